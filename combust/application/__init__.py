@@ -1,0 +1,1 @@
+"""What the physics means for people: interpreting readings (and later causes, fleets, history, lessons)."""

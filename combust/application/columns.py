@@ -1,0 +1,80 @@
+"""A batch of readings as columns, and the fuel behind each row."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from combust.data.vocabulary import quantities
+from combust.domain.fuel import Fuel
+from combust.kernel.types import Floats
+from combust.kernel.uncertainty import AtomsTuple
+
+MISSING = np.nan
+NOT_CHOSEN = -1
+
+
+@dataclass(frozen=True, slots=True)
+class Columns:
+    """Readings as arrays of one length: numbers as floats (NaN = not measured), choices as small integers (-1 = empty).
+
+    Attributes
+    ----------
+    size : int
+    values : mapping
+        Vocabulary key -> array of length ``size``. A key that is absent was measured nowhere.
+    fuels : sequence of Fuel
+        The fuels that occur.
+    fuel_index : array or None
+        Which of them each row burns; None when there is one fuel only.
+    """
+
+    size: int
+    values: Mapping[str, Any]
+    fuels: Sequence[Fuel]
+    fuel_index: Any = None
+
+    def number(self, key: str) -> Any:
+        """Return a number column, or NaN as a plain float when it is absent."""
+        return self.values.get(key, MISSING)
+
+    def chosen(self, key: str, choice: str) -> Any:
+        """Return where a choice column holds a choice."""
+        column = self.values.get(key)
+        return False if column is None else column == quantities()[key].choices.index(choice)
+
+    def empty(self, key: str) -> Any:
+        """Return where a choice column is empty."""
+        column = self.values.get(key)
+        return True if column is None else column == NOT_CHOSEN
+
+    def of_fuel(self, attribute: str) -> Any:
+        """Return an attribute of the fuel, one number or one per row."""
+        values = np.array([float(getattr(fuel, attribute)) for fuel in self.fuels])
+        return float(values[0]) if self.fuel_index is None else values[self.fuel_index]
+
+    @property
+    def atoms(self) -> AtomsTuple:
+        """Atoms per carbon of the fuel, numbers or arrays."""
+        return AtomsTuple(*(self.of_fuel(name) for name in ("h_c", "o_c", "n_c", "s_c")))
+
+    def part(self, start: int, stop: int) -> Columns:
+        """Return the rows from start to stop."""
+        index = None if self.fuel_index is None else self.fuel_index[start:stop]
+        values = {key: column[start:stop] for key, column in self.values.items()}
+        return Columns(min(stop, self.size) - start, values, self.fuels, index)
+
+
+def columns_of_reading(values: Mapping[str, Any], fuel: Fuel) -> Columns:
+    """Return one reading as columns of length 1."""
+    arrays: dict[str, Floats | Any] = {}
+    for key, value in values.items():
+        record = quantities()[key]
+        if record.kind == "number":
+            arrays[key] = np.array([value], dtype=float)
+        elif record.kind == "choice":
+            arrays[key] = np.array([record.choices.index(value)], dtype=np.int8)
+    return Columns(1, arrays, (fuel,))

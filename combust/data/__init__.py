@@ -1,0 +1,1 @@
+"""Tables with provenance (TOML) and the few plain records that read them; standard library only."""

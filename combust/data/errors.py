@@ -1,0 +1,100 @@
+"""The one root error of combust: what, value, unit, allowed band, why, what to do."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+
+class Fault:
+    """One thing that is wrong with an input, told in one sentence.
+
+    Parameters
+    ----------
+    quantity : str
+        Key of the vocabulary, or the name of the argument.
+    value : object
+        What was given.
+    code : str
+        Short machine name: ``out_of_band``, ``not_a_number``, ``unknown_name``, ``missing``, ``conflict``, ``format``.
+    unit, low, high : optional
+        Unit and allowed band.
+    why, hint : str, optional
+        Why it is refused and what to do about it.
+    """
+
+    __slots__ = ("code", "high", "hint", "low", "quantity", "unit", "value", "why")
+
+    def __init__(
+        self,
+        quantity: str,
+        value: object,
+        code: str,
+        *,
+        unit: str = "",
+        low: float | None = None,
+        high: float | None = None,
+        why: str = "",
+        hint: str = "",
+    ) -> None:
+        self.quantity, self.value, self.code = quantity, value, code
+        self.unit, self.low, self.high = unit, low, high
+        self.why, self.hint = why, hint
+
+    def __str__(self) -> str:
+        shown = shorten(self.value)
+        text = f"{self.quantity} = {shown}" + (f" {self.unit}" if self.unit and self.value is not None else "")
+        text += f" {self.why}" if self.why else " is not accepted"
+        if self.low is not None and self.high is not None:
+            text += f" (allowed {self.low:g} to {self.high:g}{' ' + self.unit if self.unit else ''})"
+        return f"{text}. {self.hint}".strip() if self.hint else f"{text}."
+
+    def __repr__(self) -> str:
+        return f"Fault({self.quantity!r}, {shorten(self.value)!r}, {self.code!r})"
+
+    def to_dict(self) -> dict[str, object]:
+        """Return the fields as plain values for JSON."""
+        return {
+            "quantity": self.quantity,
+            "value": self.value if isinstance(self.value, int | float | str | bool) else shorten(self.value),
+            "code": self.code,
+            "unit": self.unit,
+            "low": self.low,
+            "high": self.high,
+            "text": str(self),
+        }
+
+
+class CombustError(ValueError):
+    """Input that combust refuses, with every fault told at once.
+
+    Parameters
+    ----------
+    faults : Fault or iterable of Fault
+        At least one; the fields of the first are the fields of the error.
+
+    Attributes
+    ----------
+    quantity, value, unit, low, high, code, hint
+        The fields of the first fault.
+    faults : tuple of Fault
+        All of them.
+    """
+
+    def __init__(self, faults: Fault | Iterable[Fault]) -> None:
+        self.faults: tuple[Fault, ...] = (faults,) if isinstance(faults, Fault) else tuple(faults)
+        first = self.faults[0]
+        self.quantity, self.value, self.unit = first.quantity, first.value, first.unit
+        self.low, self.high, self.code, self.hint = first.low, first.high, first.code, first.hint
+        super().__init__("\n".join(str(fault) for fault in self.faults))
+
+    def __reduce__(self) -> tuple[type[CombustError], tuple[tuple[Fault, ...]]]:
+        return (type(self), (self.faults,))
+
+
+def shorten(value: object, limit: int = 60) -> str:
+    """Return a value as short printable text, so that hostile input cannot flood or steer a terminal."""
+    if isinstance(value, float):
+        return f"{value:.10g}"
+    text = str(value)
+    text = "".join(character if character.isprintable() else "?" for character in text)
+    return text if len(text) <= limit else text[: limit - 1] + "…"

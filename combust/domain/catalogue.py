@@ -1,0 +1,214 @@
+"""The catalogue of fuels: names, aliases, formulas, blends, and a user's own TOML file."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Mapping
+from dataclasses import replace
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+from combust.data.errors import CombustError, Fault
+from combust.data.tables import load_table, read_toml
+from combust.data.vocabulary import as_number
+from combust.domain.blend import mix_fuels
+from combust.domain.formula import is_formula_like, parse_formula
+from combust.domain.fuel import Fuel, fuel_from_formula
+from combust.kernel.stoichiometry import net_heating_value_from_formation
+
+Catalogue = Mapping[str, Fuel]
+
+
+def fuel(name: str | Fuel, *, catalogue: Catalogue | None = None) -> Fuel:
+    """Return a fuel by catalogue name, alias or formula per carbon atom.
+
+    Parameters
+    ----------
+    name : str or Fuel
+        ``"diesel_b7"``, the alias ``"diesel"``, or a formula such as ``"CH1.86O0.007"``. A Fuel comes back as it is.
+    catalogue : mapping, optional
+        Fuels beside the shipped ones, from :func:`load_fuels`; they win over shipped names.
+
+    Returns
+    -------
+    Fuel
+        ``asked_as`` holds the alias when one was used.
+
+    Raises
+    ------
+    CombustError
+        Unknown name (near matches are told) or a formula of no fuel.
+
+    Examples
+    --------
+    >>> fuel("diesel").name
+    'diesel_b7'
+    >>> round(fuel("CH1.80").co2_maximum_pct, 1)
+    15.5
+    """
+    if isinstance(name, Fuel):
+        return name
+    if not isinstance(name, str):
+        raise CombustError(Fault("fuel", name, "format", why="is no fuel name", hint='Give a name like "diesel_b7".'))
+    text = name.strip()
+    if catalogue and text in catalogue:
+        return catalogue[text]
+    if text in shipped_fuels():
+        return shipped_fuels()[text]
+    if text in aliases():
+        return replace(shipped_fuels()[aliases()[text]], asked_as=text)
+    if is_formula_like(text):
+        return fuel_from_formula(text)
+    known = [*shipped_fuels(), *aliases(), *(catalogue or ())]
+    near = difflib.get_close_matches(text.lower(), known, n=3, cutoff=0.5)
+    hint = f"Did you mean {' or '.join(near)}?" if near else "List the names with: combust fuel"
+    raise CombustError(Fault("fuel", name, "unknown_name", why="is not in the catalogue", hint=hint))
+
+
+def blend(
+    parts: Mapping[str | Fuel, float], *, by: str, name: str = "blend", catalogue: Catalogue | None = None
+) -> Fuel:
+    """Return a blend of fuels, for example ``blend({"diesel_b0": 0.8, "biodiesel_b100": 0.2}, by="volume")``.
+
+    Parameters
+    ----------
+    parts : mapping
+        Fuel (name, formula or Fuel) -> share; shares sum to 1.
+    by : {"mass", "volume", "mole"}
+
+    Raises
+    ------
+    CombustError
+        Unknown fuel or basis, shares that do not sum to 1, missing density or molecule.
+    """
+    return mix_fuels([(fuel(part, catalogue=catalogue), share) for part, share in parts.items()], by=by, name=name)
+
+
+@cache
+def shipped_fuels() -> dict[str, Fuel]:
+    """Return the shipped catalogue, name -> Fuel."""
+    return _fuels_of(load_table("fuels"), "combust/data/fuels.toml", {})
+
+
+@cache
+def aliases() -> dict[str, str]:
+    """Return alias -> name."""
+    return dict(load_table("fuels")["alias"])
+
+
+def load_fuels(path: str | Path) -> dict[str, Fuel]:
+    """Return the fuels of a user's TOML file, in the layout of the shipped one (``combust fuel --template`` shows it).
+
+    Raises
+    ------
+    CombustError
+        Every fault of the file at once.
+    """
+    return _fuels_of(read_toml(path, quantity="fuels file"), str(path), shipped_fuels())
+
+
+def _fuels_of(table: Mapping[str, Any], origin: str, known: Mapping[str, Fuel]) -> dict[str, Fuel]:
+    found: dict[str, Fuel] = {}
+    faults: list[Fault] = []
+    for name, row in _section(table, "fuel", faults).items():
+        try:
+            found[name] = _fuel_of(name, row)
+        except CombustError as error:
+            faults.extend(error.faults)
+    for name, row in _section(table, "mixture", faults).items():
+        try:
+            found[name] = _mixture_of(name, row, {**known, **found})
+        except CombustError as error:
+            faults.extend(error.faults)
+    if not found and not faults:
+        faults.append(
+            Fault("fuels file", origin, "missing", why="holds no [fuel.NAME] and no [mixture.NAME]", hint="Add one.")
+        )
+    if faults:
+        raise CombustError(faults)
+    return found
+
+
+def _section(table: Mapping[str, Any], name: str, faults: list[Fault]) -> dict[str, Mapping[str, Any]]:
+    rows = table.get(name, {})
+    good = isinstance(rows, Mapping) and all(isinstance(row, Mapping) for row in rows.values())
+    if not good:
+        faults.append(Fault(name, rows, "format", why="is not a table of tables", hint=f"Write [{name}.NAME]."))
+    return dict(rows) if good else {}
+
+
+def _value(name: str, row: Mapping[str, Any], key: str) -> tuple[Any, str | None]:
+    """Return (value, provenance) of ``key = 1.0`` or ``key = {value = 1.0, source = "...", status = "..."}``."""
+    entry = row.get(key)
+    if isinstance(entry, Mapping):
+        told = f"{entry.get('source', 'no source given')} ({entry.get('status', 'status not given')})"
+        return entry.get("value"), told
+    return entry, None if entry is None else "user's file, no source given"
+
+
+def _fuel_of(name: str, row: Mapping[str, Any]) -> Fuel:
+    allowed = {"formula", "h_c_u", "net_heating_value", "formation", "density", "expansion", "label", "family"}
+    faults = [
+        Fault(
+            f"fuel.{name}.{key}",
+            row[key],
+            "unknown_name",
+            why="is no known key",
+            hint=f"Use {', '.join(sorted(allowed))}.",
+        )
+        for key in row
+        if key not in allowed
+    ]
+    provenance: dict[str, str] = {}
+    numbers: dict[str, float | None] = {}
+    for key in ("h_c_u", "net_heating_value", "formation", "density", "expansion"):
+        value, told = _value(name, row, key)
+        numbers[key] = as_number(value) if value is not None else None
+        if value is not None and numbers[key] is None:
+            faults.append(Fault(f"fuel.{name}.{key}", value, "not_a_number", why="is not a number"))
+        if told:
+            provenance[key] = told
+    text, told = _value(name, row, "formula")
+    if not isinstance(text, str):
+        faults.append(Fault(f"fuel.{name}.formula", text, "missing", why="is missing", hint="Give CHxOy or w."))
+        raise CombustError(faults)
+    provenance["formula"] = told or ""
+    try:
+        base = fuel_from_formula(text)
+        carbon = parse_formula(text)[0]
+    except CombustError as error:
+        raise CombustError([*faults, *error.faults]) from error
+    if faults:
+        raise CombustError(faults)
+    net = numbers["net_heating_value"]
+    if numbers["formation"] is not None:
+        net = net_heating_value_from_formation(numbers["formation"] * 1e6, carbon, base)
+        provenance["net_heating_value"] = "from the enthalpy of formation of the liquid: " + provenance["formation"]
+    elif net is None:
+        net, provenance["net_heating_value"] = base.net_heating_value_mj_per_kg, base.provenance["net_heating_value"]
+    return replace(
+        base,
+        name=name,
+        label=str(row.get("label", name)),
+        family=str(row.get("family", "user")),
+        h_c_u=numbers["h_c_u"] or 0.0,
+        net_heating_value_mj_per_kg=net,
+        density_kg_per_m3=numbers["density"],
+        expansion_per_k=numbers["expansion"],
+        provenance=provenance,
+    )
+
+
+def _mixture_of(name: str, row: Mapping[str, Any], known: Mapping[str, Fuel]) -> Fuel:
+    parts, by = row.get("parts"), row.get("by", "volume")
+    if not isinstance(parts, Mapping) or not all(as_number(share) is not None for share in parts.values()):
+        raise CombustError(
+            Fault(
+                f"mixture.{name}.parts", parts, "format", why="is not a table of shares", hint="{ diesel_b0 = 0.8, … }"
+            )
+        )
+    items = [(fuel(part, catalogue=known), float(share)) for part, share in parts.items()]
+    mixed = mix_fuels(items, by=str(by), name=name, label=str(row.get("label", name)))
+    told = f"{row.get('source', 'no source given')} ({row.get('status', 'status not given')})"
+    return replace(mixed, family=str(row.get("family", "blend")), provenance={**mixed.provenance, "composition": told})

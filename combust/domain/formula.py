@@ -1,0 +1,72 @@
+"""Reading a chemical formula such as CH1.86O0.007 or C12H26."""
+
+from __future__ import annotations
+
+import re
+
+from combust.data.errors import CombustError, Fault
+
+_PART = re.compile(r"([CHONS])((?:\d{1,6}(?:\.\d{0,9})?|\.\d{1,9})?)")
+
+# What can burn as a liquid or gas fuel of these elements, atoms per carbon: methane is 4, methanol holds one O.
+BANDS = {"H": (0.0, 4.5), "O": (0.0, 2.0), "N": (0.0, 1.0), "S": (0.0, 1.0)}
+
+
+def parse_formula(text: str) -> tuple[float, dict[str, float]]:
+    """Return (carbon atoms, atoms of H, O, N, S per carbon atom) of a formula.
+
+    Raises
+    ------
+    CombustError
+        When it is no formula of C, H, O, N, S, or names no fuel.
+    """
+    atoms = dict.fromkeys("CHONS", 0.0)
+    position = 0
+    for match in _PART.finditer(text):
+        if match.start() != position:
+            break
+        atoms[match[1]] += float(match[2]) if match[2] else 1.0
+        position = match.end()
+    if not text or position != len(text) or atoms["C"] <= 0.0:
+        raise CombustError(
+            Fault(
+                "fuel",
+                text,
+                "format",
+                why="is not a formula of C, H, O, N and S with carbon in it",
+                hint="Write it like CH1.86O0.007 or C12H26.",
+            )
+        )
+    carbon = atoms.pop("C")
+    per_carbon = {element: count / carbon for element, count in atoms.items()}
+    faults = [
+        Fault(
+            "fuel",
+            text,
+            "out_of_band",
+            why=f"has {per_carbon[element]:.4g} {element} for each C",
+            low=low,
+            high=high,
+            hint="Check the formula.",
+        )
+        for element, (low, high) in BANDS.items()
+        if not low <= per_carbon[element] <= high
+    ]
+    if per_carbon["H"] == 0.0 or 1.0 + per_carbon["H"] / 4 - per_carbon["O"] / 2 + per_carbon["S"] < 0.5:
+        faults.append(
+            Fault("fuel", text, "out_of_band", why="needs too little air to be a fuel", hint="Check the formula.")
+        )
+    if faults:
+        raise CombustError(faults)
+    return carbon, per_carbon
+
+
+def formula_text(h_c: float, o_c: float, n_c: float, s_c: float) -> str:
+    """Return the formula per carbon atom as text; the inverse of ``parse_formula`` to five digits."""
+    parts = [f"{element}{value:.5g}" for element, value in zip("HONS", (h_c, o_c, n_c, s_c), strict=True) if value]
+    return "C" + "".join(parts)
+
+
+def is_formula_like(text: str) -> bool:
+    """Return True when a text is meant as a formula rather than as a name."""
+    return bool(re.fullmatch(r"C(?:[\d.]|[CHONS])*", text))

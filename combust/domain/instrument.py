@@ -1,0 +1,121 @@
+"""The analyser: accuracy class, resolution and what they mean as standard uncertainty."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from combust.data.errors import CombustError, Fault
+from combust.data.tables import load_table, read_toml
+from combust.data.vocabulary import as_number
+
+
+@dataclass(frozen=True, slots=True)
+class InstrumentClass:
+    """Accuracy class of an analyser; limits are read as 95 % Gaussian limits.
+
+    Attributes
+    ----------
+    o2_limit_pct, co2_limit_pct, hc_limit_ppm, temp_limit_c, temp_limit_share : float
+        Absolute limits, and the share of the reading for temperatures.
+    co_ranges_ppm : tuple of (up to, absolute limit, share of reading)
+        The larger of absolute limit and share counts.
+    o2_resolution_pct, co2_resolution_pct, co_resolution_ppm : float
+        Step of the display.
+    """
+
+    name: str
+    label: str
+    o2_limit_pct: float
+    co2_limit_pct: float
+    co_ranges_ppm: tuple[tuple[float, float, float], ...]
+    hc_limit_ppm: float
+    temp_limit_c: float
+    temp_limit_share: float
+    o2_resolution_pct: float
+    co2_resolution_pct: float
+    co_resolution_ppm: float
+    source: str
+
+    def co_limit_ppm(self, co_ppm: Any) -> Any:
+        """Return the class limit of a CO reading [ppm]."""
+        co = np.asarray(co_ppm, dtype=float)
+        limit = np.full(co.shape, np.nan)
+        for up_to, absolute, share in reversed(self.co_ranges_ppm):
+            limit = np.where(co <= up_to, np.maximum(absolute, share * co), limit)
+        return limit[()]
+
+    def to_dict(self) -> dict[str, object]:
+        """Return plain values for JSON (an open range ends in null)."""
+        row: dict[str, object] = {name: getattr(self, name) for name in self.__slots__}
+        row["co_ranges_ppm"] = [[None if np.isinf(x) else x for x in part] for part in self.co_ranges_ppm]
+        return row
+
+
+@cache
+def instrument_classes() -> dict[str, InstrumentClass]:
+    """Return the shipped classes, name -> InstrumentClass."""
+    table = load_table("instruments")
+    return {name: _class_of(name, row) for name, row in table["class"].items()}
+
+
+def instrument_class(name: str | InstrumentClass | None = None) -> InstrumentClass:
+    """Return an instrument class by name, or from a TOML file with the keys of the shipped ones.
+
+    Raises
+    ------
+    CombustError
+        Unknown name, unreadable file, missing or impossible keys.
+    """
+    if isinstance(name, InstrumentClass):
+        return name
+    known = instrument_classes()
+    if name is None:
+        return known[load_table("instruments")["default"]]
+    if name in known:
+        return known[name]
+    if name.endswith(".toml"):
+        return _class_of(Path(name).stem, read_toml(name, quantity="instrument class"))
+    near = difflib.get_close_matches(name, known, n=2, cutoff=0.4)
+    hint = f"Did you mean {' or '.join(near)}?" if near else f"Use {', '.join(known)} or a .toml file."
+    raise CombustError(Fault("instrument_class", name, "unknown_name", why="is no instrument class", hint=hint))
+
+
+def _class_of(name: str, row: Mapping[str, Any]) -> InstrumentClass:
+    numbers = [key for key in InstrumentClass.__slots__ if key not in ("name", "label", "source", "co_ranges_ppm")]
+    faults = []
+    for key in numbers:
+        value = as_number(row.get(key))
+        if value is None or not 0.0 <= value < 1e6:
+            why = "is missing" if key not in row else "is not a number of 0 or more"
+            faults.append(
+                Fault(f"instrument class.{key}", row.get(key), "missing" if key not in row else "out_of_band", why=why)
+            )
+    ranges = row.get("co_ranges_ppm")
+    good = (
+        isinstance(ranges, list)
+        and ranges
+        and all(
+            isinstance(part, list) and len(part) == 3 and all(as_number(value) is not None for value in part)
+            for part in ranges
+        )
+    )
+    if not good:
+        faults.append(
+            Fault("instrument class.co_ranges_ppm", ranges, "format", why="is not a list of [up to, absolute, share]")
+        )
+    if faults:
+        raise CombustError(faults)
+    return InstrumentClass(
+        name=name,
+        label=str(row.get("label", name)),
+        co_ranges_ppm=tuple((float(a), float(b), float(c)) for a, b, c in ranges or ()),
+        source=str(row.get("source", "user's file, no source given")),
+        **{key: float(row[key]) for key in numbers},
+    )

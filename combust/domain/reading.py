@@ -1,0 +1,132 @@
+"""The reading: what was entered, checked against the vocabulary, every fault told at once."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterator, Mapping
+from types import MappingProxyType
+from typing import Any
+
+from combust.data.errors import CombustError, Fault
+from combust.data.vocabulary import as_number, foreign_twin, input_keys, is_missing, quantities, quantity
+
+
+class Reading(Mapping[str, Any]):
+    """One flue-gas reading: a frozen mapping from vocabulary key to value.
+
+    Parameters
+    ----------
+    **values
+        Any input key of the vocabulary, for example ``fuel="diesel_b7", o2_dry_pct=8.2, co_dry_ppm=150``. A key in
+        another unit (``altitude_ft``, ``flue_temp_f``, ``co_dry_pct``) is converted once. None, NaN and empty text
+        mean "not measured" and are left out.
+
+    Raises
+    ------
+    CombustError
+        Every unknown key, every value that cannot be, and every quantity given twice, at once.
+
+    Examples
+    --------
+    >>> reading = Reading(fuel="diesel_b7", o2_dry_pct=8.2, altitude_ft=5000)
+    >>> round(reading["altitude_m"])
+    1524
+    >>> reading.co_dry_ppm is None
+    True
+    """
+
+    __slots__ = ("_values",)
+    _values: Mapping[str, Any]
+
+    def __init__(self, **values: Any) -> None:
+        checked, faults = check_values(values)
+        if faults:
+            raise CombustError(faults)
+        object.__setattr__(self, "_values", MappingProxyType(checked))
+
+    def __getitem__(self, key: str) -> Any:
+        return self._values[key]
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._values)
+
+    def __len__(self) -> int:
+        return len(self._values)
+
+    def __getattr__(self, key: str) -> Any:
+        if key in quantities():
+            return self._values.get(key)
+        raise AttributeError(f"'{key}' is no quantity of the vocabulary")
+
+    def __setattr__(self, key: str, value: object) -> None:
+        raise AttributeError("a Reading cannot be changed; make a new one with replace(...)")
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        return (_remake, (dict(self._values),))
+
+    def replace(self, **values: Any) -> Reading:
+        """Return the reading with some values changed (None takes one out)."""
+        return Reading(**{**self._values, **values})
+
+    def __repr__(self) -> str:
+        return f"Reading({', '.join(f'{key}={value!r}' for key, value in self._values.items())})"
+
+
+def _remake(values: dict[str, Any]) -> Reading:
+    return Reading(**values)
+
+
+def check_values(values: Mapping[str, Any]) -> tuple[dict[str, Any], list[Fault]]:
+    """Return (acceptable values by vocabulary key, faults): units converted, missing left out, nothing raised."""
+    checked: dict[str, Any] = {}
+    faults: list[Fault] = []
+    seen: dict[str, str] = {}
+    for key, value in values.items():
+        if is_missing(value):
+            continue
+        name, ours = key, value
+        twin = foreign_twin(key)
+        if twin is not None:
+            name, convert = twin
+            number = as_number(value)
+            if number is None:
+                faults.append(Fault(key, value, "not_a_number", why="is not a number", hint="Give a plain number."))
+                continue
+            ours = convert(number)
+        if name not in input_keys():
+            faults.append(unknown_key(key))
+            continue
+        if name in seen:
+            faults.append(
+                Fault(
+                    key, value, "conflict", why=f"gives {name} a second time ({seen[name]})", hint="Keep one of them."
+                )
+            )
+            continue
+        seen[name] = key
+        fault = quantity(name).fault_of(ours)
+        if fault:
+            faults.append(fault)
+            continue
+        checked[name] = as_number(ours) if quantity(name).kind == "number" else str(ours)
+    for name, record in quantities().items():
+        if record.wet_twin and name in checked and record.wet_twin in checked:
+            faults.append(
+                Fault(
+                    record.wet_twin,
+                    checked[record.wet_twin],
+                    "conflict",
+                    unit=record.unit,
+                    why=f"comes beside {name}: the same gas dry and wet",
+                    hint="Keep the one that was read.",
+                )
+            )
+    return checked, faults
+
+
+def unknown_key(key: str) -> Fault:
+    """Return the fault of a key that is no input of the vocabulary, with near matches."""
+    near = difflib.get_close_matches(key.lower(), input_keys(), n=3, cutoff=0.5)
+    hint = f"Did you mean {' or '.join(near)}?" if near else "The README lists the quantities."
+    why = "is a result, not an input" if key in quantities() else "is no quantity of the vocabulary"
+    return Fault(key, "given", "unknown_name", why=why, hint=hint)

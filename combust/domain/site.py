@@ -1,0 +1,100 @@
+"""The site: air pressure, intake temperature and humidity, and the densities that follow."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from combust.data.errors import CombustError
+from combust.data.vocabulary import quantity
+from combust.kernel import air
+
+
+@dataclass(frozen=True, slots=True)
+class Site:
+    """Combustion air at a place.
+
+    Parameters
+    ----------
+    altitude_m : float, optional
+        Geometric height; the standard atmosphere gives the pressure.
+    pressure_hpa : float, optional
+        Station pressure; wins over altitude.
+    intake_temp_c : float, default 15
+        Combustion air entering the heater.
+    humidity_pct : float, default 0
+        Relative humidity.
+
+    Raises
+    ------
+    CombustError
+        Every value outside its band at once.
+
+    Examples
+    --------
+    >>> round(Site().air_density_kg_m3, 3)
+    1.225
+    >>> round(Site(altitude_m=2000, intake_temp_c=0).density_ratio, 3)
+    0.828
+    """
+
+    altitude_m: float | None = None
+    pressure_hpa: float | None = None
+    intake_temp_c: float = air.STANDARD_TEMP_C
+    humidity_pct: float = 0.0
+
+    def __post_init__(self) -> None:
+        given = ("altitude_m", "pressure_hpa", "intake_temp_c", "humidity_pct")
+        faults = [fault for key in given if (fault := quantity(key).fault_of(getattr(self, key)))]
+        if faults:
+            raise CombustError(faults)
+        if self.pressure_hpa is None or math.isnan(self.pressure_hpa):
+            height = 0.0 if self.altitude_m is None else self.altitude_m
+            object.__setattr__(self, "pressure_hpa", float(air.pressure_from_altitude(height)))
+
+    @property
+    def pressure(self) -> float:
+        """Station pressure [hPa]."""
+        return float(self.pressure_hpa or 0.0)
+
+    @property
+    def air_density_kg_m3(self) -> float:
+        """Density of the moist air [kg/m³]."""
+        return float(air.air_density(self.pressure, self.intake_temp_c, self.humidity_pct))
+
+    @property
+    def dry_air_density_kg_m3(self) -> float:
+        """Dry air in a cubic metre of the moist air [kg/m³]."""
+        return float(air.dry_air_density(self.pressure, self.intake_temp_c, self.humidity_pct))
+
+    @property
+    def density_ratio(self) -> float:
+        """Moist density over that of the reference air (1013.25 hPa, 15 °C, dry): for pressures [-]."""
+        return self.air_density_kg_m3 / REFERENCE_DENSITY
+
+    @property
+    def dry_air_density_ratio(self) -> float:
+        """Dry-air density over that of the reference air: for lambda and trims [-]."""
+        return self.dry_air_density_kg_m3 / REFERENCE_DENSITY
+
+    @property
+    def humidity_ratio(self) -> float:
+        """Water in the combustion air [mol per mol dry air]."""
+        return float(air.humidity_ratio_moles(self.pressure, self.intake_temp_c, self.humidity_pct))
+
+    def to_dict(self) -> dict[str, object]:
+        """Return the site block of the JSON output."""
+        return {
+            "altitude_m": self.altitude_m,
+            "pressure_hpa": self.pressure,
+            "intake_temp_c": self.intake_temp_c,
+            "humidity_pct": self.humidity_pct,
+            "air_density_kg_m3": self.air_density_kg_m3,
+            "density_ratio": self.density_ratio,
+            "dry_air_density_ratio": self.dry_air_density_ratio,
+            "density_reference": dict(DENSITY_REFERENCE),
+        }
+
+
+DENSITY_REFERENCE = {"pressure_hpa": air.STANDARD_PRESSURE_HPA, "temp_c": air.STANDARD_TEMP_C, "humidity_pct": 0.0}
+REFERENCE_DENSITY = float(air.air_density(air.STANDARD_PRESSURE_HPA, air.STANDARD_TEMP_C, 0.0))

@@ -1,0 +1,230 @@
+"""Inverse: from measured gases to lambda. Each route is a function of its own, solved in closed form.
+
+Notation, all per mol of dry gas: ``z`` dry air, ``burnt`` carbon of CO2 and CO from the fuel, X and N the oxygen and
+the CO2 of the air, nu the oxygen need of one carbon, K the water-gas constant. Oxygen and the sum of fractions give
+
+    X z = O2 + NO/2 + nu burnt - CO/2 - H2/2
+    1   = z (1 - X) + (1 + n/2 + s) burnt + O2 + H2 + HC + NO/2
+
+and the water-gas relation H2 (K (burnt - CO) + CO) = h/2 CO burnt makes every route a quadratic.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from combust.kernel.constants import DRY_AIR, WATER_GAS_CONSTANT, DryAir
+from combust.kernel.stoichiometry import molar_mass_per_carbon, stoichiometric_oxygen
+from combust.kernel.types import Atoms, Floats
+
+PPM = 1e-6
+PCT = 1e-2
+BLOCK = 65_536
+
+
+def air_ratio_from_o2(
+    o2_dry_pct: Any,
+    fuel: Atoms,
+    *,
+    co_dry_ppm: Any = 0.0,
+    hc_dry_ppm: Any = 0.0,
+    no_dry_ppm: Any = 0.0,
+    air: DryAir = DRY_AIR,
+    water_gas: float = WATER_GAS_CONSTANT,
+) -> Any:
+    """Return lambda from O2, with the CO, HC and NO that came with it [-].
+
+    Exact for the gases given; those not given are taken as absent.
+    """
+    oxygen, co, hc, no = o2_dry_pct * PCT, co_dry_ppm * PPM, hc_dry_ppm * PPM, no_dry_ppm * PPM
+    nu = stoichiometric_oxygen(fuel)
+    left = 1.0 - 3.0 * air.o2
+    slope = (1.0 + fuel.n_c / 2.0 + fuel.s_c) + 2.0 * nu
+    start = 1.0 - 3.0 * oxygen - hc - 1.5 * no + co
+    hydrogen_0 = 2.0 * oxygen + no - co - 2.0 * air.o2 * start / left
+    hydrogen_1 = 2.0 * nu + 2.0 * air.o2 * slope / left
+    a = hydrogen_1 * water_gas
+    b = hydrogen_0 * water_gas - (hydrogen_1 * (water_gas - 1.0) + fuel.h_c / 2.0) * co
+    c = -hydrogen_0 * (water_gas - 1.0) * co
+    burnt = (np.sqrt(np.maximum(b * b - 4.0 * a * c, 0.0)) - b) / (2.0 * a)
+    dry_air = (start - slope * burnt) / left
+    return dry_air * air.o2 / (nu * (burnt + hc))
+
+
+def air_ratio_from_co2(
+    co2_dry_pct: Any,
+    fuel: Atoms,
+    *,
+    co_dry_ppm: Any = 0.0,
+    hc_dry_ppm: Any = 0.0,
+    air: DryAir = DRY_AIR,
+    water_gas: float = WATER_GAS_CONSTANT,
+) -> Any:
+    """Return lambda from CO2, with the CO and HC that came with it, on the lean side [-]."""
+    co2, co, hc = co2_dry_pct * PCT, co_dry_ppm * PPM, hc_dry_ppm * PPM
+    nu = stoichiometric_oxygen(fuel)
+    surplus = 1.0 + fuel.n_c / 2.0 + fuel.s_c - nu
+    hydrogen_0 = (1.0 - surplus * (co2 + co) - co / 2.0 - hc) / 1.5
+    hydrogen_1 = (1.0 - surplus * air.co2) / 1.5
+    h, j = water_gas * co2 + co, water_gas * air.co2
+    a = hydrogen_1 * j
+    b = hydrogen_1 * h + hydrogen_0 * j - fuel.h_c / 2.0 * co * air.co2
+    c = hydrogen_0 * h - fuel.h_c / 2.0 * co * (co2 + co)
+    dry_air = 2.0 * c / (b + np.sqrt(np.maximum(b * b - 4.0 * a * c, 0.0)))
+    burnt = co2 - air.co2 * dry_air + co
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return dry_air * air.o2 / (nu * (burnt + hc))
+
+
+def air_ratio_from_balance(
+    o2_dry_pct: Any,
+    co2_dry_pct: Any,
+    fuel: Atoms,
+    *,
+    co_dry_ppm: Any = 0.0,
+    hc_dry_ppm: Any = 0.0,
+    no_dry_ppm: Any = 0.0,
+    air: DryAir = DRY_AIR,
+    water_gas: float = WATER_GAS_CONSTANT,
+) -> Any:
+    """Return lambda from the carbon and the oxygen balance of O2, CO2, CO, HC and NO together [-].
+
+    Rich and lean. The balances are solved exactly: the forward model's lambda comes back. Long arrays are worked in
+    blocks that stay in the processor's cache.
+    """
+    gases = [np.asarray(x, dtype=float) for x in (o2_dry_pct, co2_dry_pct, co_dry_ppm, hc_dry_ppm, no_dry_ppm)]
+    weights = _balance_weights(fuel, air, water_gas)
+    shape = np.broadcast_shapes(*(gas.shape for gas in gases), *(np.shape(weight) for weight in weights))
+    size = int(np.prod(shape))
+    simple = all(gas.ndim == 0 or (gas.shape == shape and gas.flags.c_contiguous) for gas in gases)
+    if size <= BLOCK or not simple or any(np.ndim(weight) for weight in weights):
+        with np.errstate(divide="ignore", invalid="ignore"):
+            return _balance(gases, weights, None, (None,) * 4)[()]
+    out = np.empty(size)
+    flat = [gas if gas.ndim == 0 else gas.reshape(-1) for gas in gases]
+    scratch = [np.empty(BLOCK) for _ in range(4)]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        for start in range(0, size, BLOCK):
+            stop = min(start + BLOCK, size)
+            part = [gas if gas.ndim == 0 else gas[start:stop] for gas in flat]
+            _balance(part, weights, out[start:stop], [work[: stop - start] for work in scratch])
+    return out.reshape(shape)
+
+
+def _balance_weights(fuel: Atoms, air: DryAir, k: float) -> tuple[Any, ...]:
+    """Return the constants of the quadratic in z, for O2 and CO2 in per cent and CO in ppm.
+
+    (E z - G)(H - J z) = h K/4 (co2 - N z)(co2 + co - N z), with E = X + m N, G = O2 + NO/2 + m co2 + m' co,
+    H = K co2 + co, J = K N, m = 1 + s - o/2, m' = m - 1/2. Sorted by powers of z: -A z² + B z - C = 0, with
+    C = co2 U + co V, V = O2 + NO/2 + m' co, U = K V + (K m + h K/4) co2 + (m + h K/4) co.
+    """
+    m = 1.0 + fuel.s_c - fuel.o_c / 2.0
+    e, j, q = air.o2 + m * air.co2, k * air.co2, fuel.h_c * k / 4.0
+    qn = q * air.co2
+    b_of_gases = (j, e * k + j * m + 2.0 * qn, (e + j * (m - 0.5) + qn) * 1e-4)
+    # C comes out times 1e4, because CO enters it in ppm: the weights of C carry 1e-4 instead.
+    u_of_gases = (k * 1e4, (k * m + q) * 1e4, m + q)
+    four_a = 4e-4 * (e * j + qn * air.co2)
+    scale = 2e-4 * air.o2 / stoichiometric_oxygen(fuel)
+    return ((m - 0.5) * 1e-4, *u_of_gases, *b_of_gases, four_a, 2e-4 * air.co2, scale)
+
+
+def _balance(gases: list[Floats], weights: tuple[Any, ...], out: Floats | None, scratch: Any) -> Any:
+    """Return lambda of one block; ``out`` and ``scratch`` (four arrays) spare the temporaries of long arrays."""
+    m_co, u_v, u_co2, u_co, b_o2, b_co2, b_co, four_a, two_n, scale = weights
+    o2, co2, co, hc, no = gases
+    w1, w2, w3, w4 = scratch
+    multiply, add = np.multiply, np.add
+    oxygen = o2 + no * 0.5e-4 if no.ndim or no != 0.0 else o2
+    v = add(oxygen, multiply(co, m_co, w1), w1)
+    c = multiply(v, u_v, w2)
+    c = add(c, multiply(co2, u_co2, w3), w2)
+    c = add(c, multiply(co, u_co, w3), w2)
+    c = multiply(c, co2, w2)
+    c = add(c, multiply(v, co, w1), w2)
+    b = multiply(co2, b_co2, w1)
+    b = add(b, multiply(oxygen, b_o2, w3), w1)
+    b = add(b, multiply(co, b_co, w3), w1)
+    root = multiply(b, b, w3)
+    root = np.sqrt(np.subtract(root, multiply(c, four_a, w4), w3), w3)
+    b = add(b, root, w1)
+    # lambda = (X/nu) z / (carbon - N z) with z = 2 C / (B + root)
+    carbon = add(co2, multiply(co, 1e-4, w3), w3)
+    carbon = carbon + hc * 1e-4 if hc.ndim or hc != 0.0 else carbon
+    below = multiply(carbon, b, w1)
+    below = np.subtract(below, multiply(c, two_n, w3), w1)
+    return np.divide(multiply(c, scale, w2), below, out)
+
+
+def air_ratio_brettschneider(
+    o2_dry_pct: Any,
+    co2_dry_pct: Any,
+    fuel: Atoms,
+    *,
+    co_dry_ppm: Any = 0.0,
+    hc_dry_ppm: Any = 0.0,
+    no_dry_ppm: Any = 0.0,
+) -> Any:
+    """Return lambda by the closed form of Brettschneider (1979) [-].
+
+    It counts the CO2 of the air as burnt fuel and leaves argon with nitrogen: up to 0.9 % low at lambda 4.
+
+    References
+    ----------
+    J. Brettschneider, Technische Berichte 6 (1979) no. 4, 177-186 (form from memory; HC as C1: factor 1e-4).
+    """
+    co, hc, no = co_dry_ppm * 1e-4, hc_dry_ppm * 1e-4, no_dry_ppm * 1e-4
+    with np.errstate(divide="ignore", invalid="ignore"):
+        water = fuel.h_c / 4.0 * WATER_GAS_CONSTANT / (WATER_GAS_CONSTANT + co / co2_dry_pct)
+        oxygen = co2_dry_pct + co / 2.0 + o2_dry_pct + no / 2.0 + (water - fuel.o_c / 2.0) * (co2_dry_pct + co)
+        need = (1.0 + fuel.h_c / 4.0 - fuel.o_c / 2.0) * (co2_dry_pct + co + hc)
+        return oxygen / need
+
+
+def air_ratio_spindt(
+    o2_dry_pct: Any, co2_dry_pct: Any, fuel: Atoms, *, co_dry_ppm: Any = 0.0, hc_dry_ppm: Any = 0.0
+) -> Any:
+    """Return lambda by Spindt's form over the oxygen-free stoichiometric ratio 138 (1 + h/4)/(12.01 + 1.008 h) [-].
+
+    It knows no fuel oxygen: do not use it for fuels with more than a little.
+
+    References
+    ----------
+    R. S. Spindt, SAE 650507 (1965).
+    """
+    co, hc = co_dry_ppm * 1e-4, hc_dry_ppm * 1e-4
+    return air_fuel_ratio_spindt(o2_dry_pct, co2_dry_pct, co, hc, fuel.h_c) / (
+        138.0 * (1.0 + fuel.h_c / 4.0) / (12.011 + 1.00794 * fuel.h_c)
+    )
+
+
+def air_fuel_ratio_spindt(o2_pct: Any, co2_pct: Any, co_pct: Any, hc_pct: Any, h_c: Any) -> Any:
+    """Return Spindt's air/fuel ratio by mass [kg/kg] from dry gases in vol %, HC as C1 (SAE 650507)."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        q, r = o2_pct / co2_pct, co_pct / co2_pct
+        f_b = (co2_pct + co_pct) / (co2_pct + co_pct + hc_pct)
+        f_c = 12.01 / (12.01 + 1.008 * h_c)
+        return f_b * (11.492 * f_c * (1.0 + r / 2.0 + q) / (1.0 + r) + 120.0 * (1.0 - f_c) / (3.5 + r))
+
+
+def air_ratio_shortcut(o2_dry_pct: Any) -> Any:
+    """Return 20.95/(20.95 - O2), kept only to show how far off it is: about 3 % high at lambda 1.6 [-]."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return 20.95 / (20.95 - o2_dry_pct)
+
+
+def air_fuel_ratio_from_air_ratio(air_ratio: Any, fuel: Atoms, *, air: DryAir = DRY_AIR) -> Any:
+    """Return the actual air/fuel ratio by mass, dry air [kg/kg]."""
+    return air_ratio * stoichiometric_oxygen(fuel) / air.o2 * air.molar_mass / molar_mass_per_carbon(fuel)
+
+
+def air_ratio_from_equivalence_ratio(equivalence_ratio: Any) -> Any:
+    """Return lambda = 1/phi; phi, the fuel-based ratio of the engine trade, appears nowhere else."""
+    return 1.0 / equivalence_ratio
+
+
+def equivalence_ratio_from_air_ratio(air_ratio: Any) -> Any:
+    """Return phi = 1/lambda."""
+    return 1.0 / air_ratio

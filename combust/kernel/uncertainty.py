@@ -1,0 +1,140 @@
+"""Standard uncertainties of readings, and the best lambda of the measured channels (weighted least squares)."""
+
+from __future__ import annotations
+
+from typing import Any, NamedTuple
+
+import numpy as np
+
+from combust.kernel.air_ratio import air_ratio_from_co2, air_ratio_from_o2
+from combust.kernel.constants import DRY_AIR, DryAir
+from combust.kernel.types import Atoms
+
+COVERAGE = 2.0  # a class limit is read as a 95 % Gaussian limit: u = limit / 2
+RECTANGULAR = 12.0**-0.5  # u of a reading rounded to a step: step / sqrt(12) (JCGM 100:2008, F.2.2.1)
+
+# Student's t, two-sided 95 %, by degrees of freedom (any handbook table; the tests recompute it).
+STUDENT_T = {1: 12.706, 2: 4.303, 3: 3.182, 4: 2.776, 5: 2.571, 6: 2.447, 7: 2.365, 8: 2.306, 9: 2.262, 10: 2.228}
+STUDENT_T |= {15: 2.131, 20: 2.086, 30: 2.042, 60: 2.000, 10_000: 1.960}
+
+
+class AtomsTuple(NamedTuple):
+    """A fuel as plain numbers or arrays."""
+
+    h_c: Any
+    o_c: Any
+    n_c: Any = 0.0
+    s_c: Any = 0.0
+
+
+def standard_uncertainty(limit: Any, resolution: Any = 0.0, repeat_sd: Any = 0.0, repeats: Any = 1) -> Any:
+    """Return the standard uncertainty of a reading from class limit, resolution and repeats, in their unit.
+
+    Parameters
+    ----------
+    limit : float or array
+        Accuracy limit of the instrument class, read as a 95 % Gaussian limit.
+    resolution : float or array
+        Step of the display; adds a rectangular part.
+    repeat_sd, repeats : float or array
+        Standard deviation and number of repeated readings whose mean is the reading. The scatter of a few readings
+        is widened by Student's t (JCGM 100:2008, G.3).
+    """
+    parts = (limit / COVERAGE) ** 2 + (resolution * RECTANGULAR) ** 2
+    counts = np.maximum(np.asarray(repeats, dtype=float), 1.0)
+    widened = np.where(counts > 1.0, student_t(counts - 1.0) / 1.960, 1.0)
+    return np.sqrt(parts + (widened * repeat_sd) ** 2 / counts)
+
+
+def student_t(freedom: Any) -> Any:
+    """Return Student's two-sided 95 % factor, interpolated in 1/degrees of freedom between table rows."""
+    rows = np.array(sorted(STUDENT_T, reverse=True), dtype=float)
+    return np.interp(1.0 / np.maximum(freedom, 1.0), 1.0 / rows, [STUDENT_T[int(row)] for row in rows])
+
+
+class RouteWithUncertainty(NamedTuple):
+    """Lambda by one route and how it answers to each error, in lambda per standard uncertainty."""
+
+    air_ratio: Any
+    by_gas: Any
+    by_co: Any
+    by_hydrogen: Any
+
+    @property
+    def variance(self) -> Any:
+        """Variance of this route's lambda."""
+        return self.by_gas**2 + self.by_co**2 + self.by_hydrogen**2
+
+
+def o2_route(
+    o2_dry_pct: Any,
+    fuel: Atoms,
+    *,
+    o2_u: Any,
+    co_dry_ppm: Any = 0.0,
+    co_u: Any = 0.0,
+    hydrogen_u: Any = 0.0,
+    air: DryAir = DRY_AIR,
+    **gases: Any,
+) -> RouteWithUncertainty:
+    """Return lambda from O2 with its first-order response to u(O2), u(CO) and u(H/C) of the fuel."""
+    return _route(air_ratio_from_o2, o2_dry_pct, fuel, o2_u, co_dry_ppm, co_u, hydrogen_u, {"air": air, **gases})
+
+
+def co2_route(
+    co2_dry_pct: Any,
+    fuel: Atoms,
+    *,
+    co2_u: Any,
+    co_dry_ppm: Any = 0.0,
+    co_u: Any = 0.0,
+    hydrogen_u: Any = 0.0,
+    air: DryAir = DRY_AIR,
+    **gases: Any,
+) -> RouteWithUncertainty:
+    """Return lambda from CO2 with its first-order response to u(CO2), u(CO) and u(H/C) of the fuel."""
+    return _route(air_ratio_from_co2, co2_dry_pct, fuel, co2_u, co_dry_ppm, co_u, hydrogen_u, {"air": air, **gases})
+
+
+STEP = 1e-5  # relative step of the forward differences: truncation and rounding both below 1e-4
+
+
+def _route(
+    inverse: Any, gas: Any, fuel: Atoms, gas_u: Any, co: Any, co_u: Any, hydrogen_u: Any, gases: dict[str, Any]
+) -> RouteWithUncertainty:
+    here = inverse(gas, fuel, co_dry_ppm=co, **gases)
+    step_gas, step_co, step_h = STEP * 10.0, STEP * 1e6, STEP
+    by_gas = (inverse(gas + step_gas, fuel, co_dry_ppm=co, **gases) - here) * (gas_u / step_gas)
+    by_co = (inverse(gas, fuel, co_dry_ppm=co + step_co, **gases) - here) * (co_u / step_co)
+    other = AtomsTuple(fuel.h_c + step_h, fuel.o_c, fuel.n_c, fuel.s_c)
+    by_hydrogen = (inverse(gas, other, co_dry_ppm=co, **gases) - here) * (hydrogen_u / step_h)
+    return RouteWithUncertainty(here, by_gas, by_co, by_hydrogen)
+
+
+class BestEstimate(NamedTuple):
+    """Best lambda, its standard uncertainty, and how far the two routes are apart in standard uncertainties."""
+
+    air_ratio: Any
+    air_ratio_u: Any
+    z: Any
+
+
+def best_air_ratio(by_o2: RouteWithUncertainty, by_co2: RouteWithUncertainty) -> BestEstimate:
+    """Return the weighted least squares lambda of the O2 and the CO2 route, with their shared CO and fuel errors.
+
+    Where one route is NaN the other is the answer and ``z`` is NaN. Where the routes differ by more than two standard
+    uncertainties, u is widened by z/2, so that a contradiction never looks like precision.
+    """
+    shared = by_o2.by_co * by_co2.by_co + by_o2.by_hydrogen * by_co2.by_hydrogen
+    apart = by_o2.variance + by_co2.variance - 2.0 * shared
+    with np.errstate(divide="ignore", invalid="ignore"):
+        weight = np.clip((by_o2.variance - shared) / apart, 0.0, 1.0)
+        both = by_o2.air_ratio + weight * (by_co2.air_ratio - by_o2.air_ratio)
+        variance = (1.0 - weight) ** 2 * by_o2.variance + weight**2 * by_co2.variance
+        variance = variance + 2.0 * weight * (1.0 - weight) * shared
+        z = np.abs(by_o2.air_ratio - by_co2.air_ratio) / np.sqrt(apart)
+    u = np.sqrt(variance) * np.maximum(1.0, z / 2.0)
+    no_o2, no_co2 = np.isnan(by_o2.air_ratio), np.isnan(by_co2.air_ratio)
+    best = np.where(no_o2, by_co2.air_ratio, np.where(no_co2, by_o2.air_ratio, both))
+    best_u = np.where(no_o2, np.sqrt(by_co2.variance), np.where(no_co2, np.sqrt(by_o2.variance), u))
+    return BestEstimate(best, best_u, z)

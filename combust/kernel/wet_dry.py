@@ -1,0 +1,69 @@
+"""From a hot, wet reading to the dry one, with the water of the same balance."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from combust.kernel.air_ratio import PPM, air_ratio_from_co2, air_ratio_from_o2
+from combust.kernel.constants import DRY_AIR, DryAir
+from combust.kernel.flue_gas import flue_gas_moles
+from combust.kernel.types import Atoms
+
+ROUNDS = 40
+
+
+def flue_water_fraction(
+    fuel: Atoms,
+    air_ratio: Any,
+    *,
+    co_dry_ppm: Any = 0.0,
+    hc_dry_ppm: Any = 0.0,
+    humidity_ratio: Any = 0.0,
+    air: DryAir = DRY_AIR,
+) -> Any:
+    """Return water in the wet flue gas of a lambda and the dry CO and HC found in it [mol/mol]."""
+    dry = flue_gas_moles(fuel, air_ratio, air=air).dry
+    for _ in range(3):
+        gas = flue_gas_moles(
+            fuel,
+            air_ratio,
+            co_share=co_dry_ppm * PPM * dry,
+            hc_share=hc_dry_ppm * PPM * dry,
+            humidity_ratio=humidity_ratio,
+            air=air,
+        )
+        dry = gas.dry
+    return gas.h2o / gas.wet
+
+
+def dry_fraction_of_wet_reading(
+    fuel: Atoms,
+    *,
+    o2_wet_pct: Any = np.nan,
+    co2_wet_pct: Any = np.nan,
+    co_wet_ppm: Any = 0.0,
+    hc_wet_ppm: Any = 0.0,
+    humidity_ratio: Any = 0.0,
+    air: DryAir = DRY_AIR,
+) -> Any:
+    """Return dry over wet gas [mol/mol]: a wet reading divided by it is the dry reading.
+
+    The water follows from O2 where there is one, else from CO2. Solved by fixed point (the map contracts to a tenth
+    a round). NaN where neither gas is given.
+    """
+    o2_wet, co2_wet = np.asarray(o2_wet_pct, dtype=float), np.asarray(co2_wet_pct, dtype=float)
+    share = np.full(np.broadcast(o2_wet, co2_wet, np.asarray(co_wet_ppm, dtype=float)).shape, 0.9)
+    for _ in range(ROUNDS):
+        co, hc = co_wet_ppm / share, hc_wet_ppm / share
+        from_o2 = air_ratio_from_o2(o2_wet / share, fuel, co_dry_ppm=co, hc_dry_ppm=hc, air=air)
+        from_co2 = air_ratio_from_co2(co2_wet / share, fuel, co_dry_ppm=co, hc_dry_ppm=hc, air=air)
+        air_ratio = np.where(np.isnan(o2_wet), from_co2, from_o2)
+        water = flue_water_fraction(
+            fuel, air_ratio, co_dry_ppm=co, hc_dry_ppm=hc, humidity_ratio=humidity_ratio, air=air
+        )
+        last, share = share, 1.0 - water
+        if np.nanmax(np.abs(share - last), initial=0.0) < 1e-14:
+            break
+    return share
