@@ -45,7 +45,8 @@ def _options_of(record: Quantity) -> list[Decorator]:
     many = record.key in REPEATED
     more = "; give it again for repeats" if many else ""
     options: list[Decorator] = [
-        click.option(*names, record.key, metavar=metavar, multiple=many, help=_sentence(text + more))]
+        click.option(*names, record.key, metavar=metavar, multiple=many, help=_sentence(text + more))
+    ]
     for suffix, (ours, _) in FOREIGN_UNITS.items():
         if record.key.endswith(ours) and record.kind == "number" and _twin_makes_sense(record.key, suffix):
             twin = record.key[: -len(ours)] + suffix
