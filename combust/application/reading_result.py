@@ -330,7 +330,7 @@ def fuels_that_fit(
     """Return the fuels of the catalogue whose O2-CO2 line the measured pair fits within two standard uncertainties."""
     fits = []
     for name, candidate in {**shipped_fuels(), **(catalogue or {})}.items():
-        if candidate.family == "surrogate":
+        if candidate.family in ("surrogate", "pure"):
             continue
         done = interpret_columns(columns_of_reading(reading, candidate), instrument)
         if done.values["agreement_z"][0] <= limit("pair_disagree_z"):

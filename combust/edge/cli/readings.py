@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
@@ -65,7 +66,7 @@ def command(
         )
     )
     facts: dict[str, Any] = {"out": out, "rejects": rejects, **counts.to_dict(), "version": __version__}
-    stops = {code: n for code, n in counts.findings.items() if finding_kinds()[code].severity == "stop"}
+    stops = counts.stops()
     for code, number in stops.items():
         click.secho(f"STOP in {number} of {counts.rows} rows: {code}", err=True, bold=True)
     if not stops:
@@ -104,7 +105,7 @@ def _with_progress(work: Callable[[Callable[[int, int], None] | None], Counts]) 
     """Run work with a progress bar on a terminal, and silently in a pipe."""
     if not output.progress_wanted():
         return work(None)
-    with click.progressbar(length=100, label="Interpreting", file=click.get_text_stream("stderr")) as bar:
+    with click.progressbar(length=100, label="Interpreting", file=sys.stderr) as bar:
 
         def show(done: int, size: int) -> None:
             bar.update(max(0, int(100 * done / max(size, 1)) - bar.pos))

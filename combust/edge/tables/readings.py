@@ -43,6 +43,10 @@ class Counts:
         """Return True when nothing was lost."""
         return self.rows == self.interpreted + self.refused
 
+    def stops(self) -> dict[str, int]:
+        """Return the stop conditions that came, and in how many rows."""
+        return {code: n for code, n in self.findings.items() if finding_kinds()[code].severity == "stop"}
+
     def to_dict(self) -> dict[str, Any]:
         """Return plain values for JSON."""
         return {
