@@ -82,9 +82,7 @@ def worst_forward_by_cantera() -> float:
     for index in range(size):
         names = ("o2", "n2", "ar", "co2", "h2o", "co", "h2", "no", "so2", "hc")
         theirs = phase_with(row_of(fuels, index))
-        theirs.X = {
-            ("FUEL" if name == "hc" else name.upper()): float(getattr(gas, name)[index]) for name in names
-        }
+        theirs.X = {("FUEL" if name == "hc" else name.upper()): float(getattr(gas, name)[index]) for name in names}
         found.append(1.0 / theirs.equivalence_ratio("FUEL", {**AIR, "H2O": float(water[index])}))
     return float(np.abs(np.array(found) / truth - 1.0).max())
 
