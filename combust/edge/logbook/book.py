@@ -71,8 +71,7 @@ class Logbook:
         if head and head != MAGIC:
             raise CombustError(_foreign(self.path))
         if not head and not create:
-            why = "is empty: no visit was ever written to it"
-            raise CombustError(Fault("logbook", str(self.path), "missing", why=why, hint=hint))
+            raise CombustError(_empty(self.path))
 
     def _prepare(self, create: bool, read_only: bool) -> None:
         self.connection.execute("PRAGMA foreign_keys = ON")
@@ -80,6 +79,8 @@ class Logbook:
         version, tables = self.version, self._tables()
         if version == 0 and not tables and create:
             self._upgrade(0)
+        elif version == 0 and not tables:  # what a making that was killed rolls back to
+            raise CombustError(_empty(self.path))
         elif self._application_id() != APPLICATION_ID:
             raise CombustError(_foreign(self.path))
         elif version > VERSION:
@@ -184,6 +185,11 @@ def _foreign(path: Path) -> Fault:
     return Fault(
         "logbook", str(path), "format", why="is not a logbook of combust", hint="It was not touched. Check the name."
     )
+
+
+def _empty(path: Path) -> Fault:
+    why, hint = "is empty: no visit was ever written to it", "Check the name; combust log add makes a new logbook."
+    return Fault("logbook", str(path), "empty", why=why, hint=hint)
 
 
 # What SQLite says -> (code, why, remedy); the first that fits.
