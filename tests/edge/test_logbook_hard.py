@@ -85,7 +85,7 @@ def test_killed_a_hundred_times_no_acknowledged_row_is_lost(tmp_path):
                     add(book, [one(visit_id, f"R{number}")])
                 told.write(f"{visit_id} R{number}\n")
 
-    lengths = []
+    written: set[tuple[Path, str]] = set()
     for round_number in range(KILLS):
         if round_number % 10 == 0 and round_number:  # a new file now and then: killed while it is made
             path, acknowledged = tmp_path / f"{round_number}.book", tmp_path / f"{round_number}.acknowledged"
@@ -99,10 +99,10 @@ def test_killed_a_hundred_times_no_acknowledged_row_is_lost(tmp_path):
         if there is not None:
             assert told <= there
             assert len(there - told) <= round_number % 10 + 1  # at most the one on its way in each round
-            lengths.append(len(there))
+            written |= {(path, key) for key in there}
         else:
             assert told == set()
-    assert max(lengths) > 10
+    assert len(written) > 20  # the kills came while there was something to lose, also on a slow machine
     with Logbook(path, create=True) as book:
         add(book, [one("last", "R")])  # and it can still be written
         assert read_visit(book, "last").readings == [VALUES]
