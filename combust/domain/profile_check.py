@@ -16,6 +16,7 @@ from combust.domain.limits import limit
 from combust.domain.profile_keys import PARTS, PLACEHOLDER, check_part, full_name, profile_keys
 from combust.domain.profile_lines import LineFault, Lines, Path
 from combust.domain.reading import Reading, check_values
+from combust.kernel.carbon_monoxide import co_air_free
 from combust.kernel.constants import DRY_AIR
 from combust.kernel.stoichiometry import co2_maximum
 
@@ -228,6 +229,7 @@ def _not_healthy(values: Mapping[str, Any], burnt: Fuel | None, heater_id: str |
     stop = limit("exhaust_co_stop")
     if values.get("co_dry_ppm", 0.0) >= stop:
         told.append(("co_dry_ppm", f"is {stop:g} ppm or more, a stop condition", "Mend first, then take the baseline."))
+    told += _poisonous(values)
     no_lambda = limit("o2_no_lambda")
     if values.get("o2_dry_pct", 0.0) >= no_lambda:
         told.append(("o2_dry_pct", f"is fresh air or nearly ({no_lambda:g} % or more)", "Read while the heater burns."))
@@ -236,6 +238,23 @@ def _not_healthy(values: Mapping[str, Any], burnt: Fuel | None, heater_id: str |
             told.append((hot, f"is colder than {cold} ({values[cold]:g} °C)", "Have the two probes been swapped?"))
     pair = _pair_problem(values, burnt) if burnt else ""
     return [*told, ("co2_dry_pct", pair, "Zero outdoors, look at trap and hose, then read again.")] if pair else told
+
+
+def _poisonous(values: Mapping[str, Any]) -> list[tuple[str, str, str]]:
+    """Return what CO in the cab, or behind a diluted sample, makes of a baseline: a stop condition."""
+    told = []
+    inside = values.get("cab_co_in_ppm", 0.0)
+    if inside >= limit("cab_co_level_stop") or inside - values.get("cab_co_out_ppm", 0.0) >= limit("cab_co_rise_stop"):
+        hint = "People out, ventilate, heater off; find the way in first."
+        told.append(("cab_co_in_ppm", "is a stop condition", hint))
+    co, oxygen = values.get("co_dry_ppm", 0.0), values.get("o2_dry_pct", 0.0)
+    diluted = (
+        values.get("probe_leak_test") != "pass" and co < limit("exhaust_co_stop") and oxygen < limit("o2_no_lambda")
+    )
+    if diluted and float(co_air_free(co, oxygen)) >= limit("exhaust_co_stop"):
+        hint = "Test the probe for leaks; mend the heater, then take the baseline."
+        told.append(("co_dry_ppm", f"is {co_air_free(co, oxygen):.0f} ppm air-free, a stop condition", hint))
+    return told
 
 
 def _pair_problem(values: Mapping[str, Any], burnt: Fuel) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import json
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -157,7 +158,7 @@ def toml_value(value: object) -> str:
         return str(value).lower()
     if isinstance(value, list | tuple):
         return f"[{', '.join(toml_value(one) for one in value)}]"
-    return f"{value:g}" if isinstance(value, int | float) else '"' + str(value).replace('"', "'") + '"'
+    return f"{value:g}" if isinstance(value, int | float) else json.dumps(str(value), ensure_ascii=False)
 
 
 def check_part(
