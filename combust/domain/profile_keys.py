@@ -66,6 +66,8 @@ class ProfileKey:
             return self._flag(value)
         if self.kind == "choice":
             return self._choice(value)
+        if self.kind == "choices":
+            return self._choices(value)
         return self._numbers(value)
 
     def _text(self, value: object) -> str:
@@ -120,6 +122,12 @@ class ProfileKey:
         hint = f"Did you mean {near[0]}?" if near else self.remedy
         why = f"is none of {', '.join(self.choices)}"
         raise CombustError(Fault(self.key, value, "unknown_name", why=why, hint=hint))
+
+    def _choices(self, value: object) -> tuple[str, ...]:
+        if not isinstance(value, list | tuple) or len(value) > MOST_NUMBERS:
+            why = f"is no list of up to {MOST_NUMBERS} words"
+            raise CombustError(Fault(self.key, value, "format", why=why, hint=self.remedy))
+        return tuple(self._choice(one) for one in value)
 
     def _numbers(self, value: object) -> tuple[float, ...]:
         many = value if isinstance(value, list | tuple) else [value]
