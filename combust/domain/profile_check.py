@@ -84,24 +84,24 @@ def _parts(table: Mapping[str, Any], lines: Lines, faults: list[Fault]) -> dict[
         good = isinstance(rows, Mapping) and len(rows) <= MOST_ROWS
         if not good:
             hint = f"Write [{part}.NAME] and its keys below." if part == "stages" else "Write [ducts.intake]."
-            faults.append(_shape(part, rows, "is not a table of tables", hint, lines))
+            faults.append(_shape((part,), rows, "is not a table of tables", hint, lines))
         found[part] = rows if good else {}
     for part in ("limits", "start"):
         rows = table.get(part, {})
         if not isinstance(rows, Mapping):
-            faults.append(_shape(part, rows, "is not a table", f"Write [{part}] and its keys below.", lines))
+            faults.append(_shape((part,), rows, "is not a table", f"Write [{part}] and its keys below.", lines))
         found[part] = rows if isinstance(rows, Mapping) else {}
     rows = table.get("baseline", [])
     good = isinstance(rows, list | tuple) and len(rows) <= MOST_ROWS and all(isinstance(row, Mapping) for row in rows)
     if not good:
         hint = f"Write [[baseline]] with two brackets for each healthy reading, {MOST_ROWS} at most."
-        faults.append(_shape("baseline", rows, "is not a list of readings", hint, lines))
+        faults.append(_shape(("baseline",), rows, "is not a list of readings", hint, lines))
     found["baseline"] = rows if good else []
     return found
 
 
-def _shape(name: str, value: object, why: str, hint: str, lines: Lines) -> Fault:
-    return LineFault(lines.of(*name.split(".", 1)), Fault(name, value, "format", why=why, hint=hint))
+def _shape(path: Path, value: object, why: str, hint: str, lines: Lines) -> Fault:
+    return LineFault(lines.of(*path), Fault(full_name(path), value, "format", why=why, hint=hint))
 
 
 def _stages(rows: Mapping[str, Any], lines: Lines, faults: list[Fault]) -> dict[str, dict[str, Any]]:
@@ -109,13 +109,13 @@ def _stages(rows: Mapping[str, Any], lines: Lines, faults: list[Fault]) -> dict[
     for name, row in rows.items():
         if not isinstance(row, Mapping):
             hint = f"Write [stages.NAME] with {shorten(name, 40)} below it, for example [stages.high]."
-            faults.append(_shape(f"stages.{name}", row, "is not a table of one stage", hint, lines))
+            faults.append(_shape(("stages", name), row, "is not a table of one stage", hint, lines))
             continue
         if not 0 < len(name.strip()) <= LONGEST_NAME or not name.isprintable():
             why = f"is no plain name of up to {LONGEST_NAME} characters"
-            faults.append(_shape("stages", name, why, "Name it as people say it, for example [stages.high].", lines))
+            faults.append(_shape(("stages",), name, why, "Name it as people say it, for example [stages.high].", lines))
         found[name] = check_part("stages", row, ("stages", name), lines, faults)
-    if not rows:
+    if not rows and not any(fault.quantity == "stages" for fault in faults):
         hint = "Add a stage: [stages.high] and below it fuel_l_per_h, useful_heat_kw or air_ratio_band."
         faults.append(LineFault(None, Fault("stages", None, "missing", why="is missing", hint=hint)))
     return found
@@ -127,7 +127,7 @@ def _ducts(rows: Mapping[str, Any], lines: Lines, faults: list[Fault]) -> dict[s
         if name not in DUCTS or not isinstance(row, Mapping):
             near = difflib.get_close_matches(name.lower(), DUCTS, n=1, cutoff=0.4)
             hint = f"Did you mean [ducts.{near[0]}]?" if near else "Write [ducts.intake] or [ducts.exhaust]."
-            fault = Fault(f"ducts.{name}", row, "unknown_name", why="is no duct that is known", hint=hint)
+            fault = Fault(full_name(("ducts", name)), row, "unknown_name", why="is no duct that is known", hint=hint)
             faults.append(LineFault(lines.of("ducts", name), fault))
             continue
         found[name] = check_part("ducts", row, ("ducts", name), lines, faults)
@@ -151,9 +151,9 @@ def _baseline(
     head = check_part("baseline", {key: row[key] for key in row if key in own}, path, lines, faults)
     stage = head.get("stage")
     if stage is not None and stages and stage not in stages:
-        known = ", ".join(stages)
+        known = ", ".join(shorten(name, 40) for name in stages)
         near = difflib.get_close_matches(stage.lower(), stages, n=1, cutoff=0.4)
-        hint = f"Did you mean {near[0]}? The stages are {known}." if near else f"The stages are {known}."
+        hint = f"Did you mean {shorten(near[0], 40)}? The stages are {known}." if near else f"The stages are {known}."
         fault = Fault("stage", stage, "unknown_name", why="is no stage of this profile", hint=hint)
         faults.append(LineFault(lines.of(*path, "stage"), fault, quantity=full_name(path, "stage")))
     checked = _reading_values(row, asked, path, lines, faults)
@@ -294,8 +294,9 @@ def _contradictions(
     for name, row in stages.items():
         if highest is not None and row.get("blower_rpm", 0.0) > highest:
             why, hint = f"is above blower_rpm_max ({highest:g} 1/min)", "Check both in the unit's own document."
-            fault = Fault(f"stages.{name}.blower_rpm", row["blower_rpm"], "conflict", unit="1/min", why=why, hint=hint)
-            faults.append(LineFault(lines.of("stages", name, "blower_rpm"), fault))
+            path = ("stages", name, "blower_rpm")
+            fault = Fault(full_name(path), row["blower_rpm"], "conflict", unit="1/min", why=why, hint=hint)
+            faults.append(LineFault(lines.of(*path), fault))
     if start and "preheat_s" in start and "attempt_s" in start and len(start["preheat_s"]) != len(start["attempt_s"]):
         why = f"has {len(start['preheat_s'])} times, attempt_s has {len(start['attempt_s'])}"
         fault = Fault(

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Any
 
-from combust.data.errors import CombustError, Fault
+from combust.data.errors import CombustError, Fault, shorten
 from combust.data.tables import load_table
 from combust.data.vocabulary import FOREIGN_UNITS, as_number, is_missing, strip_unit
 from combust.domain.catalogue import Catalogue, fuel
@@ -190,7 +190,7 @@ def check_part(
             if ours not in known:
                 raise CombustError(unknown_profile_key(key, part, value))
             if ours in came_from:
-                why = f"gives {ours} a second time ({came_from[ours]})"
+                why = f"gives {ours} a second time ({shorten(came_from[ours], 40)})"
                 raise CombustError(Fault(key, value, "conflict", why=why, hint="Keep one of them."))
             came_from[ours] = key
             found[ours] = known[ours].checked(converted, catalogue=catalogue)
@@ -203,11 +203,12 @@ def check_part(
     return found
 
 
-def full_name(path: Path, key: str = "") -> str:
+def full_name(path: Path, key: str | None = None) -> str:
     """Return the dotted name of a key, entries of a list counted from 1: ``baseline[1].o2_dry_pct``."""
     text = ""
-    for piece in (*path, *((key,) if key else ())):
-        text += f"[{piece + 1}]" if isinstance(piece, int) else f".{piece}" if text else piece
+    for piece in (*path, *(() if key is None else (key,))):
+        word = "" if isinstance(piece, int) else shorten(piece, 40).strip() or '""'
+        text += f"[{piece + 1}]" if isinstance(piece, int) else f".{word}" if text else word
     return text
 
 
