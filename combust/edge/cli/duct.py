@@ -70,7 +70,7 @@ def command(which: str, profile: str | None, as_json: bool, strict: bool, **aske
     Examples:
       combust duct --heater data/heaters/LF-0312.toml --stage high --add-length 2
       combust duct --heater data/heaters/LF-0312.toml --stage high --duct intake --json
-      combust duct --fuel diesel_b7 --fuel-l-per-h 0.52 --air-ratio 1.6 --flue-temp 380
+      combust duct --fuel diesel_b7 --fuel-l-per-h 0.52 --air-ratio 1.6 --flue-temp 380 \\
         --length 1 --bore 24 --bends-90 0 --wall corrugated --crushed-to 18
     """
     catalogue = load_fuels(asked["fuels_file"]) if asked["fuels_file"] else None
@@ -212,7 +212,6 @@ def _show(answer: DuctAnswer) -> None:
             ("changed to", _in_words(answer.changed_shape)),
             ("whole duct then", _loss_in_words(answer.changed)),
             ("resistance", f"x {times.value:.2f} ({times.low:.2f} to {times.high:.2f}) at the same flow"),
-            ("bore alone", f"x {answer.to_dict()['multiplier_of_bore_alone']:.2f} (fifth power of the bore)"),
             (
                 "air",
                 f"{air['air_change_low_pct']:+.0f} to {air['air_change_high_pct']:+.0f} % at unchanged blower speed",
@@ -220,6 +219,8 @@ def _show(answer: DuctAnswer) -> None:
             ("lambda then", f"{air['air_ratio_low']:.2f} to {air['air_ratio_high']:.2f}"),
             ("for a share", f"{air['share'][0]:g} to {air['share'][1]:g} of the air path ({air['share_origin']})"),
         ]
+        if answer.bore_alone is not None:
+            rows.append(("bore alone", f"x {answer.bore_alone:.2f} (fifth power of the bore, friction only)"))
     rows += [(f"assumed {key}", f"{row['value']:.4g} ({row['origin']})") for key, row in duty.assumed.items()]
     output.say_lines(rows)
 

@@ -72,9 +72,10 @@ def cli() -> None:
 def main(arguments: list[str] | None = None) -> None:
     """Run the command line; input that is refused ends in plain words and exit code 3, never in a traceback."""
     try:
-        cli.main(args=arguments, prog_name="combust", standalone_mode=False)
-    except click.exceptions.Exit as stop:
-        sys.exit(stop.exit_code)
+        # Outside standalone mode click hands the code of an early exit (--strict, --help) back instead of raising it.
+        code = cli.main(args=arguments, prog_name="combust", standalone_mode=False)
+        if isinstance(code, int) and code:
+            sys.exit(code)
     except click.Abort:
         click.echo("Stopped by the user.", err=True)
         sys.exit(130)
