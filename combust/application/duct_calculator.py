@@ -16,6 +16,7 @@ from combust.domain.fuel import Fuel
 from combust.domain.heater import Duct, Heater
 from combust.domain.limits import Finding, limit
 from combust.domain.profile_keys import profile_keys
+from combust.domain.pump import density_at_pump
 from combust.domain.site import Site
 from combust.kernel.ducts import (
     DuctLoss,
@@ -27,14 +28,12 @@ from combust.kernel.ducts import (
     in_transition,
     resistance_multiplier,
 )
-from combust.kernel.fuel_delivery import fuel_density
 from combust.kernel.gas_flow import Duty, exhaust_duty, intake_duty
 
 AIR_RATIO_BAND = (0.8, 10.0)
 PLACE_KEYS = ("flue_temp_c", "intake_temp_c", "fuel_temp_c", "pressure_hpa")
 FITTINGS = ("terminal", "screen", "silencer")
 ENDS = {"intake": "entrance", "exhaust": "exit"}
-ASSUMED_DENSITY = 830.0  # middle of EN 590 diesel (read), only for a fuel whose density nobody stated [kg/m³]
 SOURCES = (
     "friction: 64/Re below 2000, Serghides (1984) above 3000, smooth blend between; wall factors and fittings with "
     "their sources: combust/data/duct_losses.toml",
@@ -71,9 +70,7 @@ class DuctDuty:
 
     def in_duct(self, which: str) -> Duty:
         """Return mass flow, density and viscosity in the intake or exhaust duct."""
-        density = self.fuel.density_kg_per_m3 or ASSUMED_DENSITY
-        at_pump = fuel_density(density, self.fuel.expansion_per_k or 0.0, self.at_pump_c)
-        mass = self.fuel_l_per_h * at_pump * 1e-3
+        mass = self.fuel_l_per_h * density_at_pump(self.fuel, self.at_pump_c) * 1e-3
         if which == "intake":
             place = {"intake_temp_c": self.intake_temp_c, "pressure_hpa": self.pressure_hpa}
             return intake_duty(self.fuel, mass, self.air_ratio, **place)
@@ -328,8 +325,6 @@ def _findings(
 ) -> list[Finding]:
     """Return what is told beside the numbers, warnings first."""
     found = []
-    if duty.fuel.density_kg_per_m3 is None:
-        found.append(_told_finding("density_assumed", fuel=duty.fuel.name, density=ASSUMED_DENSITY))
     if read_port_pa is not None:
         low, high = _port_limits(now)
         if not low <= read_port_pa <= high:

@@ -103,6 +103,11 @@ def test_other_units_are_converted_once(tmp_path):
     assert reading.co_dry_ppm == pytest.approx(40.0, rel=1e-12)
 
 
+def test_a_date_of_toml_is_taken_as_its_text(tmp_path):
+    heater = load(tmp_path, WITH_BASELINE + "taken_at = 2026-02-04T10:35:00+01:00\n")
+    assert heater.baselines[0].reading.taken_at == "2026-02-04T10:35:00+01:00"
+
+
 def test_heater_is_frozen_travels_and_compares():
     heater = Heater.load(DATA / "LF-0312.toml")
     assert pickle.loads(pickle.dumps(heater)) == heater

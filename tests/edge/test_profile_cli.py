@@ -79,6 +79,13 @@ def test_new_writes_a_file_once_and_never_over_another(capsys, tmp_path):
     assert re.search(r"line \d+: baseline\[1\]\.o2_dry_pct = \? is still the placeholder", err)
 
 
+def test_new_as_json_holds_the_text_it_would_print(capsys):
+    plain = run(capsys, "profile", "new", "--fuel", "diesel_b7")[1]
+    found = json.loads(run(capsys, "profile", "new", "--fuel", "diesel_b7", "--json")[1])
+    assert found["profile"] == plain
+    assert found["out"] is None
+
+
 def test_check_prints_one_json_object_and_findings_beside_it(capsys):
     code, out, err = run(capsys, "profile", "check", PROFILE, "--json")
     found = json.loads(out)

@@ -7,15 +7,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from combust.data.errors import CombustError
 from combust.domain.catalogue import blend, fuel
+from combust.domain.pump import density_at_pump, same_pulses
 from combust.kernel import fuel_delivery as pump
 
 
 def swap(before, after):
-    before, after = fuel(before), fuel(after)
-    densities = (before.density_kg_per_m3, after.density_kg_per_m3)
-    heats = (before.net_heating_value_mj_per_kg, after.net_heating_value_mj_per_kg)
-    return pump.fuel_swap(before, after, densities=densities, net_heating_values=heats)
+    return same_pulses(fuel(before), fuel(after))
 
 
 @pytest.mark.hand
@@ -154,3 +153,10 @@ def test_a_fuel_swapped_for_itself_changes_nothing(factor):
     )
     assert found.air_ratio * found.fuel_mass == pytest.approx(1.0, rel=1e-12)
     assert found.heat == pytest.approx(factor, rel=1e-12)
+
+
+def test_a_fuel_without_density_is_refused_and_not_guessed():
+    with pytest.raises(CombustError, match="has no density"):
+        same_pulses(fuel("diesel_b7"), fuel("CH1.86"))
+    with pytest.raises(CombustError, match="fuel_temp_c"):
+        density_at_pump(fuel("diesel_b7"), 900.0)

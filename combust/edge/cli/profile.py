@@ -8,6 +8,7 @@ from typing import Any
 
 import click
 
+from combust import __version__
 from combust.application.profile_check import ProfileCheck, check_profile
 from combust.application.profile_template import profile_template
 from combust.data.errors import CombustError, Fault
@@ -52,7 +53,8 @@ def command() -> None:
     "--stage", "stages", metavar="NAME", multiple=True, help="Heat stage; give it again for more [high, low]."
 )
 @click.option("--out", metavar="FILE", help="Write the file instead of printing it; it must not exist yet.")
-def new(heater_id: str | None, fuel: str | None, stages: tuple[str, ...], out: str | None) -> None:
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object with the text of the profile in it.")
+def new(heater_id: str | None, fuel: str | None, stages: tuple[str, ...], out: str | None, as_json: bool) -> None:
     """Write a commented profile to fill in.
 
     Use it with the unit's plate and its own document at hand. Every line says what to write, in which unit, between
@@ -64,14 +66,17 @@ def new(heater_id: str | None, fuel: str | None, stages: tuple[str, ...], out: s
       combust profile new --heater-id LF-0312 --fuel diesel_b7 --stage high --stage low --out output/LF-0312.toml
     """
     text = profile_template(heater_id=heater_id, fuel=fuel, stages=stages or ("high", "low"))
-    if out is None:
+    if out is not None:
+        if Path(out).exists():
+            why, hint = "exists already", "Give another name; a profile that someone filled in is not written over."
+            raise CombustError(Fault("out", out, "conflict", why=why, hint=hint))
+        output.write_text(out, text)
+    if as_json:
+        output.say_json({"profile": text, "out": out, "version": __version__})
+    elif out is None:
         click.echo(text, nl=False)
-        return
-    if Path(out).exists():
-        why, hint = "exists already", "Give another name; a profile that someone filled in is not written over."
-        raise CombustError(Fault("out", out, "conflict", why=why, hint=hint))
-    output.write_text(out, text)
-    click.echo(f'Wrote {out}. Fill in every "?", then: combust profile check {out}')
+    else:
+        click.echo(f'Wrote {out}. Fill in every "?", then: combust profile check {out}')
 
 
 @command.command("check", short_help="Check a profile: every fault at once, with its line.")
