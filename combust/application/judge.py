@@ -68,6 +68,7 @@ def gas_findings(columns: Columns, gas: dict[str, Any]) -> dict[str, Any]:
         "looks_like_fraction": (o2 > 0.0) & (o2 <= 0.2095),
         "co2_above_maximum": gas["co2_above_maximum"],
         "pair_impossible": gas["impossible"],
+        "gases_impossible": gas["no_balance"] & ~gas["impossible"],
         "pair_disagrees": (gas["verdict"] == 2) & ~gas["impossible"],
         "pair_cannot_be_checked": gas["verdict"] == 0,
         "co2_origin_unknown": has_co2 & columns.empty("co2_origin"),
