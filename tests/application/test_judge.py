@@ -158,9 +158,9 @@ BOTH_SIDES: dict[str, tuple[dict[str, Any], dict[str, Any]]] = {
     "pair_cannot_be_checked": ({"co2_origin": "calculated"}, {}),
     "pair_disagrees": ({"co2_dry_pct": 8.53}, {}),
     "pair_impossible": ({"co2_dry_pct": 5.0}, {"co2_dry_pct": 8.53}),
-    # 17 % unburnt fuel and 8 % CO beside 16 % O2: no amount of this fuel and air brings that much
+    # 17 % unburnt fuel and 20 % CO beside 16 % O2: no amount of this fuel and air brings that much
     "gases_impossible": (
-        {"o2_dry_pct": 16.0, "co2_dry_pct": None, "co_dry_ppm": 85_000.0, "hc_dry_ppm": 166_000.0},
+        {"o2_dry_pct": 16.0, "co2_dry_pct": None, "co_dry_ppm": 200_000.0, "hc_dry_ppm": 166_000.0},
         {"o2_dry_pct": 5.0, "co2_dry_pct": None, "co_dry_ppm": 50_000.0, "hc_dry_ppm": 20_000.0},
     ),
     # an instrument set to natural gas (11.8 %) shows CO2 = 11.8 (20.946 - 8.2)/20.946 = 7.18; this fuel gives 9.34
