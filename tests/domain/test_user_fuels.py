@@ -78,7 +78,7 @@ def as_toml(value: object) -> str:
     return '"' + "".join(f"\\u{ord(c):04x}" for c in str(value)) + '"'
 
 
-@settings(max_examples=600)
+@settings(max_examples=300)
 @given(
     section=st.sampled_from(["fuel", "mixture", "alias", "x"]),
     row=rows,
