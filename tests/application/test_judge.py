@@ -80,6 +80,13 @@ def test_cab_co_of_the_trade_notes() -> None:
     assert "gasoline_in_diesel_unit" not in stops(fuel_sample="gasoline", fuel_name="gasoline_e5")
 
 
+@pytest.mark.parametrize(
+    "name", ["diesel_b0", "kerosene", "paraffinic", "biodiesel_b100", "CH1.86O0.007", "sr23_diesel"]
+)
+def test_gasoline_stops_unless_the_stated_fuel_is_known_to_be_gasoline(name: str) -> None:
+    assert "gasoline_in_diesel_unit" in stops(fuel_sample="gasoline", fuel_name=name)
+
+
 def test_a_wet_co_reading_stops_on_its_dry_value() -> None:
     """950 ppm wet are more than 1000 dry in any gas with over 5 % water (lambda below 2.5)."""
     values = {"co_dry_ppm": None, "co_wet_ppm": 950.0, "o2_dry_pct": None, "o2_wet_pct": 7.5}
