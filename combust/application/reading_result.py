@@ -12,14 +12,15 @@ import numpy as np
 from combust import __version__
 from combust.application.columns import columns_of_reading
 from combust.application.interpret import VERDICTS, Interpretation, interpret_columns
-from combust.application.judge import codes_of, stop_conditions
+from combust.application.judge import codes_of
+from combust.data.errors import CombustError
 from combust.data.tables import load_table
 from combust.domain.catalogue import Catalogue, shipped_fuels
 from combust.domain.catalogue import fuel as fuel_by_name
 from combust.domain.fuel import Fuel
 from combust.domain.instrument import InstrumentClass, instrument_class
 from combust.domain.limits import Finding, cautions, finding_kinds, limit, limits, no_stop_text
-from combust.domain.reading import Reading
+from combust.domain.reading import WORTH_TELLING, Reading, nothing_entered
 from combust.domain.site import DENSITY_REFERENCE
 
 ROUTES = ("o2", "co2", "balance", "brettschneider", "spindt", "simple")
@@ -192,6 +193,8 @@ def interpret(
     """
     if not isinstance(reading, Reading):
         reading = Reading(**reading)
+    if not any(key in reading for key in WORTH_TELLING):
+        raise CombustError(nothing_entered())
     burnt = fuel_by_name(reading.fuel or DEFAULT_FUEL, catalogue=catalogue)
     analyser = instrument_class(instrument)
     done = interpret_columns(columns_of_reading(reading, burnt), analyser)
@@ -202,12 +205,12 @@ def stop_findings(values: Mapping[str, Any]) -> tuple[Finding, ...]:
     """Return the stop conditions in whatever acceptable values there are, also of a reading that is refused."""
     name = values.get("fuel")
     burnt = shipped_fuels().get(str(name), fuel_by_name(DEFAULT_FUEL))
-    columns = columns_of_reading(values, burnt)
-    with np.errstate(invalid="ignore"):
-        found = stop_conditions(columns, columns.number("o2_dry_pct"), columns.number("co_dry_ppm"))
+    done = interpret_columns(columns_of_reading(values, burnt), instrument_class())
+    fields = _Fields({key: column[0] for key, column in done.values.items()})
+    fields |= {"co_dry_ppm": done.details["co"][0]}
+    fields |= {key: value for key, value in values.items() if isinstance(value, float)}
     kinds = finding_kinds()
-    fields = _Fields({key: value for key, value in values.items() if isinstance(value, float)})
-    hit = [kinds[code] for code, where in found.items() if np.any(where)]
+    hit = [kinds[code] for code in codes_of(int(done.mask[0])) if kinds[code].severity == "stop"]
     return tuple(Finding(kind.code, kind.severity, kind.text.format_map(fields)) for kind in hit)
 
 

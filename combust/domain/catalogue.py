@@ -18,6 +18,13 @@ from combust.domain.fuel import Fuel, fuel_from_formula
 from combust.kernel.stoichiometry import net_heating_value_from_formation
 
 Catalogue = Mapping[str, Fuel]
+UNITS = {
+    "h_c_u": " of H atoms for each C",
+    "net_heating_value": " in MJ/kg",
+    "formation": " in kJ/mol",
+    "density": " in kg/m³ at 15 °C",
+    "expansion": " in 1/K",
+}
 
 
 def fuel(name: str | Fuel, *, catalogue: Catalogue | None = None) -> Fuel:
@@ -166,7 +173,8 @@ def _fuel_of(name: str, row: Mapping[str, Any]) -> Fuel:
         value, told = _value(name, row, key)
         numbers[key] = as_number(value) if value is not None else None
         if value is not None and numbers[key] is None:
-            faults.append(Fault(f"fuel.{name}.{key}", value, "not_a_number", why="is not a number"))
+            hint = f"Give a plain number{UNITS[key]}."
+            faults.append(Fault(f"fuel.{name}.{key}", value, "not_a_number", why="is not a number", hint=hint))
         if told:
             provenance[key] = told
     text, told = _value(name, row, "formula")
@@ -207,6 +215,16 @@ def _mixture_of(name: str, row: Mapping[str, Any], known: Mapping[str, Fuel]) ->
             Fault(
                 f"mixture.{name}.parts", parts, "format", why="is not a table of shares", hint="{ diesel_b0 = 0.8, … }"
             )
+        )
+    allowed = ("parts", "by", "label", "family", "source", "status")
+    strange = [key for key in row if key not in allowed]
+    if strange:
+        hint = f"Use {', '.join(allowed)}."
+        raise CombustError(
+            [
+                Fault(f"mixture.{name}.{key}", row[key], "unknown_name", why="is no known key", hint=hint)
+                for key in strange
+            ]
         )
     items = [(fuel(part, catalogue=known), float(share)) for part, share in parts.items()]
     mixed = mix_fuels(items, by=str(by), name=name, label=str(row.get("label", name)))

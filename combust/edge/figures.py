@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from combust.application.reading_result import ReadingResult
+from combust.data.errors import CombustError, Fault
 from combust.domain.fuel import Fuel
 from combust.kernel.air_ratio import air_ratio_from_o2, air_ratio_shortcut
 from combust.kernel.constants import DRY_AIR
@@ -136,8 +137,11 @@ def draw_shortcut_error(fuel: Fuel, *, o2_dry_pct: float | None = None) -> Figur
 def save(figure: Figure, path: str | Path) -> None:
     """Write a figure (.png or .svg by its ending), complete or not at all; SVG is the same byte for byte each time."""
     path = Path(path)
+    kind = path.suffix.lstrip(".").lower()
+    if kind not in ("png", "svg") or path.is_dir():
+        hint = f"Write it like {path.stem or 'figure'}.png"
+        raise CombustError(Fault("figure", str(path), "format", why="ends in neither .png nor .svg", hint=hint))
     path.parent.mkdir(parents=True, exist_ok=True)
-    kind = path.suffix.lstrip(".").lower() or "png"
     partial = path.with_name(f".{path.name}.{os.getpid()}.partial")
     metadata = {"Date": None} if kind == "svg" else {}
     try:
