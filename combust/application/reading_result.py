@@ -207,11 +207,16 @@ def stop_findings(values: Mapping[str, Any]) -> tuple[Finding, ...]:
     burnt = shipped_fuels().get(str(name), fuel_by_name(DEFAULT_FUEL))
     done = interpret_columns(columns_of_reading(values, burnt), instrument_class())
     fields = _Fields({key: column[0] for key, column in done.values.items()})
-    fields |= {"co_dry_ppm": done.details["co"][0]}
+    fields |= {"co_dry_ppm": _co_at_least(done, values)}
     fields |= {key: value for key, value in values.items() if isinstance(value, float)}
     kinds = finding_kinds()
     hit = [kinds[code] for code in codes_of(int(done.mask[0])) if kinds[code].severity == "stop"]
     return tuple(Finding(kind.code, kind.severity, kind.text.format_map(fields)) for kind in hit)
+
+
+def _co_at_least(done: Interpretation, values: Mapping[str, Any]) -> float:
+    """Return the dry CO, or the wet one where it could not be converted: the dry one is no lower [ppm]."""
+    return float(np.fmax(done.details["co"][0], values.get("co_wet_ppm") or math.nan))
 
 
 class _Fields(dict[str, Any]):
@@ -282,6 +287,7 @@ def _sentences(reading: Reading, burnt: Fuel, done: Interpretation, value: dict[
     gases = {"o2": "o2_dry_pct", "co2": "co2_dry_pct", "co": "co_dry_ppm", "hc": "hc_dry_ppm", "no": "no_dry_ppm"}
     fields = _Fields({key: number for key, number in value.items() if number is not None})
     fields |= {name: done.details[key][0] for key, name in gases.items()}
+    fields |= {"co_dry_ppm": _co_at_least(done, reading)}
     fields |= {key: number for key, number in reading.items() if isinstance(number, float)}
     analyser = float(np.asarray(done.details["analyser_co2_maximum"]).reshape(-1)[0])
     fields |= {

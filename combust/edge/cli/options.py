@@ -82,7 +82,8 @@ def values_of(options: dict[str, Any]) -> dict[str, Any]:
     """
     values: dict[str, Any] = {}
     counts: dict[str, int] = {}
-    faults = []
+    spreads: dict[str, float | None] = {}
+    faults: list[Fault] = []
     for key, given in options.items():
         if not isinstance(given, tuple) or len(given) < 2:
             values[key] = given if not isinstance(given, tuple) else given[0] if given else None
@@ -95,7 +96,7 @@ def values_of(options: dict[str, Any]) -> dict[str, Any]:
             counts[key] = len(given)
             if not wrong:
                 known = [number for text in given if (number := as_number(text)) is not None]
-                values[key], values[REPEATED[key]] = _mean_and_spread(key, known, len(given), faults)
+                values[key], spreads[REPEATED[key]] = _mean_and_spread(key, known, len(given), faults)
     if len(set(counts.values())) > 1:
         told = ", ".join(f"{key} {count} times" for key, count in counts.items())
         hint = "Repeat each the same number of times."
@@ -108,7 +109,7 @@ def values_of(options: dict[str, Any]) -> dict[str, Any]:
         others = {key: value for key, value in values.items() if key not in counts}
         raise CombustError([*faults, *check_values(others)[1]])
     if counts:
-        values["repeats"] = max(counts.values())
+        values |= {**spreads, "repeats": max(counts.values())}
     return values
 
 
