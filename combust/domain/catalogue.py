@@ -27,7 +27,7 @@ UNITS = {
 }
 
 
-def fuel(name: str | Fuel, *, catalogue: Catalogue | None = None) -> Fuel:
+def fuel(name: str | Fuel, *, catalogue: Catalogue | None = None, near: bool = True) -> Fuel:
     """Return a fuel by catalogue name, alias or formula per carbon atom.
 
     Parameters
@@ -36,6 +36,8 @@ def fuel(name: str | Fuel, *, catalogue: Catalogue | None = None) -> Fuel:
         ``"diesel_b7"``, the alias ``"diesel"``, or a formula such as ``"CH1.86O0.007"``. A Fuel comes back as it is.
     catalogue : mapping, optional
         Fuels beside the shipped ones, from :func:`load_fuels`; they win over shipped names.
+    near : bool
+        Look for near matches of an unknown name (half a millisecond).
 
     Returns
     -------
@@ -68,8 +70,8 @@ def fuel(name: str | Fuel, *, catalogue: Catalogue | None = None) -> Fuel:
     if is_formula_like(text):
         return fuel_from_formula(text)
     known = [*shipped_fuels(), *aliases(), *(catalogue or ())]
-    near = difflib.get_close_matches(text.lower(), known, n=3, cutoff=0.5)
-    hint = f"Did you mean {' or '.join(near)}?" if near else "List the names with: combust fuel"
+    alike = difflib.get_close_matches(text.lower(), known, n=3, cutoff=0.5) if near else []
+    hint = f"Did you mean {' or '.join(alike)}?" if alike else "List the names with: combust fuel"
     raise CombustError(Fault("fuel", name, "unknown_name", why="is not in the catalogue", hint=hint))
 
 

@@ -22,6 +22,7 @@ from combust.edge.tables.headings import Heading
 
 # What people and programs write for "not measured" (common practice, no source). Never turned into 0.
 EMPTY_WORDS = ("", "nan", "na", "n/a", "null", "none", "-", "--")
+NEAR_FUELS = 100  # near matches take long: a column that holds no fuels at all gets them for its first cells only
 # In a table with decimal commas 1.200 can be 1.2 or 1200; 8.2 and 0.150 can only be decimals.
 _THOUSANDS = re.compile(r"^[+-]?[1-9]\d{0,2}(\.\d{3})+$")
 _TWO_WAYS = "can be read in two ways in a table with decimal commas: as a decimal or as thousands"
@@ -209,7 +210,7 @@ def _fuels(column: Any, catalogue: Catalogue | None, default: Fuel, faults: RowF
     wrong: dict[int, str] = {}
     for position, name in enumerate(names):
         try:
-            found.append(fuel(name, catalogue=catalogue))
+            found.append(fuel(name, catalogue=catalogue, near=len(wrong) < NEAR_FUELS))
         except CombustError as error:
             wrong[position] = str(error)
             found.append(default)

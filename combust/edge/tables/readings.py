@@ -135,14 +135,24 @@ def interpret_file(
 
 
 def _refuse_overwriting(source: Path, out: str | Path, rejects: str | Path | None) -> None:
-    faults = []
-    for name, path in (("out", out), ("rejects", rejects)):
-        if path is not None and Path(path).resolve() == source.resolve():
-            faults.append(Fault(name, str(path), "conflict", why="is the input", hint="Choose another name."))
-    if rejects is not None and Path(rejects).resolve() == Path(out).resolve():
+    places = {"out": _place(out, "out"), "rejects": None if rejects is None else _place(rejects, "rejects")}
+    faults = [
+        Fault(name, str(place), "conflict", why="is the input", hint="Choose another name.")
+        for name, place in places.items()
+        if place == source.resolve()
+    ]
+    if places["rejects"] == places["out"]:
         faults.append(Fault("rejects", str(rejects), "conflict", why="is also --out", hint="Choose another name."))
     if faults:
         raise CombustError(faults)
+
+
+def _place(path: str | Path, name: str) -> Path:
+    try:
+        return Path(path).resolve()
+    except (OSError, ValueError, RuntimeError) as error:
+        why, hint = f"is no path ({error})", "Give the name of a file."
+        raise CombustError(Fault(name, str(path), "format", why=why, hint=hint)) from error
 
 
 def _usable(table: TableSource, mapping: Mapping[str, str] | None) -> list[Heading]:
