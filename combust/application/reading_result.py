@@ -24,6 +24,7 @@ from combust.domain.reading import WORTH_TELLING, Reading, nothing_entered
 from combust.domain.site import DENSITY_REFERENCE
 
 ROUTES = ("o2", "co2", "balance", "brettschneider", "spindt", "simple")
+DRY_GASES = {"o2": "o2_dry_pct", "co2": "co2_dry_pct", "co": "co_dry_ppm", "hc": "hc_dry_ppm", "no": "no_dry_ppm"}
 DEFAULT_FUEL = "diesel"
 SOURCES = (
     "lambda: carbon and oxygen balance of the dry gas, solved exactly (no fitted constants), water-gas constant 3.5",
@@ -39,7 +40,8 @@ SOURCES = (
 class ReadingResult:
     """What one reading says, and what it cannot say.
 
-    Every number that cannot be told is None, never 0. ``findings`` come stops first. ``to_dict()`` is the JSON of
+    Every number that cannot be told is None, never 0. ``dry_gas`` holds the gases as used: a wet
+    reading made dry. ``findings`` come stops first. ``to_dict()`` is the JSON of
     ``combust reading --json``, ``str()`` the page for people.
     """
 
@@ -65,6 +67,7 @@ class ReadingResult:
     cautions: tuple[str, ...]
     fuel: Fuel
     inputs: Mapping[str, Any]
+    dry_gas: Mapping[str, float | None]
     assumed: Mapping[str, Mapping[str, Any]]
     instrument: InstrumentClass
     sources: tuple[str, ...]
@@ -87,6 +90,7 @@ class ReadingResult:
             "cautions": list(self.cautions),
             "fuel": self.fuel.to_dict(),
             "inputs": dict(self.inputs),
+            "dry_gas": dict(self.dry_gas),
             "assumed": {key: dict(row) for key, row in self.assumed.items()},
             "instrument": self.instrument.to_dict(),
             "limits": {
@@ -266,6 +270,7 @@ def _result_of(
         cautions=tuple(cautions()),
         fuel=burnt,
         inputs=dict(reading),
+        dry_gas={name: _plain(done.details[key][0]) for key, name in DRY_GASES.items()},
         assumed=_assumed(reading, burnt, value),
         instrument=analyser,
         sources=SOURCES,
@@ -284,9 +289,8 @@ def _sentences(reading: Reading, burnt: Fuel, done: Interpretation, value: dict[
         high = "High: wet sample, O2 reads low, or CO2 reads low."
         hint = high if factor > own else "Low: O2 reads high, or CO2 reads high."
         hint += " Another fuel moves it either way; an air leak never shows here."
-    gases = {"o2": "o2_dry_pct", "co2": "co2_dry_pct", "co": "co_dry_ppm", "hc": "hc_dry_ppm", "no": "no_dry_ppm"}
     fields = _Fields({key: number for key, number in value.items() if number is not None})
-    fields |= {name: done.details[key][0] for key, name in gases.items()}
+    fields |= {name: done.details[key][0] for key, name in DRY_GASES.items()}
     fields |= {"co_dry_ppm": _co_at_least(done, reading)}
     fields |= {key: number for key, number in reading.items() if isinstance(number, float)}
     analyser = float(np.asarray(done.details["analyser_co2_maximum"]).reshape(-1)[0])

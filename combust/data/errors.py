@@ -54,7 +54,7 @@ class Fault:
         text += f" {self.why}" if self.why else " is not accepted"
         if self.low is not None and self.high is not None:
             text += f" (allowed {self.low:g} to {self.high:g}{' ' + self.unit if self.unit else ''})"
-        return f"{text}. {self.hint}".strip() if self.hint else f"{text}."
+        return _printable(f"{text}. {self.hint}".strip() if self.hint else f"{text}.")
 
     def __repr__(self) -> str:
         return f"Fault({self.quantity!r}, {shorten(self.value)!r}, {self.code!r})"
@@ -110,6 +110,9 @@ def shorten(value: object, limit: int = 60) -> str:
     """Return a value as short printable text, so that hostile input cannot flood or steer a terminal."""
     if isinstance(value, float):
         return f"{value:.10g}"
-    text = str(value)
-    text = "".join(character if character.isprintable() else "?" for character in text)
+    text = _printable(str(value))
     return text if len(text) <= limit else text[: limit - 1] + "…"
+
+
+def _printable(text: str) -> str:
+    return text if text.isprintable() else "".join(c if c.isprintable() else "?" for c in text)

@@ -123,7 +123,7 @@ def interpret_file(
     counts = Counts()
     with ExitStack() as stack:
         sink = stack.enter_context(sink_for(out))
-        reject_sink = stack.enter_context(sink_for(rejects)) if rejects else None
+        reject_sink = stack.enter_context(sink_for(rejects)) if rejects is not None else None
         for block in table.blocks():
             _work_block(block, plan, counts, sink, reject_sink)
             if progress:
