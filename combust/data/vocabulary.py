@@ -56,14 +56,14 @@ class Quantity:
             why = f"is none of {', '.join(self.choices)}"
             return Fault(self.key, value, "unknown_name", why=why, hint=hint)
         if self.kind == "text":
-            hint = "Give it as text, in quotes."
-            return None if isinstance(value, str) else Fault(self.key, value, "format", why="is not text", hint=hint)
+            told = Fault(self.key, value, "format", why="is not text", hint="Write it as text, in quotes where needed.")
+            return None if isinstance(value, str) else told
         return self._number_fault(value)
 
     def _number_fault(self, value: object) -> Fault | None:
         number = as_number(value)
         if number is None:
-            return Fault(self.key, value, "not_a_number", why="is not a number", hint=self._number_hint(value))
+            return self.not_a_number(value)
         if math.isinf(number) or not self.low <= number <= self.high:
             return Fault(
                 self.key,
@@ -77,11 +77,17 @@ class Quantity:
             )
         return None
 
-    def _number_hint(self, value: object) -> str:
-        band = f", {self.low:g} to {self.high:g}" if math.isfinite(self.low) and math.isfinite(self.high) else ""
-        hint = f"Give a plain number{' in ' + self.unit if self.unit else ''}{band}"
+    def not_a_number(self, value: object, *, entered_as: str = "") -> Fault:
+        """Return the fault of a value that is no number; ``entered_as`` is its key in another unit."""
+        band = f"{self.low:g} to {self.high:g}" if math.isfinite(self.low) and math.isfinite(self.high) else ""
+        if entered_as:
+            allowed = f" ({band} {self.unit})" if band else ""
+            hint = f"Give a plain number; it becomes {self.key}{allowed}"
+        else:
+            hint = f"Give a plain number{' in ' + self.unit if self.unit else ''}{', ' + band if band else ''}"
         comma = isinstance(value, str) and "," in value
-        return hint + (", with a decimal point and no thousands mark." if comma else ".")
+        hint += ", with a decimal point and no thousands mark." if comma else "."
+        return Fault(entered_as or self.key, value, "not_a_number", why="is not a number", hint=hint)
 
     def why_outside(self, number: float) -> str:
         """Return in words why a number outside the band cannot be."""

@@ -119,7 +119,11 @@ def load_fuels(path: str | Path) -> dict[str, Fuel]:
 
 def _fuels_of(table: Mapping[str, Any], origin: str, known: Mapping[str, Fuel]) -> dict[str, Fuel]:
     found: dict[str, Fuel] = {}
-    faults: list[Fault] = []
+    faults = [
+        _unknown_key(section, "given", {"[fuel.NAME]", "[mixture.NAME]"})
+        for section in table
+        if section not in ("fuel", "mixture", "alias")
+    ]
     for name, row in _section(table, "fuel", faults).items():
         try:
             found[name] = _fuel_of(name, row)
@@ -156,19 +160,13 @@ def _value(name: str, row: Mapping[str, Any], key: str) -> tuple[Any, str | None
     return entry, None if entry is None else "user's file, no source given"
 
 
+def _unknown_key(where: str, value: object, allowed: set[str]) -> Fault:
+    return Fault(where, value, "unknown_name", why="is no known key", hint=f"Use {', '.join(sorted(allowed))}.")
+
+
 def _fuel_of(name: str, row: Mapping[str, Any]) -> Fuel:
     allowed = {"formula", "h_c_u", "net_heating_value", "formation", "density", "expansion", "label", "family"}
-    faults = [
-        Fault(
-            f"fuel.{name}.{key}",
-            row[key],
-            "unknown_name",
-            why="is no known key",
-            hint=f"Use {', '.join(sorted(allowed))}.",
-        )
-        for key in row
-        if key not in allowed
-    ]
+    faults = [_unknown_key(f"fuel.{name}.{key}", row[key], allowed) for key in row if key not in allowed]
     provenance: dict[str, str] = {}
     numbers: dict[str, float | None] = {}
     for key in ("h_c_u", "net_heating_value", "formation", "density", "expansion"):
@@ -177,7 +175,7 @@ def _fuel_of(name: str, row: Mapping[str, Any]) -> Fuel:
         if value is not None and numbers[key] is None:
             hint = f"Give a plain number{UNITS[key]}."
             faults.append(Fault(f"fuel.{name}.{key}", value, "not_a_number", why="is not a number", hint=hint))
-        if told:
+        if told and value is not None:
             provenance[key] = told
     text, told = _value(name, row, "formula")
     if not isinstance(text, str):
@@ -212,22 +210,12 @@ def _fuel_of(name: str, row: Mapping[str, Any]) -> Fuel:
 
 def _mixture_of(name: str, row: Mapping[str, Any], known: Mapping[str, Fuel]) -> Fuel:
     parts, by = row.get("parts"), row.get("by", "volume")
+    allowed = {"parts", "by", "label", "family", "source", "status"}
+    if unknown := [_unknown_key(f"mixture.{name}.{key}", row[key], allowed) for key in row if key not in allowed]:
+        raise CombustError(unknown)
     if not isinstance(parts, Mapping) or not all(as_number(share) is not None for share in parts.values()):
-        raise CombustError(
-            Fault(
-                f"mixture.{name}.parts", parts, "format", why="is not a table of shares", hint="{ diesel_b0 = 0.8, … }"
-            )
-        )
-    allowed = ("parts", "by", "label", "family", "source", "status")
-    strange = [key for key in row if key not in allowed]
-    if strange:
-        hint = f"Use {', '.join(allowed)}."
-        raise CombustError(
-            [
-                Fault(f"mixture.{name}.{key}", row[key], "unknown_name", why="is no known key", hint=hint)
-                for key in strange
-            ]
-        )
+        hint = "Write it like { diesel_b0 = 0.8, biodiesel_b100 = 0.2 }."
+        raise CombustError(Fault(f"mixture.{name}.parts", parts, "format", why="is not a table of shares", hint=hint))
     items = [(fuel(part, catalogue=known), float(share)) for part, share in parts.items()]
     mixed = mix_fuels(items, by=str(by), name=name, label=str(row.get("label", name)))
     told = f"{row.get('source', 'no source given')} ({row.get('status', 'status not given')})"

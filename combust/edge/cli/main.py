@@ -18,6 +18,8 @@ from combust.edge.cli.output import EXIT_REJECTED, complain
 COMMANDS = {
     "reading": ("combust.edge.cli.reading", "Interpret one flue-gas reading."),
     "readings": ("combust.edge.cli.readings", "Interpret a table of readings, CSV or Parquet."),
+    "profile": ("combust.edge.cli.profile", "Write a commented heater profile, or check one."),
+    "duct": ("combust.edge.cli.duct", "Work out the loss of a duct, and what a change of it does."),
     "fuel": ("combust.edge.cli.fuel", "List the fuels, or show one with its sources."),
     "demo": ("combust.edge.cli.demo", "Run the main job on the invented Larkfell data."),
 }
@@ -74,8 +76,10 @@ def main(arguments: list[str] | None = None) -> None:
         if isinstance(stream, io.TextIOWrapper):  # a terminal that lacks a character shows another one instead
             stream.reconfigure(errors="backslashreplace")
     try:
-        # Without standalone mode click hands the code of an early exit back instead of leaving with it.
+        # Outside standalone mode click hands the code of an early exit (--strict, --help) back instead of raising it.
         code = cli.main(args=arguments, prog_name="combust", standalone_mode=False)
+        if isinstance(code, int) and code:
+            sys.exit(code)
     except click.Abort:
         click.echo("Stopped by the user.", err=True)
         sys.exit(130)
@@ -89,8 +93,6 @@ def main(arguments: list[str] | None = None) -> None:
         name = f"{error.filename}: " if error.filename else ""
         click.echo(f"Error: {name}{error.strerror or error}. Nothing was left half written.", err=True)
         sys.exit(EXIT_REJECTED)
-    if isinstance(code, int) and code:
-        sys.exit(code)
 
 
 if __name__ == "__main__":

@@ -176,7 +176,7 @@ def _numbers_of_odd_text(text: Any, heading: Heading, decimal: str, faults: RowF
             continue
         number = as_number(cell.replace(",", ".") if decimal == "," else cell)
         if number is None:
-            wrong[position] = _told(record, cell, heading, cell)
+            wrong[position] = str(record.not_a_number(cell, entered_as=heading.foreign or ""))
         else:
             numbers[position] = number
     index = pc.fill_null(coded.indices, len(cells)).to_numpy(zero_copy_only=False).astype(np.intp)

@@ -316,7 +316,7 @@ def interpret_table(
     >>> import pandas as pd
     >>> frame = pd.DataFrame({"fuel": ["diesel_b7", "diesel_b7"], "o2_dry_pct": [8.2, 23.0]}, index=["a", "b"])
     >>> result = interpret_table(frame)
-    >>> round(result.loc["a", "air_ratio"], 2), bool(pd.isna(result.loc["b", "air_ratio"]))
+    >>> round(float(result.loc["a", "air_ratio"]), 2), bool(pd.isna(result.loc["b", "air_ratio"]))
     (1.6, True)
     """
     if not (hasattr(frame, "columns") and hasattr(frame, "iloc")):
