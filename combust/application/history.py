@@ -273,7 +273,7 @@ def spent_by(visit: int) -> float:
     if visit <= len(table):
         return float(table[visit - 1])
     left: float = (1.0 - float(rule("alpha_rate"))) ** (visit - len(table))
-    return total - (total - float(table[-1])) * left
+    return float(total - (total - float(table[-1])) * left)
 
 
 def _looks(points: Sequence[Point]) -> tuple[Look, ...]:
