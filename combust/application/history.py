@@ -272,8 +272,9 @@ def spent_by(visit: int) -> float:
     table, total = rule("alpha_by_visit"), float(rule("alpha_total"))
     if visit <= len(table):
         return float(table[visit - 1])
-    left: float = (1.0 - float(rule("alpha_rate"))) ** (visit - len(table))
-    return float(total - (total - float(table[-1])) * left)
+    last, rate = float(table[-1]), float(rule("alpha_rate"))
+    left = math.pow(1.0 - rate, visit - len(table))
+    return total - (total - last) * left
 
 
 def _looks(points: Sequence[Point]) -> tuple[Look, ...]:
