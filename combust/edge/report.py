@@ -83,7 +83,7 @@ def _row(key: str, body: Mapping[str, Any], result: ReadingResult | None) -> dic
     if result is not None and result.air_ratio is not None:
         ratio = f"{result.air_ratio:.2f} ± {2 * (result.air_ratio_u or 0.0):.2f}"
     rest = [
-        f"{quantities()[name].meaning} {_value(value)} {quantities()[name].unit}".strip()
+        f"{_short(quantities()[name].meaning)}: {_value(value)} {quantities()[name].unit}".strip()
         for name, value in body.items()
         if name in quantities() and name not in IN_COLUMNS
     ]
@@ -101,6 +101,11 @@ def _row(key: str, body: Mapping[str, Any], result: ReadingResult | None) -> dic
         "loss": number(result.stack_loss_pct, ".1f") if result else "",
         "rest": "; ".join(rest),
     }
+
+
+def _short(meaning: str) -> str:
+    """Return a meaning without its explanation behind a colon or semicolon."""
+    return meaning.partition(":")[0].partition(";")[0]
 
 
 def _value(value: Any) -> str:

@@ -82,7 +82,7 @@ def test_a_whole_visit(tmp_path):
     assert "closed, complete" in told
     for piece in ("V017", "LF-0312", "M. Reed", "intake hose replaced", "exchanger leak test", "probe_leak: pass",
                   "No stop condition found", "dry, undiluted, full output", "Annex VI", "Carbon monoxide kills",
-                  "CO inside the cab 1 ppm"):  # fmt: skip
+                  "CO inside the cab: 1 ppm"):  # fmt: skip
         assert piece in told
     assert "1.60 ± 0.04" in told
     assert text.count("data:image/svg+xml;base64,") == 2
