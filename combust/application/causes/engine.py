@@ -1,0 +1,301 @@
+"""The engine of one heater: prior draws made once, then every visit weighed against them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from combust.application.causes import evidence as ev
+from combust.application.causes import posterior as post
+from combust.application.causes.catalogue import HEALTHY, Convictions
+from combust.application.causes.draws import (
+    PAIR_SIZE,
+    SINGLE_SIZE,
+    STRUCTURE,
+    Drawer,
+    Parameters,
+    Variant,
+    stacked,
+    stratified_normals,
+)
+from combust.application.causes.forward import Model
+from combust.application.causes.rows import Healthy, Row, Values, healthy_stages, row_of
+from combust.domain.heater import Heater
+from combust.domain.instrument import InstrumentClass
+from combust.kernel.types import Floats
+
+PRIOR_DRAWS = 96
+STAGE = "stage_mistaken"
+UNSTEADY = "not_steady"
+
+
+@dataclass
+class Visit:
+    """A visit in the model's terms: rows, observed channels, whitening for steady and unsteady readings, what was seen."""
+
+    rows: list[Row]
+    found: list[ev.Observation]
+    observed: Floats
+    whiten: Floats
+    whiten_unsteady: Floats
+    shift_unsteady: Floats
+    log_unsteady: float
+    seen: dict[str, float]
+    covariance: Floats
+
+    @property
+    def dimensions(self) -> int:
+        """Number of observed channels."""
+        return len(self.found)
+
+
+@dataclass
+class Posterior:
+    """Blocks of all hypotheses with their prior shares; keys are tuples of one or two variants."""
+
+    blocks: dict[tuple[Variant, ...], post.Block]
+    log_prior: dict[tuple[Variant, ...], float]
+    log_evidence: dict[tuple[Variant, ...], float] = field(default_factory=dict)
+
+    def probabilities(self) -> dict[tuple[Variant, ...], float]:
+        """Return the probability of every hypothesis (by variant)."""
+        keys = list(self.log_prior)
+        values = post.normalised([self.log_prior[key] + self.log_evidence[key] for key in keys])
+        return dict(zip(keys, values.tolist(), strict=True))
+
+    def effective_samples(self) -> float:
+        """Return the effective number of draws behind the whole posterior."""
+        share = self.probabilities()
+        square = sum(p * p / self.blocks[key].effective for key, p in share.items() if key in self.blocks)
+        total = sum(p for key, p in share.items() if key in self.blocks)
+        return total * total / square if square > 0.0 else 0.0
+
+
+class Engine:
+    """Weighs visits of one heater.
+
+    Parameters
+    ----------
+    heater : Heater
+    held : Convictions
+    instrument : InstrumentClass
+    seed : int
+        Same seed, same answer.
+    """
+
+    def __init__(self, heater: Heater, held: Convictions, instrument: InstrumentClass, seed: int) -> None:
+        self.heater, self.held, self.instrument, self.seed = heater, held, instrument, seed
+        self.model = Model.of(heater, held)
+        self.drawer = Drawer(heater, held)
+        self.stages: dict[str, Healthy] = healthy_stages(heater, held)
+        self.variants = self.drawer.variants
+        self.freedom = held.decide("student_freedom")
+        self._make_prior_draws()
+
+    def _make_prior_draws(self) -> None:
+        generator = np.random.default_rng(self.seed)
+        structure = stratified_normals(PRIOR_DRAWS, len(STRUCTURE), generator)
+        self.prior_u = {}
+        parts: list[Parameters] = []
+        moved: list[Parameters] = []
+        self.order: list[Variant] = []
+        self.moved_order: list[Variant] = []
+        for variant in self.variants:
+            own = stratified_normals(PRIOR_DRAWS, SINGLE_SIZE - len(STRUCTURE), generator)
+            u = np.concatenate([structure, own], axis=1)
+            self.prior_u[variant] = u
+            target, order = (moved, self.moved_order) if variant.cause == STAGE else (parts, self.order)
+            target.append(self.drawer.parameters(u, variant))
+            order.append(variant)
+        self.prior_parts = dict(zip([*self.order, *self.moved_order], [*parts, *moved], strict=True))
+        probe = ev.probe_parameters(parts[0])
+        self.main = stacked([*parts, probe], [PRIOR_DRAWS] * len(parts) + [1 + len(ev.PROBES)])
+        self.moved = stacked(moved, [PRIOR_DRAWS] * len(moved))
+
+    def prior_shares(self, pairs: bool) -> dict[tuple[Variant, ...], float]:
+        """Return the prior of every hypothesis by variant; without pairs their part is shared by the others."""
+        prior, faults = self.held.prior, self.held.faults
+        singles = prior["singles"] / len(faults)
+        rest = 1.0 if pairs else 1.0 / (1.0 - prior["pairs"]) if prior["pairs"] < 1.0 else 0.0
+        shares: dict[tuple[Variant, ...], float] = {}
+        for variant in self.variants:
+            part = prior["healthy"] if variant.cause == HEALTHY else singles
+            shares[(variant,)] = part * variant.share * rest
+        if pairs:
+            count = len(faults) * (len(faults) - 1) / 2
+            named = [variant for variant in self.variants if variant.cause != HEALTHY]
+            for index, first in enumerate(named):
+                for second in named[index + 1 :]:
+                    if first.cause != second.cause:
+                        shares[(first, second)] = prior["pairs"] / count * first.share * second.share
+        return {key: value for key, value in shares.items() if value > 0.0}
+
+    # ---- a visit ---------------------------------------------------------------------------------------------------
+    def visit(self, readings: Sequence[Values]) -> tuple[Visit, dict[Variant, Floats], list[dict[str, Any]]]:
+        """Return a visit with the whitened residuals of the prior draws, and the channels of each row."""
+        rows, outputs, moved = [], [], []
+        cache: dict[Any, tuple[dict[str, Any], dict[str, Any]]] = {}
+        found: list[ev.Observation] = []
+        for index, reading in enumerate(readings):
+            row = self.row(reading)
+            rows.append(row)
+            key = (row.healthy.stage, row.arrangement, row.site)
+            if key not in cache:
+                cache[key] = (self.model.expected(row, self.main), self.model.expected(row, self.moved))
+            outputs.append(cache[key][0])
+            moved.append(cache[key][1])
+            found += ev.observations_of(index, self._with_stroke(reading), row, self.model, self.instrument)
+        found = ev.without_repeats(found)
+        probes = [{key: value[-5:] for key, value in output.items() if np.ndim(value)} for output in outputs]
+        visit = self._frame(rows, found, probes, readings)
+        main = np.stack([outputs[one.row][one.channel] for one in found], axis=1) if found else None
+        other = np.stack([moved[one.row][one.channel] for one in found], axis=1) if found else None
+        residuals = {}
+        for order, values in ((self.order, main), (self.moved_order, other)):
+            for index, variant in enumerate(order):
+                part = slice(index * PRIOR_DRAWS, (index + 1) * PRIOR_DRAWS)
+                expected = np.zeros((PRIOR_DRAWS, 0)) if values is None else values[part]
+                residuals[variant] = self.whitened(visit, expected, variant.cause == UNSTEADY)
+        return visit, residuals, outputs
+
+    def _with_stroke(self, reading: Values) -> Values:
+        if reading.get("strokes") and self.heater.stroke_ul:
+            return {**dict(reading), "stroke_ul": self.heater.stroke_ul}
+        return reading
+
+    def row(self, reading: Values) -> Row:
+        """Return the row of a reading; without a stage the fullest one counts."""
+        name = reading.get("stage")
+        if name is None:
+            name = max(self.stages, key=lambda key: self.stages[key].load)
+        healthy = self.stages[self.heater.stage_of(name).name]
+        others = [stage for key, stage in self.stages.items() if key != healthy.stage]
+        other = min(others, key=lambda stage: abs(stage.load - healthy.load), default=None)
+        return row_of(reading, healthy, other, {}, self.held)
+
+    def _frame(
+        self, rows: list[Row], found: list[ev.Observation], probes: list[Mapping[str, Floats]], readings: Sequence[Values]
+    ) -> Visit:
+        matrix = ev.covariance(found, rows, probes, self.held)
+        shift, variance = ev.unsteady_shift(found, self.held)
+        size = len(found)
+        lower = np.linalg.cholesky(matrix) if size else np.zeros((0, 0))
+        loose = np.linalg.cholesky(matrix + np.diag(variance)) if size else lower
+        return Visit(
+            rows=rows,
+            found=found,
+            observed=np.array([one.value for one in found]),
+            whiten=np.linalg.inv(lower).T if size else lower,
+            whiten_unsteady=np.linalg.inv(loose).T if size else loose,
+            shift_unsteady=shift,
+            log_unsteady=float(np.sum(np.log(np.diag(lower))) - np.sum(np.log(np.diag(loose)))),
+            seen=ev.seen_likelihood(readings, self.heater.fuel.name, self.heater.fuel.co2_maximum_pct, self.held),
+            covariance=matrix,
+        )
+
+    def whitened(self, visit: Visit, expected: Floats, unsteady: bool) -> Floats:
+        """Return observed less expected in units of the joint uncertainty."""
+        if unsteady:
+            return (visit.observed - visit.shift_unsteady - expected) @ visit.whiten_unsteady
+        return (visit.observed - expected) @ visit.whiten
+
+    def log_likelihood(self, visit: Visit, residual: Floats, hypothesis: Sequence[Variant]) -> Floats:
+        """Return ln likelihood of draws, what was seen included."""
+        square = np.einsum("ij,ij->i", residual, residual)
+        value = post.student_log(square, self.freedom, visit.dimensions)
+        names = {variant.cause for variant in hypothesis}
+        constant = sum(visit.seen[name] for name in names) + (visit.log_unsteady if UNSTEADY in names else 0.0)
+        return value + constant
+
+    def evaluate(self, visit: Visit, hypothesis: Sequence[Variant], u: Floats) -> tuple[Floats, Floats, Parameters]:
+        """Return ln likelihood and whitened residuals of new draws of a hypothesis."""
+        parameters = self.drawer.parameters(u, *hypothesis)
+        expected = self.expected(visit, parameters)
+        residual = self.whitened(visit, expected, any(variant.cause == UNSTEADY for variant in hypothesis))
+        return self.log_likelihood(visit, residual, hypothesis), residual, parameters
+
+    def expected(self, visit: Visit, parameters: Parameters) -> Floats:
+        """Return the observed channels of draws, one column each."""
+        cache: dict[Any, dict[str, Any]] = {}
+        columns = []
+        for one in visit.found:
+            row = visit.rows[one.row]
+            key = (row.healthy.stage, row.arrangement, row.site)
+            if key not in cache:
+                cache[key] = self.model.expected(row, parameters)
+            columns.append(cache[key][one.channel])
+        size = len(parameters["steepness"])
+        return np.stack([np.broadcast_to(column, size) for column in columns], axis=1) if columns else np.zeros((size, 0))
+
+    # ---- posterior -------------------------------------------------------------------------------------------------
+    def posterior(self, readings: Sequence[Values], *, pairs: bool) -> tuple[Visit, Posterior]:
+        """Return the posterior of a visit."""
+        visit, residuals, _ = self.visit(readings)
+        shares = self.prior_shares(pairs)
+        log_prior = {key: float(np.log(value)) for key, value in shares.items()}
+        blocks: dict[tuple[Variant, ...], post.Block] = {}
+        for variant, residual in residuals.items():
+            key = (variant,)
+            if key in log_prior:
+                blocks[key] = post.Block(
+                    self.prior_u[variant],
+                    self.log_likelihood(visit, residual, key),
+                    residual,
+                    np.zeros(PRIOR_DRAWS),
+                    [],
+                    PRIOR_DRAWS,
+                )
+        result = Posterior(blocks, log_prior, {key: block.log_evidence for key, block in blocks.items()})
+        generator = np.random.default_rng([self.seed, visit.dimensions])
+        if visit.dimensions:
+            self._refine(visit, result, generator, SINGLE_SIZE)
+        if pairs:
+            self._pairs(visit, residuals, result, generator)
+        return visit, result
+
+    def _refine(
+        self, visit: Visit, result: Posterior, generator: np.random.Generator, size: int, keys: Any = None
+    ) -> None:
+        """Sharpen the hypotheses that matter until enough draws count."""
+        keys = list(result.blocks) if keys is None else list(keys)
+        for number in range(post.ROUNDS):
+            hopes = {}
+            for key in keys:
+                block = result.blocks[key]
+                hope = result.log_evidence[key]
+                if number == 0 and block.effective < 20.0:
+                    weight = post.tempered(block.log_weight + block.log_likelihood, 2.5 * (size + 1))
+                    guess = post.linear_proposal(block.u[:, :size], block.residual, weight)[2]
+                    # the same scale as the Student likelihood, near enough for a screen
+                    hope = max(hope, self._as_student(visit, guess, key))
+                hopes[key] = hope + result.log_prior[key]
+            best = max(hopes.values())
+            work = [
+                key
+                for key in keys
+                if hopes[key] > best + (post.NEGLIGIBLE if number == 0 else np.log(post.SPLIT))
+                and result.blocks[key].effective < post.WANTED
+            ]
+            if not work:
+                return
+            for key in work:
+                block = result.blocks[key]
+                post.refine(block, lambda u, key=key: self.evaluate(visit, key, u)[:2], generator, size)
+                result.log_evidence[key] = block.log_evidence
+
+    def _as_student(self, visit: Visit, gaussian: float, key: Sequence[Variant]) -> float:
+        """Return a Gaussian ln evidence on the scale of the Student likelihood, with what was seen."""
+        names = {variant.cause for variant in key}
+        constant = sum(visit.seen[name] for name in names) + (visit.log_unsteady if UNSTEADY in names else 0.0)
+        half = 0.5 * (self.freedom + visit.dimensions)
+        return -half * float(np.log1p(max(0.0, -2.0 * gaussian) / (2.0 * half))) + constant
+
+    def _pairs(
+        self, visit: Visit, residuals: Mapping[Variant, Floats], result: Posterior, generator: np.random.Generator
+    ) -> None:
+        from combust.application.causes.pairs import weigh_pairs
+
+        weigh_pairs(self, visit, residuals, result, generator, PAIR_SIZE)
