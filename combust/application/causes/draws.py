@@ -108,6 +108,8 @@ class Drawer:
 
     def parameters(self, u: Floats, first: Variant, second: Variant | None = None) -> Parameters:
         """Return the parameters of draws (rows of ``u``) under one or two variants."""
+        # Far proposals would overflow; beyond 4.5 standard deviations the prior has nothing left.
+        u = np.clip(u, -4.5, 4.5)
         p = self._structure(u)
         start = len(STRUCTURE)
         for number, variant in enumerate((first, second)):

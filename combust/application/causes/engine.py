@@ -27,7 +27,7 @@ from combust.domain.heater import Heater
 from combust.domain.instrument import InstrumentClass
 from combust.kernel.types import Floats
 
-PRIOR_DRAWS = 96
+PRIOR_DRAWS = 112
 STAGE = "stage_mistaken"
 UNSTEADY = "not_steady"
 
@@ -174,7 +174,7 @@ class Engine:
         healthy = self.stages[self.heater.stage_of(name).name]
         others = [stage for key, stage in self.stages.items() if key != healthy.stage]
         other = min(others, key=lambda stage: abs(stage.load - healthy.load), default=None)
-        return row_of(reading, healthy, other, {}, self.held)
+        return row_of(reading, healthy, other, self.heater.fuel.expansion_per_k or 8.3e-4, self.held)
 
     def _frame(
         self, rows: list[Row], found: list[ev.Observation], probes: list[Mapping[str, Floats]], readings: Sequence[Values]
@@ -210,13 +210,6 @@ class Engine:
         constant = sum(visit.seen[name] for name in names) + (visit.log_unsteady if UNSTEADY in names else 0.0)
         return value + constant
 
-    def evaluate(self, visit: Visit, hypothesis: Sequence[Variant], u: Floats) -> tuple[Floats, Floats, Parameters]:
-        """Return ln likelihood and whitened residuals of new draws of a hypothesis."""
-        parameters = self.drawer.parameters(u, *hypothesis)
-        expected = self.expected(visit, parameters)
-        residual = self.whitened(visit, expected, any(variant.cause == UNSTEADY for variant in hypothesis))
-        return self.log_likelihood(visit, residual, hypothesis), residual, parameters
-
     def expected(self, visit: Visit, parameters: Parameters) -> Floats:
         """Return the observed channels of draws, one column each."""
         cache: dict[Any, dict[str, Any]] = {}
@@ -240,50 +233,77 @@ class Engine:
         for variant, residual in residuals.items():
             key = (variant,)
             if key in log_prior:
+                likelihood = self.log_likelihood(visit, residual, key)
                 blocks[key] = post.Block(
-                    self.prior_u[variant],
-                    self.log_likelihood(visit, residual, key),
-                    residual,
-                    np.zeros(PRIOR_DRAWS),
-                    [],
-                    PRIOR_DRAWS,
+                    self.prior_u[variant], likelihood, residual, np.zeros(PRIOR_DRAWS), PRIOR_DRAWS
                 )
+                blocks[key].settle()
         result = Posterior(blocks, log_prior, {key: block.log_evidence for key, block in blocks.items()})
         generator = np.random.default_rng([self.seed, visit.dimensions])
         if visit.dimensions:
-            self._refine(visit, result, generator, SINGLE_SIZE)
+            self.refine(visit, result, generator, list(blocks), SINGLE_SIZE)
         if pairs:
             self._pairs(visit, residuals, result, generator)
         return visit, result
 
-    def _refine(
-        self, visit: Visit, result: Posterior, generator: np.random.Generator, size: int, keys: Any = None
+    def refine(
+        self,
+        visit: Visit,
+        result: Posterior,
+        generator: np.random.Generator,
+        keys: Sequence[tuple[Variant, ...]],
+        size: int,
     ) -> None:
         """Sharpen the hypotheses that matter until enough draws count."""
-        keys = list(result.blocks) if keys is None else list(keys)
         for number in range(post.ROUNDS):
-            hopes = {}
-            for key in keys:
-                block = result.blocks[key]
-                hope = result.log_evidence[key]
-                if number == 0 and block.effective < 20.0:
-                    weight = post.tempered(block.log_weight + block.log_likelihood, 2.5 * (size + 1))
-                    guess = post.linear_proposal(block.u[:, :size], block.residual, weight)[2]
-                    # the same scale as the Student likelihood, near enough for a screen
-                    hope = max(hope, self._as_student(visit, guess, key))
-                hopes[key] = hope + result.log_prior[key]
-            best = max(hopes.values())
-            work = [
-                key
-                for key in keys
-                if hopes[key] > best + (post.NEGLIGIBLE if number == 0 else np.log(post.SPLIT))
-                and result.blocks[key].effective < post.WANTED
-            ]
+            hope = {key: result.log_evidence[key] + result.log_prior[key] for key in result.log_evidence}
+            guesses: dict[tuple[Variant, ...], tuple[Floats, Floats]] = {}
+            if number == 0:
+                guesses = self._guess(visit, result, keys, hope, size)
+            values = post.normalised(list(hope.values()))
+            share = dict(zip(hope, values.tolist(), strict=True))
+            work = [key for key in keys if _too_few(share[key], result.blocks[key].effective)]
             if not work:
                 return
+            plans = []
             for key in work:
+                mean, cover = guesses[key] if key in guesses else post.next_proposal(result.blocks[key], size)
+                draws, shape = post.propose(mean, post.WIDEN**2 * cover, post.DRAWS_ROUND, generator)
+                plans.append((key, draws, mean, shape))
+            self._evaluate_all(visit, result, plans)
+
+    def _guess(
+        self, visit: Visit, result: Posterior, keys: Sequence[tuple[Variant, ...]], hope: dict[Any, float], size: int
+    ) -> dict[tuple[Variant, ...], tuple[Floats, Floats]]:
+        """Return linear proposals of the blocks with few good draws, and raise their hope where a line fits better."""
+        few = [key for key in keys if result.blocks[key].effective < 20.0]
+        if not few:
+            return {}
+        blocks = [result.blocks[key] for key in few]
+        u = np.stack([block.u[:, :size] for block in blocks])
+        residual = np.stack([block.residual for block in blocks])
+        weight = post.tempered(np.stack([block.log_weight + block.log_likelihood for block in blocks]), 2.5 * (size + 1))
+        means, covers, logs = post.linear_proposals(u, residual, weight)
+        for key, value in zip(few, logs, strict=True):
+            hope[key] = max(hope[key], self._as_student(visit, float(value), key) + result.log_prior[key])
+        return {key: (means[index], covers[index]) for index, key in enumerate(few)}
+
+    def _evaluate_all(self, visit: Visit, result: Posterior, plans: list[Any]) -> None:
+        """Evaluate the draws of several proposals in one forward run (mistaken stages in a run of their own)."""
+        for moved in (False, True):
+            some = [plan for plan in plans if any(one.cause == STAGE for one in plan[0]) == moved]
+            if not some:
+                continue
+            parts = [self.drawer.parameters(draws, *key) for key, draws, _, _ in some]
+            sizes = [len(draws) for _, draws, _, _ in some]
+            expected = self.expected(visit, stacked(parts, sizes) if len(parts) > 1 else parts[0])
+            start = 0
+            for (key, draws, mean, shape), count in zip(some, sizes, strict=True):
+                unsteady = any(one.cause == UNSTEADY for one in key)
+                residual = self.whitened(visit, expected[start : start + count], unsteady)
+                start += count
                 block = result.blocks[key]
-                post.refine(block, lambda u, key=key: self.evaluate(visit, key, u)[:2], generator, size)
+                post.extend(block, draws, self.log_likelihood(visit, residual, key), residual, mean, shape)
                 result.log_evidence[key] = block.log_evidence
 
     def _as_student(self, visit: Visit, gaussian: float, key: Sequence[Variant]) -> float:
@@ -299,3 +319,12 @@ class Engine:
         from combust.application.causes.pairs import weigh_pairs
 
         weigh_pairs(self, visit, residuals, result, generator, PAIR_SIZE)
+
+
+def _too_few(share: float, effective: float) -> bool:
+    """Return True where a hypothesis matters more than its effective draws can carry."""
+    return (
+        share * share / effective > 1.0 / post.WANTED
+        or (share > 0.02 and effective < 20.0)
+        or (share > 0.002 and effective < 7.0)
+    )

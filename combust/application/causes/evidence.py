@@ -176,7 +176,7 @@ def covariance(
         key = "air_ratio" if one.channel in ("o2", "co2") else one.channel
         if key in row.healthy.u:
             load(("baseline", stage, key), position, row.healthy.u[key])
-        if (one.channel, stage) and one.channel in SAME_OVER_VISIT:
+        if one.channel in SAME_OVER_VISIT:
             load(("tolerance", one.channel), position, float(tolerance[SAME_OVER_VISIT[one.channel]]))
         if one.channel in probe and len(probe[one.channel]) > len(PROBES):
             response = (probe[one.channel][1:] - probe[one.channel][0]) / PROBE_STEP
@@ -185,6 +185,7 @@ def covariance(
             site = abs(np.log(row.site.dry_density)) * float(tolerance["site_density"])
             load(("site model",), position, float(response[0]) * site)
             load(("site", stage), position, float(response[0]) * row.density_u)
+            load(("fuel temperature",), position, float(response[1]) * row.fuel_density_u)
     matrix = np.diag(diagonal)
     if loadings:
         stack = np.stack(list(loadings.values()))

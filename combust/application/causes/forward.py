@@ -93,7 +93,7 @@ class Model:
         out["flue"] = state.flue_c
         scale = {key: blend.get(key, 0.0) for key in ("speed", "frequency", "intake_static", "exhaust_static")}
         if "rise" in base:
-            out["rise"] = np.log(state.rise * healthy.rise_k)
+            out["rise"] = np.log(np.maximum(state.rise * healthy.rise_k, 0.5))
         if "voltage" in base:
             out["voltage"] = base["voltage"] + np.log(np.broadcast_to(get("voltage", 1.0), size))
         if "speed" in base:
@@ -137,7 +137,7 @@ class Model:
 
     def _fuel(self, row: Row, p: Parameters) -> Any:
         """Return the fuel flow ratio at the row's stage."""
-        fuel = p.get("stroke", 1.0) * p.get("frequency", 1.0) * (1.0 - p.get("lost_stroke", 0.0))
+        fuel = p.get("stroke", 1.0) * p.get("frequency", 1.0) * (1.0 - p.get("lost_stroke", 0.0)) * row.fuel_density
         if "starving" in p:
             low = row.healthy.load < 0.8
             fuel = fuel * (1.0 - p["starving"] * (p["starving_low"] if low else 1.0))

@@ -7,7 +7,6 @@ so the estimate stays that of the stated prior.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -17,46 +16,35 @@ from combust.kernel.types import Floats
 
 ROUNDS = 3
 DRAWS_ROUND = 160
-WANTED = 60.0
+WANTED = 250.0  # the whole posterior should rest on about half as many effective draws
 WIDEN = 1.25
 FREEDOM_PROPOSAL = 6.0
 NEGLIGIBLE = -9.0
-SPLIT = 0.02
 
 
 @dataclass
 class Block:
-    """Draws of one hypothesis: normals, residual chi-squares, ln likelihood, ln(prior density over mixture density)."""
+    """Draws of one hypothesis: normals, whitened residuals, ln likelihood, ln(prior density over mixture density)."""
 
     u: Floats
     log_likelihood: Floats
     residual: Floats
-    log_weight: Floats = field(default_factory=lambda: np.zeros(0))
+    log_weight: Floats
+    prior_count: int
     proposals: list[tuple[Floats, Floats, int]] = field(default_factory=list)
-    prior_count: int = 0
-    sizes: dict[str, Floats] = field(default_factory=dict)
+    log_evidence: float = 0.0
+    effective: float = 0.0
+    weights: Floats = field(default_factory=lambda: np.zeros(0))
 
-    @property
-    def log_evidence(self) -> float:
-        """ln of the mean likelihood over the prior."""
+    def settle(self) -> None:
+        """Work out evidence (ln of the mean likelihood over the prior), posterior weights and their effective number."""
         total = self.log_weight + self.log_likelihood
         top = float(np.max(total))
-        return top + float(np.log(np.mean(np.exp(total - top))))
-
-    @property
-    def weights(self) -> Floats:
-        """Posterior weights of the draws, sum 1."""
-        total = self.log_weight + self.log_likelihood
-        weight: Floats = np.exp(total - np.max(total))
-        return weight / weight.sum()
-
-    @property
-    def effective(self) -> float:
-        """Effective number of draws."""
-        return float(1.0 / np.sum(self.weights**2))
-
-
-Evaluate = Callable[[Floats], tuple[Floats, Floats]]
+        weight = np.exp(total - top)
+        whole = float(np.sum(weight))
+        self.log_evidence = top + float(np.log(whole / len(weight)))
+        self.weights = weight / whole
+        self.effective = whole * whole / float(np.sum(weight * weight))
 
 
 def student_log(square: Floats, freedom: float, dimensions: int) -> Floats:
@@ -67,59 +55,67 @@ def student_log(square: Floats, freedom: float, dimensions: int) -> Floats:
     return value
 
 
-def linear_proposal(u: Floats, residual: Floats, weight: Floats) -> tuple[Floats, Floats, float]:
-    """Return mean, covariance and ln evidence (against a perfect fit) of a Gaussian fit: residual = e0 + B u.
+def linear_proposals(u: Floats, residual: Floats, weight: Floats) -> tuple[Floats, Floats, Floats]:
+    """Return mean, covariance and ln evidence (against a perfect fit) of Gaussian fits: residual = e0 + B u.
 
-    ``residual`` is whitened (observed less expected); what the line misses widens the noise of each channel.
+    All arguments are stacked over hypotheses: u (H, n, k), whitened residual (observed less expected) (H, n, d), weight
+    (H, n). What the line misses widens the noise of each channel.
     """
-    count, size = u.shape
-    ones = np.concatenate([np.ones((count, 1)), u], axis=1)
-    weighted = ones * weight[:, None]
-    normal = weighted.T @ ones
-    normal[np.diag_indices(size + 1)] += 1e-3 * np.trace(normal) / (size + 1)
-    fit = np.linalg.solve(normal, weighted.T @ residual)
-    missed = weight @ (residual - ones @ fit) ** 2
+    _, count, size = u.shape
+    ones = np.concatenate([np.ones((len(u), count, 1)), u], axis=2)
+    weighted = (ones * weight[:, :, None]).transpose(0, 2, 1)
+    normal = weighted @ ones
+    index = np.arange(size + 1)
+    normal[:, index, index] += 1e-3 * np.trace(normal, axis1=1, axis2=2)[:, None] / (size + 1)
+    fit = np.linalg.solve(normal, weighted @ residual)
+    missed = np.einsum("hn,hnd->hd", weight, (residual - ones @ fit) ** 2)
     noise = 1.0 / (1.0 + missed)
-    slope, start = fit[1:], fit[0]
-    precision = np.eye(size) + (slope * noise) @ slope.T
+    slope, start = fit[:, 1:], fit[:, 0]
+    scaled = slope * noise[:, None, :]
+    precision = np.eye(size) + scaled @ slope.transpose(0, 2, 1)
     cover = np.linalg.inv(precision)
-    mean = -cover @ ((slope * noise) @ start)
-    left = start + mean @ slope
-    square = float(noise @ (left * left) + mean @ mean)
-    log_evidence = -0.5 * square + 0.5 * float(np.linalg.slogdet(cover)[1]) + 0.5 * float(np.sum(np.log(noise)))
+    mean = -np.einsum("hij,hj->hi", cover, np.einsum("hkd,hd->hk", scaled, start))
+    left = start + np.einsum("hk,hkd->hd", mean, slope)
+    square = np.sum(noise * left * left, axis=1) + np.sum(mean * mean, axis=1)
+    log_evidence = -0.5 * square - 0.5 * np.linalg.slogdet(precision)[1] + 0.5 * np.sum(np.log(noise), axis=1)
     return mean, cover, log_evidence
 
 
 def tempered(log_weight: Floats, wanted: float) -> Floats:
-    """Return weights flattened until at least ``wanted`` draws count."""
-    shifted = log_weight - np.max(log_weight)
-    power = 1.0
+    """Return weights (H, n) flattened until at least ``wanted`` draws of each row count."""
+    shifted = log_weight - np.max(log_weight, axis=1, keepdims=True)
+    power = np.ones((len(shifted), 1))
+    weight: Floats = np.exp(shifted)
     for _ in range(24):
-        weight: Floats = np.exp(power * shifted)
-        if weight.sum() ** 2 / np.sum(weight**2) >= wanted:
+        few = np.sum(weight, axis=1) ** 2 < wanted * np.sum(weight * weight, axis=1)
+        if not few.any():
             break
-        power *= 0.6
-    return weight / weight.sum()
+        power[few] *= 0.6
+        weight[few] = np.exp(power[few] * shifted[few])
+    weight /= weight.sum(axis=1, keepdims=True)
+    return weight
 
 
-def refine(block: Block, evaluate: Evaluate, generator: np.random.Generator, size: int) -> None:
-    """Add one round of proposal draws to a block, and weight all of its draws as one mixture."""
-    total = block.log_weight + block.log_likelihood
+def next_proposal(block: Block, size: int) -> tuple[Floats, Floats]:
+    """Return mean and covariance of the next proposal of a block: its own moments when enough draws count."""
     used = block.u[:, :size]
-    weight = tempered(total, 2.5 * (size + 1))
-    mean, cover, _ = linear_proposal(used, block.residual, weight)
+    good = block.weights
     if block.effective > 2.0 * size:
-        # enough good draws: their own moments are better than the line's
-        good = block.weights
         mean = good @ used
-        cover = (used - mean).T @ ((used - mean) * good[:, None]) + 0.02 * np.eye(size)
-    draws, shape = propose(mean, WIDEN**2 * cover, DRAWS_ROUND, generator)
-    log_likelihood, residual = evaluate(draws)
-    block.u = np.concatenate([used, draws])
+        return mean, (used - mean).T @ ((used - mean) * good[:, None]) + 0.02 * np.eye(size)
+    weight = tempered((block.log_weight + block.log_likelihood)[None], 2.5 * (size + 1))
+    means, covers, _ = linear_proposals(used[None], block.residual[None], weight)
+    return means[0], covers[0]
+
+
+def extend(block: Block, draws: Floats, log_likelihood: Floats, residual: Floats, mean: Floats, shape: Floats) -> None:
+    """Add the evaluated draws of a proposal to a block, and weight all of its draws as one mixture."""
+    block.u = np.concatenate([block.u[:, : draws.shape[1]], draws])
     block.log_likelihood = np.concatenate([block.log_likelihood, log_likelihood])
     block.residual = np.concatenate([block.residual, residual])
-    block.proposals.append((mean, shape, DRAWS_ROUND))
+    block.proposals.append((mean, shape, len(draws)))
     block.log_weight = mixture_weight(block)
+    block.settle()
 
 
 def propose(mean: Floats, cover: Floats, count: int, generator: np.random.Generator) -> tuple[Floats, Floats]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -30,6 +30,7 @@ class Healthy:
     state: HealthyState
     pressure_hpa: float
     humidity_pct: float
+    fuel_c: float
     value: Mapping[str, float]
     u: Mapping[str, float]
     load: float
@@ -45,7 +46,8 @@ class Row:
     site: SiteState
     arrangement: str
     density_u: float
-    seen: Mapping[str, float] = field(default_factory=dict)
+    fuel_density: float
+    fuel_density_u: float
 
 
 def air_ratio_of_o2(o2_pct: Any, nu: float, inert: float) -> Any:
@@ -137,6 +139,7 @@ def _healthy(heater: Heater, stage: Stage, load: float, held: Convictions) -> He
         HealthyState(ratio, float(flue), intake, air_in, rise),
         pressure,
         float(reading.get("humidity_pct", 0.0)),
+        float(reading.get("fuel_temp_c", intake)),
         value,
         u,
         load,
@@ -207,7 +210,7 @@ def pressure_of(reading: Values, default_altitude: float = 0.0) -> float:
 
 
 def row_of(
-    reading: Values, healthy: Healthy, other: Healthy | None, seen: Mapping[str, float], held: Convictions
+    reading: Values, healthy: Healthy, other: Healthy | None, expansion: float, held: Convictions
 ) -> Row:
     """Return a row; what the site lacks is taken from the baseline, with its uncertainty."""
     unknown = held.table["unknown"]
@@ -218,6 +221,8 @@ def row_of(
     known_temp = intake is not None
     intake = float(base.intake_c if intake is None else intake)
     humidity = float(reading.get("humidity_pct", 0.0))
+    known_fuel = reading.get("fuel_temp_c") is not None
+    fuel_c = float(reading.get("fuel_temp_c", intake))
     air_in = float(reading.get("air_in_temp_c", intake if known_temp else base.air_in_c))
     moist = air.air_density(pressure, intake, humidity) / air.air_density(
         healthy.pressure_hpa, base.intake_c, healthy.humidity_pct
@@ -235,7 +240,8 @@ def row_of(
         site=site,
         arrangement=str(reading.get("arrangement", "as_installed")),
         density_u=float(np.hypot(spread, warm / (intake + 273.15))),
-        seen=seen,
+        fuel_density=(1.0 - expansion * (fuel_c - 15.0)) / (1.0 - expansion * (healthy.fuel_c - 15.0)),
+        fuel_density_u=0.0 if known_fuel else 0.35 * expansion * abs(fuel_c - healthy.fuel_c),
     )
 
 
