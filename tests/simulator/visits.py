@@ -213,15 +213,15 @@ def faults_of(names, rng, heater, low=0.15, high=0.40):
             elif cause == "heating_air_restricted":
                 c["duct"][i] *= 1.0 - rng.uniform(low, high)
             elif cause == "sample_air_leak":
-                m["leak"][i] = rng.uniform(0.08, 0.35)
+                m["leak"][i] = rng.uniform(0.12, 0.35)
             elif cause == "sample_wet":
                 m["wet"][i] = rng.uniform(0.6, 1.0)
             elif cause == "o2_cell_drift":
                 sign = rng.choice([-1.0, 1.0])
                 if rng.random() < 0.6:
-                    m["offset"][i] = sign * rng.uniform(0.5, 1.6)
+                    m["offset"][i] = sign * rng.uniform(0.8, 2.0)
                 else:
-                    m["slope"][i] = sign * rng.uniform(0.045, 0.13)
+                    m["slope"][i] = sign * rng.uniform(0.065, 0.16)
             elif cause == "analyser_fuel_setting":
                 m["setting"][i] = rng.choice([11.8, 13.8])
             elif cause == "fuel_other":
@@ -234,6 +234,12 @@ def faults_of(names, rng, heater, low=0.15, high=0.40):
             elif cause == "not_steady":
                 m["unsteady"][i] = 1.0
     return c, m
+
+
+def drawn_causes(rng, size):
+    """Single causes and healthy heaters in the proportions of the stated prior (0.20 to 0.70)."""
+    faults = rng.choice(CAUSES[1:], size)
+    return [(str(cause),) if rng.random() < 0.70 / 0.90 else ("healthy",) for cause in faults]
 
 
 def visits(heater, names, rng, *, low=0.15, high=0.40, sites="mixed"):

@@ -255,7 +255,7 @@ class Engine:
         size: int,
     ) -> None:
         """Sharpen the hypotheses that matter until enough draws count."""
-        for number in range(post.ROUNDS):
+        for number, count in enumerate(post.DRAWS_OF_ROUND):
             hope = {key: result.log_evidence[key] + result.log_prior[key] for key in result.log_evidence}
             guesses: dict[tuple[Variant, ...], tuple[Floats, Floats]] = {}
             if number == 0:
@@ -268,7 +268,7 @@ class Engine:
             plans = []
             for key in work:
                 mean, cover = guesses[key] if key in guesses else post.next_proposal(result.blocks[key], size)
-                draws, shape = post.propose(mean, post.WIDEN**2 * cover, post.DRAWS_ROUND, generator)
+                draws, shape = post.propose(mean, post.WIDEN**2 * cover, count, generator)
                 plans.append((key, draws, mean, shape))
             self._evaluate_all(visit, result, plans)
 

@@ -94,7 +94,8 @@ def observations_of(index: int, reading: Values, row: Row, model: Model, instrum
             add(channel, np.log(value), u)
     for channel in ("intake_static", "exhaust_static"):
         value = reading.get(f"{channel}_pa")
-        if value is not None and channel in base:
+        taken_off = row.arrangement == f"{channel.split('_')[0]}_duct_off"
+        if value is not None and channel in base and not taken_off:
             size = max(abs(float(value)), 2.0)
             add(channel, np.log(size), static_u(size, numbers))
     _add_checks(reading, numbers, add)

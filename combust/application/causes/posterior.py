@@ -14,10 +14,9 @@ import numpy as np
 
 from combust.kernel.types import Floats
 
-ROUNDS = 3
-DRAWS_ROUND = 160
+DRAWS_OF_ROUND = (128, 256, 512)
 WANTED = 250.0  # the whole posterior should rest on about half as many effective draws
-WIDEN = 1.25
+WIDEN = 1.2
 FREEDOM_PROPOSAL = 6.0
 NEGLIGIBLE = -9.0
 
