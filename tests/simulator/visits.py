@@ -403,7 +403,7 @@ def _checks(heater, state, m, c, names, rng):
 CONTEXT = ("stage", "arrangement", "location", "pressure_hpa", "intake_temp_c", "co2_origin")
 GAS = ("o2_dry_pct", "co2_dry_pct", "co_dry_ppm")
 TEMPERATURES = ("flue_temp_c", "air_in_temp_c", "air_out_temp_c")
-WORKSHOP = ("intake_static_pa", "exhaust_static_pa", "supply_v", "ambient_o2_pct", "probe_leak_test", "strokes", "delivered_ml")
+WORKSHOP = ("intake_static_pa", "exhaust_static_pa", "supply_v", "ambient_o2_pct", "probe_leak_test", "sample_line", "strokes", "delivered_ml")
 
 
 def only(visit, columns, rows=(0,)):

@@ -324,9 +324,10 @@ def _fuel_other(drawer: Drawer, p: Parameters, own: Floats, cause: Cause, varian
 
 
 def _stage(drawer: Drawer, p: Parameters, own: Floats, cause: Cause, variant: str) -> None:
-    p["stage_shift"] = 0.35 + 0.65 * share_of(own[:, 0] + 0.8)
+    shift = 0.35 + 0.65 * share_of(own[:, 0] + 0.8)
+    p[f"stage_shift_{variant}"] = shift
     p["stage_unknown"] = own[:, 1:3]
-    p[f"size_{cause.name}"] = p["stage_shift"]
+    p[f"size_{cause.name}"] = shift
 
 
 def _unsteady(drawer: Drawer, p: Parameters, own: Floats, cause: Cause, variant: str) -> None:

@@ -30,6 +30,8 @@ from combust.kernel.types import Floats
 PRIOR_DRAWS = 112
 STAGE = "stage_mistaken"
 UNSTEADY = "not_steady"
+CLIMB_STEP = 0.05
+Hypothesis = tuple[Variant, ...]
 
 
 @dataclass
@@ -56,11 +58,11 @@ class Visit:
 class Posterior:
     """Blocks of all hypotheses with their prior shares; keys are tuples of one or two variants."""
 
-    blocks: dict[tuple[Variant, ...], post.Block]
-    log_prior: dict[tuple[Variant, ...], float]
-    log_evidence: dict[tuple[Variant, ...], float] = field(default_factory=dict)
+    blocks: dict[Hypothesis, post.Block]
+    log_prior: dict[Hypothesis, float]
+    log_evidence: dict[Hypothesis, float] = field(default_factory=dict)
 
-    def probabilities(self) -> dict[tuple[Variant, ...], float]:
+    def probabilities(self) -> dict[Hypothesis, float]:
         """Return the probability of every hypothesis (by variant)."""
         keys = list(self.log_prior)
         values = post.normalised([self.log_prior[key] + self.log_evidence[key] for key in keys])
@@ -115,12 +117,12 @@ class Engine:
         self.main = stacked([*parts, probe], [PRIOR_DRAWS] * len(parts) + [1 + len(ev.PROBES)])
         self.moved = stacked(moved, [PRIOR_DRAWS] * len(moved))
 
-    def prior_shares(self, pairs: bool) -> dict[tuple[Variant, ...], float]:
+    def prior_shares(self, pairs: bool) -> dict[Hypothesis, float]:
         """Return the prior of every hypothesis by variant; without pairs their part is shared by the others."""
         prior, faults = self.held.prior, self.held.faults
         singles = prior["singles"] / len(faults)
         rest = 1.0 if pairs else 1.0 / (1.0 - prior["pairs"]) if prior["pairs"] < 1.0 else 0.0
-        shares: dict[tuple[Variant, ...], float] = {}
+        shares: dict[Hypothesis, float] = {}
         for variant in self.variants:
             part = prior["healthy"] if variant.cause == HEALTHY else singles
             shares[(variant,)] = part * variant.share * rest
@@ -139,8 +141,9 @@ class Engine:
         rows, outputs, moved = [], [], []
         cache: dict[Any, tuple[dict[str, Any], dict[str, Any]]] = {}
         found: list[ev.Observation] = []
+        several = len({reading.get("stage") for reading in readings}) > 1
         for index, reading in enumerate(readings):
-            row = self.row(reading)
+            row = self.row(reading, several)
             rows.append(row)
             key = (row.healthy.stage, row.arrangement, row.site)
             if key not in cache:
@@ -166,15 +169,15 @@ class Engine:
             return {**dict(reading), "stroke_ul": self.heater.stroke_ul}
         return reading
 
-    def row(self, reading: Values) -> Row:
-        """Return the row of a reading; without a stage the fullest one counts."""
+    def row(self, reading: Values, several: bool = False) -> Row:
+        """Return the row of a reading; without a stage the fullest one counts. ``several``: the visit has more stages."""
         name = reading.get("stage")
         if name is None:
             name = max(self.stages, key=lambda key: self.stages[key].load)
         healthy = self.stages[self.heater.stage_of(name).name]
         others = [stage for key, stage in self.stages.items() if key != healthy.stage]
         other = min(others, key=lambda stage: abs(stage.load - healthy.load), default=None)
-        return row_of(reading, healthy, other, self.heater.fuel.expansion_per_k or 8.3e-4, self.held)
+        return row_of(reading, healthy, other, several, self.heater.fuel.expansion_per_k or 8.3e-4, self.held)
 
     def _frame(
         self, rows: list[Row], found: list[ev.Observation], probes: list[Mapping[str, Floats]], readings: Sequence[Values]
@@ -229,7 +232,7 @@ class Engine:
         visit, residuals, _ = self.visit(readings)
         shares = self.prior_shares(pairs)
         log_prior = {key: float(np.log(value)) for key, value in shares.items()}
-        blocks: dict[tuple[Variant, ...], post.Block] = {}
+        blocks: dict[Hypothesis, post.Block] = {}
         for variant, residual in residuals.items():
             key = (variant,)
             if key in log_prior:
@@ -251,13 +254,13 @@ class Engine:
         visit: Visit,
         result: Posterior,
         generator: np.random.Generator,
-        keys: Sequence[tuple[Variant, ...]],
+        keys: Sequence[Hypothesis],
         size: int,
     ) -> None:
         """Sharpen the hypotheses that matter until enough draws count."""
         for number, count in enumerate(post.DRAWS_OF_ROUND):
             hope = {key: result.log_evidence[key] + result.log_prior[key] for key in result.log_evidence}
-            guesses: dict[tuple[Variant, ...], tuple[Floats, Floats]] = {}
+            guesses: dict[Hypothesis, tuple[Floats, Floats]] = {}
             if number == 0:
                 guesses = self._guess(visit, result, keys, hope, size)
             values = post.normalised(list(hope.values()))
@@ -265,16 +268,24 @@ class Engine:
             work = [key for key in keys if _too_few(share[key], result.blocks[key].effective)]
             if not work:
                 return
-            plans = []
+            if number == 0:
+                guesses |= self._climb(visit, {key: guesses[key][0] for key in work if key in guesses})
+            draws, shapes, means = [], [], []
             for key in work:
                 mean, cover = guesses[key] if key in guesses else post.next_proposal(result.blocks[key], size)
-                draws, shape = post.propose(mean, post.WIDEN**2 * cover, count, generator)
-                plans.append((key, draws, mean, shape))
-            self._evaluate_all(visit, result, plans)
+                some, shape = post.propose(mean, post.WIDEN**2 * cover, count, generator)
+                draws.append(some)
+                shapes.append(shape)
+                means.append(mean)
+            residuals = self._residuals(visit, work, draws)
+            for key, some, residual, mean, shape in zip(work, draws, residuals, means, shapes, strict=True):
+                block = result.blocks[key]
+                post.extend(block, some, self.log_likelihood(visit, residual, key), residual, mean, shape)
+                result.log_evidence[key] = block.log_evidence
 
     def _guess(
-        self, visit: Visit, result: Posterior, keys: Sequence[tuple[Variant, ...]], hope: dict[Any, float], size: int
-    ) -> dict[tuple[Variant, ...], tuple[Floats, Floats]]:
+        self, visit: Visit, result: Posterior, keys: Sequence[Hypothesis], hope: dict[Any, float], size: int
+    ) -> dict[Hypothesis, tuple[Floats, Floats]]:
         """Return linear proposals of the blocks with few good draws, and raise their hope where a line fits better."""
         few = [key for key in keys if result.blocks[key].effective < 20.0]
         if not few:
@@ -288,23 +299,44 @@ class Engine:
             hope[key] = max(hope[key], self._as_student(visit, float(value), key) + result.log_prior[key])
         return {key: (means[index], covers[index]) for index, key in enumerate(few)}
 
-    def _evaluate_all(self, visit: Visit, result: Posterior, plans: list[Any]) -> None:
-        """Evaluate the draws of several proposals in one forward run (mistaken stages in a run of their own)."""
+    def _climb(self, visit: Visit, starts: dict[Hypothesis, Floats]) -> dict[Hypothesis, tuple[Floats, Floats]]:
+        """Return proposals after two Gauss-Newton steps from each start, slopes by differences in one forward run."""
+        if not starts:
+            return {}
+        keys = list(starts)
+        place = np.clip(np.stack(list(starts.values())), -3.0, 3.0)
+        size = place.shape[1]
+        cover = np.zeros((len(keys), size, size))
+        for _ in range(2):
+            draws = [np.concatenate([here[None], here + CLIMB_STEP * np.eye(size)]) for here in place]
+            residual = np.stack(self._residuals(visit, keys, draws))
+            start = residual[:, 0]
+            slope = (residual[:, 1:] - start[:, None]) / CLIMB_STEP
+            cover = np.linalg.inv(np.eye(size) + slope @ slope.transpose(0, 2, 1))
+            aim = start - np.einsum("hk,hkd->hd", place, slope)
+            place = -np.einsum("hij,hj->hi", cover, np.einsum("hkd,hd->hk", slope, aim))
+            place = np.clip(place, -4.0, 4.0)
+        # Student tails: the likelihood is as wide as its scaled Gaussian near the top.
+        square = np.sum(start * start, axis=1)
+        wider = np.maximum(1.0, (self.freedom + square) / (self.freedom + visit.dimensions))
+        return {key: (place[index], cover[index] * wider[index]) for index, key in enumerate(keys)}
+
+    def _residuals(self, visit: Visit, keys: Sequence[Hypothesis], draws: Sequence[Floats]) -> list[Floats]:
+        """Return whitened residuals of draws of several hypotheses in one forward run (mistaken stages in their own)."""
+        found: list[Floats] = [np.zeros((0, 0))] * len(keys)
         for moved in (False, True):
-            some = [plan for plan in plans if any(one.cause == STAGE for one in plan[0]) == moved]
+            some = [index for index, key in enumerate(keys) if any(one.cause == STAGE for one in key) == moved]
             if not some:
                 continue
-            parts = [self.drawer.parameters(draws, *key) for key, draws, _, _ in some]
-            sizes = [len(draws) for _, draws, _, _ in some]
+            parts = [self.drawer.parameters(draws[index], *keys[index]) for index in some]
+            sizes = [len(draws[index]) for index in some]
             expected = self.expected(visit, stacked(parts, sizes) if len(parts) > 1 else parts[0])
             start = 0
-            for (key, draws, mean, shape), count in zip(some, sizes, strict=True):
-                unsteady = any(one.cause == UNSTEADY for one in key)
-                residual = self.whitened(visit, expected[start : start + count], unsteady)
+            for index, count in zip(some, sizes, strict=True):
+                unsteady = any(one.cause == UNSTEADY for one in keys[index])
+                found[index] = self.whitened(visit, expected[start : start + count], unsteady)
                 start += count
-                block = result.blocks[key]
-                post.extend(block, draws, self.log_likelihood(visit, residual, key), residual, mean, shape)
-                result.log_evidence[key] = block.log_evidence
+        return found
 
     def _as_student(self, visit: Visit, gaussian: float, key: Sequence[Variant]) -> float:
         """Return a Gaussian ln evidence on the scale of the Student likelihood, with what was seen."""

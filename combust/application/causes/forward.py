@@ -177,8 +177,9 @@ class Model:
     def _healthy_of(self, row: Row, p: Parameters) -> tuple[HealthyState, dict[str, Any]]:
         """Return the healthy state behind each draw: another stage's where the stage is mistaken."""
         state = row.healthy.state
-        shift = p.get("stage_shift")
-        if shift is None or not np.any(shift):
+        full, low = p.get("stage_shift_fullest", 0.0), p.get("stage_shift_lower", 0.0)
+        shift = {"either": full + low, "fullest": full, "lower": low}[row.mistaken]
+        if not np.any(shift):
             return state, {}
         target = mistaken_stage(row.healthy, row.other, p["stage_unknown"])
         mixed = HealthyState(

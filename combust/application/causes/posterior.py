@@ -14,7 +14,7 @@ import numpy as np
 
 from combust.kernel.types import Floats
 
-DRAWS_OF_ROUND = (128, 256, 512)
+DRAWS_OF_ROUND = (160, 256, 512)
 WANTED = 250.0  # the whole posterior should rest on about half as many effective draws
 WIDEN = 1.2
 FREEDOM_PROPOSAL = 6.0

@@ -46,6 +46,7 @@ class Row:
     site: SiteState
     arrangement: str
     density_u: float
+    mistaken: str
     fuel_density: float
     fuel_density_u: float
 
@@ -210,7 +211,7 @@ def pressure_of(reading: Values, default_altitude: float = 0.0) -> float:
 
 
 def row_of(
-    reading: Values, healthy: Healthy, other: Healthy | None, expansion: float, held: Convictions
+    reading: Values, healthy: Healthy, other: Healthy | None, several: bool, expansion: float, held: Convictions
 ) -> Row:
     """Return a row; what the site lacks is taken from the baseline, with its uncertainty."""
     unknown = held.table["unknown"]
@@ -240,6 +241,7 @@ def row_of(
         site=site,
         arrangement=str(reading.get("arrangement", "as_installed")),
         density_u=float(np.hypot(spread, warm / (intake + 273.15))),
+        mistaken="either" if not several else "fullest" if healthy.load > 0.99 else "lower",
         fuel_density=(1.0 - expansion * (fuel_c - 15.0)) / (1.0 - expansion * (healthy.fuel_c - 15.0)),
         fuel_density_u=0.0 if known_fuel else 0.35 * expansion * abs(fuel_c - healthy.fuel_c),
     )
