@@ -39,6 +39,7 @@ class Visit:
     """A visit in the model's terms: rows, observed channels, whitening for steady and unsteady readings, what was seen."""
 
     rows: list[Row]
+    needed: list[frozenset[str]]
     found: list[ev.Observation]
     observed: Floats
     whiten: Floats
@@ -138,30 +139,33 @@ class Engine:
     # ---- a visit ---------------------------------------------------------------------------------------------------
     def visit(self, readings: Sequence[Values]) -> tuple[Visit, dict[Variant, Floats], list[dict[str, Any]]]:
         """Return a visit with the whitened residuals of the prior draws, and the channels of each row."""
-        rows, outputs, moved = [], [], []
-        cache: dict[Any, tuple[dict[str, Any], dict[str, Any]]] = {}
-        found: list[ev.Observation] = []
         several = len({reading.get("stage") for reading in readings}) > 1
-        for index, reading in enumerate(readings):
-            row = self.row(reading, several)
-            rows.append(row)
-            key = (row.healthy.stage, row.arrangement, row.site)
-            if key not in cache:
-                cache[key] = (self.model.expected(row, self.main), self.model.expected(row, self.moved))
-            outputs.append(cache[key][0])
-            moved.append(cache[key][1])
+        rows = [self.row(reading, several) for reading in readings]
+        found: list[ev.Observation] = []
+        for index, (reading, row) in enumerate(zip(readings, rows, strict=True)):
             found += ev.observations_of(index, self._with_stroke(reading), row, self.model, self.instrument)
         found = ev.without_repeats(found)
+        keys = [(row.healthy.stage, row.arrangement, row.site) for row in rows]
+        wanted: dict[Any, set[str]] = {key: set() for key in keys}
+        for one in found:
+            wanted[keys[one.row]].add(one.channel)
+        needed = [frozenset(wanted[key]) for key in keys]
+        cache = {
+            key: (self.model.expected(row, self.main, channels), self.model.expected(row, self.moved, channels))
+            for key, row, channels in zip(keys, rows, needed, strict=True)
+        }
+        outputs = [cache[key][0] for key in keys]
+        moved = [cache[key][1] for key in keys]
         probes = [{key: value[-5:] for key, value in output.items() if np.ndim(value)} for output in outputs]
-        visit = self._frame(rows, found, probes, readings)
-        main = np.stack([outputs[one.row][one.channel] for one in found], axis=1) if found else None
-        other = np.stack([moved[one.row][one.channel] for one in found], axis=1) if found else None
-        residuals = {}
-        for order, values in ((self.order, main), (self.moved_order, other)):
+        visit = self._frame(rows, needed, found, probes, readings)
+        residuals: dict[Variant, Floats] = {}
+        for order, channels in ((self.order, outputs), (self.moved_order, moved)):
+            expected = _columns(found, channels, len(order) * PRIOR_DRAWS)
+            steady = self.whitened(visit, expected, False)
             for index, variant in enumerate(order):
                 part = slice(index * PRIOR_DRAWS, (index + 1) * PRIOR_DRAWS)
-                expected = np.zeros((PRIOR_DRAWS, 0)) if values is None else values[part]
-                residuals[variant] = self.whitened(visit, expected, variant.cause == UNSTEADY)
+                loose = variant.cause == UNSTEADY
+                residuals[variant] = self.whitened(visit, expected[part], True) if loose else steady[part]
         return visit, residuals, outputs
 
     def _with_stroke(self, reading: Values) -> Values:
@@ -180,7 +184,12 @@ class Engine:
         return row_of(reading, healthy, other, several, self.heater.fuel.expansion_per_k or 8.3e-4, self.held)
 
     def _frame(
-        self, rows: list[Row], found: list[ev.Observation], probes: list[Mapping[str, Floats]], readings: Sequence[Values]
+        self,
+        rows: list[Row],
+        needed: list[frozenset[str]],
+        found: list[ev.Observation],
+        probes: list[Mapping[str, Floats]],
+        readings: Sequence[Values],
     ) -> Visit:
         matrix = ev.covariance(found, rows, probes, self.held)
         shift, variance = ev.unsteady_shift(found, self.held)
@@ -189,6 +198,7 @@ class Engine:
         loose = np.linalg.cholesky(matrix + np.diag(variance)) if size else lower
         return Visit(
             rows=rows,
+            needed=needed,
             found=found,
             observed=np.array([one.value for one in found]),
             whiten=np.linalg.inv(lower).T if size else lower,
@@ -216,15 +226,12 @@ class Engine:
     def expected(self, visit: Visit, parameters: Parameters) -> Floats:
         """Return the observed channels of draws, one column each."""
         cache: dict[Any, dict[str, Any]] = {}
-        columns = []
-        for one in visit.found:
-            row = visit.rows[one.row]
+        for row, needed in zip(visit.rows, visit.needed, strict=True):
             key = (row.healthy.stage, row.arrangement, row.site)
             if key not in cache:
-                cache[key] = self.model.expected(row, parameters)
-            columns.append(cache[key][one.channel])
-        size = len(parameters["steepness"])
-        return np.stack([np.broadcast_to(column, size) for column in columns], axis=1) if columns else np.zeros((size, 0))
+                cache[key] = self.model.expected(row, parameters, needed)
+        channels = [cache[(row.healthy.stage, row.arrangement, row.site)] for row in visit.rows]
+        return _columns(visit.found, channels, len(parameters["steepness"]))
 
     # ---- posterior -------------------------------------------------------------------------------------------------
     def posterior(self, readings: Sequence[Values], *, pairs: bool) -> tuple[Visit, Posterior]:
@@ -273,7 +280,7 @@ class Engine:
             draws, shapes, means = [], [], []
             for key in work:
                 mean, cover = guesses[key] if key in guesses else post.next_proposal(result.blocks[key], size)
-                some, shape = post.propose(mean, post.WIDEN**2 * cover, count, generator)
+                some, shape = post.propose(mean, post.WIDEN**2 * cover, count * (2 if share[key] > 0.4 else 1), generator)
                 draws.append(some)
                 shapes.append(shape)
                 means.append(mean)
@@ -351,6 +358,14 @@ class Engine:
         from combust.application.causes.pairs import weigh_pairs
 
         weigh_pairs(self, visit, residuals, result, generator, PAIR_SIZE)
+
+
+def _columns(found: Sequence[ev.Observation], channels: Sequence[Mapping[str, Any]], count: int) -> Floats:
+    """Return the observed channels of the first ``count`` draws, one column each."""
+    columns = np.empty((count, len(found)))
+    for position, one in enumerate(found):
+        columns[:, position] = channels[one.row][one.channel][:count]
+    return columns
 
 
 def _too_few(share: float, effective: float) -> bool:

@@ -128,7 +128,9 @@ def _add_checks(reading: Values, numbers: Mapping[str, float], add: Any) -> None
         add("span", (shown - span), numbers["span_u_pct"])
     for column in ("intake_co2", "intake_o2"):
         if (value := reading.get(f"{column}_pct")) is not None:
-            add(column, value, numbers[f"{column}_u_pct"])
+            # the far end of the scale is known no better than 4 % of what was found
+            found = value if column == "intake_co2" else max(0.0, O2_AIR - value)
+            add(column, value, np.hypot(numbers[f"{column}_u_pct"], 0.04 * found))
     for channel, column, factor in (
         ("span_over_3min", "o2_span_over_3min_pct", "span_over_3min_factor"),
         ("drift", "flue_drift_k_per_min", "drift_factor"),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Set
 from dataclasses import dataclass
 from typing import Any
 
@@ -38,6 +39,11 @@ ROW_CHANNELS = (
     "frequency",
 )
 VISIT_CHANNELS = ("delivery", "ambient_o2", "span", "intake_co2", "intake_o2", "span_over_3min", "drift")
+ALL_CHANNELS = frozenset((*ROW_CHANNELS, *VISIT_CHANNELS))
+SIMPLE_CHECKS = frozenset(("delivery", "ambient_o2", "span", "span_over_3min", "drift"))
+OF_STATE = frozenset(
+    ("o2", "co2", "co", "smoke", "flue", "rise", "intake_static", "exhaust_static", "intake_co2", "intake_o2")
+)
 O2_AIR = 100.0 * DRY_AIR.o2
 CO2_AIR = 100.0 * DRY_AIR.co2
 
@@ -58,74 +64,77 @@ class Model:
         nu, inert = oxygen_need(heater)
         return cls(heater, held, fuel_heat(heater.fuel, heater.fuel.net_heating_value_mj_per_kg), nu, inert)
 
-    def expected(self, row: Row, p: Parameters) -> dict[str, Any]:
-        """Return every channel of a row for every draw, arrays of one length (the statement of the channel is above).
+    def expected(self, row: Row, p: Parameters, needed: Set[str] = ALL_CHANNELS) -> dict[str, Any]:
+        """Return the needed channels of a row for every draw, arrays of one length.
 
         o2, co2: ln of the lambda that the reading gives; setting: ln of the analyser's CO2 maximum over the fuel's;
         co, rise, voltage, speed, statics, frequency, delivery: ln; flue [°C]; smoke [-]; the gases of checks [%].
         """
-        get = p.get
         size = len(p["steepness"])
-        healthy, blend = self._healthy_of(row, p)
-        state = self._state(row, healthy, p)
-        ratio = state.air_ratio
+        healthy, moved = self._healthy_of(row, p)
         base = row.healthy.value
         out: dict[str, Any] = {}
+        if needed & OF_STATE:
+            state = self._state(row, healthy, p)
+            out |= self._gases(state.air_ratio, base, p, needed)
+            out["flue"] = state.flue_c
+            if "rise" in needed and "rise" in base:
+                out["rise"] = np.log(np.maximum(state.rise * healthy.rise_k, 0.5))
+            for key, relative in (("intake_static", state.intake_static), ("exhaust_static", state.exhaust_static)):
+                if key in needed and key in base:
+                    out[key] = base[key] + np.log(np.maximum(relative, 1e-4)) + moved.get(key, 0.0)
+        plain = {"voltage": p.get("voltage", 1.0), "speed": None, "frequency": p.get("frequency", 1.0)}
+        for key, ratio in plain.items():
+            if key in needed and key in base:
+                ratio = self.speed(row, p) if ratio is None else ratio
+                out[key] = base[key] + np.log(ratio) + moved.get(key, 0.0)
+        if "setting" in needed:
+            out["setting"] = p.get("setting", 0.0)
+        if needed & SIMPLE_CHECKS:
+            out |= self._checks(p)
+        return {key: value if np.ndim(value) else np.full(size, value) for key, value in out.items()}
+
+    def _gases(self, ratio: Floats, base: Mapping[str, float], p: Parameters, needed: Set[str]) -> dict[str, Any]:
+        """Return the channels that follow from lambda and from what sample and analyser make of it."""
+        get = p.get
+        out: dict[str, Any] = {}
         o2 = dry_o2_of_air_ratio(ratio, self.nu, self.inert)
-        water = self._water_share(ratio) * get("water_left", 0.0)
         dilution = get("sample_air", 0.0)
-        kept = (1.0 - water) * (1.0 - dilution)
-        shown = o2 * kept + O2_AIR * dilution
-        slope = get("o2_slope", 0.0)
-        shown = O2_AIR - (O2_AIR - shown) * (1.0 + slope) + get("o2_offset", 0.0)
-        out["o2"] = np.log(air_ratio_of_o2(np.minimum(shown, 20.6), self.nu, self.inert))
-        co2 = self._dry_co2(ratio, get("co2_maximum", 1.0)) * kept + CO2_AIR * dilution
-        out["co2"] = np.log(air_ratio_of_co2(co2, self.nu, self.inert))
-        out["setting"] = np.broadcast_to(get("setting", 0.0), size)
-        bath = self._bath(ratio) - self._bath(np.exp(base["air_ratio"]))
-        out["co"] = (
-            base["co"]
-            + np.minimum(get("co_gain", 1.0) * bath, 9.0)
-            + get("co_extra", 0.0)
-            + np.log(np.maximum(kept, 0.05))
-        )
-        out["smoke"] = self._smoke(ratio, base, p)
-        out["flue"] = state.flue_c
-        scale = {key: blend.get(key, 0.0) for key in ("speed", "frequency", "intake_static", "exhaust_static")}
-        if "rise" in base:
-            out["rise"] = np.log(np.maximum(state.rise * healthy.rise_k, 0.5))
-        if "voltage" in base:
-            out["voltage"] = base["voltage"] + np.log(np.broadcast_to(get("voltage", 1.0), size))
-        if "speed" in base:
-            out["speed"] = base["speed"] + np.log(self.speed(row, p)) + scale["speed"]
-        for key, relative in (("intake_static", state.intake_static), ("exhaust_static", state.exhaust_static)):
-            if key in base:
-                out[key] = base[key] + np.log(np.maximum(relative, 1e-4)) + scale[key]
-        if "frequency" in base:
-            out["frequency"] = base["frequency"] + np.log(np.broadcast_to(get("frequency", 1.0), size)) + scale["frequency"]
-        out |= self._checks(p, o2, size, row)
+        water = get("water_left")
+        kept = 1.0 - dilution if water is None else (1.0 - self._water_share(ratio) * water) * (1.0 - dilution)
+        if "o2" in needed:
+            shown = o2 * kept + O2_AIR * dilution
+            shown = O2_AIR - (O2_AIR - shown) * (1.0 + get("o2_slope", 0.0)) + get("o2_offset", 0.0)
+            out["o2"] = np.log(air_ratio_of_o2(np.minimum(shown, 20.6), self.nu, self.inert))
+        if "co2" in needed:
+            co2 = self._dry_co2(ratio, get("co2_maximum", 1.0)) * kept + CO2_AIR * dilution
+            out["co2"] = np.log(air_ratio_of_co2(co2, self.nu, self.inert))
+        if "co" in needed:
+            bath = self._bath(ratio) - self._bath(np.exp(base["air_ratio"]))
+            gained = np.minimum(get("co_gain", 1.0) * bath, 9.0) + get("co_extra", 0.0)
+            out["co"] = base["co"] + gained + np.log(np.maximum(kept, 0.05))
+        if "smoke" in needed:
+            out["smoke"] = self._smoke(ratio, base, p)
+        share = get("recirculated", 0.0)
+        if "intake_co2" in needed:
+            out["intake_co2"] = CO2_AIR + share * self._dry_co2(np.maximum(1.0, ratio), 1.0)
+        if "intake_o2" in needed:
+            out["intake_o2"] = O2_AIR - share * (O2_AIR - o2)
         return out
 
-    def _checks(self, p: Parameters, o2: Floats, size: int, row: Row) -> dict[str, Any]:
-        """Return the channels of checks that are made once in a visit."""
+    def _checks(self, p: Parameters) -> dict[str, Any]:
+        """Return the channels of checks that do not need the heater's state."""
         get, numbers = p.get, self.held.table["reading"]
-        share = get("recirculated", 0.0)
         unsteady = get("unsteady", 0.0)
         wide = np.log(numbers["unsteady_span_median_pct"] / numbers["span_over_3min_median_pct"])
         fast = np.log(numbers["unsteady_drift_median_k_per_min"] / numbers["drift_median_k_per_min"])
-        zero = np.zeros(size)
         return {
-            "delivery": np.log(np.broadcast_to(get("delivery", 1.0), size)),
-            "ambient_o2": zero + 20.9 + get("o2_offset", 0.0),
-            "span": zero + get("o2_offset", 0.0) - get("o2_slope", 0.0) * 15.0,
-            "intake_co2": CO2_AIR + share * self._dry_co2(np.maximum(1.0, self._air_ratio_hint(o2)), 1.0),
-            "intake_o2": O2_AIR - share * (O2_AIR - o2),
-            "span_over_3min": zero + np.log(numbers["span_over_3min_median_pct"]) + wide * unsteady,
-            "drift": zero + np.log(numbers["drift_median_k_per_min"]) + fast * unsteady,
+            "delivery": np.log(get("delivery", 1.0)),
+            "ambient_o2": 20.9 + get("o2_offset", 0.0),
+            "span": get("o2_offset", 0.0) - get("o2_slope", 0.0) * 15.0,
+            "span_over_3min": np.log(numbers["span_over_3min_median_pct"]) + wide * unsteady,
+            "drift": np.log(numbers["drift_median_k_per_min"]) + fast * unsteady,
         }
-
-    def _air_ratio_hint(self, o2: Floats) -> Any:
-        return air_ratio_of_o2(o2, self.nu, self.inert)
 
     def speed(self, row: Row, p: Parameters) -> Any:
         """Return the blower speed ratio at the row's stage: low voltage bites where the regulator runs out."""

@@ -14,10 +14,10 @@ import numpy as np
 
 from combust.kernel.types import Floats
 
-DRAWS_OF_ROUND = (160, 256, 512)
-WANTED = 250.0  # the whole posterior should rest on about half as many effective draws
-WIDEN = 1.2
-FREEDOM_PROPOSAL = 6.0
+DRAWS_OF_ROUND = (112, 224, 448)  # of a hypothesis that matters little; twice as many for the leading one
+WANTED = 150.0  # the whole posterior should rest on more than 100 effective draws
+WIDEN = 1.1
+FREEDOM_PROPOSAL = 9.0
 NEGLIGIBLE = -9.0
 
 
