@@ -12,7 +12,6 @@ from combust.application.causes import evidence as ev
 from combust.application.causes import posterior as post
 from combust.application.causes.catalogue import HEALTHY, Convictions
 from combust.application.causes.draws import (
-    PAIR_SIZE,
     SINGLE_SIZE,
     STRUCTURE,
     Drawer,
@@ -44,6 +43,7 @@ class Visit:
     observed: Floats
     whiten: Floats
     whiten_unsteady: Floats
+    whiten_inverse: Floats
     shift_unsteady: Floats
     log_unsteady: float
     seen: dict[str, float]
@@ -203,6 +203,7 @@ class Engine:
             observed=np.array([one.value for one in found]),
             whiten=np.linalg.inv(lower).T if size else lower,
             whiten_unsteady=np.linalg.inv(loose).T if size else loose,
+            whiten_inverse=lower.T,
             shift_unsteady=shift,
             log_unsteady=float(np.sum(np.log(np.diag(lower))) - np.sum(np.log(np.diag(loose)))),
             seen=ev.seen_likelihood(readings, self.heater.fuel.name, self.heater.fuel.co2_maximum_pct, self.held),
@@ -284,7 +285,7 @@ class Engine:
                 draws.append(some)
                 shapes.append(shape)
                 means.append(mean)
-            residuals = self._residuals(visit, work, draws)
+            residuals = self.residuals_of(visit, work, draws)
             for key, some, residual, mean, shape in zip(work, draws, residuals, means, shapes, strict=True):
                 block = result.blocks[key]
                 post.extend(block, some, self.log_likelihood(visit, residual, key), residual, mean, shape)
@@ -316,7 +317,7 @@ class Engine:
         cover = np.zeros((len(keys), size, size))
         for _ in range(2):
             draws = [np.concatenate([here[None], here + CLIMB_STEP * np.eye(size)]) for here in place]
-            residual = np.stack(self._residuals(visit, keys, draws))
+            residual = np.stack(self.residuals_of(visit, keys, draws))
             start = residual[:, 0]
             slope = (residual[:, 1:] - start[:, None]) / CLIMB_STEP
             cover = np.linalg.inv(np.eye(size) + slope @ slope.transpose(0, 2, 1))
@@ -328,7 +329,7 @@ class Engine:
         wider = np.maximum(1.0, (self.freedom + square) / (self.freedom + visit.dimensions))
         return {key: (place[index], cover[index] * wider[index]) for index, key in enumerate(keys)}
 
-    def _residuals(self, visit: Visit, keys: Sequence[Hypothesis], draws: Sequence[Floats]) -> list[Floats]:
+    def residuals_of(self, visit: Visit, keys: Sequence[Hypothesis], draws: Sequence[Floats]) -> list[Floats]:
         """Return whitened residuals of draws of several hypotheses in one forward run (mistaken stages in their own)."""
         found: list[Floats] = [np.zeros((0, 0))] * len(keys)
         for moved in (False, True):
@@ -357,7 +358,7 @@ class Engine:
     ) -> None:
         from combust.application.causes.pairs import weigh_pairs
 
-        weigh_pairs(self, visit, residuals, result, generator, PAIR_SIZE)
+        weigh_pairs(self, visit, residuals, result, generator)
 
 
 def _columns(found: Sequence[ev.Observation], channels: Sequence[Mapping[str, Any]], count: int) -> Floats:
