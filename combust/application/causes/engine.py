@@ -96,6 +96,8 @@ class Engine:
         self.stages: dict[str, Healthy] = healthy_stages(heater, held)
         self.variants = self.drawer.variants
         self.freedom = held.decide("student_freedom")
+        self.separability: dict[Any, dict[tuple[str, str], float]] = {}
+        self._limits: dict[int, float] = {}
         self._make_prior_draws()
 
     def _make_prior_draws(self) -> None:
@@ -114,7 +116,7 @@ class Engine:
             target.append(self.drawer.parameters(u, variant))
             order.append(variant)
         self.prior_parts = dict(zip([*self.order, *self.moved_order], [*parts, *moved], strict=True))
-        probe = ev.probe_parameters(parts[0])
+        probe = self.probe = ev.probe_parameters(parts[0])
         self.main = stacked([*parts, probe], [PRIOR_DRAWS] * len(parts) + [1 + len(ev.PROBES)])
         self.moved = stacked(moved, [PRIOR_DRAWS] * len(moved))
 
@@ -235,8 +237,8 @@ class Engine:
         return _columns(visit.found, channels, len(parameters["steepness"]))
 
     # ---- posterior -------------------------------------------------------------------------------------------------
-    def posterior(self, readings: Sequence[Values], *, pairs: bool) -> tuple[Visit, Posterior]:
-        """Return the posterior of a visit."""
+    def posterior(self, readings: Sequence[Values], *, pairs: bool) -> tuple[Visit, dict[Variant, Floats], Posterior]:
+        """Return a visit, the residuals of the prior draws and the posterior."""
         visit, residuals, _ = self.visit(readings)
         shares = self.prior_shares(pairs)
         log_prior = {key: float(np.log(value)) for key, value in shares.items()}
@@ -255,7 +257,7 @@ class Engine:
             self.refine(visit, result, generator, list(blocks), SINGLE_SIZE)
         if pairs:
             self._pairs(visit, residuals, result, generator)
-        return visit, result
+        return visit, residuals, result
 
     def refine(
         self,
@@ -352,6 +354,43 @@ class Engine:
         constant = sum(visit.seen[name] for name in names) + (visit.log_unsteady if UNSTEADY in names else 0.0)
         half = 0.5 * (self.freedom + visit.dimensions)
         return -half * float(np.log1p(max(0.0, -2.0 * gaussian) / (2.0 * half))) + constant
+
+    def severity_draws(self, visit: Visit, result: Posterior, cause: str) -> tuple[Floats, Floats]:
+        """Return the sizes of a cause and their weights over all hypotheses that hold it."""
+        sizes, weights = [], []
+        for key, share in result.probabilities().items():
+            if share < 1e-4 or key not in result.blocks or all(variant.cause != cause for variant in key):
+                continue
+            block = result.blocks[key]
+            keep = np.argsort(-block.weights)[:400]
+            sizes.append(self.drawer.parameters(block.u[keep], *key)[f"size_{cause}"])
+            weights.append(share * block.weights[keep])
+        if not sizes:
+            return np.zeros(0), np.zeros(0)
+        weight = np.concatenate(weights)
+        return np.concatenate(sizes), weight / weight.sum()
+
+    def severity_moments(self, visit: Visit, result: Posterior, cause: str) -> tuple[float, float]:
+        """Return mean and standard deviation of the size of a cause."""
+        size, weight = self.severity_draws(visit, result, cause)
+        mean = float(weight @ size)
+        return mean, float(np.sqrt(weight @ (size - mean) ** 2))
+
+    def fits(self, visit: Visit, result: Posterior) -> bool:
+        """Return False when even the best draw lies further off than the stated quantile of honest readings."""
+        size = visit.dimensions
+        if size == 0:
+            return True
+        if size not in self._limits:
+            generator = np.random.default_rng(size)
+            far = generator.chisquare(size, 20_000) * self.freedom / generator.chisquare(self.freedom, 20_000)
+            self._limits[size] = float(np.quantile(far, self.held.decide("fits_quantile")))
+        best = min(float(np.min(np.einsum("ij,ij->i", block.residual, block.residual))) for block in result.blocks.values())
+        return best <= self._limits[size]
+
+    def probe_cache(self, row: Row) -> Mapping[str, Floats]:
+        """Return the channels of the probe draws at a row."""
+        return self.model.expected(row, self.probe)
 
     def _pairs(
         self, visit: Visit, residuals: Mapping[Variant, Floats], result: Posterior, generator: np.random.Generator

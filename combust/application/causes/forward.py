@@ -94,6 +94,21 @@ class Model:
             out |= self._checks(p)
         return {key: value if np.ndim(value) else np.full(size, value) for key, value in out.items()}
 
+    def expected_healthy(self, row: Row) -> HeaterState:
+        """Return the healthy working point at a row's site, with the middle of the structural priors."""
+        usual: Parameters = {
+            "steepness": np.full(1, 0.7),
+            "w_in": 0.22,
+            "w_ex": 0.29,
+            "hot_share": 0.55,
+            "exponent": 0.7,
+            "air_side": 0.15,
+            "shaft": 1.0,
+            "duct_off_left": 0.1,
+        }
+        state = self._state(row, row.healthy.state, usual)
+        return HeaterState(*(float(np.ravel(value)[0]) for value in state))
+
     def _gases(self, ratio: Floats, base: Mapping[str, float], p: Parameters, needed: Set[str]) -> dict[str, Any]:
         """Return the channels that follow from lambda and from what sample and analyser make of it."""
         get = p.get
