@@ -378,11 +378,11 @@ def _checks(heater, state, m, c, names, rng):
         "intake_o2_pct": np.round(np.minimum(20.9 - share * (20.9 - o2) + 0.08 * normal(), 21.2), 1),
         "strokes": strokes,
         "delivered_ml": np.round(strokes * STROKE_UL * 1e-3 * heater.hidden.stroke_true * m["delivery"] * (1.0 + 0.01 * normal()), 2),
-        "o2_span_over_3min_pct": np.round(np.where(unsteady, np.exp(-0.3 + 0.5 * normal()), np.exp(-2.1 + 0.35 * normal())), 2),
-        "flue_drift_k_per_min": np.round(np.where(unsteady, np.exp(1.6 + 0.6 * normal()), np.exp(-0.6 + 0.5 * normal())), 1),
+        "o2_span_over_3min_pct": np.round(np.where(unsteady, np.exp(-0.3 + 0.5 * normal()), np.exp(-2.3 + 0.3 * normal())), 2),
+        "flue_drift_k_per_min": np.round(np.where(unsteady, np.exp(1.6 + 0.6 * normal()), np.exp(-0.9 + 0.45 * normal())), 1),
         "minutes_since_ignition": np.where(unsteady, rng.uniform(2.0, 12.0, size), rng.uniform(10.0, 40.0, size)).round(),
-        "probe_leak_test": look({"pass": 0.985, "fail": 0.015}, {"sample_air_leak": {"pass": 0.10, "fail": 0.90}}),
-        "sample_line": look({"dry": 0.98, "wet": 0.02}, {"sample_wet": {"dry": 0.10, "wet": 0.90}}),
+        "probe_leak_test": look({"pass": 0.997, "fail": 0.003}, {"sample_air_leak": {"pass": 0.10, "fail": 0.90}}),
+        "sample_line": look({"dry": 0.997, "wet": 0.003}, {"sample_wet": {"dry": 0.10, "wet": 0.90}}),
         "analyser_fuel": np.where(m["setting"] == 11.8, "natural gas", np.where(m["setting"] == 13.8, "liquefied gas", "heating oil")),
         "terminals": look(
             {"clear": 0.96, "intake_blocked": 0.02, "exhaust_blocked": 0.02},
@@ -403,7 +403,28 @@ def _checks(heater, state, m, c, names, rng):
 CONTEXT = ("stage", "arrangement", "location", "pressure_hpa", "intake_temp_c", "co2_origin")
 GAS = ("o2_dry_pct", "co2_dry_pct", "co_dry_ppm")
 TEMPERATURES = ("flue_temp_c", "air_in_temp_c", "air_out_temp_c")
-WORKSHOP = ("intake_static_pa", "exhaust_static_pa", "supply_v", "ambient_o2_pct", "probe_leak_test", "sample_line", "strokes", "delivered_ml")
+CHECKS = {
+    "ambient_air": ("ambient_o2_pct",),
+    "probe_leak": ("probe_leak_test", "sample_line"),
+    "analyser_settings": ("analyser_fuel",),
+    "stage_and_steadiness": ("pump_hz", "o2_span_over_3min_pct", "flue_drift_k_per_min", "minutes_since_ignition"),
+    "supply_voltage": ("supply_v",),
+    "intake_air_co2": ("intake_co2_pct", "intake_o2_pct"),
+    "heating_air": ("air_in_temp_c", "air_out_temp_c"),
+    "look_at_terminals": ("terminals",),
+    "port_pressures": ("intake_static_pa", "exhaust_static_pa"),
+    "fuel_sample": ("fuel_sample",),
+    "pump_delivery": ("strokes", "delivered_ml"),
+    "blower_speed": ("blower_rpm",),
+    "span_gas": ("span_o2_pct", "span_o2_read_pct"),
+    "strip_down": ("strip_down",),
+}
+ROW_OF_CHECK = {"second_stage": 1, "intake_duct_off": 2, "exhaust_duct_off": 3}
+WORKSHOP = tuple(
+    column
+    for check in ("port_pressures", "supply_voltage", "ambient_air", "probe_leak", "pump_delivery")
+    for column in CHECKS[check]
+)
 
 
 def only(visit, columns, rows=(0,)):
@@ -412,3 +433,12 @@ def only(visit, columns, rows=(0,)):
         {key: value for key, value in visit[index].items() if columns is None or key in CONTEXT or key in columns}
         for index in rows
     ]
+
+
+def with_check(known, visit, check):
+    """The known rows of a visit with the columns of one more check."""
+    if check in ROW_OF_CHECK:
+        columns = (*GAS, *(key for key in TEMPERATURES if key in known[0]))
+        return [*known, *only(visit, columns, (ROW_OF_CHECK[check],))]
+    more = {key: visit[0][key] for key in CHECKS.get(check, ()) if key in visit[0]}
+    return [{**known[0], **more}, *known[1:]]

@@ -80,8 +80,8 @@ def propose_checks(
     allowed = [check for check in held.checks.values() if check.name not in done]
     allowed = [check for check in allowed if is_allowed(check, readings, stopped=stopped, outdoors=outdoors)]
     gains = expected_gains(engine, visit, result, readings, [check.name for check in allowed], generator)
-    skip = held.decide("skip_bits")
-    worth = [check for check in allowed if gains[check.name] >= skip]
+    skip = {tier: held.decide("skip_bits") for tier in TIERS} | {"validity": held.decide("skip_validity_bits")}
+    worth = [check for check in allowed if gains[check.name] >= skip[check.tier]]
     worth.sort(key=lambda check: (TIERS.index(check.tier), -gains[check.name] / check.minutes))
     cab = [check for check in allowed if check.name == "cab_co"]
     if stopped and outdoors:

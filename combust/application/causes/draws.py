@@ -40,9 +40,9 @@ LOGISTIC = 1.702  # logistic(1.702 u) follows the normal distribution function w
 Parameters = dict[str, Any]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Variant:
-    """One way a cause shows; ``share`` is its part of the cause's prior."""
+    """One way a cause shows; ``share`` is its part of the cause's prior. Compared by identity, as keys need speed."""
 
     cause: str
     name: str

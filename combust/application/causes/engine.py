@@ -62,12 +62,15 @@ class Posterior:
     blocks: dict[Hypothesis, post.Block]
     log_prior: dict[Hypothesis, float]
     log_evidence: dict[Hypothesis, float] = field(default_factory=dict)
+    settled: dict[Hypothesis, float] = field(default_factory=dict)
 
     def probabilities(self) -> dict[Hypothesis, float]:
-        """Return the probability of every hypothesis (by variant)."""
-        keys = list(self.log_prior)
-        values = post.normalised([self.log_prior[key] + self.log_evidence[key] for key in keys])
-        return dict(zip(keys, values.tolist(), strict=True))
+        """Return the probability of every hypothesis (by variant); the evidence must be final."""
+        if not self.settled:
+            keys = list(self.log_prior)
+            values = post.normalised([self.log_prior[key] + self.log_evidence[key] for key in keys])
+            self.settled = dict(zip(keys, values.tolist(), strict=True))
+        return self.settled
 
     def effective_samples(self) -> float:
         """Return the effective number of draws behind the whole posterior."""
