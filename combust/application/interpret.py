@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import os
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Any
 
@@ -16,6 +14,7 @@ from combust.domain.instrument import InstrumentClass
 from combust.domain.limits import limit
 from combust.domain.site import REFERENCE_DENSITY
 from combust.kernel import air, air_ratio, carbon_monoxide, heat, stoichiometry, uncertainty, wet_dry
+from combust.kernel.blocks import run_in_blocks
 from combust.kernel.constants import DRY_AIR
 from combust.kernel.flue_gas import flue_gas_moles
 
@@ -73,16 +72,13 @@ def interpret_columns(columns: Columns, instrument: InstrumentClass) -> Interpre
     values = {key: np.empty(columns.size) for key in RESULT_KEYS}
     verdict, mask = np.empty(columns.size, dtype=np.int8), np.empty(columns.size, dtype=np.uint64)
 
-    def work(start: int) -> None:
-        stop = min(start + BLOCK, columns.size)
+    def work(start: int, stop: int) -> None:
         part = _interpret_block(columns.part(start, stop), instrument)
         for key in RESULT_KEYS:
             values[key][start:stop] = part.values[key]
         verdict[start:stop], mask[start:stop] = part.verdict, part.mask
 
-    with ThreadPoolExecutor(max_workers=os.cpu_count()) as pool:
-        for _ in pool.map(work, range(0, columns.size, BLOCK)):
-            pass
+    run_in_blocks(work, columns.size, BLOCK)
     return Interpretation(values, verdict, mask, {})
 
 
@@ -208,14 +204,16 @@ def _air_ratio(columns: Columns, gas: dict[str, Any], instrument: InstrumentClas
         balance = brettschneider = spindt = from_co2 = np.nan
     verdict = np.where(np.isnan(best.z), 0, np.where(best.z <= limit("pair_disagree_z"), 1, 2)).astype(np.int8)
     impossible = (best.z > limit("pair_impossible_z")) | above
-    told = np.where(impossible, np.nan, best.air_ratio)
+    no_balance = best.air_ratio <= 0.0
+    withheld = impossible | no_balance
+    told = np.where(withheld, np.nan, best.air_ratio)
     oxygen = 100.0 * DRY_AIR.o2
     pair = np.where(measured, (oxygen - o2 + co * 0.5e-4) / (co2 + co * 1e-4), np.nan)
     nu, inert = stoichiometry.stoichiometric_oxygen(fuel), stoichiometry.dry_flue_gas_moles(fuel)
     own = _fuel_factor_of_fuel(best.air_ratio, nu, inert)
     return {
         "air_ratio": told,
-        "air_ratio_u": np.where(impossible, np.nan, best.air_ratio_u),
+        "air_ratio_u": np.where(withheld, np.nan, best.air_ratio_u),
         "air_ratio_by_o2": by_o2.air_ratio,
         "air_ratio_by_co2": from_co2,
         "air_ratio_by_balance": balance,
@@ -228,6 +226,7 @@ def _air_ratio(columns: Columns, gas: dict[str, Any], instrument: InstrumentClas
         "fuel_factor_of_fuel": own,
         "verdict": verdict,
         "impossible": impossible,
+        "no_balance": no_balance,
         "co2_above_maximum": above,
         "co2_maximum": co2_maximum,
         "analyser_co2_maximum": co2 * oxygen / (oxygen - o2),
@@ -275,7 +274,7 @@ def _heat_and_co(columns: Columns, gas: dict[str, Any], place: dict[str, Any], r
     siegert: Any = np.nan
     if not (np.all(np.isnan(flue)) or np.all(np.isnan(intake))):
         stack = np.where(warm, heat.stack_loss(moles, flue, intake, fuel, net), np.nan)
-        siegert = np.where(warm & ~like_air, heat.stack_loss_siegert(flue, intake, o2), np.nan)
+        siegert = np.where(warm & ~np.isnan(told), heat.stack_loss_siegert(flue, intake, o2), np.nan)
     unburnt = np.where(co_known, heat.unburnt_loss(moles.co, moles.hc, fuel, net), np.nan)
     efficiency = 100.0 - stack - unburnt
     net_to_gross = net / stoichiometry.gross_from_net_heating_value(net, fuel)

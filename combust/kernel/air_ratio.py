@@ -15,6 +15,7 @@ from typing import Any
 
 import numpy as np
 
+from combust.kernel.blocks import run_in_blocks
 from combust.kernel.constants import DRY_AIR, WATER_GAS_CONSTANT, DryAir
 from combust.kernel.stoichiometry import molar_mass_per_carbon, stoichiometric_oxygen
 from combust.kernel.types import Atoms, Floats
@@ -92,7 +93,7 @@ def air_ratio_from_balance(
     """Return lambda from the carbon and the oxygen balance of O2, CO2, CO, HC and NO together [-].
 
     Rich and lean. The balances are solved exactly: the forward model's lambda comes back. Long arrays are worked in
-    blocks that stay in the processor's cache.
+    blocks that stay in the processor's cache, on all cores.
     """
     gases = [np.asarray(x, dtype=float) for x in (o2_dry_pct, co2_dry_pct, co_dry_ppm, hc_dry_ppm, no_dry_ppm)]
     weights = _balance_weights(fuel, air, water_gas)
@@ -104,12 +105,14 @@ def air_ratio_from_balance(
             return _balance(gases, weights, None, (None,) * 4)[()]
     out = np.empty(size)
     flat = [gas if gas.ndim == 0 else gas.reshape(-1) for gas in gases]
-    scratch = [np.empty(BLOCK) for _ in range(4)]
-    with np.errstate(divide="ignore", invalid="ignore"):
-        for start in range(0, size, BLOCK):
-            stop = min(start + BLOCK, size)
-            part = [gas if gas.ndim == 0 else gas[start:stop] for gas in flat]
-            _balance(part, weights, out[start:stop], [work[: stop - start] for work in scratch])
+
+    def work(start: int, stop: int) -> None:
+        scratch = [np.empty(stop - start) for _ in range(4)]
+        part = [gas if gas.ndim == 0 else gas[start:stop] for gas in flat]
+        with np.errstate(divide="ignore", invalid="ignore"):
+            _balance(part, weights, out[start:stop], scratch)
+
+    run_in_blocks(work, size, BLOCK)
     return out.reshape(shape)
 
 
@@ -169,7 +172,7 @@ def air_ratio_brettschneider(
 ) -> Any:
     """Return lambda by the closed form of Brettschneider (1979) [-].
 
-    It counts the CO2 of the air as burnt fuel and leaves argon with nitrogen: up to 0.9 % low at lambda 4.
+    It counts the CO2 of the air as burnt fuel: exact at lambda 1, 0.3 % low at 2, 0.8 to 0.93 % low at 4.
 
     References
     ----------
@@ -188,7 +191,8 @@ def air_ratio_spindt(
 ) -> Any:
     """Return lambda by Spindt's form over the oxygen-free stoichiometric ratio 138 (1 + h/4)/(12.01 + 1.008 h) [-].
 
-    It knows no fuel oxygen: do not use it for fuels with more than a little.
+    Between 0.1 % high and 0.9 % low over lambda 1 to 4 for fuels without oxygen. It knows no fuel oxygen: B7 reads up
+    to 1.05 % low, B100 up to 3.6 %.
 
     References
     ----------
@@ -210,7 +214,10 @@ def air_fuel_ratio_spindt(o2_pct: Any, co2_pct: Any, co_pct: Any, hc_pct: Any, h
 
 
 def air_ratio_shortcut(o2_dry_pct: Any) -> Any:
-    """Return 20.95/(20.95 - O2), kept only to show how far off it is: about 3 % high at lambda 1.6 [-]."""
+    """Return 20.95/(20.95 - O2), kept only to show how far off it is [-].
+
+    Liquid fuels without CO: 2.4 to 3 % high at lambda 1.6, 3.2 to 4 % at 2, up to 6 % at 4; CO makes it worse.
+    """
     with np.errstate(divide="ignore", invalid="ignore"):
         return 20.95 / (20.95 - o2_dry_pct)
 
