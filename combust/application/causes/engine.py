@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -22,6 +21,7 @@ from combust.application.causes.draws import (
 )
 from combust.application.causes.forward import Model
 from combust.application.causes.rows import Healthy, Row, Values, healthy_stages, row_of
+from combust.application.causes.visit import Hypothesis, Posterior, Visit
 from combust.domain.heater import Heater
 from combust.domain.instrument import InstrumentClass
 from combust.kernel.types import Floats
@@ -30,54 +30,6 @@ PRIOR_DRAWS = 112
 STAGE = "stage_mistaken"
 UNSTEADY = "not_steady"
 CLIMB_STEP = 0.05
-Hypothesis = tuple[Variant, ...]
-
-
-@dataclass
-class Visit:
-    """A visit in the model's terms: rows, observed channels, whitening for steady and unsteady readings, what was seen."""
-
-    rows: list[Row]
-    needed: list[frozenset[str]]
-    found: list[ev.Observation]
-    observed: Floats
-    whiten: Floats
-    whiten_unsteady: Floats
-    whiten_inverse: Floats
-    shift_unsteady: Floats
-    log_unsteady: float
-    seen: dict[str, float]
-    covariance: Floats
-
-    @property
-    def dimensions(self) -> int:
-        """Number of observed channels."""
-        return len(self.found)
-
-
-@dataclass
-class Posterior:
-    """Blocks of all hypotheses with their prior shares; keys are tuples of one or two variants."""
-
-    blocks: dict[Hypothesis, post.Block]
-    log_prior: dict[Hypothesis, float]
-    log_evidence: dict[Hypothesis, float] = field(default_factory=dict)
-    settled: dict[Hypothesis, float] = field(default_factory=dict)
-
-    def probabilities(self) -> dict[Hypothesis, float]:
-        """Return the probability of every hypothesis (by variant); the evidence must be final."""
-        if not self.settled:
-            keys = list(self.log_prior)
-            values = post.normalised([self.log_prior[key] + self.log_evidence[key] for key in keys])
-            self.settled = dict(zip(keys, values.tolist(), strict=True))
-        return self.settled
-
-    def effective_samples(self) -> float:
-        """Return the effective number of draws behind the whole posterior."""
-        share = self.probabilities()
-        square = sum(p * p / self.blocks[key].effective for key, p in share.items() if key in self.blocks)
-        total = sum(p for key, p in share.items() if key in self.blocks)
-        return total * total / square if square > 0.0 else 0.0
 
 
 class Engine:
@@ -179,7 +131,7 @@ class Engine:
         return reading
 
     def row(self, reading: Values, several: bool = False) -> Row:
-        """Return the row of a reading; without a stage the fullest one counts. ``several``: the visit has more stages."""
+        """Return the row of a reading, at the fullest stage if none is noted; ``several``: others were read too."""
         name = reading.get("stage")
         if name is None:
             name = max(self.stages, key=lambda key: self.stages[key].load)
@@ -193,21 +145,22 @@ class Engine:
         rows: list[Row],
         needed: list[frozenset[str]],
         found: list[ev.Observation],
-        probes: list[Mapping[str, Floats]],
+        probes: Sequence[Mapping[str, Any]],
         readings: Sequence[Values],
     ) -> Visit:
         matrix = ev.covariance(found, rows, probes, self.held)
         shift, variance = ev.unsteady_shift(found, self.held)
-        size = len(found)
-        lower = np.linalg.cholesky(matrix) if size else np.zeros((0, 0))
-        loose = np.linalg.cholesky(matrix + np.diag(variance)) if size else lower
+        lower: Any = np.linalg.cholesky(matrix)
+        loose: Any = np.linalg.cholesky(matrix + np.diag(variance))
+        whiten: Any = np.linalg.inv(lower).T
+        whiten_unsteady: Any = np.linalg.inv(loose).T
         return Visit(
             rows=rows,
             needed=needed,
             found=found,
             observed=np.array([one.value for one in found]),
-            whiten=np.linalg.inv(lower).T if size else lower,
-            whiten_unsteady=np.linalg.inv(loose).T if size else loose,
+            whiten=whiten,
+            whiten_unsteady=whiten_unsteady,
             whiten_inverse=lower.T,
             shift_unsteady=shift,
             log_unsteady=float(np.sum(np.log(np.diag(lower))) - np.sum(np.log(np.diag(loose)))),
@@ -286,7 +239,9 @@ class Engine:
             draws, shapes, means = [], [], []
             for key in work:
                 mean, cover = guesses[key] if key in guesses else post.next_proposal(result.blocks[key], size)
-                some, shape = post.propose(mean, post.WIDEN**2 * cover, count * (2 if share[key] > 0.4 else 1), generator)
+                some, shape = post.propose(
+                    mean, post.WIDEN**2 * cover, count * (2 if share[key] > 0.4 else 1), generator
+                )
                 draws.append(some)
                 shapes.append(shape)
                 means.append(mean)
@@ -306,7 +261,9 @@ class Engine:
         blocks = [result.blocks[key] for key in few]
         u = np.stack([block.u[:, :size] for block in blocks])
         residual = np.stack([block.residual for block in blocks])
-        weight = post.tempered(np.stack([block.log_weight + block.log_likelihood for block in blocks]), 2.5 * (size + 1))
+        weight = post.tempered(
+            np.stack([block.log_weight + block.log_likelihood for block in blocks]), 2.5 * (size + 1)
+        )
         means, covers, logs = post.linear_proposals(u, residual, weight)
         for key, value in zip(few, logs, strict=True):
             hope[key] = max(hope[key], self._as_student(visit, float(value), key) + result.log_prior[key])
@@ -319,7 +276,7 @@ class Engine:
         keys = list(starts)
         place = np.clip(np.stack(list(starts.values())), -3.0, 3.0)
         size = place.shape[1]
-        cover = np.zeros((len(keys), size, size))
+        cover: Any = np.zeros((len(keys), size, size))
         for _ in range(2):
             draws = [np.concatenate([here[None], here + CLIMB_STEP * np.eye(size)]) for here in place]
             residual = np.stack(self.residuals_of(visit, keys, draws))
@@ -335,7 +292,7 @@ class Engine:
         return {key: (place[index], cover[index] * wider[index]) for index, key in enumerate(keys)}
 
     def residuals_of(self, visit: Visit, keys: Sequence[Hypothesis], draws: Sequence[Floats]) -> list[Floats]:
-        """Return whitened residuals of draws of several hypotheses in one forward run (mistaken stages in their own)."""
+        """Return whitened residuals of draws of several hypotheses, in one forward run (two with mistaken stages)."""
         found: list[Floats] = [np.zeros((0, 0))] * len(keys)
         for moved in (False, True):
             some = [index for index, key in enumerate(keys) if any(one.cause == STAGE for one in key) == moved]
@@ -388,7 +345,9 @@ class Engine:
             generator = np.random.default_rng(size)
             far = generator.chisquare(size, 20_000) * self.freedom / generator.chisquare(self.freedom, 20_000)
             self._limits[size] = float(np.quantile(far, self.held.decide("fits_quantile")))
-        best = min(float(np.min(np.einsum("ij,ij->i", block.residual, block.residual))) for block in result.blocks.values())
+        best = min(
+            float(np.min(np.einsum("ij,ij->i", block.residual, block.residual))) for block in result.blocks.values()
+        )
         return best <= self._limits[size]
 
     def probe_cache(self, row: Row) -> Mapping[str, Floats]:

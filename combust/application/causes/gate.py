@@ -73,7 +73,13 @@ def look_at(engine: Engine, readings: Sequence[Values]) -> Gate:
     outdoors = all(reading.get("location") == "outdoors" for reading in readings)
     seen = dict.fromkeys(column for reading in readings for column, _ in ev.seen_answers(reading, "", 1.0))
     return Gate(
-        stop, rest, any(code in found for code in INVALID), outdoors, tuple(used), tuple(dict.fromkeys(assumed)), tuple(seen)
+        stop,
+        rest,
+        any(code in found for code in INVALID),
+        outdoors,
+        tuple(used),
+        tuple(dict.fromkeys(assumed)),
+        tuple(seen),
     )
 
 

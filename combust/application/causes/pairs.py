@@ -13,7 +13,8 @@ from combust.application.causes.draws import OWN, PAIR_SIZE, SINGLE_SIZE, STRUCT
 from combust.kernel.types import Floats
 
 if TYPE_CHECKING:
-    from combust.application.causes.engine import Engine, Posterior, Visit
+    from combust.application.causes.engine import Engine
+    from combust.application.causes.visit import Posterior, Visit
 
 FULL_PAIRS = 10  # pairs that are drawn in full
 SCREEN_DRAWS = 64
@@ -44,9 +45,7 @@ def weigh_pairs(
         _draw_in_full(engine, visit, result, chosen, generator)
 
 
-def _screen(
-    engine: Engine, visit: Visit, residuals: Mapping[Variant, Floats], pairs: list[Any]
-) -> dict[str, Floats]:
+def _screen(engine: Engine, visit: Visit, residuals: Mapping[Variant, Floats], pairs: list[Any]) -> dict[str, Floats]:
     """Return ln evidence of the additive approximation: residual(a, b) = residual(a) + residual(b) - residual(healthy).
 
     All variants share the structure draws, so their residuals may be added draw by draw.

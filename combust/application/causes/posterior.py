@@ -36,7 +36,7 @@ class Block:
     weights: Floats = field(default_factory=lambda: np.zeros(0))
 
     def settle(self) -> None:
-        """Work out evidence (ln of the mean likelihood over the prior), posterior weights and their effective number."""
+        """Work out ln evidence (mean likelihood over the prior), posterior weights and their effective number."""
         total = self.log_weight + self.log_likelihood
         top = float(np.max(total))
         weight = np.exp(total - top)
@@ -122,7 +122,8 @@ def propose(mean: Floats, cover: Floats, count: int, generator: np.random.Genera
     factor = np.linalg.cholesky(cover + 1e-10 * np.eye(len(mean)))
     normal = generator.standard_normal((count, len(mean)))
     stretch = np.sqrt(generator.chisquare(FREEDOM_PROPOSAL, count) / FREEDOM_PROPOSAL)
-    return mean + (normal @ factor.T) / stretch[:, None], np.linalg.inv(factor)
+    draws: Floats = mean + (normal @ factor.T) / stretch[:, None]
+    return draws, np.linalg.inv(factor)
 
 
 def mixture_weight(block: Block) -> Floats:
@@ -152,17 +153,9 @@ def mixture_weight(block: Block) -> Floats:
     return mixed
 
 
-def chi_square_quantile(probability: float, freedom: int) -> float:
-    """Return the quantile of chi-square by Wilson and Hilferty's cube (1931); within 1 % above 5 degrees of freedom."""
-    from statistics import NormalDist
-
-    z = NormalDist().inv_cdf(probability)
-    ratio = 2.0 / (9.0 * freedom)
-    return float(freedom * (1.0 - ratio + z * np.sqrt(ratio)) ** 3)
-
-
 def normalised(log_values: Any) -> Floats:
     """Return exp(log_values) normalised to sum 1."""
     values = np.asarray(log_values, dtype=float)
     weight: Floats = np.exp(values - np.max(values))
-    return weight / weight.sum()
+    share: Floats = weight / weight.sum()
+    return share

@@ -11,7 +11,7 @@ import numpy as np
 from combust.application.causes.adjust import advise_trim
 from combust.application.causes.catalogue import HEALTHY, Convictions, convictions
 from combust.application.causes.checks import propose_checks
-from combust.application.causes.engine import Engine, Posterior, Visit
+from combust.application.causes.engine import Engine
 from combust.application.causes.gate import Gate, look_at
 from combust.application.causes.result import (
     CausesResult,
@@ -23,6 +23,7 @@ from combust.application.causes.result import (
 )
 from combust.application.causes.rows import Values
 from combust.application.causes.separate import bayes_errors, inseparable
+from combust.application.causes.visit import Posterior, Visit
 from combust.application.causes.words import severity_text
 from combust.data.errors import CombustError, Fault
 from combust.domain.heater import Heater
@@ -225,7 +226,8 @@ def judge_visit(engine: Engine, readings: Sequence[Values], *, pairs: bool, next
 NOTHING_FITS = Finding(
     "nothing_fits",
     "warn",
-    "No cause, nor any two, explains what was entered. Check the numbers, the stage, and whether the profile is of this heater.",
+    "No cause, nor any two, explains what was entered. Check the numbers, the stage, and whether the profile is of "
+    "this heater.",
 )
 
 
@@ -244,9 +246,7 @@ def _measurement_share(engine: Engine, explanations: Mapping[frozenset[str], flo
     return sum(share for names, share in explanations.items() if any(causes[name].measurement for name in names))
 
 
-def _only_measurement(
-    engine: Engine, explanations: Mapping[frozenset[str], float]
-) -> dict[frozenset[str], float]:
+def _only_measurement(engine: Engine, explanations: Mapping[frozenset[str], float]) -> dict[frozenset[str], float]:
     """Return the explanations by sample and instrument alone, summing to 1: nothing about the heater is told."""
     causes = engine.held.causes
     kept: dict[frozenset[str], float] = {}
