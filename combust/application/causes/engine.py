@@ -206,6 +206,7 @@ class Engine:
                 blocks[key] = post.Block(
                     self.prior_u[variant], likelihood, residual, np.zeros(PRIOR_DRAWS), PRIOR_DRAWS
                 )
+                blocks[key].sizes = _sizes(self.prior_parts[variant])
                 blocks[key].settle()
         result = Posterior(blocks, log_prior, {key: block.log_evidence for key, block in blocks.items()})
         generator = np.random.default_rng([self.seed, visit.dimensions])
@@ -245,10 +246,9 @@ class Engine:
                 draws.append(some)
                 shapes.append(shape)
                 means.append(mean)
-            residuals = self.residuals_of(visit, work, draws)
-            for key, some, residual, mean, shape in zip(work, draws, residuals, means, shapes, strict=True):
+            for key, drawn, mean, shape in zip(work, self.drawn(visit, work, draws), means, shapes, strict=True):
                 block = result.blocks[key]
-                post.extend(block, some, self.log_likelihood(visit, residual, key), residual, mean, shape)
+                post.extend(block, drawn, self.log_likelihood(visit, drawn.residual, key), mean, shape)
                 result.log_evidence[key] = block.log_evidence
 
     def _guess(
@@ -279,7 +279,7 @@ class Engine:
         cover: Any = np.zeros((len(keys), size, size))
         for _ in range(2):
             draws = [np.concatenate([here[None], here + CLIMB_STEP * np.eye(size)]) for here in place]
-            residual = np.stack(self.residuals_of(visit, keys, draws))
+            residual = np.stack([drawn.residual for drawn in self.drawn(visit, keys, draws)])
             start = residual[:, 0]
             slope = (residual[:, 1:] - start[:, None]) / CLIMB_STEP
             cover = np.linalg.inv(np.eye(size) + slope @ slope.transpose(0, 2, 1))
@@ -291,9 +291,9 @@ class Engine:
         wider = np.maximum(1.0, (self.freedom + square) / (self.freedom + visit.dimensions))
         return {key: (place[index], cover[index] * wider[index]) for index, key in enumerate(keys)}
 
-    def residuals_of(self, visit: Visit, keys: Sequence[Hypothesis], draws: Sequence[Floats]) -> list[Floats]:
-        """Return whitened residuals of draws of several hypotheses, in one forward run (two with mistaken stages)."""
-        found: list[Floats] = [np.zeros((0, 0))] * len(keys)
+    def drawn(self, visit: Visit, keys: Sequence[Hypothesis], draws: Sequence[Floats]) -> list[post.Drawn]:
+        """Return draws of several hypotheses, evaluated in one forward run (two with mistaken stages)."""
+        found: dict[int, post.Drawn] = {}
         for moved in (False, True):
             some = [index for index, key in enumerate(keys) if any(one.cause == STAGE for one in key) == moved]
             if not some:
@@ -302,11 +302,12 @@ class Engine:
             sizes = [len(draws[index]) for index in some]
             expected = self.expected(visit, stacked(parts, sizes) if len(parts) > 1 else parts[0])
             start = 0
-            for index, count in zip(some, sizes, strict=True):
+            for index, count, part in zip(some, sizes, parts, strict=True):
                 unsteady = any(one.cause == UNSTEADY for one in keys[index])
-                found[index] = self.whitened(visit, expected[start : start + count], unsteady)
+                residual = self.whitened(visit, expected[start : start + count], unsteady)
+                found[index] = post.Drawn(draws[index], residual, _sizes(part))
                 start += count
-        return found
+        return [found[index] for index in range(len(keys))]
 
     def _as_student(self, visit: Visit, gaussian: float, key: Sequence[Variant]) -> float:
         """Return a Gaussian ln evidence on the scale of the Student likelihood, with what was seen."""
@@ -321,10 +322,8 @@ class Engine:
         for key, share in result.probabilities().items():
             if share < 1e-4 or key not in result.blocks or all(variant.cause != cause for variant in key):
                 continue
-            block = result.blocks[key]
-            keep = np.argsort(-block.weights)[:400]
-            sizes.append(self.drawer.parameters(block.u[keep], *key)[f"size_{cause}"])
-            weights.append(share * block.weights[keep])
+            sizes.append(result.blocks[key].sizes[cause])
+            weights.append(share * result.blocks[key].weights)
         if not sizes:
             return np.zeros(0), np.zeros(0)
         weight = np.concatenate(weights)
@@ -368,6 +367,11 @@ def _columns(found: Sequence[ev.Observation], channels: Sequence[Mapping[str, An
     for position, one in enumerate(found):
         columns[:, position] = channels[one.row][one.channel][:count]
     return columns
+
+
+def _sizes(parameters: Parameters) -> dict[str, Floats]:
+    """Return the size of each cause among parameters."""
+    return {key.removeprefix("size_"): value for key, value in parameters.items() if key.startswith("size_")}
 
 
 def _too_few(share: float, effective: float) -> bool:

@@ -99,10 +99,11 @@ def _draw_in_full(
 ) -> None:
     """Start every chosen pair from prior draws through the real forward model, then refine like a single cause."""
     draws = [_pair_normals(engine, key) for key in chosen]
-    found = engine.residuals_of(visit, chosen, draws)
-    for key, u, residual in zip(chosen, draws, found, strict=True):
-        likelihood = engine.log_likelihood(visit, residual, key)
-        block = post.Block(u, likelihood, residual, np.zeros(len(u)), len(u))
+    for key, drawn in zip(chosen, engine.drawn(visit, chosen, draws), strict=True):
+        likelihood = engine.log_likelihood(visit, drawn.residual, key)
+        count = len(drawn.u)
+        block = post.Block(drawn.u, likelihood, drawn.residual, np.zeros(count), count)
+        block.sizes = drawn.sizes
         block.settle()
         result.blocks[key] = block
         result.log_evidence[key] = block.log_evidence

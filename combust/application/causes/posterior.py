@@ -34,6 +34,7 @@ class Block:
     log_evidence: float = 0.0
     effective: float = 0.0
     weights: Floats = field(default_factory=lambda: np.zeros(0))
+    sizes: dict[str, Floats] = field(default_factory=dict)
 
     def settle(self) -> None:
         """Work out ln evidence (mean likelihood over the prior), posterior weights and their effective number."""
@@ -107,8 +108,19 @@ def next_proposal(block: Block, size: int) -> tuple[Floats, Floats]:
     return means[0], covers[0]
 
 
-def extend(block: Block, draws: Floats, log_likelihood: Floats, residual: Floats, mean: Floats, shape: Floats) -> None:
+@dataclass(frozen=True, slots=True)
+class Drawn:
+    """Evaluated draws of a proposal: normals, whitened residuals, and the size of each cause."""
+
+    u: Floats
+    residual: Floats
+    sizes: dict[str, Floats]
+
+
+def extend(block: Block, drawn: Drawn, log_likelihood: Floats, mean: Floats, shape: Floats) -> None:
     """Add the evaluated draws of a proposal to a block, and weight all of its draws as one mixture."""
+    draws, residual = drawn.u, drawn.residual
+    block.sizes = {name: np.concatenate([block.sizes[name], size]) for name, size in drawn.sizes.items()}
     block.u = np.concatenate([block.u[:, : draws.shape[1]], draws])
     block.log_likelihood = np.concatenate([block.log_likelihood, log_likelihood])
     block.residual = np.concatenate([block.residual, residual])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
@@ -12,7 +13,7 @@ from combust.application.causes.adjust import advise_trim
 from combust.application.causes.catalogue import HEALTHY, Convictions, convictions
 from combust.application.causes.checks import propose_checks
 from combust.application.causes.engine import Engine
-from combust.application.causes.gate import Gate, look_at
+from combust.application.causes.gate import Gate, look_at, look_at_many
 from combust.application.causes.result import (
     CausesResult,
     Explanation,
@@ -32,6 +33,7 @@ from combust.domain.limits import Finding
 from combust.domain.reading import Reading
 
 LEVEL = 0.9
+CHUNK = 128  # visits that are interpreted together; one is weighed at a time
 LEAST_TOLD = 1e-4
 
 Readings = Reading | Mapping[str, Any] | Iterable[Reading | Mapping[str, Any]]
@@ -112,10 +114,12 @@ def rank_visits(
     instrument: str | InstrumentClass | None = None,
     causes: str | Path | Convictions | None = None,
 ) -> Iterator[VisitResult]:
-    """Yield the result of each visit (a sequence of checked readings); one visit is in memory at a time."""
+    """Yield the result of each visit (a sequence of checked readings); memory does not grow with their number."""
     engine = _engine(heater, convictions(causes), instrument_class(instrument), seed)
-    for readings in visits:
-        yield judge_visit(engine, readings, pairs=pairs, next_checks=next_checks)
+    stream = iter(visits)
+    while some := list(islice(stream, CHUNK)):
+        for readings, gate in zip(some, look_at_many(engine, some), strict=True):
+            yield judge_visit(engine, readings, pairs=pairs, next_checks=next_checks, gate=gate)
 
 
 _ENGINES: dict[tuple[int, int, str, int], tuple[Heater, Convictions, Engine]] = {}
@@ -173,9 +177,11 @@ def _row_faults(heater: Heater, reading: Reading, held: Convictions) -> list[Fau
     return faults
 
 
-def judge_visit(engine: Engine, readings: Sequence[Values], *, pairs: bool, next_checks: bool) -> VisitResult:
-    """Return what one visit means."""
-    gate = look_at(engine, readings)
+def judge_visit(
+    engine: Engine, readings: Sequence[Values], *, pairs: bool, next_checks: bool, gate: Gate | None = None
+) -> VisitResult:
+    """Return what one visit means; ``gate`` spares a second look when the caller has taken it."""
+    gate = look_at(engine, readings) if gate is None else gate
     visit, residuals, result = engine.posterior(gate.used, pairs=pairs)
     explanations = _explanations(result)
     valid = not gate.invalid and _measurement_share(engine, explanations) < engine.held.decide("invalid_probability")
