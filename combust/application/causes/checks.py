@@ -71,13 +71,16 @@ def propose_checks(
     *,
     stopped: bool,
     outdoors: bool,
+    valid: bool,
     generator: np.random.Generator,
 ) -> tuple[NextCheck, ...]:
-    """Return the checks worth making next, in the order they should be made."""
+    """Return the checks worth making next, in the order they should be made; of an invalid reading only its own."""
     held = engine.held
     done = checks_done(readings)
     allowed = [check for check in held.checks.values() if check.name not in done]
     allowed = [check for check in allowed if is_allowed(check, readings, stopped=stopped, outdoors=outdoors)]
+    if not valid:
+        allowed = [check for check in allowed if check.tier == "validity" or check.name in ("span_gas", "cab_co")]
     gains = expected_gains(engine, visit, result, readings, [check.name for check in allowed], generator)
     skip = {tier: held.decide("skip_bits") for tier in TIERS} | {"validity": held.decide("skip_validity_bits")}
     worth = [check for check in allowed if gains[check.name] >= skip[check.tier]]
@@ -284,18 +287,18 @@ def _read_density(
         noise = noise - cross @ cross.T
         shift = np.stack([part.residual @ cross.T for part in parts])
     center = expected + shift
-    extra = np.zeros((len(parts), len(channels)))
+    extra = np.zeros((len(parts), len(channels), len(channels)))
     for index, part in enumerate(parts):
         if any(variant.cause == "not_steady" for variant in part.key):
             extra[index] = ev.unsteady_shift(new, engine.held)[1]
     mean = center.mean(axis=1)
     apart = center - mean[:, None]
     size = len(channels)
-    cover = np.einsum("pni,pnj->pij", apart, apart) / DRAWS + noise + extra[:, :, None] * np.eye(size)
+    cover = np.einsum("pni,pnj->pij", apart, apart) / DRAWS + noise + extra
     cover += 1e-9 * np.eye(size)
     factor = np.linalg.cholesky(cover)
     pick = generator.integers(0, DRAWS, (len(parts), SAMPLES))
-    noisy = np.linalg.cholesky(noise + extra[:, :, None] * np.eye(size) + 1e-9 * np.eye(size))
+    noisy = np.linalg.cholesky(noise + extra + 1e-9 * np.eye(size))
     imagined_results = np.take_along_axis(center, pick[:, :, None], axis=1) + np.einsum(
         "pij,psj->psi", noisy, generator.standard_normal((len(parts), SAMPLES, size))
     )

@@ -149,9 +149,9 @@ class Engine:
         readings: Sequence[Values],
     ) -> Visit:
         matrix = ev.covariance(found, rows, probes, self.held)
-        shift, variance = ev.unsteady_shift(found, self.held)
+        shift, added = ev.unsteady_shift(found, self.held)
         lower: Any = np.linalg.cholesky(matrix)
-        loose: Any = np.linalg.cholesky(matrix + np.diag(variance))
+        loose: Any = np.linalg.cholesky(matrix + added)
         whiten: Any = np.linalg.inv(lower).T
         whiten_unsteady: Any = np.linalg.inv(loose).T
         return Visit(

@@ -224,7 +224,10 @@ def _own_spread(channel: str, tolerance: Mapping[str, float]) -> float:
 
 
 def unsteady_shift(found: Sequence[Observation], held: Convictions) -> tuple[Floats, Floats]:
-    """Return mean shift and added variance of each observed channel when the reading was not steady."""
+    """Return mean shift and added covariance of the observed channels when the reading was not steady.
+
+    O2 and CO2 of one row move together: an unsteady flame is still one gas.
+    """
     rows = held.table["unsteady"]
     names = {
         "o2": "air_ratio",
@@ -242,7 +245,12 @@ def unsteady_shift(found: Sequence[Observation], held: Convictions) -> tuple[Flo
         elif one.channel in ("span_over_3min", "drift"):
             factor = numbers["unsteady_span_factor" if one.channel == "span_over_3min" else "unsteady_drift_factor"]
             variance[position] = np.log(factor) ** 2 - one.scatter**2
-    return shift, variance
+    matrix = np.diag(variance)
+    for first, one in enumerate(found):
+        for second, other in enumerate(found):
+            if (one.channel, other.channel) == ("o2", "co2") and one.row == other.row:
+                matrix[first, second] = matrix[second, first] = 0.98 * variance[first]
+    return shift, matrix
 
 
 def seen_likelihood(

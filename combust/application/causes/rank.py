@@ -197,7 +197,7 @@ def judge_visit(
             errors = _errors(engine, visit, residuals, gate)
             sets += inseparable(errors, first, engine.held.decide("inseparable_error"))
         proposed = propose_checks(
-            engine, visit, result, gate.used, stopped=stopped, outdoors=gate.outdoors, generator=generator
+            engine, visit, result, gate.used, stopped=stopped, outdoors=gate.outdoors, valid=valid, generator=generator
         )
     fits = engine.fits(visit, result)
     adjust, why_not = None, "a stop condition comes first." if stopped else "the reading is not valid."
