@@ -10,20 +10,49 @@ from typing import NamedTuple
 
 import numpy as np
 
+from combust.application.causes.catalogue import convictions
+from combust.application.causes.draws import STRUCTURE
+from combust.application.causes.engine import Engine
 from combust.application.causes.rank import rank_visits
 from combust.domain.heater import Heater
+from combust.domain.instrument import instrument_class
 from tests.simulator.columns import GAS, TEMPERATURES, WORKSHOP, only
-from tests.simulator.faults import CAUSES, HEATER_FAULTS, drawn_causes
+from tests.simulator.faults import HEATER_FAULTS, drawn_causes
 from tests.simulator.heaters import hidden_heater, profile
+from tests.simulator.own_model import own_visits, without
+from tests.simulator.policy import follow
 from tests.simulator.visits import visits
 
-HEATERS, VISITS, FULL_VISITS = 30, 100, 24
+HEATERS, VISITS, FULL_VISITS, WAYS = 30, 100, 24, 3
+RANKED = (len(STRUCTURE), STRUCTURE.index("exponent"), STRUCTURE.index("steepness"))
 SETS = {
     "gas": (GAS, (0,)),
     "temperatures": (GAS + TEMPERATURES, (0,)),
     "workshop": (GAS + TEMPERATURES + WORKSHOP, (0,)),
     "full": (None, (0, 1, 2, 3)),
 }
+
+
+OWN_VISITS, OWN_CHANNELS = 100, ["o2", "setting", "co", "flue", "rise"]
+LESS_CHANNELS = [*OWN_CHANNELS, "voltage", "intake_static", "exhaust_static", "ambient_o2"]
+LESS_SEEN = ["probe_leak_test"]
+LESS = {
+    "flue": ("flue_temp_c",),
+    "rise": ("air_out_temp_c",),
+    "setting": ("co2_dry_pct",),
+    "voltage": ("supply_v",),
+    "ports": ("intake_static_pa", "exhaust_static_pa"),
+    "ambient": ("ambient_o2_pct",),
+    "leak test": ("probe_leak_test",),
+}
+
+
+class Own(NamedTuple):
+    """One visit drawn from the model: top probability, whether it is right, ranks of the true normals."""
+
+    stated: float
+    right: bool
+    ranks: tuple[float, ...]
 
 
 class Judged(NamedTuple):
@@ -83,7 +112,46 @@ def one_heater(index):
     names = drawn_causes(rng, 4)
     cases = visits(hidden, names, rng)
     found["singles_with_pairs"] = judge(heater, names, cases, *SETS["workshop"], pairs=True)
+    engine = Engine(heater, convictions(), instrument_class(None), 1)
+    found["own"] = own_calibration(engine, np.random.default_rng([21, index]))
+    found["less"] = [sharpness_without_columns(engine, np.random.default_rng([22, index]))]
+    names = drawn_causes(rng, WAYS)
+    for truth, case in zip(names, visits(hidden, names, rng), strict=True):
+        ways = tuple(follow(heater, truth, case, proposed=proposed) for proposed in (True, False))
+        found.setdefault("ways", []).append(ways)
     return found
+
+
+def own_calibration(engine, generator):
+    """Judge visits that the model itself drew: calibration and rank of severity and structure given the true variant."""
+    told = []
+    for variant, u, reading in own_visits(engine, OWN_CHANNELS, (), OWN_VISITS, generator):
+        _, _, result = engine.posterior([reading], pairs=False)
+        shares: dict[str, float] = {}
+        for (one,), share in result.probabilities().items():
+            shares[one.cause] = shares.get(one.cause, 0.0) + share
+        top = max(shares, key=shares.get)
+        block = result.blocks[(variant,)]
+        ranks = tuple(float(block.weights @ (block.u[:, place] < u[place])) for place in RANKED)
+        told.append(Own(shares[top], top == variant.cause, ranks))
+    return told
+
+
+def sharpness_without_columns(engine, generator):
+    """Return, for a few visits drawn from the model, the entropy [bit] with all columns and without some."""
+    told = []
+    for _, _, reading in own_visits(engine, LESS_CHANNELS, LESS_SEEN, 6, generator):
+        row = {"all": entropy(engine, reading)}
+        row |= {name: entropy(engine, without(reading, *columns)) for name, columns in LESS.items()}
+        told.append(row)
+    return told
+
+
+def entropy(engine, reading):
+    """Entropy of the variants of one reading [bit]."""
+    share = np.array(list(engine.posterior([reading], pairs=False)[2].probabilities().values()))
+    share = share[share > 0.0]
+    return float(-np.sum(share * np.log2(share)))
 
 
 def run_study():
@@ -112,6 +180,3 @@ def calibration(judged):
         if np.any(bins == number)
     )
     return float(error), float(np.mean(stated) - np.mean(right))
-
-
-assert len(CAUSES) == 18
