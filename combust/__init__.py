@@ -26,6 +26,7 @@ _PUBLIC = {
     "fuel": ("combust.domain.catalogue", "fuel"),
     "interpret": ("combust.application.reading_result", "interpret"),
     "interpret_table": ("combust.edge.tables.readings", "interpret_table"),
+    "rank_causes": ("combust.application.causes.rank", "rank_causes"),
     "load_fuels": ("combust.domain.catalogue", "load_fuels"),
     "stoichiometric_air": ("combust.domain.gas", "stoichiometric_air"),
 }

@@ -201,7 +201,8 @@ def test_json_has_the_keys_of_the_contract_and_no_nan(heater):
     assert [visit["visit_id"] for visit in table["visits"]] == ["a", "b"]
     visit = table["visits"][0]
     keys = {
-        "visit_id", "heater_id", "valid", "stop", "causes", "marginal", "explanations", "cannot_separate", "next_checks",
+        "visit_id", "heater_id", "valid", "stop", "causes", "marginal", "explanations", "cannot_separate",
+        "next_checks",
         "adjust", "fits", "effective_samples", "findings", "seed",
     }  # fmt: skip
     assert keys <= set(visit)
@@ -221,15 +222,8 @@ def test_faults_are_told_at_once(heater):
 
 def test_nothing_fits(heater):
     """Half the flue temperature at twice the fuel heat cannot be explained: it says so."""
-    absurd = {
-        **HERE,
-        "o2_dry_pct": 8.2,
-        "flue_temp_c": 60,
-        "air_in_temp_c": 20,
-        "air_out_temp_c": 240,
-        **VALID,
-        **STEADY,
-    }
+    absurd = {**HERE, "o2_dry_pct": 8.2, "flue_temp_c": 60, "air_in_temp_c": 20, "air_out_temp_c": 240}
+    absurd |= {**VALID, **STEADY}
     found = rank_causes(heater, {**absurd, "supply_v": 12.6, "blower_rpm": 4700, "exhaust_static_pa": 900.0})[0]
     assert not found.fits
     assert found.findings[0].code == "nothing_fits"

@@ -70,7 +70,7 @@ def test_recirculation_takes_air():
 @pytest.mark.hand
 @pytest.mark.parametrize(("steepness", "lost"), [(0.0, 0.087), (2.0, 0.045)])
 def test_doubling_a_fifth_of_the_resistance(steepness, lost):
-    """Trade notes 1.2: doubling a duct that is 20 % of the resistance costs 8.7 % (flat) or 4.5 % (steep) of the air."""
+    """Trade notes 1.2: doubling a duct of 20 % of the resistance costs 8.7 % (flat) or 4.5 % (steep) of the air."""
     state = run(r_in=2.0, w_in=0.2, w_ex=0.0, hot_share=0.0, steepness=steepness)
     assert 1.0 - state.air == pytest.approx(lost, abs=0.0006)
     assert resistance_from_air_change(1.0 - lost, steepness) == pytest.approx(1.2, abs=0.003)

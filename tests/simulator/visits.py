@@ -152,7 +152,7 @@ def _checks(heater, state, c, names, rng):
     unsteady = c["unsteady"] > 0.0
     petrol = c["petrol"] > 0.5
     sample = look(
-        {"as_stated": 0.97, "other": 0.02, "waxed": 0.01},
+        {"as_stated": 0.99, "other": 0.006, "waxed": 0.004},
         {
             "fuel_other": {"as_stated": 0.10, "other": 0.90},
             "fuel_under": {"as_stated": 0.90, "waxed": 0.06, "water": 0.04},
