@@ -55,7 +55,7 @@ def command(
 
     \b
     Example:
-      combust cause --heater data/heaters/lf-0312.toml --o2-dry 4.84 --stage high --location outdoors
+      combust cause --heater data/heaters/LF-0312.toml --o2-dry 4.84 --stage high --location outdoors
     """
     heater = Heater.load(profile, catalogue=load_fuels(fuels_file) if fuels_file else None)
     readings, refused = _readings(source, mapping, options, heater)
