@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from combust.application.causes.result import Adjustment
 from combust.application.causes.rows import Row, Values, dry_o2_of_air_ratio
+from combust.application.causes.words import severity_moments
 from combust.kernel.constants import DRY_AIR
 
 if TYPE_CHECKING:
@@ -26,7 +27,7 @@ FIRST = (
 
 
 def advise_trim(
-    engine: Engine, visit: Visit, result: Posterior, readings: Sequence[Values], marginal: Mapping[str, float]
+    engine: Engine, visit: Visit, result: Posterior, readings: Sequence[Values]
 ) -> tuple[Adjustment | None, str]:
     """Return the trim, or None with the reason in words. The caller has ruled out stops and invalid readings."""
     needed = engine.held.decide("trim_probability")
@@ -46,7 +47,7 @@ def advise_trim(
         return None, "the reading was taken with a duct off."
     if best == "site":
         return _site_trim(engine, visit.rows[index])
-    return _fuel_trim(engine, visit, result, readings, index, best)
+    return _fuel_trim(engine, visit.rows[index], result, readings, best)
 
 
 def _by_causes(result: Posterior) -> dict[frozenset[str], float]:
@@ -94,12 +95,11 @@ def _site_u(row: Row) -> float:
 
 
 def _fuel_trim(
-    engine: Engine, visit: Visit, result: Posterior, readings: Sequence[Values], index: int, kind: str
+    engine: Engine, row: Row, result: Posterior, readings: Sequence[Values], kind: str
 ) -> tuple[Adjustment | None, str]:
     """Trim the fuel back to the heater's own healthy lambda at this site, inside the profile's band."""
-    row = visit.rows[index]
     cause = "fuel_over" if kind == "leaner" else "fuel_under"
-    change, change_u = engine.severity_moments(visit, result, cause)
+    change, change_u = severity_moments(result, cause)
     trim = 100.0 * (1.0 / (1.0 + change) - 1.0)
     u = 100.0 * change_u / (1.0 + change) ** 2
     healthy = float(engine.model.expected_healthy(row).air_ratio)
