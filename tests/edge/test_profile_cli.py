@@ -70,14 +70,12 @@ def test_new_writes_a_file_once_and_never_over_another(capsys, tmp_path):
     assert "profile check" in out
     before = path.read_text(encoding="utf-8")
     code, out, err = run(capsys, "profile", "new", "--out", path)
-    assert code == 3
-    assert len(json.loads(out)["faults"]) >= 3, "under --json exactly one object also when refused"
+    assert (code, out) == (3, "")
     assert "exists already" in err
     assert path.read_text(encoding="utf-8") == before
     # not filled in yet: refused, with lines
     code, out, err = run(capsys, "profile", "check", path)
-    assert code == 3
-    assert len(json.loads(out)["faults"]) >= 3, "under --json exactly one object also when refused"
+    assert (code, out) == (3, "")
     assert re.search(r"line \d+: baseline\[1\]\.o2_dry_pct = \? is still the placeholder", err)
 
 
@@ -105,7 +103,7 @@ def test_check_refuses_with_every_fault_and_its_line(capsys, tmp_path):
     )
     code, out, err = run(capsys, "profile", "check", path, "--json")
     assert code == 3
-    assert len(json.loads(out)["faults"]) >= 3, "under --json exactly one object also when refused"
+    assert len(json.loads(out)["faults"]) >= 3
     for line in (1, 3, 4):
         assert f"- line {line}: " in err
     assert "Did you mean fuel?" in err
@@ -184,8 +182,7 @@ def test_other_units_of_the_duct_command(capsys):
 
 def test_refusals_of_the_duct_command_are_told_at_once(capsys):
     code, out, err = run(capsys, "duct", "--fuel", "dieesl")
-    assert code == 3
-    assert len(json.loads(out)["faults"]) >= 3, "under --json exactly one object also when refused"
+    assert (code, out) == (3, "")
     assert "fuel_l_per_h is needed" in err
     assert "air_ratio is needed" in err
     assert "Did you mean diesel" in err
