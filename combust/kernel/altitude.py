@@ -10,7 +10,7 @@ from combust.kernel import air
 from combust.kernel.constants import ZERO_CELSIUS_K
 from combust.kernel.types import Floats
 
-BLOCK = 16_384
+BLOCK = 24_576
 DEGREE = 4
 LOWEST_M, HIGHEST_M = -430.0, 9000.0
 COLDEST_C, HOTTEST_C = -60.0, 60.0

@@ -169,7 +169,7 @@ def hot_gas_state(
     stoichiometric = stoichiometric_air_mass(base.atoms)
     flow = np.ones(np.broadcast_shapes(sigma.shape, draws.steepness.shape))
     for _ in range(ROUNDS):
-        air, fuel, speed, lam = _mass_flows(base, sigma, ratio, flow, hold, held)
+        fuel, speed, lam = _mass_flows(base, sigma, ratio, flow, hold, held)
         gas_mass = fuel * ratio * (lam * stoichiometric + 1.0) / (base.air_ratio * stoichiometric + 1.0)
         flame = flame_temperature(base.atoms, base.net_heating_value, lam, intake)
         flue = cold + (flame - cold) * np.exp(-ntu * gas_mass ** (draws.exchanger_exponent - 1.0))
@@ -178,7 +178,7 @@ def hot_gas_state(
         flow = new
         if done:
             break
-    air, fuel, speed, lam = _mass_flows(base, sigma, ratio, flow, hold, held)
+    fuel, speed, lam = _mass_flows(base, sigma, ratio, flow, hold, held)
     useful = _useful_share(base, lam, flue, intake) / _useful_share(
         base, base.air_ratio, draws.flue_temp, base.intake_temp
     )
@@ -186,16 +186,16 @@ def hot_gas_state(
 
 
 def _mass_flows(base: HotGasBase, sigma: Any, ratio: Any, flow: Any, hold: str, held: Any) -> tuple[Any, ...]:
-    """Return air mass over baseline, fuel trim, speed trim and lambda."""
+    """Return fuel trim, speed trim and lambda."""
     one = np.ones_like(flow)
     if hold == "fuel":
         air = sigma * flow
-        return air, base.air_ratio * air / (ratio * held), one, held + 0.0 * flow
+        return base.air_ratio * air / (ratio * held), one, held + 0.0 * flow
     if hold == "blower":
         air = held * ratio / base.air_ratio * one
-        return air, one, air / (sigma * flow), held + 0.0 * flow
+        return one, air / (sigma * flow), held + 0.0 * flow
     air = sigma * flow
-    return air, one, one, base.air_ratio * air / ratio
+    return one, one, base.air_ratio * air / ratio
 
 
 def _flow_factor(base: HotGasBase, draws: PathDraws, flame: Any, flue: Any, intake: Any) -> Any:
