@@ -25,6 +25,11 @@ from combust.kernel import air, altitude, hot_gas
 from combust.kernel.flue_gas import flue_gas_moles
 
 CURVE_TEMPS_C = tuple(range(-40, 41, 5))
+VERDICT_TEXTS = {
+    "as_expected_here": "The site explains this reading; it gives no reason of its own to look for a fault.",
+    "richer_than_expected": "Richer than the site explains: look for a cause (combust cause).",
+    "leaner_than_expected": "Leaner than the site explains: look for a cause (combust cause).",
+}
 
 
 def site_effect(
