@@ -1,3 +1,45 @@
-"""combust: from a flue-gas reading at a small vehicle air heater to lambda, its uncertainty and what it can mean."""
+"""combust: from a flue-gas reading at a small vehicle air heater to lambda, its uncertainty and what it can mean.
+
+The names that notebooks use are loaded when they are first asked for, so that ``import combust`` stays light.
+"""
+
+from __future__ import annotations
+
+import importlib
+from typing import Any
 
 __version__ = "0.1.0"
+
+# public name -> (module, name there)
+_PUBLIC = {
+    "CombustError": ("combust.data.errors", "CombustError"),
+    "DryAir": ("combust.kernel.constants", "DryAir"),
+    "Fuel": ("combust.domain.fuel", "Fuel"),
+    "Reading": ("combust.domain.reading", "Reading"),
+    "Site": ("combust.domain.site", "Site"),
+    "air_ratio_from_balance": ("combust.domain.gas", "air_ratio_from_balance"),
+    "air_ratio_from_co2": ("combust.domain.gas", "air_ratio_from_co2"),
+    "air_ratio_from_o2": ("combust.domain.gas", "air_ratio_from_o2"),
+    "blend": ("combust.domain.catalogue", "blend"),
+    "flue_gas": ("combust.domain.gas", "flue_gas_of"),
+    "fuel": ("combust.domain.catalogue", "fuel"),
+    "interpret": ("combust.application.reading_result", "interpret"),
+    "interpret_table": ("combust.edge.tables.readings", "interpret_table"),
+    "load_fuels": ("combust.domain.catalogue", "load_fuels"),
+    "stoichiometric_air": ("combust.domain.gas", "stoichiometric_air"),
+}
+
+__all__ = ["__version__", *sorted(_PUBLIC)]
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _PUBLIC:
+        raise AttributeError(f"combust has no '{name}'")
+    module, attribute = _PUBLIC[name]
+    value = getattr(importlib.import_module(module), attribute)
+    globals()[name] = value
+    return value
+
+
+def __dir__() -> list[str]:
+    return sorted([*globals(), *_PUBLIC])

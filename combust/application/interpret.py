@@ -275,7 +275,7 @@ def _heat_and_co(columns: Columns, gas: dict[str, Any], place: dict[str, Any], r
     siegert: Any = np.nan
     if not (np.all(np.isnan(flue)) or np.all(np.isnan(intake))):
         stack = np.where(warm, heat.stack_loss(moles, flue, intake, fuel, net), np.nan)
-        siegert = np.where(warm & ~like_air, heat.stack_loss_siegert(flue, intake, o2), np.nan)
+        siegert = np.where(warm & ~np.isnan(told), heat.stack_loss_siegert(flue, intake, o2), np.nan)
     unburnt = np.where(co_known, heat.unburnt_loss(moles.co, moles.hc, fuel, net), np.nan)
     efficiency = 100.0 - stack - unburnt
     net_to_gross = net / stoichiometry.gross_from_net_heating_value(net, fuel)

@@ -1,0 +1,1 @@
+"""Where combust meets people and files: command line, tables, figures, notebook helpers."""

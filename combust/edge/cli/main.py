@@ -1,0 +1,95 @@
+"""The ``combust`` command: a map of sub-commands that are loaded only when asked for."""
+
+from __future__ import annotations
+
+import difflib
+import importlib
+import sys
+from typing import Any
+
+import click
+
+from combust import __version__
+from combust.data.errors import CombustError
+from combust.edge.cli.output import EXIT_REJECTED, complain
+
+# name -> (module, line of the map). Add a command here and in its own module as ``command``.
+COMMANDS = {
+    "reading": ("combust.edge.cli.reading", "Interpret one flue-gas reading."),
+    "readings": ("combust.edge.cli.readings", "Interpret a table of readings, CSV or Parquet."),
+    "fuel": ("combust.edge.cli.fuel", "List the fuels, or show one with its sources."),
+    "demo": ("combust.edge.cli.demo", "Run the main job on the invented Larkfell data."),
+}
+
+
+class CommandMap(click.Group):
+    """A group that imports a command's module only when the command is used."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """Return the commands in the order a visit needs them."""
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """Return a command, imported now, or None."""
+        if cmd_name not in COMMANDS:
+            return None
+        found: Any = importlib.import_module(COMMANDS[cmd_name][0])
+        command: click.Command = found.command
+        return command
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        """Return the command asked for, or fail with near matches."""
+        if args and args[0] not in COMMANDS:
+            near = difflib.get_close_matches(args[0], COMMANDS, n=2, cutoff=0.5)
+            hint = f" Did you mean: combust {' or '.join(near)}?" if near else " See: combust --help"
+            ctx.fail(f"no command '{args[0][:40]}'.{hint}")
+        return super().resolve_command(ctx, args)
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """Write the map without importing any command."""
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, line) for name, (_, line) in COMMANDS.items()])
+
+
+@click.command(cls=CommandMap, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 110})
+@click.version_option(__version__, prog_name="combust")
+def cli() -> None:
+    """Turn flue-gas readings of small vehicle air heaters into lambda and decisions.
+
+    \b
+    Start with:  combust reading --fuel diesel --o2-dry 8.2 --co-dry 150 --location outdoors
+    A table:     combust readings IN.csv --out OUT.csv
+    Try it:      combust demo
+
+    Exit codes: 0 done, 2 usage, 3 input rejected, 4 findings under --strict.
+    """
+
+
+def main(arguments: list[str] | None = None) -> None:
+    """Run the command line; input that is refused ends in plain words and exit code 3, never in a traceback."""
+    try:
+        cli.main(args=arguments, prog_name="combust", standalone_mode=False)
+    except click.exceptions.Exit as stop:
+        sys.exit(stop.exit_code)
+    except click.Abort:
+        click.echo("Stopped by the user.", err=True)
+        sys.exit(130)
+    except click.ClickException as error:
+        error.show()
+        sys.exit(error.exit_code)
+    except CombustError as error:
+        complain(error)
+        sys.exit(EXIT_REJECTED)
+    except BrokenPipeError:
+        sys.stderr.close()
+        sys.exit(0)
+    except OSError as error:
+        name = f"{error.filename}: " if error.filename else ""
+        click.echo(f"Error: {name}{error.strerror or error}. Nothing was left half written.", err=True)
+        sys.exit(EXIT_REJECTED)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,91 @@
+"""How every command speaks: results on stdout; stops, findings and cautions on stderr; one JSON object or a table."""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+from typing import Any
+
+import click
+
+from combust.data.errors import CombustError
+from combust.domain.limits import Finding, cautions, no_stop_text
+
+EXIT_REJECTED = 3
+EXIT_STRICT = 4
+
+
+def say_json(value: Any) -> None:
+    """Print exactly one JSON object on stdout; NaN and infinity are refused by the encoder."""
+    click.echo(json.dumps(value, ensure_ascii=False, allow_nan=False, indent=2))
+
+
+def say_lines(rows: Iterable[tuple[str, str]]) -> None:
+    """Print (label, text) rows as two columns on stdout."""
+    rows = list(rows)
+    width = max(len(label) for label, _ in rows) + 2
+    for label, text in rows:
+        click.echo(f"{label:<{width}}{text}")
+
+
+def say_table(headings: Sequence[str], rows: Iterable[Sequence[str]]) -> None:
+    """Print a table with aligned columns on stdout."""
+    rows = [tuple(row) for row in rows]
+    widths = [max(len(str(row[i])) for row in [headings, *rows]) for i in range(len(headings))]
+    for row in [headings, tuple("-" * width for width in widths), *rows]:
+        click.echo("  ".join(f"{cell:<{width}}" for cell, width in zip(row, widths, strict=True)).rstrip())
+
+
+def warn_stops(findings: Iterable[Finding]) -> None:
+    """Print the stop conditions on stderr, before anything else; without any, the only sentence allowed."""
+    stops = [finding for finding in findings if finding.severity == "stop"]
+    for finding in stops:
+        click.secho(finding.text, err=True, bold=True)
+    if not stops:
+        click.echo(no_stop_text(), err=True)
+
+
+def tell_rest(findings: Iterable[Finding]) -> None:
+    """Print warnings and notes on stderr."""
+    for finding in findings:
+        if finding.severity != "stop":
+            click.echo(f"{finding.severity}: {finding.text}", err=True)
+
+
+def tell_cautions() -> None:
+    """Print the cautions on stderr."""
+    for text in cautions():
+        click.echo(f"caution: {text}", err=True)
+
+
+def complain(error: CombustError) -> None:
+    """Print every fault of a refused input on stderr."""
+    click.echo("Not accepted, nothing was computed:", err=True)
+    for fault in error.faults:
+        click.echo(f"- {fault}", err=True)
+
+
+def leave_strict(strict: bool, findings: Iterable[Finding]) -> None:
+    """End with exit code 4 when --strict was given and there is a stop or a warning."""
+    if strict and any(finding.severity in ("stop", "warn") for finding in findings):
+        raise click.exceptions.Exit(EXIT_STRICT)
+
+
+def write_text(path: str | Path, text: str) -> None:
+    """Write a text file so that a killed run leaves no half file under the final name."""
+    path = Path(path)
+    path.parent.mkdir(parents=True, exist_ok=True)
+    partial = path.with_name(f".{path.name}.{os.getpid()}.partial")
+    try:
+        partial.write_text(text, encoding="utf-8")
+        os.replace(partial, path)
+    finally:
+        partial.unlink(missing_ok=True)
+
+
+def progress_wanted() -> bool:
+    """Return True when a progress bar would be seen by a person."""
+    return sys.stderr.isatty()

@@ -1,0 +1,72 @@
+"""``combust reading``: interpret one flue-gas reading."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+import click
+
+from combust.application.reading_result import interpret, stop_findings
+from combust.data.errors import CombustError
+from combust.domain.catalogue import load_fuels
+from combust.domain.reading import Reading, check_values
+from combust.edge.cli import output
+from combust.edge.cli.options import quantity_options, values_of
+
+
+@click.command("reading", short_help="Interpret one flue-gas reading.")
+@quantity_options()
+@click.option(
+    "--instrument-class", metavar="NAME", help="Analyser class (portable, garage_0) or a .toml file of yours."
+)
+@click.option("--fuels", "fuels_file", metavar="FILE", help="TOML file with fuels of your own.")
+@click.option("--figure", metavar="FILE", help="Draw the reading on the CO2-O2 plane (.png or .svg).")
+@click.option("--out", metavar="FILE", help="Write the JSON object to a file as well.")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
+@click.option("--strict", is_flag=True, help="End with exit code 4 when there is a stop or a warning.")
+def command(
+    instrument_class: str | None,
+    fuels_file: str | None,
+    figure: str | None,
+    out: str | None,
+    as_json: bool,
+    strict: bool,
+    **options: Any,
+) -> None:
+    """Interpret one flue-gas reading.
+
+    Use it at the heater: type what the analyser shows. O2 is enough for lambda; CO, temperatures, altitude and a
+    measured CO2 say more. Stops, findings and cautions go to stderr. Other units: --altitude-ft, --flue-temp-f,
+    --pressure-inhg, --co-dry-pct and so on.
+
+    \b
+    Example:
+      combust reading --fuel diesel --o2-dry 8.2 --co-dry 150 --flue-temp 300 --intake-temp 20 --location outdoors
+    """
+    try:
+        values = values_of(options)
+        catalogue = load_fuels(fuels_file) if fuels_file else None
+        result = interpret(Reading(**values), instrument=instrument_class, catalogue=catalogue)
+    except CombustError:
+        flat = {key: given[0] if isinstance(given, tuple) and given else given for key, given in options.items()}
+        output.warn_stops([*stop_findings(check_values(flat)[0])])
+        raise
+    output.warn_stops(result.findings)
+    if as_json:
+        output.say_json(result.to_dict())
+    else:
+        output.say_lines(result.lines())
+        output.say_lines(
+            [(f"assumed {key}", f"{row['value']} ({row['origin']})") for key, row in result.assumed.items()]
+        )
+    output.tell_rest(result.findings)
+    output.tell_cautions()
+    if out:
+        output.write_text(out, json.dumps(result.to_dict(), ensure_ascii=False, allow_nan=False, indent=2) + "\n")
+    if figure:
+        from combust.edge.figures import draw_plane, save
+
+        save(draw_plane(result), figure)
+        click.echo(f"Figure: {figure}", err=True)
+    output.leave_strict(strict, result.findings)

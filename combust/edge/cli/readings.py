@@ -1,0 +1,113 @@
+"""``combust readings``: interpret a table of readings."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from combust import __version__
+from combust.data.errors import CombustError, Fault
+from combust.domain.catalogue import fuel, load_fuels
+from combust.domain.limits import finding_kinds
+from combust.edge.cli import output
+
+if TYPE_CHECKING:
+    from combust.edge.tables.readings import Counts
+
+
+@click.command("readings", short_help="Interpret a table of readings, CSV or Parquet.")
+@click.argument("source", metavar="IN")
+@click.option("--out", required=True, metavar="FILE", help="Where the results go: .csv or .parquet.")
+@click.option("--rejects", metavar="FILE", help="Where refused rows go, with their reasons.")
+@click.option("--map", "mapping", multiple=True, metavar="HEADING=KEY", help="Say what a column holds; give it again.")
+@click.option("--fuel", "fuel_name", metavar="NAME", help="Fuel of rows without one (default diesel).")
+@click.option("--fuels", "fuels_file", metavar="FILE", help="TOML file with fuels of your own.")
+@click.option(
+    "--instrument-class", metavar="NAME", help="Analyser class (portable, garage_0) or a .toml file of yours."
+)
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object with the counts.")
+@click.option("--strict", is_flag=True, help="End with exit code 4 when a row has a stop, a warning or is refused.")
+def command(
+    source: str,
+    out: str,
+    rejects: str | None,
+    mapping: tuple[str, ...],
+    fuel_name: str | None,
+    fuels_file: str | None,
+    instrument_class: str | None,
+    as_json: bool,
+    strict: bool,
+) -> None:
+    """Interpret a table of readings, CSV or Parquet.
+
+    Use it for a day's or a decade's readings. CSV of any spreadsheet is read: comma, semicolon or tab, decimal comma,
+    byte order mark. Every row is accounted for; refused rows stay in place with their reasons, or go to --rejects.
+
+    \b
+    Example:
+      combust readings data/larkfell_readings.csv --out output/interpreted.csv
+    """
+    from combust.edge.tables.readings import interpret_file
+
+    catalogue = load_fuels(fuels_file) if fuels_file else None
+    counts = _with_progress(
+        lambda progress: interpret_file(
+            source,
+            out,
+            rejects=rejects,
+            mapping=_mapping(mapping),
+            instrument=instrument_class,
+            catalogue=catalogue,
+            default_fuel=fuel(fuel_name, catalogue=catalogue) if fuel_name else None,
+            progress=progress,
+        )
+    )
+    facts: dict[str, Any] = {"out": out, "rejects": rejects, **counts.to_dict(), "version": __version__}
+    stops = counts.stops()
+    for code, number in stops.items():
+        click.secho(f"STOP in {number} of {counts.rows} rows: {code}", err=True, bold=True)
+    if not stops:
+        output.warn_stops([])
+    if as_json:
+        output.say_json(facts)
+    else:
+        where = f", {counts.refused} refused" + (f" (to {rejects})" if rejects else " (kept in place, results empty)")
+        click.echo(
+            f"{counts.rows} rows: {counts.interpreted} interpreted{where if counts.refused else ', none refused'}."
+        )
+        if counts.blank:
+            click.echo(f"{counts.blank} blank lines passed over.")
+        click.echo(f"Results: {out}")
+    for code, number in sorted(counts.findings.items(), key=lambda item: -item[1]):
+        if code not in stops:
+            click.echo(f"{finding_kinds()[code].severity} in {number} rows: {code}", err=True)
+    output.tell_cautions()
+    warned = any(finding_kinds()[code].severity != "note" for code in counts.findings)
+    if strict and (warned or counts.refused):
+        raise click.exceptions.Exit(output.EXIT_STRICT)
+
+
+def _mapping(pairs: tuple[str, ...]) -> dict[str, str]:
+    faults = [
+        Fault("--map", pair, "format", why="has no =", hint='Write it like --map "O2=o2_dry_pct".')
+        for pair in pairs
+        if "=" not in pair
+    ]
+    if faults:
+        raise CombustError(faults)
+    return {name.strip(): key.strip() for name, _, key in (pair.rpartition("=") for pair in pairs)}
+
+
+def _with_progress(work: Callable[[Callable[[int, int], None] | None], Counts]) -> Counts:
+    """Run work with a progress bar on a terminal, and silently in a pipe."""
+    if not output.progress_wanted():
+        return work(None)
+    with click.progressbar(length=100, label="Interpreting", file=sys.stderr) as bar:
+
+        def show(done: int, size: int) -> None:
+            bar.update(max(0, int(100 * done / max(size, 1)) - bar.pos))
+
+        return work(show)

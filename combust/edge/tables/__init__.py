@@ -1,0 +1,1 @@
+"""Tables in and out: CSV of any spreadsheet and Parquet, streamed in blocks, every row accounted for."""

@@ -1,0 +1,178 @@
+"""From table columns as they stand to the columns of the interpretation, with every fault of every row."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from combust.application.columns import Columns
+from combust.application.reading_result import DEFAULT_FUEL
+from combust.data.errors import CombustError, Fault
+from combust.data.vocabulary import foreign_twin, quantities, quantity
+from combust.domain.catalogue import Catalogue, fuel
+from combust.domain.fuel import Fuel
+from combust.edge.tables.headings import Heading
+
+# What people and programs write for "not measured" (common practice, no source). Never turned into 0.
+EMPTY_WORDS = ("", "nan", "na", "n/a", "null", "none", "-", "--")
+_NUMBER = r"^[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d{1,3})?$"
+GASES = ("o2_dry_pct", "co2_dry_pct", "o2_wet_pct", "co2_wet_pct")
+WORTH_TELLING = (*GASES, "co_dry_ppm", "co_wet_ppm", "cab_co_in_ppm")
+
+
+@dataclass(slots=True)
+class RowFaults:
+    """Faults by row: kept as masks while they are few kinds, turned into sentences only for the rows that have them."""
+
+    size: int
+    texts: dict[int, list[str]] = field(default_factory=dict)
+
+    def add(self, where: Any, sentence: Any) -> None:
+        """Add a fault to each row of a mask; ``sentence`` makes its text from the row number."""
+        for row in np.flatnonzero(where).tolist():
+            self.texts.setdefault(row, []).append(sentence(row))
+
+    @property
+    def mask(self) -> Any:
+        """Where a row has a fault."""
+        mask = np.zeros(self.size, dtype=bool)
+        mask[list(self.texts)] = True
+        return mask
+
+    def text_of(self, row: int) -> str:
+        """Return all faults of a row as one text."""
+        return " ".join(self.texts.get(row, ()))
+
+
+def columns_of_table(
+    table: Any,
+    headings: Sequence[Heading],
+    *,
+    decimal: str = ".",
+    catalogue: Catalogue | None = None,
+    default_fuel: Fuel | None = None,
+) -> tuple[Columns, RowFaults]:
+    """Return a batch of rows as columns, and what is wrong with which row.
+
+    A value that is wrong is left out of the columns (NaN), so that the stop conditions in the rest of the row still
+    come out.
+    """
+    size = table.num_rows
+    faults = RowFaults(size)
+    values: dict[str, Any] = {}
+    fuels: list[Fuel] = [default_fuel or fuel(DEFAULT_FUEL, catalogue=catalogue)]
+    fuel_index = None
+    for position, heading in enumerate(headings):
+        if heading.key is None:
+            continue
+        record = quantity(heading.key)
+        column = table.column(position)
+        if heading.key == "fuel":
+            fuels, fuel_index = _fuels(column, catalogue, fuels[0], faults)
+        elif record.kind == "number":
+            values[record.key] = _numbers(column, heading, decimal, faults)
+        elif record.kind == "choice":
+            values[record.key] = _choices(column, heading, faults)
+    _check_rows(values, size, faults)
+    return Columns(size, values, fuels, fuel_index), faults
+
+
+def _text(column: Any) -> Any:
+    """Return a column as trimmed text with null for empty words."""
+    if pa.types.is_dictionary(column.type):
+        column = column.cast(column.type.value_type)
+    text = pc.utf8_trim_whitespace(column.cast(pa.string()))
+    empty = pc.is_in(pc.utf8_lower(text), value_set=pa.array(EMPTY_WORDS))
+    return pc.if_else(empty, pa.scalar(None, pa.string()), text)
+
+
+def _numbers(column: Any, heading: Heading, decimal: str, faults: RowFaults) -> Any:
+    """Return a number column in the vocabulary's unit, out-of-band and unreadable cells as NaN with a fault."""
+    record = quantity(heading.key or "")
+    if pa.types.is_floating(column.type) or pa.types.is_integer(column.type):
+        numbers = column.cast(pa.float64()).to_numpy(zero_copy_only=False)
+    else:
+        numbers = _numbers_of_text(column, heading, decimal, faults)
+    numbers = np.array(numbers, dtype=float)
+    if heading.foreign:
+        twin = foreign_twin(heading.foreign)
+        numbers = np.vectorize(twin[1], otypes=[float])(numbers) if twin else numbers
+    with np.errstate(invalid="ignore"):
+        outside = (numbers < record.low) | (numbers > record.high)
+    if outside.any():
+        faults.add(outside, lambda row: str(record.fault_of(float(numbers[row]))))
+        numbers = np.where(outside, np.nan, numbers)
+    return numbers
+
+
+def _numbers_of_text(column: Any, heading: Heading, decimal: str, faults: RowFaults) -> Any:
+    try:  # almost every column of almost every table: plain numbers and empty cells
+        return _point(column.cast(pa.string()), decimal).cast(pa.float64()).to_numpy(zero_copy_only=False)
+    except pa.ArrowInvalid:
+        pass
+    text = _text(column)
+    pointed = _point(text, decimal)
+    good = pc.match_substring_regex(pointed, _NUMBER)
+    bad = pc.fill_null(pc.invert(good), False).to_numpy(zero_copy_only=False).astype(bool)
+    if bad.any():
+        faults.add(bad, lambda row: str(quantity(heading.key or "").fault_of(text[row].as_py())))
+    kept = pc.if_else(pc.fill_null(good, False), pointed, pa.scalar(None, pa.string()))
+    return kept.cast(pa.float64()).to_numpy(zero_copy_only=False)
+
+
+def _point(text: Any, decimal: str) -> Any:
+    return pc.replace_substring(text, ",", ".") if decimal == "," else text
+
+
+def _choices(column: Any, heading: Heading, faults: RowFaults) -> Any:
+    """Return a choice column as small integers, -1 for empty."""
+    record = quantity(heading.key or "")
+    text = _text(column)
+    index = pc.index_in(text, value_set=pa.array(record.choices))
+    strange = pc.and_(pc.is_valid(text), pc.is_null(index)).to_numpy(zero_copy_only=False).astype(bool)
+    if strange.any():
+        faults.add(strange, lambda row: str(record.fault_of(text[row].as_py())))
+    return pc.fill_null(index, -1).to_numpy(zero_copy_only=False).astype(np.int8)
+
+
+def _fuels(column: Any, catalogue: Catalogue | None, default: Fuel, faults: RowFaults) -> tuple[list[Fuel], Any]:
+    """Return the fuels that occur and the index of each row's; an empty cell burns the default fuel."""
+    coded = _text(column).combine_chunks().dictionary_encode()
+    if isinstance(coded, pa.ChunkedArray):
+        coded = coded.combine_chunks()
+    names = coded.dictionary.to_pylist()
+    index = pc.fill_null(coded.indices, len(names)).to_numpy(zero_copy_only=False).astype(np.intp)
+    found: list[Fuel] = []
+    wrong: dict[int, str] = {}
+    for position, name in enumerate(names):
+        try:
+            found.append(fuel(name, catalogue=catalogue))
+        except CombustError as error:
+            wrong[position] = str(error)
+            found.append(default)
+    for position, told in wrong.items():
+        faults.add(index == position, lambda row, told=told: told)
+    found.append(default)
+    return (found, index) if len(found) > 1 else (found, None)
+
+
+def _check_rows(values: Mapping[str, Any], size: int, faults: RowFaults) -> None:
+    """Add the faults that concern a row as a whole: one gas twice, or nothing to interpret."""
+    for key, record in quantities().items():
+        if record.wet_twin and record.wet_twin in values and key in values:
+            both = ~np.isnan(values[key]) & ~np.isnan(values[record.wet_twin])
+            hint = "Keep the one that was read."
+            twice = Fault(key, "given", "conflict", why=f"and {record.wet_twin} are one gas, dry and wet", hint=hint)
+            faults.add(both, lambda row, told=str(twice): told)
+    nothing = np.ones(size, dtype=bool)
+    for key in WORTH_TELLING:
+        if key in values:
+            nothing &= np.isnan(values[key])
+    nothing[list(faults.texts)] = False
+    empty = Fault("o2_dry_pct", None, "missing", why="is missing, and so are CO2 and CO", hint="Enter what was read.")
+    faults.add(nothing, lambda row: str(empty))

@@ -1,0 +1,273 @@
+"""Interpreting a whole table: block by block, order kept, every row accounted for."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import ExitStack
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from combust.application.interpret import RESULT_KEYS, VERDICTS, Interpretation, interpret_columns
+from combust.application.judge import codes_of
+from combust.data.errors import CombustError, Fault
+from combust.data.vocabulary import quantities
+from combust.domain.catalogue import Catalogue
+from combust.domain.fuel import Fuel
+from combust.domain.instrument import InstrumentClass, instrument_class
+from combust.domain.limits import finding_kinds
+from combust.edge.tables.convert import RowFaults, columns_of_table
+from combust.edge.tables.headings import Heading, match_headings
+from combust.edge.tables.sink import TableSink
+from combust.edge.tables.source import Block, TableSource, open_table
+
+RESULT_NAMES = {"pressure_hpa_used": "site_pressure_hpa"}
+PLACE_STOPS = ("indoors", "location_unknown")
+
+
+@dataclass(slots=True)
+class Counts:
+    """Every row of a table: read, interpreted, refused; blank lines passed over; how often each finding came."""
+
+    rows: int = 0
+    interpreted: int = 0
+    refused: int = 0
+    blank: int = 0
+    findings: dict[str, int] = field(default_factory=dict)
+
+    def add_up(self) -> bool:
+        """Return True when nothing was lost."""
+        return self.rows == self.interpreted + self.refused
+
+    def stops(self) -> dict[str, int]:
+        """Return the stop conditions that came, and in how many rows."""
+        return {code: n for code, n in self.findings.items() if finding_kinds()[code].severity == "stop"}
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain values for JSON."""
+        return {
+            "rows": self.rows,
+            "interpreted": self.interpreted,
+            "refused": self.refused,
+            "blank": self.blank,
+            "findings": dict(self.findings),
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """What to do with each block: headings, fuels, instrument, decimal mark."""
+
+    headings: Sequence[Heading]
+    instrument: InstrumentClass
+    decimal: str = "."
+    catalogue: Catalogue | None = None
+    default_fuel: Fuel | None = None
+
+
+def interpret_file(
+    source: str | Path,
+    out: str | Path,
+    *,
+    rejects: str | Path | None = None,
+    mapping: Mapping[str, str] | None = None,
+    instrument: InstrumentClass | str | None = None,
+    catalogue: Catalogue | None = None,
+    default_fuel: Fuel | None = None,
+    progress: Callable[[int, int], None] | None = None,
+) -> Counts:
+    """Interpret a table of readings, CSV or Parquet, in bounded memory.
+
+    Parameters
+    ----------
+    source, out : path
+        ``out`` is written as Parquet when it ends in ``.parquet``, else as CSV in the dialect of the source. It holds
+        the columns of the source as they stand and the results behind them, in the same order.
+    rejects : path, optional
+        Refused rows go there with their row number and reasons; without it they stay in ``out`` with empty results
+        and the reasons in ``findings``.
+    mapping : mapping, optional
+        Heading -> vocabulary key, where a heading is not a key itself.
+    progress : callable, optional
+        Called with (bytes read, bytes in all) after each block.
+
+    Returns
+    -------
+    Counts
+        rows = interpreted + refused.
+
+    Raises
+    ------
+    CombustError
+        The table as a whole cannot be used; the message says why. Single bad rows never raise.
+    """
+    table = open_table(source)
+    _refuse_overwriting(table.path, out, rejects)
+    plan = Plan(_usable(table, mapping), instrument_class(instrument), table.decimal, catalogue, default_fuel)
+    dialect = table.dialect
+
+    def sink_for(path: str | Path) -> TableSink:
+        if dialect is None:
+            return TableSink(path)
+        return TableSink(path, delimiter=dialect.delimiter, decimal=dialect.decimal, bom=dialect.bom)
+
+    counts = Counts()
+    with ExitStack() as stack:
+        sink = stack.enter_context(sink_for(out))
+        reject_sink = stack.enter_context(sink_for(rejects)) if rejects else None
+        for block in table.blocks():
+            _work_block(block, plan, counts, sink, reject_sink)
+            if progress:
+                progress(block.bytes_read, table.size)
+        if counts.rows == 0:
+            why = "has headings but no rows"
+            raise CombustError(Fault("file", str(source), "missing", why=why, hint="Nothing was written."))
+    return counts
+
+
+def _refuse_overwriting(source: Path, out: str | Path, rejects: str | Path | None) -> None:
+    faults = []
+    for name, path in (("out", out), ("rejects", rejects)):
+        if path is not None and Path(path).resolve() == source.resolve():
+            faults.append(Fault(name, str(path), "conflict", why="is the input", hint="Choose another name."))
+    if rejects is not None and Path(rejects).resolve() == Path(out).resolve():
+        faults.append(Fault("rejects", str(rejects), "conflict", why="is also --out", hint="Choose another name."))
+    if faults:
+        raise CombustError(faults)
+
+
+def _usable(table: TableSource, mapping: Mapping[str, str] | None) -> list[Heading]:
+    headings = match_headings(table.header, mapping)
+    if not any(h.key and quantities()[h.key].role in ("reading", "evidence") for h in headings):
+        hint = "Name the columns as the README does, for example o2_dry_pct, or use --map."
+        told = ", ".join(table.header)[:200]
+        raise CombustError(Fault("heading", told, "missing", why="holds no gas and nothing else to judge", hint=hint))
+    return headings
+
+
+def _work_block(block: Block, plan: Plan, counts: Counts, sink: TableSink, rejects: TableSink | None) -> None:
+    done = interpret_block(block.table, plan, ragged=block.ragged)
+    refused = done.faults.mask
+    first = counts.rows
+    counts.rows += block.table.num_rows
+    counts.blank += block.blank
+    counts.refused += int(refused.sum())
+    counts.interpreted += int((~refused).sum())
+    for code, number in done.finding_counts(refused).items():
+        counts.findings[code] = counts.findings.get(code, 0) + number
+    results = done.as_table(block.table, refused)
+    if rejects is None:
+        sink.write(results)
+        return
+    sink.write(results.filter(pa.array(~refused)) if refused.any() else results)
+    rows = np.flatnonzero(refused)
+    bad = block.table.take(pa.array(rows))
+    bad = bad.append_column("row", pa.array(rows + first + 1))
+    rejects.write(bad.append_column("reasons", pa.array([done.reason(row) for row in rows.tolist()], pa.string())))
+
+
+@dataclass(frozen=True, slots=True)
+class InterpretedBlock:
+    """A block's interpretation with its faults."""
+
+    done: Interpretation
+    faults: RowFaults
+
+    def reason(self, row: int) -> str:
+        """Return why a row was refused, with the stop conditions that its good values hold before it."""
+        stops = [code for code in codes_of(int(self.done.mask[row])) if finding_kinds()[code].severity == "stop"]
+        told = [f"stop: {code}." for code in stops if code not in PLACE_STOPS]
+        return " ".join([*told, self.faults.text_of(row)])
+
+    def finding_counts(self, refused: Any) -> dict[str, int]:
+        """Return how often each finding came among the interpreted rows."""
+        masks, numbers = np.unique(self.done.mask[~refused], return_counts=True)
+        counts: dict[str, int] = {}
+        for mask, number in zip(masks.tolist(), numbers.tolist(), strict=True):
+            for code in codes_of(mask):
+                counts[code] = counts.get(code, 0) + number
+        return counts
+
+    def as_table(self, table: Any, refused: Any) -> Any:
+        """Return the block's own columns with the results behind them; refused rows have empty results."""
+        names = [*self.result_names()]
+        own = [
+            (name, column) for name, column in zip(table.column_names, table.columns, strict=True) if name not in names
+        ]
+        columns = [column for _, column in own]
+        for key in RESULT_KEYS:
+            column = np.round(self.done.values[key], quantities()[key].decimals if key in quantities() else 5)
+            empty = ~np.isfinite(column) | refused
+            columns.append(pa.array(column, mask=empty))
+        verdict = pa.DictionaryArray.from_arrays(pa.array(np.array(self.done.verdict)), pa.array(VERDICTS))
+        told = verdict.cast(pa.string())
+        if refused.any():
+            told = pc.if_else(pa.array(refused), pa.scalar(None, pa.string()), told)
+        return pa.Table.from_arrays([*columns, told, self._finding_texts(refused)], names=[n for n, _ in own] + names)
+
+    @staticmethod
+    def result_names() -> list[str]:
+        """Return the names of the result columns in order."""
+        return [*(RESULT_NAMES.get(key, key) for key in RESULT_KEYS), "agreement", "findings"]
+
+    def _finding_texts(self, refused: Any) -> Any:
+        """Return the findings of each row as "severity: code" texts, made once for each combination."""
+        masks, inverse = np.unique(self.done.mask, return_inverse=True)
+        kinds = finding_kinds()
+        texts = ["; ".join(f"{kinds[code].severity}: {code}" for code in codes_of(mask)) for mask in masks.tolist()]
+        told = pa.DictionaryArray.from_arrays(pa.array(inverse.astype(np.int32)), pa.array(texts, pa.string()))
+        told = told.cast(pa.string())
+        if not refused.any():
+            return told
+        reasons: list[str | None] = [None] * len(refused)
+        for row in np.flatnonzero(refused).tolist():
+            reasons[row] = "refused: " + self.reason(row)
+        return pc.coalesce(pa.array(reasons, pa.string()), told)
+
+
+def interpret_block(table: Any, plan: Plan, *, ragged: Mapping[int, str] | None = None) -> InterpretedBlock:
+    """Return the interpretation of an Arrow table whose columns stand in the order of the plan's headings."""
+    columns, faults = columns_of_table(
+        table, plan.headings, decimal=plan.decimal, catalogue=plan.catalogue, default_fuel=plan.default_fuel
+    )
+    for row, told in (ragged or {}).items():
+        faults.texts.setdefault(row, []).append(f"{told[:1].upper()}{told[1:]}. Mend the row.")
+    return InterpretedBlock(interpret_columns(columns, plan.instrument), faults)
+
+
+def interpret_table(
+    frame: Any,
+    *,
+    mapping: Mapping[str, str] | None = None,
+    instrument: InstrumentClass | str | None = None,
+    catalogue: Catalogue | None = None,
+    default_fuel: Fuel | None = None,
+) -> Any:
+    """Return a pandas frame of readings with the results as further columns.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame
+        Columns named by vocabulary keys; others are carried through.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Same index and order; refused rows have empty results and their reasons in ``findings``.
+
+    Raises
+    ------
+    CombustError
+        Headings that cannot be understood.
+    """
+    headings = match_headings([str(name) for name in frame.columns], mapping)
+    table = pa.Table.from_pandas(frame, preserve_index=False)
+    plan = Plan(headings, instrument_class(instrument), ".", catalogue, default_fuel)
+    done = interpret_block(table, plan)
+    result = done.as_table(table, done.faults.mask).to_pandas()
+    result.index = frame.index
+    return result

@@ -1,0 +1,104 @@
+"""Writing a table, CSV or Parquet, so that a killed run leaves no half file under the final name."""
+
+from __future__ import annotations
+
+import codecs
+import csv
+import io
+import os
+from pathlib import Path
+from types import TracebackType
+from typing import Any
+
+import pyarrow as pa
+import pyarrow.compute as pc
+import pyarrow.csv as pa_csv
+import pyarrow.parquet as pq
+
+from combust.data.errors import CombustError, Fault
+
+
+class TableSink:
+    """A table being written beside its final name, moved there when complete.
+
+    Parameters
+    ----------
+    path : path
+        ``.parquet`` writes Parquet, anything else CSV.
+    delimiter, decimal, bom : optional
+        The dialect of CSV; a spreadsheet that uses the decimal comma reads its own table back.
+    """
+
+    def __init__(self, path: str | Path, *, delimiter: str = ",", decimal: str = ".", bom: bool = False) -> None:
+        self.path = Path(path)
+        self.delimiter, self.decimal, self.bom = delimiter, decimal, bom
+        self.is_parquet = self.path.suffix.lower() in (".parquet", ".pq")
+        self._partial = self.path.with_name(f".{self.path.name}.{os.getpid()}.partial")
+        self._file: Any = None
+        self._writer: Any = None
+        self._started = False
+
+    def __enter__(self) -> TableSink:
+        try:
+            self.path.parent.mkdir(parents=True, exist_ok=True)
+            self._file = self._partial.open("wb")
+        except OSError as error:
+            why = f"cannot be written ({error.strerror})"
+            hint = "Choose a folder you may write to."
+            raise CombustError(Fault("out", str(self.path), "missing", why=why, hint=hint)) from error
+        return self
+
+    def write(self, table: Any) -> None:
+        """Append rows; the first rows fix the columns."""
+        if not self.is_parquet and self.decimal == ",":
+            table = _with_decimal_comma(table)
+        if self.is_parquet:
+            if self._writer is None:
+                self._writer = pq.ParquetWriter(self._file, table.schema, compression="zstd")
+            self._writer.write_table(table)
+            return
+        if not self._started:
+            self._write_heading(table.column_names)
+        if table.num_rows:
+            style = "needed" if _needs_quotes(table, self.delimiter) else "none"
+            options = pa_csv.WriteOptions(include_header=False, delimiter=self.delimiter, quoting_style=style)
+            pa_csv.write_csv(table, self._file, options)
+
+    def _write_heading(self, names: list[str]) -> None:
+        text = io.StringIO()
+        csv.writer(text, delimiter=self.delimiter, lineterminator="\n").writerow(names)
+        self._file.write((codecs.BOM_UTF8 if self.bom else b"") + text.getvalue().encode())
+        self._started = True
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        try:
+            if self._writer is not None:
+                self._writer.close()
+            if kind is None:
+                self._file.flush()
+                os.fsync(self._file.fileno())
+        finally:
+            self._file.close()
+            if kind is None and (self._started or self._writer is not None):
+                os.replace(self._partial, self.path)
+            self._partial.unlink(missing_ok=True)
+
+
+def _with_decimal_comma(table: Any) -> Any:
+    columns = [
+        pc.replace_substring(column.cast(pa.string()), ".", ",") if pa.types.is_floating(column.type) else column
+        for column in table.columns
+    ]
+    return pa.Table.from_arrays(columns, names=table.column_names)
+
+
+def _needs_quotes(table: Any, delimiter: str) -> bool:
+    """Return True when a text cell holds a delimiter, a quote or a line break."""
+    pattern = '["\\r\\n' + ("\\t" if delimiter == "\t" else delimiter) + "]"
+    return any(
+        bool(pc.any(pc.match_substring_regex(column, pattern)).as_py())
+        for column in table.columns
+        if pa.types.is_string(column.type)
+    )
