@@ -22,7 +22,7 @@ from combust.domain.site import Site
 from combust.kernel import altitude, hot_gas
 from combust.kernel.air import dry_air_density
 
-DRAWS = 128
+DRAWS = 64
 
 
 @dataclass(frozen=True)
@@ -42,8 +42,8 @@ class AltitudeBase:
     draws : PathDraws
         Uncertain structure of the air path.
     air_in_temp_c, air_out_temp_c, useful_heat_kw, fuel_l_per_h : float or None
-    assumed : tuple of dict
-        Every value that was not given, with its origin.
+    assumed : mapping
+        Every value that was not given -> value and origin.
     """
 
     fuel: Fuel
@@ -61,7 +61,7 @@ class AltitudeBase:
     heater: Heater | None
     stage: Stage | None
     baseline: Baseline | None
-    assumed: tuple[Mapping[str, Any], ...]
+    assumed: Mapping[str, Mapping[str, Any]]
 
     @cached_property
     def fitted(self) -> tuple[altitude.Derating, float]:
@@ -139,7 +139,7 @@ def _of_fuel(
     if reference is None:
         reference = Site()
         notes.add("reference", "1013.25 hPa, 15 °C, dry", "ISO 2533 sea level; no reference air was given")
-    air_in = notes.prior_value("air_in_temp_c")
+    air_in = notes.prior_value("air_in_temp_c", "air_in_temp_c at the baseline")
     hot = hot_gas.HotGasBase(fuel, fuel.net_heating_value_mj_per_kg, air_ratio, reference.intake_temp_c, air_in)
     return AltitudeBase(
         fuel,
@@ -175,7 +175,7 @@ def _of_heater(heater: Heater, stage: str | None) -> AltitudeBase:
         height = notes.take("altitude_m at the baseline", None, 0.0, "sea level")
     reference = Site(height, reading.get("pressure_hpa"), intake, reading.get("humidity_pct") or 0.0)
     air_in = reading.get("air_in_temp_c")
-    air_in = notes.prior_value("air_in_temp_c") if air_in is None else air_in
+    air_in = notes.prior_value("air_in_temp_c", "air_in_temp_c at the baseline") if air_in is None else air_in
     fuel = heater.fuel
     hot = hot_gas.HotGasBase(fuel, fuel.net_heating_value_mj_per_kg, lam, intake, air_in)
     draws = _draws(
@@ -271,14 +271,10 @@ class _Notes:
     """Collects what was not given and was filled in."""
 
     def __init__(self) -> None:
-        self._rows: list[Mapping[str, Any]] = []
-
-    @property
-    def rows(self) -> tuple[Mapping[str, Any], ...]:
-        return tuple(self._rows)
+        self.rows: dict[str, Mapping[str, Any]] = {}
 
     def add(self, quantity: str, value: Any, origin: str) -> None:
-        self._rows.append({"quantity": quantity, "value": value, "origin": origin})
+        self.rows[quantity] = {"value": value, "origin": origin}
 
     def take(self, quantity: str, given: float | None, filled: float, origin: str) -> float:
         if given is not None:
@@ -286,7 +282,7 @@ class _Notes:
         self.add(quantity, filled, origin)
         return filled
 
-    def prior_value(self, key: str) -> float:
+    def prior_value(self, key: str, quantity: str = "") -> float:
         row = load_table("altitude")[key]
-        self.add(key, row["value"], row["origin"])
+        self.add(quantity or key, row["value"], row["origin"])
         return float(row["value"])

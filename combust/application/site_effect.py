@@ -92,15 +92,15 @@ def site_effect(
         reference=reference,
         useful_heat_kw=useful_heat_kw,
     )
-    assumed = list(base.assumed)
+    assumed = dict(base.assumed)
     if site.altitude_m is None and site.pressure_hpa == air.STANDARD_PRESSURE_HPA:
-        assumed.append({"quantity": "pressure_hpa", "value": site.pressure_hpa, "origin": "sea level, if not entered"})
+        assumed["pressure_hpa"] = {"value": site.pressure_hpa, "origin": "sea level, if not entered"}
     if fuel_temp_c is None:
         fuel_temp_c = site.intake_temp_c
-        assumed.append({"quantity": "fuel_temp_c", "value": fuel_temp_c, "origin": "as cold as the intake air"})
+        assumed["fuel_temp_c"] = {"value": fuel_temp_c, "origin": "as cold as the intake air"}
     if air_in_temp_c is None:
         air_in_temp_c = base.air_in_temp_c
-        assumed.append({"quantity": "air_in_temp_c", "value": air_in_temp_c, "origin": "as at the baseline"})
+        assumed["air_in_temp_c"] = {"value": air_in_temp_c, "origin": "as at the baseline"}
     minimum = _minimum(base, minimum_air_ratio, assumed)
     keep = base.air_ratio if keep_air_ratio is None else keep_air_ratio
     faults = [
@@ -118,10 +118,10 @@ def site_effect(
     values["findings"] = (*stops, *site_findings(base, site, values))
     if stops:
         values.update({key: None for key in values if "_trim_" in key and not key.endswith("limit_pct")})
-    return SiteEffect(**values, assumed=tuple(assumed))
+    return SiteEffect(**values, assumed=assumed)
 
 
-def _minimum(base: AltitudeBase, given: float | None, assumed: list[Mapping[str, Any]]) -> float:
+def _minimum(base: AltitudeBase, given: float | None, assumed: dict[str, Any]) -> float:
     if given is not None:
         return given
     own = base.heater.limits.air_ratio_min if base.heater else None
@@ -129,7 +129,7 @@ def _minimum(base: AltitudeBase, given: float | None, assumed: list[Mapping[str,
         return own
     value = limit("air_ratio_soot")
     origin = "watch-point of the trade (from memory, medium); the unit's document wins"
-    assumed.append({"quantity": "minimum_air_ratio", "value": value, "origin": origin})
+    assumed["minimum_air_ratio"] = {"value": value, "origin": origin}
     return value
 
 

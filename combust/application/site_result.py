@@ -71,7 +71,7 @@ class SiteEffect:
     fuel: Mapping[str, Any]
     stage: str | None
     heater_id: str | None
-    assumed: tuple[Mapping[str, Any], ...]
+    assumed: Mapping[str, Mapping[str, Any]]
     findings: tuple[Finding, ...] = ()
     sources: tuple[str, ...] = SOURCES
     version: str = __version__

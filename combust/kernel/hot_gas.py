@@ -17,7 +17,7 @@ from combust.kernel.stoichiometry import stoichiometric_air_mass, stoichiometric
 from combust.kernel.types import Atoms, Floats
 
 ROUNDS = 40
-CLOSE = 1e-11
+CLOSE = 1e-10
 
 
 class HotGasBase(NamedTuple):
@@ -91,7 +91,9 @@ def complete_gas(fuel: Atoms, air_ratio: Any) -> FlueGasMoles:
     )
 
 
-def flame_temperature(fuel: Atoms, net_heating_value: Any, air_ratio: Any, intake_temp_c: Any) -> Any:
+def flame_temperature(
+    fuel: Atoms, net_heating_value: Any, air_ratio: Any, intake_temp_c: Any, *, guess: Any = None
+) -> Any:
     """Return the adiabatic temperature of complete combustion, fuel liquid at 25 °C, no dissociation [°C].
 
     Without dissociation it is some 10 K high at lambda 1.2 and exact to 2 K from lambda 1.5 on.
@@ -99,12 +101,12 @@ def flame_temperature(fuel: Atoms, net_heating_value: Any, air_ratio: Any, intak
     gas = complete_gas(fuel, air_ratio)
     sensible = _air_heat(fuel, air_ratio, intake_temp_c)
     target = heat.gas_enthalpy(gas, 25.0) + heat.heat_input_per_carbon(fuel, net_heating_value) + sensible
-    temp = 500.0 + 1500.0 / np.asarray(air_ratio, dtype=float)
+    temp = 500.0 + 1500.0 / np.asarray(air_ratio, dtype=float) if guess is None else guess
     for _ in range(8):
         here = heat.gas_enthalpy(gas, temp)
         step = (target - here) / (heat.gas_enthalpy(gas, temp + 1.0) - here)
         temp = np.minimum(temp + step, 5600.0)
-        if np.all(np.abs(step) < 1e-7):
+        if np.all(np.abs(step) < 1e-3):  # Newton: the next step would be below 1e-7 K
             break
     return temp
 
@@ -168,12 +170,13 @@ def hot_gas_state(
     ntu = transfer_units(base, draws)
     stoichiometric = stoichiometric_air_mass(base.atoms)
     flow = np.ones(np.broadcast_shapes(sigma.shape, draws.steepness.shape))
+    flame = flame_0 = flame_temperature(base.atoms, base.net_heating_value, base.air_ratio, base.intake_temp)
     for _ in range(ROUNDS):
         fuel, speed, lam = _mass_flows(base, sigma, ratio, flow, hold, held)
         gas_mass = fuel * ratio * (lam * stoichiometric + 1.0) / (base.air_ratio * stoichiometric + 1.0)
-        flame = flame_temperature(base.atoms, base.net_heating_value, lam, intake)
+        flame = flame_temperature(base.atoms, base.net_heating_value, lam, intake, guess=flame + 0.0 * lam)
         flue = cold + (flame - cold) * np.exp(-ntu * gas_mass ** (draws.exchanger_exponent - 1.0))
-        new = _flow_factor(base, draws, flame, flue, intake)
+        new = _flow_factor(base, draws, flame_0, flame, flue, intake)
         done = np.all(np.abs(new - flow) < CLOSE)
         flow = new
         if done:
@@ -198,8 +201,7 @@ def _mass_flows(base: HotGasBase, sigma: Any, ratio: Any, flow: Any, hold: str, 
     return one, one, base.air_ratio * air / ratio
 
 
-def _flow_factor(base: HotGasBase, draws: PathDraws, flame: Any, flue: Any, intake: Any) -> Any:
-    flame_0 = flame_temperature(base.atoms, base.net_heating_value, base.air_ratio, base.intake_temp)
+def _flow_factor(base: HotGasBase, draws: PathDraws, flame_0: Any, flame: Any, flue: Any, intake: Any) -> Any:
     inlet_0, inlet = base.intake_temp + ZERO_CELSIUS_K, intake + ZERO_CELSIUS_K
     burner_0 = (flame_0 + draws.flue_temp) / 2.0 + ZERO_CELSIUS_K
     burner = (flame + flue) / 2.0 + ZERO_CELSIUS_K
