@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -15,10 +15,11 @@ from combust import __version__
 from combust.application.fleet import tables
 from combust.application.fleet.cards import site_cards
 from combust.application.fleet.nights import nights_frame
+from combust.application.fleet.points import NO_POINTS, RouteSums, RouteUse, route_block
 from combust.application.fleet.policy import Policy
 from combust.application.fleet.reassign import Reassignment, reassign
 from combust.application.fleet.remedies import remedies_frame
-from combust.application.fleet.routes import routes_frame
+from combust.application.fleet.routes import route_uses, routes_frame
 from combust.application.fleet.rules import counts_frame, decision_columns, reasons, rule_columns
 from combust.application.fleet.sensitivity import sensitivity_frame
 from combust.application.fleet.types import Fleet, HeaterType, types_of
@@ -120,7 +121,7 @@ def _plain(value: Any) -> Any:
 def plan_fleet(
     vehicles: pd.DataFrame,
     sites: pd.DataFrame,
-    routes: pd.DataFrame | None = None,
+    routes: pd.DataFrame | Callable[[list[RouteUse]], RouteSums] | None = None,
     *,
     heaters: Mapping[str, Heater | str | Path] | None = None,
     profiles: str | Path | None = None,
@@ -133,7 +134,8 @@ def plan_fleet(
     Parameters
     ----------
     vehicles, sites, routes : DataFrame
-        The tables of the contract, section 7; other units by column suffix (``altitude_ft``, ``design_temp_f``).
+        The tables of the contract, section 7; other units by column suffix (``altitude_ft``, ``design_temp_f``). For
+        route points beyond memory, ``routes`` may be a function that sums them (see ``combust.edge.tables.points``).
     heaters : mapping, optional
         heater_id or profile name -> Heater or path of its profile.
     profiles : path, optional
@@ -167,14 +169,10 @@ def plan_fleet(
     faults = tables.Faults()
     clean_vehicles = tables.clean_table("vehicles", vehicles, faults)
     clean_sites = tables.clean_table("sites", sites, faults)
-    clean_routes = None if routes is None else tables.clean_table("routes", routes, faults)
     tables.suspect_feet(clean_sites, rules["highest_site_m"], faults)
     tables.check_order_of_temperatures(clean_sites, faults)
     kept_sites = _kept("sites", clean_sites, faults)
-    kept_routes = None if clean_routes is None else _kept("routes", clean_routes, faults)
     at = _find(clean_vehicles, kept_sites, clean_sites, "site_id", faults)
-    if kept_routes is not None and clean_routes is not None:
-        _find(clean_vehicles, kept_routes, clean_routes, "route_id", faults)
     folder = None if profiles is None else Path(profiles)
     types, index = types_of(clean_vehicles, heaters or {}, folder, rules, faults)
     good = ~faults.refused("vehicles", len(clean_vehicles))
@@ -182,8 +180,6 @@ def plan_fleet(
         "vehicles": _tally(len(clean_vehicles), int(good.sum())),
         "sites": _tally(len(clean_sites), len(kept_sites)),
     }
-    if kept_routes is not None and clean_routes is not None:
-        rows["routes"] = _tally(len(clean_routes), len(kept_routes))
     if not good.any():
         raise CombustError(_as_faults(faults.frame()))
     chosen = clean_vehicles[good].reset_index(drop=True)
@@ -192,13 +188,19 @@ def plan_fleet(
     frame = frame.assign(**rule_columns(frame, rules))
     frame = frame.assign(**decision_columns(frame, rules))
     frame["reason"] = reasons(frame)
+    uses = route_uses(frame, fleet)
+    sums = _route_sums(routes, uses)
+    if routes is not None:
+        rows["routes"] = _tally(sums.read, sums.read - sums.refused)
+        faults.rows.extend(sums.faults)
+        _warn_unknown_routes(clean_vehicles, frame, sums, faults)
     nothing = Reassignment(0, 0, 0, 0, pd.DataFrame(), "not asked for")
     change = reassign(frame, chosen, kept_sites, fleet, rules) if with_reassignment else nothing
     return FleetPlan(
         frame,
         counts_frame(frame),
         remedies_frame(frame, fleet, rules),
-        routes_frame(frame, kept_routes, kept_sites, fleet),
+        routes_frame(sums, uses),
         sensitivity_frame(frame, fleet, rules) if with_sensitivity else pd.DataFrame(),
         change,
         faults.frame(),
@@ -206,6 +208,31 @@ def plan_fleet(
         _totals(frame, rules),
         site_cards(frame),
         _assumptions(rules, types, clean_vehicles, kept_sites),
+    )
+
+
+def _route_sums(routes: pd.DataFrame | Callable[[list[RouteUse]], RouteSums] | None, uses: list[RouteUse]) -> RouteSums:
+    if routes is None:
+        return NO_POINTS
+    return route_block(routes, uses) if isinstance(routes, pd.DataFrame) else routes(uses)
+
+
+def _warn_unknown_routes(vehicles: pd.DataFrame, frame: pd.DataFrame, sums: RouteSums, faults: tables.Faults) -> None:
+    """Warn of vehicles whose route has no valid point: their nights are planned, their way is not."""
+    known = {route for route, _ in sums.table}
+    lost = set(frame["route_id"]) - known - {""}
+    values = vehicles["route_id"].to_numpy()
+    faults.add(
+        "vehicles",
+        vehicles["route_id"].isin(lost),
+        "route_id",
+        values,
+        "unknown_route",
+        lambda row: (
+            f"route_id = {shorten(values[row])} has no valid point in the routes table. The night is planned, "
+            "the route is not: add the route or correct the name."
+        ),
+        warn=True,
     )
 
 

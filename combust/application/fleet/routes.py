@@ -7,9 +7,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from combust.application.fleet.points import RouteSums, RouteUse
 from combust.application.fleet.types import Fleet
-from combust.kernel.air import pressure_from_altitude
-from combust.kernel.altitude import derate
 
 COLUMNS = (
     "route_id",
@@ -17,61 +16,47 @@ COLUMNS = (
     "highest_m",
     "lowest_m",
     "minutes",
-    "unit_altitude_limit_m",
     "minutes_above_limit",
     "minutes_below_minimum",
+    "points",
     "air_ratio_lowest",
     "air_ratio_full_lowest",
+    "unit_altitude_limit_m",
     "text",
 )
 
 
-def routes_frame(frame: pd.DataFrame, routes: pd.DataFrame | None, sites: pd.DataFrame, fleet: Fleet) -> pd.DataFrame:
-    """Return one row a route and heater type that drives it.
-
-    Temperatures that a point lacks follow the standard lapse from the design night of the nearest site in height that
-    the route's vehicles use; the minutes of a point last until the next point.
-    """
-    if routes is None or len(routes) == 0:
-        return pd.DataFrame(columns=list(COLUMNS))
-    used = frame[frame["route_id"] != ""][["route_id", "heater", "site_id"]].drop_duplicates()
-    points = dict(iter(routes.groupby("route_id", sort=False)))
+def route_uses(frame: pd.DataFrame, fleet: Fleet) -> list[RouteUse]:
+    """Return every route and heater type of the planned vehicles, with what its points are judged by."""
+    used = frame[frame["route_id"] != ""]
+    columns = ["route_id", "heater", "altitude_m", "design_temp_c"]
     by_name = {one.name: one for one in fleet.types}
-    site_rows = sites.set_index("site_id")
+    uses = []
+    for (route, heater), part in used[columns].drop_duplicates().groupby(["route_id", "heater"], sort=False):
+        one = by_name[heater]
+        heights, temps = tuple(part["altitude_m"].tolist()), tuple(part["design_temp_c"].tolist())
+        uses.append(
+            RouteUse(str(route), heater, one.base.derating, one.altitude_limit_m, one.air_ratio_min, heights, temps)
+        )
+    return uses
+
+
+def routes_frame(sums: RouteSums, uses: list[RouteUse]) -> pd.DataFrame:
+    """Return one row a route and heater type that drives it; the minutes of a point last until the next point.
+
+    A point without a temperature has that of the design night of the nearest site in height, with the standard lapse.
+    """
     rows: list[dict[str, Any]] = []
-    for (route, heater), group in used.groupby(["route_id", "heater"], sort=False):
-        if route not in points:
+    for use in uses:
+        values = sums.table.get((use.route_id, use.heater))
+        if values is None:
             continue
-        part, one = points[route], by_name[heater]
-        height, minutes = part["altitude_m"].to_numpy(dtype=float), part["minutes"].to_numpy(dtype=float)
-        temp = point_temperatures(part, site_rows.loc[group["site_id"].unique()])
-        told = derate(one.base.derating, pressure_hpa=pressure_from_altitude(height), temp_c=temp)
-        above = height > one.altitude_limit_m
-        low = told.air_ratio_full < one.air_ratio_min
-        row = {
-            "route_id": route,
-            "heater": heater,
-            "highest_m": height.max(),
-            "lowest_m": height.min(),
-            "minutes": minutes.sum(),
-            "unit_altitude_limit_m": one.altitude_limit_m,
-            "minutes_above_limit": minutes[above].sum() if one.altitude_limit_m == one.altitude_limit_m else np.nan,
-            "minutes_below_minimum": minutes[low].sum(),
-            "air_ratio_lowest": told.air_ratio.min(),
-            "air_ratio_full_lowest": told.air_ratio_full.min(),
-        }
+        row = {"route_id": use.route_id, "heater": use.heater, **dict(zip(COLUMNS[2:10], values, strict=True))}
+        row["unit_altitude_limit_m"] = use.limit_m
+        if np.isnan(use.limit_m):
+            row["minutes_above_limit"] = np.nan
         rows.append({**row, "text": _text(row)})
     return pd.DataFrame(rows, columns=list(COLUMNS))
-
-
-def point_temperatures(points: pd.DataFrame, sites: pd.DataFrame) -> Any:
-    """Return the temperature of each route point [°C], as given or by the standard lapse from the nearest site."""
-    given = points["temp_c"].to_numpy(dtype=float)
-    height = points["altitude_m"].to_numpy(dtype=float)
-    site_height = sites["altitude_m"].to_numpy(dtype=float)
-    nearest = np.argmin(np.abs(height[:, None] - site_height[None, :]), axis=1)
-    lapsed = sites["design_temp_c"].to_numpy(dtype=float)[nearest] - 0.0065 * (height - site_height[nearest])
-    return np.clip(np.where(np.isnan(given), lapsed, given), -60.0, 60.0)
 
 
 def _text(row: dict[str, Any]) -> str:

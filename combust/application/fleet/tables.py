@@ -21,9 +21,13 @@ FAULT_COLUMNS = ("table", "row", "column", "value", "code", "severity", "text")
 
 @dataclass
 class Faults:
-    """Faults of the tables, collected row by row: ``refused`` rows are left out, ``warned`` rows stay."""
+    """Faults of the tables, collected row by row: ``refused`` rows are left out, ``warned`` rows stay.
+
+    ``offset`` is added to row numbers, for tables that are read in blocks.
+    """
 
     rows: list[tuple[Any, ...]] = field(default_factory=list)
+    offset: int = 0
 
     def add(
         self,
@@ -39,7 +43,7 @@ class Faults:
         severity = "warned" if warn else "refused"
         for row in np.flatnonzero(np.asarray(where)).tolist():
             value = "" if values is None else shorten(values[row])
-            self.rows.append((table, row + 1, column, value, code, severity, text(row)))
+            self.rows.append((table, self.offset + row + 1, column, value, code, severity, text(row)))
 
     def frame(self) -> pd.DataFrame:
         """Return the faults as a table, in the order of table and row."""
@@ -49,7 +53,7 @@ class Faults:
     def refused(self, table: str, size: int) -> Any:
         """Return a mask of the rows of a table that are refused."""
         mask = np.zeros(size, dtype=bool)
-        mask[[row[1] - 1 for row in self.rows if row[0] == table and row[5] == "refused"]] = True
+        mask[[row[1] - 1 - self.offset for row in self.rows if row[0] == table and row[5] == "refused"]] = True
         return mask
 
 
@@ -147,20 +151,22 @@ def _told(key: str, value: Any, spec: Mapping[str, Any], why: str) -> str:
 
 
 def _texts(name: str, key: str, spec: Mapping[str, Any], column: Any, faults: Faults) -> Any:
-    text = column.astype("string").fillna("").str.strip()
-    text = text.where(~text.str.lower().isin(EMPTY[1:]), "")
+    """Return a text column trimmed, "" for empty words; worked on the different texts, which are few."""
+    codes, different = pd.factorize(column)
+    trimmed = [str(text).strip() for text in different]
+    words = ["" if text.lower() in EMPTY else text for text in trimmed]
     if spec.get("kind") == "choice":
+        words = [word.lower() for word in words]
         choices = spec["choices"]
-        text = text.str.lower()
-        bad = ((text != "") & ~text.isin(choices)).to_numpy(dtype=bool)
-        values = text.to_numpy()
+        bad = np.array([word not in ("", *choices) for word in words] + [False])[codes]
+        values = np.array([*trimmed, ""], dtype=object)[codes]
         hint = f"Use one of {', '.join(choices)}."
         faults.add(name, bad, key, values, "unknown_name", lambda row: f"{key} = {shorten(values[row])}. {hint}")
     if spec.get("kind") == "list":
-        values = text.to_numpy(dtype=object)
-        bad = np.array([not _good_list(value, spec["band"]) for value in values], dtype=bool)
+        bad = np.array([not _good_list(word, spec["band"]) for word in words] + [False])[codes]
+        values = np.array([*trimmed, ""], dtype=object)[codes]
         faults.add(name, bad, key, values, "format", lambda row: _list_text(key, values[row]))
-    return text.to_numpy(dtype=object)
+    return np.array([*words, ""], dtype=object)[codes]
 
 
 def _good_list(text: str, band: tuple[float, float]) -> bool:
@@ -176,7 +182,7 @@ def _list_text(key: str, value: Any) -> str:
 
 def _require(name: str, specs: Mapping[str, Any], frame: pd.DataFrame, faults: Faults) -> None:
     """Add a fault for every empty required cell that has no fault yet, and for identities that come twice."""
-    known = {(row[1] - 1, row[2]) for row in faults.rows if row[0] == name}
+    known = {(row[1] - 1 - faults.offset, row[2]) for row in faults.rows if row[0] == name}
     for key, spec in specs.items():
         column = frame[key]
         if spec.get("need") == "required":
