@@ -34,7 +34,7 @@ def stoichiometric_air(fuel: Fuel | str, *, by: str = "mass", air: DryAir = DRY_
     Raises
     ------
     CombustError
-        Unknown fuel.
+        Unknown fuel or basis.
 
     References
     ----------
@@ -46,6 +46,8 @@ def stoichiometric_air(fuel: Fuel | str, *, by: str = "mass", air: DryAir = DRY_
     14.44
     """
     burnt = fuel_by_name(fuel)
+    if by not in ("mass", "volume"):
+        raise CombustError(Fault("by", by, "unknown_name", why="is neither mass nor volume", hint='Use by="mass".'))
     if by == "volume":
         return float(stoichiometry.stoichiometric_air_volume(burnt, air=air))
     return float(stoichiometry.stoichiometric_air_mass(burnt, air=air))

@@ -1,0 +1,81 @@
+"""Helpers for notebooks: an input table, a slider on a plain function, and a frozen figure that needs no kernel."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Callable, Sequence
+from html import escape
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+Row = tuple[str, str, Any, str, str]
+
+
+class InputTable:
+    """Inputs of a notebook as a table: symbol, meaning, value, unit, source."""
+
+    def __init__(self, rows: Sequence[Row]) -> None:
+        self.rows = tuple(rows)
+
+    def __getitem__(self, symbol: str) -> Any:
+        for name, _, value, _, _ in self.rows:
+            if name == symbol:
+                return value
+        raise KeyError(symbol)
+
+    def __str__(self) -> str:
+        return "\n".join(f"{s:<18}{v} {u}  {m} ({source})" for s, m, v, u, source in self.rows)
+
+    def _repr_html_(self) -> str:
+        head = "".join(f"<th>{word}</th>" for word in ("symbol", "meaning", "value", "unit", "source"))
+        body = "".join("<tr>" + "".join(f"<td>{escape(str(cell))}</td>" for cell in row) + "</tr>" for row in self.rows)
+        return f"<table><tr>{head}</tr>{body}</table>"
+
+
+class FrozenFigure:
+    """A figure as SVG with its alt text and caption: it reads in a notebook without a running kernel."""
+
+    def __init__(self, figure: Figure, caption: str) -> None:
+        self.alt, self.caption = str(figure.get_label() or caption), caption
+        text = io.StringIO()
+        figure.savefig(text, format="svg", metadata={"Date": None})
+        self.svg = text.getvalue()
+
+    def _repr_html_(self) -> str:
+        body = self.svg[self.svg.index("<svg") :]
+        return (
+            f'<figure role="img" aria-label="{escape(self.alt, quote=True)}" style="max-width:44em">{body}'
+            f"<figcaption>{escape(self.caption)}</figcaption></figure>"
+        )
+
+    def __repr__(self) -> str:
+        return f"Figure: {self.alt}"
+
+
+def slide(draw: Callable[[float], Figure], *, label: str, low: float, high: float, step: float, start: float) -> Any:
+    """Return a slider that redraws a figure when it is moved (arrow keys work on its handle).
+
+    Parameters
+    ----------
+    draw : callable
+        Value of the slider -> figure.
+    label : str
+        What is moved, with its unit.
+    low, high, step, start : float
+    """
+    import ipywidgets as widgets
+
+    handle = widgets.FloatSlider(
+        value=start, min=low, max=high, step=step, description=label, continuous_update=False,
+        style={"description_width": "initial"}, layout=widgets.Layout(width="95%", max_width="44em"),
+    )  # fmt: skip
+    shown = widgets.HTML()
+
+    def redraw(_change: Any = None) -> None:
+        shown.value = FrozenFigure(draw(handle.value), f"{label}: {handle.value:g}")._repr_html_()
+
+    handle.observe(redraw, names="value")
+    redraw()
+    return widgets.VBox([handle, shown])
