@@ -86,6 +86,32 @@ class AltitudeBase:
         """The stage as the fast kernel's numbers."""
         return self.fitted[0]
 
+    def trim_factor(self, hold: str, keep: float, pressure_hpa: Any, temp_c: Any) -> Any:
+        """Return the fuel (``hold="fuel"``) or speed (``"blower"``) that makes full lambda ``keep``, over baseline.
+
+        From a surface fitted to the exact state; fuel as cold as the air, dry air, heating air as at the baseline.
+        """
+        key = (hold, keep)
+        if key not in self._trims:
+            pressure, temp = altitude.fit_nodes()
+            state = hot_gas.hot_gas_state(
+                self.hot,
+                self.draws,
+                dry_air_density_ratio=dry_air_density(pressure, temp) / self.reference.dry_air_density_kg_m3,
+                fuel_density_ratio=altitude.fuel_density_ratio(temp, self.fuel_temp_c, self.expansion_per_k),
+                intake_temp_c=temp,
+                hold=hold,
+                hold_air_ratio=keep,
+            )
+            values = (state.fuel_factor if hold == "fuel" else state.speed_factor).mean(axis=-1)
+            # Logarithm: a speed factor spans a decade over the bands, its logarithm is nearly straight.
+            self._trims[key] = altitude.fit_surface(np.log(values), pressure, temp)[0]
+        return np.exp(altitude.evaluate_surface(self._trims[key], pressure_hpa, temp_c))
+
+    @cached_property
+    def _trims(self) -> dict[tuple[str, float], Any]:
+        return {}
+
     def relative_u(self, flow_factor: Any, fuel_temp_c: Any) -> Any:
         """Return the relative standard uncertainty of the full lambda: baseline, fuel expansion, hot-gas priors [-]."""
         hot = flow_factor.std(axis=-1) / flow_factor.mean(axis=-1)

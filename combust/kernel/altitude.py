@@ -115,6 +115,17 @@ def fit_surface(values: Floats, pressure_hpa: Floats, temp_c: Floats) -> tuple[F
     return weights, float(np.max(np.abs(matrix @ solved - values)))
 
 
+def evaluate_surface(weights: Floats, pressure_hpa: Any, temp_c: Any) -> Any:
+    """Return a fitted surface at pressures [hPa] and temperatures [°C]; NaN outside its bands."""
+    x = SLOPE_X * np.log(np.asarray(pressure_hpa, dtype=float) / air.STANDARD_PRESSURE_HPA) - OFFSET_X
+    y = SLOPE_Y * 1000.0 / (np.asarray(temp_c, dtype=float) + ZERO_CELSIUS_K) - OFFSET_Y
+    x, y = (np.ascontiguousarray(part) for part in np.broadcast_arrays(x, y))
+    outer, inner = np.empty(x.shape), np.empty(x.shape)
+    _polynomial(weights, x, y, outer, inner)
+    inside = (np.abs(x) <= 1.0 + 1e-9) & (np.abs(y) <= 1.0 + 1e-9)
+    return np.where(inside, outer, np.nan)[()]
+
+
 def derate(derating: Derating, *, temp_c: Any, altitude_m: Any = None, pressure_hpa: Any = None) -> Derated:
     """Return density ratio and the three lambdas at sites or route points, dry air, fuel as cold as the air.
 

@@ -92,12 +92,18 @@ def _trims(frame: pd.DataFrame, vehicles: pd.DataFrame, fleet: Fleet) -> dict[st
     base, least = frame["base_air_ratio"].to_numpy(), frame["minimum_air_ratio"].to_numpy()
     own = vehicles["blower_trim_max_pct"].to_numpy(dtype=float)
     available = np.where(np.isnan(own), fleet.of("blower_trim_pct"), own)
-    out: dict[str, Any] = {}
-    for suffix, account in (("", "air_ratio"), ("_full", "air_ratio_full")):
-        lam = frame[account].to_numpy()
-        out[f"fuel_trim{suffix}_pct"] = fuel_trim_to_keep(lam, base)
-        out[f"blower_trim{suffix}_pct"] = blower_trim_to_keep(lam, base)
-        out[f"fuel_trim_to_minimum{suffix}_pct"] = fuel_trim_to_keep(lam, np.minimum(least, base))
+    pressure, cold = frame["pressure_hpa"].to_numpy(), frame["design_temp_c"].to_numpy()
+    lam = frame["air_ratio"].to_numpy()
+    fuel, speed = (fleet.trim_factor(hold, pressure, cold) for hold in ("fuel", "blower"))
+    least_fuel = fleet.trim_factor("fuel", pressure, cold, to_minimum=True)
+    out: dict[str, Any] = {
+        "fuel_trim_pct": fuel_trim_to_keep(lam, base),
+        "fuel_trim_full_pct": 100.0 * (np.minimum(fuel, 1.0) - 1.0),
+        "fuel_trim_to_minimum_pct": fuel_trim_to_keep(lam, np.minimum(least, base)),
+        "fuel_trim_to_minimum_full_pct": 100.0 * (np.minimum(least_fuel, 1.0) - 1.0),
+        "blower_trim_pct": blower_trim_to_keep(lam, base),
+        "blower_trim_full_pct": 100.0 * (np.maximum(speed, 1.0) - 1.0),
+    }
     out["blower_trim_limit_pct"] = available
     needed = out["blower_trim_full_pct"]
     # Unknown limit: NaN compares False, so "possible" is only ever said where it is known.
@@ -134,21 +140,27 @@ def heat_columns(frame: pd.DataFrame, vehicles: pd.DataFrame, fleet: Fleet, poli
 
 
 def kept_heat(frame: pd.DataFrame, fleet: Fleet, account: str, *, compensation: Any = None) -> Any:
-    """Return the useful heat with lambda kept, for the compensation of each row [kW]."""
-    nominal, base = fleet.of("useful_heat_kw"), frame["base_air_ratio"].to_numpy()
+    """Return the useful heat with lambda kept, for the compensation of each row [kW].
+
+    ``account`` is ``air_ratio`` (dry-air density alone) or ``air_ratio_full``, with the trims of the same account.
+    """
+    nominal = fleet.of("useful_heat_kw")
     fitted = frame["compensation"].to_numpy() if compensation is None else compensation
-    share = np.minimum(frame[account].to_numpy() / base, 1.0)
+    suffix = "" if account == "air_ratio" else "_full"
+    by_fuel = 1.0 + frame[f"fuel_trim{suffix}_pct"].to_numpy() / 100.0
     limit = frame["blower_trim_limit_pct"].to_numpy()
     # An automatic unit holds lambda by itself; a blower trim of unknown reach is not counted on.
     reach = np.where(np.isnan(limit), np.where(fitted == "automatic", np.inf, 0.0), limit)
-    by_blower = np.minimum(share * (1.0 + reach / 100.0), 1.0)
-    share = np.where(np.isin(fitted, ("blower", "automatic")), by_blower, share)
+    needed = 1.0 + frame[f"blower_trim{suffix}_pct"].to_numpy() / 100.0
+    by_blower = np.maximum(np.minimum((1.0 + reach / 100.0) / needed, 1.0), by_fuel)
+    share = np.where(np.isin(fitted, ("blower", "automatic")), by_blower, by_fuel)
     if account == "air_ratio":
         return nominal * share
-    return nominal * share * _fuel_mass_ratio(frame["design_temp_c"].to_numpy(), fleet)
+    return nominal * share * fuel_mass_ratio(frame["design_temp_c"].to_numpy(), fleet)
 
 
-def _fuel_mass_ratio(temp: Any, fleet: Fleet) -> Any:
+def fuel_mass_ratio(temp: Any, fleet: Fleet) -> Any:
+    """Return the fuel mass of a stroke at a temperature over that at the baseline [-]."""
     expansion = np.array([one.base.expansion_per_k for one in fleet.types])[fleet.index]
     at_base = np.array([one.base.fuel_temp_c for one in fleet.types])[fleet.index]
     return fuel_density_ratio(temp, at_base, expansion)

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from combust.application.fleet.nights import kept_heat
+from combust.application.fleet.nights import fuel_mass_ratio, kept_heat
 from combust.application.fleet.policy import Policy
 from combust.application.fleet.types import Fleet
 from combust.kernel.cab import cab_temperature_reached
@@ -114,9 +114,7 @@ def _insulation(case: _Case) -> list[pd.DataFrame]:
 def _trim_to_minimum(case: _Case) -> pd.DataFrame:
     """Trim only as far as the minimum lambda needs: more fuel stays in, soot comes closer. Never above the setting."""
     loss, nominal = case.column("heat_loss_w_per_k"), case.column("nominal_heat_kw")
-    mass = case.column("useful_heat_full_kw") / (
-        nominal * np.minimum(case.column("air_ratio_full") / case.column("base_air_ratio"), 1.0)
-    )
+    mass = fuel_mass_ratio(case.column("design_temp_c"), case.fleet)
     own = np.isin(case.column("compensation"), ("none", "fuel"))
     simple = np.where(
         own, nominal * (1.0 + case.column("fuel_trim_to_minimum_pct") / 100.0), case.column("useful_heat_kw")

@@ -16,6 +16,7 @@ from combust.kernel.air import pressure_from_altitude
 
 EMPTY = ("", "nan", "na", "n/a", "null", "none", "-", "--")
 FOOT_M = 0.3048
+RAGGED = "#ragged"  # column in which a reader of files tells what is wrong with a row's shape
 FAULT_COLUMNS = ("table", "row", "column", "value", "code", "severity", "text")
 
 
@@ -92,6 +93,10 @@ def clean_table(name: str, raw: pd.DataFrame, faults: Faults) -> pd.DataFrame:
         else:
             columns[key] = _texts(name, key, spec, raw[column], faults)
     frame = pd.DataFrame(columns)
+    if RAGGED in raw:
+        told = raw[RAGGED].fillna("").to_numpy(dtype=object)
+        hint = "Correct the row: one cell for each heading."
+        faults.add(name, told != "", "row", None, "format", lambda row: f"{told[row]}. {hint}")
     _require(name, specs, frame, faults)
     return frame
 

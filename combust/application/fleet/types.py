@@ -142,6 +142,16 @@ class Fleet:
         """Return lambda of each row's baseline."""
         return np.array([one.base.air_ratio for one in self.types])[self.index]
 
+    def trim_factor(self, hold: str, pressure_hpa: Any, temp_c: Any, *, to_minimum: bool = False) -> Any:
+        """Return the fuel or speed that holds full lambda at the baseline's, or at the minimum if that is lower [-]."""
+        size = len(self.index)
+        pressure, temp = np.broadcast_to(pressure_hpa, size), np.broadcast_to(temp_c, size)
+        out = np.full(size, np.nan)
+        for one, rows in zip(self.types, self._rows, strict=True):
+            keep = min(one.air_ratio_min, one.base.air_ratio) if to_minimum else one.base.air_ratio
+            out[rows] = one.base.trim_factor(hold, keep, pressure[rows], temp[rows])
+        return out
+
     def derate(self, pressure_hpa: Any, temp_c: Any, *, air_ratio_shift: float = 0.0) -> Derated:
         """Return the three lambdas of each row at a pressure and temperature (arrays of the fleet's length)."""
         size = len(self.index)

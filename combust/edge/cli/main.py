@@ -17,6 +17,8 @@ from combust.edge.cli.output import EXIT_REJECTED, complain
 COMMANDS = {
     "reading": ("combust.edge.cli.reading", "Interpret one flue-gas reading."),
     "readings": ("combust.edge.cli.readings", "Interpret a table of readings, CSV or Parquet."),
+    "site": ("combust.edge.cli.site", "Tell what the air at a site does to a heater."),
+    "fleet": ("combust.edge.cli.fleet", "Plan a fleet: heaters, sites and routes."),
     "fuel": ("combust.edge.cli.fuel", "List the fuels, or show one with its sources."),
     "demo": ("combust.edge.cli.demo", "Run the main job on the invented Larkfell data."),
 }
