@@ -8,6 +8,7 @@ import numpy as np
 
 from combust.application.altitude_base import AltitudeBase
 from combust.application.derating_table import derating_columns
+from combust.application.fleet.rules import stays_off
 from combust.application.site_effect import CURVE_TEMPS_C, ceiling_by_temperature
 from combust.edge.figures import INK, LINE, MARK, STYLE
 
@@ -113,11 +114,11 @@ def draw_margins(plan: FleetPlan) -> Figure:
 
     frame = plan.vehicles
     groups = (("needs a unit or may not run", MARK, "X"), ("within the unit's own limit", LINE, "o"))
-    stays_off = frame["decision"].isin(["compensate", "check_document", "limit_missing", "barred"]).to_numpy(dtype=bool)
+    off = stays_off(frame)
     with mpl.rc_context(STYLE):
         figure = Figure(figsize=(7.2, 4.6), layout="constrained")
         plot = figure.add_subplot()
-        for (label, colour, marker), rows in zip(groups, (stays_off, ~stays_off), strict=True):
+        for (label, colour, marker), rows in zip(groups, (off, ~off), strict=True):
             part = frame[rows]
             plot.scatter(part["margin_m"], part["margin_air_ratio"], c=colour, marker=marker, s=34, label=label)
         plot.axvline(0.0, color=INK, linewidth=0.8)
@@ -127,7 +128,7 @@ def draw_margins(plan: FleetPlan) -> Figure:
         plot.legend(frameon=False)
         figure.supxlabel(SOURCE, fontsize=7, color=GREY)
     figure.set_label(
-        f"{int(stays_off.sum())} of {len(frame)} vehicles lie left of the line where metres to the limit are negative."
+        f"{int(off.sum())} of {len(frame)} vehicles lie left of the line where metres to the limit are negative."
     )
     return figure
 
@@ -151,7 +152,7 @@ def draw_heat(plan: FleetPlan) -> Figure:
         plot.set_yticks(places, names, fontsize=7)
         plot.set_xlabel("kW on the design night (highest demand, lowest heat of the vehicles there)")
         plot.set_title("Where the diamond stands beyond the bar the cab stays cold", loc="left", fontsize=9)
-        plot.legend(frameon=False, loc="lower right")
+        figure.legend(frameon=False, loc="outside lower center", ncols=2)
     short = int((frame["gap"] > 0).sum())
     figure.set_label(f"Bars of heat and diamonds of demand for {len(frame)} places; at {short} the demand is larger.")
     return figure

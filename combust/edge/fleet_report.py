@@ -9,10 +9,9 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from combust.application.fleet.cards import KEEP_OFF
 from combust.application.fleet.plan import FleetPlan, records
-from combust.application.fleet.rules import DECISIONS
-from combust.domain.limits import cautions, no_stop_text
+from combust.application.fleet.rules import DECISIONS, KEEP_OFF, first_word
+from combust.domain.limits import cautions
 from combust.edge.cli.output import write_text
 
 if TYPE_CHECKING:
@@ -92,7 +91,7 @@ def page(plan: FleetPlan, figures: dict[str, dict[str, str]], *, title: str) -> 
         "counts": records(plan.counts),
         "routes": records(plan.routes),
         "assumed": records(plan.assumptions),
-        "cautions": [*cautions(), no_stop_text()],
+        "cautions": [first_word(plan.vehicles), *cautions()],
         "reassignment": plan.reassignment,
         "rows": plan.rows,
         "not_covered": plan.not_covered,

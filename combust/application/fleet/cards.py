@@ -6,9 +6,8 @@ from typing import Any
 
 import pandas as pd
 
+from combust.application.fleet.rules import KEEP_OFF
 from combust.domain.limits import cautions
-
-KEEP_OFF = ("compensate", "check_document", "limit_missing", "barred")
 
 
 def site_cards(frame: pd.DataFrame) -> list[dict[str, Any]]:
@@ -52,8 +51,11 @@ def _card(site: str, part: pd.DataFrame) -> dict[str, Any]:
 def _numbers(on: pd.DataFrame) -> list[str]:
     """Return the gas the analyser should show here, by dry-air density alone and in full, and the fuel to bring."""
     lines = []
-    for heater, part in on.groupby("heater", sort=False):
+    for (heater, compensation), part in on.groupby(["heater", "compensation"], sort=False):
         row = part.iloc[0]
+        if compensation != "none":
+            lines.append(f"{heater} with its {compensation} compensation should read as at home.")
+            continue
         told = row[["o2_dry_pct", "o2_dry_full_pct"]].dropna().tolist()
         if told:
             band = f"{min(told):.1f} to {max(told):.1f}" if max(told) - min(told) >= 0.05 else f"{told[0]:.1f}"

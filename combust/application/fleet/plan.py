@@ -20,12 +20,12 @@ from combust.application.fleet.policy import Policy
 from combust.application.fleet.reassign import Reassignment, reassign
 from combust.application.fleet.remedies import remedies_frame
 from combust.application.fleet.routes import route_uses, routes_frame
-from combust.application.fleet.rules import counts_frame, decision_columns, reasons, rule_columns
+from combust.application.fleet.rules import counts_frame, decision_columns, first_word, reasons, rule_columns
 from combust.application.fleet.sensitivity import sensitivity_frame
 from combust.application.fleet.types import Fleet, HeaterType, types_of
 from combust.data.errors import CombustError, Fault, shorten
 from combust.domain.heater import Heater
-from combust.domain.limits import cautions, no_stop_text
+from combust.domain.limits import cautions
 
 NOT_COVERED = (
     "What thin air does to a small flame beyond air over fuel: no public data.",
@@ -96,7 +96,7 @@ class FleetPlan:
             "cards": self.cards,
             "assumed": records(self.assumptions),
             "not_covered": list(self.not_covered),
-            "cautions": [*cautions(), no_stop_text()],
+            "cautions": [first_word(self.vehicles), *cautions()],
             "version": self.version,
         }
 

@@ -12,6 +12,7 @@ import pandas as pd
 
 from combust.application.fleet.nights import ACCOUNTS
 from combust.application.fleet.policy import Policy
+from combust.domain.limits import no_stop_text
 
 RULES = ("unit_limit", "design_night", "mildest_night")
 DECISIONS = {
@@ -23,6 +24,8 @@ DECISIONS = {
     "limit_missing": "the unit's own altitude limit is not entered: read its document; heater off here until then",
     "barred": "above the limit of the unit even with its compensation: heater off here",
 }
+
+KEEP_OFF = ("compensate", "check_document", "limit_missing", "barred")
 
 
 def needed_by_air_ratio(air_ratio: Any, minimum: Any, borderline: float) -> Any:
@@ -64,6 +67,8 @@ def decision_columns(frame: pd.DataFrame, policy: Policy) -> dict[str, Any]:
     fitted = frame["compensation"].to_numpy() != "none"
     fitted_limit = frame["compensation_limit_m"].to_numpy(dtype=float)
     lowest = np.minimum(frame["air_ratio_full_season_lowest"].to_numpy(), frame["air_ratio_full"].to_numpy())
+    # What is fitted holds lambda at the baseline's; without it lambda follows the air.
+    lowest = np.where(fitted, frame["base_air_ratio"].to_numpy(), lowest)
     margin = lowest - frame["minimum_air_ratio"].to_numpy()
     above = height > limit
     decision = np.select(
@@ -85,7 +90,7 @@ def decision_columns(frame: pd.DataFrame, policy: Policy) -> dict[str, Any]:
         "margin_m": np.where(above & fitted & ~np.isnan(fitted_limit), fitted_limit, limit) - height,
         "margin_air_ratio": margin,
         "heat_short": short,
-        "shorten_service": frame["nights_below_service_air_ratio"].to_numpy() > policy["service_nights"],
+        "shorten_service": ~fitted & (frame["nights_below_service_air_ratio"].to_numpy() > policy["service_nights"]),
         "flips_between_lambdas": _flips(frame),
     }
 
@@ -98,6 +103,21 @@ def _flips(frame: pd.DataFrame) -> Any:
         fails = np.stack([frame[account + suffix].to_numpy() < minimum for account in ACCOUNTS])
         parts.append(np.where(fails.any(axis=0) & ~fails.all(axis=0), night, ""))
     return np.array([" ".join(filter(None, pair)) for pair in zip(*parts, strict=True)], dtype=object)
+
+
+def stays_off(frame: pd.DataFrame) -> Any:
+    """Return where the heater must stay off at its site as things stand."""
+    return frame["decision"].isin(KEEP_OFF).to_numpy(dtype=bool)
+
+
+def first_word(frame: pd.DataFrame) -> str:
+    """Return what a plan says before anything else: how many heaters stay off, or the only sentence allowed."""
+    count = int(stays_off(frame).sum())
+    if count == 0:
+        return no_stop_text()
+    return (
+        f"HEATER OFF for {count} of {len(frame)} vehicles where they stand now: too high for the unit as it is fitted."
+    )
 
 
 def reasons(frame: pd.DataFrame) -> list[str]:
@@ -116,8 +136,12 @@ def _reason(row: Any) -> str:
         text = f"{place} is {row.altitude_m - limit:.0f} m above the unit's own limit of {limit:.0f} m"
     if row.decision in ("compensated", "barred"):
         text += f"; with its {row.compensation} compensation the limit is {row.compensation_limit_m:.0f} m"
+    if row.compensation != "none":
+        text += f"; lambda held at {row.base_air_ratio:.2f} by its {row.compensation} compensation; without it"
+    else:
+        text += ";"
     text += (
-        f"; full lambda {row.air_ratio_full:.2f} on the design night, lowest {row.air_ratio_full_season_lowest:.2f} at "
+        f" full lambda {row.air_ratio_full:.2f} on the design night, lowest {row.air_ratio_full_season_lowest:.2f} at "
         f"{row.season_lowest_at_c:.0f} °C, minimum {row.minimum_air_ratio:.2f} (margin {row.margin_air_ratio:+.2f})"
     )
     if row.heat_short:

@@ -55,6 +55,7 @@ def command(
       combust fleet --vehicles data/larkfell_fleet/vehicles.csv --sites data/larkfell_fleet/sites.csv --out output/fleet
     """
     from combust.application.fleet.plan import plan_fleet
+    from combust.application.fleet.rules import first_word, stays_off
     from combust.edge.fleet_report import write_plan
     from combust.edge.tables.fleet import read_fleet_table
 
@@ -66,7 +67,7 @@ def command(
         profiles=folder,
         policy=policy,
     )
-    output.warn_stops([])
+    click.secho(first_word(plan.vehicles), err=True, bold=True)
     written = write_plan(plan, out, title=title)
     if as_json:
         output.say_json(plan.to_dict())
@@ -77,8 +78,7 @@ def command(
         )
     _tell_faults(plan)
     output.tell_cautions()
-    off = plan.vehicles["decision"].isin(["compensate", "check_document", "limit_missing", "barred"])
-    if strict and (bool(off.any()) or any(row["refused"] for row in plan.rows.values())):
+    if strict and (bool(stays_off(plan.vehicles).any()) or any(row["refused"] for row in plan.rows.values())):
         raise click.exceptions.Exit(output.EXIT_STRICT)
 
 
