@@ -200,8 +200,8 @@ def _scale(values: Floats, slope: float, offset: float) -> None:
 def _blank_outside(x: Floats, y: Floats, out: list[Floats]) -> None:
     """Write NaN where pressure or temperature lie outside the bands of the surfaces."""
     edge = 1.0 + 1e-9
-    if x.min() < -edge or x.max() > edge or y.min() < -edge or y.max() > edge:
-        outside = (np.abs(x) > edge) | (np.abs(y) > edge)
+    if not (x.min() >= -edge and x.max() <= edge and y.min() >= -edge and y.max() <= edge):  # NaN comes here too
+        outside = ~((np.abs(x) <= edge) & (np.abs(y) <= edge))
         for column in out:
             column[outside] = np.nan
 

@@ -21,7 +21,8 @@ def _card(site: str, part: pd.DataFrame) -> dict[str, Any]:
     on = part[~part["decision"].isin(KEEP_OFF)]
     lines = []
     if len(off):
-        lines.append(f"HEATER OFF here: {_names(off)}. This place is too high for the unit as it is fitted.")
+        why = "The unit's own document does not cover this height as it is fitted."
+        lines.append(f"HEATER OFF here: {_names(off)}. {why}")
     if len(on):
         lines.append(f"Heater allowed here by the unit's own limit: {_names(on)}.")
         lines += _numbers(on)
