@@ -188,10 +188,9 @@ def _season(frame: pd.DataFrame, sites: pd.DataFrame, at: Any, fleet: Fleet, pol
     """Return the season scan: lowest lambda, nights below the limits, heat short nights, fuel of night and season."""
     nights = site_night_temps(sites)
     pressure = station_pressure(sites)
-    pairs, of_pair = np.unique(np.stack([fleet.index, at]), axis=1, return_inverse=True)
-    of_pair = of_pair.reshape(-1)
-    lowest, warmest, below, low_service = (np.empty(pairs.shape[1]) for _ in range(4))
-    for position, (code, site) in enumerate(pairs.T):
+    of_pair, pairs = pd.factorize(fleet.index * len(sites) + at)
+    lowest, warmest, below, low_service = (np.empty(len(pairs)) for _ in range(4))
+    for position, (code, site) in enumerate(np.stack(np.divmod(pairs, len(sites)), axis=1)):
         one = fleet.types[code]
         lam = derate(one.base.derating, pressure_hpa=pressure[site], temp_c=nights[site]).air_ratio_full
         worst = int(np.argmin(lam))
@@ -217,9 +216,11 @@ def _season(frame: pd.DataFrame, sites: pd.DataFrame, at: Any, fleet: Fleet, pol
 
 def _mean_gap(target: Any, nights: list[Any], at: Any) -> Any:
     """Return the mean of max(target - night, 0) over the nights of each vehicle's site [K]."""
-    keys, of_key = np.unique(np.stack([target, at.astype(float)]), axis=1, return_inverse=True)
-    gaps = np.array([np.maximum(wanted - nights[int(site)], 0.0).mean() for wanted, site in keys.T])
-    return gaps[of_key.reshape(-1)]
+    of_target, targets = pd.factorize(target)
+    of_key, keys = pd.factorize(of_target * len(nights) + at)
+    pairs = np.stack(np.divmod(keys, len(nights)), axis=1)
+    gaps = np.array([np.maximum(targets[wanted] - nights[site], 0.0).mean() for wanted, site in pairs])
+    return gaps[of_key]
 
 
 def _battery(

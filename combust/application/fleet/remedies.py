@@ -19,6 +19,7 @@ INSULATION = (
     ("curtain", "curtain_heat_change", "a curtain behind the seats"),
     ("insulated_curtain", "insulated_curtain_heat_change", "an insulated curtain"),
 )
+MOST_SITES = 25  # candidates of a heater type, the warmest of the fleet's sites
 EFFORT = (
     "window_covers",
     "curtain",
@@ -151,27 +152,44 @@ def _larger_heater(case: _Case) -> pd.DataFrame:
 
 
 def _other_site(case: _Case, frame: pd.DataFrame) -> pd.DataFrame:
-    """The site of the fleet where this heater stays warmest, from where vehicles of its type stand already."""
+    """The site of the fleet where this heater stays warmest, of those where its type stands already uncompensated."""
     columns = ["site_id", "heater", "altitude_m", "design_temp_c", "useful_heat_full_kw", "useful_heat_kw"]
-    plain = frame[frame["compensation"] == "none"]
-    known = plain[columns].drop_duplicates(["site_id", "heater"])
-    known = known[known["altitude_m"] <= frame["unit_altitude_limit_m"].max()]
-    parts = []
-    loss, target = case.column("heat_loss_w_per_k"), case.column("cab_target_c")
-    limit, heater = case.column("unit_altitude_limit_m"), case.column("heater")
-    for row in known.itertuples(index=False):
-        fits = (heater == row.heater) & (row.altitude_m <= limit) & (case.column("site_id") != row.site_id)
-        if not fits.any():
-            continue
-        at = row.design_temp_c
-        simple = cab_temperature_reached(loss, at, row.useful_heat_kw, target)
-        full = cab_temperature_reached(loss, at, row.useful_heat_full_kw, target)
-        text = f"spend the night at {row.site_id} ({row.altitude_m:.0f} m, {at:.0f} °C)"
-        part = _part(case, "other_site", simple, full, loss, row.useful_heat_full_kw, text)
-        part["shortfall_full_kw"] = np.maximum(loss * np.maximum(target - at, 0.0) / 1e3 - row.useful_heat_full_kw, 0)
-        parts.append(part[fits])
-    if not parts:
-        return _part(case, "other_site", 0.0, 0.0, loss, 0.0, "").iloc[:0]
-    table = pd.concat(parts, ignore_index=True)
-    best = table.sort_values(["order", "cab_temp_reached_full_c"], ascending=[True, False], kind="stable")
-    return best.drop_duplicates("order")
+    known = frame.loc[frame["compensation"] == "none", columns].drop_duplicates(["site_id", "heater"])
+    known = known[known["altitude_m"].to_numpy() <= frame["unit_altitude_limit_m"].max()]
+    parts = [_best_site(case, str(heater), sites) for heater, sites in known.groupby("heater", sort=False)]
+    found = [part for part in parts if len(part)]
+    return pd.concat(found, ignore_index=True) if found else _part(case, "other_site", 0.0, 0.0, 1.0, 0.0, "").iloc[:0]
+
+
+def _best_site(case: _Case, heater: str, sites: pd.DataFrame) -> pd.DataFrame:
+    rows = np.flatnonzero(case.column("heater") == heater)
+    if len(rows) == 0:
+        return case.frame.iloc[:0]
+    loss, target = case.column("heat_loss_w_per_k")[rows], case.column("cab_target_c")[rows]
+    warmth = sites["design_temp_c"] + 1000.0 * sites["useful_heat_full_kw"] / float(np.median(loss))
+    sites = sites.iloc[np.argsort(-warmth.to_numpy(), kind="stable")[:MOST_SITES]]
+    at, heat = sites["design_temp_c"].to_numpy(), sites["useful_heat_full_kw"].to_numpy()
+    reached = cab_temperature_reached(loss[:, None], at, heat, target[:, None])
+    height, names = sites["altitude_m"].to_numpy(), sites["site_id"].to_numpy()
+    fits = height <= case.column("unit_altitude_limit_m")[rows, None]
+    fits &= names != case.column("site_id")[rows, None]
+    best = np.argmax(np.where(fits, reached, -np.inf), axis=1)
+    kept = fits[np.arange(len(rows)), best]
+    rows, best = rows[kept], best[kept]
+    if len(rows) == 0:
+        return case.frame.iloc[:0]
+    here = _Case(
+        case.frame.iloc[rows].reset_index(drop=True), Fleet(case.fleet.types, case.fleet.index[rows]), case.policy
+    )
+    loss, target = here.column("heat_loss_w_per_k"), here.column("cab_target_c")
+    simple = cab_temperature_reached(loss, at[best], sites["useful_heat_kw"].to_numpy()[best], target)
+    texts = [
+        f"spend the night at {name} ({metres:.0f} m, {temp:.0f} °C)"
+        for name, metres, temp in zip(names, height, at, strict=True)
+    ]
+    text = np.array(texts, dtype=object)[best]
+    full = cab_temperature_reached(loss, at[best], heat[best], target)
+    part = _part(here, "other_site", simple, full, loss, heat[best], text)
+    part["order"] = rows
+    part["shortfall_full_kw"] = np.maximum(loss * np.maximum(target - at[best], 0.0) / 1000.0 - heat[best], 0.0)
+    return part

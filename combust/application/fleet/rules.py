@@ -120,9 +120,39 @@ def first_word(frame: pd.DataFrame) -> str:
     )
 
 
+REASON_COLUMNS = (
+    "decision",
+    "altitude_m",
+    "site_id",
+    "unit_altitude_limit_m",
+    "compensation",
+    "compensation_limit_m",
+    "base_air_ratio",
+    "minimum_air_ratio",
+    "air_ratio_full",
+    "air_ratio_full_season_lowest",
+    "season_lowest_at_c",
+    "margin_air_ratio",
+    "heat_short",
+    "cab_temp_reached_full_c",
+    "cab_target_c",
+    "battery",
+    "battery_share_of_usable",
+    "fuel_grade",
+    "cold_filter_plugging_c",
+)
+
+
 def reasons(frame: pd.DataFrame) -> list[str]:
-    """Return one plain sentence for each vehicle: decision, why, and the margin."""
-    return [_reason(row) for row in frame.itertuples(index=False)]
+    """Return one plain sentence for each vehicle: decision, why, and the margin.
+
+    Worked once for each different set of numbers as they are shown: a large fleet has few of them.
+    """
+    shown = frame[list(REASON_COLUMNS)].round({"cab_temp_reached_full_c": 1, "battery_share_of_usable": 2})
+    codes = shown.groupby(list(REASON_COLUMNS), sort=False, dropna=False).ngroup().to_numpy()
+    first = np.unique(codes, return_index=True)[1]
+    texts = [_reason(row) for row in frame.iloc[first].itertuples(index=False)]
+    return [texts[code] for code in codes.tolist()]
 
 
 def _reason(row: Any) -> str:

@@ -13,7 +13,7 @@ def plan() -> FleetPlan:
     return worked.plan()
 
 
-# group, sigma, lambda, limit exceeded, lambda < 1.3, trim %, demand kW, output kW, shortfall kW, cab °C, lambda at +15 °C
+# group, sigma, lambda, limit exceeded, lambda < 1.3, trim %, demand, output, shortfall kW, cab °C, lambda at +15 °C
 # Derived by hand in the notes, dry-air density alone; digits as printed there.
 WORKED = [
     ("V1", 0.897, 1.44, True, False, -10.3, 1.60, 1.79, 0.0, 20.0, 1.30),
@@ -55,8 +55,9 @@ def test_three_counting_rules_side_by_side(plan: FleetPlan) -> None:
     assert plan.totals["compensation_units"] == 31
 
 
-# The two further terms (worked by hand for V2 on the design night): fuel 38 K colder is 1.0315 denser (beta 8.3e-4, from
-# +20 to -18 °C: (1 + 0.0274)/(1 - 0.00415)), so lambda 1.338/1.0317 = 1.297 < 1.3; the hot-gas term takes it lower.
+# The two further terms (worked by hand for V2 on the design night): fuel 38 K colder is 1.0317 denser (beta 8.3e-4,
+# from +20 to -18 °C: (1 + 0.0274)/(1 - 0.00415)):
+# lambda 1.338/1.0317 = 1.297 < 1.3; the hot-gas term lowers it further.
 @pytest.mark.hand
 def test_decisions_flip_with_the_further_terms(plan: FleetPlan) -> None:
     one = plan.vehicles.drop_duplicates("group").set_index("group")
@@ -98,8 +99,8 @@ def test_insulation_before_a_larger_heater(plan: FleetPlan) -> None:
     assert warm == sorted(warm, reverse=True)
 
 
-# B7: 1.25 kW, 10 h, efficiency 0.8: 1.57 l; 120 such nights 189 l (diesel without FAME, 9.93 kWh/l in the notes). Others:
-# 1.6 kW 2.0 l, 1.9 kW 2.4 l, 2.25 kW 2.8 l.
+# B7: 1.25 kW, 10 h, efficiency 0.8: 1.57 l; 120 such nights 189 l (diesel without FAME, 9.93 kWh/l in the notes).
+# Others: 1.6 kW 2.0 l, 1.9 kW 2.4 l, 2.25 kW 2.8 l.
 @pytest.mark.independent
 def test_fuel_of_a_night_and_a_season(plan: FleetPlan) -> None:
     one = plan.vehicles.drop_duplicates("group").set_index("group")
@@ -146,7 +147,7 @@ def test_driver_cards(plan: FleetPlan) -> None:
     cards = {card["site_id"]: card for card in plan.cards}
     assert set(cards) == {"S1", "S2", "S3", "S4", "S5"}
     assert cards["S2"]["lines"][0].startswith("HEATER OFF here")
-    assert "S2: 2600 m, -18 to 15 °C" == cards["S2"]["title"]
+    assert cards["S2"]["title"] == "S2: 2600 m, -18 to 15 °C"
     assert not any(line.startswith("HEATER OFF") for line in cards["S5"]["lines"])
     for card in cards.values():
         assert "Carbon monoxide" in card["lines"][-1]

@@ -52,11 +52,17 @@ def sites(**more: Any) -> pd.DataFrame:
 def vehicles(**more: Any) -> pd.DataFrame:
     """Return the 51 vehicles, UA 50 W/K, cab 20 °C."""
     rows = [
-        {"vehicle_id": f"{name}-{number + 1:02d}", "group": name, "heater_id": f"limit_{limit}", "site_id": f"S{name[1]}"}
+        {
+            "vehicle_id": f"{name}-{number + 1:02d}",
+            "group": name,
+            "heater_id": f"limit_{limit}",
+            "site_id": f"S{name[1]}",
+        }
         for name, (count, _, _, limit) in GROUPS.items()
         for number in range(count)
     ]
-    return pd.DataFrame(rows).assign(cab_ua_w_per_k=50, cab_target_c=20, **more)
+    frame = pd.DataFrame(rows, columns=["vehicle_id", "group", "heater_id", "site_id"])
+    return frame.assign(cab_ua_w_per_k=50, cab_target_c=20, **more)
 
 
 def plan(**more: Any) -> FleetPlan:
