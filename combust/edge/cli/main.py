@@ -72,7 +72,9 @@ def cli() -> None:
 def main(arguments: list[str] | None = None) -> None:
     """Run the command line; input that is refused ends in plain words and exit code 3, never in a traceback."""
     try:
-        cli.main(args=arguments, prog_name="combust", standalone_mode=False)
+        code = cli.main(args=arguments, prog_name="combust", standalone_mode=False)
+        if isinstance(code, int) and code:  # click hands the code of an Exit back instead of raising it
+            sys.exit(code)
     except click.exceptions.Exit as stop:
         sys.exit(stop.exit_code)
     except click.Abort:
