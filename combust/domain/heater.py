@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any
 
 from combust.data.errors import CombustError, Fault
 from combust.data.tables import read_toml
-from combust.domain.catalogue import Catalogue, fuel
+from combust.domain.catalogue import Catalogue
 from combust.domain.fuel import Fuel
+from combust.domain.profile_check import CheckedProfile, checked_profile
+from combust.domain.profile_lines import Lines
 from combust.domain.reading import Reading
 
 
@@ -37,7 +39,10 @@ class Stage:
 
 @dataclass(frozen=True, slots=True)
 class Baseline:
-    """A healthy reading of this unit (``unit``) or of another of its type (``type``, which adds spread)."""
+    """A healthy reading of this unit (``unit``) or of another of its type (``type``, which adds spread).
+
+    ``reading`` has the profile's fuel filled in where it named none.
+    """
 
     origin: str
     stage: str
@@ -66,12 +71,17 @@ class StartTimes:
 
 @dataclass(frozen=True, slots=True)
 class Duct:
-    """A combustion-air or exhaust duct: length [m], bore [mm], bends of 90°, wall ``smooth`` or ``corrugated``."""
+    """A combustion-air or exhaust duct: length [m], bore [mm], bends of 90°, wall ``smooth`` or ``corrugated``.
+
+    Bends and wall that were not given are None: a calculation then widens its answer. ``fittings`` are any of
+    ``terminal``, ``screen``, ``silencer``.
+    """
 
     length_m: float
     bore_mm: float
-    bends_90: float = 0.0
-    wall: str = "corrugated"
+    bends_90: float | None = None
+    wall: str | None = None
+    fittings: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,52 +119,69 @@ class Heater:
 
     @classmethod
     def load(cls, path: str | Path, *, catalogue: Catalogue | None = None) -> Heater:
-        """Return the heater of a profile file; raises CombustError with every fault of the file at once."""
-        return cls.from_dict(read_toml(path, quantity="profile"), origin=str(path), catalogue=catalogue)
+        """Return the heater of a profile file (TOML).
+
+        Parameters
+        ----------
+        path : str or Path
+        catalogue : mapping, optional
+            Fuels beside the shipped ones.
+
+        Raises
+        ------
+        CombustError
+            When the file cannot be read, or with every fault of the profile at once, each with its line.
+        """
+        table = read_toml(path, quantity="profile")
+        text = Path(path).read_text(encoding="utf-8-sig")
+        return cls._frozen(checked_profile(table, Lines(text), catalogue=catalogue))
 
     @classmethod
     def from_dict(
         cls, table: Mapping[str, Any], *, origin: str = "profile", catalogue: Catalogue | None = None
     ) -> Heater:
-        """Return the heater of a profile that is already a dictionary in the layout of the file."""
-        if "fuel" not in table or not table.get("stages"):
-            raise CombustError(Fault(origin, None, "missing", why="needs fuel and one stage", hint="See the template."))
-        plain = {
-            key: table[key]
-            for key in (
-                "heater_id",
-                "nominal_v",
-                "blower",
-                "blower_rpm_max",
-                "power_run_w",
-                "glow_a",
-                "cutout_v",
-                "heating_air_on_same_shaft",
-                "stroke_ul",
-            )
-            if key in table
-        }
-        regulated = table.get("speed_regulated")
-        stages = {name: Stage(name, **_plain(row)) for name, row in table["stages"].items()}
-        baselines = tuple(
-            Baseline(
-                row.get("origin", "unit"),
-                row["stage"],
-                Reading(**{"fuel": table["fuel"], **{key: value for key, value in row.items() if key != "origin"}}),
-            )
-            for row in table.get("baseline", ())
-        )
-        start = table.get("start")
+        """Return the heater of a profile that is already a dictionary in the layout of the file.
+
+        Parameters
+        ----------
+        table : mapping
+            The layout of the file; ``baseline`` is a list of readings.
+        origin : str
+            What the errors call the whole of it.
+
+        Raises
+        ------
+        CombustError
+            Every fault at once.
+
+        Examples
+        --------
+        >>> heater = Heater.from_dict({"fuel": "diesel_b7", "stages": {"high": {"air_ratio_band": [1.35, 1.8]}}})
+        >>> heater.stage_of("high").air_ratio_band
+        (1.35, 1.8)
+        >>> heater.stroke_ul is None
+        True
+        """
+        if not isinstance(table, Mapping):
+            hint = "Give the keys of a profile; combust profile new writes a template."
+            raise CombustError(Fault(origin, table, "format", why="is not a table", hint=hint))
+        return cls._frozen(checked_profile(table, Lines(), catalogue=catalogue))
+
+    @classmethod
+    def _frozen(cls, checked: CheckedProfile) -> Heater:
         return cls(
-            fuel=fuel(table["fuel"], catalogue=catalogue),
-            stages=MappingProxyType(stages),
-            baselines=baselines,
-            speed_regulated=regulated if isinstance(regulated, bool) else None,
-            limits=HeaterLimits(**table.get("limits", {})),
-            start=StartTimes(**_plain(start)) if start else None,
-            ducts=MappingProxyType({name: Duct(**row) for name, row in table.get("ducts", {}).items()}),
-            **plain,
+            fuel=checked.fuel,
+            stages=MappingProxyType({name: Stage(name, **row) for name, row in checked.stages.items()}),
+            baselines=tuple(Baseline(*row) for row in checked.baselines),
+            limits=HeaterLimits(**checked.limits),
+            start=StartTimes(**checked.start) if checked.start else None,
+            ducts=MappingProxyType({name: Duct(**row) for name, row in checked.ducts.items()}),
+            **checked.plain,
         )
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        values = {record.name: getattr(self, record.name) for record in fields(self)}
+        return (_remake, ({**values, "stages": dict(self.stages), "ducts": dict(self.ducts)},))
 
     def stage_of(self, name: str) -> Stage:
         """Return a stage by name; raises CombustError with the known names."""
@@ -170,6 +197,11 @@ class Heater:
         found = [baseline for baseline in self.baselines if baseline.stage == stage]
         return min(found, key=lambda baseline: baseline.origin != "unit", default=None)
 
+    def baselines_of(self, stage: str) -> tuple[Baseline, ...]:
+        """Return every healthy reading of a stage, in the order of the profile."""
+        return tuple(baseline for baseline in self.baselines if baseline.stage == stage)
 
-def _plain(row: Mapping[str, Any]) -> dict[str, Any]:
-    return {key: tuple(value) if isinstance(value, list) else value for key, value in row.items()}
+
+def _remake(values: dict[str, Any]) -> Heater:
+    frozen = {"stages": MappingProxyType(values["stages"]), "ducts": MappingProxyType(values["ducts"])}
+    return Heater(**{**values, **frozen})

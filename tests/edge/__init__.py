@@ -1,1 +1,1 @@
-"""Tests of the edge floor."""
+"""Tests of the edge floor: commands, tables, figures."""

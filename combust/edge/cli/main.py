@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 import importlib
+import io
 import sys
 from typing import Any
 
@@ -17,6 +18,8 @@ from combust.edge.cli.output import EXIT_REJECTED, complain
 COMMANDS = {
     "reading": ("combust.edge.cli.reading", "Interpret one flue-gas reading."),
     "readings": ("combust.edge.cli.readings", "Interpret a table of readings, CSV or Parquet."),
+    "profile": ("combust.edge.cli.profile", "Write a commented heater profile, or check one."),
+    "duct": ("combust.edge.cli.duct", "Work out the loss of a duct, and what a change of it does."),
     "site": ("combust.edge.cli.site", "Tell what the air at a site does to a heater."),
     "fleet": ("combust.edge.cli.fleet", "Plan a fleet: heaters, sites and routes."),
     "fuel": ("combust.edge.cli.fuel", "List the fuels, or show one with its sources."),
@@ -71,12 +74,14 @@ def cli() -> None:
 
 def main(arguments: list[str] | None = None) -> None:
     """Run the command line; input that is refused ends in plain words and exit code 3, never in a traceback."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):  # a terminal that lacks a character shows another one instead
+            stream.reconfigure(errors="backslashreplace")
     try:
+        # Outside standalone mode click hands the code of an early exit (--strict, --help) back instead of raising it.
         code = cli.main(args=arguments, prog_name="combust", standalone_mode=False)
-        if isinstance(code, int) and code:  # click hands the code of an Exit back instead of raising it
+        if isinstance(code, int) and code:
             sys.exit(code)
-    except click.exceptions.Exit as stop:
-        sys.exit(stop.exit_code)
     except click.Abort:
         click.echo("Stopped by the user.", err=True)
         sys.exit(130)
@@ -84,11 +89,8 @@ def main(arguments: list[str] | None = None) -> None:
         error.show()
         sys.exit(error.exit_code)
     except CombustError as error:
-        complain(error)
+        complain(error, as_json="--json" in (sys.argv[1:] if arguments is None else arguments))
         sys.exit(EXIT_REJECTED)
-    except BrokenPipeError:
-        sys.stderr.close()
-        sys.exit(0)
     except OSError as error:
         name = f"{error.filename}: " if error.filename else ""
         click.echo(f"Error: {name}{error.strerror or error}. Nothing was left half written.", err=True)
