@@ -11,7 +11,8 @@ import numpy as np
 from combust.application.altitude_base import AltitudeBase, altitude_base
 from combust.application.columns import columns_of_reading
 from combust.application.interpret import interpret_columns
-from combust.application.site_findings import reading_stops, site_findings
+from combust.application.reading_result import stop_findings
+from combust.application.site_findings import site_findings
 from combust.application.site_result import SiteEffect
 from combust.data.errors import CombustError, Fault
 from combust.data.tables import load_table
@@ -28,6 +29,7 @@ CURVE_TEMPS_C = tuple(range(-40, 41, 5))
 VERDICT_TEXTS = {
     "as_expected_here": "The site explains this reading; it gives no reason of its own to look for a fault.",
     "richer_than_expected": "Richer than the site explains: look for a cause (combust cause).",
+    "cannot_tell": "The reading gives no lambda; see the stop condition first.",
     "leaner_than_expected": "Leaner than the site explains: look for a cause (combust cause).",
 }
 
@@ -317,8 +319,11 @@ def _explained(
     """
     columns = columns_of_reading({key: value for key, value in reading.items() if key != "fuel"}, base.fuel)
     told = interpret_columns(columns, instrument_class())
-    stops = reading_stops(told, reading)
+    stops = list(stop_findings({**reading, "fuel": base.fuel.name}))
     lam, lam_u = float(told.values["air_ratio"][0]), float(told.values["air_ratio_u"][0])
+    if not math.isfinite(lam) and stops:
+        nothing = dict.fromkeys(("air_ratio", "air_ratio_u", "u", "z"))
+        return {"verdict": "cannot_tell", "text": VERDICT_TEXTS["cannot_tell"], **nothing}, stops
     if not math.isfinite(lam):
         hint = "Give o2_dry_pct of the reading at the site."
         raise CombustError(Fault("reading", "O2 and CO2", "missing", why="give no lambda", hint=hint))

@@ -6,10 +6,8 @@ from collections.abc import Mapping
 from typing import Any
 
 from combust.application.altitude_base import AltitudeBase
-from combust.application.interpret import Interpretation
-from combust.application.judge import codes_of
 from combust.data.tables import load_table
-from combust.domain.limits import Finding, finding_kinds
+from combust.domain.limits import Finding
 from combust.domain.site import Site
 from combust.kernel import air, altitude
 
@@ -18,13 +16,6 @@ def altitude_finding(code: str, **numbers: Any) -> Finding:
     """Return a finding of ``altitude_findings.toml`` with its numbers filled in."""
     row = load_table("altitude_findings")[code]
     return Finding(code, row["severity"], row["text"].format(**numbers))
-
-
-def reading_stops(told: Interpretation, reading: Mapping[str, Any]) -> list[Finding]:
-    """Return the stop conditions of the one reading that was interpreted."""
-    numbers = {**{key: float(column[0]) for key, column in told.values.items()}, **reading}
-    kinds = (finding_kinds()[code] for code in codes_of(int(told.mask[0])))
-    return [Finding(kind.code, "stop", kind.text.format(**numbers)) for kind in kinds if kind.severity == "stop"]
 
 
 def site_findings(base: AltitudeBase, site: Site, values: Mapping[str, Any]) -> tuple[Finding, ...]:

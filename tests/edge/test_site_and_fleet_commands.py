@@ -62,6 +62,27 @@ def test_site_for_people_in_feet_with_a_reading(capsys: pytest.CaptureFixture[st
     assert "withheld" in out
 
 
+def test_a_stop_is_told_even_when_the_rest_is_refused(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    code, _, err = run([*SITE, "--o2-dry", "wet", "--co-dry", "1500", "--location", "outdoors"], capsys)
+    assert code == 3
+    assert err.startswith("STOP.")
+    code, out, err = run([*SITE, "--cab-co-in", "250", "--location", "outdoors"], capsys)
+    assert code == 0
+    assert err.startswith("STOP.")
+    assert "withheld" in out
+    code, _, err = run([*SITE, "--figure", str(tmp_path / "map.gif")], capsys)
+    assert code == 3
+    assert ".png" in err
+
+
+def test_repeats_count_as_their_mean(capsys: pytest.CaptureFixture[str]) -> None:
+    arguments = [*SITE, "--reference-temp", "20", "--location", "outdoors", "--json"]
+    single = json.loads(run([*arguments, "--o2-dry", "5.7"], capsys)[1])["reading"]
+    three = [value for text in ("5.6", "5.7", "5.8") for value in ("--o2-dry", text)]
+    repeated = json.loads(run([*arguments, *three], capsys)[1])["reading"]
+    assert repeated["air_ratio"] == pytest.approx(single["air_ratio"], rel=1e-9)
+
+
 def test_site_mistakes_are_told_at_once(capsys: pytest.CaptureFixture[str]) -> None:
     code, out, err = run(["site", "--altitude", "high", "--air-ratio", "rich"], capsys)
     assert code == 3

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import sys
 from pathlib import Path
 from typing import Any
@@ -10,6 +9,7 @@ from typing import Any
 import click
 
 from combust.application.altitude_base import AltitudeBase, altitude_base
+from combust.application.reading_result import stop_findings
 from combust.application.site_effect import site_effect
 from combust.application.site_result import SiteEffect
 from combust.data.errors import CombustError, Fault
@@ -20,7 +20,7 @@ from combust.domain.heater import Heater
 from combust.domain.reading import check_values
 from combust.domain.site import Site
 from combust.edge.cli import output
-from combust.edge.cli.options import quantity_options
+from combust.edge.cli.options import quantity_options, values_of, worst_of
 
 PLACE = ("altitude_m", "pressure_hpa", "intake_temp_c", "humidity_pct", "fuel_temp_c", "air_in_temp_c")
 READING = (
@@ -34,6 +34,8 @@ READING = (
     "cab_co_in_ppm",
     "cab_co_out_ppm",
 )
+SPREADS = ("repeats", "o2_repeat_sd_pct", "co2_repeat_sd_pct", "co_repeat_sd_ppm")
+FIGURES = (".png", ".svg")
 NUMBERS = {
     "air_ratio": "lambda",
     "air_ratio_u": "standard uncertainty of lambda",
@@ -85,11 +87,17 @@ def command(**options: Any) -> None:
     Example:
       combust site --altitude 2000 --intake-temp 0 --fuel diesel --air-ratio 1.6 --reference-temp 20
     """
-    base_arguments, place, reading = _arguments(options)
-    if options["points"]:
-        _points(options, altitude_base(**base_arguments))
-        return
-    effect = site_effect(**base_arguments, **place, reading=reading)
+    try:
+        base_arguments, place, reading = _arguments(options)
+        if options["points"]:
+            _points(options, altitude_base(**base_arguments))
+            return
+        effect = site_effect(**base_arguments, **place, reading=reading)
+    except CombustError:
+        given = {key: options[key] for key in READING if options.get(key)}
+        if given:
+            output.tell_stops(stop_findings(check_values(worst_of(given))[0]))
+        raise
     output.warn_stops(effect.findings)
     if options["as_json"]:
         output.say_json(effect.to_dict())
@@ -101,8 +109,7 @@ def command(**options: Any) -> None:
     output.tell_rest(effect.findings)
     output.tell_cautions()
     if options["out"]:
-        text = json.dumps(effect.to_dict(), ensure_ascii=False, allow_nan=False, indent=2)
-        output.write_text(options["out"], text + "\n")
+        output.write_text(options["out"], output.json_text(effect.to_dict()) + "\n")
     _write_maps(options, base_arguments, effect)
     output.leave_strict(options["strict"], effect.findings)
 
@@ -115,8 +122,9 @@ def _arguments(options: dict[str, Any]) -> tuple[dict[str, Any], dict[str, Any],
         for key in own
         if as_number(own[key]) is None
     ]
-    given = {key: _single(value) for key, value in options.items() if key not in (*NUMBERS, *_NOT_QUANTITIES)}
-    checked, more = check_values(given)
+    _check_names(options)
+    given = {key: value for key, value in options.items() if key not in (*NUMBERS, *_NOT_QUANTITIES)}
+    checked, more = _quantities(given)
     faults += more
     wants_points = options["points"] is not None
     if not wants_points and "intake_temp_c" not in checked and not more:
@@ -135,7 +143,7 @@ def _arguments(options: dict[str, Any]) -> tuple[dict[str, Any], dict[str, Any],
     if faults:
         raise CombustError(faults)
     numbers = {key: as_number(value) for key, value in own.items()}
-    reading = {key: checked[key] for key in READING if key in checked}
+    reading = {key: checked[key] for key in (*READING, *SPREADS) if key in checked}
     place: dict[str, Any] = {key: checked.get(key) for key in ("fuel_temp_c", "air_in_temp_c")}
     if not wants_points:
         place["site"] = Site(
@@ -167,8 +175,19 @@ _NOT_QUANTITIES = (
 )
 
 
-def _single(value: Any) -> Any:
-    return (value[0] if value else None) if isinstance(value, tuple) else value
+def _quantities(given: dict[str, Any]) -> tuple[dict[str, Any], list[Fault]]:
+    """Return (acceptable quantities, repeats as their mean; faults)."""
+    try:
+        return check_values(values_of(given))
+    except CombustError as error:
+        return check_values(worst_of(given))[0], list(error.faults)
+
+
+def _check_names(options: dict[str, Any]) -> None:
+    """Refuse names of files to write that are none, before anything is computed."""
+    for key, endings in (("table", (".csv",)), ("figure", FIGURES), ("ceiling_figure", FIGURES), ("out", ())):
+        if options[key] is not None:
+            output.writable_name(options[key], endings)
 
 
 def _base_arguments(options: dict[str, Any], numbers: dict[str, float | None]) -> dict[str, Any]:
@@ -209,7 +228,8 @@ def lines_of(effect: SiteEffect) -> list[tuple[str, str]]:
          f"{_told(one.ceiling_altitude_m, 0, 'm')}, in full {_told(one.ceiling_altitude_full_m, 0, 'm')}"),
     ]  # fmt: skip
     if one.reading is not None:
-        rows.insert(0, ("this reading", f"lambda {one.reading['air_ratio']:.2f}: {one.reading['text']}"))
+        lam = one.reading["air_ratio"]
+        rows.insert(0, ("this reading", f"{'' if lam is None else f'lambda {lam:.2f}: '}{one.reading['text']}"))
     if one.heater_id is not None or one.unit_altitude_limit_m is not None:
         rows.append(("the unit's own limit", f"{_told(one.unit_altitude_limit_m, 0, 'm')} (it decides)"))
     return [*rows, *_trim_lines(one), *_heat_lines(one)]
