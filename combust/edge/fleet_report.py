@@ -118,9 +118,10 @@ def decision_rows(plan: FleetPlan) -> list[tuple[str, str]]:
     """Return the counts of the plan in words: decisions, units, spares, heat, battery, fuel, and cost where priced."""
     found = plan.vehicles["decision"].value_counts()
     rows = [(text, str(int(found[code]))) for code, text in DECISIONS.items() if code in found]
-    total = plan.totals
+    total, flips = plan.totals, plan.vehicles["flips_between_lambdas"]
     rows += [
         ("compensation units to fit", f"{total['compensation_units']} and {total['spare_units']} spare"),
+        ("lambda rule answered differently by the three lambdas", str(int((flips != "").sum()))),
         ("cab stays below its target with lambda kept", str(total["heat_short"])),
         ("battery too small for a cold night", str(total["battery_too_small"])),
         ("fuel grade below the coldest night", str(total["fuel_grade_below"])),

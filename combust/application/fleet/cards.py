@@ -15,6 +15,7 @@ COLUMNS = (
     "heater",
     "compensation",
     "decision",
+    "cap_at_low_stage",
     "heat_short",
     "battery",
     "fuel_grade",
@@ -51,6 +52,9 @@ def _card(site: str, part: dict[str, Any]) -> dict[str, Any]:
     if smoky.any():
         names = _names(part, smoky)
         lines.append(f"On mild nights {names} can smoke. Watch the exhaust: dark smoke or a smell means heater off.")
+        capped = smoky & part["cap_at_low_stage"].astype(bool)
+        if capped.any():
+            lines.append(f"On mild nights keep {_names(part, capped)} on low heat.")
     chilly = on & part["heat_short"].astype(bool)
     if chilly.any():
         lines.append(

@@ -185,7 +185,10 @@ def site_night_temps(sites: pd.DataFrame) -> list[Any]:
 
 
 def _season(frame: pd.DataFrame, sites: pd.DataFrame, at: Any, fleet: Fleet, policy: Policy) -> dict[str, Any]:
-    """Return the season scan: lowest lambda, nights below the limits, heat short nights, fuel of night and season."""
+    """Return the season scan: lowest lambda, nights below the limits, fuel of a night and of the season.
+
+    The low stage is taken to fall by the same share as the full one: air density and fuel density act on both alike.
+    """
     nights = site_night_temps(sites)
     pressure = station_pressure(sites)
     of_pair, pairs = pd.factorize(fleet.index * len(sites) + at)
@@ -205,6 +208,7 @@ def _season(frame: pd.DataFrame, sites: pd.DataFrame, at: Any, fleet: Fleet, pol
     season_demand = frame["heat_loss_w_per_k"].to_numpy() * mean_gap / 1000.0
     return {
         "air_ratio_full_season_lowest": lowest[of_pair],
+        "air_ratio_low_stage_lowest": fleet.of("low_air_ratio") * lowest[of_pair] / fleet.base_air_ratio,
         "season_lowest_at_c": warmest[of_pair],
         "nights_below_minimum": below[of_pair] * count,
         "nights_below_service_air_ratio": low_service[of_pair] * count,

@@ -83,12 +83,14 @@ def decision_columns(frame: pd.DataFrame, policy: Policy) -> dict[str, Any]:
         ["limit_missing", "compensate", "check_document", "barred", "compensated", "watch"],
         default="as_is",
     )
+    low_stage_holds = frame["air_ratio_low_stage_lowest"].to_numpy() >= frame["minimum_air_ratio"].to_numpy()
     tolerance = policy["heat_short_tolerance_k"]
     short = frame["cab_temp_reached_full_c"].to_numpy() < frame["cab_target_c"].to_numpy() - tolerance
     return {
         "decision": decision,
         "margin_m": np.where(above & fitted & ~np.isnan(fitted_limit), fitted_limit, limit) - height,
         "margin_air_ratio": margin,
+        "cap_at_low_stage": (decision == "watch") & low_stage_holds,
         "heat_short": short,
         "shorten_service": ~fitted & (frame["nights_below_service_air_ratio"].to_numpy() > policy["service_nights"]),
         "flips_between_lambdas": _flips(frame),
@@ -134,6 +136,8 @@ REASON_COLUMNS = (
     "season_lowest_at_c",
     "margin_air_ratio",
     "heat_short",
+    "cap_at_low_stage",
+    "air_ratio_low_stage_lowest",
     "cab_temp_reached_full_c",
     "cab_target_c",
     "battery",
@@ -174,6 +178,8 @@ def _reason(row: Any) -> str:
         f" full lambda {row.air_ratio_full:.2f} on the design night, lowest {row.air_ratio_full_season_lowest:.2f} at "
         f"{row.season_lowest_at_c:.0f} °C, minimum {row.minimum_air_ratio:.2f} (margin {row.margin_air_ratio:+.2f})"
     )
+    if row.cap_at_low_stage:
+        text += f"; cap it at the low stage on mild nights (lambda about {row.air_ratio_low_stage_lowest:.2f} there)"
     if row.heat_short:
         text += f"; with lambda kept the cab reaches {row.cab_temp_reached_full_c:.1f} of {row.cab_target_c:.0f} °C"
     if row.battery == "too_small":

@@ -34,7 +34,8 @@ class HeaterType:
     cool_down_s: float
     altitude_limit_m: float
     blower_trim_pct: float
-    lowest_fuel_share: float
+    low_stage: str
+    low_air_ratio: float
     origins: Mapping[str, str] = field(default_factory=dict)
 
 
@@ -60,7 +61,6 @@ def heater_type(name: str, heater: Heater, policy: Policy) -> HeaterType:
     start = heater.start
     glow_s = sum(start.preheat_s[:1]) + sum(start.attempt_s[:1]) if start and start.preheat_s else None
     glow_w = heater.glow_a * heater.nominal_v if heater.glow_a and heater.nominal_v else None
-    flows = [one.fuel_l_per_h for one in heater.stages.values() if one.fuel_l_per_h]
     speed = base.baseline.reading.get("blower_rpm") if base.baseline else None
     speed = speed or (base.stage.blower_rpm if base.stage else None)
     spare = 100.0 * (heater.blower_rpm_max / speed - 1.0) if speed and heater.blower_rpm_max else np.nan
@@ -77,9 +77,19 @@ def heater_type(name: str, heater: Heater, policy: Policy) -> HeaterType:
         pick("cool_down_s", start.cool_down_s if start else None, policy["cool_down_s"]),
         np.nan if heater.limits.altitude_m is None else heater.limits.altitude_m,
         max(spare, 0.0) if spare == spare else np.nan,
-        min(flows) / base.fuel_l_per_h if base.fuel_l_per_h and len(flows) > 1 else np.nan,
+        *_low_stage(heater, base),
         origins,
     )
+
+
+def _low_stage(heater: Heater, base: AltitudeBase) -> tuple[str, float]:
+    """Return the stage with the least fuel or heat and its healthy lambda; ("", NaN) where there is none to tell."""
+    low = min(heater.stages.values(), key=lambda one: (one.fuel_l_per_h or np.inf, one.useful_heat_kw or np.inf))
+    if base.stage is None or low.name == base.stage.name:
+        return "", np.nan
+    if heater.baseline_of(low.name) is None and low.air_ratio_band is None:
+        return "", np.nan
+    return low.name, altitude_base(heater, stage=low.name).air_ratio
 
 
 def _lacks(name: str, base: AltitudeBase) -> Fault:

@@ -156,6 +156,24 @@ def test_blower_trim_of_limited_reach() -> None:
 
 
 @pytest.mark.hand
+def test_low_stage_on_mild_nights() -> None:
+    """Within the unit's limit, too rich on mild nights at full heat: the leaner low stage is what remains."""
+    stages = {
+        "high": {"useful_heat_kw": 2.0, "fuel_l_per_h": 0.25},
+        "low": {"useful_heat_kw": 0.9, "fuel_l_per_h": 0.11, "air_ratio_band": [1.8, 2.2]},
+    }
+    heaters = {"limit_1400": worked.heater(3000.0, stages=stages)}
+    plan = plan_fleet(worked.vehicles().iloc[[12]], worked.sites(), heaters=heaters)
+    row = plan.vehicles.iloc[0]
+    assert row["decision"] == "watch"
+    # 2.0 (middle of the band) falls by the same share as the full stage's 1.6
+    assert row["air_ratio_low_stage_lowest"] == pytest.approx(2.0 / 1.6 * row["air_ratio_full_season_lowest"], rel=1e-6)
+    assert row["cap_at_low_stage"]
+    assert "low stage" in row["reason"]
+    assert any(line.startswith("On mild nights keep V2-01 on low heat") for line in plan.cards[0]["lines"])
+
+
+@pytest.mark.hand
 def test_ventilation_counts_at_the_site_s_density() -> None:
     # 20 m³/h at 1.2041 kg/m³ and 1006 J/(kg K): 6.73 W/K, "about 7 W/K" in the notes
     assert cab.heat_loss_coefficient(50.0, 20.0, 1.2041) == pytest.approx(56.73, abs=0.01)
