@@ -117,9 +117,7 @@ def first_word(frame: pd.DataFrame) -> str:
     count = int(stays_off(frame).sum())
     if count == 0:
         return no_stop_text()
-    return (
-        f"HEATER OFF for {count} of {len(frame)} vehicles where they stand now: too high for the unit as it is fitted."
-    )
+    return f"HEATER OFF for {count} of {len(frame)} vehicles where they stand now; the reason stands at each."
 
 
 REASON_COLUMNS = (
