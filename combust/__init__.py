@@ -26,9 +26,10 @@ _PUBLIC = {
     "fuel": ("combust.domain.catalogue", "fuel"),
     "interpret": ("combust.application.reading_result", "interpret"),
     "interpret_table": ("combust.edge.tables.readings", "interpret_table"),
-    "plan_fleet": ("combust.application.fleet.plan", "plan_fleet"),
-    "site_effect": ("combust.application.site_effect", "site_effect"),
     "load_fuels": ("combust.domain.catalogue", "load_fuels"),
+    "plan_fleet": ("combust.application.fleet.plan", "plan_fleet"),
+    "rank_causes": ("combust.application.causes.rank", "rank_causes"),
+    "site_effect": ("combust.application.site_effect", "site_effect"),
     "stoichiometric_air": ("combust.domain.gas", "stoichiometric_air"),
 }
 

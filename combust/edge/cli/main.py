@@ -18,6 +18,7 @@ from combust.edge.cli.output import EXIT_REJECTED, complain
 COMMANDS = {
     "reading": ("combust.edge.cli.reading", "Interpret one flue-gas reading."),
     "readings": ("combust.edge.cli.readings", "Interpret a table of readings, CSV or Parquet."),
+    "cause": ("combust.edge.cli.cause", "Rank the causes of a visit, and say what to check next."),
     "profile": ("combust.edge.cli.profile", "Write a commented heater profile, or check one."),
     "duct": ("combust.edge.cli.duct", "Work out the loss of a duct, and what a change of it does."),
     "site": ("combust.edge.cli.site", "Tell what the air at a site does to a heater."),
