@@ -102,7 +102,7 @@ def test_refusals_say_what_and_end_with_three(capsys, arguments, word):
 def test_figure_shows_each_check(capsys, tmp_path):
     picture = tmp_path / "steps.svg"
     evidence = ["--flue-temp", "365", "--supply-v", "12.5", "--ambient-o2", "20.9"]
-    code, _, err = run(capsys, "cause", "--heater", PROFILE, *RICH, *evidence, "--figure", picture)
+    code, _, _ = run(capsys, "cause", "--heater", PROFILE, *RICH, *evidence, "--figure", picture)
     assert code == 0
     assert picture.stat().st_size > 2_000
     rows = [{"stage": "high", "location": "outdoors", "o2_dry_pct": 4.84, "supply_v": 12.5, "ambient_o2_pct": 20.9}]
