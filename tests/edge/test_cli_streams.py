@@ -95,7 +95,7 @@ def test_first_help_lines_are_short_and_imperative() -> None:
 
 
 def test_co_beyond_its_band_is_refused_and_still_stops(tmp_path: Path) -> None:
-    """More CO than can be is a mistake of the reading, but it must not pass as harmless (common practice, no source)."""
+    """More CO than can be is a mistake, but it must not pass as harmless (common practice, no source)."""
     run = call("reading", "--cab-co-in", "25000", "--o2-dry", "8", "--location", "outdoors")
     assert run.code == 3
     assert "Everyone out" in run.err
