@@ -24,6 +24,11 @@ COMMANDS = {
     "site": ("combust.edge.cli.site", "Tell what the air at a site does to a heater."),
     "fleet": ("combust.edge.cli.fleet", "Plan a fleet: heaters, sites and routes."),
     "fuel": ("combust.edge.cli.fuel", "List the fuels, or show one with its sources."),
+    "start": ("combust.edge.cli.start", "Show a start with its times, fuel and the earliest restart."),
+    "supply": ("combust.edge.cli.supply", "Tell the voltage at the heater and which cut-out acts first."),
+    "log": ("combust.edge.cli.log", "Keep visits and readings in a logbook that cannot be rewritten."),
+    "history": ("combust.edge.cli.history", "Follow heaters over the winters: drift, crossing date, next visit."),
+    "report": ("combust.edge.cli.report", "Write the record of a visit as one printable page."),
     "demo": ("combust.edge.cli.demo", "Run the main job on the invented Larkfell data."),
 }
 
