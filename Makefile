@@ -12,7 +12,7 @@ test: $(VENV)/.test
 	$(BIN)/ruff check .
 	$(BIN)/ruff format --check .
 	$(BIN)/mypy
-	$(BIN)/python -m pytest
+	$(BIN)/python -m pytest -n 2 --dist loadfile
 	$(BIN)/python -m pytest --nbmake --nbmake-timeout=300 notebooks
 
 bench: $(VENV)/.test

@@ -24,11 +24,16 @@ _PUBLIC = {
     "blend": ("combust.domain.catalogue", "blend"),
     "flue_gas": ("combust.domain.gas", "flue_gas_of"),
     "fuel": ("combust.domain.catalogue", "fuel"),
+    "history": ("combust.edge.history", "history"),
     "interpret": ("combust.application.reading_result", "interpret"),
     "interpret_table": ("combust.edge.tables.readings", "interpret_table"),
-    "rank_causes": ("combust.application.causes.rank", "rank_causes"),
     "load_fuels": ("combust.domain.catalogue", "load_fuels"),
+    "plan_fleet": ("combust.application.fleet.plan", "plan_fleet"),
+    "rank_causes": ("combust.application.causes.rank", "rank_causes"),
+    "site_effect": ("combust.application.site_effect", "site_effect"),
+    "start_timeline": ("combust.application.start", "start_timeline"),
     "stoichiometric_air": ("combust.domain.gas", "stoichiometric_air"),
+    "supply": ("combust.application.supply", "supply"),
 }
 
 __all__ = ["__version__", *sorted(_PUBLIC)]

@@ -11,17 +11,24 @@ from combust.domain.limits import finding_kinds, limit
 from combust.kernel.carbon_monoxide import co_air_free
 
 
+def air_free_at_least(co: Any, o2: Any) -> Any:
+    """Return the air-free CO that can be stood for [ppm]: O2 nearer to air than 20.5 % counts as 20.5 %."""
+    return co_air_free(co, np.minimum(o2, limit("o2_no_lambda")))
+
+
 def stop_conditions(columns: Columns, o2: Any, co: Any) -> dict[str, Any]:
     """Return code -> where, for every stop condition. A missing number never stops and never clears a stop."""
     not_passed = ~np.asarray(columns.chosen("probe_leak_test", "pass"))
     inside, outside = columns.number("cab_co_in_ppm"), columns.number("cab_co_out_ppm")
     with np.errstate(divide="ignore", invalid="ignore"):
-        air_free = np.where(np.asarray(o2) < limit("o2_no_lambda"), co_air_free(co, o2), np.nan)
+        air_free = air_free_at_least(co, o2)
     # A formula, a blend or a user's own fuel is not known to be gasoline: the stop stands.
     other = np.array([fuel.family != "gasoline" for fuel in columns.fuels])
     not_gasoline = other[0] if columns.fuel_index is None else other[columns.fuel_index]
+    # Dry CO is never below wet CO: a wet reading that cannot be brought to dry gas stops by itself.
+    as_measured = np.fmax(co, columns.number("co_wet_ppm"))
     return {
-        "exhaust_co_high": co > limit("exhaust_co_stop"),
+        "exhaust_co_high": as_measured > limit("exhaust_co_stop"),
         "exhaust_co_air_free_high": not_passed & (air_free > limit("exhaust_co_stop")),
         "cab_co_everyone_out": inside >= limit("cab_co_everyone_out"),
         "cab_co_level": inside >= limit("cab_co_level_stop"),

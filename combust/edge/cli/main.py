@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 import importlib
+import io
 import sys
 from typing import Any
 
@@ -20,7 +21,14 @@ COMMANDS = {
     "cause": ("combust.edge.cli.cause", "Rank the causes of a visit, and say what to check next."),
     "profile": ("combust.edge.cli.profile", "Write a commented heater profile, or check one."),
     "duct": ("combust.edge.cli.duct", "Work out the loss of a duct, and what a change of it does."),
+    "site": ("combust.edge.cli.site", "Tell what the air at a site does to a heater."),
+    "fleet": ("combust.edge.cli.fleet", "Plan a fleet: heaters, sites and routes."),
     "fuel": ("combust.edge.cli.fuel", "List the fuels, or show one with its sources."),
+    "start": ("combust.edge.cli.start", "Show a start with its times, fuel and the earliest restart."),
+    "supply": ("combust.edge.cli.supply", "Tell the voltage at the heater and which cut-out acts first."),
+    "log": ("combust.edge.cli.log", "Keep visits and readings in a logbook that cannot be rewritten."),
+    "history": ("combust.edge.cli.history", "Follow heaters over the winters: drift, crossing date, next visit."),
+    "report": ("combust.edge.cli.report", "Write the record of a visit as one printable page."),
     "demo": ("combust.edge.cli.demo", "Run the main job on the invented Larkfell data."),
 }
 
@@ -72,6 +80,9 @@ def cli() -> None:
 
 def main(arguments: list[str] | None = None) -> None:
     """Run the command line; input that is refused ends in plain words and exit code 3, never in a traceback."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):  # a terminal that lacks a character shows another one instead
+            stream.reconfigure(errors="backslashreplace")
     try:
         # Outside standalone mode click hands the code of an early exit (--strict, --help) back instead of raising it.
         code = cli.main(args=arguments, prog_name="combust", standalone_mode=False)
@@ -84,11 +95,8 @@ def main(arguments: list[str] | None = None) -> None:
         error.show()
         sys.exit(error.exit_code)
     except CombustError as error:
-        complain(error)
+        complain(error, as_json="--json" in (sys.argv[1:] if arguments is None else arguments))
         sys.exit(EXIT_REJECTED)
-    except BrokenPipeError:
-        sys.stderr.close()
-        sys.exit(0)
     except OSError as error:
         name = f"{error.filename}: " if error.filename else ""
         click.echo(f"Error: {name}{error.strerror or error}. Nothing was left half written.", err=True)
