@@ -169,7 +169,7 @@ def air_ratio_brettschneider(
 ) -> Any:
     """Return lambda by the closed form of Brettschneider (1979) [-].
 
-    It counts the CO2 of the air as burnt fuel and leaves argon with nitrogen: up to 0.9 % low at lambda 4.
+    It counts the CO2 of the air as burnt fuel: exact at lambda 1, 0.3 % low at 2, 0.8 to 0.93 % low at 4.
 
     References
     ----------
@@ -188,7 +188,8 @@ def air_ratio_spindt(
 ) -> Any:
     """Return lambda by Spindt's form over the oxygen-free stoichiometric ratio 138 (1 + h/4)/(12.01 + 1.008 h) [-].
 
-    It knows no fuel oxygen: do not use it for fuels with more than a little.
+    Between 0.1 % high and 0.9 % low over lambda 1 to 4 for fuels without oxygen. It knows no fuel oxygen: B7 reads up
+    to 1.05 % low, B100 up to 3.6 %.
 
     References
     ----------
@@ -210,7 +211,10 @@ def air_fuel_ratio_spindt(o2_pct: Any, co2_pct: Any, co_pct: Any, hc_pct: Any, h
 
 
 def air_ratio_shortcut(o2_dry_pct: Any) -> Any:
-    """Return 20.95/(20.95 - O2), kept only to show how far off it is: about 3 % high at lambda 1.6 [-]."""
+    """Return 20.95/(20.95 - O2), kept only to show how far off it is [-].
+
+    Liquid fuels without CO: 2.4 to 3 % high at lambda 1.6, 3.2 to 4 % at 2, up to 6 % at 4; CO makes it worse.
+    """
     with np.errstate(divide="ignore", invalid="ignore"):
         return 20.95 / (20.95 - o2_dry_pct)
 

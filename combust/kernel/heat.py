@@ -94,8 +94,8 @@ def stack_loss(moles: FlueGasMoles, flue_temp_c: Any, intake_temp_c: Any, fuel: 
 def stack_loss_siegert(flue_temp_c: Any, intake_temp_c: Any, o2_dry_pct: Any) -> Any:
     """Return the net stack loss by the Siegert form for heating oil [% of net heat input].
 
-    (t_flue - t_intake) (A/(21 - O2) + B) with A 0.68, B 0.007: within 0.1 point of the enthalpy balance below 200 °C,
-    0.3 to 0.7 low at 350 to 400 °C.
+    (t_flue - t_intake) (A/(21 - O2) + B) with A 0.68, B 0.007. Against the enthalpy balance of diesel and kerosene at
+    lambda 1.2 to 2.5: within 0.13 point up to 200 °C, 0.1 to 0.8 low at 350 to 400 °C, up to 1.1 low at 450 °C.
 
     References
     ----------

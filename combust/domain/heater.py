@@ -1,0 +1,205 @@
+"""The heater: what its plate, its own document and its healthy readings say; frozen, missing stays None."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields
+from pathlib import Path
+from types import MappingProxyType
+from typing import Any
+
+from combust.data.errors import CombustError, Fault
+from combust.data.tables import read_toml
+from combust.domain.catalogue import Catalogue
+from combust.domain.fuel import Fuel
+from combust.domain.profile_check import CheckedProfile, checked_profile
+from combust.domain.profile_lines import Lines
+from combust.domain.reading import Reading
+
+
+@dataclass(frozen=True, slots=True)
+class Stage:
+    """A heat stage as the unit's document states it.
+
+    Attributes
+    ----------
+    fuel_l_per_h, useful_heat_kw, pump_hz, blower_rpm : float or None
+        Fuel flow [l/h], useful heat [kW], pump frequency [Hz], blower speed [1/min].
+    air_ratio_band : tuple of two floats or None
+        Healthy lambda from low to high [-].
+    """
+
+    name: str
+    fuel_l_per_h: float | None = None
+    useful_heat_kw: float | None = None
+    pump_hz: float | None = None
+    blower_rpm: float | None = None
+    air_ratio_band: tuple[float, float] | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Baseline:
+    """A healthy reading of this unit (``unit``) or of another of its type (``type``, which adds spread).
+
+    ``reading`` has the profile's fuel filled in where it named none.
+    """
+
+    origin: str
+    stage: str
+    reading: Reading
+
+
+@dataclass(frozen=True, slots=True)
+class HeaterLimits:
+    """Limits of the unit's own document: height [m] and lowest lambda [-]."""
+
+    altitude_m: float | None = None
+    air_ratio_min: float | None = None
+    source: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class StartTimes:
+    """Start programme of the unit's own document: times [s], one preheat for each attempt, pump frequency [Hz]."""
+
+    check_s: float | None = None
+    preheat_s: tuple[float, ...] = ()
+    attempt_s: tuple[float, ...] = ()
+    attempt_pump_hz: float | None = None
+    cool_down_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Duct:
+    """A combustion-air or exhaust duct: length [m], bore [mm], bends of 90°, wall ``smooth`` or ``corrugated``.
+
+    Bends and wall that were not given are None: a calculation then widens its answer.
+    """
+
+    length_m: float
+    bore_mm: float
+    bends_90: float | None = None
+    wall: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Heater:
+    """A heater profile. Only fuel, one stage and a baseline or an ``air_ratio_band`` are always there.
+
+    Attributes
+    ----------
+    blower : str
+        ``centrifugal``, ``side_channel`` or ``unknown``.
+    speed_regulated : bool or None
+        None = unknown.
+    blower_rpm_max, power_run_w, glow_a, cutout_v, nominal_v, stroke_ul : float or None
+        [1/min], [W], [A], [V], [V], [µl per stroke].
+    stages, ducts : mapping
+        Name -> Stage; ``intake`` and ``exhaust`` -> Duct.
+    """
+
+    fuel: Fuel
+    stages: Mapping[str, Stage]
+    baselines: tuple[Baseline, ...] = ()
+    heater_id: str | None = None
+    nominal_v: float | None = None
+    blower: str = "unknown"
+    speed_regulated: bool | None = None
+    blower_rpm_max: float | None = None
+    power_run_w: float | None = None
+    glow_a: float | None = None
+    cutout_v: float | None = None
+    heating_air_on_same_shaft: bool | None = None
+    stroke_ul: float | None = None
+    limits: HeaterLimits = field(default_factory=HeaterLimits)
+    start: StartTimes | None = None
+    ducts: Mapping[str, Duct] = field(default_factory=lambda: MappingProxyType({}))
+
+    @classmethod
+    def load(cls, path: str | Path, *, catalogue: Catalogue | None = None) -> Heater:
+        """Return the heater of a profile file (TOML).
+
+        Parameters
+        ----------
+        path : str or Path
+        catalogue : mapping, optional
+            Fuels beside the shipped ones.
+
+        Raises
+        ------
+        CombustError
+            When the file cannot be read, or with every fault of the profile at once, each with its line.
+        """
+        table = read_toml(path, quantity="profile")
+        text = Path(path).read_text(encoding="utf-8-sig")
+        return cls._frozen(checked_profile(table, Lines(text), catalogue=catalogue))
+
+    @classmethod
+    def from_dict(
+        cls, table: Mapping[str, Any], *, origin: str = "profile", catalogue: Catalogue | None = None
+    ) -> Heater:
+        """Return the heater of a profile that is already a dictionary in the layout of the file.
+
+        Parameters
+        ----------
+        table : mapping
+            The layout of the file; ``baseline`` is a list of readings.
+        origin : str
+            What the errors call the whole of it.
+
+        Raises
+        ------
+        CombustError
+            Every fault at once.
+
+        Examples
+        --------
+        >>> heater = Heater.from_dict({"fuel": "diesel_b7", "stages": {"high": {"air_ratio_band": [1.35, 1.8]}}})
+        >>> heater.stage_of("high").air_ratio_band
+        (1.35, 1.8)
+        >>> heater.stroke_ul is None
+        True
+        """
+        if not isinstance(table, Mapping):
+            hint = "Give the keys of a profile; combust profile new writes a template."
+            raise CombustError(Fault(origin, table, "format", why="is not a table", hint=hint))
+        return cls._frozen(checked_profile(table, Lines(), catalogue=catalogue))
+
+    @classmethod
+    def _frozen(cls, checked: CheckedProfile) -> Heater:
+        return cls(
+            fuel=checked.fuel,
+            stages=MappingProxyType({name: Stage(name, **row) for name, row in checked.stages.items()}),
+            baselines=tuple(Baseline(*row) for row in checked.baselines),
+            limits=HeaterLimits(**checked.limits),
+            start=StartTimes(**checked.start) if checked.start else None,
+            ducts=MappingProxyType({name: Duct(**row) for name, row in checked.ducts.items()}),
+            **checked.plain,
+        )
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        values = {record.name: getattr(self, record.name) for record in fields(self)}
+        return (_remake, ({**values, "stages": dict(self.stages), "ducts": dict(self.ducts)},))
+
+    def stage_of(self, name: str) -> Stage:
+        """Return a stage by name; raises CombustError with the known names."""
+        if name not in self.stages:
+            known = ", ".join(self.stages)
+            raise CombustError(
+                Fault("stage", name, "unknown_name", why="is no stage of this heater", hint=f"It has {known}.")
+            )
+        return self.stages[name]
+
+    def baseline_of(self, stage: str) -> Baseline | None:
+        """Return the healthy reading of a stage, the unit's own before its type's; None when there is none."""
+        found = [baseline for baseline in self.baselines if baseline.stage == stage]
+        return min(found, key=lambda baseline: baseline.origin != "unit", default=None)
+
+    def baselines_of(self, stage: str) -> tuple[Baseline, ...]:
+        """Return every healthy reading of a stage, in the order of the profile."""
+        return tuple(baseline for baseline in self.baselines if baseline.stage == stage)
+
+
+def _remake(values: dict[str, Any]) -> Heater:
+    frozen = {"stages": MappingProxyType(values["stages"]), "ducts": MappingProxyType(values["ducts"])}
+    return Heater(**{**values, **frozen})

@@ -1,0 +1,138 @@
+"""Where each key of a TOML file stands, and faults that name the line."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+from combust.data.errors import Fault
+
+Path = tuple[str | int, ...]
+
+_TOKEN = re.compile(
+    r'"""(?:\\.|[^\\])*?"""|\'\'\'.*?\'\'\'|"(?:\\.|[^"\\\n])*"|\'[^\'\n]*\'|#[^\n]*|[\[\]{}\n]', re.DOTALL
+)
+_KEY = re.compile(r"""\s*((?:"(?:\\.|[^"\\\n])*"|'[^'\n]*'|[A-Za-z0-9_\-]+|[ \t.])+)=""")
+
+
+class LineFault(Fault):
+    """A fault of a text file: the line comes first in the sentence."""
+
+    __slots__ = ("line",)
+
+    def __init__(self, line: int | None, fault: Fault, *, quantity: str | None = None) -> None:
+        super().__init__(
+            quantity or fault.quantity,
+            fault.value,
+            fault.code,
+            unit=fault.unit,
+            low=fault.low,
+            high=fault.high,
+            why=fault.why,
+            hint=fault.hint,
+        )
+        self.line = line
+
+    def __str__(self) -> str:
+        told = super().__str__().replace(" = None is missing", " is missing", 1)
+        return told if self.line is None else f"line {self.line}: {told}"
+
+    def to_dict(self) -> dict[str, object]:
+        """Return the fields as plain values for JSON, the line among them."""
+        return {**super().to_dict(), "line": self.line}
+
+
+class Lines:
+    """Line numbers of the keys and tables of one valid TOML text.
+
+    Parameters
+    ----------
+    text : str
+        Text that ``tomllib`` has read without complaint. Empty text knows no lines.
+
+    Examples
+    --------
+    >>> Lines("a = 1\\n[stages.high]\\nfuel_l_per_h = 0.4\\n").of("stages", "high", "fuel_l_per_h")
+    3
+    >>> Lines("[[baseline]]\\n[[baseline]]\\nstage = 'low'\\n").of("baseline", 1, "stage")
+    3
+    """
+
+    def __init__(self, text: str = "") -> None:
+        self._lines: dict[Path, int] = {}
+        counts: dict[Path, int] = {}
+        table: Path = ()
+        for number, statement in _statements(text.replace("\r\n", "\n")):
+            if statement.startswith("[["):
+                table = _with_index(_keys_of_header(statement), counts, grow=True)
+                self._note(table, number)
+            elif statement.startswith("["):
+                table = _with_index(_keys_of_header(statement), counts, grow=False)
+                self._note(table, number)
+            elif match := _KEY.match(statement):
+                self._note((*table, *_dotted(match[1] + "= 0")), number)
+
+    def _note(self, path: Path, number: int) -> None:
+        for length in range(1, len(path) + 1):
+            self._lines.setdefault(path[:length], number)
+
+    def of(self, *path: str | int) -> int | None:
+        """Return the line of a key, or of the nearest table around it; None when nothing of it is in the text."""
+        for length in range(len(path), 0, -1):
+            if path[:length] in self._lines:
+                return self._lines[path[:length]]
+        return None
+
+
+def _statements(text: str) -> Iterator[tuple[int, str]]:
+    """Yield (line number, text) of each header or key; a value over several lines is one statement."""
+    depth, line, begin, begin_line = 0, 1, 0, 1
+    for token in _TOKEN.finditer(text):
+        piece = token[0]
+        if piece == "\n":
+            if depth <= 0:
+                yield begin_line, text[begin : token.start()].strip()
+                begin, begin_line = token.end(), line + 1
+            line += 1
+        elif piece in "[{":
+            depth += 1
+        elif piece in "]}":
+            depth -= 1
+        else:
+            line += piece.count("\n")
+    yield begin_line, text[begin:].strip()
+
+
+def _keys_of_header(statement: str) -> tuple[str, ...]:
+    return _dotted(statement.split("\n", 1)[0])
+
+
+def _dotted(statement: str) -> tuple[str, ...]:
+    """Return the key path of a header or of ``a.b = 0``, read by the TOML reader itself."""
+    try:
+        inner: Any = tomllib.loads(statement)
+    except (tomllib.TOMLDecodeError, RecursionError):
+        return ()
+    path: list[str] = []
+    while isinstance(inner, Mapping | list) and inner:
+        if isinstance(inner, list):
+            inner = inner[0]
+            continue
+        key = next(iter(inner))
+        path.append(key)
+        inner = inner[key]
+    return tuple(path)
+
+
+def _with_index(keys: tuple[str, ...], counts: dict[Path, int], *, grow: bool) -> Path:
+    """Return a header's path with the index of every array of tables on its way."""
+    path: Path = ()
+    for place, key in enumerate(keys):
+        path = (*path, key)
+        if grow and place == len(keys) - 1:
+            counts[path] = counts.get(path, 0) + 1
+        if path in counts:
+            path = (*path, counts[path] - 1)
+    return path

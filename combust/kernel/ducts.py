@@ -1,0 +1,298 @@
+"""Intake and exhaust ducts: pressure loss of a geometry at a duty, and what a change of geometry multiplies it by."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from functools import cache
+from typing import Any, NamedTuple
+
+import numpy as np
+
+from combust.data.tables import load_table
+from combust.kernel.gas_flow import (
+    LAMINAR_BELOW,
+    TURBULENT_ABOVE,
+    Duty,
+    contraction_k,
+    expansion_k,
+    friction_factor,
+)
+
+SECONDS_PER_HOUR = 3600.0
+MILLIMETRE = 1e-3
+# 95 % limits are two standard uncertainties, as everywhere in combust.
+COVERAGE = 2.0
+# Friction is not repeatable while the flow turns turbulent (convention of this project), as relative u.
+TRANSITION_U = 0.15
+STEP = 1e-4
+
+
+class DuctShape(NamedTuple):
+    """Geometry of a duct; numbers may be arrays.
+
+    Attributes
+    ----------
+    length_m, bore_mm : float or array
+    bends_90 : float, array or None
+        None counts one bend, more or less (``None`` is unknown, not 0).
+    wall : str or None
+        ``smooth``, ``corrugated``, or None = unknown.
+    end : str
+        ``entrance`` (intake: draws from open air) or ``exit`` (exhaust: blows into open air).
+    fittings : tuple of str
+        Any of ``terminal``, ``screen``, ``silencer``, as often as they occur.
+    crushed_length_m, crushed_bore_mm : float, array or None
+        A part of the length at a smaller bore.
+    """
+
+    length_m: Any
+    bore_mm: Any
+    bends_90: Any = None
+    wall: str | None = None
+    end: str = "exit"
+    fittings: tuple[str, ...] = ()
+    crushed_length_m: Any = 0.0
+    crushed_bore_mm: Any = None
+
+
+class DuctLoss(NamedTuple):
+    """Loss of a duct at a duty, with 95 % limits.
+
+    Attributes
+    ----------
+    loss_pa, low_pa, high_pa : float or array
+        Loss of total pressure, end and fittings included [Pa].
+    u_share : float or array
+        Relative standard uncertainty of the loss [-].
+    per_metre_pa, per_metre_u_share, bend_pa : float or array
+        One metre of straight duct [Pa] with its relative standard uncertainty [-], one bend of 90° [Pa].
+    port_static_pa : float or array
+        Gauge pressure at the heater's port: negative at the intake, positive at the exhaust [Pa].
+    velocity_m_per_s, reynolds : float or array
+        In the full bore.
+    resistance_per_m4 : float or array
+        C in loss = C m²/density [1/m⁴].
+    """
+
+    loss_pa: Any
+    low_pa: Any
+    high_pa: Any
+    u_share: Any
+    per_metre_pa: Any
+    per_metre_u_share: Any
+    bend_pa: Any
+    port_static_pa: Any
+    velocity_m_per_s: Any
+    reynolds: Any
+    resistance_per_m4: Any
+
+
+class Multiplier(NamedTuple):
+    """A resistance over another at the same mass flow, its relative standard uncertainty, and 95 % limits."""
+
+    value: Any
+    u_share: Any
+    low: Any
+    high: Any
+
+
+Parameters = Mapping[str, tuple[float, float]]
+
+
+@cache
+def fitting(name: str) -> tuple[float, float]:
+    """Return (K, standard uncertainty) of a fitting of ``combust/data/duct_losses.toml``."""
+    row = load_table("duct_losses")["fitting"][name]
+    return float(row["k"]), (float(row["high"]) - float(row["low"])) / (2.0 * COVERAGE)
+
+
+def wall_factor(wall: str | None) -> tuple[float, float]:
+    """Return (factor on smooth friction, standard uncertainty) of a wall; None = unknown."""
+    row = load_table("duct_losses")["wall"][wall or "unknown"]
+    return float(row["factor"]), float(row["factor"]) * float(row["half_width"]) / COVERAGE
+
+
+def bore_u_mm() -> float:
+    """Return the standard uncertainty of a measured bore [mm]."""
+    return float(load_table("duct_losses")["limits"]["bore"]["value"])
+
+
+def velocity_head(duty: Duty, bore_mm: Any) -> tuple[Any, Any, Any]:
+    """Return (velocity [m/s], Reynolds number [-], velocity head [Pa]) of a duty in a bore."""
+    bore = np.asarray(bore_mm, dtype=float) * MILLIMETRE
+    mass = np.asarray(duty.mass_flow_kg_per_h, dtype=float) / SECONDS_PER_HOUR
+    velocity = mass / (duty.density_kg_per_m3 * np.pi / 4.0 * bore**2)
+    reynolds = duty.density_kg_per_m3 * velocity * bore / duty.viscosity_pa_s
+    return velocity, reynolds, 0.5 * duty.density_kg_per_m3 * velocity**2
+
+
+def _parameters(shape: DuctShape) -> dict[str, tuple[float, float]]:
+    """Return every uncertain number of a geometry, name -> (value, u); one name is one number in both of two ducts."""
+    kind = shape.wall or "unknown"
+    found = {f"wall_{kind}": wall_factor(shape.wall), f"bend_{kind}": fitting(f"bend_{kind}")}
+    found |= {name: fitting(name) for name in (shape.end, *shape.fittings)}
+    found["transition"] = (1.0, TRANSITION_U)
+    if shape.bends_90 is None:
+        found["bends_unknown"] = (1.0, 0.5)
+    for key in ("bore_mm", "crushed_bore_mm"):
+        if getattr(shape, key) is not None and np.ndim(getattr(shape, key)) == 0:
+            found[_bore_name(shape, key)] = (0.0, bore_u_mm())
+    return found
+
+
+def _bore_name(shape: DuctShape, key: str) -> str:
+    return f"bore_{float(getattr(shape, key)):.3f}"
+
+
+def _in_transition(reynolds: Any) -> Any:
+    return (reynolds > LAMINAR_BELOW * 0.8) & (reynolds < TURBULENT_ABOVE * 1.3)
+
+
+def _straight(duty: Duty, bore_mm: Any, factor: float, transition: float) -> tuple[Any, Any]:
+    """Return (loss of one metre, velocity head) [Pa] in a bore."""
+    _, reynolds, head = velocity_head(duty, bore_mm)
+    uneven = np.where(_in_transition(reynolds), transition, 1.0)
+    return factor * uneven * friction_factor(reynolds) * head / (np.asarray(bore_mm, dtype=float) * MILLIMETRE), head
+
+
+def _loss(shape: DuctShape, duty: Duty, numbers: Mapping[str, float]) -> Any:
+    """Return the loss of total pressure [Pa] with every uncertain number as given."""
+    kind = shape.wall or "unknown"
+
+    def bore_of(key: str) -> Any:
+        bore = getattr(shape, key)
+        return bore + numbers[_bore_name(shape, key)] if np.ndim(bore) == 0 else bore
+
+    bends = numbers["bends_unknown"] if shape.bends_90 is None else shape.bends_90
+    factor, uneven = numbers[f"wall_{kind}"], numbers["transition"]
+    bore = bore_of("bore_mm")
+    per_metre, head = _straight(duty, bore, factor, uneven)
+    heads = numbers[shape.end] + bends * numbers[f"bend_{kind}"] + sum(numbers[name] for name in shape.fittings)
+    crushed = 0.0 if shape.crushed_bore_mm is None else shape.crushed_length_m
+    loss = (shape.length_m - crushed) * per_metre + heads * head
+    if shape.crushed_bore_mm is None:
+        return loss
+    narrow = np.minimum(bore_of("crushed_bore_mm"), bore)
+    narrow_metre, narrow_head = _straight(duty, narrow, factor, uneven)
+    ratio = narrow / bore
+    local = (contraction_k(ratio) + expansion_k(ratio)) * narrow_head
+    return loss + np.where(np.asarray(crushed) > 0.0, crushed * narrow_metre + local, 0.0)
+
+
+def duct_loss(shape: DuctShape, duty: Duty) -> DuctLoss:
+    """Return the pressure loss of a duct at a duty.
+
+    Friction of a smooth round pipe times the wall's factor, plus bends, end and fittings. A short duct's developing
+    flow is within the stated limits; wind on the terminal is not in it.
+
+    Parameters
+    ----------
+    shape : DuctShape
+        Lengths [m], bores [mm].
+    duty : Duty
+        From :func:`intake_duty` or :func:`exhaust_duty`.
+
+    Examples
+    --------
+    >>> from combust.kernel.gas_flow import gas_density, gas_viscosity
+    >>> duty = Duty(10.1, gas_density(1013.25, 380.0), gas_viscosity(380.0))
+    >>> loss = duct_loss(DuctShape(length_m=1.0, bore_mm=24.0, bends_90=0, wall="corrugated"), duty)
+    >>> bool(100 < loss.per_metre_pa < 125)
+    True
+    """
+    parameters = _parameters(shape)
+    middle = {name: value for name, (value, _) in parameters.items()}
+    loss = _loss(shape, duty, middle)
+    u_share = _spread(parameters, lambda numbers: np.log(_loss(shape, duty, numbers)))
+    kind = shape.wall or "unknown"
+    velocity, reynolds, head = velocity_head(duty, shape.bore_mm)
+    wall_u = parameters[f"wall_{kind}"][1] / middle[f"wall_{kind}"]
+    per_metre, _ = _straight(duty, shape.bore_mm, middle[f"wall_{kind}"], 1.0)
+    mass = np.asarray(duty.mass_flow_kg_per_h, dtype=float) / SECONDS_PER_HOUR
+    static = loss - head if shape.end == "exit" else -(loss + head)
+    return DuctLoss(
+        loss_pa=loss,
+        low_pa=loss * np.exp(-COVERAGE * u_share),
+        high_pa=loss * np.exp(COVERAGE * u_share),
+        u_share=u_share,
+        per_metre_pa=per_metre,
+        per_metre_u_share=np.where(_in_transition(reynolds), np.hypot(wall_u, TRANSITION_U), wall_u)[()],
+        bend_pa=middle[f"bend_{kind}"] * head,
+        port_static_pa=static,
+        velocity_m_per_s=velocity,
+        reynolds=reynolds,
+        resistance_per_m4=loss * duty.density_kg_per_m3 / mass**2,
+    )
+
+
+def resistance_multiplier(before: DuctShape, after: DuctShape, duty: Duty) -> Multiplier:
+    """Return by how much a change of geometry multiplies a duct's resistance, at the same mass flow.
+
+    What both ducts share (the same wall's factor, the same kind of bend) is one uncertain number and largely cancels;
+    a bore that changed is uncertain by itself.
+
+    Examples
+    --------
+    >>> from combust.kernel.gas_flow import gas_density, gas_viscosity
+    >>> duty = Duty(10.1, gas_density(1013.25, 380.0), gas_viscosity(380.0))
+    >>> sound = DuctShape(length_m=1.0, bore_mm=24.0, bends_90=0, wall="corrugated")
+    >>> longer = resistance_multiplier(sound, sound._replace(length_m=3.0), duty)
+    >>> bool(2.0 < longer.value < 3.0)
+    True
+    """
+    parameters = {**_parameters(before), **_parameters(after)}
+
+    def logarithm(numbers: Mapping[str, float]) -> Any:
+        return np.log(_loss(after, duty, numbers) / _loss(before, duty, numbers))
+
+    middle = {name: value for name, (value, _) in parameters.items()}
+    value, u = np.exp(logarithm(middle)), _spread(parameters, logarithm)
+    return Multiplier(value, u, value * np.exp(-COVERAGE * u), value * np.exp(COVERAGE * u))
+
+
+def _spread(parameters: Parameters, function: Any) -> Any:
+    """Return the standard uncertainty of a function of independent numbers (central differences, first order)."""
+    middle = {name: value for name, (value, _) in parameters.items()}
+    variance: Any = 0.0
+    for name, (value, u) in parameters.items():
+        up, down = function({**middle, name: value + STEP * u}), function({**middle, name: value - STEP * u})
+        variance = variance + ((up - down) / (2.0 * STEP)) ** 2
+    return np.sqrt(variance)
+
+
+def friction_multiplier_of_bore(before_mm: Any, after_mm: Any) -> Any:
+    """Return (before/after)^5: friction alone, the same mass flow and friction factor [-].
+
+    24 mm crushed to 18 mm gives 4.2. The full formula (:func:`resistance_multiplier`) gives less: the friction factor
+    falls as the narrower flow gets faster, and bends go with the fourth power.
+    """
+    return (before_mm / after_mm) ** 5
+
+
+def loss_exponent(shape: DuctShape, duty: Duty) -> Any:
+    """Return d ln(loss)/d ln(mass flow) of a duct: 1 laminar, 1.75 smooth turbulent, 2 fittings alone [-]."""
+    middle = {name: value for name, (value, _) in _parameters(shape).items()}
+    up, down = (
+        _loss(shape, duty._replace(mass_flow_kg_per_h=duty.mass_flow_kg_per_h * (1.0 + step)), middle)
+        for step in (STEP, -STEP)
+    )
+    return np.log(up / down) / np.log((1.0 + STEP) / (1.0 - STEP))
+
+
+def air_after_change(multiplier: Any, share: Any, steepness: Any) -> Any:
+    """Return air after over air before when one duct's resistance is multiplied, blower speed unchanged [-].
+
+    (1 - w + w r)^(-1/(2 + s)). Neither the duct's share w of the whole path nor the steepness s of the blower curve
+    is known to the public: give ranges, not one number.
+
+    Parameters
+    ----------
+    multiplier, share, steepness : float or array
+        r; w, 0 to 1; s = -d ln p/d ln Q, about 0 (centrifugal near its flat part) to 2 (side-channel).
+
+    Examples
+    --------
+    >>> round(1.0 - float(air_after_change(2.0, 0.2, 0.0)), 3)
+    0.087
+    """
+    return (1.0 - share + share * np.asarray(multiplier, dtype=float)) ** (-1.0 / (2.0 + steepness))

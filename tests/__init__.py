@@ -1,0 +1,1 @@
+"""Tests: published values, hand-worked rows, independent routes and properties; see source_rows.py."""
