@@ -23,10 +23,13 @@ _PUBLIC = {
     "blend": ("combust.domain.catalogue", "blend"),
     "flue_gas": ("combust.domain.gas", "flue_gas_of"),
     "fuel": ("combust.domain.catalogue", "fuel"),
+    "history": ("combust.edge.history", "history"),
     "interpret": ("combust.application.reading_result", "interpret"),
     "interpret_table": ("combust.edge.tables.readings", "interpret_table"),
     "load_fuels": ("combust.domain.catalogue", "load_fuels"),
+    "start_timeline": ("combust.application.start", "start_timeline"),
     "stoichiometric_air": ("combust.domain.gas", "stoichiometric_air"),
+    "supply": ("combust.application.supply", "supply"),
 }
 
 __all__ = ["__version__", *sorted(_PUBLIC)]

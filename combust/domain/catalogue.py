@@ -110,7 +110,11 @@ def load_fuels(path: str | Path) -> dict[str, Fuel]:
 
 def _fuels_of(table: Mapping[str, Any], origin: str, known: Mapping[str, Fuel]) -> dict[str, Fuel]:
     found: dict[str, Fuel] = {}
-    faults: list[Fault] = []
+    faults = [
+        _unknown_key(section, "given", {"[fuel.NAME]", "[mixture.NAME]"})
+        for section in table
+        if section not in ("fuel", "mixture", "alias")
+    ]
     for name, row in _section(table, "fuel", faults).items():
         try:
             found[name] = _fuel_of(name, row)
@@ -147,27 +151,23 @@ def _value(name: str, row: Mapping[str, Any], key: str) -> tuple[Any, str | None
     return entry, None if entry is None else "user's file, no source given"
 
 
+def _unknown_key(where: str, value: object, allowed: set[str]) -> Fault:
+    return Fault(where, value, "unknown_name", why="is no known key", hint=f"Use {', '.join(sorted(allowed))}.")
+
+
 def _fuel_of(name: str, row: Mapping[str, Any]) -> Fuel:
     allowed = {"formula", "h_c_u", "net_heating_value", "formation", "density", "expansion", "label", "family"}
-    faults = [
-        Fault(
-            f"fuel.{name}.{key}",
-            row[key],
-            "unknown_name",
-            why="is no known key",
-            hint=f"Use {', '.join(sorted(allowed))}.",
-        )
-        for key in row
-        if key not in allowed
-    ]
+    faults = [_unknown_key(f"fuel.{name}.{key}", row[key], allowed) for key in row if key not in allowed]
     provenance: dict[str, str] = {}
     numbers: dict[str, float | None] = {}
     for key in ("h_c_u", "net_heating_value", "formation", "density", "expansion"):
         value, told = _value(name, row, key)
         numbers[key] = as_number(value) if value is not None else None
         if value is not None and numbers[key] is None:
-            faults.append(Fault(f"fuel.{name}.{key}", value, "not_a_number", why="is not a number"))
-        if told:
+            faults.append(
+                Fault(f"fuel.{name}.{key}", value, "not_a_number", why="is not a number", hint="Give a plain number.")
+            )
+        if told and value is not None:
             provenance[key] = told
     text, told = _value(name, row, "formula")
     if not isinstance(text, str):
@@ -202,6 +202,9 @@ def _fuel_of(name: str, row: Mapping[str, Any]) -> Fuel:
 
 def _mixture_of(name: str, row: Mapping[str, Any], known: Mapping[str, Fuel]) -> Fuel:
     parts, by = row.get("parts"), row.get("by", "volume")
+    allowed = {"parts", "by", "label", "family", "source", "status"}
+    if unknown := [_unknown_key(f"mixture.{name}.{key}", row[key], allowed) for key in row if key not in allowed]:
+        raise CombustError(unknown)
     if not isinstance(parts, Mapping) or not all(as_number(share) is not None for share in parts.values()):
         raise CombustError(
             Fault(

@@ -120,7 +120,7 @@ def test_spindt_without_fuel_oxygen_stays_within_0_9_pct(fuel: AtomsTuple, co_sh
 
 
 @pytest.mark.independent
-@pytest.mark.parametrize(("fuel", "low"), zip(WITH_OXYGEN, (-1.05, -3.6, -1.7), strict=True))
+@pytest.mark.parametrize(("fuel", "low"), list(zip(WITH_OXYGEN, (-1.05, -3.6, -1.7), strict=True)))
 def test_spindt_reads_low_by_the_fuel_oxygen(fuel: AtomsTuple, low: float) -> None:
     error = error_pct("spindt", fuel, 0.0)
     assert low < error.min() < 0.9 * low

@@ -18,6 +18,11 @@ COMMANDS = {
     "reading": ("combust.edge.cli.reading", "Interpret one flue-gas reading."),
     "readings": ("combust.edge.cli.readings", "Interpret a table of readings, CSV or Parquet."),
     "fuel": ("combust.edge.cli.fuel", "List the fuels, or show one with its sources."),
+    "start": ("combust.edge.cli.start", "Show a start with its times, fuel and the earliest restart."),
+    "supply": ("combust.edge.cli.supply", "Tell the voltage at the heater and which cut-out acts first."),
+    "log": ("combust.edge.cli.log", "Keep visits and readings in a logbook that cannot be rewritten."),
+    "history": ("combust.edge.cli.history", "Follow heaters over the winters: drift, crossing date, next visit."),
+    "report": ("combust.edge.cli.report", "Write the record of a visit as one printable page."),
     "demo": ("combust.edge.cli.demo", "Run the main job on the invented Larkfell data."),
 }
 
