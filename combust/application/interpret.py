@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import os
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Any
 
@@ -16,6 +14,7 @@ from combust.domain.instrument import InstrumentClass
 from combust.domain.limits import limit
 from combust.domain.site import REFERENCE_DENSITY
 from combust.kernel import air, air_ratio, carbon_monoxide, heat, stoichiometry, uncertainty, wet_dry
+from combust.kernel.blocks import run_in_blocks
 from combust.kernel.constants import DRY_AIR
 from combust.kernel.flue_gas import flue_gas_moles
 
@@ -73,16 +72,13 @@ def interpret_columns(columns: Columns, instrument: InstrumentClass) -> Interpre
     values = {key: np.empty(columns.size) for key in RESULT_KEYS}
     verdict, mask = np.empty(columns.size, dtype=np.int8), np.empty(columns.size, dtype=np.uint64)
 
-    def work(start: int) -> None:
-        stop = min(start + BLOCK, columns.size)
+    def work(start: int, stop: int) -> None:
         part = _interpret_block(columns.part(start, stop), instrument)
         for key in RESULT_KEYS:
             values[key][start:stop] = part.values[key]
         verdict[start:stop], mask[start:stop] = part.verdict, part.mask
 
-    with ThreadPoolExecutor(max_workers=os.cpu_count()) as pool:
-        for _ in pool.map(work, range(0, columns.size, BLOCK)):
-            pass
+    run_in_blocks(work, columns.size, BLOCK)
     return Interpretation(values, verdict, mask, {})
 
 

@@ -15,6 +15,7 @@ from typing import Any
 
 import numpy as np
 
+from combust.kernel.blocks import run_in_blocks
 from combust.kernel.constants import DRY_AIR, WATER_GAS_CONSTANT, DryAir
 from combust.kernel.stoichiometry import molar_mass_per_carbon, stoichiometric_oxygen
 from combust.kernel.types import Atoms, Floats
@@ -92,7 +93,7 @@ def air_ratio_from_balance(
     """Return lambda from the carbon and the oxygen balance of O2, CO2, CO, HC and NO together [-].
 
     Rich and lean. The balances are solved exactly: the forward model's lambda comes back. Long arrays are worked in
-    blocks that stay in the processor's cache.
+    blocks that stay in the processor's cache, on all cores.
     """
     gases = [np.asarray(x, dtype=float) for x in (o2_dry_pct, co2_dry_pct, co_dry_ppm, hc_dry_ppm, no_dry_ppm)]
     weights = _balance_weights(fuel, air, water_gas)
@@ -104,12 +105,14 @@ def air_ratio_from_balance(
             return _balance(gases, weights, None, (None,) * 4)[()]
     out = np.empty(size)
     flat = [gas if gas.ndim == 0 else gas.reshape(-1) for gas in gases]
-    scratch = [np.empty(BLOCK) for _ in range(4)]
-    with np.errstate(divide="ignore", invalid="ignore"):
-        for start in range(0, size, BLOCK):
-            stop = min(start + BLOCK, size)
-            part = [gas if gas.ndim == 0 else gas[start:stop] for gas in flat]
-            _balance(part, weights, out[start:stop], [work[: stop - start] for work in scratch])
+
+    def work(start: int, stop: int) -> None:
+        scratch = [np.empty(stop - start) for _ in range(4)]
+        part = [gas if gas.ndim == 0 else gas[start:stop] for gas in flat]
+        with np.errstate(divide="ignore", invalid="ignore"):
+            _balance(part, weights, out[start:stop], scratch)
+
+    run_in_blocks(work, size, BLOCK)
     return out.reshape(shape)
 
 
