@@ -38,9 +38,9 @@ class Asked:
     def is_right(self, mine: Any, value: Any) -> bool:
         """Return whether an answer counts as right."""
         if self.choice:
-            return str(mine).strip().lower() == value
+            return str(mine).strip().lower() == str(value)
         number = as_number(mine)
-        return number is not None and abs(number - value) <= self.tolerance * (1.0 + 1e-9)
+        return number is not None and bool(abs(number - value) <= self.tolerance * (1.0 + 1e-9))
 
 
 @dataclass(frozen=True)
