@@ -15,6 +15,7 @@ _PUBLIC = {
     "CombustError": ("combust.data.errors", "CombustError"),
     "DryAir": ("combust.kernel.constants", "DryAir"),
     "Fuel": ("combust.domain.fuel", "Fuel"),
+    "Heater": ("combust.domain.heater", "Heater"),
     "Reading": ("combust.domain.reading", "Reading"),
     "Site": ("combust.domain.site", "Site"),
     "air_ratio_from_balance": ("combust.domain.gas", "air_ratio_from_balance"),

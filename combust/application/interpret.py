@@ -204,14 +204,16 @@ def _air_ratio(columns: Columns, gas: dict[str, Any], instrument: InstrumentClas
         balance = brettschneider = spindt = from_co2 = np.nan
     verdict = np.where(np.isnan(best.z), 0, np.where(best.z <= limit("pair_disagree_z"), 1, 2)).astype(np.int8)
     impossible = (best.z > limit("pair_impossible_z")) | above
-    told = np.where(impossible, np.nan, best.air_ratio)
+    no_balance = best.air_ratio <= 0.0
+    withheld = impossible | no_balance
+    told = np.where(withheld, np.nan, best.air_ratio)
     oxygen = 100.0 * DRY_AIR.o2
     pair = np.where(measured, (oxygen - o2 + co * 0.5e-4) / (co2 + co * 1e-4), np.nan)
     nu, inert = stoichiometry.stoichiometric_oxygen(fuel), stoichiometry.dry_flue_gas_moles(fuel)
     own = _fuel_factor_of_fuel(best.air_ratio, nu, inert)
     return {
         "air_ratio": told,
-        "air_ratio_u": np.where(impossible, np.nan, best.air_ratio_u),
+        "air_ratio_u": np.where(withheld, np.nan, best.air_ratio_u),
         "air_ratio_by_o2": by_o2.air_ratio,
         "air_ratio_by_co2": from_co2,
         "air_ratio_by_balance": balance,
@@ -224,6 +226,7 @@ def _air_ratio(columns: Columns, gas: dict[str, Any], instrument: InstrumentClas
         "fuel_factor_of_fuel": own,
         "verdict": verdict,
         "impossible": impossible,
+        "no_balance": no_balance,
         "co2_above_maximum": above,
         "co2_maximum": co2_maximum,
         "analyser_co2_maximum": co2 * oxygen / (oxygen - o2),

@@ -17,8 +17,9 @@ def stop_conditions(columns: Columns, o2: Any, co: Any) -> dict[str, Any]:
     inside, outside = columns.number("cab_co_in_ppm"), columns.number("cab_co_out_ppm")
     with np.errstate(divide="ignore", invalid="ignore"):
         air_free = np.where(np.asarray(o2) < limit("o2_no_lambda"), co_air_free(co, o2), np.nan)
-    liquid = np.array([fuel.family in ("diesel", "kerosene") for fuel in columns.fuels])
-    not_gasoline = liquid[0] if columns.fuel_index is None else liquid[columns.fuel_index]
+    # A formula, a blend or a user's own fuel is not known to be gasoline: the stop stands.
+    other = np.array([fuel.family != "gasoline" for fuel in columns.fuels])
+    not_gasoline = other[0] if columns.fuel_index is None else other[columns.fuel_index]
     return {
         "exhaust_co_high": co > limit("exhaust_co_stop"),
         "exhaust_co_air_free_high": not_passed & (air_free > limit("exhaust_co_stop")),
@@ -68,6 +69,7 @@ def gas_findings(columns: Columns, gas: dict[str, Any]) -> dict[str, Any]:
         "looks_like_fraction": (o2 > 0.0) & (o2 <= 0.2095),
         "co2_above_maximum": gas["co2_above_maximum"],
         "pair_impossible": gas["impossible"],
+        "gases_impossible": gas["no_balance"] & ~gas["impossible"],
         "pair_disagrees": (gas["verdict"] == 2) & ~gas["impossible"],
         "pair_cannot_be_checked": gas["verdict"] == 0,
         "co2_origin_unknown": has_co2 & columns.empty("co2_origin"),

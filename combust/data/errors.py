@@ -42,7 +42,10 @@ class Fault:
 
     def __str__(self) -> str:
         shown = shorten(self.value)
-        text = f"{self.quantity} = {shown}" + (f" {self.unit}" if self.unit and self.value is not None else "")
+        name = shorten(self.quantity)
+        missing = self.value is None
+        unit = f" {self.unit}" if self.unit and not missing else ""
+        text = name if missing and self.code == "missing" else f"{name} = {shown}{unit}"
         text += f" {self.why}" if self.why else " is not accepted"
         if self.low is not None and self.high is not None:
             text += f" (allowed {self.low:g} to {self.high:g}{' ' + self.unit if self.unit else ''})"

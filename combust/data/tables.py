@@ -49,6 +49,8 @@ def read_toml(path: str | Path, *, quantity: str = "file", max_bytes: int = 4_00
                 )
             )
         text = path.read_text(encoding="utf-8-sig")
+    except CombustError:
+        raise
     except UnicodeDecodeError as error:
         raise CombustError(
             Fault(quantity, str(path), "format", why="is not UTF-8 text", hint="Save it as UTF-8.")

@@ -53,7 +53,8 @@ class Quantity:
             why = f"is none of {', '.join(self.choices)}"
             return Fault(self.key, value, "unknown_name", why=why, hint=self.hint)
         if self.kind == "text":
-            return None if isinstance(value, str) else Fault(self.key, value, "format", why="is not text")
+            told = Fault(self.key, value, "format", why="is not text", hint="Write it as text, in quotes where needed.")
+            return None if isinstance(value, str) else told
         return self._number_fault(value)
 
     def _number_fault(self, value: object) -> Fault | None:

@@ -73,13 +73,15 @@ class StartTimes:
 class Duct:
     """A combustion-air or exhaust duct: length [m], bore [mm], bends of 90°, wall ``smooth`` or ``corrugated``.
 
-    Bends and wall that were not given are None: a calculation then widens its answer.
+    Bends and wall that were not given are None: a calculation then widens its answer. ``fittings`` are any of
+    ``terminal``, ``screen``, ``silencer``.
     """
 
     length_m: float
     bore_mm: float
     bends_90: float | None = None
     wall: str | None = None
+    fittings: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,6 +6,7 @@ import difflib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -94,21 +95,19 @@ def _class_of(name: str, row: Mapping[str, Any]) -> InstrumentClass:
         value = as_number(row.get(key))
         if value is None or not 0.0 <= value < 1e6:
             why = "is missing" if key not in row else "is not a number of 0 or more"
-            faults.append(
-                Fault(f"instrument class.{key}", row.get(key), "missing" if key not in row else "out_of_band", why=why)
-            )
+            code = "missing" if key not in row else "out_of_band"
+            hint = "Copy it from the instrument's certificate."
+            faults.append(Fault(f"instrument class.{key}", row.get(key), code, why=why, hint=hint))
     ranges = row.get("co_ranges_ppm")
-    good = (
-        isinstance(ranges, list)
-        and ranges
-        and all(
-            isinstance(part, list) and len(part) == 3 and all(as_number(value) is not None for value in part)
-            for part in ranges
-        )
-    )
-    if not good:
+    if not _are_ranges(ranges):
         faults.append(
-            Fault("instrument class.co_ranges_ppm", ranges, "format", why="is not a list of [up to, absolute, share]")
+            Fault(
+                "instrument class.co_ranges_ppm",
+                ranges,
+                "format",
+                why="is not a rising list of [up to, absolute, share] of 0 or more",
+                hint="Write it like [[200, 10, 0], [inf, 0, 0.1]], in ppm and share of the reading.",
+            )
         )
     if faults:
         raise CombustError(faults)
@@ -119,3 +118,15 @@ def _class_of(name: str, row: Mapping[str, Any]) -> InstrumentClass:
         source=str(row.get("source", "user's file, no source given")),
         **{key: float(row[key]) for key in numbers},
     )
+
+
+def _are_ranges(ranges: object) -> bool:
+    if not isinstance(ranges, list) or not ranges:
+        return False
+    good = all(
+        isinstance(part, list)
+        and len(part) == 3
+        and all(isinstance(value, int | float) and not isinstance(value, bool) and value >= 0.0 for value in part)
+        for part in ranges
+    )
+    return good and all(one[0] < other[0] for one, other in pairwise(ranges))

@@ -16,6 +16,7 @@ from combust.domain.limits import limit
 from combust.domain.profile_keys import PARTS, PLACEHOLDER, check_part, full_name, profile_keys
 from combust.domain.profile_lines import LineFault, Lines, Path
 from combust.domain.reading import Reading, check_values
+from combust.kernel.carbon_monoxide import co_air_free
 from combust.kernel.constants import DRY_AIR
 from combust.kernel.stoichiometry import co2_maximum
 
@@ -83,24 +84,24 @@ def _parts(table: Mapping[str, Any], lines: Lines, faults: list[Fault]) -> dict[
         good = isinstance(rows, Mapping) and len(rows) <= MOST_ROWS
         if not good:
             hint = f"Write [{part}.NAME] and its keys below." if part == "stages" else "Write [ducts.intake]."
-            faults.append(_shape(part, rows, "is not a table of tables", hint, lines))
+            faults.append(_shape((part,), rows, "is not a table of tables", hint, lines))
         found[part] = rows if good else {}
     for part in ("limits", "start"):
         rows = table.get(part, {})
         if not isinstance(rows, Mapping):
-            faults.append(_shape(part, rows, "is not a table", f"Write [{part}] and its keys below.", lines))
+            faults.append(_shape((part,), rows, "is not a table", f"Write [{part}] and its keys below.", lines))
         found[part] = rows if isinstance(rows, Mapping) else {}
     rows = table.get("baseline", [])
     good = isinstance(rows, list | tuple) and len(rows) <= MOST_ROWS and all(isinstance(row, Mapping) for row in rows)
     if not good:
         hint = f"Write [[baseline]] with two brackets for each healthy reading, {MOST_ROWS} at most."
-        faults.append(_shape("baseline", rows, "is not a list of readings", hint, lines))
+        faults.append(_shape(("baseline",), rows, "is not a list of readings", hint, lines))
     found["baseline"] = rows if good else []
     return found
 
 
-def _shape(name: str, value: object, why: str, hint: str, lines: Lines) -> Fault:
-    return LineFault(lines.of(*name.split(".", 1)), Fault(name, value, "format", why=why, hint=hint))
+def _shape(path: Path, value: object, why: str, hint: str, lines: Lines) -> Fault:
+    return LineFault(lines.of(*path), Fault(full_name(path), value, "format", why=why, hint=hint))
 
 
 def _stages(rows: Mapping[str, Any], lines: Lines, faults: list[Fault]) -> dict[str, dict[str, Any]]:
@@ -108,13 +109,13 @@ def _stages(rows: Mapping[str, Any], lines: Lines, faults: list[Fault]) -> dict[
     for name, row in rows.items():
         if not isinstance(row, Mapping):
             hint = f"Write [stages.NAME] with {shorten(name, 40)} below it, for example [stages.high]."
-            faults.append(_shape(f"stages.{name}", row, "is not a table of one stage", hint, lines))
+            faults.append(_shape(("stages", name), row, "is not a table of one stage", hint, lines))
             continue
         if not 0 < len(name.strip()) <= LONGEST_NAME or not name.isprintable():
             why = f"is no plain name of up to {LONGEST_NAME} characters"
-            faults.append(_shape("stages", name, why, "Name it as people say it, for example [stages.high].", lines))
+            faults.append(_shape(("stages",), name, why, "Name it as people say it, for example [stages.high].", lines))
         found[name] = check_part("stages", row, ("stages", name), lines, faults)
-    if not rows:
+    if not rows and not any(fault.quantity == "stages" for fault in faults):
         hint = "Add a stage: [stages.high] and below it fuel_l_per_h, useful_heat_kw or air_ratio_band."
         faults.append(LineFault(None, Fault("stages", None, "missing", why="is missing", hint=hint)))
     return found
@@ -126,7 +127,7 @@ def _ducts(rows: Mapping[str, Any], lines: Lines, faults: list[Fault]) -> dict[s
         if name not in DUCTS or not isinstance(row, Mapping):
             near = difflib.get_close_matches(name.lower(), DUCTS, n=1, cutoff=0.4)
             hint = f"Did you mean [ducts.{near[0]}]?" if near else "Write [ducts.intake] or [ducts.exhaust]."
-            fault = Fault(f"ducts.{name}", row, "unknown_name", why="is no duct that is known", hint=hint)
+            fault = Fault(full_name(("ducts", name)), row, "unknown_name", why="is no duct that is known", hint=hint)
             faults.append(LineFault(lines.of("ducts", name), fault))
             continue
         found[name] = check_part("ducts", row, ("ducts", name), lines, faults)
@@ -150,9 +151,9 @@ def _baseline(
     head = check_part("baseline", {key: row[key] for key in row if key in own}, path, lines, faults)
     stage = head.get("stage")
     if stage is not None and stages and stage not in stages:
-        known = ", ".join(stages)
+        known = ", ".join(shorten(name, 40) for name in stages)
         near = difflib.get_close_matches(stage.lower(), stages, n=1, cutoff=0.4)
-        hint = f"Did you mean {near[0]}? The stages are {known}." if near else f"The stages are {known}."
+        hint = f"Did you mean {shorten(near[0], 40)}? The stages are {known}." if near else f"The stages are {known}."
         fault = Fault("stage", stage, "unknown_name", why="is no stage of this profile", hint=hint)
         faults.append(LineFault(lines.of(*path, "stage"), fault, quantity=full_name(path, "stage")))
     checked = _reading_values(row, asked, path, lines, faults)
@@ -228,6 +229,7 @@ def _not_healthy(values: Mapping[str, Any], burnt: Fuel | None, heater_id: str |
     stop = limit("exhaust_co_stop")
     if values.get("co_dry_ppm", 0.0) >= stop:
         told.append(("co_dry_ppm", f"is {stop:g} ppm or more, a stop condition", "Mend first, then take the baseline."))
+    told += _poisonous(values)
     no_lambda = limit("o2_no_lambda")
     if values.get("o2_dry_pct", 0.0) >= no_lambda:
         told.append(("o2_dry_pct", f"is fresh air or nearly ({no_lambda:g} % or more)", "Read while the heater burns."))
@@ -236,6 +238,23 @@ def _not_healthy(values: Mapping[str, Any], burnt: Fuel | None, heater_id: str |
             told.append((hot, f"is colder than {cold} ({values[cold]:g} °C)", "Have the two probes been swapped?"))
     pair = _pair_problem(values, burnt) if burnt else ""
     return [*told, ("co2_dry_pct", pair, "Zero outdoors, look at trap and hose, then read again.")] if pair else told
+
+
+def _poisonous(values: Mapping[str, Any]) -> list[tuple[str, str, str]]:
+    """Return what CO in the cab, or behind a diluted sample, makes of a baseline: a stop condition."""
+    told = []
+    inside = values.get("cab_co_in_ppm", 0.0)
+    if inside >= limit("cab_co_level_stop") or inside - values.get("cab_co_out_ppm", 0.0) >= limit("cab_co_rise_stop"):
+        hint = "People out, ventilate, heater off; find the way in first."
+        told.append(("cab_co_in_ppm", "is a stop condition", hint))
+    co, oxygen = values.get("co_dry_ppm", 0.0), values.get("o2_dry_pct", 0.0)
+    diluted = (
+        values.get("probe_leak_test") != "pass" and co < limit("exhaust_co_stop") and oxygen < limit("o2_no_lambda")
+    )
+    if diluted and float(co_air_free(co, oxygen)) >= limit("exhaust_co_stop"):
+        hint = "Test the probe for leaks; mend the heater, then take the baseline."
+        told.append(("co_dry_ppm", f"is {co_air_free(co, oxygen):.0f} ppm air-free, a stop condition", hint))
+    return told
 
 
 def _pair_problem(values: Mapping[str, Any], burnt: Fuel) -> str:
@@ -275,8 +294,9 @@ def _contradictions(
     for name, row in stages.items():
         if highest is not None and row.get("blower_rpm", 0.0) > highest:
             why, hint = f"is above blower_rpm_max ({highest:g} 1/min)", "Check both in the unit's own document."
-            fault = Fault(f"stages.{name}.blower_rpm", row["blower_rpm"], "conflict", unit="1/min", why=why, hint=hint)
-            faults.append(LineFault(lines.of("stages", name, "blower_rpm"), fault))
+            path = ("stages", name, "blower_rpm")
+            fault = Fault(full_name(path), row["blower_rpm"], "conflict", unit="1/min", why=why, hint=hint)
+            faults.append(LineFault(lines.of(*path), fault))
     if start and "preheat_s" in start and "attempt_s" in start and len(start["preheat_s"]) != len(start["attempt_s"]):
         why = f"has {len(start['preheat_s'])} times, attempt_s has {len(start['attempt_s'])}"
         fault = Fault(

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import difflib
+import json
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
 from typing import Any
 
-from combust.data.errors import CombustError, Fault
+from combust.data.errors import CombustError, Fault, shorten
 from combust.data.tables import load_table
 from combust.data.vocabulary import FOREIGN_UNITS, as_number, is_missing, strip_unit
 from combust.domain.catalogue import Catalogue, fuel
@@ -65,6 +66,8 @@ class ProfileKey:
             return self._flag(value)
         if self.kind == "choice":
             return self._choice(value)
+        if self.kind == "choices":
+            return self._choices(value)
         return self._numbers(value)
 
     def _text(self, value: object) -> str:
@@ -120,6 +123,12 @@ class ProfileKey:
         why = f"is none of {', '.join(self.choices)}"
         raise CombustError(Fault(self.key, value, "unknown_name", why=why, hint=hint))
 
+    def _choices(self, value: object) -> tuple[str, ...]:
+        if not isinstance(value, list | tuple) or len(value) > MOST_NUMBERS:
+            why = f"is no list of up to {MOST_NUMBERS} words"
+            raise CombustError(Fault(self.key, value, "format", why=why, hint=self.remedy))
+        return tuple(self._choice(one) for one in value)
+
     def _numbers(self, value: object) -> tuple[float, ...]:
         many = value if isinstance(value, list | tuple) else [value]
         right = len(many) == 2 if self.kind == "band" else 1 <= len(many) <= MOST_NUMBERS
@@ -157,7 +166,7 @@ def toml_value(value: object) -> str:
         return str(value).lower()
     if isinstance(value, list | tuple):
         return f"[{', '.join(toml_value(one) for one in value)}]"
-    return f"{value:g}" if isinstance(value, int | float) else '"' + str(value).replace('"', "'") + '"'
+    return f"{value:g}" if isinstance(value, int | float) else json.dumps(str(value), ensure_ascii=False)
 
 
 def check_part(
@@ -181,7 +190,7 @@ def check_part(
             if ours not in known:
                 raise CombustError(unknown_profile_key(key, part, value))
             if ours in came_from:
-                why = f"gives {ours} a second time ({came_from[ours]})"
+                why = f"gives {ours} a second time ({shorten(came_from[ours], 40)})"
                 raise CombustError(Fault(key, value, "conflict", why=why, hint="Keep one of them."))
             came_from[ours] = key
             found[ours] = known[ours].checked(converted, catalogue=catalogue)
@@ -194,11 +203,12 @@ def check_part(
     return found
 
 
-def full_name(path: Path, key: str = "") -> str:
+def full_name(path: Path, key: str | None = None) -> str:
     """Return the dotted name of a key, entries of a list counted from 1: ``baseline[1].o2_dry_pct``."""
     text = ""
-    for piece in (*path, *((key,) if key else ())):
-        text += f"[{piece + 1}]" if isinstance(piece, int) else f".{piece}" if text else piece
+    for piece in (*path, *(() if key is None else (key,))):
+        word = "" if isinstance(piece, int) else shorten(piece, 40).strip() or '""'
+        text += f"[{piece + 1}]" if isinstance(piece, int) else f".{word}" if text else word
     return text
 
 

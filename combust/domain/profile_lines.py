@@ -36,7 +36,7 @@ class LineFault(Fault):
         self.line = line
 
     def __str__(self) -> str:
-        told = super().__str__().replace(" = None is missing", " is missing", 1)
+        told = super().__str__()
         return told if self.line is None else f"line {self.line}: {told}"
 
     def to_dict(self) -> dict[str, object]:

@@ -126,7 +126,9 @@ def check_values(values: Mapping[str, Any]) -> tuple[dict[str, Any], list[Fault]
 
 def unknown_key(key: str) -> Fault:
     """Return the fault of a key that is no input of the vocabulary, with near matches."""
-    near = difflib.get_close_matches(key.lower(), input_keys(), n=3, cutoff=0.5)
+    word = key.strip().lower().replace(" ", "_")
+    near = [known for known in input_keys() if word and known.startswith(word + "_")]
+    near = near[:3] or difflib.get_close_matches(word, input_keys(), n=3, cutoff=0.5)
     hint = f"Did you mean {' or '.join(near)}?" if near else "The README lists the quantities."
     why = "is a result, not an input" if key in quantities() else "is no quantity of the vocabulary"
     return Fault(key, "given", "unknown_name", why=why, hint=hint)

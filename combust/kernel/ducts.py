@@ -144,14 +144,15 @@ def _bore_name(shape: DuctShape, key: str) -> str:
     return f"bore_{float(getattr(shape, key)):.3f}"
 
 
-def _in_transition(reynolds: Any) -> Any:
+def in_transition(reynolds: Any) -> Any:
+    """Return where the flow is turning turbulent and friction is not repeatable."""
     return (reynolds > LAMINAR_BELOW * 0.8) & (reynolds < TURBULENT_ABOVE * 1.3)
 
 
 def _straight(duty: Duty, bore_mm: Any, factor: float, transition: float) -> tuple[Any, Any]:
     """Return (loss of one metre, velocity head) [Pa] in a bore."""
     _, reynolds, head = velocity_head(duty, bore_mm)
-    uneven = np.where(_in_transition(reynolds), transition, 1.0)
+    uneven = np.where(in_transition(reynolds), transition, 1.0)
     return factor * uneven * friction_factor(reynolds) * head / (np.asarray(bore_mm, dtype=float) * MILLIMETRE), head
 
 
@@ -216,7 +217,7 @@ def duct_loss(shape: DuctShape, duty: Duty) -> DuctLoss:
         high_pa=loss * np.exp(COVERAGE * u_share),
         u_share=u_share,
         per_metre_pa=per_metre,
-        per_metre_u_share=np.where(_in_transition(reynolds), np.hypot(wall_u, TRANSITION_U), wall_u)[()],
+        per_metre_u_share=np.where(in_transition(reynolds), np.hypot(wall_u, TRANSITION_U), wall_u)[()],
         bend_pa=middle[f"bend_{kind}"] * head,
         port_static_pa=static,
         velocity_m_per_s=velocity,

@@ -64,6 +64,6 @@ def dry_fraction_of_wet_reading(
             fuel, air_ratio, co_dry_ppm=co, hc_dry_ppm=hc, humidity_ratio=humidity_ratio, air=air
         )
         last, share = share, 1.0 - water
-        if np.nanmax(np.abs(share - last), initial=0.0) < 1e-14:
+        if not np.any(np.abs(share - last) >= 1e-14):
             break
     return share

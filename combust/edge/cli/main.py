@@ -17,6 +17,8 @@ from combust.edge.cli.output import EXIT_REJECTED, complain
 COMMANDS = {
     "reading": ("combust.edge.cli.reading", "Interpret one flue-gas reading."),
     "readings": ("combust.edge.cli.readings", "Interpret a table of readings, CSV or Parquet."),
+    "profile": ("combust.edge.cli.profile", "Write a commented heater profile, or check one."),
+    "duct": ("combust.edge.cli.duct", "Work out the loss of a duct, and what a change of it does."),
     "fuel": ("combust.edge.cli.fuel", "List the fuels, or show one with its sources."),
     "start": ("combust.edge.cli.start", "Show a start with its times, fuel and the earliest restart."),
     "supply": ("combust.edge.cli.supply", "Tell the voltage at the heater and which cut-out acts first."),
@@ -77,9 +79,10 @@ def cli() -> None:
 def main(arguments: list[str] | None = None) -> None:
     """Run the command line; input that is refused ends in plain words and exit code 3, never in a traceback."""
     try:
-        cli.main(args=arguments, prog_name="combust", standalone_mode=False)
-    except click.exceptions.Exit as stop:
-        sys.exit(stop.exit_code)
+        # Outside standalone mode click hands the code of an early exit (--strict, --help) back instead of raising it.
+        code = cli.main(args=arguments, prog_name="combust", standalone_mode=False)
+        if isinstance(code, int) and code:
+            sys.exit(code)
     except click.Abort:
         click.echo("Stopped by the user.", err=True)
         sys.exit(130)

@@ -1,0 +1,54 @@
+"""The metering pump with a fuel of the catalogue: density at the pump, and another fuel at the same pulses."""
+
+from __future__ import annotations
+
+from combust.data.errors import CombustError, Fault
+from combust.data.vocabulary import quantity
+from combust.domain.fuel import Fuel
+from combust.kernel.fuel_delivery import DENSITY_TEMP_C, FuelSwap, fuel_density, fuel_swap
+
+
+def density_at_pump(fuel: Fuel, fuel_temp_c: float = DENSITY_TEMP_C) -> float:
+    """Return the density of a fuel at the temperature of the pump [kg/m³].
+
+    A fuel whose expansion is unknown keeps its density of 15 °C (0.1 % per kelvin is usual).
+
+    Raises
+    ------
+    CombustError
+        The fuel's density is unknown, or the temperature cannot be.
+    """
+    fault = quantity("fuel_temp_c").fault_of(fuel_temp_c)
+    if fault:
+        raise CombustError(fault)
+    if fuel.density_kg_per_m3 is None:
+        why, hint = "has no density", "Name a fuel of the catalogue, or give the density in a fuels file."
+        raise CombustError(Fault("fuel", fuel.name, "missing", why=why, hint=hint))
+    return float(fuel_density(fuel.density_kg_per_m3, fuel.expansion_per_k or 0.0, fuel_temp_c))
+
+
+def same_pulses(before: Fuel, after: Fuel, *, fuel_temp_c: float = DENSITY_TEMP_C) -> FuelSwap:
+    """Return what another fuel makes of lambda, fuel mass and net heat when pump pulses and air stay.
+
+    Parameters
+    ----------
+    before, after : Fuel
+        Volume is metered: a lighter or oxygenated fuel makes the flame leaner and the heater cooler.
+    fuel_temp_c : float
+        Temperature of both at the pump [°C].
+
+    Raises
+    ------
+    CombustError
+        A density is unknown.
+
+    Examples
+    --------
+    >>> from combust.domain.catalogue import fuel
+    >>> swap = same_pulses(fuel("diesel_b0"), fuel("biodiesel_b100"))
+    >>> round(float(1.60 * swap.air_ratio), 2), round(float(100 * (swap.heat - 1)))
+    (1.77, -8)
+    """
+    densities = (density_at_pump(before, fuel_temp_c), density_at_pump(after, fuel_temp_c))
+    heats = (before.net_heating_value_mj_per_kg, after.net_heating_value_mj_per_kg)
+    return fuel_swap(before, after, densities=densities, net_heating_values=heats)

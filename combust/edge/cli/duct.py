@@ -1,0 +1,243 @@
+"""``combust duct``: pressure loss of an intake or exhaust duct, and what a change of it does."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import click
+
+from combust.application.duct_calculator import (
+    ENDS,
+    FITTINGS,
+    DuctAnswer,
+    DuctDuty,
+    answer_duct,
+    duty_of_heater,
+    shape_of_duct,
+)
+from combust.data.errors import CombustError, Fault
+from combust.data.vocabulary import as_number
+from combust.domain.catalogue import Catalogue, fuel, load_fuels
+from combust.domain.heater import Heater
+from combust.domain.reading import Reading
+from combust.domain.site import Site
+from combust.edge.cli import output
+from combust.edge.cli.options import quantity_options, values_of
+from combust.kernel.ducts import DuctLoss, DuctShape
+
+PLACE = ("flue_temp_c", "intake_temp_c", "fuel_temp_c", "altitude_m", "pressure_hpa")
+PLACE_WORDS = ("flue_temp", "intake_temp", "fuel_temp", "altitude", "pressure")
+NUMBERS = (
+    *("fuel_l_per_h", "air_ratio", "length_m", "bore_mm", "bends_90"),
+    *("add_length", "to_bore", "to_bends_90", "crushed_to", "crushed_length"),
+)
+
+
+@click.command("duct", short_help="Work out the loss of a duct, and what a change of it does.")
+@click.option(
+    "--duct", "which", type=click.Choice(list(ENDS)), default="exhaust", show_default=True, help="Which duct."
+)
+@click.option("--heater", "profile", metavar="FILE", help="Heater profile: fuel, stage, healthy reading and duct.")
+@click.option("--stage", metavar="NAME", help="Heat stage of the profile.")
+@click.option("--fuel", "fuel_name", metavar="NAME", help="Fuel, without a profile.")
+@click.option("--fuel-l-per-h", metavar="L/H", help="Fuel flow.")
+@click.option("--air-ratio", metavar="LAMBDA", help="Lambda at the stage.")
+@quantity_options(PLACE)
+@click.option("--length", "length_m", metavar="M", help="Length of the duct.")
+@click.option("--bore", "bore_mm", metavar="MM", help="Inner diameter.")
+@click.option("--bends-90", metavar="N", help="Bends, counted as 90 degrees each.")
+@click.option("--wall", type=click.Choice(["smooth", "corrugated"]), help="Wall of the duct.")
+@click.option(
+    "--fitting", "fittings", type=click.Choice(FITTINGS), multiple=True, help="What else is in it; repeatable."
+)
+@click.option("--add-length", metavar="M", help="Ask: so many metres more (negative: fewer).")
+@click.option("--to-bore", metavar="MM", help="Ask: this bore instead, over the whole length.")
+@click.option("--to-bends-90", metavar="N", help="Ask: so many bends instead.")
+@click.option("--crushed-to", metavar="MM", help="Ask: crushed to this bore ...")
+@click.option("--crushed-length", metavar="M", help="... over so many metres; left out: the whole length.")
+@click.option("--add-fitting", type=click.Choice(FITTINGS), multiple=True, help="Ask: with this fitting more.")
+@click.option("--share", nargs=2, metavar="LOW HIGH", help="This duct's share of the whole air path, 0 to 1.")
+@click.option("--fuels", "fuels_file", metavar="FILE", help="TOML file with fuels of your own.")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
+@click.option("--strict", is_flag=True, help="End with exit code 4 when there is a stop or a warning.")
+def command(which: str, profile: str | None, as_json: bool, strict: bool, **asked: Any) -> None:
+    """Work out the loss of a duct, and what a change of it does.
+
+    Use it before a duct is lengthened, bent or replaced, and to see what a crushed hose can do to the air. Every
+    number comes with 95 % limits; corrugated hose is known to about 40 %.
+
+    \b
+    Examples:
+      combust duct --heater data/heaters/LF-0312.toml --stage high --add-length 2
+      combust duct --heater data/heaters/LF-0312.toml --stage high --duct intake --json
+      combust duct --fuel diesel_b7 --fuel-l-per-h 0.52 --air-ratio 1.6 --flue-temp 380 \\
+        --length 1 --bore 24 --bends-90 0 --wall corrugated --crushed-to 18
+    """
+    catalogue = load_fuels(asked["fuels_file"]) if asked["fuels_file"] else None
+    asked |= _numbers(asked)
+    place = Reading(**values_of({key: asked[key] for key in asked if key.startswith(PLACE_WORDS)}))
+    heater = Heater.load(profile, catalogue=catalogue) if profile else None
+    stage = _stage(heater, asked["stage"]) if heater else ""
+    flow = {"fuel_l_per_h": asked["fuel_l_per_h"], "air_ratio": asked["air_ratio"], **place}
+    if heater:
+        duty = duty_of_heater(heater, stage, catalogue=catalogue, **flow)
+    else:
+        duty = _duty(asked["fuel_name"], flow, catalogue)
+    shape = _shape(which, heater, asked)
+    changed = _changed(shape, asked)
+    baseline = heater.baseline_of(stage) if heater else None
+    answer = answer_duct(
+        which,
+        shape,
+        duty,
+        changed_shape=changed if changed != shape else None,
+        blower=heater.blower if heater else "unknown",
+        air_ratio_min=heater.limits.air_ratio_min if heater else None,
+        share=asked["share"],
+        read_port_pa=baseline.reading.get(f"{which}_static_pa") if baseline else None,
+    )
+    output.warn_stops(answer.findings)
+    if as_json:
+        output.say_json(answer.to_dict())
+    else:
+        _show(answer)
+    output.tell_rest(answer.findings)
+    output.tell_cautions()
+    output.leave_strict(strict, answer.findings)
+
+
+def _numbers(asked: dict[str, Any]) -> dict[str, Any]:
+    """Return the options that are numbers as numbers; every one that is none is told at once."""
+    faults = []
+    found: dict[str, Any] = {}
+    for key, values in [(key, (asked[key],)) for key in NUMBERS] + [("share", asked["share"] or ())]:
+        numbers = [as_number(value) for value in values]
+        for value, number in zip(values, numbers, strict=True):
+            if value is not None and number is None:
+                hint = f"Give a plain number after --{key.replace('_', '-')}, with a point and without its unit."
+                faults.append(Fault(key, value, "not_a_number", why="is not a plain number", hint=hint))
+        found[key] = (tuple(numbers) or None) if key == "share" else numbers[0]
+    if faults:
+        raise CombustError(faults)
+    return found
+
+
+def _stage(heater: Heater, asked: str | None) -> str:
+    if asked is None and len(heater.stages) > 1:
+        hint = f"Give --stage, one of {', '.join(heater.stages)}."
+        raise CombustError(Fault("stage", None, "missing", why="is needed: the profile has several", hint=hint))
+    return heater.stage_of(asked or next(iter(heater.stages))).name
+
+
+def _duty(fuel_name: str | None, flow: dict[str, Any], catalogue: Catalogue | None) -> DuctDuty:
+    """Return what flows without a profile; what is missing is told at once."""
+    needed = {"fuel": fuel_name, "fuel_l_per_h": flow["fuel_l_per_h"], "air_ratio": flow["air_ratio"]}
+    missing = [
+        Fault(key, None, "missing", why="is needed", hint=f"Give --{key.replace('_', '-')}, or --heater and --stage.")
+        for key, value in needed.items()
+        if value is None
+    ]
+    burnt = None
+    try:
+        burnt = None if fuel_name is None else fuel(fuel_name, catalogue=catalogue)
+    except CombustError as error:
+        missing.extend(error.faults)
+    if missing or burnt is None:
+        raise CombustError(missing)
+    given = {key: flow[key] for key in ("altitude_m", "pressure_hpa", "intake_temp_c") if flow.get(key) is not None}
+    site = Site(**given)
+    assumed = {} if "intake_temp_c" in given else {"intake_temp_c": {"value": 15.0, "origin": "standard air"}}
+    if not {"altitude_m", "pressure_hpa"} & set(given):
+        assumed["pressure_hpa"] = {"value": site.pressure, "origin": "standard air"}
+    return DuctDuty(
+        burnt,
+        flow["fuel_l_per_h"],
+        flow["air_ratio"],
+        flue_temp_c=flow.get("flue_temp_c"),
+        intake_temp_c=site.intake_temp_c,
+        fuel_temp_c=flow.get("fuel_temp_c"),
+        pressure_hpa=site.pressure,
+        assumed=assumed,
+    )
+
+
+def _shape(which: str, heater: Heater | None, asked: dict[str, Any]) -> DuctShape:
+    """Return the geometry: the profile's duct, with what was given in its place."""
+    own = heater.ducts.get(which) if heater else None
+    shape = shape_of_duct(own, which) if own else DuctShape(None, None, None, None, ENDS[which])
+    given = {key: asked[key] for key in ("length_m", "bore_mm", "bends_90", "wall") if asked[key] is not None}
+    shape = shape._replace(**given, fittings=(*shape.fittings, *asked["fittings"]))
+    missing = [
+        Fault(key, None, "missing", why="is needed", hint=f"Give --{key.split('_')[0]}, or describe [ducts.{which}].")
+        for key in ("length_m", "bore_mm")
+        if getattr(shape, key) is None
+    ]
+    if missing:
+        raise CombustError(missing)
+    return shape
+
+
+def _changed(shape: DuctShape, asked: dict[str, Any]) -> DuctShape:
+    changed = shape._replace(
+        length_m=shape.length_m + (asked["add_length"] or 0.0),
+        bore_mm=shape.bore_mm if asked["to_bore"] is None else asked["to_bore"],
+        bends_90=shape.bends_90 if asked["to_bends_90"] is None else asked["to_bends_90"],
+        fittings=(*shape.fittings, *asked["add_fitting"]),
+    )
+    narrow, part = asked["crushed_to"], asked["crushed_length"]
+    if narrow is None and part is not None:
+        hint = "Give --crushed-to with the bore that is left."
+        raise CombustError(Fault("crushed_to", None, "missing", why="is needed with --crushed-length", hint=hint))
+    if narrow is None:
+        return changed
+    if part is None:
+        return changed._replace(bore_mm=narrow)
+    return changed._replace(crushed_bore_mm=narrow, crushed_length_m=part)
+
+
+def _show(answer: DuctAnswer) -> None:
+    duty, now = answer.duty, answer.now
+    rows = [
+        ("duct", f"{answer.which}: {_in_words(answer.shape)}"),
+        ("fuel, lambda", f"{duty.fuel.name}, {duty.fuel_l_per_h:.3g} l/h, {duty.air_ratio:.2f}"),
+        ("gas", f"{float(now.velocity_m_per_s):.1f} m/s, Reynolds number {float(now.reynolds):.0f}"),
+        ("one metre", f"{float(now.per_metre_pa):.0f} Pa ± {200.0 * float(now.per_metre_u_share):.0f} %"),
+        ("one bend", f"{float(now.bend_pa):.0f} Pa"),
+        ("whole duct", _loss_in_words(now)),
+        ("at the port", f"{float(now.port_static_pa):.0f} Pa" + _read_in_words(answer.read_port_pa)),
+    ]
+    if answer.changed and answer.changed_shape and answer.multiplier and answer.air:
+        times, air = answer.multiplier, answer.air
+        rows += [
+            ("changed to", _in_words(answer.changed_shape)),
+            ("whole duct then", _loss_in_words(answer.changed)),
+            ("resistance", f"x {times.value:.2f} ({times.low:.2f} to {times.high:.2f}) at the same flow"),
+            (
+                "air",
+                f"{air['air_change_low_pct']:+.0f} to {air['air_change_high_pct']:+.0f} % at unchanged blower speed",
+            ),
+            ("lambda then", f"{air['air_ratio_low']:.2f} to {air['air_ratio_high']:.2f}"),
+            ("for a share", f"{air['share'][0]:g} to {air['share'][1]:g} of the air path ({air['share_origin']})"),
+        ]
+        if answer.bore_alone is not None:
+            rows.append(("bore alone", f"x {answer.bore_alone:.2f} (fifth power of the bore, friction only)"))
+    rows += [(f"assumed {key}", f"{row['value']:.4g} ({row['origin']})") for key, row in duty.assumed.items()]
+    output.say_lines(rows)
+
+
+def _in_words(shape: DuctShape) -> str:
+    bends = (
+        "bends not stated" if shape.bends_90 is None else f"{shape.bends_90:g} bend{'' if shape.bends_90 == 1 else 's'}"
+    )
+    parts = [f"{shape.length_m:g} m", f"{shape.bore_mm:g} mm", bends, shape.wall or "wall not stated", *shape.fittings]
+    if shape.crushed_bore_mm is not None:
+        parts.append(f"crushed to {shape.crushed_bore_mm:g} mm over {shape.crushed_length_m:g} m")
+    return ", ".join(parts)
+
+
+def _loss_in_words(loss: DuctLoss) -> str:
+    return f"{float(loss.loss_pa):.0f} Pa ({float(loss.low_pa):.0f} to {float(loss.high_pa):.0f})"
+
+
+def _read_in_words(read: float | None) -> str:
+    return "" if read is None else f" (healthy reading: {read:.0f} Pa)"

@@ -1,0 +1,156 @@
+"""``combust profile``: write a commented heater profile, or check one."""
+
+from __future__ import annotations
+
+import difflib
+from pathlib import Path
+from typing import Any
+
+import click
+
+from combust import __version__
+from combust.application.profile_check import ProfileCheck, check_profile
+from combust.application.profile_template import profile_template
+from combust.data.errors import CombustError, Fault
+from combust.domain.catalogue import load_fuels
+from combust.edge.cli import output
+
+REGULATED = {True: "speed regulated", False: "speed not regulated", None: "regulation unknown"}
+
+
+class SubCommands(click.Group):
+    """A group that answers an unknown sub-command with near matches."""
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        """Return the sub-command asked for, or fail with near matches."""
+        if args and args[0] not in self.commands:
+            near = difflib.get_close_matches(args[0], self.commands, n=1, cutoff=0.4)
+            hint = f"Did you mean: {ctx.command_path} {near[0]}?" if near else f"See: {ctx.command_path} --help"
+            ctx.fail(f"no command '{args[0][:40]}'. {hint}")
+        return super().resolve_command(ctx, args)
+
+
+@click.group("profile", cls=SubCommands, short_help="Write a commented heater profile, or check one.")
+def command() -> None:
+    """Write a commented heater profile, or check one.
+
+    Use it once for each heater: a profile holds its stages, its healthy reading and the limits of its own document,
+    and is what causes, sites and history compare with.
+
+    \b
+    Examples:
+      combust profile new --fuel diesel_b7 --out output/my_heater.toml
+      combust profile check data/heaters/LF-0312.toml
+    """
+
+
+@command.command("new", short_help="Write a commented profile to fill in.")
+@click.option("--heater-id", metavar="TEXT", help="Your own number for the heater.")
+@click.option("--fuel", metavar="NAME", help="Fuel it burns: a catalogue name or a formula.")
+@click.option(
+    "--stage", "stages", metavar="NAME", multiple=True, help="Heat stage; give it again for more [high, low]."
+)
+@click.option("--out", metavar="FILE", help="Write the file instead of printing it; it must not exist yet.")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object with the text of the profile in it.")
+def new(heater_id: str | None, fuel: str | None, stages: tuple[str, ...], out: str | None, as_json: bool) -> None:
+    """Write a commented profile to fill in.
+
+    Use it with the unit's plate and its own document at hand. Every line says what to write, in which unit, between
+    which limits, and where to find it.
+
+    \b
+    Examples:
+      combust profile new
+      combust profile new --heater-id LF-0312 --fuel diesel_b7 --stage high --stage low --out output/LF-0312.toml
+    """
+    text = profile_template(heater_id=heater_id, fuel=fuel, stages=stages or ("high", "low"))
+    if out is not None:
+        if Path(out).exists():
+            why, hint = "exists already", "Give another name; a profile that someone filled in is not written over."
+            raise CombustError(Fault("out", out, "conflict", why=why, hint=hint))
+        output.write_text(out, text)
+    if as_json:
+        output.say_json({"profile": text, "out": out, "version": __version__})
+    elif out is None:
+        click.echo(text, nl=False)
+    else:
+        click.echo(f'Wrote {out}. Fill in every "?", then: combust profile check {out}')
+
+
+@command.command("check", short_help="Check a profile: every fault at once, with its line.")
+@click.argument("file", metavar="FILE")
+@click.option("--fuels", "fuels_file", metavar="FILE", help="TOML file with fuels of your own.")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
+@click.option("--strict", is_flag=True, help="End with exit code 4 when there is a stop or a warning.")
+def check(file: str, fuels_file: str | None, as_json: bool, strict: bool) -> None:
+    """Check a profile: every fault at once, with its line.
+
+    Use it after each change of the file. A profile with faults is not accepted (exit code 3); findings are told and
+    it is accepted.
+
+    \b
+    Examples:
+      combust profile check data/heaters/LF-0312.toml
+      combust profile check data/heaters/LF-0107.toml --json
+    """
+    found = check_profile(file, catalogue=load_fuels(fuels_file) if fuels_file else None)
+    output.warn_stops(found.findings)
+    if as_json:
+        output.say_json({"file": file, **found.to_dict()})
+    else:
+        _show(found, file)
+    output.tell_rest(found.findings)
+    output.tell_cautions()
+    output.leave_strict(strict, found.findings)
+
+
+def _show(found: ProfileCheck, file: str) -> None:
+    heater = found.heater
+    ducts = ", ".join(sorted(heater.ducts)) or "none described"
+    output.say_lines(
+        [
+            ("profile", f"{file}: accepted"),
+            ("heater", heater.heater_id or "no heater_id"),
+            ("fuel", str(heater.fuel)),
+            ("blower", f"{heater.blower}, {REGULATED[heater.speed_regulated]}"),
+            ("start times", "given" if heater.start else "not given"),
+            ("ducts", ducts),
+        ]
+    )
+    headings = (
+        "stage",
+        "fuel l/h",
+        "by pump",
+        "heat in kW",
+        "useful kW",
+        "eff. %",
+        "band",
+        "healthy lambda",
+        "at reference",
+    )
+    click.echo()
+    output.say_table(headings, [_row(row) for row in found.stages])
+
+
+def _row(row: Any) -> tuple[str, ...]:
+    band = row["air_ratio_band"]
+    ratio = _number(row["air_ratio"], 2)
+    if row["air_ratio_u"] is not None:
+        ratio += f" ± {2.0 * row['air_ratio_u']:.2f}"
+    return (
+        row["stage"],
+        _number(row["fuel_l_per_h"], 3),
+        _number(row["fuel_l_per_h_by_pump"], 3),
+        _number(row["heat_input_kw"], 2),
+        _number(row["useful_heat_kw"], 2),
+        _number(row["efficiency_net_pct"], 0),
+        f"{band[0]:g} to {band[1]:g}" if band else "",
+        ratio,
+        _number(row["air_ratio_at_reference"], 2),
+    )
+
+
+def _number(value: float | None, digits: int) -> str:
+    return "" if value is None else f"{value:.{digits}f}"

@@ -1,0 +1,82 @@
+"""Does the 95 % interval cover? 100 000 simulated readings with the instrument's errors and its rounding."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pytest
+
+from combust.application.columns import Columns
+from combust.application.interpret import Interpretation, interpret_columns
+from combust.domain.catalogue import fuel
+from combust.domain.instrument import InstrumentClass, instrument_class
+from combust.kernel.flue_gas import flue_gas_moles
+from combust.kernel.uncertainty import AtomsTuple
+
+READINGS = 100_000
+FUEL = fuel("diesel_b7")
+DEFAULT = instrument_class("portable")
+FINE = replace(DEFAULT, o2_resolution_pct=0.01, co2_resolution_pct=0.01, co_resolution_ppm=0.1)
+
+
+def rounded(values: np.ndarray, step: float) -> np.ndarray:
+    return np.round(values / step) * step
+
+
+def simulate(kind: str, instrument: InstrumentClass, seed: int) -> tuple[np.ndarray, Interpretation]:
+    """Return true lambda and the interpretation; class limits are two standard deviations, H/C has its own spread."""
+    rng = np.random.default_rng(seed)
+    truth = rng.uniform(1.2, 2.5, READINGS)
+    batch = AtomsTuple(rng.normal(FUEL.h_c, FUEL.h_c_u, READINGS), FUEL.o_c)
+    gas = flue_gas_moles(batch, truth, co_share=0.0 if kind == "o2" else rng.uniform(0.0005, 0.03, READINGS))
+    o2, co2, co = 100.0 * gas.o2 / gas.dry, 100.0 * gas.co2 / gas.dry, 1e6 * gas.co / gas.dry
+    values: dict[str, Any] = {
+        "o2_dry_pct": rounded(rng.normal(o2, instrument.o2_limit_pct / 2.0), instrument.o2_resolution_pct)
+    }
+    if kind != "o2":
+        shown = rng.normal(co, instrument.co_limit_ppm(co) / 2.0)
+        values["co_dry_ppm"] = rounded(shown, instrument.co_resolution_ppm)
+    if kind == "o2+co2+co":
+        shown = rng.normal(co2, instrument.co2_limit_pct / 2.0)
+        values["co2_dry_pct"] = rounded(shown, instrument.co2_resolution_pct)
+        values["co2_origin"] = np.zeros(READINGS, dtype=np.int8)  # measured
+    return truth, interpret_columns(Columns(READINGS, values, (FUEL,)), instrument)
+
+
+def covered(truth: np.ndarray, found: Interpretation) -> float:
+    """Return the share of readings whose interval holds the truth; a withheld lambda counts as a miss."""
+    ratio, u = found.values["air_ratio"], found.values["air_ratio_u"]
+    return float(np.mean(np.abs(ratio - truth) <= 1.96 * u))
+
+
+@pytest.mark.independent
+@pytest.mark.parametrize("kind", ["o2", "o2+co", "o2+co2+co"])
+def test_interval_covers_94_to_96_in_100(kind: str) -> None:
+    truth, found = simulate(kind, FINE, 41)
+    assert 0.94 < covered(truth, found) < 0.96
+
+
+@pytest.mark.independent
+@pytest.mark.parametrize("kind", ["o2", "o2+co", "o2+co2+co"])
+def test_the_displays_own_step_costs_less_than_one_point(kind: str) -> None:
+    """With 0.1 % steps the rectangular part is 4 % of the variance: the interval covers a little more, never less."""
+    truth, found = simulate(kind, DEFAULT, 42)
+    assert 0.94 < covered(truth, found) < 0.965
+
+
+@pytest.mark.independent
+def test_a_coarse_display_is_counted() -> None:
+    """A display of whole per cent: the rectangular part rules, and the interval is wider than 95 %, never narrower."""
+    truth, found = simulate("o2", replace(FINE, o2_resolution_pct=1.0), 43)
+    assert 0.95 < covered(truth, found) < 0.985
+
+
+@pytest.mark.independent
+def test_verdicts_of_honest_pairs() -> None:
+    """5 % of honest pairs lie above z = 2 (4.55 % by the normal distribution), 1 in 2000 above 3.5."""
+    _, found = simulate("o2+co2+co", FINE, 44)
+    z = found.values["agreement_z"]
+    assert np.mean(z > 2.0) == pytest.approx(0.0455, abs=0.004)
+    assert np.mean(np.isnan(found.values["air_ratio"])) < 0.0015

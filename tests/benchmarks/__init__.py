@@ -1,0 +1,1 @@
+"""Benchmarks: run as scripts, print ratios against peers in the same run, gate nothing."""

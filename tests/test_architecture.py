@@ -1,0 +1,123 @@
+"""The floors and what they may import, the light import, the doctests, and the source rows themselves."""
+
+from __future__ import annotations
+
+import ast
+import doctest
+import importlib
+import pkgutil
+import subprocess
+import sys
+from collections import Counter
+from pathlib import Path
+
+import pytest
+
+import combust
+from tests.source_rows import KINDS, SourceRow, all_rows
+
+ROOT = Path(combust.__file__).parent
+FLOORS = ("data", "kernel", "domain", "application", "edge")
+# What each floor may use beside the standard library and the floors below it; the edge may use what it needs.
+OUTSIDE: dict[str, set[str]] = {"data": set(), "kernel": {"numpy"}, "domain": {"numpy"}, "application": {"numpy"}}
+# scipy at run time only inside the planner's optimiser, imported there (libraries.md).
+OUTSIDE["application"] |= {"scipy"}
+HEAVY = ("pandas", "matplotlib", "jinja2", "cantera", "pyarrow", "scipy", "click", "dask")
+SOURCES = sorted(ROOT.rglob("*.py"))
+
+
+def imports_of(path: Path) -> set[str]:
+    """Return every module a file imports, wherever in the file."""
+    found: set[str] = set()
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            found |= {alias.name for alias in node.names}
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"{path}: imports are absolute"
+            found |= {f"{node.module}.{alias.name}" for alias in node.names}
+    return found
+
+
+@pytest.mark.parametrize(
+    "path", [path for path in SOURCES if path.parent != ROOT], ids=lambda p: str(p.relative_to(ROOT))
+)
+def test_imports_point_down_only(path: Path) -> None:
+    floor = path.relative_to(ROOT).parts[0]
+    assert floor in FLOORS
+    allowed = set(FLOORS[: FLOORS.index(floor) + 1])
+    for module in imports_of(path):
+        top, *rest = module.split(".")
+        if top == "combust":
+            assert rest[0] in allowed | {"__version__"}, f"{module} is above {floor}"
+        elif floor in OUTSIDE:
+            assert top in sys.stdlib_module_names or top in OUTSIDE[floor], f"{floor} must not import {module}"
+
+
+def test_import_is_light() -> None:
+    code = "import sys, combust; print([name for name in sys.argv[1:] if name in sys.modules])"
+    done = subprocess.run(
+        [sys.executable, "-c", code, *HEAVY], capture_output=True, text=True, check=True, cwd=ROOT.parent
+    )
+    assert done.stdout.strip() == "[]"
+
+
+def modules() -> list[str]:
+    names = [found.name for found in pkgutil.walk_packages([str(ROOT)], "combust.")]
+    return sorted(name for name in names if not name.endswith("__main__"))
+
+
+@pytest.mark.parametrize("name", modules())
+def test_examples_in_docstrings_run(name: str) -> None:
+    assert doctest.testmod(importlib.import_module(name), raise_on_error=False).failed == 0
+
+
+def test_files_stay_short() -> None:
+    """House style: a file under about 400 lines."""
+    for path in [*SOURCES, *(ROOT.parent / "tests").rglob("*.py")]:
+        assert len(path.read_text(encoding="utf-8").splitlines()) <= 420, path
+
+
+# ---- the source rows ---------------------------------------------------------------------------------------------
+
+
+def test_rows_of_the_suite_can_be_listed_and_counted() -> None:
+    rows = all_rows()
+    kinds = Counter(row.kind for row in rows)
+    assert set(kinds) <= set(KINDS)
+    assert min(kinds[kind] for kind in ("published", "hand", "independent")) > 5
+    assert len({(row.source, row.quantity) for row in rows}) == len(rows), "two rows would look the same on a page"
+
+
+def test_computed_rows_are_never_called_published() -> None:
+    for row in all_rows():
+        if "COMP" in row.status:
+            assert row.kind == "independent", row
+        if "MEM" in row.status:
+            assert row.kind == "memory", row
+        if row.kind == "published":
+            assert "READ" in row.status or "read" in row.source.lower() or "ISO 2533" in row.source, row
+
+
+@pytest.mark.parametrize(
+    ("printed", "digits", "allowed"),
+    [("1.60", None, 0.005), ("84559", None, 0.5), ("2.47e-7", None, 0.005e-7), ("1.186581", 3, 0.0005)],
+)
+def test_tolerance_is_half_a_unit_in_the_last_digit(printed: str, digits: int | None, allowed: float) -> None:
+    row = SourceRow("hand", "s", "q", printed, lambda: float(printed) + 0.999 * allowed, digits=digits)
+    assert row.allowed == pytest.approx(allowed)
+    row.check()
+    wrong = SourceRow("hand", "s", "q", printed, lambda: float(printed) + 1.001 * allowed, digits=digits)
+    with pytest.raises(AssertionError, match="printed"):
+        wrong.check()
+
+
+def test_rows_that_prove_nothing_are_refused() -> None:
+    with pytest.raises(ValueError, match="none of"):
+        SourceRow("guess", "s", "q", "1", lambda: 1.0)
+    with pytest.raises(ValueError, match="proves nothing"):
+        SourceRow("hand", "", "q", "1", lambda: 1.0)
+    with pytest.raises(ValueError, match="above zero"):
+        SourceRow("hand", "s", "q", "1", lambda: 1.0, tolerance=0.0)
+    nan = SourceRow("hand", "s", "q", "1", lambda: float("nan"))
+    with pytest.raises(AssertionError):
+        nan.check()
