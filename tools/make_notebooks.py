@@ -48,7 +48,9 @@ def cells_of(text: str) -> list[nbformat.NotebookNode]:
 
 def notebook_text(source: Path) -> str:
     """Return the notebook of one source as the text of its file."""
-    book = nbformat.v4.new_notebook(cells=cells_of(source.read_text(encoding="utf-8")), metadata=METADATA)
+    cells = cells_of(source.read_text(encoding="utf-8"))
+    title = cells[0].source.splitlines()[0].lstrip("# ")
+    book = nbformat.v4.new_notebook(cells=cells, metadata={**METADATA, "title": title})
     nbformat.validate(book)
     return nbformat.writes(book, indent=1, ensure_ascii=False) + "\n"
 

@@ -115,8 +115,8 @@ def draw_dilution(air_share_pct: float, *, fuel: Fuel | str = "diesel_b7", air_r
     legend(right, loc="lower left")
     free = float(co_air_free(now.co_dry_ppm, now.o2_dry_pct))
     figure.set_label(
-        f"With {air_share_pct:.0f} per cent air in the sample O2 reads {now.o2_dry_pct:.2f}, CO2 {now.co2_dry_pct:.2f}, "
-        f"CO {now.co_dry_ppm:.0f} ppm; CO air-free stays at {free:.0f} ppm. The point slides along the fuel line."
+        f"With {air_share_pct:.0f} per cent air in the sample O2 reads {now.o2_dry_pct:.2f}, "
+        f"CO2 {now.co2_dry_pct:.2f}, CO {now.co_dry_ppm:.0f} ppm; CO air-free stays at {free:.0f} ppm. The point slides along the fuel line."
     )
     return figure
 
@@ -152,8 +152,8 @@ def draw_wet(water_left_pct: float, *, fuel: Fuel | str = "diesel_b7", air_ratio
     )
     legend(plot, loc="upper right")
     figure.set_label(
-        f"CO2 against O2 with the fuel line. With {water_left_pct:.0f} per cent of the water left in the sample the point "
-        f"reads O2 {now.o2_dry_pct:.2f}, CO2 {now.co2_dry_pct:.2f}: off the line, fuel factor {factor:.2f}."
+        f"CO2 against O2 with the fuel line. With {water_left_pct:.0f} per cent of the water left in the sample "
+        f"the point reads O2 {now.o2_dry_pct:.2f}, CO2 {now.co2_dry_pct:.2f}: off the line, fuel factor {factor:.2f}."
     )
     return figure
 
@@ -183,9 +183,9 @@ def draw_calculated(cell_offset_pct: float, *, fuel: Fuel | str = "diesel_b7", a
         legend(plot, loc="upper right")
     right.set_ylabel("")
     figure.set_label(
-        f"Two planes of CO2 against O2. The O2 cell is off by {cell_offset_pct:+.1f}. With calculated CO2 the point stays "
-        f"on the line with fuel factor {float(demo.fuel_factor(blind)):.2f}; with measured CO2 it leaves the line, fuel "
-        f"factor {float(demo.fuel_factor(honest)):.2f}. Lambda by O2 reads {seen:.2f} on both."
+        f"Two planes of CO2 against O2. The O2 cell is off by {cell_offset_pct:+.1f}. With calculated CO2 the point "
+        f"stays on the line with fuel factor {float(demo.fuel_factor(blind)):.2f}; with measured CO2 it leaves the line, "
+        f"fuel factor {float(demo.fuel_factor(honest)):.2f}. Lambda by O2 reads {seen:.2f} on both."
     )
     return figure
 

@@ -56,20 +56,23 @@ def draw_supply(
         right.annotate(f"{at_battery:.2f} V", (at_battery, f"{area:g} mm²"), xytext=(0, 8), fontsize=8, ha="center",
                        textcoords="offset points")  # fmt: skip
     left.axhline(cutout_v, color=INK, linewidth=0.8, linestyle="--")
-    left.annotate(f"heater's cut-out {cutout_v:g} V", (0.2, cutout_v), xytext=(0, -10), textcoords="offset points", fontsize=8)
+    left.annotate(
+        f"heater's cut-out {cutout_v:g} V", (0.2, cutout_v), xytext=(0, -10), textcoords="offset points", fontsize=8
+    )
     marker_line(left, glow_a, "glow")
     left.set(xlabel="current (A)", ylabel="voltage at the heater (V)", xlim=(0, 14), ylim=(9.0, battery_v + 0.2))
     title(left, f"{length_m:g} m one way, {glow_a:g} A: {told[0]}")
     legend(left, loc="lower left")
     right.axvline(disconnect_v, color=MARK, linewidth=1.4)
-    right.annotate(f"disconnect\n{disconnect_v:g} V", (disconnect_v, 0.5), xycoords=("data", "axes fraction"), fontsize=8,
-                   xytext=(4, 0), textcoords="offset points", color=MARK)  # fmt: skip
+    right.annotate(f"disconnect\n{disconnect_v:g} V", (disconnect_v, 0.5), xycoords=("data", "axes fraction"),
+                   xytext=(4, 0), textcoords="offset points", color=MARK, fontsize=8)  # fmt: skip
     right.set(xlabel="battery voltage at which it acts (V)", xlim=(10.2, 12.2), ylim=(-0.6, len(AREAS_MM2) - 0.2))
     right.set_ylabel("heater's cut-out,\nreferred to the battery")
     title(right, "Falling battery: what stands right acts first")
     order = "the disconnect acts first" if max(acts) < disconnect_v else "with the thinnest cable the heater acts first"
     figure.set_label(
         f"Voltage at the heater over current for three cables of {length_m:g} metres: {'; '.join(told)} at {glow_a:g} "
-        f"ampere. Beside it the heater's cut-out referred to the battery, and the disconnect at {disconnect_v:g} volt: {order}."
+        f"ampere. Beside it the heater's cut-out referred to the battery, and the disconnect at "
+        f"{disconnect_v:g} volt: {order}."
     )
     return figure

@@ -55,7 +55,8 @@ class Card:
 
         return (
             f"<section><p><b>“{escape(self.belief)}”</b></p><p>{escape(self.truth)}</p>"
-            f"<p>{escape(self.show)}</p><p><small>Notebook {escape(self.lesson)} · {escape(self.source)}</small></p></section>"
+            f"<p>{escape(self.show)}</p>"
+            f"<p><small>Notebook {escape(self.lesson)} · {escape(self.source)}</small></p></section>"
         )
 
     def __str__(self) -> str:

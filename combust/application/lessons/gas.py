@@ -108,7 +108,9 @@ def fuel_factor(gas: SampledGas, *, air: DryAir = DRY_AIR) -> Any:
 
 
 def recirculated_share(intake_co2_pct: Any, fuel: Fuel | str, air_ratio: Any, *, air: DryAir = DRY_AIR) -> Any:
-    """Return the share of flue gas in the intake that explains its CO2, from the lambda without recirculation [mol/mol].
+    """Return the share of flue gas in the intake that explains its CO2 [mol/mol].
+
+    Starts from the lambda of the heater breathing fresh air.
 
     The returned gas takes the place of fresh air, so the flue gas is that of lambda (1 - r); fixed point.
 

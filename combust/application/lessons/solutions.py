@@ -20,7 +20,7 @@ from combust.kernel.supply import conductor_resistance, source_voltage_for, volt
 
 Numbers = Mapping[str, float]
 NATURAL_GAS_CO2_MAXIMUM = 11.8  # [vol %], from memory
-# A reading explains itself by the site when it lies this close to what is expected: class limit of O2 cells and rounding.
+# A site explains a reading that lies this close to what is expected: class limit of O2 cells, and rounding.
 O2_CLOSE_PCT = 0.5
 # More air than this without the duct cannot be the sound duct itself (convention of the exercise).
 DUCT_CARRIES_PCT = 7.0

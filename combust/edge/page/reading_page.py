@@ -19,14 +19,14 @@ FIELDS = (
     ("o2_dry_pct", "O2, dry"),
     ("co2_dry_pct", "CO2, dry"),
     ("co_dry_ppm", "CO, dry"),
-    ("flue_temp_c", "Flue gas temperature"),
-    ("intake_temp_c", "Combustion air temperature"),
+    ("flue_temp_c", "Flue gas"),
+    ("intake_temp_c", "Intake air"),
     ("altitude_m", "Altitude"),
-    ("cab_co_in_ppm", "CO inside the cab"),
+    ("cab_co_in_ppm", "CO in the cab"),
     ("cab_co_out_ppm", "CO outside"),
 )
-LOCATIONS = (("not said (counts as indoors)", ""), ("outdoors", "outdoors"), ("indoors", "indoors"))
-ORIGINS = (("not known", ""), ("measured by its own cell", "measured"), ("calculated from O2", "calculated"))
+LOCATIONS = (("not said: as indoors", ""), ("outdoors", "outdoors"), ("indoors", "indoors"))
+ORIGINS = (("not known", ""), ("measured, own cell", "measured"), ("calculated from O2", "calculated"))
 EMPTY = "<p>Type at least O2.</p>"
 SLIDER_TOP = 20.5
 
@@ -59,7 +59,7 @@ class ReadingPage:
 
         names = [(name, name) for name in (*aliases(), *shipped_fuels())]
         self.fields: dict[str, Any] = {
-            "location": choice("Where is the heater", LOCATIONS),
+            "location": choice("Heater stands", LOCATIONS),
             "fuel": choice("Fuel in the tank", names),
         }
         self.fields |= {key: text(key, words) for key, words in FIELDS}
