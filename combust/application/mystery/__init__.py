@@ -1,0 +1,6 @@
+"""The mystery heater: a teaching case whose answer the learner's copy does not show."""
+
+from combust.application.mystery.case import MysteryCase, Play
+from combust.application.mystery.deal import Answer, Dealer, mystery
+
+__all__ = ["Answer", "Dealer", "MysteryCase", "Play", "mystery"]
