@@ -69,7 +69,10 @@ class MysteryCase:
 
     def public(self) -> dict[str, Any]:
         """Return everything but the sealed answer, which is bound to it."""
-        return {"format": table()["format"], **{name: _plain(getattr(self, name)) for name in self.__slots__ if name != "answer"}}
+        return {
+            "format": table()["format"],
+            **{name: _plain(getattr(self, name)) for name in self.__slots__ if name != "answer"},
+        }
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain values for JSON."""
@@ -131,7 +134,9 @@ def _plain(value: Any) -> Any:
 
 
 def _damaged(why: str) -> CombustError:
-    return CombustError(Fault("case", None, "format", why=f"cannot be used: {why}", hint="Take the file as it was dealt."))
+    return CombustError(
+        Fault("case", None, "format", why=f"cannot be used: {why}", hint="Take the file as it was dealt.")
+    )
 
 
 @dataclass(frozen=True, slots=True)

@@ -82,7 +82,9 @@ class Dealer:
             answer = _proved(heater, causes, context, results)
             if answer is not None:
                 return self._sealed(seed, level, heater, site, context, results, answer)
-        raise CombustError(Fault("seed", seed, "conflict", why="gives no case that can be solved", hint="Take another."))
+        raise CombustError(
+            Fault("seed", seed, "conflict", why="gives no case that can be solved", hint="Take another.")
+        )
 
     def _sealed(
         self, seed: int, level: str, heater: Heater, site: str, context: Any, results: Any, answer: Answer
@@ -111,6 +113,10 @@ class Dealer:
         sealed = seal(self._answer_key(case), told, ANSWER_BYTES, canonical(case.public()))
         return MysteryCase(**{**{name: getattr(case, name) for name in case.__slots__}, "answer": sealed})
 
+    def learner_id(self, name: str) -> str:
+        """Return the id of a learner in results: the same for the same name and salt, and untold without the salt."""
+        return derived(self._key, "learner", name.strip().lower()).hex()[:8]
+
     def _answer_key(self, case: MysteryCase) -> bytes:
         return derived(self._key, "answer", case.nonce)
 
@@ -125,7 +131,9 @@ class Dealer:
         told = opened(self._answer_key(case), case.answer, canonical(case.public()))
         if told is None:
             hint = "Give the salt it was dealt with, and the file as it was dealt."
-            raise CombustError(Fault("case", case.case_id, "conflict", why="does not open: another salt, or it was altered", hint=hint))
+            raise CombustError(
+                Fault("case", case.case_id, "conflict", why="does not open: another salt, or it was altered", hint=hint)
+            )
         return Answer(frozenset(told["causes"]), tuple(told["steps"]), told["first"], told["best"], told["left_open"])
 
 

@@ -17,8 +17,8 @@ from combust.application.causes.catalogue import HEALTHY
 from combust.application.causes.checks import SEEN
 from combust.application.causes.draws import OWN, STRUCTURE, Parameters, Variant
 from combust.application.causes.engine import Engine
-from combust.application.causes.forward import CO2_AIR, O2_AIR, dry_o2_of_air_ratio
-from combust.application.causes.rows import Row, Values
+from combust.application.causes.forward import CO2_AIR, O2_AIR
+from combust.application.causes.rows import Row, Values, dry_o2_of_air_ratio
 from combust.application.mystery.rules import table
 from combust.kernel import air
 
@@ -40,7 +40,9 @@ class Drawn:
     noise: np.random.Generator
 
 
-def draw(engine: Engine, causes: Sequence[str], level: str, context: Mapping[str, Any], noise: np.random.Generator) -> Drawn:
+def draw(
+    engine: Engine, causes: Sequence[str], level: str, context: Mapping[str, Any], noise: np.random.Generator
+) -> Drawn:
     """Return a candidate with the given causes; their size follows the level, everything else the stated prior."""
     row = table()["level"][level]
     chosen = [_variant(engine, cause, noise) for cause in causes]
@@ -80,9 +82,12 @@ def _variant(engine: Engine, cause: str, noise: np.random.Generator) -> Variant:
 def readings_of(engine: Engine, drawn: Drawn) -> dict[str, dict[str, Any]]:
     """Return the columns of the first reading (``first``) and of every check that the reading of a visit can hold."""
     full = max(engine.stages, key=lambda name: engine.stages[name].load)
-    rows = {"main": {"stage": full}, "second_stage": {"stage": min(engine.stages, key=lambda name: engine.stages[name].load)}}
+    rows = {
+        "main": {"stage": full},
+        "second_stage": {"stage": min(engine.stages, key=lambda name: engine.stages[name].load)},
+    }
     rows |= {name: {"stage": full, "arrangement": name} for name in NEW_ROWS[1:]}
-    read = {name: _row(engine, drawn, {**_place(drawn), **extra}, name == "main") for name, extra in rows.items()}
+    read = {name: _row(engine, drawn, {**_place(drawn), **extra}) for name, extra in rows.items()}
     main = read["main"]
     gas = ("o2_dry_pct", "co2_dry_pct", "co_dry_ppm")
     columns = {
@@ -106,8 +111,8 @@ def _place(drawn: Drawn) -> dict[str, Any]:
     return {key: drawn.context[key] for key in ("altitude_m", "intake_temp_c")}
 
 
-def _row(engine: Engine, drawn: Drawn, reading: Values, main: bool) -> dict[str, Any]:
-    """Return the columns of one row: expectation of the model, then baseline error, unsteadiness, analyser, rounding."""
+def _row(engine: Engine, drawn: Drawn, reading: Values) -> dict[str, Any]:
+    """Return the columns of one row: the model, then baseline error, unsteadiness, analyser, rounding."""
     row = engine.row(reading, several=True)
     noise, held = drawn.noise, engine.held.table
     value = {key: float(np.ravel(one)[0]) for key, one in engine.model.expected(row, drawn.parameters).items()}
@@ -143,7 +148,11 @@ def _shown(engine: Engine, drawn: Drawn, row: Row, value: Mapping[str, float]) -
         shown["air_in_temp_c"] = round(cold + u * z(), 1)
         shown["air_out_temp_c"] = round(min(cold + np.exp(value["rise"]) + u * z(), 245.0), 1)
     tolerance = engine.held.table["tolerance"]
-    for channel, column, digits in (("voltage", "supply_v", 2), ("speed", "blower_rpm", -1), ("frequency", "pump_hz", 2)):
+    for channel, column, digits in (
+        ("voltage", "supply_v", 2),
+        ("speed", "blower_rpm", -1),
+        ("frequency", "pump_hz", 2),
+    ):
         if channel in value:
             spread = tolerance[channel] * errors[channel] + numbers[f"{channel}_u"] * z()
             shown[column] = round(float(np.exp(value[channel] + spread)), digits)
@@ -163,8 +172,9 @@ def _checks(engine: Engine, drawn: Drawn) -> dict[str, dict[str, Any]]:
     value = {key: float(np.ravel(one)[0]) for key, one in engine.model.expected(row, drawn.parameters).items()}
     wild = "not_steady" in drawn.causes
     kind = "unsteady_" if wild else ""
-    span = value["span_over_3min"] + np.log(numbers[f"{kind}span_over_3min_factor" if not wild else "unsteady_span_factor"]) * z()
-    drift = value["drift"] + np.log(numbers[f"{kind}drift_factor"]) * z()
+    wide, fast = numbers["unsteady_span_factor" if wild else "span_over_3min_factor"], numbers[f"{kind}drift_factor"]
+    span = value["span_over_3min"] + np.log(wide) * z()
+    drift = value["drift"] + np.log(fast) * z()
     delivered = value["delivery"] + engine.held.table["tolerance"]["pump_delivery"] * drawn.analyser["delivery"]
     caught = STROKES * float(engine.heater.stroke_ul or 0.0) * 1e-3 * np.exp(delivered + numbers["delivery_u"] * z())
     far = {"intake_co2": 0.04 * (value["intake_co2"] - CO2_AIR), "intake_o2": 0.04 * (O2_AIR - value["intake_o2"])}
@@ -181,8 +191,12 @@ def _checks(engine: Engine, drawn: Drawn) -> dict[str, dict[str, Any]]:
         },
         "site_air": {"pressure_hpa": round(height * (1.0 + 0.003 * z()), 1)},
         "intake_air_co2": {
-            "intake_co2_pct": round(max(0.0, value["intake_co2"] + np.hypot(numbers["intake_co2_u_pct"], far["intake_co2"]) * z()), 2),
-            "intake_o2_pct": round(min(21.2, value["intake_o2"] + np.hypot(numbers["intake_o2_u_pct"], far["intake_o2"]) * z()), 1),
+            "intake_co2_pct": round(
+                max(0.0, value["intake_co2"] + np.hypot(numbers["intake_co2_u_pct"], far["intake_co2"]) * z()), 2
+            ),
+            "intake_o2_pct": round(
+                min(21.2, value["intake_o2"] + np.hypot(numbers["intake_o2_u_pct"], far["intake_o2"]) * z()), 1
+            ),
         },
         "pump_delivery": {"strokes": STROKES, "delivered_ml": round(float(caught), 2)},
         "span_gas": {

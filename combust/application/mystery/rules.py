@@ -38,7 +38,7 @@ class Price:
     def weight(self) -> float:
         """Return the cost as minutes [min]."""
         row = table()["price"]
-        return self.minutes + self.money / row["money_per_minute"] + self.risk * row["minutes_per_risk"]
+        return float(self.minutes + self.money / row["money_per_minute"] + self.risk * row["minutes_per_risk"])
 
 
 @cache
@@ -61,7 +61,9 @@ def checked_salt(salt: str) -> str:
     least = table()["limits"]["salt_characters"]
     if not isinstance(salt, str) or len(salt.strip()) < least:
         hint = f"Take a sentence of {least} characters or more that nobody else knows, and keep it."
-        raise CombustError(Fault("salt", None, "missing", why="is missing or too short to keep an answer sealed", hint=hint))
+        raise CombustError(
+            Fault("salt", None, "missing", why="is missing or too short to keep an answer sealed", hint=hint)
+        )
     return salt
 
 

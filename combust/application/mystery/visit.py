@@ -46,7 +46,7 @@ class Visit:
     @property
     def outdoors(self) -> bool:
         """Return whether the heater stands outdoors now."""
-        return self.readings[0]["location"] == "outdoors"
+        return bool(self.readings[0]["location"] == "outdoors")
 
     @property
     def minutes(self) -> float:
@@ -130,7 +130,9 @@ class Visit:
         """
         if name not in prices():
             known = ", ".join(prices())
-            raise CombustError(Fault("step", name, "unknown_name", why="is no check and no action", hint=f"Use {known}."))
+            raise CombustError(
+                Fault("step", name, "unknown_name", why="is no check and no action", hint=f"Use {known}.")
+            )
         if why := self.refusal(name):
             raise CombustError(Fault("step", name, "conflict", why="cannot be done now", hint=why.capitalize()))
         code = self.rule_broken_by(name)
