@@ -4,7 +4,8 @@ The confidence is scored by Brier's rule, which nobody can better by stating any
 
 References
 ----------
-Brier, G. W., Verification of forecasts expressed in terms of probability, Monthly Weather Review 78 (1950) 1-3.
+Brier, G. W., Verification of forecasts expressed in terms of probability, Monthly Weather Review 78 (1950) 1-3 (definition
+from memory).
 """
 
 from __future__ import annotations
@@ -187,7 +188,7 @@ def brier(stated: Mapping[Any, float], right: Any) -> float:
 
     References
     ----------
-    Brier 1950, equation 2, for one occasion.
+    Brier 1950, for one occasion (from memory).
 
     Examples
     --------
