@@ -30,6 +30,7 @@ _PUBLIC = {
     "history": ("combust.edge.history", "history"),
     "interpret": ("combust.application.reading_result", "interpret"),
     "interpret_table": ("combust.edge.tables.readings", "interpret_table"),
+    "rank_causes": ("combust.application.causes.rank", "rank_causes"),
     "load_fuels": ("combust.domain.catalogue", "load_fuels"),
     "start_timeline": ("combust.application.start", "start_timeline"),
     "misconception_cards": ("combust.application.lessons.cards", "misconception_cards"),

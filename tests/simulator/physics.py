@@ -24,10 +24,10 @@ ENTHALPY = {
 }
 O2_AIR = 0.2095
 # Diesel with 7 % FAME: CH1.86 O0.007, 42.65 MJ/kg (same fuel as the profile, own arithmetic).
-H, O, NET_J_PER_KG = 1.86, 0.007, 42.65e6
-CARBON_KG = 12.011 + 1.008 * H + 15.999 * O
+HYDROGEN, OXYGEN, NET_J_PER_KG = 1.86, 0.007, 42.65e6
+CARBON_KG = 12.011 + 1.008 * HYDROGEN + 15.999 * OXYGEN
 NET_J_PER_MOL = NET_J_PER_KG * CARBON_KG * 1e-3
-NEED = 1.0 + H / 4.0 - O / 2.0
+NEED = 1.0 + HYDROGEN / 4.0 - OXYGEN / 2.0
 
 
 def enthalpy(name, kelvin):
@@ -35,7 +35,7 @@ def enthalpy(name, kelvin):
     return np.interp(kelvin, KELVIN, ENTHALPY[name])
 
 
-def gas_moles(ratio, need=NEED, hydrogen=H):
+def gas_moles(ratio, need=NEED, hydrogen=HYDROGEN):
     """Flue gas per mol of carbon; below lambda 1 the missing oxygen is taken from CO2 (as CO, like N2)."""
     air = np.asarray(ratio) * need / O2_AIR
     o2 = np.maximum(0.0, (ratio - 1.0) * need)
@@ -184,12 +184,17 @@ class Heater:
         air = ratio * NEED / O2_AIR
         carried = air * 29.1 * (intake_c - 15.0)
         target = gas_heat(moles, 288.15) + net * (1.0 - recirculated) + carried
-        return solve(lambda k: target - gas_heat(moles, k), np.full(np.shape(target), 260.0), np.full(np.shape(target), 3000.0), 26)
+        return solve(
+            lambda k: target - gas_heat(moles, k),
+            np.full(np.shape(target), 260.0),
+            np.full(np.shape(target), 3000.0),
+            26,
+        )
 
     def run(self, stage, c):
         """Working point of a stage under conditions: dictionary of arrays."""
         hidden = self.hidden
-        flue, air_side = stage.flue_c + 273.15, None
+        flue = stage.flue_c + 273.15
         intake_k0 = DESIGN_C + 273.15
         flame0 = self._flame(stage.air_ratio, DESIGN_C, 0.0, 1.0, 1.0)
         flame = flame0
@@ -199,7 +204,11 @@ class Heater:
             port_k = port_c + 273.15
             thin = c.pressure_hpa / DESIGN_PRESSURE * intake_k0 / port_k
             gas_mean = 0.6 * flame + 0.4 * flue
-            tau_b = 1.0 - hidden.hot + hidden.hot * (gas_mean / port_k) / ((0.6 * flame0 + 0.4 * (stage.flue_c + 273.15)) / intake_k0)
+            tau_b = (
+                1.0
+                - hidden.hot
+                + hidden.hot * (gas_mean / port_k) / ((0.6 * flame0 + 0.4 * (stage.flue_c + 273.15)) / intake_k0)
+            )
             tau_ex = (flue / port_k) / ((stage.flue_c + 273.15) / intake_k0)
 
             def surplus(q, tau_b=tau_b, tau_ex=tau_ex):
@@ -210,17 +219,32 @@ class Heater:
                 )
                 return c.head * c.speed**2 * hidden.curve(q / c.speed) - load
 
-            ones = np.ones(np.broadcast_shapes(*(np.shape(np.asarray(v)) for v in (tau_b, tau_ex, c.speed, c.r_in, c.r_ex, c.r_b, c.head))))
+            ones = np.ones(
+                np.broadcast_shapes(
+                    *(np.shape(np.asarray(v)) for v in (tau_b, tau_ex, c.speed, c.r_in, c.r_ex, c.r_b, c.head))
+                )
+            )
             volume = solve(surplus, 0.02 * ones, 1.6 * ones, 26)
             fresh = 1.0 - c.recirculated
             fuel = c.fuel * (1.0 - 0.00083 * (c.fuel_c - 15.0))
             ratio = stage.air_ratio * thin * volume * fresh / (fuel * c.need)
             flame = self._flame(ratio, port_c, c.recirculated, c.released, c.heat_per_air)
-            heating = c.pressure_hpa / DESIGN_PRESSURE * intake_k0 / (c.air_in_c + 273.15) * c.duct * (c.speed if hidden.shaft else 1.0)
+            heating = (
+                c.pressure_hpa
+                / DESIGN_PRESSURE
+                * intake_k0
+                / (c.air_in_c + 273.15)
+                * c.duct
+                * (c.speed if hidden.shaft else 1.0)
+            )
             through = fuel * c.need / fresh
             gas = through * (0.066 + 0.934 * ratio / stage.air_ratio)
-            flue, heat = exchange(hidden, stage, flame, gas, ratio, c.air_in_c + 273.15, heating, c.dirt, through, stage.area)
-        radiated = hidden.radiated * NET_J_PER_MOL * fuel * c.need * c.released * c.heat_per_air * np.minimum(1.0, ratio)
+            flue, heat = exchange(
+                hidden, stage, flame, gas, ratio, c.air_in_c + 273.15, heating, c.dirt, through, stage.area
+            )
+        radiated = (
+            hidden.radiated * NET_J_PER_MOL * fuel * c.need * c.released * c.heat_per_air * np.minimum(1.0, ratio)
+        )
         density = thin
         return {
             "air_ratio": ratio,

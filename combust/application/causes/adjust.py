@@ -12,7 +12,8 @@ from combust.application.causes.rows import Row, Values, dry_o2_of_air_ratio
 from combust.kernel.constants import DRY_AIR
 
 if TYPE_CHECKING:
-    from combust.application.causes.engine import Engine, Posterior, Visit
+    from combust.application.causes.engine import Engine
+    from combust.application.causes.visit import Posterior, Visit
 
 CO_FOR_RICHER_PPM = 150.0  # watch-point of the trade, from memory: above it nothing is made richer
 MINIMUM_TRIM_PCT = 3.0  # below the repeatability of pump and analyser
@@ -83,7 +84,8 @@ def _site_trim(engine: Engine, row: Row) -> tuple[Adjustment | None, str]:
     why = f"Healthy, but lambda is {ratio:.2f} at this site and its band starts at {lowest:.2f}.{text_more}"
     ceiling = engine.heater.limits.altitude_m
     if ceiling is not None:
-        why += f" The unit's document limits the height to {ceiling:.0f} m: above it the heater stays off unless it allows more."
+        why += f" The unit's document limits the height to {ceiling:.0f} m: above it the heater stays off"
+        why += " unless the document allows more."
     return _adjustment(engine, row, 100.0 * (ratio / target - 1.0), blower, target, _site_u(row), why), ""
 
 

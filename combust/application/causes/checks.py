@@ -1,8 +1,8 @@
 """What to check next: expected information for each minute, inside an order that safety fixes.
 
-Order: stop conditions, then validity checks, then free ones, then those that cost or open the gas path. Indoors or with
-the location unknown nothing with the heater running and no fuel work is proposed. An exhaust duct never comes off before
-the port pressures were read.
+Order: stop conditions, then validity checks, then free ones, then those that cost or open the gas path. Indoors, or
+with the location unknown, nothing with the heater running and no fuel work is proposed. An exhaust duct never comes
+off before the port pressures were read.
 """
 
 from __future__ import annotations
@@ -21,7 +21,8 @@ from combust.application.causes.rows import Row, Values
 from combust.kernel.types import Floats
 
 if TYPE_CHECKING:
-    from combust.application.causes.engine import Engine, Posterior, Visit
+    from combust.application.causes.engine import Engine
+    from combust.application.causes.visit import Posterior, Visit
 
 DRAWS = 40  # draws of each hypothesis behind the expected results
 SAMPLES = 48  # results imagined for each hypothesis
@@ -49,8 +50,6 @@ SEEN = {
     "strip_down": ("strip_down",),
 }
 NEW_ROW = ("second_stage", "intake_duct_off", "exhaust_duct_off")
-# A usual value for the uncertainty of a reading that has not been taken yet.
-USUAL = {"ambient_o2": 20.9, "span": 0.0, "delivery": 0.0}
 
 
 @dataclass
@@ -72,13 +71,16 @@ def propose_checks(
     *,
     stopped: bool,
     outdoors: bool,
+    valid: bool,
     generator: np.random.Generator,
 ) -> tuple[NextCheck, ...]:
-    """Return the checks worth making next, in the order they should be made."""
+    """Return the checks worth making next, in the order they should be made; of an invalid reading only its own."""
     held = engine.held
     done = checks_done(readings)
     allowed = [check for check in held.checks.values() if check.name not in done]
     allowed = [check for check in allowed if is_allowed(check, readings, stopped=stopped, outdoors=outdoors)]
+    if not valid:
+        allowed = [check for check in allowed if check.tier == "validity" or check.name in ("span_gas", "cab_co")]
     gains = expected_gains(engine, visit, result, readings, [check.name for check in allowed], generator)
     skip = {tier: held.decide("skip_bits") for tier in TIERS} | {"validity": held.decide("skip_validity_bits")}
     worth = [check for check in allowed if gains[check.name] >= skip[check.tier]]
@@ -191,9 +193,9 @@ class _Imagined:
         self.main = max(normal, key=lambda index: visit.rows[index].healthy.load)
         self.parameters = [engine.drawer.parameters(part.u, *part.key) for part in parts]
         self.stacked = stacked(self.parameters, [DRAWS] * len(parts))
-        self._rows: dict[str, tuple[Row, dict[str, Any], dict[str, Any]]] = {}
+        self._rows: dict[str, tuple[Row, dict[str, Any], Mapping[str, Floats]]] = {}
 
-    def row(self, name: str) -> tuple[Row, dict[str, Any], dict[str, Any]] | None:
+    def row(self, name: str) -> tuple[Row, dict[str, Any], Mapping[str, Floats]] | None:
         """Return the row a check is made at, its channels for all draws and for the probes; None when it has none."""
         kind = name if name in NEW_ROW else "main"
         if kind not in self._rows:
@@ -285,27 +287,27 @@ def _read_density(
         noise = noise - cross @ cross.T
         shift = np.stack([part.residual @ cross.T for part in parts])
     center = expected + shift
-    extra = np.zeros((len(parts), len(channels)))
+    extra = np.zeros((len(parts), len(channels), len(channels)))
     for index, part in enumerate(parts):
         if any(variant.cause == "not_steady" for variant in part.key):
             extra[index] = ev.unsteady_shift(new, engine.held)[1]
     mean = center.mean(axis=1)
     apart = center - mean[:, None]
     size = len(channels)
-    cover = np.einsum("pni,pnj->pij", apart, apart) / DRAWS + noise + extra[:, :, None] * np.eye(size)
+    cover = np.einsum("pni,pnj->pij", apart, apart) / DRAWS + noise + extra
     cover += 1e-9 * np.eye(size)
     factor = np.linalg.cholesky(cover)
     pick = generator.integers(0, DRAWS, (len(parts), SAMPLES))
-    noisy = np.linalg.cholesky(noise + extra[:, :, None] * np.eye(size) + 1e-9 * np.eye(size))
+    noisy = np.linalg.cholesky(noise + extra + 1e-9 * np.eye(size))
     imagined_results = np.take_along_axis(center, pick[:, :, None], axis=1) + np.einsum(
         "pij,psj->psi", noisy, generator.standard_normal((len(parts), SAMPLES, size))
     )
     inverse = np.linalg.inv(factor)
     gap = imagined_results[:, :, None, :] - mean[None, None]
     white = np.einsum("qij,psqj->psqi", inverse, gap)
-    return -0.5 * np.sum(white * white, axis=3) + np.sum(
-        np.log(np.diagonal(inverse, axis1=1, axis2=2)), axis=1
-    )
+    spread = np.sum(np.log(np.diagonal(inverse, axis1=1, axis2=2)), axis=1)
+    density: Floats = spread - 0.5 * np.sum(white * white, axis=3)
+    return density
 
 
 def _imagined_observation(channel: str, index: int, row: Row, engine: Engine) -> ev.Observation:
@@ -330,8 +332,7 @@ def _imagined_observation(channel: str, index: int, row: Row, engine: Engine) ->
         "span_over_3min": {"o2_span_over_3min_pct": 0.12},
         "drift": {"flue_drift_k_per_min": 0.6},
     }[channel]
-    plain = row if row.arrangement == "as_installed" or channel not in ("intake_static", "exhaust_static") else row
-    found = ev.observations_of(index, reading, plain, engine.model, engine.instrument)
+    found = ev.observations_of(index, reading, row, engine.model, engine.instrument)
     return next(one for one in found if one.channel == channel)
 
 
@@ -343,7 +344,8 @@ def _seen_density(imagined: _Imagined, column: str, generator: np.random.Generat
     total = np.cumsum(chance, axis=1)
     drawn = generator.random((len(chance), SAMPLES, 1))
     index = np.minimum((drawn > total[:, None, :]).sum(axis=2), len(answers) - 1)
-    return np.log(np.maximum(chance.T[index], 1e-6))
+    density: Floats = np.log(np.maximum(chance.T[index], 1e-6))
+    return density
 
 
 def _answer_chance(table: Mapping[str, Mapping[str, float]], answers: list[str], key: tuple[Variant, ...]) -> Floats:
@@ -353,7 +355,8 @@ def _answer_chance(table: Mapping[str, Mapping[str, float]], answers: list[str],
     for variant in key:
         if variant.cause in table and variant.cause != "healthy":
             chance = chance * np.array([table[variant.cause][answer] for answer in answers]) / usual
-    return chance / chance.sum()
+    share: Floats = chance / chance.sum()
+    return share
 
 
 def _site_gain(engine: Engine, readings: Sequence[Values], result: Posterior) -> float:

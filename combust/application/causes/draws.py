@@ -377,10 +377,26 @@ def stacked(parts: Sequence[Parameters], sizes: Sequence[int]) -> Parameters:
     return total
 
 
-NEUTRAL = {
-    name: 1.0
-    for name in (
-        "r_in r_ex r_burner head blower_speed frequency stroke delivery released clean heating_air air_need "
-        "heat_per_air co2_maximum voltage saturation recirculated_heat"
-    ).split()
-}
+# What a parameter is when no cause touches it; all others are 0.
+NEUTRAL = dict.fromkeys(
+    (
+        "r_in",
+        "r_ex",
+        "r_burner",
+        "head",
+        "blower_speed",
+        "frequency",
+        "stroke",
+        "delivery",
+        "released",
+        "clean",
+        "heating_air",
+        "air_need",
+        "heat_per_air",
+        "co2_maximum",
+        "voltage",
+        "saturation",
+        "recirculated_heat",
+    ),
+    1.0,
+)

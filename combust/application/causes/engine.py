@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -22,6 +21,7 @@ from combust.application.causes.draws import (
 )
 from combust.application.causes.forward import Model
 from combust.application.causes.rows import Healthy, Row, Values, healthy_stages, row_of
+from combust.application.causes.visit import Hypothesis, Posterior, Visit
 from combust.domain.heater import Heater
 from combust.domain.instrument import InstrumentClass
 from combust.kernel.types import Floats
@@ -30,54 +30,6 @@ PRIOR_DRAWS = 112
 STAGE = "stage_mistaken"
 UNSTEADY = "not_steady"
 CLIMB_STEP = 0.05
-Hypothesis = tuple[Variant, ...]
-
-
-@dataclass
-class Visit:
-    """A visit in the model's terms: rows, observed channels, whitening for steady and unsteady readings, what was seen."""
-
-    rows: list[Row]
-    needed: list[frozenset[str]]
-    found: list[ev.Observation]
-    observed: Floats
-    whiten: Floats
-    whiten_unsteady: Floats
-    whiten_inverse: Floats
-    shift_unsteady: Floats
-    log_unsteady: float
-    seen: dict[str, float]
-    covariance: Floats
-
-    @property
-    def dimensions(self) -> int:
-        """Number of observed channels."""
-        return len(self.found)
-
-
-@dataclass
-class Posterior:
-    """Blocks of all hypotheses with their prior shares; keys are tuples of one or two variants."""
-
-    blocks: dict[Hypothesis, post.Block]
-    log_prior: dict[Hypothesis, float]
-    log_evidence: dict[Hypothesis, float] = field(default_factory=dict)
-    settled: dict[Hypothesis, float] = field(default_factory=dict)
-
-    def probabilities(self) -> dict[Hypothesis, float]:
-        """Return the probability of every hypothesis (by variant); the evidence must be final."""
-        if not self.settled:
-            keys = list(self.log_prior)
-            values = post.normalised([self.log_prior[key] + self.log_evidence[key] for key in keys])
-            self.settled = dict(zip(keys, values.tolist(), strict=True))
-        return self.settled
-
-    def effective_samples(self) -> float:
-        """Return the effective number of draws behind the whole posterior."""
-        share = self.probabilities()
-        square = sum(p * p / self.blocks[key].effective for key, p in share.items() if key in self.blocks)
-        total = sum(p for key, p in share.items() if key in self.blocks)
-        return total * total / square if square > 0.0 else 0.0
 
 
 class Engine:
@@ -179,7 +131,7 @@ class Engine:
         return reading
 
     def row(self, reading: Values, several: bool = False) -> Row:
-        """Return the row of a reading; without a stage the fullest one counts. ``several``: the visit has more stages."""
+        """Return the row of a reading, at the fullest stage if none is noted; ``several``: others were read too."""
         name = reading.get("stage")
         if name is None:
             name = max(self.stages, key=lambda key: self.stages[key].load)
@@ -193,21 +145,22 @@ class Engine:
         rows: list[Row],
         needed: list[frozenset[str]],
         found: list[ev.Observation],
-        probes: list[Mapping[str, Floats]],
+        probes: Sequence[Mapping[str, Any]],
         readings: Sequence[Values],
     ) -> Visit:
         matrix = ev.covariance(found, rows, probes, self.held)
-        shift, variance = ev.unsteady_shift(found, self.held)
-        size = len(found)
-        lower = np.linalg.cholesky(matrix) if size else np.zeros((0, 0))
-        loose = np.linalg.cholesky(matrix + np.diag(variance)) if size else lower
+        shift, added = ev.unsteady_shift(found, self.held)
+        lower: Any = np.linalg.cholesky(matrix)
+        loose: Any = np.linalg.cholesky(matrix + added)
+        whiten: Any = np.linalg.inv(lower).T
+        whiten_unsteady: Any = np.linalg.inv(loose).T
         return Visit(
             rows=rows,
             needed=needed,
             found=found,
             observed=np.array([one.value for one in found]),
-            whiten=np.linalg.inv(lower).T if size else lower,
-            whiten_unsteady=np.linalg.inv(loose).T if size else loose,
+            whiten=whiten,
+            whiten_unsteady=whiten_unsteady,
             whiten_inverse=lower.T,
             shift_unsteady=shift,
             log_unsteady=float(np.sum(np.log(np.diag(lower))) - np.sum(np.log(np.diag(loose)))),
@@ -253,6 +206,7 @@ class Engine:
                 blocks[key] = post.Block(
                     self.prior_u[variant], likelihood, residual, np.zeros(PRIOR_DRAWS), PRIOR_DRAWS
                 )
+                blocks[key].sizes = _sizes(self.prior_parts[variant])
                 blocks[key].settle()
         result = Posterior(blocks, log_prior, {key: block.log_evidence for key, block in blocks.items()})
         generator = np.random.default_rng([self.seed, visit.dimensions])
@@ -286,14 +240,15 @@ class Engine:
             draws, shapes, means = [], [], []
             for key in work:
                 mean, cover = guesses[key] if key in guesses else post.next_proposal(result.blocks[key], size)
-                some, shape = post.propose(mean, post.WIDEN**2 * cover, count * (2 if share[key] > 0.4 else 1), generator)
+                some, shape = post.propose(
+                    mean, post.WIDEN**2 * cover, count * (2 if share[key] > 0.4 else 1), generator
+                )
                 draws.append(some)
                 shapes.append(shape)
                 means.append(mean)
-            residuals = self.residuals_of(visit, work, draws)
-            for key, some, residual, mean, shape in zip(work, draws, residuals, means, shapes, strict=True):
+            for key, drawn, mean, shape in zip(work, self.drawn(visit, work, draws), means, shapes, strict=True):
                 block = result.blocks[key]
-                post.extend(block, some, self.log_likelihood(visit, residual, key), residual, mean, shape)
+                post.extend(block, drawn, self.log_likelihood(visit, drawn.residual, key), mean, shape)
                 result.log_evidence[key] = block.log_evidence
 
     def _guess(
@@ -306,7 +261,9 @@ class Engine:
         blocks = [result.blocks[key] for key in few]
         u = np.stack([block.u[:, :size] for block in blocks])
         residual = np.stack([block.residual for block in blocks])
-        weight = post.tempered(np.stack([block.log_weight + block.log_likelihood for block in blocks]), 2.5 * (size + 1))
+        weight = post.tempered(
+            np.stack([block.log_weight + block.log_likelihood for block in blocks]), 2.5 * (size + 1)
+        )
         means, covers, logs = post.linear_proposals(u, residual, weight)
         for key, value in zip(few, logs, strict=True):
             hope[key] = max(hope[key], self._as_student(visit, float(value), key) + result.log_prior[key])
@@ -319,10 +276,10 @@ class Engine:
         keys = list(starts)
         place = np.clip(np.stack(list(starts.values())), -3.0, 3.0)
         size = place.shape[1]
-        cover = np.zeros((len(keys), size, size))
+        cover: Any = np.zeros((len(keys), size, size))
         for _ in range(2):
             draws = [np.concatenate([here[None], here + CLIMB_STEP * np.eye(size)]) for here in place]
-            residual = np.stack(self.residuals_of(visit, keys, draws))
+            residual = np.stack([drawn.residual for drawn in self.drawn(visit, keys, draws)])
             start = residual[:, 0]
             slope = (residual[:, 1:] - start[:, None]) / CLIMB_STEP
             cover = np.linalg.inv(np.eye(size) + slope @ slope.transpose(0, 2, 1))
@@ -334,9 +291,9 @@ class Engine:
         wider = np.maximum(1.0, (self.freedom + square) / (self.freedom + visit.dimensions))
         return {key: (place[index], cover[index] * wider[index]) for index, key in enumerate(keys)}
 
-    def residuals_of(self, visit: Visit, keys: Sequence[Hypothesis], draws: Sequence[Floats]) -> list[Floats]:
-        """Return whitened residuals of draws of several hypotheses in one forward run (mistaken stages in their own)."""
-        found: list[Floats] = [np.zeros((0, 0))] * len(keys)
+    def drawn(self, visit: Visit, keys: Sequence[Hypothesis], draws: Sequence[Floats]) -> list[post.Drawn]:
+        """Return draws of several hypotheses, evaluated in one forward run (two with mistaken stages)."""
+        found: dict[int, post.Drawn] = {}
         for moved in (False, True):
             some = [index for index, key in enumerate(keys) if any(one.cause == STAGE for one in key) == moved]
             if not some:
@@ -345,11 +302,12 @@ class Engine:
             sizes = [len(draws[index]) for index in some]
             expected = self.expected(visit, stacked(parts, sizes) if len(parts) > 1 else parts[0])
             start = 0
-            for index, count in zip(some, sizes, strict=True):
+            for index, count, part in zip(some, sizes, parts, strict=True):
                 unsteady = any(one.cause == UNSTEADY for one in keys[index])
-                found[index] = self.whitened(visit, expected[start : start + count], unsteady)
+                residual = self.whitened(visit, expected[start : start + count], unsteady)
+                found[index] = post.Drawn(draws[index], residual, _sizes(part))
                 start += count
-        return found
+        return [found[index] for index in range(len(keys))]
 
     def _as_student(self, visit: Visit, gaussian: float, key: Sequence[Variant]) -> float:
         """Return a Gaussian ln evidence on the scale of the Student likelihood, with what was seen."""
@@ -364,10 +322,8 @@ class Engine:
         for key, share in result.probabilities().items():
             if share < 1e-4 or key not in result.blocks or all(variant.cause != cause for variant in key):
                 continue
-            block = result.blocks[key]
-            keep = np.argsort(-block.weights)[:400]
-            sizes.append(self.drawer.parameters(block.u[keep], *key)[f"size_{cause}"])
-            weights.append(share * block.weights[keep])
+            sizes.append(result.blocks[key].sizes[cause])
+            weights.append(share * result.blocks[key].weights)
         if not sizes:
             return np.zeros(0), np.zeros(0)
         weight = np.concatenate(weights)
@@ -388,7 +344,9 @@ class Engine:
             generator = np.random.default_rng(size)
             far = generator.chisquare(size, 20_000) * self.freedom / generator.chisquare(self.freedom, 20_000)
             self._limits[size] = float(np.quantile(far, self.held.decide("fits_quantile")))
-        best = min(float(np.min(np.einsum("ij,ij->i", block.residual, block.residual))) for block in result.blocks.values())
+        best = min(
+            float(np.min(np.einsum("ij,ij->i", block.residual, block.residual))) for block in result.blocks.values()
+        )
         return best <= self._limits[size]
 
     def probe_cache(self, row: Row) -> Mapping[str, Floats]:
@@ -409,6 +367,11 @@ def _columns(found: Sequence[ev.Observation], channels: Sequence[Mapping[str, An
     for position, one in enumerate(found):
         columns[:, position] = channels[one.row][one.channel][:count]
     return columns
+
+
+def _sizes(parameters: Parameters) -> dict[str, Floats]:
+    """Return the size of each cause among parameters."""
+    return {key.removeprefix("size_"): value for key, value in parameters.items() if key.startswith("size_")}
 
 
 def _too_few(share: float, effective: float) -> bool:

@@ -46,7 +46,9 @@ def probe_parameters(structure: Parameters) -> Parameters:
     return p
 
 
-def observations_of(index: int, reading: Values, row: Row, model: Model, instrument: InstrumentClass) -> list[Observation]:
+def observations_of(
+    index: int, reading: Values, row: Row, model: Model, instrument: InstrumentClass
+) -> list[Observation]:
     """Return the channels that a reading of a row gives."""
     numbers = model.held.table["reading"]
     base = row.healthy.value
@@ -73,7 +75,9 @@ def observations_of(index: int, reading: Values, row: Row, model: Model, instrum
         add("co2", np.log(ratio), alone * slope, u * share * slope)
     if co2 is not None and not measured and o2 is not None and o2 < 18.0 and co2 > 0.5:
         maximum = co2 * O2_AIR / (O2_AIR - o2)
-        rounding = np.hypot(0.29 * instrument.co2_resolution_pct / co2, 0.29 * instrument.o2_resolution_pct / (O2_AIR - o2))
+        rounding = np.hypot(
+            0.29 * instrument.co2_resolution_pct / co2, 0.29 * instrument.o2_resolution_pct / (O2_AIR - o2)
+        )
         add("setting", np.log(maximum / model.heater.fuel.co2_maximum_pct), np.hypot(rounding, numbers["setting_u"]))
     if (co := reading.get("co_dry_ppm")) is not None:
         size = max(float(co), 5.0)
@@ -220,9 +224,18 @@ def _own_spread(channel: str, tolerance: Mapping[str, float]) -> float:
 
 
 def unsteady_shift(found: Sequence[Observation], held: Convictions) -> tuple[Floats, Floats]:
-    """Return mean shift and added variance of each observed channel when the reading was not steady."""
+    """Return mean shift and added covariance of the observed channels when the reading was not steady.
+
+    O2 and CO2 of one row move together: an unsteady flame is still one gas.
+    """
     rows = held.table["unsteady"]
-    names = {"o2": "air_ratio", "co2": "air_ratio", "flue": "flue_k", "intake_static": "static", "exhaust_static": "static"}
+    names = {
+        "o2": "air_ratio",
+        "co2": "air_ratio",
+        "flue": "flue_k",
+        "intake_static": "static",
+        "exhaust_static": "static",
+    }
     numbers = held.table["reading"]
     shift, variance = np.zeros(len(found)), np.zeros(len(found))
     for position, one in enumerate(found):
@@ -232,10 +245,17 @@ def unsteady_shift(found: Sequence[Observation], held: Convictions) -> tuple[Flo
         elif one.channel in ("span_over_3min", "drift"):
             factor = numbers["unsteady_span_factor" if one.channel == "span_over_3min" else "unsteady_drift_factor"]
             variance[position] = np.log(factor) ** 2 - one.scatter**2
-    return shift, variance
+    matrix = np.diag(variance)
+    for first, one in enumerate(found):
+        for second, other in enumerate(found):
+            if (one.channel, other.channel) == ("o2", "co2") and one.row == other.row:
+                matrix[first, second] = matrix[second, first] = 0.98 * variance[first]
+    return shift, matrix
 
 
-def seen_likelihood(readings: Sequence[Values], fuel_name: str, co2_maximum: float, held: Convictions) -> dict[str, float]:
+def seen_likelihood(
+    readings: Sequence[Values], fuel_name: str, co2_maximum: float, held: Convictions
+) -> dict[str, float]:
     """Return ln probability of what was seen for each cause, over that without a cause (which is in ``healthy``)."""
     total = dict.fromkeys(held.causes, 0.0)
     counted: set[tuple[str, str]] = set()
@@ -254,7 +274,7 @@ def seen_likelihood(readings: Sequence[Values], fuel_name: str, co2_maximum: flo
 
 
 def seen_table(column: str, held: Convictions) -> dict[str, dict[str, float]]:
-    """Return cause -> answer -> probability for one column that is seen; ``healthy`` stands for every cause not named."""
+    """Return cause -> answer -> probability of a column that is seen; ``healthy`` stands for every cause not named."""
     row = held.table["seen"][column]
     if column != "strip_down":
         return {HEALTHY if key == "usual" else key: dict(value) for key, value in row.items()}

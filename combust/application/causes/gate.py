@@ -50,8 +50,40 @@ class Gate:
 
 def look_at(engine: Engine, readings: Sequence[Values]) -> Gate:
     """Return the gate of one visit."""
-    columns = _columns_of(readings, engine)
-    worked = interpret_columns(columns, engine.instrument)
+    return look_at_many(engine, [readings])[0]
+
+
+def look_at_many(engine: Engine, visits: Sequence[Sequence[Values]]) -> list[Gate]:
+    """Return the gates of visits; their readings are interpreted in one go."""
+    rows = [reading for readings in visits for reading in readings]
+    worked = interpret_columns(_columns_of(rows, engine), engine.instrument)
+    details = {name: np.broadcast_to(worked.details[name], len(rows)) for name in DETAILS}
+    gates, start = [], 0
+    for readings in visits:
+        part = slice(start, start + len(readings))
+        start += len(readings)
+        told = _Worked(
+            {key: value[part] for key, value in worked.values.items()},
+            worked.mask[part],
+            {key: value[part] for key, value in details.items()},
+        )
+        gates.append(_gate(readings, told))
+    return gates
+
+
+DETAILS = ("o2", "co2", "co", "co2_maximum", "analyser_co2_maximum")
+
+
+@dataclass(frozen=True, slots=True)
+class _Worked:
+    """The interpretation of one visit's readings."""
+
+    values: dict[str, Any]
+    mask: Any
+    details: dict[str, Any]
+
+
+def _gate(readings: Sequence[Values], worked: _Worked) -> Gate:
     kinds = finding_kinds()
     found: dict[str, Finding] = {}
     codes_by_row = [judge.codes_of(int(mask)) for mask in worked.mask]
@@ -73,7 +105,13 @@ def look_at(engine: Engine, readings: Sequence[Values]) -> Gate:
     outdoors = all(reading.get("location") == "outdoors" for reading in readings)
     seen = dict.fromkeys(column for reading in readings for column, _ in ev.seen_answers(reading, "", 1.0))
     return Gate(
-        stop, rest, any(code in found for code in INVALID), outdoors, tuple(used), tuple(dict.fromkeys(assumed)), tuple(seen)
+        stop,
+        rest,
+        any(code in found for code in INVALID),
+        outdoors,
+        tuple(used),
+        tuple(dict.fromkeys(assumed)),
+        tuple(seen),
     )
 
 
@@ -101,13 +139,13 @@ def _columns_of(readings: Sequence[Values], engine: Engine) -> Columns:
     return Columns(len(readings), values, (engine.heater.fuel,))
 
 
-def _finding(code: str, severity: str, index: int, readings: Sequence[Values], worked: Any) -> Finding:
+def _finding(code: str, severity: str, index: int, readings: Sequence[Values], worked: _Worked) -> Finding:
     """Return a finding with its sentence filled from the row."""
     numbers: dict[str, Any] = {key: float(value[index]) for key, value in worked.values.items()}
     details = worked.details
-    numbers["co2_maximum_pct"] = float(np.broadcast_to(details["co2_maximum"], len(readings))[index])
-    numbers["analyser_co2_maximum_pct"] = float(np.broadcast_to(details["analyser_co2_maximum"], len(readings))[index])
+    numbers["co2_maximum_pct"] = float(details["co2_maximum"][index])
+    numbers["analyser_co2_maximum_pct"] = float(details["analyser_co2_maximum"][index])
     numbers |= {key: value for key, value in readings[index].items() if isinstance(value, float)}
     numbers |= {"analyser_setting": "", "pair_hint": ""}
-    numbers.setdefault("o2_dry_pct", float(np.broadcast_to(details["o2"], len(readings))[index]))
+    numbers.setdefault("o2_dry_pct", float(details["o2"][index]))
     return Finding(code, severity, finding_kinds()[code].text.format(**numbers).replace("  ", " "))

@@ -13,7 +13,8 @@ from combust.application.causes.draws import OWN, PAIR_SIZE, SINGLE_SIZE, STRUCT
 from combust.kernel.types import Floats
 
 if TYPE_CHECKING:
-    from combust.application.causes.engine import Engine, Posterior, Visit
+    from combust.application.causes.engine import Engine
+    from combust.application.causes.visit import Posterior, Visit
 
 FULL_PAIRS = 10  # pairs that are drawn in full
 SCREEN_DRAWS = 64
@@ -44,9 +45,7 @@ def weigh_pairs(
         _draw_in_full(engine, visit, result, chosen, generator)
 
 
-def _screen(
-    engine: Engine, visit: Visit, residuals: Mapping[Variant, Floats], pairs: list[Any]
-) -> dict[str, Floats]:
+def _screen(engine: Engine, visit: Visit, residuals: Mapping[Variant, Floats], pairs: list[Any]) -> dict[str, Floats]:
     """Return ln evidence of the additive approximation: residual(a, b) = residual(a) + residual(b) - residual(healthy).
 
     All variants share the structure draws, so their residuals may be added draw by draw.
@@ -100,10 +99,11 @@ def _draw_in_full(
 ) -> None:
     """Start every chosen pair from prior draws through the real forward model, then refine like a single cause."""
     draws = [_pair_normals(engine, key) for key in chosen]
-    found = engine.residuals_of(visit, chosen, draws)
-    for key, u, residual in zip(chosen, draws, found, strict=True):
-        likelihood = engine.log_likelihood(visit, residual, key)
-        block = post.Block(u, likelihood, residual, np.zeros(len(u)), len(u))
+    for key, drawn in zip(chosen, engine.drawn(visit, chosen, draws), strict=True):
+        likelihood = engine.log_likelihood(visit, drawn.residual, key)
+        count = len(drawn.u)
+        block = post.Block(drawn.u, likelihood, drawn.residual, np.zeros(count), count)
+        block.sizes = drawn.sizes
         block.settle()
         result.blocks[key] = block
         result.log_evidence[key] = block.log_evidence

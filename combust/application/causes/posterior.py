@@ -34,9 +34,10 @@ class Block:
     log_evidence: float = 0.0
     effective: float = 0.0
     weights: Floats = field(default_factory=lambda: np.zeros(0))
+    sizes: dict[str, Floats] = field(default_factory=dict)
 
     def settle(self) -> None:
-        """Work out evidence (ln of the mean likelihood over the prior), posterior weights and their effective number."""
+        """Work out ln evidence (mean likelihood over the prior), posterior weights and their effective number."""
         total = self.log_weight + self.log_likelihood
         top = float(np.max(total))
         weight = np.exp(total - top)
@@ -107,8 +108,19 @@ def next_proposal(block: Block, size: int) -> tuple[Floats, Floats]:
     return means[0], covers[0]
 
 
-def extend(block: Block, draws: Floats, log_likelihood: Floats, residual: Floats, mean: Floats, shape: Floats) -> None:
+@dataclass(frozen=True, slots=True)
+class Drawn:
+    """Evaluated draws of a proposal: normals, whitened residuals, and the size of each cause."""
+
+    u: Floats
+    residual: Floats
+    sizes: dict[str, Floats]
+
+
+def extend(block: Block, drawn: Drawn, log_likelihood: Floats, mean: Floats, shape: Floats) -> None:
     """Add the evaluated draws of a proposal to a block, and weight all of its draws as one mixture."""
+    draws, residual = drawn.u, drawn.residual
+    block.sizes = {name: np.concatenate([block.sizes[name], size]) for name, size in drawn.sizes.items()}
     block.u = np.concatenate([block.u[:, : draws.shape[1]], draws])
     block.log_likelihood = np.concatenate([block.log_likelihood, log_likelihood])
     block.residual = np.concatenate([block.residual, residual])
@@ -122,7 +134,8 @@ def propose(mean: Floats, cover: Floats, count: int, generator: np.random.Genera
     factor = np.linalg.cholesky(cover + 1e-10 * np.eye(len(mean)))
     normal = generator.standard_normal((count, len(mean)))
     stretch = np.sqrt(generator.chisquare(FREEDOM_PROPOSAL, count) / FREEDOM_PROPOSAL)
-    return mean + (normal @ factor.T) / stretch[:, None], np.linalg.inv(factor)
+    draws: Floats = mean + (normal @ factor.T) / stretch[:, None]
+    return draws, np.linalg.inv(factor)
 
 
 def mixture_weight(block: Block) -> Floats:
@@ -152,17 +165,9 @@ def mixture_weight(block: Block) -> Floats:
     return mixed
 
 
-def chi_square_quantile(probability: float, freedom: int) -> float:
-    """Return the quantile of chi-square by Wilson and Hilferty's cube (1931); within 1 % above 5 degrees of freedom."""
-    from statistics import NormalDist
-
-    z = NormalDist().inv_cdf(probability)
-    ratio = 2.0 / (9.0 * freedom)
-    return float(freedom * (1.0 - ratio + z * np.sqrt(ratio)) ** 3)
-
-
 def normalised(log_values: Any) -> Floats:
     """Return exp(log_values) normalised to sum 1."""
     values = np.asarray(log_values, dtype=float)
     weight: Floats = np.exp(values - np.max(values))
-    return weight / weight.sum()
+    share: Floats = weight / weight.sum()
+    return share

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
@@ -11,8 +12,8 @@ import numpy as np
 from combust.application.causes.adjust import advise_trim
 from combust.application.causes.catalogue import HEALTHY, Convictions, convictions
 from combust.application.causes.checks import propose_checks
-from combust.application.causes.engine import Engine, Posterior, Visit
-from combust.application.causes.gate import Gate, look_at
+from combust.application.causes.engine import Engine
+from combust.application.causes.gate import Gate, look_at, look_at_many
 from combust.application.causes.result import (
     CausesResult,
     Explanation,
@@ -23,6 +24,7 @@ from combust.application.causes.result import (
 )
 from combust.application.causes.rows import Values
 from combust.application.causes.separate import bayes_errors, inseparable
+from combust.application.causes.visit import Posterior, Visit
 from combust.application.causes.words import severity_text
 from combust.data.errors import CombustError, Fault
 from combust.domain.heater import Heater
@@ -31,6 +33,7 @@ from combust.domain.limits import Finding
 from combust.domain.reading import Reading
 
 LEVEL = 0.9
+CHUNK = 128  # visits that are interpreted together; one is weighed at a time
 LEAST_TOLD = 1e-4
 
 Readings = Reading | Mapping[str, Any] | Iterable[Reading | Mapping[str, Any]]
@@ -111,10 +114,12 @@ def rank_visits(
     instrument: str | InstrumentClass | None = None,
     causes: str | Path | Convictions | None = None,
 ) -> Iterator[VisitResult]:
-    """Yield the result of each visit (a sequence of checked readings); one visit is in memory at a time."""
+    """Yield the result of each visit (a sequence of checked readings); memory does not grow with their number."""
     engine = _engine(heater, convictions(causes), instrument_class(instrument), seed)
-    for readings in visits:
-        yield judge_visit(engine, readings, pairs=pairs, next_checks=next_checks)
+    stream = iter(visits)
+    while some := list(islice(stream, CHUNK)):
+        for readings, gate in zip(some, look_at_many(engine, some), strict=True):
+            yield judge_visit(engine, readings, pairs=pairs, next_checks=next_checks, gate=gate)
 
 
 _ENGINES: dict[tuple[int, int, str, int], tuple[Heater, Convictions, Engine]] = {}
@@ -172,9 +177,11 @@ def _row_faults(heater: Heater, reading: Reading, held: Convictions) -> list[Fau
     return faults
 
 
-def judge_visit(engine: Engine, readings: Sequence[Values], *, pairs: bool, next_checks: bool) -> VisitResult:
-    """Return what one visit means."""
-    gate = look_at(engine, readings)
+def judge_visit(
+    engine: Engine, readings: Sequence[Values], *, pairs: bool, next_checks: bool, gate: Gate | None = None
+) -> VisitResult:
+    """Return what one visit means; ``gate`` spares a second look when the caller has taken it."""
+    gate = look_at(engine, readings) if gate is None else gate
     visit, residuals, result = engine.posterior(gate.used, pairs=pairs)
     explanations = _explanations(result)
     valid = not gate.invalid and _measurement_share(engine, explanations) < engine.held.decide("invalid_probability")
@@ -190,7 +197,7 @@ def judge_visit(engine: Engine, readings: Sequence[Values], *, pairs: bool, next
             errors = _errors(engine, visit, residuals, gate)
             sets += inseparable(errors, first, engine.held.decide("inseparable_error"))
         proposed = propose_checks(
-            engine, visit, result, gate.used, stopped=stopped, outdoors=gate.outdoors, generator=generator
+            engine, visit, result, gate.used, stopped=stopped, outdoors=gate.outdoors, valid=valid, generator=generator
         )
     fits = engine.fits(visit, result)
     adjust, why_not = None, "a stop condition comes first." if stopped else "the reading is not valid."
@@ -225,7 +232,8 @@ def judge_visit(engine: Engine, readings: Sequence[Values], *, pairs: bool, next
 NOTHING_FITS = Finding(
     "nothing_fits",
     "warn",
-    "No cause, nor any two, explains what was entered. Check the numbers, the stage, and whether the profile is of this heater.",
+    "No cause, nor any two, explains what was entered. Check the numbers, the stage, and whether the profile is of "
+    "this heater.",
 )
 
 
@@ -244,9 +252,7 @@ def _measurement_share(engine: Engine, explanations: Mapping[frozenset[str], flo
     return sum(share for names, share in explanations.items() if any(causes[name].measurement for name in names))
 
 
-def _only_measurement(
-    engine: Engine, explanations: Mapping[frozenset[str], float]
-) -> dict[frozenset[str], float]:
+def _only_measurement(engine: Engine, explanations: Mapping[frozenset[str], float]) -> dict[frozenset[str], float]:
     """Return the explanations by sample and instrument alone, summing to 1: nothing about the heater is told."""
     causes = engine.held.causes
     kept: dict[frozenset[str], float] = {}

@@ -100,7 +100,9 @@ class Adjustment:
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain values for JSON."""
-        return {name: list(value) if isinstance(value := getattr(self, name), tuple) else value for name in self.__slots__}
+        return {
+            name: list(value) if isinstance(value := getattr(self, name), tuple) else value for name in self.__slots__
+        }
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,7 +134,7 @@ class VisitResult:
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain values for JSON: no NaN, no infinity."""
-        return _finite(
+        table: dict[str, Any] = _finite(
             {
                 "visit_id": self.visit_id,
                 "heater_id": self.heater_id,
@@ -153,6 +155,7 @@ class VisitResult:
                 "seed": self.seed,
             }
         )
+        return table
 
     def __str__(self) -> str:
         lines = [f"Visit {self.visit_id}" + (f", heater {self.heater_id}" if self.heater_id else "")]
@@ -166,7 +169,9 @@ class VisitResult:
         for number, names in enumerate(self.cannot_separate):
             text = ", ".join(names)
             lines.append(
-                f"Not separable with what was read: {text}." if number == 0 else f"These columns never separate: {text}."
+                f"Not separable with what was read: {text}."
+                if number == 0
+                else f"These columns never separate: {text}."
             )
         if self.next_checks:
             lines.append("Next checks, in this order:")

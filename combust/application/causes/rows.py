@@ -1,4 +1,4 @@
-"""One row of a visit as the model sees it: its stage's healthy baseline, its site against the baseline's, its columns."""
+"""One row of a visit as the model sees it: its stage's healthy baseline and its site against the baseline's."""
 
 from __future__ import annotations
 
@@ -22,8 +22,8 @@ Values = Mapping[str, Any]
 class Healthy:
     """What a stage does when healthy, in channel words, and how well that is known (standard deviations).
 
-    ``value`` and ``u`` share their keys: air_ratio (ln), flue [°C], rise (ln), co (ln), smoke, voltage (ln), speed (ln),
-    intake_static, exhaust_static (ln of Pa), frequency (ln). A key that is absent cannot be judged.
+    ``value`` and ``u`` share their keys: air_ratio, rise, co, voltage, speed, intake_static, exhaust_static, frequency
+    (natural logarithms), flue [°C], smoke. A key that is absent cannot be judged.
     """
 
     stage: str
@@ -126,7 +126,12 @@ def _healthy(heater: Heater, stage: Stage, load: float, held: Convictions) -> He
     if co is None:
         put("co", float(np.log(flame["co_usual_ppm"])), float(np.log(flame["co_usual_factor"])), "co")
     else:
-        put("co", float(np.log(max(float(co), 5.0))), float(np.hypot(scatter["co_u"], 10.0 / max(float(co), 10.0))), "co")
+        put(
+            "co",
+            float(np.log(max(float(co), 5.0))),
+            float(np.hypot(scatter["co_u"], 10.0 / max(float(co), 10.0))),
+            "co",
+        )
     smoke = reading.get("smoke_number")
     put("smoke", float(flame["smoke_usual"] if smoke is None else smoke), 0.7 if smoke is None else 0.4, "smoke")
     _put_electrical(heater, stage, reading, put, scatter)
@@ -155,14 +160,16 @@ def _put_electrical(heater: Heater, stage: Stage, reading: Values, put: Any, sca
     elif heater.nominal_v:
         put("voltage", float(np.log(1.05 * heater.nominal_v)), 0.04, "voltage")
     turns = reading.get("blower_rpm")
-    if turns or stage.blower_rpm:
-        put("speed", float(np.log(turns or stage.blower_rpm)), scatter["speed_u"] if turns else 0.04, "speed")
+    told = float(turns or stage.blower_rpm or 0.0)
+    if told:
+        put("speed", float(np.log(told)), scatter["speed_u"] if turns else 0.04, "speed")
     pulses = reading.get("pump_hz")
-    stated = stage.pump_hz or (
-        stage.fuel_l_per_h / 3.6e-3 / heater.stroke_ul if stage.fuel_l_per_h and heater.stroke_ul else None
-    )
-    if pulses or stated:
-        put("frequency", float(np.log(pulses or stated)), scatter["frequency_u"] if pulses else 0.03, "frequency")
+    stated = stage.pump_hz
+    if stated is None and stage.fuel_l_per_h and heater.stroke_ul:
+        stated = stage.fuel_l_per_h / 3.6e-3 / heater.stroke_ul
+    beat = float(pulses or stated or 0.0)
+    if beat:
+        put("frequency", float(np.log(beat)), scatter["frequency_u"] if pulses else 0.03, "frequency")
 
 
 def static_u(pascal: float, scatter: Mapping[str, float]) -> float:
@@ -177,7 +184,9 @@ def _base_air_ratio(heater: Heater, stage: Stage, baseline: Baseline | None) -> 
         o2, co2 = baseline.reading.o2_dry_pct, baseline.reading.co2_dry_pct
         if o2 is not None:
             ratio = float(air_ratio_of_o2(o2, nu, inert))
-            return ratio, 0.16 * float(air_ratio_of_o2(o2 + 0.5, nu, inert) - air_ratio_of_o2(o2 - 0.5, nu, inert)) / ratio
+            return ratio, 0.16 * float(
+                air_ratio_of_o2(o2 + 0.5, nu, inert) - air_ratio_of_o2(o2 - 0.5, nu, inert)
+            ) / ratio
         if co2 is not None and baseline.reading.co2_origin == "measured":
             return float(air_ratio_of_co2(co2, nu, inert)), 0.27 / float(co2)
     if stage.air_ratio_band:

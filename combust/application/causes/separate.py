@@ -12,7 +12,8 @@ from combust.application.causes.draws import Variant
 from combust.kernel.types import Floats
 
 if TYPE_CHECKING:
-    from combust.application.causes.engine import Engine, Visit
+    from combust.application.causes.engine import Engine
+    from combust.application.causes.visit import Visit
 
 SAMPLES = 64
 
@@ -64,7 +65,8 @@ def _answers(
     for column in columns:
         table = ev.seen_table(column, engine.held)
         answers = list(table["healthy"])
-        chance = np.array([list(table.get(variant.cause, table["healthy"]).values()) for variant in variants])
+        rows = [table.get(variant.cause, table["healthy"]) for variant in variants]
+        chance = np.array([[row[answer] for answer in answers] for row in rows])
         bounds = np.cumsum(chance, axis=1)
         drawn = generator.random((len(variants), SAMPLES, 1))
         index = np.minimum((drawn > bounds[:, None, :]).sum(axis=2), len(answers) - 1)

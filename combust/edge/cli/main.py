@@ -17,6 +17,7 @@ from combust.edge.cli.output import EXIT_REJECTED, complain
 COMMANDS = {
     "reading": ("combust.edge.cli.reading", "Interpret one flue-gas reading."),
     "readings": ("combust.edge.cli.readings", "Interpret a table of readings, CSV or Parquet."),
+    "cause": ("combust.edge.cli.cause", "Rank the causes of a visit, and say what to check next."),
     "profile": ("combust.edge.cli.profile", "Write a commented heater profile, or check one."),
     "duct": ("combust.edge.cli.duct", "Work out the loss of a duct, and what a change of it does."),
     "fuel": ("combust.edge.cli.fuel", "List the fuels, or show one with its sources."),
