@@ -192,8 +192,8 @@ def brier(stated: Mapping[Any, float], right: Any) -> float:
 
     Examples
     --------
-    >>> brier({"rain": 0.7, "no rain": 0.3}, "rain")  # 0.3^2 + 0.3^2
-    0.18000000000000005
+    >>> round(brier({"rain": 0.7, "no rain": 0.3}, "rain"), 6)  # 0.3^2 + 0.3^2
+    0.18
     """
     return float(sum((value - (one == right)) ** 2 for one, value in stated.items()))
 
