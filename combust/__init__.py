@@ -32,6 +32,7 @@ _PUBLIC = {
     "interpret_table": ("combust.edge.tables.readings", "interpret_table"),
     "rank_causes": ("combust.application.causes.rank", "rank_causes"),
     "load_fuels": ("combust.domain.catalogue", "load_fuels"),
+    "mystery": ("combust.application.mystery", "mystery"),
     "start_timeline": ("combust.application.start", "start_timeline"),
     "misconception_cards": ("combust.application.lessons.cards", "misconception_cards"),
     "stoichiometric_air": ("combust.domain.gas", "stoichiometric_air"),

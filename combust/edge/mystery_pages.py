@@ -75,6 +75,7 @@ def _page(cases: Sequence[MysteryCase], answers: Sequence[Answer] | None, title:
     rows = []
     for number, case in enumerate(cases, 1):
         row: dict[str, Any] = {"number": number, "lines": str(case).splitlines(), "case": case, "answer": None}
+        row["stops"] = [finding.text for finding in case.visit().stops()]
         row["baseline"] = [told_columns(one.reading) for one in case.heater.baselines]
         if answers is not None:
             row["answer"] = answers[number - 1]

@@ -199,6 +199,12 @@ def test_the_sheet_shows_no_answer_and_the_key_does(capsys, tmp_path, salt_file,
     assert {"sheet", "key", *(case.case_id for case in cases)} == set(files)
 
 
+def test_a_stop_stands_before_the_case_on_the_sheet(dealer):
+    case = next(one for one in (dealer.deal(s, "easy") for s in range(60)) if one.context["location"] == "indoors")
+    sheet, _ = class_pages([case], dealer)
+    assert 0 < sheet.index("STOP. The heater is said to stand indoors") < sheet.index("First reading")
+
+
 def test_what_a_case_file_holds_is_escaped_on_the_pages(dealer):
     case = dealer.deal(31, "easy")
     fields = {name: getattr(case, name) for name in case.__slots__}

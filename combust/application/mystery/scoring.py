@@ -4,8 +4,8 @@ The confidence is scored by Brier's rule, which nobody can better by stating any
 
 References
 ----------
-Brier, G. W., Verification of forecasts expressed in terms of probability, Monthly Weather Review 78 (1950) 1-3 (definition
-from memory).
+Brier, G. W., Verification of forecasts expressed in terms of probability, Monthly Weather Review 78
+(1950) 1-3 (definition from memory).
 """
 
 from __future__ import annotations

@@ -22,10 +22,12 @@ class PriceTable:
     """Checks and actions with what they cost, as a table."""
 
     def _repr_html_(self) -> str:
-        head = "".join(f"<th>{word}</th>" for word in ("check", "what is done", "heater", "min", "money", "risk"))
+        left = 'style="text-align:left;vertical-align:top;overflow-wrap:anywhere"'
+        head = "".join(f"<th {left}>{word}</th>" for word in ("check", "what is done", "cost"))
         body = "".join(
-            f"<tr><td>{escape(row['name'])}</td><td>{escape(row['text'])}</td><td>{escape(row['heater'])}</td>"
-            f"<td>{row['minutes']:g}</td><td>{row['money']:g}</td><td>{row['risk']:g}</td></tr>"
+            f"<tr><td {left}>{escape(row['name'])}</td>"
+            f"<td {left}>{escape(row['text'])}{_heater(row['heater'])}</td>"
+            f"<td {left}>{row['minutes']:g} min, money {row['money']:g}, risk {row['risk']:g}</td></tr>"
             for row in price_rows()
         )
         return f"<table><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"
@@ -85,7 +87,9 @@ class MysteryPage:
         self.excluded = widgets.SelectMultiple(description="Excluded", options=named, rows=8, style=style, layout=wide)
         self.handed = widgets.Checkbox(description="I hand the heater back for use", value=False, layout=wide)
         self.record = {
-            name: widgets.Text(description=text.capitalize(), continuous_update=False, style=style, layout=wide)
+            name: widgets.Text(
+                description=name.capitalize(), placeholder=text, continuous_update=False, style=style, layout=wide
+            )
             for name, text in table()["record"]["field"].items()
         }
         self.told, self.stand, self.result = widgets.HTML(), widgets.HTML(), widgets.HTML()
@@ -194,6 +198,10 @@ class MysteryPage:
         self.step.options = [(_price(row), row["name"]) for row in price_rows() if not visit.refusal(row["name"])]
 
 
+def _heater(state: str) -> str:
+    return {"running": " Heater running.", "off": " Heater off.", "any": " Heater running or off."}.get(state, "")
+
+
 def _price(row: Mapping[str, Any]) -> str:
     return f"{row['name']} ({row['minutes']:g} min, money {row['money']:g}, risk {row['risk']:g})"
 
@@ -209,7 +217,8 @@ def _score_html(one: Score) -> str:
         f"<p><strong>SAFETY: {escape(told[code])} No more than {cap} points.</strong></p>" for code in one.breaches
     )
     rows = "".join(
-        f"<tr><td>{escape(name)}</td><td>{value:g} of {most[name]:g}</td><td>{escape(one.reasons[name])}</td></tr>"
+        f"<tr><td>{escape(name)}</td><td style='white-space:nowrap'>{value:g} of {most[name]:g}</td>"
+        f"<td>{escape(one.reasons[name])}</td></tr>"
         for name, value in one.parts.items()
     )
     return (
