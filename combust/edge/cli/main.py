@@ -29,6 +29,9 @@ COMMANDS = {
     "log": ("combust.edge.cli.log", "Keep visits and readings in a logbook that cannot be rewritten."),
     "history": ("combust.edge.cli.history", "Follow heaters over the winters: drift, crossing date, next visit."),
     "report": ("combust.edge.cli.report", "Write the record of a visit as one printable page."),
+    "mystery": ("combust.edge.cli.mystery", "Deal, play and score a teaching case: a heater with a hidden cause."),
+    "exercises": ("combust.edge.cli.exercises", "Write an exercise sheet with random numbers, and its key."),
+    "page": ("combust.edge.cli.page", "Serve a page for typing readings, without code, offline."),
     "demo": ("combust.edge.cli.demo", "Run the main job on the invented Larkfell data."),
 }
 
