@@ -22,6 +22,8 @@ FLOORS = ("data", "kernel", "domain", "application", "edge")
 OUTSIDE: dict[str, set[str]] = {"data": set(), "kernel": {"numpy"}, "domain": {"numpy"}, "application": {"numpy"}}
 # scipy at run time only inside the planner's optimiser, imported there (libraries.md).
 OUTSIDE["application"] |= {"scipy"}
+# plan_fleet and the derating table take and give pandas frames (contract, section 8); imported there only.
+OUTSIDE["application"] |= {"pandas"}
 HEAVY = ("pandas", "matplotlib", "jinja2", "cantera", "pyarrow", "scipy", "click", "dask")
 SOURCES = sorted(ROOT.rglob("*.py"))
 

@@ -79,3 +79,55 @@ def slide(draw: Callable[[float], Figure], *, label: str, low: float, high: floa
     handle.observe(redraw, names="value")
     redraw()
     return widgets.VBox([handle, shown])
+
+
+def choose(draw: Callable[[str], Figure], *, label: str, options: Sequence[tuple[str, str]]) -> Any:
+    """Return a list of choices that redraws a figure (arrow keys work in it).
+
+    Parameters
+    ----------
+    draw : callable
+        Chosen value -> figure.
+    label : str
+        What is chosen.
+    options : sequence of (text, value)
+    """
+    import ipywidgets as widgets
+
+    handle = widgets.Dropdown(options=options, description=label, style={"description_width": "initial"})
+    shown = widgets.HTML()
+
+    def redraw(_change: Any = None) -> None:
+        shown.value = FrozenFigure(draw(handle.value), f"{label}: {handle.label}")._repr_html_()
+
+    handle.observe(redraw, names="value")
+    redraw()
+    return widgets.VBox([handle, shown])
+
+
+class CardTable:
+    """Misconception cards as a page: what is believed, what is so, and the number that shows it."""
+
+    def __init__(self, cards: Sequence[Any]) -> None:
+        self.cards = tuple(cards)
+
+    def _repr_html_(self) -> str:
+        return "".join(card._repr_html_() for card in self.cards)
+
+    def __str__(self) -> str:
+        return "\n\n".join(str(card) for card in self.cards)
+
+
+def choose_card(cards: Sequence[Any]) -> Any:
+    """Return a list of choices that shows one card at a time."""
+    import ipywidgets as widgets
+
+    handle = widgets.Dropdown(options=[(card.belief, index) for index, card in enumerate(cards)], description="card",
+                              layout=widgets.Layout(width="min(100%, 44em)"))  # fmt: skip
+    shown = widgets.HTML(cards[0]._repr_html_())
+
+    def turn(_change: Any) -> None:
+        shown.value = cards[handle.value]._repr_html_()
+
+    handle.observe(turn, names="value")
+    return widgets.VBox([handle, shown])
