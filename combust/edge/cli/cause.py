@@ -54,7 +54,8 @@ def command(
     safety order, and what to adjust, if a trim is the answer at all.
 
     \b
-    Example:
+    Examples:
+      combust cause --heater data/heaters/LF-0312.toml data/larkfell_visits.csv
       combust cause --heater data/heaters/LF-0312.toml --o2-dry 4.84 --stage high --location outdoors
     """
     heater = Heater.load(profile, catalogue=load_fuels(fuels_file) if fuels_file else None)
