@@ -55,7 +55,7 @@ def command(
 
     \b
     Example:
-      combust start --heater LF-0312.toml --since-request 300 --pump never --blower no
+      combust start --heater data/heaters/LF-0312.toml --since-request 300 --pump never --blower no
     """
     findings = emergency_findings(emergency)
     used = starts_used_up(failed_starts, allowed_failed_starts) if failed_starts else None
