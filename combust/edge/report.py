@@ -89,7 +89,7 @@ def _row(key: str, body: Mapping[str, Any], result: ReadingResult | None) -> dic
     ]
     return {
         "key": key,
-        "when": str(body.get("taken_at") or ""),
+        "when": str(body.get("taken_at") or "").replace("T", " ", 1),
         "stage": str(body.get("stage") or ""),
         "phase": str(body.get("phase") or "before"),
         "o2": number(body.get("o2_dry_pct"), ".1f"),

@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import csv
 import json
+import re
+import shlex
 import sqlite3
+from pathlib import Path
 
 import pyarrow.parquet as pq
 import pytest
@@ -353,3 +356,18 @@ def test_every_mandatory_field_can_be_missing_and_can_be_given(book):
     assert {"leak test", "a working CO alarm", "CO inside and outside the cab after the work", "which heater"} <= set(
         labels
     )
+
+
+def test_the_examples_of_every_part_run_in_order(tmp_path, monkeypatch):
+    """The examples in the help of log and of its parts, typed one after the other in an empty folder."""
+    (tmp_path / "data").symlink_to(Path(__file__).parents[2] / "data")
+    monkeypatch.chdir(tmp_path)
+    seen = []
+    for help_text in (command.help, *(part.help for part in command.commands.values())):
+        for line in re.sub(r"\\\n\s*", "", help_text).splitlines():
+            if line.strip().startswith("combust log "):
+                typed = shlex.split(line.strip())[2:]
+                done = run(*typed)
+                assert done.exit_code == 0, (typed, done.stderr, done.exception)
+                seen.append(typed[0])
+    assert set(seen) == set(command.commands)

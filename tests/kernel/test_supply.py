@@ -15,7 +15,7 @@ IEC = "IEC 60228, class 5, highest resistance at 20 °C [ohm/km]"
 
 
 @source_rows(
-    SourceRow("published", SIZING, "1.5 mm² [ohm/m]", "0.0127", lambda: supply.conductor_resistance(1.5), status="READ, secondary"),
+    SourceRow("published", f"{SIZING} (read)", "1.5 mm² [ohm/m]", "0.0127", lambda: supply.conductor_resistance(1.5)),
     SourceRow("memory", SIZING, "2.5 mm² [mohm/m]", "7.6", lambda: 1e3 * supply.conductor_resistance(2.5)),
     SourceRow("memory", SIZING, "4 mm² [mohm/m]", "4.71", lambda: 1e3 * supply.conductor_resistance(4.0)),
     SourceRow("memory", SIZING, "6 mm² [mohm/m]", "3.14", lambda: 1e3 * supply.conductor_resistance(6.0)),

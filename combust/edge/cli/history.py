@@ -39,7 +39,7 @@ def command(
 
     \b
     Example:
-      combust history data/larkfell_winters.csv --heater data/larkfell_LF-0407.toml
+      combust history data/larkfell_winters.csv --heater data/heaters/LF-0107.toml
     """
     from combust.edge.history import fleet, history
 

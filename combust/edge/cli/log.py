@@ -35,7 +35,6 @@ def command() -> None:
       combust log add winter.book --visit-id V017 --heater-id LF-0312 --who "M. Reed" --place "Fellgate depot" \\
         --co-alarm works --fuel diesel_b7 --stage high --o2-dry 8.2 --co-dry 54 --location outdoors
       combust log show winter.book --visit-id V017
-      combust log close winter.book --visit-id V017
     """
 
 
@@ -86,7 +85,7 @@ def add_command(
 
     \b
     Example:
-      combust log add winter.book --visit-id V017 --heater-id LF-0312 --fuel diesel_b7 --o2-dry 8.2 --location outdoors
+      combust log add winter.book --visit-id V017 --location outdoors --cab-co-in 1 --cab-co-out 0 --handed-back yes
     """
     head = {key: options.pop(key) for key in HEAD_KEYS}
     if source:
@@ -269,7 +268,7 @@ def close_command(book: str, visit_id: str, incomplete: bool, as_json: bool) -> 
 
     \b
     Example:
-      combust log close winter.book --visit-id V017
+      combust log close winter.book --visit-id V017 --incomplete
     """
     with Logbook(book) as opened:
         _tell_backup(opened)
