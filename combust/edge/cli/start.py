@@ -48,7 +48,7 @@ def command(
     as_json: bool,
     strict: bool,
 ) -> None:
-    """Show a start with its times, the fuel of failed attempts and the earliest restart.
+    """Show a start: its times, fuel of failed attempts, earliest restart.
 
     Use it when a heater does not start. Say what is seen and heard and it tells which phases are possible now; usually
     the answer is to wait. Every time comes from the profile.
