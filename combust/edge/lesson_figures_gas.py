@@ -116,7 +116,8 @@ def draw_dilution(air_share_pct: float, *, fuel: Fuel | str = "diesel_b7", air_r
     free = float(co_air_free(now.co_dry_ppm, now.o2_dry_pct))
     figure.set_label(
         f"With {air_share_pct:.0f} per cent air in the sample O2 reads {now.o2_dry_pct:.2f}, "
-        f"CO2 {now.co2_dry_pct:.2f}, CO {now.co_dry_ppm:.0f} ppm; CO air-free stays at {free:.0f} ppm. The point slides along the fuel line."
+        f"CO2 {now.co2_dry_pct:.2f}, CO {now.co_dry_ppm:.0f} ppm; CO air-free stays at "
+        f"{free:.0f} ppm. The point slides along the fuel line."
     )
     return figure
 
@@ -184,8 +185,8 @@ def draw_calculated(cell_offset_pct: float, *, fuel: Fuel | str = "diesel_b7", a
     right.set_ylabel("")
     figure.set_label(
         f"Two planes of CO2 against O2. The O2 cell is off by {cell_offset_pct:+.1f}. With calculated CO2 the point "
-        f"stays on the line with fuel factor {float(demo.fuel_factor(blind)):.2f}; with measured CO2 it leaves the line, "
-        f"fuel factor {float(demo.fuel_factor(honest)):.2f}. Lambda by O2 reads {seen:.2f} on both."
+        f"stays on the line with fuel factor {float(demo.fuel_factor(blind)):.2f}; with measured CO2 it leaves the "
+        f"line, fuel factor {float(demo.fuel_factor(honest)):.2f}. Lambda by O2 reads {seen:.2f} on both."
     )
     return figure
 

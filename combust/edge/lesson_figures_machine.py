@@ -100,8 +100,8 @@ def draw_duct(crushed_bore_mm: float, *, bore_mm: float = 24.0, base_air_ratio: 
     title(right, f"lambda {flat:.2f} (flat) or {steep:.2f} (steep)")
     figure.set_label(
         f"Left: blower curves and duct curves cross; crushing to {crushed_bore_mm:.0f} millimetres multiplies the "
-        f"exhaust's resistance by {found.multiplier:.2f}. Right: lambda over the bore that is left, {flat:.2f} with a flat and "
-        f"{steep:.2f} with a steep blower curve, when the exhaust has 30 per cent of the resistance; "
+        f"exhaust's resistance by {found.multiplier:.2f}. Right: lambda over the bore that is left, {flat:.2f} with a "
+        f"flat and {steep:.2f} with a steep blower curve, when the exhaust has 30 per cent of the resistance; "
         "bands from 20 to 40."
     )
     return figure
