@@ -20,8 +20,10 @@ def stop_conditions(columns: Columns, o2: Any, co: Any) -> dict[str, Any]:
     # A formula, a blend or a user's own fuel is not known to be gasoline: the stop stands.
     other = np.array([fuel.family != "gasoline" for fuel in columns.fuels])
     not_gasoline = other[0] if columns.fuel_index is None else other[columns.fuel_index]
+    # Dry CO is never below wet CO: a wet reading that cannot be brought to dry gas stops by itself.
+    as_measured = np.fmax(co, columns.number("co_wet_ppm"))
     return {
-        "exhaust_co_high": co > limit("exhaust_co_stop"),
+        "exhaust_co_high": as_measured > limit("exhaust_co_stop"),
         "exhaust_co_air_free_high": not_passed & (air_free > limit("exhaust_co_stop")),
         "cab_co_everyone_out": inside >= limit("cab_co_everyone_out"),
         "cab_co_level": inside >= limit("cab_co_level_stop"),

@@ -12,17 +12,19 @@ import numpy as np
 from combust import __version__
 from combust.application.columns import columns_of_reading
 from combust.application.interpret import VERDICTS, Interpretation, interpret_columns
-from combust.application.judge import codes_of, stop_conditions
+from combust.application.judge import codes_of
+from combust.data.errors import CombustError
 from combust.data.tables import load_table
 from combust.domain.catalogue import Catalogue, shipped_fuels
 from combust.domain.catalogue import fuel as fuel_by_name
 from combust.domain.fuel import Fuel
 from combust.domain.instrument import InstrumentClass, instrument_class
 from combust.domain.limits import Finding, cautions, finding_kinds, limit, limits, no_stop_text
-from combust.domain.reading import Reading
+from combust.domain.reading import WORTH_TELLING, Reading, nothing_entered
 from combust.domain.site import DENSITY_REFERENCE
 
 ROUTES = ("o2", "co2", "balance", "brettschneider", "spindt", "simple")
+DRY_GASES = {"o2": "o2_dry_pct", "co2": "co2_dry_pct", "co": "co_dry_ppm", "hc": "hc_dry_ppm", "no": "no_dry_ppm"}
 DEFAULT_FUEL = "diesel"
 SOURCES = (
     "lambda: carbon and oxygen balance of the dry gas, solved exactly (no fitted constants), water-gas constant 3.5",
@@ -38,7 +40,8 @@ SOURCES = (
 class ReadingResult:
     """What one reading says, and what it cannot say.
 
-    Every number that cannot be told is None, never 0. ``findings`` come stops first. ``to_dict()`` is the JSON of
+    Every number that cannot be told is None, never 0. ``dry_gas`` holds the gases as used: a wet
+    reading made dry. ``findings`` come stops first. ``to_dict()`` is the JSON of
     ``combust reading --json``, ``str()`` the page for people.
     """
 
@@ -64,6 +67,7 @@ class ReadingResult:
     cautions: tuple[str, ...]
     fuel: Fuel
     inputs: Mapping[str, Any]
+    dry_gas: Mapping[str, float | None]
     assumed: Mapping[str, Mapping[str, Any]]
     instrument: InstrumentClass
     sources: tuple[str, ...]
@@ -86,6 +90,7 @@ class ReadingResult:
             "cautions": list(self.cautions),
             "fuel": self.fuel.to_dict(),
             "inputs": dict(self.inputs),
+            "dry_gas": dict(self.dry_gas),
             "assumed": {key: dict(row) for key, row in self.assumed.items()},
             "instrument": self.instrument.to_dict(),
             "limits": {
@@ -192,6 +197,8 @@ def interpret(
     """
     if not isinstance(reading, Reading):
         reading = Reading(**reading)
+    if not any(key in reading for key in WORTH_TELLING):
+        raise CombustError(nothing_entered())
     burnt = fuel_by_name(reading.fuel or DEFAULT_FUEL, catalogue=catalogue)
     analyser = instrument_class(instrument)
     done = interpret_columns(columns_of_reading(reading, burnt), analyser)
@@ -202,13 +209,18 @@ def stop_findings(values: Mapping[str, Any]) -> tuple[Finding, ...]:
     """Return the stop conditions in whatever acceptable values there are, also of a reading that is refused."""
     name = values.get("fuel")
     burnt = shipped_fuels().get(str(name), fuel_by_name(DEFAULT_FUEL))
-    columns = columns_of_reading(values, burnt)
-    with np.errstate(invalid="ignore"):
-        found = stop_conditions(columns, columns.number("o2_dry_pct"), columns.number("co_dry_ppm"))
+    done = interpret_columns(columns_of_reading(values, burnt), instrument_class())
+    fields = _Fields({key: column[0] for key, column in done.values.items()})
+    fields |= {"co_dry_ppm": _co_at_least(done, values)}
+    fields |= {key: value for key, value in values.items() if isinstance(value, float)}
     kinds = finding_kinds()
-    fields = _Fields({key: value for key, value in values.items() if isinstance(value, float)})
-    hit = [kinds[code] for code, where in found.items() if np.any(where)]
+    hit = [kinds[code] for code in codes_of(int(done.mask[0])) if kinds[code].severity == "stop"]
     return tuple(Finding(kind.code, kind.severity, kind.text.format_map(fields)) for kind in hit)
+
+
+def _co_at_least(done: Interpretation, values: Mapping[str, Any]) -> float:
+    """Return the dry CO, or the wet one where it could not be converted: the dry one is no lower [ppm]."""
+    return float(np.fmax(done.details["co"][0], values.get("co_wet_ppm") or math.nan))
 
 
 class _Fields(dict[str, Any]):
@@ -258,6 +270,7 @@ def _result_of(
         cautions=tuple(cautions()),
         fuel=burnt,
         inputs=dict(reading),
+        dry_gas={name: _plain(done.details[key][0]) for key, name in DRY_GASES.items()},
         assumed=_assumed(reading, burnt, value),
         instrument=analyser,
         sources=SOURCES,
@@ -276,9 +289,9 @@ def _sentences(reading: Reading, burnt: Fuel, done: Interpretation, value: dict[
         high = "High: wet sample, O2 reads low, or CO2 reads low."
         hint = high if factor > own else "Low: O2 reads high, or CO2 reads high."
         hint += " Another fuel moves it either way; an air leak never shows here."
-    gases = {"o2": "o2_dry_pct", "co2": "co2_dry_pct", "co": "co_dry_ppm", "hc": "hc_dry_ppm", "no": "no_dry_ppm"}
     fields = _Fields({key: number for key, number in value.items() if number is not None})
-    fields |= {name: done.details[key][0] for key, name in gases.items()}
+    fields |= {name: done.details[key][0] for key, name in DRY_GASES.items()}
+    fields |= {"co_dry_ppm": _co_at_least(done, reading)}
     fields |= {key: number for key, number in reading.items() if isinstance(number, float)}
     analyser = float(np.asarray(done.details["analyser_co2_maximum"]).reshape(-1)[0])
     fields |= {

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 
 
@@ -40,6 +41,13 @@ class Fault:
         self.unit, self.low, self.high = unit, low, high
         self.why, self.hint = why, hint
 
+    def entered_as(self, key: str, value: object) -> Fault:
+        """Return the fault with the key and value that were entered, where those were in another unit."""
+        why = f"{self.why or 'is not accepted'} (entered as {key} = {shorten(value)})"
+        return Fault(
+            self.quantity, self.value, self.code, unit=self.unit, low=self.low, high=self.high, why=why, hint=self.hint
+        )
+
     def __str__(self) -> str:
         shown = shorten(self.value)
         name = shorten(self.quantity)
@@ -49,22 +57,29 @@ class Fault:
         text += f" {self.why}" if self.why else " is not accepted"
         if self.low is not None and self.high is not None:
             text += f" (allowed {self.low:g} to {self.high:g}{' ' + self.unit if self.unit else ''})"
-        return f"{text}. {self.hint}".strip() if self.hint else f"{text}."
+        return _printable(f"{text}. {self.hint}".strip() if self.hint else f"{text}.")
 
     def __repr__(self) -> str:
         return f"Fault({self.quantity!r}, {shorten(self.value)!r}, {self.code!r})"
 
     def to_dict(self) -> dict[str, object]:
         """Return the fields as plain values for JSON."""
+        plain = isinstance(self.value, int | float | str) and not _is_endless(self.value)
         return {
             "quantity": self.quantity,
-            "value": self.value if isinstance(self.value, int | float | str | bool) else shorten(self.value),
+            "value": self.value if plain or self.value is None else shorten(self.value),
             "code": self.code,
             "unit": self.unit,
-            "low": self.low,
-            "high": self.high,
+            "low": None if _is_endless(self.low) else self.low,
+            "high": None if _is_endless(self.high) else self.high,
+            "hint": self.hint,
             "text": str(self),
         }
+
+
+def _is_endless(value: object) -> bool:
+    """Return True for NaN and infinity, which JSON has no word for."""
+    return isinstance(value, float) and not math.isfinite(value)
 
 
 class CombustError(ValueError):
@@ -98,6 +113,9 @@ def shorten(value: object, limit: int = 60) -> str:
     """Return a value as short printable text, so that hostile input cannot flood or steer a terminal."""
     if isinstance(value, float):
         return f"{value:.10g}"
-    text = str(value)
-    text = "".join(character if character.isprintable() else "?" for character in text)
+    text = _printable(str(value))
     return text if len(text) <= limit else text[: limit - 1] + "…"
+
+
+def _printable(text: str) -> str:
+    return text if text.isprintable() else "".join(c if c.isprintable() else "?" for c in text)

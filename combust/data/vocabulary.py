@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import difflib
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache
-from typing import SupportsFloat
+from typing import Any, SupportsFloat
 
 from combust.data.errors import Fault
 from combust.data.tables import load_table
@@ -50,8 +51,10 @@ class Quantity:
         if self.kind == "choice":
             if isinstance(value, str) and value in self.choices:
                 return None
+            near = difflib.get_close_matches(str(value).lower(), self.choices, n=1)
+            hint = f"Did you mean {near[0]}? {self.hint}" if near else self.hint
             why = f"is none of {', '.join(self.choices)}"
-            return Fault(self.key, value, "unknown_name", why=why, hint=self.hint)
+            return Fault(self.key, value, "unknown_name", why=why, hint=hint)
         if self.kind == "text":
             told = Fault(self.key, value, "format", why="is not text", hint="Write it as text, in quotes where needed.")
             return None if isinstance(value, str) else told
@@ -60,8 +63,7 @@ class Quantity:
     def _number_fault(self, value: object) -> Fault | None:
         number = as_number(value)
         if number is None:
-            hint = f"Give a plain number in {self.unit}." if self.unit else "Give a plain number."
-            return Fault(self.key, value, "not_a_number", why="is not a number", hint=hint)
+            return self.not_a_number(value)
         if math.isinf(number) or not self.low <= number <= self.high:
             return Fault(
                 self.key,
@@ -74,6 +76,18 @@ class Quantity:
                 hint=self.hint,
             )
         return None
+
+    def not_a_number(self, value: object, *, entered_as: str = "") -> Fault:
+        """Return the fault of a value that is no number; ``entered_as`` is its key in another unit."""
+        band = f"{self.low:g} to {self.high:g}" if math.isfinite(self.low) and math.isfinite(self.high) else ""
+        if entered_as:
+            allowed = f" ({band} {self.unit})" if band else ""
+            hint = f"Give a plain number; it becomes {self.key}{allowed}"
+        else:
+            hint = f"Give a plain number{' in ' + self.unit if self.unit else ''}{', ' + band if band else ''}"
+        comma = isinstance(value, str) and "," in value
+        hint += ", with a decimal point and no thousands mark." if comma else "."
+        return Fault(entered_as or self.key, value, "not_a_number", why="is not a number", hint=hint)
 
     def why_outside(self, number: float) -> str:
         """Return in words why a number outside the band cannot be."""
@@ -101,7 +115,7 @@ _UNIT_SUFFIXES = ("_k_per_min", "_pct", "_ppm", "_rpm", "_hpa", "_pa", "_hz", "_
 
 # Other units enter only at the edge, by suffix: suffix -> (suffix of the vocabulary, conversion). Exact definitions:
 # 1 ft = 0.3048 m, 1 inHg = 33.86389 hPa, 1 inH2O = 249.08891 Pa and 1 mmH2O = 9.80665 Pa (conventional water).
-FOREIGN_UNITS: dict[str, tuple[str, Callable[[float], float]]] = {
+FOREIGN_UNITS: dict[str, tuple[str, Callable[[Any], Any]]] = {
     "_f": ("_c", lambda value: (value - 32.0) / 1.8),
     "_ft": ("_m", lambda value: value * 0.3048),
     "_inhg": ("_hpa", lambda value: value * 33.86389),
@@ -120,7 +134,7 @@ def strip_unit(key: str) -> str:
     return key
 
 
-def foreign_twin(key: str) -> tuple[str, Callable[[float], float]] | None:
+def foreign_twin(key: str) -> tuple[str, Callable[[Any], Any]] | None:
     """Return (vocabulary key, conversion) for a key in another unit, or None.
 
     ``altitude_ft`` gives ``altitude_m`` and the factor 0.3048. ``co_dry_pct`` gives ``co_dry_ppm``.

@@ -67,7 +67,9 @@ def mix_fuels(parts: Mapping[Fuel, float] | list[tuple[Fuel, float]], *, by: str
 def _check(items: list[tuple[Fuel, float]], by: str) -> None:
     faults = []
     if by not in BASES:
-        faults.append(Fault("by", by, "unknown_name", why="is none of mass, volume, mole"))
+        faults.append(
+            Fault("by", by, "unknown_name", why="is none of mass, volume, mole", hint="Say what the shares are of.")
+        )
     if not items:
         faults.append(Fault("parts", "empty", "missing", why="names no fuel", hint="Give at least one."))
     total = sum(share for _, share in items)
@@ -76,7 +78,8 @@ def _check(items: list[tuple[Fuel, float]], by: str) -> None:
         faults.append(Fault("parts", total, "out_of_band", why="is the sum of the shares, not 1", hint=hint))
     for part, share in items:
         if not 0.0 <= share <= 1.0 + 1e-6:
-            faults.append(Fault("parts", share, "out_of_band", why=f"is no share ({part.name})", low=0.0, high=1.0))
+            why, hint = f"is no share ({part.name})", "Give shares of one that sum to 1."
+            faults.append(Fault("parts", share, "out_of_band", why=why, low=0.0, high=1.0, hint=hint))
         if by == "volume" and part.density_kg_per_m3 is None:
             faults.append(Fault("parts", part.name, "missing", why="has no density", hint="Blend by mass."))
         if by == "mole" and part.carbon is None:

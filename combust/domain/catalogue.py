@@ -18,9 +18,16 @@ from combust.domain.fuel import Fuel, fuel_from_formula
 from combust.kernel.stoichiometry import net_heating_value_from_formation
 
 Catalogue = Mapping[str, Fuel]
+UNITS = {
+    "h_c_u": " of H atoms for each C",
+    "net_heating_value": " in MJ/kg",
+    "formation": " in kJ/mol",
+    "density": " in kg/m³ at 15 °C",
+    "expansion": " in 1/K",
+}
 
 
-def fuel(name: str | Fuel, *, catalogue: Catalogue | None = None) -> Fuel:
+def fuel(name: str | Fuel, *, catalogue: Catalogue | None = None, near: bool = True) -> Fuel:
     """Return a fuel by catalogue name, alias or formula per carbon atom.
 
     Parameters
@@ -29,6 +36,8 @@ def fuel(name: str | Fuel, *, catalogue: Catalogue | None = None) -> Fuel:
         ``"diesel_b7"``, the alias ``"diesel"``, or a formula such as ``"CH1.86O0.007"``. A Fuel comes back as it is.
     catalogue : mapping, optional
         Fuels beside the shipped ones, from :func:`load_fuels`; they win over shipped names.
+    near : bool
+        Look for near matches of an unknown name (half a millisecond).
 
     Returns
     -------
@@ -61,8 +70,8 @@ def fuel(name: str | Fuel, *, catalogue: Catalogue | None = None) -> Fuel:
     if is_formula_like(text):
         return fuel_from_formula(text)
     known = [*shipped_fuels(), *aliases(), *(catalogue or ())]
-    near = difflib.get_close_matches(text.lower(), known, n=3, cutoff=0.5)
-    hint = f"Did you mean {' or '.join(near)}?" if near else "List the names with: combust fuel"
+    alike = difflib.get_close_matches(text.lower(), known, n=3, cutoff=0.5) if near else []
+    hint = f"Did you mean {' or '.join(alike)}?" if alike else "List the names with: combust fuel"
     raise CombustError(Fault("fuel", name, "unknown_name", why="is not in the catalogue", hint=hint))
 
 
@@ -164,9 +173,8 @@ def _fuel_of(name: str, row: Mapping[str, Any]) -> Fuel:
         value, told = _value(name, row, key)
         numbers[key] = as_number(value) if value is not None else None
         if value is not None and numbers[key] is None:
-            faults.append(
-                Fault(f"fuel.{name}.{key}", value, "not_a_number", why="is not a number", hint="Give a plain number.")
-            )
+            hint = f"Give a plain number{UNITS[key]}."
+            faults.append(Fault(f"fuel.{name}.{key}", value, "not_a_number", why="is not a number", hint=hint))
         if told and value is not None:
             provenance[key] = told
     text, told = _value(name, row, "formula")
@@ -206,11 +214,8 @@ def _mixture_of(name: str, row: Mapping[str, Any], known: Mapping[str, Fuel]) ->
     if unknown := [_unknown_key(f"mixture.{name}.{key}", row[key], allowed) for key in row if key not in allowed]:
         raise CombustError(unknown)
     if not isinstance(parts, Mapping) or not all(as_number(share) is not None for share in parts.values()):
-        raise CombustError(
-            Fault(
-                f"mixture.{name}.parts", parts, "format", why="is not a table of shares", hint="{ diesel_b0 = 0.8, … }"
-            )
-        )
+        hint = "Write it like { diesel_b0 = 0.8, biodiesel_b100 = 0.2 }."
+        raise CombustError(Fault(f"mixture.{name}.parts", parts, "format", why="is not a table of shares", hint=hint))
     items = [(fuel(part, catalogue=known), float(share)) for part, share in parts.items()]
     mixed = mix_fuels(items, by=str(by), name=name, label=str(row.get("label", name)))
     told = f"{row.get('source', 'no source given')} ({row.get('status', 'status not given')})"

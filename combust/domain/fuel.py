@@ -57,20 +57,20 @@ class Fuel:
     def __post_init__(self) -> None:
         faults = [
             Fault(
-                "fuel",
-                f"{self.name}: {key} = {value}",
+                f"fuel.{self.name}.{key}",
+                value,
                 "out_of_band",
                 unit=unit,
                 why="cannot be",
                 low=low,
                 high=high,
-                hint="Check number and unit.",
+                hint="Check the number and its unit.",
             )
-            for key, value, unit, low, high in (
-                ("net_heating_value", self.net_heating_value_mj_per_kg, "MJ/kg", 5.0, 60.0),
-                ("density", 800.0 if self.density_kg_per_m3 is None else self.density_kg_per_m3, "kg/m³", 0.1, 2000.0),
-                ("expansion", 0.0 if self.expansion_per_k is None else self.expansion_per_k, "1/K", 0.0, 0.01),
-                ("h_c_u", self.h_c_u, "mol/mol", 0.0, 0.5),
+            for key, value, low, high, unit in (
+                ("net_heating_value", self.net_heating_value_mj_per_kg, 5.0, 60.0, "MJ/kg"),
+                ("density", 800.0 if self.density_kg_per_m3 is None else self.density_kg_per_m3, 0.1, 2000.0, "kg/m³"),
+                ("expansion", 0.0 if self.expansion_per_k is None else self.expansion_per_k, 0.0, 0.01, "1/K"),
+                ("h_c_u", self.h_c_u, 0.0, 0.5, "mol/mol"),
             )
             if not low <= value <= high
         ]

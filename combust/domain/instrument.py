@@ -6,7 +6,6 @@ import difflib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
-from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -90,25 +89,24 @@ def instrument_class(name: str | InstrumentClass | None = None) -> InstrumentCla
 
 def _class_of(name: str, row: Mapping[str, Any]) -> InstrumentClass:
     numbers = [key for key in InstrumentClass.__slots__ if key not in ("name", "label", "source", "co_ranges_ppm")]
+    hint = "Copy the keys of combust/data/instruments.toml and write your instrument's numbers."
     faults = []
+    for key in row:
+        if key not in InstrumentClass.__slots__:
+            near = difflib.get_close_matches(key, InstrumentClass.__slots__, n=1)
+            told = f"Did you mean {near[0]}?" if near else f"Known keys: {', '.join(InstrumentClass.__slots__)}."
+            faults.append(Fault(f"instrument class.{key}", row[key], "unknown_name", why="is no known key", hint=told))
     for key in numbers:
         value = as_number(row.get(key))
         if value is None or not 0.0 <= value < 1e6:
-            why = "is missing" if key not in row else "is not a number of 0 or more"
-            code = "missing" if key not in row else "out_of_band"
-            hint = "Copy it from the instrument's certificate."
-            faults.append(Fault(f"instrument class.{key}", row.get(key), code, why=why, hint=hint))
+            missing = key not in row
+            why, code = ("is missing", "missing") if missing else ("is not a number of 0 or more", "out_of_band")
+            faults.append(Fault(f"instrument class.{key}", row.get(key), code, low=0.0, high=1e6, why=why, hint=hint))
     ranges = row.get("co_ranges_ppm")
     if not _are_ranges(ranges):
-        faults.append(
-            Fault(
-                "instrument class.co_ranges_ppm",
-                ranges,
-                "format",
-                why="is not a rising list of [up to, absolute, share] of 0 or more",
-                hint="Write it like [[200, 10, 0], [inf, 0, 0.1]], in ppm and share of the reading.",
-            )
-        )
+        why = "is not a list of [up to, absolute, share] that rises and ends with inf"
+        told = "Write it like [[200.0, 10.0, 0.0], [inf, 0.0, 0.10]]."
+        faults.append(Fault("instrument class.co_ranges_ppm", ranges, "format", why=why, hint=told))
     if faults:
         raise CombustError(faults)
     return InstrumentClass(
@@ -121,12 +119,13 @@ def _class_of(name: str, row: Mapping[str, Any]) -> InstrumentClass:
 
 
 def _are_ranges(ranges: object) -> bool:
+    """Return True for a list of [up to, absolute, share] that rises to infinity, limits and shares 0 or more."""
     if not isinstance(ranges, list) or not ranges:
         return False
-    good = all(
-        isinstance(part, list)
-        and len(part) == 3
-        and all(isinstance(value, int | float) and not isinstance(value, bool) and value >= 0.0 for value in part)
-        for part in ranges
-    )
-    return good and all(one[0] < other[0] for one, other in pairwise(ranges))
+    if not all(isinstance(part, list) and len(part) == 3 for part in ranges):
+        return False
+    numbers = [[as_number(value) for value in part] for part in ranges]
+    if not all(limit is not None and 0.0 <= limit < 1e6 for _, *limits in numbers for limit in limits):
+        return False
+    ends = [end for end, *_ in numbers if end is not None and end > 0.0]
+    return len(ends) == len(ranges) and ends == sorted(set(ends)) and np.isinf(ends[-1])

@@ -10,6 +10,19 @@ from typing import Any
 from combust.data.errors import CombustError, Fault
 from combust.data.vocabulary import as_number, foreign_twin, input_keys, is_missing, quantities, quantity
 
+# What a reading must hold at least one of to say anything: a gas, wet or dry, the smoke number or the CO of the cab.
+WORTH_TELLING = (
+    *("o2_dry_pct", "co2_dry_pct", "co_dry_ppm", "hc_dry_ppm", "no_dry_ppm"),
+    *("o2_wet_pct", "co2_wet_pct", "co_wet_ppm", "hc_wet_ppm", "no_wet_ppm"),
+    *("smoke_number", "cab_co_in_ppm"),
+)
+
+
+def nothing_entered() -> Fault:
+    """Return the fault of a reading that holds nothing to judge."""
+    hint = "Enter at least what the analyser shows for O2, in vol %, 0 to 21.5."
+    return Fault("o2_dry_pct", None, "missing", why="is missing, and so is every other gas", hint=hint)
+
 
 class Reading(Mapping[str, Any]):
     """One flue-gas reading: a frozen mapping from vocabulary key to value.
@@ -90,7 +103,7 @@ def check_values(values: Mapping[str, Any]) -> tuple[dict[str, Any], list[Fault]
             name, convert = twin
             number = as_number(value)
             if number is None:
-                faults.append(Fault(key, value, "not_a_number", why="is not a number", hint="Give a plain number."))
+                faults.append(quantity(name).not_a_number(value, entered_as=key))
                 continue
             ours = convert(number)
         if name not in input_keys():
@@ -106,7 +119,7 @@ def check_values(values: Mapping[str, Any]) -> tuple[dict[str, Any], list[Fault]
         seen[name] = key
         fault = quantity(name).fault_of(ours)
         if fault:
-            faults.append(fault)
+            faults.append(fault.entered_as(key, value) if twin else fault)
             continue
         checked[name] = as_number(ours) if quantity(name).kind == "number" else str(ours)
     for name, record in quantities().items():

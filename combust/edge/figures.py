@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from combust.application.reading_result import ReadingResult
+from combust.data.errors import CombustError, Fault
 from combust.domain.fuel import Fuel
 from combust.kernel.air_ratio import air_ratio_from_o2, air_ratio_shortcut
 from combust.kernel.constants import DRY_AIR
@@ -80,7 +81,7 @@ def _fuel_line(plot: Any, fuel: Fuel) -> None:
 
 
 def _reading_mark(plot: Any, result: ReadingResult) -> str:
-    o2, co2 = result.inputs.get("o2_dry_pct"), result.inputs.get("co2_dry_pct")
+    o2, co2 = result.dry_gas["o2_dry_pct"], result.dry_gas["co2_dry_pct"]
     instrument = result.instrument
     if o2 is not None and co2 is not None and result.inputs.get("co2_origin") == "measured":
         from matplotlib.patches import Ellipse
@@ -135,13 +136,19 @@ def draw_shortcut_error(fuel: Fuel, *, o2_dry_pct: float | None = None) -> Figur
 
 def save(figure: Figure, path: str | Path) -> None:
     """Write a figure (.png or .svg by its ending), complete or not at all; SVG is the same byte for byte each time."""
+    import matplotlib as mpl
+
     path = Path(path)
+    kind = path.suffix.lstrip(".").lower()
+    if kind not in ("png", "svg") or path.is_dir():
+        hint = f"Write it like {path.stem or 'figure'}.png"
+        raise CombustError(Fault("figure", str(path), "format", why="ends in neither .png nor .svg", hint=hint))
     path.parent.mkdir(parents=True, exist_ok=True)
-    kind = path.suffix.lstrip(".").lower() or "png"
     partial = path.with_name(f".{path.name}.{os.getpid()}.partial")
     metadata = {"Date": None} if kind == "svg" else {}
     try:
-        figure.savefig(partial, format=kind, dpi=150, metadata=metadata)
+        with mpl.rc_context(STYLE):  # the salt of the SVG's names is read here, not while drawing
+            figure.savefig(partial, format=kind, dpi=150, metadata=metadata)
         os.replace(partial, path)
     finally:
         partial.unlink(missing_ok=True)

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from combust.domain.catalogue import fuel, shipped_fuels
+from combust.kernel.air import water_dew_point
 from combust.kernel.constants import DryAir
 from combust.kernel.flue_gas import flue_gas_moles
 from combust.kernel.heat import stack_loss_siegert
@@ -243,3 +244,26 @@ def test_what_was_not_measured_stays_unknown() -> None:
         assert np.isnan(found[key]), key
     assert np.isnan(found["efficiency_net_pct"])
     assert {"co_not_entered", "location_unknown", "leak_test_not_done"} <= set(found.codes)
+
+
+def test_fuel_factor_with_co_by_hand() -> None:
+    """Hand (method §1, O2 - CO/2 and CO2 + CO): 7 % O2, 9.6 % CO2, 1 % CO: (20.946 - 7 + 0.5)/10.6 = 1.36283."""
+    assert pair(7.0, 9.6, co_dry_ppm=10_000.0)["fuel_factor"] == pytest.approx(1.36283, abs=5e-6)
+
+
+@pytest.mark.parametrize("ratio", [1.2, 1.6, 2.5])
+def test_co_and_losses_are_those_of_the_gas_behind_the_reading(ratio: float) -> None:
+    """Readings of forward gas with 5 % of the carbon as CO, 1 % unburnt: shares to 0.1 %, dew to 0.02 K.
+
+    Hand: CO by heat is share·28.01/M per carbon over the net heat; unburnt is share·282.98 MJ/kmol over it, plus 1 %.
+    """
+    b7 = fuel("diesel_b7")
+    gas = flue_gas_moles(b7, ratio, co_share=0.05, hc_share=0.01)
+    scale = {"o2": ("o2_dry_pct", 100.0), "co": ("co_dry_ppm", 1e6), "hc": ("hc_dry_ppm", 1e6)}
+    found = interpret_one(**{key: by * float(getattr(gas, name) / gas.dry) for name, (key, by) in scale.items()})
+    heat = b7.net_heating_value_mj_per_kg * b7.molar_mass_per_carbon
+    assert found["air_ratio"] == pytest.approx(ratio, rel=1e-9)
+    assert found["co_mg_per_kwh"] == pytest.approx(0.05 * 28.01 * 3.6e6 / heat, rel=1e-3)
+    assert found["loss_unburnt_pct"] == pytest.approx(100.0 * (0.05 * 282.98 / heat + 0.01), rel=1e-3)
+    dew_point = water_dew_point(101_325.0 * float(gas.h2o / gas.wet))
+    assert found["water_dew_point_c"] == pytest.approx(dew_point, abs=0.02)

@@ -1,0 +1,1 @@
+"""Tests of the edge floor: commands, tables, figures."""

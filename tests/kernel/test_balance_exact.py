@@ -9,8 +9,16 @@ from hypothesis import strategies as st
 
 from combust.kernel.air_ratio import air_ratio_from_balance, air_ratio_from_co2, air_ratio_from_o2
 from combust.kernel.constants import DRY_AIR, DryAir
-from combust.kernel.flue_gas import FlueGasMoles, flue_gas_moles
-from combust.kernel.stoichiometry import stoichiometric_air_moles
+from combust.kernel.flue_gas import FlueGasMoles, co_share_from_co, flue_gas_moles
+from combust.kernel.stoichiometry import (
+    co2_maximum,
+    dry_flue_gas_moles,
+    dry_flue_gas_volume,
+    flue_water_mass,
+    molar_mass_per_carbon,
+    stoichiometric_air_moles,
+    wet_flue_gas_volume,
+)
 from combust.kernel.uncertainty import AtomsTuple
 from combust.kernel.wet_dry import dry_fraction_of_wet_reading
 
@@ -128,6 +136,28 @@ def test_no_atom_is_lost() -> None:
     burnable = ~np.isnan(gas.co)
     assert burnable.mean() > 0.9
     assert np.all(gas.o2[burnable] > -1e-12)
+
+
+def test_stoichiometric_sums_are_those_of_the_forward_gas() -> None:
+    """CO2 maximum, flue gas volumes and flue water of CHONS fuels against the gas at lambda 1, atom by atom."""
+    rng = np.random.default_rng(8)
+    fuel = random_fuels(rng)
+    gas = flue_gas_moles(fuel, 1.0)
+    cubic_metres = 22.413969545 / molar_mass_per_carbon(fuel)
+    assert worst(dry_flue_gas_moles(fuel), gas.dry) < 1e-12
+    assert worst(dry_flue_gas_volume(fuel), gas.dry * cubic_metres) < 1e-12
+    assert worst(wet_flue_gas_volume(fuel), gas.wet * cubic_metres) < 1e-12
+    assert worst(co2_maximum(fuel), 100.0 * gas.co2 / gas.dry) < 1e-12
+    assert worst(flue_water_mass(fuel), gas.h2o * (2 * 1.008 + 15.999) / molar_mass_per_carbon(fuel)) < 1e-12
+
+
+def test_dry_co_gives_its_carbon_share_back() -> None:
+    """Four rounds of the fixed point are enough to 1e-6 of the share, up to 5 % of the carbon as CO."""
+    rng = np.random.default_rng(9)
+    fuel = AtomsTuple(rng.uniform(1.6, 2.3, 500), rng.uniform(0.0, 0.15, 500))
+    truth, share = rng.uniform(1.1, 5.0, 500), rng.uniform(0.0005, 0.05, 500)
+    gas = flue_gas_moles(fuel, truth, co_share=share)
+    assert worst(co_share_from_co(fuel, truth, gas.co / gas.dry), share) < 1e-6
 
 
 def test_water_gas_holds_in_the_forward_gas() -> None:

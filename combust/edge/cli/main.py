@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 import importlib
+import io
 import sys
 from typing import Any
 
@@ -78,6 +79,9 @@ def cli() -> None:
 
 def main(arguments: list[str] | None = None) -> None:
     """Run the command line; input that is refused ends in plain words and exit code 3, never in a traceback."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):  # a terminal that lacks a character shows another one instead
+            stream.reconfigure(errors="backslashreplace")
     try:
         # Outside standalone mode click hands the code of an early exit (--strict, --help) back instead of raising it.
         code = cli.main(args=arguments, prog_name="combust", standalone_mode=False)
@@ -90,11 +94,8 @@ def main(arguments: list[str] | None = None) -> None:
         error.show()
         sys.exit(error.exit_code)
     except CombustError as error:
-        complain(error)
+        complain(error, as_json="--json" in (sys.argv[1:] if arguments is None else arguments))
         sys.exit(EXIT_REJECTED)
-    except BrokenPipeError:
-        sys.stderr.close()
-        sys.exit(0)
     except OSError as error:
         name = f"{error.filename}: " if error.filename else ""
         click.echo(f"Error: {name}{error.strerror or error}. Nothing was left half written.", err=True)

@@ -10,6 +10,7 @@ import click
 
 from combust.data.errors import CombustError, Fault
 from combust.data.vocabulary import FOREIGN_UNITS, Quantity, as_number, input_keys, quantity
+from combust.domain.reading import check_values
 
 # Quantities that may be given several times: the mean is the reading, the scatter its repeatability.
 REPEATED = {
@@ -39,22 +40,27 @@ def _options_of(record: Quantity) -> list[Decorator]:
     names = [record.option] if long == record.option else [record.option, long]
     if record.kind == "choice":
         text = f"{record.meaning} ({', '.join(record.choices)})"
-        return [click.option(*names, record.key, metavar="WORD", help=_sentence(text))]
+        return [click.option(*names, record.key, metavar="WORD", multiple=True, help=_sentence(text))]
     metavar = "TEXT" if record.kind == "text" else record.metavar
     text = record.meaning + (f" [{record.unit}]" if record.unit else "")
-    many = record.key in REPEATED
-    more = "; give it again for repeats" if many else ""
+    more = "; give it again for repeats" if record.key in REPEATED else ""
     options: list[Decorator] = [
-        click.option(*names, record.key, metavar=metavar, multiple=many, help=_sentence(text + more))
+        click.option(*names, record.key, metavar=metavar, multiple=True, help=_sentence(text + more))
     ]
     for suffix, (ours, _) in FOREIGN_UNITS.items():
         if record.key.endswith(ours) and record.kind == "number" and _twin_makes_sense(record.key, suffix):
             twin = record.key[: -len(ours)] + suffix
-            options.append(click.option("--" + twin.replace("_", "-"), twin, hidden=True, help=_sentence(text)))
+            options.append(_hidden(twin, text))
     if record.key in ("co_dry_ppm", "co_wet_ppm"):
         twin = record.key.replace("_ppm", "_pct")
-        options.append(click.option("--" + twin.replace("_", "-"), twin, hidden=True, help="CO in vol %."))
+        options.append(_hidden(twin, "CO in vol %"))
+    if record.key == "pressure_hpa":
+        options.append(_hidden("pressure_mbar", text))
     return options
+
+
+def _hidden(key: str, text: str) -> Decorator:
+    return click.option("--" + key.replace("_", "-"), key, hidden=True, multiple=True, help=_sentence(text))
 
 
 def _twin_makes_sense(key: str, suffix: str) -> bool:
@@ -71,34 +77,62 @@ def values_of(options: dict[str, Any]) -> dict[str, Any]:
     Raises
     ------
     CombustError
-        When quantities were repeated different numbers of times, or a repeat is no number.
+        When an option that is no repeat was given twice, when quantities were repeated different numbers of times, or
+        a repeat is no number or cannot be; all faults of the reading at once.
     """
     values: dict[str, Any] = {}
     counts: dict[str, int] = {}
-    faults = []
+    spreads: dict[str, float | None] = {}
+    faults: list[Fault] = []
     for key, given in options.items():
-        if not isinstance(given, tuple):
-            values[key] = given
-            continue
-        if len(given) < 2:
-            values[key] = given[0] if given else None
-            continue
-        numbers = [as_number(text) for text in given]
-        if None in numbers:
-            faults.append(Fault(key, " ".join(given), "not_a_number", why="is not all numbers"))
-            continue
-        known = [number for number in numbers if number is not None]
-        outside = [fault for number in known if (fault := quantity(key).fault_of(number))]
-        faults.extend(outside)
-        values[key], values[REPEATED[key]] = statistics.fmean(known), statistics.stdev(known)
-        counts[key] = len(known)
+        if not isinstance(given, tuple) or len(given) < 2:
+            values[key] = given if not isinstance(given, tuple) else given[0] if given else None
+        elif key not in REPEATED:
+            hint = "Give it once; only O2, CO2 and CO can be repeated."
+            faults.append(Fault(key, " and ".join(given), "conflict", why="was given more than once", hint=hint))
+        else:
+            wrong = [fault for text in given if (fault := quantity(key).fault_of(text))]
+            faults.extend(wrong)
+            counts[key] = len(given)
+            if not wrong:
+                known = [number for text in given if (number := as_number(text)) is not None]
+                values[key], spreads[REPEATED[key]] = _mean_and_spread(key, known, len(given), faults)
     if len(set(counts.values())) > 1:
         told = ", ".join(f"{key} {count} times" for key, count in counts.items())
-        faults.append(
-            Fault("repeats", told, "conflict", why="do not match", hint="Repeat each the same number of times.")
-        )
+        hint = "Repeat each the same number of times."
+        faults.append(Fault("repeats", told, "conflict", why="do not match", hint=hint))
+    for key in ["repeats", *(REPEATED[key] for key in counts)] if counts else []:
+        if options.get(key):
+            why, hint = "was given beside repeated readings, from which it follows", "Leave it out."
+            faults.append(Fault(key, " ".join(options[key]), "conflict", why=why, hint=hint))
     if faults:
-        raise CombustError(faults)
+        others = {key: value for key, value in values.items() if key not in counts}
+        raise CombustError([*faults, *check_values(others)[1]])
     if counts:
-        values["repeats"] = max(counts.values())
+        values |= {**spreads, "repeats": max(counts.values())}
     return values
+
+
+def _mean_and_spread(
+    key: str, known: list[float], given: int, faults: list[Fault]
+) -> tuple[float | None, float | None]:
+    if len(known) < given:
+        hint = "Leave the empty one out."
+        faults.append(Fault(key, f"{given - len(known)} of {given}", "missing", why="repeats are empty", hint=hint))
+        return None, None
+    return statistics.fmean(known), statistics.stdev(known)
+
+
+def worst_of(options: dict[str, Any]) -> dict[str, Any]:
+    """Return one value for each option, of repeats the highest that can be read: stop conditions are judged on it."""
+    worst: dict[str, Any] = {}
+    for key, given in options.items():
+        texts = list(given) if isinstance(given, tuple) else [given]
+        good = [text for text in texts if text is not None and quantity_accepts(key, text)]
+        worst[key] = max(good, key=lambda text: as_number(text) or 0.0) if good else None
+    return worst
+
+
+def quantity_accepts(key: str, text: str) -> bool:
+    """Return True when a value can stand for a key by itself, in our unit or another."""
+    return not check_values({key: text})[1]

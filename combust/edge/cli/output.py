@@ -11,7 +11,7 @@ from typing import Any
 
 import click
 
-from combust.data.errors import CombustError
+from combust.data.errors import CombustError, Fault
 from combust.domain.limits import Finding, cautions, no_stop_text
 
 EXIT_REJECTED = 3
@@ -20,13 +20,23 @@ EXIT_STRICT = 4
 
 def say_json(value: Any) -> None:
     """Print exactly one JSON object on stdout; NaN and infinity are refused by the encoder."""
-    click.echo(json.dumps(value, ensure_ascii=False, allow_nan=False, indent=2))
+    click.echo(json_text(value, getattr(sys.stdout, "encoding", None) or "utf-8"))
+
+
+def json_text(value: Any, encoding: str = "utf-8") -> str:
+    """Return a value as JSON that an encoding can hold: characters that it lacks are written as escapes."""
+    text = json.dumps(value, ensure_ascii=False, allow_nan=False, indent=2)
+    try:
+        text.encode(encoding)
+    except UnicodeEncodeError:
+        return json.dumps(value, allow_nan=False, indent=2)
+    return text
 
 
 def say_lines(rows: Iterable[tuple[str, str]]) -> None:
     """Print (label, text) rows as two columns on stdout."""
     rows = list(rows)
-    width = max(len(label) for label, _ in rows) + 2
+    width = max((len(label) for label, _ in rows), default=0) + 2
     for label, text in rows:
         click.echo(f"{label:<{width}}{text}")
 
@@ -42,10 +52,15 @@ def say_table(headings: Sequence[str], rows: Iterable[Sequence[str]]) -> None:
 def warn_stops(findings: Iterable[Finding]) -> None:
     """Print the stop conditions on stderr, before anything else; without any, the only sentence allowed."""
     stops = [finding for finding in findings if finding.severity == "stop"]
-    for finding in stops:
-        click.secho(finding.text, err=True, bold=True)
+    tell_stops(stops)
     if not stops:
         click.echo(no_stop_text(), err=True)
+
+
+def tell_stops(stops: Iterable[Finding]) -> None:
+    """Print stop conditions on stderr, and nothing when there are none."""
+    for finding in stops:
+        click.secho(finding.text, err=True, bold=True)
 
 
 def tell_rest(findings: Iterable[Finding]) -> None:
@@ -61,8 +76,10 @@ def tell_cautions() -> None:
         click.echo(f"caution: {text}", err=True)
 
 
-def complain(error: CombustError) -> None:
-    """Print every fault of a refused input on stderr."""
+def complain(error: CombustError, *, as_json: bool = False) -> None:
+    """Print every fault of a refused input on stderr, and with ``--json`` as the one object on stdout."""
+    if as_json:
+        say_json({"error": "input rejected", "faults": [fault.to_dict() for fault in error.faults]})
     click.echo("Not accepted, nothing was computed:", err=True)
     for fault in error.faults:
         click.echo(f"- {fault}", err=True)
@@ -76,14 +93,31 @@ def leave_strict(strict: bool, findings: Iterable[Finding]) -> None:
 
 def write_text(path: str | Path, text: str) -> None:
     """Write a text file so that a killed run leaves no half file under the final name."""
-    path = Path(path)
+    path = writable_name(path)
     path.parent.mkdir(parents=True, exist_ok=True)
     partial = path.with_name(f".{path.name}.{os.getpid()}.partial")
     try:
-        partial.write_text(text, encoding="utf-8")
+        partial.write_text(text, encoding="utf-8", errors="backslashreplace")
         os.replace(partial, path)
     finally:
         partial.unlink(missing_ok=True)
+
+
+def writable_name(path: str | Path, endings: Sequence[str] = ()) -> Path:
+    """Return the path of a file to write, refused before anything is computed when it is a folder or of another kind.
+
+    Raises
+    ------
+    CombustError
+    """
+    asked, path = path, Path(path)
+    if not path.name or path.is_dir():
+        hint = "Give the name of a file."
+        raise CombustError(Fault("file", str(asked), "format", why="is a folder or no name", hint=hint))
+    if endings and path.suffix.lower() not in endings:
+        why = f"ends in none of {', '.join(endings)}"
+        raise CombustError(Fault("file", str(asked), "format", why=why, hint=f"Write it like {path.stem}{endings[0]}"))
+    return path
 
 
 def progress_wanted() -> bool:

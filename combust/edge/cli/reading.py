@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from typing import Any
 
 import click
@@ -12,7 +11,9 @@ from combust.data.errors import CombustError
 from combust.domain.catalogue import load_fuels
 from combust.domain.reading import Reading, check_values
 from combust.edge.cli import output
-from combust.edge.cli.options import quantity_options, values_of
+from combust.edge.cli.options import quantity_options, values_of, worst_of
+
+FIGURE_ENDINGS = (".png", ".svg")
 
 
 @click.command("reading", short_help="Interpret one flue-gas reading.")
@@ -46,11 +47,14 @@ def command(
     """
     try:
         values = values_of(options)
+        if out is not None:
+            output.writable_name(out)
+        if figure is not None:
+            output.writable_name(figure, FIGURE_ENDINGS)
         catalogue = load_fuels(fuels_file) if fuels_file else None
         result = interpret(Reading(**values), instrument=instrument_class, catalogue=catalogue)
     except CombustError:
-        flat = {key: given[0] if isinstance(given, tuple) and given else given for key, given in options.items()}
-        output.warn_stops([*stop_findings(check_values(flat)[0])])
+        output.tell_stops(stop_findings(check_values(worst_of(options))[0]))
         raise
     output.warn_stops(result.findings)
     if as_json:
@@ -62,9 +66,9 @@ def command(
         )
     output.tell_rest(result.findings)
     output.tell_cautions()
-    if out:
-        output.write_text(out, json.dumps(result.to_dict(), ensure_ascii=False, allow_nan=False, indent=2) + "\n")
-    if figure:
+    if out is not None:
+        output.write_text(out, output.json_text(result.to_dict()) + "\n")
+    if figure is not None:
         from combust.edge.figures import draw_plane, save
 
         save(draw_plane(result), figure)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
@@ -13,16 +14,18 @@ import pyarrow.compute as pc
 from combust.application.columns import Columns
 from combust.application.reading_result import DEFAULT_FUEL
 from combust.data.errors import CombustError, Fault
-from combust.data.vocabulary import foreign_twin, quantities, quantity
+from combust.data.vocabulary import Quantity, as_number, foreign_twin, quantities, quantity
 from combust.domain.catalogue import Catalogue, fuel
 from combust.domain.fuel import Fuel
+from combust.domain.reading import WORTH_TELLING, nothing_entered
 from combust.edge.tables.headings import Heading
 
 # What people and programs write for "not measured" (common practice, no source). Never turned into 0.
 EMPTY_WORDS = ("", "nan", "na", "n/a", "null", "none", "-", "--")
-_NUMBER = r"^[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d{1,3})?$"
-GASES = ("o2_dry_pct", "co2_dry_pct", "o2_wet_pct", "co2_wet_pct")
-WORTH_TELLING = (*GASES, "co_dry_ppm", "co_wet_ppm", "cab_co_in_ppm")
+NEAR_FUELS = 100  # near matches take long: a column that holds no fuels at all gets them for its first cells only
+# In a table with decimal commas 1.200 can be 1.2 or 1200; 8.2 and 0.150 can only be decimals.
+_THOUSANDS = re.compile(r"^[+-]?[1-9]\d{0,2}(\.\d{3})+$")
+_TWO_WAYS = "can be read in two ways in a table with decimal commas: as a decimal or as thousands"
 
 
 @dataclass(slots=True)
@@ -36,6 +39,11 @@ class RowFaults:
         """Add a fault to each row of a mask; ``sentence`` makes its text from the row number."""
         for row in np.flatnonzero(where).tolist():
             self.texts.setdefault(row, []).append(sentence(row))
+
+    def add_coded(self, index: Any, sentences: Mapping[int, str]) -> None:
+        """Add a fault to each row whose code has a sentence."""
+        if sentences:
+            self.add(np.isin(index, list(sentences)), lambda row: sentences[int(index[row])])
 
     @property
     def mask(self) -> Any:
@@ -64,6 +72,7 @@ def columns_of_table(
     """
     size = table.num_rows
     faults = RowFaults(size)
+    _refuse_kinds(table, headings)
     values: dict[str, Any] = {}
     fuels: list[Fuel] = [default_fuel or fuel(DEFAULT_FUEL, catalogue=catalogue)]
     fuel_index = None
@@ -82,6 +91,18 @@ def columns_of_table(
     return Columns(size, values, fuels, fuel_index), faults
 
 
+def _refuse_kinds(table: Any, headings: Sequence[Heading]) -> None:
+    """Refuse a typed table whose column for a quantity holds lists, records or raw bytes."""
+    faults = []
+    for position, heading in enumerate(headings):
+        kind = table.schema.field(position).type
+        if heading.key and (pa.types.is_nested(kind) or pa.types.is_binary(kind) or pa.types.is_large_binary(kind)):
+            hint = "Write one number or one word in each cell."
+            faults.append(Fault("heading", heading.name, "format", why=f"holds {kind}", hint=hint))
+    if faults:
+        raise CombustError(faults)
+
+
 def _text(column: Any) -> Any:
     """Return a column as trimmed text with null for empty words."""
     if pa.types.is_dictionary(column.type):
@@ -95,34 +116,72 @@ def _numbers(column: Any, heading: Heading, decimal: str, faults: RowFaults) -> 
     """Return a number column in the vocabulary's unit, out-of-band and unreadable cells as NaN with a fault."""
     record = quantity(heading.key or "")
     if pa.types.is_floating(column.type) or pa.types.is_integer(column.type):
-        numbers = column.cast(pa.float64()).to_numpy(zero_copy_only=False)
+        numbers = column.cast(pa.float64(), safe=False).to_numpy(zero_copy_only=False)
     else:
         numbers = _numbers_of_text(column, heading, decimal, faults)
-    numbers = np.array(numbers, dtype=float)
+    entered = numbers = np.array(numbers, dtype=float)
     if heading.foreign:
         twin = foreign_twin(heading.foreign)
-        numbers = np.vectorize(twin[1], otypes=[float])(numbers) if twin else numbers
+        numbers = twin[1](entered) if twin else entered
     with np.errstate(invalid="ignore"):
-        outside = (numbers < record.low) | (numbers > record.high)
+        outside = (numbers < record.low) | (numbers > record.high) | np.isinf(numbers)
     if outside.any():
-        faults.add(outside, lambda row: str(record.fault_of(float(numbers[row]))))
+        faults.add(outside, lambda row: _told(record, float(numbers[row]), heading, float(entered[row])))
         numbers = np.where(outside, np.nan, numbers)
     return numbers
 
 
+def _told(record: Quantity, value: object, heading: Heading, entered: object) -> str:
+    """Return the fault of a cell in words, with what was entered when that was in another unit."""
+    fault = record.fault_of(value)
+    return "" if fault is None else str(fault.entered_as(heading.foreign, entered) if heading.foreign else fault)
+
+
 def _numbers_of_text(column: Any, heading: Heading, decimal: str, faults: RowFaults) -> Any:
-    try:  # almost every column of almost every table: plain numbers and empty cells
-        return _point(column.cast(pa.string()), decimal).cast(pa.float64()).to_numpy(zero_copy_only=False)
-    except pa.ArrowInvalid:
-        pass
-    text = _text(column)
-    pointed = _point(text, decimal)
-    good = pc.match_substring_regex(pointed, _NUMBER)
-    bad = pc.fill_null(pc.invert(good), False).to_numpy(zero_copy_only=False).astype(bool)
-    if bad.any():
-        faults.add(bad, lambda row: str(quantity(heading.key or "").fault_of(text[row].as_py())))
-    kept = pc.if_else(pc.fill_null(good, False), pointed, pa.scalar(None, pa.string()))
-    return kept.cast(pa.float64()).to_numpy(zero_copy_only=False)
+    column = _plain_text(column)
+    if decimal == "." or not _any_point(column):
+        try:  # almost every column of almost every table: plain numbers and empty cells
+            quick = _point(column, decimal).cast(pa.float64())
+            numbers = quick.to_numpy(zero_copy_only=False)
+            if np.isfinite(numbers).sum() == len(column) - column.null_count:
+                return numbers
+        except pa.ArrowInvalid:
+            pass
+    return _numbers_of_odd_text(_text(column), heading, decimal, faults)
+
+
+def _plain_text(column: Any) -> Any:
+    if pa.types.is_dictionary(column.type):
+        column = column.cast(column.type.value_type)
+    return column.cast(pa.string())
+
+
+def _any_point(column: Any) -> bool:
+    return bool(pc.any(pc.match_substring(column, ".")).as_py())
+
+
+def _numbers_of_odd_text(text: Any, heading: Heading, decimal: str, faults: RowFaults) -> Any:
+    """Read a column cell by cell kind, as a single reading is read; each different cell once."""
+    coded = text.combine_chunks().dictionary_encode() if isinstance(text, pa.ChunkedArray) else text.dictionary_encode()
+    if isinstance(coded, pa.ChunkedArray):
+        coded = coded.combine_chunks()
+    record = quantity(heading.key or "")
+    cells = coded.dictionary.to_pylist()
+    numbers = np.full(len(cells) + 1, np.nan)
+    wrong: dict[int, str] = {}
+    for position, cell in enumerate(cells):
+        if decimal == "," and _THOUSANDS.match(cell):
+            fault = Fault(heading.name, cell, "not_a_number", why=_TWO_WAYS, hint="Write it without the point.")
+            wrong[position] = str(fault)
+            continue
+        number = as_number(cell.replace(",", ".") if decimal == "," else cell)
+        if number is None:
+            wrong[position] = str(record.not_a_number(cell, entered_as=heading.foreign or ""))
+        else:
+            numbers[position] = number
+    index = pc.fill_null(coded.indices, len(cells)).to_numpy(zero_copy_only=False).astype(np.intp)
+    faults.add_coded(index, wrong)
+    return numbers[index]
 
 
 def _point(text: Any, decimal: str) -> Any:
@@ -151,12 +210,11 @@ def _fuels(column: Any, catalogue: Catalogue | None, default: Fuel, faults: RowF
     wrong: dict[int, str] = {}
     for position, name in enumerate(names):
         try:
-            found.append(fuel(name, catalogue=catalogue))
+            found.append(fuel(name, catalogue=catalogue, near=len(wrong) < NEAR_FUELS))
         except CombustError as error:
             wrong[position] = str(error)
             found.append(default)
-    for position, told in wrong.items():
-        faults.add(index == position, lambda row, told=told: told)
+    faults.add_coded(index, wrong)
     found.append(default)
     return (found, index) if len(found) > 1 else (found, None)
 
@@ -174,5 +232,4 @@ def _check_rows(values: Mapping[str, Any], size: int, faults: RowFaults) -> None
         if key in values:
             nothing &= np.isnan(values[key])
     nothing[list(faults.texts)] = False
-    empty = Fault("o2_dry_pct", None, "missing", why="is missing, and so are CO2 and CO", hint="Enter what was read.")
-    faults.add(nothing, lambda row: str(empty))
+    faults.add(nothing, lambda row: str(nothing_entered()))

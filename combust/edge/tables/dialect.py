@@ -3,17 +3,21 @@
 from __future__ import annotations
 
 import codecs
-import csv
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from combust.data.errors import CombustError, Fault
+from combust.data.errors import CombustError, Fault, shorten
+from combust.edge.tables.rows import split_rows
 
-DELIMITERS = (",", ";", "\t", "|")
+# In the order of trust where several fit: a comma may be a decimal mark, the others hardly stand inside cells.
+DELIMITERS = ("\t", ";", "|", ",")
 SAMPLE_BYTES = 262_144
+SAMPLE_LINES = 2000
 MAX_COLUMNS = 1000
 _DECIMAL_COMMA = re.compile(r"^[+-]?\d+,\d+$")
+_DECIMAL_POINT = re.compile(r"^[+-]?\d+\.\d+$")
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,6 +33,8 @@ class Dialect:
         Byte at which the first data row starts.
     bom : bool
         Whether the file starts with a byte order mark, as spreadsheets write it.
+    returns_only : bool
+        Whether lines end in a lone carriage return, as old spreadsheets wrote them.
     """
 
     delimiter: str
@@ -37,6 +43,7 @@ class Dialect:
     header: tuple[str, ...]
     start: int
     bom: bool = False
+    returns_only: bool = False
 
 
 def read_dialect(path: Path) -> Dialect:
@@ -49,42 +56,85 @@ def read_dialect(path: Path) -> Dialect:
     """
     with path.open("rb") as file:
         sample = file.read(SAMPLE_BYTES)
+        whole = not file.read(1)
     if sample.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)) or b"\0" in sample:
-        raise CombustError(
-            Fault(
-                "file", str(path), "format", why="is not plain text", hint="Save it as CSV UTF-8 from the spreadsheet."
-            )
-        )
-    start = len(codecs.BOM_UTF8) if sample.startswith(codecs.BOM_UTF8) else 0
+        hint = "Save it as CSV UTF-8 from the spreadsheet."
+        raise CombustError(Fault("file", str(path), "format", why="is not plain text", hint=hint))
+    returns_only = b"\n" not in sample and b"\r" in sample
+    if returns_only:
+        sample = sample.replace(b"\r", b"\n")
+    bom = sample.startswith(codecs.BOM_UTF8)
+    start = len(codecs.BOM_UTF8) if bom else 0
     body = sample[start:]
-    blank = len(body) - len(body.lstrip(b"\r\n \t;,"))
+    blank = len(body) - len(body.lstrip(b"\r\n \t;,|"))
     line_start = body.rfind(b"\n", 0, blank) + 1
     body, start = body[line_start:], start + line_start
-    end = _line_end(body)
     encoding = _encoding(sample)
-    heading = body[:end].decode(encoding).rstrip("\r\n")
-    if not heading.strip():
-        raise CombustError(
-            Fault("file", str(path), "missing", why="is empty", hint="The first row holds the headings.")
-        )
-    delimiter = max(DELIMITERS, key=lambda mark: _outside_quotes(heading, mark))
-    header = tuple(name.strip() for name in next(csv.reader([heading], delimiter=delimiter)))
+    end = _heading_end(body, whole, path)
+    heading = decode(body[:end], encoding).rstrip("\r\n")
+    if not heading.strip(" \t;,|"):
+        hint = "The first row holds the headings."
+        raise CombustError(Fault("file", str(path), "missing", why="is empty", hint=hint))
+    lines = decode(body[end:], encoding).split("\n")[:SAMPLE_LINES]
+    delimiter = _delimiter(heading, lines)
+    cells, quotes, _ = next(split_rows(heading, delimiter))
+    if quotes != "good":
+        raise _quote_in_heading(heading)
+    header = tuple(name.strip() for name in cells)
     _check_header(path, header)
-    rest = body[end:].decode(encoding, errors="replace")
-    return Dialect(
-        delimiter, _decimal(rest, delimiter), encoding, header, start + end, sample.startswith(codecs.BOM_UTF8)
-    )
+    return Dialect(delimiter, _decimal(lines, delimiter), encoding, header, start + end, bom, returns_only)
 
 
-def _line_end(body: bytes) -> int:
+def decode(data: bytes, encoding: str) -> str:
+    """Return bytes as text; a byte that is no UTF-8 is taken as the Windows code page has it, so that none is lost."""
+    return data.decode(encoding, errors="combust_single_bytes")
+
+
+def _single_bytes(error: UnicodeError) -> tuple[str, int]:
+    if not isinstance(error, UnicodeDecodeError):
+        raise error
+    bad = error.object[error.start : error.end]
+    try:
+        return bad.decode("cp1252"), error.end
+    except UnicodeDecodeError:
+        return bad.decode("latin-1"), error.end
+
+
+codecs.register_error("combust_single_bytes", _single_bytes)
+
+
+def _heading_end(body: bytes, whole: bool, path: Path) -> int:
     """Return the offset after the first line break that stands outside quotes."""
-    position = -1
-    while True:
-        position = body.find(b"\n", position + 1)
-        if position < 0:
-            return len(body)
-        if body.count(b'"', 0, position) % 2 == 0:
-            return position + 1
+    position = quotes = 0
+    while (end := body.find(b"\n", position)) >= 0:
+        quotes += body.count(b'"', position, end)
+        if quotes % 2 == 0:
+            return end + 1
+        position = end + 1
+    if (quotes + body.count(b'"', position)) % 2:
+        raise _quote_in_heading(body[:60].decode("latin-1"))
+    if not whole:
+        why = f"has a first line longer than {SAMPLE_BYTES} bytes"
+        raise CombustError(Fault("file", str(path), "too_large", why=why, hint="Is this the right file?"))
+    return len(body)
+
+
+def _quote_in_heading(heading: str) -> CombustError:
+    why = "holds a quote that is not closed"
+    return CombustError(Fault("heading", shorten(heading), "format", why=why, hint="Mend the first row."))
+
+
+def _delimiter(heading: str, lines: Sequence[str]) -> str:
+    """Return the mark that divides the heading and the rows below alike."""
+    counts = {mark: _outside_quotes(heading, mark) for mark in DELIMITERS}
+    below = [line for line in lines[:20] if line.strip()]
+    alike = {
+        mark: sum(_outside_quotes(line, mark) == count for line in below) if count else 0
+        for mark, count in counts.items()
+    }
+    if not any(alike.values()):
+        return max(reversed(DELIMITERS), key=lambda mark: counts[mark])
+    return max(DELIMITERS, key=lambda mark: alike[mark])
 
 
 def _outside_quotes(text: str, mark: str) -> int:
@@ -111,12 +161,17 @@ def _check_header(path: Path, header: tuple[str, ...]) -> None:
         raise CombustError(faults)
 
 
-def _decimal(text: str, delimiter: str) -> str:
-    """Return the decimal mark: a comma only where the delimiter is another mark and cells like 8,2 are seen."""
+def _decimal(lines: Sequence[str], delimiter: str) -> str:
+    """Return the decimal mark: a comma only where the delimiter is another mark and cells like 8,2 are seen.
+
+    A table with semicolons in which no decimal was seen counts as one with decimal commas: that is what its spreadsheet
+    writes, and a point is still read as a point.
+    """
     if delimiter == ",":
         return "."
-    lines = text.splitlines()[:200]
     cells = [cell.strip().strip('"') for line in lines for cell in line.split(delimiter)]
     commas = sum(bool(_DECIMAL_COMMA.match(cell)) for cell in cells)
-    points = sum(bool(re.match(r"^[+-]?\d+\.\d+$", cell)) for cell in cells)
-    return "," if commas > points else "."
+    points = sum(bool(_DECIMAL_POINT.match(cell)) for cell in cells)
+    if commas == points == 0:
+        return "," if delimiter == ";" else "."
+    return "," if commas >= points else "."

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, field
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +16,7 @@ import pyarrow.compute as pc
 from combust.application.interpret import RESULT_KEYS, VERDICTS, Interpretation, interpret_columns
 from combust.application.judge import codes_of
 from combust.data.errors import CombustError, Fault
-from combust.data.vocabulary import quantities
+from combust.data.vocabulary import is_missing, quantities
 from combust.domain.catalogue import Catalogue
 from combust.domain.fuel import Fuel
 from combust.domain.instrument import InstrumentClass, instrument_class
@@ -26,6 +27,8 @@ from combust.edge.tables.sink import TableSink
 from combust.edge.tables.source import Block, TableSource, open_table
 
 RESULT_NAMES = {"pressure_hpa_used": "site_pressure_hpa"}
+REJECT_NAMES = ("row", "reasons")
+# Every interpreted row tells its place; beside a refusal only what its own values show is told.
 PLACE_STOPS = ("indoors", "location_unknown")
 
 
@@ -86,7 +89,8 @@ def interpret_file(
     ----------
     source, out : path
         ``out`` is written as Parquet when it ends in ``.parquet``, else as CSV in the dialect of the source. It holds
-        the columns of the source as they stand and the results behind them, in the same order.
+        the columns of the source as they stand and the results behind them, in the same order. A column of the source
+        with the name of a result is carried as ``input_`` and its name.
     rejects : path, optional
         Refused rows go there with their row number and reasons; without it they stay in ``out`` with empty results
         and the reasons in ``findings``.
@@ -113,12 +117,13 @@ def interpret_file(
     def sink_for(path: str | Path) -> TableSink:
         if dialect is None:
             return TableSink(path)
-        return TableSink(path, delimiter=dialect.delimiter, decimal=dialect.decimal, bom=dialect.bom)
+        bom = dialect.bom or dialect.encoding != "utf-8"  # a spreadsheet that wrote its code page needs to be told
+        return TableSink(path, delimiter=dialect.delimiter, decimal=dialect.decimal, bom=bom)
 
     counts = Counts()
     with ExitStack() as stack:
         sink = stack.enter_context(sink_for(out))
-        reject_sink = stack.enter_context(sink_for(rejects)) if rejects else None
+        reject_sink = stack.enter_context(sink_for(rejects)) if rejects is not None else None
         for block in table.blocks():
             _work_block(block, plan, counts, sink, reject_sink)
             if progress:
@@ -130,14 +135,24 @@ def interpret_file(
 
 
 def _refuse_overwriting(source: Path, out: str | Path, rejects: str | Path | None) -> None:
-    faults = []
-    for name, path in (("out", out), ("rejects", rejects)):
-        if path is not None and Path(path).resolve() == source.resolve():
-            faults.append(Fault(name, str(path), "conflict", why="is the input", hint="Choose another name."))
-    if rejects is not None and Path(rejects).resolve() == Path(out).resolve():
+    places = {"out": _place(out, "out"), "rejects": None if rejects is None else _place(rejects, "rejects")}
+    faults = [
+        Fault(name, str(place), "conflict", why="is the input", hint="Choose another name.")
+        for name, place in places.items()
+        if place == source.resolve()
+    ]
+    if places["rejects"] == places["out"]:
         faults.append(Fault("rejects", str(rejects), "conflict", why="is also --out", hint="Choose another name."))
     if faults:
         raise CombustError(faults)
+
+
+def _place(path: str | Path, name: str) -> Path:
+    try:
+        return Path(path).resolve()
+    except (OSError, ValueError, RuntimeError) as error:
+        why, hint = f"is no path ({error})", "Give the name of a file."
+        raise CombustError(Fault(name, str(path), "format", why=why, hint=hint)) from error
 
 
 def _usable(table: TableSource, mapping: Mapping[str, str] | None) -> list[Heading]:
@@ -150,6 +165,9 @@ def _usable(table: TableSource, mapping: Mapping[str, str] | None) -> list[Headi
 
 
 def _work_block(block: Block, plan: Plan, counts: Counts, sink: TableSink, rejects: TableSink | None) -> None:
+    if block.table.num_rows == 0:
+        counts.blank += block.blank
+        return
     done = interpret_block(block.table, plan, ragged=block.ragged)
     refused = done.faults.mask
     first = counts.rows
@@ -166,8 +184,28 @@ def _work_block(block: Block, plan: Plan, counts: Counts, sink: TableSink, rejec
     sink.write(results.filter(pa.array(~refused)) if refused.any() else results)
     rows = np.flatnonzero(refused)
     bad = block.table.take(pa.array(rows))
+    bad = bad.rename_columns(carried_names(bad.column_names, REJECT_NAMES))
     bad = bad.append_column("row", pa.array(rows + first + 1))
     rejects.write(bad.append_column("reasons", pa.array([done.reason(row) for row in rows.tolist()], pa.string())))
+
+
+def carried_names(names: Sequence[str], taken: Sequence[str]) -> list[str]:
+    """Return the names under which the columns of the input stand in the output: one that a result needs gets a prefix.
+
+    Examples
+    --------
+    >>> carried_names(["o2_dry_pct", "findings"], ["air_ratio", "findings"])
+    ['o2_dry_pct', 'input_findings']
+    """
+    used = {*names, *taken}
+    carried = []
+    for name in names:
+        new = name
+        while new in taken or (new != name and new in used):
+            new = f"input_{new}"
+        used.add(new)
+        carried.append(new)
+    return carried
 
 
 @dataclass(frozen=True, slots=True)
@@ -179,13 +217,13 @@ class InterpretedBlock:
 
     def reason(self, row: int) -> str:
         """Return why a row was refused, with the stop conditions that its good values hold before it."""
-        stops = [code for code in codes_of(int(self.done.mask[row])) if finding_kinds()[code].severity == "stop"]
-        told = [f"stop: {code}." for code in stops if code not in PLACE_STOPS]
-        return " ".join([*told, self.faults.text_of(row)])
+        stops = codes_of(int(self.done.mask[row]) & _stop_bits())
+        return " ".join([*(f"stop: {code}." for code in stops), self.faults.text_of(row)])
 
     def finding_counts(self, refused: Any) -> dict[str, int]:
-        """Return how often each finding came among the interpreted rows."""
-        masks, numbers = np.unique(self.done.mask[~refused], return_counts=True)
+        """Return how often each finding came: all of the interpreted rows, and the stop conditions of refused ones."""
+        told = np.where(refused, self.done.mask & np.uint64(_stop_bits()), self.done.mask)
+        masks, numbers = np.unique(told, return_counts=True)
         counts: dict[str, int] = {}
         for mask, number in zip(masks.tolist(), numbers.tolist(), strict=True):
             for code in codes_of(mask):
@@ -194,11 +232,13 @@ class InterpretedBlock:
 
     def as_table(self, table: Any, refused: Any) -> Any:
         """Return the block's own columns with the results behind them; refused rows have empty results."""
-        names = [*self.result_names()]
-        own = [
-            (name, column) for name, column in zip(table.column_names, table.columns, strict=True) if name not in names
-        ]
-        columns = [column for _, column in own]
+        own = carried_names(table.column_names, self.result_names())
+        results = self.result_columns(refused)
+        return pa.Table.from_arrays([*table.columns, *results], names=[*own, *self.result_names()])
+
+    def result_columns(self, refused: Any) -> list[Any]:
+        """Return the result columns in order."""
+        columns = []
         for key in RESULT_KEYS:
             column = np.round(self.done.values[key], quantities()[key].decimals if key in quantities() else 5)
             empty = ~np.isfinite(column) | refused
@@ -207,7 +247,7 @@ class InterpretedBlock:
         told = verdict.cast(pa.string())
         if refused.any():
             told = pc.if_else(pa.array(refused), pa.scalar(None, pa.string()), told)
-        return pa.Table.from_arrays([*columns, told, self._finding_texts(refused)], names=[n for n, _ in own] + names)
+        return [*columns, told, self._finding_texts(refused)]
 
     @staticmethod
     def result_names() -> list[str]:
@@ -227,6 +267,13 @@ class InterpretedBlock:
         for row in np.flatnonzero(refused).tolist():
             reasons[row] = "refused: " + self.reason(row)
         return pc.coalesce(pa.array(reasons, pa.string()), told)
+
+
+@cache
+def _stop_bits() -> int:
+    """Return the mask of the stop conditions that are told of a refused row."""
+    kinds = finding_kinds().values()
+    return sum(1 << kind.bit for kind in kinds if kind.severity == "stop" and kind.code not in PLACE_STOPS)
 
 
 def interpret_block(table: Any, plan: Plan, *, ragged: Mapping[int, str] | None = None) -> InterpretedBlock:
@@ -262,12 +309,36 @@ def interpret_table(
     Raises
     ------
     CombustError
-        Headings that cannot be understood.
+        Headings that cannot be understood, or no frame at all.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> frame = pd.DataFrame({"fuel": ["diesel_b7", "diesel_b7"], "o2_dry_pct": [8.2, 23.0]}, index=["a", "b"])
+    >>> result = interpret_table(frame)
+    >>> round(float(result.loc["a", "air_ratio"]), 2), bool(pd.isna(result.loc["b", "air_ratio"]))
+    (1.6, True)
     """
-    headings = match_headings([str(name) for name in frame.columns], mapping)
-    table = pa.Table.from_pandas(frame, preserve_index=False)
+    if not (hasattr(frame, "columns") and hasattr(frame, "iloc")):
+        kind, hint = type(frame).__name__, "Give a pandas DataFrame."
+        raise CombustError(Fault("frame", kind, "format", why="is no table", hint=hint))
+    header = [str(name) for name in frame.columns]
+    headings = match_headings(header, mapping)
+    table = pa.Table.from_arrays([_arrow_column(frame.iloc[:, i]) for i in range(len(header))], names=header)
     plan = Plan(headings, instrument_class(instrument), ".", catalogue, default_fuel)
     done = interpret_block(table, plan)
-    result = done.as_table(table, done.faults.mask).to_pandas()
-    result.index = frame.index
+    result = frame.copy()
+    carried = carried_names(header, done.result_names())
+    result.columns = [old if str(old) == new else new for old, new in zip(frame.columns, carried, strict=True)]
+    results = dict(zip(done.result_names(), done.result_columns(done.faults.mask), strict=True))
+    for name, column in results.items():
+        result[name] = column.to_pandas().to_numpy()
     return result
+
+
+def _arrow_column(series: Any) -> Any:
+    """Return a frame's column as an Arrow array; one of mixed kinds as text."""
+    try:
+        return pa.array(series, from_pandas=True)
+    except (pa.ArrowException, TypeError, ValueError):
+        return pa.array([None if is_missing(cell) else str(cell) for cell in series], pa.string())

@@ -31,6 +31,9 @@ class TableSink:
 
     def __init__(self, path: str | Path, *, delimiter: str = ",", decimal: str = ".", bom: bool = False) -> None:
         self.path = Path(path)
+        if not self.path.name or self.path.is_dir():
+            hint = "Give the name of a file, such as output/results.csv."
+            raise CombustError(Fault("out", str(path), "format", why="is a folder or no name", hint=hint))
         self.delimiter, self.decimal, self.bom = delimiter, decimal, bom
         self.is_parquet = self.path.suffix.lower() in (".parquet", ".pq")
         self._partial = self.path.with_name(f".{self.path.name}.{os.getpid()}.partial")
@@ -42,16 +45,17 @@ class TableSink:
         try:
             self.path.parent.mkdir(parents=True, exist_ok=True)
             self._file = self._partial.open("wb")
-        except OSError as error:
-            why = f"cannot be written ({error.strerror})"
+        except (OSError, ValueError) as error:
+            why = f"cannot be written ({getattr(error, 'strerror', None) or error})"
             hint = "Choose a folder you may write to."
             raise CombustError(Fault("out", str(self.path), "missing", why=why, hint=hint)) from error
         return self
 
     def write(self, table: Any) -> None:
         """Append rows; the first rows fix the columns."""
-        if not self.is_parquet and self.decimal == ",":
-            table = _with_decimal_comma(table)
+        if not self.is_parquet:
+            table = _as_text_cells(table)
+            table = _with_decimal_comma(table) if self.decimal == "," else table
         if self.is_parquet:
             if self._writer is None:
                 self._writer = pq.ParquetWriter(self._file, table.schema, compression="zstd")
@@ -79,11 +83,30 @@ class TableSink:
             if kind is None:
                 self._file.flush()
                 os.fsync(self._file.fileno())
-        finally:
             self._file.close()
             if kind is None and (self._started or self._writer is not None):
                 os.replace(self._partial, self.path)
+        finally:
+            self._file.close()
             self._partial.unlink(missing_ok=True)
+
+
+def _as_text_cells(table: Any) -> Any:
+    """Return a table whose columns CSV can hold: dictionaries and long strings as plain strings."""
+    columns, faults = [], []
+    for name, column in zip(table.column_names, table.columns, strict=True):
+        kind = column.type
+        if pa.types.is_dictionary(kind):
+            column, kind = column.cast(kind.value_type), kind.value_type
+        if pa.types.is_large_string(kind) or pa.types.is_string_view(kind):
+            column = column.cast(pa.string())
+        elif pa.types.is_nested(kind) or pa.types.is_binary(kind) or pa.types.is_large_binary(kind):
+            why = f"holds {kind}, which CSV has no cells for"
+            faults.append(Fault("out", name, "format", why=why, hint="Write to a .parquet file instead."))
+        columns.append(column)
+    if faults:
+        raise CombustError(faults)
+    return pa.Table.from_arrays(columns, names=table.column_names)
 
 
 def _with_decimal_comma(table: Any) -> Any:

@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
-import csv
 import io
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 import pyarrow.csv as pa_csv
 import pyarrow.parquet as pq
 
 from combust.data.errors import CombustError, Fault, shorten
-from combust.edge.tables.dialect import Dialect, read_dialect
+from combust.edge.tables.dialect import Dialect, decode, read_dialect
+from combust.edge.tables.rows import last_row_end, quotes_are_regular, split_rows
 
 BLOCK_BYTES = 8_000_000
 BLOCK_ROWS = 131_072
@@ -50,13 +52,20 @@ class TableSource:
         with pq.ParquetFile(self.path) as file:
             rows = max(file.metadata.num_rows, 1)
             done = 0
-            for batch in file.iter_batches(batch_size=BLOCK_ROWS):
+            batches = file.iter_batches(batch_size=BLOCK_ROWS)
+            while (batch := self._next_batch(batches)) is not None:
                 done += batch.num_rows
                 yield Block(pa.Table.from_batches([batch]), {}, 0, int(self.size * done / rows))
 
+    def _next_batch(self, batches: Iterator[Any]) -> Any:
+        try:
+            return next(batches, None)
+        except (pa.ArrowException, OSError) as error:
+            raise _bad_parquet(self.path, error) from error
+
     def _csv_blocks(self, dialect: Dialect) -> Iterator[Block]:
         done = dialect.start
-        for raw in _whole_rows(self.path, dialect.start):
+        for raw in _whole_rows(self.path, dialect):
             done += len(raw)
             table, ragged, blank = _parse(raw, dialect)
             yield Block(table, ragged, blank, done)
@@ -73,33 +82,44 @@ def open_table(path: str | Path) -> TableSource:
     path = Path(path)
     try:
         size = path.stat().st_size
+        if not path.is_file() and not path.is_dir():
+            why = "is no file on disk, and the table is read in two passes"
+            raise CombustError(Fault("file", str(path), "format", why=why, hint="Save it as a file first."))
         with path.open("rb") as file:
             magic = file.read(4)
-    except OSError as error:
+    except (OSError, ValueError) as error:
         hint = "Check path and permissions."
-        why = f"cannot be read ({error.strerror})"
+        why = f"cannot be read ({getattr(error, 'strerror', None) or error})"
         raise CombustError(Fault("file", str(path), "missing", why=why, hint=hint)) from error
     if magic == b"PAR1":
         try:
             names = tuple(pq.read_schema(path).names)
         except (pa.ArrowException, OSError) as error:
-            why = f"is no readable Parquet file ({shorten(error, 100)})"
-            raise CombustError(Fault("file", str(path), "format", why=why, hint="Write it again.")) from error
+            raise _bad_parquet(path, error) from error
         return TableSource(path, names, ".", size, True)
     dialect = read_dialect(path)
     return TableSource(path, dialect.header, dialect.decimal, size, False, dialect)
 
 
-def _whole_rows(path: Path, start: int) -> Iterator[bytes]:
-    """Yield blocks of bytes that end at a line break outside quotes."""
+def _bad_parquet(path: Path, error: Exception) -> CombustError:
+    why = f"is no readable Parquet file ({shorten(error, 100)})"
+    return CombustError(Fault("file", str(path), "format", why=why, hint="Write it again."))
+
+
+def _whole_rows(path: Path, dialect: Dialect) -> Iterator[bytes]:
+    """Yield blocks of bytes that end where a row ends."""
     rest = b""
     with path.open("rb") as file:
-        file.seek(start)
+        file.seek(dialect.start)
         while chunk := file.read(BLOCK_BYTES):
-            data = rest + chunk
-            cut = _last_row_end(data)
+            data = rest + (chunk.replace(b"\r", b"\n") if dialect.returns_only else chunk)
+            cut = last_row_end(data, dialect.delimiter)
             if cut == 0 and len(data) > MAX_ROW_BYTES:
-                cut = data.rfind(b"\n") + 1 or len(data)  # an open quote: the ragged-row path sorts it out
+                cut = data.find(b"\n") + 1  # an open quote: its line goes by itself and is refused
+                if cut == 0:
+                    why = f"holds a line longer than {MAX_ROW_BYTES // 1_000_000} MB"
+                    hint = "Is this the right file?"
+                    raise CombustError(Fault("file", str(path), "too_large", why=why, hint=hint))
             if cut:
                 yield data[:cut]
             rest = data[cut:]
@@ -107,90 +127,81 @@ def _whole_rows(path: Path, start: int) -> Iterator[bytes]:
         yield rest
 
 
-def _last_row_end(data: bytes) -> int:
-    cut = data.rfind(b"\n") + 1
-    if b'"' not in data:
-        return cut
-    while cut and data.count(b'"', 0, cut) % 2:
-        cut = data.rfind(b"\n", 0, cut - 1) + 1
-    return cut
-
-
 def _parse(raw: bytes, dialect: Dialect) -> tuple[Any, dict[int, str], int]:
     """Return (table of text columns, row -> what is wrong with its shape, blank lines)."""
-    names = list(dialect.header)
-    lines = raw.count(b"\n") + (not raw.endswith(b"\n"))
+    quoted = b'"' in raw
+    lone_returns = raw.count(b"\r") != raw.count(b"\r\n") if b"\r" in raw else False
+    if lone_returns or (quoted and not quotes_are_regular(raw, dialect.delimiter)):
+        return _parse_slowly(raw, dialect)
+    names = [str(index) for index in range(len(dialect.header))]
     try:
         table = pa_csv.read_csv(
             io.BytesIO(raw),
             read_options=pa_csv.ReadOptions(
-                column_names=_unique(names),
-                encoding=dialect.encoding,
-                block_size=max(len(raw) + 1, 1024),
-                use_threads=True,
+                column_names=names, encoding=dialect.encoding, block_size=max(len(raw) + 1, 1024), use_threads=True
             ),
-            parse_options=pa_csv.ParseOptions(delimiter=dialect.delimiter, newlines_in_values=b'"' in raw),
+            parse_options=pa_csv.ParseOptions(delimiter=dialect.delimiter, newlines_in_values=quoted),
             convert_options=pa_csv.ConvertOptions(
-                column_types=dict.fromkeys(_unique(names), pa.string()), strings_can_be_null=True, null_values=[""]
+                column_types=dict.fromkeys(names, pa.string()), strings_can_be_null=True, null_values=[""]
             ),
         )
     except (pa.ArrowException, UnicodeDecodeError):
         return _parse_slowly(raw, dialect)
-    blank = lines - table.num_rows if b'"' not in raw else 0
-    table = table.rename_columns(names)
-    if b'"' in raw or not _may_hold_empty_rows(raw, dialect):
-        return table, {}, max(blank, 0)
-    kept = _not_empty(table)
-    return table.filter(kept), {}, max(blank, 0) + table.num_rows - int(kept.sum().as_py() or 0)
+    table = table.rename_columns(list(dialect.header))
+    lines = raw.count(b"\n") + (not raw.endswith(b"\n"))
+    inside = sum(_line_breaks(column) for column in table.columns) if quoted else 0
+    blank = lines - inside - table.num_rows
+    empty = _empty_rows(table)
+    if len(empty) == 0:
+        return table, {}, blank
+    kept = np.ones(table.num_rows, dtype=bool)
+    kept[empty] = False
+    return table.filter(pa.array(kept)), {}, blank + len(empty)
 
 
-def _may_hold_empty_rows(raw: bytes, dialect: Dialect) -> bool:
-    empty = dialect.delimiter.encode() * (len(dialect.header) - 1)
-    return (b"\n" + empty + b"\n") in raw or (b"\n" + empty + b"\r") in raw or raw.startswith(empty)
+def _line_breaks(column: Any) -> int:
+    return int(pc.sum(pc.count_substring(column, "\n")).as_py() or 0)
 
 
-def _not_empty(table: Any) -> Any:
-    import pyarrow.compute as pc
-
-    filled = pc.is_valid(table.column(0))
-    for column in table.columns[1:]:
-        filled = pc.or_(filled, pc.is_valid(column))
-    return filled
-
-
-def _unique(names: list[str]) -> list[str]:
-    """Return names that differ, for empty headings of a spreadsheet's spare columns."""
-    return [name if name and names.count(name) == 1 else f"{name}#{index}" for index, name in enumerate(names)]
+def _empty_rows(table: Any) -> Any:
+    """Return the numbers of the rows without any text; most tables are done after their first column."""
+    rows = np.arange(table.num_rows)
+    for column in table.columns:
+        if len(rows) == 0:
+            break
+        some = column if len(rows) == table.num_rows else column.take(pa.array(rows))
+        blank = pc.equal(pc.fill_null(pc.utf8_trim_whitespace(some), ""), "")
+        rows = rows[blank.to_numpy(zero_copy_only=False)]
+    return rows
 
 
 def _parse_slowly(raw: bytes, dialect: Dialect) -> tuple[Any, dict[int, str], int]:
     """Parse row by row, padding what is short and telling what is long; used where a block has such rows."""
     width = len(dialect.header)
-    text = raw.decode(dialect.encoding, errors="replace").replace("\0", "")
-    columns: list[list[str | None]] = [[] for _ in range(width)]
+    rows: list[list[str | None]] = []
     ragged: dict[int, str] = {}
-    blank = row_number = 0
-    for row in _rows(text, dialect.delimiter):
+    blank = 0
+    for row, quotes, _ in split_rows(decode(raw, dialect.encoding), dialect.delimiter):
         if not any(cell.strip() for cell in row):
             blank += 1
             continue
-        if len(row) != width and any(cell.strip() for cell in row[width:]):
-            ragged[row_number] = f"the row has {len(row)} cells, the heading {width}: cells have slipped"
-        elif len(row) < width:
-            ragged[row_number] = f"the row has only {len(row)} cells, the heading {width}: it is cut short"
-        for column, cell in zip(columns, [*row[:width], *[""] * (width - len(row))], strict=True):
-            column.append(cell or None)
-        row_number += 1
-    arrays = [pa.array(column, pa.string()) for column in columns]
+        told = _shape_fault(row, width, quotes)
+        if told:
+            ragged[len(rows)] = told
+        rows.append([cell or None for cell in [*row[:width], *[""] * (width - len(row))]])
+    arrays = [pa.array([row[position] for row in rows], pa.string()) for position in range(width)]
     return pa.Table.from_arrays(arrays, names=list(dialect.header)), ragged, blank
 
 
-def _rows(text: str, delimiter: str) -> Iterator[list[str]]:
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter)
-    while True:
-        try:
-            yield next(reader)
-        except StopIteration:
-            return
-        except csv.Error as error:
-            yield [f"unreadable row: {error}"]
+def _shape_fault(row: list[str], width: int, quotes: str) -> str:
+    """Return what is wrong with the shape of a row in words, or nothing."""
+    beyond = [cell for cell in row[width:] if cell.strip()]
+    if quotes != "good":
+        told = "a quote in the row is not closed where its cell ends"
+    elif beyond:
+        told = f"the row has {len(row)} cells, the heading {width}: cells have slipped"
+    elif len(row) < width:
+        told = f"the row has only {len(row)} cells, the heading {width}: it is cut short"
+    else:
+        return ""
+    return told + (f" (beyond the heading: {shorten(' | '.join(beyond), 200)})" if beyond else "")

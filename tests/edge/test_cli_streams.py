@@ -1,0 +1,93 @@
+"""How the commands speak to any terminal, locale and pipe, and that every example of a help text runs."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from combust.edge.cli.main import COMMANDS
+from tests.edge.runs import ROOT, call, spawn
+
+GOOD = ("reading", "--fuel", "diesel_b7", "--o2-dry", "8.2", "--co-dry", "150", "--location", "outdoors")
+WARM = ("--flue-temp", "300", "--intake-temp", "20")
+
+
+@pytest.mark.parametrize("encoding", ["ascii", "cp1252", "iso8859-15", "utf-8", "cp437"])
+@pytest.mark.parametrize("form", [(), ("--json",)])
+def test_any_terminal_can_show_it(encoding: str, form: tuple[str, ...]) -> None:
+    run = spawn(*GOOD, *WARM, "--note", "снег – ℃", *form, env={"PYTHONIOENCODING": encoding})
+    assert run.code == 0, run.err[-500:]
+    if form:
+        assert json.loads(run.out)["air_ratio"] == pytest.approx(1.6, abs=0.01)
+
+
+@pytest.mark.parametrize("locale", ["C", "POSIX", "C.UTF-8", "tr_TR.UTF-8", "de_DE", "nonsense"])
+def test_no_locale_changes_the_answer(locale: str) -> None:
+    run = spawn(*GOOD, "--json", env={"LC_ALL": locale, "LANG": locale})
+    assert run.code == 0
+    assert run.json["air_ratio"] == call(*GOOD, "--json").json["air_ratio"]
+
+
+def test_bytes_that_are_no_text_are_no_traceback() -> None:
+    for form in ((), ("--json",)):
+        run = spawn(*GOOD, "--note", b"\xff\xfe", *form)
+        assert run.code == 0, run.err
+    assert spawn(*GOOD, "--fuel", b"\xff").code == 3
+
+
+def test_a_closed_pipe_is_no_traceback() -> None:
+    command = [sys.executable, "-m", "combust", *GOOD, "--json"]
+    process = subprocess.Popen(
+        command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, cwd=ROOT, env={**os.environ, "PYTHONPATH": str(ROOT)}
+    )
+    assert process.stdout is not None
+    process.stdout.close()
+    assert process.stderr is not None
+    told = process.stderr.read().decode()
+    process.stderr.close()
+    process.wait(timeout=60)
+    assert "Traceback" not in told
+
+
+def test_a_steering_text_cannot_reach_the_terminal() -> None:
+    run = call("reading", "--fuel", "\x1b[2J" + "x" * 5000, "--o2-dry", "8")
+    assert run.code == 3
+    assert "\x1b[2J" not in run.err
+    assert len(run.err) < 2000
+
+
+def examples_of(command: str) -> list[list[str]]:
+    """Return every example line of a command's help as arguments."""
+    text = call(command, "--help").out
+    lines = [line.strip() for line in text.splitlines() if re.match(r"^\s+combust \w", line)]
+    assert lines, f"{command} shows no example"
+    return [line.split()[1:] for line in lines]
+
+
+def test_the_examples_of_the_help_run(tmp_path: Path) -> None:
+    (tmp_path / "data").symlink_to(ROOT / "data")
+    for command in COMMANDS:
+        for example in examples_of(command):
+            run = spawn(*example, cwd=tmp_path)
+            assert run.code == 0, (example, run.err)
+            assert "Traceback" not in run.err
+    top = [re.sub(r"^.*?combust ", "", line) for line in call("--help").out.splitlines() if " combust " in line]
+    assert top
+    runnable = [line.split() for line in top if "IN.csv" not in line and not line.startswith("Usage")]
+    for example in runnable:
+        if example[0] in ("reading", "demo"):
+            assert spawn(*example, cwd=tmp_path).code == 0, example
+
+
+def test_first_help_lines_are_short_and_imperative() -> None:
+    for command in COMMANDS:
+        text = call(command, "--help").out
+        first = next(line.strip() for line in text.splitlines()[1:] if line.strip())
+        assert len(first) < 72
+        assert not first.split()[0].endswith("s"), first
