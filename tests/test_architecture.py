@@ -22,6 +22,8 @@ FLOORS = ("data", "kernel", "domain", "application", "edge")
 OUTSIDE: dict[str, set[str]] = {"data": set(), "kernel": {"numpy"}, "domain": {"numpy"}, "application": {"numpy"}}
 # scipy at run time only inside the planner's optimiser, imported there (libraries.md).
 OUTSIDE["application"] |= {"scipy"}
+# cantera only in the flame chemistry of the lessons, imported when it is asked for.
+OUTSIDE["application"] |= {"cantera"}
 HEAVY = ("pandas", "matplotlib", "jinja2", "cantera", "pyarrow", "scipy", "click", "dask")
 SOURCES = sorted(ROOT.rglob("*.py"))
 
