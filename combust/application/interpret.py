@@ -91,7 +91,7 @@ def _interpret_block(columns: Columns, instrument: InstrumentClass) -> Interpret
         found = judge.stop_conditions(columns, gas["o2"], gas["co"])
         found |= judge.instrument_findings(columns)
         gas |= ratio | {
-            "co_air_free": result["co_air_free_ppm"],
+            "co_air_free": judge.air_free_at_least(gas["co"], gas["o2"]),
             "flue_temp": columns.number("flue_temp_c"),
             "intake_given": columns.number("intake_temp_c"),
             "dew_point": result["water_dew_point_c"],

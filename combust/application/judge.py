@@ -11,12 +11,17 @@ from combust.domain.limits import finding_kinds, limit
 from combust.kernel.carbon_monoxide import co_air_free
 
 
+def air_free_at_least(co: Any, o2: Any) -> Any:
+    """Return the air-free CO that can be stood for [ppm]: O2 nearer to air than 20.5 % counts as 20.5 %."""
+    return co_air_free(co, np.minimum(o2, limit("o2_no_lambda")))
+
+
 def stop_conditions(columns: Columns, o2: Any, co: Any) -> dict[str, Any]:
     """Return code -> where, for every stop condition. A missing number never stops and never clears a stop."""
     not_passed = ~np.asarray(columns.chosen("probe_leak_test", "pass"))
     inside, outside = columns.number("cab_co_in_ppm"), columns.number("cab_co_out_ppm")
     with np.errstate(divide="ignore", invalid="ignore"):
-        air_free = np.where(np.asarray(o2) < limit("o2_no_lambda"), co_air_free(co, o2), np.nan)
+        air_free = air_free_at_least(co, o2)
     # A formula, a blend or a user's own fuel is not known to be gasoline: the stop stands.
     other = np.array([fuel.family != "gasoline" for fuel in columns.fuels])
     not_gasoline = other[0] if columns.fuel_index is None else other[columns.fuel_index]

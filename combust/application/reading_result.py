@@ -211,7 +211,7 @@ def stop_findings(values: Mapping[str, Any]) -> tuple[Finding, ...]:
     burnt = shipped_fuels().get(str(name), fuel_by_name(DEFAULT_FUEL))
     done = interpret_columns(columns_of_reading(values, burnt), instrument_class())
     fields = _Fields({key: column[0] for key, column in done.values.items()})
-    fields |= {"co_dry_ppm": _co_at_least(done, values)}
+    fields |= {"co_dry_ppm": _co_at_least(done, values), "co_air_free_ppm": done.details["co_air_free"][0]}
     fields |= {key: value for key, value in values.items() if isinstance(value, float)}
     kinds = finding_kinds()
     hit = [kinds[code] for code in codes_of(int(done.mask[0])) if kinds[code].severity == "stop"]
@@ -291,7 +291,7 @@ def _sentences(reading: Reading, burnt: Fuel, done: Interpretation, value: dict[
         hint += " Another fuel moves it either way; an air leak never shows here."
     fields = _Fields({key: number for key, number in value.items() if number is not None})
     fields |= {name: done.details[key][0] for key, name in DRY_GASES.items()}
-    fields |= {"co_dry_ppm": _co_at_least(done, reading)}
+    fields |= {"co_dry_ppm": _co_at_least(done, reading), "co_air_free_ppm": done.details["co_air_free"][0]}
     fields |= {key: number for key, number in reading.items() if isinstance(number, float)}
     analyser = float(np.asarray(done.details["analyser_co2_maximum"]).reshape(-1)[0])
     fields |= {

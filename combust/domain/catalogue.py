@@ -134,6 +134,12 @@ def _fuels_of(table: Mapping[str, Any], origin: str, known: Mapping[str, Fuel]) 
             found[name] = _mixture_of(name, row, {**known, **found})
         except CombustError as error:
             faults.extend(error.faults)
+    if known:  # a user's file; the aliases of the shipped one are looked up by name
+        for alias, target in dict(table.get("alias", {})).items():
+            try:
+                found[alias] = replace(fuel(target, catalogue=found), asked_as=alias)
+            except CombustError as error:
+                faults.extend(error.faults)
     if not found and not faults:
         faults.append(
             Fault("fuels file", origin, "missing", why="holds no [fuel.NAME] and no [mixture.NAME]", hint="Add one.")

@@ -63,7 +63,10 @@ def air_ratio_from_co2(
     air: DryAir = DRY_AIR,
     water_gas: float = WATER_GAS_CONSTANT,
 ) -> Any:
-    """Return lambda from CO2, with the CO and HC that came with it, on the lean side [-]."""
+    """Return lambda from CO2, with the CO and HC that came with it [-].
+
+    Without CO the lean side is assumed: a CO2 below the maximum has a rich twin.
+    """
     co2, co, hc = co2_dry_pct * PCT, co_dry_ppm * PPM, hc_dry_ppm * PPM
     nu = stoichiometric_oxygen(fuel)
     surplus = 1.0 + fuel.n_c / 2.0 + fuel.s_c - nu

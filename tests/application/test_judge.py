@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from combust.application.columns import Columns
 from combust.application.interpret import RESULT_KEYS, interpret_columns
 from combust.application.judge import codes_of
+from combust.application.reading_result import interpret
 from combust.data.vocabulary import input_keys, quantities
 from combust.domain.catalogue import fuel
 from combust.domain.instrument import instrument_class
@@ -272,3 +273,18 @@ def test_any_numbers_inside_their_bands_are_interpreted(values: dict[str, float]
     assert "location_unknown" in found.stops
     assert not any(math.isinf(value) for value in found.values.values())
     assert math.isnan(found["air_ratio"]) == math.isnan(found["air_ratio_u"])
+
+
+@pytest.mark.practice
+def test_a_sample_that_is_nearly_air_does_not_hide_its_co() -> None:
+    """Common practice, no source: 300 ppm CO in almost pure air is a strongly diluted, very dirty exhaust gas.
+
+    By hand, O2 counted as 20.5 %: 300 * 20.946 / (20.946 - 20.5) = 14 089 ppm air-free. 20 ppm give 939: no stop.
+    """
+    dirty = interpret({"o2_dry_pct": 20.8, "co_dry_ppm": 300, "location": "outdoors"})
+    assert [finding.code for finding in dirty.stops] == ["exhaust_co_air_free_high"]
+    assert "14089 ppm" in dirty.stops[0].text
+    clean = interpret({"o2_dry_pct": 20.8, "co_dry_ppm": 20, "location": "outdoors"})
+    assert not clean.stops
+    tested = interpret({"o2_dry_pct": 20.8, "co_dry_ppm": 300, "location": "outdoors", "probe_leak_test": "pass"})
+    assert not tested.stops

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import re
+import shlex
 import subprocess
 import sys
 from pathlib import Path
@@ -64,10 +65,10 @@ def test_a_steering_text_cannot_reach_the_terminal() -> None:
 
 def examples_of(command: str) -> list[list[str]]:
     """Return every example line of a command's help as arguments."""
-    text = call(command, "--help").out
+    text = re.sub(r"\\\n\s*", "", call(command, "--help").out)  # a line may go on behind a backslash
     lines = [line.strip() for line in text.splitlines() if re.match(r"^\s+combust \w", line)]
     assert lines, f"{command} shows no example"
-    return [line.split()[1:] for line in lines]
+    return [shlex.split(line)[1:] for line in lines]
 
 
 def test_the_examples_of_the_help_run(tmp_path: Path) -> None:
