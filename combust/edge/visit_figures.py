@@ -2,8 +2,13 @@
 
 from __future__ import annotations
 
+import datetime
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
+from combust.application.history import HeaterHistory
+from combust.application.history_points import DAYS_PER_YEAR
 from combust.application.start import StartTimeline
 from combust.edge.figures import INK, LINE, MARK, STYLE
 
@@ -76,3 +81,59 @@ def _bars(plot: Any, phase: Any, cut_at_s: float | None) -> None:
         if stop < phase.end_s:
             plot.broken_barh([(stop, phase.end_s - stop)], (lane - 0.3, 0.6), facecolor="none", edgecolor=colour,
                              linestyle="--")  # fmt: skip
+
+
+def draw_history(found: HeaterHistory) -> Figure:
+    """Draw a heater's lambda at reference air over the winters: visits, line with 95 % band, limit, crossing dates.
+
+    Parameters
+    ----------
+    found : HeaterHistory
+
+    Returns
+    -------
+    matplotlib Figure
+        Its label is the alt text.
+    """
+    import matplotlib as mpl
+    from matplotlib.figure import Figure
+
+    with mpl.rc_context(STYLE):
+        figure = Figure(figsize=(7.2, 4.2), layout="constrained")
+        plot = figure.add_subplot()
+        for after, marker, label in ((False, "o", "visit"), (True, "s", "after work")):
+            some = [point for point in found.points if point.after == after]
+            if some:
+                days: Any = [point.date for point in some]
+                ratios = [point.air_ratio for point in some]
+                bars = [2 * point.air_ratio * point.relative_u for point in some]
+                plot.errorbar(days, ratios, yerr=bars, fmt=marker, color=INK, capsize=3,
+                              label=f"{label}, ± 95 %")  # fmt: skip
+        _history_line(plot, found)
+        if found.limit is not None:
+            plot.axhline(found.limit, color=MARK, linestyle="--", label=f"lowest lambda {found.limit:.2f}")
+        plot.set(xlabel="date of the visit", ylabel="lambda (air ratio) at reference air")
+        verdict = "drifts towards rich" if found.drifts else "no drift found so far"
+        plot.set_title(f"{found.heater_id or 'heater'}, stage {found.stage}: {verdict}", loc="left", fontsize=9)
+        plot.legend(frameon=False, loc="lower left")
+        figure.autofmt_xdate()
+    figure.set_label(f"Lambda at reference air over {len(found.points)} visits of {found.heater_id}: {verdict}.")
+    return figure
+
+
+def _history_line(plot: Any, found: HeaterHistory) -> None:
+    """Draw the line of the present segment with its band, a year ahead."""
+    trend = found.trend
+    if trend is None or not np.isfinite(trend.slope):
+        return
+    last = found.points[-1]
+    first = next(point for point in found.points if point.segment == last.segment)
+    days = np.linspace((first.date - last.date).days, 366, 60)
+    years = days / DAYS_PER_YEAR
+    line = trend.level + trend.slope * years
+    u = np.sqrt(trend.variance_level + 2 * years * trend.covariance + years**2 * trend.variance_slope)
+    dates = [last.date + datetime.timedelta(days=float(day)) for day in days]
+    plot.plot(dates, np.exp(line), color=LINE, label="line")
+    plot.fill_between(
+        dates, np.exp(line - 2 * u), np.exp(line + 2 * u), color=LINE, alpha=0.15, label="95 % of the line"
+    )
