@@ -15,7 +15,7 @@ endif
 demo: $(VENV)/.base
 	$(BIN)/combust demo --out output/demo
 
-test: $(VENV)/.test browser
+test: browser $(VENV)/.test
 	$(BIN)/ruff check .
 	$(BIN)/ruff format --check .
 	$(BIN)/mypy
