@@ -77,6 +77,7 @@ def _bath_tub(plot: Any, air_ratio: float) -> str:
     plot.axvspan(lost, 3.0, color=INK, alpha=0.08)
     plot.annotate("no flame\nin 10 ms", (lost, 3e4), xytext=(6, 0), textcoords="offset points", fontsize=8)
     plot.set(ylabel="CO, dry (ppm)", ylim=(0.02, 3e5))
+    plot.minorticks_off()  # the small ticks of a log axis cost half of the drawing time
     title(plot, "Too little air and too much air both make CO: the shape, not the ppm of a heater")
     legend(plot, loc="lower left")
     if not behind["air_ratio"].min() <= air_ratio <= behind["air_ratio"].max():

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib.util
 import os
+import signal
 import subprocess
 import sys
 from pathlib import Path
@@ -40,9 +41,24 @@ def command(name: str, port: int, folder: str | None, no_browser: bool) -> None:
     """
     click.echo(f"http://{LOOPBACK}:{port}/ (this machine only; Ctrl-C ends it)", err=True)
     arguments, environment = server(find_notebook(PAGES[name], folder), port, browser=not no_browser)
-    done = subprocess.run(arguments, env=environment, check=False)
-    if done.returncode not in (0, -2, 130):
-        raise click.ClickException(f"the page server ended with code {done.returncode}; is port {port} in use?")
+    code = serve(arguments, environment)
+    if code:
+        raise click.ClickException(f"the page server ended with code {code}; is port {port} in use?")
+
+
+def serve(arguments: list[str], environment: dict[str, str], *, grace_s: float = 10.0) -> int:
+    """Run the page server until it ends or Ctrl-C is pressed; it is given time to end its kernels. Return its code."""
+    process = subprocess.Popen(arguments, env=environment)
+    try:
+        return process.wait()
+    except KeyboardInterrupt:
+        try:
+            # On a terminal the server has had the same Ctrl-C; elsewhere it has to be told.
+            process.wait(1.0)
+        except subprocess.TimeoutExpired:
+            process.send_signal(signal.SIGINT)
+            process.wait(grace_s)
+        return 0
 
 
 def server(notebook: Path, port: int, *, browser: bool) -> tuple[list[str], dict[str, str]]:
