@@ -30,6 +30,8 @@ _PUBLIC = {
     "history": ("combust.edge.history", "history"),
     "interpret": ("combust.application.reading_result", "interpret"),
     "interpret_table": ("combust.edge.tables.readings", "interpret_table"),
+    "plan_fleet": ("combust.application.fleet.plan", "plan_fleet"),
+    "site_effect": ("combust.application.site_effect", "site_effect"),
     "load_fuels": ("combust.domain.catalogue", "load_fuels"),
     "start_timeline": ("combust.application.start", "start_timeline"),
     "misconception_cards": ("combust.application.lessons.cards", "misconception_cards"),

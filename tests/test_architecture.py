@@ -24,6 +24,8 @@ OUTSIDE: dict[str, set[str]] = {"data": set(), "kernel": {"numpy"}, "domain": {"
 OUTSIDE["application"] |= {"scipy"}
 # cantera only in the flame chemistry of the lessons, imported when it is asked for.
 OUTSIDE["application"] |= {"cantera"}
+# plan_fleet and the derating table take and give pandas frames (contract, section 8); imported there only.
+OUTSIDE["application"] |= {"pandas"}
 HEAVY = ("pandas", "matplotlib", "jinja2", "cantera", "pyarrow", "scipy", "click", "dask")
 SOURCES = sorted(ROOT.rglob("*.py"))
 

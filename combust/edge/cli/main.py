@@ -20,6 +20,8 @@ COMMANDS = {
     "readings": ("combust.edge.cli.readings", "Interpret a table of readings, CSV or Parquet."),
     "profile": ("combust.edge.cli.profile", "Write a commented heater profile, or check one."),
     "duct": ("combust.edge.cli.duct", "Work out the loss of a duct, and what a change of it does."),
+    "site": ("combust.edge.cli.site", "Tell what the air at a site does to a heater."),
+    "fleet": ("combust.edge.cli.fleet", "Plan a fleet: heaters, sites and routes."),
     "fuel": ("combust.edge.cli.fuel", "List the fuels, or show one with its sources."),
     "start": ("combust.edge.cli.start", "Show a start with its times, fuel and the earliest restart."),
     "supply": ("combust.edge.cli.supply", "Tell the voltage at the heater and which cut-out acts first."),

@@ -1,0 +1,261 @@
+"""A vehicle's nights at its site: lambda, heat, cab, fuel and battery, one row a vehicle, all columns at once."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from combust.application.fleet.policy import Policy
+from combust.application.fleet.tables import night_temperatures
+from combust.application.fleet.types import Fleet
+from combust.kernel import air, cab
+from combust.kernel.altitude import Derated, blower_trim_to_keep, derate, fuel_density_ratio, fuel_trim_to_keep
+from combust.kernel.flue_gas import flue_gas_moles
+
+ACCOUNTS = ("air_ratio", "air_ratio_with_fuel_density", "air_ratio_full")
+QUANTILES = np.linspace(0.0, 1.0, 21)
+
+
+def nights_frame(vehicles: pd.DataFrame, sites: pd.DataFrame, at: Any, fleet: Fleet, policy: Policy) -> pd.DataFrame:
+    """Return one row a vehicle with everything its nights need.
+
+    Parameters
+    ----------
+    vehicles : DataFrame
+        Valid vehicles, cleaned.
+    sites : DataFrame
+        Valid sites, cleaned.
+    at : array of int
+        Row of ``sites`` for each vehicle.
+    fleet : Fleet
+        Heater types and the type of each vehicle.
+    """
+    here = sites.iloc[at].reset_index(drop=True)
+    vehicles = vehicles.reset_index(drop=True)
+    height = here["altitude_m"].to_numpy(dtype=float)
+    pressure = station_pressure(here)
+    cold, mild = here["design_temp_c"].to_numpy(dtype=float), here["mildest_use_temp_c"].to_numpy(dtype=float)
+    frame = pd.DataFrame(
+        {
+            "vehicle_id": vehicles["vehicle_id"],
+            "group": vehicles["group"].where(vehicles["group"] != "", "all"),
+            "heater": [fleet.types[code].name for code in fleet.index],
+            "site_id": here["site_id"],
+            "route_id": vehicles["route_id"],
+            "compensation": vehicles["compensation"].where(vehicles["compensation"] != "", "none"),
+            "altitude_m": height,
+            "pressure_hpa": pressure,
+            "design_temp_c": cold,
+            "mildest_use_temp_c": mild,
+            "unit_altitude_limit_m": fleet.of("altitude_limit_m"),
+            "compensation_limit_m": vehicles["compensation_limit_m"],
+            "minimum_air_ratio": fleet.of("air_ratio_min"),
+            "base_air_ratio": fleet.base_air_ratio,
+            "cab_ua_w_per_k": vehicles["cab_ua_w_per_k"],
+            "ventilation_m3_per_h": vehicles["ventilation_m3_per_h"].fillna(0.0),
+        }
+    )
+    at_design, at_mild = fleet.derate(pressure, cold), fleet.derate(pressure, mild)
+    frame = frame.assign(**_lambdas(at_design, ""), **_lambdas(at_mild, "_mild"))
+    frame = frame.assign(**_gases(fleet, at_design), **_trims(frame, vehicles, fleet))
+    frame = frame.assign(**heat_columns(frame, vehicles, fleet, policy))
+    return frame.assign(**_season(frame, sites, at, fleet, policy), **_battery(frame, vehicles, here, fleet, policy))
+
+
+def station_pressure(sites: pd.DataFrame) -> Any:
+    """Return the station pressure of each site [hPa]: as given, else the standard atmosphere's."""
+    given = sites["pressure_hpa"].to_numpy(dtype=float)
+    return np.where(np.isnan(given), air.pressure_from_altitude(sites["altitude_m"].to_numpy(dtype=float)), given)
+
+
+def _lambdas(derated: Derated, suffix: str) -> dict[str, Any]:
+    return {f"{name}{suffix}": values for name, values in zip(Derated._fields, derated, strict=True)}
+
+
+def _gases(fleet: Fleet, derated: Derated) -> dict[str, Any]:
+    """Return the expected dry O2 and CO2 at the design night, by dry-air density alone and in full [vol %]."""
+    out: dict[str, Any] = {}
+    for suffix, lam in (("", derated.air_ratio), ("_full", derated.air_ratio_full)):
+        o2, co2 = np.full(len(lam), np.nan), np.full(len(lam), np.nan)
+        for code, one in enumerate(fleet.types):
+            rows = np.flatnonzero((fleet.index == code) & (lam >= 1.0))
+            moles = flue_gas_moles(one.base.fuel, lam[rows])
+            o2[rows], co2[rows] = 100.0 * moles.o2 / moles.dry, 100.0 * moles.co2 / moles.dry
+        out |= {f"o2_dry{suffix}_pct": o2, f"co2_dry{suffix}_pct": co2}
+    return out
+
+
+def _trims(frame: pd.DataFrame, vehicles: pd.DataFrame, fleet: Fleet) -> dict[str, Any]:
+    """Return the trims that keep the baseline's lambda, and the one that only keeps the minimum [%]."""
+    base, least = frame["base_air_ratio"].to_numpy(), frame["minimum_air_ratio"].to_numpy()
+    own = vehicles["blower_trim_max_pct"].to_numpy(dtype=float)
+    available = np.where(np.isnan(own), fleet.of("blower_trim_pct"), own)
+    pressure, cold = frame["pressure_hpa"].to_numpy(), frame["design_temp_c"].to_numpy()
+    lam = frame["air_ratio"].to_numpy()
+    fuel, speed = (fleet.trim_factor(hold, pressure, cold) for hold in ("fuel", "blower"))
+    least_fuel = fleet.trim_factor("fuel", pressure, cold, to_minimum=True)
+    out: dict[str, Any] = {
+        "fuel_trim_pct": fuel_trim_to_keep(lam, base),
+        "fuel_trim_full_pct": 100.0 * (np.minimum(fuel, 1.0) - 1.0),
+        "fuel_trim_to_minimum_pct": fuel_trim_to_keep(lam, np.minimum(least, base)),
+        "fuel_trim_to_minimum_full_pct": 100.0 * (np.minimum(least_fuel, 1.0) - 1.0),
+        "blower_trim_pct": blower_trim_to_keep(lam, base),
+        "blower_trim_full_pct": 100.0 * (np.maximum(speed, 1.0) - 1.0),
+    }
+    out["blower_trim_limit_pct"] = available
+    needed = out["blower_trim_full_pct"]
+    # Unknown limit: NaN compares False, so "possible" is only ever said where it is known.
+    out["blower_trim_possible"] = np.where(np.isnan(available), "unknown", np.where(needed <= available, "yes", "no"))
+    return out
+
+
+def heat_columns(frame: pd.DataFrame, vehicles: pd.DataFrame, fleet: Fleet, policy: Policy) -> dict[str, Any]:
+    """Return demand, heat with lambda kept, shortfall and cab temperature at the design night.
+
+    Heat follows the fuel: with the fuel trimmed it falls with the air; a blower or an automatic compensation holds it
+    as far as its speed reaches.
+    """
+    outdoor = frame["design_temp_c"].to_numpy()
+    target = vehicles["cab_target_c"].to_numpy(dtype=float)
+    target = np.where(np.isnan(target), policy["cab_target_c"], target)
+    density = air.air_density(frame["pressure_hpa"].to_numpy(), outdoor)
+    venting = frame["ventilation_m3_per_h"].to_numpy(dtype=float)
+    loss = cab.heat_loss_coefficient(vehicles["cab_ua_w_per_k"].to_numpy(dtype=float), venting, density)
+    demand = cab.heat_demand(loss, target, outdoor)
+    simple, full = kept_heat(frame, fleet, "air_ratio"), kept_heat(frame, fleet, "air_ratio_full")
+    return {
+        "cab_target_c": target,
+        "heat_loss_w_per_k": loss,
+        "nominal_heat_kw": fleet.of("useful_heat_kw"),
+        "heat_demand_kw": demand,
+        "useful_heat_kw": simple,
+        "useful_heat_full_kw": full,
+        "shortfall_kw": np.maximum(demand - simple, 0.0),
+        "shortfall_full_kw": np.maximum(demand - full, 0.0),
+        "cab_temp_reached_c": cab.cab_temperature_reached(loss, outdoor, simple, target),
+        "cab_temp_reached_full_c": cab.cab_temperature_reached(loss, outdoor, full, target),
+    }
+
+
+def kept_heat(frame: pd.DataFrame, fleet: Fleet, account: str, *, compensation: Any = None) -> Any:
+    """Return the useful heat with lambda kept, for the compensation of each row [kW].
+
+    ``account`` is ``air_ratio`` (dry-air density alone) or ``air_ratio_full``, with the trims of the same account.
+    """
+    nominal = fleet.of("useful_heat_kw")
+    fitted = frame["compensation"].to_numpy() if compensation is None else compensation
+    suffix = "" if account == "air_ratio" else "_full"
+    by_fuel = 1.0 + frame[f"fuel_trim{suffix}_pct"].to_numpy() / 100.0
+    limit = frame["blower_trim_limit_pct"].to_numpy()
+    # An automatic unit holds lambda by itself; a blower trim of unknown reach is not counted on.
+    reach = np.where(np.isnan(limit), np.where(fitted == "automatic", np.inf, 0.0), limit)
+    needed = 1.0 + frame[f"blower_trim{suffix}_pct"].to_numpy() / 100.0
+    by_blower = np.maximum(np.minimum((1.0 + reach / 100.0) / needed, 1.0), by_fuel)
+    share = np.where(np.isin(fitted, ("blower", "automatic")), by_blower, by_fuel)
+    if account == "air_ratio":
+        return nominal * share
+    return nominal * share * fuel_mass_ratio(frame["design_temp_c"].to_numpy(), fleet)
+
+
+def fuel_mass_ratio(temp: Any, fleet: Fleet) -> Any:
+    """Return the fuel mass of a stroke at a temperature over that at the baseline [-]."""
+    expansion = np.array([one.base.expansion_per_k for one in fleet.types])[fleet.index]
+    at_base = np.array([one.base.fuel_temp_c for one in fleet.types])[fleet.index]
+    return fuel_density_ratio(temp, at_base, expansion)
+
+
+def site_night_temps(sites: pd.DataFrame) -> list[Any]:
+    """Return the temperatures of each site's nights [°C].
+
+    Where no distribution was given: straight between design night (coldest), median and mildest, 21 even quantiles;
+    a missing median is taken as the middle.
+    """
+    nights = []
+    for row in sites.itertuples():
+        if row.night_temps_c:
+            nights.append(np.array(night_temperatures(str(row.night_temps_c))))
+            continue
+        cold, mild = float(row.design_temp_c), float(row.mildest_use_temp_c)
+        median = float(row.median_temp_c)
+        median = (cold + mild) / 2.0 if np.isnan(median) else min(max(median, cold), mild)
+        nights.append(np.interp(QUANTILES, [0.0, 0.5, 1.0], [cold, median, mild]))
+    return nights
+
+
+def _season(frame: pd.DataFrame, sites: pd.DataFrame, at: Any, fleet: Fleet, policy: Policy) -> dict[str, Any]:
+    """Return the season scan: lowest lambda, nights below the limits, fuel of a night and of the season.
+
+    The low stage is taken to fall by the same share as the full one: air density and fuel density act on both alike.
+    """
+    nights = site_night_temps(sites)
+    pressure = station_pressure(sites)
+    of_pair, pairs = pd.factorize(fleet.index * len(sites) + at)
+    lowest, warmest, below, low_service = (np.empty(len(pairs)) for _ in range(4))
+    for position, (code, site) in enumerate(np.stack(np.divmod(pairs, len(sites)), axis=1)):
+        one = fleet.types[code]
+        lam = derate(one.base.derating, pressure_hpa=pressure[site], temp_c=nights[site]).air_ratio_full
+        worst = int(np.argmin(lam))
+        lowest[position], warmest[position] = lam[worst], nights[site][worst]
+        below[position] = np.mean(lam < one.air_ratio_min)
+        low_service[position] = np.mean(lam < policy["service_air_ratio"])
+    count = sites["nights_per_season"].to_numpy(dtype=float)[at]
+    hours = sites["hours_per_night"].to_numpy(dtype=float)[at]
+    mean_gap = _mean_gap(frame["cab_target_c"].to_numpy(), nights, at)
+    per_kw = cab.fuel_volume(1.0, hours, fleet.of("efficiency"), fleet.of("heating_value_kwh_per_l"))
+    demand = frame["heat_demand_kw"].to_numpy()
+    season_demand = frame["heat_loss_w_per_k"].to_numpy() * mean_gap / 1000.0
+    return {
+        "air_ratio_full_season_lowest": lowest[of_pair],
+        "air_ratio_low_stage_lowest": fleet.of("low_air_ratio") * lowest[of_pair] / fleet.base_air_ratio,
+        "season_lowest_at_c": warmest[of_pair],
+        "nights_below_minimum": below[of_pair] * count,
+        "nights_below_service_air_ratio": low_service[of_pair] * count,
+        "fuel_l_per_night": per_kw * demand,
+        "fuel_l_per_season": per_kw * season_demand * count,
+        "fuel_l_per_season_all_design": per_kw * demand * count,
+    }
+
+
+def _mean_gap(target: Any, nights: list[Any], at: Any) -> Any:
+    """Return the mean of max(target - night, 0) over the nights of each vehicle's site [K]."""
+    of_target, targets = pd.factorize(target)
+    of_key, keys = pd.factorize(of_target * len(nights) + at)
+    pairs = np.stack(np.divmod(keys, len(nights)), axis=1)
+    gaps = np.array([np.maximum(targets[wanted] - nights[site], 0.0).mean() for wanted, site in pairs])
+    return gaps[of_key]
+
+
+def _battery(
+    frame: pd.DataFrame, vehicles: pd.DataFrame, here: pd.DataFrame, fleet: Fleet, policy: Policy
+) -> dict[str, Any]:
+    """Return the electric energy of a night, its share of the charge that is there in the cold, and the fuel's wax."""
+    hours = here["hours_per_night"].to_numpy(dtype=float)
+    energy = cab.battery_energy(
+        fleet.of("run_power_w"),
+        hours,
+        policy["starts_per_night"],
+        fleet.of("glow_power_w"),
+        fleet.of("glow_s"),
+        policy["cool_down_power_w"],
+        fleet.of("cool_down_s"),
+    )
+    cold = frame["design_temp_c"].to_numpy()
+    volts, charge = vehicles["battery_v"].to_numpy(dtype=float), vehicles["battery_ah"].to_numpy(dtype=float)
+    usable = cab.battery_usable_share(cold, policy["battery_usable_share_cold"])
+    with np.errstate(divide="ignore", invalid="ignore"):
+        amp_hours = energy / volts
+        share = amp_hours / (charge * usable)
+    verdict = np.where(np.isnan(share), "unknown", np.where(share > policy["battery_share_max"], "too_small", "enough"))
+    plugging = here["cold_filter_plugging_c"].to_numpy(dtype=float)
+    margin = policy["cold_filter_margin_k"]
+    wax = np.where(cold < plugging, "below", np.where(cold < plugging + margin, "marginal", "fits"))
+    return {
+        "battery_wh_per_night": energy,
+        "battery_ah_per_night": amp_hours,
+        "battery_share_of_usable": share,
+        "battery": verdict,
+        "cold_filter_plugging_c": plugging,
+        "fuel_grade": np.where(np.isnan(plugging), "unknown", wax),
+    }

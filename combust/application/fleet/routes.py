@@ -1,0 +1,72 @@
+"""Route profiles: how long a route lies above the unit's limit or below the minimum lambda, and what a pass means."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from combust.application.fleet.points import RouteSums, RouteUse
+from combust.application.fleet.types import Fleet
+
+COLUMNS = (
+    "route_id",
+    "heater",
+    "highest_m",
+    "lowest_m",
+    "minutes",
+    "minutes_above_limit",
+    "minutes_below_minimum",
+    "points",
+    "air_ratio_lowest",
+    "air_ratio_full_lowest",
+    "unit_altitude_limit_m",
+    "text",
+)
+
+
+def route_uses(frame: pd.DataFrame, fleet: Fleet) -> list[RouteUse]:
+    """Return every route and heater type of the planned vehicles, with what its points are judged by."""
+    used = frame[frame["route_id"] != ""]
+    columns = ["route_id", "heater", "altitude_m", "design_temp_c"]
+    by_name = {one.name: one for one in fleet.types}
+    uses = []
+    for (route, heater), part in used[columns].drop_duplicates().groupby(["route_id", "heater"], sort=False):
+        one = by_name[heater]
+        heights, temps = tuple(part["altitude_m"].tolist()), tuple(part["design_temp_c"].tolist())
+        uses.append(
+            RouteUse(str(route), heater, one.base.derating, one.altitude_limit_m, one.air_ratio_min, heights, temps)
+        )
+    return uses
+
+
+def routes_frame(sums: RouteSums, uses: list[RouteUse]) -> pd.DataFrame:
+    """Return one row a route and heater type that drives it; the minutes of a point last until the next point.
+
+    A point without a temperature has that of the design night of the nearest site in height, with the standard lapse.
+    """
+    rows: list[dict[str, Any]] = []
+    for use in uses:
+        values = sums.table.get((use.route_id, use.heater))
+        if values is None:
+            continue
+        row = {"route_id": use.route_id, "heater": use.heater, **dict(zip(COLUMNS[2:10], values, strict=True))}
+        row["unit_altitude_limit_m"] = use.limit_m
+        if np.isnan(use.limit_m):
+            row["minutes_above_limit"] = np.nan
+        rows.append({**row, "text": _text(row)})
+    return pd.DataFrame(rows, columns=list(COLUMNS))
+
+
+def _text(row: dict[str, Any]) -> str:
+    limit, above = row["unit_altitude_limit_m"], row["minutes_above_limit"]
+    if np.isnan(limit):
+        return "The unit's own altitude limit is not entered: the heater stays off on this route until it is."
+    if above > 0.0:
+        return (
+            f"{above:.0f} min above the unit's own limit of {limit:.0f} m (highest {row['highest_m']:.0f} m): "
+            "heater off there unless its document allows it. A pass alone calls for no compensation unit; the night's "
+            "site decides."
+        )
+    return f"Highest point {row['highest_m']:.0f} m, within the unit's own limit of {limit:.0f} m."

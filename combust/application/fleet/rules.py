@@ -1,0 +1,187 @@
+"""Who needs a compensation unit, by three counting rules, and the decision for each vehicle with reason and margin.
+
+The unit's own altitude limit decides. Lambda shows how much margin there is and why; it never permits anything.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from combust.application.fleet.nights import ACCOUNTS
+from combust.application.fleet.policy import Policy
+from combust.domain.limits import no_stop_text
+
+RULES = ("unit_limit", "design_night", "mildest_night")
+DECISIONS = {
+    "as_is": "runs as it is",
+    "watch": "within the unit's own limit, but lambda falls below the minimum",
+    "compensate": "needs a compensation unit its own document allows; heater off here until then",
+    "compensated": "compensation fitted, within the limit of its document",
+    "check_document": "limit with compensation is not entered: read the unit's document; heater off here until then",
+    "limit_missing": "the unit's own altitude limit is not entered: read its document; heater off here until then",
+    "barred": "above the limit of the unit even with its compensation: heater off here",
+}
+
+KEEP_OFF = ("compensate", "check_document", "limit_missing", "barred")
+
+
+def needed_by_air_ratio(air_ratio: Any, minimum: Any, borderline: float) -> Any:
+    """Return "yes", "borderline" or "no" for lambda against its minimum."""
+    gap = np.asarray(air_ratio) - np.asarray(minimum)
+    return np.where(np.abs(gap) <= borderline, "borderline", np.where(gap < 0.0, "yes", "no"))
+
+
+def rule_columns(frame: pd.DataFrame, policy: Policy) -> dict[str, Any]:
+    """Return the three counting rules of each vehicle: by the unit's limit, and by each lambda at two nights."""
+    limit = frame["unit_altitude_limit_m"].to_numpy()
+    height, minimum = frame["altitude_m"].to_numpy(), frame["minimum_air_ratio"].to_numpy()
+    out: dict[str, Any] = {
+        "needed_by_unit_limit": np.where(np.isnan(limit), "unknown", np.where(height > limit, "yes", "no"))
+    }
+    for account in ACCOUNTS:
+        short = account.removeprefix("air_ratio").strip("_") or "dry_air"
+        for night, suffix in (("design_night", ""), ("mildest_night", "_mild")):
+            lam = frame[account + suffix].to_numpy()
+            out[f"needed_by_{night}_{short}"] = needed_by_air_ratio(lam, minimum, policy["borderline_margin"])
+    return out
+
+
+def counts_frame(frame: pd.DataFrame) -> pd.DataFrame:
+    """Return how many vehicles need a unit by each rule and lambda, side by side."""
+    rows = []
+    for column in [name for name in frame.columns if name.startswith("needed_by_")]:
+        rule = next(name for name in RULES if column.removeprefix("needed_by_").startswith(name))
+        account = column.removeprefix(f"needed_by_{rule}").strip("_") or "-"
+        found = frame[column].value_counts()
+        row = {answer: int(found.get(answer, 0)) for answer in ("yes", "borderline", "no", "unknown")}
+        rows.append({"rule": rule, "air_ratio_by": account, **row, "vehicles": len(frame)})
+    return pd.DataFrame(rows)
+
+
+def decision_columns(frame: pd.DataFrame, policy: Policy) -> dict[str, Any]:
+    """Return decision, margins, what flips between the three lambdas, and what else is wrong, for each vehicle."""
+    height, limit = frame["altitude_m"].to_numpy(), frame["unit_altitude_limit_m"].to_numpy()
+    fitted = frame["compensation"].to_numpy() != "none"
+    fitted_limit = frame["compensation_limit_m"].to_numpy(dtype=float)
+    lowest = np.minimum(frame["air_ratio_full_season_lowest"].to_numpy(), frame["air_ratio_full"].to_numpy())
+    # What is fitted holds lambda at the baseline's; without it lambda follows the air.
+    lowest = np.where(fitted, frame["base_air_ratio"].to_numpy(), lowest)
+    margin = lowest - frame["minimum_air_ratio"].to_numpy()
+    above = height > limit
+    decision = np.select(
+        [
+            np.isnan(limit),
+            above & ~fitted,
+            above & fitted & np.isnan(fitted_limit),
+            above & fitted & (height > fitted_limit),
+            above & fitted,
+            ~fitted & (margin < 0.0),
+        ],
+        ["limit_missing", "compensate", "check_document", "barred", "compensated", "watch"],
+        default="as_is",
+    )
+    low_stage_holds = frame["air_ratio_low_stage_lowest"].to_numpy() >= frame["minimum_air_ratio"].to_numpy()
+    tolerance = policy["heat_short_tolerance_k"]
+    short = frame["cab_temp_reached_full_c"].to_numpy() < frame["cab_target_c"].to_numpy() - tolerance
+    return {
+        "decision": decision,
+        "margin_m": np.where(above & fitted & ~np.isnan(fitted_limit), fitted_limit, limit) - height,
+        "margin_air_ratio": margin,
+        "cap_at_low_stage": (decision == "watch") & low_stage_holds,
+        "heat_short": short,
+        "shorten_service": ~fitted & (frame["nights_below_service_air_ratio"].to_numpy() > policy["service_nights"]),
+        "flips_between_lambdas": _flips(frame),
+    }
+
+
+def _flips(frame: pd.DataFrame) -> Any:
+    """Return which of the two lambda rules answers differently by the three lambdas ("" = neither)."""
+    minimum = frame["minimum_air_ratio"].to_numpy()
+    parts = []
+    for night, suffix in (("design_night", ""), ("mildest_night", "_mild")):
+        fails = np.stack([frame[account + suffix].to_numpy() < minimum for account in ACCOUNTS])
+        parts.append(np.where(fails.any(axis=0) & ~fails.all(axis=0), night, ""))
+    return np.array([" ".join(filter(None, pair)) for pair in zip(*parts, strict=True)], dtype=object)
+
+
+def stays_off(frame: pd.DataFrame) -> Any:
+    """Return where the heater must stay off at its site as things stand."""
+    return frame["decision"].isin(KEEP_OFF).to_numpy(dtype=bool)
+
+
+def first_word(frame: pd.DataFrame) -> str:
+    """Return what a plan says before anything else: how many heaters stay off, or the only sentence allowed."""
+    count = int(stays_off(frame).sum())
+    if count == 0:
+        return no_stop_text()
+    return f"HEATER OFF for {count} of {len(frame)} vehicles where they stand now; the reason stands at each."
+
+
+REASON_COLUMNS = (
+    "decision",
+    "altitude_m",
+    "site_id",
+    "unit_altitude_limit_m",
+    "compensation",
+    "compensation_limit_m",
+    "base_air_ratio",
+    "minimum_air_ratio",
+    "air_ratio_full",
+    "air_ratio_full_season_lowest",
+    "season_lowest_at_c",
+    "margin_air_ratio",
+    "heat_short",
+    "cap_at_low_stage",
+    "air_ratio_low_stage_lowest",
+    "cab_temp_reached_full_c",
+    "cab_target_c",
+    "battery",
+    "battery_share_of_usable",
+    "fuel_grade",
+    "cold_filter_plugging_c",
+)
+
+
+def reasons(frame: pd.DataFrame) -> list[str]:
+    """Return one plain sentence for each vehicle: decision, why, and the margin.
+
+    Worked once for each different set of numbers as they are shown: a large fleet has few of them.
+    """
+    shown = frame[list(REASON_COLUMNS)].round({"cab_temp_reached_full_c": 1, "battery_share_of_usable": 2})
+    codes = shown.groupby(list(REASON_COLUMNS), sort=False, dropna=False).ngroup().to_numpy()
+    first = np.unique(codes, return_index=True)[1]
+    texts = [_reason(row) for row in frame.iloc[first].itertuples(index=False)]
+    return [texts[code] for code in codes.tolist()]
+
+
+def _reason(row: Any) -> str:
+    limit = row.unit_altitude_limit_m
+    place = f"{row.altitude_m:.0f} m at {row.site_id}"
+    if row.decision == "limit_missing":
+        text = f"{place}; the unit's own altitude limit is not entered"
+    elif row.decision in ("as_is", "watch"):
+        text = f"{place} is {limit - row.altitude_m:.0f} m below the unit's own limit of {limit:.0f} m"
+    else:
+        text = f"{place} is {row.altitude_m - limit:.0f} m above the unit's own limit of {limit:.0f} m"
+    if row.decision in ("compensated", "barred"):
+        text += f"; with its {row.compensation} compensation the limit is {row.compensation_limit_m:.0f} m"
+    if row.compensation != "none":
+        text += f"; lambda held at {row.base_air_ratio:.2f} by its {row.compensation} compensation; without it"
+    else:
+        text += ";"
+    text += (
+        f" full lambda {row.air_ratio_full:.2f} on the design night, lowest {row.air_ratio_full_season_lowest:.2f} at "
+        f"{row.season_lowest_at_c:.0f} °C, minimum {row.minimum_air_ratio:.2f} (margin {row.margin_air_ratio:+.2f})"
+    )
+    if row.cap_at_low_stage:
+        text += f"; cap it at the low stage on mild nights (lambda about {row.air_ratio_low_stage_lowest:.2f} there)"
+    if row.heat_short:
+        text += f"; with lambda kept the cab reaches {row.cab_temp_reached_full_c:.1f} of {row.cab_target_c:.0f} °C"
+    if row.battery == "too_small":
+        text += f"; a night takes {100 * row.battery_share_of_usable:.0f} % of the charge that is there in the cold"
+    if row.fuel_grade in ("below", "marginal"):
+        text += f"; fuel {row.fuel_grade} its cold-filter-plugging point of {row.cold_filter_plugging_c:.0f} °C"
+    return f"{DECISIONS[row.decision][0].upper()}{DECISIONS[row.decision][1:]}: {text}."

@@ -1,0 +1,177 @@
+"""Heater types of a fleet: profiles read once, as arrays that rows of vehicles index into."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from combust.application.altitude_base import AltitudeBase, altitude_base
+from combust.application.fleet.policy import Policy
+from combust.application.fleet.tables import Faults, constant
+from combust.data.errors import CombustError, Fault, shorten
+from combust.domain.heater import Heater
+from combust.kernel.altitude import Derated, derate
+
+
+@dataclass(frozen=True)
+class HeaterType:
+    """One profile as the plan uses it; ``source`` says where each number comes from."""
+
+    name: str
+    base: AltitudeBase
+    air_ratio_min: float
+    useful_heat_kw: float
+    efficiency: float
+    heating_value_kwh_per_l: float
+    run_power_w: float
+    glow_power_w: float
+    glow_s: float
+    cool_down_s: float
+    altitude_limit_m: float
+    blower_trim_pct: float
+    low_stage: str
+    low_air_ratio: float
+    origins: Mapping[str, str] = field(default_factory=dict)
+
+
+def heater_type(name: str, heater: Heater, policy: Policy) -> HeaterType:
+    """Return a heater profile as a type of the fleet.
+
+    Raises
+    ------
+    CombustError
+        No lambda, no useful heat or no fuel density in the profile.
+    """
+    base = altitude_base(heater)
+    if base.useful_heat_kw is None or base.fuel.density_kg_per_m3 is None:
+        raise CombustError(_lacks(name, base))
+    kwh_per_l = base.fuel.net_heating_value_mj_per_kg * base.fuel.density_kg_per_m3 / 3600.0
+    origins: dict[str, str] = {}
+
+    def pick(key: str, given: float | None, default: float) -> float:
+        origins[key] = "profile" if given is not None else f"policy: {policy.rows[key]['origin']}"
+        return default if given is None else given
+
+    efficiency = None if not base.fuel_l_per_h else base.useful_heat_kw / (base.fuel_l_per_h * kwh_per_l)
+    start = heater.start
+    glow_s = sum(start.preheat_s[:1]) + sum(start.attempt_s[:1]) if start and start.preheat_s else None
+    glow_w = heater.glow_a * heater.nominal_v if heater.glow_a and heater.nominal_v else None
+    speed = base.baseline.reading.get("blower_rpm") if base.baseline else None
+    speed = speed or (base.stage.blower_rpm if base.stage else None)
+    spare = 100.0 * (heater.blower_rpm_max / speed - 1.0) if speed and heater.blower_rpm_max else np.nan
+    return HeaterType(
+        name,
+        base,
+        pick("air_ratio_min", heater.limits.air_ratio_min, policy["air_ratio_min"]),
+        base.useful_heat_kw,
+        pick("efficiency", efficiency, policy["efficiency"]),
+        kwh_per_l,
+        pick("run_power_w", heater.power_run_w, policy["run_power_w"]),
+        pick("glow_power_w", glow_w, policy["glow_power_w"]),
+        pick("glow_s", glow_s, policy["glow_s"]),
+        pick("cool_down_s", start.cool_down_s if start else None, policy["cool_down_s"]),
+        np.nan if heater.limits.altitude_m is None else heater.limits.altitude_m,
+        max(spare, 0.0) if spare == spare else np.nan,
+        *_low_stage(heater, base),
+        origins,
+    )
+
+
+def _low_stage(heater: Heater, base: AltitudeBase) -> tuple[str, float]:
+    """Return the stage with the least fuel or heat and its healthy lambda; ("", NaN) where there is none to tell."""
+    low = min(heater.stages.values(), key=lambda one: (one.fuel_l_per_h or np.inf, one.useful_heat_kw or np.inf))
+    if base.stage is None or low.name == base.stage.name:
+        return "", np.nan
+    if heater.baseline_of(low.name) is None and low.air_ratio_band is None:
+        return "", np.nan
+    return low.name, altitude_base(heater, stage=low.name).air_ratio
+
+
+def _lacks(name: str, base: AltitudeBase) -> Fault:
+    what = "useful_heat_kw of the stage" if base.useful_heat_kw is None else "density of the fuel"
+    return Fault("profile", name, "missing", why=f"has no {what}", hint="Add it to the profile.")
+
+
+def types_of(
+    vehicles: pd.DataFrame,
+    heaters: Mapping[str, Heater | str | Path],
+    folder: Path | None,
+    policy: Policy,
+    faults: Faults,
+) -> tuple[list[HeaterType], Any]:
+    """Return (types, index of each vehicle's type); -1 and a fault where a profile is missing or refused."""
+    names = np.where(vehicles["profile"] != "", vehicles["profile"], vehicles["heater_id"]).astype(str)
+    codes, unique = pd.factorize(names)
+    types: list[HeaterType] = []
+    position = np.full(len(unique), -1)
+    for code, name in enumerate(unique):
+        try:
+            heater = _load(str(name), heaters, folder)
+            position[code] = len(types)
+            types.append(heater_type(str(name), heater, policy))
+        except CombustError as error:
+            position[code] = -1
+            reason = " ".join(str(fault) for fault in error.faults)
+            told = f"profile {shorten(name) or 'not given'}: {reason}"
+            faults.add("vehicles", codes == code, "profile", names, error.code, constant(told))
+    return types, position[codes]
+
+
+def _load(name: str, heaters: Mapping[str, Heater | str | Path], folder: Path | None) -> Heater:
+    found = heaters.get(name)
+    if isinstance(found, Heater):
+        return found
+    if found is not None:
+        return Heater.load(found)
+    if folder is not None and name:
+        for place in (folder / name, folder / f"{name}.toml"):
+            if place.suffix == ".toml" and place.is_file() and place.resolve().is_relative_to(folder.resolve()):
+                return Heater.load(place)
+    hint = "Write the unit's profile (combust profile new) and name it in heater_id or profile."
+    raise CombustError(Fault("profile", name or "empty", "missing", why="has no heater profile", hint=hint))
+
+
+class Fleet:
+    """Arrays of the types' numbers, and the fast kernel applied row by row of a fleet."""
+
+    def __init__(self, types: list[HeaterType], index: Any) -> None:
+        self.types, self.index = types, np.asarray(index)
+        self._rows = [np.flatnonzero(self.index == code) for code in range(len(types))]
+
+    def of(self, attribute: str) -> Any:
+        """Return a number of each row's type."""
+        return np.array([getattr(one, attribute) for one in self.types], dtype=float)[self.index]
+
+    @property
+    def base_air_ratio(self) -> Any:
+        """Return lambda of each row's baseline."""
+        return np.array([one.base.air_ratio for one in self.types])[self.index]
+
+    def trim_factor(self, hold: str, pressure_hpa: Any, temp_c: Any, *, to_minimum: bool = False) -> Any:
+        """Return the fuel or speed that holds full lambda at the baseline's, or at the minimum if that is lower [-]."""
+        size = len(self.index)
+        pressure, temp = np.broadcast_to(pressure_hpa, size), np.broadcast_to(temp_c, size)
+        out = np.full(size, np.nan)
+        for one, rows in zip(self.types, self._rows, strict=True):
+            keep = min(one.air_ratio_min, one.base.air_ratio) if to_minimum else one.base.air_ratio
+            out[rows] = one.base.trim_factor(hold, keep, pressure[rows], temp[rows])
+        return out
+
+    def derate(self, pressure_hpa: Any, temp_c: Any, *, air_ratio_shift: float = 0.0) -> Derated:
+        """Return the three lambdas of each row at a pressure and temperature (arrays of the fleet's length)."""
+        size = len(self.index)
+        pressure, temp = np.broadcast_to(pressure_hpa, size), np.broadcast_to(temp_c, size)
+        out = Derated(*(np.full(size, np.nan) for _ in Derated._fields))
+        for one, rows in zip(self.types, self._rows, strict=True):
+            numbers = one.base.derating
+            if air_ratio_shift:
+                numbers = numbers._replace(air_ratio=numbers.air_ratio + air_ratio_shift)
+            part = derate(numbers, pressure_hpa=pressure[rows], temp_c=temp[rows])
+            for column, values in zip(out, part, strict=True):
+                column[rows] = values
+        return out

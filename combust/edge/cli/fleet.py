@@ -1,0 +1,138 @@
+"""``combust fleet``: plan a fleet of heaters over sites and routes."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from combust.edge.cli import output
+from combust.edge.cli.progress import with_progress
+
+if TYPE_CHECKING:
+    from combust.application.fleet.plan import FleetPlan
+    from combust.application.fleet.points import RouteSums, RouteUse
+
+SHOWN_FAULTS = 20
+
+
+@click.command("fleet", short_help="Plan a fleet: heaters, sites and routes.")
+@click.option("--vehicles", required=True, metavar="FILE", help="Vehicles, CSV or Parquet.")
+@click.option("--sites", required=True, metavar="FILE", help="Sites where nights are spent.")
+@click.option("--routes", metavar="FILE", help="Route points; Parquet is streamed, so it may be larger than memory.")
+@click.option("--profiles", metavar="DIR", help="Folder with heater profiles (default: profiles beside the vehicles).")
+@click.option("--policy", metavar="FILE", help="TOML with values of your own; the rest are printed defaults.")
+@click.option("--out", required=True, metavar="DIR", help="Folder for tables, figures, cards and the page.")
+@click.option("--title", default="Fleet plan for altitude", metavar="TEXT", help="Title of the page.")
+@click.option("--scheduler", metavar="ADDRESS", help="Dask scheduler for the route points, like tcp://host:8786.")
+@click.option("--workers", type=click.IntRange(1, 1024), help="Use so many local Dask workers for the route points.")
+@click.option("--json", "as_json", is_flag=True, help="Print the plan as one JSON object.")
+@click.option("--strict", is_flag=True, help="End with exit code 4 when a row was refused or a heater must stay off.")
+def command(
+    vehicles: str,
+    sites: str,
+    routes: str | None,
+    profiles: str | None,
+    policy: str | None,
+    out: str,
+    title: str,
+    scheduler: str | None,
+    workers: int | None,
+    as_json: bool,
+    strict: bool,
+) -> None:
+    """Plan a fleet: heaters, sites and routes.
+
+    Use it before the season: which vehicles need altitude compensation, where heat, battery or fuel grade fall short,
+    what helps, and which exchange of vehicles saves units. Every faulty row is listed with its remedy; the others are
+    planned. The unit's own altitude limit always decides.
+
+    \b
+    Example:
+      combust fleet --vehicles data/larkfell_fleet/vehicles.csv --sites data/larkfell_fleet/sites.csv --out output/fleet
+    """
+    from combust.application.fleet.plan import plan_fleet
+    from combust.application.fleet.rules import first_word, stays_off
+    from combust.edge.fleet_report import write_plan
+    from combust.edge.tables.fleet import read_fleet_table
+
+    folder = Path(profiles) if profiles else Path(vehicles).parent / "profiles"
+    plan = plan_fleet(
+        read_fleet_table("vehicles", vehicles),
+        read_fleet_table("sites", sites),
+        _routes(routes, scheduler, workers),
+        profiles=folder,
+        policy=policy,
+    )
+    click.secho(first_word(plan.vehicles), err=True, bold=True)
+    written = write_plan(plan, out, title=title)
+    if as_json:
+        output.say_json(plan.to_dict())
+    else:
+        _say(plan)
+        click.echo(
+            f"\nThe page: {written[0]}\nTables, figures and driver cards stand beside it ({len(written)} files)."
+        )
+    _tell_faults(plan)
+    output.tell_cautions()
+    if strict and (bool(stays_off(plan.vehicles).any()) or any(row["refused"] for row in plan.rows.values())):
+        raise click.exceptions.Exit(output.EXIT_STRICT)
+
+
+def _routes(path: str | None, scheduler: str | None, workers: int | None) -> Any:
+    """Return the routes as a frame, or as a function that streams a Parquet file or spreads it over Dask."""
+    from combust.edge.tables.fleet import read_fleet_table
+    from combust.edge.tables.points import sum_routes_dask, sum_routes_streamed
+
+    if path is None:
+        return None
+    if not (Path(path).is_dir() or path.endswith((".parquet", ".pq"))):
+        return read_fleet_table("routes", path)
+
+    def add_up(uses: list[RouteUse]) -> RouteSums:
+        work: Callable[[Any], RouteSums]
+        if scheduler or workers:
+
+            def work(show: Any) -> RouteSums:
+                return sum_routes_dask(path, uses, scheduler=scheduler, workers=workers or 2, progress=show)
+
+        else:
+
+            def work(show: Any) -> RouteSums:
+                return sum_routes_streamed(path, uses, progress=show)
+
+        return with_progress("Route points", work)
+
+    return add_up
+
+
+def _say(plan: FleetPlan) -> None:
+    from combust.edge.fleet_report import decision_rows
+
+    click.echo(f"{plan}\n")
+    for name, row in plan.rows.items():
+        click.echo(f"{name}: {row['read']} read, {row['planned']} planned, {row['refused']} refused")
+    click.echo("")
+    output.say_table(("decision", "how many"), decision_rows(plan))
+    click.echo("\nNeeds a compensation unit, by three rules (the first decides)\n")
+    keys = ("rule", "air_ratio_by", "yes", "borderline", "no", "unknown")
+    output.say_table(
+        ("rule", "lambda by", "yes", "borderline", "no", "unknown"),
+        [tuple(str(row[key]).replace("_", " ") for key in keys) for row in plan.counts.to_dict("records")],
+    )
+    change = plan.reassignment
+    click.echo(
+        f"\nExchange of vehicles: {change.units_before} units now, {change.units_after} after "
+        f"{len(change.moves)} moves. {change.note}"
+    )
+
+
+def _tell_faults(plan: FleetPlan) -> None:
+    for row in plan.faults.head(SHOWN_FAULTS).itertuples():
+        click.echo(f"{row.severity}: {row.table} row {row.row}: {row.text}", err=True)
+    if len(plan.faults) > SHOWN_FAULTS:
+        click.echo(f"… and {len(plan.faults) - SHOWN_FAULTS} more faults in faults.csv", err=True)
+    sys.stderr.flush()

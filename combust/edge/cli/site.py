@@ -1,0 +1,315 @@
+"""``combust site``: what the air at a site does to a heater."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Any
+
+import click
+
+from combust.application.altitude_base import AltitudeBase, altitude_base
+from combust.application.reading_result import stop_findings
+from combust.application.site_effect import site_effect
+from combust.application.site_result import SiteEffect
+from combust.data.errors import CombustError, Fault
+from combust.data.vocabulary import as_number
+from combust.domain.catalogue import load_fuels
+from combust.domain.fuel import Fuel
+from combust.domain.heater import Heater
+from combust.domain.reading import check_values
+from combust.domain.site import Site
+from combust.edge.cli import output
+from combust.edge.cli.options import quantity_options, values_of, worst_of
+
+PLACE = ("altitude_m", "pressure_hpa", "intake_temp_c", "humidity_pct", "fuel_temp_c", "air_in_temp_c")
+READING = (
+    "o2_dry_pct",
+    "co2_dry_pct",
+    "co2_origin",
+    "co_dry_ppm",
+    "o2_wet_pct",
+    "location",
+    "probe_leak_test",
+    "cab_co_in_ppm",
+    "cab_co_out_ppm",
+)
+SPREADS = ("repeats", "o2_repeat_sd_pct", "co2_repeat_sd_pct", "co_repeat_sd_ppm")
+FIGURES = (".png", ".svg")
+NUMBERS = {
+    "air_ratio": "lambda",
+    "air_ratio_u": "standard uncertainty of lambda",
+    "reference_altitude_m": "reference altitude",
+    "reference_pressure_hpa": "reference pressure",
+    "reference_temp_c": "reference temperature",
+    "reference_humidity_pct": "reference humidity",
+    "minimum_air_ratio": "minimum lambda",
+    "keep_air_ratio": "lambda to keep",
+    "useful_heat_kw": "useful heat",
+}
+
+
+@click.command("site", short_help="Tell what the air at a site does to a heater.")
+@quantity_options(PLACE)
+@click.option("--heater", metavar="FILE", help="Heater profile (TOML). Or give --fuel and --air-ratio.")
+@click.option("--stage", metavar="NAME", help="Heat stage of the profile (default: the one with most fuel).")
+@click.option("--fuel", metavar="NAME", help="Fuel, when there is no profile.")
+@click.option("--fuels", "fuels_file", metavar="FILE", help="TOML file with fuels of your own.")
+@click.option("--air-ratio", metavar="LAMBDA", help="Lambda at the reference air, when there is no profile.")
+@click.option("--air-ratio-u", metavar="LAMBDA", help="Its standard uncertainty.")
+@click.option("--reference-altitude", "reference_altitude_m", metavar="M", help="Height the lambda belongs to.")
+@click.option("--reference-pressure", "reference_pressure_hpa", metavar="HPA", help="Pressure it belongs to.")
+@click.option("--reference-temp", "reference_temp_c", metavar="C", help="Intake air it belongs to.")
+@click.option("--reference-humidity", "reference_humidity_pct", metavar="PCT", help="Humidity it belongs to.")
+@click.option("--minimum-air-ratio", metavar="LAMBDA", help="Lowest lambda accepted (default: profile, else 1.3).")
+@click.option("--keep-air-ratio", metavar="LAMBDA", help="Lambda the trims aim at (default: the baseline's).")
+@click.option("--useful-heat", "useful_heat_kw", metavar="KW", help="Useful heat at the baseline, without a profile.")
+@quantity_options(READING)
+@click.option("--table", metavar="FILE", help="Write the derating over height and temperature (.csv).")
+@click.option("--figure", metavar="FILE", help="Draw that table as a map (.png or .svg).")
+@click.option("--ceiling-figure", metavar="FILE", help="Draw the highest site against temperature (.png or .svg).")
+@click.option("--points", metavar="FILE", help="Derate a Parquet table (or folder) of points: altitude_m, temp_c.")
+@click.option("--points-out", metavar="FILE", help="Where the derated points go (with Dask: a folder).")
+@click.option("--scheduler", metavar="ADDRESS", help="Dask scheduler for --points, like tcp://host:8786.")
+@click.option("--workers", type=click.IntRange(1, 1024), help="Use so many local Dask workers for --points.")
+@click.option("--out", metavar="FILE", help="Write the JSON object to a file as well.")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
+@click.option("--strict", is_flag=True, help="End with exit code 4 when there is a stop or a warning.")
+def command(**options: Any) -> None:
+    """Tell what the air at a site does to a heater.
+
+    Use it before a heater goes up a mountain, or beside a reading taken there: lambda three ways, the O2 to expect,
+    both trims with their limits, heat, the highest site. Give the reading with --o2-dry to hear whether the site
+    explains it. Feet, °F and inHg: --altitude-ft, --intake-temp-f, --pressure-inhg. The unit's own altitude limit
+    always decides.
+
+    \b
+    Example:
+      combust site --altitude 2000 --intake-temp 0 --fuel diesel --air-ratio 1.6 --reference-temp 20
+    """
+    try:
+        base_arguments, place, reading = _arguments(options)
+        if options["points"]:
+            _points(options, altitude_base(**base_arguments))
+            return
+        effect = site_effect(**base_arguments, **place, reading=reading)
+    except CombustError:
+        given = {key: options[key] for key in READING if options.get(key)}
+        if given:
+            output.tell_stops(stop_findings(check_values(worst_of(given))[0]))
+        raise
+    output.warn_stops(effect.findings)
+    if options["as_json"]:
+        output.say_json(effect.to_dict())
+    else:
+        output.say_lines(lines_of(effect))
+        output.say_lines(
+            [(f"assumed {key}", f"{row['value']} ({row['origin']})") for key, row in effect.assumed.items()]
+        )
+    output.tell_rest(effect.findings)
+    output.tell_cautions()
+    if options["out"]:
+        output.write_text(options["out"], output.json_text(effect.to_dict()) + "\n")
+    _write_maps(options, base_arguments, effect)
+    output.leave_strict(options["strict"], effect.findings)
+
+
+def _arguments(options: dict[str, Any]) -> tuple[dict[str, Any], dict[str, Any], dict[str, Any] | None]:
+    """Return (arguments of altitude_base, further ones of site_effect, the reading or None), every fault at once."""
+    own = {key: options[key] for key in NUMBERS if options[key] is not None}
+    faults = [
+        Fault(key, own[key], "not_a_number", why="is not a number", hint=f"Give the {NUMBERS[key]} as a plain number.")
+        for key in own
+        if as_number(own[key]) is None
+    ]
+    _check_names(options)
+    given = {key: value for key, value in options.items() if key not in (*NUMBERS, *_NOT_QUANTITIES)}
+    checked, more = _quantities(given)
+    faults += more
+    wants_points = options["points"] is not None
+    if not wants_points and "intake_temp_c" not in checked and not more:
+        hint = "Air temperature at the combustion-air intake decides as much as height: --intake-temp C."
+        faults.append(Fault("intake_temp_c", None, "missing", why="is missing", hint=hint))
+    if not wants_points and not {"altitude_m", "pressure_hpa"} & set(checked) and not more:
+        hint = "For example: combust site --altitude 2000 --intake-temp 0 --heater PROFILE.toml"
+        faults.append(Fault("altitude_m", None, "missing", why="is missing, and so is the pressure", hint=hint))
+    if options["heater"] and options["fuel"]:
+        faults.append(Fault("fuel", options["fuel"], "conflict", why="comes beside --heater", hint="Give one."))
+    if not options["heater"] and not options["fuel"]:
+        hint = "Give --heater PROFILE.toml, or --fuel NAME with --air-ratio LAMBDA."
+        faults.append(Fault("heater", None, "missing", why="is missing, and so is the fuel", hint=hint))
+    if options["points"] and not options["points_out"]:
+        faults.append(Fault("points_out", None, "missing", why="is missing", hint="Say where the points go."))
+    if faults:
+        raise CombustError(faults)
+    numbers = {key: as_number(value) for key, value in own.items()}
+    reading = {key: checked[key] for key in (*READING, *SPREADS) if key in checked}
+    place: dict[str, Any] = {key: checked.get(key) for key in ("fuel_temp_c", "air_in_temp_c")}
+    if not wants_points:
+        place["site"] = Site(
+            checked.get("altitude_m"),
+            checked.get("pressure_hpa"),
+            checked["intake_temp_c"],
+            checked.get("humidity_pct", 0.0),
+        )
+        place |= {key: numbers.get(key) for key in ("minimum_air_ratio", "keep_air_ratio")}
+    told = any(key in reading for key in ("o2_dry_pct", "co2_dry_pct", "o2_wet_pct", "co_dry_ppm", "cab_co_in_ppm"))
+    return _base_arguments(options, numbers), place, reading if told else None
+
+
+_NOT_QUANTITIES = (
+    "heater",
+    "stage",
+    "fuel",
+    "fuels_file",
+    "table",
+    "figure",
+    "ceiling_figure",
+    "points",
+    "points_out",
+    "scheduler",
+    "workers",
+    "out",
+    "as_json",
+    "strict",
+)
+
+
+def _quantities(given: dict[str, Any]) -> tuple[dict[str, Any], list[Fault]]:
+    """Return (acceptable quantities, repeats as their mean; faults)."""
+    try:
+        return check_values(values_of(given))
+    except CombustError as error:
+        return check_values(worst_of(given))[0], list(error.faults)
+
+
+def _check_names(options: dict[str, Any]) -> None:
+    """Refuse names of files to write that are none, before anything is computed."""
+    for key, endings in (("table", (".csv",)), ("figure", FIGURES), ("ceiling_figure", FIGURES), ("out", ())):
+        if options[key] is not None:
+            output.writable_name(options[key], endings)
+
+
+def _base_arguments(options: dict[str, Any], numbers: dict[str, float | None]) -> dict[str, Any]:
+    catalogue = load_fuels(options["fuels_file"]) if options["fuels_file"] else None
+    if options["heater"]:
+        return {"heater_or_fuel": Heater.load(options["heater"], catalogue=catalogue), "stage": options["stage"]}
+    from combust.domain.catalogue import fuel
+
+    found: Fuel = fuel(options["fuel"], catalogue=catalogue)
+    keys = ("reference_altitude_m", "reference_pressure_hpa", "reference_temp_c", "reference_humidity_pct")
+    reference = None
+    if any(numbers.get(key) is not None for key in keys):
+        height, pressure, temp, humidity = (numbers.get(key) for key in keys)
+        reference = Site(height, pressure, 15.0 if temp is None else temp, humidity or 0.0)
+    return {
+        "heater_or_fuel": found,
+        "air_ratio": numbers.get("air_ratio"),
+        "air_ratio_u": numbers.get("air_ratio_u") or 0.0,
+        "reference": reference,
+        "useful_heat_kw": numbers.get("useful_heat_kw"),
+    }
+
+
+def lines_of(effect: SiteEffect) -> list[tuple[str, str]]:
+    """Return the page for people, what matters most first; what is not known is left out."""
+    one = effect
+    rows = [
+        ("dry-air density ratio to the baseline", f"{one.dry_air_density_ratio:.3f} (moist {one.density_ratio:.3f})"),
+        ("lambda, baseline (± standard u)", f"{one.base_air_ratio:.2f} ± {one.base_air_ratio_u:.2f}"),
+        ("lambda here, dry-air density alone", f"{one.air_ratio:.2f}"),
+        ("  with fuel density", f"{one.air_ratio_with_fuel_density:.2f}"),
+        ("  in full, with hot gas", f"{one.air_ratio_full:.2f} ± {one.air_ratio_full_u:.2f}"),
+        ("O2 / CO2 to expect", f"{_pair(one.o2_dry_pct, one.co2_dry_pct)}, in full "
+                               f"{_pair(one.o2_dry_full_pct, one.co2_dry_full_pct)}"),
+        ("weather ± 30 hPa, full lambda", f"{one.weather['air_ratio_full_low']:.2f} to "
+                                          f"{one.weather['air_ratio_full_high']:.2f}"),
+        (f"highest site with lambda ≥ {one.minimum_air_ratio:g}",
+         f"{_told(one.ceiling_altitude_m, 0, 'm')}, in full {_told(one.ceiling_altitude_full_m, 0, 'm')}"),
+    ]  # fmt: skip
+    if one.reading is not None:
+        lam = one.reading["air_ratio"]
+        rows.insert(0, ("this reading", f"{'' if lam is None else f'lambda {lam:.2f}: '}{one.reading['text']}"))
+    if one.heater_id is not None or one.unit_altitude_limit_m is not None:
+        rows.append(("the unit's own limit", f"{_told(one.unit_altitude_limit_m, 0, 'm')} (it decides)"))
+    return [*rows, *_trim_lines(one), *_heat_lines(one)]
+
+
+def _trim_lines(one: SiteEffect) -> list[tuple[str, str]]:
+    if one.fuel_trim_pct is None:
+        return [("trims", "withheld: see the stop condition")]
+    left = "" if one.blower_trim_limit_pct is None else f" (the unit has {one.blower_trim_limit_pct:.0f} % left)"
+    return [
+        (f"fuel trim that keeps lambda {one.trim_to_air_ratio:.2f}",
+         f"{_told(one.fuel_trim_pct, 1, '%')}, in full {_told(one.fuel_trim_full_pct, 1)} ± "
+         f"{_told(one.fuel_trim_full_u_pct, 1, '%')}"),
+        ("or blower trim",
+         f"{_told(one.blower_trim_pct, 1, '%')}, in full {_told(one.blower_trim_full_pct, 1)} ± "
+         f"{_told(one.blower_trim_full_u_pct, 1, '%')}{left}"),
+    ]  # fmt: skip
+
+
+def _heat_lines(one: SiteEffect) -> list[tuple[str, str]]:
+    rise = f"{one.heating_air_rise_factor:.2f} times the baseline's"
+    if one.air_out_temp_c is not None:
+        rise += (
+            f": {one.air_out_temp_c:.0f} °C at the outlet, {_told(one.air_out_temp_trimmed_c, 0, '°C')} when trimmed"
+        )
+    rows = [("rise of the heating air, not trimmed", rise)]
+    if one.useful_heat_kw is not None:
+        rows += [
+            ("useful heat, fuel trimmed to keep lambda",
+             f"{one.useful_heat_kw:.2f} kW, in full {_told(one.useful_heat_full_kw, 2, 'kW')}"),
+            ("useful heat, not trimmed", _told(one.useful_heat_untrimmed_kw, 2, "kW")),
+        ]  # fmt: skip
+    return rows
+
+
+def _pair(o2: float | None, co2: float | None) -> str:
+    return "none: lambda below 1" if o2 is None or co2 is None else f"{o2:.1f} / {co2:.1f} %"
+
+
+def _told(value: float | None, digits: int, unit: str = "") -> str:
+    return "unknown" if value is None else f"{value + 0.0:.{digits}f} {unit}".rstrip()
+
+
+def _write_maps(options: dict[str, Any], base_arguments: dict[str, Any], effect: SiteEffect) -> None:
+    if not (options["table"] or options["figure"] or options["ceiling_figure"]):
+        return
+    base = altitude_base(**base_arguments)
+    name, minimum = effect.heater_id or base.fuel.name, effect.minimum_air_ratio
+    if options["table"]:
+        from combust.application.derating_table import derating_table
+
+        output.write_text(options["table"], derating_table(base).to_csv(index=False, float_format="%.5g"))
+    from combust.edge.altitude_figures import draw_ceiling, draw_derating
+    from combust.edge.figures import save
+
+    if options["figure"]:
+        save(draw_derating(base, minimum=minimum, name=name), options["figure"])
+    if options["ceiling_figure"]:
+        save(draw_ceiling(base, minimum=minimum, name=name), options["ceiling_figure"])
+    for key in ("table", "figure", "ceiling_figure"):
+        if options[key]:
+            click.echo(f"Written: {options[key]}", err=True)
+
+
+def _points(options: dict[str, Any], base: AltitudeBase) -> None:
+    """Derate a Parquet table of points, in one process or on Dask."""
+    from combust.edge.cli.progress import with_progress
+    from combust.edge.tables.points import derate_dask, derate_streamed
+
+    source, out = options["points"], Path(options["points_out"])
+    if options["scheduler"] or options["workers"]:
+        more = {"scheduler": options["scheduler"], "workers": options["workers"] or 2}
+        counts = with_progress("Points", lambda show: derate_dask(source, out, base.derating, progress=show, **more))
+    else:
+        counts = with_progress("Points", lambda show: derate_streamed(source, out, base.derating, progress=show))
+    facts = {"rows": counts.rows, "told": counts.told, "untold": counts.untold, "out": str(out)}
+    if options["as_json"]:
+        output.say_json(facts)
+    else:
+        click.echo(f"{counts.rows} points: {counts.told} told, {counts.untold} without a number or outside the bands.")
+        click.echo(f"Results: {out}")
+    output.tell_cautions()
+    sys.stderr.flush()

@@ -1,0 +1,234 @@
+"""What a site does to a volume-metering heater: density ratios, three lambdas, trims, ceilings, and a fast kernel."""
+
+from __future__ import annotations
+
+from typing import Any, NamedTuple
+
+import numpy as np
+
+from combust.kernel import air
+from combust.kernel.constants import ZERO_CELSIUS_K
+from combust.kernel.types import Floats
+
+BLOCK = 24_576
+DEGREE = 4
+LOWEST_M, HIGHEST_M = -430.0, 9000.0
+COLDEST_C, HOTTEST_C = -60.0, 60.0
+REFERENCE_FUEL_TEMP_C = 15.0
+
+
+def fuel_density_ratio(fuel_temp_c: Any, base_fuel_temp_c: Any, expansion_per_k: Any) -> Any:
+    """Return fuel density at the pump over that at the baseline [-]: rho = rho_15 (1 - beta (T - 15 °C))."""
+    here = 1.0 - expansion_per_k * (fuel_temp_c - REFERENCE_FUEL_TEMP_C)
+    return here / (1.0 - expansion_per_k * (base_fuel_temp_c - REFERENCE_FUEL_TEMP_C))
+
+
+def fuel_trim_to_keep(air_ratio: Any, wanted_air_ratio: Any) -> Any:
+    """Return the change of fuel that brings lambda to a wanted value [%]; never upward: 0 where lambda is higher."""
+    return 100.0 * (np.minimum(air_ratio / wanted_air_ratio, 1.0) - 1.0)
+
+
+def blower_trim_to_keep(air_ratio: Any, wanted_air_ratio: Any) -> Any:
+    """Return the change of blower speed that brings lambda up to a wanted value [%]; never below 0."""
+    return 100.0 * (np.maximum(wanted_air_ratio / air_ratio, 1.0) - 1.0)
+
+
+def ceiling_altitude(dry_air_density_ratio: Any, temp_c: Any, base_dry_density: Any) -> Any:
+    """Return the geometric height at which dry air of a temperature has a density ratio to the baseline's [m].
+
+    Standard atmosphere for the pressure, dry air of ``temp_c`` at the intake.
+    """
+    kelvin = temp_c + ZERO_CELSIUS_K
+    pressure = dry_air_density_ratio * base_dry_density * air.GAS_CONSTANT_DRY_AIR * kelvin / 100.0
+    return air.altitude_from_pressure(pressure)
+
+
+class Derating(NamedTuple):
+    """One heater stage as the numbers the fast kernel needs.
+
+    Attributes
+    ----------
+    air_ratio : float
+        lambda of the baseline [-].
+    base_dry_density : float
+        Dry-air density at the baseline's intake [kg/m³].
+    expansion_per_k, base_fuel_temp_c : float
+        Of the fuel.
+    flow_weights, spread_weights : square array
+        Power weights of the mean hot-gas factor, and of the squared relative standard uncertainty of the full lambda,
+        over ln(pressure) (rows) and 1000/T (columns), both scaled to -1 … 1.
+    """
+
+    air_ratio: float
+    base_dry_density: float
+    expansion_per_k: float
+    base_fuel_temp_c: float
+    flow_weights: Floats
+    spread_weights: Floats
+
+
+class Derated(NamedTuple):
+    """Result of the fast kernel: arrays of one length [-]."""
+
+    dry_air_density_ratio: Floats
+    air_ratio: Floats
+    air_ratio_with_fuel_density: Floats
+    air_ratio_full: Floats
+    air_ratio_full_u: Floats
+
+
+def _scales() -> tuple[float, float, float, float]:
+    """Return (slope, offset) that bring ln(p/p0), and (slope, offset) that bring 1000/T, to -1 … 1."""
+    low_x = float(np.log(air.pressure_from_altitude(HIGHEST_M) / air.STANDARD_PRESSURE_HPA))
+    high_x = float(np.log(air.pressure_from_altitude(LOWEST_M) / air.STANDARD_PRESSURE_HPA))
+    low_y, high_y = 1000.0 / (HOTTEST_C + ZERO_CELSIUS_K), 1000.0 / (COLDEST_C + ZERO_CELSIUS_K)
+    return (
+        2.0 / (high_x - low_x),
+        (high_x + low_x) / (high_x - low_x),
+        2.0 / (high_y - low_y),
+        (high_y + low_y) / (high_y - low_y),
+    )
+
+
+SLOPE_X, OFFSET_X, SLOPE_Y, OFFSET_Y = _scales()
+
+
+def fit_nodes() -> tuple[Floats, Floats]:
+    """Return (pressures [hPa], temperatures [°C]) of the Chebyshev nodes a hot-gas surface is fitted at."""
+    count = DEGREE + 5
+    nodes = np.cos(np.pi * (np.arange(count) + 0.5) / count)
+    x, y = (grid.ravel() for grid in np.meshgrid(nodes, nodes))
+    pressure = air.STANDARD_PRESSURE_HPA * np.exp((x + OFFSET_X) / SLOPE_X)
+    return pressure, 1000.0 * SLOPE_Y / (y + OFFSET_Y) - ZERO_CELSIUS_K
+
+
+def fit_surface(values: Floats, pressure_hpa: Floats, temp_c: Floats) -> tuple[Floats, float]:
+    """Return (power weights, largest misfit) of the least-squares polynomial of total degree DEGREE through values."""
+    x = SLOPE_X * np.log(pressure_hpa / air.STANDARD_PRESSURE_HPA) - OFFSET_X
+    y = SLOPE_Y * 1000.0 / (temp_c + ZERO_CELSIUS_K) - OFFSET_Y
+    terms = [(i, j) for i in range(DEGREE + 1) for j in range(DEGREE + 1 - i)]
+    matrix = np.stack([x**i * y**j for i, j in terms], axis=1)
+    solved, *_ = np.linalg.lstsq(matrix, values, rcond=None)
+    weights = np.zeros((DEGREE + 1, DEGREE + 1))
+    for (i, j), weight in zip(terms, solved, strict=True):
+        weights[i, j] = weight
+    return weights, float(np.max(np.abs(matrix @ solved - values)))
+
+
+def evaluate_surface(weights: Floats, pressure_hpa: Any, temp_c: Any) -> Any:
+    """Return a fitted surface at pressures [hPa] and temperatures [°C]; NaN outside its bands."""
+    x = SLOPE_X * np.log(np.asarray(pressure_hpa, dtype=float) / air.STANDARD_PRESSURE_HPA) - OFFSET_X
+    y = SLOPE_Y * 1000.0 / (np.asarray(temp_c, dtype=float) + ZERO_CELSIUS_K) - OFFSET_Y
+    x, y = (np.ascontiguousarray(part) for part in np.broadcast_arrays(x, y))
+    outer, inner = np.empty(x.shape), np.empty(x.shape)
+    _polynomial(weights, x, y, outer, inner)
+    inside = (np.abs(x) <= 1.0 + 1e-9) & (np.abs(y) <= 1.0 + 1e-9)
+    return np.where(inside, outer, np.nan)[()]
+
+
+def derate(derating: Derating, *, temp_c: Any, altitude_m: Any = None, pressure_hpa: Any = None) -> Derated:
+    """Return density ratio and the three lambdas at sites or route points, dry air, fuel as cold as the air.
+
+    Parameters
+    ----------
+    derating : Derating
+        The heater stage.
+    temp_c : float or array
+        Intake air [°C], -60 to 60.
+    altitude_m, pressure_hpa : float or array
+        Height [m], -430 to 9000, or station pressure [hPa], which wins where it is not NaN.
+
+    Returns
+    -------
+    Derated
+        Arrays of the broadcast shape; NaN in gives NaN out, and so does a value outside the bands.
+
+    Notes
+    -----
+    Worked in blocks that stay in the processor's cache. ``air_ratio_full`` follows the polynomial fitted to the exact
+    hot-gas state; :func:`fit_surface` reports the misfit.
+    """
+    altitude = np.asarray(np.nan if altitude_m is None else altitude_m, dtype=float)
+    temp = np.asarray(temp_c, dtype=float)
+    station = np.asarray(np.nan if pressure_hpa is None else pressure_hpa, dtype=float)
+    shape = np.broadcast_shapes(altitude.shape, temp.shape, station.shape)
+    size = int(np.prod(shape))
+    given = [altitude, temp, *([] if pressure_hpa is None else [station])]
+    parts = [np.ascontiguousarray(np.broadcast_to(part, shape)).reshape(-1) for part in given]
+    out = Derated(*(np.empty(size) for _ in Derated._fields))
+    scratch = np.empty((5, min(BLOCK, max(size, 1))))
+    with np.errstate(invalid="ignore"):
+        for start in range(0, size, BLOCK):
+            stop = min(start + BLOCK, size)
+            block = [part[start:stop] for part in parts]
+            _derate_block(derating, block, [column[start:stop] for column in out], scratch[:, : stop - start])
+    return Derated(*(column.reshape(shape)[()] for column in out))
+
+
+def _derate_block(derating: Derating, parts: list[Floats], out: list[Floats], work: Floats) -> None:
+    sigma, lam, lam_fuel, lam_full, lam_u = out
+    x, y, outer, inner, spare = work
+    temp = parts[1]
+    _log_pressure_ratio(parts, x, spare)
+    np.exp(x, out=sigma)
+    np.add(temp, ZERO_CELSIUS_K, out=y)
+    np.divide(1000.0, y, out=y)
+    np.multiply(sigma, y, out=sigma)
+    scale = 0.1 * air.STANDARD_PRESSURE_HPA / (air.GAS_CONSTANT_DRY_AIR * derating.base_dry_density)
+    np.multiply(sigma, scale, out=sigma)
+    np.multiply(sigma, derating.air_ratio, out=lam)
+    beta = derating.expansion_per_k
+    at_base = 1.0 - beta * (derating.base_fuel_temp_c - REFERENCE_FUEL_TEMP_C)
+    np.multiply(temp, -beta / at_base, out=spare)
+    np.add(spare, (1.0 + beta * REFERENCE_FUEL_TEMP_C) / at_base, out=spare)
+    np.divide(lam, spare, out=lam_fuel)
+    _scale(x, SLOPE_X, OFFSET_X)
+    _scale(y, SLOPE_Y, OFFSET_Y)
+    _polynomial(derating.flow_weights, x, y, outer, inner)
+    np.multiply(lam_fuel, outer, out=lam_full)
+    _polynomial(derating.spread_weights, x, y, outer, inner)
+    np.sqrt(np.maximum(outer, 0.0, out=outer), out=outer)
+    np.multiply(lam_full, outer, out=lam_u)
+    _blank_outside(x, y, out)
+
+
+def _scale(values: Floats, slope: float, offset: float) -> None:
+    np.multiply(values, slope, out=values)
+    np.subtract(values, offset, out=values)
+
+
+def _blank_outside(x: Floats, y: Floats, out: list[Floats]) -> None:
+    """Write NaN where pressure or temperature lie outside the bands of the surfaces."""
+    edge = 1.0 + 1e-9
+    if not (x.min() >= -edge and x.max() <= edge and y.min() >= -edge and y.max() <= edge):  # NaN comes here too
+        outside = ~((np.abs(x) <= edge) & (np.abs(y) <= edge))
+        for column in out:
+            column[outside] = np.nan
+
+
+def _log_pressure_ratio(parts: list[Floats], out: Floats, spare: Floats) -> None:
+    """Write ln(p/p0) of the standard atmosphere, or of the station pressure where there is one."""
+    altitude = parts[0]
+    np.add(altitude, air.EARTH_RADIUS_M, out=spare)
+    np.divide(altitude, spare, out=out)
+    np.multiply(out, -air.LAPSE_K_PER_M * air.EARTH_RADIUS_M / air.STANDARD_TEMP_K, out=out)
+    np.add(out, 1.0, out=out)
+    np.log(out, out=out)
+    np.multiply(out, air.EXPONENT, out=out)
+    if len(parts) > 2:
+        known = ~np.isnan(parts[2])
+        out[known] = np.log(parts[2][known] / air.STANDARD_PRESSURE_HPA)
+
+
+def _polynomial(weights: Floats, x: Floats, y: Floats, outer: Floats, inner: Floats) -> None:
+    """Write sum w_ij x^i y^j into ``outer``: Horner in both directions, total degree one less than the rows."""
+    degree = len(weights) - 1
+    outer.fill(weights[degree, 0])
+    for i in range(degree - 1, -1, -1):
+        np.multiply(y, weights[i, degree - i], out=inner)
+        for j in range(degree - i - 1, 0, -1):
+            np.add(inner, weights[i, j], out=inner)
+            np.multiply(inner, y, out=inner)
+        np.add(inner, weights[i, 0], out=inner)
+        np.multiply(outer, x, out=outer)
+        np.add(outer, inner, out=outer)

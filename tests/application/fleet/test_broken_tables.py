@@ -1,0 +1,185 @@
+"""Broken tables: every fault listed with row and remedy, the valid rows planned, the counts add up."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from combust.application.fleet.plan import FleetPlan, plan_fleet
+from combust.data.errors import CombustError
+from tests.application.fleet import worked
+
+pytestmark = pytest.mark.hand
+
+
+def planned(cars: pd.DataFrame, sites: pd.DataFrame | None = None, routes: pd.DataFrame | None = None) -> FleetPlan:
+    plan = plan_fleet(cars, worked.sites() if sites is None else sites, routes, heaters=worked.HEATERS)
+    for row in plan.rows.values():
+        assert row["read"] == row["planned"] + row["refused"]
+    assert plan.rows["vehicles"]["planned"] == len(plan.vehicles)
+    assert (plan.faults["text"].str.len() > 20).all()
+    return plan
+
+
+def faults_of(plan: FleetPlan, table: str = "vehicles") -> dict[int, set[str]]:
+    rows = plan.faults[plan.faults["table"] == table]
+    return {int(row): set(part["code"]) for row, part in rows.groupby("row")}
+
+
+def test_every_kind_of_fault_in_one_table() -> None:
+    cars = worked.vehicles().iloc[:8].astype(object)
+    cars.loc[0, "site_id"] = "nowhere"
+    cars.loc[1, "vehicle_id"] = cars.loc[2, "vehicle_id"]
+    cars.loc[3, "heater_id"] = "unheard_of"
+    cars.loc[4, "cab_ua_w_per_k"] = np.nan
+    cars.loc[5, "cab_ua_w_per_k"] = "fifty"
+    cars.loc[6, "cab_ua_w_per_k"] = -3
+    cars["compensation"] = ["none"] * 7 + ["turbo"]
+    plan = planned(cars)
+    assert faults_of(plan) == {
+        1: {"unknown_site"},
+        3: {"duplicate"},
+        4: {"missing"},
+        5: {"missing"},
+        6: {"not_a_number"},
+        7: {"out_of_band"},
+        8: {"unknown_name"},
+    }
+    assert plan.vehicles["vehicle_id"].tolist() == ["V1-03"]
+    told = " ".join(plan.faults["text"])
+    for piece in ("nowhere", "stands in row 2 already", "unheard_of", "profile", "is empty", "fifty", "automatic"):
+        assert piece in told
+
+
+def test_all_faults_of_one_row_are_told() -> None:
+    cars = worked.vehicles().iloc[:2].astype(object)
+    cars.loc[0, ["site_id", "heater_id", "cab_ua_w_per_k"]] = ["nowhere", "unheard_of", "x"]
+    plan = planned(cars)
+    assert faults_of(plan) == {1: {"unknown_site", "missing", "not_a_number"}}
+    assert len(plan.vehicles) == 1
+
+
+def test_feet_written_as_metres() -> None:
+    sites = worked.sites()
+    sites["altitude_m"] = (sites["altitude_m"] / 0.3048).round()
+    cars = worked.vehicles()
+    plan = planned(cars, sites)
+    codes = faults_of(plan, "sites")
+    # 1850, 2600, 3300 and 4100 m are 6070 … 13451 ft: refused; 400 m = 1312 ft: warned because of its neighbours
+    assert codes == {row: {"suspect_feet"} for row in (1, 2, 3, 4, 5)}
+    severity = plan.faults[plan.faults["table"] == "sites"].set_index("row")["severity"]
+    assert severity.to_dict() == {1: "refused", 2: "refused", 3: "refused", 4: "refused", 5: "warned"}
+    assert set(plan.vehicles["group"]) == {"V5"}
+    text = plan.faults[plan.faults["code"] == "suspect_feet"]["text"].iloc[0]
+    assert "altitude_ft" in text
+    assert "1850 m" in text
+    mended = planned(cars, sites.rename(columns={"altitude_m": "altitude_ft"}))
+    assert len(mended.faults) == 0
+    assert mended.vehicles["altitude_m"].max() == pytest.approx(4100, abs=0.2)
+
+
+def test_feet_found_by_the_pressure_beside_them() -> None:
+    sites = worked.sites().assign(pressure_hpa=[810.0, 738.0, 675.0, 609.0, 966.0])
+    sites.loc[4, "altitude_m"] = 1312  # 400 m in feet: 966 hPa belongs to 400 m, 865 hPa to 1312 m
+    plan = planned(worked.vehicles(), sites)
+    assert faults_of(plan, "sites")[5] == {"suspect_feet"}
+    sea_level = worked.sites().assign(pressure_hpa=1013.0)
+    with pytest.raises(CombustError, match="not reduced to sea level"):
+        planned(worked.vehicles().iloc[:5], sea_level)
+
+
+def test_nan_and_infinity_and_words_are_never_numbers() -> None:
+    sites = worked.sites().astype(object)
+    sites.loc[0, "altitude_m"] = np.inf
+    sites.loc[1, "design_temp_c"] = "nan"
+    sites.loc[2, "hours_per_night"] = None
+    sites.loc[3, "altitude_m"] = True
+    plan = planned(worked.vehicles(), sites)
+    assert set(faults_of(plan, "sites")) >= {1, 2, 3}
+    assert "V5" in set(plan.vehicles["group"])
+    refused = plan.faults[(plan.faults["table"] == "vehicles")]
+    assert refused["text"].str.contains("was refused itself").all()
+
+
+def test_swapped_temperatures_duplicate_sites_and_bad_nights() -> None:
+    sites = worked.sites(night_temps_c="").astype(object)
+    sites.loc[0, "design_temp_c"] = 20
+    sites.loc[1, "site_id"] = "S3"
+    sites.loc[4, "night_temps_c"] = "-5;cold;3"
+    sites.loc[3, "night_temps_c"] = "-15;-4;-1;3"
+    plan = planned(worked.vehicles(), sites)
+    codes = faults_of(plan, "sites")
+    assert codes == {1: {"conflict"}, 3: {"duplicate"}, 5: {"format"}}
+    assert set(plan.vehicles["group"]) == {"V3", "V4"}
+    assert plan.vehicles[plan.vehicles["group"] == "V3"]["altitude_m"].iloc[0] == 2600  # the first row of that name
+
+
+@pytest.mark.parametrize("name", ["vehicles", "sites", "routes"])
+def test_empty_tables_are_refused_with_their_columns(name: str) -> None:
+    tables = {"vehicles": worked.vehicles(), "sites": worked.sites(), "routes": pd.DataFrame({"route_id": ["a"]})}
+    tables[name] = tables[name].iloc[:0]
+    with pytest.raises(CombustError, match="empty"):
+        plan_fleet(
+            tables["vehicles"], tables["sites"], tables["routes"] if name == "routes" else None, heaters=worked.HEATERS
+        )
+
+
+def test_missing_columns_are_named_all_at_once() -> None:
+    with pytest.raises(CombustError) as caught:
+        planned(worked.vehicles().drop(columns=["site_id", "cab_ua_w_per_k", "heater_id"]))
+    told = {fault.quantity for fault in caught.value.faults}
+    assert told == {"vehicles.site_id", "vehicles.cab_ua_w_per_k", "vehicles.profile"}
+    with pytest.raises(CombustError, match="given twice"):
+        planned(worked.vehicles(), worked.sites().assign(altitude_ft=1000))
+
+
+def test_no_valid_row_left_tells_why() -> None:
+    with pytest.raises(CombustError, match="nowhere"):
+        planned(worked.vehicles().iloc[:3].assign(site_id="nowhere"))
+
+
+def test_bad_route_points_and_unknown_routes() -> None:
+    routes = pd.DataFrame(
+        {"route_id": ["r", "r", "r", ""], "altitude_m": [500, "high", 900, 700], "minutes": [10, 10, -1, 5]}
+    )
+    cars = worked.vehicles(route_id="r")
+    cars.loc[0, "route_id"] = "lost"
+    plan = planned(cars, None, routes)
+    assert faults_of(plan, "routes") == {2: {"not_a_number"}, 3: {"out_of_band"}, 4: {"missing"}}
+    assert plan.rows["routes"] == {"read": 4, "planned": 1, "refused": 3}
+    lost = plan.faults[plan.faults["code"] == "unknown_route"]
+    assert lost["severity"].tolist() == ["warned"]
+    assert len(plan.vehicles) == 51
+
+
+def test_a_profile_that_cannot_serve_is_told_once_a_row() -> None:
+    cars = worked.vehicles().iloc[:2]
+    bare = worked.heater(1400.0)
+    table = {"limit_1400": bare, "limit_2400": bare}
+    empty = plan_fleet(cars, worked.sites(), heaters=table)
+    assert len(empty.vehicles) == 2
+    with pytest.raises(CombustError, match="useful_heat_kw"):
+        plan_fleet(
+            cars,
+            worked.sites(),
+            heaters={"limit_1400": worked.heater(1400.0, stages={"high": {"air_ratio_band": [1.5, 1.7]}})},
+        )
+
+
+def test_a_million_rows_with_one_in_a_hundred_bad() -> None:
+    size, bad = 1_000_000, 10_000
+    random = np.random.default_rng(2)
+    site = random.choice(["S1", "S2", "S3", "S4", "S5"], size=size).astype(object)
+    loss = np.full(size, 50.0)
+    rows = random.choice(size, size=bad, replace=False)
+    site[rows[: bad // 2]] = "nowhere"
+    loss[rows[bad // 2 :]] = np.nan
+    cars = pd.DataFrame({"vehicle_id": np.arange(size).astype(str), "heater_id": "limit_1400", "site_id": site}).assign(
+        cab_ua_w_per_k=loss
+    )
+    plan = plan_fleet(cars, worked.sites(), heaters=worked.HEATERS, with_reassignment=False, with_sensitivity=False)
+    assert plan.rows["vehicles"] == {"read": size, "planned": size - bad, "refused": bad}
+    assert len(plan.vehicles) == size - bad
+    assert len(plan.faults) == bad
+    assert sorted(plan.faults["row"] - 1) == sorted(rows.tolist())

@@ -1,0 +1,187 @@
+"""Route points: one process, streamed Parquet and Dask give the same numbers; a killed worker costs nothing."""
+
+from __future__ import annotations
+
+import os
+import signal
+import threading
+import time
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pyarrow.parquet as pq
+import pytest
+
+from combust.application.altitude_base import altitude_base
+from combust.application.fleet.plan import plan_fleet
+from combust.application.fleet.points import derate_points
+from combust.data.errors import CombustError
+from combust.domain.site import Site
+from combust.edge.tables import points
+from combust.kernel.altitude import Derated
+from tests.application.fleet import worked
+
+pytestmark = pytest.mark.independent
+BASE = altitude_base("diesel_b7", air_ratio=1.6, air_ratio_u=0.02, reference=Site(0.0, None, 20.0))
+ROWS = 60_000
+SUMS = ["highest_m", "lowest_m", "minutes", "minutes_above_limit", "minutes_below_minimum", "air_ratio_full_lowest"]
+
+
+@pytest.fixture(scope="module")
+def table(tmp_path_factory: pytest.TempPathFactory) -> tuple[pd.DataFrame, Path]:
+    random = np.random.default_rng(4)
+    frame = pd.DataFrame(
+        {
+            "route_id": random.choice(["r1", "r2", "r3"], size=ROWS),
+            "altitude_m": random.uniform(150, 4300, ROWS),
+            "minutes": random.uniform(0.1, 3.0, ROWS),
+            "temp_c": np.where(random.random(ROWS) < 0.1, np.nan, random.uniform(-35, 20, ROWS)),
+        }
+    )
+    path = tmp_path_factory.mktemp("points") / "points.parquet"
+    frame.to_parquet(path, index=False, row_group_size=5000)
+    return frame, path
+
+
+def assert_same(ours: pd.DataFrame, expected: pd.DataFrame) -> None:
+    for column in Derated._fields:
+        np.testing.assert_allclose(ours[column], expected[column], rtol=1e-12, atol=0.0)
+
+
+def test_streamed_equals_one_process(table: tuple[pd.DataFrame, Path], tmp_path: Path) -> None:
+    frame, path = table
+    expected = derate_points(frame, BASE.derating)
+    counts = points.derate_streamed(path, tmp_path / "out.parquet", BASE.derating)
+    assert (counts.rows, counts.untold) == (ROWS, int(frame["temp_c"].isna().sum()))
+    assert counts.told == counts.rows - counts.untold
+    out = pd.read_parquet(tmp_path / "out.parquet")
+    assert_same(out, expected)
+    pd.testing.assert_frame_equal(out[list(frame.columns)], frame)
+    assert list(tmp_path.iterdir()) == [tmp_path / "out.parquet"]
+
+
+def test_dask_with_two_workers_equals_one_process(
+    table: tuple[pd.DataFrame, Path], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    frame, path = table
+    monkeypatch.setattr(points, "BLOCK_ROWS", 5000)
+    counts = points.derate_dask(path, tmp_path / "out", BASE.derating, workers=2)
+    assert counts.rows == ROWS
+    parts = sorted((tmp_path / "out").iterdir())
+    assert len(parts) == ROWS // 5000
+    assert_same(
+        pd.concat([pd.read_parquet(part) for part in parts], ignore_index=True), derate_points(frame, BASE.derating)
+    )
+
+
+def test_a_killed_worker_costs_nothing(tmp_path: Path) -> None:
+    """The process of one worker is ended while tasks wait; every file is there and right all the same."""
+    from distributed import Client, LocalCluster
+
+    random = np.random.default_rng(8)
+    frame = pd.DataFrame({"altitude_m": random.uniform(150, 4300, 400_000), "temp_c": random.uniform(-35, 20, 400_000)})
+    folder = tmp_path / "in"
+    folder.mkdir()
+    for number in range(40):
+        frame.iloc[number * 10_000 : (number + 1) * 10_000].to_parquet(
+            folder / f"part-{number:02d}.parquet", index=False
+        )
+    with (
+        LocalCluster(
+            n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None, host="127.0.0.1"
+        ) as cluster,
+        Client(cluster) as client,
+    ):
+        pids = client.run(os.getpid)
+        victim = sorted(pids.values())[0]
+        killed = threading.Event()
+
+        def kill_after_first(done: int, size: int) -> None:
+            if done == 3:
+                os.kill(victim, signal.SIGKILL)
+                killed.set()
+                time.sleep(0.2)
+
+        counts = points.derate_dask(
+            folder, tmp_path / "out", BASE.derating, scheduler=cluster.scheduler_address, progress=kill_after_first
+        )
+    assert killed.is_set()
+    assert counts.rows == 400_000
+    parts = sorted((tmp_path / "out").glob("*.parquet"))
+    assert len(parts) == 40
+    assert not list((tmp_path / "out").glob(".*.partial")) or all(
+        str(victim) in left.name for left in (tmp_path / "out").glob(".*.partial")
+    )
+    out = pd.concat([pd.read_parquet(part) for part in parts], ignore_index=True)
+    assert_same(out, derate_points(frame, BASE.derating))
+
+
+def test_a_fleet_s_routes_in_all_three_ways(table: tuple[pd.DataFrame, Path], monkeypatch: pytest.MonkeyPatch) -> None:
+    frame, path = table
+    monkeypatch.setattr(points, "BLOCK_ROWS", 5000)
+    cars = worked.vehicles()
+    cars["route_id"] = np.resize(["r1", "r2", "r3"], len(cars))
+    bad = frame.copy()
+    bad.loc[[7, 30_001], "minutes"] = -1.0
+    bad_path = path.with_name("bad.parquet")
+    bad.to_parquet(bad_path, index=False, row_group_size=5000)
+    plans = [
+        plan_fleet(cars, worked.sites(), routes, heaters=worked.HEATERS, with_reassignment=False)
+        for routes in (
+            bad,
+            lambda uses: points.sum_routes_streamed(bad_path, uses),
+            lambda uses: points.sum_routes_dask(bad_path, uses, workers=2),
+        )
+    ]
+    first = plans[0]
+    assert first.rows["routes"] == {"read": ROWS, "planned": ROWS - 2, "refused": 2}
+    assert first.faults["row"].tolist() == [8, 30_002]
+    for plan in plans[1:]:
+        np.testing.assert_allclose(plan.routes[SUMS].to_numpy(float), first.routes[SUMS].to_numpy(float), rtol=1e-12)
+        assert plan.routes["points"].tolist() == first.routes["points"].tolist()
+        assert plan.rows == first.rows
+        pd.testing.assert_frame_equal(plan.faults, first.faults)
+
+
+@pytest.mark.hand
+def test_units_by_heading_and_refusals(tmp_path: Path) -> None:
+    frame = pd.DataFrame({"altitude_ft": [0.0, 6561.679790026247, 40000.0], "intake_temp_f": [68.0, 32.0, 32.0]})
+    frame.to_parquet(tmp_path / "feet.parquet", index=False)
+    counts = points.derate_streamed(tmp_path / "feet.parquet", tmp_path / "out.parquet", BASE.derating)
+    assert (counts.told, counts.untold) == (2, 1)
+    out = pd.read_parquet(tmp_path / "out.parquet")
+    # 2000 m, 0 °C: sigma 0.842 (trade table), lambda 1.35
+    assert out["dry_air_density_ratio"].iloc[1] == pytest.approx(0.842, abs=5e-4)
+    with pytest.raises(CombustError, match="no Parquet file"):
+        points.derate_streamed(tmp_path / "none.parquet", tmp_path / "x.parquet", BASE.derating)
+    frame[["altitude_ft"]].to_parquet(tmp_path / "bare.parquet", index=False)
+    with pytest.raises(CombustError, match="lacks a column"):
+        points.derate_streamed(tmp_path / "bare.parquet", tmp_path / "x.parquet", BASE.derating)
+    (tmp_path / "junk.parquet").write_bytes(b"PAR1 nothing of the kind")
+    with pytest.raises(CombustError, match="cannot be read"):
+        points.derate_streamed(tmp_path / "junk.parquet", tmp_path / "x.parquet", BASE.derating)
+    assert not (tmp_path / "x.parquet").exists()
+    with pytest.raises(CombustError, match="does not answer"), points.dask_client("tcp://127.0.0.1:9", 1):
+        pass
+
+
+@pytest.mark.hand
+def test_memory_stays_a_few_blocks(tmp_path: Path) -> None:
+    """Arrow never holds more than five blocks of seven columns (147 MB), where the whole result has 224 MB."""
+    import pyarrow as pa
+
+    rows = 4_000_000
+    random = np.random.default_rng(1)
+    path = tmp_path / "long.parquet"
+    columns = {"altitude_m": random.uniform(150, 4300, rows), "temp_c": random.uniform(-35, 20, rows)}
+    pq.write_table(pa.table(columns), path, row_group_size=200_000)
+    low = pa.total_allocated_bytes()
+    seen: list[int] = []
+
+    def watch(_done: int, _size: int) -> None:
+        seen.append(pa.total_allocated_bytes())
+
+    counts = points.derate_streamed(path, tmp_path / "out.parquet", BASE.derating, progress=watch)
+    assert counts.told == rows
+    assert max(seen) - low < 5 * points.BLOCK_ROWS * 7 * 8 < rows * 7 * 8

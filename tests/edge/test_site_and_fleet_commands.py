@@ -1,0 +1,249 @@
+"""``combust site`` and ``combust fleet`` from the command line, their files, figures and page."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+from combust.application.altitude_base import altitude_base
+from combust.domain.heater import Heater
+from combust.edge.altitude_figures import draw_ceiling, draw_derating, draw_heat, draw_margins
+from combust.edge.cli.main import main
+from combust.edge.fleet_report import page
+from tests.application.fleet import worked
+
+pytestmark = pytest.mark.hand
+DATA = Path(__file__).parents[2] / "data" / "larkfell_fleet"
+SITE = ["site", "--altitude", "2000", "--intake-temp", "0", "--fuel", "diesel", "--air-ratio", "1.6"]
+
+
+def run(arguments: list[str], capsys: pytest.CaptureFixture[str]) -> tuple[int, str, str]:
+    code = 0
+    try:
+        main(arguments)
+    except SystemExit as stop:
+        code = int(stop.code or 0)
+    told = capsys.readouterr()
+    assert "Traceback" not in told.err
+    return code, told.out, told.err
+
+
+@pytest.mark.independent
+def test_site_example_of_the_help(capsys: pytest.CaptureFixture[str]) -> None:
+    code, out, err = run([*SITE, "--reference-temp", "20", "--json"], capsys)
+    table = json.loads(out)
+    assert code == 0
+    # method notes: lambda 1.35, O2 5.7, CO2 11.2
+    assert table["air_ratio"] == pytest.approx(1.35, abs=0.005)
+    assert table["o2_dry_pct"] == pytest.approx(5.7, abs=0.05)
+    assert table["co2_dry_pct"] == pytest.approx(11.2, abs=0.05)
+    assert "Carbon monoxide" in err
+    # without --reference-temp the reference is 15 °C, and that is said: 795.0/1013.25 * 288.15/273.15 = 0.8277
+    code, out, _ = run([*SITE, "--json"], capsys)
+    table = json.loads(out)
+    assert table["dry_air_density_ratio"] == pytest.approx(0.8277, abs=1e-4)
+    assert "reference" in table["assumed"]
+
+
+def test_site_for_people_in_feet_with_a_reading(capsys: pytest.CaptureFixture[str]) -> None:
+    arguments = ["site", "--altitude-ft", "6561.68", "--intake-temp-f", "32", "--fuel", "diesel", "--air-ratio", "1.6",
+                 "--reference-temp", "20", "--o2-dry", "5.7", "--location", "outdoors"]  # fmt: skip
+    code, out, err = run(arguments, capsys)
+    assert code == 0
+    assert "The site explains this reading" in out
+    assert "1.35" in out
+    assert "No stop condition found in what was entered." in err
+    code, out, err = run([*arguments, "--co-dry", "1200", "--strict"], capsys)
+    assert code == 4
+    assert err.startswith("STOP.")
+    assert "withheld" in out
+
+
+def test_a_stop_is_told_even_when_the_rest_is_refused(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    code, _, err = run([*SITE, "--o2-dry", "wet", "--co-dry", "1500", "--location", "outdoors"], capsys)
+    assert code == 3
+    assert err.startswith("STOP.")
+    code, out, err = run([*SITE, "--cab-co-in", "250", "--location", "outdoors"], capsys)
+    assert code == 0
+    assert err.startswith("STOP.")
+    assert "withheld" in out
+    code, _, err = run([*SITE, "--figure", str(tmp_path / "map.gif")], capsys)
+    assert code == 3
+    assert ".png" in err
+
+
+def test_repeats_count_as_their_mean(capsys: pytest.CaptureFixture[str]) -> None:
+    arguments = [*SITE, "--reference-temp", "20", "--location", "outdoors", "--json"]
+    single = json.loads(run([*arguments, "--o2-dry", "5.7"], capsys)[1])["reading"]
+    three = [value for text in ("5.6", "5.7", "5.8") for value in ("--o2-dry", text)]
+    repeated = json.loads(run([*arguments, *three], capsys)[1])["reading"]
+    assert repeated["air_ratio"] == pytest.approx(single["air_ratio"], rel=1e-9)
+
+
+def test_site_mistakes_are_told_at_once(capsys: pytest.CaptureFixture[str]) -> None:
+    code, out, err = run(["site", "--altitude", "high", "--air-ratio", "rich"], capsys)
+    assert code == 3
+    assert not out
+    for piece in ("altitude_m = high", "air_ratio = rich", "--heater PROFILE.toml"):
+        assert piece in err
+    assert run(["site", "--altitude", "2000", "--fuel", "diesel", "--air-ratio", "1.6"], capsys)[0] == 3
+    assert run([*SITE, "--heater", "x.toml"], capsys)[0] == 3
+
+
+def test_site_writes_table_figures_and_points(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    profile = str(DATA / "profiles" / "lf_two_kw.toml")
+    written = {"--table": "t.csv", "--figure": "map.svg", "--ceiling-figure": "c.png", "--out": "s.json"}
+    arguments = ["site", "--altitude", "1850", "--intake-temp", "-12", "--heater", profile]
+    for option, name in written.items():
+        arguments += [option, str(tmp_path / name)]
+    code, _, err = run(arguments, capsys)
+    assert code == 0
+    assert "above the unit's own limit of 1400 m" in err
+    assert len(pd.read_csv(tmp_path / "t.csv")) == 19 * 7
+    assert (tmp_path / "map.svg").read_text(encoding="utf-8").startswith("<?xml")
+    assert json.loads((tmp_path / "s.json").read_text(encoding="utf-8"))["heater_id"] == "lf_two_kw"
+    pd.DataFrame({"altitude_m": [0.0, 1850.0], "temp_c": [15.0, -12.0]}).to_parquet(tmp_path / "p.parquet")
+    code, out, _ = run(
+        [
+            "site",
+            "--heater",
+            profile,
+            "--points",
+            str(tmp_path / "p.parquet"),
+            "--points-out",
+            str(tmp_path / "q.parquet"),
+        ],
+        capsys,
+    )
+    assert code == 0
+    assert out.startswith("2 points: 2 told")
+    assert pd.read_parquet(tmp_path / "q.parquet")["air_ratio"].is_monotonic_decreasing
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    out = tmp_path_factory.mktemp("fleet")
+    arguments = ["fleet", "--out", str(out), "--policy", str(DATA / "policy.toml")]
+    for name in ("vehicles", "sites", "routes"):
+        arguments += [f"--{name}", str(DATA / f"{name}.csv")]
+    main(arguments)
+    return out
+
+
+def test_larkfell_is_as_large_as_promised() -> None:
+    cars, sites, routes = (pd.read_csv(DATA / f"{name}.csv") for name in ("vehicles", "sites", "routes"))
+    assert len(cars) >= 40
+    assert len(sites) >= 12
+    assert sites["altitude_m"].min() == 150
+    assert sites["altitude_m"].max() == 4300
+    assert routes["route_id"].nunique() >= 5
+    assert set(cars["site_id"]) <= set(sites["site_id"])
+    assert set(cars["route_id"]) <= set(routes["route_id"])
+
+
+def test_generator_writes_the_shipped_files(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    import runpy
+
+    monkeypatch.setattr("sys.argv", ["make", str(tmp_path)])
+    runpy.run_path(str(DATA.parents[1] / "tools" / "make_larkfell_fleet.py"), run_name="__main__")
+    for made in tmp_path.rglob("*.*"):
+        if made.is_file():
+            shipped = DATA / made.relative_to(tmp_path)
+            assert made.read_text(encoding="utf-8") == shipped.read_text(encoding="utf-8")
+
+
+def test_fleet_folder_holds_everything(folder: Path) -> None:
+    for name in ("vehicles", "counts", "remedies", "routes", "sensitivity", "moves", "faults", "assumptions"):
+        table, twin = pd.read_csv(folder / f"{name}.csv"), pd.read_parquet(folder / f"{name}.parquet")
+        assert len(table) == len(twin)
+        assert list(table.columns) == list(twin.columns)
+    plan = json.loads((folder / "plan.json").read_text(encoding="utf-8"))
+    assert plan["rows"]["vehicles"] == {"read": 48, "planned": 48, "refused": 0}
+    assert plan["reassignment"]["units_after"] < plan["reassignment"]["units_before"]
+    assert not list(folder.glob(".*"))
+
+
+def test_the_page_needs_nothing_else_and_says_what_matters_first(folder: Path) -> None:
+    html = (folder / "plan.html").read_text(encoding="utf-8")
+    for piece in ("http://", "https://", "<script", 'src="/'):
+        assert piece not in html
+    assert html.count("data:image/png;base64,") == 2
+    assert html.index("HEATER OFF for") < html.index("<h2>Decisions")
+    for piece in (
+        "three counting rules",
+        "Every assumption and where it comes from",
+        "Not covered",
+        "Cards for drivers",
+    ):
+        assert piece in html
+    assert "is safe" not in html.lower()
+
+
+def test_hostile_names_cannot_write_html() -> None:
+    cars = worked.vehicles().iloc[:1].assign(vehicle_id="<script>alert(1)</script>")
+    from combust.application.fleet.plan import plan_fleet
+
+    html = page(plan_fleet(cars, worked.sites(), heaters=worked.HEATERS), {}, title="<b>t</b>")
+    assert "<script>" not in html
+    assert "&lt;script&gt;" in html
+    assert "<b>t</b>" not in html
+
+
+def test_fleet_command_lists_faults_and_plans_the_rest(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    cars = pd.read_csv(DATA / "vehicles.csv", dtype=str)
+    cars.loc[0, "site_id"] = "nowhere"
+    text = cars.to_csv(index=False, sep=";").replace(".", ",")
+    (tmp_path / "cars.csv").write_text("﻿" + text, encoding="utf-8")
+    arguments = ["fleet", "--vehicles", str(tmp_path / "cars.csv"), "--sites", str(DATA / "sites.csv"), "--profiles",
+                 str(DATA / "profiles"), "--out", str(tmp_path / "out"), "--json", "--strict"]  # fmt: skip
+    code, out, err = run(arguments, capsys)
+    assert code == 4
+    assert json.loads(out)["rows"]["vehicles"] == {"read": 48, "planned": 47, "refused": 1}
+    assert "vehicles row 1: site_id = nowhere" in err
+    assert err.startswith("HEATER OFF for")
+
+
+def test_fleet_command_streams_parquet_routes(tmp_path: Path, capsys: pytest.CaptureFixture[str], folder: Path) -> None:
+    pd.read_csv(DATA / "routes.csv").to_parquet(tmp_path / "routes.parquet", index=False)
+    arguments = ["fleet", "--vehicles", str(DATA / "vehicles.csv"), "--sites", str(DATA / "sites.csv"), "--routes",
+                 str(tmp_path / "routes.parquet"), "--out", str(tmp_path / "out")]  # fmt: skip
+    assert run(arguments, capsys)[0] == 0
+    assert (tmp_path / "out" / "routes.csv").read_text() == (folder / "routes.csv").read_text()
+
+
+def test_fleet_refusals(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (tmp_path / "empty.csv").write_text("vehicle_id,heater_id,site_id,cab_ua_w_per_k\n")
+    arguments = [
+        "fleet",
+        "--vehicles",
+        str(tmp_path / "empty.csv"),
+        "--sites",
+        str(DATA / "sites.csv"),
+        "--out",
+        str(tmp_path),
+    ]
+    code, _, err = run(arguments, capsys)
+    assert code == 3
+    assert "empty" in err
+    assert run([*arguments[:2], "no_such.csv", *arguments[3:]], capsys)[0] == 3
+
+
+def test_figures_carry_alt_text_and_source() -> None:
+    base = altitude_base(Heater.load(DATA / "profiles" / "lf_two_kw.toml"))
+    bare = altitude_base("diesel", air_ratio=1.6)
+    plan = worked.plan()
+    figures = [
+        draw_derating(base, minimum=1.3, name="lf_two_kw"),
+        draw_derating(bare, minimum=1.3),
+        draw_ceiling(base, minimum=1.3),
+        draw_margins(plan),
+        draw_heat(plan),
+    ]
+    for figure in figures:
+        assert len(figure.get_label()) > 40
+    for figure in figures[:4]:
+        assert "ISO 2533" in figure._supxlabel.get_text()
+    assert "31 of 51" in figures[3].get_label()

@@ -1,0 +1,278 @@
+"""Write the invented Larkfell fleet: vehicles, sites, routes, policy and heater profiles in data/larkfell_fleet/.
+
+Run: python tools/make_larkfell_fleet.py [FOLDER]
+Same seed, same files. Nothing in it was measured; nobody is meant.
+"""
+
+from __future__ import annotations
+
+import csv
+import math
+import random
+import sys
+from pathlib import Path
+
+SEED = 2533
+
+# site_id, altitude, design night, mildest night of use, median, nights, hours, cold filter plugging point, pressure
+SITES = [
+    ("depot_fenwick", 150, -4, 12, 4, 60, 8, -15, None),
+    ("depot_harrow_quay", 310, -6, 12, 3, 70, 8, -15, None),
+    ("clinic_stop_aldmoor", 620, -9, 13, 1, 80, 9, -15, None),
+    ("clinic_stop_birkhow", 980, -11, 14, 0, 90, 9, -20, None),
+    ("winter_yard_coldrigg", 1240, -14, 12, -3, 110, 10, -20, None),
+    ("clinic_stop_dunmere", 1480, -13, 14, -2, 100, 10, -20, 848.0),
+    ("hut_elterfold", 1850, -12, 15, -1, 120, 10, -20, None),
+    ("snow_base_farrowtop", 2150, -19, 10, -7, 130, 11, -20, None),
+    ("hut_glimmerstone", 2600, -18, 15, -5, 120, 10, -20, None),
+    ("pass_house_hallin", 2980, -23, 9, -10, 120, 11, -26, None),
+    ("hut_ingarth", 3300, -25, 15, -9, 110, 10, -26, None),
+    ("mast_station_jorkell", 3720, -27, 6, -14, 90, 12, -26, None),
+    ("hut_kestrel_col", 4100, -15, 15, -6, 60, 10, -32, None),
+    ("refuge_larkcrown", 4300, -29, 5, -15, 40, 12, -32, None),
+]
+# route_id, [(km, height)] of its corners, minutes a kilometre, whether the table carries temperatures
+ROUTES = [
+    ("coast_round", [(0, 150), (22, 310), (40, 240), (61, 150)], 1.2, True),
+    ("moor_round", [(0, 310), (18, 620), (33, 980), (52, 620), (70, 310)], 1.4, True),
+    ("dunmere_road", [(0, 980), (14, 1240), (26, 1480), (38, 1300), (55, 980)], 1.7, False),
+    ("larkpass", [(0, 900), (16, 1700), (27, 2500), (31, 2540), (36, 2500), (48, 1600), (60, 900)], 2.2, True),
+    ("high_traverse", [(0, 1850), (20, 2600), (35, 2980), (52, 2150)], 2.6, False),
+    ("crown_track", [(0, 2980), (12, 3300), (25, 3720), (37, 4100), (44, 4300)], 4.0, True),
+    ("valley_shuttle", [(0, 620), (30, 640)], 1.1, False),
+]
+PROFILES = {
+    "lf_two_kw": {
+        "fuel": "diesel_b7",
+        "limit": 1400,
+        "heat": 2.0,
+        "fuel_h": 0.253,
+        "low": (0.9, 0.115),
+        "o2": 8.2,
+        "flue": 300,
+        "rpm": 4400,
+        "rpm_max": 4900,
+    },
+    "lf_two_kw_high": {
+        "fuel": "diesel_b7",
+        "limit": 2400,
+        "heat": 2.0,
+        "fuel_h": 0.253,
+        "low": (0.9, 0.115),
+        "o2": 9.0,
+        "flue": 310,
+        "rpm": 4500,
+        "rpm_max": 5600,
+    },
+    "lf_four_kw": {
+        "fuel": "diesel_b7",
+        "limit": 1500,
+        "heat": 4.0,
+        "fuel_h": 0.52,
+        "low": (1.2, 0.16),
+        "o2": 7.9,
+        "flue": 350,
+        "rpm": 4700,
+        "rpm_max": 5200,
+    },
+    "lf_four_kw_alpine": {
+        "fuel": "diesel_b7",
+        "limit": 2200,
+        "heat": 3.8,
+        "fuel_h": 0.50,
+        "low": (1.1, 0.15),
+        "o2": 8.8,
+        "flue": 340,
+        "rpm": 4700,
+        "rpm_max": 6400,
+    },
+    "lf_clinic_gasoline": {
+        "fuel": "gasoline_e5",
+        "limit": 1200,
+        "heat": 3.6,
+        "fuel_h": 0.54,
+        "low": (1.1, 0.17),
+        "o2": 8.5,
+        "flue": 330,
+        "rpm": 4600,
+        "rpm_max": 5000,
+    },
+}
+# group, heater, UA range, battery V, Ah choices
+GROUPS = {
+    "clinics": [("lf_two_kw", 48), ("lf_four_kw", 85), ("lf_clinic_gasoline", 75)],
+    "snow_crews": [("lf_two_kw", 42), ("lf_two_kw_high", 45), ("lf_four_kw_alpine", 80)],
+    "mast_service": [("lf_two_kw_high", 40), ("lf_four_kw_alpine", 78)],
+}
+# group, heater, site, route, how many, compensation, limit with compensation
+PLACES = [
+    ("clinics", "lf_two_kw", "depot_fenwick", "coast_round", 4, "none", None),
+    ("clinics", "lf_two_kw", "depot_harrow_quay", "moor_round", 3, "none", None),
+    ("clinics", "lf_four_kw", "clinic_stop_aldmoor", "valley_shuttle", 4, "none", None),
+    ("clinics", "lf_clinic_gasoline", "clinic_stop_birkhow", "moor_round", 3, "none", None),
+    ("clinics", "lf_clinic_gasoline", "clinic_stop_dunmere", "dunmere_road", 3, "none", None),
+    ("clinics", "lf_four_kw", "clinic_stop_dunmere", "larkpass", 2, "none", None),
+    ("clinics", "lf_four_kw", "hut_elterfold", "high_traverse", 2, "none", None),
+    ("snow_crews", "lf_two_kw_high", "winter_yard_coldrigg", "dunmere_road", 4, "none", None),
+    ("snow_crews", "lf_two_kw", "hut_elterfold", "high_traverse", 4, "none", None),
+    ("snow_crews", "lf_four_kw_alpine", "snow_base_farrowtop", "high_traverse", 4, "none", None),
+    ("snow_crews", "lf_two_kw", "hut_glimmerstone", "high_traverse", 3, "none", None),
+    ("snow_crews", "lf_four_kw_alpine", "pass_house_hallin", "crown_track", 3, "automatic", 3500),
+    ("snow_crews", "lf_two_kw_high", "snow_base_farrowtop", "larkpass", 2, "none", None),
+    ("mast_service", "lf_two_kw_high", "hut_ingarth", "crown_track", 2, "fuel", 3400),
+    ("mast_service", "lf_four_kw_alpine", "mast_station_jorkell", "crown_track", 2, "automatic", 3500),
+    ("mast_service", "lf_two_kw_high", "hut_kestrel_col", "crown_track", 2, "none", None),
+    ("mast_service", "lf_four_kw_alpine", "refuge_larkcrown", "crown_track", 1, "none", None),
+]
+
+
+def write_csv(path: Path, headings: list[str], rows: list[tuple[object, ...]]) -> None:
+    """Write a table; None is an empty cell."""
+    with path.open("w", newline="", encoding="utf-8") as file:
+        writer = csv.writer(file, lineterminator="\n")
+        writer.writerow(headings)
+        writer.writerows([["" if cell is None else cell for cell in row] for row in rows])
+
+
+def sites(folder: Path, chance: random.Random) -> None:
+    """Write sites.csv; every second one carries a distribution of its nights."""
+    rows = []
+    for number, (name, height, cold, mild, median, nights, hours, plugging, pressure) in enumerate(SITES):
+        spread = ""
+        if number % 2 == 0:
+            middle = [round(chance.triangular(cold, mild, median)) for _ in range(13)]
+            spread = ";".join(str(temp) for temp in sorted([cold, *middle, mild]))
+        rows.append((name, height, cold, mild, nights, hours, median, plugging, pressure, spread))
+    headings = "site_id altitude_m design_temp_c mildest_use_temp_c nights_per_season hours_per_night median_temp_c"
+    write_csv(
+        folder / "sites.csv", [*headings.split(), "cold_filter_plugging_c", "pressure_hpa", "night_temps_c"], rows
+    )
+
+
+def routes(folder: Path, chance: random.Random) -> None:
+    """Write routes.csv: a point each kilometre, minutes to the next point."""
+    rows = []
+    for name, corners, pace, with_temps in ROUTES:
+        last = corners[-1][0]
+        for km in range(last + 1):
+            after = next(number for number, (at, _) in enumerate(corners) if at >= km and number)
+            (km_0, height_0), (km_1, height_1) = corners[after - 1], corners[after]
+            height = height_0 + (height_1 - height_0) * (km - km_0) / (km_1 - km_0) + 12 * math.sin(1.7 * km)
+            minutes = 0 if km == last else round(pace * chance.uniform(0.85, 1.3), 1)
+            temp = round(6 - 0.0065 * height - 9 + chance.uniform(-2, 2), 1) if with_temps else None
+            rows.append((name, km, round(height), minutes, temp))
+    write_csv(folder / "routes.csv", ["route_id", "distance_km", "altitude_m", "minutes", "temp_c"], rows)
+
+
+def vehicles(folder: Path, chance: random.Random) -> int:
+    """Write vehicles.csv and return how many there are."""
+    rows: list[tuple[object, ...]] = []
+    for group, heater, site, route, count, compensation, limit in PLACES:
+        loss = dict(GROUPS[group])[heater]
+        for _ in range(count):
+            battery = chance.choice([(95, 12), (110, 12), (140, 12), (180, 24)])
+            rows.append(
+                (
+                    f"LF-{101 + len(rows)}",
+                    group,
+                    heater,
+                    site,
+                    route,
+                    round(loss * chance.uniform(0.9, 1.15)),
+                    20,
+                    15 if group == "clinics" else 8,
+                    compensation,
+                    limit,
+                    *battery,
+                    25 if compensation == "automatic" else None,
+                    "",
+                )
+            )
+    headings = (
+        "vehicle_id group heater_id site_id route_id cab_ua_w_per_k cab_target_c ventilation_m3_per_h compensation"
+    )
+    more = "compensation_limit_m battery_ah battery_v blower_trim_max_pct note"
+    write_csv(folder / "vehicles.csv", [*headings.split(), *more.split()], rows)
+    return len(rows)
+
+
+def profiles(folder: Path) -> None:
+    """Write one heater profile for each invented type."""
+    (folder / "profiles").mkdir(exist_ok=True)
+    for name, row in PROFILES.items():
+        low_heat, low_fuel = row["low"]
+        text = f"""# Invented demo heater of the Larkfell fleet. Copy the layout, not the numbers.
+heater_id = "{name}"
+fuel = "{row["fuel"]}"
+nominal_v = 12
+blower = "centrifugal"
+speed_regulated = true
+blower_rpm_max = {row["rpm_max"]}
+power_run_w = {15 if row["heat"] < 3 else 35}
+glow_a = 9.0
+cutout_v = 10.5
+heating_air_on_same_shaft = true
+
+[stages.high]
+fuel_l_per_h = {row["fuel_h"]}
+useful_heat_kw = {row["heat"]}
+blower_rpm = {row["rpm"]}
+air_ratio_band = [1.4, 1.9]
+[stages.low]
+fuel_l_per_h = {low_fuel}
+useful_heat_kw = {low_heat}
+air_ratio_band = [1.8, 2.4]
+
+[[baseline]]
+origin = "type"
+stage = "high"
+altitude_m = 150
+intake_temp_c = 15
+o2_dry_pct = {row["o2"]}
+co_dry_ppm = 40
+flue_temp_c = {row["flue"]}
+air_in_temp_c = 15
+air_out_temp_c = 85
+supply_v = 12.6
+blower_rpm = {row["rpm"]}
+intake_static_pa = -60
+exhaust_static_pa = 150
+
+[limits]
+altitude_m = {row["limit"]}
+air_ratio_min = 1.30
+source = "invented demo document of the type"
+
+[start]
+check_s = 4
+preheat_s = [50, 45]
+attempt_s = [75, 75]
+attempt_pump_hz = 1.5
+cool_down_s = 200
+"""
+        (folder / "profiles" / f"{name}.toml").write_text(text, encoding="utf-8")
+
+
+POLICY = """# Policy of the Larkfell fleet (invented). What is not here keeps its shipped default; every value is printed.
+cab_target_c = { value = 20, origin = "invented: Larkfell crew rules" }
+spare_share = { value = 0.1, origin = "invented: Larkfell workshop" }
+price_compensation_unit = { value = 640, origin = "invented price" }
+price_fuel_per_l = { value = 1.9, origin = "invented price" }
+"""
+
+
+def main() -> None:
+    """Write everything."""
+    folder = Path(sys.argv[1]) if len(sys.argv) > 1 else Path(__file__).parents[1] / "data" / "larkfell_fleet"
+    folder.mkdir(parents=True, exist_ok=True)
+    chance = random.Random(SEED)
+    sites(folder, chance)
+    routes(folder, chance)
+    count = vehicles(folder, chance)
+    profiles(folder)
+    (folder / "policy.toml").write_text(POLICY, encoding="utf-8")
+    print(f"{count} vehicles, {len(SITES)} sites, {len(ROUTES)} routes, {len(PROFILES)} profiles in {folder}")
+
+
+if __name__ == "__main__":
+    main()
