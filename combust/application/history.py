@@ -264,7 +264,7 @@ def _device_u(points: Sequence[Point]) -> float:
     """Return the relative offset between analysers: what a visit's noise holds beyond the stated scatter."""
     own = float(rule("reproducibility_pct")) / 100.0
     parts = [max(point.relative_u**2 - own**2, 0.0) for point in points]
-    return max(float(np.mean(parts)) ** 0.5, 0.01)
+    return max(math.sqrt(float(np.mean(parts))), 0.01)
 
 
 def spent_by(visit: int) -> float:
@@ -272,8 +272,9 @@ def spent_by(visit: int) -> float:
     table, total = rule("alpha_by_visit"), float(rule("alpha_total"))
     if visit <= len(table):
         return float(table[visit - 1])
-    left: float = (1.0 - float(rule("alpha_rate"))) ** (visit - len(table))
-    return total - (total - float(table[-1])) * left
+    last, rate = float(table[-1]), float(rule("alpha_rate"))
+    left = math.pow(1.0 - rate, visit - len(table))
+    return total - (total - last) * left
 
 
 def _looks(points: Sequence[Point]) -> tuple[Look, ...]:

@@ -122,7 +122,7 @@ def date_of(text: Any) -> datetime.date | None:
     if not isinstance(text, str):
         return None
     try:
-        return datetime.datetime.fromisoformat(text.strip()).date()
+        return datetime.date.fromisoformat(text.strip()[:10])  # the day is enough here
     except ValueError:
         return None
 

@@ -24,7 +24,7 @@ HEAD_KEYS = {
     "probe_position": "where the probe was and how deep",
     "complaint": "what the customer said",
     "co_alarm": "CO alarm in the cab: works, fails or missing",
-    "handed_back": "yes, or no = kept off",
+    "handed_back": "handed back: yes, or no = kept off",
 }
 HEAD_CHOICES = {"co_alarm": ("works", "fails", "missing"), "handed_back": ("yes", "no")}
 KINDS = ("reading", "check", "adjustment", "not_checked", "note", "event", "limit")

@@ -115,7 +115,7 @@ def draw_history(found: HeaterHistory) -> Figure:
         plot.set(xlabel="date of the visit", ylabel="lambda (air ratio) at reference air")
         verdict = "drifts towards rich" if found.drifts else "no drift found so far"
         plot.set_title(f"{found.heater_id or 'heater'}, stage {found.stage}: {verdict}", loc="left", fontsize=9)
-        plot.legend(frameon=False, loc="lower left")
+        plot.legend(frameon=False, loc="best", fontsize=8)
         figure.autofmt_xdate()
     figure.set_label(f"Lambda at reference air over {len(found.points)} visits of {found.heater_id}: {verdict}.")
     return figure

@@ -18,6 +18,7 @@ from combust.edge.cli.output import EXIT_REJECTED, complain
 COMMANDS = {
     "reading": ("combust.edge.cli.reading", "Interpret one flue-gas reading."),
     "readings": ("combust.edge.cli.readings", "Interpret a table of readings, CSV or Parquet."),
+    "cause": ("combust.edge.cli.cause", "Rank the causes of a visit, and say what to check next."),
     "profile": ("combust.edge.cli.profile", "Write a commented heater profile, or check one."),
     "duct": ("combust.edge.cli.duct", "Work out the loss of a duct, and what a change of it does."),
     "site": ("combust.edge.cli.site", "Tell what the air at a site does to a heater."),
@@ -28,6 +29,7 @@ COMMANDS = {
     "log": ("combust.edge.cli.log", "Keep visits and readings in a logbook that cannot be rewritten."),
     "history": ("combust.edge.cli.history", "Follow heaters over the winters: drift, crossing date, next visit."),
     "report": ("combust.edge.cli.report", "Write the record of a visit as one printable page."),
+    "mystery": ("combust.edge.cli.mystery", "Deal, play and score a teaching case: a heater with a hidden cause."),
     "exercises": ("combust.edge.cli.exercises", "Write an exercise sheet with random numbers, and its key."),
     "page": ("combust.edge.cli.page", "Serve a page for typing readings, without code, offline."),
     "demo": ("combust.edge.cli.demo", "Run the main job on the invented Larkfell data."),

@@ -14,11 +14,11 @@ import click
 from combust.data.errors import CombustError, Fault
 
 # name of a page -> its notebook. Every page is a notebook of widgets without visible code.
-PAGES = {"reading": "20_type_a_reading.ipynb"}
+PAGES = {"reading": "20_type_a_reading.ipynb", "mystery": "22_mystery_heater.ipynb"}
 LOOPBACK = "127.0.0.1"
 
 
-@click.command("page", short_help="Serve a page for typing readings, without code, offline.")
+@click.command("page", short_help="Serve a page for readings or a mystery heater, offline.")
 @click.argument("name", required=False, default="reading", type=click.Choice(list(PAGES)))
 @click.option("--port", default=8866, show_default=True, type=click.IntRange(1024, 65535), metavar="PORT",
               help="Port on this machine.")  # fmt: skip

@@ -58,7 +58,7 @@ def command(
             source,
             out,
             rejects=rejects,
-            mapping=_mapping(mapping),
+            mapping=mapping_of(mapping),
             instrument=instrument_class,
             catalogue=catalogue,
             default_fuel=fuel(fuel_name, catalogue=catalogue) if fuel_name else None,
@@ -90,7 +90,8 @@ def command(
         raise click.exceptions.Exit(output.EXIT_STRICT)
 
 
-def _mapping(pairs: tuple[str, ...]) -> dict[str, str]:
+def mapping_of(pairs: tuple[str, ...]) -> dict[str, str]:
+    """Return the user's own heading -> key of ``--map`` options."""
     faults = [
         Fault("--map", pair, "format", why="has no =", hint='Write it like --map "O2=o2_dry_pct".')
         for pair in pairs

@@ -1,0 +1,177 @@
+"""What to trim, and mostly why not: a trim only where it is the right answer, never around a restriction."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from combust.application.causes.result import Adjustment
+from combust.application.causes.rows import Row, Values, dry_o2_of_air_ratio
+from combust.application.causes.words import severity_moments
+from combust.kernel.air import altitude_from_pressure
+from combust.kernel.constants import DRY_AIR
+
+if TYPE_CHECKING:
+    from combust.application.causes.engine import Engine
+    from combust.application.causes.visit import Posterior, Visit
+
+CO_FOR_RICHER_PPM = 150.0  # watch-point of the trade, from memory: above it nothing is made richer
+WEATHER_M = 300.0  # what a low moves the standard atmosphere's height (trade notes: 30 hPa)
+MINIMUM_TRIM_PCT = 3.0  # below the repeatability of pump and analyser
+
+FIRST = (
+    "the unit's own document allows it and a licensed person does it",
+    "restrictions, supply and blower are repaired first, not trimmed around",
+    "every trim is followed by O2, CO and smoke at both stages",
+)
+
+
+def advise_trim(
+    engine: Engine, visit: Visit, result: Posterior, readings: Sequence[Values]
+) -> tuple[Adjustment | None, str]:
+    """Return the trim, or None with the reason in words. The caller has ruled out stops and invalid readings."""
+    needed = engine.held.decide("trim_probability")
+    causes = engine.held.causes
+    by_trim: dict[str, float] = {}
+    for names, share in _by_causes(result).items():
+        kinds = {causes[name].trim for name in names}
+        kind = kinds.pop() if len(kinds) == 1 else "repair"
+        by_trim[kind] = by_trim.get(kind, 0.0) + share
+    best, share = max(by_trim.items(), key=lambda item: item[1])
+    if share < needed:
+        return None, "what is at fault is not certain enough; do the next checks first."
+    if best in ("repair", "none"):
+        return None, "the cause is repaired, not trimmed around."
+    installed = [row for row in visit.rows if row.arrangement == "as_installed"]
+    if not installed:
+        return None, "the reading was taken with a duct off."
+    row = max(installed, key=lambda one: one.healthy.load)
+    too_high = _above_the_limit(engine, row)
+    if too_high:
+        return None, too_high
+    if best == "site":
+        return _site_trim(engine, row)
+    return _fuel_trim(engine, row, result, readings, best)
+
+
+def _above_the_limit(engine: Engine, row: Row) -> str:
+    """Return why nothing is trimmed above the height the unit's document allows, or nothing."""
+    ceiling = engine.heater.limits.altitude_m
+    height = float(altitude_from_pressure(row.site.pressure * row.healthy.pressure_hpa))
+    if ceiling is None or height <= ceiling + WEATHER_M:
+        return ""
+    told = f"the site is near {height:.0f} m and the unit's own document ends at {ceiling:.0f} m: "
+    return told + "above it the heater stays off unless that document allows more."
+
+
+def _by_causes(result: Posterior) -> dict[frozenset[str], float]:
+    shares: dict[frozenset[str], float] = {}
+    for key, share in result.probabilities().items():
+        names = frozenset(variant.cause for variant in key)
+        shares[names] = shares.get(names, 0.0) + share
+    return shares
+
+
+def _lowest(engine: Engine, row: Row) -> float | None:
+    """Return the lowest lambda the profile allows at the row's stage, or None when it states none."""
+    band = engine.heater.stage_of(row.healthy.stage).air_ratio_band
+    limit = engine.heater.limits.air_ratio_min
+    stated = [value for value in (band[0] if band else None, limit) if value is not None]
+    return max(stated) if stated else None
+
+
+def _highest(engine: Engine, row: Row) -> float | None:
+    """Return the highest lambda of the profile's band at the row's stage, or None."""
+    band = engine.heater.stage_of(row.healthy.stage).air_ratio_band
+    return band[1] if band else None
+
+
+def _starves(result: Posterior) -> str:
+    """Return why a starving line is mended and not trimmed around, or nothing."""
+    shares = result.probabilities()
+    under = sum(share for key, share in shares.items() if any(one.cause == "fuel_under" for one in key))
+    line = sum(share for key, share in shares.items() if any(one.name == "starving" for one in key))
+    return "the fuel line seems to starve: strainer, lift and bubbles come first." if line > 0.3 * under else ""
+
+
+def _site_trim(engine: Engine, row: Row) -> tuple[Adjustment | None, str]:
+    """A healthy heater whose lambda at this site is below its band: less fuel or more speed; never more fuel."""
+    state = engine.model.expected_healthy(row)
+    ratio = float(state.air_ratio)
+    lowest = _lowest(engine, row)
+    if lowest is None or ratio >= lowest:
+        return None, "the heater does what it does when healthy, and its lambda is not below its band here."
+    target = lowest
+    speed = 100.0 * (target / ratio - 1.0)
+    text_more = ""
+    limit = engine.heater.blower_rpm_max
+    base = row.healthy.value.get("speed")
+    blower: float | None = speed
+    if limit is not None and base is not None and np.exp(base) * (1.0 + speed / 100.0) > limit:
+        blower = None
+        text_more = " The blower cannot reach that speed within its limit."
+    why = f"Healthy, but lambda is {ratio:.2f} at this site and its band starts at {lowest:.2f}.{text_more}"
+    return _adjustment(engine, row, 100.0 * (ratio / target - 1.0), blower, target, _site_u(row), why), ""
+
+
+def _site_u(row: Row) -> float:
+    return 100.0 * float(np.hypot(row.healthy.u["air_ratio"], row.density_u))
+
+
+def _fuel_trim(
+    engine: Engine, row: Row, result: Posterior, readings: Sequence[Values], kind: str
+) -> tuple[Adjustment | None, str]:
+    """Trim the fuel back to the heater's own healthy lambda at this site, inside the profile's band."""
+    cause = "fuel_over" if kind == "leaner" else "fuel_under"
+    change, change_u = severity_moments(result, cause)
+    trim = 100.0 * (1.0 / (1.0 + change) - 1.0)
+    u = 100.0 * change_u / (1.0 + change) ** 2
+    healthy = float(engine.model.expected_healthy(row).air_ratio)
+    lowest, highest = _lowest(engine, row), _highest(engine, row)
+    target = min(max(healthy, lowest or 0.0), highest or np.inf)
+    trim = 100.0 * ((1.0 + trim / 100.0) * healthy / target - 1.0)
+    if kind == "richer":
+        reason = _why_not_richer(engine, readings) or _starves(result)
+        if reason:
+            return None, reason
+        trim = max(trim, 0.0)
+    if abs(trim) < MINIMUM_TRIM_PCT or (kind == "leaner" and trim > 0.0):
+        return None, "the trim would be smaller than pump and analyser can repeat."
+    what = "more fuel than at its baseline" if kind == "leaner" else "less fuel than at its baseline"
+    why = f"The heater gets {what}; prove it by the delivery test."
+    return _adjustment(engine, row, trim, None, target, u, why), ""
+
+
+def _why_not_richer(engine: Engine, readings: Sequence[Values]) -> str:
+    """Return why a richer trim is refused, or nothing."""
+    carbon_monoxide = [reading.get("co_dry_ppm") for reading in readings]
+    if any(value is None for value in carbon_monoxide):
+        return "no richer trim without a CO reading."
+    if max(float(value or 0.0) for value in carbon_monoxide) > CO_FOR_RICHER_PPM:
+        return "CO is too high for a richer trim."
+    if len({reading.get("stage") for reading in readings}) < min(2, len(engine.heater.stages)):
+        return "no richer trim before both stages were read."
+    if not any("delivered_ml" in reading for reading in readings):
+        return "mend the fuel supply and do the delivery test first; a richer trim comes last."
+    return ""
+
+
+def _adjustment(
+    engine: Engine, row: Row, fuel_trim: float, blower: float | None, target: float, u: float, why: str
+) -> Adjustment:
+    """Return the advice with what to aim for on the analyser and at the pump."""
+    nu, inert = engine.model.nu, engine.model.inert
+    oxygen = float(dry_o2_of_air_ratio(np.asarray(target), nu, inert))
+    moles = nu / DRY_AIR.o2
+    carbon_dioxide = 100.0 * (1.0 + target * moles * DRY_AIR.co2) / (inert + (target - 1.0) * moles)
+    pulses = engine.heater.stage_of(row.healthy.stage).pump_hz
+    to_pulses = None if pulses is None else pulses * (1.0 + fuel_trim / 100.0)
+    text = f"{why} Trim the fuel by {fuel_trim:+.0f} % (± {u:.0f} %)"
+    text += f", {to_pulses:.2f} Hz at the pump" if to_pulses is not None else ""
+    text += f"; aim for lambda {target:.2f}: O2 {oxygen:.1f} %, CO2 {carbon_dioxide:.1f} % here."
+    if blower is not None:
+        text += f" Or blower speed {blower:+.0f} %, not both."
+    text += " Only after: " + "; ".join(FIRST) + "."
+    return Adjustment(fuel_trim, blower, target, oxygen, carbon_dioxide, to_pulses, u, FIRST, text)

@@ -1,0 +1,146 @@
+"""The causes, checks and priors as records, from the shipped table or with a user's own numbers over it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+from combust.data.errors import CombustError, Fault
+from combust.data.tables import load_table, read_toml
+from combust.data.vocabulary import as_number
+
+HEALTHY = "healthy"
+
+
+@dataclass(frozen=True, slots=True)
+class Cause:
+    """A cause: label, sentence, whether it lies in the measurement, and what a trim can do about it."""
+
+    name: str
+    label: str
+    sentence: str
+    trim: str
+    quantity: str
+    measurement: bool
+    severity: Mapping[str, float]
+    variants: Mapping[str, float]
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    """A check a technician can make next: minutes, tier (validity, free, paid), heater off/running/any, risk."""
+
+    name: str
+    id: str
+    minutes: float
+    tier: str
+    heater: str
+    risk: str
+    columns: tuple[str, ...]
+    sentence: str
+    fuel_work: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Convictions:
+    """Everything that is believed before a reading: causes, checks, priors, spreads; ``table`` is the whole TOML."""
+
+    causes: Mapping[str, Cause]
+    checks: Mapping[str, Check]
+    table: Mapping[str, Any]
+
+    @property
+    def prior(self) -> dict[str, float]:
+        """Shares of healthy, singles and pairs, normalised to 1."""
+        row = self.table["prior"]
+        total = row["healthy"] + row["singles"] + row["pairs"]
+        return {key: row[key] / total for key in ("healthy", "singles", "pairs")}
+
+    @property
+    def faults(self) -> tuple[str, ...]:
+        """Names of all causes but healthy."""
+        return tuple(name for name in self.causes if name != HEALTHY)
+
+    def decide(self, key: str) -> float:
+        """Return one number of the decision rules."""
+        return float(self.table["decide"][key])
+
+
+@cache
+def shipped_convictions() -> Convictions:
+    """Return what ships with combust."""
+    return _convictions_of(load_table("causes"))
+
+
+def convictions(source: str | Path | Convictions | None = None) -> Convictions:
+    """Return the shipped causes, checks and priors, or those with the numbers of a user's TOML file over them.
+
+    Raises
+    ------
+    CombustError
+        Unknown table or key, a text where a number belongs, a prior that is negative or sums to 0; all at once.
+    """
+    if source is None:
+        return shipped_convictions()
+    if isinstance(source, Convictions):
+        return source
+    faults: list[Fault] = []
+    merged = _merge(load_table("causes"), read_toml(source, quantity="causes file"), "", faults)
+    prior = merged["prior"]
+    if not faults and (min(prior[key] for key in ("healthy", "singles", "pairs")) < 0.0 or sum(_numbers(prior)) <= 0.0):
+        faults.append(Fault("prior", str(prior), "out_of_band", why="must be 0 or more and not all 0"))
+    if faults:
+        raise CombustError(faults)
+    return _convictions_of(merged)
+
+
+def _numbers(row: Mapping[str, Any]) -> list[float]:
+    return [float(value) for value in row.values() if isinstance(value, int | float)]
+
+
+def _merge(ours: Mapping[str, Any], theirs: Mapping[str, Any], path: str, faults: list[Fault]) -> dict[str, Any]:
+    """Return our table with their values over it; a key we do not have, or another kind of value, is a fault."""
+    merged = dict(ours)
+    for key, value in theirs.items():
+        where = f"{path}{key}"
+        if key not in ours:
+            hint = f"Known here: {', '.join(list(ours)[:12])}."
+            faults.append(Fault(where, value, "unknown_name", why="is not in the table of causes", hint=hint))
+        elif isinstance(ours[key], Mapping):
+            if isinstance(value, Mapping):
+                merged[key] = _merge(ours[key], value, f"{where}.", faults)
+            else:
+                faults.append(Fault(where, value, "format", why="is not a table"))
+        elif isinstance(ours[key], bool | str | list):
+            if type(value) is type(ours[key]):
+                merged[key] = value
+            else:
+                faults.append(Fault(where, value, "format", why=f"is not a {type(ours[key]).__name__}"))
+        elif as_number(value) is None:
+            faults.append(Fault(where, value, "not_a_number", why="is not a number"))
+        else:
+            merged[key] = value
+    return merged
+
+
+def _convictions_of(table: Mapping[str, Any]) -> Convictions:
+    causes = {
+        name: Cause(
+            name=name,
+            label=row["label"],
+            sentence=row["sentence"],
+            trim=row["trim"],
+            quantity=row.get("quantity", ""),
+            measurement=row.get("measurement", False),
+            severity=row.get("severity", {}),
+            variants=row.get("variants", {"": 1.0}),
+        )
+        for name, row in table["cause"].items()
+    }
+    checks = {
+        name: Check(name=name, **{**row, "columns": tuple(row["columns"])}) for name, row in table["check"].items()
+    }
+    return Convictions(causes, checks, table)

@@ -1,0 +1,377 @@
+"""What to check next: expected information for each minute, inside an order that safety fixes.
+
+Order: stop conditions, then validity checks, then free ones, then those that cost or open the gas path. Indoors, or
+with the location unknown, nothing with the heater running and no fuel work is proposed. An exhaust duct never comes
+off before the port pressures were read.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from combust.application.causes import evidence as ev
+from combust.application.causes.catalogue import Check
+from combust.application.causes.draws import Variant, stacked
+from combust.application.causes.result import NextCheck
+from combust.application.causes.rows import Row, Values
+from combust.kernel.types import Floats
+
+if TYPE_CHECKING:
+    from combust.application.causes.engine import Engine
+    from combust.application.causes.visit import Posterior, Visit
+
+DRAWS = 40  # draws of each hypothesis behind the expected results
+SAMPLES = 48  # results imagined for each hypothesis
+LEAST = 0.004  # hypotheses below this share are left out
+TIERS = ("validity", "free", "paid")
+
+# Channels a check adds on the row it is made at; second_stage and the ducts add a row of their own.
+ON_ROW = {
+    "ambient_air": ("ambient_o2",),
+    "stage_and_steadiness": ("frequency", "span_over_3min", "drift"),
+    "supply_voltage": ("voltage",),
+    "intake_air_co2": ("intake_co2", "intake_o2"),
+    "heating_air": ("rise",),
+    "port_pressures": ("intake_static", "exhaust_static"),
+    "pump_delivery": ("delivery",),
+    "blower_speed": ("speed",),
+    "span_gas": ("span",),
+}
+SEEN = {
+    "probe_leak": ("probe_leak_test", "sample_line"),
+    "analyser_settings": ("analyser_fuel",),
+    "stage_and_steadiness": ("warm",),
+    "look_at_terminals": ("terminals",),
+    "fuel_sample": ("fuel_sample",),
+    "strip_down": ("strip_down",),
+}
+NEW_ROW = ("second_stage", "intake_duct_off", "exhaust_duct_off")
+
+
+@dataclass
+class Component:
+    """A hypothesis that still counts: share, its causes, draws, their whitened residuals."""
+
+    key: tuple[Variant, ...]
+    share: float
+    label: int
+    u: Floats
+    residual: Floats
+
+
+def propose_checks(
+    engine: Engine,
+    visit: Visit,
+    result: Posterior,
+    readings: Sequence[Values],
+    *,
+    stopped: bool,
+    outdoors: bool,
+    valid: bool,
+    generator: np.random.Generator,
+) -> tuple[NextCheck, ...]:
+    """Return the checks worth making next, in the order they should be made; of an invalid reading only its own."""
+    held = engine.held
+    done = checks_done(readings)
+    allowed = [check for check in held.checks.values() if check.name not in done]
+    allowed = [check for check in allowed if is_allowed(check, readings, stopped=stopped, outdoors=outdoors)]
+    if not valid:
+        allowed = [check for check in allowed if check.tier == "validity" or check.name in ("span_gas", "cab_co")]
+    gains = expected_gains(engine, visit, result, readings, [check.name for check in allowed], generator)
+    skip = {tier: held.decide("skip_bits") for tier in TIERS} | {"validity": held.decide("skip_validity_bits")}
+    worth = [check for check in allowed if gains[check.name] >= skip[check.tier]]
+    worth.sort(key=lambda check: (TIERS.index(check.tier), -gains[check.name] / check.minutes))
+    cab = [check for check in allowed if check.name == "cab_co"]
+    if stopped and outdoors:
+        worth = cab + [check for check in worth if check.name != "cab_co"]
+    elif cab and outdoors:
+        worth = [check for check in worth if check.name != "cab_co"] + cab
+    return tuple(
+        NextCheck(
+            check.name,
+            gains[check.name],
+            check.minutes,
+            check.risk,
+            check.tier,
+            check.sentence,
+        )
+        for check in worth
+    )
+
+
+def checks_done(readings: Sequence[Values]) -> set[str]:
+    """Return the checks whose result is already in the readings."""
+    have = {key for reading in readings for key in reading}
+    stages = {reading.get("stage") for reading in readings}
+    ducts = {reading.get("arrangement") for reading in readings}
+    return {
+        name
+        for name, there in {
+            "ambient_air": "ambient_o2_pct" in have,
+            "probe_leak": {"probe_leak_test", "sample_line"} <= have,
+            "analyser_settings": "analyser_fuel" in have,
+            "stage_and_steadiness": {"pump_hz", "o2_span_over_3min_pct"} <= have
+            or {"pump_hz", "flue_drift_k_per_min"} <= have,
+            "site_air": ("pressure_hpa" in have or "altitude_m" in have) and "intake_temp_c" in have,
+            "supply_voltage": "supply_v" in have,
+            "intake_air_co2": bool({"intake_co2_pct", "intake_o2_pct"} & have),
+            "heating_air": "air_out_temp_c" in have,
+            "second_stage": len(stages) > 1,
+            "look_at_terminals": "terminals" in have,
+            "port_pressures": {"intake_static_pa", "exhaust_static_pa"} <= have,
+            "intake_duct_off": "intake_duct_off" in ducts,
+            "exhaust_duct_off": "exhaust_duct_off" in ducts,
+            "fuel_sample": "fuel_sample" in have,
+            "pump_delivery": "delivered_ml" in have,
+            "blower_speed": "blower_rpm" in have,
+            "span_gas": "span_o2_read_pct" in have,
+            "cab_co": "cab_co_in_ppm" in have,
+            "strip_down": "strip_down" in have,
+        }.items()
+        if there
+    }
+
+
+def is_allowed(check: Check, readings: Sequence[Values], *, stopped: bool, outdoors: bool) -> bool:
+    """Return whether safety lets a check be proposed now."""
+    if not outdoors and (check.heater == "running" or check.fuel_work):
+        return False
+    if stopped and check.heater == "running" and check.name != "cab_co":
+        return False
+    if check.name == "exhaust_duct_off":
+        return outdoors and any("exhaust_static_pa" in reading for reading in readings)
+    return True
+
+
+def expected_gains(
+    engine: Engine,
+    visit: Visit,
+    result: Posterior,
+    readings: Sequence[Values],
+    names: Sequence[str],
+    generator: np.random.Generator,
+) -> dict[str, float]:
+    """Return the expected information of each check about the causes [bit]."""
+    parts = _components(result, generator)
+    gains = dict.fromkeys(names, 0.0)
+    if len({part.label for part in parts}) < 2:
+        return gains
+    imagined = _Imagined(engine, visit, parts, readings)
+    for name in names:
+        if name == "site_air":
+            gains[name] = _site_gain(engine, readings, result)
+        elif name != "cab_co":
+            gains[name] = _gain(imagined, name, parts, generator)
+    return gains
+
+
+def _components(result: Posterior, generator: np.random.Generator) -> list[Component]:
+    shares = {key: share for key, share in result.probabilities().items() if key in result.blocks and share > LEAST}
+    labels: dict[frozenset[str], int] = {}
+    parts = []
+    for key, share in sorted(shares.items(), key=lambda item: -item[1])[:24]:
+        block = result.blocks[key]
+        label = labels.setdefault(frozenset(variant.cause for variant in key), len(labels))
+        pick = generator.choice(len(block.weights), DRAWS, p=block.weights)
+        parts.append(Component(key, share, label, block.u[pick], block.residual[pick]))
+    total = sum(part.share for part in parts)
+    for part in parts:
+        part.share /= total
+    return parts
+
+
+class _Imagined:
+    """The channels that checks would show, for the draws of every component."""
+
+    def __init__(self, engine: Engine, visit: Visit, parts: list[Component], readings: Sequence[Values]) -> None:
+        self.engine, self.visit, self.parts, self.readings = engine, visit, parts, readings
+        normal = [index for index, row in enumerate(visit.rows) if row.arrangement == "as_installed"] or [0]
+        self.main = max(normal, key=lambda index: visit.rows[index].healthy.load)
+        self.parameters = [engine.drawer.parameters(part.u, *part.key) for part in parts]
+        self.stacked = stacked(self.parameters, [DRAWS] * len(parts))
+        self._rows: dict[str, tuple[Row, dict[str, Any], Mapping[str, Floats]]] = {}
+
+    def row(self, name: str) -> tuple[Row, dict[str, Any], Mapping[str, Floats]] | None:
+        """Return the row a check is made at, its channels for all draws and for the probes; None when it has none."""
+        kind = name if name in NEW_ROW else "main"
+        if kind not in self._rows:
+            row = self.visit.rows[self.main]
+            if kind != "main":
+                reading = {
+                    key: value
+                    for key, value in self.readings[self.main].items()
+                    if key in ("altitude_m", "pressure_hpa", "intake_temp_c", "humidity_pct", "air_in_temp_c", "stage")
+                }
+                if kind == "second_stage":
+                    if row.other is None:
+                        return None
+                    reading["stage"] = row.other.stage
+                else:
+                    reading["arrangement"] = kind
+                row = self.engine.row(reading, kind == "second_stage" or row.mistaken != "either")
+            self._rows[kind] = (
+                row,
+                self.engine.model.expected(row, self.stacked),
+                self.engine.probe_cache(row),
+            )
+        return self._rows[kind]
+
+    def channels(self, name: str, row: Row) -> list[str]:
+        """Return the channels a check would add."""
+        if name in NEW_ROW:
+            first = self.readings[self.main]
+            have = {"o2": True, "flue": "flue_temp_c" in first, "co": "co_dry_ppm" in first and name == "second_stage"}
+            have["rise"] = "air_out_temp_c" in first and name == "second_stage" and "rise" in row.healthy.value
+            return [key for key, there in have.items() if there]
+        there = {one.channel for one in self.visit.found if one.row == self.main}
+        judged = [key for key in ON_ROW.get(name, ()) if key not in there]
+        needs_base = ("frequency", "voltage", "rise", "intake_static", "exhaust_static", "speed")
+        return [key for key in judged if key not in needs_base or key in row.healthy.value]
+
+
+def _gain(imagined: _Imagined, name: str, parts: list[Component], generator: np.random.Generator) -> float:
+    """Return the expected information of one check [bit]."""
+    prepared = imagined.row(name)
+    if prepared is None:
+        return 0.0
+    row, output, probe = prepared
+    channels = imagined.channels(name, row)
+    seen = [column for column in SEEN.get(name, ()) if not _already_seen(column, imagined.readings)]
+    if not channels and not seen:
+        return 0.0
+    share = np.array([part.share for part in parts])
+    label = np.array([part.label for part in parts])
+    log_density = np.zeros((len(parts), SAMPLES, len(parts)))
+    if channels:
+        log_density = log_density + _read_density(imagined, row, output, probe, channels, generator)
+    for column in seen:
+        log_density = log_density + _seen_density(imagined, column, generator)
+    joint = np.log(share) + log_density
+    joint = np.exp(joint - joint.max(axis=2, keepdims=True))
+    grouped = np.stack([joint[:, :, label == one].sum(axis=2) for one in range(label.max() + 1)], axis=2)
+    after = grouped / grouped.sum(axis=2, keepdims=True)
+    left = -np.sum(after * np.log2(np.maximum(after, 1e-300)), axis=2).mean(axis=1)
+    before = np.array([share[label == one].sum() for one in range(label.max() + 1)])
+    return max(0.0, float(-np.sum(before * np.log2(before)) - share @ left))
+
+
+def _already_seen(column: str, readings: Sequence[Values]) -> bool:
+    key = "minutes_since_ignition" if column == "warm" else column
+    return any(key in reading for reading in readings)
+
+
+def _read_density(
+    imagined: _Imagined,
+    row: Row,
+    output: Mapping[str, Any],
+    probe: Mapping[str, Any],
+    channels: list[str],
+    generator: np.random.Generator,
+) -> Floats:
+    """Return ln density of imagined results (component, sample) under every component, given what was read already."""
+    engine, visit, parts = imagined.engine, imagined.visit, imagined.parts
+    expected = np.stack([output[key] for key in channels], axis=1).reshape(len(parts), DRAWS, len(channels))
+    rows = [*visit.rows, row]
+    new = [_imagined_observation(key, len(visit.rows), row, engine) for key in channels]
+    probes = [engine.probe_cache(one) for one in visit.rows]
+    matrix = ev.covariance([*visit.found, *new], rows, [*probes, probe], engine.held)
+    old = len(visit.found)
+    noise = matrix[old:, old:]
+    shift = np.zeros_like(expected)
+    if old:
+        cross = matrix[old:, :old] @ visit.whiten
+        noise = noise - cross @ cross.T
+        shift = np.stack([part.residual @ cross.T for part in parts])
+    center = expected + shift
+    extra = np.zeros((len(parts), len(channels), len(channels)))
+    for index, part in enumerate(parts):
+        if any(variant.cause == "not_steady" for variant in part.key):
+            extra[index] = ev.unsteady_shift(new, engine.held)[1]
+    mean = center.mean(axis=1)
+    apart = center - mean[:, None]
+    size = len(channels)
+    cover = np.einsum("pni,pnj->pij", apart, apart) / DRAWS + noise + extra
+    cover += 1e-9 * np.eye(size)
+    factor = np.linalg.cholesky(cover)
+    pick = generator.integers(0, DRAWS, (len(parts), SAMPLES))
+    noisy = np.linalg.cholesky(noise + extra + 1e-9 * np.eye(size))
+    imagined_results = np.take_along_axis(center, pick[:, :, None], axis=1) + np.einsum(
+        "pij,psj->psi", noisy, generator.standard_normal((len(parts), SAMPLES, size))
+    )
+    inverse = np.linalg.inv(factor)
+    gap = imagined_results[:, :, None, :] - mean[None, None]
+    white = np.einsum("qij,psqj->psqi", inverse, gap)
+    spread = np.sum(np.log(np.diagonal(inverse, axis1=1, axis2=2)), axis=1)
+    density: Floats = spread - 0.5 * np.sum(white * white, axis=3)
+    return density
+
+
+def _imagined_observation(channel: str, index: int, row: Row, engine: Engine) -> ev.Observation:
+    """Return an observation with the uncertainty a reading of this channel would have."""
+    base = row.healthy.value
+    o2 = 20.9 * (1.0 - 1.0 / max(1.05, float(np.exp(base["air_ratio"]))))
+    reading: dict[str, Any] = {
+        "o2": {"o2_dry_pct": o2},
+        "flue": {"flue_temp_c": base["flue"]},
+        "co": {"co_dry_ppm": 60.0},
+        "rise": {"air_out_temp_c": row.site.air_in_c + row.healthy.state.rise_k, "air_in_temp_c": row.site.air_in_c},
+        "voltage": {"supply_v": 12.5},
+        "speed": {"blower_rpm": 4000.0},
+        "frequency": {"pump_hz": 3.0},
+        "intake_static": {"intake_static_pa": -np.exp(base.get("intake_static", 4.0))},
+        "exhaust_static": {"exhaust_static_pa": np.exp(base.get("exhaust_static", 4.0))},
+        "delivery": {"strokes": 200.0, "delivered_ml": 5.0, "stroke_ul": 25.0},
+        "ambient_o2": {"ambient_o2_pct": 20.9},
+        "span": {"span_o2_pct": 6.0, "span_o2_read_pct": 6.0},
+        "intake_co2": {"intake_co2_pct": 0.5},
+        "intake_o2": {"intake_o2_pct": 20.4},
+        "span_over_3min": {"o2_span_over_3min_pct": 0.12},
+        "drift": {"flue_drift_k_per_min": 0.6},
+    }[channel]
+    found = ev.observations_of(index, reading, row, engine.model, engine.instrument)
+    return next(one for one in found if one.channel == channel)
+
+
+def _seen_density(imagined: _Imagined, column: str, generator: np.random.Generator) -> Floats:
+    """Return ln probability of imagined answers (component, sample) under every component."""
+    table = ev.seen_table(column, imagined.engine.held)
+    answers = list(table["healthy"])
+    chance = np.array([_answer_chance(table, answers, part.key) for part in imagined.parts])
+    total = np.cumsum(chance, axis=1)
+    drawn = generator.random((len(chance), SAMPLES, 1))
+    index = np.minimum((drawn > total[:, None, :]).sum(axis=2), len(answers) - 1)
+    density: Floats = np.log(np.maximum(chance.T[index], 1e-6))
+    return density
+
+
+def _answer_chance(table: Mapping[str, Mapping[str, float]], answers: list[str], key: tuple[Variant, ...]) -> Floats:
+    """Return the probabilities of the answers under one or two causes."""
+    usual = np.array([table["healthy"][answer] for answer in answers])
+    chance = usual.copy()
+    for variant in key:
+        if variant.cause in table and variant.cause != "healthy":
+            chance = chance * np.array([table[variant.cause][answer] for answer in answers]) / usual
+    share: Floats = chance / chance.sum()
+    return share
+
+
+def _site_gain(engine: Engine, readings: Sequence[Values], result: Posterior) -> float:
+    """Return how much knowing the site would sharpen the causes, at the value assumed now [bit]."""
+    known = []
+    for reading in readings:
+        row = engine.row(reading)
+        filled = dict(reading)
+        filled.setdefault("intake_temp_c", row.site.intake_c)
+        if "altitude_m" not in filled:
+            filled.setdefault("pressure_hpa", row.site.pressure * row.healthy.pressure_hpa)
+        known.append(filled)
+    _, _, sharper = engine.posterior(known, pairs=False)
+    singles = [share for key, share in result.probabilities().items() if len(key) == 1]
+    total = sum(singles)
+    before = -sum(share / total * np.log2(share / total) for share in singles if share > 0.0)
+    after = -sum(share * np.log2(share) for share in sharper.probabilities().values() if share > 0.0)
+    return max(0.0, float(before - after))

@@ -1,0 +1,386 @@
+"""Joint draws: standard normal numbers turned into severities and structure, one block for each way a cause can be.
+
+A *variant* is one way a cause shows (blower slow, or weak at the right speed). A hypothesis is one or two variants.
+Every parameter is a smooth function of standard normals, so that proposals can be made in one common space.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from statistics import NormalDist
+from typing import Any
+
+import numpy as np
+
+from combust.application.causes.catalogue import HEALTHY, Cause, Convictions
+from combust.data.tables import load_table
+from combust.domain.catalogue import fuel as fuel_named
+from combust.domain.heater import Heater
+from combust.kernel import stoichiometry
+from combust.kernel.heater_air import resistance_from_air_change
+from combust.kernel.types import Floats
+
+STRUCTURE = (
+    "steepness",
+    "w_in",
+    "w_ex",
+    "hot_share",
+    "exponent",
+    "air_side",
+    "co_gain",
+    "shaft",
+    "motor",
+    "duct_off_left",
+)
+OWN = 3  # numbers of its own for each of up to two variants
+SINGLE_SIZE = len(STRUCTURE) + OWN
+PAIR_SIZE = SINGLE_SIZE + OWN
+LOGISTIC = 1.702  # logistic(1.702 u) follows the normal distribution function within 0.01
+
+Parameters = dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Variant:
+    """One way a cause shows; ``share`` is its part of the cause's prior. Compared by identity, as keys need speed."""
+
+    cause: str
+    name: str
+    share: float
+
+
+def variants_of(held: Convictions) -> tuple[Variant, ...]:
+    """Return every variant of every cause, healthy first."""
+    found = []
+    for cause in held.causes.values():
+        total = sum(cause.variants.values())
+        found += [Variant(cause.name, name, share / total) for name, share in cause.variants.items()]
+    return tuple(sorted(found, key=lambda variant: variant.cause != HEALTHY))
+
+
+def stratified_normals(count: int, dimensions: int, generator: np.random.Generator) -> Floats:
+    """Return count x dimensions standard normals, one in each of ``count`` equal layers of every dimension."""
+    layers = np.array([NormalDist().inv_cdf((index + 0.5) / count) for index in range(count)])
+    return np.stack([generator.permutation(layers) for _ in range(dimensions)], axis=1)
+
+
+def share_of(u: Any) -> Any:
+    """Return a nearly flat number between 0 and 1 from a standard normal."""
+    return 1.0 / (1.0 + np.exp(-LOGISTIC * u))
+
+
+def scaled(row: dict[str, Any], u: Any) -> Any:
+    """Return a structural number of the table from a standard normal."""
+    if row["kind"] == "lognormal":
+        return row["median"] * np.exp(np.log(row["factor"]) * u)
+    if row["kind"] == "normal":
+        return row["median"] + row["sd"] * u
+    return row["low"] + (row["high"] - row["low"]) * share_of(u)
+
+
+def severity_of(cause: Cause, u: Any) -> Any:
+    """Return the size of a fault from a standard normal: lognormal, softly held between smallest and largest."""
+    row = cause.severity
+    raw = row["median"] * np.exp(np.log(row["factor"]) * u)
+    # 1/(1/raw + ...) bends the upper end below the largest; the smallest is added underneath.
+    above = raw / (1.0 + (raw / row["largest"]) ** 4) ** 0.25
+    return np.sqrt(above * above + row["smallest"] ** 2)
+
+
+class Drawer:
+    """Turns standard normals into parameters for one heater.
+
+    Parameters
+    ----------
+    heater : Heater
+        Its blower, regulation, shaft and port pressures decide which structure is believed.
+    held : Convictions
+        Causes and structural priors.
+    """
+
+    def __init__(self, heater: Heater, held: Convictions) -> None:
+        self.heater, self.held = heater, held
+        self.variants = variants_of(held)
+        self.structure = held.table["structure"]
+        self.port_ratio = _port_ratio(heater)
+        self.other_fuels = {kind: _other_fuels(heater, held, kind) for kind in ("blend", "gasoline")}
+        self.settings = _settings(heater)
+
+    def parameters(self, u: Floats, first: Variant, second: Variant | None = None) -> Parameters:
+        """Return the parameters of draws (rows of ``u``) under one or two variants."""
+        # Far proposals would overflow; beyond 4.5 standard deviations the prior has nothing left.
+        u = np.clip(u, -4.5, 4.5)
+        p = self._structure(u)
+        start = len(STRUCTURE)
+        for number, variant in enumerate((first, second)):
+            if variant is not None:
+                own = u[:, start + OWN * number : start + OWN * (number + 1)]
+                _EFFECTS[variant.cause](self, p, own, self.held.causes[variant.cause], variant.name)
+        return p
+
+    def _structure(self, u: Floats) -> Parameters:
+        column = {name: u[:, index] for index, name in enumerate(STRUCTURE)}
+        rows = self.structure
+        intake = scaled(rows["intake_to_burner"], column["w_in"])
+        if self.port_ratio is None:
+            exhaust = scaled(rows["exhaust_to_burner"], column["w_ex"])
+        else:
+            exhaust = intake * self.port_ratio * scaled(rows["exhaust_to_intake_given_ports"], column["w_ex"])
+        total = 1.0 + intake + exhaust
+        shaft = self.heater.heating_air_on_same_shaft
+        ones = np.ones(len(u))
+        return {
+            "steepness": scaled(rows[f"steepness_{self.heater.blower}"], column["steepness"]),
+            "w_in": intake / total,
+            "w_ex": exhaust / total,
+            "hot_share": scaled(rows["hot_share"], column["hot_share"]),
+            "exponent": scaled(rows["exponent"], column["exponent"]),
+            "air_side": scaled(rows["air_side"], column["air_side"]),
+            "co_gain": scaled(rows["co_gain"], column["co_gain"]),
+            "shaft": scaled(rows["shaft_unknown"], column["shaft"]) if shaft is None else ones * float(shaft),
+            "duct_off_left": scaled(rows["duct_off_left"], column["duct_off_left"]),
+            "motor": column["motor"],
+        }
+
+    def regulated(self, motor: Any) -> Any:
+        """Return 1 where the speed is regulated, 0 where not; unknown is drawn half and half."""
+        known = self.heater.speed_regulated
+        if known is None:
+            return (np.abs(motor) < 0.6745).astype(float)
+        return np.full(np.shape(motor), float(known))
+
+
+def _port_ratio(heater: Heater) -> float | None:
+    """Return exhaust over intake port pressure of the healthy baseline, or None."""
+    for baseline in heater.baselines:
+        suction, back = baseline.reading.intake_static_pa, baseline.reading.exhaust_static_pa
+        if suction and back and abs(suction) > 1.0 and back > 1.0:
+            return float(back) / abs(float(suction))
+    return None
+
+
+def _other_fuels(heater: Heater, held: Convictions, kind: str) -> list[tuple[float, float, float]]:
+    """Return (air need by volume, heat per air, CO2 maximum) of other fuels over the stated one's."""
+    stated = heater.fuel
+    found = []
+    for name in held.table["other_fuels"][kind]:
+        other = fuel_named(name)
+        if other.name == stated.name or not other.density_kg_per_m3 or not stated.density_kg_per_m3:
+            continue
+        need = [
+            float(stoichiometry.stoichiometric_air_mass(each)) * float(each.density_kg_per_m3 or 0.0)
+            for each in (other, stated)
+        ]
+        heat = [
+            each.net_heating_value_mj_per_kg / float(stoichiometry.stoichiometric_air_mass(each))
+            for each in (other, stated)
+        ]
+        found.append((need[0] / need[1], heat[0] / heat[1], other.co2_maximum_pct / stated.co2_maximum_pct))
+    # A stated gasoline may hold diesel: the list then has the other side only.
+    return sorted(found, reverse=True) or [(0.9, 1.0, 1.0)]
+
+
+def _settings(heater: Heater) -> dict[str, float]:
+    """Return ln(CO2 maximum of an analyser setting over the fuel's)."""
+    table = load_table("instruments")["setting"]
+    return {name: float(np.log(value / heater.fuel.co2_maximum_pct)) for name, value in table.items()}
+
+
+# ---- effects of each cause on the parameters; absent keys are at their healthy value --------------------------------
+def _healthy(drawer: Drawer, p: Parameters, own: Floats, cause: Cause, variant: str) -> None:
+    return
+
+
+def _restricted(side: str) -> Callable[..., None]:
+    share = {"r_in": "w_in", "r_ex": "w_ex"}[side]
+
+    def effect(drawer: Drawer, p: Parameters, own: Floats, cause: Cause, variant: str) -> None:
+        size = severity_of(cause, own[:, 0])
+        added = (resistance_from_air_change(1.0 - size, p["steepness"]) - 1.0) / p[share]
+        p[side] = p.get(side, 1.0) + added
+        p[f"size_{cause.name}"] = -size
+
+    return effect
+
+
+def _recirculated(drawer: Drawer, p: Parameters, own: Floats, cause: Cause, variant: str) -> None:
+    p["recirculated"] = severity_of(cause, own[:, 0])
+    p["unseen_warming"] = share_of(own[:, 1]) ** 2
+    p["recirculated_heat"] = 0.2 + 0.8 * share_of(own[:, 2])
+    p[f"size_{cause.name}"] = p["recirculated"]
+
+
+def _supply_low(drawer: Drawer, p: Parameters, own: Floats, cause: Cause, variant: str) -> None:
+    """The voltage that gives this speed at full stage; low stages of a regulated blower feel less of it."""
+    size = severity_of(cause, own[:, 0])
+    rows = drawer.structure
+    regulated = drawer.regulated(p["motor"])
+    saturation = scaled(rows["saturation"], own[:, 1])
+    gain = scaled(rows["motor_gain"], own[:, 2])
+    p["regulated"] = regulated
+    p["saturation"] = saturation
+    p["voltage"] = np.where(regulated > 0.5, saturation * (1.0 - size), 1.0 - size / gain)
+    p["slow_unregulated"] = np.where(regulated > 0.5, 0.0, size)
+    p["lost_stroke"] = scaled(rows["stroke_at_low_voltage"], own[:, 2]) * (1.0 - p["voltage"])
+    p[f"size_{cause.name}"] = -size
+
+
+def _blower_weak(drawer: Drawer, p: Parameters, own: Floats, cause: Cause, variant: str) -> None:
+    size = severity_of(cause, own[:, 0])
+    if variant == "speed":
+        p["blower_speed"] = 1.0 - size
+    else:
+        p["head"] = 1.0 / resistance_from_air_change(1.0 - size, p["steepness"])
+    p[f"size_{cause.name}"] = -size
+
+
+def _fuel(sign: float) -> Callable[..., None]:
+    def effect(drawer: Drawer, p: Parameters, own: Floats, cause: Cause, variant: str) -> None:
+        size = severity_of(cause, own[:, 0])
+        factor = 1.0 + sign * size
+        if variant == "frequency":
+            p["frequency"] = p.get("frequency", 1.0) * factor
+        elif variant == "starving":
+            p["starving"] = size
+            p["starving_low"] = 0.5 * share_of(own[:, 1])
+            p["delivery"] = p.get("delivery", 1.0) * (1.0 - size * share_of(own[:, 2]))
+        else:
+            p["stroke"] = p.get("stroke", 1.0) * factor
+            p["delivery"] = p.get("delivery", 1.0) * factor
+        p[f"size_{cause.name}"] = sign * size
+
+    return effect
+
+
+def _burner_fouled(drawer: Drawer, p: Parameters, own: Floats, cause: Cause, variant: str) -> None:
+    p["co_extra"] = severity_of(cause, own[:, 0])
+    p["smoke_extra"] = p["co_extra"] * np.exp(0.4 * own[:, 1] + 0.3)
+    choked = 0.05 * np.exp(0.6 * own[:, 2])
+    p["r_burner"] = p.get("r_burner", 1.0) + _added_burner(p, choked)
+    p["released"] = 1.0 - 0.03 * share_of(own[:, 1])
+    p["clean"] = p.get("clean", 1.0) * (1.0 - 0.12 * share_of(own[:, 2]))
+    p[f"size_{cause.name}"] = p["co_extra"]
+
+
+def _added_burner(p: Parameters, size: Any) -> Any:
+    size = np.minimum(size, 0.5)
+    return (resistance_from_air_change(1.0 - size, p["steepness"]) - 1.0) / (1.0 - p["w_in"] - p["w_ex"])
+
+
+def _exchanger_fouled(drawer: Drawer, p: Parameters, own: Floats, cause: Cause, variant: str) -> None:
+    size = severity_of(cause, own[:, 0])
+    p["clean"] = p.get("clean", 1.0) * (1.0 - size)
+    p["r_burner"] = p.get("r_burner", 1.0) + _added_burner(p, size * 0.25 * share_of(own[:, 1]))
+    p[f"size_{cause.name}"] = -size
+
+
+def _heating_air(drawer: Drawer, p: Parameters, own: Floats, cause: Cause, variant: str) -> None:
+    size = severity_of(cause, own[:, 0])
+    p["heating_air"] = 1.0 - size
+    p[f"size_{cause.name}"] = -size
+
+
+def _air_leak(drawer: Drawer, p: Parameters, own: Floats, cause: Cause, variant: str) -> None:
+    p["sample_air"] = severity_of(cause, own[:, 0])
+    p[f"size_{cause.name}"] = p["sample_air"]
+
+
+def _wet(drawer: Drawer, p: Parameters, own: Floats, cause: Cause, variant: str) -> None:
+    p["water_left"] = 0.35 + 0.65 * share_of(own[:, 0] + 0.8)
+    p[f"size_{cause.name}"] = p["water_left"]
+
+
+def _drift(drawer: Drawer, p: Parameters, own: Floats, cause: Cause, variant: str) -> None:
+    size = severity_of(cause, own[:, 0]) * (1.0 if variant.endswith("high") else -1.0)
+    if variant.startswith("offset"):
+        p["o2_offset"] = size
+    else:
+        p["o2_slope"] = -size / 12.7  # size is told at 8.2 % O2, 12.7 below air
+    p[f"size_{cause.name}"] = size
+
+
+def _setting(drawer: Drawer, p: Parameters, own: Floats, cause: Cause, variant: str) -> None:
+    if variant in drawer.settings:
+        p["setting"] = drawer.settings[variant] + 0.01 * own[:, 0]
+    else:
+        # away from the fuel's own value, mostly below it
+        p["setting"] = np.where(own[:, 1] > 0.6, 1.0, -1.0) * (0.03 + 0.10 * share_of(own[:, 0]))
+    p[f"size_{cause.name}"] = np.expm1(p["setting"])
+
+
+def _fuel_other(drawer: Drawer, p: Parameters, own: Floats, cause: Cause, variant: str) -> None:
+    fuels = np.array(drawer.other_fuels[variant])
+    # One continuous coordinate runs through the list, so that a proposal can move along it.
+    place = share_of(own[:, 0]) * (len(fuels) - 1)
+    smallest = float(drawer.held.table["other_fuels"]["smallest_share"])
+    blend = smallest + (1.0 - smallest) * share_of(own[:, 1])
+    need, heat, maximum = (
+        1.0 + blend * (np.interp(place, np.arange(len(fuels)), fuels[:, column]) - 1.0) for column in range(3)
+    )
+    p["air_need"], p["heat_per_air"], p["co2_maximum"] = need, heat, maximum
+    p[f"size_{cause.name}"] = 1.0 / need - 1.0
+
+
+def _stage(drawer: Drawer, p: Parameters, own: Floats, cause: Cause, variant: str) -> None:
+    shift = 0.35 + 0.65 * share_of(own[:, 0] + 0.8)
+    p[f"stage_shift_{variant}"] = shift
+    p["stage_unknown"] = own[:, 1:3]
+    p[f"size_{cause.name}"] = shift
+
+
+def _unsteady(drawer: Drawer, p: Parameters, own: Floats, cause: Cause, variant: str) -> None:
+    p["unsteady"] = np.ones(len(own))
+    p[f"size_{cause.name}"] = np.zeros(len(own))
+
+
+_EFFECTS: dict[str, Callable[..., None]] = {
+    HEALTHY: _healthy,
+    "intake_restricted": _restricted("r_in"),
+    "exhaust_restricted": _restricted("r_ex"),
+    "exhaust_recirculated": _recirculated,
+    "supply_low": _supply_low,
+    "blower_weak": _blower_weak,
+    "fuel_over": _fuel(1.0),
+    "fuel_under": _fuel(-1.0),
+    "burner_fouled": _burner_fouled,
+    "exchanger_fouled": _exchanger_fouled,
+    "heating_air_restricted": _heating_air,
+    "sample_air_leak": _air_leak,
+    "sample_wet": _wet,
+    "o2_cell_drift": _drift,
+    "analyser_fuel_setting": _setting,
+    "fuel_other": _fuel_other,
+    "stage_mistaken": _stage,
+    "not_steady": _unsteady,
+}
+
+
+def stacked(parts: Sequence[Parameters], sizes: Sequence[int]) -> Parameters:
+    """Return the parameters of several blocks as one; a key that a block lacks takes its healthy value."""
+    keys = sorted({key for part in parts for key in part if not key.startswith(("size_", "stage_unknown"))})
+    total: Parameters = {}
+    for key in keys:
+        usual = NEUTRAL.get(key, 0.0)
+        column = np.full(sum(sizes), usual)
+        start = 0
+        for part, size in zip(parts, sizes, strict=True):
+            if key in part:
+                column[start : start + size] = part[key]
+            start += size
+        total[key] = column
+    if any("stage_unknown" in part for part in parts):
+        total["stage_unknown"] = np.concatenate(
+            [part.get("stage_unknown", np.zeros((size, 2))) for part, size in zip(parts, sizes, strict=True)]
+        )
+    return total
+
+
+# What a parameter is when no cause touches it; all others are 0.
+NEUTRAL = dict.fromkeys(
+    (
+        "r_in", "r_ex", "r_burner", "head", "blower_speed", "frequency", "stroke", "delivery", "released", "clean",
+        "heating_air", "air_need", "heat_per_air", "co2_maximum", "voltage", "saturation", "recirculated_heat",
+    ),
+    1.0,
+)  # fmt: skip

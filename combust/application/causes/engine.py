@@ -1,0 +1,395 @@
+"""The engine of one heater: prior draws made once, then every visit weighed against them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+
+from combust.application.causes import evidence as ev
+from combust.application.causes import posterior as post
+from combust.application.causes.catalogue import HEALTHY, Convictions
+from combust.application.causes.draws import (
+    SINGLE_SIZE,
+    STRUCTURE,
+    Drawer,
+    Parameters,
+    Variant,
+    stacked,
+    stratified_normals,
+)
+from combust.application.causes.forward import Model
+from combust.application.causes.rows import Healthy, Row, Values, healthy_stages, row_of
+from combust.application.causes.visit import Hypothesis, Posterior, Visit
+from combust.domain.heater import Heater
+from combust.domain.instrument import InstrumentClass
+from combust.kernel.types import Floats
+
+PRIOR_DRAWS = 112
+STAGE = "stage_mistaken"
+UNSTEADY = "not_steady"
+CLIMB_STEP = 0.05
+
+
+class Engine:
+    """Weighs visits of one heater.
+
+    Parameters
+    ----------
+    heater : Heater
+    held : Convictions
+    instrument : InstrumentClass
+    seed : int
+        Same seed, same answer.
+    """
+
+    def __init__(self, heater: Heater, held: Convictions, instrument: InstrumentClass, seed: int) -> None:
+        self.heater, self.held, self.instrument, self.seed = heater, held, instrument, seed
+        self.model = Model.of(heater, held)
+        self.drawer = Drawer(heater, held)
+        self.stages: dict[str, Healthy] = healthy_stages(heater, held)
+        self.variants = self.drawer.variants
+        self.freedom = held.decide("student_freedom")
+        self.separability: dict[Any, dict[tuple[str, str], float]] = {}
+        self._limits: dict[int, float] = {}
+        self._log_priors: dict[bool, dict[Hypothesis, float]] = {}
+        self._no_weight = np.zeros(PRIOR_DRAWS)
+        self._make_prior_draws()
+
+    def _make_prior_draws(self) -> None:
+        generator = np.random.default_rng(self.seed)
+        structure = stratified_normals(PRIOR_DRAWS, len(STRUCTURE), generator)
+        self.prior_u = {}
+        parts: list[Parameters] = []
+        moved: list[Parameters] = []
+        self.order: list[Variant] = []
+        self.moved_order: list[Variant] = []
+        for variant in self.variants:
+            own = stratified_normals(PRIOR_DRAWS, SINGLE_SIZE - len(STRUCTURE), generator)
+            u = np.concatenate([structure, own], axis=1)
+            self.prior_u[variant] = u
+            target, order = (moved, self.moved_order) if variant.cause == STAGE else (parts, self.order)
+            target.append(self.drawer.parameters(u, variant))
+            order.append(variant)
+        self.prior_sizes = {
+            variant: _sizes(part)
+            for variant, part in zip([*self.order, *self.moved_order], [*parts, *moved], strict=True)
+        }
+        probe = self.probe = ev.probe_parameters(parts[0])
+        self.main = stacked([*parts, probe], [PRIOR_DRAWS] * len(parts) + [1 + len(ev.PROBES)])
+        self.moved = stacked(moved, [PRIOR_DRAWS] * len(moved))
+
+    def prior_shares(self, pairs: bool) -> dict[Hypothesis, float]:
+        """Return the prior of every hypothesis by variant; without pairs their part is shared by the others."""
+        prior, faults = self.held.prior, self.held.faults
+        singles = prior["singles"] / len(faults)
+        rest = 1.0 if pairs else 1.0 / (1.0 - prior["pairs"]) if prior["pairs"] < 1.0 else 0.0
+        shares: dict[Hypothesis, float] = {}
+        for variant in self.variants:
+            part = prior["healthy"] if variant.cause == HEALTHY else singles
+            shares[(variant,)] = part * variant.share * rest
+        if pairs:
+            count = len(faults) * (len(faults) - 1) / 2
+            named = [variant for variant in self.variants if variant.cause != HEALTHY]
+            for index, first in enumerate(named):
+                for second in named[index + 1 :]:
+                    if first.cause != second.cause:
+                        shares[(first, second)] = prior["pairs"] / count * first.share * second.share
+        return {key: value for key, value in shares.items() if value > 0.0}
+
+    # ---- a visit ---------------------------------------------------------------------------------------------------
+    def visit(self, readings: Sequence[Values]) -> tuple[Visit, dict[Variant, Floats], list[dict[str, Any]]]:
+        """Return a visit with the whitened residuals of the prior draws, and the channels of each row."""
+        several = len({reading.get("stage") for reading in readings}) > 1
+        rows = [self.row(reading, several) for reading in readings]
+        found: list[ev.Observation] = []
+        for index, (reading, row) in enumerate(zip(readings, rows, strict=True)):
+            found += ev.observations_of(index, self._with_stroke(reading), row, self.model, self.instrument)
+        found = ev.without_repeats(found)
+        keys = [(row.healthy.stage, row.arrangement, row.site) for row in rows]
+        wanted: dict[Any, set[str]] = {key: set() for key in keys}
+        for one in found:
+            wanted[keys[one.row]].add(one.channel)
+        needed = [frozenset(wanted[key]) for key in keys]
+        cache = {
+            key: (self.model.expected(row, self.main, channels), self.model.expected(row, self.moved, channels))
+            for key, row, channels in zip(keys, rows, needed, strict=True)
+        }
+        outputs = [cache[key][0] for key in keys]
+        moved = [cache[key][1] for key in keys]
+        probes = [{key: value[-5:] for key, value in output.items() if np.ndim(value)} for output in outputs]
+        visit = self._frame(rows, needed, found, probes, readings)
+        residuals: dict[Variant, Floats] = {}
+        for order, channels in ((self.order, outputs), (self.moved_order, moved)):
+            expected = _columns(found, channels, len(order) * PRIOR_DRAWS)
+            steady = self.whitened(visit, expected, False)
+            for index, variant in enumerate(order):
+                part = slice(index * PRIOR_DRAWS, (index + 1) * PRIOR_DRAWS)
+                loose = variant.cause == UNSTEADY
+                residuals[variant] = self.whitened(visit, expected[part], True) if loose else steady[part]
+        return visit, residuals, outputs
+
+    def _with_stroke(self, reading: Values) -> Values:
+        if reading.get("strokes") and self.heater.stroke_ul:
+            return {**dict(reading), "stroke_ul": self.heater.stroke_ul}
+        return reading
+
+    def row(self, reading: Values, several: bool = False) -> Row:
+        """Return the row of a reading, at the fullest stage if none is noted; ``several``: others were read too."""
+        name = reading.get("stage")
+        if name is None:
+            name = max(self.stages, key=lambda key: self.stages[key].load)
+        healthy = self.stages[self.heater.stage_of(name).name]
+        others = [stage for key, stage in self.stages.items() if key != healthy.stage]
+        other = min(others, key=lambda stage: abs(stage.load - healthy.load), default=None)
+        return row_of(reading, healthy, other, several, self.heater.fuel.expansion_per_k or 8.3e-4, self.held)
+
+    def _frame(
+        self,
+        rows: list[Row],
+        needed: list[frozenset[str]],
+        found: list[ev.Observation],
+        probes: Sequence[Mapping[str, Any]],
+        readings: Sequence[Values],
+    ) -> Visit:
+        matrix = ev.covariance(found, rows, probes, self.held)
+        shift, added = ev.unsteady_shift(found, self.held)
+        lower: Any = np.linalg.cholesky(matrix)
+        loose: Any = np.linalg.cholesky(matrix + added)
+        whiten: Any = np.linalg.inv(lower).T
+        whiten_unsteady: Any = np.linalg.inv(loose).T
+        return Visit(
+            rows=rows,
+            needed=needed,
+            found=found,
+            observed=np.array([one.value for one in found]),
+            whiten=whiten,
+            whiten_unsteady=whiten_unsteady,
+            whiten_inverse=lower.T,
+            shift_unsteady=shift,
+            log_unsteady=float(np.sum(np.log(np.diag(lower))) - np.sum(np.log(np.diag(loose)))),
+            seen=ev.seen_likelihood(readings, self.heater.fuel.name, self.heater.fuel.co2_maximum_pct, self.held),
+            covariance=matrix,
+        )
+
+    def whitened(self, visit: Visit, expected: Floats, unsteady: bool) -> Floats:
+        """Return observed less expected in units of the joint uncertainty."""
+        if unsteady:
+            return (visit.observed - visit.shift_unsteady - expected) @ visit.whiten_unsteady
+        return (visit.observed - expected) @ visit.whiten
+
+    def log_likelihood(self, visit: Visit, residual: Floats, hypothesis: Sequence[Variant]) -> Floats:
+        """Return ln likelihood of draws, what was seen included."""
+        square = np.einsum("ij,ij->i", residual, residual)
+        value = post.student_log(square, self.freedom, visit.dimensions)
+        return value + self._constant(visit, hypothesis)
+
+    def _constant(self, visit: Visit, hypothesis: Sequence[Variant]) -> float:
+        """Return the part of ln likelihood that all draws of a hypothesis share: what was seen, and the wider noise."""
+        names = {variant.cause for variant in hypothesis}
+        return sum(visit.seen[name] for name in names) + (visit.log_unsteady if UNSTEADY in names else 0.0)
+
+    def expected(self, visit: Visit, parameters: Parameters) -> Floats:
+        """Return the observed channels of draws, one column each."""
+        cache: dict[Any, dict[str, Any]] = {}
+        for row, needed in zip(visit.rows, visit.needed, strict=True):
+            key = (row.healthy.stage, row.arrangement, row.site)
+            if key not in cache:
+                cache[key] = self.model.expected(row, parameters, needed)
+        channels = [cache[(row.healthy.stage, row.arrangement, row.site)] for row in visit.rows]
+        return _columns(visit.found, channels, len(parameters["steepness"]))
+
+    # ---- posterior -------------------------------------------------------------------------------------------------
+    def posterior(self, readings: Sequence[Values], *, pairs: bool) -> tuple[Visit, dict[Variant, Floats], Posterior]:
+        """Return a visit, the residuals of the prior draws and the posterior."""
+        visit, residuals, _ = self.visit(readings)
+        log_prior = self.log_prior(pairs)
+        blocks = self._prior_blocks(visit, residuals, log_prior)
+        result = Posterior(blocks, log_prior, {key: block.log_evidence for key, block in blocks.items()})
+        generator = np.random.default_rng([self.seed, visit.dimensions])
+        if visit.dimensions:
+            self.refine(visit, result, generator, list(blocks), SINGLE_SIZE)
+        if pairs:
+            self._pairs(visit, residuals, result, generator)
+        return visit, residuals, result
+
+    def log_prior(self, pairs: bool) -> dict[Hypothesis, float]:
+        """Return ln prior of every hypothesis (do not change it)."""
+        if pairs not in self._log_priors:
+            self._log_priors[pairs] = {key: float(np.log(value)) for key, value in self.prior_shares(pairs).items()}
+        return self._log_priors[pairs]
+
+    def _prior_blocks(
+        self, visit: Visit, residuals: Mapping[Variant, Floats], log_prior: Mapping[Hypothesis, float]
+    ) -> dict[Hypothesis, post.Block]:
+        """Return the prior draws of every single hypothesis with their likelihood, worked as one array."""
+        variants = [variant for variant in residuals if (variant,) in log_prior]
+        stack = np.stack([residuals[variant] for variant in variants])
+        square = np.einsum("vnd,vnd->vn", stack, stack)
+        constant = np.array([self._constant(visit, (variant,)) for variant in variants])
+        value = post.student_log(square, self.freedom, visit.dimensions) + constant[:, None]
+        top = value.max(axis=1)
+        weight = np.exp(value - top[:, None])
+        whole = weight.sum(axis=1)
+        evidence = top + np.log(whole / PRIOR_DRAWS)
+        effective = whole * whole / np.sum(weight * weight, axis=1)
+        weight /= whole[:, None]
+        return {
+            (variant,): post.Block(
+                self.prior_u[variant],
+                value[index],
+                stack[index],
+                self._no_weight,
+                PRIOR_DRAWS,
+                log_evidence=float(evidence[index]),
+                effective=float(effective[index]),
+                weights=weight[index],
+                sizes=self.prior_sizes[variant],
+                nearest=float(square[index].min()),
+            )
+            for index, variant in enumerate(variants)
+        }
+
+    def refine(
+        self,
+        visit: Visit,
+        result: Posterior,
+        generator: np.random.Generator,
+        keys: Sequence[Hypothesis],
+        size: int,
+    ) -> None:
+        """Sharpen the hypotheses that matter until enough draws count."""
+        for number, count in enumerate(post.DRAWS_OF_ROUND):
+            hope = {key: result.log_evidence[key] + result.log_prior[key] for key in result.log_evidence}
+            guesses: dict[Hypothesis, tuple[Floats, Floats]] = {}
+            if number == 0:
+                guesses = self._guess(visit, result, keys, hope, size)
+            values = post.normalised(list(hope.values()))
+            share = dict(zip(hope, values.tolist(), strict=True))
+            work = [key for key in keys if _too_few(share[key], result.blocks[key].effective)]
+            if not work:
+                return
+            if number == 0:
+                guesses |= self._climb(visit, {key: guesses[key][0] for key in work if key in guesses})
+            draws, shapes, means = [], [], []
+            for key in work:
+                mean, cover = guesses[key] if key in guesses else post.next_proposal(result.blocks[key], size)
+                some, shape = post.propose(
+                    mean, post.WIDEN**2 * cover, count * (2 if share[key] > 0.4 else 1), generator
+                )
+                draws.append(some)
+                shapes.append(shape)
+                means.append(mean)
+            for key, drawn, mean, shape in zip(work, self.drawn(visit, work, draws), means, shapes, strict=True):
+                block = result.blocks[key]
+                post.extend(block, drawn, self.log_likelihood(visit, drawn.residual, key), mean, shape)
+                result.log_evidence[key] = block.log_evidence
+
+    def _guess(
+        self, visit: Visit, result: Posterior, keys: Sequence[Hypothesis], hope: dict[Any, float], size: int
+    ) -> dict[Hypothesis, tuple[Floats, Floats]]:
+        """Return linear proposals of the blocks with few good draws, and raise their hope where a line fits better."""
+        few = [key for key in keys if result.blocks[key].effective < 20.0]
+        if not few:
+            return {}
+        blocks = [result.blocks[key] for key in few]
+        u = np.stack([block.u[:, :size] for block in blocks])
+        residual = np.stack([block.residual for block in blocks])
+        weight = post.tempered(
+            np.stack([block.log_weight + block.log_likelihood for block in blocks]), 2.5 * (size + 1)
+        )
+        means, covers, logs = post.linear_proposals(u, residual, weight)
+        for key, value in zip(few, logs, strict=True):
+            hope[key] = max(hope[key], self._as_student(visit, float(value), key) + result.log_prior[key])
+        return {key: (means[index], covers[index]) for index, key in enumerate(few)}
+
+    def _climb(self, visit: Visit, starts: dict[Hypothesis, Floats]) -> dict[Hypothesis, tuple[Floats, Floats]]:
+        """Return proposals after two Gauss-Newton steps from each start, slopes by differences in one forward run."""
+        if not starts:
+            return {}
+        keys = list(starts)
+        place = np.clip(np.stack(list(starts.values())), -3.0, 3.0)
+        size = place.shape[1]
+        cover: Any = np.zeros((len(keys), size, size))
+        for _ in range(2):
+            draws = [np.concatenate([here[None], here + CLIMB_STEP * np.eye(size)]) for here in place]
+            residual = np.stack([drawn.residual for drawn in self.drawn(visit, keys, draws)])
+            start = residual[:, 0]
+            slope = (residual[:, 1:] - start[:, None]) / CLIMB_STEP
+            cover = np.linalg.inv(np.eye(size) + slope @ slope.transpose(0, 2, 1))
+            aim = start - np.einsum("hk,hkd->hd", place, slope)
+            place = -np.einsum("hij,hj->hi", cover, np.einsum("hkd,hd->hk", slope, aim))
+            place = np.clip(place, -4.0, 4.0)
+        # Student tails: the likelihood is as wide as its scaled Gaussian near the top.
+        square = np.sum(start * start, axis=1)
+        wider = np.maximum(1.0, (self.freedom + square) / (self.freedom + visit.dimensions))
+        return {key: (place[index], cover[index] * wider[index]) for index, key in enumerate(keys)}
+
+    def drawn(self, visit: Visit, keys: Sequence[Hypothesis], draws: Sequence[Floats]) -> list[post.Drawn]:
+        """Return draws of several hypotheses, evaluated in one forward run (two with mistaken stages)."""
+        found: dict[int, post.Drawn] = {}
+        for moved in (False, True):
+            some = [index for index, key in enumerate(keys) if any(one.cause == STAGE for one in key) == moved]
+            if not some:
+                continue
+            parts = [self.drawer.parameters(draws[index], *keys[index]) for index in some]
+            sizes = [len(draws[index]) for index in some]
+            expected = self.expected(visit, stacked(parts, sizes) if len(parts) > 1 else parts[0])
+            start = 0
+            for index, count, part in zip(some, sizes, parts, strict=True):
+                unsteady = any(one.cause == UNSTEADY for one in keys[index])
+                residual = self.whitened(visit, expected[start : start + count], unsteady)
+                found[index] = post.Drawn(draws[index], residual, _sizes(part))
+                start += count
+        return [found[index] for index in range(len(keys))]
+
+    def _as_student(self, visit: Visit, gaussian: float, key: Sequence[Variant]) -> float:
+        """Return a Gaussian ln evidence on the scale of the Student likelihood, with what was seen."""
+        constant = self._constant(visit, key)
+        half = 0.5 * (self.freedom + visit.dimensions)
+        return -half * float(np.log1p(max(0.0, -2.0 * gaussian) / (2.0 * half))) + constant
+
+    def fits(self, visit: Visit, result: Posterior) -> bool:
+        """Return False when even the best draw lies further off than the stated quantile of honest readings."""
+        size = visit.dimensions
+        if size == 0:
+            return True
+        if size not in self._limits:
+            generator = np.random.default_rng(size)
+            far = generator.chisquare(size, 20_000) * self.freedom / generator.chisquare(self.freedom, 20_000)
+            self._limits[size] = float(np.quantile(far, self.held.decide("fits_quantile")))
+        return min(block.nearest for block in result.blocks.values()) <= self._limits[size]
+
+    def probe_cache(self, row: Row) -> Mapping[str, Floats]:
+        """Return the channels of the probe draws at a row."""
+        return self.model.expected(row, self.probe)
+
+    def _pairs(
+        self, visit: Visit, residuals: Mapping[Variant, Floats], result: Posterior, generator: np.random.Generator
+    ) -> None:
+        from combust.application.causes.pairs import weigh_pairs
+
+        weigh_pairs(self, visit, residuals, result, generator)
+
+
+def _columns(found: Sequence[ev.Observation], channels: Sequence[Mapping[str, Any]], count: int) -> Floats:
+    """Return the observed channels of the first ``count`` draws, one column each."""
+    columns = np.empty((count, len(found)))
+    for position, one in enumerate(found):
+        columns[:, position] = channels[one.row][one.channel][:count]
+    return columns
+
+
+def _sizes(parameters: Parameters) -> dict[str, Floats]:
+    """Return the size of each cause among parameters."""
+    return {key.removeprefix("size_"): value for key, value in parameters.items() if key.startswith("size_")}
+
+
+def _too_few(share: float, effective: float) -> bool:
+    """Return True where a hypothesis matters more than its effective draws can carry."""
+    return (
+        share * share / effective > 1.0 / post.WANTED
+        or (share > 0.02 and effective < 20.0)
+        or (share > 0.002 and effective < 7.0)
+    )

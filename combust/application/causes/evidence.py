@@ -1,0 +1,328 @@
+"""What a visit holds for the model: observed channels, their joint uncertainty, and what was seen rather than read."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from combust.application.causes.catalogue import HEALTHY, Convictions
+from combust.application.causes.draws import Parameters
+from combust.application.causes.forward import O2_AIR, VISIT_CHANNELS, Model
+from combust.application.causes.rows import Row, Values, air_ratio_of_co2, air_ratio_of_o2, static_u
+from combust.data.tables import load_table
+from combust.data.vocabulary import quantities
+from combust.domain.catalogue import fuel as fuel_named
+from combust.domain.instrument import InstrumentClass
+from combust.kernel.types import Floats
+
+# Healthy tolerances whose effect on every channel is taken from the model itself (index into the probe draws).
+PROBES = ("air", "fuel", "clean", "heating_air")
+PROBE_STEP = 0.02
+
+
+@dataclass(frozen=True, slots=True)
+class Observation:
+    """One observed channel: row index, name, value, scatter of this reading alone and what the visit shares."""
+
+    row: int
+    channel: str
+    value: float
+    scatter: float
+    shared: float = 0.0
+
+
+def probe_parameters(structure: Parameters) -> Parameters:
+    """Return five draws of a healthy heater with usual structure: as it is, and with each tolerance moved by 2 %."""
+    size = 1 + len(PROBES)
+    p: Parameters = {key: np.full(size, float(np.median(value))) for key, value in structure.items()}
+    p["shaft"] = np.zeros(size)
+    for index, key in enumerate(("blower_speed", "stroke", "clean", "heating_air")):
+        column = np.ones(size)
+        column[1 + index] += PROBE_STEP
+        p[key] = column
+    return p
+
+
+def observations_of(
+    index: int, reading: Values, row: Row, model: Model, instrument: InstrumentClass
+) -> list[Observation]:
+    """Return the channels that a reading of a row gives."""
+    numbers = model.held.table["reading"]
+    base = row.healthy.value
+    found: list[Observation] = []
+
+    def add(channel: str, value: float, scatter: float, shared: float = 0.0) -> None:
+        found.append(Observation(index, channel, float(value), float(scatter), float(shared)))
+
+    o2, co2 = reading.get("o2_dry_pct"), reading.get("co2_dry_pct")
+    share = numbers["systematic_share"]
+    measured = reading.get("co2_origin") == "measured"
+    if o2 is not None and o2 < 20.6:
+        ratio = lambda_of(o2, model)
+        slope = (lambda_of(o2 + 0.2, model) - lambda_of(o2 - 0.2, model)) / (0.4 if o2 > 0.2 else 0.2 + o2) / ratio
+        u = instrument.o2_limit_pct / 2.0
+        alone = np.hypot(numbers["o2_scatter_pct"], instrument.o2_resolution_pct * 0.29)
+        alone = np.hypot(alone, u * np.sqrt(1.0 - share**2))
+        add("o2", np.log(ratio), alone * slope, u * share * slope)
+    if co2 is not None and measured and co2 > 0.5:
+        ratio = float(air_ratio_of_co2(co2, model.nu, model.inert))
+        slope = 1.0 / co2
+        u = instrument.co2_limit_pct / 2.0
+        alone = np.hypot(numbers["co2_scatter_pct"], u * np.sqrt(1.0 - share**2))
+        add("co2", np.log(ratio), alone * slope, u * share * slope)
+    if co2 is not None and not measured and o2 is not None and o2 < 18.0 and co2 > 0.5:
+        maximum = co2 * O2_AIR / (O2_AIR - o2)
+        rounding = np.hypot(
+            0.29 * instrument.co2_resolution_pct / co2, 0.29 * instrument.o2_resolution_pct / (O2_AIR - o2)
+        )
+        add("setting", np.log(maximum / model.heater.fuel.co2_maximum_pct), np.hypot(rounding, numbers["setting_u"]))
+    if (co := reading.get("co_dry_ppm")) is not None:
+        size = max(float(co), 5.0)
+        add("co", np.log(size), np.hypot(numbers["co_u"], 10.0 / max(size, 10.0)))
+    if (smoke := reading.get("smoke_number")) is not None:
+        add("smoke", smoke, numbers["smoke_u"])
+    if (flue := reading.get("flue_temp_c")) is not None:
+        u = max(instrument.temp_limit_c, instrument.temp_limit_share * abs(flue)) / 2.0
+        add("flue", flue, np.hypot(numbers["flue_scatter_k"], 0.6 * u), 0.8 * u)
+    _add_heating_air(reading, row, numbers, add)
+    for channel, column, u in (
+        ("voltage", "supply_v", numbers["voltage_u"]),
+        ("speed", "blower_rpm", numbers["speed_u"]),
+        ("frequency", "pump_hz", numbers["frequency_u"]),
+    ):
+        value = reading.get(column)
+        if value and channel in base:
+            add(channel, np.log(value), u)
+    for channel in ("intake_static", "exhaust_static"):
+        value = reading.get(f"{channel}_pa")
+        taken_off = row.arrangement == f"{channel.split('_')[0]}_duct_off"
+        if value is not None and channel in base and not taken_off:
+            size = max(abs(float(value)), 2.0)
+            add(channel, np.log(size), static_u(size, numbers))
+    _add_checks(reading, numbers, add)
+    return found
+
+
+def lambda_of(o2: float, model: Model) -> float:
+    """Return lambda of a dry O2 [-]."""
+    return float(air_ratio_of_o2(min(o2, 20.6), model.nu, model.inert))
+
+
+def _add_heating_air(reading: Values, row: Row, numbers: Mapping[str, float], add: Any) -> None:
+    warm, cold = reading.get("air_out_temp_c"), reading.get("air_in_temp_c")
+    if warm is None or "rise" not in row.healthy.value:
+        return
+    rise = max(3.0, float(warm) - float(row.site.air_in_c if cold is None else cold))
+    u = numbers["air_temp_u_k"] * (1.4 if cold is not None else 4.0)
+    add("rise", np.log(rise), u / rise)
+
+
+def _add_checks(reading: Values, numbers: Mapping[str, float], add: Any) -> None:
+    strokes, caught = reading.get("strokes"), reading.get("delivered_ml")
+    stroke = reading.get("stroke_ul")
+    if strokes and caught and stroke:
+        add("delivery", np.log(caught / (strokes * stroke * 1e-3)), np.hypot(numbers["delivery_u"], 0.06 / caught))
+    if (ambient := reading.get("ambient_o2_pct")) is not None:
+        add("ambient_o2", ambient, numbers["ambient_o2_u_pct"])
+    span, shown = reading.get("span_o2_pct"), reading.get("span_o2_read_pct")
+    if span is not None and shown is not None:
+        add("span", (shown - span), numbers["span_u_pct"])
+    for column in ("intake_co2", "intake_o2"):
+        if (value := reading.get(f"{column}_pct")) is not None:
+            # the far end of the scale is known no better than 4 % of what was found
+            found = value if column == "intake_co2" else max(0.0, O2_AIR - value)
+            add(column, value, np.hypot(numbers[f"{column}_u_pct"], 0.04 * found))
+    for channel, column, factor in (
+        ("span_over_3min", "o2_span_over_3min_pct", "span_over_3min_factor"),
+        ("drift", "flue_drift_k_per_min", "drift_factor"),
+    ):
+        if (value := reading.get(column)) is not None:
+            add(channel, np.log(max(float(value), 0.03)), np.log(numbers[factor]))
+
+
+def without_repeats(found: Sequence[Observation]) -> list[Observation]:
+    """Return the observations with checks of the whole visit counted once when several rows carry the same value."""
+    kept: list[Observation] = []
+    seen: set[tuple[str, float]] = set()
+    for one in found:
+        key = (one.channel, one.value)
+        if one.channel in VISIT_CHANNELS and one.channel not in ("span_over_3min", "drift"):
+            if key in seen:
+                continue
+            seen.add(key)
+        kept.append(one)
+    return kept
+
+
+def covariance(
+    found: Sequence[Observation], rows: Sequence[Row], probes: Sequence[Mapping[str, Floats]], held: Convictions
+) -> Floats:
+    """Return the joint covariance of the observed channels: scatter, instrument, baseline, tolerance, site.
+
+    ``probes`` holds, row by row, the channels of the probe draws (:func:`probe_parameters`).
+    """
+    size = len(found)
+    tolerance = held.table["tolerance"]
+    loadings: dict[Any, Floats] = {}
+
+    def load(source: Any, position: int, amount: float) -> None:
+        if source not in loadings:
+            loadings[source] = np.zeros(size)
+        loadings[source][position] += amount
+
+    diagonal = np.empty(size)
+    for position, one in enumerate(found):
+        row, probe = rows[one.row], probes[one.row]
+        stage = row.healthy.stage
+        diagonal[position] = one.scatter**2 + _own_spread(one.channel, tolerance) ** 2
+        if one.shared:
+            load(("instrument", one.channel), position, one.shared)
+        key = "air_ratio" if one.channel in ("o2", "co2") else one.channel
+        if key in row.healthy.u:
+            load(("baseline", stage, key), position, row.healthy.u[key])
+        if one.channel in SAME_OVER_VISIT:
+            load(("tolerance", one.channel), position, float(tolerance[SAME_OVER_VISIT[one.channel]]))
+        if one.channel in probe and len(probe[one.channel]) > len(PROBES):
+            response = (probe[one.channel][1:] - probe[one.channel][0]) / PROBE_STEP
+            for name, value in zip(PROBES, response, strict=True):
+                load(("tolerance", name), position, float(value) * float(tolerance[name]))
+            site = abs(np.log(row.site.dry_density)) * float(tolerance["site_density"])
+            load(("site model",), position, float(response[0]) * site)
+            load(("site", stage), position, float(response[0]) * row.density_u)
+            load(("fuel temperature",), position, float(response[1]) * row.fuel_density_u)
+    matrix = np.diag(diagonal)
+    if loadings:
+        stack = np.stack(list(loadings.values()))
+        matrix += stack.T @ stack
+    return matrix
+
+
+SAME_OVER_VISIT = {
+    "intake_static": "static",
+    "exhaust_static": "static",
+    "voltage": "voltage",
+    "speed": "speed",
+    "frequency": "frequency",
+    "delivery": "pump_delivery",
+}
+
+
+def _own_spread(channel: str, tolerance: Mapping[str, float]) -> float:
+    """Return how far a healthy channel lies off its expectation beyond the shared tolerances."""
+    return {
+        "flue": tolerance["flue_k"],
+        "rise": tolerance["rise"],
+        "co": tolerance["co"],
+        "smoke": tolerance["smoke"],
+        "o2": 0.008,
+        "intake_static": 0.4 * tolerance["static"],
+        "exhaust_static": 0.4 * tolerance["static"],
+    }.get(channel, 0.0)
+
+
+def unsteady_shift(found: Sequence[Observation], held: Convictions) -> tuple[Floats, Floats]:
+    """Return mean shift and added covariance of the observed channels when the reading was not steady.
+
+    O2 and CO2 of one row move together: an unsteady flame is still one gas.
+    """
+    rows = held.table["unsteady"]
+    names = {
+        "o2": "air_ratio",
+        "co2": "air_ratio",
+        "flue": "flue_k",
+        "intake_static": "static",
+        "exhaust_static": "static",
+    }
+    numbers = held.table["reading"]
+    shift, variance = np.zeros(len(found)), np.zeros(len(found))
+    for position, one in enumerate(found):
+        row = rows.get(names.get(one.channel, one.channel))
+        if row is not None:
+            shift[position], variance[position] = row[0], row[1] ** 2
+        elif one.channel in ("span_over_3min", "drift"):
+            factor = numbers["unsteady_span_factor" if one.channel == "span_over_3min" else "unsteady_drift_factor"]
+            variance[position] = np.log(factor) ** 2 - one.scatter**2
+    matrix = np.diag(variance)
+    for first, one in enumerate(found):
+        for second, other in enumerate(found):
+            if (one.channel, other.channel) == ("o2", "co2") and one.row == other.row:
+                matrix[first, second] = matrix[second, first] = 0.98 * variance[first]
+    return shift, matrix
+
+
+def seen_likelihood(
+    readings: Sequence[Values], fuel_name: str, co2_maximum: float, held: Convictions
+) -> dict[str, float]:
+    """Return ln probability of what was seen for each cause, over that without a cause (which is in ``healthy``)."""
+    total = dict.fromkeys(held.causes, 0.0)
+    counted: set[tuple[str, str]] = set()
+    for reading in readings:
+        for column, answer in seen_answers(reading, fuel_name, co2_maximum):
+            if (column, answer) in counted and column != "warm":
+                continue
+            counted.add((column, answer))
+            table = seen_table(column, held)
+            usual = table[HEALTHY].get(answer)
+            if usual is None:
+                continue
+            for cause in total:
+                total[cause] += float(np.log(table.get(cause, table[HEALTHY])[answer] / usual))
+    return total
+
+
+def seen_table(column: str, held: Convictions) -> dict[str, dict[str, float]]:
+    """Return cause -> answer -> probability of a column that is seen; ``healthy`` stands for every cause not named."""
+    row = held.table["seen"][column]
+    if column != "strip_down":
+        return {HEALTHY if key == "usual" else key: dict(value) for key, value in row.items()}
+    usual, shows, found = row["usual"], list(row["shows"]), float(row["found"])
+    answers = {"nothing_found": usual["nothing_found"], **{name: usual["other"] / len(shows) for name in shows}}
+    table = {HEALTHY: answers}
+    for name in shows:
+        rest = {key: value * (1.0 - found) for key, value in answers.items()}
+        table[name] = {**rest, name: rest[name] + found}
+    return table
+
+
+def seen_answers(reading: Values, fuel_name: str, co2_maximum: float) -> list[tuple[str, str]]:
+    """Return (column, answer) of what was seen at a reading."""
+    found = []
+    for column in ("terminals", "probe_leak_test", "sample_line", "fuel_sample"):
+        answer = reading.get(column)
+        if answer:
+            found.append((column, str(answer)))
+    if reading.get("strip_down"):
+        found.append(("strip_down", str(reading["strip_down"])))
+    if reading.get("analyser_fuel"):
+        found.append(("analyser_fuel", _same_setting(str(reading["analyser_fuel"]), fuel_name, co2_maximum)))
+    if reading.get("minutes_since_ignition") is not None:
+        found.append(("warm", "warm" if float(reading["minutes_since_ignition"]) >= 10.0 else "early"))
+    return found
+
+
+def _same_setting(setting: str, fuel_name: str, co2_maximum: float) -> str:
+    """Return ``same`` when the analyser's fuel has the CO2 maximum of the fuel burnt within 3 %, else ``other``."""
+    known = load_table("instruments")["setting"]
+    text = setting.strip().lower()
+    if text == fuel_name or text in ("diesel", "light oil", "fuel oil"):
+        return "same"
+    maximum = known.get(text)
+    if maximum is None:
+        try:
+            maximum = fuel_named(text).co2_maximum_pct
+        except ValueError:
+            return "other"
+    return "same" if abs(maximum / co2_maximum - 1.0) < 0.03 else "other"
+
+
+def known_strip_down(held: Convictions) -> tuple[str, ...]:
+    """Return the answers of `strip_down` that the table knows."""
+    return ("nothing_found", *held.table["seen"]["strip_down"]["shows"])
+
+
+def choices_of(column: str) -> tuple[str, ...]:
+    """Return the choices of a column of the vocabulary."""
+    return quantities()[column].choices

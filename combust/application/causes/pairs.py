@@ -1,0 +1,111 @@
+"""Two causes at once: every pair screened by adding the effects of its members, the promising ones drawn in full."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from combust.application.causes import posterior as post
+from combust.application.causes.catalogue import HEALTHY
+from combust.application.causes.draws import OWN, PAIR_SIZE, SINGLE_SIZE, STRUCTURE, Variant
+from combust.kernel.types import Floats
+
+if TYPE_CHECKING:
+    from combust.application.causes.engine import Engine
+    from combust.application.causes.visit import Posterior, Visit
+
+FULL_PAIRS = 10  # pairs that are drawn in full
+SCREEN_DRAWS = 64
+SCREEN_KEEP = 48  # pairs whose line is fitted after the plain mean of the screen
+
+
+def weigh_pairs(
+    engine: Engine,
+    visit: Visit,
+    residuals: Mapping[Variant, Floats],
+    result: Posterior,
+    generator: np.random.Generator,
+) -> None:
+    """Give every pair its evidence: a screen for all, draws in full for those that may matter."""
+    pairs = [key for key in result.log_prior if len(key) == 2]
+    if visit.dimensions == 0:
+        for key in pairs:
+            result.log_evidence[key] = sum(visit.seen[variant.cause] for variant in key)
+        return
+    screened = _screen(engine, visit, residuals, pairs)
+    for key, value in zip(pairs, screened["log_evidence"].tolist(), strict=True):
+        result.log_evidence[key] = value
+    hope = screened["hope"] + np.array([result.log_prior[key] for key in pairs])
+    single = max(result.log_evidence[key] + result.log_prior[key] for key in result.blocks)
+    order = np.argsort(-hope)[:FULL_PAIRS]
+    chosen = [pairs[index] for index in order if hope[index] > max(single, float(np.max(hope))) - 6.0]
+    if chosen:
+        _draw_in_full(engine, visit, result, chosen, generator)
+
+
+def _screen(engine: Engine, visit: Visit, residuals: Mapping[Variant, Floats], pairs: list[Any]) -> dict[str, Floats]:
+    """Return ln evidence of the additive approximation: residual(a, b) = residual(a) + residual(b) - residual(healthy).
+
+    All variants share the structure draws, so their residuals may be added draw by draw.
+    """
+    healthy = next(variant for variant in residuals if variant.cause == HEALTHY)
+    names = [variant for variant in residuals if variant.cause != HEALTHY]
+    place = {variant: index for index, variant in enumerate(names)}
+    base = residuals[healthy][:SCREEN_DRAWS]
+    shift = np.stack([residuals[variant][:SCREEN_DRAWS] for variant in names])
+    loose = np.array([variant.cause == "not_steady" for variant in names])
+    shift[~loose] -= base
+    first = np.array([place[key[0]] for key in pairs])
+    second = np.array([place[key[1]] for key in pairs])
+    seen = np.array([visit.seen[variant.cause] for variant in names])
+    constant = seen[first] + seen[second]
+    # An unsteady member has residuals of its own whitening: take the other one's effect in those units.
+    mend = visit.whiten_inverse @ visit.whiten_unsteady if loose.any() else None
+    total = np.empty((len(pairs), SCREEN_DRAWS, visit.dimensions))
+    steady = ~(loose[first] | loose[second])
+    total[steady] = base + shift[first[steady]] + shift[second[steady]]
+    if mend is not None and (~steady).any():
+        a, b = first[~steady], second[~steady]
+        wild = np.where(loose[a], a, b)
+        calm = np.where(loose[a], b, a)
+        total[~steady] = shift[wild] + shift[calm] @ mend
+    square = np.einsum("pnd,pnd->pn", total, total)
+    log_likelihood = post.student_log(square, engine.freedom, visit.dimensions)
+    offset = constant + np.where(steady, 0.0, visit.log_unsteady)
+    top = log_likelihood.max(axis=1)
+    mean = top + np.log(np.mean(np.exp(log_likelihood - top[:, None]), axis=1))
+    hope = mean + offset
+    # Where the best draws are few, a line through them says how well the pair could fit.
+    few = np.argsort(-(top + offset))[:SCREEN_KEEP]
+    u = np.stack([_pair_normals(engine, pairs[index]) for index in few])
+    weight = post.tempered(log_likelihood[few], 1.8 * PAIR_SIZE)
+    _, _, logs = post.linear_proposals(u, total[few], weight)
+    half = 0.5 * (engine.freedom + visit.dimensions)
+    line = -half * np.log1p(np.maximum(0.0, -2.0 * logs) / (2.0 * half)) + offset[few]
+    hope[few] = np.maximum(hope[few], line)
+    return {"log_evidence": mean + offset, "hope": hope}
+
+
+def _pair_normals(engine: Engine, key: Any) -> Floats:
+    """Return the normals of the screen's draws of a pair: shared structure, then each member's own."""
+    first, second = (engine.prior_u[variant][:SCREEN_DRAWS] for variant in key)
+    return np.concatenate([first, second[:, len(STRUCTURE) : SINGLE_SIZE]], axis=1)
+
+
+def _draw_in_full(
+    engine: Engine, visit: Visit, result: Posterior, chosen: list[Any], generator: np.random.Generator
+) -> None:
+    """Start every chosen pair from prior draws through the real forward model, then refine like a single cause."""
+    draws = [_pair_normals(engine, key) for key in chosen]
+    for key, drawn in zip(chosen, engine.drawn(visit, chosen, draws), strict=True):
+        likelihood = engine.log_likelihood(visit, drawn.residual, key)
+        count = len(drawn.u)
+        block = post.Block(drawn.u, likelihood, drawn.residual, np.zeros(count), count)
+        block.sizes = drawn.sizes
+        block.nearest = float(np.min(np.einsum("ij,ij->i", drawn.residual, drawn.residual)))
+        block.settle()
+        result.blocks[key] = block
+        result.log_evidence[key] = block.log_evidence
+    engine.refine(visit, result, generator, chosen, SINGLE_SIZE + OWN)

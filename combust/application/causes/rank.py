@@ -1,0 +1,323 @@
+"""The public door: rank the causes of visits of one heater."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from itertools import islice
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from combust.application.causes.adjust import advise_trim
+from combust.application.causes.catalogue import HEALTHY, Convictions, convictions
+from combust.application.causes.checks import propose_checks
+from combust.application.causes.engine import Engine
+from combust.application.causes.gate import Gate, look_at, look_at_many
+from combust.application.causes.result import (
+    CausesResult,
+    Explanation,
+    NextCheck,
+    RankedCause,
+    Severity,
+    VisitResult,
+)
+from combust.application.causes.rows import Values
+from combust.application.causes.separate import bayes_errors, inseparable
+from combust.application.causes.visit import Posterior, Visit
+from combust.application.causes.words import severity_draws, severity_text
+from combust.data.errors import CombustError, Fault
+from combust.domain.heater import Heater
+from combust.domain.instrument import InstrumentClass, instrument_class
+from combust.domain.limits import Finding
+from combust.domain.reading import Reading
+
+LEVEL = 0.9
+CHUNK = 128  # visits that are interpreted together; one is weighed at a time
+LEAST_TOLD = 1e-4
+
+Readings = Reading | Mapping[str, Any] | Iterable[Reading | Mapping[str, Any]]
+
+
+def rank_causes(
+    heater: Heater,
+    readings: Readings,
+    *,
+    seed: int = 1,
+    pairs: bool = True,
+    next_checks: bool = True,
+    instrument: str | InstrumentClass | None = None,
+    causes: str | Path | Convictions | None = None,
+    progress: Callable[[int, int], None] | None = None,
+) -> CausesResult:
+    """Return which causes explain the readings of one heater, visit by visit.
+
+    Parameters
+    ----------
+    heater : Heater
+        Its profile with healthy baseline readings.
+    readings : Reading, mapping, or several of them
+        Rows of one visit have the same ``visit_id`` and ``phase``; rows without a ``visit_id`` are one visit.
+    seed : int
+        Same seed, same answer.
+    pairs : bool
+        Also weigh two causes at once.
+    next_checks : bool
+        Also say what to check next and which causes these columns never separate.
+    instrument : str or InstrumentClass, optional
+        Accuracy class of the analyser.
+    causes : path or Convictions, optional
+        Own numbers over the shipped table of causes and priors.
+    progress : callable, optional
+        Called with (visits done, visits in all).
+
+    Returns
+    -------
+    CausesResult
+        One :class:`VisitResult` for each visit, in order of appearance; ``to_dict()`` is the JSON of the contract.
+
+    Raises
+    ------
+    CombustError
+        Every impossible value, unknown stage, unknown strip-down answer and row of another heater, at once.
+
+    Examples
+    --------
+    >>> from combust.domain.heater import Heater
+    >>> heater = Heater.from_dict({
+    ...     "fuel": "diesel_b7", "stages": {"high": {}}, "baseline": [
+    ...     {"stage": "high", "altitude_m": 0, "intake_temp_c": 15, "o2_dry_pct": 8.2, "flue_temp_c": 330}]})
+    >>> found = rank_causes(heater, {"altitude_m": 0, "intake_temp_c": 15, "o2_dry_pct": 4.84, "location": "outdoors"})
+    >>> found[0].top.probability < 0.5, len(found[0].cannot_separate[0]) > 4
+    (True, True)
+    """
+    visits = list(group_visits(heater, readings, causes))
+    results = []
+    stream = rank_visits(
+        heater, visits, seed=seed, pairs=pairs, next_checks=next_checks, instrument=instrument, causes=causes
+    )
+    for number, result in enumerate(stream, 1):
+        results.append(result)
+        if progress is not None:
+            progress(number, len(visits))
+    held = convictions(causes)
+    return CausesResult(tuple(results), held.prior, seed)
+
+
+def rank_visits(
+    heater: Heater,
+    visits: Iterable[Sequence[Values]],
+    *,
+    seed: int = 1,
+    pairs: bool = True,
+    next_checks: bool = False,
+    instrument: str | InstrumentClass | None = None,
+    causes: str | Path | Convictions | None = None,
+) -> Iterator[VisitResult]:
+    """Yield the result of each visit (a sequence of checked readings); memory does not grow with their number."""
+    engine = _engine(heater, convictions(causes), instrument_class(instrument), seed)
+    stream = iter(visits)
+    while some := list(islice(stream, CHUNK)):
+        for readings, gate in zip(some, look_at_many(engine, some), strict=True):
+            yield judge_visit(engine, readings, pairs=pairs, next_checks=next_checks, gate=gate)
+
+
+_ENGINES: dict[tuple[int, int, str, int], tuple[Heater, Convictions, Engine]] = {}
+
+
+def _engine(heater: Heater, held: Convictions, instrument: InstrumentClass, seed: int) -> Engine:
+    """Return the engine of a heater; the last few are kept, since their prior draws serve every visit."""
+    key = (id(heater), id(held), instrument.name, seed)
+    kept = _ENGINES.get(key)
+    if kept is not None and kept[0] is heater and kept[1] is held and kept[2].instrument == instrument:
+        return kept[2]
+    if len(_ENGINES) >= 4:
+        _ENGINES.pop(next(iter(_ENGINES)))
+    engine = Engine(heater, held, instrument, seed)
+    _ENGINES[key] = (heater, held, engine)
+    return engine
+
+
+def group_visits(heater: Heater, readings: Readings, causes: Any = None) -> list[list[Values]]:
+    """Return readings grouped by visit and phase, checked; every fault is told at once."""
+    rows = [readings] if isinstance(readings, Mapping) else list(readings)
+    held = convictions(causes)
+    faults: list[Fault] = []
+    groups: dict[tuple[str, str], list[Values]] = {}
+    for row in rows:
+        try:
+            reading = row if isinstance(row, Reading) else Reading(**row)
+        except CombustError as error:
+            faults.extend(error.faults)
+            continue
+        faults.extend(_row_faults(heater, reading, held))
+        key = (str(reading.get("visit_id", "1")), str(reading.get("phase", "before")))
+        groups.setdefault(key, []).append(reading)
+    if not rows:
+        faults.append(Fault("readings", None, "missing", why="holds no row", hint="Give at least one reading."))
+    if faults:
+        raise CombustError(faults)
+    return list(groups.values())
+
+
+def _row_faults(heater: Heater, reading: Reading, held: Convictions) -> list[Fault]:
+    faults = []
+    other = reading.heater_id
+    if other is not None and heater.heater_id is not None and other != heater.heater_id:
+        hint = f"This profile is of {heater.heater_id}."
+        faults.append(Fault("heater_id", other, "conflict", why="is another heater", hint=hint))
+    stage = reading.stage
+    if stage is not None and stage not in heater.stages:
+        hint = f"It has {', '.join(heater.stages)}."
+        faults.append(Fault("stage", stage, "unknown_name", why="is no stage of this heater", hint=hint))
+    found = reading.strip_down
+    if found is not None and found != "nothing_found" and found not in held.faults:
+        hint = f"Use nothing_found or {', '.join(held.faults)}."
+        faults.append(Fault("strip_down", found, "unknown_name", why="is no cause", hint=hint))
+    return faults
+
+
+def judge_visit(
+    engine: Engine, readings: Sequence[Values], *, pairs: bool, next_checks: bool, gate: Gate | None = None
+) -> VisitResult:
+    """Return what one visit means; ``gate`` spares a second look when the caller has taken it."""
+    gate = look_at(engine, readings) if gate is None else gate
+    visit, residuals, result = engine.posterior(gate.used, pairs=pairs)
+    explanations = _explanations(result)
+    valid = not gate.invalid and _measurement_share(engine, explanations) < engine.held.decide("invalid_probability")
+    told = explanations if valid else _only_measurement(engine, explanations)
+    causes = _ranked(engine, visit, result, told)
+    first = _first_set(causes, engine.held.decide("set_share"))
+    sets: list[list[str]] = [first] if len(first) > 1 else []
+    proposed: tuple[NextCheck, ...] = ()
+    stopped = bool(gate.stop)
+    if next_checks:
+        generator = np.random.default_rng([engine.seed, 2, visit.dimensions])
+        if visit.dimensions and valid:
+            errors = _errors(engine, visit, residuals, gate)
+            sets += inseparable(errors, first, engine.held.decide("inseparable_error"))
+        proposed = propose_checks(
+            engine, visit, result, gate.used, stopped=stopped, outdoors=gate.outdoors, valid=valid, generator=generator
+        )
+    fits = engine.fits(visit, result)
+    adjust, why_not = None, "a stop condition comes first." if stopped else "the reading is not valid."
+    if valid and not stopped:
+        adjust, why_not = advise_trim(engine, visit, result, gate.used)
+    findings = list(gate.findings)
+    if not fits:
+        findings.insert(0, NOTHING_FITS)
+    return VisitResult(
+        visit_id=str(readings[0].get("visit_id", "1")),
+        heater_id=engine.heater.heater_id or readings[0].get("heater_id"),
+        phase=str(readings[0].get("phase", "before")),
+        valid=valid,
+        stop=gate.stop,
+        causes=tuple(causes),
+        marginal=_marginal(told),
+        explanations=tuple(
+            Explanation(tuple(sorted(names)), share) for names, share in told.items() if share >= LEAST_TOLD
+        ),
+        cannot_separate=tuple(tuple(names) for names in sets),
+        next_checks=proposed,
+        adjust=adjust,
+        fits=fits,
+        effective_samples=round(result.effective_samples(), 1),
+        findings=tuple(findings),
+        assumed=tuple(dict.fromkeys([*gate.assumed, *(text for row in visit.rows for text in row.healthy.assumed)])),
+        seed=engine.seed,
+        why_no_adjust="" if adjust else why_not,
+    )
+
+
+NOTHING_FITS = Finding(
+    "nothing_fits",
+    "warn",
+    "No cause, nor any two, explains what was entered. Check the numbers, the stage, and whether the profile is of "
+    "this heater.",
+)
+
+
+def _explanations(result: Posterior) -> dict[frozenset[str], float]:
+    """Return the probability of every set of causes, most probable first."""
+    shares: dict[frozenset[str], float] = {}
+    for key, share in result.probabilities().items():
+        names = frozenset(variant.cause for variant in key)
+        shares[names] = shares.get(names, 0.0) + share
+    return dict(sorted(shares.items(), key=lambda item: (-item[1], sorted(item[0]))))
+
+
+def _measurement_share(engine: Engine, explanations: Mapping[frozenset[str], float]) -> float:
+    """Return the probability that sample or instrument is at fault."""
+    causes = engine.held.causes
+    return sum(share for names, share in explanations.items() if any(causes[name].measurement for name in names))
+
+
+def _only_measurement(engine: Engine, explanations: Mapping[frozenset[str], float]) -> dict[frozenset[str], float]:
+    """Return the explanations by sample and instrument alone, summing to 1: nothing about the heater is told."""
+    causes = engine.held.causes
+    kept: dict[frozenset[str], float] = {}
+    for names, share in explanations.items():
+        left = frozenset(name for name in names if causes[name].measurement)
+        if left:
+            kept[left] = kept.get(left, 0.0) + share
+    total = sum(kept.values())
+    return dict(sorted(((names, share / total) for names, share in kept.items()), key=lambda item: -item[1]))
+
+
+def _marginal(explanations: Mapping[frozenset[str], float]) -> dict[str, float]:
+    """Return the probability that each cause is present at all, most probable first."""
+    shares: dict[str, float] = {}
+    for names, share in explanations.items():
+        for name in names:
+            if name != HEALTHY:
+                shares[name] = shares.get(name, 0.0) + share
+    return dict(sorted(shares.items(), key=lambda item: -item[1]))
+
+
+def _ranked(
+    engine: Engine, visit: Visit, result: Posterior, explanations: Mapping[frozenset[str], float]
+) -> list[RankedCause]:
+    """Return the causes; a pair gives half of its probability to each member."""
+    shares: dict[str, float] = {}
+    for names, share in explanations.items():
+        for name in names:
+            shares[name] = shares.get(name, 0.0) + share / len(names)
+    ranked = []
+    for name, share in sorted(shares.items(), key=lambda item: -item[1]):
+        cause = engine.held.causes[name]
+        severity = _severity(engine, result, name) if share >= 0.01 and name != HEALTHY else None
+        text = f"{cause.label}: {cause.sentence}" + (f" {severity.text}" if severity else "")
+        ranked.append(RankedCause(name, share, severity, text))
+    return ranked
+
+
+def _severity(engine: Engine, result: Posterior, name: str) -> Severity | None:
+    """Return median and interval of the size of a cause."""
+    cause = engine.held.causes[name]
+    if name in ("not_steady", "") or not cause.quantity:
+        return None
+    size, weight = severity_draws(result, name)
+    if len(size) == 0:
+        return None
+    order = np.argsort(size)
+    total = np.cumsum(weight[order])
+    low, median, high = (
+        float(size[order][min(int(np.searchsorted(total, level)), len(size) - 1)])
+        for level in ((1.0 - LEVEL) / 2.0, 0.5, (1.0 + LEVEL) / 2.0)
+    )
+    return severity_text(cause.quantity, median, low, high, LEVEL)
+
+
+def _first_set(causes: Sequence[RankedCause], share: float) -> list[str]:
+    """Return every cause from a tenth of the top cause's probability up."""
+    return [one.cause for one in causes if one.probability >= share * causes[0].probability]
+
+
+def _errors(engine: Engine, visit: Visit, residuals: Any, gate: Gate) -> dict[tuple[str, str], float]:
+    """Return the Bayes errors of the visit's columns, kept for visits with the same ones."""
+    layout = (tuple((one.row, one.channel) for one in visit.found), tuple(gate.seen_columns))
+    if layout not in engine.separability:
+        if len(engine.separability) > 32:
+            engine.separability.clear()
+        engine.separability[layout] = bayes_errors(engine, visit, residuals, gate.seen_columns)
+    return engine.separability[layout]

@@ -1,0 +1,167 @@
+"""``combust cause``: rank the causes of each visit and say what to check next."""
+
+from __future__ import annotations
+
+import json
+import sys
+from typing import Any
+
+import click
+
+from combust.application.causes.rank import rank_causes
+from combust.application.causes.result import CausesResult, VisitResult
+from combust.data.errors import CombustError, Fault
+from combust.data.vocabulary import is_missing
+from combust.domain.catalogue import load_fuels
+from combust.domain.heater import Heater
+from combust.edge.cli import output
+from combust.edge.cli.options import quantity_options, values_of
+
+
+@click.command("cause", short_help="Rank the causes of a visit, and say what to check next.")
+@click.argument("source", metavar="[VISITS]", required=False)
+@click.option("--heater", "profile", required=True, metavar="PROFILE", help="The heater's profile (.toml).")
+@click.option("--map", "mapping", multiple=True, metavar="HEADING=KEY", help="Say what a column of VISITS holds.")
+@click.option("--causes", "causes_file", metavar="FILE", help="TOML file with priors and spreads of your own.")
+@click.option("--fuels", "fuels_file", metavar="FILE", help="TOML file with fuels of your own.")
+@click.option("--instrument-class", metavar="NAME", help="Analyser class (portable, garage_0) or a .toml file.")
+@click.option("--seed", default=1, show_default=True, metavar="N", help="Same seed, same answer.")
+@click.option("--no-pairs", is_flag=True, help="Do not weigh two causes at once (faster).")
+@click.option("--figure", metavar="FILE", help="Draw how each check moved the first visit's causes (.png or .svg).")
+@click.option("--out", metavar="FILE", help="Write the JSON object to a file as well.")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
+@click.option("--strict", is_flag=True, help="End with exit code 4 when there is a stop or a warning.")
+@quantity_options(skip=("heater_id", "visit_id", "fuel"))
+def command(
+    source: str | None,
+    profile: str,
+    mapping: tuple[str, ...],
+    causes_file: str | None,
+    fuels_file: str | None,
+    instrument_class: str | None,
+    seed: int,
+    no_pairs: bool,
+    figure: str | None,
+    out: str | None,
+    as_json: bool,
+    strict: bool,
+    **options: Any,
+) -> None:
+    """Rank the causes of a visit, and say what to check next.
+
+    Use it when a reading is not what the heater's baseline says: for a table of visits of one heater, or for one
+    reading with its evidence as options. It says what cannot be told apart, which check to make next within the
+    safety order, and what to adjust, if a trim is the answer at all.
+
+    \b
+    Examples:
+      combust cause --heater data/heaters/LF-0312.toml data/larkfell_visits.csv
+      combust cause --heater data/heaters/LF-0312.toml --o2-dry 4.84 --stage high --location outdoors
+    """
+    heater = Heater.load(profile, catalogue=load_fuels(fuels_file) if fuels_file else None)
+    readings, refused = _readings(source, mapping, options, heater)
+    found = _ranked(heater, readings, seed=seed, pairs=not no_pairs, instrument=instrument_class, causes=causes_file)
+    for visit in found:
+        if visit.stop:
+            click.secho(f"Visit {visit.visit_id}:", err=True, bold=True)
+            output.warn_stops(visit.stop)
+    if not any(visit.stop for visit in found):
+        output.warn_stops([])
+    if as_json:
+        output.say_json({**found.to_dict(), "refused": refused})
+    else:
+        for visit in found:
+            _say_visit(visit)
+        prior = ", ".join(f"{name} {value:g}" for name, value in found.prior.items())
+        click.echo(f"Prior (a stated convention, editable with --causes): {prior}.")
+    _say_refused(refused)
+    for visit in found:
+        output.tell_rest(visit.findings)
+    output.tell_cautions()
+    if out:
+        table = {**found.to_dict(), "refused": refused}
+        output.write_text(out, json.dumps(table, ensure_ascii=False, allow_nan=False, indent=2) + "\n")
+    if figure:
+        _draw(heater, readings, figure, seed, not no_pairs)
+    output.leave_strict(strict, [finding for visit in found for finding in (*visit.stop, *visit.findings)])
+
+
+def _readings(
+    source: str | None, mapping: tuple[str, ...], options: dict[str, Any], heater: Heater
+) -> tuple[list[Any], list[str]]:
+    """Return the readings of the table, or the one of the options, and the refused rows."""
+    values = {key: value for key, value in values_of(options).items() if not is_missing(value)}
+    if source is None:
+        if not values:
+            hint = "combust cause --heater PROFILE.toml VISITS.csv, or --o2-dry 4.84 --stage high --location outdoors"
+            raise CombustError(Fault("VISITS", None, "missing", why="and evidence options are both missing", hint=hint))
+        return [values], []
+    if values:
+        told = ", ".join(values)
+        raise CombustError(Fault("options", told, "conflict", why="come beside a table", hint="Give one or the other."))
+    from combust.edge.cli.readings import mapping_of
+    from combust.edge.tables.visits import read_visits
+
+    readings, refused = read_visits(source, mapping=mapping_of(mapping), heater_id=heater.heater_id)
+    if not readings:
+        raise CombustError([Fault("row", text, "format", why="was refused") for text in refused])
+    return list(readings), refused
+
+
+def _ranked(heater: Heater, readings: list[Any], **how: Any) -> CausesResult:
+    """Rank with a progress bar on a terminal, and silently in a pipe."""
+    if not output.progress_wanted() or len(readings) < 8:
+        return rank_causes(heater, readings, **how)
+    with click.progressbar(length=len(readings), label="Weighing", file=sys.stderr) as bar:
+        return rank_causes(heater, readings, progress=lambda done, size: bar.update(1), **how)
+
+
+def _say_visit(visit: VisitResult) -> None:
+    """Print one visit as people read it."""
+    click.echo(f"Visit {visit.visit_id}" + (" (after work)" if visit.phase == "after" else ""))
+    if not visit.valid:
+        click.echo("The reading is not valid: only sample and instrument are judged. Mend them and read again.")
+    rows = [one for one in visit.causes if one.probability >= 0.01]
+    output.say_table(
+        ("cause", "probability", "how much"),
+        [(one.cause, f"{100.0 * one.probability:.1f} %", one.severity.text if one.severity else "") for one in rows],
+    )
+    click.echo(f"Most probable, {visit.top.text}")
+    for number, names in enumerate(visit.cannot_separate):
+        lead = "Not separable with what was read" if number == 0 else "These columns never separate"
+        click.echo(f"{lead}: {', '.join(names)}.")
+    if visit.next_checks:
+        output.say_table(
+            ("next check", "bit", "min", "risk", "what to do"),
+            [
+                (check.check, f"{check.gain_bits:.2f}", f"{check.minutes:g}", check.risk, check.why)
+                for check in visit.next_checks
+            ],
+        )
+    if visit.adjust:
+        click.echo(f"Adjust: {visit.adjust.text}")
+    else:
+        click.echo(f"No trim: {visit.why_no_adjust}")
+    if visit.assumed:
+        click.echo(f"Assumed: {'; '.join(visit.assumed)}.")
+    click.echo("")
+
+
+def _say_refused(refused: list[str]) -> None:
+    """Print refused rows on stderr; rows of other heaters as one line, since a day's table holds many heaters."""
+    others = [text for text in refused if "is another heater" in text]
+    if others:
+        click.echo(f"{len(others)} rows of other heaters passed over.", err=True)
+    for text in refused:
+        if text not in others:
+            click.echo(f"refused, {text}", err=True)
+
+
+def _draw(heater: Heater, readings: list[Any], figure: str, seed: int, pairs: bool) -> None:
+    from combust.edge.figures import save
+    from combust.edge.figures_causes import draw_steps
+
+    name = readings[0].get("visit_id")
+    rows = [row for row in readings if row.get("visit_id") == name and row.get("phase") == readings[0].get("phase")]
+    save(draw_steps(heater, rows, seed=seed, pairs=pairs), figure)
+    click.echo(f"Figure: {figure}", err=True)

@@ -1,0 +1,122 @@
+"""Properties of the inference: no information leaves the prior, same seed same answer, order does not matter."""
+
+from __future__ import annotations
+
+import pickle
+
+import numpy as np
+import pytest
+
+from combust.application.causes.catalogue import convictions
+from combust.application.causes.engine import Engine
+from combust.application.causes.posterior import Block, extend, linear_proposals, student_log, tempered
+from combust.application.causes.posterior import Drawn as Evaluated
+from combust.application.causes.rank import rank_causes
+from combust.data.errors import CombustError
+from combust.domain.instrument import instrument_class
+
+HERE = {"stage": "high", "altitude_m": 0, "intake_temp_c": 20, "location": "outdoors"}
+READ = {**HERE, "o2_dry_pct": 5.4, "co_dry_ppm": 55, "flue_temp_c": 355, "air_in_temp_c": 20, "air_out_temp_c": 95}
+
+
+@pytest.mark.hand
+@pytest.mark.parametrize("reading", [HERE, {"location": "outdoors"}, {**HERE, "stage": "low", "humidity_pct": 40}])
+def test_no_information_leaves_the_prior(heater, reading):
+    """0.20 healthy; each of 17 causes 0.70/17 alone and 16 pairs of 0.10/136 with it, half of each pair its own."""
+    found = rank_causes(heater, reading)[0]
+    share = {one.cause: one.probability for one in found.causes}
+    assert len(share) == 18
+    assert share.pop("healthy") == pytest.approx(0.20, abs=1e-12)
+    for value in share.values():
+        assert value == pytest.approx(0.70 / 17 + 0.10 / 17, abs=1e-12)
+    for value in found.marginal.values():
+        assert value == pytest.approx(0.70 / 17 + 16 * 0.10 / 136, abs=1e-12)
+    assert sum(one.probability for one in found.explanations) == pytest.approx(1.0, abs=1e-12)
+
+
+@pytest.mark.hand
+def test_same_seed_same_answer_other_seed_nearly(heater):
+    first, again = rank_causes(heater, READ, seed=3).to_dict(), rank_causes(heater, READ, seed=3).to_dict()
+    assert first == again
+    other = rank_causes(heater, READ, seed=4)[0]
+    share = {one["cause"]: one["probability"] for one in first["visits"][0]["causes"]}
+    for one in other.causes:
+        assert one.probability == pytest.approx(share.get(one.cause, 0.0), abs=0.08)
+
+
+@pytest.mark.hand
+def test_a_visit_depends_on_its_own_rows_only(heater):
+    alone = rank_causes(heater, {**READ, "visit_id": "a"})[0]
+    among = rank_causes(heater, [{**READ, "visit_id": "b", "o2_dry_pct": 12.0}, {**READ, "visit_id": "a"}])[1]
+    assert alone.to_dict() == among.to_dict()
+
+
+@pytest.mark.hand
+def test_phases_are_judged_apart(heater):
+    rows = [{**READ, "phase": "before"}, {**READ, "phase": "after", "o2_dry_pct": 8.2}]
+    found = rank_causes(heater, rows)
+    assert [visit.phase for visit in found] == ["before", "after"]
+    assert found[1].causes != found[0].causes
+
+
+@pytest.mark.hand
+def test_a_result_travels_between_processes(heater):
+    found = rank_causes(heater, READ)
+    assert pickle.loads(pickle.dumps(found)).to_dict() == found.to_dict()
+    assert "<table>" in found._repr_html_()
+
+
+@pytest.mark.practice
+def test_a_repeated_check_counts_once(heater):
+    """The same leak test noted on two rows is one leak test."""
+    once = rank_causes(heater, [{**READ, "probe_leak_test": "pass"}, {**HERE, "stage": "low", "o2_dry_pct": 9.0}])[0]
+    rows = [{**READ, "probe_leak_test": "pass"}, {**HERE, "stage": "low", "o2_dry_pct": 9.0, "probe_leak_test": "pass"}]
+    assert rank_causes(heater, rows)[0].marginal == once.marginal
+
+
+@pytest.mark.independent
+def test_evidence_of_a_linear_gaussian_case():
+    """Prior N(0, I), residual y - A u, unit noise: the importance estimate meets the closed form."""
+    generator = np.random.default_rng(5)
+    matrix, observed = generator.standard_normal((3, 4)), np.array([2.0, -1.0, 1.5, 0.5])
+    u = generator.standard_normal((400, 3))
+    cover = np.eye(4) + matrix.T @ matrix
+    exact = -0.5 * observed @ np.linalg.solve(cover, observed) - 0.5 * np.linalg.slogdet(cover)[1]
+
+    def log_likelihood(residual):
+        return -0.5 * np.sum(residual**2, axis=1)
+
+    residual = observed - u @ matrix
+    mean, covers, log_evidence = linear_proposals(u[None], residual[None], tempered(np.zeros((1, 400)), 100.0))
+    assert log_evidence[0] == pytest.approx(exact, abs=0.02)
+    block = Block(u, log_likelihood(residual), residual, np.zeros(400), 400)
+    block.settle()
+    factor = np.linalg.cholesky(covers[0] * 1.3)
+    t = np.sqrt(generator.chisquare(9.0, 4000) / 9.0)[:, None]
+    more = mean[0] + generator.standard_normal((4000, 3)) @ factor.T / t
+    drawn = Evaluated(more, observed - more @ matrix, {})
+    extend(block, drawn, log_likelihood(drawn.residual), mean[0], np.linalg.inv(factor))
+    assert block.log_evidence == pytest.approx(exact, abs=0.03)
+    assert block.weights @ block.u == pytest.approx(mean[0], abs=0.05)
+    assert student_log(np.array([0.0, 3.0]), 1e9, 4) == pytest.approx([0.0, -1.5], abs=1e-6)
+
+
+@pytest.mark.hand
+def test_own_numbers_over_the_shipped_table(heater, tmp_path):
+    """A prior of one's own moves the answer; a wrong key is told with its place."""
+    file = tmp_path / "mine.toml"
+    file.write_text("[prior]\nhealthy = 0.9\nsingles = 0.1\npairs = 0.0\n", encoding="utf-8")
+    mine = rank_causes(heater, HERE, causes=file)[0]
+    assert mine.top.cause == "healthy"
+    assert mine.top.probability == pytest.approx(0.9, abs=1e-12)
+    file.write_text("[prior]\nhealty = 0.9\n[check.ambient_air]\nminutes = 'one'\n", encoding="utf-8")
+    with pytest.raises(CombustError) as error:
+        rank_causes(heater, HERE, causes=file)
+    assert {fault.quantity for fault in error.value.faults} == {"prior.healty", "check.ambient_air.minutes"}
+
+
+@pytest.mark.hand
+def test_prior_of_the_engine_sums_to_one(heater):
+    engine = Engine(heater, convictions(), instrument_class(None), 1)
+    for pairs in (True, False):
+        assert sum(engine.prior_shares(pairs).values()) == pytest.approx(1.0, abs=1e-12)

@@ -1,0 +1,130 @@
+"""The forward model of the heater: hand rows of the method, fan laws, limits, and the quadratic enthalpies swept."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from combust.domain.catalogue import fuel
+from combust.kernel import heater_heat
+from combust.kernel.flue_gas import flue_gas_moles
+from combust.kernel.heat import sensible_heat
+from combust.kernel.heater_air import (
+    HealthyState,
+    HeaterParameters,
+    SiteState,
+    heater_state,
+    resistance_from_air_change,
+)
+
+B7 = fuel("diesel_b7")
+HEAT = heater_heat.fuel_heat(B7, B7.net_heating_value_mj_per_kg)
+BASE = HealthyState(1.60, 350.0, 15.0, 15.0, 75.0)
+HOME = SiteState(1.0, 1.0, 1.0, 1.0, 15.0, 15.0)
+
+
+def run(**changes):
+    return heater_state(BASE, HOME, HeaterParameters(**changes), HEAT, rounds=12)
+
+
+@pytest.mark.independent
+def test_fuel_a_quarter_up():
+    """Method section 3 (worked independently): fuel +25 % gives flue +74 K and heat +26 %."""
+    state = run(fuel=1.25)
+    assert state.flue_c - BASE.flue_c == pytest.approx(74.0, abs=5.0)
+    assert state.heat - 1.0 == pytest.approx(0.26, abs=0.01)
+
+
+@pytest.mark.independent
+def test_air_a_quarter_down():
+    """Method section 3 (worked independently): air -24 % gives flue +31 K and heat +3 %."""
+    state = run(speed=0.76, shaft=0.0)
+    assert state.flue_c - BASE.flue_c == pytest.approx(31.0, abs=3.0)
+    assert state.heat - 1.0 == pytest.approx(0.03, abs=0.015)
+
+
+@pytest.mark.independent
+def test_recirculation_warms_the_intake():
+    """Method section 3: 10 % of 320 °C gas warms 15 °C air to about 47 °C."""
+    state = heater_state(
+        HealthyState(1.6, 308.0, 15.0, 15.0, 75.0),
+        HOME,
+        HeaterParameters(recirculated=0.10, unseen_warming=1.0),
+        HEAT,
+        rounds=12,
+    )
+    assert state.flue_c == pytest.approx(320.0, abs=4.0)
+    assert state.intake_true_c == pytest.approx(47.0, abs=2.0)
+
+
+@pytest.mark.hand
+def test_recirculation_takes_air():
+    """Trade notes 2.1: 10 % and 20 % of the intake make lambda 1.60 into 1.44 and 1.28 (1 - r), temperatures aside."""
+    for share, expected in ((0.10, 1.44), (0.20, 1.28)):
+        state = run(recirculated=share, recirculated_heat=0.0, hot_share=0.0, w_ex=0.0)
+        assert state.air_ratio == pytest.approx(expected, abs=0.005)
+
+
+@pytest.mark.hand
+@pytest.mark.parametrize(("steepness", "lost"), [(0.0, 0.087), (2.0, 0.045)])
+def test_doubling_a_fifth_of_the_resistance(steepness, lost):
+    """Trade notes 1.2: doubling a duct of 20 % of the resistance costs 8.7 % (flat) or 4.5 % (steep) of the air."""
+    state = run(r_in=2.0, w_in=0.2, w_ex=0.0, hot_share=0.0, steepness=steepness)
+    assert 1.0 - state.air == pytest.approx(lost, abs=0.0006)
+    assert resistance_from_air_change(1.0 - lost, steepness) == pytest.approx(1.2, abs=0.003)
+
+
+@pytest.mark.hand
+def test_fan_laws():
+    """Same system: flow with speed, port pressures with its square, mass flow with density at constant speed."""
+    cold = {"hot_share": 0.0, "w_ex": 0.0}
+    slow = run(speed=0.8, shaft=0.0, **cold)
+    assert slow.air == pytest.approx(0.8)
+    assert slow.intake_static == pytest.approx(0.64)
+    thin = heater_state(BASE, HOME._replace(dry_density=0.8, density=0.8), HeaterParameters(**cold), HEAT)
+    assert thin.air == pytest.approx(0.8)
+    assert thin.intake_static == pytest.approx(0.8)
+    assert thin.air_ratio == pytest.approx(1.6 * 0.8)
+
+
+@pytest.mark.hand
+def test_heating_air_follows_the_shaft_and_the_duct():
+    """Heat nearly the same over 0.8 of the air: the rise goes up by a quarter, less what the flue then carries off."""
+    assert run(heating_air=0.8, air_side=0.0).rise == pytest.approx(run(heating_air=0.8, air_side=0.0).heat / 0.8)
+    on_shaft, apart = run(speed=0.8, shaft=1.0), run(speed=0.8, shaft=0.0)
+    assert on_shaft.rise / apart.rise == pytest.approx(1.25, abs=0.03)
+
+
+@pytest.mark.independent
+@pytest.mark.parametrize("air_ratio", [1.0, 1.3, 1.6, 2.2, 3.0])
+def test_quadratic_enthalpies_against_the_polynomials(air_ratio):
+    """Swept over the range in use: within 3 % from 100 °C, 1 % from 700 °C; only changes against baseline are used."""
+    celsius = np.linspace(100.0, 1950.0, 60)
+    exact = sensible_heat(flue_gas_moles(B7, air_ratio), celsius, 25.0)
+    fitted = heater_heat.enthalpy(HEAT, air_ratio, celsius - 25.0)
+    error = np.abs(fitted / exact - 1.0)
+    assert error.max() < 0.030
+    assert error[celsius > 700.0].max() < 0.010
+
+
+@given(
+    st.floats(0.6, 1.2), st.floats(0.7, 1.5), st.floats(0.6, 1.1), st.floats(0.0, 2.5), st.floats(0.3, 1.0)
+)  # fmt: skip
+@settings(max_examples=60, deadline=None)
+def test_three_rounds_are_enough(speed, fuel_flow, density, steepness, clean):
+    """The fixed point after the rounds in use differs from the settled one by less than the analyser can show."""
+    site = HOME._replace(dry_density=density, density=density, pressure=density, heating_air_density=density)
+    given_ = HeaterParameters(speed=speed, fuel=fuel_flow, steepness=steepness, clean=clean, shaft=1.0)
+    quick, settled = heater_state(BASE, site, given_, HEAT), heater_state(BASE, site, given_, HEAT, rounds=40)
+    assert quick.air_ratio == pytest.approx(settled.air_ratio, rel=0.015)
+    assert quick.flue_c == pytest.approx(settled.flue_c, abs=6.0)
+
+
+@pytest.mark.hand
+def test_arrays_and_numbers_take_the_same_way():
+    many = heater_state(BASE, HOME, HeaterParameters(fuel=np.array([1.0, 1.25])), HEAT)
+    assert float(many.flue_c[1]) == pytest.approx(
+        float(heater_state(BASE, HOME, HeaterParameters(fuel=1.25), HEAT).flue_c)
+    )
