@@ -18,7 +18,6 @@ test: $(VENV)/.test browser
 	$(BIN)/mypy
 	$(BIN)/python tools/make_notebooks.py --check
 	$(BIN)/python -m pytest -n 2 --dist loadfile $(SELECTED)
-	$(BIN)/python -m pytest --nbmake --nbmake-timeout=300 notebooks
 	@$(MAKE) --no-print-directory browser
 
 browser:

@@ -77,6 +77,7 @@ def _bath_tub(plot: Any, air_ratio: float) -> str:
     plot.axvspan(lost, 3.0, color=INK, alpha=0.08)
     plot.annotate("no flame\nin 10 ms", (lost, 3e4), xytext=(6, 0), textcoords="offset points", fontsize=8)
     plot.set(ylabel="CO, dry (ppm)", ylim=(0.02, 3e5))
+    plot.minorticks_off()  # the small ticks of a log axis cost half of the drawing time
     title(plot, "Too little air and too much air both make CO: the shape, not the ppm of a heater")
     legend(plot, loc="lower left")
     if not behind["air_ratio"].min() <= air_ratio <= behind["air_ratio"].max():
@@ -116,7 +117,8 @@ def draw_dilution(air_share_pct: float, *, fuel: Fuel | str = "diesel_b7", air_r
     free = float(co_air_free(now.co_dry_ppm, now.o2_dry_pct))
     figure.set_label(
         f"With {air_share_pct:.0f} per cent air in the sample O2 reads {now.o2_dry_pct:.2f}, "
-        f"CO2 {now.co2_dry_pct:.2f}, CO {now.co_dry_ppm:.0f} ppm; CO air-free stays at {free:.0f} ppm. The point slides along the fuel line."
+        f"CO2 {now.co2_dry_pct:.2f}, CO {now.co_dry_ppm:.0f} ppm; CO air-free stays at "
+        f"{free:.0f} ppm. The point slides along the fuel line."
     )
     return figure
 
@@ -184,8 +186,8 @@ def draw_calculated(cell_offset_pct: float, *, fuel: Fuel | str = "diesel_b7", a
     right.set_ylabel("")
     figure.set_label(
         f"Two planes of CO2 against O2. The O2 cell is off by {cell_offset_pct:+.1f}. With calculated CO2 the point "
-        f"stays on the line with fuel factor {float(demo.fuel_factor(blind)):.2f}; with measured CO2 it leaves the line, "
-        f"fuel factor {float(demo.fuel_factor(honest)):.2f}. Lambda by O2 reads {seen:.2f} on both."
+        f"stays on the line with fuel factor {float(demo.fuel_factor(blind)):.2f}; with measured CO2 it leaves the "
+        f"line, fuel factor {float(demo.fuel_factor(honest)):.2f}. Lambda by O2 reads {seen:.2f} on both."
     )
     return figure
 

@@ -100,8 +100,8 @@ def draw_duct(crushed_bore_mm: float, *, bore_mm: float = 24.0, base_air_ratio: 
     title(right, f"lambda {flat:.2f} (flat) or {steep:.2f} (steep)")
     figure.set_label(
         f"Left: blower curves and duct curves cross; crushing to {crushed_bore_mm:.0f} millimetres multiplies the "
-        f"exhaust's resistance by {found.multiplier:.2f}. Right: lambda over the bore that is left, {flat:.2f} with a flat and "
-        f"{steep:.2f} with a steep blower curve, when the exhaust has 30 per cent of the resistance; "
+        f"exhaust's resistance by {found.multiplier:.2f}. Right: lambda over the bore that is left, {flat:.2f} with a "
+        f"flat and {steep:.2f} with a steep blower curve, when the exhaust has 30 per cent of the resistance; "
         "bands from 20 to 40."
     )
     return figure
@@ -109,14 +109,12 @@ def draw_duct(crushed_bore_mm: float, *, bore_mm: float = 24.0, base_air_ratio: 
 
 def _duct_lambda(plot: Any, bore_mm: float, base_air_ratio: float) -> None:
     bores = np.linspace(12.0, bore_mm, 25)
-    rows = {
-        share: [demo.crushed_exhaust(bore_mm, crushed_bore_mm=float(bore), share=share) for bore in bores]
-        for share in (0.2, 0.3, 0.4)
-    }
+    shares = np.array([0.2, 0.3, 0.4])
+    rows = [demo.crushed_exhaust(bore_mm, crushed_bore_mm=float(bore), share=shares) for bore in bores]
     for name, color, dash in (("air_flat", LINE, "-"), ("air_steep", MARK, "--")):
-        curves = {share: base_air_ratio * np.array([getattr(one, name) for one in row]) for share, row in rows.items()}
-        plot.plot(bores, curves[0.3], color=color, linestyle=dash, label=name.replace("air_", "") + " blower curve")
-        plot.fill_between(bores, curves[0.4], curves[0.2], color=color, alpha=0.15, linewidth=0)
+        least, middle, most = (base_air_ratio * np.array([getattr(one, name) for one in rows])).T
+        plot.plot(bores, middle, color=color, linestyle=dash, label=name.replace("air_", "") + " blower curve")
+        plot.fill_between(bores, most, least, color=color, alpha=0.15, linewidth=0)
     plot.axhspan(0.6, limit("air_ratio_soot"), color=INK, alpha=0.08)
     plot.set(xlabel="bore left over 0.3 m (mm)", ylabel="lambda (air ratio)", ylim=(0.6, base_air_ratio + 0.1))
     legend(plot, loc="lower right")

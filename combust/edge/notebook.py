@@ -7,6 +7,8 @@ from collections.abc import Callable, Sequence
 from html import escape
 from typing import TYPE_CHECKING, Any
 
+from combust.edge.figures import STYLE
+
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
@@ -38,9 +40,12 @@ class FrozenFigure:
     """A figure as SVG with its alt text and caption: it reads in a notebook without a running kernel."""
 
     def __init__(self, figure: Figure, caption: str) -> None:
+        import matplotlib as mpl
+
         self.alt, self.caption = str(figure.get_label() or caption), caption
         text = io.StringIO()
-        figure.savefig(text, format="svg", metadata={"Date": None})
+        with mpl.rc_context(STYLE):  # the salt of the SVG's names is read here: the same figure, the same bytes
+            figure.savefig(text, format="svg", metadata={"Date": None})
         self.svg = text.getvalue()
 
     def _repr_html_(self) -> str:

@@ -230,6 +230,15 @@ def test_co_has_its_minimum_between_rich_and_lean_and_equilibrium_has_none() -> 
     assert (np.diff(lean.dry_ppm("co")) < 0.0).all()
 
 
+@pytest.mark.parametrize(
+    ("ratio", "residence", "status"),
+    [(2.5, 50.0, "burning"), (2.5, 10.0, "blown_out"), (2.2, 2.0, "blown_out"), (2.2, 5.0, "burning")],
+)
+def test_more_time_burns_leaner_as_lesson_10_says(ratio: float, residence: float, status: str) -> None:
+    rows = tables.reactor_table().where(air_ratio=ratio, residence_ms=residence, burn_out_ms=0.0)
+    assert rows["status"][0] == status
+
+
 def test_a_burn_out_zone_takes_co_down_and_cooling_freezes_it() -> None:
     at = {"air_ratio": 1.8, "residence_ms": 10.0}
     start = tables.reactor_table().where(**at, burn_out_ms=0.0).dry_ppm("co")[0]

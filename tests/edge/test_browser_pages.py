@@ -199,6 +199,9 @@ def test_it_fits_a_desktop_and_a_phone(reading_page: Any, width: int, tmp_path: 
     time.sleep(0.5)
     wide, seen = reading_page.execute_script("return [document.documentElement.scrollWidth, window.innerWidth]")
     assert wide <= seen
+    script = "return [...document.querySelectorAll('#rendered_cells *')].filter(e => e.scrollWidth > e.clientWidth + 1"
+    script += " && ['auto', 'scroll'].includes(getComputedStyle(e).overflowX)).map(e => e.className)"
+    assert reading_page.execute_script(script) == [], "a part of the page must be scrolled sideways"
     for label in reading_page.find_elements(By.CSS_SELECTOR, ".widget-label"):
         whole, shown = reading_page.execute_script("return [arguments[0].scrollWidth, arguments[0].clientWidth]", label)
         assert whole <= shown + 1, f"'{label.text}' is cut off"

@@ -23,7 +23,7 @@ class SampledGas(NamedTuple):
     co_dry_ppm: Any
 
 
-def heater_gas(fuel: Fuel | str, air_ratio: Any, *, co_dry_ppm: Any = 0.0) -> SampledGas:
+def heater_gas(fuel: Fuel | str, air_ratio: Any, *, co_dry_ppm: Any = 0.0, air: DryAir = DRY_AIR) -> SampledGas:
     """Return the gas of a heater at a lambda of 1 or more with some CO in it.
 
     Parameters
@@ -33,6 +33,8 @@ def heater_gas(fuel: Fuel | str, air_ratio: Any, *, co_dry_ppm: Any = 0.0) -> Sa
         lambda [-].
     co_dry_ppm : float or array
         CO of that gas [ppm].
+    air : DryAir
+        Composition of the dry air.
 
     Examples
     --------
@@ -41,8 +43,8 @@ def heater_gas(fuel: Fuel | str, air_ratio: Any, *, co_dry_ppm: Any = 0.0) -> Sa
     (8.2, 9.4)
     """
     burnt = fuel_by_name(fuel)
-    share = co_share_from_co(burnt, air_ratio, 1e-6 * np.asarray(co_dry_ppm, dtype=float))
-    moles = flue_gas_moles(burnt, air_ratio, co_share=share)
+    share = co_share_from_co(burnt, air_ratio, 1e-6 * np.asarray(co_dry_ppm, dtype=float), air=air)
+    moles = flue_gas_moles(burnt, air_ratio, co_share=share, air=air)
     dry = moles.dry
     return SampledGas((100.0 * moles.o2 / dry)[()], (100.0 * moles.co2 / dry)[()], (1e6 * moles.co / dry)[()])
 

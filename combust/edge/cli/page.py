@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib.util
 import os
+import signal
 import subprocess
 import sys
 from pathlib import Path
@@ -15,11 +16,6 @@ from combust.data.errors import CombustError, Fault
 # name of a page -> its notebook. Every page is a notebook of widgets without visible code.
 PAGES = {"reading": "20_type_a_reading.ipynb", "mystery": "22_mystery_heater.ipynb"}
 LOOPBACK = "127.0.0.1"
-# The browser itself then refuses anything from outside this machine.
-POLICY = (
-    "default-src 'self'; script-src 'self' 'unsafe-inline' 'unsafe-eval'; style-src 'self' 'unsafe-inline'; "
-    "img-src 'self' data: blob:; font-src 'self' data:; connect-src 'self' ws://{host}:{port}"
-)
 
 
 @click.command("page", short_help="Serve a page for readings or a mystery heater, offline.")
@@ -40,9 +36,34 @@ def command(name: str, port: int, folder: str | None, no_browser: bool) -> None:
     """
     click.echo(f"http://{LOOPBACK}:{port}/ (this machine only; Ctrl-C ends it)", err=True)
     arguments, environment = server(find_notebook(PAGES[name], folder), port, browser=not no_browser)
-    done = subprocess.run(arguments, env=environment, check=False)
-    if done.returncode not in (0, -2, 130):
-        raise click.ClickException(f"the page server ended with code {done.returncode}; is port {port} in use?")
+    code = serve(arguments, environment)
+    if code:
+        raise click.ClickException(f"the page server ended with code {code}; is port {port} in use?")
+
+
+def serve(arguments: list[str], environment: dict[str, str], *, grace_s: float = 10.0) -> int:
+    """Run the page server until it ends or Ctrl-C is pressed; it is given time to end its kernels. Return its code."""
+    signal.signal(signal.SIGTERM, signal.default_int_handler)  # being ended from outside is Ctrl-C too
+    process = subprocess.Popen(arguments, env=environment)
+    try:
+        return process.wait()
+    except KeyboardInterrupt:
+        try:
+            # On a terminal the server has had the same Ctrl-C; elsewhere it has to be told.
+            process.wait(1.0)
+        except subprocess.TimeoutExpired:
+            _stop(process, grace_s)
+        return 0
+
+
+def _stop(process: subprocess.Popen[bytes], grace_s: float) -> None:
+    process.send_signal(signal.SIGINT)
+    try:
+        process.wait(grace_s)
+    except subprocess.TimeoutExpired:
+        # Its kernels end by themselves when they see that it is gone.
+        process.terminate()
+        process.wait(grace_s)
 
 
 def server(notebook: Path, port: int, *, browser: bool) -> tuple[list[str], dict[str, str]]:
@@ -56,13 +77,16 @@ def server(notebook: Path, port: int, *, browser: bool) -> tuple[list[str], dict
     if importlib.util.find_spec("voila") is None:
         hint = "Install it with: pip install 'combust[notebooks]'"
         raise CombustError(Fault("voila", "not installed", "missing", why="is needed to serve a page", hint=hint))
-    headers = {"headers": {"Content-Security-Policy": POLICY.format(host=LOOPBACK, port=port)}}
     arguments = [sys.executable, "-m", "voila", str(notebook), f"--port={port}", f"--Voila.ip={LOOPBACK}"]
-    arguments += ["--template=combust_page", "--strip_sources=True", f"--Voila.tornado_settings={headers!r}"]
+    arguments += ["--template=combust_page", "--strip_sources=True"]
     arguments += [] if browser else ["--no-browser"]
     own = str(Path(__file__).parents[1] / "page")
-    paths = [own, *filter(None, [os.environ.get("JUPYTER_PATH")])]
-    return arguments, {**os.environ, "JUPYTER_PATH": os.pathsep.join(paths)}
+    # The template lies in our folder, and beside it voila.json with the content policy.
+    ours = {
+        key: os.pathsep.join([own, *filter(None, [os.environ.get(key)])])
+        for key in ("JUPYTER_PATH", "JUPYTER_CONFIG_PATH")
+    }
+    return arguments, {**os.environ, **ours}
 
 
 def find_notebook(file: str, folder: str | None) -> Path:
