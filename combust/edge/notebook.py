@@ -5,14 +5,32 @@ from __future__ import annotations
 import io
 from collections.abc import Callable, Sequence
 from html import escape
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from combust.data.errors import CombustError, Fault
 from combust.edge.figures import STYLE
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 Row = tuple[str, str, Any, str, str]
+
+
+def demo_data() -> Path:
+    """Return the folder with the invented demo data, from wherever a notebook runs.
+
+    Raises
+    ------
+    CombustError
+        No ``data/heaters`` beside the working folder, above it, or in the clone that this package belongs to.
+    """
+    here = Path.cwd()
+    for place in (here, *here.parents, Path(__file__).parents[2]):
+        if (place / "data" / "heaters").is_dir():
+            return place / "data"
+    hint = "Start the notebook from a clone of the project."
+    raise CombustError(Fault("data", str(here), "missing", why="holds no demo data", hint=hint))
 
 
 class InputTable:
