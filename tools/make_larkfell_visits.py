@@ -105,7 +105,7 @@ def rows() -> list[dict[str, Any]]:
         row(rng, clinic, *barn, "high", none, **good, note="rich against the baseline, but 1380 m up"),
         row(rng, clinic, *barn, "low", none, **good),
         row(rng, clinic, *ice, "high", packed, ports=True, **good, terminals="intake_blocked", note="snow in the intake"),
-        row(rng, clinic, *ice, "low", packed, ports=True, **good),
+        row(rng, clinic, *ice, "low", packed, **good),
         row(rng, clinic, *ice, "high", packed | {"r_in": 0.1}, **good, arrangement="intake_duct_off"),
         row(rng, clinic, *ice, "high", none, ports=True, **good, terminals="clear", phase="after", note="snow cleared"),
         row(rng, clinic, *bare, "high", {"r_in": 3.6}, **only_gas, note="only the gas was read"),

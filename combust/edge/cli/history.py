@@ -32,7 +32,7 @@ def command(
     figure: str | None,
     as_json: bool,
 ) -> None:
-    """Follow heaters over the winters: does lambda drift, when does it leave its band, when to look again.
+    """Follow heaters over the winters: drift, crossing date, next visit.
 
     Use it before each winter. LOG is a logbook, or a CSV with the contract's columns and perhaps a column event
     (repair, rezero, swap). Every lambda is brought to reference air first.
