@@ -8,7 +8,8 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 from combust import __version__
-from combust.application.told import in_order, told
+from combust.application.supply_order import cut_out_order, remedies, supply_limit
+from combust.application.told import told
 from combust.data.errors import CombustError, Fault
 from combust.data.tables import load_table
 from combust.data.vocabulary import as_number
@@ -40,7 +41,6 @@ BANDS = {
     "battery_temp_c": ("°C", -60.0, 80.0),
     "usable_share": ("", 0.0, 1.0),
 }
-_ORDERLY = ("heater cut-out, running", "controller cut-out")
 FED = ("after_disconnect", "before_disconnect")
 
 
@@ -158,7 +158,7 @@ def supply(heater: Heater | None = None, *, fed: str = "after_disconnect", **giv
     _judge_voltage(value, at_glow, band, at_run, findings)
     drop = glow * (usual - value["contacts_mohm"] * 1e-3) if glow else None
     area = _area_for_drop(value, drop, findings)
-    cutouts, first, verdict = _order(value, fed, run, glow, usual, findings)
+    cutouts, first, verdict = cut_out_order(value, fed, run, glow, usual, findings)
     energy, ah, usable, hours = _energy(value, findings)
     return SupplyResult(
         loop_ohm=usual,
@@ -171,12 +171,12 @@ def supply(heater: Heater | None = None, *, fed: str = "after_disconnect", **giv
         cutouts_at_battery_v=cutouts,
         first_to_act=first,
         verdict=verdict,
-        remedies=_remedies(value, verdict),
+        remedies=remedies(value, verdict),
         energy_wh=energy,
         energy_ah=ah,
         usable_ah=usable,
         run_time_h=hours,
-        findings=in_order(findings),
+        findings=incut_out_order(findings),
         cautions=tuple(cautions()),
         inputs={key: number for key, number in value.items() if key not in assumed} | {"fed": fed},
         assumed=assumed,
@@ -246,13 +246,9 @@ def _fill(heater: Heater | None, value: dict[str, float]) -> dict[str, Any]:
     fill("contacts_mohm", 0.0, "not entered: contacts without resistance, the voltage is then too good")
     fill("cable_temp_c", kernel.TABLE_TEMP_C, "temperature of the table")
     fill("disconnect_delay_s", 0.0, "not entered: cuts at once")
-    fill("usable_share", _limit("usable_share_warm"), load_table("supply_limits")["usable_share_warm"]["origin"])
+    fill("usable_share", supply_limit("usable_share_warm"), load_table("supply_limits")["usable_share_warm"]["origin"])
     fill("battery_temp_c", 20.0, "not entered: capacity as printed on the battery")
     return assumed
-
-
-def _limit(key: str) -> float:
-    return float(load_table("supply_limits")[key]["value"])
 
 
 def _loop(value: Mapping[str, float], table: str) -> float:
@@ -298,84 +294,11 @@ def _judge_voltage(
 def _area_for_drop(value: Mapping[str, float], drop: float | None, findings: list[Finding]) -> float | None:
     if drop is None:
         return None
-    most = _limit("drop_v")
+    most = supply_limit("drop_v")
     area = float(kernel.cross_section_for(most, value["length_m"], value["glow_a"], temp_c=value["cable_temp_c"]))
     if drop > most:
         findings.append(told("drop_large", drop_v=drop, limit_v=most, area_mm2=area))
     return area
-
-
-def _order(
-    value: Mapping[str, float], fed: str, run: float | None, glow: float | None, loop: float, findings: list[Finding]
-) -> tuple[dict[str, float], str | None, str]:
-    """Return (each cut-out at the battery post, which acts first on a falling battery, verdict)."""
-    cutouts: dict[str, float] = {}
-    if "cutout_v" in value and run is not None:
-        cutouts["heater cut-out, running"] = float(kernel.source_voltage_for(value["cutout_v"], run, loop))
-    if "cutout_v" in value and glow is not None:
-        cutouts["heater cut-out, glow"] = float(kernel.source_voltage_for(value["cutout_v"], glow, loop))
-    if "controller_cutout_v" in value:
-        cutouts["controller cut-out"] = value["controller_cutout_v"]
-    if "disconnect_v" in value:
-        cutouts["vehicle disconnect"] = value["disconnect_v"]
-    orderly: dict[str, float] = {name: cutouts[name] for name in _ORDERLY if name in cutouts}
-    if fed == "before_disconnect":
-        findings.append(told("no_disconnect"))
-        return cutouts, max(orderly, key=lambda name: orderly[name], default=None), "fed_before_disconnect"
-    lacking = [
-        word
-        for word, there in (
-            ("the heater's cut-out with its running current, or a controller cut-out,", bool(orderly)),
-            ("the vehicle disconnect", "disconnect_v" in value),
-        )
-        if not there
-    ]
-    if lacking:
-        findings.append(told("order_unknown", missing=" and ".join(lacking)))
-        return cutouts, None, "unknown"
-    return (cutouts, *_verdict(value, orderly, findings))
-
-
-def _verdict(value: Mapping[str, float], orderly: Mapping[str, float], findings: list[Finding]) -> tuple[str, str]:
-    best = max(orderly, key=lambda name: orderly[name])
-    disconnect, margin = value["disconnect_v"], _limit("margin_v")
-    gap = orderly[best] - disconnect
-    fields = {
-        "first_orderly": f"the {best}",
-        "orderly_v": orderly[best],
-        "disconnect_v": disconnect,
-        "gap_v": gap,
-        "margin_v": margin,
-    }
-    # A gap of nothing is a conflict: which one acts is then chance. 1e-9 V keeps binary rounding out of the verdict.
-    if gap <= 1e-9:
-        findings.append(told("conflict", **fields))
-        return "vehicle disconnect", "conflict"
-    cool_down = value.get("cool_down_s")
-    if cool_down and value["disconnect_delay_s"] < cool_down:
-        findings.append(
-            told("disconnect_too_soon", cool_down_s=cool_down, delay_s=value["disconnect_delay_s"], **fields)
-        )
-    if gap < margin - 1e-9:
-        findings.append(told("order_close", **fields))
-        return best, "close"
-    findings.append(told("order_kept", **fields))
-    return best, "orderly_first"
-
-
-def _remedies(value: Mapping[str, float], verdict: str) -> tuple[str, ...]:
-    if verdict not in ("conflict", "close"):
-        return ()
-    wanted = value["disconnect_v"] + _limit("margin_v")
-    wait = value.get("cool_down_s")
-    told_wait = f"at least the cool-down of {wait:.0f} s" if wait else "at least the unit's whole cool-down"
-    return (
-        f"Let the heater's controller switch off at {wanted:.1f} V at the battery or above, filtered for "
-        f"{_limit('filter_s'):.0f} s, by its normal OFF signal.",
-        "Or feed the heater before the disconnect, through its own fuse.",
-        f"Or use a disconnect that warns first and waits {told_wait}.",
-        "A thicker cable helps the start; it lowers the heater's cut-out at the battery and does not cure this.",
-    )
 
 
 def _energy(
@@ -385,12 +308,12 @@ def _energy(
     volts = value.get("battery_v")
     usable = None
     if "battery_ah" in value:
-        cold = 1.0 - (1.0 - _limit("capacity_at_minus_20")) * (20.0 - value["battery_temp_c"]) / 40.0
+        cold = 1.0 - (1.0 - supply_limit("capacity_at_minus_20")) * (20.0 - value["battery_temp_c"]) / 40.0
         usable = value["battery_ah"] * value["usable_share"] * min(max(cold, 0.0), 1.0)
     if "mean_power_w" not in value or "hours" not in value:
         return None, None, usable, None
     starts = value.get("starts", 0.0)
-    glow_w = value["glow_a"] * volts if "glow_a" in value and volts else _limit("glow_power_w")
+    glow_w = value["glow_a"] * volts if "glow_a" in value and volts else supply_limit("glow_power_w")
     start_wh = float(
         kernel.night_energy(
             0.0,
@@ -398,7 +321,7 @@ def _energy(
             starts=starts,
             glow_w=glow_w,
             glow_s=value.get("glow_s", 0.0),
-            run_on_w=_limit("run_on_power_w"),
+            run_on_w=supply_limit("run_on_power_w"),
             run_on_s=value.get("cool_down_s", 0.0),
         )
     )
