@@ -176,7 +176,7 @@ def supply(heater: Heater | None = None, *, fed: str = "after_disconnect", **giv
         energy_ah=ah,
         usable_ah=usable,
         run_time_h=hours,
-        findings=incut_out_order(findings),
+        findings=in_order(findings),
         cautions=tuple(cautions()),
         inputs={key: number for key, number in value.items() if key not in assumed} | {"fed": fed},
         assumed=assumed,
