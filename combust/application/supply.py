@@ -9,7 +9,7 @@ from typing import Any
 
 from combust import __version__
 from combust.application.supply_order import cut_out_order, remedies, supply_limit
-from combust.application.told import told
+from combust.application.told import in_order, told
 from combust.data.errors import CombustError, Fault
 from combust.data.tables import load_table
 from combust.data.vocabulary import as_number
