@@ -266,4 +266,8 @@ def starts_used_up(failed: int, allowed: int | None) -> Finding | None:
     most = 1 if allowed is None else allowed
     if failed < max(most, 1):
         return None
-    return told("starts_used_up", failed=failed, allowed=most if allowed is not None else "no more until entered, so 1")
+    return told(
+        "starts_used_up",
+        failed=failed,
+        allowed=most if allowed is not None else "1 (the document's number was not entered)",
+    )

@@ -48,7 +48,7 @@ def advise_trim(
     if not installed:
         return None, "the reading was taken with a duct off."
     row = max(installed, key=lambda one: one.healthy.load)
-    too_high = _above_the_limit(engine, row)
+    too_high = above_the_limit(engine, row)
     if too_high:
         return None, too_high
     if best == "site":
@@ -56,7 +56,7 @@ def advise_trim(
     return _fuel_trim(engine, row, result, readings, best)
 
 
-def _above_the_limit(engine: Engine, row: Row) -> str:
+def above_the_limit(engine: Engine, row: Row) -> str:
     """Return why nothing is trimmed above the height the unit's document allows, or nothing."""
     ceiling = engine.heater.limits.altitude_m
     height = float(altitude_from_pressure(row.site.pressure * row.healthy.pressure_hpa))

@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from combust.application.causes.adjust import advise_trim
+from combust.application.causes.adjust import above_the_limit, advise_trim
 from combust.application.causes.catalogue import HEALTHY, Convictions, convictions
 from combust.application.causes.checks import propose_checks
 from combust.application.causes.engine import Engine
@@ -206,6 +206,9 @@ def judge_visit(
     findings = list(gate.findings)
     if not fits:
         findings.insert(0, NOTHING_FITS)
+    too_high = next((text for row in visit.rows if (text := above_the_limit(engine, row))), "")
+    if too_high:
+        findings.insert(0, Finding("above_unit_limit", "warn", too_high[:1].upper() + too_high[1:]))
     return VisitResult(
         visit_id=str(readings[0].get("visit_id", "1")),
         heater_id=engine.heater.heater_id or readings[0].get("heater_id"),
