@@ -132,8 +132,9 @@ def _load(name: str, heaters: Mapping[str, Heater | str | Path], folder: Path | 
         for place in (folder / name, folder / f"{name}.toml"):
             if place.suffix == ".toml" and place.is_file() and place.resolve().is_relative_to(folder.resolve()):
                 return Heater.load(place)
-    hint = "Write the unit's profile (combust profile new) and name it in heater_id or profile."
-    raise CombustError(Fault("profile", name or "empty", "missing", why="has no heater profile", hint=hint))
+    hint = "Write it (combust profile new), or say where the profiles lie (--profiles DIR)."
+    why = "has no heater profile" + (f" in {shorten(folder)}" if folder is not None else "")
+    raise CombustError(Fault("profile", name or "empty", "missing", why=why, hint=hint))
 
 
 class Fleet:
