@@ -10,7 +10,7 @@ import pytest
 
 from combust.application.altitude_base import altitude_base
 from combust.domain.heater import Heater
-from combust.edge.altitude_figures import draw_ceiling, draw_derating, draw_heat, draw_margins
+from combust.edge.altitude_figures import draw_ceiling, draw_derating, draw_heat, draw_margins, draw_nights
 from combust.edge.cli.main import main
 from combust.edge.fleet_report import page
 from tests.application.fleet import worked
