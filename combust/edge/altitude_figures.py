@@ -79,7 +79,7 @@ def _unit_limit(plot: Any, base: AltitudeBase) -> None:
     if limit is not None:
         plot.axhline(limit, color=MARK, linewidth=1.4, linestyle="--")
         plot.annotate(f"unit's own limit {limit:.0f} m", (-39, limit), xytext=(0, 3), textcoords="offset points",
-                      color="white", fontsize=8)  # fmt: skip
+                      color="white", fontsize=8, bbox={"facecolor": INK, "edgecolor": "none", "pad": 1.5})  # fmt: skip
 
 
 def draw_ceiling(base: AltitudeBase, *, minimum: float, name: str = "heater") -> Figure:
@@ -131,6 +131,7 @@ def draw_nights(
     temps, nights = np.linspace(-35.0, 25.0, 121), np.asarray(nights_c, dtype=float)
     told = derate(base.derating, altitude_m=altitude_m, temp_c=temps)
     full, width = told.air_ratio_full, 2.0 * told.air_ratio_full_u
+    spans = [f"{part[0]:.2f} to {part[-1]:.2f}" for part in (told.air_ratio, full)]
     with mpl.rc_context(STYLE):
         figure = Figure(figsize=(6.8, 4.4), layout="constrained")
         plot = figure.add_subplot()
@@ -138,8 +139,7 @@ def draw_nights(
         plot.plot(temps, told.air_ratio, color=LINE, label="dry-air density alone")
         plot.plot(temps, told.air_ratio_with_fuel_density, color=INK, linestyle=":", label="with fuel density")
         plot.plot(temps, full, color=MARK, linestyle="--", label="full: with hot gas; band 95 %")
-        plot.axhline(minimum, color=GREY, linewidth=1.0)
-        plot.annotate(f"minimum {minimum:g}", (-35, minimum), xytext=(2, 3), textcoords="offset points", color=GREY)
+        plot.axhline(minimum, color=GREY, linewidth=1.0, label=f"minimum {minimum:g}")
         plot.set(xlabel="intake air (°C)", ylabel="lambda (air ratio)", xlim=(-35, 25), ylim=(0.7, 2.3))
         below = int((derate(base.derating, altitude_m=altitude_m, temp_c=nights).air_ratio_full < minimum).sum())
         scan = f"full lambda below {minimum:g} in {below} of {len(nights)} nights drawn" if len(nights) else ""
@@ -151,7 +151,7 @@ def draw_nights(
         figure.supxlabel(SOURCE, fontsize=7, color=GREY)
     figure.set_label(
         f"Three lambdas of {name} at {altitude_m:.0f} m against intake air of -35 to 25 °C, falling with warmth: by "
-        f"dry-air density {told.air_ratio[0]:.2f} to {told.air_ratio[-1]:.2f}, in full {full[0]:.2f} to {full[-1]:.2f}. "
+        f"dry-air density {spans[0]}, in full {spans[1]}. "
         f"{scan}".strip()
     )
     return figure
