@@ -22,15 +22,23 @@ _PUBLIC = {
     "air_ratio_from_co2": ("combust.domain.gas", "air_ratio_from_co2"),
     "air_ratio_from_o2": ("combust.domain.gas", "air_ratio_from_o2"),
     "blend": ("combust.domain.catalogue", "blend"),
+    "exercise": ("combust.application.lessons.exercises", "exercise"),
+    "exercise_sheet": ("combust.application.lessons.exercises", "exercise_sheet"),
+    "flame_equilibrium": ("combust.application.chemistry", "flame_equilibrium"),
     "flue_gas": ("combust.domain.gas", "flue_gas_of"),
     "fuel": ("combust.domain.catalogue", "fuel"),
+    "history": ("combust.edge.history", "history"),
     "interpret": ("combust.application.reading_result", "interpret"),
     "interpret_table": ("combust.edge.tables.readings", "interpret_table"),
     "load_fuels": ("combust.domain.catalogue", "load_fuels"),
+    "misconception_cards": ("combust.application.lessons.cards", "misconception_cards"),
+    "mystery": ("combust.application.mystery", "mystery"),
     "plan_fleet": ("combust.application.fleet.plan", "plan_fleet"),
     "rank_causes": ("combust.application.causes.rank", "rank_causes"),
     "site_effect": ("combust.application.site_effect", "site_effect"),
+    "start_timeline": ("combust.application.start", "start_timeline"),
     "stoichiometric_air": ("combust.domain.gas", "stoichiometric_air"),
+    "supply": ("combust.application.supply", "supply"),
 }
 
 __all__ = ["__version__", *sorted(_PUBLIC)]

@@ -87,7 +87,7 @@ class SiteEffect:
     def __str__(self) -> str:
         return (
             f"lambda {self.air_ratio:.2f} by dry-air density alone, {self.air_ratio_with_fuel_density:.2f} with fuel "
-            f"density, {self.air_ratio_full:.2f} +- {self.air_ratio_full_u:.2f} in full "
+            f"density, {self.air_ratio_full:.2f} ± {self.air_ratio_full_u:.2f} in full "
             f"(baseline {self.base_air_ratio:.2f}, density ratio {self.dry_air_density_ratio:.3f})"
         )
 

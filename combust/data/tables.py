@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import tomllib
 from functools import cache
 from importlib import resources
@@ -15,6 +16,16 @@ from combust.data.errors import CombustError, Fault, shorten
 def load_table(name: str) -> dict[str, Any]:
     """Return the shipped table ``combust/data/<name>.toml`` as a dictionary (do not change it)."""
     return tomllib.loads(resources.files("combust.data").joinpath(f"{name}.toml").read_text(encoding="utf-8"))
+
+
+@cache
+def load_columns(name: str) -> tuple[dict[str, list[str]], tuple[str, ...]]:
+    """Return the shipped table ``combust/data/<name>.csv`` as (column -> texts, provenance lines)."""
+    text = resources.files("combust.data").joinpath(f"{name}.csv").read_text(encoding="utf-8")
+    lines = text.splitlines()
+    told = tuple(line.lstrip("# ") for line in lines if line.startswith("#"))
+    head, *rows = csv.reader(line for line in lines if not line.startswith("#"))
+    return {key: [row[index] for row in rows] for index, key in enumerate(head)}, told
 
 
 def read_toml(path: str | Path, *, quantity: str = "file", max_bytes: int = 4_000_000) -> dict[str, Any]:

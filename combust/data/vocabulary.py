@@ -31,6 +31,10 @@ class Quantity:
     wet_twin: str | None = None
     decimals: int = 4
 
+    def for_stops(self, number: float) -> float:
+        """Return a refused number as the stop conditions count it: too much CO counts as the most there can be."""
+        return self.high if number > self.high and self.key in _TOO_MUCH_STOPS else math.nan
+
     @property
     def option(self) -> str:
         """Command-line spelling: the key with dashes and without its unit."""
@@ -97,6 +101,9 @@ class Quantity:
             return "is above fresh air (20.9 %)"
         return "is above what can be"
 
+
+# A CO beyond its band is refused as a reading, but it must not pass as harmless.
+_TOO_MUCH_STOPS = ("co_dry_ppm", "co_wet_ppm", "cab_co_in_ppm")
 
 _METAVARS = {
     "vol %": "PCT",

@@ -5,12 +5,32 @@ from __future__ import annotations
 import io
 from collections.abc import Callable, Sequence
 from html import escape
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
+
+from combust.data.errors import CombustError, Fault
+from combust.edge.figures import STYLE
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 Row = tuple[str, str, Any, str, str]
+
+
+def demo_data() -> Path:
+    """Return the folder with the invented demo data, from wherever a notebook runs.
+
+    Raises
+    ------
+    CombustError
+        No ``data/heaters`` beside the working folder, above it, or in the clone that this package belongs to.
+    """
+    here = Path.cwd()
+    for place in (here, *here.parents, Path(__file__).parents[2]):
+        if (place / "data" / "heaters").is_dir():
+            return place / "data"
+    hint = "Start the notebook from a clone of the project."
+    raise CombustError(Fault("data", str(here), "missing", why="holds no demo data", hint=hint))
 
 
 class InputTable:
@@ -38,9 +58,12 @@ class FrozenFigure:
     """A figure as SVG with its alt text and caption: it reads in a notebook without a running kernel."""
 
     def __init__(self, figure: Figure, caption: str) -> None:
+        import matplotlib as mpl
+
         self.alt, self.caption = str(figure.get_label() or caption), caption
         text = io.StringIO()
-        figure.savefig(text, format="svg", metadata={"Date": None})
+        with mpl.rc_context(STYLE):  # the salt of the SVG's names is read here: the same figure, the same bytes
+            figure.savefig(text, format="svg", metadata={"Date": None})
         self.svg = text.getvalue()
 
     def _repr_html_(self) -> str:
@@ -78,4 +101,56 @@ def slide(draw: Callable[[float], Figure], *, label: str, low: float, high: floa
 
     handle.observe(redraw, names="value")
     redraw()
+    return widgets.VBox([handle, shown])
+
+
+def choose(draw: Callable[[str], Figure], *, label: str, options: Sequence[tuple[str, str]]) -> Any:
+    """Return a list of choices that redraws a figure (arrow keys work in it).
+
+    Parameters
+    ----------
+    draw : callable
+        Chosen value -> figure.
+    label : str
+        What is chosen.
+    options : sequence of (text, value)
+    """
+    import ipywidgets as widgets
+
+    handle = widgets.Dropdown(options=options, description=label, style={"description_width": "initial"})
+    shown = widgets.HTML()
+
+    def redraw(_change: Any = None) -> None:
+        shown.value = FrozenFigure(draw(handle.value), f"{label}: {handle.label}")._repr_html_()
+
+    handle.observe(redraw, names="value")
+    redraw()
+    return widgets.VBox([handle, shown])
+
+
+class CardTable:
+    """Misconception cards as a page: what is believed, what is so, and the number that shows it."""
+
+    def __init__(self, cards: Sequence[Any]) -> None:
+        self.cards = tuple(cards)
+
+    def _repr_html_(self) -> str:
+        return "".join(card._repr_html_() for card in self.cards)
+
+    def __str__(self) -> str:
+        return "\n\n".join(str(card) for card in self.cards)
+
+
+def choose_card(cards: Sequence[Any]) -> Any:
+    """Return a list of choices that shows one card at a time."""
+    import ipywidgets as widgets
+
+    handle = widgets.Dropdown(options=[(card.belief, index) for index, card in enumerate(cards)], description="card",
+                              layout=widgets.Layout(width="min(100%, 44em)"))  # fmt: skip
+    shown = widgets.HTML(cards[0]._repr_html_())
+
+    def turn(_change: Any) -> None:
+        shown.value = cards[handle.value]._repr_html_()
+
+    handle.observe(turn, names="value")
     return widgets.VBox([handle, shown])

@@ -9,6 +9,8 @@ import pytest
 
 from combust.application.causes.rank import rank_causes
 from combust.data.errors import CombustError
+from combust.domain.heater import Heater
+from tests.application.conftest import PROFILE
 
 pytestmark = pytest.mark.practice
 
@@ -193,6 +195,17 @@ def test_no_richer_trim_without_co_and_none_upward_for_a_site(heater):
     assert thin.adjust is not None
     assert thin.adjust.fuel_trim_pct is not None
     assert thin.adjust.fuel_trim_pct < -3.0
+
+
+def test_no_trim_above_the_height_of_the_units_document(heater):
+    """The same thin air as above, but the profile ends at 1400 m: off, unless that document allows more."""
+    table = {**PROFILE, "limits": {"altitude_m": 1400, "source": "the unit's own document"}}
+    high = {**HERE, "altitude_m": 2600, "o2_dry_pct": 3.0, "co_dry_ppm": 120, "flue_temp_c": 352, **VALID, **STEADY}
+    high |= {"supply_v": 12.6, "blower_rpm": 4700, "strokes": 200, "delivered_ml": 4.8, "fuel_sample": "as_stated"}
+    found = rank_causes(Heater.from_dict(table), high)[0]
+    assert found.top.cause == "healthy"
+    assert found.adjust is None
+    assert "stays off" in found.why_no_adjust
 
 
 def test_json_has_the_keys_of_the_contract_and_no_nan(heater):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from typing import Any
 
 import psychrolib
 import pytest
@@ -20,9 +21,9 @@ from combust.domain.site import Site
 SEA_20 = Site(0.0, None, 20.0)
 
 
-def effect(height: float, temp: float, **more: object) -> SiteEffect:
-    arguments: dict[str, object] = {"air_ratio": 1.6, "reference": SEA_20, **more}
-    return site_effect("diesel", Site(height, None, temp), **arguments)  # type: ignore[arg-type]
+def effect(height: float, temp: float, **more: Any) -> SiteEffect:
+    arguments: dict[str, Any] = {"air_ratio": 1.6, "reference": SEA_20, **more}
+    return site_effect("diesel", Site(height, None, temp), **arguments)
 
 
 def profile(**more: object) -> Heater:

@@ -29,9 +29,12 @@ def run(capsys, *arguments):
     return code, told.out, told.err
 
 
-def test_example_of_the_help_runs(capsys, monkeypatch):
+EXAMPLES = [row.strip() for row in cause_module.command.help.splitlines() if row.strip().startswith("combust cause")]
+
+
+@pytest.mark.parametrize("line", EXAMPLES)
+def test_examples_of_the_help_run(capsys, monkeypatch, line):
     monkeypatch.chdir(ROOT)
-    line = next(row for row in cause_module.command.help.splitlines() if row.strip().startswith("combust cause"))
     code, out, err = run(capsys, *shlex.split(line)[1:])
     assert code == 0
     assert "Not separable with what was read" in out

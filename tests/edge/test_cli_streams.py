@@ -72,8 +72,12 @@ def examples_of(command: str) -> list[list[str]]:
 
 
 def test_the_examples_of_the_help_run(tmp_path: Path) -> None:
+    """One folder for all, in the order of the map: what an example writes, the next one may read."""
     (tmp_path / "data").symlink_to(ROOT / "data")
+    (tmp_path / "salt.txt").write_text("only the instructor knows this sentence", encoding="utf-8")
     for command in COMMANDS:
+        if command == "page":  # it serves until it is stopped: tests/edge/test_browser_pages.py does that
+            continue
         for example in examples_of(command):
             run = spawn(*example, cwd=tmp_path)
             assert run.code == 0, (example, run.err)
@@ -92,3 +96,15 @@ def test_first_help_lines_are_short_and_imperative() -> None:
         first = next(line.strip() for line in text.splitlines()[1:] if line.strip())
         assert len(first) < 72
         assert not first.split()[0].endswith("s"), first
+
+
+def test_co_beyond_its_band_is_refused_and_still_stops(tmp_path: Path) -> None:
+    """More CO than can be is a mistake, but it must not pass as harmless (common practice, no source)."""
+    run = call("reading", "--cab-co-in", "25000", "--o2-dry", "8", "--location", "outdoors")
+    assert run.code == 3
+    assert "Everyone out" in run.err
+    table = tmp_path / "one.csv"
+    table.write_text("cab_co_in_ppm,o2_dry_pct,location\n25000,8,outdoors\n", encoding="utf-8")
+    run = call("readings", str(table), "--out", str(tmp_path / "out.csv"))
+    assert run.code == 0
+    assert "STOP in 1 of 1 rows: cab_co_everyone_out" in run.err

@@ -62,7 +62,8 @@ def test_integers_nan_and_infinity(tmp_path: Path) -> None:
     table = pa.table({"o2_dry_pct": pa.array([8, 8, 8]), "flue_temp_c": [300.0, float("nan"), float("inf")],
                       "co_dry_ppm": pa.array([2**60, 1, 2], pa.int64())})  # fmt: skip
     rows = run_parquet(tmp_path, table)
-    assert rows[0]["findings"].startswith("refused: co_dry_ppm")
+    assert rows[0]["findings"].startswith("refused: stop: exhaust_co_high.")  # too much CO still stops
+    assert "co_dry_ppm = " in rows[0]["findings"]
     assert rows[1]["stack_loss_pct"] is None
     assert rows[2]["findings"].startswith("refused: flue_temp_c")
 

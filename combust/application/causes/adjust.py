@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from combust.application.causes.result import Adjustment
 from combust.application.causes.rows import Row, Values, dry_o2_of_air_ratio
+from combust.application.causes.words import severity_moments
+from combust.kernel.air import altitude_from_pressure
 from combust.kernel.constants import DRY_AIR
 
 if TYPE_CHECKING:
@@ -16,6 +18,7 @@ if TYPE_CHECKING:
     from combust.application.causes.visit import Posterior, Visit
 
 CO_FOR_RICHER_PPM = 150.0  # watch-point of the trade, from memory: above it nothing is made richer
+WEATHER_M = 300.0  # what a low moves the standard atmosphere's height (trade notes: 30 hPa)
 MINIMUM_TRIM_PCT = 3.0  # below the repeatability of pump and analyser
 
 FIRST = (
@@ -26,7 +29,7 @@ FIRST = (
 
 
 def advise_trim(
-    engine: Engine, visit: Visit, result: Posterior, readings: Sequence[Values], marginal: Mapping[str, float]
+    engine: Engine, visit: Visit, result: Posterior, readings: Sequence[Values]
 ) -> tuple[Adjustment | None, str]:
     """Return the trim, or None with the reason in words. The caller has ruled out stops and invalid readings."""
     needed = engine.held.decide("trim_probability")
@@ -41,12 +44,26 @@ def advise_trim(
         return None, "what is at fault is not certain enough; do the next checks first."
     if best in ("repair", "none"):
         return None, "the cause is repaired, not trimmed around."
-    index = max(range(len(visit.rows)), key=lambda one: visit.rows[one].healthy.load)
-    if visit.rows[index].arrangement != "as_installed":
+    installed = [row for row in visit.rows if row.arrangement == "as_installed"]
+    if not installed:
         return None, "the reading was taken with a duct off."
+    row = max(installed, key=lambda one: one.healthy.load)
+    too_high = above_the_limit(engine, row)
+    if too_high:
+        return None, too_high
     if best == "site":
-        return _site_trim(engine, visit.rows[index])
-    return _fuel_trim(engine, visit, result, readings, index, best)
+        return _site_trim(engine, row)
+    return _fuel_trim(engine, row, result, readings, best)
+
+
+def above_the_limit(engine: Engine, row: Row) -> str:
+    """Return why nothing is trimmed above the height the unit's document allows, or nothing."""
+    ceiling = engine.heater.limits.altitude_m
+    height = float(altitude_from_pressure(row.site.pressure * row.healthy.pressure_hpa))
+    if ceiling is None or height <= ceiling + WEATHER_M:
+        return ""
+    told = f"the site is near {height:.0f} m and the unit's own document ends at {ceiling:.0f} m: "
+    return told + "above it the heater stays off unless that document allows more."
 
 
 def _by_causes(result: Posterior) -> dict[frozenset[str], float]:
@@ -63,6 +80,20 @@ def _lowest(engine: Engine, row: Row) -> float | None:
     limit = engine.heater.limits.air_ratio_min
     stated = [value for value in (band[0] if band else None, limit) if value is not None]
     return max(stated) if stated else None
+
+
+def _highest(engine: Engine, row: Row) -> float | None:
+    """Return the highest lambda of the profile's band at the row's stage, or None."""
+    band = engine.heater.stage_of(row.healthy.stage).air_ratio_band
+    return band[1] if band else None
+
+
+def _starves(result: Posterior) -> str:
+    """Return why a starving line is mended and not trimmed around, or nothing."""
+    shares = result.probabilities()
+    under = sum(share for key, share in shares.items() if any(one.cause == "fuel_under" for one in key))
+    line = sum(share for key, share in shares.items() if any(one.name == "starving" for one in key))
+    return "the fuel line seems to starve: strainer, lift and bubbles come first." if line > 0.3 * under else ""
 
 
 def _site_trim(engine: Engine, row: Row) -> tuple[Adjustment | None, str]:
@@ -82,10 +113,6 @@ def _site_trim(engine: Engine, row: Row) -> tuple[Adjustment | None, str]:
         blower = None
         text_more = " The blower cannot reach that speed within its limit."
     why = f"Healthy, but lambda is {ratio:.2f} at this site and its band starts at {lowest:.2f}.{text_more}"
-    ceiling = engine.heater.limits.altitude_m
-    if ceiling is not None:
-        why += f" The unit's document limits the height to {ceiling:.0f} m: above it the heater stays off"
-        why += " unless the document allows more."
     return _adjustment(engine, row, 100.0 * (ratio / target - 1.0), blower, target, _site_u(row), why), ""
 
 
@@ -94,21 +121,19 @@ def _site_u(row: Row) -> float:
 
 
 def _fuel_trim(
-    engine: Engine, visit: Visit, result: Posterior, readings: Sequence[Values], index: int, kind: str
+    engine: Engine, row: Row, result: Posterior, readings: Sequence[Values], kind: str
 ) -> tuple[Adjustment | None, str]:
     """Trim the fuel back to the heater's own healthy lambda at this site, inside the profile's band."""
-    row = visit.rows[index]
     cause = "fuel_over" if kind == "leaner" else "fuel_under"
-    change, change_u = engine.severity_moments(visit, result, cause)
+    change, change_u = severity_moments(result, cause)
     trim = 100.0 * (1.0 / (1.0 + change) - 1.0)
     u = 100.0 * change_u / (1.0 + change) ** 2
     healthy = float(engine.model.expected_healthy(row).air_ratio)
-    target, lowest = healthy, _lowest(engine, row)
-    if lowest is not None and target < lowest:
-        trim = 100.0 * ((1.0 + trim / 100.0) * target / lowest - 1.0)
-        target = lowest
+    lowest, highest = _lowest(engine, row), _highest(engine, row)
+    target = min(max(healthy, lowest or 0.0), highest or np.inf)
+    trim = 100.0 * ((1.0 + trim / 100.0) * healthy / target - 1.0)
     if kind == "richer":
-        reason = _why_not_richer(engine, readings)
+        reason = _why_not_richer(engine, readings) or _starves(result)
         if reason:
             return None, reason
         trim = max(trim, 0.0)

@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 
 from combust.application.causes.catalogue import HEALTHY, Cause, Convictions
+from combust.data.tables import load_table
 from combust.domain.catalogue import fuel as fuel_named
 from combust.domain.heater import Heater
 from combust.kernel import stoichiometry
@@ -182,8 +183,6 @@ def _other_fuels(heater: Heater, held: Convictions, kind: str) -> list[tuple[flo
 
 def _settings(heater: Heater) -> dict[str, float]:
     """Return ln(CO2 maximum of an analyser setting over the fuel's)."""
-    from combust.data.tables import load_table
-
     table = load_table("instruments")["setting"]
     return {name: float(np.log(value / heater.fuel.co2_maximum_pct)) for name, value in table.items()}
 
@@ -380,23 +379,8 @@ def stacked(parts: Sequence[Parameters], sizes: Sequence[int]) -> Parameters:
 # What a parameter is when no cause touches it; all others are 0.
 NEUTRAL = dict.fromkeys(
     (
-        "r_in",
-        "r_ex",
-        "r_burner",
-        "head",
-        "blower_speed",
-        "frequency",
-        "stroke",
-        "delivery",
-        "released",
-        "clean",
-        "heating_air",
-        "air_need",
-        "heat_per_air",
-        "co2_maximum",
-        "voltage",
-        "saturation",
-        "recirculated_heat",
+        "r_in", "r_ex", "r_burner", "head", "blower_speed", "frequency", "stroke", "delivery", "released", "clean",
+        "heating_air", "air_need", "heat_per_air", "co2_maximum", "voltage", "saturation", "recirculated_heat",
     ),
     1.0,
-)
+)  # fmt: skip

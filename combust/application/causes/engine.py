@@ -53,6 +53,8 @@ class Engine:
         self.freedom = held.decide("student_freedom")
         self.separability: dict[Any, dict[tuple[str, str], float]] = {}
         self._limits: dict[int, float] = {}
+        self._log_priors: dict[bool, dict[Hypothesis, float]] = {}
+        self._no_weight = np.zeros(PRIOR_DRAWS)
         self._make_prior_draws()
 
     def _make_prior_draws(self) -> None:
@@ -70,7 +72,10 @@ class Engine:
             target, order = (moved, self.moved_order) if variant.cause == STAGE else (parts, self.order)
             target.append(self.drawer.parameters(u, variant))
             order.append(variant)
-        self.prior_parts = dict(zip([*self.order, *self.moved_order], [*parts, *moved], strict=True))
+        self.prior_sizes = {
+            variant: _sizes(part)
+            for variant, part in zip([*self.order, *self.moved_order], [*parts, *moved], strict=True)
+        }
         probe = self.probe = ev.probe_parameters(parts[0])
         self.main = stacked([*parts, probe], [PRIOR_DRAWS] * len(parts) + [1 + len(ev.PROBES)])
         self.moved = stacked(moved, [PRIOR_DRAWS] * len(moved))
@@ -178,9 +183,12 @@ class Engine:
         """Return ln likelihood of draws, what was seen included."""
         square = np.einsum("ij,ij->i", residual, residual)
         value = post.student_log(square, self.freedom, visit.dimensions)
+        return value + self._constant(visit, hypothesis)
+
+    def _constant(self, visit: Visit, hypothesis: Sequence[Variant]) -> float:
+        """Return the part of ln likelihood that all draws of a hypothesis share: what was seen, and the wider noise."""
         names = {variant.cause for variant in hypothesis}
-        constant = sum(visit.seen[name] for name in names) + (visit.log_unsteady if UNSTEADY in names else 0.0)
-        return value + constant
+        return sum(visit.seen[name] for name in names) + (visit.log_unsteady if UNSTEADY in names else 0.0)
 
     def expected(self, visit: Visit, parameters: Parameters) -> Floats:
         """Return the observed channels of draws, one column each."""
@@ -196,18 +204,8 @@ class Engine:
     def posterior(self, readings: Sequence[Values], *, pairs: bool) -> tuple[Visit, dict[Variant, Floats], Posterior]:
         """Return a visit, the residuals of the prior draws and the posterior."""
         visit, residuals, _ = self.visit(readings)
-        shares = self.prior_shares(pairs)
-        log_prior = {key: float(np.log(value)) for key, value in shares.items()}
-        blocks: dict[Hypothesis, post.Block] = {}
-        for variant, residual in residuals.items():
-            key = (variant,)
-            if key in log_prior:
-                likelihood = self.log_likelihood(visit, residual, key)
-                blocks[key] = post.Block(
-                    self.prior_u[variant], likelihood, residual, np.zeros(PRIOR_DRAWS), PRIOR_DRAWS
-                )
-                blocks[key].sizes = _sizes(self.prior_parts[variant])
-                blocks[key].settle()
+        log_prior = self.log_prior(pairs)
+        blocks = self._prior_blocks(visit, residuals, log_prior)
         result = Posterior(blocks, log_prior, {key: block.log_evidence for key, block in blocks.items()})
         generator = np.random.default_rng([self.seed, visit.dimensions])
         if visit.dimensions:
@@ -215,6 +213,43 @@ class Engine:
         if pairs:
             self._pairs(visit, residuals, result, generator)
         return visit, residuals, result
+
+    def log_prior(self, pairs: bool) -> dict[Hypothesis, float]:
+        """Return ln prior of every hypothesis (do not change it)."""
+        if pairs not in self._log_priors:
+            self._log_priors[pairs] = {key: float(np.log(value)) for key, value in self.prior_shares(pairs).items()}
+        return self._log_priors[pairs]
+
+    def _prior_blocks(
+        self, visit: Visit, residuals: Mapping[Variant, Floats], log_prior: Mapping[Hypothesis, float]
+    ) -> dict[Hypothesis, post.Block]:
+        """Return the prior draws of every single hypothesis with their likelihood, worked as one array."""
+        variants = [variant for variant in residuals if (variant,) in log_prior]
+        stack = np.stack([residuals[variant] for variant in variants])
+        square = np.einsum("vnd,vnd->vn", stack, stack)
+        constant = np.array([self._constant(visit, (variant,)) for variant in variants])
+        value = post.student_log(square, self.freedom, visit.dimensions) + constant[:, None]
+        top = value.max(axis=1)
+        weight = np.exp(value - top[:, None])
+        whole = weight.sum(axis=1)
+        evidence = top + np.log(whole / PRIOR_DRAWS)
+        effective = whole * whole / np.sum(weight * weight, axis=1)
+        weight /= whole[:, None]
+        return {
+            (variant,): post.Block(
+                self.prior_u[variant],
+                value[index],
+                stack[index],
+                self._no_weight,
+                PRIOR_DRAWS,
+                log_evidence=float(evidence[index]),
+                effective=float(effective[index]),
+                weights=weight[index],
+                sizes=self.prior_sizes[variant],
+                nearest=float(square[index].min()),
+            )
+            for index, variant in enumerate(variants)
+        }
 
     def refine(
         self,
@@ -311,29 +346,9 @@ class Engine:
 
     def _as_student(self, visit: Visit, gaussian: float, key: Sequence[Variant]) -> float:
         """Return a Gaussian ln evidence on the scale of the Student likelihood, with what was seen."""
-        names = {variant.cause for variant in key}
-        constant = sum(visit.seen[name] for name in names) + (visit.log_unsteady if UNSTEADY in names else 0.0)
+        constant = self._constant(visit, key)
         half = 0.5 * (self.freedom + visit.dimensions)
         return -half * float(np.log1p(max(0.0, -2.0 * gaussian) / (2.0 * half))) + constant
-
-    def severity_draws(self, visit: Visit, result: Posterior, cause: str) -> tuple[Floats, Floats]:
-        """Return the sizes of a cause and their weights over all hypotheses that hold it."""
-        sizes, weights = [], []
-        for key, share in result.probabilities().items():
-            if share < 1e-4 or key not in result.blocks or all(variant.cause != cause for variant in key):
-                continue
-            sizes.append(result.blocks[key].sizes[cause])
-            weights.append(share * result.blocks[key].weights)
-        if not sizes:
-            return np.zeros(0), np.zeros(0)
-        weight = np.concatenate(weights)
-        return np.concatenate(sizes), weight / weight.sum()
-
-    def severity_moments(self, visit: Visit, result: Posterior, cause: str) -> tuple[float, float]:
-        """Return mean and standard deviation of the size of a cause."""
-        size, weight = self.severity_draws(visit, result, cause)
-        mean = float(weight @ size)
-        return mean, float(np.sqrt(weight @ (size - mean) ** 2))
 
     def fits(self, visit: Visit, result: Posterior) -> bool:
         """Return False when even the best draw lies further off than the stated quantile of honest readings."""
@@ -344,10 +359,7 @@ class Engine:
             generator = np.random.default_rng(size)
             far = generator.chisquare(size, 20_000) * self.freedom / generator.chisquare(self.freedom, 20_000)
             self._limits[size] = float(np.quantile(far, self.held.decide("fits_quantile")))
-        best = min(
-            float(np.min(np.einsum("ij,ij->i", block.residual, block.residual))) for block in result.blocks.values()
-        )
-        return best <= self._limits[size]
+        return min(block.nearest for block in result.blocks.values()) <= self._limits[size]
 
     def probe_cache(self, row: Row) -> Mapping[str, Floats]:
         """Return the channels of the probe draws at a row."""

@@ -8,6 +8,7 @@ so the estimate stays that of the stated prior.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from math import lgamma, log, pi
 from typing import Any
 
 import numpy as np
@@ -35,6 +36,7 @@ class Block:
     effective: float = 0.0
     weights: Floats = field(default_factory=lambda: np.zeros(0))
     sizes: dict[str, Floats] = field(default_factory=dict)
+    nearest: float = np.inf
 
     def settle(self) -> None:
         """Work out ln evidence (mean likelihood over the prior), posterior weights and their effective number."""
@@ -124,6 +126,7 @@ def extend(block: Block, drawn: Drawn, log_likelihood: Floats, mean: Floats, sha
     block.u = np.concatenate([block.u[:, : draws.shape[1]], draws])
     block.log_likelihood = np.concatenate([block.log_likelihood, log_likelihood])
     block.residual = np.concatenate([block.residual, residual])
+    block.nearest = min(block.nearest, float(np.min(np.einsum("ij,ij->i", residual, residual))))
     block.proposals.append((mean, shape, len(draws)))
     block.log_weight = mixture_weight(block)
     block.settle()
@@ -144,8 +147,6 @@ def mixture_weight(block: Block) -> Floats:
     log_prior = -0.5 * np.sum(block.u**2, axis=1) - 0.5 * size * np.log(2.0 * np.pi)
     total = block.prior_count + sum(count for _, _, count in block.proposals)
     parts = [np.log(block.prior_count / total) + log_prior] if block.prior_count else []
-    from math import lgamma, log, pi
-
     constant = (
         lgamma(0.5 * (FREEDOM_PROPOSAL + size))
         - lgamma(0.5 * FREEDOM_PROPOSAL)

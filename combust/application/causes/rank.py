@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from combust.application.causes.adjust import advise_trim
+from combust.application.causes.adjust import above_the_limit, advise_trim
 from combust.application.causes.catalogue import HEALTHY, Convictions, convictions
 from combust.application.causes.checks import propose_checks
 from combust.application.causes.engine import Engine
@@ -25,7 +25,7 @@ from combust.application.causes.result import (
 from combust.application.causes.rows import Values
 from combust.application.causes.separate import bayes_errors, inseparable
 from combust.application.causes.visit import Posterior, Visit
-from combust.application.causes.words import severity_text
+from combust.application.causes.words import severity_draws, severity_text
 from combust.data.errors import CombustError, Fault
 from combust.domain.heater import Heater
 from combust.domain.instrument import InstrumentClass, instrument_class
@@ -202,10 +202,13 @@ def judge_visit(
     fits = engine.fits(visit, result)
     adjust, why_not = None, "a stop condition comes first." if stopped else "the reading is not valid."
     if valid and not stopped:
-        adjust, why_not = advise_trim(engine, visit, result, gate.used, _marginal(told))
+        adjust, why_not = advise_trim(engine, visit, result, gate.used)
     findings = list(gate.findings)
     if not fits:
         findings.insert(0, NOTHING_FITS)
+    too_high = next((text for row in visit.rows if (text := above_the_limit(engine, row))), "")
+    if too_high:
+        findings.insert(0, Finding("above_unit_limit", "warn", too_high[:1].upper() + too_high[1:]))
     return VisitResult(
         visit_id=str(readings[0].get("visit_id", "1")),
         heater_id=engine.heater.heater_id or readings[0].get("heater_id"),
@@ -285,18 +288,18 @@ def _ranked(
     ranked = []
     for name, share in sorted(shares.items(), key=lambda item: -item[1]):
         cause = engine.held.causes[name]
-        severity = _severity(engine, visit, result, name) if share >= 0.01 and name != HEALTHY else None
+        severity = _severity(engine, result, name) if share >= 0.01 and name != HEALTHY else None
         text = f"{cause.label}: {cause.sentence}" + (f" {severity.text}" if severity else "")
         ranked.append(RankedCause(name, share, severity, text))
     return ranked
 
 
-def _severity(engine: Engine, visit: Visit, result: Posterior, name: str) -> Severity | None:
+def _severity(engine: Engine, result: Posterior, name: str) -> Severity | None:
     """Return median and interval of the size of a cause."""
     cause = engine.held.causes[name]
     if name in ("not_steady", "") or not cause.quantity:
         return None
-    size, weight = engine.severity_draws(visit, result, name)
+    size, weight = severity_draws(result, name)
     if len(size) == 0:
         return None
     order = np.argsort(size)

@@ -171,7 +171,7 @@ class VisitResult:
             lines.append(
                 f"Not separable with what was read: {text}."
                 if number == 0
-                else f"These columns never separate: {text}."
+                else f"Evidence of this kind never separates: {text}."
             )
         if self.next_checks:
             lines.append("Next checks, in this order:")

@@ -1,10 +1,14 @@
-"""Sizes of faults in words."""
+"""Sizes of faults: from weighted draws to numbers and words."""
 
 from __future__ import annotations
 
 import math
 
+import numpy as np
+
 from combust.application.causes.result import Severity
+from combust.application.causes.visit import Posterior
+from combust.kernel.types import Floats
 
 _TEMPLATES = {
     "air_change_pct": "It takes {median:.0f} % of the combustion air ({low:.0f} to {high:.0f} %).",
@@ -35,3 +39,24 @@ def severity_text(quantity: str, median: float, low: float, high: float, level: 
     words = {"median": told[0], "low": min(told[1:]), "high": max(told[1:])}
     text = _TEMPLATES[quantity].format(**words)
     return Severity(quantity, values[0], min(values[1:]), max(values[1:]), level, text)
+
+
+def severity_draws(result: Posterior, cause: str) -> tuple[Floats, Floats]:
+    """Return the sizes of a cause and their weights over all hypotheses that hold it (empty when none is left)."""
+    sizes, weights = [], []
+    for key, share in result.probabilities().items():
+        if share < 1e-4 or key not in result.blocks or all(variant.cause != cause for variant in key):
+            continue
+        sizes.append(result.blocks[key].sizes[cause])
+        weights.append(share * result.blocks[key].weights)
+    if not sizes:
+        return np.zeros(0), np.zeros(0)
+    weight = np.concatenate(weights)
+    return np.concatenate(sizes), weight / weight.sum()
+
+
+def severity_moments(result: Posterior, cause: str) -> tuple[float, float]:
+    """Return mean and standard deviation of the size of a cause."""
+    size, weight = severity_draws(result, cause)
+    mean = float(weight @ size)
+    return mean, float(np.sqrt(weight @ (size - mean) ** 2))

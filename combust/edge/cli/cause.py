@@ -54,7 +54,8 @@ def command(
     safety order, and what to adjust, if a trim is the answer at all.
 
     \b
-    Example:
+    Examples:
+      combust cause --heater data/heaters/LF-0312.toml data/larkfell_visits.csv
       combust cause --heater data/heaters/LF-0312.toml --o2-dry 4.84 --stage high --location outdoors
     """
     heater = Heater.load(profile, catalogue=load_fuels(fuels_file) if fuels_file else None)
@@ -125,11 +126,14 @@ def _say_visit(visit: VisitResult) -> None:
         ("cause", "probability", "how much"),
         [(one.cause, f"{100.0 * one.probability:.1f} %", one.severity.text if one.severity else "") for one in rows],
     )
-    click.echo(f"Most probable, {visit.top.text}")
+    share = visit.top.probability
+    lead = "Most probable" if share >= 0.5 else f"Nothing is settled; first, with {100.0 * share:.0f} %"
+    click.echo(f"{lead}, {visit.top.text}")
     for number, names in enumerate(visit.cannot_separate):
-        lead = "Not separable with what was read" if number == 0 else "These columns never separate"
+        lead = "Not separable with what was read" if number == 0 else "Evidence of this kind never separates"
         click.echo(f"{lead}: {', '.join(names)}.")
     if visit.next_checks:
+        click.echo("Checks in the order to make them: is the reading valid, then most news (bit) per minute.")
         output.say_table(
             ("next check", "bit", "min", "risk", "what to do"),
             [

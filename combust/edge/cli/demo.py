@@ -8,12 +8,16 @@ from typing import Any
 
 import click
 
+from combust.application.causes.result import VisitResult
 from combust.application.reading_result import interpret
 from combust.data.errors import CombustError, Fault
+from combust.domain.heater import Heater
 from combust.domain.reading import Reading
 from combust.edge.cli import output
 
 READINGS = "larkfell_readings.csv"
+VISITS = "larkfell_visits.csv"
+DRAWN = "W302"  # snow in the intake: every check was made, so its figure has the most steps
 SHOWN = ("R005", "R015", "R020")  # a healthy hut heater, a pair that cannot be, a stop condition
 
 
@@ -32,6 +36,7 @@ def command(out: str, data_folder: str | None) -> None:
     data = find_data(data_folder)
     target = Path(out)
     demonstrate_readings(data, target)
+    demonstrate_causes(data, target)
     output.tell_cautions()
     click.echo(f"\nEverything was written to {target}/")
 
@@ -74,6 +79,49 @@ def demonstrate_readings(data: Path, target: Path) -> None:
     save(draw_shortcut_error(example.fuel, o2_dry_pct=example.inputs["o2_dry_pct"]), target / "shortcut_error.png")
     click.echo(f"\n{SHOWN[0]} in full\n")
     output.say_lines(example.lines())
+
+
+def demonstrate_causes(data: Path, target: Path) -> None:
+    """Rank the causes of the demo visits: a table on the screen, every visit in full and one figure in the folder."""
+    from combust.application.causes.rank import rank_causes
+    from combust.edge.figures import save
+    from combust.edge.figures_causes import draw_steps
+    from combust.edge.tables.visits import read_visits
+
+    rows = []
+    for profile in sorted((data / "heaters").glob("*.toml")):
+        heater = Heater.load(profile)
+        readings, _ = read_visits(data / VISITS, heater_id=heater.heater_id)  # rows of other heaters are passed over
+        for visit in rank_causes(heater, readings):
+            output.write_text(target / f"causes_{visit.visit_id}_{visit.phase}.txt", f"{visit}\n")
+            for stop in visit.stop:
+                click.secho(f"Visit {visit.visit_id}: {stop.text}", err=True, bold=True)
+            rows.append(_visit_line(visit))
+        drawn = [one for one in readings if one.visit_id == DRAWN and one.phase != "after"]
+        if drawn:
+            save(draw_steps(heater, drawn), target / f"causes_{DRAWN}.png")
+    click.echo(f"\nCauses of the visits of {data / VISITS} (invented demo data)\n")
+    output.say_table(
+        ("visit", "heater", "most probable", "", "not told apart from", "next check", "trim"), sorted(rows)
+    )
+
+
+def _visit_line(visit: VisitResult) -> tuple[str, ...]:
+    if visit.stop:
+        return (visit.visit_id, visit.heater_id or "", "STOP comes first", "", "", "", "")
+    first = visit.cannot_separate[0] if visit.cannot_separate else ()
+    alike = [name for name in first if name != visit.top.cause] if visit.top.cause in first else []
+    more = f" and {len(alike) - 2} more" if len(alike) > 2 else ""
+    trim = "" if visit.adjust is None else f"fuel {visit.adjust.fuel_trim_pct:+.0f} %"
+    return (
+        visit.visit_id + (" after" if visit.phase == "after" else ""),
+        visit.heater_id or "",
+        visit.top.cause,
+        f"{100.0 * visit.top.probability:.0f} %",
+        ", ".join(alike[:2]) + more,
+        visit.next_checks[0].check if visit.next_checks else "",
+        trim,
+    )
 
 
 def _line(row: dict[str, Any]) -> tuple[str, ...]:

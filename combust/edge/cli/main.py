@@ -24,6 +24,14 @@ COMMANDS = {
     "site": ("combust.edge.cli.site", "Tell what the air at a site does to a heater."),
     "fleet": ("combust.edge.cli.fleet", "Plan a fleet: heaters, sites and routes."),
     "fuel": ("combust.edge.cli.fuel", "List the fuels, or show one with its sources."),
+    "start": ("combust.edge.cli.start", "Show a start with its times, fuel and the earliest restart."),
+    "supply": ("combust.edge.cli.supply", "Tell the voltage at the heater and which cut-out acts first."),
+    "log": ("combust.edge.cli.log", "Keep visits and readings in a logbook that cannot be rewritten."),
+    "history": ("combust.edge.cli.history", "Follow heaters over the winters: drift, crossing date, next visit."),
+    "report": ("combust.edge.cli.report", "Write the record of a visit as one printable page."),
+    "mystery": ("combust.edge.cli.mystery", "Deal, play and score a teaching case: a heater with a hidden cause."),
+    "exercises": ("combust.edge.cli.exercises", "Write an exercise sheet with random numbers, and its key."),
+    "page": ("combust.edge.cli.page", "Serve a page for typing readings, without code, offline."),
     "demo": ("combust.edge.cli.demo", "Run the main job on the invented Larkfell data."),
 }
 

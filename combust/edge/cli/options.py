@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import statistics
 from collections.abc import Callable, Iterable
 from typing import Any
@@ -129,7 +130,9 @@ def worst_of(options: dict[str, Any]) -> dict[str, Any]:
     for key, given in options.items():
         texts = list(given) if isinstance(given, tuple) else [given]
         good = [text for text in texts if text is not None and quantity_accepts(key, text)]
-        worst[key] = max(good, key=lambda text: as_number(text) or 0.0) if good else None
+        refused = [quantity(key).for_stops(as_number(text) or 0.0) for text in texts if key in input_keys() and text]
+        too_much = [number for number in refused if not math.isnan(number)]
+        worst[key] = too_much[0] if too_much else max(good, key=lambda text: as_number(text) or 0.0, default=None)
     return worst
 
 

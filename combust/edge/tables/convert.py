@@ -127,7 +127,8 @@ def _numbers(column: Any, heading: Heading, decimal: str, faults: RowFaults) -> 
         outside = (numbers < record.low) | (numbers > record.high) | np.isinf(numbers)
     if outside.any():
         faults.add(outside, lambda row: _told(record, float(numbers[row]), heading, float(entered[row])))
-        numbers = np.where(outside, np.nan, numbers)
+        for row in np.flatnonzero(outside).tolist():
+            numbers[row] = record.for_stops(float(numbers[row]))
     return numbers
 
 

@@ -1,0 +1,1 @@
+"""What the trainer's room computes: demonstrations, misconception cards, exercises."""

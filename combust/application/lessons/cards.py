@@ -1,0 +1,248 @@
+"""Misconception cards: what is believed, what is so, and the number that shows it, computed when it is asked for."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from combust.application.chemistry_tables import reactor_table
+from combust.application.lessons import gas as demo
+from combust.application.lessons.machine import air_ratio_at_site
+from combust.application.lessons.solutions import SEA_LEVEL
+from combust.data.errors import CombustError, Fault
+from combust.data.tables import load_table
+from combust.domain.catalogue import fuel as fuel_by_name
+from combust.domain.limits import limit
+from combust.domain.site import Site
+from combust.kernel.air import water_dew_point
+from combust.kernel.air_ratio import air_ratio_from_o2, air_ratio_shortcut
+from combust.kernel.carbon_monoxide import co_air_free
+from combust.kernel.ducts import DuctShape, duct_loss
+from combust.kernel.flue_gas import flue_gas_moles
+from combust.kernel.fuel_delivery import delivered_while_attempting
+from combust.kernel.gas_flow import Duty, gas_density, gas_viscosity
+from combust.kernel.supply import loop_resistance, source_voltage_for, voltage_under_load
+
+FUEL = "diesel_b7"
+Values = dict[str, float]
+
+
+@dataclass(frozen=True)
+class Card:
+    """One misconception with its counter-demonstration.
+
+    Attributes
+    ----------
+    name, belief, truth, show, lesson, source : str
+        ``show`` carries the computed numbers.
+    values : mapping
+        The numbers behind ``show``.
+    """
+
+    name: str
+    belief: str
+    truth: str
+    show: str
+    lesson: str
+    source: str
+    values: Mapping[str, float]
+
+    def _repr_html_(self) -> str:
+        from html import escape
+
+        return (
+            f"<section><p><b>“{escape(self.belief)}”</b></p><p>{escape(self.truth)}</p>"
+            f"<p>{escape(self.show)}</p>"
+            f"<p><small>Notebook {escape(self.lesson)} · {escape(self.source)}</small></p></section>"
+        )
+
+    def __str__(self) -> str:
+        return f"“{self.belief}”\n  {self.truth}\n  {self.show}"
+
+
+def misconception_cards() -> list[Card]:
+    """Return all cards with their numbers computed now.
+
+    Examples
+    --------
+    >>> print(misconception_cards()[0].show)
+    At lambda 1.6 it reads 1.64 (+2.6 %), at 2.0 it reads 2.07 (+3.5 %).
+    """
+    return [_card(row) for row in load_table("misconceptions")["card"]]
+
+
+def misconception_card(name: str) -> Card:
+    """Return one card by name, with near names told when it is unknown."""
+    for row in load_table("misconceptions")["card"]:
+        if row["name"] == name:
+            return _card(row)
+    raise CombustError(Fault("card", name, "unknown_name", why="is no card", hint=f"Use {', '.join(DEMONSTRATIONS)}."))
+
+
+def _card(row: Mapping[str, str]) -> Card:
+    values = DEMONSTRATIONS[row["name"]]()
+    texts = {**row, "show": row["show"].format(**values)}
+    return Card(**texts, values=values)
+
+
+def shortcut() -> Values:
+    """The shortcut against the balance at lambda 1.6 and 2.0."""
+    found: Values = {}
+    for name, ratio in (("16", 1.6), ("20", 2.0)):
+        short = float(air_ratio_shortcut(demo.heater_gas(FUEL, ratio).o2_dry_pct))
+        found[f"at_{name}"], found[f"error_{name}_pct"] = short, 100.0 * (short / ratio - 1.0)
+    return found
+
+
+def high_co2() -> Values:
+    """CO2 in the soot range, and of two fuels at one lambda."""
+    at = {"soot": (FUEL, 1.2), "b100": ("biodiesel_b100", 1.6), "paraffinic": ("paraffinic", 1.6)}
+    return {f"co2_{key}_pct": float(demo.heater_gas(*case).co2_dry_pct) for key, case in at.items()}
+
+
+def co_as_read() -> Values:
+    """1000 ppm at two lambdas, air-free."""
+    lean, rich = (demo.heater_gas(FUEL, ratio).o2_dry_pct for ratio in (2.2, 1.6))
+    return {"lean_free_ppm": float(co_air_free(1000.0, lean)), "rich_free_ppm": float(co_air_free(1000.0, rich))}
+
+
+def _zone() -> Any:
+    return reactor_table().where(burn_out_ms=100.0, cooling_ms=30.0, status="burning")
+
+
+def air_free_of_model() -> Values:
+    """CO air-free of the reactor model with little and with enough air."""
+    zone = _zone()
+    free = co_air_free(zone.dry_ppm("co"), 1e-4 * zone.dry_ppm("o2"))
+    return {f"at_{name}_ppm": float(free[zone["air_ratio"] == ratio][0]) for name, ratio in (("10", 1.0), ("16", 1.6))}
+
+
+def more_air() -> Values:
+    """Floor of CO over lambda, CO far to the lean side, and where the flame is lost."""
+    zone = _zone()
+    co = zone.dry_ppm("co")
+    start = reactor_table().where(residence_ms=10.0, burn_out_ms=0.0, status="blown_out")
+    return {
+        "floor_ppm": float(co.min()),
+        "floor_air_ratio": float(zone["air_ratio"][np.argmin(co)]),
+        "lean_ppm": float(co[zone["air_ratio"] == 2.4][0]),
+        "lost_air_ratio": float(start["air_ratio"].min()),
+    }
+
+
+def lean_co_without_soot() -> Values:
+    """CO of a lean stirred reactor; equilibrium soot is zero above lambda 0.4 (see sooting.toml)."""
+    rows = reactor_table().where(residence_ms=10.0, burn_out_ms=0.0, air_ratio=2.2)
+    edge = load_table("sooting")["equilibrium"]["air_ratio_below"]
+    return {"co_ppm": float(rows.dry_ppm("co")[0]), "soot_pct": 0.0 if edge <= 2.2 else float("nan")}
+
+
+def exhaust_pressure() -> Values:
+    """Gauge pressure at the exhaust port of a 4 kW stage."""
+    duty = Duty(10.1, gas_density(1013.25, 380.0), gas_viscosity(380.0))
+    loss = duct_loss(DuctShape(length_m=0.8, bore_mm=24.0, bends_90=2.0, wall="corrugated"), duty)
+    head = float(loss.loss_pa - loss.port_static_pa)
+    return {
+        "port_pa": float(loss.port_static_pa),
+        "low_pa": float(loss.low_pa) - head,
+        "high_pa": float(loss.high_pa) - head,
+    }
+
+
+def blind_pair() -> Values:
+    """A cell 0.5 % low with calculated and with measured CO2."""
+    true = demo.heater_gas(FUEL, 1.6)
+    o2 = true.o2_dry_pct - 0.5
+    blind = demo.SampledGas(o2, demo.co2_by_calculation(o2, FUEL), 0.0)
+    return {
+        "blind": float(demo.fuel_factor(blind)),
+        "honest": float(demo.fuel_factor(demo.SampledGas(o2, true.co2_dry_pct, 0.0))),
+        "off_pct": 100.0 * abs(float(air_ratio_from_o2(o2, fuel_by_name(FUEL))) / 1.6 - 1.0),
+    }
+
+
+def thin_air() -> Values:
+    """Density and lambda at 2000 m and 20 °C."""
+    ratio = float(air_ratio_at_site(1.0, SEA_LEVEL, Site(2000.0, intake_temp_c=20.0)))
+    return {"density_pct": 100.0 * ratio, "air_ratio": 1.6 * ratio}
+
+
+def cold_altitude() -> Values:
+    """Density ratios at 2600 m on a cold and on a mild night, to 20 °C at sea level."""
+    cold, mild = (float(air_ratio_at_site(1.0, SEA_LEVEL, Site(2600.0, intake_temp_c=t))) for t in (-18.0, 15.0))
+    return {"cold_ratio": cold, "mild_ratio": mild}
+
+
+def volts() -> Values:
+    """Voltage behind 5 m of 1.5 mm² at 10 A."""
+    loop = float(loop_resistance(5.0, 1.5, contacts_mohm=20.0))
+    return {"heater_v": float(voltage_under_load(12.2, 10.0, 0.015 + loop))}
+
+
+def disconnect() -> Values:
+    """The heater's cut-out referred to the battery post."""
+    return {"cutout_at_battery_v": float(source_voltage_for(10.5, 2.5, 0.096))}
+
+
+def smoke_average() -> Values:
+    """Spots 0 and 8, averaged by number and by what the paper lets through."""
+    row = load_table("misconceptions")["smoke_transmission"]
+    light = [float(np.interp(number, row["number"], row["transmission_pct"])) for number in (0, 8)]
+    mean = sum(light) / 2.0
+    by_light = float(np.interp(-mean, [-value for value in row["transmission_pct"]], row["number"]))
+    return {"mean_pct": mean, "by_light": by_light, "by_number": 4.0}
+
+
+def approval() -> Values:
+    """The approval limit against the workshop's watch-point."""
+    watch, o2 = limit("exhaust_co_warn"), demo.heater_gas(FUEL, 1.6).o2_dry_pct
+    return {"times": 1000.0 / watch, "watch_ppm": watch, "free_ppm": float(co_air_free(1000.0, o2))}
+
+
+def lean_causes() -> Values:
+    """Three reasons for a lean reading from the same healthy heater."""
+    healthy = demo.heater_gas(FUEL, 1.6)
+    cold = air_ratio_at_site(1.6, SEA_LEVEL, Site(0.0, intake_temp_c=-10.0))
+    return {
+        "fuel_o2_pct": float(demo.heater_gas(FUEL, 1.6 / 0.9).o2_dry_pct),
+        "cold_o2_pct": float(demo.heater_gas(FUEL, cold).o2_dry_pct),
+        "hose_o2_pct": float(demo.with_false_air(healthy, 0.10).o2_dry_pct),
+    }
+
+
+def white_smoke() -> Values:
+    """Dew point of lean flue gas, and the fuel of two failed attempts."""
+    moles = flue_gas_moles(fuel_by_name(FUEL), 2.0)
+    dew = float(water_dew_point(101_325.0 * moles.h2o / moles.wet))
+    return {"dew_c": dew, "fuel_ml": float(delivered_while_attempting(24.0, 1.5, 150.0))}
+
+
+def wet_tables() -> Values:
+    """Dry and wet CO2 and the water at lambda 1."""
+    moles = flue_gas_moles(fuel_by_name(FUEL), 1.0)
+    parts = {"dry_pct": moles.co2 / moles.dry, "wet_pct": moles.co2 / moles.wet, "water_pct": moles.h2o / moles.wet}
+    return {key: 100.0 * float(value) for key, value in parts.items()}
+
+
+DEMONSTRATIONS: dict[str, Callable[[], Values]] = {
+    "shortcut_is_exact": shortcut,
+    "high_co2_is_good": high_co2,
+    "co_compares_as_read": co_as_read,
+    "air_free_is_the_truth": air_free_of_model,
+    "more_air_is_cleaner": more_air,
+    "no_smoke_no_co": lean_co_without_soot,
+    "exhaust_leak_dilutes": exhaust_pressure,
+    "agreeing_pair_proves_the_analyser": blind_pair,
+    "thin_air_has_less_oxygen_percent": thin_air,
+    "cold_makes_altitude_worse": cold_altitude,
+    "battery_volts_are_heater_volts": volts,
+    "disconnect_protects_the_heater": disconnect,
+    "smoke_numbers_average": smoke_average,
+    "approval_limits_are_targets": approval,
+    "lean_reading_is_a_leaking_intake": lean_causes,
+    "white_smoke_is_water": white_smoke,
+    "tables_are_dry": wet_tables,
+}

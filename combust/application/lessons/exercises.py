@@ -1,0 +1,177 @@
+"""Exercises with standard or random numbers, their worked answers, and a check that does not give them away."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from combust.application.lessons.solutions import SOLUTIONS
+from combust.data.errors import CombustError, Fault
+from combust.data.tables import load_table
+from combust.data.vocabulary import as_number
+from combust.domain.catalogue import fuel as fuel_by_name
+from combust.domain.fuel import Fuel
+
+STANDARD_FUEL = "diesel_b7"
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """One number or word that is asked for: unit, decimals, what counts as right."""
+
+    key: str
+    label: str
+    unit: str = ""
+    digits: int = 2
+    tolerance: float = 0.0
+    choice: tuple[str, ...] = ()
+
+    def text(self, value: Any) -> str:
+        """Return an answer as it stands in a key."""
+        if self.choice:
+            return str(value)
+        return f"{value + 0.0:.{self.digits}f} {self.unit}".strip()
+
+    def is_right(self, mine: Any, value: Any) -> bool:
+        """Return whether an answer counts as right."""
+        if self.choice:
+            return str(mine).strip().lower() == str(value)
+        number = as_number(mine)
+        return number is not None and bool(abs(number - value) <= self.tolerance * (1.0 + 1e-9))
+
+
+@dataclass(frozen=True)
+class Exercise:
+    """One exercise. Its text shows no answer; ``key()`` is for the trainer.
+
+    Attributes
+    ----------
+    number : int
+        1 to 14, its place in the set.
+    kind, title, lesson : str
+        Name of the exercise, heading, number of the notebook it belongs to.
+    question : str
+    asked : tuple of Asked
+    """
+
+    number: int
+    kind: str
+    title: str
+    lesson: str
+    question: str
+    asked: tuple[Asked, ...]
+    _answers: Mapping[str, Any] = field(repr=False)
+    _steps: tuple[str, ...] = field(repr=False)
+
+    def check(self, **mine: Any) -> str:
+        """Return which answers are right; what is not right is only called "not yet".
+
+        Raises
+        ------
+        CombustError
+            An answer to something that was not asked.
+        """
+        known = {one.key: one for one in self.asked}
+        wrong = [key for key in mine if key not in known]
+        if wrong:
+            hint = f"Asked for: {', '.join(known)}."
+            raise CombustError([Fault(key, mine[key], "unknown_name", why="was not asked", hint=hint) for key in wrong])
+        told = []
+        for key, one in known.items():
+            right = key in mine and one.is_right(mine[key], self._answers[key])
+            told.append(f"{one.label}: {'right' if right else 'not yet'}")
+        return ", ".join(told)
+
+    def key(self) -> dict[str, Any]:
+        """Return answers and worked steps, for the trainer's sheet."""
+        answers = [(one.label, one.text(self._answers[one.key])) for one in self.asked]
+        return {"answers": answers, "steps": list(self._steps), "values": dict(self._answers)}
+
+    def _repr_html_(self) -> str:
+        from html import escape
+
+        words = [
+            f"{one.key} ({' or '.join(one.choice) if one.choice else one.unit or 'no unit'})" for one in self.asked
+        ]
+        return f"<p><b>{escape(self.title)}.</b> {escape(self.question)}</p><p>Answer: {escape(', '.join(words))}.</p>"
+
+    def __str__(self) -> str:
+        return f"{self.number}. {self.title}. {self.question}"
+
+
+def exercise(kind: str, *, seed: int | None = None, fuel: Fuel | str = STANDARD_FUEL) -> Exercise:
+    """Return an exercise with standard numbers, or with random numbers of a seed.
+
+    Parameters
+    ----------
+    kind : str
+        ``exercise_kinds()`` lists them.
+    seed : int, optional
+        0 or more; the same seed gives the same numbers. None = the standard numbers.
+    fuel : Fuel or str
+
+    Returns
+    -------
+    Exercise
+
+    Raises
+    ------
+    CombustError
+        Unknown kind, a seed below 0.
+
+    Examples
+    --------
+    >>> one = exercise("pump_delivery")
+    >>> one.check(deviation_pct=11.5, passes="no", new_air_ratio=1.435)
+    'deviation: right, passes ±10 %: right, lambda then: right'
+    """
+    rows = {row["kind"]: (number, row) for number, row in enumerate(load_table("exercises")["exercise"], 1)}
+    if kind not in rows:
+        raise CombustError(Fault("kind", kind, "unknown_name", why="is no exercise", hint=f"Use {', '.join(rows)}."))
+    number, row = rows[kind]
+    numbers = row["standard"] if seed is None else _drawn(row["draw"], checked_seed(seed), number)
+    burnt = fuel_by_name(fuel)
+    values = {**numbers, **SOLUTIONS[kind](numbers, burnt)}
+    shown = {**values, "fuel": burnt.name}
+    asked = tuple(Asked(**{**one, "choice": tuple(one.get("choice", ()))}) for one in row["answers"])
+    return Exercise(
+        number,
+        kind,
+        row["title"],
+        row["lesson"],
+        row["question"].format(**shown),
+        asked,
+        values,
+        tuple(step.format(**shown) for step in row["steps"]),
+    )
+
+
+def exercise_kinds() -> tuple[str, ...]:
+    """Return the names of all exercises in the order of the set."""
+    return tuple(row["kind"] for row in load_table("exercises")["exercise"])
+
+
+def exercise_sheet(seed: int | None = None, *, fuel: Fuel | str = STANDARD_FUEL) -> list[Exercise]:
+    """Return the whole set with the numbers of one seed (None = standard numbers)."""
+    return [exercise(kind, seed=seed, fuel=fuel) for kind in exercise_kinds()]
+
+
+def checked_seed(seed: int) -> int:
+    """Return a seed that can be used, or refuse it."""
+    if isinstance(seed, bool) or not isinstance(seed, int | np.integer) or not 0 <= seed < 2**32:
+        why, hint = "is no seed", "Give a whole number from 0 to 4294967295."
+        raise CombustError(Fault("seed", seed, "out_of_band", why=why, hint=hint))
+    return int(seed)
+
+
+def _drawn(bands: Mapping[str, list[float]], seed: int, number: int) -> dict[str, float]:
+    """Return a number on the step grid of each band; each exercise has its own stream."""
+    random = np.random.default_rng([seed, number])
+    found = {}
+    for key, (low, high, step) in bands.items():
+        count = round((high - low) / step)
+        found[key] = round(low + step * int(random.integers(0, count + 1)), 6)
+    return found

@@ -1,0 +1,206 @@
+"""Demonstrations on the heater itself: stages, altitude, a crushed duct, another fuel at the same pulses."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any, NamedTuple
+
+from combust.application.lessons.gas import SampledGas, heater_gas, with_false_air
+from combust.data.errors import CombustError, Fault
+from combust.domain.catalogue import fuel as fuel_by_name
+from combust.domain.fuel import Fuel
+from combust.domain.site import Site
+from combust.kernel.ducts import DuctShape, air_after_change, resistance_multiplier
+from combust.kernel.fuel_delivery import FuelSwap, fuel_density, fuel_swap
+from combust.kernel.gas_flow import Duty, gas_density, gas_viscosity
+
+LOW_AIR_RATIO, HIGH_AIR_RATIO = 2.0, 1.6
+SEA_LEVEL_HPA = 1013.25
+
+
+def air_ratio_at_site(base_air_ratio: Any, base: Site, site: Site) -> Any:
+    """Return lambda at a site from lambda at another, by dry-air density alone (fixed blower, metered volume) [-].
+
+    The trade's table. Cold fuel is denser and hot gas resists differently: the command site adds both.
+
+    Examples
+    --------
+    >>> round(air_ratio_at_site(1.6, Site(0, intake_temp_c=20.0), Site(2000, intake_temp_c=0.0)), 2)
+    1.35
+    """
+    return base_air_ratio * site.dry_air_density_kg_m3 / base.dry_air_density_kg_m3
+
+
+@dataclass(frozen=True)
+class StageCause:
+    """A cause as it acts on the two stages: ``apply(size_pct) -> (air or fuel factor low, high)``, or false air."""
+
+    name: str
+    label: str
+    sign: str
+    low: Callable[[float], float]
+    high: Callable[[float], float]
+    false_air: bool = False
+
+
+def _unchanged(_size: float) -> float:
+    return 1.0
+
+
+def _less_air(size: float) -> float:
+    return 1.0 - size / 100.0
+
+
+def _more_fuel(size: float) -> float:
+    return 1.0 / (1.0 + size / 100.0)
+
+
+def _less_fuel(size: float) -> float:
+    return 1.0 / (1.0 - size / 100.0)
+
+
+STAGE_CAUSES = {
+    one.name: one
+    for one in (
+        StageCause("restriction", "duct restricted: less air", "both stages, same fraction", _less_air, _less_air),
+        StageCause("fuel_over", "pump gives too much", "both stages, same fraction", _more_fuel, _more_fuel),
+        StageCause("supply_low", "low voltage: blower saturates", "high stage only", _unchanged, _less_air),
+        StageCause("fuel_starved", "fuel line starves", "high stage only, leaner", _unchanged, _less_fuel),
+        StageCause("hose_leak", "hose leaks: air in the sample", "both, leaner", *(_unchanged, _unchanged), True),
+        StageCause("tail_air", "air mixes in at the tail", "low stage worse", *(_unchanged, _unchanged), True),
+    )
+}
+# Wind and pulsation mix in more where less gas leaves: twice as much at low stage (stated convention of the lesson).
+TAIL_SHARE_LOW = 2.0
+
+
+class StagePattern(NamedTuple):
+    """Readings of a healthy heater and of one with a cause, at both stages."""
+
+    healthy_low: SampledGas
+    healthy_high: SampledGas
+    low: SampledGas
+    high: SampledGas
+
+
+def stage_pattern(
+    cause: str,
+    size_pct: float,
+    *,
+    fuel: Fuel | str = "diesel_b7",
+    low: float = LOW_AIR_RATIO,
+    high: float = HIGH_AIR_RATIO,
+) -> StagePattern:
+    """Return what both stages show for one cause.
+
+    Parameters
+    ----------
+    cause : str
+        A key of ``STAGE_CAUSES``.
+    size_pct : float
+        Air or fuel changed by this share, or this share of air in the sample [%], 0 to 40.
+    fuel, low, high
+        Fuel; healthy lambda of the stages [-].
+
+    Raises
+    ------
+    CombustError
+        Unknown cause, size outside its band.
+
+    Examples
+    --------
+    >>> pattern = stage_pattern("restriction", 15.0)
+    >>> round(float(pattern.low.o2_dry_pct), 1), round(float(pattern.high.o2_dry_pct), 1)
+    (9.0, 5.8)
+    """
+    if cause not in STAGE_CAUSES:
+        raise CombustError(Fault("cause", cause, "unknown_name", why="is no cause of this lesson",
+                                 hint=f"Use {', '.join(STAGE_CAUSES)}."))  # fmt: skip
+    if not 0.0 <= size_pct <= 40.0:
+        raise CombustError(Fault("size_pct", size_pct, "out_of_band", unit="%", low=0.0, high=40.0, why="is too much"))
+    rule = STAGE_CAUSES[cause]
+    healthy = heater_gas(fuel, low), heater_gas(fuel, high)
+    if rule.false_air:
+        share = size_pct / 100.0
+        at_low = share * (TAIL_SHARE_LOW if cause == "tail_air" else 1.0)
+        return StagePattern(*healthy, with_false_air(healthy[0], at_low), with_false_air(healthy[1], share))
+    shown = heater_gas(fuel, low * rule.low(size_pct)), heater_gas(fuel, high * rule.high(size_pct))
+    return StagePattern(*healthy, *shown)
+
+
+class CrushedDuct(NamedTuple):
+    """A crushed exhaust: resistance multiplier with 95 % limits, air left [-] by a flat and a steep blower curve."""
+
+    multiplier: Any
+    multiplier_low: Any
+    multiplier_high: Any
+    air_flat: Any
+    air_steep: Any
+
+
+def crushed_exhaust(
+    bore_mm: float,
+    *,
+    crushed_bore_mm: float,
+    crushed_length_m: float = 0.3,
+    length_m: float = 0.8,
+    bends_90: float = 2.0,
+    gas_kg_per_h: float = 10.1,
+    gas_temp_c: float = 380.0,
+    share: Any = 0.3,
+) -> CrushedDuct:
+    """Return what crushing a part of a corrugated exhaust does to the air.
+
+    Parameters
+    ----------
+    bore_mm, crushed_bore_mm, crushed_length_m, length_m : float
+        [mm], [mm], [m], [m].
+    gas_kg_per_h, gas_temp_c : float
+        Flow and temperature of the gas (a 4 kW stage) [kg/h], [°C].
+    share : float or array
+        Share of the exhaust in the whole resistance before [-]; nobody knows it, so try a range.
+
+    Returns
+    -------
+    CrushedDuct
+        ``air_flat`` and ``air_steep`` for a steepness of 0 and of 2.
+
+    Examples
+    --------
+    >>> found = crushed_exhaust(24.0, crushed_bore_mm=18.0)
+    >>> bool(found.air_flat < found.air_steep < 1.0)
+    True
+    """
+    duty = Duty(gas_kg_per_h, gas_density(SEA_LEVEL_HPA, gas_temp_c), gas_viscosity(gas_temp_c))
+    sound = DuctShape(length_m=length_m, bore_mm=bore_mm, bends_90=bends_90, wall="corrugated")
+    crushed = sound._replace(crushed_length_m=crushed_length_m, crushed_bore_mm=crushed_bore_mm)
+    found = resistance_multiplier(sound, crushed, duty)
+    flat, steep = (air_after_change(found.value, share, steepness) for steepness in (0.0, 2.0))
+    return CrushedDuct(found.value, found.low, found.high, flat, steep)
+
+
+def other_fuel(before: Fuel | str, after: Fuel | str, *, fuel_temp_c: float = 15.0) -> FuelSwap:
+    """Return what another fuel does to lambda and heat at the same pump pulses and the same air (arithmetic only).
+
+    Burn only the fuel on the plate. Gasoline in a diesel unit is a stop, whatever this arithmetic says.
+
+    Raises
+    ------
+    CombustError
+        A fuel without density or expansion.
+
+    Examples
+    --------
+    >>> round(other_fuel("diesel_b0", "biodiesel_b100").air_ratio, 2)
+    1.11
+    """
+    pair = fuel_by_name(before), fuel_by_name(after)
+    missing = [one.name for one in pair if one.density_kg_per_m3 is None]
+    if missing:
+        raise CombustError(Fault("fuel", missing[0], "missing", why="has no density", hint="Take a fuel with one."))
+    densities = tuple(
+        float(fuel_density(one.density_kg_per_m3, one.expansion_per_k or 0.0, fuel_temp_c)) for one in pair
+    )
+    heat = pair[0].net_heating_value_mj_per_kg, pair[1].net_heating_value_mj_per_kg
+    return fuel_swap(*pair, densities=(densities[0], densities[1]), net_heating_values=heat)

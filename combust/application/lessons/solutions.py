@@ -1,0 +1,238 @@
+"""Worked answers: for each kind of exercise the numbers that are shown and the numbers that are asked for."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Any
+
+from combust.application.lessons import gas as demo
+from combust.application.lessons.machine import STAGE_CAUSES, air_ratio_at_site, stage_pattern
+from combust.domain.fuel import Fuel
+from combust.domain.site import Site
+from combust.kernel.air_ratio import air_ratio_from_o2, air_ratio_shortcut
+from combust.kernel.carbon_monoxide import co_air_free, co_mass_per_heat
+from combust.kernel.constants import DRY_AIR
+from combust.kernel.flue_gas import co_share_from_co, flue_gas_moles
+from combust.kernel.fuel_delivery import delivered_while_attempting, delivery_test
+from combust.kernel.heat import stack_loss, stack_loss_siegert
+from combust.kernel.stoichiometry import co2_maximum, stoichiometric_air_moles
+from combust.kernel.supply import conductor_resistance, source_voltage_for, voltage_under_load
+
+Numbers = Mapping[str, float]
+NATURAL_GAS_CO2_MAXIMUM = 11.8  # [vol %], from memory
+# A site explains a reading that lies this close to what is expected: class limit of O2 cells, and rounding.
+O2_CLOSE_PCT = 0.5
+# More air than this without the duct cannot be the sound duct itself (convention of the exercise).
+DUCT_CARRIES_PCT = 7.0
+SEA_LEVEL = Site(0.0, intake_temp_c=20.0)
+
+
+def _yes(condition: bool) -> str:
+    return "yes" if condition else "no"
+
+
+def read_the_gas(n: Numbers, fuel: Fuel) -> dict[str, Any]:
+    """Lambda, shortcut, CO air-free and per kWh."""
+    o2, co = n["o2_dry_pct"], n["co_dry_ppm"]
+    ratio, short = float(air_ratio_from_o2(o2, fuel, co_dry_ppm=co)), float(air_ratio_shortcut(o2))
+    share = float(co_share_from_co(fuel, ratio, 1e-6 * co))
+    dry = float(flue_gas_moles(fuel, 1.0).dry / stoichiometric_air_moles(fuel))
+    return {
+        "air_ratio": ratio,
+        "shortcut": short,
+        "shortcut_error_pct": 100.0 * (short / ratio - 1.0),
+        "co_air_free_ppm": float(co_air_free(co, o2)),
+        "co_mg_per_kwh": float(co_mass_per_heat(share, fuel, fuel.net_heating_value_mj_per_kg)),
+        "dry_per_air": dry,
+    }
+
+
+def wet_pair(n: Numbers, fuel: Fuel) -> dict[str, Any]:
+    """Fuel factor of a wet pair; the numbers shown come from a lambda when none are given."""
+    shown = dict(n)
+    if "air_ratio" in n:
+        wet = demo.read_wet(demo.heater_gas(fuel, n["air_ratio"]), fuel, n["air_ratio"])
+        shown = {"o2_dry_pct": round(float(wet.o2_dry_pct), 2), "co2_dry_pct": round(float(wet.co2_dry_pct), 2)}
+    pair = demo.SampledGas(shown["o2_dry_pct"], shown["co2_dry_pct"], 0.0)
+    own = demo.heater_gas(fuel, float(air_ratio_from_o2(pair.o2_dry_pct, fuel)))
+    factor, own_factor = float(demo.fuel_factor(pair)), float(demo.fuel_factor(own))
+    return {**shown, "fuel_factor": factor, "own_factor": own_factor, "heater_fault": "no"}
+
+
+def stack_loss_twice(n: Numbers, fuel: Fuel) -> dict[str, Any]:
+    """Siegert loss with mild and with cold air, and the enthalpy balance of the mild one."""
+    flue, o2 = n["flue_temp_c"], n["o2_dry_pct"]
+    moles = flue_gas_moles(fuel, float(air_ratio_from_o2(o2, fuel)))
+    net = fuel.net_heating_value_mj_per_kg
+    return {
+        "loss_pct": float(stack_loss_siegert(flue, n["intake_temp_c"], o2)),
+        "loss_cold_pct": float(stack_loss_siegert(flue, n["cold_temp_c"], o2)),
+        "loss_enthalpy_pct": float(stack_loss(moles, flue, n["intake_temp_c"], fuel, net)),
+    }
+
+
+def reading_at_a_pass(n: Numbers, fuel: Fuel) -> dict[str, Any]:
+    """O2 to expect at a site by dry-air density, and whether a reading needs more than the site to explain it."""
+    base, site = SEA_LEVEL, Site(n["altitude_m"], intake_temp_c=n["intake_temp_c"])
+    own = float(air_ratio_from_o2(n["base_o2_pct"], fuel))
+    expected = float(air_ratio_at_site(own, base, site))
+    o2 = float(demo.heater_gas(fuel, expected).o2_dry_pct)
+    read = n["o2_dry_pct"] if "o2_dry_pct" in n else round(max(o2 - 1.9 * n["fault"], 0.5), 1)
+    return {
+        "o2_dry_pct": read,
+        "base_air_ratio": own,
+        "density_ratio": site.dry_air_density_kg_m3 / base.dry_air_density_kg_m3,
+        "expected_air_ratio": expected,
+        "expected_o2_pct": o2,
+        "fault_needed": _yes(abs(read - o2) > O2_CLOSE_PCT),
+    }
+
+
+def intake_duct_off(n: Numbers, fuel: Fuel) -> dict[str, Any]:
+    """Air gained when the intake duct comes off."""
+    before, read = float(air_ratio_from_o2(n["before_o2_pct"], fuel)), n.get("after_o2_pct")
+    if read is None:
+        gained = 1.0 + 0.01 * (n["gain_pct"] if n["intake"] else 1.0)
+        read = round(float(demo.heater_gas(fuel, before * gained).o2_dry_pct), 1)
+    after = float(air_ratio_from_o2(read, fuel))
+    gain = 100.0 * (after / before - 1.0)
+    return {
+        "after_o2_pct": read,
+        "before_air_ratio": before,
+        "after_air_ratio": after,
+        "air_gain_pct": gain,
+        "side": "intake" if gain > DUCT_CARRIES_PCT else "exhaust",
+        "told": "The duct that was taken off carried it" if gain > DUCT_CARRIES_PCT else "It is not the intake duct",
+    }
+
+
+def pump_delivery(n: Numbers, fuel: Fuel) -> dict[str, Any]:
+    """Delivery against nominal and what it alone makes of lambda."""
+    nominal = n["strokes"] * n["stroke_ul"] * 1e-3
+    delivered = n["delivered_ml"] if "delivered_ml" in n else round(nominal * n["share"], 2)
+    test = delivery_test(n["strokes"], delivered, n["stroke_ul"])
+    return {
+        "delivered_ml": delivered,
+        "nominal_ml": float(test.nominal_ml),
+        "deviation_pct": float(test.deviation_pct),
+        "deviation_u_pct": float(test.deviation_u_pct),
+        "passes": _yes(bool(test.within_band)),
+        "ratio": 1.0 / float(test.air_ratio_factor),
+        "new_air_ratio": n["air_ratio"] * float(test.air_ratio_factor),
+    }
+
+
+def analyser_fuel(n: Numbers, fuel: Fuel) -> dict[str, Any]:
+    """CO2 that an instrument calculates with the wrong and with the right fuel."""
+    o2 = n["o2_dry_pct"]
+    part = (100.0 * DRY_AIR.o2 - o2) / (100.0 * DRY_AIR.o2)
+    return {
+        "co2_shown_pct": NATURAL_GAS_CO2_MAXIMUM * part,
+        "co2_maximum_pct": float(co2_maximum(fuel)),
+        "co2_right_pct": float(demo.co2_by_calculation(o2, fuel)),
+        "air_ratio": float(air_ratio_from_o2(o2, fuel)),
+        "lean": "no",
+    }
+
+
+def voltage_at_the_heater(n: Numbers, fuel: Fuel) -> dict[str, Any]:
+    """Voltage behind battery, cable and contacts."""
+    metre = 1e3 * float(conductor_resistance(n["area_mm2"]))
+    total = n["battery_mohm"] + 2.0 * n["length_m"] * metre + n["contacts_mohm"]
+    volt = float(voltage_under_load(n["battery_v"], n["current_a"], total * 1e-3))
+    return {"cable_mohm_per_m": metre, "total_mohm": total, "heater_v": volt}
+
+
+def who_acts_first(n: Numbers, fuel: Fuel) -> dict[str, Any]:
+    """Cut-out of the heater referred to the battery post, against the vehicle's disconnect."""
+    at_battery = float(source_voltage_for(n["cutout_v"], n["current_a"], n["loop_mohm"] * 1e-3))
+    first = "heater" if at_battery > n["disconnect_v"] else "disconnect"
+    wrong = "Wrong order: power goes away in mid-flame, without a cool-down."
+    right = "Right order: the heater stops by itself and cools down."
+    return {"cutout_at_battery_v": at_battery, "first": first, "told": wrong if first == "disconnect" else right}
+
+
+def failed_start(n: Numbers, fuel: Fuel) -> dict[str, Any]:
+    """Fuel dosed by two failed attempts and the time to the earliest restart."""
+    times = ("check_s", "preheat_1_s", "attempt_s", "preheat_2_s", "attempt_s", "cool_down_s")
+    dosed = float(delivered_while_attempting(n["stroke_ul"], n["pump_hz"], 2.0 * n["attempt_s"]))
+    return {"fuel_ml": dosed, "restart_s": sum(n[key] for key in times)}
+
+
+def night_at_a_hut(n: Numbers, fuel: Fuel) -> dict[str, Any]:
+    """Lambda, trim and cab temperature at height by dry-air density alone, fuel trimmed to keep lambda."""
+    site = Site(n["altitude_m"], intake_temp_c=n["intake_temp_c"])
+    density = site.dry_air_density_kg_m3 / SEA_LEVEL.dry_air_density_kg_m3
+    needed = n["ua_w_per_k"] * (n["cab_c"] - n["intake_temp_c"]) * 1e-3
+    heat = n["heat_kw"] * min(density, 1.0)
+    reached = n["intake_temp_c"] + 1e3 * heat / n["ua_w_per_k"]
+    return {
+        "density_ratio": density,
+        "site_air_ratio": n["air_ratio"] * density,
+        "fuel_trim_pct": 100.0 * (min(density, 1.0) - 1.0),
+        "trimmed_kw": heat,
+        "needed_kw": needed,
+        "cab_reached_c": min(reached, n["cab_c"]),
+    }
+
+
+def recirculation(n: Numbers, fuel: Fuel) -> dict[str, Any]:
+    """Share of flue gas in the intake from its CO2."""
+    share = float(demo.recirculated_share(n["intake_co2_pct"], fuel, n["air_ratio"]))
+    ratio = n["air_ratio"] * (1.0 - share)
+    flue = demo.heater_gas(fuel, ratio)
+    return {
+        "share_pct": 100.0 * share,
+        "new_air_ratio": ratio,
+        "flue_co2_pct": float(flue.co2_dry_pct),
+        "o2_dry_pct": float(flue.o2_dry_pct),
+    }
+
+
+def two_stages(n: Numbers, fuel: Fuel) -> dict[str, Any]:
+    """Which of low voltage and restriction the stage pattern puts first."""
+    shown = dict(n)
+    if "pattern" in n:
+        cause = list(STAGE_CAUSES)[2] if n["pattern"] else "restriction"
+        found = stage_pattern(cause, n["size_pct"], fuel=fuel)
+        gases = (found.healthy_low, found.low, found.healthy_high, found.high)
+        keys = ("low_before_pct", "low_after_pct", "high_before_pct", "high_after_pct")
+        shown = {key: round(float(gas.o2_dry_pct), 2) for key, gas in zip(keys, gases, strict=True)}
+    ratios = {key: float(air_ratio_from_o2(value, fuel)) for key, value in shown.items()}
+    low = ratios["low_after_pct"] / ratios["low_before_pct"]
+    high = ratios["high_after_pct"] / ratios["high_before_pct"]
+    saturated = abs(low - 1.0) < 0.25 * abs(high - 1.0)
+    return {
+        **shown,
+        "low_change_pct": 100.0 * (low - 1.0) + 0.0,
+        "high_change_pct": 100.0 * (high - 1.0),
+        "first_cause": "supply_low" if saturated else "restriction",
+    }
+
+
+def two_heaters(n: Numbers, fuel: Fuel) -> dict[str, Any]:
+    """CO air-free of two heaters with the same CO as read."""
+    found: dict[str, Any] = {}
+    for name in ("first", "second"):
+        o2 = float(demo.heater_gas(fuel, n[f"{name}_air_ratio"]).o2_dry_pct)
+        found[f"{name}_o2_pct"], found[f"{name}_free_ppm"] = o2, float(co_air_free(n["co_dry_ppm"], o2))
+    found["worse"] = "first" if found["first_free_ppm"] > found["second_free_ppm"] else "second"
+    return found
+
+
+SOLUTIONS: dict[str, Callable[[Numbers, Fuel], dict[str, Any]]] = {
+    "read_the_gas": read_the_gas,
+    "wet_pair": wet_pair,
+    "stack_loss": stack_loss_twice,
+    "reading_at_a_pass": reading_at_a_pass,
+    "intake_duct_off": intake_duct_off,
+    "pump_delivery": pump_delivery,
+    "analyser_fuel": analyser_fuel,
+    "voltage_at_the_heater": voltage_at_the_heater,
+    "who_acts_first": who_acts_first,
+    "failed_start": failed_start,
+    "night_at_a_hut": night_at_a_hut,
+    "recirculation": recirculation,
+    "two_stages": two_stages,
+    "two_heaters": two_heaters,
+}

@@ -1,0 +1,8 @@
+"""The mystery heater: a teaching case whose answer the learner's copy does not show."""
+
+from combust.application.mystery.case import MysteryCase, Play
+from combust.application.mystery.deal import Answer, Dealer, mystery
+from combust.application.mystery.scoring import Score, Statement, score
+from combust.application.mystery.visit import Visit
+
+__all__ = ["Answer", "Dealer", "MysteryCase", "Play", "Score", "Statement", "Visit", "mystery", "score"]

@@ -1,0 +1,183 @@
+"""What the learner holds: a case with sealed results and a sealed answer, and the steps made so far."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from combust.application.mystery.rules import LEVELS, heaters, prices, table
+from combust.application.mystery.seal import canonical, opened, seal
+from combust.application.mystery.visit import Visit, begin, replay
+from combust.data.errors import CombustError, Fault
+from combust.domain.heater import Heater
+from combust.domain.reading import check_values
+
+CHECK_BYTES = 320
+ANSWER_BYTES = 1280
+
+
+@dataclass(frozen=True, slots=True)
+class MysteryCase:
+    """A case as the learner holds it: the first reading in plain words, all else sealed.
+
+    The results of checks are sealed with keys that follow from the case itself, so that nobody reads them by accident;
+    whoever writes a program for it can open them without paying. The answer is sealed with a key that follows from the
+    instructor's salt alone: without the salt it cannot be opened, nor the case be drawn again from its seed.
+
+    Attributes
+    ----------
+    case_id, nonce : str
+        Name of the case and a random number of it.
+    seed : int
+    level, heater_id, site : str
+    context, first : mapping
+        Stage, height, temperature, location; the first reading (O2, CO and the CO2 that the analyser calculates).
+    checks : mapping
+        Sealed result of every check.
+    answer : str
+        Sealed answer.
+    """
+
+    case_id: str
+    nonce: str
+    seed: int
+    level: str
+    heater_id: str
+    site: str
+    context: Mapping[str, Any]
+    first: Mapping[str, Any]
+    checks: Mapping[str, str] = field(repr=False)
+    answer: str = field(repr=False)
+
+    @property
+    def heater(self) -> Heater:
+        """Return the profile of the heater, with its healthy baseline."""
+        return heaters()[self.heater_id]
+
+    def result(self, name: str) -> dict[str, Any]:
+        """Return the result of one check."""
+        found = opened(result_key(self.nonce, name), self.checks[name])
+        if found is None:
+            raise _damaged(f"the result of {name} does not open")
+        return found
+
+    def visit(self) -> Visit:
+        """Return the visit at its beginning."""
+        return begin(self.heater.fuel.name, self.context, self.first, self.result)
+
+    def public(self) -> dict[str, Any]:
+        """Return everything but the sealed answer, which is bound to it."""
+        return {
+            "format": table()["format"],
+            **{name: _plain(getattr(self, name)) for name in self.__slots__ if name != "answer"},
+        }
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain values for JSON."""
+        return self.public() | {"answer": self.answer}
+
+    @classmethod
+    def from_dict(cls, given: Any) -> MysteryCase:
+        """Return a case from its JSON.
+
+        Raises
+        ------
+        CombustError
+            When it is no case, or of another format.
+        """
+        if not isinstance(given, dict) or given.get("format") != table()["format"]:
+            raise _damaged("it is no case of this version")
+        kinds = {"seed": int, "context": dict, "first": dict, "checks": dict}
+        for name in cls.__slots__:
+            if not isinstance(given.get(name), kinds.get(name, str)) or isinstance(given.get(name), bool):
+                raise _damaged(f"{name} is missing or of another kind")
+        if given["heater_id"] not in heaters() or given["level"] not in LEVELS:
+            raise _damaged("heater or level is not known")
+        if set(given["checks"]) != set(sealed_names()) or not all(isinstance(x, str) for x in given["checks"].values()):
+            raise _damaged("the sealed checks are not complete")
+        _, faults = check_values({**given["context"], **given["first"]})
+        if faults or given["context"].get("location") not in ("indoors", "outdoors"):
+            raise _damaged("the first reading is not acceptable")
+        return cls(**{name: given[name] for name in cls.__slots__})
+
+    def __str__(self) -> str:
+        heater, place = self.heater, self.context
+        rows = [
+            f"Case {self.case_id}, level {self.level}: heater {self.heater_id}, {heater.fuel.label}, at {self.site}.",
+            f"The heater stands {place['location']}, stage {place['stage']}, {place['altitude_m']:g} m, "
+            f"{place['intake_temp_c']:g} °C at the intake.",
+            f"First reading: O2 {self.first['o2_dry_pct']:g} %, CO {self.first['co_dry_ppm']:g} ppm, "
+            f"CO2 {self.first['co2_dry_pct']:g} % as the analyser calculates it.",
+        ]
+        return "\n".join(rows)
+
+
+def sealed_names() -> tuple[str, ...]:
+    """Return the names that have a sealed result in every case."""
+    return tuple(name for name in prices() if name not in ("move_outdoors", "wait"))
+
+
+def result_key(nonce: str, name: str) -> bytes:
+    """Return the key of one result: it follows from the case."""
+    return hashlib.sha256(canonical(["result", nonce, name])).digest()
+
+
+def seal_results(nonce: str, results: Mapping[str, Mapping[str, Any]]) -> dict[str, str]:
+    """Return every result sealed, all equally long."""
+    return {name: seal(result_key(nonce, name), results[name], CHECK_BYTES) for name in sealed_names()}
+
+
+def _plain(value: Any) -> Any:
+    return dict(value) if isinstance(value, Mapping) else value
+
+
+def _damaged(why: str) -> CombustError:
+    return CombustError(
+        Fault("case", None, "format", why=f"cannot be used: {why}", hint="Take the file as it was dealt.")
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Play:
+    """A case with the steps made so far; a new one for every step.
+
+    Examples
+    --------
+    >>> from combust.application.mystery import mystery
+    >>> play = Play(mystery(7, "easy", salt="a sentence for the example"))
+    >>> play = play.take("ambient_air")
+    >>> sorted(play.visit().shown["ambient_air"])
+    ['ambient_co_ppm', 'ambient_o2_pct']
+    """
+
+    case: MysteryCase
+    steps: tuple[str, ...] = ()
+
+    def visit(self) -> Visit:
+        """Return the visit after all steps."""
+        return replay(self.case.visit(), self.steps)
+
+    def take(self, name: str) -> Play:
+        """Return the play after one more check or action; see :meth:`Visit.take`."""
+        self.visit().take(name)
+        return Play(self.case, (*self.steps, name))
+
+    @property
+    def readings(self) -> list[dict[str, Any]]:
+        """Return the rows read so far, as ``rank_causes`` takes them."""
+        return self.visit().readings
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain values for JSON."""
+        return {"case": self.case.to_dict(), "steps": list(self.steps)}
+
+    @classmethod
+    def from_dict(cls, given: Any) -> Play:
+        """Return a play from its JSON; every step is made again."""
+        if not isinstance(given, dict) or not isinstance(given.get("steps"), list):
+            raise _damaged("it holds no case with steps")
+        play = cls(MysteryCase.from_dict(given.get("case")), tuple(str(step) for step in given["steps"]))
+        play.visit()
+        return play

@@ -1,0 +1,341 @@
+"""What a played case is worth: the learner's statement against the answer and against the evidence that was bought.
+
+The confidence is scored by Brier's rule, which nobody can better by stating anything but what they believe.
+
+References
+----------
+Brier, G. W., Verification of forecasts expressed in terms of probability, Monthly Weather Review 78
+(1950) 1-3 (definition from memory).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from itertools import combinations
+from typing import Any
+
+from combust.application.causes.catalogue import shipped_convictions
+from combust.application.causes.result import VisitResult
+from combust.application.mystery import rules
+from combust.application.mystery.case import Play
+from combust.application.mystery.deal import Answer, Dealer, judged, probability_of
+from combust.application.mystery.visit import OF_CAB, Visit
+from combust.data.errors import CombustError, Fault
+
+FREE_OF_COST = ("move_outdoors", "cab_co")  # safety costs no points
+
+
+@dataclass(frozen=True, slots=True)
+class Statement:
+    """What a learner says at the end of a visit.
+
+    Parameters
+    ----------
+    probabilities : mapping
+        Answer (``healthy``, ``fuel_over``, ``fuel_over+supply_low``) -> probability [-]; what is left of 1 means "I
+        cannot tell" and is spread over all other answers.
+    excluded : tuple of str
+        Causes that the learner holds to be excluded.
+    handed_back : bool
+        Whether the heater is given back for use.
+    record : mapping
+        Text of each field of the record.
+    """
+
+    probabilities: Mapping[str, float] = field(default_factory=dict)
+    excluded: tuple[str, ...] = ()
+    handed_back: bool = False
+    record: Mapping[str, str] = field(default_factory=dict)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain values for JSON."""
+        return {
+            "probabilities": dict(self.probabilities),
+            "excluded": list(self.excluded),
+            "handed_back": self.handed_back,
+            "record": dict(self.record),
+        }
+
+    @classmethod
+    def of(
+        cls,
+        probabilities: Mapping[str, Any],
+        excluded: Iterable[str] = (),
+        handed_back: bool = False,
+        record: Mapping[str, str] | None = None,
+    ) -> Statement:
+        """Return a checked statement.
+
+        Raises
+        ------
+        CombustError
+            Unknown causes or record fields, probabilities that are none or sum to more than 1; all at once.
+        """
+        faults: list[Fault] = []
+        told: dict[str, float] = {}
+        for text, value in probabilities.items():
+            try:
+                name = rules.answer_text(rules.answer_of(str(text)))
+            except CombustError as error:
+                faults.extend(error.faults)
+                continue
+            good = isinstance(value, int | float) and not isinstance(value, bool) and 0.0 <= value <= 1.0
+            if not good:
+                hint = "Give a part of 1, not per cent: 0.8 for 80 %."
+                faults.append(Fault(f"probability of {name}", value, "out_of_band", low=0.0, high=1.0, hint=hint))
+            elif name in told:
+                faults.append(Fault("probability", name, "conflict", why="is stated twice", hint="State it once."))
+            else:
+                told[name] = float(value)
+        if sum(told.values()) > 1.0 + 1e-9:
+            hint = "Lower them; what is left of 1 means that you cannot tell."
+            faults.append(
+                Fault("probabilities", round(sum(told.values()), 3), "out_of_band", why="sum to more than 1", hint=hint)
+            )
+        faults += _unknown("excluded", excluded, shipped_convictions().causes)
+        faults += _unknown("record", record or {}, rules.table()["record"]["field"])
+        if faults:
+            raise CombustError(faults)
+        return cls(told, tuple(dict.fromkeys(excluded)), bool(handed_back), dict(record or {}))
+
+    @classmethod
+    def from_dict(cls, given: Any) -> Statement:
+        """Return a statement from its JSON."""
+        if not isinstance(given, dict):
+            raise CombustError(Fault("statement", None, "missing", hint="State probabilities before it is scored."))
+        parts = [given.get("probabilities", {}), given.get("excluded", []), given.get("record", {})]
+        if not all(isinstance(part, kind) for part, kind in zip(parts, (dict, list, dict), strict=True)):
+            raise CombustError(
+                Fault("statement", None, "format", why="is not as it was written", hint="Write it anew.")
+            )
+        record = {str(key): str(text) for key, text in parts[2].items()}
+        return cls.of(parts[0], [str(one) for one in parts[1]], given.get("handed_back") is True, record)
+
+
+def _unknown(what: str, names: Iterable[str], known: Iterable[str]) -> list[Fault]:
+    held = list(known)
+    hint = f"Use {', '.join(held)}."
+    return [Fault(what, name, "unknown_name", why="is not known here", hint=hint) for name in names if name not in held]
+
+
+@dataclass(frozen=True, slots=True)
+class Score:
+    """Points of a played case, with the reasons.
+
+    Attributes
+    ----------
+    total : float
+        Out of 100; never more than 40 after a breach of a safety rule.
+    parts : mapping
+        Points of each part; the two Brier parts can be negative.
+    breaches : tuple of str
+    reasons : mapping
+        One sentence for each part.
+    right : str
+        The answer.
+    """
+
+    case_id: str
+    level: str
+    total: float
+    parts: Mapping[str, float]
+    breaches: tuple[str, ...]
+    reasons: Mapping[str, str]
+    right: str
+    minutes: float
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain values for JSON."""
+        row = {name: getattr(self, name) for name in self.__slots__}
+        return row | {"parts": dict(self.parts), "breaches": list(self.breaches), "reasons": dict(self.reasons)}
+
+    def __str__(self) -> str:
+        told = rules.table()["breach"]
+        lines = [f"Case {self.case_id}: {self.total:g} of 100. The answer was {self.right}."]
+        lines += [f"SAFETY: {told[code]} No more than 40 points." for code in self.breaches]
+        most = points()
+        lines += [f"  {name} {value:g} of {most[name]:g}: {self.reasons[name]}" for name, value in self.parts.items()]
+        return "\n".join(lines)
+
+
+def points() -> dict[str, float]:
+    """Return the points of each part; they sum to 100."""
+    row = rules.table()["score"]
+    return {key: float(row[key]) for key in ("cause", "family", "exclusion", "cost", "validity", "record", "safety")}
+
+
+def hypotheses() -> tuple[frozenset[str], ...]:
+    """Return every answer there is: healthy, each cause, each two."""
+    faults = shipped_convictions().faults
+    return (
+        frozenset(("healthy",)),
+        *(frozenset((name,)) for name in faults),
+        *(frozenset(two) for two in combinations(faults, 2)),
+    )
+
+
+def beliefs(probabilities: Mapping[str, float]) -> dict[frozenset[str], float]:
+    """Return the stated probabilities over every answer; what is left of 1 is spread evenly over the rest."""
+    named = {rules.answer_of(text): value for text, value in probabilities.items()}
+    rest = [one for one in hypotheses() if one not in named]
+    left = max(0.0, 1.0 - sum(named.values())) / len(rest)
+    return {one: named.get(one, left) for one in hypotheses()}
+
+
+def brier(stated: Mapping[Any, float], right: Any) -> float:
+    """Return Brier's score of stated probabilities, 0 (sure and right) to 2 (sure and wrong).
+
+    References
+    ----------
+    Brier 1950, for one occasion (from memory).
+
+    Examples
+    --------
+    >>> round(brier({"rain": 0.7, "no rain": 0.3}, "rain"), 6)  # 0.3^2 + 0.3^2
+    0.18
+    """
+    return float(sum((value - (one == right)) ** 2 for one, value in stated.items()))
+
+
+def by_family(stated: Mapping[frozenset[str], float]) -> dict[frozenset[str], float]:
+    """Return probabilities gathered by the families of their causes."""
+    total: dict[frozenset[str], float] = {}
+    for causes, value in stated.items():
+        total[family_of(causes)] = total.get(family_of(causes), 0.0) + value
+    return total
+
+
+def family_of(causes: Iterable[str]) -> frozenset[str]:
+    """Return the families of some causes."""
+    return frozenset(rules.table()["family"][cause] for cause in causes)
+
+
+def score(dealer: Dealer, play: Play, statement: Statement) -> Score:
+    """Return the score of a played case; it takes the instructor's dealer to open the answer.
+
+    Parameters
+    ----------
+    dealer : Dealer
+        Of the salt that the case was dealt with.
+    play : Play
+        The steps count; results are read from the sealed case, not from what the file says was shown.
+    statement : Statement
+
+    Raises
+    ------
+    CombustError
+        The case does not open with this salt, or was altered.
+    """
+    answer = dealer.open(play.case)
+    visit = play.visit()
+    found = judged(play.case.heater, visit.readings)
+    breaches = list(dict.fromkeys(visit.breaches + _hand_back_breach(visit, statement)))
+    most = points()
+    stated = beliefs(statement.probabilities)
+    wrong = brier(stated, answer.causes), brier(by_family(stated), family_of(answer.causes))
+    given = statement.probabilities.get(answer.text, 0.0)
+    parts = {"cause": most["cause"] * (1.0 - wrong[0]), "family": most["family"] * (1.0 - wrong[1])}
+    reasons = {
+        "cause": f"{100.0 * given:.0f} % were stated for {answer.text}; Brier score {wrong[0]:.2f}.",
+        "family": f"Brier score over families {wrong[1]:.2f}; right: {' and '.join(sorted(family_of(answer.causes)))}.",
+    }
+    for name, (share, reason) in {
+        "exclusion": _exclusion(found, statement, answer),
+        "cost": _cost(found, visit, answer, bool(breaches)),
+        "validity": _validity(visit),
+        "record": _record(statement),
+        "safety": _safety(visit, statement, bool(breaches)),
+    }.items():
+        parts[name], reasons[name] = most[name] * share, reason
+    total = max(0.0, sum(parts.values()))
+    if breaches:
+        total = min(total, float(rules.table()["score"]["cap_after_breach"]))
+    return Score(
+        case_id=play.case.case_id,
+        level=play.case.level,
+        total=round(total, 1),
+        parts={name: round(value, 1) for name, value in parts.items()},
+        breaches=tuple(breaches),
+        reasons=reasons,
+        right=answer.text,
+        minutes=visit.minutes,
+    )
+
+
+def _hand_back_breach(visit: Visit, statement: Statement) -> list[str]:
+    stops = visit.standing_stops()
+    if not statement.handed_back or not stops:
+        return []
+    return ["cab_co_ignored" if stops & set(OF_CAB) else "stop_ignored"]
+
+
+def _exclusion(found: VisitResult, statement: Statement, answer: Answer) -> tuple[float, str]:
+    """Return the share of what the evidence excludes that the learner named; a wrong exclusion takes two right ones."""
+    least = float(rules.table()["score"]["excluded_below"])
+    causes = shipped_convictions().causes
+    # With the reading not valid nothing about the heater is excluded.
+    judged_causes = [name for name in shipped_convictions().faults if found.valid or causes[name].measurement]
+    out = {name for name in judged_causes if found.marginal.get(name, 0.0) < least}
+    if found.valid and probability_of(found, frozenset(("healthy",))) < least:
+        out.add("healthy")
+    if not found.valid:
+        out.add("healthy")
+    said = set(statement.excluded)
+    if said & answer.causes:
+        return 0.0, f"{', '.join(sorted(said & answer.causes))} was excluded and is the answer."
+    right, wrong = len(said & out), len(said - out)
+    share = max(0.0, right - 2.0 * wrong) / len(out) if out else 0.0
+    return share, f"{right} of the {len(out)} that the readings exclude were named, {wrong} that they do not exclude."
+
+
+def _cost(found: VisitResult, visit: Visit, answer: Answer, breach: bool) -> tuple[float, str]:
+    """Return cost against the reference, as far as the evidence that was bought carries the answer."""
+    if visit.standing_stops() and not breach:
+        return 1.0, "A stop condition ended the visit: stopping is never too dear."
+    known = min(1.0, probability_of(found, answer.causes) / rules.table()["limits"]["best_at_least"])
+    best, used = (
+        sum(rules.prices()[step].weight for step in steps if step not in FREE_OF_COST)
+        for steps in (answer.steps, visit.steps)
+    )
+    share = known * min(1.0, best / used) if used > 0.0 else 0.0
+    return share, (
+        f"The cost was {used:g} (minutes, money and risk together) against {best:g} of the reference checks "
+        f"({', '.join(answer.steps)}); what was read carries {100.0 * known:.0f} % of the answer."
+    )
+
+
+def _validity(visit: Visit) -> tuple[float, str]:
+    """Return the share of validity checks made before any other check."""
+    checks = shipped_convictions().checks
+    wanted = list(rules.table()["ladder"]["validity"])
+    if visit.standing_stops():
+        wanted = [name for name in wanted if checks[name].heater != "running" or name in visit.steps]
+    early: list[str] = []
+    for step in visit.steps:
+        if step in checks and step not in wanted and step not in FREE_OF_COST:
+            break
+        early.append(step)
+    done = [name for name in wanted if name in early and name in visit.shown]
+    return len(done) / len(wanted), f"{len(done)} of {len(wanted)} validity checks came before any other."
+
+
+def _record(statement: Statement) -> tuple[float, str]:
+    held = rules.table()["record"]
+    full = [
+        name
+        for name in held["field"]
+        if sum(letter.isalpha() for letter in statement.record.get(name, "")) >= held["letters"]
+    ]
+    missing = [text for name, text in held["field"].items() if name not in full]
+    return len(full) / len(held["field"]), f"Missing: {'; '.join(missing)}." if missing else "Every field is filled."
+
+
+def _safety(visit: Visit, statement: Statement, breach: bool) -> tuple[float, str]:
+    if breach:
+        return 0.0, "A safety rule was broken."
+    if statement.handed_back and "cab_co" not in visit.shown:
+        return 0.0, "The heater was handed back without CO in the cab read."
+    if not visit.outdoors:
+        return 0.5, "No rule was broken, but the heater was left indoors."
+    return 1.0, "No safety rule was broken in what was entered."

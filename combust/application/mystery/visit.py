@@ -1,0 +1,181 @@
+"""A visit played step by step: what was read, where the heater stands, whether it runs, which rules were broken."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from combust.application.causes.catalogue import shipped_convictions
+from combust.application.mystery.hidden import NEW_ROWS
+from combust.application.mystery.rules import ACTIONS, prices
+from combust.application.reading_result import stop_findings
+from combust.data.errors import CombustError, Fault
+from combust.domain.limits import Finding
+
+OF_PLACE = ("indoors", "location_unknown")
+OF_CAB = ("cab_co_everyone_out", "cab_co_level", "cab_co_rise")
+Results = Callable[[str], Mapping[str, Any]]
+
+
+@dataclass
+class Visit:
+    """Where a visit stands; changed only by :meth:`take`.
+
+    Attributes
+    ----------
+    readings : list of dict
+        Rows as the library takes them, to give to ``rank_causes``.
+    steps : list of str
+        Checks and actions in the order they were made, refused ones left out.
+    breaches : list of str
+        Codes of the safety rules that were broken.
+    """
+
+    fuel: str
+    context: Mapping[str, Any]
+    results: Results
+    readings: list[dict[str, Any]] = field(default_factory=list)
+    steps: list[str] = field(default_factory=list)
+    shown: dict[str, dict[str, Any]] = field(default_factory=dict)
+    breaches: list[str] = field(default_factory=list)
+    running: bool = True
+    failed_start: bool = False
+    starts: int = 0
+
+    @property
+    def outdoors(self) -> bool:
+        """Return whether the heater stands outdoors now."""
+        return bool(self.readings[0]["location"] == "outdoors")
+
+    @property
+    def minutes(self) -> float:
+        """Return the minutes used [min]."""
+        return sum(prices()[step].minutes for step in self.steps)
+
+    @property
+    def money(self) -> float:
+        """Return the money used (invented unit)."""
+        return sum(prices()[step].money for step in self.steps)
+
+    @property
+    def risk(self) -> float:
+        """Return the risk points used."""
+        return sum(prices()[step].risk for step in self.steps)
+
+    @property
+    def weight(self) -> float:
+        """Return minutes, money and risk together, as minutes [min]."""
+        return sum(prices()[step].weight for step in self.steps)
+
+    def stops(self) -> tuple[Finding, ...]:
+        """Return the stop conditions in what was read so far, each once; the place is told apart from them."""
+        found: dict[str, Finding] = {}
+        for row in self.readings:
+            for finding in stop_findings({"fuel": self.fuel, **row}):
+                if finding.severity == "stop":
+                    found.setdefault(finding.code, finding)
+        return tuple(found.values())
+
+    def standing_stops(self) -> set[str]:
+        """Return the codes of the stop conditions that do not go away by moving outdoors."""
+        return {finding.code for finding in self.stops()} - set(OF_PLACE)
+
+    def refusal(self, name: str) -> str:
+        """Return why a step makes no sense now (it costs nothing and breaks no rule), or an empty text."""
+        checks = shipped_convictions().checks
+        if name in ACTIONS:
+            if name == "move_outdoors" and self.outdoors:
+                return "the heater already stands outdoors."
+            if name == "start_again" and self.running:
+                return "the heater is running."
+            if name == "wait" and not self.failed_start:
+                return "there is nothing to wait for."
+            return ""
+        if name in self.steps:
+            return "that check was made already; its result stands on the record."
+        if checks[name].heater == "running" and not self.running and not self.rule_broken_by(name):
+            return "the heater is off: start it again first."
+        return ""
+
+    def rule_broken_by(self, name: str) -> str:
+        """Return the code of the safety rule that a step would break now, or an empty text."""
+        checks = shipped_convictions().checks
+        check = checks.get(name)
+        stops = self.standing_stops()
+        runs = name == "start_again" or (check is not None and check.heater == "running")
+        if name == "exhaust_duct_off" and (not self.outdoors or "port_pressures" not in self.steps):
+            return "exhaust_off_early"
+        if runs and not self.outdoors:
+            return "running_indoors"
+        if check is not None and check.fuel_work and not self.outdoors:
+            return "fuel_indoors"
+        if runs and stops & set(OF_CAB):
+            return "cab_co_ignored"
+        if runs and stops and name != "cab_co":
+            return "stop_ignored"
+        if name == "move_outdoors" and "gasoline_in_diesel_unit" in stops:
+            return "stop_ignored"
+        if name == "start_again" and self.failed_start:
+            return "repeated_starts"
+        return ""
+
+    def take(self, name: str) -> dict[str, Any]:
+        """Make a check or an action and return the columns it gives; a broken rule ends it without a result.
+
+        Raises
+        ------
+        CombustError
+            Unknown step, or one that makes no sense now.
+        """
+        if name not in prices():
+            known = ", ".join(prices())
+            raise CombustError(
+                Fault("step", name, "unknown_name", why="is no check and no action", hint=f"Use {known}.")
+            )
+        if why := self.refusal(name):
+            raise CombustError(Fault("step", name, "conflict", why="cannot be done now", hint=why.capitalize()))
+        code = self.rule_broken_by(name)
+        self.steps.append(name)
+        if code:
+            self.breaches.append(code)
+            return {}
+        self.shown[name] = self._act(name) if name in ACTIONS else self._check(name)
+        return self.shown[name]
+
+    def _act(self, name: str) -> dict[str, Any]:
+        if name == "move_outdoors":
+            for row in self.readings:
+                row["location"] = "outdoors"
+            self.running = True
+            return {"location": "outdoors"}
+        if name == "wait":
+            self.failed_start = False
+            return {}
+        self.starts += 1
+        self.running = self.starts > 1 or bool(self.results("start_again")["flame"])
+        self.failed_start = not self.running
+        return {"flame": self.running}
+
+    def _check(self, name: str) -> dict[str, Any]:
+        result = dict(self.results(name))
+        if shipped_convictions().checks[name].heater == "off":
+            self.running = False
+        if name in NEW_ROWS:
+            context = {key: self.readings[0][key] for key in self.context}
+            self.readings.append({**context, **result})
+        else:
+            self.readings[0].update(result)
+        return result
+
+
+def begin(fuel: str, context: Mapping[str, Any], first: Mapping[str, Any], results: Results) -> Visit:
+    """Return a visit with the first reading on its record."""
+    return Visit(fuel, context, results, [{**context, **first}])
+
+
+def replay(visit: Visit, steps: Iterable[str]) -> Visit:
+    """Return the visit after the given steps."""
+    for step in steps:
+        visit.take(step)
+    return visit

@@ -1,0 +1,81 @@
+"""``combust history``: heaters over the winters from a logbook or a table."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from combust import __version__
+from combust.application.history import HeaterHistory
+from combust.domain.heater import Heater
+from combust.edge.cli import output
+
+
+@click.command("history", short_help="Follow heaters over the winters: drift, crossing date, next visit.")
+@click.argument("log", metavar="LOG")
+@click.option("--heater", "profiles", multiple=True, metavar="FILE", help="Heater profile; give it again for a fleet.")
+@click.option("--fleet", "whole", is_flag=True, help="All heaters of the log, the one at highest risk first.")
+@click.option("--stage", metavar="NAME", help="Heat stage (default the one with most readings).")
+@click.option("--visit-noise", "visit_noise_pct", type=float, metavar="PCT", help="Scatter of a visit, 1 sd.")
+@click.option("--instrument-class", "instrument", metavar="NAME", help="Analyser class or a .toml file of yours.")
+@click.option("--figure", metavar="FILE", help="Draw the history (.png or .svg); of a fleet, the first heater.")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
+def command(
+    log: str,
+    profiles: tuple[str, ...],
+    whole: bool,
+    stage: str | None,
+    visit_noise_pct: float | None,
+    instrument: str | None,
+    figure: str | None,
+    as_json: bool,
+) -> None:
+    """Follow heaters over the winters: drift, crossing date, next visit.
+
+    Use it before each winter. LOG is a logbook, or a CSV with the contract's columns and perhaps a column event
+    (repair, rezero, swap). Every lambda is brought to reference air first.
+
+    \b
+    Example:
+      combust history data/larkfell_winters.csv --heater data/heaters/LF-0107.toml
+    """
+    from combust.edge.history import fleet, history
+
+    heaters = [Heater.load(path) for path in profiles]
+    options: dict[str, Any] = {"stage": stage, "visit_noise_pct": visit_noise_pct, "instrument": instrument}
+    output.warn_stops([])
+    if whole or len(heaters) != 1:
+        found = fleet(log, heaters, **options)
+        first, told = found.heaters[0], found.told
+        if as_json:
+            output.say_json(found.to_dict())
+        else:
+            headings = ("heater", "stage", "visits", "lambda", "drift %/a", "drifts", "risk", "next visit")
+            output.say_table(headings, [_row(one) for one in found.heaters])
+    else:
+        first = history(log, heaters[0], **options)
+        told = first.told
+        if as_json:
+            output.say_json(first.to_dict() | {"version": __version__})
+        else:
+            output.say_lines(first.lines())
+    for text in told:
+        click.echo(f"note: {text}", err=True)
+    output.tell_cautions()
+    if figure:
+        from combust.edge.figures import save
+        from combust.edge.visit_figures import draw_history
+
+        save(draw_history(first), figure)
+        click.echo(f"Figure: {Path(figure)}", err=True)
+
+
+def _row(one: HeaterHistory) -> tuple[str, ...]:
+    drift = "" if one.drift_pct_per_year is None else f"{one.drift_pct_per_year:+.1f}"
+    level = "" if one.air_ratio_now is None else f"{one.air_ratio_now:.2f}"
+    risk = "no band" if one.risk_next_winter is None else f"{100 * one.risk_next_winter:.0f} %"
+    days = len({point.date for point in one.points})
+    verdict = "YES" if one.drifts else "not found"
+    return (one.heater_id or "", one.stage or "", str(days), level, drift, verdict, risk, str(one.next_visit or ""))

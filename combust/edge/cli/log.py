@@ -1,0 +1,364 @@
+"""``combust log``: add to a logbook, show, close, export; the visit's procedure; a series judged steady or not."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import click
+
+from combust import __version__
+from combust.application.reading_result import interpret
+from combust.application.record import CHECKS, EVENTS, HEAD_CHOICES, HEAD_KEYS, VisitRecord, stops_now
+from combust.application.steady import visit_procedure
+from combust.data.errors import CombustError, Fault
+from combust.data.vocabulary import quantities
+from combust.domain.limits import Finding
+from combust.domain.reading import Reading
+from combust.edge.cli import output
+from combust.edge.cli.options import quantity_options, values_of
+from combust.edge.logbook.book import Logbook
+from combust.edge.logbook.visits import NewVisit, Written, add, close_visit, read_visit, read_visits, revise
+
+NOT_A_READING = ("visit_id", "heater_id", "reading_id", "taken_at", "note")
+
+
+@click.group("log", short_help="Keep visits and readings in a logbook that cannot be rewritten.")
+def command() -> None:
+    """Keep visits and readings in a logbook that cannot be rewritten.
+
+    Use it at every visit: add as you go, close when it is whole. A closed record cannot be changed; a correction is a
+    new revision and the old one stays readable.
+
+    \b
+    Example:
+      combust log add winter.book --visit-id V017 --heater-id LF-0312 --who "M. Reed" --place "Fellgate depot" \\
+        --co-alarm works --fuel diesel_b7 --stage high --o2-dry 8.2 --co-dry 54 --location outdoors
+      combust log show winter.book --visit-id V017
+    """
+
+
+def _head_options(function: Callable[..., Any]) -> Callable[..., Any]:
+    for key, meaning in reversed(HEAD_KEYS.items()):
+        words = f" ({', '.join(HEAD_CHOICES[key])})" if key in HEAD_CHOICES and ":" not in meaning else ""
+        text = f"{meaning[:1].upper()}{meaning[1:]}{words}."
+        function = click.option("--" + key.replace("_", "-"), key, metavar="TEXT", help=text)(function)
+    return function
+
+
+@command.command("add", short_help="Add a reading, checks, work or a whole table to a visit.")
+@click.argument("book", metavar="BOOK")
+@_head_options
+@quantity_options()
+@click.option("--check", "checks", multiple=True, metavar="NAME=RESULT", help="A check that was done; give it again.")
+@click.option("--adjustment", "adjustments", multiple=True, metavar="TEXT", help="Work or adjustment; give it again.")
+@click.option("--not-checked", "not_checked", multiple=True, metavar="TEXT", help="What was NOT checked.")
+@click.option("--text-note", "notes", multiple=True, metavar="TEXT", help="A note on the visit.")
+@click.option("--event", "events", multiple=True, metavar="WORD", help=f"For the history: {', '.join(EVENTS)}.")
+@click.option("--from", "source", metavar="FILE", help="Take readings from a table, CSV or Parquet.")
+@click.option(
+    "--series", "series_file", metavar="FILE", help="Take the reading from a logged series, if it was steady."
+)
+@click.option("--revise", "again", is_flag=True, help="Open a new revision of a closed visit first.")
+@click.option("--reason", metavar="TEXT", help="Why it is revised.")
+@click.option("--drop", multiple=True, metavar="KEY", help="Entry that the revision leaves out (see log show).")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
+def add_command(
+    book: str,
+    checks: tuple[str, ...],
+    adjustments: tuple[str, ...],
+    not_checked: tuple[str, ...],
+    notes: tuple[str, ...],
+    events: tuple[str, ...],
+    source: str | None,
+    series_file: str | None,
+    again: bool,
+    reason: str | None,
+    drop: tuple[str, ...],
+    as_json: bool,
+    **options: Any,
+) -> None:
+    """Add a reading, checks, work or a whole table to a visit.
+
+    Use it as you go: each call is one transaction, on the disk when it says "written". The logbook is made when it is
+    not there.
+
+    \b
+    Example:
+      combust log add winter.book --visit-id V017 --location outdoors --cab-co-in 1 --cab-co-out 0 --handed-back yes
+    """
+    head = {key: options.pop(key) for key in HEAD_KEYS}
+    if source:
+        _add_table(book, source, as_json)
+        return
+    values = values_of(options)
+    if series_file:
+        values = _from_series(series_file, values)
+    reading = Reading(**values)
+    texts = (("adjustment", adjustments), ("not_checked", not_checked), ("note", notes))
+    entries: list[tuple[str, str | None, dict[str, Any]]] = [
+        (kind, None, {"text": text.strip()}) for kind, many in texts for text in many if text.strip()
+    ]
+    entries += [("check", None, _check_of(text)) for text in checks]
+    entries += [("event", None, _event_of(word, reading.taken_at)) for word in events]
+    content = {key: value for key, value in reading.items() if key != "visit_id"}
+    if any(key not in NOT_A_READING for key in content):
+        entries.insert(0, ("reading", reading.reading_id, content))
+    elif reading.note:
+        entries.append(("note", None, {"text": reading.note}))
+    visit_id = reading.visit_id
+    if not visit_id:
+        hint = "Give --visit-id, for example V017."
+        raise CombustError(Fault("visit_id", None, "missing", why="is missing", hint=hint))
+    findings = list(interpret(reading).findings) if _worth_telling(content) else []
+    output.warn_stops(findings)
+    with Logbook(book, create=not again) as opened:
+        _tell_backup(opened)
+        visit = NewVisit(visit_id, reading.heater_id, head, entries)
+        written = [revise(opened, visit, reason or "", drop=drop)] if again else add(opened, [visit])
+    if again:
+        before = written[0].revision - 1
+        click.echo(f"Revision {before + 1} is open; revision {before} stays readable.", err=True)
+    _say_written(written, as_json)
+    output.tell_rest(findings)
+    output.tell_cautions()
+
+
+def _worth_telling(content: dict[str, Any]) -> bool:
+    return any(key in content for key in ("o2_dry_pct", "co2_dry_pct", "o2_wet_pct", "co_dry_ppm", "cab_co_in_ppm"))
+
+
+def _check_of(text: str) -> dict[str, str]:
+    name, _, result = text.partition("=")
+    if name.strip() not in CHECKS or not result.strip():
+        hint = f'Write it like --check "supply_voltage=12.1 V at glow". Checks: {", ".join(CHECKS)}.'
+        raise CombustError(Fault("check", text, "format", why="is no check with a result", hint=hint))
+    return {"check": name.strip(), "result": result.strip()}
+
+
+def _event_of(word: str, at: str | None) -> dict[str, Any]:
+    if word not in EVENTS:
+        hint = f"Use {', '.join(EVENTS)}."
+        raise CombustError(Fault("event", word, "unknown_name", why="is no event", hint=hint))
+    return {"event": word, "at": at}
+
+
+def _from_series(path: str, values: dict[str, Any]) -> dict[str, Any]:
+    from combust.edge.tables.series import judge_series, read_series
+
+    series = read_series(path)
+    result, averaged = judge_series(series)
+    for told in series.told:
+        click.echo(f"note: {told}", err=True)
+    if averaged is None:
+        hint = "Wait and log again; nothing was written."
+        raise CombustError(Fault("series", path, "not_steady", why=f"is not steady: {' '.join(result.why)}", hint=hint))
+    return {**averaged, **{key: value for key, value in values.items() if value is not None}}
+
+
+def _add_table(book: str, source: str, as_json: bool) -> None:
+    from combust.edge.logbook.tables import visits_of_table
+
+    table = visits_of_table(source)
+    for row, why in table.refused:
+        click.echo(f"row {row} refused: {why}", err=True)
+    if not table.visits:
+        why = "holds no row that can be taken"
+        raise CombustError(Fault("file", source, "missing", why=why, hint="Nothing was written."))
+    with Logbook(book, create=True) as opened:
+        _tell_backup(opened)
+        written = add(opened, table.visits)
+    _say_written(written, as_json, {"rows": table.rows, "refused": len(table.refused)})
+    output.tell_cautions()
+
+
+def _say_written(written: list[Written], as_json: bool, more: dict[str, int] | None = None) -> None:
+    rows = [{"visit_id": w.visit_id, "revision": w.revision, "entries": w.entries} for w in written]
+    if as_json:
+        output.say_json({"written": rows, **(more or {}), "version": __version__})
+        return
+    for one in written:
+        click.echo(f"Written: visit {one.visit_id}, revision {one.revision}, {one.entries} entries.")
+    if more:
+        click.echo(f"{more['rows']} rows: {more['rows'] - more['refused']} taken, {more['refused']} refused.")
+
+
+def _tell_backup(book: Logbook) -> None:
+    if book.backup:
+        click.echo(f"note: an older logbook was brought up to date; a copy of it is {book.backup}", err=True)
+
+
+@command.command("show", short_help="Show a visit, or list them all.")
+@click.argument("book", metavar="BOOK")
+@click.option("--visit-id", metavar="TEXT", help="Which visit; without it they are listed.")
+@click.option("--revision", type=int, metavar="NUMBER", help="Which revision (default the latest).")
+@click.option("--heater-id", metavar="TEXT", help="List the visits of one heater.")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
+def show_command(book: str, visit_id: str | None, revision: int | None, heater_id: str | None, as_json: bool) -> None:
+    """Show a visit with everything in it, or list all visits with what they lack.
+
+    \b
+    Example:
+      combust log show winter.book --visit-id V017
+    """
+    with Logbook(book, read_only=True) as opened:
+        if visit_id is None:
+            records = read_visits(opened, heater_id=heater_id)
+            if as_json:
+                rows = [record.to_dict() for record in records]
+                output.say_json({"visits": rows, "version": __version__})
+                return
+            headings = ("visit", "revision", "heater", "opened", "readings", "status")
+            output.say_table(headings, [_listed(record) for record in records])
+            return
+        record = read_visit(opened, visit_id, revision)
+    stops = stops_now(record)
+    output.warn_stops(stops)
+    if as_json:
+        output.say_json(record.to_dict() | {"stops": [s.to_dict() for s in stops], "version": __version__})
+    else:
+        output.say_lines(_page(record))
+    output.tell_cautions()
+
+
+def _listed(record: VisitRecord) -> tuple[str, ...]:
+    count = len(record.readings)
+    heater = record.heater_id or ""
+    return (record.visit_id, str(record.revision), heater, record.opened_at[:10], str(count), record.status)
+
+
+def _page(record: VisitRecord) -> list[tuple[str, str]]:
+    """Return a record as (label, text) lines; control characters in texts are shown as question marks."""
+    rows = [("visit", f"{record.visit_id}, revision {record.revision}"), ("status", record.status)]
+    if record.seal_holds is False:
+        rows.append(("SEAL BROKEN", "this closed record was changed outside combust: do not rely on it"))
+    rows += [("heater", record.heater_id or "not stated"), ("opened", record.opened_at)]
+    rows += [("closed", record.closed_at)] if record.closed_at else []
+    rows += [("why revised", record.reason)] if record.reason else []
+    rows += [(HEAD_KEYS.get(key, key).partition(":")[0], value) for key, value in record.head.items()]
+    for entry in record.entries:
+        if entry.kind == "reading":
+            told = ", ".join(f"{key} {_number(value)}" for key, value in entry.body.items() if key not in NOT_A_READING)
+        elif entry.kind == "limit":
+            told = f"{entry.body['value']:g} {entry.body['unit']} ({entry.body['basis']}; {entry.body['origin']})"
+        else:
+            told = ", ".join(str(value) for value in entry.body.values() if value is not None)
+        rows.append((f"{entry.kind.replace('_', ' ')} {entry.key}", told))
+    return [(_clean(label), _clean(text)) for label, text in rows]
+
+
+def _number(value: Any) -> str:
+    return f"{value:g}" if isinstance(value, float) else str(value)
+
+
+def _clean(text: str) -> str:
+    return "".join(character if character.isprintable() else "?" for character in text)
+
+
+@command.command("close", short_help="Close a visit: checked, sealed, unchangeable.")
+@click.argument("book", metavar="BOOK")
+@click.option("--visit-id", required=True, metavar="TEXT", help="Which visit.")
+@click.option("--incomplete", is_flag=True, help="Close although something is missing; the record says so for ever.")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
+def close_command(book: str, visit_id: str, incomplete: bool, as_json: bool) -> None:
+    """Close a visit: mandatory fields checked, limits written down, sealed, unchangeable.
+
+    Use it when the record is whole. A visit with work in it needs a reading after the work and CO inside and outside
+    the cab; without them it stays open.
+
+    \b
+    Example:
+      combust log close winter.book --visit-id V017 --incomplete
+    """
+    with Logbook(book) as opened:
+        _tell_backup(opened)
+        record = close_visit(opened, visit_id, incomplete=incomplete)
+    output.warn_stops(stops_now(record))
+    if as_json:
+        output.say_json(record.to_dict() | {"version": __version__})
+    else:
+        click.echo(f"Visit {_clean(visit_id)}, revision {record.revision}: {record.status}.")
+    output.tell_cautions()
+
+
+@command.command("export", short_help="Write the readings of a logbook as a table.")
+@click.argument("book", metavar="BOOK")
+@click.option("--out", required=True, metavar="FILE", help="Where they go: .csv or .parquet.")
+@click.option("--heater-id", metavar="TEXT", help="Of one heater only.")
+@click.option("--every-revision", is_flag=True, help="Also revisions that were corrected since.")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
+def export_command(book: str, out: str, heater_id: str | None, every_revision: bool, as_json: bool) -> None:
+    """Write the readings of a logbook as a table in the contract's columns.
+
+    \b
+    Example:
+      combust log export winter.book --out readings.csv
+    """
+    from combust.edge.logbook.tables import export_visits
+
+    with Logbook(book, read_only=True) as opened:
+        records = read_visits(opened, heater_id=heater_id, every_revision=every_revision)
+    rows = export_visits(records, out)
+    if as_json:
+        output.say_json({"out": out, "rows": rows, "visits": len(records), "version": __version__})
+    else:
+        click.echo(f"{rows} rows of {len(records)} visits: {out}")
+
+
+@command.command("procedure", short_help="Print the steps of a visit, to follow or to edit.")
+@click.option("--file", "path", metavar="FILE", help="Your own procedure (TOML with [[part]]).")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
+def procedure_command(path: str | None, as_json: bool) -> None:
+    """Print the steps of a visit, to follow or to edit: looking comes first.
+
+    \b
+    Example:
+      combust log procedure
+    """
+    parts = visit_procedure(path)
+    if as_json:
+        output.say_json({"part": parts, "version": __version__})
+    else:
+        for part in parts:
+            click.echo(f"\n{part['title']}")
+            for step in part["steps"]:
+                click.echo(f"  [ ] {step}")
+    output.tell_cautions()
+
+
+@command.command("series", short_help="Judge whether a logged series was steady, and average it.")
+@click.argument("path", metavar="FILE")
+@click.option("--map", "mapping", multiple=True, metavar="HEADING=KEY", help="Say what a column holds; give it again.")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
+@click.option("--strict", is_flag=True, help="End with exit code 4 when it is not steady.")
+def series_command(path: str, mapping: tuple[str, ...], as_json: bool, strict: bool) -> None:
+    """Judge whether a logged series was steady, and average the steady window. Not steady: no lambda, and why.
+
+    \b
+    Example:
+      combust log series data/larkfell_series.csv
+    """
+    from combust.edge.tables.series import judge_series, read_series
+
+    pairs = {name.strip(): key.strip() for name, _, key in (pair.rpartition("=") for pair in mapping)}
+    series = read_series(path, mapping=pairs)
+    result, values = judge_series(series)
+    reading = interpret(Reading(**values)) if values else None
+    findings: tuple[Finding, ...] = reading.findings if reading else ()
+    output.warn_stops(findings)
+    if as_json:
+        told = reading.to_dict() if reading else None
+        output.say_json({**result.to_dict(), "told": list(series.told), "reading": told, "version": __version__})
+    else:
+        rows = [("steady", "yes" if result.steady else "NO: no lambda is given")]
+        rows += [("why", why) for why in result.why]
+        if reading is not None:
+            rows.append(("window", f"{result.begin_s:.0f} to {result.end_s:.0f} s, {result.samples} samples"))
+            rows += [(key, f"{value:.4g} {quantities()[key].unit}") for key, value in result.values.items()]
+            rows += reading.lines()
+        output.say_lines(rows + [("note", told) for told in series.told])
+    output.tell_rest(findings)
+    output.tell_cautions()
+    if strict and not result.steady:
+        raise click.exceptions.Exit(output.EXIT_STRICT)
+    output.leave_strict(strict, findings)

@@ -1,0 +1,99 @@
+"""``combust page``: serve a page for people without Python on this machine."""
+
+from __future__ import annotations
+
+import importlib.util
+import os
+import signal
+import subprocess
+import sys
+from pathlib import Path
+
+import click
+
+from combust.data.errors import CombustError, Fault
+
+# name of a page -> its notebook. Every page is a notebook of widgets without visible code.
+PAGES = {"reading": "20_type_a_reading.ipynb", "mystery": "22_mystery_heater.ipynb"}
+LOOPBACK = "127.0.0.1"
+
+
+@click.command("page", short_help="Serve a page for readings or a mystery heater, offline.")
+@click.argument("name", required=False, default="reading", type=click.Choice(list(PAGES)))
+@click.option("--port", default=8866, show_default=True, type=click.IntRange(1024, 65535), metavar="PORT",
+              help="Port on this machine.")  # fmt: skip
+@click.option("--notebooks", "folder", metavar="DIR", help="Folder with the notebooks (default: the project's).")
+@click.option("--no-browser", is_flag=True, help="Only serve; open the address yourself.")
+def command(name: str, port: int, folder: str | None, no_browser: bool) -> None:
+    """Serve a page for typing readings, without code, offline.
+
+    Use it for people who do not use Python. The page answers on this machine only and asks nothing from outside it.
+    Stop it with Ctrl-C.
+
+    \b
+    Example:
+      combust page reading --no-browser
+    """
+    click.echo(f"http://{LOOPBACK}:{port}/ (this machine only; Ctrl-C ends it)", err=True)
+    arguments, environment = server(find_notebook(PAGES[name], folder), port, browser=not no_browser)
+    code = serve(arguments, environment)
+    if code:
+        raise click.ClickException(f"the page server ended with code {code}; is port {port} in use?")
+
+
+def serve(arguments: list[str], environment: dict[str, str], *, grace_s: float = 10.0) -> int:
+    """Run the page server until it ends or Ctrl-C is pressed; it is given time to end its kernels. Return its code."""
+    signal.signal(signal.SIGTERM, signal.default_int_handler)  # being ended from outside is Ctrl-C too
+    process = subprocess.Popen(arguments, env=environment)
+    try:
+        return process.wait()
+    except KeyboardInterrupt:
+        try:
+            # On a terminal the server has had the same Ctrl-C; elsewhere it has to be told.
+            process.wait(1.0)
+        except subprocess.TimeoutExpired:
+            _stop(process, grace_s)
+        return 0
+
+
+def _stop(process: subprocess.Popen[bytes], grace_s: float) -> None:
+    process.send_signal(signal.SIGINT)
+    try:
+        process.wait(grace_s)
+    except subprocess.TimeoutExpired:
+        # Its kernels end by themselves when they see that it is gone.
+        process.terminate()
+        process.wait(grace_s)
+
+
+def server(notebook: Path, port: int, *, browser: bool) -> tuple[list[str], dict[str, str]]:
+    """Return (command line, environment) of the page server for one notebook, bound to the loopback address.
+
+    Raises
+    ------
+    CombustError
+        Voilà is not installed; the remedy is told.
+    """
+    if importlib.util.find_spec("voila") is None:
+        hint = "Install it with: pip install 'combust[notebooks]'"
+        raise CombustError(Fault("voila", "not installed", "missing", why="is needed to serve a page", hint=hint))
+    arguments = [sys.executable, "-m", "voila", str(notebook), f"--port={port}", f"--Voila.ip={LOOPBACK}"]
+    arguments += ["--template=combust_page", "--strip_sources=True"]
+    arguments += [] if browser else ["--no-browser"]
+    own = str(Path(__file__).parents[1] / "page")
+    # The template lies in our folder, and beside it voila.json with the content policy.
+    ours = {
+        key: os.pathsep.join([own, *filter(None, [os.environ.get(key)])])
+        for key in ("JUPYTER_PATH", "JUPYTER_CONFIG_PATH")
+    }
+    return arguments, {**os.environ, **ours}
+
+
+def find_notebook(file: str, folder: str | None) -> Path:
+    """Return the path of a page's notebook."""
+    places = [Path(folder)] if folder else [Path(__file__).parents[3] / "notebooks", Path("notebooks")]
+    for place in places:
+        if (place / file).is_file():
+            return place / file
+    hint = "Run it from a clone of the project, or give --notebooks."
+    raise CombustError(Fault("notebooks", str(places[-1]), "missing", why=f"holds no {file}", hint=hint))

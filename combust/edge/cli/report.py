@@ -1,0 +1,41 @@
+"""``combust report``: the record of a visit as one printable page."""
+
+from __future__ import annotations
+
+import click
+
+from combust import __version__
+from combust.application.record import stops_now
+from combust.edge.cli import output
+from combust.edge.logbook.book import Logbook
+from combust.edge.logbook.visits import read_visit
+
+
+@click.command("report", short_help="Write the record of a visit as one printable page.")
+@click.argument("book", metavar="BOOK")
+@click.option("--visit-id", required=True, metavar="TEXT", help="Which visit.")
+@click.option("--revision", type=int, metavar="NUMBER", help="Which revision (default the latest).")
+@click.option("--out", required=True, metavar="FILE", help="Where the page goes (.html).")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
+def command(book: str, visit_id: str, revision: int | None, out: str, as_json: bool) -> None:
+    """Write the record of a visit as one printable page.
+
+    Use it for the customer and for the file: one HTML page with everything in it, no network needed, prints on A4.
+
+    \b
+    Example:
+      combust report winter.book --visit-id V017 --out V017.html
+    """
+    from combust.edge.report import visit_page
+
+    with Logbook(book, read_only=True) as opened:
+        record = read_visit(opened, visit_id, revision)
+    stops = stops_now(record)
+    output.warn_stops(stops)
+    output.write_text(out, visit_page(record))
+    if as_json:
+        told = [stop.to_dict() for stop in stops]
+        output.say_json({"out": out, "status": record.status, "stops": told, "version": __version__})
+    else:
+        click.echo(f"Visit {visit_id}, {record.status}: {out}")
+    output.tell_cautions()

@@ -1,0 +1,76 @@
+"""``combust supply``: voltage at the heater under load, and which cut-out acts first."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import click
+
+from combust.application.supply import BANDS, FED, supply
+from combust.domain.heater import Heater
+from combust.edge.cli import output
+
+MEANINGS = {
+    "open_circuit_v": ("--battery", "Battery at rest, nothing switched on"),
+    "battery_mohm": ("--battery-resistance", "Inner resistance of the battery"),
+    "length_m": ("--length", "Cable from battery to heater, one way"),
+    "area_mm2": ("--area", "Cross-section of one conductor"),
+    "contacts_mohm": ("--contacts", "Fuse, plugs and terminals together"),
+    "cable_temp_c": ("--cable-temp", "Temperature of the cable"),
+    "glow_a": ("--glow-current", "Current while the glow element is on"),
+    "run_a": ("--run-current", "Current while running"),
+    "cutout_v": ("--cutout", "Voltage at the heater at which it switches itself off"),
+    "controller_cutout_v": ("--controller-cutout", "Battery voltage at which the controller sends OFF"),
+    "disconnect_v": ("--disconnect", "Battery voltage at which the vehicle takes the power away"),
+    "disconnect_delay_s": ("--disconnect-delay", "Time between its warning and the cut"),
+    "cool_down_s": ("--cool-down", "Run-on that must not be cut"),
+    "mean_power_w": ("--mean-power", "Mean electric power of a night"),
+    "hours": ("--hours", "Running time of a night"),
+    "starts": ("--starts", "Starts in a night"),
+    "glow_s": ("--glow-time", "Glow in one start"),
+    "battery_v": ("--battery-nominal", "Nominal voltage of the battery"),
+    "battery_ah": ("--battery-capacity", "Nominal capacity"),
+    "battery_temp_c": ("--battery-temp", "Temperature of the battery"),
+    "usable_share": ("--usable-share", "Share of the capacity that may be used"),
+}
+
+
+def _number_options(function: Callable[..., Any]) -> Callable[..., Any]:
+    for key, (name, meaning) in reversed(MEANINGS.items()):
+        unit = BANDS[key][0]
+        text = f"{meaning}{f' [{unit}]' if unit else ''}."
+        metavar = (unit.strip("°").upper().replace("²", "2")) or "NUMBER"
+        function = click.option(name, key, metavar=metavar, help=text)(function)
+    return function
+
+
+@click.command("supply", short_help="Tell the voltage at the heater and which cut-out acts first.")
+@_number_options
+@click.option("--fed", default=FED[0], show_default=True, metavar="WORD", help=f"Where it is fed ({', '.join(FED)}).")
+@click.option("--heater", metavar="FILE", help="Heater profile: fills currents, cut-out and cool-down.")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
+@click.option("--strict", is_flag=True, help="End with exit code 4 when there is a stop or a warning.")
+def command(heater: str | None, fed: str, as_json: bool, strict: bool, **given: Any) -> None:
+    """Tell the voltage at the heater and which cut-out acts first.
+
+    Use it when a heater starts with the engine running but not in the morning, or before a low-voltage disconnect is
+    fitted. Measure at the heater's own plug, at glow and at full stage; the battery post says little.
+
+    \b
+    Example:
+      combust supply --battery 12.2 --battery-resistance 15 --length 5 --area 1.5 --contacts 20 \\
+        --glow-current 10 --run-current 2.5 --cutout 10.5 --disconnect 11.5
+    """
+    result = supply(Heater.load(heater) if heater else None, fed=fed, **given)
+    output.warn_stops(result.findings)
+    if as_json:
+        output.say_json(result.to_dict())
+    else:
+        output.say_lines(result.lines())
+        output.say_lines(
+            [(f"assumed {key}", f"{row['value']:g} ({row['origin']})") for key, row in result.assumed.items()]
+        )
+    output.tell_rest(result.findings)
+    output.tell_cautions()
+    output.leave_strict(strict, result.findings)

@@ -1,0 +1,225 @@
+"""Opening a logbook and writing to it in transactions; every refusal of SQLite in plain words.
+
+A rollback journal, not write-ahead logging: between two commands the logbook is one file that can be copied to a stick,
+read from write-protected media and kept on a network share, where the shared memory that WAL needs does not work.
+"""
+
+from __future__ import annotations
+
+import datetime
+import os
+import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from types import TracebackType
+
+from combust.data.errors import CombustError, Fault, shorten
+from combust.edge.logbook.schema import APPLICATION_ID, STEPS, VERSION
+
+WAIT_S = 60.0
+MAGIC = b"SQLite format 3\0"
+
+
+class Logbook:
+    """An open logbook file.
+
+    Parameters
+    ----------
+    path : str or Path
+    create : bool
+        Make the file when it is not there.
+    read_only : bool
+        Refuse every change (an older file is then read as it is, not migrated).
+
+    Raises
+    ------
+    CombustError
+        Not there, not a logbook, made by a newer version, write-protected.
+    """
+
+    def __init__(self, path: str | Path, *, create: bool = False, read_only: bool = False) -> None:
+        self.path = Path(path)
+        self.backup: Path | None = None
+        self._look_at_file(create)
+        with _in_plain_words(self.path):
+            uri = f"{self.path.resolve().as_uri()}?mode={'rwc' if create else 'rw'}"
+            self.connection = sqlite3.connect(uri, uri=True, timeout=WAIT_S, isolation_level=None)
+        try:
+            with _in_plain_words(self.path):
+                self._prepare(create, read_only)
+        except BaseException:
+            self.connection.close()
+            raise
+
+    def _look_at_file(self, create: bool) -> None:
+        hint = "Check the name; combust log add makes a new logbook."
+        if not self.path.exists():
+            if create and self.path.parent.is_dir():
+                return
+            missing = self.path if self.path.parent.is_dir() else self.path.parent
+            raise CombustError(Fault("logbook", str(missing), "missing", why="is not there", hint=hint))
+        if self.path.is_dir():
+            raise CombustError(Fault("logbook", str(self.path), "format", why="is a folder", hint=hint))
+        try:
+            with self.path.open("rb") as file:
+                head = file.read(len(MAGIC))
+        except OSError as error:
+            why = f"cannot be read ({error.strerror})"
+            raise CombustError(Fault("logbook", str(self.path), "missing", why=why, hint=hint)) from error
+        # A file of no bytes is what a command leaves that was killed while making a logbook: nothing is lost in it.
+        if head and head != MAGIC:
+            raise CombustError(_foreign(self.path))
+        if not head and not create:
+            raise CombustError(_empty(self.path))
+
+    def _prepare(self, create: bool, read_only: bool) -> None:
+        self.connection.execute("PRAGMA foreign_keys = ON")
+        self.connection.execute("PRAGMA synchronous = EXTRA")
+        version, tables = self.version, self._tables()
+        if version == 0 and not tables and create:
+            self._upgrade(0)
+        elif version == 0 and not tables:  # what a making that was killed rolls back to
+            raise CombustError(_empty(self.path))
+        elif self._application_id() != APPLICATION_ID:
+            raise CombustError(_foreign(self.path))
+        elif version > VERSION:
+            why = f"was written by a newer combust (schema {version}, this one knows {VERSION})"
+            raise CombustError(
+                Fault("logbook", str(self.path), "format", why=why, hint="Update combust; the file was not touched.")
+            )
+        elif version < VERSION and not read_only:
+            self._back_up(version)
+            self._upgrade(version)
+        if read_only:
+            self.connection.execute("PRAGMA query_only = ON")
+
+    @property
+    def version(self) -> int:
+        """Schema version of the file."""
+        return int(self.connection.execute("PRAGMA user_version").fetchone()[0])
+
+    def _application_id(self) -> int:
+        return int(self.connection.execute("PRAGMA application_id").fetchone()[0])
+
+    def _tables(self) -> int:
+        return int(self.connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0])
+
+    def _upgrade(self, seen: int) -> None:
+        """Bring the schema to this version in one transaction; another process may have done it meanwhile."""
+        self.connection.execute("BEGIN EXCLUSIVE")
+        try:
+            version = self.version
+            if version > seen and self._application_id() != APPLICATION_ID:
+                raise CombustError(_foreign(self.path))
+            for step in STEPS[version:]:
+                for statement in step:
+                    self.connection.execute(statement)
+            self.connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+            self.connection.execute(f"PRAGMA user_version = {VERSION}")
+            self.connection.execute("COMMIT")
+        except BaseException:
+            self._roll_back()
+            raise
+
+    def _back_up(self, version: int) -> None:
+        """Copy the file as it is before it is migrated; an existing copy is never overwritten."""
+        stamp = datetime.datetime.now(datetime.UTC).strftime("%Y%m%dT%H%M%S%f")
+        target = self.path.with_name(f"{self.path.name}.schema{version}.{stamp}.backup")
+        partial = target.with_name(f"{target.name}.{os.getpid()}.partial")
+        try:
+            copy = sqlite3.connect(partial)
+            try:
+                self.connection.backup(copy)
+            finally:
+                copy.close()
+            with partial.open("rb") as file:
+                os.fsync(file.fileno())
+            os.replace(partial, target)
+        finally:
+            partial.unlink(missing_ok=True)
+        self.backup = target
+
+    @contextmanager
+    def writing(self) -> Iterator[sqlite3.Connection]:
+        """One transaction: all of it is kept, on the disk, when the block ends; none of it when anything fails."""
+        with _in_plain_words(self.path):
+            self.connection.execute("BEGIN IMMEDIATE")
+            try:
+                yield self.connection
+                self.connection.execute("COMMIT")
+            except BaseException:
+                self._roll_back()
+                raise
+
+    @contextmanager
+    def looking(self) -> Iterator[sqlite3.Connection]:
+        """One view of the file that no writer changes meanwhile."""
+        with _in_plain_words(self.path):
+            self.connection.execute("BEGIN")
+            try:
+                yield self.connection
+            finally:
+                self._roll_back()
+
+    def _roll_back(self) -> None:
+        # SQLite may already have rolled back by itself (full disk); the first error is the one to tell.
+        with suppress(sqlite3.Error):
+            if self.connection.in_transaction:
+                self.connection.execute("ROLLBACK")
+
+    def close(self) -> None:
+        """Close the file."""
+        self.connection.close()
+
+    def __enter__(self) -> Logbook:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+
+def _foreign(path: Path) -> Fault:
+    return Fault(
+        "logbook", str(path), "format", why="is not a logbook of combust", hint="It was not touched. Check the name."
+    )
+
+
+def _empty(path: Path) -> Fault:
+    why, hint = "is empty: no visit was ever written to it", "Check the name; combust log add makes a new logbook."
+    return Fault("logbook", str(path), "empty", why=why, hint=hint)
+
+
+# What SQLite says -> (code, why, remedy); the first that fits.
+_WORDS = (
+    ("closed record", "closed", "is closed and cannot be changed", "Make a new revision: combust log add --revise."),
+    ("revision before is open", "conflict", "has an open revision", "Close it first, or add to it."),
+    ("readonly", "read_only", "is write-protected", "Copy it to where you may write."),
+    ("query_only", "read_only", "was opened for reading only", "Open it for writing."),
+    ("is full", "disk_full", "cannot grow: the disk is full", "Make room and do it again; it is as it was before."),
+    (
+        "disk i/o",
+        "disk_full",
+        "cannot be written: the disk refused",
+        "Make room or take another disk; it is as before.",
+    ),
+    ("locked", "busy", "is being written by another program", "Wait and do it again; nothing was written."),
+    ("not a database", "format", "is not a logbook of combust", "It was not touched. Check the name."),
+    ("malformed", "damaged", "is damaged", "Take the latest copy or backup; do not write to this one."),
+    ("unable to open", "missing", "cannot be opened", "Check path and permissions."),
+)
+
+
+@contextmanager
+def _in_plain_words(path: Path) -> Iterator[None]:
+    try:
+        yield
+    except sqlite3.Error as error:
+        said = str(error).lower()
+        for piece, code, why, hint in _WORDS:
+            if piece in said:
+                raise CombustError(Fault("logbook", str(path), code, why=why, hint=hint)) from error
+        why = f"refused this ({shorten(error, 100)})"
+        raise CombustError(Fault("logbook", str(path), "refused", why=why, hint="Nothing was written.")) from error

@@ -1,0 +1,56 @@
+"""Schema of the logbook by version; a new file runs every step, an older one the steps it lacks."""
+
+from __future__ import annotations
+
+APPLICATION_ID = 0x434D4253  # "CMBS": tells our file from any other SQLite file
+
+_CLOSED = "SELECT closed_at FROM visit WHERE visit_pk = {row}.visit_pk"
+_SAY = "SELECT RAISE(ABORT, 'closed record')"
+
+# Step 1: visits, their entries, and the triggers that keep a closed record as it is, REPLACE included.
+_FIRST = (
+    """CREATE TABLE visit (
+        visit_pk INTEGER PRIMARY KEY,
+        visit_id TEXT NOT NULL CHECK (length(visit_id) BETWEEN 1 AND 200),
+        revision INTEGER NOT NULL CHECK (revision >= 1),
+        heater_id TEXT,
+        opened_at TEXT NOT NULL,
+        closed_at TEXT,
+        reason TEXT,
+        head TEXT NOT NULL CHECK (json_valid(head)),
+        UNIQUE (visit_id, revision))""",
+    """CREATE TABLE entry (
+        entry_pk INTEGER PRIMARY KEY,
+        visit_pk INTEGER NOT NULL REFERENCES visit (visit_pk),
+        kind TEXT NOT NULL CHECK (kind IN
+            ('reading', 'check', 'adjustment', 'not_checked', 'note', 'event', 'limit')),
+        entry_key TEXT NOT NULL,
+        entered_at TEXT NOT NULL,
+        body TEXT NOT NULL CHECK (json_valid(body)),
+        UNIQUE (visit_pk, kind, entry_key))""",
+    f"CREATE TRIGGER visit_update BEFORE UPDATE ON visit WHEN OLD.closed_at IS NOT NULL BEGIN {_SAY}; END",
+    f"CREATE TRIGGER visit_delete BEFORE DELETE ON visit WHEN OLD.closed_at IS NOT NULL BEGIN {_SAY}; END",
+    f"""CREATE TRIGGER visit_replace BEFORE INSERT ON visit WHEN EXISTS (
+        SELECT 1 FROM visit WHERE closed_at IS NOT NULL AND (visit_pk = NEW.visit_pk
+        OR (visit_id = NEW.visit_id AND revision = NEW.revision))) BEGIN {_SAY}; END""",
+    """CREATE TRIGGER visit_order BEFORE INSERT ON visit WHEN NEW.revision > 1 AND NOT EXISTS (
+        SELECT 1 FROM visit WHERE visit_id = NEW.visit_id AND revision = NEW.revision - 1 AND closed_at IS NOT NULL)
+        BEGIN SELECT RAISE(ABORT, 'revision before is open'); END""",
+    f"""CREATE TRIGGER entry_insert BEFORE INSERT ON entry WHEN ({_CLOSED.format(row="NEW")}) IS NOT NULL
+        OR EXISTS (SELECT 1 FROM entry JOIN visit USING (visit_pk)
+        WHERE entry_pk = NEW.entry_pk AND closed_at IS NOT NULL) BEGIN {_SAY}; END""",
+    f"""CREATE TRIGGER entry_update BEFORE UPDATE ON entry WHEN ({_CLOSED.format(row="OLD")}) IS NOT NULL
+        OR ({_CLOSED.format(row="NEW")}) IS NOT NULL BEGIN {_SAY}; END""",
+    f"""CREATE TRIGGER entry_delete BEFORE DELETE ON entry WHEN ({_CLOSED.format(row="OLD")}) IS NOT NULL
+        BEGIN {_SAY}; END""",
+)
+
+# Step 2: what was missing at closing, and a seal over the closed record.
+_SECOND = (
+    "ALTER TABLE visit ADD COLUMN incomplete TEXT",
+    "ALTER TABLE visit ADD COLUMN seal TEXT",
+    "CREATE INDEX visit_heater ON visit (heater_id)",
+)
+
+STEPS = (_FIRST, _SECOND)
+VERSION = len(STEPS)

@@ -1,0 +1,260 @@
+"""What is done with a logbook: add to a visit, close it, revise it, read it back."""
+
+from __future__ import annotations
+
+import datetime
+import json
+import sqlite3
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from combust.application.record import Entry, VisitRecord, check_head, limit_entries, may_close, seal_of
+from combust.data.errors import CombustError, Fault
+from combust.edge.logbook.book import Logbook
+
+
+@dataclass(frozen=True, slots=True)
+class Written:
+    """What a command wrote, told only after it is on the disk."""
+
+    visit_id: str
+    revision: int
+    entries: int
+
+
+@dataclass(frozen=True, slots=True)
+class NewVisit:
+    """What is to be added to one visit: words about it, and entries as (kind, key or None, content)."""
+
+    visit_id: str
+    heater_id: str | None
+    head: Mapping[str, Any]
+    entries: Sequence[tuple[str, str | None, Mapping[str, Any]]]
+
+
+def add(book: Logbook, visits: Sequence[NewVisit]) -> list[Written]:
+    """Add to visits, all of it or nothing; a visit that is not there yet is opened.
+
+    Raises
+    ------
+    CombustError
+        A closed visit, another heater than the visit's, an entry that is already there, unknown words.
+    """
+    faults = [fault for visit in visits for fault in _faults(visit)]
+    if faults:
+        raise CombustError(faults)
+    with book.writing() as connection:
+        return [_add_one(connection, visit) for visit in visits]
+
+
+def _faults(visit: NewVisit) -> list[Fault]:
+    _, faults = check_head(visit.head)
+    if not visit.visit_id.strip() or len(visit.visit_id) > 200 or not visit.visit_id.isprintable():
+        hint = "Give --visit-id a name of up to 200 characters."
+        faults.append(Fault("visit_id", visit.visit_id, "format", why="is no name of a visit", hint=hint))
+    return faults
+
+
+def _add_one(connection: sqlite3.Connection, visit: NewVisit) -> Written:
+    head, _ = check_head(visit.head)
+    row = _latest(connection, visit.visit_id)
+    if row is None:
+        cursor = connection.execute(
+            "INSERT INTO visit (visit_id, revision, heater_id, opened_at, head) VALUES (?, 1, ?, ?, ?)",
+            (visit.visit_id, visit.heater_id, now(), _json(head)),
+        )
+        visit_pk, revision = cursor.lastrowid, 1
+    else:
+        visit_pk, revision = row["visit_pk"], row["revision"]
+        if row["closed_at"]:
+            hint = f"A correction is a new revision: combust log add --revise --visit-id {visit.visit_id}."
+            why = f"is closed (revision {revision}) and cannot be changed"
+            raise CombustError(Fault("visit_id", visit.visit_id, "closed", why=why, hint=hint))
+        heater = row["heater_id"] or visit.heater_id
+        if visit.heater_id and visit.heater_id != heater:
+            why, hint = f"is not the heater of this visit ({heater})", "One visit is about one heater."
+            raise CombustError(Fault("heater_id", visit.heater_id, "conflict", why=why, hint=hint))
+        merged = {**json.loads(row["head"]), **head}
+        connection.execute(
+            "UPDATE visit SET heater_id = ?, head = ? WHERE visit_pk = ?", (heater, _json(merged), visit_pk)
+        )
+    for kind, key, body in visit.entries:
+        _insert(connection, int(visit_pk or 0), kind, key, body)
+    return Written(visit.visit_id, revision, len(visit.entries))
+
+
+def _insert(connection: sqlite3.Connection, visit_pk: int, kind: str, key: str | None, body: Mapping[str, Any]) -> None:
+    if key is None:
+        key = _next_key(connection, visit_pk, kind)
+    taken = "SELECT 1 FROM entry WHERE visit_pk = ? AND kind = ? AND entry_key = ?"
+    if connection.execute(taken, (visit_pk, kind, key)).fetchone():
+        why, hint = f"is already a {kind} of this visit", "Give it another name, or leave it: nothing was written."
+        raise CombustError(Fault("reading_id" if kind == "reading" else kind, key, "twice", why=why, hint=hint))
+    connection.execute(
+        "INSERT INTO entry (visit_pk, kind, entry_key, entered_at, body) VALUES (?, ?, ?, ?, ?)",
+        (visit_pk, kind, key, now(), _json(body)),
+    )
+
+
+def _next_key(connection: sqlite3.Connection, visit_pk: int, kind: str) -> str:
+    """Return a key that no entry of this kind has, also after a revision that left some out."""
+    count = "SELECT count(*) FROM entry WHERE visit_pk = ? AND kind = ?"
+    number = int(connection.execute(count, (visit_pk, kind)).fetchone()[0]) + 1
+    taken = "SELECT 1 FROM entry WHERE visit_pk = ? AND kind = ? AND entry_key = ?"
+    while connection.execute(taken, (visit_pk, kind, f"{kind}-{number}")).fetchone():
+        number += 1
+    return f"{kind}-{number}"
+
+
+def close_visit(book: Logbook, visit_id: str, *, incomplete: bool = False) -> VisitRecord:
+    """Close a visit: mandatory fields checked, the limits it was judged by written down, sealed.
+
+    Raises
+    ------
+    CombustError
+        Unknown or already closed visit, missing fields (``incomplete: ...``), a stop condition that contradicts.
+    """
+    with book.writing() as connection:
+        row = _found(connection, visit_id, None)
+        if row["closed_at"]:
+            why = f"is closed already (revision {row['revision']})"
+            raise CombustError(Fault("visit_id", visit_id, "closed", why=why, hint="Revise it to correct it."))
+        lacking = may_close(_record(connection, row), incomplete=incomplete)
+        present = {
+            entry[0]
+            for entry in connection.execute(
+                "SELECT entry_key FROM entry WHERE visit_pk = ? AND kind = 'limit'", (row["visit_pk"],)
+            )
+        }
+        for key, body in limit_entries():
+            if key not in present:
+                _insert(connection, row["visit_pk"], "limit", key, body)
+        seal = _seal(connection, row)
+        connection.execute(
+            "UPDATE visit SET closed_at = ?, incomplete = ?, seal = ? WHERE visit_pk = ?",
+            (now(), lacking or None, seal, row["visit_pk"]),
+        )
+        return _record(connection, _found(connection, visit_id, None))
+
+
+def revise(book: Logbook, visit: NewVisit, reason: str, *, drop: Sequence[str] = ()) -> Written:
+    """Open a new revision of a closed visit with all its entries and add to it; the old one stays as it is.
+
+    Parameters
+    ----------
+    visit : NewVisit
+        What the correction adds or changes.
+    reason : str
+        Why it is corrected; it stands on the record.
+    drop : sequence of str
+        Keys of entries that the correction replaces: they are not copied.
+    """
+    faults = _faults(visit)
+    if not reason.strip():
+        faults.append(Fault("reason", reason, "missing", why="is missing", hint="Say why: --reason TEXT."))
+    if faults:
+        raise CombustError(faults)
+    with book.writing() as connection:
+        kept = _open_revision(connection, visit.visit_id, reason.strip(), set(drop))
+        done = _add_one(connection, visit)
+        return Written(done.visit_id, done.revision, kept + done.entries)
+
+
+def _open_revision(connection: sqlite3.Connection, visit_id: str, reason: str, drop: set[str]) -> int:
+    row = _found(connection, visit_id, None)
+    if not row["closed_at"]:
+        raise CombustError(Fault("visit_id", visit_id, "conflict", why="is still open", hint="Add to it directly."))
+    old = [entry for entry in _entries(connection, row["visit_pk"]) if entry["kind"] != "limit"]
+    names = [entry["entry_key"] for entry in old]
+    hint = f"It has {', '.join(names)}."
+    unknown = sorted(drop - set(names))
+    if unknown:
+        raise CombustError([Fault("drop", key, "unknown_name", why="is no entry", hint=hint) for key in unknown])
+    cursor = connection.execute(
+        "INSERT INTO visit (visit_id, revision, heater_id, opened_at, reason, head) VALUES (?, ?, ?, ?, ?, ?)",
+        (visit_id, row["revision"] + 1, row["heater_id"], now(), reason, row["head"]),
+    )
+    kept = [(cursor.lastrowid, *entry) for entry in old if entry["entry_key"] not in drop]
+    connection.executemany(
+        "INSERT INTO entry (visit_pk, kind, entry_key, entered_at, body) VALUES (?, ?, ?, ?, ?)", kept
+    )
+    return len(kept)
+
+
+def read_visit(book: Logbook, visit_id: str, revision: int | None = None) -> VisitRecord:
+    """Return one visit, its latest revision unless another is asked for."""
+    with book.looking() as connection:
+        return _record(connection, _found(connection, visit_id, revision))
+
+
+def read_visits(book: Logbook, *, heater_id: str | None = None, every_revision: bool = False) -> list[VisitRecord]:
+    """Return the visits in the order they were opened, each in its latest revision (or in all)."""
+    with book.looking() as connection:
+        connection.row_factory = sqlite3.Row
+        latest = "" if every_revision else (
+            " AND revision = (SELECT max(revision) FROM visit AS other WHERE other.visit_id = visit.visit_id)"
+        )  # fmt: skip
+        query = f"SELECT * FROM visit WHERE (?1 IS NULL OR heater_id = ?1){latest} ORDER BY visit_pk"
+        return [_record(connection, row) for row in connection.execute(query, (heater_id,)).fetchall()]
+
+
+def _latest(connection: sqlite3.Connection, visit_id: str) -> sqlite3.Row | None:
+    connection.row_factory = sqlite3.Row
+    query = "SELECT * FROM visit WHERE visit_id = ? ORDER BY revision DESC LIMIT 1"
+    row: sqlite3.Row | None = connection.execute(query, (visit_id,)).fetchone()
+    return row
+
+
+def _found(connection: sqlite3.Connection, visit_id: str, revision: int | None) -> sqlite3.Row:
+    row = _latest(connection, visit_id)
+    if row is not None and revision is not None:
+        query = "SELECT * FROM visit WHERE visit_id = ? AND revision = ?"
+        row = connection.execute(query, (visit_id, revision)).fetchone()
+    if row is None:
+        names = connection.execute("SELECT DISTINCT visit_id FROM visit ORDER BY visit_pk DESC LIMIT 8").fetchall()
+        known = ", ".join(name["visit_id"] for name in names)
+        what = f"{visit_id} revision {revision}" if revision is not None else visit_id
+        hint = f"The latest are {known}." if known else "It holds no visit yet."
+        raise CombustError(Fault("visit_id", what, "unknown_name", why="is not in this logbook", hint=hint))
+    return row
+
+
+def _entries(connection: sqlite3.Connection, visit_pk: int) -> list[Any]:
+    return connection.execute(
+        "SELECT kind, entry_key, entered_at, body FROM entry WHERE visit_pk = ? ORDER BY entry_pk", (visit_pk,)
+    ).fetchall()
+
+
+def _seal(connection: sqlite3.Connection, row: sqlite3.Row) -> str:
+    entries = [tuple(entry) for entry in _entries(connection, row["visit_pk"])]
+    return seal_of(row["visit_id"], row["revision"], json.loads(row["head"]), entries)
+
+
+def _record(connection: sqlite3.Connection, row: sqlite3.Row) -> VisitRecord:
+    has = row.keys()  # an older file that may not be written lacks the later columns
+    seal = row["seal"] if "seal" in has else None
+    return VisitRecord(
+        visit_id=row["visit_id"],
+        revision=row["revision"],
+        heater_id=row["heater_id"],
+        opened_at=row["opened_at"],
+        closed_at=row["closed_at"],
+        reason=row["reason"],
+        incomplete=row["incomplete"] if "incomplete" in has else None,
+        head=json.loads(row["head"]),
+        entries=tuple(
+            Entry(entry["kind"], entry["entry_key"], entry["entered_at"], json.loads(entry["body"]))
+            for entry in _entries(connection, row["visit_pk"])
+        ),
+        seal_holds=None if seal is None else seal == _seal(connection, row),
+    )
+
+
+def now() -> str:
+    """Return this moment in UTC, ISO 8601."""
+    return datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
+
+
+def _json(value: Mapping[str, Any]) -> str:
+    return json.dumps(dict(value), ensure_ascii=False, allow_nan=False)

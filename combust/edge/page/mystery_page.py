@@ -1,0 +1,227 @@
+"""The page where a mystery heater is played: checks are bought, probabilities stated, the case is scored."""
+
+from __future__ import annotations
+
+import secrets
+from collections.abc import Mapping
+from html import escape
+from typing import Any
+
+from combust.application.causes.catalogue import shipped_convictions
+from combust.application.mystery import Dealer, Play, Score, Statement, score
+from combust.application.mystery.rules import LEVELS, table
+from combust.application.mystery.scoring import points
+from combust.data.errors import CombustError
+from combust.domain.limits import cautions, no_stop_text
+from combust.edge.mystery_pages import price_rows, told_columns
+
+SHARES = tuple(round(0.05 * step, 2) for step in range(21))
+
+
+class PriceTable:
+    """Checks and actions with what they cost, as a table."""
+
+    def _repr_html_(self) -> str:
+        left = 'style="text-align:left;vertical-align:top;overflow-wrap:anywhere"'
+        head = "".join(f"<th {left}>{word}</th>" for word in ("check", "what is done", "cost"))
+        body = "".join(
+            f"<tr><td {left}>{escape(row['name'])}</td>"
+            f"<td {left}>{escape(row['text'])}{_heater(row['heater'])}</td>"
+            f"<td {left}>{row['minutes']:g} min, money {row['money']:g}, risk {row['risk']:g}</td></tr>"
+            for row in price_rows()
+        )
+        return f"<table><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"
+
+    def __str__(self) -> str:
+        return "\n".join(f"{row['name']:<22}{row['minutes']:g} min  {row['text']}" for row in price_rows())
+
+
+class MysteryPage:
+    """Widgets of the page for practice alone; ``show()`` returns them.
+
+    The salt is drawn anew for every page and kept by it, since there is no instructor: practice is on one's honour.
+    A class plays with ``combust mystery`` and the instructor's own salt.
+
+    Parameters
+    ----------
+    seed : int, optional
+        Seed of the first case.
+    dealer : Dealer, optional
+        For tests and instructors; otherwise one with a random salt.
+
+    Examples
+    --------
+    >>> page = MysteryPage(seed=1, dealer=Dealer("a sentence for the example"))
+    >>> page.deal("easy")
+    >>> page.take("ambient_air")
+    >>> "ambient_o2_pct" in page.told.value
+    True
+    """
+
+    def __init__(self, seed: int | None = None, dealer: Dealer | None = None) -> None:
+        import ipywidgets as widgets
+
+        self._dealer = dealer or Dealer(secrets.token_hex(16))
+        self._seed = secrets.randbelow(2**31) if seed is None else seed
+        self.play: Play | None = None
+        self.last: Score | None = None
+        self.stated: dict[str, float] = {}
+        style, wide = {"description_width": "min(40%, 12em)"}, widgets.Layout(width="min(100%, 34em)")
+        causes = shipped_convictions().causes
+        named = [(one.label, name) for name, one in causes.items()]
+
+        def button(words: str, act: Any) -> Any:
+            made = widgets.Button(description=words, layout=widgets.Layout(width="min(100%, 14em)"))
+            made.on_click(lambda _: act())
+            return made
+
+        self.level = widgets.Dropdown(description="Level", options=LEVELS, style=style, layout=wide)
+        self.step = widgets.Dropdown(description="Check or action", options=[], style=style, layout=wide)
+        self.cause = widgets.Dropdown(description="Cause", options=named, style=style, layout=wide)
+        none = [("no second cause", "")]
+        self.second = widgets.Dropdown(description="and also", options=none + named[1:], style=style, layout=wide)
+        self.share = widgets.SelectionSlider(
+            description="Probability", options=[(f"{100 * one:.0f} %", one) for one in SHARES], value=0.5,
+            continuous_update=False, style=style, layout=wide,
+        )  # fmt: skip
+        self.excluded = widgets.SelectMultiple(description="Excluded", options=named, rows=8, style=style, layout=wide)
+        self.handed = widgets.Checkbox(description="I hand the heater back for use", value=False, layout=wide)
+        self.record = {
+            name: widgets.Text(
+                description=name.capitalize(), placeholder=text, continuous_update=False, style=style, layout=wide
+            )
+            for name, text in table()["record"]["field"].items()
+        }
+        self.told, self.stand, self.result = widgets.HTML(), widgets.HTML(), widgets.HTML()
+        self._all = widgets.VBox(
+            [
+                self.level,
+                button("Deal a case", lambda: self.deal(self.level.value)),
+                self.told,
+                self.step,
+                button("Make this step", lambda: self.take(self.step.value)),
+                self.cause,
+                self.second,
+                self.share,
+                button("State this", self._state),
+                self.stand,
+                self.excluded,
+                *self.record.values(),
+                self.handed,
+                button("Finish and score", self.finish),
+                self.result,
+                widgets.HTML("".join(f"<p>{escape(line)}</p>" for line in cautions())),
+            ]
+        )
+        self.told.value = "<p>Choose a level and deal a case.</p>"
+
+    def show(self) -> Any:
+        """Return the whole page as one widget."""
+        return self._all
+
+    def deal(self, level: str) -> None:
+        """Deal the next case."""
+        self.play = Play(self._dealer.deal(self._seed, level))
+        self._seed += 1
+        self.stated, self.result.value, self.last = {}, "", None
+        self._tell("")
+
+    def take(self, step: str) -> None:
+        """Make a check or an action and show what it gives."""
+        if self.play is None or not step:
+            return
+        try:
+            self.play = self.play.take(step)
+        except CombustError as error:
+            self._tell("".join(f"<p><strong>{escape(str(fault))}</strong></p>" for fault in error.faults))
+            return
+        self._tell("")
+
+    def state(self, answer: str, share: float) -> None:
+        """State the probability of one answer; 0 takes it back."""
+        trial = {**self.stated, answer: share}
+        trial = {name: value for name, value in trial.items() if value > 0.0}
+        try:
+            Statement.of(trial)
+        except CombustError as error:
+            self.stand.value = f'<p role="status">{escape(" ".join(str(fault) for fault in error.faults))}</p>'
+            return
+        self.stated = trial
+        left = 1.0 - sum(trial.values())
+        told = "".join(f"<li>{escape(name)}: {100 * value:.0f} %</li>" for name, value in trial.items())
+        self.stand.value = (
+            f'<div role="status"><p>Stated (the rest, {100 * left:.0f} %, is "I cannot tell"):</p><ul>{told}</ul></div>'
+        )
+
+    def _state(self) -> None:
+        names = {self.cause.value, self.second.value} - {""}
+        self.state("+".join(sorted(names)), self.share.value)
+
+    def finish(self) -> None:
+        """Score the case and show the answer; it can be played no further."""
+        if self.play is None:
+            return
+        record = {name: field.value for name, field in self.record.items()}
+        try:
+            statement = Statement.of(self.stated, self.excluded.value, self.handed.value, record)
+            self.last = score(self._dealer, self.play, statement)
+        except CombustError as error:
+            self.result.value = "".join(f"<p>{escape(str(fault))}</p>" for fault in error.faults)
+            return
+        self.result.value = _score_html(self.last)
+        self.step.options = []
+        self.play = None
+
+    def _tell(self, fault: str) -> None:
+        """Show where the visit stands: stops first, then the readings, then what was used."""
+        if self.play is None:
+            return
+        visit = self.play.visit()
+        stops = "".join(f"<p><strong>{escape(one.text)}</strong></p>" for one in visit.stops())
+        stops = stops or f"<p>{escape(no_stop_text())}</p>"
+        broken = "".join(
+            f"<p><strong>SAFETY: {escape(table()['breach'][code])}</strong></p>" for code in visit.breaches
+        )
+        lines = "".join(f"<p>{escape(line)}</p>" for line in str(self.play.case).splitlines())
+        rows = "".join(_result_row(name, row) for name, row in visit.shown.items())
+        results = f"<table><thead><tr><th>step</th><th>what it shows</th></tr></thead><tbody>{rows}</tbody></table>"
+        base = "".join(
+            f"<li>{escape(' · '.join(f'{key} {text}' for key, text in told_columns(one.reading)))}</li>"
+            for one in self.play.case.heater.baselines
+        )
+        self.told.value = (
+            f'<div role="status" aria-live="polite">{stops}{broken}{fault}{lines}'
+            f"<p>Healthy baseline of this heater:</p><ul>{base}</ul>{results if rows else ''}"
+            f"<p>Used: {visit.minutes:g} min, money {visit.money:g}, risk {visit.risk:g}.</p></div>"
+        )
+        # The whole price list: whether a step is allowed now is what the learner has to judge.
+        self.step.options = [(_price(row), row["name"]) for row in price_rows() if not visit.refusal(row["name"])]
+
+
+def _heater(state: str) -> str:
+    return {"running": " Heater running.", "off": " Heater off.", "any": " Heater running or off."}.get(state, "")
+
+
+def _price(row: Mapping[str, Any]) -> str:
+    return f"{row['name']} ({row['minutes']:g} min, money {row['money']:g}, risk {row['risk']:g})"
+
+
+def _result_row(name: str, row: Mapping[str, Any]) -> str:
+    text = " · ".join(f"{key} {value}" for key, value in told_columns(row)) or "done"
+    return f"<tr><td>{escape(name)}</td><td>{escape(text)}</td></tr>"
+
+
+def _score_html(one: Score) -> str:
+    told, most, cap = table()["breach"], points(), table()["score"]["cap_after_breach"]
+    broken = "".join(
+        f"<p><strong>SAFETY: {escape(told[code])} No more than {cap} points.</strong></p>" for code in one.breaches
+    )
+    rows = "".join(
+        f"<tr><td>{escape(name)}</td><td style='white-space:nowrap'>{value:g} of {most[name]:g}</td>"
+        f"<td>{escape(one.reasons[name])}</td></tr>"
+        for name, value in one.parts.items()
+    )
+    return (
+        f'<div role="status" aria-live="polite"><p><strong>{one.total:g} of 100.</strong> '
+        f"The answer was {escape(one.right)}.</p>{broken}<table><tbody>{rows}</tbody></table></div>"
+    )

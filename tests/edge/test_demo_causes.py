@@ -1,0 +1,79 @@
+"""The demo visits: the generator writes the shipped file, the faults put in are the causes found; figure of a trim."""
+
+import csv
+import runpy
+
+import pytest
+
+from combust.application.causes.rank import rank_causes
+from combust.data.errors import CombustError
+from combust.domain.heater import Heater
+from combust.edge import notebook
+from combust.edge.figures_trim import draw_trim
+from combust.edge.tables.visits import read_visits
+from tests.edge.runs import DATA, ROOT, call
+
+VISITS = DATA / "larkfell_visits.csv"
+# (visit, phase): the fault that the generator put in, as the note in the file says.
+PUT_IN = {
+    ("W301", "before"): "healthy",
+    ("W302", "before"): "intake_restricted",
+    ("W302", "after"): "healthy",
+    ("W304", "before"): "fuel_over",
+    ("W305", "before"): "supply_low",
+    ("W306", "before"): "sample_wet",
+}
+
+
+def ranked():
+    for name in ("LF-0107", "LF-0312"):
+        heater = Heater.load(DATA / f"heaters/{name}.toml")
+        readings, _ = read_visits(VISITS, heater_id=name)
+        yield from rank_causes(heater, readings, next_checks=False)
+
+
+def test_generator_writes_the_shipped_file(capsys):
+    runpy.run_path(str(ROOT / "tools/make_larkfell_visits.py"), run_name="__main__")
+    assert capsys.readouterr().out == VISITS.read_text(encoding="utf-8")
+
+
+def test_faults_put_in_are_the_causes_found():
+    found = {(visit.visit_id, visit.phase): visit for visit in ranked()}
+    assert {key: found[key].top.cause for key in PUT_IN} == PUT_IN
+    assert all(found[key].top.probability > 0.8 for key in PUT_IN)
+    assert {"intake_restricted", "exhaust_restricted", "fuel_over"} <= set(found["W303", "before"].cannot_separate[0])
+    assert [key for key, visit in found.items() if visit.stop] == [("W307", "before")]
+    assert [key for key, visit in found.items() if visit.adjust] == [("W304", "before")]
+
+
+def test_demo_ranks_every_visit_and_draws_one(tmp_path):
+    run = call("demo", "--out", str(tmp_path))
+    assert run.code == 0
+    with VISITS.open(encoding="utf-8") as file:
+        names = {row["visit_id"] for row in csv.DictReader(file)}
+    for name in names:
+        assert f"\n{name}  " in run.out
+        assert (tmp_path / f"causes_{name}_before.txt").is_file()
+    assert "Visit W307: STOP" in run.err
+    assert "STOP comes first" in run.out
+    assert (tmp_path / "causes_W302.png").stat().st_size > 5_000
+
+
+def test_trim_figure_says_where_each_stage_lands():
+    """1.37 / 0.87 = 1.575 and 1.70 / 0.87 = 1.954 (hand); 0.7 of the fuel takes high to 1.957, over its 1.80."""
+    heater = Heater.load(DATA / "heaters/LF-0312.toml")
+    read = {"high": 1.37, "low": 1.70}
+    assert "high 1.57, inside" in draw_trim(heater, read, fuel_trim_pct=-13.0).get_label()
+    figure = draw_trim(heater, read, fuel_trim_pct=-30.0, air_ratio_u=0.02)
+    assert "high 1.96, OUTSIDE its band 1.35 to 1.80" in figure.get_label()
+    assert figure.axes[0].get_xlabel() == "change of the fuel (%)"
+
+
+def test_demo_data_is_found_from_below_and_refused_in_words(tmp_path, monkeypatch):
+    monkeypatch.chdir(ROOT / "notebooks")
+    assert notebook.demo_data() == DATA
+    monkeypatch.chdir(tmp_path)
+    assert (notebook.demo_data() / "heaters").is_dir()
+    monkeypatch.setattr(notebook, "__file__", str(tmp_path / "a/b/c.py"))
+    with pytest.raises(CombustError, match="clone"):
+        notebook.demo_data()

@@ -1,0 +1,234 @@
+"""Lesson figures, exercise pages, the typing page without a browser, and the commands that write and serve them."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import time
+from collections.abc import Callable
+from html.parser import HTMLParser
+from pathlib import Path
+from typing import Any
+
+import pytest
+from click.testing import CliRunner
+
+from combust.application.lessons.exercises import exercise_sheet
+from combust.data.errors import CombustError
+from combust.edge import lesson_figures_gas as gas
+from combust.edge import lesson_figures_machine as machine
+from combust.edge.cli.main import cli
+from combust.edge.cli.page import LOOPBACK, PAGES, find_notebook, server
+from combust.edge.lesson_figures_supply import draw_supply
+from combust.edge.lesson_pages import card_page, exercise_pages
+from combust.edge.notebook import CardTable, FrozenFigure, choose, choose_card, slide
+from combust.edge.page.reading_page import EMPTY, ReadingPage
+
+ROOT = Path(__file__).parents[2]
+# figure -> (ends and middle of its slider, what its alt text must say at the middle)
+FIGURES: dict[str, tuple[Callable[[float], Any], tuple[float, float, float], str]] = {
+    "air sweep": (gas.draw_air_sweep, (1.6, 1.0, 2.4), "At lambda 1.60: CO about"),
+    "dilution": (gas.draw_dilution, (10.0, 0.0, 30.0), "CO 135 ppm"),  # by hand: 150 · 0.9
+    "wet": (gas.draw_wet, (100.0, 0.0, 50.0), "reads O2 7.54"),
+    "calculated": (gas.draw_calculated, (-0.5, -2.0, 2.0), "off by -0.5"),
+    "altitude": (machine.draw_altitude, (2000.0, 0.0, 4500.0), "lambda 1.35, O2 to expect 5.7"),
+    "duct": (machine.draw_duct, (18.0, 12.0, 24.0), "crushing to 18 millimetres"),
+    "stages": (machine.draw_stages, (15.0, 0.0, 30.0), "O2 9.0 % low, 5.8 % high"),
+    "fuels": (machine.draw_fuels, (15.0, -40.0, 40.0), "diesel_b7: lambda 1.60, heat 100 %"),
+    "supply": (draw_supply, (5.0, 1.0, 12.0), "1.5 mm²: 10.58 V"),
+}
+
+
+@pytest.mark.parametrize("name", FIGURES)
+def test_a_figure_has_labels_with_units_and_alt_text_that_moves_with_the_slider(name: str) -> None:
+    draw, (middle, *ends), words = FIGURES[name]
+    figure = draw(middle)
+    assert words in figure.get_label()
+    labels = [axis.get_label().get_text() for plot in figure.axes for axis in (plot.xaxis, plot.yaxis)]
+    assert any("(" in text and ")" in text for text in labels)
+    told = {draw(value).get_label() for value in (middle, *ends)}
+    assert len(told) == 3
+    assert all(text.isprintable() and "nan" not in text for text in told)
+
+
+def test_figures_are_the_same_bytes_each_time_and_soon_there() -> None:
+    frozen = [FrozenFigure(gas.draw_dilution(10.0), "caption").svg for _ in range(2)]
+    assert frozen[0] == frozen[1]
+    begun = time.perf_counter()
+    FrozenFigure(gas.draw_dilution(11.0), "caption")
+    print(f"one lesson figure: {time.perf_counter() - begun:.2f} s")
+
+
+def test_a_slider_and_a_list_redraw_their_figure() -> None:
+    handle, shown = slide(gas.draw_dilution, label="air (%)", low=0, high=30, step=1, start=10).children
+    before = shown.value
+    handle.value = 20
+    assert "With 20 per cent air" in shown.value != before
+    handle, shown = choose(lambda name: machine.draw_stages(15.0, cause=name), label="cause",
+                           options=[("duct", "restriction"), ("pump", "fuel_over")]).children  # fmt: skip
+    before = shown.value
+    handle.value = "fuel_over"
+    assert "pump gives too much" in shown.value != before
+
+
+def test_cards_one_at_a_time_and_all_together() -> None:
+    from combust.application.lessons.cards import misconception_cards
+
+    cards = misconception_cards()
+    handle, shown = choose_card(cards).children
+    handle.value = 3
+    assert "Air-free" in shown.value
+    table = CardTable(cards)
+    assert table._repr_html_().count("<section>") == len(cards) == str(table).count("“")
+
+
+# ---- printable pages --------------------------------------------------------------------------------------------
+class Strict(HTMLParser):
+    """Counts tags that do not close, and what a page would fetch."""
+
+    void = frozenset({"meta", "br", "hr", "img", "input", "link"})
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.open: list[str] = []
+        self.fetched: list[str] = []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.fetched += [str(value) for key, value in attrs if key in ("src", "href")]
+        if tag not in self.void:
+            self.open.append(tag)
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self.open.pop() == tag
+
+
+@pytest.mark.parametrize("seed", [None, 7])
+def test_sheet_and_key_are_whole_pages_and_only_the_key_has_answers(seed: int | None) -> None:
+    sheet, key = exercise_pages(seed)
+    for page in (sheet, key):
+        parser = Strict()
+        parser.feed(page)
+        assert parser.open == []
+        assert parser.fetched == []
+        assert page.count("<section>") == 14
+        assert "Carbon monoxide kills without smell" in page
+    for one in exercise_sheet(seed):
+        for step in one.key()["steps"]:
+            marked = re.sub(r"[&<>'\"]", "", step)[:25]
+            assert marked in re.sub(r"&#?\w+;", "", key)
+            assert marked not in re.sub(r"&#?\w+;", "", sheet)
+
+
+def test_what_a_user_types_is_escaped() -> None:
+    with pytest.raises(CombustError):
+        exercise_pages(1, fuel="<b>coal</b>")
+    from dataclasses import replace
+
+    from combust.domain.catalogue import fuel
+
+    sheet, _ = exercise_pages(1, fuel=replace(fuel("diesel_b7"), name="<script>alert(1)</script>"))
+    assert "<script>" not in sheet
+    assert "&lt;script&gt;" in sheet
+
+
+def test_the_card_page_is_whole() -> None:
+    parser = Strict()
+    parser.feed(card_page())
+    assert parser.open == []
+    assert parser.fetched == []
+
+
+# ---- commands ---------------------------------------------------------------------------------------------------
+def test_command_exercises_writes_the_pages_it_names(tmp_path: Path) -> None:
+    done = CliRunner().invoke(cli, ["exercises", "--seed", "7", "--cards", "--out", str(tmp_path)])
+    assert done.exit_code == 0, done.output
+    written = {path.name for path in tmp_path.iterdir()}
+    assert written == {"exercises_7.html", "exercises_7_key.html", "misconception_cards.html"}
+    assert all(name in done.stdout for name in written)
+    assert (tmp_path / "exercises_7.html").read_text(encoding="utf-8") == exercise_pages(7)[0]
+
+
+def test_command_exercises_json_is_one_object(tmp_path: Path) -> None:
+    done = CliRunner().invoke(cli, ["exercises", "--out", str(tmp_path), "--json"])
+    told = json.loads(done.stdout)
+    assert [row["number"] for row in told["exercises"]] == list(range(1, 15))
+    assert (tmp_path / "exercises_standard_key.html").is_file()
+
+
+@pytest.mark.parametrize("seed", ["-1", "4294967296", "seven"])
+def test_command_exercises_refuses_a_seed_that_cannot_be(seed: str, tmp_path: Path) -> None:
+    done = CliRunner().invoke(cli, ["exercises", "--seed", seed, "--out", str(tmp_path)])
+    assert done.exit_code == 2
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_every_page_has_its_notebook_and_is_bound_to_the_loopback_address() -> None:
+    for file in PAGES.values():
+        arguments, environment = server(find_notebook(file, None), 8866, browser=False)
+        assert f"--Voila.ip={LOOPBACK}" in arguments
+        assert "--strip_sources=True" in arguments
+        own = Path(environment["JUPYTER_CONFIG_PATH"].split(os.pathsep)[0])
+        settings = json.loads((own / "voila.json").read_text(encoding="utf-8"))["Voila"]["tornado_settings"]
+        policy = settings["headers"]["Content-Security-Policy"]
+        assert "default-src 'self'" in policy
+        assert "http" not in policy
+        template = Path(environment["JUPYTER_PATH"].split(os.pathsep)[0]) / "voila" / "templates" / "combust_page"
+        assert "http" not in (template / "index.html.j2").read_text(encoding="utf-8")
+
+
+def test_a_folder_without_the_notebook_is_told(tmp_path: Path) -> None:
+    with pytest.raises(CombustError, match="holds no 20_type_a_reading"):
+        find_notebook(PAGES["reading"], str(tmp_path))
+
+
+# ---- the typing page, without a browser -------------------------------------------------------------------------
+def typed(**values: str) -> ReadingPage:
+    page = ReadingPage()
+    page.set(**values)
+    return page
+
+
+def test_an_empty_page_asks_for_o2_and_shows_nothing() -> None:
+    page = ReadingPage()
+    assert page.told.value == EMPTY
+    assert page.figure.value == ""
+    page.set(location="outdoors", fuel="kerosene", flue_temp_c="300")
+    assert EMPTY in page.told.value
+    assert "Cautions" not in page.told.value
+    assert any("Carbon monoxide kills" in child.value for child in page.show().children[-1:])
+
+
+def test_a_reading_without_location_begins_with_the_stop() -> None:
+    page = typed(o2_dry_pct="8.2", co_dry_ppm="150")
+    assert 0 < page.told.value.index("STOP") < page.told.value.index("lambda (air ratio)")
+
+
+@pytest.mark.parametrize("text", ["8.2", "8,2", " 8.2 "])
+def test_a_typed_number_is_understood_and_the_slider_follows(text: str) -> None:
+    page = typed(o2_dry_pct=text, location="outdoors")
+    assert "1.60 ± 0.04" in page.told.value
+    assert page.slider.value == pytest.approx(8.2)
+    page.slider.value = 10.8
+    assert page.fields["o2_dry_pct"].value == "10.8"
+    assert "O2 10.8 %" in page.figure.value
+
+
+def test_every_fault_is_told_at_once_and_the_figure_goes() -> None:
+    page = typed(o2_dry_pct="8.2")
+    page.set(o2_dry_pct="23", co_dry_ppm="many")
+    assert page.told.value.count("<li>") == 2
+    assert page.figure.value == ""
+    page.set(o2_dry_pct="", co_dry_ppm="")
+    assert EMPTY in page.told.value
+
+
+def test_cab_co_alone_is_judged() -> None:
+    page = typed(cab_co_in_ppm="60", cab_co_out_ppm="1", location="outdoors", o2_dry_pct="8.2")
+    assert "STOP" in page.told.value
+    assert page.told.value.index("STOP") < page.told.value.index("lambda (air ratio)")
+
+
+def test_what_is_typed_is_escaped() -> None:
+    page = typed(o2_dry_pct="<img src=x>")
+    assert "<img" not in page.told.value

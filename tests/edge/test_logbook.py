@@ -1,0 +1,373 @@
+"""The logbook in use: mandatory fields, closing, revisions, what the database itself forbids, tables in and out."""
+
+from __future__ import annotations
+
+import csv
+import json
+import re
+import shlex
+import sqlite3
+from pathlib import Path
+
+import pyarrow.parquet as pq
+import pytest
+from click.testing import CliRunner
+
+from combust.application.record import missing_fields
+from combust.data.errors import CombustError
+from combust.edge.cli.log import command
+from combust.edge.logbook.book import Logbook
+from combust.edge.logbook.tables import export_visits, visits_of_table
+from combust.edge.logbook.visits import NewVisit, add, close_visit, read_visit, read_visits, revise
+
+HEAD = {"who": "M. Reed", "place": "Fellgate depot", "co_alarm": "works", "handed_back": "yes"}
+BEFORE = {
+    "taken_at": "2026-01-12T09:10+01:00", "fuel": "diesel_b7", "stage": "high", "instrument": "portable 0017",
+    "location": "outdoors", "o2_dry_pct": 5.1, "co_dry_ppm": 210.0, "smoke_number": 3.0, "supply_v": 12.4,
+    "ambient_o2_pct": 20.9, "ambient_co_ppm": 0.0, "sample_line": "dry", "probe_leak_test": "pass",
+}  # fmt: skip
+AFTER = BEFORE | {"phase": "after", "o2_dry_pct": 8.2, "co_dry_ppm": 54.0, "taken_at": "2026-01-12T10:20+01:00"}
+CAB = {"cab_co_in_ppm": 1.0, "cab_co_out_ppm": 0.0}
+WORK = ("adjustment", None, {"text": "intake hose replaced"})
+NOT_CHECKED = ("not_checked", None, {"text": "exchanger leak test"})
+
+
+def reading(**values):
+    return ("reading", None, {key: value for key, value in values.items() if value is not None})
+
+
+def visit(*entries, visit_id="V017", head=HEAD, heater="LF-0312"):
+    return NewVisit(visit_id, heater, head, list(entries))
+
+
+WHOLE = (reading(**BEFORE), WORK, reading(**AFTER, **CAB), NOT_CHECKED)
+
+
+@pytest.fixture
+def book(tmp_path):
+    with Logbook(tmp_path / "winter.book", create=True) as opened:
+        yield opened
+
+
+def test_a_whole_visit_closes_with_the_limits_it_was_judged_by(book):
+    add(book, [visit(*WHOLE)])
+    record = close_visit(book, "V017")
+    assert (record.status, record.seal_holds) == ("closed, complete", True)
+    stop = next(row for row in record.of_kind("limit") if row["key"] == "exhaust_co_stop")
+    assert stop["value"] == 1000.0
+    assert all(word in stop["basis"] + stop["origin"] for word in ("dry, undiluted, full output", "Annex VI"))
+
+
+@pytest.mark.parametrize(
+    ("without", "label"),
+    [
+        ("probe_leak_test", "leak test"),
+        ("smoke_number", "smoke number"),
+        ("supply_v", "voltage at the heater"),
+        ("stage", "heat stage"),
+        ("instrument", "analyser"),
+        ("ambient_o2_pct", "zero in clean air (O2)"),
+        ("taken_at", "when"),
+    ],
+)
+def test_incomplete_and_what_is_missing(book, without, label):
+    less = [{k: v for k, v in values.items() if k != without} for values in (BEFORE, AFTER | CAB)]
+    add(book, [visit(reading(**less[0]), WORK, reading(**less[1]), NOT_CHECKED)])
+    assert read_visit(book, "V017").status == f"open, incomplete: {label}"
+    with pytest.raises(CombustError, match="is incomplete: "):
+        close_visit(book, "V017")
+    assert close_visit(book, "V017", incomplete=True).status == f"closed, incomplete: {label}"
+
+
+@pytest.mark.parametrize("key", ["who", "place", "co_alarm"])
+def test_words_about_the_visit_are_mandatory(book, key):
+    add(book, [visit(*WHOLE, head={k: v for k, v in HEAD.items() if k != key})])
+    with pytest.raises(CombustError):
+        close_visit(book, "V017")
+
+
+@pytest.mark.parametrize("alarm", ["fails", "missing"])
+def test_an_alarm_that_does_not_work_is_incomplete(book, alarm):
+    add(book, [visit(*WHOLE, head=HEAD | {"co_alarm": alarm})])
+    assert "a working CO alarm" in read_visit(book, "V017").status
+
+
+@pytest.mark.parametrize(
+    "entries",
+    [
+        (reading(**BEFORE, **CAB), WORK, NOT_CHECKED),  # work, but no reading after it
+        (reading(**BEFORE, **CAB), WORK, reading(**AFTER), NOT_CHECKED),  # cab CO before the work only
+        (reading(**BEFORE), NOT_CHECKED),  # no cab CO at all
+        (reading(**BEFORE), WORK, reading(**AFTER, cab_co_in_ppm=1.0), NOT_CHECKED),  # outside not measured
+    ],
+)
+def test_without_the_reading_after_work_and_cab_co_it_never_closes(book, entries):
+    add(book, [visit(*entries)])
+    with pytest.raises(CombustError) as caught:
+        close_visit(book, "V017", incomplete=True)
+    assert caught.value.code == "incomplete"
+    assert read_visit(book, "V017").closed_at is None
+
+
+@pytest.mark.parametrize(
+    "bad", [{"co_dry_ppm": 1200.0}, {"cab_co_in_ppm": 23.0}, {"location": None}, {"location": "indoors"}]
+)
+def test_handed_back_contradicts_a_stop(book, bad):
+    """1200 ppm, 22 ppm above outside, indoors, place not stated: not handed back; kept off it may be closed."""
+    add(book, [visit(reading(**BEFORE), WORK, reading(**AFTER | CAB | bad), NOT_CHECKED)])
+    with pytest.raises(CombustError, match="stop condition"):
+        close_visit(book, "V017", incomplete=True)
+    add(book, [visit(head={"handed_back": "no"})])
+    assert close_visit(book, "V017", incomplete=True).head["handed_back"] == "no"
+
+
+def test_a_closed_record_is_refused_by_the_program(book):
+    add(book, [visit(*WHOLE)])
+    close_visit(book, "V017")
+    for again in (lambda: add(book, [visit(NOT_CHECKED)]), lambda: close_visit(book, "V017")):
+        with pytest.raises(CombustError) as caught:
+            again()
+        assert caught.value.code == "closed"
+
+
+@pytest.mark.parametrize(
+    "statement",
+    [
+        "UPDATE visit SET head = '{}'",
+        "UPDATE visit SET closed_at = NULL",
+        "UPDATE visit SET seal = NULL",
+        "DELETE FROM visit",
+        "INSERT OR REPLACE INTO visit (visit_pk, visit_id, revision, opened_at, head) VALUES (1, 'x', 1, 'now', '{}')",
+        "INSERT OR REPLACE INTO visit (visit_id, revision, opened_at, head) VALUES ('V017', 1, 'now', '{}')",
+        "UPDATE entry SET body = '{}'",
+        "UPDATE entry SET visit_pk = 2",
+        "DELETE FROM entry",
+        "INSERT INTO entry (visit_pk, kind, entry_key, entered_at, body) VALUES (1, 'note', 'x', 'now', '{}')",
+        "INSERT OR REPLACE INTO entry VALUES (1, 2, 'note', 'x', 'now', '{}')",
+        "UPDATE entry SET visit_pk = 1 WHERE visit_pk = 2",
+    ],
+)
+def test_a_closed_record_is_refused_by_the_database(tmp_path, statement):
+    """With the database's own tool, past the program: foreign keys off, nothing but SQL."""
+    path = tmp_path / "winter.book"
+    with Logbook(path, create=True) as opened:
+        add(opened, [visit(*WHOLE), visit(NOT_CHECKED, visit_id="V018")])
+        close_visit(opened, "V017")
+        before = read_visit(opened, "V017")
+    plain = sqlite3.connect(path)
+    # The open visit V018 may be changed; the statements that would touch it alone are aimed at the closed one.
+    with pytest.raises(sqlite3.IntegrityError, match="closed record"):
+        plain.execute(statement)
+    plain.commit()
+    plain.close()
+    with Logbook(path, read_only=True) as opened:
+        assert read_visit(opened, "V017") == before
+
+
+def test_whoever_removes_the_triggers_breaks_the_seal(tmp_path):
+    path = tmp_path / "winter.book"
+    with Logbook(path, create=True) as opened:
+        add(opened, [visit(*WHOLE)])
+        close_visit(opened, "V017")
+    plain = sqlite3.connect(path)
+    plain.execute("DROP TRIGGER entry_update")
+    plain.execute("""UPDATE entry SET body = replace(body, '54.0', '5.0')""")
+    plain.commit()
+    plain.close()
+    with Logbook(path, read_only=True) as opened:
+        assert read_visit(opened, "V017").seal_holds is False
+    shown = CliRunner().invoke(command, ["show", str(path), "--visit-id", "V017"])
+    assert "SEAL BROKEN" in shown.stdout
+
+
+def test_a_correction_is_a_new_revision_and_the_old_one_stays(book):
+    add(book, [visit(*WHOLE)])
+    with pytest.raises(CombustError, match="still open"):
+        revise(book, visit(), "too early")
+    old = close_visit(book, "V017")
+    with pytest.raises(CombustError, match="Say why"):
+        revise(book, visit(), "  ")
+    with pytest.raises(CombustError, match="is no entry"):
+        revise(book, visit(), "x", drop=["reading-9"])
+    assert read_visit(book, "V017").revision == 1  # a refused revision leaves none behind
+    done = revise(book, visit(reading(**AFTER | CAB | {"co_dry_ppm": 45.0})), "CO was misread", drop=["reading-2"])
+    assert done.revision == 2
+    new = close_visit(book, "V017")
+    assert [row["co_dry_ppm"] for row in new.readings] == [210.0, 45.0]
+    assert new.reason == "CO was misread"
+    assert read_visit(book, "V017", 1) == old
+    assert [record.revision for record in read_visits(book)] == [2]
+    assert [record.revision for record in read_visits(book, every_revision=True)] == [1, 2]
+
+
+def test_all_or_nothing(book):
+    twice = ("reading", "R1", BEFORE)
+    with pytest.raises(CombustError, match="already a reading"):
+        add(book, [visit(*WHOLE), visit(twice, twice, visit_id="V018")])
+    assert read_visits(book) == []
+    add(book, [visit(twice)])
+    with pytest.raises(CombustError, match="one heater"):
+        add(book, [visit(heater="LF-0999")])
+    with pytest.raises(CombustError) as caught:
+        add(book, [visit(head={"colour": "red", "co_alarm": "maybe"}, visit_id="\n")])
+    assert len(caught.value.faults) == 3
+
+
+def test_unknown_visits_name_the_known(book):
+    with pytest.raises(CombustError, match="holds no visit"):
+        read_visit(book, "V099")
+    add(book, [visit()])
+    with pytest.raises(CombustError, match="V017"):
+        read_visit(book, "V099")
+    with pytest.raises(CombustError, match="revision 3"):
+        read_visit(book, "V017", 3)
+
+
+TABLE = """visit_id;heater_id;reading_id;taken_at;fuel;stage;location;O2;co_dry_ppm;note;who;event
+V1;LF-1;R1;2025-11-02T09:00+01:00;diesel_b7;high;outdoors;8,2;54;snow;A. Moss;
+V1;LF-1;R2;2025-11-02T09:20+01:00;diesel_b7;low;outdoors;10,9;61;;A. Moss;repair
+V2;LF-2;R3;2025-11-03T09:00+01:00;diesel_b7;high;outdoors;99;54;;;
+;LF-2;R4;2025-11-04T09:00+01:00;diesel_b7;high;outdoors;8,0;50;;;
+V1;LF-2;R5;2025-11-04T09:00+01:00;diesel_b7;high;outdoors;8,0;50;;;
+;;R6;;diesel_b7;high;outdoors;8,0;50;;;burnt
+V1;LF-1;R1;2025-11-02T09:30+01:00;diesel_b7;low;outdoors;10,9;61;;;
+"""
+
+
+def test_table_in_every_row_accounted_for(tmp_path, book):
+    (tmp_path / "in.csv").write_text(TABLE, encoding="utf-8")
+    found = visits_of_table(tmp_path / "in.csv", mapping={"O2": "o2_dry_pct"})
+    assert found.rows == 7
+    assert [row for row, _ in found.refused] == [3, 5, 6, 7]
+    assert "above fresh air" in found.refused[0][1]
+    assert "one heater" in found.refused[1][1]
+    assert "visit_id" in found.refused[2][1]
+    assert "event" in found.refused[2][1]
+    assert "comes twice" in found.refused[3][1]
+    add(book, found.visits)
+    assert {record.visit_id for record in read_visits(book)} == {"V1", "LF-2 2025-11-04"}
+    first = read_visit(book, "V1")
+    assert first.head == {"who": "A. Moss"}
+    assert first.readings[0]["o2_dry_pct"] == 8.2
+    assert first.of_kind("event") == [{"event": "repair", "at": "2025-11-02T09:20+01:00"}]
+
+
+@pytest.mark.parametrize("ending", ["csv", "parquet"])
+def test_out_and_in_again(tmp_path, book, ending):
+    add(book, [visit(*WHOLE), visit(reading(**BEFORE, note='says "hot"; soot, ünder'), visit_id="V018")])
+    out = tmp_path / f"out.{ending}"
+    assert export_visits(read_visits(book), out) == 3
+    with Logbook(tmp_path / "second.book", create=True) as second:
+        back = visits_of_table(out)
+        assert back.refused == []
+        add(second, back.visits)
+        for one, other in zip(read_visits(book), read_visits(second), strict=True):
+            known = [{k: v for k, v in row.items() if k not in ("reading_id", "heater_id")} for row in other.readings]
+            assert known == one.readings
+            assert other.head == one.head
+    if ending == "parquet":
+        assert pq.read_schema(out).field("o2_dry_pct").type == "double"
+    else:
+        with out.open(newline="", encoding="utf-8") as file:
+            rows = list(csv.DictReader(file))
+        assert rows[0]["cab_co_in_ppm"] == ""  # not measured is empty, never 0
+
+
+def test_nothing_to_export_is_told(tmp_path, book):
+    with pytest.raises(CombustError, match="no reading to export"):
+        export_visits(read_visits(book), tmp_path / "x.csv")
+
+
+def run(*arguments):
+    return CliRunner().invoke(command, [str(argument) for argument in arguments])
+
+
+def test_commands_from_first_to_last(tmp_path):
+    """The examples of the help, in order, with a revision and what goes wrong on the way."""
+    path = tmp_path / "winter.book"
+    typed = ["--visit-id", "V017", "--location", "outdoors"]
+    first = run("add", path, *typed, "--heater-id", "LF-0312", "--who", "M. Reed", "--place", "Fellgate depot",
+                "--co-alarm", "works", "--fuel", "diesel_b7", "--stage", "high", "--o2-dry", 8.2, "--co-dry", 54,
+                "--check", "probe_leak=pass", "--text-note", "<b>hostile</b>\x1b[31m")  # fmt: skip
+    assert first.exit_code == 0
+    assert "Written: visit V017, revision 1, 3 entries." in first.stdout
+    assert "No stop condition found in what was entered." in first.stderr
+    refused = run("close", path, "--visit-id", "V017")
+    assert isinstance(refused.exception, CombustError)
+    assert "is incomplete: leak test" in str(refused.exception)
+    rest = {k: v for k, v in (BEFORE | CAB).items() if k not in ("fuel", "stage", "location")}
+    more = [f"--{key.replace('_', '-')}={value}" for key, value in rest.items()]
+    assert run("add", path, *typed, *more, "--handed-back", "yes", "--not-checked", "exchanger").exit_code == 0
+    closed = run("close", path, "--visit-id", "V017")
+    assert "closed, complete" in closed.stdout
+    again = run("add", path, *typed, "--revise", "--reason", "forgot the hours", "--hours-run", "1412")
+    assert "revision 1 stays readable" in again.stderr
+    shown = run("show", path, "--visit-id", "V017")
+    assert "forgot the hours" in shown.stdout
+    assert "\x1b" not in shown.stdout
+    facts = json.loads(run("show", path, "--visit-id", "V017", "--revision", 1, "--json").stdout)
+    assert (facts["status"], facts["seal_holds"]) == ("closed, complete", True)
+    assert len(json.loads(run("show", path, "--json").stdout)["visits"]) == 1
+    assert "V017" in run("show", path).stdout
+    out = tmp_path / "readings.csv"
+    assert json.loads(run("export", path, "--out", out, "--json").stdout)["rows"] == 3
+
+
+@pytest.mark.parametrize(
+    ("typed", "told"),
+    [
+        (["--o2-dry", "8"], "visit_id"),
+        (["--visit-id", "V1", "--check", "smell=yes"], "is no check"),
+        (["--visit-id", "V1", "--event", "flood"], "is no event"),
+        (["--visit-id", "V1", "--o2-dry", "820"], "fresh air"),
+    ],
+)
+def test_refused_and_nothing_written(tmp_path, typed, told):
+    done = run("add", tmp_path / "winter.book", *typed)
+    assert isinstance(done.exception, CombustError)
+    assert told in str(done.exception)
+    assert not (tmp_path / "winter.book").exists()
+
+
+def test_procedure_and_series_commands(tmp_path):
+    assert "CO alarm in the cab" in run("procedure").stdout
+    rows = ["time_s,o2_dry_pct,fuel,location"] + [
+        f"{t},{8.2 + 0.002 * t:.2f},diesel_b7,outdoors" for t in range(0, 250, 10)
+    ]
+    (tmp_path / "log.csv").write_text("\n".join(rows))
+    judged = run("series", tmp_path / "log.csv", "--strict")
+    assert judged.exit_code == 4
+    assert "no lambda" in judged.stdout
+    assert json.loads(run("series", tmp_path / "log.csv", "--json").stdout)["reading"] is None
+    kept = run("add", tmp_path / "w.book", "--visit-id", "V1", "--series", tmp_path / "log.csv")
+    assert kept.exception.code == "not_steady"
+    rows = rows[:1] + [f"{t},8.2,diesel_b7,outdoors" for t in range(0, 250, 10)]
+    (tmp_path / "log.csv").write_text("\n".join(rows))
+    facts = json.loads(run("series", tmp_path / "log.csv", "--json").stdout)
+    assert facts["reading"]["air_ratio"] == pytest.approx(1.60, abs=0.01)
+    assert run("add", tmp_path / "w.book", "--visit-id", "V1", "--series", tmp_path / "log.csv").exit_code == 0
+
+
+def test_every_mandatory_field_can_be_missing_and_can_be_given(book):
+    add(book, [visit(*WHOLE)])
+    assert missing_fields(read_visit(book, "V017")) == []
+    add(book, [NewVisit("empty", None, {}, [])])
+    labels = [label for _, label in missing_fields(read_visit(book, "empty"))]
+    assert {"leak test", "a working CO alarm", "CO inside and outside the cab after the work", "which heater"} <= set(
+        labels
+    )
+
+
+def test_the_examples_of_every_part_run_in_order(tmp_path, monkeypatch):
+    """The examples in the help of log and of its parts, typed one after the other in an empty folder."""
+    (tmp_path / "data").symlink_to(Path(__file__).parents[2] / "data")
+    monkeypatch.chdir(tmp_path)
+    seen = []
+    for help_text in (command.help, *(part.help for part in command.commands.values())):
+        for line in re.sub(r"\\\n\s*", "", help_text).splitlines():
+            if line.strip().startswith("combust log "):
+                typed = shlex.split(line.strip())[2:]
+                done = run(*typed)
+                assert done.exit_code == 0, (typed, done.stderr, done.exception)
+                seen.append(typed[0])
+    assert set(seen) == set(command.commands)

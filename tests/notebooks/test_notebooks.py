@@ -1,0 +1,66 @@
+"""Every notebook runs in a kernel of its own, without an error and without a word on stderr, and is in order."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import nbformat
+import pytest
+from nbclient import NotebookClient
+
+ROOT = Path(__file__).parents[2]
+BOOKS = sorted((ROOT / "notebooks").glob("*.ipynb"))
+LESSONS = [path for path in BOOKS if "10" <= path.stem[:2] <= "19"]
+IN_ORDER = ("Before you start", "Inputs", "Predict", "Compute", "Check", "Explore", "What would change the answer",
+            "Exercise", "Three things to remember")  # fmt: skip
+
+
+def read(path: Path) -> Any:
+    return nbformat.read(path, as_version=4)
+
+
+@pytest.mark.parametrize("path", BOOKS, ids=lambda path: path.stem)
+def test_a_notebook_runs_without_errors_and_without_warnings(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    inherited = os.environ.get("PYTHONPATH")
+    monkeypatch.setenv("PYTHONPATH", os.pathsep.join(filter(None, [str(ROOT), inherited])))
+    book = read(path)
+    NotebookClient(book, timeout=300, kernel_name="python3", resources={"metadata": {"path": str(ROOT)}}).execute()
+    outputs = [output for cell in book.cells if cell.cell_type == "code" for output in cell.outputs]
+    assert [output.text for output in outputs if output.get("name") == "stderr"] == []
+    assert outputs
+
+
+@pytest.mark.parametrize("path", BOOKS, ids=lambda path: path.stem)
+def test_no_outputs_are_committed_and_no_warning_is_muted(path: Path) -> None:
+    for cell in read(path).cells:
+        if cell.cell_type == "code":
+            assert cell.outputs == []
+            assert cell.execution_count is None
+            assert "filterwarnings" not in cell.source
+            assert "%%capture" not in cell.source
+
+
+@pytest.mark.parametrize("path", LESSONS, ids=lambda path: path.stem)
+def test_a_lesson_has_its_parts_in_order(path: Path) -> None:
+    cells = read(path).cells
+    headings = [cell.source.splitlines()[0][3:] for cell in cells if cell.source.startswith("## ")]
+    assert tuple(headings) == IN_ORDER
+    assert "**After this you can**" in cells[0].source
+    assert "minutes" in cells[0].source
+    assert "Carbon monoxide kills" in cells[0].source
+    code = [cell.source for cell in cells if cell.cell_type == "code"]
+    assert any("assert " in source for source in code)
+    assert any("slide(" in source for source in code)
+    assert any("FrozenFigure(" in source for source in code)
+    assert any(".check(" in source for source in code)
+    assert max(len(source.splitlines()) for source in code) <= 20
+
+
+def test_notebooks_are_what_their_sources_say() -> None:
+    script = [sys.executable, str(ROOT / "tools" / "make_notebooks.py"), "--check"]
+    done = subprocess.run(script, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
