@@ -11,6 +11,7 @@ from combust.application.derating_table import derating_columns
 from combust.application.fleet.rules import stays_off
 from combust.application.site_effect import CURVE_TEMPS_C, ceiling_by_temperature
 from combust.edge.figures import INK, LINE, MARK, STYLE
+from combust.kernel.altitude import derate
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -78,7 +79,7 @@ def _unit_limit(plot: Any, base: AltitudeBase) -> None:
     if limit is not None:
         plot.axhline(limit, color=MARK, linewidth=1.4, linestyle="--")
         plot.annotate(f"unit's own limit {limit:.0f} m", (-39, limit), xytext=(0, 3), textcoords="offset points",
-                      color="white", fontsize=8)  # fmt: skip
+                      color="white", fontsize=8, bbox={"facecolor": INK, "edgecolor": "none", "pad": 1.5})  # fmt: skip
 
 
 def draw_ceiling(base: AltitudeBase, *, minimum: float, name: str = "heater") -> Figure:
@@ -103,6 +104,55 @@ def draw_ceiling(base: AltitudeBase, *, minimum: float, name: str = "heater") ->
     figure.set_label(
         f"Highest site that keeps lambda at {minimum:g} against intake temperature for {name}: falling lines, the full "
         "account below the one by dry-air density alone."
+    )
+    return figure
+
+
+def draw_nights(
+    base: AltitudeBase, *, altitude_m: float, minimum: float, nights_c: Any = (), name: str = "heater"
+) -> Figure:
+    """Draw the three lambdas at one height over the temperature of the night, and the nights of a season below.
+
+    Parameters
+    ----------
+    base : AltitudeBase
+    altitude_m : float
+        Height [m]; the standard atmosphere gives the pressure.
+    minimum : float
+        Lowest lambda accepted [-].
+    nights_c : sequence of float
+        Temperatures of the nights of use [°C], drawn as ticks at the foot.
+    name : str
+        What the title calls the heater.
+    """
+    import matplotlib as mpl
+    from matplotlib.figure import Figure
+
+    temps, nights = np.linspace(-35.0, 25.0, 121), np.asarray(nights_c, dtype=float)
+    told = derate(base.derating, altitude_m=altitude_m, temp_c=temps)
+    full, width = told.air_ratio_full, 2.0 * told.air_ratio_full_u
+    spans = [f"{part[0]:.2f} to {part[-1]:.2f}" for part in (told.air_ratio, full)]
+    with mpl.rc_context(STYLE):
+        figure = Figure(figsize=(6.8, 4.4), layout="constrained")
+        plot = figure.add_subplot()
+        plot.fill_between(temps, full - width, full + width, color=MARK, alpha=0.15, linewidth=0)
+        plot.plot(temps, told.air_ratio, color=LINE, label="dry-air density alone")
+        plot.plot(temps, told.air_ratio_with_fuel_density, color=INK, linestyle=":", label="with fuel density")
+        plot.plot(temps, full, color=MARK, linestyle="--", label="full: with hot gas; band 95 %")
+        plot.axhline(minimum, color=GREY, linewidth=1.0, label=f"minimum {minimum:g}")
+        plot.set(xlabel="intake air (°C)", ylabel="lambda (air ratio)", xlim=(-35, 25), ylim=(0.7, 2.3))
+        below = int((derate(base.derating, altitude_m=altitude_m, temp_c=nights).air_ratio_full < minimum).sum())
+        scan = f"full lambda below {minimum:g} in {below} of {len(nights)} nights drawn" if len(nights) else ""
+        if scan:
+            plot.plot(nights, np.full(len(nights), 0.73), linestyle="none", marker="|", markersize=11, color=INK,
+                      label="nights of the season")  # fmt: skip
+        plot.set_title(f"{name} at {altitude_m:.0f} m" + (f": {scan}" if scan else ""), loc="left", fontsize=9)
+        plot.legend(frameon=False, loc="upper right")
+        figure.supxlabel(SOURCE, fontsize=7, color=GREY)
+    figure.set_label(
+        f"Three lambdas of {name} at {altitude_m:.0f} m against intake air of -35 to 25 °C, falling with warmth: by "
+        f"dry-air density {spans[0]}, in full {spans[1]}. "
+        f"{scan}".strip()
     )
     return figure
 

@@ -5,12 +5,14 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 import pytest
 
 from combust.application.altitude_base import altitude_base
 from combust.domain.heater import Heater
-from combust.edge.altitude_figures import draw_ceiling, draw_derating, draw_heat, draw_margins
+from combust.domain.site import Site
+from combust.edge.altitude_figures import draw_ceiling, draw_derating, draw_heat, draw_margins, draw_nights
 from combust.edge.cli.main import main
 from combust.edge.fleet_report import page
 from tests.application.fleet import worked
@@ -239,11 +241,26 @@ def test_figures_carry_alt_text_and_source() -> None:
         draw_derating(base, minimum=1.3, name="lf_two_kw"),
         draw_derating(bare, minimum=1.3),
         draw_ceiling(base, minimum=1.3),
+        draw_nights(base, altitude_m=1850, minimum=1.3, nights_c=[-12, 15]),
         draw_margins(plan),
         draw_heat(plan),
     ]
     for figure in figures:
         assert len(figure.get_label()) > 40
-    for figure in figures[:4]:
+    for figure in figures[:5]:
         assert "ISO 2533" in figure._supxlabel.get_text()
-    assert "31 of 51" in figures[3].get_label()
+    assert "31 of 51" in figures[4].get_label()
+
+
+# Trade notes, section 6: lambda 1.6 at sea level and 20 °C; sigma at 2000 m is .909 at -20 °C and .785 at +20 °C.
+@pytest.mark.independent
+def test_nights_of_a_season_are_drawn_where_lambda_is() -> None:
+    base = altitude_base("diesel", air_ratio=1.6, reference=Site(0, None, 20.0))
+    figure = draw_nights(base, altitude_m=2000, minimum=1.3, nights_c=[-20, 20], name="unit")
+    line = figure.axes[0].lines[0]
+    for temp, sigma in ((-20.0, 0.909), (20.0, 0.785)):
+        lam = float(np.interp(temp, line.get_xdata(), line.get_ydata()))
+        assert lam == pytest.approx(1.6 * sigma, abs=1.6 * 5.5e-4)
+    # +20 °C: 1.26 by density alone, fuel and intake as at the baseline; cold fuel and hot gas leave -20 °C above 1.3.
+    assert "below 1.3 in 1 of 2 nights" in figure.get_label()
+    assert "nights" not in draw_nights(base, altitude_m=2000, minimum=1.3).get_label()
