@@ -1,9 +1,7 @@
 """The heater profile under attack: the line of every fault is found, and damaged files never end in a traceback."""
 
 import tomllib
-from pathlib import Path
 
-import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
@@ -12,26 +10,7 @@ from combust.data.vocabulary import input_keys
 from combust.domain.heater import Heater
 from combust.domain.profile_keys import PARTS, profile_keys
 from combust.domain.profile_lines import Lines
-
-DATA = Path(__file__).parents[2] / "data" / "heaters"
-
-# The least that the contract asks for.
-LEAST = 'fuel = "diesel_b7"\n[stages.high]\nair_ratio_band = [1.35, 1.8]\n'
-# The same with a healthy reading, for tests of one more line.
-WITH_BASELINE = 'fuel = "diesel_b7"\n[stages.high]\n[[baseline]]\nstage = "high"\no2_dry_pct = 8.2\nco_dry_ppm = 40\n'
-
-
-def load(tmp_path, text):
-    path = tmp_path / "heater.toml"
-    path.write_text(text, encoding="utf-8")
-    return Heater.load(path)
-
-
-def faults_of(tmp_path, text):
-    with pytest.raises(CombustError) as caught:
-        load(tmp_path, text)
-    return caught.value.faults
-
+from tests.domain.profile_texts import DATA
 
 # ---- the line finder
 
