@@ -20,7 +20,7 @@ LOOPBACK = "127.0.0.1"
 
 @click.command("page", short_help="Serve a page for readings or a mystery heater, offline.")
 @click.argument("name", required=False, default="reading", type=click.Choice(list(PAGES)))
-@click.option("--port", default=8866, show_default=True, type=click.IntRange(1024, 65535), metavar="PORT",
+@click.option("--port", default=8432, show_default=True, type=click.IntRange(1024, 65535), metavar="PORT",
               help="Port on this machine.")  # fmt: skip
 @click.option("--notebooks", "folder", metavar="DIR", help="Folder with the notebooks (default: the project's).")
 @click.option("--no-browser", is_flag=True, help="Only serve; open the address yourself.")
