@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import os
 import sys
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -61,6 +61,11 @@ def tell_stops(stops: Iterable[Finding]) -> None:
     """Print stop conditions on stderr, and nothing when there are none."""
     for finding in stops:
         click.secho(finding.text, err=True, bold=True)
+
+
+def say_assumed(assumed: Mapping[str, Mapping[str, Any]], pattern: str = "") -> None:
+    """Print what was assumed, each with its origin, on stdout."""
+    say_lines([(f"assumed {key}", f"{row['value']:{pattern}} ({row['origin']})") for key, row in assumed.items()])
 
 
 def tell_rest(findings: Iterable[Finding]) -> None:

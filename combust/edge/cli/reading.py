@@ -61,9 +61,7 @@ def command(
         output.say_json(result.to_dict())
     else:
         output.say_lines(result.lines())
-        output.say_lines(
-            [(f"assumed {key}", f"{row['value']} ({row['origin']})") for key, row in result.assumed.items()]
-        )
+        output.say_assumed(result.assumed)
     output.tell_rest(result.findings)
     output.tell_cautions()
     if out is not None:

@@ -103,9 +103,7 @@ def command(**options: Any) -> None:
         output.say_json(effect.to_dict())
     else:
         output.say_lines(lines_of(effect))
-        output.say_lines(
-            [(f"assumed {key}", f"{row['value']} ({row['origin']})") for key, row in effect.assumed.items()]
-        )
+        output.say_assumed(effect.assumed)
     output.tell_rest(effect.findings)
     output.tell_cautions()
     if options["out"]:

@@ -68,9 +68,7 @@ def command(heater: str | None, fed: str, as_json: bool, strict: bool, **given: 
         output.say_json(result.to_dict())
     else:
         output.say_lines(result.lines())
-        output.say_lines(
-            [(f"assumed {key}", f"{row['value']:g} ({row['origin']})") for key, row in result.assumed.items()]
-        )
+        output.say_assumed(result.assumed, "g")
     output.tell_rest(result.findings)
     output.tell_cautions()
     output.leave_strict(strict, result.findings)
