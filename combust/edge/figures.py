@@ -71,11 +71,11 @@ def _title(result: ReadingResult) -> str:
 
 def _fuel_line(plot: Any, fuel: Fuel) -> None:
     o2, co2 = gas_line(fuel, np.linspace(1.0, 60.0, 2000))
-    plot.plot(o2, co2, color=LINE, linewidth=1.6, label=f"line of {fuel.name}, {fuel.formula}")
+    plot.plot(o2, co2, color=LINE, linewidth=1.6, label=f"lambda along the line of {fuel.name}, {fuel.formula}")
     marks_o2, marks_co2 = gas_line(fuel, LAMBDA_MARKS)
     plot.plot(marks_o2, marks_co2, linestyle="none", marker="|", markersize=9, color=LINE)
     for ratio, x, y in zip(LAMBDA_MARKS, marks_o2, marks_co2, strict=True):
-        plot.annotate(f"{ratio:g}", (x, y), xytext=(-4, -13), textcoords="offset points", ha="right", color=LINE)
+        plot.annotate(f"{ratio:g}", (x, y), xytext=(5, 4), textcoords="offset points", ha="left", color=LINE)
     plot.plot([100 * DRY_AIR.o2], [100 * DRY_AIR.co2], marker="s", color=INK, markersize=5, clip_on=False)
     plot.annotate("fresh air", (100 * DRY_AIR.o2, 0.1), xytext=(-34, 3), textcoords="offset points", ha="right")
 
