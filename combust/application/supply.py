@@ -193,13 +193,19 @@ _SOURCES = (
 
 def _checked(heater: Heater | None, fed: str, given: Mapping[str, Any]) -> tuple[dict[str, float], dict[str, Any]]:
     faults = [
-        Fault(key, "given", "unknown_name", why="is no input of supply", hint=f"Known: {', '.join(BANDS)}.")
+        Fault(key, "given", "unknown_name", why="is nothing that supply takes", hint=f"Use {', '.join(BANDS)}.")
         for key in given
         if key not in BANDS
     ]
     if fed not in FED:
         faults.append(
-            Fault("fed", fed, "unknown_name", why=f"is none of {', '.join(FED)}", hint="Say where it is fed.")
+            Fault(
+                "fed",
+                fed,
+                "unknown_name",
+                why=f"is none of {', '.join(FED)}",
+                hint="Say on which side of the vehicle disconnect the heater is connected.",
+            )
         )
     value: dict[str, float] = {}
     for key, (unit, low, high) in BANDS.items():
@@ -207,9 +213,17 @@ def _checked(heater: Heater | None, fed: str, given: Mapping[str, Any]) -> tuple
             continue
         number = as_number(given[key])
         if number is None:
-            faults.append(Fault(key, given[key], "not_a_number", why="is not a number", hint=f"Give it in {unit}."))
+            faults.append(
+                Fault(
+                    key,
+                    given[key],
+                    "not_a_number",
+                    why="is not a number",
+                    hint=f"Give a plain number{' in ' + unit if unit else ''}.",
+                )
+            )
         elif not low <= number <= high:
-            hint = "Check the unit."
+            hint = f"Check the number and its unit{' (' + unit + ')' if unit else ''}."
             why = "is not what a vehicle can have"
             faults.append(Fault(key, number, "out_of_band", unit=unit, low=low, high=high, why=why, hint=hint))
         else:

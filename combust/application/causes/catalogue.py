@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
@@ -13,6 +14,7 @@ from combust.data.tables import load_table, read_toml
 from combust.data.vocabulary import as_number
 
 HEALTHY = "healthy"
+KINDS = {bool: "true or false", str: "text in quotes", list: "list in square brackets"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +93,15 @@ def convictions(source: str | Path | Convictions | None = None) -> Convictions:
     merged = _merge(load_table("causes"), read_toml(source, quantity="causes file"), "", faults)
     prior = merged["prior"]
     if not faults and (min(prior[key] for key in ("healthy", "singles", "pairs")) < 0.0 or sum(_numbers(prior)) <= 0.0):
-        faults.append(Fault("prior", str(prior), "out_of_band", why="must be 0 or more and not all 0"))
+        faults.append(
+            Fault(
+                "prior",
+                str(prior),
+                "out_of_band",
+                why="holds a share below 0, or none above 0",
+                hint="Give shares of 0 to 1: healthy, singles and pairs.",
+            )
+        )
     if faults:
         raise CombustError(faults)
     return _convictions_of(merged)
@@ -113,14 +123,38 @@ def _merge(ours: Mapping[str, Any], theirs: Mapping[str, Any], path: str, faults
             if isinstance(value, Mapping):
                 merged[key] = _merge(ours[key], value, f"{where}.", faults)
             else:
-                faults.append(Fault(where, value, "format", why="is not a table"))
+                faults.append(
+                    Fault(
+                        where,
+                        value,
+                        "format",
+                        why="is one value, where several named ones are wanted",
+                        hint=f"Write [{where}] and its lines below it.",
+                    )
+                )
         elif isinstance(ours[key], bool | str | list):
             if type(value) is type(ours[key]):
                 merged[key] = value
             else:
-                faults.append(Fault(where, value, "format", why=f"is not a {type(ours[key]).__name__}"))
+                faults.append(
+                    Fault(
+                        where,
+                        value,
+                        "format",
+                        why=f"is no {KINDS[type(ours[key])]}",
+                        hint=f"Write it like {key} = {json.dumps(ours[key])}.",
+                    )
+                )
         elif as_number(value) is None:
-            faults.append(Fault(where, value, "not_a_number", why="is not a number"))
+            faults.append(
+                Fault(
+                    where,
+                    value,
+                    "not_a_number",
+                    why="is not a number",
+                    hint=f"Give a plain number with a decimal point, like {ours[key]}.",
+                )
+            )
         else:
             merged[key] = value
     return merged

@@ -266,7 +266,13 @@ def _find(vehicles: pd.DataFrame, kept: pd.DataFrame, every: pd.DataFrame, key: 
 def _as_faults(frame: pd.DataFrame) -> list[Fault]:
     rows = frame[frame["severity"] == "refused"].head(50)
     return [
-        Fault(f"{row.table} row {row.row}, {row.column}", row.value, row.code, why=f"was refused: {row.text}")
+        Fault(
+            f"{row.table} row {row.row}, {row.column}",
+            row.value,
+            row.code,
+            why=f"was refused: {row.text}",
+            hint="Mend the row and plan again.",
+        )
         for row in rows.itertuples()
     ]
 

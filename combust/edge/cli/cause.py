@@ -57,6 +57,9 @@ def command(
     Examples:
       combust cause --heater data/heaters/LF-0312.toml data/larkfell_visits.csv
       combust cause --heater data/heaters/LF-0312.toml --o2-dry 4.84 --stage high --location outdoors
+
+    \b
+    Next: combust log add --help   (write down what was found and done)
     """
     heater = Heater.load(profile, catalogue=load_fuels(fuels_file) if fuels_file else None)
     readings, refused = _readings(source, mapping, options, heater)
@@ -93,18 +96,27 @@ def _readings(
     values = {key: value for key, value in values_of(options).items() if not is_missing(value)}
     if source is None:
         if not values:
-            hint = "combust cause --heater PROFILE.toml VISITS.csv, or --o2-dry 4.84 --stage high --location outdoors"
+            hint = "Give a table, or what was read: --o2-dry 4.84 --stage high --location outdoors"
             raise CombustError(Fault("VISITS", None, "missing", why="and evidence options are both missing", hint=hint))
         return [values], []
     if values:
         told = ", ".join(values)
-        raise CombustError(Fault("options", told, "conflict", why="come beside a table", hint="Give one or the other."))
+        raise CombustError(
+            Fault(
+                "options", told, "conflict", why="stand beside a table of visits", hint="Give the table or the options."
+            )
+        )
     from combust.edge.cli.readings import mapping_of
     from combust.edge.tables.visits import read_visits
 
     readings, refused = read_visits(source, mapping=mapping_of(mapping), heater_id=heater.heater_id)
     if not readings:
-        raise CombustError([Fault("row", text, "format", why="was refused") for text in refused])
+        raise CombustError(
+            [
+                Fault("row", text, "format", why="was refused", hint="Mend the row and read the table again.")
+                for text in refused
+            ]
+        )
     return list(readings), refused
 
 

@@ -53,6 +53,9 @@ def command(
     \b
     Example:
       combust fleet --vehicles data/larkfell_fleet/vehicles.csv --sites data/larkfell_fleet/sites.csv --out output/fleet
+
+    \b
+    Next: combust site --help      (one heater at one site in full)
     """
     from combust.application.fleet.plan import plan_fleet
     from combust.application.fleet.rules import first_word, stays_off

@@ -18,7 +18,7 @@ from combust.edge.cli import output
 @click.option("--heater", "profiles", multiple=True, metavar="FILE", help="Heater profile; give it again for a fleet.")
 @click.option("--fleet", "whole", is_flag=True, help="All heaters of the log, the one at highest risk first.")
 @click.option("--stage", metavar="NAME", help="Heat stage (default the one with most readings).")
-@click.option("--visit-noise", "visit_noise_pct", type=float, metavar="PCT", help="Scatter of a visit, 1 sd.")
+@click.option("--visit-noise", "visit_noise_pct", type=float, metavar="PCT", help="Scatter of a visit, 1 sd [%].")
 @click.option("--instrument-class", "instrument", metavar="NAME", help="Analyser class or a .toml file of yours.")
 @click.option("--figure", metavar="FILE", help="Draw the history (.png or .svg); of a fleet, the first heater.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
@@ -40,6 +40,9 @@ def command(
     \b
     Example:
       combust history data/larkfell_winters.csv --heater data/heaters/LF-0107.toml
+
+    \b
+    Next: combust site --help      (what the place does to a heater)
     """
     from combust.edge.history import fleet, history
 
