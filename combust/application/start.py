@@ -249,7 +249,8 @@ def _fuel(heater: Heater, start: StartTimes, fuel_on: float, cycles: int, findin
     if flows:
         found["full_firing_s"] = each * cycles * 1e3 / (max(flows) * MICROLITRES_PER_LITRE / SECONDS_PER_HOUR)
     minutes = rule("clean_burn_min")
-    findings.append(told("fuel_pooled", cycles=cycles, fuel_ml=each * cycles, minutes=minutes))
+    count = "1 failed start" if cycles == 1 else f"{cycles} failed starts"
+    findings.append(told("fuel_pooled", count=count, fuel_ml=each * cycles, minutes=minutes))
     return found
 
 

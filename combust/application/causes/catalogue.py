@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Container, Mapping
+from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -44,6 +44,11 @@ class Check:
     columns: tuple[str, ...]
     sentence: str
     fuel_work: bool = False
+    rest: Mapping[str, str] = field(default_factory=dict)
+
+    def left(self, have: Container[str]) -> str:
+        """Return what is left to do when one of its columns was entered already."""
+        return next((text for column, text in self.rest.items() if column in have), self.sentence)
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,44 +122,23 @@ def _merge(ours: Mapping[str, Any], theirs: Mapping[str, Any], path: str, faults
     for key, value in theirs.items():
         where = f"{path}{key}"
         if key not in ours:
-            hint = f"Known here: {', '.join(list(ours)[:12])}."
-            faults.append(Fault(where, value, "unknown_name", why="is not in the table of causes", hint=hint))
+            why, hint = "is not in the table of causes", f"Use {', '.join(list(ours)[:12])}."
+            faults.append(Fault(where, value, "unknown_name", why=why, hint=hint))
         elif isinstance(ours[key], Mapping):
             if isinstance(value, Mapping):
                 merged[key] = _merge(ours[key], value, f"{where}.", faults)
             else:
-                faults.append(
-                    Fault(
-                        where,
-                        value,
-                        "format",
-                        why="is one value, where several named ones are wanted",
-                        hint=f"Write [{where}] and its lines below it.",
-                    )
-                )
+                why, hint = "is one value, where several named ones are wanted", f"Write [{where}] and its lines below."
+                faults.append(Fault(where, value, "format", why=why, hint=hint))
         elif isinstance(ours[key], bool | str | list):
             if type(value) is type(ours[key]):
                 merged[key] = value
             else:
-                faults.append(
-                    Fault(
-                        where,
-                        value,
-                        "format",
-                        why=f"is no {KINDS[type(ours[key])]}",
-                        hint=f"Write it like {key} = {json.dumps(ours[key])}.",
-                    )
-                )
+                why, hint = f"is no {KINDS[type(ours[key])]}", f"Write it like {key} = {json.dumps(ours[key])}."
+                faults.append(Fault(where, value, "format", why=why, hint=hint))
         elif as_number(value) is None:
-            faults.append(
-                Fault(
-                    where,
-                    value,
-                    "not_a_number",
-                    why="is not a number",
-                    hint=f"Give a plain number with a decimal point, like {ours[key]}.",
-                )
-            )
+            why, hint = "is not a number", f"Give a plain number with a decimal point, like {ours[key]}."
+            faults.append(Fault(where, value, "not_a_number", why=why, hint=hint))
         else:
             merged[key] = value
     return merged

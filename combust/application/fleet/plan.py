@@ -103,7 +103,7 @@ class FleetPlan:
     def __str__(self) -> str:
         units = self.totals["compensation_units"]
         read, kept = self.rows["vehicles"]["read"], self.rows["vehicles"]["planned"]
-        return f"{kept} of {read} vehicles planned; {units} need a compensation unit by the unit's own limit"
+        return f"{kept} of {read} vehicles planned; {units} need a compensation kit by the unit's own limit"
 
 
 def records(frame: pd.DataFrame) -> list[dict[str, Any]]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import sys
+import textwrap
 from typing import Any
 
 import click
@@ -142,17 +143,9 @@ def _say_visit(visit: VisitResult) -> None:
     lead = "Most probable" if share >= 0.5 else f"Nothing is settled; first, with {100.0 * share:.0f} %"
     click.echo(f"{lead}, {visit.top.text}")
     for number, names in enumerate(visit.cannot_separate):
-        lead = "Not separable with what was read" if number == 0 else "Evidence of this kind never separates"
+        lead = "Cannot be told apart yet" if number == 0 else "Not by this kind of evidence either"
         click.echo(f"{lead}: {', '.join(names)}.")
-    if visit.next_checks:
-        click.echo("Checks in the order to make them: is the reading valid, then most news (bit) per minute.")
-        output.say_table(
-            ("next check", "bit", "min", "risk", "what to do"),
-            [
-                (check.check, f"{check.gain_bits:.2f}", f"{check.minutes:g}", check.risk, check.why)
-                for check in visit.next_checks
-            ],
-        )
+    _say_checks(visit)
     if visit.adjust:
         click.echo(f"Adjust: {visit.adjust.text}")
     else:
@@ -160,6 +153,18 @@ def _say_visit(visit: VisitResult) -> None:
     if visit.assumed:
         click.echo(f"Assumed: {'; '.join(visit.assumed)}.")
     click.echo("")
+
+
+def _say_checks(visit: VisitResult) -> None:
+    """Print the next checks in their order, what to do below each, so that no line is wider than a terminal."""
+    if not visit.next_checks:
+        return
+    click.echo("\nMake these checks next, in this order: is the reading valid, then most news (bit) per minute.")
+    for number, check in enumerate(visit.next_checks, 1):
+        click.echo(f"{number:>3}. {check.check}: {check.minutes:g} min, {check.gain_bits:.2f} bit")
+        risk = "" if check.risk == "none" else f" RISK: {check.risk}."
+        click.echo(textwrap.fill(f"{check.why}{risk}", 100, initial_indent=" " * 5, subsequent_indent=" " * 5))
+    click.echo("Each name is explained by: combust word NAME\n")
 
 
 def _say_refused(refused: list[str]) -> None:

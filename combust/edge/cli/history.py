@@ -57,6 +57,13 @@ def command(
         else:
             headings = ("heater", "stage", "visits", "lambda", "drift %/a", "drifts", "risk", "next visit")
             output.say_table(headings, [_row(one) for one in found.heaters])
+        bare = [str(one.heater_id) for one in found.heaters if one.risk_next_winter is None]
+        if bare:
+            told = (
+                *told,
+                f"No risk of {', '.join(bare)}: the lowest lambda stands in the profile. Give it, once for "
+                "each heater: --heater FILE",
+            )
     else:
         first = history(log, heaters[0], **options)
         told = first.told
@@ -78,7 +85,7 @@ def command(
 def _row(one: HeaterHistory) -> tuple[str, ...]:
     drift = "" if one.drift_pct_per_year is None else f"{one.drift_pct_per_year:+.1f}"
     level = "" if one.air_ratio_now is None else f"{one.air_ratio_now:.2f}"
-    risk = "no band" if one.risk_next_winter is None else f"{100 * one.risk_next_winter:.0f} %"
+    risk = "unknown" if one.risk_next_winter is None else f"{100 * one.risk_next_winter:.0f} %"
     days = len({point.date for point in one.points})
     verdict = "YES" if one.drifts else "not found"
     return (one.heater_id or "", one.stage or "", str(days), level, drift, verdict, risk, str(one.next_visit or ""))
