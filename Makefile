@@ -7,7 +7,7 @@ BIN := $(VENV)/bin
 BROWSER_TESTS ?= $(if $(and $(shell command -v chromium),$(shell command -v chromedriver)),yes,no)
 SELECTED := $(if $(filter yes,$(BROWSER_TESTS)),,-m "not browser")
 
-.PHONY: demo test lint bench page browser clean
+.PHONY: demo test lint bench tours page browser clean
 
 demo: $(VENV)/.base
 	$(BIN)/combust demo --out output/demo
@@ -17,6 +17,7 @@ test: $(VENV)/.test browser
 	$(BIN)/ruff format --check .
 	$(BIN)/mypy
 	$(BIN)/python tools/make_notebooks.py --check
+	$(BIN)/python tools/make_docs.py --check
 	$(BIN)/python -m pytest -n 2 --dist loadfile $(SELECTED)
 	@$(MAKE) --no-print-directory browser
 
@@ -33,6 +34,10 @@ page: $(VENV)/.page
 
 bench: $(VENV)/.test
 	for script in tests/benchmarks/bench_*.py; do $(BIN)/python $$script || exit 1; done
+
+# The README as a newcomer meets it: a fresh clone, a fresh environment, every command in order.
+tours:
+	$(PYTHON) tools/readme_tour.py --fresh
 
 lint: $(VENV)/.test
 	$(BIN)/ruff format .

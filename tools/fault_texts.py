@@ -108,8 +108,9 @@ class _Module:
             yield from self._walk(node.body, at, depth + 1)
             yield from self._walk(node.orelse, at, depth + 1)
         elif isinstance(node, ast.BoolOp):
-            for value in node.values:
-                yield from self._walk(value, at, depth + 1)
+            for value in node.values:  # an empty text before "or" is never shown
+                texts = self._walk(value, at, depth + 1)
+                yield from (text for text in texts if text or value is node.values[-1])
         elif isinstance(node, ast.Name):
             yield from self._named(node.id, at, depth)
         elif (

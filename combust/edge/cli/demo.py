@@ -42,6 +42,9 @@ def command(out: str, data_folder: str | None) -> None:
     demonstrate_causes(data, target)
     output.tell_cautions()
     click.echo(f"\nEverything was written to {target}/")
+    click.echo(f"Look at {target}/plane_R005.png and {target}/causes_{DRAWN}.png.")
+    click.echo("A word that is not plain: combust word pair_impossible")
+    click.echo("Next, a reading of your own: combust reading --help")
 
 
 def find_data(folder: str | None) -> Path:
