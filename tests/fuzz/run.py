@@ -32,7 +32,15 @@ def run_one(name: str, inputs: int, folder: Path) -> dict[str, Any]:
         code = subprocess.run(command, cwd=ROOT, env=env, stdout=log, stderr=log, check=False).returncode
     result = place / "result.json"
     if not result.exists():
-        return {"target": name, "inputs": 0, "seconds": 1.0, "tracebacks": 1, "lost": 0, "places": {}, "ended": f"died {code}"}
+        return {
+            "target": name,
+            "inputs": 0,
+            "seconds": 1.0,
+            "tracebacks": 1,
+            "lost": 0,
+            "places": {},
+            "ended": f"died {code}",
+        }
     return {**json.loads(result.read_text(encoding="utf-8")), "ended": "whole"}
 
 

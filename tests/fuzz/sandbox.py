@@ -110,7 +110,10 @@ def inputs() -> dict[str, bytes]:
         "policy.toml": (fleet / "policy.toml").read_bytes(),
         "fuels.toml": FUELS.encode(),
         "causes.toml": b"[prior]\nhealthy = 0.5\n",
-        "analyser.toml": (SHIPPED / "instruments.toml").read_bytes().partition(b"[class.portable]\n")[2].partition(b"\n[")[0],
+        "analyser.toml": (SHIPPED / "instruments.toml")
+        .read_bytes()
+        .partition(b"[class.portable]\n")[2]
+        .partition(b"\n[")[0],
         "salt.txt": b"only the instructor knows this sentence",
         "case.json": dealt()["played"],
         "w.book": book_seed()[0],

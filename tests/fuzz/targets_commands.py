@@ -53,7 +53,21 @@ def subcommands(name: str) -> dict[str, click.Command]:
 
 def words_of(name: str) -> list[str]:
     """Return every option of a command, words it chooses from, and the files of the sandbox."""
-    words = {"--json", "--help", "\n", "out", "x.png", "x.csv", "x.parquet", "x.html", "x.toml", "nan", "inf", "-1", "1e9"}
+    words = {
+        "--json",
+        "--help",
+        "\n",
+        "out",
+        "x.png",
+        "x.csv",
+        "x.parquet",
+        "x.html",
+        "x.toml",
+        "nan",
+        "inf",
+        "-1",
+        "1e9",
+    }
     words |= set(inputs())
     for sub, command in subcommands(name).items():
         words.add(sub)

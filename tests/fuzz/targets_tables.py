@@ -26,7 +26,17 @@ from tests.edge.spreadsheets import interpret_bytes
 from tests.fuzz.registry import DATA, LostRow, Target, answer_or_refusal, as_file, scratch, seed_files, target
 
 MARKS = (",", ";", "\t", "|", "\n", "\r\n", "\r", '"', '""', "\x00", "\ufeff", "=1+1", "8,2", "1.200", "nan", "-", " ")
-FEW = (*MARKS, "o2_dry_pct", "co_dry_ppm", "location", "outdoors", "fuel", "taken_at", "altitude_ft", "2025-01-12T09:00")
+FEW = (
+    *MARKS,
+    "o2_dry_pct",
+    "co_dry_ppm",
+    "location",
+    "outdoors",
+    "fuel",
+    "taken_at",
+    "altitude_ft",
+    "2025-01-12T09:00",
+)
 
 
 def csv_seeds(*names: str, lines: int = 12) -> Callable[[], list[bytes]]:

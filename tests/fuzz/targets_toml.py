@@ -120,7 +120,9 @@ def dealt() -> dict[str, bytes]:
     return {"new": json.dumps(play.to_dict()).encode(), "played": json.dumps(played.to_dict() | said).encode()}
 
 
-@target(20, lambda: list(dealt().values()), [*SYNTAX, '"case"', '"steps"', '"first"', '"context"', "null", '"ambient_air"'])
+@target(
+    20, lambda: list(dealt().values()), [*SYNTAX, '"case"', '"steps"', '"first"', '"context"', "null", '"ambient_air"']
+)
 def mystery_case(data: bytes) -> None:
     """A case file is a case that can be shown and played on, or is refused."""
     try:
