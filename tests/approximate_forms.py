@@ -15,7 +15,7 @@ from CoolProp.CoolProp import PropsSI
 from CoolProp.HumidAirProp import HAPropsSI
 from scipy import stats
 
-from combust.application.altitude_base import altitude_base
+from combust.application.site.base import altitude_base
 from combust.data.tables import load_table
 from combust.domain.catalogue import fuel, shipped_fuels
 from combust.domain.fuel import fuel_from_formula

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from combust.data.errors import CombustError, Fault
-from combust.edge.figures import STYLE
+from combust.edge.figures.style import STYLE
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure

@@ -18,7 +18,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from combust.application.altitude_base import altitude_base
+from combust.application.site.base import altitude_base
 from combust.domain.site import Site
 from combust.edge.tables.points import BLOCK_ROWS, derate_dask, derate_streamed
 from combust.kernel.altitude import derate

@@ -14,8 +14,8 @@ import cantera as ct
 import numpy as np
 from scipy.optimize import brentq
 
-from combust.application.columns import Columns
-from combust.application.interpret import interpret_columns
+from combust.application.reading.columns import Columns
+from combust.application.reading.interpret import interpret_columns
 from combust.domain.catalogue import fuel
 from combust.domain.instrument import instrument_class
 from combust.kernel.air_ratio import air_ratio_from_balance

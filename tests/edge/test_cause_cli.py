@@ -10,7 +10,7 @@ from combust.application.causes.rank import rank_causes
 from combust.domain.heater import Heater
 from combust.edge.cli import cause as cause_module
 from combust.edge.cli.main import main
-from combust.edge.figures_causes import draw_steps, evidence_in_steps
+from combust.edge.figures.causes import draw_steps, evidence_in_steps
 
 ROOT = Path(__file__).parents[2]
 PROFILE = str(ROOT / "data/heaters/LF-0312.toml")

@@ -9,7 +9,7 @@ from combust.application.causes.rank import rank_causes
 from combust.data.errors import CombustError
 from combust.domain.heater import Heater
 from combust.edge import notebook
-from combust.edge.figures_trim import draw_trim
+from combust.edge.figures.trim import draw_trim
 from combust.edge.tables.visits import read_visits
 from tests.edge.runs import DATA, ROOT, call
 

@@ -16,8 +16,8 @@ from combust.application.mystery import Dealer, MysteryCase, Play, Statement
 from combust.application.mystery import score as score_of
 from combust.edge.cli import mystery as mystery_module
 from combust.edge.cli.main import main
-from combust.edge.mystery_pages import class_pages, results_csv
 from combust.edge.page.mystery_page import MysteryPage, PriceTable
+from combust.edge.reports.mystery import class_pages, results_csv
 
 SALT = "lanterns along the Combe road"
 FAULTS = shipped_convictions().faults

@@ -9,12 +9,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from combust.application.altitude_base import altitude_base
+from combust.application.site.base import altitude_base
 from combust.domain.heater import Heater
 from combust.domain.site import Site
-from combust.edge.altitude_figures import draw_ceiling, draw_derating, draw_heat, draw_margins, draw_nights
 from combust.edge.cli.main import main
-from combust.edge.fleet_report import page
+from combust.edge.figures.altitude import draw_ceiling, draw_derating, draw_heat, draw_margins, draw_nights
+from combust.edge.reports.fleet import page
 from tests.application.fleet import worked
 
 pytestmark = pytest.mark.hand

@@ -9,7 +9,7 @@ from typing import Any
 import click
 
 from combust.application.causes.result import VisitResult
-from combust.application.reading_result import interpret
+from combust.application.reading.result import interpret
 from combust.data.errors import CombustError, Fault
 from combust.domain.heater import Heater
 from combust.domain.reading import Reading
@@ -53,7 +53,8 @@ def find_data(folder: str | None) -> Path:
 
 def demonstrate_readings(data: Path, target: Path) -> None:
     """Interpret the demo readings: a table on the screen, tables and figures in the folder."""
-    from combust.edge.figures import draw_plane, draw_shortcut_error, save
+    from combust.edge.figures.reading import draw_plane, draw_shortcut_error
+    from combust.edge.figures.style import save
     from combust.edge.tables.readings import interpret_file
 
     interpreted, refused = target / "readings_interpreted.csv", target / "readings_refused.csv"
@@ -84,8 +85,8 @@ def demonstrate_readings(data: Path, target: Path) -> None:
 def demonstrate_causes(data: Path, target: Path) -> None:
     """Rank the causes of the demo visits: a table on the screen, every visit in full and one figure in the folder."""
     from combust.application.causes.rank import rank_causes
-    from combust.edge.figures import save
-    from combust.edge.figures_causes import draw_steps
+    from combust.edge.figures.causes import draw_steps
+    from combust.edge.figures.style import save
     from combust.edge.tables.visits import read_visits
 
     rows = []
