@@ -26,7 +26,7 @@ ROOT = HERE.parent
 sys.path.insert(0, str(ROOT))
 
 from combust import __version__  # noqa: E402
-from combust.edge.figures import INK, LINE, MARK, STYLE  # noqa: E402
+from combust.edge.figures.style import INK, LINE, MARK, STYLE  # noqa: E402
 from tests.approximate_forms import SWEEPS, ApproximateForm, forms  # noqa: E402
 from tests.outside_calls import EVIDENCE  # noqa: E402
 from tests.source_rows import KINDS, SourceRow, rows_of_tests  # noqa: E402

@@ -14,7 +14,7 @@ from combust.application.fleet.tables import FAULT_COLUMNS, Faults, clean_table
 from combust.data.errors import CombustError
 from combust.data.tables import load_table
 from combust.data.vocabulary import input_keys
-from combust.edge.history import read_log
+from combust.edge.logbook.history import read_log
 from combust.edge.logbook.book import Logbook
 from combust.edge.logbook.tables import visits_of_table
 from combust.edge.logbook.visits import add, read_visits
