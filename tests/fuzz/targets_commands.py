@@ -17,7 +17,8 @@ from tests.fuzz.sandbox import BOUNDED, LEFT_OUT, Sandbox, inputs
 # Thousands of inputs of a whole run: what computes more in an input gets fewer of them.
 SHARES = {
     "reading": 12, "readings": 4, "cause": 1, "profile": 8, "duct": 8, "site": 4, "fleet": 0.5, "fuel": 10, "start": 8,
-    "supply": 10, "log": 4, "history": 4, "report": 3, "mystery": 2, "exercises": 2, "page": 3, "demo": 0.2,
+    "supply": 10, "log": 4, "history": 4, "report": 3, "mystery": 2, "exercises": 2, "page": 3, "demo": 0.2, "word": 2,
+    "completion": 1,
 }  # fmt: skip
 FILES = {
     "data/heaters/LF-0312.toml": "h.toml", "data/heaters/LF-0107.toml": "g.toml", "data/larkfell_readings.csv": "t.csv",
