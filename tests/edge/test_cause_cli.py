@@ -37,8 +37,8 @@ def test_examples_of_the_help_run(capsys, monkeypatch, line):
     monkeypatch.chdir(ROOT)
     code, out, err = run(capsys, *shlex.split(line)[1:])
     assert code == 0
-    assert "Not separable with what was read" in out
-    assert "next check" in out
+    assert "Cannot be told apart yet" in out
+    assert "Make these checks next" in out
     assert "No stop condition found in what was entered." in err
     assert "Carbon monoxide kills" in err
 

@@ -123,8 +123,8 @@ def test_another_salt_and_an_altered_file_are_refused(capsys, tmp_path, salt_fil
         (["--take", "look_everywhere"], "no check"),
         (["--say", "fuel_over"], "has no ="),
         (["--say", "fuel_over=80"], "not per cent"),
-        (["--exclude", "gremlins"], "not known"),
-        (["--record", "poem=x"], "not known"),
+        (["--exclude", "gremlins"], "no word that can stand here"),
+        (["--record", "poem=x"], "no word that can stand here"),
     ],
 )
 def test_what_the_learner_types_wrong_is_told_and_kept_out(capsys, tmp_path, dealer, arguments, why):

@@ -195,7 +195,17 @@ def solid_carbon_at_equilibrium(fuel: Fuel | str, air_ratio: float, *, temp_k: f
     ct, burnt = cantera(), fuel_by_name(fuel)
     if not 0.05 <= air_ratio <= AIR_RATIO_BAND[1]:
         why = "is outside what the soot indication was checked for"
-        raise CombustError(Fault("air_ratio", air_ratio, "out_of_band", low=0.05, high=AIR_RATIO_BAND[1], why=why))
+        raise CombustError(
+            Fault(
+                "air_ratio",
+                air_ratio,
+                "out_of_band",
+                low=0.05,
+                high=AIR_RATIO_BAND[1],
+                why=why,
+                hint="Choose a lambda inside the range.",
+            )
+        )
     gas = _phase(burnt.h_c, burnt.o_c, burnt.n_c, burnt.s_c, burnt.net_heating_value_mj_per_kg)
     solid = ct.Solution("graphite.yaml", "graphite")
     moles = air_ratio * float(stoichiometric_air_moles(burnt))

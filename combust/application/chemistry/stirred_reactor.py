@@ -73,7 +73,15 @@ def mechanism() -> Any:
         species.append(new)
     thermal = [one for one in donor.reactions() if set(one.reactants) | set(one.products) in THERMAL_NO]
     if len(thermal) != len(THERMAL_NO):
-        raise CombustError(Fault("gri30.yaml", len(thermal), "format", why="has not the three thermal-NO reactions"))
+        raise CombustError(
+            Fault(
+                "gri30.yaml",
+                len(thermal),
+                "format",
+                why="has not the three thermal-NO reactions",
+                hint="Install Cantera again: pip install 'combust[chem]'.",
+            )
+        )
     reactions = base.reactions()
     reactions += [ct.Reaction(equation=one.equation.lower(), rate=one.rate) for one in thermal]
     return ct.Solution(thermo="ideal-gas", kinetics="gas", species=species, reactions=reactions)
@@ -236,7 +244,18 @@ def _residence(residence_ms: float) -> float:
     low, high = RESIDENCE_BAND_MS
     if not low <= float(residence_ms) <= high:
         why = "is outside what was tried"
-        raise CombustError(Fault("residence_ms", residence_ms, "out_of_band", unit="ms", low=low, high=high, why=why))
+        raise CombustError(
+            Fault(
+                "residence_ms",
+                residence_ms,
+                "out_of_band",
+                unit="ms",
+                low=low,
+                high=high,
+                why=why,
+                hint="Choose a residence time inside the range.",
+            )
+        )
     return float(residence_ms)
 
 

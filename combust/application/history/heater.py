@@ -179,9 +179,12 @@ def heater_history(
         No usable reading, an unknown stage, an impossible noise.
     """
     if visit_noise_pct is not None and not 0.01 <= visit_noise_pct <= 100.0:
-        why = "is no scatter of a visit"
+        why, hint = (
+            "is no scatter between visits",
+            "Give one standard deviation of lambda in per cent, for example 1.5.",
+        )
         raise CombustError(
-            Fault("visit_noise_pct", visit_noise_pct, "out_of_band", unit="%", low=0.01, high=100, why=why)
+            Fault("visit_noise_pct", visit_noise_pct, "out_of_band", unit="%", low=0.01, high=100, why=why, hint=hint)
         )
     if stage is not None and heater is not None:
         heater.stage_of(stage)

@@ -79,7 +79,9 @@ def misconception_card(name: str) -> Card:
     for row in load_table("misconceptions")["card"]:
         if row["name"] == name:
             return _card(row)
-    raise CombustError(Fault("card", name, "unknown_name", why="is no card", hint=f"Use {', '.join(DEMONSTRATIONS)}."))
+    raise CombustError(
+        Fault("card", name, "unknown_name", why="is no card of the set", hint=f"Use {', '.join(DEMONSTRATIONS)}.")
+    )
 
 
 def _card(row: Mapping[str, str]) -> Card:

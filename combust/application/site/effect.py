@@ -112,7 +112,17 @@ def site_effect(
     ]
     for key, value in (("minimum_air_ratio", minimum), ("keep_air_ratio", keep)):
         if not 0.8 <= value <= 5.0:
-            faults.append(Fault(key, value, "out_of_band", low=0.8, high=5.0, why="is no lambda to run a heater at"))
+            faults.append(
+                Fault(
+                    key,
+                    value,
+                    "out_of_band",
+                    low=0.8,
+                    high=5.0,
+                    why="is no lambda to run a heater at",
+                    hint="Small heaters run at about 1.3 to 2.",
+                )
+            )
     if faults:
         raise CombustError(faults)
     values = _values(base, site, fuel_temp_c, air_in_temp_c, minimum, keep)
@@ -325,7 +335,7 @@ def _explained(
         nothing = dict.fromkeys(("air_ratio", "air_ratio_u", "u", "z"))
         return {"verdict": "cannot_tell", "text": VERDICT_TEXTS["cannot_tell"], **nothing}, stops
     if not math.isfinite(lam):
-        hint = "Give o2_dry_pct of the reading at the site."
+        hint = "Give the O2 that was read at the site, in vol % (--o2-dry)."
         raise CombustError(Fault("reading", "O2 and CO2", "missing", why="give no lambda", hint=hint))
     weather = 0.0 if site.altitude_m is None else load_table("altitude")["weather_u_hpa"]["value"] / site.pressure
     u = math.sqrt(lam_u**2 + values["air_ratio_full_u"] ** 2 + (weather * values["air_ratio_full"]) ** 2)

@@ -51,9 +51,9 @@ def _air_ratio_findings(values: Mapping[str, Any]) -> list[Finding]:
     full, u, minimum = values["air_ratio_full"], values["air_ratio_full_u"], values["minimum_air_ratio"]
     found = []
     if full < minimum:
-        found.append(altitude_finding("air_ratio_below_minimum", air_ratio_full=full, u=u, minimum=minimum))
+        found.append(altitude_finding("air_ratio_below_minimum", air_ratio_full=full, u95=2.0 * u, minimum=minimum))
     elif full - 2.0 * u < minimum:
-        found.append(altitude_finding("air_ratio_borderline", air_ratio_full=full, u=u, minimum=minimum))
+        found.append(altitude_finding("air_ratio_borderline", air_ratio_full=full, u95=2.0 * u, minimum=minimum))
     if min(lams.values()) < minimum <= max(lams.values()):
         found.append(altitude_finding("rules_disagree", minimum=minimum, **lams))
     if min(lams.values()) <= 1.0:

@@ -196,13 +196,21 @@ def check_head(head: Mapping[str, Any]) -> tuple[dict[str, str], list[Fault]]:
             continue
         choices = HEAD_CHOICES.get(key)
         if key not in HEAD_KEYS:
-            hint = f"Known: {', '.join(HEAD_KEYS)}."
+            hint = f"Use {', '.join(HEAD_KEYS)}."
             faults.append(Fault(key, value, "unknown_name", why="is no word about a visit", hint=hint))
         elif choices and value not in choices:
             hint = f"Say one of {', '.join(choices)}."
             faults.append(Fault(key, value, "unknown_name", why=f"is none of {', '.join(choices)}", hint=hint))
         elif len(str(value)) > LONGEST_TEXT:
-            faults.append(Fault(key, value, "too_large", why=f"is longer than {LONGEST_TEXT} characters"))
+            faults.append(
+                Fault(
+                    key,
+                    value,
+                    "too_large",
+                    why=f"is longer than {LONGEST_TEXT} characters",
+                    hint="Shorten it, or put the rest into a note.",
+                )
+            )
         else:
             good[key] = str(value).strip()
     return good, faults

@@ -190,9 +190,22 @@ def _check_arguments(cycles: int, cut_at_s: float | None) -> None:
     faults = []
     if not 1 <= cycles <= MOST_CYCLES or int(cycles) != cycles:
         hint = f"Count the failed starts, 1 to {MOST_CYCLES}."
-        faults.append(Fault("cycles", cycles, "out_of_band", low=1, high=MOST_CYCLES, why="is no count", hint=hint))
+        faults.append(
+            Fault(
+                "cycles", cycles, "out_of_band", low=1, high=MOST_CYCLES, why="is no count of failed starts", hint=hint
+            )
+        )
     if cut_at_s is not None and not 0.0 <= cut_at_s < 1e6:
-        faults.append(Fault("cut_at_s", cut_at_s, "out_of_band", unit="s", why="is no time after switch-on"))
+        faults.append(
+            Fault(
+                "cut_at_s",
+                cut_at_s,
+                "out_of_band",
+                unit="s",
+                why="is no time after switch-on",
+                hint="Give seconds after switch-on, 0 or more.",
+            )
+        )
     if faults:
         raise CombustError(faults)
 
@@ -236,7 +249,8 @@ def _fuel(heater: Heater, start: StartTimes, fuel_on: float, cycles: int, findin
     if flows:
         found["full_firing_s"] = each * cycles * 1e3 / (max(flows) * MICROLITRES_PER_LITRE / SECONDS_PER_HOUR)
     minutes = rule("clean_burn_min")
-    findings.append(told("fuel_pooled", cycles=cycles, fuel_ml=each * cycles, minutes=minutes))
+    count = "1 failed start" if cycles == 1 else f"{cycles} failed starts"
+    findings.append(told("fuel_pooled", count=count, fuel_ml=each * cycles, minutes=minutes))
     return found
 
 
@@ -256,7 +270,7 @@ def emergency_findings(words: tuple[str, ...]) -> list[Finding]:
     if wrong:
         hint = f"Use {', '.join(known)}."
         raise CombustError(
-            [Fault("emergency", word, "unknown_name", why="is no such word", hint=hint) for word in wrong]
+            [Fault("emergency", word, "unknown_name", why="is no word for an emergency", hint=hint) for word in wrong]
         )
     return [told("emergency", text=known[word]) for word in words]
 

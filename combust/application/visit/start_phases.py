@@ -100,12 +100,28 @@ def possible_phases(
 def _check(since_request_s: float, requests: int, pump: str | None) -> None:
     faults = []
     if not 0.0 <= since_request_s <= 86_400.0:
-        why, hint = "is no time since the last request", "Give seconds, up to a day."
+        why, hint = "is no time since the last request", "Give seconds, from 0 up to 86400 (a day)."
         faults.append(Fault("since_request_s", since_request_s, "out_of_band", unit="s", why=why, hint=hint))
     if requests < 1:
-        faults.append(Fault("requests", requests, "out_of_band", why="is less than the one that was made"))
+        faults.append(
+            Fault(
+                "requests",
+                requests,
+                "out_of_band",
+                why="is less than the one that was made",
+                hint="Count every start request, the last one too.",
+            )
+        )
     if pump is not None and pump not in PUMP:
-        faults.append(Fault("pump", pump, "unknown_name", why=f"is none of {', '.join(PUMP)}", hint="Listen again."))
+        faults.append(
+            Fault(
+                "pump",
+                pump,
+                "unknown_name",
+                why=f"is none of {', '.join(PUMP)}",
+                hint="Listen to the pump again, and leave it out when nobody listened.",
+            )
+        )
     if faults:
         raise CombustError(faults)
 
@@ -202,7 +218,17 @@ def interlocks(path: str | None = None) -> list[dict[str, str]]:
     rows = read_toml(path, quantity="interlocks").get("interlock")
     good = isinstance(rows, list) and rows
     faults = (
-        [] if good else [Fault("interlock", rows, "missing", why="is no list", hint="Write [[interlock]] entries.")]
+        []
+        if good
+        else [
+            Fault(
+                "interlock",
+                rows,
+                "missing",
+                why="is no checklist",
+                hint="Write [[interlock]] with name and look for each line.",
+            )
+        ]
     )
     for number, row in enumerate(rows if good and isinstance(rows, list) else [], 1):
         for key in ("name", "look"):

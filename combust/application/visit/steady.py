@@ -136,16 +136,48 @@ def _checked(
     stages = np.array([name or "" for name in stage], dtype=object) if stage is not None else None
     faults = []
     if "o2_dry_pct" not in data:
-        faults.append(Fault("o2_dry_pct", None, "missing", why="is missing", hint="Without O2 nothing is steady."))
+        faults.append(
+            Fault(
+                "o2_dry_pct",
+                None,
+                "missing",
+                why="is missing",
+                hint="Log O2 in vol %: whether the heater is steady is judged by it.",
+            )
+        )
     if clock.ndim != 1 or any(column.shape != clock.shape for column in data.values()):
-        faults.append(Fault("series", str(clock.shape), "format", why="has columns of different length"))
+        faults.append(
+            Fault(
+                "series",
+                str(clock.shape),
+                "format",
+                why="has columns of different length",
+                hint="Give a value, or an empty cell, at every time.",
+            )
+        )
     elif stages is not None and stages.shape != clock.shape:
-        faults.append(Fault("stage", len(stages), "format", why="has another length than the times"))
+        faults.append(
+            Fault(
+                "stage",
+                len(stages),
+                "format",
+                why="has another length than the times",
+                hint="Give the heat stage at every time, or leave it out.",
+            )
+        )
     elif len(clock) > MOST_SAMPLES:
-        hint = "Cut the hour that counts out of it."
+        hint = "Keep only the hour that counts."
         faults.append(Fault("series", len(clock), "too_large", why=f"has more than {MOST_SAMPLES} samples", hint=hint))
     elif len(clock) == 0 or not np.all(np.isfinite(clock)) or np.any(np.diff(clock) <= 0.0):
-        faults.append(Fault("times_s", "given", "format", why="do not increase from sample to sample"))
+        faults.append(
+            Fault(
+                "times_s",
+                "given",
+                "format",
+                why="do not increase from sample to sample",
+                hint="Sort the samples by time [s] and keep each time once.",
+            )
+        )
     if faults:
         raise CombustError(faults)
     return clock, data, stages
@@ -297,7 +329,9 @@ def visit_procedure(path: str | None = None) -> list[dict[str, Any]]:
         good = isinstance(steps, list) and steps and all(isinstance(step, str) for step in steps)
         if not good or not all(isinstance(part.get(key), str) for key in ("key", "title")):
             hint = "Give key, title and a list of steps."
-            faults.append(Fault(f"part[{number}]", None, "format", why="is not whole", hint=hint))
+            faults.append(
+                Fault(f"part[{number}]", None, "format", why="lacks its key, its title or its steps", hint=hint)
+            )
     if faults:
         raise CombustError(faults)
     return [{"key": part["key"], "title": part["title"], "steps": list(part["steps"])} for part in parts]

@@ -91,7 +91,8 @@ class SupplyResult:
             ("feed, return and contacts", f"{1000 * self.loop_ohm:.0f} mohm"),
         ]
         rows += [(f"{name}, at battery", f"{value:.2f} V") for name, value in self.cutouts_at_battery_v.items()]
-        rows.append(("acts first", f"{self.first_to_act or 'cannot be told'} - {self.verdict.replace('_', ' ')}"))
+        verdict = _VERDICTS.get(self.verdict, self.verdict.replace("_", " "))
+        rows.append(("acts first", f"{self.first_to_act}: {verdict}" if self.first_to_act else verdict))
         rows += [(f"remedy {index}", text) for index, text in enumerate(self.remedies, 1)]
         if self.energy_wh is not None:
             rows.append(("energy of a night", f"{self.energy_wh:.0f} Wh = {self.energy_ah or 0.0:.1f} Ah"))
@@ -109,6 +110,15 @@ class SupplyResult:
         parts += ["Findings\n" + "\n".join(rest)] if rest else []
         parts += ["Assumed\n" + "\n".join(given)] if given else []
         return "\n\n".join([*parts, "Cautions\n" + "\n".join(f"- {text}" for text in self.cautions)])
+
+
+_VERDICTS = {
+    "unknown": "not known yet, see the warning",
+    "conflict": "in the wrong order",
+    "close": "in the right order, too close",
+    "orderly_first": "in the right order",
+    "fed_before_disconnect": "the disconnect does not touch the heater",
+}
 
 
 def supply(heater: Heater | None = None, *, fed: str = "after_disconnect", **given: Any) -> SupplyResult:
@@ -193,13 +203,19 @@ _SOURCES = (
 
 def _checked(heater: Heater | None, fed: str, given: Mapping[str, Any]) -> tuple[dict[str, float], dict[str, Any]]:
     faults = [
-        Fault(key, "given", "unknown_name", why="is no input of supply", hint=f"Known: {', '.join(BANDS)}.")
+        Fault(key, "given", "unknown_name", why="is nothing that supply takes", hint=f"Use {', '.join(BANDS)}.")
         for key in given
         if key not in BANDS
     ]
     if fed not in FED:
         faults.append(
-            Fault("fed", fed, "unknown_name", why=f"is none of {', '.join(FED)}", hint="Say where it is fed.")
+            Fault(
+                "fed",
+                fed,
+                "unknown_name",
+                why=f"is none of {', '.join(FED)}",
+                hint="Say on which side of the vehicle disconnect the heater is connected.",
+            )
         )
     value: dict[str, float] = {}
     for key, (unit, low, high) in BANDS.items():
@@ -207,9 +223,17 @@ def _checked(heater: Heater | None, fed: str, given: Mapping[str, Any]) -> tuple
             continue
         number = as_number(given[key])
         if number is None:
-            faults.append(Fault(key, given[key], "not_a_number", why="is not a number", hint=f"Give it in {unit}."))
+            faults.append(
+                Fault(
+                    key,
+                    given[key],
+                    "not_a_number",
+                    why="is not a number",
+                    hint=f"Give a plain number{' in ' + unit if unit else ''}.",
+                )
+            )
         elif not low <= number <= high:
-            hint = "Check the unit."
+            hint = f"Check the number and its unit{' (' + unit + ')' if unit else ''}."
             why = "is not what a vehicle can have"
             faults.append(Fault(key, number, "out_of_band", unit=unit, low=low, high=high, why=why, hint=hint))
         else:

@@ -34,16 +34,14 @@ def cut_out_order(
     if fed == "before_disconnect":
         findings.append(told("no_disconnect"))
         return cutouts, max(orderly, key=lambda name: orderly[name], default=None), "fed_before_disconnect"
-    lacking = [
-        word
-        for word, there in (
-            ("the heater's cut-out with its running current, or a controller cut-out,", bool(orderly)),
-            ("the vehicle disconnect", "disconnect_v" in value),
-        )
-        if not there
-    ]
-    if lacking:
-        findings.append(told("order_unknown", missing=" and ".join(lacking)))
+    lacking = {
+        "the heater's cut-out with its running current": ("--cutout V with --run-current A", bool(orderly)),
+        "the vehicle disconnect": ("--disconnect V", "disconnect_v" in value),
+    }
+    missing = {word: option for word, (option, there) in lacking.items() if not there}
+    if missing:
+        options = " and ".join(missing.values())
+        findings.append(told("order_unknown", missing=" or ".join(missing), options=options))
         return cutouts, None, "unknown"
     return (cutouts, *_verdict(value, orderly, findings))
 

@@ -12,10 +12,10 @@ WHERE = {"bash": "~/.bashrc", "zsh": "~/.zshrc", "fish": "~/.config/fish/complet
 @click.command("completion", short_help="Let the TAB key finish commands, options and names.")
 @click.argument("shell", type=click.Choice(SHELLS))
 def command(shell: str) -> None:
-    """Let the TAB key finish commands, options, fuels, checks, stages and file names.
+    """Let the TAB key finish commands, options and names.
 
     Use it once: add the lines it prints to the start file of your shell, open a new terminal, type "combust re" and
-    press TAB.
+    press TAB. It finishes fuels, checks, heat stages, places and file names too, and needs no network.
 
     \b
     Examples:
@@ -24,7 +24,7 @@ def command(shell: str) -> None:
       combust completion fish > ~/.config/fish/completions/combust.fish
 
     \b
-    Next: combust --help
+    Next: combust --help           (the map of all commands)
     """
     found = get_completion_class(shell)
     if found is None:

@@ -39,6 +39,9 @@ def command(out: str, data_folder: str | None, as_json: bool) -> None:
     \b
     Example:
       combust demo --out output/demo
+
+    \b
+    Next: combust reading --help   (then type a reading of your own)
     """
     data = find_data(data_folder)
     target = Path(out)

@@ -37,6 +37,9 @@ def command() -> None:
       combust mystery play case.json --take ambient_air
       combust mystery play case.json --say fuel_over=0.8 --exclude sample_wet --keep-off
       combust mystery score case.json --salt-file salt.txt
+
+    \b
+    Next: combust exercises --help (exercises with random numbers)
     """
 
 
@@ -191,7 +194,15 @@ def _salt(path: str | None) -> str:
 def _text(path: str) -> str:
     try:
         if Path(path).stat().st_size > LARGEST_FILE:
-            raise CombustError(Fault("file", path, "too_large", why="is larger than 1 MB", hint="Give the right file."))
+            raise CombustError(
+                Fault(
+                    "file",
+                    path,
+                    "too_large",
+                    why="is larger than 1 MB",
+                    hint="Give the file of the case or of the salt.",
+                )
+            )
         return Path(path).read_text(encoding="utf-8-sig")
     except UnicodeDecodeError as error:
         fault = Fault("file", path, "format", why="is not UTF-8 text", hint="Give the file as it was written.")
@@ -203,7 +214,7 @@ def _read(path: str) -> dict[str, Any]:
         held = json.loads(_text(path))
     except (json.JSONDecodeError, RecursionError) as error:
         fault = Fault(
-            "file", path, "format", why="is not JSON", hint="Give the file that `combust mystery deal` wrote."
+            "file", path, "format", why="is no file of a case", hint="Give the file that `combust mystery deal` wrote."
         )
         raise CombustError(fault) from error
     if not isinstance(held, dict):

@@ -43,6 +43,9 @@ def command() -> None:
     Examples:
       combust profile new --fuel diesel_b7 --out output/my_heater.toml
       combust profile check data/heaters/LF-0312.toml
+
+    \b
+    Next: combust cause --help     (what a profile is good for)
     """
 
 

@@ -44,6 +44,9 @@ def command(
     \b
     Example:
       combust reading --fuel diesel --o2-dry 8.2 --co-dry 150 --flue-temp 300 --intake-temp 20 --location outdoors
+
+    \b
+    Next: combust cause --help     (which fault it may be)
     """
     try:
         values = values_of(options)

@@ -25,6 +25,9 @@ def command(book: str, visit_id: str, revision: int | None, out: str, as_json: b
     \b
     Example:
       combust report winter.book --visit-id V017 --out V017.html
+
+    \b
+    Next: combust history --help   (what the winters say)
     """
     from combust.edge.reports.visit import visit_page
 

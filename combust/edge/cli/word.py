@@ -13,9 +13,9 @@ from combust.edge.cli import output
 @click.argument("word", required=False)
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 def command(word: str | None, as_json: bool) -> None:
-    """Explain a word, a key, a finding, a cause or a check; without WORD, list them all.
+    """Explain a word, a key, a finding or a check.
 
-    Use it when a line on the screen or in a table is not plain. No network is needed.
+    Use it when a line on the screen or in a table is not plain. Without WORD it lists them all. No network is needed.
 
     \b
     Examples:
@@ -24,7 +24,7 @@ def command(word: str | None, as_json: bool) -> None:
       combust word port_pressures
 
     \b
-    Next: combust reading --help
+    Next: combust reading --help   (type a reading)
     """
     if word is None:
         rows = [(entry.word, entry.kind) for entry in entries()]

@@ -163,7 +163,7 @@ def draw_margins(plan: FleetPlan) -> Figure:
     from matplotlib.figure import Figure
 
     frame = plan.vehicles
-    groups = (("needs a unit or may not run", MARK, "X"), ("within the unit's own limit", LINE, "o"))
+    groups = (("needs a kit or may not run", MARK, "X"), ("within the unit's own limit", LINE, "o"))
     off = stays_off(frame)
     with mpl.rc_context(STYLE):
         figure = Figure(figsize=(7.2, 4.6), layout="constrained")

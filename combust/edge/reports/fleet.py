@@ -120,7 +120,7 @@ def decision_rows(plan: FleetPlan) -> list[tuple[str, str]]:
     rows = [(text, str(int(found[code]))) for code, text in DECISIONS.items() if code in found]
     total, flips = plan.totals, plan.vehicles["flips_between_lambdas"]
     rows += [
-        ("compensation units to fit", f"{total['compensation_units']} and {total['spare_units']} spare"),
+        ("compensation kits to fit", f"{total['compensation_units']} and {total['spare_units']} spare"),
         ("lambda rule answered differently by the three lambdas", str(int((flips != "").sum()))),
         ("cab stays below its target with lambda kept", str(total["heat_short"])),
         ("battery too small for a cold night", str(total["battery_too_small"])),
@@ -128,7 +128,7 @@ def decision_rows(plan: FleetPlan) -> list[tuple[str, str]]:
         ("shorten the service interval", str(total["shorten_service"])),
         ("fuel in a season", f"{total['fuel_l_per_season']:.0f} l"),
     ]
-    costs = (("cost_units", "cost of units and spares"), ("cost_fuel", "cost of the season's fuel"))
+    costs = (("cost_units", "cost of kits and spares"), ("cost_fuel", "cost of the season's fuel"))
     return rows + [(label, f"{total[key]:.0f}") for key, label in costs if total[key] is not None]
 
 

@@ -119,7 +119,7 @@ def derate_file(
         os.replace(partial, out)
     except pa.ArrowException as error:
         why = f"cannot be read ({shorten(error, 100)})"
-        raise CombustError(Fault("points", str(source), "format", why=why, hint="Write it again.")) from error
+        raise CombustError(Fault("points", str(source), "format", why=why, hint="Save it as Parquet again.")) from error
     finally:
         if writer is not None:
             writer.close()
@@ -273,7 +273,7 @@ def dask_client(scheduler: str | None, workers: int) -> Iterator[Any]:
     try:
         from distributed import Client, LocalCluster
     except ImportError as error:
-        hint = "pip install combust[scale]"
+        hint = "Install it with: pip install 'combust[scale]'"
         raise CombustError(Fault("dask", None, "missing", why="is not installed", hint=hint)) from error
     if scheduler is not None:
         try:
