@@ -38,7 +38,7 @@ page: $(VENV)/.page
 	$(BIN)/combust page
 
 bench: $(VENV)/.test
-	for script in tests/benchmarks/bench_*.py; do $(BIN)/python $$script || exit 1; done
+	$(BIN)/python -m tests.benchmarks $(BENCH)
 
 lint: $(VENV)/.test
 	$(BIN)/ruff format .
