@@ -224,8 +224,8 @@ def suspect_feet(sites: pd.DataFrame, highest_m: float, faults: Faults, *, given
     """Refuse heights that can hardly be metres, and warn of the rest of their column.
 
     A height is taken for feet when it is above the highest site of the policy, or when the station pressure beside it
-    fits the height as feet and not as metres. Heights ``given_in_feet`` that the pressure beside them fits as metres are
-    told; without a pressure nothing can be said, as 1500 ft is as good a height as 1500 m.
+    fits the height as feet and not as metres. Heights ``given_in_feet`` that the pressure beside them fits as metres
+    are told; without a pressure nothing can be said, as 1500 ft is as good a height as 1500 m.
     """
     height, pressure = sites["altitude_m"].to_numpy(dtype=float), sites["pressure_hpa"].to_numpy(dtype=float)
     with np.errstate(invalid="ignore"):
