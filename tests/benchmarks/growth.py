@@ -134,7 +134,7 @@ def records_of(curve: Curve) -> list[Record]:
 
 def main(rows: int) -> None:
     """Interpret some rows and print the seconds of the best of three runs (one from a million rows on)."""
-    from combust.application.interpret import interpret_columns
+    from combust.application.reading.interpret import interpret_columns
     from combust.domain.instrument import instrument_class
     from tests.benchmarks.made import columns_of
 

@@ -6,7 +6,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from combust.application.columns import Columns
+from combust.application.reading.columns import Columns
 from combust.domain.catalogue import fuel
 from combust.kernel.flue_gas import flue_gas_moles
 

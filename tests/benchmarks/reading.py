@@ -12,7 +12,7 @@ from chemicals.combustion import fuel_air_spec_solver
 from chemicals.identifiers import CAS_from_any
 from scipy.optimize import brentq
 
-from combust.application.interpret import interpret_columns
+from combust.application.reading.interpret import interpret_columns
 from combust.domain.catalogue import fuel
 from combust.domain.instrument import instrument_class
 from combust.kernel.air_ratio import air_ratio_from_balance, air_ratio_from_o2

@@ -16,8 +16,8 @@ from typing import Any
 import atheris
 
 with atheris.instrument_imports(include=["combust"], enable_loader_override=False):
+    from tests.fuzz.registry import LostRowError, Target
     from tests.fuzz.regressions import REGRESSIONS
-    from tests.fuzz.registry import LostRow, Target
     from tests.fuzz.targets import TARGETS
 
 MOST_BYTES = 4096
@@ -38,7 +38,7 @@ class Watch:
         """Give one input to the target."""
         try:
             self.found.run(data)
-        except LostRow as error:
+        except LostRowError as error:
             self.lost += 1
             self.keep(data, error)
         except Exception as error:

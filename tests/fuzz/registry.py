@@ -20,7 +20,7 @@ SHIPPED = ROOT / "combust" / "data"
 Answer = TypeVar("Answer")
 
 
-class LostRow(AssertionError):
+class LostRowError(AssertionError):
     """A row of a table that was neither interpreted nor refused."""
 
 
@@ -60,13 +60,18 @@ def answer_or_refusal(call: Callable[[], Answer]) -> Answer | None:
     try:
         return call()
     except CombustError as error:
-        assert error.faults, "a refusal without a fault"
-        for fault in error.faults:
-            text = str(fault)
-            assert text.isprintable(), f"a refusal with control characters: {text!r}"
-            assert len(text) > 10, f"a refusal without words: {text!r}"
-            json.dumps(fault.to_dict(), allow_nan=False)
+        check_faults(error)
         return None
+
+
+def check_faults(error: CombustError) -> None:
+    """Fail unless a refusal says something, in printable words, and can be written as JSON."""
+    assert error.faults, "a refusal without a fault"
+    for fault in error.faults:
+        text = str(fault)
+        assert text.isprintable(), f"a refusal with control characters: {text!r}"
+        assert len(text) > 10, f"a refusal without words: {text!r}"
+        json.dumps(fault.to_dict(), allow_nan=False)
 
 
 @cache

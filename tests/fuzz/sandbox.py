@@ -13,8 +13,9 @@ from unittest import mock
 from combust.edge.cli import page
 from tests.edge.runs import Run, call
 from tests.fuzz.registry import DATA, SHIPPED, scratch
+from tests.fuzz.targets_case import SALT, dealt
 from tests.fuzz.targets_tables import SHORT, book_seed
-from tests.fuzz.targets_toml import FUELS, dealt
+from tests.fuzz.targets_toml import FUELS
 
 CODES = (0, 2, 3, 4)
 # These reach for other machines or start processes of their own: the tests of the commands try them.
@@ -75,7 +76,7 @@ class Sandbox:
 
     def run(self, arguments: list[str]) -> Run:
         """Run a command line in this process: no traceback, a known exit code, nothing half written."""
-        with self.inside(), mock.patch.object(page, "serve", lambda arguments, environment: 0):
+        with self.inside(), mock.patch.object(page, "serve", return_value=0):
             done = call(*arguments)
             half = [str(path) for path in self.top.rglob("*") if path.name.endswith(".partial")]
         assert done.code in CODES, f"exit code {done.code}: {done.err[-300:]}"
@@ -114,7 +115,7 @@ def inputs() -> dict[str, bytes]:
         .read_bytes()
         .partition(b"[class.portable]\n")[2]
         .partition(b"\n[")[0],
-        "salt.txt": b"only the instructor knows this sentence",
+        "salt.txt": SALT.encode(),
         "case.json": dealt()["played"],
         "w.book": book_seed()[0],
         "20_type_a_reading.ipynb": b"{}",

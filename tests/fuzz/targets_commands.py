@@ -36,8 +36,8 @@ def sandbox() -> Sandbox:
 
 
 def arguments_of(command: str, data: bytes) -> list[str]:
-    """Return an input as arguments: one on each line, kept inside the sandbox and off other machines."""
-    lines = [line.replace("/", "") for line in text_of(data).split("\n")]
+    """Return an input as arguments, one on each line: none that no system hands over or that leaves the sandbox."""
+    lines = [line.replace("/", "").replace("\0", "") for line in text_of(data).split("\n")]
     kept = [line for line in lines if not line.startswith(LEFT_OUT)]
     for option, value in BOUNDED.items():
         kept = [f"{option}={value}" if line.startswith(f"{option}=") else line for line in kept]
@@ -82,8 +82,8 @@ def examples_of(name: str) -> Callable[[], list[bytes]]:
     """Return a function that gives the examples of a command's help as inputs."""
 
     def seeds() -> list[bytes]:
-        texts = [command.help or "" for command in (cli.get_command(click.Context(cli), name), *subcommands(name).values())
-                 if command]  # fmt: skip
+        commands = [cli.get_command(click.Context(cli), name), *subcommands(name).values()]
+        texts = [command.help or "" for command in commands if command]
         lines = [line.strip() for text in texts for line in re.sub(r"\\\n\s*", "", text).splitlines()]
         found = []
         for line in lines:

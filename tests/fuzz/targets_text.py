@@ -29,7 +29,7 @@ def check_fuel(made: Fuel) -> None:
     assert 0.0 < made.co2_maximum_pct < 100.0
 
 
-@target(250, lambda: [text.encode() for text in NUMBERS], ["e", "E", ".", ",", "+", "-", "_", "inf", "nan", "0x"])
+@target(290, lambda: [text.encode() for text in NUMBERS], ["e", "E", ".", ",", "+", "-", "_", "inf", "nan", "0x"])
 def number(data: bytes) -> None:
     """A text is a number or it is not; what a quantity accepts is finite and inside its band."""
     text = text_of(data)
@@ -53,7 +53,9 @@ def formula(data: bytes) -> None:
         carbon, atoms = found
         assert carbon > 0.0
         assert all(math.isfinite(count) and count >= 0.0 for count in atoms.values())
-        check_fuel(fuel_from_formula(text_of(data)))
+        made = answer_or_refusal(lambda: fuel_from_formula(text_of(data)))
+        if made is not None:
+            check_fuel(made)
 
 
 @target(60, lambda: [text.encode() for text in FUEL_WORDS], FUEL_WORDS)

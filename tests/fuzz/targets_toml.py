@@ -1,13 +1,11 @@
-"""Fuzz targets of the files in TOML and JSON: fuels, analyser, profile, policy, causes, procedure, interlocks, case."""
+"""Fuzz targets of the files in TOML: fuels, analyser, profile, policy, causes, procedure, interlocks."""
 
 from __future__ import annotations
 
 import json
-from functools import cache
 
 from combust.application.causes.catalogue import convictions
 from combust.application.fleet.policy import Policy
-from combust.application.mystery import Dealer, Play, Statement
 from combust.application.heater.profile_check import check_profile
 from combust.application.visit.start_phases import interlocks
 from combust.application.visit.steady import visit_procedure
@@ -104,35 +102,8 @@ def procedure_toml(data: bytes) -> None:
         assert set(part) == {"key", "title", "steps"}
 
 
-@target(20, lambda: text_seed('[[interlock]]\nkey = "door"\ntext = "Door shut"\n') + seed_files(
+@target(20, lambda: text_seed('[[interlock]]\nname = "door"\nlook = "Door shut"\n') + seed_files(
     SHIPPED / "start_guide.toml"), [*SYNTAX, "[[interlock]]"])  # fmt: skip
 def interlocks_toml(data: bytes) -> None:
     """A checklist of one's own, or a refusal."""
     answer_or_refusal(lambda: interlocks(str(as_file(data, "interlocks.toml"))))
-
-
-@cache
-def dealt() -> dict[str, bytes]:
-    """Return a dealt case and one that was played, as their files."""
-    play = Play(Dealer("only the instructor knows this sentence").deal(7, "easy"))
-    played = play.take("ambient_air").take("probe_leak")
-    said = {"statement": {"probabilities": {"fuel_over": 0.8}, "excluded": [], "handed_back": False, "record": {}}}
-    return {"new": json.dumps(play.to_dict()).encode(), "played": json.dumps(played.to_dict() | said).encode()}
-
-
-@target(
-    20, lambda: list(dealt().values()), [*SYNTAX, '"case"', '"steps"', '"first"', '"context"', "null", '"ambient_air"']
-)
-def mystery_case(data: bytes) -> None:
-    """A case file is a case that can be shown and played on, or is refused."""
-    try:
-        held = json.loads(data)
-    except (ValueError, RecursionError):
-        return
-    play = answer_or_refusal(lambda: Play.from_dict(held))
-    if play is not None:
-        str(play.case)
-        answer_or_refusal(lambda: play.take("ambient_air"))
-    if isinstance(held, dict):
-        answer_or_refusal(lambda: Statement.from_dict(held.get("statement") or {}))
-        json.dumps([play.to_dict()] if play else [], allow_nan=False)

@@ -7,8 +7,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from combust.edge.cli.main import COMMANDS
-from tests.fuzz.regressions import REGRESSIONS
 from tests.fuzz.registry import Target
+from tests.fuzz.regressions import REGRESSIONS
 from tests.fuzz.targets import TARGETS
 from tests.fuzz.targets_tables import small_seeds
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import sys
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -185,10 +186,15 @@ def sheet(seed: int, count: int, level: str, salt_file: str | None, title: str, 
 
 def _salt(path: str | None) -> str:
     """Return the salt from a file, the environment, or the keyboard; never from the command line, which is recorded."""
-    if path is None:
-        given = os.environ.get(SALT_VARIABLE)
-        return given if given is not None else str(click.prompt("Salt", hide_input=True, err=True))
-    return _text(path).strip()
+    if path is not None:
+        return _text(path).strip()
+    given = os.environ.get(SALT_VARIABLE)
+    if given is not None:
+        return given
+    if not sys.stdin.isatty():
+        hint = f"Give --salt-file, or set {SALT_VARIABLE}."
+        raise CombustError(Fault("salt", None, "missing", why="is missing, and nobody is there to be asked", hint=hint))
+    return str(click.prompt("Salt", hide_input=True, err=True))
 
 
 def _text(path: str) -> str:

@@ -10,7 +10,7 @@ from typing import Any
 from combust.application.history.fleet import FleetHistory, fleet_history
 from combust.application.history.heater import HeaterHistory, heater_history
 from combust.application.history.points import Event, date_of
-from combust.data.errors import CombustError, Fault
+from combust.data.errors import CombustError, Fault, shorten
 from combust.domain.heater import Heater
 from combust.domain.reading import check_values
 from combust.edge.logbook.book import MAGIC, Logbook
@@ -82,9 +82,9 @@ def _is_book(path: Path) -> bool:
     try:
         with path.open("rb") as file:
             return file.read(len(MAGIC)) == MAGIC
-    except OSError as error:
+    except (OSError, ValueError) as error:
         hint = "Give a logbook, a CSV or a Parquet file."
-        why = f"cannot be read ({error.strerror})"
+        why = f"cannot be read ({getattr(error, 'strerror', None) or shorten(error)})"
         raise CombustError(Fault("log", str(path), "missing", why=why, hint=hint)) from error
 
 

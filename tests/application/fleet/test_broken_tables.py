@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -189,7 +191,7 @@ def test_near_names_of_sites_and_routes_are_told() -> None:
     cars = worked.vehicles().astype(object)
     cars.loc[0, "site_id"] = "S11"
     routes = pd.DataFrame({"route_id": ["coast_round"] * 3, "altitude_m": [500, 600, 900], "minutes": [10, 10, 5]})
-    cars["route_id"] = ["coast_rund", *["coast_round"] * (len(cars) - 1)]
+    cars["route_id"] = ["coast_round", "coast_rund", *["coast_round"] * (len(cars) - 2)]
     plan = planned(cars, None, routes)
     text = dict(zip(plan.faults["code"], plan.faults["text"], strict=True))
     assert "Did you mean S1" in text["unknown_site"]
