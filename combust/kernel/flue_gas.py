@@ -79,7 +79,8 @@ def flue_gas_moles(
     """Return the flue gas of one mol of fuel carbon.
 
     Assumes that unburnt fuel (``hc_share``) has the fuel's own composition, that H2 is tied to CO by the water-gas
-    constant with the combustion's own CO2 and H2O (as 40 CFR 1065.655-4), and that fuel nitrogen leaves as N2.
+    constant with the combustion's own CO2 and H2O (40 CFR 1065.655-4, which leaves the CO2 of the burnt air in: below
+    2e-5 apart), and that fuel nitrogen leaves as N2.
 
     Parameters
     ----------
