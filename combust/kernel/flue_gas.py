@@ -35,6 +35,16 @@ class FlueGasMoles(NamedTuple):
         """Wet gas [mol per mol C]."""
         return self.dry + self.h2o
 
+    @property
+    def o2_dry_pct(self) -> Any:
+        """O2 in the dry gas [vol %]."""
+        return 100.0 * self.o2 / self.dry
+
+    @property
+    def co2_dry_pct(self) -> Any:
+        """CO2 in the dry gas [vol %]."""
+        return 100.0 * self.co2 / self.dry
+
 
 def rich_co_share(
     fuel: Atoms, air_ratio: Any, *, hc_share: Any = 0.0, no_share: Any = 0.0, water_gas: float = WATER_GAS_CONSTANT

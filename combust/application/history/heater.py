@@ -18,7 +18,7 @@ from combust.data.errors import CombustError, Fault
 from combust.domain.catalogue import Catalogue
 from combust.domain.heater import Heater
 from combust.domain.instrument import InstrumentClass, instrument_class
-from combust.domain.limits import cautions, no_stop_text
+from combust.domain.limits import cautions, result_text
 from combust.kernel.trend import Trend, critical_values, crossing_time, fit_trend, standard_normal_tail
 
 FEWEST = 3
@@ -125,10 +125,7 @@ class HeaterHistory:
         return f"{best}90 % interval {early or 'open'} to {late or 'open (it may never)'}"
 
     def __str__(self) -> str:
-        body = [f"{label:<32}{text}" for label, text in self.lines()]
-        parts = [no_stop_text(), "\n".join(body)]
-        parts += ["Left out or assumed\n" + "\n".join(f"- {text}" for text in self.told)] if self.told else []
-        return "\n\n".join([*parts, "Cautions\n" + "\n".join(f"- {text}" for text in self.cautions)])
+        return result_text(self.lines(), left_out=self.told, cautions=self.cautions)
 
 
 def _plain(value: Any) -> Any:

@@ -264,7 +264,7 @@ def _heat_and_co(columns: Columns, gas: dict[str, Any], place: dict[str, Any], r
     told, co, hc = ratio["air_ratio"], ratio["co_used"], ratio["hc_used"]
     shares = _carbon_shares(fuel, told, co, hc)
     moles = flue_gas_moles(fuel, told, **shares, humidity_ratio=place["humidity_ratio"])
-    o2_of_lambda = 100.0 * moles.o2 / moles.dry
+    o2_of_lambda = moles.o2_dry_pct
     o2 = np.where(np.isnan(gas["o2"]), o2_of_lambda, gas["o2"])
     co_known = ~np.isnan(gas["co"])
     like_air = o2 >= limit("o2_no_lambda")

@@ -19,7 +19,7 @@ from combust.domain.catalogue import Catalogue, shipped_fuels
 from combust.domain.catalogue import fuel as fuel_by_name
 from combust.domain.fuel import Fuel
 from combust.domain.instrument import InstrumentClass, instrument_class
-from combust.domain.limits import Finding, cautions, finding_kinds, limit, limits, no_stop_text
+from combust.domain.limits import Finding, cautions, finding_kinds, limit, limits, no_stop_text, result_text
 from combust.domain.reading import WORTH_TELLING, Reading, nothing_entered
 from combust.domain.site import DENSITY_REFERENCE
 
@@ -143,14 +143,7 @@ class ReadingResult:
         return rows
 
     def __str__(self) -> str:
-        head = [finding.text for finding in self.stops] or [no_stop_text()]
-        body = [f"{label:<26}{text}" for label, text in self.lines()]
-        rest = [f"- {finding.text}" for finding in self.findings if finding.severity != "stop"]
-        assumed = [f"- {key} = {row['value']}: {row['origin']}" for key, row in self.assumed.items()]
-        parts = ["\n".join(head), "\n".join(body)]
-        parts += ["Findings\n" + "\n".join(rest)] if rest else []
-        parts += ["Assumed\n" + "\n".join(assumed)] if assumed else []
-        return "\n\n".join([*parts, "Cautions\n" + "\n".join(f"- {text}" for text in self.cautions)])
+        return result_text(self.lines(), findings=self.findings, assumed=self.assumed, cautions=self.cautions)
 
     def _repr_html_(self) -> str:
         from html import escape

@@ -225,7 +225,7 @@ def expected_gases(fuel: Fuel, air_ratio: float) -> tuple[float | None, float | 
     if not air_ratio >= 1.0:
         return None, None
     moles = flue_gas_moles(fuel, air_ratio)
-    return float(100.0 * moles.o2 / moles.dry), float(100.0 * moles.co2 / moles.dry)
+    return float(moles.o2_dry_pct), float(moles.co2_dry_pct)
 
 
 def _trim_limits(base: AltitudeBase) -> tuple[float | None, float | None]:

@@ -29,11 +29,7 @@ HEAD_KEYS = {
 HEAD_CHOICES = {"co_alarm": ("works", "fails", "missing"), "handed_back": ("yes", "no")}
 KINDS = ("reading", "check", "adjustment", "not_checked", "note", "event", "limit")
 EVENTS = ("repair", "rezero", "swap")
-CHECKS = (
-    *("ambient_air", "probe_leak", "analyser_settings", "stage_and_steadiness", "site_air", "supply_voltage"),
-    *("intake_air_co2", "heating_air", "second_stage", "look_at_terminals", "port_pressures", "intake_duct_off"),
-    *("exhaust_duct_off", "fuel_sample", "pump_delivery", "blower_speed", "span_gas", "cab_co", "strip_down"),
-)
+CHECKS = tuple(load_table("causes")["check"])
 LONGEST_TEXT = 4000
 
 

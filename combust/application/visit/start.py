@@ -11,7 +11,7 @@ from combust.application.visit.told import in_order, told
 from combust.data.errors import CombustError, Fault
 from combust.data.tables import load_table
 from combust.domain.heater import Heater, StartTimes
-from combust.domain.limits import Finding, cautions, no_stop_text
+from combust.domain.limits import Finding, cautions, result_text
 from combust.kernel.fuel_delivery import MICROLITRES_PER_LITRE, SECONDS_PER_HOUR
 
 MOST_CYCLES = 20
@@ -94,12 +94,7 @@ class StartTimeline:
         ]
 
     def __str__(self) -> str:
-        head = [finding.text for finding in self.findings if finding.severity == "stop"] or [no_stop_text()]
-        body = [f"{label:<28}{text}" for label, text in self.lines()]
-        rest = [f"- {finding.text}" for finding in self.findings if finding.severity != "stop"]
-        parts = ["\n".join(head), "\n".join(body)]
-        parts += ["Findings\n" + "\n".join(rest)] if rest else []
-        return "\n\n".join([*parts, "Cautions\n" + "\n".join(f"- {text}" for text in self.cautions)])
+        return result_text(self.lines(), findings=self.findings, assumed=self.assumed, cautions=self.cautions)
 
 
 def rule(key: str) -> float:

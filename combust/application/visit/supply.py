@@ -14,7 +14,7 @@ from combust.data.errors import CombustError, Fault
 from combust.data.tables import load_table
 from combust.data.vocabulary import as_number
 from combust.domain.heater import Heater
-from combust.domain.limits import Finding, cautions, no_stop_text
+from combust.domain.limits import Finding, cautions, result_text
 from combust.kernel import supply as kernel
 
 # argument -> (unit, low, high): what can be in a vehicle of up to 48 V; a convention of this project.
@@ -103,13 +103,7 @@ class SupplyResult:
         return rows
 
     def __str__(self) -> str:
-        body = [f"{label:<36}{text}" for label, text in self.lines()]
-        rest = [f"- {finding.text}" for finding in self.findings]
-        given = [f"- {key} = {row['value']}: {row['origin']}" for key, row in self.assumed.items()]
-        parts = [no_stop_text(), "\n".join(body)]
-        parts += ["Findings\n" + "\n".join(rest)] if rest else []
-        parts += ["Assumed\n" + "\n".join(given)] if given else []
-        return "\n\n".join([*parts, "Cautions\n" + "\n".join(f"- {text}" for text in self.cautions)])
+        return result_text(self.lines(), findings=self.findings, assumed=self.assumed, cautions=self.cautions)
 
 
 _VERDICTS = {

@@ -23,7 +23,7 @@ LAMBDA_MARKS = (1.0, 1.2, 1.4, 1.6, 1.8, 2.0, 2.5, 3.0, 4.0, 6.0)
 def gas_line(fuel: Fuel, air_ratio: Any) -> tuple[Any, Any]:
     """Return (O2, CO2) of the dry gas along a fuel's own line [vol %]."""
     gas = flue_gas_moles(fuel, np.asarray(air_ratio, dtype=float))
-    return 100.0 * gas.o2 / gas.dry, 100.0 * gas.co2 / gas.dry
+    return gas.o2_dry_pct, gas.co2_dry_pct
 
 
 def draw_plane(result: ReadingResult) -> Figure:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import os
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -48,6 +49,16 @@ def marker_line(plot: Any, x: float, text: str = "", *, height: float = 0.97) ->
     if text:
         plot.annotate(text, (x, height), xycoords=("data", "axes fraction"), xytext=(4, 0), fontsize=8,
                       textcoords="offset points", va="top", color=INK)  # fmt: skip
+
+
+def svg_text(figure: Figure) -> str:
+    """Return a figure as the text of an SVG file: the same figure gives the same bytes."""
+    import matplotlib as mpl
+
+    text = io.StringIO()
+    with mpl.rc_context(STYLE):  # the salt of the SVG's names is read here, not while drawing
+        figure.savefig(text, format="svg", metadata={"Date": None})
+    return text.getvalue()
 
 
 def save(figure: Figure, path: str | Path) -> None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import base64
-import io
 import json
 from collections.abc import Callable
 from pathlib import Path
@@ -13,6 +12,7 @@ from combust.application.fleet.plan import FleetPlan, records
 from combust.application.fleet.rules import DECISIONS, KEEP_OFF, first_word
 from combust.domain.limits import cautions
 from combust.edge.cli.output import write_text
+from combust.edge.reports.html import template
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -61,27 +61,20 @@ def write_plan(plan: FleetPlan, folder: str | Path, *, title: str = "Fleet plan 
 def _figures(plan: FleetPlan, folder: Path) -> dict[str, dict[str, str]]:
     """Draw the figures into the folder; return name -> alt text, caption and the picture as base64."""
     from combust.edge.figures.altitude import SOURCE, draw_heat, draw_margins
+    from combust.edge.figures.style import save
 
     drawers: dict[str, Callable[[FleetPlan], Any]] = {"margins": draw_margins, "heat": draw_heat}
     found = {}
     for name, draw in drawers.items():
         figure = draw(plan)
-        held = io.BytesIO()
-        figure.savefig(held, format="png", dpi=130)
-        partial = folder / f".{name}.png.partial"
-        partial.write_bytes(held.getvalue())
-        partial.replace(folder / f"{name}.png")
-        data = base64.b64encode(held.getvalue()).decode("ascii")
+        save(figure, folder / f"{name}.png")
+        data = base64.b64encode((folder / f"{name}.png").read_bytes()).decode("ascii")
         found[name] = {"data": data, "alt": figure.get_label(), "caption": f"{figure.get_label()} {SOURCE}"}
     return found
 
 
 def page(plan: FleetPlan, figures: dict[str, dict[str, str]], *, title: str) -> str:
     """Return the decision page as HTML; every text from a table is escaped."""
-    from jinja2 import Environment, PackageLoader
-
-    environment = Environment(loader=PackageLoader("combust.edge.reports", "templates"), autoescape=True)
-    environment.filters["words"] = lambda text: str(text).replace("_", " ")
     vehicles = plan.vehicles.head(MOST_VEHICLES)
     rows = [
         {"vehicle_id": name, "reason": reason, "off": decision in KEEP_OFF}
@@ -97,7 +90,7 @@ def page(plan: FleetPlan, figures: dict[str, dict[str, str]], *, title: str) -> 
         "not_covered": plan.not_covered,
         "version": plan.version,
     }
-    return environment.get_template("fleet.html").render(
+    told: str = template("fleet.html.j2").render(
         title=title,
         summary=f"{plan}.",
         plan=plain,
@@ -112,6 +105,7 @@ def page(plan: FleetPlan, figures: dict[str, dict[str, str]], *, title: str) -> 
         faults=records(plan.faults.head(MOST_FAULTS)),
         more_faults=max(len(plan.faults) - MOST_FAULTS, 0),
     )
+    return told
 
 
 def decision_rows(plan: FleetPlan) -> list[tuple[str, str]]:

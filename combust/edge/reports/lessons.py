@@ -2,23 +2,13 @@
 
 from __future__ import annotations
 
-from functools import cache
-from typing import Any
-
 from combust import __version__
 from combust.application.lessons.cards import misconception_cards
 from combust.application.lessons.exercises import STANDARD_FUEL, exercise_sheet
 from combust.domain.catalogue import fuel as fuel_by_name
 from combust.domain.fuel import Fuel
 from combust.domain.limits import cautions
-
-
-@cache
-def _templates() -> Any:
-    from jinja2 import Environment, PackageLoader, StrictUndefined
-
-    loader = PackageLoader("combust.edge.reports", "templates")
-    return Environment(loader=loader, autoescape=True, undefined=StrictUndefined, trim_blocks=True)
+from combust.edge.reports.html import template
 
 
 def exercise_pages(seed: int | None = None, *, fuel: Fuel | str = STANDARD_FUEL) -> tuple[str, str]:
@@ -31,7 +21,7 @@ def exercise_pages(seed: int | None = None, *, fuel: Fuel | str = STANDARD_FUEL)
     """
     burnt = fuel_by_name(fuel)
     exercises = exercise_sheet(seed, fuel=burnt)
-    page = _templates().get_template("exercises.html.j2")
+    page = template("exercises.html.j2")
     facts = {"seed": seed, "fuel": str(burnt), "version": __version__, "cautions": cautions(), "exercises": exercises}
     return (
         page.render(**facts, title="Exercises at the heater", key=False),
@@ -41,7 +31,5 @@ def exercise_pages(seed: int | None = None, *, fuel: Fuel | str = STANDARD_FUEL)
 
 def card_page() -> str:
     """Return the misconception cards as one self-contained HTML page."""
-    page: str = _templates().get_template("cards.html.j2").render(
-        cards=misconception_cards(), cautions=cautions(), version=__version__
-    )  # fmt: skip
+    page: str = template("cards.html.j2").render(cards=misconception_cards(), cautions=cautions(), version=__version__)
     return page

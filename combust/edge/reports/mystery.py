@@ -5,7 +5,6 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Iterable, Mapping, Sequence
-from functools import cache
 from typing import Any
 
 from combust import __version__
@@ -16,16 +15,9 @@ from combust.application.mystery.rules import prices, table
 from combust.application.mystery.scoring import points
 from combust.data.vocabulary import quantities
 from combust.domain.limits import cautions
+from combust.edge.reports.html import template
 
 RESULT_COLUMNS = ("learner", "case_id", "level", "total", *points(), "minutes", "breaches")
-
-
-@cache
-def _templates() -> Any:
-    from jinja2 import Environment, PackageLoader, StrictUndefined
-
-    loader = PackageLoader("combust.edge.reports", "templates")
-    return Environment(loader=loader, autoescape=True, undefined=StrictUndefined, trim_blocks=True)
 
 
 def price_rows() -> list[dict[str, Any]]:
@@ -81,20 +73,16 @@ def _page(cases: Sequence[MysteryCase], answers: Sequence[Answer] | None, title:
             row["answer"] = answers[number - 1]
             row["results"] = [(name, told_columns(case.result(name))) for name in sealed_names()]
         rows.append(row)
-    page: str = (
-        _templates()
-        .get_template("mystery.html.j2")
-        .render(
-            title=title,
-            key=answers is not None,
-            rows=rows,
-            prices=price_rows(),
-            record=table()["record"]["field"],
-            breaches=table()["breach"],
-            cap=table()["score"]["cap_after_breach"],
-            cautions=cautions(),
-            version=__version__,
-        )
+    page: str = template("mystery.html.j2").render(
+        title=title,
+        key=answers is not None,
+        rows=rows,
+        prices=price_rows(),
+        record=table()["record"]["field"],
+        breaches=table()["breach"],
+        cap=table()["score"]["cap_after_breach"],
+        cautions=cautions(),
+        version=__version__,
     )
     return page
 

@@ -2,11 +2,8 @@
 
 from __future__ import annotations
 
-import base64
-import io
 from collections.abc import Mapping
-from importlib import resources
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from combust import __version__
 from combust.application.reading.result import ReadingResult, interpret
@@ -14,9 +11,7 @@ from combust.application.visit.record import HEAD_KEYS, VisitRecord, limit_entri
 from combust.data.errors import CombustError
 from combust.data.vocabulary import quantities
 from combust.domain.limits import cautions, no_stop_text
-
-if TYPE_CHECKING:
-    from matplotlib.figure import Figure
+from combust.edge.reports.html import svg_address, template
 
 # Shown in columns of their own or in the head of the page; everything else stands in the line below the table.
 IN_COLUMNS = ("o2_dry_pct", "co_dry_ppm", "smoke_number", "taken_at", "stage", "phase", "heater_id", "reading_id")
@@ -34,14 +29,9 @@ def visit_page(record: VisitRecord) -> str:
     str
         A whole HTML5 document with figures as data in it.
     """
-    import jinja2
-
-    source = resources.files("combust.edge.reports").joinpath("templates", "visit.html.j2").read_text(encoding="utf-8")
-    rules = jinja2.Environment(autoescape=True, undefined=jinja2.StrictUndefined, finalize=_harmless)
-    template = rules.from_string(source)
     done = [(entry.key, entry.body, _interpreted(entry.body)) for entry in record.entries if entry.kind == "reading"]
     findings = [(key, f) for key, _, result in done if result for f in result.findings if f.severity != "stop"]
-    return template.render(
+    page: str = template("visit.html.j2").render(
         record=record,
         stops=stops_now(record),
         no_stop=no_stop_text(),
@@ -54,13 +44,7 @@ def visit_page(record: VisitRecord) -> str:
         cautions=cautions(),
         version=__version__,
     )
-
-
-def _harmless(value: Any) -> Any:
-    """Return text without control and direction characters; escaping is the template engine's own."""
-    if not isinstance(value, str):
-        return value
-    return "".join(mark if mark.isprintable() or mark in "\n\t" else "?" for mark in value)
+    return page
 
 
 def _label(key: str) -> str:
@@ -137,15 +121,5 @@ def _figures(done: list[tuple[str, Mapping[str, Any], ReadingResult | None]]) ->
             continue
         figure = draw_plane(result)
         caption = f"Reading {key}, {phase} work, on the CO2-O2 plane."
-        found[phase] = {"src": _as_data(figure), "alt": str(figure.get_label()), "caption": caption}
+        found[phase] = {"src": svg_address(figure), "alt": str(figure.get_label()), "caption": caption}
     return list(found.values())
-
-
-def _as_data(figure: Figure) -> str:
-    """Return a figure as an SVG image in a data URL: an image cannot run a script or fetch anything."""
-    import matplotlib as mpl
-
-    text = io.BytesIO()
-    with mpl.rc_context({"svg.hashsalt": "combust"}):
-        figure.savefig(text, format="svg", metadata={"Date": None})
-    return "data:image/svg+xml;base64," + base64.b64encode(text.getvalue()).decode()
