@@ -8,9 +8,9 @@ from typing import Any
 import click
 
 from combust.application.mystery.rules import table
-from combust.application.record import CHECKS, EVENTS, HEAD_CHOICES
-from combust.application.start_phases import PUMP
-from combust.application.supply import FED
+from combust.application.visit.record import CHECKS, EVENTS, HEAD_CHOICES
+from combust.application.visit.start_phases import PUMP
+from combust.application.visit.supply import FED
 from combust.application.words import entries
 from combust.data.tables import load_table
 from combust.data.vocabulary import quantities

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import re
 import tomllib
 from functools import cache
 from importlib import resources
@@ -62,8 +63,39 @@ def read_toml(path: str | Path, *, quantity: str = "file", max_bytes: int = 4_00
         ) from error
     try:
         return tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
-        reason = "nested too deeply" if isinstance(error, RecursionError) else shorten(error, 120)
-        raise CombustError(
-            Fault(quantity, str(path), "format", why=f"is not valid TOML ({reason})", hint="Mend that line.")
-        ) from error
+    except RecursionError as error:
+        why, hint = "is not valid TOML (nested too deeply)", "Write each list and table on one level or two."
+        raise CombustError(Fault(quantity, str(path), "format", why=why, hint=hint)) from error
+    except (tomllib.TOMLDecodeError, ValueError) as error:  # a whole number of more than 4300 digits is a ValueError
+        raise CombustError(_syntax_fault(quantity, path, text, str(error))) from error
+
+
+def _syntax_fault(quantity: str, path: Path, text: str, told: str) -> Fault:
+    """Return the fault of a text that is no TOML: what the parser says, the line itself, and the remedy."""
+    place = re.search(r"\(at (?:line (\d+), column \d+|end of document)\)", told)
+    reason = shorten(told[: place.start()].strip() if place else told, 80)
+    lines = text.split("\n")
+    number = int(place[1]) if place and place[1] else len(lines)
+    line = lines[number - 1].strip() if number <= len(lines) else ""
+    why = f"is not valid TOML: {reason} at line {number}" if place else f"is not valid TOML: {reason}"
+    shown = f", {shorten(line, 80)}" if place and line else ""
+    return Fault(quantity, str(path), "format", why=why + shown, hint=_syntax_remedy(reason, line))
+
+
+def _syntax_remedy(reason: str, line: str) -> str:
+    """Return what to do about a line that the parser does not take."""
+    entry = re.match(r"^([\w.-]+)\s*=\s*([^\s\"'\[\]{}#][^\"'\[\]{}#]*)$", line)
+    if entry and re.fullmatch(r"[+-]?\d+,\d+", entry[2].strip()):
+        return f"Write a decimal point: {entry[1]} = {entry[2].strip().replace(',', '.')}."
+    if entry and reason.startswith(("Invalid value", "Expected newline")):
+        key, word = shorten(entry[1], 40), shorten(entry[2].strip(), 40)
+        return f'Text stands in quotes ({key} = "{word}"), a number alone and without its unit ({key} = 12.5).'
+    if "overwrite" in reason or "twice" in reason or "mutate" in reason:
+        return "It stands in the file already: keep one of them."
+    if reason.startswith(("Illegal character", "Unterminated", "Unclosed")):
+        return "Close the quote or bracket that is open there."
+    if line.endswith("="):
+        return "Write a value behind the = or put # before the line."
+    if "\\" in reason or "escape" in reason.lower():
+        return "In a path write / instead of a backslash."
+    return "Mend that line: key = value, text in quotes, every quote and bracket closed."

@@ -18,6 +18,7 @@ from combust.domain.fuel import Fuel, fuel_from_formula
 from combust.kernel.stoichiometry import net_heating_value_from_formation
 
 Catalogue = Mapping[str, Fuel]
+LABORATORY = ("pure", "surrogate")
 UNITS = {
     "h_c_u": " of H atoms for each C",
     "net_heating_value": " in MJ/kg",
@@ -69,10 +70,17 @@ def fuel(name: str | Fuel, *, catalogue: Catalogue | None = None, near: bool = T
         return replace(shipped_fuels()[aliases()[text]], asked_as=text)
     if is_formula_like(text):
         return fuel_from_formula(text)
-    known = [*shipped_fuels(), *aliases(), *(catalogue or ())]
-    alike = difflib.get_close_matches(text.lower(), known, n=3, cutoff=0.5) if near else []
+    alike = _alike(text.lower(), catalogue or {}) if near else []
     hint = f"Did you mean {' or '.join(alike)}?" if alike else "List the names with: combust fuel"
     raise CombustError(Fault("fuel", name, "unknown_name", why="is not in the catalogue", hint=hint))
+
+
+def _alike(text: str, catalogue: Catalogue) -> list[str]:
+    """Return near matches; molecules and mixtures for the laboratory only where nothing that is sold is near."""
+    sold = [*aliases(), *catalogue, *(name for name, one in shipped_fuels().items() if one.family not in LABORATORY)]
+    return difflib.get_close_matches(text, sold, n=3, cutoff=0.5) or difflib.get_close_matches(
+        text, shipped_fuels(), n=3, cutoff=0.5
+    )
 
 
 def blend(

@@ -107,6 +107,8 @@ def heater_state(
 ) -> HeaterState:
     """Return the working point by the fixed point of air flow, flame, exchanger and flue temperature.
 
+    Validity record ``heater_rounds`` (``combust/data/approximate_forms.toml``).
+
     Parameters
     ----------
     healthy, site, p, fuel

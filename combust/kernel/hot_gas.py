@@ -96,7 +96,8 @@ def flame_temperature(
 ) -> Any:
     """Return the adiabatic temperature of complete combustion, fuel liquid at 25 °C, no dissociation [°C].
 
-    Without dissociation it is some 10 K high at lambda 1.2 and exact to 2 K from lambda 1.5 on.
+    Without dissociation it lies 32 K above Cantera's equilibrium at lambda 1.2, 9 K at 1.5, 2 K from 2.1 on (validity
+    record ``flame_without_dissociation``).
     """
     gas = complete_gas(fuel, air_ratio)
     sensible = _air_heat(fuel, air_ratio, intake_temp_c)

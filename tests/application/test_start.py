@@ -10,8 +10,8 @@ from click.testing import CliRunner
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from combust.application.start import emergency_findings, start_timeline, starts_used_up
-from combust.application.start_phases import interlocks, possible_phases
+from combust.application.visit.start import emergency_findings, start_timeline, starts_used_up
+from combust.application.visit.start_phases import interlocks, possible_phases
 from combust.data.errors import CombustError
 from combust.data.tables import load_table
 from combust.domain.heater import Heater

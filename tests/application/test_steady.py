@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from combust.application.reading_result import interpret
-from combust.application.steady import steady_rule, steady_window, visit_procedure
+from combust.application.reading.result import interpret
+from combust.application.visit.steady import steady_rule, steady_window, visit_procedure
 from combust.data.errors import CombustError
 from combust.domain.reading import Reading
 from combust.edge.tables.series import judge_series, read_series

@@ -388,3 +388,12 @@ def test_any_text_gives_a_fuel_or_a_told_fault(text: str) -> None:
 def test_near_names_are_told(wrong: str, near: str) -> None:
     with pytest.raises(CombustError, match=near):
         fuel(wrong)
+
+
+def test_what_is_sold_is_proposed_before_mixtures_for_the_laboratory() -> None:
+    with pytest.raises(CombustError) as caught:
+        fuel("deisel")
+    assert "idea_diesel" not in str(caught.value)
+    assert "Did you mean diesel " in str(caught.value)
+    with pytest.raises(CombustError, match="n_heptane"):
+        fuel("n_hepten")

@@ -15,23 +15,12 @@ from combust.application.causes.catalogue import shipped_convictions
 from combust.application.mystery import Dealer, MysteryCase, Play, Statement
 from combust.application.mystery import score as score_of
 from combust.edge.cli import mystery as mystery_module
-from combust.edge.cli.main import main
-from combust.edge.mystery_pages import class_pages, results_csv
 from combust.edge.page.mystery_page import MysteryPage, PriceTable
+from combust.edge.reports.mystery import class_pages, results_csv
+from tests.edge.runs import run
 
 SALT = "lanterns along the Combe road"
 FAULTS = shipped_convictions().faults
-
-
-def run(capsys, *arguments):
-    """Exit code, stdout and stderr of a command."""
-    code = 0
-    try:
-        main([str(one) for one in arguments])
-    except SystemExit as stop:
-        code = int(stop.code or 0)
-    told = capsys.readouterr()
-    return code, told.out, told.err
 
 
 @pytest.fixture

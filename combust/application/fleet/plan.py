@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
@@ -33,6 +34,8 @@ NOT_COVERED = (
     "Wind on terminals, snow, fouling and worn parts: a heater that reads other than expected needs a diagnosis first.",
     "Change of efficiency with the trim: heat is taken in proportion to fuel.",
 )
+
+MOST_COMPARED = 200  # near matches take long: so many names are compared with so many
 
 
 @dataclass(frozen=True)
@@ -169,7 +172,8 @@ def plan_fleet(
     faults = tables.Faults()
     clean_vehicles = tables.clean_table("vehicles", vehicles, faults)
     clean_sites = tables.clean_table("sites", sites, faults)
-    tables.suspect_feet(clean_sites, rules["highest_site_m"], faults)
+    in_feet = any(str(name).strip().lower() == "altitude_ft" for name in sites.columns)
+    tables.suspect_feet(clean_sites, rules["highest_site_m"], faults, given_in_feet=in_feet)
     tables.check_order_of_temperatures(clean_sites, faults)
     kept_sites = _kept("sites", clean_sites, faults)
     at = _find(clean_vehicles, kept_sites, clean_sites, "site_id", faults)
@@ -220,6 +224,7 @@ def _route_sums(routes: pd.DataFrame | Callable[[list[RouteUse]], RouteSums] | N
 def _warn_unknown_routes(vehicles: pd.DataFrame, frame: pd.DataFrame, sums: RouteSums, faults: tables.Faults) -> None:
     """Warn of vehicles whose route has no valid point: their nights are planned, their way is not."""
     known = {route for route, _ in sums.table}
+    near = _near_of(sorted(known)[:MOST_COMPARED])
     lost = set(frame["route_id"]) - known - {""}
     values = vehicles["route_id"].to_numpy()
     faults.add(
@@ -229,8 +234,8 @@ def _warn_unknown_routes(vehicles: pd.DataFrame, frame: pd.DataFrame, sums: Rout
         values,
         "unknown_route",
         lambda row: (
-            f"route_id = {shorten(values[row])} has no valid point in the routes table. The night is planned, "
-            "the route is not: add the route or correct the name."
+            f"route_id = {shorten(values[row])} has no valid point in the routes table. {near(values[row])}"
+            "The night is planned, the route is not: add the route or correct the name."
         ),
         warn=True,
     )
@@ -252,15 +257,30 @@ def _find(vehicles: pd.DataFrame, kept: pd.DataFrame, every: pd.DataFrame, key: 
     values = vehicles[key].to_numpy()
     refused = set(every[key]) - set(unique[key])
     lost = (at < 0) & (values != "")
+    near = _near_of(unique[key].head(MOST_COMPARED).tolist())
 
     def text(row: int) -> str:
         what, name = key.removesuffix("_id"), shorten(values[row])
         if values[row] in refused:
             return f"{key} = {name}: this {what} was refused itself, see its own row. Correct it there."
-        return f"{key} = {name} is in no row of the {what}s table. Add the {what} or correct the name."
+        told = f"{key} = {name} is in no row of the {what}s table."
+        return f"{told} {near(values[row])}Add the {what} or correct the name."
 
     faults.add("vehicles", lost, key, values, f"unknown_{key.removesuffix('_id')}", text)
     return at
+
+
+def _near_of(known: list[str]) -> Callable[[str], str]:
+    """Return a function that asks for the known names near an unknown one; each different name is compared once."""
+    asked: dict[str, str] = {}
+
+    def near(name: str) -> str:
+        if name not in asked and len(asked) < MOST_COMPARED:
+            alike = difflib.get_close_matches(name, known, n=2, cutoff=0.6) if len(name) < 200 else []
+            asked[name] = f"Did you mean {' or '.join(shorten(one, 40) for one in alike)}? " if alike else ""
+        return asked.get(name, "")
+
+    return near
 
 
 def _as_faults(frame: pd.DataFrame) -> list[Fault]:

@@ -220,11 +220,12 @@ def _duplicate_text(key: str, values: Any) -> Callable[[int], str]:
     )
 
 
-def suspect_feet(sites: pd.DataFrame, highest_m: float, faults: Faults) -> None:
+def suspect_feet(sites: pd.DataFrame, highest_m: float, faults: Faults, *, given_in_feet: bool = False) -> None:
     """Refuse heights that can hardly be metres, and warn of the rest of their column.
 
     A height is taken for feet when it is above the highest site of the policy, or when the station pressure beside it
-    fits the height as feet and not as metres.
+    fits the height as feet and not as metres. Heights ``given_in_feet`` that the pressure beside them fits as metres
+    are told; without a pressure nothing can be said, as 1500 ft is as good a height as 1500 m.
     """
     height, pressure = sites["altitude_m"].to_numpy(dtype=float), sites["pressure_hpa"].to_numpy(dtype=float)
     with np.errstate(invalid="ignore"):
@@ -233,6 +234,9 @@ def suspect_feet(sites: pd.DataFrame, highest_m: float, faults: Faults) -> None:
         by_pressure = (as_metres > 60.0) & (as_feet < 45.0)
         too_high = height > highest_m
         mismatch = (as_metres > 60.0) & ~by_pressure & ~too_high
+        metres_as_feet = given_in_feet & (
+            np.abs(pressure - pressure_from_altitude(np.nan_to_num(height) / FOOT_M)) < 45.0
+        )
 
     def text(row: int) -> str:
         value = height[row]
@@ -252,12 +256,18 @@ def suspect_feet(sites: pd.DataFrame, highest_m: float, faults: Faults) -> None:
         lambda row: (
             f"pressure_hpa = {pressure[row]:g} does not belong to {height[row]:g} m (about "
             f"{pressure_from_altitude(height[row]):.0f} hPa). Give the station pressure, not reduced to sea level."
+            + (f" {_metres_under_feet(height[row])}" if metres_as_feet[row] else "")
         ),
     )
     if suspected.any():
         rest = ~suspected & (height > 1000.0)
         told = "Other heights of this column look like feet: check that this one is metres."
         faults.add("sites", rest, "altitude_m", height, "suspect_feet", constant(told), warn=True)
+
+
+def _metres_under_feet(height_m: float) -> str:
+    entered = f"{height_m / FOOT_M:.0f}"
+    return f"It would belong to {entered} m: if altitude_ft holds metres, name the column altitude_m."
 
 
 def check_order_of_temperatures(sites: pd.DataFrame, faults: Faults) -> None:

@@ -10,9 +10,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from combust.application.altitude_base import AltitudeBase, altitude_base
 from combust.application.fleet.policy import Policy
 from combust.application.fleet.tables import Faults, constant
+from combust.application.site.base import AltitudeBase, altitude_base
 from combust.data.errors import CombustError, Fault, shorten
 from combust.domain.heater import Heater
 from combust.kernel.altitude import Derated, derate
@@ -130,11 +130,19 @@ def _load(name: str, heaters: Mapping[str, Heater | str | Path], folder: Path | 
         return Heater.load(found)
     if folder is not None and name:
         for place in (folder / name, folder / f"{name}.toml"):
-            if place.suffix == ".toml" and place.is_file() and place.resolve().is_relative_to(folder.resolve()):
+            if place.suffix == ".toml" and _lies_in(place, folder):
                 return Heater.load(place)
     hint = "Write it (combust profile new), or say where the profiles lie (--profiles DIR)."
     why = "has no heater profile" + (f" in {shorten(folder)}" if folder is not None else "")
     raise CombustError(Fault("profile", name or "empty", "missing", why=why, hint=hint))
+
+
+def _lies_in(place: Path, folder: Path) -> bool:
+    """Return True for a file inside the folder; a name that no file can have lies nowhere."""
+    try:
+        return place.is_file() and place.resolve().is_relative_to(folder.resolve())
+    except (OSError, ValueError, RuntimeError):
+        return False
 
 
 class Fleet:

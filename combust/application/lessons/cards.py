@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from combust.application.chemistry_tables import reactor_table
+from combust.application.chemistry.tables import reactor_table
 from combust.application.lessons import gas as demo
 from combust.application.lessons.machine import air_ratio_at_site
 from combust.application.lessons.solutions import SEA_LEVEL

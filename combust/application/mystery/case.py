@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
@@ -11,9 +12,12 @@ from combust.application.mystery.rules import LEVELS, heaters, prices, table
 from combust.application.mystery.seal import canonical, opened, seal
 from combust.application.mystery.visit import Visit, begin, replay
 from combust.data.errors import CombustError, Fault
+from combust.data.vocabulary import quantity
 from combust.domain.heater import Heater
 from combust.domain.reading import check_values
 
+CONTEXT = ("stage", "altitude_m", "intake_temp_c", "location", "co2_origin")
+FIRST = ("o2_dry_pct", "co2_dry_pct", "co_dry_ppm")
 CHECK_BYTES = 320
 ANSWER_BYTES = 1280
 
@@ -97,8 +101,7 @@ class MysteryCase:
             raise _damaged("heater or level is not known")
         if set(given["checks"]) != set(sealed_names()) or not all(isinstance(x, str) for x in given["checks"].values()):
             raise _damaged("the sealed checks are not complete")
-        _, faults = check_values({**given["context"], **given["first"]})
-        if faults or given["context"].get("location") not in ("indoors", "outdoors"):
+        if not _is_first_reading(given["context"], given["first"]):
             raise _damaged("the first reading is not acceptable")
         return cls(**{name: given[name] for name in cls.__slots__})
 
@@ -127,6 +130,15 @@ def result_key(nonce: str, name: str) -> bytes:
 def seal_results(nonce: str, results: Mapping[str, Mapping[str, Any]]) -> dict[str, str]:
     """Return every result sealed, all equally long."""
     return {name: seal(result_key(nonce, name), results[name], CHECK_BYTES) for name in sealed_names()}
+
+
+def _is_first_reading(context: Mapping[str, Any], first: Mapping[str, Any]) -> bool:
+    """Return True for a place and a first reading with all that a case has, and nothing that a reading cannot have."""
+    values = {**context, **first}
+    whole = set(context) == set(CONTEXT) and set(first) == set(FIRST) and None not in values.values()
+    numbers = [value for key, value in values.items() if whole and quantity(key).kind == "number"]
+    plain = all(type(value) in (int, float) and math.isfinite(value) for value in numbers)
+    return whole and plain and not check_values(values)[1] and context["location"] in ("indoors", "outdoors")
 
 
 def _plain(value: Any) -> Any:

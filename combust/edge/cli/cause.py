@@ -178,8 +178,8 @@ def _say_refused(refused: list[str]) -> None:
 
 
 def _draw(heater: Heater, readings: list[Any], figure: str, seed: int, pairs: bool) -> None:
-    from combust.edge.figures import save
-    from combust.edge.figures_causes import draw_steps
+    from combust.edge.figures.causes import draw_steps
+    from combust.edge.figures.style import save
 
     name = readings[0].get("visit_id")
     rows = [row for row in readings if row.get("visit_id") == name and row.get("phase") == readings[0].get("phase")]

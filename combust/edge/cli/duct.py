@@ -6,7 +6,7 @@ from typing import Any
 
 import click
 
-from combust.application.duct_calculator import (
+from combust.application.heater.duct_calculator import (
     ENDS,
     FITTINGS,
     DuctAnswer,

@@ -8,7 +8,7 @@ from typing import Any
 import click
 
 from combust import __version__
-from combust.application.history import HeaterHistory
+from combust.application.history.heater import HeaterHistory
 from combust.domain.heater import Heater
 from combust.edge.cli import output
 
@@ -44,7 +44,7 @@ def command(
     \b
     Next: combust site --help      (what the place does to a heater)
     """
-    from combust.edge.history import fleet, history
+    from combust.edge.logbook.history import fleet, history
 
     heaters = [Heater.load(path) for path in profiles]
     options: dict[str, Any] = {"stage": stage, "visit_noise_pct": visit_noise_pct, "instrument": instrument}
@@ -75,8 +75,8 @@ def command(
         click.echo(f"note: {text}", err=True)
     output.tell_cautions()
     if figure:
-        from combust.edge.figures import save
-        from combust.edge.visit_figures import draw_history
+        from combust.edge.figures.style import save
+        from combust.edge.figures.visit import draw_history
 
         save(draw_history(first), figure)
         click.echo(f"Figure: {Path(figure)}", err=True)

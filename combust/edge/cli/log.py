@@ -8,9 +8,9 @@ from typing import Any
 import click
 
 from combust import __version__
-from combust.application.reading_result import interpret
-from combust.application.record import CHECKS, EVENTS, HEAD_CHOICES, HEAD_KEYS, VisitRecord, stops_now
-from combust.application.steady import visit_procedure
+from combust.application.reading.result import interpret
+from combust.application.visit.record import CHECKS, EVENTS, HEAD_CHOICES, HEAD_KEYS, VisitRecord, stops_now
+from combust.application.visit.steady import visit_procedure
 from combust.data.errors import CombustError, Fault
 from combust.data.vocabulary import quantities
 from combust.domain.limits import Finding

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import sys
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -127,7 +128,7 @@ def score(files: Sequence[str], salt_file: str | None, table: str | None, as_jso
     """
     from combust.application.mystery import Dealer, Statement
     from combust.application.mystery import score as score_of
-    from combust.edge.mystery_pages import results_csv
+    from combust.edge.reports.mystery import results_csv
 
     dealer = Dealer(_salt(salt_file))
     scores = []
@@ -164,7 +165,7 @@ def sheet(seed: int, count: int, level: str, salt_file: str | None, title: str, 
       combust mystery sheet --seed 20 --count 3 --level medium --salt-file salt.txt --out output/mystery
     """
     from combust.application.mystery import Dealer, Play
-    from combust.edge.mystery_pages import class_pages
+    from combust.edge.reports.mystery import class_pages
 
     dealer = Dealer(_salt(salt_file))
     cases = [dealer.deal(seed + number, level) for number in range(count)]
@@ -185,10 +186,15 @@ def sheet(seed: int, count: int, level: str, salt_file: str | None, title: str, 
 
 def _salt(path: str | None) -> str:
     """Return the salt from a file, the environment, or the keyboard; never from the command line, which is recorded."""
-    if path is None:
-        given = os.environ.get(SALT_VARIABLE)
-        return given if given is not None else str(click.prompt("Salt", hide_input=True, err=True))
-    return _text(path).strip()
+    if path is not None:
+        return _text(path).strip()
+    given = os.environ.get(SALT_VARIABLE)
+    if given is not None:
+        return given
+    if not sys.stdin.isatty():
+        hint = f"Give --salt-file, or set {SALT_VARIABLE}."
+        raise CombustError(Fault("salt", None, "missing", why="is missing, and nobody is there to be asked", hint=hint))
+    return str(click.prompt("Salt", hide_input=True, err=True))
 
 
 def _text(path: str) -> str:
@@ -283,7 +289,7 @@ def _standing(played: Any, statement: dict[str, Any], told: Sequence[tuple[str, 
 
 def _show(played: Any, statement: dict[str, Any], told: Sequence[tuple[str, dict[str, Any]]]) -> None:
     from combust.application.mystery.rules import table
-    from combust.edge.mystery_pages import price_rows, told_columns
+    from combust.edge.reports.mystery import price_rows, told_columns
 
     visit = played.visit()
     output.warn_stops(visit.stops())

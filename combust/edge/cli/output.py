@@ -116,7 +116,7 @@ def writable_name(path: str | Path, endings: Sequence[str] = ()) -> Path:
     CombustError
     """
     asked, path = path, Path(path)
-    if not path.name or path.is_dir():
+    if not path.name or "\0" in str(path) or path.is_dir():
         hint = "Give the name of a file, such as output/result.json."
         raise CombustError(Fault("file", str(asked), "format", why="is a folder, or no name of a file", hint=hint))
     if endings and path.suffix.lower() not in endings:

@@ -9,8 +9,8 @@ from typing import Any
 import click
 
 from combust import __version__
-from combust.application.profile_check import ProfileCheck, check_profile
-from combust.application.profile_template import profile_template
+from combust.application.heater.profile_check import ProfileCheck, check_profile
+from combust.application.heater.profile_template import profile_template
 from combust.data.errors import CombustError, Fault
 from combust.domain.catalogue import load_fuels
 from combust.edge.cli import output

@@ -8,10 +8,10 @@ from typing import Any
 
 import click
 
-from combust.application.altitude_base import AltitudeBase, altitude_base
-from combust.application.reading_result import stop_findings
-from combust.application.site_effect import site_effect
-from combust.application.site_result import SiteEffect
+from combust.application.reading.result import stop_findings
+from combust.application.site.base import AltitudeBase, altitude_base
+from combust.application.site.effect import site_effect
+from combust.application.site.result import SiteEffect
 from combust.data.errors import CombustError, Fault
 from combust.data.vocabulary import as_number
 from combust.domain.catalogue import load_fuels
@@ -295,11 +295,11 @@ def _write_maps(options: dict[str, Any], base_arguments: dict[str, Any], effect:
     base = altitude_base(**base_arguments)
     name, minimum = effect.heater_id or base.fuel.name, effect.minimum_air_ratio
     if options["table"]:
-        from combust.application.derating_table import derating_table
+        from combust.application.site.derating import derating_table
 
         output.write_text(options["table"], derating_table(base).to_csv(index=False, float_format="%.5g"))
-    from combust.edge.altitude_figures import draw_ceiling, draw_derating
-    from combust.edge.figures import save
+    from combust.edge.figures.altitude import draw_ceiling, draw_derating
+    from combust.edge.figures.style import save
 
     if options["figure"]:
         save(draw_derating(base, minimum=minimum, name=name), options["figure"])

@@ -6,8 +6,8 @@ from typing import Any
 
 import click
 
-from combust.application.start import StartTimeline, emergency_findings, start_timeline, starts_used_up
-from combust.application.start_phases import PUMP, PhaseAnswer, interlocks, possible_phases
+from combust.application.visit.start import StartTimeline, emergency_findings, start_timeline, starts_used_up
+from combust.application.visit.start_phases import PUMP, PhaseAnswer, interlocks, possible_phases
 from combust.data.tables import load_table
 from combust.domain.heater import Heater
 from combust.edge.cli import output
@@ -93,8 +93,8 @@ def command(
     output.tell_rest(findings)
     output.tell_cautions()
     if figure:
-        from combust.edge.figures import save
-        from combust.edge.visit_figures import draw_start
+        from combust.edge.figures.style import save
+        from combust.edge.figures.visit import draw_start
 
         save(draw_start(timeline), figure)
         click.echo(f"Figure: {figure}", err=True)

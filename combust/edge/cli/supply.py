@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from combust.application.supply import BANDS, FED, supply
+from combust.application.visit.supply import BANDS, FED, supply
 from combust.domain.heater import Heater
 from combust.edge.cli import output
 

@@ -216,6 +216,12 @@ _WORDS = (
 def _in_plain_words(path: Path) -> Iterator[None]:
     try:
         yield
+    except (UnicodeEncodeError, OverflowError) as error:
+        if isinstance(error, OverflowError):
+            what, hint = "a whole number that is too large", "Give the number that combust log show tells."
+        else:
+            what, hint = "bytes that are no text", "Type it in UTF-8."
+        raise CombustError(Fault("logbook", str(path), "format", why=f"cannot hold {what}", hint=hint)) from error
     except sqlite3.Error as error:
         said = str(error).lower()
         for piece, code, why, hint in _WORDS:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from combust.application.record import EVENTS, HEAD_KEYS, VisitRecord, check_head
+from combust.application.visit.record import EVENTS, HEAD_KEYS, VisitRecord, check_head
 from combust.data.errors import CombustError, Fault
 from combust.data.vocabulary import input_keys, quantity
 from combust.domain.reading import check_values
@@ -58,8 +58,8 @@ def visits_of_table(path: str | Path, *, mapping: dict[str, str] | None = None) 
                 if heading.key and cell is not None
             }
             others = dict(zip(table.header, cells, strict=True))
-            told = _take(values, others, gathered)
-            told = [block.ragged[index], *told] if index in block.ragged else told
+            # A row whose cells have slipped is not taken: what stands in its columns may belong to others.
+            told = [f"{block.ragged[index]}."] if index in block.ragged else _take(values, others, gathered)
             if told:
                 refused.append((rows, " ".join(told)))
     return TableIn(list(gathered.values()), rows, refused)

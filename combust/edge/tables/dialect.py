@@ -16,6 +16,7 @@ DELIMITERS = ("\t", ";", "|", ",")
 SAMPLE_BYTES = 262_144
 SAMPLE_LINES = 2000
 MAX_COLUMNS = 1000
+_ONE_BREAK = "Save the table with one kind of line end: rows may have slipped into the heading."
 _DECIMAL_COMMA = re.compile(r"^[+-]?\d+,\d+$")
 _DECIMAL_POINT = re.compile(r"^[+-]?\d+\.\d+$")
 
@@ -150,13 +151,18 @@ def _encoding(sample: bytes) -> str:
 
 
 def _check_header(path: Path, header: tuple[str, ...]) -> None:
+    if len(header) > MAX_COLUMNS:
+        hint = "Is this the right file?"
+        raise CombustError(Fault("file", str(path), "too_large", why=f"has more than {MAX_COLUMNS} columns", hint=hint))
     twice = sorted({name for name in header if name and header.count(name) > 1})
     faults = [
         Fault("heading", name, "conflict", why="stands in the heading twice", hint="Keep one column.") for name in twice
     ]
-    if len(header) > MAX_COLUMNS:
-        hint = "Is this the right file?"
-        faults = [Fault("file", str(path), "too_large", why=f"has more than {MAX_COLUMNS} columns", hint=hint)]
+    faults += [
+        Fault("heading", name, "format", why="holds a line break of another kind than the table's", hint=_ONE_BREAK)
+        for name in header
+        if "\r" in name.replace("\r\n", "")
+    ]
     if faults:
         raise CombustError(faults)
 

@@ -38,7 +38,8 @@ def read_fleet_table(name: str, path: str | Path) -> pd.DataFrame:
         parts.append(part)
     frame = pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=list(source.header))
     if source.decimal == ",":
-        for column in frame.columns:
+        for place, column in enumerate(frame.columns):
             if str(column).strip().lower() not in texts and column != RAGGED:
-                frame[column] = frame[column].astype("string").str.replace(",", ".", regex=False)
+                pointed = frame.iloc[:, place].astype("string").str.replace(",", ".", regex=False)
+                frame.isetitem(place, pointed)  # by its place: two columns may have no heading
     return frame

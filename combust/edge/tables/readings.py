@@ -13,8 +13,8 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from combust.application.interpret import RESULT_KEYS, VERDICTS, Interpretation, interpret_columns
-from combust.application.judge import codes_of
+from combust.application.reading.interpret import RESULT_KEYS, VERDICTS, Interpretation, interpret_columns
+from combust.application.reading.judge import codes_of
 from combust.data.errors import CombustError, Fault
 from combust.data.vocabulary import is_missing, quantities
 from combust.domain.catalogue import Catalogue

@@ -70,8 +70,10 @@ class TableSink:
 
     def _write_heading(self, names: list[str]) -> None:
         text = io.StringIO()
-        csv.writer(text, delimiter=self.delimiter, lineterminator="\n").writerow(names)
-        self._file.write((codecs.BOM_UTF8 if self.bom else b"") + text.getvalue().encode())
+        # The writer quotes what its own line end is made of: with \r\n it quotes either sign in a name.
+        csv.writer(text, delimiter=self.delimiter, lineterminator="\r\n").writerow(names)
+        line = text.getvalue().removesuffix("\r\n") + "\n"
+        self._file.write((codecs.BOM_UTF8 if self.bom else b"") + line.encode())
         self._started = True
 
     def __exit__(

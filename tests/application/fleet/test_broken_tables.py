@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -183,3 +185,38 @@ def test_a_million_rows_with_one_in_a_hundred_bad() -> None:
     assert len(plan.vehicles) == size - bad
     assert len(plan.faults) == bad
     assert sorted(plan.faults["row"] - 1) == sorted(rows.tolist())
+
+
+def test_near_names_of_sites_and_routes_are_told() -> None:
+    cars = worked.vehicles().astype(object)
+    cars.loc[0, "site_id"] = "S11"
+    routes = pd.DataFrame({"route_id": ["coast_round"] * 3, "altitude_m": [500, 600, 900], "minutes": [10, 10, 5]})
+    cars["route_id"] = ["coast_round", "coast_rund", *["coast_round"] * (len(cars) - 2)]
+    plan = planned(cars, None, routes)
+    text = dict(zip(plan.faults["code"], plan.faults["text"], strict=True))
+    assert "Did you mean S1" in text["unknown_site"]
+    assert "Did you mean coast_round?" in text["unknown_route"]
+
+
+@pytest.mark.parametrize("name", ["x" * 400, "../../etc/x", "/etc/x", "a\0b", "CON", "a\nb", "..", "."])
+def test_a_profile_name_that_no_file_can_have_refuses_its_row_alone(name: str, tmp_path: Path) -> None:
+    cars = worked.vehicles().astype(object).assign(profile="")
+    cars.loc[0, "profile"] = name
+    (tmp_path / "profiles").mkdir()
+    (tmp_path / "etc").mkdir()
+    (tmp_path / "etc" / "x.toml").write_text("secret = 1\n", encoding="utf-8")
+    plan = plan_fleet(cars, worked.sites(), heaters=worked.HEATERS, profiles=tmp_path / "profiles")
+    assert faults_of(plan) == {1: {"missing"}}
+    assert "not valid" not in " ".join(plan.faults["text"])  # a file outside the folder is not even opened
+    assert all(text.isprintable() for text in plan.faults["text"])
+
+
+def test_metres_under_a_heading_in_feet_are_found_where_a_pressure_stands_beside_them() -> None:
+    """1850 m has 810 hPa (ISO 2533 to the nearest 1 hPa, from memory); 1850 ft has 947 hPa."""
+    sites = worked.sites().assign(pressure_hpa=[810.0, 738.0, 675.0, 609.0, 966.0])
+    sites = sites.rename(columns={"altitude_m": "altitude_ft"})
+    plan = planned(worked.vehicles(), sites)
+    told = plan.faults[plan.faults["table"] == "sites"]["text"].iloc[0]
+    assert "if altitude_ft holds metres, name the column altitude_m" in told
+    bare = planned(worked.vehicles(), sites.drop(columns="pressure_hpa"))
+    assert len(bare.faults) == 0  # nothing in the table contradicts 1850 ft: nothing is claimed

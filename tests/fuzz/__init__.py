@@ -1,0 +1,1 @@
+"""Fuzzing: one definition of each property, for hypothesis in `make test` and for atheris in `make fuzz`."""

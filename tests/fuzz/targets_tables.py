@@ -1,0 +1,251 @@
+"""Fuzz targets of tables: every row in is interpreted, planned, taken or refused; nothing is lost."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Callable
+from pathlib import Path
+
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from combust.application.fleet.tables import FAULT_COLUMNS, Faults, clean_table
+from combust.data.tables import load_table
+from combust.data.vocabulary import input_keys
+from combust.edge.logbook.book import Logbook
+from combust.edge.logbook.history import read_log
+from combust.edge.logbook.tables import visits_of_table
+from combust.edge.logbook.visits import add, read_visits
+from combust.edge.tables import visits as cause_table
+from combust.edge.tables.fleet import read_fleet_table
+from combust.edge.tables.series import read_series
+from combust.edge.tables.source import open_table
+from tests.edge.spreadsheets import interpret_bytes
+from tests.fuzz.registry import DATA, LostRowError, Target, answer_or_refusal, as_file, scratch, seed_files, target
+
+MARKS = (",", ";", "\t", "|", "\n", "\r\n", "\r", '"', '""', "\x00", "\ufeff", "=1+1", "8,2", "1.200", "nan", "-", " ")
+FEW = (
+    *MARKS,
+    "o2_dry_pct",
+    "co_dry_ppm",
+    "location",
+    "outdoors",
+    "fuel",
+    "taken_at",
+    "altitude_ft",
+    "2025-01-12T09:00",
+)
+
+
+def csv_seeds(*names: str, lines: int = 12) -> Callable[[], list[bytes]]:
+    """Return a function that gives the first lines of demo tables, with other marks and line ends too."""
+
+    def seeds() -> list[bytes]:
+        plain = [b"".join((DATA / name).read_bytes().splitlines(keepends=True)[:lines]) for name in names]
+        foreign = [text.replace(b",", b";").replace(b".", b",") for text in plain]
+        return [*plain, *foreign, *(text.replace(b"\n", b"\r\n") for text in plain)]
+
+    return seeds
+
+
+def counted_lines(data: bytes) -> tuple[int, int] | None:
+    """Return how many rows a table without quotes holds at least and at most, counted by another route; None = quotes.
+
+    A line of nothing but marks and spaces may count as blank, so there is a least and a most.
+    """
+    if b'"' in data or b"\0" in data:
+        return None
+    text = data.removeprefix(b"\xef\xbb\xbf").decode("latin-1")
+    lines = text.split("\n") if "\n" in text else text.split("\r")
+    some = [line for line in lines if line.strip("\r\n \t;,|")]
+    return sum(1 for line in some[1:] if re.search(r"[!-+\--:<-{}~]", line)), len(lines)
+
+
+def check_rows(data: bytes, rows: int) -> None:
+    """Fail with LostRowError unless the rows of a table are as many as an independent count says."""
+    counted = counted_lines(data)
+    if counted is not None and not counted[0] <= rows <= counted[1]:
+        raise LostRowError(f"{rows} rows are accounted for, {counted[0]} to {counted[1]} are there")
+
+
+def interpreted(data: bytes, *, rejects: bool) -> None:
+    """Interpret a table of readings; the helper itself compares the rows of both outputs with the counts."""
+    for left in scratch().glob("*.csv"):
+        left.unlink()
+    done = answer_or_refusal(lambda: interpret_bytes(scratch(), data, rejects=rejects))
+    if done is None:
+        assert not (scratch() / "out.csv").exists(), "a refused table left an output"
+        return
+    check_rows(data, done.counts.rows)
+    for row in done.rows:
+        text = row["air_ratio"].replace(",", ".")
+        if text:
+            assert math.isfinite(float(text)), f"lambda {text}"
+            assert not row["findings"].startswith("refused"), "a refused row with a lambda"
+
+
+@target(35, csv_seeds("larkfell_readings.csv"), (*input_keys(), *MARKS))
+def readings_csv(data: bytes) -> None:
+    """Any bytes as a table of readings, refused rows kept in place."""
+    interpreted(data, rejects=False)
+
+
+SHORT = b"o2_dry_pct,co_dry_ppm,location,note\n8.2,150,outdoors,a\n,,,\n22,x,indoors,=1\n"
+
+
+@target(25, lambda: [SHORT, SHORT.replace(b"\n", b"\r"), b"\xef\xbb\xbf" + SHORT], FEW)
+def readings_rejects(data: bytes) -> None:
+    """Any bytes as a table of readings, refused rows in a file of their own."""
+    interpreted(data, rejects=True)
+
+
+def parquet_seed() -> list[bytes]:
+    """Return a small Parquet table."""
+    sink = pa.BufferOutputStream()
+    table = pa.table({"o2_dry_pct": [8.2, None, 30.0], "location": ["outdoors", "x", None], "note": ["a", "b", "c"]})
+    pq.write_table(table, sink, compression="none")
+    return [sink.getvalue().to_pybytes()]
+
+
+@target(5, parquet_seed, ["PAR1"])
+def readings_parquet(data: bytes) -> None:
+    """Any bytes that claim to be Parquet: a table or a refusal. The head stays, so that it is not taken for CSV."""
+    interpreted(b"PAR1" + data[4:], rejects=False)
+
+
+def fleet_rows(name: str, data: bytes) -> None:
+    """Read and clean a fleet table: each row comes out once, and no number of a kept row is outside its band."""
+    frame = answer_or_refusal(lambda: read_fleet_table(name, as_file(data, f"{name}.csv")))
+    if frame is None:
+        return
+    check_rows(data, len(frame))
+    faults = Faults()
+    cleaned = answer_or_refusal(lambda: clean_table(name, frame, faults))
+    if cleaned is None:
+        return
+    if len(cleaned) != len(frame):
+        raise LostRowError(f"{len(frame)} rows read, {len(cleaned)} cleaned")
+    told = faults.frame()
+    assert list(told.columns) == list(FAULT_COLUMNS)
+    assert told["row"].between(1, len(frame)).all()
+    assert all(text.isprintable() for text in told["text"]), "a fault with control characters"
+    kept = cleaned[~faults.refused(name, len(frame))]
+    for key, spec in load_table("fleet_columns")[name].items():
+        if spec.get("kind", "number") == "number":
+            low, high = spec["band"]
+            values = kept[key].dropna()
+            assert values.between(low, high).all(), f"{key} outside its band was kept"
+
+
+def fleet_words(name: str) -> tuple[str, ...]:
+    """Return the words of a fleet table."""
+    return (*load_table("fleet_columns")[name], "altitude_ft", "-20;-12;-5", *MARKS)
+
+
+@target(12, csv_seeds("larkfell_fleet/vehicles.csv"), fleet_words("vehicles"))
+def vehicles_csv(data: bytes) -> None:
+    """Any bytes as the vehicles of a fleet."""
+    fleet_rows("vehicles", data)
+
+
+@target(12, csv_seeds("larkfell_fleet/sites.csv"), fleet_words("sites"))
+def sites_csv(data: bytes) -> None:
+    """Any bytes as the sites of a fleet."""
+    fleet_rows("sites", data)
+
+
+@target(20, csv_seeds("larkfell_fleet/routes.csv"), fleet_words("routes"))
+def routes_csv(data: bytes) -> None:
+    """Any bytes as the routes of a fleet."""
+    fleet_rows("routes", data)
+
+
+@target(20, csv_seeds("larkfell_visits.csv"), (*input_keys(), *MARKS))
+def visits_csv(data: bytes) -> None:
+    """Any bytes as the table for the ranking of causes."""
+    found = answer_or_refusal(lambda: cause_table.read_visits(as_file(data, "visits.csv")))
+    if found is not None:
+        check_rows(data, len(found[0]) + len(found[1]))
+
+
+@target(15, csv_seeds("larkfell_series.csv"), ("time_s", "seconds", *FEW))
+def series_csv(data: bytes) -> None:
+    """Any bytes as a logged series: each sample is used, left out with its reason, or carries the time of another."""
+    path = as_file(data, "series.csv")
+    series = answer_or_refusal(lambda: read_series(path))
+    if series is None:
+        return
+    left_out = sum(told.startswith("Row ") for told in series.told)
+    left_out += sum(int(told.split()[0]) for told in series.told if told.endswith("of the one before: left out."))
+    check_rows(data, len(series.times_s) + left_out)
+    assert all(math.isfinite(value) for value in series.times_s.tolist())
+
+
+@target(15, csv_seeds("larkfell_winters.csv"), (*input_keys(), "event", "repair", "rezero", "swap", *MARKS))
+def history_csv(data: bytes) -> None:
+    """Any bytes as a log for the history: each reading is there, or its row was refused with a reason."""
+    path = as_file(data, "winters.csv")
+    found = answer_or_refusal(lambda: read_log(str(path)))
+    if found is None:
+        return
+    rows, events, told = found
+    table = open_table(path)
+    total = sum(block.table.num_rows for block in table.blocks())
+    if len(rows) + len(told) > total:
+        raise LostRowError(f"{len(rows)} readings and {len(told)} refusals of {total} rows")
+    carried = sum(len(one) for one in events.values())
+    empty = total - len(rows) - len(told)  # rows with an event or words about the visit only
+    assert empty >= 0
+    assert carried <= total
+
+
+@target(8, csv_seeds("larkfell_winters.csv", lines=6), (*input_keys(), "event", "who", "place", "co_alarm", *MARKS))
+def logbook_table(data: bytes) -> None:
+    """Any bytes taken into a logbook: what is taken stands in the book afterwards, key for key."""
+    path, book = as_file(data, "in.csv"), scratch() / "fuzz.book"
+    book.unlink(missing_ok=True)
+    table = answer_or_refusal(lambda: visits_of_table(path))
+    if table is None or not table.visits:
+        return
+    check_rows(data, table.rows)
+    given = sum(len(visit.entries) for visit in table.visits)
+    with Logbook(book, create=True) as opened:
+        if answer_or_refusal(lambda: add(opened, table.visits)) is None:
+            return
+        kept = sum(len(record.entries) for record in read_visits(opened))
+    if kept != given:
+        raise LostRowError(f"{given} entries given, {kept} in the book")
+
+
+def book_seed() -> list[bytes]:
+    """Return a small logbook as bytes."""
+    path = Path(scratch() / "seed.book")
+    if not path.exists():
+        with Logbook(path, create=True) as opened:
+            source = as_file(csv_seeds("larkfell_winters.csv", lines=4)()[0], "seed.csv")
+            add(opened, visits_of_table(source).visits)
+    return [path.read_bytes()]
+
+
+@target(5, book_seed, ["SQLite format 3", "visit", "entry", "CREATE TABLE"])
+def logbook_file(data: bytes) -> None:
+    """Any bytes as a logbook: its visits, or a refusal; the file stays as it was."""
+    path = as_file(data, "any.book")
+
+    def look() -> int:
+        with Logbook(path, read_only=True) as opened:
+            return len(read_visits(opened))
+
+    answer_or_refusal(look)
+    assert path.read_bytes() == data, "a logbook that was only read was changed"
+
+
+def small_seeds(found: Target, largest: int = 3000) -> list[bytes]:
+    """Return the seeds of a target that are small enough to be altered many times."""
+    return [seed for seed in found.seeds() if len(seed) <= largest] or found.seeds()
+
+
+def all_demo_tables() -> list[bytes]:
+    """Return the beginnings of every demo table."""
+    return seed_files(*sorted(DATA.glob("*.csv")))
