@@ -47,7 +47,7 @@ def test_each_of_the_three_users_has_a_tour_with_output_to_recognise() -> None:
         assert len(mine) >= 3, user
         assert sum(len(block.quoted) for block in mine) >= 3, user
     assert any(block.kind == "python" and block.quoted for block in BLOCKS)
-    assert len(TEXT.splitlines()) <= 280
+    assert len(TEXT.splitlines()) <= 275
 
 
 def test_a_quoted_line_that_does_not_come_is_told(folder: Path) -> None:
