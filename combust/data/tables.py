@@ -64,22 +64,22 @@ def read_toml(path: str | Path, *, quantity: str = "file", max_bytes: int = 4_00
     try:
         return tomllib.loads(text)
     except RecursionError as error:
-        why, hint = "is not valid TOML (nested too deeply)", "Write each list and table on one level or two."
+        why, hint = "holds brackets within brackets without end", "Write each list and table on one level or two."
         raise CombustError(Fault(quantity, str(path), "format", why=why, hint=hint)) from error
     except (tomllib.TOMLDecodeError, ValueError) as error:  # a whole number of more than 4300 digits is a ValueError
         raise CombustError(_syntax_fault(quantity, path, text, str(error))) from error
 
 
 def _syntax_fault(quantity: str, path: Path, text: str, told: str) -> Fault:
-    """Return the fault of a text that is no TOML: what the parser says, the line itself, and the remedy."""
+    """Return the fault of a text that is no TOML: the line itself, and the remedy."""
     place = re.search(r"\(at (?:line (\d+), column \d+|end of document)\)", told)
     reason = shorten(told[: place.start()].strip() if place else told, 80)
     lines = text.split("\n")
     number = int(place[1]) if place and place[1] else len(lines)
     line = lines[number - 1].strip() if number <= len(lines) else ""
-    why = f"is not valid TOML: {reason} at line {number}" if place else f"is not valid TOML: {reason}"
-    shown = f", {shorten(line, 80)}" if place and line else ""
-    return Fault(quantity, str(path), "format", why=why + shown, hint=_syntax_remedy(reason, line))
+    where = f" at line {number}" if place else ""
+    shown = f": {shorten(line, 80)}" if place and line else ""
+    return Fault(quantity, str(path), "format", why=f"cannot be read{where}{shown}", hint=_syntax_remedy(reason, line))
 
 
 def _syntax_remedy(reason: str, line: str) -> str:
