@@ -14,6 +14,7 @@ from combust.application.mystery.scoring import points
 from combust.data.errors import CombustError
 from combust.domain.limits import cautions, no_stop_text
 from combust.edge.mystery_pages import price_rows, told_columns
+from combust.edge.notebook import widget_library
 
 SHARES = tuple(round(0.05 * step, 2) for step in range(21))
 
@@ -59,7 +60,7 @@ class MysteryPage:
     """
 
     def __init__(self, seed: int | None = None, dealer: Dealer | None = None) -> None:
-        import ipywidgets as widgets
+        widgets = widget_library()
 
         self._dealer = dealer or Dealer(secrets.token_hex(16))
         self._seed = secrets.randbelow(2**31) if seed is None else seed
