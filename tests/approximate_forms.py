@@ -5,6 +5,7 @@ The sweep test checks the curves against the record, the accuracy page draws the
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
@@ -210,6 +211,32 @@ def _rounds() -> Iterator[Curve]:
         )
 
 
+def _hot_gas() -> Iterator[Curve]:
+    """Pure changes of the air at a site, no fault: the fast working point against the exact one, same air path."""
+    b7, density = fuel("diesel_b7"), _grid("quadratic_hot_gas", 22)
+    held = heater_heat.fuel_heat(b7, b7.net_heating_value_mj_per_kg)
+    structure = np.array(list(itertools.product((0.0, 0.8, 2.5), (0.2, 0.9), (220.0, 400.0)))).T
+    steep, hot_share, flue = structure
+    fixed = (np.full(len(steep), share) for share in (0.15, 0.5, 0.35))
+    draws = hot_gas.PathDraws(steep, *fixed, hot_share, np.full(len(steep), 0.7), flue)
+    asked = HeaterParameters(steepness=steep, w_in=0.15, w_ex=0.35, hot_share=hot_share, air_side=0.0)
+    for ratio, temp in itertools.product((1.4, 1.8, 2.6), (-60.0, 15.0, 60.0)):
+        exact = hot_gas.hot_gas_state(
+            hot_gas.HotGasBase(b7, b7.net_heating_value_mj_per_kg, ratio, 20.0, 20.0),
+            draws,
+            dry_air_density_ratio=density,
+            fuel_density_ratio=np.ones_like(density),
+            intake_temp_c=np.full_like(density, temp),
+        ).air_ratio
+        site = SiteState(*(density[:, None] for _ in range(4)), temp, 20.0)
+        # No warming of the heating air at the baseline: both exchangers then face air of one temperature.
+        told = heater_state(HealthyState(ratio, flue, 20.0, 20.0, 0.0), site, asked, held).air_ratio
+        for draw, (s, share, hot) in enumerate(structure.T):
+            burns = exact[:, draw] >= 1.0
+            error = 100.0 * (told / exact - 1.0)[burns, draw]
+            yield f"lambda {ratio:g}, {temp:g} °C, s {s:g}, hot {share:g}, flue {hot:g} °C", density[burns], error
+
+
 def _student() -> Iterator[Curve]:
     freedom = np.unique(np.round(_grid("student_t", 400)))
     yield "two-sided 95 %", freedom, 100.0 * (uncertainty.student_t(freedom) / stats.t.ppf(0.975, freedom) - 1.0)
@@ -248,6 +275,7 @@ SWEEPS: dict[str, Callable[[], Iterator[Curve]]] = {
     "fuel_density": _fuel_density,
     "altitude_surface": _surface,
     "heater_rounds": _rounds,
+    "quadratic_hot_gas": _hot_gas,
     "student_t": _student,
     "first_order_uncertainty": _first_order,
     "heat_from_formula": _formula_heat,

@@ -150,6 +150,9 @@ def hot_gas_state(
 ) -> HotGasState:
     """Return lambda, fuel, speed, flue temperature and heat at a site for every draw.
 
+    The exact form; :func:`combust.kernel.heater_air.heater_state` is the fast one, with faults, for the ranking of
+    causes (validity record ``quadratic_hot_gas`` holds the two together).
+
     Parameters
     ----------
     dry_air_density_ratio, fuel_density_ratio : float or array

@@ -293,24 +293,22 @@ def _shape_faults(shape: DuctShape) -> list[Fault]:
 
 def _air(multiplier: Multiplier, share: tuple[float, float] | None, blower: str, air_ratio: float) -> dict[str, Any]:
     """Return the range of what a multiplier can do to the air at unchanged blower speed and fuel."""
-    table = load_table("duct_losses")["air"]
-    shares = share or (table["share"]["low"], table["share"]["high"])
-    steep = table[f"steepness_{blower}"]
+    known = load_table("air_path")
+    shares, steep = share or known["duct_share"]["ends"], known["steepness"][blower]
     corners = [
         float(air_after_change(times, part, s))
         for times in (multiplier.low, multiplier.high)
         for part in shares
-        for s in (steep["low"], steep["high"])
+        for s in steep["ends"]
     ]
-    origin = "given" if share else table["share"]["source"]
     return {
         "air_change_low_pct": 100.0 * (min(corners) - 1.0),
         "air_change_high_pct": 100.0 * (max(corners) - 1.0),
         "air_ratio_low": air_ratio * min(corners),
         "air_ratio_high": air_ratio * max(corners),
         "share": list(shares),
-        "share_origin": origin,
-        "steepness": [steep["low"], steep["high"]],
+        "share_origin": "given" if share else known["duct_share"]["origin"],
+        "steepness": list(steep["ends"]),
         "steepness_origin": steep["source"],
     }
 

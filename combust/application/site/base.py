@@ -261,7 +261,7 @@ def _draws(
     blower: str, flue_temp: float | None, suction: float | None, back_pressure: float | None, notes: _Notes
 ) -> hot_gas.PathDraws:
     """Return evenly spread draws of the air path's structure from the stated priors."""
-    prior = load_table("altitude")
+    prior = load_table("air_path")
     points = hot_gas.spread_points(DRAWS, 6)
 
     def drawn(column: int, low: float, high: float) -> Any:
@@ -275,15 +275,16 @@ def _draws(
         notes.add("exhaust_of_ducts", ducts, prior["exhaust_of_ducts"]["origin"])
     for key in ("burner_share", "hot_share", "exchanger_exponent"):
         notes.add(key, prior[key]["range"], prior[key]["origin"])
-    notes.add("steepness", prior["steepness"][blower], f"blower {blower}: {prior['steepness']['origin']}")
+    notes.add("steepness", prior["steepness"][blower]["range"], f"blower {blower}: {prior['steepness']['origin']}")
     burner, exhaust = drawn(1, *prior["burner_share"]["range"]), drawn(2, *ducts)
     if flue_temp is None:
-        flue = drawn(5, *prior["flue_temp_c"]["range"])
-        notes.add("flue_temp_c at the baseline", prior["flue_temp_c"]["range"], prior["flue_temp_c"]["origin"])
+        usual = load_table("altitude")["flue_temp_c"]
+        flue = drawn(5, *usual["range"])
+        notes.add("flue_temp_c at the baseline", usual["range"], usual["origin"])
     else:
         flue = np.full(DRAWS, float(flue_temp))
     return hot_gas.PathDraws(
-        steepness=drawn(0, *prior["steepness"][blower]),
+        steepness=drawn(0, *prior["steepness"][blower]["range"]),
         intake_share=(1.0 - burner) * (1.0 - exhaust),
         burner_share=burner,
         exhaust_share=(1.0 - burner) * exhaust,
