@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import os
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -12,6 +11,7 @@ import numpy as np
 from combust.application.reading_result import ReadingResult
 from combust.data.errors import CombustError, Fault
 from combust.domain.fuel import Fuel
+from combust.edge.whole_file import whole_file
 from combust.kernel.air_ratio import air_ratio_from_o2, air_ratio_shortcut
 from combust.kernel.constants import DRY_AIR
 from combust.kernel.flue_gas import flue_gas_moles
@@ -144,11 +144,7 @@ def save(figure: Figure, path: str | Path) -> None:
         hint = f"Write it like {path.stem or 'figure'}.png"
         raise CombustError(Fault("figure", str(path), "format", why="ends in neither .png nor .svg", hint=hint))
     path.parent.mkdir(parents=True, exist_ok=True)
-    partial = path.with_name(f".{path.name}.{os.getpid()}.partial")
     metadata = {"Date": None} if kind == "svg" else {}
-    try:
-        with mpl.rc_context(STYLE):  # the salt of the SVG's names is read here, not while drawing
-            figure.savefig(partial, format=kind, dpi=150, metadata=metadata)
-        os.replace(partial, path)
-    finally:
-        partial.unlink(missing_ok=True)
+    # The salt of the SVG's names is read here, not while drawing.
+    with whole_file(path) as partial, mpl.rc_context(STYLE):
+        figure.savefig(partial, format=kind, dpi=150, metadata=metadata)

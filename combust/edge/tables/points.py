@@ -17,6 +17,7 @@ import pyarrow.parquet as pq
 from combust.application.fleet.points import NO_POINTS, RouteSums, RouteUse, route_block
 from combust.data.errors import CombustError, Fault, shorten
 from combust.data.vocabulary import FOREIGN_UNITS
+from combust.edge.whole_file import partial_of
 from combust.kernel.altitude import Derated, Derating, derate
 
 BLOCK_ROWS = 524_288
@@ -93,7 +94,7 @@ def derate_file(
     The result appears under its name only when it is complete.
     """
     out.parent.mkdir(parents=True, exist_ok=True)
-    partial = out.with_name(f".{out.name}.{os.getpid()}.partial")
+    partial = partial_of(out)
     counts, writer = PointCounts(0, 0, 0), None
     writing: Future[None] | None = None
     try:
