@@ -5,9 +5,10 @@ BIN := $(VENV)/bin
 # The pages are tested in a real browser where Chromium and its driver are. Elsewhere the run says, first and last, that
 # they were not; BROWSER_TESTS=yes (as CI sets it) insists on them.
 BROWSER_TESTS ?= $(if $(and $(shell command -v chromium),$(shell command -v chromedriver)),yes,no)
+OUTSIDE := published or hand or independent or memory or practice
 SELECTED := $(if $(filter yes,$(BROWSER_TESTS)),,-m "not browser")
 
-.PHONY: demo test lint bench fuzz wheel-check page browser clean
+.PHONY: demo test accuracy lint bench fuzz wheel-check page browser clean
 
 demo: $(VENV)/.base
 	$(BIN)/combust demo --out output/demo
@@ -17,8 +18,13 @@ test: $(VENV)/.test browser
 	$(BIN)/ruff format --check .
 	$(BIN)/mypy
 	$(BIN)/python tools/make_notebooks.py --check
-	$(BIN)/python -m pytest -n 2 --dist loadfile $(SELECTED)
+	$(BIN)/python -m pytest -n 2 --dist loadfile --outside-gate $(SELECTED)
 	@$(MAKE) --no-print-directory browser
+
+# One page with every check against the outside: output/accuracy/index.html.
+accuracy: $(VENV)/.test
+	$(BIN)/python -m pytest -n 2 --dist loadfile --outside-gate -m "$(OUTSIDE)"
+	$(BIN)/python tools/make_accuracy.py
 
 browser:
 ifeq ($(BROWSER_TESTS),yes)
@@ -32,7 +38,7 @@ page: $(VENV)/.page
 	$(BIN)/combust page
 
 bench: $(VENV)/.test
-	for script in tests/benchmarks/bench_*.py; do $(BIN)/python $$script || exit 1; done
+	$(BIN)/python -m tests.benchmarks $(BENCH)
 
 # A million inputs and more, guided by coverage: about 40 minutes on two cores. FUZZ names targets or --total N.
 fuzz: $(VENV)/.fuzz

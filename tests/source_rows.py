@@ -117,8 +117,13 @@ def source_rows(*rows: SourceRow) -> Any:
 
 
 def all_rows() -> list[SourceRow]:
-    """Return the rows of the whole suite, by importing every test module below this folder."""
+    """Return the rows of the whole suite."""
+    return [row for _, row in rows_of_tests()]
+
+
+def rows_of_tests() -> list[tuple[str, SourceRow]]:
+    """Return (test module, row) of the whole suite, by importing every test module below this folder."""
     here = Path(__file__).parent
     for path in sorted(here.rglob("test_*.py")):
         importlib.import_module(".".join(path.relative_to(here.parent).with_suffix("").parts))
-    return [_ROWS[key] for key in sorted(_ROWS)]
+    return [(key[0], _ROWS[key]) for key in sorted(_ROWS, key=lambda key: (key[0], key[1], int(key[2])))]

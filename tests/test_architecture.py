@@ -26,7 +26,7 @@ OUTSIDE["application"] |= {"scipy"}
 OUTSIDE["application"] |= {"cantera"}
 # plan_fleet and the derating table take and give pandas frames (contract, section 8); imported there only.
 OUTSIDE["application"] |= {"pandas"}
-# The chemistry of the lessons is Cantera's; application/chemistry.py imports it only when it computes.
+# The chemistry of the lessons is Cantera's; application/chemistry/equilibrium.py imports it only when it computes.
 OUTSIDE["application"] |= {"cantera"}
 HEAVY = ("pandas", "matplotlib", "jinja2", "cantera", "pyarrow", "scipy", "click", "dask")
 SOURCES = sorted(ROOT.rglob("*.py"))

@@ -12,8 +12,8 @@ from pathlib import Path
 
 import cantera as ct
 
-from combust.application.chemistry import PRODUCTS, flame_equilibrium
-from combust.application.stirred_reactor import TABLED, ReactorPoint, burn_out, other_atoms, stirred_reactor
+from combust.application.chemistry.equilibrium import PRODUCTS, flame_equilibrium
+from combust.application.chemistry.stirred_reactor import TABLED, ReactorPoint, burn_out, other_atoms, stirred_reactor
 
 DATA = Path(__file__).parents[1] / "combust" / "data"
 FUELS = ("n_dodecane", "n_heptane", "iso_octane", "idea_diesel", "sr23_diesel", "trf_a", "diesel_b7", "gasoline_e5")

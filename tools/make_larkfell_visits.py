@@ -68,7 +68,7 @@ def row(
     reading = {
         "visit_id": visit, "heater_id": heater.heater_id, "taken_at": day, "stage": stage, "location": "outdoors",
         "altitude_m": altitude, "intake_temp_c": temp, "air_in_temp_c": temp, "co2_origin": "calculated",
-        "o2_dry_pct": round(float(100.0 * gas.o2 / gas.dry + rng.normal(0.0, 0.05)), 1),
+        "o2_dry_pct": round(float(gas.o2_dry_pct + rng.normal(0.0, 0.05)), 1),
         "co_dry_ppm": round(float(45.0 * climb + rng.normal(0.0, 4.0))),
         "flue_temp_c": round(float(state.flue_c + rng.normal(0.0, 2.0))),
         "air_out_temp_c": round(temp + (base["air_out_temp_c"] - base["air_in_temp_c"]) * float(state.rise)),

@@ -41,7 +41,7 @@ def oxygen(ratio: float, altitude: float, temp: float) -> float:
     """Return dry O2 [vol %] of a heater whose lambda at reference air is ``ratio``, at a site."""
     local = ratio * Site(altitude_m=altitude, intake_temp_c=temp).dry_air_density_ratio
     gas = flue_gas_moles(fuel("diesel_b7"), local)
-    return round(float(100.0 * gas.o2 / gas.dry), 1)
+    return round(float(gas.o2_dry_pct), 1)
 
 
 def winters(rng: np.random.Generator) -> list[dict[str, object]]:

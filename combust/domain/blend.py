@@ -71,7 +71,11 @@ def _check(items: list[tuple[Fuel, float]], by: str) -> None:
             Fault("by", by, "unknown_name", why="is none of mass, volume, mole", hint="Say what the shares are of.")
         )
     if not items:
-        faults.append(Fault("parts", "empty", "missing", why="names no fuel", hint="Give at least one."))
+        faults.append(
+            Fault(
+                "parts", "empty", "missing", why="names no fuel", hint="Name at least one fuel with its share, 0 to 1."
+            )
+        )
     total = sum(share for _, share in items)
     if items and not abs(total - 1.0) < 1e-6:
         hint = "Give shares of one, not per cent." if 99.0 < total < 101.0 else "Make the shares sum to 1."

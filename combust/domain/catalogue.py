@@ -148,7 +148,13 @@ def _fuels_of(table: Mapping[str, Any], origin: str, known: Mapping[str, Fuel]) 
                 faults.extend(error.faults)
     if not found and not faults:
         faults.append(
-            Fault("fuels file", origin, "missing", why="holds no [fuel.NAME] and no [mixture.NAME]", hint="Add one.")
+            Fault(
+                "fuels file",
+                origin,
+                "missing",
+                why="holds no [fuel.NAME] and no [mixture.NAME]",
+                hint="Add one; combust fuel --template prints a file to start from.",
+            )
         )
     if faults:
         raise CombustError(faults)
@@ -159,7 +165,15 @@ def _section(table: Mapping[str, Any], name: str, faults: list[Fault]) -> dict[s
     rows = table.get(name, {})
     good = isinstance(rows, Mapping) and all(isinstance(row, Mapping) for row in rows.values())
     if not good:
-        faults.append(Fault(name, rows, "format", why="is not a table of tables", hint=f"Write [{name}.NAME]."))
+        faults.append(
+            Fault(
+                name,
+                rows,
+                "format",
+                why="holds no entry with a name",
+                hint=f"Write [{name}.NAME] and its lines below it.",
+            )
+        )
     return dict(rows) if good else {}
 
 
@@ -173,7 +187,13 @@ def _value(name: str, row: Mapping[str, Any], key: str) -> tuple[Any, str | None
 
 
 def _unknown_key(where: str, value: object, allowed: set[str]) -> Fault:
-    return Fault(where, value, "unknown_name", why="is no known key", hint=f"Use {', '.join(sorted(allowed))}.")
+    return Fault(
+        where,
+        value,
+        "unknown_name",
+        why="is nothing that a fuel or mixture holds",
+        hint=f"Use {', '.join(sorted(allowed))}.",
+    )
 
 
 def _fuel_of(name: str, row: Mapping[str, Any]) -> Fuel:
@@ -191,7 +211,15 @@ def _fuel_of(name: str, row: Mapping[str, Any]) -> Fuel:
             provenance[key] = told
     text, told = _value(name, row, "formula")
     if not isinstance(text, str):
-        faults.append(Fault(f"fuel.{name}.formula", text, "missing", why="is missing", hint="Give CHxOy or w."))
+        faults.append(
+            Fault(
+                f"fuel.{name}.formula",
+                text,
+                "missing",
+                why="is missing",
+                hint="Give the formula per carbon atom, like CH1.86O0.007.",
+            )
+        )
         raise CombustError(faults)
     provenance["formula"] = told or ""
     try:
@@ -227,7 +255,7 @@ def _mixture_of(name: str, row: Mapping[str, Any], known: Mapping[str, Fuel]) ->
         raise CombustError(unknown)
     if not isinstance(parts, Mapping) or not all(as_number(share) is not None for share in parts.values()):
         hint = "Write it like { diesel_b0 = 0.8, biodiesel_b100 = 0.2 }."
-        raise CombustError(Fault(f"mixture.{name}.parts", parts, "format", why="is not a table of shares", hint=hint))
+        raise CombustError(Fault(f"mixture.{name}.parts", parts, "format", why="holds no shares", hint=hint))
     items = [(fuel(part, catalogue=known), float(share)) for part, share in parts.items()]
     mixed = mix_fuels(items, by=str(by), name=name, label=str(row.get("label", name)))
     told = f"{row.get('source', 'no source given')} ({row.get('status', 'status not given')})"

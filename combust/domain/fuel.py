@@ -140,7 +140,10 @@ class Fuel:
 
 
 def fuel_from_formula(text: str) -> Fuel:
-    """Return a fuel known by its formula alone; the heating value is estimated and says so."""
+    """Return a fuel known by its formula alone; the heating value is estimated and says so.
+
+    Validity record ``heat_from_formula`` (``combust/data/approximate_forms.toml``).
+    """
     carbon, atoms = parse_formula(text)
     bare = Fuel(
         text, atoms["H"], atoms["O"], atoms["N"], atoms["S"], net_heating_value_mj_per_kg=40.0, label="by formula"

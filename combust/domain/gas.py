@@ -47,7 +47,9 @@ def stoichiometric_air(fuel: Fuel | str, *, by: str = "mass", air: DryAir = DRY_
     """
     burnt = fuel_by_name(fuel)
     if by not in ("mass", "volume"):
-        raise CombustError(Fault("by", by, "unknown_name", why="is neither mass nor volume", hint='Use by="mass".'))
+        raise CombustError(
+            Fault("by", by, "unknown_name", why="is neither mass nor volume", hint="Say mass or volume.")
+        )
     if by == "volume":
         return float(stoichiometry.stoichiometric_air_volume(burnt, air=air))
     return float(stoichiometry.stoichiometric_air_mass(burnt, air=air))
@@ -240,7 +242,7 @@ def _refuse(key: str, value: Any, wrong: Any) -> None:
     if wrong.any():
         first = float(np.asarray(value, dtype=float).reshape(-1)[int(np.argmax(wrong.reshape(-1)))])
         fault = quantity(key).fault_of(first)
-        raise CombustError(fault or Fault(key, first, "out_of_band", why="must be above 0", hint="Check the value."))
+        raise CombustError(fault or Fault(key, first, "out_of_band", why="is 0 or less", hint="Give a number above 0."))
 
 
 def _bare(value: Any) -> Any:

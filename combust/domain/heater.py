@@ -164,7 +164,7 @@ class Heater:
         """
         if not isinstance(table, Mapping):
             hint = "Give the keys of a profile; combust profile new writes a template."
-            raise CombustError(Fault(origin, table, "format", why="is not a table", hint=hint))
+            raise CombustError(Fault(origin, table, "format", why="holds no profile", hint=hint))
         return cls._frozen(checked_profile(table, Lines(), catalogue=catalogue))
 
     @classmethod

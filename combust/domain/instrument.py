@@ -94,8 +94,16 @@ def _class_of(name: str, row: Mapping[str, Any]) -> InstrumentClass:
     for key in row:
         if key not in InstrumentClass.__slots__:
             near = near_matches(key, InstrumentClass.__slots__, n=1)
-            told = f"Did you mean {near[0]}?" if near else f"Known keys: {', '.join(InstrumentClass.__slots__)}."
-            faults.append(Fault(f"instrument class.{key}", row[key], "unknown_name", why="is no known key", hint=told))
+            told = f"Did you mean {near[0]}?" if near else f"Use {', '.join(InstrumentClass.__slots__)}."
+            faults.append(
+                Fault(
+                    f"instrument class.{key}",
+                    row[key],
+                    "unknown_name",
+                    why="is nothing that an instrument class holds",
+                    hint=told,
+                )
+            )
     for key in numbers:
         value = as_number(row.get(key))
         if value is None or not 0.0 <= value < 1e6:
@@ -104,7 +112,7 @@ def _class_of(name: str, row: Mapping[str, Any]) -> InstrumentClass:
             faults.append(Fault(f"instrument class.{key}", row.get(key), code, low=0.0, high=1e6, why=why, hint=hint))
     ranges = row.get("co_ranges_ppm")
     if not _are_ranges(ranges):
-        why = "is not a list of [up to, absolute, share] that rises and ends with inf"
+        why = "is no list of [up to ppm, absolute ppm, share] that rises and ends with inf"
         told = "Write it like [[200.0, 10.0, 0.0], [inf, 0.0, 0.10]]."
         faults.append(Fault("instrument class.co_ranges_ppm", ranges, "format", why=why, hint=told))
     if faults:

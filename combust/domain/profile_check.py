@@ -84,18 +84,20 @@ def _parts(table: Mapping[str, Any], lines: Lines, faults: list[Fault]) -> dict[
         good = isinstance(rows, Mapping) and len(rows) <= MOST_ROWS
         if not good:
             hint = f"Write [{part}.NAME] and its keys below." if part == "stages" else "Write [ducts.intake]."
-            faults.append(_shape((part,), rows, "is not a table of tables", hint, lines))
+            faults.append(_shape((part,), rows, "holds no parts with a name", hint, lines))
         found[part] = rows if good else {}
     for part in ("limits", "start"):
         rows = table.get(part, {})
         if not isinstance(rows, Mapping):
-            faults.append(_shape((part,), rows, "is not a table", f"Write [{part}] and its keys below.", lines))
+            faults.append(
+                _shape((part,), rows, "holds no lines of its own", f"Write [{part}] and its keys below.", lines)
+            )
         found[part] = rows if isinstance(rows, Mapping) else {}
     rows = table.get("baseline", [])
     good = isinstance(rows, list | tuple) and len(rows) <= MOST_ROWS and all(isinstance(row, Mapping) for row in rows)
     if not good:
         hint = f"Write [[baseline]] with two brackets for each healthy reading, {MOST_ROWS} at most."
-        faults.append(_shape(("baseline",), rows, "is not a list of readings", hint, lines))
+        faults.append(_shape(("baseline",), rows, "is no list of readings", hint, lines))
     found["baseline"] = rows if good else []
     return found
 
@@ -109,7 +111,7 @@ def _stages(rows: Mapping[str, Any], lines: Lines, faults: list[Fault]) -> dict[
     for name, row in rows.items():
         if not isinstance(row, Mapping):
             hint = f"Write [stages.NAME] with {shorten(name, 40)} below it, for example [stages.high]."
-            faults.append(_shape(("stages", name), row, "is not a table of one stage", hint, lines))
+            faults.append(_shape(("stages", name), row, "holds no lines of a stage", hint, lines))
             continue
         if not 0 < len(name.strip()) <= LONGEST_NAME or not name.isprintable():
             why = f"is no plain name of up to {LONGEST_NAME} characters"
@@ -117,7 +119,9 @@ def _stages(rows: Mapping[str, Any], lines: Lines, faults: list[Fault]) -> dict[
         found[name] = check_part("stages", row, ("stages", name), lines, faults)
     if not rows and not any(fault.quantity == "stages" for fault in faults):
         hint = "Add a stage: [stages.high] and below it fuel_l_per_h, useful_heat_kw or air_ratio_band."
-        faults.append(LineFault(None, Fault("stages", None, "missing", why="is missing", hint=hint)))
+        faults.append(
+            LineFault(None, Fault("stages", None, "missing", why="is missing: a profile needs a heat stage", hint=hint))
+        )
     return found
 
 
@@ -127,7 +131,13 @@ def _ducts(rows: Mapping[str, Any], lines: Lines, faults: list[Fault]) -> dict[s
         if name not in DUCTS or not isinstance(row, Mapping):
             near = near_matches(name.lower(), DUCTS, n=1, cutoff=0.4)
             hint = f"Did you mean [ducts.{near[0]}]?" if near else "Write [ducts.intake] or [ducts.exhaust]."
-            fault = Fault(full_name(("ducts", name)), row, "unknown_name", why="is no duct that is known", hint=hint)
+            fault = Fault(
+                full_name(("ducts", name)),
+                row,
+                "unknown_name",
+                why="is neither the intake nor the exhaust duct",
+                hint=hint,
+            )
             faults.append(LineFault(lines.of("ducts", name), fault))
             continue
         found[name] = check_part("ducts", row, ("ducts", name), lines, faults)

@@ -69,7 +69,7 @@ class Reading(Mapping[str, Any]):
     def __getattr__(self, key: str) -> Any:
         if key in quantities():
             return self._values.get(key)
-        raise AttributeError(f"'{key}' is no quantity of the vocabulary")
+        raise AttributeError(f"'{key}' is no key that combust knows")
 
     def __setattr__(self, key: str, value: object) -> None:
         raise AttributeError("a Reading cannot be changed; make a new one with replace(...)")
@@ -142,6 +142,6 @@ def unknown_key(key: str) -> Fault:
     word = key.strip().lower().replace(" ", "_")
     near = [known for known in input_keys() if word and known.startswith(word + "_")]
     near = near[:3] or near_matches(word, input_keys(), n=3, cutoff=0.5)
-    hint = f"Did you mean {' or '.join(near)}?" if near else "The README lists the quantities."
-    why = "is a result, not an input" if key in quantities() else "is no quantity of the vocabulary"
+    hint = f"Did you mean {' or '.join(near)}?" if near else "All keys: combust word"
+    why = "is a result, not an input" if key in quantities() else "is no key that combust knows"
     return Fault(key, "given", "unknown_name", why=why, hint=hint)

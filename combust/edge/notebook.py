@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import io
 from collections.abc import Callable, Sequence
 from html import escape
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from combust.data.errors import CombustError, Fault
-from combust.edge.figures import STYLE
+from combust.edge.figures.style import svg_text
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -74,13 +73,8 @@ class FrozenFigure:
     """A figure as SVG with its alt text and caption: it reads in a notebook without a running kernel."""
 
     def __init__(self, figure: Figure, caption: str) -> None:
-        import matplotlib as mpl
-
         self.alt, self.caption = str(figure.get_label() or caption), caption
-        text = io.StringIO()
-        with mpl.rc_context(STYLE):  # the salt of the SVG's names is read here: the same figure, the same bytes
-            figure.savefig(text, format="svg", metadata={"Date": None})
-        self.svg = text.getvalue()
+        self.svg = svg_text(figure)
 
     def _repr_html_(self) -> str:
         body = self.svg[self.svg.index("<svg") :]

@@ -50,6 +50,8 @@ def standard_temperature(altitude_m: Any) -> Any:
 def saturation_pressure(temp_c: Any) -> Any:
     """Return the saturation pressure of water, over ice below 0 °C [hPa], -100 to 200 °C.
 
+    Validity record ``saturation_pressure`` (``combust/data/approximate_forms.toml``).
+
     References
     ----------
     Hyland and Wexler (1983) as printed in ASHRAE Fundamentals 2017, ch. 1, eqs. 5 and 6 (from memory; the tests
@@ -84,7 +86,10 @@ def humidity_ratio_moles(pressure_hpa: Any, temp_c: Any, humidity_pct: Any) -> A
 
 
 def air_density(pressure_hpa: Any, temp_c: Any, humidity_pct: Any = 0.0) -> Any:
-    """Return the density of moist air, ideal gas [kg/m³]."""
+    """Return the density of moist air, ideal gas [kg/m³].
+
+    Validity record ``air_density`` (``combust/data/approximate_forms.toml``).
+    """
     vapour = vapour_pressure(temp_c, humidity_pct)
     dry = pressure_hpa - vapour
     return 100.0 * (dry + WATER_TO_AIR_MOLAR_MASS * vapour) / (GAS_CONSTANT_DRY_AIR * (temp_c + ZERO_CELSIUS_K))
@@ -98,6 +103,8 @@ def dry_air_density(pressure_hpa: Any, temp_c: Any, humidity_pct: Any = 0.0) -> 
 
 def water_dew_point(vapour_pa: Any) -> Any:
     """Return the dew point of a water partial pressure in pascal [°C].
+
+    Validity record ``dew_point`` (``combust/data/approximate_forms.toml``).
 
     References
     ----------

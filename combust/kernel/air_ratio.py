@@ -177,6 +177,8 @@ def air_ratio_brettschneider(
 
     It counts the CO2 of the air as burnt fuel: exact at lambda 1, 0.3 % low at 2, 0.8 to 0.93 % low at 4.
 
+    Validity record ``brettschneider`` (``combust/data/approximate_forms.toml``).
+
     References
     ----------
     J. Brettschneider, Technische Berichte 6 (1979) no. 4, 177-186 (form from memory; HC as C1: factor 1e-4).
@@ -196,6 +198,8 @@ def air_ratio_spindt(
 
     Between 0.1 % high and 0.9 % low over lambda 1 to 4 for fuels without oxygen. It knows no fuel oxygen: B7 reads up
     to 1.05 % low, B100 up to 3.6 %.
+
+    Validity record ``spindt`` and ``spindt_oxygenated`` (``combust/data/approximate_forms.toml``).
 
     References
     ----------
@@ -220,6 +224,8 @@ def air_ratio_shortcut(o2_dry_pct: Any) -> Any:
     """Return 20.95/(20.95 - O2), kept only to show how far off it is [-].
 
     Liquid fuels without CO: 2.4 to 3 % high at lambda 1.6, 3.2 to 4 % at 2, up to 6 % at 4; CO makes it worse.
+
+    Validity record ``shortcut`` (``combust/data/approximate_forms.toml``).
     """
     with np.errstate(divide="ignore", invalid="ignore"):
         return 20.95 / (20.95 - o2_dry_pct)

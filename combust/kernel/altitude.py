@@ -129,6 +129,8 @@ def evaluate_surface(weights: Floats, pressure_hpa: Any, temp_c: Any) -> Any:
 def derate(derating: Derating, *, temp_c: Any, altitude_m: Any = None, pressure_hpa: Any = None) -> Derated:
     """Return density ratio and the three lambdas at sites or route points, dry air, fuel as cold as the air.
 
+    Validity record ``altitude_surface`` (``combust/data/approximate_forms.toml``).
+
     Parameters
     ----------
     derating : Derating

@@ -35,6 +35,16 @@ class FlueGasMoles(NamedTuple):
         """Wet gas [mol per mol C]."""
         return self.dry + self.h2o
 
+    @property
+    def o2_dry_pct(self) -> Any:
+        """O2 in the dry gas [vol %]."""
+        return 100.0 * self.o2 / self.dry
+
+    @property
+    def co2_dry_pct(self) -> Any:
+        """CO2 in the dry gas [vol %]."""
+        return 100.0 * self.co2 / self.dry
+
 
 def rich_co_share(
     fuel: Atoms, air_ratio: Any, *, hc_share: Any = 0.0, no_share: Any = 0.0, water_gas: float = WATER_GAS_CONSTANT
@@ -69,7 +79,8 @@ def flue_gas_moles(
     """Return the flue gas of one mol of fuel carbon.
 
     Assumes that unburnt fuel (``hc_share``) has the fuel's own composition, that H2 is tied to CO by the water-gas
-    constant with the combustion's own CO2 and H2O (as 40 CFR 1065.655-4), and that fuel nitrogen leaves as N2.
+    constant with the combustion's own CO2 and H2O (40 CFR 1065.655-4, which leaves the CO2 of the burnt air in: below
+    2e-5 apart), and that fuel nitrogen leaves as N2.
 
     Parameters
     ----------

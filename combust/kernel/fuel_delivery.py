@@ -26,6 +26,8 @@ def fuel_density(density_15_kg_per_m3: Any, expansion_per_k: Any, fuel_temp_c: A
 
     Validated from -40 to 60 °C, where the neglected curvature is under 0.3 %.
 
+    Validity record ``fuel_density`` (``combust/data/approximate_forms.toml``).
+
     Parameters
     ----------
     density_15_kg_per_m3 : float or array

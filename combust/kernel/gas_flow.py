@@ -26,6 +26,8 @@ def gas_viscosity(temp_c: Any) -> Any:
     It lies up to 3 % below a reference equation of air when hot; flue gas is 0 to 8 % less viscous than this (least
     when lean and hot). Turbulent friction answers with a quarter of that, laminar friction with all of it.
 
+    Validity record ``gas_viscosity`` (``combust/data/approximate_forms.toml``).
+
     References
     ----------
     US Standard Atmosphere 1976, eq. 51 (Sutherland).
@@ -79,6 +81,8 @@ def friction_factor(reynolds: Any, relative_roughness: Any = 0.0) -> Any:
 
     64/Re below 2000, Serghides' explicit form of Colebrook above 3000 (within 5e-5), and between the two a smooth
     blend of the logarithms.
+
+    Validity records ``friction_laminar_to_turbulent`` and ``friction_turbulent``.
 
     Parameters
     ----------

@@ -97,6 +97,8 @@ def stack_loss_siegert(flue_temp_c: Any, intake_temp_c: Any, o2_dry_pct: Any) ->
     (t_flue - t_intake) (A/(21 - O2) + B) with A 0.68, B 0.007. Against the enthalpy balance of diesel and kerosene at
     lambda 1.2 to 2.5: within 0.13 point up to 200 °C, 0.1 to 0.8 low at 350 to 400 °C, up to 1.1 low at 450 °C.
 
+    Validity record ``siegert`` (``combust/data/approximate_forms.toml``).
+
     References
     ----------
     1. BImSchV of 26 January 2010, BGBl. I p. 38, Annex 2 (read).

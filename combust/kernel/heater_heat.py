@@ -71,8 +71,22 @@ def gas_mass(heat: FuelHeat, air_ratio: Any) -> Any:
 
 def enthalpy(heat: FuelHeat, air_ratio: Any, above_k: Any) -> Any:
     """Return the enthalpy of the flue gas above 25 °C [J per kmol of fuel carbon]."""
-    lean = air_ratio - 1.0
-    return above_k * (heat.products_a + lean * heat.air_a + above_k * (heat.products_b + lean * heat.air_b))
+    a, b = enthalpy_coefficients(heat, air_ratio)
+    return above_k * (a + above_k * b)
+
+
+def enthalpy_coefficients(heat: FuelHeat, air_ratio: Any) -> tuple[Any, Any]:
+    """Return a [J/K] and b [J/K²] of the flue gas's enthalpy a·t + b·t² above 25 °C, per kmol of fuel carbon."""
+    return (
+        (heat.products_a - heat.air_a) + air_ratio * heat.air_a,
+        (heat.products_b - heat.air_b) + air_ratio * heat.air_b,
+    )
+
+
+def temperature_of_enthalpy(a: Any, b: Any, total: Any) -> Any:
+    """Return the temperature whose enthalpy a·t + b·t² is ``total`` [K above 25 °C]."""
+    twice = 2.0 * b
+    return (np.sqrt(a * a + 2.0 * twice * total) - a) / twice
 
 
 def flame_temperature(heat: FuelHeat, air_ratio: Any, intake_above_k: Any, released: Any, recirculated: Any) -> Any:
@@ -89,12 +103,11 @@ def flame_temperature(heat: FuelHeat, air_ratio: Any, intake_above_k: Any, relea
     recirculated : array
         Share of flue gas in what enters (mole) [-]; it goes round and takes up heat again.
     """
-    lean = air_ratio - 1.0
-    a, b = heat.products_a + lean * heat.air_a, heat.products_b + lean * heat.air_b
+    a, b = enthalpy_coefficients(heat, air_ratio)
     # Intake: fresh air and the gas that comes back, with the heat capacity of air for both.
     carried = air_ratio * heat.air_a * intake_above_k
     total = released * heat.net_heat * (1.0 - recirculated) + carried
-    return (np.sqrt(a * a + 4.0 * b * total) - a) / (2.0 * b)
+    return temperature_of_enthalpy(a, b, total)
 
 
 def flue_temperature(flame: Any, sink: Any, transfer_units: Any) -> Any:

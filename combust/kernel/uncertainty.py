@@ -47,7 +47,10 @@ def standard_uncertainty(limit: Any, resolution: Any = 0.0, repeat_sd: Any = 0.0
 
 
 def student_t(freedom: Any) -> Any:
-    """Return Student's two-sided 95 % factor, interpolated in 1/degrees of freedom between table rows."""
+    """Return Student's two-sided 95 % factor, interpolated in 1/degrees of freedom between table rows.
+
+    Validity record ``student_t`` (``combust/data/approximate_forms.toml``).
+    """
     rows = np.array(sorted(STUDENT_T, reverse=True), dtype=float)
     return np.interp(1.0 / np.maximum(freedom, 1.0), 1.0 / rows, [STUDENT_T[int(row)] for row in rows])
 
@@ -77,7 +80,10 @@ def o2_route(
     air: DryAir = DRY_AIR,
     **gases: Any,
 ) -> RouteWithUncertainty:
-    """Return lambda from O2 with its first-order response to u(O2), u(CO) and u(H/C) of the fuel."""
+    """Return lambda from O2 with its first-order response to u(O2), u(CO) and u(H/C) of the fuel.
+
+    Validity record ``first_order_uncertainty`` (``combust/data/approximate_forms.toml``).
+    """
     return _route(air_ratio_from_o2, o2_dry_pct, fuel, o2_u, co_dry_ppm, co_u, hydrogen_u, {"air": air, **gases})
 
 

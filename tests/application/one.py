@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from combust.application.columns import columns_of_reading
-from combust.application.interpret import RESULT_KEYS, VERDICTS, interpret_columns
-from combust.application.judge import codes_of
+from combust.application.reading.columns import columns_of_reading
+from combust.application.reading.interpret import RESULT_KEYS, VERDICTS, interpret_columns
+from combust.application.reading.judge import codes_of
 from combust.domain.catalogue import fuel
 from combust.domain.instrument import InstrumentClass, instrument_class
 from combust.domain.limits import finding_kinds

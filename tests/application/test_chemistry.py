@@ -8,13 +8,13 @@ import cantera as ct
 import numpy as np
 import pytest
 
-from combust.application import chemistry_tables as tables
-from combust.application.chemistry import (
+from combust.application.chemistry import tables
+from combust.application.chemistry.equilibrium import (
     GasState,
     flame_equilibrium,
     solid_carbon_at_equilibrium,
 )
-from combust.application.stirred_reactor import burn_out, mechanism, stirred_reactor
+from combust.application.chemistry.stirred_reactor import burn_out, mechanism, stirred_reactor
 from combust.data.errors import CombustError
 from combust.domain.catalogue import fuel
 from combust.kernel.constants import DRY_AIR, DryAir

@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from combust.application.columns import Columns
-from combust.application.interpret import Interpretation, interpret_columns
+from combust.application.reading.columns import Columns
+from combust.application.reading.interpret import Interpretation, interpret_columns
 from combust.domain.catalogue import fuel
 from combust.domain.instrument import InstrumentClass, instrument_class
 from combust.kernel.flue_gas import flue_gas_moles

@@ -13,15 +13,15 @@ import pytest
 from click.testing import CliRunner
 
 import combust
-from combust.application.history import heater_history, spent_by
-from combust.application.history_fleet import fleet_history
-from combust.application.history_points import Event
+from combust.application.history.fleet import fleet_history
+from combust.application.history.heater import heater_history, spent_by
+from combust.application.history.points import Event
 from combust.data.errors import CombustError
 from combust.domain.heater import Heater
 from combust.domain.site import Site
 from combust.edge.cli.history import command
-from combust.edge.history import fleet, history
 from combust.edge.logbook.book import Logbook
+from combust.edge.logbook.history import fleet, history
 from combust.edge.logbook.tables import visits_of_table
 from combust.edge.logbook.visits import add
 from combust.kernel.flue_gas import flue_gas_moles

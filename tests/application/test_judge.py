@@ -11,10 +11,10 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from combust.application.columns import Columns
-from combust.application.interpret import RESULT_KEYS, interpret_columns
-from combust.application.judge import codes_of
-from combust.application.reading_result import interpret
+from combust.application.reading.columns import Columns
+from combust.application.reading.interpret import RESULT_KEYS, interpret_columns
+from combust.application.reading.judge import codes_of
+from combust.application.reading.result import interpret
 from combust.data.vocabulary import input_keys, quantities
 from combust.domain.catalogue import fuel
 from combust.domain.instrument import instrument_class

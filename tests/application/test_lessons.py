@@ -331,8 +331,8 @@ def test_numbers_of_the_cards(row: SourceRow) -> None:
 
 def test_numbers_of_the_cards_that_lean_on_the_reactor_model() -> None:
     """Recomputed, not read from the table; the reactor itself is checked in test_chemistry.py."""
-    from combust.application.chemistry import solid_carbon_at_equilibrium
-    from combust.application.stirred_reactor import burn_out, stirred_reactor
+    from combust.application.chemistry.equilibrium import solid_carbon_at_equilibrium
+    from combust.application.chemistry.stirred_reactor import burn_out, stirred_reactor
 
     floor = burn_out(stirred_reactor(1.7, 10.0), [100.0], cooling_ms=30.0)[0].gas
     assert floor is not None

@@ -5,9 +5,9 @@ from pathlib import Path
 
 import pytest
 
-from combust.application.duct_calculator import DuctDuty, answer_duct, duty_of_heater
-from combust.application.profile_check import check_heater, check_profile
-from combust.application.profile_template import READING_KEYS, profile_template
+from combust.application.heater.duct_calculator import DuctDuty, answer_duct, duty_of_heater
+from combust.application.heater.profile_check import check_heater, check_profile
+from combust.application.heater.profile_template import READING_KEYS, profile_template
 from combust.data.errors import CombustError
 from combust.data.tables import load_table
 from combust.domain.catalogue import fuel

@@ -9,10 +9,10 @@ from typing import Any
 import psychrolib
 import pytest
 
-from combust.application.altitude_base import altitude_base
-from combust.application.derating_table import derating_table
-from combust.application.site_effect import site_effect
-from combust.application.site_result import SiteEffect
+from combust.application.site.base import altitude_base
+from combust.application.site.derating import derating_table
+from combust.application.site.effect import site_effect
+from combust.application.site.result import SiteEffect
 from combust.data.errors import CombustError
 from combust.domain.heater import Heater
 from combust.domain.reading import Reading

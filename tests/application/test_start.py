@@ -10,8 +10,8 @@ from click.testing import CliRunner
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from combust.application.start import emergency_findings, start_timeline, starts_used_up
-from combust.application.start_phases import interlocks, possible_phases
+from combust.application.visit.start import emergency_findings, start_timeline, starts_used_up
+from combust.application.visit.start_phases import interlocks, possible_phases
 from combust.data.errors import CombustError
 from combust.data.tables import load_table
 from combust.domain.heater import Heater
@@ -181,7 +181,7 @@ def test_faults_are_told_at_once(tmp_path):
     with pytest.raises(CombustError) as caught:
         possible_phases(heater(), since_request_s=-1, requests=0, pump="humming")
     assert len(caught.value.faults) == 3
-    with pytest.raises(CombustError, match="no such word"):
+    with pytest.raises(CombustError, match="no word for an emergency"):
         emergency_findings(("smoke",))
     (tmp_path / "i.toml").write_text('[[interlock]]\nname = "x"\n')
     with pytest.raises(CombustError, match="look"):

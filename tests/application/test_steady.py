@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from combust.application.reading_result import interpret
-from combust.application.steady import steady_rule, steady_window, visit_procedure
+from combust.application.reading.result import interpret
+from combust.application.visit.steady import steady_rule, steady_window, visit_procedure
 from combust.data.errors import CombustError
 from combust.domain.reading import Reading
 from combust.edge.tables.series import judge_series, read_series
@@ -174,5 +174,5 @@ def test_procedure_is_data(tmp_path):
     (tmp_path / "own.toml").write_text('[[part]]\nkey = "a"\ntitle = "A"\nsteps = ["look"]\n')
     assert visit_procedure(str(tmp_path / "own.toml"))[0]["steps"] == ["look"]
     (tmp_path / "own.toml").write_text('[[part]]\nkey = "a"\n')
-    with pytest.raises(CombustError, match="not whole"):
+    with pytest.raises(CombustError, match="lacks its key"):
         visit_procedure(str(tmp_path / "own.toml"))

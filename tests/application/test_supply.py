@@ -8,7 +8,7 @@ import math
 import pytest
 from click.testing import CliRunner
 
-from combust.application.supply import supply
+from combust.application.visit.supply import supply
 from combust.data.errors import CombustError
 from combust.domain.heater import Heater
 from combust.edge.cli.supply import command

@@ -294,5 +294,5 @@ def test_a_file_that_is_no_profile_is_told_in_plain_words(tmp_path):
     with pytest.raises(CombustError, match="line 1"):
         Heater.load(tmp_path / "broken.toml")
     for table in (None, [], "x", 3):
-        with pytest.raises(CombustError, match="is not a table"):
+        with pytest.raises(CombustError, match="holds no profile"):
             Heater.from_dict(table)

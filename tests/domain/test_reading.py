@@ -93,7 +93,7 @@ def test_missing_is_left_out_never_zero() -> None:
     reading = Reading(o2_dry_pct=8.2, **nothing)
     assert dict(reading) == {"o2_dry_pct": 8.2}
     assert reading.co_dry_ppm is None
-    with pytest.raises(AttributeError, match="no quantity"):
+    with pytest.raises(AttributeError, match="no key that combust knows"):
         _ = reading.oxygen
 
 

@@ -56,6 +56,18 @@ def call(*arguments: str, encoding: str = "utf-8") -> Run:
     return Run(code, texts[0], texts[1])
 
 
+def run(capsys: Any, *arguments: object) -> tuple[int, str, str]:
+    """Run ``combust`` in this process under pytest's capture; return exit code, stdout, stderr."""
+    code = 0
+    try:
+        main([str(argument) for argument in arguments])
+    except SystemExit as stop:
+        code = int(stop.code or 0)
+    told = capsys.readouterr()
+    assert "Traceback" not in told.out + told.err
+    return code, told.out, told.err
+
+
 def spawn(*arguments: str | bytes, env: Mapping[str, str] | None = None, **options: Any) -> Run:
     """Run ``combust`` in a process of its own."""
     done = subprocess.run(

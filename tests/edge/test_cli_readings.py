@@ -222,4 +222,4 @@ def test_no_line_of_a_map_of_commands_is_missing() -> None:
     text = call("--help").out
     for command in ("reading", "readings", "fuel", "demo"):
         assert f"  {command} " in text
-    assert "Exit codes: 0 done, 2 usage, 3 input rejected, 4 findings under --strict." in " ".join(text.split())
+    assert "Exit codes: 0 done, 2 the command line is not understood, 3 input not accepted" in " ".join(text.split())

@@ -66,7 +66,7 @@ def test_a_steering_text_cannot_reach_the_terminal() -> None:
 def examples_of(command: str) -> list[list[str]]:
     """Return every example line of a command's help as arguments."""
     text = re.sub(r"\\\n\s*", "", call(command, "--help").out)  # a line may go on behind a backslash
-    lines = [line.strip() for line in text.splitlines() if re.match(r"^\s+combust \w", line)]
+    lines = [line.split(">")[0].strip() for line in text.splitlines() if re.match(r"^\s+combust \w", line)]
     assert lines, f"{command} shows no example"
     return [shlex.split(line)[1:] for line in lines]
 

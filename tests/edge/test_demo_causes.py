@@ -1,15 +1,18 @@
 """The demo visits: the generator writes the shipped file, the faults put in are the causes found; figure of a trim."""
 
 import csv
+import json
 import runpy
 
+import click
 import pytest
 
 from combust.application.causes.rank import rank_causes
 from combust.data.errors import CombustError
 from combust.domain.heater import Heater
 from combust.edge import notebook
-from combust.edge.figures_trim import draw_trim
+from combust.edge.cli.main import COMMANDS, cli
+from combust.edge.figures.trim import draw_trim
 from combust.edge.tables.visits import read_visits
 from tests.edge.runs import DATA, ROOT, call
 
@@ -57,6 +60,25 @@ def test_demo_ranks_every_visit_and_draws_one(tmp_path):
     assert "Visit W307: STOP" in run.err
     assert "STOP comes first" in run.out
     assert (tmp_path / "causes_W302.png").stat().st_size > 5_000
+
+
+def test_demo_says_it_all_as_one_object(tmp_path):
+    run = call("demo", "--out", str(tmp_path), "--json")
+    told = json.loads(run.out)
+    assert told["readings"]["rows"] == told["readings"]["interpreted"] + told["readings"]["refused"]
+    by_visit = {(visit["visit_id"], visit["phase"]): visit for visit in told["visits"]}
+    assert {key: by_visit[key]["causes"][0]["cause"] for key in PUT_IN} == PUT_IN
+    assert by_visit["W307", "before"]["stop"]
+    assert "Visit W307: STOP" in run.err
+    assert run.err.rstrip().splitlines()[-1].startswith("caution:")
+
+
+def test_every_command_that_answers_has_json():
+    """What serves a page or prints lines for a shell answers nothing."""
+    for name in set(COMMANDS) - {"page", "completion"}:
+        command = cli.get_command(click.Context(cli), name)
+        for one in command.commands.values() if isinstance(command, click.Group) else [command]:
+            assert any("--json" in option.opts for option in one.params), f"{name} {one.name}"
 
 
 def test_trim_figure_says_where_each_stage_lands():

@@ -13,9 +13,10 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Ellipse
 
 import combust
-from combust.application.reading_result import ReadingResult
+from combust.application.reading.result import ReadingResult
 from combust.data.errors import CombustError
-from combust.edge.figures import draw_plane, draw_shortcut_error, gas_line, save
+from combust.edge.figures.reading import draw_plane, draw_shortcut_error, gas_line
+from combust.edge.figures.style import save
 from tests.edge.runs import says_all
 
 KINDS: dict[str, dict[str, Any]] = {

@@ -16,14 +16,14 @@ from click.testing import CliRunner
 
 from combust.application.lessons.exercises import exercise_sheet
 from combust.data.errors import CombustError
-from combust.edge import lesson_figures_gas as gas
-from combust.edge import lesson_figures_machine as machine
 from combust.edge.cli.main import cli
 from combust.edge.cli.page import LOOPBACK, PAGES, find_notebook, server
-from combust.edge.lesson_figures_supply import draw_supply
-from combust.edge.lesson_pages import card_page, exercise_pages
+from combust.edge.figures import lesson_gas as gas
+from combust.edge.figures import lesson_machine as machine
+from combust.edge.figures.lesson_supply import draw_supply
 from combust.edge.notebook import CardTable, FrozenFigure, choose, choose_card, slide
 from combust.edge.page.reading_page import EMPTY, ReadingPage
+from combust.edge.reports.lessons import card_page, exercise_pages
 
 ROOT = Path(__file__).parents[2]
 # figure -> (ends and middle of its slider, what its alt text must say at the middle)

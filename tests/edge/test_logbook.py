@@ -13,7 +13,7 @@ import pyarrow.parquet as pq
 import pytest
 from click.testing import CliRunner
 
-from combust.application.record import missing_fields
+from combust.application.visit.record import missing_fields
 from combust.data.errors import CombustError
 from combust.edge.cli.log import command
 from combust.edge.logbook.book import Logbook

@@ -15,23 +15,12 @@ from combust.application.causes.catalogue import shipped_convictions
 from combust.application.mystery import Dealer, MysteryCase, Play, Statement
 from combust.application.mystery import score as score_of
 from combust.edge.cli import mystery as mystery_module
-from combust.edge.cli.main import main
-from combust.edge.mystery_pages import class_pages, results_csv
 from combust.edge.page.mystery_page import MysteryPage, PriceTable
+from combust.edge.reports.mystery import class_pages, results_csv
+from tests.edge.runs import run
 
 SALT = "lanterns along the Combe road"
 FAULTS = shipped_convictions().faults
-
-
-def run(capsys, *arguments):
-    """Exit code, stdout and stderr of a command."""
-    code = 0
-    try:
-        main([str(one) for one in arguments])
-    except SystemExit as stop:
-        code = int(stop.code or 0)
-    told = capsys.readouterr()
-    return code, told.out, told.err
 
 
 @pytest.fixture
@@ -123,8 +112,8 @@ def test_another_salt_and_an_altered_file_are_refused(capsys, tmp_path, salt_fil
         (["--take", "look_everywhere"], "no check"),
         (["--say", "fuel_over"], "has no ="),
         (["--say", "fuel_over=80"], "not per cent"),
-        (["--exclude", "gremlins"], "not known"),
-        (["--record", "poem=x"], "not known"),
+        (["--exclude", "gremlins"], "no word that can stand here"),
+        (["--record", "poem=x"], "no word that can stand here"),
     ],
 )
 def test_what_the_learner_types_wrong_is_told_and_kept_out(capsys, tmp_path, dealer, arguments, why):

@@ -10,22 +10,10 @@ from hypothesis import strategies as st
 
 from combust.edge.cli import duct as duct_module
 from combust.edge.cli import profile as profile_module
-from combust.edge.cli.main import main
+from tests.edge.runs import run
 
 ROOT = Path(__file__).parents[2]
 PROFILE = str(ROOT / "data/heaters/LF-0312.toml")
-
-
-def run(capsys, *arguments):
-    """Return (exit code, stdout, stderr) of the command line."""
-    code = 0
-    try:
-        main([str(argument) for argument in arguments])
-    except SystemExit as stop:
-        code = stop.code or 0
-    told = capsys.readouterr()
-    assert "Traceback" not in told.out + told.err
-    return code, told.out, told.err
 
 
 def examples_of(command):

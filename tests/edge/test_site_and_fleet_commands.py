@@ -9,33 +9,23 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from combust.application.altitude_base import altitude_base
+from combust.application.site.base import altitude_base
 from combust.domain.heater import Heater
 from combust.domain.site import Site
-from combust.edge.altitude_figures import draw_ceiling, draw_derating, draw_heat, draw_margins, draw_nights
 from combust.edge.cli.main import main
-from combust.edge.fleet_report import page
+from combust.edge.figures.altitude import draw_ceiling, draw_derating, draw_heat, draw_margins, draw_nights
+from combust.edge.reports.fleet import page
 from tests.application.fleet import worked
+from tests.edge.runs import run
 
 pytestmark = pytest.mark.hand
 DATA = Path(__file__).parents[2] / "data" / "larkfell_fleet"
 SITE = ["site", "--altitude", "2000", "--intake-temp", "0", "--fuel", "diesel", "--air-ratio", "1.6"]
 
 
-def run(arguments: list[str], capsys: pytest.CaptureFixture[str]) -> tuple[int, str, str]:
-    code = 0
-    try:
-        main(arguments)
-    except SystemExit as stop:
-        code = int(stop.code or 0)
-    told = capsys.readouterr()
-    assert "Traceback" not in told.err
-    return code, told.out, told.err
-
-
 @pytest.mark.independent
 def test_site_example_of_the_help(capsys: pytest.CaptureFixture[str]) -> None:
-    code, out, err = run([*SITE, "--reference-temp", "20", "--json"], capsys)
+    code, out, err = run(capsys, *SITE, "--reference-temp", "20", "--json")
     table = json.loads(out)
     assert code == 0
     # method notes: lambda 1.35, O2 5.7, CO2 11.2
@@ -44,7 +34,7 @@ def test_site_example_of_the_help(capsys: pytest.CaptureFixture[str]) -> None:
     assert table["co2_dry_pct"] == pytest.approx(11.2, abs=0.05)
     assert "Carbon monoxide" in err
     # without --reference-temp the reference is 15 °C, and that is said: 795.0/1013.25 * 288.15/273.15 = 0.8277
-    code, out, _ = run([*SITE, "--json"], capsys)
+    code, out, _ = run(capsys, *SITE, "--json")
     table = json.loads(out)
     assert table["dry_air_density_ratio"] == pytest.approx(0.8277, abs=1e-4)
     assert "reference" in table["assumed"]
@@ -53,46 +43,46 @@ def test_site_example_of_the_help(capsys: pytest.CaptureFixture[str]) -> None:
 def test_site_for_people_in_feet_with_a_reading(capsys: pytest.CaptureFixture[str]) -> None:
     arguments = ["site", "--altitude-ft", "6561.68", "--intake-temp-f", "32", "--fuel", "diesel", "--air-ratio", "1.6",
                  "--reference-temp", "20", "--o2-dry", "5.7", "--location", "outdoors"]  # fmt: skip
-    code, out, err = run(arguments, capsys)
+    code, out, err = run(capsys, *arguments)
     assert code == 0
     assert "The site explains this reading" in out
     assert "1.35" in out
     assert "No stop condition found in what was entered." in err
-    code, out, err = run([*arguments, "--co-dry", "1200", "--strict"], capsys)
+    code, out, err = run(capsys, *arguments, "--co-dry", "1200", "--strict")
     assert code == 4
     assert err.startswith("STOP.")
     assert "withheld" in out
 
 
 def test_a_stop_is_told_even_when_the_rest_is_refused(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
-    code, _, err = run([*SITE, "--o2-dry", "wet", "--co-dry", "1500", "--location", "outdoors"], capsys)
+    code, _, err = run(capsys, *SITE, "--o2-dry", "wet", "--co-dry", "1500", "--location", "outdoors")
     assert code == 3
     assert err.startswith("STOP.")
-    code, out, err = run([*SITE, "--cab-co-in", "250", "--location", "outdoors"], capsys)
+    code, out, err = run(capsys, *SITE, "--cab-co-in", "250", "--location", "outdoors")
     assert code == 0
     assert err.startswith("STOP.")
     assert "withheld" in out
-    code, _, err = run([*SITE, "--figure", str(tmp_path / "map.gif")], capsys)
+    code, _, err = run(capsys, *SITE, "--figure", str(tmp_path / "map.gif"))
     assert code == 3
     assert ".png" in err
 
 
 def test_repeats_count_as_their_mean(capsys: pytest.CaptureFixture[str]) -> None:
     arguments = [*SITE, "--reference-temp", "20", "--location", "outdoors", "--json"]
-    single = json.loads(run([*arguments, "--o2-dry", "5.7"], capsys)[1])["reading"]
+    single = json.loads(run(capsys, *arguments, "--o2-dry", "5.7")[1])["reading"]
     three = [value for text in ("5.6", "5.7", "5.8") for value in ("--o2-dry", text)]
-    repeated = json.loads(run([*arguments, *three], capsys)[1])["reading"]
+    repeated = json.loads(run(capsys, *arguments, *three)[1])["reading"]
     assert repeated["air_ratio"] == pytest.approx(single["air_ratio"], rel=1e-9)
 
 
 def test_site_mistakes_are_told_at_once(capsys: pytest.CaptureFixture[str]) -> None:
-    code, out, err = run(["site", "--altitude", "high", "--air-ratio", "rich"], capsys)
+    code, out, err = run(capsys, "site", "--altitude", "high", "--air-ratio", "rich")
     assert code == 3
     assert not out
     for piece in ("altitude_m = high", "air_ratio = rich", "--heater PROFILE.toml"):
         assert piece in err
-    assert run(["site", "--altitude", "2000", "--fuel", "diesel", "--air-ratio", "1.6"], capsys)[0] == 3
-    assert run([*SITE, "--heater", "x.toml"], capsys)[0] == 3
+    assert run(capsys, "site", "--altitude", "2000", "--fuel", "diesel", "--air-ratio", "1.6")[0] == 3
+    assert run(capsys, *SITE, "--heater", "x.toml")[0] == 3
 
 
 def test_site_writes_table_figures_and_points(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -101,25 +91,15 @@ def test_site_writes_table_figures_and_points(tmp_path: Path, capsys: pytest.Cap
     arguments = ["site", "--altitude", "1850", "--intake-temp", "-12", "--heater", profile]
     for option, name in written.items():
         arguments += [option, str(tmp_path / name)]
-    code, _, err = run(arguments, capsys)
+    code, _, err = run(capsys, *arguments)
     assert code == 0
     assert "above the unit's own limit of 1400 m" in err
     assert len(pd.read_csv(tmp_path / "t.csv")) == 19 * 7
     assert (tmp_path / "map.svg").read_text(encoding="utf-8").startswith("<?xml")
     assert json.loads((tmp_path / "s.json").read_text(encoding="utf-8"))["heater_id"] == "lf_two_kw"
     pd.DataFrame({"altitude_m": [0.0, 1850.0], "temp_c": [15.0, -12.0]}).to_parquet(tmp_path / "p.parquet")
-    code, out, _ = run(
-        [
-            "site",
-            "--heater",
-            profile,
-            "--points",
-            str(tmp_path / "p.parquet"),
-            "--points-out",
-            str(tmp_path / "q.parquet"),
-        ],
-        capsys,
-    )
+    points = ("--points", tmp_path / "p.parquet", "--points-out", tmp_path / "q.parquet")
+    code, out, _ = run(capsys, "site", "--heater", profile, *points)
     assert code == 0
     assert out.startswith("2 points: 2 told")
     assert pd.read_parquet(tmp_path / "q.parquet")["air_ratio"].is_monotonic_decreasing
@@ -201,7 +181,7 @@ def test_fleet_command_lists_faults_and_plans_the_rest(tmp_path: Path, capsys: p
     (tmp_path / "cars.csv").write_text("﻿" + text, encoding="utf-8")
     arguments = ["fleet", "--vehicles", str(tmp_path / "cars.csv"), "--sites", str(DATA / "sites.csv"), "--profiles",
                  str(DATA / "profiles"), "--out", str(tmp_path / "out"), "--json", "--strict"]  # fmt: skip
-    code, out, err = run(arguments, capsys)
+    code, out, err = run(capsys, *arguments)
     assert code == 4
     assert json.loads(out)["rows"]["vehicles"] == {"read": 48, "planned": 47, "refused": 1}
     assert "vehicles row 1: site_id = nowhere" in err
@@ -212,7 +192,7 @@ def test_fleet_command_streams_parquet_routes(tmp_path: Path, capsys: pytest.Cap
     pd.read_csv(DATA / "routes.csv").to_parquet(tmp_path / "routes.parquet", index=False)
     arguments = ["fleet", "--vehicles", str(DATA / "vehicles.csv"), "--sites", str(DATA / "sites.csv"), "--routes",
                  str(tmp_path / "routes.parquet"), "--out", str(tmp_path / "out")]  # fmt: skip
-    assert run(arguments, capsys)[0] == 0
+    assert run(capsys, *arguments)[0] == 0
     assert (tmp_path / "out" / "routes.csv").read_text() == (folder / "routes.csv").read_text()
 
 
@@ -227,10 +207,10 @@ def test_fleet_refusals(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> N
         "--out",
         str(tmp_path),
     ]
-    code, _, err = run(arguments, capsys)
+    code, _, err = run(capsys, *arguments)
     assert code == 3
     assert "empty" in err
-    assert run([*arguments[:2], "no_such.csv", *arguments[3:]], capsys)[0] == 3
+    assert run(capsys, *arguments[:2], "no_such.csv", *arguments[3:])[0] == 3
 
 
 def test_figures_carry_alt_text_and_source() -> None:

@@ -19,8 +19,8 @@ import pyarrow.parquet as pq
 import pytest
 
 import combust
-from combust.application.interpret import RESULT_KEYS
-from combust.application.reading_result import ReadingResult
+from combust.application.reading.interpret import RESULT_KEYS
+from combust.application.reading.result import ReadingResult
 from combust.data.errors import CombustError
 from combust.data.vocabulary import quantities
 from combust.edge.tables import source
@@ -207,7 +207,7 @@ def test_a_row_says_the_same_alone_and_among_others(tmp_path: Path) -> None:
 
 def test_order_is_kept_over_many_blocks(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(source, "BLOCK_BYTES", 10_000)
-    monkeypatch.setattr("combust.application.interpret.BLOCK", 100)
+    monkeypatch.setattr("combust.application.reading.interpret.BLOCK", 100)
     lines = [f"{i},{8 + i % 7 * 0.5},{'x' if i % 11 == 0 else i % 300}" for i in range(20_000)]
     data = ("reading_id,o2_dry_pct,co_dry_ppm\n" + "\n".join(lines)).encode()
     done = interpret_bytes(tmp_path, data)

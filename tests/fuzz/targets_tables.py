@@ -13,8 +13,8 @@ import pyarrow.parquet as pq
 from combust.application.fleet.tables import FAULT_COLUMNS, Faults, clean_table
 from combust.data.tables import load_table
 from combust.data.vocabulary import input_keys
-from combust.edge.history import read_log
 from combust.edge.logbook.book import Logbook
+from combust.edge.logbook.history import read_log
 from combust.edge.logbook.tables import visits_of_table
 from combust.edge.logbook.visits import add, read_visits
 from combust.edge.tables import visits as cause_table

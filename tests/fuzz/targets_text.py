@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import math
 
-from combust.application.reading_result import interpret
+from combust.application.reading.result import interpret
 from combust.data.vocabulary import as_number, foreign_twin, input_keys, quantities, quantity
 from combust.domain.catalogue import aliases, blend, fuel, shipped_fuels
 from combust.domain.formula import parse_formula

@@ -6,9 +6,9 @@ import json
 
 from combust.application.causes.catalogue import convictions
 from combust.application.fleet.policy import Policy
-from combust.application.profile_check import check_profile
-from combust.application.start_phases import interlocks
-from combust.application.steady import visit_procedure
+from combust.application.heater.profile_check import check_profile
+from combust.application.visit.start_phases import interlocks
+from combust.application.visit.steady import visit_procedure
 from combust.data.tables import load_table
 from combust.domain.catalogue import load_fuels
 from combust.domain.instrument import instrument_class

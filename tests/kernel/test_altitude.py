@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from combust.application.altitude_base import altitude_base
+from combust.application.site.base import altitude_base
 from combust.domain.catalogue import fuel
 from combust.domain.site import Site
 from combust.kernel import air, altitude, hot_gas

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+import json
+from collections.abc import Container, Mapping
+from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -13,6 +14,7 @@ from combust.data.tables import load_table, read_toml
 from combust.data.vocabulary import as_number
 
 HEALTHY = "healthy"
+KINDS = {bool: "true or false", str: "text in quotes", list: "list in square brackets"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,6 +44,11 @@ class Check:
     columns: tuple[str, ...]
     sentence: str
     fuel_work: bool = False
+    rest: Mapping[str, str] = field(default_factory=dict)
+
+    def left(self, have: Container[str]) -> str:
+        """Return what is left to do when one of its columns was entered already."""
+        return next((text for column, text in self.rest.items() if column in have), self.sentence)
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +98,15 @@ def convictions(source: str | Path | Convictions | None = None) -> Convictions:
     merged = _merge(load_table("causes"), read_toml(source, quantity="causes file"), "", faults)
     prior = merged["prior"]
     if not faults and (min(prior[key] for key in ("healthy", "singles", "pairs")) < 0.0 or sum(_numbers(prior)) <= 0.0):
-        faults.append(Fault("prior", str(prior), "out_of_band", why="must be 0 or more and not all 0"))
+        faults.append(
+            Fault(
+                "prior",
+                str(prior),
+                "out_of_band",
+                why="holds a share below 0, or none above 0",
+                hint="Give shares of 0 to 1: healthy, singles and pairs.",
+            )
+        )
     if faults:
         raise CombustError(faults)
     return _convictions_of(merged)
@@ -107,20 +122,23 @@ def _merge(ours: Mapping[str, Any], theirs: Mapping[str, Any], path: str, faults
     for key, value in theirs.items():
         where = f"{path}{key}"
         if key not in ours:
-            hint = f"Known here: {', '.join(list(ours)[:12])}."
-            faults.append(Fault(where, value, "unknown_name", why="is not in the table of causes", hint=hint))
+            why, hint = "is not in the table of causes", f"Use {', '.join(list(ours)[:12])}."
+            faults.append(Fault(where, value, "unknown_name", why=why, hint=hint))
         elif isinstance(ours[key], Mapping):
             if isinstance(value, Mapping):
                 merged[key] = _merge(ours[key], value, f"{where}.", faults)
             else:
-                faults.append(Fault(where, value, "format", why="is not a table"))
+                why, hint = "is one value, where several named ones are wanted", f"Write [{where}] and its lines below."
+                faults.append(Fault(where, value, "format", why=why, hint=hint))
         elif isinstance(ours[key], bool | str | list):
             if type(value) is type(ours[key]):
                 merged[key] = value
             else:
-                faults.append(Fault(where, value, "format", why=f"is not a {type(ours[key]).__name__}"))
+                why, hint = f"is no {KINDS[type(ours[key])]}", f"Write it like {key} = {json.dumps(ours[key])}."
+                faults.append(Fault(where, value, "format", why=why, hint=hint))
         elif as_number(value) is None:
-            faults.append(Fault(where, value, "not_a_number", why="is not a number"))
+            why, hint = "is not a number", f"Give a plain number with a decimal point, like {ours[key]}."
+            faults.append(Fault(where, value, "not_a_number", why=why, hint=hint))
         else:
             merged[key] = value
     return merged

@@ -76,7 +76,7 @@ def propose_checks(
 ) -> tuple[NextCheck, ...]:
     """Return the checks worth making next, in the order they should be made; of an invalid reading only its own."""
     held = engine.held
-    done = checks_done(readings)
+    done, have = checks_done(readings), {key for reading in readings for key in reading}
     allowed = [check for check in held.checks.values() if check.name not in done]
     allowed = [check for check in allowed if is_allowed(check, readings, stopped=stopped, outdoors=outdoors)]
     if not valid:
@@ -97,7 +97,7 @@ def propose_checks(
             check.minutes,
             check.risk,
             check.tier,
-            check.sentence,
+            check.left(have),
         )
         for check in worth
     )

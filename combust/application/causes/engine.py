@@ -19,7 +19,7 @@ from combust.application.causes.draws import (
     stacked,
     stratified_normals,
 )
-from combust.application.causes.forward import Model
+from combust.application.causes.forward import Model, alike_of
 from combust.application.causes.rows import Healthy, Row, Values, healthy_stages, row_of
 from combust.application.causes.visit import Hypothesis, Posterior, Visit
 from combust.domain.heater import Heater
@@ -78,6 +78,7 @@ class Engine:
         }
         probe = self.probe = ev.probe_parameters(parts[0])
         self.main = stacked([*parts, probe], [PRIOR_DRAWS] * len(parts) + [1 + len(ev.PROBES)])
+        self.alike = alike_of(self.main)
         self.moved = stacked(moved, [PRIOR_DRAWS] * len(moved))
 
     def prior_shares(self, pairs: bool) -> dict[Hypothesis, float]:
@@ -112,10 +113,11 @@ class Engine:
         for one in found:
             wanted[keys[one.row]].add(one.channel)
         needed = [frozenset(wanted[key]) for key in keys]
-        cache = {
-            key: (self.model.expected(row, self.main, channels), self.model.expected(row, self.moved, channels))
-            for key, row, channels in zip(keys, rows, needed, strict=True)
-        }
+        different = dict(zip(keys, zip(rows, needed, strict=True), strict=True))
+        some, channels_of = zip(*different.values(), strict=True)
+        of_main = self.model.expected_rows(some, self.main, channels_of, self.alike)
+        of_moved = self.model.expected_rows(some, self.moved, channels_of)
+        cache = dict(zip(different, zip(of_main, of_moved, strict=True), strict=True))
         outputs = [cache[key][0] for key in keys]
         moved = [cache[key][1] for key in keys]
         probes = [{key: value[-5:] for key, value in output.items() if np.ndim(value)} for output in outputs]
@@ -192,12 +194,11 @@ class Engine:
 
     def expected(self, visit: Visit, parameters: Parameters) -> Floats:
         """Return the observed channels of draws, one column each."""
-        cache: dict[Any, dict[str, Any]] = {}
-        for row, needed in zip(visit.rows, visit.needed, strict=True):
-            key = (row.healthy.stage, row.arrangement, row.site)
-            if key not in cache:
-                cache[key] = self.model.expected(row, parameters, needed)
-        channels = [cache[(row.healthy.stage, row.arrangement, row.site)] for row in visit.rows]
+        keys = [(row.healthy.stage, row.arrangement, row.site) for row in visit.rows]
+        different = dict(zip(keys, zip(visit.rows, visit.needed, strict=True), strict=True))
+        some, channels_of = zip(*different.values(), strict=True)
+        cache = dict(zip(different, self.model.expected_rows(some, parameters, channels_of), strict=True))
+        channels = [cache[key] for key in keys]
         return _columns(visit.found, channels, len(parameters["steepness"]))
 
     # ---- posterior -------------------------------------------------------------------------------------------------

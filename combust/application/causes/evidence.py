@@ -166,18 +166,28 @@ def covariance(
     """
     size = len(found)
     tolerance = held.table["tolerance"]
-    loadings: dict[Any, Floats] = {}
+    loadings: dict[Any, list[float]] = {}
 
     def load(source: Any, position: int, amount: float) -> None:
         if source not in loadings:
-            loadings[source] = np.zeros(size)
+            loadings[source] = [0.0] * size
         loadings[source][position] += amount
 
+    spread = _own_spreads(tolerance)
+    wobble = [float(tolerance[name]) for name in PROBES]
+    # Effect of each tolerance on every channel of a row, worked once for all of them.
+    responses = []
+    for probe in probes:
+        names = [key for key, value in probe.items() if len(value) > len(PROBES)]
+        values = np.array([probe[key] for key in names]).reshape(len(names), -1)
+        slopes = (values[:, 1:] - values[:, :1]) / PROBE_STEP
+        responses.append(dict(zip(names, slopes.tolist(), strict=True)))
+    far = [abs(float(np.log(row.site.dry_density))) * float(tolerance["site_density"]) for row in rows]
     diagonal = np.empty(size)
     for position, one in enumerate(found):
-        row, probe = rows[one.row], probes[one.row]
+        row, response = rows[one.row], responses[one.row].get(one.channel)
         stage = row.healthy.stage
-        diagonal[position] = one.scatter**2 + _own_spread(one.channel, tolerance) ** 2
+        diagonal[position] = one.scatter**2 + spread.get(one.channel, 0.0) ** 2
         if one.shared:
             load(("instrument", one.channel), position, one.shared)
         key = "air_ratio" if one.channel in ("o2", "co2") else one.channel
@@ -185,17 +195,15 @@ def covariance(
             load(("baseline", stage, key), position, row.healthy.u[key])
         if one.channel in SAME_OVER_VISIT:
             load(("tolerance", one.channel), position, float(tolerance[SAME_OVER_VISIT[one.channel]]))
-        if one.channel in probe and len(probe[one.channel]) > len(PROBES):
-            response = (probe[one.channel][1:] - probe[one.channel][0]) / PROBE_STEP
-            for name, value in zip(PROBES, response, strict=True):
-                load(("tolerance", name), position, float(value) * float(tolerance[name]))
-            site = abs(np.log(row.site.dry_density)) * float(tolerance["site_density"])
-            load(("site model",), position, float(response[0]) * site)
-            load(("site", stage), position, float(response[0]) * row.density_u)
-            load(("fuel temperature",), position, float(response[1]) * row.fuel_density_u)
+        if response is not None:
+            for name, value, share in zip(PROBES, response, wobble, strict=True):
+                load(("tolerance", name), position, value * share)
+            load(("site model",), position, response[0] * far[one.row])
+            load(("site", stage), position, response[0] * row.density_u)
+            load(("fuel temperature",), position, response[1] * row.fuel_density_u)
     matrix = np.diag(diagonal)
     if loadings:
-        stack = np.stack(list(loadings.values()))
+        stack = np.array(list(loadings.values()))
         matrix += stack.T @ stack
     return matrix
 
@@ -210,8 +218,8 @@ SAME_OVER_VISIT = {
 }
 
 
-def _own_spread(channel: str, tolerance: Mapping[str, float]) -> float:
-    """Return how far a healthy channel lies off its expectation beyond the shared tolerances."""
+def _own_spreads(tolerance: Mapping[str, float]) -> dict[str, float]:
+    """Return how far each healthy channel lies off its expectation beyond the shared tolerances; 0 where not named."""
     return {
         "flue": tolerance["flue_k"],
         "rise": tolerance["rise"],
@@ -220,7 +228,7 @@ def _own_spread(channel: str, tolerance: Mapping[str, float]) -> float:
         "o2": 0.008,
         "intake_static": 0.4 * tolerance["static"],
         "exhaust_static": 0.4 * tolerance["static"],
-    }.get(channel, 0.0)
+    }
 
 
 def unsteady_shift(found: Sequence[Observation], held: Convictions) -> tuple[Floats, Floats]:
@@ -246,10 +254,11 @@ def unsteady_shift(found: Sequence[Observation], held: Convictions) -> tuple[Flo
             factor = numbers["unsteady_span_factor" if one.channel == "span_over_3min" else "unsteady_drift_factor"]
             variance[position] = np.log(factor) ** 2 - one.scatter**2
     matrix = np.diag(variance)
+    dioxide = {one.row: position for position, one in enumerate(found) if one.channel == "co2"}
     for first, one in enumerate(found):
-        for second, other in enumerate(found):
-            if (one.channel, other.channel) == ("o2", "co2") and one.row == other.row:
-                matrix[first, second] = matrix[second, first] = 0.98 * variance[first]
+        if one.channel == "o2" and one.row in dioxide:
+            second = dioxide[one.row]
+            matrix[first, second] = matrix[second, first] = 0.98 * variance[first]
     return shift, matrix
 
 

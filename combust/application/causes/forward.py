@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Set
+from collections.abc import Mapping, Sequence, Set
 from dataclasses import dataclass
 from typing import Any
 
@@ -20,7 +20,7 @@ from combust.application.causes.rows import (
 )
 from combust.domain.heater import Heater
 from combust.kernel.constants import DRY_AIR
-from combust.kernel.heater_air import HealthyState, HeaterParameters, HeaterState, heater_state
+from combust.kernel.heater_air import HealthyState, HeaterParameters, HeaterState, SiteState, heater_state
 from combust.kernel.heater_heat import FuelHeat, fuel_heat
 from combust.kernel.types import Floats
 
@@ -44,8 +44,23 @@ SIMPLE_CHECKS = frozenset(("delivery", "ambient_o2", "span", "span_over_3min", "
 OF_STATE = frozenset(
     ("o2", "co2", "co", "smoke", "flue", "rise", "intake_static", "exhaust_static", "intake_co2", "intake_o2")
 )
+OF_LAMBDA = frozenset(("o2", "co2", "co", "smoke", "intake_co2", "intake_o2"))
+STATE_PARAMETERS = (
+    "steepness", "w_in", "w_ex", "hot_share", "exponent", "air_side", "shaft", "duct_off_left", "blower_speed",
+    "slow_unregulated", "regulated", "voltage", "saturation", "stroke", "frequency", "lost_stroke", "starving",
+    "starving_low", "r_in", "r_ex", "recirculated", "head", "r_burner", "unseen_warming", "recirculated_heat",
+    "air_need", "heat_per_air", "released", "clean", "heating_air",
+)  # fmt: skip
 O2_AIR = 100.0 * DRY_AIR.o2
 CO2_AIR = 100.0 * DRY_AIR.co2
+
+
+@dataclass(frozen=True)
+class Alike:
+    """Draws without repeats in what the heater's state depends on, and which of them each draw is."""
+
+    parameters: Parameters
+    index: Any
 
 
 @dataclass(frozen=True)
@@ -70,29 +85,60 @@ class Model:
         o2, co2: ln of the lambda that the reading gives; setting: ln of the analyser's CO2 maximum over the fuel's;
         co, rise, voltage, speed, statics, frequency, delivery: ln; flue [°C]; smoke [-]; the gases of checks [%].
         """
+        return self.expected_rows([row], p, [needed])[0]
+
+    def expected_rows(
+        self, rows: Sequence[Row], p: Parameters, needed: Sequence[Set[str]], alike: Alike | None = None
+    ) -> list[dict[str, Any]]:
+        """Return the needed channels of several rows, the heater's state worked for all of them as one array.
+
+        ``alike`` names the draws of ``p`` whose heaters are in the same state, where that is known beforehand.
+        """
         size = len(p["steepness"])
-        healthy, moved = self._healthy_of(row, p)
+        found: list[dict[str, Any]] = [{} for _ in rows]
+        healthy, moved = zip(*(self._healthy_of(row, p) for row in rows), strict=True)
+        stateful = [index for index, names in enumerate(needed) if names & OF_STATE]
+        if stateful:
+            some = [rows[index] for index in stateful]
+            state = self._state(some, [healthy[index] for index in stateful], p if alike is None else alike.parameters)
+            sort: dict[Set[str], list[int]] = {}
+            for place, index in enumerate(stateful):
+                sort.setdefault(needed[index] & OF_LAMBDA, []).append(place)
+            for names, places in sort.items():
+                base = [some[place].healthy.value for place in places]
+                ratio = _rows_of(state.air_ratio, len(some))[places]
+                gases = self._gases(ratio, base, p, names, alike)
+                for number, place in enumerate(places):
+                    found[stateful[place]] |= {key: _row(value, number) for key, value in gases.items()}
+            pick = (lambda value: value) if alike is None else (lambda value: value[..., alike.index])
+            for place, index in enumerate(stateful):
+                one = HeaterState(*(pick(_row(value, place)) for value in state))
+                found[index] |= self._of_state(one, rows[index], healthy[index], needed[index], moved[index])
+        for index, row in enumerate(rows):
+            base_of_row = row.healthy.value
+            plain = {"voltage": p.get("voltage", 1.0), "speed": None, "frequency": p.get("frequency", 1.0)}
+            for key, ratio in plain.items():
+                if key in needed[index] and key in base_of_row:
+                    ratio = self.speed(row.healthy.load, p) if ratio is None else ratio
+                    found[index][key] = base_of_row[key] + np.log(ratio) + moved[index].get(key, 0.0)
+            if "setting" in needed[index]:
+                found[index]["setting"] = p.get("setting", 0.0)
+            if needed[index] & SIMPLE_CHECKS:
+                found[index] |= self._checks(p)
+        return [{key: value if np.ndim(value) else np.full(size, value) for key, value in out.items()} for out in found]
+
+    def _of_state(
+        self, state: HeaterState, row: Row, healthy: HealthyState, needed: Set[str], moved: Mapping[str, Any]
+    ) -> dict[str, Any]:
+        """Return flue, rise and port pressures of a row from its state."""
         base = row.healthy.value
-        out: dict[str, Any] = {}
-        if needed & OF_STATE:
-            state = self._state(row, healthy, p)
-            out |= self._gases(state.air_ratio, base, p, needed)
-            out["flue"] = state.flue_c
-            if "rise" in needed and "rise" in base:
-                out["rise"] = np.log(np.maximum(state.rise * healthy.rise_k, 0.5))
-            for key, relative in (("intake_static", state.intake_static), ("exhaust_static", state.exhaust_static)):
-                if key in needed and key in base:
-                    out[key] = base[key] + np.log(np.maximum(relative, 1e-4)) + moved.get(key, 0.0)
-        plain = {"voltage": p.get("voltage", 1.0), "speed": None, "frequency": p.get("frequency", 1.0)}
-        for key, ratio in plain.items():
+        out: dict[str, Any] = {"flue": state.flue_c}
+        if "rise" in needed and "rise" in base:
+            out["rise"] = np.log(np.maximum(state.rise * healthy.rise_k, 0.5))
+        for key, relative in (("intake_static", state.intake_static), ("exhaust_static", state.exhaust_static)):
             if key in needed and key in base:
-                ratio = self.speed(row, p) if ratio is None else ratio
-                out[key] = base[key] + np.log(ratio) + moved.get(key, 0.0)
-        if "setting" in needed:
-            out["setting"] = p.get("setting", 0.0)
-        if needed & SIMPLE_CHECKS:
-            out |= self._checks(p)
-        return {key: value if np.ndim(value) else np.full(size, value) for key, value in out.items()}
+                out[key] = base[key] + np.log(np.maximum(relative, 1e-4)) + moved.get(key, 0.0)
+        return out
 
     def expected_healthy(self, row: Row) -> HeaterState:
         """Return the healthy working point at a row's site, with the middle of the structural priors."""
@@ -106,33 +152,46 @@ class Model:
             "shaft": 1.0,
             "duct_off_left": 0.1,
         }
-        state = self._state(row, row.healthy.state, usual)
+        state = self._state([row], [row.healthy.state], usual)
         return HeaterState(*(float(np.ravel(value)[0]) for value in state))
 
-    def _gases(self, ratio: Floats, base: Mapping[str, float], p: Parameters, needed: Set[str]) -> dict[str, Any]:
-        """Return the channels that follow from lambda and from what sample and analyser make of it."""
+    def _gases(
+        self, ratio: Any, bases: Sequence[Mapping[str, float]], p: Parameters, needed: Set[str], alike: Alike | None
+    ) -> dict[str, Any]:
+        """Return the channels that follow from lambda (row, draw) and from what sample and analyser make of it."""
         get = p.get
         out: dict[str, Any] = {}
-        o2 = dry_o2_of_air_ratio(ratio, self.nu, self.inert)
+
+        def spread(value: Any) -> Any:
+            return value if alike is None else np.take(value, alike.index, axis=-1)
+
+        whole = spread(ratio)
+        o2 = spread(dry_o2_of_air_ratio(ratio, self.nu, self.inert)) if needed & {"o2", "intake_o2"} else None
         dilution = get("sample_air", 0.0)
         water = get("water_left")
-        kept = 1.0 - dilution if water is None else (1.0 - self._water_share(ratio) * water) * (1.0 - dilution)
+        kept = 1.0 - dilution if water is None else (1.0 - spread(self._water_share(ratio)) * water) * (1.0 - dilution)
         if "o2" in needed:
             shown = o2 * kept + O2_AIR * dilution
             shown = O2_AIR - (O2_AIR - shown) * (1.0 + get("o2_slope", 0.0)) + get("o2_offset", 0.0)
             out["o2"] = np.log(air_ratio_of_o2(np.minimum(shown, 20.6), self.nu, self.inert))
         if "co2" in needed:
-            co2 = self._dry_co2(ratio, get("co2_maximum", 1.0)) * kept + CO2_AIR * dilution
+            co2 = self._dry_co2(whole, get("co2_maximum", 1.0)) * kept + CO2_AIR * dilution
             out["co2"] = np.log(air_ratio_of_co2(co2, self.nu, self.inert))
-        if "co" in needed:
-            bath = self._bath(ratio) - self._bath(np.exp(base["air_ratio"]))
-            gained = np.minimum(get("co_gain", 1.0) * bath, 9.0) + get("co_extra", 0.0)
-            out["co"] = base["co"] + gained + np.log(np.maximum(kept, 0.05))
-        if "smoke" in needed:
-            out["smoke"] = self._smoke(ratio, base, p)
+        if needed & {"co", "smoke"}:
+            usual = np.exp(_column([base["air_ratio"] for base in bases]))
+            rich, rich_0 = self._rich(ratio), self._rich(usual)
+            if "co" in needed:
+                bath = spread(self._bath(ratio, rich) - self._bath(usual, rich_0))
+                gained = np.minimum(get("co_gain", 1.0) * bath, 9.0) + get("co_extra", 0.0)
+                out["co"] = _column([base["co"] for base in bases]) + gained + np.log(np.maximum(kept, 0.05))
+            if "smoke" in needed:
+                flame = self.held.table["flame"]
+                grown = flame["smoke_slope"] * flame["rich_width"] * spread(rich - rich_0)
+                smoke = _column([base["smoke"] for base in bases]) + grown + get("smoke_extra", 0.0)
+                out["smoke"] = np.minimum(smoke, 9.0)
         share = get("recirculated", 0.0)
         if "intake_co2" in needed:
-            out["intake_co2"] = CO2_AIR + share * self._dry_co2(np.maximum(1.0, ratio), 1.0)
+            out["intake_co2"] = CO2_AIR + share * self._dry_co2(np.maximum(1.0, whole), 1.0)
         if "intake_o2" in needed:
             out["intake_o2"] = O2_AIR - share * (O2_AIR - o2)
         return out
@@ -151,31 +210,37 @@ class Model:
             "drift": np.log(numbers["drift_median_k_per_min"]) + fast * unsteady,
         }
 
-    def speed(self, row: Row, p: Parameters) -> Any:
-        """Return the blower speed ratio at the row's stage: low voltage bites where the regulator runs out."""
+    def speed(self, load: Any, p: Parameters) -> Any:
+        """Return the blower speed ratio at a stage's load: low voltage bites where the regulator runs out."""
         speed = p.get("blower_speed", 1.0) * (1.0 - p.get("slow_unregulated", 0.0))
         if "regulated" in p:
-            reach = p["voltage"] / (p["saturation"] * row.healthy.load)
+            reach = p["voltage"] / (p["saturation"] * load)
             speed = speed * np.where(p["regulated"] > 0.5, np.minimum(1.0, reach), 1.0)
-        return np.broadcast_to(speed, len(p["steepness"]))
+        return speed if np.ndim(speed) else np.full(len(p["steepness"]), speed)
 
-    def _fuel(self, row: Row, p: Parameters) -> Any:
-        """Return the fuel flow ratio at the row's stage."""
-        fuel = p.get("stroke", 1.0) * p.get("frequency", 1.0) * (1.0 - p.get("lost_stroke", 0.0)) * row.fuel_density
+    def _fuel(self, rows: Sequence[Row], p: Parameters) -> Any:
+        """Return the fuel flow ratio at the rows' stages."""
+        density = _column([row.fuel_density for row in rows])
+        fuel = p.get("stroke", 1.0) * p.get("frequency", 1.0) * (1.0 - p.get("lost_stroke", 0.0)) * density
         if "starving" in p:
-            low = row.healthy.load < 0.8
-            fuel = fuel * (1.0 - p["starving"] * (p["starving_low"] if low else 1.0))
+            low = _column([float(row.healthy.load < 0.8) for row in rows])
+            fuel = fuel * (1.0 - p["starving"] * (1.0 + low * (p["starving_low"] - 1.0)))
         return fuel
 
-    def _state(self, row: Row, healthy: HealthyState, p: Parameters) -> HeaterState:
+    def _state(self, rows: Sequence[Row], healthy: Sequence[HealthyState], p: Parameters) -> HeaterState:
+        """Return the state of each row and draw; what no row changes keeps the draws' shape."""
         get = p.get
         r_in, r_ex, recirculated = get("r_in", 1.0), get("r_ex", 1.0), get("recirculated", 0.0)
-        if row.arrangement == "intake_duct_off":
-            r_in, recirculated = p["duct_off_left"], recirculated * p["duct_off_left"]
-        elif row.arrangement == "exhaust_duct_off":
-            r_ex, recirculated = p["duct_off_left"], recirculated * p["duct_off_left"]
+        off = [row.arrangement for row in rows]
+        if "intake_duct_off" in off or "exhaust_duct_off" in off:
+            left = p["duct_off_left"]
+            r_in = _stack([left if name == "intake_duct_off" else r_in for name in off])
+            r_ex = _stack([left if name == "exhaust_duct_off" else r_ex for name in off])
+            less = recirculated * left
+            ducts = ("intake_duct_off", "exhaust_duct_off")
+            recirculated = _stack([less if name in ducts else recirculated for name in off])
         parameters = HeaterParameters(
-            speed=self.speed(row, p),
+            speed=self.speed(_column([row.healthy.load for row in rows]), p),
             head=get("head", 1.0),
             r_in=r_in,
             r_burner=get("r_burner", 1.0),
@@ -183,7 +248,7 @@ class Model:
             recirculated=recirculated,
             unseen_warming=get("unseen_warming", 0.0),
             recirculated_heat=get("recirculated_heat", 1.0),
-            fuel=self._fuel(row, p) * get("air_need", 1.0),
+            fuel=self._fuel(rows, p) * get("air_need", 1.0),
             fuel_heat=get("heat_per_air", 1.0),
             released=get("released", 1.0),
             clean=get("clean", 1.0),
@@ -196,7 +261,9 @@ class Model:
             air_side=p["air_side"],
             shaft=p["shaft"],
         )
-        return heater_state(healthy, row.site, parameters, self.heat)
+        usual = HealthyState(*(_stack(values) for values in zip(*healthy, strict=True)))
+        site = SiteState(*(_column(values) for values in zip(*(row.site for row in rows), strict=True)))
+        return heater_state(usual, site, parameters, self.heat)
 
     def _healthy_of(self, row: Row, p: Parameters) -> tuple[HealthyState, dict[str, Any]]:
         """Return the healthy state behind each draw: another stage's where the stage is mistaken."""
@@ -227,20 +294,48 @@ class Model:
         burnt = np.minimum(1.0, 1.0 - 1.9 * (1.0 - np.minimum(ratio, 1.0)))
         return 100.0 * (maximum * burnt + (1.0 + lean) * moles * DRY_AIR.co2) / (self.inert + lean * moles)
 
-    def _bath(self, ratio: Any) -> Any:
+    def _rich(self, ratio: Any) -> Any:
+        """Return the soft ramp of a flame that is too rich: 0 above the knee, then one for each width below it."""
+        flame = self.held.table["flame"]
+        return np.logaddexp(0.0, (flame["rich_knee"] - ratio) / flame["rich_width"])
+
+    def _bath(self, ratio: Any, rich: Any) -> Any:
         """Return ln of the CO factor of a lambda: up when rich, up again when very lean (weak, from memory)."""
         flame = self.held.table["flame"]
-        rich = np.logaddexp(0.0, (flame["rich_knee"] - ratio) / flame["rich_width"])
         lean = np.logaddexp(0.0, (ratio - flame["lean_knee"]) / flame["lean_width"])
         return flame["rich_slope"] * flame["rich_width"] * rich + flame["lean_slope"] * flame["lean_width"] * lean
 
-    def _smoke(self, ratio: Floats, base: Any, p: Parameters) -> Any:
-        flame = self.held.table["flame"]
-        width = flame["rich_width"]
-        rich = np.logaddexp(0.0, (flame["rich_knee"] - ratio) / width)
-        rich_0 = np.logaddexp(0.0, (flame["rich_knee"] - np.exp(base["air_ratio"])) / width)
-        smoke = base["smoke"] + flame["smoke_slope"] * width * (rich - rich_0) + p.get("smoke_extra", 0.0)
-        return np.minimum(smoke, 9.0)
+
+def alike_of(p: Parameters) -> Alike:
+    """Return which draws put the heater in the same state: those that agree in every parameter of the state."""
+    keys = [key for key in STATE_PARAMETERS if key in p]
+    table = np.stack([np.broadcast_to(p[key], len(p["steepness"])) for key in keys], axis=1)
+    _, first, index = np.unique(table, axis=0, return_index=True, return_inverse=True)
+    return Alike({key: np.broadcast_to(p[key], len(table))[first] for key in keys}, np.ravel(index))
+
+
+def _column(values: Sequence[float]) -> Any:
+    """Return one number where all rows agree, else a column with a row for each."""
+    first = values[0]
+    return first if all(value == first for value in values) else np.array(values)[:, None]
+
+
+def _stack(values: Sequence[Any]) -> Any:
+    """Return numbers or arrays of draws, one for each row, as a number, a column, or rows of draws."""
+    if not any(np.ndim(value) for value in values):
+        return _column(values)
+    first = values[0]
+    return first if all(value is first for value in values) else np.stack(np.broadcast_arrays(*values))
+
+
+def _rows_of(value: Any, count: int) -> Any:
+    """Return draws of every row (row, draw) of a value that may be the same in all rows."""
+    return np.broadcast_to(value, (count, np.shape(value)[-1]))
+
+
+def _row(value: Any, index: int) -> Any:
+    """Return the draws of one row."""
+    return value if np.ndim(value) < 2 else value[index if len(value) > 1 else 0]
 
 
 def mistaken_stage(healthy: Healthy, other: Healthy | None, unknown: Floats) -> dict[str, Any]:

@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from combust.application import judge
 from combust.application.causes import evidence as ev
 from combust.application.causes.rows import Values
-from combust.application.columns import Columns, columns_of_reading
-from combust.application.interpret import interpret_columns
+from combust.application.reading import judge
+from combust.application.reading.columns import Columns, columns_of_reading
+from combust.application.reading.interpret import interpret_columns
 from combust.data.vocabulary import quantities
 from combust.domain.limits import Finding, finding_kinds
 

@@ -154,7 +154,9 @@ def group_visits(heater: Heater, readings: Readings, causes: Any = None) -> list
         key = (str(reading.get("visit_id", "1")), str(reading.get("phase", "before")))
         groups.setdefault(key, []).append(reading)
     if not rows:
-        faults.append(Fault("readings", None, "missing", why="holds no row", hint="Give at least one reading."))
+        faults.append(
+            Fault("readings", None, "missing", why="holds no row", hint="Give at least one reading with O2 in vol %.")
+        )
     if faults:
         raise CombustError(faults)
     return list(groups.values())

@@ -82,7 +82,7 @@ def _gases(fleet: Fleet, derated: Derated) -> dict[str, Any]:
         for code, one in enumerate(fleet.types):
             rows = np.flatnonzero((fleet.index == code) & (lam >= 1.0))
             moles = flue_gas_moles(one.base.fuel, lam[rows])
-            o2[rows], co2[rows] = 100.0 * moles.o2 / moles.dry, 100.0 * moles.co2 / moles.dry
+            o2[rows], co2[rows] = moles.o2_dry_pct, moles.co2_dry_pct
         out |= {f"o2_dry{suffix}_pct": o2, f"co2_dry{suffix}_pct": co2}
     return out
 

@@ -106,7 +106,7 @@ class FleetPlan:
     def __str__(self) -> str:
         units = self.totals["compensation_units"]
         read, kept = self.rows["vehicles"]["read"], self.rows["vehicles"]["planned"]
-        return f"{kept} of {read} vehicles planned; {units} need a compensation unit by the unit's own limit"
+        return f"{kept} of {read} vehicles planned; {units} need a compensation kit by the unit's own limit"
 
 
 def records(frame: pd.DataFrame) -> list[dict[str, Any]]:
@@ -286,7 +286,13 @@ def _near_of(known: list[str]) -> Callable[[str], str]:
 def _as_faults(frame: pd.DataFrame) -> list[Fault]:
     rows = frame[frame["severity"] == "refused"].head(50)
     return [
-        Fault(f"{row.table} row {row.row}, {row.column}", row.value, row.code, why=f"was refused: {row.text}")
+        Fault(
+            f"{row.table} row {row.row}, {row.column}",
+            row.value,
+            row.code,
+            why=f"was refused: {row.text}",
+            hint="Mend the row and plan again.",
+        )
         for row in rows.itertuples()
     ]
 

@@ -127,7 +127,7 @@ def derate_points(points: pd.DataFrame, derating: Derating) -> pd.DataFrame:
     points : DataFrame
         ``altitude_m`` or ``pressure_hpa`` (wins where filled), and ``temp_c``.
     derating : Derating
-        A heater stage, from :class:`combust.application.altitude_base.AltitudeBase`.
+        A heater stage, from :class:`combust.application.site.base.AltitudeBase`.
 
     Returns
     -------

@@ -71,7 +71,16 @@ def _take(rows: dict[str, dict[str, Any]], key: str, entry: Any, where: str) -> 
     if number is None or not low <= number <= high:
         code = "not_a_number" if number is None else "out_of_band"
         why = "is not a number" if number is None else "is outside what can be"
-        return Fault(key, shortened(value), code, unit=rows[key]["unit"], low=low, high=high, why=why)
+        return Fault(
+            key,
+            shortened(value),
+            code,
+            unit=rows[key]["unit"],
+            low=low,
+            high=high,
+            why=why,
+            hint=f"It is the {rows[key]['meaning']}.",
+        )
     rows[key] = {**rows[key], "value": number, "origin": str(origin)}
     return None
 

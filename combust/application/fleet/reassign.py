@@ -211,7 +211,7 @@ def _moves(frame: pd.DataFrame, places: pd.DataFrame, place_of: Any, new_place: 
     heights = dict(zip(frame["site_id"], frame["altitude_m"], strict=True))
     reasons = [
         f"unit's own limit {limit:.0f} m, site {heights[site]:.0f} m"
-        + ("" if heights[site] <= limit else " (needs a unit there, as before: frees a place for others)")
+        + ("" if heights[site] <= limit else " (needs a kit there, as before: frees a place for others)")
         for limit, site in zip(limits, new["site_id"], strict=True)
     ]
     return pd.DataFrame(

@@ -66,7 +66,7 @@ def _text(row: dict[str, Any]) -> str:
     if above > 0.0:
         return (
             f"{above:.0f} min above the unit's own limit of {limit:.0f} m (highest {row['highest_m']:.0f} m): "
-            "heater off there unless its document allows it. A pass alone calls for no compensation unit; the night's "
+            "heater off there unless its document allows it. A pass alone calls for no compensation kit; the night's "
             "site decides."
         )
     return f"Highest point {row['highest_m']:.0f} m, within the unit's own limit of {limit:.0f} m."

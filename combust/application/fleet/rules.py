@@ -18,7 +18,7 @@ RULES = ("unit_limit", "design_night", "mildest_night")
 DECISIONS = {
     "as_is": "runs as it is",
     "watch": "within the unit's own limit, but lambda falls below the minimum",
-    "compensate": "needs a compensation unit its own document allows; heater off here until then",
+    "compensate": "needs a compensation kit that its own document allows; heater off here until then",
     "compensated": "compensation fitted, within the limit of its document",
     "check_document": "limit with compensation is not entered: read the unit's document; heater off here until then",
     "limit_missing": "the unit's own altitude limit is not entered: read its document; heater off here until then",

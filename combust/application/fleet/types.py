@@ -10,9 +10,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from combust.application.altitude_base import AltitudeBase, altitude_base
 from combust.application.fleet.policy import Policy
 from combust.application.fleet.tables import Faults, constant
+from combust.application.site.base import AltitudeBase, altitude_base
 from combust.data.errors import CombustError, Fault, shorten
 from combust.domain.heater import Heater
 from combust.kernel.altitude import Derated, derate

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from combust.application.chemistry_tables import reactor_table
+from combust.application.chemistry.tables import reactor_table
 from combust.application.lessons import gas as demo
 from combust.application.lessons.machine import air_ratio_at_site
 from combust.application.lessons.solutions import SEA_LEVEL
@@ -79,7 +79,9 @@ def misconception_card(name: str) -> Card:
     for row in load_table("misconceptions")["card"]:
         if row["name"] == name:
             return _card(row)
-    raise CombustError(Fault("card", name, "unknown_name", why="is no card", hint=f"Use {', '.join(DEMONSTRATIONS)}."))
+    raise CombustError(
+        Fault("card", name, "unknown_name", why="is no card of the set", hint=f"Use {', '.join(DEMONSTRATIONS)}.")
+    )
 
 
 def _card(row: Mapping[str, str]) -> Card:

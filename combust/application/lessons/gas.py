@@ -45,8 +45,7 @@ def heater_gas(fuel: Fuel | str, air_ratio: Any, *, co_dry_ppm: Any = 0.0, air: 
     burnt = fuel_by_name(fuel)
     share = co_share_from_co(burnt, air_ratio, 1e-6 * np.asarray(co_dry_ppm, dtype=float), air=air)
     moles = flue_gas_moles(burnt, air_ratio, co_share=share, air=air)
-    dry = moles.dry
-    return SampledGas((100.0 * moles.o2 / dry)[()], (100.0 * moles.co2 / dry)[()], (1e6 * moles.co / dry)[()])
+    return SampledGas(moles.o2_dry_pct[()], moles.co2_dry_pct[()], (1e6 * moles.co / moles.dry)[()])
 
 
 def with_false_air(gas: SampledGas, air_share: Any, *, air: DryAir = DRY_AIR) -> SampledGas:

@@ -118,7 +118,18 @@ def stage_pattern(
         raise CombustError(Fault("cause", cause, "unknown_name", why="is no cause of this lesson",
                                  hint=f"Use {', '.join(STAGE_CAUSES)}."))  # fmt: skip
     if not 0.0 <= size_pct <= 40.0:
-        raise CombustError(Fault("size_pct", size_pct, "out_of_band", unit="%", low=0.0, high=40.0, why="is too much"))
+        raise CombustError(
+            Fault(
+                "size_pct",
+                size_pct,
+                "out_of_band",
+                unit="%",
+                low=0.0,
+                high=40.0,
+                why="is more than the lesson can show",
+                hint="Choose a smaller fault.",
+            )
+        )
     rule = STAGE_CAUSES[cause]
     healthy = heater_gas(fuel, low), heater_gas(fuel, high)
     if rule.false_air:

@@ -83,7 +83,7 @@ class Dealer:
             if answer is not None:
                 return self._sealed(seed, level, heater, site, context, results, answer)
         raise CombustError(
-            Fault("seed", seed, "conflict", why="gives no case that can be solved", hint="Take another.")
+            Fault("seed", seed, "conflict", why="gives no case that can be solved", hint="Take another seed.")
         )
 
     def _sealed(

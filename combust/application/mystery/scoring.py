@@ -83,7 +83,17 @@ class Statement:
             good = isinstance(value, int | float) and not isinstance(value, bool) and 0.0 <= value <= 1.0
             if not good:
                 hint = "Give a part of 1, not per cent: 0.8 for 80 %."
-                faults.append(Fault(f"probability of {name}", value, "out_of_band", low=0.0, high=1.0, hint=hint))
+                faults.append(
+                    Fault(
+                        f"probability of {name}",
+                        value,
+                        "out_of_band",
+                        low=0.0,
+                        high=1.0,
+                        why="is no probability",
+                        hint=hint,
+                    )
+                )
             elif name in told:
                 faults.append(Fault("probability", name, "conflict", why="is stated twice", hint="State it once."))
             else:
@@ -103,11 +113,25 @@ class Statement:
     def from_dict(cls, given: Any) -> Statement:
         """Return a statement from its JSON."""
         if not isinstance(given, dict):
-            raise CombustError(Fault("statement", None, "missing", hint="State probabilities before it is scored."))
+            raise CombustError(
+                Fault(
+                    "statement",
+                    None,
+                    "missing",
+                    why="is missing",
+                    hint="State probabilities before it is scored: combust mystery play FILE --say CAUSE=0.8.",
+                )
+            )
         parts = [given.get("probabilities", {}), given.get("excluded", []), given.get("record", {})]
         if not all(isinstance(part, kind) for part, kind in zip(parts, (dict, list, dict), strict=True)):
             raise CombustError(
-                Fault("statement", None, "format", why="is not as it was written", hint="Write it anew.")
+                Fault(
+                    "statement",
+                    None,
+                    "format",
+                    why="is not as it was written",
+                    hint="State it again: combust mystery play FILE --say CAUSE=0.8.",
+                )
             )
         record = {str(key): str(text) for key, text in parts[2].items()}
         return cls.of(parts[0], [str(one) for one in parts[1]], given.get("handed_back") is True, record)
@@ -116,7 +140,11 @@ class Statement:
 def _unknown(what: str, names: Iterable[str], known: Iterable[str]) -> list[Fault]:
     held = list(known)
     hint = f"Use {', '.join(held)}."
-    return [Fault(what, name, "unknown_name", why="is not known here", hint=hint) for name in names if name not in held]
+    return [
+        Fault(what, name, "unknown_name", why="is no word that can stand here", hint=hint)
+        for name in names
+        if name not in held
+    ]
 
 
 @dataclass(frozen=True, slots=True)

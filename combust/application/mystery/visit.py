@@ -9,7 +9,7 @@ from typing import Any
 from combust.application.causes.catalogue import shipped_convictions
 from combust.application.mystery.hidden import NEW_ROWS
 from combust.application.mystery.rules import ACTIONS, prices
-from combust.application.reading_result import stop_findings
+from combust.application.reading.result import stop_findings
 from combust.data.errors import CombustError, Fault
 from combust.domain.limits import Finding
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import sys
+import textwrap
 from typing import Any
 
 import click
@@ -57,6 +58,9 @@ def command(
     Examples:
       combust cause --heater data/heaters/LF-0312.toml data/larkfell_visits.csv
       combust cause --heater data/heaters/LF-0312.toml --o2-dry 4.84 --stage high --location outdoors
+
+    \b
+    Next: combust log add --help   (write down what was found and done)
     """
     heater = Heater.load(profile, catalogue=load_fuels(fuels_file) if fuels_file else None)
     readings, refused = _readings(source, mapping, options, heater)
@@ -93,18 +97,27 @@ def _readings(
     values = {key: value for key, value in values_of(options).items() if not is_missing(value)}
     if source is None:
         if not values:
-            hint = "combust cause --heater PROFILE.toml VISITS.csv, or --o2-dry 4.84 --stage high --location outdoors"
+            hint = "Give a table, or what was read: --o2-dry 4.84 --stage high --location outdoors"
             raise CombustError(Fault("VISITS", None, "missing", why="and evidence options are both missing", hint=hint))
         return [values], []
     if values:
         told = ", ".join(values)
-        raise CombustError(Fault("options", told, "conflict", why="come beside a table", hint="Give one or the other."))
+        raise CombustError(
+            Fault(
+                "options", told, "conflict", why="stand beside a table of visits", hint="Give the table or the options."
+            )
+        )
     from combust.edge.cli.readings import mapping_of
     from combust.edge.tables.visits import read_visits
 
     readings, refused = read_visits(source, mapping=mapping_of(mapping), heater_id=heater.heater_id)
     if not readings:
-        raise CombustError([Fault("row", text, "format", why="was refused") for text in refused])
+        raise CombustError(
+            [
+                Fault("row", text, "format", why="was refused", hint="Mend the row and read the table again.")
+                for text in refused
+            ]
+        )
     return list(readings), refused
 
 
@@ -130,17 +143,9 @@ def _say_visit(visit: VisitResult) -> None:
     lead = "Most probable" if share >= 0.5 else f"Nothing is settled; first, with {100.0 * share:.0f} %"
     click.echo(f"{lead}, {visit.top.text}")
     for number, names in enumerate(visit.cannot_separate):
-        lead = "Not separable with what was read" if number == 0 else "Evidence of this kind never separates"
+        lead = "Cannot be told apart yet" if number == 0 else "Not by this kind of evidence either"
         click.echo(f"{lead}: {', '.join(names)}.")
-    if visit.next_checks:
-        click.echo("Checks in the order to make them: is the reading valid, then most news (bit) per minute.")
-        output.say_table(
-            ("next check", "bit", "min", "risk", "what to do"),
-            [
-                (check.check, f"{check.gain_bits:.2f}", f"{check.minutes:g}", check.risk, check.why)
-                for check in visit.next_checks
-            ],
-        )
+    _say_checks(visit)
     if visit.adjust:
         click.echo(f"Adjust: {visit.adjust.text}")
     else:
@@ -148,6 +153,18 @@ def _say_visit(visit: VisitResult) -> None:
     if visit.assumed:
         click.echo(f"Assumed: {'; '.join(visit.assumed)}.")
     click.echo("")
+
+
+def _say_checks(visit: VisitResult) -> None:
+    """Print the next checks in their order, what to do below each, so that no line is wider than a terminal."""
+    if not visit.next_checks:
+        return
+    click.echo("\nMake these checks next, in this order: is the reading valid, then most news (bit) per minute.")
+    for number, check in enumerate(visit.next_checks, 1):
+        click.echo(f"{number:>3}. {check.check}: {check.minutes:g} min, {check.gain_bits:.2f} bit")
+        risk = "" if check.risk == "none" else f" RISK: {check.risk}."
+        click.echo(textwrap.fill(f"{check.why}{risk}", 100, initial_indent=" " * 5, subsequent_indent=" " * 5))
+    click.echo("Each name is explained by: combust word NAME\n")
 
 
 def _say_refused(refused: list[str]) -> None:
@@ -161,8 +178,8 @@ def _say_refused(refused: list[str]) -> None:
 
 
 def _draw(heater: Heater, readings: list[Any], figure: str, seed: int, pairs: bool) -> None:
-    from combust.edge.figures import save
-    from combust.edge.figures_causes import draw_steps
+    from combust.edge.figures.causes import draw_steps
+    from combust.edge.figures.style import save
 
     name = readings[0].get("visit_id")
     rows = [row for row in readings if row.get("visit_id") == name and row.get("phase") == readings[0].get("phase")]

@@ -3,17 +3,23 @@
 from __future__ import annotations
 
 import csv
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
+from combust import __version__
 from combust.application.causes.result import VisitResult
-from combust.application.reading_result import interpret
+from combust.application.reading.result import ReadingResult, interpret
 from combust.data.errors import CombustError, Fault
 from combust.domain.heater import Heater
+from combust.domain.limits import cautions
 from combust.domain.reading import Reading
 from combust.edge.cli import output
+
+if TYPE_CHECKING:
+    from combust.edge.tables.readings import Counts
 
 READINGS = "larkfell_readings.csv"
 VISITS = "larkfell_visits.csv"
@@ -24,7 +30,8 @@ SHOWN = ("R005", "R015", "R020")  # a healthy hut heater, a pair that cannot be,
 @click.command("demo", short_help="Run the main job on the invented Larkfell data.")
 @click.option("--out", default="output/demo", show_default=True, metavar="DIR", help="Folder for tables and figures.")
 @click.option("--data", "data_folder", metavar="DIR", help="Folder with the demo data (default: the project's data/).")
-def command(out: str, data_folder: str | None) -> None:
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
+def command(out: str, data_folder: str | None, as_json: bool) -> None:
     """Run the main job on the invented Larkfell data.
 
     Use it to see what combust does before you type a reading of your own.
@@ -32,13 +39,36 @@ def command(out: str, data_folder: str | None) -> None:
     \b
     Example:
       combust demo --out output/demo
+
+    \b
+    Next: combust reading --help   (then type a reading of your own)
     """
     data = find_data(data_folder)
     target = Path(out)
-    demonstrate_readings(data, target)
-    demonstrate_causes(data, target)
+    day = work_readings(data, target)
+    for code, number in day.counts.stops().items():
+        click.secho(f"STOP in {number} of {day.counts.rows} rows: {code}", err=True, bold=True)
+    visits = work_causes(data, target)
+    for visit in visits:
+        output.tell_stops([replace(stop, text=f"Visit {visit.visit_id}: {stop.text}") for stop in visit.stop])
+    if as_json:
+        output.say_json(_as_dict(day, visits, target))
+    else:
+        say_readings(data, day)
+        say_causes(data, visits)
     output.tell_cautions()
-    click.echo(f"\nEverything was written to {target}/")
+    if not as_json:
+        click.echo(f"\nEverything was written to {target}/")
+
+
+@dataclass(frozen=True)
+class DemoReadings:
+    """The day of readings: counts, the two tables that were written, and the reading that is shown in full."""
+
+    counts: Counts
+    interpreted: list[dict[str, str]]
+    refused: list[dict[str, str]]
+    example: ReadingResult
 
 
 def find_data(folder: str | None) -> Path:
@@ -53,59 +83,78 @@ def find_data(folder: str | None) -> Path:
     raise CombustError(Fault("data", str(places[-1]), "missing", why=f"holds no {READINGS}", hint=hint))
 
 
-def demonstrate_readings(data: Path, target: Path) -> None:
-    """Interpret the demo readings: a table on the screen, tables and figures in the folder."""
-    from combust.edge.figures import draw_plane, draw_shortcut_error, save
+def work_readings(data: Path, target: Path) -> DemoReadings:
+    """Interpret the demo readings: two tables, the readings that are shown in full, and figures in the folder."""
+    from combust.edge.figures.reading import draw_plane, draw_shortcut_error
+    from combust.edge.figures.style import save
     from combust.edge.tables.readings import interpret_file
 
     interpreted, refused = target / "readings_interpreted.csv", target / "readings_refused.csv"
     counts = interpret_file(data / READINGS, interpreted, rejects=refused)
-    for code, number in counts.stops().items():
-        click.secho(f"STOP in {number} of {counts.rows} rows: {code}", err=True, bold=True)
-    click.echo(f"Readings of {data / READINGS} (invented demo data)\n")
-    with interpreted.open(newline="", encoding="utf-8") as file:
-        rows = list(csv.DictReader(file))
-    headings = ("reading", "first finding", "O2 %", "lambda", "± (95 %)", "CO air-free", "loss %", "O2-CO2", "note")
-    output.say_table(headings, [_line(row) for row in rows])
-    click.echo(f"\n{counts.rows} rows: {counts.interpreted} interpreted, {counts.refused} refused:")
-    with refused.open(newline="", encoding="utf-8") as file:
-        for row in csv.DictReader(file):
-            click.echo(f"  row {row['row']}: {row['reasons']}")
-    with (data / READINGS).open(newline="", encoding="utf-8") as file:
-        by_id = {row["reading_id"]: row for row in csv.DictReader(file)}
+    by_id = {row["reading_id"]: row for row in _rows(data / READINGS)}
     for name in SHOWN:
         result = interpret(Reading(**by_id[name]))
         output.write_text(target / f"reading_{name}.txt", f"{result}\n")
         save(draw_plane(result), target / f"plane_{name}.png")
     example = interpret(Reading(**by_id[SHOWN[0]]))
     save(draw_shortcut_error(example.fuel, o2_dry_pct=example.inputs["o2_dry_pct"]), target / "shortcut_error.png")
+    return DemoReadings(counts, _rows(interpreted), _rows(refused), example)
+
+
+def say_readings(data: Path, day: DemoReadings) -> None:
+    """Print the readings as a table, the refused rows with their reasons, and one reading in full."""
+    click.echo(f"Readings of {data / READINGS} (invented demo data)\n")
+    headings = ("reading", "first finding", "O2 %", "lambda", "± (95 %)", "CO air-free", "loss %", "O2-CO2", "note")
+    output.say_table(headings, [_line(row) for row in day.interpreted])
+    counts = day.counts
+    click.echo(f"\n{counts.rows} rows: {counts.interpreted} interpreted, {counts.refused} refused:")
+    for row in day.refused:
+        click.echo(f"  row {row['row']}: {row['reasons']}")
     click.echo(f"\n{SHOWN[0]} in full\n")
-    output.say_lines(example.lines())
+    output.say_lines(day.example.lines())
 
 
-def demonstrate_causes(data: Path, target: Path) -> None:
-    """Rank the causes of the demo visits: a table on the screen, every visit in full and one figure in the folder."""
+def work_causes(data: Path, target: Path) -> list[VisitResult]:
+    """Rank the causes of the demo visits: every visit in full and one figure in the folder."""
     from combust.application.causes.rank import rank_causes
-    from combust.edge.figures import save
-    from combust.edge.figures_causes import draw_steps
+    from combust.edge.figures.causes import draw_steps
+    from combust.edge.figures.style import save
     from combust.edge.tables.visits import read_visits
 
-    rows = []
+    found: list[VisitResult] = []
     for profile in sorted((data / "heaters").glob("*.toml")):
         heater = Heater.load(profile)
         readings, _ = read_visits(data / VISITS, heater_id=heater.heater_id)  # rows of other heaters are passed over
         for visit in rank_causes(heater, readings):
             output.write_text(target / f"causes_{visit.visit_id}_{visit.phase}.txt", f"{visit}\n")
-            for stop in visit.stop:
-                click.secho(f"Visit {visit.visit_id}: {stop.text}", err=True, bold=True)
-            rows.append(_visit_line(visit))
+            found.append(visit)
         drawn = [one for one in readings if one.visit_id == DRAWN and one.phase != "after"]
         if drawn:
             save(draw_steps(heater, drawn), target / f"causes_{DRAWN}.png")
+    return found
+
+
+def say_causes(data: Path, visits: list[VisitResult]) -> None:
+    """Print one line for each visit."""
     click.echo(f"\nCauses of the visits of {data / VISITS} (invented demo data)\n")
-    output.say_table(
-        ("visit", "heater", "most probable", "", "not told apart from", "next check", "trim"), sorted(rows)
-    )
+    headings = ("visit", "heater", "most probable", "", "not told apart from", "next check", "trim")
+    output.say_table(headings, sorted(_visit_line(visit) for visit in visits))
+
+
+def _as_dict(day: DemoReadings, visits: list[VisitResult], target: Path) -> dict[str, Any]:
+    return {
+        "out": str(target),
+        "readings": day.counts.to_dict(),
+        "reading": day.example.to_dict(),
+        "visits": [visit.to_dict() for visit in visits],
+        "cautions": cautions(),
+        "version": __version__,
+    }
+
+
+def _rows(path: Path) -> list[dict[str, str]]:
+    with path.open(newline="", encoding="utf-8") as file:
+        return list(csv.DictReader(file))
 
 
 def _visit_line(visit: VisitResult) -> tuple[str, ...]:

@@ -6,7 +6,7 @@ from typing import Any
 
 import click
 
-from combust.application.duct_calculator import (
+from combust.application.heater.duct_calculator import (
     ENDS,
     FITTINGS,
     DuctAnswer,
@@ -40,21 +40,21 @@ NUMBERS = (
 @click.option("--heater", "profile", metavar="FILE", help="Heater profile: fuel, stage, healthy reading and duct.")
 @click.option("--stage", metavar="NAME", help="Heat stage of the profile.")
 @click.option("--fuel", "fuel_name", metavar="NAME", help="Fuel, without a profile.")
-@click.option("--fuel-l-per-h", metavar="L/H", help="Fuel flow.")
+@click.option("--fuel-l-per-h", metavar="L/H", help="Fuel flow [l/h].")
 @click.option("--air-ratio", metavar="LAMBDA", help="Lambda at the stage.")
 @quantity_options(PLACE)
-@click.option("--length", "length_m", metavar="M", help="Length of the duct.")
-@click.option("--bore", "bore_mm", metavar="MM", help="Inner diameter.")
+@click.option("--length", "length_m", metavar="M", help="Length of the duct [m].")
+@click.option("--bore", "bore_mm", metavar="MM", help="Inner diameter [mm].")
 @click.option("--bends-90", metavar="N", help="Bends, counted as 90 degrees each.")
 @click.option("--wall", type=click.Choice(["smooth", "corrugated"]), help="Wall of the duct.")
 @click.option(
     "--fitting", "fittings", type=click.Choice(FITTINGS), multiple=True, help="What else is in it; repeatable."
 )
-@click.option("--add-length", metavar="M", help="Ask: so many metres more (negative: fewer).")
-@click.option("--to-bore", metavar="MM", help="Ask: this bore instead, over the whole length.")
+@click.option("--add-length", metavar="M", help="Ask: so many metres more (negative: fewer) [m].")
+@click.option("--to-bore", metavar="MM", help="Ask: this bore instead, over the whole length [mm].")
 @click.option("--to-bends-90", metavar="N", help="Ask: so many bends instead.")
-@click.option("--crushed-to", metavar="MM", help="Ask: crushed to this bore ...")
-@click.option("--crushed-length", metavar="M", help="... over so many metres; left out: the whole length.")
+@click.option("--crushed-to", metavar="MM", help="Ask: crushed to this bore ... [mm]")
+@click.option("--crushed-length", metavar="M", help="... over so many metres; left out: the whole length [m].")
 @click.option("--add-fitting", type=click.Choice(FITTINGS), multiple=True, help="Ask: with this fitting more.")
 @click.option("--share", nargs=2, metavar="LOW HIGH", help="This duct's share of the whole air path, 0 to 1.")
 @click.option("--fuels", "fuels_file", metavar="FILE", help="TOML file with fuels of your own.")
@@ -72,6 +72,9 @@ def command(which: str, profile: str | None, as_json: bool, strict: bool, **aske
       combust duct --heater data/heaters/LF-0312.toml --stage high --duct intake --json
       combust duct --fuel diesel_b7 --fuel-l-per-h 0.52 --air-ratio 1.6 --flue-temp 380 \\
         --length 1 --bore 24 --bends-90 0 --wall corrugated --crushed-to 18
+
+    \b
+    Next: combust site --help      (what height adds to it)
     """
     catalogue = load_fuels(asked["fuels_file"]) if asked["fuels_file"] else None
     asked |= _numbers(asked)

@@ -25,9 +25,12 @@ def command(seed: int | None, fuel: str, cards: bool, out: str, as_json: bool) -
     \b
     Example:
       combust exercises --seed 7 --out output/exercises
+
+    \b
+    Next: combust mystery --help   (a heater with a hidden cause)
     """
     from combust.application.lessons.exercises import exercise_sheet
-    from combust.edge.lesson_pages import card_page, exercise_pages
+    from combust.edge.reports.lessons import card_page, exercise_pages
 
     sheet, key = exercise_pages(seed, fuel=fuel)
     name, target = "standard" if seed is None else str(seed), Path(out)

@@ -47,16 +47,19 @@ def command(
     """Plan a fleet: heaters, sites and routes.
 
     Use it before the season: which vehicles need altitude compensation, where heat, battery or fuel grade fall short,
-    what helps, and which exchange of vehicles saves units. Every faulty row is listed with its remedy; the others are
+    what helps, and which exchange of vehicles saves kits. Every faulty row is listed with its remedy; the others are
     planned. The unit's own altitude limit always decides.
 
     \b
     Example:
       combust fleet --vehicles data/larkfell_fleet/vehicles.csv --sites data/larkfell_fleet/sites.csv --out output/fleet
+
+    \b
+    Next: combust site --help      (one heater at one site in full)
     """
     from combust.application.fleet.plan import plan_fleet
     from combust.application.fleet.rules import first_word, stays_off
-    from combust.edge.fleet_report import write_plan
+    from combust.edge.reports.fleet import write_plan
     from combust.edge.tables.fleet import read_fleet_table
 
     folder = Path(profiles) if profiles else Path(vehicles).parent / "profiles"
@@ -110,14 +113,14 @@ def _routes(path: str | None, scheduler: str | None, workers: int | None) -> Any
 
 
 def _say(plan: FleetPlan) -> None:
-    from combust.edge.fleet_report import decision_rows
+    from combust.edge.reports.fleet import decision_rows
 
     click.echo(f"{plan}\n")
     for name, row in plan.rows.items():
         click.echo(f"{name}: {row['read']} read, {row['planned']} planned, {row['refused']} refused")
     click.echo("")
     output.say_table(("decision", "how many"), decision_rows(plan))
-    click.echo("\nNeeds a compensation unit, by three rules (the first decides)\n")
+    click.echo("\nNeeds a compensation kit, by three rules (the first decides)\n")
     keys = ("rule", "air_ratio_by", "yes", "borderline", "no", "unknown")
     output.say_table(
         ("rule", "lambda by", "yes", "borderline", "no", "unknown"),
@@ -125,7 +128,7 @@ def _say(plan: FleetPlan) -> None:
     )
     change = plan.reassignment
     click.echo(
-        f"\nExchange of vehicles: {change.units_before} units now, {change.units_after} after "
+        f"\nExchange of vehicles: {change.units_before} kits now, {change.units_after} after "
         f"{len(change.moves)} moves. {change.note}"
     )
 

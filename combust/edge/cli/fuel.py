@@ -42,6 +42,9 @@ def command(name: str | None, fuels_file: str | None, template: bool, as_json: b
       combust fuel
       combust fuel diesel_b7
       combust fuel CH1.86O0.007 --json
+
+    \b
+    Next: combust reading --help   (use its name with --fuel)
     """
     if template:
         click.echo(TEMPLATE, nl=False)

@@ -8,7 +8,7 @@ from typing import Any
 import click
 
 from combust import __version__
-from combust.application.history import HeaterHistory
+from combust.application.history.heater import HeaterHistory
 from combust.domain.heater import Heater
 from combust.edge.cli import output
 
@@ -18,7 +18,7 @@ from combust.edge.cli import output
 @click.option("--heater", "profiles", multiple=True, metavar="FILE", help="Heater profile; give it again for a fleet.")
 @click.option("--fleet", "whole", is_flag=True, help="All heaters of the log, the one at highest risk first.")
 @click.option("--stage", metavar="NAME", help="Heat stage (default the one with most readings).")
-@click.option("--visit-noise", "visit_noise_pct", type=float, metavar="PCT", help="Scatter of a visit, 1 sd.")
+@click.option("--visit-noise", "visit_noise_pct", type=float, metavar="PCT", help="Scatter of a visit, 1 sd [%].")
 @click.option("--instrument-class", "instrument", metavar="NAME", help="Analyser class or a .toml file of yours.")
 @click.option("--figure", metavar="FILE", help="Draw the history (.png or .svg); of a fleet, the first heater.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
@@ -40,8 +40,11 @@ def command(
     \b
     Example:
       combust history data/larkfell_winters.csv --heater data/heaters/LF-0107.toml
+
+    \b
+    Next: combust site --help      (what the place does to a heater)
     """
-    from combust.edge.history import fleet, history
+    from combust.edge.logbook.history import fleet, history
 
     heaters = [Heater.load(path) for path in profiles]
     options: dict[str, Any] = {"stage": stage, "visit_noise_pct": visit_noise_pct, "instrument": instrument}
@@ -54,6 +57,13 @@ def command(
         else:
             headings = ("heater", "stage", "visits", "lambda", "drift %/a", "drifts", "risk", "next visit")
             output.say_table(headings, [_row(one) for one in found.heaters])
+        bare = [str(one.heater_id) for one in found.heaters if one.risk_next_winter is None]
+        if bare:
+            told = (
+                *told,
+                f"No risk of {', '.join(bare)}: the lowest lambda stands in the profile. Give it, once for "
+                "each heater: --heater FILE",
+            )
     else:
         first = history(log, heaters[0], **options)
         told = first.told
@@ -65,8 +75,8 @@ def command(
         click.echo(f"note: {text}", err=True)
     output.tell_cautions()
     if figure:
-        from combust.edge.figures import save
-        from combust.edge.visit_figures import draw_history
+        from combust.edge.figures.style import save
+        from combust.edge.figures.visit import draw_history
 
         save(draw_history(first), figure)
         click.echo(f"Figure: {Path(figure)}", err=True)
@@ -75,7 +85,7 @@ def command(
 def _row(one: HeaterHistory) -> tuple[str, ...]:
     drift = "" if one.drift_pct_per_year is None else f"{one.drift_pct_per_year:+.1f}"
     level = "" if one.air_ratio_now is None else f"{one.air_ratio_now:.2f}"
-    risk = "no band" if one.risk_next_winter is None else f"{100 * one.risk_next_winter:.0f} %"
+    risk = "unknown" if one.risk_next_winter is None else f"{100 * one.risk_next_winter:.0f} %"
     days = len({point.date for point in one.points})
     verdict = "YES" if one.drifts else "not found"
     return (one.heater_id or "", one.stage or "", str(days), level, drift, verdict, risk, str(one.next_visit or ""))

@@ -8,9 +8,9 @@ from typing import Any
 import click
 
 from combust import __version__
-from combust.application.reading_result import interpret
-from combust.application.record import CHECKS, EVENTS, HEAD_CHOICES, HEAD_KEYS, VisitRecord, stops_now
-from combust.application.steady import visit_procedure
+from combust.application.reading.result import interpret
+from combust.application.visit.record import CHECKS, EVENTS, HEAD_CHOICES, HEAD_KEYS, VisitRecord, stops_now
+from combust.application.visit.steady import visit_procedure
 from combust.data.errors import CombustError, Fault
 from combust.data.vocabulary import quantities
 from combust.domain.limits import Finding
@@ -35,6 +35,9 @@ def command() -> None:
       combust log add winter.book --visit-id V017 --heater-id LF-0312 --who "M. Reed" --place "Fellgate depot" \\
         --co-alarm works --fuel diesel_b7 --stage high --o2-dry 8.2 --co-dry 54 --location outdoors
       combust log show winter.book --visit-id V017
+
+    \b
+    Next: combust report --help    (the visit as one page)
     """
 
 
@@ -164,7 +167,9 @@ def _add_table(book: str, source: str, as_json: bool) -> None:
         click.echo(f"row {row} refused: {why}", err=True)
     if not table.visits:
         why = "holds no row that can be taken"
-        raise CombustError(Fault("file", source, "missing", why=why, hint="Nothing was written."))
+        raise CombustError(
+            Fault("file", source, "missing", why=why, hint="Mend the rows named above; nothing was written.")
+        )
     with Logbook(book, create=True) as opened:
         _tell_backup(opened)
         written = add(opened, table.visits)

@@ -8,54 +8,81 @@ import sys
 from typing import Any
 
 import click
+from click.shell_completion import CompletionItem
 
 from combust import __version__
 from combust.data.errors import CombustError
 from combust.data.near import near_matches
 from combust.edge.cli.output import EXIT_REJECTED, complain
 
-# name -> (module, line of the map). Add a command here and in its own module as ``command``.
-COMMANDS = {
-    "reading": ("combust.edge.cli.reading", "Interpret one flue-gas reading."),
-    "readings": ("combust.edge.cli.readings", "Interpret a table of readings, CSV or Parquet."),
-    "cause": ("combust.edge.cli.cause", "Rank the causes of a visit, and say what to check next."),
-    "profile": ("combust.edge.cli.profile", "Write a commented heater profile, or check one."),
-    "duct": ("combust.edge.cli.duct", "Work out the loss of a duct, and what a change of it does."),
-    "site": ("combust.edge.cli.site", "Tell what the air at a site does to a heater."),
-    "fleet": ("combust.edge.cli.fleet", "Plan a fleet: heaters, sites and routes."),
-    "fuel": ("combust.edge.cli.fuel", "List the fuels, or show one with its sources."),
-    "start": ("combust.edge.cli.start", "Show a start with its times, fuel and the earliest restart."),
-    "supply": ("combust.edge.cli.supply", "Tell the voltage at the heater and which cut-out acts first."),
-    "log": ("combust.edge.cli.log", "Keep visits and readings in a logbook that cannot be rewritten."),
-    "history": ("combust.edge.cli.history", "Follow heaters over the winters: drift, crossing date, next visit."),
-    "report": ("combust.edge.cli.report", "Write the record of a visit as one printable page."),
-    "mystery": ("combust.edge.cli.mystery", "Deal, play and score a teaching case: a heater with a hidden cause."),
-    "exercises": ("combust.edge.cli.exercises", "Write an exercise sheet with random numbers, and its key."),
-    "page": ("combust.edge.cli.page", "Serve a page for typing readings, without code, offline."),
-    "demo": ("combust.edge.cli.demo", "Run the main job on the invented Larkfell data."),
+# The map: what a person is doing -> command -> (module, its line). A command is added here and in its own module as
+# ``command``; its help ends with an example and with the command that comes next.
+MAP = {
+    "First look": {
+        "demo": ("combust.edge.cli.demo", "Run the main job on invented data: tables and figures to look at."),
+        "page": ("combust.edge.cli.page", "Open a page to type readings, on this machine only, no code."),
+    },
+    "At the heater": {
+        "reading": ("combust.edge.cli.reading", "What the analyser shows -> lambda, CO, loss, warnings."),
+        "cause": ("combust.edge.cli.cause", "Which fault it may be, and what to check next."),
+        "start": ("combust.edge.cli.start", "It does not start: phases, fuel in the burner, earliest restart."),
+        "supply": ("combust.edge.cli.supply", "Voltage at the heater, and which cut-out acts first."),
+        "duct": ("combust.edge.cli.duct", "Pressure loss of a duct, and what a longer or crushed one does."),
+    },
+    "Over the winters": {
+        "profile": ("combust.edge.cli.profile", "Write down a heater once: stages, limits, healthy reading."),
+        "log": ("combust.edge.cli.log", "Keep visits in a logbook that cannot be rewritten."),
+        "report": ("combust.edge.cli.report", "Print the record of a visit as one page."),
+        "readings": ("combust.edge.cli.readings", "Interpret a whole table of readings, CSV or Parquet."),
+        "history": ("combust.edge.cli.history", "Does a heater drift, and when is it due?"),
+    },
+    "Planning where heaters go": {
+        "site": ("combust.edge.cli.site", "What height and cold at one site do to a heater."),
+        "fleet": ("combust.edge.cli.fleet", "The same for all vehicles, sites and routes: who needs what."),
+    },
+    "Teaching": {
+        "exercises": ("combust.edge.cli.exercises", "An exercise sheet with its key, and misconception cards."),
+        "mystery": ("combust.edge.cli.mystery", "A heater with a hidden cause: deal, play and score it."),
+    },
+    "Looking up": {
+        "word": ("combust.edge.cli.word", "Explain a word, a key, a finding or a check."),
+        "fuel": ("combust.edge.cli.fuel", "The fuels and where their numbers come from."),
+        "completion": ("combust.edge.cli.completion", "Let the TAB key finish commands, options and names."),
+    },
 }
+COMMANDS = {name: place for group in MAP.values() for name, place in group.items()}
 
 
 class CommandMap(click.Group):
     """A group that imports a command's module only when the command is used."""
 
     def list_commands(self, ctx: click.Context) -> list[str]:
-        """Return the commands in the order a visit needs them."""
+        """Return the commands in the order of the map."""
         return list(COMMANDS)
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         """Return a command, imported now, or None."""
         if cmd_name not in COMMANDS:
             return None
+        if ctx.resilient_parsing:  # TAB was pressed: an outline answers sooner than the command itself
+            from combust.edge.cli.complete import outline
+
+            return outline(cmd_name)
         found: Any = importlib.import_module(COMMANDS[cmd_name][0])
         command: click.Command = found.command
         return command
+
+    def shell_complete(self, ctx: click.Context, incomplete: str) -> list[CompletionItem]:
+        """Return the commands that begin so, without importing one, or the options of ``combust`` itself."""
+        if incomplete.startswith("-"):
+            return super().shell_complete(ctx, incomplete)
+        return [CompletionItem(name, help=line) for name, (_, line) in COMMANDS.items() if name.startswith(incomplete)]
 
     def resolve_command(
         self, ctx: click.Context, args: list[str]
     ) -> tuple[str | None, click.Command | None, list[str]]:
         """Return the command asked for, or fail with near matches."""
-        if args and args[0] not in COMMANDS:
+        if args and args[0] not in COMMANDS and not ctx.resilient_parsing:
             near = near_matches(args[0], COMMANDS, n=2, cutoff=0.5)
             hint = f" Did you mean: combust {' or '.join(near)}?" if near else " See: combust --help"
             ctx.fail(f"no command '{args[0][:40]}'.{hint}")
@@ -63,21 +90,29 @@ class CommandMap(click.Group):
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """Write the map without importing any command."""
-        with formatter.section("Commands"):
-            formatter.write_dl([(name, line) for name, (_, line) in COMMANDS.items()])
+        width = max(map(len, COMMANDS)) + 2
+        for doing, commands in MAP.items():
+            with formatter.section(doing):
+                for name, (_, line) in commands.items():
+                    formatter.write(f"{'':>{formatter.current_indent}}{name:<{width}}{line}\n")
 
 
 @click.command(cls=CommandMap, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 110})
 @click.version_option(__version__, prog_name="combust")
 def cli() -> None:
-    """Turn flue-gas readings of small vehicle air heaters into lambda and decisions.
+    """Turn flue-gas readings of small vehicle air heaters into lambda (air ratio) and decisions.
 
     \b
-    Start with:  combust reading --fuel diesel --o2-dry 8.2 --co-dry 150 --location outdoors
-    A table:     combust readings IN.csv --out OUT.csv
-    Try it:      combust demo
+    Try this first, with what your analyser shows:
+      combust reading --fuel diesel --o2-dry 8.2 --co-dry 150 --location outdoors
 
-    Exit codes: 0 done, 2 usage, 3 input rejected, 4 findings under --strict.
+    \b
+    Every command tells its units and an example:  combust COMMAND --help
+    A word you do not know:                        combust word lambda
+
+    \b
+    Exit codes: 0 done, 2 the command line is not understood, 3 input not accepted,
+    4 stop or warning found while --strict was given.
     """
 
 

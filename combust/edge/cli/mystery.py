@@ -39,6 +39,9 @@ def command() -> None:
       combust mystery play case.json --take ambient_air
       combust mystery play case.json --say fuel_over=0.8 --exclude sample_wet --keep-off
       combust mystery score case.json --salt-file salt.txt
+
+    \b
+    Next: combust exercises --help (exercises with random numbers)
     """
 
 
@@ -126,7 +129,7 @@ def score(files: Sequence[str], salt_file: str | None, table: str | None, as_jso
     """
     from combust.application.mystery import Dealer, Statement
     from combust.application.mystery import score as score_of
-    from combust.edge.mystery_pages import results_csv
+    from combust.edge.reports.mystery import results_csv
 
     dealer = Dealer(_salt(salt_file))
     scores = []
@@ -163,7 +166,7 @@ def sheet(seed: int, count: int, level: str, salt_file: str | None, title: str, 
       combust mystery sheet --seed 20 --count 3 --level medium --salt-file salt.txt --out output/mystery
     """
     from combust.application.mystery import Dealer, Play
-    from combust.edge.mystery_pages import class_pages
+    from combust.edge.reports.mystery import class_pages
 
     dealer = Dealer(_salt(salt_file))
     cases = [dealer.deal(seed + number, level) for number in range(count)]
@@ -198,7 +201,15 @@ def _salt(path: str | None) -> str:
 def _text(path: str) -> str:
     try:
         if Path(path).stat().st_size > LARGEST_FILE:
-            raise CombustError(Fault("file", path, "too_large", why="is larger than 1 MB", hint="Give the right file."))
+            raise CombustError(
+                Fault(
+                    "file",
+                    path,
+                    "too_large",
+                    why="is larger than 1 MB",
+                    hint="Give the file of the case or of the salt.",
+                )
+            )
         return Path(path).read_text(encoding="utf-8-sig")
     except UnicodeDecodeError as error:
         fault = Fault("file", path, "format", why="is not UTF-8 text", hint="Give the file as it was written.")
@@ -211,7 +222,7 @@ def _read(path: str) -> dict[str, Any]:
         held = json.loads(text)
     except (ValueError, RecursionError) as error:  # a number of more than 4300 digits is a plain ValueError
         fault = Fault(
-            "file", path, "format", why="is not JSON", hint="Give the file that `combust mystery deal` wrote."
+            "file", path, "format", why="is no file of a case", hint="Give the file that `combust mystery deal` wrote."
         )
         raise CombustError(fault) from error
     if not isinstance(held, dict) or is_nested_deeply(held):
@@ -280,7 +291,7 @@ def _standing(played: Any, statement: dict[str, Any], told: Sequence[tuple[str, 
 
 def _show(played: Any, statement: dict[str, Any], told: Sequence[tuple[str, dict[str, Any]]]) -> None:
     from combust.application.mystery.rules import table
-    from combust.edge.mystery_pages import price_rows, told_columns
+    from combust.edge.reports.mystery import price_rows, told_columns
 
     visit = played.visit()
     output.warn_stops(visit.stops())

@@ -113,8 +113,8 @@ def writable_name(path: str | Path, endings: Sequence[str] = ()) -> Path:
     """
     asked, path = path, Path(path)
     if not path.name or "\0" in str(path) or path.is_dir():
-        hint = "Give the name of a file."
-        raise CombustError(Fault("file", str(asked), "format", why="is a folder or no name", hint=hint))
+        hint = "Give the name of a file, such as output/result.json."
+        raise CombustError(Fault("file", str(asked), "format", why="is a folder, or no name of a file", hint=hint))
     if endings and path.suffix.lower() not in endings:
         why = f"ends in none of {', '.join(endings)}"
         raise CombustError(Fault("file", str(asked), "format", why=why, hint=f"Write it like {path.stem}{endings[0]}"))

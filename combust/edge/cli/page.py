@@ -33,6 +33,9 @@ def command(name: str, port: int, folder: str | None, no_browser: bool) -> None:
     \b
     Example:
       combust page reading --no-browser
+
+    \b
+    Next: combust reading --help   (the same on the command line)
     """
     click.echo(f"http://{LOOPBACK}:{port}/ (this machine only; Ctrl-C ends it)", err=True)
     need_voila()

@@ -8,8 +8,8 @@ from typing import Any
 import click
 
 from combust import __version__
-from combust.application.profile_check import ProfileCheck, check_profile
-from combust.application.profile_template import profile_template
+from combust.application.heater.profile_check import ProfileCheck, check_profile
+from combust.application.heater.profile_template import profile_template
 from combust.data.errors import CombustError, Fault
 from combust.data.near import near_matches
 from combust.domain.catalogue import load_fuels
@@ -43,6 +43,9 @@ def command() -> None:
     Examples:
       combust profile new --fuel diesel_b7 --out output/my_heater.toml
       combust profile check data/heaters/LF-0312.toml
+
+    \b
+    Next: combust cause --help     (what a profile is good for)
     """
 
 

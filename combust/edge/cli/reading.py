@@ -6,7 +6,7 @@ from typing import Any
 
 import click
 
-from combust.application.reading_result import interpret, stop_findings
+from combust.application.reading.result import interpret, stop_findings
 from combust.data.errors import CombustError
 from combust.domain.catalogue import load_fuels
 from combust.domain.reading import Reading, check_values
@@ -44,6 +44,9 @@ def command(
     \b
     Example:
       combust reading --fuel diesel --o2-dry 8.2 --co-dry 150 --flue-temp 300 --intake-temp 20 --location outdoors
+
+    \b
+    Next: combust cause --help     (which fault it may be)
     """
     try:
         values = values_of(options)
@@ -67,7 +70,8 @@ def command(
     if out is not None:
         output.write_text(out, output.json_text(result.to_dict()) + "\n")
     if figure is not None:
-        from combust.edge.figures import draw_plane, save
+        from combust.edge.figures.reading import draw_plane
+        from combust.edge.figures.style import save
 
         save(draw_plane(result), figure)
         click.echo(f"Figure: {figure}", err=True)

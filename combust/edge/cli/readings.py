@@ -49,6 +49,9 @@ def command(
     \b
     Example:
       combust readings data/larkfell_readings.csv --out output/interpreted.csv
+
+    \b
+    Next: combust history --help   (the same heaters over the winters)
     """
     from combust.edge.tables.readings import interpret_file
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import click
 
 from combust import __version__
-from combust.application.record import stops_now
+from combust.application.visit.record import stops_now
 from combust.edge.cli import output
 from combust.edge.logbook.book import Logbook
 from combust.edge.logbook.visits import read_visit
@@ -25,8 +25,11 @@ def command(book: str, visit_id: str, revision: int | None, out: str, as_json: b
     \b
     Example:
       combust report winter.book --visit-id V017 --out V017.html
+
+    \b
+    Next: combust history --help   (what the winters say)
     """
-    from combust.edge.report import visit_page
+    from combust.edge.reports.visit import visit_page
 
     with Logbook(book, read_only=True) as opened:
         record = read_visit(opened, visit_id, revision)

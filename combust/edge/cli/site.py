@@ -8,10 +8,10 @@ from typing import Any
 
 import click
 
-from combust.application.altitude_base import AltitudeBase, altitude_base
-from combust.application.reading_result import stop_findings
-from combust.application.site_effect import site_effect
-from combust.application.site_result import SiteEffect
+from combust.application.reading.result import stop_findings
+from combust.application.site.base import AltitudeBase, altitude_base
+from combust.application.site.effect import site_effect
+from combust.application.site.result import SiteEffect
 from combust.data.errors import CombustError, Fault
 from combust.data.vocabulary import as_number
 from combust.domain.catalogue import load_fuels
@@ -56,14 +56,16 @@ NUMBERS = {
 @click.option("--fuel", metavar="NAME", help="Fuel, when there is no profile.")
 @click.option("--fuels", "fuels_file", metavar="FILE", help="TOML file with fuels of your own.")
 @click.option("--air-ratio", metavar="LAMBDA", help="Lambda at the reference air, when there is no profile.")
-@click.option("--air-ratio-u", metavar="LAMBDA", help="Its standard uncertainty.")
-@click.option("--reference-altitude", "reference_altitude_m", metavar="M", help="Height the lambda belongs to.")
-@click.option("--reference-pressure", "reference_pressure_hpa", metavar="HPA", help="Pressure it belongs to.")
-@click.option("--reference-temp", "reference_temp_c", metavar="C", help="Intake air it belongs to.")
-@click.option("--reference-humidity", "reference_humidity_pct", metavar="PCT", help="Humidity it belongs to.")
+@click.option("--air-ratio-u", metavar="LAMBDA", help="Its standard uncertainty: half of what stands behind ± at 95 %.")
+@click.option("--reference-altitude", "reference_altitude_m", metavar="M", help="Height the lambda belongs to [m].")
+@click.option("--reference-pressure", "reference_pressure_hpa", metavar="HPA", help="Pressure it belongs to [hPa].")
+@click.option("--reference-temp", "reference_temp_c", metavar="C", help="Intake air it belongs to [°C].")
+@click.option("--reference-humidity", "reference_humidity_pct", metavar="PCT", help="Humidity it belongs to [%].")
 @click.option("--minimum-air-ratio", metavar="LAMBDA", help="Lowest lambda accepted (default: profile, else 1.3).")
 @click.option("--keep-air-ratio", metavar="LAMBDA", help="Lambda the trims aim at (default: the baseline's).")
-@click.option("--useful-heat", "useful_heat_kw", metavar="KW", help="Useful heat at the baseline, without a profile.")
+@click.option(
+    "--useful-heat", "useful_heat_kw", metavar="KW", help="Useful heat at the baseline, without a profile [kW]."
+)
 @quantity_options(READING)
 @click.option("--table", metavar="FILE", help="Write the derating over height and temperature (.csv).")
 @click.option("--figure", metavar="FILE", help="Draw that table as a map (.png or .svg).")
@@ -86,6 +88,9 @@ def command(**options: Any) -> None:
     \b
     Example:
       combust site --altitude 2000 --intake-temp 0 --fuel diesel --air-ratio 1.6 --reference-temp 20
+
+    \b
+    Next: combust fleet --help     (the same for every vehicle)
     """
     try:
         base_arguments, place, reading = _arguments(options)
@@ -126,18 +131,24 @@ def _arguments(options: dict[str, Any]) -> tuple[dict[str, Any], dict[str, Any],
     faults += more
     wants_points = options["points"] is not None
     if not wants_points and "intake_temp_c" not in checked and not more:
-        hint = "Air temperature at the combustion-air intake decides as much as height: --intake-temp C."
+        hint = "Give the air at the combustion-air intake in °C, it counts as much as height: --intake-temp 0."
         faults.append(Fault("intake_temp_c", None, "missing", why="is missing", hint=hint))
     if not wants_points and not {"altitude_m", "pressure_hpa"} & set(checked) and not more:
-        hint = "For example: combust site --altitude 2000 --intake-temp 0 --heater PROFILE.toml"
+        hint = "Give one, in m or hPa: combust site --altitude 2000 --intake-temp 0 --heater PROFILE.toml"
         faults.append(Fault("altitude_m", None, "missing", why="is missing, and so is the pressure", hint=hint))
     if options["heater"] and options["fuel"]:
-        faults.append(Fault("fuel", options["fuel"], "conflict", why="comes beside --heater", hint="Give one."))
+        faults.append(
+            Fault(
+                "fuel", options["fuel"], "conflict", why="stands beside --heater", hint="Give the profile or the fuel."
+            )
+        )
     if not options["heater"] and not options["fuel"]:
         hint = "Give --heater PROFILE.toml, or --fuel NAME with --air-ratio LAMBDA."
         faults.append(Fault("heater", None, "missing", why="is missing, and so is the fuel", hint=hint))
     if options["points"] and not options["points_out"]:
-        faults.append(Fault("points_out", None, "missing", why="is missing", hint="Say where the points go."))
+        faults.append(
+            Fault("points_out", None, "missing", why="is missing", hint="Say where the points go: --points-out FILE.")
+        )
     if faults:
         raise CombustError(faults)
     numbers = {key: as_number(value) for key, value in own.items()}
@@ -214,10 +225,10 @@ def lines_of(effect: SiteEffect) -> list[tuple[str, str]]:
     one = effect
     rows = [
         ("dry-air density ratio to the baseline", f"{one.dry_air_density_ratio:.3f} (moist {one.density_ratio:.3f})"),
-        ("lambda, baseline (± standard u)", f"{one.base_air_ratio:.2f} ± {one.base_air_ratio_u:.2f}"),
+        ("lambda at the baseline", f"{one.base_air_ratio:.2f} ± {2 * one.base_air_ratio_u:.2f} (95 %)"),
         ("lambda here, dry-air density alone", f"{one.air_ratio:.2f}"),
         ("  with fuel density", f"{one.air_ratio_with_fuel_density:.2f}"),
-        ("  in full, with hot gas", f"{one.air_ratio_full:.2f} ± {one.air_ratio_full_u:.2f}"),
+        ("  in full, with hot gas", f"{one.air_ratio_full:.2f} ± {2 * one.air_ratio_full_u:.2f} (95 %)"),
         ("O2 / CO2 to expect", f"{_pair(one.o2_dry_pct, one.co2_dry_pct)}, in full "
                                f"{_pair(one.o2_dry_full_pct, one.co2_dry_full_pct)}"),
         ("weather ± 30 hPa, full lambda", f"{one.weather['air_ratio_full_low']:.2f} to "
@@ -240,10 +251,10 @@ def _trim_lines(one: SiteEffect) -> list[tuple[str, str]]:
     return [
         (f"fuel trim that keeps lambda {one.trim_to_air_ratio:.2f}",
          f"{_told(one.fuel_trim_pct, 1, '%')}, in full {_told(one.fuel_trim_full_pct, 1)} ± "
-         f"{_told(one.fuel_trim_full_u_pct, 1, '%')}"),
+         f"{_told(_double(one.fuel_trim_full_u_pct), 1, '%')} (95 %)"),
         ("or blower trim",
          f"{_told(one.blower_trim_pct, 1, '%')}, in full {_told(one.blower_trim_full_pct, 1)} ± "
-         f"{_told(one.blower_trim_full_u_pct, 1, '%')}{left}"),
+         f"{_told(_double(one.blower_trim_full_u_pct), 1, '%')} (95 %){left}"),
     ]  # fmt: skip
 
 
@@ -267,6 +278,11 @@ def _pair(o2: float | None, co2: float | None) -> str:
     return "none: lambda below 1" if o2 is None or co2 is None else f"{o2:.1f} / {co2:.1f} %"
 
 
+def _double(u: float | None) -> float | None:
+    """Return the 95 % half-width of a standard uncertainty."""
+    return None if u is None else 2.0 * u
+
+
 def _told(value: float | None, digits: int, unit: str = "") -> str:
     return "unknown" if value is None else f"{value + 0.0:.{digits}f} {unit}".rstrip()
 
@@ -277,11 +293,11 @@ def _write_maps(options: dict[str, Any], base_arguments: dict[str, Any], effect:
     base = altitude_base(**base_arguments)
     name, minimum = effect.heater_id or base.fuel.name, effect.minimum_air_ratio
     if options["table"]:
-        from combust.application.derating_table import derating_table
+        from combust.application.site.derating import derating_table
 
         output.write_text(options["table"], derating_table(base).to_csv(index=False, float_format="%.5g"))
-    from combust.edge.altitude_figures import draw_ceiling, draw_derating
-    from combust.edge.figures import save
+    from combust.edge.figures.altitude import draw_ceiling, draw_derating
+    from combust.edge.figures.style import save
 
     if options["figure"]:
         save(draw_derating(base, minimum=minimum, name=name), options["figure"])

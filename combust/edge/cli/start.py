@@ -6,8 +6,8 @@ from typing import Any
 
 import click
 
-from combust.application.start import StartTimeline, emergency_findings, start_timeline, starts_used_up
-from combust.application.start_phases import PUMP, PhaseAnswer, interlocks, possible_phases
+from combust.application.visit.start import StartTimeline, emergency_findings, start_timeline, starts_used_up
+from combust.application.visit.start_phases import PUMP, PhaseAnswer, interlocks, possible_phases
 from combust.data.tables import load_table
 from combust.domain.heater import Heater
 from combust.edge.cli import output
@@ -19,12 +19,12 @@ YES_NO = click.Choice(["yes", "no"])
 @click.option("--heater", metavar="FILE", help="Heater profile; its [start] gives every time.")
 @click.option("--failed-starts", default=0, metavar="COUNT", help="Starts that have failed so far.")
 @click.option("--allowed-failed-starts", type=int, metavar="COUNT", help="How many the unit's document allows.")
-@click.option("--since-request", type=float, metavar="S", help="Seconds since the LAST start request.")
+@click.option("--since-request", type=float, metavar="S", help="Seconds since the LAST start request [s].")
 @click.option("--requests", default=1, metavar="COUNT", help="Start requests made in all.")
 @click.option("--pump", metavar="WORD", help=f"What is heard of the pump ({', '.join(PUMP)}).")
 @click.option("--blower", type=YES_NO, help="Does the blower turn now?")
 @click.option("--air-warm", type=YES_NO, help="Is the heating air warm?")
-@click.option("--cut-at", type=float, metavar="S", help="Show what a power cut at this time leaves undone.")
+@click.option("--cut-at", type=float, metavar="S", help="Show what a power cut at this time leaves undone [s].")
 @click.option("--emergency", multiple=True, metavar="WORD", help="fire, exhaust_smell, co_alarm or unwell.")
 @click.option("--interlocks", "interlock_file", metavar="FILE", help="Your own checklist (TOML) of the vehicle.")
 @click.option("--checklist", is_flag=True, help="Print interlocks and temperature control, to look at or to edit.")
@@ -56,6 +56,9 @@ def command(
     \b
     Example:
       combust start --heater data/heaters/LF-0312.toml --since-request 300 --pump never --blower no
+
+    \b
+    Next: combust supply --help    (the usual reason is voltage)
     """
     findings = emergency_findings(emergency)
     used = starts_used_up(failed_starts, allowed_failed_starts) if failed_starts else None
@@ -90,8 +93,8 @@ def command(
     output.tell_rest(findings)
     output.tell_cautions()
     if figure:
-        from combust.edge.figures import save
-        from combust.edge.visit_figures import draw_start
+        from combust.edge.figures.style import save
+        from combust.edge.figures.visit import draw_start
 
         save(draw_start(timeline), figure)
         click.echo(f"Figure: {figure}", err=True)

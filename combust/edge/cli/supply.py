@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from combust.application.supply import BANDS, FED, supply
+from combust.application.visit.supply import BANDS, FED, supply
 from combust.domain.heater import Heater
 from combust.edge.cli import output
 
@@ -61,6 +61,9 @@ def command(heater: str | None, fed: str, as_json: bool, strict: bool, **given: 
     Example:
       combust supply --battery 12.2 --battery-resistance 15 --length 5 --area 1.5 --contacts 20 \\
         --glow-current 10 --run-current 2.5 --cutout 10.5 --disconnect 11.5
+
+    \b
+    Next: combust start --help     (what a start needs)
     """
     result = supply(Heater.load(heater) if heater else None, fed=fed, **given)
     output.warn_stops(result.findings)

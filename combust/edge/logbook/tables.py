@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from combust.application.record import EVENTS, HEAD_KEYS, VisitRecord, check_head
+from combust.application.visit.record import EVENTS, HEAD_KEYS, VisitRecord, check_head
 from combust.data.errors import CombustError, Fault
 from combust.data.vocabulary import input_keys, quantity
 from combust.domain.reading import check_values

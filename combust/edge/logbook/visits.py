@@ -9,7 +9,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from combust.application.record import Entry, VisitRecord, check_head, limit_entries, may_close, seal_of
+from combust.application.visit.record import Entry, VisitRecord, check_head, limit_entries, may_close, seal_of
 from combust.data.errors import CombustError, Fault
 from combust.edge.logbook.book import Logbook
 

@@ -6,12 +6,12 @@ from collections.abc import Sequence
 from html import escape
 from typing import Any
 
-from combust.application.reading_result import interpret
+from combust.application.reading.result import interpret
 from combust.data.errors import CombustError
 from combust.data.vocabulary import quantity
 from combust.domain.catalogue import aliases, shipped_fuels
 from combust.domain.limits import cautions
-from combust.edge.figures import draw_plane
+from combust.edge.figures.reading import draw_plane
 from combust.edge.notebook import FrozenFigure, widget_library
 
 # field -> words for cold hands; the unit comes from the vocabulary.

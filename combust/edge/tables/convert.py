@@ -11,8 +11,8 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from combust.application.columns import Columns
-from combust.application.reading_result import DEFAULT_FUEL
+from combust.application.reading.columns import Columns
+from combust.application.reading.result import DEFAULT_FUEL
 from combust.data.errors import CombustError, Fault
 from combust.data.vocabulary import Quantity, as_number, foreign_twin, quantities, quantity
 from combust.domain.catalogue import Catalogue, fuel

@@ -122,7 +122,7 @@ def _heading_end(body: bytes, whole: bool, path: Path) -> int:
 
 def _quote_in_heading(heading: str) -> CombustError:
     why = "holds a quote that is not closed"
-    return CombustError(Fault("heading", shorten(heading), "format", why=why, hint="Mend the first row."))
+    return CombustError(Fault("heading", shorten(heading), "format", why=why, hint="Close the quote in the first row."))
 
 
 def _delimiter(heading: str, lines: Sequence[str]) -> str:

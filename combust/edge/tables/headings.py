@@ -129,8 +129,8 @@ def proposed_key(name: str) -> str | None:
 
 def _no_key(name: str, key: str) -> Fault:
     near = near_matches(key, input_keys(), n=3, cutoff=0.5)
-    hint = f"Did you mean {' or '.join(near)}?" if near else "See the list of quantities in the README."
-    return Fault(f"--map {name}", key, "unknown_name", why="is no key of the vocabulary", hint=hint)
+    hint = f"Did you mean {' or '.join(near)}?" if near else "All keys: combust word"
+    return Fault(f"--map {name}", key, "unknown_name", why="is no key that combust knows", hint=hint)
 
 
 def _twice(found: list[Heading]) -> list[Fault]:

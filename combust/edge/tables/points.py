@@ -126,7 +126,7 @@ def derate_file(
         os.replace(partial, out)
     except pa.ArrowException as error:
         why = f"cannot be read ({shorten(error, 100)})"
-        raise CombustError(Fault("points", str(source), "format", why=why, hint="Write it again.")) from error
+        raise CombustError(Fault("points", str(source), "format", why=why, hint="Save it as Parquet again.")) from error
     finally:
         if writer is not None:
             writer.close()

@@ -13,8 +13,8 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from combust.application.interpret import RESULT_KEYS, VERDICTS, Interpretation, interpret_columns
-from combust.application.judge import codes_of
+from combust.application.reading.interpret import RESULT_KEYS, VERDICTS, Interpretation, interpret_columns
+from combust.application.reading.judge import codes_of
 from combust.data.errors import CombustError, Fault
 from combust.data.vocabulary import is_missing, quantities
 from combust.domain.catalogue import Catalogue
@@ -131,7 +131,9 @@ def interpret_file(
                 progress(block.bytes_read, table.size)
         if counts.rows == 0:
             why = "has headings but no rows"
-            raise CombustError(Fault("file", str(source), "missing", why=why, hint="Nothing was written."))
+            raise CombustError(
+                Fault("file", str(source), "missing", why=why, hint="Fill in at least one row; nothing was written.")
+            )
     return counts
 
 
@@ -159,7 +161,7 @@ def _place(path: str | Path, name: str) -> Path:
 def _usable(table: TableSource, mapping: Mapping[str, str] | None) -> list[Heading]:
     headings = match_headings(table.header, mapping)
     if not any(h.key and quantities()[h.key].role in ("reading", "evidence") for h in headings):
-        hint = "Name the columns as the README does, for example o2_dry_pct, or use --map."
+        hint = "Name the columns like o2_dry_pct (all keys: combust word), or use --map."
         told = ", ".join(table.header)[:200]
         raise CombustError(Fault("heading", told, "missing", why="holds no gas and nothing else to judge", hint=hint))
     return headings

@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from combust.application.steady import SteadyResult, SteadyRule, steady_window
+from combust.application.visit.steady import SteadyResult, SteadyRule, steady_window
 from combust.data.errors import CombustError, Fault, shorten
 from combust.data.vocabulary import as_number, quantities
 from combust.edge.tables.convert import columns_of_table

@@ -111,7 +111,7 @@ def open_table(path: str | Path) -> TableSource:
 
 def _bad_parquet(path: Path, error: Exception) -> CombustError:
     why = f"is no readable Parquet file ({shorten(error, 100)})"
-    return CombustError(Fault("file", str(path), "format", why=why, hint="Write it again."))
+    return CombustError(Fault("file", str(path), "format", why=why, hint="Save it as Parquet again."))
 
 
 def _whole_rows(path: Path, dialect: Dialect) -> Iterator[bytes]:

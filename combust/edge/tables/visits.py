@@ -47,7 +47,9 @@ def read_visits(
                 continue
             readings.append(reading)
     if not readings and not refused:
-        raise CombustError(Fault("file", str(path), "missing", why="has headings but no rows"))
+        raise CombustError(
+            Fault("file", str(path), "missing", why="has headings but no rows", hint="Fill in at least one visit.")
+        )
     return readings, refused
 
 

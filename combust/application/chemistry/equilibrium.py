@@ -1,0 +1,219 @@
+"""Flame chemistry at equilibrium (Cantera, loaded only when used): flame temperature, composition, solid carbon."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from functools import cache
+from typing import Any
+
+import numpy as np
+
+from combust.data.errors import CombustError, Fault
+from combust.domain.catalogue import fuel as fuel_by_name
+from combust.domain.fuel import Fuel
+from combust.kernel.constants import DRY_AIR, ZERO_CELSIUS_K, DryAir
+from combust.kernel.stoichiometry import molar_mass_per_carbon, stoichiometric_air_moles
+
+PRODUCTS = ("O2", "N2", "Ar", "CO2", "H2O", "CO", "H2", "OH", "O", "H", "NO", "NO2", "SO2", "CH4")
+ELEMENTS = ("C", "H", "O", "N")
+# Where the flame functions are checked against Cantera's own mechanisms and published values.
+AIR_RATIO_BAND = (0.5, 6.0)
+STANDARD_K = 298.15
+# Heat capacity of a liquid hydrocarbon (textbook value, from memory): matters only away from 25 °C [J/(kg K)].
+LIQUID_HEAT_CAPACITY = 2000.0
+
+
+@dataclass(frozen=True)
+class GasState:
+    """A computed gas: temperature and mole fractions.
+
+    Attributes
+    ----------
+    air_ratio : float
+        lambda of what went in [-].
+    temp_k : float
+        [K].
+    fractions : mapping
+        Species -> mole fraction of the wet gas [mol/mol].
+    element_residual : float
+        Largest relative error of the C, H, O and N balance between what went in and what came out [-].
+    """
+
+    air_ratio: float
+    temp_k: float
+    fractions: Mapping[str, float] = field(repr=False)
+    element_residual: float
+
+    def wet(self, species: str) -> float:
+        """Return a mole fraction of the wet gas [mol/mol]; 0 for a species that is not in the model."""
+        return self.fractions.get(species, 0.0)
+
+    def dry_ppm(self, species: str) -> float:
+        """Return a share of the dry gas [ppm]."""
+        return 1e6 * self.wet(species) / (1.0 - self.wet("H2O"))
+
+    def dry_pct(self, species: str) -> float:
+        """Return a share of the dry gas [vol %]."""
+        return 1e-4 * self.dry_ppm(species)
+
+
+def cantera() -> Any:
+    """Return the module Cantera.
+
+    Raises
+    ------
+    CombustError
+        It is not installed; the remedy is told.
+    """
+    try:
+        import cantera as module
+    except ImportError as error:
+        hint = "Install it with: pip install 'combust[chem]'"
+        raise CombustError(Fault("cantera", "not installed", "missing", why="is needed here", hint=hint)) from error
+    return module
+
+
+def check_air_ratio(air_ratio: float) -> float:
+    """Return lambda as a float, or refuse what no flame function was checked for."""
+    value, (low, high) = float(air_ratio), AIR_RATIO_BAND
+    if not low <= value <= high:
+        why, hint = "is outside what the flame chemistry was checked for", "Choose a lambda inside the band."
+        raise CombustError(Fault("air_ratio", value, "out_of_band", low=low, high=high, why=why, hint=hint))
+    return value
+
+
+def flame_equilibrium(
+    fuel: Fuel | str,
+    air_ratio: float,
+    *,
+    intake_temp_c: float = 25.0,
+    pressure_hpa: float = 1013.25,
+    air: DryAir = DRY_AIR,
+    net_heating_value_mj_per_kg: float | None = None,
+) -> GasState:
+    """Return the adiabatic flame temperature and the equilibrium gas of a fuel burnt at constant pressure.
+
+    No heat is lost and there is unlimited time: the upper limit of temperature, and far below any real flame in CO.
+
+    Parameters
+    ----------
+    fuel : Fuel or str
+        Name, alias or formula; it enters as the liquid its heating value belongs to, at the intake temperature.
+    air_ratio : float
+        lambda [-], 0.5 to 6.
+    intake_temp_c, pressure_hpa : float
+        Of air and fuel [°C], [hPa].
+    air : DryAir
+        Composition of the dry air.
+    net_heating_value_mj_per_kg : float, optional
+        Instead of the catalogue's, for example of the vaporised fuel [MJ/kg].
+
+    Returns
+    -------
+    GasState
+
+    Raises
+    ------
+    CombustError
+        Unknown fuel, lambda outside its band, Cantera not installed.
+
+    References
+    ----------
+    NASA polynomials (TM-4513) as shipped with Cantera, ``nasa_gas.yaml``; Cantera's Gibbs minimisation.
+
+    Examples
+    --------
+    >>> state = flame_equilibrium("n_dodecane", 1.5)
+    >>> round(state.temp_k, -1)
+    1820.0
+    """
+    burnt, ratio = fuel_by_name(fuel), check_air_ratio(air_ratio)
+    net = burnt.net_heating_value_mj_per_kg if net_heating_value_mj_per_kg is None else net_heating_value_mj_per_kg
+    gas = _phase(burnt.h_c, burnt.o_c, burnt.n_c, burnt.s_c, net)
+    moles = ratio * float(stoichiometric_air_moles(burnt, air=air))
+    mixed = {"FUEL": 1.0, "O2": moles * air.o2, "N2": moles * air.n2, "Ar": moles * air.ar, "CO2": moles * air.co2}
+    gas.TPX = intake_temp_c + ZERO_CELSIUS_K, pressure_hpa * 100.0, {name: x for name, x in mixed.items() if x > 0.0}
+    before = _elements(gas)
+    gas.equilibrate("HP", rtol=1e-10)
+    residual = float(np.abs(_elements(gas) / before - 1.0).max())
+    fractions = dict(zip(gas.species_names, map(float, gas.X), strict=True))
+    return GasState(ratio, float(gas.T), fractions, residual)
+
+
+def _elements(gas: Any) -> Any:
+    """Return kmol of C, H, O, N per kg of gas."""
+    return np.array([gas.elemental_mass_fraction(name) / gas.atomic_weight(name) for name in ELEMENTS])
+
+
+@cache
+def _nasa() -> dict[str, Any]:
+    return {species.name: species for species in cantera().Species.list_from_file("nasa_gas.yaml")}
+
+
+@cache
+def _phase(h_c: float, o_c: float, n_c: float, s_c: float, net: float) -> Any:
+    """Return an ideal gas of products and of the fuel per carbon atom with the enthalpy its heating value asks for."""
+    ct = cantera()
+    atoms = {"C": 1.0, "H": h_c, "O": o_c, "N": n_c, "S": s_c}
+    species = ct.Species("FUEL", {name: count for name, count in atoms.items() if count})
+    burnt = (("CO2", 1.0), ("H2O", h_c / 2.0), ("SO2", s_c))
+    mass = float(molar_mass_per_carbon(_bare(h_c, o_c, n_c, s_c)))
+    enthalpy = net * 1e6 * mass + sum(count * _nasa()[name].thermo.h(STANDARD_K) for name, count in burnt)
+    # The entropy of the fuel decides nothing: at any flame temperature none of it is left.
+    species.thermo = ct.ConstantCp(200.0, 6000.0, ct.one_atm, [STANDARD_K, enthalpy, 5e4, LIQUID_HEAT_CAPACITY * mass])
+    return ct.Solution(thermo="ideal-gas", species=[_nasa()[name] for name in PRODUCTS] + [species])
+
+
+def _bare(h_c: float, o_c: float, n_c: float, s_c: float) -> Fuel:
+    return Fuel("bare", h_c, o_c, n_c, s_c, net_heating_value_mj_per_kg=40.0)
+
+
+def solid_carbon_at_equilibrium(fuel: Fuel | str, air_ratio: float, *, temp_k: float = 1000.0) -> float:
+    """Return the share of the fuel's carbon that equilibrium leaves as graphite at a temperature [mol/mol].
+
+    It is 0 at every lambda a heater runs at: equilibrium says nothing about a smoking burner. Soot comes from rich
+    pockets that never mix, long before the whole gas is rich.
+
+    Parameters
+    ----------
+    fuel : Fuel or str
+    air_ratio : float
+        lambda of the whole gas [-], 0.05 to 6.
+    temp_k : float
+        [K].
+
+    References
+    ----------
+    Cantera's Gibbs minimisation with ``graphite.yaml``.
+
+    Examples
+    --------
+    >>> solid_carbon_at_equilibrium("n_dodecane", 1.2)
+    0.0
+    """
+    ct, burnt = cantera(), fuel_by_name(fuel)
+    if not 0.05 <= air_ratio <= AIR_RATIO_BAND[1]:
+        why = "is outside what the soot indication was checked for"
+        raise CombustError(
+            Fault(
+                "air_ratio",
+                air_ratio,
+                "out_of_band",
+                low=0.05,
+                high=AIR_RATIO_BAND[1],
+                why=why,
+                hint="Choose a lambda inside the range.",
+            )
+        )
+    gas = _phase(burnt.h_c, burnt.o_c, burnt.n_c, burnt.s_c, burnt.net_heating_value_mj_per_kg)
+    solid = ct.Solution("graphite.yaml", "graphite")
+    moles = air_ratio * float(stoichiometric_air_moles(burnt))
+    gas.TPX = temp_k, ct.one_atm, {"FUEL": 1.0, "O2": moles * DRY_AIR.o2, "N2": moles * (1.0 - DRY_AIR.o2)}
+    solid.TP = temp_k, ct.one_atm
+    mixture = ct.Mixture([(gas, 1.0 + moles), (solid, 1e-6)])
+    mixture.T, mixture.P = temp_k, ct.one_atm
+    # The other solver, vcs, fails on hand-made phases (libraries tried: vcs never, gibbs always).
+    mixture.equilibrate("TP", solver="gibbs")
+    carbon = float(mixture.species_moles[mixture.n_species - 1])
+    return carbon if carbon > 1e-5 else 0.0

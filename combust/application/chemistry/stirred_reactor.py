@@ -1,0 +1,268 @@
+"""A stirred reactor and a burn-out zone behind it, with n-dodecane kinetics and thermal NO (Cantera, when used).
+
+What it can say: that a finite residence time leaves CO far above equilibrium, that CO has a minimum over lambda, that
+thermal NO falls steeply with lambda, where a flame blows out. What it cannot say: how many ppm a heater makes. A small
+evaporating burner has drops, rich pockets, cold walls and mixing that takes longer than the chemistry.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cache, partial
+from typing import Any
+
+import numpy as np
+
+from combust.application.chemistry.equilibrium import ELEMENTS, GasState, cantera, check_air_ratio
+from combust.data.errors import CombustError, Fault
+from combust.kernel.constants import DRY_AIR, ZERO_CELSIUS_K, DryAir
+
+MECHANISM = ("nDodecane_Reitz.yaml", "nDodecane_IG")
+FUEL_SPECIES = "c12h26"
+THERMAL_NO = ({"N", "NO", "N2", "O"}, {"N", "O2", "NO", "O"}, {"N", "OH", "NO", "H"})
+TABLED = ("O2", "N2", "AR", "CO2", "H2O", "CO", "H2", "OH", "O", "H", "NO")
+RESIDENCE_BAND_MS = (0.5, 500.0)
+EXTINCT_K = 1000.0  # a burning n-dodecane reactor stays above 1250 K; below 1000 K it is washing out
+RELATIVE, ABSOLUTE = 1e-10, 1e-18
+
+
+@dataclass(frozen=True)
+class ReactorPoint:
+    """One point of a stirred reactor, with or without a burn-out zone.
+
+    Attributes
+    ----------
+    air_ratio, residence_ms, burn_out_ms : float
+        lambda [-]; time in the reactor and in the zone behind it [ms].
+    cooling_ms : float or None
+        Time constant with which the zone behind cools at its start [ms]; None = no heat is lost.
+    status : str
+        ``burning``, ``blown_out`` or ``failed``.
+    reason : str
+        Why there is no gas.
+    gas : GasState or None
+    """
+
+    air_ratio: float
+    residence_ms: float
+    burn_out_ms: float
+    cooling_ms: float | None
+    status: str
+    reason: str
+    gas: GasState | None
+
+
+@cache
+def mechanism() -> Any:
+    """Return the n-dodecane mechanism with argon and the three thermal-NO reactions of GRI-Mech 3.0 added.
+
+    No prompt NO, no N2O route, no NO2: what is left out only adds to the NO.
+
+    References
+    ----------
+    n-dodecane: ``nDodecane_Reitz.yaml`` of Cantera (Wang, Ra, Jia and Reitz, reduced mechanism with PAH). NO:
+    ``gri30.yaml`` of Cantera (Smith et al., GRI-Mech 3.0), extended Zeldovich reactions.
+    """
+    ct = cantera()
+    base, donor = ct.Solution(*MECHANISM), ct.Solution("gri30.yaml")
+    species = base.species()
+    for name in ("NO", "N", "AR"):
+        new = ct.Species(name.lower(), donor.species(name).composition)
+        new.thermo = donor.species(name).thermo
+        species.append(new)
+    thermal = [one for one in donor.reactions() if set(one.reactants) | set(one.products) in THERMAL_NO]
+    if len(thermal) != len(THERMAL_NO):
+        raise CombustError(
+            Fault(
+                "gri30.yaml",
+                len(thermal),
+                "format",
+                why="has not the three thermal-NO reactions",
+                hint="Install Cantera again: pip install 'combust[chem]'.",
+            )
+        )
+    reactions = base.reactions()
+    reactions += [ct.Reaction(equation=one.equation.lower(), rate=one.rate) for one in thermal]
+    return ct.Solution(thermo="ideal-gas", kinetics="gas", species=species, reactions=reactions)
+
+
+def stirred_reactor(
+    air_ratio: float, residence_ms: float, *, intake_temp_c: float = 25.0, pressure_hpa: float = 1013.25
+) -> ReactorPoint:
+    """Return the steady burning state of a perfectly stirred, adiabatic reactor fed with n-dodecane vapour and air.
+
+    Parameters
+    ----------
+    air_ratio : float
+        lambda [-], 0.5 to 6.
+    residence_ms : float
+        Mass in the reactor over mass flow [ms], 0.5 to 500.
+    intake_temp_c, pressure_hpa : float
+
+    Returns
+    -------
+    ReactorPoint
+        ``blown_out`` where no burning state was found from the hot side, ``failed`` where the solver gave up; both
+        are answers and are kept.
+
+    Raises
+    ------
+    CombustError
+        Outside the bands, Cantera not installed.
+
+    Examples
+    --------
+    >>> point = stirred_reactor(1.8, 10.0)
+    >>> point.status, 2300 < point.gas.dry_ppm("CO") < 2600
+    ('burning', True)
+    """
+    ratio, seconds = check_air_ratio(air_ratio), _residence(residence_ms) * 1e-3
+    ct, gas = cantera(), mechanism()
+    _mix(gas, ratio, intake_temp_c, pressure_hpa)
+    inlet, fed = ct.Reservoir(gas, clone=True), _elements_per_kg(gas, gas.Y)
+    gas.equilibrate("HP")
+    reactor, outlet = ct.IdealGasConstPressureReactor(gas, clone=True), ct.Reservoir(gas, clone=True)
+    controllers = [
+        ct.MassFlowController(source, sink, mdot=lambda _t: reactor.mass / seconds)
+        for source, sink in ((inlet, reactor), (reactor, outlet))
+    ]
+    network = ct.ReactorNet([reactor])
+    network.rtol, network.atol = RELATIVE, ABSOLUTE
+    point = partial(ReactorPoint, ratio, float(residence_ms), 0.0, None)
+    try:
+        for step in range(1, 41):
+            network.advance(0.25 * step * seconds)
+            if reactor.T < EXTINCT_K:
+                return point("blown_out", _washed_out(residence_ms), None)
+        before = reactor.T
+        network.solve_steady()
+    except ct.CanteraError as error:
+        return point("failed", _first_line(error), None)
+    # Steady solvers fall on the cold branch without a word: the temperature tells.
+    if reactor.T < EXTINCT_K or abs(reactor.T - before) > 50.0:
+        return point("blown_out", _washed_out(residence_ms), None)
+    del controllers
+    return point("burning", "", _state(reactor.phase, ratio, fed))
+
+
+def burn_out(
+    start: ReactorPoint,
+    burn_out_ms: Sequence[float],
+    *,
+    cooling_ms: float | None = None,
+    sink_temp_c: float = 120.0,
+    pressure_hpa: float = 1013.25,
+) -> list[ReactorPoint]:
+    """Return the gas along a plug-flow zone behind a stirred reactor.
+
+    Parameters
+    ----------
+    start : ReactorPoint
+        From :func:`stirred_reactor`. Where it does not burn, every point of the zone says so.
+    burn_out_ms : sequence of float
+        Times in the zone, rising [ms].
+    cooling_ms : float, optional
+        Time constant of cooling towards the sink, with the gas's heat capacity at the start [ms]; None = adiabatic.
+    sink_temp_c, pressure_hpa : float
+
+    Returns
+    -------
+    list of ReactorPoint
+        One a time.
+
+    Examples
+    --------
+    >>> first = stirred_reactor(1.8, 10.0)
+    >>> later = burn_out(first, [20.0])[0]
+    >>> later.gas.dry_ppm("CO") < 0.1 * first.gas.dry_ppm("CO")
+    True
+    """
+    ct, gas, points = cantera(), mechanism(), []
+
+    def point(time: float, status: str, reason: str, state: GasState | None) -> ReactorPoint:
+        return ReactorPoint(start.air_ratio, start.residence_ms, time, cooling_ms, status, reason, state)
+
+    if start.gas is None:
+        why = f"nothing burns in the reactor before it: {start.reason}"
+        return [point(time, start.status, why, None) for time in burn_out_ms]
+    gas.TPX = start.gas.temp_k, pressure_hpa * 100.0, start.gas.fractions
+    entered = _elements_per_kg(gas, gas.Y)
+    parcel = ct.IdealGasConstPressureReactor(gas, clone=True)
+    heat_rate = 0.0 if cooling_ms is None else parcel.mass * gas.cp_mass / (cooling_ms * 1e-3)
+    gas.TP = sink_temp_c + ZERO_CELSIUS_K, pressure_hpa * 100.0
+    wall = ct.Wall(parcel, ct.Reservoir(gas, clone=True), A=1.0, U=heat_rate)
+    network = ct.ReactorNet([parcel])
+    network.rtol, network.atol = RELATIVE, ABSOLUTE
+    for time in burn_out_ms:
+        try:
+            network.advance(time * 1e-3)
+        except ct.CanteraError as error:
+            points.append(point(time, "failed", _first_line(error), None))
+            continue
+        points.append(point(time, "burning", "", _state(parcel.phase, start.air_ratio, entered)))
+    del wall
+    return points
+
+
+def _mix(gas: Any, air_ratio: float, intake_temp_c: float, pressure_hpa: float, air: DryAir = DRY_AIR) -> None:
+    carbon, hydrogen = 12.0, 26.0
+    moles = air_ratio * (carbon + hydrogen / 4.0) / air.o2
+    mixed = {
+        FUEL_SPECIES: 1.0,
+        "o2": moles * air.o2,
+        "n2": moles * air.n2,
+        "ar": moles * air.ar,
+        "co2": moles * air.co2,
+    }
+    gas.TPX = intake_temp_c + ZERO_CELSIUS_K, pressure_hpa * 100.0, mixed
+
+
+def _elements_per_kg(gas: Any, mass_fractions: Any) -> Any:
+    moles = mass_fractions / gas.molecular_weights
+    counts = np.array([[gas.n_atoms(k, name) for k in range(gas.n_species)] for name in ELEMENTS])
+    return counts @ moles
+
+
+def _state(gas: Any, air_ratio: float, before: Any) -> GasState:
+    residual = float(np.abs(_elements_per_kg(gas, gas.Y) / before - 1.0).max())
+    names = [name.upper() for name in gas.species_names]
+    return GasState(air_ratio, float(gas.T), dict(zip(names, map(float, gas.X), strict=True)), residual)
+
+
+def other_atoms(gas: GasState) -> dict[str, float]:
+    """Return the atoms of C, H, O, N in all species that the tables do not name [mol per mol gas]."""
+    known, sums = mechanism(), dict.fromkeys(ELEMENTS, 0.0)
+    for name, fraction in gas.fractions.items():
+        if name not in TABLED:
+            for element in ELEMENTS:
+                sums[element] += fraction * known.n_atoms(name.lower(), element)
+    return sums
+
+
+def _residence(residence_ms: float) -> float:
+    low, high = RESIDENCE_BAND_MS
+    if not low <= float(residence_ms) <= high:
+        why = "is outside what was tried"
+        raise CombustError(
+            Fault(
+                "residence_ms",
+                residence_ms,
+                "out_of_band",
+                unit="ms",
+                low=low,
+                high=high,
+                why=why,
+                hint="Choose a residence time inside the range.",
+            )
+        )
+    return float(residence_ms)
+
+
+def _washed_out(residence_ms: float) -> str:
+    return f"{residence_ms:g} ms are too short for this mixture: the flame blows out"
+
+
+def _first_line(error: Exception) -> str:
+    lines = [line.strip("* ").strip() for line in str(error).splitlines()]
+    return next((line for line in lines if line), "the solver gave up")[:120]

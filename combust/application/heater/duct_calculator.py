@@ -1,0 +1,346 @@
+"""The duct calculator: loss of a duct at a stage, and what a change of its geometry does, with limits."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from combust import __version__
+from combust.application.reading.result import interpret
+from combust.data.errors import CombustError, Fault
+from combust.data.tables import load_table
+from combust.data.vocabulary import quantity
+from combust.domain.catalogue import Catalogue
+from combust.domain.fuel import Fuel
+from combust.domain.heater import Duct, Heater
+from combust.domain.limits import Finding, limit
+from combust.domain.profile_keys import profile_keys
+from combust.domain.pump import density_at_pump
+from combust.domain.site import Site
+from combust.kernel.ducts import (
+    DuctLoss,
+    DuctShape,
+    Multiplier,
+    air_after_change,
+    duct_loss,
+    friction_multiplier_of_bore,
+    in_transition,
+    resistance_multiplier,
+)
+from combust.kernel.gas_flow import Duty, exhaust_duty, intake_duty
+
+AIR_RATIO_BAND = (0.8, 10.0)
+PLACE_KEYS = ("flue_temp_c", "intake_temp_c", "fuel_temp_c", "pressure_hpa")
+FITTINGS = ("terminal", "screen", "silencer")
+ENDS = {"intake": "entrance", "exhaust": "exit"}
+SOURCES = (
+    "friction: 64/Re below 2000, Serghides (1984) above 3000, smooth blend between; wall factors and fittings with "
+    "their sources: combust/data/duct_losses.toml",
+    "gas: ideal, composition by element balance, viscosity of air by Sutherland (US Standard Atmosphere 1976)",
+    "limits are 95 %: wall, bends, fittings and measured bore taken as independent",
+)
+
+
+@dataclass(frozen=True)
+class DuctDuty:
+    """What flows: fuel, its flow at the pump [l/h], lambda, temperatures [°C], pressure [hPa]; ``assumed`` says why."""
+
+    fuel: Fuel
+    fuel_l_per_h: float
+    air_ratio: float
+    flue_temp_c: float | None = None
+    intake_temp_c: float = 15.0
+    fuel_temp_c: float | None = None
+    pressure_hpa: float = 1013.25
+    assumed: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        faults = [_number_fault("fuel_l_per_h", self.fuel_l_per_h, *_band("stages", "fuel_l_per_h"), "l/h")]
+        faults.append(_number_fault("air_ratio", self.air_ratio, *AIR_RATIO_BAND, ""))
+        faults += [quantity(key).fault_of(getattr(self, key)) for key in PLACE_KEYS]
+        found = [fault for fault in faults if fault]
+        if found:
+            raise CombustError(found)
+
+    @property
+    def at_pump_c(self) -> float:
+        """Temperature of the fuel at the pump: as given, else that of the intake air [°C]."""
+        return self.intake_temp_c if self.fuel_temp_c is None else self.fuel_temp_c
+
+    def in_duct(self, which: str) -> Duty:
+        """Return mass flow, density and viscosity in the intake or exhaust duct."""
+        mass = self.fuel_l_per_h * density_at_pump(self.fuel, self.at_pump_c) * 1e-3
+        if which == "intake":
+            place = {"intake_temp_c": self.intake_temp_c, "pressure_hpa": self.pressure_hpa}
+            return intake_duty(self.fuel, mass, self.air_ratio, **place)
+        if self.flue_temp_c is None:
+            hint = "Give the temperature at the exhaust port, for example --flue-temp 350."
+            why = "is needed for an exhaust duct"
+            raise CombustError(Fault("flue_temp_c", None, "missing", unit="°C", why=why, hint=hint))
+        place = {"flue_temp_c": self.flue_temp_c, "pressure_hpa": self.pressure_hpa}
+        return exhaust_duty(self.fuel, mass, self.air_ratio, **place)
+
+
+def _band(part: str, key: str) -> tuple[float, float]:
+    record = profile_keys(part)[key]
+    return record.low, record.high
+
+
+def _number_fault(name: str, value: float, low: float, high: float, unit: str) -> Fault | None:
+    if low <= value <= high:
+        return None
+    why = "is below what can be" if value < low else "is above what can be"
+    return Fault(
+        name, value, "out_of_band", unit=unit, low=low, high=high, why=why, hint="Check the number and its unit."
+    )
+
+
+def duty_of_heater(heater: Heater, stage: str, *, catalogue: Catalogue | None = None, **given: Any) -> DuctDuty:
+    """Return what flows at a stage of a heater, from its healthy reading and its profile.
+
+    Parameters
+    ----------
+    heater : Heater
+    stage : str
+    **given : optional
+        ``fuel_l_per_h``, ``air_ratio``, ``flue_temp_c``, ``intake_temp_c``, ``fuel_temp_c``, ``altitude_m``,
+        ``pressure_hpa``: they win.
+        Another site without its own ``air_ratio`` scales the healthy lambda with dry-air density.
+
+    Raises
+    ------
+    CombustError
+        Unknown stage, or neither given nor known: fuel flow, lambda.
+    """
+    known, assumed = heater.stage_of(stage), {}
+    baseline = heater.baseline_of(stage)
+    reading: Mapping[str, Any] = baseline.reading if baseline else {}
+    result = interpret(baseline.reading, catalogue=catalogue) if baseline else None
+    flow = known.fuel_l_per_h if given.get("fuel_l_per_h") is None else given["fuel_l_per_h"]
+    altitude, pressure, intake = (given.get(key) for key in ("altitude_m", "pressure_hpa", "intake_temp_c"))
+    if altitude is None and pressure is None:
+        altitude, pressure = reading.get("altitude_m"), reading.get("pressure_hpa")
+    if intake is None:
+        intake = reading.get("intake_temp_c", 15.0)
+        assumed["intake_temp_c"] = _told(intake, "healthy reading" if "intake_temp_c" in reading else "standard air")
+    site = Site(altitude_m=altitude, pressure_hpa=pressure, intake_temp_c=intake)
+    ratio = given.get("air_ratio")
+    if ratio is None and result and result.air_ratio_at_reference is not None:
+        ratio = result.air_ratio_at_reference * site.dry_air_density_ratio
+        assumed["air_ratio"] = _told(ratio, "healthy reading, brought to this air by dry-air density")
+    elif ratio is None and known.air_ratio_band:
+        ratio = sum(known.air_ratio_band) / 2.0 * site.dry_air_density_ratio
+        assumed["air_ratio"] = _told(ratio, "middle of the stage's band, brought to this air by dry-air density")
+    flue = given.get("flue_temp_c")
+    if flue is None and reading.get("flue_temp_c") is not None:
+        flue = reading["flue_temp_c"]
+        assumed["flue_temp_c"] = _told(flue, "healthy reading")
+    missing = [
+        Fault(key, None, "missing", why="is neither given nor in the profile", hint=hint)
+        for key, value, hint in (
+            ("fuel_l_per_h", flow, f"Give --fuel-l-per-h, or add it to [stages.{stage}]."),
+            ("air_ratio", ratio, f"Give --air-ratio, or add a healthy reading of stage {stage}."),
+        )
+        if value is None
+    ]
+    if missing or flow is None or ratio is None:
+        raise CombustError(missing)
+    return DuctDuty(
+        heater.fuel,
+        flow,
+        ratio,
+        flue_temp_c=flue,
+        intake_temp_c=site.intake_temp_c,
+        fuel_temp_c=given.get("fuel_temp_c"),
+        pressure_hpa=site.pressure,
+        assumed=assumed,
+    )
+
+
+def _told(value: Any, origin: str) -> dict[str, Any]:
+    return {"value": value, "origin": origin}
+
+
+def shape_of_duct(duct: Duct, which: str, fittings: tuple[str, ...] = ()) -> DuctShape:
+    """Return a profile's duct as the geometry that the kernel takes."""
+    return DuctShape(duct.length_m, duct.bore_mm, duct.bends_90, duct.wall, ENDS[which], (*duct.fittings, *fittings))
+
+
+@dataclass(frozen=True)
+class DuctAnswer:
+    """Loss of a duct now and after a change, the multiplier of its resistance, and what that can do to the air."""
+
+    which: str
+    duty: DuctDuty
+    now: DuctLoss
+    shape: DuctShape
+    changed_shape: DuctShape | None
+    changed: DuctLoss | None
+    multiplier: Multiplier | None
+    air: Mapping[str, Any] | None
+    read_port_pa: float | None
+    findings: tuple[Finding, ...]
+    version: str = __version__
+
+    @property
+    def bore_alone(self) -> float | None:
+        """Fifth power of the bores' ratio, where the whole length changes its bore; else None [-]."""
+        if self.changed_shape is None or self.changed_shape.bore_mm == self.shape.bore_mm:
+            return None
+        return float(friction_multiplier_of_bore(self.shape.bore_mm, self.changed_shape.bore_mm))
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain values for JSON; without a change ``changed``, ``multiplier`` and ``air`` are None."""
+        duty = self.duty
+        times = self.multiplier
+        return {
+            "duct": self.which,
+            "fuel": duty.fuel.name,
+            "fuel_l_per_h": duty.fuel_l_per_h,
+            "air_ratio": duty.air_ratio,
+            "flue_temp_c": duty.flue_temp_c,
+            "intake_temp_c": duty.intake_temp_c,
+            "fuel_temp_c": duty.at_pump_c,
+            "pressure_hpa": duty.pressure_hpa,
+            "assumed": dict(duty.assumed),
+            "shape": _shape_dict(self.shape),
+            "changed_shape": self.changed_shape and _shape_dict(self.changed_shape),
+            "now": _loss_dict(self.now),
+            "changed": self.changed and _loss_dict(self.changed),
+            "multiplier": times and {key: float(getattr(times, key)) for key in ("value", "u_share", "low", "high")},
+            "multiplier_of_bore_alone": self.bore_alone,
+            "air": self.air and dict(self.air),
+            "port_static_read_pa": self.read_port_pa,
+            "findings": [finding.to_dict() for finding in self.findings],
+            "sources": list(SOURCES),
+            "version": self.version,
+        }
+
+
+def _shape_dict(shape: DuctShape) -> dict[str, Any]:
+    return {**shape._asdict(), "fittings": list(shape.fittings)}
+
+
+def _loss_dict(loss: DuctLoss) -> dict[str, float]:
+    return {key: float(value) for key, value in loss._asdict().items()}
+
+
+def answer_duct(
+    which: str,
+    shape: DuctShape,
+    duty: DuctDuty,
+    *,
+    changed_shape: DuctShape | None = None,
+    blower: str = "unknown",
+    air_ratio_min: float | None = None,
+    share: tuple[float, float] | None = None,
+    read_port_pa: float | None = None,
+) -> DuctAnswer:
+    """Return the loss of a duct at a duty and, with a changed geometry, what the change does.
+
+    Parameters
+    ----------
+    which : {"intake", "exhaust"}
+    shape, changed_shape : DuctShape
+        Before, and after if asked.
+    duty : DuctDuty
+    blower : {"centrifugal", "side_channel", "unknown"}
+    air_ratio_min : float, optional
+        Lowest lambda that the unit's document allows; default the project's watch-point.
+    share : pair of float, optional
+        Range of this duct's share in the whole air path's resistance; default the stated range of the project.
+    read_port_pa : float, optional
+        Gauge pressure that was read at the port, to compare with.
+
+    Raises
+    ------
+    CombustError
+        Every geometry that cannot be, at once; no flue temperature for an exhaust duct.
+    """
+    faults = [*_shape_faults(shape), *(_shape_faults(changed_shape) if changed_shape else ())]
+    if share is not None and not 0.0 <= share[0] <= share[1] <= 1.0:
+        why, hint = "is no range of shares", "Give low and high, for example --share 0.1 0.4."
+        faults.append(Fault("share", list(share), "out_of_band", low=0.0, high=1.0, why=why, hint=hint))
+    if faults:
+        raise CombustError(faults)
+    flow = duty.in_duct(which)
+    now = duct_loss(shape, flow)
+    changed = multiplier = air = None
+    if changed_shape is not None:
+        changed, multiplier = duct_loss(changed_shape, flow), resistance_multiplier(shape, changed_shape, flow)
+        air = _air(multiplier, share, blower, duty.air_ratio)
+    findings = _findings(which, duty, now, changed, read_port_pa)
+    lowest = limit("air_ratio_soot") if air_ratio_min is None else air_ratio_min
+    if air and air["air_ratio_low"] < min(lowest, duty.air_ratio):
+        findings.insert(0, _told_finding("air_ratio_may_fall", low=air["air_ratio_low"], limit=lowest))
+    return DuctAnswer(which, duty, now, shape, changed_shape, changed, multiplier, air, read_port_pa, tuple(findings))
+
+
+def _shape_faults(shape: DuctShape) -> list[Fault]:
+    keys = profile_keys("ducts")
+    faults = []
+    for key in ("length_m", "bore_mm", "bends_90"):
+        value = getattr(shape, key)
+        if value is not None:
+            faults.append(_number_fault(key, value, keys[key].low, keys[key].high, keys[key].unit))
+    narrow, part = shape.crushed_bore_mm, shape.crushed_length_m
+    if narrow is not None:
+        faults.append(_number_fault("crushed_bore_mm", narrow, keys["bore_mm"].low, shape.bore_mm, "mm"))
+        faults.append(_number_fault("crushed_length_m", part, 0.0, shape.length_m, "m"))
+    return [fault for fault in faults if fault]
+
+
+def _air(multiplier: Multiplier, share: tuple[float, float] | None, blower: str, air_ratio: float) -> dict[str, Any]:
+    """Return the range of what a multiplier can do to the air at unchanged blower speed and fuel."""
+    known = load_table("air_path")
+    shares, steep = share or known["duct_share"]["ends"], known["steepness"][blower]
+    corners = [
+        float(air_after_change(times, part, s))
+        for times in (multiplier.low, multiplier.high)
+        for part in shares
+        for s in steep["ends"]
+    ]
+    return {
+        "air_change_low_pct": 100.0 * (min(corners) - 1.0),
+        "air_change_high_pct": 100.0 * (max(corners) - 1.0),
+        "air_ratio_low": air_ratio * min(corners),
+        "air_ratio_high": air_ratio * max(corners),
+        "share": list(shares),
+        "share_origin": "given" if share else known["duct_share"]["origin"],
+        "steepness": list(steep["ends"]),
+        "steepness_origin": steep["source"],
+    }
+
+
+def _told_finding(code: str, **values: Any) -> Finding:
+    row = load_table("duct_losses")["finding"][code]
+    return Finding(code, row["severity"], row["text"].format(**values))
+
+
+def _findings(
+    which: str, duty: DuctDuty, now: DuctLoss, changed: DuctLoss | None, read_port_pa: float | None
+) -> list[Finding]:
+    """Return what is told beside the numbers, warnings first."""
+    found = []
+    if read_port_pa is not None:
+        low, high = _port_limits(now)
+        if not low <= read_port_pa <= high:
+            found.append(_told_finding("port_pressure_differs", read=read_port_pa, low=low, high=high, duct=which))
+    if any(_turning(loss) for loss in (now, changed) if loss):
+        found.append(_told_finding("flow_turning", reynolds=float(now.reynolds)))
+    if which == "exhaust":
+        found.append(_told_finding("gas_cools"))
+    return [*found, _told_finding("wind"), _told_finding("unit_document")]
+
+
+def _turning(loss: DuctLoss) -> bool:
+    return bool(in_transition(loss.reynolds))
+
+
+def _port_limits(loss: DuctLoss) -> tuple[float, float]:
+    """Return 95 % limits of the gauge pressure at the port: the loss less, or with, the velocity head [Pa]."""
+    static, middle = float(loss.port_static_pa), float(loss.loss_pa)
+    sign = 1.0 if static >= 0.0 else -1.0
+    ends = [static + sign * (float(end) - middle) for end in (loss.low_pa, loss.high_pa)]
+    return min(ends), max(ends)

@@ -1,0 +1,240 @@
+"""Checking a heater profile: what follows from it, and what it should be told although it is accepted."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from combust import __version__
+from combust.application.reading.result import ReadingResult, interpret
+from combust.data.tables import load_table
+from combust.domain.catalogue import Catalogue
+from combust.domain.heater import Baseline, Heater, Stage
+from combust.domain.limits import Finding, limit
+from combust.kernel.fuel_delivery import pump_volume_flow
+
+MJ_PER_KWH = 3.6
+PLACE_STOPS = ("indoors", "location_unknown")  # about where to work, not about the reading
+WANTED = ("blower", "speed_regulated", "stroke_ul", "nominal_v", "cutout_v", "heating_air_on_same_shaft")
+
+
+@dataclass(frozen=True)
+class ProfileCheck:
+    """A profile that was accepted: the heater, the numbers that follow for each stage, and findings, worst first."""
+
+    heater: Heater
+    stages: tuple[Mapping[str, Any], ...]
+    not_given: tuple[str, ...]
+    findings: tuple[Finding, ...]
+    version: str = __version__
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain values for JSON; what is not known is None."""
+        heater = self.heater
+        return {
+            "accepted": True,
+            "heater_id": heater.heater_id,
+            "fuel": heater.fuel.name,
+            "blower": heater.blower,
+            "speed_regulated": heater.speed_regulated,
+            "stages": [dict(row) for row in self.stages],
+            "ducts": sorted(heater.ducts),
+            "has_start_times": heater.start is not None,
+            "not_given": list(self.not_given),
+            "findings": [finding.to_dict() for finding in self.findings],
+            "version": self.version,
+        }
+
+
+def check_profile(path: str | Path, *, catalogue: Catalogue | None = None) -> ProfileCheck:
+    """Return what a heater profile says and what it should be told.
+
+    Parameters
+    ----------
+    path : str or Path
+        Profile in TOML.
+    catalogue : mapping, optional
+        Fuels beside the shipped ones.
+
+    Raises
+    ------
+    CombustError
+        Every fault at once, each with its line, when the profile is not accepted.
+    """
+    return check_heater(Heater.load(path, catalogue=catalogue), catalogue=catalogue)
+
+
+def check_heater(heater: Heater, *, catalogue: Catalogue | None = None) -> ProfileCheck:
+    """Return the check of a heater that is already loaded."""
+    results = [(baseline, interpret(baseline.reading, catalogue=catalogue)) for baseline in heater.baselines]
+    findings = [*_heater_findings(heater), *_missing_findings(heater)]
+    for baseline, result in results:
+        findings += [*_baseline_findings(heater, baseline, result), *_air_ratio_findings(heater, baseline, result)]
+    order = ("stop", "warn", "note")
+    rows = tuple(_stage_facts(heater, stage, results) for stage in heater.stages.values())
+    sorted_findings = tuple(sorted(findings, key=lambda finding: order.index(finding.severity)))
+    return ProfileCheck(heater, rows, tuple(_not_given(heater)), sorted_findings)
+
+
+def _finding(code: str, **values: Any) -> Finding:
+    row = load_table("profile_findings")["finding"][code]
+    return Finding(code, row["severity"], row["text"].format(**values))
+
+
+def _threshold(name: str) -> float:
+    return float(load_table("profile_findings")["limit"][name]["value"])
+
+
+def _stage_facts(heater: Heater, stage: Stage, results: list[tuple[Baseline, ReadingResult]]) -> dict[str, Any]:
+    """Return the numbers of one stage, stated and derived; None where something for it is missing."""
+    own = heater.baseline_of(stage.name)
+    result = next((result for baseline, result in results if baseline is own), None)
+    heat_in = _heat_input_kw(heater, stage)
+    by_pump = _flow_by_pump(heater, stage)
+    useful = stage.useful_heat_kw
+    return {
+        "stage": stage.name,
+        "fuel_l_per_h": stage.fuel_l_per_h,
+        "fuel_l_per_h_by_pump": by_pump,
+        "heat_input_kw": heat_in,
+        "useful_heat_kw": useful,
+        "efficiency_net_pct": None if heat_in is None or useful is None else 100.0 * useful / heat_in,
+        "pump_hz": stage.pump_hz,
+        "blower_rpm": stage.blower_rpm,
+        "air_ratio_band": None if stage.air_ratio_band is None else list(stage.air_ratio_band),
+        "baseline_origin": own.origin if own else None,
+        "air_ratio": result.air_ratio if result else None,
+        "air_ratio_u": result.air_ratio_u if result else None,
+        "air_ratio_at_reference": result.air_ratio_at_reference if result else None,
+    }
+
+
+def _heat_input_kw(heater: Heater, stage: Stage) -> float | None:
+    """Return net fuel heat of a stage at 15 °C [kW]."""
+    density = heater.fuel.density_kg_per_m3
+    if stage.fuel_l_per_h is None or density is None:
+        return None
+    return stage.fuel_l_per_h * density * 1e-3 * heater.fuel.net_heating_value_mj_per_kg / MJ_PER_KWH
+
+
+def _flow_by_pump(heater: Heater, stage: Stage) -> float | None:
+    if heater.stroke_ul is None or stage.pump_hz is None:
+        return None
+    return float(pump_volume_flow(heater.stroke_ul, stage.pump_hz))
+
+
+def _not_given(heater: Heater) -> Iterator[str]:
+    """Yield the keys that would sharpen answers and are not known."""
+    for key in WANTED:
+        if getattr(heater, key) in (None, "unknown"):
+            yield key
+    for stage in heater.stages.values():
+        for key in ("fuel_l_per_h", "pump_hz", "air_ratio_band"):
+            if getattr(stage, key) is None:
+                yield f"stages.{stage.name}.{key}"
+
+
+def _missing_findings(heater: Heater) -> Iterator[Finding]:
+    for name in heater.stages:
+        if heater.baseline_of(name) is None:
+            yield _finding("no_baseline", stage=name)
+    if len(heater.ducts) == 1:
+        given = next(iter(heater.ducts))
+        yield _finding("duct_without_neighbour", given=given, missing="exhaust" if given == "intake" else "intake")
+    missing = list(_not_given(heater))
+    if missing:
+        yield _finding("widened", keys=", ".join(missing))
+
+
+def _heater_findings(heater: Heater) -> Iterator[Finding]:
+    asked = heater.fuel.asked_as
+    if asked and asked != heater.fuel.name:
+        yield _finding("fuel_alias", asked=asked, name=heater.fuel.name)
+    longest = _threshold("attempt_longest")
+    for seconds in sorted(set(heater.start.attempt_s)) if heater.start else ():
+        if seconds > longest:
+            yield _finding("attempt_too_long", seconds=seconds, limit=longest)
+    for stage in heater.stages.values():
+        yield from _stage_findings(heater, stage)
+
+
+def _stage_findings(heater: Heater, stage: Stage) -> Iterator[Finding]:
+    by_pump, stated = _flow_by_pump(heater, stage), stage.fuel_l_per_h
+    if by_pump is not None and stated is not None and abs(by_pump / stated - 1.0) > _threshold("pump_mismatch"):
+        off = 100.0 * (by_pump / stated - 1.0)
+        numbers = {"stroke": heater.stroke_ul, "hz": stage.pump_hz, "by_pump": by_pump, "stated": stated, "off": off}
+        yield _finding("pump_mismatch", stage=stage.name, **numbers)
+    heat_in = _heat_input_kw(heater, stage)
+    low, high = _threshold("efficiency_low"), _threshold("efficiency_high")
+    if heat_in and stage.useful_heat_kw is not None and not low <= stage.useful_heat_kw / heat_in <= high:
+        numbers = {"heat": stage.useful_heat_kw, "heat_in": heat_in, "low": 100.0 * low, "high": 100.0 * high}
+        share = 100.0 * stage.useful_heat_kw / heat_in
+        yield _finding("efficiency_strange", stage=stage.name, efficiency=share, **numbers)
+    minimum = heater.limits.air_ratio_min
+    if stage.air_ratio_band and minimum is not None and stage.air_ratio_band[0] < minimum:
+        yield _finding("band_under_minimum", stage=stage.name, low=stage.air_ratio_band[0], minimum=minimum)
+
+
+def _baseline_findings(heater: Heater, baseline: Baseline, result: ReadingResult) -> Iterator[Finding]:
+    """Yield what a healthy reading lacks, and what in it speaks against its being healthy."""
+    reading, stage = baseline.reading, baseline.stage
+    yield from (finding for finding in result.stops if finding.code not in PLACE_STOPS)
+    if baseline.origin == "type":
+        yield _finding("baseline_of_type", stage=stage)
+    co, most = (
+        reading.co_dry_ppm if reading.co_dry_ppm is not None else reading.co_wet_ppm,
+        _threshold("baseline_co_high"),
+    )
+    if co is None:
+        yield _finding("baseline_without_co", stage=stage)
+    elif co > most:
+        yield _finding("baseline_co_high", stage=stage, co=co, limit=most)
+    missing = [] if reading.altitude_m is not None or reading.pressure_hpa is not None else ["altitude"]
+    missing += ["intake temperature"] if reading.intake_temp_c is None else []
+    if missing:
+        yield _finding("baseline_site_assumed", stage=stage, what=" and ".join(missing))
+    allowed = heater.limits.altitude_m
+    if allowed is not None and (reading.altitude_m or 0.0) > allowed:
+        yield _finding("baseline_above_limit", stage=stage, altitude=reading.altitude_m, limit=allowed)
+    for key, sign in (("intake_static_pa", -1.0), ("exhaust_static_pa", 1.0)):
+        if reading.get(key) is not None and reading[key] * sign < 0.0:
+            yield _finding("baseline_pressure_sign", stage=stage, what=key, value=reading[key])
+    stated = heater.stages[stage].pump_hz
+    if stated and reading.pump_hz and abs(reading.pump_hz / stated - 1.0) > _threshold("pump_mismatch"):
+        yield _finding("baseline_pump_differs", stage=stage, read=reading.pump_hz, stage_hz=stated)
+    unsteady = _unsteady(baseline)
+    if unsteady:
+        yield _finding("baseline_not_steady", stage=stage, what=unsteady)
+
+
+def _unsteady(baseline: Baseline) -> str:
+    reading = baseline.reading
+    told = []
+    if (reading.o2_span_over_3min_pct or 0.0) > limit("steady_o2_span"):
+        told.append(f"O2 moved {reading.o2_span_over_3min_pct:g} % in 3 min")
+    if abs(reading.flue_drift_k_per_min or 0.0) > limit("steady_flue_drift"):
+        told.append(f"flue temperature moved {reading.flue_drift_k_per_min:g} K/min")
+    if reading.minutes_since_ignition is not None and reading.minutes_since_ignition < limit("steady_minutes"):
+        told.append(f"{reading.minutes_since_ignition:g} min after ignition")
+    return ", ".join(told)
+
+
+def _air_ratio_findings(heater: Heater, baseline: Baseline, result: ReadingResult) -> Iterator[Finding]:
+    """Yield what the lambda of a healthy reading says against band, limit and measured CO2."""
+    stage = baseline.stage
+    if result.agreement["verdict"] == "disagree":
+        factors = {"factor": result.agreement["fuel_factor"], "own": result.agreement["fuel_factor_of_fuel"]}
+        yield _finding("baseline_pair_disagrees", stage=stage, **factors)
+    ratio = result.air_ratio_at_reference
+    if result.air_ratio is None or ratio is None:
+        if result.agreement["verdict"] != "disagree":
+            yield _finding("baseline_without_gas", stage=stage)
+        return
+    band = heater.stages[stage].air_ratio_band
+    if band is not None and not band[0] <= ratio <= band[1]:
+        yield _finding("baseline_outside_band", stage=stage, air_ratio=ratio, low=band[0], high=band[1])
+    minimum = heater.limits.air_ratio_min
+    if minimum is not None and result.air_ratio < minimum:
+        yield _finding("baseline_under_minimum", stage=stage, air_ratio=result.air_ratio, minimum=minimum)

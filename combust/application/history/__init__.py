@@ -1,0 +1,1 @@
+"""A heater, and a fleet of heaters, over the winters."""

@@ -1,0 +1,316 @@
+"""From columns of readings to columns of results: one code path for a single reading and for millions."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from combust.application.reading import judge
+from combust.application.reading.columns import Columns
+from combust.data.vocabulary import quantities
+from combust.domain.instrument import InstrumentClass
+from combust.domain.limits import limit
+from combust.domain.site import REFERENCE_DENSITY
+from combust.kernel import air, air_ratio, carbon_monoxide, heat, stoichiometry, uncertainty, wet_dry
+from combust.kernel.blocks import run_in_blocks
+from combust.kernel.constants import DRY_AIR
+from combust.kernel.flue_gas import flue_gas_moles
+
+BLOCK = 32_768
+VERDICTS = ("cannot_check", "agree", "disagree")
+
+RESULT_KEYS = (
+    "air_ratio",
+    "air_ratio_u",
+    "air_ratio_by_o2",
+    "air_ratio_by_co2",
+    "air_ratio_by_balance",
+    "air_ratio_by_brettschneider",
+    "air_ratio_by_spindt",
+    "air_ratio_by_simple",
+    "excess_air_pct",
+    "co_air_free_ppm",
+    "co_at_3pct_o2_ppm",
+    "co_mg_per_m3",
+    "co_mg_per_kwh",
+    "stack_loss_pct",
+    "stack_loss_siegert_pct",
+    "loss_unburnt_pct",
+    "efficiency_net_pct",
+    "efficiency_gross_pct",
+    "water_dew_point_c",
+    "pressure_hpa_used",
+    "air_density_kg_m3",
+    "density_ratio",
+    "dry_air_density_ratio",
+    "air_ratio_at_reference",
+    "agreement_z",
+    "fuel_factor",
+    "fuel_factor_of_fuel",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Interpretation:
+    """Results as columns: numbers (NaN = cannot be told), the verdict's index, and the findings as a bit mask.
+
+    ``details`` holds further columns that sentences need (O2 as used, CO2 maximum, …).
+    """
+
+    values: dict[str, Any]
+    verdict: Any
+    mask: Any
+    details: dict[str, Any]
+
+
+def interpret_columns(columns: Columns, instrument: InstrumentClass) -> Interpretation:
+    """Return the interpretation of a batch, worked in cache-sized blocks on all cores (numpy frees the lock)."""
+    if columns.size <= BLOCK:
+        return _interpret_block(columns, instrument)
+    values = {key: np.empty(columns.size) for key in RESULT_KEYS}
+    verdict, mask = np.empty(columns.size, dtype=np.int8), np.empty(columns.size, dtype=np.uint64)
+
+    def work(start: int, stop: int) -> None:
+        part = _interpret_block(columns.part(start, stop), instrument)
+        for key in RESULT_KEYS:
+            values[key][start:stop] = part.values[key]
+        verdict[start:stop], mask[start:stop] = part.verdict, part.mask
+
+    run_in_blocks(work, columns.size, BLOCK)
+    return Interpretation(values, verdict, mask, {})
+
+
+def _interpret_block(columns: Columns, instrument: InstrumentClass) -> Interpretation:
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+        place = _place(columns)
+        gas = _dry_gases(columns, place["humidity_ratio"])
+        ratio = _air_ratio(columns, gas, instrument)
+        result = {**place, **ratio, **_heat_and_co(columns, gas, place, ratio)}
+        found = judge.stop_conditions(columns, gas["o2"], gas["co"])
+        found |= judge.instrument_findings(columns)
+        gas |= ratio | {
+            "co_air_free": judge.air_free_at_least(gas["co"], gas["o2"]),
+            "flue_temp": columns.number("flue_temp_c"),
+            "intake_given": columns.number("intake_temp_c"),
+            "dew_point": result["water_dew_point_c"],
+            "altitude_pressure": place["altitude_pressure"],
+            "outside": _outside_validated(columns),
+        }
+        found |= judge.gas_findings(columns, gas)
+    full = {key: np.broadcast_to(result[key], columns.size) for key in RESULT_KEYS}
+    return Interpretation(full, ratio["verdict"], judge.mask_of(found, columns.size), gas)
+
+
+def _place(columns: Columns) -> dict[str, Any]:
+    """Return pressure, densities and humidity of each row; what was not entered is standard air."""
+    altitude = np.nan_to_num(columns.number("altitude_m"))
+    intake = columns.number("intake_temp_c")
+    intake = np.where(np.isnan(intake), air.STANDARD_TEMP_C, intake)
+    humidity = np.nan_to_num(columns.number("humidity_pct"))
+    from_altitude = air.pressure_from_altitude(altitude)
+    pressure = columns.number("pressure_hpa")
+    pressure = np.where(np.isnan(pressure), from_altitude, pressure)
+    vapour = air.vapour_pressure(intake, humidity) if np.any(humidity) else 0.0
+    kelvin = 100.0 / (air.GAS_CONSTANT_DRY_AIR * (intake + 273.15))
+    dry = (pressure - vapour) * kelvin
+    density = dry + air.WATER_TO_AIR_MOLAR_MASS * vapour * kelvin
+    given_altitude = np.isnan(columns.number("altitude_m"))
+    return {
+        "pressure_hpa_used": pressure,
+        "altitude_pressure": np.where(given_altitude, np.nan, from_altitude),
+        "humidity_ratio": vapour / (pressure - vapour),
+        "air_density_kg_m3": density,
+        "density_ratio": density / REFERENCE_DENSITY,
+        "dry_air_density_ratio": dry / REFERENCE_DENSITY,
+    }
+
+
+def _dry_gases(columns: Columns, humidity_ratio: Any) -> dict[str, Any]:
+    """Return the dry gases of each row; wet readings are converted with the water of the same balance."""
+    names = ("o2_dry_pct", "co2_dry_pct", "co_dry_ppm", "hc_dry_ppm", "no_dry_ppm")
+    gases = {name: np.broadcast_to(columns.number(name), columns.size) for name in names}
+    wet = {name: columns.number(quantities()[name].wet_twin or "") for name in names}
+    was_wet = np.zeros(columns.size, dtype=bool)
+    if any(np.any(~np.isnan(column)) for column in wet.values()):
+        share = _dry_share(columns, gases, wet, humidity_ratio)
+        for name in names:
+            converted = wet[name] / share
+            use = np.isnan(gases[name]) & ~np.isnan(converted)
+            gases[name] = np.where(use, converted, gases[name])
+            was_wet |= use
+    measured = columns.chosen("co2_origin", "measured")
+    return {
+        "o2": gases["o2_dry_pct"],
+        "co2": gases["co2_dry_pct"],
+        "co": gases["co_dry_ppm"],
+        "hc": gases["hc_dry_ppm"],
+        "no": gases["no_dry_ppm"],
+        "measured": np.broadcast_to(measured, columns.size),
+        "was_wet": was_wet,
+        "any_co": bool(np.any(gases["co_dry_ppm"] > 0.0)),
+    }
+
+
+def _dry_share(columns: Columns, gases: dict[str, Any], wet: dict[str, Any], humidity_ratio: Any) -> Any:
+    """Return dry over wet gas: from the wet O2 or CO2, or, when O2 was read dry, from its lambda."""
+    co_wet, hc_wet = np.nan_to_num(wet["co_dry_ppm"]), np.nan_to_num(wet["hc_dry_ppm"])
+    measured = columns.chosen("co2_origin", "measured")
+    share = wet_dry.dry_fraction_of_wet_reading(
+        columns.atoms,
+        o2_wet_pct=wet["o2_dry_pct"],
+        co2_wet_pct=np.where(measured, wet["co2_dry_pct"], np.nan),
+        co_wet_ppm=co_wet,
+        hc_wet_ppm=hc_wet,
+        humidity_ratio=humidity_ratio,
+    )
+    by_dry = air_ratio.air_ratio_from_o2(gases["o2_dry_pct"], columns.atoms)
+    by_dry = np.where(
+        np.isnan(by_dry),
+        np.where(measured, air_ratio.air_ratio_from_co2(gases["co2_dry_pct"], columns.atoms), np.nan),
+        by_dry,
+    )
+    water = wet_dry.flue_water_fraction(columns.atoms, by_dry, humidity_ratio=humidity_ratio)
+    return np.where(np.isnan(share), 1.0 - water, share)
+
+
+def _air_ratio(columns: Columns, gas: dict[str, Any], instrument: InstrumentClass) -> dict[str, Any]:
+    """Return lambda by every route, the best estimate with its uncertainty, and whether O2 and CO2 agree."""
+    fuel = columns.atoms
+    o2, co2, measured = gas["o2"], gas["co2"], gas["measured"]
+    co = np.nan_to_num(gas["co"]) if gas["any_co"] else 0.0
+    hc = np.nan_to_num(gas["hc"]) if np.any(gas["hc"] > 0.0) else 0.0
+    no = np.nan_to_num(gas["no"]) if np.any(gas["no"] > 0.0) else 0.0
+    u = _reading_uncertainties(columns, gas, instrument)
+    hydrogen_u = columns.of_fuel("h_c_u")
+    shared = {"co_dry_ppm": co, "co_u": u["co"], "hydrogen_u": hydrogen_u, "hc_dry_ppm": hc}
+    near_air = o2 >= limit("o2_no_lambda")
+    o2_used = np.where(near_air, np.nan, o2)
+    by_o2 = uncertainty.o2_route(o2_used, fuel, o2_u=u["o2"], no_dry_ppm=no, **shared)
+    co2_maximum = stoichiometry.co2_maximum(fuel)
+    above = gas["measured"] & (co2 > co2_maximum + 2.0 * u["co2"])
+    if measured.any():
+        co2_used = np.where(measured & ~near_air, co2, np.nan)
+        by_co2 = uncertainty.co2_route(co2_used, fuel, co2_u=u["co2"], **shared)
+        best = uncertainty.best_air_ratio(by_o2, by_co2)
+        gases: dict[str, Any] = {"co_dry_ppm": co, "hc_dry_ppm": hc}
+        balance = air_ratio.air_ratio_from_balance(o2_used, co2_used, fuel, no_dry_ppm=no, **gases)
+        brettschneider = air_ratio.air_ratio_brettschneider(o2_used, co2_used, fuel, no_dry_ppm=no, **gases)
+        spindt = air_ratio.air_ratio_spindt(o2_used, co2_used, fuel, **gases)
+        from_co2 = by_co2.air_ratio
+    else:
+        best = uncertainty.BestEstimate(by_o2.air_ratio, np.sqrt(by_o2.variance), np.full(columns.size, np.nan))
+        balance = brettschneider = spindt = from_co2 = np.nan
+    verdict = np.where(np.isnan(best.z), 0, np.where(best.z <= limit("pair_disagree_z"), 1, 2)).astype(np.int8)
+    impossible = (best.z > limit("pair_impossible_z")) | above
+    no_balance = best.air_ratio <= 0.0
+    withheld = impossible | no_balance
+    told = np.where(withheld, np.nan, best.air_ratio)
+    oxygen = 100.0 * DRY_AIR.o2
+    pair = np.where(measured, (oxygen - o2 + co * 0.5e-4) / (co2 + co * 1e-4), np.nan)
+    nu, inert = stoichiometry.stoichiometric_oxygen(fuel), stoichiometry.dry_flue_gas_moles(fuel)
+    own = _fuel_factor_of_fuel(best.air_ratio, nu, inert)
+    return {
+        "air_ratio": told,
+        "air_ratio_u": np.where(withheld, np.nan, best.air_ratio_u),
+        "air_ratio_by_o2": by_o2.air_ratio,
+        "air_ratio_by_co2": from_co2,
+        "air_ratio_by_balance": balance,
+        "air_ratio_by_brettschneider": brettschneider,
+        "air_ratio_by_spindt": spindt,
+        "air_ratio_by_simple": air_ratio.air_ratio_shortcut(o2_used),
+        "excess_air_pct": 100.0 * (told - 1.0),
+        "agreement_z": best.z,
+        "fuel_factor": np.where(near_air, np.nan, pair),
+        "fuel_factor_of_fuel": own,
+        "verdict": verdict,
+        "impossible": impossible,
+        "no_balance": no_balance,
+        "co2_above_maximum": above,
+        "co2_maximum": co2_maximum,
+        "analyser_co2_maximum": co2 * oxygen / (oxygen - o2),
+        "co_used": co,
+        "hc_used": hc,
+    }
+
+
+def _fuel_factor_of_fuel(ratio: Any, nu: Any, inert: Any) -> Any:
+    """Return (X - O2)/CO2 of the fuel's own CO-free gas at a lambda (both dry)."""
+    air_moles = nu / DRY_AIR.o2
+    dry = inert + (ratio - 1.0) * air_moles
+    oxygen = (ratio - 1.0) * nu / dry
+    return (DRY_AIR.o2 - oxygen) * dry / (1.0 + ratio * air_moles * DRY_AIR.co2)
+
+
+def _reading_uncertainties(columns: Columns, gas: dict[str, Any], instrument: InstrumentClass) -> dict[str, Any]:
+    """Return the standard uncertainty of O2, CO2 [%] and CO [ppm] of each row."""
+    repeats = np.nan_to_num(columns.number("repeats"), nan=1.0)
+    spread = {
+        key: np.nan_to_num(columns.number(key)) for key in ("o2_repeat_sd_pct", "co2_repeat_sd_pct", "co_repeat_sd_ppm")
+    }
+    standard = uncertainty.standard_uncertainty
+    co = np.nan_to_num(gas["co"]) if gas["any_co"] else 0.0
+    return {
+        "o2": standard(instrument.o2_limit_pct, instrument.o2_resolution_pct, spread["o2_repeat_sd_pct"], repeats),
+        "co2": standard(instrument.co2_limit_pct, instrument.co2_resolution_pct, spread["co2_repeat_sd_pct"], repeats),
+        "co": standard(instrument.co_limit_ppm(co), instrument.co_resolution_ppm, spread["co_repeat_sd_ppm"], repeats),
+    }
+
+
+def _heat_and_co(columns: Columns, gas: dict[str, Any], place: dict[str, Any], ratio: dict[str, Any]) -> dict[str, Any]:
+    """Return CO on every basis, losses, efficiency and dew point at the lambda that is told."""
+    fuel, net = columns.atoms, columns.of_fuel("net_heating_value_mj_per_kg")
+    told, co, hc = ratio["air_ratio"], ratio["co_used"], ratio["hc_used"]
+    shares = _carbon_shares(fuel, told, co, hc)
+    moles = flue_gas_moles(fuel, told, **shares, humidity_ratio=place["humidity_ratio"])
+    o2_of_lambda = moles.o2_dry_pct
+    o2 = np.where(np.isnan(gas["o2"]), o2_of_lambda, gas["o2"])
+    co_known = ~np.isnan(gas["co"])
+    like_air = o2 >= limit("o2_no_lambda")
+    flue, intake = columns.number("flue_temp_c"), columns.number("intake_temp_c")
+    warm = ~(flue < intake)
+    stack: Any = np.nan
+    siegert: Any = np.nan
+    if not (np.all(np.isnan(flue)) or np.all(np.isnan(intake))):
+        stack = np.where(warm, heat.stack_loss(moles, flue, intake, fuel, net), np.nan)
+        siegert = np.where(warm & ~np.isnan(told), heat.stack_loss_siegert(flue, intake, o2), np.nan)
+    unburnt = np.where(co_known, heat.unburnt_loss(moles.co, moles.hc, fuel, net), np.nan)
+    efficiency = 100.0 - stack - unburnt
+    net_to_gross = net / stoichiometry.gross_from_net_heating_value(net, fuel)
+    return {
+        "co_air_free_ppm": np.where(like_air, np.nan, carbon_monoxide.co_air_free(gas["co"], o2)),
+        "co_at_3pct_o2_ppm": np.where(like_air, np.nan, carbon_monoxide.co_at_reference_o2(gas["co"], o2)),
+        "co_mg_per_m3": carbon_monoxide.co_mass_concentration(gas["co"]),
+        "co_mg_per_kwh": np.where(co_known, carbon_monoxide.co_mass_per_heat(moles.co, fuel, net), np.nan),
+        "stack_loss_pct": stack,
+        "stack_loss_siegert_pct": siegert,
+        "loss_unburnt_pct": unburnt,
+        "efficiency_net_pct": efficiency,
+        "efficiency_gross_pct": efficiency * net_to_gross,
+        "water_dew_point_c": air.water_dew_point(100.0 * place["pressure_hpa_used"] * moles.h2o / moles.wet),
+        "air_ratio_at_reference": told / place["dry_air_density_ratio"],
+    }
+
+
+def _carbon_shares(fuel: Any, told: Any, co: Any, hc: Any) -> dict[str, Any]:
+    """Return the shares of fuel carbon behind dry CO and HC fractions at a lambda (CO-free dry volume, then mended)."""
+    if np.ndim(co) == 0 and np.ndim(hc) == 0:
+        return {"co_share": 0.0, "hc_share": 0.0}
+    oxygen = stoichiometry.stoichiometric_oxygen(fuel)
+    dry = stoichiometry.dry_flue_gas_moles(fuel) + (told - 1.0) * oxygen / DRY_AIR.o2
+    # Each mol of CO leaves half a mol of O2 unused, and H2 by water gas as much again in its proportion; unburnt fuel
+    # (C1) leaves its whole oxygen and forms no CO2.
+    water_gas = fuel.h_c / (2.0 * 3.5)
+    co_1, hc_1 = co * 1e-6, hc * 1e-6
+    dry = dry / (1.0 - 0.5 * co_1 - 1.5 * water_gas * co_1 - hc_1 * (oxygen - fuel.s_c - fuel.n_c / 2.0))
+    return {"co_share": co_1 * dry, "hc_share": hc_1 * dry}
+
+
+def _outside_validated(columns: Columns) -> Any:
+    outside = np.zeros(columns.size, dtype=bool)
+    for key, column in columns.values.items():
+        record = quantities()[key]
+        if record.kind == "number" and (record.validated_low, record.validated_high) != (record.low, record.high):
+            outside |= (column < record.validated_low) | (column > record.validated_high)
+    return outside

@@ -1,0 +1,119 @@
+"""What must be said about a reading before and beside its lambda: stops first, then validity, then notes."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from combust.application.reading.columns import Columns
+from combust.domain.limits import finding_kinds, limit
+from combust.kernel.carbon_monoxide import co_air_free
+
+
+def air_free_at_least(co: Any, o2: Any) -> Any:
+    """Return the air-free CO that can be stood for [ppm]: O2 nearer to air than 20.5 % counts as 20.5 %."""
+    return co_air_free(co, np.minimum(o2, limit("o2_no_lambda")))
+
+
+def stop_conditions(columns: Columns, o2: Any, co: Any) -> dict[str, Any]:
+    """Return code -> where, for every stop condition. A missing number never stops and never clears a stop."""
+    not_passed = ~np.asarray(columns.chosen("probe_leak_test", "pass"))
+    inside, outside = columns.number("cab_co_in_ppm"), columns.number("cab_co_out_ppm")
+    with np.errstate(divide="ignore", invalid="ignore"):
+        air_free = air_free_at_least(co, o2)
+    # A formula, a blend or a user's own fuel is not known to be gasoline: the stop stands.
+    other = np.array([fuel.family != "gasoline" for fuel in columns.fuels])
+    not_gasoline = other[0] if columns.fuel_index is None else other[columns.fuel_index]
+    # Dry CO is never below wet CO: a wet reading that cannot be brought to dry gas stops by itself.
+    as_measured = np.fmax(co, columns.number("co_wet_ppm"))
+    return {
+        "exhaust_co_high": as_measured > limit("exhaust_co_stop"),
+        "exhaust_co_air_free_high": not_passed & (air_free > limit("exhaust_co_stop")),
+        "cab_co_everyone_out": inside >= limit("cab_co_everyone_out"),
+        "cab_co_level": inside >= limit("cab_co_level_stop"),
+        "cab_co_rise": inside - np.nan_to_num(outside) >= limit("cab_co_rise_stop"),
+        "gasoline_in_diesel_unit": columns.chosen("fuel_sample", "gasoline") & not_gasoline,
+        "indoors": columns.chosen("location", "indoors"),
+        "location_unknown": columns.empty("location"),
+    }
+
+
+def instrument_findings(columns: Columns) -> dict[str, Any]:
+    """Return code -> where, for what the checks of instrument and sample showed."""
+    number = columns.number
+    return {
+        "leak_test_failed": columns.chosen("probe_leak_test", "fail"),
+        "leak_test_not_done": columns.empty("probe_leak_test"),
+        "sample_wet": columns.chosen("sample_line", "wet"),
+        "ambient_o2_off": np.abs(number("ambient_o2_pct") - 20.9) > limit("ambient_o2_off"),
+        "ambient_co_off": np.abs(number("ambient_co_ppm")) > limit("ambient_co_off"),
+        "span_gas_off": np.abs(number("span_o2_read_pct") - number("span_o2_pct")) > limit("ambient_o2_off"),
+        "not_steady": (number("o2_span_over_3min_pct") > limit("steady_o2_span"))
+        | (number("flue_drift_k_per_min") > limit("steady_flue_drift")),
+        "too_early": number("minutes_since_ignition") < limit("steady_minutes"),
+        "intake_recirculation": (number("intake_co2_pct") > limit("intake_co2_high"))
+        | (number("intake_o2_pct") < 20.7),
+        "fuel_not_as_stated": (np.asarray(columns.values.get("fuel_sample", -1)) > 0),
+    }
+
+
+def gas_findings(columns: Columns, gas: dict[str, Any]) -> dict[str, Any]:
+    """Return code -> where, for what the gases themselves show. ``gas`` holds the used and computed columns."""
+    o2, co2, co, air_ratio = gas["o2"], gas["co2"], gas["co"], gas["air_ratio"]
+    number = columns.number
+    has_o2, has_co2 = ~np.isnan(o2), ~np.isnan(co2)
+    not_passed = ~np.asarray(columns.chosen("probe_leak_test", "pass"))
+    derived = has_o2 & has_co2 & ~gas["measured"] & (o2 < limit("o2_near_air"))
+    off_setting = np.abs(gas["analyser_co2_maximum"] / gas["co2_maximum"] - 1.0) > limit("analyser_factor_share")
+    smoke = number("smoke_number")
+    return {
+        "no_gas": ~has_o2 & ~has_co2,
+        "co2_alone": ~has_o2 & has_co2 & ~gas["measured"],
+        "co2_only": ~has_o2 & has_co2 & gas["measured"],
+        "o2_like_air": o2 >= limit("o2_no_lambda"),
+        "o2_near_air": (o2 >= limit("o2_near_air")) & (o2 < limit("o2_no_lambda")),
+        "looks_like_fraction": (o2 > 0.0) & (o2 <= 0.2095),
+        "co2_above_maximum": gas["co2_above_maximum"],
+        "pair_impossible": gas["impossible"],
+        "gases_impossible": gas["no_balance"] & ~gas["impossible"],
+        "pair_disagrees": (gas["verdict"] == 2) & ~gas["impossible"],
+        "pair_cannot_be_checked": gas["verdict"] == 0,
+        "co2_origin_unknown": has_co2 & columns.empty("co2_origin"),
+        "analyser_fuel_other": derived & off_setting,
+        "rich": air_ratio <= 1.0,
+        "soot_range": (air_ratio > 1.0) & (air_ratio < limit("air_ratio_soot")),
+        "very_lean": air_ratio > limit("air_ratio_very_lean"),
+        "exhaust_co_warn": (co > limit("exhaust_co_warn")) & ~(co > limit("exhaust_co_stop")),
+        "exhaust_co_air_free_warn": not_passed
+        & (gas["co_air_free"] > limit("exhaust_co_warn"))
+        & ~(co > limit("exhaust_co_warn")),
+        "exhaust_hc_warn": gas["hc"] > limit("exhaust_hc_warn"),
+        "no_over_approval": gas["no"] > limit("exhaust_no_note"),
+        "co_not_entered": np.isnan(co),
+        "smoke_warn": smoke > limit("smoke_warn"),
+        "smoke_note": (smoke > limit("smoke_note")) & ~(smoke > limit("smoke_warn")),
+        "flue_below_intake": gas["flue_temp"] < gas["intake_given"],
+        "flue_condensing": (gas["flue_temp"] < gas["dew_point"]) & ~(gas["flue_temp"] < gas["intake_given"]),
+        "wet_converted": gas["was_wet"],
+        "pressure_and_altitude": np.abs(number("pressure_hpa") - gas["altitude_pressure"]) > 40.0,
+        "outside_checked_range": gas["outside"],
+        "heating_value_estimated": columns.of_fuel("heating_value_is_estimated") > 0.0,
+    }
+
+
+def mask_of(found: dict[str, Any], size: int) -> Any:
+    """Return findings as one bit mask per row."""
+    mask = np.zeros(size, dtype=np.uint64)
+    for code, where in found.items():
+        if np.ndim(where) == 0:
+            if where:
+                mask |= np.uint64(1 << finding_kinds()[code].bit)
+        elif where.any():
+            mask |= where.astype(np.uint64) << np.uint64(finding_kinds()[code].bit)
+    return mask
+
+
+def codes_of(mask: int) -> list[str]:
+    """Return the codes of one mask, stops first."""
+    return [code for code, kind in finding_kinds().items() if int(mask) >> kind.bit & 1]

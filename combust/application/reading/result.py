@@ -1,0 +1,344 @@
+"""One reading interpreted: the frozen result that explains itself."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from combust import __version__
+from combust.application.reading.columns import columns_of_reading
+from combust.application.reading.interpret import VERDICTS, Interpretation, interpret_columns
+from combust.application.reading.judge import codes_of
+from combust.data.errors import CombustError
+from combust.data.tables import load_table
+from combust.domain.catalogue import Catalogue, shipped_fuels
+from combust.domain.catalogue import fuel as fuel_by_name
+from combust.domain.fuel import Fuel
+from combust.domain.instrument import InstrumentClass, instrument_class
+from combust.domain.limits import Finding, cautions, finding_kinds, limit, limits, no_stop_text, result_text
+from combust.domain.reading import WORTH_TELLING, Reading, nothing_entered
+from combust.domain.site import DENSITY_REFERENCE
+
+ROUTES = ("o2", "co2", "balance", "brettschneider", "spindt", "simple")
+DRY_GASES = {"o2": "o2_dry_pct", "co2": "co2_dry_pct", "co": "co_dry_ppm", "hc": "hc_dry_ppm", "no": "no_dry_ppm"}
+DEFAULT_FUEL = "diesel"
+SOURCES = (
+    "lambda: carbon and oxygen balance of the dry gas, solved exactly (no fitted constants), water-gas constant 3.5",
+    "brettschneider: Technische Berichte 6 (1979) 177-186 (form from memory); spindt: SAE 650507 (1965)",
+    "simple: 20.95/(20.95 - O2), shown to see how far off it is",
+    "stack loss: NASA polynomials (TM-4513); stack_loss_siegert: 1. BImSchV 2010, heating oil",
+    "CO at 3 % O2: 1. BImSchV 2010, with 21 %; air-free and per kWh: from the balance; normal state 0 °C, 1013.25 hPa",
+    "pressure from altitude: ISO 2533; dew point: 40 CFR 1065.645",
+)
+
+
+@dataclass(frozen=True)
+class ReadingResult:
+    """What one reading says, and what it cannot say.
+
+    Every number that cannot be told is None, never 0. ``dry_gas`` holds the gases as used: a wet
+    reading made dry. ``findings`` come stops first. ``to_dict()`` is the JSON of
+    ``combust reading --json``, ``str()`` the page for people.
+    """
+
+    air_ratio: float | None
+    air_ratio_u: float | None
+    air_ratio_by: Mapping[str, float | None]
+    excess_air_pct: float | None
+    co_air_free_ppm: float | None
+    co_at_3pct_o2_ppm: float | None
+    co_mg_per_m3: float | None
+    co_mg_per_kwh: float | None
+    stack_loss_pct: float | None
+    stack_loss_siegert_pct: float | None
+    loss_unburnt_pct: float | None
+    efficiency_net_pct: float | None
+    efficiency_gross_pct: float | None
+    water_dew_point_c: float | None
+    air_ratio_at_reference: float | None
+    agreement: Mapping[str, Any]
+    fuels_that_fit: tuple[str, ...] | None
+    site: Mapping[str, Any]
+    findings: tuple[Finding, ...]
+    cautions: tuple[str, ...]
+    fuel: Fuel
+    inputs: Mapping[str, Any]
+    dry_gas: Mapping[str, float | None]
+    assumed: Mapping[str, Mapping[str, Any]]
+    instrument: InstrumentClass
+    sources: tuple[str, ...]
+    version: str = __version__
+
+    @property
+    def stops(self) -> tuple[Finding, ...]:
+        """The findings that stop everything else."""
+        return tuple(finding for finding in self.findings if finding.severity == "stop")
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain values for JSON; no NaN, no infinity."""
+        told = {key: getattr(self, key) for key in self.__dataclass_fields__}
+        return told | {
+            "air_ratio_by": dict(self.air_ratio_by),
+            "agreement": dict(self.agreement),
+            "fuels_that_fit": None if self.fuels_that_fit is None else list(self.fuels_that_fit),
+            "site": dict(self.site),
+            "findings": [finding.to_dict() for finding in self.findings],
+            "cautions": list(self.cautions),
+            "fuel": self.fuel.to_dict(),
+            "inputs": dict(self.inputs),
+            "dry_gas": dict(self.dry_gas),
+            "assumed": {key: dict(row) for key, row in self.assumed.items()},
+            "instrument": self.instrument.to_dict(),
+            "limits": {
+                key: {"value": row.value, "unit": row.unit, "basis": row.basis, "origin": row.origin}
+                for key, row in limits().items()
+                if key.startswith(("exhaust", "cab", "smoke"))
+            },
+            "sources": list(self.sources),
+        }
+
+    def lines(self) -> list[tuple[str, str]]:
+        """Return the result as (label, text) lines for a table; what cannot be told says so."""
+        by = self.air_ratio_by
+
+        def number(value: float | None, pattern: str, unit: str = "") -> str:
+            return "cannot be told" if value is None else f"{value:{pattern}}{' ' + unit if unit else ''}"
+
+        spread = "" if self.air_ratio_u is None else f" ± {2 * self.air_ratio_u:.2f} (95 %)"
+        routes = [f"{route} {by[route]:.3f}" for route in ROUTES if by[route] is not None]
+        factor = self.agreement["fuel_factor"]
+        agreed = {"agree": "agree", "disagree": "DISAGREE", "cannot_check": "cannot be checked"}
+        pair = agreed[self.agreement["verdict"]]
+        if factor is not None:
+            pair += f" (fuel factor {factor:.3f}, the fuel's own {self.agreement['fuel_factor_of_fuel']:.3f})"
+        rows = [
+            ("lambda (air ratio)", number(self.air_ratio, ".2f") + spread),
+            ("excess air", number(self.excess_air_pct, ".0f", "%")),
+            ("lambda by route", ", ".join(routes) or "cannot be told"),
+            ("lambda at reference air", number(self.air_ratio_at_reference, ".2f")),
+            ("O2 against CO2", pair),
+            ("CO air-free", number(self.co_air_free_ppm, ".0f", "ppm")),
+            ("CO at 3 % O2", number(self.co_at_3pct_o2_ppm, ".0f", "ppm")),
+            ("CO per net heat", number(self.co_mg_per_kwh, ".0f", "mg/kWh")),
+            ("stack loss (net)", number(self.stack_loss_pct, ".1f", "%")),
+            ("stack loss, Siegert form", number(self.stack_loss_siegert_pct, ".1f", "%")),
+            ("unburnt loss", number(self.loss_unburnt_pct, ".2f", "%")),
+            ("efficiency (net)", number(self.efficiency_net_pct, ".1f", "%")),
+            ("efficiency (gross)", number(self.efficiency_gross_pct, ".1f", "%")),
+            ("water dew point", number(self.water_dew_point_c, ".0f", "°C")),
+            (
+                "air",
+                f"{self.site['pressure_hpa']:.0f} hPa, {self.site['air_density_kg_m3']:.3f} kg/m³, dry-air ratio "
+                f"{self.site['dry_air_density_ratio']:.3f} to 1013.25 hPa, 15 °C, dry",
+            ),
+            ("fuel", f"{self.fuel}, CO2 maximum {self.fuel.co2_maximum_pct:.1f} %"),
+            ("analyser class", f"{self.instrument.name}: O2 ± {self.instrument.o2_limit_pct:g} % (95 %)"),
+        ]
+        if self.fuels_that_fit is not None:
+            rows.insert(5, ("fuels this pair fits", ", ".join(self.fuels_that_fit) or "none of the catalogue"))
+        return rows
+
+    def __str__(self) -> str:
+        return result_text(self.lines(), findings=self.findings, assumed=self.assumed, cautions=self.cautions)
+
+    def _repr_html_(self) -> str:
+        from html import escape
+
+        stops = "".join(f"<p><strong>{escape(finding.text)}</strong></p>" for finding in self.stops)
+        rows = "".join(f"<tr><th>{escape(label)}</th><td>{escape(text)}</td></tr>" for label, text in self.lines())
+        rest = "".join(f"<li>{escape(finding.text)}</li>" for finding in self.findings if finding.severity != "stop")
+        warning = "".join(f"<li>{escape(text)}</li>" for text in self.cautions)
+        head = stops or f"<p>{no_stop_text()}</p>"
+        return f"{head}<table>{rows}</table><ul>{rest}</ul><p>Cautions</p><ul>{warning}</ul>"
+
+
+def interpret(
+    reading: Reading | Mapping[str, Any],
+    *,
+    instrument: InstrumentClass | str | None = None,
+    catalogue: Catalogue | None = None,
+) -> ReadingResult:
+    """Return what one reading says: lambda with its uncertainty, agreement, CO, losses, findings.
+
+    Parameters
+    ----------
+    reading : Reading or mapping
+        Vocabulary keys and values; a mapping is checked as a Reading first.
+    instrument : InstrumentClass or str, optional
+        Accuracy class of the analyser; default the portable class.
+    catalogue : mapping, optional
+        A user's fuels, from :func:`combust.load_fuels`.
+
+    Returns
+    -------
+    ReadingResult
+
+    Raises
+    ------
+    CombustError
+        Impossible values, unknown names, or a reading with nothing to interpret; all faults at once.
+
+    Examples
+    --------
+    >>> result = interpret(Reading(fuel="diesel_b7", o2_dry_pct=8.2, co_dry_ppm=150, location="outdoors"))
+    >>> round(result.air_ratio, 2), round(result.co_air_free_ppm)
+    (1.6, 247)
+    """
+    if not isinstance(reading, Reading):
+        reading = Reading(**reading)
+    if not any(key in reading for key in WORTH_TELLING):
+        raise CombustError(nothing_entered())
+    burnt = fuel_by_name(reading.fuel or DEFAULT_FUEL, catalogue=catalogue)
+    analyser = instrument_class(instrument)
+    done = interpret_columns(columns_of_reading(reading, burnt), analyser)
+    return _result_of(reading, burnt, analyser, done, catalogue)
+
+
+def stop_findings(values: Mapping[str, Any]) -> tuple[Finding, ...]:
+    """Return the stop conditions in whatever acceptable values there are, also of a reading that is refused."""
+    name = values.get("fuel")
+    burnt = shipped_fuels().get(str(name), fuel_by_name(DEFAULT_FUEL))
+    done = interpret_columns(columns_of_reading(values, burnt), instrument_class())
+    fields = _Fields({key: column[0] for key, column in done.values.items()})
+    fields |= {"co_dry_ppm": _co_at_least(done, values), "co_air_free_ppm": done.details["co_air_free"][0]}
+    fields |= {key: value for key, value in values.items() if isinstance(value, float)}
+    kinds = finding_kinds()
+    hit = [kinds[code] for code in codes_of(int(done.mask[0])) if kinds[code].severity == "stop"]
+    return tuple(Finding(kind.code, kind.severity, kind.text.format_map(fields)) for kind in hit)
+
+
+def _co_at_least(done: Interpretation, values: Mapping[str, Any]) -> float:
+    """Return the dry CO, or the wet one where it could not be converted: the dry one is no lower [ppm]."""
+    return float(np.fmax(done.details["co"][0], values.get("co_wet_ppm") or math.nan))
+
+
+class _Fields(dict[str, Any]):
+    """Numbers for the sentences; one that is not known reads as not a number instead of failing."""
+
+    def __missing__(self, key: str) -> float:
+        return math.nan
+
+
+def _result_of(
+    reading: Reading, burnt: Fuel, analyser: InstrumentClass, done: Interpretation, catalogue: Catalogue | None
+) -> ReadingResult:
+    value = {key: _plain(column[0]) for key, column in done.values.items()}
+    verdict = VERDICTS[int(done.verdict[0])]
+    agreement = {
+        "verdict": verdict,
+        "z": value["agreement_z"],
+        "fuel_factor": value["fuel_factor"],
+        "fuel_factor_of_fuel": value["fuel_factor_of_fuel"],
+    }
+    return ReadingResult(
+        air_ratio=value["air_ratio"],
+        air_ratio_u=value["air_ratio_u"],
+        excess_air_pct=value["excess_air_pct"],
+        co_air_free_ppm=value["co_air_free_ppm"],
+        co_at_3pct_o2_ppm=value["co_at_3pct_o2_ppm"],
+        co_mg_per_m3=value["co_mg_per_m3"],
+        co_mg_per_kwh=value["co_mg_per_kwh"],
+        stack_loss_pct=value["stack_loss_pct"],
+        stack_loss_siegert_pct=value["stack_loss_siegert_pct"],
+        loss_unburnt_pct=value["loss_unburnt_pct"],
+        efficiency_net_pct=value["efficiency_net_pct"],
+        efficiency_gross_pct=value["efficiency_gross_pct"],
+        water_dew_point_c=value["water_dew_point_c"],
+        air_ratio_at_reference=value["air_ratio_at_reference"],
+        air_ratio_by={route: value[f"air_ratio_by_{route}"] for route in ROUTES},
+        agreement=agreement,
+        fuels_that_fit=fuels_that_fit(reading, analyser, catalogue) if value["agreement_z"] is not None else None,
+        site={
+            "pressure_hpa": value["pressure_hpa_used"],
+            "air_density_kg_m3": value["air_density_kg_m3"],
+            "density_ratio": value["density_ratio"],
+            "dry_air_density_ratio": value["dry_air_density_ratio"],
+            "density_reference": dict(DENSITY_REFERENCE),
+        },
+        findings=_sentences(reading, burnt, done, value),
+        cautions=tuple(cautions()),
+        fuel=burnt,
+        inputs=dict(reading),
+        dry_gas={name: _plain(done.details[key][0]) for key, name in DRY_GASES.items()},
+        assumed=_assumed(reading, burnt, value),
+        instrument=analyser,
+        sources=SOURCES,
+    )
+
+
+def _plain(number: Any) -> float | None:
+    """Return a finite float or None."""
+    return float(number) if np.isfinite(number) else None
+
+
+def _sentences(reading: Reading, burnt: Fuel, done: Interpretation, value: dict[str, Any]) -> tuple[Finding, ...]:
+    factor, own = value["fuel_factor"], value["fuel_factor_of_fuel"]
+    hint = ""
+    if factor is not None and own is not None:
+        high = "High: wet sample, O2 reads low, or CO2 reads low."
+        hint = high if factor > own else "Low: O2 reads high, or CO2 reads high."
+        hint += " Another fuel moves it either way; an air leak never shows here."
+    fields = _Fields({key: number for key, number in value.items() if number is not None})
+    fields |= {name: done.details[key][0] for key, name in DRY_GASES.items()}
+    fields |= {"co_dry_ppm": _co_at_least(done, reading), "co_air_free_ppm": done.details["co_air_free"][0]}
+    fields |= {key: number for key, number in reading.items() if isinstance(number, float)}
+    analyser = float(np.asarray(done.details["analyser_co2_maximum"]).reshape(-1)[0])
+    fields |= {
+        "pair_hint": hint,
+        "co2_maximum_pct": burnt.co2_maximum_pct,
+        "analyser_co2_maximum_pct": analyser,
+        "analyser_setting": _setting_like(analyser),
+    }
+    kinds = finding_kinds()
+    codes = codes_of(done.mask[0])
+    return tuple(Finding(code, kinds[code].severity, kinds[code].text.format_map(fields)) for code in codes)
+
+
+def _setting_like(co2_maximum: float) -> str:
+    """Return ", that of natural gas" when a CO2 maximum is that of a common instrument setting."""
+    for name, known in load_table("instruments")["setting"].items():
+        if abs(co2_maximum / known - 1.0) < limit("analyser_factor_share"):
+            return f", that of {name}"
+    return ""
+
+
+def _assumed(reading: Reading, burnt: Fuel, value: dict[str, Any]) -> dict[str, dict[str, Any]]:
+    assumed: dict[str, dict[str, Any]] = {}
+
+    def fill(key: str, filled: Any, origin: str) -> None:
+        if reading.get(key) is None:
+            assumed[key] = {"value": filled, "origin": origin}
+
+    fill("fuel", burnt.name, f"no fuel entered: {DEFAULT_FUEL}")
+    if burnt.asked_as and burnt.asked_as != burnt.name:
+        assumed["fuel"] = {"value": burnt.name, "origin": f"target of the alias {burnt.asked_as}"}
+    if reading.pressure_hpa is None:
+        where = "at sea level: no altitude, no pressure" if reading.altitude_m is None else "at the altitude entered"
+        fill("pressure_hpa", value["pressure_hpa_used"], f"standard atmosphere {where}")
+    fill("intake_temp_c", 15.0, "standard air for the density; no stack loss without the real one")
+    fill("humidity_pct", 0.0, "dry air")
+    fill("location", "indoors", "not entered: counts as indoors")
+    fill("probe_leak_test", "not passed", "not entered: counts as not passed")
+    if reading.co_dry_ppm is None and reading.co_wet_ppm is None:
+        fill("co_dry_ppm", 0.0, "not entered: lambda is taken without CO, CO results are empty")
+    if reading.co2_dry_pct is not None or reading.co2_wet_pct is not None:
+        fill("co2_origin", "calculated", "not entered: counts as calculated")
+    return assumed
+
+
+def fuels_that_fit(
+    reading: Reading, instrument: InstrumentClass, catalogue: Catalogue | None = None
+) -> tuple[str, ...]:
+    """Return the fuels of the catalogue whose O2-CO2 line the measured pair fits within two standard uncertainties."""
+    fits = []
+    for name, candidate in {**shipped_fuels(), **(catalogue or {})}.items():
+        if candidate.family in ("surrogate", "pure"):
+            continue
+        done = interpret_columns(columns_of_reading(reading, candidate), instrument)
+        if done.values["agreement_z"][0] <= limit("pair_disagree_z"):
+            fits.append(name)
+    return tuple(fits)

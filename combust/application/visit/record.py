@@ -1,0 +1,212 @@
+"""The record of a visit: what it holds, what is missing, whether it may be closed."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from combust.application.reading.result import stop_findings
+from combust.data.errors import CombustError, Fault
+from combust.data.tables import load_table
+from combust.domain.limits import Finding, limits
+
+# Words about the visit itself; everything that is measured is a reading's key of the vocabulary.
+HEAD_KEYS = {
+    "who": "who did it",
+    "place": "where the vehicle stood",
+    "vehicle": "which vehicle",
+    "serial": "serial number on the heater's plate",
+    "hours_run": "hours on the heater's counter",
+    "weather": "wind, temperature, precipitation",
+    "probe_position": "where the probe was and how deep",
+    "complaint": "what the customer said",
+    "co_alarm": "CO alarm in the cab: works, fails or missing",
+    "handed_back": "handed back: yes, or no = kept off",
+}
+HEAD_CHOICES = {"co_alarm": ("works", "fails", "missing"), "handed_back": ("yes", "no")}
+KINDS = ("reading", "check", "adjustment", "not_checked", "note", "event", "limit")
+EVENTS = ("repair", "rezero", "swap")
+CHECKS = tuple(load_table("causes")["check"])
+LONGEST_TEXT = 4000
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One entry of a visit: kind, key (unique within its kind), when it was entered, its content."""
+
+    kind: str
+    key: str
+    entered_at: str
+    body: Mapping[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class VisitRecord:
+    """A visit in one revision. ``seal_holds`` is None when it was closed before seals existed, or is open."""
+
+    visit_id: str
+    revision: int
+    heater_id: str | None
+    opened_at: str
+    closed_at: str | None
+    reason: str | None
+    incomplete: str | None
+    head: Mapping[str, Any]
+    entries: tuple[Entry, ...]
+    seal_holds: bool | None = None
+
+    def of_kind(self, kind: str) -> list[Mapping[str, Any]]:
+        """Return the contents of one kind of entry, in the order they were entered."""
+        return [entry.body for entry in self.entries if entry.kind == kind]
+
+    @property
+    def readings(self) -> list[Mapping[str, Any]]:
+        """The readings, vocabulary key -> value."""
+        return self.of_kind("reading")
+
+    @property
+    def status(self) -> str:
+        """``open`` or ``closed``, with ``incomplete: ...`` when something is missing."""
+        state = "closed" if self.closed_at else "open"
+        lacking = self.incomplete if self.closed_at else ", ".join(label for _, label in missing_fields(self))
+        return f"{state}, incomplete: {lacking}" if lacking else f"{state}, complete"
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain values for JSON."""
+        return {
+            "visit_id": self.visit_id,
+            "revision": self.revision,
+            "heater_id": self.heater_id,
+            "opened_at": self.opened_at,
+            "closed_at": self.closed_at,
+            "reason": self.reason,
+            "status": self.status,
+            "seal_holds": self.seal_holds,
+            "head": dict(self.head),
+            **{f"{kind}s" if kind != "not_checked" else kind: [dict(b) for b in self.of_kind(kind)] for kind in KINDS},
+        }
+
+
+def seal_of(visit_id: str, revision: int, head: Mapping[str, Any], entries: list[tuple[str, str, str, str]]) -> str:
+    """Return the SHA-256 seal of a record: any later change of a closed one, by whatever tool, is seen."""
+    text = json.dumps([visit_id, revision, dict(head), sorted(entries)], ensure_ascii=False, sort_keys=True)
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def missing_fields(record: VisitRecord) -> list[tuple[str, str]]:
+    """Return (key, label) of every mandatory field that the record lacks, in the order of the table."""
+    return [(row["key"], row["label"]) for row in load_table("record_fields")["field"] if not _has(record, row)]
+
+
+def _has(record: VisitRecord, row: Mapping[str, Any]) -> bool:
+    key, test = row["key"], row["test"]
+    if test == "head":
+        return bool(str(record.head.get(key, "")).strip())
+    if test == "heater":
+        return bool(record.heater_id)
+    if test == "works":
+        return record.head.get(key) == "works"
+    if test == "entry":
+        return bool(record.of_kind(key))
+    readings = record.readings
+    if test == "every_reading":
+        return bool(readings) and all(reading.get(key) is not None for reading in readings)
+    if test == "reading":
+        return any(reading.get(key) is not None for reading in readings)
+    worked = _worked(record)
+    counted = [reading for reading in readings if reading.get("phase") == "after"] if worked else readings
+    keys = ("cab_co_in_ppm", "cab_co_out_ppm") if test == "cab_co" else ("o2_dry_pct", "co_dry_ppm")
+    if test == "after_work" and not worked:
+        return True
+    return any(all(reading.get(key) is not None for key in keys) for reading in counted)
+
+
+def _worked(record: VisitRecord) -> bool:
+    after = any(reading.get("phase") == "after" for reading in record.readings)
+    return (
+        after or bool(record.of_kind("adjustment")) or any(e.get("event") == "repair" for e in record.of_kind("event"))
+    )
+
+
+def stops_now(record: VisitRecord) -> tuple[Finding, ...]:
+    """Return the stop conditions that stand at the end: of the readings after the work, or of all when none is."""
+    after = [reading for reading in record.readings if reading.get("phase") == "after"]
+    found: dict[str, Finding] = {}
+    for reading in after or record.readings:
+        for finding in stop_findings(reading):
+            found.setdefault(finding.code, finding)
+    return tuple(found.values())
+
+
+def may_close(record: VisitRecord, *, incomplete: bool = False) -> str:
+    """Return what the record lacks as one text ("" = complete); raises when it may not be closed.
+
+    Parameters
+    ----------
+    record : VisitRecord
+    incomplete : bool
+        Close although something is missing; the record then says so for ever.
+
+    Raises
+    ------
+    CombustError
+        Fields are missing and ``incomplete`` was not asked for; or one is missing without which it never closes; or
+        it says handed back while a stop condition stands.
+    """
+    never = {row["key"] for row in load_table("record_fields")["field"] if row.get("must_have")}
+    lacking = missing_fields(record)
+    faults = []
+    for key, label in lacking:
+        if incomplete and key not in never:
+            continue
+        hint = "Add it with combust log add." if key in never else "Add it, or close with --incomplete."
+        faults.append(Fault("record", record.visit_id, "incomplete", why=f"is incomplete: {label}", hint=hint))
+    stops = stops_now(record)
+    if record.head.get("handed_back") == "yes" and stops:
+        told = "; ".join(finding.text for finding in stops)
+        hint = "Keep it off (handed_back = no), or read again after the repair with phase = after."
+        faults.append(Fault("handed_back", "yes", "conflict", why=f"contradicts a stop condition: {told}", hint=hint))
+    if faults:
+        raise CombustError(faults)
+    return ", ".join(label for _, label in lacking)
+
+
+def limit_entries() -> list[tuple[str, dict[str, Any]]]:
+    """Return the limits as (key, content) with basis and origin: what this record was judged by."""
+    return [
+        (key, {"key": key, "value": row.value, "unit": row.unit, "basis": row.basis, "origin": row.origin})
+        for key, row in limits().items()
+        if key.startswith(("exhaust", "cab", "smoke", "steady"))
+    ]
+
+
+def check_head(head: Mapping[str, Any]) -> tuple[dict[str, str], list[Fault]]:
+    """Return (good words about the visit, faults)."""
+    good: dict[str, str] = {}
+    faults = []
+    for key, value in head.items():
+        if value is None or not str(value).strip():
+            continue
+        choices = HEAD_CHOICES.get(key)
+        if key not in HEAD_KEYS:
+            hint = f"Use {', '.join(HEAD_KEYS)}."
+            faults.append(Fault(key, value, "unknown_name", why="is no word about a visit", hint=hint))
+        elif choices and value not in choices:
+            hint = f"Say one of {', '.join(choices)}."
+            faults.append(Fault(key, value, "unknown_name", why=f"is none of {', '.join(choices)}", hint=hint))
+        elif len(str(value)) > LONGEST_TEXT:
+            faults.append(
+                Fault(
+                    key,
+                    value,
+                    "too_large",
+                    why=f"is longer than {LONGEST_TEXT} characters",
+                    hint="Shorten it, or put the rest into a note.",
+                )
+            )
+        else:
+            good[key] = str(value).strip()
+    return good, faults

@@ -1,0 +1,282 @@
+"""A start as the unit's own document describes it: phases, fuel of failed attempts, earliest restart."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
+from typing import Any
+
+from combust import __version__
+from combust.application.visit.told import in_order, told
+from combust.data.errors import CombustError, Fault
+from combust.data.tables import load_table
+from combust.domain.heater import Heater, StartTimes
+from combust.domain.limits import Finding, cautions, result_text
+from combust.kernel.fuel_delivery import MICROLITRES_PER_LITRE, SECONDS_PER_HOUR
+
+MOST_CYCLES = 20
+
+
+@dataclass(frozen=True, slots=True)
+class StartPhase:
+    """One phase of a start: from and to [s after switch-on], pump frequency [Hz, 0 = silent, None = unknown], glow."""
+
+    name: str
+    number: int
+    label: str
+    begin_s: float
+    end_s: float
+    pump_hz: float | None
+    glow: bool
+    blower: str
+
+
+@dataclass(frozen=True)
+class StartTimeline:
+    """A start whose attempts all fail, up to the earliest restart; None = the profile does not tell.
+
+    Attributes
+    ----------
+    phases : tuple of StartPhase
+    earliest_restart_s : float or None
+        After the switch-on [s].
+    fuel_on_s, fuel_ml_per_cycle : float or None
+        Time with fuel [s] and fuel dosed [ml] in one failed start.
+    fuel_ml, fuel_g, fuel_heat_kj, full_firing_s : float or None
+        The same for all ``cycles``, its mass, net heat, and how long full stage would burn on it.
+    glow_wh : float or None
+        Electric energy of the glow in one failed start.
+    """
+
+    phases: tuple[StartPhase, ...]
+    cycles: int
+    earliest_restart_s: float | None
+    fuel_on_s: float
+    fuel_ml_per_cycle: float | None
+    fuel_ml: float | None
+    fuel_g: float | None
+    fuel_heat_kj: float | None
+    full_firing_s: float | None
+    glow_wh: float | None
+    findings: tuple[Finding, ...]
+    cautions: tuple[str, ...]
+    assumed: Mapping[str, Mapping[str, Any]]
+    cut_at_s: float | None = None
+    version: str = __version__
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain values for JSON."""
+        return asdict(self)
+
+    def lines(self) -> list[tuple[str, str]]:
+        """Return (label, text) lines; what cannot be told says so."""
+
+        def number(value: float | None, pattern: str, unit: str) -> str:
+            return "cannot be told" if value is None else f"{value:{pattern}} {unit}"
+
+        rows = [
+            (
+                f"{phase.begin_s:.0f} to {phase.end_s:.0f} s",
+                phase.label + (f", pump {phase.pump_hz:g} Hz" if phase.pump_hz else ""),
+            )
+            for phase in self.phases
+        ]
+        restart = number(self.earliest_restart_s, ".0f", "s after the last switch-on, when all attempts fail")
+        heat = "" if self.fuel_heat_kj is None else f" = {self.fuel_g or 0.0:.1f} g, {self.fuel_heat_kj:.0f} kJ"
+        burns = "" if self.full_firing_s is None else f", {self.full_firing_s:.0f} s of full stage"
+        many = f"fuel of {self.cycles} failed start{'s' if self.cycles > 1 else ''}"
+        return [
+            *rows,
+            ("earliest restart", restart),
+            ("fuel of one failed start", number(self.fuel_ml_per_cycle, ".1f", "ml")),
+            (many, number(self.fuel_ml, ".1f", "ml") + heat + burns),
+            ("glow energy of one", number(self.glow_wh, ".1f", "Wh")),
+        ]
+
+    def __str__(self) -> str:
+        return result_text(self.lines(), findings=self.findings, assumed=self.assumed, cautions=self.cautions)
+
+
+def rule(key: str) -> float:
+    """Return a number of ``start_guide.toml`` (its origin stands beside it)."""
+    return float(load_table("start_guide")["rule"][key]["value"])
+
+
+def start_times(heater: Heater) -> StartTimes:
+    """Return the start programme of a profile; raises CombustError when it is not there."""
+    start = heater.start
+    if start is None or not start.attempt_s or not start.preheat_s:
+        hint = (
+            "Add [start] with check_s, preheat_s, attempt_s, attempt_pump_hz and cool_down_s from the unit's document."
+        )
+        raise CombustError(
+            Fault("start", None, "missing", why="is not in the profile; no times are built in", hint=hint)
+        )
+    return start
+
+
+def start_timeline(heater: Heater, *, cycles: int = 1, cut_at_s: float | None = None) -> StartTimeline:
+    """Return the timeline of a start whose attempts all fail, with its fuel and the earliest restart.
+
+    Every time and the number of attempts come from the profile; none is built in.
+
+    Parameters
+    ----------
+    heater : Heater
+        Its [start] must have preheat_s and attempt_s.
+    cycles : int
+        Failed starts so far, each with all its attempts.
+    cut_at_s : float, optional
+        When the power was taken away [s after switch-on].
+
+    Returns
+    -------
+    StartTimeline
+
+    Raises
+    ------
+    CombustError
+        No start programme in the profile, or impossible arguments.
+
+    Examples
+    --------
+    >>> times = {"check_s": 4, "preheat_s": [50, 45], "attempt_s": [75, 75], "attempt_pump_hz": 1.5, "cool_down_s": 200}
+    >>> plate = {"fuel": "diesel_b7", "stroke_ul": 24, "stages": {"high": {"air_ratio_band": [1.35, 1.8]}}}
+    >>> timeline = start_timeline(Heater.from_dict(plate | {"start": times}))
+    >>> timeline.earliest_restart_s, round(timeline.fuel_ml, 2)
+    (449.0, 5.4)
+    """
+    start = start_times(heater)
+    _check_arguments(cycles, cut_at_s)
+    phases = phases_of(start)
+    findings: list[Finding] = []
+    restart = phases[-1].end_s if start.cool_down_s is not None else None
+    fuel_on = sum(start.attempt_s)
+    fuel: dict[str, Any] = _fuel(heater, start, fuel_on, cycles, findings)
+    longest = rule("fuel_on_longest_s")
+    if fuel_on > longest:
+        findings.append(told("fuel_on_long", fuel_on_s=fuel_on, longest_s=longest))
+    if restart is None:
+        findings.append(told("cool_down_unknown"))
+    else:
+        findings.append(told("no_shortening", restart_s=restart))
+    if cut_at_s is not None:
+        findings.append(_cut(phases, restart, cut_at_s))
+    glow_s = sum(phase.end_s - phase.begin_s for phase in phases if phase.glow)
+    glow = heater.glow_a * heater.nominal_v * glow_s / SECONDS_PER_HOUR if heater.glow_a and heater.nominal_v else None
+    assumed = {}
+    if start.check_s is None:
+        assumed["check_s"] = {"value": 0.0, "origin": "not in the profile: every time is at least what is shown"}
+    return StartTimeline(
+        phases=phases,
+        cycles=cycles,
+        earliest_restart_s=restart,
+        fuel_on_s=fuel_on,
+        glow_wh=glow,
+        findings=in_order(findings),
+        cautions=tuple(cautions()),
+        assumed=assumed,
+        cut_at_s=cut_at_s,
+        **fuel,
+    )
+
+
+def _check_arguments(cycles: int, cut_at_s: float | None) -> None:
+    faults = []
+    if not 1 <= cycles <= MOST_CYCLES or int(cycles) != cycles:
+        hint = f"Count the failed starts, 1 to {MOST_CYCLES}."
+        faults.append(
+            Fault(
+                "cycles", cycles, "out_of_band", low=1, high=MOST_CYCLES, why="is no count of failed starts", hint=hint
+            )
+        )
+    if cut_at_s is not None and not 0.0 <= cut_at_s < 1e6:
+        faults.append(
+            Fault(
+                "cut_at_s",
+                cut_at_s,
+                "out_of_band",
+                unit="s",
+                why="is no time after switch-on",
+                hint="Give seconds after switch-on, 0 or more.",
+            )
+        )
+    if faults:
+        raise CombustError(faults)
+
+
+def phases_of(start: StartTimes) -> tuple[StartPhase, ...]:
+    """Return the phases of a start whose attempts all fail, in order; a missing check or cool-down is left out."""
+    words = load_table("start_guide")["phase"]
+    phases: list[StartPhase] = []
+    clock = 0.0
+
+    def add(name: str, number: int, seconds: float | None, *, pump: float | None = 0.0, glow: bool = False) -> None:
+        nonlocal clock
+        if seconds is None:
+            return
+        label = words[name]["label"].format(number=number)
+        phases.append(StartPhase(name, number, label, clock, clock + seconds, pump, glow, words[name]["blower"]))
+        clock += seconds
+
+    add("self_check", 0, start.check_s)
+    for number, (preheat, attempt) in enumerate(zip(start.preheat_s, start.attempt_s, strict=True), 1):
+        add("preheat", number, preheat, glow=True)
+        add("attempt", number, attempt, pump=start.attempt_pump_hz, glow=True)
+    add("cool_down", 0, start.cool_down_s)
+    return tuple(phases)
+
+
+def _fuel(heater: Heater, start: StartTimes, fuel_on: float, cycles: int, findings: list[Finding]) -> dict[str, Any]:
+    names = ("fuel_ml_per_cycle", "fuel_ml", "fuel_g", "fuel_heat_kj", "full_firing_s")
+    found: dict[str, Any] = dict.fromkeys(names)
+    needed = {"stroke_ul": heater.stroke_ul, "start.attempt_pump_hz": start.attempt_pump_hz}
+    if heater.stroke_ul is None or start.attempt_pump_hz is None:
+        findings.append(told("fuel_unknown", missing=" and ".join(key for key, there in needed.items() if not there)))
+        return found
+    each = heater.stroke_ul * start.attempt_pump_hz * fuel_on * 1e-3
+    found["fuel_ml_per_cycle"], found["fuel_ml"] = each, each * cycles
+    density = heater.fuel.density_kg_per_m3
+    if density:
+        grams = each * cycles * density * 1e-3
+        found["fuel_g"], found["fuel_heat_kj"] = grams, grams * heater.fuel.net_heating_value_mj_per_kg
+    flows = [stage.fuel_l_per_h for stage in heater.stages.values() if stage.fuel_l_per_h]
+    if flows:
+        found["full_firing_s"] = each * cycles * 1e3 / (max(flows) * MICROLITRES_PER_LITRE / SECONDS_PER_HOUR)
+    minutes = rule("clean_burn_min")
+    count = "1 failed start" if cycles == 1 else f"{cycles} failed starts"
+    findings.append(told("fuel_pooled", count=count, fuel_ml=each * cycles, minutes=minutes))
+    return found
+
+
+def _cut(phases: tuple[StartPhase, ...], restart: float | None, cut_at_s: float) -> Finding:
+    cool = next((phase for phase in phases if phase.name == "cool_down"), None)
+    where = next((phase.label for phase in phases if phase.begin_s <= cut_at_s < phase.end_s), None)
+    if where is None and restart is not None:
+        return told("power_cut_cold", cut_s=cut_at_s)
+    lost = 0.0 if cool is None else cool.end_s - max(cut_at_s, cool.begin_s)
+    return told("power_cut", cut_s=cut_at_s, phase=where or "the cool-down", lost_s=lost)
+
+
+def emergency_findings(words: tuple[str, ...]) -> list[Finding]:
+    """Return the stop of each emergency word (fire, exhaust_smell, co_alarm, unwell); raises on an unknown word."""
+    known = load_table("start_guide")["emergency"]
+    wrong = [word for word in words if word not in known]
+    if wrong:
+        hint = f"Use {', '.join(known)}."
+        raise CombustError(
+            [Fault("emergency", word, "unknown_name", why="is no word for an emergency", hint=hint) for word in wrong]
+        )
+    return [told("emergency", text=known[word]) for word in words]
+
+
+def starts_used_up(failed: int, allowed: int | None) -> Finding | None:
+    """Return the stop after the allowed failed starts; what the document allows counts as one until it is entered."""
+    most = 1 if allowed is None else allowed
+    if failed < max(most, 1):
+        return None
+    return told(
+        "starts_used_up",
+        failed=failed,
+        allowed=most if allowed is not None else "1 (the document's number was not entered)",
+    )

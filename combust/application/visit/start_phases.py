@@ -1,0 +1,240 @@
+"""Which phase can a heater be in now? What was seen and heard against the start programme of its profile."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
+from typing import Any
+
+from combust.application.visit.start import phases_of, rule, start_times
+from combust.application.visit.told import in_order, told
+from combust.data.errors import CombustError, Fault
+from combust.data.tables import load_table, read_toml
+from combust.domain.heater import Heater
+from combust.domain.limits import Finding
+
+PUMP = ("pulsing", "silent", "never")
+FOREVER = float("inf")
+
+
+@dataclass(frozen=True, slots=True)
+class Possible:
+    """A phase that what was seen and heard allows, and how long it can still last [s] (None = until someone acts)."""
+
+    name: str
+    label: str
+    lasts_at_most_s: float | None
+
+
+@dataclass(frozen=True)
+class PhaseAnswer:
+    """Phases possible now, what is ruled out and why, what to do now."""
+
+    possible: tuple[Possible, ...]
+    ruled_out: Mapping[str, str]
+    do_now: tuple[str, ...]
+    wait_at_most_s: float | None
+    findings: tuple[Finding, ...]
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain values for JSON."""
+        return asdict(self)
+
+
+@dataclass(frozen=True, slots=True)
+class _Window:
+    name: str
+    label: str
+    earliest_s: float
+    latest_s: float
+    burnt: bool  # whether the burner must have been given fuel to get here
+
+
+def possible_phases(
+    heater: Heater,
+    *,
+    since_request_s: float,
+    requests: int = 1,
+    pump: str | None = None,
+    blower: bool | None = None,
+    air_warm: bool | None = None,
+) -> PhaseAnswer:
+    """Return the phases a heater can be in, from the time since the last start request and what is seen and heard.
+
+    Parameters
+    ----------
+    heater : Heater
+        Its [start] gives every time; each may be off by the tolerance in ``start_guide.toml``.
+    since_request_s : float
+        Since the LAST request [s]. With more than one request an earlier one may be the one that counts.
+    requests : int
+    pump : {'pulsing', 'silent', 'never'}, optional
+        ``silent`` = not now; ``never`` = no pulse since the request, with someone listening.
+    blower, air_warm : bool, optional
+        None = not looked.
+
+    Raises
+    ------
+    CombustError
+        No start programme, or impossible arguments.
+    """
+    _check(since_request_s, requests, pump)
+    windows = _windows(heater)
+    possible: list[Possible] = []
+    ruled_out: dict[str, str] = {}
+    for window in windows:
+        why = _why_not(window, since_request_s, requests, pump, blower, air_warm, windows)
+        if why:
+            ruled_out[window.label] = why
+            continue
+        left = None if window.latest_s == FOREVER else max(0.0, window.latest_s - since_request_s)
+        possible.append(Possible(window.name, window.label, left))
+    ends = [window.latest_s for window in windows if window.name == "cool_down"]
+    automatic = load_table("start_guide")["phase"]
+    waiting = any(automatic[phase.name]["automatic"] and phase.name != "running" for phase in possible)
+    wait = max(0.0, ends[0] - since_request_s) if waiting and ends else None
+    findings = [] if possible else [told("fits_no_phase")]
+    return PhaseAnswer(tuple(possible), ruled_out, _do_now(possible, wait, requests), wait, in_order(findings))
+
+
+def _check(since_request_s: float, requests: int, pump: str | None) -> None:
+    faults = []
+    if not 0.0 <= since_request_s <= 86_400.0:
+        why, hint = "is no time since the last request", "Give seconds, from 0 up to 86400 (a day)."
+        faults.append(Fault("since_request_s", since_request_s, "out_of_band", unit="s", why=why, hint=hint))
+    if requests < 1:
+        faults.append(
+            Fault(
+                "requests",
+                requests,
+                "out_of_band",
+                why="is less than the one that was made",
+                hint="Count every start request, the last one too.",
+            )
+        )
+    if pump is not None and pump not in PUMP:
+        faults.append(
+            Fault(
+                "pump",
+                pump,
+                "unknown_name",
+                why=f"is none of {', '.join(PUMP)}",
+                hint="Listen to the pump again, and leave it out when nobody listened.",
+            )
+        )
+    if faults:
+        raise CombustError(faults)
+
+
+def _windows(heater: Heater) -> list[_Window]:
+    """Return each phase with the earliest and latest time after an accepted switch-on."""
+    start = start_times(heater)
+    phases = phases_of(start)
+    slack = rule("tolerance")
+    words = load_table("start_guide")["phase"]
+    first_attempt = next(phase for phase in phases if phase.name == "attempt")
+    found = [_Window("no_start", words["no_start"]["label"], 0.0, FOREVER, False)]
+    for phase in phases:
+        burnt = phase.begin_s >= first_attempt.begin_s
+        window = _Window(phase.name, phase.label, phase.begin_s * (1 - slack), phase.end_s * (1 + slack), burnt)
+        found.append(window)
+    earliest = first_attempt.begin_s * (1 - slack)
+    for name in ("running", "standby", "run_on"):
+        found.append(_Window(name, words[name]["label"], earliest, FOREVER, True))
+    # Without a cool-down in the profile it can only be said that it stops some time after the attempts.
+    found.append(_Window("stopped", words["stopped"]["label"], phases[-1].end_s * (1 - slack), FOREVER, True))
+    return found
+
+
+def _why_not(
+    window: _Window,
+    since: float,
+    requests: int,
+    pump: str | None,
+    blower: bool | None,
+    air_warm: bool | None,
+    windows: list[_Window],
+) -> str:
+    """Return why a phase is ruled out, or an empty text."""
+    seen = load_table("start_guide")["phase"][window.name]
+    if since > window.latest_s:
+        return f"it ends {window.latest_s:.0f} s after a switch-on at the latest"
+    # An earlier request may be the one that counts: then more time has passed, and only the upper end can rule out.
+    if since < window.earliest_s and requests == 1:
+        return f"it begins {window.earliest_s:.0f} s after a switch-on at the earliest"
+    if pump == "pulsing" and seen["pump"] == "silent":
+        return "the pump pulses, and here it does not"
+    if pump in ("silent", "never") and seen["pump"] == "pulsing":
+        return "the pump is silent, and here it pulses"
+    if pump == "never" and window.burnt and requests == 1:
+        return "no pump pulse at all since the request: no fuel was asked for, so the burner was never reached"
+    if blower is False and seen["blower"] == "on":
+        return "the blower stands, and here it turns"
+    if blower is True and seen["blower"] == "off":
+        return "the blower turns, and here it stands"
+    if air_warm is True and requests == 1 and window.name in ("self_check", "preheat"):
+        return "the air is warm, and nothing has burnt yet"
+    if air_warm is False and window.name == "running" and requests == 1:
+        latest_flame = max(other.latest_s for other in windows if other.name == "attempt") + rule("warm_within_s")
+        if since > latest_flame:
+            return f"the air would be warm {latest_flame:.0f} s after a switch-on"
+    return ""
+
+
+def _do_now(possible: list[Possible], wait: float | None, requests: int) -> tuple[str, ...]:
+    names = {phase.name for phase in possible}
+    steps = []
+    if wait is not None:
+        steps.append(f"Wait, up to {wait:.0f} s, with the power on; the heater is still at work by itself.")
+        steps.append("Do not ask again: another request does not shorten a cool-down.")
+    elif names & {"run_on", "standby", "preheat", "attempt", "cool_down", "self_check"}:
+        steps.append("Wait with the power on until the blower stops by itself.")
+    if names == {"no_start"}:
+        steps.append(
+            "No fuel was ever asked for. Look at the start signal, the interlocks and a lock-out, in that order."
+        )
+        steps.append("Never bridge an interlock. The checklist is below; edit it for the vehicle.")
+    elif "no_start" in names and "stopped" in names:
+        steps.append("Pump and blower stand: read the fault code before another start, then go through the interlocks.")
+    if "stopped" in names and requests >= 1:
+        steps.append("A start has failed or may have failed: ventilate, look for pooled fuel, find the cause first.")
+    if names == {"running"}:
+        steps.append("It burns: wait for the warm-up before a reading.")
+    if not names:
+        steps.append("Leave the power on, wait until everything stands still, then check the profile's times.")
+    return tuple(steps)
+
+
+def interlocks(path: str | None = None) -> list[dict[str, str]]:
+    """Return the checklist of start interlocks: the shipped one, or a user's TOML file with the same [[interlock]].
+
+    Raises
+    ------
+    CombustError
+        The file cannot be read, or an entry has no name or no look.
+    """
+    if path is None:
+        return [dict(row) for row in load_table("start_guide")["interlock"]]
+    rows = read_toml(path, quantity="interlocks").get("interlock")
+    good = isinstance(rows, list) and rows
+    faults = (
+        []
+        if good
+        else [
+            Fault(
+                "interlock",
+                rows,
+                "missing",
+                why="is no checklist",
+                hint="Write [[interlock]] with name and look for each line.",
+            )
+        ]
+    )
+    for number, row in enumerate(rows if good and isinstance(rows, list) else [], 1):
+        for key in ("name", "look"):
+            if not isinstance(row, dict) or not isinstance(row.get(key), str) or not row[key].strip():
+                hint = "Write name and look as text in every [[interlock]]."
+                faults.append(Fault(f"interlock[{number}].{key}", None, "missing", why="is missing", hint=hint))
+    if faults:
+        raise CombustError(faults)
+    return [{"name": row["name"], "look": row["look"]} for row in rows or ()]

@@ -1,0 +1,337 @@
+"""Is a logged series steady? The window found, averaged, or the reason why there is none."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass
+from functools import cache
+from typing import Any
+
+import numpy as np
+
+from combust.data.errors import CombustError, Fault
+from combust.data.tables import load_table, read_toml
+from combust.data.vocabulary import quantities
+from combust.domain.limits import limit
+
+MOST_SAMPLES = 20_000
+LONGEST_WINDOW_S = 3600.0
+MEASURED = ("o2_dry_pct", "co2_dry_pct", "co_dry_ppm", "flue_temp_c")
+MOST_REASONS = 6
+
+
+@dataclass(frozen=True, slots=True)
+class SteadyRule:
+    """When a series counts as steady; every number can be changed."""
+
+    window_s: float
+    sample_s: float
+    o2_span_pct: float
+    co_span_ppm: float
+    co_span_share: float
+    flue_drift_k_per_min: float
+    minutes_since_ignition: float
+    mean_s: float
+
+
+@cache
+def steady_rule() -> SteadyRule:
+    """Return the shipped rule (``visit_procedure.toml`` and ``limits.toml``, origin beside each number)."""
+    row = {key: float(entry["value"]) for key, entry in load_table("visit_procedure")["steady"].items()}
+    return SteadyRule(
+        o2_span_pct=limit("steady_o2_span"),
+        flue_drift_k_per_min=limit("steady_flue_drift"),
+        minutes_since_ignition=limit("steady_minutes"),
+        **row,
+    )
+
+
+@dataclass(frozen=True)
+class SteadyResult:
+    """Whether a series was steady, from when to when [s], the means over that window, and why not.
+
+    Attributes
+    ----------
+    values : mapping
+        Vocabulary key -> mean over the window, with ``o2_repeat_sd_pct``, ``repeats``, ``o2_span_over_3min_pct`` and
+        ``flue_drift_k_per_min``: the values of a Reading. Empty when the series is not steady.
+    why : tuple of str
+        Why there is no steady window; empty when there is one.
+    """
+
+    steady: bool
+    begin_s: float | None
+    end_s: float | None
+    samples: int
+    values: Mapping[str, float]
+    why: tuple[str, ...]
+    rule: SteadyRule
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain values for JSON."""
+        return asdict(self)
+
+    def __str__(self) -> str:
+        if not self.steady:
+            return "Not steady: no lambda is given. " + " ".join(self.why)
+        minutes = ((self.end_s or 0.0) - (self.begin_s or 0.0)) / 60.0
+        told = ", ".join(f"{key} {value:.3g}" for key, value in self.values.items())
+        return f"Steady for {minutes:.1f} min, {self.samples} samples: {told}"
+
+
+def steady_window(
+    times_s: Any,
+    columns: Mapping[str, Any],
+    *,
+    stage: Sequence[str | None] | None = None,
+    rule: SteadyRule | None = None,
+) -> SteadyResult:
+    """Return the longest stretch of a logged series that is steady as a whole, averaged.
+
+    Over the whole stretch (3 minutes at least, samples 10 s apart at most): O2 span, CO span and flue drift within
+    the rule, one stage. Of two equally long ones the later counts.
+
+    Parameters
+    ----------
+    times_s : array
+        Increasing [s].
+    columns : mapping
+        Vocabulary key -> array of the same length; NaN = not read. ``o2_dry_pct`` is required.
+    stage : sequence of str, optional
+        Heat stage of each sample.
+    rule : SteadyRule, optional
+
+    Raises
+    ------
+    CombustError
+        No O2, lengths that differ, times that do not increase, too many samples.
+
+    Examples
+    --------
+    >>> clock = np.arange(0.0, 200.0, 5.0)
+    >>> steady_window(clock, {"o2_dry_pct": 8.2 + 0.1 * np.sin(clock)}).steady
+    True
+    >>> steady_window(clock, {"o2_dry_pct": 8.0 + 0.5 * (clock > 100)}).steady
+    False
+    """
+    rule = rule or steady_rule()
+    clock, data, stages = _checked(times_s, columns, stage)
+    best: tuple[int, int] | None = None
+    for first in range(len(clock)):
+        last = _last_of(first, clock, data, stages, rule)
+        if last is not None and (best is None or clock[last] - clock[first] >= clock[best[1]] - clock[best[0]] - 1e-9):
+            best = (first, last)
+    if best is None:
+        return SteadyResult(False, None, None, len(clock), {}, _why(clock, data, stages, rule), rule)
+    part = slice(best[0], best[1] + 1)
+    values = _means(clock[part], {key: column[part] for key, column in data.items()}, rule)
+    return SteadyResult(True, float(clock[best[0]]), float(clock[best[1]]), best[1] - best[0] + 1, values, (), rule)
+
+
+def _checked(
+    times_s: Any, columns: Mapping[str, Any], stage: Sequence[str | None] | None
+) -> tuple[Any, dict[str, Any], Any]:
+    clock = np.asarray(times_s, dtype=float)
+    data = {key: np.asarray(column, dtype=float) for key, column in columns.items()}
+    stages = np.array([name or "" for name in stage], dtype=object) if stage is not None else None
+    faults = []
+    if "o2_dry_pct" not in data:
+        faults.append(
+            Fault(
+                "o2_dry_pct",
+                None,
+                "missing",
+                why="is missing",
+                hint="Log O2 in vol %: whether the heater is steady is judged by it.",
+            )
+        )
+    if clock.ndim != 1 or any(column.shape != clock.shape for column in data.values()):
+        faults.append(
+            Fault(
+                "series",
+                str(clock.shape),
+                "format",
+                why="has columns of different length",
+                hint="Give a value, or an empty cell, at every time.",
+            )
+        )
+    elif stages is not None and stages.shape != clock.shape:
+        faults.append(
+            Fault(
+                "stage",
+                len(stages),
+                "format",
+                why="has another length than the times",
+                hint="Give the heat stage at every time, or leave it out.",
+            )
+        )
+    elif len(clock) > MOST_SAMPLES:
+        hint = "Keep only the hour that counts."
+        faults.append(Fault("series", len(clock), "too_large", why=f"has more than {MOST_SAMPLES} samples", hint=hint))
+    elif len(clock) == 0 or not np.all(np.isfinite(clock)) or np.any(np.diff(clock) <= 0.0):
+        faults.append(
+            Fault(
+                "times_s",
+                "given",
+                "format",
+                why="do not increase from sample to sample",
+                hint="Sort the samples by time [s] and keep each time once.",
+            )
+        )
+    if faults:
+        raise CombustError(faults)
+    return clock, data, stages
+
+
+def _last_of(first: int, clock: Any, data: Mapping[str, Any], stages: Any, rule: SteadyRule) -> int | None:
+    """Return the last sample of the longest steady stretch that begins at ``first``, or None."""
+    ahead = slice(first, int(np.searchsorted(clock, clock[first] + LONGEST_WINDOW_S, "right")))
+    times = clock[ahead]
+    good = np.ones(len(times), dtype=bool)
+    good[1:] = np.diff(times) <= rule.sample_s + 1e-9
+    if stages is not None:
+        good &= stages[ahead] == stages[first]
+    if "minutes_since_ignition" in data:
+        good &= ~(data["minutes_since_ignition"][ahead] < rule.minutes_since_ignition)
+    oxygen = data["o2_dry_pct"][ahead]
+    good &= np.isfinite(oxygen)
+    size = len(good) if good.all() else int(np.argmin(good))
+    if size < 2 or times[size - 1] - times[0] < rule.window_s - 1e-9:
+        return None
+    held = _spans(oxygen[:size]) <= rule.o2_span_pct + 1e-9
+    if "co_dry_ppm" in data:
+        held &= _co_held(data["co_dry_ppm"][ahead][:size], rule)
+    if "flue_temp_c" in data:
+        drift = np.abs(_drifts(times[:size], data["flue_temp_c"][ahead][:size]))
+        held &= ~(drift > rule.flue_drift_k_per_min)
+    held &= times[:size] - times[0] >= rule.window_s - 1e-9
+    return first + int(np.flatnonzero(held)[-1]) if held.any() else None
+
+
+def _spans(column: Any) -> Any:
+    """Return highest less lowest from the first sample to each sample; samples that are NaN are passed over."""
+    return np.fmax.accumulate(column) - np.fmin.accumulate(column)
+
+
+def _co_held(column: Any, rule: SteadyRule) -> Any:
+    known = np.isfinite(column)
+    mean = np.cumsum(np.where(known, column, 0.0)) / np.maximum(np.cumsum(known), 1)
+    spans = _spans(column)
+    return ~(spans > np.maximum(rule.co_span_ppm, rule.co_span_share * mean) + 1e-9)
+
+
+def _drifts(times_s: Any, column: Any) -> Any:
+    """Return the least-squares drift [1/min] from the first sample to each sample; NaN below three samples."""
+    known = np.isfinite(column)
+    minutes, value = (
+        (times_s - times_s[0]) / 60.0,
+        np.where(known, column - np.nanmean(column) if known.any() else 0, 0),
+    )
+    count = np.cumsum(known)
+    sums = {
+        "t": np.cumsum(minutes * known),
+        "y": np.cumsum(value),
+        "tt": np.cumsum(minutes**2 * known),
+        "ty": np.cumsum(minutes * value),
+    }
+    below = count * sums["tt"] - sums["t"] ** 2
+    enough = (count >= 3) & (below > 1e-12)
+    return np.where(enough, (count * sums["ty"] - sums["t"] * sums["y"]) / np.where(enough, below, 1.0), np.nan)
+
+
+def _means(clock: Any, data: Mapping[str, Any], rule: SteadyRule) -> dict[str, float]:
+    values: dict[str, float] = {}
+    for key, column in data.items():
+        if quantities()[key].kind == "number" and np.isfinite(column).any():
+            values[key] = float(np.nanmean(column))
+    blocks = np.minimum(((clock - clock[0]) / rule.mean_s).astype(int), int((clock[-1] - clock[0]) / rule.mean_s) - 1)
+    repeats = int(blocks[-1]) + 1
+    names = {"o2_dry_pct": "o2_repeat_sd_pct", "co2_dry_pct": "co2_repeat_sd_pct", "co_dry_ppm": "co_repeat_sd_ppm"}
+    for key, name in names.items():
+        if key in values:
+            means = [np.nanmean(data[key][blocks == block]) for block in range(repeats)]
+            values[name] = float(np.std(means, ddof=1))
+    values["repeats"] = float(repeats)
+    values["o2_span_over_3min_pct"] = float(np.ptp(data["o2_dry_pct"]))
+    if "flue_temp_c" in values:
+        drift = _drifts(clock, data["flue_temp_c"])[-1]
+        if np.isfinite(drift):
+            values["flue_drift_k_per_min"] = abs(float(drift))
+    return values
+
+
+def _why(clock: Any, data: Mapping[str, Any], stages: Any, rule: SteadyRule) -> tuple[str, ...]:
+    """Return what kept the calmest window of the required length from being steady."""
+    length = clock[-1] - clock[0]
+    if length < rule.window_s:
+        return (f"The series covers {length / 60.0:.1f} min; {rule.window_s / 60.0:g} min are needed.",)
+    if "minutes_since_ignition" in data:
+        late = ~(data["minutes_since_ignition"] < rule.minutes_since_ignition)
+        if not late.any() or clock[-1] - clock[late][0] < rule.window_s:
+            return (f"Less than 3 min of it were read {rule.minutes_since_ignition:g} min or more after ignition.",)
+    calmest: tuple[int, float, list[str]] | None = None
+    for first in range(len(clock)):
+        last = int(np.searchsorted(clock, clock[first] + rule.window_s - 1e-9))
+        if last >= len(clock):
+            break
+        part = slice(first, last + 1)
+        reasons = _reasons(
+            clock[part], {k: c[part] for k, c in data.items()}, None if stages is None else stages[part], rule
+        )
+        span = (
+            float(np.nanmax(data["o2_dry_pct"][part]) - np.nanmin(data["o2_dry_pct"][part]))
+            if np.isfinite(data["o2_dry_pct"][part]).any()
+            else np.inf
+        )
+        if calmest is None or (len(reasons), span) < calmest[:2]:
+            calmest = (len(reasons), span, reasons)
+    return tuple(calmest[2][:MOST_REASONS]) if calmest else ("The samples do not fill one window.",)
+
+
+def _reasons(clock: Any, data: Mapping[str, Any], stages: Any, rule: SteadyRule) -> list[str]:
+    told = []
+    oxygen = data["o2_dry_pct"]
+    if np.isnan(oxygen).any():
+        told.append(f"O2 is missing in {int(np.isnan(oxygen).sum())} samples of the calmest 3 min.")
+    elif np.ptp(oxygen) > rule.o2_span_pct + 1e-9:
+        told.append(f"O2 spans {np.ptp(oxygen):.2f} % in the calmest 3 min; {rule.o2_span_pct:g} % is allowed.")
+    longest = float(np.diff(clock).max())
+    if longest > rule.sample_s + 1e-9:
+        told.append(f"Samples are {longest:.0f} s apart; {rule.sample_s:g} s at most.")
+    if "co_dry_ppm" in data and not _co_held(data["co_dry_ppm"], rule)[-1]:
+        told.append(f"CO spans {_spans(data['co_dry_ppm'])[-1]:.0f} ppm; 10 ppm or 10 % is allowed.")
+    if "flue_temp_c" in data and abs(_drifts(clock, data["flue_temp_c"])[-1]) > rule.flue_drift_k_per_min:
+        drift = _drifts(clock, data["flue_temp_c"])[-1]
+        told.append(f"The flue drifts {drift:+.1f} K/min; {rule.flue_drift_k_per_min:g} K/min is allowed.")
+    if stages is not None and len(set(stages.tolist())) > 1:
+        told.append("The stage changed.")
+    return told
+
+
+def visit_procedure(path: str | None = None) -> list[dict[str, Any]]:
+    """Return the parts of a visit (key, title, steps): the shipped ones or a user's TOML file with the same [[part]].
+
+    Raises
+    ------
+    CombustError
+        The file cannot be read or a part lacks key, title or steps.
+    """
+    table = load_table("visit_procedure") if path is None else read_toml(path, quantity="procedure")
+    parts = table.get("part")
+    faults = []
+    if not isinstance(parts, list) or not parts:
+        faults.append(
+            Fault("part", None, "missing", why="is missing", hint="Write [[part]] with key, title and steps.")
+        )
+        parts = []
+    for number, part in enumerate(parts, 1):
+        steps = part.get("steps") if isinstance(part, dict) else None
+        good = isinstance(steps, list) and steps and all(isinstance(step, str) for step in steps)
+        if not good or not all(isinstance(part.get(key), str) for key in ("key", "title")):
+            hint = "Give key, title and a list of steps."
+            faults.append(
+                Fault(f"part[{number}]", None, "format", why="lacks its key, its title or its steps", hint=hint)
+            )
+    if faults:
+        raise CombustError(faults)
+    return [{"key": part["key"], "title": part["title"], "steps": list(part["steps"])} for part in parts]

@@ -1,0 +1,356 @@
+"""Supply of a heater: voltage under load, which cut-out acts first, energy of a night and how long a battery lasts."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
+from typing import Any
+
+from combust import __version__
+from combust.application.visit.supply_order import cut_out_order, remedies, supply_limit
+from combust.application.visit.told import in_order, told
+from combust.data.errors import CombustError, Fault
+from combust.data.tables import load_table
+from combust.data.vocabulary import as_number
+from combust.domain.heater import Heater
+from combust.domain.limits import Finding, cautions, result_text
+from combust.kernel import supply as kernel
+
+# argument -> (unit, low, high): what can be in a vehicle of up to 48 V; a convention of this project.
+BANDS = {
+    "open_circuit_v": ("V", 4.0, 60.0),
+    "battery_mohm": ("mohm", 0.0, 1000.0),
+    "length_m": ("m", 0.0, 50.0),
+    "area_mm2": ("mm²", 0.35, 120.0),
+    "contacts_mohm": ("mohm", 0.0, 1000.0),
+    "cable_temp_c": ("°C", -60.0, 120.0),
+    "glow_a": ("A", 0.1, 100.0),
+    "run_a": ("A", 0.01, 100.0),
+    "cutout_v": ("V", 4.0, 60.0),
+    "controller_cutout_v": ("V", 4.0, 60.0),
+    "disconnect_v": ("V", 4.0, 60.0),
+    "disconnect_delay_s": ("s", 0.0, 36_000.0),
+    "cool_down_s": ("s", 0.0, 3600.0),
+    "mean_power_w": ("W", 0.1, 2000.0),
+    "hours": ("h", 0.0, 168.0),
+    "starts": ("", 0.0, 1000.0),
+    "glow_s": ("s", 0.0, 3600.0),
+    "battery_v": ("V", 6.0, 60.0),
+    "battery_ah": ("Ah", 0.1, 5000.0),
+    "battery_temp_c": ("°C", -60.0, 80.0),
+    "usable_share": ("", 0.0, 1.0),
+}
+FED = ("after_disconnect", "before_disconnect")
+
+
+@dataclass(frozen=True)
+class SupplyResult:
+    """Voltages at the heater [V], cut-outs at the battery post [V], energy [Wh, Ah]; None = cannot be told.
+
+    ``heater_v_glow_band`` is from the most a flexible cable may have to pure copper.
+    """
+
+    loop_ohm: float
+    heater_v_glow: float | None
+    heater_v_glow_band: tuple[float, float] | None
+    heater_v_run: float | None
+    run_a: float | None
+    cable_drop_glow_v: float | None
+    area_for_drop_mm2: float | None
+    cutouts_at_battery_v: Mapping[str, float]
+    first_to_act: str | None
+    verdict: str
+    remedies: tuple[str, ...]
+    energy_wh: float | None
+    energy_ah: float | None
+    usable_ah: float | None
+    run_time_h: float | None
+    findings: tuple[Finding, ...]
+    cautions: tuple[str, ...]
+    inputs: Mapping[str, Any]
+    assumed: Mapping[str, Mapping[str, Any]]
+    sources: tuple[str, ...]
+    version: str = __version__
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain values for JSON."""
+        return asdict(self)
+
+    def lines(self) -> list[tuple[str, str]]:
+        """Return (label, text) lines; what cannot be told says so."""
+
+        def volt(value: float | None) -> str:
+            return "cannot be told" if value is None else f"{value:.2f} V"
+
+        band = self.heater_v_glow_band
+        spread = f" ({band[0]:.2f} to {band[1]:.2f} V by the make of the cable)" if band else ""
+        rows = [
+            ("voltage at heater, glow", volt(self.heater_v_glow) + spread),
+            ("voltage at heater, running", volt(self.heater_v_run)),
+            ("feed, return and contacts", f"{1000 * self.loop_ohm:.0f} mohm"),
+        ]
+        rows += [(f"{name}, at battery", f"{value:.2f} V") for name, value in self.cutouts_at_battery_v.items()]
+        verdict = _VERDICTS.get(self.verdict, self.verdict.replace("_", " "))
+        rows.append(("acts first", f"{self.first_to_act}: {verdict}" if self.first_to_act else verdict))
+        rows += [(f"remedy {index}", text) for index, text in enumerate(self.remedies, 1)]
+        if self.energy_wh is not None:
+            rows.append(("energy of a night", f"{self.energy_wh:.0f} Wh = {self.energy_ah or 0.0:.1f} Ah"))
+        if self.usable_ah is not None:
+            rows.append(("usable charge", f"{self.usable_ah:.1f} Ah"))
+        if self.run_time_h is not None:
+            rows.append(("lasts", f"{self.run_time_h:.1f} h"))
+        return rows
+
+    def __str__(self) -> str:
+        return result_text(self.lines(), findings=self.findings, assumed=self.assumed, cautions=self.cautions)
+
+
+_VERDICTS = {
+    "unknown": "not known yet, see the warning",
+    "conflict": "in the wrong order",
+    "close": "in the right order, too close",
+    "orderly_first": "in the right order",
+    "fed_before_disconnect": "the disconnect does not touch the heater",
+}
+
+
+def supply(heater: Heater | None = None, *, fed: str = "after_disconnect", **given: Any) -> SupplyResult:
+    """Return the voltage at the heater under load, the order of the cut-outs and the energy of a night.
+
+    Parameters
+    ----------
+    heater : Heater, optional
+        Fills glow_a, cutout_v, cool_down_s, glow_s, mean_power_w and battery_v where they are not given.
+    fed : {'after_disconnect', 'before_disconnect'}
+        Whether the vehicle disconnect can cut the heater's feed.
+    **given
+        open_circuit_v, length_m, area_mm2 are required. battery_mohm, contacts_mohm [mohm]; cable_temp_c [°C];
+        glow_a, run_a [A]; cutout_v (at the heater), controller_cutout_v and disconnect_v (at the battery post) [V];
+        disconnect_delay_s, cool_down_s, glow_s [s]; mean_power_w [W]; hours [h]; starts; battery_v [V];
+        battery_ah [Ah]; battery_temp_c [°C]; usable_share [0 to 1].
+
+    Returns
+    -------
+    SupplyResult
+        ``verdict``: orderly_first, close, conflict, unknown, fed_before_disconnect.
+
+    Raises
+    ------
+    CombustError
+        Unknown names, missing and impossible values, all at once.
+
+    Examples
+    --------
+    >>> told = supply(open_circuit_v=12.2, battery_mohm=15, length_m=5, area_mm2=1.5, contacts_mohm=20, glow_a=10)
+    >>> round(told.heater_v_glow, 2)
+    10.58
+    """
+    value, assumed = _checked(heater, fed, given)
+    usual, worst, best = (_loop(value, table) for table in kernel.TABLES)
+    battery = value["battery_mohm"] * 1e-3
+    findings: list[Finding] = []
+    glow, run = value.get("glow_a"), _run_current(value, battery + usual, findings)
+    at_glow = kernel.voltage_under_load(value["open_circuit_v"], glow, battery + usual) if glow else None
+    band = None
+    if glow:
+        low, high = (
+            float(kernel.voltage_under_load(value["open_circuit_v"], glow, battery + r)) for r in (worst, best)
+        )
+        band = (low, high)
+    at_run = kernel.voltage_under_load(value["open_circuit_v"], run, battery + usual) if run else None
+    _judge_voltage(value, at_glow, band, at_run, findings)
+    drop = glow * (usual - value["contacts_mohm"] * 1e-3) if glow else None
+    area = _area_for_drop(value, drop, findings)
+    cutouts, first, verdict = cut_out_order(value, fed, run, glow, usual, findings)
+    energy, ah, usable, hours = _energy(value, findings)
+    return SupplyResult(
+        loop_ohm=usual,
+        heater_v_glow=at_glow,
+        heater_v_glow_band=band,
+        heater_v_run=at_run,
+        run_a=run,
+        cable_drop_glow_v=drop,
+        area_for_drop_mm2=area,
+        cutouts_at_battery_v=cutouts,
+        first_to_act=first,
+        verdict=verdict,
+        remedies=remedies(value, verdict),
+        energy_wh=energy,
+        energy_ah=ah,
+        usable_ah=usable,
+        run_time_h=hours,
+        findings=in_order(findings),
+        cautions=tuple(cautions()),
+        inputs={key: number for key, number in value.items() if key not in assumed} | {"fed": fed},
+        assumed=assumed,
+        sources=_SOURCES,
+    )
+
+
+_SOURCES = (
+    "cable: 0.0127 ohm/m for 1.5 mm² (read), other rows from memory; band from IEC 60228 class 5 (from memory) to pure "
+    "copper (IEC 60028, from memory)",
+    "watch-points: combust/data/supply_limits.toml, origin beside each",
+)
+
+
+def _checked(heater: Heater | None, fed: str, given: Mapping[str, Any]) -> tuple[dict[str, float], dict[str, Any]]:
+    faults = [
+        Fault(key, "given", "unknown_name", why="is nothing that supply takes", hint=f"Use {', '.join(BANDS)}.")
+        for key in given
+        if key not in BANDS
+    ]
+    if fed not in FED:
+        faults.append(
+            Fault(
+                "fed",
+                fed,
+                "unknown_name",
+                why=f"is none of {', '.join(FED)}",
+                hint="Say on which side of the vehicle disconnect the heater is connected.",
+            )
+        )
+    value: dict[str, float] = {}
+    for key, (unit, low, high) in BANDS.items():
+        if given.get(key) is None:
+            continue
+        number = as_number(given[key])
+        if number is None:
+            faults.append(
+                Fault(
+                    key,
+                    given[key],
+                    "not_a_number",
+                    why="is not a number",
+                    hint=f"Give a plain number{' in ' + unit if unit else ''}.",
+                )
+            )
+        elif not low <= number <= high:
+            hint = f"Check the number and its unit{' (' + unit + ')' if unit else ''}."
+            why = "is not what a vehicle can have"
+            faults.append(Fault(key, number, "out_of_band", unit=unit, low=low, high=high, why=why, hint=hint))
+        else:
+            value[key] = number
+    for key in ("open_circuit_v", "length_m", "area_mm2"):
+        if key not in value and not any(fault.quantity == key for fault in faults):
+            hint = "Measure it: battery at rest, cable one way, cross-section printed on the cable."
+            faults.append(Fault(key, None, "missing", unit=BANDS[key][0], why="is missing", hint=hint))
+    if faults:
+        raise CombustError(faults)
+    return value, _fill(heater, value)
+
+
+def _fill(heater: Heater | None, value: dict[str, float]) -> dict[str, Any]:
+    """Fill what was not given from the profile or from stated conventions; return what was filled and whence."""
+    assumed: dict[str, Any] = {}
+
+    def fill(key: str, filled: float | None, origin: str) -> None:
+        if key not in value and filled is not None:
+            value[key] = filled
+            assumed[key] = {"value": filled, "origin": origin}
+
+    if heater is not None:
+        profile = "heater profile"
+        fill("glow_a", heater.glow_a, profile)
+        fill("cutout_v", heater.cutout_v, profile)
+        fill("mean_power_w", heater.power_run_w, f"{profile}, running at the highest stage")
+        fill("battery_v", heater.nominal_v, f"{profile}, nominal voltage")
+        if heater.start:
+            fill("cool_down_s", heater.start.cool_down_s, profile)
+            if heater.start.preheat_s and heater.start.attempt_s:
+                fill("glow_s", heater.start.preheat_s[0] + heater.start.attempt_s[0], f"{profile}, first attempt")
+    fill("battery_mohm", 0.0, "not entered: a battery without inner resistance, the voltage is then too good")
+    fill("contacts_mohm", 0.0, "not entered: contacts without resistance, the voltage is then too good")
+    fill("cable_temp_c", kernel.TABLE_TEMP_C, "temperature of the table")
+    fill("disconnect_delay_s", 0.0, "not entered: cuts at once")
+    fill("usable_share", supply_limit("usable_share_warm"), load_table("supply_limits")["usable_share_warm"]["origin"])
+    fill("battery_temp_c", 20.0, "not entered: capacity as printed on the battery")
+    return assumed
+
+
+def _loop(value: Mapping[str, float], table: str) -> float:
+    return float(
+        kernel.loop_resistance(
+            value["length_m"],
+            value["area_mm2"],
+            contacts_mohm=value["contacts_mohm"],
+            temp_c=value["cable_temp_c"],
+            table=table,
+        )
+    )
+
+
+def _run_current(value: Mapping[str, float], resistance: float, findings: list[Finding]) -> float | None:
+    if "run_a" in value or "mean_power_w" not in value:
+        return value.get("run_a")
+    current = float(kernel.current_of_power(value["mean_power_w"], value["open_circuit_v"], resistance))
+    if math.isnan(current):
+        findings.append(told("power_too_much", power_w=value["mean_power_w"]))
+        return None
+    return current
+
+
+def _judge_voltage(
+    value: Mapping[str, float],
+    at_glow: float | None,
+    band: tuple[float, float] | None,
+    at_run: float | None,
+    findings: list[Finding],
+) -> None:
+    cutout = value.get("cutout_v")
+    if cutout is None:
+        return
+    if at_glow is not None and at_glow < cutout:
+        findings.append(told("below_cutout_glow", heater_v=at_glow, cutout_v=cutout))
+    elif at_glow is not None and band and band[0] < cutout:
+        findings.append(told("near_cutout_glow", heater_v=at_glow, low_v=band[0], cutout_v=cutout))
+    if at_run is not None and at_run < cutout:
+        findings.append(told("below_cutout_run", heater_v=at_run, cutout_v=cutout))
+
+
+def _area_for_drop(value: Mapping[str, float], drop: float | None, findings: list[Finding]) -> float | None:
+    if drop is None:
+        return None
+    most = supply_limit("drop_v")
+    area = float(kernel.cross_section_for(most, value["length_m"], value["glow_a"], temp_c=value["cable_temp_c"]))
+    if drop > most:
+        findings.append(told("drop_large", drop_v=drop, limit_v=most, area_mm2=area))
+    return area
+
+
+def _energy(
+    value: Mapping[str, float], findings: list[Finding]
+) -> tuple[float | None, float | None, float | None, float | None]:
+    """Return (Wh of a night, Ah of a night, usable Ah, hours that the usable charge lasts)."""
+    volts = value.get("battery_v")
+    usable = None
+    if "battery_ah" in value:
+        cold = 1.0 - (1.0 - supply_limit("capacity_at_minus_20")) * (20.0 - value["battery_temp_c"]) / 40.0
+        usable = value["battery_ah"] * value["usable_share"] * min(max(cold, 0.0), 1.0)
+    if "mean_power_w" not in value or "hours" not in value:
+        return None, None, usable, None
+    starts = value.get("starts", 0.0)
+    glow_w = value["glow_a"] * volts if "glow_a" in value and volts else supply_limit("glow_power_w")
+    start_wh = float(
+        kernel.night_energy(
+            0.0,
+            0.0,
+            starts=starts,
+            glow_w=glow_w,
+            glow_s=value.get("glow_s", 0.0),
+            run_on_w=supply_limit("run_on_power_w"),
+            run_on_s=value.get("cool_down_s", 0.0),
+        )
+    )
+    energy = value["mean_power_w"] * value["hours"] + start_wh
+    if not volts:
+        return energy, None, usable, None
+    ah = energy / volts
+    if usable is None:
+        return energy, ah, None, None
+    lasts = max(0.0, (usable * volts - start_wh) / value["mean_power_w"])
+    if ah > usable:
+        fields = {"energy_ah": ah, "usable_ah": usable, "battery_temp_c": value["battery_temp_c"], "lasts_h": lasts}
+        findings.append(told("energy_large", **fields))
+    return energy, ah, usable, lasts

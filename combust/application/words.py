@@ -1,0 +1,185 @@
+"""One place to look up a word: trade words, keys of the vocabulary, findings, causes, checks and codes of errors."""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import dataclass
+from functools import cache
+from typing import Any
+
+from combust.data.errors import CombustError, Fault
+from combust.data.near import near_matches
+from combust.data.tables import load_table
+from combust.data.vocabulary import Quantity, quantities
+
+SEVERITY_WORDS = {"stop": "STOP: act on it before anything else", "warn": "warning", "note": "note"}
+ROLES = {
+    "reading": "in: what is read at the heater",
+    "context": "in: the place and its air",
+    "evidence": "in: a check and its result",
+    "identity": "in: who, when, which",
+    "result": "out: a result",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One word with its kind and the lines that explain it, (label, text) each."""
+
+    word: str
+    kind: str
+    lines: tuple[tuple[str, str], ...]
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain values for JSON."""
+        return {"word": self.word, "kind": self.kind, **dict(self.lines)}
+
+
+def look_up(asked: str) -> tuple[Entry, ...]:
+    """Return every entry of a word, whatever its spelling (``--o2-dry``, ``O2 dry``, ``o2_dry_pct``).
+
+    Parameters
+    ----------
+    asked : str
+
+    Raises
+    ------
+    CombustError
+        The word is not known; near ones are named.
+
+    Examples
+    --------
+    >>> look_up("Lambda")[0].word
+    'lambda'
+    """
+    plain = _plain(asked)
+    found = tuple(dict.fromkeys(_spellings().get(plain, ())))
+    if found:
+        return found
+    close = near_matches(plain, _spellings(), n=4, cutoff=0.6)
+    near = list(dict.fromkeys(entry.word for spelling in close for entry in _spellings()[spelling]))
+    hint = f"Did you mean {' or '.join(near)}?" if near else "All words: combust word"
+    raise CombustError(Fault("word", asked, "unknown_name", why="is not in the glossary", hint=hint))
+
+
+@cache
+def entries() -> tuple[Entry, ...]:
+    """Return every entry: trade words first, then keys, findings, causes, checks and codes."""
+    words, causes = load_table("words"), load_table("causes")
+    found = [Entry(word, "word", _trade_lines(row)) for word, row in words["word"].items()]
+    found += [Entry(key, "key", quantity_lines(record)) for key, record in quantities().items()]
+    found += [Entry(code, "finding", _finding_lines(row)) for code, row in finding_rows().items()]
+    found += [
+        Entry(name, "cause", (("meaning", row["label"]), ("text", row["sentence"])))
+        for name, row in causes["cause"].items()
+    ]
+    found += [Entry(name, "check", check_lines(row)) for name, row in causes["check"].items()]
+    found += [
+        Entry(code, "code of a refused input", (("meaning", row["meaning"]),)) for code, row in words["code"].items()
+    ]
+    return tuple(found)
+
+
+@cache
+def finding_rows() -> dict[str, dict[str, str]]:
+    """Return every finding of every command, code -> severity and text with {numbers} to fill in."""
+    rows: dict[str, dict[str, str]] = {}
+    for table, part in (
+        ("findings", ""),
+        ("visit_findings", ""),
+        ("altitude_findings", ""),
+        ("profile_findings", "finding"),
+        ("duct_losses", "finding"),
+    ):
+        told = load_table(table)
+        for code, row in (told[part] if part else told).items():
+            if code in rows:  # two commands say it in their own words: both are shown
+                rows[code] = {**rows[code], "text": f"{rows[code]['text']} | {row['text']}"}
+            else:
+                rows[code] = {"severity": row["severity"], "text": row["text"]}
+    for word, text in load_table("start_guide")["emergency"].items():
+        rows[word] = {"severity": "stop", "text": text}
+    return rows
+
+
+def plain_text(text: str) -> str:
+    """Return a text with its {numbers} shown as an ellipsis."""
+    return re.sub(r"\{[^}]*\}", "…", text)
+
+
+def quantity_lines(record: Quantity) -> tuple[tuple[str, str], ...]:
+    """Return what there is to say about a key of the vocabulary."""
+    lines = [("meaning", record.meaning)]
+    symbol = load_table("words")["symbols"].get(record.key)
+    lines += [("symbol", symbol)] if symbol else []
+    lines += [("unit", record.unit)] if record.unit else []
+    lines += [("allowed", told_range(record))] if told_range(record) else []
+    lines += [("option", record.option)] if record.role != "result" else []
+    lines += [("used", ROLES[record.role])]
+    lines += [("when refused", record.hint)] if record.hint else []
+    return tuple(lines)
+
+
+def told_range(record: Quantity) -> str:
+    """Return the allowed range or words of a key, with the range it was checked in where that is narrower."""
+    if record.kind == "choice":
+        return ", ".join(record.choices)
+    told = _span(record.low, record.high, record.unit)
+    checked = _span(record.validated_low, record.validated_high, record.unit)
+    return f"{told} (checked {checked})" if told and checked != told else told
+
+
+def check_lines(row: dict[str, Any]) -> tuple[tuple[str, str], ...]:
+    """Return what there is to say about a check."""
+    gives = ", ".join(quantities()[key].option for key in row["columns"])
+    return (
+        ("what to do", row["sentence"]),
+        ("takes", f"{row['minutes']} min"),
+        ("heater", {"off": "off and cold", "running": "running", "any": "on or off"}[row["heater"]]),
+        ("risk", row["risk"]),
+        ("then enter", gives),
+    )
+
+
+def _trade_lines(row: dict[str, Any]) -> tuple[tuple[str, str], ...]:
+    lines = [("meaning", row["meaning"])]
+    lines += [("symbol", row["symbol"])] if "symbol" in row else []
+    key = row.get("key")
+    if key in quantities():
+        record = quantities()[key]
+        lines += [(label, text) for label, text in quantity_lines(record) if label not in ("meaning", "symbol")]
+    lines += [("key", key)] if key else []
+    return tuple(lines)
+
+
+def _finding_lines(row: dict[str, str]) -> tuple[tuple[str, str], ...]:
+    return (("what it is", SEVERITY_WORDS[row["severity"]]), ("text", plain_text(row["text"])))
+
+
+def _span(low: float, high: float, unit: str) -> str:
+    unit = f" {unit}" if unit else ""
+    if math.isfinite(low) and math.isfinite(high):
+        return f"{low:g} to {high:g}{unit}"
+    if math.isfinite(low):
+        return f"from {low:g}{unit}"
+    return f"up to {high:g}{unit}" if math.isfinite(high) else ""
+
+
+def _plain(text: str) -> str:
+    return re.sub(r"[\s_-]+", " ", text.strip().lower()).strip()
+
+
+@cache
+def _spellings() -> dict[str, list[Entry]]:
+    """Return every spelling -> the entries it finds."""
+    found: dict[str, list[Entry]] = {}
+    for entry in entries():
+        spellings = [entry.word, *(text for label, text in entry.lines if label in ("symbol", "key", "option"))]
+        if entry.kind == "word":
+            spellings += load_table("words")["word"][entry.word].get("also", ())
+        if entry.kind == "cause":
+            spellings.append(entry.lines[0][1])
+        for spelling in spellings:
+            found.setdefault(_plain(spelling), []).append(entry)
+    return found

@@ -1,0 +1,110 @@
+"""Figures of the ranking of causes: how each check moved the probabilities."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from combust.application.causes.catalogue import shipped_convictions
+from combust.application.causes.checks import checks_done
+from combust.application.causes.rank import rank_causes
+from combust.application.causes.rows import Values
+from combust.domain.heater import Heater
+from combust.edge.figures.style import STYLE
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+# Okabe and Ito (2008): safe for colour-blind readers; hatches tell them apart in grey.
+TONES = ("#0072B2", "#D55E00", "#009E73", "#E69F00", "#56B4E9", "#CC79A7", "#F0E442")
+HATCHES = ("", "///", "...", "xxx", "\\\\\\", "+++", "ooo")
+REST = "#BBBBBB"
+SHOWN = 6
+
+
+def evidence_in_steps(readings: Sequence[Values]) -> list[tuple[str, list[dict[str, object]]]]:
+    """Return the evidence of one visit step by step: the first gas reading, then each check in the order T1 to T19.
+
+    Each step is (name of the check, readings known after it).
+    """
+    checks = shipped_convictions().checks
+    done = checks_done(readings)
+    columns_of = {name: checks[name].columns for name in checks if name in done}
+    later = {column for columns in columns_of.values() for column in columns}
+    later -= {"o2_dry_pct", "co_dry_ppm", "flue_temp_c"}
+    main = next((row for row in readings if row.get("arrangement", "as_installed") == "as_installed"), readings[0])
+    known = [{key: value for key, value in main.items() if key not in later}]
+    steps = [("first reading", [dict(row) for row in known])]
+    for name, columns in columns_of.items():
+        if name in ("second_stage", "intake_duct_off", "exhaust_duct_off"):
+            new = [dict(row) for row in readings if _is_of(name, row, main)]
+            known = known + new
+        else:
+            extra = {key: main[key] for key in (*columns, *_COMPANIONS.get(name, ())) if key in main}
+            if not extra or all(key in known[0] for key in extra):
+                continue
+            known = [{**known[0], **extra}, *known[1:]]
+        steps.append((name, [dict(row) for row in known]))
+    return steps
+
+
+_COMPANIONS = {"pump_delivery": ("strokes",), "span_gas": ("span_o2_pct",), "heating_air": ("air_in_temp_c",)}
+
+
+def _is_of(name: str, row: Values, main: Values) -> bool:
+    if name == "second_stage":
+        return row.get("stage") != main.get("stage") and row.get("arrangement", "as_installed") == "as_installed"
+    return row.get("arrangement") == name
+
+
+def draw_steps(heater: Heater, readings: Sequence[Values], *, seed: int = 1, pairs: bool = True) -> Figure:
+    """Draw how the prior, the first reading and each check moved the probabilities of the causes of one visit.
+
+    Parameters
+    ----------
+    heater : Heater
+    readings : sequence of Reading
+        Rows of one visit.
+    seed : int
+    pairs : bool
+
+    Returns
+    -------
+    matplotlib Figure
+        Its label (``figure.get_label()``) is the alt text.
+    """
+    import matplotlib as mpl
+    from matplotlib.figure import Figure
+
+    context = ("stage", "location", "altitude_m", "pressure_hpa", "intake_temp_c")
+    empty = [{key: value for key, value in readings[0].items() if key in context}]
+    steps = [("before any reading", empty), *evidence_in_steps(readings)]
+    found = [rank_causes(heater, rows, seed=seed, pairs=pairs, next_checks=False)[0] for _, rows in steps]
+    shares = [{one.cause: one.probability for one in visit.causes} for visit in found]
+    best = sorted(shares[-1], key=lambda name: -max(share.get(name, 0.0) for share in shares[1:]))[:SHOWN]
+    best.sort(key=lambda name: -shares[-1].get(name, 0.0))
+    with mpl.rc_context(STYLE):
+        figure = Figure(figsize=(7.2, 1.4 + 0.42 * len(steps)), layout="constrained")
+        plot = figure.add_subplot()
+        places = np.arange(len(steps))[::-1]
+        start = np.zeros(len(steps))
+        for number, name in enumerate(best):
+            width = np.array([share.get(name, 0.0) for share in shares])
+            label = shipped_convictions().causes[name].label
+            plot.barh(
+                places, width, left=start, color=TONES[number], hatch=HATCHES[number], edgecolor="white", label=label
+            )
+            start += width
+        plot.barh(places, 1.0 - start, left=start, color=REST, edgecolor="white", label="all others")
+        plot.set_yticks(places, [name.replace("_", " ") for name, _ in steps])
+        plot.set(xlim=(0.0, 1.0), xlabel="probability (-)")
+        told = "STOP condition: see the findings first" if found[-1].stop else f"visit {found[-1].visit_id}"
+        plot.set_title(f"How each check moved the causes, {told}", loc="left", fontsize=9)
+        figure.legend(loc="outside lower center", ncols=3, frameon=False)
+    last = ", ".join(f"{name} {shares[-1].get(name, 0.0):.2f}" for name in best[:3])
+    figure.set_label(
+        f"Stacked bars of the probabilities of causes after each of {len(steps)} steps. At the end: {last}."
+    )
+    return figure

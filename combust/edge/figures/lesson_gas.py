@@ -1,0 +1,209 @@
+"""Figures of the lessons on the gas: air sweep, dilution, wet sample, calculated CO2."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from combust.application.chemistry.tables import equilibrium_table, reactor_table, tabled_flame_temperature
+from combust.application.lessons import gas as demo
+from combust.domain.catalogue import fuel as fuel_by_name
+from combust.domain.fuel import Fuel
+from combust.edge.figures.reading import LAMBDA_MARKS, gas_line
+from combust.edge.figures.style import INK, LINE, MARK, THIRD, legend, marker_line, sheet, title
+from combust.kernel.air_ratio import air_ratio_from_o2
+from combust.kernel.carbon_monoxide import co_air_free
+from combust.kernel.constants import DRY_AIR
+from combust.kernel.flue_gas import flue_gas_moles
+from combust.kernel.heat import stack_loss
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+
+def draw_air_sweep(air_ratio: float, *, fuel: Fuel | str = "diesel_b7", flue_temp_c: float = 300.0) -> Figure:
+    """Draw CO, flame temperature and stack loss over lambda, with a mark at one lambda.
+
+    CO comes from a stirred reactor with a cooled burn-out zone: a shape, no ppm of a heater. The loss is drawn at one
+    flue temperature.
+
+    Parameters
+    ----------
+    air_ratio : float
+        Mark [-].
+    fuel : Fuel or str
+        For flame temperature and loss; a fuel of the shipped table.
+    flue_temp_c : float
+        Held while lambda moves [°C].
+    """
+    burnt = fuel_by_name(fuel)
+    figure, (top, middle, low) = sheet(3, 1, size=(6.4, 7.2), sharex=True, height_ratios=(2, 1.2, 1.2))
+    told = _bath_tub(top, air_ratio)
+    sweep = np.linspace(1.0, 3.0, 81)
+    middle.plot(sweep, tabled_flame_temperature(burnt.name, sweep) - 273.15, color=LINE)
+    middle.set_ylabel("flame, no\nheat lost (°C)")
+    losses = stack_loss(flue_gas_moles(burnt, sweep), flue_temp_c, 20.0, burnt, burnt.net_heating_value_mj_per_kg)
+    low.plot(sweep, losses, color=LINE)
+    low.set(
+        xlabel="lambda (air ratio)", ylabel=f"stack loss (%)\nat {flue_temp_c:g} °C", xlim=(0.8, 3.0), ylim=(0, None)
+    )
+    flame = float(tabled_flame_temperature(burnt.name, air_ratio)) - 273.15
+    loss = float(np.interp(air_ratio, sweep, losses))
+    for plot in (top, middle, low):
+        marker_line(plot, air_ratio)
+    middle.annotate(f"{flame:.0f} °C", (air_ratio, flame), xytext=(5, 4), textcoords="offset points", fontsize=8)
+    low.annotate(f"{loss:.1f} %", (air_ratio, loss), xytext=(5, -11), textcoords="offset points", fontsize=8)
+    figure.set_label(
+        f"Three curves over lambda from 0.8 to 3. CO has the shape of a bath tub with a floor near 1.7. Flame "
+        f"temperature falls and stack loss rises with lambda. At lambda {air_ratio:.2f}: {told}, flame {flame:.0f} "
+        f"degrees Celsius, loss {loss:.1f} per cent."
+    )
+    return figure
+
+
+def _bath_tub(plot: Any, air_ratio: float) -> str:
+    table = reactor_table()
+    reactor = table.where(residence_ms=10.0, burn_out_ms=0.0, status="burning")
+    behind = table.where(burn_out_ms=100.0, cooling_ms=30.0, status="burning")
+    rest = equilibrium_table().where(fuel="n_dodecane")
+    plot.semilogy(behind["air_ratio"], behind.dry_ppm("co"), color=LINE, marker="o", markersize=3,
+                  label="after a burn-out zone that cools")  # fmt: skip
+    plot.semilogy(
+        reactor["air_ratio"], reactor.dry_ppm("co"), color=MARK, linestyle="--", label="stirred reactor, 10 ms"
+    )
+    plot.semilogy(rest["air_ratio"], rest.dry_ppm("co"), color=INK, linestyle=":", label="unlimited time, no heat lost")
+    lost = table.where(residence_ms=10.0, burn_out_ms=0.0, status="blown_out")["air_ratio"].min()
+    plot.axvspan(lost, 3.0, color=INK, alpha=0.08)
+    plot.annotate("no flame\nin 10 ms", (lost, 3e4), xytext=(6, 0), textcoords="offset points", fontsize=8)
+    plot.set(ylabel="CO, dry (ppm)", ylim=(0.02, 3e5))
+    plot.minorticks_off()  # the small ticks of a log axis cost half of the drawing time
+    title(plot, "Too little air and too much air both make CO: the shape, not the ppm of a heater")
+    legend(plot, loc="lower left")
+    if not behind["air_ratio"].min() <= air_ratio <= behind["air_ratio"].max():
+        return "no flame"
+    value = float(np.exp(np.interp(air_ratio, behind["air_ratio"], np.log(behind.dry_ppm("co")))))
+    return f"CO about {value:.0f} ppm behind the burn-out zone of the model"
+
+
+def draw_dilution(air_share_pct: float, *, fuel: Fuel | str = "diesel_b7", air_ratio: float = 1.6,
+                  co_dry_ppm: float = 150.0) -> Figure:  # fmt: skip
+    """Draw what false air in the sample does to O2, to CO as read, and to CO air-free.
+
+    Parameters
+    ----------
+    air_share_pct : float
+        Share of the dry sample that is air [%], 0 to 30.
+    fuel, air_ratio, co_dry_ppm
+        The heater, which does not change [-], [ppm].
+    """
+    burnt, shares = fuel_by_name(fuel), np.linspace(0.0, 0.30, 61)
+    true = demo.heater_gas(burnt, air_ratio, co_dry_ppm=co_dry_ppm)
+    swept = demo.with_false_air(true, shares)
+    now = demo.with_false_air(true, air_share_pct / 100.0)
+    seen = float(air_ratio_from_o2(now.o2_dry_pct, burnt))
+    figure, (left, right) = sheet(1, 2, size=(7.2, 3.8))
+    _plane(left, burnt)
+    left.plot([true.o2_dry_pct], [true.co2_dry_pct], marker="s", color=INK, linestyle="none", label="in the heater")
+    left.plot([now.o2_dry_pct], [now.co2_dry_pct], marker="o", color=MARK, linestyle="none", label="on the display")
+    title(left, f"It slides along the line: lambda reads {seen:.2f}")
+    legend(left, loc="upper right")
+    right.plot(100 * shares, swept.co_dry_ppm, color=LINE, linestyle="--", label="as read")
+    right.plot(100 * shares, co_air_free(swept.co_dry_ppm, swept.o2_dry_pct), color=MARK, label="air-free")
+    marker_line(right, air_share_pct)
+    right.set(xlabel="air in the sample (%)", ylabel="CO (ppm)", xlim=(0, 30), ylim=(0, None))
+    title(right, "Air-free CO does not move")
+    legend(right, loc="lower left")
+    free = float(co_air_free(now.co_dry_ppm, now.o2_dry_pct))
+    figure.set_label(
+        f"With {air_share_pct:.0f} per cent air in the sample O2 reads {now.o2_dry_pct:.2f}, "
+        f"CO2 {now.co2_dry_pct:.2f}, CO {now.co_dry_ppm:.0f} ppm; CO air-free stays at "
+        f"{free:.0f} ppm. The point slides along the fuel line."
+    )
+    return figure
+
+
+def draw_wet(water_left_pct: float, *, fuel: Fuel | str = "diesel_b7", air_ratio: float = 1.6) -> Figure:
+    """Draw a reading on the CO2-O2 plane when a part of the water stays in the sample.
+
+    Parameters
+    ----------
+    water_left_pct : float
+        Part of the flue water that the trap lets through [%]: 0 dry, 100 wet.
+    fuel, air_ratio
+        The heater, which does not change.
+    """
+    burnt = fuel_by_name(fuel)
+    dry = demo.heater_gas(burnt, air_ratio)
+    wet = demo.read_wet(dry, burnt, air_ratio)
+    part = water_left_pct / 100.0
+    now = demo.SampledGas(*(a / (1.0 + part * (a / b - 1.0)) if b else a for a, b in zip(dry, wet, strict=True)))
+    factor, own = float(demo.fuel_factor(now)), float(demo.fuel_factor(dry))
+    figure, plot = sheet()
+    _plane(plot, burnt, around=dry)
+    plot.plot([dry.o2_dry_pct, wet.o2_dry_pct], [dry.co2_dry_pct, wet.co2_dry_pct], color=THIRD, linestyle="-.",
+              label="from dry to wet")  # fmt: skip
+    plot.plot(
+        [dry.o2_dry_pct], [dry.co2_dry_pct], marker="s", color=INK, linestyle="none", label="in the heater, dried"
+    )
+    plot.plot([now.o2_dry_pct], [now.co2_dry_pct], marker="o", color=MARK, linestyle="none", label="on the display")
+    seen = float(air_ratio_from_o2(now.o2_dry_pct, burnt))
+    title(
+        plot,
+        f"Water pulls the pair OFF the line: fuel factor {factor:.2f} instead of {own:.2f}; O2 alone says {seen:.2f}",
+    )
+    legend(plot, loc="upper right")
+    figure.set_label(
+        f"CO2 against O2 with the fuel line. With {water_left_pct:.0f} per cent of the water left in the sample "
+        f"the point reads O2 {now.o2_dry_pct:.2f}, CO2 {now.co2_dry_pct:.2f}: off the line, fuel factor {factor:.2f}."
+    )
+    return figure
+
+
+def draw_calculated(cell_offset_pct: float, *, fuel: Fuel | str = "diesel_b7", air_ratio: float = 1.6) -> Figure:
+    """Draw one O2 cell fault on two instruments: CO2 by calculation and CO2 by a cell of its own.
+
+    Parameters
+    ----------
+    cell_offset_pct : float
+        What the O2 cell shows too much [vol %], -2 to 2.
+    fuel, air_ratio
+        The heater, which does not change.
+    """
+    burnt = fuel_by_name(fuel)
+    true = demo.heater_gas(burnt, air_ratio)
+    o2 = true.o2_dry_pct + cell_offset_pct
+    blind = demo.SampledGas(o2, demo.co2_by_calculation(o2, burnt), 0.0)
+    honest = demo.SampledGas(o2, true.co2_dry_pct, 0.0)
+    seen = float(air_ratio_from_o2(o2, burnt))
+    figure, (left, right) = sheet(1, 2, size=(7.2, 3.8), sharey=True)
+    for plot, gas, name in ((left, blind, "CO2 calculated"), (right, honest, "CO2 measured")):
+        _plane(plot, burnt, around=true)
+        plot.plot([true.o2_dry_pct], [true.co2_dry_pct], marker="s", color=INK, linestyle="none", label="in the heater")
+        plot.plot([gas.o2_dry_pct], [gas.co2_dry_pct], marker="o", color=MARK, linestyle="none", label="on the display")
+        title(plot, f"{name}: fuel factor {float(demo.fuel_factor(gas)):.2f}")
+        legend(plot, loc="upper right")
+    right.set_ylabel("")
+    figure.set_label(
+        f"Two planes of CO2 against O2. The O2 cell is off by {cell_offset_pct:+.1f}. With calculated CO2 the point "
+        f"stays on the line with fuel factor {float(demo.fuel_factor(blind)):.2f}; with measured CO2 it leaves the "
+        f"line, fuel factor {float(demo.fuel_factor(honest)):.2f}. Lambda by O2 reads {seen:.2f} on both."
+    )
+    return figure
+
+
+def _plane(plot: Any, fuel: Fuel, *, around: demo.SampledGas | None = None) -> None:
+    """Draw the fuel's own line with lambda marks, whole or around one gas."""
+    o2, co2 = gas_line(fuel, np.linspace(1.0, 60.0, 1000))
+    plot.plot(o2, co2, color=LINE, linewidth=1.4, label=f"line of {fuel.name}")
+    marks_o2, marks_co2 = gas_line(fuel, LAMBDA_MARKS[:-2])
+    plot.plot(marks_o2, marks_co2, linestyle="none", marker="|", markersize=8, color=LINE)
+    for ratio, x, y in zip(LAMBDA_MARKS, marks_o2, marks_co2, strict=False):
+        plot.annotate(
+            f"{ratio:g}", (x, y), xytext=(-4, -12), textcoords="offset points", ha="right", fontsize=7, color=LINE
+        )
+    plot.set(xlabel="O2, dry (vol %)", ylabel="CO2, dry (vol %)", xlim=(0, 100 * DRY_AIR.o2 + 0.5))
+    plot.set_ylim(0, fuel.co2_maximum_pct * 1.12)
+    if around is not None:
+        plot.set(xlim=(around.o2_dry_pct - 3.0, around.o2_dry_pct + 3.0))
+        plot.set(ylim=(around.co2_dry_pct - 2.5, around.co2_dry_pct + 3.0))

@@ -1,0 +1,147 @@
+"""The history of heaters from a logbook, a table or rows in memory."""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from combust.application.history.fleet import FleetHistory, fleet_history
+from combust.application.history.heater import HeaterHistory, heater_history
+from combust.application.history.points import Event, date_of
+from combust.data.errors import CombustError, Fault, shorten
+from combust.domain.heater import Heater
+from combust.domain.reading import check_values
+from combust.edge.logbook.book import MAGIC, Logbook
+from combust.edge.logbook.visits import read_visits
+
+
+def history(log: Any, heater: Heater | str | Path | None = None, **options: Any) -> HeaterHistory:
+    """Return one heater over the winters: drift of lambda at reference air, crossing date, next visit.
+
+    Parameters
+    ----------
+    log : str, Path, pandas.DataFrame or sequence of mapping
+        A logbook, a table (CSV or Parquet) with the contract's columns and perhaps ``event`` (repair, rezero, swap),
+        a frame or rows with them.
+    heater : Heater or path of a profile, optional
+        Gives the band; rows of another heater are refused and told.
+    **options
+        ``stage``, ``instrument``, ``visit_noise_pct``, ``events`` of :func:`heater_history`.
+
+    Returns
+    -------
+    HeaterHistory
+
+    Raises
+    ------
+    CombustError
+        No usable reading, unreadable log.
+
+    Examples
+    --------
+    >>> winters = [f"20{year}-11-05" for year in range(21, 26)]
+    >>> rows = [{"taken_at": day, "fuel": "diesel_b7", "o2_dry_pct": 8.2, "stage": "high"} for day in winters]
+    >>> told = history(rows)
+    >>> told.drifts, len(told.points)
+    (False, 5)
+    """
+    profile = heater if heater is None or isinstance(heater, Heater) else Heater.load(heater)
+    rows, events, told = read_log(log)
+    own = profile.heater_id if profile else None
+    names = [own] if own else list(events)
+    happened = [event for name in names for event in events.get(name or "", ())]
+    happened += list(options.pop("events", ()))
+    found = heater_history(rows, profile, events=happened, **options)
+    return found if not told else _with(found, told)
+
+
+def _with(found: HeaterHistory, told: Sequence[str]) -> HeaterHistory:
+    from dataclasses import replace
+
+    return replace(found, told=(*told, *found.told))
+
+
+def fleet(log: Any, heaters: Sequence[Heater] = (), **options: Any) -> FleetHistory:
+    """Return every heater of a log, ranked by the chance to be below its limit next winter."""
+    rows, events, told = read_log(log)
+    found = fleet_history(rows, heaters, events=events, **options)
+    return FleetHistory(found.heaters, (*told, *found.told))
+
+
+def read_log(log: Any) -> tuple[list[dict[str, Any]], dict[str, list[Event]], list[str]]:
+    """Return (readings, events by heater, what was refused) of a logbook, a table, a frame or rows."""
+    if isinstance(log, str | Path):
+        return _of_book(log) if _is_book(Path(log)) else _of_table(log)
+    rows = log.to_dict("records") if hasattr(log, "to_dict") else list(log)
+    return _of_rows(rows)
+
+
+def _is_book(path: Path) -> bool:
+    try:
+        with path.open("rb") as file:
+            return file.read(len(MAGIC)) == MAGIC
+    except (OSError, ValueError) as error:
+        hint = "Give a logbook, a CSV or a Parquet file."
+        why = f"cannot be read ({getattr(error, 'strerror', None) or shorten(error)})"
+        raise CombustError(Fault("log", str(path), "missing", why=why, hint=hint)) from error
+
+
+def _of_book(path: str | Path) -> tuple[list[dict[str, Any]], dict[str, list[Event]], list[str]]:
+    rows: list[dict[str, Any]] = []
+    events: dict[str, list[Event]] = {}
+    told = []
+    with Logbook(path, read_only=True) as book:
+        records = read_visits(book)
+    for record in records:
+        known = {"visit_id": record.visit_id, **({"heater_id": record.heater_id} if record.heater_id else {})}
+        rows += [{**known, **reading} for reading in record.readings]
+        dates = [date_of(reading.get("taken_at")) for reading in record.readings]
+        day = max((date for date in dates if date), default=date_of(record.opened_at))
+        for event in record.of_kind("event"):
+            date = date_of(event.get("at")) or day
+            events.setdefault(record.heater_id or "", []).append(Event(event["event"], date, record.visit_id))
+        if record.of_kind("adjustment"):
+            events.setdefault(record.heater_id or "", []).append(Event("repair", day, record.visit_id))
+        if record.seal_holds is False:
+            told.append(f"The seal of visit {record.visit_id} is broken: its record was changed outside combust.")
+    return rows, events, told
+
+
+def _of_table(path: str | Path) -> tuple[list[dict[str, Any]], dict[str, list[Event]], list[str]]:
+    from combust.edge.logbook.tables import visits_of_table
+
+    table = visits_of_table(path)
+    rows: list[dict[str, Any]] = []
+    events: dict[str, list[Event]] = {}
+    for visit in table.visits:
+        known = {"visit_id": visit.visit_id, **({"heater_id": visit.heater_id} if visit.heater_id else {})}
+        rows += [{**known, **body} for kind, _, body in visit.entries if kind == "reading"]
+        for kind, _, body in visit.entries:
+            if kind == "event":
+                happened = Event(body["event"], date_of(body.get("at")), visit.visit_id)
+                events.setdefault(visit.heater_id or "", []).append(happened)
+    return rows, events, [f"Row {row} was refused: {why}" for row, why in table.refused]
+
+
+def _of_rows(given: Sequence[Mapping[str, Any]]) -> tuple[list[dict[str, Any]], dict[str, list[Event]], list[str]]:
+    rows: list[dict[str, Any]] = []
+    events: dict[str, list[Event]] = {}
+    told = []
+    for number, row in enumerate(given, 1):
+        plain = {str(key): _text(value) for key, value in row.items() if key != "event"}
+        checked, faults = check_values(plain)
+        if faults:
+            told.append(f"Row {number} was refused: {' '.join(str(fault) for fault in faults)}")
+            continue
+        rows.append(checked)
+        word = row.get("event")
+        if isinstance(word, str) and word:
+            happened = Event(word, date_of(checked.get("taken_at")), checked.get("visit_id"))
+            events.setdefault(checked.get("heater_id") or "", []).append(happened)
+    return rows, events, told
+
+
+def _text(value: Any) -> Any:
+    return value.isoformat() if isinstance(value, datetime.datetime | datetime.date) else value

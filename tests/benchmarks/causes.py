@@ -1,0 +1,71 @@
+"""Speed and memory of the ranking of causes for visits of one heater, on one core. It has no peer to compare with."""
+
+from __future__ import annotations
+
+import resource
+import sys
+import time
+
+import numpy as np
+
+from combust.application.causes.rank import rank_visits
+from combust.domain.heater import Heater
+from tests.benchmarks.records import Effort, Record, timing_of
+from tests.simulator.columns import only
+from tests.simulator.faults import drawn_causes
+from tests.simulator.heaters import hidden_heater, profile
+from tests.simulator.study import SETS
+from tests.simulator.visits import visits
+
+GROUP = "causes"
+GOALS = {False: 100.0, True: 25.0}
+
+
+def records(effort: Effort) -> list[Record]:
+    """Return visits per second of processor time, without and with pairs, and how memory grew in a stream.
+
+    The best of some runs of visits in a row is told: the visits differ, so the spread is theirs too.
+    """
+    rng = np.random.default_rng(1)
+    hidden = hidden_heater(rng)
+    heater = Heater.from_dict(profile(hidden, rng))
+    length, chunks = effort.pick(4, 20), effort.pick(2, 4)
+    cases = visits(hidden, drawn_causes(rng, max(length * chunks, 40)), rng)
+    found = []
+    for pairs in (False, True):
+        for name, (columns, rows) in SETS.items():
+            some = [only(case, columns, rows) for case in cases[: length * chunks]]
+            list(rank_visits(heater, some[:2], pairs=pairs))
+            times = []
+            for start in range(0, len(some), length):
+                began = time.process_time()
+                told = list(rank_visits(heater, some[start : start + length], pairs=pairs))
+                times.append((time.process_time() - began) / length)
+            timing = timing_of(times)
+            found.append(
+                Record(
+                    GROUP,
+                    f"{name} columns, {'with' if pairs else 'no'} pairs",
+                    "visits/s",
+                    1.0 / timing.best,
+                    spread_pct=timing.spread_pct,
+                    goal=GOALS[pairs],
+                    at_least=True,
+                    difference=max(abs(sum(one.probability for one in result.causes) - 1.0) for result in told),
+                    allowed=1e-9,
+                    checked="probabilities less 1",
+                )
+            )
+    return [*found, _memory(effort, heater, cases)]
+
+
+def _memory(effort: Effort, heater: Heater, cases: list) -> Record:
+    count = effort.pick(100, 2_000)
+    many = (only(cases[number % len(cases)], *SETS["gas"]) for number in range(count))
+    before = _peak_mb()
+    told = sum(1 for _ in rank_visits(heater, many, pairs=False))
+    return Record(GROUP, f"memory that {told:,} visits in a stream add", "MB", _peak_mb() - before)
+
+
+def _peak_mb() -> float:
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / (1e6 if sys.platform == "darwin" else 1e3)

@@ -1,0 +1,196 @@
+"""Write docs/*.md and the index of commands from the commands, the vocabulary and the texts in the source.
+
+python tools/make_docs.py           writes them
+python tools/make_docs.py --check   fails when one is out of date
+"""
+
+from __future__ import annotations
+
+import json
+import re
+import sys
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import Any
+
+import click
+from command_index import commands, index
+from fault_texts import FaultText, fault_texts
+
+from combust.application.words import check_lines, finding_rows, plain_text, told_range
+from combust.data.tables import load_table
+from combust.data.vocabulary import quantities
+from combust.edge.cli.main import MAP
+
+ROOT = Path(__file__).parents[1]
+MADE = "<!-- Made by tools/make_docs.py; change the source and run it again. -->"
+SEVERITIES = {"stop": "Stops", "warn": "Warnings", "note": "Notes"}
+# first part of a path that fits -> heading on the page of errors
+AREAS = (
+    ("edge/cli", "On the command line"),
+    ("edge/tables", "Tables of readings, visits and points"),
+    ("edge/logbook", "Logbook and records"),
+    ("application/record", "Logbook and records"),
+    ("application/fleet", "Fleet tables and policy"),
+    ("domain/profile", "Heater profiles"),
+    ("domain/heater", "Heater profiles"),
+    ("application/profile", "Heater profiles"),
+    ("application/mystery", "Teaching"),
+    ("application/lessons", "Teaching"),
+    ("application/start", "Start and supply"),
+    ("application/supply", "Start and supply"),
+    ("domain/blend", "Fuels"),
+    ("domain/catalogue", "Fuels"),
+    ("domain/f", "Fuels"),
+    ("", "Readings, sites and ducts"),
+)
+
+
+def pages() -> dict[Path, str]:
+    """Return every made file and its text."""
+    told = json.dumps(index(), ensure_ascii=False, indent=0, separators=(",", ":"))
+    return {
+        ROOT / "docs" / "commands.md": command_page(),
+        ROOT / "docs" / "glossary.md": glossary_page(),
+        ROOT / "docs" / "errors.md": error_page(),
+        ROOT / "combust" / "data" / "command_index.json": told + "\n",
+    }
+
+
+def command_page() -> str:
+    """Return the page of all commands: the map, then the help of each."""
+    lines = ["# Commands", "", MADE, "", "What `combust COMMAND --help` prints, in the order of the map.", ""]
+    found = commands()
+    for doing, names in MAP.items():
+        lines += [f"* **{doing}**: {', '.join(f'[{name}](#combust-{name})' for name in names)}"]
+    for doing, names in MAP.items():
+        lines += ["", f"## {doing}"]
+        for name in names:
+            lines += list(_help(found[name], f"combust {name}", "###"))
+    return "\n".join(lines) + "\n"
+
+
+def _help(command: click.Command, path: str, mark: str) -> Iterator[str]:
+    context = click.Context(command, info_name=path, terminal_width=110, help_option_names=["-h", "--help"])
+    text = command.get_help(context)
+    yield from ("", f"{mark} {path}", "", "```text", *(line.rstrip() for line in text.splitlines()), "```")
+    if isinstance(command, click.Group):
+        for name, each in command.commands.items():
+            yield from _help(each, f"{path} {name}", "####")
+
+
+def glossary_page() -> str:
+    """Return the page of words: trade words, keys of the vocabulary, causes, checks, findings."""
+    lines = ["# Glossary", "", MADE, "", "Offline on the command line: `combust word WORD`.", "", "## Words", ""]
+    words = load_table("words")
+    rows = []
+    for word, row in words["word"].items():
+        spellings = ", ".join([word.replace("_", " "), *(each for each in row.get("also", ()) if "_" not in each)])
+        rows.append((spellings, row.get("symbol", ""), _code(row.get("key", "")), row["meaning"]))
+    lines += _table(("word", "symbol", "key", "meaning"), rows)
+    lines += ["", "## Keys", "", "The same word in tables, options (with dashes), Python and JSON.", ""]
+    used = _used()
+    rows = [
+        (_code(key), words["symbols"].get(key, ""), one.unit, one.meaning, told_range(one), "; ".join(used[key]))
+        for key, one in quantities().items()
+    ]
+    lines += _table(("key", "symbol", "unit", "meaning", "allowed", "goes in at; comes out of"), rows)
+    lines += ["", "## Causes", ""]
+    causes = load_table("causes")
+    lines += _table(
+        ("key", "cause", "what it means and what to do"),
+        [(_code(key), row["label"], row["sentence"]) for key, row in causes["cause"].items()],
+    )
+    lines += ["", "## Checks", ""]
+    checks = [(_code(key), *(text for _, text in check_lines(row))) for key, row in causes["check"].items()]
+    lines += _table(("key", "what to do", "takes", "heater", "risk", "then enter"), checks)
+    lines += ["", "## Findings", "", "Every sentence that a result can carry stands in [errors.md](errors.md)."]
+    return "\n".join(lines) + "\n"
+
+
+def _used() -> dict[str, list[str]]:
+    """Return for every key the commands that take it and, for results, what gives it."""
+    taken: dict[str, list[str]] = {key: [] for key in quantities()}
+    for name, row in index().items():
+        for path, told in [(name, row), *((f"{name} {sub}", each) for sub, each in row.get("commands", {}).items())]:
+            for param in told["params"]:
+                if param["name"] in taken and "opts" in param:
+                    taken[param["name"]].append(path)
+    for key, record in quantities().items():
+        taken[key] = [", ".join(taken[key])] if taken[key] else []
+        if record.role == "result":
+            taken[key].append("out")
+        else:
+            taken[key].append("column of a table")
+    return taken
+
+
+def error_page() -> str:
+    """Return the page of everything that is refused or told."""
+    lines = ["# What combust refuses, and what it tells", "", MADE, ""]
+    lines += ["A refusal names what was entered, says what is wrong with it and what is allowed, and what to do next.",
+              "Nothing is computed from it, and all faults of an input are told at once. `…` stands for what is filled",
+              "in. Look one word up with `combust word WORD`.", "", "## Codes", ""]  # fmt: skip
+    lines += _table(
+        ("code", "meaning"), [(_code(code), row["meaning"]) for code, row in load_table("words")["code"].items()]
+    )
+    found = fault_texts()
+    for area in dict.fromkeys(name for _, name in AREAS):
+        here = [each for each in found if _area(each) == area]
+        lines += ["", f"## {area}", "", *_table(("code", "named", "what is said", "what to do"), map(_fault_row, here))]
+    lines += ["", "## Numbers outside what can be", ""]
+    rows = [
+        (_code(key), told_range(one), one.hint)
+        for key, one in quantities().items()
+        if one.role != "result" and told_range(one)
+    ]
+    lines += _table(("key", "allowed", "what to do"), rows)
+    findings = finding_rows()
+    for severity, heading in SEVERITIES.items():
+        told = [(_code(code), plain_text(row["text"])) for code, row in findings.items() if row["severity"] == severity]
+        lines += ["", f"## {heading}", "", *_table(("code", "text"), told)]
+    return "\n".join(lines) + "\n"
+
+
+def _area(text: FaultText) -> str:
+    return next(area for prefix, area in AREAS if text.module.startswith(prefix))
+
+
+def _fault_row(text: FaultText) -> tuple[str, ...]:
+    whys = [f"{why} (allowed {text.allowed})" if text.allowed else why for why in text.whys]
+    return (
+        ", ".join(map(_code, text.codes)),
+        ", ".join(text.quantities[:6]) + (", …" if len(text.quantities) > 6 else ""),
+        " / ".join(whys),
+        " / ".join(hint for hint in text.hints if hint),
+    )
+
+
+def _code(text: str) -> str:
+    return f"`{text}`" if text else ""
+
+
+def _table(headings: Sequence[str], rows: Any) -> list[str]:
+    body = [
+        "| " + " | ".join(re.sub(r"\s+", " ", str(cell)).replace("|", "\\|") for cell in row) + " |" for row in rows
+    ]
+    return ["| " + " | ".join(headings) + " |", "|" + "---|" * len(headings), *body]
+
+
+def main() -> None:
+    """Write every page, or with --check compare."""
+    stale = []
+    for path, text in pages().items():
+        if "--check" in sys.argv[1:]:
+            if not path.is_file() or path.read_text(encoding="utf-8") != text:
+                stale.append(str(path.relative_to(ROOT)))
+        else:
+            path.parent.mkdir(exist_ok=True)
+            path.write_text(text, encoding="utf-8")
+            print(path.relative_to(ROOT))
+    if stale:
+        sys.exit(f"Out of date: {', '.join(stale)}. Run: python tools/make_docs.py")
+
+
+if __name__ == "__main__":
+    main()
