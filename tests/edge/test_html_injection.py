@@ -12,12 +12,12 @@ from xml.etree import ElementTree
 import html5lib
 import pandas as pd
 import pytest
-from combust.application.record import HEAD_CHOICES, HEAD_KEYS
 
 import combust
 from combust.application.causes.rank import rank_causes
 from combust.application.lessons.cards import misconception_cards
 from combust.application.mystery import Dealer
+from combust.application.visit.record import HEAD_CHOICES, HEAD_KEYS
 from combust.domain.catalogue import load_fuels
 from combust.domain.heater import Heater
 from combust.edge.reports.lessons import card_page, exercise_pages

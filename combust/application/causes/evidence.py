@@ -179,6 +179,9 @@ def covariance(
     responses = []
     for probe in probes:
         names = [key for key, value in probe.items() if len(value) > len(PROBES)]
+        if not names:  # a row of checks alone, without a gas
+            responses.append({})
+            continue
         values = np.array([probe[key] for key in names]).reshape(len(names), -1)
         slopes = (values[:, 1:] - values[:, :1]) / PROBE_STEP
         responses.append(dict(zip(names, slopes.tolist(), strict=True)))
