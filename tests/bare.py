@@ -17,7 +17,7 @@ from typing import Any
 
 EXTRAS = ("cantera", "jupyterlab", "notebook", "ipywidgets", "voila", "dask", "distributed", "scipy", "hypothesis",
           "pytest", "nbclient", "nbformat", "selenium", "chemicals", "fluids", "CoolProp", "ambiance", "psychrolib",
-          "airportsdata", "pint", "uncertainties", "html5lib", "atheris")  # fmt: skip
+          "airportsdata", "pint", "uncertainties", "html5lib", "polars", "atheris")  # fmt: skip
 # What needs an extra: arguments -> the line that installs it.
 NEED = {
     ("page", "reading"): "pip install 'combust[notebooks]'",
@@ -92,7 +92,7 @@ def check_extras(demo: Path, out: Path) -> None:
     arguments = ("--vehicles", f"{demo}/larkfell_fleet/vehicles.csv", "--sites", f"{demo}/larkfell_fleet/sites.csv")
     code, shown, err = run("fleet", *arguments, "--out", str(out / "fleet"))
     check(code == 0 and "pip install 'combust[scale]'" in shown, "fleet without scipy", code, err)
-    from combust.application.chemistry import cantera
+    from combust.application.chemistry.equilibrium import cantera
     from combust.data.errors import CombustError
     from combust.edge.notebook import widget_library
 
