@@ -125,9 +125,7 @@ class Model:
                 found[index]["setting"] = p.get("setting", 0.0)
             if needed[index] & SIMPLE_CHECKS:
                 found[index] |= self._checks(p)
-        return [
-            {key: value if np.ndim(value) else np.full(size, value) for key, value in out.items()} for out in found
-        ]
+        return [{key: value if np.ndim(value) else np.full(size, value) for key, value in out.items()} for out in found]
 
     def _of_state(
         self, state: HeaterState, row: Row, healthy: HealthyState, needed: Set[str], moved: Mapping[str, Any]
@@ -171,11 +169,7 @@ class Model:
         o2 = spread(dry_o2_of_air_ratio(ratio, self.nu, self.inert)) if needed & {"o2", "intake_o2"} else None
         dilution = get("sample_air", 0.0)
         water = get("water_left")
-        kept = (
-            1.0 - dilution
-            if water is None
-            else (1.0 - spread(self._water_share(ratio)) * water) * (1.0 - dilution)
-        )
+        kept = 1.0 - dilution if water is None else (1.0 - spread(self._water_share(ratio)) * water) * (1.0 - dilution)
         if "o2" in needed:
             shown = o2 * kept + O2_AIR * dilution
             shown = O2_AIR - (O2_AIR - shown) * (1.0 + get("o2_slope", 0.0)) + get("o2_offset", 0.0)
