@@ -32,6 +32,22 @@ def demo_data() -> Path:
     raise CombustError(Fault("data", str(here), "missing", why="holds no demo data", hint=hint))
 
 
+def widget_library() -> Any:
+    """Return the module ipywidgets.
+
+    Raises
+    ------
+    CombustError
+        It is not installed; the remedy is told.
+    """
+    try:
+        import ipywidgets as module
+    except ImportError as error:
+        hint = "Install it with: pip install 'combust[notebooks]'"
+        raise CombustError(Fault("ipywidgets", "not installed", "missing", why="is needed here", hint=hint)) from error
+    return module
+
+
 class InputTable:
     """Inputs of a notebook as a table: symbol, meaning, value, unit, source."""
 
@@ -82,7 +98,7 @@ def slide(draw: Callable[[float], Figure], *, label: str, low: float, high: floa
         What is moved, with its unit.
     low, high, step, start : float
     """
-    import ipywidgets as widgets
+    widgets = widget_library()
 
     handle = widgets.FloatSlider(
         value=start, min=low, max=high, step=step, description=label, continuous_update=False,
@@ -109,7 +125,7 @@ def choose(draw: Callable[[str], Figure], *, label: str, options: Sequence[tuple
         What is chosen.
     options : sequence of (text, value)
     """
-    import ipywidgets as widgets
+    widgets = widget_library()
 
     handle = widgets.Dropdown(options=options, description=label, style={"description_width": "initial"})
     shown = widgets.HTML()
@@ -137,7 +153,7 @@ class CardTable:
 
 def choose_card(cards: Sequence[Any]) -> Any:
     """Return a list of choices that shows one card at a time."""
-    import ipywidgets as widgets
+    widgets = widget_library()
 
     handle = widgets.Dropdown(options=[(card.belief, index) for index, card in enumerate(cards)], description="card",
                               layout=widgets.Layout(width="min(100%, 44em)"))  # fmt: skip

@@ -81,7 +81,7 @@ def reassign(
         note = f"more than {MOST_PAIRS} combinations of vehicle kind and place: not tried. Split the fleet by group."
         return Reassignment(before[0], before[0], before[1], before[1], nothing, note)
     if importlib.util.find_spec("scipy") is None:
-        note = "scipy is not installed, nothing was exchanged: pip install combust[scale]"
+        note = "scipy is not installed, nothing was exchanged. Install it with: pip install 'combust[scale]'"
         return Reassignment(before[0], before[0], before[1], before[1], nothing, note)
     source, target = pairs
     cost = _costs(frame, vehicles, sites, fleet, policy, start, source, target, kinds, places, place_of)

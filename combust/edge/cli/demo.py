@@ -72,8 +72,10 @@ class DemoReadings:
 
 
 def find_data(folder: str | None) -> Path:
-    """Return the folder with the demo data."""
-    places = [Path(folder)] if folder else [Path(__file__).parents[3] / "data", Path("data")]
+    """Return the folder with the demo data: the clone's, the one that an installed package carries, or a data/ here."""
+    here = Path(__file__)
+    shipped = [here.parents[3] / "data", here.parents[2] / "demo_data", Path("data")]
+    places = [Path(folder)] if folder else shipped
     for place in places:
         if (place / READINGS).is_file():
             return place

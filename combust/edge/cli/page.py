@@ -38,6 +38,7 @@ def command(name: str, port: int, folder: str | None, no_browser: bool) -> None:
     Next: combust reading --help   (the same on the command line)
     """
     click.echo(f"http://{LOOPBACK}:{port}/ (this machine only; Ctrl-C ends it)", err=True)
+    need_voila()
     arguments, environment = server(find_notebook(PAGES[name], folder), port, browser=not no_browser)
     code = serve(arguments, environment)
     if code:
@@ -69,17 +70,20 @@ def _stop(process: subprocess.Popen[bytes], grace_s: float) -> None:
         process.wait(grace_s)
 
 
-def server(notebook: Path, port: int, *, browser: bool) -> tuple[list[str], dict[str, str]]:
-    """Return (command line, environment) of the page server for one notebook, bound to the loopback address.
+def need_voila() -> None:
+    """Refuse when Voilà is not installed, before anything else is looked for; the remedy is told.
 
     Raises
     ------
     CombustError
-        Voilà is not installed; the remedy is told.
     """
     if importlib.util.find_spec("voila") is None:
         hint = "Install it with: pip install 'combust[notebooks]'"
         raise CombustError(Fault("voila", "not installed", "missing", why="is needed to serve a page", hint=hint))
+
+
+def server(notebook: Path, port: int, *, browser: bool) -> tuple[list[str], dict[str, str]]:
+    """Return (command line, environment) of the page server for one notebook, bound to the loopback address."""
     arguments = [sys.executable, "-m", "voila", str(notebook), f"--port={port}", f"--Voila.ip={LOOPBACK}"]
     arguments += ["--template=combust_page", "--strip_sources=True"]
     arguments += [] if browser else ["--no-browser"]

@@ -13,6 +13,7 @@ from combust.application.mystery.rules import LEVELS, table
 from combust.application.mystery.scoring import points
 from combust.data.errors import CombustError
 from combust.domain.limits import cautions, no_stop_text
+from combust.edge.notebook import widget_library
 from combust.edge.reports.mystery import price_rows, told_columns
 
 SHARES = tuple(round(0.05 * step, 2) for step in range(21))
@@ -59,7 +60,7 @@ class MysteryPage:
     """
 
     def __init__(self, seed: int | None = None, dealer: Dealer | None = None) -> None:
-        import ipywidgets as widgets
+        widgets = widget_library()
 
         self._dealer = dealer or Dealer(secrets.token_hex(16))
         self._seed = secrets.randbelow(2**31) if seed is None else seed

@@ -12,7 +12,7 @@ from combust.data.vocabulary import quantity
 from combust.domain.catalogue import aliases, shipped_fuels
 from combust.domain.limits import cautions
 from combust.edge.figures.reading import draw_plane
-from combust.edge.notebook import FrozenFigure
+from combust.edge.notebook import FrozenFigure, widget_library
 
 # field -> words for cold hands; the unit comes from the vocabulary.
 FIELDS = (
@@ -43,7 +43,7 @@ class ReadingPage:
     """
 
     def __init__(self) -> None:
-        import ipywidgets as widgets
+        widgets = widget_library()
 
         self._quiet = False
         wide = widgets.Layout(width="min(100%, 26em)")

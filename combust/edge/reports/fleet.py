@@ -41,7 +41,7 @@ def write_plan(plan: FleetPlan, folder: str | Path, *, title: str = "Fleet plan 
     folder.mkdir(parents=True, exist_ok=True)
     written = []
     for name, table in tables_of(plan).items():
-        write_text(folder / f"{name}.csv", table.to_csv(index=False, float_format="%.6g"))
+        write_text(folder / f"{name}.csv", _without_formulas(table).to_csv(index=False, float_format="%.6g"))
         partial = folder / f".{name}.parquet.partial"
         table.to_parquet(partial, index=False)
         partial.replace(folder / f"{name}.parquet")
@@ -56,6 +56,19 @@ def write_plan(plan: FleetPlan, folder: str | Path, *, title: str = "Fleet plan 
         written.append(folder / "plan.json")
     write_text(folder / "plan.html", page(plan, figures, title=title))
     return [folder / "plan.html", *written, *(folder / f"{name}.png" for name in figures)]
+
+
+def _without_formulas(table: pd.DataFrame) -> pd.DataFrame:
+    """Return a table for CSV in which no text is run by a spreadsheet."""
+    from combust.edge.tables.formulas import harmless
+
+    changed = {}
+    for name in table.columns:
+        texts = [text for text in table[name].unique() if isinstance(text, str)]
+        new = {text: harmless(text) for text in texts if harmless(text) != text}
+        if new:
+            changed[name] = table[name].map(lambda text, new=new: new.get(text, text))
+    return table.assign(**changed)
 
 
 def _figures(plan: FleetPlan, folder: Path) -> dict[str, dict[str, str]]:

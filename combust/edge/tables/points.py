@@ -242,9 +242,9 @@ def _run(
     function: Callable[[Any, Any], Any], tasks: list[Any], shared: Any, scheduler: str | None, workers: int
 ) -> Iterator[Any]:
     """Yield results as they come, with a bounded number of tasks in flight."""
-    from distributed import as_completed
-
     with dask_client(scheduler, workers) as client:
+        from distributed import as_completed  # behind the client, which tells what to install
+
         waiting = max(WAITING * len(client.scheduler_info()["workers"]), WAITING)
         sent = client.scatter(shared, broadcast=True, hash=False)
         rest = iter(tasks)

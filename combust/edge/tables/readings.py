@@ -90,7 +90,8 @@ def interpret_file(
     source, out : path
         ``out`` is written as Parquet when it ends in ``.parquet``, else as CSV in the dialect of the source. It holds
         the columns of the source as they stand and the results behind them, in the same order. A column of the source
-        with the name of a result is carried as ``input_`` and its name.
+        with the name of a result is carried as ``input_`` and its name. In CSV a text cell that a spreadsheet would run
+        as a formula gets an apostrophe in front (:mod:`combust.edge.tables.formulas`); numbers stay as they stand.
     rejects : path, optional
         Refused rows go there with their row number and reasons; without it they stay in ``out`` with empty results
         and the reasons in ``findings``.

@@ -16,6 +16,7 @@ import pyarrow.csv as pa_csv
 import pyarrow.parquet as pq
 
 from combust.data.errors import CombustError, Fault
+from combust.edge.tables.formulas import harmless, harmless_column
 
 
 class TableSink:
@@ -71,7 +72,7 @@ class TableSink:
     def _write_heading(self, names: list[str]) -> None:
         text = io.StringIO()
         # The writer quotes what its own line end is made of: with \r\n it quotes either sign in a name.
-        csv.writer(text, delimiter=self.delimiter, lineterminator="\r\n").writerow(names)
+        csv.writer(text, delimiter=self.delimiter, lineterminator="\r\n").writerow([harmless(name) for name in names])
         line = text.getvalue().removesuffix("\r\n") + "\n"
         self._file.write((codecs.BOM_UTF8 if self.bom else b"") + line.encode())
         self._started = True
@@ -94,18 +95,18 @@ class TableSink:
 
 
 def _as_text_cells(table: Any) -> Any:
-    """Return a table whose columns CSV can hold: dictionaries and long strings as plain strings."""
+    """Return a table whose columns CSV can hold: dictionaries and long strings as plain strings, no formulas."""
     columns, faults = [], []
     for name, column in zip(table.column_names, table.columns, strict=True):
         kind = column.type
         if pa.types.is_dictionary(kind):
             column, kind = column.cast(kind.value_type), kind.value_type
         if pa.types.is_large_string(kind) or pa.types.is_string_view(kind):
-            column = column.cast(pa.string())
+            column, kind = column.cast(pa.string()), pa.string()
         elif pa.types.is_nested(kind) or pa.types.is_binary(kind) or pa.types.is_large_binary(kind):
             why = f"holds {kind}, which CSV has no cells for"
             faults.append(Fault("out", name, "format", why=why, hint="Write to a .parquet file instead."))
-        columns.append(column)
+        columns.append(harmless_column(column) if pa.types.is_string(kind) else column)
     if faults:
         raise CombustError(faults)
     return pa.Table.from_arrays(columns, names=table.column_names)
