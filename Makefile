@@ -8,7 +8,7 @@ BROWSER_TESTS ?= $(if $(and $(shell command -v chromium),$(shell command -v chro
 OUTSIDE := published or hand or independent or memory or practice
 SELECTED := $(if $(filter yes,$(BROWSER_TESTS)),,-m "not browser")
 
-.PHONY: demo test accuracy lint bench fuzz wheel-check page browser clean
+.PHONY: demo test accuracy lint bench tours fuzz wheel-check page browser clean
 
 demo: $(VENV)/.base
 	$(BIN)/combust demo --out output/demo
@@ -18,6 +18,7 @@ test: $(VENV)/.test browser
 	$(BIN)/ruff format --check .
 	$(BIN)/mypy
 	$(BIN)/python tools/make_notebooks.py --check
+	$(BIN)/python tools/make_docs.py --check
 	$(BIN)/python -m pytest -n 2 --dist loadfile --outside-gate $(SELECTED)
 	@$(MAKE) --no-print-directory browser
 
@@ -39,6 +40,10 @@ page: $(VENV)/.page
 
 bench: $(VENV)/.test
 	$(BIN)/python -m tests.benchmarks $(BENCH)
+
+# The README as a newcomer meets it: a fresh clone, a fresh environment, every command in order.
+tours:
+	$(PYTHON) tools/readme_tour.py --fresh
 
 # A million inputs and more, guided by coverage: about 40 minutes on two cores. FUZZ names targets or --total N.
 fuzz: $(VENV)/.fuzz

@@ -25,7 +25,7 @@ from combust.kernel import air, air_ratio, altitude, fuel_delivery, gas_flow, he
 from combust.kernel.constants import DRY_AIR
 from combust.kernel.flue_gas import flue_gas_moles
 from combust.kernel.heater_air import HealthyState, HeaterParameters, SiteState, heater_state
-from combust.kernel.uncertainty import AtomsTuple
+from combust.kernel.types import AtomsTuple
 
 # A curve: what is held fixed, the swept quantity, the error in the record's unit.
 Curve = tuple[str, np.ndarray, np.ndarray]

@@ -66,7 +66,7 @@ def read_toml(path: str | Path, *, quantity: str = "file", max_bytes: int = 4_00
         raise CombustError(
             Fault(quantity, str(path), "missing", why=f"cannot be read ({reason})", hint="Check path and permissions.")
         ) from error
-    too_deep = Fault(quantity, str(path), "format", why="is not valid TOML (nested too deeply)", hint=_FLATTER)
+    too_deep = Fault(quantity, str(path), "format", why="holds brackets within brackets without end", hint=_FLATTER)
     if _LONG_PATH.search(text):
         raise CombustError(too_deep)
     try:
@@ -96,15 +96,15 @@ def is_nested_deeply(value: object, levels: int = MOST_LEVELS) -> bool:
 
 
 def _syntax_fault(quantity: str, path: Path, text: str, told: str) -> Fault:
-    """Return the fault of a text that is no TOML: what the parser says, the line itself, and the remedy."""
+    """Return the fault of a text that is no TOML: the line itself, and the remedy."""
     place = re.search(r"\(at (?:line (\d+), column \d+|end of document)\)", told)
     reason = shorten(told[: place.start()].strip() if place else told, 80)
     lines = text.split("\n")
     number = int(place[1]) if place and place[1] else len(lines)
     line = lines[number - 1].strip() if number <= len(lines) else ""
-    why = f"is not valid TOML: {reason} at line {number}" if place else f"is not valid TOML: {reason}"
-    shown = f", {shorten(line, 80)}" if place and line else ""
-    return Fault(quantity, str(path), "format", why=why + shown, hint=_syntax_remedy(reason, line))
+    where = f" at line {number}" if place else ""
+    shown = f": {shorten(line, 80)}" if place and line else ""
+    return Fault(quantity, str(path), "format", why=f"cannot be read{where}{shown}", hint=_syntax_remedy(reason, line))
 
 
 def _syntax_remedy(reason: str, line: str) -> str:

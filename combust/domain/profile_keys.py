@@ -47,7 +47,7 @@ class ProfileKey:
     @property
     def remedy(self) -> str:
         """What to do about a value that is refused."""
-        return f"Give {self.meaning}, for example {self.key} = {toml_value(self.example)}."
+        return f"Write it like {self.key} = {toml_value(self.example)}: {self.meaning}."
 
     def checked(self, value: object, *, catalogue: Catalogue | None = None) -> Any:
         """Return the value in its own type; raises CombustError with its fault."""

@@ -32,13 +32,6 @@ def fuel_volume(heat_kw: Any, hours: Any, efficiency: Any, heating_value_kwh_per
     return heat_kw * hours / (efficiency * heating_value_kwh_per_l)
 
 
-def battery_energy(
-    run_w: Any, hours: Any, starts: Any, glow_w: Any, glow_s: Any, cool_down_w: Any, cool_down_s: Any
-) -> Any:
-    """Return the electric energy of a night [Wh]: running, and glowing and cooling down at each start."""
-    return run_w * hours + starts * (glow_w * glow_s + cool_down_w * cool_down_s) / 3600.0
-
-
 def battery_usable_share(temp_c: Any, share_at_minus_20: Any) -> Any:
     """Return the share of a battery's nominal charge that is there at a temperature [-].
 

@@ -14,8 +14,7 @@ from combust.kernel.constants import DRY_AIR
 from combust.kernel.flue_gas import flue_gas_moles
 from combust.kernel.heat import heat_input_per_carbon, sensible_heat
 from combust.kernel.stoichiometry import molar_mass_per_carbon, stoichiometric_air_mass
-from combust.kernel.types import Atoms
-from combust.kernel.uncertainty import AtomsTuple
+from combust.kernel.types import Atoms, AtomsTuple
 
 REFERENCE_C = 25.0
 FIT_C = (-60.0, 2000.0)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any, Protocol
+from typing import Any, NamedTuple, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,3 +29,12 @@ class Atoms(Protocol):
     @property
     def s_c(self) -> Any:
         """Sulphur per carbon."""
+
+
+class AtomsTuple(NamedTuple):
+    """A fuel as plain numbers or arrays, atoms per carbon atom [mol/mol]."""
+
+    h_c: Any
+    o_c: Any
+    n_c: Any = 0.0
+    s_c: Any = 0.0

@@ -8,7 +8,7 @@ import numpy as np
 
 from combust.kernel.air_ratio import air_ratio_from_co2, air_ratio_from_o2
 from combust.kernel.constants import DRY_AIR, DryAir
-from combust.kernel.types import Atoms
+from combust.kernel.types import Atoms, AtomsTuple
 
 COVERAGE = 2.0  # a class limit is read as a 95 % Gaussian limit: u = limit / 2
 RECTANGULAR = 12.0**-0.5  # u of a reading rounded to a step: step / sqrt(12) (JCGM 100:2008, F.2.2.1)
@@ -16,15 +16,6 @@ RECTANGULAR = 12.0**-0.5  # u of a reading rounded to a step: step / sqrt(12) (J
 # Student's t, two-sided 95 %, by degrees of freedom (any handbook table; the tests recompute it).
 STUDENT_T = {1: 12.706, 2: 4.303, 3: 3.182, 4: 2.776, 5: 2.571, 6: 2.447, 7: 2.365, 8: 2.306, 9: 2.262, 10: 2.228}
 STUDENT_T |= {15: 2.131, 20: 2.086, 30: 2.042, 60: 2.000, 10_000: 1.960}
-
-
-class AtomsTuple(NamedTuple):
-    """A fuel as plain numbers or arrays."""
-
-    h_c: Any
-    o_c: Any
-    n_c: Any = 0.0
-    s_c: Any = 0.0
 
 
 def standard_uncertainty(limit: Any, resolution: Any = 0.0, repeat_sd: Any = 0.0, repeats: Any = 1) -> Any:

@@ -13,7 +13,7 @@ from combust.application.reading.interpret import Interpretation, interpret_colu
 from combust.domain.catalogue import fuel
 from combust.domain.instrument import InstrumentClass, instrument_class
 from combust.kernel.flue_gas import flue_gas_moles
-from combust.kernel.uncertainty import AtomsTuple
+from combust.kernel.types import AtomsTuple
 
 READINGS = 100_000
 FUEL = fuel("diesel_b7")

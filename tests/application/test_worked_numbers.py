@@ -12,7 +12,7 @@ from combust.kernel.air import water_dew_point
 from combust.kernel.constants import DryAir
 from combust.kernel.flue_gas import flue_gas_moles
 from combust.kernel.heat import stack_loss_siegert
-from combust.kernel.uncertainty import AtomsTuple
+from combust.kernel.types import AtomsTuple
 from tests.application.one import One, interpret_one
 from tests.source_rows import SourceRow, source_rows
 

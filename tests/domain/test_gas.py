@@ -10,7 +10,7 @@ import pytest
 import combust
 from combust.data.errors import CombustError
 from combust.kernel.constants import DRY_AIR, DryAir
-from combust.kernel.uncertainty import AtomsTuple
+from combust.kernel.types import AtomsTuple
 from tests.kernel.test_cantera import phase_with
 from tests.source_rows import SourceRow, source_rows
 

@@ -17,7 +17,7 @@ from combust.kernel.air_ratio import (
 )
 from combust.kernel.constants import DryAir
 from combust.kernel.flue_gas import FlueGasMoles, co_share_from_co, flue_gas_moles
-from combust.kernel.uncertainty import AtomsTuple
+from combust.kernel.types import AtomsTuple
 from tests.source_rows import SourceRow, source_rows
 
 AIR = DryAir(0.2095, 0.0, 0.0)  # the reference's: 20.95 % O2, the rest inert

@@ -19,7 +19,7 @@ from combust.kernel.stoichiometry import (
     stoichiometric_air_moles,
     wet_flue_gas_volume,
 )
-from combust.kernel.uncertainty import AtomsTuple
+from combust.kernel.types import AtomsTuple
 from combust.kernel.wet_dry import dry_fraction_of_wet_reading
 
 ROWS = 20_000

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from combust.kernel import cab
+from combust.kernel import cab, supply
 from tests.source_rows import SourceRow, source_rows
 
 NOTES = "trade notes §6, worked fleet: UA 50 W/K, cab 20 °C (worked independently)"
@@ -41,7 +41,8 @@ def rows() -> list[SourceRow]:
         for demand, printed in ((1.25, "1.57"), (1.6, "2.0"), (1.9, "2.4"), (2.25, "2.8"))
     ),
     SourceRow("independent", "trade notes §5: 15 W over 10 h, two starts of 110 W x 125 s and 25 W x 200 s: 160 Wh",
-              "energy of a night [Wh]", "160", lambda: cab.battery_energy(15, 10, 2, 110, 125, 25, 200),
+              "energy of a night [Wh]", "160",
+              lambda: supply.night_energy(15, 10, starts=2, glow_w=110, glow_s=125, run_on_w=25, run_on_s=200),
               tolerance=0.6, status="COMP"),
     SourceRow("memory", "usable battery at -20 °C about 60 % (trade notes §5, from memory, medium)",
               "usable share at -20 °C", "0.60", lambda: cab.battery_usable_share(-20.0, 0.60), status="MEM-M"),

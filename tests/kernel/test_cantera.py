@@ -18,7 +18,7 @@ from combust.kernel.stoichiometry import (
     stoichiometric_air_mass,
     stoichiometric_air_moles,
 )
-from combust.kernel.uncertainty import AtomsTuple
+from combust.kernel.types import AtomsTuple
 from tests.kernel.test_balance_exact import random_fuels
 from tests.source_rows import SourceRow, source_rows
 

@@ -13,7 +13,7 @@ from combust.kernel.air_ratio import air_ratio_from_balance
 from combust.kernel.constants import DryAir
 from combust.kernel.flue_gas import FlueGasMoles, flue_gas_moles
 from combust.kernel.stoichiometry import molar_mass_per_carbon
-from combust.kernel.uncertainty import AtomsTuple
+from combust.kernel.types import AtomsTuple
 from tests.source_rows import SourceRow, source_rows
 
 # 40 CFR 1065.655: x_O2 of dry air is 0.209820 less its CO2, 375 µmol/mol.

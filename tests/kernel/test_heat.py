@@ -11,7 +11,7 @@ from combust.kernel.carbon_monoxide import co_air_free, co_at_reference_o2, co_m
 from combust.kernel.constants import DryAir
 from combust.kernel.flue_gas import FlueGasMoles, flue_gas_moles
 from combust.kernel.heat import sensible_heat, stack_loss, stack_loss_siegert, unburnt_loss
-from combust.kernel.uncertainty import AtomsTuple
+from combust.kernel.types import AtomsTuple
 from tests.source_rows import SourceRow, source_rows
 
 B0, CH180, GASOLINE = AtomsTuple(1.86, 0.0), AtomsTuple(1.80, 0.0), AtomsTuple(1.85, 0.0)

@@ -19,7 +19,7 @@ from combust.domain.site import Site
 from combust.kernel import air, air_ratio, altitude, ducts, flue_gas, heat, hot_gas, stoichiometry, wet_dry
 from combust.kernel.constants import DRY_AIR
 from combust.kernel.gas_flow import Duty
-from combust.kernel.uncertainty import AtomsTuple
+from combust.kernel.types import AtomsTuple
 from tests.kernel.test_cantera import phase_with
 from tests.kernel.test_stoichiometry import AIR_2095
 from tests.source_rows import SourceRow, source_rows

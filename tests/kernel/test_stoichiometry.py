@@ -14,7 +14,7 @@ from combust.kernel import stoichiometry as st
 from combust.kernel.air_ratio import air_ratio_from_o2
 from combust.kernel.constants import ATOMIC_WEIGHT, DRY_AIR, DryAir
 from combust.kernel.flue_gas import flue_gas_moles
-from combust.kernel.uncertainty import AtomsTuple
+from combust.kernel.types import AtomsTuple
 from tests.source_rows import SourceRow, source_rows
 
 # The reference file's own convention: 20.95 % O2, no CO2, mean molar mass 28.9656 (argon makes up the mass). It mixes

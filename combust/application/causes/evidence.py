@@ -179,10 +179,7 @@ def covariance(
     responses: list[dict[str, list[float]]] = []
     for probe in probes:
         names = [key for key, value in probe.items() if len(value) > len(PROBES)]
-        if not names:  # a row of checks alone, without a gas
-            responses.append({})
-            continue
-        values = np.array([probe[key] for key in names]).reshape(len(names), -1)
+        values = np.reshape([probe[key] for key in names], (len(names), 1 + len(PROBES)))  # no name gives no row
         slopes = (values[:, 1:] - values[:, :1]) / PROBE_STEP
         responses.append(dict(zip(names, slopes.tolist(), strict=True)))
     far = [abs(float(np.log(row.site.dry_density))) * float(tolerance["site_density"]) for row in rows]

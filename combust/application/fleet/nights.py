@@ -10,7 +10,7 @@ import pandas as pd
 from combust.application.fleet.policy import Policy
 from combust.application.fleet.tables import night_temperatures
 from combust.application.fleet.types import Fleet
-from combust.kernel import air, cab
+from combust.kernel import air, cab, supply
 from combust.kernel.altitude import Derated, blower_trim_to_keep, derate, fuel_density_ratio, fuel_trim_to_keep
 from combust.kernel.flue_gas import flue_gas_moles
 
@@ -232,14 +232,14 @@ def _battery(
 ) -> dict[str, Any]:
     """Return the electric energy of a night, its share of the charge that is there in the cold, and the fuel's wax."""
     hours = here["hours_per_night"].to_numpy(dtype=float)
-    energy = cab.battery_energy(
+    energy = supply.night_energy(
         fleet.of("run_power_w"),
         hours,
-        policy["starts_per_night"],
-        fleet.of("glow_power_w"),
-        fleet.of("glow_s"),
-        policy["cool_down_power_w"],
-        fleet.of("cool_down_s"),
+        starts=policy["starts_per_night"],
+        glow_w=fleet.of("glow_power_w"),
+        glow_s=fleet.of("glow_s"),
+        run_on_w=policy["cool_down_power_w"],
+        run_on_s=fleet.of("cool_down_s"),
     )
     cold = frame["design_temp_c"].to_numpy()
     volts, charge = vehicles["battery_v"].to_numpy(dtype=float), vehicles["battery_ah"].to_numpy(dtype=float)

@@ -290,8 +290,8 @@ def _as_faults(frame: pd.DataFrame) -> list[Fault]:
             f"{row.table} row {row.row}, {row.column}",
             row.value,
             row.code,
-            why=f"was refused: {row.text}",
-            hint="Mend the row and plan again.",
+            why="was refused",
+            hint=row.text,
         )
         for row in rows.itertuples()
     ]

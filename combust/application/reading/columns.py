@@ -10,8 +10,7 @@ import numpy as np
 
 from combust.data.vocabulary import quantities
 from combust.domain.fuel import Fuel
-from combust.kernel.types import Floats
-from combust.kernel.uncertainty import AtomsTuple
+from combust.kernel.types import AtomsTuple, Floats
 
 MISSING = np.nan
 NOT_CHOSEN = -1

@@ -135,7 +135,10 @@ def decision_rows(plan: FleetPlan) -> list[tuple[str, str]]:
         ("shorten the service interval", str(total["shorten_service"])),
         ("fuel in a season", f"{total['fuel_l_per_season']:.0f} l"),
     ]
-    costs = (("cost_units", "cost of kits and spares"), ("cost_fuel", "cost of the season's fuel"))
+    costs = (
+        ("cost_units", "cost of kits and spares, in the money of the policy"),
+        ("cost_fuel", "cost of the season's fuel, in the money of the policy"),
+    )
     return rows + [(label, f"{total[key]:.0f}") for key, label in costs if total[key] is not None]
 
 
