@@ -60,6 +60,8 @@ def offences(tree: ast.AST) -> Iterator[tuple[int, str]]:
 def test_nothing_dangerous_stands_in_the_sources(path: Path) -> None:
     place = path.relative_to(ROOT).as_posix()
     allowed = {"subprocess"} if place in STARTS_A_PROCESS or place.startswith("tools/") else set()
+    if place == "tools/readme_tour.py":  # asks the page that it started on this machine
+        allowed.add("import of urllib.request")
     found = [
         f"{place}:{line}: {what}" for line, what in offences(ast.parse(path.read_text("utf-8"))) if what not in allowed
     ]

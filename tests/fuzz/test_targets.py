@@ -12,7 +12,7 @@ from tests.fuzz.regressions import REGRESSIONS
 from tests.fuzz.targets import TARGETS
 from tests.fuzz.targets_tables import small_seeds
 
-EXAMPLES = 12
+EXAMPLES = 6
 SLOW = {"command_demo", "command_fleet", "command_cause", "command_mystery", "command_exercises"}
 
 
