@@ -92,7 +92,7 @@ def check_extras(demo: Path, out: Path) -> None:
     arguments = ("--vehicles", f"{demo}/larkfell_fleet/vehicles.csv", "--sites", f"{demo}/larkfell_fleet/sites.csv")
     code, shown, err = run("fleet", *arguments, "--out", str(out / "fleet"))
     check(code == 0 and "pip install 'combust[scale]'" in shown, "fleet without scipy", code, err)
-    from combust.application.chemistry import cantera
+    from combust.application.chemistry.equilibrium import cantera
     from combust.data.errors import CombustError
     from combust.edge.notebook import widget_library
 

@@ -91,6 +91,11 @@ def derate_file(
     """Derate one Parquet file (or some of its row groups) into another, in bounded memory.
 
     The result appears under its name only when it is complete.
+
+    Raises
+    ------
+    CombustError
+        The file has no rows, or cannot be read as Parquet.
     """
     out.parent.mkdir(parents=True, exist_ok=True)
     partial = out.with_name(f".{out.name}.{os.getpid()}.partial")
