@@ -8,7 +8,7 @@ BROWSER_TESTS ?= $(if $(and $(shell command -v chromium),$(shell command -v chro
 OUTSIDE := published or hand or independent or memory or practice
 SELECTED := $(if $(filter yes,$(BROWSER_TESTS)),,-m "not browser")
 
-.PHONY: demo test coverage accuracy lint bench fuzz wheel-check page browser clean
+.PHONY: demo test coverage accuracy lint bench tours fuzz wheel-check page browser clean
 
 demo: $(VENV)/.base
 	$(BIN)/combust demo --out output/demo
@@ -18,15 +18,16 @@ test: $(VENV)/.test browser
 	$(BIN)/ruff format --check .
 	$(BIN)/mypy
 	$(BIN)/python tools/make_notebooks.py --check
+	$(BIN)/python tools/make_docs.py --check
 	$(BIN)/python -m pytest -n 2 --dist loadfile --outside-gate $(SELECTED)
 	@$(MAKE) --no-print-directory browser
 
-# One page with every check against the outside: output/accuracy/index.html.
 # Branch coverage of kernel and domain by their own tests; fails below the limit in pyproject.toml.
 coverage: $(VENV)/.test
 	$(BIN)/python -m pytest -q tests/kernel tests/domain tests/data --cov --cov-report=
 	$(BIN)/python tools/coverage_floors.py
 
+# One page with every check against the outside: output/accuracy/index.html.
 accuracy: $(VENV)/.test
 	$(BIN)/python -m pytest -n 2 --dist loadfile --outside-gate -m "$(OUTSIDE)"
 	$(BIN)/python tools/make_accuracy.py
@@ -44,6 +45,10 @@ page: $(VENV)/.page
 
 bench: $(VENV)/.test
 	$(BIN)/python -m tests.benchmarks $(BENCH)
+
+# The README as a newcomer meets it: a fresh clone, a fresh environment, every command in order.
+tours:
+	$(PYTHON) tools/readme_tour.py --fresh
 
 # A million inputs and more, guided by coverage: about 40 minutes on two cores. FUZZ names targets or --total N.
 fuzz: $(VENV)/.fuzz

@@ -88,7 +88,7 @@ def test_every_page_template_escapes() -> None:
                 given = {keyword.arg: keyword.value for keyword in node.keywords}
                 assert isinstance(given.get("autoescape"), ast.Constant), path
                 assert given["autoescape"].value is True, path
-    for template in (ROOT / "combust" / "edge" / "templates").iterdir():
+    for template in (ROOT / "combust" / "edge" / "reports" / "templates").iterdir():
         text = template.read_text("utf-8")
         assert "|safe" not in text.replace(" ", ""), template
         assert "autoescape" not in text, template

@@ -108,8 +108,9 @@ class _Module:
             yield from self._walk(node.body, at, depth + 1)
             yield from self._walk(node.orelse, at, depth + 1)
         elif isinstance(node, ast.BoolOp):
-            for value in node.values:
-                yield from self._walk(value, at, depth + 1)
+            for value in node.values:  # an empty text before "or" is never shown
+                texts = self._walk(value, at, depth + 1)
+                yield from (text for text in texts if text or value is node.values[-1])
         elif isinstance(node, ast.Name):
             yield from self._named(node.id, at, depth)
         elif (
@@ -146,13 +147,24 @@ class _Module:
         above = set(self._above(at))
         reaching: list[ast.expr] = []
         for value in sorted(assigned, key=lambda node: node.lineno, reverse=True):
-            if value.lineno > getattr(at, "lineno", 0):
+            if value.lineno > getattr(at, "lineno", 0) or self._excluded(value, at):
                 continue
             reaching.insert(0, value)
             statement = self.parents[value]
             if isinstance(statement, ast.Assign) and self.parents[statement] in above:
                 break
         return reaching or assigned
+
+    def _excluded(self, value: ast.AST, at: ast.AST) -> bool:
+        """Return True when the two stand in different branches of one condition."""
+        here = {*self._above(at), at}
+        for node in (value, *self._above(value)):
+            choice = self.parents.get(node)
+            if isinstance(choice, ast.If) and choice in here:
+                mine, other = (choice.body, choice.orelse) if node in choice.body else (choice.orelse, choice.body)
+                if node in mine and any(each in here for each in other):
+                    return True
+        return False
 
     def _above(self, node: ast.AST) -> Iterator[ast.AST]:
         while node in self.parents:

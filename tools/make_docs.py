@@ -30,19 +30,17 @@ AREAS = (
     ("edge/cli", "On the command line"),
     ("edge/tables", "Tables of readings, visits and points"),
     ("edge/logbook", "Logbook and records"),
-    ("application/record", "Logbook and records"),
+    ("application/visit/record", "Logbook and records"),
+    ("application/visit", "Start, supply and a steady reading"),
     ("application/fleet", "Fleet tables and policy"),
     ("domain/profile", "Heater profiles"),
     ("domain/heater", "Heater profiles"),
-    ("application/profile", "Heater profiles"),
     ("application/mystery", "Teaching"),
     ("application/lessons", "Teaching"),
-    ("application/start", "Start and supply"),
-    ("application/supply", "Start and supply"),
     ("domain/blend", "Fuels"),
     ("domain/catalogue", "Fuels"),
     ("domain/f", "Fuels"),
-    ("", "Readings, sites and ducts"),
+    ("", "Readings, causes, sites and ducts"),
 )
 
 

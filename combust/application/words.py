@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 import math
 import re
 from dataclasses import dataclass
@@ -10,6 +9,7 @@ from functools import cache
 from typing import Any
 
 from combust.data.errors import CombustError, Fault
+from combust.data.near import near_matches
 from combust.data.tables import load_table
 from combust.data.vocabulary import Quantity, quantities
 
@@ -57,7 +57,7 @@ def look_up(asked: str) -> tuple[Entry, ...]:
     found = tuple(dict.fromkeys(_spellings().get(plain, ())))
     if found:
         return found
-    close = difflib.get_close_matches(plain, _spellings(), n=4, cutoff=0.6)
+    close = near_matches(plain, _spellings(), n=4, cutoff=0.6)
     near = list(dict.fromkeys(entry.word for spelling in close for entry in _spellings()[spelling]))
     hint = f"Did you mean {' or '.join(near)}?" if near else "All words: combust word"
     raise CombustError(Fault("word", asked, "unknown_name", why="is not in the glossary", hint=hint))

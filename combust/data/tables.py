@@ -12,6 +12,11 @@ from typing import Any
 
 from combust.data.errors import CombustError, Fault, shorten
 
+MOST_LEVELS = 40
+_FLATTER = "Write each list and table on one level or two."
+# A dotted name of very many parts, which the parser would take minutes for; looked for at the beginnings of words only.
+_LONG_PATH = re.compile(rf"""(?<![\w-])(?:(?:[A-Za-z0-9_-]+|"[^"\n]*"|'[^'\n]*')[ \t]*\.[ \t]*){{{MOST_LEVELS}}}""")
+
 
 @cache
 def load_table(name: str) -> dict[str, Any]:
@@ -61,25 +66,45 @@ def read_toml(path: str | Path, *, quantity: str = "file", max_bytes: int = 4_00
         raise CombustError(
             Fault(quantity, str(path), "missing", why=f"cannot be read ({reason})", hint="Check path and permissions.")
         ) from error
+    too_deep = Fault(quantity, str(path), "format", why="holds brackets within brackets without end", hint=_FLATTER)
+    if _LONG_PATH.search(text):
+        raise CombustError(too_deep)
     try:
-        return tomllib.loads(text)
+        found = tomllib.loads(text)
     except RecursionError as error:
-        why, hint = "is not valid TOML (nested too deeply)", "Write each list and table on one level or two."
-        raise CombustError(Fault(quantity, str(path), "format", why=why, hint=hint)) from error
+        raise CombustError(too_deep) from error
     except (tomllib.TOMLDecodeError, ValueError) as error:  # a whole number of more than 4300 digits is a ValueError
         raise CombustError(_syntax_fault(quantity, path, text, str(error))) from error
+    if is_nested_deeply(found):
+        raise CombustError(too_deep)
+    return found
+
+
+def is_nested_deeply(value: object, levels: int = MOST_LEVELS) -> bool:
+    """Return True when tables and lists stand in each other more than so many levels deep; no recursion is used."""
+    layer = [value]
+    for _ in range(levels):
+        layer = [
+            inner
+            for outer in layer
+            if isinstance(outer, dict | list)
+            for inner in (outer.values() if isinstance(outer, dict) else outer)
+        ]
+        if not layer:
+            return False
+    return True
 
 
 def _syntax_fault(quantity: str, path: Path, text: str, told: str) -> Fault:
-    """Return the fault of a text that is no TOML: what the parser says, the line itself, and the remedy."""
+    """Return the fault of a text that is no TOML: the line itself, and the remedy."""
     place = re.search(r"\(at (?:line (\d+), column \d+|end of document)\)", told)
     reason = shorten(told[: place.start()].strip() if place else told, 80)
     lines = text.split("\n")
     number = int(place[1]) if place and place[1] else len(lines)
     line = lines[number - 1].strip() if number <= len(lines) else ""
-    why = f"is not valid TOML: {reason} at line {number}" if place else f"is not valid TOML: {reason}"
-    shown = f", {shorten(line, 80)}" if place and line else ""
-    return Fault(quantity, str(path), "format", why=why + shown, hint=_syntax_remedy(reason, line))
+    where = f" at line {number}" if place else ""
+    shown = f": {shorten(line, 80)}" if place and line else ""
+    return Fault(quantity, str(path), "format", why=f"cannot be read{where}{shown}", hint=_syntax_remedy(reason, line))
 
 
 def _syntax_remedy(reason: str, line: str) -> str:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -10,6 +9,7 @@ from functools import cache
 from typing import Any, SupportsFloat
 
 from combust.data.errors import Fault
+from combust.data.near import near_matches
 from combust.data.tables import load_table
 
 
@@ -55,7 +55,7 @@ class Quantity:
         if self.kind == "choice":
             if isinstance(value, str) and value in self.choices:
                 return None
-            near = difflib.get_close_matches(str(value).lower(), self.choices, n=1)
+            near = near_matches(str(value).lower(), self.choices, n=1)
             hint = f"Did you mean {near[0]}? {self.hint}" if near else self.hint
             why = f"is none of {', '.join(self.choices)}"
             return Fault(self.key, value, "unknown_name", why=why, hint=hint)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Mapping
 from dataclasses import replace
 from functools import cache
@@ -10,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from combust.data.errors import CombustError, Fault
+from combust.data.near import near_matches
 from combust.data.tables import load_table, read_toml
 from combust.data.vocabulary import as_number
 from combust.domain.blend import mix_fuels
@@ -78,9 +78,7 @@ def fuel(name: str | Fuel, *, catalogue: Catalogue | None = None, near: bool = T
 def _alike(text: str, catalogue: Catalogue) -> list[str]:
     """Return near matches; molecules and mixtures for the laboratory only where nothing that is sold is near."""
     sold = [*aliases(), *catalogue, *(name for name, one in shipped_fuels().items() if one.family not in LABORATORY)]
-    return difflib.get_close_matches(text, sold, n=3, cutoff=0.5) or difflib.get_close_matches(
-        text, shipped_fuels(), n=3, cutoff=0.5
-    )
+    return near_matches(text, sold, n=3, cutoff=0.5) or near_matches(text, shipped_fuels(), n=3, cutoff=0.5)
 
 
 def blend(

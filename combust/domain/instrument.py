@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
@@ -12,6 +11,7 @@ from typing import Any
 import numpy as np
 
 from combust.data.errors import CombustError, Fault
+from combust.data.near import near_matches
 from combust.data.tables import load_table, read_toml
 from combust.data.vocabulary import as_number
 
@@ -82,7 +82,7 @@ def instrument_class(name: str | InstrumentClass | None = None) -> InstrumentCla
         return known[name]
     if name.endswith(".toml"):
         return _class_of(Path(name).stem, read_toml(name, quantity="instrument class"))
-    near = difflib.get_close_matches(name, known, n=2, cutoff=0.4)
+    near = near_matches(name, known, n=2, cutoff=0.4)
     hint = f"Did you mean {' or '.join(near)}?" if near else f"Use {', '.join(known)} or a .toml file."
     raise CombustError(Fault("instrument_class", name, "unknown_name", why="is no instrument class", hint=hint))
 
@@ -93,7 +93,7 @@ def _class_of(name: str, row: Mapping[str, Any]) -> InstrumentClass:
     faults = []
     for key in row:
         if key not in InstrumentClass.__slots__:
-            near = difflib.get_close_matches(key, InstrumentClass.__slots__, n=1)
+            near = near_matches(key, InstrumentClass.__slots__, n=1)
             told = f"Did you mean {near[0]}?" if near else f"Use {', '.join(InstrumentClass.__slots__)}."
             faults.append(
                 Fault(

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import datetime
-import difflib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
 from combust.data.errors import CombustError, Fault, shorten
+from combust.data.near import near_matches
 from combust.data.tables import load_table
 from combust.domain.catalogue import Catalogue, fuel
 from combust.domain.fuel import Fuel
@@ -129,7 +129,7 @@ def _ducts(rows: Mapping[str, Any], lines: Lines, faults: list[Fault]) -> dict[s
     found = {}
     for name, row in rows.items():
         if name not in DUCTS or not isinstance(row, Mapping):
-            near = difflib.get_close_matches(name.lower(), DUCTS, n=1, cutoff=0.4)
+            near = near_matches(name.lower(), DUCTS, n=1, cutoff=0.4)
             hint = f"Did you mean [ducts.{near[0]}]?" if near else "Write [ducts.intake] or [ducts.exhaust]."
             fault = Fault(
                 full_name(("ducts", name)),
@@ -162,7 +162,7 @@ def _baseline(
     stage = head.get("stage")
     if stage is not None and stages and stage not in stages:
         known = ", ".join(shorten(name, 40) for name in stages)
-        near = difflib.get_close_matches(stage.lower(), stages, n=1, cutoff=0.4)
+        near = near_matches(stage.lower(), stages, n=1, cutoff=0.4)
         hint = f"Did you mean {shorten(near[0], 40)}? The stages are {known}." if near else f"The stages are {known}."
         fault = Fault("stage", stage, "unknown_name", why="is no stage of this profile", hint=hint)
         faults.append(LineFault(lines.of(*path, "stage"), fault, quantity=full_name(path, "stage")))

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 import json
 import math
 from collections.abc import Mapping
@@ -11,6 +10,7 @@ from functools import cache
 from typing import Any
 
 from combust.data.errors import CombustError, Fault, shorten
+from combust.data.near import near_matches
 from combust.data.tables import load_table
 from combust.data.vocabulary import FOREIGN_UNITS, as_number, is_missing, strip_unit
 from combust.domain.catalogue import Catalogue, fuel
@@ -47,7 +47,7 @@ class ProfileKey:
     @property
     def remedy(self) -> str:
         """What to do about a value that is refused."""
-        return f"Give {self.meaning}, for example {self.key} = {toml_value(self.example)}."
+        return f"Write it like {self.key} = {toml_value(self.example)}: {self.meaning}."
 
     def checked(self, value: object, *, catalogue: Catalogue | None = None) -> Any:
         """Return the value in its own type; raises CombustError with its fault.
@@ -124,7 +124,7 @@ class ProfileKey:
     def _choice(self, value: object) -> str:
         if isinstance(value, str) and value in self.choices:
             return value
-        near = difflib.get_close_matches(str(value).lower(), self.choices, n=1, cutoff=0.5)
+        near = near_matches(str(value).lower(), self.choices, n=1, cutoff=0.5)
         hint = f"Did you mean {near[0]}?" if near else self.remedy
         why = f"is none of {', '.join(self.choices)}"
         raise CombustError(Fault(self.key, value, "unknown_name", why=why, hint=hint))
@@ -253,7 +253,7 @@ def unknown_profile_key(key: str, part: str, value: object) -> Fault:
         unit = known[same[0]].unit
         return Fault(key, value, "unknown_name", why="is in no unit that is known", hint=f"Give {same[0]} in {unit}.")
     names = [*known, *(PARTS[1:] if part == "profile" else ())]
-    near = difflib.get_close_matches(key.lower(), names, n=2, cutoff=0.5)
+    near = near_matches(key.lower(), names, n=2, cutoff=0.5)
     hint = f"Did you mean {' or '.join(near)}?" if near else f"Known here: {', '.join(names)}."
     return Fault(key, value, "unknown_name", why="is no key of a heater profile", hint=hint)
 

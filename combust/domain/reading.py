@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Iterator, Mapping
 from types import MappingProxyType
 from typing import Any
 
 from combust.data.errors import CombustError, Fault
+from combust.data.near import near_matches
 from combust.data.vocabulary import as_number, foreign_twin, input_keys, is_missing, quantities, quantity
 
 # What a reading must hold at least one of to say anything: a gas, wet or dry, the smoke number or the CO of the cab.
@@ -141,7 +141,7 @@ def unknown_key(key: str) -> Fault:
     """Return the fault of a key that is no input of the vocabulary, with near matches."""
     word = key.strip().lower().replace(" ", "_")
     near = [known for known in input_keys() if word and known.startswith(word + "_")]
-    near = near[:3] or difflib.get_close_matches(word, input_keys(), n=3, cutoff=0.5)
+    near = near[:3] or near_matches(word, input_keys(), n=3, cutoff=0.5)
     hint = f"Did you mean {' or '.join(near)}?" if near else "All keys: combust word"
     why = "is a result, not an input" if key in quantities() else "is no key that combust knows"
     return Fault(key, "given", "unknown_name", why=why, hint=hint)

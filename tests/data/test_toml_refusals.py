@@ -21,7 +21,7 @@ BROKEN = [
     ("[stages\n", ["line 1", "[stages", "bracket"]),
     ("\x1b[2J = = 3\n", ["line 1", "Mend that line"]),
     ("x = " + "9" * 5000, ["Mend that line"]),
-    ("x = " + "[" * 20_000, ["nested too deeply"]),
+    ("x = " + "[" * 20_000, ["without end"]),
     ("", []),
 ]
 

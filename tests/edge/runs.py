@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib
 import io
 import json
 import os
@@ -99,3 +100,11 @@ def says_all(text: str) -> None:
     assert re.search(
         r" (is|are|has|have|holds|was|gives|comes|and|stands|ends|cannot|can|do|does|needs|names) ", text
     ), text
+
+
+def tool(name: str) -> Any:
+    """Return a script of ``tools/`` as a module; scripts import each other as they do when they are run."""
+    folder = str(ROOT / "tools")
+    if folder not in sys.path:
+        sys.path.append(folder)
+    return importlib.import_module(name)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from tests.fuzz.targets_tables import parquet_seed
+
 RAGGED = (
     b"visit_id,heater_id,taken_at,fuel,o2_dry_pct,location\nV1,LF-1,2021-10-10T09:30,diesel_b7,7,outdoors,slipped\n"
 )
@@ -32,6 +34,10 @@ REGRESSIONS: dict[str, list[bytes]] = {
         b"~case.first.co_dry_ppm=NaN",
         b"~case.context.stage=7",
     ],
+    # A block of blank lines only.
+    "series_csv": [b"time_s;min;hig;14,0;15\xcf\xf5\xce\xcf0;1,68,d;14\n\n"],
+    # A column name of a Parquet file that is no UTF-8.
+    "readings_parquet": [parquet_seed()[0].replace(b"location", b"lo\xd2ation")],
     # No salt and nobody to ask: it ended as if Ctrl-C had been pressed.
     "command_mystery": [b"score\ncase.json", b"deal\n--seed=3\n--out=new.json"],
 }

@@ -7,6 +7,7 @@ import os
 import shutil
 from collections.abc import Iterator
 from functools import cache
+from itertools import pairwise
 from pathlib import Path
 from unittest import mock
 
@@ -84,7 +85,9 @@ class Sandbox:
         assert not half, f"left half written: {half}"
         if done.code == 3:
             assert done.err.strip(), "refused without a word"
-        if "--json" in arguments and done.code == 0 and done.out.strip() and "--help" not in done.out:
+        # Behind an option that takes a value "--json" is that value.
+        asked = any(one == "--json" and not before.startswith("-") for before, one in pairwise(arguments))
+        if asked and done.code == 0 and done.out.strip() and "--help" not in done.out:
             assert done.json is not None
         return done
 

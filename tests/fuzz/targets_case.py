@@ -56,7 +56,7 @@ WORDS = ("~", "case.", "first.", "context.", "checks.", "statement.", "probabili
          "\n", "{", "[", ":", ",", '"')  # fmt: skip
 
 
-@target(8, lambda: [*dealt().values(), *EDITS], WORDS)
+@target(3, lambda: [*dealt().values(), *EDITS], WORDS)
 def mystery_case(data: bytes) -> None:
     """A case file is a case that can be shown and played on, or is refused."""
     try:

@@ -85,7 +85,7 @@ def interpreted(data: bytes, *, rejects: bool) -> None:
             assert not row["findings"].startswith("refused"), "a refused row with a lambda"
 
 
-@target(35, csv_seeds("larkfell_readings.csv"), (*input_keys(), *MARKS))
+@target(9, csv_seeds("larkfell_readings.csv"), (*input_keys(), *MARKS))
 def readings_csv(data: bytes) -> None:
     """Any bytes as a table of readings, refused rows kept in place."""
     interpreted(data, rejects=False)
@@ -94,7 +94,7 @@ def readings_csv(data: bytes) -> None:
 SHORT = b"o2_dry_pct,co_dry_ppm,location,note\n8.2,150,outdoors,a\n,,,\n22,x,indoors,=1\n"
 
 
-@target(25, lambda: [SHORT, SHORT.replace(b"\n", b"\r"), b"\xef\xbb\xbf" + SHORT], FEW)
+@target(7, lambda: [SHORT, SHORT.replace(b"\n", b"\r"), b"\xef\xbb\xbf" + SHORT], FEW)
 def readings_rejects(data: bytes) -> None:
     """Any bytes as a table of readings, refused rows in a file of their own."""
     interpreted(data, rejects=True)
@@ -143,25 +143,25 @@ def fleet_words(name: str) -> tuple[str, ...]:
     return (*load_table("fleet_columns")[name], "altitude_ft", "-20;-12;-5", *MARKS)
 
 
-@target(12, csv_seeds("larkfell_fleet/vehicles.csv"), fleet_words("vehicles"))
+@target(4, csv_seeds("larkfell_fleet/vehicles.csv"), fleet_words("vehicles"))
 def vehicles_csv(data: bytes) -> None:
     """Any bytes as the vehicles of a fleet."""
     fleet_rows("vehicles", data)
 
 
-@target(12, csv_seeds("larkfell_fleet/sites.csv"), fleet_words("sites"))
+@target(4, csv_seeds("larkfell_fleet/sites.csv"), fleet_words("sites"))
 def sites_csv(data: bytes) -> None:
     """Any bytes as the sites of a fleet."""
     fleet_rows("sites", data)
 
 
-@target(20, csv_seeds("larkfell_fleet/routes.csv"), fleet_words("routes"))
+@target(5, csv_seeds("larkfell_fleet/routes.csv"), fleet_words("routes"))
 def routes_csv(data: bytes) -> None:
     """Any bytes as the routes of a fleet."""
     fleet_rows("routes", data)
 
 
-@target(20, csv_seeds("larkfell_visits.csv"), (*input_keys(), *MARKS))
+@target(8, csv_seeds("larkfell_visits.csv"), (*input_keys(), *MARKS))
 def visits_csv(data: bytes) -> None:
     """Any bytes as the table for the ranking of causes."""
     found = answer_or_refusal(lambda: cause_table.read_visits(as_file(data, "visits.csv")))
@@ -169,7 +169,7 @@ def visits_csv(data: bytes) -> None:
         check_rows(data, len(found[0]) + len(found[1]))
 
 
-@target(15, csv_seeds("larkfell_series.csv"), ("time_s", "seconds", *FEW))
+@target(5, csv_seeds("larkfell_series.csv"), ("time_s", "seconds", *FEW))
 def series_csv(data: bytes) -> None:
     """Any bytes as a logged series: each sample is used, left out with its reason, or carries the time of another."""
     path = as_file(data, "series.csv")
@@ -182,7 +182,7 @@ def series_csv(data: bytes) -> None:
     assert all(math.isfinite(value) for value in series.times_s.tolist())
 
 
-@target(15, csv_seeds("larkfell_winters.csv"), (*input_keys(), "event", "repair", "rezero", "swap", *MARKS))
+@target(5, csv_seeds("larkfell_winters.csv"), (*input_keys(), "event", "repair", "rezero", "swap", *MARKS))
 def history_csv(data: bytes) -> None:
     """Any bytes as a log for the history: each reading is there, or its row was refused with a reason."""
     path = as_file(data, "winters.csv")
@@ -200,7 +200,7 @@ def history_csv(data: bytes) -> None:
     assert carried <= total
 
 
-@target(8, csv_seeds("larkfell_winters.csv", lines=6), (*input_keys(), "event", "who", "place", "co_alarm", *MARKS))
+@target(3, csv_seeds("larkfell_winters.csv", lines=6), (*input_keys(), "event", "who", "place", "co_alarm", *MARKS))
 def logbook_table(data: bytes) -> None:
     """Any bytes taken into a logbook: what is taken stands in the book afterwards, key for key."""
     path, book = as_file(data, "in.csv"), scratch() / "fuzz.book"
@@ -228,7 +228,7 @@ def book_seed() -> list[bytes]:
     return [path.read_bytes()]
 
 
-@target(5, book_seed, ["SQLite format 3", "visit", "entry", "CREATE TABLE"])
+@target(8, book_seed, ["SQLite format 3", "visit", "entry", "CREATE TABLE"])
 def logbook_file(data: bytes) -> None:
     """Any bytes as a logbook: its visits, or a refusal; the file stays as it was."""
     path = as_file(data, "any.book")

@@ -29,7 +29,7 @@ def check_fuel(made: Fuel) -> None:
     assert 0.0 < made.co2_maximum_pct < 100.0
 
 
-@target(290, lambda: [text.encode() for text in NUMBERS], ["e", "E", ".", ",", "+", "-", "_", "inf", "nan", "0x"])
+@target(330, lambda: [text.encode() for text in NUMBERS], ["e", "E", ".", ",", "+", "-", "_", "inf", "nan", "0x"])
 def number(data: bytes) -> None:
     """A text is a number or it is not; what a quantity accepts is finite and inside its band."""
     text = text_of(data)
@@ -45,7 +45,7 @@ def number(data: bytes) -> None:
             assert str(fault).isprintable()
 
 
-@target(120, lambda: [text.encode() for text in FUEL_WORDS[-9:-5]], FUEL_WORDS[-5:])
+@target(170, lambda: [text.encode() for text in FUEL_WORDS[-9:-5]], FUEL_WORDS[-5:])
 def formula(data: bytes) -> None:
     """A formula names a fuel with finite composition, or is refused."""
     found = answer_or_refusal(lambda: parse_formula(text_of(data)))
@@ -58,7 +58,7 @@ def formula(data: bytes) -> None:
             check_fuel(made)
 
 
-@target(60, lambda: [text.encode() for text in FUEL_WORDS], FUEL_WORDS)
+@target(90, lambda: [text.encode() for text in FUEL_WORDS], FUEL_WORDS)
 def fuel_name(data: bytes) -> None:
     """A text is a fuel of the catalogue, a formula, or is refused with near matches."""
     made = answer_or_refusal(lambda: fuel(text_of(data)))
@@ -66,7 +66,7 @@ def fuel_name(data: bytes) -> None:
         check_fuel(made)
 
 
-@target(60, lambda: [b"mass\ndiesel_b0=0.8\nbiodiesel_b100=0.2", b"volume\nCH1.8=1", b"mole\nCH4=0.5\nC12H26=0.5"],
+@target(90, lambda: [b"mass\ndiesel_b0=0.8\nbiodiesel_b100=0.2", b"volume\nCH1.8=1", b"mole\nCH4=0.5\nC12H26=0.5"],
         [*FUEL_WORDS, "=", "\n", "mass", "volume", "mole"])  # fmt: skip
 def blend_parts(data: bytes) -> None:
     """Shares of fuels by mass, volume or mole: a fuel, or every fault told."""
@@ -88,7 +88,7 @@ def instrument_name(data: bytes) -> None:
 HEADINGS = [*input_keys(), "altitude_ft", "flue_temp_f", "co_dry_pct", "pressure_mbar", "O2 %", "CO [ppm]", "Tflue"]
 
 
-@target(40, lambda: [",".join(HEADINGS[at : at + 5]).encode() for at in range(0, len(HEADINGS), 5)], HEADINGS)
+@target(25, lambda: [",".join(HEADINGS[at : at + 5]).encode() for at in range(0, len(HEADINGS), 5)], HEADINGS)
 def headings(data: bytes) -> None:
     """Any headings are keys, are carried through, or are refused; the columns stay as many as they were."""
     header = text_of(data).split(",")
@@ -107,7 +107,7 @@ READINGS = [
 ]
 
 
-@target(60, lambda: READINGS, [*(f"{key}=" for key in input_keys()), "\n", "indoors", "outdoors", "measured", "1e300"])
+@target(40, lambda: READINGS, [*(f"{key}=" for key in input_keys()), "\n", "indoors", "outdoors", "measured", "1e300"])
 def reading(data: bytes) -> None:
     """One reading by keys: refused, or a result without NaN, stops first, no lambda missing without a word."""
     pairs = (line.partition("=") for line in text_of(data).split("\n"))

@@ -73,7 +73,7 @@ def profile_toml(data: bytes) -> None:
         json.dumps(found.to_dict(), allow_nan=False)
 
 
-@target(30, lambda: seed_files(DATA / "larkfell_fleet" / "policy.toml"), [*SYNTAX, *load_table("fleet_policy")])
+@target(40, lambda: seed_files(DATA / "larkfell_fleet" / "policy.toml"), [*SYNTAX, *load_table("fleet_policy")])
 def policy_toml(data: bytes) -> None:
     """A policy is numbers inside their bands, or every fault."""
     found = answer_or_refusal(lambda: Policy.of(as_file(data, "policy.toml")))
@@ -86,7 +86,7 @@ def policy_toml(data: bytes) -> None:
 CAUSES = ("[prior]\nhealthy = 0.5\nsingles = 0.4\npairs = 0.1\n", "[cause.fuel_over]\nprior = 0.2\n")
 
 
-@target(25, lambda: [text.encode() for text in CAUSES] + seed_files(SHIPPED / "causes.toml", largest=8000),
+@target(20, lambda: [text.encode() for text in CAUSES] + seed_files(SHIPPED / "causes.toml", largest=8000),
         [*SYNTAX, "prior", "cause", "check", "severity", "[prior]", "[decide]"])  # fmt: skip
 def causes_toml(data: bytes) -> None:
     """A file of priors and spreads is laid over the shipped one, or every fault is told."""

@@ -176,10 +176,10 @@ def covariance(
     spread = _own_spreads(tolerance)
     wobble = [float(tolerance[name]) for name in PROBES]
     # Effect of each tolerance on every channel of a row, worked once for all of them.
-    responses = []
+    responses: list[dict[str, list[float]]] = []
     for probe in probes:
         names = [key for key, value in probe.items() if len(value) > len(PROBES)]
-        values = np.array([probe[key] for key in names]).reshape(len(names), -1)
+        values = np.reshape([probe[key] for key in names], (len(names), 1 + len(PROBES)))  # no name gives no row
         slopes = (values[:, 1:] - values[:, :1]) / PROBE_STEP
         responses.append(dict(zip(names, slopes.tolist(), strict=True)))
     far = [abs(float(np.log(row.site.dry_density))) * float(tolerance["site_density"]) for row in rows]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
@@ -25,6 +24,7 @@ from combust.application.fleet.rules import counts_frame, decision_columns, firs
 from combust.application.fleet.sensitivity import sensitivity_frame
 from combust.application.fleet.types import Fleet, HeaterType, types_of
 from combust.data.errors import CombustError, Fault, shorten
+from combust.data.near import near_matches
 from combust.domain.heater import Heater
 from combust.domain.limits import cautions
 
@@ -276,7 +276,7 @@ def _near_of(known: list[str]) -> Callable[[str], str]:
 
     def near(name: str) -> str:
         if name not in asked and len(asked) < MOST_COMPARED:
-            alike = difflib.get_close_matches(name, known, n=2, cutoff=0.6) if len(name) < 200 else []
+            alike = near_matches(name, known, n=2, cutoff=0.6)
             asked[name] = f"Did you mean {' or '.join(shorten(one, 40) for one in alike)}? " if alike else ""
         return asked.get(name, "")
 
@@ -290,8 +290,8 @@ def _as_faults(frame: pd.DataFrame) -> list[Fault]:
             f"{row.table} row {row.row}, {row.column}",
             row.value,
             row.code,
-            why=f"was refused: {row.text}",
-            hint="Mend the row and plan again.",
+            why="was refused",
+            hint=row.text,
         )
         for row in rows.itertuples()
     ]

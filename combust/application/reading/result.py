@@ -36,6 +36,9 @@ SOURCES = (
 )
 
 
+_UNTOLD = "cannot be told"
+
+
 @dataclass(frozen=True)
 class ReadingResult:
     """What one reading says, and what it cannot say.
@@ -102,11 +105,11 @@ class ReadingResult:
         }
 
     def lines(self) -> list[tuple[str, str]]:
-        """Return the result as (label, text) lines for a table; what cannot be told says so."""
+        """Return the result as (label, text) lines for a table; what cannot be told stands in one line."""
         by = self.air_ratio_by
 
         def number(value: float | None, pattern: str, unit: str = "") -> str:
-            return "cannot be told" if value is None else f"{value:{pattern}}{' ' + unit if unit else ''}"
+            return _UNTOLD if value is None else f"{value:{pattern}}{' ' + unit if unit else ''}"
 
         spread = "" if self.air_ratio_u is None else f" ± {2 * self.air_ratio_u:.2f} (95 %)"
         routes = [f"{route} {by[route]:.3f}" for route in ROUTES if by[route] is not None]
@@ -118,7 +121,7 @@ class ReadingResult:
         rows = [
             ("lambda (air ratio)", number(self.air_ratio, ".2f") + spread),
             ("excess air", number(self.excess_air_pct, ".0f", "%")),
-            ("lambda by route", ", ".join(routes) or "cannot be told"),
+            ("lambda by route", ", ".join(routes) or _UNTOLD),
             ("lambda at reference air", number(self.air_ratio_at_reference, ".2f")),
             ("O2 against CO2", pair),
             ("CO air-free", number(self.co_air_free_ppm, ".0f", "ppm")),
@@ -140,7 +143,9 @@ class ReadingResult:
         ]
         if self.fuels_that_fit is not None:
             rows.insert(5, ("fuels this pair fits", ", ".join(self.fuels_that_fit) or "none of the catalogue"))
-        return rows
+        untold = [label for label, text in rows[1:] if text == _UNTOLD]  # ten lines of nothing hide the one that counts
+        told = [row for row in rows if row[0] not in untold]
+        return [*told, ("cannot be told", ", ".join(untold))] if untold else told
 
     def __str__(self) -> str:
         return result_text(self.lines(), findings=self.findings, assumed=self.assumed, cautions=self.cautions)

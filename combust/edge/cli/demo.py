@@ -59,6 +59,9 @@ def command(out: str, data_folder: str | None, as_json: bool) -> None:
     output.tell_cautions()
     if not as_json:
         click.echo(f"\nEverything was written to {target}/")
+        click.echo(f"Look at {target}/plane_R005.png and {target}/causes_{DRAWN}.png.")
+        click.echo("A word that is not plain: combust word pair_impossible")
+        click.echo("Next, a reading of your own: combust reading --help")
 
 
 @dataclass(frozen=True)

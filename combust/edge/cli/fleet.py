@@ -120,7 +120,9 @@ def _say(plan: FleetPlan) -> None:
         click.echo(f"{name}: {row['read']} read, {row['planned']} planned, {row['refused']} refused")
     click.echo("")
     output.say_table(("decision", "how many"), decision_rows(plan))
-    click.echo("\nNeeds a compensation kit, by three rules (the first decides)\n")
+    click.echo(
+        "\nNeeds a compensation kit, by three rules (the first decides; its yes counts fitted and barred ones too)\n"
+    )
     keys = ("rule", "air_ratio_by", "yes", "borderline", "no", "unknown")
     output.say_table(
         ("rule", "lambda by", "yes", "borderline", "no", "unknown"),

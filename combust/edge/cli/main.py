@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 import importlib
 import io
 import sys
@@ -13,6 +12,7 @@ from click.shell_completion import CompletionItem
 
 from combust import __version__
 from combust.data.errors import CombustError
+from combust.data.near import near_matches
 from combust.edge.cli.output import EXIT_REJECTED, complain
 
 # The map: what a person is doing -> command -> (module, its line). A command is added here and in its own module as
@@ -83,7 +83,7 @@ class CommandMap(click.Group):
     ) -> tuple[str | None, click.Command | None, list[str]]:
         """Return the command asked for, or fail with near matches."""
         if args and args[0] not in COMMANDS and not ctx.resilient_parsing:
-            near = difflib.get_close_matches(args[0], COMMANDS, n=2, cutoff=0.5)
+            near = near_matches(args[0], COMMANDS, n=2, cutoff=0.5)
             hint = f" Did you mean: combust {' or '.join(near)}?" if near else " See: combust --help"
             ctx.fail(f"no command '{args[0][:40]}'.{hint}")
         return super().resolve_command(ctx, args)

@@ -12,6 +12,7 @@ from typing import Any
 import click
 
 from combust.data.errors import CombustError, Fault
+from combust.data.tables import is_nested_deeply
 from combust.edge.cli import output
 
 SALT_VARIABLE = "COMBUST_MYSTERY_SALT"
@@ -216,14 +217,15 @@ def _text(path: str) -> str:
 
 
 def _read(path: str) -> dict[str, Any]:
+    text = _text(path)
     try:
-        held = json.loads(_text(path))
-    except (json.JSONDecodeError, RecursionError) as error:
+        held = json.loads(text)
+    except (ValueError, RecursionError) as error:  # a number of more than 4300 digits is a plain ValueError
         fault = Fault(
             "file", path, "format", why="is no file of a case", hint="Give the file that `combust mystery deal` wrote."
         )
         raise CombustError(fault) from error
-    if not isinstance(held, dict):
+    if not isinstance(held, dict) or is_nested_deeply(held):
         raise CombustError(Fault("file", path, "format", why="holds no case", hint="Give the file as it was dealt."))
     return held
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
 import sys
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
@@ -13,6 +12,7 @@ import click
 
 from combust.data.errors import CombustError, Fault
 from combust.domain.limits import Finding, cautions, no_stop_text
+from combust.edge.whole_file import whole_file
 
 EXIT_REJECTED = 3
 EXIT_STRICT = 4
@@ -100,12 +100,8 @@ def write_text(path: str | Path, text: str) -> None:
     """Write a text file so that a killed run leaves no half file under the final name."""
     path = writable_name(path)
     path.parent.mkdir(parents=True, exist_ok=True)
-    partial = path.with_name(f".{path.name}.{os.getpid()}.partial")
-    try:
+    with whole_file(path) as partial:
         partial.write_text(text, encoding="utf-8", errors="backslashreplace")
-        os.replace(partial, path)
-    finally:
-        partial.unlink(missing_ok=True)
 
 
 def writable_name(path: str | Path, endings: Sequence[str] = ()) -> Path:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +11,7 @@ from combust import __version__
 from combust.application.heater.profile_check import ProfileCheck, check_profile
 from combust.application.heater.profile_template import profile_template
 from combust.data.errors import CombustError, Fault
+from combust.data.near import near_matches
 from combust.domain.catalogue import load_fuels
 from combust.edge.cli import output
 
@@ -26,7 +26,7 @@ class SubCommands(click.Group):
     ) -> tuple[str | None, click.Command | None, list[str]]:
         """Return the sub-command asked for, or fail with near matches."""
         if args and args[0] not in self.commands:
-            near = difflib.get_close_matches(args[0], self.commands, n=1, cutoff=0.4)
+            near = near_matches(args[0], self.commands, n=1, cutoff=0.4)
             hint = f"Did you mean: {ctx.command_path} {near[0]}?" if near else f"See: {ctx.command_path} --help"
             ctx.fail(f"no command '{args[0][:40]}'. {hint}")
         return super().resolve_command(ctx, args)

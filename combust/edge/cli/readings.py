@@ -87,6 +87,8 @@ def command(
     for code, number in sorted(counts.findings.items(), key=lambda item: -item[1]):
         if code not in stops:
             click.echo(f"{finding_kinds()[code].severity} in {number} rows: {code}", err=True)
+    if counts.findings:
+        click.echo(f"What such a word means: combust word {next(iter(counts.findings))}", err=True)
     output.tell_cautions()
     warned = any(finding_kinds()[code].severity != "note" for code in counts.findings)
     if strict and (warned or counts.refused):

@@ -223,9 +223,11 @@ def _base_arguments(options: dict[str, Any], numbers: dict[str, float | None]) -
 def lines_of(effect: SiteEffect) -> list[tuple[str, str]]:
     """Return the page for people, what matters most first; what is not known is left out."""
     one = effect
+    # A typed lambda without its uncertainty is shown without one, not as exact.
+    spread = f" ± {2 * one.base_air_ratio_u:.2f} (95 %)" if one.base_air_ratio_u else ""
     rows = [
         ("dry-air density ratio to the baseline", f"{one.dry_air_density_ratio:.3f} (moist {one.density_ratio:.3f})"),
-        ("lambda at the baseline", f"{one.base_air_ratio:.2f} ± {2 * one.base_air_ratio_u:.2f} (95 %)"),
+        ("lambda at the baseline", f"{one.base_air_ratio:.2f}{spread}"),
         ("lambda here, dry-air density alone", f"{one.air_ratio:.2f}"),
         ("  with fuel density", f"{one.air_ratio_with_fuel_density:.2f}"),
         ("  in full, with hot gas", f"{one.air_ratio_full:.2f} ± {2 * one.air_ratio_full_u:.2f} (95 %)"),

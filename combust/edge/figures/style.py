@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import io
-import os
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from combust.data.errors import CombustError, Fault
+from combust.edge.whole_file import whole_file
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -77,11 +77,7 @@ def save(figure: Figure, path: str | Path) -> None:
         hint = f"Write it like {path.stem or 'figure'}.png"
         raise CombustError(Fault("figure", str(path), "format", why="ends in neither .png nor .svg", hint=hint))
     path.parent.mkdir(parents=True, exist_ok=True)
-    partial = path.with_name(f".{path.name}.{os.getpid()}.partial")
     metadata = {"Date": None} if kind == "svg" else {}
-    try:
-        with mpl.rc_context(STYLE):  # the salt of the SVG's names is read here, not while drawing
-            figure.savefig(partial, format=kind, dpi=150, metadata=metadata)
-        os.replace(partial, path)
-    finally:
-        partial.unlink(missing_ok=True)
+    # The salt of the SVG's names is read here, not while drawing.
+    with whole_file(path) as partial, mpl.rc_context(STYLE):
+        figure.savefig(partial, format=kind, dpi=150, metadata=metadata)

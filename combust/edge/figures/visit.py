@@ -133,7 +133,7 @@ def _history_line(plot: Any, found: HeaterHistory) -> None:
     line = trend.level + trend.slope * years
     u = np.sqrt(trend.variance_level + 2 * years * trend.covariance + years**2 * trend.variance_slope)
     dates = [last.date + datetime.timedelta(days=float(day)) for day in days]
-    plot.plot(dates, np.exp(line), color=LINE, label="line")
+    plot.plot(dates, np.exp(line), color=LINE, label="trend")
     plot.fill_between(
-        dates, np.exp(line - 2 * u), np.exp(line + 2 * u), color=LINE, alpha=0.15, label="95 % of the line"
+        dates, np.exp(line - 2 * u), np.exp(line + 2 * u), color=LINE, alpha=0.15, label="95 % of the trend"
     )

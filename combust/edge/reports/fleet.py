@@ -13,6 +13,7 @@ from combust.application.fleet.rules import DECISIONS, KEEP_OFF, first_word
 from combust.domain.limits import cautions
 from combust.edge.cli.output import write_text
 from combust.edge.reports.html import template
+from combust.edge.whole_file import whole_file
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -42,9 +43,8 @@ def write_plan(plan: FleetPlan, folder: str | Path, *, title: str = "Fleet plan 
     written = []
     for name, table in tables_of(plan).items():
         write_text(folder / f"{name}.csv", _without_formulas(table).to_csv(index=False, float_format="%.6g"))
-        partial = folder / f".{name}.parquet.partial"
-        table.to_parquet(partial, index=False)
-        partial.replace(folder / f"{name}.parquet")
+        with whole_file(folder / f"{name}.parquet") as partial:
+            table.to_parquet(partial, index=False)
         written += [folder / f"{name}.csv", folder / f"{name}.parquet"]
     figures = _figures(plan, folder)
     cards = "\n\n".join("\n".join([card["title"], *(f"- {line}" for line in card["lines"])]) for card in plan.cards)
@@ -135,7 +135,10 @@ def decision_rows(plan: FleetPlan) -> list[tuple[str, str]]:
         ("shorten the service interval", str(total["shorten_service"])),
         ("fuel in a season", f"{total['fuel_l_per_season']:.0f} l"),
     ]
-    costs = (("cost_units", "cost of kits and spares"), ("cost_fuel", "cost of the season's fuel"))
+    costs = (
+        ("cost_units", "cost of kits and spares, in the money of the policy"),
+        ("cost_fuel", "cost of the season's fuel, in the money of the policy"),
+    )
     return rows + [(label, f"{total[key]:.0f}") for key, label in costs if total[key] is not None]
 
 

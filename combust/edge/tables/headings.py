@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import difflib
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from combust.data.errors import CombustError, Fault
+from combust.data.near import LONGEST_WORD, near_matches
 from combust.data.vocabulary import foreign_twin, input_keys, quantities, strip_unit
 
 # Words people write over such columns (common practice, no source). They are proposed, not taken.
@@ -112,7 +112,7 @@ def match_headings(header: Sequence[str], chosen: Mapping[str, str] | None = Non
 
 def proposed_key(name: str) -> str | None:
     """Return the key that a heading probably means, or None for one that has nothing to do with a reading."""
-    if name in quantities():
+    if name in quantities() or len(name) > LONGEST_WORD:
         return None
     bare = re.sub(r"[^a-z0-9]", "", _UNIT_WORDS.sub("", name.lower()))
     if bare in USUAL_WORDS:
@@ -123,12 +123,12 @@ def proposed_key(name: str) -> str | None:
     stems = {strip_unit(key): key for key in input_keys() if quantities()[key].role != "identity"}
     if plain in stems:
         return stems[plain]
-    near = difflib.get_close_matches(plain, input_keys(), n=1, cutoff=0.85)
+    near = near_matches(plain, input_keys(), n=1, cutoff=0.85)
     return near[0] if near else None
 
 
 def _no_key(name: str, key: str) -> Fault:
-    near = difflib.get_close_matches(key, input_keys(), n=3, cutoff=0.5)
+    near = near_matches(key, input_keys(), n=3, cutoff=0.5)
     hint = f"Did you mean {' or '.join(near)}?" if near else "All keys: combust word"
     return Fault(f"--map {name}", key, "unknown_name", why="is no key that combust knows", hint=hint)
 

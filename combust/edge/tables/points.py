@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import logging
 import os
+import signal
+import threading
 from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
+from multiprocessing import resource_tracker
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +21,7 @@ import pyarrow.parquet as pq
 from combust.application.fleet.points import NO_POINTS, RouteSums, RouteUse, route_block
 from combust.data.errors import CombustError, Fault, shorten
 from combust.data.vocabulary import FOREIGN_UNITS
+from combust.edge.whole_file import partial_of
 from combust.kernel.altitude import Derated, Derating, derate
 
 BLOCK_ROWS = 524_288
@@ -24,6 +29,8 @@ WAITING = 4  # tasks in flight for each worker: enough to keep it busy, few enou
 NEEDED = {"altitude_m": ("altitude_m",), "pressure_hpa": ("pressure_hpa",), "temp_c": ("temp_c", "intake_temp_c")}
 # Measured numbers hardly repeat: a dictionary, statistics and compression cost more time than they save.
 PLAIN: dict[str, Any] = {"compression": "none", "use_dictionary": False, "write_statistics": False}
+LOG_VARIABLE = "DASK_LOGGING"
+QUIET = "{'distributed': 'critical', 'tornado.application': 'critical'}"
 Progress = Callable[[int, int], None]
 
 
@@ -98,7 +105,7 @@ def derate_file(
         The file has no rows, or cannot be read as Parquet.
     """
     out.parent.mkdir(parents=True, exist_ok=True)
-    partial = out.with_name(f".{out.name}.{os.getpid()}.partial")
+    partial = partial_of(out)
     counts, writer = PointCounts(0, 0, 0), None
     writing: Future[None] | None = None
     try:
@@ -290,10 +297,48 @@ def dask_client(scheduler: str | None, workers: int) -> Iterator[Any]:
         with client:
             yield client
         return
-    with (
-        LocalCluster(
-            n_workers=workers, threads_per_worker=1, processes=True, dashboard_address=None, host="127.0.0.1"
-        ) as cluster,
-        Client(cluster) as client,
-    ):
-        yield client
+    with ExitStack() as stack:
+        # Half started workers cannot be ended in peace: a Ctrl-C waits until they are up. Closing says nothing.
+        with interrupt_held_back():
+            cluster = stack.enter_context(
+                LocalCluster(
+                    n_workers=workers,
+                    threads_per_worker=1,
+                    processes=True,
+                    dashboard_address=None,
+                    host="127.0.0.1",
+                    silence_logs=logging.CRITICAL,
+                )
+            )
+            client = stack.enter_context(Client(cluster))
+        try:
+            yield client
+        except KeyboardInterrupt:
+            logging.getLogger("asyncio").setLevel(logging.CRITICAL)  # of what was under way nothing is left to tell
+            raise
+
+
+@contextmanager
+def interrupt_held_back() -> Iterator[None]:
+    """Let a Ctrl-C that comes inside the block act behind it; processes started inside never see one.
+
+    A terminal sends it to every process: the workers are ended by the cluster, in order, without words of their own.
+    """
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    came: list[int] = []
+    logs = os.environ.get(LOG_VARIABLE)
+    before = signal.signal(signal.SIGINT, lambda number, frame: came.append(number))
+    resource_tracker.ensure_running()  # started later it would unblock the signal
+    signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    os.environ[LOG_VARIABLE] = logs or QUIET
+    try:
+        yield
+    finally:
+        if logs is None:
+            del os.environ[LOG_VARIABLE]
+        signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGINT})
+        signal.signal(signal.SIGINT, before)
+    if came:
+        raise KeyboardInterrupt

@@ -58,7 +58,7 @@ def read_series(path: str | Path, *, mapping: dict[str, str] | None = None) -> S
         columns, faults = columns_of_table(block.table, headings, decimal=table.decimal)
         raw = [None if v is None else str(v) for v in block.table.column(table.header.index(clock_name)).to_pylist()]
         times = [_seconds(text, clock_name, table.decimal) for text in raw]
-        keep = np.array([time is not None for time in times]) & ~faults.mask
+        keep = np.array([time is not None for time in times], dtype=bool) & ~faults.mask
         for row in np.flatnonzero(~keep).tolist():
             why = faults.text_of(row) or f"{clock_name} = {shorten(raw[row])} is no time."
             told.append(f"Row {offset + row + 1} left out: {why}")

@@ -17,6 +17,7 @@ import pyarrow.parquet as pq
 
 from combust.data.errors import CombustError, Fault
 from combust.edge.tables.formulas import harmless, harmless_column
+from combust.edge.whole_file import partial_of
 
 
 class TableSink:
@@ -37,7 +38,7 @@ class TableSink:
             raise CombustError(Fault("out", str(path), "format", why="is a folder or no name", hint=hint))
         self.delimiter, self.decimal, self.bom = delimiter, decimal, bom
         self.is_parquet = self.path.suffix.lower() in (".parquet", ".pq")
-        self._partial = self.path.with_name(f".{self.path.name}.{os.getpid()}.partial")
+        self._partial = partial_of(self.path)
         self._file: Any = None
         self._writer: Any = None
         self._started = False

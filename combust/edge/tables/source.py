@@ -68,7 +68,15 @@ class TableSource:
         for raw in _whole_rows(self.path, dialect):
             done += len(raw)
             table, ragged, blank = _parse(raw, dialect)
-            yield Block(table, ragged, blank, done)
+            yield from _in_parts(Block(table, ragged, blank, done))
+
+
+def _in_parts(block: Block) -> Iterator[Block]:
+    """Yield a block of very short rows in parts: what a row needs in memory does not shrink with its bytes."""
+    for first in range(0, max(block.table.num_rows, 1), BLOCK_ROWS):
+        ragged = {row - first: told for row, told in block.ragged.items() if first <= row < first + BLOCK_ROWS}
+        blank = 0 if first else block.blank
+        yield Block(block.table.slice(first, BLOCK_ROWS), ragged, blank, block.bytes_read)
 
 
 def open_table(path: str | Path) -> TableSource:
@@ -94,7 +102,7 @@ def open_table(path: str | Path) -> TableSource:
     if magic == b"PAR1":
         try:
             names = tuple(pq.read_schema(path).names)
-        except (pa.ArrowException, OSError) as error:
+        except (pa.ArrowException, OSError, UnicodeDecodeError) as error:
             raise _bad_parquet(path, error) from error
         return TableSource(path, names, ".", size, True)
     dialect = read_dialect(path)

@@ -1,0 +1,21 @@
+"""Near matches of a word that is not known, for a remedy that names what was probably meant."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterable
+
+LONGEST_WORD = 80
+
+
+def near_matches(word: str, known: Iterable[str], n: int = 3, cutoff: float = 0.6) -> list[str]:
+    """Return up to ``n`` known words near a word, the nearest first; none for a text too long to be a word.
+
+    Comparing takes time with the square of the length: a heading of 100 000 letters would take a minute.
+
+    Examples
+    --------
+    >>> near_matches("deisel", ["diesel", "kerosene"])
+    ['diesel']
+    """
+    return difflib.get_close_matches(word, list(known), n=n, cutoff=cutoff) if len(word) <= LONGEST_WORD else []

@@ -1,0 +1,182 @@
+"""Hostile text through every field into every page: it stays text, for a parser that reads as browsers do."""
+
+from __future__ import annotations
+
+import base64
+import json
+import re
+from pathlib import Path
+from typing import Any
+from xml.etree import ElementTree
+
+import html5lib
+import pandas as pd
+import pytest
+
+import combust
+from combust.application.causes.rank import rank_causes
+from combust.application.lessons.cards import misconception_cards
+from combust.application.mystery import Dealer
+from combust.application.visit.record import HEAD_CHOICES, HEAD_KEYS
+from combust.domain.catalogue import load_fuels
+from combust.domain.heater import Heater
+from combust.edge.reports.lessons import card_page, exercise_pages
+from combust.edge.reports.mystery import class_pages
+from tests.edge.runs import DATA, call
+
+MARK = "zzqq"  # stands in every attack, so that where it ended up can be found
+ATTACKS = [
+    f"<script>{MARK}()</script>",
+    f"\"><img src=x onerror={MARK}()>",
+    f"' onmouseover='{MARK}()",
+    f"</title></style><svg onload={MARK}()>",
+    f"javascript:{MARK}()//",
+    f"<a href=https://example.org/{MARK}>x</a>",
+    f"{{{{ 7*7 }}}}{{% for x in y %}}{MARK}",
+    f"&lt;script&gt;{MARK}&lt;/script&gt;<!--",
+    f"]]><iframe srcdoc='{MARK}'>",
+]  # fmt: skip
+ALLOWED_LINKS = re.compile(r"^(data:image/(png|svg\+xml);base64,[A-Za-z0-9+/=]+|#[\w-]*)$")
+ACTIVE = {"script", "iframe", "object", "embed", "base", "form", "link", "applet", "frame", "svg", "math", "template"}
+
+
+def check_page(text: str, *, whole: bool = True) -> str:
+    """Fail when a page holds anything active or foreign; return its visible text."""
+    tree = html5lib.parse(text, namespaceHTMLElements=False)
+    for node in tree.iter():
+        if not isinstance(node.tag, str):
+            assert MARK not in (node.text or ""), "data ended up in a comment"
+            continue
+        assert node.tag not in ACTIVE, node.tag
+        if node.tag == "style":
+            assert MARK not in "".join(node.itertext()), "data ended up in a style sheet"
+        for name, value in node.attrib.items():
+            assert not name.startswith("on"), f"{name} on <{node.tag}>"
+            assert "javascript:" not in value.lower() or name in ("alt", "content"), f"{name}={value[:60]}"
+            if name in ("src", "href", "action", "srcset", "formaction", "background", "poster", "data"):
+                assert ALLOWED_LINKS.match(value), f"{name}={value[:60]}"
+                if value.startswith("data:image/svg"):
+                    check_svg(base64.b64decode(value.partition(",")[2]))
+            if name == "http-equiv":
+                assert value.lower() != "refresh"
+    if whole:
+        assert text.lower().count("<html") == text.lower().count("</html>") == 1
+    return "".join(tree.itertext())
+
+
+def check_svg(data: bytes) -> None:
+    """Fail when a figure holds a script, an event handler or a link out of itself."""
+    for node in ElementTree.fromstring(data).iter():
+        assert node.tag.rpartition("}")[2] not in ("script", "foreignObject", "a", "image")
+        for name, value in node.attrib.items():
+            assert not name.rpartition("}")[2].startswith("on")
+            assert name.rpartition("}")[2] != "href" or value.startswith("#")
+
+
+def fleet_tables(folder: Path, attack: str) -> None:
+    """Write fleet tables whose every text column holds the attack, behind what keeps names apart."""
+    fleet = DATA / "larkfell_fleet"
+    for name, keys in (
+        ("vehicles", ("vehicle_id", "group", "site_id", "route_id", "note")),
+        ("sites", ("site_id", "note")),
+    ):
+        frame = pd.read_csv(fleet / f"{name}.csv", dtype=str, keep_default_na=False).head(
+            10 if name == "vehicles" else 99
+        )
+        for key in keys:
+            if key in frame:
+                frame[key] = [f"{text}{attack}" for text in frame[key]]
+        if name == "vehicles":
+            frame.loc[3, "profile"] = frame.loc[4, "compensation"] = frame.loc[5, "cab_ua_w_per_k"] = attack
+            frame.loc[6, "site_id"] = attack
+        frame.to_csv(folder / f"{name}.csv", index=False)
+    routes = pd.read_csv(fleet / "routes.csv", dtype=str, keep_default_na=False)
+    routes["route_id"] = [f"{text}{attack}" for text in routes["route_id"]]
+    routes.to_csv(folder / "routes.csv", index=False)
+    (folder / "policy.toml").write_text(
+        f"cab_target_c = {{ value = 19.0, origin = {json.dumps(attack)} }}\n", encoding="utf-8"
+    )
+
+
+@pytest.mark.parametrize("attack", [ATTACKS[0], ATTACKS[1] + ATTACKS[3], ATTACKS[6]])
+def test_the_fleet_page_and_its_cards(tmp_path: Path, attack: str) -> None:
+    fleet_tables(tmp_path, attack)
+    arguments = [
+        piece for name in ("vehicles", "sites", "routes") for piece in (f"--{name}", str(tmp_path / f"{name}.csv"))
+    ]
+    arguments += [f"--policy={tmp_path / 'policy.toml'}", f"--profiles={DATA / 'larkfell_fleet' / 'profiles'}"]
+    run = call("fleet", *arguments, "--title", attack, "--out", str(tmp_path / "plan"))
+    assert run.code == 0, run.err
+    text = (tmp_path / "plan" / "plan.html").read_text(encoding="utf-8")
+    told = check_page(text)
+    assert told.count(MARK) > 30  # it is there, as text
+    assert attack in told
+    assert "49" not in told.partition(MARK)[2][:40] or "{{" not in attack
+
+
+def typed(attack: str) -> list[str]:
+    """Return options that put the attack into every free text of a visit."""
+    heads = [f"--{key.replace('_', '-')}={attack}" for key in HEAD_KEYS if key not in HEAD_CHOICES]
+    more = ("note", "stage", "instrument", "reading-id", "heater-id", "adjustment", "not-checked", "text-note")
+    return [
+        *heads,
+        *(f"--{name}={attack}" for name in more),
+        f"--check=supply_voltage={attack}",
+        f"--visit-id={attack}",
+    ]
+
+
+@pytest.mark.parametrize("attack", ATTACKS)
+def test_the_record_of_a_visit(tmp_path: Path, attack: str) -> None:
+    book, page = str(tmp_path / "w.book"), tmp_path / "v.html"
+    run = call(
+        "log", "add", book, *typed(attack), "--fuel=diesel", "--o2-dry=8.2", "--co-dry=150", "--location=outdoors"
+    )
+    assert run.code == 0, run.err
+    assert call("report", book, f"--visit-id={attack}", "--out", str(page)).code == 0
+    told = check_page(page.read_text(encoding="utf-8"))
+    assert told.count(MARK) >= len(typed(attack)) - 2
+
+
+@pytest.mark.parametrize("attack", ATTACKS)
+def test_class_sheets_and_exercises(tmp_path: Path, attack: str) -> None:
+    dealer = Dealer("only the instructor knows this sentence")
+    for page in class_pages([dealer.deal(30, "easy")], dealer, title=attack):
+        assert MARK in check_page(page)
+    fuels = tmp_path / "fuels.toml"
+    fuels.write_text(
+        f'[fuel.{json.dumps(attack)}]\nformula = "CH1.9"\nlabel = {json.dumps(attack)}\n', encoding="utf-8"
+    )
+    for page in exercise_pages(3, fuel=load_fuels(fuels)[attack]):
+        assert MARK in check_page(page)
+
+
+def test_the_card_page() -> None:
+    check_page(card_page())
+
+
+@pytest.mark.parametrize("attack", ATTACKS)
+def test_what_a_notebook_shows(tmp_path: Path, attack: str) -> None:
+    """The HTML of results, by fields that a user fills: names of fuels, stages, heaters and visits."""
+    fuels = tmp_path / "fuels.toml"
+    fuels.write_text(
+        f'[fuel.{json.dumps(attack)}]\nformula = "CH1.9"\nlabel = {json.dumps(attack)}\n', encoding="utf-8"
+    )
+    mine = load_fuels(fuels)
+    shown: list[Any] = [
+        combust.interpret({"fuel": attack, "o2_dry_pct": 8.2, "note": attack, "location": "outdoors"}, catalogue=mine),
+        *misconception_cards()[:1],
+    ]
+    profile = (DATA / "heaters" / "LF-0312.toml").read_text(encoding="utf-8")
+    profile = profile.replace('"LF-0312"', json.dumps(attack)).replace(
+        "[stages.high]", f"[stages.{json.dumps(attack)}]"
+    )
+    profile = profile.replace('stage = "high"', f"stage = {json.dumps(attack)}")
+    (tmp_path / "h.toml").write_text(profile, encoding="utf-8")
+    heater = Heater.load(tmp_path / "h.toml")
+    row = {"o2_dry_pct": 4.84, "stage": attack, "location": "outdoors", "visit_id": attack, "heater_id": attack}
+    shown += rank_causes(heater, [combust.Reading(**row)])
+    shown.append(combust.history([{**row, "taken_at": f"202{year}-01-12"} for year in range(4)], heater))
+    for result in shown:
+        if hasattr(result, "_repr_html_"):
+            check_page(result._repr_html_(), whole=False)

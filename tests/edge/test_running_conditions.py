@@ -1,0 +1,283 @@
+"""Ctrl-C, closed pipes, folders that may not be written to, two runs at once, other locales and time zones."""
+
+from __future__ import annotations
+
+import datetime
+import os
+import shutil
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+from tests.edge.runs import DATA, ROOT, call, spawn
+from tests.edge.test_logbook_hard import as_nobody
+
+FLEET = DATA / "larkfell_fleet"
+FLEET_TABLES = (f"--vehicles={FLEET / 'vehicles.csv'}", f"--sites={FLEET / 'sites.csv'}")
+PROFILE = str(DATA / "heaters" / "LF-0312.toml")
+START = """
+import sys
+from combust.edge.cli.main import main
+print("ready", file=sys.stderr, flush=True)
+main(sys.argv[1:])
+"""
+ENV = {**os.environ, "PYTHONPATH": str(ROOT)}
+
+
+@pytest.fixture(scope="module")
+def long_work(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return a folder with tables that keep a command busy for some seconds."""
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    folder = tmp_path_factory.mktemp("long")
+    head, *rows = (DATA / "larkfell_readings.csv").read_text(encoding="utf-8").splitlines()
+    (folder / "readings.csv").write_text("\n".join([head, *(rows * 20_000)]) + "\n", encoding="utf-8")
+    head, *rows = (DATA / "larkfell_winters.csv").read_text(encoding="utf-8").splitlines()
+    keys = head.split(",")
+    drop = {keys.index("visit_id"), keys.index("reading_id")}
+    kept = [",".join(cell for at, cell in enumerate(row.split(",")) if at not in drop) for row in [head, *rows]]
+    (folder / "winters.csv").write_text("\n".join([kept[0], *(kept[1:] * 700)]) + "\n", encoding="utf-8")
+    head, *rows = (FLEET / "vehicles.csv").read_text(encoding="utf-8").splitlines()
+    many = [row.replace(",", f"-{again},", 1) for again in range(1500) for row in rows]
+    (folder / "vehicles.csv").write_text("\n".join([head, *many]) + "\n", encoding="utf-8")
+    size = 3_000_000
+    points = pa.table({"route_id": ["coast_round"] * size, "altitude_m": [500.0] * size, "temp_c": [0.0] * size,
+                       "minutes": [5.0] * size})  # fmt: skip
+    pq.write_table(points, folder / "points.parquet", row_group_size=200_000)
+    return folder
+
+
+def lines_of(name: str, folder: Path, out: Path) -> list[str]:
+    """Return the arguments of a long run that writes into ``out``."""
+    return {
+        "readings": ["readings", f"{folder}/readings.csv", f"--out={out}/o.csv", f"--rejects={out}/r.csv"],
+        "fleet": ["fleet", f"--vehicles={folder}/vehicles.csv", f"--sites={FLEET}/sites.csv",
+                  f"--profiles={FLEET}/profiles", f"--out={out}/plan"],
+        "workers": ["fleet", *FLEET_TABLES, f"--routes={folder}/points.parquet", "--workers=2", f"--out={out}/plan"],
+        "points": ["site", f"--heater={PROFILE}", f"--points={folder}/points.parquet", f"--points-out={out}/p.parquet"],
+        "history": ["history", f"{folder}/winters.csv", "--fleet", f"--figure={out}/h.png"],
+        "log": ["log", "add", f"{out}/w.book", f"--from={folder}/winters.csv"],
+        "demo": ["demo", f"--out={out}/demo"],
+        "exercises": ["exercises", "--seed=1", "--cards", f"--out={out}/pages"],
+    }[name]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("name", "delay"),
+    [("readings", 0.8), ("fleet", 1.2), ("workers", 3.0), ("points", 0.7), ("history", 0.8), ("log", 1.0),
+     ("demo", 0.6), ("exercises", 0.15)],
+)  # fmt: skip
+def test_ctrl_c_ends_in_one_line_and_leaves_nothing_half_written(
+    name: str, delay: float, long_work: Path, tmp_path: Path
+) -> None:
+    command = [sys.executable, "-c", START, *lines_of(name, long_work, tmp_path)]
+    process = subprocess.Popen(
+        command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=ENV, start_new_session=True
+    )
+    assert process.stderr is not None
+    assert process.stderr.readline() == "ready\n"
+    time.sleep(delay)
+    process.send_signal(signal.SIGINT)
+    _, told = process.communicate(timeout=60)
+    assert process.returncode in (0, 130), told  # 0: it was done before the signal came
+    assert "Traceback" not in told
+    assert "Exception ignored" not in told
+    if process.returncode == 130:
+        assert told.rstrip().splitlines()[-1] == "Stopped by the user."
+        for left in ("o.csv", "r.csv", "p.parquet", "h.png"):
+            assert not (tmp_path / left).exists()
+    assert not list(tmp_path.rglob("*.partial"))
+    assert not living_of(process.pid), "a worker was left behind"
+
+
+def living_of(session: int) -> list[str]:
+    """Return the processes of a session that still live a little later, by the process table of Linux."""
+    for _ in range(50):
+        found = []
+        for entry in Path("/proc").iterdir():
+            if entry.name.isdigit():
+                try:
+                    state, _, _, own = (entry / "stat").read_text().rpartition(")")[2].split()[:4]
+                except OSError:
+                    continue
+                if own == str(session) and state != "Z":
+                    found.append(entry.name)
+        if not found:
+            return []
+        time.sleep(0.1)
+    return found
+
+
+PIPED = [
+    ("--help",), ("reading", "--o2-dry=8.2", "--location=outdoors"), ("fuel", "--json"), ("log", "procedure"),
+    ("readings", str(DATA / "larkfell_readings.csv"), "--out=o.csv"), ("start", f"--heater={PROFILE}"),
+    ("cause", f"--heater={PROFILE}", "--o2-dry=4.84", "--stage=high", "--location=outdoors"), ("profile", "new"),
+    ("profile", "check", PROFILE), ("site", "--altitude=2000", "--intake-temp=0", f"--heater={PROFILE}"),
+    ("duct", "--help"), ("supply", "--help"), ("history", str(DATA / "larkfell_winters.csv"), "--fleet"),
+    ("exercises", "--seed=1", "--json", "--out=e"), ("mystery", "--help"), ("report", "--help"), ("page", "--help"),
+    ("fleet", *FLEET_TABLES, "--out=plan"), ("demo", "--out=demo"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("arguments", PIPED, ids=lambda arguments: arguments[0])
+def test_a_reader_that_leaves_after_one_line_is_no_error_text(arguments: tuple[str, ...], tmp_path: Path) -> None:
+    process = subprocess.Popen(
+        [sys.executable, "-m", "combust", *arguments],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        env=ENV,
+        cwd=tmp_path,
+    )
+    assert process.stdout is not None
+    assert process.stderr is not None
+    process.stdout.readline()
+    process.stdout.close()
+    told = process.stderr.read().decode()
+    process.stderr.close()
+    assert process.wait(timeout=60) in (0, 1)  # 1 is what click ends with when the pipe is gone
+    assert "Traceback" not in told
+    assert "Exception ignored" not in told
+    assert "Broken pipe" not in told
+    assert not list(tmp_path.rglob("*.partial"))
+
+
+def writers(out: Path, book: Path, salt: Path) -> dict[str, list[str]]:
+    """Return every command that writes, into the folder ``out``."""
+    reading = ["--o2-dry=8.2", "--location=outdoors"]
+    return {
+        "reading out": ["reading", *reading, f"--out={out}/r.json"],
+        "reading figure": ["reading", *reading, f"--figure={out}/r.svg"],
+        "readings": ["readings", str(DATA / "larkfell_readings.csv"), f"--out={out}/o.csv"],
+        "rejects": [
+            "readings",
+            str(DATA / "larkfell_readings.csv"),
+            f"--out={salt.parent}/o.csv",
+            f"--rejects={out}/r.csv",
+        ],
+        "cause": ["cause", f"--heater={PROFILE}", "--stage=high", *reading, "--no-pairs", f"--out={out}/c.json"],
+        "profile": ["profile", "new", f"--out={out}/h.toml"],
+        "site": ["site", "--altitude=2000", "--intake-temp=0", f"--heater={PROFILE}", f"--table={out}/t.csv"],
+        "fleet": ["fleet", *FLEET_TABLES, f"--out={out}/plan"],
+        "log": ["log", "add", f"{out}/w.book", "--visit-id=V1", *reading],
+        "export": ["log", "export", str(book), f"--out={out}/e.csv"],
+        "report": ["report", str(book), "--visit-id=V1", f"--out={out}/v.html"],
+        "history": ["history", str(DATA / "larkfell_winters.csv"), "--fleet", f"--figure={out}/h.png"],
+        "start": ["start", f"--heater={PROFILE}", f"--figure={out}/s.png"],
+        "deal": ["mystery", "deal", "--seed=7", "--level=easy", f"--salt-file={salt}", f"--out={out}/case.json"],
+        "sheet": [
+            "mystery",
+            "sheet",
+            "--seed=7",
+            "--count=1",
+            "--level=easy",
+            f"--salt-file={salt}",
+            f"--out={out}/sheet",
+        ],
+        "exercises": ["exercises", "--seed=7", f"--out={out}/pages"],
+        "demo": ["demo", f"--out={out}/demo"],
+    }
+
+
+def test_a_folder_that_may_not_be_written_to_is_told_in_words_by_every_command(tmp_path: Path) -> None:
+    """As a user who may not write: root, whom no permission binds, becomes nobody for it."""
+    shared = Path(f"/tmp/combust-{os.getpid()}-locked")
+    shared.mkdir()
+    try:
+        good, locked = shared / "good", shared / "locked"
+        good.mkdir()
+        locked.mkdir()
+        book, salt = shared / "w.book", shared / "salt.txt"
+        salt.write_text("only the instructor knows this sentence", encoding="utf-8")
+        assert call("log", "add", str(book), "--visit-id=V1", "--o2-dry=8.2").code == 0
+        for name, line in writers(good, book, salt).items():
+            assert call(*line).code == 0, name  # it works where it may, and everything it needs is loaded now
+        for path in (shared, good, book.parent):
+            path.chmod(0o777)
+        book.chmod(0o666)
+        locked.chmod(0o555)
+        for name, line in writers(locked, book, salt).items():
+            code, said = as_nobody(line, tmp_path / "said")
+            assert code == 3, (name, said)
+            assert "Traceback" not in said
+            assert any(words in said for words in ("ermission denied", "cannot be opened", "write-protected")), (
+                name,
+                said,
+            )
+            assert not list(locked.iterdir()), name
+    finally:
+        for path in (shared / "locked", shared):
+            path.chmod(0o755)
+        shutil.rmtree(shared)
+
+
+def both(*lines: list[str]) -> list[int]:
+    """Run commands at the same time and return how they ended."""
+    quiet = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL, "env": ENV}
+    started = [subprocess.Popen([sys.executable, "-m", "combust", *line], **quiet) for line in lines]
+    return [process.wait(timeout=120) for process in started]
+
+
+def test_two_runs_into_one_place_leave_whole_files_of_one_of_them(tmp_path: Path) -> None:
+    tables = []
+    for number in (1, 2):
+        table = tmp_path / f"in{number}.csv"
+        table.write_text(
+            "o2_dry_pct,location,note\n" + f"8.{number},outdoors,run {number}\n" * 20_000, encoding="utf-8"
+        )
+        tables.append(table)
+        assert call("readings", str(table), "--out", str(tmp_path / f"alone{number}.csv")).code == 0
+    alone = [(tmp_path / f"alone{number}.csv").read_bytes() for number in (1, 2)]
+    assert both(*(["readings", str(table), f"--out={tmp_path / 'both.csv'}"] for table in tables)) == [0, 0]
+    assert (tmp_path / "both.csv").read_bytes() in alone
+    assert both(*(["fleet", *FLEET_TABLES, f"--out={tmp_path}/plan"] for _ in tables)) == [0, 0]
+    assert call("fleet", *FLEET_TABLES, f"--out={tmp_path}/plan_alone").code == 0
+    for path in (tmp_path / "plan_alone").iterdir():
+        assert (tmp_path / "plan" / path.name).read_bytes() == path.read_bytes(), path.name
+    assert not list(tmp_path.rglob("*.partial"))
+
+
+PLACES = (
+    {"TZ": "Pacific/Kiritimati", "LC_ALL": "C", "PYTHONUTF8": "0", "PYTHONCOERCECLOCALE": "0"},
+    {"TZ": "America/Anchorage", "LC_ALL": "de_DE.UTF-8", "LANGUAGE": "de"},
+)
+
+
+def test_locale_and_time_zone_change_no_byte_of_a_file(tmp_path: Path) -> None:
+    written: list[dict[str, bytes]] = []
+    for number, env in enumerate(PLACES):
+        out = tmp_path / str(number)
+        out.mkdir()
+        more = {**env, "PYTHONPATH": str(ROOT)}
+        for line in (
+            ["readings", str(DATA / "larkfell_readings.csv"), "--out=o.csv", "--rejects=r.csv"],
+            ["fleet", *FLEET_TABLES, "--out=plan"],
+            ["exercises", "--seed=7", "--out=pages"],
+            ["reading", "--o2-dry=8.2", "--note=snow", "--location=outdoors", "--out=r.json", "--figure=r.svg"],
+        ):
+            run = spawn(*line, cwd=out, env=more)
+            assert run.code == 0, run.err
+        told = spawn("history", str(DATA / "larkfell_winters.csv"), "--fleet", "--json", cwd=out, env=more)
+        found = {str(path.relative_to(out)): path.read_bytes() for path in out.rglob("*") if path.is_file()}
+        written.append({**found, "history": repr(told.json).encode()})
+    assert written[0].keys() == written[1].keys()
+    assert [name for name in written[0] if written[0][name] != written[1][name]] == []
+
+
+@pytest.mark.parametrize("zone", ["Pacific/Kiritimati", "America/Anchorage"])
+def test_times_of_the_logbook_carry_their_offset(tmp_path: Path, zone: str) -> None:
+    book = str(tmp_path / "w.book")
+    before = datetime.datetime.now(datetime.UTC) - datetime.timedelta(seconds=2)
+    env = {"TZ": zone}
+    whole = ("--location=outdoors", "--cab-co-in=1", "--cab-co-out=0", "--handed-back=yes")
+    assert spawn("log", "add", book, "--visit-id=V1", "--o2-dry=8.2", *whole, env=env).code == 0
+    assert spawn("log", "close", book, "--visit-id=V1", "--incomplete", env=env).code == 0
+    told = spawn("log", "show", book, "--visit-id=V1", "--json", env=env).json
+    for key in ("opened_at", "closed_at"):
+        moment = datetime.datetime.fromisoformat(told[key])
+        assert moment.tzinfo is not None
+        assert before <= moment <= datetime.datetime.now(datetime.UTC)
