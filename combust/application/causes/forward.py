@@ -110,9 +110,8 @@ class Model:
                 gases = self._gases(ratio, base, p, names, alike)
                 for number, place in enumerate(places):
                     found[stateful[place]] |= {key: _row(value, number) for key, value in gases.items()}
-            pick = (lambda value: value) if alike is None else (lambda value: value[..., alike.index])
             for place, index in enumerate(stateful):
-                one = HeaterState(*(pick(_row(value, place)) for value in state))
+                one = HeaterState(*(_every_draw(_row(value, place), alike) for value in state))
                 found[index] |= self._of_state(one, rows[index], healthy[index], needed[index], moved[index])
         for index, row in enumerate(rows):
             base_of_row = row.healthy.value
@@ -163,10 +162,10 @@ class Model:
         out: dict[str, Any] = {}
 
         def spread(value: Any) -> Any:
-            return value if alike is None else np.take(value, alike.index, axis=-1)
+            return _every_draw(value, alike)
 
         whole = spread(ratio)
-        o2 = spread(dry_o2_of_air_ratio(ratio, self.nu, self.inert)) if needed & {"o2", "intake_o2"} else None
+        o2: Any = spread(dry_o2_of_air_ratio(ratio, self.nu, self.inert)) if needed & {"o2", "intake_o2"} else None
         dilution = get("sample_air", 0.0)
         water = get("water_left")
         kept = 1.0 - dilution if water is None else (1.0 - spread(self._water_share(ratio)) * water) * (1.0 - dilution)
@@ -331,6 +330,11 @@ def _stack(values: Sequence[Any]) -> Any:
 def _rows_of(value: Any, count: int) -> Any:
     """Return draws of every row (row, draw) of a value that may be the same in all rows."""
     return np.broadcast_to(value, (count, np.shape(value)[-1]))
+
+
+def _every_draw(value: Any, alike: Alike | None) -> Any:
+    """Return the values of all draws: those in the same state share one."""
+    return value if alike is None else np.take(value, alike.index, axis=-1)
 
 
 def _row(value: Any, index: int) -> Any:
