@@ -184,7 +184,13 @@ class Heater:
         return (_remake, ({**values, "stages": dict(self.stages), "ducts": dict(self.ducts)},))
 
     def stage_of(self, name: str) -> Stage:
-        """Return a stage by name; raises CombustError with the known names."""
+        """Return a stage by name; raises CombustError with the known names.
+
+        Raises
+        ------
+        CombustError
+            Unknown stage; the known names are told.
+        """
         if name not in self.stages:
             known = ", ".join(self.stages)
             raise CombustError(

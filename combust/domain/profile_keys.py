@@ -50,7 +50,13 @@ class ProfileKey:
         return f"Write it like {self.key} = {toml_value(self.example)}: {self.meaning}."
 
     def checked(self, value: object, *, catalogue: Catalogue | None = None) -> Any:
-        """Return the value in its own type; raises CombustError with its fault."""
+        """Return the value in its own type; raises CombustError with its fault.
+
+        Raises
+        ------
+        CombustError
+            The value is of another kind or outside its band.
+        """
         if value == PLACEHOLDER:
             why = "is still the placeholder of the template"
             hint = self.remedy + ("" if self.required else " Or put # before the line.")

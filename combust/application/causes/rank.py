@@ -139,7 +139,13 @@ def _engine(heater: Heater, held: Convictions, instrument: InstrumentClass, seed
 
 
 def group_visits(heater: Heater, readings: Readings, causes: Any = None) -> list[list[Values]]:
-    """Return readings grouped by visit and phase, checked; every fault is told at once."""
+    """Return readings grouped by visit and phase, checked; every fault is told at once.
+
+    Raises
+    ------
+    CombustError
+        Faults of any row, or nothing to rank; every fault at once.
+    """
     rows = [readings] if isinstance(readings, Mapping) else list(readings)
     held = convictions(causes)
     faults: list[Fault] = []

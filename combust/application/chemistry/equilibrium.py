@@ -75,7 +75,13 @@ def cantera() -> Any:
 
 
 def check_air_ratio(air_ratio: float) -> float:
-    """Return lambda as a float, or refuse what no flame function was checked for."""
+    """Return lambda as a float, or refuse what no flame function was checked for.
+
+    Raises
+    ------
+    CombustError
+        Not a number, or outside the band that was checked.
+    """
     value, (low, high) = float(air_ratio), AIR_RATIO_BAND
     if not low <= value <= high:
         why, hint = "is outside what the flame chemistry was checked for", "Choose a lambda inside the band."
@@ -182,6 +188,11 @@ def solid_carbon_at_equilibrium(fuel: Fuel | str, air_ratio: float, *, temp_k: f
         lambda of the whole gas [-], 0.05 to 6.
     temp_k : float
         [K].
+
+    Raises
+    ------
+    CombustError
+        lambda outside the range that was checked.
 
     References
     ----------

@@ -59,6 +59,11 @@ def mechanism() -> Any:
 
     No prompt NO, no N2O route, no NO2: what is left out only adds to the NO.
 
+    Raises
+    ------
+    CombustError
+        The mechanism of Cantera lacks the three thermal-NO reactions.
+
     References
     ----------
     n-dodecane: ``nDodecane_Reitz.yaml`` of Cantera (Wang, Ra, Jia and Reitz, reduced mechanism with PAH). NO:

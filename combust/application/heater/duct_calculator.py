@@ -69,7 +69,13 @@ class DuctDuty:
         return self.intake_temp_c if self.fuel_temp_c is None else self.fuel_temp_c
 
     def in_duct(self, which: str) -> Duty:
-        """Return mass flow, density and viscosity in the intake or exhaust duct."""
+        """Return mass flow, density and viscosity in the intake or exhaust duct.
+
+        Raises
+        ------
+        CombustError
+            The flue temperature of an exhaust is missing.
+        """
         mass = self.fuel_l_per_h * density_at_pump(self.fuel, self.at_pump_c) * 1e-3
         if which == "intake":
             place = {"intake_temp_c": self.intake_temp_c, "pressure_hpa": self.pressure_hpa}

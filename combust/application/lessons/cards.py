@@ -75,7 +75,13 @@ def misconception_cards() -> list[Card]:
 
 
 def misconception_card(name: str) -> Card:
-    """Return one card by name, with near names told when it is unknown."""
+    """Return one card by name, with near names told when it is unknown.
+
+    Raises
+    ------
+    CombustError
+        Unknown name; near names are told.
+    """
     for row in load_table("misconceptions")["card"]:
         if row["name"] == name:
             return _card(row)

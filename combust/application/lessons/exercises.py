@@ -160,7 +160,13 @@ def exercise_sheet(seed: int | None = None, *, fuel: Fuel | str = STANDARD_FUEL)
 
 
 def checked_seed(seed: int) -> int:
-    """Return a seed that can be used, or refuse it."""
+    """Return a seed that can be used, or refuse it.
+
+    Raises
+    ------
+    CombustError
+        No whole number, or outside the band.
+    """
     if isinstance(seed, bool) or not isinstance(seed, int | np.integer) or not 0 <= seed < 2**32:
         why, hint = "is no seed", "Give a whole number from 0 to 4294967295."
         raise CombustError(Fault("seed", seed, "out_of_band", why=why, hint=hint))

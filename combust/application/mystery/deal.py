@@ -71,7 +71,13 @@ class Dealer:
         return "Dealer(salt kept)"
 
     def deal(self, seed: int, level: str = "medium") -> MysteryCase:
-        """Return the case of a seed; the same seed and salt give the same case."""
+        """Return the case of a seed; the same seed and salt give the same case.
+
+        Raises
+        ------
+        CombustError
+            The seed gives no case that can be solved.
+        """
         seed, level = rules.checked_seed(seed), rules.checked_level(level)
         noise = numbers_of(self._key, seed, level)
         heater, site, context, held_back = _place(noise)

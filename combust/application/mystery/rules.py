@@ -50,14 +50,26 @@ def prices() -> dict[str, Price]:
 
 
 def checked_level(level: str) -> str:
-    """Return the level, or refuse an unknown one."""
+    """Return the level, or refuse an unknown one.
+
+    Raises
+    ------
+    CombustError
+        Unknown level.
+    """
     if level not in LEVELS:
         raise CombustError(Fault("level", level, "unknown_name", why="is no level", hint=f"Use {', '.join(LEVELS)}."))
     return level
 
 
 def checked_salt(salt: str) -> str:
-    """Return the salt, or refuse one that is guessed too easily."""
+    """Return the salt, or refuse one that is guessed too easily.
+
+    Raises
+    ------
+    CombustError
+        The salt is missing or too short.
+    """
     least = table()["limits"]["salt_characters"]
     if not isinstance(salt, str) or len(salt.strip()) < least:
         hint = f"Take a sentence of {least} characters or more that nobody else knows, and keep it."
@@ -68,7 +80,13 @@ def checked_salt(salt: str) -> str:
 
 
 def checked_seed(seed: int) -> int:
-    """Return the seed, or refuse what is no whole number from 0."""
+    """Return the seed, or refuse what is no whole number from 0.
+
+    Raises
+    ------
+    CombustError
+        No whole number, or outside the band.
+    """
     if isinstance(seed, bool) or not isinstance(seed, int) or not 0 <= seed < 2**63:
         raise CombustError(Fault("seed", seed, "not_a_number", why="is no whole number from 0", hint="Give e.g. 7."))
     return seed
@@ -80,7 +98,13 @@ def answer_text(causes: frozenset[str]) -> str:
 
 
 def answer_of(text: str) -> frozenset[str]:
-    """Return the causes of an answer; an unknown cause, or more than two, is refused."""
+    """Return the causes of an answer; an unknown cause, or more than two, is refused.
+
+    Raises
+    ------
+    CombustError
+        A word that is no answer.
+    """
     known = shipped_convictions().causes
     names = frozenset(part.strip() for part in text.replace(" ", "").split("+"))
     wrong = sorted(names - set(known))

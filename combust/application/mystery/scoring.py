@@ -111,7 +111,13 @@ class Statement:
 
     @classmethod
     def from_dict(cls, given: Any) -> Statement:
-        """Return a statement from its JSON."""
+        """Return a statement from its JSON.
+
+        Raises
+        ------
+        CombustError
+            The statement is missing, or not as it was written.
+        """
         if not isinstance(given, dict):
             raise CombustError(
                 Fault(

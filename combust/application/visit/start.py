@@ -103,7 +103,13 @@ def rule(key: str) -> float:
 
 
 def start_times(heater: Heater) -> StartTimes:
-    """Return the start programme of a profile; raises CombustError when it is not there."""
+    """Return the start programme of a profile; raises CombustError when it is not there.
+
+    Raises
+    ------
+    CombustError
+        The profile has no [start].
+    """
     start = heater.start
     if start is None or not start.attempt_s or not start.preheat_s:
         hint = (
@@ -259,7 +265,13 @@ def _cut(phases: tuple[StartPhase, ...], restart: float | None, cut_at_s: float)
 
 
 def emergency_findings(words: tuple[str, ...]) -> list[Finding]:
-    """Return the stop of each emergency word (fire, exhaust_smell, co_alarm, unwell); raises on an unknown word."""
+    """Return the stop of each emergency word (fire, exhaust_smell, co_alarm, unwell); raises on an unknown word.
+
+    Raises
+    ------
+    CombustError
+        Words that are no emergency.
+    """
     known = load_table("start_guide")["emergency"]
     wrong = [word for word in words if word not in known]
     if wrong:

@@ -75,7 +75,13 @@ class DemoReadings:
 
 
 def find_data(folder: str | None) -> Path:
-    """Return the folder with the demo data: the clone's, the one that an installed package carries, or a data/ here."""
+    """Return the folder with the demo data: the clone's, the one that an installed package carries, or a data/ here.
+
+    Raises
+    ------
+    CombustError
+        No demo data there.
+    """
     here = Path(__file__)
     shipped = [here.parents[3] / "data", here.parents[2] / "demo_data", Path("data")]
     places = [Path(folder)] if folder else shipped

@@ -97,7 +97,13 @@ def server(notebook: Path, port: int, *, browser: bool) -> tuple[list[str], dict
 
 
 def find_notebook(file: str, folder: str | None) -> Path:
-    """Return the path of a page's notebook."""
+    """Return the path of a page's notebook.
+
+    Raises
+    ------
+    CombustError
+        No such notebook there.
+    """
     places = [Path(folder)] if folder else [Path(__file__).parents[3] / "notebooks", Path("notebooks")]
     for place in places:
         if (place / file).is_file():

@@ -96,7 +96,13 @@ def command(
 
 
 def mapping_of(pairs: tuple[str, ...]) -> dict[str, str]:
-    """Return the user's own heading -> key of ``--map`` options."""
+    """Return the user's own heading -> key of ``--map`` options.
+
+    Raises
+    ------
+    CombustError
+        A mapping that is none; every fault at once.
+    """
     faults = [
         Fault("--map", pair, "format", why="has no =", hint='Write it like --map "O2=o2_dry_pct".')
         for pair in pairs

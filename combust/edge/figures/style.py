@@ -62,7 +62,13 @@ def svg_text(figure: Figure) -> str:
 
 
 def save(figure: Figure, path: str | Path) -> None:
-    """Write a figure (.png or .svg by its ending), complete or not at all; SVG is the same byte for byte each time."""
+    """Write a figure (.png or .svg by its ending), complete or not at all; SVG is the same byte for byte each time.
+
+    Raises
+    ------
+    CombustError
+        The name ends in neither .png nor .svg.
+    """
     import matplotlib as mpl
 
     path = Path(path)

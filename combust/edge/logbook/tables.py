@@ -125,6 +125,11 @@ def export_visits(records: Sequence[VisitRecord], out: str | Path) -> int:
 
     Only columns that occur are written. Words about the visit and ``revision``, ``closed_at``, ``incomplete`` and
     ``event`` stand behind the reading's own columns; what was not measured is empty.
+
+    Raises
+    ------
+    CombustError
+        There is no reading to export.
     """
     import pyarrow as pa
 

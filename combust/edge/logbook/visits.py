@@ -149,6 +149,11 @@ def revise(book: Logbook, visit: NewVisit, reason: str, *, drop: Sequence[str] =
         Why it is corrected; it stands on the record.
     drop : sequence of str
         Keys of entries that the correction replaces: they are not copied.
+
+    Raises
+    ------
+    CombustError
+        Entries that cannot be, or no reason; every fault at once.
     """
     faults = _faults(visit)
     if not reason.strip():

@@ -98,6 +98,11 @@ def derate_file(
     """Derate one Parquet file (or some of its row groups) into another, in bounded memory.
 
     The result appears under its name only when it is complete.
+
+    Raises
+    ------
+    CombustError
+        The file has no rows, or cannot be read as Parquet.
     """
     out.parent.mkdir(parents=True, exist_ok=True)
     partial = partial_of(out)
