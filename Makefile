@@ -8,7 +8,7 @@ BROWSER_TESTS ?= $(if $(and $(shell command -v chromium),$(shell command -v chro
 OUTSIDE := published or hand or independent or memory or practice
 SELECTED := $(if $(filter yes,$(BROWSER_TESTS)),,-m "not browser")
 
-.PHONY: demo test coverage accuracy lint bench tours fuzz wheel-check page browser clean
+.PHONY: demo test coverage accuracy lint bench tours fuzz wheel-check page lab browser clean
 
 demo: $(VENV)/.base
 	$(BIN)/combust demo --out output/demo
@@ -42,6 +42,9 @@ endif
 
 page: $(VENV)/.page
 	$(BIN)/combust page
+
+lab: $(VENV)/.page
+	$(BIN)/jupyter lab notebooks/
 
 bench: $(VENV)/.test
 	$(BIN)/python -m tests.benchmarks $(BENCH)
