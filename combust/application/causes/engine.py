@@ -16,11 +16,11 @@ from combust.application.causes.draws import (
     Drawer,
     Parameters,
     Variant,
-    stacked,
     stratified_normals,
 )
 from combust.application.causes.forward import Model, alike_of
 from combust.application.causes.rows import Healthy, Row, Values, healthy_stages, row_of
+from combust.application.causes.stacking import parameters_together, stacked
 from combust.application.causes.visit import Hypothesis, Posterior, Visit
 from combust.domain.heater import Heater
 from combust.domain.instrument import InstrumentClass
@@ -334,11 +334,13 @@ class Engine:
             some = [index for index, key in enumerate(keys) if any(one.cause == STAGE for one in key) == moved]
             if not some:
                 continue
-            parts = [self.drawer.parameters(draws[index], *keys[index]) for index in some]
-            sizes = [len(draws[index]) for index in some]
-            expected = self.expected(visit, stacked(parts, sizes) if len(parts) > 1 else parts[0])
+            parts, whole = parameters_together(
+                self.drawer, [draws[index] for index in some], [keys[index] for index in some]
+            )
+            expected = self.expected(visit, whole)
             start = 0
-            for index, count, part in zip(some, sizes, parts, strict=True):
+            for index, part in zip(some, parts, strict=True):
+                count = len(draws[index])
                 unsteady = any(one.cause == UNSTEADY for one in keys[index])
                 residual = self.whitened(visit, expected[start : start + count], unsteady)
                 found[index] = post.Drawn(draws[index], residual, _sizes(part))
@@ -375,11 +377,11 @@ class Engine:
 
 
 def _columns(found: Sequence[ev.Observation], channels: Sequence[Mapping[str, Any]], count: int) -> Floats:
-    """Return the observed channels of the first ``count`` draws, one column each."""
-    columns = np.empty((count, len(found)))
-    for position, one in enumerate(found):
-        columns[:, position] = channels[one.row][one.channel][:count]
-    return columns
+    """Return the observed channels of the first ``count`` draws, one column each; in memory, column after column."""
+    columns = np.empty((len(found), count))
+    for column, one in zip(columns, found, strict=True):
+        column[:] = channels[one.row][one.channel][:count]
+    return columns.T
 
 
 def _sizes(parameters: Parameters) -> dict[str, Floats]:
