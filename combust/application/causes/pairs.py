@@ -78,9 +78,9 @@ def _screen(engine: Engine, visit: Visit, residuals: Mapping[Variant, Floats], p
     hope = mean + offset
     # Where the best draws are few, a line through them says how well the pair could fit.
     few = np.argsort(-(top + offset))[:SCREEN_KEEP]
-    u = np.stack([_pair_normals(engine, pairs[index]) for index in few])
+    u = [_pair_normals(engine, pairs[index]) for index in few]
     weight = post.tempered(log_likelihood[few], 1.8 * PAIR_SIZE)
-    total = np.stack([start[a[index]] + effect[bool(steady[index])][b[index]] for index in few])
+    total = [start[a[index]] + effect[bool(steady[index])][b[index]] for index in few]
     _, _, logs = post.linear_proposals(u, total, weight)
     half = 0.5 * (engine.freedom + visit.dimensions)
     line = -half * np.log1p(np.maximum(0.0, -2.0 * logs) / (2.0 * half)) + offset[few]
