@@ -233,7 +233,7 @@ def test_a_killed_run_leaves_nothing_under_the_final_name(tmp_path: Path, moment
         stderr=subprocess.DEVNULL,
     )
     deadline = time.monotonic() + 60
-    while not list(tmp_path.glob(".old.csv.*")) and time.monotonic() < deadline and process.poll() is None:
+    while not list(tmp_path.glob(".*.partial")) and time.monotonic() < deadline and process.poll() is None:
         time.sleep(0.005)
     time.sleep(moment)
     finished = process.poll() is not None
@@ -244,7 +244,7 @@ def test_a_killed_run_leaves_nothing_under_the_final_name(tmp_path: Path, moment
     else:
         assert (tmp_path / "old.csv").read_text() == "what stood here before"
         assert not (tmp_path / "new.csv").exists()
-        assert list(tmp_path.glob(".old.csv.*")), "it was killed while it wrote"
+        assert list(tmp_path.glob(".*.partial")), "it was killed while it wrote"
 
 
 @pytest.mark.parametrize("sign", [signal.SIGINT])
@@ -258,7 +258,7 @@ def test_a_run_stopped_by_hand_tidies_up(tmp_path: Path, sign: signal.Signals) -
         stderr=subprocess.PIPE,
     )
     deadline = time.monotonic() + 60
-    while not list(tmp_path.glob(".out.csv.*")) and time.monotonic() < deadline:
+    while not list(tmp_path.glob(".*.partial")) and time.monotonic() < deadline:
         time.sleep(0.005)
     process.send_signal(sign)
     _, told = process.communicate(timeout=60)

@@ -6,7 +6,7 @@ Every parameter is a smooth function of standard normals, so that proposals can 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 from statistics import NormalDist
 from typing import Any
@@ -36,6 +36,8 @@ STRUCTURE = (
 OWN = 3  # numbers of its own for each of up to two variants
 SINGLE_SIZE = len(STRUCTURE) + OWN
 PAIR_SIZE = SINGLE_SIZE + OWN
+# Far proposals would overflow; beyond 4.5 standard deviations the prior has nothing left.
+FARTHEST = 4.5
 LOGISTIC = 1.702  # logistic(1.702 u) follows the normal distribution function within 0.01
 
 Parameters = dict[str, Any]
@@ -109,9 +111,11 @@ class Drawer:
 
     def parameters(self, u: Floats, first: Variant, second: Variant | None = None) -> Parameters:
         """Return the parameters of draws (rows of ``u``) under one or two variants."""
-        # Far proposals would overflow; beyond 4.5 standard deviations the prior has nothing left.
-        u = np.clip(u, -4.5, 4.5)
-        p = self._structure(u)
+        u = np.clip(u, -FARTHEST, FARTHEST)
+        return self.under_causes(self.structure_of(u), u, first, second)
+
+    def under_causes(self, p: Parameters, u: Floats, first: Variant, second: Variant | None = None) -> Parameters:
+        """Return the parameters of draws whose structure is ``p`` (and is added to) under one or two variants."""
         start = len(STRUCTURE)
         for number, variant in enumerate((first, second)):
             if variant is not None:
@@ -119,7 +123,8 @@ class Drawer:
                 _EFFECTS[variant.cause](self, p, own, self.held.causes[variant.cause], variant.name)
         return p
 
-    def _structure(self, u: Floats) -> Parameters:
+    def structure_of(self, u: Floats) -> Parameters:
+        """Return what nobody knows of a heater, from the first columns of the normals."""
         column = {name: u[:, index] for index, name in enumerate(STRUCTURE)}
         rows = self.structure
         intake = scaled(rows["intake_to_burner"], column["w_in"])
@@ -354,33 +359,3 @@ _EFFECTS: dict[str, Callable[..., None]] = {
     "stage_mistaken": _stage,
     "not_steady": _unsteady,
 }
-
-
-def stacked(parts: Sequence[Parameters], sizes: Sequence[int]) -> Parameters:
-    """Return the parameters of several blocks as one; a key that a block lacks takes its healthy value."""
-    keys = sorted({key for part in parts for key in part if not key.startswith(("size_", "stage_unknown"))})
-    total: Parameters = {}
-    for key in keys:
-        usual = NEUTRAL.get(key, 0.0)
-        column = np.full(sum(sizes), usual)
-        start = 0
-        for part, size in zip(parts, sizes, strict=True):
-            if key in part:
-                column[start : start + size] = part[key]
-            start += size
-        total[key] = column
-    if any("stage_unknown" in part for part in parts):
-        total["stage_unknown"] = np.concatenate(
-            [part.get("stage_unknown", np.zeros((size, 2))) for part, size in zip(parts, sizes, strict=True)]
-        )
-    return total
-
-
-# What a parameter is when no cause touches it; all others are 0.
-NEUTRAL = dict.fromkeys(
-    (
-        "r_in", "r_ex", "r_burner", "head", "blower_speed", "frequency", "stroke", "delivery", "released", "clean",
-        "heating_air", "air_need", "heat_per_air", "co2_maximum", "voltage", "saturation", "recirculated_heat",
-    ),
-    1.0,
-)  # fmt: skip

@@ -16,11 +16,11 @@ from combust.application.causes.draws import (
     Drawer,
     Parameters,
     Variant,
-    stacked,
     stratified_normals,
 )
 from combust.application.causes.forward import Model, alike_of
 from combust.application.causes.rows import Healthy, Row, Values, healthy_stages, row_of
+from combust.application.causes.stacking import parameters_together, stacked
 from combust.application.causes.visit import Hypothesis, Posterior, Visit
 from combust.domain.heater import Heater
 from combust.domain.instrument import InstrumentClass
@@ -124,12 +124,12 @@ class Engine:
         visit = self._frame(rows, needed, found, probes, readings)
         residuals: dict[Variant, Floats] = {}
         for order, channels in ((self.order, outputs), (self.moved_order, moved)):
-            expected = _columns(found, channels, len(order) * PRIOR_DRAWS)
-            steady = self.whitened(visit, expected, False)
+            apart = _apart(visit, channels, len(order) * PRIOR_DRAWS)
+            steady = self.whitened(visit, apart, False)
             for index, variant in enumerate(order):
                 part = slice(index * PRIOR_DRAWS, (index + 1) * PRIOR_DRAWS)
                 loose = variant.cause == UNSTEADY
-                residuals[variant] = self.whitened(visit, expected[part], True) if loose else steady[part]
+                residuals[variant] = self.whitened(visit, apart[part], True) if loose else steady[part]
         return visit, residuals, outputs
 
     def _with_stroke(self, reading: Values) -> Values:
@@ -175,11 +175,11 @@ class Engine:
             covariance=matrix,
         )
 
-    def whitened(self, visit: Visit, expected: Floats, unsteady: bool) -> Floats:
+    def whitened(self, visit: Visit, apart: Floats, unsteady: bool) -> Floats:
         """Return observed less expected in units of the joint uncertainty."""
         if unsteady:
-            return (visit.observed - visit.shift_unsteady - expected) @ visit.whiten_unsteady
-        return (visit.observed - expected) @ visit.whiten
+            return (apart - visit.shift_unsteady) @ visit.whiten_unsteady
+        return apart @ visit.whiten
 
     def log_likelihood(self, visit: Visit, residual: Floats, hypothesis: Sequence[Variant]) -> Floats:
         """Return ln likelihood of draws, what was seen included."""
@@ -192,14 +192,14 @@ class Engine:
         names = {variant.cause for variant in hypothesis}
         return sum(visit.seen[name] for name in names) + (visit.log_unsteady if UNSTEADY in names else 0.0)
 
-    def expected(self, visit: Visit, parameters: Parameters) -> Floats:
-        """Return the observed channels of draws, one column each."""
+    def apart(self, visit: Visit, parameters: Parameters) -> Floats:
+        """Return what was observed less what draws expect, one column for each observed channel."""
         keys = [(row.healthy.stage, row.arrangement, row.site) for row in visit.rows]
         different = dict(zip(keys, zip(visit.rows, visit.needed, strict=True), strict=True))
         some, channels_of = zip(*different.values(), strict=True)
         cache = dict(zip(different, self.model.expected_rows(some, parameters, channels_of), strict=True))
         channels = [cache[key] for key in keys]
-        return _columns(visit.found, channels, len(parameters["steepness"]))
+        return _apart(visit, channels, len(parameters["steepness"]))
 
     # ---- posterior -------------------------------------------------------------------------------------------------
     def posterior(self, readings: Sequence[Values], *, pairs: bool) -> tuple[Visit, dict[Variant, Floats], Posterior]:
@@ -295,8 +295,8 @@ class Engine:
         if not few:
             return {}
         blocks = [result.blocks[key] for key in few]
-        u = np.stack([block.u[:, :size] for block in blocks])
-        residual = np.stack([block.residual for block in blocks])
+        u = [block.u[:, :size] for block in blocks]
+        residual = [block.residual for block in blocks]
         weight = post.tempered(
             np.stack([block.log_weight + block.log_likelihood for block in blocks]), 2.5 * (size + 1)
         )
@@ -334,13 +334,15 @@ class Engine:
             some = [index for index, key in enumerate(keys) if any(one.cause == STAGE for one in key) == moved]
             if not some:
                 continue
-            parts = [self.drawer.parameters(draws[index], *keys[index]) for index in some]
-            sizes = [len(draws[index]) for index in some]
-            expected = self.expected(visit, stacked(parts, sizes) if len(parts) > 1 else parts[0])
+            parts, whole = parameters_together(
+                self.drawer, [draws[index] for index in some], [keys[index] for index in some]
+            )
+            apart = self.apart(visit, whole)
             start = 0
-            for index, count, part in zip(some, sizes, parts, strict=True):
+            for index, part in zip(some, parts, strict=True):
+                count = len(draws[index])
                 unsteady = any(one.cause == UNSTEADY for one in keys[index])
-                residual = self.whitened(visit, expected[start : start + count], unsteady)
+                residual = self.whitened(visit, apart[start : start + count], unsteady)
                 found[index] = post.Drawn(draws[index], residual, _sizes(part))
                 start += count
         return [found[index] for index in range(len(keys))]
@@ -374,12 +376,12 @@ class Engine:
         weigh_pairs(self, visit, residuals, result, generator)
 
 
-def _columns(found: Sequence[ev.Observation], channels: Sequence[Mapping[str, Any]], count: int) -> Floats:
-    """Return the observed channels of the first ``count`` draws, one column each."""
-    columns = np.empty((count, len(found)))
-    for position, one in enumerate(found):
-        columns[:, position] = channels[one.row][one.channel][:count]
-    return columns
+def _apart(visit: Visit, channels: Sequence[Mapping[str, Any]], count: int) -> Floats:
+    """Return observed less expected of the first ``count`` draws, a column a channel; in memory, one after another."""
+    columns = np.empty((visit.dimensions, count))
+    for column, one in zip(columns, visit.found, strict=True):
+        np.subtract(one.value, channels[one.row][one.channel][:count], out=column)
+    return columns.T
 
 
 def _sizes(parameters: Parameters) -> dict[str, Floats]:

@@ -106,13 +106,13 @@ class Model:
                 sort.setdefault(needed[index] & OF_LAMBDA, []).append(place)
             for names, places in sort.items():
                 base = [some[place].healthy.value for place in places]
-                ratio = _rows_of(state.air_ratio, len(some))[places]
+                ratio = state.air_ratio if state.air_ratio.ndim < 2 else state.air_ratio[places]
                 gases = self._gases(ratio, base, p, names, alike)
                 for number, place in enumerate(places):
                     found[stateful[place]] |= {key: _row(value, number) for key, value in gases.items()}
             for place, index in enumerate(stateful):
-                one = HeaterState(*(_every_draw(_row(value, place), alike) for value in state))
-                found[index] |= self._of_state(one, rows[index], healthy[index], needed[index], moved[index])
+                of_row = self._of_state(state, place, rows[index], healthy[index], needed[index], moved[index], alike)
+                found[index] |= of_row
         for index, row in enumerate(rows):
             base_of_row = row.healthy.value
             plain = {"voltage": p.get("voltage", 1.0), "speed": None, "frequency": p.get("frequency", 1.0)}
@@ -127,16 +127,30 @@ class Model:
         return [{key: value if np.ndim(value) else np.full(size, value) for key, value in out.items()} for out in found]
 
     def _of_state(
-        self, state: HeaterState, row: Row, healthy: HealthyState, needed: Set[str], moved: Mapping[str, Any]
+        self,
+        state: HeaterState,
+        place: int,
+        row: Row,
+        healthy: HealthyState,
+        needed: Set[str],
+        moved: Mapping[str, Any],
+        alike: Alike | None,
     ) -> dict[str, Any]:
-        """Return flue, rise and port pressures of a row from its state."""
+        """Return flue, rise and port pressures of a row, whose place in the state is told."""
         base = row.healthy.value
-        out: dict[str, Any] = {"flue": state.flue_c}
+
+        def of_draws(value: Any) -> Any:
+            return _row(value, place) if alike is None else _row(value, place)[alike.index]
+
+        out: dict[str, Any] = {}
+        if "flue" in needed:
+            out["flue"] = of_draws(state.flue_c)
         if "rise" in needed and "rise" in base:
-            out["rise"] = np.log(np.maximum(state.rise * healthy.rise_k, 0.5))
+            out["rise"] = of_draws(np.log(np.maximum(_row(state.rise, place) * healthy.rise_k, 0.5)))
         for key, relative in (("intake_static", state.intake_static), ("exhaust_static", state.exhaust_static)):
             if key in needed and key in base:
-                out[key] = base[key] + np.log(np.maximum(relative, 1e-4)) + moved.get(key, 0.0)
+                shown = np.log(np.maximum(_row(relative, place), 1e-4))
+                out[key] = base[key] + of_draws(shown) + moved.get(key, 0.0)
         return out
 
     def expected_healthy(self, row: Row) -> HeaterState:
@@ -316,20 +330,21 @@ def alike_of(p: Parameters) -> Alike:
 def _column(values: Sequence[float]) -> Any:
     """Return one number where all rows agree, else a column with a row for each."""
     first = values[0]
-    return first if all(value == first for value in values) else np.array(values)[:, None]
+    return first if values.count(first) == len(values) else np.array(values)[:, None]
 
 
 def _stack(values: Sequence[Any]) -> Any:
     """Return numbers or arrays of draws, one for each row, as a number, a column, or rows of draws."""
-    if not any(np.ndim(value) for value in values):
-        return _column(values)
     first = values[0]
-    return first if all(value is first for value in values) else np.stack(np.broadcast_arrays(*values))
-
-
-def _rows_of(value: Any, count: int) -> Any:
-    """Return draws of every row (row, draw) of a value that may be the same in all rows."""
-    return np.broadcast_to(value, (count, np.shape(value)[-1]))
+    if all(value is first for value in values):
+        return first
+    draws = next((value for value in values if isinstance(value, np.ndarray)), None)
+    if draws is None:
+        return _column(values)
+    rows = np.empty((len(values), len(draws)))
+    for row, value in zip(rows, values, strict=True):
+        row[:] = value
+    return rows
 
 
 def _every_draw(value: Any, alike: Alike | None) -> Any:
@@ -339,7 +354,9 @@ def _every_draw(value: Any, alike: Alike | None) -> Any:
 
 def _row(value: Any, index: int) -> Any:
     """Return the draws of one row."""
-    return value if np.ndim(value) < 2 else value[index if len(value) > 1 else 0]
+    if not isinstance(value, np.ndarray) or value.ndim < 2:
+        return value
+    return value[index if len(value) > 1 else 0]
 
 
 def mistaken_stage(healthy: Healthy, other: Healthy | None, unknown: Floats) -> dict[str, Any]:

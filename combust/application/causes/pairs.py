@@ -61,17 +61,16 @@ def _screen(engine: Engine, visit: Visit, residuals: Mapping[Variant, Floats], p
     second = np.array([place[key[1]] for key in pairs])
     seen = np.array([visit.seen[variant.cause] for variant in names])
     constant = seen[first] + seen[second]
-    # An unsteady member has residuals of its own whitening: take the other one's effect in those units.
-    mend = visit.whiten_inverse @ visit.whiten_unsteady if loose.any() else None
-    total = np.empty((len(pairs), SCREEN_DRAWS, visit.dimensions))
     steady = ~(loose[first] | loose[second])
-    total[steady] = base + shift[first[steady]] + shift[second[steady]]
-    if mend is not None and (~steady).any():
-        a, b = first[~steady], second[~steady]
-        wild = np.where(loose[a], a, b)
-        calm = np.where(loose[a], b, a)
-        total[~steady] = shift[wild] + shift[calm] @ mend
-    square = np.einsum("pnd,pnd->pn", total, total)
+    # An unsteady member has residuals of its own whitening: take the other one's effect in those units.
+    a = np.where(loose[second], second, first)
+    b = np.where(loose[second], first, second)
+    start = np.where(loose[:, None, None], shift, shift + base)
+    square = _squares(start, shift, a, b)
+    effect = {True: shift}
+    if loose.any():
+        effect[False] = shift @ (visit.whiten_inverse @ visit.whiten_unsteady)
+        square[~steady] = _squares(start, effect[False], a[~steady], b[~steady])
     log_likelihood = post.student_log(square, engine.freedom, visit.dimensions)
     offset = constant + np.where(steady, 0.0, visit.log_unsteady)
     top = log_likelihood.max(axis=1)
@@ -79,13 +78,22 @@ def _screen(engine: Engine, visit: Visit, residuals: Mapping[Variant, Floats], p
     hope = mean + offset
     # Where the best draws are few, a line through them says how well the pair could fit.
     few = np.argsort(-(top + offset))[:SCREEN_KEEP]
-    u = np.stack([_pair_normals(engine, pairs[index]) for index in few])
+    u = [_pair_normals(engine, pairs[index]) for index in few]
     weight = post.tempered(log_likelihood[few], 1.8 * PAIR_SIZE)
-    _, _, logs = post.linear_proposals(u, total[few], weight)
+    total = [start[a[index]] + effect[bool(steady[index])][b[index]] for index in few]
+    _, _, logs = post.linear_proposals(u, total, weight)
     half = 0.5 * (engine.freedom + visit.dimensions)
     line = -half * np.log1p(np.maximum(0.0, -2.0 * logs) / (2.0 * half)) + offset[few]
     hope[few] = np.maximum(hope[few], line)
     return {"log_evidence": mean + offset, "hope": hope}
+
+
+def _squares(start: Floats, effect: Floats, a: Any, b: Any) -> Floats:
+    """Return |start[a] + effect[b]|² of every draw (pair, draw) without forming the sums."""
+    crossed = start.transpose(1, 0, 2) @ effect.transpose(1, 2, 0)
+    own = np.einsum("vnd,vnd->vn", start, start)[a] + np.einsum("vnd,vnd->vn", effect, effect)[b]
+    found: Floats = np.maximum(own + 2.0 * crossed[:, a, b].T, 0.0)
+    return found
 
 
 def _pair_normals(engine: Engine, key: Any) -> Floats:

@@ -7,6 +7,7 @@ so the estimate stays that of the stated prior.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from math import lgamma, log, pi
 from typing import Any
@@ -57,29 +58,32 @@ def student_log(square: Floats, freedom: float, dimensions: int) -> Floats:
     return value
 
 
-def linear_proposals(u: Floats, residual: Floats, weight: Floats) -> tuple[Floats, Floats, Floats]:
+def linear_proposals(u: Sequence[Floats], residual: Sequence[Floats], weight: Floats) -> tuple[Floats, Floats, Floats]:
     """Return mean, covariance and ln evidence (against a perfect fit) of Gaussian fits: residual = e0 + B u.
 
-    All arguments are stacked over hypotheses: u (H, n, k), whitened residual (observed less expected) (H, n, d), weight
-    (H, n). What the line misses widens the noise of each channel.
+    One entry for each hypothesis (H): u (n, k), whitened residual (observed less expected) (n, d), a row (n) of weight.
+    What the line misses widens the noise of each channel. Each is fitted by itself: its draws fit the cache.
     """
-    _, count, size = u.shape
-    ones = np.concatenate([np.ones((len(u), count, 1)), u], axis=2)
-    weighted = (ones * weight[:, :, None]).transpose(0, 2, 1)
-    normal = weighted @ ones
-    index = np.arange(size + 1)
-    normal[:, index, index] += 1e-3 * np.trace(normal, axis1=1, axis2=2)[:, None] / (size + 1)
-    fit = np.linalg.solve(normal, weighted @ residual)
-    missed = np.einsum("hn,hnd->hd", weight, (residual - ones @ fit) ** 2)
+    (count, size), dimensions = np.shape(u[0]), np.shape(residual[0])[1]
+    fit, missed = np.empty((len(u), size + 1, dimensions)), np.empty((len(u), dimensions))
+    ones, ridge = np.ones((count, size + 1)), np.arange(size + 1)
+    for index, (normals, apart, share) in enumerate(zip(u, residual, weight, strict=True)):
+        ones[:, 1:] = normals
+        weighted = ones.T * share
+        normal = weighted @ ones
+        normal[ridge, ridge] += 1e-3 * np.trace(normal) / (size + 1)
+        fit[index] = np.linalg.solve(normal, weighted @ apart)
+        left = apart - ones @ fit[index]
+        missed[index] = share @ np.square(left, out=left)
     noise = 1.0 / (1.0 + missed)
     slope, start = fit[:, 1:], fit[:, 0]
     scaled = slope * noise[:, None, :]
     precision = np.eye(size) + scaled @ slope.transpose(0, 2, 1)
-    cover = np.linalg.inv(precision)
-    mean = -np.einsum("hij,hj->hi", cover, np.einsum("hkd,hd->hk", scaled, start))
-    left = start + np.einsum("hk,hkd->hd", mean, slope)
-    square = np.sum(noise * left * left, axis=1) + np.sum(mean * mean, axis=1)
-    log_evidence = -0.5 * square - 0.5 * np.linalg.slogdet(precision)[1] + 0.5 * np.sum(np.log(noise), axis=1)
+    cover: Any = np.linalg.inv(precision)
+    mean: Floats = -np.einsum("hij,hj->hi", cover, np.einsum("hkd,hd->hk", scaled, start))
+    missing = start + np.einsum("hk,hkd->hd", mean, slope)
+    square = np.sum(noise * missing * missing, axis=1) + np.sum(mean * mean, axis=1)
+    log_evidence: Floats = -0.5 * square - 0.5 * np.linalg.slogdet(precision)[1] + 0.5 * np.sum(np.log(noise), axis=1)
     return mean, cover, log_evidence
 
 
@@ -106,7 +110,7 @@ def next_proposal(block: Block, size: int) -> tuple[Floats, Floats]:
         mean = good @ used
         return mean, (used - mean).T @ ((used - mean) * good[:, None]) + 0.02 * np.eye(size)
     weight = tempered((block.log_weight + block.log_likelihood)[None], 2.5 * (size + 1))
-    means, covers, _ = linear_proposals(used[None], block.residual[None], weight)
+    means, covers, _ = linear_proposals([used], [block.residual], weight)
     return means[0], covers[0]
 
 
