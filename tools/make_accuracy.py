@@ -116,7 +116,7 @@ def draw(form: ApproximateForm) -> str:
         if form.band[0] >= 1.0 and form.band[1] > 100 * form.band[0]:
             plot.set_xscale("log")
         plot.set(xlabel=f"{form.of} ({form.unit})".replace(" (-)", ""), ylabel=f"error ({form.error_unit})")
-        if len(curves) > 1:
+        if 1 < len(curves) <= 12:
             plot.legend(frameon=False, fontsize=6, ncols=2 if len(curves) > 4 else 1)
         drawn = io.StringIO()
         figure.savefig(drawn, format="svg", metadata={"Date": None})
