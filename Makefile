@@ -8,6 +8,10 @@ BROWSER_TESTS ?= $(if $(and $(shell command -v chromium),$(shell command -v chro
 OUTSIDE := published or hand or independent or memory or practice
 SELECTED := $(if $(filter yes,$(BROWSER_TESTS)),,-m "not browser")
 
+# Two test processes on two cores: threads of the linear algebra would only wait for each other.
+export OPENBLAS_NUM_THREADS ?= 1
+export OMP_NUM_THREADS ?= 1
+
 .PHONY: demo test coverage accuracy lint bench tours fuzz wheel-check page lab browser clean
 
 demo: $(VENV)/.base

@@ -83,7 +83,8 @@ def glossary_page() -> str:
     words = load_table("words")
     rows = []
     for word, row in words["word"].items():
-        spellings = ", ".join([word.replace("_", " "), *(each for each in row.get("also", ()) if "_" not in each)])
+        names = [word.replace("_", " "), *(each for each in row.get("also", ()) if "_" not in each)]
+        spellings = ", ".join(dict.fromkeys(names))
         rows.append((spellings, row.get("symbol", ""), _code(row.get("key", "")), row["meaning"]))
     lines += _table(("word", "symbol", "key", "meaning"), rows)
     lines += ["", "## Keys", "", "The same word in tables, options (with dashes), Python and JSON.", ""]

@@ -82,7 +82,7 @@ def ours_flame(ratio: float) -> float:
     SourceRow("hand", "30 t + 0.01 t² = 40 000 has the root t = 1000", "temperature of an enthalpy [K]", "1000",
               lambda: heater_heat.temperature_of_enthalpy(30.0, 0.01, 40_000.0), tolerance=1e-6),
     *(
-        SourceRow("independent", f"{CANTERA}, mole fraction over the dry share", f"{name} of B7, lambda 1.6, less theirs",
+        SourceRow("independent", f"{CANTERA}, mole fraction over the dry share", f"{name} of B7 at 1.6, less theirs",
                   "0", lambda name=name, key=key: getattr(flue_gas_moles(B7, 1.6), key)
                   - 100.0 * mixture(1.6, 25.0)[name].X[0] / (1.0 - mixture(1.6, 25.0)["H2O"].X[0]), tolerance=1e-6)
         for name, key in (("CO2", "co2_dry_pct"), ("O2", "o2_dry_pct"))
