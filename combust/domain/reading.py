@@ -51,7 +51,7 @@ class Reading(Mapping[str, Any]):
     __slots__ = ("_values",)
     _values: Mapping[str, Any]
 
-    def __init__(self, **values: Any) -> None:
+    def __init__(self, /, **values: Any) -> None:
         checked, faults = check_values(values)
         if faults:
             raise CombustError(faults)
@@ -77,7 +77,7 @@ class Reading(Mapping[str, Any]):
     def __reduce__(self) -> tuple[Any, ...]:
         return (_remake, (dict(self._values),))
 
-    def replace(self, **values: Any) -> Reading:
+    def replace(self, /, **values: Any) -> Reading:
         """Return the reading with some values changed (None takes one out)."""
         return Reading(**{**self._values, **values})
 

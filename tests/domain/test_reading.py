@@ -7,7 +7,7 @@ import math
 import pickle
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from combust.data.errors import CombustError
@@ -133,6 +133,7 @@ VALUES = st.one_of(
 
 
 @settings(max_examples=500)
+@example({"self": None})  # once a TypeError of Python instead of a refusal
 @given(st.dictionaries(KEYS, VALUES, max_size=8))
 def test_any_mapping_is_read_or_refused_in_words(values: dict[str, object]) -> None:
     told, reading = refusal(lambda: Reading(**values))

@@ -66,7 +66,7 @@ class Exercise:
     _answers: Mapping[str, Any] = field(repr=False)
     _steps: tuple[str, ...] = field(repr=False)
 
-    def check(self, **mine: Any) -> str:
+    def check(self, /, **mine: Any) -> str:
         """Return which answers are right; what is not right is only called "not yet".
 
         Raises
