@@ -97,7 +97,7 @@ class OutsideCalls:
             for kind in kinds:
                 self.calls.setdefault(name, {}).setdefault(kind, []).append(pyfuncitem.nodeid)
         said = (inspect.getdoc(pyfuncitem.function) or "").partition("\n")[0]
-        passed = outcome.excinfo is None  # type: ignore[attr-defined]
+        passed = outcome.excinfo is None
         rows = "row" in pyfuncitem.fixturenames
         self.tests[pyfuncitem.nodeid] = {"kinds": kinds, "says": said, "passed": passed, "row": rows}
 
