@@ -109,6 +109,12 @@ class CombustError(ValueError):
         return (type(self), (self.faults,))
 
 
+def missing_extra(module: str, extra: str, *, why: str = "is needed here") -> CombustError:
+    """Return the refusal for a library that is not installed, with the line that installs it."""
+    hint = f"Install it with: pip install 'combust[{extra}]'"
+    return CombustError(Fault(module, "not installed", "missing", why=why, hint=hint))
+
+
 def shorten(value: object, limit: int = 60) -> str:
     """Return a value as short printable text, so that hostile input cannot flood or steer a terminal."""
     if isinstance(value, float):

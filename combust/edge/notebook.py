@@ -7,7 +7,7 @@ from html import escape
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from combust.data.errors import CombustError, Fault
+from combust.data.errors import CombustError, Fault, missing_extra
 from combust.edge.figures.style import svg_text
 
 if TYPE_CHECKING:
@@ -43,8 +43,7 @@ def widget_library() -> Any:
     try:
         import ipywidgets as module
     except ImportError as error:
-        hint = "Install it with: pip install 'combust[notebooks]'"
-        raise CombustError(Fault("ipywidgets", "not installed", "missing", why="is needed here", hint=hint)) from error
+        raise missing_extra("ipywidgets", "notebooks") from error
     return module
 
 

@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from combust.data.errors import CombustError, Fault
+from combust.data.errors import CombustError, Fault, missing_extra
 from combust.domain.catalogue import fuel as fuel_by_name
 from combust.domain.fuel import Fuel
 from combust.kernel.constants import DRY_AIR, ZERO_CELSIUS_K, DryAir
@@ -69,8 +69,7 @@ def cantera() -> Any:
     try:
         import cantera as module
     except ImportError as error:
-        hint = "Install it with: pip install 'combust[chem]'"
-        raise CombustError(Fault("cantera", "not installed", "missing", why="is needed here", hint=hint)) from error
+        raise missing_extra("cantera", "chem") from error
     return module
 
 

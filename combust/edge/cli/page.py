@@ -11,7 +11,7 @@ from pathlib import Path
 
 import click
 
-from combust.data.errors import CombustError, Fault
+from combust.data.errors import CombustError, Fault, missing_extra
 
 # name of a page -> its notebook. Every page is a notebook of widgets without visible code.
 PAGES = {"reading": "20_type_a_reading.ipynb", "mystery": "22_mystery_heater.ipynb"}
@@ -78,8 +78,7 @@ def need_voila() -> None:
     CombustError
     """
     if importlib.util.find_spec("voila") is None:
-        hint = "Install it with: pip install 'combust[notebooks]'"
-        raise CombustError(Fault("voila", "not installed", "missing", why="is needed to serve a page", hint=hint))
+        raise missing_extra("voila", "notebooks", why="is needed to serve a page")
 
 
 def server(notebook: Path, port: int, *, browser: bool) -> tuple[list[str], dict[str, str]]:

@@ -19,7 +19,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from combust.application.fleet.points import NO_POINTS, RouteSums, RouteUse, route_block
-from combust.data.errors import CombustError, Fault, shorten
+from combust.data.errors import CombustError, Fault, missing_extra, shorten
 from combust.data.vocabulary import FOREIGN_UNITS
 from combust.edge.whole_file import partial_of
 from combust.kernel.altitude import Derated, Derating, derate
@@ -285,8 +285,7 @@ def dask_client(scheduler: str | None, workers: int) -> Iterator[Any]:
     try:
         from distributed import Client, LocalCluster
     except ImportError as error:
-        hint = "Install it with: pip install 'combust[scale]'"
-        raise CombustError(Fault("dask", None, "missing", why="is not installed", hint=hint)) from error
+        raise missing_extra("dask", "scale") from error
     if scheduler is not None:
         try:
             client = Client(scheduler, timeout="10s")
