@@ -22,7 +22,7 @@ EXTRAS = ("cantera", "jupyterlab", "notebook", "ipywidgets", "voila", "dask", "d
 NEED = {
     ("page", "reading"): "pip install 'combust[notebooks]'",
     ("page", "mystery", "--no-browser"): "pip install 'combust[notebooks]'",
-    ("site", "--heater", "{demo}/heaters/LF-0312.toml", "--points", "{out}/points.parquet", "--points-out",
+    ("site", "--heater", "{demo}/heaters/heater-0312.toml", "--points", "{out}/points.parquet", "--points-out",
      "{out}/derated", "--workers", "2"): "pip install 'combust[scale]'",
     ("fleet", "--vehicles", "{demo}/larkfell_fleet/vehicles.csv", "--sites", "{demo}/larkfell_fleet/sites.csv",
      "--routes", "{out}/points.parquet", "--workers", "2", "--out", "{out}/fleet"): "pip install 'combust[scale]'",

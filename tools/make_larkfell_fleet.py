@@ -16,16 +16,16 @@ SEED = 2533
 
 # site_id, altitude, design night, mildest night of use, median, nights, hours, cold filter plugging point, pressure
 SITES = [
-    ("depot_fenwick", 150, -4, 12, 4, 60, 8, -15, None),
-    ("depot_harrow_quay", 310, -6, 12, 3, 70, 8, -15, None),
-    ("clinic_stop_aldmoor", 620, -9, 13, 1, 80, 9, -15, None),
+    ("depot_fennowgate", 150, -4, 12, 4, 60, 8, -15, None),
+    ("depot_harlowen_quay", 310, -6, 12, 3, 70, 8, -15, None),
+    ("clinic_stop_stonnebrae", 620, -9, 13, 1, 80, 9, -15, None),
     ("clinic_stop_birkhow", 980, -11, 14, 0, 90, 9, -20, None),
     ("winter_yard_coldrigg", 1240, -14, 12, -3, 110, 10, -20, None),
-    ("clinic_stop_dunmere", 1480, -13, 14, -2, 100, 10, -20, 848.0),
+    ("clinic_stop_dunmarrow", 1480, -13, 14, -2, 100, 10, -20, 848.0),
     ("hut_elterfold", 1850, -12, 15, -1, 120, 10, -20, None),
     ("snow_base_farrowtop", 2150, -19, 10, -7, 130, 11, -20, None),
     ("hut_glimmerstone", 2600, -18, 15, -5, 120, 10, -20, None),
-    ("pass_house_hallin", 2980, -23, 9, -10, 120, 11, -26, None),
+    ("pass_house_hallowick", 2980, -23, 9, -10, 120, 11, -26, None),
     ("hut_ingarth", 3300, -25, 15, -9, 110, 10, -26, None),
     ("mast_station_jorkell", 3720, -27, 6, -14, 90, 12, -26, None),
     ("hut_kestrel_col", 4100, -15, 15, -6, 60, 10, -32, None),
@@ -35,14 +35,14 @@ SITES = [
 ROUTES = [
     ("coast_round", [(0, 150), (22, 310), (40, 240), (61, 150)], 1.2, True),
     ("moor_round", [(0, 310), (18, 620), (33, 980), (52, 620), (70, 310)], 1.4, True),
-    ("dunmere_road", [(0, 980), (14, 1240), (26, 1480), (38, 1300), (55, 980)], 1.7, False),
+    ("dunmarrow_road", [(0, 980), (14, 1240), (26, 1480), (38, 1300), (55, 980)], 1.7, False),
     ("larkpass", [(0, 900), (16, 1700), (27, 2500), (31, 2540), (36, 2500), (48, 1600), (60, 900)], 2.2, True),
     ("high_traverse", [(0, 1850), (20, 2600), (35, 2980), (52, 2150)], 2.6, False),
     ("crown_track", [(0, 2980), (12, 3300), (25, 3720), (37, 4100), (44, 4300)], 4.0, True),
     ("valley_shuttle", [(0, 620), (30, 640)], 1.1, False),
 ]
 PROFILES = {
-    "lf_two_kw": {
+    "small": {
         "fuel": "diesel_b7",
         "limit": 1400,
         "heat": 2.0,
@@ -53,7 +53,7 @@ PROFILES = {
         "rpm": 4400,
         "rpm_max": 4900,
     },
-    "lf_two_kw_high": {
+    "small_high": {
         "fuel": "diesel_b7",
         "limit": 2400,
         "heat": 2.0,
@@ -64,7 +64,7 @@ PROFILES = {
         "rpm": 4500,
         "rpm_max": 5600,
     },
-    "lf_four_kw": {
+    "large": {
         "fuel": "diesel_b7",
         "limit": 1500,
         "heat": 4.0,
@@ -75,7 +75,7 @@ PROFILES = {
         "rpm": 4700,
         "rpm_max": 5200,
     },
-    "lf_four_kw_alpine": {
+    "large_high": {
         "fuel": "diesel_b7",
         "limit": 2200,
         "heat": 3.8,
@@ -86,7 +86,7 @@ PROFILES = {
         "rpm": 4700,
         "rpm_max": 6400,
     },
-    "lf_clinic_gasoline": {
+    "clinic_gasoline": {
         "fuel": "gasoline_e5",
         "limit": 1200,
         "heat": 3.6,
@@ -100,29 +100,29 @@ PROFILES = {
 }
 # group, heater, UA range, battery V, Ah choices
 GROUPS = {
-    "clinics": [("lf_two_kw", 48), ("lf_four_kw", 85), ("lf_clinic_gasoline", 75)],
-    "snow_crews": [("lf_two_kw", 42), ("lf_two_kw_high", 45), ("lf_four_kw_alpine", 80)],
-    "mast_service": [("lf_two_kw_high", 40), ("lf_four_kw_alpine", 78)],
+    "clinics": [("small", 48), ("large", 85), ("clinic_gasoline", 75)],
+    "snow_crews": [("small", 42), ("small_high", 45), ("large_high", 80)],
+    "mast_service": [("small_high", 40), ("large_high", 78)],
 }
 # group, heater, site, route, how many, compensation, limit with compensation
 PLACES = [
-    ("clinics", "lf_two_kw", "depot_fenwick", "coast_round", 4, "none", None),
-    ("clinics", "lf_two_kw", "depot_harrow_quay", "moor_round", 3, "none", None),
-    ("clinics", "lf_four_kw", "clinic_stop_aldmoor", "valley_shuttle", 4, "none", None),
-    ("clinics", "lf_clinic_gasoline", "clinic_stop_birkhow", "moor_round", 3, "none", None),
-    ("clinics", "lf_clinic_gasoline", "clinic_stop_dunmere", "dunmere_road", 3, "none", None),
-    ("clinics", "lf_four_kw", "clinic_stop_dunmere", "larkpass", 2, "none", None),
-    ("clinics", "lf_four_kw", "hut_elterfold", "high_traverse", 2, "none", None),
-    ("snow_crews", "lf_two_kw_high", "winter_yard_coldrigg", "dunmere_road", 4, "none", None),
-    ("snow_crews", "lf_two_kw", "hut_elterfold", "high_traverse", 4, "none", None),
-    ("snow_crews", "lf_four_kw_alpine", "snow_base_farrowtop", "high_traverse", 4, "none", None),
-    ("snow_crews", "lf_two_kw", "hut_glimmerstone", "high_traverse", 3, "none", None),
-    ("snow_crews", "lf_four_kw_alpine", "pass_house_hallin", "crown_track", 3, "automatic", 3500),
-    ("snow_crews", "lf_two_kw_high", "snow_base_farrowtop", "larkpass", 2, "none", None),
-    ("mast_service", "lf_two_kw_high", "hut_ingarth", "crown_track", 2, "fuel", 3400),
-    ("mast_service", "lf_four_kw_alpine", "mast_station_jorkell", "crown_track", 2, "automatic", 3500),
-    ("mast_service", "lf_two_kw_high", "hut_kestrel_col", "crown_track", 2, "none", None),
-    ("mast_service", "lf_four_kw_alpine", "refuge_larkcrown", "crown_track", 1, "none", None),
+    ("clinics", "small", "depot_fennowgate", "coast_round", 4, "none", None),
+    ("clinics", "small", "depot_harlowen_quay", "moor_round", 3, "none", None),
+    ("clinics", "large", "clinic_stop_stonnebrae", "valley_shuttle", 4, "none", None),
+    ("clinics", "clinic_gasoline", "clinic_stop_birkhow", "moor_round", 3, "none", None),
+    ("clinics", "clinic_gasoline", "clinic_stop_dunmarrow", "dunmarrow_road", 3, "none", None),
+    ("clinics", "large", "clinic_stop_dunmarrow", "larkpass", 2, "none", None),
+    ("clinics", "large", "hut_elterfold", "high_traverse", 2, "none", None),
+    ("snow_crews", "small_high", "winter_yard_coldrigg", "dunmarrow_road", 4, "none", None),
+    ("snow_crews", "small", "hut_elterfold", "high_traverse", 4, "none", None),
+    ("snow_crews", "large_high", "snow_base_farrowtop", "high_traverse", 4, "none", None),
+    ("snow_crews", "small", "hut_glimmerstone", "high_traverse", 3, "none", None),
+    ("snow_crews", "large_high", "pass_house_hallowick", "crown_track", 3, "automatic", 3500),
+    ("snow_crews", "small_high", "snow_base_farrowtop", "larkpass", 2, "none", None),
+    ("mast_service", "small_high", "hut_ingarth", "crown_track", 2, "fuel", 3400),
+    ("mast_service", "large_high", "mast_station_jorkell", "crown_track", 2, "automatic", 3500),
+    ("mast_service", "small_high", "hut_kestrel_col", "crown_track", 2, "none", None),
+    ("mast_service", "large_high", "refuge_larkcrown", "crown_track", 1, "none", None),
 ]
 
 

@@ -18,7 +18,7 @@ from combust.domain.site import REFERENCE_DENSITY, Site
 from combust.kernel.flue_gas import flue_gas_moles
 
 SITES = {
-    "Fellgate depot": (150, 8),
+    "Fellarch depot": (150, 8),
     "Harrow depot": (410, 3),
     "Stonebeck clinic": (860, 1),
     "Wether Pass": (1850, -12),
@@ -81,20 +81,20 @@ def rows() -> list[dict]:
     faults: list[tuple[str, str, float, dict]] = [
         ("Harrow depot", "high", 1.60, {"o2_dry_pct": 7.5, "co2_dry_pct": 8.5, "sample_line": "", "note": "water in the hose, nobody looked"}),
         ("Harrow depot", "high", 1.60, {"co2_dry_pct": 7.2, "co2_origin": "calculated", "note": "instrument set to natural gas"}),
-        ("Fellgate depot", "high", 1.60, {"o2_dry_pct": 9.5, "probe_leak_test": "fail", "co2_origin": "", "note": "hose cracked"}),
-        ("Fellgate depot", "high", 1.60, {"o2_dry_pct": 7.4, "ambient_o2_pct": 20.1, "note": "cell not zeroed at the site"}),
+        ("Fellarch depot", "high", 1.60, {"o2_dry_pct": 9.5, "probe_leak_test": "fail", "co2_origin": "", "note": "hose cracked"}),
+        ("Fellarch depot", "high", 1.60, {"o2_dry_pct": 7.4, "ambient_o2_pct": 20.1, "note": "cell not zeroed at the site"}),
         ("Stonebeck clinic", "high", 1.26, {"smoke_number": 4, "co_dry_ppm": 460, "note": "intake duct crushed behind the bench"}),
         ("Wether Pass", "high", 1.18, {"smoke_number": 5, "co_dry_ppm": 1240, "note": "snow in the intake"}),
         ("Stonebeck clinic", "high", 1.60, {"cab_co_in_ppm": 23, "cab_co_out_ppm": 1, "note": "driver reports a headache"}),
         ("Harrow depot", "low", 2.05, {"o2_dry_pct": 20.7, "co2_dry_pct": 0.2, "note": "probe fell out"}),
         ("Harrow depot", "low", 2.05, {"o2_span_over_3min_pct": 0.9, "note": "stage was still changing"}),
         ("Upper Larkfell hut", "high", 1.60, {"location": "", "note": "nobody wrote where"}),
-        ("Fellgate depot", "high", 1.60, {"location": "indoors", "note": "in the wash bay, door open"}),
+        ("Fellarch depot", "high", 1.60, {"location": "indoors", "note": "in the wash bay, door open"}),
         ("Crag End hut", "high", 1.60, {"co2_dry_pct": "", "co2_origin": "", "co_dry_ppm": "", "note": "only O2 was read"}),
         ("Harrow depot", "high", 1.60, {"o2_dry_pct": 23.1, "note": "typed wrong: refused"}),
         ("Harrow depot", "high", 1.60, {"co_dry_ppm": "lots", "note": "a word instead of a number: refused"}),
         ("Harrow depot", "high", 1.60, {"fuel": "deisel", "note": "fuel misspelt: refused"}),
-        ("Fellgate depot", "high", 1.60, {"fuel": "biodiesel_b100", "o2_dry_pct": 9.5, "co2_dry_pct": 8.7, "note": "trial with pure ester"}),
+        ("Fellarch depot", "high", 1.60, {"fuel": "biodiesel_b100", "o2_dry_pct": 9.5, "co2_dry_pct": 8.7, "note": "trial with pure ester"}),
         ("Wether Pass", "low", 2.05, {"flue_temp_c": 31, "note": "probe at the far end of a cold tail pipe"}),
         ("Harrow depot", "high", 1.60, {"flue_temp_c": "", "humidity_pct": "", "note": "thermocouple broken"}),
     ]  # fmt: skip

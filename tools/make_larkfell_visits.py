@@ -23,7 +23,7 @@ from combust.kernel.heater_air import HealthyState, HeaterParameters, HeaterStat
 from combust.kernel.heater_heat import fuel_heat
 
 HEATERS = Path(__file__).parents[1] / "data/heaters"
-PLACES = {"Fellgate depot": (150, 8), "Stonebeck clinic": (860, 1), "Harrow Moor barn": (1380, 12)}
+PLACES = {"Fellarch depot": (150, 8), "Stonebeck clinic": (860, 1), "Harrow Moor barn": (1380, 12)}
 CHECKED = {
     "ambient_o2_pct": 20.9, "ambient_co_ppm": 0, "sample_line": "dry", "probe_leak_test": "pass",
     "analyser_fuel": "diesel_b7", "o2_span_over_3min_pct": 0.1, "minutes_since_ignition": 18,
@@ -82,7 +82,7 @@ def row(
 def rows() -> list[dict[str, Any]]:
     """Return the visits in order: each note says what was wrong."""
     rng = np.random.default_rng(107)
-    clinic, snow = Heater.load(HEATERS / "LF-0312.toml"), Heater.load(HEATERS / "LF-0107.toml")
+    clinic, snow = Heater.load(HEATERS / "heater-0312.toml"), Heater.load(HEATERS / "heater-0107.toml")
     good = {**CHECKED, "supply_v": 12.5}
     none: dict[str, float] = {}
     packed = {"r_in": 4.2}
@@ -90,10 +90,10 @@ def rows() -> list[dict[str, Any]]:
     weak = {"speed": 0.83}
     barn = ("W301", "2026-01-14T10:20+01:00", "Harrow Moor barn")
     ice = ("W302", "2026-01-22T09:40+01:00", "Stonebeck clinic")
-    bare = ("W303", "2026-02-02T16:10+01:00", "Fellgate depot")
-    pump = ("W304", "2026-02-05T11:00+01:00", "Fellgate depot")
+    bare = ("W303", "2026-02-02T16:10+01:00", "Fellarch depot")
+    pump = ("W304", "2026-02-05T11:00+01:00", "Fellarch depot")
     volts = ("W305", "2026-02-11T08:30+01:00", "Stonebeck clinic")
-    hose = ("W306", "2026-02-18T13:45+01:00", "Fellgate depot")
+    hose = ("W306", "2026-02-18T13:45+01:00", "Fellarch depot")
     cab = ("W307", "2026-02-24T07:50+01:00", "Stonebeck clinic")
     only_gas = {"flue_temp_c": "", "air_in_temp_c": "", "air_out_temp_c": ""}
     wet = row(

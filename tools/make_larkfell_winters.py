@@ -19,12 +19,12 @@ from combust.kernel.flue_gas import flue_gas_moles
 
 # heater -> (lambda at reference air in the first winter, change a year, repair after which visit or None, its step)
 HEATERS = {
-    "LF-0107": (1.64, -0.025, None, 0.0),
-    "LF-0312": (1.62, 0.0, 5, 0.07),
-    "LF-0203": (1.58, 0.0, None, 0.0),
+    "heater-0107": (1.64, -0.025, None, 0.0),
+    "heater-0312": (1.62, 0.0, 5, 0.07),
+    "heater-0203": (1.58, 0.0, None, 0.0),
 }
 PLACES = [
-    ("Fellgate depot", 150, 4),
+    ("Fellarch depot", 150, 4),
     ("Stonebeck clinic", 860, -2),
     ("Wether Pass", 1850, -9),
     ("Harrow depot", 410, 1),
@@ -50,7 +50,7 @@ def winters(rng: np.random.Generator) -> list[dict[str, object]]:
     for heater, (start, slope, repair, step) in HEATERS.items():
         for visit in range(10):
             year, autumn = 2021 + (visit + 1) // 2, visit % 2 == 0
-            if heater == "LF-0203" and visit in (5, 6):
+            if heater == "heater-0203" and visit in (5, 6):
                 continue  # nobody went: the gap is told
             day = f"{year}-{'10' if autumn else '03'}-{10 + (visit * 7) % 17:02d}"
             place, altitude, temp = PLACES[(visit + len(heater) + int(heater[-1])) % len(PLACES)]

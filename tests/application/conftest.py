@@ -8,7 +8,7 @@ from combust.domain.heater import Heater
 from tests.simulator.study import run_study
 
 PROFILE = {
-    "heater_id": "LF-0312",
+    "heater_id": "heater-0312",
     "fuel": "diesel_b7",
     "nominal_v": 12,
     "blower": "centrifugal",

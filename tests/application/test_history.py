@@ -28,7 +28,7 @@ from combust.kernel.flue_gas import flue_gas_moles
 
 DATA = Path(__file__).parents[2] / "data"
 HEATER = Heater.from_dict(
-    {"heater_id": "LF-1", "fuel": "diesel_b7", "stages": {"high": {"air_ratio_band": [1.4, 1.9]}, "low": {}}}
+    {"heater_id": "heater-1", "fuel": "diesel_b7", "stages": {"high": {"air_ratio_band": [1.4, 1.9]}, "low": {}}}
 )
 
 
@@ -40,7 +40,7 @@ def oxygen(ratio, altitude=0.0, temp=15.0):
 
 def row(year, ratio, altitude=0.0, temp=15.0, **more):
     return {
-        "heater_id": "LF-1", "taken_at": f"{year}-11-05T09:00+01:00", "fuel": "diesel_b7", "stage": "high",
+        "heater_id": "heater-1", "taken_at": f"{year}-11-05T09:00+01:00", "fuel": "diesel_b7", "stage": "high",
         "location": "outdoors", "altitude_m": altitude, "intake_temp_c": temp,
         "o2_dry_pct": oxygen(ratio, altitude, temp), **more,
     }  # fmt: skip
@@ -99,7 +99,7 @@ def test_what_is_left_out_is_told():
     rows = steady()
     extra = [
         rows[2],
-        row(2019, 1.6, heater_id="LF-9"),
+        row(2019, 1.6, heater_id="heater-9"),
         {**row(2019, 1.2), "taken_at": None},
         {**row(2019, 1.2), "taken_at": "soon"},
         row(2019, 2.2, stage="low"),
@@ -162,13 +162,13 @@ def test_interchanged_readings_of_two_heaters_are_suspected():
 
 
 def test_fleet_ranked_by_risk():
-    drift = [{**r, "heater_id": "LF-2"} for r in steady(slope=-0.02)]
+    drift = [{**r, "heater_id": "heater-2"} for r in steady(slope=-0.02)]
     second = Heater.from_dict(
-        {"heater_id": "LF-2", "fuel": "diesel_b7", "stages": {"high": {"air_ratio_band": [1.4, 1.9]}}}
+        {"heater_id": "heater-2", "fuel": "diesel_b7", "stages": {"high": {"air_ratio_band": [1.4, 1.9]}}}
     )
     loose = [{**r, "heater_id": None} for r in steady()][:2]
     told = fleet_history([*steady(), *drift, *loose], [HEATER, second])
-    assert [one.heater_id for one in told.heaters] == ["LF-2", "LF-1"]
+    assert [one.heater_id for one in told.heaters] == ["heater-2", "heater-1"]
     assert any("name no heater" in text for text in told.told)
 
 
@@ -207,7 +207,7 @@ def test_promised_rates_through_the_front_door():
 
 
 def test_every_door_gives_the_same_answer(tmp_path):
-    profile = DATA / "heaters" / "LF-0107.toml"
+    profile = DATA / "heaters" / "heater-0107.toml"
     by_csv = history(DATA / "larkfell_winters.csv", profile)
     with Logbook(tmp_path / "w.book", create=True) as book:
         add(book, visits_of_table(DATA / "larkfell_winters.csv").visits)
@@ -220,11 +220,11 @@ def test_every_door_gives_the_same_answer(tmp_path):
     by_rows = history(rows, profile)
     assert by_rows.drift_pct_per_year == pytest.approx(by_csv.drift_pct_per_year)
     ranked = fleet(DATA / "larkfell_winters.csv", [combust.Heater.load(profile)])
-    assert ranked.heaters[0].heater_id == "LF-0107"
+    assert ranked.heaters[0].heater_id == "heater-0107"
 
 
 def test_command(tmp_path):
-    typed = [str(DATA / "larkfell_winters.csv"), "--heater", str(DATA / "heaters" / "LF-0107.toml")]
+    typed = [str(DATA / "larkfell_winters.csv"), "--heater", str(DATA / "heaters" / "heater-0107.toml")]
     done = CliRunner().invoke(command, [*typed, "--figure", str(tmp_path / "h.svg")])
     assert done.exit_code == 0
     assert "DRIFTS" in done.stdout

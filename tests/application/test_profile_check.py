@@ -195,7 +195,7 @@ def test_every_finding_of_the_table_can_happen():
 
 @pytest.mark.hand
 def test_facts_of_the_demo_profile():
-    rows = {row["stage"]: row for row in check_profile(DATA / "LF-0312.toml").stages}
+    rows = {row["stage"]: row for row in check_profile(DATA / "heater-0312.toml").stages}
     high = rows["high"]
     # 0.43 l/h x 0.8325 kg/l x 42.653 MJ/kg / 3.6 = 4.2413 kW; 3.4/4.2413 = 80.2 %; 36 ul x 3.32 Hz x 3.6 = 0.430272 l/h
     assert high["heat_input_kw"] == pytest.approx(4.2413, abs=1e-4)
@@ -206,12 +206,12 @@ def test_facts_of_the_demo_profile():
 @pytest.mark.independent
 def test_lambda_of_the_demo_baseline():
     # worked apart by element balance: O2 8.2 with little CO is lambda 1.60; at 210 m the air has 0.9753 of its density
-    high = check_profile(DATA / "LF-0312.toml").stages[0]
+    high = check_profile(DATA / "heater-0312.toml").stages[0]
     assert high["air_ratio"] == pytest.approx(1.60, abs=0.005)
     assert high["air_ratio_at_reference"] == pytest.approx(1.60 / 0.9753, abs=0.005)
 
 
-@pytest.mark.parametrize("name", ["LF-0312", "LF-0107"])
+@pytest.mark.parametrize("name", ["heater-0312", "heater-0107"])
 def test_demo_profiles_have_no_warning(name):
     found = check_profile(DATA / f"{name}.toml")
     assert [finding for finding in found.findings if finding.severity != "note"] == []
@@ -262,7 +262,7 @@ def test_port_pressure_is_compared_with_the_healthy_reading():
 
 @pytest.mark.hand
 def test_duty_of_a_heater_at_its_own_and_another_site():
-    heater = Heater.load(DATA / "LF-0312.toml")
+    heater = Heater.load(DATA / "heater-0312.toml")
     home = duty_of_heater(heater, "high")
     assert home.air_ratio == pytest.approx(1.60, abs=0.005)
     assert home.flue_temp_c == 330

@@ -29,7 +29,7 @@ def effect(height: float, temp: float, **more: Any) -> SiteEffect:
 def profile(**more: object) -> Heater:
     table: dict[str, object] = {
         "fuel": "diesel_b7",
-        "heater_id": "LF-0001",
+        "heater_id": "heater-0001",
         "blower": "centrifugal",
         "blower_rpm_max": 5000,
         "limits": {"altitude_m": 1400, "source": "invented document"},

@@ -203,7 +203,7 @@ cool_down_s = 200
 
 
 def test_command(tmp_path):
-    profile, figure = tmp_path / "LF-0312.toml", tmp_path / "start.svg"
+    profile, figure = tmp_path / "heater-0312.toml", tmp_path / "start.svg"
     profile.write_text(PROFILE)
     typed = ["--heater", str(profile), "--since-request", "300", "--pump", "never", "--blower", "no"]
     done = CliRunner().invoke(command, [*typed, "--figure", str(figure)])

@@ -45,7 +45,7 @@ def _whole() -> Record:
     for year in range(12):
         gas = flue_gas_moles(fuel("diesel_b7"), 2.0 * drift**year)
         seen = float(100.0 * gas.o2 / gas.dry)
-        row = {"heater_id": "LF-1", "taken_at": f"{2012 + year}-11-05", "fuel": "diesel_b7", "location": "outdoors"}
+        row = {"heater_id": "heater-1", "taken_at": f"{2012 + year}-11-05", "fuel": "diesel_b7", "location": "outdoors"}
         rows.append({**row, "altitude_m": 0.0, "intake_temp_c": 15.0, "o2_dry_pct": seen})
     ours = timed(lambda: heater_history(rows), 5)
     told = heater_history(rows)

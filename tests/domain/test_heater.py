@@ -16,8 +16,8 @@ from tests.domain.profile_texts import DATA, LEAST, WITH_BASELINE, faults_of, lo
 
 
 def test_contract_example_loads():
-    heater = Heater.load(DATA / "LF-0312.toml")
-    assert heater.heater_id == "LF-0312"
+    heater = Heater.load(DATA / "heater-0312.toml")
+    assert heater.heater_id == "heater-0312"
     assert heater.fuel.name == "diesel_b7"
     assert heater.speed_regulated is True
     assert heater.stage_of("high").air_ratio_band == (1.35, 1.80)
@@ -30,7 +30,7 @@ def test_contract_example_loads():
 @pytest.mark.independent
 def test_demo_start_times_are_those_of_the_worked_example():
     # method notes, worked apart: 4 + 50 + 75 + 45 + 75 + 200 s = 449 s; 1.5 Hz x 24 ul x 150 s = 5.4 ml
-    heater = Heater.load(DATA / "LF-0107.toml")
+    heater = Heater.load(DATA / "heater-0107.toml")
     start = heater.start
     assert start.check_s + sum(start.preheat_s) + sum(start.attempt_s) + start.cool_down_s == 449
     assert heater.stroke_ul * start.attempt_pump_hz * sum(start.attempt_s) / 1000 == pytest.approx(5.4, rel=1e-12)
@@ -85,19 +85,19 @@ def test_a_date_of_toml_is_taken_as_its_text(tmp_path):
 
 
 def test_heater_is_frozen_travels_and_compares():
-    heater = Heater.load(DATA / "LF-0312.toml")
+    heater = Heater.load(DATA / "heater-0312.toml")
     assert pickle.loads(pickle.dumps(heater)) == heater
     with pytest.raises(AttributeError):
         heater.stroke_ul = 30.0
     with pytest.raises(TypeError):
         heater.stages["high"] = None
-    table = tomllib.loads((DATA / "LF-0312.toml").read_text(encoding="utf-8"))
+    table = tomllib.loads((DATA / "heater-0312.toml").read_text(encoding="utf-8"))
     assert Heater.from_dict(table) == heater
 
 
 def test_stage_that_is_not_there_is_told_with_the_known_ones():
     with pytest.raises(CombustError, match=r"stage = medium is no stage of this heater. It has high, low."):
-        Heater.load(DATA / "LF-0312.toml").stage_of("medium")
+        Heater.load(DATA / "heater-0312.toml").stage_of("medium")
 
 
 # ---- what is refused

@@ -138,7 +138,7 @@ def test_any_table_loads_or_is_refused_in_words(profile, rest):
         assert_well_told(error)
 
 
-GOOD = (DATA / "LF-0312.toml").read_text(encoding="utf-8").splitlines()
+GOOD = (DATA / "heater-0312.toml").read_text(encoding="utf-8").splitlines()
 
 
 @given(

@@ -13,7 +13,7 @@ from combust.edge.figures.causes import draw_steps, evidence_in_steps
 from tests.edge.runs import run
 
 ROOT = Path(__file__).parents[2]
-PROFILE = str(ROOT / "data/heaters/LF-0312.toml")
+PROFILE = str(ROOT / "data/heaters/heater-0312.toml")
 RICH = ["--o2-dry", "4.84", "--stage", "high", "--location", "outdoors"]
 
 
@@ -56,11 +56,11 @@ def test_table_of_visits_with_rows_of_other_heaters_and_a_bad_one(capsys, tmp_pa
     table = tmp_path / "visits.csv"
     table.write_text(
         "visit_id;heater_id;stage;location;o2_dry_pct;altitude_ft\n"
-        "V1;LF-0312;high;outdoors;4,8;600\n"
-        "V1;LF-0312;low;outdoors;9,0;600\n"
-        "V2;LF-0107;high;outdoors;8,2;600\n"
-        "V3;LF-0312;high;outdoors;43;600\n"
-        "V4;LF-0312;high;outdoors;8,2;600\n",
+        "V1;heater-0312;high;outdoors;4,8;600\n"
+        "V1;heater-0312;low;outdoors;9,0;600\n"
+        "V2;heater-0107;high;outdoors;8,2;600\n"
+        "V3;heater-0312;high;outdoors;43;600\n"
+        "V4;heater-0312;high;outdoors;8,2;600\n",
         encoding="utf-8",
     )
     out_file = tmp_path / "out.json"

@@ -29,7 +29,7 @@ PUT_IN = {
 
 
 def ranked():
-    for name in ("LF-0107", "LF-0312"):
+    for name in ("heater-0107", "heater-0312"):
         heater = Heater.load(DATA / f"heaters/{name}.toml")
         readings, _ = read_visits(VISITS, heater_id=name)
         yield from rank_causes(heater, readings, next_checks=False)
@@ -83,7 +83,7 @@ def test_every_command_that_answers_has_json():
 
 def test_trim_figure_says_where_each_stage_lands():
     """1.37 / 0.87 = 1.575 and 1.70 / 0.87 = 1.954 (hand); 0.7 of the fuel takes high to 1.957, over its 1.80."""
-    heater = Heater.load(DATA / "heaters/LF-0312.toml")
+    heater = Heater.load(DATA / "heaters/heater-0312.toml")
     read = {"high": 1.37, "low": 1.70}
     assert "high 1.57, inside" in draw_trim(heater, read, fuel_trim_pct=-13.0).get_label()
     figure = draw_trim(heater, read, fuel_trim_pct=-30.0, air_ratio_u=0.02)

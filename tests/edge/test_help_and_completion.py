@@ -19,7 +19,7 @@ from tests.edge.runs import ROOT, call, tool
 pytestmark = pytest.mark.regression
 
 LONGEST_S = 0.3  # asked for by the issue: one press of TAB
-PROFILE = str(ROOT / "data" / "heaters" / "LF-0312.toml")
+PROFILE = str(ROOT / "data" / "heaters" / "heater-0312.toml")
 UNITS = {"M", "MM", "S", "C", "HPA", "PA", "PCT", "PPM", "V", "KW", "L/H", "K/MIN", "RPM", "HZ", "ML", "MIN", "A", "W",
          "MOHM", "MM2", "AH", "H"}  # fmt: skip
 

@@ -22,7 +22,7 @@ COMMANDS = {  # every command that reads a table, with FILE in the place of it
     "readings": ("readings", "FILE", "--out", "out.csv"),
     "vehicles": ("fleet", "--vehicles", "FILE", "--sites", str(DATA / "larkfell_fleet" / "sites.csv"), "--out", "plan"),
     "sites": ("fleet", "--sites", "FILE", "--vehicles", str(DATA / "larkfell_fleet" / "vehicles.csv"), "--out", "plan"),
-    "cause": ("cause", "FILE", "--heater", str(DATA / "heaters" / "LF-0312.toml")),
+    "cause": ("cause", "FILE", "--heater", str(DATA / "heaters" / "heater-0312.toml")),
     "history": ("history", "FILE"),
     "series": ("log", "series", "FILE"),
     "log add": ("log", "add", "w.book", "--from", "FILE"),
@@ -33,7 +33,7 @@ COMMANDS = {  # every command that reads a table, with FILE in the place of it
                "--sites", str(DATA / "larkfell_fleet" / "sites.csv"), "--out", "plan"),
     "fuels": ("fuel", "--fuels", "FILE"),
     "instrument": ("reading", "--o2-dry", "8", "--instrument-class", "FILE"),
-    "causes": ("cause", "--heater", str(DATA / "heaters" / "LF-0312.toml"), "--o2-dry", "8", "--causes", "FILE"),
+    "causes": ("cause", "--heater", str(DATA / "heaters" / "heater-0312.toml"), "--o2-dry", "8", "--causes", "FILE"),
     "procedure": ("log", "procedure", "--file", "FILE"),
     "interlocks": ("start", "--checklist", "--interlocks", "FILE"),
     "case": ("mystery", "play", "FILE"),
@@ -153,7 +153,7 @@ def test_ids_of_a_fleet_never_become_a_path(tmp_path: Path, name: str) -> None:
     text = "\n".join([lines[0], *(",".join(row.values()) for row in rows)])
     (tmp_path / "in").mkdir()
     (tmp_path / "in" / "vehicles.csv").write_text(text, encoding="utf-8")
-    sites = (fleet / "sites.csv").read_text(encoding="utf-8").replace("depot_fenwick", f'"{name}"')
+    sites = (fleet / "sites.csv").read_text(encoding="utf-8").replace("depot_fennowgate", f'"{name}"')
     (tmp_path / "in" / "sites.csv").write_text(sites, encoding="utf-8")
     out = tmp_path / "a" / "b" / "plan"
     tables = [f"--{key}={tmp_path / 'in' / key}.csv" for key in ("vehicles", "sites")]

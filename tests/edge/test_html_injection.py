@@ -167,8 +167,8 @@ def test_what_a_notebook_shows(tmp_path: Path, attack: str) -> None:
         combust.interpret({"fuel": attack, "o2_dry_pct": 8.2, "note": attack, "location": "outdoors"}, catalogue=mine),
         *misconception_cards()[:1],
     ]
-    profile = (DATA / "heaters" / "LF-0312.toml").read_text(encoding="utf-8")
-    profile = profile.replace('"LF-0312"', json.dumps(attack)).replace(
+    profile = (DATA / "heaters" / "heater-0312.toml").read_text(encoding="utf-8")
+    profile = profile.replace('"heater-0312"', json.dumps(attack)).replace(
         "[stages.high]", f"[stages.{json.dumps(attack)}]"
     )
     profile = profile.replace('stage = "high"', f"stage = {json.dumps(attack)}")

@@ -20,7 +20,7 @@ from combust.edge.logbook.book import Logbook
 from combust.edge.logbook.tables import export_visits, visits_of_table
 from combust.edge.logbook.visits import NewVisit, add, close_visit, read_visit, read_visits, revise
 
-HEAD = {"who": "M. Reed", "place": "Fellgate depot", "co_alarm": "works", "handed_back": "yes"}
+HEAD = {"who": "T. Larkwood", "place": "Fellarch depot", "co_alarm": "works", "handed_back": "yes"}
 BEFORE = {
     "taken_at": "2026-01-12T09:10+01:00", "fuel": "diesel_b7", "stage": "high", "instrument": "portable 0017",
     "location": "outdoors", "o2_dry_pct": 5.1, "co_dry_ppm": 210.0, "smoke_number": 3.0, "supply_v": 12.4,
@@ -36,7 +36,7 @@ def reading(**values):
     return ("reading", None, {key: value for key, value in values.items() if value is not None})
 
 
-def visit(*entries, visit_id="V017", head=HEAD, heater="LF-0312"):
+def visit(*entries, visit_id="V017", head=HEAD, heater="heater-0312"):
     return NewVisit(visit_id, heater, head, list(entries))
 
 
@@ -207,7 +207,7 @@ def test_all_or_nothing(book):
     assert read_visits(book) == []
     add(book, [visit(twice)])
     with pytest.raises(CombustError, match="one heater"):
-        add(book, [visit(heater="LF-0999")])
+        add(book, [visit(heater="heater-0999")])
     with pytest.raises(CombustError) as caught:
         add(book, [visit(head={"colour": "red", "co_alarm": "maybe"}, visit_id="\n")])
     assert len(caught.value.faults) == 3
@@ -224,13 +224,13 @@ def test_unknown_visits_name_the_known(book):
 
 
 TABLE = """visit_id;heater_id;reading_id;taken_at;fuel;stage;location;O2;co_dry_ppm;note;who;event
-V1;LF-1;R1;2025-11-02T09:00+01:00;diesel_b7;high;outdoors;8,2;54;snow;A. Moss;
-V1;LF-1;R2;2025-11-02T09:20+01:00;diesel_b7;low;outdoors;10,9;61;;A. Moss;repair
-V2;LF-2;R3;2025-11-03T09:00+01:00;diesel_b7;high;outdoors;99;54;;;
-;LF-2;R4;2025-11-04T09:00+01:00;diesel_b7;high;outdoors;8,0;50;;;
-V1;LF-2;R5;2025-11-04T09:00+01:00;diesel_b7;high;outdoors;8,0;50;;;
+V1;heater-1;R1;2025-11-02T09:00+01:00;diesel_b7;high;outdoors;8,2;54;snow;N. Fellstone;
+V1;heater-1;R2;2025-11-02T09:20+01:00;diesel_b7;low;outdoors;10,9;61;;N. Fellstone;repair
+V2;heater-2;R3;2025-11-03T09:00+01:00;diesel_b7;high;outdoors;99;54;;;
+;heater-2;R4;2025-11-04T09:00+01:00;diesel_b7;high;outdoors;8,0;50;;;
+V1;heater-2;R5;2025-11-04T09:00+01:00;diesel_b7;high;outdoors;8,0;50;;;
 ;;R6;;diesel_b7;high;outdoors;8,0;50;;;burnt
-V1;LF-1;R1;2025-11-02T09:30+01:00;diesel_b7;low;outdoors;10,9;61;;;
+V1;heater-1;R1;2025-11-02T09:30+01:00;diesel_b7;low;outdoors;10,9;61;;;
 """
 
 
@@ -245,9 +245,9 @@ def test_table_in_every_row_accounted_for(tmp_path, book):
     assert "event" in found.refused[2][1]
     assert "comes twice" in found.refused[3][1]
     add(book, found.visits)
-    assert {record.visit_id for record in read_visits(book)} == {"V1", "LF-2 2025-11-04"}
+    assert {record.visit_id for record in read_visits(book)} == {"V1", "heater-2 2025-11-04"}
     first = read_visit(book, "V1")
-    assert first.head == {"who": "A. Moss"}
+    assert first.head == {"who": "N. Fellstone"}
     assert first.readings[0]["o2_dry_pct"] == 8.2
     assert first.of_kind("event") == [{"event": "repair", "at": "2025-11-02T09:20+01:00"}]
 
@@ -286,7 +286,7 @@ def test_commands_from_first_to_last(tmp_path):
     """The examples of the help, in order, with a revision and what goes wrong on the way."""
     path = tmp_path / "winter.book"
     typed = ["--visit-id", "V017", "--location", "outdoors"]
-    first = run("add", path, *typed, "--heater-id", "LF-0312", "--who", "M. Reed", "--place", "Fellgate depot",
+    first = run("add", path, *typed, "--heater-id", "heater-0312", "--who", "T. Larkwood", "--place", "Fellarch depot",
                 "--co-alarm", "works", "--fuel", "diesel_b7", "--stage", "high", "--o2-dry", 8.2, "--co-dry", 54,
                 "--check", "probe_leak=pass", "--text-note", "<b>hostile</b>\x1b[31m")  # fmt: skip
     assert first.exit_code == 0

@@ -30,7 +30,7 @@ WRITERS, ROWS = 8, 200
 
 
 def one(visit_id, key, **more):
-    return NewVisit(visit_id, "LF-0312", {}, [("reading", key, VALUES | more)])
+    return NewVisit(visit_id, "heater-0312", {}, [("reading", key, VALUES | more)])
 
 
 def digest(path):
@@ -286,7 +286,7 @@ def old_book(path):
     plain.execute("PRAGMA user_version = 1")
     for number, visit_id in enumerate(("V1", "V2"), 1):
         plain.execute(
-            "INSERT INTO visit (visit_id, revision, heater_id, opened_at, head) VALUES (?, 1, 'LF-0312', ?, '{}')",
+            "INSERT INTO visit (visit_id, revision, heater_id, opened_at, head) VALUES (?, 1, 'heater-0312', ?, '{}')",
             (visit_id, "2025-01-12T09:00:00+00:00"),
         )
         plain.execute(

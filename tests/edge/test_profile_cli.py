@@ -13,7 +13,7 @@ from combust.edge.cli import profile as profile_module
 from tests.edge.runs import run
 
 ROOT = Path(__file__).parents[2]
-PROFILE = str(ROOT / "data/heaters/LF-0312.toml")
+PROFILE = str(ROOT / "data/heaters/heater-0312.toml")
 
 
 def examples_of(command):
@@ -79,7 +79,7 @@ def test_check_prints_one_json_object_and_findings_beside_it(capsys):
     found = json.loads(out)
     assert code == 0
     assert found["accepted"] is True
-    assert found["heater_id"] == "LF-0312"
+    assert found["heater_id"] == "heater-0312"
     assert found["stages"][0]["efficiency_net_pct"] == pytest.approx(80.2, abs=0.05)
     assert "caution:" in err
 

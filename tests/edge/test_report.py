@@ -27,7 +27,7 @@ HOSTILE = (
 
 def page_of(tmp_path, *entries, head=HEAD, visit_id="V017", closed=False):
     with Logbook(tmp_path / "w.book", create=True) as book:
-        add(book, [NewVisit(visit_id, "LF-0312", head, list(entries))])
+        add(book, [NewVisit(visit_id, "heater-0312", head, list(entries))])
         record = close_visit(book, visit_id) if closed else read_visit(book, visit_id)
     return record, visit_page(record)
 
@@ -80,7 +80,7 @@ def test_a_whole_visit(tmp_path):
     record, text = page_of(tmp_path, *WHOLE, closed=True)
     told = words(checked(text))
     assert "closed, complete" in told
-    for piece in ("V017", "LF-0312", "M. Reed", "intake hose replaced", "exchanger leak test", "probe_leak: pass",
+    for piece in ("V017", "heater-0312", "T. Larkwood", "intake hose replaced", "exchanger leak test", "probe_leak: pass",
                   "No stop condition found", "dry, undiluted, full output", "Annex VI", "Carbon monoxide kills",
                   "CO inside the cab: 1 ppm"):  # fmt: skip
         assert piece in told

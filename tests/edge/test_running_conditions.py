@@ -18,7 +18,7 @@ from tests.edge.test_logbook_hard import as_nobody
 
 FLEET = DATA / "larkfell_fleet"
 FLEET_TABLES = (f"--vehicles={FLEET / 'vehicles.csv'}", f"--sites={FLEET / 'sites.csv'}")
-PROFILE = str(DATA / "heaters" / "LF-0312.toml")
+PROFILE = str(DATA / "heaters" / "heater-0312.toml")
 START = """
 import sys
 from combust.edge.cli.main import main

@@ -86,7 +86,7 @@ def test_site_mistakes_are_told_at_once(capsys: pytest.CaptureFixture[str]) -> N
 
 
 def test_site_writes_table_figures_and_points(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    profile = str(DATA / "profiles" / "lf_two_kw.toml")
+    profile = str(DATA / "profiles" / "small.toml")
     written = {"--table": "t.csv", "--figure": "map.svg", "--ceiling-figure": "c.png", "--out": "s.json"}
     arguments = ["site", "--altitude", "1850", "--intake-temp", "-12", "--heater", profile]
     for option, name in written.items():
@@ -96,7 +96,7 @@ def test_site_writes_table_figures_and_points(tmp_path: Path, capsys: pytest.Cap
     assert "above the unit's own limit of 1400 m" in err
     assert len(pd.read_csv(tmp_path / "t.csv")) == 19 * 7
     assert (tmp_path / "map.svg").read_text(encoding="utf-8").startswith("<?xml")
-    assert json.loads((tmp_path / "s.json").read_text(encoding="utf-8"))["heater_id"] == "lf_two_kw"
+    assert json.loads((tmp_path / "s.json").read_text(encoding="utf-8"))["heater_id"] == "small"
     pd.DataFrame({"altitude_m": [0.0, 1850.0], "temp_c": [15.0, -12.0]}).to_parquet(tmp_path / "p.parquet")
     points = ("--points", tmp_path / "p.parquet", "--points-out", tmp_path / "q.parquet")
     code, out, _ = run(capsys, "site", "--heater", profile, *points)
@@ -214,11 +214,11 @@ def test_fleet_refusals(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> N
 
 
 def test_figures_carry_alt_text_and_source() -> None:
-    base = altitude_base(Heater.load(DATA / "profiles" / "lf_two_kw.toml"))
+    base = altitude_base(Heater.load(DATA / "profiles" / "small.toml"))
     bare = altitude_base("diesel", air_ratio=1.6)
     plan = worked.plan()
     figures = [
-        draw_derating(base, minimum=1.3, name="lf_two_kw"),
+        draw_derating(base, minimum=1.3, name="small"),
         draw_derating(bare, minimum=1.3),
         draw_ceiling(base, minimum=1.3),
         draw_nights(base, altitude_m=1850, minimum=1.3, nights_c=[-12, 15]),

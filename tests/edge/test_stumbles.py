@@ -12,7 +12,7 @@ from tests.edge.runs import DATA, call
 
 pytestmark = pytest.mark.regression
 
-LF_0312 = str(DATA / "heaters" / "LF-0312.toml")
+LF_0312 = str(DATA / "heaters" / "heater-0312.toml")
 READ = ("cause", "--heater", LF_0312, "--o2-dry", "4.84", "--stage", "high", "--location", "outdoors", "--no-pairs")
 
 
@@ -48,7 +48,7 @@ def test_an_order_that_is_not_known_names_the_options_to_add() -> None:
 def test_a_conflict_and_a_failed_start_are_told_as_what_would_be() -> None:
     given = ("--battery", "12.2", "--length", "5", "--area", "1.5", "--run-current", "2.5", "--cutout", "10.5")
     assert "it would cut a burning heater" in call("supply", *given, "--disconnect", "11.5").err
-    assert "1 failed start(s) put" not in call("start", "--heater", str(DATA / "heaters" / "LF-0107.toml")).err
+    assert "1 failed start(s) put" not in call("start", "--heater", str(DATA / "heaters" / "heater-0107.toml")).err
 
 
 def test_site_and_reading_state_the_same_kind_of_uncertainty() -> None:

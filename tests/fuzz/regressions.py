@@ -5,7 +5,7 @@ from __future__ import annotations
 from tests.fuzz.targets_tables import parquet_seed
 
 RAGGED = (
-    b"visit_id,heater_id,taken_at,fuel,o2_dry_pct,location\nV1,LF-1,2021-10-10T09:30,diesel_b7,7,outdoors,slipped\n"
+    b"visit_id,heater_id,taken_at,fuel,o2_dry_pct,location\nV1,heater-1,2021-10-10T09:30,diesel_b7,7,outdoors,slipped\n"
 )
 
 REGRESSIONS: dict[str, list[bytes]] = {
@@ -23,7 +23,7 @@ REGRESSIONS: dict[str, list[bytes]] = {
     "command_log": [
         b"show\nw.book\n--visit-id\nV\xff",
         b"add\nw.book\n--visit-id=V1\n--who=\xff",
-        b"show\nw.book\n--visit-id=LF-0107 2021-10-10\n--revision=99999999999999999999999",
+        b"show\nw.book\n--visit-id=heater-0107 2021-10-10\n--revision=99999999999999999999999",
     ],
     # A case file whose place or first reading lacks something, or holds something else.
     "mystery_case": [

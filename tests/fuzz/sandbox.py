@@ -101,8 +101,8 @@ def inputs() -> dict[str, bytes]:
         return b"".join(path.read_bytes().splitlines(keepends=True)[:lines])
 
     return {
-        "h.toml": (DATA / "heaters" / "LF-0312.toml").read_bytes(),
-        "g.toml": (DATA / "heaters" / "LF-0107.toml").read_bytes(),
+        "h.toml": (DATA / "heaters" / "heater-0312.toml").read_bytes(),
+        "g.toml": (DATA / "heaters" / "heater-0107.toml").read_bytes(),
         "t.csv": head(DATA / "larkfell_readings.csv", 6),
         "short.csv": SHORT,
         "visits.csv": head(DATA / "larkfell_visits.csv", 4),

@@ -64,7 +64,7 @@ PROFILE_WORDS = [key for part in PARTS for key in profile_keys(part)]
 
 
 @target(40, lambda: seed_files(*sorted((DATA / "heaters").glob("*.toml")),
-                               DATA / "larkfell_fleet" / "profiles" / "lf_two_kw.toml", largest=6000),
+                               DATA / "larkfell_fleet" / "profiles" / "small.toml", largest=6000),
         [*SYNTAX, *PROFILE_WORDS, "[stages.low]", "[[baseline]]", "[ducts.intake]"])  # fmt: skip
 def profile_toml(data: bytes) -> None:
     """A heater profile is a heater with checked findings, or every fault with its line."""

@@ -50,7 +50,7 @@ def hidden_heater(rng, blower="centrifugal"):
     return heater
 
 
-def profile(heater, rng, heater_id="LF-0001"):
+def profile(heater, rng, heater_id="heater-0001"):
     """The profile a technician would write: plate and one measured healthy reading of each stage."""
     baselines = []
     analyser = Analyser(rng, 1)

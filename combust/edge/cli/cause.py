@@ -56,8 +56,8 @@ def command(
 
     \b
     Examples:
-      combust cause --heater data/heaters/LF-0312.toml data/larkfell_visits.csv
-      combust cause --heater data/heaters/LF-0312.toml --o2-dry 4.84 --stage high --location outdoors
+      combust cause --heater data/heaters/heater-0312.toml data/larkfell_visits.csv
+      combust cause --heater data/heaters/heater-0312.toml --o2-dry 4.84 --stage high --location outdoors
 
     \b
     Next: combust log add --help   (write down what was found and done)

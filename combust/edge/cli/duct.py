@@ -68,8 +68,8 @@ def command(which: str, profile: str | None, as_json: bool, strict: bool, **aske
 
     \b
     Examples:
-      combust duct --heater data/heaters/LF-0312.toml --stage high --add-length 2
-      combust duct --heater data/heaters/LF-0312.toml --stage high --duct intake --json
+      combust duct --heater data/heaters/heater-0312.toml --stage high --add-length 2
+      combust duct --heater data/heaters/heater-0312.toml --stage high --duct intake --json
       combust duct --fuel diesel_b7 --fuel-l-per-h 0.52 --air-ratio 1.6 --flue-temp 380 \\
         --length 1 --bore 24 --bends-90 0 --wall corrugated --crushed-to 18
 

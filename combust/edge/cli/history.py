@@ -39,7 +39,7 @@ def command(
 
     \b
     Example:
-      combust history data/larkfell_winters.csv --heater data/heaters/LF-0107.toml
+      combust history data/larkfell_winters.csv --heater data/heaters/heater-0107.toml
 
     \b
     Next: combust site --help      (what the place does to a heater)

@@ -42,7 +42,7 @@ def command() -> None:
     \b
     Examples:
       combust profile new --fuel diesel_b7 --out output/my_heater.toml
-      combust profile check data/heaters/LF-0312.toml
+      combust profile check data/heaters/heater-0312.toml
 
     \b
     Next: combust cause --help     (what a profile is good for)
@@ -66,7 +66,7 @@ def new(heater_id: str | None, fuel: str | None, stages: tuple[str, ...], out: s
     \b
     Examples:
       combust profile new
-      combust profile new --heater-id LF-0312 --fuel diesel_b7 --stage high --stage low --out output/LF-0312.toml
+      combust profile new --heater-id heater-0312 --fuel diesel_b7 --stage high --stage low --out output/heater-0312.toml
     """
     text = profile_template(heater_id=heater_id, fuel=fuel, stages=stages or ("high", "low"))
     if out is not None:
@@ -95,8 +95,8 @@ def check(file: str, fuels_file: str | None, as_json: bool, strict: bool) -> Non
 
     \b
     Examples:
-      combust profile check data/heaters/LF-0312.toml
-      combust profile check data/heaters/LF-0107.toml --json
+      combust profile check data/heaters/heater-0312.toml
+      combust profile check data/heaters/heater-0107.toml --json
     """
     found = check_profile(file, catalogue=load_fuels(fuels_file) if fuels_file else None)
     output.warn_stops(found.findings)

@@ -55,7 +55,7 @@ def command(
 
     \b
     Example:
-      combust start --heater data/heaters/LF-0312.toml --since-request 300 --pump never --blower no
+      combust start --heater data/heaters/heater-0312.toml --since-request 300 --pump never --blower no
 
     \b
     Next: combust supply --help    (the usual reason is voltage)
