@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import cache
 from typing import Any, SupportsFloat
@@ -31,9 +31,19 @@ class Quantity:
     wet_twin: str | None = None
     decimals: int = 4
 
-    def for_stops(self, number: float) -> float:
-        """Return a refused number as the stop conditions count it: too much CO counts as the most there can be."""
-        return self.high if number > self.high and self.key in _TOO_MUCH_STOPS else math.nan
+    @property
+    def too_much_stops(self) -> bool:
+        """Return True for the CO quantities: a value beyond the band or the instrument's range must still stop."""
+        return self.key in _TOO_MUCH_STOPS
+
+    def for_stops(self, number: float, *, at_least: bool = False) -> float:
+        """Return a refused number as the stop conditions count it: too much CO counts as the most there can be.
+
+        ``at_least`` says that the number is a lower bound (``>2000``, over the range): it counts as just above it.
+        """
+        if not self.too_much_stops or math.isnan(number) or not (at_least or number > self.high):
+            return math.nan
+        return min(math.nextafter(number, math.inf), self.high)
 
     @property
     def option(self) -> str:
@@ -141,18 +151,20 @@ def strip_unit(key: str) -> str:
     return key
 
 
-def foreign_twin(key: str) -> tuple[str, Callable[[Any], Any]] | None:
-    """Return (vocabulary key, conversion) for a key in another unit, or None.
+def foreign_twin(
+    key: str, known: Mapping[str, Quantity] | None = None
+) -> tuple[str, Callable[[Any], Any]] | None:
+    """Return (key, conversion) for a key in another unit, or None; ``known`` are the keys, default the vocabulary's.
 
     ``altitude_ft`` gives ``altitude_m`` and the factor 0.3048. ``co_dry_pct`` gives ``co_dry_ppm``.
     ``pressure_mbar`` is the station pressure and gives ``pressure_hpa``.
     """
-    known = quantities()
+    known = quantities() if known is None else known
     if key in known:
         return None
-    if key in ("co_dry_pct", "co_wet_pct"):
+    if key in ("co_dry_pct", "co_wet_pct") and key.replace("_pct", "_ppm") in known:
         return key.replace("_pct", "_ppm"), lambda value: value * 10_000.0
-    if key == "pressure_mbar":
+    if key == "pressure_mbar" and "pressure_hpa" in known:
         return "pressure_hpa", lambda value: value
     for suffix, (ours, convert) in FOREIGN_UNITS.items():
         if key.endswith(suffix) and key[: -len(suffix)] + ours in known:
@@ -165,7 +177,7 @@ def as_number(value: object) -> float | None:
     if isinstance(value, bool) or not isinstance(value, str | SupportsFloat):
         return None
     if isinstance(value, str):
-        text = value.strip()
+        text = value.strip().replace("\u2212", "-")  # the minus sign of typesetters and of some spreadsheets
         if not text or "_" in text or text.lower().strip("+-") in ("inf", "infinity", "nan"):
             return None
         value = text

@@ -30,8 +30,8 @@ class Dialect:
     delimiter, decimal, encoding : str
     header : tuple of str
         Headings as they stand.
-    start : int
-        Byte at which the first data row starts.
+    start, line : int
+        Byte at which the first data row starts, and its line in a spreadsheet.
     bom : bool
         Whether the file starts with a byte order mark, as spreadsheets write it.
     returns_only : bool
@@ -43,6 +43,7 @@ class Dialect:
     encoding: str
     header: tuple[str, ...]
     start: int
+    line: int = 2
     bom: bool = False
     returns_only: bool = False
 
@@ -69,6 +70,7 @@ def read_dialect(path: Path) -> Dialect:
     body = sample[start:]
     blank = len(body) - len(body.lstrip(b"\r\n \t;,|"))
     line_start = body.rfind(b"\n", 0, blank) + 1
+    line = body.count(b"\n", 0, line_start) + 2
     body, start = body[line_start:], start + line_start
     encoding = _encoding(sample)
     end = _heading_end(body, whole, path)
@@ -83,7 +85,7 @@ def read_dialect(path: Path) -> Dialect:
         raise _quote_in_heading(heading)
     header = tuple(name.strip() for name in cells)
     _check_header(path, header)
-    return Dialect(delimiter, _decimal(lines, delimiter), encoding, header, start + end, bom, returns_only)
+    return Dialect(delimiter, _decimal(lines, delimiter), encoding, header, start + end, line, bom, returns_only)
 
 
 def decode(data: bytes, encoding: str) -> str:
