@@ -11,6 +11,7 @@ from combust.application.heater.profile_template import READING_KEYS, profile_te
 from combust.data.errors import CombustError
 from combust.domain.catalogue import fuel
 from combust.domain.heater import Heater
+from combust.domain.limits import finding_kinds
 from combust.domain.profile_keys import PARTS, profile_keys, toml_value
 from combust.kernel.ducts import DuctShape
 
