@@ -151,9 +151,7 @@ def strip_unit(key: str) -> str:
     return key
 
 
-def foreign_twin(
-    key: str, known: Mapping[str, Quantity] | None = None
-) -> tuple[str, Callable[[Any], Any]] | None:
+def foreign_twin(key: str, known: Mapping[str, Quantity] | None = None) -> tuple[str, Callable[[Any], Any]] | None:
     """Return (key, conversion) for a key in another unit, or None; ``known`` are the keys, default the vocabulary's.
 
     ``altitude_ft`` gives ``altitude_m`` and the factor 0.3048. ``co_dry_pct`` gives ``co_dry_ppm``.

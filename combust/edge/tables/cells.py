@@ -1,4 +1,4 @@
-"""What a cell of a table says: a number, a bound, nothing, or what cannot be told. Only here does text become a number."""
+"""What a cell of a table says: a number, a bound or nothing. Only here does the text of a cell become a number."""
 
 from __future__ import annotations
 
@@ -44,7 +44,7 @@ def read_cell(text: str, decimal: str = ".") -> Cell:
     if found := _BOUND.match(text):
         inside = read_cell(found[2], decimal)
         good = not (inside.why or inside.bound or math.isnan(inside.number))
-        return Cell(inside.number, found[1] and ">" or "<") if good else Cell(why=inside.why or "is not a number")
+        return Cell(inside.number, (found[1] and ">") or "<") if good else Cell(why=inside.why or "is not a number")
     if decimal == "," and _THOUSANDS.match(text.replace("\u2212", "-")):
         return Cell(why=TWO_WAYS)
     number = as_number(text.replace(",", ".") if decimal == "," else text)

@@ -201,7 +201,7 @@ def _check_twins(values: Mapping[str, Any], fields: Mapping[str, Quantity], faul
             both = ~np.isnan(values[key]) & ~np.isnan(values[record.wet_twin])
             hint = "Keep the one that was read."
             twice = Fault(key, "given", "conflict", why=f"and {record.wet_twin} are one gas, dry and wet", hint=hint)
-            faults.add(both, key, lambda row, told=twice: told)
+            faults.add_coded(both.astype(int), key, {1: twice})
 
 
 def as_cells(values: Mapping[str, Any], fields: Mapping[str, Quantity], rows: Iterable[int]) -> list[dict[str, Any]]:

@@ -6,7 +6,7 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from combust.data.errors import CombustError, Fault
+from combust.data.errors import Fault
 from combust.data.near import LONGEST_WORD, near_matches
 from combust.data.vocabulary import Quantity, foreign_twin, quantities, strip_unit
 
@@ -47,9 +47,9 @@ USUAL_WORDS = {
 }
 # Units as they stand in headings -> the ending of a key in that unit; "" = a unit that nothing here is converted from.
 _UNITS = {
-    **{"°c": "_c", "c": "_c", "°f": "_f", "f": "_f", "ft": "_ft", "feet": "_ft", "m": "_m", "%": "_pct", "vol %": "_pct"},
-    **{"vol%": "_pct", "vol.-%": "_pct", "pct": "_pct", "ppm": "_ppm", "hpa": "_hpa", "mbar": "_mbar", "pa": "_pa"},
-    **{"inhg": "_inhg", "inh2o": "_inh2o", "mmh2o": "_mmh2o", "v": "_v", "rpm": "_rpm", "1/min": "_rpm", "ml": "_ml"},
+    **{"°c": "_c", "c": "_c", "°f": "_f", "f": "_f", "ft": "_ft", "feet": "_ft", "m": "_m", "%": "_pct"},
+    **{"vol %": "_pct", "vol%": "_pct", "vol.-%": "_pct", "pct": "_pct", "ppm": "_ppm", "hpa": "_hpa", "mbar": "_mbar"},
+    **{"pa": "_pa", "inhg": "_inhg", "inh2o": "_inh2o", "mmh2o": "_mmh2o", "v": "_v", "rpm": "_rpm", "1/min": "_rpm"},
     **dict.fromkeys(("k", "psi", "kpa", "bar", "mg/m3", "mg/m³", "g/kwh", "mg/kwh", "km", "mv", "mmhg", "ppb"), ""),
 }
 _UNIT_WORDS = re.compile(r"\[.*?\]|\(.*?\)|%|°")

@@ -19,19 +19,19 @@ import pyarrow as pa
 from combust.application.reading.columns import Columns
 from combust.application.reading.interpret import interpret_columns
 from combust.application.reading.judge import codes_of
-from combust.application.reading.result import DEFAULT_FUEL
+from combust.application.reading.result import DEFAULT_FUEL, stop_findings
 from combust.data.errors import CombustError, Fault
 from combust.data.vocabulary import Quantity
 from combust.domain.catalogue import Catalogue, fuel
 from combust.domain.fuel import Fuel
 from combust.domain.instrument import instrument_class
-from combust.domain.limits import Finding, finding, finding_kinds
+from combust.domain.limits import Finding, finding_kinds
 from combust.domain.reading import WORTH_TELLING, nothing_entered
 from combust.edge.tables.cells import different_cells, trimmed_text
 from combust.edge.tables.convert import RowFaults, as_cells, check_columns
 from combust.edge.tables.headings import Heading, match_headings, reading_fields
 from combust.edge.tables.source import TableSource, frame_source, open_table
-from combust.edge.tables.table_map import TableMap
+from combust.edge.tables.table_map import MapLike, TableMap
 from combust.edge.tables.times import moment
 
 NEAR_FUELS = 100  # near matches take long: a column that holds no fuels at all gets them for its first cells only
@@ -78,8 +78,10 @@ class Rows:
         mask = interpret_columns(Columns(len(rows), values, [fuel(DEFAULT_FUEL)]), instrument_class(None)).mask
         for row, bits in zip(rows.tolist(), mask.tolist(), strict=True):
             codes = codes_of(bits & stop_bits())
+            entered = as_cells(self.values, self.fields, [row])[0] if codes else {}
+            stops = [stop for stop in stop_findings(entered) if stop.code in codes] if codes else []
             why = " ".join([*(f"stop: {code}." for code in codes), self.faults.text_of(row)])
-            yield int(self.lines[row]), why, [finding(code) for code in codes]
+            yield int(self.lines[row]), why, stops
 
 
 @dataclass(slots=True)
@@ -120,7 +122,7 @@ class Table:
             )
             for row, why in block.ragged.items():
                 hint = "Mend the row: one cell for each heading."
-                faults.of.setdefault(row, []).append(("row", Fault("row", None, "missing", why=f"{why}", hint=hint)))
+                faults.of.setdefault(row, []).append(("row", Fault("row", None, "missing", why=why, hint=hint)))
             if self.texts:
                 _join_times(values, faults)
             for key, count in faults.below.items():
@@ -128,10 +130,20 @@ class Table:
             yield Rows(table, block.lines, values, faults, block.blank, block.bytes_read, self.fields)
 
 
+def open_source(given: Any) -> TableSource:
+    """Return the path of a table, or a pandas frame, as a source of rows; what is neither is refused."""
+    if isinstance(given, str | Path):
+        return open_table(given)
+    if hasattr(given, "columns") and hasattr(given, "iloc"):
+        return frame_source(given)
+    hint = "Give a pandas DataFrame or the path of a table."
+    raise CombustError(Fault("frame", type(given).__name__, "format", why="is no table", hint=hint))
+
+
 def read_table(
     given: Any,
     fields: Mapping[str, Quantity] | None = None,
-    how: TableMap | Mapping[str, str] | str | Path | None = None,
+    mapping: MapLike = None,
     *,
     texts: bool = True,
     elsewhere: frozenset[str] = frozenset(),
@@ -144,7 +156,7 @@ def read_table(
         CSV of any spreadsheet or Parquet, or a frame.
     fields : mapping, optional
         Key -> the record of what a column can hold; default a reading's, with ``date`` and ``time`` for ``taken_at``.
-    how : TableMap, mapping of headings, or path of a saved map, optional
+    mapping : TableMap, mapping of headings, or path of a saved map, optional
     texts : bool
         False leaves texts as they stand (fuels are read by :func:`reading_columns`).
     elsewhere : frozenset of str
@@ -155,12 +167,9 @@ def read_table(
     CombustError
         The file, or a heading, cannot be understood; every fault at once.
     """
-    if not isinstance(given, str | Path) and not (hasattr(given, "columns") and hasattr(given, "iloc")):
-        kind, hint = type(given).__name__, "Give a pandas DataFrame or the path of a table."
-        raise CombustError(Fault("frame", kind, "format", why="is no table", hint=hint))
-    source = open_table(given) if isinstance(given, str | Path) else frame_source(given)
+    source = open_source(given)
     fields = fields or {**reading_fields(), "date": DATE, "time": TIME}
-    how = TableMap.of(how)
+    how = TableMap.of(mapping)
     matched = match_headings(source.header, how.headings, fields)
     listed = ", ".join(source.header)
     hint = f"Headings: {listed[:199] + '…' if len(listed) > 199 else listed}."
@@ -245,5 +254,5 @@ def _fuels(column: Any, catalogue: Catalogue | None, default: Fuel, faults: RowF
 @cache
 def stop_bits() -> int:
     """Return the mask of the stop conditions that are told of a refused row."""
-    kinds = finding_kinds().values()
+    kinds = finding_kinds("reading").values()
     return sum(1 << kind.bit for kind in kinds if kind.severity == "stop" and kind.code not in PLACE_STOPS)

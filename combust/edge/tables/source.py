@@ -104,6 +104,22 @@ def _arrow_column(series: Any) -> Any:
         return pa.array([None if is_missing(cell) else str(cell) for cell in series], pa.string())
 
 
+def table_files(source: str | Path) -> list[Path]:
+    """Return the file, or the Parquet files of a folder, in order.
+
+    Raises
+    ------
+    CombustError
+        Nothing there.
+    """
+    path = Path(source)
+    files = sorted(path.glob("*.parquet")) if path.is_dir() else [path]
+    if not files or not all(one.is_file() for one in files):
+        hint = "Give a table, or a folder of .parquet files."
+        raise CombustError(Fault("points", str(path), "missing", why="is no Parquet file or folder", hint=hint))
+    return files
+
+
 def open_table(path: str | Path) -> TableSource:
     """Return a table to read, CSV or Parquet by its first bytes.
 
@@ -232,11 +248,11 @@ def _shape_fault(row: list[str], width: int, quotes: str) -> str:
     """Return what is wrong with the shape of a row in words, or nothing."""
     beyond = [cell for cell in row[width:] if cell.strip()]
     if quotes != "good":
-        why = "a quote in the row is not closed where its cell ends"
+        why = "holds a quote that is not closed where its cell ends"
     elif beyond:
-        why = f"the row has {len(row)} cells, the heading {width}: cells have slipped"
+        why = f"has {len(row)} cells, the heading {width}: cells have slipped"
     elif len(row) < width:
-        why = f"the row has only {len(row)} cells, the heading {width}: it is cut short"
+        why = f"has only {len(row)} cells, the heading {width}: it is cut short"
     else:
         return ""
     return why + (f" (beyond the heading: {shorten(' | '.join(beyond), 200)})" if beyond else "")

@@ -117,6 +117,9 @@ class TableMap:
             partial.write_text("\n".join(lines) + "\n", encoding="utf-8")
 
 
+MapLike = TableMap | Mapping[str, str] | str | Path | None
+
+
 def _quoted(text: str) -> str:
     return json.dumps(text, ensure_ascii=False)
 
