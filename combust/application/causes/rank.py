@@ -29,8 +29,8 @@ from combust.application.causes.words import severity_draws, severity_text
 from combust.data.errors import CombustError, Fault
 from combust.domain.heater import Heater
 from combust.domain.instrument import InstrumentClass, instrument_class
-from combust.domain.limits import Finding
 from combust.domain.reading import Reading
+from combust.domain.result import Finding
 
 LEVEL = 0.9
 CHUNK = 128  # visits that are interpreted together; one is weighed at a time

@@ -12,7 +12,8 @@ from combust.application.reading.result import ReadingResult, interpret
 from combust.data.tables import load_table
 from combust.domain.catalogue import Catalogue
 from combust.domain.heater import Baseline, Heater, Stage
-from combust.domain.limits import Finding, limit
+from combust.domain.limits import limit
+from combust.domain.result import Finding, plain
 from combust.kernel.fuel_delivery import pump_volume_flow
 
 MJ_PER_KWH = 3.6
@@ -43,7 +44,7 @@ class ProfileCheck:
             "ducts": sorted(heater.ducts),
             "has_start_times": heater.start is not None,
             "not_given": list(self.not_given),
-            "findings": [finding.to_dict() for finding in self.findings],
+            "findings": plain(self.findings),
             "version": self.version,
         }
 

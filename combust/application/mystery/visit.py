@@ -11,7 +11,7 @@ from combust.application.mystery.hidden import NEW_ROWS
 from combust.application.mystery.rules import ACTIONS, prices
 from combust.application.reading.result import stop_findings
 from combust.data.errors import CombustError, Fault
-from combust.domain.limits import Finding
+from combust.domain.result import Finding
 
 OF_PLACE = ("indoors", "location_unknown")
 OF_CAB = ("cab_co_everyone_out", "cab_co_level", "cab_co_rise")

@@ -7,7 +7,7 @@ from typing import Any
 
 from combust.application.site.base import AltitudeBase
 from combust.data.tables import load_table
-from combust.domain.limits import Finding
+from combust.domain.result import Finding
 from combust.domain.site import Site
 from combust.kernel import air, altitude
 

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 from combust.application.visit.told import told
 from combust.data.tables import load_table
-from combust.domain.limits import Finding
+from combust.domain.result import Finding
 from combust.kernel import supply as kernel
 
 _ORDERLY = ("heater cut-out, running", "controller cut-out")
