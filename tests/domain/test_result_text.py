@@ -48,7 +48,8 @@ def test_stops_come_first_and_the_rest_follows_in_order() -> None:
     ]  # fmt: skip
     page = told._repr_html_()
     assert page.index("STOP.") < page.index("1.60") < page.index("A note.") < page.index("Fresh air.")
-    assert "&lt;diesel&gt;" in page and "<diesel>" not in page
+    assert "&lt;diesel&gt;" in page
+    assert "<diesel>" not in page
     assert repr(told) == "<Told: STOP b, lambda 1.60, excess air 60 %, fuel <diesel>, 1 more>"
 
 
