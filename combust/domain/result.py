@@ -13,21 +13,12 @@ import numpy as np
 
 from combust.data.errors import shorten
 from combust.data.vocabulary import quantities
-from combust.domain.limits import SEVERITIES, no_stop_text
+from combust.domain.limits import Finding, no_stop_text
 
 Rows = list[tuple[str, str]]
 
 UNTOLD = "cannot be told"
 MOST_IN_REPR = 3
-
-
-@dataclass(frozen=True, slots=True)
-class Finding:
-    """One finding on a result: code, severity (stop, warn, note) and its sentence."""
-
-    code: str
-    severity: str
-    text: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,11 +45,6 @@ def assume(quantity: str, value: Any, origin: str) -> Assumed:
     """Return what was assumed, in the unit of the vocabulary where its first word is a key of it."""
     known = quantities().get(quantity.split(" ")[0])
     return Assumed(quantity, value, known.unit if known else "", origin)
-
-
-def in_order(findings: Iterable[Finding]) -> tuple[Finding, ...]:
-    """Return findings with the stops first, then warnings, then notes; otherwise as they came."""
-    return tuple(sorted(findings, key=lambda finding: SEVERITIES.index(finding.severity)))
 
 
 def plain(value: Any) -> Any:

@@ -12,8 +12,8 @@ import numpy as np
 import pytest
 
 from combust.domain.heater import Heater
-from combust.domain.limits import no_stop_text
-from combust.domain.result import Assumed, Finding, Result, assume, in_order, plain
+from combust.domain.limits import Finding, in_order, no_stop_text
+from combust.domain.result import Assumed, Result, assume, plain
 
 
 @dataclass(frozen=True, slots=True)

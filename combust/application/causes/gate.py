@@ -14,8 +14,7 @@ from combust.application.reading import judge
 from combust.application.reading.columns import Columns, columns_of_reading
 from combust.application.reading.interpret import interpret_columns
 from combust.data.vocabulary import quantities
-from combust.domain.limits import finding_kinds
-from combust.domain.result import Finding
+from combust.domain.limits import Finding, finding_kinds
 
 if TYPE_CHECKING:
     from combust.application.causes.engine import Engine

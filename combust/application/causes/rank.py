@@ -29,8 +29,8 @@ from combust.application.causes.words import severity_draws, severity_text
 from combust.data.errors import CombustError, Fault
 from combust.domain.heater import Heater
 from combust.domain.instrument import InstrumentClass, instrument_class
+from combust.domain.limits import Finding
 from combust.domain.reading import Reading
-from combust.domain.result import Finding
 
 LEVEL = 0.9
 CHUNK = 128  # visits that are interpreted together; one is weighed at a time
@@ -216,7 +216,7 @@ def judge_visit(
         findings.insert(0, NOTHING_FITS)
     too_high = next((text for row in visit.rows if (text := above_the_limit(engine, row))), "")
     if too_high:
-        findings.insert(0, Finding("above_unit_limit", "warn", too_high[:1].upper() + too_high[1:]))
+        findings.insert(0, Finding("above_heater_limit", "warn", too_high[:1].upper() + too_high[1:]))
     return VisitResult(
         visit_id=str(readings[0].get("visit_id", "1")),
         heater_id=engine.heater.heater_id or readings[0].get("heater_id"),

@@ -8,8 +8,8 @@ from html import escape
 from typing import Any
 
 from combust import __version__
-from combust.domain.limits import cautions, no_stop_text
-from combust.domain.result import Finding, plain
+from combust.domain.limits import Finding, cautions, no_stop_text
+from combust.domain.result import plain
 
 
 @dataclass(frozen=True, slots=True)

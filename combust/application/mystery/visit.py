@@ -11,7 +11,7 @@ from combust.application.mystery.hidden import NEW_ROWS
 from combust.application.mystery.rules import ACTIONS, prices
 from combust.application.reading.result import stop_findings
 from combust.data.errors import CombustError, Fault
-from combust.domain.result import Finding
+from combust.domain.limits import Finding
 
 OF_PLACE = ("indoors", "location_unknown")
 OF_CAB = ("cab_co_everyone_out", "cab_co_level", "cab_co_rise")
@@ -114,7 +114,7 @@ class Visit:
             return "cab_co_ignored"
         if runs and stops and name != "cab_co":
             return "stop_ignored"
-        if name == "move_outdoors" and "gasoline_in_diesel_unit" in stops:
+        if name == "move_outdoors" and "gasoline_in_diesel_heater" in stops:
             return "stop_ignored"
         if name == "start_again" and self.failed_start:
             return "repeated_starts"

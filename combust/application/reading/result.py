@@ -19,9 +19,9 @@ from combust.domain.catalogue import Catalogue, shipped_fuels
 from combust.domain.catalogue import fuel as fuel_by_name
 from combust.domain.fuel import Fuel
 from combust.domain.instrument import InstrumentClass, instrument_class
-from combust.domain.limits import cautions, finding_kinds, limit, limits
+from combust.domain.limits import Finding, cautions, finding_kinds, limit, limits
 from combust.domain.reading import WORTH_TELLING, Reading, nothing_entered
-from combust.domain.result import UNTOLD, Assumed, Finding, Result, Rows, assume, plain
+from combust.domain.result import UNTOLD, Assumed, Result, Rows, assume, plain
 from combust.domain.site import DENSITY_REFERENCE
 
 ROUTES = ("o2", "co2", "balance", "brettschneider", "spindt", "simple")

@@ -20,8 +20,8 @@ from combust.data.vocabulary import quantity
 from combust.domain.fuel import Fuel
 from combust.domain.heater import Heater
 from combust.domain.instrument import instrument_class
-from combust.domain.limits import limit
-from combust.domain.result import Assumed, Finding, assume
+from combust.domain.limits import Finding, limit
+from combust.domain.result import Assumed, assume
 from combust.domain.site import Site
 from combust.kernel import air, altitude, hot_gas
 from combust.kernel.flue_gas import flue_gas_moles

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from combust import __version__
-from combust.domain.limits import cautions, no_stop_text
-from combust.domain.result import Assumed, Finding, Result, Rows
+from combust.domain.limits import Finding, cautions, no_stop_text
+from combust.domain.result import Assumed, Result, Rows
 
 SOURCES = (
     "ISO 2533:1975, standard atmosphere",

@@ -11,8 +11,7 @@ from typing import Any
 from combust.application.reading.result import stop_findings
 from combust.data.errors import CombustError, Fault
 from combust.data.tables import load_table
-from combust.domain.limits import limits
-from combust.domain.result import Finding
+from combust.domain.limits import Finding, limits
 
 # Words about the visit itself; everything that is measured is a reading's key of the vocabulary.
 HEAD_KEYS = {

@@ -13,8 +13,8 @@ from combust.application.visit.record import CHECKS, EVENTS, HEAD_CHOICES, HEAD_
 from combust.application.visit.steady import visit_procedure
 from combust.data.errors import CombustError, Fault
 from combust.data.vocabulary import quantities
+from combust.domain.limits import Finding
 from combust.domain.reading import Reading
-from combust.domain.result import Finding
 from combust.edge.cli import output
 from combust.edge.cli.options import quantity_options, values_of
 from combust.edge.logbook.book import Logbook

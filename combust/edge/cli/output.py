@@ -11,8 +11,8 @@ from typing import Any
 import click
 
 from combust.data.errors import CombustError, Fault
-from combust.domain.limits import cautions, no_stop_text
-from combust.domain.result import Assumed, Finding, plain, text_of_rows
+from combust.domain.limits import Finding, cautions, no_stop_text
+from combust.domain.result import Assumed, plain, text_of_rows
 from combust.edge.whole_file import whole_file
 
 EXIT_REJECTED = 3
