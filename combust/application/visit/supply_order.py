@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from combust.application.visit.told import told
 from combust.data.tables import load_table
 from combust.domain.limits import Finding
-from combust.kernel import supply as kernel
+from combust.kernel import wiring as kernel
 
 _ORDERLY = ("heater cut-out, running", "controller cut-out")
 
