@@ -80,7 +80,8 @@ def test_a_whole_visit(tmp_path):
     record, text = page_of(tmp_path, *WHOLE, closed=True)
     told = words(checked(text))
     assert "closed, complete" in told
-    for piece in ("V017", "heater-0312", "T. Larkwood", "intake hose replaced", "exchanger leak test", "probe_leak: pass",
+    for piece in ("V017", "heater-0312", "T. Larkwood", "intake hose replaced", "exchanger leak test",
+                  "probe_leak: pass",
                   "No stop condition found", "dry, undiluted, full output", "Annex VI", "Carbon monoxide kills",
                   "CO inside the cab: 1 ppm"):  # fmt: skip
         assert piece in told
