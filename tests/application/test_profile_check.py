@@ -97,9 +97,9 @@ def test_template_not_filled_in_is_refused_and_says_so(tmp_path):
 
 
 def test_template_takes_what_is_known_and_odd_names(tmp_path):
-    text = profile_template(heater_id='LF "7"', fuel="diesel_b7", stages=("half load", "high"))
+    text = profile_template(heater_id='heater "7"', fuel="diesel_b7", stages=("half load", "high"))
     heater = heater_of(tmp_path, fill(text, everything=False))
-    assert heater.heater_id == 'LF "7"'
+    assert heater.heater_id == 'heater "7"'
     assert list(heater.stages) == ["half load", "high"]
     assert heater.baselines[0].stage == "half load"
     with pytest.raises(CombustError, match="Did you mean diesel_b7"):
