@@ -114,7 +114,7 @@ class Visit:
             return "cab_co_ignored"
         if runs and stops and name != "cab_co":
             return "stop_ignored"
-        if name == "move_outdoors" and "gasoline_in_diesel_unit" in stops:
+        if name == "move_outdoors" and "gasoline_in_diesel_heater" in stops:
             return "stop_ignored"
         if name == "start_again" and self.failed_start:
             return "repeated_starts"
