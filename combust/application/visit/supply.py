@@ -13,7 +13,7 @@ from combust.data.errors import CombustError, Fault
 from combust.data.vocabulary import as_number
 from combust.domain.heater import Heater
 from combust.domain.limits import Finding, cautions, finding, in_order, limit, limits, result_text
-from combust.kernel import supply as kernel
+from combust.kernel import wiring as kernel
 
 # argument -> (unit, low, high): what can be in a vehicle of up to 48 V; a convention of this project.
 BANDS = {
