@@ -118,7 +118,7 @@ def found_atoms(table: sweeps.ChemistryTable) -> Any:
 @pytest.mark.independent
 def test_elements_of_every_point_of_the_equilibrium_table() -> None:
     table = sweeps.equilibrium_table()
-    fuels = [fuel(name) for name in table["fuel"]]
+    fuels = [get_fuel(name) for name in table["fuel"]]
     expected = fed(np.array([f.h_c for f in fuels]), np.array([f.o_c for f in fuels]), table["air_ratio"])
     found = found_atoms(table)
     assert np.abs((found / found[0]) / (expected / expected[0]) - 1.0).max() < 1e-8
