@@ -13,12 +13,12 @@ import pandas as pd
 import pyarrow.parquet as pq
 import pytest
 
-from combust.application.fleet.plan import plan_fleet
 from combust.application.fleet.points import derate_points
 from combust.application.site.base import altitude_base
 from combust.data.errors import CombustError
 from combust.domain.site import Site
 from combust.edge.tables import points
+from combust.edge.tables.fleet import plan_fleet
 from combust.kernel.altitude import Derated
 from tests.application.fleet import worked
 

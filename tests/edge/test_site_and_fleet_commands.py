@@ -14,7 +14,7 @@ from combust.domain.heater import Heater
 from combust.domain.site import Site
 from combust.edge.cli.main import main
 from combust.edge.figures.altitude import draw_ceiling, draw_derating, draw_heat, draw_margins, draw_nights
-from combust.edge.reports.fleet import page
+from combust.edge.reports.fleet_page import page
 from tests.application.fleet import worked
 from tests.edge.runs import run
 
@@ -166,7 +166,7 @@ def test_the_page_needs_nothing_else_and_says_what_matters_first(folder: Path) -
 
 def test_hostile_names_cannot_write_html() -> None:
     cars = worked.vehicles().iloc[:1].assign(vehicle_id="<script>alert(1)</script>")
-    from combust.application.fleet.plan import plan_fleet
+    from combust.edge.tables.fleet import plan_fleet
 
     html = page(plan_fleet(cars, worked.sites(), heaters=worked.HEATERS), {}, title="<b>t</b>")
     assert "<script>" not in html

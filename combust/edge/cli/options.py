@@ -31,7 +31,9 @@ def table_options(function: Callable[..., Any]) -> Callable[..., Any]:
     """Give a command that reads a table ``--map``, ``--set`` and ``--save-map``; it gets them as ``mapping``."""
 
     @functools.wraps(function)
-    def with_map(*args: Any, map_pairs: tuple[str, ...], fixed: tuple[str, ...], save_map: str | None, **more: Any) -> Any:
+    def with_map(
+        *args: Any, map_pairs: tuple[str, ...], fixed: tuple[str, ...], save_map: str | None, **more: Any
+    ) -> Any:
         from combust.edge.tables.table_map import TableMap
 
         mapping = TableMap.from_options(map_pairs, fixed)

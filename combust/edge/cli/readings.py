@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from combust import __version__
-from combust.domain.catalogue import fuel, load_fuels
+from combust.domain.catalogue import get_fuel, load_fuels
 from combust.domain.limits import finding_kinds
 from combust.edge.cli import output
 from combust.edge.cli.options import table_options
@@ -65,7 +65,7 @@ def command(
             mapping=mapping,
             instrument=instrument_class,
             catalogue=catalogue,
-            default_fuel=fuel(fuel_name, catalogue=catalogue) if fuel_name else None,
+            default_fuel=get_fuel(fuel_name, catalogue=catalogue) if fuel_name else None,
             progress=progress,
         )
     )

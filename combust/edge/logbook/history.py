@@ -4,31 +4,34 @@ from __future__ import annotations
 
 import datetime
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from combust.application.history.fleet import FleetHistory, fleet_history
-from combust.application.history.heater import HeaterHistory, heater_history
-from combust.application.history.points import Event, date_of
+from combust.application.history.fleet_history import FleetHistory, fleet_history
+from combust.application.history.heater_history import HeaterHistory, heater_history
+from combust.application.history.visit_points import Event, date_of
 from combust.data.errors import CombustError, Fault, shorten
 from combust.domain.heater import Heater
+from combust.domain.limits import Finding
 from combust.domain.reading import check_values
 from combust.edge.logbook.book import MAGIC, Logbook
 from combust.edge.logbook.visits import read_visits
+from combust.edge.tables.table_map import MapLike
 
 
-def history(log: Any, heater: Heater | str | Path | None = None, **options: Any) -> HeaterHistory:
+def drift_history(log: Any, heater: Heater | str | Path | None = None, **options: Any) -> HeaterHistory:
     """Return one heater over the winters: drift of lambda at reference air, crossing date, next visit.
 
     Parameters
     ----------
     log : str, Path, pandas.DataFrame or sequence of mapping
-        A logbook, a table (CSV or Parquet) with the contract's columns and perhaps ``event`` (repair, rezero, swap),
-        a frame or rows with them.
+        A logbook, a table (CSV or Parquet) with the vocabulary's columns and perhaps ``event`` (repair, rezero,
+        swap), a frame or rows with them.
     heater : Heater or path of a profile, optional
         Gives the band; rows of another heater are refused and told.
     **options
-        ``stage``, ``instrument``, ``visit_noise_pct``, ``events`` of :func:`heater_history`.
+        ``stage``, ``instrument``, ``visit_noise_pct``, ``events`` of :func:`heater_history`; ``mapping`` of a table.
 
     Returns
     -------
@@ -43,39 +46,44 @@ def history(log: Any, heater: Heater | str | Path | None = None, **options: Any)
     --------
     >>> winters = [f"20{year}-11-05" for year in range(21, 26)]
     >>> rows = [{"taken_at": day, "fuel": "diesel_b7", "o2_dry_pct": 8.2, "stage": "high"} for day in winters]
-    >>> told = history(rows)
+    >>> told = drift_history(rows)
     >>> told.drifts, len(told.points)
     (False, 5)
     """
     profile = heater if heater is None or isinstance(heater, Heater) else Heater.load(heater)
-    rows, events, told = read_log(log)
+    entries = read_log(log, options.pop("mapping", None))
     own = profile.heater_id if profile else None
-    names = [own] if own else list(events)
-    happened = [event for name in names for event in events.get(name or "", ())]
+    names = [own] if own else list(entries.events)
+    happened = [event for name in names for event in entries.events.get(name or "", ())]
     happened += list(options.pop("events", ()))
-    found = heater_history(rows, profile, events=happened, **options)
-    return found if not told else _with(found, told)
+    found = heater_history(entries.rows, profile, events=happened, **options)
+    return replace(found, left_out=(*entries.notes, *found.left_out))
 
 
-def _with(found: HeaterHistory, told: Sequence[str]) -> HeaterHistory:
-    from dataclasses import replace
-
-    return replace(found, told=(*told, *found.told))
-
-
-def fleet(log: Any, heaters: Sequence[Heater] = (), **options: Any) -> FleetHistory:
+def fleet_drift_history(log: Any, heaters: Sequence[Heater] = (), **options: Any) -> FleetHistory:
     """Return every heater of a log, ranked by the chance to be below its limit next winter."""
-    rows, events, told = read_log(log)
-    found = fleet_history(rows, heaters, events=events, **options)
-    return FleetHistory(found.heaters, (*told, *found.told))
+    entries = read_log(log, options.pop("mapping", None))
+    found = fleet_history(entries.rows, heaters, events=entries.events, **options)
+    return FleetHistory(found.heaters, (*entries.notes, *found.left_out))
 
 
-def read_log(log: Any) -> tuple[list[dict[str, Any]], dict[str, list[Event]], list[str]]:
-    """Return (readings, events by heater, what was refused) of a logbook, a table, a frame or rows."""
-    if isinstance(log, str | Path):
-        return _of_book(log) if _is_book(Path(log)) else _of_table(log)
-    rows = log.to_dict("records") if hasattr(log, "to_dict") else list(log)
-    return _of_rows(rows)
+@dataclass(frozen=True, slots=True)
+class LogEntries:
+    """Readings, events by heater, what was refused or is to be told, and the stop conditions of refused rows."""
+
+    rows: list[dict[str, Any]]
+    events: dict[str, list[Event]]
+    notes: list[str]
+    stops: list[Finding]
+
+
+def read_log(log: Any, mapping: MapLike = None) -> LogEntries:
+    """Return what a logbook, a table, a frame or rows in memory hold for the history."""
+    if isinstance(log, LogEntries):
+        return log
+    if isinstance(log, str | Path) and _is_book(Path(log)):
+        return _of_book(log)
+    return _of_table(log, mapping) if isinstance(log, str | Path) or hasattr(log, "iloc") else _of_rows(list(log))
 
 
 def _is_book(path: Path) -> bool:
@@ -88,10 +96,10 @@ def _is_book(path: Path) -> bool:
         raise CombustError(Fault("log", str(path), "missing", why=why, hint=hint)) from error
 
 
-def _of_book(path: str | Path) -> tuple[list[dict[str, Any]], dict[str, list[Event]], list[str]]:
+def _of_book(path: str | Path) -> LogEntries:
     rows: list[dict[str, Any]] = []
     events: dict[str, list[Event]] = {}
-    told = []
+    notes = []
     with Logbook(path, read_only=True) as book:
         records = read_visits(book)
     for record in records:
@@ -105,14 +113,14 @@ def _of_book(path: str | Path) -> tuple[list[dict[str, Any]], dict[str, list[Eve
         if record.of_kind("adjustment"):
             events.setdefault(record.heater_id or "", []).append(Event("repair", day, record.visit_id))
         if record.seal_holds is False:
-            told.append(f"The seal of visit {record.visit_id} is broken: its record was changed outside combust.")
-    return rows, events, told
+            notes.append(f"The seal of visit {record.visit_id} is broken: its record was changed outside combust.")
+    return LogEntries(rows, events, notes, [])
 
 
-def _of_table(path: str | Path) -> tuple[list[dict[str, Any]], dict[str, list[Event]], list[str]]:
+def _of_table(given: Any, mapping: MapLike) -> LogEntries:
     from combust.edge.logbook.tables import visits_of_table
 
-    table = visits_of_table(path)
+    table = visits_of_table(given, mapping=mapping)
     rows: list[dict[str, Any]] = []
     events: dict[str, list[Event]] = {}
     for visit in table.visits:
@@ -122,25 +130,26 @@ def _of_table(path: str | Path) -> tuple[list[dict[str, Any]], dict[str, list[Ev
             if kind == "event":
                 happened = Event(body["event"], date_of(body.get("at")), visit.visit_id)
                 events.setdefault(visit.heater_id or "", []).append(happened)
-    return rows, events, [f"Row {row} was refused: {why}" for row, why in table.refused]
+    notes = [f"Row {row} was refused: {why}" for row, why in table.refused]
+    return LogEntries(rows, events, [*table.notes, *notes], table.stops)
 
 
-def _of_rows(given: Sequence[Mapping[str, Any]]) -> tuple[list[dict[str, Any]], dict[str, list[Event]], list[str]]:
+def _of_rows(given: Sequence[Mapping[str, Any]]) -> LogEntries:
     rows: list[dict[str, Any]] = []
     events: dict[str, list[Event]] = {}
-    told = []
+    notes = []
     for number, row in enumerate(given, 1):
         plain = {str(key): _text(value) for key, value in row.items() if key != "event"}
         checked, faults = check_values(plain)
         if faults:
-            told.append(f"Row {number} was refused: {' '.join(str(fault) for fault in faults)}")
+            notes.append(f"Row {number} was refused: {' '.join(str(fault) for fault in faults)}")
             continue
         rows.append(checked)
         word = row.get("event")
         if isinstance(word, str) and word:
             happened = Event(word, date_of(checked.get("taken_at")), checked.get("visit_id"))
             events.setdefault(checked.get("heater_id") or "", []).append(happened)
-    return rows, events, told
+    return LogEntries(rows, events, notes, [])
 
 
 def _text(value: Any) -> Any:

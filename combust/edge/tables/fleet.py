@@ -97,7 +97,9 @@ def route_tables(given: Any, mapping: MapLike = None, others: Iterable[Any] = ()
     return [open_fleet_table("routes", file, mapping, others) for file in files]
 
 
-def sum_routes(tables: list[Table], uses: list[RouteUse], *, progress: Callable[[int, int], None] | None = None) -> RouteSums:
+def sum_routes(
+    tables: list[Table], uses: list[RouteUse], *, progress: Callable[[int, int], None] | None = None
+) -> RouteSums:
     """Return the route sums of the tables of :func:`route_tables`, block by block in one process."""
     total = NO_POINTS
     for table in tables:
@@ -115,7 +117,7 @@ def sum_routes(tables: list[Table], uses: list[RouteUse], *, progress: Callable[
 def plan_fleet(
     vehicles: pd.DataFrame | str | Path,
     sites: pd.DataFrame | str | Path,
-    routes: pd.DataFrame | str | Path | Callable[[list[RouteUse]], RouteSums] | None = None,
+    routes: pd.DataFrame | str | Path | None = None,
     *,
     heaters: Mapping[str, Heater | str | Path] | None = None,
     profiles: str | Path | None = None,
@@ -123,14 +125,15 @@ def plan_fleet(
     with_sensitivity: bool = True,
     with_reassignment: bool = True,
     mapping: MapLike = None,
+    add_up: Callable[[list[Table], list[RouteUse]], RouteSums] = sum_routes,
 ) -> FleetPlan:
     """Plan a fleet: which vehicles need altitude compensation, where heat runs short, and what it costs.
 
     Parameters
     ----------
     vehicles, sites, routes : DataFrame or path
-        The tables, CSV or Parquet; other units by heading (``altitude_ft``, ``Altitude [ft]``). For route points beyond
-        one machine, ``routes`` may be a function that sums them (see ``combust.edge.tables.points``).
+        The tables, CSV or Parquet (routes also a folder of it); other units by heading (``altitude_ft``,
+        ``Altitude [ft]``). Rows are told by their line, the heading counted.
     heaters : mapping, optional
         heater_id or profile name -> Heater or path of its profile.
     profiles : path, optional
@@ -139,6 +142,8 @@ def plan_fleet(
         Values that replace the shipped policy.
     mapping : TableMap, mapping or path, optional
         Heading -> column, where a heading is none itself; or a saved map with more.
+    add_up : callable, optional
+        Sums the route points another way, as ``combust.edge.tables.points.sum_routes_dask`` does.
 
     Returns
     -------
@@ -162,16 +167,13 @@ def plan_fleet(
     >>> plan.vehicles["decision"].tolist()
     ['compensate']
     """
-    points: list[Table] = []
-    add_up = routes if callable(routes) else None
-    if routes is not None and not callable(routes):
-        points = route_tables(routes, mapping, (vehicles, sites))
-        add_up = partial(sum_routes, points)
-    rest = () if callable(routes) or routes is None else (routes,)
+    given = {"vehicles": vehicles, "sites": sites} | ({} if routes is None else {"routes": routes})
+    points = [] if routes is None else route_tables(routes, mapping, given.values())
+    read = {name: read_fleet_table(name, given[name], mapping, given.values()) for name in ("vehicles", "sites")}
     plan = plan_tables(
-        read_fleet_table("vehicles", vehicles, mapping, (sites, *rest)),
-        read_fleet_table("sites", sites, mapping, (vehicles, *rest)),
-        add_up,
+        read["vehicles"],
+        read["sites"],
+        partial(add_up, points) if points else None,
         heaters=heaters,
         profiles=profiles,
         policy=policy,

@@ -197,7 +197,10 @@ def _group_runs(file: Path) -> list[list[int]]:
     """Return runs of row groups of about a block of rows each."""
     runs: list[list[int]] = [[]]
     rows = 0
-    metadata = pq.read_metadata(file)
+    try:
+        metadata = pq.read_metadata(file)
+    except pa.ArrowInvalid:
+        return [[0]]  # no Parquet: read as a whole
     for group in range(metadata.num_row_groups):
         if rows >= BLOCK_ROWS:
             runs.append([])

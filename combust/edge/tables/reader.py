@@ -22,7 +22,7 @@ from combust.application.reading.judge import codes_of
 from combust.application.reading.result import DEFAULT_FUEL, stop_findings
 from combust.data.errors import CombustError, Fault
 from combust.data.vocabulary import Quantity
-from combust.domain.catalogue import Catalogue, fuel
+from combust.domain.catalogue import Catalogue, get_fuel
 from combust.domain.fuel import Fuel
 from combust.domain.instrument import instrument_class
 from combust.domain.limits import Finding, finding_kinds
@@ -75,7 +75,7 @@ class Rows:
         if len(rows) == 0:
             return
         values = {key: column[rows] for key, column in self.values.items() if self.fields[key].kind != "text"}
-        mask = interpret_columns(Columns(len(rows), values, [fuel(DEFAULT_FUEL)]), instrument_class(None)).mask
+        mask = interpret_columns(Columns(len(rows), values, [get_fuel(DEFAULT_FUEL)]), instrument_class(None)).mask
         for row, bits in zip(rows.tolist(), mask.tolist(), strict=True):
             codes = codes_of(bits & stop_bits())
             entered = as_cells(self.values, self.fields, [row])[0] if codes else {}
@@ -221,7 +221,7 @@ def reading_columns(
     rows: Rows, headings: list[Heading], catalogue: Catalogue | None = None, default: Fuel | None = None
 ) -> Columns:
     """Return rows of readings as columns of the interpretation; an unknown fuel and a row without a gas are faults."""
-    fuels, index = [default or fuel(DEFAULT_FUEL, catalogue=catalogue)], None
+    fuels, index = [default or get_fuel(DEFAULT_FUEL, catalogue=catalogue)], None
     for place, heading in enumerate(headings):
         if heading.key == "fuel":
             fuels, index = _fuels(rows.table.column(place), catalogue, fuels[0], rows.faults)
@@ -242,7 +242,7 @@ def _fuels(column: Any, catalogue: Catalogue | None, default: Fuel, faults: RowF
     wrong: dict[int, Fault] = {}
     for position, name in enumerate(names):
         try:
-            found.append(fuel(name, catalogue=catalogue, near=len(wrong) < NEAR_FUELS))
+            found.append(get_fuel(name, catalogue=catalogue, near=len(wrong) < NEAR_FUELS))
         except CombustError as error:
             wrong[position] = error.faults[0]
             found.append(default)

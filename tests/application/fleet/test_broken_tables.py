@@ -8,8 +8,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from combust.application.fleet.plan import FleetPlan, plan_fleet
+from combust.application.fleet.plan import FleetPlan
 from combust.data.errors import CombustError
+from combust.edge.tables.fleet import plan_fleet
 from tests.application.fleet import worked
 
 pytestmark = pytest.mark.hand
