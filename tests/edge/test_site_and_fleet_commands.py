@@ -184,7 +184,7 @@ def test_fleet_command_lists_faults_and_plans_the_rest(tmp_path: Path, capsys: p
     code, out, err = run(capsys, *arguments)
     assert code == 4
     assert json.loads(out)["rows"]["vehicles"] == {"read": 48, "planned": 47, "refused": 1}
-    assert "vehicles row 1: site_id = nowhere" in err
+    assert "vehicles row 2: site_id = nowhere" in err
     assert err.startswith("HEATER OFF for")
 
 

@@ -7,13 +7,15 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from combust.application.visit.record import EVENTS, HEAD_KEYS, VisitRecord, check_head
 from combust.data.errors import CombustError, Fault
 from combust.data.vocabulary import Quantity, input_keys, quantity
 from combust.domain.limits import Finding
 from combust.edge.logbook.visits import NewVisit
 from combust.edge.tables.headings import reading_fields
-from combust.edge.tables.reader import DATE, TIME, read_table
+from combust.edge.tables.reader import DATE, TIME, Rows, read_table
 from combust.edge.tables.sink import TableSink
 from combust.edge.tables.table_map import MapLike
 
@@ -54,6 +56,7 @@ def visits_of_table(path: str | Path, *, mapping: MapLike = None) -> TableIn:
     stops: list[Finding] = []
     taken = 0
     for rows in table.blocks():
+        _fault_nameless(rows)
         for line, why, found in rows.refused():
             refused.append((line, why))
             stops += found
@@ -65,23 +68,29 @@ def visits_of_table(path: str | Path, *, mapping: MapLike = None) -> TableIn:
     return TableIn(list(gathered.values()), taken + len(refused), sorted(refused), stops, table.notes)
 
 
+def _fault_nameless(rows: Rows) -> None:
+    """Add a fault to each row that belongs to no visit."""
+    empty = np.full(len(rows.lines), "", dtype=object)
+    visit, heater, taken = (rows.values.get(key, empty) for key in ("visit_id", "heater_id", "taken_at"))
+    hint = "Give visit_id, or heater_id and taken_at."
+    fault = Fault("visit_id", None, "missing", why="is missing", hint=hint)
+    rows.faults.add((visit == "") & ((heater == "") | (taken == "")), "visit_id", lambda row: fault)
+
+
 def _take(values: dict[str, Any], gathered: dict[str, NewVisit]) -> list[Fault]:
     """Add a row to its visit; return why not."""
     head, faults = check_head({key: values.pop(key, None) for key in HEAD_KEYS})
     event = values.pop("event", None)
     measured = {key: value for key, value in values.items() if key not in ("visit_id", *RECORD_COLUMNS)}
-    visit_id = values.get("visit_id") or _visit_of(values)
-    if not visit_id:
-        hint = "Give visit_id, or heater_id and taken_at."
-        faults.append(Fault("visit_id", None, "missing", why="is missing", hint=hint))
-    visit = gathered.get(visit_id or "")
+    visit_id = values.get("visit_id") or f"{values['heater_id']} {values['taken_at'][:10]}"
+    visit = gathered.get(visit_id)
     heater, key = values.get("heater_id"), values.get("reading_id")
     if visit is not None and heater and visit.heater_id and heater != visit.heater_id:
         why = f"is not the heater of visit {visit_id} ({visit.heater_id})"
         faults.append(Fault("heater_id", heater, "conflict", why=why, hint="One visit is about one heater."))
     if visit is not None and key and any(kind == "reading" and key == other for kind, other, _ in visit.entries):
         faults.append(Fault("reading_id", key, "twice", why="comes twice in this visit", hint="Keep one of them."))
-    if faults or visit_id is None:
+    if faults:
         return faults
     entries: list[tuple[str, str | None, dict[str, Any]]] = []
     if any(name not in ("heater_id", "taken_at", "note", "reading_id") for name in measured):
@@ -95,11 +104,6 @@ def _take(values: dict[str, Any], gathered: dict[str, NewVisit]) -> list[Fault]:
         visit_id, before.heater_id or heater, {**before.head, **head}, [*before.entries, *entries]
     )
     return []
-
-
-def _visit_of(checked: dict[str, Any]) -> str | None:
-    heater, taken = checked.get("heater_id"), checked.get("taken_at")
-    return f"{heater} {taken[:10]}" if heater and taken else None
 
 
 def export_visits(records: Sequence[VisitRecord], out: str | Path) -> int:

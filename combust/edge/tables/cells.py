@@ -15,7 +15,7 @@ from combust.data.vocabulary import as_number
 # What people and programs write for "not measured" (common practice, no source). Never turned into 0.
 EMPTY_WORDS = ("", "nan", "na", "n/a", "null", "none", "-", "--")
 # In a table with decimal commas 1.200 can be 1.2 or 1200; 8.2 and 0.150 can only be decimals.
-_THOUSANDS = re.compile(r"^[+-]?[1-9]\d{0,2}(\.\d{3})+$")
+THOUSANDS = re.compile(r"^[+-]?[1-9]\d{0,2}(\.\d{3})+$")
 TWO_WAYS = "can be read in two ways in a table with decimal commas: as a decimal or as thousands"
 _BOUND = re.compile(r"^(?:([>≥])|[<≤])=?\s*(\S.*)$")
 
@@ -45,7 +45,7 @@ def read_cell(text: str, decimal: str = ".") -> Cell:
         inside = read_cell(found[2], decimal)
         good = not (inside.why or inside.bound or math.isnan(inside.number))
         return Cell(inside.number, (found[1] and ">") or "<") if good else Cell(why=inside.why or "is not a number")
-    if decimal == "," and _THOUSANDS.match(text.replace("\u2212", "-")):
+    if decimal == "," and THOUSANDS.match(text.replace("\u2212", "-")):
         return Cell(why=TWO_WAYS)
     number = as_number(text.replace(",", ".") if decimal == "," else text)
     return Cell(why="is not a number") if number is None else Cell(number)
@@ -62,6 +62,11 @@ def plain_numbers(column: Any, decimal: str) -> Any:
     except pa.ArrowInvalid:
         return None
     return numbers if np.isfinite(numbers).sum() == len(column) - column.null_count else None
+
+
+def typed_numbers(column: Any) -> Any:
+    """Return a column of Arrow numbers as floats."""
+    return column.cast(pa.float64(), safe=False).to_numpy(zero_copy_only=False)
 
 
 def plain_text(column: Any) -> Any:

@@ -12,7 +12,15 @@ import pyarrow.compute as pc
 
 from combust.data.errors import CombustError, Fault
 from combust.data.vocabulary import Quantity, foreign_twin
-from combust.edge.tables.cells import TWO_WAYS, different_cells, plain_numbers, plain_text, read_cell, trimmed_text
+from combust.edge.tables.cells import (
+    TWO_WAYS,
+    different_cells,
+    plain_numbers,
+    plain_text,
+    read_cell,
+    trimmed_text,
+    typed_numbers,
+)
 from combust.edge.tables.headings import Heading
 from combust.edge.tables.table_map import TableMap
 
@@ -100,7 +108,7 @@ def _numbers(
     twin = foreign_twin(heading.foreign, {record.key: record}) if heading.foreign else None
     convert = twin[1] if twin else None
     if pa.types.is_floating(column.type) or pa.types.is_integer(column.type):
-        entered = column.cast(pa.float64(), safe=False).to_numpy(zero_copy_only=False)
+        entered = typed_numbers(column)
     else:
         column = plain_text(column)
         entered = None if marks else plain_numbers(column, decimal)

@@ -118,7 +118,7 @@ def _key_of(
     name: str, asked: str | None, fields: Mapping[str, Quantity], done: Matched
 ) -> tuple[str | None, str | None]:
     """Return (key, name before conversion) of a heading, None where it is carried through."""
-    if asked == "":
+    if asked == "" or (asked is None and len(name) > LONGEST_WORD):
         return None, None
     if found := _known(name.strip().lower() if asked is None else asked, fields):
         return _in_unit_of(name, *found, fields, done)
@@ -170,6 +170,7 @@ def unit_of(name: str) -> tuple[str | None, str]:
     >>> unit_of("Flue temperature (F)"), unit_of("O2 %"), unit_of("CO [mg/m3]"), unit_of("O2 (dry)")
     (('_f', 'F'), ('_pct', '%'), ('', 'mg/m3'), (None, ''))
     """
+    name = name[-LONGEST_WORD:]
     words = [one or other for one, other in _IN_BRACKETS.findall(name)] + _BARE_UNIT.findall(name)
     for word in (part.strip() for text in words for part in text.split(",")):
         if word.lower() in _UNITS:

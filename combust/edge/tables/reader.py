@@ -21,7 +21,7 @@ from combust.application.reading.interpret import interpret_columns
 from combust.application.reading.judge import codes_of
 from combust.application.reading.result import DEFAULT_FUEL, stop_findings
 from combust.data.errors import CombustError, Fault
-from combust.data.vocabulary import Quantity
+from combust.data.vocabulary import Quantity, quantities
 from combust.domain.catalogue import Catalogue, get_fuel
 from combust.domain.fuel import Fuel
 from combust.domain.instrument import instrument_class
@@ -69,16 +69,21 @@ class Rows:
         rows = np.flatnonzero(~self.faults.mask)
         yield from zip(self.lines[rows].tolist(), as_cells(self.values, self.fields, rows.tolist()), strict=True)
 
+    def for_interpretation(self) -> dict[str, Any]:
+        """Return the columns that the interpretation of a reading knows."""
+        known = quantities()
+        return {key: column for key, column in self.values.items() if key in known and known[key].kind != "text"}
+
     def refused(self) -> Iterator[tuple[int, str, list[Finding]]]:
         """Yield (line, why, stop conditions that the row's good values hold) of each row with a fault."""
         rows = np.flatnonzero(self.faults.mask)
         if len(rows) == 0:
             return
-        values = {key: column[rows] for key, column in self.values.items() if self.fields[key].kind != "text"}
+        values = {key: column[rows] for key, column in self.for_interpretation().items()}
         mask = interpret_columns(Columns(len(rows), values, [get_fuel(DEFAULT_FUEL)]), instrument_class(None)).mask
         for row, bits in zip(rows.tolist(), mask.tolist(), strict=True):
             codes = codes_of(bits & stop_bits())
-            entered = as_cells(self.values, self.fields, [row])[0] if codes else {}
+            entered = as_cells(self.for_interpretation(), self.fields, [row])[0] if codes else {}
             stops = [stop for stop in stop_findings(entered) if stop.code in codes] if codes else []
             why = " ".join([*(f"stop: {code}." for code in codes), self.faults.text_of(row)])
             yield int(self.lines[row]), why, stops
@@ -231,8 +236,7 @@ def reading_columns(
             nothing &= np.isnan(rows.values[key])
     nothing[list(rows.faults.of)] = False
     rows.faults.add(nothing, "o2_dry_pct", lambda row: nothing_entered())
-    values = {key: column for key, column in rows.values.items() if rows.fields[key].kind != "text"}
-    return Columns(rows.faults.size, values, fuels, index)
+    return Columns(rows.faults.size, rows.for_interpretation(), fuels, index)
 
 
 def _fuels(column: Any, catalogue: Catalogue | None, default: Fuel, faults: RowFaults) -> tuple[list[Fuel], Any]:

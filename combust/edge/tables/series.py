@@ -77,9 +77,9 @@ def read_series(path: str | Path, *, mapping: MapLike = None) -> Series:
     return _in_order(samples, [*table.notes, *notes], tuple({one.code: one for one in stops}.values()))
 
 
-def _seconds(cell: Any, key: str) -> float | None:
+def _seconds(cell: Any, key: str) -> Any:
     if key in SECONDS:
-        return None if math.isnan(cell) else float(cell)
+        return None if math.isnan(cell) else cell
     return clock_seconds(cell) if key == "time" else moment_seconds(cell)
 
 
