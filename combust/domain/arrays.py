@@ -37,6 +37,11 @@ def takes_arrays(function: F) -> F:
     masked array, a Series, or a quantity of a unit library, which is converted or refused. Values outside their band,
     booleans, texts, and Series with different labels are refused, all at once. The result is a Series (labels and
     name of the first one given), a masked array (masked where any input is), an array, or a float.
+
+    Raises
+    ------
+    CombustError
+        By the function that is returned: everything that is refused, at once.
     """
     signature = inspect.signature(function)
     names = [key for key, parameter in signature.parameters.items() if parameter.annotation in _ANNOTATIONS]

@@ -141,11 +141,20 @@ def supply_check(
         Fills glow_a, cutout_v, cool_down_s, glow_s, mean_power_w and battery_v where they are not given.
     fed : {'after_disconnect', 'before_disconnect'}
         Whether the vehicle disconnect can cut the heater's feed.
-    open_circuit_v, length_m, area_mm2, and the rest : float
-        open_circuit_v, length_m, area_mm2 are required. battery_mohm, contacts_mohm [mohm]; cable_temp_c [°C];
-        glow_a, run_a [A]; cutout_v (at the heater), controller_cutout_v and disconnect_v (at the battery post) [V];
-        disconnect_delay_s, cool_down_s, glow_s [s]; mean_power_w [W]; hours [h]; starts; battery_v [V];
-        battery_ah [Ah]; battery_temp_c [°C]; usable_share [0 to 1].
+    open_circuit_v, length_m, area_mm2 : float
+        Battery at rest [V], cable one way [m] and its cross-section [mm²]; these three are required.
+    battery_mohm, contacts_mohm, cable_temp_c : float, optional
+        Inner resistance, all contacts of the loop [mohm], cable [°C].
+    glow_a, run_a, mean_power_w : float, optional
+        What the heater takes [A], [W].
+    cutout_v, controller_cutout_v, disconnect_v : float, optional
+        At the heater; at the battery post, both others [V].
+    disconnect_delay_s, cool_down_s, glow_s : float, optional
+        [s].
+    hours, starts : float, optional
+        Of a night [h].
+    battery_v, battery_ah, battery_temp_c, usable_share : float, optional
+        [V], [Ah], [°C], [0 to 1].
 
     Returns
     -------
@@ -155,7 +164,7 @@ def supply_check(
     Raises
     ------
     CombustError
-        Unknown names, missing and impossible values, all at once.
+        Missing and impossible values, all at once.
 
     Examples
     --------
@@ -172,10 +181,8 @@ def supply_check(
     at_glow = kernel.voltage_under_load(value["open_circuit_v"], glow, battery + usual) if glow else None
     band = None
     if glow:
-        low, high = (
-            float(kernel.voltage_under_load(value["open_circuit_v"], glow, battery + r)) for r in (worst, best)
-        )
-        band = (low, high)
+        ends = (kernel.voltage_under_load(value["open_circuit_v"], glow, battery + r) for r in (worst, best))
+        band = (float(next(ends)), float(next(ends)))
     at_run = kernel.voltage_under_load(value["open_circuit_v"], run, battery + usual) if run else None
     _judge_voltage(value, at_glow, band, at_run, findings)
     drop = glow * (usual - value["contacts_mohm"] * 1e-3) if glow else None
