@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import cache
 from typing import Any
@@ -25,11 +25,12 @@ class Limit:
 
 @dataclass(frozen=True, slots=True)
 class FindingKind:
-    """A kind of finding: code, severity and sentence; ``bit`` is its place in a table's mask."""
+    """A kind of finding: what it is about, and its place among those (of a reading: the bit in a table's mask)."""
 
     code: str
     severity: str
     text: str
+    about: str
     bit: int
 
 
@@ -40,10 +41,6 @@ class Finding:
     code: str
     severity: str
     text: str
-
-    def to_dict(self) -> dict[str, str]:
-        """Return plain values for JSON."""
-        return {"code": self.code, "severity": self.severity, "text": self.text}
 
 
 @cache
@@ -58,10 +55,27 @@ def limit(key: str) -> float:
 
 
 @cache
-def finding_kinds() -> dict[str, FindingKind]:
-    """Return every kind of finding, stops first; code -> FindingKind."""
-    rows = sorted(load_table("findings").items(), key=lambda item: SEVERITIES.index(item[1]["severity"]))
-    return {code: FindingKind(code, row["severity"], row["text"], bit) for bit, (code, row) in enumerate(rows)}
+def finding_kinds(about: str | None = None) -> dict[str, FindingKind]:
+    """Return every kind of finding, or those about one thing, stops first; code -> FindingKind."""
+    kinds: dict[str, FindingKind] = {}
+    places: dict[str, int] = {}
+    for code, row in sorted(load_table("findings").items(), key=lambda item: SEVERITIES.index(item[1]["severity"])):
+        own = row.get("about", "reading")
+        if about in (None, own):
+            places[own] = places.get(own, -1) + 1
+            kinds[code] = FindingKind(code, row["severity"], row["text"], own, places[own])
+    return kinds
+
+
+def finding(code: str, numbers: Mapping[str, Any] | None = None, /, **fields: Any) -> Finding:
+    """Return a finding of ``findings.toml`` with its {numbers} filled in, from a mapping or from keywords."""
+    kind = finding_kinds()[code]
+    return Finding(code, kind.severity, kind.text.format_map(fields if numbers is None else numbers))
+
+
+def in_order(findings: Iterable[Finding]) -> tuple[Finding, ...]:
+    """Return findings with the stops first, then warnings, then notes, otherwise as they came."""
+    return tuple(sorted(findings, key=lambda one: SEVERITIES.index(one.severity)))
 
 
 def cautions() -> list[str]:
@@ -72,47 +86,3 @@ def cautions() -> list[str]:
 def no_stop_text() -> str:
     """Return the only sentence that is said when nothing stops."""
     return str(load_table("cautions")["no_stop"])
-
-
-def result_text(
-    rows: Iterable[tuple[str, str]],
-    *,
-    findings: Iterable[Finding] = (),
-    assumed: Mapping[str, Mapping[str, Any]] | None = None,
-    left_out: Sequence[str] = (),
-    cautions: Sequence[str] = (),
-) -> str:
-    """Return a result as text for people: stops first, then its lines, findings, what was assumed, cautions.
-
-    Parameters
-    ----------
-    rows : iterable of (label, text)
-    findings : iterable of Finding
-        Without a stop among them the text begins with the only sentence that is said then.
-    assumed : mapping, optional
-        Key -> value and its origin.
-    left_out, cautions : sequence of str
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> print(result_text([("lambda", "1.60")], findings=[Finding("co_high", "stop", "STOP: people out.")]))
-    STOP: people out.
-    <BLANKLINE>
-    lambda  1.60
-    """
-    rows, findings = list(rows), list(findings)
-    width = max((len(label) for label, _ in rows), default=0) + 2
-    stops = [finding.text for finding in findings if finding.severity == "stop"]
-    parts = ["\n".join(stops or [no_stop_text()]), "\n".join(f"{label:<{width}}{text}" for label, text in rows)]
-    lists = {
-        "Findings": [finding.text for finding in findings if finding.severity != "stop"],
-        "Assumed": [f"{key} = {row['value']}: {row['origin']}" for key, row in (assumed or {}).items()],
-        "Left out or assumed": left_out,
-        "Cautions": cautions,
-    }
-    parts += ["\n".join([head, *(f"- {text}" for text in texts)]) for head, texts in lists.items() if texts]
-    return "\n\n".join(parts)

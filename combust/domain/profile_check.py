@@ -9,8 +9,7 @@ from typing import Any
 
 from combust.data.errors import CombustError, Fault, shorten
 from combust.data.near import near_matches
-from combust.data.tables import load_table
-from combust.domain.catalogue import Catalogue, fuel
+from combust.domain.catalogue import Catalogue, get_fuel
 from combust.domain.fuel import Fuel
 from combust.domain.limits import limit
 from combust.domain.profile_keys import PARTS, PLACEHOLDER, check_part, full_name, profile_keys
@@ -64,7 +63,7 @@ def checked_profile(table: Mapping[str, Any], lines: Lines, *, catalogue: Catalo
     _comparison(parts, faults)
     if faults or asked is None:
         raise CombustError(sorted(faults, key=lambda fault: getattr(fault, "line", None) or 0))
-    return CheckedProfile(fuel(asked, catalogue=catalogue), plain, stages, baselines, limits, start, ducts)
+    return CheckedProfile(get_fuel(asked, catalogue=catalogue), plain, stages, baselines, limits, start, ducts)
 
 
 def _comparison(parts: Mapping[str, Any], faults: list[Fault]) -> None:
@@ -201,7 +200,7 @@ def _fuel_of(
     checked: Mapping[str, Any], path: Path, lines: Lines, faults: list[Fault], catalogue: Catalogue | None
 ) -> Fuel | None:
     try:
-        return fuel(checked["fuel"], catalogue=catalogue) if "fuel" in checked else None
+        return get_fuel(checked["fuel"], catalogue=catalogue) if "fuel" in checked else None
     except CombustError as error:
         faults.extend(_reading_fault(fault, path, "fuel", lines) for fault in error.faults)
         return None
@@ -271,7 +270,7 @@ def _pair_problem(values: Mapping[str, Any], burnt: Fuel) -> str:
     """Return why a measured CO2 cannot belong to this fuel and O2 (EPA Method 3B: fuel factor within 10 %), or ""."""
     if values.get("co2_origin") != "measured" or not values.get("co2_dry_pct"):
         return ""
-    share = load_table("profile_findings")["limit"]["fuel_factor_off"]["value"]
+    share = limit("fuel_factor_off")
     highest = float(co2_maximum(burnt))
     co2 = values["co2_dry_pct"] + values.get("co_dry_ppm", 0.0) * 1e-4
     if co2 > highest * (1.0 + share):

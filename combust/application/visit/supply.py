@@ -4,18 +4,17 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from typing import Any
 
 from combust import __version__
-from combust.application.visit.supply_order import cut_out_order, remedies, supply_limit
-from combust.application.visit.told import in_order, told
+from combust.application.visit.supply_order import cut_out_order, remedies
 from combust.data.errors import CombustError, Fault
-from combust.data.tables import load_table
 from combust.data.vocabulary import as_number
 from combust.domain.heater import Heater
-from combust.domain.limits import Finding, cautions, result_text
-from combust.kernel import supply as kernel
+from combust.domain.limits import Finding, cautions, finding, in_order, limit, limits
+from combust.domain.result import UNTOLD, Assumed, Result, Rows
+from combust.kernel import wiring as kernel
 
 # argument -> (unit, low, high): what can be in a vehicle of up to 48 V; a convention of this project.
 BANDS = {
@@ -45,7 +44,7 @@ FED = ("after_disconnect", "before_disconnect")
 
 
 @dataclass(frozen=True)
-class SupplyResult:
+class SupplyResult(Result):
     """Voltages at the heater [V], cut-outs at the battery post [V], energy [Wh, Ah]; None = cannot be told.
 
     ``heater_v_glow_band`` is from the most a flexible cable may have to pure copper.
@@ -69,19 +68,15 @@ class SupplyResult:
     findings: tuple[Finding, ...]
     cautions: tuple[str, ...]
     inputs: Mapping[str, Any]
-    assumed: Mapping[str, Mapping[str, Any]]
+    assumed: tuple[Assumed, ...]
     sources: tuple[str, ...]
     version: str = __version__
 
-    def to_dict(self) -> dict[str, Any]:
-        """Return plain values for JSON."""
-        return asdict(self)
-
-    def lines(self) -> list[tuple[str, str]]:
+    def lines(self) -> Rows:
         """Return (label, text) lines; what cannot be told says so."""
 
         def volt(value: float | None) -> str:
-            return "cannot be told" if value is None else f"{value:.2f} V"
+            return UNTOLD if value is None else f"{value:.2f} V"
 
         band = self.heater_v_glow_band
         spread = f" ({band[0]:.2f} to {band[1]:.2f} V by the make of the cable)" if band else ""
@@ -102,9 +97,6 @@ class SupplyResult:
             rows.append(("lasts", f"{self.run_time_h:.1f} h"))
         return rows
 
-    def __str__(self) -> str:
-        return result_text(self.lines(), findings=self.findings, assumed=self.assumed, cautions=self.cautions)
-
 
 _VERDICTS = {
     "unknown": "not known yet, see the warning",
@@ -115,7 +107,7 @@ _VERDICTS = {
 }
 
 
-def supply(heater: Heater | None = None, *, fed: str = "after_disconnect", **given: Any) -> SupplyResult:
+def supply_check(heater: Heater | None = None, *, fed: str = "after_disconnect", **given: Any) -> SupplyResult:
     """Return the voltage at the heater under load, the order of the cut-outs and the energy of a night.
 
     Parameters
@@ -142,7 +134,7 @@ def supply(heater: Heater | None = None, *, fed: str = "after_disconnect", **giv
 
     Examples
     --------
-    >>> told = supply(open_circuit_v=12.2, battery_mohm=15, length_m=5, area_mm2=1.5, contacts_mohm=20, glow_a=10)
+    >>> told = supply_check(open_circuit_v=12.2, battery_mohm=15, length_m=5, area_mm2=1.5, contacts_mohm=20, glow_a=10)
     >>> round(told.heater_v_glow, 2)
     10.58
     """
@@ -183,7 +175,7 @@ def supply(heater: Heater | None = None, *, fed: str = "after_disconnect", **giv
         findings=in_order(findings),
         cautions=tuple(cautions()),
         inputs={key: number for key, number in value.items() if key not in assumed} | {"fed": fed},
-        assumed=assumed,
+        assumed=tuple(assumed.values()),
         sources=_SOURCES,
     )
 
@@ -195,7 +187,7 @@ _SOURCES = (
 )
 
 
-def _checked(heater: Heater | None, fed: str, given: Mapping[str, Any]) -> tuple[dict[str, float], dict[str, Any]]:
+def _checked(heater: Heater | None, fed: str, given: Mapping[str, Any]) -> tuple[dict[str, float], dict[str, Assumed]]:
     faults = [
         Fault(key, "given", "unknown_name", why="is nothing that supply takes", hint=f"Use {', '.join(BANDS)}.")
         for key in given
@@ -241,14 +233,14 @@ def _checked(heater: Heater | None, fed: str, given: Mapping[str, Any]) -> tuple
     return value, _fill(heater, value)
 
 
-def _fill(heater: Heater | None, value: dict[str, float]) -> dict[str, Any]:
+def _fill(heater: Heater | None, value: dict[str, float]) -> dict[str, Assumed]:
     """Fill what was not given from the profile or from stated conventions; return what was filled and whence."""
-    assumed: dict[str, Any] = {}
+    assumed: dict[str, Assumed] = {}
 
     def fill(key: str, filled: float | None, origin: str) -> None:
         if key not in value and filled is not None:
             value[key] = filled
-            assumed[key] = {"value": filled, "origin": origin}
+            assumed[key] = Assumed(key, filled, BANDS[key][0], origin)
 
     if heater is not None:
         profile = "heater profile"
@@ -264,7 +256,7 @@ def _fill(heater: Heater | None, value: dict[str, float]) -> dict[str, Any]:
     fill("contacts_mohm", 0.0, "not entered: contacts without resistance, the voltage is then too good")
     fill("cable_temp_c", kernel.TABLE_TEMP_C, "temperature of the table")
     fill("disconnect_delay_s", 0.0, "not entered: cuts at once")
-    fill("usable_share", supply_limit("usable_share_warm"), load_table("supply_limits")["usable_share_warm"]["origin"])
+    fill("usable_share", limit("usable_share_warm"), limits()["usable_share_warm"].origin)
     fill("battery_temp_c", 20.0, "not entered: capacity as printed on the battery")
     return assumed
 
@@ -286,7 +278,7 @@ def _run_current(value: Mapping[str, float], resistance: float, findings: list[F
         return value.get("run_a")
     current = float(kernel.current_of_power(value["mean_power_w"], value["open_circuit_v"], resistance))
     if math.isnan(current):
-        findings.append(told("power_too_much", power_w=value["mean_power_w"]))
+        findings.append(finding("power_too_much", power_w=value["mean_power_w"]))
         return None
     return current
 
@@ -302,20 +294,20 @@ def _judge_voltage(
     if cutout is None:
         return
     if at_glow is not None and at_glow < cutout:
-        findings.append(told("below_cutout_glow", heater_v=at_glow, cutout_v=cutout))
+        findings.append(finding("below_cutout_glow", heater_v=at_glow, cutout_v=cutout))
     elif at_glow is not None and band and band[0] < cutout:
-        findings.append(told("near_cutout_glow", heater_v=at_glow, low_v=band[0], cutout_v=cutout))
+        findings.append(finding("near_cutout_glow", heater_v=at_glow, low_v=band[0], cutout_v=cutout))
     if at_run is not None and at_run < cutout:
-        findings.append(told("below_cutout_run", heater_v=at_run, cutout_v=cutout))
+        findings.append(finding("below_cutout_run", heater_v=at_run, cutout_v=cutout))
 
 
 def _area_for_drop(value: Mapping[str, float], drop: float | None, findings: list[Finding]) -> float | None:
     if drop is None:
         return None
-    most = supply_limit("drop_v")
+    most = limit("supply_drop")
     area = float(kernel.cross_section_for(most, value["length_m"], value["glow_a"], temp_c=value["cable_temp_c"]))
     if drop > most:
-        findings.append(told("drop_large", drop_v=drop, limit_v=most, area_mm2=area))
+        findings.append(finding("drop_large", drop_v=drop, limit_v=most, area_mm2=area))
     return area
 
 
@@ -326,12 +318,12 @@ def _energy(
     volts = value.get("battery_v")
     usable = None
     if "battery_ah" in value:
-        cold = 1.0 - (1.0 - supply_limit("capacity_at_minus_20")) * (20.0 - value["battery_temp_c"]) / 40.0
+        cold = 1.0 - (1.0 - limit("capacity_at_minus_20")) * (20.0 - value["battery_temp_c"]) / 40.0
         usable = value["battery_ah"] * value["usable_share"] * min(max(cold, 0.0), 1.0)
     if "mean_power_w" not in value or "hours" not in value:
         return None, None, usable, None
     starts = value.get("starts", 0.0)
-    glow_w = value["glow_a"] * volts if "glow_a" in value and volts else supply_limit("glow_power_w")
+    glow_w = value["glow_a"] * volts if "glow_a" in value and volts else limit("glow_power")
     start_wh = float(
         kernel.night_energy(
             0.0,
@@ -339,7 +331,7 @@ def _energy(
             starts=starts,
             glow_w=glow_w,
             glow_s=value.get("glow_s", 0.0),
-            run_on_w=supply_limit("run_on_power_w"),
+            run_on_w=limit("run_on_power"),
             run_on_s=value.get("cool_down_s", 0.0),
         )
     )
@@ -352,5 +344,5 @@ def _energy(
     lasts = max(0.0, (usable * volts - start_wh) / value["mean_power_w"])
     if ah > usable:
         fields = {"energy_ah": ah, "usable_ah": usable, "battery_temp_c": value["battery_temp_c"], "lasts_h": lasts}
-        findings.append(told("energy_large", **fields))
+        findings.append(finding("energy_large", **fields))
     return energy, ah, usable, lasts

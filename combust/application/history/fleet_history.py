@@ -10,22 +10,20 @@ from typing import Any
 import numpy as np
 
 from combust import __version__
-from combust.application.history.heater import FEWEST, HeaterHistory, fit_points, heater_history
-from combust.application.history.points import Event, Point
+from combust.application.history.heater_history import FEWEST, HeaterHistory, fit_points, heater_history
+from combust.application.history.visit_points import Event, Point
 from combust.data.errors import CombustError, Fault
 from combust.domain.heater import Heater
+from combust.domain.result import Result
 
 
 @dataclass(frozen=True)
-class FleetHistory:
-    """Several heaters, the one at highest risk first; ``told`` holds what concerns more than one."""
+class FleetHistory(Result):
+    """Several heaters, the one at highest risk first; ``left_out`` holds what concerns more than one."""
 
     heaters: tuple[HeaterHistory, ...]
-    told: tuple[str, ...]
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return plain values for JSON."""
-        return {"heaters": [one.to_dict() for one in self.heaters], "told": list(self.told), "version": __version__}
+    left_out: tuple[str, ...]
+    version: str = __version__
 
 
 def fleet_history(
