@@ -31,7 +31,7 @@ _PUBLIC = {
     "interpret": ("combust.application.reading.result", "interpret"),
     "interpret_table": ("combust.edge.tables.readings", "interpret_table"),
     "load_fuels": ("combust.domain.catalogue", "load_fuels"),
-    "misconception_cards": ("combust.application.lessons.cards", "misconception_cards"),
+    "misconception_cards": ("combust.application.lessons.misconceptions", "misconception_cards"),
     "mystery": ("combust.application.mystery", "mystery"),
     "plan_fleet": ("combust.application.fleet.plan", "plan_fleet"),
     "rank_causes": ("combust.application.causes.rank", "rank_causes"),

@@ -14,6 +14,7 @@ from combust.application.visit.supply import FED
 from combust.application.words import entries
 from combust.data.tables import load_table
 from combust.data.vocabulary import quantities
+from combust.domain.limits import finding_kinds
 from combust.edge.cli.main import COMMANDS
 
 FILES = ("FILE", "PROFILE", "[VISITS]", "IN", "LOG", "BOOK")
@@ -82,7 +83,7 @@ def _words(command: click.Command, param: click.Parameter) -> list[str]:
         "events": list(EVENTS),
         "instrument_class": list(load_table("instruments")["class"]),
         "fed": list(FED),
-        "emergency": list(load_table("start_guide")["emergency"]),
+        "emergency": list(finding_kinds("emergency")),
         "word": list(dict.fromkeys(entry.word for entry in entries())),
     }
     return told.get(name, list(HEAD_CHOICES.get(name, ())))

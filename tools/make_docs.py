@@ -17,9 +17,10 @@ import click
 from command_index import commands, index
 from fault_texts import FaultText, fault_texts
 
-from combust.application.words import check_lines, finding_rows, plain_text, told_range
+from combust.application.words import check_lines, plain_text, told_range
 from combust.data.tables import load_table
 from combust.data.vocabulary import quantities
+from combust.domain.limits import finding_kinds
 from combust.edge.cli.main import MAP
 
 ROOT = Path(__file__).parents[1]
@@ -144,9 +145,10 @@ def error_page() -> str:
         if one.role != "result" and told_range(one)
     ]
     lines += _table(("key", "allowed", "what to do"), rows)
-    findings = finding_rows()
     for severity, heading in SEVERITIES.items():
-        told = [(_code(code), plain_text(row["text"])) for code, row in findings.items() if row["severity"] == severity]
+        told = [
+            (_code(code), plain_text(kind.text)) for code, kind in finding_kinds().items() if kind.severity == severity
+        ]
         lines += ["", f"## {heading}", "", *_table(("code", "text"), told)]
     return "\n".join(lines) + "\n"
 

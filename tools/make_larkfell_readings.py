@@ -19,11 +19,11 @@ from combust.kernel.flue_gas import flue_gas_moles
 
 SITES = {
     "Fellarch depot": (150, 8),
-    "Harrow depot": (410, 3),
-    "Stonebeck clinic": (860, 1),
-    "Wether Pass": (1850, -12),
+    "Harlowen depot": (410, 3),
+    "Stonnebrae clinic": (860, 1),
+    "Hallowick Pass": (1850, -12),
     "Upper Larkfell hut": (2600, -18),
-    "Crag End hut": (3300, -25),
+    "Ommerfell hut": (3300, -25),
     "Summit relay": (4100, -15),
 }
 COLUMNS = [
@@ -45,7 +45,7 @@ def reading(rng: np.random.Generator, number: int, place: str, stage: str, ratio
     row = {
         "reading_id": f"R{number:03d}",
         "visit_id": f"V{visit:03d}",
-        "heater_id": f"LF-{[107, 118, 203, 312, 325][visit % 5]:04d}",
+        "heater_id": f"heater-{[107, 118, 203, 312, 325][visit % 5]:04d}",
         "taken_at": f"2026-{1 + visit % 3:02d}-{3 + visit:02d}T{9 + visit % 6:02d}:{15 + 20 * (number % 2)}+01:00",
         "fuel": "diesel_b7",
         "stage": stage,
@@ -79,24 +79,24 @@ def rows() -> list[dict]:
         reading(rng, i + 1, place, stage, 1.60 if stage == "high" else 2.05) for i, (place, stage) in enumerate(plain)
     ]
     faults: list[tuple[str, str, float, dict]] = [
-        ("Harrow depot", "high", 1.60, {"o2_dry_pct": 7.5, "co2_dry_pct": 8.5, "sample_line": "", "note": "water in the hose, nobody looked"}),
-        ("Harrow depot", "high", 1.60, {"co2_dry_pct": 7.2, "co2_origin": "calculated", "note": "instrument set to natural gas"}),
+        ("Harlowen depot", "high", 1.60, {"o2_dry_pct": 7.5, "co2_dry_pct": 8.5, "sample_line": "", "note": "water in the hose, nobody looked"}),
+        ("Harlowen depot", "high", 1.60, {"co2_dry_pct": 7.2, "co2_origin": "calculated", "note": "instrument set to natural gas"}),
         ("Fellarch depot", "high", 1.60, {"o2_dry_pct": 9.5, "probe_leak_test": "fail", "co2_origin": "", "note": "hose cracked"}),
         ("Fellarch depot", "high", 1.60, {"o2_dry_pct": 7.4, "ambient_o2_pct": 20.1, "note": "cell not zeroed at the site"}),
-        ("Stonebeck clinic", "high", 1.26, {"smoke_number": 4, "co_dry_ppm": 460, "note": "intake duct crushed behind the bench"}),
-        ("Wether Pass", "high", 1.18, {"smoke_number": 5, "co_dry_ppm": 1240, "note": "snow in the intake"}),
-        ("Stonebeck clinic", "high", 1.60, {"cab_co_in_ppm": 23, "cab_co_out_ppm": 1, "note": "driver reports a headache"}),
-        ("Harrow depot", "low", 2.05, {"o2_dry_pct": 20.7, "co2_dry_pct": 0.2, "note": "probe fell out"}),
-        ("Harrow depot", "low", 2.05, {"o2_span_over_3min_pct": 0.9, "note": "stage was still changing"}),
+        ("Stonnebrae clinic", "high", 1.26, {"smoke_number": 4, "co_dry_ppm": 460, "note": "intake duct crushed behind the bench"}),
+        ("Hallowick Pass", "high", 1.18, {"smoke_number": 5, "co_dry_ppm": 1240, "note": "snow in the intake"}),
+        ("Stonnebrae clinic", "high", 1.60, {"cab_co_in_ppm": 23, "cab_co_out_ppm": 1, "note": "driver reports a headache"}),
+        ("Harlowen depot", "low", 2.05, {"o2_dry_pct": 20.7, "co2_dry_pct": 0.2, "note": "probe fell out"}),
+        ("Harlowen depot", "low", 2.05, {"o2_span_over_3min_pct": 0.9, "note": "stage was still changing"}),
         ("Upper Larkfell hut", "high", 1.60, {"location": "", "note": "nobody wrote where"}),
         ("Fellarch depot", "high", 1.60, {"location": "indoors", "note": "in the wash bay, door open"}),
-        ("Crag End hut", "high", 1.60, {"co2_dry_pct": "", "co2_origin": "", "co_dry_ppm": "", "note": "only O2 was read"}),
-        ("Harrow depot", "high", 1.60, {"o2_dry_pct": 23.1, "note": "typed wrong: refused"}),
-        ("Harrow depot", "high", 1.60, {"co_dry_ppm": "lots", "note": "a word instead of a number: refused"}),
-        ("Harrow depot", "high", 1.60, {"fuel": "deisel", "note": "fuel misspelt: refused"}),
+        ("Ommerfell hut", "high", 1.60, {"co2_dry_pct": "", "co2_origin": "", "co_dry_ppm": "", "note": "only O2 was read"}),
+        ("Harlowen depot", "high", 1.60, {"o2_dry_pct": 23.1, "note": "typed wrong: refused"}),
+        ("Harlowen depot", "high", 1.60, {"co_dry_ppm": "lots", "note": "a word instead of a number: refused"}),
+        ("Harlowen depot", "high", 1.60, {"fuel": "deisel", "note": "fuel misspelt: refused"}),
         ("Fellarch depot", "high", 1.60, {"fuel": "biodiesel_b100", "o2_dry_pct": 9.5, "co2_dry_pct": 8.7, "note": "trial with pure ester"}),
-        ("Wether Pass", "low", 2.05, {"flue_temp_c": 31, "note": "probe at the far end of a cold tail pipe"}),
-        ("Harrow depot", "high", 1.60, {"flue_temp_c": "", "humidity_pct": "", "note": "thermocouple broken"}),
+        ("Hallowick Pass", "low", 2.05, {"flue_temp_c": 31, "note": "probe at the far end of a cold tail pipe"}),
+        ("Harlowen depot", "high", 1.60, {"flue_temp_c": "", "humidity_pct": "", "note": "thermocouple broken"}),
     ]  # fmt: skip
     for place, stage, ratio, changes in faults:
         table.append(reading(rng, len(table) + 1, place, stage, ratio, **changes))

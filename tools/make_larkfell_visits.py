@@ -23,7 +23,7 @@ from combust.kernel.heater_air import HealthyState, HeaterParameters, HeaterStat
 from combust.kernel.heater_heat import fuel_heat
 
 HEATERS = Path(__file__).parents[1] / "data/heaters"
-PLACES = {"Fellarch depot": (150, 8), "Stonebeck clinic": (860, 1), "Harrow Moor barn": (1380, 12)}
+PLACES = {"Fellarch depot": (150, 8), "Stonnebrae clinic": (860, 1), "Harlowen Moor barn": (1380, 12)}
 CHECKED = {
     "ambient_o2_pct": 20.9, "ambient_co_ppm": 0, "sample_line": "dry", "probe_leak_test": "pass",
     "analyser_fuel": "diesel_b7", "o2_span_over_3min_pct": 0.1, "minutes_since_ignition": 18,
@@ -88,13 +88,13 @@ def rows() -> list[dict[str, Any]]:
     packed = {"r_in": 4.2}
     over = {"fuel": 1.18}
     weak = {"speed": 0.83}
-    barn = ("W301", "2026-01-14T10:20+01:00", "Harrow Moor barn")
-    ice = ("W302", "2026-01-22T09:40+01:00", "Stonebeck clinic")
+    barn = ("W301", "2026-01-14T10:20+01:00", "Harlowen Moor barn")
+    ice = ("W302", "2026-01-22T09:40+01:00", "Stonnebrae clinic")
     bare = ("W303", "2026-02-02T16:10+01:00", "Fellarch depot")
     pump = ("W304", "2026-02-05T11:00+01:00", "Fellarch depot")
-    volts = ("W305", "2026-02-11T08:30+01:00", "Stonebeck clinic")
+    volts = ("W305", "2026-02-11T08:30+01:00", "Stonnebrae clinic")
     hose = ("W306", "2026-02-18T13:45+01:00", "Fellarch depot")
-    cab = ("W307", "2026-02-24T07:50+01:00", "Stonebeck clinic")
+    cab = ("W307", "2026-02-24T07:50+01:00", "Stonnebrae clinic")
     only_gas = {"flue_temp_c": "", "air_in_temp_c": "", "air_out_temp_c": ""}
     wet = row(
         rng, snow, *hose, "high", none, co2_origin="measured", supply_v=12.5, note="water in the hose, nobody looked"

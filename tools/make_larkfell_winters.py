@@ -25,9 +25,9 @@ HEATERS = {
 }
 PLACES = [
     ("Fellarch depot", 150, 4),
-    ("Stonebeck clinic", 860, -2),
-    ("Wether Pass", 1850, -9),
-    ("Harrow depot", 410, 1),
+    ("Stonnebrae clinic", 860, -2),
+    ("Hallowick Pass", 1850, -9),
+    ("Harlowen depot", 410, 1),
 ]
 COLUMNS = [
     "visit_id", "reading_id", "heater_id", "taken_at", "fuel", "stage", "phase", "location", "altitude_m", "intake_temp_c",
@@ -53,7 +53,7 @@ def winters(rng: np.random.Generator) -> list[dict[str, object]]:
             if heater == "heater-0203" and visit in (5, 6):
                 continue  # nobody went: the gap is told
             day = f"{year}-{'10' if autumn else '03'}-{10 + (visit * 7) % 17:02d}"
-            place, altitude, temp = PLACES[(visit + len(heater) + int(heater[-1])) % len(PLACES)]
+            place, altitude, temp = PLACES[(visit + 3 + int(heater[-1])) % len(PLACES)]
             level = start * np.exp(slope * visit / 2.0 + (step if repair is not None and visit > repair else 0.0))
             visit_noise = rng.normal(0.0, NOISE)
             for phase, bonus in (("before", 0.0), ("after", step)) if visit == repair else (("before", 0.0),):

@@ -12,6 +12,7 @@ from combust.data.errors import CombustError, Fault
 from combust.data.near import near_matches
 from combust.data.tables import load_table
 from combust.data.vocabulary import Quantity, quantities
+from combust.domain.limits import FindingKind, finding_kinds
 
 SEVERITY_WORDS = {"stop": "STOP: act on it before anything else", "warn": "warning", "note": "note"}
 ROLES = {
@@ -69,7 +70,7 @@ def entries() -> tuple[Entry, ...]:
     words, causes = load_table("words"), load_table("causes")
     found = [Entry(word, "word", _trade_lines(row)) for word, row in words["word"].items()]
     found += [Entry(key, "key", quantity_lines(record)) for key, record in quantities().items()]
-    found += [Entry(code, "finding", _finding_lines(row)) for code, row in finding_rows().items()]
+    found += [Entry(code, "finding", _finding_lines(kind)) for code, kind in finding_kinds().items()]
     found += [
         Entry(name, "cause", (("meaning", row["label"]), ("text", row["sentence"])))
         for name, row in causes["cause"].items()
@@ -79,28 +80,6 @@ def entries() -> tuple[Entry, ...]:
         Entry(code, "code of a refused input", (("meaning", row["meaning"]),)) for code, row in words["code"].items()
     ]
     return tuple(found)
-
-
-@cache
-def finding_rows() -> dict[str, dict[str, str]]:
-    """Return every finding of every command, code -> severity and text with {numbers} to fill in."""
-    rows: dict[str, dict[str, str]] = {}
-    for table, part in (
-        ("findings", ""),
-        ("visit_findings", ""),
-        ("altitude_findings", ""),
-        ("profile_findings", "finding"),
-        ("duct_losses", "finding"),
-    ):
-        told = load_table(table)
-        for code, row in (told[part] if part else told).items():
-            if code in rows:  # two commands say it in their own words: both are shown
-                rows[code] = {**rows[code], "text": f"{rows[code]['text']} | {row['text']}"}
-            else:
-                rows[code] = {"severity": row["severity"], "text": row["text"]}
-    for word, text in load_table("start_guide")["emergency"].items():
-        rows[word] = {"severity": "stop", "text": text}
-    return rows
 
 
 def plain_text(text: str) -> str:
@@ -153,8 +132,8 @@ def _trade_lines(row: dict[str, Any]) -> tuple[tuple[str, str], ...]:
     return tuple(lines)
 
 
-def _finding_lines(row: dict[str, str]) -> tuple[tuple[str, str], ...]:
-    return (("what it is", SEVERITY_WORDS[row["severity"]]), ("text", plain_text(row["text"])))
+def _finding_lines(kind: FindingKind) -> tuple[tuple[str, str], ...]:
+    return (("what it is", SEVERITY_WORDS[kind.severity]), ("text", plain_text(kind.text)))
 
 
 def _span(low: float, high: float, unit: str) -> str:

@@ -25,11 +25,12 @@ class Limit:
 
 @dataclass(frozen=True, slots=True)
 class FindingKind:
-    """A kind of finding: code, severity and sentence; ``bit`` is its place in a table's mask."""
+    """A kind of finding: what it is about, and its place among those (of a reading: the bit in a table's mask)."""
 
     code: str
     severity: str
     text: str
+    about: str
     bit: int
 
 
@@ -58,10 +59,27 @@ def limit(key: str) -> float:
 
 
 @cache
-def finding_kinds() -> dict[str, FindingKind]:
-    """Return every kind of finding, stops first; code -> FindingKind."""
-    rows = sorted(load_table("findings").items(), key=lambda item: SEVERITIES.index(item[1]["severity"]))
-    return {code: FindingKind(code, row["severity"], row["text"], bit) for bit, (code, row) in enumerate(rows)}
+def finding_kinds(about: str | None = None) -> dict[str, FindingKind]:
+    """Return every kind of finding, or those about one thing, stops first; code -> FindingKind."""
+    kinds: dict[str, FindingKind] = {}
+    places: dict[str, int] = {}
+    for code, row in sorted(load_table("findings").items(), key=lambda item: SEVERITIES.index(item[1]["severity"])):
+        own = row.get("about", "reading")
+        if about in (None, own):
+            places[own] = places.get(own, -1) + 1
+            kinds[code] = FindingKind(code, row["severity"], row["text"], own, places[own])
+    return kinds
+
+
+def finding(code: str, numbers: Mapping[str, Any] | None = None, /, **fields: Any) -> Finding:
+    """Return a finding of ``findings.toml`` with its {numbers} filled in, from a mapping or from keywords."""
+    kind = finding_kinds()[code]
+    return Finding(code, kind.severity, kind.text.format_map(fields if numbers is None else numbers))
+
+
+def in_order(findings: Iterable[Finding]) -> tuple[Finding, ...]:
+    """Return findings with the stops first, then warnings, then notes, otherwise as they came."""
+    return tuple(sorted(findings, key=lambda one: SEVERITIES.index(one.severity)))
 
 
 def cautions() -> list[str]:

@@ -9,7 +9,6 @@ from typing import Any
 
 from combust.data.errors import CombustError, Fault, shorten
 from combust.data.near import near_matches
-from combust.data.tables import load_table
 from combust.domain.catalogue import Catalogue, fuel
 from combust.domain.fuel import Fuel
 from combust.domain.limits import limit
@@ -271,7 +270,7 @@ def _pair_problem(values: Mapping[str, Any], burnt: Fuel) -> str:
     """Return why a measured CO2 cannot belong to this fuel and O2 (EPA Method 3B: fuel factor within 10 %), or ""."""
     if values.get("co2_origin") != "measured" or not values.get("co2_dry_pct"):
         return ""
-    share = load_table("profile_findings")["limit"]["fuel_factor_off"]["value"]
+    share = limit("fuel_factor_off")
     highest = float(co2_maximum(burnt))
     co2 = values["co2_dry_pct"] + values.get("co_dry_ppm", 0.0) * 1e-4
     if co2 > highest * (1.0 + share):

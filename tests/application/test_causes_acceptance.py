@@ -114,7 +114,7 @@ def test_a7_two_stages(heater):
     [
         ({"cab_co_in_ppm": 23.0, "cab_co_out_ppm": 1.0}, "cab_co_rise"),
         ({"co_dry_ppm": 1200.0}, "exhaust_co_high"),
-        ({"fuel_sample": "gasoline"}, "gasoline_in_diesel_unit"),
+        ({"fuel_sample": "gasoline"}, "gasoline_in_diesel_heater"),
     ],
 )
 def test_a8_stops_come_first(heater, evidence, code):

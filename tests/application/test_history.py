@@ -13,9 +13,9 @@ import pytest
 from click.testing import CliRunner
 
 import combust
-from combust.application.history.fleet import fleet_history
-from combust.application.history.heater import heater_history, spent_by
-from combust.application.history.points import Event
+from combust.application.history.fleet_history import fleet_history
+from combust.application.history.heater_history import heater_history, spent_by
+from combust.application.history.visit_points import Event
 from combust.data.errors import CombustError
 from combust.domain.heater import Heater
 from combust.domain.site import Site

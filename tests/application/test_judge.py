@@ -55,7 +55,7 @@ def test_nothing_stops_a_clear_reading() -> None:
         ("cab_co_everyone_out", {"cab_co_in_ppm": 200.0, "cab_co_out_ppm": 190.0}, {"cab_co_in_ppm": under(200.0)}),
         ("indoors", {"location": "indoors"}, {"location": "outdoors"}),
         ("location_unknown", {"location": None}, {"location": "outdoors"}),
-        ("gasoline_in_diesel_unit", {"fuel_sample": "gasoline"}, {"fuel_sample": "as_stated"}),
+        ("gasoline_in_diesel_heater", {"fuel_sample": "gasoline"}, {"fuel_sample": "as_stated"}),
     ],
 )
 def test_both_ends_of_every_stop(code: str, just_in: dict[str, Any], just_out: dict[str, Any]) -> None:
@@ -77,15 +77,15 @@ def test_cab_co_of_the_trade_notes() -> None:
     """A8: cab 23 ppm against 1 outside stops; 1200 ppm in the exhaust stops; gasoline in a diesel unit stops."""
     assert stops(cab_co_in_ppm=23, cab_co_out_ppm=1) == ["cab_co_rise"]
     assert stops(co_dry_ppm=1200) == ["exhaust_co_high"]
-    assert stops(fuel_sample="gasoline") == ["gasoline_in_diesel_unit"]
-    assert "gasoline_in_diesel_unit" not in stops(fuel_sample="gasoline", fuel_name="gasoline_e5")
+    assert stops(fuel_sample="gasoline") == ["gasoline_in_diesel_heater"]
+    assert "gasoline_in_diesel_heater" not in stops(fuel_sample="gasoline", fuel_name="gasoline_e5")
 
 
 @pytest.mark.parametrize(
     "name", ["diesel_b0", "kerosene", "paraffinic", "biodiesel_b100", "CH1.86O0.007", "sr23_diesel"]
 )
 def test_gasoline_stops_unless_the_stated_fuel_is_known_to_be_gasoline(name: str) -> None:
-    assert "gasoline_in_diesel_unit" in stops(fuel_sample="gasoline", fuel_name=name)
+    assert "gasoline_in_diesel_heater" in stops(fuel_sample="gasoline", fuel_name=name)
 
 
 def test_a_wet_co_reading_stops_on_its_dry_value() -> None:
@@ -100,14 +100,14 @@ STOPPING = {
     "cab_co_everyone_out": {"cab_co_in_ppm": 250.0},
     "cab_co_level": {"cab_co_in_ppm": 40.0},
     "cab_co_rise": {"cab_co_in_ppm": 25.0},
-    "gasoline_in_diesel_unit": {"fuel_sample": "gasoline"},
+    "gasoline_in_diesel_heater": {"fuel_sample": "gasoline"},
     "indoors": {"location": "indoors"},
     "location_unknown": {"location": None},
 }
 
 
 def test_every_stop_is_tried_here() -> None:
-    assert set(STOPPING) == {code for code, kind in finding_kinds().items() if kind.severity == "stop"}
+    assert set(STOPPING) == {code for code, kind in finding_kinds("reading").items() if kind.severity == "stop"}
 
 
 @pytest.mark.parametrize("code", STOPPING)
@@ -183,7 +183,7 @@ BOTH_SIDES: dict[str, tuple[dict[str, Any], dict[str, Any]]] = {
 
 
 def test_every_finding_is_tried_on_both_sides() -> None:
-    assert set(BOTH_SIDES) | set(STOPPING) == set(finding_kinds())
+    assert set(BOTH_SIDES) | set(STOPPING) == set(finding_kinds("reading"))
 
 
 @pytest.mark.parametrize("code", BOTH_SIDES)
@@ -201,8 +201,8 @@ def test_no_lambda_from_air(o2: float, given: bool) -> None:
 
 
 def test_the_stops_come_first_in_every_mask() -> None:
-    everything = codes_of((1 << len(finding_kinds())) - 1)
-    severities = [finding_kinds()[code].severity for code in everything]
+    everything = codes_of((1 << len(finding_kinds("reading"))) - 1)
+    severities = [finding_kinds("reading")[code].severity for code in everything]
     assert severities == sorted(severities, key=("stop", "warn", "note").index)
 
 
@@ -255,7 +255,7 @@ def test_no_result_is_infinite_and_unknown_location_is_always_a_stop() -> None:
     assert np.array_equal(np.isnan(u), ~told)
     for key in RESULT_KEYS:
         assert not np.isinf(found.values[key]).any(), key
-    stop_bits = sum(1 << kind.bit for kind in finding_kinds().values() if kind.severity == "stop")
+    stop_bits = sum(1 << kind.bit for kind in finding_kinds("reading").values() if kind.severity == "stop")
     not_outdoors = table.values["location"] != 0
     assert np.all(found.mask[not_outdoors] & np.uint64(stop_bits))
 

@@ -197,7 +197,8 @@ def test_a_case_comes_back_from_json_and_pickle(dealer, cases):
 @pytest.mark.parametrize(
     "change",
     [
-        {"format": 99}, {"seed": "7"}, {"seed": True}, {"level": "brutal"}, {"heater_id": "heater-9999"}, {"checks": {}},
+        {"format": 99}, {"seed": "7"}, {"seed": True}, {"level": "brutal"}, {"heater_id": "heater-9999"},
+        {"checks": {}},
         {"first": {"o2_dry_pct": 99.0}}, {"first": {"o2_dry_pct": "<b>"}}, {"context": {}},
         {"context": {"location": "sea"}},
         {"checks": []}, {"nonce": None}, {"answer": 3},

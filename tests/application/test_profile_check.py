@@ -9,9 +9,9 @@ from combust.application.heater.duct_calculator import DuctDuty, answer_duct, du
 from combust.application.heater.profile_check import check_heater, check_profile
 from combust.application.heater.profile_template import READING_KEYS, profile_template
 from combust.data.errors import CombustError
-from combust.data.tables import load_table
 from combust.domain.catalogue import fuel
 from combust.domain.heater import Heater
+from combust.domain.limits import finding_kinds
 from combust.domain.profile_keys import PARTS, profile_keys, toml_value
 from combust.kernel.ducts import DuctShape
 
@@ -97,9 +97,9 @@ def test_template_not_filled_in_is_refused_and_says_so(tmp_path):
 
 
 def test_template_takes_what_is_known_and_odd_names(tmp_path):
-    text = profile_template(heater_id='LF "7"', fuel="diesel_b7", stages=("half load", "high"))
+    text = profile_template(heater_id='heater "7"', fuel="diesel_b7", stages=("half load", "high"))
     heater = heater_of(tmp_path, fill(text, everything=False))
-    assert heater.heater_id == 'LF "7"'
+    assert heater.heater_id == 'heater "7"'
     assert list(heater.stages) == ["half load", "high"]
     assert heater.baselines[0].stage == "half load"
     with pytest.raises(CombustError, match="Did you mean diesel_b7"):
@@ -190,7 +190,7 @@ def test_attempt_longer_than_four_minutes(tmp_path, seconds, told):
 
 def test_every_finding_of_the_table_can_happen():
     told = {value for mark in test_each_finding_is_told_and_names_its_stage.pytestmark for _, _, value in mark.args[1]}
-    assert told | {"attempt_too_long"} == set(load_table("profile_findings")["finding"])
+    assert told | {"attempt_too_long"} == set(finding_kinds("profile"))
 
 
 @pytest.mark.hand

@@ -128,10 +128,10 @@ def test_no_upward_trim_ever() -> None:
 @pytest.mark.hand
 def test_unit_limit_decides_and_is_said() -> None:
     codes = {finding.code for finding in site_effect(profile(), Site(1850.0, None, -12.0)).findings}
-    assert "above_unit_limit" in codes
-    assert "above_unit_limit" not in {one.code for one in site_effect(profile(), Site(1400.0, None, 0.0)).findings}
+    assert "above_heater_limit" in codes
+    assert "above_heater_limit" not in {one.code for one in site_effect(profile(), Site(1400.0, None, 0.0)).findings}
     unknown = site_effect(profile(limits={}), Site(1400.0, None, 0.0))
-    assert "unit_limit_unknown" in {one.code for one in unknown.findings}
+    assert "heater_limit_unknown" in {one.code for one in unknown.findings}
 
 
 # A6: a reading of 5.7 where 5.68 belongs: the site explains it. One of 3.0 it does not.

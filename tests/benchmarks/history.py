@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 
-from combust.application.history.heater import heater_history
+from combust.application.history.heater_history import heater_history
 from combust.domain.catalogue import fuel
 from combust.kernel.flue_gas import flue_gas_moles
 from combust.kernel.trend import fit_trend

@@ -202,7 +202,7 @@ def test_limits_carry_unit_basis_and_origin() -> None:
 
 
 def test_findings_are_ordered_and_fit_the_mask() -> None:
-    kinds = list(finding_kinds().values())
+    kinds = list(finding_kinds("reading").values())
     order = [("stop", "warn", "note").index(kind.severity) for kind in kinds]
     assert order == sorted(order)
     assert [kind.bit for kind in kinds] == list(range(len(kinds)))

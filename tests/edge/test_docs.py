@@ -7,10 +7,11 @@ import tokenize
 
 import pytest
 
-from combust.application.words import entries, finding_rows, look_up
+from combust.application.words import entries, look_up
 from combust.data.errors import CombustError
 from combust.data.tables import load_table
 from combust.data.vocabulary import quantities
+from combust.domain.limits import finding_kinds
 from tests.edge.runs import ROOT, call, tool
 
 pytestmark = pytest.mark.regression
@@ -62,12 +63,12 @@ def test_a_refusal_says_what_was_seen_and_what_to_do_in_plain_words(text) -> Non
         assert not hint or hint[0].isupper() or hint[0] in "…,.", hint
 
 
-@pytest.mark.parametrize(("code", "row"), finding_rows().items(), ids=list(finding_rows()))
-def test_a_finding_is_a_plain_sentence(code, row) -> None:
-    assert not JARGON.search(re.sub(r"\{[^}]*\}", "", row["text"])), row["text"]
-    assert row["text"].rstrip().endswith((".", "?", "}")), row["text"]
-    assert (row["severity"] == "stop") == row["text"].startswith(("STOP", "{text}")), row["text"]
-    assert "safe " not in row["text"]
+@pytest.mark.parametrize("kind", finding_kinds().values(), ids=list(finding_kinds()))
+def test_a_finding_is_a_plain_sentence(kind) -> None:
+    assert not JARGON.search(re.sub(r"\{[^}]*\}", "", kind.text)), kind.text
+    assert kind.text.rstrip().endswith((".", "?", "}")), kind.text
+    assert (kind.severity == "stop") == kind.text.startswith("STOP"), kind.text
+    assert "safe " not in kind.text
 
 
 @pytest.mark.parametrize(
@@ -89,7 +90,7 @@ def test_a_word_that_is_not_known_names_near_ones() -> None:
 def test_every_key_finding_cause_and_check_can_be_looked_up() -> None:
     words = {entry.word for entry in entries()}
     causes = load_table("causes")
-    assert set(quantities()) | set(finding_rows()) | set(causes["cause"]) | set(causes["check"]) <= words
+    assert set(quantities()) | set(finding_kinds()) | set(causes["cause"]) | set(causes["check"]) <= words
     assert call("word", "--json").json["words"]
     for entry in entries():
         assert all(text for _, text in entry.lines), entry.word

@@ -15,7 +15,7 @@ from matplotlib.patches import Ellipse
 import combust
 from combust.application.reading.result import ReadingResult
 from combust.data.errors import CombustError
-from combust.edge.figures.reading import draw_plane, draw_shortcut_error, gas_line
+from combust.edge.figures.gas_plane import draw_plane, draw_shortcut_error, gas_line
 from combust.edge.figures.style import save
 from tests.edge.runs import says_all
 

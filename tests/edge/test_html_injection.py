@@ -15,13 +15,13 @@ import pytest
 
 import combust
 from combust.application.causes.rank import rank_causes
-from combust.application.lessons.cards import misconception_cards
+from combust.application.lessons.misconceptions import misconception_cards
 from combust.application.mystery import Dealer
 from combust.application.visit.record import HEAD_CHOICES, HEAD_KEYS
 from combust.domain.catalogue import load_fuels
 from combust.domain.heater import Heater
+from combust.edge.reports.class_sheets import class_pages
 from combust.edge.reports.lessons import card_page, exercise_pages
-from combust.edge.reports.mystery import class_pages
 from tests.edge.runs import DATA, call
 
 MARK = "zzqq"  # stands in every attack, so that where it ended up can be found

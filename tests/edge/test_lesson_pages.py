@@ -73,7 +73,7 @@ def test_a_slider_and_a_list_redraw_their_figure() -> None:
 
 
 def test_cards_one_at_a_time_and_all_together() -> None:
-    from combust.application.lessons.cards import misconception_cards
+    from combust.application.lessons.misconceptions import misconception_cards
 
     cards = misconception_cards()
     handle, shown = choose_card(cards).children

@@ -13,7 +13,7 @@ from combust.data.errors import CombustError
 from combust.edge.cli.report import command
 from combust.edge.logbook.book import Logbook
 from combust.edge.logbook.visits import NewVisit, add, close_visit, read_visit
-from combust.edge.reports.visit import visit_page
+from combust.edge.reports.visit_page import visit_page
 from tests.edge.test_logbook import AFTER, BEFORE, CAB, HEAD, NOT_CHECKED, WORK, reading
 
 HOSTILE = (
@@ -80,9 +80,9 @@ def test_a_whole_visit(tmp_path):
     record, text = page_of(tmp_path, *WHOLE, closed=True)
     told = words(checked(text))
     assert "closed, complete" in told
-    for piece in ("V017", "heater-0312", "T. Larkwood", "intake hose replaced", "exchanger leak test", "probe_leak: pass",
-                  "No stop condition found", "dry, undiluted, full output", "Annex VI", "Carbon monoxide kills",
-                  "CO inside the cab: 1 ppm"):  # fmt: skip
+    for piece in ("V017", "heater-0312", "T. Larkwood", "intake hose replaced", "exchanger leak test",
+                  "probe_leak: pass", "No stop condition found", "dry, undiluted, full output", "Annex VI",
+                  "Carbon monoxide kills", "CO inside the cab: 1 ppm"):  # fmt: skip
         assert piece in told
     assert "1.60 ± 0.04" in told
     assert text.count("data:image/svg+xml;base64,") == 2

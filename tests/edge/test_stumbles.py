@@ -12,14 +12,16 @@ from tests.edge.runs import DATA, call
 
 pytestmark = pytest.mark.regression
 
-LF_0312 = str(DATA / "heaters" / "heater-0312.toml")
-READ = ("cause", "--heater", LF_0312, "--o2-dry", "4.84", "--stage", "high", "--location", "outdoors", "--no-pairs")
+HEATER_0312 = str(DATA / "heaters" / "heater-0312.toml")
+READ = ("cause", "--heater", HEATER_0312, "--o2-dry", "4.84", "--stage", "high", "--location", "outdoors", "--no-pairs")
 
 
 def test_a_fleet_history_without_profiles_says_why_there_is_no_risk() -> None:
     run = call("history", str(DATA / "larkfell_winters.csv"), "--fleet")
     assert "no band" not in run.out
-    assert re.search(r"No risk of LF-\d+.*: the lowest lambda stands in the profile\. Give it.*--heater FILE", run.err)
+    assert re.search(
+        r"No risk of heater-\d+.*: the lowest lambda stands in the profile\. Give it.*--heater FILE", run.err
+    )
 
 
 def test_a_check_that_is_half_done_asks_for_the_other_half_only() -> None:
@@ -52,7 +54,7 @@ def test_a_conflict_and_a_failed_start_are_told_as_what_would_be() -> None:
 
 
 def test_site_and_reading_state_the_same_kind_of_uncertainty() -> None:
-    arguments = ("site", "--altitude", "2000", "--intake-temp", "0", "--heater", LF_0312)
+    arguments = ("site", "--altitude", "2000", "--intake-temp", "0", "--heater", HEATER_0312)
     page, told = call(*arguments), call(*arguments, "--json").json
     spread = re.search(r"in full, with hot gas +([\d.]+) ± ([\d.]+) \(95 %\)", page.out)
     assert spread

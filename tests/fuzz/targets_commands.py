@@ -21,9 +21,10 @@ SHARES = {
     "demo": 0.05, "word": 5, "completion": 2,
 }  # fmt: skip
 FILES = {
-    "data/heaters/heater-0312.toml": "h.toml", "data/heaters/heater-0107.toml": "g.toml", "data/larkfell_readings.csv": "t.csv",
-    "data/larkfell_visits.csv": "visits.csv", "data/larkfell_winters.csv": "winters.csv",
-    "data/larkfell_series.csv": "series.csv", "data/larkfell_fleet/vehicles.csv": "vehicles.csv",
+    "data/heaters/heater-0312.toml": "h.toml", "data/heaters/heater-0107.toml": "g.toml",
+    "data/larkfell_readings.csv": "t.csv", "data/larkfell_visits.csv": "visits.csv",
+    "data/larkfell_winters.csv": "winters.csv", "data/larkfell_series.csv": "series.csv",
+    "data/larkfell_fleet/vehicles.csv": "vehicles.csv",
     "data/larkfell_fleet/sites.csv": "sites.csv", "data/larkfell_fleet/routes.csv": "routes.csv",
     "winter.book": "w.book",
 }  # fmt: skip

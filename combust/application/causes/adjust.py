@@ -10,16 +10,13 @@ import numpy as np
 from combust.application.causes.result import Adjustment
 from combust.application.causes.rows import Row, Values, dry_o2_of_air_ratio
 from combust.application.causes.words import severity_moments
+from combust.domain.limits import limit
 from combust.kernel.air import altitude_from_pressure
 from combust.kernel.constants import DRY_AIR
 
 if TYPE_CHECKING:
     from combust.application.causes.engine import Engine
     from combust.application.causes.visit import Posterior, Visit
-
-CO_FOR_RICHER_PPM = 150.0  # watch-point of the trade, from memory: above it nothing is made richer
-WEATHER_M = 300.0  # what a low moves the standard atmosphere's height (trade notes: 30 hPa)
-MINIMUM_TRIM_PCT = 3.0  # below the repeatability of pump and analyser
 
 FIRST = (
     "the unit's own document allows it and a licensed person does it",
@@ -60,7 +57,7 @@ def above_the_limit(engine: Engine, row: Row) -> str:
     """Return why nothing is trimmed above the height the unit's document allows, or nothing."""
     ceiling = engine.heater.limits.altitude_m
     height = float(altitude_from_pressure(row.site.pressure * row.healthy.pressure_hpa))
-    if ceiling is None or height <= ceiling + WEATHER_M:
+    if ceiling is None or height <= ceiling + limit("weather_height"):
         return ""
     told = f"the site is near {height:.0f} m and the unit's own document ends at {ceiling:.0f} m: "
     return told + "above it the heater stays off unless that document allows more."
@@ -137,7 +134,7 @@ def _fuel_trim(
         if reason:
             return None, reason
         trim = max(trim, 0.0)
-    if abs(trim) < MINIMUM_TRIM_PCT or (kind == "leaner" and trim > 0.0):
+    if abs(trim) < limit("smallest_trim") or (kind == "leaner" and trim > 0.0):
         return None, "the trim would be smaller than pump and analyser can repeat."
     what = "more fuel than at its baseline" if kind == "leaner" else "less fuel than at its baseline"
     why = f"The heater gets {what}; prove it by the delivery test."
@@ -149,7 +146,7 @@ def _why_not_richer(engine: Engine, readings: Sequence[Values]) -> str:
     carbon_monoxide = [reading.get("co_dry_ppm") for reading in readings]
     if any(value is None for value in carbon_monoxide):
         return "no richer trim without a CO reading."
-    if max(float(value or 0.0) for value in carbon_monoxide) > CO_FOR_RICHER_PPM:
+    if max(float(value or 0.0) for value in carbon_monoxide) > limit("co_for_richer"):
         return "CO is too high for a richer trim."
     if len({reading.get("stage") for reading in readings}) < min(2, len(engine.heater.stages)):
         return "no richer trim before both stages were read."

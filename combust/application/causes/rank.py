@@ -216,7 +216,7 @@ def judge_visit(
         findings.insert(0, NOTHING_FITS)
     too_high = next((text for row in visit.rows if (text := above_the_limit(engine, row))), "")
     if too_high:
-        findings.insert(0, Finding("above_unit_limit", "warn", too_high[:1].upper() + too_high[1:]))
+        findings.insert(0, Finding("above_heater_limit", "warn", too_high[:1].upper() + too_high[1:]))
     return VisitResult(
         visit_id=str(readings[0].get("visit_id", "1")),
         heater_id=engine.heater.heater_id or readings[0].get("heater_id"),

@@ -14,7 +14,7 @@ from combust.data.vocabulary import quantity
 from combust.domain.catalogue import Catalogue
 from combust.domain.fuel import Fuel
 from combust.domain.heater import Duct, Heater
-from combust.domain.limits import Finding, limit
+from combust.domain.limits import Finding, finding, limit
 from combust.domain.profile_keys import profile_keys
 from combust.domain.pump import density_at_pump
 from combust.domain.site import Site
@@ -279,7 +279,7 @@ def answer_duct(
     findings = _findings(which, duty, now, changed, read_port_pa)
     lowest = limit("air_ratio_soot") if air_ratio_min is None else air_ratio_min
     if air and air["air_ratio_low"] < min(lowest, duty.air_ratio):
-        findings.insert(0, _told_finding("air_ratio_may_fall", low=air["air_ratio_low"], limit=lowest))
+        findings.insert(0, finding("air_ratio_may_fall", low=air["air_ratio_low"], limit=lowest))
     return DuctAnswer(which, duty, now, shape, changed_shape, changed, multiplier, air, read_port_pa, tuple(findings))
 
 
@@ -319,11 +319,6 @@ def _air(multiplier: Multiplier, share: tuple[float, float] | None, blower: str,
     }
 
 
-def _told_finding(code: str, **values: Any) -> Finding:
-    row = load_table("duct_losses")["finding"][code]
-    return Finding(code, row["severity"], row["text"].format(**values))
-
-
 def _findings(
     which: str, duty: DuctDuty, now: DuctLoss, changed: DuctLoss | None, read_port_pa: float | None
 ) -> list[Finding]:
@@ -332,12 +327,12 @@ def _findings(
     if read_port_pa is not None:
         low, high = _port_limits(now)
         if not low <= read_port_pa <= high:
-            found.append(_told_finding("port_pressure_differs", read=read_port_pa, low=low, high=high, duct=which))
+            found.append(finding("port_pressure_differs", read=read_port_pa, low=low, high=high, duct=which))
     if any(_turning(loss) for loss in (now, changed) if loss):
-        found.append(_told_finding("flow_turning", reynolds=float(now.reynolds)))
+        found.append(finding("flow_turning", reynolds=float(now.reynolds)))
     if which == "exhaust":
-        found.append(_told_finding("gas_cools"))
-    return [*found, _told_finding("wind"), _told_finding("unit_document")]
+        found.append(finding("gas_cools"))
+    return [*found, finding("wind"), finding("heater_document")]
 
 
 def _turning(loss: DuctLoss) -> bool:

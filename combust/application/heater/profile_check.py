@@ -9,10 +9,9 @@ from typing import Any
 
 from combust import __version__
 from combust.application.reading.result import ReadingResult, interpret
-from combust.data.tables import load_table
 from combust.domain.catalogue import Catalogue
 from combust.domain.heater import Baseline, Heater, Stage
-from combust.domain.limits import Finding, limit
+from combust.domain.limits import Finding, finding, in_order, limit
 from combust.kernel.fuel_delivery import pump_volume_flow
 
 MJ_PER_KWH = 3.6
@@ -72,19 +71,8 @@ def check_heater(heater: Heater, *, catalogue: Catalogue | None = None) -> Profi
     findings = [*_heater_findings(heater), *_missing_findings(heater)]
     for baseline, result in results:
         findings += [*_baseline_findings(heater, baseline, result), *_air_ratio_findings(heater, baseline, result)]
-    order = ("stop", "warn", "note")
     rows = tuple(_stage_facts(heater, stage, results) for stage in heater.stages.values())
-    sorted_findings = tuple(sorted(findings, key=lambda finding: order.index(finding.severity)))
-    return ProfileCheck(heater, rows, tuple(_not_given(heater)), sorted_findings)
-
-
-def _finding(code: str, **values: Any) -> Finding:
-    row = load_table("profile_findings")["finding"][code]
-    return Finding(code, row["severity"], row["text"].format(**values))
-
-
-def _threshold(name: str) -> float:
-    return float(load_table("profile_findings")["limit"][name]["value"])
+    return ProfileCheck(heater, rows, tuple(_not_given(heater)), in_order(findings))
 
 
 def _stage_facts(heater: Heater, stage: Stage, results: list[tuple[Baseline, ReadingResult]]) -> dict[str, Any]:
@@ -139,42 +127,42 @@ def _not_given(heater: Heater) -> Iterator[str]:
 def _missing_findings(heater: Heater) -> Iterator[Finding]:
     for name in heater.stages:
         if heater.baseline_of(name) is None:
-            yield _finding("no_baseline", stage=name)
+            yield finding("no_baseline", stage=name)
     if len(heater.ducts) == 1:
         given = next(iter(heater.ducts))
-        yield _finding("duct_without_neighbour", given=given, missing="exhaust" if given == "intake" else "intake")
+        yield finding("duct_without_neighbour", given=given, missing="exhaust" if given == "intake" else "intake")
     missing = list(_not_given(heater))
     if missing:
-        yield _finding("widened", keys=", ".join(missing))
+        yield finding("widened", keys=", ".join(missing))
 
 
 def _heater_findings(heater: Heater) -> Iterator[Finding]:
     asked = heater.fuel.asked_as
     if asked and asked != heater.fuel.name:
-        yield _finding("fuel_alias", asked=asked, name=heater.fuel.name)
-    longest = _threshold("attempt_longest")
+        yield finding("fuel_alias", asked=asked, name=heater.fuel.name)
+    longest = limit("attempt_longest")
     for seconds in sorted(set(heater.start.attempt_s)) if heater.start else ():
         if seconds > longest:
-            yield _finding("attempt_too_long", seconds=seconds, limit=longest)
+            yield finding("attempt_too_long", seconds=seconds, limit=longest)
     for stage in heater.stages.values():
         yield from _stage_findings(heater, stage)
 
 
 def _stage_findings(heater: Heater, stage: Stage) -> Iterator[Finding]:
     by_pump, stated = _flow_by_pump(heater, stage), stage.fuel_l_per_h
-    if by_pump is not None and stated is not None and abs(by_pump / stated - 1.0) > _threshold("pump_mismatch"):
+    if by_pump is not None and stated is not None and abs(by_pump / stated - 1.0) > limit("pump_mismatch"):
         off = 100.0 * (by_pump / stated - 1.0)
         numbers = {"stroke": heater.stroke_ul, "hz": stage.pump_hz, "by_pump": by_pump, "stated": stated, "off": off}
-        yield _finding("pump_mismatch", stage=stage.name, **numbers)
+        yield finding("pump_mismatch", stage=stage.name, **numbers)
     heat_in = _heat_input_kw(heater, stage)
-    low, high = _threshold("efficiency_low"), _threshold("efficiency_high")
+    low, high = limit("efficiency_low"), limit("efficiency_high")
     if heat_in and stage.useful_heat_kw is not None and not low <= stage.useful_heat_kw / heat_in <= high:
         numbers = {"heat": stage.useful_heat_kw, "heat_in": heat_in, "low": 100.0 * low, "high": 100.0 * high}
         share = 100.0 * stage.useful_heat_kw / heat_in
-        yield _finding("efficiency_strange", stage=stage.name, efficiency=share, **numbers)
+        yield finding("efficiency_strange", stage=stage.name, efficiency=share, **numbers)
     minimum = heater.limits.air_ratio_min
     if stage.air_ratio_band and minimum is not None and stage.air_ratio_band[0] < minimum:
-        yield _finding("band_under_minimum", stage=stage.name, low=stage.air_ratio_band[0], minimum=minimum)
+        yield finding("band_under_minimum", stage=stage.name, low=stage.air_ratio_band[0], minimum=minimum)
 
 
 def _baseline_findings(heater: Heater, baseline: Baseline, result: ReadingResult) -> Iterator[Finding]:
@@ -182,31 +170,31 @@ def _baseline_findings(heater: Heater, baseline: Baseline, result: ReadingResult
     reading, stage = baseline.reading, baseline.stage
     yield from (finding for finding in result.stops if finding.code not in PLACE_STOPS)
     if baseline.origin == "type":
-        yield _finding("baseline_of_type", stage=stage)
+        yield finding("baseline_of_type", stage=stage)
     co, most = (
         reading.co_dry_ppm if reading.co_dry_ppm is not None else reading.co_wet_ppm,
-        _threshold("baseline_co_high"),
+        limit("baseline_co_high"),
     )
     if co is None:
-        yield _finding("baseline_without_co", stage=stage)
+        yield finding("baseline_without_co", stage=stage)
     elif co > most:
-        yield _finding("baseline_co_high", stage=stage, co=co, limit=most)
+        yield finding("baseline_co_high", stage=stage, co=co, limit=most)
     missing = [] if reading.altitude_m is not None or reading.pressure_hpa is not None else ["altitude"]
     missing += ["intake temperature"] if reading.intake_temp_c is None else []
     if missing:
-        yield _finding("baseline_site_assumed", stage=stage, what=" and ".join(missing))
+        yield finding("baseline_site_assumed", stage=stage, what=" and ".join(missing))
     allowed = heater.limits.altitude_m
     if allowed is not None and (reading.altitude_m or 0.0) > allowed:
-        yield _finding("baseline_above_limit", stage=stage, altitude=reading.altitude_m, limit=allowed)
+        yield finding("baseline_above_limit", stage=stage, altitude=reading.altitude_m, limit=allowed)
     for key, sign in (("intake_static_pa", -1.0), ("exhaust_static_pa", 1.0)):
         if reading.get(key) is not None and reading[key] * sign < 0.0:
-            yield _finding("baseline_pressure_sign", stage=stage, what=key, value=reading[key])
+            yield finding("baseline_pressure_sign", stage=stage, what=key, value=reading[key])
     stated = heater.stages[stage].pump_hz
-    if stated and reading.pump_hz and abs(reading.pump_hz / stated - 1.0) > _threshold("pump_mismatch"):
-        yield _finding("baseline_pump_differs", stage=stage, read=reading.pump_hz, stage_hz=stated)
+    if stated and reading.pump_hz and abs(reading.pump_hz / stated - 1.0) > limit("pump_mismatch"):
+        yield finding("baseline_pump_differs", stage=stage, read=reading.pump_hz, stage_hz=stated)
     unsteady = _unsteady(baseline)
     if unsteady:
-        yield _finding("baseline_not_steady", stage=stage, what=unsteady)
+        yield finding("baseline_not_steady", stage=stage, what=unsteady)
 
 
 def _unsteady(baseline: Baseline) -> str:
@@ -226,15 +214,15 @@ def _air_ratio_findings(heater: Heater, baseline: Baseline, result: ReadingResul
     stage = baseline.stage
     if result.agreement["verdict"] == "disagree":
         factors = {"factor": result.agreement["fuel_factor"], "own": result.agreement["fuel_factor_of_fuel"]}
-        yield _finding("baseline_pair_disagrees", stage=stage, **factors)
+        yield finding("baseline_pair_disagrees", stage=stage, **factors)
     ratio = result.air_ratio_at_reference
     if result.air_ratio is None or ratio is None:
         if result.agreement["verdict"] != "disagree":
-            yield _finding("baseline_without_gas", stage=stage)
+            yield finding("baseline_without_gas", stage=stage)
         return
     band = heater.stages[stage].air_ratio_band
     if band is not None and not band[0] <= ratio <= band[1]:
-        yield _finding("baseline_outside_band", stage=stage, air_ratio=ratio, low=band[0], high=band[1])
+        yield finding("baseline_outside_band", stage=stage, air_ratio=ratio, low=band[0], high=band[1])
     minimum = heater.limits.air_ratio_min
     if minimum is not None and result.air_ratio < minimum:
-        yield _finding("baseline_under_minimum", stage=stage, air_ratio=result.air_ratio, minimum=minimum)
+        yield finding("baseline_under_minimum", stage=stage, air_ratio=result.air_ratio, minimum=minimum)

@@ -33,7 +33,7 @@ def stop_conditions(columns: Columns, o2: Any, co: Any) -> dict[str, Any]:
         "cab_co_everyone_out": inside >= limit("cab_co_everyone_out"),
         "cab_co_level": inside >= limit("cab_co_level_stop"),
         "cab_co_rise": inside - np.nan_to_num(outside) >= limit("cab_co_rise_stop"),
-        "gasoline_in_diesel_unit": columns.chosen("fuel_sample", "gasoline") & not_gasoline,
+        "gasoline_in_diesel_heater": columns.chosen("fuel_sample", "gasoline") & not_gasoline,
         "indoors": columns.chosen("location", "indoors"),
         "location_unknown": columns.empty("location"),
     }
@@ -46,14 +46,14 @@ def instrument_findings(columns: Columns) -> dict[str, Any]:
         "leak_test_failed": columns.chosen("probe_leak_test", "fail"),
         "leak_test_not_done": columns.empty("probe_leak_test"),
         "sample_wet": columns.chosen("sample_line", "wet"),
-        "ambient_o2_off": np.abs(number("ambient_o2_pct") - 20.9) > limit("ambient_o2_off"),
+        "ambient_o2_off": np.abs(number("ambient_o2_pct") - limit("clean_air_o2")) > limit("ambient_o2_off"),
         "ambient_co_off": np.abs(number("ambient_co_ppm")) > limit("ambient_co_off"),
         "span_gas_off": np.abs(number("span_o2_read_pct") - number("span_o2_pct")) > limit("ambient_o2_off"),
         "not_steady": (number("o2_span_over_3min_pct") > limit("steady_o2_span"))
         | (number("flue_drift_k_per_min") > limit("steady_flue_drift")),
         "too_early": number("minutes_since_ignition") < limit("steady_minutes"),
         "intake_recirculation": (number("intake_co2_pct") > limit("intake_co2_high"))
-        | (number("intake_o2_pct") < 20.7),
+        | (number("intake_o2_pct") < limit("intake_o2_low")),
         "fuel_not_as_stated": (np.asarray(columns.values.get("fuel_sample", -1)) > 0),
     }
 
@@ -73,7 +73,7 @@ def gas_findings(columns: Columns, gas: dict[str, Any]) -> dict[str, Any]:
         "co2_only": ~has_o2 & has_co2 & gas["measured"],
         "o2_like_air": o2 >= limit("o2_no_lambda"),
         "o2_near_air": (o2 >= limit("o2_near_air")) & (o2 < limit("o2_no_lambda")),
-        "looks_like_fraction": (o2 > 0.0) & (o2 <= 0.2095),
+        "looks_like_fraction": (o2 > 0.0) & (o2 <= limit("looks_like_fraction")),
         "co2_above_maximum": gas["co2_above_maximum"],
         "pair_impossible": gas["impossible"],
         "gases_impossible": gas["no_balance"] & ~gas["impossible"],
@@ -96,7 +96,8 @@ def gas_findings(columns: Columns, gas: dict[str, Any]) -> dict[str, Any]:
         "flue_below_intake": gas["flue_temp"] < gas["intake_given"],
         "flue_condensing": (gas["flue_temp"] < gas["dew_point"]) & ~(gas["flue_temp"] < gas["intake_given"]),
         "wet_converted": gas["was_wet"],
-        "pressure_and_altitude": np.abs(number("pressure_hpa") - gas["altitude_pressure"]) > 40.0,
+        "pressure_and_altitude": np.abs(number("pressure_hpa") - gas["altitude_pressure"])
+        > limit("pressure_and_altitude"),
         "outside_checked_range": gas["outside"],
         "heating_value_estimated": columns.of_fuel("heating_value_is_estimated") > 0.0,
     }
@@ -116,4 +117,4 @@ def mask_of(found: dict[str, Any], size: int) -> Any:
 
 def codes_of(mask: int) -> list[str]:
     """Return the codes of one mask, stops first."""
-    return [code for code, kind in finding_kinds().items() if int(mask) >> kind.bit & 1]
+    return [code for code, kind in finding_kinds("reading").items() if int(mask) >> kind.bit & 1]

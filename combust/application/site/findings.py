@@ -6,30 +6,23 @@ from collections.abc import Mapping
 from typing import Any
 
 from combust.application.site.base import AltitudeBase
-from combust.data.tables import load_table
-from combust.domain.limits import Finding
+from combust.domain.limits import Finding, finding, in_order, limit
 from combust.domain.site import Site
 from combust.kernel import air, altitude
-
-
-def altitude_finding(code: str, **numbers: Any) -> Finding:
-    """Return a finding of ``altitude_findings.toml`` with its numbers filled in."""
-    row = load_table("altitude_findings")[code]
-    return Finding(code, row["severity"], row["text"].format(**numbers))
 
 
 def site_findings(base: AltitudeBase, site: Site, values: Mapping[str, Any]) -> tuple[Finding, ...]:
     """Return the findings of a site effect, warnings first."""
     found = [*_limit_findings(base, site, values), *_air_ratio_findings(values), *_trim_findings(base, values)]
-    outlet = load_table("altitude")["outlet_temp_limit_c"]["value"]
+    outlet = limit("outlet_temp")
     if values["air_out_temp_c"] is not None and values["air_out_temp_c"] > outlet:
-        found.append(altitude_finding("outlet_hot", air_out_temp_c=values["air_out_temp_c"], limit_c=outlet))
+        found.append(finding("outlet_hot", air_out_temp_c=values["air_out_temp_c"], limit_c=outlet))
     if base.baseline is not None and base.baseline.reading.get("co_dry_ppm") is None:
-        found.append(altitude_finding("baseline_without_co"))
+        found.append(finding("baseline_on_trust"))
     if not altitude.COLDEST_C <= site.intake_temp_c <= altitude.HOTTEST_C:
-        found.append(altitude_finding("outside_validated", what=f"An intake of {site.intake_temp_c:g} °C"))
-    found.append(altitude_finding("flame_not_covered"))
-    return tuple(sorted(found, key=lambda finding: finding.severity != "warn"))
+        found.append(finding("outside_validated", what=f"An intake of {site.intake_temp_c:g} °C"))
+    found.append(finding("flame_not_covered"))
+    return in_order(found)
 
 
 def _limit_findings(base: AltitudeBase, site: Site, values: Mapping[str, Any]) -> list[Finding]:
@@ -37,11 +30,11 @@ def _limit_findings(base: AltitudeBase, site: Site, values: Mapping[str, Any]) -
         return []
     own = values["unit_altitude_limit_m"]
     if own is None:
-        return [altitude_finding("unit_limit_unknown")]
+        return [finding("heater_limit_unknown")]
     height = float(air.altitude_from_pressure(site.pressure)) if site.altitude_m is None else site.altitude_m
     if height > own:
         source = base.heater.limits.source or "source not stated"
-        return [altitude_finding("above_unit_limit", altitude_m=height, limit_m=own, source=source)]
+        return [finding("above_heater_limit", altitude_m=height, limit_m=own, source=source)]
     return []
 
 
@@ -51,31 +44,31 @@ def _air_ratio_findings(values: Mapping[str, Any]) -> list[Finding]:
     full, u, minimum = values["air_ratio_full"], values["air_ratio_full_u"], values["minimum_air_ratio"]
     found = []
     if full < minimum:
-        found.append(altitude_finding("air_ratio_below_minimum", air_ratio_full=full, u95=2.0 * u, minimum=minimum))
+        found.append(finding("air_ratio_below_minimum", air_ratio_full=full, u95=2.0 * u, minimum=minimum))
     elif full - 2.0 * u < minimum:
-        found.append(altitude_finding("air_ratio_borderline", air_ratio_full=full, u95=2.0 * u, minimum=minimum))
+        found.append(finding("air_ratio_borderline", air_ratio_full=full, u95=2.0 * u, minimum=minimum))
     if min(lams.values()) < minimum <= max(lams.values()):
-        found.append(altitude_finding("rules_disagree", minimum=minimum, **lams))
+        found.append(finding("rules_disagree", minimum=minimum, **lams))
     if min(lams.values()) <= 1.0:
-        found.append(altitude_finding("rich_mixture"))
+        found.append(finding("rich_mixture"))
     low, high = values["weather"]["air_ratio_full_low"], values["weather"]["air_ratio_full_high"]
     if low < minimum <= high:
         band = values["weather"]["band_hpa"]
-        found.append(altitude_finding("weather_flips", band=band, low=low, high=high, minimum=minimum))
+        found.append(finding("weather_flips", band=band, low=low, high=high, minimum=minimum))
     return found
 
 
 def _trim_findings(base: AltitudeBase, values: Mapping[str, Any]) -> list[Finding]:
     found = []
     if values["air_ratio_full"] > values["trim_to_air_ratio"] * (1.0 + 1e-9):
-        found.append(altitude_finding("no_upward_trim"))
+        found.append(finding("no_upward_trim"))
     needed, available = values["blower_trim_full_pct"], values["blower_trim_limit_pct"]
     if base.heater is not None and needed > 0.0:
         if available is None:
-            found.append(altitude_finding("blower_limit_unknown"))
+            found.append(finding("blower_limit_unknown"))
         elif needed > available:
-            found.append(altitude_finding("blower_trim_beyond", needed=needed, available=available))
+            found.append(finding("blower_trim_beyond", needed=needed, available=available))
     lowest = values["fuel_trim_limit_pct"]
     if lowest is not None and values["fuel_trim_full_pct"] < lowest:
-        found.append(altitude_finding("fuel_trim_beyond", needed=values["fuel_trim_full_pct"], available=lowest))
+        found.append(finding("fuel_trim_beyond", needed=values["fuel_trim_full_pct"], available=lowest))
     return found

@@ -7,11 +7,10 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 from combust import __version__
-from combust.application.visit.told import in_order, told
 from combust.data.errors import CombustError, Fault
 from combust.data.tables import load_table
 from combust.domain.heater import Heater, StartTimes
-from combust.domain.limits import Finding, cautions, result_text
+from combust.domain.limits import Finding, cautions, finding, finding_kinds, in_order, limit, result_text
 from combust.kernel.fuel_delivery import MICROLITRES_PER_LITRE, SECONDS_PER_HOUR
 
 MOST_CYCLES = 20
@@ -97,11 +96,6 @@ class StartTimeline:
         return result_text(self.lines(), findings=self.findings, assumed=self.assumed, cautions=self.cautions)
 
 
-def rule(key: str) -> float:
-    """Return a number of ``start_guide.toml`` (its origin stands beside it)."""
-    return float(load_table("start_guide")["rule"][key]["value"])
-
-
 def start_times(heater: Heater) -> StartTimes:
     """Return the start programme of a profile; raises CombustError when it is not there.
 
@@ -159,13 +153,13 @@ def start_timeline(heater: Heater, *, cycles: int = 1, cut_at_s: float | None = 
     restart = phases[-1].end_s if start.cool_down_s is not None else None
     fuel_on = sum(start.attempt_s)
     fuel: dict[str, Any] = _fuel(heater, start, fuel_on, cycles, findings)
-    longest = rule("fuel_on_longest_s")
+    longest = limit("attempt_longest")
     if fuel_on > longest:
-        findings.append(told("fuel_on_long", fuel_on_s=fuel_on, longest_s=longest))
+        findings.append(finding("fuel_on_long", fuel_on_s=fuel_on, longest_s=longest))
     if restart is None:
-        findings.append(told("cool_down_unknown"))
+        findings.append(finding("cool_down_unknown"))
     else:
-        findings.append(told("no_shortening", restart_s=restart))
+        findings.append(finding("no_shortening", restart_s=restart))
     if cut_at_s is not None:
         findings.append(_cut(phases, restart, cut_at_s))
     glow_s = sum(phase.end_s - phase.begin_s for phase in phases if phase.glow)
@@ -238,7 +232,9 @@ def _fuel(heater: Heater, start: StartTimes, fuel_on: float, cycles: int, findin
     found: dict[str, Any] = dict.fromkeys(names)
     needed = {"stroke_ul": heater.stroke_ul, "start.attempt_pump_hz": start.attempt_pump_hz}
     if heater.stroke_ul is None or start.attempt_pump_hz is None:
-        findings.append(told("fuel_unknown", missing=" and ".join(key for key, there in needed.items() if not there)))
+        findings.append(
+            finding("fuel_unknown", missing=" and ".join(key for key, there in needed.items() if not there))
+        )
         return found
     each = heater.stroke_ul * start.attempt_pump_hz * fuel_on * 1e-3
     found["fuel_ml_per_cycle"], found["fuel_ml"] = each, each * cycles
@@ -249,9 +245,9 @@ def _fuel(heater: Heater, start: StartTimes, fuel_on: float, cycles: int, findin
     flows = [stage.fuel_l_per_h for stage in heater.stages.values() if stage.fuel_l_per_h]
     if flows:
         found["full_firing_s"] = each * cycles * 1e3 / (max(flows) * MICROLITRES_PER_LITRE / SECONDS_PER_HOUR)
-    minutes = rule("clean_burn_min")
+    minutes = limit("clean_burn")
     count = "1 failed start" if cycles == 1 else f"{cycles} failed starts"
-    findings.append(told("fuel_pooled", count=count, fuel_ml=each * cycles, minutes=minutes))
+    findings.append(finding("fuel_pooled", count=count, fuel_ml=each * cycles, minutes=minutes))
     return found
 
 
@@ -259,9 +255,9 @@ def _cut(phases: tuple[StartPhase, ...], restart: float | None, cut_at_s: float)
     cool = next((phase for phase in phases if phase.name == "cool_down"), None)
     where = next((phase.label for phase in phases if phase.begin_s <= cut_at_s < phase.end_s), None)
     if where is None and restart is not None:
-        return told("power_cut_cold", cut_s=cut_at_s)
+        return finding("power_cut_cold", cut_s=cut_at_s)
     lost = 0.0 if cool is None else cool.end_s - max(cut_at_s, cool.begin_s)
-    return told("power_cut", cut_s=cut_at_s, phase=where or "the cool-down", lost_s=lost)
+    return finding("power_cut", cut_s=cut_at_s, phase=where or "the cool-down", lost_s=lost)
 
 
 def emergency_findings(words: tuple[str, ...]) -> list[Finding]:
@@ -272,14 +268,14 @@ def emergency_findings(words: tuple[str, ...]) -> list[Finding]:
     CombustError
         Words that are no emergency.
     """
-    known = load_table("start_guide")["emergency"]
+    known = finding_kinds("emergency")
     wrong = [word for word in words if word not in known]
     if wrong:
         hint = f"Use {', '.join(known)}."
         raise CombustError(
             [Fault("emergency", word, "unknown_name", why="is no word for an emergency", hint=hint) for word in wrong]
         )
-    return [told("emergency", text=known[word]) for word in words]
+    return [finding(word) for word in words]
 
 
 def starts_used_up(failed: int, allowed: int | None) -> Finding | None:
@@ -287,7 +283,7 @@ def starts_used_up(failed: int, allowed: int | None) -> Finding | None:
     most = 1 if allowed is None else allowed
     if failed < max(most, 1):
         return None
-    return told(
+    return finding(
         "starts_used_up",
         failed=failed,
         allowed=most if allowed is not None else "1 (the document's number was not entered)",

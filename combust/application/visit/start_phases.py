@@ -6,12 +6,11 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from typing import Any
 
-from combust.application.visit.start import phases_of, rule, start_times
-from combust.application.visit.told import in_order, told
+from combust.application.visit.start import phases_of, start_times
 from combust.data.errors import CombustError, Fault
 from combust.data.tables import load_table, read_toml
 from combust.domain.heater import Heater
-from combust.domain.limits import Finding
+from combust.domain.limits import Finding, finding, in_order, limit
 
 PUMP = ("pulsing", "silent", "never")
 FOREVER = float("inf")
@@ -93,7 +92,7 @@ def possible_phases(
     automatic = load_table("start_guide")["phase"]
     waiting = any(automatic[phase.name]["automatic"] and phase.name != "running" for phase in possible)
     wait = max(0.0, ends[0] - since_request_s) if waiting and ends else None
-    findings = [] if possible else [told("fits_no_phase")]
+    findings = [] if possible else [finding("fits_no_phase")]
     return PhaseAnswer(tuple(possible), ruled_out, _do_now(possible, wait, requests), wait, in_order(findings))
 
 
@@ -130,7 +129,7 @@ def _windows(heater: Heater) -> list[_Window]:
     """Return each phase with the earliest and latest time after an accepted switch-on."""
     start = start_times(heater)
     phases = phases_of(start)
-    slack = rule("tolerance")
+    slack = limit("start_time_spread")
     words = load_table("start_guide")["phase"]
     first_attempt = next(phase for phase in phases if phase.name == "attempt")
     found = [_Window("no_start", words["no_start"]["label"], 0.0, FOREVER, False)]
@@ -175,7 +174,7 @@ def _why_not(
     if air_warm is True and requests == 1 and window.name in ("self_check", "preheat"):
         return "the air is warm, and nothing has burnt yet"
     if air_warm is False and window.name == "running" and requests == 1:
-        latest_flame = max(other.latest_s for other in windows if other.name == "attempt") + rule("warm_within_s")
+        latest_flame = max(other.latest_s for other in windows if other.name == "attempt") + limit("warm_within")
         if since > latest_flame:
             return f"the air would be warm {latest_flame:.0f} s after a switch-on"
     return ""

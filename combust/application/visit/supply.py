@@ -8,14 +8,12 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 from combust import __version__
-from combust.application.visit.supply_order import cut_out_order, remedies, supply_limit
-from combust.application.visit.told import in_order, told
+from combust.application.visit.supply_order import cut_out_order, remedies
 from combust.data.errors import CombustError, Fault
-from combust.data.tables import load_table
 from combust.data.vocabulary import as_number
 from combust.domain.heater import Heater
-from combust.domain.limits import Finding, cautions, result_text
-from combust.kernel import supply as kernel
+from combust.domain.limits import Finding, cautions, finding, in_order, limit, limits, result_text
+from combust.kernel import wiring as kernel
 
 # argument -> (unit, low, high): what can be in a vehicle of up to 48 V; a convention of this project.
 BANDS = {
@@ -264,7 +262,7 @@ def _fill(heater: Heater | None, value: dict[str, float]) -> dict[str, Any]:
     fill("contacts_mohm", 0.0, "not entered: contacts without resistance, the voltage is then too good")
     fill("cable_temp_c", kernel.TABLE_TEMP_C, "temperature of the table")
     fill("disconnect_delay_s", 0.0, "not entered: cuts at once")
-    fill("usable_share", supply_limit("usable_share_warm"), load_table("supply_limits")["usable_share_warm"]["origin"])
+    fill("usable_share", limit("usable_share_warm"), limits()["usable_share_warm"].origin)
     fill("battery_temp_c", 20.0, "not entered: capacity as printed on the battery")
     return assumed
 
@@ -286,7 +284,7 @@ def _run_current(value: Mapping[str, float], resistance: float, findings: list[F
         return value.get("run_a")
     current = float(kernel.current_of_power(value["mean_power_w"], value["open_circuit_v"], resistance))
     if math.isnan(current):
-        findings.append(told("power_too_much", power_w=value["mean_power_w"]))
+        findings.append(finding("power_too_much", power_w=value["mean_power_w"]))
         return None
     return current
 
@@ -302,20 +300,20 @@ def _judge_voltage(
     if cutout is None:
         return
     if at_glow is not None and at_glow < cutout:
-        findings.append(told("below_cutout_glow", heater_v=at_glow, cutout_v=cutout))
+        findings.append(finding("below_cutout_glow", heater_v=at_glow, cutout_v=cutout))
     elif at_glow is not None and band and band[0] < cutout:
-        findings.append(told("near_cutout_glow", heater_v=at_glow, low_v=band[0], cutout_v=cutout))
+        findings.append(finding("near_cutout_glow", heater_v=at_glow, low_v=band[0], cutout_v=cutout))
     if at_run is not None and at_run < cutout:
-        findings.append(told("below_cutout_run", heater_v=at_run, cutout_v=cutout))
+        findings.append(finding("below_cutout_run", heater_v=at_run, cutout_v=cutout))
 
 
 def _area_for_drop(value: Mapping[str, float], drop: float | None, findings: list[Finding]) -> float | None:
     if drop is None:
         return None
-    most = supply_limit("drop_v")
+    most = limit("supply_drop")
     area = float(kernel.cross_section_for(most, value["length_m"], value["glow_a"], temp_c=value["cable_temp_c"]))
     if drop > most:
-        findings.append(told("drop_large", drop_v=drop, limit_v=most, area_mm2=area))
+        findings.append(finding("drop_large", drop_v=drop, limit_v=most, area_mm2=area))
     return area
 
 
@@ -326,12 +324,12 @@ def _energy(
     volts = value.get("battery_v")
     usable = None
     if "battery_ah" in value:
-        cold = 1.0 - (1.0 - supply_limit("capacity_at_minus_20")) * (20.0 - value["battery_temp_c"]) / 40.0
+        cold = 1.0 - (1.0 - limit("capacity_at_minus_20")) * (20.0 - value["battery_temp_c"]) / 40.0
         usable = value["battery_ah"] * value["usable_share"] * min(max(cold, 0.0), 1.0)
     if "mean_power_w" not in value or "hours" not in value:
         return None, None, usable, None
     starts = value.get("starts", 0.0)
-    glow_w = value["glow_a"] * volts if "glow_a" in value and volts else supply_limit("glow_power_w")
+    glow_w = value["glow_a"] * volts if "glow_a" in value and volts else limit("glow_power")
     start_wh = float(
         kernel.night_energy(
             0.0,
@@ -339,7 +337,7 @@ def _energy(
             starts=starts,
             glow_w=glow_w,
             glow_s=value.get("glow_s", 0.0),
-            run_on_w=supply_limit("run_on_power_w"),
+            run_on_w=limit("run_on_power"),
             run_on_s=value.get("cool_down_s", 0.0),
         )
     )
@@ -352,5 +350,5 @@ def _energy(
     lasts = max(0.0, (usable * volts - start_wh) / value["mean_power_w"])
     if ah > usable:
         fields = {"energy_ah": ah, "usable_ah": usable, "battery_temp_c": value["battery_temp_c"], "lasts_h": lasts}
-        findings.append(told("energy_large", **fields))
+        findings.append(finding("energy_large", **fields))
     return energy, ah, usable, lasts

@@ -4,17 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from combust.application.visit.told import told
-from combust.data.tables import load_table
-from combust.domain.limits import Finding
-from combust.kernel import supply as kernel
+from combust.domain.limits import Finding, finding, limit
+from combust.kernel import wiring as kernel
 
 _ORDERLY = ("heater cut-out, running", "controller cut-out")
-
-
-def supply_limit(key: str) -> float:
-    """Return one editable limit of ``combust/data/supply_limits.toml``."""
-    return float(load_table("supply_limits")[key]["value"])
 
 
 def cut_out_order(
@@ -32,7 +25,7 @@ def cut_out_order(
         cutouts["vehicle disconnect"] = value["disconnect_v"]
     orderly: dict[str, float] = {name: cutouts[name] for name in _ORDERLY if name in cutouts}
     if fed == "before_disconnect":
-        findings.append(told("no_disconnect"))
+        findings.append(finding("no_disconnect"))
         return cutouts, max(orderly, key=lambda name: orderly[name], default=None), "fed_before_disconnect"
     lacking = {
         "the heater's cut-out with its running current": ("--cutout V with --run-current A", bool(orderly)),
@@ -41,14 +34,14 @@ def cut_out_order(
     missing = {word: option for word, (option, there) in lacking.items() if not there}
     if missing:
         options = " and ".join(missing.values())
-        findings.append(told("order_unknown", missing=" or ".join(missing), options=options))
+        findings.append(finding("order_unknown", missing=" or ".join(missing), options=options))
         return cutouts, None, "unknown"
     return (cutouts, *_verdict(value, orderly, findings))
 
 
 def _verdict(value: Mapping[str, float], orderly: Mapping[str, float], findings: list[Finding]) -> tuple[str, str]:
     best = max(orderly, key=lambda name: orderly[name])
-    disconnect, margin = value["disconnect_v"], supply_limit("margin_v")
+    disconnect, margin = value["disconnect_v"], limit("supply_margin")
     gap = orderly[best] - disconnect
     fields = {
         "first_orderly": f"the {best}",
@@ -59,17 +52,17 @@ def _verdict(value: Mapping[str, float], orderly: Mapping[str, float], findings:
     }
     # A gap of nothing is a conflict: which one acts is then chance. 1e-9 V keeps binary rounding out of the verdict.
     if gap <= 1e-9:
-        findings.append(told("conflict", **fields))
+        findings.append(finding("conflict", **fields))
         return "vehicle disconnect", "conflict"
     cool_down = value.get("cool_down_s")
     if cool_down and value["disconnect_delay_s"] < cool_down:
         findings.append(
-            told("disconnect_too_soon", cool_down_s=cool_down, delay_s=value["disconnect_delay_s"], **fields)
+            finding("disconnect_too_soon", cool_down_s=cool_down, delay_s=value["disconnect_delay_s"], **fields)
         )
     if gap < margin - 1e-9:
-        findings.append(told("order_close", **fields))
+        findings.append(finding("order_close", **fields))
         return best, "close"
-    findings.append(told("order_kept", **fields))
+    findings.append(finding("order_kept", **fields))
     return best, "orderly_first"
 
 
@@ -77,12 +70,12 @@ def remedies(value: Mapping[str, float], verdict: str) -> tuple[str, ...]:
     """Return what puts a wrong or a close order right, in plain sentences."""
     if verdict not in ("conflict", "close"):
         return ()
-    wanted = value["disconnect_v"] + supply_limit("margin_v")
+    wanted = value["disconnect_v"] + limit("supply_margin")
     wait = value.get("cool_down_s")
     told_wait = f"at least the cool-down of {wait:.0f} s" if wait else "at least the unit's whole cool-down"
     return (
         f"Let the heater's controller switch off at {wanted:.1f} V at the battery or above, filtered for "
-        f"{supply_limit('filter_s'):.0f} s, by its normal OFF signal.",
+        f"{limit('supply_filter'):.0f} s, by its normal OFF signal.",
         "Or feed the heater before the disconnect, through its own fuse.",
         f"Or use a disconnect that warns first and waits {told_wait}.",
         "A thicker cable helps the start; it lowers the heater's cut-out at the battery and does not cure this.",

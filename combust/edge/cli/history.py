@@ -8,7 +8,7 @@ from typing import Any
 import click
 
 from combust import __version__
-from combust.application.history.heater import HeaterHistory
+from combust.application.history.heater_history import HeaterHistory
 from combust.domain.heater import Heater
 from combust.edge.cli import output
 
@@ -76,7 +76,7 @@ def command(
     output.tell_cautions()
     if figure:
         from combust.edge.figures.style import save
-        from combust.edge.figures.visit import draw_history
+        from combust.edge.figures.timelines import draw_history
 
         save(draw_history(first), figure)
         click.echo(f"Figure: {Path(figure)}", err=True)

@@ -32,8 +32,9 @@ def command() -> None:
 
     \b
     Example:
-      combust log add winter.book --visit-id V017 --heater-id heater-0312 --who "T. Larkwood" --place "Fellarch depot" \\
-        --co-alarm works --fuel diesel_b7 --stage high --o2-dry 8.2 --co-dry 54 --location outdoors
+      combust log add winter.book --visit-id V017 --heater-id heater-0312 --who "T. Larkwood" \\
+        --place "Fellarch depot" --co-alarm works --fuel diesel_b7 --stage high --o2-dry 8.2 --co-dry 54 \\
+        --location outdoors
       combust log show winter.book --visit-id V017
 
     \b

@@ -66,7 +66,7 @@ def new(heater_id: str | None, fuel: str | None, stages: tuple[str, ...], out: s
     \b
     Examples:
       combust profile new
-      combust profile new --heater-id heater-0312 --fuel diesel_b7 --stage high --stage low --out output/heater-0312.toml
+      combust profile new --heater-id heater-0312 --fuel diesel_b7 --stage high --out output/heater-0312.toml
     """
     text = profile_template(heater_id=heater_id, fuel=fuel, stages=stages or ("high", "low"))
     if out is not None:

@@ -6,11 +6,11 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from combust.application.chemistry.tables import equilibrium_table, reactor_table, tabled_flame_temperature
+from combust.application.chemistry.sweeps import equilibrium_table, reactor_table, tabled_flame_temperature
 from combust.application.lessons import gas as demo
 from combust.domain.catalogue import fuel as fuel_by_name
 from combust.domain.fuel import Fuel
-from combust.edge.figures.reading import LAMBDA_MARKS, gas_line
+from combust.edge.figures.gas_plane import LAMBDA_MARKS, gas_line
 from combust.edge.figures.style import INK, LINE, MARK, THIRD, legend, marker_line, sheet, title
 from combust.kernel.air_ratio import air_ratio_from_o2
 from combust.kernel.carbon_monoxide import co_air_free

@@ -7,9 +7,9 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from combust.application.history.fleet import FleetHistory, fleet_history
-from combust.application.history.heater import HeaterHistory, heater_history
-from combust.application.history.points import Event, date_of
+from combust.application.history.fleet_history import FleetHistory, fleet_history
+from combust.application.history.heater_history import HeaterHistory, heater_history
+from combust.application.history.visit_points import Event, date_of
 from combust.data.errors import CombustError, Fault, shorten
 from combust.domain.heater import Heater
 from combust.domain.reading import check_values

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from combust import __version__
-from combust.application.lessons.cards import misconception_cards
 from combust.application.lessons.exercises import STANDARD_FUEL, exercise_sheet
+from combust.application.lessons.misconceptions import misconception_cards
 from combust.domain.catalogue import fuel as fuel_by_name
 from combust.domain.fuel import Fuel
 from combust.domain.limits import cautions

@@ -19,7 +19,7 @@ Results = Callable[[str], Mapping[str, Any]]
 
 
 @dataclass
-class Visit:
+class PlayedVisit:
     """Where a visit stands; changed only by :meth:`take`.
 
     Attributes
@@ -114,7 +114,7 @@ class Visit:
             return "cab_co_ignored"
         if runs and stops and name != "cab_co":
             return "stop_ignored"
-        if name == "move_outdoors" and "gasoline_in_diesel_unit" in stops:
+        if name == "move_outdoors" and "gasoline_in_diesel_heater" in stops:
             return "stop_ignored"
         if name == "start_again" and self.failed_start:
             return "repeated_starts"
@@ -169,12 +169,12 @@ class Visit:
         return result
 
 
-def begin(fuel: str, context: Mapping[str, Any], first: Mapping[str, Any], results: Results) -> Visit:
+def begin(fuel: str, context: Mapping[str, Any], first: Mapping[str, Any], results: Results) -> PlayedVisit:
     """Return a visit with the first reading on its record."""
-    return Visit(fuel, context, results, [{**context, **first}])
+    return PlayedVisit(fuel, context, results, [{**context, **first}])
 
 
-def replay(visit: Visit, steps: Iterable[str]) -> Visit:
+def replay(visit: PlayedVisit, steps: Iterable[str]) -> PlayedVisit:
     """Return the visit after the given steps."""
     for step in steps:
         visit.take(step)

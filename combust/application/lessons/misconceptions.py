@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from combust.application.chemistry.tables import reactor_table
+from combust.application.chemistry.sweeps import reactor_table
 from combust.application.lessons import gas as demo
 from combust.application.lessons.machine import air_ratio_at_site
 from combust.application.lessons.solutions import SEA_LEVEL
@@ -24,7 +24,7 @@ from combust.kernel.ducts import DuctShape, duct_loss
 from combust.kernel.flue_gas import flue_gas_moles
 from combust.kernel.fuel_delivery import delivered_while_attempting
 from combust.kernel.gas_flow import Duty, gas_density, gas_viscosity
-from combust.kernel.supply import loop_resistance, source_voltage_for, voltage_under_load
+from combust.kernel.wiring import loop_resistance, source_voltage_for, voltage_under_load
 
 FUEL = "diesel_b7"
 Values = dict[str, float]
