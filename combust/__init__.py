@@ -26,8 +26,8 @@ _PUBLIC = {
     "exercise_sheet": ("combust.application.lessons.exercises", "exercise_sheet"),
     "flame_equilibrium": ("combust.application.chemistry.equilibrium", "flame_equilibrium"),
     "flue_gas": ("combust.domain.gas", "flue_gas_of"),
-    "fuel": ("combust.domain.catalogue", "fuel"),
-    "history": ("combust.edge.logbook.history", "history"),
+    "get_fuel": ("combust.domain.catalogue", "get_fuel"),
+    "drift_history": ("combust.edge.logbook.history", "drift_history"),
     "interpret": ("combust.application.reading.result", "interpret"),
     "interpret_table": ("combust.edge.tables.readings", "interpret_table"),
     "load_fuels": ("combust.domain.catalogue", "load_fuels"),
@@ -38,7 +38,7 @@ _PUBLIC = {
     "site_effect": ("combust.application.site.effect", "site_effect"),
     "start_timeline": ("combust.application.visit.start", "start_timeline"),
     "stoichiometric_air": ("combust.domain.gas", "stoichiometric_air"),
-    "supply": ("combust.application.visit.supply", "supply"),
+    "supply_check": ("combust.application.visit.supply", "supply_check"),
 }
 
 __all__ = ["__version__", *sorted(_PUBLIC)]

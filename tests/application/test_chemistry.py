@@ -16,7 +16,7 @@ from combust.application.chemistry.equilibrium import (
 )
 from combust.application.chemistry.stirred_reactor import burn_out, mechanism, stirred_reactor
 from combust.data.errors import CombustError
-from combust.domain.catalogue import fuel
+from combust.domain.catalogue import get_fuel
 from combust.kernel.constants import DRY_AIR, DryAir
 from combust.kernel.stoichiometry import stoichiometric_air_moles
 from tests.source_rows import SourceRow, source_rows
@@ -81,7 +81,7 @@ def test_equilibrium_against_all_the_species_of_the_mechanism(ratio: float) -> N
 @pytest.mark.independent
 @pytest.mark.parametrize("name", ["n_dodecane", "idea_diesel", "diesel_b7", "gasoline_e5"])
 def test_lambda_that_cantera_finds_in_the_burnt_gas(name: str) -> None:
-    burnt = fuel(name)
+    burnt = get_fuel(name)
     state = flame_equilibrium(name, 1.4)
     species = ct.Species("FUEL", {"C": 1.0, "H": burnt.h_c, **({"O": burnt.o_c} if burnt.o_c else {})})
     species.thermo = ct.ConstantCp(200.0, 6000.0, ct.one_atm, [298.15, 0.0, 0.0, 3e4])
@@ -118,7 +118,7 @@ def found_atoms(table: sweeps.ChemistryTable) -> Any:
 @pytest.mark.independent
 def test_elements_of_every_point_of_the_equilibrium_table() -> None:
     table = sweeps.equilibrium_table()
-    fuels = [fuel(name) for name in table["fuel"]]
+    fuels = [get_fuel(name) for name in table["fuel"]]
     expected = fed(np.array([f.h_c for f in fuels]), np.array([f.o_c for f in fuels]), table["air_ratio"])
     found = found_atoms(table)
     assert np.abs((found / found[0]) / (expected / expected[0]) - 1.0).max() < 1e-8
@@ -292,4 +292,4 @@ def test_outside_the_bands_is_refused_with_a_reason(call: Any) -> None:
 def test_at_the_ends_of_the_bands_there_is_an_answer() -> None:
     assert flame_equilibrium("n_dodecane", 6.0).temp_k > 700.0
     assert flame_equilibrium("n_dodecane", 0.5).temp_k > 1000.0
-    assert float(stoichiometric_air_moles(fuel("n_dodecane"))) > 0.0
+    assert float(stoichiometric_air_moles(get_fuel("n_dodecane"))) > 0.0

@@ -21,7 +21,7 @@ from combust.domain.heater import Heater
 from combust.domain.site import Site
 from combust.edge.cli.history import command
 from combust.edge.logbook.book import Logbook
-from combust.edge.logbook.history import fleet, history
+from combust.edge.logbook.history import drift_history, fleet_drift_history
 from combust.edge.logbook.tables import visits_of_table
 from combust.edge.logbook.visits import add
 from combust.kernel.flue_gas import flue_gas_moles
@@ -34,7 +34,7 @@ HEATER = Heater.from_dict(
 
 def oxygen(ratio, altitude=0.0, temp=15.0):
     local = ratio * Site(altitude_m=altitude, intake_temp_c=temp).dry_air_density_ratio
-    gas = flue_gas_moles(combust.fuel("diesel_b7"), local)
+    gas = flue_gas_moles(combust.get_fuel("diesel_b7"), local)
     return float(100.0 * gas.o2 / gas.dry)
 
 
@@ -111,7 +111,7 @@ def test_what_is_left_out_is_told():
     told = heater_history([*rows, *extra], HEATER)
     clean = heater_history(rows, HEATER)
     assert [point.air_ratio for point in told.points] == [point.air_ratio for point in clean.points]
-    text = " ".join(told.told)
+    text = " ".join(told.left_out)
     for piece in ("came twice", "another heater", "2 readings without a date", "other stages", "leak test failed",
                   "sample wet", "a duct was off"):  # fmt: skip
         assert piece in text
@@ -122,14 +122,14 @@ def test_repeats_on_one_day_are_one_visit_and_gaps_are_told():
     told = heater_history(rows, HEATER)
     assert len(told.points) == 8
     assert next(point.readings for point in told.points if point.date.year == 2022) == 3
-    assert "No visit between 2017-11-05 and 2021-11-05." in told.told
+    assert "No visit between 2017-11-05 and 2021-11-05." in told.left_out
 
 
 def test_a_wild_visit_is_told_and_counts_less():
     rows = steady()
     rows[3] = row(2021, 1.2)
     told = heater_history(rows, HEATER)
-    assert any("2021-11-05" in text and "counts only" in text for text in told.told)
+    assert any("2021-11-05" in text and "counts only" in text for text in told.left_out)
     assert not told.drifts
 
 
@@ -140,7 +140,7 @@ def test_two_analysers_and_a_new_zero_widen_the_drift():
     zeroed = heater_history(rows, HEATER, events=[Event("rezero", datetime.date(2022, 1, 1))])
     assert other.drift_u_pct_per_year > 1.1 * same.drift_u_pct_per_year
     assert zeroed.drift_u_pct_per_year == pytest.approx(other.drift_u_pct_per_year)
-    assert any("set anew" in text for text in zeroed.told)
+    assert any("set anew" in text for text in zeroed.left_out)
 
 
 def test_a_swapped_heater_starts_again():
@@ -148,7 +148,7 @@ def test_a_swapped_heater_starts_again():
     told = heater_history(rows, HEATER, events=[Event("swap", datetime.date(2020, 3, 1))])
     assert len(told.points) == 6
     assert not told.drifts
-    assert any("another unit" in text for text in told.told)
+    assert any("another unit" in text for text in told.left_out)
 
 
 def test_interchanged_readings_of_two_heaters_are_suspected():
@@ -156,9 +156,9 @@ def test_interchanged_readings_of_two_heaters_are_suspected():
     b = [row(2015 + n, 1.5, heater_id="B") for n in range(8)]
     a[4]["o2_dry_pct"], b[4]["o2_dry_pct"] = b[4]["o2_dry_pct"], a[4]["o2_dry_pct"]
     told = fleet_history([*a, *b])
-    assert any("2019-11-05" in text and "the other way round" in text for text in told.told)
+    assert any("2019-11-05" in text and "the other way round" in text for text in told.left_out)
     honest = fleet_history([row(2015 + n, 1.9, heater_id="A") for n in range(8)])
-    assert honest.told == ()
+    assert honest.left_out == ()
 
 
 def test_fleet_ranked_by_risk():
@@ -169,7 +169,7 @@ def test_fleet_ranked_by_risk():
     loose = [{**r, "heater_id": None} for r in steady()][:2]
     told = fleet_history([*steady(), *drift, *loose], [HEATER, second])
     assert [one.heater_id for one in told.heaters] == ["heater-2", "heater-1"]
-    assert any("name no heater" in text for text in told.told)
+    assert any("name no heater" in text for text in told.left_out)
 
 
 def test_refused():
@@ -208,18 +208,18 @@ def test_promised_rates_through_the_front_door():
 
 def test_every_door_gives_the_same_answer(tmp_path):
     profile = DATA / "heaters" / "heater-0107.toml"
-    by_csv = history(DATA / "larkfell_winters.csv", profile)
+    by_csv = drift_history(DATA / "larkfell_winters.csv", profile)
     with Logbook(tmp_path / "w.book", create=True) as book:
         add(book, visits_of_table(DATA / "larkfell_winters.csv").visits)
-    by_book = combust.history(tmp_path / "w.book", combust.Heater.load(profile))
+    by_book = combust.drift_history(tmp_path / "w.book", combust.Heater.load(profile))
     assert by_book.drift_pct_per_year == pytest.approx(by_csv.drift_pct_per_year)
     assert by_csv.drifts
     assert [point.date for point in by_book.points] == [point.date for point in by_csv.points]
     with (DATA / "larkfell_winters.csv").open(newline="", encoding="utf-8") as file:
         rows = list(csv.DictReader(file))
-    by_rows = history(rows, profile)
+    by_rows = drift_history(rows, profile)
     assert by_rows.drift_pct_per_year == pytest.approx(by_csv.drift_pct_per_year)
-    ranked = fleet(DATA / "larkfell_winters.csv", [combust.Heater.load(profile)])
+    ranked = fleet_drift_history(DATA / "larkfell_winters.csv", [combust.Heater.load(profile)])
     assert ranked.heaters[0].heater_id == "heater-0107"
 
 

@@ -15,7 +15,7 @@ from combust.application.lessons.misconceptions import DEMONSTRATIONS, misconcep
 from combust.application.lessons.solutions import SOLUTIONS
 from combust.data.errors import CombustError
 from combust.data.tables import load_table
-from combust.domain.catalogue import fuel
+from combust.domain.catalogue import get_fuel
 from combust.domain.pump import same_pulses
 from combust.kernel.constants import DryAir
 from tests.source_rows import SourceRow, source_rows
@@ -57,7 +57,7 @@ def wet_factor() -> float:
 
 
 def swap(name: str) -> Any:
-    return same_pulses(fuel("diesel_b0"), fuel(name))
+    return same_pulses(get_fuel("diesel_b0"), get_fuel(name))
 
 
 @source_rows(
@@ -223,7 +223,7 @@ def test_a_typed_answer_is_read_like_a_number() -> None:
     lambda: stage_pattern("tea", 10.0),
     lambda: stage_pattern("restriction", 40.1),
     lambda: stage_pattern("restriction", -0.1),
-    lambda: same_pulses(fuel("diesel_b7"), fuel("CH2")),
+    lambda: same_pulses(get_fuel("diesel_b7"), get_fuel("CH2")),
     lambda: misconception_card("tea"),
 ])  # fmt: skip
 def test_what_cannot_be_is_refused(call: Any) -> None:

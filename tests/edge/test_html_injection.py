@@ -176,7 +176,7 @@ def test_what_a_notebook_shows(tmp_path: Path, attack: str) -> None:
     heater = Heater.load(tmp_path / "h.toml")
     row = {"o2_dry_pct": 4.84, "stage": attack, "location": "outdoors", "visit_id": attack, "heater_id": attack}
     shown += rank_causes(heater, [combust.Reading(**row)])
-    shown.append(combust.history([{**row, "taken_at": f"202{year}-01-12"} for year in range(4)], heater))
+    shown.append(combust.drift_history([{**row, "taken_at": f"202{year}-01-12"} for year in range(4)], heater))
     for result in shown:
         if hasattr(result, "_repr_html_"):
             check_page(result._repr_html_(), whole=False)

@@ -124,9 +124,9 @@ def test_what_a_user_types_is_escaped() -> None:
         exercise_pages(1, fuel="<b>coal</b>")
     from dataclasses import replace
 
-    from combust.domain.catalogue import fuel
+    from combust.domain.catalogue import get_fuel
 
-    sheet, _ = exercise_pages(1, fuel=replace(fuel("diesel_b7"), name="<script>alert(1)</script>"))
+    sheet, _ = exercise_pages(1, fuel=replace(get_fuel("diesel_b7"), name="<script>alert(1)</script>"))
     assert "<script>" not in sheet
     assert "&lt;script&gt;" in sheet
 

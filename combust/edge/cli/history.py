@@ -44,14 +44,14 @@ def command(
     \b
     Next: combust site --help      (what the place does to a heater)
     """
-    from combust.edge.logbook.history import fleet, history
+    from combust.edge.logbook.history import drift_history, fleet_drift_history
 
     heaters = [Heater.load(path) for path in profiles]
     options: dict[str, Any] = {"stage": stage, "visit_noise_pct": visit_noise_pct, "instrument": instrument}
     output.warn_stops([])
     if whole or len(heaters) != 1:
-        found = fleet(log, heaters, **options)
-        first, told = found.heaters[0], found.told
+        found = fleet_drift_history(log, heaters, **options)
+        first, told = found.heaters[0], found.left_out
         if as_json:
             output.say_json(found.to_dict())
         else:
@@ -65,8 +65,8 @@ def command(
                 "each heater: --heater FILE",
             )
     else:
-        first = history(log, heaters[0], **options)
-        told = first.told
+        first = drift_history(log, heaters[0], **options)
+        told = first.left_out
         if as_json:
             output.say_json(first.to_dict() | {"version": __version__})
         else:

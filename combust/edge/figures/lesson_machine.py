@@ -8,7 +8,7 @@ import numpy as np
 
 from combust.application.lessons import machine as demo
 from combust.application.lessons.gas import heater_gas
-from combust.domain.catalogue import fuel
+from combust.domain.catalogue import get_fuel
 from combust.domain.limits import limit
 from combust.domain.pump import density_at_pump, same_pulses
 from combust.domain.site import Site
@@ -165,9 +165,9 @@ def draw_fuels(fuel_temp_c: float, *, plate: str = "diesel_b7", base_air_ratio: 
         Fuel on the plate; its healthy lambda [-].
     """
     names = (plate, *FUELS_SHOWN)
-    burnt = fuel(plate)
+    burnt = get_fuel(plate)
     own = density_at_pump(burnt, fuel_temp_c) / density_at_pump(burnt)
-    swaps = [same_pulses(burnt, fuel(name), fuel_temp_c=fuel_temp_c) for name in names]
+    swaps = [same_pulses(burnt, get_fuel(name), fuel_temp_c=fuel_temp_c) for name in names]
     ratios = [base_air_ratio * float(one.air_ratio) / own for one in swaps]
     heats = [100.0 * float(one.heat) * own for one in swaps]
     figure, (left, right) = sheet(1, 2, size=(7.2, 3.6), sharey=True)

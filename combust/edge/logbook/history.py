@@ -17,7 +17,7 @@ from combust.edge.logbook.book import MAGIC, Logbook
 from combust.edge.logbook.visits import read_visits
 
 
-def history(log: Any, heater: Heater | str | Path | None = None, **options: Any) -> HeaterHistory:
+def drift_history(log: Any, heater: Heater | str | Path | None = None, **options: Any) -> HeaterHistory:
     """Return one heater over the winters: drift of lambda at reference air, crossing date, next visit.
 
     Parameters
@@ -43,7 +43,7 @@ def history(log: Any, heater: Heater | str | Path | None = None, **options: Any)
     --------
     >>> winters = [f"20{year}-11-05" for year in range(21, 26)]
     >>> rows = [{"taken_at": day, "fuel": "diesel_b7", "o2_dry_pct": 8.2, "stage": "high"} for day in winters]
-    >>> told = history(rows)
+    >>> told = drift_history(rows)
     >>> told.drifts, len(told.points)
     (False, 5)
     """
@@ -60,14 +60,14 @@ def history(log: Any, heater: Heater | str | Path | None = None, **options: Any)
 def _with(found: HeaterHistory, told: Sequence[str]) -> HeaterHistory:
     from dataclasses import replace
 
-    return replace(found, told=(*told, *found.told))
+    return replace(found, left_out=(*told, *found.left_out))
 
 
-def fleet(log: Any, heaters: Sequence[Heater] = (), **options: Any) -> FleetHistory:
+def fleet_drift_history(log: Any, heaters: Sequence[Heater] = (), **options: Any) -> FleetHistory:
     """Return every heater of a log, ranked by the chance to be below its limit next winter."""
     rows, events, told = read_log(log)
     found = fleet_history(rows, heaters, events=events, **options)
-    return FleetHistory(found.heaters, (*told, *found.told))
+    return FleetHistory(found.heaters, (*told, *found.left_out))
 
 
 def read_log(log: Any) -> tuple[list[dict[str, Any]], dict[str, list[Event]], list[str]]:
