@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
@@ -130,50 +130,28 @@ def _fuels_of(table: Mapping[str, Any], origin: str, known: Mapping[str, Fuel]) 
         for section in table
         if section not in ("fuel", "mixture", "alias")
     ]
-    for name, row in _section(table, "fuel", faults).items():
-        try:
-            found[name] = _fuel_of(name, row)
-        except CombustError as error:
-            faults.extend(error.faults)
-    for name, row in _section(table, "mixture", faults).items():
-        try:
-            found[name] = _mixture_of(name, row, {**known, **found})
-        except CombustError as error:
-            faults.extend(error.faults)
-    if known:  # a user's file; the aliases of the shipped one are looked up by name
-        for alias, target in dict(table.get("alias", {})).items():
+    # The aliases of the shipped table are looked up by name; those of a user's file become fuels.
+    makers: dict[str, Callable[[str, Any, Catalogue], Fuel]] = {"fuel": _fuel_of, "mixture": _mixture_of}
+    for section, made in (makers | ({"alias": _alias_of} if known else {})).items():
+        for name, row in _section(table, section, faults).items():
             try:
-                found[alias] = replace(get_fuel(target, catalogue=found), asked_as=alias)
+                found[name] = made(name, row, {**known, **found})
             except CombustError as error:
                 faults.extend(error.faults)
     if not found and not faults:
-        faults.append(
-            Fault(
-                "fuels file",
-                origin,
-                "missing",
-                why="holds no [fuel.NAME] and no [mixture.NAME]",
-                hint="Add one; combust fuel --template prints a file to start from.",
-            )
-        )
+        why, hint = "holds no [fuel.NAME] and no [mixture.NAME]", "combust fuel --template prints a file to start from."
+        faults.append(Fault("fuels file", origin, "missing", why=why, hint=hint))
     if faults:
         raise CombustError(faults)
     return found
 
 
-def _section(table: Mapping[str, Any], name: str, faults: list[Fault]) -> dict[str, Mapping[str, Any]]:
-    rows = table.get(name, {})
-    good = isinstance(rows, Mapping) and all(isinstance(row, Mapping) for row in rows.values())
+def _section(table: Mapping[str, Any], name: str, faults: list[Fault]) -> dict[str, Any]:
+    rows, kind = table.get(name, {}), str if name == "alias" else Mapping
+    good = isinstance(rows, Mapping) and all(isinstance(row, kind) for row in rows.values())
     if not good:
-        faults.append(
-            Fault(
-                name,
-                rows,
-                "format",
-                why="holds no entry with a name",
-                hint=f"Write [{name}.NAME] and its lines below it.",
-            )
-        )
+        hint = f"Write [{name}.NAME] and its lines below it."
+        faults.append(Fault(name, rows, "format", why="holds no entry with a name", hint=hint))
     return dict(rows) if good else {}
 
 
@@ -187,16 +165,15 @@ def _value(name: str, row: Mapping[str, Any], key: str) -> tuple[Any, str | None
 
 
 def _unknown_key(where: str, value: object, allowed: set[str]) -> Fault:
-    return Fault(
-        where,
-        value,
-        "unknown_name",
-        why="is nothing that a fuel or mixture holds",
-        hint=f"Use {', '.join(sorted(allowed))}.",
-    )
+    why, hint = "is nothing that a fuel or mixture holds", f"Use {', '.join(sorted(allowed))}."
+    return Fault(where, value, "unknown_name", why=why, hint=hint)
 
 
-def _fuel_of(name: str, row: Mapping[str, Any]) -> Fuel:
+def _alias_of(name: str, target: str, known: Catalogue) -> Fuel:
+    return replace(get_fuel(target, catalogue=known), asked_as=name)
+
+
+def _fuel_of(name: str, row: Mapping[str, Any], _: Catalogue) -> Fuel:
     allowed = {"formula", "h_c_u", "net_heating_value", "formation", "density", "expansion", "label", "family"}
     faults = [_unknown_key(f"fuel.{name}.{key}", row[key], allowed) for key in row if key not in allowed]
     provenance: dict[str, str] = {}
@@ -211,16 +188,8 @@ def _fuel_of(name: str, row: Mapping[str, Any]) -> Fuel:
             provenance[key] = told
     text, told = _value(name, row, "formula")
     if not isinstance(text, str):
-        faults.append(
-            Fault(
-                f"fuel.{name}.formula",
-                text,
-                "missing",
-                why="is missing",
-                hint="Give the formula per carbon atom, like CH1.86O0.007.",
-            )
-        )
-        raise CombustError(faults)
+        hint = "Give the formula per carbon atom, like CH1.86O0.007."
+        raise CombustError([*faults, Fault(f"fuel.{name}.formula", text, "missing", why="is missing", hint=hint)])
     provenance["formula"] = told or ""
     try:
         base = fuel_from_formula(text)
@@ -248,7 +217,7 @@ def _fuel_of(name: str, row: Mapping[str, Any]) -> Fuel:
     )
 
 
-def _mixture_of(name: str, row: Mapping[str, Any], known: Mapping[str, Fuel]) -> Fuel:
+def _mixture_of(name: str, row: Mapping[str, Any], known: Catalogue) -> Fuel:
     parts, by = row.get("parts"), row.get("by", "volume")
     allowed = {"parts", "by", "label", "family", "source", "status"}
     if unknown := [_unknown_key(f"mixture.{name}.{key}", row[key], allowed) for key in row if key not in allowed]:

@@ -14,6 +14,7 @@ from combust.data.errors import CombustError, Fault
 from combust.data.near import near_matches
 from combust.data.tables import load_table, read_toml
 from combust.data.vocabulary import as_number
+from combust.domain.result import plain
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,9 +54,7 @@ class InstrumentClass:
 
     def to_dict(self) -> dict[str, object]:
         """Return plain values for JSON (an open range ends in null)."""
-        row: dict[str, object] = {name: getattr(self, name) for name in self.__slots__}
-        row["co_ranges_ppm"] = [[None if np.isinf(x) else x for x in part] for part in self.co_ranges_ppm]
-        return row
+        return {name: plain(getattr(self, name)) for name in self.__slots__}
 
 
 @cache
@@ -95,15 +94,8 @@ def _class_of(name: str, row: Mapping[str, Any]) -> InstrumentClass:
         if key not in InstrumentClass.__slots__:
             near = near_matches(key, InstrumentClass.__slots__, n=1)
             told = f"Did you mean {near[0]}?" if near else f"Use {', '.join(InstrumentClass.__slots__)}."
-            faults.append(
-                Fault(
-                    f"instrument class.{key}",
-                    row[key],
-                    "unknown_name",
-                    why="is nothing that an instrument class holds",
-                    hint=told,
-                )
-            )
+            why = "is nothing that an instrument class holds"
+            faults.append(Fault(f"instrument class.{key}", row[key], "unknown_name", why=why, hint=told))
     for key in numbers:
         value = as_number(row.get(key))
         if value is None or not 0.0 <= value < 1e6:
