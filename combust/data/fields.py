@@ -8,6 +8,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any, SupportsFloat
 
+from combust.data.arguments import carries_unit, magnitude_in, why_no_number
 from combust.data.errors import CombustError, Fault, shorten
 from combust.data.near import near_matches
 
@@ -140,7 +141,7 @@ class Field:
             hint += "" if self.example is None else f", like {self.key} = {toml_value(self.example)}"
         comma = isinstance(value, str) and "," in value
         hint += ", with a decimal point and no thousands mark." if comma else "."
-        return Fault(entered_as or self.key, value, "not_a_number", why="is not a number", hint=hint)
+        return Fault(entered_as or self.key, value, "not_a_number", why=why_no_number(value), hint=hint)
 
     def _number(self, value: object) -> float:
         number = as_number(value)
@@ -252,12 +253,15 @@ def check_fields(
             faults.append((key, Fault(key, value, "conflict", why=why, hint="Keep one of them.")))
             continue
         came_from[name] = key
-        number = as_number(value) if convert else None
-        if convert and number is None:
-            faults.append((key, known[name].not_a_number(value, entered_as=key)))
-            continue
+        ours = magnitude_in(value, known[name].unit) if carries_unit(value) and not convert else value
+        if convert or ours is None:
+            number = as_number(ours)
+            if convert is None or number is None:
+                faults.append((key, known[name].not_a_number(value, entered_as=key if convert else "")))
+                continue
+            ours = convert(number)
         try:
-            good[name] = known[name].checked(convert(number) if convert else value)
+            good[name] = known[name].checked(ours)
         except CombustError as error:
             faults += [(key, fault.entered_as(key, value) if convert else fault) for fault in error.faults]
     for key, field in known.items():
@@ -329,8 +333,10 @@ def strip_unit(key: str) -> str:
 
 
 def as_number(value: object) -> float | None:
-    """Return a value as a float, or None when it is not a plain number (booleans are not numbers here)."""
-    if isinstance(value, bool) or not isinstance(value, str | SupportsFloat):
+    """Return a value as a float, or None when it is not one plain number: booleans, arrays and units are none."""
+    if isinstance(value, bool) or not isinstance(value, str | SupportsFloat) or carries_unit(value):
+        return None
+    if getattr(value, "ndim", 0) or getattr(getattr(value, "dtype", None), "kind", "") == "b":
         return None
     if isinstance(value, str):
         text = value.strip()
@@ -344,12 +350,12 @@ def as_number(value: object) -> float | None:
 
 
 def is_missing(value: object) -> bool:
-    """Return True for None, NaN and empty text: not measured, never 0."""
-    if value is None:
+    """Return True for None, NaN, the marks of numpy and pandas, and empty text: not measured, never 0."""
+    if value is None or type(value).__name__ in ("NAType", "NaTType", "MaskedConstant"):
         return True
     if isinstance(value, str):
         return not value.strip()
-    return isinstance(value, float) and math.isnan(value)
+    return (isinstance(value, float) or getattr(value, "ndim", 1) == 0) and bool(value != value)
 
 
 def toml_value(value: object) -> str:

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from functools import cache
 from typing import Any
 
-from combust.data.fields import Field, fields_of, in_our_unit
+from combust.data.fields import FOREIGN_UNITS, Field, fields_of, in_our_unit
 from combust.data.tables import load_table
 
 
@@ -14,6 +14,13 @@ def foreign_twin(key: str) -> tuple[str, Callable[[Any], Any]] | None:
     """Return (vocabulary key, conversion) for a key in another unit, or None."""
     ours, convert = in_our_unit(key, quantities())
     return None if convert is None else (ours, convert)
+
+
+def foreign_keys() -> list[str]:
+    """Return every key that :func:`foreign_twin` knows for an input."""
+    units = [(ours, suffix) for suffix, (ours, _) in FOREIGN_UNITS.items()] + [("_ppm", "_pct"), ("_hpa", "_mbar")]
+    named = [key[: -len(ours)] + suffix for key in input_keys() for ours, suffix in units if key.endswith(ours)]
+    return [key for key in named if foreign_twin(key)]
 
 
 @cache

@@ -6,6 +6,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+from combust.data.arguments import names_keywords
 from combust.data.errors import CombustError
 from combust.data.fields import fields_of
 from combust.domain.formula import formula_text, parse_formula
@@ -37,6 +38,7 @@ FUEL_FIELDS = fields_of(
 )
 
 
+@names_keywords
 @dataclass(frozen=True, slots=True)
 class Fuel:
     """A fuel per carbon atom, CH_h O_o N_n S_s.
