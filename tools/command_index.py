@@ -8,7 +8,7 @@ from typing import Any
 import click
 
 from combust.application.mystery.rules import table
-from combust.application.visit.record import CHECKS, EVENTS, HEAD_CHOICES
+from combust.application.visit.record import CHECKS, EVENTS, HEAD
 from combust.application.visit.start_phases import PUMP
 from combust.application.visit.supply import FED
 from combust.application.words import entries
@@ -86,7 +86,7 @@ def _words(command: click.Command, param: click.Parameter) -> list[str]:
         "emergency": list(finding_kinds("emergency")),
         "word": list(dict.fromkeys(entry.word for entry in entries())),
     }
-    return told.get(name, list(HEAD_CHOICES.get(name, ())))
+    return told.get(name, list(HEAD[name].choices) if name in HEAD else [])
 
 
 def fuel_words() -> list[str]:
