@@ -10,7 +10,7 @@ import click
 from combust.application.mystery.rules import table
 from combust.application.visit.record import CHECKS, EVENTS, HEAD
 from combust.application.visit.start_phases import PUMP
-from combust.application.visit.supply import FED
+from combust.application.visit.supply import WHERE_FED
 from combust.application.words import entries
 from combust.data.tables import load_table
 from combust.data.vocabulary import quantities
@@ -82,7 +82,7 @@ def _words(command: click.Command, param: click.Parameter) -> list[str]:
         "steps": [*checks, *table()["action"]],
         "events": list(EVENTS),
         "instrument_class": list(load_table("instruments")["class"]),
-        "fed": list(FED),
+        "fed": list(WHERE_FED),
         "emergency": list(finding_kinds("emergency")),
         "word": list(dict.fromkeys(entry.word for entry in entries())),
     }
