@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import Any, SupportsFloat
 
 from combust.data.arguments import carries_unit, magnitude_in, why_no_number
-from combust.data.errors import CombustError, Fault, shorten
+from combust.data.errors import Code, CombustError, Fault, shorten
 from combust.data.near import near_matches
 
 MOST_ITEMS = 10
@@ -159,7 +159,7 @@ class Field:
         told = Fault(self.key, value, "out_of_band", unit=self.unit, low=self.low, high=self.high, why=why, hint=hint)
         return CombustError(told)
 
-    def _refused(self, value: object, why: str, hint: str = "", code: str = "format") -> CombustError:
+    def _refused(self, value: object, why: str, hint: str = "", code: Code = "format") -> CombustError:
         return CombustError(Fault(self.key, value, code, why=why, hint=hint or self.remedy))
 
     def _text(self, value: object) -> str:

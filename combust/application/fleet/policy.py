@@ -51,9 +51,8 @@ class Policy:
             where, own = f"policy file {Path(own).name}", read_toml(own, quantity="policy")
         shipped = fields_of(load_table("fleet_policy"))
         told = {key: entry if isinstance(entry, Mapping) else {"value": entry} for key, entry in own.items()}
-        good, faults = check_fields(
-            {key: entry.get("value") for key, entry in told.items()}, shipped, what="a policy", gaps=False
-        )
+        values = {key: entry.get("value") for key, entry in told.items()}
+        good, faults = check_fields(values, shipped, what="a policy", gaps=False)
         if faults:
             raise CombustError([fault for _, fault in faults])
         rows = {key: Assumed(key, field.default, field.unit, field.origin) for key, field in shipped.items()}
