@@ -109,7 +109,7 @@ def test_the_fleet_page_and_its_cards(tmp_path: Path, attack: str) -> None:
     assert run.code == 0, run.err
     text = (tmp_path / "plan" / "plan.html").read_text(encoding="utf-8")
     told = check_page(text)
-    assert told.count(MARK) > 30  # it is there, as text
+    assert told.count(MARK) >= 30  # it is there, as text
     assert attack in told
     assert "49" not in told.partition(MARK)[2][:40] or "{{" not in attack
 
