@@ -9,7 +9,7 @@ import pytest
 from combust.domain.catalogue import aliases, shipped_fuels
 from tests.edge.runs import call, is_plain_refusal, spawn
 
-# Contract section 2, word for word.
+# The names promised to users: they stay.
 NAMES = (
     "diesel_b0", "diesel_b7", "biodiesel_b100", "paraffinic", "kerosene", "gasoline_e0", "gasoline_e5", "gasoline_e10",
     "n_heptane", "iso_octane", "n_dodecane", "n_hexadecane", "toluene", "ethanol",

@@ -132,7 +132,7 @@ def plan_fleet(
     Parameters
     ----------
     vehicles, sites, routes : DataFrame
-        The tables of the contract, section 7; other units by column suffix (``altitude_ft``, ``design_temp_f``). For
+        Tables with the columns of ``fleet_columns.toml``; other units by column suffix (``altitude_ft``). For
         route points beyond memory, ``routes`` may be a function that sums them (see ``combust.edge.tables.points``).
     heaters : mapping, optional
         heater_id or profile name -> Heater or path of its profile.

@@ -294,7 +294,7 @@ def close_command(book: str, visit_id: str, incomplete: bool, as_json: bool) -> 
 @click.option("--every-revision", is_flag=True, help="Also revisions that were corrected since.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 def export_command(book: str, out: str, heater_id: str | None, every_revision: bool, as_json: bool) -> None:
-    """Write the readings of a logbook as a table in the contract's columns.
+    """Write the readings of a logbook as a table, the keys of the glossary as columns.
 
     \b
     Example:

@@ -1,4 +1,4 @@
-"""Readings into and out of the logbook as tables with the contract's columns, CSV or Parquet."""
+"""Readings into and out of the logbook as tables with the keys of the vocabulary as columns, CSV or Parquet."""
 
 from __future__ import annotations
 
@@ -121,7 +121,7 @@ def _visit_of(checked: dict[str, Any]) -> str | None:
 
 
 def export_visits(records: Sequence[VisitRecord], out: str | Path) -> int:
-    """Write the readings of visits as a table, one row a reading, in the contract's columns; return the rows.
+    """Write the readings of visits as a table, one row a reading, its keys as columns; return the rows.
 
     Only columns that occur are written. Words about the visit and ``revision``, ``closed_at``, ``incomplete`` and
     ``event`` stand behind the reading's own columns; what was not measured is empty.
