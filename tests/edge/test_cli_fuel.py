@@ -93,7 +93,7 @@ def test_the_template_is_a_file_that_works(tmp_path: Path) -> None:
         ('[fuel.a]\nformula = "CH2"\ndensity = "heavy"\n', "Give a plain number in kg/m³"),
         (
             '[fuel.a]\nformula = "CH2"\ndensity = nan\n',
-            "fuel.a.density = nan kg/m³ cannot be (allowed 0.1 to 2000 kg/m³)",
+            "fuel.a.density = nan is not a number. Give a plain number in kg/m³, 0.1 to 2000.",
         ),
         ('[fuel.a]\nformula = "CH2"\nnet_heating_value = 43000\n', "allowed 5 to 60 MJ/kg"),
         ('[fuel.a]\nformula = "CH2"\nexpansion = nan\n', "fuel.a.expansion"),

@@ -10,8 +10,8 @@ import numpy as np
 
 from combust.application.lessons.solutions import SOLUTIONS
 from combust.data.errors import CombustError, Fault
+from combust.data.fields import as_number
 from combust.data.tables import load_table
-from combust.data.vocabulary import as_number
 from combust.domain.catalogue import get_fuel
 from combust.domain.fuel import Fuel
 

@@ -234,7 +234,7 @@ def _statement(
 ) -> dict[str, Any]:
     """Return the statement in the file with what the options change."""
     from combust.application.mystery import Statement
-    from combust.data.vocabulary import as_number
+    from combust.data.fields import as_number
 
     before = Statement.from_dict(held.get("statement") or {}).to_dict()
     stated = {name: as_number(text) for name, text in _pairs(said, "CAUSE=P", "fuel_over=0.8").items()}

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from combust.application.reading.result import ReadingResult, interpret
-from combust.application.visit.record import HEAD_KEYS, VisitRecord, limit_entries, stops_now
+from combust.application.visit.record import HEAD, VisitRecord, limit_entries, stops_now
 from combust.data.errors import CombustError
 from combust.data.vocabulary import quantities
 from combust.domain.limits import no_stop_text
@@ -45,7 +45,7 @@ def visit_page(record: VisitRecord) -> str:
 
 
 def _label(key: str) -> str:
-    return HEAD_KEYS.get(key, key).partition(":")[0]
+    return HEAD[key].meaning if key in HEAD else key
 
 
 def _interpreted(body: Mapping[str, Any]) -> ReadingResult | None:
