@@ -153,7 +153,9 @@ def test_missing_is_told_and_all_faults_come_at_once() -> None:
     for wrong in (0.0, -1.0, math.inf, [1.5, 0.0]):
         with pytest.raises(combust.CombustError, match="air_ratio"):
             combust.flue_gas("diesel_b7", wrong)
-    with pytest.raises(combust.CombustError, match=r"co_share = 5 mol/mol is above what can be \(allowed 0 to 1 mol/mol\)"):
+    with pytest.raises(
+        combust.CombustError, match=r"co_share = 5 mol/mol is above what can be \(allowed 0 to 1 mol/mol\)"
+    ):
         combust.flue_gas("diesel_b7", 1.5, co_share=5.0)
 
 
