@@ -281,10 +281,7 @@ def _totals(frame: pd.DataFrame, policy: Policy) -> dict[str, float | int | None
 
 def _assumptions(policy: Policy, types: list[HeaterType], vehicles: pd.DataFrame, sites: pd.DataFrame) -> pd.DataFrame:
     """Return every number of the plan that is not in the vehicle and site tables, with its origin."""
-    rows: list[dict[str, Any]] = [
-        {"where": "policy", "quantity": key, "value": row["value"], "unit": row["unit"], "origin": row["origin"]}
-        for key, row in policy.rows.items()
-    ]
+    rows: list[dict[str, Any]] = [{"where": "policy", **plain(row)} for row in policy.rows.values()]
     for one in types:
         for row in one.base.assumed.values():
             rows.append({"where": f"heater {one.name}", **plain(row)})

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from functools import cache
 from typing import Any
@@ -11,8 +11,8 @@ import numpy as np
 import pandas as pd
 
 from combust.data.errors import CombustError, Fault, shorten
+from combust.data.fields import Field, fields_of
 from combust.data.tables import load_table
-from combust.data.vocabulary import Quantity
 from combust.kernel.air import pressure_from_altitude
 
 FOOT_M = 0.3048
@@ -21,24 +21,9 @@ MOST_NAMED = 5
 
 
 @cache
-def column_specs(name: str) -> Mapping[str, Mapping[str, Any]]:
-    """Return the record of each column of a fleet table: need, default, origin and what a field has."""
-    specs: Mapping[str, Mapping[str, Any]] = load_table("fleet_columns")[name]
-    return specs
-
-
-@cache
-def fleet_fields(name: str) -> dict[str, Quantity]:
-    """Return column -> record of a field of a fleet table ("vehicles", "sites" or "routes")."""
-    fields = {}
-    for key, spec in column_specs(name).items():
-        unit, choices = spec.get("unit", ""), tuple(spec.get("choices", ()))
-        kind = spec.get("kind", "number")
-        usual = f"Use one of {', '.join(choices)}." if choices else f"Give {key} in {unit}." if unit else ""
-        low, high = spec.get("band", (-np.inf, np.inf))
-        hint = spec.get("hint", usual)
-        fields[key] = Quantity(key, key, "identity", kind, unit, low, high, hint=hint, choices=choices)
-    return fields
+def fleet_fields(name: str) -> dict[str, Field]:
+    """Return the columns of a fleet table (vehicles, sites, routes), key -> Field."""
+    return fields_of(load_table("fleet_columns")[name])
 
 
 @dataclass(frozen=True)
@@ -83,14 +68,14 @@ class Faults:
         for row, key, fault in table.faults:
             self._one(name, row, key, shorten("" if fault.value is None else fault.value), fault.code, str(fault))
         known = {(row, key) for row, key, _ in table.faults}
-        for key, spec in column_specs(name).items():
+        for key, spec in fleet_fields(name).items():
             column = table.frame[key]
-            if spec.get("need") == "required":
+            if spec.required:
                 mask = is_empty(column).to_numpy(dtype=bool, copy=True)
                 mask[[row for row, wrong in known if wrong == key]] = False
-                hint = spec.get("hint", f"Fill in {key}.")
+                hint = spec.hint or f"Fill in {key}."
                 self.add(name, mask, key, None, "missing", constant(f"{key} is empty. {hint}"))
-            if spec.get("unique"):
+            if spec.unique:
                 again = (column.duplicated(keep="first") & (column != "")).to_numpy(dtype=bool)
                 values = column.to_numpy()
                 self.add(name, again, key, values, "duplicate", _duplicate_text(key, values, table.lines))
@@ -139,10 +124,10 @@ def check_columns_there(name: str, held: Iterable[str]) -> None:
             None,
             "missing",
             why="is no column of the table",
-            hint=spec.get("hint", f"Add the column {key}."),
+            hint=spec.hint or f"Add the column {key}.",
         )
-        for key, spec in column_specs(name).items()
-        if spec.get("need") == "required" and key not in held
+        for key, spec in fleet_fields(name).items()
+        if spec.required and key not in held
     ]
     if name == "vehicles" and not held & {"heater_id", "profile"}:
         hint = "Add heater_id (a known heater) or profile (a TOML file)."

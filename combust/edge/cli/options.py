@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from combust.data.errors import CombustError, Fault
-from combust.data.vocabulary import FOREIGN_UNITS, Quantity, as_number, input_keys, quantity
+from combust.data.fields import FOREIGN_UNITS, Field, as_number
+from combust.data.vocabulary import input_keys, quantity
 from combust.domain.reading import check_values
 
 if TYPE_CHECKING:
@@ -73,7 +74,7 @@ def quantity_options(keys: Iterable[str] | None = None, *, skip: Iterable[str] =
     return decorate
 
 
-def _options_of(record: Quantity) -> list[Decorator]:
+def _options_of(record: Field) -> list[Decorator]:
     long = "--" + record.key.replace("_", "-")
     names = [record.option] if long == record.option else [record.option, long]
     if record.kind == "choice":

@@ -6,32 +6,49 @@ import datetime
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from combust.application.history.fleet_history import FleetHistory, fleet_history
 from combust.application.history.heater_history import HeaterHistory, heater_history
 from combust.application.history.visit_points import Event, date_of
 from combust.data.errors import CombustError, Fault, shorten
+from combust.domain.catalogue import Catalogue
 from combust.domain.heater import Heater
+from combust.domain.instrument import InstrumentClass
 from combust.domain.limits import Finding
 from combust.domain.reading import check_values
 from combust.edge.logbook.book import MAGIC, Logbook
 from combust.edge.logbook.visits import read_visits
 from combust.edge.tables.table_map import MapLike
 
+if TYPE_CHECKING:
+    import pandas as pd
 
-def drift_history(log: Any, heater: Heater | str | Path | None = None, **options: Any) -> HeaterHistory:
+
+def drift_history(
+    log: LogEntries | str | Path | pd.DataFrame | Sequence[Mapping[str, Any]],
+    heater: Heater | str | Path | None = None,
+    *,
+    stage: str | None = None,
+    instrument: InstrumentClass | str | None = None,
+    visit_noise_pct: float | None = None,
+    events: Sequence[Event] = (),
+    catalogue: Catalogue | None = None,
+    mapping: MapLike = None,
+) -> HeaterHistory:
     """Return one heater over the winters: drift of lambda at reference air, crossing date, next visit.
 
     Parameters
     ----------
     log : str, Path, pandas.DataFrame or sequence of mapping
-        A logbook, a table (CSV or Parquet) with the vocabulary's columns and perhaps ``event`` (repair, rezero,
-        swap), a frame or rows with them.
+        A logbook, a table (CSV or Parquet) with keys of the vocabulary and perhaps ``event`` (repair, rezero, swap),
+        a frame or rows with them.
     heater : Heater or path of a profile, optional
         Gives the band; rows of another heater are refused and told.
-    **options
-        ``stage``, ``instrument``, ``visit_noise_pct``, ``events`` of :func:`heater_history`; ``mapping`` of a table.
+    stage, instrument, visit_noise_pct, events, catalogue
+        As in :func:`~combust.application.history.heater_history.heater_history`.
+    mapping : TableMap, mapping or path, optional
+        Heading -> key of a table, where a heading is not a key itself; or a saved map with more.
 
     Returns
     -------
@@ -51,18 +68,24 @@ def drift_history(log: Any, heater: Heater | str | Path | None = None, **options
     (False, 5)
     """
     profile = heater if heater is None or isinstance(heater, Heater) else Heater.load(heater)
-    entries = read_log(log, options.pop("mapping", None))
+    entries = read_log(log, mapping)
+    logged = entries.events
     own = profile.heater_id if profile else None
-    names = [own] if own else list(entries.events)
-    happened = [event for name in names for event in entries.events.get(name or "", ())]
-    happened += list(options.pop("events", ()))
-    found = heater_history(entries.rows, profile, events=happened, **options)
+    found = heater_history(
+        entries.rows,
+        profile,
+        events=[*(event for name in ([own] if own else logged) for event in logged.get(name, ())), *events],
+        instrument=instrument,
+        stage=stage,
+        visit_noise_pct=visit_noise_pct,
+        catalogue=catalogue,
+    )
     return replace(found, left_out=(*entries.notes, *found.left_out))
 
 
 def fleet_drift_history(log: Any, heaters: Sequence[Heater] = (), **options: Any) -> FleetHistory:
     """Return every heater of a log, ranked by the chance to be below its limit next winter."""
-    entries = read_log(log, options.pop("mapping", None))
+    entries = read_log(log)
     found = fleet_history(entries.rows, heaters, events=entries.events, **options)
     return FleetHistory(found.heaters, (*entries.notes, *found.left_out))
 
@@ -77,7 +100,9 @@ class LogEntries:
     stops: list[Finding]
 
 
-def read_log(log: Any, mapping: MapLike = None) -> LogEntries:
+def read_log(
+    log: LogEntries | str | Path | pd.DataFrame | Sequence[Mapping[str, Any]], mapping: MapLike = None
+) -> LogEntries:
     """Return what a logbook, a table, a frame or rows in memory hold for the history."""
     if isinstance(log, LogEntries):
         return log

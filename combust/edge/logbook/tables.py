@@ -1,4 +1,4 @@
-"""Readings into and out of the logbook as tables with the vocabulary's columns, CSV or Parquet."""
+"""Readings into and out of the logbook as tables with the keys of the vocabulary as columns, CSV or Parquet."""
 
 from __future__ import annotations
 
@@ -9,12 +9,12 @@ from typing import Any
 
 import numpy as np
 
-from combust.application.visit.record import EVENTS, HEAD_KEYS, VisitRecord, check_head
+from combust.application.visit.record import EVENTS, HEAD, VisitRecord, check_head
 from combust.data.errors import CombustError, Fault
-from combust.data.vocabulary import Quantity, input_keys, quantity
+from combust.data.fields import Field
+from combust.data.vocabulary import input_keys, inputs, quantity
 from combust.domain.limits import Finding
 from combust.edge.logbook.visits import NewVisit
-from combust.edge.tables.headings import reading_fields
 from combust.edge.tables.reader import DATE, TIME, Rows, read_table
 from combust.edge.tables.sink import TableSink
 from combust.edge.tables.table_map import MapLike
@@ -46,10 +46,9 @@ def visits_of_table(path: str | Path, *, mapping: MapLike = None) -> TableIn:
         The table as a whole cannot be used.
     """
     hint = f"Use {', '.join(EVENTS)} or leave it empty."
-    fields = {**reading_fields(), "date": DATE, "time": TIME}
-    fields |= {key: Quantity(key, meaning, "identity", "text") for key, meaning in HEAD_KEYS.items()}
-    fields |= {key: Quantity(key, "of the record", "identity", "text") for key in RECORD_COLUMNS}
-    fields |= {"event": Quantity("event", "for the history", "evidence", "choice", choices=EVENTS, hint=hint)}
+    fields = {**inputs(), "date": DATE, "time": TIME}
+    fields |= HEAD | {key: Field(key, "text", "of the record") for key in RECORD_COLUMNS}
+    fields |= {"event": Field("event", "choice", "for the history", choices=EVENTS, hint=hint)}
     table = read_table(path, fields, mapping)
     gathered: dict[str, NewVisit] = {}
     refused: list[tuple[int, str]] = []
@@ -79,7 +78,7 @@ def _fault_nameless(rows: Rows) -> None:
 
 def _take(values: dict[str, Any], gathered: dict[str, NewVisit]) -> list[Fault]:
     """Add a row to its visit; return why not."""
-    head, faults = check_head({key: values.pop(key, None) for key in HEAD_KEYS})
+    head, faults = check_head({key: values.pop(key, None) for key in HEAD})
     event = values.pop("event", None)
     measured = {key: value for key, value in values.items() if key not in ("visit_id", *RECORD_COLUMNS)}
     visit_id = values.get("visit_id") or f"{values['heater_id']} {values['taken_at'][:10]}"
@@ -107,7 +106,7 @@ def _take(values: dict[str, Any], gathered: dict[str, NewVisit]) -> list[Fault]:
 
 
 def export_visits(records: Sequence[VisitRecord], out: str | Path) -> int:
-    """Write the readings of visits as a table, one row a reading, in the vocabulary's columns; return the rows.
+    """Write the readings of visits as a table, one row a reading, its keys as columns; return the rows.
 
     Only columns that occur are written. Words about the visit and ``revision``, ``closed_at``, ``incomplete`` and
     ``event`` stand behind the reading's own columns; what was not measured is empty.
@@ -125,7 +124,7 @@ def export_visits(records: Sequence[VisitRecord], out: str | Path) -> int:
         raise CombustError(Fault("logbook", None, "missing", why="holds no reading to export", hint=hint))
     present = set().union(*rows)
     names = [key for key in (*IDENTITY, *(k for k in input_keys() if k not in IDENTITY)) if key in present]
-    names += [key for key in (*HEAD_KEYS, *RECORD_COLUMNS) if key in present]
+    names += [key for key in (*HEAD, *RECORD_COLUMNS) if key in present]
     columns = []
     for name in names:
         number = name == "revision" or (name in input_keys() and quantity(name).kind == "number")

@@ -10,7 +10,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from combust.data.vocabulary import as_number
+from combust.data.fields import as_number
 
 # What people and programs write for "not measured" (common practice, no source). Never turned into 0.
 EMPTY_WORDS = ("", "nan", "na", "n/a", "null", "none", "-", "--")

@@ -11,7 +11,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from combust.data.errors import CombustError, Fault
-from combust.data.vocabulary import Quantity, foreign_twin
+from combust.data.fields import Field, in_our_unit
 from combust.edge.tables.cells import (
     TWO_WAYS,
     different_cells,
@@ -58,7 +58,7 @@ class RowFaults:
 def check_columns(
     table: Any,
     headings: Sequence[Heading],
-    fields: Mapping[str, Quantity],
+    fields: Mapping[str, Field],
     *,
     decimal: str = ".",
     how: TableMap | None = None,
@@ -102,11 +102,10 @@ def _refuse_kinds(table: Any, headings: Sequence[Heading]) -> None:
 
 
 def _numbers(
-    column: Any, record: Quantity, heading: Heading, decimal: str, marks: Mapping[str, str], faults: RowFaults
+    column: Any, record: Field, heading: Heading, decimal: str, marks: Mapping[str, str], faults: RowFaults
 ) -> Any:
     """Return a number column in the field's unit; cells out of band and unreadable ones are NaN with a fault."""
-    twin = foreign_twin(heading.foreign, {record.key: record}) if heading.foreign else None
-    convert = twin[1] if twin else None
+    _, convert = in_our_unit(heading.foreign or record.key, {record.key: record})
     if pa.types.is_floating(column.type) or pa.types.is_integer(column.type):
         entered = typed_numbers(column)
     else:
@@ -127,7 +126,7 @@ def _numbers(
 
 def _odd_numbers(
     column: Any,
-    record: Quantity,
+    record: Field,
     heading: Heading,
     decimal: str,
     marks: Mapping[str, str],
@@ -147,7 +146,7 @@ def _odd_numbers(
             fault = record.not_a_number(text, entered_as=heading.foreign or "")
             if cell.why == TWO_WAYS:
                 fault = Fault(heading.name, text, "not_a_number", why=TWO_WAYS, hint="Write it without the point.")
-        elif cell.bound == "<" and record.too_much_stops and number <= record.high:
+        elif cell.bound == "<" and record.stops_above and number <= record.high:
             below.append(place)
         elif cell.bound:
             why = f"is a bound ({'over' if cell.bound == '>' else 'under'} the range), not a value"
@@ -164,13 +163,13 @@ def _odd_numbers(
     return numbers[index]
 
 
-def _outside(record: Quantity, number: float, heading: Heading, entered: float) -> Any:
+def _outside(record: Field, number: float, heading: Heading, entered: float) -> Any:
     """Return the fault of a number out of band, with what was entered when that was in another unit; else None."""
     fault = record.fault_of(number)
     return fault.entered_as(heading.foreign, entered) if fault and heading.foreign else fault
 
 
-def _choices(column: Any, record: Quantity, faults: RowFaults) -> Any:
+def _choices(column: Any, record: Field, faults: RowFaults) -> Any:
     """Return a choice column as small integers, -1 for empty; capital letters make no other word."""
     text = trimmed_text(column)
     index = pc.index_in(text, value_set=pa.array(record.choices))
@@ -182,11 +181,11 @@ def _choices(column: Any, record: Quantity, faults: RowFaults) -> Any:
     return pc.fill_null(index, -1).to_numpy(zero_copy_only=False).astype(np.int8)
 
 
-def _no_word(record: Quantity) -> Fault:
+def _no_word(record: Field) -> Fault:
     return Fault(record.key, None, "unknown_name", why="is no word of the table", hint=record.hint)
 
 
-def _lists(column: Any, record: Quantity, decimal: str, faults: RowFaults) -> Any:
+def _lists(column: Any, record: Field, decimal: str, faults: RowFaults) -> Any:
     """Return a column of ``;``-separated numbers as tuples, "" for empty; a comma in it is a decimal comma."""
     cells, index = different_cells(trimmed_text(column))
     values = np.full(len(cells) + 1, "", dtype=object)
@@ -202,7 +201,7 @@ def _lists(column: Any, record: Quantity, decimal: str, faults: RowFaults) -> An
     return values[index]
 
 
-def _check_twins(values: Mapping[str, Any], fields: Mapping[str, Quantity], faults: RowFaults) -> None:
+def _check_twins(values: Mapping[str, Any], fields: Mapping[str, Field], faults: RowFaults) -> None:
     """Add a fault to each row that gives one gas dry and wet."""
     for key, record in fields.items():
         if record.wet_twin and record.wet_twin in values and key in values:
@@ -212,7 +211,7 @@ def _check_twins(values: Mapping[str, Any], fields: Mapping[str, Quantity], faul
             faults.add_coded(both.astype(int), key, {1: twice})
 
 
-def as_cells(values: Mapping[str, Any], fields: Mapping[str, Quantity], rows: Iterable[int]) -> list[dict[str, Any]]:
+def as_cells(values: Mapping[str, Any], fields: Mapping[str, Field], rows: Iterable[int]) -> list[dict[str, Any]]:
     """Return rows of checked columns as dictionaries of what was entered: numbers, words, texts; empty is left out."""
     found: list[dict[str, Any]] = [{} for _ in rows]
     for key, column in values.items():

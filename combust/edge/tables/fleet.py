@@ -13,7 +13,7 @@ import numpy as np
 from combust.application.fleet.plan import FleetPlan, plan_tables
 from combust.application.fleet.points import NO_POINTS, RouteSums, RouteUse, route_block
 from combust.application.fleet.policy import Policy
-from combust.application.fleet.tables import FleetTable, check_columns_there, column_specs, fleet_fields
+from combust.application.fleet.tables import FleetTable, check_columns_there, fleet_fields
 from combust.data.errors import CombustError, Fault
 from combust.domain.heater import Heater
 from combust.edge.tables.reader import Rows, Table, open_source, read_table
@@ -36,7 +36,7 @@ def open_fleet_table(name: str, given: Any, mapping: MapLike = None, others: Ite
     CombustError
         Missing, unreadable, a heading that cannot be understood, a required column that is not there.
     """
-    elsewhere = {key for other in NAMES for key in column_specs(other)}
+    elsewhere = {key for other in NAMES for key in fleet_fields(other)}
     if TableMap.of(mapping).headings:
         elsewhere.update(*(open_source(other).header for other in others))
     table = read_table(given, fleet_fields(name), mapping, elsewhere=frozenset(elsewhere))
@@ -58,7 +58,7 @@ def read_fleet_table(name: str, given: Any, mapping: MapLike = None, others: Ite
     parts = [fleet_rows(name, rows) for rows in table.blocks()]
     starts = np.cumsum([0, *(len(part.frame) for part in parts)])
     if starts[-1] == 0:
-        hint = f"Fill in at least one row; the columns are {', '.join(column_specs(name))}."
+        hint = f"Fill in at least one row; the columns are {', '.join(fleet_fields(name))}."
         raise CombustError(Fault(f"{name} table", "0 rows", "missing", why="is empty", hint=hint))
     faults = [
         (int(first) + row, key, fault)

@@ -7,8 +7,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from combust.data.errors import Fault
+from combust.data.fields import Field, in_our_unit, strip_unit
 from combust.data.near import LONGEST_WORD, near_matches
-from combust.data.vocabulary import Quantity, foreign_twin, quantities, strip_unit
+from combust.data.vocabulary import inputs, quantities
 
 # Words people write over such columns (common practice, no source). They are proposed, not taken.
 USUAL_WORDS = {
@@ -76,7 +77,7 @@ class Matched:
 
 
 def match_headings(
-    header: Sequence[str], chosen: Mapping[str, str] | None = None, fields: Mapping[str, Quantity] | None = None
+    header: Sequence[str], chosen: Mapping[str, str] | None = None, fields: Mapping[str, Field] | None = None
 ) -> Matched:
     """Return what each column holds.
 
@@ -94,7 +95,7 @@ def match_headings(
         Its faults: a heading that nearly is a key (it is said which), a choice that names no key, a unit in the heading
         that the key is not in, two columns for one quantity.
     """
-    chosen, fields = chosen or {}, reading_fields() if fields is None else fields
+    chosen, fields = chosen or {}, inputs() if fields is None else fields
     done = Matched([], [], [])
     unused = []
     for name in header:
@@ -109,14 +110,7 @@ def match_headings(
     return done
 
 
-def reading_fields() -> dict[str, Quantity]:
-    """Return the record of each key that may enter a reading."""
-    return {key: record for key, record in quantities().items() if record.role != "result"}
-
-
-def _key_of(
-    name: str, asked: str | None, fields: Mapping[str, Quantity], done: Matched
-) -> tuple[str | None, str | None]:
+def _key_of(name: str, asked: str | None, fields: Mapping[str, Field], done: Matched) -> tuple[str | None, str | None]:
     """Return (key, name before conversion) of a heading, None where it is carried through."""
     if asked == "" or (asked is None and len(name) > LONGEST_WORD):
         return None, None
@@ -138,7 +132,7 @@ def _key_of(
 
 
 def _in_unit_of(
-    name: str, key: str, foreign: str | None, fields: Mapping[str, Quantity], done: Matched
+    name: str, key: str, foreign: str | None, fields: Mapping[str, Field], done: Matched
 ) -> tuple[str | None, str | None]:
     """Return a key in the unit that its heading says; a unit that does not fit the key is a fault."""
     ending, word = unit_of(name)
@@ -154,12 +148,10 @@ def _in_unit_of(
     return None, None
 
 
-def _known(key: str, fields: Mapping[str, Quantity]) -> tuple[str, str | None] | None:
+def _known(key: str, fields: Mapping[str, Field]) -> tuple[str, str | None] | None:
     """Return (key, name before conversion) when a key is a field or one in another unit."""
-    if key in fields:
-        return key, None
-    twin = foreign_twin(key, fields)
-    return (twin[0], key) if twin else None
+    ours, convert = in_our_unit(key, fields)
+    return (ours, key if convert else None) if ours in fields else None
 
 
 def unit_of(name: str) -> tuple[str | None, str]:
@@ -178,9 +170,9 @@ def unit_of(name: str) -> tuple[str | None, str]:
     return None, ""
 
 
-def proposed_key(name: str, fields: Mapping[str, Quantity] | None = None) -> str | None:
+def proposed_key(name: str, fields: Mapping[str, Field] | None = None) -> str | None:
     """Return the key that a heading probably means, or None for one that has nothing to do with the table."""
-    fields = reading_fields() if fields is None else fields
+    fields = inputs() if fields is None else fields
     if name in quantities() or name in fields or len(name) > LONGEST_WORD:
         return None
     bare = re.sub(r"[^a-z0-9]", "", _UNIT_WORDS.sub("", name.lower().replace("temperature", "temp")))
@@ -196,12 +188,12 @@ def proposed_key(name: str, fields: Mapping[str, Quantity] | None = None) -> str
     return (turned[1] or found) if turned and turned[0] == found else found
 
 
-def _unit(key: str, fields: Mapping[str, Quantity]) -> str:
+def _unit(key: str, fields: Mapping[str, Field]) -> str:
     found = _known(key, fields)
     return "" if found is None else f"becomes {fields[found[0]].unit}" if found[1] else fields[key].unit
 
 
-def _no_key(name: str, key: str, fields: Mapping[str, Quantity]) -> Fault:
+def _no_key(name: str, key: str, fields: Mapping[str, Field]) -> Fault:
     near = near_matches(key, tuple(fields), n=3, cutoff=0.5)
     hint = f"Did you mean {' or '.join(near)}?" if near else "All keys: combust word"
     return Fault(f"--map {name}", key, "unknown_name", why="is no key that combust knows", hint=hint)

@@ -20,12 +20,13 @@ import pyarrow.parquet as pq
 
 from combust.application.fleet.points import NO_POINTS, RouteSums, RouteUse, route_block
 from combust.data.errors import CombustError, Fault, missing_extra, shorten
-from combust.data.vocabulary import Quantity
+from combust.data.fields import Field
+from combust.edge import interrupt
 from combust.edge.tables.fleet import fleet_rows
 from combust.edge.tables.reader import Rows, Table, read_table
 from combust.edge.tables.source import table_files
 from combust.edge.tables.table_map import MapLike, TableMap
-from combust.edge.whole_file import partial_of
+from combust.edge.whole_file import drop, partial_of
 from combust.kernel.altitude import COLDEST_C, HIGHEST_M, HOTTEST_C, LOWEST_M, Derated, Derating, derate
 
 BLOCK_ROWS = 524_288
@@ -65,9 +66,9 @@ def point_table(source: Path, mapping: MapLike = None) -> Table:
         It cannot be read, or lacks a column.
     """
     fields = {
-        "altitude_m": Quantity("altitude_m", "height", "evidence", unit="m", low=LOWEST_M, high=HIGHEST_M),
-        "pressure_hpa": Quantity("pressure_hpa", "station pressure", "evidence", unit="hPa", low=200.0, high=1200.0),
-        "temp_c": Quantity("temp_c", "air temperature", "evidence", unit="°C", low=COLDEST_C, high=HOTTEST_C),
+        "altitude_m": Field("altitude_m", meaning="height", unit="m", low=LOWEST_M, high=HIGHEST_M),
+        "pressure_hpa": Field("pressure_hpa", meaning="station pressure", unit="hPa", low=200.0, high=1200.0),
+        "temp_c": Field("temp_c", meaning="air temperature", unit="°C", low=COLDEST_C, high=HOTTEST_C),
     }
     alias = {name: name.replace("intake_", "") for name in ("intake_temp_c", "intake_temp_f")}
     table = read_table(source, fields, TableMap(alias).with_more(TableMap.of(mapping)), elsewhere=frozenset(alias))
@@ -133,7 +134,7 @@ def derate_file(
     finally:
         if writer is not None:
             writer.close()
-        partial.unlink(missing_ok=True)
+        drop(partial)
     return counts
 
 
@@ -302,7 +303,8 @@ def dask_client(scheduler: str | None, workers: int) -> Iterator[Any]:
             )
             client = stack.enter_context(Client(cluster))
         try:
-            yield client
+            with interrupt.raised():
+                yield client
         except KeyboardInterrupt:
             logging.getLogger("asyncio").setLevel(logging.CRITICAL)  # of what was under way nothing is left to tell
             raise

@@ -21,7 +21,8 @@ from combust.application.reading.interpret import interpret_columns
 from combust.application.reading.judge import codes_of
 from combust.application.reading.result import DEFAULT_FUEL, stop_findings
 from combust.data.errors import CombustError, Fault
-from combust.data.vocabulary import Quantity, quantities
+from combust.data.fields import Field
+from combust.data.vocabulary import inputs, quantities
 from combust.domain.catalogue import Catalogue, get_fuel
 from combust.domain.fuel import Fuel
 from combust.domain.instrument import instrument_class
@@ -29,7 +30,7 @@ from combust.domain.limits import Finding, finding_kinds
 from combust.domain.reading import WORTH_TELLING, nothing_entered
 from combust.edge.tables.cells import different_cells, trimmed_text
 from combust.edge.tables.convert import RowFaults, as_cells, check_columns
-from combust.edge.tables.headings import Heading, match_headings, reading_fields
+from combust.edge.tables.headings import Heading, match_headings
 from combust.edge.tables.source import TableSource, frame_source, open_table
 from combust.edge.tables.table_map import MapLike, TableMap
 from combust.edge.tables.times import moment
@@ -37,7 +38,7 @@ from combust.edge.tables.times import moment
 NEAR_FUELS = 100  # near matches take long: a column that holds no fuels at all gets them for its first cells only
 # Every interpreted row tells its place; beside a refusal only what its own values show is told.
 PLACE_STOPS = ("indoors", "location_unknown")
-DATE, TIME = Quantity("date", "day", "identity", "text"), Quantity("time", "clock time", "identity", "text")
+DATE, TIME = Field("date", "text", "day"), Field("time", "text", "clock time")
 
 
 @dataclass(slots=True)
@@ -62,7 +63,7 @@ class Rows:
     faults: RowFaults
     blank: int
     bytes_read: int
-    fields: Mapping[str, Quantity]
+    fields: Mapping[str, Field]
 
     def good(self) -> Iterator[tuple[int, dict[str, Any]]]:
         """Yield (line, what was entered by key) of each row without a fault."""
@@ -95,7 +96,7 @@ class Table:
 
     source: TableSource
     headings: list[Heading]
-    fields: Mapping[str, Quantity]
+    fields: Mapping[str, Field]
     how: TableMap
     texts: bool
     heading_notes: list[str]
@@ -147,7 +148,7 @@ def open_source(given: Any) -> TableSource:
 
 def read_table(
     given: Any,
-    fields: Mapping[str, Quantity] | None = None,
+    fields: Mapping[str, Field] | None = None,
     mapping: MapLike = None,
     *,
     texts: bool = True,
@@ -173,7 +174,7 @@ def read_table(
         The file, or a heading, cannot be understood; every fault at once.
     """
     source = open_source(given)
-    fields = fields or {**reading_fields(), "date": DATE, "time": TIME}
+    fields = fields or {**inputs(), "date": DATE, "time": TIME}
     how = TableMap.of(mapping)
     matched = match_headings(source.header, how.headings, fields)
     listed = ", ".join(source.header)

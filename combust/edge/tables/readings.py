@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pyarrow as pa
@@ -24,6 +24,9 @@ from combust.edge.tables.convert import RowFaults
 from combust.edge.tables.reader import Rows, Table, read_table, reading_columns, stop_bits
 from combust.edge.tables.sink import TableSink
 from combust.edge.tables.table_map import MapLike
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 RESULT_NAMES = {"pressure_hpa_used": "site_pressure_hpa"}
 REJECT_NAMES = ("row", "reasons")
@@ -275,13 +278,13 @@ def interpret_block(rows: Rows, plan: Plan) -> InterpretedBlock:
 
 
 def interpret_table(
-    frame: Any,
+    frame: pd.DataFrame,
     *,
     mapping: MapLike = None,
     instrument: InstrumentClass | str | None = None,
     catalogue: Catalogue | None = None,
     default_fuel: Fuel | None = None,
-) -> Any:
+) -> pd.DataFrame:
     """Return a pandas frame of readings with the results as further columns.
 
     Parameters

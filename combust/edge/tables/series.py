@@ -12,9 +12,9 @@ import numpy as np
 
 from combust.application.visit.steady import SteadyResult, SteadyRule, steady_window
 from combust.data.errors import CombustError, Fault
-from combust.data.vocabulary import Quantity, quantities
+from combust.data.fields import Field
+from combust.data.vocabulary import inputs, quantities
 from combust.domain.limits import Finding
-from combust.edge.tables.headings import reading_fields
 from combust.edge.tables.reader import DATE, TIME, read_table, reading_columns
 from combust.edge.tables.table_map import MapLike
 from combust.edge.tables.times import clock_seconds, moment_seconds
@@ -50,8 +50,8 @@ def read_series(path: str | Path, *, mapping: MapLike = None) -> Series:
     CombustError
         No times, no rows, headings that cannot be understood.
     """
-    clocks = {key: Quantity(key, "seconds from the first sample", "identity", unit="s") for key in SECONDS}
-    table = read_table(path, {**reading_fields(), "date": DATE, "time": TIME, **clocks}, mapping)
+    clocks = {key: Field(key, meaning="seconds from the first sample", unit="s") for key in SECONDS}
+    table = read_table(path, {**inputs(), "date": DATE, "time": TIME, **clocks}, mapping)
     clock = next((key for key in (*SECONDS, "taken_at", "date", "time") if table.holds(key)), None)
     if clock is None:
         hint = f"Add taken_at (ISO 8601), or {SECONDS[0]} (seconds from the first sample)."

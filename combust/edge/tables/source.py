@@ -15,7 +15,7 @@ import pyarrow.csv as pa_csv
 import pyarrow.parquet as pq
 
 from combust.data.errors import CombustError, Fault, shorten
-from combust.data.vocabulary import is_missing
+from combust.data.fields import is_missing
 from combust.edge.tables.dialect import Dialect, decode, read_dialect
 from combust.edge.tables.rows import last_row_end, quotes_are_regular, split_rows, written_rows
 
