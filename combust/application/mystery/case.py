@@ -15,6 +15,7 @@ from combust.data.errors import CombustError, Fault
 from combust.data.vocabulary import quantity
 from combust.domain.heater import Heater
 from combust.domain.reading import check_values
+from combust.domain.result import plain
 
 CONTEXT = ("stage", "altitude_m", "intake_temp_c", "location", "co2_origin")
 FIRST = ("o2_dry_pct", "co2_dry_pct", "co_dry_ppm")
@@ -75,7 +76,7 @@ class MysteryCase:
         """Return everything but the sealed answer, which is bound to it."""
         return {
             "format": table()["format"],
-            **{name: _plain(getattr(self, name)) for name in self.__slots__ if name != "answer"},
+            **{name: plain(getattr(self, name)) for name in self.__slots__ if name != "answer"},
         }
 
     def to_dict(self) -> dict[str, Any]:
@@ -139,10 +140,6 @@ def _is_first_reading(context: Mapping[str, Any], first: Mapping[str, Any]) -> b
     numbers = [value for key, value in values.items() if whole and quantity(key).kind == "number"]
     plain = all(type(value) in (int, float) and math.isfinite(value) for value in numbers)
     return whole and plain and not check_values(values)[1] and context["location"] in ("indoors", "outdoors")
-
-
-def _plain(value: Any) -> Any:
-    return dict(value) if isinstance(value, Mapping) else value
 
 
 def _damaged(why: str) -> CombustError:

@@ -74,8 +74,7 @@ def command(
         output.say_json({**found.to_dict(), "refused": refused})
     else:
         for visit in found:
-            output.say_lines(visit.lines(), wrap=110)
-            output.say_assumed(visit.assumed)
+            output.say_result(visit, wrap=110)
             click.echo("")
         output.say_lines([*found.lines()[-1:], ("", "a stated convention, editable with --causes")])
     _say_refused(refused)

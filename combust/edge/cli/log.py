@@ -223,7 +223,7 @@ def show_command(book: str, visit_id: str | None, revision: int | None, heater_i
     if as_json:
         output.say_json(record.to_dict() | {"stops": stops, "version": __version__})
     else:
-        output.say_lines(_page(record))
+        output.say_result(record)
     output.tell_cautions()
 
 
@@ -231,34 +231,6 @@ def _listed(record: VisitRecord) -> tuple[str, ...]:
     count = len(record.readings)
     heater = record.heater_id or ""
     return (record.visit_id, str(record.revision), heater, record.opened_at[:10], str(count), record.status)
-
-
-def _page(record: VisitRecord) -> list[tuple[str, str]]:
-    """Return a record as (label, text) lines; control characters in texts are shown as question marks."""
-    rows = [("visit", f"{record.visit_id}, revision {record.revision}"), ("status", record.status)]
-    if record.seal_holds is False:
-        rows.append(("SEAL BROKEN", "this closed record was changed outside combust: do not rely on it"))
-    rows += [("heater", record.heater_id or "not stated"), ("opened", record.opened_at)]
-    rows += [("closed", record.closed_at)] if record.closed_at else []
-    rows += [("why revised", record.reason)] if record.reason else []
-    rows += [(HEAD[key].meaning if key in HEAD else key, value) for key, value in record.head.items()]
-    for entry in record.entries:
-        if entry.kind == "reading":
-            told = ", ".join(f"{key} {_number(value)}" for key, value in entry.body.items() if key not in NOT_A_READING)
-        elif entry.kind == "limit":
-            told = f"{entry.body['value']:g} {entry.body['unit']} ({entry.body['basis']}; {entry.body['origin']})"
-        else:
-            told = ", ".join(str(value) for value in entry.body.values() if value is not None)
-        rows.append((f"{entry.kind.replace('_', ' ')} {entry.key}", told))
-    return [(_clean(label), _clean(text)) for label, text in rows]
-
-
-def _number(value: Any) -> str:
-    return f"{value:g}" if isinstance(value, float) else str(value)
-
-
-def _clean(text: str) -> str:
-    return "".join(character if character.isprintable() else "?" for character in text)
 
 
 @command.command("close", short_help="Close a visit: checked, sealed, unchangeable.")
@@ -283,7 +255,7 @@ def close_command(book: str, visit_id: str, incomplete: bool, as_json: bool) -> 
     if as_json:
         output.say_json(record.to_dict() | {"version": __version__})
     else:
-        click.echo(f"Visit {_clean(visit_id)}, revision {record.revision}: {record.status}.")
+        click.echo(f"Visit {printable(visit_id)}, revision {record.revision}: {record.status}.")
     output.tell_cautions()
 
 

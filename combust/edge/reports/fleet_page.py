@@ -9,8 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from combust.application.fleet.plan import FleetPlan, records
-from combust.application.fleet.rules import DECISIONS, KEEP_OFF, first_word
-from combust.domain.limits import cautions
+from combust.application.fleet.rules import DECISIONS, KEEP_OFF
 from combust.edge.cli.output import write_text
 from combust.edge.reports.html import template
 from combust.edge.whole_file import whole_file
@@ -97,7 +96,7 @@ def page(plan: FleetPlan, figures: dict[str, dict[str, str]], *, title: str) -> 
         "counts": records(plan.counts),
         "routes": records(plan.routes),
         "assumed": records(plan.assumptions),
-        "cautions": [first_word(plan.vehicles), *cautions()],
+        "cautions": plan.cautions,
         "reassignment": plan.reassignment,
         "rows": plan.rows,
         "not_covered": plan.not_covered,
@@ -105,7 +104,7 @@ def page(plan: FleetPlan, figures: dict[str, dict[str, str]], *, title: str) -> 
     }
     told: str = template("fleet.html.j2").render(
         title=title,
-        summary=f"{plan}.",
+        summary=f"{plan.summary}.",
         plan=plain,
         decisions=decision_rows(plan),
         figures=list(figures.values()),

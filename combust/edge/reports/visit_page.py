@@ -7,7 +7,7 @@ from typing import Any
 
 from combust import __version__
 from combust.application.reading.result import ReadingResult, interpret
-from combust.application.visit.record import HEAD, VisitRecord, limit_entries, stops_now
+from combust.application.visit.record import Entry, VisitRecord, head_label, limit_entries, stops_now
 from combust.data.errors import CombustError
 from combust.data.vocabulary import quantities
 from combust.domain.limits import cautions, no_stop_text
@@ -35,7 +35,7 @@ def visit_page(record: VisitRecord) -> str:
         record=record,
         stops=stops_now(record),
         no_stop=no_stop_text(),
-        head=[(_label(key), text) for key, text in record.head.items()],
+        head=[(head_label(key), text) for key, text in record.head.items()],
         readings=[_row(key, body, result) for key, body, result in done],
         findings=findings,
         figures=_figures(done),
@@ -45,10 +45,6 @@ def visit_page(record: VisitRecord) -> str:
         version=__version__,
     )
     return page
-
-
-def _label(key: str) -> str:
-    return HEAD[key].meaning if key in HEAD else key
 
 
 def _interpreted(body: Mapping[str, Any]) -> ReadingResult | None:
@@ -66,11 +62,7 @@ def _row(key: str, body: Mapping[str, Any], result: ReadingResult | None) -> dic
     ratio = ""
     if result is not None and result.air_ratio is not None:
         ratio = f"{result.air_ratio:.2f} ± {2 * (result.air_ratio_u or 0.0):.2f}"
-    rest = [
-        f"{_short(quantities()[name].meaning)}: {_value(value)} {quantities()[name].unit}".strip()
-        for name, value in body.items()
-        if name in quantities() and name not in IN_COLUMNS
-    ]
+    rest = {name: value for name, value in body.items() if name not in IN_COLUMNS}
     return {
         "key": key,
         "when": str(body.get("taken_at") or "").replace("T", " ", 1),
@@ -83,28 +75,17 @@ def _row(key: str, body: Mapping[str, Any], result: ReadingResult | None) -> dic
         "reference": number(result.air_ratio_at_reference, ".2f") if result else "",
         "co_air_free": number(result.co_air_free_ppm, ".0f") if result else "",
         "loss": number(result.stack_loss_pct, ".1f") if result else "",
-        "rest": "; ".join(rest),
+        "rest": Entry("reading", key, "", rest).text,
     }
 
 
-def _short(meaning: str) -> str:
-    """Return a meaning without its explanation behind a colon or semicolon."""
-    return meaning.partition(":")[0].partition(";")[0]
-
-
-def _value(value: Any) -> str:
-    return f"{value:g}" if isinstance(value, float) else str(value)
-
-
 def _lists(record: VisitRecord) -> list[tuple[str, list[str], str]]:
-    def texts(kind: str) -> list[str]:
-        return [str(body.get("text", "")) for body in record.of_kind(kind)]
+    def texts(*kinds: str) -> list[str]:
+        return [entry.text for kind in kinds for entry in record.entries if entry.kind == kind]
 
-    checks = [f"{body.get('check')}: {body.get('result')}" for body in record.of_kind("check")]
-    events = [f"{body.get('event')} {body.get('at') or ''}".strip() for body in record.of_kind("event")]
     return [
-        ("Checks done", checks, "None was written down."),
-        ("Work and adjustments", [*texts("adjustment"), *events], "None."),
+        ("Checks done", texts("check"), "None was written down."),
+        ("Work and adjustments", texts("adjustment", "event"), "None."),
         ("What was NOT checked", texts("not_checked"), "Nothing was stated: do not take it as everything was checked."),
         ("Notes", texts("note"), "None."),
     ]
