@@ -11,7 +11,7 @@ from combust import __version__
 from combust.application.reading.result import interpret
 from combust.application.visit.record import CHECKS, EVENTS, HEAD, VisitRecord, stops_now
 from combust.application.visit.steady import visit_procedure
-from combust.data.errors import CombustError, Fault
+from combust.data.errors import CombustError, Fault, printable
 from combust.data.vocabulary import quantities
 from combust.domain.limits import Finding
 from combust.domain.reading import Reading
