@@ -14,6 +14,7 @@ from combust.data.errors import CombustError, Fault
 from combust.data.fields import Field, as_number, check_fields
 from combust.data.near import near_matches
 from combust.data.tables import load_table, read_toml
+from combust.domain.result import plain
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,9 +54,7 @@ class InstrumentClass:
 
     def to_dict(self) -> dict[str, object]:
         """Return plain values for JSON (an open range ends in null)."""
-        row: dict[str, object] = {name: getattr(self, name) for name in self.__slots__}
-        row["co_ranges_ppm"] = [[None if np.isinf(x) else x for x in part] for part in self.co_ranges_ppm]
-        return row
+        return {name: plain(getattr(self, name)) for name in self.__slots__}
 
 
 @cache
@@ -96,8 +95,8 @@ CLASS_FIELDS = {
 
 
 def _class_of(name: str, row: Mapping[str, Any]) -> InstrumentClass:
-    known, told = check_fields(row, CLASS_FIELDS, what="an instrument class", gaps=False)
-    faults = [fault.within("instrument class.") for _, fault in told]
+    known, refused = check_fields(row, CLASS_FIELDS, what="an instrument class", gaps=False)
+    faults = [fault.within("instrument class.") for _, fault in refused]
     ranges = row.get("co_ranges_ppm")
     if not _are_ranges(ranges):
         why = "is no list of [up to ppm, absolute ppm, share] that rises and ends with inf"

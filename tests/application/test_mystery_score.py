@@ -247,10 +247,10 @@ def test_a_step_that_makes_no_sense_costs_nothing(steps, why):
     one = visit()
     for step in steps[:-1]:
         one.take(step)
-    minutes = one.minutes
+    minutes = one.used.minutes
     with pytest.raises(CombustError, match=f"(?i){why}"):
         one.take(steps[-1])
-    assert one.minutes == minutes
+    assert one.used.minutes == minutes
     assert one.breaches == []
 
 

@@ -14,7 +14,7 @@ from combust.domain.heater import Heater
 from combust.domain.site import Site
 from combust.edge.cli.main import main
 from combust.edge.figures.altitude import draw_ceiling, draw_derating, draw_heat, draw_margins, draw_nights
-from combust.edge.reports.fleet_page import page
+from combust.edge.reports.fleet_page import plan_page
 from tests.application.fleet import worked
 from tests.edge.runs import run
 
@@ -168,7 +168,7 @@ def test_hostile_names_cannot_write_html() -> None:
     cars = worked.vehicles().iloc[:1].assign(vehicle_id="<script>alert(1)</script>")
     from combust.application.fleet.plan import plan_fleet
 
-    html = page(plan_fleet(cars, worked.sites(), heaters=worked.HEATERS), {}, title="<b>t</b>")
+    html = plan_page(plan_fleet(cars, worked.sites(), heaters=worked.HEATERS), {}, title="<b>t</b>")
     assert "<script>" not in html
     assert "&lt;script&gt;" in html
     assert "<b>t</b>" not in html

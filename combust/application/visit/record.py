@@ -13,7 +13,6 @@ from combust.application.reading.result import stop_findings
 from combust.data.errors import CombustError, Fault, printable
 from combust.data.fields import Field, check_fields, fields_of
 from combust.data.tables import load_table
-from combust.data.vocabulary import quantities
 from combust.domain.limits import Finding, limits
 from combust.domain.result import Result, Rows, plain
 
@@ -47,30 +46,6 @@ class Entry:
     key: str
     entered_at: str
     body: Mapping[str, Any]
-
-    @property
-    def text(self) -> str:
-        """What was entered in plain words; it is the same in the log and on the page."""
-        body = self.body
-        if self.kind == "reading":
-            shown = ((known, body[key]) for key, known in quantities().items() if body.get(key) is not None)
-            return "; ".join(f"{short_meaning(known)}: {_value(value)} {known.unit}".rstrip() for known, value in shown)
-        if self.kind == "limit":
-            return f"{body['value']:g} {body['unit']} ({body['basis']}; {body['origin']})"
-        if self.kind == "check":
-            return f"{body.get('check')}: {body.get('result')}"
-        return (
-            f"{body.get('event')} {body.get('at') or ''}".strip() if self.kind == "event" else str(body.get("text", ""))
-        )
-
-
-def short_meaning(known: Field) -> str:
-    """Return the meaning of a field without its explanation behind a colon or semicolon."""
-    return known.meaning.partition(":")[0].partition(";")[0]
-
-
-def _value(value: Any) -> str:
-    return f"{value:g}" if isinstance(value, float) else str(value)
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,21 +93,11 @@ class VisitRecord(Result):
         return Result.to_dict(self) | kinds
 
     def lines(self) -> Rows:
-        """Return (label, text) rows; what cannot be printed is shown as a question mark."""
-        rows = [("visit", f"{self.visit_id}, revision {self.revision}"), ("status", self.status)]
+        """Return (label, text) rows of what it is and in which state; its parts are the sections of a record."""
+        rows = [("visit", self.visit_id), ("status", self.status)]
         if self.seal_holds is False:
             rows.append(("SEAL BROKEN", "this closed record was changed outside combust: do not rely on it"))
-        rows += [("heater", self.heater_id or "not stated"), ("opened", self.opened_at)]
-        rows += [("closed", self.closed_at)] if self.closed_at else []
-        rows += [("why revised", self.reason)] if self.reason else []
-        rows += [(head_label(key), str(text)) for key, text in self.head.items()]
-        rows += [(f"{entry.kind.replace('_', ' ')} {entry.key}", entry.text) for entry in self.entries]
-        return [(printable(label), printable(text)) for label, text in rows]
-
-
-def head_label(key: str) -> str:
-    """Return what a word about the visit is called."""
-    return HEAD[key].meaning if key in HEAD else key
+        return [(label, printable(text)) for label, text in rows]
 
 
 def seal_of(visit_id: str, revision: int, head: Mapping[str, Any], entries: list[tuple[str, str, str, str]]) -> str:

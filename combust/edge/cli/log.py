@@ -10,6 +10,7 @@ import click
 from combust import __version__
 from combust.application.reading.result import interpret
 from combust.application.visit.record import CHECKS, EVENTS, HEAD, VisitRecord, stops_now
+from combust.application.visit.record_sections import sections
 from combust.application.visit.steady import visit_procedure
 from combust.data.errors import CombustError, Fault, printable
 from combust.data.vocabulary import quantities
@@ -223,7 +224,7 @@ def show_command(book: str, visit_id: str | None, revision: int | None, heater_i
     if as_json:
         output.say_json(record.to_dict() | {"stops": stops, "version": __version__})
     else:
-        output.say_result(record)
+        _show(record)
     output.tell_cautions()
 
 
@@ -231,6 +232,18 @@ def _listed(record: VisitRecord) -> tuple[str, ...]:
     count = len(record.readings)
     heater = record.heater_id or ""
     return (record.visit_id, str(record.revision), heater, record.opened_at[:10], str(count), record.status)
+
+
+def _show(record: VisitRecord) -> None:
+    """Print a record; control characters in texts are shown as question marks."""
+    output.say_lines(record.lines())
+    for part in sections(record):
+        click.echo(f"\n{part.title}")
+        cells = [[printable(cell) for cell in row] for row in part.rows]
+        if part.head and cells:
+            output.say_table(part.head, cells)
+        else:
+            output.say_lines([(row[0], row[1]) for row in cells] or [(part.nothing, "")])
 
 
 @command.command("close", short_help="Close a visit: checked, sealed, unchangeable.")
