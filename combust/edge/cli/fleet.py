@@ -104,7 +104,7 @@ def _add_up(scheduler: str | None, workers: int | None, tables: list[Table], use
 def _say(plan: FleetPlan) -> None:
     from combust.edge.reports.fleet_page import decision_rows
 
-    click.echo(f"{plan}\n")
+    click.echo(f"{plan.summary}\n")
     for name, row in plan.rows.items():
         click.echo(f"{name}: {row['read']} read, {row['planned']} planned, {row['refused']} refused")
     click.echo("")

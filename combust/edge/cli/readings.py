@@ -11,6 +11,7 @@ import click
 from combust import __version__
 from combust.domain.catalogue import get_fuel, load_fuels
 from combust.domain.limits import finding_kinds
+from combust.domain.result import plain
 from combust.edge.cli import output
 from combust.edge.cli.options import table_options
 
@@ -69,7 +70,7 @@ def command(
             progress=progress,
         )
     )
-    facts: dict[str, Any] = {"out": out, "rejects": rejects, **counts.to_dict(), "version": __version__}
+    facts: dict[str, Any] = {"out": out, "rejects": rejects, **plain(counts), "version": __version__}
     stops = counts.stops()
     for code, number in stops.items():
         click.secho(f"STOP in {number} of {counts.rows} rows: {code}", err=True, bold=True)
