@@ -16,6 +16,7 @@ from combust.application.causes.engine import Engine
 from combust.application.causes.rank import rank_visits
 from combust.domain.heater import Heater
 from combust.domain.instrument import instrument_class
+from tests.long import LONG
 from tests.simulator.columns import GAS, TEMPERATURES, WORKSHOP, only
 from tests.simulator.faults import HEATER_FAULTS, drawn_causes
 from tests.simulator.heaters import hidden_heater, profile
@@ -23,7 +24,10 @@ from tests.simulator.own_model import own_visits, without
 from tests.simulator.policy import follow
 from tests.simulator.visits import visits
 
-HEATERS, VISITS, FULL_VISITS, WAYS = 30, 100, 24, 3
+HEATERS = 30 if LONG else 15
+VISITS, FULL_VISITS = 100, 24
+# Ways are compared, and own visits fill bins, in number: the short form takes more of each of its fewer heaters.
+WAYS, OWN_VISITS = (3, 80) if LONG else (4, 160)
 RANKED = (len(STRUCTURE), STRUCTURE.index("exponent"), STRUCTURE.index("steepness"))
 SETS = {
     "gas": (GAS, (0,)),
@@ -33,7 +37,7 @@ SETS = {
 }
 
 
-OWN_VISITS, OWN_CHANNELS = 80, ["o2", "setting", "co", "flue", "rise"]
+OWN_CHANNELS = ["o2", "setting", "co", "flue", "rise"]
 LESS_CHANNELS = [*OWN_CHANNELS, "voltage", "intake_static", "exhaust_static", "ambient_o2"]
 LESS_SEEN = ["probe_leak_test"]
 LESS = {
