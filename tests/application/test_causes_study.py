@@ -1,7 +1,7 @@
 """The Must-reach numbers on a simulator that is built differently from the model (tests/simulator).
 
-The bounds are those the project set itself; ``make study`` runs the long form (3000 visits of 30 heaters, here half) and
-prints the reached numbers.
+The bounds are those the project set itself; ``make study`` runs the long form (3000 visits of 30 heaters, here half)
+and prints the reached numbers.
 """
 
 from __future__ import annotations

@@ -26,8 +26,8 @@ from tests.simulator.visits import visits
 
 HEATERS = 30 if LONG else 15
 VISITS, FULL_VISITS = 100, 24
-# Ways are compared, and own visits fill bins, in number: the short form takes more of each of its fewer heaters.
-WAYS, OWN_VISITS = (3, 80) if LONG else (4, 160)
+# Where a few visits decide, the short form takes more of each of its fewer heaters: healthy ones, ways, own visits.
+HEALTHY, WAYS, OWN_VISITS = ((16, 10), 3, 80) if LONG else ((20, 20), 5, 160)
 RANKED = (len(STRUCTURE), STRUCTURE.index("exponent"), STRUCTURE.index("steepness"))
 SETS = {
     "gas": (GAS, (0,)),
@@ -100,10 +100,10 @@ def one_heater(index):
         )
         for key, how in SETS.items()
     }
-    healthy = [("healthy",)] * 16
+    healthy, of_full = [("healthy",)] * HEALTHY[0], HEALTHY[1]
     cases = visits(hidden, healthy, rng, sites="wide")
     found["healthy_temperatures"] = judge(heater, healthy, cases, *SETS["temperatures"])
-    found["healthy_full"] = judge(heater, healthy[:10], cases[:10], *SETS["full"])
+    found["healthy_full"] = judge(heater, healthy[:of_full], cases[:of_full], *SETS["full"])
     names = [(cause,) for cause in ("intake_restricted", "exhaust_restricted", "blower_weak", "fuel_over")] * 2
     cases = visits(hidden, names, rng, low=0.06, high=0.06)
     found["small_temperatures"] = judge(heater, names, cases, *SETS["temperatures"])
