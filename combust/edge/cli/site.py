@@ -13,7 +13,7 @@ from combust.application.site.base import AltitudeBase, altitude_base
 from combust.application.site.effect import site_effect
 from combust.application.site.result import SiteEffect
 from combust.data.errors import CombustError, Fault
-from combust.data.vocabulary import as_number
+from combust.data.fields import as_number
 from combust.domain.catalogue import load_fuels
 from combust.domain.fuel import Fuel
 from combust.domain.heater import Heater
@@ -107,8 +107,7 @@ def command(**options: Any) -> None:
     if options["as_json"]:
         output.say_json(effect)
     else:
-        output.say_lines(effect.lines())
-        output.say_assumed(effect.assumed)
+        output.say_result(effect)
     output.tell_rest(effect.findings)
     output.tell_cautions()
     if options["out"]:
