@@ -116,7 +116,7 @@ SHORT = (
     ("log", "add", "w.book", "--visit-id=V1", "--o2-dry=8.2", "--location=outdoors"),
     ("profile", "new", "--out=h.toml"),
 )
-MOMENTS = 600 if LONG else 24
+MOMENTS = 210 if LONG else 24
 
 
 def test_a_signal_at_any_moment_ends_in_0_or_130(tmp_path: Path) -> None:
