@@ -7,7 +7,7 @@ from html import escape
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from combust.data.errors import CombustError, Fault, missing_extra
+from combust.data.errors import CombustError, Fault, need_module
 from combust.edge.figures.style import svg_text
 from combust.edge.reports.html import table
 
@@ -41,11 +41,7 @@ def widget_library() -> Any:
     CombustError
         It is not installed; the remedy is told.
     """
-    try:
-        import ipywidgets as module
-    except ImportError as error:
-        raise missing_extra("ipywidgets", "notebooks") from error
-    return module
+    return need_module("ipywidgets", "notebooks")
 
 
 class Shown:
