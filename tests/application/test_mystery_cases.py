@@ -20,7 +20,7 @@ from combust.application.mystery.rules import LEVELS
 from combust.application.mystery.seal import canonical, derived, master_key, opened, seal
 from combust.data.errors import CombustError
 
-SALT = "the wind of Skarn pass at night"
+SALT = "the wind of Skarnwick pass at night"
 COUNT = 200
 CAUSES = tuple(shipped_convictions().causes)
 
