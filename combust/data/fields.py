@@ -115,7 +115,7 @@ class Field:
         CombustError
             The value is of another kind, outside its band, or none of the words.
         """
-        if value == PLACEHOLDER and self.source:
+        if isinstance(value, str) and value == PLACEHOLDER and self.source:
             hint = self.remedy + ("" if self.required else " Or put # before the line.")
             raise self._refused(value, "is still the placeholder of the template", hint, "placeholder")
         if self.kind == "number":
@@ -244,7 +244,7 @@ def check_fields(
         if value is None or (gaps and is_missing(value)):
             continue
         name, convert = in_our_unit(key, known)
-        convert = None if value == PLACEHOLDER else convert
+        convert = None if isinstance(value, str) and value == PLACEHOLDER else convert
         if name not in known:
             faults.append((key, unknown(key, value) if unknown else unknown_field(key, value, known, what)))
             continue

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
@@ -121,50 +121,28 @@ def load_fuels(path: str | Path) -> dict[str, Fuel]:
 def _fuels_of(table: Mapping[str, Any], origin: str, known: Mapping[str, Fuel]) -> dict[str, Fuel]:
     found: dict[str, Fuel] = {}
     faults = [fault for _, fault in check_fields(table, SECTIONS, what="a file of fuels")[1]]
-    for name, row in _section(table, "fuel", faults).items():
-        try:
-            found[name] = _fuel_of(name, row)
-        except CombustError as error:
-            faults.extend(error.faults)
-    for name, row in _section(table, "mixture", faults).items():
-        try:
-            found[name] = _mixture_of(name, row, {**known, **found})
-        except CombustError as error:
-            faults.extend(error.faults)
-    if known:  # a user's file; the aliases of the shipped one are looked up by name
-        for alias, target in dict(table.get("alias", {})).items():
+    # The aliases of the shipped table are looked up by name; those of a user's file become fuels.
+    makers: dict[str, Callable[[str, Any, Catalogue], Fuel]] = {"fuel": _fuel_of, "mixture": _mixture_of}
+    for section, made in (makers | ({"alias": _alias_of} if known else {})).items():
+        for name, row in _section(table, section, faults).items():
             try:
-                found[alias] = replace(get_fuel(target, catalogue=found), asked_as=alias)
+                found[name] = made(name, row, {**known, **found})
             except CombustError as error:
                 faults.extend(error.faults)
     if not found and not faults:
-        faults.append(
-            Fault(
-                "fuels file",
-                origin,
-                "missing",
-                why="holds no [fuel.NAME] and no [mixture.NAME]",
-                hint="Add one; combust fuel --template prints a file to start from.",
-            )
-        )
+        why, hint = "holds no [fuel.NAME] and no [mixture.NAME]", "combust fuel --template prints a file to start from."
+        faults.append(Fault("fuels file", origin, "missing", why=why, hint=hint))
     if faults:
         raise CombustError(faults)
     return found
 
 
-def _section(table: Mapping[str, Any], name: str, faults: list[Fault]) -> dict[str, Mapping[str, Any]]:
-    rows = table.get(name, {})
-    good = isinstance(rows, Mapping) and all(isinstance(row, Mapping) for row in rows.values())
+def _section(table: Mapping[str, Any], name: str, faults: list[Fault]) -> dict[str, Any]:
+    rows, kind = table.get(name, {}), str if name == "alias" else Mapping
+    good = isinstance(rows, Mapping) and all(isinstance(row, kind) for row in rows.values())
     if not good:
-        faults.append(
-            Fault(
-                name,
-                rows,
-                "format",
-                why="holds no entry with a name",
-                hint=f"Write [{name}.NAME] and its lines below it.",
-            )
-        )
+        hint = f"Write [{name}.NAME] and its lines below it."
+        faults.append(Fault(name, rows, "format", why="holds no entry with a name", hint=hint))
     return dict(rows) if good else {}
 
 
@@ -176,7 +154,11 @@ def _value(entry: Any) -> tuple[Any, str]:
     return entry, "user's file, no source given"
 
 
-def _fuel_of(name: str, row: Mapping[str, Any]) -> Fuel:
+def _alias_of(name: str, target: str, known: Catalogue) -> Fuel:
+    return replace(get_fuel(target, catalogue=known), asked_as=name)
+
+
+def _fuel_of(name: str, row: Mapping[str, Any], _: Catalogue) -> Fuel:
     entries = {key: _value(entry) if key in FUEL_FIELDS else (entry, "") for key, entry in row.items()}
     known, told = check_fields(
         {key: value for key, (value, _) in entries.items()}, FUEL_FIELDS, what="a fuel", gaps=False
@@ -204,7 +186,7 @@ def _fuel_of(name: str, row: Mapping[str, Any]) -> Fuel:
     )
 
 
-def _mixture_of(name: str, row: Mapping[str, Any], known: Mapping[str, Fuel]) -> Fuel:
+def _mixture_of(name: str, row: Mapping[str, Any], known: Catalogue) -> Fuel:
     parts, by = row.get("parts"), row.get("by", "volume")
     if unknown := check_fields(row, MIXTURE_FIELDS, what="a mixture")[1]:
         raise CombustError(fault.within(f"mixture.{name}.") for _, fault in unknown)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from combust.data.arguments import names_keywords
 from combust.data.errors import CombustError
@@ -117,17 +117,10 @@ class Fuel:
         """Return everything known and derived as plain values for JSON (unknown is None)."""
         mass = self.molar_mass_per_carbon
         weight = ATOMIC_WEIGHT
-        return {
-            "name": self.name,
+        given = {key: getattr(self, key) for key in self.__slots__ if key != "carbon"}
+        return given | {
             "asked_as": self.asked_as or self.name,
-            "label": self.label,
-            "family": self.family,
             "formula": self.formula,
-            "h_c": self.h_c,
-            "h_c_u": self.h_c_u,
-            "o_c": self.o_c,
-            "n_c": self.n_c,
-            "s_c": self.s_c,
             "carbon_mass_share": weight["C"] / mass,
             "hydrogen_mass_share": weight["H"] * self.h_c / mass,
             "oxygen_mass_share": weight["O"] * self.o_c / mass,
@@ -138,10 +131,7 @@ class Fuel:
             "flue_water_kg_per_kg": float(stoichiometry.flue_water_mass(self)),
             "co2_maximum_pct": self.co2_maximum_pct,
             "fuel_factor": 100.0 * DRY_AIR.o2 / self.co2_maximum_pct,
-            "net_heating_value_mj_per_kg": self.net_heating_value_mj_per_kg,
             "gross_heating_value_mj_per_kg": self.gross_heating_value_mj_per_kg,
-            "density_kg_per_m3": self.density_kg_per_m3,
-            "expansion_per_k": self.expansion_per_k,
             "provenance": dict(self.provenance),
         }
 
@@ -156,19 +146,13 @@ def fuel_from_formula(text: str) -> Fuel:
     Validity record ``heat_from_formula`` (``combust/data/approximate_forms.toml``).
     """
     carbon, atoms = parse_formula(text)
-    bare = Fuel(
-        text, atoms["H"], atoms["O"], atoms["N"], atoms["S"], net_heating_value_mj_per_kg=40.0, label="by formula"
-    )
+    h_c, o_c, n_c, s_c = (atoms[element] for element in "HONS")
+    bare = Fuel(text, h_c, o_c, n_c, s_c, net_heating_value_mj_per_kg=40.0, label="by formula")
     oxygen = stoichiometry.stoichiometric_oxygen(bare)
-    return Fuel(
-        name=text,
-        h_c=bare.h_c,
-        o_c=bare.o_c,
-        n_c=bare.n_c,
-        s_c=bare.s_c,
+    return replace(
+        bare,
         net_heating_value_mj_per_kg=NET_HEAT_PER_OXYGEN * oxygen / bare.molar_mass_per_carbon,
         carbon=carbon if carbon > 1.0 else None,
-        label="by formula",
         provenance={
             "formula": "as given",
             "net_heating_value": f"estimated, {NET_HEAT_PER_OXYGEN:g} kJ per mol O2 used (Thornton 1917, within 2 %)",

@@ -14,6 +14,7 @@ from combust.data.errors import CombustError, Fault
 from combust.data.fields import Field, as_number, check_fields
 from combust.data.near import near_matches
 from combust.data.tables import load_table, read_toml
+from combust.domain.result import plain
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,9 +54,7 @@ class InstrumentClass:
 
     def to_dict(self) -> dict[str, object]:
         """Return plain values for JSON (an open range ends in null)."""
-        row: dict[str, object] = {name: getattr(self, name) for name in self.__slots__}
-        row["co_ranges_ppm"] = [[None if np.isinf(x) else x for x in part] for part in self.co_ranges_ppm]
-        return row
+        return {name: plain(getattr(self, name)) for name in self.__slots__}
 
 
 @cache

@@ -76,7 +76,7 @@ def siegert_at(ratio: float, temp: float) -> float:
         lambda: loss_difference("diesel_b0"),
         0.1,
     ),
-    row("shortcut lambda, 1.64 to 1.65", "1.645", lambda: a2()["air_ratio_by_simple"], 0.005),
+    row("shortcut lambda, 1.64 to 1.65", "1.645", lambda: a2()["air_ratio_by_shortcut"], 0.005),
     row("lambda ± of O2 8.2 ± 0.3 (95 %)", "0.04", lambda: 1.96 * a2()["air_ratio_u"], 0.01, TRADE + " ± 0.3 of O2"),
     row("Fo of 8.20/9.28", "1.37", lambda: pair(8.20, 9.28)["fuel_factor"], source=TRADE + " a good pair"),
     row("Fo of 7.54/8.53", "1.57", lambda: pair(7.54, 8.53)["fuel_factor"]),
