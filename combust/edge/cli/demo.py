@@ -12,16 +12,15 @@ import click
 from combust import __version__
 from combust.application.causes.result import VisitResult
 from combust.application.reading.result import ReadingResult, interpret
-from combust.data.errors import CombustError, Fault
 from combust.domain.heater import Heater
 from combust.domain.limits import cautions
 from combust.domain.reading import Reading
 from combust.edge.cli import output
+from combust.edge.demo_data import READINGS, demo_data
 
 if TYPE_CHECKING:
     from combust.edge.tables.readings import Counts
 
-READINGS = "larkfell_readings.csv"
 VISITS = "larkfell_visits.csv"
 DRAWN = "W302"  # snow in the intake: every check was made, so its figure has the most steps
 SHOWN = ("R005", "R015", "R020")  # a healthy hut heater, a pair that cannot be, a stop condition
@@ -43,7 +42,7 @@ def command(out: str, data_folder: str | None, as_json: bool) -> None:
     \b
     Next: combust reading --help   (then type a reading of your own)
     """
-    data = find_data(data_folder)
+    data = demo_data(data_folder)
     target = Path(out)
     day = work_readings(data, target)
     for code, number in day.counts.stops().items():
@@ -72,24 +71,6 @@ class DemoReadings:
     interpreted: list[dict[str, str]]
     refused: list[dict[str, str]]
     example: ReadingResult
-
-
-def find_data(folder: str | None) -> Path:
-    """Return the folder with the demo data: the clone's, the one that an installed package carries, or a data/ here.
-
-    Raises
-    ------
-    CombustError
-        No demo data there.
-    """
-    here = Path(__file__)
-    shipped = [here.parents[3] / "data", here.parents[2] / "demo_data", Path("data")]
-    places = [Path(folder)] if folder else shipped
-    for place in places:
-        if (place / READINGS).is_file():
-            return place
-    hint = "Run it from a clone of the project, or give --data."
-    raise CombustError(Fault("data", str(places[-1]), "missing", why=f"holds no {READINGS}", hint=hint))
 
 
 def work_readings(data: Path, target: Path) -> DemoReadings:
