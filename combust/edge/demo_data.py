@@ -9,23 +9,19 @@ from combust.data.errors import CombustError, Fault
 READINGS = "larkfell_readings.csv"
 
 
-def demo_data(folder: str | None = None) -> Path:
-    """Return the folder with the demo data: the clone's, the one a package carries, or a data/ here or above.
-
-    Parameters
-    ----------
-    folder : str, optional
-        Where they are, if they lie nowhere of this.
+def demo_data(folder: str | Path | None = None) -> Path:
+    """Return the folder with the demo data: the clone's, the one a package carries, or a data/ from here upwards.
 
     Raises
     ------
     CombustError
-        No demo data there.
+        No demo data in the folder that was asked for, or in any of these.
     """
-    package, here = Path(__file__).parents[1], Path.cwd()
-    shipped = [package.parent / "data", package / "demo_data", *(place / "data" for place in (here, *here.parents))]
-    for place in [Path(folder)] if folder else shipped:
+    root, here = Path(__file__).parents, Path.cwd()
+    shipped = [root[2] / "data", root[1] / "demo_data", *(place / "data" for place in (here, *here.parents))]
+    places = shipped if folder is None else [Path(folder)]
+    for place in places:
         if (place / READINGS).is_file():
             return place
-    hint = "Work in a clone of the project, or give the command demo --data."
-    raise CombustError(Fault("data", folder or str(here), "missing", why="holds no demo data", hint=hint))
+    hint = "Run it from a clone of the project, or give --data."
+    raise CombustError(Fault("data", str(places[0]), "missing", why=f"holds no {READINGS}", hint=hint))

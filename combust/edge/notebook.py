@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from html import escape
 from typing import TYPE_CHECKING, Any
 
-from combust.data.errors import missing_extra
+from combust.data.errors import need_module
 from combust.edge.figures.style import svg_text
 from combust.edge.reports.html import table
 
@@ -24,11 +24,7 @@ def widget_library() -> Any:
     CombustError
         It is not installed; the remedy is told.
     """
-    try:
-        import ipywidgets as module
-    except ImportError as error:
-        raise missing_extra("ipywidgets", "notebooks") from error
-    return module
+    return need_module("ipywidgets", "notebooks")
 
 
 class Shown:
