@@ -12,11 +12,12 @@ from dataclasses import dataclass
 import cantera as ct
 import fluids
 import numpy as np
+from combust.application.site.base import altitude_base
+from combust.kernel.heater_air import HealthyState, HeaterParameters, SiteState, heater_state
 from CoolProp.CoolProp import PropsSI
 from CoolProp.HumidAirProp import HAPropsSI
 from scipy import stats
 
-from combust.application.site.base import altitude_base
 from combust.data.tables import load_table
 from combust.domain.catalogue import get_fuel, shipped_fuels
 from combust.domain.fuel import fuel_from_formula
@@ -24,7 +25,6 @@ from combust.domain.site import Site
 from combust.kernel import air, air_ratio, altitude, fuel_delivery, gas_flow, heat, heater_heat, hot_gas, uncertainty
 from combust.kernel.constants import DRY_AIR
 from combust.kernel.flue_gas import flue_gas_moles
-from combust.kernel.heater_air import HealthyState, HeaterParameters, SiteState, heater_state
 from combust.kernel.types import AtomsTuple
 
 # A curve: what is held fixed, the swept quantity, the error in the record's unit.

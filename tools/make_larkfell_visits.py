@@ -14,13 +14,13 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from combust.kernel.heater_air import HealthyState, HeaterParameters, HeaterState, SiteState, heater_state
+from combust.kernel.heater_heat import fuel_heat
 
 from combust.domain.gas import air_ratio_from_o2
 from combust.domain.heater import Heater
 from combust.domain.site import Site
 from combust.kernel.flue_gas import flue_gas_moles
-from combust.kernel.heater_air import HealthyState, HeaterParameters, HeaterState, SiteState, heater_state
-from combust.kernel.heater_heat import fuel_heat
 
 HEATERS = Path(__file__).parents[1] / "data/heaters"
 PLACES = {"Fellarch depot": (150, 8), "Stonnebrae clinic": (860, 1), "Harlowen Moor barn": (1380, 12)}

@@ -4,10 +4,14 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
-from combust.data.errors import CombustError
+from combust.data.errors import CombustError, Fault
 from combust.data.vocabulary import quantity
 from combust.kernel import air
+
+# More than any weather makes of the standard atmosphere (common practice, no source) [hPa].
+MISMATCH_HPA = 60.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,6 +50,10 @@ class Site:
     def __post_init__(self) -> None:
         given = ("altitude_m", "pressure_hpa", "intake_temp_c", "humidity_pct")
         faults = [fault for key in given if (fault := quantity(key).fault_of(getattr(self, key)))]
+        height, pressure = self.altitude_m, self.pressure_hpa
+        if not faults and height is not None and pressure is not None and pressure_mismatch(height, pressure):
+            why, hint = mismatch_words(height)
+            faults = [Fault("pressure_hpa", pressure, "conflict", unit="hPa", why=why, hint=hint)]
         if faults:
             raise CombustError(faults)
         if self.pressure_hpa is None or math.isnan(self.pressure_hpa):
@@ -94,6 +102,18 @@ class Site:
             "dry_air_density_ratio": self.dry_air_density_ratio,
             "density_reference": dict(DENSITY_REFERENCE),
         }
+
+
+def pressure_mismatch(altitude_m: Any, pressure_hpa: Any) -> Any:
+    """Return where a station pressure cannot belong to a height: further off than any weather; NaN never is."""
+    return abs(pressure_hpa - air.pressure_from_altitude(altitude_m)) > MISMATCH_HPA
+
+
+def mismatch_words(altitude_m: float) -> tuple[str, str]:
+    """Return (why, remedy) of a station pressure that cannot belong to a height."""
+    usual = air.pressure_from_altitude(altitude_m)
+    why = f"does not belong to {altitude_m:g} m (about {usual:.0f} hPa)"
+    return why, "Give the station pressure, not reduced to sea level."
 
 
 DENSITY_REFERENCE = {"pressure_hpa": air.STANDARD_PRESSURE_HPA, "temp_c": air.STANDARD_TEMP_C, "humidity_pct": 0.0}

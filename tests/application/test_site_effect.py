@@ -8,8 +8,8 @@ from typing import Any
 
 import psychrolib
 import pytest
-
 from combust.application.site.base import altitude_base
+
 from combust.application.site.derating import derating_table
 from combust.application.site.effect import site_effect
 from combust.application.site.result import SiteEffect

@@ -9,8 +9,8 @@ from pathlib import Path
 import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
-
 from combust.application.site.base import altitude_base
+
 from combust.domain.site import Site
 from combust.edge.tables.points import BLOCK_ROWS, derate_streamed
 from combust.kernel.altitude import Derating, derate

@@ -12,10 +12,10 @@ import numpy as np
 import pandas as pd
 import pyarrow.parquet as pq
 import pytest
+from combust.application.site.base import altitude_base
 
 from combust.application.fleet.plan import plan_fleet
 from combust.application.fleet.points import derate_points
-from combust.application.site.base import altitude_base
 from combust.data.errors import CombustError
 from combust.domain.site import Site
 from combust.edge.tables import points

@@ -8,8 +8,8 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-
 from combust.application.site.base import altitude_base
+
 from combust.domain.heater import Heater
 from combust.domain.site import Site
 from combust.edge.cli.main import main

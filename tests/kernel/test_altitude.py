@@ -5,10 +5,10 @@ from __future__ import annotations
 import cantera
 import numpy as np
 import pytest
+from combust.application.site.base import altitude_base
 from hypothesis import given
 from hypothesis import strategies as st
 
-from combust.application.site.base import altitude_base
 from combust.domain.catalogue import get_fuel
 from combust.domain.site import Site
 from combust.kernel import air, altitude, hot_gas

@@ -4,13 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
-
-from combust.domain.catalogue import get_fuel
-from combust.kernel import heater_heat
-from combust.kernel.flue_gas import flue_gas_moles
-from combust.kernel.heat import sensible_heat
 from combust.kernel.heater_air import (
     HealthyState,
     HeaterParameters,
@@ -18,6 +11,13 @@ from combust.kernel.heater_air import (
     heater_state,
     resistance_from_air_change,
 )
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from combust.domain.catalogue import get_fuel
+from combust.kernel import heater_heat
+from combust.kernel.flue_gas import flue_gas_moles
+from combust.kernel.heat import sensible_heat
 
 B7 = get_fuel("diesel_b7")
 HEAT = heater_heat.fuel_heat(B7, B7.net_heating_value_mj_per_kg)

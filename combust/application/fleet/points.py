@@ -11,7 +11,7 @@ import pandas as pd
 
 from combust.application.fleet.tables import Faults, clean_table
 from combust.kernel.air import pressure_from_altitude
-from combust.kernel.altitude import Derated, Derating, derate
+from combust.kernel.altitude import AltitudeSurface, lambda_from_surface
 
 LAPSE_K_PER_M = 0.0065
 MOST_FAULTS = 200_000
@@ -31,7 +31,7 @@ class RouteUse:
 
     route_id: str
     heater: str
-    derating: Derating
+    surface: AltitudeSurface
     limit_m: float
     minimum_air_ratio: float
     site_heights_m: tuple[float, ...]
@@ -91,8 +91,8 @@ def route_block(raw: pd.DataFrame, uses: Iterable[RouteUse], offset: int = 0) ->
 
 
 def _sums(use: RouteUse, height: Any, minutes: Any, temp: Any) -> tuple[float, ...]:
-    told = derate(
-        use.derating, pressure_hpa=pressure_from_altitude(height), temp_c=point_temperatures(use, height, temp)
+    told = lambda_from_surface(
+        use.surface, pressure_hpa=pressure_from_altitude(height), temp_c=point_temperatures(use, height, temp)
     )
     above, low = height > use.limit_m, told.air_ratio_full < use.minimum_air_ratio
     return (
@@ -119,15 +119,15 @@ def point_temperatures(use: RouteUse, height_m: Any, temp_c: Any) -> Any:
     return filled
 
 
-def derate_points(points: pd.DataFrame, derating: Derating) -> pd.DataFrame:
+def derate_points(points: pd.DataFrame, surface: AltitudeSurface) -> pd.DataFrame:
     """Return points with the density ratio and the three lambdas added.
 
     Parameters
     ----------
     points : DataFrame
         ``altitude_m`` or ``pressure_hpa`` (wins where filled), and ``temp_c``.
-    derating : Derating
-        A heater stage, from :class:`combust.application.site.base.AltitudeBase`.
+    surface : AltitudeSurface
+        A heater stage, ``surface`` of a :class:`combust.application.heater.healthy.HealthyStage`.
 
     Returns
     -------
@@ -138,5 +138,5 @@ def derate_points(points: pd.DataFrame, derating: Derating) -> pd.DataFrame:
     columns = {
         key: points[key].to_numpy(dtype=float) for key in ("altitude_m", "pressure_hpa", "temp_c") if key in points
     }
-    told = derate(derating, **columns)
-    return points.assign(**dict(zip(Derated._fields, told, strict=True)))
+    told = lambda_from_surface(surface, **columns)
+    return points.assign(**told._asdict())

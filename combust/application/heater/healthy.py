@@ -11,25 +11,25 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from combust.application.heater.structure import (
-    MIDDLE_90,
     PRIOR_DRAWS,
     SEED,
     STRUCTURE,
     Parameters,
-    scaled,
-    shipped_priors,
+    known_structure,
+    middle_90,
+    priors_table,
     stratified_normals,
     structure_of,
 )
 from combust.application.reading.columns import columns_of_reading
 from combust.application.reading.interpret import interpret_columns
 from combust.data.errors import CombustError, Fault
-from combust.domain.catalogue import fuel as fuel_named
+from combust.domain.catalogue import get_fuel
 from combust.domain.fuel import Fuel
 from combust.domain.heater import Baseline, Heater, Stage
 from combust.domain.instrument import instrument_class
 from combust.domain.pump import same_pulses
-from combust.domain.result import Assumed
+from combust.domain.result import Assumed, assume
 from combust.domain.site import Site
 from combust.kernel import air, altitude
 from combust.kernel.altitude import AltitudeSurface, LambdaAtSite
@@ -92,7 +92,7 @@ class HealthyStage:
     baseline: Baseline | None = None
     air_out_temp_c: float | None = None
     useful_heat_kw: float | None = None
-    priors: Mapping[str, Any] = field(default_factory=shipped_priors)
+    priors: Mapping[str, Any] = field(default_factory=priors_table)
     assumed: tuple[Assumed, ...] = ()
 
     @property
@@ -115,6 +115,14 @@ class HealthyStage:
         """Fuel flow of the stage [l/h]."""
         return self.stage.fuel_l_per_h if self.stage else None
 
+    @property
+    def blower_left_pct(self) -> float | None:
+        """What the blower's speed has left up to its limit [%]; None = not in the profile."""
+        read = self.baseline.reading.get("blower_rpm") if self.baseline else None
+        speed = read or (self.stage.blower_rpm if self.stage else None)
+        limit = self.heater.blower_rpm_max if self.heater else None
+        return max(100.0 * (limit / speed - 1.0), 0.0) if speed and limit else None
+
     @cached_property
     def heat(self) -> FuelHeat:
         """Heat of the fuel in use."""
@@ -122,14 +130,7 @@ class HealthyStage:
 
     def structure(self, u: Any) -> Parameters:
         """Return what nobody knows of this heater from standard normals, draws x columns."""
-        rows, heater = self.priors["structure"], self.heater
-        return structure_of(
-            rows,
-            u,
-            blower=heater.blower if heater else "unknown",
-            shaft=heater.heating_air_on_same_shaft if heater else None,
-            port_ratio=port_ratio(heater) if heater else None,
-        )
+        return structure_of(self.priors["structure"], u, **known_structure(self.heater))
 
     @cached_property
     def draws(self) -> Parameters:
@@ -138,17 +139,17 @@ class HealthyStage:
 
     def assumed_structure(self) -> tuple[Assumed, ...]:
         """Return the middle 90 % of each prior of the air path that was drawn from."""
-        rows, blower = self.priors["structure"], self.heater.blower if self.heater else "unknown"
-        ports = port_ratio(self.heater) if self.heater else None
-        names = [f"steepness_{blower}", "intake_to_burner", "hot_share", "exponent", "air_side"]
-        names.append("exhaust_to_burner" if ports is None else "exhaust_to_intake_given_ports")
-        span = np.array([-MIDDLE_90, MIDDLE_90])
-        return tuple(Assumed(name, tuple(scaled(rows[name], span).tolist()), "", rows[name]["origin"]) for name in names)
+        rows, known = self.priors["structure"], known_structure(self.heater)
+        names = [f"steepness_{known['blower']}", "intake_to_burner", "hot_share", "exponent", "air_side"]
+        names.append("exhaust_to_burner" if known["port_ratio"] is None else "exhaust_to_intake_given_ports")
+        return tuple(assume(name, middle_90(rows[name]), rows[name]["origin"]) for name in names)
 
     # ---- at a site -------------------------------------------------------------------------------------------------
-    def air_at(self, pressure_hpa: Any, intake_temp_c: Any, *, humidity_pct: Any = 0.0, air_in_c: Any = None) -> SiteAir:
-        """Return the air of a place against the baseline's; heating air enters as at the baseline unless told."""
-        home, cold = self.reference, self.state.air_in_c if air_in_c is None else air_in_c
+    def air_at(
+        self, pressure_hpa: Any, intake_temp_c: Any, *, humidity_pct: Any = 0.0, air_in_c: Any = None
+    ) -> SiteAir:
+        """Return the air of a place against the baseline's; heating air is as cold as the intake's unless told."""
+        home, cold = self.reference, intake_temp_c if air_in_c is None else air_in_c
         pressure = pressure_hpa / home.pressure
         return SiteAir(
             dry_density=air.dry_air_density(pressure_hpa, intake_temp_c, humidity_pct) / home.dry_air_density_kg_m3,
@@ -158,6 +159,10 @@ class HealthyStage:
             intake_c=intake_temp_c,
             air_in_c=cold,
         )
+
+    def air_of(self, site: Site, *, air_in_c: float | None = None) -> SiteAir:
+        """Return the air of a site against the baseline's."""
+        return self.air_at(site.pressure, site.intake_temp_c, humidity_pct=site.humidity_pct, air_in_c=air_in_c)
 
     def fuel_density(self, fuel_temp_c: Any) -> Any:
         """Return the density of the fuel at the pump over that at the baseline [-]."""
@@ -236,15 +241,6 @@ def _blocks(site: SiteAir, fuel_density: Any) -> list[tuple[SiteAir, Any]]:
     return blocks
 
 
-def port_ratio(heater: Heater) -> float | None:
-    """Return exhaust over intake port pressure of the healthy baseline, or None."""
-    for baseline in heater.baselines:
-        suction, back = baseline.reading.intake_static_pa, baseline.reading.exhaust_static_pa
-        if suction and back and abs(suction) > 1.0 and back > 1.0:
-            return float(back) / abs(float(suction))
-    return None
-
-
 # ---- building it ---------------------------------------------------------------------------------------------------
 class _Builder:
     """Collects what a stage reads when healthy; the one place that decides what stands in for a missing channel."""
@@ -260,25 +256,25 @@ class _Builder:
         more = self.priors["type_spread"][type_key or key] if self.of_type else 0.0
         self.value[key], self.u[key] = number, float(np.hypot(spread, more))
 
-    def take(self, key: str, unit: str, stand_in: float, origin: str) -> float:
+    def take(self, key: str, stand_in: float, origin: str) -> float:
         """Return a number of the reading, or what stands in for it."""
         given = self.reading.get(key)
         if given is not None:
             return float(given)
-        self.assumed.append(Assumed(f"{key} at the baseline", stand_in, unit, origin))
+        self.assume(f"{key} at the baseline", stand_in, origin)
         return stand_in
 
-    def assume(self, quantity: str, value: Any, unit: str, origin: str) -> None:
+    def assume(self, quantity: str, value: Any, origin: str) -> None:
         """Note what was filled in."""
-        self.assumed.append(Assumed(quantity, value, unit, origin))
+        self.assumed.append(assume(quantity, value, origin))
 
     def home(self) -> Site:
         """Return the baseline's own air."""
         pressure = self.reading.get("pressure_hpa")
         height = self.reading.get("altitude_m")
         if pressure is None:
-            height = self.take("altitude_m", "m", 0.0, "sea level")
-        intake = self.take("intake_temp_c", "°C", air.STANDARD_TEMP_C, "standard air")
+            height = self.take("altitude_m", 0.0, "sea level")
+        intake = self.take("intake_temp_c", air.STANDARD_TEMP_C, "standard air")
         return Site(height, pressure, intake, self.reading.get("humidity_pct") or 0.0)
 
     def flue(self, stage: Stage | None, fuel: Fuel, ratio: float, intake: float) -> float:
@@ -286,7 +282,7 @@ class _Builder:
         given, unknown = self.reading.get("flue_temp_c"), self.priors["unknown"]
         if given is None:
             flue, u = usual_flue_temp(stage, fuel, ratio, intake, unknown["efficiency"]), float(unknown["flue_k"])
-            self.assume("flue_temp_c at the baseline", round(flue, 1), "°C", f"a usual efficiency, ± {u:g} K")
+            self.assume("flue_temp_c at the baseline", round(flue, 1), f"a usual efficiency, ± {u:g} K")
         else:
             flue, u = float(given), float(np.hypot(2.0 + 0.006 * given, self.priors["reading"]["flue_scatter_k"]))
         self.put("flue", flue, u, "flue_k")
@@ -296,8 +292,9 @@ class _Builder:
         """Return the rise of the heating air; a channel only where it was read."""
         out, unknown = self.reading.get("air_out_temp_c"), self.priors["unknown"]
         if out is None:
-            self.assume("rise of the heating air at the baseline", unknown["rise_k"], "K", unknown["origin"])
-            return float(unknown["rise_k"])
+            usual = float(unknown["rise_k"])
+            self.assume("air_out_temp_c at the baseline", air_in + usual, f"a usual rise, {unknown['origin']}")
+            return usual
         rise = max(5.0, float(out) - air_in)
         self.put("rise", float(np.log(rise)), 1.4 * self.priors["reading"]["air_temp_u_k"] / rise)
         return rise
@@ -329,8 +326,9 @@ class _Builder:
             ("frequency", "pump_hz", stated, 0.03),
         ):
             given = reading.get(read)
-            if given or other:
-                self.put(key, float(np.log(given or other)), scatter[f"{key}_u"] if given else other_u)
+            number = float(given or other or 0.0)
+            if number:
+                self.put(key, float(np.log(number)), scatter[f"{key}_u"] if given else other_u)
 
 
 def static_u(pascal: float, scatter: Mapping[str, float]) -> float:
@@ -338,8 +336,10 @@ def static_u(pascal: float, scatter: Mapping[str, float]) -> float:
     return float(np.hypot(scatter["static_u"], scatter["static_floor_pa"] / max(pascal, 2.0)))
 
 
-def usual_flue_temp(stage: Stage | None, fuel: Fuel, air_ratio: float, intake_temp_c: float, efficiency: float) -> float:
-    """Return a flue temperature from useful heat and fuel, or from a usual efficiency (Siegert's slope for oil) [°C]."""
+def usual_flue_temp(
+    stage: Stage | None, fuel: Fuel, air_ratio: float, intake_temp_c: float, efficiency: float
+) -> float:
+    """Return a flue temperature from useful heat and fuel, or a usual efficiency (Siegert's slope for oil) [°C]."""
     density, net = fuel.density_kg_per_m3, fuel.net_heating_value_mj_per_kg
     if stage and stage.useful_heat_kw and stage.fuel_l_per_h and density:
         # l/h x kg/m³ = g/h; g/h x MJ/kg = kJ/h; 3600 kJ/h = 1 kW
@@ -381,15 +381,15 @@ def healthy_stage(
     CombustError
         Missing lambda, unknown stage, or a profile that gives no lambda.
     """
-    table = shipped_priors() if priors is None else priors
+    table = priors_table() if priors is None else priors
     if not isinstance(heater_or_fuel, Heater):
-        return _of_fuel(fuel_named(heater_or_fuel), air_ratio, air_ratio_u, reference, useful_heat_kw, table)
+        return _of_fuel(get_fuel(heater_or_fuel), air_ratio, air_ratio_u, reference, useful_heat_kw, table)
     told: tuple[Assumed, ...] = ()
     if stage is None:
         stage = max(
             heater_or_fuel.stages.values(), key=lambda one: (one.fuel_l_per_h or 0.0, one.useful_heat_kw or 0.0)
         ).name
-        told = (Assumed("stage", stage, "", "the stage with the most fuel or heat"),)
+        told = (assume("stage", stage, "the stage with the most fuel or heat"),)
     found = _of_heater(heater_or_fuel, heater_or_fuel.stage_of(stage), table, told)
     if any(one.quantity == "air_ratio" for one in found.assumed):
         hint = "Enter a healthy reading with O2, or the healthy band of lambda from the unit's document."
@@ -417,14 +417,14 @@ def _of_fuel(
     build = _Builder({}, priors, of_type=False)
     if reference is None:
         reference = Site()
-        build.assume("reference", "1013.25 hPa, 15 °C, dry", "", "ISO 2533 sea level; no reference air was given")
+        build.assume("reference", "1013.25 hPa, 15 °C, dry", "ISO 2533 sea level; no reference air was given")
     build.put("air_ratio", math.log(air_ratio), air_ratio_u / air_ratio)
     intake = reference.intake_temp_c
     return HealthyStage(
         fuel=fuel,
         state=_state(build, None, fuel, air_ratio, intake),
         reference=reference,
-        fuel_temp_c=build.take("fuel_temp_c", "°C", intake, "as cold as the reference air"),
+        fuel_temp_c=build.take("fuel_temp_c", intake, "as cold as the reference air"),
         expansion_per_k=_expansion(build, fuel),
         value=build.value,
         u=build.u,
@@ -446,7 +446,7 @@ def _of_heater(heater: Heater, stage: Stage, priors: Mapping[str, Any], told: tu
     state = _state(build, stage, burnt_then, ratio, intake)
     build.combustion()
     build.machine(heater, stage)
-    fuel_temp = build.take("fuel_temp_c", "°C", intake, "as cold as the intake air")
+    fuel_temp = build.take("fuel_temp_c", intake, "as cold as the intake air")
     if burnt_then != heater.fuel:
         state = _on_fuel(build, state, burnt_then, heater.fuel, fuel_temp)
     return HealthyStage(
@@ -470,36 +470,45 @@ def _of_heater(heater: Heater, stage: Stage, priors: Mapping[str, Any], told: tu
 
 def _state(build: _Builder, stage: Stage | None, fuel: Fuel, ratio: float, intake: float) -> HealthyState:
     flue = build.flue(stage, fuel, ratio, intake)
-    air_in = build.take("air_in_temp_c", "°C", intake, "as cold as the intake air")
+    air_in = build.take("air_in_temp_c", intake, "as cold as the intake air")
     return HealthyState(ratio, flue, intake, air_in, build.rise(air_in))
 
 
 def _air_ratio(build: _Builder, stage: Stage, baseline: Baseline | None, fuel: Fuel) -> float:
-    """Return lambda of the baseline and keep it: the reading's, else the middle of the healthy band, else a usual one."""
+    """Return lambda of the baseline and keep it: the reading's, the middle of the healthy band, or a usual one."""
     if baseline is not None:
-        values = interpret_columns(columns_of_reading(baseline.reading, fuel), instrument_class()).values
-        ratio, u = float(values["air_ratio"][0]), float(values["air_ratio_u"][0])
+        ratio, u = _read_air_ratio(baseline.reading, fuel)
         if math.isfinite(ratio):
-            build.put("air_ratio", math.log(ratio), u / ratio)
+            oxygen, scatter = baseline.reading.get("o2_dry_pct"), build.priors["reading"]["o2_scatter_pct"]
+            again = ratio
+            if oxygen is not None:
+                again, _ = _read_air_ratio({**baseline.reading, "o2_dry_pct": oxygen + scatter}, fuel)
+            build.put("air_ratio", math.log(ratio), math.hypot(u / ratio, math.log(again / ratio)))
             return ratio
     unknown = build.priors["unknown"]
     if stage.air_ratio_band is not None:
         low, high = stage.air_ratio_band
         ratio, u = (low + high) / 2.0, (high - low) / (math.sqrt(3.0) * (low + high))
         origin = "middle of the profile's healthy band, rectangular"
-        build.assume("air_ratio at the baseline", ratio, "", origin)
+        build.assume("air_ratio at the baseline", ratio, origin)
     else:
         ratio, u = float(unknown["air_ratio"]), float(unknown["air_ratio_u"])
-        build.assume("air_ratio", ratio, "", f"no baseline and no band of this stage: usual, {unknown['origin']}")
+        build.assume("air_ratio", ratio, f"no baseline and no band of this stage: usual, {unknown['origin']}")
     build.put("air_ratio", math.log(ratio), u)
     return ratio
+
+
+def _read_air_ratio(reading: Mapping[str, Any], fuel: Fuel) -> tuple[float, float]:
+    """Return lambda of a reading and its standard uncertainty."""
+    values = interpret_columns(columns_of_reading(reading, fuel), instrument_class()).values
+    return float(values["air_ratio"][0]), float(values["air_ratio_u"][0])
 
 
 def _on_fuel(build: _Builder, state: HealthyState, before: Fuel, after: Fuel, fuel_temp: float) -> HealthyState:
     """Return the healthy state with another fuel at the same pulses and the same air: a pump meters volume."""
     swap = same_pulses(before, after, fuel_temp_c=fuel_temp)
     told = f"{swap.air_ratio - 1.0:+.1%} lambda: density and air need by volume; viscosity not counted"
-    build.assume("fuel other than at the baseline", f"{after.name} for {before.name}", "", told)
+    build.assume("fuel other than at the baseline", f"{after.name} for {before.name}", told)
     asked = HeaterParameters(fuel=1.0 / swap.air_ratio, fuel_heat=swap.heat * swap.air_ratio)
     home = SiteAir(1.0, 1.0, 1.0, 1.0, state.intake_c, state.air_in_c)
     point = working_point(state, home, asked, fuel_heat(before, before.net_heating_value_mj_per_kg))
@@ -515,7 +524,7 @@ def _expansion(build: _Builder, fuel: Fuel) -> float:
     if fuel.expansion_per_k is not None:
         return fuel.expansion_per_k
     usual = float(build.priors["unknown"]["expansion_per_k"])
-    build.assume("expansion_per_k", usual, "1/K", "textbook value of diesel, from memory")
+    build.assume("expansion_per_k", usual, "textbook value of diesel, from memory")
     return usual
 
 
@@ -529,5 +538,5 @@ def _load(heater: Heater, stage: Stage) -> float:
     for number, power in ((speed, 1.0), (lambda one: one.fuel_l_per_h, 0.8)):
         known = [float(number(one) or 0.0) for one in heater.stages.values()]
         if all(known):
-            return min(1.0, (float(number(stage) or 0.0) / max(known)) ** power)
+            return float(min(1.0, (float(number(stage) or 0.0) / max(known)) ** power))
     return 0.5 if stage.name in ("low", "small", "min") else 1.0

@@ -1,4 +1,4 @@
-"""The structure of a heater that nobody knows: one table of priors, and the draws from it that every question shares."""
+"""The structure of a heater that nobody knows: one table of priors, and the draws that every question shares."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from combust.data.tables import load_table
+from combust.domain.heater import Heater
 from combust.kernel.types import Floats
 
 STRUCTURE = (
@@ -33,7 +34,7 @@ Parameters = dict[str, Any]
 
 
 @cache
-def shipped_priors() -> dict[str, Any]:
+def priors_table() -> dict[str, Any]:
     """Return the shipped table of causes and of what is believed of a heater before a reading (do not change it)."""
     return {**load_table("causes"), **load_table("heater_priors")}
 
@@ -56,6 +57,12 @@ def scaled(row: Mapping[str, Any], u: Any) -> Any:
     if row["kind"] == "normal":
         return row["median"] + row["sd"] * u
     return row["low"] + (row["high"] - row["low"]) * share_of(u)
+
+
+def middle_90(row: Mapping[str, Any]) -> str:
+    """Return the middle 90 % of a structural number in words."""
+    low, high = scaled(row, np.array([-MIDDLE_90, MIDDLE_90]))
+    return f"{low:.2g} to {high:.2g}"
 
 
 def structure_of(
@@ -90,3 +97,15 @@ def structure_of(
         "duct_off_left": scaled(rows["duct_off_left"], column["duct_off_left"]),
         "motor": column["motor"],
     }
+
+
+def known_structure(heater: Heater | None) -> dict[str, Any]:
+    """Return what a profile tells of the structure, as :func:`structure_of` takes it; of no profile, nothing."""
+    if heater is None:
+        return {"blower": "unknown", "shaft": None, "port_ratio": None}
+    ratio = None
+    for baseline in heater.baselines:
+        suction, back = baseline.reading.intake_static_pa, baseline.reading.exhaust_static_pa
+        if ratio is None and suction and back and abs(suction) > 1.0 and back > 1.0:
+            ratio = float(back) / abs(float(suction))
+    return {"blower": heater.blower, "shaft": heater.heating_air_on_same_shaft, "port_ratio": ratio}

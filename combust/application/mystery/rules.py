@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Any
 
-from combust.application.causes.catalogue import shipped_convictions
+from combust.application.causes.catalogue import shipped_priors
 from combust.data.errors import CombustError, Fault
 from combust.data.tables import load_table
 from combust.domain.heater import Heater
@@ -44,7 +44,7 @@ class Price:
 @cache
 def prices() -> dict[str, Price]:
     """Return the price of every check and action."""
-    checks, rows = shipped_convictions().checks, table()["price"]["check"]
+    checks, rows = shipped_priors().checks, table()["price"]["check"]
     found = {name: Price(checks[name].minutes, row["money"], row["risk"]) for name, row in rows.items()}
     return found | {name: Price(row["minutes"], 0.0, 0.0) for name, row in table()["action"].items()}
 
@@ -105,7 +105,7 @@ def answer_of(text: str) -> frozenset[str]:
     CombustError
         A word that is no answer.
     """
-    known = shipped_convictions().causes
+    known = shipped_priors().causes
     names = frozenset(part.strip() for part in text.replace(" ", "").split("+"))
     wrong = sorted(names - set(known))
     if wrong or len(names) > 2 or (len(names) == 2 and "healthy" in names):

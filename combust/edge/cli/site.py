@@ -8,8 +8,8 @@ from typing import Any
 
 import click
 
+from combust.application.heater.healthy import HealthyStage, healthy_stage
 from combust.application.reading.result import stop_findings
-from combust.application.site.base import AltitudeBase, altitude_base
 from combust.application.site.effect import site_effect
 from combust.application.site.result import SiteEffect
 from combust.data.errors import CombustError, Fault
@@ -95,7 +95,7 @@ def command(**options: Any) -> None:
     try:
         base_arguments, place, reading = _arguments(options)
         if options["points"]:
-            _points(options, altitude_base(**base_arguments))
+            _points(options, healthy_stage(**base_arguments))
             return
         effect = site_effect(**base_arguments, **place, reading=reading)
     except CombustError:
@@ -118,7 +118,7 @@ def command(**options: Any) -> None:
 
 
 def _arguments(options: dict[str, Any]) -> tuple[dict[str, Any], dict[str, Any], dict[str, Any] | None]:
-    """Return (arguments of altitude_base, further ones of site_effect, the reading or None), every fault at once."""
+    """Return (arguments of healthy_stage, further ones of site_effect, the reading or None), every fault at once."""
     own = {key: options[key] for key in NUMBERS if options[key] is not None}
     faults = [
         Fault(key, own[key], "not_a_number", why="is not a number", hint=f"Give the {NUMBERS[key]} as a plain number.")
@@ -227,7 +227,7 @@ def _told(value: float | None, digits: int, unit: str = "") -> str:
 def _write_maps(options: dict[str, Any], base_arguments: dict[str, Any], effect: SiteEffect) -> None:
     if not (options["table"] or options["figure"] or options["ceiling_figure"]):
         return
-    base = altitude_base(**base_arguments)
+    base = healthy_stage(**base_arguments)
     name, minimum = effect.heater_id or base.fuel.name, effect.minimum_air_ratio
     if options["table"]:
         from combust.application.site.derating import derating_table
@@ -245,7 +245,7 @@ def _write_maps(options: dict[str, Any], base_arguments: dict[str, Any], effect:
             click.echo(f"Written: {options[key]}", err=True)
 
 
-def _points(options: dict[str, Any], base: AltitudeBase) -> None:
+def _points(options: dict[str, Any], base: HealthyStage) -> None:
     """Derate a Parquet table of points, in one process or on Dask."""
     from combust.edge.cli.progress import with_progress
     from combust.edge.tables.points import derate_dask, derate_streamed
@@ -253,9 +253,9 @@ def _points(options: dict[str, Any], base: AltitudeBase) -> None:
     source, out = options["points"], Path(options["points_out"])
     if options["scheduler"] or options["workers"]:
         more = {"scheduler": options["scheduler"], "workers": options["workers"] or 2}
-        counts = with_progress("Points", lambda show: derate_dask(source, out, base.derating, progress=show, **more))
+        counts = with_progress("Points", lambda show: derate_dask(source, out, base.surface, progress=show, **more))
     else:
-        counts = with_progress("Points", lambda show: derate_streamed(source, out, base.derating, progress=show))
+        counts = with_progress("Points", lambda show: derate_streamed(source, out, base.surface, progress=show))
     facts = {"rows": counts.rows, "told": counts.told, "untold": counts.untold, "out": str(out)}
     if options["as_json"]:
         output.say_json(facts)

@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from combust.application.fleet.rules import stays_off
-from combust.application.site.base import AltitudeBase
+from combust.application.heater.healthy import HealthyStage
 from combust.application.site.derating import derating_columns
 from combust.application.site.effect import CURVE_TEMPS_C, ceiling_by_temperature
 from combust.edge.figures.style import INK, LINE, MARK, STYLE
-from combust.kernel.altitude import derate
+from combust.kernel.altitude import lambda_from_surface
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -23,7 +23,7 @@ GREY = "#888888"
 MOST_BARS = 60
 
 
-def draw_derating(base: AltitudeBase, *, minimum: float, name: str = "heater") -> Figure:
+def draw_derating(base: HealthyStage, *, minimum: float, name: str = "heater") -> Figure:
     """Draw full lambda over height and temperature, and the useful heat with lambda kept.
 
     Cividis, safe for colour-blind readers and even in grey; contour lines carry their numbers. The hatched part lies
@@ -74,7 +74,7 @@ def _levels(values: Any, step: float | None) -> Any:
     return np.arange(np.floor(low / step) * step, high + step, step)
 
 
-def _unit_limit(plot: Any, base: AltitudeBase) -> None:
+def _unit_limit(plot: Any, base: HealthyStage) -> None:
     limit = base.heater.limits.altitude_m if base.heater else None
     if limit is not None:
         plot.axhline(limit, color=MARK, linewidth=1.4, linestyle="--")
@@ -82,7 +82,7 @@ def _unit_limit(plot: Any, base: AltitudeBase) -> None:
                       color="white", fontsize=8, bbox={"facecolor": INK, "edgecolor": "none", "pad": 1.5})  # fmt: skip
 
 
-def draw_ceiling(base: AltitudeBase, *, minimum: float, name: str = "heater") -> Figure:
+def draw_ceiling(base: HealthyStage, *, minimum: float, name: str = "heater") -> Figure:
     """Draw the highest site that keeps lambda at its minimum against temperature, by dry-air density and in full."""
     import matplotlib as mpl
     from matplotlib.figure import Figure
@@ -109,13 +109,13 @@ def draw_ceiling(base: AltitudeBase, *, minimum: float, name: str = "heater") ->
 
 
 def draw_nights(
-    base: AltitudeBase, *, altitude_m: float, minimum: float, nights_c: Any = (), name: str = "heater"
+    base: HealthyStage, *, altitude_m: float, minimum: float, nights_c: Any = (), name: str = "heater"
 ) -> Figure:
     """Draw the three lambdas at one height over the temperature of the night, and the nights of a season below.
 
     Parameters
     ----------
-    base : AltitudeBase
+    base : HealthyStage
     altitude_m : float
         Height [m]; the standard atmosphere gives the pressure.
     minimum : float
@@ -129,7 +129,7 @@ def draw_nights(
     from matplotlib.figure import Figure
 
     temps, nights = np.linspace(-35.0, 25.0, 121), np.asarray(nights_c, dtype=float)
-    told = derate(base.derating, altitude_m=altitude_m, temp_c=temps)
+    told = lambda_from_surface(base.surface, altitude_m=altitude_m, temp_c=temps)
     full, width = told.air_ratio_full, 2.0 * told.air_ratio_full_u
     spans = [f"{part[0]:.2f} to {part[-1]:.2f}" for part in (told.air_ratio, full)]
     with mpl.rc_context(STYLE):
@@ -141,7 +141,9 @@ def draw_nights(
         plot.plot(temps, full, color=MARK, linestyle="--", label="full: with hot gas; band 95 %")
         plot.axhline(minimum, color=GREY, linewidth=1.0, label=f"minimum {minimum:g}")
         plot.set(xlabel="intake air (°C)", ylabel="lambda (air ratio)", xlim=(-35, 25), ylim=(0.7, 2.3))
-        below = int((derate(base.derating, altitude_m=altitude_m, temp_c=nights).air_ratio_full < minimum).sum())
+        below = int(
+            (lambda_from_surface(base.surface, altitude_m=altitude_m, temp_c=nights).air_ratio_full < minimum).sum()
+        )
         scan = f"full lambda below {minimum:g} in {below} of {len(nights)} nights drawn" if len(nights) else ""
         if scan:
             plot.plot(nights, np.full(len(nights), 0.73), linestyle="none", marker="|", markersize=11, color=INK,

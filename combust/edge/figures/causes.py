@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from combust.application.causes.catalogue import shipped_convictions
+from combust.application.causes.catalogue import shipped_priors
 from combust.application.causes.checks import checks_done
 from combust.application.causes.rank import rank_causes
-from combust.application.causes.rows import Values
+from combust.application.causes.stage_reading import Values
 from combust.domain.heater import Heater
 from combust.edge.figures.style import STYLE
 
@@ -29,7 +29,7 @@ def evidence_in_steps(readings: Sequence[Values]) -> list[tuple[str, list[dict[s
 
     Each step is (name of the check, readings known after it).
     """
-    checks = shipped_convictions().checks
+    checks = shipped_priors().checks
     done = checks_done(readings)
     columns_of = {name: checks[name].columns for name in checks if name in done}
     later = {column for columns in columns_of.values() for column in columns}
@@ -92,7 +92,7 @@ def draw_steps(heater: Heater, readings: Sequence[Values], *, seed: int = 1, pai
         start = np.zeros(len(steps))
         for number, name in enumerate(best):
             width = np.array([share.get(name, 0.0) for share in shares])
-            label = shipped_convictions().causes[name].label
+            label = shipped_priors().causes[name].label
             plot.barh(
                 places, width, left=start, color=TONES[number], hatch=HATCHES[number], edgecolor="white", label=label
             )

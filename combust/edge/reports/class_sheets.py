@@ -8,7 +8,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from combust import __version__
-from combust.application.causes.catalogue import shipped_convictions
+from combust.application.causes.catalogue import shipped_priors
 from combust.application.mystery import Answer, Dealer, MysteryCase, Score
 from combust.application.mystery.case import sealed_names
 from combust.application.mystery.rules import prices, table
@@ -22,7 +22,7 @@ RESULT_COLUMNS = ("learner", "case_id", "level", "total", *points(), "minutes", 
 
 def price_rows() -> list[dict[str, Any]]:
     """Return every check and action with words, what it costs and its risk."""
-    checks, actions = shipped_convictions().checks, table()["action"]
+    checks, actions = shipped_priors().checks, table()["action"]
     rows = []
     for name, price in prices().items():
         about = checks.get(name)

@@ -22,7 +22,7 @@ from combust.application.fleet.points import NO_POINTS, RouteSums, RouteUse, rou
 from combust.data.errors import CombustError, Fault, missing_extra, shorten
 from combust.data.vocabulary import FOREIGN_UNITS
 from combust.edge.whole_file import partial_of
-from combust.kernel.altitude import Derated, Derating, derate
+from combust.kernel.altitude import AltitudeSurface, LambdaAtSite, lambda_from_surface
 
 BLOCK_ROWS = 524_288
 WAITING = 4  # tasks in flight for each worker: enough to keep it busy, few enough for the scheduler's memory
@@ -79,21 +79,21 @@ def _columns_of(names: list[str]) -> dict[str, tuple[str, Any]]:
     return found
 
 
-def derate_batch(batch: Any, derating: Derating) -> tuple[Any, PointCounts]:
+def derate_batch(batch: Any, surface: AltitudeSurface) -> tuple[Any, PointCounts]:
     """Return an Arrow batch with the five result columns added, and its counts."""
     columns = {}
     for key, (heading, convert) in _columns_of(batch.schema.names).items():
         values = batch.column(heading).cast(pa.float64()).to_numpy(zero_copy_only=False)
         columns[key] = values if convert is None else convert(values)
-    told = derate(derating, **columns)
+    told = lambda_from_surface(surface, **columns)
     arrays = [*batch.columns, *(pa.array(column) for column in told)]
-    names = [*batch.schema.names, *Derated._fields]
+    names = [*batch.schema.names, *LambdaAtSite._fields]
     known = int(np.count_nonzero(told.air_ratio == told.air_ratio))
     return pa.RecordBatch.from_arrays(arrays, names=names), PointCounts(batch.num_rows, known, batch.num_rows - known)
 
 
 def derate_file(
-    source: Path, out: Path, derating: Derating, groups: list[int] | None = None, progress: Progress | None = None
+    source: Path, out: Path, surface: AltitudeSurface, groups: list[int] | None = None, progress: Progress | None = None
 ) -> PointCounts:
     """Derate one Parquet file (or some of its row groups) into another, in bounded memory.
 
@@ -113,7 +113,7 @@ def derate_file(
         with pq.ParquetFile(source) as file, ThreadPoolExecutor(max_workers=1) as pool:
             rows = max(file.metadata.num_rows, 1)
             for batch in file.iter_batches(batch_size=BLOCK_ROWS, row_groups=groups):
-                result, part = derate_batch(batch, derating)
+                result, part = derate_batch(batch, surface)
                 counts = counts + part
                 if writer is None:
                     writer = pq.ParquetWriter(partial, result.schema, **PLAIN)
@@ -140,21 +140,21 @@ def derate_file(
 
 
 def derate_streamed(
-    source: str | Path, out: str | Path, derating: Derating, *, progress: Progress | None = None
+    source: str | Path, out: str | Path, surface: AltitudeSurface, *, progress: Progress | None = None
 ) -> PointCounts:
     """Derate route points from Parquet to Parquet in one process; a folder gives a folder with the same names."""
     files, target = parquet_files(source), Path(out)
     single = len(files) == 1 and target.suffix == ".parquet"
     total = PointCounts(0, 0, 0)
     for one in files:
-        total = total + derate_file(one, target if single else target / one.name, derating, progress=progress)
+        total = total + derate_file(one, target if single else target / one.name, surface, progress=progress)
     return total
 
 
 def derate_dask(
     source: str | Path,
     out: str | Path,
-    derating: Derating,
+    surface: AltitudeSurface,
     *,
     scheduler: str | None = None,
     workers: int = 2,
@@ -180,16 +180,16 @@ def derate_dask(
         for groups in _group_runs(file)
     ]
     total = PointCounts(0, 0, 0)
-    for done, part in enumerate(_run(_derate_task, tasks, derating, scheduler, workers), start=1):
+    for done, part in enumerate(_run(_derate_task, tasks, surface, scheduler, workers), start=1):
         total = total + part
         if progress:
             progress(done, len(tasks))
     return total
 
 
-def _derate_task(task: tuple[str, str, list[int]], derating: Derating) -> PointCounts:
+def _derate_task(task: tuple[str, str, list[int]], surface: AltitudeSurface) -> PointCounts:
     source, out, groups = task
-    return derate_file(Path(source), Path(out), derating, groups)
+    return derate_file(Path(source), Path(out), surface, groups)
 
 
 def _group_runs(file: Path) -> list[list[int]]:
