@@ -109,6 +109,10 @@ class CombustError(ValueError):
         return (type(self), (self.faults,))
 
 
+class UnknownKeywordError(CombustError, TypeError):
+    """Keywords that are none: a TypeError as of any function, and every other fault with it."""
+
+
 def missing_extra(module: str, extra: str, *, why: str = "is needed here") -> CombustError:
     """Return the refusal for a library that is not installed, with the line that installs it."""
     hint = f"Install it with: pip install 'combust[{extra}]'"

@@ -2,21 +2,22 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from typing import Any
 
+from combust.data.arguments import names_keywords
 from combust.data.errors import CombustError, Fault
-from combust.data.vocabulary import quantity
+from combust.domain.reading import check_values
 from combust.kernel import air
 
 # More than any weather makes of the standard atmosphere (common practice, no source) [hPa].
 MISMATCH_HPA = 60.0
 
 
+@names_keywords
 @dataclass(frozen=True, slots=True)
 class Site:
-    """Combustion air at a place.
+    """Combustion air at one place; many places are rows of a table (``interpret_table``, ``plan_fleet``).
 
     Parameters
     ----------
@@ -48,17 +49,18 @@ class Site:
     humidity_pct: float = 0.0
 
     def __post_init__(self) -> None:
-        given = ("altitude_m", "pressure_hpa", "intake_temp_c", "humidity_pct")
-        faults = [fault for key in given if (fault := quantity(key).fault_of(getattr(self, key)))]
-        height, pressure = self.altitude_m, self.pressure_hpa
-        if not faults and height is not None and pressure is not None and pressure_mismatch(height, pressure):
+        checked, faults = check_values({key: getattr(self, key) for key in self.__slots__})
+        height, pressure = checked.get("altitude_m"), checked.get("pressure_hpa")
+        if height is not None and pressure is not None and pressure_mismatch(height, pressure):
             why, hint = mismatch_words(height)
-            faults = [Fault("pressure_hpa", pressure, "conflict", unit="hPa", why=why, hint=hint)]
+            faults.append(Fault("pressure_hpa", pressure, "conflict", unit="hPa", why=why, hint=hint))
         if faults:
             raise CombustError(faults)
-        if self.pressure_hpa is None or math.isnan(self.pressure_hpa):
+        if "pressure_hpa" not in checked:
             height = 0.0 if self.altitude_m is None else self.altitude_m
-            object.__setattr__(self, "pressure_hpa", float(air.pressure_from_altitude(height)))
+            checked["pressure_hpa"] = float(air.pressure_from_altitude(checked.get("altitude_m", height)))
+        for key, value in checked.items():
+            object.__setattr__(self, key, value)
 
     @property
     def pressure(self) -> float:

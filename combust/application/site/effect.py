@@ -21,6 +21,7 @@ from combust.domain.fuel import Fuel
 from combust.domain.heater import Heater
 from combust.domain.instrument import instrument_class
 from combust.domain.limits import Finding, limit
+from combust.domain.reading import Reading
 from combust.domain.result import Assumed, assume
 from combust.domain.site import Site
 from combust.kernel import air, altitude
@@ -133,7 +134,7 @@ def site_effect(
     if faults:
         raise CombustError(faults)
     values = _values(base, site, fuel_temp_c, (air_in_temp_c, outlet_in_c or 0.0), minimum, keep)
-    values["reading"], stops = (None, []) if reading is None else _explained(base, site, values, reading)
+    values["reading"], stops = (None, []) if reading is None else _explained(base, site, values, Reading(**reading))
     values["findings"] = (*stops, *site_findings(base, site, values))
     if stops:
         values.update({key: None for key in values if "_trim_" in key and not key.endswith("limit_pct")})
