@@ -12,6 +12,7 @@ from combust.kernel.types import Floats
 
 BLOCK = 24_576
 DEGREE = 4
+BESIDE = 0.01  # weight of what a surface only runs on to: rich of lambda 1
 LOWEST_M, HIGHEST_M = -430.0, 9000.0
 COLDEST_C, HOTTEST_C = -60.0, 60.0
 REFERENCE_FUEL_TEMP_C = 15.0
@@ -102,17 +103,22 @@ def fit_nodes() -> tuple[Floats, Floats]:
     return pressure, 1000.0 * SLOPE_Y / (y + OFFSET_Y) - ZERO_CELSIUS_K
 
 
-def fit_surface(values: Floats, pressure_hpa: Floats, temp_c: Floats) -> tuple[Floats, float]:
-    """Return (power weights, largest misfit) of the least-squares polynomial of total degree DEGREE through values."""
+def fit_surface(values: Floats, pressure_hpa: Floats, temp_c: Floats, counts: Any = True) -> tuple[Floats, float]:
+    """Return (power weights, largest misfit) of the least-squares polynomial of total degree DEGREE through values.
+
+    Where ``counts`` is False the surface only goes on smoothly, and no misfit is told.
+    """
     x = SLOPE_X * np.log(pressure_hpa / air.STANDARD_PRESSURE_HPA) - OFFSET_X
     y = SLOPE_Y * 1000.0 / (temp_c + ZERO_CELSIUS_K) - OFFSET_Y
     terms = [(i, j) for i in range(DEGREE + 1) for j in range(DEGREE + 1 - i)]
     matrix = np.stack([x**i * y**j for i, j in terms], axis=1)
-    solved, *_ = np.linalg.lstsq(matrix, values, rcond=None)
+    asked = np.broadcast_to(counts, values.shape)
+    trust = np.where(asked, 1.0, BESIDE)
+    solved, *_ = np.linalg.lstsq(matrix * trust[:, None], values * trust, rcond=None)
     weights = np.zeros((DEGREE + 1, DEGREE + 1))
     for (i, j), weight in zip(terms, solved, strict=True):
         weights[i, j] = weight
-    return weights, float(np.max(np.abs(matrix @ solved - values)))
+    return weights, float(np.max(np.abs(matrix @ solved - values)[asked]))
 
 
 def lambda_from_surface(
@@ -120,7 +126,8 @@ def lambda_from_surface(
 ) -> LambdaAtSite:
     """Return density ratio and the three lambdas at sites or route points, dry air, fuel as cold as the air.
 
-    Validity record ``altitude_surface`` (``combust/data/approximate_forms.toml``).
+    Below lambda 1 the surface goes on smoothly, where a heater burns only the fuel that finds air. Validity record
+    ``altitude_surface`` (``combust/data/approximate_forms.toml``).
 
     Parameters
     ----------

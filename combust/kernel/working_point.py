@@ -25,7 +25,7 @@ REFERENCE_K = ZERO_CELSIUS_K + REFERENCE_C
 FIT_C = (60.0, 2000.0)
 FIT_INTAKE_C = (-60.0, 60.0)
 ROUNDS = 5  # secant rounds: lambda of a heater is settled to 1e-9 (tests sweep it)
-TRIM_ROUNDS = 6
+TRIM_ROUNDS = 5
 STEEPEST, FLATTEST = -1.5, 0.6  # slope of the fixed point that a secant is believed
 
 
@@ -205,7 +205,13 @@ def resistance_from_air_change(remaining: Any, steepness: Any) -> Any:
 
 
 def working_point(
-    healthy: HealthyState, site: SiteAir, p: HeaterParameters, fuel: FuelHeat, *, rounds: int = ROUNDS
+    healthy: HealthyState,
+    site: SiteAir,
+    p: HeaterParameters,
+    fuel: FuelHeat,
+    *,
+    smooth: bool = False,
+    rounds: int = ROUNDS,
 ) -> WorkingPoint:
     """Return the working point: the fixed point of air flow, flame, exchanger and flue temperature.
 
@@ -218,6 +224,8 @@ def working_point(
     ----------
     healthy, site, p, fuel
         Baseline, air of the place, parameters (arrays of one shape) and the stated fuel's heat.
+    smooth : bool
+        Count all the fuel as burnt down to lambda 0.625: too hot there, but no kink at lambda 1, for a surface.
     rounds : int
         Rounds of the secant.
 
@@ -263,6 +271,7 @@ def working_point(
     softer = p.exponent - 1.0
     sink_cold, sink_rise = site.air_in_c - REFERENCE_C, 0.5 * healthy.rise_k
 
+    finds_air = 1.6 if smooth else 1.0
     flue, flame = flue_0, flame_0
     resistance = cold + (hot + by_flame * flame_0 + by_flue * flue_0) / inlet
     ratio = at_no_resistance * np.exp(np.log(resistance) * flatness)
@@ -272,7 +281,7 @@ def working_point(
         a, b, c = _coefficients(fuel, ratio)
         carried = ratio * fuel.intake_air
         by_warming = carried * warming
-        total = supplied * np.minimum(1.0, ratio) + carried * intake + by_warming * (flue - intake)
+        total = supplied * np.minimum(1.0, finds_air * ratio) + carried * intake + by_warming * (flue - intake)
         flame_slope = a + flame * (2.0 * b + 3.0 * c * flame)
         flame = flame - (flame * (a + flame * (b + flame * c)) - total) / flame_slope
         # Gas through the exchanger: all of the fuel's products and what goes round.

@@ -172,10 +172,10 @@ class HealthyStage:
         """Return the healthy heater with the shared draws of its structure."""
         return HeaterParameters(fuel=fuel_density, **{name: self.draws[name] for name in PATH})
 
-    def at(self, site: SiteAir, fuel_density: Any) -> WorkingPoint:
+    def at(self, site: SiteAir, fuel_density: Any, *, smooth: bool = False) -> WorkingPoint:
         """Return the working point at sites (numbers or arrays of one length): arrays of sites x draws."""
         parts = [
-            working_point(self.state, some, self.parameters(density), self.heat)
+            working_point(self.state, some, self.parameters(density), self.heat, smooth=smooth)
             for some, density in _blocks(site, fuel_density)
         ]
         return WorkingPoint(*(np.concatenate(columns) for columns in zip(*parts, strict=True)))
@@ -215,11 +215,14 @@ class HealthyStage:
     def fitted(self) -> tuple[AltitudeSurface, float]:
         """The stage as a surface over pressure and temperature for points by the million, and its misfit [-]."""
         pressure, temp = altitude.fit_nodes()
-        told = self.lambda_at(self.air_at(pressure, temp))
-        flow, misfit = altitude.fit_surface(told.air_ratio_full / told.air_ratio_with_fuel_density, pressure, temp)
-        square, _ = altitude.fit_surface((told.air_ratio_full_u / told.air_ratio_full) ** 2, pressure, temp)
+        site = self.air_at(pressure, temp)
+        point = self.at(site, self.fuel_density(temp), smooth=True)
+        told, burns = self.lambda_at(site, point=point), point.air_ratio.min(axis=-1) >= 1.0
+        flow = told.air_ratio_full / told.air_ratio_with_fuel_density
+        weights, misfit = altitude.fit_surface(flow, pressure, temp, burns)
+        square, _ = altitude.fit_surface((told.air_ratio_full_u / told.air_ratio_full) ** 2, pressure, temp, burns)
         density = self.reference.dry_air_density_kg_m3
-        surface = AltitudeSurface(self.air_ratio, density, self.expansion_per_k, self.fuel_temp_c, flow, square)
+        surface = AltitudeSurface(self.air_ratio, density, self.expansion_per_k, self.fuel_temp_c, weights, square)
         return surface, misfit
 
     @property
@@ -233,7 +236,7 @@ def _blocks(site: SiteAir, fuel_density: Any) -> list[tuple[SiteAir, Any]]:
     columns = [np.atleast_1d(np.asarray(part, dtype=float)) for part in (*site, fuel_density)]
     size = max(len(column) for column in columns)
     blocks = []
-    for start in range(0, size, SITES_AT_ONCE):
+    for start in range(0, max(size, 1), SITES_AT_ONCE):
         *some, density = (
             (column if len(column) == 1 else column[start : start + SITES_AT_ONCE])[:, None] for column in columns
         )

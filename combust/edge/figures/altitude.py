@@ -28,9 +28,10 @@ def draw_derating(base: HealthyStage, *, minimum: float, name: str = "heater") -
     Cividis, safe for colour-blind readers and even in grey; contour lines carry their numbers. The hatched part lies
     below the minimum lambda.
     """
-    heights, temps = np.linspace(0.0, 4500.0, 91), np.linspace(-40.0, 40.0, 81)
+    heights, temps = np.linspace(0.0, 4500.0, 31), np.linspace(-40.0, 40.0, 41)
     grid = np.meshgrid(heights, temps, indexing="ij")
-    columns = derating_columns(base, *grid)
+    told = derating_columns(base, *(part.ravel() for part in grid))
+    columns = {key: values.reshape(grid[0].shape) for key, values in told.items()}
     heat = columns["useful_heat_full_kw"]
     share = np.isnan(heat).all()
     shown = 100.0 * (1.0 + columns["fuel_trim_full_pct"] / 100.0) if share else heat
