@@ -16,7 +16,7 @@ from CoolProp.CoolProp import PropsSI
 from CoolProp.HumidAirProp import HAPropsSI
 from scipy import stats
 
-from combust.application.heater.healthy import healthy_stage
+from combust.application.heater.baseline import healthy_stage
 from combust.data.tables import load_table
 from combust.domain.catalogue import get_fuel, shipped_fuels
 from combust.domain.fuel import fuel_from_formula

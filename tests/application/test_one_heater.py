@@ -12,7 +12,7 @@ from combust.application.causes.catalogue import get_priors
 from combust.application.causes.engine import Engine
 from combust.application.fleet.heater_types import Fleet, heater_type
 from combust.application.fleet.policy import Policy
-from combust.application.heater.healthy import healthy_stage, usual_flue_temp
+from combust.application.heater.baseline import healthy_stage, usual_flue_temp
 from combust.application.heater.structure import PRIOR_DRAWS
 from combust.application.site.effect import site_effect
 from combust.data.errors import CombustError

@@ -10,7 +10,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from combust.application.heater.healthy import healthy_stage
+from combust.application.heater.baseline import healthy_stage
 from combust.domain.site import Site
 from combust.edge.tables.points import BLOCK_ROWS, derate_streamed
 from combust.kernel.altitude import AltitudeSurface, lambda_from_surface

@@ -15,7 +15,7 @@ import pytest
 
 from combust.application.fleet.plan import plan_fleet
 from combust.application.fleet.points import derate_points
-from combust.application.heater.healthy import healthy_stage
+from combust.application.heater.baseline import healthy_stage
 from combust.data.errors import CombustError
 from combust.domain.site import Site
 from combust.edge.tables import points

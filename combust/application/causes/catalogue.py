@@ -11,8 +11,8 @@ from typing import Any
 
 from combust.application.heater.structure import priors_table
 from combust.data.errors import CombustError, Fault
+from combust.data.fields import as_number
 from combust.data.tables import read_toml
-from combust.data.vocabulary import as_number
 
 HEALTHY = "healthy"
 KINDS = {bool: "true or false", str: "text in quotes", list: "list in square brackets"}

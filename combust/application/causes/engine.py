@@ -15,7 +15,8 @@ from combust.application.causes.forward import Model, shared_states
 from combust.application.causes.posterior import Hypothesis, Posterior, Visit
 from combust.application.causes.stacking import parameters_together, stacked
 from combust.application.causes.stage_reading import StageReading, Values, stage_reading
-from combust.application.heater.healthy import HealthyStage, healthy_stages
+from combust.application.heater.baseline import healthy_stages
+from combust.application.heater.healthy import HealthyStage
 from combust.application.heater.structure import PRIOR_DRAWS, STRUCTURE, Parameters, stratified_normals
 from combust.domain.heater import Heater
 from combust.domain.instrument import InstrumentClass

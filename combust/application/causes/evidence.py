@@ -12,7 +12,7 @@ from combust.application.causes.catalogue import HEALTHY, Priors
 from combust.application.causes.clean_gas import O2_AIR
 from combust.application.causes.forward import VISIT_CHANNELS, Model
 from combust.application.causes.stage_reading import StageReading, Values
-from combust.application.heater.healthy import static_u
+from combust.application.heater.baseline import static_u
 from combust.application.heater.structure import Parameters
 from combust.data.tables import load_table
 from combust.data.vocabulary import quantities

@@ -48,13 +48,13 @@ def derating_table(base: HealthyStage, *, altitude_m: Any = HEIGHTS_M, intake_te
     Parameters
     ----------
     base : HealthyStage
-        From :func:`combust.application.heater.healthy.healthy_stage`.
+        From :func:`combust.application.heater.baseline.healthy_stage`.
     altitude_m, intake_temp_c : sequence of float
         Heights [m] and temperatures [°C].
 
     Examples
     --------
-    >>> from combust.application.heater.healthy import healthy_stage
+    >>> from combust.application.heater.baseline import healthy_stage
     >>> from combust.domain.site import Site
     >>> base = healthy_stage("diesel", air_ratio=1.6, reference=Site(0, None, 20.0))
     >>> table = derating_table(base, altitude_m=[2000], intake_temp_c=[0])

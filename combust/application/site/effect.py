@@ -8,7 +8,8 @@ from typing import Any
 
 import numpy as np
 
-from combust.application.heater.healthy import HealthyStage, Trimmed, healthy_stage
+from combust.application.heater.baseline import healthy_stage
+from combust.application.heater.healthy import HealthyStage, Trimmed
 from combust.application.reading.columns import columns_of_reading
 from combust.application.reading.interpret import interpret_columns
 from combust.application.reading.result import stop_findings
@@ -82,7 +83,7 @@ def site_effect(
     Raises
     ------
     CombustError
-        See :func:`combust.application.heater.healthy.healthy_stage`; values outside their bands.
+        See :func:`combust.application.heater.baseline.healthy_stage`; values outside their bands.
 
     Examples
     --------

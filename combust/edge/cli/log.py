@@ -9,7 +9,8 @@ import click
 
 from combust import __version__
 from combust.application.reading.result import interpret
-from combust.application.visit.record import CHECKS, EVENTS, HEAD_CHOICES, HEAD_KEYS, VisitRecord, stops_now
+from combust.application.visit.record import CHECKS, EVENTS, HEAD, VisitRecord, stops_now
+from combust.application.visit.record_sections import sections
 from combust.application.visit.steady import visit_procedure
 from combust.data.errors import CombustError, Fault
 from combust.data.vocabulary import quantities
@@ -43,10 +44,10 @@ def command() -> None:
 
 
 def _head_options(function: Callable[..., Any]) -> Callable[..., Any]:
-    for key, meaning in reversed(HEAD_KEYS.items()):
-        words = f" ({', '.join(HEAD_CHOICES[key])})" if key in HEAD_CHOICES and ":" not in meaning else ""
-        text = f"{meaning[:1].upper()}{meaning[1:]}{words}."
-        function = click.option("--" + key.replace("_", "-"), key, metavar="TEXT", help=text)(function)
+    for key, field in reversed(HEAD.items()):
+        words = f" ({', '.join(field.choices)})" if field.choices else ""
+        text = f"{field.meaning[:1].upper()}{field.meaning[1:]}{words}."
+        function = click.option(field.option, key, metavar="TEXT", help=text)(function)
     return function
 
 
@@ -91,7 +92,7 @@ def add_command(
     Example:
       combust log add winter.book --visit-id V017 --location outdoors --cab-co-in 1 --cab-co-out 0 --handed-back yes
     """
-    head = {key: options.pop(key) for key in HEAD_KEYS}
+    head = {key: options.pop(key) for key in HEAD}
     if source:
         _add_table(book, source, as_json)
         return
@@ -223,7 +224,7 @@ def show_command(book: str, visit_id: str | None, revision: int | None, heater_i
     if as_json:
         output.say_json(record.to_dict() | {"stops": stops, "version": __version__})
     else:
-        output.say_lines(_page(record))
+        _show(record)
     output.tell_cautions()
 
 
@@ -233,28 +234,19 @@ def _listed(record: VisitRecord) -> tuple[str, ...]:
     return (record.visit_id, str(record.revision), heater, record.opened_at[:10], str(count), record.status)
 
 
-def _page(record: VisitRecord) -> list[tuple[str, str]]:
-    """Return a record as (label, text) lines; control characters in texts are shown as question marks."""
-    rows = [("visit", f"{record.visit_id}, revision {record.revision}"), ("status", record.status)]
+def _show(record: VisitRecord) -> None:
+    """Print a record; control characters in texts are shown as question marks."""
+    rows = [("visit", record.visit_id), ("status", record.status)]
     if record.seal_holds is False:
         rows.append(("SEAL BROKEN", "this closed record was changed outside combust: do not rely on it"))
-    rows += [("heater", record.heater_id or "not stated"), ("opened", record.opened_at)]
-    rows += [("closed", record.closed_at)] if record.closed_at else []
-    rows += [("why revised", record.reason)] if record.reason else []
-    rows += [(HEAD_KEYS.get(key, key).partition(":")[0], value) for key, value in record.head.items()]
-    for entry in record.entries:
-        if entry.kind == "reading":
-            told = ", ".join(f"{key} {_number(value)}" for key, value in entry.body.items() if key not in NOT_A_READING)
-        elif entry.kind == "limit":
-            told = f"{entry.body['value']:g} {entry.body['unit']} ({entry.body['basis']}; {entry.body['origin']})"
+    output.say_lines((label, _clean(text)) for label, text in rows)
+    for part in sections(record):
+        click.echo(f"\n{part.title}")
+        cells = [[_clean(cell) for cell in row] for row in part.rows]
+        if part.head and cells:
+            output.say_table(part.head, cells)
         else:
-            told = ", ".join(str(value) for value in entry.body.values() if value is not None)
-        rows.append((f"{entry.kind.replace('_', ' ')} {entry.key}", told))
-    return [(_clean(label), _clean(text)) for label, text in rows]
-
-
-def _number(value: Any) -> str:
-    return f"{value:g}" if isinstance(value, float) else str(value)
+            output.say_lines([(row[0], row[1]) for row in cells] or [(part.nothing, "")])
 
 
 def _clean(text: str) -> str:
@@ -294,7 +286,7 @@ def close_command(book: str, visit_id: str, incomplete: bool, as_json: bool) -> 
 @click.option("--every-revision", is_flag=True, help="Also revisions that were corrected since.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 def export_command(book: str, out: str, heater_id: str | None, every_revision: bool, as_json: bool) -> None:
-    """Write the readings of a logbook as a table in the contract's columns.
+    """Write the readings of a logbook as a table, the keys of the glossary as columns.
 
     \b
     Example:

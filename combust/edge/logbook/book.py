@@ -14,7 +14,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from types import TracebackType
 
-from combust.data.errors import CombustError, Fault, shorten
+from combust.data.errors import Code, CombustError, Fault, shorten
 from combust.edge import interrupt
 from combust.edge.logbook.schema import APPLICATION_ID, STEPS, VERSION
 from combust.edge.whole_file import whole_file
@@ -193,7 +193,7 @@ def _empty(path: Path) -> Fault:
 
 
 # What SQLite says -> (code, why, remedy); the first that fits.
-_WORDS = (
+_WORDS: tuple[tuple[str, Code, str, str], ...] = (
     ("closed record", "closed", "is closed and cannot be changed", "Make a new revision: combust log add --revise."),
     ("revision before is open", "conflict", "has an open revision", "Close it first, or add to it."),
     ("readonly", "read_only", "is write-protected", "Copy it to where you may write."),

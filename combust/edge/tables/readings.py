@@ -7,7 +7,7 @@ from contextlib import ExitStack
 from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pyarrow as pa
@@ -16,7 +16,8 @@ import pyarrow.compute as pc
 from combust.application.reading.interpret import RESULT_KEYS, VERDICTS, Interpretation, interpret_columns
 from combust.application.reading.judge import codes_of
 from combust.data.errors import CombustError, Fault
-from combust.data.vocabulary import is_missing, quantities
+from combust.data.fields import is_missing
+from combust.data.vocabulary import quantities
 from combust.domain.catalogue import Catalogue
 from combust.domain.fuel import Fuel
 from combust.domain.instrument import InstrumentClass, instrument_class
@@ -25,6 +26,9 @@ from combust.edge.tables.convert import RowFaults, columns_of_table
 from combust.edge.tables.headings import Heading, match_headings
 from combust.edge.tables.sink import TableSink
 from combust.edge.tables.source import Block, TableSource, open_table
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 RESULT_NAMES = {"pressure_hpa_used": "site_pressure_hpa"}
 REJECT_NAMES = ("row", "reasons")
@@ -290,13 +294,13 @@ def interpret_block(table: Any, plan: Plan, *, ragged: Mapping[int, str] | None 
 
 
 def interpret_table(
-    frame: Any,
+    frame: pd.DataFrame,
     *,
     mapping: Mapping[str, str] | None = None,
     instrument: InstrumentClass | str | None = None,
     catalogue: Catalogue | None = None,
     default_fuel: Fuel | None = None,
-) -> Any:
+) -> pd.DataFrame:
     """Return a pandas frame of readings with the results as further columns.
 
     Parameters
