@@ -236,8 +236,8 @@ def working_point(
 
     Examples
     --------
-    >>> from combust.domain.catalogue import fuel
-    >>> b7 = fuel("diesel_b7")
+    >>> from combust.domain.catalogue import get_fuel
+    >>> b7 = get_fuel("diesel_b7")
     >>> base = HealthyState(1.6, 330.0, 15.0, 15.0, 73.0)
     >>> site = SiteAir(1.0, 1.0, 1.0, 1.0, 15.0, 15.0)
     >>> point = working_point(base, site, HeaterParameters(), fuel_heat(b7, b7.net_heating_value_mj_per_kg))
