@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 import math
+import textwrap
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, fields, is_dataclass
 from html import escape
@@ -157,8 +158,10 @@ class Result:
         return f"<{type(self).__name__}: {', '.join(told)}{more}>"
 
 
-def text_of_rows(rows: Iterable[tuple[str, str]]) -> str:
-    """Return (label, text) rows as two aligned columns."""
+def text_of_rows(rows: Iterable[tuple[str, str]], *, wrap: int = 0) -> str:
+    """Return (label, text) rows as two aligned columns; ``wrap`` is the widest a line may be (0 = as it comes)."""
     rows = list(rows)
-    width = max((len(label) for label, _ in rows), default=0) + 2
-    return "\n".join(f"{label:<{width}}{text}" for label, text in rows)
+    indent = max((len(label) for label, _ in rows), default=0) + 2
+    joint = "\n" + " " * indent
+    texts = [joint.join(textwrap.wrap(text, max(wrap - indent, 40))) if wrap else text for _, text in rows]
+    return "\n".join(f"{label:<{indent}}{text}" for (label, _), text in zip(rows, texts, strict=True))

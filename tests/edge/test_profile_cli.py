@@ -157,7 +157,7 @@ def test_two_more_metres_from_a_profile(capsys):
     assert found["changed_shape"]["length_m"] == pytest.approx(2.8, rel=1e-12)
     added = found["changed"]["loss_pa"] - found["now"]["loss_pa"]
     assert added == pytest.approx(2 * found["now"]["per_metre_pa"], rel=1e-9)
-    assert found["assumed"]["flue_temp_c"] == {"value": 330.0, "origin": "healthy reading"}
+    assert found["assumed"]["flue_temp_c"] == {"value": 330.0, "unit": "°C", "origin": "healthy reading"}
     assert found["multiplier_of_bore_alone"] is None
 
 

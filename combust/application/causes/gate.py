@@ -15,6 +15,7 @@ from combust.application.reading.columns import Columns, columns_of_reading
 from combust.application.reading.interpret import interpret_columns
 from combust.data.vocabulary import quantities
 from combust.domain.limits import Finding, finding_kinds
+from combust.domain.result import Assumed
 
 if TYPE_CHECKING:
     from combust.application.causes.engine import Engine
@@ -44,7 +45,7 @@ class Gate:
     invalid: bool
     outdoors: bool
     used: tuple[Values, ...]
-    assumed: tuple[str, ...]
+    assumed: tuple[Assumed, ...]
     seen_columns: tuple[str, ...]
 
 
@@ -115,17 +116,14 @@ def _gate(readings: Sequence[Values], worked: _Worked) -> Gate:
     )
 
 
-def _assumed(reading: Values) -> list[str]:
-    told = []
-    if "pressure_hpa" not in reading and "altitude_m" not in reading:
-        told.append("the height of the baseline, since none was entered")
-    if "intake_temp_c" not in reading:
-        told.append("the intake temperature of the baseline, since none was entered")
-    if "fuel_temp_c" not in reading:
-        told.append("fuel as cold as the intake air")
-    if "stage" not in reading:
-        told.append("the fullest stage, since none was entered")
-    return told
+def _assumed(reading: Values) -> list[Assumed]:
+    filled = {
+        "altitude_m": ("that of the baseline", "pressure_hpa" not in reading and "altitude_m" not in reading),
+        "intake_temp_c": ("that of the baseline", "intake_temp_c" not in reading),
+        "fuel_temp_c": ("that of the intake air", "fuel_temp_c" not in reading),
+        "stage": ("the fullest one", "stage" not in reading),
+    }
+    return [Assumed(key, value, "", "not entered") for key, (value, empty) in filled.items() if empty]
 
 
 def _columns_of(readings: Sequence[Values], engine: Engine) -> Columns:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import replace
 from itertools import islice
 from pathlib import Path
 from typing import Any
@@ -32,6 +33,7 @@ from combust.domain.heater import Heater
 from combust.domain.instrument import InstrumentClass, instrument_class
 from combust.domain.limits import Finding
 from combust.domain.reading import Reading
+from combust.domain.result import Assumed
 
 LEVEL = 0.9
 CHUNK = 128  # visits that are interpreted together; one is weighed at a time
@@ -242,10 +244,14 @@ def judge_visit(
     )
 
 
-def _stood_in(visit: Visit) -> list[str]:
+def _stood_in(visit: Visit) -> list[Assumed]:
     """Return what stood in for a missing channel of the stages that were read."""
     stages = {row.healthy.name: row.healthy for row in visit.rows}
-    return [f"stage {name}: {told}" for name, stage in stages.items() for told in stage.assumed]
+    return [
+        replace(told, quantity=f"{told.quantity} of stage {name}")
+        for name, stage in stages.items()
+        for told in stage.assumed
+    ]
 
 
 NOTHING_FITS = Finding(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
@@ -26,7 +26,7 @@ from combust.data.errors import CombustError, Fault, shorten
 from combust.data.near import near_matches
 from combust.domain.heater import Heater
 from combust.domain.limits import cautions
-from combust.domain.result import plain
+from combust.domain.result import Result, Rows, plain
 
 NOT_COVERED = (
     "What thin air does to a small flame beyond air over fuel: no public data.",
@@ -39,7 +39,7 @@ MOST_COMPARED = 200  # near matches take long: so many names are compared with s
 
 
 @dataclass(frozen=True)
-class FleetPlan:
+class FleetPlan(Result):
     """A plan. Tables are pandas frames; ``counts`` add up: rows = planned + refused.
 
     Attributes
@@ -76,37 +76,35 @@ class FleetPlan:
     not_covered: tuple[str, ...] = NOT_COVERED
     version: str = __version__
 
-    def to_dict(self) -> dict[str, Any]:
-        """Return the plan as plain values for JSON; missing is None, never NaN."""
-        change = self.reassignment
-        return {
-            "rows": {name: dict(counts) for name, counts in self.rows.items()},
-            "totals": dict(self.totals),
-            "counts": records(self.counts),
-            "vehicles": records(self.vehicles),
-            "remedies": records(self.remedies),
-            "routes": records(self.routes),
-            "sensitivity": records(self.sensitivity),
-            "reassignment": {
-                "units_before": change.units_before,
-                "units_after": change.units_after,
-                "cold_before": change.cold_before,
-                "cold_after": change.cold_after,
-                "moves": records(change.moves),
-                "note": change.note,
-            },
-            "faults": records(self.faults),
-            "cards": self.cards,
-            "assumed": records(self.assumptions),
-            "not_covered": list(self.not_covered),
-            "cautions": [first_word(self.vehicles), *cautions()],
-            "version": self.version,
-        }
+    derived = ("cautions",)
 
-    def __str__(self) -> str:
+    @property
+    def cautions(self) -> tuple[str, ...]:
+        """The first word on the plan, then the cautions."""
+        return (first_word(self.vehicles), *cautions())
+
+    @property
+    def summary(self) -> str:
+        """The plan in one line."""
         units = self.totals["compensation_units"]
         read, kept = self.rows["vehicles"]["read"], self.rows["vehicles"]["planned"]
         return f"{kept} of {read} vehicles planned; {units} need a compensation kit by the unit's own limit"
+
+    def opening(self) -> tuple[str, ...]:
+        """Return the plan in one line."""
+        return (self.summary,)
+
+    def lines(self) -> Rows:
+        """Return the totals."""
+        return [(key.replace("_", " "), f"{value:.6g}") for key, value in self.totals.items() if value is not None]
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the plan as plain values for JSON; missing is None, never NaN."""
+        told = {key: records(one) if isinstance(one, pd.DataFrame) else one for key, one in self._told().items()}
+        change = asdict(self.reassignment)
+        told["reassignment"] = change | {"moves": records(self.reassignment.moves)}
+        plan: dict[str, Any] = plain(told | {"assumed": told.pop("assumptions")})
+        return plan
 
 
 def records(frame: pd.DataFrame) -> list[dict[str, Any]]:

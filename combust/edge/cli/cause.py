@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import json
 import sys
-import textwrap
 from typing import Any
 
 import click
 
 from combust.application.causes.rank import rank_causes
-from combust.application.causes.result import CausesResult, VisitResult
+from combust.application.causes.result import CausesResult
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import is_missing
 from combust.domain.catalogue import load_fuels
@@ -75,9 +74,9 @@ def command(
         output.say_json({**found.to_dict(), "refused": refused})
     else:
         for visit in found:
-            _say_visit(visit)
-        prior = ", ".join(f"{name} {value:g}" for name, value in found.prior.items())
-        click.echo(f"Prior (a stated convention, editable with --causes): {prior}.")
+            output.say_result(visit, wrap=110)
+            click.echo("")
+        output.say_lines([*found.lines()[-1:], ("", "a stated convention, editable with --causes")])
     _say_refused(refused)
     for visit in found:
         output.tell_rest(visit.findings)
@@ -127,44 +126,6 @@ def _ranked(heater: Heater, readings: list[Any], **how: Any) -> CausesResult:
         return rank_causes(heater, readings, **how)
     with click.progressbar(length=len(readings), label="Weighing", file=sys.stderr) as bar:
         return rank_causes(heater, readings, progress=lambda done, size: bar.update(1), **how)
-
-
-def _say_visit(visit: VisitResult) -> None:
-    """Print one visit as people read it."""
-    click.echo(f"Visit {visit.visit_id}" + (" (after work)" if visit.phase == "after" else ""))
-    if not visit.valid:
-        click.echo("The reading is not valid: only sample and instrument are judged. Mend them and read again.")
-    rows = [one for one in visit.causes if one.probability >= 0.01]
-    output.say_table(
-        ("cause", "probability", "how much"),
-        [(one.cause, f"{100.0 * one.probability:.1f} %", one.severity.text if one.severity else "") for one in rows],
-    )
-    share = visit.top.probability
-    lead = "Most probable" if share >= 0.5 else f"Nothing is settled; first, with {100.0 * share:.0f} %"
-    click.echo(f"{lead}, {visit.top.text}")
-    for number, names in enumerate(visit.cannot_separate):
-        lead = "Cannot be told apart yet" if number == 0 else "Not by this kind of evidence either"
-        click.echo(f"{lead}: {', '.join(names)}.")
-    _say_checks(visit)
-    if visit.adjust:
-        click.echo(f"Adjust: {visit.adjust.text}")
-    else:
-        click.echo(f"No trim: {visit.why_no_adjust}")
-    if visit.assumed:
-        click.echo(f"Assumed: {'; '.join(visit.assumed)}.")
-    click.echo("")
-
-
-def _say_checks(visit: VisitResult) -> None:
-    """Print the next checks in their order, what to do below each, so that no line is wider than a terminal."""
-    if not visit.next_checks:
-        return
-    click.echo("\nMake these checks next, in this order: is the reading valid, then most news (bit) per minute.")
-    for number, check in enumerate(visit.next_checks, 1):
-        click.echo(f"{number:>3}. {check.check}: {check.minutes:g} min, {check.gain_bits:.2f} bit")
-        risk = "" if check.risk == "none" else f" RISK: {check.risk}."
-        click.echo(textwrap.fill(f"{check.why}{risk}", 100, initial_indent=" " * 5, subsequent_indent=" " * 5))
-    click.echo("Each name is explained by: combust word NAME\n")
 
 
 def _say_refused(refused: list[str]) -> None:

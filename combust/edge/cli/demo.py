@@ -16,6 +16,7 @@ from combust.data.errors import CombustError, Fault
 from combust.domain.heater import Heater
 from combust.domain.limits import cautions
 from combust.domain.reading import Reading
+from combust.domain.result import plain
 from combust.edge.cli import output
 
 if TYPE_CHECKING:
@@ -153,7 +154,7 @@ def say_causes(data: Path, visits: list[VisitResult]) -> None:
 def _as_dict(day: DemoReadings, visits: list[VisitResult], target: Path) -> dict[str, Any]:
     return {
         "out": str(target),
-        "readings": day.counts.to_dict(),
+        "readings": plain(day.counts),
         "reading": day.example.to_dict(),
         "visits": [visit.to_dict() for visit in visits],
         "cautions": cautions(),

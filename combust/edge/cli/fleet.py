@@ -115,7 +115,7 @@ def _routes(path: str | None, scheduler: str | None, workers: int | None) -> Any
 def _say(plan: FleetPlan) -> None:
     from combust.edge.reports.fleet_page import decision_rows
 
-    click.echo(f"{plan}\n")
+    click.echo(f"{plan.summary}\n")
     for name, row in plan.rows.items():
         click.echo(f"{name}: {row['read']} read, {row['planned']} planned, {row['refused']} refused")
     click.echo("")

@@ -12,7 +12,7 @@ from combust.application.reading.result import interpret
 from combust.application.visit.record import CHECKS, EVENTS, HEAD, VisitRecord, stops_now
 from combust.application.visit.record_sections import sections
 from combust.application.visit.steady import visit_procedure
-from combust.data.errors import CombustError, Fault
+from combust.data.errors import CombustError, Fault, printable
 from combust.data.vocabulary import quantities
 from combust.domain.limits import Finding
 from combust.domain.reading import Reading
@@ -236,21 +236,14 @@ def _listed(record: VisitRecord) -> tuple[str, ...]:
 
 def _show(record: VisitRecord) -> None:
     """Print a record; control characters in texts are shown as question marks."""
-    rows = [("visit", record.visit_id), ("status", record.status)]
-    if record.seal_holds is False:
-        rows.append(("SEAL BROKEN", "this closed record was changed outside combust: do not rely on it"))
-    output.say_lines((label, _clean(text)) for label, text in rows)
+    output.say_lines(record.lines())
     for part in sections(record):
         click.echo(f"\n{part.title}")
-        cells = [[_clean(cell) for cell in row] for row in part.rows]
+        cells = [[printable(cell) for cell in row] for row in part.rows]
         if part.head and cells:
             output.say_table(part.head, cells)
         else:
             output.say_lines([(row[0], row[1]) for row in cells] or [(part.nothing, "")])
-
-
-def _clean(text: str) -> str:
-    return "".join(character if character.isprintable() else "?" for character in text)
 
 
 @command.command("close", short_help="Close a visit: checked, sealed, unchangeable.")
@@ -275,7 +268,7 @@ def close_command(book: str, visit_id: str, incomplete: bool, as_json: bool) -> 
     if as_json:
         output.say_json(record.to_dict() | {"version": __version__})
     else:
-        click.echo(f"Visit {_clean(visit_id)}, revision {record.revision}: {record.status}.")
+        click.echo(f"Visit {printable(visit_id)}, revision {record.revision}: {record.status}.")
     output.tell_cautions()
 
 

@@ -12,7 +12,7 @@ import click
 
 from combust.data.errors import CombustError, Fault
 from combust.domain.limits import Finding, cautions, no_stop_text
-from combust.domain.result import Assumed, plain, text_of_rows
+from combust.domain.result import Result, plain, text_of_rows
 from combust.edge.whole_file import whole_file
 
 EXIT_REJECTED = 3
@@ -35,9 +35,9 @@ def json_text(value: Any, encoding: str = "utf-8") -> str:
     return text
 
 
-def say_lines(rows: Iterable[tuple[str, str]]) -> None:
-    """Print (label, text) rows as two columns on stdout."""
-    text = text_of_rows(rows)
+def say_lines(rows: Iterable[tuple[str, str]], *, wrap: int = 0) -> None:
+    """Print (label, text) rows as two columns on stdout, no wider than ``wrap`` if that is given."""
+    text = text_of_rows(rows, wrap=wrap)
     if text:
         click.echo(text)
 
@@ -64,9 +64,10 @@ def tell_stops(stops: Iterable[Finding]) -> None:
         click.secho(finding.text, err=True, bold=True)
 
 
-def say_assumed(assumed: Iterable[Assumed]) -> None:
-    """Print what was assumed, each with its origin, on stdout."""
-    say_lines([(f"assumed {one.quantity}", f"{one.shown} ({one.origin})") for one in assumed])
+def say_result(result: Result, *, wrap: int = 0) -> None:
+    """Print the rows of a result, then what was assumed, each with its origin, on stdout."""
+    say_lines(result.lines(), wrap=wrap)
+    say_lines([(f"assumed {one.quantity}", f"{one.shown} ({one.origin})") for one in getattr(result, "assumed", ())])
 
 
 def tell_rest(findings: Iterable[Finding]) -> None:

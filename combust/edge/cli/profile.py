@@ -15,8 +15,6 @@ from combust.data.near import near_matches
 from combust.domain.catalogue import load_fuels
 from combust.edge.cli import output
 
-REGULATED = {True: "speed regulated", False: "speed not regulated", None: "regulation unknown"}
-
 
 class SubCommands(click.Group):
     """A group that answers an unknown sub-command with near matches."""
@@ -110,18 +108,7 @@ def check(file: str, fuels_file: str | None, as_json: bool, strict: bool) -> Non
 
 
 def _show(found: ProfileCheck, file: str) -> None:
-    heater = found.heater
-    ducts = ", ".join(sorted(heater.ducts)) or "none described"
-    output.say_lines(
-        [
-            ("profile", f"{file}: accepted"),
-            ("heater", heater.heater_id or "no heater_id"),
-            ("fuel", str(heater.fuel)),
-            ("blower", f"{heater.blower}, {REGULATED[heater.speed_regulated]}"),
-            ("start times", "given" if heater.start else "not given"),
-            ("ducts", ducts),
-        ]
-    )
+    output.say_lines([("profile", f"{file}: accepted"), *found.lines()])
     headings = (
         "stage",
         "fuel l/h",

@@ -63,8 +63,7 @@ def command(
     if as_json:
         output.say_json(result.to_dict())
     else:
-        output.say_lines(result.lines())
-        output.say_assumed(result.assumed)
+        output.say_result(result)
     output.tell_rest(result.findings)
     output.tell_cautions()
     if out is not None:

@@ -12,6 +12,7 @@ from combust import __version__
 from combust.data.errors import CombustError, Fault
 from combust.domain.catalogue import get_fuel, load_fuels
 from combust.domain.limits import finding_kinds
+from combust.domain.result import plain
 from combust.edge.cli import output
 
 if TYPE_CHECKING:
@@ -68,7 +69,7 @@ def command(
             progress=progress,
         )
     )
-    facts: dict[str, Any] = {"out": out, "rejects": rejects, **counts.to_dict(), "version": __version__}
+    facts: dict[str, Any] = {"out": out, "rejects": rejects, **plain(counts), "version": __version__}
     stops = counts.stops()
     for code, number in stops.items():
         click.secho(f"STOP in {number} of {counts.rows} rows: {code}", err=True, bold=True)

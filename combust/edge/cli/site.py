@@ -108,8 +108,7 @@ def command(**options: Any) -> None:
     if options["as_json"]:
         output.say_json(effect)
     else:
-        output.say_lines(effect.lines())
-        output.say_assumed(effect.assumed)
+        output.say_result(effect)
     output.tell_rest(effect.findings)
     output.tell_cautions()
     if options["out"]:

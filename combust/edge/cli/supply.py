@@ -70,8 +70,7 @@ def command(heater: str | None, fed: str, as_json: bool, strict: bool, **given: 
     if as_json:
         output.say_json(result.to_dict())
     else:
-        output.say_lines(result.lines())
-        output.say_assumed(result.assumed)
+        output.say_result(result)
     output.tell_rest(result.findings)
     output.tell_cautions()
     output.leave_strict(strict, result.findings)

@@ -54,16 +54,6 @@ class Counts:
         """Return the stop conditions that came, and in how many rows."""
         return {code: n for code, n in self.findings.items() if finding_kinds()[code].severity == "stop"}
 
-    def to_dict(self) -> dict[str, Any]:
-        """Return plain values for JSON."""
-        return {
-            "rows": self.rows,
-            "interpreted": self.interpreted,
-            "refused": self.refused,
-            "blank": self.blank,
-            "findings": dict(self.findings),
-        }
-
 
 @dataclass(frozen=True, slots=True)
 class Plan:
