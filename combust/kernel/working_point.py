@@ -204,6 +204,40 @@ def resistance_from_air_change(remaining: Any, steepness: Any) -> Any:
     return remaining ** -(2.0 + steepness)
 
 
+class _AirPath(NamedTuple):
+    """The resistance of the air path over the baseline's, as a sum of what its gases add."""
+
+    cold: Any
+    hot: Any
+    by_flame: Any
+    by_flue: Any
+    flatness: Any
+
+    @classmethod
+    def of(cls, p: HeaterParameters, intake_0: Any, flame_0: Any, flue_0: Any) -> _AirPath:
+        """Return the path of a heater whose baseline had these temperatures."""
+        burner, inlet_0 = (1.0 - p.intake_share - p.exhaust_share) * p.r_burner, REFERENCE_K + intake_0
+        by_flame = 0.5 * burner * p.hot_share * (inlet_0 / (REFERENCE_K + 0.5 * (flame_0 + flue_0)))
+        by_flue = by_flame + p.exhaust_share * p.r_ex * (inlet_0 / (REFERENCE_K + flue_0))
+        cold = p.intake_share * p.r_in + burner * (1.0 - p.hot_share)
+        return cls(cold, (by_flame + by_flue) * REFERENCE_K, by_flame, by_flue, -1.0 / (2.0 + p.steepness))
+
+    def flow(self, flame: Any, flue: Any, inlet_k: Any) -> Any:
+        """Return the volume flow over the baseline's at full head and speed [-]."""
+        resistance = self.cold + (self.hot + self.by_flame * flame + self.by_flue * flue) / inlet_k
+        return np.exp(np.log(resistance) * self.flatness)
+
+
+def _secant(guess: Any, image: Any, last: Any) -> tuple[Any, Any]:
+    """Return the next guess of the number that is its own image, and what the round after this needs."""
+    slope: Any = 0.0
+    if last is not None:
+        moved = guess - last[0]
+        slope = (image - last[1]) / np.where(moved == 0.0, 1.0, moved)
+        slope = np.minimum(np.maximum(slope, STEEPEST), FLATTEST)
+    return guess + (image - guess) / (1.0 - slope), (guess, image)
+
+
 def working_point(
     healthy: HealthyState,
     site: SiteAir,
@@ -251,32 +285,22 @@ def working_point(
     units_0 = np.log((flame_0 - sink_0) / np.maximum(flue_0 - sink_0, 1.0))
     useful_0 = enthalpy(fuel, healthy.air_ratio, flame_0) - enthalpy(fuel, healthy.air_ratio, flue_0)
 
-    fresh = 1.0 - p.recirculated
-    burner = (1.0 - p.intake_share - p.exhaust_share) * p.r_burner
-    cold = p.intake_share * p.r_in + burner * (1.0 - p.hot_share)
-    inlet_0, inlet = REFERENCE_K + intake_0, REFERENCE_K + intake
-    by_flame = 0.5 * burner * p.hot_share * (inlet_0 / (REFERENCE_K + 0.5 * (flame_0 + flue_0)))
-    by_flue = by_flame + p.exhaust_share * p.r_ex * (inlet_0 / (REFERENCE_K + flue_0))
-    hot = (by_flame + by_flue) * REFERENCE_K
-    flatness = -1.0 / (2.0 + p.steepness)
+    path = _AirPath.of(p, intake_0, flame_0, flue_0)
+    fresh, inlet = 1.0 - p.recirculated, REFERENCE_K + intake
     heating = site.heating_air_density * p.heating_air * (1.0 + p.shaft * (p.speed - 1.0))
     warming = p.recirculated * p.recirculated_heat * p.unseen_warming
     # What does not change from round to round: lambda over volume, heat at lambda 1, gas over mass, rise over heat.
     lambda_of_volume = healthy.air_ratio * site.dry_density * fresh / p.fuel
-    at_no_resistance = lambda_of_volume * p.speed * np.exp(-flatness * np.log(p.head))
+    at_no_resistance = lambda_of_volume * p.speed * np.exp(-path.flatness * np.log(p.head))
     supplied = p.released * p.fuel_heat * fuel.net_heat * fresh
     gas_of_mass = p.fuel / (fresh * gas_mass(fuel, healthy.air_ratio))
     rise_of_heat = p.fuel / (fresh * useful_0 * heating)
     less_units = -units_0 * heating**p.air_side * p.clean
-    softer = p.exponent - 1.0
+    softer, finds_air = p.exponent - 1.0, 1.6 if smooth else 1.0
     sink_cold, sink_rise = site.air_in_c - REFERENCE_C, 0.5 * healthy.rise_k
 
-    finds_air = 1.6 if smooth else 1.0
-    flue, flame = flue_0, flame_0
-    resistance = cold + (hot + by_flame * flame_0 + by_flue * flue_0) / inlet
-    ratio = at_no_resistance * np.exp(np.log(resistance) * flatness)
-    slope: Any = 0.0
-    last_ratio = last_back = None
+    flue, flame, last = flue_0, flame_0, None
+    ratio = at_no_resistance * path.flow(flame_0, flue_0, inlet)
     for _ in range(rounds):
         a, b, c = _coefficients(fuel, ratio)
         carried = ratio * fuel.intake_air
@@ -297,15 +321,8 @@ def working_point(
         flame = flame + follows * step
         rise = rise + rise_of_heat * (by_warming - cooled) * step
         true_inlet = inlet + warming * (flue - intake)
-        resistance = cold + (hot + by_flame * flame + by_flue * flue) / true_inlet
         thinner = inlet / true_inlet
-        back = at_no_resistance * thinner * np.exp(np.log(resistance) * flatness)
-        if last_ratio is not None:
-            moved = ratio - last_ratio
-            slope = (back - last_back) / np.where(moved == 0.0, 1.0, moved)
-            slope = np.minimum(np.maximum(slope, STEEPEST), FLATTEST)
-        last_ratio, last_back = ratio, back
-        ratio = ratio + (back - ratio) / (1.0 - slope)
+        ratio, last = _secant(ratio, at_no_resistance * thinner * path.flow(flame, flue, true_inlet), last)
     volume = ratio / (lambda_of_volume * thinner)
     return WorkingPoint(
         air_ratio=ratio,
@@ -333,19 +350,10 @@ def trim_to_keep(
     by : {"fuel", "speed"}
         What is trimmed, one factor for each element [-].
     """
-    sign = -1.0 if by == "fuel" else 1.0
-    start = getattr(p, by)
+    sign, start = -1.0 if by == "fuel" else 1.0, getattr(p, by)
     trim: Any = 0.0
-    power: Any = sign
     last: Any = None
-    for number in range(TRIM_ROUNDS):
+    for _ in range(TRIM_ROUNDS):
         point = working_point(healthy, site, p._replace(**{by: start * np.exp(trim)}), fuel)
-        miss = np.log(air_ratio / point.air_ratio)
-        if last is not None:
-            moved = trim - last[0]
-            power = (last[1] - miss) / np.where(moved == 0.0, sign, moved)
-            power = sign * np.minimum(np.maximum(sign * power, 0.4), 2.0)
-        last = trim, miss
-        if number < TRIM_ROUNDS - 1:
-            trim = trim + miss / power
+        trim, last = _secant(trim, trim + sign * np.log(air_ratio / point.air_ratio), last)
     return np.exp(trim), point
