@@ -12,7 +12,7 @@ from combust.data.arguments import carries_unit, magnitude_in, why_no_number
 from combust.data.errors import Code, CombustError, Fault, shorten
 from combust.data.near import near_matches
 
-MOST_ITEMS = 10
+MOST_ITEMS, MOST_TEXTS = 10, 100
 PLACEHOLDER = "?"  # stands in a template where a person writes
 
 
@@ -24,7 +24,7 @@ class Field:
     ----------
     key, meaning, unit : str
     kind : str
-        number, choice, text, flag_or_unknown, choices (a list of words), numbers (one or more), band (low, high), raw
+        number, choice, text, texts, flag_or_unknown, choices (a list of words), numbers (one or more), band, raw
         (checked by whoever asks for it). ``fuel`` and ``name`` are texts that mean something to the domain.
     low, high, validated_low, validated_high : float
         Impossible outside; range in which the computation was checked.
@@ -126,6 +126,8 @@ class Field:
             return self._flag(value)
         if self.kind == "choices":
             return tuple(self._choice(one) for one in self._items(value, f"list of up to {MOST_ITEMS} words"))
+        if self.kind == "texts":
+            return [self._text(one) for one in self._items(value, "list of lines of text", 1, MOST_TEXTS)]
         if self.kind in ("numbers", "band"):
             return self._numbers(value)
         return value if self.kind == "raw" else self._text(value)
@@ -269,6 +271,39 @@ def check_fields(
             told = Fault(key, None, "missing", unit=field.unit, why="is missing", hint=field.remedy)
             faults.append((key, told))
     return good, faults
+
+
+def need_fields(given: Mapping[str, Any], known: Mapping[str, Field], *, what: str = "this") -> dict[str, Any]:
+    """Return what was given by its key in our unit.
+
+    Raises
+    ------
+    CombustError
+        Every fault that :func:`check_fields` tells, at once.
+    """
+    good, faults = check_fields(given, known, what=what)
+    if faults:
+        raise CombustError([fault for _, fault in faults])
+    return good
+
+
+def need_rows(rows: object, name: str, known: Mapping[str, Field]) -> list[dict[str, Any]]:
+    """Return the rows of a user's list of tables ``[[name]]``, each with its fields.
+
+    Raises
+    ------
+    CombustError
+        No list with a row in it, or rows with faults: all of them at once.
+    """
+    if not isinstance(rows, list) or not rows:
+        hint = f"Write [[{name}]] with {', '.join(known)} for each."
+        raise CombustError(Fault(name, None, "missing", why="is missing", hint=hint))
+    what = f"a [[{name}]]"
+    done = [check_fields(row if isinstance(row, dict) else {}, known, what=what) for row in rows]
+    faults = [one.within(f"{name}[{number}].") for number, (_, told) in enumerate(done, 1) for _, one in told]
+    if faults:
+        raise CombustError(faults)
+    return [good for good, _ in done]
 
 
 def unknown_field(key: str, value: object, known: Mapping[str, Field], what: str) -> Fault:

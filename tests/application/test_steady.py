@@ -174,5 +174,5 @@ def test_procedure_is_data(tmp_path):
     (tmp_path / "own.toml").write_text('[[part]]\nkey = "a"\ntitle = "A"\nsteps = ["look"]\n')
     assert visit_procedure(str(tmp_path / "own.toml"))[0]["steps"] == ["look"]
     (tmp_path / "own.toml").write_text('[[part]]\nkey = "a"\n')
-    with pytest.raises(CombustError, match="lacks its key"):
+    with pytest.raises(CombustError, match="title"):
         visit_procedure(str(tmp_path / "own.toml"))

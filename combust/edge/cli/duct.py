@@ -15,7 +15,7 @@ from combust.application.heater.duct_calculator import (
     shape_of_duct,
 )
 from combust.data.errors import CombustError, Fault
-from combust.data.fields import as_number
+from combust.data.fields import Field, need_fields
 from combust.domain.catalogue import Catalogue, get_fuel, load_fuels
 from combust.domain.heater import Heater
 from combust.domain.reading import Reading
@@ -27,10 +27,11 @@ from combust.kernel.ducts import DuctShape
 
 PLACE = ("flue_temp_c", "intake_temp_c", "fuel_temp_c", "altitude_m", "pressure_hpa")
 PLACE_WORDS = ("flue_temp", "intake_temp", "fuel_temp", "altitude", "pressure")
-NUMBERS = (
-    *("fuel_l_per_h", "air_ratio", "length_m", "bore_mm", "bends_90"),
-    *("add_length", "to_bore", "to_bends_90", "crushed_to", "crushed_length"),
-)
+UNITS = {
+    **{"fuel_l_per_h": "l/h", "air_ratio": "", "length_m": "m", "bore_mm": "mm", "bends_90": ""},
+    **{"add_length": "m", "to_bore": "mm", "to_bends_90": "", "crushed_to": "mm", "crushed_length": "m"},
+}
+NUMBERS = {**{key: Field(key, unit=unit) for key, unit in UNITS.items()}, "share": Field("share", "numbers")}
 
 
 @click.command("duct", short_help="Work out the loss of a duct, and what a change of it does.")
@@ -77,7 +78,7 @@ def command(which: str, profile: str | None, as_json: bool, strict: bool, **aske
     Next: combust site --help      (what height adds to it)
     """
     catalogue = load_fuels(asked["fuels_file"]) if asked["fuels_file"] else None
-    asked |= _numbers(asked)
+    asked |= need_fields({key: asked[key] for key in NUMBERS}, NUMBERS, what="a duct")
     place = Reading(**values_of({key: asked[key] for key in asked if key.startswith(PLACE_WORDS)}))
     heater = Heater.load(profile, catalogue=catalogue) if profile else None
     stage = _stage(heater, asked["stage"]) if heater else ""
@@ -107,22 +108,6 @@ def command(which: str, profile: str | None, as_json: bool, strict: bool, **aske
     output.tell_rest(answer.findings)
     output.tell_cautions()
     output.leave_strict(strict, answer.findings)
-
-
-def _numbers(asked: dict[str, Any]) -> dict[str, Any]:
-    """Return the options that are numbers as numbers; every one that is none is told at once."""
-    faults = []
-    found: dict[str, Any] = {}
-    for key, values in [(key, (asked[key],)) for key in NUMBERS] + [("share", asked["share"] or ())]:
-        numbers = [as_number(value) for value in values]
-        for value, number in zip(values, numbers, strict=True):
-            if value is not None and number is None:
-                hint = f"Give a plain number after --{key.replace('_', '-')}, with a point and without its unit."
-                faults.append(Fault(key, value, "not_a_number", why="is not a plain number", hint=hint))
-        found[key] = (tuple(numbers) or None) if key == "share" else numbers[0]
-    if faults:
-        raise CombustError(faults)
-    return found
 
 
 def _stage(heater: Heater, asked: str | None) -> str:
