@@ -88,9 +88,14 @@ class Field:
             return f"Write it like {self.key} = {toml_value(self.example)}: {self.meaning}."
         return self.hint or (f"Use one of {', '.join(self.choices)}." if self.choices else f"Give {self.meaning}.")
 
-    def for_stops(self, number: float) -> float:
-        """Return a refused number as the stop conditions count it: too much CO counts as the most there can be."""
-        return self.high if number > self.high and self.stops_above else math.nan
+    def for_stops(self, number: float, *, at_least: bool = False) -> float:
+        """Return a refused number as the stop conditions count it: too much CO counts as the most there can be.
+
+        ``at_least`` says that the number is a lower bound (``>2000``, over the range): it counts as just above it.
+        """
+        if not self.stops_above or math.isnan(number) or not (at_least or number > self.high):
+            return math.nan
+        return min(math.nextafter(number, math.inf), self.high)
 
     def fault_of(self, value: object) -> Fault | None:
         """Return the fault of one value, or None when it is acceptable.
@@ -374,7 +379,7 @@ def as_number(value: object) -> float | None:
     if getattr(value, "ndim", 0) or getattr(getattr(value, "dtype", None), "kind", "") == "b":
         return None
     if isinstance(value, str):
-        text = value.strip()
+        text = value.strip().replace("\u2212", "-")  # the minus sign of typesetters and of some spreadsheets
         if not text or "_" in text or text.lower().strip("+-") in ("inf", "infinity", "nan"):
             return None
         value = text

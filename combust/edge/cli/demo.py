@@ -134,7 +134,8 @@ def work_causes(data: Path, target: Path) -> list[VisitResult]:
     found: list[VisitResult] = []
     for profile in sorted((data / "heaters").glob("*.toml")):
         heater = Heater.load(profile)
-        readings, _ = read_visits(data / VISITS, heater_id=heater.heater_id)  # rows of other heaters are passed over
+        # rows of other heaters are passed over
+        readings = read_visits(data / VISITS, heater_id=heater.heater_id).readings
         for visit in rank_causes(heater, readings):
             output.write_text(target / f"causes_{visit.visit_id}_{visit.phase}.txt", f"{visit}\n")
             found.append(visit)
