@@ -17,7 +17,9 @@ from combust.application.causes.engine import Engine
 from combust.application.causes.gate import Gate, look_at, look_at_many
 from combust.application.causes.pairs import posterior_with_pairs
 from combust.application.causes.posterior import Posterior, Visit
-from combust.application.causes.result import (
+from combust.application.causes.separate import bayes_errors, inseparable
+from combust.application.causes.stage_reading import Values
+from combust.application.causes.visit_result import (
     CausesResult,
     Explanation,
     NextCheck,
@@ -25,8 +27,6 @@ from combust.application.causes.result import (
     Severity,
     VisitResult,
 )
-from combust.application.causes.separate import bayes_errors, inseparable
-from combust.application.causes.stage_reading import Values
 from combust.application.causes.words import severity_draws, severity_text
 from combust.data.errors import CombustError, Fault
 from combust.domain.heater import Heater

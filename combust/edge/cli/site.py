@@ -13,7 +13,7 @@ from combust.application.heater.baseline import healthy_stage
 from combust.application.heater.healthy import HealthyStage
 from combust.application.reading.result import stop_findings
 from combust.application.site.effect import site_effect
-from combust.application.site.result import SiteEffect
+from combust.application.site.effect_result import SiteEffect
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import as_number
 from combust.domain.catalogue import load_fuels
