@@ -82,15 +82,27 @@ class Field:
         return _METAVARS.get(self.unit, self.unit.upper() or "NUMBER")
 
     @property
+    def band(self) -> str:
+        """The allowed range, or the words, in words: ``0 to 21.5``; "" where anything goes."""
+        if self.kind == "flag_or_unknown":
+            return 'true | false | "unknown"'
+        return " | ".join(self.choices) or span(self.low, self.high)
+
+    @property
     def remedy(self) -> str:
         """What to do about a value that is missing or of another kind."""
         if self.example is not None:
             return f"Write it like {self.key} = {toml_value(self.example)}: {self.meaning}."
         return self.hint or (f"Use one of {', '.join(self.choices)}." if self.choices else f"Give {self.meaning}.")
 
-    def for_stops(self, number: float) -> float:
-        """Return a refused number as the stop conditions count it: too much CO counts as the most there can be."""
-        return self.high if number > self.high and self.stops_above else math.nan
+    def for_stops(self, number: float, *, at_least: bool = False) -> float:
+        """Return a refused number as the stop conditions count it: too much CO counts as the most there can be.
+
+        ``at_least`` says that the number is a lower bound (``>2000``, over the range): it counts as just above it.
+        """
+        if not self.stops_above or math.isnan(number) or not (at_least or number > self.high):
+            return math.nan
+        return min(math.nextafter(number, math.inf), self.high)
 
     def fault_of(self, value: object) -> Fault | None:
         """Return the fault of one value, or None when it is acceptable.
@@ -134,7 +146,7 @@ class Field:
 
     def not_a_number(self, value: object, *, entered_as: str = "") -> Fault:
         """Return the fault of a value that is no number; ``entered_as`` is its key in another unit."""
-        band = f"{self.low:g} to {self.high:g}" if math.isfinite(self.low) and math.isfinite(self.high) else ""
+        band = self.band
         if entered_as:
             allowed = f" ({band} {self.unit})" if band else ""
             hint = f"Give a plain number; it becomes {self.key}{allowed}"
@@ -202,6 +214,13 @@ class Field:
         if numbers[0] >= numbers[1]:
             raise self._outside(list(numbers), "has its low end not below its high end")
         return numbers
+
+
+def span(low: float, high: float) -> str:
+    """Return a range in words; an open end is left out."""
+    if math.isfinite(low) and math.isfinite(high):
+        return f"{low:g} to {high:g}"
+    return f"from {low:g}" if math.isfinite(low) else f"up to {high:g}" if math.isfinite(high) else ""
 
 
 def fields_of(rows: Mapping[str, Mapping[str, Any]], **common: Any) -> dict[str, Field]:
@@ -374,7 +393,7 @@ def as_number(value: object) -> float | None:
     if getattr(value, "ndim", 0) or getattr(getattr(value, "dtype", None), "kind", "") == "b":
         return None
     if isinstance(value, str):
-        text = value.strip()
+        text = value.strip().replace("\u2212", "-")  # the minus sign of typesetters and of some spreadsheets
         if not text or "_" in text or text.lower().strip("+-") in ("inf", "infinity", "nan"):
             return None
         value = text

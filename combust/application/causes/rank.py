@@ -14,7 +14,10 @@ from combust.application.causes.catalogue import HEALTHY, Convictions, convictio
 from combust.application.causes.checks import propose_checks
 from combust.application.causes.engine import Engine
 from combust.application.causes.gate import Gate, look_at, look_at_many
-from combust.application.causes.result import (
+from combust.application.causes.rows import Values
+from combust.application.causes.separate import bayes_errors, inseparable
+from combust.application.causes.visit import Posterior, Visit
+from combust.application.causes.visit_result import (
     CausesResult,
     Explanation,
     NextCheck,
@@ -22,9 +25,6 @@ from combust.application.causes.result import (
     Severity,
     VisitResult,
 )
-from combust.application.causes.rows import Values
-from combust.application.causes.separate import bayes_errors, inseparable
-from combust.application.causes.visit import Posterior, Visit
 from combust.application.causes.words import severity_draws, severity_text
 from combust.data.errors import CombustError, Fault
 from combust.domain.heater import Heater

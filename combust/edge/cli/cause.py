@@ -4,24 +4,28 @@ from __future__ import annotations
 
 import json
 import sys
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from combust.application.causes.rank import rank_causes
-from combust.application.causes.result import CausesResult
+from combust.application.causes.visit_result import CausesResult
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import is_missing
 from combust.domain.catalogue import load_fuels
 from combust.domain.heater import Heater
+from combust.domain.limits import Finding
 from combust.edge.cli import output
-from combust.edge.cli.options import quantity_options, values_of
+from combust.edge.cli.options import quantity_options, table_options, values_of
+
+if TYPE_CHECKING:
+    from combust.edge.tables.table_map import TableMap
 
 
 @click.command("cause", short_help="Rank the causes of a visit, and say what to check next.")
 @click.argument("source", metavar="[VISITS]", required=False)
 @click.option("--heater", "profile", required=True, metavar="PROFILE", help="The heater's profile (.toml).")
-@click.option("--map", "mapping", multiple=True, metavar="HEADING=KEY", help="Say what a column of VISITS holds.")
+@table_options
 @click.option("--causes", "causes_file", metavar="FILE", help="TOML file with priors and spreads of your own.")
 @click.option("--fuels", "fuels_file", metavar="FILE", help="TOML file with fuels of your own.")
 @click.option("--instrument-class", metavar="NAME", help="Analyser class (portable, garage_0) or a .toml file.")
@@ -35,7 +39,7 @@ from combust.edge.cli.options import quantity_options, values_of
 def command(
     source: str | None,
     profile: str,
-    mapping: tuple[str, ...],
+    mapping: TableMap,
     causes_file: str | None,
     fuels_file: str | None,
     instrument_class: str | None,
@@ -62,13 +66,14 @@ def command(
     Next: combust log add --help   (write down what was found and done)
     """
     heater = Heater.load(profile, catalogue=load_fuels(fuels_file) if fuels_file else None)
-    readings, refused = _readings(source, mapping, options, heater)
+    readings, refused, stops = _readings(source, mapping, options, heater)
     found = _ranked(heater, readings, seed=seed, pairs=not no_pairs, instrument=instrument_class, causes=causes_file)
+    output.tell_stops(stops)
     for visit in found:
         if visit.stop:
             click.secho(f"Visit {visit.visit_id}:", err=True, bold=True)
             output.warn_stops(visit.stop)
-    if not any(visit.stop for visit in found):
+    if not stops and not any(visit.stop for visit in found):
         output.warn_stops([])
     if as_json:
         output.say_json({**found.to_dict(), "refused": refused})
@@ -86,19 +91,19 @@ def command(
         output.write_text(out, json.dumps(table, ensure_ascii=False, allow_nan=False, indent=2) + "\n")
     if figure:
         _draw(heater, readings, figure, seed, not no_pairs)
-    output.leave_strict(strict, [finding for visit in found for finding in (*visit.stop, *visit.findings)])
+    output.leave_strict(strict, [*stops, *(finding for visit in found for finding in (*visit.stop, *visit.findings))])
 
 
 def _readings(
-    source: str | None, mapping: tuple[str, ...], options: dict[str, Any], heater: Heater
-) -> tuple[list[Any], list[str]]:
-    """Return the readings of the table, or the one of the options, and the refused rows."""
+    source: str | None, mapping: TableMap, options: dict[str, Any], heater: Heater
+) -> tuple[list[Any], list[str], list[Finding]]:
+    """Return the readings of the table, or the one of the options, the refused rows and their stop conditions."""
     values = {key: value for key, value in values_of(options).items() if not is_missing(value)}
     if source is None:
         if not values:
             hint = "Give a table, or what was read: --o2-dry 4.84 --stage high --location outdoors"
             raise CombustError(Fault("VISITS", None, "missing", why="and evidence options are both missing", hint=hint))
-        return [values], []
+        return [values], [], []
     if values:
         told = ", ".join(values)
         raise CombustError(
@@ -106,18 +111,19 @@ def _readings(
                 "options", told, "conflict", why="stand beside a table of visits", hint="Give the table or the options."
             )
         )
-    from combust.edge.cli.readings import mapping_of
     from combust.edge.tables.visits import read_visits
 
-    readings, refused = read_visits(source, mapping=mapping_of(mapping), heater_id=heater.heater_id)
-    if not readings:
+    table = read_visits(source, mapping=mapping, heater_id=heater.heater_id)
+    output.tell_notes(table.notes)
+    if not table.readings:
+        output.tell_stops(table.stops)
         raise CombustError(
             [
                 Fault("row", text, "format", why="was refused", hint="Mend the row and read the table again.")
-                for text in refused
+                for text in table.refused
             ]
         )
-    return list(readings), refused
+    return list(table.readings), table.refused, table.stops
 
 
 def _ranked(heater: Heater, readings: list[Any], **how: Any) -> CausesResult:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from combust import __version__
-from combust.application.causes.result import VisitResult
+from combust.application.causes.visit_result import VisitResult
 from combust.application.reading.result import ReadingResult, interpret
 from combust.data.errors import CombustError, Fault
 from combust.domain.heater import Heater
@@ -134,7 +134,8 @@ def work_causes(data: Path, target: Path) -> list[VisitResult]:
     found: list[VisitResult] = []
     for profile in sorted((data / "heaters").glob("*.toml")):
         heater = Heater.load(profile)
-        readings, _ = read_visits(data / VISITS, heater_id=heater.heater_id)  # rows of other heaters are passed over
+        # rows of other heaters are passed over
+        readings = read_visits(data / VISITS, heater_id=heater.heater_id).readings
         for visit in rank_causes(heater, readings):
             output.write_text(target / f"causes_{visit.visit_id}_{visit.phase}.txt", f"{visit}\n")
             found.append(visit)

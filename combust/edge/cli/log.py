@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -17,9 +17,12 @@ from combust.data.vocabulary import quantities
 from combust.domain.limits import Finding
 from combust.domain.reading import Reading
 from combust.edge.cli import output
-from combust.edge.cli.options import quantity_options, values_of
+from combust.edge.cli.options import quantity_options, table_options, values_of
 from combust.edge.logbook.book import Logbook
 from combust.edge.logbook.visits import NewVisit, Written, add, close_visit, read_visit, read_visits, revise
+
+if TYPE_CHECKING:
+    from combust.edge.tables.table_map import TableMap
 
 NOT_A_READING = ("visit_id", "heater_id", "reading_id", "taken_at", "note")
 
@@ -64,6 +67,7 @@ def _head_options(function: Callable[..., Any]) -> Callable[..., Any]:
 @click.option(
     "--series", "series_file", metavar="FILE", help="Take the reading from a logged series, if it was steady."
 )
+@table_options
 @click.option("--revise", "again", is_flag=True, help="Open a new revision of a closed visit first.")
 @click.option("--reason", metavar="TEXT", help="Why it is revised.")
 @click.option("--drop", multiple=True, metavar="KEY", help="Entry that the revision leaves out (see log show).")
@@ -77,6 +81,7 @@ def add_command(
     events: tuple[str, ...],
     source: str | None,
     series_file: str | None,
+    mapping: TableMap,
     again: bool,
     reason: str | None,
     drop: tuple[str, ...],
@@ -94,11 +99,11 @@ def add_command(
     """
     head = {key: options.pop(key) for key in HEAD}
     if source:
-        _add_table(book, source, as_json)
+        _add_table(book, source, mapping, as_json)
         return
     values = values_of(options)
     if series_file:
-        values = _from_series(series_file, values)
+        values = _from_series(series_file, mapping, values)
     reading = Reading(**values)
     texts = (("adjustment", adjustments), ("not_checked", not_checked), ("note", notes))
     entries: list[tuple[str, str | None, dict[str, Any]]] = [
@@ -148,23 +153,25 @@ def _event_of(word: str, at: str | None) -> dict[str, Any]:
     return {"event": word, "at": at}
 
 
-def _from_series(path: str, values: dict[str, Any]) -> dict[str, Any]:
+def _from_series(path: str, mapping: TableMap, values: dict[str, Any]) -> dict[str, Any]:
     from combust.edge.tables.series import judge_series, read_series
 
-    series = read_series(path)
+    series = read_series(path, mapping=mapping)
     result, averaged = judge_series(series)
-    for told in series.told:
-        click.echo(f"note: {told}", err=True)
+    output.tell_stops(series.stops)
+    output.tell_notes(series.notes)
     if averaged is None:
         hint = "Wait and log again; nothing was written."
         raise CombustError(Fault("series", path, "not_steady", why=f"is not steady: {' '.join(result.why)}", hint=hint))
     return {**averaged, **{key: value for key, value in values.items() if value is not None}}
 
 
-def _add_table(book: str, source: str, as_json: bool) -> None:
+def _add_table(book: str, source: str, mapping: TableMap, as_json: bool) -> None:
     from combust.edge.logbook.tables import visits_of_table
 
-    table = visits_of_table(source)
+    table = visits_of_table(source, mapping=mapping)
+    output.tell_stops(table.stops)
+    output.tell_notes(table.notes)
     for row, why in table.refused:
         click.echo(f"row {row} refused: {why}", err=True)
     if not table.visits:
@@ -319,10 +326,10 @@ def procedure_command(path: str | None, as_json: bool) -> None:
 
 @command.command("series", short_help="Judge whether a logged series was steady, and average it.")
 @click.argument("path", metavar="FILE")
-@click.option("--map", "mapping", multiple=True, metavar="HEADING=KEY", help="Say what a column holds; give it again.")
+@table_options
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 @click.option("--strict", is_flag=True, help="End with exit code 4 when it is not steady.")
-def series_command(path: str, mapping: tuple[str, ...], as_json: bool, strict: bool) -> None:
+def series_command(path: str, mapping: TableMap, as_json: bool, strict: bool) -> None:
     """Judge whether a logged series was steady, and average the steady window. Not steady: no lambda, and why.
 
     \b
@@ -331,15 +338,14 @@ def series_command(path: str, mapping: tuple[str, ...], as_json: bool, strict: b
     """
     from combust.edge.tables.series import judge_series, read_series
 
-    pairs = {name.strip(): key.strip() for name, _, key in (pair.rpartition("=") for pair in mapping)}
-    series = read_series(path, mapping=pairs)
+    series = read_series(path, mapping=mapping)
     result, values = judge_series(series)
     reading = interpret(Reading(**values)) if values else None
     findings: tuple[Finding, ...] = reading.findings if reading else ()
-    output.warn_stops(findings)
+    output.warn_stops([*series.stops, *findings])
     if as_json:
-        told = reading.to_dict() if reading else None
-        output.say_json({**result.to_dict(), "told": list(series.told), "reading": told, "version": __version__})
+        shown = reading.to_dict() if reading else None
+        output.say_json({**result.to_dict(), "notes": list(series.notes), "reading": shown, "version": __version__})
     else:
         rows = [("steady", "yes" if result.steady else "NO: no lambda is given")]
         rows += [("why", why) for why in result.why]
@@ -347,7 +353,7 @@ def series_command(path: str, mapping: tuple[str, ...], as_json: bool, strict: b
             rows.append(("window", f"{result.begin_s:.0f} to {result.end_s:.0f} s, {result.samples} samples"))
             rows += [(key, f"{value:.4g} {quantities()[key].unit}") for key, value in result.values.items()]
             rows += reading.lines()
-        output.say_lines(rows + [("note", told) for told in series.told])
+        output.say_lines(rows + [("note", note) for note in series.notes])
     output.tell_rest(findings)
     output.tell_cautions()
     if strict and not result.steady:

@@ -77,6 +77,12 @@ def tell_rest(findings: Iterable[Finding]) -> None:
             click.echo(f"{finding.severity}: {finding.text}", err=True)
 
 
+def tell_notes(notes: Iterable[str]) -> None:
+    """Print what is to be told of a table on stderr."""
+    for text in notes:
+        click.echo(f"note: {text}", err=True)
+
+
 def tell_cautions() -> None:
     """Print the cautions on stderr."""
     for text in cautions():

@@ -9,21 +9,22 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from combust import __version__
-from combust.data.errors import CombustError, Fault
 from combust.domain.catalogue import get_fuel, load_fuels
 from combust.domain.limits import finding_kinds
 from combust.domain.result import plain
 from combust.edge.cli import output
+from combust.edge.cli.options import table_options
 
 if TYPE_CHECKING:
     from combust.edge.tables.readings import Counts
+    from combust.edge.tables.table_map import TableMap
 
 
 @click.command("readings", short_help="Interpret a table of readings, CSV or Parquet.")
 @click.argument("source", metavar="IN")
 @click.option("--out", required=True, metavar="FILE", help="Where the results go: .csv or .parquet.")
 @click.option("--rejects", metavar="FILE", help="Where refused rows go, with their reasons.")
-@click.option("--map", "mapping", multiple=True, metavar="HEADING=KEY", help="Say what a column holds; give it again.")
+@table_options
 @click.option("--fuel", "fuel_name", metavar="NAME", help="Fuel of rows without one (default diesel).")
 @click.option("--fuels", "fuels_file", metavar="FILE", help="TOML file with fuels of your own.")
 @click.option(
@@ -35,7 +36,7 @@ def command(
     source: str,
     out: str,
     rejects: str | None,
-    mapping: tuple[str, ...],
+    mapping: TableMap,
     fuel_name: str | None,
     fuels_file: str | None,
     instrument_class: str | None,
@@ -62,7 +63,7 @@ def command(
             source,
             out,
             rejects=rejects,
-            mapping=mapping_of(mapping),
+            mapping=mapping,
             instrument=instrument_class,
             catalogue=catalogue,
             default_fuel=get_fuel(fuel_name, catalogue=catalogue) if fuel_name else None,
@@ -85,6 +86,7 @@ def command(
         if counts.blank:
             click.echo(f"{counts.blank} blank lines passed over.")
         click.echo(f"Results: {out}")
+    output.tell_notes(counts.notes)
     for code, number in sorted(counts.findings.items(), key=lambda item: -item[1]):
         if code not in stops:
             click.echo(f"{finding_kinds()[code].severity} in {number} rows: {code}", err=True)
@@ -94,24 +96,6 @@ def command(
     warned = any(finding_kinds()[code].severity != "note" for code in counts.findings)
     if strict and (warned or counts.refused):
         raise click.exceptions.Exit(output.EXIT_STRICT)
-
-
-def mapping_of(pairs: tuple[str, ...]) -> dict[str, str]:
-    """Return the user's own heading -> key of ``--map`` options.
-
-    Raises
-    ------
-    CombustError
-        A mapping that is none; every fault at once.
-    """
-    faults = [
-        Fault("--map", pair, "format", why="has no =", hint='Write it like --map "O2=o2_dry_pct".')
-        for pair in pairs
-        if "=" not in pair
-    ]
-    if faults:
-        raise CombustError(faults)
-    return {name.strip(): key.strip() for name, _, key in (pair.rpartition("=") for pair in pairs)}
 
 
 def _with_progress(work: Callable[[Callable[[int, int], None] | None], Counts]) -> Counts:
