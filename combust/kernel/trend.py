@@ -81,7 +81,7 @@ def fit_trend(
         ridge[1] = slope_prior_u**-2
     if not _fixed(design, ridge):
         empty = np.full(values.shape[:-1], np.nan)[()]
-        return Trend(*[empty] * 5, 0.0, np.ones(values.shape), np.zeros(values.shape))
+        return Trend(empty, empty, empty, empty, empty, 0.0, np.ones(values.shape), np.zeros(values.shape))
     weights = np.ones(values.shape)
     found, inverse, residuals = _solve(design, values, noise, shared, weights, ridge)
     information = 1.0 / inverse[..., 1, 1]
@@ -91,13 +91,9 @@ def fit_trend(
             break
         weights = new
         found, inverse, residuals = _solve(design, values, noise, shared, weights, ridge)
-    return Trend(
-        *(found[..., place][()] for place in (0, 1)),
-        *(inverse[..., row, column][()] for row, column in ((0, 0), (1, 1), (0, 1))),
-        information[()],
-        weights,
-        residuals,
-    )
+    level, slope = (found[..., place][()] for place in (0, 1))
+    of_level, of_slope, of_both = (inverse[..., row, column][()] for row, column in ((0, 0), (1, 1), (0, 1)))
+    return Trend(level, slope, of_level, of_slope, of_both, information[()], weights, residuals)
 
 
 def _design(times: Any, segment: Any) -> Any:
