@@ -26,19 +26,19 @@ _PUBLIC = {
     "exercise_sheet": ("combust.application.lessons.exercises", "exercise_sheet"),
     "flame_equilibrium": ("combust.application.chemistry.equilibrium", "flame_equilibrium"),
     "flue_gas": ("combust.domain.gas", "flue_gas_of"),
-    "fuel": ("combust.domain.catalogue", "fuel"),
-    "history": ("combust.edge.logbook.history", "history"),
+    "get_fuel": ("combust.domain.catalogue", "get_fuel"),
+    "drift_history": ("combust.edge.logbook.history", "drift_history"),
     "interpret": ("combust.application.reading.result", "interpret"),
     "interpret_table": ("combust.edge.tables.readings", "interpret_table"),
     "load_fuels": ("combust.domain.catalogue", "load_fuels"),
-    "misconception_cards": ("combust.application.lessons.cards", "misconception_cards"),
+    "misconception_cards": ("combust.application.lessons.misconceptions", "misconception_cards"),
     "mystery": ("combust.application.mystery", "mystery"),
     "plan_fleet": ("combust.application.fleet.plan", "plan_fleet"),
     "rank_causes": ("combust.application.causes.rank", "rank_causes"),
     "site_effect": ("combust.application.site.effect", "site_effect"),
     "start_timeline": ("combust.application.visit.start", "start_timeline"),
     "stoichiometric_air": ("combust.domain.gas", "stoichiometric_air"),
-    "supply": ("combust.application.visit.supply", "supply"),
+    "supply_check": ("combust.application.visit.supply", "supply_check"),
 }
 
 __all__ = ["__version__", *sorted(_PUBLIC)]

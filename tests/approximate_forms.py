@@ -18,7 +18,7 @@ from scipy import stats
 
 from combust.application.site.base import altitude_base
 from combust.data.tables import load_table
-from combust.domain.catalogue import fuel, shipped_fuels
+from combust.domain.catalogue import get_fuel, shipped_fuels
 from combust.domain.fuel import fuel_from_formula
 from combust.domain.site import Site
 from combust.kernel import air, air_ratio, altitude, fuel_delivery, gas_flow, heat, heater_heat, hot_gas, uncertainty
@@ -86,7 +86,7 @@ def _closed_form(form: str, o2: np.ndarray, co2: np.ndarray, co: np.ndarray, ato
 def _siegert() -> Iterator[Curve]:
     temp = _grid("siegert")
     for name in ("diesel_b0", "kerosene"):
-        burnt = fuel(name)
+        burnt = get_fuel(name)
         for ratio in (1.2, 1.6, 2.5):
             gas = flue_gas_moles(burnt, ratio)
             exact = heat.stack_loss(gas, temp, 20.0, burnt, burnt.net_heating_value_mj_per_kg)
@@ -97,7 +97,7 @@ def _siegert() -> Iterator[Curve]:
 def _flame() -> Iterator[Curve]:
     """n-Dodecane burnt in Cantera to equilibrium, its enthalpy set so that the heating value is ours."""
     ratios = _grid("flame_without_dissociation", 25)
-    burnt = fuel("n_dodecane")
+    burnt = get_fuel("n_dodecane")
     names = ("O2", "N2", "AR", "CO2", "H2O", "CO", "H2", "OH", "O", "H", "NO")
     known = {one.name.upper(): one for one in ct.Species.list_from_file("nasa_gas.yaml")}
     gas = ct.Solution(thermo="ideal-gas", species=[known[name] for name in names])
@@ -197,7 +197,7 @@ def _surface() -> Iterator[Curve]:
 
 
 def _rounds() -> Iterator[Curve]:
-    b7, flow = fuel("diesel_b7"), _grid("heater_rounds")
+    b7, flow = get_fuel("diesel_b7"), _grid("heater_rounds")
     held = heater_heat.fuel_heat(b7, b7.net_heating_value_mj_per_kg)
     base = HealthyState(1.60, 350.0, 15.0, 15.0, 75.0)
     for density, clean, steepness in ((1.0, 1.0, 0.4), (0.6, 1.0, 0.0), (0.6, 0.3, 0.0), (0.8, 0.3, 2.5)):
@@ -213,7 +213,7 @@ def _rounds() -> Iterator[Curve]:
 
 def _hot_gas() -> Iterator[Curve]:
     """Pure changes of the air at a site, no fault: the fast working point against the exact one, same air path."""
-    b7, density = fuel("diesel_b7"), _grid("quadratic_hot_gas", 22)
+    b7, density = get_fuel("diesel_b7"), _grid("quadratic_hot_gas", 22)
     held = heater_heat.fuel_heat(b7, b7.net_heating_value_mj_per_kg)
     structure = np.array(list(itertools.product((0.0, 0.8, 2.5), (0.2, 0.9), (220.0, 400.0)))).T
     steep, hot_share, flue = structure

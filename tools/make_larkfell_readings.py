@@ -13,7 +13,7 @@ import sys
 
 import numpy as np
 
-from combust.domain.catalogue import fuel
+from combust.domain.catalogue import get_fuel
 from combust.domain.site import REFERENCE_DENSITY, Site
 from combust.kernel.flue_gas import flue_gas_moles
 
@@ -39,7 +39,7 @@ def reading(rng: np.random.Generator, number: int, place: str, stage: str, ratio
     altitude, temp = SITES[place]
     air = Site(altitude_m=altitude, intake_temp_c=temp).dry_air_density_kg_m3 / REFERENCE_DENSITY
     local = ratio * air * rng.normal(1.0, 0.01)
-    gas = flue_gas_moles(fuel("diesel_b7"), local)
+    gas = flue_gas_moles(get_fuel("diesel_b7"), local)
     visit = (number + 1) // 2
     co = 45 + 900 * max(0.0, 1.35 - local) ** 1.5 + 25 * rng.random()
     row = {

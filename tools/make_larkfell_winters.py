@@ -13,7 +13,7 @@ from pathlib import Path
 
 import numpy as np
 
-from combust.domain.catalogue import fuel
+from combust.domain.catalogue import get_fuel
 from combust.domain.site import Site
 from combust.kernel.flue_gas import flue_gas_moles
 
@@ -40,7 +40,7 @@ NOISE = 0.03
 def oxygen(ratio: float, altitude: float, temp: float) -> float:
     """Return dry O2 [vol %] of a heater whose lambda at reference air is ``ratio``, at a site."""
     local = ratio * Site(altitude_m=altitude, intake_temp_c=temp).dry_air_density_ratio
-    gas = flue_gas_moles(fuel("diesel_b7"), local)
+    gas = flue_gas_moles(get_fuel("diesel_b7"), local)
     return round(float(gas.o2_dry_pct), 1)
 
 

@@ -28,7 +28,7 @@ UNITS = {
 }
 
 
-def fuel(name: str | Fuel, *, catalogue: Catalogue | None = None, near: bool = True) -> Fuel:
+def get_fuel(name: str | Fuel, *, catalogue: Catalogue | None = None, near: bool = True) -> Fuel:
     """Return a fuel by catalogue name, alias or formula per carbon atom.
 
     Parameters
@@ -52,9 +52,9 @@ def fuel(name: str | Fuel, *, catalogue: Catalogue | None = None, near: bool = T
 
     Examples
     --------
-    >>> fuel("diesel").name
+    >>> get_fuel("diesel").name
     'diesel_b7'
-    >>> round(fuel("CH1.80").co2_maximum_pct, 1)
+    >>> round(get_fuel("CH1.80").co2_maximum_pct, 1)
     15.5
     """
     if isinstance(name, Fuel):
@@ -97,7 +97,7 @@ def blend(
     CombustError
         Unknown fuel or basis, shares that do not sum to 1, missing density or molecule.
     """
-    return mix_fuels([(fuel(part, catalogue=catalogue), share) for part, share in parts.items()], by=by, name=name)
+    return mix_fuels([(get_fuel(part, catalogue=catalogue), share) for part, share in parts.items()], by=by, name=name)
 
 
 @cache
@@ -143,7 +143,7 @@ def _fuels_of(table: Mapping[str, Any], origin: str, known: Mapping[str, Fuel]) 
     if known:  # a user's file; the aliases of the shipped one are looked up by name
         for alias, target in dict(table.get("alias", {})).items():
             try:
-                found[alias] = replace(fuel(target, catalogue=found), asked_as=alias)
+                found[alias] = replace(get_fuel(target, catalogue=found), asked_as=alias)
             except CombustError as error:
                 faults.extend(error.faults)
     if not found and not faults:
@@ -256,7 +256,7 @@ def _mixture_of(name: str, row: Mapping[str, Any], known: Mapping[str, Fuel]) ->
     if not isinstance(parts, Mapping) or not all(as_number(share) is not None for share in parts.values()):
         hint = "Write it like { diesel_b0 = 0.8, biodiesel_b100 = 0.2 }."
         raise CombustError(Fault(f"mixture.{name}.parts", parts, "format", why="holds no shares", hint=hint))
-    items = [(fuel(part, catalogue=known), float(share)) for part, share in parts.items()]
+    items = [(get_fuel(part, catalogue=known), float(share)) for part, share in parts.items()]
     mixed = mix_fuels(items, by=str(by), name=name, label=str(row.get("label", name)))
     told = f"{row.get('source', 'no source given')} ({row.get('status', 'status not given')})"
     return replace(mixed, family=str(row.get("family", "blend")), provenance={**mixed.provenance, "composition": told})

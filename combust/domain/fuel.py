@@ -52,7 +52,7 @@ class Fuel:
     label: str = ""
     family: str = "formula"
     asked_as: str | None = None
-    provenance: Mapping[str, str] = field(default_factory=dict)
+    provenance: Mapping[str, str] = field(default_factory=dict, hash=False)
 
     def __post_init__(self) -> None:
         faults = [

@@ -10,7 +10,7 @@ import numpy as np
 
 from combust.data.errors import CombustError, Fault
 from combust.data.vocabulary import quantity
-from combust.domain.catalogue import fuel as fuel_by_name
+from combust.domain.catalogue import get_fuel
 from combust.domain.fuel import Fuel
 from combust.kernel import air_ratio, flue_gas, stoichiometry
 from combust.kernel.constants import DRY_AIR, MOLAR_VOLUME_NORMAL, DryAir
@@ -45,7 +45,7 @@ def stoichiometric_air(fuel: Fuel | str, *, by: str = "mass", air: DryAir = DRY_
     >>> round(stoichiometric_air("diesel_b7"), 2)
     14.44
     """
-    burnt = fuel_by_name(fuel)
+    burnt = get_fuel(fuel)
     if by not in ("mass", "volume"):
         raise CombustError(
             Fault("by", by, "unknown_name", why="is neither mass nor volume", hint="Say mass or volume.")
@@ -112,7 +112,7 @@ def flue_gas_of(
     (8.2, 9.4)
     """
     _refuse("air_ratio", air_ratio, np.asarray(air_ratio) <= 0.0)
-    burnt = fuel_by_name(fuel)
+    burnt = get_fuel(fuel)
     moles = flue_gas.flue_gas_moles(
         burnt, air_ratio, co_share=co_share, hc_share=hc_share, humidity_ratio=humidity_ratio, air=air
     )
@@ -232,7 +232,7 @@ def _inverse(route: Callable[..., Any], fuel: Fuel | str, given: dict[str, Any],
         array = np.asarray(value, dtype=float)
         _refuse(key, value, (array < band.low) | (array > band.high))
     arrays = [np.asarray(value, dtype=float)[()] for value in given.values()]
-    found = route(*arrays, fuel_by_name(fuel), **{key: _bare(value) for key, value in gases.items()})
+    found = route(*arrays, get_fuel(fuel), **{key: _bare(value) for key, value in gases.items()})
     return _as_given(found, next(iter(given.values())))
 
 

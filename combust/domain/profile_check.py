@@ -9,7 +9,7 @@ from typing import Any
 
 from combust.data.errors import CombustError, Fault, shorten
 from combust.data.near import near_matches
-from combust.domain.catalogue import Catalogue, fuel
+from combust.domain.catalogue import Catalogue, get_fuel
 from combust.domain.fuel import Fuel
 from combust.domain.limits import limit
 from combust.domain.profile_keys import PARTS, PLACEHOLDER, check_part, full_name, profile_keys
@@ -63,7 +63,7 @@ def checked_profile(table: Mapping[str, Any], lines: Lines, *, catalogue: Catalo
     _comparison(parts, faults)
     if faults or asked is None:
         raise CombustError(sorted(faults, key=lambda fault: getattr(fault, "line", None) or 0))
-    return CheckedProfile(fuel(asked, catalogue=catalogue), plain, stages, baselines, limits, start, ducts)
+    return CheckedProfile(get_fuel(asked, catalogue=catalogue), plain, stages, baselines, limits, start, ducts)
 
 
 def _comparison(parts: Mapping[str, Any], faults: list[Fault]) -> None:
@@ -200,7 +200,7 @@ def _fuel_of(
     checked: Mapping[str, Any], path: Path, lines: Lines, faults: list[Fault], catalogue: Catalogue | None
 ) -> Fuel | None:
     try:
-        return fuel(checked["fuel"], catalogue=catalogue) if "fuel" in checked else None
+        return get_fuel(checked["fuel"], catalogue=catalogue) if "fuel" in checked else None
     except CombustError as error:
         faults.extend(_reading_fault(fault, path, "fuel", lines) for fault in error.faults)
         return None

@@ -13,7 +13,7 @@ from combust.data.errors import CombustError, Fault, shorten
 from combust.data.near import near_matches
 from combust.data.tables import load_table
 from combust.data.vocabulary import FOREIGN_UNITS, as_number, is_missing, strip_unit
-from combust.domain.catalogue import Catalogue, fuel
+from combust.domain.catalogue import Catalogue, get_fuel
 from combust.domain.profile_lines import LineFault, Lines, Path
 
 PLACEHOLDER = "?"
@@ -64,7 +64,7 @@ class ProfileKey:
         if self.kind in ("text", "name"):
             return self._text(value)
         if self.kind == "fuel":
-            fuel(self._text(value), catalogue=catalogue)
+            get_fuel(self._text(value), catalogue=catalogue)
             return self._text(value)
         if self.kind == "number":
             return self._number(value)

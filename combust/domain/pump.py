@@ -44,8 +44,8 @@ def same_pulses(before: Fuel, after: Fuel, *, fuel_temp_c: float = DENSITY_TEMP_
 
     Examples
     --------
-    >>> from combust.domain.catalogue import fuel
-    >>> swap = same_pulses(fuel("diesel_b0"), fuel("biodiesel_b100"))
+    >>> from combust.domain.catalogue import get_fuel
+    >>> swap = same_pulses(get_fuel("diesel_b0"), get_fuel("biodiesel_b100"))
     >>> round(float(1.60 * swap.air_ratio), 2), round(float(100 * (swap.heat - 1)))
     (1.77, -8)
     """

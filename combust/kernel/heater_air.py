@@ -126,8 +126,8 @@ def heater_state(
 
     Examples
     --------
-    >>> from combust.domain.catalogue import fuel
-    >>> b7 = fuel("diesel_b7")
+    >>> from combust.domain.catalogue import get_fuel
+    >>> b7 = get_fuel("diesel_b7")
     >>> base = HealthyState(1.6, 330.0, 15.0, 15.0, 73.0)
     >>> site = SiteState(1.0, 1.0, 1.0, 1.0, 15.0, 15.0)
     >>> heat = heater_heat.fuel_heat(b7, b7.net_heating_value_mj_per_kg)

@@ -8,7 +8,7 @@ import cantera as ct
 import numpy as np
 import pytest
 
-from combust.application.chemistry import tables
+from combust.application.chemistry import sweeps
 from combust.application.chemistry.equilibrium import (
     GasState,
     flame_equilibrium,
@@ -16,7 +16,7 @@ from combust.application.chemistry.equilibrium import (
 )
 from combust.application.chemistry.stirred_reactor import burn_out, mechanism, stirred_reactor
 from combust.data.errors import CombustError
-from combust.domain.catalogue import fuel
+from combust.domain.catalogue import get_fuel
 from combust.kernel.constants import DRY_AIR, DryAir
 from combust.kernel.stoichiometry import stoichiometric_air_moles
 from tests.source_rows import SourceRow, source_rows
@@ -81,7 +81,7 @@ def test_equilibrium_against_all_the_species_of_the_mechanism(ratio: float) -> N
 @pytest.mark.independent
 @pytest.mark.parametrize("name", ["n_dodecane", "idea_diesel", "diesel_b7", "gasoline_e5"])
 def test_lambda_that_cantera_finds_in_the_burnt_gas(name: str) -> None:
-    burnt = fuel(name)
+    burnt = get_fuel(name)
     state = flame_equilibrium(name, 1.4)
     species = ct.Species("FUEL", {"C": 1.0, "H": burnt.h_c, **({"O": burnt.o_c} if burnt.o_c else {})})
     species.thermo = ct.ConstantCp(200.0, 6000.0, ct.one_atm, [298.15, 0.0, 0.0, 3e4])
@@ -109,7 +109,7 @@ ATOMS = {
 }  # fmt: skip
 
 
-def found_atoms(table: tables.ChemistryTable) -> Any:
+def found_atoms(table: sweeps.ChemistryTable) -> Any:
     counts = sum(np.outer(ATOMS[key[2:]], table[key]) for key in table if key.startswith("x_"))
     other = [table[f"other_{name}"] for name in "chon"] if "other_c" in table else 0.0
     return counts + np.array(other)
@@ -117,8 +117,8 @@ def found_atoms(table: tables.ChemistryTable) -> Any:
 
 @pytest.mark.independent
 def test_elements_of_every_point_of_the_equilibrium_table() -> None:
-    table = tables.equilibrium_table()
-    fuels = [fuel(name) for name in table["fuel"]]
+    table = sweeps.equilibrium_table()
+    fuels = [get_fuel(name) for name in table["fuel"]]
     expected = fed(np.array([f.h_c for f in fuels]), np.array([f.o_c for f in fuels]), table["air_ratio"])
     found = found_atoms(table)
     assert np.abs((found / found[0]) / (expected / expected[0]) - 1.0).max() < 1e-8
@@ -129,7 +129,7 @@ def test_elements_of_every_point_of_the_equilibrium_table() -> None:
 
 @pytest.mark.independent
 def test_elements_of_every_burning_point_of_the_reactor_table() -> None:
-    table = tables.reactor_table().where(status="burning")
+    table = sweeps.reactor_table().where(status="burning")
     expected = fed(26.0 / 12.0, 0.0, table["air_ratio"])
     found = found_atoms(table)
     assert np.abs((found / found[0]) / (expected / expected[0]) - 1.0).max() < 1e-8
@@ -137,7 +137,7 @@ def test_elements_of_every_burning_point_of_the_reactor_table() -> None:
 
 
 def test_points_without_a_flame_stand_in_the_table_with_their_reason() -> None:
-    table = tables.reactor_table()
+    table = sweeps.reactor_table()
     asked = {(ratio, residence) for ratio in set(table["air_ratio"]) for residence in set(table["residence_ms"])}
     assert len(table.where(burn_out_ms=0.0)["status"]) == len(asked)
     cold = table["status"] != "burning"
@@ -150,7 +150,7 @@ def test_points_without_a_flame_stand_in_the_table_with_their_reason() -> None:
 @pytest.mark.regression
 @pytest.mark.parametrize(("name", "ratio"), [("n_dodecane", 0.6), ("sr23_diesel", 1.0), ("trf_a", 4.0)])
 def test_sample_of_the_equilibrium_table_recomputed(name: str, ratio: float) -> None:
-    row = tables.equilibrium_table().where(fuel=name, air_ratio=ratio)
+    row = sweeps.equilibrium_table().where(fuel=name, air_ratio=ratio)
     state = flame_equilibrium(name, ratio)
     assert state.temp_k == pytest.approx(row["temp_k"][0], abs=0.01)
     assert state.dry_ppm("CO") == pytest.approx(row.dry_ppm("co")[0], rel=1e-4)
@@ -160,7 +160,7 @@ def test_sample_of_the_equilibrium_table_recomputed(name: str, ratio: float) -> 
 @pytest.mark.regression
 @pytest.mark.parametrize(("ratio", "residence"), [(0.8, 5.0), (1.2, 10.0), (1.8, 50.0), (2.2, 2.0), (2.5, 20.0)])
 def test_sample_of_the_reactor_table_recomputed(ratio: float, residence: float) -> None:
-    row = tables.reactor_table().where(air_ratio=ratio, residence_ms=residence, burn_out_ms=0.0)
+    row = sweeps.reactor_table().where(air_ratio=ratio, residence_ms=residence, burn_out_ms=0.0)
     point = stirred_reactor(ratio, residence)
     assert point.status == row["status"][0]
     if point.gas is None:
@@ -176,7 +176,7 @@ def test_sample_of_the_reactor_table_recomputed(ratio: float, residence: float) 
 def test_sample_of_the_burn_out_zone_recomputed() -> None:
     later = burn_out(stirred_reactor(1.8, 10.0), [10.0, 30.0], cooling_ms=30.0)
     for point in later:
-        rows = tables.reactor_table().where(air_ratio=1.8, burn_out_ms=point.burn_out_ms, cooling_ms=30.0)
+        rows = sweeps.reactor_table().where(air_ratio=1.8, burn_out_ms=point.burn_out_ms, cooling_ms=30.0)
         assert point.gas is not None
         assert point.gas.dry_ppm("CO") == pytest.approx(rows.dry_ppm("co")[0], rel=1e-3)
 
@@ -223,10 +223,10 @@ def test_thermal_no_rates_are_those_of_gri_mech() -> None:
 
 # ---- what the lessons say ----------------------------------------------------------------------------------------
 def test_co_has_its_minimum_between_rich_and_lean_and_equilibrium_has_none() -> None:
-    rows = tables.reactor_table().where(residence_ms=10.0, burn_out_ms=0.0, status="burning")
+    rows = sweeps.reactor_table().where(residence_ms=10.0, burn_out_ms=0.0, status="burning")
     lowest = rows["air_ratio"][np.argmin(rows.dry_ppm("co"))]
     assert 1.6 <= lowest <= 2.0
-    lean = tables.equilibrium_table().where(fuel="n_dodecane")
+    lean = sweeps.equilibrium_table().where(fuel="n_dodecane")
     assert (np.diff(lean.dry_ppm("co")) < 0.0).all()
 
 
@@ -235,14 +235,14 @@ def test_co_has_its_minimum_between_rich_and_lean_and_equilibrium_has_none() -> 
     [(2.5, 50.0, "burning"), (2.5, 10.0, "blown_out"), (2.2, 2.0, "blown_out"), (2.2, 5.0, "burning")],
 )
 def test_more_time_burns_leaner_as_lesson_10_says(ratio: float, residence: float, status: str) -> None:
-    rows = tables.reactor_table().where(air_ratio=ratio, residence_ms=residence, burn_out_ms=0.0)
+    rows = sweeps.reactor_table().where(air_ratio=ratio, residence_ms=residence, burn_out_ms=0.0)
     assert rows["status"][0] == status
 
 
 def test_a_burn_out_zone_takes_co_down_and_cooling_freezes_it() -> None:
     at = {"air_ratio": 1.8, "residence_ms": 10.0}
-    start = tables.reactor_table().where(**at, burn_out_ms=0.0).dry_ppm("co")[0]
-    cooled = tables.reactor_table().where(**at, cooling_ms=30.0).dry_ppm("co")
+    start = sweeps.reactor_table().where(**at, burn_out_ms=0.0).dry_ppm("co")[0]
+    cooled = sweeps.reactor_table().where(**at, cooling_ms=30.0).dry_ppm("co")
     assert cooled[-1] < start / 50.0
     assert cooled[-1] == pytest.approx(cooled[-2], rel=0.05)
     state = burn_out(stirred_reactor(1.8, 10.0), [100.0], cooling_ms=30.0)[0].gas
@@ -254,7 +254,7 @@ def test_a_burn_out_zone_takes_co_down_and_cooling_freezes_it() -> None:
 
 
 def test_soot_indications_say_what_they_are() -> None:
-    rows = tables.soot_indications()
+    rows = sweeps.soot_indications()
     edge = rows["equilibrium"]["air_ratio_below"]
     assert solid_carbon_at_equilibrium("n_dodecane", edge - 0.05) > 0.0
     assert solid_carbon_at_equilibrium("n_dodecane", edge) == 0.0
@@ -271,8 +271,8 @@ def test_soot_indications_say_what_they_are() -> None:
 def test_interpolated_flame_temperature_stays_near_the_curve() -> None:
     middles = [0.65, 0.85, 0.925, 0.975, 1.025, 1.15, 1.45, 1.7, 2.35, 2.75, 3.75]
     exact = [flame_equilibrium("n_dodecane", ratio).temp_k for ratio in middles]
-    assert np.abs(tables.tabled_flame_temperature("n_dodecane", middles) - exact).max() < 10.0
-    assert np.isnan(tables.tabled_flame_temperature("n_dodecane", 0.5))
+    assert np.abs(sweeps.tabled_flame_temperature("n_dodecane", middles) - exact).max() < 10.0
+    assert np.isnan(sweeps.tabled_flame_temperature("n_dodecane", 0.5))
 
 
 @pytest.mark.parametrize("call", [
@@ -282,7 +282,7 @@ def test_interpolated_flame_temperature_stays_near_the_curve() -> None:
     lambda: stirred_reactor(1.2, 0.4),
     lambda: stirred_reactor(1.2, 501.0),
     lambda: solid_carbon_at_equilibrium("n_dodecane", 0.04),
-    lambda: tables.tabled_flame_temperature("coal", 1.0),
+    lambda: sweeps.tabled_flame_temperature("coal", 1.0),
 ])  # fmt: skip
 def test_outside_the_bands_is_refused_with_a_reason(call: Any) -> None:
     with pytest.raises(CombustError, match=r"(is outside|not in the table)"):
@@ -292,4 +292,4 @@ def test_outside_the_bands_is_refused_with_a_reason(call: Any) -> None:
 def test_at_the_ends_of_the_bands_there_is_an_answer() -> None:
     assert flame_equilibrium("n_dodecane", 6.0).temp_k > 700.0
     assert flame_equilibrium("n_dodecane", 0.5).temp_k > 1000.0
-    assert float(stoichiometric_air_moles(fuel("n_dodecane"))) > 0.0
+    assert float(stoichiometric_air_moles(get_fuel("n_dodecane"))) > 0.0

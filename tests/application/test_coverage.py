@@ -10,13 +10,13 @@ import pytest
 
 from combust.application.reading.columns import Columns
 from combust.application.reading.interpret import Interpretation, interpret_columns
-from combust.domain.catalogue import fuel
+from combust.domain.catalogue import get_fuel
 from combust.domain.instrument import InstrumentClass, instrument_class
 from combust.kernel.flue_gas import flue_gas_moles
 from combust.kernel.types import AtomsTuple
 
 READINGS = 100_000
-FUEL = fuel("diesel_b7")
+FUEL = get_fuel("diesel_b7")
 DEFAULT = instrument_class("portable")
 FINE = replace(DEFAULT, o2_resolution_pct=0.01, co2_resolution_pct=0.01, co_resolution_ppm=0.1)
 

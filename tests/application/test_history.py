@@ -13,15 +13,15 @@ import pytest
 from click.testing import CliRunner
 
 import combust
-from combust.application.history.fleet import fleet_history
-from combust.application.history.heater import heater_history, spent_by
-from combust.application.history.points import Event
+from combust.application.history.fleet_history import fleet_history
+from combust.application.history.heater_history import heater_history, spent_by
+from combust.application.history.visit_points import Event
 from combust.data.errors import CombustError
 from combust.domain.heater import Heater
 from combust.domain.site import Site
 from combust.edge.cli.history import command
 from combust.edge.logbook.book import Logbook
-from combust.edge.logbook.history import fleet, history
+from combust.edge.logbook.history import drift_history, fleet_drift_history
 from combust.edge.logbook.tables import visits_of_table
 from combust.edge.logbook.visits import add
 from combust.kernel.flue_gas import flue_gas_moles
@@ -34,7 +34,7 @@ HEATER = Heater.from_dict(
 
 def oxygen(ratio, altitude=0.0, temp=15.0):
     local = ratio * Site(altitude_m=altitude, intake_temp_c=temp).dry_air_density_ratio
-    gas = flue_gas_moles(combust.fuel("diesel_b7"), local)
+    gas = flue_gas_moles(combust.get_fuel("diesel_b7"), local)
     return float(100.0 * gas.o2 / gas.dry)
 
 
@@ -208,18 +208,18 @@ def test_promised_rates_through_the_front_door():
 
 def test_every_door_gives_the_same_answer(tmp_path):
     profile = DATA / "heaters" / "heater-0107.toml"
-    by_csv = history(DATA / "larkfell_winters.csv", profile)
+    by_csv = drift_history(DATA / "larkfell_winters.csv", profile)
     with Logbook(tmp_path / "w.book", create=True) as book:
         add(book, visits_of_table(DATA / "larkfell_winters.csv").visits)
-    by_book = combust.history(tmp_path / "w.book", combust.Heater.load(profile))
+    by_book = combust.drift_history(tmp_path / "w.book", combust.Heater.load(profile))
     assert by_book.drift_pct_per_year == pytest.approx(by_csv.drift_pct_per_year)
     assert by_csv.drifts
     assert [point.date for point in by_book.points] == [point.date for point in by_csv.points]
     with (DATA / "larkfell_winters.csv").open(newline="", encoding="utf-8") as file:
         rows = list(csv.DictReader(file))
-    by_rows = history(rows, profile)
+    by_rows = drift_history(rows, profile)
     assert by_rows.drift_pct_per_year == pytest.approx(by_csv.drift_pct_per_year)
-    ranked = fleet(DATA / "larkfell_winters.csv", [combust.Heater.load(profile)])
+    ranked = fleet_drift_history(DATA / "larkfell_winters.csv", [combust.Heater.load(profile)])
     assert ranked.heaters[0].heater_id == "heater-0107"
 
 

@@ -16,7 +16,7 @@ from combust.application.reading.interpret import RESULT_KEYS, interpret_columns
 from combust.application.reading.judge import codes_of
 from combust.application.reading.result import interpret
 from combust.data.vocabulary import input_keys, quantities
-from combust.domain.catalogue import fuel
+from combust.domain.catalogue import get_fuel
 from combust.domain.instrument import instrument_class
 from combust.domain.limits import finding_kinds
 from combust.domain.reading import check_values
@@ -227,7 +227,7 @@ def random_columns(size: int, seed: int, names: tuple[str, ...]) -> Columns:
     for dry_key in [key for key in NUMBERS if quantities()[key].wet_twin]:
         values[quantities()[dry_key].wet_twin][~np.isnan(values[dry_key])] = np.nan
     index = rng.integers(0, len(names), size) if len(names) > 1 else None
-    return Columns(size, values, [fuel(name) for name in names], index)
+    return Columns(size, values, [get_fuel(name) for name in names], index)
 
 
 def test_a_long_table_is_its_rows() -> None:

@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 
 from combust.application.lessons import gas as demo
-from combust.application.lessons.cards import DEMONSTRATIONS, misconception_card, misconception_cards
 from combust.application.lessons.exercises import Exercise, exercise, exercise_kinds, exercise_sheet
 from combust.application.lessons.machine import STAGE_CAUSES, crushed_exhaust, other_fuel, stage_pattern
+from combust.application.lessons.misconceptions import DEMONSTRATIONS, misconception_card, misconception_cards
 from combust.application.lessons.solutions import SOLUTIONS
 from combust.data.errors import CombustError
 from combust.data.tables import load_table

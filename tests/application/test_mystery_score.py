@@ -8,9 +8,9 @@ import pytest
 from combust.application.causes.catalogue import shipped_convictions
 from combust.application.mystery import Dealer, Play, Statement, score
 from combust.application.mystery.deal import judged
+from combust.application.mystery.played_visit import begin
 from combust.application.mystery.rules import ACTIONS, prices, table
 from combust.application.mystery.scoring import beliefs, brier, by_family, hypotheses, points
-from combust.application.mystery.visit import begin
 from combust.data.errors import CombustError
 
 SALT = "snow in the tail pipe again"

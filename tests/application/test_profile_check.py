@@ -9,7 +9,7 @@ from combust.application.heater.duct_calculator import DuctDuty, answer_duct, du
 from combust.application.heater.profile_check import check_heater, check_profile
 from combust.application.heater.profile_template import READING_KEYS, profile_template
 from combust.data.errors import CombustError
-from combust.domain.catalogue import fuel
+from combust.domain.catalogue import get_fuel
 from combust.domain.heater import Heater
 from combust.domain.limits import finding_kinds
 from combust.domain.profile_keys import PARTS, profile_keys, toml_value
@@ -222,7 +222,7 @@ def test_demo_profiles_have_no_warning(name):
 
 def duty(**values):
     return DuctDuty(
-        **{"fuel": fuel("diesel_b7"), "fuel_l_per_h": 0.5, "air_ratio": 1.6, "flue_temp_c": 380.0, **values}
+        **{"fuel": get_fuel("diesel_b7"), "fuel_l_per_h": 0.5, "air_ratio": 1.6, "flue_temp_c": 380.0, **values}
     )
 
 
@@ -274,7 +274,7 @@ def test_duty_of_a_heater_at_its_own_and_another_site():
 
 def test_refusals_of_the_duct_calculator_come_together():
     with pytest.raises(CombustError) as caught:
-        DuctDuty(fuel("diesel_b7"), fuel_l_per_h=50.0, air_ratio=0.1, flue_temp_c=5000.0, fuel_temp_c=500.0)
+        DuctDuty(get_fuel("diesel_b7"), fuel_l_per_h=50.0, air_ratio=0.1, flue_temp_c=5000.0, fuel_temp_c=500.0)
     assert [fault.quantity for fault in caught.value.faults] == [
         "fuel_l_per_h",
         "air_ratio",

@@ -8,7 +8,7 @@ import math
 import pytest
 from click.testing import CliRunner
 
-from combust.application.visit.supply import supply
+from combust.application.visit.supply import supply_check
 from combust.data.errors import CombustError
 from combust.domain.heater import Heater
 from combust.edge.cli.supply import command
@@ -28,7 +28,7 @@ def codes(result):
 @pytest.mark.hand
 def test_voltage_and_conflict_of_one_loop():
     """12.2 - 10 x 0.162 = 10.58 V; 10.5 + 2.5 x 0.147 = 10.87 V at the battery, below the disconnect at 11.5 V."""
-    told = supply(**CIRCUIT, glow_a=10, run_a=2.5, cutout_v=10.5, disconnect_v=11.5)
+    told = supply_check(**CIRCUIT, glow_a=10, run_a=2.5, cutout_v=10.5, disconnect_v=11.5)
     assert told.heater_v_glow == pytest.approx(10.58, abs=0.005)
     assert told.cutouts_at_battery_v["heater cut-out, running"] == pytest.approx(10.87, abs=0.005)
     assert (told.verdict, told.first_to_act) == ("conflict", "vehicle disconnect")
@@ -42,29 +42,35 @@ def test_voltage_and_conflict_of_one_loop():
 )
 def test_both_ends_of_the_margin(disconnect, verdict):
     """The heater acts at 10.5 + 2.5 x 0.147 = 10.8675 V; 0.3 V below that is 10.5675 V."""
-    told = supply(**CIRCUIT, run_a=2.5, cutout_v=10.5, disconnect_v=disconnect, disconnect_delay_s=300, cool_down_s=240)
+    told = supply_check(
+        **CIRCUIT, run_a=2.5, cutout_v=10.5, disconnect_v=disconnect, disconnect_delay_s=300, cool_down_s=240
+    )
     assert told.verdict == verdict
     assert bool(told.remedies) == (verdict != "orderly_first")
 
 
 def test_controller_at_the_battery_cures_the_conflict_and_the_delay_still_counts():
-    told = supply(**CIRCUIT, run_a=2.5, cutout_v=10.5, controller_cutout_v=11.8, disconnect_v=11.5, cool_down_s=200)
+    told = supply_check(
+        **CIRCUIT, run_a=2.5, cutout_v=10.5, controller_cutout_v=11.8, disconnect_v=11.5, cool_down_s=200
+    )
     assert (told.verdict, told.first_to_act) == ("orderly_first", "controller cut-out")
     assert "disconnect_too_soon" in codes(told)
-    patient = supply(**CIRCUIT, controller_cutout_v=11.8, disconnect_v=11.5, cool_down_s=200, disconnect_delay_s=200)
+    patient = supply_check(
+        **CIRCUIT, controller_cutout_v=11.8, disconnect_v=11.5, cool_down_s=200, disconnect_delay_s=200
+    )
     assert "disconnect_too_soon" not in codes(patient)
 
 
 @pytest.mark.parametrize("given", [{"disconnect_v": 11.5}, {"cutout_v": 10.5, "run_a": 2.5}, {}])
 def test_what_was_not_entered_is_not_judged(given):
-    told = supply(**CIRCUIT, **given)
+    told = supply_check(**CIRCUIT, **given)
     assert told.verdict == "unknown"
     assert told.first_to_act is None
     assert "order_unknown" in codes(told)
 
 
 def test_fed_before_the_disconnect_is_no_conflict_but_is_told():
-    told = supply(**CIRCUIT, run_a=2.5, cutout_v=10.5, disconnect_v=11.5, fed="before_disconnect")
+    told = supply_check(**CIRCUIT, run_a=2.5, cutout_v=10.5, disconnect_v=11.5, fed="before_disconnect")
     assert told.verdict == "fed_before_disconnect"
     assert "no_disconnect" in codes(told)
 
@@ -73,20 +79,20 @@ def test_fed_before_the_disconnect_is_no_conflict_but_is_told():
 def test_night_of_a_small_heater():
     """160.4 Wh = 13.4 Ah of 12 V; 100 Ah, -20 °C, half usable: 100 x 0.6 x 0.5 = 30 Ah. 35 W: 30.03 Ah."""
     night = {"hours": 10, "starts": 2, "glow_a": 110 / 12, "glow_s": 125, "cool_down_s": 200, "battery_v": 12}
-    small = supply(**CIRCUIT, **night, mean_power_w=15, battery_ah=100, battery_temp_c=-20)
+    small = supply_check(**CIRCUIT, **night, mean_power_w=15, battery_ah=100, battery_temp_c=-20)
     assert small.energy_wh == pytest.approx(160.4, abs=0.05)
     assert small.energy_ah == pytest.approx(13.37, abs=0.005)
     assert small.usable_ah == pytest.approx(30.0)
     assert "energy_large" not in codes(small)
     assert small.run_time_h == pytest.approx((30 * 12 - 10.417) / 15, abs=0.01)
-    large = supply(**CIRCUIT, **night, mean_power_w=35, battery_ah=100, battery_temp_c=-20)
+    large = supply_check(**CIRCUIT, **night, mean_power_w=35, battery_ah=100, battery_temp_c=-20)
     assert large.energy_ah == pytest.approx(30.03, abs=0.005)
     assert "energy_large" in codes(large)
     assert large.run_time_h < 10
 
 
 def test_a_profile_fills_and_what_was_filled_is_told():
-    told = supply(Heater.from_dict(DEMO), **CIRCUIT, hours=8)
+    told = supply_check(Heater.from_dict(DEMO), **CIRCUIT, hours=8)
     assert told.assumed["glow_a"] == {"value": 9.0, "origin": "heater profile"}
     assert told.heater_v_glow == pytest.approx(12.2 - 9 * 0.162, abs=1e-9)
     # 40 W behind 162 mohm: (12.2 - 0.162 I) I = 40
@@ -95,16 +101,16 @@ def test_a_profile_fills_and_what_was_filled_is_told():
 
 def test_every_fault_at_once():
     with pytest.raises(CombustError) as caught:
-        supply(open_circuit_v=120, length_m=-1, area_mm2="thick", amps=3, fed="roof", glow_a=math.inf)
+        supply_check(open_circuit_v=120, length_m=-1, area_mm2="thick", amps=3, fed="roof", glow_a=math.inf)
     assert {fault.quantity for fault in caught.value.faults} == {
         "open_circuit_v", "length_m", "area_mm2", "amps", "fed", "glow_a",
     }  # fmt: skip
     with pytest.raises(CombustError, match="is missing"):
-        supply()
+        supply_check()
 
 
 def test_a_load_that_cannot_be_carried_is_told():
-    told = supply(open_circuit_v=12, length_m=50, area_mm2=0.5, mean_power_w=100)
+    told = supply_check(open_circuit_v=12, length_m=50, area_mm2=0.5, mean_power_w=100)
     assert told.heater_v_run is None
     assert "power_too_much" in codes(told)
 

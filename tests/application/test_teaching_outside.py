@@ -35,7 +35,7 @@ def test_cards(row: SourceRow) -> None:
 def test_sheet_of_any_seed_against_routes_that_share_nothing_with_the_library(seed: int) -> None:
     """Lambda by burning the fuel in Cantera, volts by Ohm, trims by the gas law of the standard atmosphere."""
     keys = {one.kind: one.key()["values"] for one in combust.exercise_sheet(seed)}
-    gas, asked = phase_with(combust.fuel("diesel_b7")), keys["read_the_gas"]
+    gas, asked = phase_with(combust.get_fuel("diesel_b7")), keys["read_the_gas"]
     air = {"O2": DRY_AIR.o2, "N2": DRY_AIR.n2, "AR": DRY_AIR.ar, "CO2": DRY_AIR.co2}
     gas.set_equivalence_ratio(1.0 / asked["air_ratio"], "FUEL", air)
     left = {name: gas[name].X[0] for name in ("O2", "N2", "AR", "CO2")}
@@ -67,7 +67,7 @@ def test_dealt_case_shows_a_gas_that_oil_can_make(seed: int) -> None:
 @pytest.mark.independent
 @pytest.mark.parametrize("seed", range(5))
 def test_drift_over_winters_against_theil_and_sen(seed: int) -> None:
-    """combust.history on noisy winters: the slope lies in the 95 % limits of scipy's Theil-Sen slope."""
+    """combust.drift_history on noisy winters: the slope lies in the 95 % limits of scipy's Theil-Sen slope."""
     random = np.random.default_rng(seed)
     years = np.arange(2014, 2026)
     ratios = 1.75 * np.exp(-0.02 * (years - 2014)) * np.exp(random.normal(0.0, 0.01, len(years)))
@@ -76,7 +76,7 @@ def test_drift_over_winters_against_theil_and_sen(seed: int) -> None:
          "o2_dry_pct": float(combust.flue_gas("diesel_b7", ratio).o2_dry_pct)}
         for year, ratio in zip(years, ratios, strict=True)
     ]  # fmt: skip
-    told = combust.history(rows)
+    told = combust.drift_history(rows)
     days = [(datetime.date(year, 11, 5) - datetime.date(2014, 11, 5)).days / 365.25 for year in years]
     _, _, low, high = stats.theilslopes(np.log(ratios), days)
     assert low <= math.log1p(told.drift_pct_per_year / 100.0) <= high

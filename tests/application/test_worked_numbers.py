@@ -7,7 +7,7 @@ from functools import cache
 import numpy as np
 import pytest
 
-from combust.domain.catalogue import fuel, shipped_fuels
+from combust.domain.catalogue import get_fuel, shipped_fuels
 from combust.kernel.air import water_dew_point
 from combust.kernel.constants import DryAir
 from combust.kernel.flue_gas import flue_gas_moles
@@ -28,7 +28,7 @@ def a2() -> One:
 
 
 def dry(ratio: float, gas: str) -> float:
-    moles = flue_gas_moles(fuel("diesel_b7"), ratio)
+    moles = flue_gas_moles(get_fuel("diesel_b7"), ratio)
     return 100.0 * float(getattr(moles, gas) / moles.dry)
 
 
@@ -154,7 +154,7 @@ def test_a_dilution_never_shows_in_the_pair() -> None:
 
 def diluted(share: float) -> float:
     """Return the air share of the dry sample as a share of all combustion air: hand, by the air in each part."""
-    moles = flue_gas_moles(fuel("diesel_b7"), 1.4)
+    moles = flue_gas_moles(get_fuel("diesel_b7"), 1.4)
     burnt_air = 1.4 * (1.0 + 1.86 / 4 - 0.007 / 2) / 0.20946
     extra = share / (1.0 - share) * float(moles.dry)
     return extra / (burnt_air + extra)
@@ -184,12 +184,12 @@ def test_co2_above_the_fuels_maximum_is_impossible() -> None:
     found = pair(1.0, 17.0)
     assert {"co2_above_maximum", "pair_impossible"} <= set(found.codes)
     assert np.isnan(found["air_ratio"])
-    assert "co2_above_maximum" not in pair(0.1, fuel("diesel_b7").co2_maximum_pct).codes
+    assert "co2_above_maximum" not in pair(0.1, get_fuel("diesel_b7").co2_maximum_pct).codes
 
 
 @pytest.mark.parametrize("name", sorted(shipped_fuels()))
 def test_every_fuel_agrees_with_its_own_gas(name: str) -> None:
-    moles = flue_gas_moles(fuel(name), 1.5, co_share=0.002)
+    moles = flue_gas_moles(get_fuel(name), 1.5, co_share=0.002)
     found = interpret_one(
         fuel_name=name,
         o2_dry_pct=100.0 * float(moles.o2 / moles.dry),
@@ -211,7 +211,7 @@ def test_lambda_hardly_depends_on_the_liquid_fuel() -> None:
 
 
 def test_hot_wet_reading_gives_the_lambda_of_its_dry_twin() -> None:
-    moles = flue_gas_moles(fuel("diesel_b7"), 1.7, co_share=0.001)
+    moles = flue_gas_moles(get_fuel("diesel_b7"), 1.7, co_share=0.001)
     wet = float(moles.wet)
     found = interpret_one(
         o2_wet_pct=100.0 * float(moles.o2) / wet,
@@ -229,10 +229,10 @@ def test_losses_and_efficiency_add_up() -> None:
     found = interpret_one(o2_dry_pct=8.2, co_dry_ppm=5000.0, hc_dry_ppm=300.0, flue_temp_c=300.0, intake_temp_c=20.0)
     total = found["stack_loss_pct"] + found["loss_unburnt_pct"] + found["efficiency_net_pct"]
     assert total == pytest.approx(100.0, abs=1e-9)
-    net, gross = fuel("diesel_b7").net_heating_value_mj_per_kg, fuel("diesel_b7").gross_heating_value_mj_per_kg
+    net, gross = get_fuel("diesel_b7").net_heating_value_mj_per_kg, get_fuel("diesel_b7").gross_heating_value_mj_per_kg
     assert found["efficiency_gross_pct"] == pytest.approx(found["efficiency_net_pct"] * net / gross)
     # Hand: 47.6·CO/(CO + CO2) for the CO (reference §5.1, 42.8 MJ/kg) and the HC carbon's whole heat; 42.653 here.
-    moles = flue_gas_moles(fuel("diesel_b7"), found["air_ratio"])
+    moles = flue_gas_moles(get_fuel("diesel_b7"), found["air_ratio"])
     carbon = 1.0 / float(moles.dry)
     expected = 47.6 * 0.005 / carbon + 100.0 * 0.0003 / carbon
     assert found["loss_unburnt_pct"] == pytest.approx(expected, rel=0.02)
@@ -257,7 +257,7 @@ def test_co_and_losses_are_those_of_the_gas_behind_the_reading(ratio: float) -> 
 
     Hand: CO by heat is share·28.01/M per carbon over the net heat; unburnt is share·282.98 MJ/kmol over it, plus 1 %.
     """
-    b7 = fuel("diesel_b7")
+    b7 = get_fuel("diesel_b7")
     gas = flue_gas_moles(b7, ratio, co_share=0.05, hc_share=0.01)
     scale = {"o2": ("o2_dry_pct", 100.0), "co": ("co_dry_ppm", 1e6), "hc": ("hc_dry_ppm", 1e6)}
     found = interpret_one(**{key: by * float(getattr(gas, name) / gas.dry) for name, (key, by) in scale.items()})

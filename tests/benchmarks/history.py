@@ -6,8 +6,8 @@ import math
 
 import numpy as np
 
-from combust.application.history.heater import heater_history
-from combust.domain.catalogue import fuel
+from combust.application.history.heater_history import heater_history
+from combust.domain.catalogue import get_fuel
 from combust.kernel.flue_gas import flue_gas_moles
 from combust.kernel.trend import fit_trend
 from tests.benchmarks.records import Effort, Record, apart, timed
@@ -43,7 +43,7 @@ def _whole() -> Record:
     drift = 0.98
     rows = []
     for year in range(12):
-        gas = flue_gas_moles(fuel("diesel_b7"), 2.0 * drift**year)
+        gas = flue_gas_moles(get_fuel("diesel_b7"), 2.0 * drift**year)
         seen = float(100.0 * gas.o2 / gas.dry)
         row = {"heater_id": "heater-1", "taken_at": f"{2012 + year}-11-05", "fuel": "diesel_b7", "location": "outdoors"}
         rows.append({**row, "altitude_m": 0.0, "intake_temp_c": 15.0, "o2_dry_pct": seen})

@@ -7,10 +7,10 @@ from typing import NamedTuple
 import numpy as np
 
 from combust.application.reading.columns import Columns
-from combust.domain.catalogue import fuel
+from combust.domain.catalogue import get_fuel
 from combust.kernel.flue_gas import flue_gas_moles
 
-FUEL = fuel("diesel_b7")
+FUEL = get_fuel("diesel_b7")
 CANTERA_GASES = ("co2", "co", "h2", "h2o", "o2", "n2", "ar")
 
 

@@ -13,7 +13,7 @@ from chemicals.identifiers import CAS_from_any
 from scipy.optimize import brentq
 
 from combust.application.reading.interpret import interpret_columns
-from combust.domain.catalogue import fuel
+from combust.domain.catalogue import get_fuel
 from combust.domain.instrument import instrument_class
 from combust.kernel.air_ratio import air_ratio_from_balance, air_ratio_from_o2
 from combust.kernel.constants import DRY_AIR
@@ -23,7 +23,7 @@ from tests.benchmarks.made import CANTERA_GASES, FUEL, Readings, columns_of, rea
 from tests.benchmarks.records import Effort, Record, apart, timed
 
 GROUP = "reading"
-PURE = fuel("n_dodecane")
+PURE = get_fuel("n_dodecane")
 BALANCE_GOAL_NS = 10.0
 CANTERA_GOAL = 1.0 / 300.0
 INTERPRET_GOAL_S = 0.5

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from combust.data.errors import CombustError
-from combust.domain.catalogue import aliases, blend, fuel, shipped_fuels
+from combust.domain.catalogue import aliases, blend, get_fuel, shipped_fuels
 from combust.domain.formula import BANDS, formula_text, parse_formula
 from combust.domain.fuel import NET_HEAT_PER_OXYGEN, Fuel
 from combust.kernel import stoichiometry as stoich
@@ -44,11 +44,11 @@ AFDC = "US DOE Alternative Fuels Data Center, fuel properties table"
 
 
 def net(name: str) -> float:
-    return fuel(name).net_heating_value_mj_per_kg
+    return get_fuel(name).net_heating_value_mj_per_kg
 
 
 def gross(name: str) -> float:
-    return fuel(name).gross_heating_value_mj_per_kg
+    return get_fuel(name).gross_heating_value_mj_per_kg
 
 
 def heating_rows() -> list[SourceRow]:
@@ -99,7 +99,7 @@ def f_factors(name: str, gross_kj_per_kg: float) -> dict[str, float]:
 
     Fd = 1e-5 (22.7 H + 9.57 C + 3.54 S + 0.86 N - 2.85 O)/GCV and Fc = 1e-5·2.0 C/GCV, scm at 20 °C, GCV in kJ/kg.
     """
-    found = fuel(name)
+    found = get_fuel(name)
     mass = found.molar_mass_per_carbon
     share = {"C": 1.0, "H": found.h_c, "O": found.o_c, "N": found.n_c, "S": found.s_c}
     pct = {element: 100.0 * ATOMIC_WEIGHT[element] * count / mass for element, count in share.items()}
@@ -109,7 +109,7 @@ def f_factors(name: str, gross_kj_per_kg: float) -> dict[str, float]:
 
 def our_f_factors(name: str, gross_kj_per_kg: float) -> dict[str, float]:
     """Return the same from our flue gas volumes, 0 °C brought to the method's 20 °C."""
-    found, warm = fuel(name), 293.15 / 273.15
+    found, warm = get_fuel(name), 293.15 / 273.15
     carbon = stoich.MOLAR_VOLUME_NORMAL / found.molar_mass_per_carbon
     joules = 1e3 * gross_kj_per_kg
     return {"Fd": float(stoich.dry_flue_gas_volume(found)) * warm / joules, "Fc": carbon * warm / joules}
@@ -137,7 +137,7 @@ def factor_of(name: str, factor: str) -> float:
         AFDC,
         "biodiesel: hydrogen share [%]",
         "12",
-        lambda: 100.0 * 1.008 * fuel("biodiesel_b100").h_c / fuel("biodiesel_b100").molar_mass_per_carbon,
+        lambda: 100.0 * 1.008 * get_fuel("biodiesel_b100").h_c / get_fuel("biodiesel_b100").molar_mass_per_carbon,
         status="READ",
     ),
     *(
@@ -176,7 +176,7 @@ def factor_of(name: str, factor: str) -> float:
         "handbook CO2 maximum of heating oil, 15.2 to 15.6 %",
         "CO2 maximum of diesel_b0 [vol %]",
         "15.4",
-        lambda: fuel("diesel_b0").co2_maximum_pct,
+        lambda: get_fuel("diesel_b0").co2_maximum_pct,
         tolerance=0.2,
         status="MEM-H",
     ),
@@ -209,7 +209,7 @@ SURROGATES = {
 
 
 def surrogate(name: str, column: int) -> float:
-    found = fuel(name)
+    found = get_fuel(name)
     carbon = found.carbon or math.nan
     # The file's air is 20.95 % O2 without CO2; ratios of O2 shares bring our default air to it.
     dry = 1.0 + float(stoich.stoichiometric_oxygen(found)) / 0.2095 * 0.7905
@@ -252,7 +252,7 @@ def test_blend_by_hand() -> None:
 
 @given(share=st.floats(0.0, 1.0), by=st.sampled_from(["mass", "volume", "mole"]))
 def test_blend_conserves_atoms_and_lies_between(share: float, by: str) -> None:
-    one, other = fuel("n_heptane"), fuel("ethanol")
+    one, other = get_fuel("n_heptane"), get_fuel("ethanol")
     mixed = blend({"n_heptane": share, "ethanol": 1.0 - share}, by=by)
     assert min(one.h_c, other.h_c) - 1e-9 <= mixed.h_c <= max(one.h_c, other.h_c) + 1e-9
     need = [float(stoich.stoichiometric_air_mass(part)) for part in (one, other)]
@@ -263,11 +263,11 @@ def test_blend_conserves_atoms_and_lies_between(share: float, by: str) -> None:
 
 def test_three_bases_of_one_blend_are_one_fuel() -> None:
     """The same drum of heptane and toluene, its shares counted by volume, mass and mole."""
-    heptane, toluene = fuel("n_heptane"), fuel("toluene")
+    heptane, toluene = get_fuel("n_heptane"), get_fuel("toluene")
     volume = {"n_heptane": 0.4, "toluene": 0.6}
-    mass = {name: share * (fuel(name).density_kg_per_m3 or 0.0) for name, share in volume.items()}
+    mass = {name: share * (get_fuel(name).density_kg_per_m3 or 0.0) for name, share in volume.items()}
     mole = {
-        name: kilograms / (fuel(name).molar_mass_per_carbon * (fuel(name).carbon or 0.0))
+        name: kilograms / (get_fuel(name).molar_mass_per_carbon * (get_fuel(name).carbon or 0.0))
         for name, kilograms in mass.items()
     }
     found = [
@@ -307,8 +307,8 @@ def test_every_fuel_tells_where_its_numbers_come_from() -> None:
         assert "no source" not in " ".join(found.provenance.values()), name
         assert found.density_kg_per_m3 is not None, name
     for alias, target in aliases().items():
-        assert fuel(alias).asked_as == alias
-        assert fuel(alias).name == target
+        assert get_fuel(alias).asked_as == alias
+        assert get_fuel(alias).name == target
 
 
 def test_estimated_heating_value_is_within_its_two_per_cent_and_says_so() -> None:
@@ -317,8 +317,8 @@ def test_estimated_heating_value_is_within_its_two_per_cent_and_says_so() -> Non
         per_oxygen = found.net_heating_value_mj_per_kg * found.molar_mass_per_carbon
         per_oxygen /= float(stoich.stoichiometric_oxygen(found))
         assert per_oxygen == pytest.approx(NET_HEAT_PER_OXYGEN, rel=0.02), name
-    assert fuel("CH1.86").heating_value_is_estimated
-    assert not fuel("diesel_b7").heating_value_is_estimated
+    assert get_fuel("CH1.86").heating_value_is_estimated
+    assert not get_fuel("diesel_b7").heating_value_is_estimated
 
 
 @pytest.mark.independent
@@ -326,9 +326,9 @@ def test_estimated_heating_value_is_within_its_two_per_cent_and_says_so() -> Non
 def test_gasoline_with_ethanol_is_the_blend_of_its_parts(name: str, ethanol: float) -> None:
     """Formula of the regulation (from memory) against the blend by volume: H/C to 0.01, O/C to 0.003; heat to 0.02."""
     mixed = blend({"gasoline_e0": 1.0 - ethanol, "ethanol": ethanol}, by="volume")
-    assert fuel(name).h_c == pytest.approx(mixed.h_c, abs=0.02)
-    assert fuel(name).o_c == pytest.approx(mixed.o_c, abs=0.003)
-    assert fuel(name).net_heating_value_mj_per_kg == pytest.approx(mixed.net_heating_value_mj_per_kg, abs=0.02)
+    assert get_fuel(name).h_c == pytest.approx(mixed.h_c, abs=0.02)
+    assert get_fuel(name).o_c == pytest.approx(mixed.o_c, abs=0.003)
+    assert get_fuel(name).net_heating_value_mj_per_kg == pytest.approx(mixed.net_heating_value_mj_per_kg, abs=0.02)
 
 
 # ---- formulas ----------------------------------------------------------------------------------------------------
@@ -373,7 +373,7 @@ def test_what_is_no_fuel_formula(text: str) -> None:
 
 @given(st.text(alphabet="CHONS0123456789.-+eXx ", max_size=20))
 def test_any_text_gives_a_fuel_or_a_told_fault(text: str) -> None:
-    told, found = refusal(lambda: fuel(text))
+    told, found = refusal(lambda: get_fuel(text))
     if told is None:
         assert isinstance(found, Fuel)
         assert math.isfinite(found.net_heating_value_mj_per_kg)
@@ -387,13 +387,13 @@ def test_any_text_gives_a_fuel_or_a_told_fault(text: str) -> None:
 )
 def test_near_names_are_told(wrong: str, near: str) -> None:
     with pytest.raises(CombustError, match=near):
-        fuel(wrong)
+        get_fuel(wrong)
 
 
 def test_what_is_sold_is_proposed_before_mixtures_for_the_laboratory() -> None:
     with pytest.raises(CombustError) as caught:
-        fuel("deisel")
+        get_fuel("deisel")
     assert "idea_diesel" not in str(caught.value)
     assert "Did you mean diesel " in str(caught.value)
     with pytest.raises(CombustError, match="n_heptane"):
-        fuel("n_hepten")
+        get_fuel("n_hepten")

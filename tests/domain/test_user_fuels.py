@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from combust.data.errors import CombustError
-from combust.domain.catalogue import fuel, load_fuels
+from combust.domain.catalogue import get_fuel, load_fuels
 from tests.refusals import refusal
 
 
@@ -25,9 +25,9 @@ def test_a_users_file_is_read(tmp_path: Path) -> None:
     found = load_fuels(path)
     assert set(found) == {"depot_diesel", "known_molecule", "winter"}
     assert found["known_molecule"].net_heating_value_mj_per_kg == pytest.approx(
-        fuel("n_heptane").net_heating_value_mj_per_kg
+        get_fuel("n_heptane").net_heating_value_mj_per_kg
     )
-    assert fuel("depot_diesel", catalogue=found).h_c == 1.83
+    assert get_fuel("depot_diesel", catalogue=found).h_c == 1.83
     assert found["winter"].family == "blend"
 
 

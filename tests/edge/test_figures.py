@@ -15,7 +15,7 @@ from matplotlib.patches import Ellipse
 import combust
 from combust.application.reading.result import ReadingResult
 from combust.data.errors import CombustError
-from combust.edge.figures.reading import draw_plane, draw_shortcut_error, gas_line
+from combust.edge.figures.gas_plane import draw_plane, draw_shortcut_error, gas_line
 from combust.edge.figures.style import save
 from tests.edge.runs import says_all
 
@@ -79,14 +79,14 @@ def test_the_fuel_is_named_and_a_reading_without_o2_says_so() -> None:
 def test_the_line_runs_from_the_co2_maximum_to_air() -> None:
     # CH2 + 1.5 O2: dry gas at lambda 1 per C: 1 CO2 + 1.5/0.20946 x (1 - 0.20946) N2, Ar, CO2 = 6.6614 mol; CO2 is
     # 1 + 1.5/0.20946 x 0.00042 = 1.0030 mol: 15.06 %. Far above, O2 tends to 20.946 % and CO2 to 0.042 %.
-    o2, co2 = gas_line(combust.fuel("CH2"), np.array([1.0, 1e7]))
+    o2, co2 = gas_line(combust.get_fuel("CH2"), np.array([1.0, 1e7]))
     assert co2[0] == pytest.approx(15.06, abs=0.005)
     assert o2[0] == pytest.approx(0.0, abs=1e-9)
     assert (o2[1], co2[1]) == (pytest.approx(20.946, abs=1e-3), pytest.approx(0.042, abs=1e-3))
 
 
 def test_the_shortcut_figure_shows_the_error() -> None:
-    figure = draw_shortcut_error(combust.fuel("diesel_b7"), o2_dry_pct=8.2)
+    figure = draw_shortcut_error(combust.get_fuel("diesel_b7"), o2_dry_pct=8.2)
     top, low = figure.axes
     assert top.get_ylabel() == "lambda (air ratio)"
     assert low.get_xlabel() == "O2, dry (vol %)"
@@ -99,7 +99,7 @@ def test_the_shortcut_figure_shows_the_error() -> None:
     assert "shortcut" in str(figure.get_label())
 
 
-DRAW = [lambda: draw_plane(result_of("measured")), lambda: draw_shortcut_error(combust.fuel("diesel"))]
+DRAW = [lambda: draw_plane(result_of("measured")), lambda: draw_shortcut_error(combust.get_fuel("diesel"))]
 
 
 @pytest.mark.parametrize("draw", DRAW)

@@ -15,13 +15,13 @@ import pytest
 
 import combust
 from combust.application.causes.rank import rank_causes
-from combust.application.lessons.cards import misconception_cards
+from combust.application.lessons.misconceptions import misconception_cards
 from combust.application.mystery import Dealer
 from combust.application.visit.record import HEAD_CHOICES, HEAD_KEYS
 from combust.domain.catalogue import load_fuels
 from combust.domain.heater import Heater
+from combust.edge.reports.class_sheets import class_pages
 from combust.edge.reports.lessons import card_page, exercise_pages
-from combust.edge.reports.mystery import class_pages
 from tests.edge.runs import DATA, call
 
 MARK = "zzqq"  # stands in every attack, so that where it ended up can be found
@@ -176,7 +176,7 @@ def test_what_a_notebook_shows(tmp_path: Path, attack: str) -> None:
     heater = Heater.load(tmp_path / "h.toml")
     row = {"o2_dry_pct": 4.84, "stage": attack, "location": "outdoors", "visit_id": attack, "heater_id": attack}
     shown += rank_causes(heater, [combust.Reading(**row)])
-    shown.append(combust.history([{**row, "taken_at": f"202{year}-01-12"} for year in range(4)], heater))
+    shown.append(combust.drift_history([{**row, "taken_at": f"202{year}-01-12"} for year in range(4)], heater))
     for result in shown:
         if hasattr(result, "_repr_html_"):
             check_page(result._repr_html_(), whole=False)

@@ -73,7 +73,7 @@ def test_a_slider_and_a_list_redraw_their_figure() -> None:
 
 
 def test_cards_one_at_a_time_and_all_together() -> None:
-    from combust.application.lessons.cards import misconception_cards
+    from combust.application.lessons.misconceptions import misconception_cards
 
     cards = misconception_cards()
     handle, shown = choose_card(cards).children
@@ -125,9 +125,9 @@ def test_what_a_user_types_is_escaped() -> None:
         exercise_pages(1, fuel="<b>coal</b>")
     from dataclasses import replace
 
-    from combust.domain.catalogue import fuel
+    from combust.domain.catalogue import get_fuel
 
-    sheet, _ = exercise_pages(1, fuel=replace(fuel("diesel_b7"), name="<script>alert(1)</script>"))
+    sheet, _ = exercise_pages(1, fuel=replace(get_fuel("diesel_b7"), name="<script>alert(1)</script>"))
     assert "<script>" not in sheet
     assert "&lt;script&gt;" in sheet
 

@@ -16,7 +16,7 @@ from combust.application.mystery import Dealer, MysteryCase, Play, Statement
 from combust.application.mystery import score as score_of
 from combust.edge.cli import mystery as mystery_module
 from combust.edge.page.mystery_page import MysteryPage, PriceTable
-from combust.edge.reports.mystery import class_pages, results_csv
+from combust.edge.reports.class_sheets import class_pages, results_csv
 from tests.edge.runs import run
 
 SALT = "lanterns along the Combe road"

@@ -13,7 +13,7 @@ from combust.data.errors import CombustError
 from combust.edge.cli.report import command
 from combust.edge.logbook.book import Logbook
 from combust.edge.logbook.visits import NewVisit, add, close_visit, read_visit
-from combust.edge.reports.visit import visit_page
+from combust.edge.reports.visit_page import visit_page
 from tests.edge.test_logbook import AFTER, BEFORE, CAB, HEAD, NOT_CHECKED, WORK, reading
 
 HOSTILE = (

@@ -14,7 +14,7 @@ from combust.domain.heater import Heater
 from combust.domain.site import Site
 from combust.edge.cli.main import main
 from combust.edge.figures.altitude import draw_ceiling, draw_derating, draw_heat, draw_margins, draw_nights
-from combust.edge.reports.fleet import page
+from combust.edge.reports.fleet_page import page
 from tests.application.fleet import worked
 from tests.edge.runs import run
 

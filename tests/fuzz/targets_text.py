@@ -7,7 +7,7 @@ import math
 
 from combust.application.reading.result import interpret
 from combust.data.vocabulary import as_number, foreign_twin, input_keys, quantities, quantity
-from combust.domain.catalogue import aliases, blend, fuel, shipped_fuels
+from combust.domain.catalogue import aliases, blend, get_fuel, shipped_fuels
 from combust.domain.formula import parse_formula
 from combust.domain.fuel import Fuel, fuel_from_formula
 from combust.domain.instrument import instrument_class
@@ -61,7 +61,7 @@ def formula(data: bytes) -> None:
 @target(90, lambda: [text.encode() for text in FUEL_WORDS], FUEL_WORDS)
 def fuel_name(data: bytes) -> None:
     """A text is a fuel of the catalogue, a formula, or is refused with near matches."""
-    made = answer_or_refusal(lambda: fuel(text_of(data)))
+    made = answer_or_refusal(lambda: get_fuel(text_of(data)))
     if made is not None:
         check_fuel(made)
 

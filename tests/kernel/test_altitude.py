@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from combust.application.site.base import altitude_base
-from combust.domain.catalogue import fuel
+from combust.domain.catalogue import get_fuel
 from combust.domain.site import Site
 from combust.kernel import air, altitude, hot_gas
 
@@ -136,7 +136,7 @@ def test_trims_bring_full_lambda_where_they_say() -> None:
 @pytest.mark.parametrize("ratio", [1.1, 1.3, 1.6, 2.0, 3.0])
 @pytest.mark.parametrize("intake", [-25.0, 20.0])
 def test_flame_temperature_against_cantera(ratio: float, intake: float) -> None:
-    b7 = fuel("diesel_b7")
+    b7 = get_fuel("diesel_b7")
     species = {one.name: one for one in cantera.Species.list_from_file("nasa_gas.yaml")}
     gas = cantera.Solution(thermo="ideal-gas", species=[species[name] for name in ("O2", "N2", "Ar", "CO2", "H2O")])
     nu = 1.0 + 1.86 / 4.0 - 0.007 / 2.0
@@ -159,7 +159,7 @@ def test_flame_temperature_against_cantera(ratio: float, intake: float) -> None:
 # Its baseline is the demo profile's (330 °C at lambda 1.6); the last digits depend on the exchanger exponent.
 @pytest.mark.independent
 def test_fuel_error_heats_the_flue_air_error_hardly_the_cab() -> None:
-    b7 = fuel("diesel_b7")
+    b7 = get_fuel("diesel_b7")
     base = hot_gas.HotGasBase(b7, b7.net_heating_value_mj_per_kg, 1.6, 15.0, 15.0)
     one = np.ones(1)
     draws = hot_gas.PathDraws(0.4 * one, 0.2 * one, 0.5 * one, 0.3 * one, 0.5 * one, 0.7 * one, 330.0 * one)

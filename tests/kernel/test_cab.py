@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from combust.kernel import cab, supply
+from combust.kernel import cab, wiring
 from tests.source_rows import SourceRow, source_rows
 
 NOTES = "trade notes §6, worked fleet: UA 50 W/K, cab 20 °C (worked independently)"
@@ -42,7 +42,7 @@ def rows() -> list[SourceRow]:
     ),
     SourceRow("independent", "trade notes §5: 15 W over 10 h, two starts of 110 W x 125 s and 25 W x 200 s: 160 Wh",
               "energy of a night [Wh]", "160",
-              lambda: supply.night_energy(15, 10, starts=2, glow_w=110, glow_s=125, run_on_w=25, run_on_s=200),
+              lambda: wiring.night_energy(15, 10, starts=2, glow_w=110, glow_s=125, run_on_w=25, run_on_s=200),
               tolerance=0.6, status="COMP"),
     SourceRow("memory", "usable battery at -20 °C about 60 % (trade notes §5, from memory, medium)",
               "usable share at -20 °C", "0.60", lambda: cab.battery_usable_share(-20.0, 0.60), status="MEM-M"),

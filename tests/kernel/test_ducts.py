@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from combust.domain.catalogue import fuel
+from combust.domain.catalogue import get_fuel
 from combust.kernel import gas_flow
 from combust.kernel.ducts import (
     DuctShape,
@@ -101,7 +101,7 @@ def test_flue_gas_molar_mass_and_viscosity_against_cantera(air_ratio):
     for temp in (200.0, 300.0, 450.0):
         gas.TPX = temp + 273.15, 101325.0, moles
         assert gas_viscosity(temp) == pytest.approx(gas.viscosity, rel=0.08)  # the stated 8 %
-    assert gas_flow.flue_molar_mass(fuel("CH1.86"), air_ratio) == pytest.approx(gas.mean_molecular_weight, rel=1e-4)
+    assert gas_flow.flue_molar_mass(get_fuel("CH1.86"), air_ratio) == pytest.approx(gas.mean_molecular_weight, rel=1e-4)
 
 
 @pytest.mark.independent
@@ -112,7 +112,7 @@ def test_density_of_hot_air():
 
 @pytest.mark.hand
 def test_duties_conserve_mass():
-    burnt = fuel("diesel_b7")
+    burnt = get_fuel("diesel_b7")
     air = gas_flow.intake_duty(burnt, 0.36, 1.6)
     flue = gas_flow.exhaust_duty(burnt, 0.36, 1.6, flue_temp_c=350.0)
     assert flue.mass_flow_kg_per_h - air.mass_flow_kg_per_h == pytest.approx(0.36, rel=1e-12)

@@ -8,13 +8,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from combust.data.errors import CombustError
-from combust.domain.catalogue import blend, fuel
+from combust.domain.catalogue import blend, get_fuel
 from combust.domain.pump import density_at_pump, same_pulses
 from combust.kernel import fuel_delivery as pump
 
 
 def swap(before, after):
-    return same_pulses(fuel(before), fuel(after))
+    return same_pulses(get_fuel(before), get_fuel(after))
 
 
 @pytest.mark.hand
@@ -134,7 +134,7 @@ def test_swap_against_another_library():
     before = oxygen_per_kg({"C": 12, "H": 26}, 170.33484)
     after = oxygen_per_kg({"C": 2, "H": 6, "O": 1}, 46.06844)
     found = pump.fuel_swap(
-        fuel("n_dodecane"), fuel("ethanol"), densities=(750.0, 789.0), net_heating_values=(44.1, 26.8)
+        get_fuel("n_dodecane"), get_fuel("ethanol"), densities=(750.0, 789.0), net_heating_values=(44.1, 26.8)
     )
     assert found.air_ratio == pytest.approx(750.0 * before / (789.0 * after), rel=1e-4)
     assert found.heat == pytest.approx(789.0 * 26.8 / (750.0 * 44.1), rel=1e-12)
@@ -149,7 +149,7 @@ def test_flow_and_frequency_are_inverses(stroke, hz, delivery):
 @given(st.floats(0.5, 2.0))
 def test_a_fuel_swapped_for_itself_changes_nothing(factor):
     found = pump.fuel_swap(
-        fuel("diesel_b7"), fuel("diesel_b7"), densities=(830.0, 830.0 * factor), net_heating_values=(1, 1)
+        get_fuel("diesel_b7"), get_fuel("diesel_b7"), densities=(830.0, 830.0 * factor), net_heating_values=(1, 1)
     )
     assert found.air_ratio * found.fuel_mass == pytest.approx(1.0, rel=1e-12)
     assert found.heat == pytest.approx(factor, rel=1e-12)
@@ -157,6 +157,6 @@ def test_a_fuel_swapped_for_itself_changes_nothing(factor):
 
 def test_a_fuel_without_density_is_refused_and_not_guessed():
     with pytest.raises(CombustError, match="has no density"):
-        same_pulses(fuel("diesel_b7"), fuel("CH1.86"))
+        same_pulses(get_fuel("diesel_b7"), get_fuel("CH1.86"))
     with pytest.raises(CombustError, match="fuel_temp_c"):
-        density_at_pump(fuel("diesel_b7"), 900.0)
+        density_at_pump(get_fuel("diesel_b7"), 900.0)

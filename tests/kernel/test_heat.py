@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from combust.domain.catalogue import fuel
+from combust.domain.catalogue import get_fuel
 from combust.kernel.air import water_dew_point
 from combust.kernel.carbon_monoxide import co_air_free, co_at_reference_o2, co_mass_concentration, co_mass_per_heat
 from combust.kernel.constants import DryAir
@@ -180,7 +180,7 @@ def test_heat_and_co_rows(row: SourceRow) -> None:
 @pytest.mark.parametrize("name", ["diesel_b0", "diesel_b7", "kerosene"])
 def test_siegert_against_the_enthalpy_balance_over_its_range(name: str) -> None:
     """lambda 1.2 to 2.5, intake 20 °C: the bounds of the docstring."""
-    found = fuel(name)
+    found = get_fuel(name)
     ratio = np.linspace(1.2, 2.5, 27)
     moles = flue_gas_moles(found, ratio)
     oxygen = 100.0 * moles.o2 / moles.dry

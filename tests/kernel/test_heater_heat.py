@@ -7,14 +7,14 @@ import math
 import cantera as ct
 import pytest
 
-from combust.domain.catalogue import fuel
+from combust.domain.catalogue import get_fuel
 from combust.kernel import heater_heat
 from combust.kernel.constants import DRY_AIR
 from combust.kernel.flue_gas import flue_gas_moles
 from tests.kernel.test_cantera import nasa
 from tests.source_rows import SourceRow, source_rows
 
-B7 = fuel("diesel_b7")
+B7 = get_fuel("diesel_b7")
 HEAT = heater_heat.fuel_heat(B7, B7.net_heating_value_mj_per_kg)
 CANTERA = f"Cantera {ct.__version__}, nasa_gas.yaml"
 

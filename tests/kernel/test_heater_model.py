@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from combust.domain.catalogue import fuel
+from combust.domain.catalogue import get_fuel
 from combust.kernel import heater_heat
 from combust.kernel.flue_gas import flue_gas_moles
 from combust.kernel.heat import sensible_heat
@@ -19,7 +19,7 @@ from combust.kernel.heater_air import (
     resistance_from_air_change,
 )
 
-B7 = fuel("diesel_b7")
+B7 = get_fuel("diesel_b7")
 HEAT = heater_heat.fuel_heat(B7, B7.net_heating_value_mj_per_kg)
 BASE = HealthyState(1.60, 350.0, 15.0, 15.0, 75.0)
 HOME = SiteState(1.0, 1.0, 1.0, 1.0, 15.0, 15.0)

@@ -10,7 +10,7 @@ import pytest
 from scipy.optimize import brentq
 
 from combust.domain.blend import mix_fuels
-from combust.domain.catalogue import fuel
+from combust.domain.catalogue import get_fuel
 from combust.domain.fuel import fuel_from_formula
 from combust.domain.limits import limit
 from combust.domain.pump import density_at_pump
@@ -93,7 +93,7 @@ def per_carbon_rows() -> list[SourceRow]:
     # ---- heating values and volumes
     *(
         SourceRow("published", TEXTBOOK, f"gross from net, {name} [MJ/kg]", printed,
-                  lambda name=name, net=net: stoichiometry.gross_from_net_heating_value(net / 1000.0, fuel(name)),
+                  lambda name=name, net=net: stoichiometry.gross_from_net_heating_value(net / 1000.0, get_fuel(name)),
                   tolerance=2e-4 * float(printed), status="READ")
         for name, (net, printed) in BOTH_HEATS.items()
     ),
@@ -111,7 +111,7 @@ def per_carbon_rows() -> list[SourceRow]:
               lambda: fuel_from_formula("C2H6O").net_heating_value_mj_per_kg, tolerance=0.02 * 26.863, status="READ"),
     SourceRow("independent", "87 % iC8, 13 % nC7 by volume with CRC densities (reference file §7.5)",
               "mix_fuels: H/C of the mixture", "2.255",
-              lambda: mix_fuels([(fuel("iso_octane"), 0.87), (fuel("n_heptane"), 0.13)], by="volume", name="p").h_c,
+              lambda: mix_fuels({get_fuel("iso_octane"): 0.87, get_fuel("n_heptane"): 0.13}, by="volume", name="p").h_c,
               status="COMP"),
     # ---- water
     *per_carbon_rows(),
@@ -120,7 +120,7 @@ def per_carbon_rows() -> list[SourceRow]:
               lambda: wet_dry.flue_water_fraction(CH186, 1.6, humidity_ratio=0.01502) - wet_by_cantera(),
               tolerance=1e-9),
     SourceRow("independent", "trade notes §2.1: 8.20 dry reads 7.54 fully wet", "dry fraction of a wet O2 of 7.54",
-              "0.9195", lambda: wet_dry.dry_fraction_of_wet_reading(fuel("diesel_b7"), o2_wet_pct=7.54),
+              "0.9195", lambda: wet_dry.dry_fraction_of_wet_reading(get_fuel("diesel_b7"), o2_wet_pct=7.54),
               tolerance=7e-4, status="COMP"),
     SourceRow("independent", "psychrolib 2.5, GetVapPresFromRelHum [hPa]", "vapour at 23 °C, 47 %", "0",
               lambda: air.vapour_pressure(23.0, 47.0) - psychrolib.GetVapPresFromRelHum(23.0, 0.47) / 100.0,
@@ -177,7 +177,7 @@ def per_carbon_rows() -> list[SourceRow]:
               "limit of the rise of CO in the cab [ppm]", "20", lambda: limit("cab_co_rise_stop"), status="READ"),
     SourceRow("memory", "volume expansion of diesel 0.00083 per kelvin (textbook)",
               "density at -20 °C over that at 15 °C", "1.029",
-              lambda: density_at_pump(fuel("diesel_b0"), -20.0) / density_at_pump(fuel("diesel_b0"), 15.0),
+              lambda: density_at_pump(get_fuel("diesel_b0"), -20.0) / density_at_pump(get_fuel("diesel_b0"), 15.0),
               status="MEM-H"),
     SourceRow("hand", "(572 - 32)/1.8 = 300", "check_values: 572 °F [°C]", "300",
               lambda: check_values({"fuel": "diesel", "o2_dry_pct": 8.2, "flue_temp_f": 572})[0]["flue_temp_c"],
@@ -212,7 +212,7 @@ def test_surface_of_a_polynomial_is_that_polynomial() -> None:
 @pytest.mark.hand
 def test_transfer_units_explain_three_temperatures() -> None:
     """NTU = ln((flame - sink)/(flue - sink)): put back, the flue temperature returns."""
-    b7, one = fuel("diesel_b7"), np.ones(1)
+    b7, one = get_fuel("diesel_b7"), np.ones(1)
     base = hot_gas.HotGasBase(b7, b7.net_heating_value_mj_per_kg, 1.6, 15.0, 15.0)
     draws = hot_gas.PathDraws(0.4 * one, 0.2 * one, 0.5 * one, 0.3 * one, 0.5 * one, 0.7 * one, 330.0 * one)
     flame = float(hot_gas.flame_temperature(b7, b7.net_heating_value_mj_per_kg, 1.6, 15.0))

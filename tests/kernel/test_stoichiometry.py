@@ -8,7 +8,7 @@ from chemicals.combustion import combustion_data, combustion_stoichiometry, fuel
 from chemicals.identifiers import CAS_from_any
 from chemicals.reaction import Hfl
 
-from combust.domain.catalogue import fuel
+from combust.domain.catalogue import get_fuel
 from combust.domain.formula import parse_formula
 from combust.kernel import stoichiometry as st
 from combust.kernel.air_ratio import air_ratio_from_o2
@@ -103,7 +103,7 @@ CHEMICALS = f"chemicals {chemicals.__version__}"
 
 
 def molecule(name: str) -> dict[str, int]:
-    found = fuel(name)
+    found = get_fuel(name)
     carbon = found.carbon or 1.0
     counts = {"C": carbon, "H": carbon * found.h_c, "O": carbon * found.o_c}
     return {element: round(count) for element, count in counts.items() if round(count)}
@@ -118,7 +118,7 @@ def solved(name: str, **known: float) -> dict[str, float]:
         atomss=[{"O": 2}, {"N": 2}, {"Ar": 1}, {"C": 1, "O": 2}, {"H": 2, "O": 1}, molecule(name)],
         n_fuel=1.0,
         MW_air=DRY_AIR.molar_mass,
-        MW_fuel=fuel(name).molar_mass_per_carbon * (fuel(name).carbon or 1.0),
+        MW_fuel=get_fuel(name).molar_mass_per_carbon * (get_fuel(name).carbon or 1.0),
         Vm_air=1.0,
         Vm_fuel=1.0,
         **known,
@@ -129,19 +129,19 @@ def worst_lambda_from_o2(name: str) -> float:
     """Return the largest relative difference of lambda over 0 to 20 % O2."""
     oxygen = np.linspace(0.0, 20.0, 81)
     theirs = np.array([1.0 + solved(name, frac_out_O2_dry=value / 100.0)["O2_excess"] for value in oxygen])
-    return float(np.abs(air_ratio_from_o2(oxygen, fuel(name)) / theirs - 1.0).max())
+    return float(np.abs(air_ratio_from_o2(oxygen, get_fuel(name)) / theirs - 1.0).max())
 
 
 def need_difference(name: str) -> float:
-    theirs = -combustion_stoichiometry(molecule(name))["O2"] / (fuel(name).carbon or 1.0)
-    return float(st.stoichiometric_oxygen(fuel(name))) - theirs
+    theirs = -combustion_stoichiometry(molecule(name))["O2"] / (get_fuel(name).carbon or 1.0)
+    return float(st.stoichiometric_oxygen(get_fuel(name))) - theirs
 
 
 def library_net_heating_value(name: str) -> float:
     """Return the net heating value with chemicals' own heat of formation and products [MJ/kg]."""
     formation = Hfl(CAS_from_any(NAMES.get(name, name)))
     found = combustion_data(molecule(name), Hf=formation)
-    ours = st.net_heating_value_from_formation(formation * 1e3, fuel(name).carbon, fuel(name))
+    ours = st.net_heating_value_from_formation(formation * 1e3, get_fuel(name).carbon, get_fuel(name))
     return float(ours) - (-found.LHV / found.MW * 1e-3)
 
 
@@ -163,7 +163,7 @@ def library_net_heating_value(name: str) -> float:
             f"{CHEMICALS}, fuel_air_spec_solver with O2_excess 0",
             f"stoichiometric air by mass over theirs, {name}",
             "1",
-            lambda name=name: st.stoichiometric_air_mass(fuel(name)) / solved(name, O2_excess=0.0)["mass_ratio"],
+            lambda name=name: st.stoichiometric_air_mass(get_fuel(name)) / solved(name, O2_excess=0.0)["mass_ratio"],
             tolerance=1e-6,
         )
         for name in PURE
@@ -198,7 +198,7 @@ def test_chemicals_says_the_same(row: SourceRow) -> None:
 
 def test_molecules_and_air_as_hand_written() -> None:
     """Hand: C12H26 needs 12 + 26/4 = 18.5 O2; ethanol C2H6O needs 2 + 6/4 - 1/2 = 3; air fractions sum to 1."""
-    assert st.stoichiometric_oxygen(fuel("n_dodecane")) * 12 == 18.5
-    assert st.stoichiometric_oxygen(fuel("ethanol")) * 2 == 3.0
+    assert st.stoichiometric_oxygen(get_fuel("n_dodecane")) * 12 == 18.5
+    assert st.stoichiometric_oxygen(get_fuel("ethanol")) * 2 == 3.0
     assert DRY_AIR.o2 + DRY_AIR.co2 + DRY_AIR.ar + DRY_AIR.n2 == 1.0
     assert round(DRY_AIR.n2, 10) == 0.78078

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.stats import multivariate_normal, norm
 
-from combust.application.history.heater import spent_by
+from combust.application.history.heater_history import spent_by
 from combust.kernel.trend import (
     critical_values,
     crossing_time,

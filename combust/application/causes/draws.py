@@ -15,7 +15,7 @@ import numpy as np
 
 from combust.application.causes.catalogue import HEALTHY, Cause, Convictions
 from combust.data.tables import load_table
-from combust.domain.catalogue import fuel as fuel_named
+from combust.domain.catalogue import get_fuel
 from combust.domain.heater import Heater
 from combust.kernel import stoichiometry
 from combust.kernel.heater_air import resistance_from_air_change
@@ -170,7 +170,7 @@ def _other_fuels(heater: Heater, held: Convictions, kind: str) -> list[tuple[flo
     stated = heater.fuel
     found = []
     for name in held.table["other_fuels"][kind]:
-        other = fuel_named(name)
+        other = get_fuel(name)
         if other.name == stated.name or not other.density_kg_per_m3 or not stated.density_kg_per_m3:
             continue
         need = [

@@ -14,7 +14,7 @@ from combust.application.causes.forward import O2_AIR, VISIT_CHANNELS, Model
 from combust.application.causes.rows import Row, Values, air_ratio_of_co2, air_ratio_of_o2, static_u
 from combust.data.tables import load_table
 from combust.data.vocabulary import quantities
-from combust.domain.catalogue import fuel as fuel_named
+from combust.domain.catalogue import get_fuel
 from combust.domain.instrument import InstrumentClass
 from combust.kernel.types import Floats
 
@@ -321,7 +321,7 @@ def _same_setting(setting: str, fuel_name: str, co2_maximum: float) -> str:
     maximum = known.get(text)
     if maximum is None:
         try:
-            maximum = fuel_named(text).co2_maximum_pct
+            maximum = get_fuel(text).co2_maximum_pct
         except ValueError:
             return "other"
     return "same" if abs(maximum / co2_maximum - 1.0) < 0.03 else "other"

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from combust.data.errors import CombustError, Fault, missing_extra
-from combust.domain.catalogue import fuel as fuel_by_name
+from combust.domain.catalogue import get_fuel
 from combust.domain.fuel import Fuel
 from combust.kernel.constants import DRY_AIR, ZERO_CELSIUS_K, DryAir
 from combust.kernel.stoichiometry import molar_mass_per_carbon, stoichiometric_air_moles
@@ -133,7 +133,7 @@ def flame_equilibrium(
     >>> round(state.temp_k, -1)
     1820.0
     """
-    burnt, ratio = fuel_by_name(fuel), check_air_ratio(air_ratio)
+    burnt, ratio = get_fuel(fuel), check_air_ratio(air_ratio)
     net = burnt.net_heating_value_mj_per_kg if net_heating_value_mj_per_kg is None else net_heating_value_mj_per_kg
     gas = _phase(burnt.h_c, burnt.o_c, burnt.n_c, burnt.s_c, net)
     moles = ratio * float(stoichiometric_air_moles(burnt, air=air))
@@ -202,7 +202,7 @@ def solid_carbon_at_equilibrium(fuel: Fuel | str, air_ratio: float, *, temp_k: f
     >>> solid_carbon_at_equilibrium("n_dodecane", 1.2)
     0.0
     """
-    ct, burnt = cantera(), fuel_by_name(fuel)
+    ct, burnt = cantera(), get_fuel(fuel)
     if not 0.05 <= air_ratio <= AIR_RATIO_BAND[1]:
         why = "is outside what the soot indication was checked for"
         raise CombustError(

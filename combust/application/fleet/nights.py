@@ -10,7 +10,7 @@ import pandas as pd
 from combust.application.fleet.policy import Policy
 from combust.application.fleet.tables import night_temperatures
 from combust.application.fleet.types import Fleet
-from combust.kernel import air, cab, supply
+from combust.kernel import air, cab, wiring
 from combust.kernel.altitude import Derated, blower_trim_to_keep, derate, fuel_density_ratio, fuel_trim_to_keep
 from combust.kernel.flue_gas import flue_gas_moles
 
@@ -232,7 +232,7 @@ def _battery(
 ) -> dict[str, Any]:
     """Return the electric energy of a night, its share of the charge that is there in the cold, and the fuel's wax."""
     hours = here["hours_per_night"].to_numpy(dtype=float)
-    energy = supply.night_energy(
+    energy = wiring.night_energy(
         fleet.of("run_power_w"),
         hours,
         starts=policy["starts_per_night"],

@@ -13,7 +13,7 @@ import pandas as pd
 
 from combust import __version__
 from combust.application.fleet import tables
-from combust.application.fleet.cards import site_cards
+from combust.application.fleet.driver_cards import site_cards
 from combust.application.fleet.nights import nights_frame
 from combust.application.fleet.points import NO_POINTS, RouteSums, RouteUse, route_block
 from combust.application.fleet.policy import Policy

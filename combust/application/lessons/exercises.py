@@ -12,7 +12,7 @@ from combust.application.lessons.solutions import SOLUTIONS
 from combust.data.errors import CombustError, Fault
 from combust.data.tables import load_table
 from combust.data.vocabulary import as_number
-from combust.domain.catalogue import fuel as fuel_by_name
+from combust.domain.catalogue import get_fuel
 from combust.domain.fuel import Fuel
 
 STANDARD_FUEL = "diesel_b7"
@@ -133,7 +133,7 @@ def exercise(kind: str, *, seed: int | None = None, fuel: Fuel | str = STANDARD_
         raise CombustError(Fault("kind", kind, "unknown_name", why="is no exercise", hint=f"Use {', '.join(rows)}."))
     number, row = rows[kind]
     numbers = row["standard"] if seed is None else _drawn(row["draw"], checked_seed(seed), number)
-    burnt = fuel_by_name(fuel)
+    burnt = get_fuel(fuel)
     values = {**numbers, **SOLUTIONS[kind](numbers, burnt)}
     shown = {**values, "fuel": burnt.name}
     asked = tuple(Asked(**{**one, "choice": tuple(one.get("choice", ()))}) for one in row["answers"])

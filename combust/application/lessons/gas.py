@@ -6,7 +6,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from combust.domain.catalogue import fuel as fuel_by_name
+from combust.domain.catalogue import get_fuel
 from combust.domain.fuel import Fuel
 from combust.kernel.constants import DRY_AIR, DryAir
 from combust.kernel.flue_gas import co_share_from_co, flue_gas_moles
@@ -42,7 +42,7 @@ def heater_gas(fuel: Fuel | str, air_ratio: Any, *, co_dry_ppm: Any = 0.0, air: 
     >>> round(float(gas.o2_dry_pct), 1), round(float(gas.co2_dry_pct), 1)
     (8.2, 9.4)
     """
-    burnt = fuel_by_name(fuel)
+    burnt = get_fuel(fuel)
     share = co_share_from_co(burnt, air_ratio, 1e-6 * np.asarray(co_dry_ppm, dtype=float), air=air)
     moles = flue_gas_moles(burnt, air_ratio, co_share=share, air=air)
     return SampledGas(moles.o2_dry_pct[()], moles.co2_dry_pct[()], (1e6 * moles.co / moles.dry)[()])
@@ -74,7 +74,7 @@ def read_wet(gas: SampledGas, fuel: Fuel | str, air_ratio: Any) -> SampledGas:
     >>> round(float(wet.o2_dry_pct), 2), round(float(wet.co2_dry_pct), 2)
     (7.54, 8.54)
     """
-    moles = flue_gas_moles(fuel_by_name(fuel), air_ratio)
+    moles = flue_gas_moles(get_fuel(fuel), air_ratio)
     kept = moles.dry / moles.wet
     return SampledGas(gas.o2_dry_pct * kept, gas.co2_dry_pct * kept, gas.co_dry_ppm * kept)
 
@@ -93,7 +93,7 @@ def co2_by_calculation(o2_shown_pct: Any, fuel: Fuel | str, *, o2_reference_pct:
     >>> round(float(co2_by_calculation(8.2, "diesel_b7")), 1)
     9.4
     """
-    return co2_maximum(fuel_by_name(fuel)) * (o2_reference_pct - o2_shown_pct) / o2_reference_pct
+    return co2_maximum(get_fuel(fuel)) * (o2_reference_pct - o2_shown_pct) / o2_reference_pct
 
 
 def fuel_factor(gas: SampledGas, *, air: DryAir = DRY_AIR) -> Any:
@@ -127,7 +127,7 @@ def recirculated_share(intake_co2_pct: Any, fuel: Fuel | str, air_ratio: Any, *,
     >>> round(float(recirculated_share(1.0, "diesel_b7", 1.6)), 2)
     0.09
     """
-    burnt, share = fuel_by_name(fuel), np.asarray(0.0)
+    burnt, share = get_fuel(fuel), np.asarray(0.0)
     for _ in range(ROUNDS):
         flue = heater_gas(burnt, air_ratio * (1.0 - share)).co2_dry_pct
         share = (intake_co2_pct - 100.0 * air.co2) / (flue - 100.0 * air.co2)

@@ -8,7 +8,7 @@ from typing import Any, NamedTuple
 
 from combust.application.lessons.gas import SampledGas, heater_gas, with_false_air
 from combust.data.errors import CombustError, Fault
-from combust.domain.catalogue import fuel as fuel_by_name
+from combust.domain.catalogue import get_fuel
 from combust.domain.fuel import Fuel
 from combust.domain.site import Site
 from combust.kernel.ducts import DuctShape, air_after_change, resistance_multiplier
@@ -206,7 +206,7 @@ def other_fuel(before: Fuel | str, after: Fuel | str, *, fuel_temp_c: float = 15
     >>> round(other_fuel("diesel_b0", "biodiesel_b100").air_ratio, 2)
     1.11
     """
-    pair = fuel_by_name(before), fuel_by_name(after)
+    pair = get_fuel(before), get_fuel(after)
     missing = [one.name for one in pair if one.density_kg_per_m3 is None]
     if missing:
         raise CombustError(Fault("fuel", missing[0], "missing", why="has no density", hint="Take a fuel with one."))

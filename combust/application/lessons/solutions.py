@@ -16,7 +16,7 @@ from combust.kernel.flue_gas import co_share_from_co, flue_gas_moles
 from combust.kernel.fuel_delivery import delivered_while_attempting, delivery_test
 from combust.kernel.heat import stack_loss, stack_loss_siegert
 from combust.kernel.stoichiometry import co2_maximum, stoichiometric_air_moles
-from combust.kernel.supply import conductor_resistance, source_voltage_for, voltage_under_load
+from combust.kernel.wiring import conductor_resistance, source_voltage_for, voltage_under_load
 
 Numbers = Mapping[str, float]
 NATURAL_GAS_CO2_MAXIMUM = 11.8  # [vol %], from memory

@@ -2,7 +2,7 @@
 
 from combust.application.mystery.case import MysteryCase, Play
 from combust.application.mystery.deal import Answer, Dealer, mystery
+from combust.application.mystery.played_visit import PlayedVisit
 from combust.application.mystery.scoring import Score, Statement, score
-from combust.application.mystery.visit import Visit
 
-__all__ = ["Answer", "Dealer", "MysteryCase", "Play", "Score", "Statement", "Visit", "mystery", "score"]
+__all__ = ["Answer", "Dealer", "MysteryCase", "Play", "PlayedVisit", "Score", "Statement", "mystery", "score"]

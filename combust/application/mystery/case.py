@@ -8,9 +8,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+from combust.application.mystery.played_visit import PlayedVisit, begin, replay
 from combust.application.mystery.rules import LEVELS, heaters, prices, table
 from combust.application.mystery.seal import canonical, opened, seal
-from combust.application.mystery.visit import Visit, begin, replay
 from combust.data.errors import CombustError, Fault
 from combust.data.vocabulary import quantity
 from combust.domain.heater import Heater
@@ -67,7 +67,7 @@ class MysteryCase:
             raise _damaged(f"the result of {name} does not open")
         return found
 
-    def visit(self) -> Visit:
+    def visit(self) -> PlayedVisit:
         """Return the visit at its beginning."""
         return begin(self.heater.fuel.name, self.context, self.first, self.result)
 
@@ -167,12 +167,12 @@ class Play:
     case: MysteryCase
     steps: tuple[str, ...] = ()
 
-    def visit(self) -> Visit:
+    def visit(self) -> PlayedVisit:
         """Return the visit after all steps."""
         return replay(self.case.visit(), self.steps)
 
     def take(self, name: str) -> Play:
-        """Return the play after one more check or action; see :meth:`Visit.take`."""
+        """Return the play after one more check or action; see :meth:`PlayedVisit.take`."""
         self.visit().take(name)
         return Play(self.case, (*self.steps, name))
 

@@ -14,8 +14,8 @@ from combust.application.causes.result import VisitResult
 from combust.application.mystery import rules
 from combust.application.mystery.case import ANSWER_BYTES, MysteryCase, seal_results
 from combust.application.mystery.hidden import draw, readings_of
+from combust.application.mystery.played_visit import PlayedVisit, begin
 from combust.application.mystery.seal import canonical, derived, master_key, numbers_of, opened, seal
-from combust.application.mystery.visit import Visit, begin
 from combust.data.errors import CombustError, Fault
 from combust.domain.heater import Heater
 from combust.domain.instrument import instrument_class
@@ -239,7 +239,7 @@ def _proved(
     """Return the answer when the first reading leaves it open and allowed checks prove it, else None."""
     limits, right = rules.table()["limits"], frozenset(causes)
 
-    def at_start() -> Visit:
+    def at_start() -> PlayedVisit:
         visit = begin(heater.fuel.name, context, results["first"], results.__getitem__)
         if not visit.outdoors:
             visit.take("move_outdoors")

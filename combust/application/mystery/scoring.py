@@ -20,7 +20,7 @@ from combust.application.causes.result import VisitResult
 from combust.application.mystery import rules
 from combust.application.mystery.case import Play
 from combust.application.mystery.deal import Answer, Dealer, judged, probability_of
-from combust.application.mystery.visit import OF_CAB, Visit
+from combust.application.mystery.played_visit import OF_CAB, PlayedVisit
 from combust.data.errors import CombustError, Fault
 
 FREE_OF_COST = ("move_outdoors", "cab_co")  # safety costs no points
@@ -297,7 +297,7 @@ def score(dealer: Dealer, play: Play, statement: Statement) -> Score:
     )
 
 
-def _hand_back_breach(visit: Visit, statement: Statement) -> list[str]:
+def _hand_back_breach(visit: PlayedVisit, statement: Statement) -> list[str]:
     stops = visit.standing_stops()
     if not statement.handed_back or not stops:
         return []
@@ -323,7 +323,7 @@ def _exclusion(found: VisitResult, statement: Statement, answer: Answer) -> tupl
     return share, f"{right} of the {len(out)} that the readings exclude were named, {wrong} that they do not exclude."
 
 
-def _cost(found: VisitResult, visit: Visit, answer: Answer, breach: bool) -> tuple[float, str]:
+def _cost(found: VisitResult, visit: PlayedVisit, answer: Answer, breach: bool) -> tuple[float, str]:
     """Return cost against the reference, as far as the evidence that was bought carries the answer."""
     if visit.standing_stops() and not breach:
         return 1.0, "A stop condition ended the visit: stopping is never too dear."
@@ -339,7 +339,7 @@ def _cost(found: VisitResult, visit: Visit, answer: Answer, breach: bool) -> tup
     )
 
 
-def _validity(visit: Visit) -> tuple[float, str]:
+def _validity(visit: PlayedVisit) -> tuple[float, str]:
     """Return the share of validity checks made before any other check."""
     checks = shipped_convictions().checks
     wanted = list(rules.table()["ladder"]["validity"])
@@ -365,7 +365,7 @@ def _record(statement: Statement) -> tuple[float, str]:
     return len(full) / len(held["field"]), f"Missing: {'; '.join(missing)}." if missing else "Every field is filled."
 
 
-def _safety(visit: Visit, statement: Statement, breach: bool) -> tuple[float, str]:
+def _safety(visit: PlayedVisit, statement: Statement, breach: bool) -> tuple[float, str]:
     if breach:
         return 0.0, "A safety rule was broken."
     if statement.handed_back and "cab_co" not in visit.shown:

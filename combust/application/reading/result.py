@@ -15,8 +15,7 @@ from combust.application.reading.interpret import VERDICTS, Interpretation, inte
 from combust.application.reading.judge import codes_of
 from combust.data.errors import CombustError
 from combust.data.tables import load_table
-from combust.domain.catalogue import Catalogue, shipped_fuels
-from combust.domain.catalogue import fuel as fuel_by_name
+from combust.domain.catalogue import Catalogue, get_fuel, shipped_fuels
 from combust.domain.fuel import Fuel
 from combust.domain.instrument import InstrumentClass, instrument_class
 from combust.domain.limits import Finding, cautions, finding_kinds, limit, limits, no_stop_text, result_text
@@ -197,7 +196,7 @@ def interpret(
         reading = Reading(**reading)
     if not any(key in reading for key in WORTH_TELLING):
         raise CombustError(nothing_entered())
-    burnt = fuel_by_name(reading.fuel or DEFAULT_FUEL, catalogue=catalogue)
+    burnt = get_fuel(reading.fuel or DEFAULT_FUEL, catalogue=catalogue)
     analyser = instrument_class(instrument)
     done = interpret_columns(columns_of_reading(reading, burnt), analyser)
     return _result_of(reading, burnt, analyser, done, catalogue)
@@ -206,7 +205,7 @@ def interpret(
 def stop_findings(values: Mapping[str, Any]) -> tuple[Finding, ...]:
     """Return the stop conditions in whatever acceptable values there are, also of a reading that is refused."""
     name = values.get("fuel")
-    burnt = shipped_fuels().get(str(name), fuel_by_name(DEFAULT_FUEL))
+    burnt = shipped_fuels().get(str(name), get_fuel(DEFAULT_FUEL))
     done = interpret_columns(columns_of_reading(values, burnt), instrument_class())
     fields = _Fields({key: column[0] for key, column in done.values.items()})
     fields |= {"co_dry_ppm": _co_at_least(done, values), "co_air_free_ppm": done.details["co_air_free"][0]}

@@ -14,7 +14,7 @@ from combust.application.reading.columns import columns_of_reading
 from combust.application.reading.interpret import interpret_columns
 from combust.data.errors import CombustError, Fault
 from combust.data.tables import load_table
-from combust.domain.catalogue import fuel as fuel_named
+from combust.domain.catalogue import get_fuel
 from combust.domain.fuel import Fuel
 from combust.domain.heater import Baseline, Heater, Stage
 from combust.domain.instrument import instrument_class
@@ -151,7 +151,7 @@ def altitude_base(
     """
     if isinstance(heater_or_fuel, Heater):
         return _of_heater(heater_or_fuel, stage)
-    return _of_fuel(fuel_named(heater_or_fuel), air_ratio, air_ratio_u, reference, useful_heat_kw)
+    return _of_fuel(get_fuel(heater_or_fuel), air_ratio, air_ratio_u, reference, useful_heat_kw)
 
 
 def _of_fuel(

@@ -13,7 +13,7 @@ from combust.data.errors import CombustError, Fault
 from combust.data.vocabulary import as_number
 from combust.domain.heater import Heater
 from combust.domain.limits import Finding, cautions, finding, in_order, limit, limits, result_text
-from combust.kernel import supply as kernel
+from combust.kernel import wiring as kernel
 
 # argument -> (unit, low, high): what can be in a vehicle of up to 48 V; a convention of this project.
 BANDS = {
@@ -113,7 +113,7 @@ _VERDICTS = {
 }
 
 
-def supply(heater: Heater | None = None, *, fed: str = "after_disconnect", **given: Any) -> SupplyResult:
+def supply_check(heater: Heater | None = None, *, fed: str = "after_disconnect", **given: Any) -> SupplyResult:
     """Return the voltage at the heater under load, the order of the cut-outs and the energy of a night.
 
     Parameters
@@ -140,7 +140,7 @@ def supply(heater: Heater | None = None, *, fed: str = "after_disconnect", **giv
 
     Examples
     --------
-    >>> told = supply(open_circuit_v=12.2, battery_mohm=15, length_m=5, area_mm2=1.5, contacts_mohm=20, glow_a=10)
+    >>> told = supply_check(open_circuit_v=12.2, battery_mohm=15, length_m=5, area_mm2=1.5, contacts_mohm=20, glow_a=10)
     >>> round(told.heater_v_glow, 2)
     10.58
     """

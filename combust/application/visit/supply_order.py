@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from combust.domain.limits import Finding, finding, limit
-from combust.kernel import supply as kernel
+from combust.kernel import wiring as kernel
 
 _ORDERLY = ("heater cut-out, running", "controller cut-out")
 

@@ -94,7 +94,7 @@ def find_data(folder: str | None) -> Path:
 
 def work_readings(data: Path, target: Path) -> DemoReadings:
     """Interpret the demo readings: two tables, the readings that are shown in full, and figures in the folder."""
-    from combust.edge.figures.reading import draw_plane, draw_shortcut_error
+    from combust.edge.figures.gas_plane import draw_plane, draw_shortcut_error
     from combust.edge.figures.style import save
     from combust.edge.tables.readings import interpret_file
 

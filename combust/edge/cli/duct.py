@@ -17,7 +17,7 @@ from combust.application.heater.duct_calculator import (
 )
 from combust.data.errors import CombustError, Fault
 from combust.data.vocabulary import as_number
-from combust.domain.catalogue import Catalogue, fuel, load_fuels
+from combust.domain.catalogue import Catalogue, get_fuel, load_fuels
 from combust.domain.heater import Heater
 from combust.domain.reading import Reading
 from combust.domain.site import Site
@@ -142,7 +142,7 @@ def _duty(fuel_name: str | None, flow: dict[str, Any], catalogue: Catalogue | No
     ]
     burnt = None
     try:
-        burnt = None if fuel_name is None else fuel(fuel_name, catalogue=catalogue)
+        burnt = None if fuel_name is None else get_fuel(fuel_name, catalogue=catalogue)
     except CombustError as error:
         missing.extend(error.faults)
     if missing or burnt is None:

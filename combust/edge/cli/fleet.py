@@ -59,7 +59,7 @@ def command(
     """
     from combust.application.fleet.plan import plan_fleet
     from combust.application.fleet.rules import first_word, stays_off
-    from combust.edge.reports.fleet import write_plan
+    from combust.edge.reports.fleet_page import write_plan
     from combust.edge.tables.fleet import read_fleet_table
 
     folder = Path(profiles) if profiles else Path(vehicles).parent / "profiles"
@@ -113,7 +113,7 @@ def _routes(path: str | None, scheduler: str | None, workers: int | None) -> Any
 
 
 def _say(plan: FleetPlan) -> None:
-    from combust.edge.reports.fleet import decision_rows
+    from combust.edge.reports.fleet_page import decision_rows
 
     click.echo(f"{plan}\n")
     for name, row in plan.rows.items():

@@ -5,7 +5,7 @@ from __future__ import annotations
 import click
 
 from combust import __version__
-from combust.domain.catalogue import aliases, fuel, load_fuels, shipped_fuels
+from combust.domain.catalogue import aliases, get_fuel, load_fuels, shipped_fuels
 from combust.domain.fuel import Fuel
 from combust.edge.cli import output
 
@@ -51,7 +51,7 @@ def command(name: str | None, fuels_file: str | None, template: bool, as_json: b
         return
     catalogue = load_fuels(fuels_file) if fuels_file else None
     if name is not None:
-        _show(fuel(name, catalogue=catalogue), as_json)
+        _show(get_fuel(name, catalogue=catalogue), as_json)
         return
     fuels = {**shipped_fuels(), **(catalogue or {})}
     if as_json:

@@ -8,7 +8,7 @@ from typing import Any
 import click
 
 from combust import __version__
-from combust.application.history.heater import HeaterHistory
+from combust.application.history.heater_history import HeaterHistory
 from combust.domain.heater import Heater
 from combust.edge.cli import output
 
@@ -44,13 +44,13 @@ def command(
     \b
     Next: combust site --help      (what the place does to a heater)
     """
-    from combust.edge.logbook.history import fleet, history
+    from combust.edge.logbook.history import drift_history, fleet_drift_history
 
     heaters = [Heater.load(path) for path in profiles]
     options: dict[str, Any] = {"stage": stage, "visit_noise_pct": visit_noise_pct, "instrument": instrument}
     output.warn_stops([])
     if whole or len(heaters) != 1:
-        found = fleet(log, heaters, **options)
+        found = fleet_drift_history(log, heaters, **options)
         first, told = found.heaters[0], found.told
         if as_json:
             output.say_json(found.to_dict())
@@ -65,7 +65,7 @@ def command(
                 "each heater: --heater FILE",
             )
     else:
-        first = history(log, heaters[0], **options)
+        first = drift_history(log, heaters[0], **options)
         told = first.told
         if as_json:
             output.say_json(first.to_dict() | {"version": __version__})
@@ -76,7 +76,7 @@ def command(
     output.tell_cautions()
     if figure:
         from combust.edge.figures.style import save
-        from combust.edge.figures.visit import draw_history
+        from combust.edge.figures.timelines import draw_history
 
         save(draw_history(first), figure)
         click.echo(f"Figure: {Path(figure)}", err=True)

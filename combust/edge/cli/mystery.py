@@ -129,7 +129,7 @@ def score(files: Sequence[str], salt_file: str | None, table: str | None, as_jso
     """
     from combust.application.mystery import Dealer, Statement
     from combust.application.mystery import score as score_of
-    from combust.edge.reports.mystery import results_csv
+    from combust.edge.reports.class_sheets import results_csv
 
     dealer = Dealer(_salt(salt_file))
     scores = []
@@ -166,7 +166,7 @@ def sheet(seed: int, count: int, level: str, salt_file: str | None, title: str, 
       combust mystery sheet --seed 20 --count 3 --level medium --salt-file salt.txt --out output/mystery
     """
     from combust.application.mystery import Dealer, Play
-    from combust.edge.reports.mystery import class_pages
+    from combust.edge.reports.class_sheets import class_pages
 
     dealer = Dealer(_salt(salt_file))
     cases = [dealer.deal(seed + number, level) for number in range(count)]
@@ -291,7 +291,7 @@ def _standing(played: Any, statement: dict[str, Any], told: Sequence[tuple[str, 
 
 def _show(played: Any, statement: dict[str, Any], told: Sequence[tuple[str, dict[str, Any]]]) -> None:
     from combust.application.mystery.rules import table
-    from combust.edge.reports.mystery import price_rows, told_columns
+    from combust.edge.reports.class_sheets import price_rows, told_columns
 
     visit = played.visit()
     output.warn_stops(visit.stops())

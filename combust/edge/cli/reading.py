@@ -70,7 +70,7 @@ def command(
     if out is not None:
         output.write_text(out, output.json_text(result.to_dict()) + "\n")
     if figure is not None:
-        from combust.edge.figures.reading import draw_plane
+        from combust.edge.figures.gas_plane import draw_plane
         from combust.edge.figures.style import save
 
         save(draw_plane(result), figure)

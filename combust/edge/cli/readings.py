@@ -10,7 +10,7 @@ import click
 
 from combust import __version__
 from combust.data.errors import CombustError, Fault
-from combust.domain.catalogue import fuel, load_fuels
+from combust.domain.catalogue import get_fuel, load_fuels
 from combust.domain.limits import finding_kinds
 from combust.edge.cli import output
 
@@ -64,7 +64,7 @@ def command(
             mapping=mapping_of(mapping),
             instrument=instrument_class,
             catalogue=catalogue,
-            default_fuel=fuel(fuel_name, catalogue=catalogue) if fuel_name else None,
+            default_fuel=get_fuel(fuel_name, catalogue=catalogue) if fuel_name else None,
             progress=progress,
         )
     )

@@ -29,7 +29,7 @@ def command(book: str, visit_id: str, revision: int | None, out: str, as_json: b
     \b
     Next: combust history --help   (what the winters say)
     """
-    from combust.edge.reports.visit import visit_page
+    from combust.edge.reports.visit_page import visit_page
 
     with Logbook(book, read_only=True) as opened:
         record = read_visit(opened, visit_id, revision)

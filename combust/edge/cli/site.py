@@ -203,9 +203,9 @@ def _base_arguments(options: dict[str, Any], numbers: dict[str, float | None]) -
     catalogue = load_fuels(options["fuels_file"]) if options["fuels_file"] else None
     if options["heater"]:
         return {"heater_or_fuel": Heater.load(options["heater"], catalogue=catalogue), "stage": options["stage"]}
-    from combust.domain.catalogue import fuel
+    from combust.domain.catalogue import get_fuel
 
-    found: Fuel = fuel(options["fuel"], catalogue=catalogue)
+    found: Fuel = get_fuel(options["fuel"], catalogue=catalogue)
     keys = ("reference_altitude_m", "reference_pressure_hpa", "reference_temp_c", "reference_humidity_pct")
     reference = None
     if any(numbers.get(key) is not None for key in keys):

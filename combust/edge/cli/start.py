@@ -94,7 +94,7 @@ def command(
     output.tell_cautions()
     if figure:
         from combust.edge.figures.style import save
-        from combust.edge.figures.visit import draw_start
+        from combust.edge.figures.timelines import draw_start
 
         save(draw_start(timeline), figure)
         click.echo(f"Figure: {figure}", err=True)

@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from combust.application.visit.supply import BANDS, FED, supply
+from combust.application.visit.supply import BANDS, FED, supply_check
 from combust.domain.heater import Heater
 from combust.edge.cli import output
 
@@ -65,7 +65,7 @@ def command(heater: str | None, fed: str, as_json: bool, strict: bool, **given: 
     \b
     Next: combust start --help     (what a start needs)
     """
-    result = supply(Heater.load(heater) if heater else None, fed=fed, **given)
+    result = supply_check(Heater.load(heater) if heater else None, fed=fed, **given)
     output.warn_stops(result.findings)
     if as_json:
         output.say_json(result.to_dict())

@@ -6,11 +6,11 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from combust.application.chemistry.tables import equilibrium_table, reactor_table, tabled_flame_temperature
+from combust.application.chemistry.sweeps import equilibrium_table, reactor_table, tabled_flame_temperature
 from combust.application.lessons import gas as demo
-from combust.domain.catalogue import fuel as fuel_by_name
+from combust.domain.catalogue import get_fuel
 from combust.domain.fuel import Fuel
-from combust.edge.figures.reading import LAMBDA_MARKS, gas_line
+from combust.edge.figures.gas_plane import LAMBDA_MARKS, gas_line
 from combust.edge.figures.style import INK, LINE, MARK, THIRD, legend, marker_line, sheet, title
 from combust.kernel.air_ratio import air_ratio_from_o2
 from combust.kernel.carbon_monoxide import co_air_free
@@ -37,7 +37,7 @@ def draw_air_sweep(air_ratio: float, *, fuel: Fuel | str = "diesel_b7", flue_tem
     flue_temp_c : float
         Held while lambda moves [°C].
     """
-    burnt = fuel_by_name(fuel)
+    burnt = get_fuel(fuel)
     figure, (top, middle, low) = sheet(3, 1, size=(6.4, 7.2), sharex=True, height_ratios=(2, 1.2, 1.2))
     told = _bath_tub(top, air_ratio)
     sweep = np.linspace(1.0, 3.0, 81)
@@ -97,7 +97,7 @@ def draw_dilution(air_share_pct: float, *, fuel: Fuel | str = "diesel_b7", air_r
     fuel, air_ratio, co_dry_ppm
         The heater, which does not change [-], [ppm].
     """
-    burnt, shares = fuel_by_name(fuel), np.linspace(0.0, 0.30, 61)
+    burnt, shares = get_fuel(fuel), np.linspace(0.0, 0.30, 61)
     true = demo.heater_gas(burnt, air_ratio, co_dry_ppm=co_dry_ppm)
     swept = demo.with_false_air(true, shares)
     now = demo.with_false_air(true, air_share_pct / 100.0)
@@ -133,7 +133,7 @@ def draw_wet(water_left_pct: float, *, fuel: Fuel | str = "diesel_b7", air_ratio
     fuel, air_ratio
         The heater, which does not change.
     """
-    burnt = fuel_by_name(fuel)
+    burnt = get_fuel(fuel)
     dry = demo.heater_gas(burnt, air_ratio)
     wet = demo.read_wet(dry, burnt, air_ratio)
     part = water_left_pct / 100.0
@@ -170,7 +170,7 @@ def draw_calculated(cell_offset_pct: float, *, fuel: Fuel | str = "diesel_b7", a
     fuel, air_ratio
         The heater, which does not change.
     """
-    burnt = fuel_by_name(fuel)
+    burnt = get_fuel(fuel)
     true = demo.heater_gas(burnt, air_ratio)
     o2 = true.o2_dry_pct + cell_offset_pct
     blind = demo.SampledGas(o2, demo.co2_by_calculation(o2, burnt), 0.0)

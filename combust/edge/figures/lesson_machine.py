@@ -188,9 +188,9 @@ def draw_fuels(fuel_temp_c: float, *, plate: str = "diesel_b7", base_air_ratio: 
 
 def _cold(plate: str, fuel_temp_c: float) -> float:
     """Return the density of the plate's fuel at a temperature over that at 15 °C."""
-    from combust.domain.catalogue import fuel
+    from combust.domain.catalogue import get_fuel
     from combust.kernel.fuel_delivery import fuel_density
 
-    burnt = fuel(plate)
+    burnt = get_fuel(plate)
     at_15 = burnt.density_kg_per_m3 or 1.0
     return float(fuel_density(at_15, burnt.expansion_per_k or 0.0, fuel_temp_c)) / at_15

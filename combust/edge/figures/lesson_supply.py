@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from combust.edge.figures.style import INK, MARK, TONES, legend, marker_line, sheet, title
-from combust.kernel.supply import loop_resistance, source_voltage_for, voltage_under_load
+from combust.kernel.wiring import loop_resistance, source_voltage_for, voltage_under_load
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure

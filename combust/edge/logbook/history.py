@@ -7,9 +7,9 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from combust.application.history.fleet import FleetHistory, fleet_history
-from combust.application.history.heater import HeaterHistory, heater_history
-from combust.application.history.points import Event, date_of
+from combust.application.history.fleet_history import FleetHistory, fleet_history
+from combust.application.history.heater_history import HeaterHistory, heater_history
+from combust.application.history.visit_points import Event, date_of
 from combust.data.errors import CombustError, Fault, shorten
 from combust.domain.heater import Heater
 from combust.domain.reading import check_values
@@ -17,7 +17,7 @@ from combust.edge.logbook.book import MAGIC, Logbook
 from combust.edge.logbook.visits import read_visits
 
 
-def history(log: Any, heater: Heater | str | Path | None = None, **options: Any) -> HeaterHistory:
+def drift_history(log: Any, heater: Heater | str | Path | None = None, **options: Any) -> HeaterHistory:
     """Return one heater over the winters: drift of lambda at reference air, crossing date, next visit.
 
     Parameters
@@ -43,7 +43,7 @@ def history(log: Any, heater: Heater | str | Path | None = None, **options: Any)
     --------
     >>> winters = [f"20{year}-11-05" for year in range(21, 26)]
     >>> rows = [{"taken_at": day, "fuel": "diesel_b7", "o2_dry_pct": 8.2, "stage": "high"} for day in winters]
-    >>> told = history(rows)
+    >>> told = drift_history(rows)
     >>> told.drifts, len(told.points)
     (False, 5)
     """
@@ -63,7 +63,7 @@ def _with(found: HeaterHistory, told: Sequence[str]) -> HeaterHistory:
     return replace(found, told=(*told, *found.told))
 
 
-def fleet(log: Any, heaters: Sequence[Heater] = (), **options: Any) -> FleetHistory:
+def fleet_drift_history(log: Any, heaters: Sequence[Heater] = (), **options: Any) -> FleetHistory:
     """Return every heater of a log, ranked by the chance to be below its limit next winter."""
     rows, events, told = read_log(log)
     found = fleet_history(rows, heaters, events=events, **options)

@@ -14,7 +14,7 @@ from combust.application.mystery.scoring import points
 from combust.data.errors import CombustError
 from combust.domain.limits import cautions, no_stop_text
 from combust.edge.notebook import widget_library
-from combust.edge.reports.mystery import price_rows, told_columns
+from combust.edge.reports.class_sheets import price_rows, told_columns
 
 SHARES = tuple(round(0.05 * step, 2) for step in range(21))
 

@@ -11,7 +11,7 @@ from combust.data.errors import CombustError
 from combust.data.vocabulary import quantity
 from combust.domain.catalogue import aliases, shipped_fuels
 from combust.domain.limits import cautions
-from combust.edge.figures.reading import draw_plane
+from combust.edge.figures.gas_plane import draw_plane
 from combust.edge.notebook import FrozenFigure, widget_library
 
 # field -> words for cold hands; the unit comes from the vocabulary.

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from combust import __version__
-from combust.application.lessons.cards import misconception_cards
 from combust.application.lessons.exercises import STANDARD_FUEL, exercise_sheet
-from combust.domain.catalogue import fuel as fuel_by_name
+from combust.application.lessons.misconceptions import misconception_cards
+from combust.domain.catalogue import get_fuel
 from combust.domain.fuel import Fuel
 from combust.domain.limits import cautions
 from combust.edge.reports.html import template
@@ -19,7 +19,7 @@ def exercise_pages(seed: int | None = None, *, fuel: Fuel | str = STANDARD_FUEL)
     CombustError
         Unknown fuel or a seed that cannot be.
     """
-    burnt = fuel_by_name(fuel)
+    burnt = get_fuel(fuel)
     exercises = exercise_sheet(seed, fuel=burnt)
     page = template("exercises.html.j2")
     facts = {"seed": seed, "fuel": str(burnt), "version": __version__, "cautions": cautions(), "exercises": exercises}

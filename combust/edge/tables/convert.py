@@ -15,7 +15,7 @@ from combust.application.reading.columns import Columns
 from combust.application.reading.result import DEFAULT_FUEL
 from combust.data.errors import CombustError, Fault
 from combust.data.vocabulary import Quantity, as_number, foreign_twin, quantities, quantity
-from combust.domain.catalogue import Catalogue, fuel
+from combust.domain.catalogue import Catalogue, get_fuel
 from combust.domain.fuel import Fuel
 from combust.domain.reading import WORTH_TELLING, nothing_entered
 from combust.edge.tables.headings import Heading
@@ -74,7 +74,7 @@ def columns_of_table(
     faults = RowFaults(size)
     _refuse_kinds(table, headings)
     values: dict[str, Any] = {}
-    fuels: list[Fuel] = [default_fuel or fuel(DEFAULT_FUEL, catalogue=catalogue)]
+    fuels: list[Fuel] = [default_fuel or get_fuel(DEFAULT_FUEL, catalogue=catalogue)]
     fuel_index = None
     for position, heading in enumerate(headings):
         if heading.key is None:
@@ -211,7 +211,7 @@ def _fuels(column: Any, catalogue: Catalogue | None, default: Fuel, faults: RowF
     wrong: dict[int, str] = {}
     for position, name in enumerate(names):
         try:
-            found.append(fuel(name, catalogue=catalogue, near=len(wrong) < NEAR_FUELS))
+            found.append(get_fuel(name, catalogue=catalogue, near=len(wrong) < NEAR_FUELS))
         except CombustError as error:
             wrong[position] = str(error)
             found.append(default)

@@ -12,7 +12,7 @@ from combust.application.fleet.plan import plan_fleet
 from combust.application.fleet.policy import Policy
 from combust.application.fleet.reassign import COST_MOVE
 from combust.data.errors import CombustError
-from combust.kernel import cab, supply
+from combust.kernel import cab, wiring
 from tests.application.fleet import worked
 
 
@@ -50,7 +50,7 @@ def test_a_pass_is_no_reason_for_a_unit() -> None:
 @pytest.mark.memory
 @pytest.mark.parametrize(("power", "energy", "charge", "share"), [(15, 160, 13.4, 0.22), (35, 360, 30.0, 0.50)])
 def test_battery_of_a_night(power: float, energy: float, charge: float, share: float) -> None:
-    told = supply.night_energy(power, 10.0, starts=2.0, glow_w=110.0, glow_s=125.0, run_on_w=25.0, run_on_s=200.0)
+    told = wiring.night_energy(power, 10.0, starts=2.0, glow_w=110.0, glow_s=125.0, run_on_w=25.0, run_on_s=200.0)
     assert told == pytest.approx(energy, abs=0.6)
     sites = worked.sites().iloc[:1].assign(design_temp_c=-20)
     heaters = {"limit_1400": worked.heater(1400.0, power_run_w=power, nominal_v=12)}

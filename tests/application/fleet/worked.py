@@ -7,7 +7,7 @@ from typing import Any
 import pandas as pd
 
 from combust.application.fleet.plan import FleetPlan, plan_fleet
-from combust.domain.catalogue import fuel
+from combust.domain.catalogue import get_fuel
 from combust.domain.heater import Heater
 from combust.kernel.flue_gas import flue_gas_moles
 
@@ -23,7 +23,7 @@ GROUPS = {
 
 def heater(limit: float | None, **more: Any) -> Heater:
     """Return the 2 kW heater of the worked fleet: lambda 1.60 at 20 °C and sea level."""
-    moles = flue_gas_moles(fuel("diesel_b0"), 1.6)
+    moles = flue_gas_moles(get_fuel("diesel_b0"), 1.6)
     table: dict[str, Any] = {
         "fuel": "diesel_b0",
         "limits": {} if limit is None else {"altitude_m": limit},

@@ -19,7 +19,7 @@ Results = Callable[[str], Mapping[str, Any]]
 
 
 @dataclass
-class Visit:
+class PlayedVisit:
     """Where a visit stands; changed only by :meth:`take`.
 
     Attributes
@@ -169,12 +169,12 @@ class Visit:
         return result
 
 
-def begin(fuel: str, context: Mapping[str, Any], first: Mapping[str, Any], results: Results) -> Visit:
+def begin(fuel: str, context: Mapping[str, Any], first: Mapping[str, Any], results: Results) -> PlayedVisit:
     """Return a visit with the first reading on its record."""
-    return Visit(fuel, context, results, [{**context, **first}])
+    return PlayedVisit(fuel, context, results, [{**context, **first}])
 
 
-def replay(visit: Visit, steps: Iterable[str]) -> Visit:
+def replay(visit: PlayedVisit, steps: Iterable[str]) -> PlayedVisit:
     """Return the visit after the given steps."""
     for step in steps:
         visit.take(step)

@@ -112,7 +112,7 @@ def _lists(record: VisitRecord) -> list[tuple[str, list[str], str]]:
 
 def _figures(done: list[tuple[str, Mapping[str, Any], ReadingResult | None]]) -> list[dict[str, str]]:
     """Return the plane of the first reading before and after work that has an O2."""
-    from combust.edge.figures.reading import draw_plane
+    from combust.edge.figures.gas_plane import draw_plane
 
     found: dict[str, dict[str, str]] = {}
     for key, body, result in done:

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 
 from combust import __version__
-from combust.application.history.points import DAYS_PER_YEAR, Event, Point, points_of, rule
+from combust.application.history.visit_points import DAYS_PER_YEAR, Event, Point, points_of, rule
 from combust.data.errors import CombustError, Fault
 from combust.domain.catalogue import Catalogue
 from combust.domain.heater import Heater

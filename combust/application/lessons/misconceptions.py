@@ -8,13 +8,13 @@ from typing import Any
 
 import numpy as np
 
-from combust.application.chemistry.tables import reactor_table
+from combust.application.chemistry.sweeps import reactor_table
 from combust.application.lessons import gas as demo
 from combust.application.lessons.machine import air_ratio_at_site
 from combust.application.lessons.solutions import SEA_LEVEL
 from combust.data.errors import CombustError, Fault
 from combust.data.tables import load_table
-from combust.domain.catalogue import fuel as fuel_by_name
+from combust.domain.catalogue import get_fuel
 from combust.domain.limits import limit
 from combust.domain.site import Site
 from combust.kernel.air import water_dew_point
@@ -24,7 +24,7 @@ from combust.kernel.ducts import DuctShape, duct_loss
 from combust.kernel.flue_gas import flue_gas_moles
 from combust.kernel.fuel_delivery import delivered_while_attempting
 from combust.kernel.gas_flow import Duty, gas_density, gas_viscosity
-from combust.kernel.supply import loop_resistance, source_voltage_for, voltage_under_load
+from combust.kernel.wiring import loop_resistance, source_voltage_for, voltage_under_load
 
 FUEL = "diesel_b7"
 Values = dict[str, float]
@@ -168,7 +168,7 @@ def blind_pair() -> Values:
     return {
         "blind": float(demo.fuel_factor(blind)),
         "honest": float(demo.fuel_factor(demo.SampledGas(o2, true.co2_dry_pct, 0.0))),
-        "off_pct": 100.0 * abs(float(air_ratio_from_o2(o2, fuel_by_name(FUEL))) / 1.6 - 1.0),
+        "off_pct": 100.0 * abs(float(air_ratio_from_o2(o2, get_fuel(FUEL))) / 1.6 - 1.0),
     }
 
 
@@ -223,14 +223,14 @@ def lean_causes() -> Values:
 
 def white_smoke() -> Values:
     """Dew point of lean flue gas, and the fuel of two failed attempts."""
-    moles = flue_gas_moles(fuel_by_name(FUEL), 2.0)
+    moles = flue_gas_moles(get_fuel(FUEL), 2.0)
     dew = float(water_dew_point(101_325.0 * moles.h2o / moles.wet))
     return {"dew_c": dew, "fuel_ml": float(delivered_while_attempting(24.0, 1.5, 150.0))}
 
 
 def wet_tables() -> Values:
     """Dry and wet CO2 and the water at lambda 1."""
-    moles = flue_gas_moles(fuel_by_name(FUEL), 1.0)
+    moles = flue_gas_moles(get_fuel(FUEL), 1.0)
     parts = {"dry_pct": moles.co2 / moles.dry, "wet_pct": moles.co2 / moles.wet, "water_pct": moles.h2o / moles.wet}
     return {key: 100.0 * float(value) for key, value in parts.items()}
 

@@ -15,7 +15,7 @@ from combust.application.reading.judge import codes_of
 from combust.application.reading.result import DEFAULT_FUEL
 from combust.data.tables import load_table
 from combust.data.vocabulary import quantities
-from combust.domain.catalogue import Catalogue, fuel
+from combust.domain.catalogue import Catalogue, get_fuel
 from combust.domain.heater import Heater
 from combust.domain.instrument import InstrumentClass
 
@@ -209,7 +209,7 @@ def _columns(rows: Sequence[Mapping[str, Any]], catalogue: Catalogue | None) -> 
         else:
             index = [NOT_CHOSEN if row.get(key) is None else record.choices.index(row[key]) for row in rows]
             values[key] = np.array(index, dtype=np.int8)
-    burnt = [fuel(name, catalogue=catalogue) for name in fuels]
+    burnt = [get_fuel(name, catalogue=catalogue) for name in fuels]
     return Columns(len(rows), values, burnt, np.array([fuels.index(name) for name in names]))
 
 

@@ -10,8 +10,8 @@ from typing import Any
 import numpy as np
 
 from combust import __version__
-from combust.application.history.heater import FEWEST, HeaterHistory, fit_points, heater_history
-from combust.application.history.points import Event, Point
+from combust.application.history.heater_history import FEWEST, HeaterHistory, fit_points, heater_history
+from combust.application.history.visit_points import Event, Point
 from combust.data.errors import CombustError, Fault
 from combust.domain.heater import Heater
 
