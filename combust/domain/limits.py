@@ -25,13 +25,18 @@ class Limit:
 
 @dataclass(frozen=True, slots=True)
 class FindingKind:
-    """A kind of finding: what it is about, and its place among those (of a reading: the bit in a table's mask)."""
+    """A kind of finding: what it is about, its place among those (of a reading: the bit in a table's mask).
+
+    ``state`` is the safety state it brings ("" = none), ``forbids`` what is then neither done nor listed.
+    """
 
     code: str
     severity: str
     text: str
     about: str
     bit: int
+    state: str = ""
+    forbids: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +72,8 @@ def finding_kinds(about: str | None = None) -> dict[str, FindingKind]:
         own = row.get("about", "reading")
         if about in (None, own):
             places[own] = places.get(own, -1) + 1
-            kinds[code] = FindingKind(code, row["severity"], row["text"], own, places[own])
+            state, forbids = row.get("state", ""), tuple(row.get("forbids", ()))
+            kinds[code] = FindingKind(code, row["severity"], row["text"], own, places[own], state, forbids)
     return kinds
 
 

@@ -33,17 +33,16 @@ class Cause:
 
 @dataclass(frozen=True, slots=True)
 class Check:
-    """A check a technician can make next: minutes, tier (validity, free, paid), heater off/running/any, risk."""
+    """A check that can be made next: minutes, tier (validity, free, paid), what it needs, risk."""
 
     name: str
     id: str
     minutes: float
     tier: str
-    heater: str
+    needs: tuple[str, ...]
     risk: str
     columns: tuple[str, ...]
     sentence: str
-    fuel_work: bool = False
     rest: Mapping[str, str] = field(default_factory=dict)
 
     def left(self, have: Container[str]) -> str:
@@ -159,6 +158,6 @@ def _convictions_of(table: Mapping[str, Any]) -> Convictions:
         for name, row in table["cause"].items()
     }
     checks = {
-        name: Check(name=name, **{**row, "columns": tuple(row["columns"])}) for name, row in table["check"].items()
+        name: Check(name=name, **{**row, "columns": tuple(row["columns"]), "needs": tuple(row["needs"])}) for name, row in table["check"].items()
     }
     return Convictions(causes, checks, table)
