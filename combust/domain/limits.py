@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import cache
 from typing import Any
@@ -46,10 +46,6 @@ class Finding:
     code: str
     severity: str
     text: str
-
-    def to_dict(self) -> dict[str, str]:
-        """Return plain values for JSON."""
-        return {"code": self.code, "severity": self.severity, "text": self.text}
 
 
 @cache
@@ -96,47 +92,3 @@ def cautions() -> list[str]:
 def no_stop_text() -> str:
     """Return the only sentence that is said when nothing stops."""
     return str(load_table("cautions")["no_stop"])
-
-
-def result_text(
-    rows: Iterable[tuple[str, str]],
-    *,
-    findings: Iterable[Finding] = (),
-    assumed: Mapping[str, Mapping[str, Any]] | None = None,
-    left_out: Sequence[str] = (),
-    cautions: Sequence[str] = (),
-) -> str:
-    """Return a result as text for people: stops first, then its lines, findings, what was assumed, cautions.
-
-    Parameters
-    ----------
-    rows : iterable of (label, text)
-    findings : iterable of Finding
-        Without a stop among them the text begins with the only sentence that is said then.
-    assumed : mapping, optional
-        Key -> value and its origin.
-    left_out, cautions : sequence of str
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> print(result_text([("lambda", "1.60")], findings=[Finding("co_high", "stop", "STOP: people out.")]))
-    STOP: people out.
-    <BLANKLINE>
-    lambda  1.60
-    """
-    rows, findings = list(rows), list(findings)
-    width = max((len(label) for label, _ in rows), default=0) + 2
-    stops = [finding.text for finding in findings if finding.severity == "stop"]
-    parts = ["\n".join(stops or [no_stop_text()]), "\n".join(f"{label:<{width}}{text}" for label, text in rows)]
-    lists = {
-        "Findings": [finding.text for finding in findings if finding.severity != "stop"],
-        "Assumed": [f"{key} = {row['value']}: {row['origin']}" for key, row in (assumed or {}).items()],
-        "Left out or assumed": left_out,
-        "Cautions": cautions,
-    }
-    parts += ["\n".join([head, *(f"- {text}" for text in texts)]) for head, texts in lists.items() if texts]
-    return "\n\n".join(parts)

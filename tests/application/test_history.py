@@ -111,7 +111,7 @@ def test_what_is_left_out_is_told():
     told = heater_history([*rows, *extra], HEATER)
     clean = heater_history(rows, HEATER)
     assert [point.air_ratio for point in told.points] == [point.air_ratio for point in clean.points]
-    text = " ".join(told.told)
+    text = " ".join(told.left_out)
     for piece in ("came twice", "another heater", "2 readings without a date", "other stages", "leak test failed",
                   "sample wet", "a duct was off"):  # fmt: skip
         assert piece in text
@@ -122,14 +122,14 @@ def test_repeats_on_one_day_are_one_visit_and_gaps_are_told():
     told = heater_history(rows, HEATER)
     assert len(told.points) == 8
     assert next(point.readings for point in told.points if point.date.year == 2022) == 3
-    assert "No visit between 2017-11-05 and 2021-11-05." in told.told
+    assert "No visit between 2017-11-05 and 2021-11-05." in told.left_out
 
 
 def test_a_wild_visit_is_told_and_counts_less():
     rows = steady()
     rows[3] = row(2021, 1.2)
     told = heater_history(rows, HEATER)
-    assert any("2021-11-05" in text and "counts only" in text for text in told.told)
+    assert any("2021-11-05" in text and "counts only" in text for text in told.left_out)
     assert not told.drifts
 
 
@@ -140,7 +140,7 @@ def test_two_analysers_and_a_new_zero_widen_the_drift():
     zeroed = heater_history(rows, HEATER, events=[Event("rezero", datetime.date(2022, 1, 1))])
     assert other.drift_u_pct_per_year > 1.1 * same.drift_u_pct_per_year
     assert zeroed.drift_u_pct_per_year == pytest.approx(other.drift_u_pct_per_year)
-    assert any("set anew" in text for text in zeroed.told)
+    assert any("set anew" in text for text in zeroed.left_out)
 
 
 def test_a_swapped_heater_starts_again():
@@ -148,7 +148,7 @@ def test_a_swapped_heater_starts_again():
     told = heater_history(rows, HEATER, events=[Event("swap", datetime.date(2020, 3, 1))])
     assert len(told.points) == 6
     assert not told.drifts
-    assert any("another unit" in text for text in told.told)
+    assert any("another unit" in text for text in told.left_out)
 
 
 def test_interchanged_readings_of_two_heaters_are_suspected():
@@ -156,9 +156,9 @@ def test_interchanged_readings_of_two_heaters_are_suspected():
     b = [row(2015 + n, 1.5, heater_id="B") for n in range(8)]
     a[4]["o2_dry_pct"], b[4]["o2_dry_pct"] = b[4]["o2_dry_pct"], a[4]["o2_dry_pct"]
     told = fleet_history([*a, *b])
-    assert any("2019-11-05" in text and "the other way round" in text for text in told.told)
+    assert any("2019-11-05" in text and "the other way round" in text for text in told.left_out)
     honest = fleet_history([row(2015 + n, 1.9, heater_id="A") for n in range(8)])
-    assert honest.told == ()
+    assert honest.left_out == ()
 
 
 def test_fleet_ranked_by_risk():
@@ -169,7 +169,7 @@ def test_fleet_ranked_by_risk():
     loose = [{**r, "heater_id": None} for r in steady()][:2]
     told = fleet_history([*steady(), *drift, *loose], [HEATER, second])
     assert [one.heater_id for one in told.heaters] == ["heater-2", "heater-1"]
-    assert any("name no heater" in text for text in told.told)
+    assert any("name no heater" in text for text in told.left_out)
 
 
 def test_refused():

@@ -11,6 +11,7 @@ from click.testing import CliRunner
 from combust.application.visit.supply import supply_check
 from combust.data.errors import CombustError
 from combust.domain.heater import Heater
+from combust.domain.result import Assumed
 from combust.edge.cli.supply import command
 
 CIRCUIT = {"open_circuit_v": 12.2, "battery_mohm": 15, "length_m": 5, "area_mm2": 1.5, "contacts_mohm": 20}
@@ -93,7 +94,7 @@ def test_night_of_a_small_heater():
 
 def test_a_profile_fills_and_what_was_filled_is_told():
     told = supply_check(Heater.from_dict(DEMO), **CIRCUIT, hours=8)
-    assert told.assumed["glow_a"] == {"value": 9.0, "origin": "heater profile"}
+    assert Assumed("glow_a", 9.0, "A", "heater profile") in told.assumed
     assert told.heater_v_glow == pytest.approx(12.2 - 9 * 0.162, abs=1e-9)
     # 40 W behind 162 mohm: (12.2 - 0.162 I) I = 40
     assert (12.2 - 0.162 * told.run_a) * told.run_a == pytest.approx(40.0)

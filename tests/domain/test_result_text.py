@@ -1,32 +1,108 @@
-"""A result as text: stops before everything, the one sentence without them, and what was assumed beside it."""
+"""A result: stops before everything, the one sentence without them, what was assumed; as text, JSON, HTML, repr."""
 
 from __future__ import annotations
 
+import datetime
+import json
+import math
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
 import pytest
 
 from combust.domain.heater import Heater
-from combust.domain.limits import Finding, no_stop_text, result_text
+from combust.domain.limits import Finding, in_order, no_stop_text
+from combust.domain.result import Assumed, Result, assume, plain
 
-ROWS = [("lambda", "1.60"), ("excess air", "60 %")]
+
+@dataclass(frozen=True, slots=True)
+class Told(Result):
+    """An invented result with everything that one can have."""
+
+    findings: tuple[Finding, ...] = ()
+    assumed: tuple[Assumed, ...] = ()
+    left_out: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = ()
+    ratio: float = math.nan
+    hidden: int = 7
+    unshown = ("hidden",)
+
+    def lines(self) -> list[tuple[str, str]]:
+        return [("lambda", "1.60"), ("excess air", "60 %"), ("fuel", "<diesel>"), ("air", "dry")]
 
 
 @pytest.mark.hand
 def test_stops_come_first_and_the_rest_follows_in_order() -> None:
-    found = [Finding("a", "note", "A note."), Finding("b", "stop", "STOP.")]
-    assumed = {"humidity_pct": {"value": 0.0, "origin": "dry air"}}
-    told = result_text(ROWS, findings=found, assumed=assumed, left_out=["one reading"], cautions=["Fresh air."])
+    told = Told(
+        (Finding("a", "note", "A note."), Finding("b", "stop", "STOP.")),
+        (assume("humidity_pct", 0.0, "dry air"),),
+        ("one reading",),
+        ("Fresh air.",),
+    )
     # the longest label has 10 letters: the second column begins at 12
-    assert told.splitlines() == [
-        "STOP.", "", "lambda      1.60", "excess air  60 %", "", "Findings", "- A note.", "", "Assumed",
-        "- humidity_pct = 0.0: dry air", "", "Left out or assumed", "- one reading", "", "Cautions", "- Fresh air.",
+    assert str(told).splitlines() == [
+        "STOP.", "", "lambda      1.60", "excess air  60 %", "fuel        <diesel>", "air         dry", "", "Findings",
+        "- A note.", "", "Assumed", "- humidity_pct = 0 %: dry air", "", "Left out", "- one reading", "", "Cautions",
+        "- Fresh air.",
     ]  # fmt: skip
+    page = told._repr_html_()
+    assert page.index("STOP.") < page.index("1.60") < page.index("A note.") < page.index("Fresh air.")
+    assert "&lt;diesel&gt;" in page
+    assert "<diesel>" not in page
+    assert repr(told) == "<Told: STOP b, lambda 1.60, excess air 60 %, fuel <diesel>, 1 more>"
 
 
 @pytest.mark.hand
 def test_without_a_stop_the_only_sentence_is_said() -> None:
-    told = result_text(ROWS, findings=[Finding("a", "warn", "A warning.")])
+    told = str(Told((Finding("a", "warn", "A warning."),)))
     assert told.startswith(no_stop_text() + "\n\nlambda")
     assert "Cautions" not in told
+
+
+@pytest.mark.hand
+def test_the_json_of_a_result_holds_no_nan_and_what_was_assumed_by_its_name() -> None:
+    told = Told((Finding("b", "stop", "STOP."),), (Assumed("check_s", 0.0, "s", "not in the profile"),)).to_dict()
+    assert told == {
+        "findings": [{"code": "b", "severity": "stop", "text": "STOP."}],
+        "assumed": {"check_s": {"value": 0.0, "unit": "s", "origin": "not in the profile"}},
+        "left_out": [], "cautions": [], "ratio": None,
+    }  # fmt: skip
+
+
+@pytest.mark.hand
+def test_without_lines_of_its_own_every_word_and_number_is_a_row() -> None:
+    @dataclass(frozen=True)
+    class Short(Result):
+        fuel_use: float
+        name: str
+        more: tuple[str, ...] = ()
+
+    assert Short(0.25, "x").lines() == [("fuel use", "0.25"), ("name", "x")]
+
+
+@pytest.mark.parametrize(
+    ("value", "expected"),
+    [
+        (np.float32(0.5), 0.5),
+        (np.inf, None),
+        (np.array([1.0, np.nan]), [1.0, None]),
+        ({1: (True, "a")}, {"1": [True, "a"]}),
+        (datetime.date(2026, 3, 1), "2026-03-01"),
+        (np.int64(3), 3),
+        (Finding("a", "note", "t"), {"code": "a", "severity": "note", "text": "t"}),
+    ],
+)
+@pytest.mark.hand
+def test_plain_values_for_json(value: Any, expected: Any) -> None:
+    assert plain(value) == expected
+    json.dumps(plain(value), allow_nan=False)
+
+
+@pytest.mark.hand
+def test_findings_in_order_are_stops_then_warnings_then_notes() -> None:
+    found = [Finding(code, kind, "") for code, kind in (("a", "note"), ("b", "stop"), ("c", "warn"), ("d", "stop"))]
+    assert [finding.code for finding in in_order(found)] == ["b", "d", "c", "a"]
 
 
 @pytest.mark.hand

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from html import escape
@@ -10,6 +9,7 @@ from typing import Any
 
 from combust import __version__
 from combust.domain.limits import Finding, cautions, no_stop_text
+from combust.domain.result import plain
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,13 +134,13 @@ class VisitResult:
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain values for JSON: no NaN, no infinity."""
-        table: dict[str, Any] = _finite(
+        table: dict[str, Any] = plain(
             {
                 "visit_id": self.visit_id,
                 "heater_id": self.heater_id,
                 "phase": self.phase,
                 "valid": self.valid,
-                "stop": [finding.to_dict() for finding in self.stop],
+                "stop": plain(self.stop),
                 "causes": [cause.to_dict() for cause in self.causes],
                 "marginal": dict(self.marginal),
                 "explanations": [explanation.to_dict() for explanation in self.explanations],
@@ -150,7 +150,7 @@ class VisitResult:
                 "why_no_adjust": self.why_no_adjust,
                 "fits": self.fits,
                 "effective_samples": self.effective_samples,
-                "findings": [finding.to_dict() for finding in self.findings],
+                "findings": plain(self.findings),
                 "assumed": list(self.assumed),
                 "seed": self.seed,
             }
@@ -239,14 +239,3 @@ def _visit_html(visit: VisitResult) -> str:
         f"<table><thead><tr><th>probability</th><th>cause</th></tr></thead><tbody>{rows}</tbody></table>"
         + (f"<p>Next checks, in this order:</p><ol>{checks}</ol>" if checks else "")
     )
-
-
-def _finite(value: Any) -> Any:
-    """Return plain values with every NaN or infinity as None."""
-    if isinstance(value, dict):
-        return {key: _finite(one) for key, one in value.items()}
-    if isinstance(value, list):
-        return [_finite(one) for one in value]
-    if isinstance(value, float) and not math.isfinite(value):
-        return None
-    return value

@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 import pandas as pd
 
 from combust import __version__
@@ -27,6 +26,7 @@ from combust.data.errors import CombustError, Fault, shorten
 from combust.data.near import near_matches
 from combust.domain.heater import Heater
 from combust.domain.limits import cautions
+from combust.domain.result import plain
 
 NOT_COVERED = (
     "What thin air does to a small flame beyond air over fuel: no public data.",
@@ -112,13 +112,8 @@ class FleetPlan:
 def records(frame: pd.DataFrame) -> list[dict[str, Any]]:
     """Return a frame as a list of plain dictionaries; NaN becomes None."""
     clean = frame.astype(object).where(frame.notna(), None)
-    return [{str(key): _plain(value) for key, value in row.items()} for row in clean.to_dict("records")]
-
-
-def _plain(value: Any) -> Any:
-    if isinstance(value, np.generic):
-        value = value.item()
-    return None if isinstance(value, float) and not math.isfinite(value) else value
+    rows: list[dict[str, Any]] = plain(clean.to_dict("records"))
+    return rows
 
 
 def plan_fleet(
@@ -323,9 +318,8 @@ def _assumptions(policy: Policy, types: list[HeaterType], vehicles: pd.DataFrame
         for key, row in policy.rows.items()
     ]
     for one in types:
-        for quantity, row in one.base.assumed.items():
-            told = {"quantity": quantity, "value": row["value"], "unit": "", "origin": row["origin"]}
-            rows.append({"where": f"heater {one.name}", **told})
+        for row in one.base.assumed.values():
+            rows.append({"where": f"heater {one.name}", **plain(row)})
         for key, origin in one.origins.items():
             told = {"quantity": key, "value": getattr(one, key), "unit": "", "origin": origin}
             rows.append({"where": f"heater {one.name}", **told})

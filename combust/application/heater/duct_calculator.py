@@ -17,6 +17,7 @@ from combust.domain.heater import Duct, Heater
 from combust.domain.limits import Finding, finding, limit
 from combust.domain.profile_keys import profile_keys
 from combust.domain.pump import density_at_pump
+from combust.domain.result import plain
 from combust.domain.site import Site
 from combust.kernel.ducts import (
     DuctLoss,
@@ -218,7 +219,7 @@ class DuctAnswer:
             "multiplier_of_bore_alone": self.bore_alone,
             "air": self.air and dict(self.air),
             "port_static_read_pa": self.read_port_pa,
-            "findings": [finding.to_dict() for finding in self.findings],
+            "findings": plain(self.findings),
             "sources": list(SOURCES),
             "version": self.version,
         }

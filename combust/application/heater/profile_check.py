@@ -12,6 +12,7 @@ from combust.application.reading.result import ReadingResult, interpret
 from combust.domain.catalogue import Catalogue
 from combust.domain.heater import Baseline, Heater, Stage
 from combust.domain.limits import Finding, finding, in_order, limit
+from combust.domain.result import plain
 from combust.kernel.fuel_delivery import pump_volume_flow
 
 MJ_PER_KWH = 3.6
@@ -42,7 +43,7 @@ class ProfileCheck:
             "ducts": sorted(heater.ducts),
             "has_start_times": heater.start is not None,
             "not_given": list(self.not_given),
-            "findings": [finding.to_dict() for finding in self.findings],
+            "findings": plain(self.findings),
             "version": self.version,
         }
 

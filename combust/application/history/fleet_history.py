@@ -14,18 +14,16 @@ from combust.application.history.heater_history import FEWEST, HeaterHistory, fi
 from combust.application.history.visit_points import Event, Point
 from combust.data.errors import CombustError, Fault
 from combust.domain.heater import Heater
+from combust.domain.result import Result
 
 
 @dataclass(frozen=True)
-class FleetHistory:
-    """Several heaters, the one at highest risk first; ``told`` holds what concerns more than one."""
+class FleetHistory(Result):
+    """Several heaters, the one at highest risk first; ``left_out`` holds what concerns more than one."""
 
     heaters: tuple[HeaterHistory, ...]
-    told: tuple[str, ...]
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return plain values for JSON."""
-        return {"heaters": [one.to_dict() for one in self.heaters], "told": list(self.told), "version": __version__}
+    left_out: tuple[str, ...]
+    version: str = __version__
 
 
 def fleet_history(

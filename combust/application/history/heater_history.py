@@ -6,7 +6,7 @@ import datetime
 import itertools
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass
 from statistics import NormalDist
 from typing import Any
 
@@ -18,7 +18,8 @@ from combust.data.errors import CombustError, Fault
 from combust.domain.catalogue import Catalogue
 from combust.domain.heater import Heater
 from combust.domain.instrument import InstrumentClass, instrument_class
-from combust.domain.limits import cautions, result_text
+from combust.domain.limits import cautions
+from combust.domain.result import UNTOLD, Result, Rows
 from combust.kernel.trend import Trend, critical_values, crossing_time, fit_trend, standard_normal_tail
 
 FEWEST = 3
@@ -42,7 +43,7 @@ class Look:
 
 
 @dataclass(frozen=True)
-class HeaterHistory:
+class HeaterHistory(Result):
     """What the record of one heater says. None = cannot be told.
 
     Attributes
@@ -81,24 +82,22 @@ class HeaterHistory:
     risk_next_winter: float | None
     next_visit: datetime.date | None
     why_then: str
-    told: tuple[str, ...]
+    left_out: tuple[str, ...]
     cautions: tuple[str, ...]
     version: str = __version__
     trend: Trend | None = None
+    unshown = ("trend",)
 
-    def to_dict(self) -> dict[str, Any]:
-        """Return plain values for JSON."""
-        plain: dict[str, Any] = _plain(asdict(replace(self, trend=None)))
-        plain.pop("trend")
-        return plain
+    def opening(self) -> tuple[str, ...]:
+        """Return nothing: no reading is judged here."""
+        return ()
 
-    def lines(self) -> list[tuple[str, str]]:
+    def lines(self) -> Rows:
         """Return (label, text) lines; what cannot be told says so."""
-        unknown = "cannot be told"
-        now = unknown if self.air_ratio_now is None else (
+        now = UNTOLD if self.air_ratio_now is None else (
             f"{self.air_ratio_now:.2f} ± {2 * (self.air_ratio_now_u or 0.0):.2f} (95 %)"
         )  # fmt: skip
-        drift = unknown if self.drift_pct_per_year is None else (
+        drift = UNTOLD if self.drift_pct_per_year is None else (
             f"{self.drift_pct_per_year:+.1f} ± {2 * (self.drift_u_pct_per_year or 0.0):.1f} % a year (95 %)"
         )  # fmt: skip
         verdict = f"DRIFTS towards rich, found on {self.found_on}" if self.drifts else "no drift found so far"
@@ -114,7 +113,7 @@ class HeaterHistory:
         ]
         if self.risk_next_winter is not None:
             rows.append(("chance to be below next winter", f"{100 * self.risk_next_winter:.0f} %"))
-        rows.append(("next visit", f"{self.next_visit or unknown} ({self.why_then})"))
+        rows.append(("next visit", f"{self.next_visit or UNTOLD} ({self.why_then})"))
         return rows
 
     def _crossing_text(self) -> str:
@@ -123,21 +122,6 @@ class HeaterHistory:
         best = f"about {self.crossing}, " if self.crossing else ""
         early, late = self.crossing_earliest, self.crossing_latest
         return f"{best}90 % interval {early or 'open'} to {late or 'open (it may never)'}"
-
-    def __str__(self) -> str:
-        return result_text(self.lines(), left_out=self.told, cautions=self.cautions)
-
-
-def _plain(value: Any) -> Any:
-    if isinstance(value, dict):
-        return {key: _plain(one) for key, one in value.items()}
-    if isinstance(value, list | tuple):
-        return [_plain(one) for one in value]
-    if isinstance(value, datetime.date):
-        return value.isoformat()
-    if isinstance(value, float) and not math.isfinite(value):
-        return None
-    return value
 
 
 def heater_history(
@@ -220,7 +204,7 @@ def heater_history(
         risk_next_winter=risk,
         next_visit=visit,
         why_then=why,
-        told=tuple(told),
+        left_out=tuple(told),
         cautions=tuple(cautions()),
         trend=trend,
     )

@@ -18,8 +18,9 @@ from combust.data.tables import load_table
 from combust.domain.catalogue import Catalogue, get_fuel, shipped_fuels
 from combust.domain.fuel import Fuel
 from combust.domain.instrument import InstrumentClass, instrument_class
-from combust.domain.limits import Finding, cautions, finding_kinds, limit, limits, no_stop_text, result_text
+from combust.domain.limits import Finding, cautions, finding_kinds, limit, limits
 from combust.domain.reading import WORTH_TELLING, Reading, nothing_entered
+from combust.domain.result import UNTOLD, Assumed, Result, Rows, assume, plain
 from combust.domain.site import DENSITY_REFERENCE
 
 ROUTES = ("o2", "co2", "balance", "brettschneider", "spindt", "simple")
@@ -35,11 +36,8 @@ SOURCES = (
 )
 
 
-_UNTOLD = "cannot be told"
-
-
 @dataclass(frozen=True)
-class ReadingResult:
+class ReadingResult(Result):
     """What one reading says, and what it cannot say.
 
     Every number that cannot be told is None, never 0. ``dry_gas`` holds the gases as used: a wet
@@ -70,45 +68,27 @@ class ReadingResult:
     fuel: Fuel
     inputs: Mapping[str, Any]
     dry_gas: Mapping[str, float | None]
-    assumed: Mapping[str, Mapping[str, Any]]
+    assumed: tuple[Assumed, ...]
     instrument: InstrumentClass
     sources: tuple[str, ...]
     version: str = __version__
 
-    @property
-    def stops(self) -> tuple[Finding, ...]:
-        """The findings that stop everything else."""
-        return tuple(finding for finding in self.findings if finding.severity == "stop")
-
     def to_dict(self) -> dict[str, Any]:
-        """Return plain values for JSON; no NaN, no infinity."""
-        told = {key: getattr(self, key) for key in self.__dataclass_fields__}
-        return told | {
-            "air_ratio_by": dict(self.air_ratio_by),
-            "agreement": dict(self.agreement),
-            "fuels_that_fit": None if self.fuels_that_fit is None else list(self.fuels_that_fit),
-            "site": dict(self.site),
-            "findings": [finding.to_dict() for finding in self.findings],
-            "cautions": list(self.cautions),
-            "fuel": self.fuel.to_dict(),
-            "inputs": dict(self.inputs),
-            "dry_gas": dict(self.dry_gas),
-            "assumed": {key: dict(row) for key, row in self.assumed.items()},
-            "instrument": self.instrument.to_dict(),
+        """Return plain values for JSON, with the limits that gases and smoke are judged by."""
+        return super().to_dict() | {
             "limits": {
                 key: {"value": row.value, "unit": row.unit, "basis": row.basis, "origin": row.origin}
                 for key, row in limits().items()
                 if key.startswith(("exhaust", "cab", "smoke"))
-            },
-            "sources": list(self.sources),
+            }
         }
 
-    def lines(self) -> list[tuple[str, str]]:
+    def lines(self) -> Rows:
         """Return the result as (label, text) lines for a table; what cannot be told stands in one line."""
         by = self.air_ratio_by
 
         def number(value: float | None, pattern: str, unit: str = "") -> str:
-            return _UNTOLD if value is None else f"{value:{pattern}}{' ' + unit if unit else ''}"
+            return UNTOLD if value is None else f"{value:{pattern}}{' ' + unit if unit else ''}"
 
         spread = "" if self.air_ratio_u is None else f" ± {2 * self.air_ratio_u:.2f} (95 %)"
         routes = [f"{route} {by[route]:.3f}" for route in ROUTES if by[route] is not None]
@@ -120,7 +100,7 @@ class ReadingResult:
         rows = [
             ("lambda (air ratio)", number(self.air_ratio, ".2f") + spread),
             ("excess air", number(self.excess_air_pct, ".0f", "%")),
-            ("lambda by route", ", ".join(routes) or _UNTOLD),
+            ("lambda by route", ", ".join(routes) or UNTOLD),
             ("lambda at reference air", number(self.air_ratio_at_reference, ".2f")),
             ("O2 against CO2", pair),
             ("CO air-free", number(self.co_air_free_ppm, ".0f", "ppm")),
@@ -142,22 +122,9 @@ class ReadingResult:
         ]
         if self.fuels_that_fit is not None:
             rows.insert(5, ("fuels this pair fits", ", ".join(self.fuels_that_fit) or "none of the catalogue"))
-        untold = [label for label, text in rows[1:] if text == _UNTOLD]  # ten lines of nothing hide the one that counts
+        untold = [label for label, text in rows[1:] if text == UNTOLD]  # ten lines of nothing hide the one that counts
         told = [row for row in rows if row[0] not in untold]
         return [*told, ("cannot be told", ", ".join(untold))] if untold else told
-
-    def __str__(self) -> str:
-        return result_text(self.lines(), findings=self.findings, assumed=self.assumed, cautions=self.cautions)
-
-    def _repr_html_(self) -> str:
-        from html import escape
-
-        stops = "".join(f"<p><strong>{escape(finding.text)}</strong></p>" for finding in self.stops)
-        rows = "".join(f"<tr><th>{escape(label)}</th><td>{escape(text)}</td></tr>" for label, text in self.lines())
-        rest = "".join(f"<li>{escape(finding.text)}</li>" for finding in self.findings if finding.severity != "stop")
-        warning = "".join(f"<li>{escape(text)}</li>" for text in self.cautions)
-        head = stops or f"<p>{no_stop_text()}</p>"
-        return f"{head}<table>{rows}</table><ul>{rest}</ul><p>Cautions</p><ul>{warning}</ul>"
 
 
 def interpret(
@@ -230,7 +197,7 @@ class _Fields(dict[str, Any]):
 def _result_of(
     reading: Reading, burnt: Fuel, analyser: InstrumentClass, done: Interpretation, catalogue: Catalogue | None
 ) -> ReadingResult:
-    value = {key: _plain(column[0]) for key, column in done.values.items()}
+    value = {key: plain(column[0]) for key, column in done.values.items()}
     verdict = VERDICTS[int(done.verdict[0])]
     agreement = {
         "verdict": verdict,
@@ -267,16 +234,11 @@ def _result_of(
         cautions=tuple(cautions()),
         fuel=burnt,
         inputs=dict(reading),
-        dry_gas={name: _plain(done.details[key][0]) for key, name in DRY_GASES.items()},
+        dry_gas={name: plain(done.details[key][0]) for key, name in DRY_GASES.items()},
         assumed=_assumed(reading, burnt, value),
         instrument=analyser,
         sources=SOURCES,
     )
-
-
-def _plain(number: Any) -> float | None:
-    """Return a finite float or None."""
-    return float(number) if np.isfinite(number) else None
 
 
 def _sentences(reading: Reading, burnt: Fuel, done: Interpretation, value: dict[str, Any]) -> tuple[Finding, ...]:
@@ -310,16 +272,16 @@ def _setting_like(co2_maximum: float) -> str:
     return ""
 
 
-def _assumed(reading: Reading, burnt: Fuel, value: dict[str, Any]) -> dict[str, dict[str, Any]]:
-    assumed: dict[str, dict[str, Any]] = {}
+def _assumed(reading: Reading, burnt: Fuel, value: dict[str, Any]) -> tuple[Assumed, ...]:
+    assumed: dict[str, Assumed] = {}
 
     def fill(key: str, filled: Any, origin: str) -> None:
         if reading.get(key) is None:
-            assumed[key] = {"value": filled, "origin": origin}
+            assumed[key] = assume(key, filled, origin)
 
     fill("fuel", burnt.name, f"no fuel entered: {DEFAULT_FUEL}")
     if burnt.asked_as and burnt.asked_as != burnt.name:
-        assumed["fuel"] = {"value": burnt.name, "origin": f"target of the alias {burnt.asked_as}"}
+        assumed["fuel"] = assume("fuel", burnt.name, f"target of the alias {burnt.asked_as}")
     if reading.pressure_hpa is None:
         where = "at sea level: no altitude, no pressure" if reading.altitude_m is None else "at the altitude entered"
         fill("pressure_hpa", value["pressure_hpa_used"], f"standard atmosphere {where}")
@@ -331,7 +293,7 @@ def _assumed(reading: Reading, burnt: Fuel, value: dict[str, Any]) -> dict[str, 
         fill("co_dry_ppm", 0.0, "not entered: lambda is taken without CO, CO results are empty")
     if reading.co2_dry_pct is not None or reading.co2_wet_pct is not None:
         fill("co2_origin", "calculated", "not entered: counts as calculated")
-    return assumed
+    return tuple(assumed.values())
 
 
 def fuels_that_fit(

@@ -18,6 +18,7 @@ from combust.domain.catalogue import get_fuel
 from combust.domain.fuel import Fuel
 from combust.domain.heater import Baseline, Heater, Stage
 from combust.domain.instrument import instrument_class
+from combust.domain.result import Assumed, assume
 from combust.domain.site import Site
 from combust.kernel import altitude, hot_gas
 from combust.kernel.air import dry_air_density
@@ -61,7 +62,7 @@ class AltitudeBase:
     heater: Heater | None
     stage: Stage | None
     baseline: Baseline | None
-    assumed: Mapping[str, Mapping[str, Any]]
+    assumed: Mapping[str, Assumed]
 
     @cached_property
     def fitted(self) -> tuple[altitude.Derating, float]:
@@ -298,10 +299,10 @@ class _Notes:
     """Collects what was not given and was filled in."""
 
     def __init__(self) -> None:
-        self.rows: dict[str, Mapping[str, Any]] = {}
+        self.rows: dict[str, Assumed] = {}
 
     def add(self, quantity: str, value: Any, origin: str) -> None:
-        self.rows[quantity] = {"value": value, "origin": origin}
+        self.rows[quantity] = assume(quantity, value, origin)
 
     def take(self, quantity: str, given: float | None, filled: float, origin: str) -> float:
         if given is not None:

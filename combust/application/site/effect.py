@@ -21,6 +21,7 @@ from combust.domain.fuel import Fuel
 from combust.domain.heater import Heater
 from combust.domain.instrument import instrument_class
 from combust.domain.limits import Finding, limit
+from combust.domain.result import Assumed, assume
 from combust.domain.site import Site
 from combust.kernel import air, altitude, hot_gas
 from combust.kernel.flue_gas import flue_gas_moles
@@ -96,13 +97,13 @@ def site_effect(
     )
     assumed = dict(base.assumed)
     if site.altitude_m is None and site.pressure_hpa == air.STANDARD_PRESSURE_HPA:
-        assumed["pressure_hpa"] = {"value": site.pressure_hpa, "origin": "sea level, if not entered"}
+        assumed["pressure_hpa"] = assume("pressure_hpa", site.pressure_hpa, "sea level, if not entered")
     if fuel_temp_c is None:
         fuel_temp_c = site.intake_temp_c
-        assumed["fuel_temp_c"] = {"value": fuel_temp_c, "origin": "as cold as the intake air"}
+        assumed["fuel_temp_c"] = assume("fuel_temp_c", fuel_temp_c, "as cold as the intake air")
     if air_in_temp_c is None:
         air_in_temp_c = base.air_in_temp_c
-        assumed["air_in_temp_c"] = {"value": air_in_temp_c, "origin": "as at the baseline"}
+        assumed["air_in_temp_c"] = assume("air_in_temp_c", air_in_temp_c, "as at the baseline")
     minimum = _minimum(base, minimum_air_ratio, assumed)
     keep = base.air_ratio if keep_air_ratio is None else keep_air_ratio
     faults = [
@@ -130,10 +131,10 @@ def site_effect(
     values["findings"] = (*stops, *site_findings(base, site, values))
     if stops:
         values.update({key: None for key in values if "_trim_" in key and not key.endswith("limit_pct")})
-    return SiteEffect(**values, assumed=assumed)
+    return SiteEffect(**values, assumed=tuple(assumed.values()))
 
 
-def _minimum(base: AltitudeBase, given: float | None, assumed: dict[str, Any]) -> float:
+def _minimum(base: AltitudeBase, given: float | None, assumed: dict[str, Assumed]) -> float:
     if given is not None:
         return given
     own = base.heater.limits.air_ratio_min if base.heater else None
@@ -141,7 +142,7 @@ def _minimum(base: AltitudeBase, given: float | None, assumed: dict[str, Any]) -
         return own
     value = limit("air_ratio_soot")
     origin = "watch-point of the trade (from memory, medium); the unit's document wins"
-    assumed["minimum_air_ratio"] = {"value": value, "origin": origin}
+    assumed["minimum_air_ratio"] = assume("minimum_air_ratio", value, origin)
     return value
 
 

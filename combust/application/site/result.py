@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from typing import Any
 
 from combust import __version__
 from combust.domain.limits import Finding, cautions, no_stop_text
+from combust.domain.result import Assumed, Result, Rows
 
 SOURCES = (
     "ISO 2533:1975, standard atmosphere",
@@ -19,7 +19,7 @@ SOURCES = (
 
 
 @dataclass(frozen=True)
-class SiteEffect:
+class SiteEffect(Result):
     """What a site does to a heater stage. ``None`` = cannot be told from what was entered.
 
     The plain names (``air_ratio``, ``fuel_trim_pct``, ``o2_dry_pct``, ``useful_heat_kw``) follow from dry-air density
@@ -71,33 +71,85 @@ class SiteEffect:
     fuel: Mapping[str, Any]
     stage: str | None
     heater_id: str | None
-    assumed: Mapping[str, Mapping[str, Any]]
+    assumed: tuple[Assumed, ...]
     findings: tuple[Finding, ...] = ()
     sources: tuple[str, ...] = SOURCES
     version: str = __version__
 
-    def to_dict(self) -> dict[str, Any]:
-        """Return every field as plain values for JSON, with the cautions; no NaN."""
-        table = {key: plain(value) for key, value in asdict(self).items() if key != "findings"}
-        table["findings"] = [finding.to_dict() for finding in self.findings]
-        stopped = any(finding.severity == "stop" for finding in self.findings)
-        table["cautions"] = cautions() if stopped else [*cautions(), no_stop_text()]
-        return table
+    @property
+    def cautions(self) -> tuple[str, ...]:
+        """The cautions; without a stop condition the only sentence that is said then."""
+        return tuple(cautions()) if self.stops else (*cautions(), no_stop_text())
 
-    def __str__(self) -> str:
-        return (
-            f"lambda {self.air_ratio:.2f} by dry-air density alone, {self.air_ratio_with_fuel_density:.2f} with fuel "
-            f"density, {self.air_ratio_full:.2f} ± {self.air_ratio_full_u:.2f} in full "
-            f"(baseline {self.base_air_ratio:.2f}, density ratio {self.dry_air_density_ratio:.3f})"
+    derived = ("cautions",)
+
+    def lines(self) -> Rows:
+        """Return the page for people, what matters most first; what is not known is left out."""
+        return _lines(self)
+
+
+def _lines(one: SiteEffect) -> Rows:
+    # A typed lambda without its uncertainty is shown without one, not as exact.
+    spread = f" ± {2 * one.base_air_ratio_u:.2f} (95 %)" if one.base_air_ratio_u else ""
+    rows = [
+        ("dry-air density ratio to the baseline", f"{one.dry_air_density_ratio:.3f} (moist {one.density_ratio:.3f})"),
+        ("lambda at the baseline", f"{one.base_air_ratio:.2f}{spread}"),
+        ("lambda here, dry-air density alone", f"{one.air_ratio:.2f}"),
+        ("  with fuel density", f"{one.air_ratio_with_fuel_density:.2f}"),
+        ("  in full, with hot gas", f"{one.air_ratio_full:.2f} ± {2 * one.air_ratio_full_u:.2f} (95 %)"),
+        ("O2 / CO2 to expect", f"{_pair(one.o2_dry_pct, one.co2_dry_pct)}, in full "
+                               f"{_pair(one.o2_dry_full_pct, one.co2_dry_full_pct)}"),
+        ("weather ± 30 hPa, full lambda", f"{one.weather['air_ratio_full_low']:.2f} to "
+                                          f"{one.weather['air_ratio_full_high']:.2f}"),
+        (f"highest site with lambda ≥ {one.minimum_air_ratio:g}",
+         f"{_shown(one.ceiling_altitude_m, 0, 'm')}, in full {_shown(one.ceiling_altitude_full_m, 0, 'm')}"),
+    ]  # fmt: skip
+    if one.reading is not None:
+        lam = one.reading["air_ratio"]
+        rows.insert(0, ("this reading", f"{'' if lam is None else f'lambda {lam:.2f}: '}{one.reading['text']}"))
+    if one.heater_id is not None or one.unit_altitude_limit_m is not None:
+        rows.append(("the unit's own limit", f"{_shown(one.unit_altitude_limit_m, 0, 'm')} (it decides)"))
+    return [*rows, *_trim_lines(one), *_heat_lines(one)]
+
+
+def _trim_lines(one: SiteEffect) -> Rows:
+    if one.fuel_trim_pct is None:
+        return [("trims", "withheld: see the stop condition")]
+    left = "" if one.blower_trim_limit_pct is None else f" (the unit has {one.blower_trim_limit_pct:.0f} % left)"
+    return [
+        (f"fuel trim that keeps lambda {one.trim_to_air_ratio:.2f}",
+         f"{_shown(one.fuel_trim_pct, 1, '%')}, in full {_shown(one.fuel_trim_full_pct, 1)} ± "
+         f"{_shown(_double(one.fuel_trim_full_u_pct), 1, '%')} (95 %)"),
+        ("or blower trim",
+         f"{_shown(one.blower_trim_pct, 1, '%')}, in full {_shown(one.blower_trim_full_pct, 1)} ± "
+         f"{_shown(_double(one.blower_trim_full_u_pct), 1, '%')} (95 %){left}"),
+    ]  # fmt: skip
+
+
+def _heat_lines(one: SiteEffect) -> Rows:
+    rise = f"{one.heating_air_rise_factor:.2f} times the baseline's"
+    if one.air_out_temp_c is not None:
+        rise += (
+            f": {one.air_out_temp_c:.0f} °C at the outlet, {_shown(one.air_out_temp_trimmed_c, 0, '°C')} when trimmed"
         )
+    rows = [("rise of the heating air, not trimmed", rise)]
+    if one.useful_heat_kw is not None:
+        rows += [
+            ("useful heat, fuel trimmed to keep lambda",
+             f"{one.useful_heat_kw:.2f} kW, in full {_shown(one.useful_heat_full_kw, 2, 'kW')}"),
+            ("useful heat, not trimmed", _shown(one.useful_heat_untrimmed_kw, 2, "kW")),
+        ]  # fmt: skip
+    return rows
 
 
-def plain(value: Any) -> Any:
-    """Return a value without NaN, tuples as lists, for JSON."""
-    if isinstance(value, Mapping):
-        return {key: plain(item) for key, item in value.items()}
-    if isinstance(value, list | tuple):
-        return [plain(item) for item in value]
-    if isinstance(value, float) and not math.isfinite(value):
-        return None
-    return value
+def _shown(value: float | None, digits: int, unit: str = "") -> str:
+    return "unknown" if value is None else f"{value + 0.0:.{digits}f} {unit}".rstrip()
+
+
+def _pair(o2: float | None, co2: float | None) -> str:
+    return "none: lambda below 1" if o2 is None or co2 is None else f"{o2:.1f} / {co2:.1f} %"
+
+
+def _double(u: float | None) -> float | None:
+    """Return the 95 % half-width of a standard uncertainty."""
+    return None if u is None else 2.0 * u

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from typing import Any
 
 from combust import __version__
 from combust.data.errors import CombustError, Fault
 from combust.data.tables import load_table
 from combust.domain.heater import Heater, StartTimes
-from combust.domain.limits import Finding, cautions, finding, finding_kinds, in_order, limit, result_text
+from combust.domain.limits import Finding, cautions, finding, finding_kinds, in_order, limit
+from combust.domain.result import UNTOLD, Assumed, Result, Rows
 from combust.kernel.fuel_delivery import MICROLITRES_PER_LITRE, SECONDS_PER_HOUR
 
 MOST_CYCLES = 20
@@ -31,7 +31,7 @@ class StartPhase:
 
 
 @dataclass(frozen=True)
-class StartTimeline:
+class StartTimeline(Result):
     """A start whose attempts all fail, up to the earliest restart; None = the profile does not tell.
 
     Attributes
@@ -59,19 +59,15 @@ class StartTimeline:
     glow_wh: float | None
     findings: tuple[Finding, ...]
     cautions: tuple[str, ...]
-    assumed: Mapping[str, Mapping[str, Any]]
+    assumed: tuple[Assumed, ...]
     cut_at_s: float | None = None
     version: str = __version__
 
-    def to_dict(self) -> dict[str, Any]:
-        """Return plain values for JSON."""
-        return asdict(self)
-
-    def lines(self) -> list[tuple[str, str]]:
+    def lines(self) -> Rows:
         """Return (label, text) lines; what cannot be told says so."""
 
         def number(value: float | None, pattern: str, unit: str) -> str:
-            return "cannot be told" if value is None else f"{value:{pattern}} {unit}"
+            return UNTOLD if value is None else f"{value:{pattern}} {unit}"
 
         rows = [
             (
@@ -91,9 +87,6 @@ class StartTimeline:
             (many, number(self.fuel_ml, ".1f", "ml") + heat + burns),
             ("glow energy of one", number(self.glow_wh, ".1f", "Wh")),
         ]
-
-    def __str__(self) -> str:
-        return result_text(self.lines(), findings=self.findings, assumed=self.assumed, cautions=self.cautions)
 
 
 def start_times(heater: Heater) -> StartTimes:
@@ -164,9 +157,9 @@ def start_timeline(heater: Heater, *, cycles: int = 1, cut_at_s: float | None = 
         findings.append(_cut(phases, restart, cut_at_s))
     glow_s = sum(phase.end_s - phase.begin_s for phase in phases if phase.glow)
     glow = heater.glow_a * heater.nominal_v * glow_s / SECONDS_PER_HOUR if heater.glow_a and heater.nominal_v else None
-    assumed = {}
+    assumed = []
     if start.check_s is None:
-        assumed["check_s"] = {"value": 0.0, "origin": "not in the profile: every time is at least what is shown"}
+        assumed.append(Assumed("check_s", 0.0, "s", "not in the profile: every time is at least what is shown"))
     return StartTimeline(
         phases=phases,
         cycles=cycles,
@@ -175,7 +168,7 @@ def start_timeline(heater: Heater, *, cycles: int = 1, cut_at_s: float | None = 
         glow_wh=glow,
         findings=in_order(findings),
         cautions=tuple(cautions()),
-        assumed=assumed,
+        assumed=tuple(assumed),
         cut_at_s=cut_at_s,
         **fuel,
     )

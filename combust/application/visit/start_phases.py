@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
-from typing import Any
+from dataclasses import dataclass
 
 from combust.application.visit.start import phases_of, start_times
 from combust.data.errors import CombustError, Fault
 from combust.data.tables import load_table, read_toml
 from combust.domain.heater import Heater
 from combust.domain.limits import Finding, finding, in_order, limit
+from combust.domain.result import Result
 
 PUMP = ("pulsing", "silent", "never")
 FOREVER = float("inf")
@@ -26,7 +26,7 @@ class Possible:
 
 
 @dataclass(frozen=True)
-class PhaseAnswer:
+class PhaseAnswer(Result):
     """Phases possible now, what is ruled out and why, what to do now."""
 
     possible: tuple[Possible, ...]
@@ -34,10 +34,6 @@ class PhaseAnswer:
     do_now: tuple[str, ...]
     wait_at_most_s: float | None
     findings: tuple[Finding, ...]
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return plain values for JSON."""
-        return asdict(self)
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from functools import cache
 from typing import Any
 
@@ -13,6 +13,7 @@ from combust.data.errors import CombustError, Fault
 from combust.data.tables import load_table, read_toml
 from combust.data.vocabulary import quantities
 from combust.domain.limits import limit
+from combust.domain.result import Result
 
 MOST_SAMPLES = 20_000
 LONGEST_WINDOW_S = 3600.0
@@ -47,7 +48,7 @@ def steady_rule() -> SteadyRule:
 
 
 @dataclass(frozen=True)
-class SteadyResult:
+class SteadyResult(Result):
     """Whether a series was steady, from when to when [s], the means over that window, and why not.
 
     Attributes
@@ -66,10 +67,6 @@ class SteadyResult:
     values: Mapping[str, float]
     why: tuple[str, ...]
     rule: SteadyRule
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return plain values for JSON."""
-        return asdict(self)
 
     def __str__(self) -> str:
         if not self.steady:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from typing import Any
 
 from combust import __version__
@@ -12,7 +12,8 @@ from combust.application.visit.supply_order import cut_out_order, remedies
 from combust.data.errors import CombustError, Fault
 from combust.data.vocabulary import as_number
 from combust.domain.heater import Heater
-from combust.domain.limits import Finding, cautions, finding, in_order, limit, limits, result_text
+from combust.domain.limits import Finding, cautions, finding, in_order, limit, limits
+from combust.domain.result import UNTOLD, Assumed, Result, Rows
 from combust.kernel import wiring as kernel
 
 # argument -> (unit, low, high): what can be in a vehicle of up to 48 V; a convention of this project.
@@ -43,7 +44,7 @@ FED = ("after_disconnect", "before_disconnect")
 
 
 @dataclass(frozen=True)
-class SupplyResult:
+class SupplyResult(Result):
     """Voltages at the heater [V], cut-outs at the battery post [V], energy [Wh, Ah]; None = cannot be told.
 
     ``heater_v_glow_band`` is from the most a flexible cable may have to pure copper.
@@ -67,19 +68,15 @@ class SupplyResult:
     findings: tuple[Finding, ...]
     cautions: tuple[str, ...]
     inputs: Mapping[str, Any]
-    assumed: Mapping[str, Mapping[str, Any]]
+    assumed: tuple[Assumed, ...]
     sources: tuple[str, ...]
     version: str = __version__
 
-    def to_dict(self) -> dict[str, Any]:
-        """Return plain values for JSON."""
-        return asdict(self)
-
-    def lines(self) -> list[tuple[str, str]]:
+    def lines(self) -> Rows:
         """Return (label, text) lines; what cannot be told says so."""
 
         def volt(value: float | None) -> str:
-            return "cannot be told" if value is None else f"{value:.2f} V"
+            return UNTOLD if value is None else f"{value:.2f} V"
 
         band = self.heater_v_glow_band
         spread = f" ({band[0]:.2f} to {band[1]:.2f} V by the make of the cable)" if band else ""
@@ -99,9 +96,6 @@ class SupplyResult:
         if self.run_time_h is not None:
             rows.append(("lasts", f"{self.run_time_h:.1f} h"))
         return rows
-
-    def __str__(self) -> str:
-        return result_text(self.lines(), findings=self.findings, assumed=self.assumed, cautions=self.cautions)
 
 
 _VERDICTS = {
@@ -181,7 +175,7 @@ def supply_check(heater: Heater | None = None, *, fed: str = "after_disconnect",
         findings=in_order(findings),
         cautions=tuple(cautions()),
         inputs={key: number for key, number in value.items() if key not in assumed} | {"fed": fed},
-        assumed=assumed,
+        assumed=tuple(assumed.values()),
         sources=_SOURCES,
     )
 
@@ -193,7 +187,7 @@ _SOURCES = (
 )
 
 
-def _checked(heater: Heater | None, fed: str, given: Mapping[str, Any]) -> tuple[dict[str, float], dict[str, Any]]:
+def _checked(heater: Heater | None, fed: str, given: Mapping[str, Any]) -> tuple[dict[str, float], dict[str, Assumed]]:
     faults = [
         Fault(key, "given", "unknown_name", why="is nothing that supply takes", hint=f"Use {', '.join(BANDS)}.")
         for key in given
@@ -239,14 +233,14 @@ def _checked(heater: Heater | None, fed: str, given: Mapping[str, Any]) -> tuple
     return value, _fill(heater, value)
 
 
-def _fill(heater: Heater | None, value: dict[str, float]) -> dict[str, Any]:
+def _fill(heater: Heater | None, value: dict[str, float]) -> dict[str, Assumed]:
     """Fill what was not given from the profile or from stated conventions; return what was filled and whence."""
-    assumed: dict[str, Any] = {}
+    assumed: dict[str, Assumed] = {}
 
     def fill(key: str, filled: float | None, origin: str) -> None:
         if key not in value and filled is not None:
             value[key] = filled
-            assumed[key] = {"value": filled, "origin": origin}
+            assumed[key] = Assumed(key, filled, BANDS[key][0], origin)
 
     if heater is not None:
         profile = "heater profile"

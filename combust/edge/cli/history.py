@@ -51,7 +51,7 @@ def command(
     output.warn_stops([])
     if whole or len(heaters) != 1:
         found = fleet_drift_history(log, heaters, **options)
-        first, told = found.heaters[0], found.told
+        first, told = found.heaters[0], found.left_out
         if as_json:
             output.say_json(found.to_dict())
         else:
@@ -66,7 +66,7 @@ def command(
             )
     else:
         first = drift_history(log, heaters[0], **options)
-        told = first.told
+        told = first.left_out
         if as_json:
             output.say_json(first.to_dict() | {"version": __version__})
         else:

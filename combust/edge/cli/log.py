@@ -221,7 +221,7 @@ def show_command(book: str, visit_id: str | None, revision: int | None, heater_i
     stops = stops_now(record)
     output.warn_stops(stops)
     if as_json:
-        output.say_json(record.to_dict() | {"stops": [s.to_dict() for s in stops], "version": __version__})
+        output.say_json(record.to_dict() | {"stops": stops, "version": __version__})
     else:
         output.say_lines(_page(record))
     output.tell_cautions()

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +12,7 @@ import click
 
 from combust.data.errors import CombustError, Fault
 from combust.domain.limits import Finding, cautions, no_stop_text
+from combust.domain.result import Assumed, plain, text_of_rows
 from combust.edge.whole_file import whole_file
 
 EXIT_REJECTED = 3
@@ -19,12 +20,13 @@ EXIT_STRICT = 4
 
 
 def say_json(value: Any) -> None:
-    """Print exactly one JSON object on stdout; NaN and infinity are refused by the encoder."""
+    """Print a result, or what is plain, as exactly one JSON object on stdout."""
     click.echo(json_text(value, getattr(sys.stdout, "encoding", None) or "utf-8"))
 
 
 def json_text(value: Any, encoding: str = "utf-8") -> str:
     """Return a value as JSON that an encoding can hold: characters that it lacks are written as escapes."""
+    value = plain(value)
     text = json.dumps(value, ensure_ascii=False, allow_nan=False, indent=2)
     try:
         text.encode(encoding)
@@ -35,10 +37,9 @@ def json_text(value: Any, encoding: str = "utf-8") -> str:
 
 def say_lines(rows: Iterable[tuple[str, str]]) -> None:
     """Print (label, text) rows as two columns on stdout."""
-    rows = list(rows)
-    width = max((len(label) for label, _ in rows), default=0) + 2
-    for label, text in rows:
-        click.echo(f"{label:<{width}}{text}")
+    text = text_of_rows(rows)
+    if text:
+        click.echo(text)
 
 
 def say_table(headings: Sequence[str], rows: Iterable[Sequence[str]]) -> None:
@@ -63,9 +64,9 @@ def tell_stops(stops: Iterable[Finding]) -> None:
         click.secho(finding.text, err=True, bold=True)
 
 
-def say_assumed(assumed: Mapping[str, Mapping[str, Any]], pattern: str = "") -> None:
+def say_assumed(assumed: Iterable[Assumed]) -> None:
     """Print what was assumed, each with its origin, on stdout."""
-    say_lines([(f"assumed {key}", f"{row['value']:{pattern}} ({row['origin']})") for key, row in assumed.items()])
+    say_lines([(f"assumed {one.quantity}", f"{one.shown} ({one.origin})") for one in assumed])
 
 
 def tell_rest(findings: Iterable[Finding]) -> None:

@@ -37,7 +37,7 @@ def command(book: str, visit_id: str, revision: int | None, out: str, as_json: b
     output.warn_stops(stops)
     output.write_text(out, visit_page(record))
     if as_json:
-        told = [stop.to_dict() for stop in stops]
+        told = stops
         output.say_json({"out": out, "status": record.status, "stops": told, "version": __version__})
     else:
         click.echo(f"Visit {visit_id}, {record.status}: {out}")

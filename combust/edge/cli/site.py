@@ -105,14 +105,14 @@ def command(**options: Any) -> None:
         raise
     output.warn_stops(effect.findings)
     if options["as_json"]:
-        output.say_json(effect.to_dict())
+        output.say_json(effect)
     else:
-        output.say_lines(lines_of(effect))
+        output.say_lines(effect.lines())
         output.say_assumed(effect.assumed)
     output.tell_rest(effect.findings)
     output.tell_cautions()
     if options["out"]:
-        output.write_text(options["out"], output.json_text(effect.to_dict()) + "\n")
+        output.write_text(options["out"], output.json_text(effect) + "\n")
     _write_maps(options, base_arguments, effect)
     output.leave_strict(options["strict"], effect.findings)
 
@@ -218,71 +218,6 @@ def _base_arguments(options: dict[str, Any], numbers: dict[str, float | None]) -
         "reference": reference,
         "useful_heat_kw": numbers.get("useful_heat_kw"),
     }
-
-
-def lines_of(effect: SiteEffect) -> list[tuple[str, str]]:
-    """Return the page for people, what matters most first; what is not known is left out."""
-    one = effect
-    # A typed lambda without its uncertainty is shown without one, not as exact.
-    spread = f" ± {2 * one.base_air_ratio_u:.2f} (95 %)" if one.base_air_ratio_u else ""
-    rows = [
-        ("dry-air density ratio to the baseline", f"{one.dry_air_density_ratio:.3f} (moist {one.density_ratio:.3f})"),
-        ("lambda at the baseline", f"{one.base_air_ratio:.2f}{spread}"),
-        ("lambda here, dry-air density alone", f"{one.air_ratio:.2f}"),
-        ("  with fuel density", f"{one.air_ratio_with_fuel_density:.2f}"),
-        ("  in full, with hot gas", f"{one.air_ratio_full:.2f} ± {2 * one.air_ratio_full_u:.2f} (95 %)"),
-        ("O2 / CO2 to expect", f"{_pair(one.o2_dry_pct, one.co2_dry_pct)}, in full "
-                               f"{_pair(one.o2_dry_full_pct, one.co2_dry_full_pct)}"),
-        ("weather ± 30 hPa, full lambda", f"{one.weather['air_ratio_full_low']:.2f} to "
-                                          f"{one.weather['air_ratio_full_high']:.2f}"),
-        (f"highest site with lambda ≥ {one.minimum_air_ratio:g}",
-         f"{_told(one.ceiling_altitude_m, 0, 'm')}, in full {_told(one.ceiling_altitude_full_m, 0, 'm')}"),
-    ]  # fmt: skip
-    if one.reading is not None:
-        lam = one.reading["air_ratio"]
-        rows.insert(0, ("this reading", f"{'' if lam is None else f'lambda {lam:.2f}: '}{one.reading['text']}"))
-    if one.heater_id is not None or one.unit_altitude_limit_m is not None:
-        rows.append(("the unit's own limit", f"{_told(one.unit_altitude_limit_m, 0, 'm')} (it decides)"))
-    return [*rows, *_trim_lines(one), *_heat_lines(one)]
-
-
-def _trim_lines(one: SiteEffect) -> list[tuple[str, str]]:
-    if one.fuel_trim_pct is None:
-        return [("trims", "withheld: see the stop condition")]
-    left = "" if one.blower_trim_limit_pct is None else f" (the unit has {one.blower_trim_limit_pct:.0f} % left)"
-    return [
-        (f"fuel trim that keeps lambda {one.trim_to_air_ratio:.2f}",
-         f"{_told(one.fuel_trim_pct, 1, '%')}, in full {_told(one.fuel_trim_full_pct, 1)} ± "
-         f"{_told(_double(one.fuel_trim_full_u_pct), 1, '%')} (95 %)"),
-        ("or blower trim",
-         f"{_told(one.blower_trim_pct, 1, '%')}, in full {_told(one.blower_trim_full_pct, 1)} ± "
-         f"{_told(_double(one.blower_trim_full_u_pct), 1, '%')} (95 %){left}"),
-    ]  # fmt: skip
-
-
-def _heat_lines(one: SiteEffect) -> list[tuple[str, str]]:
-    rise = f"{one.heating_air_rise_factor:.2f} times the baseline's"
-    if one.air_out_temp_c is not None:
-        rise += (
-            f": {one.air_out_temp_c:.0f} °C at the outlet, {_told(one.air_out_temp_trimmed_c, 0, '°C')} when trimmed"
-        )
-    rows = [("rise of the heating air, not trimmed", rise)]
-    if one.useful_heat_kw is not None:
-        rows += [
-            ("useful heat, fuel trimmed to keep lambda",
-             f"{one.useful_heat_kw:.2f} kW, in full {_told(one.useful_heat_full_kw, 2, 'kW')}"),
-            ("useful heat, not trimmed", _told(one.useful_heat_untrimmed_kw, 2, "kW")),
-        ]  # fmt: skip
-    return rows
-
-
-def _pair(o2: float | None, co2: float | None) -> str:
-    return "none: lambda below 1" if o2 is None or co2 is None else f"{o2:.1f} / {co2:.1f} %"
-
-
-def _double(u: float | None) -> float | None:
-    """Return the 95 % half-width of a standard uncertainty."""
-    return None if u is None else 2.0 * u
 
 
 def _told(value: float | None, digits: int, unit: str = "") -> str:

@@ -87,7 +87,7 @@ def command(
     findings += [*timeline.findings, *(answer.findings if answer else ())]
     if as_json:
         facts: dict[str, Any] = timeline.to_dict() | {"now": answer.to_dict() if answer else None}
-        output.say_json(facts | {"interlocks": guide, "findings": [finding.to_dict() for finding in findings]})
+        output.say_json(facts | {"interlocks": guide, "findings": findings})
     else:
         _say(timeline, answer, guide if checklist or _never_started(answer) else None)
     output.tell_rest(findings)
@@ -126,7 +126,7 @@ def _say(timeline: StartTimeline, answer: PhaseAnswer | None, guide: list[dict[s
 def _say_guide(guide: list[dict[str, str]], as_json: bool, findings: list[Any]) -> None:
     notes = load_table("start_guide")["temperature_control"]["notes"]
     if as_json:
-        told = [finding.to_dict() for finding in findings]
+        told = findings
         output.say_json({"interlocks": guide, "temperature_control": notes, "findings": told})
         return
     click.echo("# Start interlocks of the vehicle: look, never bridge. Edit and give back with --interlocks FILE.")

@@ -71,7 +71,7 @@ def command(heater: str | None, fed: str, as_json: bool, strict: bool, **given: 
         output.say_json(result.to_dict())
     else:
         output.say_lines(result.lines())
-        output.say_assumed(result.assumed, "g")
+        output.say_assumed(result.assumed)
     output.tell_rest(result.findings)
     output.tell_cautions()
     output.leave_strict(strict, result.findings)

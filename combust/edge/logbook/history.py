@@ -60,14 +60,14 @@ def drift_history(log: Any, heater: Heater | str | Path | None = None, **options
 def _with(found: HeaterHistory, told: Sequence[str]) -> HeaterHistory:
     from dataclasses import replace
 
-    return replace(found, told=(*told, *found.told))
+    return replace(found, left_out=(*told, *found.left_out))
 
 
 def fleet_drift_history(log: Any, heaters: Sequence[Heater] = (), **options: Any) -> FleetHistory:
     """Return every heater of a log, ranked by the chance to be below its limit next winter."""
     rows, events, told = read_log(log)
     found = fleet_history(rows, heaters, events=events, **options)
-    return FleetHistory(found.heaters, (*told, *found.told))
+    return FleetHistory(found.heaters, (*told, *found.left_out))
 
 
 def read_log(log: Any) -> tuple[list[dict[str, Any]], dict[str, list[Event]], list[str]]:

@@ -1,0 +1,165 @@
+"""A result as frozen data: one base that gives text, JSON, HTML and a short ``repr`` from fields and rows."""
+
+from __future__ import annotations
+
+import datetime
+import math
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, fields, is_dataclass
+from html import escape
+from typing import Any, ClassVar
+
+import numpy as np
+
+from combust.data.errors import shorten
+from combust.data.vocabulary import quantities
+from combust.domain.limits import Finding, no_stop_text
+
+Rows = list[tuple[str, str]]
+
+UNTOLD = "cannot be told"
+MOST_IN_REPR = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Assumed:
+    """What stood in for a quantity that was not entered: its value, unit ("" = none) and origin."""
+
+    quantity: str
+    value: Any
+    unit: str
+    origin: str
+
+    @property
+    def shown(self) -> str:
+        """The value with its unit."""
+        value = self.value
+        number = f"{value:.6g}" if isinstance(value, float) else "not known" if value is None else str(value)
+        return f"{number} {self.unit}".rstrip()
+
+    def __str__(self) -> str:
+        return f"{self.quantity} = {self.shown}: {self.origin}"
+
+
+def assume(quantity: str, value: Any, origin: str) -> Assumed:
+    """Return what was assumed, in the unit of the vocabulary where its first word is a key of it."""
+    known = quantities().get(quantity.split(" ")[0])
+    return Assumed(quantity, value, known.unit if known else "", origin)
+
+
+def plain(value: Any) -> Any:
+    """Return a value as plain JSON: NaN and infinity as None, numpy as Python, records and mappings as dictionaries.
+
+    Examples
+    --------
+    >>> plain({"lambda": np.float64(1.6), "co": (float("nan"), 3)})
+    {'lambda': 1.6, 'co': [None, 3]}
+    """
+    if isinstance(value, Result):
+        return value.to_dict()
+    if isinstance(value, np.generic | np.ndarray):
+        value = value.tolist()
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if is_dataclass(value) and not isinstance(value, type):
+        return {field.name: plain(getattr(value, field.name)) for field in fields(value)}
+    if hasattr(value, "_asdict"):
+        value = value._asdict()
+    if isinstance(value, Mapping):
+        return {str(key): plain(one) for key, one in value.items()}
+    if isinstance(value, list | tuple | set | frozenset):
+        return [plain(one) for one in value]
+    return value.isoformat() if isinstance(value, datetime.date) else value
+
+
+class Result:
+    """What every result can do; a mixin of frozen dataclasses.
+
+    A class gives its fields and, with :meth:`lines`, the rows that people read. The fields ``findings`` (Finding),
+    ``assumed`` (Assumed), ``left_out`` and ``cautions`` (texts) are shown after the rows wherever a class has them.
+
+    Attributes
+    ----------
+    unshown : tuple of str
+        Fields that stay out of the JSON.
+    derived : tuple of str
+        Properties that the JSON holds beside the fields.
+    """
+
+    __slots__ = ()
+    unshown: ClassVar[tuple[str, ...]] = ()
+    derived: ClassVar[tuple[str, ...]] = ()
+
+    def __init_subclass__(cls) -> None:
+        """Keep the short ``repr``: a dataclass writes its own only where the class has none."""
+        if "__repr__" not in vars(cls):
+            type.__setattr__(cls, "__repr__", Result.__repr__)
+
+    def lines(self) -> Rows:
+        """Return the (label, text) rows for people; by default one for each field that holds one word or number."""
+        told = ((name, value) for name, value in self._told().items() if isinstance(value, str | int | float))
+        return [
+            (name.replace("_", " "), f"{value:.6g}" if type(value) is float else str(value)) for name, value in told
+        ]
+
+    @property
+    def stops(self) -> tuple[Finding, ...]:
+        """The findings that stop everything else."""
+        return tuple(finding for finding in self._list("findings") if finding.severity == "stop")
+
+    def opening(self) -> tuple[str, ...]:
+        """Return what stands before the rows: the stop conditions, or the only sentence that is said without one."""
+        return tuple(finding.text for finding in self.stops) or (no_stop_text(),)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain values for JSON; what is not known is None, never NaN."""
+        told: dict[str, Any] = plain(self._told())
+        if "assumed" in told:
+            told["assumed"] = {
+                one.quantity: {"value": plain(one.value), "unit": one.unit, "origin": one.origin}
+                for one in self._list("assumed")
+            }
+        return told
+
+    def _told(self) -> dict[str, Any]:
+        """Return the fields and derived values that are shown, as they are."""
+        names = [*getattr(self, "__dataclass_fields__", ()), *self.derived]
+        return {name: getattr(self, name) for name in names if name not in self.unshown}
+
+    def _list(self, name: str) -> tuple[Any, ...]:
+        return tuple(getattr(self, name, ()))
+
+    def _lists(self) -> dict[str, list[str]]:
+        """Return what stands after the rows, heading -> lines."""
+        findings = [finding.text for finding in self._list("findings") if finding.severity != "stop"]
+        told = {"Findings": findings, "Assumed": self._list("assumed"), "Left out": self._list("left_out")}
+        lists = {**told, "Cautions": self._list("cautions")}
+        return {head: [str(one) for one in found] for head, found in lists.items() if found}
+
+    def __str__(self) -> str:
+        parts = ["\n".join(self.opening()), text_of_rows(self.lines())]
+        parts += ["\n".join([head, *(f"- {text}" for text in texts)]) for head, texts in self._lists().items()]
+        return "\n\n".join(part for part in parts if part)
+
+    def _repr_html_(self) -> str:
+        opening = "".join(f"<p><strong>{escape(text)}</strong></p>" for text in self.opening())
+        rows = "".join(f"<tr><th>{escape(label)}</th><td>{escape(text)}</td></tr>" for label, text in self.lines())
+        lists = "".join(
+            f"<p>{head}</p><ul>{''.join(f'<li>{escape(text)}</li>' for text in texts)}</ul>"
+            for head, texts in self._lists().items()
+        )
+        return f"{opening}<table>{rows}</table>{lists}"
+
+    def __repr__(self) -> str:
+        rows = self.lines()
+        told = [f"STOP {finding.code}" for finding in self.stops]
+        told += [f"{label} {shorten(text, 40)}" for label, text in rows[:MOST_IN_REPR]]
+        more = f", {len(rows) - MOST_IN_REPR} more" if len(rows) > MOST_IN_REPR else ""
+        return f"<{type(self).__name__}: {', '.join(told)}{more}>"
+
+
+def text_of_rows(rows: Iterable[tuple[str, str]]) -> str:
+    """Return (label, text) rows as two aligned columns."""
+    rows = list(rows)
+    width = max((len(label) for label, _ in rows), default=0) + 2
+    return "\n".join(f"{label:<{width}}{text}" for label, text in rows)
