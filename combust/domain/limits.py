@@ -84,11 +84,7 @@ def in_order(findings: Iterable[Finding]) -> tuple[Finding, ...]:
     return tuple(sorted(findings, key=lambda one: SEVERITIES.index(one.severity)))
 
 
-def cautions() -> list[str]:
-    """Return the cautions shown with every result."""
-    return list(load_table("cautions")["always"])
-
-
-def no_stop_text() -> str:
-    """Return the only sentence that is said when nothing stops."""
-    return str(load_table("cautions")["no_stop"])
+def cautions(*, in_full: bool = True) -> list[str]:
+    """Return the cautions: in full with a stop, at the opening of a visit and on every sheet, else as one line."""
+    row = load_table("cautions")
+    return list(row["always"]) if in_full else [row["short"]]

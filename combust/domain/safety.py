@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Any
 
 import numpy as np
 
 from combust.data.tables import load_table
-from combust.domain.limits import Finding, finding, finding_kinds
+from combust.domain.limits import Finding, finding, finding_kinds, in_order
 
 # From nothing to the worst; the place in this order is the rank.
 STATES = ("nothing_found", "not_judged", "outdoors_only", "heater_off", "everyone_out")
@@ -49,7 +49,10 @@ class Safety:
 
     @property
     def _found(self) -> dict[str, bool]:
-        return dict.fromkeys((one.code for one in self.findings if one.code in finding_kinds()), True)
+        """The findings of the table; a stop that is not in it counts as one that keeps the heater off."""
+        kinds = finding_kinds()
+        codes = [one.code if one.code in kinds else "unknown_stop" * (one.severity == "stop") for one in self.findings]
+        return dict.fromkeys((code for code in codes if code), True)
 
     @property
     def state(self) -> str:
@@ -82,9 +85,16 @@ class Safety:
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain values for JSON, where it stands first."""
-        return {"state": self.state, "text": " ".join(self.lines()), "stops": [one.to_dict() for one in self.stops]}
+        return {"state": self.state, "text": " ".join(self.lines()), "stops": [asdict(one) for one in self.stops]}
 
 
 def calculation(*findings: Finding) -> Safety:
     """Return the safety of a calculation: without a reading of the heater, nothing is judged yet."""
     return Safety((*findings, finding("calculation_only")))
+
+
+def of_all(parts: Iterable[Safety], *, refused: int = 0) -> Safety:
+    """Return the safety of several things together, each kind of finding once, and of the rows that were refused."""
+    found = {one.code: one for part in parts for one in reversed(part.findings)}
+    more = [finding("rows_refused", count=refused)] if refused else []
+    return Safety(in_order([*found.values(), *more]))

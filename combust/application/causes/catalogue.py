@@ -158,6 +158,7 @@ def _convictions_of(table: Mapping[str, Any]) -> Convictions:
         for name, row in table["cause"].items()
     }
     checks = {
-        name: Check(name=name, **{**row, "columns": tuple(row["columns"]), "needs": tuple(row["needs"])}) for name, row in table["check"].items()
+        name: Check(name=name, **{**row, "columns": tuple(row["columns"]), "needs": tuple(row["needs"])})
+        for name, row in table["check"].items()
     }
     return Convictions(causes, checks, table)

@@ -8,8 +8,9 @@ from html import escape
 from typing import Any
 
 from combust import __version__
-from combust.domain.limits import Finding, cautions, no_stop_text
+from combust.domain.limits import Finding, cautions
 from combust.domain.result import plain
+from combust.domain.safety import Safety, of_all
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,6 +129,11 @@ class VisitResult:
     why_no_adjust: str = ""
 
     @property
+    def safety(self) -> Safety:
+        """The safety state; nothing that it forbids is listed."""
+        return Safety((*self.stop, *self.findings))
+
+    @property
     def top(self) -> RankedCause:
         """The most probable cause."""
         return self.causes[0]
@@ -136,6 +142,7 @@ class VisitResult:
         """Return plain values for JSON: no NaN, no infinity."""
         table: dict[str, Any] = plain(
             {
+                "safety": self.safety.to_dict(),
                 "visit_id": self.visit_id,
                 "heater_id": self.heater_id,
                 "phase": self.phase,
@@ -159,7 +166,7 @@ class VisitResult:
 
     def __str__(self) -> str:
         lines = [f"Visit {self.visit_id}" + (f", heater {self.heater_id}" if self.heater_id else "")]
-        lines += [finding.text for finding in self.stop] or [no_stop_text()]
+        lines += self.safety.lines()
         if not self.valid:
             lines.append("The reading is not valid: only sample and instrument are judged. Mend them and read again.")
         if not self.fits:
@@ -207,9 +214,15 @@ class CausesResult:
     def __getitem__(self, index: int) -> VisitResult:
         return self.visits[index]
 
+    @property
+    def safety(self) -> Safety:
+        """The safety state of all visits together."""
+        return of_all(visit.safety for visit in self.visits)
+
     def to_dict(self) -> dict[str, Any]:
         """Return the JSON of ``combust cause``."""
         return {
+            "safety": self.safety.to_dict(),
             "visits": [visit.to_dict() for visit in self.visits],
             "prior": dict(self.prior),
             "cautions": cautions(),
@@ -232,10 +245,10 @@ def _visit_html(visit: VisitResult) -> str:
         for one in visit.causes
         if one.probability >= 0.005
     )
-    stops = "".join(f"<p><strong>{escape(finding.text)}</strong></p>" for finding in visit.stop)
+    opening = "".join(f"<p><strong>{escape(text)}</strong></p>" for text in visit.safety.lines())
     checks = "".join(f"<li>{escape(check.check)}: {escape(check.why)}</li>" for check in visit.next_checks)
     return (
-        f"<h4>Visit {escape(visit.visit_id)}</h4>{stops or '<p>' + escape(no_stop_text()) + '</p>'}"
+        f"<h4>Visit {escape(visit.visit_id)}</h4>{opening}"
         f"<table><thead><tr><th>probability</th><th>cause</th></tr></thead><tbody>{rows}</tbody></table>"
         + (f"<p>Next checks, in this order:</p><ol>{checks}</ol>" if checks else "")
     )

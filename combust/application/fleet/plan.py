@@ -19,7 +19,14 @@ from combust.application.fleet.policy import Policy
 from combust.application.fleet.reassign import Reassignment, reassign
 from combust.application.fleet.remedies import remedies_frame
 from combust.application.fleet.routes import route_uses, routes_frame
-from combust.application.fleet.rules import counts_frame, decision_columns, first_word, reasons, rule_columns
+from combust.application.fleet.rules import (
+    counts_frame,
+    decision_columns,
+    plan_safety,
+    reasons,
+    rule_columns,
+    state_columns,
+)
 from combust.application.fleet.sensitivity import sensitivity_frame
 from combust.application.fleet.types import Fleet, HeaterType, types_of
 from combust.data.errors import CombustError, Fault, shorten
@@ -27,6 +34,7 @@ from combust.data.near import near_matches
 from combust.domain.heater import Heater
 from combust.domain.limits import cautions
 from combust.domain.result import plain
+from combust.domain.safety import Safety
 
 NOT_COVERED = (
     "What thin air does to a small flame beyond air over fuel: no public data.",
@@ -76,10 +84,16 @@ class FleetPlan:
     not_covered: tuple[str, ...] = NOT_COVERED
     version: str = __version__
 
+    @property
+    def safety(self) -> Safety:
+        """The safety state of the plan."""
+        return plan_safety(self.vehicles, sum(row["refused"] for row in self.rows.values()))
+
     def to_dict(self) -> dict[str, Any]:
         """Return the plan as plain values for JSON; missing is None, never NaN."""
         change = self.reassignment
         return {
+            "safety": self.safety.to_dict(),
             "rows": {name: dict(counts) for name, counts in self.rows.items()},
             "totals": dict(self.totals),
             "counts": records(self.counts),
@@ -99,7 +113,7 @@ class FleetPlan:
             "cards": self.cards,
             "assumed": records(self.assumptions),
             "not_covered": list(self.not_covered),
-            "cautions": [first_word(self.vehicles), *cautions()],
+            "cautions": cautions(),
             "version": self.version,
         }
 
@@ -186,6 +200,7 @@ def plan_fleet(
     frame = nights_frame(chosen, kept_sites, at[good], fleet, rules)
     frame = frame.assign(**rule_columns(frame, rules))
     frame = frame.assign(**decision_columns(frame, rules))
+    frame = frame.assign(**state_columns(frame))
     frame["reason"] = reasons(frame)
     uses = route_uses(frame, fleet)
     sums = _route_sums(routes, uses)

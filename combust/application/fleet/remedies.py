@@ -10,6 +10,7 @@ import pandas as pd
 
 from combust.application.fleet.nights import fuel_mass_ratio, kept_heat
 from combust.application.fleet.policy import Policy
+from combust.application.fleet.rules import may_burn
 from combust.application.fleet.types import Fleet
 from combust.kernel.cab import cab_temperature_reached
 
@@ -20,15 +21,16 @@ INSULATION = (
     ("insulated_curtain", "insulated_curtain_heat_change", "an insulated curtain"),
 )
 MOST_SITES = 25  # candidates of a heater type, the warmest of the fleet's sites
-EFFORT = (
-    "window_covers",
-    "curtain",
-    "insulated_curtain",
-    "trim_to_minimum",
-    "other_site",
-    "larger_heater",
-    "compensation",
-)
+# Least effort first, each with what it needs where the vehicle stands now.
+EFFORT = {
+    "window_covers": ("burning",),
+    "curtain": ("burning",),
+    "insulated_curtain": ("burning",),
+    "trim_to_minimum": ("burning",),
+    "other_site": (),
+    "larger_heater": ("burning",),
+    "compensation": (),
+}
 
 
 @dataclass(frozen=True)
@@ -72,6 +74,8 @@ def remedies_frame(frame: pd.DataFrame, fleet: Fleet, policy: Policy) -> pd.Data
     case = _Case(frame.iloc[rows].reset_index(drop=True), short, policy)
     parts = [*_insulation(case), _trim_to_minimum(case), _larger_heater(case), _compensation(case)]
     table = pd.concat([part for part in parts if len(part)] + [_other_site(case, frame)], ignore_index=True)
+    burns = may_burn(case.frame)[table["order"].to_numpy()]
+    table = table[burns | [not EFFORT[name] for name in table["remedy"]]].copy()
     target = table["cab_target_c"] - policy["heat_short_tolerance_k"]
     table["enough"] = table["cab_temp_reached_full_c"] >= target
     table["effort"] = table["remedy"].map({name: place for place, name in enumerate(EFFORT)})

@@ -344,7 +344,7 @@ def _validity(visit: PlayedVisit) -> tuple[float, str]:
     checks = shipped_convictions().checks
     wanted = list(rules.table()["ladder"]["validity"])
     if visit.standing_stops():
-        wanted = [name for name in wanted if checks[name].heater != "running" or name in visit.steps]
+        wanted = [name for name in wanted if "burning" not in checks[name].needs or name in visit.steps]
     early: list[str] = []
     for step in visit.steps:
         if step in checks and step not in wanted and step not in FREE_OF_COST:

@@ -10,7 +10,7 @@ import numpy as np
 
 from combust.application.reading.columns import columns_of_reading
 from combust.application.reading.interpret import interpret_columns
-from combust.application.reading.result import stop_findings
+from combust.application.reading.result import safety_of
 from combust.application.site.base import AltitudeBase, altitude_base
 from combust.application.site.findings import site_findings
 from combust.application.site.result import SiteEffect
@@ -20,8 +20,9 @@ from combust.data.vocabulary import quantity
 from combust.domain.fuel import Fuel
 from combust.domain.heater import Heater
 from combust.domain.instrument import instrument_class
-from combust.domain.limits import Finding, limit
+from combust.domain.limits import Finding, in_order, limit
 from combust.domain.result import Assumed, assume
+from combust.domain.safety import Safety
 from combust.domain.site import Site
 from combust.kernel import air, altitude, hot_gas
 from combust.kernel.flue_gas import flue_gas_moles
@@ -52,40 +53,41 @@ def site_effect(
 ) -> SiteEffect:
     """Return what the air at a site does to lambda, expected gases, trims and heat.
 
-    Parameters
-    ----------
-    heater_or_fuel : Heater, Fuel or str
-        A profile, or a fuel with ``air_ratio`` (and ``air_ratio_u``, ``useful_heat_kw``) at ``reference`` air.
-    site : Site
-        Height or station pressure, intake temperature, humidity.
-    stage : str, optional
-        Heat stage; default the one with the most fuel or heat.
-    fuel_temp_c : float, optional
-        Fuel at the metering pump [°C]; default the intake temperature, listed in ``assumed``.
-    air_in_temp_c : float, optional
-        Heating air entering [°C]; default as at the baseline.
-    minimum_air_ratio : float, optional
-        lambda that must be kept [-]; default the profile's, else the watch-point of ``limits.toml``.
-    keep_air_ratio : float, optional
-        lambda the trims aim at [-]; default the baseline's.
-    reading : Reading or mapping, optional
-        A reading taken at the site, to be told whether the site explains it.
+        Parameters
+        ----------
+        heater_or_fuel : Heater, Fuel or str
+            A profile, or a fuel with ``air_ratio`` (and ``air_ratio_u``, ``useful_heat_kw``) at ``reference`` air.
+        site : Site
+            Height or station pressure, intake temperature, humidity.
+        stage : str, optional
+            Heat stage; default the one with the most fuel or heat.
+        fuel_temp_c : float, optional
+            Fuel at the metering pump [°C]; default the intake temperature, listed in ``assumed``.
+        air_in_temp_c : float, optional
+            Heating air entering [°C]; default as at the baseline.
+        minimum_air_ratio : float, optional
+            lambda that must be kept [-]; default the profile's, else the watch-point of ``limits.toml``.
+        keep_air_ratio : float, optional
+            lambda the trims aim at [-]; default the baseline's.
+        reading : Reading or mapping, optional
+            A reading taken at the site, to be told whether the site explains it.
 
-    Returns
-    -------
-    SiteEffect
+        Returns
+        -------
+        SiteEffect
 
-    Raises
-    ------
-    CombustError
-        See :func:`combust.application.site.base.altitude_base`; values outside their bands.
+        Raises
+        ------
+        CombustError
+            See :func:`combust.application.site.base.altitude_base`; values outside their bands.
 
-    Examples
-    --------
-    >>> from combust.domain.site import Site
-    >>> effect = site_effect("diesel", Site(2000, None, 0.0), air_ratio=1.6, reference=Site(0, None, 20.0))
-    >>> round(effect.air_ratio, 2), round(effect.o2_dry_pct, 1)
-    (1.35, 5.7)
+        Examples
+        --------
+        >>> from combust.domain.safety import Safety
+    from combust.domain.site import Site
+        >>> effect = site_effect("diesel", Site(2000, None, 0.0), air_ratio=1.6, reference=Site(0, None, 20.0))
+        >>> round(effect.air_ratio, 2), round(effect.o2_dry_pct, 1)
+        (1.35, 5.7)
     """
     base = altitude_base(
         heater_or_fuel,
@@ -128,8 +130,8 @@ def site_effect(
         raise CombustError(faults)
     values = _values(base, site, fuel_temp_c, air_in_temp_c, minimum, keep)
     values["reading"], stops = (None, []) if reading is None else _explained(base, site, values, reading)
-    values["findings"] = (*stops, *site_findings(base, site, values))
-    if stops:
+    values["findings"] = in_order([*stops, *site_findings(base, site, values)])
+    if not Safety(values["findings"]).allows(("burning",)):
         values.update({key: None for key in values if "_trim_" in key and not key.endswith("limit_pct")})
     return SiteEffect(**values, assumed=tuple(assumed.values()))
 
@@ -330,7 +332,7 @@ def _explained(
     """
     columns = columns_of_reading({key: value for key, value in reading.items() if key != "fuel"}, base.fuel)
     told = interpret_columns(columns, instrument_class())
-    stops = list(stop_findings({**reading, "fuel": base.fuel.name}))
+    stops = list(safety_of({**reading, "fuel": base.fuel.name}).findings)
     lam, lam_u = float(told.values["air_ratio"][0]), float(told.values["air_ratio_u"][0])
     if not math.isfinite(lam) and stops:
         nothing = dict.fromkeys(("air_ratio", "air_ratio_u", "u", "z"))

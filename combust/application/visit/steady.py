@@ -67,6 +67,7 @@ class SteadyResult(Result):
     values: Mapping[str, float]
     why: tuple[str, ...]
     rule: SteadyRule
+    calculated = True
 
     def __str__(self) -> str:
         if not self.steady:

@@ -15,8 +15,9 @@ from combust.data.errors import CombustError, Fault
 from combust.data.vocabulary import is_missing
 from combust.domain.catalogue import load_fuels
 from combust.domain.heater import Heater
+from combust.domain.safety import of_all
 from combust.edge.cli import output
-from combust.edge.cli.options import quantity_options, values_of
+from combust.edge.cli.options import quantity_options, stops_of_refused, values_of
 
 
 @click.command("cause", short_help="Rank the causes of a visit, and say what to check next.")
@@ -63,31 +64,33 @@ def command(
     Next: combust log add --help   (write down what was found and done)
     """
     heater = Heater.load(profile, catalogue=load_fuels(fuels_file) if fuels_file else None)
-    readings, refused = _readings(source, mapping, options, heater)
-    found = _ranked(heater, readings, seed=seed, pairs=not no_pairs, instrument=instrument_class, causes=causes_file)
-    for visit in found:
-        if visit.stop:
-            click.secho(f"Visit {visit.visit_id}:", err=True, bold=True)
-            output.warn_stops(visit.stop)
-    if not any(visit.stop for visit in found):
-        output.warn_stops([])
+    with stops_of_refused(options):
+        readings, refused = _readings(source, mapping, options, heater)
+        found = _ranked(
+            heater, readings, seed=seed, pairs=not no_pairs, instrument=instrument_class, causes=causes_file
+        )
+    missed = sum("is another heater" not in text for text in refused)
+    safety = of_all([found.safety], refused=missed)
+    if len(found) > 1:
+        for visit in found:
+            if visit.safety.alarming:
+                click.secho(f"Visit {visit.visit_id}: {visit.safety.state.replace('_', ' ')}", err=True, bold=True)
+    output.tell_safety(safety, as_json=as_json)
     if as_json:
-        output.say_json({**found.to_dict(), "refused": refused})
+        output.say_json({**found.to_dict(), "safety": safety.to_dict(), "refused": refused})
     else:
         for visit in found:
-            _say_visit(visit)
+            _say_visit(visit, together=len(found) > 1)
         prior = ", ".join(f"{name} {value:g}" for name, value in found.prior.items())
         click.echo(f"Prior (a stated convention, editable with --causes): {prior}.")
     _say_refused(refused)
-    for visit in found:
-        output.tell_rest(visit.findings)
-    output.tell_cautions()
+    output.tell_rest(safety)
     if out:
-        table = {**found.to_dict(), "refused": refused}
+        table = {**found.to_dict(), "safety": safety.to_dict(), "refused": refused}
         output.write_text(out, json.dumps(table, ensure_ascii=False, allow_nan=False, indent=2) + "\n")
     if figure:
         _draw(heater, readings, figure, seed, not no_pairs)
-    output.leave_strict(strict, [finding for visit in found for finding in (*visit.stop, *visit.findings)])
+    output.leave_strict(strict, safety.findings)
 
 
 def _readings(
@@ -129,9 +132,11 @@ def _ranked(heater: Heater, readings: list[Any], **how: Any) -> CausesResult:
         return rank_causes(heater, readings, progress=lambda done, size: bar.update(1), **how)
 
 
-def _say_visit(visit: VisitResult) -> None:
+def _say_visit(visit: VisitResult, *, together: bool) -> None:
     """Print one visit as people read it."""
     click.echo(f"Visit {visit.visit_id}" + (" (after work)" if visit.phase == "after" else ""))
+    for text in visit.safety.lines() if together and visit.safety.alarming else ():
+        click.echo(text)
     if not visit.valid:
         click.echo("The reading is not valid: only sample and instrument are judged. Mend them and read again.")
     rows = [one for one in visit.causes if one.probability >= 0.01]

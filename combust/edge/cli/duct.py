@@ -20,6 +20,7 @@ from combust.data.vocabulary import as_number
 from combust.domain.catalogue import Catalogue, get_fuel, load_fuels
 from combust.domain.heater import Heater
 from combust.domain.reading import Reading
+from combust.domain.safety import calculation
 from combust.domain.site import Site
 from combust.edge.cli import output
 from combust.edge.cli.options import quantity_options, values_of
@@ -99,13 +100,13 @@ def command(which: str, profile: str | None, as_json: bool, strict: bool, **aske
         share=asked["share"],
         read_port_pa=baseline.reading.get(f"{which}_static_pa") if baseline else None,
     )
-    output.warn_stops(answer.findings)
+    safety = calculation(*answer.findings)
+    output.tell_safety(safety, as_json=as_json)
     if as_json:
-        output.say_json(answer.to_dict())
+        output.say_json({"safety": safety.to_dict(), **answer.to_dict()})
     else:
         _show(answer)
-    output.tell_rest(answer.findings)
-    output.tell_cautions()
+    output.tell_rest(safety)
     output.leave_strict(strict, answer.findings)
 
 

@@ -58,7 +58,7 @@ def command(
     Next: combust site --help      (one heater at one site in full)
     """
     from combust.application.fleet.plan import plan_fleet
-    from combust.application.fleet.rules import first_word, stays_off
+    from combust.application.fleet.rules import stays_off
     from combust.edge.reports.fleet_page import write_plan
     from combust.edge.tables.fleet import read_fleet_table
 
@@ -70,7 +70,7 @@ def command(
         profiles=folder,
         policy=policy,
     )
-    click.secho(first_word(plan.vehicles), err=True, bold=True)
+    output.tell_safety(plan.safety, as_json=as_json)
     written = write_plan(plan, out, title=title)
     if as_json:
         output.say_json(plan.to_dict())
@@ -80,7 +80,7 @@ def command(
             f"\nThe page: {written[0]}\nTables, figures and driver cards stand beside it ({len(written)} files)."
         )
     _tell_faults(plan)
-    output.tell_cautions()
+    output.tell_rest(plan.safety)
     if strict and (bool(stays_off(plan.vehicles).any()) or any(row["refused"] for row in plan.rows.values())):
         raise click.exceptions.Exit(output.EXIT_STRICT)
 

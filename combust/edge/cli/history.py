@@ -48,10 +48,10 @@ def command(
 
     heaters = [Heater.load(path) for path in profiles]
     options: dict[str, Any] = {"stage": stage, "visit_noise_pct": visit_noise_pct, "instrument": instrument}
-    output.warn_stops([])
     if whole or len(heaters) != 1:
         found = fleet_drift_history(log, heaters, **options)
-        first, told = found.heaters[0], found.left_out
+        first, told, safety = found.heaters[0], found.left_out, found.safety
+        output.tell_safety(safety, as_json=as_json)
         if as_json:
             output.say_json(found.to_dict())
         else:
@@ -66,14 +66,15 @@ def command(
             )
     else:
         first = drift_history(log, heaters[0], **options)
-        told = first.left_out
+        told, safety = first.left_out, first.safety
+        output.tell_safety(safety, as_json=as_json)
         if as_json:
             output.say_json(first.to_dict() | {"version": __version__})
         else:
             output.say_lines(first.lines())
     for text in told:
         click.echo(f"note: {text}", err=True)
-    output.tell_cautions()
+    output.tell_rest(safety)
     if figure:
         from combust.edge.figures.style import save
         from combust.edge.figures.timelines import draw_history

@@ -275,8 +275,9 @@ def _standing(played: Any, statement: dict[str, Any], told: Sequence[tuple[str, 
 
     visit = played.visit()
     return {
+        "safety": visit.safety.to_dict(),
         "case_id": played.case.case_id,
-        "stop": [{"code": one.code, "text": one.text} for one in visit.stops()],
+        "stop": [{"code": one.code, "text": one.text} for one in visit.safety.stops],
         "results": dict(told),
         "readings": visit.readings,
         "steps": list(visit.steps),
@@ -294,7 +295,7 @@ def _show(played: Any, statement: dict[str, Any], told: Sequence[tuple[str, dict
     from combust.edge.reports.class_sheets import price_rows, told_columns
 
     visit = played.visit()
-    output.warn_stops(visit.stops())
+    output.tell_safety(visit.safety)
     for code in visit.breaches:
         click.secho(f"SAFETY: {table()['breach'][code]} It gave no result.", err=True, bold=True)
     if not told:
@@ -313,4 +314,4 @@ def _show(played: Any, statement: dict[str, Any], told: Sequence[tuple[str, dict
     if statement["probabilities"]:
         stated = ", ".join(f"{name} {value:g}" for name, value in statement["probabilities"].items())
         click.echo(f"Stated: {stated}; excluded: {', '.join(statement['excluded']) or 'nothing'}.")
-    output.tell_cautions()
+    output.tell_rest(visit.safety)

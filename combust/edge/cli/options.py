@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import math
 import statistics
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
 from typing import Any
 
 import click
 
+from combust.application.reading.result import safety_of
 from combust.data.errors import CombustError, Fault
 from combust.data.vocabulary import FOREIGN_UNITS, Quantity, as_number, input_keys, quantity
 from combust.domain.reading import check_values
@@ -134,6 +136,16 @@ def worst_of(options: dict[str, Any]) -> dict[str, Any]:
         too_much = [number for number in refused if not math.isnan(number)]
         worst[key] = too_much[0] if too_much else max(good, key=lambda text: as_number(text) or 0.0, default=None)
     return worst
+
+
+@contextmanager
+def stops_of_refused(options: dict[str, Any]) -> Iterator[None]:
+    """Give a refusal the stop conditions that the acceptable values among the options hold: they are told first."""
+    try:
+        yield
+    except CombustError as error:
+        error.safety = safety_of(check_values(worst_of(options))[0])
+        raise
 
 
 def quantity_accepts(key: str, text: str) -> bool:

@@ -13,6 +13,7 @@ from combust.application.heater.profile_template import profile_template
 from combust.data.errors import CombustError, Fault
 from combust.data.near import near_matches
 from combust.domain.catalogue import load_fuels
+from combust.domain.safety import calculation
 from combust.edge.cli import output
 
 REGULATED = {True: "speed regulated", False: "speed not regulated", None: "regulation unknown"}
@@ -99,13 +100,13 @@ def check(file: str, fuels_file: str | None, as_json: bool, strict: bool) -> Non
       combust profile check data/heaters/heater-0107.toml --json
     """
     found = check_profile(file, catalogue=load_fuels(fuels_file) if fuels_file else None)
-    output.warn_stops(found.findings)
+    safety = calculation(*found.findings)
+    output.tell_safety(safety, as_json=as_json)
     if as_json:
-        output.say_json({"file": file, **found.to_dict()})
+        output.say_json({"safety": safety.to_dict(), "file": file, **found.to_dict()})
     else:
         _show(found, file)
-    output.tell_rest(found.findings)
-    output.tell_cautions()
+    output.tell_rest(safety)
     output.leave_strict(strict, found.findings)
 
 

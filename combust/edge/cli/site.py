@@ -8,7 +8,6 @@ from typing import Any
 
 import click
 
-from combust.application.reading.result import stop_findings
 from combust.application.site.base import AltitudeBase, altitude_base
 from combust.application.site.effect import site_effect
 from combust.application.site.result import SiteEffect
@@ -18,9 +17,10 @@ from combust.domain.catalogue import load_fuels
 from combust.domain.fuel import Fuel
 from combust.domain.heater import Heater
 from combust.domain.reading import check_values
+from combust.domain.safety import calculation
 from combust.domain.site import Site
 from combust.edge.cli import output
-from combust.edge.cli.options import quantity_options, values_of, worst_of
+from combust.edge.cli.options import quantity_options, stops_of_refused, values_of, worst_of
 
 PLACE = ("altitude_m", "pressure_hpa", "intake_temp_c", "humidity_pct", "fuel_temp_c", "air_in_temp_c")
 READING = (
@@ -92,25 +92,13 @@ def command(**options: Any) -> None:
     \b
     Next: combust fleet --help     (the same for every vehicle)
     """
-    try:
+    with stops_of_refused({key: options[key] for key in READING if options.get(key)}):
         base_arguments, place, reading = _arguments(options)
         if options["points"]:
             _points(options, altitude_base(**base_arguments))
             return
         effect = site_effect(**base_arguments, **place, reading=reading)
-    except CombustError:
-        given = {key: options[key] for key in READING if options.get(key)}
-        if given:
-            output.tell_stops(stop_findings(check_values(worst_of(given))[0]))
-        raise
-    output.warn_stops(effect.findings)
-    if options["as_json"]:
-        output.say_json(effect)
-    else:
-        output.say_lines(effect.lines())
-        output.say_assumed(effect.assumed)
-    output.tell_rest(effect.findings)
-    output.tell_cautions()
+    output.say_result(effect, as_json=options["as_json"])
     if options["out"]:
         output.write_text(options["out"], output.json_text(effect) + "\n")
     _write_maps(options, base_arguments, effect)
@@ -262,5 +250,5 @@ def _points(options: dict[str, Any], base: AltitudeBase) -> None:
     else:
         click.echo(f"{counts.rows} points: {counts.told} told, {counts.untold} without a number or outside the bands.")
         click.echo(f"Results: {out}")
-    output.tell_cautions()
+    output.tell_rest(calculation())
     sys.stderr.flush()

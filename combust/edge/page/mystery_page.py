@@ -12,7 +12,7 @@ from combust.application.mystery import Dealer, Play, Score, Statement, score
 from combust.application.mystery.rules import LEVELS, table
 from combust.application.mystery.scoring import points
 from combust.data.errors import CombustError
-from combust.domain.limits import cautions, no_stop_text
+from combust.domain.limits import cautions
 from combust.edge.notebook import widget_library
 from combust.edge.reports.class_sheets import price_rows, told_columns
 
@@ -178,8 +178,7 @@ class MysteryPage:
         if self.play is None:
             return
         visit = self.play.visit()
-        stops = "".join(f"<p><strong>{escape(one.text)}</strong></p>" for one in visit.stops())
-        stops = stops or f"<p>{escape(no_stop_text())}</p>"
+        stops = "".join(f"<p><strong>{escape(text)}</strong></p>" for text in visit.safety.lines())
         broken = "".join(
             f"<p><strong>SAFETY: {escape(table()['breach'][code])}</strong></p>" for code in visit.breaches
         )

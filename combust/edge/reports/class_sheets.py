@@ -13,6 +13,7 @@ from combust.application.mystery import Answer, Dealer, MysteryCase, Score
 from combust.application.mystery.case import sealed_names
 from combust.application.mystery.rules import prices, table
 from combust.application.mystery.scoring import points
+from combust.application.words import needed
 from combust.data.vocabulary import quantities
 from combust.domain.limits import cautions
 from combust.edge.reports.html import template
@@ -31,7 +32,7 @@ def price_rows() -> list[dict[str, Any]]:
                 "name": name,
                 "text": about.sentence if about else actions[name]["text"],
                 "risk_text": about.risk if about else "",
-                "heater": about.heater if about else "",
+                "heater": needed(about.needs) if about else "",
                 "minutes": price.minutes,
                 "money": price.money,
                 "risk": price.risk,
@@ -67,7 +68,7 @@ def _page(cases: Sequence[MysteryCase], answers: Sequence[Answer] | None, title:
     rows = []
     for number, case in enumerate(cases, 1):
         row: dict[str, Any] = {"number": number, "lines": str(case).splitlines(), "case": case, "answer": None}
-        row["stops"] = [finding.text for finding in case.visit().stops()]
+        row["stops"] = list(case.visit().safety.lines())
         row["baseline"] = [told_columns(one.reading) for one in case.heater.baselines]
         if answers is not None:
             row["answer"] = answers[number - 1]

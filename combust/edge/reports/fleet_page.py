@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from combust.application.fleet.plan import FleetPlan, records
-from combust.application.fleet.rules import DECISIONS, KEEP_OFF, first_word
+from combust.application.fleet.rules import DECISIONS, KEEP_OFF
 from combust.domain.limits import cautions
 from combust.edge.cli.output import write_text
 from combust.edge.reports.html import template
@@ -97,7 +97,7 @@ def page(plan: FleetPlan, figures: dict[str, dict[str, str]], *, title: str) -> 
         "counts": records(plan.counts),
         "routes": records(plan.routes),
         "assumed": records(plan.assumptions),
-        "cautions": [first_word(plan.vehicles), *cautions()],
+        "cautions": [*plan.safety.lines(), *cautions()],
         "reassignment": plan.reassignment,
         "rows": plan.rows,
         "not_covered": plan.not_covered,

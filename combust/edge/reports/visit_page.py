@@ -7,10 +7,10 @@ from typing import Any
 
 from combust import __version__
 from combust.application.reading.result import ReadingResult, interpret
-from combust.application.visit.record import HEAD_KEYS, VisitRecord, limit_entries, stops_now
+from combust.application.visit.record import HEAD_KEYS, VisitRecord, limit_entries, safety_now
 from combust.data.errors import CombustError
 from combust.data.vocabulary import quantities
-from combust.domain.limits import cautions, no_stop_text
+from combust.domain.limits import cautions
 from combust.edge.reports.html import svg_address, template
 
 # Shown in columns of their own or in the head of the page; everything else stands in the line below the table.
@@ -33,8 +33,7 @@ def visit_page(record: VisitRecord) -> str:
     findings = [(key, f) for key, _, result in done if result for f in result.findings if f.severity != "stop"]
     page: str = template("visit.html.j2").render(
         record=record,
-        stops=stops_now(record),
-        no_stop=no_stop_text(),
+        safety=safety_now(record),
         head=[(_label(key), text) for key, text in record.head.items()],
         readings=[_row(key, body, result) for key, body, result in done],
         findings=findings,
