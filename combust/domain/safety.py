@@ -11,6 +11,8 @@ import numpy as np
 from combust.data.tables import load_table
 from combust.domain.limits import Finding, finding, finding_kinds, in_order
 
+# What says where the heater stands, or that nothing was said: of a past or a refused reading it is left out.
+PLACE = ("indoors", "location_unknown", "not_judged", "nothing_entered")
 # From nothing to the worst; the place in this order is the rank.
 STATES = ("nothing_found", "not_judged", "outdoors_only", "heater_off", "everyone_out")
 
@@ -72,6 +74,10 @@ class Safety:
     def allows(self, needs: Iterable[str]) -> bool:
         """Return whether what a check, a remedy or an adjustment needs may be done, and so be listed."""
         return not forbids(self._found, needs)
+
+    def without_place(self) -> Safety:
+        """Return the safety of the values alone, whatever was said of the place."""
+        return Safety(tuple(one for one in self.findings if one.code not in PLACE))
 
     def lines(self) -> tuple[str, ...]:
         """Return what stands before anything else: the stops, or the sentence of the state."""

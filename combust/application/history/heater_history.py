@@ -25,7 +25,6 @@ from combust.domain.safety import of_all
 from combust.kernel.trend import Trend, critical_values, crossing_time, fit_trend, standard_normal_tail
 
 FEWEST = 3
-PLACE = ("indoors", "location_unknown", "not_judged", "nothing_entered")
 LONG_GAP_YEARS = 1.5
 FARTHEST_YEARS = 50.0
 
@@ -225,7 +224,7 @@ def _judged(
     """
     last = max([last, *(date for row in rows if (date := date_of(row.get("taken_at"))))])
     seen = of_all(safety_of(row) for row in rows if date_of(row.get("taken_at")) == last)
-    found = [one for one in seen.findings if one.code not in PLACE]
+    found = list(seen.without_place().findings)
     if level is not None and lowest is not None and level < lowest:
         found.append(finding("air_ratio_below_minimum", air_ratio=level, u95=0.0, minimum=lowest))
     if risk is not None and risk >= limit("risk_high"):

@@ -53,41 +53,40 @@ def site_effect(
 ) -> SiteEffect:
     """Return what the air at a site does to lambda, expected gases, trims and heat.
 
-        Parameters
-        ----------
-        heater_or_fuel : Heater, Fuel or str
-            A profile, or a fuel with ``air_ratio`` (and ``air_ratio_u``, ``useful_heat_kw``) at ``reference`` air.
-        site : Site
-            Height or station pressure, intake temperature, humidity.
-        stage : str, optional
-            Heat stage; default the one with the most fuel or heat.
-        fuel_temp_c : float, optional
-            Fuel at the metering pump [°C]; default the intake temperature, listed in ``assumed``.
-        air_in_temp_c : float, optional
-            Heating air entering [°C]; default as at the baseline.
-        minimum_air_ratio : float, optional
-            lambda that must be kept [-]; default the profile's, else the watch-point of ``limits.toml``.
-        keep_air_ratio : float, optional
-            lambda the trims aim at [-]; default the baseline's.
-        reading : Reading or mapping, optional
-            A reading taken at the site, to be told whether the site explains it.
+    Parameters
+    ----------
+    heater_or_fuel : Heater, Fuel or str
+        A profile, or a fuel with ``air_ratio`` (and ``air_ratio_u``, ``useful_heat_kw``) at ``reference`` air.
+    site : Site
+        Height or station pressure, intake temperature, humidity.
+    stage : str, optional
+        Heat stage; default the one with the most fuel or heat.
+    fuel_temp_c : float, optional
+        Fuel at the metering pump [°C]; default the intake temperature, listed in ``assumed``.
+    air_in_temp_c : float, optional
+        Heating air entering [°C]; default as at the baseline.
+    minimum_air_ratio : float, optional
+        lambda that must be kept [-]; default the profile's, else the watch-point of ``limits.toml``.
+    keep_air_ratio : float, optional
+        lambda the trims aim at [-]; default the baseline's.
+    reading : Reading or mapping, optional
+        A reading taken at the site, to be told whether the site explains it.
 
-        Returns
-        -------
-        SiteEffect
+    Returns
+    -------
+    SiteEffect
 
-        Raises
-        ------
-        CombustError
-            See :func:`combust.application.site.base.altitude_base`; values outside their bands.
+    Raises
+    ------
+    CombustError
+        See :func:`combust.application.site.base.altitude_base`; values outside their bands.
 
-        Examples
-        --------
-        >>> from combust.domain.safety import Safety
-    from combust.domain.site import Site
-        >>> effect = site_effect("diesel", Site(2000, None, 0.0), air_ratio=1.6, reference=Site(0, None, 20.0))
-        >>> round(effect.air_ratio, 2), round(effect.o2_dry_pct, 1)
-        (1.35, 5.7)
+    Examples
+    --------
+    >>> from combust.domain.site import Site
+    >>> effect = site_effect("diesel", Site(2000, None, 0.0), air_ratio=1.6, reference=Site(0, None, 20.0))
+    >>> round(effect.air_ratio, 2), round(effect.o2_dry_pct, 1)
+    (1.35, 5.7)
     """
     base = altitude_base(
         heater_or_fuel,

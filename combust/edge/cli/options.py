@@ -144,7 +144,7 @@ def stops_of_refused(options: dict[str, Any]) -> Iterator[None]:
     try:
         yield
     except CombustError as error:
-        error.safety = safety_of(check_values(worst_of(options))[0])
+        error.safety = safety_of(check_values(worst_of(options))[0]).without_place()
         raise
 
 

@@ -21,7 +21,7 @@ from combust.domain.catalogue import Catalogue
 from combust.domain.fuel import Fuel
 from combust.domain.instrument import InstrumentClass, instrument_class
 from combust.domain.limits import Finding, finding_kinds
-from combust.domain.safety import STATES, Safety, of_all, ranks_of
+from combust.domain.safety import PLACE, STATES, Safety, of_all, ranks_of
 from combust.edge.tables.convert import RowFaults, columns_of_table
 from combust.edge.tables.headings import Heading, match_headings
 from combust.edge.tables.sink import TableSink
@@ -29,8 +29,6 @@ from combust.edge.tables.source import Block, TableSource, open_table
 
 RESULT_NAMES = {"pressure_hpa_used": "site_pressure_hpa"}
 REJECT_NAMES = ("row", "reasons")
-# Every interpreted row tells its place; beside a refusal only what its own values show is told.
-PLACE_STOPS = ("indoors", "location_unknown")
 
 
 @dataclass(slots=True)
@@ -293,7 +291,7 @@ class InterpretedBlock:
 def _stop_bits() -> int:
     """Return the mask of the stop conditions that are told of a refused row."""
     kinds = finding_kinds("reading").values()
-    return sum(1 << kind.bit for kind in kinds if kind.severity == "stop" and kind.code not in PLACE_STOPS)
+    return sum(1 << kind.bit for kind in kinds if kind.severity == "stop" and kind.code not in PLACE)
 
 
 def interpret_block(table: Any, plan: Plan, *, ragged: Mapping[int, str] | None = None) -> InterpretedBlock:
