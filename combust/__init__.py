@@ -6,40 +6,63 @@ The names that notebooks use are loaded when they are first asked for, so that `
 from __future__ import annotations
 
 import importlib
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:  # the same names for editors and type checkers; a test compares the two
+    from combust.application.causes.rank import rank_causes as rank_causes
+    from combust.application.chemistry.equilibrium import flame_equilibrium as flame_equilibrium
+    from combust.application.fleet.plan import plan_fleet as plan_fleet
+    from combust.application.lessons.exercises import exercise as exercise
+    from combust.application.lessons.exercises import exercise_sheet as exercise_sheet
+    from combust.application.lessons.misconceptions import misconception_cards as misconception_cards
+    from combust.application.mystery import mystery as mystery
+    from combust.application.reading.result import interpret as interpret
+    from combust.application.site.effect import site_effect as site_effect
+    from combust.application.visit.start import start_timeline as start_timeline
+    from combust.application.visit.supply import supply_check as supply_check
+    from combust.data.errors import CombustError as CombustError
+    from combust.domain.catalogue import blend as blend
+    from combust.domain.catalogue import get_fuel as get_fuel
+    from combust.domain.catalogue import load_fuels as load_fuels
+    from combust.domain.fuel import Fuel as Fuel
+    from combust.domain.gas import air_ratio_from_balance as air_ratio_from_balance
+    from combust.domain.gas import air_ratio_from_co2 as air_ratio_from_co2
+    from combust.domain.gas import air_ratio_from_o2 as air_ratio_from_o2
+    from combust.domain.gas import flue_gas as flue_gas
+    from combust.domain.gas import stoichiometric_air as stoichiometric_air
+    from combust.domain.heater import Heater as Heater
+    from combust.domain.reading import Reading as Reading
+    from combust.domain.site import Site as Site
+    from combust.edge.logbook.history import drift_history as drift_history
+    from combust.edge.tables.readings import interpret_table as interpret_table
+    from combust.kernel.constants import DryAir as DryAir
 
 __version__ = "0.1.0"
 
-# public name -> (module, name there)
-_PUBLIC = {
-    "CombustError": ("combust.data.errors", "CombustError"),
-    "DryAir": ("combust.kernel.constants", "DryAir"),
-    "Fuel": ("combust.domain.fuel", "Fuel"),
-    "Heater": ("combust.domain.heater", "Heater"),
-    "Reading": ("combust.domain.reading", "Reading"),
-    "Site": ("combust.domain.site", "Site"),
-    "air_ratio_from_balance": ("combust.domain.gas", "air_ratio_from_balance"),
-    "air_ratio_from_co2": ("combust.domain.gas", "air_ratio_from_co2"),
-    "air_ratio_from_o2": ("combust.domain.gas", "air_ratio_from_o2"),
-    "blend": ("combust.domain.catalogue", "blend"),
-    "exercise": ("combust.application.lessons.exercises", "exercise"),
-    "exercise_sheet": ("combust.application.lessons.exercises", "exercise_sheet"),
-    "flame_equilibrium": ("combust.application.chemistry.equilibrium", "flame_equilibrium"),
-    "flue_gas": ("combust.domain.gas", "flue_gas_of"),
-    "get_fuel": ("combust.domain.catalogue", "get_fuel"),
-    "drift_history": ("combust.edge.logbook.history", "drift_history"),
-    "interpret": ("combust.application.reading.result", "interpret"),
-    "interpret_table": ("combust.edge.tables.readings", "interpret_table"),
-    "load_fuels": ("combust.domain.catalogue", "load_fuels"),
-    "misconception_cards": ("combust.application.lessons.misconceptions", "misconception_cards"),
-    "mystery": ("combust.application.mystery", "mystery"),
-    "plan_fleet": ("combust.application.fleet.plan", "plan_fleet"),
-    "rank_causes": ("combust.application.causes.rank", "rank_causes"),
-    "site_effect": ("combust.application.site.effect", "site_effect"),
-    "start_timeline": ("combust.application.visit.start", "start_timeline"),
-    "stoichiometric_air": ("combust.domain.gas", "stoichiometric_air"),
-    "supply_check": ("combust.application.visit.supply", "supply_check"),
+# module -> the public names it holds
+_MODULES = {
+    "application.causes.rank": "rank_causes",
+    "application.chemistry.equilibrium": "flame_equilibrium",
+    "application.fleet.plan": "plan_fleet",
+    "application.lessons.exercises": "exercise exercise_sheet",
+    "application.lessons.misconceptions": "misconception_cards",
+    "application.mystery": "mystery",
+    "application.reading.result": "interpret",
+    "application.site.effect": "site_effect",
+    "application.visit.start": "start_timeline",
+    "application.visit.supply": "supply_check",
+    "data.errors": "CombustError",
+    "domain.catalogue": "blend get_fuel load_fuels",
+    "domain.fuel": "Fuel",
+    "domain.gas": "air_ratio_from_balance air_ratio_from_co2 air_ratio_from_o2 flue_gas stoichiometric_air",
+    "domain.heater": "Heater",
+    "domain.reading": "Reading",
+    "domain.site": "Site",
+    "edge.logbook.history": "drift_history",
+    "edge.tables.readings": "interpret_table",
+    "kernel.constants": "DryAir",
 }
+_PUBLIC = {name: f"combust.{module}" for module, names in _MODULES.items() for name in names.split()}
 
 __all__ = ["__version__", *sorted(_PUBLIC)]
 
@@ -47,11 +70,15 @@ __all__ = ["__version__", *sorted(_PUBLIC)]
 def __getattr__(name: str) -> Any:
     if name not in _PUBLIC:
         raise AttributeError(f"combust has no '{name}'")
-    module, attribute = _PUBLIC[name]
-    value = getattr(importlib.import_module(module), attribute)
+    from combust.data.arguments import names_keywords
+
+    value = getattr(importlib.import_module(_PUBLIC[name]), name)
+    if not isinstance(value, type):
+        value = names_keywords(value)
+        value.__module__, value.__qualname__ = "combust", name  # so that it pickles
     globals()[name] = value
     return value
 
 
 def __dir__() -> list[str]:
-    return sorted([*globals(), *_PUBLIC])
+    return sorted({*__all__, *(name for name in globals() if name.startswith("__"))})

@@ -1,5 +1,18 @@
-"""``python -m combust`` is the ``combust`` command."""
+"""``combust`` and ``python -m combust``: what a signal does is settled first, the commands are loaded after it."""
 
-from combust.edge.cli.main import main
+from combust.edge import interrupt
 
-main()
+
+def run() -> None:
+    """Run the command line; a signal ends it with code 130 or 143, or comes too late to change anything."""
+    interrupt.guard()
+    try:
+        from combust.edge.cli.main import main
+
+        main()
+    finally:
+        interrupt.ignore()
+
+
+if __name__ == "__main__":
+    run()

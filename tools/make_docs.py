@@ -1,4 +1,4 @@
-"""Write docs/*.md and the index of commands from the commands, the vocabulary and the texts in the source.
+"""Write docs/*.md from the commands, the vocabulary, the findings and the words.
 
 python tools/make_docs.py           writes them
 python tools/make_docs.py --check   fails when one is out of date
@@ -6,7 +6,7 @@ python tools/make_docs.py --check   fails when one is out of date
 
 from __future__ import annotations
 
-import json
+import importlib
 import re
 import sys
 from collections.abc import Iterator, Sequence
@@ -14,46 +14,38 @@ from pathlib import Path
 from typing import Any
 
 import click
-from command_index import commands, index
-from fault_texts import FaultText, fault_texts
 
 from combust.application.words import check_lines, plain_text, told_range
 from combust.data.tables import load_table
 from combust.data.vocabulary import quantities
 from combust.domain.limits import finding_kinds
-from combust.edge.cli.main import MAP
+from combust.edge.cli.main import COMMANDS, MAP
 
 ROOT = Path(__file__).parents[1]
 MADE = "<!-- Made by tools/make_docs.py; change the source and run it again. -->"
 SEVERITIES = {"stop": "Stops", "warn": "Warnings", "note": "Notes"}
-# first part of a path that fits -> heading on the page of errors
-AREAS = (
-    ("edge/cli", "On the command line"),
-    ("edge/tables", "Tables of readings, visits and points"),
-    ("edge/logbook", "Logbook and records"),
-    ("application/visit/record", "Logbook and records"),
-    ("application/visit", "Start, supply and a steady reading"),
-    ("application/fleet", "Fleet tables and policy"),
-    ("domain/profile", "Heater profiles"),
-    ("domain/heater", "Heater profiles"),
-    ("application/mystery", "Teaching"),
-    ("application/lessons", "Teaching"),
-    ("domain/blend", "Fuels"),
-    ("domain/catalogue", "Fuels"),
-    ("domain/f", "Fuels"),
-    ("", "Readings, causes, sites and ducts"),
-)
 
 
 def pages() -> dict[Path, str]:
     """Return every made file and its text."""
-    told = json.dumps(index(), ensure_ascii=False, indent=0, separators=(",", ":"))
     return {
         ROOT / "docs" / "commands.md": command_page(),
         ROOT / "docs" / "glossary.md": glossary_page(),
         ROOT / "docs" / "errors.md": error_page(),
-        ROOT / "combust" / "data" / "command_index.json": told + "\n",
     }
+
+
+def commands() -> dict[str, click.Command]:
+    """Return every command, imported, in the order of the map."""
+    return {name: importlib.import_module(module).command for name, (module, _) in COMMANDS.items()}
+
+
+def leaves() -> dict[str, click.Command]:
+    """Return every command and sub-command by its path."""
+    found: dict[str, click.Command] = {}
+    for name, command in commands().items():
+        found |= {name: command, **{f"{name} {sub}": each for sub, each in getattr(command, "commands", {}).items()}}
+    return found
 
 
 def command_page() -> str:
@@ -111,11 +103,10 @@ def glossary_page() -> str:
 def _used() -> dict[str, list[str]]:
     """Return for every key the commands that take it and, for results, what gives it."""
     taken: dict[str, list[str]] = {key: [] for key in quantities()}
-    for name, row in index().items():
-        for path, told in [(name, row), *((f"{name} {sub}", each) for sub, each in row.get("commands", {}).items())]:
-            for param in told["params"]:
-                if param["name"] in taken and "opts" in param:
-                    taken[param["name"]].append(path)
+    for path, command in leaves().items():
+        for param in command.params:
+            if isinstance(param, click.Option) and not param.hidden and param.name in taken:
+                taken[param.name].append(path)
     for key, record in quantities().items():
         taken[key] = [", ".join(taken[key])] if taken[key] else []
         if record.role == "result":
@@ -129,15 +120,11 @@ def error_page() -> str:
     """Return the page of everything that is refused or told."""
     lines = ["# What combust refuses, and what it tells", "", MADE, ""]
     lines += ["A refusal names what was entered, says what is wrong with it and what is allowed, and what to do next.",
-              "Nothing is computed from it, and all faults of an input are told at once. `…` stands for what is filled",
-              "in. Look one word up with `combust word WORD`.", "", "## Codes", ""]  # fmt: skip
+              "Nothing is computed from it, and all faults of an input are told at once; each carries one of the codes.",
+              "`…` stands for what is filled in. Look one word up with `combust word WORD`.", "", "## Codes", ""]  # fmt: skip
     lines += _table(
         ("code", "meaning"), [(_code(code), row["meaning"]) for code, row in load_table("words")["code"].items()]
     )
-    found = fault_texts()
-    for area in dict.fromkeys(name for _, name in AREAS):
-        here = [each for each in found if _area(each) == area]
-        lines += ["", f"## {area}", "", *_table(("code", "named", "what is said", "what to do"), map(_fault_row, here))]
     lines += ["", "## Numbers outside what can be", ""]
     rows = [
         (_code(key), told_range(one), one.hint)
@@ -151,20 +138,6 @@ def error_page() -> str:
         ]
         lines += ["", f"## {heading}", "", *_table(("code", "text"), told)]
     return "\n".join(lines) + "\n"
-
-
-def _area(text: FaultText) -> str:
-    return next(area for prefix, area in AREAS if text.module.startswith(prefix))
-
-
-def _fault_row(text: FaultText) -> tuple[str, ...]:
-    whys = [f"{why} (allowed {text.allowed})" if text.allowed else why for why in text.whys]
-    return (
-        ", ".join(map(_code, text.codes)),
-        ", ".join(text.quantities[:6]) + (", …" if len(text.quantities) > 6 else ""),
-        " / ".join(whys),
-        " / ".join(hint for hint in text.hints if hint),
-    )
 
 
 def _code(text: str) -> str:

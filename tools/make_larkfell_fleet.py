@@ -41,63 +41,39 @@ ROUTES = [
     ("crown_track", [(0, 2980), (12, 3300), (25, 3720), (37, 4100), (44, 4300)], 4.0, True),
     ("valley_shuttle", [(0, 620), (30, 640)], 1.1, False),
 ]
+# Figures of their own that no real unit has: heat is 77 to 81 % of the fuel's, pump strokes times pulses give the fuel.
 PROFILES = {
     "small": {
-        "fuel": "diesel_b7",
-        "limit": 1400,
-        "heat": 2.0,
-        "fuel_h": 0.253,
-        "low": (0.9, 0.115),
-        "o2": 8.2,
-        "flue": 300,
-        "rpm": 4400,
-        "rpm_max": 4900,
+        "fuel": "diesel_b7", "limit": 1350, "rpm": 4250, "rpm_max": 4750, "run_w": 24, "glow_a": 7.9, "cutout_v": 10.4,
+        "stroke_ul": 25.5, "high": (0.242, 1.9, 2.64), "low": (0.094, 0.75, 1.02), "o2": 8.2, "flue": 300,
+        "intake_pa": -44, "exhaust_pa": 118,
+        "start": (5, [42, 35], [68, 56], 1.1, 175),
     },
     "small_high": {
-        "fuel": "diesel_b7",
-        "limit": 2400,
-        "heat": 2.0,
-        "fuel_h": 0.253,
-        "low": (0.9, 0.115),
-        "o2": 9.0,
-        "flue": 310,
-        "rpm": 4500,
-        "rpm_max": 5600,
+        "fuel": "diesel_b7", "limit": 2050, "rpm": 4650, "rpm_max": 6150, "run_w": 31, "glow_a": 8.1, "cutout_v": 10.7,
+        "stroke_ul": 19.5, "high": (0.226, 1.75, 3.22), "low": (0.089, 0.7, 1.27), "o2": 9.0, "flue": 310,
+        "intake_pa": -52, "exhaust_pa": 131,
+        "start": (7, [48, 36, 36], [58, 44, 44], 1.4, 190),
     },
     "large": {
-        "fuel": "diesel_b7",
-        "limit": 1500,
-        "heat": 4.0,
-        "fuel_h": 0.52,
-        "low": (1.2, 0.16),
-        "o2": 7.9,
-        "flue": 350,
-        "rpm": 4700,
-        "rpm_max": 5200,
+        "fuel": "diesel_b7", "limit": 1650, "rpm": 4950, "rpm_max": 5400, "run_w": 43, "glow_a": 9.4, "cutout_v": 10.2,
+        "stroke_ul": 46.0, "high": (0.563, 4.3, 3.40), "low": (0.184, 1.45, 1.11), "o2": 7.9, "flue": 350,
+        "intake_pa": -73, "exhaust_pa": 174,
+        "start": (3, [60, 50], [85, 70], 0.9, 230),
     },
     "large_high": {
-        "fuel": "diesel_b7",
-        "limit": 2200,
-        "heat": 3.8,
-        "fuel_h": 0.50,
-        "low": (1.1, 0.15),
-        "o2": 8.8,
-        "flue": 340,
-        "rpm": 4700,
-        "rpm_max": 6400,
+        "fuel": "diesel_b7", "limit": 3300, "rpm": 4550, "rpm_max": 6700, "run_w": 47, "glow_a": 9.1, "cutout_v": 10.6,
+        "stroke_ul": 43.5, "high": (0.487, 3.7, 3.11), "low": (0.160, 1.25, 1.02), "o2": 8.8, "flue": 340,
+        "intake_pa": -66, "exhaust_pa": 159,
+        "start": (4, [64, 52, 40], [66, 58, 50], 1.0, 255),
     },
     "clinic_gasoline": {
-        "fuel": "gasoline_e5",
-        "limit": 1200,
-        "heat": 3.6,
-        "fuel_h": 0.54,
-        "low": (1.1, 0.17),
-        "o2": 8.5,
-        "flue": 330,
-        "rpm": 4600,
-        "rpm_max": 5000,
+        "fuel": "gasoline_e5", "limit": 1150, "rpm": 4400, "rpm_max": 4980, "run_w": 33, "glow_a": 8.4, "cutout_v": 10.9,
+        "stroke_ul": 50.5, "high": (0.479, 3.3, 2.63), "low": (0.149, 1.05, 0.82), "o2": 8.5, "flue": 330,
+        "intake_pa": -61, "exhaust_pa": 146,
+        "start": (8, [25, 20], [45, 40], 1.0, 280),
     },
-}
+}  # fmt: skip
 # group, heater, UA range, battery V, Ah choices
 GROUPS = {
     "clinics": [("small", 48), ("large", 85), ("clinic_gasoline", 75)],
@@ -117,10 +93,10 @@ PLACES = [
     ("snow_crews", "small", "hut_oulterfold", "high_traverse", 4, "none", None),
     ("snow_crews", "large_high", "snow_base_varrowmantle", "high_traverse", 4, "none", None),
     ("snow_crews", "small", "hut_glimmerwick", "high_traverse", 3, "none", None),
-    ("snow_crews", "large_high", "pass_house_hallowick", "crown_track", 3, "automatic", 3500),
+    ("snow_crews", "large_high", "pass_house_hallowick", "crown_track", 3, "automatic", 3650),
     ("snow_crews", "small_high", "snow_base_varrowmantle", "larkpass", 2, "none", None),
-    ("mast_service", "small_high", "hut_immergath", "crown_track", 2, "fuel", 3400),
-    ("mast_service", "large_high", "mast_station_jorkell", "crown_track", 2, "automatic", 3500),
+    ("mast_service", "small_high", "hut_immergath", "crown_track", 2, "fuel", 3450),
+    ("mast_service", "large_high", "mast_station_jorkell", "crown_track", 2, "automatic", 3650),
     ("mast_service", "small_high", "hut_quenellow_col", "crown_track", 2, "none", None),
     ("mast_service", "large_high", "refuge_larkcrown", "crown_track", 1, "none", None),
 ]
@@ -200,27 +176,30 @@ def profiles(folder: Path) -> None:
     """Write one heater profile for each invented type."""
     (folder / "profiles").mkdir(exist_ok=True)
     for name, row in PROFILES.items():
-        low_heat, low_fuel = row["low"]
-        text = f"""# Invented demo heater of the Larkfell fleet. Copy the layout, not the numbers.
+        check, preheats, attempts, pump_hz, cool_down = row["start"]
+        text = f"""# Invented demo heater of the Larkfell fleet; no such unit exists. Copy the layout, not the numbers.
 heater_id = "{name}"
 fuel = "{row["fuel"]}"
 nominal_v = 12
 blower = "centrifugal"
 speed_regulated = true
 blower_rpm_max = {row["rpm_max"]}
-power_run_w = {15 if row["heat"] < 3 else 35}
-glow_a = 9.0
-cutout_v = 10.5
+power_run_w = {row["run_w"]}
+glow_a = {row["glow_a"]}
+cutout_v = {row["cutout_v"]}
 heating_air_on_same_shaft = true
+stroke_ul = {row["stroke_ul"]}
 
 [stages.high]
-fuel_l_per_h = {row["fuel_h"]}
-useful_heat_kw = {row["heat"]}
+fuel_l_per_h = {row["high"][0]}
+useful_heat_kw = {row["high"][1]}
+pump_hz = {row["high"][2]}
 blower_rpm = {row["rpm"]}
 air_ratio_band = [1.4, 1.9]
 [stages.low]
-fuel_l_per_h = {low_fuel}
-useful_heat_kw = {low_heat}
+fuel_l_per_h = {row["low"][0]}
+useful_heat_kw = {row["low"][1]}
+pump_hz = {row["low"][2]}
 air_ratio_band = [1.8, 2.4]
 
 [[baseline]]
@@ -235,8 +214,8 @@ air_in_temp_c = 15
 air_out_temp_c = 85
 supply_v = 12.6
 blower_rpm = {row["rpm"]}
-intake_static_pa = -60
-exhaust_static_pa = 150
+intake_static_pa = {row["intake_pa"]}
+exhaust_static_pa = {row["exhaust_pa"]}
 
 [limits]
 altitude_m = {row["limit"]}
@@ -244,11 +223,11 @@ air_ratio_min = 1.30
 source = "invented demo document of the type"
 
 [start]
-check_s = 4
-preheat_s = [50, 45]
-attempt_s = [75, 75]
-attempt_pump_hz = 1.5
-cool_down_s = 200
+check_s = {check}
+preheat_s = {preheats}
+attempt_s = {attempts}
+attempt_pump_hz = {pump_hz}
+cool_down_s = {cool_down}
 """
         (folder / "profiles" / f"{name}.toml").write_text(text, encoding="utf-8")
 

@@ -109,7 +109,7 @@ def rows() -> list[dict[str, Any]]:
         row(rng, clinic, *ice, "high", packed | {"r_in": 0.1}, **good, arrangement="intake_duct_off"),
         row(rng, clinic, *ice, "high", none, ports=True, **good, terminals="clear", phase="after", note="snow cleared"),
         row(rng, clinic, *bare, "high", {"r_in": 3.6}, **only_gas, note="only the gas was read"),
-        row(rng, clinic, *pump, "high", over, **good, strokes=200, delivered_ml=8.5, note="pump gives too much"),
+        row(rng, clinic, *pump, "high", over, **good, strokes=200, delivered_ml=9.7, note="pump gives too much"),
         row(rng, clinic, *pump, "low", over, **good),
         row(rng, snow, *volts, "high", weak, **CHECKED, supply_v=10.7, note="corroded plug: low voltage under load"),
         wet,

@@ -1,4 +1,4 @@
-"""Write notebooks/*.ipynb from notebooks/sources/*.md: text between python fences, a cell for every heading.
+"""Write notebooks/*.ipynb from notebooks/sources/*.md with jupytext: its Markdown, a cell for every heading.
 
 python tools/make_notebooks.py           writes them
 python tools/make_notebooks.py --check   fails when one is out of date
@@ -9,64 +9,34 @@ from __future__ import annotations
 import sys
 from pathlib import Path
 
-import nbformat
+import jupytext
 
 ROOT = Path(__file__).parents[1] / "notebooks"
-METADATA = {
+PYTHON = {
     "kernelspec": {"display_name": "Python 3", "language": "python", "name": "python3"},
     "language_info": {"name": "python"},
 }
 
 
-def cells_of(text: str) -> list[nbformat.NotebookNode]:
-    """Return the cells of a source: code inside ```python fences, text cells that begin at headings."""
-    cells: list[nbformat.NotebookNode] = []
-    lines: list[str] = []
-
-    def close(kind: str) -> None:
-        body = "\n".join(lines).strip("\n")
-        lines.clear()
-        if body:
-            make = nbformat.v4.new_code_cell if kind == "code" else nbformat.v4.new_markdown_cell
-            cells.append(make(body, id=f"cell-{len(cells):02d}"))
-
-    inside = False
-    for line in text.splitlines():
-        if not inside and line.startswith("```python"):
-            close("text")
-            inside = True
-        elif inside and line.startswith("```"):
-            close("code")
-            inside = False
-        else:
-            if not inside and line.startswith("#"):
-                close("text")
-            lines.append(line)
-    close("code" if inside else "text")
-    return cells
-
-
 def notebook_text(source: Path) -> str:
-    """Return the notebook of one source as the text of its file."""
-    cells = cells_of(source.read_text(encoding="utf-8"))
-    title = cells[0].source.splitlines()[0].lstrip("# ")
-    book = nbformat.v4.new_notebook(cells=cells, metadata={**METADATA, "title": title})
-    nbformat.validate(book)
-    return nbformat.writes(book, indent=1, ensure_ascii=False) + "\n"
+    """Return the notebook of one source as the text of its file; the ids of its cells are their numbers."""
+    book = jupytext.read(source, fmt={"extension": ".md", "split_at_heading": True})
+    for number, cell in enumerate(book.cells):
+        cell["id"] = f"cell-{number:02d}"
+    book["metadata"] = {**PYTHON, "title": book.cells[0].source.splitlines()[0].lstrip("# ")}
+    return str(jupytext.writes(book, fmt="ipynb")) + "\n"
 
 
 def main() -> None:
-    """Write every notebook, or with --check compare."""
-    stale = []
-    for source in sorted((ROOT / "sources").glob("*.md")):
-        target, text = ROOT / f"{source.stem}.ipynb", notebook_text(source)
-        if "--check" in sys.argv:
-            if not target.exists() or target.read_text(encoding="utf-8") != text:
-                stale.append(target.name)
-        else:
-            target.write_text(text, encoding="utf-8")
+    """Write every notebook, or with --check compare; a notebook without a source is out of date too."""
+    wanted = {ROOT / f"{source.stem}.ipynb": notebook_text(source) for source in (ROOT / "sources").glob("*.md")}
+    if "--check" not in sys.argv:
+        for path, text in wanted.items():
+            path.write_text(text, encoding="utf-8")
+    there = {path: path.read_text(encoding="utf-8") for path in ROOT.glob("*.ipynb")}
+    stale = sorted(path.name for path in {*wanted, *there} if wanted.get(path) != there.get(path))
     if stale:
-        sys.exit(f"out of date: {', '.join(stale)}. Run: python tools/make_notebooks.py")
+        sys.exit(f"out of date, or without a source: {', '.join(stale)}. Run: python tools/make_notebooks.py")
 
 
 if __name__ == "__main__":

@@ -4,7 +4,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from typing import Any
+from typing import Any, Literal
+
+# What each means stands in words.toml.
+Code = Literal[
+    "out_of_band", "not_a_number", "unknown_name", "missing", "conflict", "format", "too_large", "placeholder",
+    "not_healthy", "incomplete", "closed", "twice", "near_miss", "not_steady", "empty", "refused", "busy", "read_only",
+    "disk_full", "damaged",
+]  # fmt: skip
 
 
 class Fault:
@@ -17,10 +24,10 @@ class Fault:
     value : object
         What was given.
     code : str
-        Short machine name: ``out_of_band``, ``not_a_number``, ``unknown_name``, ``missing``, ``conflict``, ``format``.
+        Short machine name, one of ``Code``.
     unit, low, high : optional
         Unit and allowed band.
-    why, hint : str, optional
+    why, hint : str
         Why it is refused and what to do about it.
     """
 
@@ -30,13 +37,13 @@ class Fault:
         self,
         quantity: str,
         value: object,
-        code: str,
+        code: Code,
         *,
         unit: str = "",
         low: float | None = None,
         high: float | None = None,
-        why: str = "",
-        hint: str = "",
+        why: str,
+        hint: str,
     ) -> None:
         self.quantity, self.value, self.code = quantity, value, code
         self.unit, self.low, self.high = unit, low, high
@@ -44,7 +51,7 @@ class Fault:
 
     def entered_as(self, key: str, value: object) -> Fault:
         """Return the fault with the key and value that were entered, where those were in another unit."""
-        why = f"{self.why or 'is not accepted'} (entered as {key} = {shorten(value)})"
+        why = f"{self.why} (entered as {key} = {shorten(value)})"
         return Fault(
             self.quantity, self.value, self.code, unit=self.unit, low=self.low, high=self.high, why=why, hint=self.hint
         )
@@ -55,7 +62,7 @@ class Fault:
         missing = self.value is None
         unit = f" {self.unit}" if self.unit and not missing else ""
         text = name if missing and self.code == "missing" else f"{name} = {shown}{unit}"
-        text += f" {self.why}" if self.why else " is not accepted"
+        text += f" {self.why}"
         if self.low is not None and self.high is not None:
             text += f" (allowed {self.low:g} to {self.high:g}{' ' + self.unit if self.unit else ''})"
         return _printable(f"{text}. {self.hint}".strip() if self.hint else f"{text}.")
@@ -112,6 +119,10 @@ class CombustError(ValueError):
 
     def __reduce__(self) -> tuple[type[CombustError], tuple[tuple[Fault, ...]]]:
         return (type(self), (self.faults,))
+
+
+class UnknownKeywordError(CombustError, TypeError):
+    """Keywords that are none: a TypeError as of any function, and every other fault with it."""
 
 
 def missing_extra(module: str, extra: str, *, why: str = "is needed here") -> CombustError:

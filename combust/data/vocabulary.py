@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Any, SupportsFloat
 
+from combust.data.arguments import carries_unit, why_no_number
 from combust.data.errors import Fault
 from combust.data.near import near_matches
 from combust.data.tables import load_table
@@ -91,7 +92,7 @@ class Quantity:
             hint = f"Give a plain number{' in ' + self.unit if self.unit else ''}{', ' + band if band else ''}"
         comma = isinstance(value, str) and "," in value
         hint += ", with a decimal point and no thousands mark." if comma else "."
-        return Fault(entered_as or self.key, value, "not_a_number", why="is not a number", hint=hint)
+        return Fault(entered_as or self.key, value, "not_a_number", why=why_no_number(value), hint=hint)
 
     def why_outside(self, number: float) -> str:
         """Return in words why a number outside the band cannot be."""
@@ -160,9 +161,18 @@ def foreign_twin(key: str) -> tuple[str, Callable[[Any], Any]] | None:
     return None
 
 
+def foreign_keys() -> list[str]:
+    """Return every key that :func:`foreign_twin` knows for an input."""
+    units = [(ours, suffix) for suffix, (ours, _) in FOREIGN_UNITS.items()] + [("_ppm", "_pct"), ("_hpa", "_mbar")]
+    named = [key[: -len(ours)] + suffix for key in input_keys() for ours, suffix in units if key.endswith(ours)]
+    return [key for key in named if foreign_twin(key)]
+
+
 def as_number(value: object) -> float | None:
-    """Return a value as a float, or None when it is not a plain number (booleans are not numbers here)."""
-    if isinstance(value, bool) or not isinstance(value, str | SupportsFloat):
+    """Return a value as a float, or None when it is not one plain number: booleans, arrays and units are none."""
+    if isinstance(value, bool) or not isinstance(value, str | SupportsFloat) or carries_unit(value):
+        return None
+    if getattr(value, "ndim", 0) or getattr(getattr(value, "dtype", None), "kind", "") == "b":
         return None
     if isinstance(value, str):
         text = value.strip()
@@ -176,12 +186,12 @@ def as_number(value: object) -> float | None:
 
 
 def is_missing(value: object) -> bool:
-    """Return True for None, NaN and empty text: not measured, never 0."""
-    if value is None:
+    """Return True for None, NaN, the marks of numpy and pandas, and empty text: not measured, never 0."""
+    if value is None or type(value).__name__ in ("NAType", "NaTType", "MaskedConstant"):
         return True
     if isinstance(value, str):
         return not value.strip()
-    return isinstance(value, float) and math.isnan(value)
+    return (isinstance(value, float) or getattr(value, "ndim", 1) == 0) and bool(value != value)
 
 
 @cache

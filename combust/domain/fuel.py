@@ -6,6 +6,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+from combust.data.arguments import names_keywords
 from combust.data.errors import CombustError, Fault
 from combust.domain.formula import formula_text, parse_formula
 from combust.kernel import stoichiometry
@@ -17,6 +18,7 @@ NET_HEAT_PER_OXYGEN = 409.0
 NET_HEAT_PER_OXYGEN_U = 0.01
 
 
+@names_keywords
 @dataclass(frozen=True, slots=True)
 class Fuel:
     """A fuel per carbon atom, CH_h O_o N_n S_s.

@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any
+from typing import Generic
 
-import numpy as np
+from numpy.typing import ArrayLike
 
 from combust.data.errors import CombustError, Fault
-from combust.data.vocabulary import quantity
+from combust.domain.arrays import Numbers, takes_arrays
 from combust.domain.catalogue import get_fuel
 from combust.domain.fuel import Fuel
-from combust.kernel import air_ratio, flue_gas, stoichiometry
-from combust.kernel.constants import DRY_AIR, MOLAR_VOLUME_NORMAL, DryAir
+from combust.kernel import air_ratio as kernel
+from combust.kernel import stoichiometry
+from combust.kernel.constants import DRY_AIR, MOLAR_VOLUME_NORMAL, WATER_GAS_CONSTANT, DryAir
+from combust.kernel.flue_gas import flue_gas_moles
 
 
 def stoichiometric_air(fuel: Fuel | str, *, by: str = "mass", air: DryAir = DRY_AIR) -> float:
@@ -56,31 +57,32 @@ def stoichiometric_air(fuel: Fuel | str, *, by: str = "mass", air: DryAir = DRY_
 
 
 @dataclass(frozen=True, slots=True)
-class FlueGas:
+class FlueGas(Generic[Numbers]):
     """Flue gas of a fuel at a lambda: dry composition, water, and volumes; floats or arrays."""
 
-    o2_dry_pct: Any
-    co2_dry_pct: Any
-    co_dry_ppm: Any
-    h2_dry_ppm: Any
-    n2_dry_pct: Any
-    so2_dry_ppm: Any
-    h2o_wet_pct: Any
-    o2_wet_pct: Any
-    co2_wet_pct: Any
-    dry_m3_per_kg: Any
-    wet_m3_per_kg: Any
+    o2_dry_pct: Numbers
+    co2_dry_pct: Numbers
+    co_dry_ppm: Numbers
+    h2_dry_ppm: Numbers
+    n2_dry_pct: Numbers
+    so2_dry_ppm: Numbers
+    h2o_wet_pct: Numbers
+    o2_wet_pct: Numbers
+    co2_wet_pct: Numbers
+    dry_m3_per_kg: Numbers
+    wet_m3_per_kg: Numbers
 
 
-def flue_gas_of(
+@takes_arrays
+def flue_gas(
     fuel: Fuel | str,
-    air_ratio: Any,
+    air_ratio: Numbers,
     *,
-    co_share: Any = 0.0,
-    hc_share: Any = 0.0,
-    humidity_ratio: Any = 0.0,
+    co_share: ArrayLike = 0.0,
+    hc_share: ArrayLike = 0.0,
+    humidity_ratio: ArrayLike = 0.0,
     air: DryAir = DRY_AIR,
-) -> FlueGas:
+) -> FlueGas[Numbers]:
     """Return the flue gas of a fuel at a lambda.
 
     Below lambda 1 carbon monoxide and hydrogen appear by themselves (water-gas constant 3.5).
@@ -107,34 +109,42 @@ def flue_gas_of(
 
     Examples
     --------
-    >>> gas = flue_gas_of("diesel_b7", 1.6)
+    >>> gas = flue_gas("diesel_b7", 1.6)
     >>> round(float(gas.o2_dry_pct), 1), round(float(gas.co2_dry_pct), 1)
     (8.2, 9.4)
     """
-    _refuse("air_ratio", air_ratio, np.asarray(air_ratio) <= 0.0)
     burnt = get_fuel(fuel)
-    moles = flue_gas.flue_gas_moles(
+    moles = flue_gas_moles(
         burnt, air_ratio, co_share=co_share, hc_share=hc_share, humidity_ratio=humidity_ratio, air=air
     )
     dry, wet = moles.dry, moles.wet
     per_kg = MOLAR_VOLUME_NORMAL / burnt.molar_mass_per_carbon
-    values = (
-        100 * moles.o2 / dry,
-        100 * moles.co2 / dry,
-        1e6 * moles.co / dry,
-        1e6 * moles.h2 / dry,
-        100 * moles.n2 / dry,
-        1e6 * moles.so2 / dry,
-        100 * moles.h2o / wet,
-        100 * moles.o2 / wet,
-        100 * moles.co2 / wet,
-        dry * per_kg,
-        wet * per_kg,
+    return FlueGas(
+        o2_dry_pct=100 * moles.o2 / dry,
+        co2_dry_pct=100 * moles.co2 / dry,
+        co_dry_ppm=1e6 * moles.co / dry,
+        h2_dry_ppm=1e6 * moles.h2 / dry,
+        n2_dry_pct=100 * moles.n2 / dry,
+        so2_dry_ppm=1e6 * moles.so2 / dry,
+        h2o_wet_pct=100 * moles.h2o / wet,
+        o2_wet_pct=100 * moles.o2 / wet,
+        co2_wet_pct=100 * moles.co2 / wet,
+        dry_m3_per_kg=dry * per_kg,
+        wet_m3_per_kg=wet * per_kg,
     )
-    return FlueGas(*(_as_given(value, air_ratio) for value in values))
 
 
-def air_ratio_from_o2(o2_dry_pct: Any, fuel: Fuel | str, **gases: Any) -> Any:
+@takes_arrays
+def air_ratio_from_o2(
+    o2_dry_pct: Numbers,
+    fuel: Fuel | str,
+    *,
+    co_dry_ppm: ArrayLike = 0.0,
+    hc_dry_ppm: ArrayLike = 0.0,
+    no_dry_ppm: ArrayLike = 0.0,
+    air: DryAir = DRY_AIR,
+    water_gas: float = WATER_GAS_CONSTANT,
+) -> Numbers:
     """Return lambda from O2 in the dry gas.
 
     Parameters
@@ -162,12 +172,30 @@ def air_ratio_from_o2(o2_dry_pct: Any, fuel: Fuel | str, **gases: Any) -> Any:
 
     See Also
     --------
-    flue_gas_of : the other way round.
+    flue_gas : the other way round.
     """
-    return _inverse(air_ratio.air_ratio_from_o2, fuel, {"o2_dry_pct": o2_dry_pct}, gases)
+    found: Numbers = kernel.air_ratio_from_o2(
+        o2_dry_pct,
+        get_fuel(fuel),
+        co_dry_ppm=co_dry_ppm,
+        hc_dry_ppm=hc_dry_ppm,
+        no_dry_ppm=no_dry_ppm,
+        air=air,
+        water_gas=water_gas,
+    )
+    return found
 
 
-def air_ratio_from_co2(co2_dry_pct: Any, fuel: Fuel | str, **gases: Any) -> Any:
+@takes_arrays
+def air_ratio_from_co2(
+    co2_dry_pct: Numbers,
+    fuel: Fuel | str,
+    *,
+    co_dry_ppm: ArrayLike = 0.0,
+    hc_dry_ppm: ArrayLike = 0.0,
+    air: DryAir = DRY_AIR,
+    water_gas: float = WATER_GAS_CONSTANT,
+) -> Numbers:
     """Return lambda from a measured CO2 in the dry gas, on the lean side.
 
     Parameters
@@ -192,10 +220,24 @@ def air_ratio_from_co2(co2_dry_pct: Any, fuel: Fuel | str, **gases: Any) -> Any:
     >>> round(air_ratio_from_co2(9.38, "diesel_b7"), 2)
     1.6
     """
-    return _inverse(air_ratio.air_ratio_from_co2, fuel, {"co2_dry_pct": co2_dry_pct}, gases)
+    found: Numbers = kernel.air_ratio_from_co2(
+        co2_dry_pct, get_fuel(fuel), co_dry_ppm=co_dry_ppm, hc_dry_ppm=hc_dry_ppm, air=air, water_gas=water_gas
+    )
+    return found
 
 
-def air_ratio_from_balance(o2_dry_pct: Any, co2_dry_pct: Any, fuel: Fuel | str, **gases: Any) -> Any:
+@takes_arrays
+def air_ratio_from_balance(
+    o2_dry_pct: Numbers,
+    co2_dry_pct: Numbers,
+    fuel: Fuel | str,
+    *,
+    co_dry_ppm: ArrayLike = 0.0,
+    hc_dry_ppm: ArrayLike = 0.0,
+    no_dry_ppm: ArrayLike = 0.0,
+    air: DryAir = DRY_AIR,
+    water_gas: float = WATER_GAS_CONSTANT,
+) -> Numbers:
     """Return lambda from the carbon and oxygen balance of O2 and a measured CO2 together, rich or lean.
 
     Parameters
@@ -220,37 +262,14 @@ def air_ratio_from_balance(o2_dry_pct: Any, co2_dry_pct: Any, fuel: Fuel | str, 
     >>> round(air_ratio_from_balance(8.2, 9.38, "diesel_b7"), 2)
     1.6
     """
-    given = {"o2_dry_pct": o2_dry_pct, "co2_dry_pct": co2_dry_pct}
-    return _inverse(air_ratio.air_ratio_from_balance, fuel, given, gases)
-
-
-def _inverse(route: Callable[..., Any], fuel: Fuel | str, given: dict[str, Any], gases: dict[str, Any]) -> Any:
-    for key, value in {**given, **gases}.items():
-        if key in ("air", "water_gas"):
-            continue
-        band = quantity(key)
-        array = np.asarray(value, dtype=float)
-        _refuse(key, value, (array < band.low) | (array > band.high))
-    arrays = [np.asarray(value, dtype=float)[()] for value in given.values()]
-    found = route(*arrays, get_fuel(fuel), **{key: _bare(value) for key, value in gases.items()})
-    return _as_given(found, next(iter(given.values())))
-
-
-def _refuse(key: str, value: Any, wrong: Any) -> None:
-    """Raise when a scalar, or any element of an array, cannot be."""
-    wrong = np.asarray(wrong)
-    if wrong.any():
-        first = float(np.asarray(value, dtype=float).reshape(-1)[int(np.argmax(wrong.reshape(-1)))])
-        fault = quantity(key).fault_of(first)
-        raise CombustError(fault or Fault(key, first, "out_of_band", why="is 0 or less", hint="Give a number above 0."))
-
-
-def _bare(value: Any) -> Any:
-    return value if isinstance(value, float | int | tuple) else np.asarray(value, dtype=float)
-
-
-def _as_given(value: Any, like: Any) -> Any:
-    """Return a result as the kind that was given: float, array, or Series with its index."""
-    if hasattr(like, "index") and hasattr(like, "to_numpy"):
-        return type(like)(np.asarray(value), index=like.index)
-    return float(value) if np.ndim(value) == 0 else np.asarray(value)
+    found: Numbers = kernel.air_ratio_from_balance(
+        o2_dry_pct,
+        co2_dry_pct,
+        get_fuel(fuel),
+        co_dry_ppm=co_dry_ppm,
+        hc_dry_ppm=hc_dry_ppm,
+        no_dry_ppm=no_dry_ppm,
+        air=air,
+        water_gas=water_gas,
+    )
+    return found

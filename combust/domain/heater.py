@@ -8,6 +8,7 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Any
 
+from combust.data.arguments import names_keywords
 from combust.data.errors import CombustError, Fault
 from combust.data.tables import read_toml
 from combust.domain.catalogue import Catalogue
@@ -84,6 +85,7 @@ class Duct:
     fittings: tuple[str, ...] = ()
 
 
+@names_keywords
 @dataclass(frozen=True, slots=True)
 class Heater:
     """A heater profile. Only fuel, one stage and a baseline or an ``air_ratio_band`` are always there.

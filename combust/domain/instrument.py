@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from combust.data.errors import CombustError, Fault
+from combust.data.errors import Code, CombustError, Fault
 from combust.data.near import near_matches
 from combust.data.tables import load_table, read_toml
 from combust.data.vocabulary import as_number
@@ -107,8 +107,8 @@ def _class_of(name: str, row: Mapping[str, Any]) -> InstrumentClass:
     for key in numbers:
         value = as_number(row.get(key))
         if value is None or not 0.0 <= value < 1e6:
-            missing = key not in row
-            why, code = ("is missing", "missing") if missing else ("is not a number of 0 or more", "out_of_band")
+            code: Code = "out_of_band" if key in row else "missing"
+            why = "is not a number of 0 or more" if key in row else "is missing"
             faults.append(Fault(f"instrument class.{key}", row.get(key), code, low=0.0, high=1e6, why=why, hint=hint))
     ranges = row.get("co_ranges_ppm")
     if not _are_ranges(ranges):

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from inspect import Parameter, Signature
 from types import MappingProxyType
 from typing import Any
 
-from combust.data.errors import CombustError, Fault
-from combust.data.near import near_matches
-from combust.data.vocabulary import as_number, foreign_twin, input_keys, is_missing, quantities, quantity
+from combust.data.arguments import carries_unit, magnitude_in, nearest_keys
+from combust.data.errors import CombustError, Fault, UnknownKeywordError
+from combust.data.vocabulary import as_number, foreign_keys, foreign_twin, input_keys, is_missing, quantities, quantity
 
 # What a reading must hold at least one of to say anything: a gas, wet or dry, the smoke number or the CO of the cab.
 WORTH_TELLING = (
@@ -24,6 +25,14 @@ def nothing_entered() -> Fault:
     return Fault("o2_dry_pct", None, "missing", why="is missing, and so is every other gas", hint=hint)
 
 
+def _signature() -> Signature:
+    """Return every key as a keyword: those of the vocabulary, then the same in other units."""
+    kinds = {"number": "float | None", "choice": "str | None", "text": "str | None"}
+    keys = {key: kinds[quantity(key).kind] for key in input_keys()} | dict.fromkeys(foreign_keys(), kinds["number"])
+    only = Parameter.KEYWORD_ONLY
+    return Signature([Parameter(key, only, default=None, annotation=kind) for key, kind in keys.items()])
+
+
 class Reading(Mapping[str, Any]):
     """One flue-gas reading: a frozen mapping from vocabulary key to value.
 
@@ -37,7 +46,7 @@ class Reading(Mapping[str, Any]):
     Raises
     ------
     CombustError
-        Every unknown key, every value that cannot be, and every quantity given twice, at once.
+        Every unknown key (it is a TypeError too), every value that cannot be, and every quantity given twice, at once.
 
     Examples
     --------
@@ -49,12 +58,14 @@ class Reading(Mapping[str, Any]):
     """
 
     __slots__ = ("_values",)
+    __signature__ = _signature()
     _values: Mapping[str, Any]
 
     def __init__(self, /, **values: Any) -> None:
         checked, faults = check_values(values)
         if faults:
-            raise CombustError(faults)
+            unknown = any(fault.code == "unknown_name" and fault.quantity not in quantities() for fault in faults)
+            raise UnknownKeywordError(faults) if unknown else CombustError(faults)
         object.__setattr__(self, "_values", MappingProxyType(checked))
 
     def __getitem__(self, key: str) -> Any:
@@ -109,12 +120,12 @@ def check_values(values: Mapping[str, Any]) -> tuple[dict[str, Any], list[Fault]
         if name not in input_keys():
             faults.append(unknown_key(key))
             continue
+        if carries_unit(value) and (ours := magnitude_in(value, quantity(name).unit)) is None:
+            faults.append(quantity(name).not_a_number(value))
+            continue
         if name in seen:
-            faults.append(
-                Fault(
-                    key, value, "conflict", why=f"gives {name} a second time ({seen[name]})", hint="Keep one of them."
-                )
-            )
+            why = f"gives {name} a second time ({seen[name]})"
+            faults.append(Fault(key, value, "conflict", why=why, hint="Keep one of them."))
             continue
         seen[name] = key
         fault = quantity(name).fault_of(ours)
@@ -123,25 +134,16 @@ def check_values(values: Mapping[str, Any]) -> tuple[dict[str, Any], list[Fault]
             continue
         checked[name] = as_number(ours) if quantity(name).kind == "number" else str(ours)
     for name, record in quantities().items():
-        if record.wet_twin and name in checked and record.wet_twin in checked:
-            faults.append(
-                Fault(
-                    record.wet_twin,
-                    checked[record.wet_twin],
-                    "conflict",
-                    unit=record.unit,
-                    why=f"comes beside {name}: the same gas dry and wet",
-                    hint="Keep the one that was read.",
-                )
-            )
+        wet = record.wet_twin
+        if wet and name in checked and wet in checked:
+            why, hint = f"comes next to {name}: the same gas dry and wet", "Keep the one that was read."
+            faults.append(Fault(wet, checked[wet], "conflict", unit=record.unit, why=why, hint=hint))
     return checked, faults
 
 
 def unknown_key(key: str) -> Fault:
     """Return the fault of a key that is no input of the vocabulary, with near matches."""
-    word = key.strip().lower().replace(" ", "_")
-    near = [known for known in input_keys() if word and known.startswith(word + "_")]
-    near = near[:3] or near_matches(word, input_keys(), n=3, cutoff=0.5)
+    near = nearest_keys(key, input_keys())
     hint = f"Did you mean {' or '.join(near)}?" if near else "All keys: combust word"
     why = "is a result, not an input" if key in quantities() else "is no key that combust knows"
     return Fault(key, "given", "unknown_name", why=why, hint=hint)

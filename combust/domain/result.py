@@ -9,8 +9,6 @@ from dataclasses import dataclass, fields, is_dataclass
 from html import escape
 from typing import Any, ClassVar
 
-import numpy as np
-
 from combust.data.errors import shorten
 from combust.data.vocabulary import quantities
 from combust.domain.limits import Finding
@@ -53,12 +51,13 @@ def plain(value: Any) -> Any:
 
     Examples
     --------
+    >>> import numpy as np
     >>> plain({"lambda": np.float64(1.6), "co": (float("nan"), 3)})
     {'lambda': 1.6, 'co': [None, 3]}
     """
     if isinstance(value, Result):
         return value.to_dict()
-    if isinstance(value, np.generic | np.ndarray):
+    if hasattr(value, "tolist"):  # of numpy, which is not loaded for it
         value = value.tolist()
     if isinstance(value, float):
         return value if math.isfinite(value) else None

@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
+from combust.data.arguments import names_keywords
 from combust.data.errors import CombustError
-from combust.data.vocabulary import quantity
+from combust.domain.reading import check_values
 from combust.kernel import air
 
 
+@names_keywords
 @dataclass(frozen=True, slots=True)
 class Site:
-    """Combustion air at a place.
+    """Combustion air at one place; many places are rows of a table (``interpret_table``, ``plan_fleet``).
 
     Parameters
     ----------
@@ -44,13 +45,14 @@ class Site:
     humidity_pct: float = 0.0
 
     def __post_init__(self) -> None:
-        given = ("altitude_m", "pressure_hpa", "intake_temp_c", "humidity_pct")
-        faults = [fault for key in given if (fault := quantity(key).fault_of(getattr(self, key)))]
+        checked, faults = check_values({key: getattr(self, key) for key in self.__slots__})
         if faults:
             raise CombustError(faults)
-        if self.pressure_hpa is None or math.isnan(self.pressure_hpa):
+        if "pressure_hpa" not in checked:
             height = 0.0 if self.altitude_m is None else self.altitude_m
-            object.__setattr__(self, "pressure_hpa", float(air.pressure_from_altitude(height)))
+            checked["pressure_hpa"] = float(air.pressure_from_altitude(checked.get("altitude_m", height)))
+        for key, value in checked.items():
+            object.__setattr__(self, key, value)
 
     @property
     def pressure(self) -> float:

@@ -8,14 +8,24 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+from combust.edge import interrupt
+
 
 def partial_of(path: Path) -> Path:
-    """Return where a file is written until it is complete.
+    """Return where a file is written until it is complete; a stopped command takes it away.
 
     The name cannot be foreseen: two runs at once never write into one file, and nobody can lay a link there. It is
     short, so that every name the folder can hold can be written.
     """
-    return path.with_name(f".{os.getpid()}-{secrets.token_hex(8)}.partial")
+    partial = path.with_name(f".{os.getpid()}-{secrets.token_hex(8)}.partial")
+    interrupt.unfinished.add(partial.unlink)
+    return partial
+
+
+def drop(partial: Path) -> None:
+    """Take a partial file away, if it is still there."""
+    partial.unlink(missing_ok=True)
+    interrupt.unfinished.discard(partial.unlink)
 
 
 @contextmanager
@@ -29,4 +39,4 @@ def whole_file(path: Path) -> Iterator[Path]:
         yield partial
         os.replace(partial, path)
     finally:
-        partial.unlink(missing_ok=True)
+        drop(partial)

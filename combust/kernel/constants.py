@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
+from combust.data.arguments import names_keywords
+
 # Standard atomic weights, abridged to five digits: IUPAC 2021, Pure Appl. Chem. 94 (2022) 573 (from memory; the
 # independent library the tests compare with ships the same numbers). [kg/kmol]
 ATOMIC_WEIGHT = {"C": 12.011, "H": 1.008, "O": 15.999, "N": 14.007, "S": 32.06, "Ar": 39.95}
@@ -18,6 +20,7 @@ WATER_GAS_CONSTANT = 3.5
 ZERO_CELSIUS_K = 273.15
 
 
+@names_keywords
 class DryAir(NamedTuple):
     """Composition of dry combustion air in mol/mol; nitrogen is the remainder.
 

@@ -10,11 +10,13 @@ import pytest
 
 from combust.application.lessons import gas as demo
 from combust.application.lessons.exercises import Exercise, exercise, exercise_kinds, exercise_sheet
-from combust.application.lessons.machine import STAGE_CAUSES, crushed_exhaust, other_fuel, stage_pattern
+from combust.application.lessons.machine import STAGE_CAUSES, crushed_exhaust, stage_pattern
 from combust.application.lessons.misconceptions import DEMONSTRATIONS, misconception_card, misconception_cards
 from combust.application.lessons.solutions import SOLUTIONS
 from combust.data.errors import CombustError
 from combust.data.tables import load_table
+from combust.domain.catalogue import get_fuel
+from combust.domain.pump import same_pulses
 from combust.kernel.constants import DryAir
 from tests.source_rows import SourceRow, source_rows
 
@@ -55,7 +57,7 @@ def wet_factor() -> float:
 
 
 def swap(name: str) -> Any:
-    return other_fuel("diesel_b0", name)
+    return same_pulses(get_fuel("diesel_b0"), get_fuel(name))
 
 
 @source_rows(
@@ -221,7 +223,7 @@ def test_a_typed_answer_is_read_like_a_number() -> None:
     lambda: stage_pattern("tea", 10.0),
     lambda: stage_pattern("restriction", 40.1),
     lambda: stage_pattern("restriction", -0.1),
-    lambda: other_fuel("diesel_b7", "CH2"),
+    lambda: same_pulses(get_fuel("diesel_b7"), get_fuel("CH2")),
     lambda: misconception_card("tea"),
 ])  # fmt: skip
 def test_what_cannot_be_is_refused(call: Any) -> None:

@@ -102,9 +102,9 @@ def test_a_profile_fills_and_what_was_filled_is_told():
 
 def test_every_fault_at_once():
     with pytest.raises(CombustError) as caught:
-        supply_check(open_circuit_v=120, length_m=-1, area_mm2="thick", amps=3, fed="roof", glow_a=math.inf)
+        supply_check(open_circuit_v=120, length_m=-1, area_mm2="thick", fed="roof", glow_a=math.inf)
     assert {fault.quantity for fault in caught.value.faults} == {
-        "open_circuit_v", "length_m", "area_mm2", "amps", "fed", "glow_a",
+        "open_circuit_v", "length_m", "area_mm2", "fed", "glow_a",
     }  # fmt: skip
     with pytest.raises(CombustError, match="is missing"):
         supply_check()

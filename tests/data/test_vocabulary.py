@@ -206,7 +206,7 @@ def test_as_number_and_is_missing_never_raise(value: object) -> None:
 def test_an_error_is_a_value_error_with_the_fields_of_its_first_fault() -> None:
     faults = [
         Fault("o2_dry_pct", 23.1, "out_of_band", unit="vol %", low=0.0, high=21.5, why="is too high", hint="Zero it."),
-        Fault("co_dry_ppm", -1.0, "out_of_band", unit="ppm"),
+        Fault("co_dry_ppm", -1.0, "out_of_band", unit="ppm", why="is below zero", hint="Zero it."),
     ]
     error = CombustError(faults)
     assert isinstance(error, ValueError)
@@ -224,7 +224,7 @@ def test_hostile_text_cannot_flood_or_steer_a_terminal(text: str) -> None:
     shown = shorten(text)
     assert len(shown) <= 60
     assert shown.isprintable()
-    assert "\x1b" not in str(Fault("note", text, "format"))
+    assert "\x1b" not in str(Fault("note", text, "format", why=text, hint=text))
 
 
 def test_shipped_tables_are_complete() -> None:

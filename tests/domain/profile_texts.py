@@ -9,7 +9,7 @@ from combust.domain.heater import Heater
 
 DATA = Path(__file__).parents[2] / "data" / "heaters"
 
-# The least that the contract asks for.
+# The least that a profile must hold.
 LEAST = 'fuel = "diesel_b7"\n[stages.high]\nair_ratio_band = [1.35, 1.8]\n'
 # The same with a healthy reading, for tests of one more line.
 WITH_BASELINE = 'fuel = "diesel_b7"\n[stages.high]\n[[baseline]]\nstage = "high"\no2_dry_pct = 8.2\nco_dry_ppm = 40\n'

@@ -13,7 +13,7 @@ import time
 import urllib.error
 import urllib.request
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 from urllib.parse import urlparse
@@ -53,9 +53,9 @@ def served(arguments: list[str], environment: dict[str, str], port: int, log: Pa
     try:
         until = time.monotonic() + PATIENCE_S
         while not answers(f"{address}voila/static/nothing.js"):
-            assert process.poll() is None, log.read_text()
             assert time.monotonic() < until, log.read_text()
-            time.sleep(0.1)
+            with suppress(subprocess.TimeoutExpired):
+                raise AssertionError(f"it ended with {process.wait(0.1)}: {log.read_text()}")
         yield address
     finally:
         process.send_signal(signal.SIGINT)
@@ -196,9 +196,9 @@ def test_every_field_is_reached_by_the_keyboard(reading_page: Any) -> None:
 @pytest.mark.parametrize("width", [1200, 390])
 def test_it_fits_a_desktop_and_a_phone(reading_page: Any, width: int, tmp_path: Path) -> None:
     reading_page.set_window_size(width, 1200)
-    time.sleep(0.5)
-    wide, seen = reading_page.execute_script("return [document.documentElement.scrollWidth, window.innerWidth]")
-    assert wide <= seen
+    reading_page.execute_async_script("const done = arguments[0]; requestAnimationFrame(() => setTimeout(done))")
+    fits = "return document.documentElement.scrollWidth <= window.innerWidth"
+    wait(reading_page, lambda page: page.execute_script(fits))
     script = "return [...document.querySelectorAll('#rendered_cells *')].filter(e => e.scrollWidth > e.clientWidth + 1"
     script += " && ['auto', 'scroll'].includes(getComputedStyle(e).overflowX)).map(e => e.className)"
     assert reading_page.execute_script(script) == [], "a part of the page must be scrolled sideways"

@@ -20,7 +20,6 @@ from combust.edge.cli.main import cli
 from combust.edge.cli.page import LOOPBACK, PAGES, find_notebook, server
 from combust.edge.figures import lesson_gas as gas
 from combust.edge.figures import lesson_machine as machine
-from combust.edge.figures.lesson_supply import draw_supply
 from combust.edge.notebook import CardTable, FrozenFigure, choose, choose_card, slide
 from combust.edge.page.reading_page import EMPTY, ReadingPage
 from combust.edge.reports.lessons import card_page, exercise_pages
@@ -36,7 +35,7 @@ FIGURES: dict[str, tuple[Callable[[float], Any], tuple[float, float, float], str
     "duct": (machine.draw_duct, (18.0, 12.0, 24.0), "crushing to 18 millimetres"),
     "stages": (machine.draw_stages, (15.0, 0.0, 30.0), "O2 9.0 % low, 5.8 % high"),
     "fuels": (machine.draw_fuels, (15.0, -40.0, 40.0), "diesel_b7: lambda 1.60, heat 100 %"),
-    "supply": (draw_supply, (5.0, 1.0, 12.0), "1.5 mm²: 10.58 V"),
+    "supply": (machine.draw_supply, (5.0, 1.0, 12.0), "1.5 mm²: 10.58 V"),
 }
 
 

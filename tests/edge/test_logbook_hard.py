@@ -10,7 +10,6 @@ import signal
 import sqlite3
 import subprocess
 import sys
-import time
 from pathlib import Path
 
 import pytest
@@ -25,7 +24,7 @@ from combust.edge.logbook.tables import export_visits
 from combust.edge.logbook.visits import NewVisit, add, close_visit, read_visit, read_visits
 
 VALUES = {"fuel": "diesel_b7", "stage": "high", "o2_dry_pct": 8.2, "co_dry_ppm": 54.0, "location": "outdoors"}
-KILLS = 100
+KILLS, LONGEST_S, MIGRATION_S = 100, 0.01, 0.01
 WRITERS, ROWS = 8, 200
 
 
@@ -37,11 +36,16 @@ def digest(path):
     return hashlib.sha256(Path(path).read_bytes()).hexdigest()
 
 
-def in_child(work):
-    """Run work in a forked process that never comes back into the test."""
+def in_child(work, killed_after=None):
+    """Run work in a forked process that never comes back into the test; it is killed after some seconds of its work.
+
+    The timer runs with the work of the process, so that as much is under way on a busy machine as on a quiet one.
+    """
     pid = os.fork()
     if pid == 0:
         status = 1
+        if killed_after is not None:
+            signal.setitimer(signal.ITIMER_PROF, killed_after)  # nobody handles its signal: it ends the process at once
         try:
             work()
             status = 0
@@ -72,7 +76,7 @@ def keys_or_none(path):
 
 
 def test_killed_a_hundred_times_no_acknowledged_row_is_lost(tmp_path):
-    """SIGKILL at a random moment of opening, making, writing and closing; what was acknowledged is there afterwards."""
+    """Killed at a random moment of opening, making, writing and closing; what was acknowledged is there afterwards."""
     path, acknowledged = tmp_path / "winter.book", tmp_path / "acknowledged"
     rng = random.Random(6)
     acknowledged.touch()
@@ -90,10 +94,8 @@ def test_killed_a_hundred_times_no_acknowledged_row_is_lost(tmp_path):
         if round_number % 10 == 0 and round_number:  # a new file now and then: killed while it is made
             path, acknowledged = tmp_path / f"{round_number}.book", tmp_path / f"{round_number}.acknowledged"
             acknowledged.touch()
-        child = in_child(lambda number=round_number: write_on(number))
-        time.sleep(rng.uniform(0.0, 0.08))
-        os.kill(child, signal.SIGKILL)
-        os.waitpid(child, 0)
+        child = in_child(lambda number=round_number: write_on(number), rng.uniform(1e-5, LONGEST_S))
+        assert os.waitpid(child, 0)[1] == signal.SIGPROF
         told = set(acknowledged.read_text().split("\n")[:-1])
         there = keys_or_none(path)
         if there is not None:
@@ -324,18 +326,17 @@ def test_an_older_schema_is_migrated_with_a_backup(tmp_path):
 
 def test_killed_while_migrating(tmp_path):
     """Fifteen kills: the book is the old one or the new one, whole, and the next command finishes the work."""
-    rng = random.Random(7)
+    rng, ends = random.Random(7), set()
     for number in range(15):
         path = tmp_path / f"{number}.book"
         old_book(path)
-        child = in_child(lambda path=path: Logbook(path).close())
-        time.sleep(rng.uniform(0.0, 0.04))
-        os.kill(child, signal.SIGKILL)
-        os.waitpid(child, 0)
+        child = in_child(lambda path=path: Logbook(path).close(), rng.uniform(1e-5, MIGRATION_S))
+        ends.add(os.waitpid(child, 0)[1])
         with Logbook(path) as book:
             assert book.version == VERSION
             assert len(read_visits(book)) == 2
             assert book.connection.execute("PRAGMA integrity_check").fetchone()[0] == "ok"
+    assert signal.SIGPROF in ends
 
 
 def test_a_book_that_is_being_written_says_so(tmp_path, monkeypatch):

@@ -4,28 +4,25 @@ from __future__ import annotations
 
 import datetime
 import os
+import random
 import shutil
 import signal
 import subprocess
 import sys
 import time
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
+from tests.edge.moments import ENV, PATIENCE, all_gone, begin, hold, interrupt, living_of, opened, until
 from tests.edge.runs import DATA, ROOT, call, spawn
 from tests.edge.test_logbook_hard import as_nobody
+from tests.long import LONG
 
 FLEET = DATA / "larkfell_fleet"
 FLEET_TABLES = (f"--vehicles={FLEET / 'vehicles.csv'}", f"--sites={FLEET / 'sites.csv'}")
 PROFILE = str(DATA / "heaters" / "heater-0312.toml")
-START = """
-import sys
-from combust.edge.cli.main import main
-print("ready", file=sys.stderr, flush=True)
-main(sys.argv[1:])
-"""
-ENV = {**os.environ, "PYTHONPATH": str(ROOT)}
 
 
 @pytest.fixture(scope="module")
@@ -36,14 +33,14 @@ def long_work(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
     folder = tmp_path_factory.mktemp("long")
     head, *rows = (DATA / "larkfell_readings.csv").read_text(encoding="utf-8").splitlines()
-    (folder / "readings.csv").write_text("\n".join([head, *(rows * 20_000)]) + "\n", encoding="utf-8")
+    (folder / "readings.csv").write_text("\n".join([head, *(rows * 4_000)]) + "\n", encoding="utf-8")
     head, *rows = (DATA / "larkfell_winters.csv").read_text(encoding="utf-8").splitlines()
     keys = head.split(",")
     drop = {keys.index("visit_id"), keys.index("reading_id")}
     kept = [",".join(cell for at, cell in enumerate(row.split(",")) if at not in drop) for row in [head, *rows]]
-    (folder / "winters.csv").write_text("\n".join([kept[0], *(kept[1:] * 700)]) + "\n", encoding="utf-8")
+    (folder / "winters.csv").write_text("\n".join([kept[0], *(kept[1:] * 200)]) + "\n", encoding="utf-8")
     head, *rows = (FLEET / "vehicles.csv").read_text(encoding="utf-8").splitlines()
-    many = [row.replace(",", f"-{again},", 1) for again in range(1500) for row in rows]
+    many = [row.replace(",", f"-{again},", 1) for again in range(400) for row in rows]
     (folder / "vehicles.csv").write_text("\n".join([head, *many]) + "\n", encoding="utf-8")
     size = 3_000_000
     points = pa.table({"route_id": ["coast_round"] * size, "altitude_m": [500.0] * size, "temp_c": [0.0] * size,
@@ -67,50 +64,89 @@ def lines_of(name: str, folder: Path, out: Path) -> list[str]:
     }[name]  # fmt: skip
 
 
-@pytest.mark.parametrize(
-    ("name", "delay"),
-    [("readings", 0.8), ("fleet", 1.2), ("workers", 3.0), ("points", 0.7), ("history", 0.8), ("log", 1.0),
-     ("demo", 0.6), ("exercises", 0.15)],
-)  # fmt: skip
-def test_ctrl_c_ends_in_one_line_and_leaves_nothing_half_written(
-    name: str, delay: float, long_work: Path, tmp_path: Path
-) -> None:
-    command = [sys.executable, "-c", START, *lines_of(name, long_work, tmp_path)]
-    process = subprocess.Popen(
-        command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=ENV, start_new_session=True
-    )
-    assert process.stderr is not None
-    assert process.stderr.readline() == "ready\n"
-    time.sleep(delay)
-    process.send_signal(signal.SIGINT)
-    _, told = process.communicate(timeout=60)
-    assert process.returncode in (0, 130), told  # 0: it was done before the signal came
+def middle_of(name: str, folder: Path, out: Path, process: subprocess.Popen[str]) -> Callable[[], object]:
+    """Return the state by which a long run shows that it is in the middle."""
+    pid, written = process.pid, lambda pattern: next(out.glob(pattern), None)
+    return {
+        "readings": lambda: written(".*.partial"),
+        "fleet": lambda: opened(pid, folder / "vehicles.csv"),
+        "workers": lambda: any(opened(one, folder / "points.parquet") for one in living_of(pid) if one != pid),
+        "points": lambda: written(".*.partial"),
+        "history": lambda: opened(pid, folder / "winters.csv"),
+        "log": lambda: written("w.book-journal"),
+        "demo": lambda: written("demo/*"),
+        "exercises": lambda: written("pages/*"),
+    }[name]
+
+
+@pytest.mark.parametrize("name", ["readings", "fleet", "workers", "points", "history", "log", "demo", "exercises"])
+def test_ctrl_c_ends_in_one_line_and_leaves_nothing_half_written(name: str, long_work: Path, tmp_path: Path) -> None:
+    process = begin(*lines_of(name, long_work, tmp_path), cwd=tmp_path)
+    assert hold(process, middle_of(name, long_work, tmp_path, process)), "it was never seen in the middle"
+    code, told = interrupt(process)
+    assert code == 130, told
+    assert told.rstrip().splitlines()[-1] == "Stopped by the user."
     assert "Traceback" not in told
     assert "Exception ignored" not in told
-    if process.returncode == 130:
-        assert told.rstrip().splitlines()[-1] == "Stopped by the user."
-        for left in ("o.csv", "r.csv", "p.parquet", "h.png"):
-            assert not (tmp_path / left).exists()
+    for left in ("o.csv", "r.csv", "p.parquet", "h.png", "w.book-journal"):
+        assert not (tmp_path / left).exists()
     assert not list(tmp_path.rglob("*.partial"))
-    assert not living_of(process.pid), "a worker was left behind"
+    assert all_gone(process.pid), "a worker was left behind"
 
 
-def living_of(session: int) -> list[str]:
-    """Return the processes of a session that still live a little later, by the process table of Linux."""
-    for _ in range(50):
-        found = []
-        for entry in Path("/proc").iterdir():
-            if entry.name.isdigit():
-                try:
-                    state, _, _, own = (entry / "stat").read_text().rpartition(")")[2].split()[:4]
-                except OSError:
-                    continue
-                if own == str(session) and state != "Z":
-                    found.append(entry.name)
-        if not found:
-            return []
-        time.sleep(0.1)
-    return found
+def test_being_ended_from_outside_leaves_nothing_half_written_either(long_work: Path, tmp_path: Path) -> None:
+    process = begin(*lines_of("readings", long_work, tmp_path), cwd=tmp_path)
+    assert hold(process, middle_of("readings", long_work, tmp_path, process))
+    assert interrupt(process, signal.SIGTERM) == (128 + signal.SIGTERM, "Stopped by the user.\n")
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_signal_that_was_switched_off_before_stays_off(tmp_path: Path) -> None:
+    """As a shell starts what runs in the background: Ctrl-C is for what stands in front."""
+    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    try:
+        process = begin("word", "lambda", cwd=tmp_path)
+    finally:
+        signal.signal(signal.SIGINT, before)
+    assert interrupt(process) == (0, "")
+
+
+SHORT = (
+    ("reading", "--o2-dry=8.2", "--location=outdoors", "--out=r.json"),
+    ("log", "add", "w.book", "--visit-id=V1", "--o2-dry=8.2", "--location=outdoors"),
+    ("profile", "new", "--out=h.toml"),
+)
+MOMENTS = 600 if LONG else 24
+
+
+def test_a_signal_at_any_moment_ends_in_0_or_130(tmp_path: Path) -> None:
+    """Random moments from the first line of the program to behind its end; the run time is measured first."""
+    took, whole, codes = [], [], []
+    for line in SHORT:
+        begun = time.monotonic()
+        folder = tmp_path / line[0]
+        folder.mkdir()
+        assert begin(*line, cwd=folder).wait(PATIENCE) == 0
+        took.append(time.monotonic() - begun)
+        whole.append({path.name: path.stat().st_size for path in folder.iterdir()})
+    draw = random.Random(11)
+    for number in range(MOMENTS):
+        which = number % len(SHORT)
+        folder = tmp_path / str(number)
+        folder.mkdir()
+        process = begin(*SHORT[which], cwd=folder)
+        moment = time.monotonic() + draw.uniform(0.0, 1.2) * took[which]
+        until(process, lambda moment=moment: time.monotonic() >= moment)
+        code, told = interrupt(process)
+        codes.append(code)
+        assert code in (0, 130), told
+        assert "Traceback" not in told
+        assert "Exception ignored" not in told
+        left = {path.name: path.stat().st_size for path in folder.iterdir()}
+        assert left.items() <= whole[which].items() or left == {"w.book": 0}, left  # of no bytes: no visit was written
+        assert code or left == whole[which]
+    assert set(codes) == {0, 130}
+    print(f"{MOMENTS} moments in {took} s:", {code: codes.count(code) for code in (0, 130)})
 
 
 PIPED = [

@@ -9,7 +9,6 @@ import signal
 import subprocess
 import sys
 import tempfile
-import time
 from pathlib import Path
 from typing import Any
 
@@ -26,8 +25,9 @@ from combust.data.vocabulary import quantities
 from combust.edge.tables import source
 from combust.edge.tables.readings import RESULT_NAMES, interpret_file
 from combust.edge.tables.rows import last_row_end, split_rows
+from tests.edge.moments import begin, hold, interrupt
 from tests.edge.runs import DATA, ROOT
-from tests.edge.spreadsheets import interpret_bytes, read_csv
+from tests.edge.spreadsheets import interpret_bytes
 
 # Every kind of trouble in one small table; the marks are ASCII so that a border can fall on any byte.
 TROUBLED = (
@@ -219,52 +219,37 @@ def test_order_is_kept_over_many_blocks(tmp_path: Path, monkeypatch: pytest.Monk
     assert [row for row in done.rows if row["air_ratio"]] == split.rows
 
 
-@pytest.mark.parametrize("moment", [0.0, 0.1, 0.3, 0.6, 1.0])
-def test_a_killed_run_leaves_nothing_under_the_final_name(tmp_path: Path, moment: float) -> None:
+@pytest.fixture(scope="module")
+def long_table(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return a table that is written for some tenths of a second."""
+    path = tmp_path_factory.mktemp("long") / "in.csv"
     line = b"8.2,150,outdoors,a note of some length to make the file grow\n"
-    (tmp_path / "in.csv").write_bytes(b"o2_dry_pct,co_dry_ppm,location,note\n" + line * 900_000)
+    path.write_bytes(b"o2_dry_pct,co_dry_ppm,location,note\n" + line * 200_000)
+    return path
+
+
+def has_written(folder: Path, size: int) -> bool:
+    """Return True when a partial file in a folder has reached a size."""
+    return any(path.stat().st_size >= size for path in folder.glob(".*.partial"))
+
+
+@pytest.mark.parametrize("megabytes", [0, 1, 5, 15])
+def test_a_killed_run_leaves_nothing_under_the_final_name(long_table: Path, tmp_path: Path, megabytes: int) -> None:
     (tmp_path / "old.csv").write_text("what stood here before")
-    arguments = ["readings", "in.csv", "--out", "old.csv", "--rejects", "new.csv"]
-    process = subprocess.Popen(
-        [sys.executable, "-m", "combust", *arguments],
-        cwd=tmp_path,
-        env={**os.environ, "PYTHONPATH": str(ROOT)},
-        stdout=subprocess.DEVNULL,
-        stderr=subprocess.DEVNULL,
-    )
-    deadline = time.monotonic() + 60
-    while not list(tmp_path.glob(".*.partial")) and time.monotonic() < deadline and process.poll() is None:
-        time.sleep(0.005)
-    time.sleep(moment)
-    finished = process.poll() is not None
-    process.send_signal(signal.SIGKILL)
-    process.wait(timeout=60)
-    if finished:
-        assert len(read_csv(tmp_path / "old.csv")) == 900_000
-    else:
-        assert (tmp_path / "old.csv").read_text() == "what stood here before"
-        assert not (tmp_path / "new.csv").exists()
-        assert list(tmp_path.glob(".*.partial")), "it was killed while it wrote"
+    process = begin("readings", str(long_table), "--out=old.csv", "--rejects=new.csv", cwd=tmp_path)
+    assert hold(process, lambda: has_written(tmp_path, megabytes * 1_000_000)), "it was never seen while it wrote"
+    interrupt(process, signal.SIGKILL)
+    assert (tmp_path / "old.csv").read_text() == "what stood here before"
+    assert not (tmp_path / "new.csv").exists()
+    assert list(tmp_path.glob(".*.partial")), "it was killed while it wrote"
 
 
-@pytest.mark.parametrize("sign", [signal.SIGINT])
-def test_a_run_stopped_by_hand_tidies_up(tmp_path: Path, sign: signal.Signals) -> None:
-    (tmp_path / "in.csv").write_bytes(b"o2_dry_pct,note\n" + b"8.2,a note of some length to make it long\n" * 2_000_000)
-    process = subprocess.Popen(
-        [sys.executable, "-m", "combust", "readings", "in.csv", "--out", "out.csv"],
-        cwd=tmp_path,
-        env={**os.environ, "PYTHONPATH": str(ROOT)},
-        stdout=subprocess.DEVNULL,
-        stderr=subprocess.PIPE,
-    )
-    deadline = time.monotonic() + 60
-    while not list(tmp_path.glob(".*.partial")) and time.monotonic() < deadline:
-        time.sleep(0.005)
-    process.send_signal(sign)
-    _, told = process.communicate(timeout=60)
-    assert process.returncode == 130
-    assert b"Traceback" not in told
-    assert [path.name for path in tmp_path.iterdir()] == ["in.csv"]
+@pytest.mark.parametrize("megabytes", [0, 5, 15])
+def test_a_run_stopped_by_hand_tidies_up(long_table: Path, tmp_path: Path, megabytes: int) -> None:
+    process = begin("readings", str(long_table), "--out=out.csv", "--rejects=new.csv", cwd=tmp_path)
+    assert hold(process, lambda: has_written(tmp_path, megabytes * 1_000_000)), "it was never seen while it wrote"
+    assert interrupt(process) == (130, "Stopped by the user.\n")
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_a_folder_that_may_not_be_written_to_is_refused_in_words(tmp_path: Path) -> None:

@@ -9,9 +9,12 @@ from typing import Any
 
 import numpy as np
 
+from combust.data.arguments import why_no_number
 from combust.data.errors import CombustError, Fault, missing_extra
+from combust.data.vocabulary import as_number
 from combust.domain.catalogue import get_fuel
 from combust.domain.fuel import Fuel
+from combust.domain.reading import check_values
 from combust.kernel.constants import DRY_AIR, ZERO_CELSIUS_K, DryAir
 from combust.kernel.stoichiometry import molar_mass_per_carbon, stoichiometric_air_moles
 
@@ -81,7 +84,10 @@ def check_air_ratio(air_ratio: float) -> float:
     CombustError
         Not a number, or outside the band that was checked.
     """
-    value, (low, high) = float(air_ratio), AIR_RATIO_BAND
+    value, (low, high) = None if isinstance(air_ratio, str) else as_number(air_ratio), AIR_RATIO_BAND
+    if value is None:
+        hint = "Give one plain number; for several lambdas call once for each."
+        raise CombustError(Fault("air_ratio", air_ratio, "not_a_number", why=why_no_number(air_ratio), hint=hint))
     if not low <= value <= high:
         why, hint = "is outside what the flame chemistry was checked for", "Choose a lambda inside the band."
         raise CombustError(Fault("air_ratio", value, "out_of_band", low=low, high=high, why=why, hint=hint))
@@ -134,11 +140,18 @@ def flame_equilibrium(
     1820.0
     """
     burnt, ratio = get_fuel(fuel), check_air_ratio(air_ratio)
+    place, faults = check_values({"intake_temp_c": intake_temp_c, "pressure_hpa": pressure_hpa})
+    if faults:
+        raise CombustError(faults)
     net = burnt.net_heating_value_mj_per_kg if net_heating_value_mj_per_kg is None else net_heating_value_mj_per_kg
     gas = _phase(burnt.h_c, burnt.o_c, burnt.n_c, burnt.s_c, net)
     moles = ratio * float(stoichiometric_air_moles(burnt, air=air))
     mixed = {"FUEL": 1.0, "O2": moles * air.o2, "N2": moles * air.n2, "Ar": moles * air.ar, "CO2": moles * air.co2}
-    gas.TPX = intake_temp_c + ZERO_CELSIUS_K, pressure_hpa * 100.0, {name: x for name, x in mixed.items() if x > 0.0}
+    gas.TPX = (
+        place["intake_temp_c"] + ZERO_CELSIUS_K,
+        place["pressure_hpa"] * 100.0,
+        {name: x for name, x in mixed.items() if x > 0.0},
+    )
     before = _elements(gas)
     gas.equilibrate("HP", rtol=1e-10)
     residual = float(np.abs(_elements(gas) / before - 1.0).max())

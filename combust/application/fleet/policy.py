@@ -8,7 +8,7 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Any
 
-from combust.data.errors import CombustError, Fault
+from combust.data.errors import Code, CombustError, Fault
 from combust.data.tables import load_table, read_toml
 from combust.data.vocabulary import as_number
 
@@ -69,7 +69,7 @@ def _take(rows: dict[str, dict[str, Any]], key: str, entry: Any, where: str) -> 
     number = as_number(value)
     low, high = rows[key]["band"]
     if number is None or not low <= number <= high:
-        code = "not_a_number" if number is None else "out_of_band"
+        code: Code = "not_a_number" if number is None else "out_of_band"
         why = "is not a number" if number is None else "is outside what can be"
         return Fault(
             key,

@@ -1,18 +1,14 @@
-"""Demonstrations on the heater itself: stages, altitude, a crushed duct, another fuel at the same pulses."""
+"""Demonstrations on the heater itself: stages, altitude, a crushed duct."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
 from typing import Any, NamedTuple
 
 from combust.application.lessons.gas import SampledGas, heater_gas, with_false_air
 from combust.data.errors import CombustError, Fault
-from combust.domain.catalogue import get_fuel
 from combust.domain.fuel import Fuel
 from combust.domain.site import Site
 from combust.kernel.ducts import DuctShape, air_after_change, resistance_multiplier
-from combust.kernel.fuel_delivery import FuelSwap, fuel_density, fuel_swap
 from combust.kernel.gas_flow import Duty, gas_density, gas_viscosity
 
 LOW_AIR_RATIO, HIGH_AIR_RATIO = 2.0, 1.6
@@ -32,47 +28,25 @@ def air_ratio_at_site(base_air_ratio: Any, base: Site, site: Site) -> Any:
     return base_air_ratio * site.dry_air_density_kg_m3 / base.dry_air_density_kg_m3
 
 
-@dataclass(frozen=True)
-class StageCause:
-    """A cause as it acts on the two stages: ``apply(size_pct) -> (air or fuel factor low, high)``, or false air."""
+class StageCause(NamedTuple):
+    """A cause as it acts on (low, high) stage: changes of air and fuel and air in the sample, in parts of the size."""
 
-    name: str
     label: str
     sign: str
-    low: Callable[[float], float]
-    high: Callable[[float], float]
-    false_air: bool = False
-
-
-def _unchanged(_size: float) -> float:
-    return 1.0
-
-
-def _less_air(size: float) -> float:
-    return 1.0 - size / 100.0
-
-
-def _more_fuel(size: float) -> float:
-    return 1.0 / (1.0 + size / 100.0)
-
-
-def _less_fuel(size: float) -> float:
-    return 1.0 / (1.0 - size / 100.0)
+    air: tuple[float, float] = (0.0, 0.0)
+    fuel: tuple[float, float] = (0.0, 0.0)
+    in_sample: tuple[float, float] = (0.0, 0.0)
 
 
 STAGE_CAUSES = {
-    one.name: one
-    for one in (
-        StageCause("restriction", "duct restricted: less air", "both stages, same fraction", _less_air, _less_air),
-        StageCause("fuel_over", "pump gives too much", "both stages, same fraction", _more_fuel, _more_fuel),
-        StageCause("supply_low", "low voltage: blower saturates", "high stage only", _unchanged, _less_air),
-        StageCause("fuel_starved", "fuel line starves", "high stage only, leaner", _unchanged, _less_fuel),
-        StageCause("hose_leak", "hose leaks: air in the sample", "both, leaner", *(_unchanged, _unchanged), True),
-        StageCause("tail_air", "air mixes in at the tail", "low stage worse", *(_unchanged, _unchanged), True),
-    )
+    "restriction": StageCause("duct restricted: less air", "both stages, same fraction", air=(-1.0, -1.0)),
+    "fuel_over": StageCause("pump gives too much", "both stages, same fraction", fuel=(1.0, 1.0)),
+    "supply_low": StageCause("low voltage: blower saturates", "high stage only", air=(0.0, -1.0)),
+    "fuel_starved": StageCause("fuel line starves", "high stage only, leaner", fuel=(0.0, -1.0)),
+    "hose_leak": StageCause("hose leaks: air in the sample", "both, leaner", in_sample=(1.0, 1.0)),
+    # Wind and pulsation mix in more where less gas leaves: twice as much at low stage (convention of the lesson).
+    "tail_air": StageCause("air mixes in at the tail", "low stage worse", in_sample=(2.0, 1.0)),
 }
-# Wind and pulsation mix in more where less gas leaves: twice as much at low stage (stated convention of the lesson).
-TAIL_SHARE_LOW = 2.0
 
 
 class StagePattern(NamedTuple):
@@ -115,29 +89,17 @@ def stage_pattern(
     (9.0, 5.8)
     """
     if cause not in STAGE_CAUSES:
-        raise CombustError(Fault("cause", cause, "unknown_name", why="is no cause of this lesson",
-                                 hint=f"Use {', '.join(STAGE_CAUSES)}."))  # fmt: skip
+        hint = f"Use {', '.join(STAGE_CAUSES)}."
+        raise CombustError(Fault("cause", cause, "unknown_name", why="is no cause of this lesson", hint=hint))
     if not 0.0 <= size_pct <= 40.0:
-        raise CombustError(
-            Fault(
-                "size_pct",
-                size_pct,
-                "out_of_band",
-                unit="%",
-                low=0.0,
-                high=40.0,
-                why="is more than the lesson can show",
-                hint="Choose a smaller fault.",
-            )
-        )
-    rule = STAGE_CAUSES[cause]
-    healthy = heater_gas(fuel, low), heater_gas(fuel, high)
-    if rule.false_air:
-        share = size_pct / 100.0
-        at_low = share * (TAIL_SHARE_LOW if cause == "tail_air" else 1.0)
-        return StagePattern(*healthy, with_false_air(healthy[0], at_low), with_false_air(healthy[1], share))
-    shown = heater_gas(fuel, low * rule.low(size_pct)), heater_gas(fuel, high * rule.high(size_pct))
-    return StagePattern(*healthy, *shown)
+        why, hint = "is more than the lesson can show", "Choose a smaller fault."
+        raise CombustError(Fault("size_pct", size_pct, "out_of_band", unit="%", low=0.0, high=40.0, why=why, hint=hint))
+    rule, size = STAGE_CAUSES[cause], size_pct / 100.0
+    shown = [
+        with_false_air(heater_gas(fuel, ratio * (1.0 + air * size) / (1.0 + more * size)), share * size)
+        for ratio, air, more, share in zip((low, high), rule.air, rule.fuel, rule.in_sample, strict=True)
+    ]
+    return StagePattern(heater_gas(fuel, low), heater_gas(fuel, high), *shown)
 
 
 class CrushedDuct(NamedTuple):
@@ -189,29 +151,3 @@ def crushed_exhaust(
     found = resistance_multiplier(sound, crushed, duty)
     flat, steep = (air_after_change(found.value, share, steepness) for steepness in (0.0, 2.0))
     return CrushedDuct(found.value, found.low, found.high, flat, steep)
-
-
-def other_fuel(before: Fuel | str, after: Fuel | str, *, fuel_temp_c: float = 15.0) -> FuelSwap:
-    """Return what another fuel does to lambda and heat at the same pump pulses and the same air (arithmetic only).
-
-    Burn only the fuel on the plate. Gasoline in a diesel unit is a stop, whatever this arithmetic says.
-
-    Raises
-    ------
-    CombustError
-        A fuel without density or expansion.
-
-    Examples
-    --------
-    >>> round(other_fuel("diesel_b0", "biodiesel_b100").air_ratio, 2)
-    1.11
-    """
-    pair = get_fuel(before), get_fuel(after)
-    missing = [one.name for one in pair if one.density_kg_per_m3 is None]
-    if missing:
-        raise CombustError(Fault("fuel", missing[0], "missing", why="has no density", hint="Take a fuel with one."))
-    densities = tuple(
-        float(fuel_density(one.density_kg_per_m3, one.expansion_per_k or 0.0, fuel_temp_c)) for one in pair
-    )
-    heat = pair[0].net_heating_value_mj_per_kg, pair[1].net_heating_value_mj_per_kg
-    return fuel_swap(*pair, densities=(densities[0], densities[1]), net_heating_values=heat)

@@ -12,7 +12,7 @@ import numpy as np
 
 from combust.application.reading.columns import columns_of_reading
 from combust.application.reading.interpret import interpret_columns
-from combust.data.errors import CombustError, Fault
+from combust.data.errors import Code, CombustError, Fault
 from combust.data.tables import load_table
 from combust.domain.catalogue import get_fuel
 from combust.domain.fuel import Fuel
@@ -161,7 +161,7 @@ def _of_fuel(
     notes = _Notes()
     if air_ratio is None or not math.isfinite(air_ratio) or not 0.5 <= air_ratio <= 10.0:
         hint = "Give lambda at the reference air, for example air_ratio=1.6, or a heater profile."
-        code = "missing" if air_ratio is None else "out_of_band"
+        code: Code = "missing" if air_ratio is None else "out_of_band"
         raise CombustError(Fault("air_ratio", air_ratio, code, low=0.5, high=10.0, why="cannot be used", hint=hint))
     if reference is None:
         reference = Site()

@@ -21,6 +21,7 @@ from combust.domain.fuel import Fuel
 from combust.domain.heater import Heater
 from combust.domain.instrument import instrument_class
 from combust.domain.limits import Finding, in_order, limit
+from combust.domain.reading import Reading
 from combust.domain.result import Assumed, assume
 from combust.domain.safety import Safety
 from combust.domain.site import Site
@@ -128,7 +129,7 @@ def site_effect(
     if faults:
         raise CombustError(faults)
     values = _values(base, site, fuel_temp_c, air_in_temp_c, minimum, keep)
-    values["reading"], stops = (None, []) if reading is None else _explained(base, site, values, reading)
+    values["reading"], stops = (None, []) if reading is None else _explained(base, site, values, Reading(**reading))
     values["findings"] = in_order([*stops, *site_findings(base, site, values)])
     if not Safety(values["findings"]).allows(("burning",)):
         values.update({key: None for key in values if "_trim_" in key and not key.endswith("limit_pct")})

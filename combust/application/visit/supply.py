@@ -108,7 +108,32 @@ _VERDICTS = {
 }
 
 
-def supply_check(heater: Heater | None = None, *, fed: str = "after_disconnect", **given: Any) -> SupplyResult:
+def supply_check(
+    heater: Heater | None = None,
+    *,
+    fed: str = "after_disconnect",
+    open_circuit_v: float | None = None,
+    battery_mohm: float | None = None,
+    length_m: float | None = None,
+    area_mm2: float | None = None,
+    contacts_mohm: float | None = None,
+    cable_temp_c: float | None = None,
+    glow_a: float | None = None,
+    run_a: float | None = None,
+    cutout_v: float | None = None,
+    controller_cutout_v: float | None = None,
+    disconnect_v: float | None = None,
+    disconnect_delay_s: float | None = None,
+    cool_down_s: float | None = None,
+    mean_power_w: float | None = None,
+    hours: float | None = None,
+    starts: float | None = None,
+    glow_s: float | None = None,
+    battery_v: float | None = None,
+    battery_ah: float | None = None,
+    battery_temp_c: float | None = None,
+    usable_share: float | None = None,
+) -> SupplyResult:
     """Return the voltage at the heater under load, the order of the cut-outs and the energy of a night.
 
     Parameters
@@ -117,11 +142,20 @@ def supply_check(heater: Heater | None = None, *, fed: str = "after_disconnect",
         Fills glow_a, cutout_v, cool_down_s, glow_s, mean_power_w and battery_v where they are not given.
     fed : {'after_disconnect', 'before_disconnect'}
         Whether the vehicle disconnect can cut the heater's feed.
-    **given
-        open_circuit_v, length_m, area_mm2 are required. battery_mohm, contacts_mohm [mohm]; cable_temp_c [°C];
-        glow_a, run_a [A]; cutout_v (at the heater), controller_cutout_v and disconnect_v (at the battery post) [V];
-        disconnect_delay_s, cool_down_s, glow_s [s]; mean_power_w [W]; hours [h]; starts; battery_v [V];
-        battery_ah [Ah]; battery_temp_c [°C]; usable_share [0 to 1].
+    open_circuit_v, length_m, area_mm2 : float
+        Battery at rest [V], cable one way [m] and its cross-section [mm²]; these three are required.
+    battery_mohm, contacts_mohm, cable_temp_c : float, optional
+        Inner resistance, all contacts of the loop [mohm], cable [°C].
+    glow_a, run_a, mean_power_w : float, optional
+        What the heater takes [A], [W].
+    cutout_v, controller_cutout_v, disconnect_v : float, optional
+        At the heater; at the battery post, both others [V].
+    disconnect_delay_s, cool_down_s, glow_s : float, optional
+        [s].
+    hours, starts : float, optional
+        Of a night [h].
+    battery_v, battery_ah, battery_temp_c, usable_share : float, optional
+        [V], [Ah], [°C], [0 to 1].
 
     Returns
     -------
@@ -131,7 +165,7 @@ def supply_check(heater: Heater | None = None, *, fed: str = "after_disconnect",
     Raises
     ------
     CombustError
-        Unknown names, missing and impossible values, all at once.
+        Missing and impossible values, all at once.
 
     Examples
     --------
@@ -139,7 +173,8 @@ def supply_check(heater: Heater | None = None, *, fed: str = "after_disconnect",
     >>> round(told.heater_v_glow, 2)
     10.58
     """
-    value, assumed = _checked(heater, fed, given)
+    arguments = locals()
+    value, assumed = _checked(heater, fed, {key: arguments[key] for key in BANDS})
     usual, worst, best = (_loop(value, table) for table in kernel.TABLES)
     battery = value["battery_mohm"] * 1e-3
     findings: list[Finding] = []
@@ -147,10 +182,8 @@ def supply_check(heater: Heater | None = None, *, fed: str = "after_disconnect",
     at_glow = kernel.voltage_under_load(value["open_circuit_v"], glow, battery + usual) if glow else None
     band = None
     if glow:
-        low, high = (
-            float(kernel.voltage_under_load(value["open_circuit_v"], glow, battery + r)) for r in (worst, best)
-        )
-        band = (low, high)
+        ends = (kernel.voltage_under_load(value["open_circuit_v"], glow, battery + r) for r in (worst, best))
+        band = (float(next(ends)), float(next(ends)))
     at_run = kernel.voltage_under_load(value["open_circuit_v"], run, battery + usual) if run else None
     _judge_voltage(value, at_glow, band, at_run, findings)
     drop = glow * (usual - value["contacts_mohm"] * 1e-3) if glow else None
@@ -189,11 +222,7 @@ _SOURCES = (
 
 
 def _checked(heater: Heater | None, fed: str, given: Mapping[str, Any]) -> tuple[dict[str, float], dict[str, Assumed]]:
-    faults = [
-        Fault(key, "given", "unknown_name", why="is nothing that supply takes", hint=f"Use {', '.join(BANDS)}.")
-        for key in given
-        if key not in BANDS
-    ]
+    faults = []
     if fed not in FED:
         faults.append(
             Fault(

@@ -1,72 +1,96 @@
-"""What the TAB key offers, from an index of all commands: no command is imported, so the answer comes at once.
-
-``combust/data/command_index.json`` is written by ``tools/make_docs.py`` and checked by ``make test``.
-"""
+"""What the TAB key offers where a text stands: the words that can stand there, or files and folders."""
 
 from __future__ import annotations
 
-import json
-from functools import cache
-from importlib import resources
-from typing import Any
+from collections.abc import Callable, Iterable
+from importlib import import_module
+from types import ModuleType
 
 import click
 from click.shell_completion import CompletionItem
 
 from combust.data.errors import CombustError
-from combust.data.tables import read_toml
+from combust.data.tables import load_table, read_toml
+from combust.data.vocabulary import quantities
+from combust.domain.limits import finding_kinds
 
-
-@cache
-def command_index() -> dict[str, Any]:
-    """Return every command with its parameters and the words that can stand there."""
-    text = resources.files("combust.data").joinpath("command_index.json").read_text(encoding="utf-8")
-    found: dict[str, Any] = json.loads(text)
-    return found
-
-
-def outline(name: str, row: dict[str, Any] | None = None) -> click.Command:
-    """Return a command that knows its options and their words, and does nothing."""
-    row = command_index()[name] if row is None else row
-    params = [_parameter(each) for each in row["params"]]
-    if "commands" not in row:
-        return click.Command(name, params=params)
-    below = [outline(child, told) for child, told in row["commands"].items()]
-    return click.Group(name, params=params, commands=below)
-
-
-def _parameter(row: dict[str, Any]) -> click.Parameter:
-    kind = Offered(row.get("offer", ""), tuple(row.get("words", ())))
-    if "opts" not in row:
-        return click.Argument([row["name"]], type=kind, required=False, nargs=row["nargs"])
-    names = [*row["opts"], row["name"]]
-    if row.get("flag"):
-        return click.Option(names, is_flag=True, help=row["help"])
-    # The other-unit spellings of a quantity are accepted but not offered.
-    return click.Option(names, type=kind, multiple=row["multiple"], nargs=row["nargs"], help=row["help"])
+FILES = ("FILE", "PROFILE", "[VISITS]", "IN", "LOG", "BOOK")
 
 
 class Offered(click.types.StringParamType):
     """A text that knows which words can stand there; what is typed is passed on as it is."""
 
-    def __init__(self, offer: str, words: tuple[str, ...]) -> None:
-        self.offer, self.words = offer, words
-
     def shell_complete(self, ctx: click.Context, param: click.Parameter, incomplete: str) -> list[CompletionItem]:
         """Return what begins with the text typed so far, or ask the shell for file names."""
-        if self.offer in ("file", "dir"):
-            return [CompletionItem(incomplete, type=self.offer)]
-        words = _stages(ctx) if self.offer == "stage" else self.words
+        words = words_of(ctx, param)
+        if not words and param.metavar in (*FILES, "DIR"):
+            return [CompletionItem(incomplete, type="dir" if param.metavar == "DIR" else "file")]
         return [CompletionItem(word) for word in words if word.startswith(incomplete)]
 
 
-def _stages(ctx: click.Context) -> tuple[str, ...]:
+def offer_words(command: click.Command) -> click.Command:
+    """Let every text of a command and its sub-commands know its words."""
+    for param in command.params:
+        if param.type is click.STRING:
+            param.type = Offered()
+    for below in getattr(command, "commands", {}).values():
+        offer_words(below)
+    return command
+
+
+def words_of(ctx: click.Context, param: click.Parameter) -> list[str]:
+    """Return the words that can stand at a parameter, none for free text, numbers and files."""
+    name = str(param.name)
+    known = quantities().get(name)
+    if known is not None and known.kind == "choice":
+        return list(known.choices)
+    if name == "stage":
+        return _stages(ctx)
+    if name == "pump" and param.metavar != "WORD":
+        return []
+    words = WORDS.get("fuel" if (name, ctx.info_name) == ("name", "fuel") else name)
+    return list(words()) if words else list(record().HEAD_CHOICES.get(name, ()))
+
+
+def record() -> ModuleType:
+    """Return the module of the record of a visit, loaded when a word of it is asked for."""
+    return import_module("combust.application.visit.record")
+
+
+def causes(kind: str = "cause", *, more: Iterable[str] = (), mark: str = "") -> list[str]:
+    """Return the causes, or the checks, with what can be said beside them."""
+    return [*more, *(f"{word}{mark}" for word in load_table("causes")[kind])]
+
+
+def fuels() -> list[str]:
+    """Return the names and aliases of the shipped fuels."""
+    shipped = load_table("fuels")
+    return sorted({*shipped["fuel"], *shipped["mixture"], *shipped["alias"]})
+
+
+# name of a parameter -> the words that can stand there
+WORDS: dict[str, Callable[[], Iterable[str]]] = {
+    "fuel": fuels,
+    "fuel_name": fuels,
+    "analyser_fuel": fuels,
+    "pump": lambda: import_module("combust.application.visit.start_phases").PUMP,
+    "checks": lambda: [f"{check}=" for check in record().CHECKS],
+    "events": lambda: record().EVENTS,
+    "strip_down": lambda: causes(more=("nothing_found",)),
+    "excluded": causes,
+    "said": lambda: causes(mark="="),
+    "steps": lambda: causes("check", more=load_table("mystery")["action"]),
+    "instrument_class": lambda: load_table("instruments")["class"],
+    "fed": lambda: import_module("combust.application.visit.supply").FED,
+    "emergency": lambda: finding_kinds("emergency"),
+    "word": lambda: dict.fromkeys(entry.word for entry in import_module("combust.application.words").entries()),
+}
+
+
+def _stages(ctx: click.Context) -> list[str]:
     """Return the heat stages of the profile that stands on the line already."""
     given = ctx.params.get("heater") or ctx.params.get("profile")
-    if not isinstance(given, str):
-        return ()
     try:
-        stages = read_toml(given).get("stages")
-    except CombustError:  # TAB says nothing about a faulty file; the command itself will
-        return ()
-    return tuple(stages) if isinstance(stages, dict) else ()
+        return list(read_toml(given)["stages"]) if isinstance(given, str) else []
+    except (CombustError, KeyError, TypeError):  # TAB says nothing about a faulty file; the command itself will
+        return []

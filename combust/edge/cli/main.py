@@ -6,7 +6,6 @@ import importlib
 import io
 import os
 import sys
-from typing import Any
 
 import click
 from click.shell_completion import CompletionItem
@@ -65,12 +64,11 @@ class CommandMap(click.Group):
         """Return a command, imported now, or None."""
         if cmd_name not in COMMANDS:
             return None
-        if ctx.resilient_parsing:  # TAB was pressed: an outline answers sooner than the command itself
-            from combust.edge.cli.complete import outline
+        command: click.Command = importlib.import_module(COMMANDS[cmd_name][0]).command
+        if ctx.resilient_parsing:  # TAB was pressed
+            from combust.edge.cli.complete import offer_words
 
-            return outline(cmd_name)
-        found: Any = importlib.import_module(COMMANDS[cmd_name][0])
-        command: click.Command = found.command
+            return offer_words(command)
         return command
 
     def shell_complete(self, ctx: click.Context, incomplete: str) -> list[CompletionItem]:

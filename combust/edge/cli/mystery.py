@@ -13,6 +13,7 @@ import click
 
 from combust.data.errors import CombustError, Fault
 from combust.data.tables import is_nested_deeply
+from combust.edge import interrupt
 from combust.edge.cli import output
 
 SALT_VARIABLE = "COMBUST_MYSTERY_SALT"
@@ -195,7 +196,8 @@ def _salt(path: str | None) -> str:
     if not sys.stdin.isatty():
         hint = f"Give --salt-file, or set {SALT_VARIABLE}."
         raise CombustError(Fault("salt", None, "missing", why="is missing, and nobody is there to be asked", hint=hint))
-    return str(click.prompt("Salt", hide_input=True, err=True))
+    with interrupt.raised():  # what is typed is shown again before the process ends
+        return str(click.prompt("Salt", hide_input=True, err=True))
 
 
 def _text(path: str) -> str:

@@ -12,6 +12,7 @@ from pathlib import Path
 import click
 
 from combust.data.errors import CombustError, Fault, missing_extra
+from combust.edge import interrupt
 
 # name of a page -> its notebook. Every page is a notebook of widgets without visible code.
 PAGES = {"reading": "20_type_a_reading.ipynb", "mystery": "22_mystery_heater.ipynb"}
@@ -47,17 +48,17 @@ def command(name: str, port: int, folder: str | None, no_browser: bool) -> None:
 
 def serve(arguments: list[str], environment: dict[str, str], *, grace_s: float = 10.0) -> int:
     """Run the page server until it ends or Ctrl-C is pressed; it is given time to end its kernels. Return its code."""
-    signal.signal(signal.SIGTERM, signal.default_int_handler)  # being ended from outside is Ctrl-C too
-    process = subprocess.Popen(arguments, env=environment)
-    try:
-        return process.wait()
-    except KeyboardInterrupt:
+    with interrupt.raised():
+        process = subprocess.Popen(arguments, env=environment)
         try:
-            # On a terminal the server has had the same Ctrl-C; elsewhere it has to be told.
-            process.wait(1.0)
-        except subprocess.TimeoutExpired:
-            _stop(process, grace_s)
-        return 0
+            return process.wait()
+        except KeyboardInterrupt:
+            try:
+                # On a terminal the server has had the same Ctrl-C; elsewhere it has to be told.
+                process.wait(1.0)
+            except subprocess.TimeoutExpired:
+                _stop(process, grace_s)
+            return 0
 
 
 def _stop(process: subprocess.Popen[bytes], grace_s: float) -> None:

@@ -8,6 +8,7 @@ from typing import TypeVar
 
 import click
 
+from combust.edge import interrupt
 from combust.edge.cli import output
 
 Result = TypeVar("Result")
@@ -23,4 +24,8 @@ def with_progress(label: str, work: Callable[[Show | None], Result]) -> Result:
         def show(done: int, size: int) -> None:
             bar.update(max(0, int(1000 * done / max(size, 1)) - bar.pos))
 
-        return work(show)
+        interrupt.unfinished.add(bar.render_finish)  # it shows the cursor of the terminal again
+        try:
+            return work(show)
+        finally:
+            interrupt.unfinished.discard(bar.render_finish)

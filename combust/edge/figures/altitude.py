@@ -10,7 +10,7 @@ from combust.application.fleet.rules import stays_off
 from combust.application.site.base import AltitudeBase
 from combust.application.site.derating import derating_columns
 from combust.application.site.effect import CURVE_TEMPS_C, ceiling_by_temperature
-from combust.edge.figures.style import INK, LINE, MARK, STYLE
+from combust.edge.figures.style import GREY, INK, LINE, MARK, legend, note, sheet, source_line, title
 from combust.kernel.altitude import derate
 
 if TYPE_CHECKING:
@@ -19,7 +19,6 @@ if TYPE_CHECKING:
     from combust.application.fleet.plan import FleetPlan
 
 SOURCE = "Air: ISO 2533:1975. Lambda in full: air density, fuel density and hot gas with stated priors."
-GREY = "#888888"
 MOST_BARS = 60
 
 
@@ -29,9 +28,6 @@ def draw_derating(base: AltitudeBase, *, minimum: float, name: str = "heater") -
     Cividis, safe for colour-blind readers and even in grey; contour lines carry their numbers. The hatched part lies
     below the minimum lambda.
     """
-    import matplotlib as mpl
-    from matplotlib.figure import Figure
-
     heights, temps = np.linspace(0.0, 4500.0, 91), np.linspace(-40.0, 40.0, 81)
     grid = np.meshgrid(heights, temps, indexing="ij")
     columns = derating_columns(base, *grid)
@@ -42,22 +38,20 @@ def draw_derating(base: AltitudeBase, *, minimum: float, name: str = "heater") -
         (columns["air_ratio_full"], "lambda (air ratio), fuel not trimmed", "%.1f", 0.1),
         (shown, "fuel left when trimmed (%)" if share else "useful heat, lambda kept by the fuel (kW)", "%.3g", None),
     )
-    with mpl.rc_context(STYLE):
-        figure = Figure(figsize=(9.0, 4.2), layout="constrained")
-        for plot, (values, title, form, step) in zip(figure.subplots(1, 2, sharey=True), panels, strict=True):
-            levels = _levels(values, step)
-            plot.contourf(temps, heights, values, levels=levels, cmap="cividis", extend="both")
-            lines = plot.contour(temps, heights, values, levels=levels, colors="white", linewidths=0.7)
-            plot.clabel(lines, fmt=form, fontsize=7)
-            plot.contourf(
-                temps, heights, columns["air_ratio_full"], levels=[-1.0, minimum], colors="none", hatches=["//"]
-            )
-            plot.set_title(title, loc="left", fontsize=9)
-            plot.set_xlabel("intake air (°C)")
-            _unit_limit(plot, base)
-        figure.axes[0].set_ylabel("height above sea level (m)")
-        figure.suptitle(f"{name}: hatched = full lambda below {minimum:g}", x=0.01, ha="left", fontsize=10)
-        figure.supxlabel(SOURCE, fontsize=7, color=GREY)
+    figure, plots = sheet(1, 2, size=(9.0, 4.2), sharey=True)
+    for plot, (values, words, form, step) in zip(plots, panels, strict=True):
+        levels = _levels(values, step)
+        plot.contourf(temps, heights, values, levels=levels, cmap="cividis", extend="both")
+        lines = plot.contour(temps, heights, values, levels=levels, colors="white", linewidths=0.7)
+        plot.clabel(lines, fmt=form, fontsize=7)
+        low = [-1.0, minimum]
+        plot.contourf(temps, heights, columns["air_ratio_full"], levels=low, colors="none", hatches=["//"])
+        title(plot, words)
+        plot.set_xlabel("intake air (°C)")
+        _unit_limit(plot, base)
+    plots[0].set_ylabel("height above sea level (m)")
+    figure.suptitle(f"{name}: hatched = full lambda below {minimum:g}", x=0.01, ha="left", fontsize=10)
+    source_line(figure, SOURCE)
     lowest = float(np.nanmin(columns["air_ratio_full"]))
     figure.set_label(
         f"Two maps over height 0 to 4500 m and intake air -40 to 40 °C for {name}. Lambda falls with height and with "
@@ -69,8 +63,7 @@ def draw_derating(base: AltitudeBase, *, minimum: float, name: str = "heater") -
 def _levels(values: Any, step: float | None) -> Any:
     low, high = float(np.nanmin(values)), float(np.nanmax(values))
     if step is None:
-        step = max((high - low) / 9.0, 1e-6)
-        return np.linspace(low, high + 1e-9, 10)
+        return np.linspace(low, max(high, low + 1e-5), 10)
     return np.arange(np.floor(low / step) * step, high + step, step)
 
 
@@ -78,29 +71,24 @@ def _unit_limit(plot: Any, base: AltitudeBase) -> None:
     limit = base.heater.limits.altitude_m if base.heater else None
     if limit is not None:
         plot.axhline(limit, color=MARK, linewidth=1.4, linestyle="--")
-        plot.annotate(f"unit's own limit {limit:.0f} m", (-39, limit), xytext=(0, 3), textcoords="offset points",
-                      color="white", fontsize=8, bbox={"facecolor": INK, "edgecolor": "none", "pad": 1.5})  # fmt: skip
+        box = {"facecolor": INK, "edgecolor": "none", "pad": 1.5}
+        note(plot, f"unit's own limit {limit:.0f} m", (-39, limit), (0, 3), color="white", bbox=box)
 
 
 def draw_ceiling(base: AltitudeBase, *, minimum: float, name: str = "heater") -> Figure:
     """Draw the highest site that keeps lambda at its minimum against temperature, by dry-air density and in full."""
-    import matplotlib as mpl
-    from matplotlib.figure import Figure
-
     temps = np.linspace(CURVE_TEMPS_C[0], CURVE_TEMPS_C[-1], 81)
-    simple, full = ceiling_by_temperature(base, temps, minimum)
-    with mpl.rc_context(STYLE):
-        figure = Figure(figsize=(6.4, 4.2), layout="constrained")
-        plot = figure.add_subplot()
-        plot.plot(temps, simple, color=LINE, label="dry-air density alone")
-        plot.plot(temps, full, color=MARK, linestyle="--", label="with fuel density and hot gas")
-        limit = base.heater.limits.altitude_m if base.heater else None
-        if limit is not None:
-            plot.axhline(limit, color=INK, linewidth=1.0, linestyle=":", label="unit's own limit: it decides")
-        plot.set(xlabel="intake air (°C)", ylabel=f"highest site with lambda ≥ {minimum:g} (m)")
-        plot.set_title(f"{name}: cold air buys height", loc="left", fontsize=9)
-        plot.legend(frameon=False)
-        figure.supxlabel(SOURCE, fontsize=7, color=GREY)
+    by_density, full = ceiling_by_temperature(base, temps, minimum)
+    figure, plot = sheet(size=(6.4, 4.2))
+    plot.plot(temps, by_density, color=LINE, label="dry-air density alone")
+    plot.plot(temps, full, color=MARK, linestyle="--", label="with fuel density and hot gas")
+    limit = base.heater.limits.altitude_m if base.heater else None
+    if limit is not None:
+        plot.axhline(limit, color=INK, linewidth=1.0, linestyle=":", label="unit's own limit: it decides")
+    plot.set(xlabel="intake air (°C)", ylabel=f"highest site with lambda ≥ {minimum:g} (m)")
+    title(plot, f"{name}: cold air buys height")
+    legend(plot)
+    source_line(figure, SOURCE)
     figure.set_label(
         f"Highest site that keeps lambda at {minimum:g} against intake temperature for {name}: falling lines, the full "
         "account below the one by dry-air density alone."
@@ -125,30 +113,25 @@ def draw_nights(
     name : str
         What the title calls the heater.
     """
-    import matplotlib as mpl
-    from matplotlib.figure import Figure
-
     temps, nights = np.linspace(-35.0, 25.0, 121), np.asarray(nights_c, dtype=float)
     told = derate(base.derating, altitude_m=altitude_m, temp_c=temps)
     full, width = told.air_ratio_full, 2.0 * told.air_ratio_full_u
     spans = [f"{part[0]:.2f} to {part[-1]:.2f}" for part in (told.air_ratio, full)]
-    with mpl.rc_context(STYLE):
-        figure = Figure(figsize=(6.8, 4.4), layout="constrained")
-        plot = figure.add_subplot()
-        plot.fill_between(temps, full - width, full + width, color=MARK, alpha=0.15, linewidth=0)
-        plot.plot(temps, told.air_ratio, color=LINE, label="dry-air density alone")
-        plot.plot(temps, told.air_ratio_with_fuel_density, color=INK, linestyle=":", label="with fuel density")
-        plot.plot(temps, full, color=MARK, linestyle="--", label="full: with hot gas; band 95 %")
-        plot.axhline(minimum, color=GREY, linewidth=1.0, label=f"minimum {minimum:g}")
-        plot.set(xlabel="intake air (°C)", ylabel="lambda (air ratio)", xlim=(-35, 25), ylim=(0.7, 2.3))
-        below = int((derate(base.derating, altitude_m=altitude_m, temp_c=nights).air_ratio_full < minimum).sum())
-        scan = f"full lambda below {minimum:g} in {below} of {len(nights)} nights drawn" if len(nights) else ""
-        if scan:
-            plot.plot(nights, np.full(len(nights), 0.73), linestyle="none", marker="|", markersize=11, color=INK,
-                      label="nights of the season")  # fmt: skip
-        plot.set_title(f"{name} at {altitude_m:.0f} m" + (f": {scan}" if scan else ""), loc="left", fontsize=9)
-        plot.legend(frameon=False, loc="upper right")
-        figure.supxlabel(SOURCE, fontsize=7, color=GREY)
+    figure, plot = sheet(size=(6.8, 4.4))
+    plot.fill_between(temps, full - width, full + width, color=MARK, alpha=0.15, linewidth=0)
+    plot.plot(temps, told.air_ratio, color=LINE, label="dry-air density alone")
+    plot.plot(temps, told.air_ratio_with_fuel_density, color=INK, linestyle=":", label="with fuel density")
+    plot.plot(temps, full, color=MARK, linestyle="--", label="full: with hot gas; band 95 %")
+    plot.axhline(minimum, color=GREY, linewidth=1.0, label=f"minimum {minimum:g}")
+    plot.set(xlabel="intake air (°C)", ylabel="lambda (air ratio)", xlim=(-35, 25), ylim=(0.7, 2.3))
+    below = int((derate(base.derating, altitude_m=altitude_m, temp_c=nights).air_ratio_full < minimum).sum())
+    scan = f"full lambda below {minimum:g} in {below} of {len(nights)} nights drawn" if len(nights) else ""
+    if scan:
+        plot.plot(nights, np.full(len(nights), 0.73), linestyle="none", marker="|", markersize=11, color=INK,
+                  label="nights of the season")  # fmt: skip
+    title(plot, f"{name} at {altitude_m:.0f} m" + (f": {scan}" if scan else ""))
+    legend(plot, loc="upper right")
+    source_line(figure, SOURCE)
     figure.set_label(
         f"Three lambdas of {name} at {altitude_m:.0f} m against intake air of -35 to 25 °C, falling with warmth: by "
         f"dry-air density {spans[0]}, in full {spans[1]}. "
@@ -159,24 +142,19 @@ def draw_nights(
 
 def draw_margins(plan: FleetPlan) -> Figure:
     """Draw each site's vehicles: height margin to the unit's own limit against the margin of full lambda."""
-    import matplotlib as mpl
-    from matplotlib.figure import Figure
-
     frame = plan.vehicles
     groups = (("needs a kit or may not run", MARK, "X"), ("within the unit's own limit", LINE, "o"))
     off = stays_off(frame)
-    with mpl.rc_context(STYLE):
-        figure = Figure(figsize=(7.2, 4.6), layout="constrained")
-        plot = figure.add_subplot()
-        for (label, colour, marker), rows in zip(groups, (off, ~off), strict=True):
-            part = frame[rows]
-            plot.scatter(part["margin_m"], part["margin_air_ratio"], c=colour, marker=marker, s=34, label=label)
-        plot.axvline(0.0, color=INK, linewidth=0.8)
-        plot.axhline(0.0, color=INK, linewidth=0.8, linestyle=":")
-        plot.set(xlabel="metres left to the limit that counts", ylabel="lowest full lambda less its minimum")
-        plot.set_title("The unit's limit decides (left of the line: off); lambda shows why", loc="left", fontsize=9)
-        plot.legend(frameon=False)
-        figure.supxlabel(SOURCE, fontsize=7, color=GREY)
+    figure, plot = sheet(size=(7.2, 4.6))
+    for (label, colour, marker), rows in zip(groups, (off, ~off), strict=True):
+        part = frame[rows]
+        plot.scatter(part["margin_m"], part["margin_air_ratio"], c=colour, marker=marker, s=34, label=label)
+    plot.axvline(0.0, color=INK, linewidth=0.8)
+    plot.axhline(0.0, color=INK, linewidth=0.8, linestyle=":")
+    plot.set(xlabel="metres left to the limit that counts", ylabel="lowest full lambda less its minimum")
+    title(plot, "The unit's limit decides (left of the line: off); lambda shows why")
+    legend(plot)
+    source_line(figure, SOURCE)
     figure.set_label(
         f"{int(off.sum())} of {len(frame)} vehicles lie left of the line where metres to the limit are negative."
     )
@@ -185,24 +163,19 @@ def draw_margins(plan: FleetPlan) -> Figure:
 
 def draw_heat(plan: FleetPlan) -> Figure:
     """Draw heat wanted and heat there on the design night, one bar a place and heater, sorted by what is missing."""
-    import matplotlib as mpl
-    from matplotlib.figure import Figure
-
     frame = plan.vehicles.groupby(["site_id", "heater"], sort=False, as_index=False).agg(
         demand=("heat_demand_kw", "max"), heat=("useful_heat_full_kw", "min"), count=("vehicle_id", "size")
     )
     frame = frame.assign(gap=frame["demand"] - frame["heat"]).sort_values("gap").tail(MOST_BARS)
     names = [f"{row.site_id}, {row.heater} ({row.count})" for row in frame.itertuples(index=False)]
     places = np.arange(len(frame))
-    with mpl.rc_context(STYLE):
-        figure = Figure(figsize=(7.2, 1.4 + 0.24 * len(frame)), layout="constrained")
-        plot = figure.add_subplot()
-        plot.barh(places, frame["heat"], height=0.55, color=LINE, label="heat there, lambda kept")
-        plot.plot(frame["demand"], places, linestyle="none", marker="D", markersize=5, color=MARK, label="heat wanted")
-        plot.set_yticks(places, names, fontsize=7)
-        plot.set_xlabel("kW on the design night (highest demand, lowest heat of the vehicles there)")
-        plot.set_title("Where the diamond stands beyond the bar the cab stays cold", loc="left", fontsize=9)
-        figure.legend(frameon=False, loc="outside lower center", ncols=2)
+    figure, plot = sheet(size=(7.2, 1.4 + 0.24 * len(frame)))
+    plot.barh(places, frame["heat"], height=0.55, color=LINE, label="heat there, lambda kept")
+    plot.plot(frame["demand"], places, linestyle="none", marker="D", markersize=5, color=MARK, label="heat wanted")
+    plot.set_yticks(places, names, fontsize=7)
+    plot.set_xlabel("kW on the design night (highest demand, lowest heat of the vehicles there)")
+    title(plot, "Where the diamond stands beyond the bar the cab stays cold")
+    legend(figure, loc="outside lower center", ncols=2)
     short = int((frame["gap"] > 0).sum())
     figure.set_label(f"Bars of heat and diamonds of demand for {len(frame)} places; at {short} the demand is larger.")
     return figure

@@ -12,15 +12,13 @@ from combust.application.causes.checks import checks_done
 from combust.application.causes.rank import rank_causes
 from combust.application.causes.rows import Values
 from combust.domain.heater import Heater
-from combust.edge.figures.style import STYLE
+from combust.edge.figures.style import FOURTH, GREY, LINE, MARK, THIRD, sheet, title
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 # Okabe and Ito (2008): safe for colour-blind readers; hatches tell them apart in grey.
-TONES = ("#0072B2", "#D55E00", "#009E73", "#E69F00", "#56B4E9", "#CC79A7", "#F0E442")
-HATCHES = ("", "///", "...", "xxx", "\\\\\\", "+++", "ooo")
-REST = "#BBBBBB"
+LOOKS = ((LINE, ""), (MARK, "///"), (THIRD, "..."), ("#E69F00", "xxx"), ("#56B4E9", "\\\\\\"), (FOURTH, "+++"))
 SHOWN = 6
 
 
@@ -75,9 +73,6 @@ def draw_steps(heater: Heater, readings: Sequence[Values], *, seed: int = 1, pai
     matplotlib Figure
         Its label (``figure.get_label()``) is the alt text.
     """
-    import matplotlib as mpl
-    from matplotlib.figure import Figure
-
     context = ("stage", "location", "altitude_m", "pressure_hpa", "intake_temp_c")
     empty = [{key: value for key, value in readings[0].items() if key in context}]
     steps = [("before any reading", empty), *evidence_in_steps(readings)]
@@ -85,24 +80,18 @@ def draw_steps(heater: Heater, readings: Sequence[Values], *, seed: int = 1, pai
     shares = [{one.cause: one.probability for one in visit.causes} for visit in found]
     best = sorted(shares[-1], key=lambda name: -max(share.get(name, 0.0) for share in shares[1:]))[:SHOWN]
     best.sort(key=lambda name: -shares[-1].get(name, 0.0))
-    with mpl.rc_context(STYLE):
-        figure = Figure(figsize=(7.2, 1.4 + 0.42 * len(steps)), layout="constrained")
-        plot = figure.add_subplot()
-        places = np.arange(len(steps))[::-1]
-        start = np.zeros(len(steps))
-        for number, name in enumerate(best):
-            width = np.array([share.get(name, 0.0) for share in shares])
-            label = shipped_convictions().causes[name].label
-            plot.barh(
-                places, width, left=start, color=TONES[number], hatch=HATCHES[number], edgecolor="white", label=label
-            )
-            start += width
-        plot.barh(places, 1.0 - start, left=start, color=REST, edgecolor="white", label="all others")
-        plot.set_yticks(places, [name.replace("_", " ") for name, _ in steps])
-        plot.set(xlim=(0.0, 1.0), xlabel="probability (-)")
-        told = "STOP condition: see the findings first" if found[-1].stop else f"visit {found[-1].visit_id}"
-        plot.set_title(f"How each check moved the causes, {told}", loc="left", fontsize=9)
-        figure.legend(loc="outside lower center", ncols=3, frameon=False)
+    figure, plot = sheet(size=(7.2, 1.4 + 0.42 * len(steps)))
+    places, start = np.arange(len(steps))[::-1], np.zeros(len(steps))
+    for name, (color, hatch) in zip([*best, "all others"], [*LOOKS[: len(best)], (GREY, "")], strict=True):
+        width = np.array([share.get(name, 0.0) for share in shares]) if name in best else 1.0 - start
+        label = shipped_convictions().causes[name].label if name in best else name
+        plot.barh(places, width, left=start, color=color, hatch=hatch, edgecolor="white", label=label)
+        start += width
+    plot.set_yticks(places, [name.replace("_", " ") for name, _ in steps])
+    plot.set(xlim=(0.0, 1.0), xlabel="probability (-)")
+    told = "STOP condition: see the findings first" if found[-1].stop else f"visit {found[-1].visit_id}"
+    title(plot, f"How each check moved the causes, {told}")
+    figure.legend(loc="outside lower center", ncols=3, frameon=False)
     last = ", ".join(f"{name} {shares[-1].get(name, 0.0):.2f}" for name in best[:3])
     figure.set_label(
         f"Stacked bars of the probabilities of causes after each of {len(steps)} steps. At the end: {last}."

@@ -1,4 +1,4 @@
-"""Figures of one reading in the project's own quiet style: readable in grey, told apart by shape, alt text included."""
+"""Figures of one reading: where it stands on the CO2-O2 plane, and how far off the shortcut for lambda is."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ import numpy as np
 
 from combust.application.reading.result import ReadingResult
 from combust.domain.fuel import Fuel
-from combust.edge.figures.style import INK, LINE, MARK, STYLE
+from combust.edge.figures.style import INK, LINE, MARK, legend, marker_line, note, sheet, title
 from combust.kernel.air_ratio import air_ratio_from_o2, air_ratio_shortcut
 from combust.kernel.constants import DRY_AIR
 from combust.kernel.flue_gas import flue_gas_moles
@@ -26,6 +26,19 @@ def gas_line(fuel: Fuel, air_ratio: Any) -> tuple[Any, Any]:
     return gas.o2_dry_pct, gas.co2_dry_pct
 
 
+def draw_fuel_line(plot: Any, fuel: Fuel) -> None:
+    """Draw the CO2-O2 plane with a fuel's own line, lambda marked along it, from no excess air to fresh air."""
+    plot.plot(*gas_line(fuel, np.linspace(1.0, 60.0, 2000)), color=LINE, label=f"line of {fuel.name}, {fuel.formula}")
+    marks = gas_line(fuel, LAMBDA_MARKS)
+    plot.plot(*marks, linestyle="none", marker="|", markersize=9, color=LINE)
+    for ratio, *at in zip(LAMBDA_MARKS, *marks, strict=True):
+        note(plot, f"{ratio:g}", (at[0], at[1]), (5, 4), color=LINE)
+    plot.plot([100 * DRY_AIR.o2], [100 * DRY_AIR.co2], marker="s", color=INK, markersize=5)
+    note(plot, "fresh air", (100 * DRY_AIR.o2, 0.1), (-34, 3), ha="right")
+    plot.set(xlabel="O2, dry (vol %)", ylabel="CO2, dry (vol %)", xlim=(0, 21.5))
+    plot.set_ylim(0, fuel.co2_maximum_pct * 1.12)
+
+
 def draw_plane(result: ReadingResult) -> Figure:
     """Draw CO2 against O2: the fuel's own line with lambda marks, and the reading with its 95 % ellipse.
 
@@ -40,18 +53,11 @@ def draw_plane(result: ReadingResult) -> Figure:
     matplotlib Figure
         Its label (``figure.get_label()``) is the alt text.
     """
-    import matplotlib as mpl
-    from matplotlib.figure import Figure
-
-    with mpl.rc_context(STYLE):
-        figure = Figure(figsize=(6.4, 4.8), layout="constrained")
-        plot = figure.add_subplot()
-        _fuel_line(plot, result.fuel)
-        told = _reading_mark(plot, result)
-        plot.set(xlabel="O2, dry (vol %)", ylabel="CO2, dry (vol %)", xlim=(0, 21.5))
-        plot.set_ylim(0, result.fuel.co2_maximum_pct * 1.12)
-        plot.set_title(_title(result), loc="left", fontsize=9)
-        plot.legend(frameon=False, loc="upper right")
+    figure, plot = sheet(size=(6.4, 4.8))
+    draw_fuel_line(plot, result.fuel)
+    told = _reading_mark(plot, result)
+    title(plot, _title(result))
+    legend(plot, loc="upper right")
     figure.set_label(f"CO2 against O2 with the line of {result.fuel.name} and lambda marks along it. {told}")
     return figure
 
@@ -62,17 +68,6 @@ def _title(result: ReadingResult) -> str:
     if result.air_ratio is None or result.air_ratio_u is None:
         return "lambda (air ratio) cannot be told from this reading"
     return f"lambda (air ratio) {result.air_ratio:.2f} ± {2 * result.air_ratio_u:.2f} (95 %)"
-
-
-def _fuel_line(plot: Any, fuel: Fuel) -> None:
-    o2, co2 = gas_line(fuel, np.linspace(1.0, 60.0, 2000))
-    plot.plot(o2, co2, color=LINE, linewidth=1.6, label=f"lambda along the line of {fuel.name}, {fuel.formula}")
-    marks_o2, marks_co2 = gas_line(fuel, LAMBDA_MARKS)
-    plot.plot(marks_o2, marks_co2, linestyle="none", marker="|", markersize=9, color=LINE)
-    for ratio, x, y in zip(LAMBDA_MARKS, marks_o2, marks_co2, strict=True):
-        plot.annotate(f"{ratio:g}", (x, y), xytext=(5, 4), textcoords="offset points", ha="left", color=LINE)
-    plot.plot([100 * DRY_AIR.o2], [100 * DRY_AIR.co2], marker="s", color=INK, markersize=5, clip_on=False)
-    plot.annotate("fresh air", (100 * DRY_AIR.o2, 0.1), xytext=(-34, 3), textcoords="offset points", ha="right")
 
 
 def _reading_mark(plot: Any, result: ReadingResult) -> str:
@@ -104,26 +99,20 @@ def draw_shortcut_error(fuel: Fuel, *, o2_dry_pct: float | None = None) -> Figur
     o2_dry_pct : float, optional
         A reading to mark [vol %].
     """
-    import matplotlib as mpl
-    from matplotlib.figure import Figure
-
     oxygen = np.linspace(0.0, 16.0, 321)
     exact, short = air_ratio_from_o2(oxygen, fuel), air_ratio_shortcut(oxygen)
-    with mpl.rc_context(STYLE):
-        figure = Figure(figsize=(6.4, 5.2), layout="constrained")
-        top, low = figure.subplots(2, 1, sharex=True, height_ratios=(3, 1.4))
-        top.plot(oxygen, exact, color=LINE, label=f"exact balance, {fuel.name}")
-        top.plot(oxygen, short, color=MARK, linestyle="--", label="shortcut 20.95/(20.95 − O2)")
-        top.set_ylabel("lambda (air ratio)")
-        top.legend(frameon=False)
-        low.plot(oxygen, 100.0 * (short / exact - 1.0), color=MARK, linestyle="--")
-        low.set(xlabel="O2, dry (vol %)", ylabel="shortcut's\nerror (%)", xlim=(0, 16), ylim=(0, None))
-        if o2_dry_pct is not None:
-            for part in (top, low):
-                part.axvline(o2_dry_pct, color=INK, linewidth=0.8)
-            value = float(air_ratio_from_o2(o2_dry_pct, fuel))
-            top.annotate(f"O2 {o2_dry_pct:g} %: lambda {value:.2f}", (o2_dry_pct, value), xytext=(6, -14),
-                         textcoords="offset points")  # fmt: skip
-        top.set_title("The shortcut reads high, and more so the leaner the gas", loc="left", fontsize=9)
+    figure, (top, low) = sheet(2, 1, size=(6.4, 5.2), sharex=True, height_ratios=(3, 1.4))
+    top.plot(oxygen, exact, color=LINE, label=f"exact balance, {fuel.name}")
+    top.plot(oxygen, short, color=MARK, linestyle="--", label="shortcut 20.95/(20.95 − O2)")
+    top.set_ylabel("lambda (air ratio)")
+    legend(top)
+    low.plot(oxygen, 100.0 * (short / exact - 1.0), color=MARK, linestyle="--")
+    low.set(xlabel="O2, dry (vol %)", ylabel="shortcut's\nerror (%)", xlim=(0, 16), ylim=(0, None))
+    if o2_dry_pct is not None:
+        value = float(air_ratio_from_o2(o2_dry_pct, fuel))
+        marker_line(top, o2_dry_pct)
+        marker_line(low, o2_dry_pct)
+        note(top, f"O2 {o2_dry_pct:g} %: lambda {value:.2f}", (o2_dry_pct, value), (6, -14))
+    title(top, "The shortcut reads high, and more so the leaner the gas")
     figure.set_label("Lambda against O2, exact and by the shortcut; the shortcut reads up to several per cent high.")
     return figure

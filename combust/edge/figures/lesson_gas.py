@@ -10,11 +10,10 @@ from combust.application.chemistry.sweeps import equilibrium_table, reactor_tabl
 from combust.application.lessons import gas as demo
 from combust.domain.catalogue import get_fuel
 from combust.domain.fuel import Fuel
-from combust.edge.figures.gas_plane import LAMBDA_MARKS, gas_line
-from combust.edge.figures.style import INK, LINE, MARK, THIRD, legend, marker_line, sheet, title
+from combust.edge.figures.gas_plane import draw_fuel_line
+from combust.edge.figures.style import INK, LINE, MARK, THIRD, legend, marker_line, note, sheet, title
 from combust.kernel.air_ratio import air_ratio_from_o2
 from combust.kernel.carbon_monoxide import co_air_free
-from combust.kernel.constants import DRY_AIR
 from combust.kernel.flue_gas import flue_gas_moles
 from combust.kernel.heat import stack_loss
 
@@ -52,8 +51,8 @@ def draw_air_sweep(air_ratio: float, *, fuel: Fuel | str = "diesel_b7", flue_tem
     loss = float(np.interp(air_ratio, sweep, losses))
     for plot in (top, middle, low):
         marker_line(plot, air_ratio)
-    middle.annotate(f"{flame:.0f} °C", (air_ratio, flame), xytext=(5, 4), textcoords="offset points", fontsize=8)
-    low.annotate(f"{loss:.1f} %", (air_ratio, loss), xytext=(5, -11), textcoords="offset points", fontsize=8)
+    note(middle, f"{flame:.0f} °C", (air_ratio, flame))
+    note(low, f"{loss:.1f} %", (air_ratio, loss), (5, -11))
     figure.set_label(
         f"Three curves over lambda from 0.8 to 3. CO has the shape of a bath tub with a floor near 1.7. Flame "
         f"temperature falls and stack loss rises with lambda. At lambda {air_ratio:.2f}: {told}, flame {flame:.0f} "
@@ -67,15 +66,15 @@ def _bath_tub(plot: Any, air_ratio: float) -> str:
     reactor = table.where(residence_ms=10.0, burn_out_ms=0.0, status="burning")
     behind = table.where(burn_out_ms=100.0, cooling_ms=30.0, status="burning")
     rest = equilibrium_table().where(fuel="n_dodecane")
-    plot.semilogy(behind["air_ratio"], behind.dry_ppm("co"), color=LINE, marker="o", markersize=3,
-                  label="after a burn-out zone that cools")  # fmt: skip
-    plot.semilogy(
-        reactor["air_ratio"], reactor.dry_ppm("co"), color=MARK, linestyle="--", label="stirred reactor, 10 ms"
-    )
-    plot.semilogy(rest["air_ratio"], rest.dry_ppm("co"), color=INK, linestyle=":", label="unlimited time, no heat lost")
+    for rows, color, dash, words in (
+        (behind, LINE, "o-", "after a burn-out zone that cools"),
+        (reactor, MARK, "--", "stirred reactor, 10 ms"),
+        (rest, INK, ":", "unlimited time, no heat lost"),
+    ):
+        plot.semilogy(rows["air_ratio"], rows.dry_ppm("co"), dash, color=color, markersize=3, label=words)
     lost = table.where(residence_ms=10.0, burn_out_ms=0.0, status="blown_out")["air_ratio"].min()
     plot.axvspan(lost, 3.0, color=INK, alpha=0.08)
-    plot.annotate("no flame\nin 10 ms", (lost, 3e4), xytext=(6, 0), textcoords="offset points", fontsize=8)
+    note(plot, "no flame\nin 10 ms", (lost, 3e4), (6, 0))
     plot.set(ylabel="CO, dry (ppm)", ylim=(0.02, 3e5))
     plot.minorticks_off()  # the small ticks of a log axis cost half of the drawing time
     title(plot, "Too little air and too much air both make CO: the shape, not the ppm of a heater")
@@ -86,8 +85,9 @@ def _bath_tub(plot: Any, air_ratio: float) -> str:
     return f"CO about {value:.0f} ppm behind the burn-out zone of the model"
 
 
-def draw_dilution(air_share_pct: float, *, fuel: Fuel | str = "diesel_b7", air_ratio: float = 1.6,
-                  co_dry_ppm: float = 150.0) -> Figure:  # fmt: skip
+def draw_dilution(
+    air_share_pct: float, *, fuel: Fuel | str = "diesel_b7", air_ratio: float = 1.6, co_dry_ppm: float = 150.0
+) -> Figure:
     """Draw what false air in the sample does to O2, to CO as read, and to CO air-free.
 
     Parameters
@@ -103,11 +103,8 @@ def draw_dilution(air_share_pct: float, *, fuel: Fuel | str = "diesel_b7", air_r
     now = demo.with_false_air(true, air_share_pct / 100.0)
     seen = float(air_ratio_from_o2(now.o2_dry_pct, burnt))
     figure, (left, right) = sheet(1, 2, size=(7.2, 3.8))
-    _plane(left, burnt)
-    left.plot([true.o2_dry_pct], [true.co2_dry_pct], marker="s", color=INK, linestyle="none", label="in the heater")
-    left.plot([now.o2_dry_pct], [now.co2_dry_pct], marker="o", color=MARK, linestyle="none", label="on the display")
+    _plane(left, burnt, true, now, whole=True)
     title(left, f"It slides along the line: lambda reads {seen:.2f}")
-    legend(left, loc="upper right")
     right.plot(100 * shares, swept.co_dry_ppm, color=LINE, linestyle="--", label="as read")
     right.plot(100 * shares, co_air_free(swept.co_dry_ppm, swept.o2_dry_pct), color=MARK, label="air-free")
     marker_line(right, air_share_pct)
@@ -140,19 +137,12 @@ def draw_wet(water_left_pct: float, *, fuel: Fuel | str = "diesel_b7", air_ratio
     now = demo.SampledGas(*(a / (1.0 + part * (a / b - 1.0)) if b else a for a, b in zip(dry, wet, strict=True)))
     factor, own = float(demo.fuel_factor(now)), float(demo.fuel_factor(dry))
     figure, plot = sheet()
-    _plane(plot, burnt, around=dry)
-    plot.plot([dry.o2_dry_pct, wet.o2_dry_pct], [dry.co2_dry_pct, wet.co2_dry_pct], color=THIRD, linestyle="-.",
-              label="from dry to wet")  # fmt: skip
-    plot.plot(
-        [dry.o2_dry_pct], [dry.co2_dry_pct], marker="s", color=INK, linestyle="none", label="in the heater, dried"
-    )
-    plot.plot([now.o2_dry_pct], [now.co2_dry_pct], marker="o", color=MARK, linestyle="none", label="on the display")
+    way = [*zip(dry[:2], wet[:2], strict=True)]
+    plot.plot(*way, color=THIRD, linestyle="-.", label="from dry to wet")
+    _plane(plot, burnt, dry, now)
     seen = float(air_ratio_from_o2(now.o2_dry_pct, burnt))
-    title(
-        plot,
-        f"Water pulls the pair OFF the line: fuel factor {factor:.2f} instead of {own:.2f}; O2 alone says {seen:.2f}",
-    )
-    legend(plot, loc="upper right")
+    told = f"fuel factor {factor:.2f} instead of {own:.2f}; O2 alone says {seen:.2f}"
+    title(plot, f"Water pulls the pair OFF the line: {told}")
     figure.set_label(
         f"CO2 against O2 with the fuel line. With {water_left_pct:.0f} per cent of the water left in the sample "
         f"the point reads O2 {now.o2_dry_pct:.2f}, CO2 {now.co2_dry_pct:.2f}: off the line, fuel factor {factor:.2f}."
@@ -178,11 +168,8 @@ def draw_calculated(cell_offset_pct: float, *, fuel: Fuel | str = "diesel_b7", a
     seen = float(air_ratio_from_o2(o2, burnt))
     figure, (left, right) = sheet(1, 2, size=(7.2, 3.8), sharey=True)
     for plot, gas, name in ((left, blind, "CO2 calculated"), (right, honest, "CO2 measured")):
-        _plane(plot, burnt, around=true)
-        plot.plot([true.o2_dry_pct], [true.co2_dry_pct], marker="s", color=INK, linestyle="none", label="in the heater")
-        plot.plot([gas.o2_dry_pct], [gas.co2_dry_pct], marker="o", color=MARK, linestyle="none", label="on the display")
+        _plane(plot, burnt, true, gas)
         title(plot, f"{name}: fuel factor {float(demo.fuel_factor(gas)):.2f}")
-        legend(plot, loc="upper right")
     right.set_ylabel("")
     figure.set_label(
         f"Two planes of CO2 against O2. The O2 cell is off by {cell_offset_pct:+.1f}. With calculated CO2 the point "
@@ -192,18 +179,12 @@ def draw_calculated(cell_offset_pct: float, *, fuel: Fuel | str = "diesel_b7", a
     return figure
 
 
-def _plane(plot: Any, fuel: Fuel, *, around: demo.SampledGas | None = None) -> None:
-    """Draw the fuel's own line with lambda marks, whole or around one gas."""
-    o2, co2 = gas_line(fuel, np.linspace(1.0, 60.0, 1000))
-    plot.plot(o2, co2, color=LINE, linewidth=1.4, label=f"line of {fuel.name}")
-    marks_o2, marks_co2 = gas_line(fuel, LAMBDA_MARKS[:-2])
-    plot.plot(marks_o2, marks_co2, linestyle="none", marker="|", markersize=8, color=LINE)
-    for ratio, x, y in zip(LAMBDA_MARKS, marks_o2, marks_co2, strict=False):
-        plot.annotate(
-            f"{ratio:g}", (x, y), xytext=(-4, -12), textcoords="offset points", ha="right", fontsize=7, color=LINE
-        )
-    plot.set(xlabel="O2, dry (vol %)", ylabel="CO2, dry (vol %)", xlim=(0, 100 * DRY_AIR.o2 + 0.5))
-    plot.set_ylim(0, fuel.co2_maximum_pct * 1.12)
-    if around is not None:
-        plot.set(xlim=(around.o2_dry_pct - 3.0, around.o2_dry_pct + 3.0))
-        plot.set(ylim=(around.co2_dry_pct - 2.5, around.co2_dry_pct + 3.0))
+def _plane(plot: Any, fuel: Fuel, true: demo.SampledGas, shown: demo.SampledGas, *, whole: bool = False) -> None:
+    """Draw the heater's gas and the gas on the display beside the fuel's line, whole or around the heater's gas."""
+    draw_fuel_line(plot, fuel)
+    for gas, mark, color, words in ((true, "s", INK, "in the heater"), (shown, "o", MARK, "on the display")):
+        plot.plot(*gas[:2], marker=mark, color=color, linestyle="none", label=words)
+    legend(plot, loc="upper right")
+    if not whole:
+        plot.set(xlim=(true.o2_dry_pct - 3.0, true.o2_dry_pct + 3.0))
+        plot.set(ylim=(true.co2_dry_pct - 2.5, true.co2_dry_pct + 3.0))

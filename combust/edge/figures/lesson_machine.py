@@ -1,4 +1,4 @@
-"""Figures of the lessons on the heater: altitude, crushed duct and blower curve, stages, fuels."""
+"""Figures of the lessons on the heater: altitude, crushed duct and blower curve, stages, fuels, voltage."""
 
 from __future__ import annotations
 
@@ -8,14 +8,18 @@ import numpy as np
 
 from combust.application.lessons import machine as demo
 from combust.application.lessons.gas import heater_gas
+from combust.domain.catalogue import get_fuel
 from combust.domain.limits import limit
+from combust.domain.pump import density_at_pump, same_pulses
 from combust.domain.site import Site
-from combust.edge.figures.style import INK, LINE, MARK, THIRD, TONES, legend, marker_line, sheet, title
+from combust.edge.figures.style import INK, LINE, MARK, THIRD, TONES, legend, marker_line, note, sheet, title
+from combust.kernel.wiring import loop_resistance, source_voltage_for, voltage_under_load
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 TEMPERATURES_C = (-20.0, 0.0, 20.0)
+AREAS_MM2 = (1.5, 2.5, 4.0)
 FUELS_SHOWN = ("kerosene", "paraffinic", "biodiesel_b100")
 
 
@@ -34,15 +38,14 @@ def draw_altitude(altitude_m: float, *, base_air_ratio: float = 1.6, intake_temp
     base, heights = Site(0.0, intake_temp_c=20.0), np.linspace(0.0, 4500.0, 46)
     figure, (top, low) = sheet(2, 1, size=(6.4, 6.0), sharex=True)
     for (color, dash), temp in zip(TONES, TEMPERATURES_C, strict=False):
-        curve = np.array([
-            demo.air_ratio_at_site(base_air_ratio, base, Site(float(z), intake_temp_c=temp)) for z in heights
-        ])  # fmt: skip
+        sites = [Site(float(height), intake_temp_c=temp) for height in heights]
+        curve = np.array([demo.air_ratio_at_site(base_air_ratio, base, site) for site in sites])
         top.plot(heights, curve, color=color, linestyle=dash, label=f"intake air {temp:+.0f} °C")
         lean = curve >= 1.0
         low.plot(heights[lean], heater_gas("diesel_b7", curve[lean]).o2_dry_pct, color=color, linestyle=dash)
     soot = limit("air_ratio_soot")
     top.axhspan(0.8, soot, color=INK, alpha=0.08)
-    top.annotate(f"below {soot:g}: watch-point of the trade (from memory)", (60, 0.82), fontsize=8)
+    note(top, f"below {soot:g}: watch-point of the trade (from memory)", (0, 0.82))
     here = demo.air_ratio_at_site(base_air_ratio, base, Site(altitude_m, intake_temp_c=intake_temp_c))
     told = f"lambda {here:.2f}"
     top.plot([altitude_m], [here], marker="o", color=INK)
@@ -77,21 +80,19 @@ def draw_duct(crushed_bore_mm: float, *, bore_mm: float = 24.0, base_air_ratio: 
     found = demo.crushed_exhaust(bore_mm, crushed_bore_mm=crushed_bore_mm)
     share = 0.3
     flows = np.linspace(0.5, 1.25, 100)
-    for steepness, color, dash, name in (
-        (0.0, LINE, "-", "flat blower curve"),
-        (2.0, MARK, "--", "steep blower curve"),
-    ):
-        left.plot(100 * flows, 100 * flows**-steepness, color=color, linestyle=dash, label=name)
-    resistance = 1.0 - share + share * found.multiplier
-    left.plot(100 * flows, 100 * flows**2, color=INK, linestyle=":", label="ducts, sound")
-    left.plot(100 * flows, 100 * resistance * flows**2, color=INK, linestyle="-.", label="ducts, crushed")
     left.plot([100.0], [100.0], marker="s", color=INK)
-    for air, steepness in ((found.air_flat, 0.0), (found.air_steep, 2.0)):
+    for steepness, air, dash, color, name in (
+        (0.0, found.air_flat, "-", LINE, "flat"),
+        (2.0, found.air_steep, "--", MARK, "steep"),
+    ):
+        left.plot(100 * flows, 100 * flows**-steepness, dash, color=color, label=f"{name} blower curve")
         left.plot([100 * air], [100 * air**-steepness], marker="o", color=INK)
+    crushed = 1.0 - share + share * found.multiplier
+    for resistance, dash, name in ((1.0, ":", "sound"), (crushed, "-.", "crushed")):
+        left.plot(100 * flows, 100 * resistance * flows**2, dash, color=INK, label=f"ducts, {name}")
     left.set(xlabel="air (% of healthy)", ylabel="pressure (% of healthy)", ylim=(0, 330))
-    title(
-        left, f"Exhaust resistance × {found.multiplier:.2f} ({found.multiplier_low:.2f} to {found.multiplier_high:.2f})"
-    )
+    band = f"{found.multiplier_low:.2f} to {found.multiplier_high:.2f}"
+    title(left, f"Exhaust resistance × {found.multiplier:.2f} ({band})")
     legend(left, loc="upper right")
     _duct_lambda(right, bore_mm, base_air_ratio)
     marker_line(right, crushed_bore_mm)
@@ -164,17 +165,16 @@ def draw_fuels(fuel_temp_c: float, *, plate: str = "diesel_b7", base_air_ratio: 
         Fuel on the plate; its healthy lambda [-].
     """
     names = (plate, *FUELS_SHOWN)
-    own = _cold(plate, fuel_temp_c)
-    swaps = [demo.other_fuel(plate, name, fuel_temp_c=fuel_temp_c) for name in names]
+    burnt = get_fuel(plate)
+    own = density_at_pump(burnt, fuel_temp_c) / density_at_pump(burnt)
+    swaps = [same_pulses(burnt, get_fuel(name), fuel_temp_c=fuel_temp_c) for name in names]
     ratios = [base_air_ratio * float(one.air_ratio) / own for one in swaps]
     heats = [100.0 * float(one.heat) * own for one in swaps]
     figure, (left, right) = sheet(1, 2, size=(7.2, 3.6), sharey=True)
     rows = np.arange(len(names))
-    left.barh(rows, ratios, color=[LINE] + [THIRD] * len(FUELS_SHOWN), height=0.55)
-    right.barh(rows, heats, color=[LINE] + [THIRD] * len(FUELS_SHOWN), height=0.55)
-    for row, (ratio, heat) in enumerate(zip(ratios, heats, strict=True)):
-        left.annotate(f"{ratio:.2f}", (ratio, row), xytext=(3, 0), textcoords="offset points", va="center", fontsize=8)
-        right.annotate(f"{heat:.0f} %", (heat, row), xytext=(3, 0), textcoords="offset points", va="center", fontsize=8)
+    for plot, values, form in ((left, ratios, "%.2f"), (right, heats, "%.0f %%")):
+        bars = plot.barh(rows, values, color=[LINE] + [THIRD] * len(FUELS_SHOWN), height=0.55)
+        plot.bar_label(bars, fmt=form, padding=3, fontsize=8)
     left.set_yticks(rows, names)
     left.invert_yaxis()
     left.set(xlabel="lambda (air ratio)", xlim=(0, 2.2))
@@ -186,11 +186,60 @@ def draw_fuels(fuel_temp_c: float, *, plate: str = "diesel_b7", base_air_ratio: 
     return figure
 
 
-def _cold(plate: str, fuel_temp_c: float) -> float:
-    """Return the density of the plate's fuel at a temperature over that at 15 °C."""
-    from combust.domain.catalogue import get_fuel
-    from combust.kernel.fuel_delivery import fuel_density
+def draw_supply(
+    length_m: float,
+    *,
+    battery_v: float = 12.2,
+    battery_mohm: float = 15.0,
+    contacts_mohm: float = 20.0,
+    glow_a: float = 10.0,
+    run_a: float = 2.5,
+    cutout_v: float = 10.5,
+    disconnect_v: float = 11.5,
+) -> Figure:
+    """Draw the voltage at the heater over current for three cables, and the cut-outs referred to the battery.
 
-    burnt = get_fuel(plate)
-    at_15 = burnt.density_kg_per_m3 or 1.0
-    return float(fuel_density(at_15, burnt.expansion_per_k or 0.0, fuel_temp_c)) / at_15
+    Parameters
+    ----------
+    length_m : float
+        Cable, one way [m], 1 to 12.
+    battery_v, battery_mohm, contacts_mohm : float
+        Battery at rest [V], inner resistance and contacts [mohm].
+    glow_a, run_a : float
+        Current while glowing and while running [A].
+    cutout_v, disconnect_v : float
+        Heater's cut-out at the heater; vehicle's disconnect at the battery [V]. Invented demo values.
+    """
+    currents = np.linspace(0.0, 14.0, 57)
+    figure, (left, right) = sheet(1, 2, size=(7.4, 3.9))
+    told, acts = [], []
+    for (color, dash), area in zip(TONES, AREAS_MM2, strict=False):
+        loop = float(loop_resistance(length_m, area, contacts_mohm=contacts_mohm))
+        curve = voltage_under_load(battery_v, currents, loop + battery_mohm * 1e-3)
+        left.plot(currents, curve, color=color, linestyle=dash, label=f"{area:g} mm²")
+        glow = float(voltage_under_load(battery_v, glow_a, loop + battery_mohm * 1e-3))
+        left.plot([glow_a], [glow], marker="o", color=color, markersize=4)
+        told.append(f"{area:g} mm²: {glow:.2f} V")
+        at_battery = float(source_voltage_for(cutout_v, run_a, loop))
+        acts.append(at_battery)
+        right.plot([at_battery], [f"{area:g} mm²"], marker="s", color=color, linestyle="none")
+        note(right, f"{at_battery:.2f} V", (at_battery, f"{area:g} mm²"), (0, 8), ha="center")
+    left.axhline(cutout_v, color=INK, linewidth=0.8, linestyle="--")
+    note(left, f"heater's cut-out {cutout_v:g} V", (0.2, cutout_v), (0, -10))
+    marker_line(left, glow_a, "glow")
+    left.set(xlabel="current (A)", ylabel="voltage at the heater (V)", xlim=(0, 14), ylim=(9.0, battery_v + 0.2))
+    title(left, f"{length_m:g} m one way, {glow_a:g} A: {told[0]}")
+    legend(left, loc="lower left")
+    right.axvline(disconnect_v, color=MARK, linewidth=1.4)
+    middle = ("data", "axes fraction")
+    note(right, f"disconnect\n{disconnect_v:g} V", (disconnect_v, 0.5), (4, 0), xycoords=middle, color=MARK)
+    right.set(xlabel="battery voltage at which it acts (V)", xlim=(10.2, 12.2), ylim=(-0.6, len(AREAS_MM2) - 0.2))
+    right.set_ylabel("heater's cut-out,\nreferred to the battery")
+    title(right, "Falling battery: what stands right acts first")
+    order = "the disconnect acts first" if max(acts) < disconnect_v else "with the thinnest cable the heater acts first"
+    figure.set_label(
+        f"Voltage at the heater over current for three cables of {length_m:g} metres: {'; '.join(told)} at {glow_a:g} "
+        f"ampere. Beside it the heater's cut-out referred to the battery, and the disconnect at "
+        f"{disconnect_v:g} volt: {order}."
+    )
+    return figure

@@ -12,12 +12,10 @@ from combust.edge.whole_file import whole_file
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-# Three tones from a colour-blind-safe set (Okabe and Ito 2008) that also differ in grey.
-INK, LINE, MARK = "#222222", "#0072B2", "#D55E00"
-STYLE = {"font.size": 9, "axes.spines.top": False, "axes.spines.right": False, "svg.hashsalt": "combust"}
-# Fourth and fifth tone of the same colour-blind-safe set (Okabe and Ito 2008); every use also has its own dash.
-THIRD, FOURTH = "#009E73", "#CC79A7"
+# Tones of a colour-blind-safe set (Okabe and Ito 2008) that also differ in grey; every use has its own dash or shape.
+INK, LINE, MARK, THIRD, FOURTH, GREY = "#222222", "#0072B2", "#D55E00", "#009E73", "#CC79A7", "#888888"
 TONES = ((LINE, "-"), (MARK, "--"), (THIRD, "-."), (FOURTH, ":"), (INK, (0, (1, 1))))
+STYLE = {"font.size": 9, "axes.spines.top": False, "axes.spines.right": False, "svg.hashsalt": "combust"}
 
 
 def sheet(
@@ -39,26 +37,38 @@ def title(plot: Any, text: str) -> None:
 
 
 def legend(plot: Any, **where: Any) -> None:
-    """Draw the legend without a frame."""
+    """Draw the legend of a plot or a figure without a frame."""
     plot.legend(frameon=False, fontsize=8, **where)
 
 
-def marker_line(plot: Any, x: float, text: str = "", *, height: float = 0.97) -> None:
+def note(plot: Any, text: str, at: tuple[Any, Any], shift: tuple[float, float] = (4, 4), **look: Any) -> None:
+    """Write a small word beside a point, shifted by so many points of type."""
+    plot.annotate(text, at, xytext=shift, textcoords="offset points", **{"fontsize": 8, **look})
+
+
+def marker_line(plot: Any, x: float, text: str = "") -> None:
     """Draw a thin vertical line with a word at it."""
     plot.axvline(x, color=INK, linewidth=0.8)
-    if text:
-        plot.annotate(text, (x, height), xycoords=("data", "axes fraction"), xytext=(4, 0), fontsize=8,
-                      textcoords="offset points", va="top", color=INK)  # fmt: skip
+    note(plot, text, (x, 0.97), (4, 0), xycoords=("data", "axes fraction"), va="top", color=INK)
+
+
+def source_line(figure: Figure, text: str) -> None:
+    """Write where the numbers come from along the foot."""
+    figure.supxlabel(text, fontsize=7, color=GREY)
 
 
 def svg_text(figure: Figure) -> str:
     """Return a figure as the text of an SVG file: the same figure gives the same bytes."""
+    text = io.StringIO()
+    _write(figure, text, "svg")
+    return text.getvalue()
+
+
+def _write(figure: Figure, target: Any, kind: str) -> None:
     import matplotlib as mpl
 
-    text = io.StringIO()
     with mpl.rc_context(STYLE):  # the salt of the SVG's names is read here, not while drawing
-        figure.savefig(text, format="svg", metadata={"Date": None})
-    return text.getvalue()
+        figure.savefig(target, format=kind, dpi=150, metadata={"Date": None} if kind == "svg" else {})
 
 
 def save(figure: Figure, path: str | Path) -> None:
@@ -69,15 +79,11 @@ def save(figure: Figure, path: str | Path) -> None:
     CombustError
         The name ends in neither .png nor .svg.
     """
-    import matplotlib as mpl
-
     path = Path(path)
     kind = path.suffix.lstrip(".").lower()
     if kind not in ("png", "svg") or path.is_dir():
         hint = f"Write it like {path.stem or 'figure'}.png"
         raise CombustError(Fault("figure", str(path), "format", why="ends in neither .png nor .svg", hint=hint))
     path.parent.mkdir(parents=True, exist_ok=True)
-    metadata = {"Date": None} if kind == "svg" else {}
-    # The salt of the SVG's names is read here, not while drawing.
-    with whole_file(path) as partial, mpl.rc_context(STYLE):
-        figure.savefig(partial, format=kind, dpi=150, metadata=metadata)
+    with whole_file(path) as partial:
+        _write(figure, partial, kind)

@@ -10,7 +10,7 @@ import numpy as np
 from combust.application.history.heater_history import HeaterHistory
 from combust.application.history.visit_points import DAYS_PER_YEAR
 from combust.application.visit.start import StartTimeline
-from combust.edge.figures.style import INK, LINE, MARK, STYLE
+from combust.edge.figures.style import INK, LINE, MARK, legend, note, sheet, title
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -30,31 +30,23 @@ def draw_start(timeline: StartTimeline) -> Figure:
     matplotlib Figure
         Its label is the alt text.
     """
-    import matplotlib as mpl
-    from matplotlib.figure import Figure
-
-    with mpl.rc_context(STYLE):
-        figure = Figure(figsize=(7.2, 3.4), layout="constrained")
-        plot = figure.add_subplot()
-        for phase in timeline.phases:
-            _bars(plot, phase, timeline.cut_at_s)
-            plot.axvline(phase.begin_s, color=INK, linewidth=0.4, linestyle=":")
-        end = timeline.phases[-1].end_s
-        if timeline.earliest_restart_s is not None:
-            plot.axvline(end, color=INK, linewidth=1.2)
-            plot.annotate(f"restart not before {end:.0f} s", (end, 2.62), ha="right", xytext=(-4, 0),
-                          textcoords="offset points")  # fmt: skip
-        if timeline.cut_at_s is not None:
-            plot.axvline(timeline.cut_at_s, color=MARK, linewidth=1.6, linestyle="--")
-            plot.annotate(
-                "power cut", (timeline.cut_at_s, -0.62), color=MARK, xytext=(3, 0), textcoords="offset points"
-            )
-        plot.set_yticks(range(3), LANES)
-        plot.set(xlabel="time after switch-on (s)", ylim=(-0.8, 2.9), xlim=(0, end * 1.02))
-        fuel = timeline.fuel_ml_per_cycle
-        dosed = "fuel cannot be told" if fuel is None else f"{fuel:.1f} ml of fuel dosed"
-        attempts = sum(phase.name == "attempt" for phase in timeline.phases)
-        plot.set_title(f"A start whose {attempts} attempt(s) fail: {dosed}", loc="left", fontsize=9)
+    figure, plot = sheet(size=(7.2, 3.4))
+    for phase in timeline.phases:
+        _bars(plot, phase, timeline.cut_at_s)
+        plot.axvline(phase.begin_s, color=INK, linewidth=0.4, linestyle=":")
+    end = timeline.phases[-1].end_s
+    if timeline.earliest_restart_s is not None:
+        plot.axvline(end, color=INK, linewidth=1.2)
+        note(plot, f"restart not before {end:.0f} s", (end, 2.62), (-4, 0), ha="right")
+    if timeline.cut_at_s is not None:
+        plot.axvline(timeline.cut_at_s, color=MARK, linewidth=1.6, linestyle="--")
+        note(plot, "power cut", (timeline.cut_at_s, -0.62), (3, 0), color=MARK)
+    plot.set_yticks(range(3), LANES)
+    plot.set(xlabel="time after switch-on (s)", ylim=(-0.8, 2.9), xlim=(0, end * 1.02))
+    fuel = timeline.fuel_ml_per_cycle
+    dosed = "fuel cannot be told" if fuel is None else f"{fuel:.1f} ml of fuel dosed"
+    attempts = sum(phase.name == "attempt" for phase in timeline.phases)
+    title(plot, f"A start whose {attempts} attempt(s) fail: {dosed}")
     told = f"{attempts} attempts, {dosed}"
     told += f", restart not before {end:.0f} s" if timeline.earliest_restart_s is not None else ""
     told += f"; power cut at {timeline.cut_at_s:.0f} s" if timeline.cut_at_s is not None else ""
@@ -66,11 +58,11 @@ def _bars(plot: Any, phase: Any, cut_at_s: float | None) -> None:
     """Draw one phase's bars; what a power cut prevents is drawn empty."""
     stop = phase.end_s if cut_at_s is None else min(max(cut_at_s, phase.begin_s), phase.end_s)
     # Told apart in grey by hatch as well as by tone.
-    lanes = [
+    lanes = (
         (2, phase.glow, MARK, "///"),
         (1, phase.name == "attempt", LINE, "..."),
         (0, phase.blower != "off", INK, ""),
-    ]
+    )
     for lane, on, colour, hatch in lanes:
         if not on:
             continue
@@ -95,28 +87,22 @@ def draw_history(found: HeaterHistory) -> Figure:
     matplotlib Figure
         Its label is the alt text.
     """
-    import matplotlib as mpl
-    from matplotlib.figure import Figure
-
-    with mpl.rc_context(STYLE):
-        figure = Figure(figsize=(7.2, 4.2), layout="constrained")
-        plot = figure.add_subplot()
-        for after, marker, label in ((False, "o", "visit"), (True, "s", "after work")):
-            some = [point for point in found.points if point.after == after]
-            if some:
-                days: Any = [point.date for point in some]
-                ratios = [point.air_ratio for point in some]
-                bars = [2 * point.air_ratio * point.relative_u for point in some]
-                plot.errorbar(days, ratios, yerr=bars, fmt=marker, color=INK, capsize=3,
-                              label=f"{label}, ± 95 %")  # fmt: skip
-        _history_line(plot, found)
-        if found.limit is not None:
-            plot.axhline(found.limit, color=MARK, linestyle="--", label=f"lowest lambda {found.limit:.2f}")
-        plot.set(xlabel="date of the visit", ylabel="lambda (air ratio) at reference air")
-        verdict = "drifts towards rich" if found.drifts else "no drift found so far"
-        plot.set_title(f"{found.heater_id or 'heater'}, stage {found.stage}: {verdict}", loc="left", fontsize=9)
-        plot.legend(frameon=False, loc="best", fontsize=8)
-        figure.autofmt_xdate()
+    figure, plot = sheet(size=(7.2, 4.2))
+    for after, marker, label in ((False, "o", "visit"), (True, "s", "after work")):
+        some = [point for point in found.points if point.after == after]
+        if some:
+            ratios = np.array([point.air_ratio for point in some])
+            bars = 2 * ratios * [point.relative_u for point in some]
+            plot.errorbar([point.date for point in some], ratios, yerr=bars, fmt=marker, color=INK, capsize=3,
+                          label=f"{label}, ± 95 %")  # fmt: skip
+    _history_line(plot, found)
+    if found.limit is not None:
+        plot.axhline(found.limit, color=MARK, linestyle="--", label=f"lowest lambda {found.limit:.2f}")
+    plot.set(xlabel="date of the visit", ylabel="lambda (air ratio) at reference air")
+    verdict = "drifts towards rich" if found.drifts else "no drift found so far"
+    title(plot, f"{found.heater_id or 'heater'}, stage {found.stage}: {verdict}")
+    legend(plot, loc="best")
+    figure.autofmt_xdate()
     figure.set_label(f"Lambda at reference air over {len(found.points)} visits of {found.heater_id}: {verdict}.")
     return figure
 

@@ -8,12 +8,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from combust.domain.heater import Heater
-from combust.edge.figures.style import STYLE
+from combust.edge.figures.style import LINE, MARK, THIRD, legend, marker_line, note, sheet
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-LOOKS = (("#0072B2", "-", "o"), ("#D55E00", "--", "s"), ("#009E73", ":", "^"))
+LOOKS = ((LINE, "-", "o"), (MARK, "--", "s"), (THIRD, ":", "^"))
 SPAN_PCT = 30.0
 
 
@@ -46,30 +46,25 @@ def draw_trim(
     >>> draw_trim(heater, {"high": 1.37}, fuel_trim_pct=-13.0).get_label()
     'Lambda against a change of the fuel. At -13 %: high 1.57, inside its band 1.35 to 1.80.'
     """
-    import matplotlib as mpl
-    from matplotlib.figure import Figure
-
     trims = np.linspace(-SPAN_PCT, SPAN_PCT, 121)
     told = []
-    with mpl.rc_context(STYLE):
-        figure = Figure(figsize=(6.4, 3.6), layout="constrained")
-        plot = figure.add_subplot()
-        for (stage, ratio), (tone, dash, mark) in zip(air_ratios.items(), LOOKS, strict=False):
-            after = ratio / (1.0 + fuel_trim_pct / 100.0)
-            plot.plot(trims, ratio / (1.0 + trims / 100.0), dash, color=tone, label=f"{stage} stage")
-            u = 2.0 * air_ratio_u * after / ratio
-            plot.errorbar([fuel_trim_pct], [after], yerr=[u], fmt=mark, color=tone, capsize=4)
-            plot.annotate(f"{after:.2f}", (fuel_trim_pct, after), (7, 4), textcoords="offset points", color=tone)
-            band = heater.stage_of(stage).air_ratio_band
-            place = f"{stage} {after:.2f}"
-            if band is not None:
-                plot.axhspan(*band, color=tone, alpha=0.12, lw=0)
-                plot.text(SPAN_PCT, band[1] - 0.02, f"band of {stage}", ha="right", va="top", fontsize=8)
-                where = "inside" if band[0] <= after <= band[1] else "OUTSIDE"
-                place += f", {where} its band {band[0]:.2f} to {band[1]:.2f}"
-            told.append(place)
-        plot.axvline(0.0, color="0.6", lw=0.8)
-        plot.set(xlim=(-SPAN_PCT, SPAN_PCT), xlabel="change of the fuel (%)", ylabel="lambda (-)")
-        plot.legend(frameon=False, loc="upper center", fontsize=8)
+    figure, plot = sheet(size=(6.4, 3.6))
+    for (stage, ratio), (tone, dash, mark) in zip(air_ratios.items(), LOOKS, strict=False):
+        after = ratio / (1.0 + fuel_trim_pct / 100.0)
+        plot.plot(trims, ratio / (1.0 + trims / 100.0), dash, color=tone, label=f"{stage} stage")
+        u = 2.0 * air_ratio_u * after / ratio
+        plot.errorbar([fuel_trim_pct], [after], yerr=[u], fmt=mark, color=tone, capsize=4)
+        note(plot, f"{after:.2f}", (fuel_trim_pct, after), (7, 4), color=tone)
+        band = heater.stage_of(stage).air_ratio_band
+        place = f"{stage} {after:.2f}"
+        if band is not None:
+            plot.axhspan(*band, color=tone, alpha=0.12, lw=0)
+            note(plot, f"band of {stage}", (SPAN_PCT, band[1]), (0, -2), ha="right", va="top")
+            where = "inside" if band[0] <= after <= band[1] else "OUTSIDE"
+            place += f", {where} its band {band[0]:.2f} to {band[1]:.2f}"
+        told.append(place)
+    marker_line(plot, 0.0)
+    plot.set(xlim=(-SPAN_PCT, SPAN_PCT), xlabel="change of the fuel (%)", ylabel="lambda (-)")
+    legend(plot, loc="upper center")
     figure.set_label(f"Lambda against a change of the fuel. At {fuel_trim_pct:+.0f} %: {'; '.join(told)}.")
     return figure

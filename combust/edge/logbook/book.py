@@ -14,8 +14,10 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from types import TracebackType
 
-from combust.data.errors import CombustError, Fault, shorten
+from combust.data.errors import Code, CombustError, Fault, shorten
+from combust.edge import interrupt
 from combust.edge.logbook.schema import APPLICATION_ID, STEPS, VERSION
+from combust.edge.whole_file import whole_file
 
 WAIT_S = 60.0
 MAGIC = b"SQLite format 3\0"
@@ -45,11 +47,12 @@ class Logbook:
         with _in_plain_words(self.path):
             uri = f"{self.path.resolve().as_uri()}?mode={'rwc' if create else 'rw'}"
             self.connection = sqlite3.connect(uri, uri=True, timeout=WAIT_S, isolation_level=None)
+        interrupt.unfinished.add(self._roll_back)
         try:
             with _in_plain_words(self.path):
                 self._prepare(create, read_only)
         except BaseException:
-            self.connection.close()
+            self.close()
             raise
 
     def _look_at_file(self, create: bool) -> None:
@@ -126,8 +129,7 @@ class Logbook:
         """Copy the file as it is before it is migrated; an existing copy is never overwritten."""
         stamp = datetime.datetime.now(datetime.UTC).strftime("%Y%m%dT%H%M%S%f")
         target = self.path.with_name(f"{self.path.name}.schema{version}.{stamp}.backup")
-        partial = target.with_name(f"{target.name}.{os.getpid()}.partial")
-        try:
+        with whole_file(target) as partial:
             copy = sqlite3.connect(partial)
             try:
                 self.connection.backup(copy)
@@ -135,9 +137,6 @@ class Logbook:
                 copy.close()
             with partial.open("rb") as file:
                 os.fsync(file.fileno())
-            os.replace(partial, target)
-        finally:
-            partial.unlink(missing_ok=True)
         self.backup = target
 
     @contextmanager
@@ -171,6 +170,7 @@ class Logbook:
     def close(self) -> None:
         """Close the file."""
         self.connection.close()
+        interrupt.unfinished.discard(self._roll_back)
 
     def __enter__(self) -> Logbook:
         return self
@@ -193,7 +193,7 @@ def _empty(path: Path) -> Fault:
 
 
 # What SQLite says -> (code, why, remedy); the first that fits.
-_WORDS = (
+_WORDS: tuple[tuple[str, Code, str, str], ...] = (
     ("closed record", "closed", "is closed and cannot be changed", "Make a new revision: combust log add --revise."),
     ("revision before is open", "conflict", "has an open revision", "Close it first, or add to it."),
     ("readonly", "read_only", "is write-protected", "Copy it to where you may write."),

@@ -4,20 +4,35 @@ from __future__ import annotations
 
 import datetime
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from combust.application.history.fleet_history import FleetHistory, fleet_history
 from combust.application.history.heater_history import HeaterHistory, heater_history
 from combust.application.history.visit_points import Event, date_of
 from combust.data.errors import CombustError, Fault, shorten
+from combust.domain.catalogue import Catalogue
 from combust.domain.heater import Heater
+from combust.domain.instrument import InstrumentClass
 from combust.domain.reading import check_values
 from combust.edge.logbook.book import MAGIC, Logbook
 from combust.edge.logbook.visits import read_visits
 
+if TYPE_CHECKING:
+    import pandas as pd
 
-def drift_history(log: Any, heater: Heater | str | Path | None = None, **options: Any) -> HeaterHistory:
+
+def drift_history(
+    log: str | Path | pd.DataFrame | Sequence[Mapping[str, Any]],
+    heater: Heater | str | Path | None = None,
+    *,
+    stage: str | None = None,
+    instrument: InstrumentClass | str | None = None,
+    visit_noise_pct: float | None = None,
+    events: Sequence[Event] = (),
+    catalogue: Catalogue | None = None,
+) -> HeaterHistory:
     """Return one heater over the winters: drift of lambda at reference air, crossing date, next visit.
 
     Parameters
@@ -27,8 +42,8 @@ def drift_history(log: Any, heater: Heater | str | Path | None = None, **options
         a frame or rows with them.
     heater : Heater or path of a profile, optional
         Gives the band; rows of another heater are refused and told.
-    **options
-        ``stage``, ``instrument``, ``visit_noise_pct``, ``events`` of :func:`heater_history`.
+    stage, instrument, visit_noise_pct, events, catalogue
+        As in :func:`~combust.application.history.heater_history.heater_history`.
 
     Returns
     -------
@@ -48,19 +63,18 @@ def drift_history(log: Any, heater: Heater | str | Path | None = None, **options
     (False, 5)
     """
     profile = heater if heater is None or isinstance(heater, Heater) else Heater.load(heater)
-    rows, events, told = read_log(log)
+    rows, logged, refused = read_log(log)
     own = profile.heater_id if profile else None
-    names = [own] if own else list(events)
-    happened = [event for name in names for event in events.get(name or "", ())]
-    happened += list(options.pop("events", ()))
-    found = heater_history(rows, profile, events=happened, **options)
-    return found if not told else _with(found, told)
-
-
-def _with(found: HeaterHistory, told: Sequence[str]) -> HeaterHistory:
-    from dataclasses import replace
-
-    return replace(found, left_out=(*told, *found.left_out))
+    found = heater_history(
+        rows,
+        profile,
+        events=[*(event for name in ([own] if own else logged) for event in logged.get(name, ())), *events],
+        instrument=instrument,
+        stage=stage,
+        visit_noise_pct=visit_noise_pct,
+        catalogue=catalogue,
+    )
+    return replace(found, left_out=(*refused, *found.left_out))
 
 
 def fleet_drift_history(log: Any, heaters: Sequence[Heater] = (), **options: Any) -> FleetHistory:
@@ -70,7 +84,9 @@ def fleet_drift_history(log: Any, heaters: Sequence[Heater] = (), **options: Any
     return FleetHistory(found.heaters, (*told, *found.left_out))
 
 
-def read_log(log: Any) -> tuple[list[dict[str, Any]], dict[str, list[Event]], list[str]]:
+def read_log(
+    log: str | Path | pd.DataFrame | Sequence[Mapping[str, Any]],
+) -> tuple[list[dict[str, Any]], dict[str, list[Event]], list[str]]:
     """Return (readings, events by heater, what was refused) of a logbook, a table, a frame or rows."""
     if isinstance(log, str | Path):
         return _of_book(log) if _is_book(Path(log)) else _of_table(log)

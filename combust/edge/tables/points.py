@@ -21,7 +21,8 @@ import pyarrow.parquet as pq
 from combust.application.fleet.points import NO_POINTS, RouteSums, RouteUse, route_block
 from combust.data.errors import CombustError, Fault, missing_extra, shorten
 from combust.data.vocabulary import FOREIGN_UNITS
-from combust.edge.whole_file import partial_of
+from combust.edge import interrupt
+from combust.edge.whole_file import drop, partial_of
 from combust.kernel.altitude import Derated, Derating, derate
 
 BLOCK_ROWS = 524_288
@@ -135,7 +136,7 @@ def derate_file(
     finally:
         if writer is not None:
             writer.close()
-        partial.unlink(missing_ok=True)
+        drop(partial)
     return counts
 
 
@@ -311,7 +312,8 @@ def dask_client(scheduler: str | None, workers: int) -> Iterator[Any]:
             )
             client = stack.enter_context(Client(cluster))
         try:
-            yield client
+            with interrupt.raised():
+                yield client
         except KeyboardInterrupt:
             logging.getLogger("asyncio").setLevel(logging.CRITICAL)  # of what was under way nothing is left to tell
             raise

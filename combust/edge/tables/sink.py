@@ -17,7 +17,7 @@ import pyarrow.parquet as pq
 
 from combust.data.errors import CombustError, Fault
 from combust.edge.tables.formulas import harmless, harmless_column
-from combust.edge.whole_file import partial_of
+from combust.edge.whole_file import drop, partial_of
 
 
 class TableSink:
@@ -92,7 +92,7 @@ class TableSink:
                 os.replace(self._partial, self.path)
         finally:
             self._file.close()
-            self._partial.unlink(missing_ok=True)
+            drop(self._partial)
 
 
 def _as_text_cells(table: Any) -> Any:
