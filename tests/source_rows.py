@@ -57,7 +57,7 @@ class SourceRow:
     digits : int, optional
         Decimals that count, when fewer than are printed.
     status : str
-        Status in the reference file (READ, MEM-H, COMP, ...) or another remark.
+        Status of the value (READ, MEM-H, COMP, ...) or another remark.
     """
 
     kind: str

@@ -20,11 +20,11 @@ ROOT = Path(combust.__file__).parent
 FLOORS = ("data", "kernel", "domain", "application", "edge")
 # What each floor may use beside the standard library and the floors below it; the edge may use what it needs.
 OUTSIDE: dict[str, set[str]] = {"data": set(), "kernel": {"numpy"}, "domain": {"numpy"}, "application": {"numpy"}}
-# scipy at run time only inside the planner's optimiser, imported there (libraries.md).
+# scipy at run time only inside the planner's optimiser, imported there.
 OUTSIDE["application"] |= {"scipy"}
 # cantera only in the flame chemistry of the lessons, imported when it is asked for.
 OUTSIDE["application"] |= {"cantera"}
-# plan_fleet and the derating table take and give pandas frames (contract, section 8); imported there only.
+# plan_fleet and the derating table take and give pandas frames; imported there only.
 OUTSIDE["application"] |= {"pandas"}
 # The chemistry of the lessons is Cantera's; application/chemistry/equilibrium.py imports it only when it computes.
 OUTSIDE["application"] |= {"cantera"}

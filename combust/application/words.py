@@ -10,9 +10,10 @@ from functools import cache
 from typing import Any
 
 from combust.data.errors import CombustError, Fault
+from combust.data.fields import Field
 from combust.data.near import near_matches
 from combust.data.tables import load_table
-from combust.data.vocabulary import Quantity, quantities
+from combust.data.vocabulary import quantities
 from combust.domain.limits import FindingKind, finding_kinds
 
 SEVERITY_WORDS = {"stop": "STOP: act on it before anything else", "warn": "warning", "note": "note"}
@@ -95,7 +96,7 @@ def plain_text(text: str) -> str:
     return re.sub(r"\{[^}]*\}", "…", text)
 
 
-def quantity_lines(record: Quantity) -> tuple[tuple[str, str], ...]:
+def quantity_lines(record: Field) -> tuple[tuple[str, str], ...]:
     """Return what there is to say about a key of the vocabulary."""
     lines = [("meaning", record.meaning)]
     symbol = load_table("words")["symbols"].get(record.key)
@@ -108,7 +109,7 @@ def quantity_lines(record: Quantity) -> tuple[tuple[str, str], ...]:
     return tuple(lines)
 
 
-def told_range(record: Quantity) -> str:
+def told_range(record: Field) -> str:
     """Return the allowed range or words of a key, with the range it was checked in where that is narrower."""
     if record.kind == "choice":
         return ", ".join(record.choices)

@@ -56,6 +56,11 @@ class Fault:
             self.quantity, self.value, self.code, unit=self.unit, low=self.low, high=self.high, why=why, hint=self.hint
         )
 
+    def within(self, path: str) -> Fault:
+        """Return the fault, its quantity told with where it stands (``fuel.mine.density``)."""
+        self.quantity = f"{path}{self.quantity}"
+        return self
+
     def __str__(self) -> str:
         shown = shorten(self.value)
         name = shorten(self.quantity)

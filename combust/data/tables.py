@@ -34,6 +34,31 @@ def load_columns(name: str) -> tuple[dict[str, list[str]], tuple[str, ...]]:
     return {key: [row[index] for row in rows] for index, key in enumerate(head)}, told
 
 
+def read_text(path: str | Path, *, quantity: str = "file", max_bytes: int = 4_000_000) -> str:
+    """Return the text of a user's small file.
+
+    Raises
+    ------
+    CombustError
+        When the file is missing, too large or not UTF-8.
+    """
+    try:
+        too_large = Path(path).stat().st_size > max_bytes
+        text = "" if too_large else Path(path).read_text(encoding="utf-8-sig")
+    except UnicodeDecodeError as error:
+        fault = Fault(quantity, str(path), "format", why="is not UTF-8 text", hint="Save it as UTF-8.")
+        raise CombustError(fault) from error
+    except (OSError, ValueError) as error:
+        why = f"cannot be read ({getattr(error, 'strerror', None) or shorten(error)})"
+        fault = Fault(quantity, str(path), "missing", why=why, hint="Check path and permissions.")
+        raise CombustError(fault) from error
+    if too_large:
+        why = f"is larger than {max_bytes // 1_000_000} MB"
+        hint = "A file of this kind has a few hundred lines. Give the right file."
+        raise CombustError(Fault(quantity, str(path), "too_large", why=why, hint=hint))
+    return text
+
+
 def read_toml(path: str | Path, *, quantity: str = "file", max_bytes: int = 4_000_000) -> dict[str, Any]:
     """Return a user's TOML file as a dictionary.
 
@@ -43,29 +68,7 @@ def read_toml(path: str | Path, *, quantity: str = "file", max_bytes: int = 4_00
         When the file is missing, too large, not UTF-8 or not TOML; the line is named.
     """
     path = Path(path)
-    try:
-        if path.stat().st_size > max_bytes:
-            raise CombustError(
-                Fault(
-                    quantity,
-                    str(path),
-                    "too_large",
-                    why=f"is larger than {max_bytes // 1_000_000} MB",
-                    hint="A TOML file of this kind has a few hundred lines. Give the right file.",
-                )
-            )
-        text = path.read_text(encoding="utf-8-sig")
-    except CombustError:
-        raise
-    except UnicodeDecodeError as error:
-        raise CombustError(
-            Fault(quantity, str(path), "format", why="is not UTF-8 text", hint="Save it as UTF-8.")
-        ) from error
-    except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or shorten(error)
-        raise CombustError(
-            Fault(quantity, str(path), "missing", why=f"cannot be read ({reason})", hint="Check path and permissions.")
-        ) from error
+    text = read_text(path, quantity=quantity, max_bytes=max_bytes)
     too_deep = Fault(quantity, str(path), "format", why="holds brackets within brackets without end", hint=_FLATTER)
     if _LONG_PATH.search(text):
         raise CombustError(too_deep)

@@ -12,7 +12,8 @@ import numpy as np
 
 from combust.data.arguments import carries_unit, magnitude_in
 from combust.data.errors import CombustError, Fault
-from combust.data.vocabulary import Quantity, as_number, is_missing, quantities
+from combust.data.fields import Field, as_number, is_missing
+from combust.data.vocabulary import quantities
 from combust.kernel.types import Floats
 
 F = TypeVar("F", bound=Callable[..., Any])
@@ -21,7 +22,7 @@ Numbers = TypeVar("Numbers", float, Floats, Any)
 
 _ANNOTATIONS = ("Numbers", "ArrayLike")
 _SHARES = {
-    key: Quantity(key, meaning, "argument", unit="mol/mol", low=0.0, high=1.0, hint="Give a share of 1, not per cent.")
+    key: Field(key, meaning, "argument", unit="mol/mol", low=0.0, high=1.0, hint="Give a share of 1, not per cent.")
     for key, meaning in (
         ("co_share", "share of the fuel's carbon that leaves as CO"),
         ("hc_share", "share of the fuel's carbon that leaves unburnt"),
@@ -63,7 +64,7 @@ def takes_arrays(function: F) -> F:
     return cast(F, call)
 
 
-def _record(key: str) -> Quantity:
+def _record(key: str) -> Field:
     return _SHARES.get(key) or quantities()[key]
 
 

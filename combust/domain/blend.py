@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import Any
 
 from combust.data.errors import CombustError, Fault
 from combust.domain.fuel import Fuel
@@ -27,37 +28,24 @@ def mix_fuels(parts: Mapping[Fuel, float] | list[tuple[Fuel, float]], *, by: str
     """
     items = list(parts.items()) if isinstance(parts, Mapping) else parts
     _check(items, by)
+    fuels = [part for part, _ in items]
     mass = [share * _mass_per_basis(part, by) for part, share in items]
-    total_mass = sum(mass)
-    carbon = [grams / part.molar_mass_per_carbon for grams, (part, _) in zip(mass, items, strict=True)]
-    total = sum(carbon)
+    carbon = [kilos / part.molar_mass_per_carbon for kilos, part in zip(mass, fuels, strict=True)]
 
-    def per_carbon(attribute: str) -> float:
-        return (
-            sum(moles * float(getattr(part, attribute)) for moles, (part, _) in zip(carbon, items, strict=True)) / total
-        )
+    def mean(key: str, weights: list[float], power: int = 1) -> Any:
+        """Return the weighted mean, harmonic with power -1; None when one part does not know it."""
+        values = [getattr(part, key) for part in fuels]
+        if None in values:
+            return None
+        return (sum(w * value**power for w, value in zip(weights, values, strict=True)) / sum(weights)) ** power
 
-    densities = [part.density_kg_per_m3 for part, _ in items]
-    molecules = [moles / part.carbon if part.carbon else None for moles, (part, _) in zip(carbon, items, strict=True)]
     return Fuel(
         name=name,
-        h_c=per_carbon("h_c"),
-        o_c=per_carbon("o_c"),
-        n_c=per_carbon("n_c"),
-        s_c=per_carbon("s_c"),
-        h_c_u=per_carbon("h_c_u"),
-        net_heating_value_mj_per_kg=sum(
-            grams * part.net_heating_value_mj_per_kg for grams, (part, _) in zip(mass, items, strict=True)
-        )
-        / total_mass,
-        density_kg_per_m3=None
-        if None in densities
-        else total_mass / sum(grams / (d or 1.0) for grams, d in zip(mass, densities, strict=True)),
-        expansion_per_k=None
-        if any(part.expansion_per_k is None for part, _ in items)
-        else sum((part.expansion_per_k or 0.0) * grams for grams, (part, _) in zip(mass, items, strict=True))
-        / total_mass,
-        carbon=None if None in molecules else total / sum(count or 0.0 for count in molecules),
+        **{key: mean(key, carbon) for key in ("h_c", "o_c", "n_c", "s_c", "h_c_u")},
+        net_heating_value_mj_per_kg=mean("net_heating_value_mj_per_kg", mass),
+        density_kg_per_m3=mean("density_kg_per_m3", mass, -1),
+        expansion_per_k=mean("expansion_per_k", mass),
+        carbon=mean("carbon", carbon, -1),
         label=label or "blend by " + by,
         family="blend",
         provenance={"blend": " + ".join(f"{share:g} {part.name}" for part, share in items) + f" by {by}"},
@@ -67,15 +55,11 @@ def mix_fuels(parts: Mapping[Fuel, float] | list[tuple[Fuel, float]], *, by: str
 def _check(items: list[tuple[Fuel, float]], by: str) -> None:
     faults = []
     if by not in BASES:
-        faults.append(
-            Fault("by", by, "unknown_name", why="is none of mass, volume, mole", hint="Say what the shares are of.")
-        )
+        why, hint = "is none of mass, volume, mole", "Say what the shares are of."
+        faults.append(Fault("by", by, "unknown_name", why=why, hint=hint))
     if not items:
-        faults.append(
-            Fault(
-                "parts", "empty", "missing", why="names no fuel", hint="Name at least one fuel with its share, 0 to 1."
-            )
-        )
+        hint = "Name at least one fuel with its share, 0 to 1."
+        faults.append(Fault("parts", "empty", "missing", why="names no fuel", hint=hint))
     total = sum(share for _, share in items)
     if items and not abs(total - 1.0) < 1e-6:
         hint = "Give shares of one, not per cent." if 99.0 < total < 101.0 else "Make the shares sum to 1."
@@ -87,9 +71,8 @@ def _check(items: list[tuple[Fuel, float]], by: str) -> None:
         if by == "volume" and part.density_kg_per_m3 is None:
             faults.append(Fault("parts", part.name, "missing", why="has no density", hint="Blend by mass."))
         if by == "mole" and part.carbon is None:
-            faults.append(
-                Fault("parts", part.name, "missing", why="has no known molecule", hint="Blend by mass or volume.")
-            )
+            hint = "Blend by mass or volume."
+            faults.append(Fault("parts", part.name, "missing", why="has no known molecule", hint=hint))
     if faults:
         raise CombustError(faults)
 

@@ -2,30 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
 from typing import Any
 
 from combust.data.errors import CombustError, Fault
+from combust.data.fields import as_number, check_fields, fields_of
 from combust.data.near import near_matches
 from combust.data.tables import load_table, read_toml
-from combust.data.vocabulary import as_number
 from combust.domain.blend import mix_fuels
 from combust.domain.formula import is_formula_like, parse_formula
-from combust.domain.fuel import Fuel, fuel_from_formula
+from combust.domain.fuel import FUEL_FIELDS, Fuel, fuel_from_formula
 from combust.kernel.stoichiometry import net_heating_value_from_formation
 
 Catalogue = Mapping[str, Fuel]
 LABORATORY = ("pure", "surrogate")
-UNITS = {
-    "h_c_u": " of H atoms for each C",
-    "net_heating_value": " in MJ/kg",
-    "formation": " in kJ/mol",
-    "density": " in kg/m³ at 15 °C",
-    "expansion": " in 1/K",
-}
+MIXTURE_FIELDS = fields_of({key: {"kind": "raw"} for key in ("parts", "by", "label", "family", "source", "status")})
+SECTIONS = fields_of({key: {"kind": "raw"} for key in ("fuel", "mixture", "alias")})
 
 
 def get_fuel(name: str | Fuel, *, catalogue: Catalogue | None = None, near: bool = True) -> Fuel:
@@ -125,134 +120,76 @@ def load_fuels(path: str | Path) -> dict[str, Fuel]:
 
 def _fuels_of(table: Mapping[str, Any], origin: str, known: Mapping[str, Fuel]) -> dict[str, Fuel]:
     found: dict[str, Fuel] = {}
-    faults = [
-        _unknown_key(section, "given", {"[fuel.NAME]", "[mixture.NAME]"})
-        for section in table
-        if section not in ("fuel", "mixture", "alias")
-    ]
-    for name, row in _section(table, "fuel", faults).items():
-        try:
-            found[name] = _fuel_of(name, row)
-        except CombustError as error:
-            faults.extend(error.faults)
-    for name, row in _section(table, "mixture", faults).items():
-        try:
-            found[name] = _mixture_of(name, row, {**known, **found})
-        except CombustError as error:
-            faults.extend(error.faults)
-    if known:  # a user's file; the aliases of the shipped one are looked up by name
-        for alias, target in dict(table.get("alias", {})).items():
+    faults = [fault for _, fault in check_fields(table, SECTIONS, what="a file of fuels")[1]]
+    # The aliases of the shipped table are looked up by name; those of a user's file become fuels.
+    makers: dict[str, Callable[[str, Any, Catalogue], Fuel]] = {"fuel": _fuel_of, "mixture": _mixture_of}
+    for section, made in (makers | ({"alias": _alias_of} if known else {})).items():
+        for name, row in _section(table, section, faults).items():
             try:
-                found[alias] = replace(get_fuel(target, catalogue=found), asked_as=alias)
+                found[name] = made(name, row, {**known, **found})
             except CombustError as error:
                 faults.extend(error.faults)
     if not found and not faults:
-        faults.append(
-            Fault(
-                "fuels file",
-                origin,
-                "missing",
-                why="holds no [fuel.NAME] and no [mixture.NAME]",
-                hint="Add one; combust fuel --template prints a file to start from.",
-            )
-        )
+        why, hint = "holds no [fuel.NAME] and no [mixture.NAME]", "combust fuel --template prints a file to start from."
+        faults.append(Fault("fuels file", origin, "missing", why=why, hint=hint))
     if faults:
         raise CombustError(faults)
     return found
 
 
-def _section(table: Mapping[str, Any], name: str, faults: list[Fault]) -> dict[str, Mapping[str, Any]]:
-    rows = table.get(name, {})
-    good = isinstance(rows, Mapping) and all(isinstance(row, Mapping) for row in rows.values())
+def _section(table: Mapping[str, Any], name: str, faults: list[Fault]) -> dict[str, Any]:
+    rows, kind = table.get(name, {}), str if name == "alias" else Mapping
+    good = isinstance(rows, Mapping) and all(isinstance(row, kind) for row in rows.values())
     if not good:
-        faults.append(
-            Fault(
-                name,
-                rows,
-                "format",
-                why="holds no entry with a name",
-                hint=f"Write [{name}.NAME] and its lines below it.",
-            )
-        )
+        hint = f"Write [{name}.NAME] and its lines below it."
+        faults.append(Fault(name, rows, "format", why="holds no entry with a name", hint=hint))
     return dict(rows) if good else {}
 
 
-def _value(name: str, row: Mapping[str, Any], key: str) -> tuple[Any, str | None]:
-    """Return (value, provenance) of ``key = 1.0`` or ``key = {value = 1.0, source = "...", status = "..."}``."""
-    entry = row.get(key)
+def _value(entry: Any) -> tuple[Any, str]:
+    """Return (value, provenance) of ``1.0`` or ``{value = 1.0, source = "...", status = "..."}``."""
     if isinstance(entry, Mapping):
         told = f"{entry.get('source', 'no source given')} ({entry.get('status', 'status not given')})"
         return entry.get("value"), told
-    return entry, None if entry is None else "user's file, no source given"
+    return entry, "user's file, no source given"
 
 
-def _unknown_key(where: str, value: object, allowed: set[str]) -> Fault:
-    return Fault(
-        where,
-        value,
-        "unknown_name",
-        why="is nothing that a fuel or mixture holds",
-        hint=f"Use {', '.join(sorted(allowed))}.",
+def _alias_of(name: str, target: str, known: Catalogue) -> Fuel:
+    return replace(get_fuel(target, catalogue=known), asked_as=name)
+
+
+def _fuel_of(name: str, row: Mapping[str, Any], _: Catalogue) -> Fuel:
+    entries = {key: _value(entry) if key in FUEL_FIELDS else (entry, "") for key, entry in row.items()}
+    known, told = check_fields(
+        {key: value for key, (value, _) in entries.items()}, FUEL_FIELDS, what="a fuel", gaps=False
     )
-
-
-def _fuel_of(name: str, row: Mapping[str, Any]) -> Fuel:
-    allowed = {"formula", "h_c_u", "net_heating_value", "formation", "density", "expansion", "label", "family"}
-    faults = [_unknown_key(f"fuel.{name}.{key}", row[key], allowed) for key in row if key not in allowed]
-    provenance: dict[str, str] = {}
-    numbers: dict[str, float | None] = {}
-    for key in ("h_c_u", "net_heating_value", "formation", "density", "expansion"):
-        value, told = _value(name, row, key)
-        numbers[key] = as_number(value) if value is not None else None
-        if value is not None and numbers[key] is None:
-            hint = f"Give a plain number{UNITS[key]}."
-            faults.append(Fault(f"fuel.{name}.{key}", value, "not_a_number", why="is not a number", hint=hint))
-        if told and value is not None:
-            provenance[key] = told
-    text, told = _value(name, row, "formula")
-    if not isinstance(text, str):
-        faults.append(
-            Fault(
-                f"fuel.{name}.formula",
-                text,
-                "missing",
-                why="is missing",
-                hint="Give the formula per carbon atom, like CH1.86O0.007.",
-            )
-        )
-        raise CombustError(faults)
-    provenance["formula"] = told or ""
-    try:
-        base = fuel_from_formula(text)
-        carbon = parse_formula(text)[0]
-    except CombustError as error:
-        raise CombustError([*faults, *error.faults]) from error
-    if faults:
-        raise CombustError(faults)
-    net = numbers["net_heating_value"]
-    if numbers["formation"] is not None:
-        net = net_heating_value_from_formation(numbers["formation"] * 1e6, carbon, base)
+    if told:
+        raise CombustError(fault.within(f"fuel.{name}.") for _, fault in told)
+    provenance = {key: entries[key][1] for key in known if key not in ("label", "family")}
+    base, carbon = fuel_from_formula(known["formula"]), parse_formula(known["formula"])[0]
+    net = known.get("net_heating_value")
+    if "formation" in known:
+        net = net_heating_value_from_formation(known["formation"] * 1e6, carbon, base)
         provenance["net_heating_value"] = "from the enthalpy of formation of the liquid: " + provenance["formation"]
     elif net is None:
         net, provenance["net_heating_value"] = base.net_heating_value_mj_per_kg, base.provenance["net_heating_value"]
     return replace(
         base,
         name=name,
-        label=str(row.get("label", name)),
-        family=str(row.get("family", "user")),
-        h_c_u=numbers["h_c_u"] or 0.0,
+        label=str(known.get("label", name)),
+        family=str(known.get("family", "user")),
+        h_c_u=known.get("h_c_u", 0.0),
         net_heating_value_mj_per_kg=net,
-        density_kg_per_m3=numbers["density"],
-        expansion_per_k=numbers["expansion"],
+        density_kg_per_m3=known.get("density"),
+        expansion_per_k=known.get("expansion"),
         provenance=provenance,
     )
 
 
-def _mixture_of(name: str, row: Mapping[str, Any], known: Mapping[str, Fuel]) -> Fuel:
+def _mixture_of(name: str, row: Mapping[str, Any], known: Catalogue) -> Fuel:
     parts, by = row.get("parts"), row.get("by", "volume")
-    allowed = {"parts", "by", "label", "family", "source", "status"}
-    if unknown := [_unknown_key(f"mixture.{name}.{key}", row[key], allowed) for key in row if key not in allowed]:
-        raise CombustError(unknown)
+    if unknown := check_fields(row, MIXTURE_FIELDS, what="a mixture")[1]:
+        raise CombustError(fault.within(f"mixture.{name}.") for _, fault in unknown)
     if not isinstance(parts, Mapping) or not all(as_number(share) is not None for share in parts.values()):
         hint = "Write it like { diesel_b0 = 0.8, biodiesel_b100 = 0.2 }."
         raise CombustError(Fault(f"mixture.{name}.parts", parts, "format", why="holds no shares", hint=hint))

@@ -28,34 +28,17 @@ def parse_formula(text: str) -> tuple[float, dict[str, float]]:
         atoms[match[1]] += float(match[2]) if match[2] else 1.0
         position = match.end()
     if not text or position != len(text) or atoms["C"] <= 0.0:
-        raise CombustError(
-            Fault(
-                "fuel",
-                text,
-                "format",
-                why="is not a formula of C, H, O, N and S with carbon in it",
-                hint="Write it like CH1.86O0.007 or C12H26.",
-            )
-        )
+        why, hint = "is not a formula of C, H, O, N and S with carbon in it", "Write it like CH1.86O0.007 or C12H26."
+        raise CombustError(Fault("fuel", text, "format", why=why, hint=hint))
     carbon = atoms.pop("C")
     per_carbon = {element: count / carbon for element, count in atoms.items()}
-    faults = [
-        Fault(
-            "fuel",
-            text,
-            "out_of_band",
-            why=f"has {per_carbon[element]:.4g} {element} for each C",
-            low=low,
-            high=high,
-            hint="Check the formula.",
-        )
-        for element, (low, high) in BANDS.items()
-        if not low <= per_carbon[element] <= high
-    ]
+    hint, faults = "Check the formula.", []
+    for element, (low, high) in BANDS.items():
+        if not low <= per_carbon[element] <= high:
+            why = f"has {per_carbon[element]:.4g} {element} for each C"
+            faults.append(Fault("fuel", text, "out_of_band", low=low, high=high, why=why, hint=hint))
     if per_carbon["H"] == 0.0 or 1.0 + per_carbon["H"] / 4 - per_carbon["O"] / 2 + per_carbon["S"] < 0.5:
-        faults.append(
-            Fault("fuel", text, "out_of_band", why="needs too little air to be a fuel", hint="Check the formula.")
-        )
+        faults.append(Fault("fuel", text, "out_of_band", why="needs too little air to be a fuel", hint=hint))
     if faults:
         raise CombustError(faults)
     return carbon, per_carbon

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from combust.data.arguments import names_keywords
-from combust.data.errors import CombustError, Fault
+from combust.data.errors import CombustError
+from combust.data.fields import fields_of
 from combust.domain.formula import formula_text, parse_formula
 from combust.kernel import stoichiometry
 from combust.kernel.constants import ATOMIC_WEIGHT, DRY_AIR
@@ -16,6 +17,25 @@ from combust.kernel.constants import ATOMIC_WEIGHT, DRY_AIR
 # catalogue's liquid fuels; they lie within 2 % of it (computed, see the tests) [kJ per mol O2].
 NET_HEAT_PER_OXYGEN = 409.0
 NET_HEAT_PER_OXYGEN_U = 0.01
+
+# What a file of fuels says of one; key -> Field.
+FUEL_FIELDS = fields_of(
+    {
+        "formula": {
+            "kind": "text",
+            "required": True,
+            "meaning": "the formula per carbon atom",
+            "example": "CH1.86O0.007",
+        },
+        "h_c_u": {"unit": "mol/mol", "band": (0.0, 0.5)},
+        "net_heating_value": {"unit": "MJ/kg", "band": (5.0, 60.0)},
+        "formation": {"unit": "kJ/mol"},
+        "density": {"unit": "kg/m³", "band": (0.1, 2000.0)},
+        "expansion": {"unit": "1/K", "band": (0.0, 0.01)},
+        "label": {"kind": "raw"},
+        "family": {"kind": "raw"},
+    }
+)
 
 
 @names_keywords
@@ -57,27 +77,16 @@ class Fuel:
     provenance: Mapping[str, str] = field(default_factory=dict, hash=False)
 
     def __post_init__(self) -> None:
-        faults = [
-            Fault(
-                f"fuel.{self.name}.{key}",
-                value,
-                "out_of_band",
-                unit=unit,
-                why="cannot be",
-                low=low,
-                high=high,
-                hint="Check the number and its unit.",
-            )
-            for key, value, low, high, unit in (
-                ("net_heating_value", self.net_heating_value_mj_per_kg, 5.0, 60.0, "MJ/kg"),
-                ("density", 800.0 if self.density_kg_per_m3 is None else self.density_kg_per_m3, 0.1, 2000.0, "kg/m³"),
-                ("expansion", 0.0 if self.expansion_per_k is None else self.expansion_per_k, 0.0, 0.01, "1/K"),
-                ("h_c_u", self.h_c_u, 0.0, 0.5, "mol/mol"),
-            )
-            if not low <= value <= high
-        ]
+        numbers = {
+            "net_heating_value": self.net_heating_value_mj_per_kg,
+            "density": self.density_kg_per_m3,
+            "expansion": self.expansion_per_k,
+            "h_c_u": self.h_c_u,
+        }
+        given = {key: value for key, value in numbers.items() if value is not None}
+        faults = [fault for key, value in given.items() for fault in FUEL_FIELDS[key].faults_of(value)]
         if faults:
-            raise CombustError(faults)
+            raise CombustError(fault.within(f"fuel.{self.name}.") for fault in faults)
 
     @property
     def formula(self) -> str:
@@ -108,17 +117,10 @@ class Fuel:
         """Return everything known and derived as plain values for JSON (unknown is None)."""
         mass = self.molar_mass_per_carbon
         weight = ATOMIC_WEIGHT
-        return {
-            "name": self.name,
+        given = {key: getattr(self, key) for key in self.__slots__ if key != "carbon"}
+        return given | {
             "asked_as": self.asked_as or self.name,
-            "label": self.label,
-            "family": self.family,
             "formula": self.formula,
-            "h_c": self.h_c,
-            "h_c_u": self.h_c_u,
-            "o_c": self.o_c,
-            "n_c": self.n_c,
-            "s_c": self.s_c,
             "carbon_mass_share": weight["C"] / mass,
             "hydrogen_mass_share": weight["H"] * self.h_c / mass,
             "oxygen_mass_share": weight["O"] * self.o_c / mass,
@@ -129,10 +131,7 @@ class Fuel:
             "flue_water_kg_per_kg": float(stoichiometry.flue_water_mass(self)),
             "co2_maximum_pct": self.co2_maximum_pct,
             "fuel_factor": 100.0 * DRY_AIR.o2 / self.co2_maximum_pct,
-            "net_heating_value_mj_per_kg": self.net_heating_value_mj_per_kg,
             "gross_heating_value_mj_per_kg": self.gross_heating_value_mj_per_kg,
-            "density_kg_per_m3": self.density_kg_per_m3,
-            "expansion_per_k": self.expansion_per_k,
             "provenance": dict(self.provenance),
         }
 
@@ -147,19 +146,13 @@ def fuel_from_formula(text: str) -> Fuel:
     Validity record ``heat_from_formula`` (``combust/data/approximate_forms.toml``).
     """
     carbon, atoms = parse_formula(text)
-    bare = Fuel(
-        text, atoms["H"], atoms["O"], atoms["N"], atoms["S"], net_heating_value_mj_per_kg=40.0, label="by formula"
-    )
+    h_c, o_c, n_c, s_c = (atoms[element] for element in "HONS")
+    bare = Fuel(text, h_c, o_c, n_c, s_c, net_heating_value_mj_per_kg=40.0, label="by formula")
     oxygen = stoichiometry.stoichiometric_oxygen(bare)
-    return Fuel(
-        name=text,
-        h_c=bare.h_c,
-        o_c=bare.o_c,
-        n_c=bare.n_c,
-        s_c=bare.s_c,
+    return replace(
+        bare,
         net_heating_value_mj_per_kg=NET_HEAT_PER_OXYGEN * oxygen / bare.molar_mass_per_carbon,
         carbon=carbon if carbon > 1.0 else None,
-        label="by formula",
         provenance={
             "formula": "as given",
             "net_heating_value": f"estimated, {NET_HEAT_PER_OXYGEN:g} kJ per mol O2 used (Thornton 1917, within 2 %)",

@@ -13,7 +13,7 @@ from combust.domain.catalogue import get_fuel
 from combust.domain.fuel import Fuel
 from combust.kernel import air_ratio as kernel
 from combust.kernel import stoichiometry
-from combust.kernel.constants import DRY_AIR, MOLAR_VOLUME_NORMAL, WATER_GAS_CONSTANT, DryAir
+from combust.kernel.constants import DRY_AIR, MOLAR_VOLUME_NORMAL, DryAir
 from combust.kernel.flue_gas import flue_gas_moles
 
 
@@ -48,12 +48,10 @@ def stoichiometric_air(fuel: Fuel | str, *, by: str = "mass", air: DryAir = DRY_
     """
     burnt = get_fuel(fuel)
     if by not in ("mass", "volume"):
-        raise CombustError(
-            Fault("by", by, "unknown_name", why="is neither mass nor volume", hint="Say mass or volume.")
-        )
-    if by == "volume":
-        return float(stoichiometry.stoichiometric_air_volume(burnt, air=air))
-    return float(stoichiometry.stoichiometric_air_mass(burnt, air=air))
+        why, hint = "is neither mass nor volume", "Say mass or volume."
+        raise CombustError(Fault("by", by, "unknown_name", why=why, hint=hint))
+    volume, mass = stoichiometry.stoichiometric_air_volume, stoichiometry.stoichiometric_air_mass
+    return float((volume if by == "volume" else mass)(burnt, air=air))
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,7 +141,6 @@ def air_ratio_from_o2(
     hc_dry_ppm: ArrayLike = 0.0,
     no_dry_ppm: ArrayLike = 0.0,
     air: DryAir = DRY_AIR,
-    water_gas: float = WATER_GAS_CONSTANT,
 ) -> Numbers:
     """Return lambda from O2 in the dry gas.
 
@@ -175,13 +172,7 @@ def air_ratio_from_o2(
     flue_gas : the other way round.
     """
     found: Numbers = kernel.air_ratio_from_o2(
-        o2_dry_pct,
-        get_fuel(fuel),
-        co_dry_ppm=co_dry_ppm,
-        hc_dry_ppm=hc_dry_ppm,
-        no_dry_ppm=no_dry_ppm,
-        air=air,
-        water_gas=water_gas,
+        o2_dry_pct, get_fuel(fuel), co_dry_ppm=co_dry_ppm, hc_dry_ppm=hc_dry_ppm, no_dry_ppm=no_dry_ppm, air=air
     )
     return found
 
@@ -194,7 +185,6 @@ def air_ratio_from_co2(
     co_dry_ppm: ArrayLike = 0.0,
     hc_dry_ppm: ArrayLike = 0.0,
     air: DryAir = DRY_AIR,
-    water_gas: float = WATER_GAS_CONSTANT,
 ) -> Numbers:
     """Return lambda from a measured CO2 in the dry gas, on the lean side.
 
@@ -221,7 +211,7 @@ def air_ratio_from_co2(
     1.6
     """
     found: Numbers = kernel.air_ratio_from_co2(
-        co2_dry_pct, get_fuel(fuel), co_dry_ppm=co_dry_ppm, hc_dry_ppm=hc_dry_ppm, air=air, water_gas=water_gas
+        co2_dry_pct, get_fuel(fuel), co_dry_ppm=co_dry_ppm, hc_dry_ppm=hc_dry_ppm, air=air
     )
     return found
 
@@ -236,7 +226,6 @@ def air_ratio_from_balance(
     hc_dry_ppm: ArrayLike = 0.0,
     no_dry_ppm: ArrayLike = 0.0,
     air: DryAir = DRY_AIR,
-    water_gas: float = WATER_GAS_CONSTANT,
 ) -> Numbers:
     """Return lambda from the carbon and oxygen balance of O2 and a measured CO2 together, rich or lean.
 
@@ -270,6 +259,5 @@ def air_ratio_from_balance(
         hc_dry_ppm=hc_dry_ppm,
         no_dry_ppm=no_dry_ppm,
         air=air,
-        water_gas=water_gas,
     )
     return found

@@ -10,10 +10,11 @@ from typing import Any
 
 import numpy as np
 
-from combust.data.errors import Code, CombustError, Fault
+from combust.data.errors import CombustError, Fault
+from combust.data.fields import Field, as_number, check_fields
 from combust.data.near import near_matches
 from combust.data.tables import load_table, read_toml
-from combust.data.vocabulary import as_number
+from combust.domain.result import plain
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,9 +54,7 @@ class InstrumentClass:
 
     def to_dict(self) -> dict[str, object]:
         """Return plain values for JSON (an open range ends in null)."""
-        row: dict[str, object] = {name: getattr(self, name) for name in self.__slots__}
-        row["co_ranges_ppm"] = [[None if np.isinf(x) else x for x in part] for part in self.co_ranges_ppm]
-        return row
+        return {name: plain(getattr(self, name)) for name in self.__slots__}
 
 
 @cache
@@ -87,42 +86,30 @@ def instrument_class(name: str | InstrumentClass | None = None) -> InstrumentCla
     raise CombustError(Fault("instrument_class", name, "unknown_name", why="is no instrument class", hint=hint))
 
 
+_COPY = "Copy the keys of combust/data/instruments.toml and write your instrument's numbers."
+_WORDS = ("name", "label", "source", "co_ranges_ppm")
+CLASS_FIELDS = {
+    key: Field(key, "raw") if key in _WORDS else Field(key, low=0.0, high=1e6, required=True, hint=_COPY)
+    for key in InstrumentClass.__slots__
+}
+
+
 def _class_of(name: str, row: Mapping[str, Any]) -> InstrumentClass:
-    numbers = [key for key in InstrumentClass.__slots__ if key not in ("name", "label", "source", "co_ranges_ppm")]
-    hint = "Copy the keys of combust/data/instruments.toml and write your instrument's numbers."
-    faults = []
-    for key in row:
-        if key not in InstrumentClass.__slots__:
-            near = near_matches(key, InstrumentClass.__slots__, n=1)
-            told = f"Did you mean {near[0]}?" if near else f"Use {', '.join(InstrumentClass.__slots__)}."
-            faults.append(
-                Fault(
-                    f"instrument class.{key}",
-                    row[key],
-                    "unknown_name",
-                    why="is nothing that an instrument class holds",
-                    hint=told,
-                )
-            )
-    for key in numbers:
-        value = as_number(row.get(key))
-        if value is None or not 0.0 <= value < 1e6:
-            code: Code = "out_of_band" if key in row else "missing"
-            why = "is not a number of 0 or more" if key in row else "is missing"
-            faults.append(Fault(f"instrument class.{key}", row.get(key), code, low=0.0, high=1e6, why=why, hint=hint))
+    known, told = check_fields(row, CLASS_FIELDS, what="an instrument class", gaps=False)
+    faults = [fault.within("instrument class.") for _, fault in told]
     ranges = row.get("co_ranges_ppm")
     if not _are_ranges(ranges):
         why = "is no list of [up to ppm, absolute ppm, share] that rises and ends with inf"
-        told = "Write it like [[200.0, 10.0, 0.0], [inf, 0.0, 0.10]]."
-        faults.append(Fault("instrument class.co_ranges_ppm", ranges, "format", why=why, hint=told))
+        hint = "Write it like [[200.0, 10.0, 0.0], [inf, 0.0, 0.10]]."
+        faults.append(Fault("instrument class.co_ranges_ppm", ranges, "format", why=why, hint=hint))
     if faults:
         raise CombustError(faults)
     return InstrumentClass(
         name=name,
-        label=str(row.get("label", name)),
+        label=str(known.get("label", name)),
         co_ranges_ppm=tuple((float(a), float(b), float(c)) for a, b, c in ranges or ()),
-        source=str(row.get("source", "user's file, no source given")),
-        **{key: float(row[key]) for key in numbers},
+        source=str(known.get("source", "user's file, no source given")),
+        **{key: known[key] for key, field in CLASS_FIELDS.items() if field.kind == "number"},
     )
 
 

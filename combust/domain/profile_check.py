@@ -8,11 +8,12 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from combust.data.errors import CombustError, Fault, shorten
+from combust.data.fields import PLACEHOLDER
 from combust.data.near import near_matches
 from combust.domain.catalogue import Catalogue, get_fuel
 from combust.domain.fuel import Fuel
 from combust.domain.limits import limit
-from combust.domain.profile_keys import PARTS, PLACEHOLDER, check_part, full_name, profile_keys
+from combust.domain.profile_keys import PARTS, check_part, full_name, profile_keys
 from combust.domain.profile_lines import LineFault, Lines, Path
 from combust.domain.reading import Reading, check_values
 from combust.kernel.carbon_monoxide import co_air_free

@@ -7,9 +7,10 @@ from inspect import Parameter, Signature
 from types import MappingProxyType
 from typing import Any
 
-from combust.data.arguments import carries_unit, magnitude_in, nearest_keys
+from combust.data.arguments import nearest_keys
 from combust.data.errors import CombustError, Fault, UnknownKeywordError
-from combust.data.vocabulary import as_number, foreign_keys, foreign_twin, input_keys, is_missing, quantities, quantity
+from combust.data.fields import check_fields
+from combust.data.vocabulary import foreign_keys, input_keys, inputs, quantities, quantity
 
 # What a reading must hold at least one of to say anything: a gas, wet or dry, the smoke number or the CO of the cab.
 WORTH_TELLING = (
@@ -102,37 +103,8 @@ def _remake(values: dict[str, Any]) -> Reading:
 
 def check_values(values: Mapping[str, Any]) -> tuple[dict[str, Any], list[Fault]]:
     """Return (acceptable values by vocabulary key, faults): units converted, missing left out, nothing raised."""
-    checked: dict[str, Any] = {}
-    faults: list[Fault] = []
-    seen: dict[str, str] = {}
-    for key, value in values.items():
-        if is_missing(value):
-            continue
-        name, ours = key, value
-        twin = foreign_twin(key)
-        if twin is not None:
-            name, convert = twin
-            number = as_number(value)
-            if number is None:
-                faults.append(quantity(name).not_a_number(value, entered_as=key))
-                continue
-            ours = convert(number)
-        if name not in input_keys():
-            faults.append(unknown_key(key))
-            continue
-        if carries_unit(value) and (ours := magnitude_in(value, quantity(name).unit)) is None:
-            faults.append(quantity(name).not_a_number(value))
-            continue
-        if name in seen:
-            why = f"gives {name} a second time ({seen[name]})"
-            faults.append(Fault(key, value, "conflict", why=why, hint="Keep one of them."))
-            continue
-        seen[name] = key
-        fault = quantity(name).fault_of(ours)
-        if fault:
-            faults.append(fault.entered_as(key, value) if twin else fault)
-            continue
-        checked[name] = as_number(ours) if quantity(name).kind == "number" else str(ours)
+    checked, told = check_fields(values, inputs(), unknown=lambda key, _value: unknown_key(key))
+    faults = [fault for _, fault in told]
     for name, record in quantities().items():
         wet = record.wet_twin
         if wet and name in checked and wet in checked:

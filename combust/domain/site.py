@@ -86,14 +86,8 @@ class Site:
 
     def to_dict(self) -> dict[str, object]:
         """Return the site block of the JSON output."""
-        return {
-            "altitude_m": self.altitude_m,
-            "pressure_hpa": self.pressure,
-            "intake_temp_c": self.intake_temp_c,
-            "humidity_pct": self.humidity_pct,
-            "air_density_kg_m3": self.air_density_kg_m3,
-            "density_ratio": self.density_ratio,
-            "dry_air_density_ratio": self.dry_air_density_ratio,
+        told = (*self.__slots__, "air_density_kg_m3", "density_ratio", "dry_air_density_ratio")
+        return {key: getattr(self, key) for key in told} | {
             "density_reference": dict(DENSITY_REFERENCE),
         }
 

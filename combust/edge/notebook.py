@@ -1,4 +1,4 @@
-"""Helpers for notebooks: an input table, a slider on a plain function, and a frozen figure that needs no kernel."""
+"""Helpers for notebooks: what is shown as HTML, widgets that show it anew, and a frozen figure that needs no kernel."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from combust.data.errors import CombustError, Fault, missing_extra
 from combust.edge.figures.style import svg_text
+from combust.edge.reports.html import table
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -47,43 +48,48 @@ def widget_library() -> Any:
     return module
 
 
-class InputTable:
-    """Inputs of a notebook as a table: symbol, meaning, value, unit, source."""
+class Shown:
+    """Something that a notebook shows as HTML and a terminal as text."""
 
-    def __init__(self, rows: Sequence[Row]) -> None:
-        self.rows = tuple(rows)
-
-    def __getitem__(self, symbol: str) -> Any:
-        for name, _, value, _, _ in self.rows:
-            if name == symbol:
-                return value
-        raise KeyError(symbol)
-
-    def __str__(self) -> str:
-        return "\n".join(f"{s:<18}{v} {u}  {m} ({source})" for s, m, v, u, source in self.rows)
+    def __init__(self, html: str, text: str) -> None:
+        self._html, self._text = html, text
 
     def _repr_html_(self) -> str:
-        head = "".join(f"<th>{word}</th>" for word in ("symbol", "meaning", "value", "unit", "source"))
-        body = "".join("<tr>" + "".join(f"<td>{escape(str(cell))}</td>" for cell in row) + "</tr>" for row in self.rows)
-        return f"<table><tr>{head}</tr>{body}</table>"
+        return self._html
+
+    def __str__(self) -> str:
+        return self._text
+
+    __repr__ = __str__
 
 
-class FrozenFigure:
+class InputTable(Shown):
+    """Inputs of a notebook as a table: symbol, meaning, value, unit, source; ``table[symbol]`` is the value."""
+
+    def __init__(self, rows: Sequence[Row]) -> None:
+        self._values = {symbol: value for symbol, _, value, _, _ in rows}
+        lines = [f"{s:<18}{v} {u}  {m} ({source})" for s, m, v, u, source in rows]
+        super().__init__(table(rows, ("symbol", "meaning", "value", "unit", "source")), "\n".join(lines))
+
+    def __getitem__(self, symbol: str) -> Any:
+        return self._values[symbol]
+
+
+class FrozenFigure(Shown):
     """A figure as SVG with its alt text and caption: it reads in a notebook without a running kernel."""
 
     def __init__(self, figure: Figure, caption: str) -> None:
-        self.alt, self.caption = str(figure.get_label() or caption), caption
-        self.svg = svg_text(figure)
-
-    def _repr_html_(self) -> str:
-        body = self.svg[self.svg.index("<svg") :]
-        return (
-            f'<figure role="img" aria-label="{escape(self.alt, quote=True)}" style="max-width:44em">{body}'
-            f"<figcaption>{escape(self.caption)}</figcaption></figure>"
+        self.alt, self.svg = str(figure.get_label() or caption), svg_text(figure)
+        super().__init__(
+            f'<figure role="img" aria-label="{escape(self.alt, quote=True)}" style="max-width:44em">'
+            f"{self.svg[self.svg.index('<svg') :]}<figcaption>{escape(caption)}</figcaption></figure>",
+            f"Figure: {self.alt}",
         )
 
-    def __repr__(self) -> str:
-        return f"Figure: {self.alt}"
+
+def all_cards(cards: Sequence[Any]) -> Shown:
+    """Return misconception cards as one page: what is believed, what is so, and the number that shows it."""
+    return Shown("".join(card._repr_html_() for card in cards), "\n\n".join(str(card) for card in cards))
 
 
 def slide(draw: Callable[[float], Figure], *, label: str, low: float, high: float, step: float, start: float) -> Any:
@@ -98,19 +104,11 @@ def slide(draw: Callable[[float], Figure], *, label: str, low: float, high: floa
     low, high, step, start : float
     """
     widgets = widget_library()
-
     handle = widgets.FloatSlider(
         value=start, min=low, max=high, step=step, description=label, continuous_update=False,
         style={"description_width": "initial"}, layout=widgets.Layout(width="95%", max_width="44em"),
     )  # fmt: skip
-    shown = widgets.HTML()
-
-    def redraw(_change: Any = None) -> None:
-        shown.value = FrozenFigure(draw(handle.value), f"{label}: {handle.value:g}")._repr_html_()
-
-    handle.observe(redraw, names="value")
-    redraw()
-    return widgets.VBox([handle, shown])
+    return _anew(handle, lambda: FrozenFigure(draw(handle.value), f"{label}: {handle.value:g}"))
 
 
 def choose(draw: Callable[[str], Figure], *, label: str, options: Sequence[tuple[str, str]]) -> Any:
@@ -124,42 +122,26 @@ def choose(draw: Callable[[str], Figure], *, label: str, options: Sequence[tuple
         What is chosen.
     options : sequence of (text, value)
     """
-    widgets = widget_library()
-
-    handle = widgets.Dropdown(options=options, description=label, style={"description_width": "initial"})
-    shown = widgets.HTML()
-
-    def redraw(_change: Any = None) -> None:
-        shown.value = FrozenFigure(draw(handle.value), f"{label}: {handle.label}")._repr_html_()
-
-    handle.observe(redraw, names="value")
-    redraw()
-    return widgets.VBox([handle, shown])
-
-
-class CardTable:
-    """Misconception cards as a page: what is believed, what is so, and the number that shows it."""
-
-    def __init__(self, cards: Sequence[Any]) -> None:
-        self.cards = tuple(cards)
-
-    def _repr_html_(self) -> str:
-        return "".join(card._repr_html_() for card in self.cards)
-
-    def __str__(self) -> str:
-        return "\n\n".join(str(card) for card in self.cards)
+    handle = widget_library().Dropdown(options=options, description=label, style={"description_width": "initial"})
+    return _anew(handle, lambda: FrozenFigure(draw(handle.value), f"{label}: {handle.label}"))
 
 
 def choose_card(cards: Sequence[Any]) -> Any:
     """Return a list of choices that shows one card at a time."""
     widgets = widget_library()
+    options = [(card.belief, index) for index, card in enumerate(cards)]
+    handle = widgets.Dropdown(options=options, description="card", layout=widgets.Layout(width="min(100%, 44em)"))
+    return _anew(handle, lambda: cards[handle.value])
 
-    handle = widgets.Dropdown(options=[(card.belief, index) for index, card in enumerate(cards)], description="card",
-                              layout=widgets.Layout(width="min(100%, 44em)"))  # fmt: skip
-    shown = widgets.HTML(cards[0]._repr_html_())
 
-    def turn(_change: Any) -> None:
-        shown.value = cards[handle.value]._repr_html_()
+def _anew(handle: Any, show: Callable[[], Any]) -> Any:
+    """Return a widget with what it shows below it, shown anew whenever its value changes."""
+    widgets = widget_library()
+    below = widgets.HTML()
 
-    handle.observe(turn, names="value")
-    return widgets.VBox([handle, shown])
+    def redraw(_change: Any = None) -> None:
+        below.value = show()._repr_html_()
+
+    handle.observe(redraw, names="value")
+    redraw()
+    return widgets.VBox([handle, below])

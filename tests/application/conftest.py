@@ -43,7 +43,7 @@ PROFILE = {
 
 @pytest.fixture(scope="session")
 def heater() -> Heater:
-    """A 2 kW class heater whose baseline is the trade notes' lambda 1.60 and 2.00 at sea level, 20 °C."""
+    """A 2 kW class heater whose baseline is lambda 1.60 and 2.00 at sea level, 20 °C."""
     return Heater.from_dict(PROFILE)
 
 

@@ -1,4 +1,4 @@
-"""The trade notes' acceptance examples for the ranking of causes (A1, A3-A8, A14, A15): common practice, no source."""
+"""Worked examples for the ranking of causes: common practice, no source."""
 
 from __future__ import annotations
 

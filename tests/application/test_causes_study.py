@@ -1,6 +1,6 @@
 """The Must-reach numbers on a simulator that is built differently from the model (tests/simulator).
 
-The bounds are those the project set itself (issue 3); the reached numbers are printed with ``pytest -s``.
+The bounds are those the project set itself; the reached numbers are printed with ``pytest -s``.
 """
 
 from __future__ import annotations
@@ -120,7 +120,7 @@ def test_without_a_column_the_posterior_is_not_sharper(study, name):
 
 
 def test_proposed_checks_save_time_and_keep_the_order(study):
-    """At least 40 % fewer minutes than T1 to T19 in order, over visits where both get there without a strip-down."""
+    """At least 40 % fewer minutes than in the fixed order, over visits where both get there without a strip-down."""
     both = [(ours, fixed) for ours, fixed in study["ways"] if ours and fixed]
     quick = [pair for pair in both if not any("strip_down" in way.checks for way in pair)]
     ours, fixed = (np.mean([pair[index].minutes for pair in quick]) for index in (0, 1))

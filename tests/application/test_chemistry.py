@@ -23,7 +23,7 @@ from tests.source_rows import SourceRow, source_rows
 
 OXYGEN_NITROGEN = DryAir(o2=1.0 / 4.76, co2=0.0, ar=0.0)
 TURNS = "Turns, An Introduction to Combustion, App. B.1 (gaseous fuel, air O2 + 3.76 N2, 298 K, 1 atm)"
-ROUTE = "Cantera's own species of nasa_gas.yaml or nDodecane_Reitz.yaml, reference file section 8"
+ROUTE = "Cantera's own species of nasa_gas.yaml or nDodecane_Reitz.yaml, worked apart"
 
 
 def vapour(name: str, net: float, ratio: float = 1.0) -> float:

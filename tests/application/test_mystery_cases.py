@@ -43,7 +43,7 @@ def rows_at_start(case):
 
 @pytest.mark.hand
 def test_the_first_reading_never_gives_the_answer_and_the_reference_checks_do(dealer, cases):
-    # Issue 5: at most 0.6 by O2, CO and calculated CO2 alone; at least 0.9 by the best allowed set.
+    # Convention of this project: at most 0.6 by O2, CO and calculated CO2 alone; at least 0.9 by the best allowed set.
     for case in cases:
         answer = dealer.open(case)
         assert set(case.first) == {"o2_dry_pct", "co_dry_ppm", "co2_dry_pct"}
@@ -65,7 +65,7 @@ def test_the_proof_does_not_hang_on_the_draws_of_the_inference(dealer, cases):
 
 @pytest.mark.hand
 def test_kinds_are_dealt_in_the_stated_shares(dealer, cases):
-    # 20 % healthy, 25 % measurement, 10 % two causes (trade notes 7.4); three standard deviations of a binomial.
+    # 20 % healthy, 25 % measurement, 10 % two causes (a convention); three standard deviations of a binomial.
     causes = shipped_convictions().causes
     answers = [dealer.open(case).causes for case in cases]
     counts = Counter(
@@ -82,7 +82,7 @@ def test_kinds_are_dealt_in_the_stated_shares(dealer, cases):
 
 
 def test_there_are_safety_stops_to_be_found(cases):
-    # Cab CO 20 ppm above outside is a stop (Directive 2001/56/EC Annex IV, READ in the trade notes).
+    # Cab CO 20 ppm above outside is a stop (Directive 2001/56/EC Annex IV, read).
     fumes = [
         one for one in cases if one.result("cab_co")["cab_co_in_ppm"] - one.result("cab_co")["cab_co_out_ppm"] >= 20
     ]

@@ -105,7 +105,7 @@ def test_nobody_gains_by_stating_what_he_does_not_believe():
 
 @pytest.mark.hand
 def test_a_perfect_visit_has_100_points(dealer, case):
-    assert sum(points().values()) == 100.0  # 30 (20 + 10), 20, 15, 15, 10, 10: trade notes 7.4
+    assert sum(points().values()) == 100.0  # 30 (20 + 10), 20, 15, 15, 10, 10: convention of this project
     play = played(dealer, case)
     one = score(dealer, play, perfect(dealer, play, handed_back=True))
     assert one.total == 100.0, str(one)
@@ -150,7 +150,7 @@ def test_parts_fall_where_they_should(dealer, case):
 
 @pytest.mark.hand
 def test_safety_breach_caps_at_40_even_when_the_cause_is_right(dealer, case):
-    # Trade notes C2: exhaust off before the port pressures, or indoors: 40 at most.
+    # Convention of this project: exhaust off before the port pressures, or indoors: 40 at most.
     steps = played(dealer, case).steps
     play = Play(case, (*steps[:4], "exhaust_duct_off", *steps[4:]))
     one = score(dealer, play, perfect(dealer, play))
@@ -204,7 +204,7 @@ INDOORS = {"location": "indoors"}
     ],
 )
 def test_every_safety_rule_is_watched(place, results, steps, code):
-    # The rules are those of contract 5 and trade notes 7.4; common practice, no source for a score.
+    # Common practice, no source for a score.
     played_visit = visit(place, **results)
     for step in steps:
         assert played_visit.breaches == []
@@ -247,10 +247,10 @@ def test_a_step_that_makes_no_sense_costs_nothing(steps, why):
     one = visit()
     for step in steps[:-1]:
         one.take(step)
-    minutes = one.minutes
+    minutes = one.used.minutes
     with pytest.raises(CombustError, match=f"(?i){why}"):
         one.take(steps[-1])
-    assert one.minutes == minutes
+    assert one.used.minutes == minutes
     assert one.breaches == []
 
 

@@ -46,7 +46,7 @@ def profile(**more: object) -> Heater:
     return Heater.from_dict(table)
 
 
-# Trade notes, density ratio to 20 °C sea level (derived; printed to three digits, stated tolerance 0.003) and the trim
+# Density ratio to 20 °C sea level (worked apart; printed to three digits, stated tolerance 0.003) and the trim
 # that keeps lambda at +20 and -20 °C.
 @pytest.mark.independent
 @pytest.mark.parametrize(
@@ -59,8 +59,8 @@ def profile(**more: object) -> Heater:
         (4000, (0.608, 0.653, 0.704, 0.733), (-39.2, -29.6)),
     ],
 )
-def test_trade_table_of_density_ratios(height: float, ratios: tuple[float, ...], trims: tuple[float, float]) -> None:
-    # The trade's pressure formula takes geopotential height.
+def test_table_of_density_ratios(height: float, ratios: tuple[float, ...], trims: tuple[float, float]) -> None:
+    # The pressure formula of that table takes geopotential height.
     geometric = 6_356_766.0 * height / (6_356_766.0 - height)
     told = [effect(geometric, temp) for temp in (20.0, 0.0, -20.0, -30.0)]
     tolerance = 0.005 if height == 0 else 0.0006
@@ -68,7 +68,7 @@ def test_trade_table_of_density_ratios(height: float, ratios: tuple[float, ...],
     assert [told[0].fuel_trim_pct, told[2].fuel_trim_pct] == pytest.approx(list(trims), abs=0.06)
 
 
-# Method notes and trade example A6: base 1.60 at 20 °C and sea level, 2000 m, 0 °C: lambda 1.35, O2 5.7, CO2 11.2.
+# Worked apart: base 1.60 at 20 °C and sea level, 2000 m, 0 °C: lambda 1.35, O2 5.7, CO2 11.2.
 @pytest.mark.independent
 def test_worked_site() -> None:
     one = effect(2000, 0.0)
@@ -90,7 +90,7 @@ def test_trim_options_and_their_limits() -> None:
     assert unit.fuel_trim_limit_pct == pytest.approx(100.0 * (0.11 / 0.25 - 1.0), abs=1e-9)
 
 
-# Method notes: 3300 m, -25 °C, base 1.6, 2 kW: sigma 0.787, lambda 1.26, fuel -21 %, 1.57 kW.
+# Worked apart: 3300 m, -25 °C, base 1.6, 2 kW: sigma 0.787, lambda 1.26, fuel -21 %, 1.57 kW.
 @pytest.mark.independent
 def test_worked_high_site() -> None:
     one = effect(3300, -25.0, useful_heat_kw=2.0)
@@ -186,7 +186,7 @@ def test_json_is_complete_and_has_no_nan() -> None:
 @pytest.mark.hand
 def test_weather_band_and_curve() -> None:
     one = effect(1500, 0.0)
-    # 30 hPa of about 846 hPa are 3.5 %: the trade's figure is +- 3.6 %
+    # 30 hPa of about 846 hPa are 3.5 %: in round numbers +- 3.6 %
     assert one.weather["air_ratio_high"] / one.air_ratio == pytest.approx(1.0 + 30.0 / 845.6, abs=1e-4)
     heights = [row["ceiling_altitude_m"] for row in one.ceiling_curve]
     known = [height for height in heights if height is not None]
@@ -209,7 +209,7 @@ def test_moist_density_ratio_against_psychrolib(temp: float, humidity: float, pr
     )
     assert one.density_ratio == pytest.approx(moist / dry, rel=1e-4)
     assert one.dry_air_density_ratio == pytest.approx(moist / (1.0 + ratio) / dry, rel=1e-4)
-    if temp == 30.0:  # moist and dry differ by 2.6 points at 30 °C saturated (method notes)
+    if temp == 30.0:  # moist and dry differ by 2.6 points at 30 °C saturated (worked apart)
         assert 100.0 * (one.density_ratio - one.dry_air_density_ratio) == pytest.approx(2.6, abs=0.1)
 
 

@@ -1,4 +1,4 @@
-"""Worked numbers of the method, the trade's acceptance rows, and agreement verdicts."""
+"""Worked numbers and examples, and agreement verdicts."""
 
 from __future__ import annotations
 
@@ -16,9 +16,9 @@ from combust.kernel.types import AtomsTuple
 from tests.application.one import One, interpret_one
 from tests.source_rows import SourceRow, source_rows
 
-METHOD = "method §6, element balance of CH1.86O0.007"
-TRADE = "trade notes §8.1"
-DERIVED = "trade notes §1.5 (derived: 20.95 % O2, mass shares as stated)"
+METHOD = "element balance of CH1.86O0.007, worked apart"
+TRADE = "worked example, apart from this program:"
+DERIVED = "element balance of 86.3 % C, 13.7 % H in air of 20.95 % O2, worked apart"
 
 
 @cache
@@ -36,8 +36,8 @@ def row(quantity: str, printed: str, compute, tolerance: float | None = None, so
     return SourceRow("independent", source, quantity, printed, compute, tolerance=tolerance)
 
 
-# diesel without FAME of the trade notes: 86.3 % C, 13.7 % H by mass
-B0_OF_THE_TRADE = AtomsTuple(13.7 / 1.008 / (86.3 / 12.011), 0.0)
+# diesel without FAME of the worked tables: 86.3 % C, 13.7 % H by mass
+B0_OF_THE_TABLES = AtomsTuple(13.7 / 1.008 / (86.3 / 12.011), 0.0)
 RATIOS = (1.1, 1.2, 1.3, 1.4, 1.5, 1.6, 1.8, 2.0, 2.2, 2.5, 3.0)
 CO2_ROW = "13.8 12.6 11.5 10.7 9.9 9.3 8.2 7.4 6.7 5.9 4.9"
 O2_ROW = "2.0 3.7 5.1 6.3 7.3 8.2 9.7 10.8 11.8 12.9 14.3"
@@ -48,7 +48,7 @@ LOSS_TABLE = {
 }
 
 
-LOSSES = "trade notes §1.6, Siegert form at the O2 of their own diesel"
+LOSSES = "Siegert form at the O2 of 86.3 % C, 13.7 % H, worked apart"
 
 
 def loss_difference(name: str) -> float:
@@ -56,13 +56,13 @@ def loss_difference(name: str) -> float:
     return found["stack_loss_pct"] - found["stack_loss_siegert_pct"]
 
 
-def of_the_trade(ratio: float, gas: str) -> float:
-    moles = flue_gas_moles(B0_OF_THE_TRADE, ratio, air=DryAir(0.2095, 0.0, 0.0))
+def of_the_tables(ratio: float, gas: str) -> float:
+    moles = flue_gas_moles(B0_OF_THE_TABLES, ratio, air=DryAir(0.2095, 0.0, 0.0))
     return 100.0 * float(getattr(moles, gas) / moles.dry)
 
 
 def siegert_at(ratio: float, temp: float) -> float:
-    return float(stack_loss_siegert(temp, 20.0, of_the_trade(ratio, "o2")))
+    return float(stack_loss_siegert(temp, 20.0, of_the_tables(ratio, "o2")))
 
 
 @source_rows(
@@ -76,29 +76,29 @@ def siegert_at(ratio: float, temp: float) -> float:
         lambda: loss_difference("diesel_b0"),
         0.1,
     ),
-    row("shortcut lambda, 1.64 to 1.65", "1.645", lambda: a2()["air_ratio_by_simple"], 0.005),
-    row("lambda ± of O2 8.2 ± 0.3 (95 %)", "0.04", lambda: 1.96 * a2()["air_ratio_u"], 0.01, TRADE + " A2"),
-    row("Fo of 8.20/9.28", "1.37", lambda: pair(8.20, 9.28)["fuel_factor"], source=TRADE + " A1"),
+    row("shortcut lambda, 1.64 to 1.65", "1.645", lambda: a2()["air_ratio_by_shortcut"], 0.005),
+    row("lambda ± of O2 8.2 ± 0.3 (95 %)", "0.04", lambda: 1.96 * a2()["air_ratio_u"], 0.01, TRADE + " ± 0.3 of O2"),
+    row("Fo of 8.20/9.28", "1.37", lambda: pair(8.20, 9.28)["fuel_factor"], source=TRADE + " a good pair"),
     row("Fo of 7.54/8.53", "1.57", lambda: pair(7.54, 8.53)["fuel_factor"]),
     row("O2 at lambda 1.60 with fuel +10 %", "6.86", lambda: dry(1.60 / 1.10, "o2")),
-    row("O2 at lambda 1.60 with air -20 %", "4.84", lambda: of_the_trade(1.60 * 0.80, "o2")),
-    row("O2 at lambda 1.347", "5.68", lambda: dry(1.347, "o2"), 0.05, TRADE + " A6"),
+    row("O2 at lambda 1.60 with air -20 %", "4.84", lambda: of_the_tables(1.60 * 0.80, "o2")),
+    row("O2 at lambda 1.347", "5.68", lambda: dry(1.347, "o2"), 0.05, TRADE + " 2000 m, 0 °C"),
     row("CO2 at lambda 1.347", "11.2", lambda: dry(1.347, "co2")),
     row(
         "fuel factor of B7 at lambda 1.2, with the air's CO2",
         "1.360",
         lambda: pair(dry(1.2, "o2"), dry(1.2, "co2"))["fuel_factor_of_fuel"],
-        source="method §1",
+        source="fuel factor with the air's own CO2, worked apart",
     ),
     row(
         "fuel factor of B7 at lambda 2.0",
         "1.357",
         lambda: pair(dry(2.0, "o2"), dry(2.0, "co2"))["fuel_factor_of_fuel"],
-        source="method §1",
+        source="fuel factor with the air's own CO2, worked apart",
     ),
     *(
         # The table rounds 5.847 and 4.850 up to 5.9 and 4.9: 0.055 instead of 0.05.
-        row(f"lambda {ratio}: {gas.upper()} [%]", printed, lambda r=ratio, g=gas: of_the_trade(r, g), 0.055, DERIVED)
+        row(f"lambda {ratio}: {gas.upper()} [%]", printed, lambda r=ratio, g=gas: of_the_tables(r, g), 0.055, DERIVED)
         for gas, printed_row in (("co2", CO2_ROW), ("o2", O2_ROW))
         for ratio, printed in zip(RATIOS, printed_row.split(), strict=True)
     ),
@@ -120,7 +120,7 @@ def pair(o2: float, co2: float, origin: str | None = "measured", **more: object)
 
 
 def test_a_pair_that_fits_agrees_and_one_of_a_wet_sample_does_not() -> None:
-    """Trade notes A1: 8.20/9.28 passes; 7.54/8.53 (the same gas, 8 % water left in it) fails."""
+    """Worked apart: 8.20/9.28 passes; 7.54/8.53 (the same gas, 8 % water left in it) fails."""
     good, wet = pair(8.20, 9.28), pair(7.54, 8.53)
     assert good.verdict == "agree"
     assert "pair_disagrees" not in good.codes
@@ -162,7 +162,7 @@ def diluted(share: float) -> float:
 
 @pytest.mark.parametrize(("drift", "side"), [(-1.2, "high"), (1.2, "low")])
 def test_a_drifted_oxygen_cell_shows_on_its_side(drift: float, side: str) -> None:
-    """O2 cell low: fuel factor high; O2 cell high: fuel factor low (method §1). 1.2 % is four class limits."""
+    """O2 cell low: fuel factor high; O2 cell high: fuel factor low (worked apart). 1.2 % is four class limits."""
     found = pair(dry(1.6, "o2") + drift, dry(1.6, "co2"))
     assert found.verdict == "disagree"
     assert (found["fuel_factor"] > found["fuel_factor_of_fuel"]) == (side == "high")
@@ -204,7 +204,7 @@ def test_every_fuel_agrees_with_its_own_gas(name: str) -> None:
 
 
 def test_lambda_hardly_depends_on_the_liquid_fuel() -> None:
-    """Trade notes, finding 3: ±0.4 % from gasoline to FAME at the same O2."""
+    """Worked apart: ±0.4 % from gasoline to FAME at the same O2."""
     names = "diesel_b0 diesel_b7 biodiesel_b100 paraffinic kerosene gasoline_e0 gasoline_e10"
     ratios = [interpret_one(fuel_name=name, o2_dry_pct=8.2)["air_ratio"] for name in names.split()]
     assert (max(ratios) - min(ratios)) / 2.0 / np.mean(ratios) < 0.004
@@ -231,7 +231,7 @@ def test_losses_and_efficiency_add_up() -> None:
     assert total == pytest.approx(100.0, abs=1e-9)
     net, gross = get_fuel("diesel_b7").net_heating_value_mj_per_kg, get_fuel("diesel_b7").gross_heating_value_mj_per_kg
     assert found["efficiency_gross_pct"] == pytest.approx(found["efficiency_net_pct"] * net / gross)
-    # Hand: 47.6·CO/(CO + CO2) for the CO (reference §5.1, 42.8 MJ/kg) and the HC carbon's whole heat; 42.653 here.
+    # Hand: 47.6·CO/(CO + CO2) for the CO (42.8 MJ/kg) and the HC carbon's whole heat; 42.653 here.
     moles = flue_gas_moles(get_fuel("diesel_b7"), found["air_ratio"])
     carbon = 1.0 / float(moles.dry)
     expected = 47.6 * 0.005 / carbon + 100.0 * 0.0003 / carbon
@@ -247,7 +247,7 @@ def test_what_was_not_measured_stays_unknown() -> None:
 
 
 def test_fuel_factor_with_co_by_hand() -> None:
-    """Hand (method §1, O2 - CO/2 and CO2 + CO): 7 % O2, 9.6 % CO2, 1 % CO: (20.946 - 7 + 0.5)/10.6 = 1.36283."""
+    """Hand (O2 - CO/2 and CO2 + CO): 7 % O2, 9.6 % CO2, 1 % CO: (20.946 - 7 + 0.5)/10.6 = 1.36283."""
     assert pair(7.0, 9.6, co_dry_ppm=10_000.0)["fuel_factor"] == pytest.approx(1.36283, abs=5e-6)
 
 

@@ -12,17 +12,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from combust.data.errors import CombustError, Fault, shorten
+from combust.data.fields import FOREIGN_UNITS, as_number, is_missing, strip_unit
 from combust.data.tables import load_table, read_toml
-from combust.data.vocabulary import (
-    FOREIGN_UNITS,
-    as_number,
-    foreign_twin,
-    input_keys,
-    is_missing,
-    quantities,
-    quantity,
-    strip_unit,
-)
+from combust.data.vocabulary import foreign_twin, input_keys, quantities, quantity
 from tests.source_rows import SourceRow, source_rows
 
 NUMBERS = [key for key, found in quantities().items() if found.kind == "number" and found.role != "result"]
@@ -127,7 +119,7 @@ def test_choices(key: str) -> None:
         assert all(name in str(fault) for name in found.choices)
 
 
-# Contract §1, copied by hand: the outside of the program.
+# Words and bands promised to users, copied by hand: they stay.
 INPUT_WORDS = """o2_dry_pct co2_dry_pct co2_origin co_dry_ppm hc_dry_ppm no_dry_ppm o2_wet_pct co2_wet_pct co_wet_ppm
     smoke_number flue_temp_c intake_temp_c air_in_temp_c air_out_temp_c altitude_m pressure_hpa humidity_pct
     fuel_temp_c supply_v blower_rpm intake_static_pa exhaust_static_pa pump_hz strokes delivered_ml ambient_o2_pct
@@ -140,12 +132,12 @@ RESULT_WORDS = """air_ratio air_ratio_u excess_air_pct co_air_free_ppm co_at_3pc
     dry_air_density_ratio air_ratio_at_reference fuel_trim_pct blower_trim_pct useful_heat_kw"""
 
 
-def test_contract_words_are_all_there() -> None:
+def test_promised_words_are_all_there() -> None:
     assert set(INPUT_WORDS.split()) <= set(input_keys())
     assert set(RESULT_WORDS.split()) <= set(quantities()) - set(input_keys())
 
 
-CONTRACT_BANDS = {
+PROMISED_BANDS = {
     "o2_dry_pct": (0, 21.5),
     "co2_dry_pct": (0, 20),
     "co_dry_ppm": (0, 200_000),
@@ -172,9 +164,9 @@ CONTRACT_BANDS = {
 }
 
 
-@pytest.mark.parametrize("key", CONTRACT_BANDS)
-def test_bands_are_those_of_the_contract(key: str) -> None:
-    assert (quantity(key).low, quantity(key).high) == CONTRACT_BANDS[key]
+@pytest.mark.parametrize("key", PROMISED_BANDS)
+def test_bands_are_those_promised(key: str) -> None:
+    assert (quantity(key).low, quantity(key).high) == PROMISED_BANDS[key]
 
 
 def test_options_and_keys() -> None:

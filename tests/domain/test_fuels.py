@@ -19,7 +19,7 @@ from tests.source_rows import SourceRow, source_rows
 
 # ---- heating values ----------------------------------------------------------------------------------------------
 
-CRC = "CRC Handbook enthalpies of formation (open package chemicals); computed in the reference file §7.3"
+CRC = "CRC Handbook enthalpies of formation (open package chemicals); worked apart"
 # name: net, gross [MJ/kg] from the CRC values
 FROM_FORMATION = {
     "n_heptane": "44.560 48.073",
@@ -198,7 +198,7 @@ def test_fuel_factor_range_of_distillate_oil() -> None:
 
 # ---- surrogates and blends ---------------------------------------------------------------------------------------
 
-# Reference file §7.5: H/C, mean carbon number, molar mass, air/fuel, CO2 maximum.
+# Worked apart: H/C, mean carbon number, molar mass, air/fuel, CO2 maximum.
 SURROGATES = {
     "idea_diesel": "1.686 10.38 142.25 14.335 15.71",
     "sr23_diesel": "2.014 11.08 155.58 14.806 14.98",
@@ -221,7 +221,7 @@ def surrogate(name: str, column: int) -> float:
     *(
         SourceRow(
             "independent",
-            "reference file §7.5, mixtures of pure compounds",
+            "worked apart: mixtures of pure compounds",
             f"{name}: {title}",
             printed,
             lambda name=name, column=column: surrogate(name, column),

@@ -14,9 +14,9 @@ from combust.kernel.types import AtomsTuple
 from tests.kernel.test_cantera import phase_with
 from tests.source_rows import SourceRow, source_rows
 
-# Reference file §3.5: exact balance, air of 20.95 % O2 and the rest inert, water-gas constant 3.5.
+# Worked apart: exact balance, air of 20.95 % O2 and the rest inert, water-gas constant 3.5.
 AIR = DryAir(0.2095, 0.0, 0.0)
-POINTS = "exact element balance with air of 20.95 % O2, water-gas constant 3.5 (reference file §3.5)"
+POINTS = "exact element balance with air of 20.95 % O2, water-gas constant 3.5"
 B7 = "CH1.86O0.007"
 
 

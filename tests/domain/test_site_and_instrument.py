@@ -17,11 +17,11 @@ from combust.domain.site import Site
 from tests.refusals import refusal
 from tests.source_rows import SourceRow, source_rows
 
-WORKED = "method §6 and trade notes, standard atmosphere and ideal gas"
+WORKED = "standard atmosphere and ideal gas, worked apart"
 
 
 def from_warm(height: float, temp_c: float) -> float:
-    """Return the dry-air density ratio to sea-level air of 20 °C, the trade's base."""
+    """Return the dry-air density ratio to sea-level air of 20 °C, the base of the worked tables."""
     here, base = Site(altitude_m=height, intake_temp_c=temp_c), Site(intake_temp_c=20.0)
     return here.dry_air_density_ratio / base.dry_air_density_ratio
 
@@ -55,7 +55,7 @@ def worked(quantity: str, printed: str, compute: Callable[[], float], tolerance:
     ),
     SourceRow(
         "independent",
-        "method §2: moist and dry differ by 2.6 points at 30 °C saturated",
+        "worked apart: moist and dry differ by 2.6 points at 30 °C saturated",
         "moist less dry density ratio, saturated 30 °C [%]",
         "2.6",
         saturation_points,
@@ -157,7 +157,7 @@ def test_unknown_class_tells_near_names() -> None:
 # ---- limits and findings -----------------------------------------------------------------------------------------
 
 LEGAL = {
-    # READ in Directive 2001/56/EC Annexes IV and VI, and the NIOSH pocket guide (reference file §§4, 9.4)
+    # READ in Directive 2001/56/EC Annexes IV and VI, and the NIOSH pocket guide
     "exhaust_co_stop": (1000, "ppm", "2001/56/EC"),
     "exhaust_hc_warn": (100, "ppm", "2001/56/EC"),
     "exhaust_no_note": (200, "ppm", "2001/56/EC"),
@@ -173,7 +173,7 @@ LEGAL = {
     *(
         SourceRow(
             "published",
-            f"{origin} (reference file §§4.1, 4.2, 5.2, 9.4)",
+            f"{origin}, read",
             f"limit {key} [{unit}]",
             str(value),
             lambda key=key: limits()[key].value,
@@ -188,7 +188,7 @@ def test_limits_are_those_of_the_documents(row: SourceRow) -> None:
 
 
 def test_limits_carry_unit_basis_and_origin() -> None:
-    """Trade notes A16: 1000 ppm is labelled with its basis, never "OK"."""
+    """1000 ppm is labelled with its basis, never "OK"."""
     for key, (_, unit, origin) in LEGAL.items():
         assert limits()[key].unit == unit
         assert origin in limits()[key].origin

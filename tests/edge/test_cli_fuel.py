@@ -9,7 +9,7 @@ import pytest
 from combust.domain.catalogue import aliases, shipped_fuels
 from tests.edge.runs import call, is_plain_refusal, spawn
 
-# Contract section 2, word for word.
+# The names promised to users: they stay.
 NAMES = (
     "diesel_b0", "diesel_b7", "biodiesel_b100", "paraffinic", "kerosene", "gasoline_e0", "gasoline_e5", "gasoline_e10",
     "n_heptane", "iso_octane", "n_dodecane", "n_hexadecane", "toluene", "ethanol",
@@ -93,7 +93,7 @@ def test_the_template_is_a_file_that_works(tmp_path: Path) -> None:
         ('[fuel.a]\nformula = "CH2"\ndensity = "heavy"\n', "Give a plain number in kg/m³"),
         (
             '[fuel.a]\nformula = "CH2"\ndensity = nan\n',
-            "fuel.a.density = nan kg/m³ cannot be (allowed 0.1 to 2000 kg/m³)",
+            "fuel.a.density = nan is not a number. Give a plain number in kg/m³, 0.1 to 2000.",
         ),
         ('[fuel.a]\nformula = "CH2"\nnet_heating_value = 43000\n', "allowed 5 to 60 MJ/kg"),
         ('[fuel.a]\nformula = "CH2"\nexpansion = nan\n', "fuel.a.expansion"),

@@ -13,7 +13,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from combust.data.vocabulary import as_number
+from combust.data.fields import as_number
 from combust.edge.tables.formulas import harmless, harmless_column
 from tests.edge.runs import ROOT, call
 from tests.edge.spreadsheets import interpret_bytes, read_csv

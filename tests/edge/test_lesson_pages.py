@@ -20,7 +20,7 @@ from combust.edge.cli.main import cli
 from combust.edge.cli.page import LOOPBACK, PAGES, find_notebook, server
 from combust.edge.figures import lesson_gas as gas
 from combust.edge.figures import lesson_machine as machine
-from combust.edge.notebook import CardTable, FrozenFigure, choose, choose_card, slide
+from combust.edge.notebook import FrozenFigure, all_cards, choose, choose_card, slide
 from combust.edge.page.reading_page import EMPTY, ReadingPage
 from combust.edge.reports.lessons import card_page, exercise_pages
 
@@ -78,7 +78,7 @@ def test_cards_one_at_a_time_and_all_together() -> None:
     handle, shown = choose_card(cards).children
     handle.value = 3
     assert "Air-free" in shown.value
-    table = CardTable(cards)
+    table = all_cards(cards)
     assert table._repr_html_().count("<section>") == len(cards) == str(table).count("“")
 
 

@@ -14,7 +14,7 @@ from combust.domain.heater import Heater
 from combust.domain.site import Site
 from combust.edge.cli.main import main
 from combust.edge.figures.altitude import draw_ceiling, draw_derating, draw_heat, draw_margins, draw_nights
-from combust.edge.reports.fleet_page import page
+from combust.edge.reports.fleet_page import plan_page
 from tests.application.fleet import worked
 from tests.edge.runs import run
 
@@ -28,7 +28,7 @@ def test_site_example_of_the_help(capsys: pytest.CaptureFixture[str]) -> None:
     code, out, err = run(capsys, *SITE, "--reference-temp", "20", "--json")
     table = json.loads(out)
     assert code == 0
-    # method notes: lambda 1.35, O2 5.7, CO2 11.2
+    # worked apart by element balance: lambda 1.35, O2 5.7, CO2 11.2
     assert table["air_ratio"] == pytest.approx(1.35, abs=0.005)
     assert table["o2_dry_pct"] == pytest.approx(5.7, abs=0.05)
     assert table["co2_dry_pct"] == pytest.approx(11.2, abs=0.05)
@@ -169,7 +169,7 @@ def test_hostile_names_cannot_write_html() -> None:
     cars = worked.vehicles().iloc[:1].assign(vehicle_id="<script>alert(1)</script>")
     from combust.application.fleet.plan import plan_fleet
 
-    html = page(plan_fleet(cars, worked.sites(), heaters=worked.HEATERS), {}, title="<b>t</b>")
+    html = plan_page(plan_fleet(cars, worked.sites(), heaters=worked.HEATERS), {}, title="<b>t</b>")
     assert "<script>" not in html
     assert "&lt;script&gt;" in html
     assert "<b>t</b>" not in html
@@ -233,7 +233,7 @@ def test_figures_carry_alt_text_and_source() -> None:
     assert "31 of 51" in figures[4].get_label()
 
 
-# Trade notes, section 6: lambda 1.6 at sea level and 20 °C; sigma at 2000 m is .909 at -20 °C and .785 at +20 °C.
+# Worked apart: lambda 1.6 at sea level and 20 °C; sigma at 2000 m is .909 at -20 °C and .785 at +20 °C.
 @pytest.mark.independent
 def test_nights_of_a_season_are_drawn_where_lambda_is() -> None:
     base = altitude_base("diesel", air_ratio=1.6, reference=Site(0, None, 20.0))

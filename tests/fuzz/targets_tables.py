@@ -10,8 +10,7 @@ from pathlib import Path
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from combust.application.fleet.tables import FAULT_COLUMNS, Faults, clean_table
-from combust.data.tables import load_table
+from combust.application.fleet.tables import FAULT_COLUMNS, Faults, clean_table, fleet_fields
 from combust.data.vocabulary import input_keys
 from combust.edge.logbook.book import Logbook
 from combust.edge.logbook.history import read_log
@@ -131,16 +130,16 @@ def fleet_rows(name: str, data: bytes) -> None:
     assert told["row"].between(1, len(frame)).all()
     assert all(text.isprintable() for text in told["text"]), "a fault with control characters"
     kept = cleaned[~faults.refused(name, len(frame))]
-    for key, spec in load_table("fleet_columns")[name].items():
-        if spec.get("kind", "number") == "number":
-            low, high = spec["band"]
+    for key, spec in fleet_fields(name).items():
+        if spec.kind == "number":
+            low, high = spec.low, spec.high
             values = kept[key].dropna()
             assert values.between(low, high).all(), f"{key} outside its band was kept"
 
 
 def fleet_words(name: str) -> tuple[str, ...]:
     """Return the words of a fleet table."""
-    return (*load_table("fleet_columns")[name], "altitude_ft", "-20;-12;-5", *MARKS)
+    return (*fleet_fields(name), "altitude_ft", "-20;-12;-5", *MARKS)
 
 
 @target(4, csv_seeds("larkfell_fleet/vehicles.csv"), fleet_words("vehicles"))

@@ -6,7 +6,8 @@ import json
 import math
 
 from combust.application.reading.result import interpret
-from combust.data.vocabulary import as_number, foreign_twin, input_keys, quantities, quantity
+from combust.data.fields import as_number
+from combust.data.vocabulary import foreign_twin, input_keys, quantities, quantity
 from combust.domain.catalogue import aliases, blend, get_fuel, shipped_fuels
 from combust.domain.formula import parse_formula
 from combust.domain.fuel import Fuel, fuel_from_formula

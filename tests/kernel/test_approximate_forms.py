@@ -21,7 +21,7 @@ from combust.kernel.types import AtomsTuple
 from tests.source_rows import SourceRow, source_rows
 
 AIR = DryAir(0.2095, 0.0, 0.0)  # the reference's: 20.95 % O2, the rest inert
-TABLE = "reference file §3.5, exact balance, air 20.95 % O2, K 3.5"
+TABLE = "worked apart: exact balance, air 20.95 % O2, K 3.5"
 FUELS = {"CH1.80": (1.80, 0.0), "CH1.86": (1.86, 0.0), "CH1.86O0.007": (1.86, 0.007), "CH1.85": (1.85, 0.0)}
 # fuel, lambda, CO %, then printed: CO2, O2, H2, H2O wet, Brettschneider, Spindt A/F, Spindt lambda, shortcut
 POINTS = [

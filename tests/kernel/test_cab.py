@@ -1,4 +1,4 @@
-"""The cab and its night: the worked fleet of the trade notes, worked independently, number by number."""
+"""The cab and its night: a worked fleet, worked independently, number by number."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ import pytest
 from combust.kernel import cab, wiring
 from tests.source_rows import SourceRow, source_rows
 
-NOTES = "trade notes §6, worked fleet: UA 50 W/K, cab 20 °C (worked independently)"
+NOTES = "worked fleet: UA 50 W/K, cab 20 °C (worked independently)"
 # Group: outdoors [°C], demand [kW], output at the kept lambda [kW], temperature reached [°C].
 NIGHTS = {
     "V1": (-12.0, "1.60", 1.79, "20"), "V2": (-18.0, "1.90", 1.67, "15.5"), "V3": (-25.0, "2.25", 1.57, "6.5"),
@@ -31,20 +31,20 @@ def rows() -> list[SourceRow]:
 
 @source_rows(
     *rows(),
-    SourceRow("independent", "trade notes §6: 20 m³/h is about 7 W/K", "loss by ventilation [W/K]", "7",
+    SourceRow("independent", "worked apart: 20 m³/h is about 7 W/K", "loss by ventilation [W/K]", "7",
               lambda: cab.heat_loss_coefficient(0.0, 20.0, 1.2), tolerance=0.5, status="COMP"),
     # Litres a night = demand x hours / (efficiency x 9.93); efficiency 0.80 gives the printed values.
     *(
-        SourceRow("independent", "trade notes §6: litres a night at 9.93 kWh/l, efficiency 0.80",
+        SourceRow("independent", "worked apart: litres a night at 9.93 kWh/l, efficiency 0.80",
                   f"{demand} kW over 10 h [l]", printed,
                   lambda kw=demand: cab.fuel_volume(kw, 10.0, 0.80, 9.93), status="COMP")
         for demand, printed in ((1.25, "1.57"), (1.6, "2.0"), (1.9, "2.4"), (2.25, "2.8"))
     ),
-    SourceRow("independent", "trade notes §5: 15 W over 10 h, two starts of 110 W x 125 s and 25 W x 200 s: 160 Wh",
+    SourceRow("independent", "worked apart: 15 W over 10 h, two starts of 110 W x 125 s and 25 W x 200 s: 160 Wh",
               "energy of a night [Wh]", "160",
               lambda: wiring.night_energy(15, 10, starts=2, glow_w=110, glow_s=125, run_on_w=25, run_on_s=200),
               tolerance=0.6, status="COMP"),
-    SourceRow("memory", "usable battery at -20 °C about 60 % (trade notes §5, from memory, medium)",
+    SourceRow("memory", "usable battery at -20 °C about 60 % (from memory, medium)",
               "usable share at -20 °C", "0.60", lambda: cab.battery_usable_share(-20.0, 0.60), status="MEM-M"),
     SourceRow("hand", "half way between -20 and 20 °C: (0.60 + 1)/2", "usable share at 0 °C", "0.80",
               lambda: cab.battery_usable_share(0.0, 0.60)),

@@ -188,7 +188,7 @@ def lambda_error_pct(truth: float, kelvin: float) -> float:
 @pytest.mark.parametrize(
     ("truth", "kelvin", "bound_pct"),
     # The bound grows with what the balance does not see: H2 where K is not 3.5, radicals where it is hot. 1720 K is
-    # where the water gas has K = 3.5 (reference file, trap T13), so there a rich gas must fit best.
+    # where the water gas has K = 3.5, so there a rich gas must fit best.
     [
         (1.2, 1200.0, 0.01),
         (1.8, 1200.0, 0.01),

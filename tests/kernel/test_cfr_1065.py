@@ -52,7 +52,7 @@ def chemical_balance(
         after = dilution, water, carbon, intake_dry
         if max(abs(a - b) for a, b in zip(before, after, strict=True)) < 1e-15:
             break
-    # lambda on the fuel's basis (reference file §1.1): all intake oxygen over the need of the carbon that entered.
+    # lambda on the fuel's basis: all intake oxygen over the need of the carbon that entered.
     need = (1.0 + alpha / 4 - beta / 2 + gamma) * carbon
     return {
         "x_dil/exh": dilution,
@@ -83,7 +83,7 @@ def balanced(name: str, air_ratio: float, co_share: float = 0.0, water: float = 
     return chemical_balance(*fractions, fuel=DIESEL, water_intake=water)[name]
 
 
-RAW = "40 CFR 1065.655 chemical balance, synthetic raw exhaust CH1.80 (reference file §1.4)"
+RAW = "40 CFR 1065.655 chemical balance, synthetic raw exhaust CH1.80"
 
 
 def raw_rows(air_ratio: str, co2: str, o2: str, water: str, dilution: str, intake: str, raw: str) -> list[SourceRow]:

@@ -116,7 +116,7 @@ def test_duties_conserve_mass():
     air = gas_flow.intake_duty(burnt, 0.36, 1.6)
     flue = gas_flow.exhaust_duty(burnt, 0.36, 1.6, flue_temp_c=350.0)
     assert flue.mass_flow_kg_per_h - air.mass_flow_kg_per_h == pytest.approx(0.36, rel=1e-12)
-    # trade notes: 4 kW at lambda 1.6 draws about 9.7 kg/h at 0.42 kg/h of fuel: 0.42 x 14.44 x 1.6 = 9.70
+    # by hand: 4 kW at lambda 1.6 draws about 9.7 kg/h at 0.42 kg/h of fuel: 0.42 x 14.44 x 1.6 = 9.70
     assert gas_flow.intake_duty(burnt, 0.42, 1.6).mass_flow_kg_per_h == pytest.approx(9.70, abs=0.02)
 
 

@@ -29,7 +29,7 @@ def o2(ratio: float) -> float:
 
 def loss_rows(ratio: float, temp: float, oxygen: str, enthalpy: str, siegert: str) -> list[SourceRow]:
     case = f"lambda {ratio}, {temp:g} °C"
-    source = "reference file §5.1: CH1.86, 42.8 MJ/kg, intake 20 °C, water as vapour"
+    source = "worked apart: CH1.86, 42.8 MJ/kg, intake 20 °C, water as vapour"
     return [
         SourceRow("independent", source, f"{case}: O2 dry [%]", oxygen, lambda: o2(ratio), status="COMP"),
         # The file's thermodynamic data and heating value are rounded otherwise: 0.02 points.
@@ -56,7 +56,7 @@ def loss_rows(ratio: float, temp: float, oxygen: str, enthalpy: str, siegert: st
 def siegert_row(temp: float, oxygen: float, printed: str) -> SourceRow:
     return SourceRow(
         "independent",
-        f"{ORDINANCE}, worked in the reference file §5.1",
+        f"{ORDINANCE}, worked apart",
         f"Siegert loss {temp:g} °C, O2 {oxygen:g} %, intake 20 °C [%]",
         printed,
         lambda: stack_loss_siegert(temp, 20.0, oxygen),
@@ -69,7 +69,7 @@ def water(ratio: float) -> float:
 
 
 def dew_rows(ratio: float, share: str, sea: str, high: str) -> list[SourceRow]:
-    source = "reference file §10.2: CH1.86, dry air, dew point by 40 CFR 1065.645"
+    source = "worked apart: CH1.86, dry air, dew point by 40 CFR 1065.645"
     return [
         SourceRow(
             "independent", source, f"lambda {ratio}: water in the wet gas [%]", share, lambda: 100 * water(ratio)
@@ -98,7 +98,7 @@ def co_per_kwh(atoms: AtomsTuple, heating_value: float, reference_o2: float) -> 
     return float(co_mass_per_heat(air_free * dry, atoms, heating_value))
 
 
-CO_SOURCE = "reference file §10.3"
+CO_SOURCE = "worked apart: mg/kWh of a ppm, CH1.86, 42.8 MJ/kg"
 
 
 @source_rows(
@@ -115,7 +115,7 @@ CO_SOURCE = "reference file §10.3"
     *loss_rows(2.3, 350.0, "12.19", "28.29", "27.79"),
     SourceRow(
         "independent",
-        "reference file §5.1: 283.0/594.3 of the carbon's CO for CH1.86, 42.8 MJ/kg",
+        "worked apart: 283.0/594.3 of the carbon's CO for CH1.86, 42.8 MJ/kg",
         "loss if all carbon left as CO [%]",
         "47.6",
         lambda: unburnt_loss(1.0, 0.0, B0, 42.8),
@@ -166,7 +166,7 @@ CO_SOURCE = "reference file §10.3"
     ),
     SourceRow(
         "independent",
-        "reference file §10.3: 1300 mg/kWh of the 1. BImSchV in ppm at 3 % O2",
+        "worked apart: 1300 mg/kWh of the 1. BImSchV in ppm at 3 % O2",
         "1300 mg/kWh as ppm at 3 % O2",
         "1006",
         lambda: 1300.0 / co_per_kwh(B0, 42.8, 3),

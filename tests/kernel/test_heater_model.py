@@ -61,7 +61,7 @@ def test_recirculation_warms_the_intake():
 
 @pytest.mark.hand
 def test_recirculation_takes_air():
-    """Trade notes 2.1: 10 % and 20 % of the intake make lambda 1.60 into 1.44 and 1.28 (1 - r), temperatures aside."""
+    """Worked apart: 10 % and 20 % of the intake make lambda 1.60 into 1.44 and 1.28 (1 - r), temperatures aside."""
     for share, expected in ((0.10, 1.44), (0.20, 1.28)):
         state = run(recirculated=share, recirculated_heat=0.0, hot_share=0.0, w_ex=0.0)
         assert state.air_ratio == pytest.approx(expected, abs=0.005)
@@ -70,7 +70,7 @@ def test_recirculation_takes_air():
 @pytest.mark.hand
 @pytest.mark.parametrize(("steepness", "lost"), [(0.0, 0.087), (2.0, 0.045)])
 def test_doubling_a_fifth_of_the_resistance(steepness, lost):
-    """Trade notes 1.2: doubling a duct of 20 % of the resistance costs 8.7 % (flat) or 4.5 % (steep) of the air."""
+    """Worked apart: doubling a duct of 20 % of the resistance costs 8.7 % (flat) or 4.5 % (steep) of the air."""
     state = run(r_in=2.0, w_in=0.2, w_ex=0.0, hot_share=0.0, steepness=steepness)
     assert 1.0 - state.air == pytest.approx(lost, abs=0.0006)
     assert resistance_from_air_change(1.0 - lost, steepness) == pytest.approx(1.2, abs=0.003)

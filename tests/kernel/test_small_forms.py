@@ -28,7 +28,7 @@ psychrolib.SetUnitSystem(psychrolib.SI)
 CH186 = AtomsTuple(1.86, 0.0)
 TABLE_1976 = "public-domain standard-atmosphere tables (1976), geometric height"
 TEXTBOOK = "textbook table of heating values"
-CARBON_MASS = 13.886  # CH1.86 [kg/kmol C], reference file §7.1
+CARBON_MASS = 13.886  # CH1.86 [kg/kmol C]
 # Textbook table (read): net and gross [kJ/kg]. Its latent heat is another edition's: 0.02 % of the gross value. Its
 # n-decane pair differs by 3372 kJ/kg where 11 mol of water a mol bring 3402: it does not close and is left out.
 BOTH_HEATS = {
@@ -71,7 +71,7 @@ def duty() -> Duty:
 
 
 def per_carbon_rows() -> list[SourceRow]:
-    source = "reference file §10.2: CH1.86, dry air of 20.95 % O2"
+    source = "worked apart: CH1.86, dry air of 20.95 % O2"
     return [
         SourceRow("independent", source, f"water in the wet gas at lambda {ratio} [vol %]", printed,
                   lambda ratio=ratio: 100.0 * wet_dry.flue_water_fraction(CH186, ratio, air=AIR_2095), status="COMP")
@@ -86,7 +86,7 @@ def per_carbon_rows() -> list[SourceRow]:
               tolerance=1e-9),
     SourceRow("independent", f"Cantera {cantera.__version__}, set_equivalence_ratio", "phi of the lambda Cantera mixed",
               "0.8", lambda: air_ratio.equivalence_ratio_from_air_ratio(lambda_by_cantera(0.8)), tolerance=1e-9),
-    SourceRow("independent", "reference file §7.1: air/fuel 14.587 of CH1.86, times 1.5",
+    SourceRow("independent", "worked apart: air/fuel 14.587 of CH1.86, times 1.5",
               "air/fuel at lambda 1.5 [kg/kg]", "21.881",
               lambda: air_ratio.air_fuel_ratio_from_air_ratio(1.5, CH186, air=AIR_2095),
               tolerance=0.002, status="COMP"),
@@ -97,19 +97,19 @@ def per_carbon_rows() -> list[SourceRow]:
                   tolerance=2e-4 * float(printed), status="READ")
         for name, (net, printed) in BOTH_HEATS.items()
     ),
-    SourceRow("independent", "reference file §7.1: hydrogen share 0.1350 of CH1.86; water 18.015/2.016 of it",
+    SourceRow("independent", "worked apart: hydrogen share 0.1350 of CH1.86; water 18.015/2.016 of it",
               "water formed [kg/kg]", "1.2064", lambda: stoichiometry.flue_water_mass(CH186), tolerance=5e-4,
               status="COMP"),
-    SourceRow("independent", "reference file §7.1: 10.537 m³/kg times 13.886 kg over 22.414 m³",
+    SourceRow("independent", "worked apart: 10.537 m³/kg times 13.886 kg over 22.414 m³",
               "dry stoichiometric flue gas [mol/mol C]", "6.528",
               lambda: stoichiometry.dry_flue_gas_moles(CH186, air=AIR_2095), tolerance=1e-3, status="COMP"),
-    SourceRow("independent", "reference file §5.1: 594.3 MJ/kmol C of CH1.86 at 42.8 MJ/kg", "heat a carbon [MJ/kmol]",
+    SourceRow("independent", "worked apart: 594.3 MJ/kmol C of CH1.86 at 42.8 MJ/kg", "heat a carbon [MJ/kmol]",
               "594.3", lambda: 1e-6 * heat.heat_input_per_carbon(CH186, 42.8), status="COMP"),
     SourceRow("published", TEXTBOOK, "heating value from the formula alone, n-octane C8H18 [MJ/kg]", "44.4228",
               lambda: fuel_from_formula("C8H18").net_heating_value_mj_per_kg, tolerance=0.02 * 44.4228, status="READ"),
     SourceRow("published", TEXTBOOK, "heating value from the formula alone, ethanol C2H6O [MJ/kg]", "26.863",
               lambda: fuel_from_formula("C2H6O").net_heating_value_mj_per_kg, tolerance=0.02 * 26.863, status="READ"),
-    SourceRow("independent", "87 % iC8, 13 % nC7 by volume with CRC densities (reference file §7.5)",
+    SourceRow("independent", "87 % iC8, 13 % nC7 by volume with CRC densities",
               "mix_fuels: H/C of the mixture", "2.255",
               lambda: mix_fuels({get_fuel("iso_octane"): 0.87, get_fuel("n_heptane"): 0.13}, by="volume", name="p").h_c,
               status="COMP"),
@@ -119,7 +119,7 @@ def per_carbon_rows() -> list[SourceRow]:
               "water in the wet gas at lambda 1.6, 15 mmol/mol in the air", "0",
               lambda: wet_dry.flue_water_fraction(CH186, 1.6, humidity_ratio=0.01502) - wet_by_cantera(),
               tolerance=1e-9),
-    SourceRow("independent", "trade notes §2.1: 8.20 dry reads 7.54 fully wet", "dry fraction of a wet O2 of 7.54",
+    SourceRow("independent", "worked apart: 8.20 dry reads 7.54 fully wet", "dry fraction of a wet O2 of 7.54",
               "0.9195", lambda: wet_dry.dry_fraction_of_wet_reading(get_fuel("diesel_b7"), o2_wet_pct=7.54),
               tolerance=7e-4, status="COMP"),
     SourceRow("independent", "psychrolib 2.5, GetVapPresFromRelHum [hPa]", "vapour at 23 °C, 47 %", "0",
@@ -155,9 +155,9 @@ def per_carbon_rows() -> list[SourceRow]:
               "flow called turning at Re 3000 (1) and at 1000 and 10 000 (0)", "100",
               lambda: 100 * ducts.in_transition(3000) + 10 * ducts.in_transition(1000) + ducts.in_transition(10_000),
               status="MEM-H"),
-    SourceRow("published", "hose trade page (read, secondary): corrugated hose loses almost 100 % above smooth pipe",
+    SourceRow("memory", "hydraulics handbooks: a corrugated metal hose has about twice the friction of a smooth pipe",
               "friction of corrugated over smooth", "2.0", lambda: ducts.wall_factor("corrugated")[0],
-              status="READ, secondary"),
+              status="MEM-M"),
     # ---- rich side
     *(
         SourceRow("independent", "oxygen balance and water-gas constant by scipy brentq",

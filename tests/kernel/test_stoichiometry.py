@@ -17,13 +17,13 @@ from combust.kernel.flue_gas import flue_gas_moles
 from combust.kernel.types import AtomsTuple
 from tests.source_rows import SourceRow, source_rows
 
-# The reference file's own convention: 20.95 % O2, no CO2, mean molar mass 28.9656 (argon makes up the mass). It mixes
+# The convention of these worked values: 20.95 % O2, no CO2, mean molar mass 28.9656 (argon makes up the mass). It mixes
 # the atomic weights of 40 CFR 1065 (C 12.0107) with today's (12.011, as here), so a whole last unit is the tolerance.
 _HEAVY = (28.9656 - 0.2095 * 2 * ATOMIC_WEIGHT["O"] - 0.7905 * 2 * ATOMIC_WEIGHT["N"]) / (
     ATOMIC_WEIGHT["Ar"] - 2 * ATOMIC_WEIGHT["N"]
 )
 AIR_2095 = DryAir(0.2095, 0.0, _HEAVY)
-REFERENCE = "reference file §7.1: element balance, air 20.95 % O2, M 28.9656"
+REFERENCE = "worked apart: element balance, air 20.95 % O2, M 28.9656"
 
 # fuel: M per C, w_C, w_H, w_O, air/fuel, CO2 max, CO2 wet, H2O wet, Fo, V_air, V_dry, V_wet
 COMPOSITION_ROWS = {

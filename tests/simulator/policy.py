@@ -1,4 +1,4 @@
-"""Following the proposed checks to 90 % certainty, against the fixed order of the trade notes (T1 to T19)."""
+"""Following the proposed checks to 90 % certainty, against their fixed order."""
 
 from __future__ import annotations
 

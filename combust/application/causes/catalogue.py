@@ -10,8 +10,8 @@ from pathlib import Path
 from typing import Any
 
 from combust.data.errors import CombustError, Fault
+from combust.data.fields import as_number
 from combust.data.tables import load_table, read_toml
-from combust.data.vocabulary import as_number
 
 HEALTHY = "healthy"
 KINDS = {bool: "true or false", str: "text in quotes", list: "list in square brackets"}

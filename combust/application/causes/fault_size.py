@@ -28,7 +28,7 @@ _LOSSES = ("air_change_pct", "exchange_change_pct", "heating_air_change_pct")
 
 
 def severity_text(quantity: str, median: float, low: float, high: float, level: float) -> Severity:
-    """Return a severity in the contract's unit with its sentence; sizes come as shares (or ln for a factor)."""
+    """Return a severity in its unit with its sentence; sizes come as shares (or ln for a factor)."""
     if quantity == "co_factor":
         values = [math.exp(value) for value in (median, low, high)]
     elif quantity == "o2_error_pct":

@@ -11,7 +11,7 @@ import numpy as np
 
 from combust.data.arguments import why_no_number
 from combust.data.errors import CombustError, Fault, missing_extra
-from combust.data.vocabulary import as_number
+from combust.data.fields import as_number
 from combust.domain.catalogue import get_fuel
 from combust.domain.fuel import Fuel
 from combust.domain.reading import check_values

@@ -146,7 +146,7 @@ def plan_fleet(
     Parameters
     ----------
     vehicles, sites, routes : DataFrame
-        The tables of the contract, section 7; other units by column suffix (``altitude_ft``, ``design_temp_f``). For
+        Tables with the columns of ``fleet_columns.toml``; other units by column suffix (``altitude_ft``). For
         route points beyond memory, ``routes`` may be a function that sums them (see ``combust.edge.tables.points``).
     heaters : mapping, optional
         heater_id or profile name -> Heater or path of its profile.
@@ -328,10 +328,7 @@ def _totals(frame: pd.DataFrame, policy: Policy) -> dict[str, float | int | None
 
 def _assumptions(policy: Policy, types: list[HeaterType], vehicles: pd.DataFrame, sites: pd.DataFrame) -> pd.DataFrame:
     """Return every number of the plan that is not in the vehicle and site tables, with its origin."""
-    rows: list[dict[str, Any]] = [
-        {"where": "policy", "quantity": key, "value": row["value"], "unit": row["unit"], "origin": row["origin"]}
-        for key, row in policy.rows.items()
-    ]
+    rows: list[dict[str, Any]] = [{"where": "policy", **plain(row)} for row in policy.rows.values()]
     for one in types:
         for row in one.base.assumed.values():
             rows.append({"where": f"heater {one.name}", **plain(row)})

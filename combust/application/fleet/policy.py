@@ -8,14 +8,15 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Any
 
-from combust.data.errors import Code, CombustError, Fault
+from combust.data.errors import CombustError
+from combust.data.fields import check_fields, fields_of
 from combust.data.tables import load_table, read_toml
-from combust.data.vocabulary import as_number
+from combust.domain.result import Assumed
 
 
 @dataclass(frozen=True)
 class Policy:
-    """The numbers of a plan: ``policy["air_ratio_min"]``; ``rows`` maps key -> value, unit, meaning, origin.
+    """The numbers of a plan: ``policy["air_ratio_min"]``; ``rows`` maps key -> value, unit, origin.
 
     Examples
     --------
@@ -23,14 +24,14 @@ class Policy:
     1.25
     """
 
-    rows: Mapping[str, Mapping[str, Any]]
+    rows: Mapping[str, Assumed]
 
     def __getitem__(self, key: str) -> float:
-        return float(self.rows[key]["value"])
+        return float(self.rows[key].value)
 
     def given(self, key: str) -> float | None:
         """Return a number that has no default, or None."""
-        value = self.rows[key].get("value")
+        value = self.rows[key].value
         return None if value is None else float(value)
 
     @classmethod
@@ -48,43 +49,13 @@ class Policy:
         where = "given"
         if isinstance(own, str | Path):
             where, own = f"policy file {Path(own).name}", read_toml(own, quantity="policy")
-        shipped = load_table("fleet_policy")
-        rows = {key: {"value": None, **row} for key, row in shipped.items()}
-        faults = []
-        for key, entry in own.items():
-            fault = _take(rows, key, entry, where)
-            if fault:
-                faults.append(fault)
+        shipped = fields_of(load_table("fleet_policy"))
+        told = {key: entry if isinstance(entry, Mapping) else {"value": entry} for key, entry in own.items()}
+        values = {key: entry.get("value") for key, entry in told.items()}
+        good, faults = check_fields(values, shipped, what="a policy", gaps=False)
         if faults:
-            raise CombustError(faults)
+            raise CombustError([fault for _, fault in faults])
+        rows = {key: Assumed(key, field.default, field.unit, field.origin) for key, field in shipped.items()}
+        for key, value in good.items():
+            rows[key] = Assumed(key, value, shipped[key].unit, str(told[key].get("origin", where)))
         return cls(MappingProxyType(rows))
-
-
-def _take(rows: dict[str, dict[str, Any]], key: str, entry: Any, where: str) -> Fault | None:
-    if key not in rows:
-        hint = f"Use one of: {', '.join(rows)}."
-        return Fault(key, shortened(entry), "unknown_name", why="is no policy value", hint=hint)
-    value = entry.get("value") if isinstance(entry, Mapping) else entry
-    origin = entry.get("origin", where) if isinstance(entry, Mapping) else where
-    number = as_number(value)
-    low, high = rows[key]["band"]
-    if number is None or not low <= number <= high:
-        code: Code = "not_a_number" if number is None else "out_of_band"
-        why = "is not a number" if number is None else "is outside what can be"
-        return Fault(
-            key,
-            shortened(value),
-            code,
-            unit=rows[key]["unit"],
-            low=low,
-            high=high,
-            why=why,
-            hint=f"It is the {rows[key]['meaning']}.",
-        )
-    rows[key] = {**rows[key], "value": number, "origin": str(origin)}
-    return None
-
-
-def shortened(value: Any) -> str:
-    """Return a value as text for a fault."""
-    return str(value)[:60]

@@ -4,14 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from functools import cache
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from combust.data.errors import CombustError, Fault, shorten
+from combust.data.fields import FOREIGN_UNITS, Field, fields_of
 from combust.data.tables import load_table
-from combust.data.vocabulary import FOREIGN_UNITS
 from combust.kernel.air import pressure_from_altitude
 
 EMPTY = ("", "nan", "na", "n/a", "null", "none", "-", "--")
@@ -58,6 +59,12 @@ class Faults:
         return mask
 
 
+@cache
+def fleet_fields(name: str) -> dict[str, Field]:
+    """Return the columns of a fleet table (vehicles, sites, routes), key -> Field."""
+    return fields_of(load_table("fleet_columns")[name])
+
+
 def clean_table(name: str, raw: pd.DataFrame, faults: Faults) -> pd.DataFrame:
     """Return a fleet table with the vocabulary's columns and units, one row for each given one.
 
@@ -74,7 +81,7 @@ def clean_table(name: str, raw: pd.DataFrame, faults: Faults) -> pd.DataFrame:
     CombustError
         The table has no rows, or lacks a required column.
     """
-    specs: Mapping[str, Any] = load_table("fleet_columns")[name]
+    specs = fleet_fields(name)
     if len(raw) == 0:
         hint = f"Fill in at least one row; the columns are {', '.join(specs)}."
         raise CombustError(Fault(f"{name} table", "0 rows", "missing", why="is empty", hint=hint))
@@ -85,7 +92,7 @@ def clean_table(name: str, raw: pd.DataFrame, faults: Faults) -> pd.DataFrame:
     columns: dict[str, Any] = {}
     for key, spec in specs.items():
         column, convert = sources.get(key, (None, None))
-        kind = spec.get("kind", "number")
+        kind = spec.kind
         if column is None:
             columns[key] = np.full(len(raw), np.nan) if kind == "number" else np.full(len(raw), "", dtype=object)
         elif kind == "number":
@@ -102,7 +109,7 @@ def clean_table(name: str, raw: pd.DataFrame, faults: Faults) -> pd.DataFrame:
 
 
 def _sources(
-    name: str, specs: Mapping[str, Any], given: Mapping[str, Any]
+    name: str, specs: Mapping[str, Field], given: Mapping[str, Any]
 ) -> tuple[list[Fault], dict[str, tuple[Any, Any]]]:
     """Return (faults of the headings, column -> (heading, unit conversion or None))."""
     faults: list[Fault] = []
@@ -118,8 +125,8 @@ def _sources(
             faults.append(Fault(f"{name}.{key}", told, "conflict", why="is given twice", hint="Keep one column."))
         elif found:
             sources[key] = found[0]
-        elif spec.get("need") == "required":
-            hint = spec.get("hint", f"Add the column {key}.")
+        elif spec.required:
+            hint = spec.hint or f"Add the column {key}."
             faults.append(Fault(f"{name}.{key}", None, "missing", why="is no column of the table", hint=hint))
     if name == "vehicles" and "heater_id" not in sources and "profile" not in sources:
         hint = "Add heater_id (a known heater) or profile (a TOML file)."
@@ -127,7 +134,7 @@ def _sources(
     return faults, sources
 
 
-def _numbers(name: str, key: str, spec: Mapping[str, Any], column: Any, convert: Any, faults: Faults) -> Any:
+def _numbers(name: str, key: str, spec: Field, column: Any, convert: Any, faults: Faults) -> Any:
     numeric = pd.api.types.is_numeric_dtype(column) and not pd.api.types.is_bool_dtype(column)
     raw = column.to_numpy()
     if numeric:
@@ -142,33 +149,33 @@ def _numbers(name: str, key: str, spec: Mapping[str, Any], column: Any, convert:
     numbers = numbers.astype(float, copy=True)
     if convert is not None:
         numbers = convert(numbers)
-    low, high = spec["band"]
+    low, high = spec.low, spec.high
     outside = (numbers < low) | (numbers > high) | infinite
-    why = f"is outside {low:g} to {high:g} {spec.get('unit', '')}".rstrip()
+    why = f"is outside {low:g} to {high:g} {spec.unit}".rstrip()
     faults.add(name, outside, key, raw, "out_of_band", lambda row: _told(key, raw[row], spec, why))
     numbers[outside] = np.nan
     return numbers
 
 
-def _told(key: str, value: Any, spec: Mapping[str, Any], why: str) -> str:
-    hint = spec.get("hint", f"Give {key} in {spec['unit']}." if spec.get("unit") else f"Correct {key}.")
+def _told(key: str, value: Any, spec: Field, why: str) -> str:
+    hint = spec.hint or (f"Give {key} in {spec.unit}." if spec.unit else f"Correct {key}.")
     return f"{key} = {shorten(value)} {why}. {hint}"
 
 
-def _texts(name: str, key: str, spec: Mapping[str, Any], column: Any, faults: Faults) -> Any:
+def _texts(name: str, key: str, spec: Field, column: Any, faults: Faults) -> Any:
     """Return a text column trimmed, "" for empty words; worked on the different texts, which are few."""
     codes, different = pd.factorize(column)
     trimmed = [str(text).strip() for text in different]
     words = ["" if text.lower() in EMPTY else text for text in trimmed]
-    if spec.get("kind") == "choice":
+    if spec.kind == "choice":
         words = [word.lower() for word in words]
-        choices = spec["choices"]
+        choices = spec.choices
         bad = np.array([word not in ("", *choices) for word in words] + [False])[codes]
         values = np.array([*trimmed, ""], dtype=object)[codes]
         hint = f"Use one of {', '.join(choices)}."
         faults.add(name, bad, key, values, "unknown_name", lambda row: f"{key} = {shorten(values[row])}. {hint}")
-    if spec.get("kind") == "list":
-        bad = np.array([not _good_list(word, spec["band"]) for word in words] + [False])[codes]
+    if spec.kind == "list":
+        bad = np.array([not _good_list(word, (spec.low, spec.high)) for word in words] + [False])[codes]
         values = np.array([*trimmed, ""], dtype=object)[codes]
         faults.add(name, bad, key, values, "format", lambda row: _list_text(key, values[row]))
     return np.array([*words, ""], dtype=object)[codes]
@@ -185,17 +192,17 @@ def _list_text(key: str, value: Any) -> str:
     return f"{key} = {shorten(value)} is no list of night temperatures. Write them like -20;-12;-5 in °C."
 
 
-def _require(name: str, specs: Mapping[str, Any], frame: pd.DataFrame, faults: Faults) -> None:
+def _require(name: str, specs: Mapping[str, Field], frame: pd.DataFrame, faults: Faults) -> None:
     """Add a fault for every empty required cell that has no fault yet, and for identities that come twice."""
     known = {(row[1] - 1 - faults.offset, row[2]) for row in faults.rows if row[0] == name}
     for key, spec in specs.items():
         column = frame[key]
-        if spec.get("need") == "required":
+        if spec.required:
             mask = is_empty(column).to_numpy(dtype=bool, copy=True)
             mask[[row for row, told in known if told == key]] = False
-            hint = spec.get("hint", f"Fill in {key}.")
+            hint = spec.hint or f"Fill in {key}."
             faults.add(name, mask, key, None, "missing", constant(f"{key} is empty. {hint}"))
-        if spec.get("unique"):
+        if spec.unique:
             again = (column.duplicated(keep="first") & (column != "")).to_numpy(dtype=bool)
             values = column.to_numpy()
             faults.add(name, again, key, values, "duplicate", _duplicate_text(key, values))

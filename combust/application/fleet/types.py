@@ -54,7 +54,7 @@ def heater_type(name: str, heater: Heater, policy: Policy) -> HeaterType:
     origins: dict[str, str] = {}
 
     def pick(key: str, given: float | None, default: float) -> float:
-        origins[key] = "profile" if given is not None else f"policy: {policy.rows[key]['origin']}"
+        origins[key] = "profile" if given is not None else f"policy: {policy.rows[key].origin}"
         return default if given is None else given
 
     efficiency = None if not base.fuel_l_per_h else base.useful_heat_kw / (base.fuel_l_per_h * kwh_per_l)

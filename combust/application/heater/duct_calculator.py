@@ -9,6 +9,7 @@ from typing import Any
 from combust import __version__
 from combust.application.reading.result import interpret
 from combust.data.errors import CombustError, Fault
+from combust.data.fields import Field
 from combust.data.tables import load_table
 from combust.data.vocabulary import quantity
 from combust.domain.catalogue import Catalogue
@@ -31,7 +32,7 @@ from combust.kernel.ducts import (
 )
 from combust.kernel.gas_flow import Duty, exhaust_duty, intake_duty
 
-AIR_RATIO_BAND = (0.8, 10.0)
+AIR_RATIO = Field("air_ratio", low=0.8, high=10.0)
 PLACE_KEYS = ("flue_temp_c", "intake_temp_c", "fuel_temp_c", "pressure_hpa")
 FITTINGS = ("terminal", "screen", "silencer")
 ENDS = {"intake": "entrance", "exhaust": "exit"}
@@ -57,12 +58,11 @@ class DuctDuty:
     assumed: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
-        faults = [_number_fault("fuel_l_per_h", self.fuel_l_per_h, *_band("stages", "fuel_l_per_h"), "l/h")]
-        faults.append(_number_fault("air_ratio", self.air_ratio, *AIR_RATIO_BAND, ""))
-        faults += [quantity(key).fault_of(getattr(self, key)) for key in PLACE_KEYS]
-        found = [fault for fault in faults if fault]
-        if found:
-            raise CombustError(found)
+        flow = profile_keys("stages")["fuel_l_per_h"]
+        faults = [*flow.faults_of(self.fuel_l_per_h), *AIR_RATIO.faults_of(self.air_ratio)]
+        faults += [fault for key in PLACE_KEYS if (fault := quantity(key).fault_of(getattr(self, key)))]
+        if faults:
+            raise CombustError(faults)
 
     @property
     def at_pump_c(self) -> float:
@@ -87,20 +87,6 @@ class DuctDuty:
             raise CombustError(Fault("flue_temp_c", None, "missing", unit="°C", why=why, hint=hint))
         place = {"flue_temp_c": self.flue_temp_c, "pressure_hpa": self.pressure_hpa}
         return exhaust_duty(self.fuel, mass, self.air_ratio, **place)
-
-
-def _band(part: str, key: str) -> tuple[float, float]:
-    record = profile_keys(part)[key]
-    return record.low, record.high
-
-
-def _number_fault(name: str, value: float, low: float, high: float, unit: str) -> Fault | None:
-    if low <= value <= high:
-        return None
-    why = "is below what can be" if value < low else "is above what can be"
-    return Fault(
-        name, value, "out_of_band", unit=unit, low=low, high=high, why=why, hint="Check the number and its unit."
-    )
 
 
 def duty_of_heater(heater: Heater, stage: str, *, catalogue: Catalogue | None = None, **given: Any) -> DuctDuty:
@@ -286,16 +272,13 @@ def answer_duct(
 
 def _shape_faults(shape: DuctShape) -> list[Fault]:
     keys = profile_keys("ducts")
-    faults = []
-    for key in ("length_m", "bore_mm", "bends_90"):
-        value = getattr(shape, key)
-        if value is not None:
-            faults.append(_number_fault(key, value, keys[key].low, keys[key].high, keys[key].unit))
-    narrow, part = shape.crushed_bore_mm, shape.crushed_length_m
-    if narrow is not None:
-        faults.append(_number_fault("crushed_bore_mm", narrow, keys["bore_mm"].low, shape.bore_mm, "mm"))
-        faults.append(_number_fault("crushed_length_m", part, 0.0, shape.length_m, "m"))
-    return [fault for fault in faults if fault]
+    known = {key: keys[key] for key in ("length_m", "bore_mm", "bends_90")}
+    if shape.crushed_bore_mm is not None:
+        lowest = keys["bore_mm"].low
+        known["crushed_bore_mm"] = Field("crushed_bore_mm", unit="mm", low=lowest, high=shape.bore_mm)
+        known["crushed_length_m"] = Field("crushed_length_m", unit="m", low=0.0, high=shape.length_m)
+    given = {key: getattr(shape, key) for key in known}
+    return [fault for key, value in given.items() if value is not None for fault in known[key].faults_of(value)]
 
 
 def _air(multiplier: Multiplier, share: tuple[float, float] | None, blower: str, air_ratio: float) -> dict[str, Any]:

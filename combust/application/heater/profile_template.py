@@ -6,8 +6,10 @@ import re
 import textwrap
 from collections.abc import Iterator, Sequence
 
-from combust.data.vocabulary import Quantity, quantity
-from combust.domain.profile_keys import PLACEHOLDER, ProfileKey, profile_keys, toml_value
+from combust.data.fields import PLACEHOLDER, Field, toml_value
+from combust.data.vocabulary import quantity
+from combust.domain.catalogue import get_fuel
+from combust.domain.profile_keys import profile_keys
 
 # What a healthy reading should hold, most wanted first. The first four stand open, the rest wait behind a #.
 READING_KEYS = (
@@ -70,6 +72,8 @@ def profile_template(
     given = {
         key: keys[key].checked(value) for key, value in (("heater_id", heater_id), ("fuel", fuel)) if value is not None
     }
+    if fuel is not None:
+        get_fuel(fuel)
     names = [profile_keys("baseline")["stage"].checked(name) for name in stages]
     lines = [HEAD, *(_key_line(record, given.get(key)) for key, record in keys.items())]
     for name in names:
@@ -91,7 +95,7 @@ def _duct_lines() -> Iterator[str]:
         yield from (_key_line(record, waits=True) for record in profile_keys("ducts").values())
 
 
-def _key_line(record: ProfileKey, given: str | None = None, *, waits: bool = False) -> str:
+def _key_line(record: Field, given: str | None = None, *, waits: bool = False) -> str:
     band = f"{record.low:g} to {record.high:g}" if record.low > float("-inf") else " | ".join(record.choices)
     if record.kind == "flag_or_unknown":
         band = 'true | false | "unknown"'
@@ -100,7 +104,7 @@ def _key_line(record: ProfileKey, given: str | None = None, *, waits: bool = Fal
     return _line(record.key, given or PLACEHOLDER, told, is_open=is_open)
 
 
-def _reading_line(record: Quantity) -> str:
+def _reading_line(record: Field) -> str:
     band = f"{record.low:g} to {record.high:g}" if record.kind == "number" else " | ".join(record.choices)
     told = f"{record.meaning[:1].upper()}{record.meaning[1:]}{_about(record.unit, band)}."
     return _line(record.key, PLACEHOLDER, told, is_open=record.key in OPEN_KEYS)

@@ -10,8 +10,8 @@ import numpy as np
 
 from combust.application.lessons.solutions import SOLUTIONS
 from combust.data.errors import CombustError, Fault
+from combust.data.fields import as_number
 from combust.data.tables import load_table
-from combust.data.vocabulary import as_number
 from combust.domain.catalogue import get_fuel
 from combust.domain.fuel import Fuel
 
@@ -159,7 +159,7 @@ def exercise_sheet(seed: int | None = None, *, fuel: Fuel | str = STANDARD_FUEL)
     return [exercise(kind, seed=seed, fuel=fuel) for kind in exercise_kinds()]
 
 
-def checked_seed(seed: int) -> int:
+def checked_seed(seed: int, *, below: int = 2**32) -> int:
     """Return a seed that can be used, or refuse it.
 
     Raises
@@ -167,8 +167,8 @@ def checked_seed(seed: int) -> int:
     CombustError
         No whole number, or outside the band.
     """
-    if isinstance(seed, bool) or not isinstance(seed, int | np.integer) or not 0 <= seed < 2**32:
-        why, hint = "is no seed", "Give a whole number from 0 to 4294967295."
+    if isinstance(seed, bool) or not isinstance(seed, int | np.integer) or not 0 <= seed < below:
+        why, hint = "is no seed", f"Give a whole number from 0 to {below - 1}."
         raise CombustError(Fault("seed", seed, "out_of_band", why=why, hint=hint))
     return int(seed)
 

@@ -18,7 +18,7 @@ SEA_LEVEL_HPA = 1013.25
 def air_ratio_at_site(base_air_ratio: Any, base: Site, site: Site) -> Any:
     """Return lambda at a site from lambda at another, by dry-air density alone (fixed blower, metered volume) [-].
 
-    The trade's table. Cold fuel is denser and hot gas resists differently: the command site adds both.
+    A table by dry-air density alone. Cold fuel is denser and hot gas resists differently: the command site adds both.
 
     Examples
     --------

@@ -8,13 +8,14 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from combust.application.mystery.played_visit import PlayedVisit, begin, replay
+from combust.application.mystery.played_visit import PlayedVisit, begin
 from combust.application.mystery.rules import LEVELS, heaters, prices, table
 from combust.application.mystery.seal import canonical, opened, seal
 from combust.data.errors import CombustError, Fault
 from combust.data.vocabulary import quantity
 from combust.domain.heater import Heater
 from combust.domain.reading import check_values
+from combust.domain.result import plain
 
 CONTEXT = ("stage", "altitude_m", "intake_temp_c", "location", "co2_origin")
 FIRST = ("o2_dry_pct", "co2_dry_pct", "co_dry_ppm")
@@ -63,9 +64,8 @@ class MysteryCase:
     def result(self, name: str) -> dict[str, Any]:
         """Return the result of one check."""
         found = opened(result_key(self.nonce, name), self.checks[name])
-        if found is None:
-            raise _damaged(f"the result of {name} does not open")
-        return found
+        _need(found is not None, f"the result of {name} does not open")
+        return found or {}
 
     def visit(self) -> PlayedVisit:
         """Return the visit at its beginning."""
@@ -73,14 +73,11 @@ class MysteryCase:
 
     def public(self) -> dict[str, Any]:
         """Return everything but the sealed answer, which is bound to it."""
-        return {
-            "format": table()["format"],
-            **{name: _plain(getattr(self, name)) for name in self.__slots__ if name != "answer"},
-        }
+        return {key: value for key, value in self.to_dict().items() if key != "answer"}
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain values for JSON."""
-        return self.public() | {"answer": self.answer}
+        return {"format": table()["format"], **plain(self)}
 
     @classmethod
     def from_dict(cls, given: Any) -> MysteryCase:
@@ -91,30 +88,25 @@ class MysteryCase:
         CombustError
             When it is no case, or of another format.
         """
-        if not isinstance(given, dict) or given.get("format") != table()["format"]:
-            raise _damaged("it is no case of this version")
+        _need(isinstance(given, dict) and given.get("format") == table()["format"], "it is no case of this version")
         kinds = {"seed": int, "context": dict, "first": dict, "checks": dict}
         for name in cls.__slots__:
-            if not isinstance(given.get(name), kinds.get(name, str)) or isinstance(given.get(name), bool):
-                raise _damaged(f"{name} is missing or of another kind")
-        if given["heater_id"] not in heaters() or given["level"] not in LEVELS:
-            raise _damaged("heater or level is not known")
-        if set(given["checks"]) != set(sealed_names()) or not all(isinstance(x, str) for x in given["checks"].values()):
-            raise _damaged("the sealed checks are not complete")
-        if not _is_first_reading(given["context"], given["first"]):
-            raise _damaged("the first reading is not acceptable")
+            _need(type(given.get(name)) is kinds.get(name, str), f"{name} is missing or of another kind")
+        _need(given["heater_id"] in heaters() and given["level"] in LEVELS, "heater or level is not known")
+        sealed = [name for name, text in given["checks"].items() if isinstance(text, str)]
+        _need(set(sealed) == set(given["checks"]) == set(sealed_names()), "the sealed checks are not complete")
+        _need(_is_first_reading(given["context"], given["first"]), "the first reading is not acceptable")
         return cls(**{name: given[name] for name in cls.__slots__})
 
     def __str__(self) -> str:
-        heater, place = self.heater, self.context
-        rows = [
-            f"Case {self.case_id}, level {self.level}: heater {self.heater_id}, {heater.fuel.label}, at {self.site}.",
+        fuel, place, first = self.heater.fuel.label, self.context, self.first
+        return (
+            f"Case {self.case_id}, level {self.level}: heater {self.heater_id}, {fuel}, at {self.site}.\n"
             f"The heater stands {place['location']}, stage {place['stage']}, {place['altitude_m']:g} m, "
-            f"{place['intake_temp_c']:g} °C at the intake.",
-            f"First reading: O2 {self.first['o2_dry_pct']:g} %, CO {self.first['co_dry_ppm']:g} ppm, "
-            f"CO2 {self.first['co2_dry_pct']:g} % as the analyser calculates it.",
-        ]
-        return "\n".join(rows)
+            f"{place['intake_temp_c']:g} °C at the intake.\n"
+            f"First reading: O2 {first['o2_dry_pct']:g} %, CO {first['co_dry_ppm']:g} ppm, "
+            f"CO2 {first['co2_dry_pct']:g} % as the analyser calculates it."
+        )
 
 
 def sealed_names() -> tuple[str, ...]:
@@ -135,20 +127,18 @@ def seal_results(nonce: str, results: Mapping[str, Mapping[str, Any]]) -> dict[s
 def _is_first_reading(context: Mapping[str, Any], first: Mapping[str, Any]) -> bool:
     """Return True for a place and a first reading with all that a case has, and nothing that a reading cannot have."""
     values = {**context, **first}
-    whole = set(context) == set(CONTEXT) and set(first) == set(FIRST) and None not in values.values()
-    numbers = [value for key, value in values.items() if whole and quantity(key).kind == "number"]
-    plain = all(type(value) in (int, float) and math.isfinite(value) for value in numbers)
-    return whole and plain and not check_values(values)[1] and context["location"] in ("indoors", "outdoors")
+    if set(context) != set(CONTEXT) or set(first) != set(FIRST) or None in values.values():
+        return False
+    numbers = [value for key, value in values.items() if quantity(key).kind == "number"]
+    known = all(type(value) in (int, float) and math.isfinite(value) for value in numbers)
+    return known and not check_values(values)[1] and context["location"] in ("indoors", "outdoors")
 
 
-def _plain(value: Any) -> Any:
-    return dict(value) if isinstance(value, Mapping) else value
-
-
-def _damaged(why: str) -> CombustError:
-    return CombustError(
-        Fault("case", None, "format", why=f"cannot be used: {why}", hint="Take the file as it was dealt.")
-    )
+def _need(good: bool, why: str) -> None:
+    """Refuse a case that is not as it was dealt."""
+    if not good:
+        hint = "Take the file as it was dealt."
+        raise CombustError(Fault("case", None, "format", why=f"cannot be used: {why}", hint=hint))
 
 
 @dataclass(frozen=True, slots=True)
@@ -169,7 +159,10 @@ class Play:
 
     def visit(self) -> PlayedVisit:
         """Return the visit after all steps."""
-        return replay(self.case.visit(), self.steps)
+        visit = self.case.visit()
+        for step in self.steps:
+            visit.take(step)
+        return visit
 
     def take(self, name: str) -> Play:
         """Return the play after one more check or action; see :meth:`PlayedVisit.take`."""
@@ -188,8 +181,7 @@ class Play:
     @classmethod
     def from_dict(cls, given: Any) -> Play:
         """Return a play from its JSON; every step is made again."""
-        if not isinstance(given, dict) or not isinstance(given.get("steps"), list):
-            raise _damaged("it holds no case with steps")
+        _need(isinstance(given, dict) and isinstance(given.get("steps"), list), "it holds no case with steps")
         play = cls(MysteryCase.from_dict(given.get("case")), tuple(str(step) for step in given["steps"]))
         play.visit()
         return play

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -11,6 +11,7 @@ import numpy as np
 from combust.application.causes.catalogue import HEALTHY, shipped_convictions
 from combust.application.causes.rank import _engine, rank_causes
 from combust.application.causes.result import VisitResult
+from combust.application.lessons.exercises import checked_seed
 from combust.application.mystery import rules
 from combust.application.mystery.case import ANSWER_BYTES, MysteryCase, seal_results
 from combust.application.mystery.hidden import draw, readings_of
@@ -19,6 +20,7 @@ from combust.application.mystery.seal import canonical, derived, master_key, num
 from combust.data.errors import CombustError, Fault
 from combust.domain.heater import Heater
 from combust.domain.instrument import instrument_class
+from combust.domain.result import plain
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +65,12 @@ class Dealer:
     """
 
     def __init__(self, salt: str) -> None:
-        self._key = master_key(rules.checked_salt(salt))
+        least = rules.table()["limits"]["salt_characters"]
+        if not isinstance(salt, str) or len(salt.strip()) < least:
+            why = "is missing or too short to keep an answer sealed"
+            hint = f"Take a sentence of {least} characters or more that nobody else knows, and keep it."
+            raise CombustError(Fault("salt", None, "missing", why=why, hint=hint))
+        self._key = master_key(salt)
 
     def __repr__(self) -> str:
         return "Dealer(salt kept)"
@@ -76,7 +83,10 @@ class Dealer:
         CombustError
             The seed gives no case that can be solved.
         """
-        seed, level = rules.checked_seed(seed), rules.checked_level(level)
+        seed = checked_seed(seed, below=2**63)
+        if level not in rules.LEVELS:
+            hint = f"Use {', '.join(rules.LEVELS)}."
+            raise CombustError(Fault("level", level, "unknown_name", why="is no level", hint=hint))
         noise = numbers_of(self._key, seed, level)
         heater, site, context, held_back = _place(noise)
         kind = _kind(noise)
@@ -107,15 +117,8 @@ class Dealer:
             checks=seal_results(nonce, results),
             answer="",
         )
-        told = {
-            "causes": sorted(answer.causes),
-            "steps": list(answer.steps),
-            "first": round(answer.first, 4),
-            "best": round(answer.best, 4),
-            "left_open": answer.left_open,
-        }
-        sealed = seal(self._answer_key(case), told, ANSWER_BYTES, canonical(case.public()))
-        return MysteryCase(**{**{name: getattr(case, name) for name in case.__slots__}, "answer": sealed})
+        told = plain(answer) | {"causes": sorted(answer.causes)}
+        return replace(case, answer=seal(self._answer_key(case), told, ANSWER_BYTES, canonical(case.public())))
 
     def learner_id(self, name: str) -> str:
         """Return the id of a learner in results: the same for the same name and salt, and untold without the salt."""
@@ -135,10 +138,9 @@ class Dealer:
         told = opened(self._answer_key(case), case.answer, canonical(case.public()))
         if told is None:
             hint = "Give the salt it was dealt with, and the file as it was dealt."
-            raise CombustError(
-                Fault("case", case.case_id, "conflict", why="does not open: another salt, or it was altered", hint=hint)
-            )
-        return Answer(frozenset(told["causes"]), tuple(told["steps"]), told["first"], told["best"], told["left_open"])
+            why = "does not open: another salt, or it was altered"
+            raise CombustError(Fault("case", case.case_id, "conflict", why=why, hint=hint))
+        return Answer(**told | {"causes": frozenset(told["causes"]), "steps": tuple(told["steps"])})
 
 
 def mystery(seed: int, level: str = "medium", *, salt: str) -> MysteryCase:
@@ -222,13 +224,11 @@ def _results(
     """Return the plain results of all checks of one candidate."""
     engine = _engine(heater, shipped_convictions(), instrument_class(None), 1)
     found = readings_of(engine, draw(engine, causes, level, context, noise))
-    found = {name: {key: _bare(value) for key, value in row.items()} for name, row in found.items()}
-    found["start_again"] = {"flame": bool(context["flame"])}
-    return found
-
-
-def _bare(value: Any) -> Any:
-    return value if isinstance(value, str) else float(value)
+    found = {
+        name: {key: value if isinstance(value, str) else float(value) for key, value in row.items()}
+        for name, row in found.items()
+    }
+    return found | {"start_again": {"flame": bool(context["flame"])}}
 
 
 def _proved(
@@ -254,7 +254,7 @@ def _proved(
                 visit.take(name)
         best = probability_of(judged(heater, visit.readings), right)
         if best >= limits["best_at_least"]:
-            return Answer(right, tuple(visit.steps), probability_of(first, right), best, left_open)
+            return Answer(right, tuple(visit.steps), round(probability_of(first, right), 4), round(best, 4), left_open)
     return None
 
 

@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
 from combust.application.causes.catalogue import shipped_convictions
 from combust.application.mystery.hidden import NEW_ROWS
+<<<<<<< HEAD
 from combust.application.mystery.rules import ACTIONS, prices
 from combust.application.reading.result import safety_of
+=======
+from combust.application.mystery.rules import ACTIONS, Price, price_of, prices
+from combust.application.reading.result import stop_findings
+>>>>>>> main
 from combust.data.errors import CombustError, Fault
 from combust.domain.safety import Safety, forbids, of_all
 
@@ -49,24 +54,9 @@ class PlayedVisit:
         return bool(self.readings[0]["location"] == "outdoors")
 
     @property
-    def minutes(self) -> float:
-        """Return the minutes used [min]."""
-        return sum(prices()[step].minutes for step in self.steps)
-
-    @property
-    def money(self) -> float:
-        """Return the money used (invented unit)."""
-        return sum(prices()[step].money for step in self.steps)
-
-    @property
-    def risk(self) -> float:
-        """Return the risk points used."""
-        return sum(prices()[step].risk for step in self.steps)
-
-    @property
-    def weight(self) -> float:
-        """Return minutes, money and risk together, as minutes [min]."""
-        return sum(prices()[step].weight for step in self.steps)
+    def used(self) -> Price:
+        """Return the minutes, money and risk points used."""
+        return price_of(self.steps)
 
     @property
     def safety(self) -> Safety:
@@ -168,10 +158,3 @@ class PlayedVisit:
 def begin(fuel: str, context: Mapping[str, Any], first: Mapping[str, Any], results: Results) -> PlayedVisit:
     """Return a visit with the first reading on its record."""
     return PlayedVisit(fuel, context, results, [{**context, **first}])
-
-
-def replay(visit: PlayedVisit, steps: Iterable[str]) -> PlayedVisit:
-    """Return the visit after the given steps."""
-    for step in steps:
-        visit.take(step)
-    return visit

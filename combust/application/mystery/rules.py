@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
 from functools import cache
-from typing import Any
+from typing import Any, NamedTuple
 
 from combust.application.causes.catalogue import shipped_convictions
 from combust.data.errors import CombustError, Fault
 from combust.data.tables import load_table
+from combust.data.vocabulary import quantities
 from combust.domain.heater import Heater
 
 LEVELS = ("easy", "medium", "hard")
@@ -26,9 +27,8 @@ def heaters() -> dict[str, Heater]:
     return {row["heater_id"]: Heater.from_dict(row) for row in table()["heater"]}
 
 
-@dataclass(frozen=True, slots=True)
-class Price:
-    """What a check or an action costs: minutes, money (invented), risk points, and all of it as minutes."""
+class Price(NamedTuple):
+    """What a check or an action costs: minutes, money (invented), risk points."""
 
     minutes: float
     money: float
@@ -36,9 +36,12 @@ class Price:
 
     @property
     def weight(self) -> float:
-        """Return the cost as minutes [min]."""
+        """Return all of it as minutes [min]."""
         row = table()["price"]
         return float(self.minutes + self.money / row["money_per_minute"] + self.risk * row["minutes_per_risk"])
+
+    def __str__(self) -> str:
+        return f"{self.minutes:g} min, money {self.money:g}, risk {self.risk:g}"
 
 
 @cache
@@ -49,47 +52,32 @@ def prices() -> dict[str, Price]:
     return found | {name: Price(row["minutes"], 0.0, 0.0) for name, row in table()["action"].items()}
 
 
-def checked_level(level: str) -> str:
-    """Return the level, or refuse an unknown one.
-
-    Raises
-    ------
-    CombustError
-        Unknown level.
-    """
-    if level not in LEVELS:
-        raise CombustError(Fault("level", level, "unknown_name", why="is no level", hint=f"Use {', '.join(LEVELS)}."))
-    return level
+def price_of(steps: Iterable[str]) -> Price:
+    """Return what some steps cost together."""
+    return Price(*map(sum, zip((0, 0, 0), *(prices()[step] for step in steps), strict=True)))
 
 
-def checked_salt(salt: str) -> str:
-    """Return the salt, or refuse one that is guessed too easily.
-
-    Raises
-    ------
-    CombustError
-        The salt is missing or too short.
-    """
-    least = table()["limits"]["salt_characters"]
-    if not isinstance(salt, str) or len(salt.strip()) < least:
-        hint = f"Take a sentence of {least} characters or more that nobody else knows, and keep it."
-        raise CombustError(
-            Fault("salt", None, "missing", why="is missing or too short to keep an answer sealed", hint=hint)
-        )
-    return salt
+def price_rows() -> list[dict[str, Any]]:
+    """Return every check and action with words, what it costs and its risk."""
+    checks, actions = shipped_convictions().checks, table()["action"]
+    told = {name: (about.sentence, about.risk, about.heater) for name, about in checks.items()}
+    told |= {name: (about["text"], "", "") for name, about in actions.items()}
+    keys = ("text", "risk_text", "heater")
+    return [
+        {"name": name, **dict(zip(keys, told[name], strict=True)), "price": price} for name, price in prices().items()
+    ]
 
 
-def checked_seed(seed: int) -> int:
-    """Return the seed, or refuse what is no whole number from 0.
+def told_columns(row: Mapping[str, Any]) -> list[tuple[str, str]]:
+    """Return (column, value with unit) of a result."""
+    units = {key: quantities()[key].unit for key in row if key in quantities()}
+    shown = {key: f"{value:g}" if isinstance(value, float) else str(value) for key, value in row.items()}
+    return [(key, f"{text} {units.get(key, '')}".strip()) for key, text in shown.items()]
 
-    Raises
-    ------
-    CombustError
-        No whole number, or outside the band.
-    """
-    if isinstance(seed, bool) or not isinstance(seed, int) or not 0 <= seed < 2**63:
-        raise CombustError(Fault("seed", seed, "not_a_number", why="is no whole number from 0", hint="Give e.g. 7."))
-    return seed
+
+def in_words(row: Mapping[str, Any]) -> str:
+    """Return a result in one line."""
+    return " · ".join(f"{key} {text}" for key, text in told_columns(row))
 
 
 def answer_text(causes: frozenset[str]) -> str:

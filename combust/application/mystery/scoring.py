@@ -10,9 +10,10 @@ Brier, G. W., Verification of forecasts expressed in terms of probability, Month
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from itertools import combinations
+from itertools import combinations, takewhile
 from typing import Any
 
 from combust.application.causes.catalogue import shipped_convictions
@@ -22,6 +23,7 @@ from combust.application.mystery.case import Play
 from combust.application.mystery.deal import Answer, Dealer, judged, probability_of
 from combust.application.mystery.played_visit import OF_CAB, PlayedVisit
 from combust.data.errors import CombustError, Fault
+from combust.domain.result import plain
 
 FREE_OF_COST = ("move_outdoors", "cab_co")  # safety costs no points
 
@@ -50,12 +52,8 @@ class Statement:
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain values for JSON."""
-        return {
-            "probabilities": dict(self.probabilities),
-            "excluded": list(self.excluded),
-            "handed_back": self.handed_back,
-            "record": dict(self.record),
-        }
+        told: dict[str, Any] = plain(self)
+        return told
 
     @classmethod
     def of(
@@ -82,27 +80,17 @@ class Statement:
                 continue
             good = isinstance(value, int | float) and not isinstance(value, bool) and 0.0 <= value <= 1.0
             if not good:
-                hint = "Give a part of 1, not per cent: 0.8 for 80 %."
-                faults.append(
-                    Fault(
-                        f"probability of {name}",
-                        value,
-                        "out_of_band",
-                        low=0.0,
-                        high=1.0,
-                        why="is no probability",
-                        hint=hint,
-                    )
-                )
+                why, hint = "is no probability", "Give a part of 1, not per cent: 0.8 for 80 %."
+                what = f"probability of {name}"
+                faults.append(Fault(what, value, "out_of_band", low=0.0, high=1.0, why=why, hint=hint))
             elif name in told:
                 faults.append(Fault("probability", name, "conflict", why="is stated twice", hint="State it once."))
             else:
                 told[name] = float(value)
-        if sum(told.values()) > 1.0 + 1e-9:
-            hint = "Lower them; what is left of 1 means that you cannot tell."
-            faults.append(
-                Fault("probabilities", round(sum(told.values()), 3), "out_of_band", why="sum to more than 1", hint=hint)
-            )
+        total = sum(told.values())
+        if total > 1.0 + 1e-9:
+            why, hint = "sum to more than 1", "Lower them; what is left of 1 means that you cannot tell."
+            faults.append(Fault("probabilities", round(total, 3), "out_of_band", why=why, hint=hint))
         faults += _unknown("excluded", excluded, shipped_convictions().causes)
         faults += _unknown("record", record or {}, rules.table()["record"]["field"])
         if faults:
@@ -119,38 +107,20 @@ class Statement:
             The statement is missing, or not as it was written.
         """
         if not isinstance(given, dict):
-            raise CombustError(
-                Fault(
-                    "statement",
-                    None,
-                    "missing",
-                    why="is missing",
-                    hint="State probabilities before it is scored: combust mystery play FILE --say CAUSE=0.8.",
-                )
-            )
-        parts = [given.get("probabilities", {}), given.get("excluded", []), given.get("record", {})]
-        if not all(isinstance(part, kind) for part, kind in zip(parts, (dict, list, dict), strict=True)):
-            raise CombustError(
-                Fault(
-                    "statement",
-                    None,
-                    "format",
-                    why="is not as it was written",
-                    hint="State it again: combust mystery play FILE --say CAUSE=0.8.",
-                )
-            )
-        record = {str(key): str(text) for key, text in parts[2].items()}
-        return cls.of(parts[0], [str(one) for one in parts[1]], given.get("handed_back") is True, record)
+            hint = "State probabilities before it is scored: combust mystery play FILE --say CAUSE=0.8."
+            raise CombustError(Fault("statement", None, "missing", why="is missing", hint=hint))
+        said, out, record = given.get("probabilities", {}), given.get("excluded", []), given.get("record", {})
+        if not (isinstance(said, dict) and isinstance(out, list) and isinstance(record, dict)):
+            hint = "State it again: combust mystery play FILE --say CAUSE=0.8."
+            raise CombustError(Fault("statement", None, "format", why="is not as it was written", hint=hint))
+        texts = {str(key): str(text) for key, text in record.items()}
+        return cls.of(said, [str(one) for one in out], given.get("handed_back") is True, texts)
 
 
 def _unknown(what: str, names: Iterable[str], known: Iterable[str]) -> list[Fault]:
-    held = list(known)
-    hint = f"Use {', '.join(held)}."
-    return [
-        Fault(what, name, "unknown_name", why="is no word that can stand here", hint=hint)
-        for name in names
-        if name not in held
-    ]
+    held, why = list(known), "is no word that can stand here"
+    wrong = [name for name in names if name not in held]
+    return [Fault(what, name, "unknown_name", why=why, hint=f"Use {', '.join(held)}.") for name in wrong]
 
 
 @dataclass(frozen=True, slots=True)
@@ -181,8 +151,8 @@ class Score:
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain values for JSON."""
-        row = {name: getattr(self, name) for name in self.__slots__}
-        return row | {"parts": dict(self.parts), "breaches": list(self.breaches), "reasons": dict(self.reasons)}
+        told: dict[str, Any] = plain(self)
+        return told
 
     def __str__(self) -> str:
         told = rules.table()["breach"]
@@ -202,11 +172,7 @@ def points() -> dict[str, float]:
 def hypotheses() -> tuple[frozenset[str], ...]:
     """Return every answer there is: healthy, each cause, each two."""
     faults = shipped_convictions().faults
-    return (
-        frozenset(("healthy",)),
-        *(frozenset((name,)) for name in faults),
-        *(frozenset(two) for two in combinations(faults, 2)),
-    )
+    return tuple(map(frozenset, [("healthy",), *combinations(faults, 1), *combinations(faults, 2)]))
 
 
 def beliefs(probabilities: Mapping[str, float]) -> dict[frozenset[str], float]:
@@ -234,9 +200,9 @@ def brier(stated: Mapping[Any, float], right: Any) -> float:
 
 def by_family(stated: Mapping[frozenset[str], float]) -> dict[frozenset[str], float]:
     """Return probabilities gathered by the families of their causes."""
-    total: dict[frozenset[str], float] = {}
+    total: dict[frozenset[str], float] = defaultdict(float)
     for causes, value in stated.items():
-        total[family_of(causes)] = total.get(family_of(causes), 0.0) + value
+        total[family_of(causes)] += value
     return total
 
 
@@ -293,7 +259,7 @@ def score(dealer: Dealer, play: Play, statement: Statement) -> Score:
         breaches=tuple(breaches),
         reasons=reasons,
         right=answer.text,
-        minutes=visit.minutes,
+        minutes=visit.used.minutes,
     )
 
 
@@ -329,7 +295,7 @@ def _cost(found: VisitResult, visit: PlayedVisit, answer: Answer, breach: bool) 
         return 1.0, "A stop condition ended the visit: stopping is never too dear."
     known = min(1.0, probability_of(found, answer.causes) / rules.table()["limits"]["best_at_least"])
     best, used = (
-        sum(rules.prices()[step].weight for step in steps if step not in FREE_OF_COST)
+        rules.price_of(step for step in steps if step not in FREE_OF_COST).weight
         for steps in (answer.steps, visit.steps)
     )
     share = known * min(1.0, best / used) if used > 0.0 else 0.0
@@ -344,12 +310,17 @@ def _validity(visit: PlayedVisit) -> tuple[float, str]:
     checks = shipped_convictions().checks
     wanted = list(rules.table()["ladder"]["validity"])
     if visit.standing_stops():
+<<<<<<< HEAD
         wanted = [name for name in wanted if "burning" not in checks[name].needs or name in visit.steps]
     early: list[str] = []
     for step in visit.steps:
         if step in checks and step not in wanted and step not in FREE_OF_COST:
             break
         early.append(step)
+=======
+        wanted = [name for name in wanted if checks[name].heater != "running" or name in visit.steps]
+    early = list(takewhile(lambda step: step not in checks or step in wanted or step in FREE_OF_COST, visit.steps))
+>>>>>>> main
     done = [name for name in wanted if name in early and name in visit.shown]
     return len(done) / len(wanted), f"{len(done)} of {len(wanted)} validity checks came before any other."
 

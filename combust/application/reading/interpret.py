@@ -20,17 +20,13 @@ from combust.kernel.constants import DRY_AIR
 from combust.kernel.flue_gas import flue_gas_moles
 
 BLOCK = 32_768
+ROUTES = ("o2", "co2", "balance", "brettschneider", "spindt", "shortcut")
 VERDICTS = ("cannot_check", "agree", "disagree")
 
 RESULT_KEYS = (
     "air_ratio",
     "air_ratio_u",
-    "air_ratio_by_o2",
-    "air_ratio_by_co2",
-    "air_ratio_by_balance",
-    "air_ratio_by_brettschneider",
-    "air_ratio_by_spindt",
-    "air_ratio_by_simple",
+    *(f"air_ratio_by_{route}" for route in ROUTES),
     "excess_air_pct",
     "co_air_free_ppm",
     "co_at_3pct_o2_ppm",
@@ -210,8 +206,6 @@ def _air_ratio(columns: Columns, gas: dict[str, Any], instrument: InstrumentClas
     told = np.where(withheld, np.nan, best.air_ratio)
     oxygen = 100.0 * DRY_AIR.o2
     pair = np.where(measured, (oxygen - o2 + co * 0.5e-4) / (co2 + co * 1e-4), np.nan)
-    nu, inert = stoichiometry.stoichiometric_oxygen(fuel), stoichiometry.dry_flue_gas_moles(fuel)
-    own = _fuel_factor_of_fuel(best.air_ratio, nu, inert)
     return {
         "air_ratio": told,
         "air_ratio_u": np.where(withheld, np.nan, best.air_ratio_u),
@@ -220,11 +214,11 @@ def _air_ratio(columns: Columns, gas: dict[str, Any], instrument: InstrumentClas
         "air_ratio_by_balance": balance,
         "air_ratio_by_brettschneider": brettschneider,
         "air_ratio_by_spindt": spindt,
-        "air_ratio_by_simple": air_ratio.air_ratio_shortcut(o2_used),
+        "air_ratio_by_shortcut": air_ratio.air_ratio_shortcut(o2_used),
         "excess_air_pct": 100.0 * (told - 1.0),
         "agreement_z": best.z,
         "fuel_factor": np.where(near_air, np.nan, pair),
-        "fuel_factor_of_fuel": own,
+        "fuel_factor_of_fuel": _fuel_factor_of_fuel(best.air_ratio, fuel),
         "verdict": verdict,
         "impossible": impossible,
         "no_balance": no_balance,
@@ -236,11 +230,12 @@ def _air_ratio(columns: Columns, gas: dict[str, Any], instrument: InstrumentClas
     }
 
 
-def _fuel_factor_of_fuel(ratio: Any, nu: Any, inert: Any) -> Any:
+def _fuel_factor_of_fuel(ratio: Any, fuel: Any) -> Any:
     """Return (X - O2)/CO2 of the fuel's own CO-free gas at a lambda (both dry)."""
-    air_moles = nu / DRY_AIR.o2
-    dry = inert + (ratio - 1.0) * air_moles
-    oxygen = (ratio - 1.0) * nu / dry
+    need = stoichiometry.stoichiometric_oxygen(fuel)
+    air_moles = need / DRY_AIR.o2
+    dry = stoichiometry.dry_flue_gas_moles(fuel) + (ratio - 1.0) * air_moles
+    oxygen = (ratio - 1.0) * need / dry
     return (DRY_AIR.o2 - oxygen) * dry / (1.0 + ratio * air_moles * DRY_AIR.co2)
 
 

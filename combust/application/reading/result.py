@@ -11,7 +11,7 @@ import numpy as np
 
 from combust import __version__
 from combust.application.reading.columns import columns_of_reading
-from combust.application.reading.interpret import VERDICTS, Interpretation, interpret_columns
+from combust.application.reading.interpret import ROUTES, VERDICTS, Interpretation, interpret_columns
 from combust.application.reading.judge import codes_of
 from combust.data.errors import CombustError
 from combust.data.tables import load_table
@@ -24,13 +24,12 @@ from combust.domain.result import UNTOLD, Assumed, Result, Rows, assume, plain
 from combust.domain.safety import Safety
 from combust.domain.site import DENSITY_REFERENCE
 
-ROUTES = ("o2", "co2", "balance", "brettschneider", "spindt", "simple")
 DRY_GASES = {"o2": "o2_dry_pct", "co2": "co2_dry_pct", "co": "co_dry_ppm", "hc": "hc_dry_ppm", "no": "no_dry_ppm"}
 DEFAULT_FUEL = "diesel"
 SOURCES = (
     "lambda: carbon and oxygen balance of the dry gas, solved exactly (no fitted constants), water-gas constant 3.5",
     "brettschneider: Technische Berichte 6 (1979) 177-186 (form from memory); spindt: SAE 650507 (1965)",
-    "simple: 20.95/(20.95 - O2), shown to see how far off it is",
+    "shortcut: 20.95/(20.95 - O2), shown to see how far off it is",
     "stack loss: NASA polynomials (TM-4513); stack_loss_siegert: 1. BImSchV 2010, heating oil",
     "CO at 3 % O2: 1. BImSchV 2010, with 21 %; air-free and per kWh: from the balance; normal state 0 °C, 1013.25 hPa",
     "pressure from altitude: ISO 2533; dew point: 40 CFR 1065.645",

@@ -6,32 +6,36 @@ import hashlib
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cache
 from typing import Any
 
 from combust.application.reading.result import safety_of
 from combust.data.errors import CombustError, Fault
+from combust.data.fields import Field, check_fields, fields_of
 from combust.data.tables import load_table
 from combust.domain.limits import limits
 from combust.domain.safety import Safety, of_all
 
 # Words about the visit itself; everything that is measured is a reading's key of the vocabulary.
-HEAD_KEYS = {
-    "who": "who did it",
-    "place": "where the vehicle stood",
-    "vehicle": "which vehicle",
-    "serial": "serial number on the heater's plate",
-    "hours_run": "hours on the heater's counter",
-    "weather": "wind, temperature, precipitation",
-    "probe_position": "where the probe was and how deep",
-    "complaint": "what the customer said",
-    "co_alarm": "CO alarm in the cab: works, fails or missing",
-    "handed_back": "handed back: yes, or no = kept off",
-}
-HEAD_CHOICES = {"co_alarm": ("works", "fails", "missing"), "handed_back": ("yes", "no")}
+HEAD = fields_of(
+    {
+        "who": {"meaning": "who did it"},
+        "place": {"meaning": "where the vehicle stood"},
+        "vehicle": {"meaning": "which vehicle"},
+        "serial": {"meaning": "serial number on the heater's plate"},
+        "hours_run": {"meaning": "hours on the heater's counter"},
+        "weather": {"meaning": "wind, temperature, precipitation"},
+        "probe_position": {"meaning": "where the probe was and how deep"},
+        "complaint": {"meaning": "what the customer said"},
+        "co_alarm": {"meaning": "CO alarm in the cab", "kind": "choice", "choices": ("works", "fails", "missing")},
+        "handed_back": {"meaning": "handed back (no = kept off)", "kind": "choice", "choices": ("yes", "no")},
+    },
+    kind="text",
+    longest=4000,
+)
 KINDS = ("reading", "check", "adjustment", "not_checked", "note", "event", "limit")
 EVENTS = ("repair", "rezero", "swap")
 CHECKS = tuple(load_table("causes")["check"])
-LONGEST_TEXT = 4000
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,11 +103,17 @@ def seal_of(visit_id: str, revision: int, head: Mapping[str, Any], entries: list
 
 def missing_fields(record: VisitRecord) -> list[tuple[str, str]]:
     """Return (key, label) of every mandatory field that the record lacks, in the order of the table."""
-    return [(row["key"], row["label"]) for row in load_table("record_fields")["field"] if not _has(record, row)]
+    return [(key, field.meaning) for key, field in record_fields().items() if not _has(record, field)]
 
 
-def _has(record: VisitRecord, row: Mapping[str, Any]) -> bool:
-    key, test = row["key"], row["test"]
+@cache
+def record_fields() -> dict[str, Field]:
+    """Return what a record must hold, key -> Field; without a ``required`` one it cannot even close as incomplete."""
+    return fields_of(load_table("record_fields"))
+
+
+def _has(record: VisitRecord, field: Field) -> bool:
+    key, test = field.key, field.test
     if test == "head":
         return bool(str(record.head.get(key, "")).strip())
     if test == "heater":
@@ -153,7 +163,7 @@ def may_close(record: VisitRecord, *, incomplete: bool = False) -> str:
         Fields are missing and ``incomplete`` was not asked for; or one is missing without which it never closes; or
         it says handed back while a stop condition stands.
     """
-    never = {row["key"] for row in load_table("record_fields")["field"] if row.get("must_have")}
+    never = {key for key, field in record_fields().items() if field.required}
     lacking = missing_fields(record)
     faults = []
     for key, label in lacking:
@@ -182,28 +192,6 @@ def limit_entries() -> list[tuple[str, dict[str, Any]]]:
 
 def check_head(head: Mapping[str, Any]) -> tuple[dict[str, str], list[Fault]]:
     """Return (good words about the visit, faults)."""
-    good: dict[str, str] = {}
-    faults = []
-    for key, value in head.items():
-        if value is None or not str(value).strip():
-            continue
-        choices = HEAD_CHOICES.get(key)
-        if key not in HEAD_KEYS:
-            hint = f"Use {', '.join(HEAD_KEYS)}."
-            faults.append(Fault(key, value, "unknown_name", why="is no word about a visit", hint=hint))
-        elif choices and value not in choices:
-            hint = f"Say one of {', '.join(choices)}."
-            faults.append(Fault(key, value, "unknown_name", why=f"is none of {', '.join(choices)}", hint=hint))
-        elif len(str(value)) > LONGEST_TEXT:
-            faults.append(
-                Fault(
-                    key,
-                    value,
-                    "too_large",
-                    why=f"is longer than {LONGEST_TEXT} characters",
-                    hint="Shorten it, or put the rest into a note.",
-                )
-            )
-        else:
-            good[key] = str(value).strip()
-    return good, faults
+    texts = {key: None if value is None else str(value) for key, value in head.items()}
+    good, told = check_fields(texts, HEAD, what="the head of a visit")
+    return good, [fault for _, fault in told]

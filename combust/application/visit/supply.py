@@ -9,15 +9,16 @@ from typing import Any
 
 from combust import __version__
 from combust.application.visit.supply_order import cut_out_order, remedies
-from combust.data.errors import CombustError, Fault
-from combust.data.vocabulary import as_number
+from combust.data.errors import CombustError
+from combust.data.fields import Field, check_fields
 from combust.domain.heater import Heater
 from combust.domain.limits import Finding, cautions, finding, in_order, limit, limits
 from combust.domain.result import UNTOLD, Assumed, Result, Rows
 from combust.kernel import wiring as kernel
 
 # argument -> (unit, low, high): what can be in a vehicle of up to 48 V; a convention of this project.
-BANDS = {
+_NEEDED = ("open_circuit_v", "length_m", "area_mm2")
+_BANDS = {
     "open_circuit_v": ("V", 4.0, 60.0),
     "battery_mohm": ("mohm", 0.0, 1000.0),
     "length_m": ("m", 0.0, 50.0),
@@ -40,7 +41,18 @@ BANDS = {
     "battery_temp_c": ("°C", -60.0, 80.0),
     "usable_share": ("", 0.0, 1.0),
 }
-FED = ("after_disconnect", "before_disconnect")
+_MEASURE = "Measure it: battery at rest, cable one way, cross-section printed on the cable."
+FIELDS = {
+    key: Field(key, unit=unit, low=low, high=high, required=key in _NEEDED, hint=_MEASURE if key in _NEEDED else "")
+    for key, (unit, low, high) in _BANDS.items()
+}
+WHERE_FED = ("after_disconnect", "before_disconnect")
+_FED = Field(
+    "fed",
+    "choice",
+    choices=WHERE_FED,
+    hint="Say on which side of the vehicle disconnect the heater is connected.",
+)
 
 
 @dataclass(frozen=True)
@@ -174,7 +186,7 @@ def supply_check(
     10.58
     """
     arguments = locals()
-    value, assumed = _checked(heater, fed, {key: arguments[key] for key in BANDS})
+    value, assumed = _checked(heater, fed, {key: arguments[key] for key in FIELDS})
     usual, worst, best = (_loop(value, table) for table in kernel.TABLES)
     battery = value["battery_mohm"] * 1e-3
     findings: list[Finding] = []
@@ -222,42 +234,10 @@ _SOURCES = (
 
 
 def _checked(heater: Heater | None, fed: str, given: Mapping[str, Any]) -> tuple[dict[str, float], dict[str, Assumed]]:
-    faults = []
-    if fed not in FED:
-        faults.append(
-            Fault(
-                "fed",
-                fed,
-                "unknown_name",
-                why=f"is none of {', '.join(FED)}",
-                hint="Say on which side of the vehicle disconnect the heater is connected.",
-            )
-        )
-    value: dict[str, float] = {}
-    for key, (unit, low, high) in BANDS.items():
-        if given.get(key) is None:
-            continue
-        number = as_number(given[key])
-        if number is None:
-            faults.append(
-                Fault(
-                    key,
-                    given[key],
-                    "not_a_number",
-                    why="is not a number",
-                    hint=f"Give a plain number{' in ' + unit if unit else ''}.",
-                )
-            )
-        elif not low <= number <= high:
-            hint = f"Check the number and its unit{' (' + unit + ')' if unit else ''}."
-            why = "is not what a vehicle can have"
-            faults.append(Fault(key, number, "out_of_band", unit=unit, low=low, high=high, why=why, hint=hint))
-        else:
-            value[key] = number
-    for key in ("open_circuit_v", "length_m", "area_mm2"):
-        if key not in value and not any(fault.quantity == key for fault in faults):
-            hint = "Measure it: battery at rest, cable one way, cross-section printed on the cable."
-            faults.append(Fault(key, None, "missing", unit=BANDS[key][0], why="is missing", hint=hint))
+    value, told = check_fields(given, FIELDS, what="a supply")
+    faults = [fault for _, fault in told]
+    if fault := _FED.fault_of(fed):
+        faults.insert(0, fault)
     if faults:
         raise CombustError(faults)
     return value, _fill(heater, value)
@@ -270,7 +250,7 @@ def _fill(heater: Heater | None, value: dict[str, float]) -> dict[str, Assumed]:
     def fill(key: str, filled: float | None, origin: str) -> None:
         if key not in value and filled is not None:
             value[key] = filled
-            assumed[key] = Assumed(key, filled, BANDS[key][0], origin)
+            assumed[key] = Assumed(key, filled, FIELDS[key].unit, origin)
 
     if heater is not None:
         profile = "heater profile"

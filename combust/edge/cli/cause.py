@@ -12,7 +12,7 @@ import click
 from combust.application.causes.rank import rank_causes
 from combust.application.causes.result import CausesResult, VisitResult
 from combust.data.errors import CombustError, Fault
-from combust.data.vocabulary import is_missing
+from combust.data.fields import is_missing
 from combust.domain.catalogue import load_fuels
 from combust.domain.heater import Heater
 from combust.domain.safety import of_all

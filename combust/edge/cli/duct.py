@@ -16,7 +16,7 @@ from combust.application.heater.duct_calculator import (
     shape_of_duct,
 )
 from combust.data.errors import CombustError, Fault
-from combust.data.vocabulary import as_number
+from combust.data.fields import as_number
 from combust.domain.catalogue import Catalogue, get_fuel, load_fuels
 from combust.domain.heater import Heater
 from combust.domain.reading import Reading

@@ -34,7 +34,7 @@ def command(
 ) -> None:
     """Follow heaters over the winters: drift, crossing date, next visit.
 
-    Use it before each winter. LOG is a logbook, or a CSV with the contract's columns and perhaps a column event
+    Use it before each winter. LOG is a logbook, or a CSV with the keys of the glossary and perhaps a column event
     (repair, rezero, swap). Every lambda is brought to reference air first.
 
     \b

@@ -8,8 +8,13 @@ from typing import Any
 import click
 
 from combust import __version__
+<<<<<<< HEAD
 from combust.application.reading.result import interpret, safety_of
 from combust.application.visit.record import CHECKS, EVENTS, HEAD_CHOICES, HEAD_KEYS, VisitRecord, safety_now
+=======
+from combust.application.reading.result import interpret
+from combust.application.visit.record import CHECKS, EVENTS, HEAD, VisitRecord, stops_now
+>>>>>>> main
 from combust.application.visit.steady import visit_procedure
 from combust.data.errors import CombustError, Fault
 from combust.data.vocabulary import quantities
@@ -43,10 +48,10 @@ def command() -> None:
 
 
 def _head_options(function: Callable[..., Any]) -> Callable[..., Any]:
-    for key, meaning in reversed(HEAD_KEYS.items()):
-        words = f" ({', '.join(HEAD_CHOICES[key])})" if key in HEAD_CHOICES and ":" not in meaning else ""
-        text = f"{meaning[:1].upper()}{meaning[1:]}{words}."
-        function = click.option("--" + key.replace("_", "-"), key, metavar="TEXT", help=text)(function)
+    for key, field in reversed(HEAD.items()):
+        words = f" ({', '.join(field.choices)})" if field.choices else ""
+        text = f"{field.meaning[:1].upper()}{field.meaning[1:]}{words}."
+        function = click.option(field.option, key, metavar="TEXT", help=text)(function)
     return function
 
 
@@ -91,7 +96,7 @@ def add_command(
     Example:
       combust log add winter.book --visit-id V017 --location outdoors --cab-co-in 1 --cab-co-out 0 --handed-back yes
     """
-    head = {key: options.pop(key) for key in HEAD_KEYS}
+    head = {key: options.pop(key) for key in HEAD}
     if source:
         _add_table(book, source, as_json)
         return
@@ -242,7 +247,7 @@ def _page(record: VisitRecord) -> list[tuple[str, str]]:
     rows += [("heater", record.heater_id or "not stated"), ("opened", record.opened_at)]
     rows += [("closed", record.closed_at)] if record.closed_at else []
     rows += [("why revised", record.reason)] if record.reason else []
-    rows += [(HEAD_KEYS.get(key, key).partition(":")[0], value) for key, value in record.head.items()]
+    rows += [(HEAD[key].meaning if key in HEAD else key, value) for key, value in record.head.items()]
     for entry in record.entries:
         if entry.kind == "reading":
             told = ", ".join(f"{key} {_number(value)}" for key, value in entry.body.items() if key not in NOT_A_READING)
@@ -296,7 +301,7 @@ def close_command(book: str, visit_id: str, incomplete: bool, as_json: bool) -> 
 @click.option("--every-revision", is_flag=True, help="Also revisions that were corrected since.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 def export_command(book: str, out: str, heater_id: str | None, every_revision: bool, as_json: bool) -> None:
-    """Write the readings of a logbook as a table in the contract's columns.
+    """Write the readings of a logbook as a table, the keys of the glossary as columns.
 
     \b
     Example:

@@ -7,14 +7,17 @@ import os
 import sys
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from combust.data.errors import CombustError, Fault
-from combust.data.tables import is_nested_deeply
+from combust.data.tables import is_nested_deeply, read_text
 from combust.edge import interrupt
 from combust.edge.cli import output
+
+if TYPE_CHECKING:
+    from combust.application.mystery import Play
 
 SALT_VARIABLE = "COMBUST_MYSTERY_SALT"
 LARGEST_FILE = 1_000_000
@@ -97,17 +100,18 @@ def play(
     Example:
       combust mystery play case.json --take ambient_air --take probe_leak
     """
+    from combust.application.mystery import Play
+
     held = _read(file)
-    played = _play_of(held)
-    told: list[tuple[str, dict[str, Any]]] = []
+    played = Play.from_dict(held)
     for step in steps:
         played = played.take(step)
-        told.append((step, played.visit().shown.get(step, {})))
         # Each step is kept at once: what was seen cannot be unseen by a fault in the next one.
         held |= played.to_dict()
         _write(file, held)
     held["statement"] = _statement(held, said, excluded, record, hand_back)
     _write(file, held)
+    told = {step: played.visit().shown.get(step, {}) for step in steps}
     if as_json:
         output.say_json(_standing(played, held["statement"], told))
         return
@@ -128,7 +132,7 @@ def score(files: Sequence[str], salt_file: str | None, table: str | None, as_jso
     Example:
       combust mystery score anna.json ben.json --salt-file salt.txt --csv output/results.csv
     """
-    from combust.application.mystery import Dealer, Statement
+    from combust.application.mystery import Dealer, Play, Statement
     from combust.application.mystery import score as score_of
     from combust.edge.reports.class_sheets import results_csv
 
@@ -136,7 +140,8 @@ def score(files: Sequence[str], salt_file: str | None, table: str | None, as_jso
     scores = []
     for file in files:
         held = _read(file)
-        scores.append((Path(file).stem, score_of(dealer, _play_of(held), Statement.from_dict(held.get("statement")))))
+        statement = Statement.from_dict(held.get("statement"))
+        scores.append((Path(file).stem, score_of(dealer, Play.from_dict(held), statement)))
     if table:
         output.write_text(table, results_csv(scores, dealer))
     if as_json:
@@ -189,7 +194,7 @@ def sheet(seed: int, count: int, level: str, salt_file: str | None, title: str, 
 def _salt(path: str | None) -> str:
     """Return the salt from a file, the environment, or the keyboard; never from the command line, which is recorded."""
     if path is not None:
-        return _text(path).strip()
+        return read_text(path, max_bytes=LARGEST_FILE).strip()
     given = os.environ.get(SALT_VARIABLE)
     if given is not None:
         return given
@@ -200,35 +205,15 @@ def _salt(path: str | None) -> str:
         return str(click.prompt("Salt", hide_input=True, err=True))
 
 
-def _text(path: str) -> str:
-    try:
-        if Path(path).stat().st_size > LARGEST_FILE:
-            raise CombustError(
-                Fault(
-                    "file",
-                    path,
-                    "too_large",
-                    why="is larger than 1 MB",
-                    hint="Give the file of the case or of the salt.",
-                )
-            )
-        return Path(path).read_text(encoding="utf-8-sig")
-    except UnicodeDecodeError as error:
-        fault = Fault("file", path, "format", why="is not UTF-8 text", hint="Give the file as it was written.")
-        raise CombustError(fault) from error
-
-
 def _read(path: str) -> dict[str, Any]:
-    text = _text(path)
+    text = read_text(path, max_bytes=LARGEST_FILE)
     try:
         held = json.loads(text)
-    except (ValueError, RecursionError) as error:  # a number of more than 4300 digits is a plain ValueError
-        fault = Fault(
-            "file", path, "format", why="is no file of a case", hint="Give the file that `combust mystery deal` wrote."
-        )
-        raise CombustError(fault) from error
+    except (ValueError, RecursionError):  # a number of more than 4300 digits is a plain ValueError
+        held = None
     if not isinstance(held, dict) or is_nested_deeply(held):
-        raise CombustError(Fault("file", path, "format", why="holds no case", hint="Give the file as it was dealt."))
+        hint = "Give the file that `combust mystery deal` wrote."
+        raise CombustError(Fault("file", path, "format", why="is no file of a case", hint=hint))
     return held
 
 
@@ -236,49 +221,39 @@ def _write(path: str | Path, held: dict[str, Any]) -> None:
     output.write_text(path, json.dumps(held, ensure_ascii=False, allow_nan=False, indent=1) + "\n")
 
 
-def _play_of(held: dict[str, Any]) -> Any:
-    from combust.application.mystery import Play
-
-    return Play.from_dict(held)
-
-
-def _pairs(texts: Sequence[str], what: str) -> dict[str, str]:
-    parts = [text.partition("=") for text in texts]
-    for text, (name, sign, _) in zip(texts, parts, strict=True):
-        if not sign or not name:
-            hint = f"Write it as {what}, for instance {'fuel_over=0.8' if what == 'CAUSE=P' else 'found=...'}."
-            raise CombustError(Fault(what, text, "format", why="has no =", hint=hint))
-    return {name.strip(): value.strip() for name, _, value in parts}
+def _pairs(texts: Sequence[str], what: str, example: str) -> dict[str, str]:
+    wrong = [text for text in texts if not text.partition("=")[0] or "=" not in text]
+    if wrong:
+        hint = f"Write it as {what}, for instance {example}."
+        raise CombustError(Fault(what, wrong[0], "format", why="has no =", hint=hint))
+    return {name.strip(): value.strip() for name, _, value in (text.partition("=") for text in texts)}
 
 
 def _statement(
-    held: dict[str, Any],
-    said: Sequence[str],
-    excluded: Sequence[str],
-    record: Sequence[str],
-    hand_back: bool | None,
+    held: dict[str, Any], said: Sequence[str], excluded: Sequence[str], record: Sequence[str], hand_back: bool | None
 ) -> dict[str, Any]:
     """Return the statement in the file with what the options change."""
     from combust.application.mystery import Statement
-    from combust.data.vocabulary import as_number
+    from combust.data.fields import as_number
 
     before = Statement.from_dict(held.get("statement") or {}).to_dict()
-    stated = {name: as_number(text) for name, text in _pairs(said, "CAUSE=P").items()}
+    stated = {name: as_number(text) for name, text in _pairs(said, "CAUSE=P", "fuel_over=0.8").items()}
     return Statement.of(
         stated or before["probabilities"],
         tuple(excluded) or before["excluded"],
         before["handed_back"] if hand_back is None else hand_back,
-        before["record"] | _pairs(record, "FIELD=TEXT"),
+        before["record"] | _pairs(record, "FIELD=TEXT", "found=..."),
     ).to_dict()
 
 
-def _standing(played: Any, statement: dict[str, Any], told: Sequence[tuple[str, dict[str, Any]]]) -> dict[str, Any]:
+def _standing(played: Play, statement: dict[str, Any], told: dict[str, Any]) -> dict[str, Any]:
     from combust.domain.limits import cautions
 
     visit = played.visit()
     return {
         "safety": visit.safety.to_dict(),
         "case_id": played.case.case_id,
+<<<<<<< HEAD
         "stop": [{"code": one.code, "text": one.text} for one in visit.safety.stops],
         "results": dict(told),
         "readings": visit.readings,
@@ -287,14 +262,19 @@ def _standing(played: Any, statement: dict[str, Any], told: Sequence[tuple[str, 
         "minutes": visit.minutes,
         "money": visit.money,
         "risk": visit.risk,
+=======
+        "stop": [{"code": one.code, "text": one.text} for one in visit.stops()],
+        "results": told,
+        **{name: getattr(visit, name) for name in ("readings", "steps", "breaches")},
+        **visit.used._asdict(),
+>>>>>>> main
         "statement": statement,
         "cautions": cautions(),
     }
 
 
-def _show(played: Any, statement: dict[str, Any], told: Sequence[tuple[str, dict[str, Any]]]) -> None:
-    from combust.application.mystery.rules import table
-    from combust.edge.reports.class_sheets import price_rows, told_columns
+def _show(played: Play, statement: dict[str, Any], told: dict[str, Any]) -> None:
+    from combust.application.mystery.rules import price_rows, table, told_columns
 
     visit = played.visit()
     output.tell_safety(visit.safety)
@@ -302,16 +282,13 @@ def _show(played: Any, statement: dict[str, Any], told: Sequence[tuple[str, dict
         click.secho(f"SAFETY: {table()['breach'][code]} It gave no result.", err=True, bold=True)
     if not told:
         click.echo(played.case)
-    for step, row in told:
-        output.say_lines([(key, text) for key, text in told_columns(row)] or [(step, "no columns")])
-    click.echo(f"Used: {visit.minutes:g} min, money {visit.money:g}, risk {visit.risk:g}.")
+    for step, row in told.items():
+        output.say_lines(told_columns(row) or [(step, "no columns")])
+    click.echo(f"Used: {visit.used}.")
     left = [row for row in price_rows() if not visit.refusal(row["name"]) and not visit.rule_broken_by(row["name"])]
     output.say_table(
         ("can be done now", "heater", "min", "money", "risk", "what is done"),
-        [
-            (row["name"], row["heater"], f"{row['minutes']:g}", f"{row['money']:g}", f"{row['risk']:g}", row["text"])
-            for row in left
-        ],
+        [(row["name"], row["heater"], *(f"{cost:g}" for cost in row["price"]), row["text"]) for row in left],
     )
     if statement["probabilities"]:
         stated = ", ".join(f"{name} {value:g}" for name, value in statement["probabilities"].items())

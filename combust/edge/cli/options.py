@@ -12,7 +12,8 @@ import click
 
 from combust.application.reading.result import safety_of
 from combust.data.errors import CombustError, Fault
-from combust.data.vocabulary import FOREIGN_UNITS, Quantity, as_number, input_keys, quantity
+from combust.data.fields import FOREIGN_UNITS, Field, as_number
+from combust.data.vocabulary import input_keys, quantity
 from combust.domain.reading import check_values
 
 # Quantities that may be given several times: the mean is the reading, the scatter its repeatability.
@@ -38,7 +39,7 @@ def quantity_options(keys: Iterable[str] | None = None, *, skip: Iterable[str] =
     return decorate
 
 
-def _options_of(record: Quantity) -> list[Decorator]:
+def _options_of(record: Field) -> list[Decorator]:
     long = "--" + record.key.replace("_", "-")
     names = [record.option] if long == record.option else [record.option, long]
     if record.kind == "choice":

@@ -12,7 +12,7 @@ from combust.application.site.base import AltitudeBase, altitude_base
 from combust.application.site.effect import site_effect
 from combust.application.site.result import SiteEffect
 from combust.data.errors import CombustError, Fault
-from combust.data.vocabulary import as_number
+from combust.data.fields import as_number
 from combust.domain.catalogue import load_fuels
 from combust.domain.fuel import Fuel
 from combust.domain.heater import Heater

@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from combust.application.visit.supply import BANDS, FED, supply_check
+from combust.application.visit.supply import FIELDS, WHERE_FED, supply_check
 from combust.domain.heater import Heater
 from combust.edge.cli import output
 
@@ -38,7 +38,7 @@ MEANINGS = {
 
 def _number_options(function: Callable[..., Any]) -> Callable[..., Any]:
     for key, (name, meaning) in reversed(MEANINGS.items()):
-        unit = BANDS[key][0]
+        unit = FIELDS[key].unit
         text = f"{meaning}{f' [{unit}]' if unit else ''}."
         metavar = (unit.strip("°").upper().replace("²", "2")) or "NUMBER"
         function = click.option(name, key, metavar=metavar, help=text)(function)
@@ -47,7 +47,7 @@ def _number_options(function: Callable[..., Any]) -> Callable[..., Any]:
 
 @click.command("supply", short_help="Tell the voltage at the heater and which cut-out acts first.")
 @_number_options
-@click.option("--fed", default=FED[0], show_default=True, metavar="WORD", help=f"Where it is fed ({', '.join(FED)}).")
+@click.option("--fed", default=WHERE_FED[0], show_default=True, metavar="WORD", help=f"Fed {' or '.join(WHERE_FED)}.")
 @click.option("--heater", metavar="FILE", help="Heater profile: fills currents, cut-out and cool-down.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 @click.option("--strict", is_flag=True, help="End with exit code 4 when there is a stop or a warning.")

@@ -23,7 +23,7 @@ SHOWN = 6
 
 
 def evidence_in_steps(readings: Sequence[Values]) -> list[tuple[str, list[dict[str, object]]]]:
-    """Return the evidence of one visit step by step: the first gas reading, then each check in the order T1 to T19.
+    """Return the evidence of one visit step by step: the first gas reading, then each check in the order of the table.
 
     Each step is (name of the check, readings known after it).
     """

@@ -38,7 +38,7 @@ def drift_history(
     Parameters
     ----------
     log : str, Path, pandas.DataFrame or sequence of mapping
-        A logbook, a table (CSV or Parquet) with the contract's columns and perhaps ``event`` (repair, rezero, swap),
+        A logbook, a table (CSV or Parquet) with keys of the vocabulary and perhaps ``event`` (repair, rezero, swap),
         a frame or rows with them.
     heater : Heater or path of a profile, optional
         Gives the band; rows of another heater are refused and told.

@@ -1,4 +1,4 @@
-"""Readings into and out of the logbook as tables with the contract's columns, CSV or Parquet."""
+"""Readings into and out of the logbook as tables with the keys of the vocabulary as columns, CSV or Parquet."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from combust.application.visit.record import EVENTS, HEAD_KEYS, VisitRecord, check_head
+from combust.application.visit.record import EVENTS, HEAD, VisitRecord, check_head
 from combust.data.errors import CombustError, Fault
 from combust.data.vocabulary import input_keys, quantity
 from combust.domain.reading import check_values
@@ -42,7 +42,7 @@ def visits_of_table(path: str | Path, *, mapping: dict[str, str] | None = None) 
         The table as a whole cannot be used.
     """
     table = open_table(path)
-    skipped = {name: "" for name in table.header if name in HEAD_KEYS or name in RECORD_COLUMNS}
+    skipped = {name: "" for name in table.header if name in HEAD or name in RECORD_COLUMNS}
     headings = match_headings(table.header, skipped | (mapping or {}))
     gathered: dict[str, NewVisit] = {}
     refused: list[tuple[int, str]] = []
@@ -80,7 +80,7 @@ def _pointed(cell: Any, key: str | None, decimal: str) -> Any:
 def _take(values: dict[Any, Any], others: dict[str, Any], gathered: dict[str, NewVisit]) -> list[str]:
     """Add a row to its visit; return why not."""
     checked, faults = check_values(values)
-    head, head_faults = check_head({key: others.get(key) for key in HEAD_KEYS})
+    head, head_faults = check_head({key: others.get(key) for key in HEAD})
     faults += head_faults
     event = others.get("event")
     if event is not None and event not in EVENTS:
@@ -121,7 +121,7 @@ def _visit_of(checked: dict[str, Any]) -> str | None:
 
 
 def export_visits(records: Sequence[VisitRecord], out: str | Path) -> int:
-    """Write the readings of visits as a table, one row a reading, in the contract's columns; return the rows.
+    """Write the readings of visits as a table, one row a reading, its keys as columns; return the rows.
 
     Only columns that occur are written. Words about the visit and ``revision``, ``closed_at``, ``incomplete`` and
     ``event`` stand behind the reading's own columns; what was not measured is empty.
@@ -139,7 +139,7 @@ def export_visits(records: Sequence[VisitRecord], out: str | Path) -> int:
         raise CombustError(Fault("logbook", None, "missing", why="holds no reading to export", hint=hint))
     present = set().union(*rows)
     names = [key for key in (*IDENTITY, *(k for k in input_keys() if k not in IDENTITY)) if key in present]
-    names += [key for key in (*HEAD_KEYS, *RECORD_COLUMNS) if key in present]
+    names += [key for key in (*HEAD, *RECORD_COLUMNS) if key in present]
     columns = []
     for name in names:
         number = name == "revision" or (name in input_keys() and quantity(name).kind == "number")

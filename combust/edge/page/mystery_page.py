@@ -3,38 +3,37 @@
 from __future__ import annotations
 
 import secrets
-from collections.abc import Mapping
+from collections.abc import Iterable
 from html import escape
 from typing import Any
 
 from combust.application.causes.catalogue import shipped_convictions
 from combust.application.mystery import Dealer, Play, Score, Statement, score
-from combust.application.mystery.rules import LEVELS, table
+from combust.application.mystery.rules import LEVELS, in_words, price_rows
+from combust.application.mystery.rules import table as rules
 from combust.application.mystery.scoring import points
+<<<<<<< HEAD
 from combust.data.errors import CombustError
 from combust.domain.limits import cautions
 from combust.edge.notebook import widget_library
 from combust.edge.reports.class_sheets import price_rows, told_columns
+=======
+from combust.data.errors import CombustError, Fault
+from combust.domain.limits import cautions, no_stop_text
+from combust.edge.notebook import Shown, widget_library
+from combust.edge.reports.html import bullets, paragraphs, status, table
+>>>>>>> main
 
 SHARES = tuple(round(0.05 * step, 2) for step in range(21))
+HEATER = {"running": "Heater running.", "off": "Heater off.", "any": "Heater running or off."}
 
 
-class PriceTable:
-    """Checks and actions with what they cost, as a table."""
-
-    def _repr_html_(self) -> str:
-        left = 'style="text-align:left;vertical-align:top;overflow-wrap:anywhere"'
-        head = "".join(f"<th {left}>{word}</th>" for word in ("check", "what is done", "cost"))
-        body = "".join(
-            f"<tr><td {left}>{escape(row['name'])}</td>"
-            f"<td {left}>{escape(row['text'])}{_heater(row['heater'])}</td>"
-            f"<td {left}>{row['minutes']:g} min, money {row['money']:g}, risk {row['risk']:g}</td></tr>"
-            for row in price_rows()
-        )
-        return f"<table><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"
-
-    def __str__(self) -> str:
-        return "\n".join(f"{row['name']:<22}{row['minutes']:g} min  {row['text']}" for row in price_rows())
+def price_table() -> Shown:
+    """Return checks and actions with what they cost."""
+    words = [(row, HEATER.get(row["heater"], "")) for row in price_rows()]
+    rows = [(row["name"], f"{row['text']} {heater}".rstrip(), row["price"]) for row, heater in words]
+    text = "\n".join(f"{name:<22}{price.minutes:g} min  {words}" for name, words, price in rows)
+    return Shown(table(rows, ("check", "what is done", "cost")), text)
 
 
 class MysteryPage:
@@ -91,7 +90,7 @@ class MysteryPage:
             name: widgets.Text(
                 description=name.capitalize(), placeholder=text, continuous_update=False, style=style, layout=wide
             )
-            for name, text in table()["record"]["field"].items()
+            for name, text in rules()["record"]["field"].items()
         }
         self.told, self.stand, self.result = widgets.HTML(), widgets.HTML(), widgets.HTML()
         self._all = widgets.VBox(
@@ -111,7 +110,7 @@ class MysteryPage:
                 self.handed,
                 button("Finish and score", self.finish),
                 self.result,
-                widgets.HTML("".join(f"<p>{escape(line)}</p>" for line in cautions())),
+                widgets.HTML(paragraphs(cautions())),
             ]
         )
         self.told.value = "<p>Choose a level and deal a case.</p>"
@@ -125,7 +124,7 @@ class MysteryPage:
         self.play = Play(self._dealer.deal(self._seed, level))
         self._seed += 1
         self.stated, self.result.value, self.last = {}, "", None
-        self._tell("")
+        self._tell()
 
     def take(self, step: str) -> None:
         """Make a check or an action and show what it gives."""
@@ -134,25 +133,22 @@ class MysteryPage:
         try:
             self.play = self.play.take(step)
         except CombustError as error:
-            self._tell("".join(f"<p><strong>{escape(str(fault))}</strong></p>" for fault in error.faults))
+            self._tell(error.faults)
             return
-        self._tell("")
+        self._tell()
 
     def state(self, answer: str, share: float) -> None:
         """State the probability of one answer; 0 takes it back."""
-        trial = {**self.stated, answer: share}
-        trial = {name: value for name, value in trial.items() if value > 0.0}
+        trial = {name: value for name, value in {**self.stated, answer: share}.items() if value > 0.0}
         try:
             Statement.of(trial)
         except CombustError as error:
-            self.stand.value = f'<p role="status">{escape(" ".join(str(fault) for fault in error.faults))}</p>'
+            self.stand.value = status(paragraphs(error.faults))
             return
         self.stated = trial
         left = 1.0 - sum(trial.values())
-        told = "".join(f"<li>{escape(name)}: {100 * value:.0f} %</li>" for name, value in trial.items())
-        self.stand.value = (
-            f'<div role="status"><p>Stated (the rest, {100 * left:.0f} %, is "I cannot tell"):</p><ul>{told}</ul></div>'
-        )
+        told = bullets(f"{name}: {100 * value:.0f} %" for name, value in trial.items())
+        self.stand.value = status(paragraphs([f'Stated (the rest, {100 * left:.0f} %, is "I cannot tell"):']) + told)
 
     def _state(self) -> None:
         names = {self.cause.value, self.second.value} - {""}
@@ -167,16 +163,17 @@ class MysteryPage:
             statement = Statement.of(self.stated, self.excluded.value, self.handed.value, record)
             self.last = score(self._dealer, self.play, statement)
         except CombustError as error:
-            self.result.value = "".join(f"<p>{escape(str(fault))}</p>" for fault in error.faults)
+            self.result.value = paragraphs(error.faults)
             return
         self.result.value = _score_html(self.last)
         self.step.options = []
         self.play = None
 
-    def _tell(self, fault: str) -> None:
+    def _tell(self, faults: Iterable[Fault] = ()) -> None:
         """Show where the visit stands: stops first, then the readings, then what was used."""
         if self.play is None:
             return
+<<<<<<< HEAD
         visit = self.play.visit()
         stops = "".join(f"<p><strong>{escape(text)}</strong></p>" for text in visit.safety.lines())
         broken = "".join(
@@ -193,35 +190,28 @@ class MysteryPage:
             f'<div role="status" aria-live="polite">{stops}{broken}{fault}{lines}'
             f"<p>Healthy baseline of this heater:</p><ul>{base}</ul>{results if rows else ''}"
             f"<p>Used: {visit.minutes:g} min, money {visit.money:g}, risk {visit.risk:g}.</p></div>"
+=======
+        visit, case = self.play.visit(), self.play.case
+        stops = [one.text for one in visit.stops()]
+        broken = [f"SAFETY: {rules()['breach'][code]}" for code in visit.breaches]
+        shown = [(name, in_words(row) or "done") for name, row in visit.shown.items()]
+        self.told.value = status(
+            (paragraphs(stops, strong=True) or paragraphs([no_stop_text()]))
+            + paragraphs([*broken, *faults], strong=True)
+            + paragraphs([*str(case).splitlines(), "Healthy baseline of this heater:"])
+            + bullets(in_words(one.reading) for one in case.heater.baselines)
+            + (table(shown, ("step", "what it shows")) if shown else "")
+            + paragraphs([f"Used: {visit.used}."])
+>>>>>>> main
         )
         # The whole price list: whether a step is allowed now is what the learner has to judge.
-        self.step.options = [(_price(row), row["name"]) for row in price_rows() if not visit.refusal(row["name"])]
-
-
-def _heater(state: str) -> str:
-    return {"running": " Heater running.", "off": " Heater off.", "any": " Heater running or off."}.get(state, "")
-
-
-def _price(row: Mapping[str, Any]) -> str:
-    return f"{row['name']} ({row['minutes']:g} min, money {row['money']:g}, risk {row['risk']:g})"
-
-
-def _result_row(name: str, row: Mapping[str, Any]) -> str:
-    text = " · ".join(f"{key} {value}" for key, value in told_columns(row)) or "done"
-    return f"<tr><td>{escape(name)}</td><td>{escape(text)}</td></tr>"
+        rows = [row for row in price_rows() if not visit.refusal(row["name"])]
+        self.step.options = [(f"{row['name']} ({row['price']})", row["name"]) for row in rows]
 
 
 def _score_html(one: Score) -> str:
-    told, most, cap = table()["breach"], points(), table()["score"]["cap_after_breach"]
-    broken = "".join(
-        f"<p><strong>SAFETY: {escape(told[code])} No more than {cap} points.</strong></p>" for code in one.breaches
-    )
-    rows = "".join(
-        f"<tr><td>{escape(name)}</td><td style='white-space:nowrap'>{value:g} of {most[name]:g}</td>"
-        f"<td>{escape(one.reasons[name])}</td></tr>"
-        for name, value in one.parts.items()
-    )
-    return (
-        f'<div role="status" aria-live="polite"><p><strong>{one.total:g} of 100.</strong> '
-        f"The answer was {escape(one.right)}.</p>{broken}<table><tbody>{rows}</tbody></table></div>"
-    )
+    told, most, cap = rules()["breach"], points(), rules()["score"]["cap_after_breach"]
+    broken = [f"SAFETY: {told[code]} No more than {cap} points." for code in one.breaches]
+    rows = [(name, f"{value:g} of {most[name]:g}", one.reasons[name]) for name, value in one.parts.items()]
+    first = f"<p><strong>{one.total:g} of 100.</strong> The answer was {escape(one.right)}.</p>"
+    return status(first + paragraphs(broken, strong=True) + table(rows))

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from html import escape
 from typing import Any
 
 from combust.application.reading.result import interpret
@@ -13,6 +12,7 @@ from combust.domain.catalogue import aliases, shipped_fuels
 from combust.domain.limits import cautions
 from combust.edge.figures.gas_plane import draw_plane
 from combust.edge.notebook import FrozenFigure, widget_library
+from combust.edge.reports.html import bullets, paragraphs, status
 
 # field -> words for cold hands; the unit comes from the vocabulary.
 FIELDS = (
@@ -77,7 +77,7 @@ class ReadingPage:
                 self.slider,
                 self.told,
                 self.figure,
-                widgets.HTML("".join(f"<p>{escape(line)}</p>" for line in cautions())),
+                widgets.HTML(paragraphs(cautions())),
             ]
         )
         for field in self.fields.values():
@@ -108,15 +108,15 @@ class ReadingPage:
         try:
             result = interpret({key: _number_text(text) for key, text in given.items()})
         except CombustError as error:
-            faults = "".join(f"<li>{escape(str(fault))}</li>" for fault in error.faults)
-            self._tell(f"<p><strong>Not accepted, nothing was computed:</strong></p><ul>{faults}</ul>", "")
+            head = paragraphs(["Not accepted, nothing was computed:"], strong=True)
+            self._tell(head + bullets(error.faults), "")
             return
         self._follow(result.inputs.get("o2_dry_pct"))
         figure = FrozenFigure(draw_plane(result), "The reading on the CO2-O2 plane, as typed.")._repr_html_()
         self._tell(_page_of(result), figure)
 
     def _tell(self, text: str, figure: str) -> None:
-        self.told.value = f'<div role="status" aria-live="polite">{text}</div>'
+        self.told.value = status(text)
         self.figure.value = figure
 
     def _follow(self, oxygen: float | None) -> None:

@@ -4,23 +4,25 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Iterable, Mapping, Sequence
-from typing import Any
+from collections.abc import Iterable, Sequence
 
-from combust import __version__
-from combust.application.causes.catalogue import shipped_convictions
 from combust.application.mystery import Answer, Dealer, MysteryCase, Score
 from combust.application.mystery.case import sealed_names
-from combust.application.mystery.rules import prices, table
+from combust.application.mystery.rules import in_words, price_rows, table
 from combust.application.mystery.scoring import points
+<<<<<<< HEAD
 from combust.application.words import needed
 from combust.data.vocabulary import quantities
 from combust.domain.limits import cautions
 from combust.edge.reports.html import template
+=======
+from combust.edge.reports.html import page
+>>>>>>> main
 
 RESULT_COLUMNS = ("learner", "case_id", "level", "total", *points(), "minutes", "breaches")
 
 
+<<<<<<< HEAD
 def price_rows() -> list[dict[str, Any]]:
     """Return every check and action with words, what it costs and its risk."""
     checks, actions = shipped_convictions().checks, table()["action"]
@@ -52,6 +54,8 @@ def told_columns(row: Mapping[str, Any]) -> list[tuple[str, str]]:
     return told
 
 
+=======
+>>>>>>> main
 def class_pages(cases: Sequence[MysteryCase], dealer: Dealer, *, title: str = "Mystery heaters") -> tuple[str, str]:
     """Return (sheet, key) of some cases as self-contained HTML: no answer and no result on the sheet.
 
@@ -65,6 +69,7 @@ def class_pages(cases: Sequence[MysteryCase], dealer: Dealer, *, title: str = "M
 
 
 def _page(cases: Sequence[MysteryCase], answers: Sequence[Answer] | None, title: str) -> str:
+<<<<<<< HEAD
     rows = []
     for number, case in enumerate(cases, 1):
         row: dict[str, Any] = {"number": number, "lines": str(case).splitlines(), "case": case, "answer": None}
@@ -75,6 +80,22 @@ def _page(cases: Sequence[MysteryCase], answers: Sequence[Answer] | None, title:
             row["results"] = [(name, told_columns(case.result(name))) for name in sealed_names()]
         rows.append(row)
     page: str = template("mystery.html.j2").render(
+=======
+    rows = [
+        {
+            "number": number,
+            "case": case,
+            "lines": str(case).splitlines(),
+            "stops": [finding.text for finding in case.visit().stops()],
+            "baseline": [in_words(one.reading) for one in case.heater.baselines],
+            "answer": answers[number - 1] if answers else None,
+            "results": [(name, in_words(case.result(name))) for name in sealed_names()] if answers else [],
+        }
+        for number, case in enumerate(cases, 1)
+    ]
+    return page(
+        "mystery",
+>>>>>>> main
         title=title,
         key=answers is not None,
         rows=rows,
@@ -82,29 +103,16 @@ def _page(cases: Sequence[MysteryCase], answers: Sequence[Answer] | None, title:
         record=table()["record"]["field"],
         breaches=table()["breach"],
         cap=table()["score"]["cap_after_breach"],
-        cautions=cautions(),
-        version=__version__,
     )
-    return page
 
 
 def results_csv(scores: Iterable[tuple[str, Score]], dealer: Dealer) -> str:
     """Return the results of a class as CSV with anonymised ids, in the order of the ids; answers are not in it."""
-    text = io.StringIO()
-    writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(RESULT_COLUMNS)
-    rows: list[list[Any]] = [
-        [
-            dealer.learner_id(name),
-            one.case_id,
-            one.level,
-            one.total,
-            *one.parts.values(),
-            one.minutes,
-            ";".join(one.breaches),
-        ]
-        for name, one in scores
+    learners = [(dealer.learner_id(name), ";".join(one.breaches), one) for name, one in scores]
+    rows = [
+        (learner, one.case_id, one.level, one.total, *one.parts.values(), one.minutes, breaches)
+        for learner, breaches, one in learners
     ]
-    rows.sort(key=lambda row: (row[0], row[1]))
-    writer.writerows(rows)
+    text = io.StringIO()
+    csv.writer(text, lineterminator="\n").writerows([RESULT_COLUMNS, *sorted(rows)])
     return text.getvalue()

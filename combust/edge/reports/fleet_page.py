@@ -12,7 +12,7 @@ from combust.application.fleet.plan import FleetPlan, records
 from combust.application.fleet.rules import DECISIONS, KEEP_OFF
 from combust.domain.limits import cautions
 from combust.edge.cli.output import write_text
-from combust.edge.reports.html import template
+from combust.edge.reports.html import page
 from combust.edge.whole_file import whole_file
 
 if TYPE_CHECKING:
@@ -54,7 +54,7 @@ def write_plan(plan: FleetPlan, folder: str | Path, *, title: str = "Fleet plan 
         text = json.dumps(plan.to_dict(), ensure_ascii=False, allow_nan=False, indent=1)
         write_text(folder / "plan.json", text + "\n")
         written.append(folder / "plan.json")
-    write_text(folder / "plan.html", page(plan, figures, title=title))
+    write_text(folder / "plan.html", plan_page(plan, figures, title=title))
     return [folder / "plan.html", *written, *(folder / f"{name}.png" for name in figures)]
 
 
@@ -86,13 +86,14 @@ def _figures(plan: FleetPlan, folder: Path) -> dict[str, dict[str, str]]:
     return found
 
 
-def page(plan: FleetPlan, figures: dict[str, dict[str, str]], *, title: str) -> str:
+def plan_page(plan: FleetPlan, figures: dict[str, dict[str, str]], *, title: str) -> str:
     """Return the decision page as HTML; every text from a table is escaped."""
     vehicles = plan.vehicles.head(MOST_VEHICLES)
     rows = [
         {"vehicle_id": name, "reason": reason, "off": decision in KEEP_OFF}
         for name, reason, decision in zip(vehicles["vehicle_id"], vehicles["reason"], vehicles["decision"], strict=True)
     ]
+<<<<<<< HEAD
     plain = {
         "counts": records(plan.counts),
         "routes": records(plan.routes),
@@ -104,9 +105,17 @@ def page(plan: FleetPlan, figures: dict[str, dict[str, str]], *, title: str) -> 
         "version": plan.version,
     }
     told: str = template("fleet.html.j2").render(
+=======
+    return page(
+        "fleet",
+>>>>>>> main
         title=title,
         summary=f"{plan}.",
-        plan=plain,
+        plan=plan,
+        cautions=[first_word(plan.vehicles), *cautions()],
+        counts=records(plan.counts),
+        routes=records(plan.routes),
+        assumed=records(plan.assumptions),
         decisions=decision_rows(plan),
         figures=list(figures.values()),
         moves=records(plan.reassignment.moves.head(MOST_VEHICLES)),
@@ -118,7 +127,6 @@ def page(plan: FleetPlan, figures: dict[str, dict[str, str]], *, title: str) -> 
         faults=records(plan.faults.head(MOST_FAULTS)),
         more_faults=max(len(plan.faults) - MOST_FAULTS, 0),
     )
-    return told
 
 
 def decision_rows(plan: FleetPlan) -> list[tuple[str, str]]:

@@ -1,20 +1,35 @@
-"""How every printable page is made: one template engine that escapes, and figures as data inside the page."""
+"""How HTML is made: one template engine that escapes for whole pages, and four pieces for what a notebook shows."""
 
 from __future__ import annotations
 
 import base64
+from collections.abc import Iterable
 from functools import cache
+from html import escape
 from typing import TYPE_CHECKING, Any
 
+from combust import __version__
+from combust.domain.limits import cautions
 from combust.edge.figures.style import svg_text
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
+LEFT = 'style="text-align:left;vertical-align:top;overflow-wrap:anywhere"'
+
+
+def page(name: str, **facts: Any) -> str:
+    """Return a whole page from its template; every text it is given is escaped, and a name that it lacks is an error.
+
+    Cautions and version stand on every page.
+    """
+    facts = {"cautions": cautions(), "version": __version__, **facts}
+    told: str = _pages().get_template(f"{name}.html.j2").render(facts)
+    return told
+
 
 @cache
-def template(name: str) -> Any:
-    """Return a page's template; every text that it is given is escaped, and a name that it lacks is an error."""
+def _pages() -> Any:
     from jinja2 import Environment, PackageLoader, StrictUndefined
 
     rules = Environment(
@@ -25,7 +40,7 @@ def template(name: str) -> Any:
         trim_blocks=True,
     )
     rules.filters["words"] = lambda text: str(text).replace("_", " ")
-    return rules.get_template(name)
+    return rules
 
 
 def harmless(value: Any) -> Any:
@@ -38,3 +53,26 @@ def harmless(value: Any) -> Any:
 def svg_address(figure: Figure) -> str:
     """Return a figure as an SVG image in a data URL: an image cannot run a script or fetch anything."""
     return "data:image/svg+xml;base64," + base64.b64encode(svg_text(figure).encode()).decode("ascii")
+
+
+def paragraphs(texts: Iterable[object], *, strong: bool = False) -> str:
+    """Return each text as a paragraph, escaped."""
+    before, after = ("<p><strong>", "</strong></p>") if strong else ("<p>", "</p>")
+    return "".join(f"{before}{escape(str(text))}{after}" for text in texts)
+
+
+def bullets(texts: Iterable[object]) -> str:
+    """Return texts as a list, escaped."""
+    return f"<ul>{''.join(f'<li>{escape(str(text))}</li>' for text in texts)}</ul>"
+
+
+def table(rows: Iterable[Iterable[object]], head: Iterable[str] = ()) -> str:
+    """Return rows of cells as a table, escaped."""
+    top = "".join(f"<th {LEFT}>{escape(word)}</th>" for word in head)
+    body = "".join(f"<tr>{''.join(f'<td {LEFT}>{escape(str(cell))}</td>' for cell in row)}</tr>" for row in rows)
+    return f"<table>{f'<thead><tr>{top}</tr></thead>' if top else ''}<tbody>{body}</tbody></table>"
+
+
+def status(html: str) -> str:
+    """Return HTML as a region whose changes are read out to people who cannot see them."""
+    return f'<div role="status" aria-live="polite">{html}</div>'

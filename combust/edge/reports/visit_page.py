@@ -5,13 +5,20 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from combust import __version__
 from combust.application.reading.result import ReadingResult, interpret
+<<<<<<< HEAD
 from combust.application.visit.record import HEAD_KEYS, VisitRecord, limit_entries, safety_now
 from combust.data.errors import CombustError
 from combust.data.vocabulary import quantities
 from combust.domain.limits import cautions
 from combust.edge.reports.html import svg_address, template
+=======
+from combust.application.visit.record import HEAD, VisitRecord, limit_entries, stops_now
+from combust.data.errors import CombustError
+from combust.data.vocabulary import quantities
+from combust.domain.limits import no_stop_text
+from combust.edge.reports.html import page, svg_address
+>>>>>>> main
 
 # Shown in columns of their own or in the head of the page; everything else stands in the line below the table.
 IN_COLUMNS = ("o2_dry_pct", "co_dry_ppm", "smoke_number", "taken_at", "stage", "phase", "heater_id", "reading_id")
@@ -31,7 +38,8 @@ def visit_page(record: VisitRecord) -> str:
     """
     done = [(entry.key, entry.body, _interpreted(entry.body)) for entry in record.entries if entry.kind == "reading"]
     findings = [(key, f) for key, _, result in done if result for f in result.findings if f.severity != "stop"]
-    page: str = template("visit.html.j2").render(
+    return page(
+        "visit",
         record=record,
         safety=safety_now(record),
         head=[(_label(key), text) for key, text in record.head.items()],
@@ -40,14 +48,11 @@ def visit_page(record: VisitRecord) -> str:
         figures=_figures(done),
         lists=_lists(record),
         limits=record.of_kind("limit") or [body for _, body in limit_entries()],
-        cautions=cautions(),
-        version=__version__,
     )
-    return page
 
 
 def _label(key: str) -> str:
-    return HEAD_KEYS.get(key, key).partition(":")[0]
+    return HEAD[key].meaning if key in HEAD else key
 
 
 def _interpreted(body: Mapping[str, Any]) -> ReadingResult | None:

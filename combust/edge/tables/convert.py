@@ -14,7 +14,8 @@ import pyarrow.compute as pc
 from combust.application.reading.columns import Columns
 from combust.application.reading.result import DEFAULT_FUEL
 from combust.data.errors import CombustError, Fault
-from combust.data.vocabulary import Quantity, as_number, foreign_twin, quantities, quantity
+from combust.data.fields import Field, as_number
+from combust.data.vocabulary import foreign_twin, quantities, quantity
 from combust.domain.catalogue import Catalogue, get_fuel
 from combust.domain.fuel import Fuel
 from combust.domain.reading import WORTH_TELLING, nothing_entered
@@ -132,7 +133,7 @@ def _numbers(column: Any, heading: Heading, decimal: str, faults: RowFaults) -> 
     return numbers
 
 
-def _told(record: Quantity, value: object, heading: Heading, entered: object) -> str:
+def _told(record: Field, value: object, heading: Heading, entered: object) -> str:
     """Return the fault of a cell in words, with what was entered when that was in another unit."""
     fault = record.fault_of(value)
     return "" if fault is None else str(fault.entered_as(heading.foreign, entered) if heading.foreign else fault)

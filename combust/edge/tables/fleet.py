@@ -5,8 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from combust.application.fleet.tables import RAGGED
-from combust.data.tables import load_table
+from combust.application.fleet.tables import RAGGED, fleet_fields
 from combust.edge.tables.source import open_table
 
 if TYPE_CHECKING:
@@ -30,7 +29,7 @@ def read_fleet_table(name: str, path: str | Path) -> pd.DataFrame:
     import pandas as pd
 
     source = open_table(path)
-    texts = {key for key, spec in load_table("fleet_columns")[name].items() if spec.get("kind", "number") != "number"}
+    texts = {key for key, spec in fleet_fields(name).items() if spec.kind != "number"}
     parts: list[Any] = []
     for block in source.blocks():
         part = block.table.to_pandas()

@@ -7,8 +7,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from combust.data.errors import CombustError, Fault
+from combust.data.fields import strip_unit
 from combust.data.near import LONGEST_WORD, near_matches
-from combust.data.vocabulary import foreign_twin, input_keys, quantities, strip_unit
+from combust.data.vocabulary import foreign_twin, input_keys, quantities
 
 # Words people write over such columns (common practice, no source). They are proposed, not taken.
 USUAL_WORDS = {

@@ -20,7 +20,7 @@ import pyarrow.parquet as pq
 
 from combust.application.fleet.points import NO_POINTS, RouteSums, RouteUse, route_block
 from combust.data.errors import CombustError, Fault, missing_extra, shorten
-from combust.data.vocabulary import FOREIGN_UNITS
+from combust.data.fields import FOREIGN_UNITS
 from combust.edge import interrupt
 from combust.edge.whole_file import drop, partial_of
 from combust.kernel.altitude import Derated, Derating, derate

@@ -16,7 +16,8 @@ import pyarrow.compute as pc
 from combust.application.reading.interpret import RESULT_KEYS, VERDICTS, Interpretation, interpret_columns
 from combust.application.reading.judge import codes_of
 from combust.data.errors import CombustError, Fault
-from combust.data.vocabulary import is_missing, quantities
+from combust.data.fields import is_missing
+from combust.data.vocabulary import quantities
 from combust.domain.catalogue import Catalogue
 from combust.domain.fuel import Fuel
 from combust.domain.instrument import InstrumentClass, instrument_class

