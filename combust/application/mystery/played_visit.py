@@ -8,13 +8,8 @@ from typing import Any
 
 from combust.application.causes.catalogue import shipped_convictions
 from combust.application.mystery.hidden import NEW_ROWS
-<<<<<<< HEAD
-from combust.application.mystery.rules import ACTIONS, prices
-from combust.application.reading.result import safety_of
-=======
 from combust.application.mystery.rules import ACTIONS, Price, price_of, prices
-from combust.application.reading.result import stop_findings
->>>>>>> main
+from combust.application.reading.result import safety_of
 from combust.data.errors import CombustError, Fault
 from combust.domain.safety import Safety, forbids, of_all
 

@@ -310,17 +310,8 @@ def _validity(visit: PlayedVisit) -> tuple[float, str]:
     checks = shipped_convictions().checks
     wanted = list(rules.table()["ladder"]["validity"])
     if visit.standing_stops():
-<<<<<<< HEAD
         wanted = [name for name in wanted if "burning" not in checks[name].needs or name in visit.steps]
-    early: list[str] = []
-    for step in visit.steps:
-        if step in checks and step not in wanted and step not in FREE_OF_COST:
-            break
-        early.append(step)
-=======
-        wanted = [name for name in wanted if checks[name].heater != "running" or name in visit.steps]
     early = list(takewhile(lambda step: step not in checks or step in wanted or step in FREE_OF_COST, visit.steps))
->>>>>>> main
     done = [name for name in wanted if name in early and name in visit.shown]
     return len(done) / len(wanted), f"{len(done)} of {len(wanted)} validity checks came before any other."
 

@@ -24,15 +24,9 @@ class SiteEffect(Result):
     """What a site does to a heater stage. ``None`` = cannot be told from what was entered.
 
     The plain names (``air_ratio``, ``fuel_trim_pct``, ``o2_dry_pct``, ``useful_heat_kw``) follow from dry-air density
-<<<<<<< HEAD
-    alone, the trade's table; ``_with_fuel_density`` and ``_full`` add the two further terms. ``useful_heat_kw`` is the
+    alone; ``_with_fuel_density`` and ``_full`` add the two further terms. ``useful_heat_kw`` is the
     heat with the fuel trimmed to keep lambda, ``useful_heat_untrimmed_kw`` the heat without a trim. Where the heater
     must not burn, every trim is withheld.
-=======
-    alone; ``_with_fuel_density`` and ``_full`` add the two further terms. ``useful_heat_kw`` is the
-    heat with the fuel trimmed to keep lambda, ``useful_heat_untrimmed_kw`` the heat without a trim. A stop condition in
-    the reading that was given withholds every trim.
->>>>>>> main
     """
 
     density_ratio: float

@@ -8,13 +8,8 @@ from typing import Any
 import click
 
 from combust import __version__
-<<<<<<< HEAD
 from combust.application.reading.result import interpret, safety_of
-from combust.application.visit.record import CHECKS, EVENTS, HEAD_CHOICES, HEAD_KEYS, VisitRecord, safety_now
-=======
-from combust.application.reading.result import interpret
-from combust.application.visit.record import CHECKS, EVENTS, HEAD, VisitRecord, stops_now
->>>>>>> main
+from combust.application.visit.record import CHECKS, EVENTS, HEAD, VisitRecord, safety_now
 from combust.application.visit.steady import visit_procedure
 from combust.data.errors import CombustError, Fault
 from combust.data.vocabulary import quantities

@@ -253,21 +253,10 @@ def _standing(played: Play, statement: dict[str, Any], told: dict[str, Any]) -> 
     return {
         "safety": visit.safety.to_dict(),
         "case_id": played.case.case_id,
-<<<<<<< HEAD
         "stop": [{"code": one.code, "text": one.text} for one in visit.safety.stops],
-        "results": dict(told),
-        "readings": visit.readings,
-        "steps": list(visit.steps),
-        "breaches": list(visit.breaches),
-        "minutes": visit.minutes,
-        "money": visit.money,
-        "risk": visit.risk,
-=======
-        "stop": [{"code": one.code, "text": one.text} for one in visit.stops()],
         "results": told,
         **{name: getattr(visit, name) for name in ("readings", "steps", "breaches")},
         **visit.used._asdict(),
->>>>>>> main
         "statement": statement,
         "cautions": cautions(),
     }

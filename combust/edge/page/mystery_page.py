@@ -12,17 +12,10 @@ from combust.application.mystery import Dealer, Play, Score, Statement, score
 from combust.application.mystery.rules import LEVELS, in_words, price_rows
 from combust.application.mystery.rules import table as rules
 from combust.application.mystery.scoring import points
-<<<<<<< HEAD
-from combust.data.errors import CombustError
-from combust.domain.limits import cautions
-from combust.edge.notebook import widget_library
-from combust.edge.reports.class_sheets import price_rows, told_columns
-=======
 from combust.data.errors import CombustError, Fault
-from combust.domain.limits import cautions, no_stop_text
+from combust.domain.limits import cautions
 from combust.edge.notebook import Shown, widget_library
 from combust.edge.reports.html import bullets, paragraphs, status, table
->>>>>>> main
 
 SHARES = tuple(round(0.05 * step, 2) for step in range(21))
 HEATER = {"running": "Heater running.", "off": "Heater off.", "any": "Heater running or off."}
@@ -173,36 +166,16 @@ class MysteryPage:
         """Show where the visit stands: stops first, then the readings, then what was used."""
         if self.play is None:
             return
-<<<<<<< HEAD
-        visit = self.play.visit()
-        stops = "".join(f"<p><strong>{escape(text)}</strong></p>" for text in visit.safety.lines())
-        broken = "".join(
-            f"<p><strong>SAFETY: {escape(table()['breach'][code])}</strong></p>" for code in visit.breaches
-        )
-        lines = "".join(f"<p>{escape(line)}</p>" for line in str(self.play.case).splitlines())
-        rows = "".join(_result_row(name, row) for name, row in visit.shown.items())
-        results = f"<table><thead><tr><th>step</th><th>what it shows</th></tr></thead><tbody>{rows}</tbody></table>"
-        base = "".join(
-            f"<li>{escape(' · '.join(f'{key} {text}' for key, text in told_columns(one.reading)))}</li>"
-            for one in self.play.case.heater.baselines
-        )
-        self.told.value = (
-            f'<div role="status" aria-live="polite">{stops}{broken}{fault}{lines}'
-            f"<p>Healthy baseline of this heater:</p><ul>{base}</ul>{results if rows else ''}"
-            f"<p>Used: {visit.minutes:g} min, money {visit.money:g}, risk {visit.risk:g}.</p></div>"
-=======
         visit, case = self.play.visit(), self.play.case
-        stops = [one.text for one in visit.stops()]
         broken = [f"SAFETY: {rules()['breach'][code]}" for code in visit.breaches]
         shown = [(name, in_words(row) or "done") for name, row in visit.shown.items()]
         self.told.value = status(
-            (paragraphs(stops, strong=True) or paragraphs([no_stop_text()]))
+            paragraphs(visit.safety.lines(), strong=True)
             + paragraphs([*broken, *faults], strong=True)
             + paragraphs([*str(case).splitlines(), "Healthy baseline of this heater:"])
             + bullets(in_words(one.reading) for one in case.heater.baselines)
             + (table(shown, ("step", "what it shows")) if shown else "")
             + paragraphs([f"Used: {visit.used}."])
->>>>>>> main
         )
         # The whole price list: whether a step is allowed now is what the learner has to judge.
         rows = [row for row in price_rows() if not visit.refusal(row["name"])]

@@ -10,52 +10,11 @@ from combust.application.mystery import Answer, Dealer, MysteryCase, Score
 from combust.application.mystery.case import sealed_names
 from combust.application.mystery.rules import in_words, price_rows, table
 from combust.application.mystery.scoring import points
-<<<<<<< HEAD
-from combust.application.words import needed
-from combust.data.vocabulary import quantities
-from combust.domain.limits import cautions
-from combust.edge.reports.html import template
-=======
 from combust.edge.reports.html import page
->>>>>>> main
 
 RESULT_COLUMNS = ("learner", "case_id", "level", "total", *points(), "minutes", "breaches")
 
 
-<<<<<<< HEAD
-def price_rows() -> list[dict[str, Any]]:
-    """Return every check and action with words, what it costs and its risk."""
-    checks, actions = shipped_convictions().checks, table()["action"]
-    rows = []
-    for name, price in prices().items():
-        about = checks.get(name)
-        rows.append(
-            {
-                "name": name,
-                "text": about.sentence if about else actions[name]["text"],
-                "risk_text": about.risk if about else "",
-                "heater": needed(about.needs) if about else "",
-                "minutes": price.minutes,
-                "money": price.money,
-                "risk": price.risk,
-            }
-        )
-    return rows
-
-
-def told_columns(row: Mapping[str, Any]) -> list[tuple[str, str]]:
-    """Return (column, value with unit) of a result."""
-    known = quantities()
-    told = []
-    for key, value in row.items():
-        unit = known[key].unit if key in known else ""
-        text = f"{value:g}" if isinstance(value, float) else str(value)
-        told.append((key, f"{text} {unit}".strip()))
-    return told
-
-
-=======
->>>>>>> main
 def class_pages(cases: Sequence[MysteryCase], dealer: Dealer, *, title: str = "Mystery heaters") -> tuple[str, str]:
     """Return (sheet, key) of some cases as self-contained HTML: no answer and no result on the sheet.
 
@@ -69,24 +28,12 @@ def class_pages(cases: Sequence[MysteryCase], dealer: Dealer, *, title: str = "M
 
 
 def _page(cases: Sequence[MysteryCase], answers: Sequence[Answer] | None, title: str) -> str:
-<<<<<<< HEAD
-    rows = []
-    for number, case in enumerate(cases, 1):
-        row: dict[str, Any] = {"number": number, "lines": str(case).splitlines(), "case": case, "answer": None}
-        row["stops"] = list(case.visit().safety.lines())
-        row["baseline"] = [told_columns(one.reading) for one in case.heater.baselines]
-        if answers is not None:
-            row["answer"] = answers[number - 1]
-            row["results"] = [(name, told_columns(case.result(name))) for name in sealed_names()]
-        rows.append(row)
-    page: str = template("mystery.html.j2").render(
-=======
     rows = [
         {
             "number": number,
             "case": case,
             "lines": str(case).splitlines(),
-            "stops": [finding.text for finding in case.visit().stops()],
+            "stops": list(case.visit().safety.lines()),
             "baseline": [in_words(one.reading) for one in case.heater.baselines],
             "answer": answers[number - 1] if answers else None,
             "results": [(name, in_words(case.result(name))) for name in sealed_names()] if answers else [],
@@ -95,7 +42,6 @@ def _page(cases: Sequence[MysteryCase], answers: Sequence[Answer] | None, title:
     ]
     return page(
         "mystery",
->>>>>>> main
         title=title,
         key=answers is not None,
         rows=rows,

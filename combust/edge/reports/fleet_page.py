@@ -93,26 +93,12 @@ def plan_page(plan: FleetPlan, figures: dict[str, dict[str, str]], *, title: str
         {"vehicle_id": name, "reason": reason, "off": decision in KEEP_OFF}
         for name, reason, decision in zip(vehicles["vehicle_id"], vehicles["reason"], vehicles["decision"], strict=True)
     ]
-<<<<<<< HEAD
-    plain = {
-        "counts": records(plan.counts),
-        "routes": records(plan.routes),
-        "assumed": records(plan.assumptions),
-        "cautions": [*plan.safety.lines(), *cautions()],
-        "reassignment": plan.reassignment,
-        "rows": plan.rows,
-        "not_covered": plan.not_covered,
-        "version": plan.version,
-    }
-    told: str = template("fleet.html.j2").render(
-=======
     return page(
         "fleet",
->>>>>>> main
         title=title,
         summary=f"{plan}.",
         plan=plan,
-        cautions=[first_word(plan.vehicles), *cautions()],
+        cautions=[*plan.safety.lines(), *cautions()],
         counts=records(plan.counts),
         routes=records(plan.routes),
         assumed=records(plan.assumptions),

@@ -6,19 +6,10 @@ from collections.abc import Mapping
 from typing import Any
 
 from combust.application.reading.result import ReadingResult, interpret
-<<<<<<< HEAD
-from combust.application.visit.record import HEAD_KEYS, VisitRecord, limit_entries, safety_now
+from combust.application.visit.record import HEAD, VisitRecord, limit_entries, safety_now
 from combust.data.errors import CombustError
 from combust.data.vocabulary import quantities
-from combust.domain.limits import cautions
-from combust.edge.reports.html import svg_address, template
-=======
-from combust.application.visit.record import HEAD, VisitRecord, limit_entries, stops_now
-from combust.data.errors import CombustError
-from combust.data.vocabulary import quantities
-from combust.domain.limits import no_stop_text
 from combust.edge.reports.html import page, svg_address
->>>>>>> main
 
 # Shown in columns of their own or in the head of the page; everything else stands in the line below the table.
 IN_COLUMNS = ("o2_dry_pct", "co_dry_ppm", "smoke_number", "taken_at", "stage", "phase", "heater_id", "reading_id")
