@@ -11,7 +11,6 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:  # the same names for editors and type checkers; a test compares the two
     from combust.application.causes.rank import rank_causes as rank_causes
     from combust.application.chemistry.equilibrium import flame_equilibrium as flame_equilibrium
-    from combust.application.fleet.plan import plan_fleet as plan_fleet
     from combust.application.lessons.exercises import exercise as exercise
     from combust.application.lessons.exercises import exercise_sheet as exercise_sheet
     from combust.application.lessons.misconceptions import misconception_cards as misconception_cards
@@ -34,6 +33,7 @@ if TYPE_CHECKING:  # the same names for editors and type checkers; a test compar
     from combust.domain.reading import Reading as Reading
     from combust.domain.site import Site as Site
     from combust.edge.logbook.history import drift_history as drift_history
+    from combust.edge.tables.fleet import plan_fleet as plan_fleet
     from combust.edge.tables.readings import interpret_table as interpret_table
     from combust.kernel.constants import DryAir as DryAir
 
@@ -43,7 +43,6 @@ __version__ = "0.1.0"
 _MODULES = {
     "application.causes.rank": "rank_causes",
     "application.chemistry.equilibrium": "flame_equilibrium",
-    "application.fleet.plan": "plan_fleet",
     "application.lessons.exercises": "exercise exercise_sheet",
     "application.lessons.misconceptions": "misconception_cards",
     "application.mystery": "mystery",
@@ -59,6 +58,7 @@ _MODULES = {
     "domain.reading": "Reading",
     "domain.site": "Site",
     "edge.logbook.history": "drift_history",
+    "edge.tables.fleet": "plan_fleet",
     "edge.tables.readings": "interpret_table",
     "kernel.constants": "DryAir",
 }

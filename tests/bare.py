@@ -17,7 +17,7 @@ from typing import Any
 
 EXTRAS = ("cantera", "jupyterlab", "notebook", "ipywidgets", "voila", "dask", "distributed", "scipy", "hypothesis",
           "pytest", "nbclient", "nbformat", "selenium", "chemicals", "fluids", "CoolProp", "ambiance", "psychrolib",
-          "airportsdata", "pint", "uncertainties", "html5lib", "polars", "atheris")  # fmt: skip
+          "airportsdata", "pint", "uncertainties", "html5lib", "polars", "atheris", "jupytext")  # fmt: skip
 # What needs an extra: arguments -> the line that installs it.
 NEED = {
     ("page", "reading"): "pip install 'combust[notebooks]'",

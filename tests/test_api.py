@@ -51,6 +51,7 @@ def test_every_parameter_has_a_name_and_a_kind(name: str) -> None:
     for parameter in signature.parameters.values():
         assert parameter.kind not in (parameter.VAR_KEYWORD, parameter.VAR_POSITIONAL), parameter
         assert parameter.annotation is not parameter.empty, parameter
+    assert signature.return_annotation != "Any"
     positional = [one for one in signature.parameters.values() if one.kind is one.POSITIONAL_OR_KEYWORD]
     assert len(positional) <= 3 or isinstance(getattr(combust, name), type)
     assert inspect.getdoc(getattr(combust, name))
@@ -152,7 +153,9 @@ def test_missing_is_told_and_all_faults_come_at_once() -> None:
     for wrong in (0.0, -1.0, math.inf, [1.5, 0.0]):
         with pytest.raises(combust.CombustError, match="air_ratio"):
             combust.flue_gas("diesel_b7", wrong)
-    with pytest.raises(combust.CombustError, match="share"):
+    with pytest.raises(
+        combust.CombustError, match=r"co_share = 5 mol/mol is above what can be \(allowed 0 to 1 mol/mol\)"
+    ):
         combust.flue_gas("diesel_b7", 1.5, co_share=5.0)
 
 

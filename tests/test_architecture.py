@@ -77,6 +77,21 @@ def test_examples_in_docstrings_run(name: str) -> None:
     assert doctest.testmod(importlib.import_module(name), raise_on_error=False).failed == 0
 
 
+TEXT_TO_NUMBER = ("as_number", "pa.float64()).to_numpy", "to_numeric", '",", "."', "THOUSANDS.match(text")
+
+
+def test_the_text_of_a_cell_becomes_a_number_in_one_module_only() -> None:
+    """What turns text into numbers stands in no other module of the rooms that tables pass through."""
+    rooms = ("edge/tables", "edge/logbook", "application/fleet", "application/history")
+    for path in (path for room in rooms for path in sorted((ROOT / room).glob("*.py"))):
+        text = path.read_text(encoding="utf-8")
+        found = [word for word in TEXT_TO_NUMBER if word in text]
+        typed = path.name == "policy.py"  # values of a TOML file, no cells of a table
+        assert found == [] or path.name == "cells.py" or typed, f"{path.name} reads cells itself: {found}"
+    reader = (ROOT / "edge" / "tables" / "cells.py").read_text(encoding="utf-8")
+    assert all(word in reader for word in TEXT_TO_NUMBER[:2])
+
+
 # ---- the source rows ---------------------------------------------------------------------------------------------
 
 

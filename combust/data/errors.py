@@ -70,7 +70,7 @@ class Fault:
         text += f" {self.why}"
         if self.low is not None and self.high is not None:
             text += f" (allowed {self.low:g} to {self.high:g}{' ' + self.unit if self.unit else ''})"
-        return _printable(f"{text}. {self.hint}".strip() if self.hint else f"{text}.")
+        return printable(f"{text}. {self.hint}".strip() if self.hint else f"{text}.")
 
     def __repr__(self) -> str:
         return f"Fault({self.quantity!r}, {shorten(self.value)!r}, {self.code!r})"
@@ -140,9 +140,10 @@ def shorten(value: object, limit: int = 60) -> str:
     """Return a value as short printable text, so that hostile input cannot flood or steer a terminal."""
     if isinstance(value, float):
         return f"{value:.10g}"
-    text = _printable(str(value))
+    text = printable(str(value))
     return text if len(text) <= limit else text[: limit - 1] + "…"
 
 
-def _printable(text: str) -> str:
+def printable(text: str) -> str:
+    """Return a text with what cannot be printed as question marks, so that it cannot steer a terminal."""
     return text if text.isprintable() else "".join(c if c.isprintable() else "?" for c in text)

@@ -12,7 +12,7 @@ from combust.data.arguments import carries_unit, magnitude_in, why_no_number
 from combust.data.errors import Code, CombustError, Fault, shorten
 from combust.data.near import near_matches
 
-MOST_ITEMS = 10
+MOST_ITEMS, MOST_TEXTS = 10, 100
 PLACEHOLDER = "?"  # stands in a template where a person writes
 
 
@@ -24,7 +24,7 @@ class Field:
     ----------
     key, meaning, unit : str
     kind : str
-        number, choice, text, flag_or_unknown, choices (a list of words), numbers (one or more), band (low, high), raw
+        number, choice, text, texts, flag_or_unknown, choices (a list of words), numbers (one or more), band, raw
         (checked by whoever asks for it). ``fuel`` and ``name`` are texts that mean something to the domain.
     low, high, validated_low, validated_high : float
         Impossible outside; range in which the computation was checked.
@@ -88,9 +88,14 @@ class Field:
             return f"Write it like {self.key} = {toml_value(self.example)}: {self.meaning}."
         return self.hint or (f"Use one of {', '.join(self.choices)}." if self.choices else f"Give {self.meaning}.")
 
-    def for_stops(self, number: float) -> float:
-        """Return a refused number as the stop conditions count it: too much CO counts as the most there can be."""
-        return self.high if number > self.high and self.stops_above else math.nan
+    def for_stops(self, number: float, *, at_least: bool = False) -> float:
+        """Return a refused number as the stop conditions count it: too much CO counts as the most there can be.
+
+        ``at_least`` says that the number is a lower bound (``>2000``, over the range): it counts as just above it.
+        """
+        if not self.stops_above or math.isnan(number) or not (at_least or number > self.high):
+            return math.nan
+        return min(math.nextafter(number, math.inf), self.high)
 
     def fault_of(self, value: object) -> Fault | None:
         """Return the fault of one value, or None when it is acceptable.
@@ -126,6 +131,8 @@ class Field:
             return self._flag(value)
         if self.kind == "choices":
             return tuple(self._choice(one) for one in self._items(value, f"list of up to {MOST_ITEMS} words"))
+        if self.kind == "texts":
+            return [self._text(one) for one in self._items(value, "list of lines of text", 1, MOST_TEXTS)]
         if self.kind in ("numbers", "band"):
             return self._numbers(value)
         return value if self.kind == "raw" else self._text(value)
@@ -271,6 +278,39 @@ def check_fields(
     return good, faults
 
 
+def need_fields(given: Mapping[str, Any], known: Mapping[str, Field], *, what: str = "this") -> dict[str, Any]:
+    """Return what was given by its key in our unit.
+
+    Raises
+    ------
+    CombustError
+        Every fault that :func:`check_fields` tells, at once.
+    """
+    good, faults = check_fields(given, known, what=what)
+    if faults:
+        raise CombustError([fault for _, fault in faults])
+    return good
+
+
+def need_rows(rows: object, name: str, known: Mapping[str, Field]) -> list[dict[str, Any]]:
+    """Return the rows of a user's list of tables ``[[name]]``, each with its fields.
+
+    Raises
+    ------
+    CombustError
+        No list with a row in it, or rows with faults: all of them at once.
+    """
+    if not isinstance(rows, list) or not rows:
+        hint = f"Write [[{name}]] with {', '.join(known)} for each."
+        raise CombustError(Fault(name, None, "missing", why="is missing", hint=hint))
+    what = f"a [[{name}]]"
+    done = [check_fields(row if isinstance(row, dict) else {}, known, what=what) for row in rows]
+    faults = [one.within(f"{name}[{number}].") for number, (_, told) in enumerate(done, 1) for _, one in told]
+    if faults:
+        raise CombustError(faults)
+    return [good for good, _ in done]
+
+
 def unknown_field(key: str, value: object, known: Mapping[str, Field], what: str) -> Fault:
     """Return the fault of a key that is not known, with near matches or all that is."""
     near = near_matches(key.lower(), known, n=2, cutoff=0.5)
@@ -339,7 +379,7 @@ def as_number(value: object) -> float | None:
     if getattr(value, "ndim", 0) or getattr(getattr(value, "dtype", None), "kind", "") == "b":
         return None
     if isinstance(value, str):
-        text = value.strip()
+        text = value.strip().replace("\u2212", "-")  # the minus sign of typesetters and of some spreadsheets
         if not text or "_" in text or text.lower().strip("+-") in ("inf", "infinity", "nan"):
             return None
         value = text

@@ -6,7 +6,7 @@ import inspect
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, fields, is_dataclass, replace
 from functools import reduce, wraps
-from typing import Any, TypeVar, cast
+from typing import Any, Protocol, TypeVar, cast
 
 import numpy as np
 
@@ -17,17 +17,25 @@ from combust.data.vocabulary import quantities
 from combust.kernel.types import Floats
 
 F = TypeVar("F", bound=Callable[..., Any])
-Numbers = TypeVar("Numbers", float, Floats, Any)
+
+
+class Labelled(Protocol):
+    """A Series: numbers with labels and a name."""
+
+    index: Any
+    name: Any
+
+    def to_numpy(self) -> Any:
+        """Return the numbers."""
+
+
+Numbers = TypeVar("Numbers", float, Floats, Labelled)
 """A float, an array or a Series: what comes out is of the kind that went in."""
 
 _ANNOTATIONS = ("Numbers", "ArrayLike")
 _SHARES = {
-    key: Field(key, meaning, "argument", unit="mol/mol", low=0.0, high=1.0, hint="Give a share of 1, not per cent.")
-    for key, meaning in (
-        ("co_share", "share of the fuel's carbon that leaves as CO"),
-        ("hc_share", "share of the fuel's carbon that leaves unburnt"),
-        ("humidity_ratio", "water in the combustion air"),
-    )
+    key: Field(key, unit="mol/mol", low=0.0, high=1.0, hint="Give a share of 1, not per cent.")
+    for key in ("co_share", "hc_share", "humidity_ratio")
 }
 
 
@@ -64,13 +72,9 @@ def takes_arrays(function: F) -> F:
     return cast(F, call)
 
 
-def _record(key: str) -> Field:
-    return _SHARES.get(key) or quantities()[key]
-
-
 def _plain(key: str, value: Any, faults: list[Fault]) -> Any:
     """Return a value as floats with NaN where nothing was measured; what is wrong with it joins the faults."""
-    record = _record(key)
+    record = _SHARES.get(key) or quantities()[key]
     if carries_unit(value):
         bare = magnitude_in(value, record.unit)
         if bare is None:

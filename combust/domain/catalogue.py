@@ -149,9 +149,12 @@ def _section(table: Mapping[str, Any], name: str, faults: list[Fault]) -> dict[s
 def _value(entry: Any) -> tuple[Any, str]:
     """Return (value, provenance) of ``1.0`` or ``{value = 1.0, source = "...", status = "..."}``."""
     if isinstance(entry, Mapping):
-        told = f"{entry.get('source', 'no source given')} ({entry.get('status', 'status not given')})"
-        return entry.get("value"), told
+        return entry.get("value"), _origin(entry)
     return entry, "user's file, no source given"
+
+
+def _origin(entry: Mapping[str, Any]) -> str:
+    return f"{entry.get('source', 'no source given')} ({entry.get('status', 'status not given')})"
 
 
 def _alias_of(name: str, target: str, known: Catalogue) -> Fuel:
@@ -160,11 +163,11 @@ def _alias_of(name: str, target: str, known: Catalogue) -> Fuel:
 
 def _fuel_of(name: str, row: Mapping[str, Any], _: Catalogue) -> Fuel:
     entries = {key: _value(entry) if key in FUEL_FIELDS else (entry, "") for key, entry in row.items()}
-    known, told = check_fields(
+    known, refused = check_fields(
         {key: value for key, (value, _) in entries.items()}, FUEL_FIELDS, what="a fuel", gaps=False
     )
-    if told:
-        raise CombustError(fault.within(f"fuel.{name}.") for _, fault in told)
+    if refused:
+        raise CombustError(fault.within(f"fuel.{name}.") for _, fault in refused)
     provenance = {key: entries[key][1] for key in known if key not in ("label", "family")}
     base, carbon = fuel_from_formula(known["formula"]), parse_formula(known["formula"])[0]
     net = known.get("net_heating_value")
@@ -195,5 +198,5 @@ def _mixture_of(name: str, row: Mapping[str, Any], known: Catalogue) -> Fuel:
         raise CombustError(Fault(f"mixture.{name}.parts", parts, "format", why="holds no shares", hint=hint))
     items = [(get_fuel(part, catalogue=known), float(share)) for part, share in parts.items()]
     mixed = mix_fuels(items, by=str(by), name=name, label=str(row.get("label", name)))
-    told = f"{row.get('source', 'no source given')} ({row.get('status', 'status not given')})"
-    return replace(mixed, family=str(row.get("family", "blend")), provenance={**mixed.provenance, "composition": told})
+    provenance = {**mixed.provenance, "composition": _origin(row)}
+    return replace(mixed, family=str(row.get("family", "blend")), provenance=provenance)

@@ -95,8 +95,8 @@ CLASS_FIELDS = {
 
 
 def _class_of(name: str, row: Mapping[str, Any]) -> InstrumentClass:
-    known, told = check_fields(row, CLASS_FIELDS, what="an instrument class", gaps=False)
-    faults = [fault.within("instrument class.") for _, fault in told]
+    known, refused = check_fields(row, CLASS_FIELDS, what="an instrument class", gaps=False)
+    faults = [fault.within("instrument class.") for _, fault in refused]
     ranges = row.get("co_ranges_ppm")
     if not _are_ranges(ranges):
         why = "is no list of [up to ppm, absolute ppm, share] that rises and ends with inf"

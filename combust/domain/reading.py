@@ -103,8 +103,8 @@ def _remake(values: dict[str, Any]) -> Reading:
 
 def check_values(values: Mapping[str, Any]) -> tuple[dict[str, Any], list[Fault]]:
     """Return (acceptable values by vocabulary key, faults): units converted, missing left out, nothing raised."""
-    checked, told = check_fields(values, inputs(), unknown=lambda key, _value: unknown_key(key))
-    faults = [fault for _, fault in told]
+    checked, refused = check_fields(values, inputs(), unknown=lambda key, _value: unknown_key(key))
+    faults = [fault for _, fault in refused]
     for name, record in quantities().items():
         wet = record.wet_twin
         if wet and name in checked and wet in checked:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 import math
+import textwrap
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, fields, is_dataclass
 from html import escape
@@ -122,7 +123,7 @@ class Result:
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain values for JSON; what is not known is None, never NaN."""
-        judged = hasattr(self, "findings") or self.calculated
+        judged = hasattr(self, "findings") or self.calculated or type(self).safety is not Result.safety
         told: dict[str, Any] = {"safety": self.safety.to_dict()} if judged else {}
         told |= plain(self._told())
         if "assumed" in told:
@@ -169,8 +170,10 @@ class Result:
         return f"<{type(self).__name__}: {', '.join(told)}{more}>"
 
 
-def text_of_rows(rows: Iterable[tuple[str, str]]) -> str:
-    """Return (label, text) rows as two aligned columns."""
+def text_of_rows(rows: Iterable[tuple[str, str]], *, wrap: int = 0) -> str:
+    """Return (label, text) rows as two aligned columns; ``wrap`` is the widest a line may be (0 = as it comes)."""
     rows = list(rows)
-    width = max((len(label) for label, _ in rows), default=0) + 2
-    return "\n".join(f"{label:<{width}}{text}" for label, text in rows)
+    indent = max((len(label) for label, _ in rows), default=0) + 2
+    joint = "\n" + " " * indent
+    texts = [joint.join(textwrap.wrap(text, max(wrap - indent, 40))) if wrap else text for _, text in rows]
+    return "\n".join(f"{label:<{indent}}{text}" for (label, _), text in zip(rows, texts, strict=True))

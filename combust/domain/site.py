@@ -86,8 +86,8 @@ class Site:
 
     def to_dict(self) -> dict[str, object]:
         """Return the site block of the JSON output."""
-        told = (*self.__slots__, "air_density_kg_m3", "density_ratio", "dry_air_density_ratio")
-        return {key: getattr(self, key) for key in told} | {
+        keys = (*self.__slots__, "air_density_kg_m3", "density_ratio", "dry_air_density_ratio")
+        return {key: getattr(self, key) for key in keys} | {
             "density_reference": dict(DENSITY_REFERENCE),
         }
 

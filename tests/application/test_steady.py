@@ -141,8 +141,8 @@ def test_series_from_a_spreadsheet(tmp_path):
     extra = "2026-01-12T09:04:10+01:00;99,9;50;high;diesel_b7;outdoors\n2026-01-12T09:04:00+01:00;8,2;50;high;;"
     series_file(tmp_path / "log.csv", [8.2] * 25, extra=extra)
     series = read_series(tmp_path / "log.csv", mapping={"O2 %": "o2_dry_pct"})
-    assert any("Row 26 left out" in text for text in series.told)
-    assert any("time of the one before" in text for text in series.told)
+    assert any("Row 27 left out" in text for text in series.notes)
+    assert any("time of the one before" in text for text in series.notes)
     result, values = judge_series(series)
     assert result.steady
     assert (values["stage"], values["fuel"], values["taken_at"]) == ("high", "diesel_b7", "2026-01-12T09:04:00+01:00")
@@ -174,5 +174,5 @@ def test_procedure_is_data(tmp_path):
     (tmp_path / "own.toml").write_text('[[part]]\nkey = "a"\ntitle = "A"\nsteps = ["look"]\n')
     assert visit_procedure(str(tmp_path / "own.toml"))[0]["steps"] == ["look"]
     (tmp_path / "own.toml").write_text('[[part]]\nkey = "a"\n')
-    with pytest.raises(CombustError, match="lacks its key"):
+    with pytest.raises(CombustError, match="title"):
         visit_procedure(str(tmp_path / "own.toml"))

@@ -68,7 +68,7 @@ def test_rejects_go_to_their_file_with_number_and_reasons(table: Path) -> None:
     assert f"1 refused (to {rejects})" in run.out
     assert [row["reading_id"] for row in rows_of(out)] == ["a", "c"]
     refused = rows_of(rejects)
-    assert [(row["row"], row["reading_id"]) for row in refused] == [("2", "b")]
+    assert [(row["row"], row["reading_id"]) for row in refused] == [("3", "b")]
     assert "Zero the probe outdoors" in refused[0]["reasons"]
 
 

@@ -31,7 +31,7 @@ PUT_IN = {
 def ranked():
     for name in ("heater-0107", "heater-0312"):
         heater = Heater.load(DATA / f"heaters/{name}.toml")
-        readings, _ = read_visits(VISITS, heater_id=name)
+        readings = read_visits(VISITS, heater_id=name).readings
         yield from rank_causes(heater, readings, next_checks=False)
 
 

@@ -238,7 +238,7 @@ def test_table_in_every_row_accounted_for(tmp_path, book):
     (tmp_path / "in.csv").write_text(TABLE, encoding="utf-8")
     found = visits_of_table(tmp_path / "in.csv", mapping={"O2": "o2_dry_pct"})
     assert found.rows == 7
-    assert [row for row, _ in found.refused] == [3, 5, 6, 7]
+    assert [row for row, _ in found.refused] == [4, 6, 7, 8]
     assert "above fresh air" in found.refused[0][1]
     assert "one heater" in found.refused[1][1]
     assert "visit_id" in found.refused[2][1]

@@ -6,6 +6,7 @@ import os
 import signal
 import threading
 from contextlib import suppress
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -13,13 +14,12 @@ import pandas as pd
 import pyarrow.parquet as pq
 import pytest
 
-from combust.application.fleet.plan import plan_fleet
-from combust.application.fleet.points import derate_points
 from combust.application.site.base import altitude_base
 from combust.data.errors import CombustError
 from combust.domain.site import Site
 from combust.edge.tables import points
-from combust.kernel.altitude import Derated
+from combust.edge.tables.fleet import plan_fleet, sum_routes
+from combust.kernel.altitude import Derated, derate
 from tests.application.fleet import worked
 
 pytestmark = pytest.mark.independent
@@ -44,6 +44,12 @@ def table(tmp_path_factory: pytest.TempPathFactory) -> tuple[pd.DataFrame, Path]
     return frame, path
 
 
+def derated(frame: pd.DataFrame) -> pd.DataFrame:
+    """Return the kernel's numbers of a whole frame at once."""
+    columns = {key: frame[key].to_numpy(dtype=float) for key in ("altitude_m", "temp_c")}
+    return frame.assign(**dict(zip(Derated._fields, derate(BASE.derating, **columns), strict=True)))
+
+
 def assert_same(ours: pd.DataFrame, expected: pd.DataFrame) -> None:
     for column in Derated._fields:
         np.testing.assert_allclose(ours[column], expected[column], rtol=1e-12, atol=0.0)
@@ -51,10 +57,10 @@ def assert_same(ours: pd.DataFrame, expected: pd.DataFrame) -> None:
 
 def test_streamed_equals_one_process(table: tuple[pd.DataFrame, Path], tmp_path: Path) -> None:
     frame, path = table
-    expected = derate_points(frame, BASE.derating)
+    expected = derated(frame)
     counts = points.derate_streamed(path, tmp_path / "out.parquet", BASE.derating)
-    assert (counts.rows, counts.untold) == (ROWS, int(frame["temp_c"].isna().sum()))
-    assert counts.told == counts.rows - counts.untold
+    assert (counts.rows, counts.without) == (ROWS, int(frame["temp_c"].isna().sum()))
+    assert counts.with_lambda == counts.rows - counts.without
     out = pd.read_parquet(tmp_path / "out.parquet")
     assert_same(out, expected)
     pd.testing.assert_frame_equal(out[list(frame.columns)], frame)
@@ -70,9 +76,7 @@ def test_dask_with_two_workers_equals_one_process(
     assert counts.rows == ROWS
     parts = sorted((tmp_path / "out").iterdir())
     assert len(parts) == ROWS // 5000
-    assert_same(
-        pd.concat([pd.read_parquet(part) for part in parts], ignore_index=True), derate_points(frame, BASE.derating)
-    )
+    assert_same(pd.concat([pd.read_parquet(part) for part in parts], ignore_index=True), derated(frame))
 
 
 def test_a_killed_worker_costs_nothing(tmp_path: Path) -> None:
@@ -115,7 +119,7 @@ def test_a_killed_worker_costs_nothing(tmp_path: Path) -> None:
         str(victim) in left.name for left in (tmp_path / "out").glob(".*.partial")
     )
     out = pd.concat([pd.read_parquet(part) for part in parts], ignore_index=True)
-    assert_same(out, derate_points(frame, BASE.derating))
+    assert_same(out, derated(frame))
 
 
 def test_a_fleet_s_routes_in_all_three_ways(table: tuple[pd.DataFrame, Path], monkeypatch: pytest.MonkeyPatch) -> None:
@@ -128,16 +132,19 @@ def test_a_fleet_s_routes_in_all_three_ways(table: tuple[pd.DataFrame, Path], mo
     bad_path = path.with_name("bad.parquet")
     bad.to_parquet(bad_path, index=False, row_group_size=5000)
     plans = [
-        plan_fleet(cars, worked.sites(), routes, heaters=worked.HEATERS, with_reassignment=False)
-        for routes in (
-            bad,
-            lambda uses: points.sum_routes_streamed(bad_path, uses),
-            lambda uses: points.sum_routes_dask(bad_path, uses, workers=2),
+        plan_fleet(cars, worked.sites(), routes, heaters=worked.HEATERS, with_reassignment=False, add_up=add_up)
+        for routes, add_up in (
+            (bad, sum_routes),
+            (bad_path, sum_routes),
+            (bad_path, partial(points.sum_routes_dask, workers=2)),
         )
     ]
     first = plans[0]
     assert first.rows["routes"] == {"read": ROWS, "planned": ROWS - 2, "refused": 2}
-    assert first.faults["row"].tolist() == [8, 30_002]
+    assert first.faults["row"].tolist() == [
+        9,
+        30_003,
+    ]  # rows 7 and 30 001 of the frame, two lines further down in a spreadsheet
     for plan in plans[1:]:
         np.testing.assert_allclose(plan.routes[SUMS].to_numpy(float), first.routes[SUMS].to_numpy(float), rtol=1e-12)
         assert plan.routes["points"].tolist() == first.routes["points"].tolist()
@@ -150,7 +157,7 @@ def test_units_by_heading_and_refusals(tmp_path: Path) -> None:
     frame = pd.DataFrame({"altitude_ft": [0.0, 6561.679790026247, 40000.0], "intake_temp_f": [68.0, 32.0, 32.0]})
     frame.to_parquet(tmp_path / "feet.parquet", index=False)
     counts = points.derate_streamed(tmp_path / "feet.parquet", tmp_path / "out.parquet", BASE.derating)
-    assert (counts.told, counts.untold) == (2, 1)
+    assert (counts.with_lambda, counts.without) == (2, 1)
     out = pd.read_parquet(tmp_path / "out.parquet")
     # 2000 m, 0 °C: sigma 0.842 (trade table), lambda 1.35
     assert out["dry_air_density_ratio"].iloc[1] == pytest.approx(0.842, abs=5e-4)
@@ -160,7 +167,7 @@ def test_units_by_heading_and_refusals(tmp_path: Path) -> None:
     with pytest.raises(CombustError, match="lacks a column"):
         points.derate_streamed(tmp_path / "bare.parquet", tmp_path / "x.parquet", BASE.derating)
     (tmp_path / "junk.parquet").write_bytes(b"PAR1 nothing of the kind")
-    with pytest.raises(CombustError, match="cannot be read"):
+    with pytest.raises(CombustError, match="no readable Parquet"):
         points.derate_streamed(tmp_path / "junk.parquet", tmp_path / "x.parquet", BASE.derating)
     assert not (tmp_path / "x.parquet").exists()
     with pytest.raises(CombustError, match="does not answer"), points.dask_client("tcp://127.0.0.1:9", 1):
@@ -184,5 +191,5 @@ def test_memory_stays_a_few_blocks(tmp_path: Path) -> None:
         seen.append(pa.total_allocated_bytes())
 
     counts = points.derate_streamed(path, tmp_path / "out.parquet", BASE.derating, progress=watch)
-    assert counts.told == rows
+    assert counts.with_lambda == rows
     assert max(seen) - low < 5 * points.BLOCK_ROWS * 7 * 8 < rows * 7 * 8

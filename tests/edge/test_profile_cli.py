@@ -157,7 +157,7 @@ def test_two_more_metres_from_a_profile(capsys):
     assert found["changed_shape"]["length_m"] == pytest.approx(2.8, rel=1e-12)
     added = found["changed"]["loss_pa"] - found["now"]["loss_pa"]
     assert added == pytest.approx(2 * found["now"]["per_metre_pa"], rel=1e-9)
-    assert found["assumed"]["flue_temp_c"] == {"value": 330.0, "origin": "healthy reading"}
+    assert found["assumed"]["flue_temp_c"] == {"value": 330.0, "unit": "°C", "origin": "healthy reading"}
     assert found["multiplier_of_bore_alone"] is None
 
 
@@ -176,7 +176,7 @@ def test_refusals_of_the_duct_command_are_told_at_once(capsys):
     assert "Did you mean diesel" in err
     code, _, err = run(capsys, *DUCT, "--bore", "24 mm", "--share", "0.1", "x")
     assert code == 3
-    assert "bore_mm = 24 mm is not a plain number" in err
+    assert "bore_mm = 24 mm is not a number. Give a plain number in mm" in err
     assert "share = x" in err
     code, _, err = run(capsys, "duct", "--heater", PROFILE)
     assert code == 3

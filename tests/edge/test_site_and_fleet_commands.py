@@ -167,7 +167,7 @@ def test_the_page_needs_nothing_else_and_says_what_matters_first(folder: Path) -
 
 def test_hostile_names_cannot_write_html() -> None:
     cars = worked.vehicles().iloc[:1].assign(vehicle_id="<script>alert(1)</script>")
-    from combust.application.fleet.plan import plan_fleet
+    from combust.edge.tables.fleet import plan_fleet
 
     html = plan_page(plan_fleet(cars, worked.sites(), heaters=worked.HEATERS), {}, title="<b>t</b>")
     assert "<script>" not in html
@@ -185,7 +185,7 @@ def test_fleet_command_lists_faults_and_plans_the_rest(tmp_path: Path, capsys: p
     code, out, err = run(capsys, *arguments)
     assert code == 4
     assert json.loads(out)["rows"]["vehicles"] == {"read": 48, "planned": 47, "refused": 1}
-    assert "vehicles row 1: site_id = nowhere" in err
+    assert "vehicles row 2: site_id = nowhere" in err
     assert err.startswith("STOP. HEATER OFF for")
 
 

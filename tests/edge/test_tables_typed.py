@@ -136,7 +136,7 @@ def test_csv_to_parquet_and_rejects(tmp_path: Path) -> None:
     assert (counts.interpreted, counts.refused) == (1, 1)
     assert pq.read_table(tmp_path / "out.pq").column("note").to_pylist() == ["a"]
     rejected = pq.read_table(tmp_path / "r.parquet").to_pylist()
-    assert rejected[0]["row"] == 2
+    assert rejected[0]["row"] == 3
     assert rejected[0]["o2_dry_pct"] == "30"
 
 

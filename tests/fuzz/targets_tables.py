@@ -10,7 +10,7 @@ from pathlib import Path
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from combust.application.fleet.tables import FAULT_COLUMNS, Faults, clean_table, fleet_fields
+from combust.application.fleet.tables import FAULT_COLUMNS, Faults, fleet_fields
 from combust.data.vocabulary import input_keys
 from combust.edge.logbook.book import Logbook
 from combust.edge.logbook.history import read_log
@@ -115,21 +115,19 @@ def readings_parquet(data: bytes) -> None:
 
 def fleet_rows(name: str, data: bytes) -> None:
     """Read and clean a fleet table: each row comes out once, and no number of a kept row is outside its band."""
-    frame = answer_or_refusal(lambda: read_fleet_table(name, as_file(data, f"{name}.csv")))
-    if frame is None:
+    table = answer_or_refusal(lambda: read_fleet_table(name, as_file(data, f"{name}.csv")))
+    if table is None:
         return
-    check_rows(data, len(frame))
+    check_rows(data, len(table.lines))
     faults = Faults()
-    cleaned = answer_or_refusal(lambda: clean_table(name, frame, faults))
-    if cleaned is None:
-        return
-    if len(cleaned) != len(frame):
-        raise LostRowError(f"{len(frame)} rows read, {len(cleaned)} cleaned")
+    cleaned = faults.take(table)
+    if len(cleaned) != len(table.lines):
+        raise LostRowError(f"{len(table.lines)} rows read, {len(cleaned)} cleaned")
     told = faults.frame()
     assert list(told.columns) == list(FAULT_COLUMNS)
-    assert told["row"].between(1, len(frame)).all()
+    assert told["row"].isin(table.lines).all()
     assert all(text.isprintable() for text in told["text"]), "a fault with control characters"
-    kept = cleaned[~faults.refused(name, len(frame))]
+    kept = cleaned[~faults.refused[name]]
     for key, spec in fleet_fields(name).items():
         if spec.kind == "number":
             low, high = spec.low, spec.high
@@ -165,7 +163,7 @@ def visits_csv(data: bytes) -> None:
     """Any bytes as the table for the ranking of causes."""
     found = answer_or_refusal(lambda: cause_table.read_visits(as_file(data, "visits.csv")))
     if found is not None:
-        check_rows(data, len(found[0]) + len(found[1]))
+        check_rows(data, len(found.readings) + len(found.refused))
 
 
 @target(5, csv_seeds("larkfell_series.csv"), ("time_s", "seconds", *FEW))
@@ -175,8 +173,8 @@ def series_csv(data: bytes) -> None:
     series = answer_or_refusal(lambda: read_series(path))
     if series is None:
         return
-    left_out = sum(told.startswith("Row ") for told in series.told)
-    left_out += sum(int(told.split()[0]) for told in series.told if told.endswith("of the one before: left out."))
+    left_out = sum(told.startswith("Row ") for told in series.notes)
+    left_out += sum(int(told.split()[0]) for told in series.notes if told.endswith("of the one before: left out."))
     check_rows(data, len(series.times_s) + left_out)
     assert all(math.isfinite(value) for value in series.times_s.tolist())
 
@@ -188,7 +186,8 @@ def history_csv(data: bytes) -> None:
     found = answer_or_refusal(lambda: read_log(str(path)))
     if found is None:
         return
-    rows, events, told = found
+    rows, events = found.rows, found.events
+    told = [note for note in found.notes if note.startswith("Row ")]
     table = open_table(path)
     total = sum(block.table.num_rows for block in table.blocks())
     if len(rows) + len(told) > total:

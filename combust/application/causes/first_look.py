@@ -20,6 +20,7 @@ from combust.domain.fuel import Fuel
 from combust.domain.heater import Heater
 from combust.domain.instrument import InstrumentClass
 from combust.domain.limits import Finding, finding, in_order
+from combust.domain.result import Assumed
 from combust.domain.safety import Safety
 
 # Findings that leave nothing to diagnose: the sample or the instrument is at fault, seen and not inferred.
@@ -48,7 +49,7 @@ class FirstLook:
     safety: Safety
     invalid: bool
     used: tuple[Values, ...]
-    assumed: tuple[str, ...]
+    assumed: tuple[Assumed, ...]
     seen_columns: tuple[str, ...]
 
 
@@ -71,7 +72,7 @@ def _look(
 ) -> FirstLook:
     found: dict[str, Finding] = {}
     used: list[Values] = []
-    assumed: list[str] = []
+    assumed: list[Assumed] = []
     for reading, number, told in zip(readings, numbers, codes, strict=True):
         fields = _fields(reading, number, heater)
         own = [code for code, where in own_limits(**_own_evidence(fields)).items() if where]
@@ -122,17 +123,14 @@ def _own_evidence(fields: Mapping[str, Any]) -> dict[str, float]:
     }
 
 
-def _assumed(reading: Values) -> list[str]:
-    told = []
-    if "pressure_hpa" not in reading and "altitude_m" not in reading:
-        told.append("the height of the baseline, since none was entered")
-    if "intake_temp_c" not in reading:
-        told.append("the intake temperature of the baseline, since none was entered")
-    if "fuel_temp_c" not in reading:
-        told.append("fuel as cold as the intake air")
-    if "stage" not in reading:
-        told.append("the fullest stage, since none was entered")
-    return told
+def _assumed(reading: Values) -> list[Assumed]:
+    filled = {
+        "altitude_m": ("that of the baseline", "pressure_hpa" not in reading and "altitude_m" not in reading),
+        "intake_temp_c": ("that of the baseline", "intake_temp_c" not in reading),
+        "fuel_temp_c": ("that of the intake air", "fuel_temp_c" not in reading),
+        "stage": ("the fullest one", "stage" not in reading),
+    }
+    return [Assumed(key, value, "", "not entered") for key, (value, empty) in filled.items() if empty]
 
 
 def _columns_of(readings: Sequence[Values], burnt: Fuel) -> Columns:

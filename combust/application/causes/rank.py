@@ -230,7 +230,7 @@ def judge_visit(
         fits=fits,
         effective_samples=round(result.effective_samples(), 1),
         findings=tuple(findings),
-        assumed=tuple(dict.fromkeys([*look.assumed, *(text for row in visit.rows for text in row.healthy.assumed)])),
+        assumed=tuple(dict.fromkeys([*look.assumed, *(one for row in visit.rows for one in row.healthy.assumed)])),
         seed=engine.seed,
         why_no_adjust="" if adjust else why_not,
     )

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
-from html import escape
-from typing import Any
+from dataclasses import dataclass
 
 from combust import __version__
 from combust.domain.limits import Finding, cautions
-from combust.domain.result import plain
+from combust.domain.result import Assumed, Result, Rows, text_of_rows
 from combust.domain.safety import Safety, of_all
+
+LEAST_SHOWN = 0.01
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,10 +24,6 @@ class Severity:
     level: float
     text: str
 
-    def to_dict(self) -> dict[str, Any]:
-        """Return plain values for JSON."""
-        return {name: getattr(self, name) for name in self.__slots__}
-
 
 @dataclass(frozen=True, slots=True)
 class RankedCause:
@@ -38,11 +34,6 @@ class RankedCause:
     severity: Severity | None
     text: str
 
-    def to_dict(self) -> dict[str, Any]:
-        """Return plain values for JSON."""
-        severity = self.severity.to_dict() if self.severity else None
-        return {"cause": self.cause, "probability": self.probability, "severity": severity, "text": self.text}
-
 
 @dataclass(frozen=True, slots=True)
 class Explanation:
@@ -51,13 +42,9 @@ class Explanation:
     causes: tuple[str, ...]
     probability: float
 
-    def to_dict(self) -> dict[str, Any]:
-        """Return plain values for JSON."""
-        return {"causes": list(self.causes), "probability": self.probability}
-
 
 @dataclass(frozen=True, slots=True)
-class NextCheck:
+class NextCheck(Result):
     """A check worth making: what it is expected to tell, minutes, risk and why."""
 
     check: str
@@ -66,23 +53,12 @@ class NextCheck:
     risk: str
     tier: str
     why: str
+    derived = ("gain_bits_per_minute",)
 
     @property
     def gain_bits_per_minute(self) -> float:
         """Expected information for each minute [bit/min]."""
         return self.gain_bits / self.minutes
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return plain values for JSON."""
-        return {
-            "check": self.check,
-            "gain_bits": self.gain_bits,
-            "minutes": self.minutes,
-            "gain_bits_per_minute": self.gain_bits_per_minute,
-            "risk": self.risk,
-            "tier": self.tier,
-            "why": self.why,
-        }
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,16 +75,10 @@ class Adjustment:
     only_after: tuple[str, ...]
     text: str
 
-    def to_dict(self) -> dict[str, Any]:
-        """Return plain values for JSON."""
-        return {
-            name: list(value) if isinstance(value := getattr(self, name), tuple) else value for name in self.__slots__
-        }
-
 
 @dataclass(frozen=True, slots=True)
-class VisitResult:
-    """What one visit means; the keys of ``to_dict`` are those of the JSON output."""
+class VisitResult(Result):
+    """What one visit means. ``stop`` holds the stop conditions, ``findings`` the rest."""
 
     visit_id: str
     heater_id: str | None
@@ -124,7 +94,7 @@ class VisitResult:
     fits: bool
     effective_samples: float
     findings: tuple[Finding, ...]
-    assumed: tuple[str, ...]
+    assumed: tuple[Assumed, ...]
     seed: int
     why_no_adjust: str = ""
 
@@ -138,72 +108,42 @@ class VisitResult:
         """The most probable cause."""
         return self.causes[0]
 
-    def to_dict(self) -> dict[str, Any]:
-        """Return plain values for JSON: no NaN, no infinity."""
-        table: dict[str, Any] = plain(
-            {
-                "safety": self.safety.to_dict(),
-                "visit_id": self.visit_id,
-                "heater_id": self.heater_id,
-                "phase": self.phase,
-                "valid": self.valid,
-                "stop": plain(self.stop),
-                "causes": [cause.to_dict() for cause in self.causes],
-                "marginal": dict(self.marginal),
-                "explanations": [explanation.to_dict() for explanation in self.explanations],
-                "cannot_separate": [list(names) for names in self.cannot_separate],
-                "next_checks": [check.to_dict() for check in self.next_checks],
-                "adjust": self.adjust.to_dict() if self.adjust else None,
-                "why_no_adjust": self.why_no_adjust,
-                "fits": self.fits,
-                "effective_samples": self.effective_samples,
-                "findings": plain(self.findings),
-                "assumed": list(self.assumed),
-                "seed": self.seed,
-            }
-        )
-        return table
-
-    def __str__(self) -> str:
-        lines = [f"Visit {self.visit_id}" + (f", heater {self.heater_id}" if self.heater_id else "")]
-        lines += self.safety.lines()
+    def lines(self) -> Rows:
+        """Return what is told of the visit: causes, what cannot be told apart, next checks in their order, the trim."""
+        rows = [("visit", self.visit_id + (", after work" if self.phase == "after" else ""))]
         if not self.valid:
-            lines.append("The reading is not valid: only sample and instrument are judged. Mend them and read again.")
+            rows.append(("not valid", "only sample and instrument are judged: mend them and read again"))
         if not self.fits:
-            lines.append("Nothing here explains the reading: check the numbers and the profile before anything else.")
-        lines.append("Causes:")
-        lines += [f"  {100.0 * one.probability:5.1f} %  {one.text}" for one in self.causes if one.probability >= 0.005]
-        for number, names in enumerate(self.cannot_separate):
-            text = ", ".join(names)
-            lines.append(
-                f"Not separable with what was read: {text}."
-                if number == 0
-                else f"Evidence of this kind never separates: {text}."
-            )
+            rows.append(("not explained", "nothing here explains the reading: check numbers and profile first"))
+        for one in self.causes:
+            if one.probability >= LEAST_SHOWN:
+                much = f"  {one.severity.text}" if one.severity else ""
+                rows.append((one.cause, f"{100.0 * one.probability:.1f} %{much}"))
+        share = self.top.probability
+        lead = "" if share >= 0.5 else f"first, with {100.0 * share:.0f} %, "
+        rows.append(("nothing is settled" if lead else "most probable", f"{lead}{self.top.text}"))
+        labels = ("not told apart yet", *["not by such evidence"] * len(self.cannot_separate))
+        rows += [(label, ", ".join(names)) for label, names in zip(labels, self.cannot_separate, strict=False)]
         if self.next_checks:
-            lines.append("Next checks, in this order:")
-            lines += [
-                f"  {check.check}: {check.gain_bits:.2f} bit in {check.minutes:g} min (risk: {check.risk}). {check.why}"
-                for check in self.next_checks
-            ]
-        if self.adjust:
-            lines.append(self.adjust.text)
-        elif self.why_no_adjust:
-            lines.append(f"No trim: {self.why_no_adjust}")
-        lines += [f"{finding.severity}: {finding.text}" for finding in self.findings]
-        if self.assumed:
-            lines.append("Assumed: " + "; ".join(self.assumed) + ".")
-        return "\n".join(lines)
+            order = "in this order: is the reading valid, then most news (bit) per minute; each: combust word NAME"
+            rows.append(("checks to make next", order))
+        for number, check in enumerate(self.next_checks, 1):
+            risk = "" if check.risk == "none" else f" RISK: {check.risk}."
+            told = f"{check.minutes:g} min, {check.gain_bits:.2f} bit. {check.why}{risk}"
+            rows.append((f"{number}. {check.check}", told))
+        rows.append(("trim", self.adjust.text) if self.adjust else ("no trim", self.why_no_adjust))
+        return rows
 
 
 @dataclass(frozen=True, slots=True)
-class CausesResult:
+class CausesResult(Result):
     """The results of all visits, with the prior they rest on."""
 
     visits: tuple[VisitResult, ...]
     prior: Mapping[str, float]
     seed: int
-    version: str = field(default=__version__)
+    version: str = __version__
+    derived = ("cautions",)
 
     def __iter__(self) -> Iterator[VisitResult]:
         return iter(self.visits)
@@ -219,36 +159,19 @@ class CausesResult:
         """The safety state of all visits together."""
         return of_all(visit.safety for visit in self.visits)
 
-    def to_dict(self) -> dict[str, Any]:
-        """Return the JSON of ``combust cause``."""
-        return {
-            "safety": self.safety.to_dict(),
-            "visits": [visit.to_dict() for visit in self.visits],
-            "prior": dict(self.prior),
-            "cautions": cautions(),
-            "version": self.version,
-        }
+    @property
+    def cautions(self) -> tuple[str, ...]:
+        """The cautions that stand with every result."""
+        return tuple(cautions())
+
+    def lines(self) -> Rows:
+        """Return the most probable cause of each visit, and the prior."""
+        rows = [(visit.visit_id, f"{visit.top.cause} {100.0 * visit.top.probability:.0f} %") for visit in self.visits]
+        return [*rows, ("prior", ", ".join(f"{name} {value:g}" for name, value in self.prior.items()))]
 
     def __str__(self) -> str:
-        prior = ", ".join(f"{name} {value:g}" for name, value in self.prior.items())
-        parts = [str(visit) for visit in self.visits]
-        parts.append(f"Prior (a stated convention, editable): {prior}.")
-        return "\n\n".join([*parts, "\n".join(cautions())])
+        prior = text_of_rows(self.lines()[-1:])
+        return "\n\n".join([*(str(visit) for visit in self.visits), prior, "\n".join(self.cautions)])
 
     def _repr_html_(self) -> str:
-        return "".join(_visit_html(visit) for visit in self.visits)
-
-
-def _visit_html(visit: VisitResult) -> str:
-    rows = "".join(
-        f"<tr><td>{100.0 * one.probability:.1f} %</td><td>{escape(one.text)}</td></tr>"
-        for one in visit.causes
-        if one.probability >= 0.005
-    )
-    opening = "".join(f"<p><strong>{escape(text)}</strong></p>" for text in visit.safety.lines())
-    checks = "".join(f"<li>{escape(check.check)}: {escape(check.why)}</li>" for check in visit.next_checks)
-    return (
-        f"<h4>Visit {escape(visit.visit_id)}</h4>{opening}"
-        f"<table><thead><tr><th>probability</th><th>cause</th></tr></thead><tbody>{rows}</tbody></table>"
-        + (f"<p>Next checks, in this order:</p><ol>{checks}</ol>" if checks else "")
-    )
+        return "".join(visit._repr_html_() for visit in self.visits)

@@ -10,6 +10,7 @@ import numpy as np
 
 from combust.application.causes.catalogue import Convictions
 from combust.domain.heater import Baseline, Heater, Stage
+from combust.domain.result import Assumed, assume
 from combust.kernel import air, stoichiometry
 from combust.kernel.constants import DRY_AIR
 from combust.kernel.heater_air import HealthyState, SiteState
@@ -34,7 +35,7 @@ class Healthy:
     value: Mapping[str, float]
     u: Mapping[str, float]
     load: float
-    assumed: tuple[str, ...]
+    assumed: tuple[Assumed, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,7 +96,7 @@ def _healthy(heater: Heater, stage: Stage, load: float, held: Convictions) -> He
     table = held.table
     unknown, types = table["unknown"], table["type_spread"]
     of_type = baseline is not None and baseline.origin != "unit"
-    assumed: list[str] = []
+    assumed: list[Assumed] = []
     value: dict[str, float] = {}
     u: dict[str, float] = {}
 
@@ -105,7 +106,7 @@ def _healthy(heater: Heater, stage: Stage, load: float, held: Convictions) -> He
 
     ratio, ratio_u = _base_air_ratio(heater, stage, baseline)
     if baseline is None or reading.get("o2_dry_pct") is None:
-        assumed.append(f"stage {stage.name}: lambda from the healthy band of the profile")
+        assumed.append(assume(f"air_ratio of stage {stage.name}", float(ratio), "healthy band of the profile"))
     put("air_ratio", float(np.log(ratio)), ratio_u, "air_ratio")
     scatter = table["reading"]
     intake = float(reading.get("intake_temp_c", air.STANDARD_TEMP_C))
@@ -115,7 +116,7 @@ def _healthy(heater: Heater, stage: Stage, load: float, held: Convictions) -> He
     flue = reading.get("flue_temp_c")
     if flue is None:
         flue, flue_u = _usual_flue(heater, stage, ratio, intake, unknown), float(unknown["flue_k"])
-        assumed.append(f"stage {stage.name}: flue temperature from a usual efficiency")
+        assumed.append(assume(f"flue_temp_c of stage {stage.name}", float(flue), "from a usual efficiency"))
     else:
         flue_u = float(np.hypot(2.0 + 0.006 * float(flue), scatter["flue_scatter_k"]))
     put("flue", float(flue), flue_u, "flue_k")

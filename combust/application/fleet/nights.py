@@ -8,7 +8,6 @@ import numpy as np
 import pandas as pd
 
 from combust.application.fleet.policy import Policy
-from combust.application.fleet.tables import night_temperatures
 from combust.application.fleet.types import Fleet
 from combust.kernel import air, cab, wiring
 from combust.kernel.altitude import Derated, blower_trim_to_keep, derate, fuel_density_ratio, fuel_trim_to_keep
@@ -175,7 +174,7 @@ def site_night_temps(sites: pd.DataFrame) -> list[Any]:
     nights = []
     for row in sites.itertuples():
         if row.night_temps_c:
-            nights.append(np.array(night_temperatures(str(row.night_temps_c))))
+            nights.append(np.array(row.night_temps_c))
             continue
         cold, mild = float(row.design_temp_c), float(row.mildest_use_temp_c)
         median = float(row.median_temp_c)

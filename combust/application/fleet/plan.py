@@ -4,17 +4,18 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from combust import __version__
 from combust.application.fleet import tables
 from combust.application.fleet.driver_cards import site_cards
 from combust.application.fleet.nights import nights_frame
-from combust.application.fleet.points import NO_POINTS, RouteSums, RouteUse, route_block
+from combust.application.fleet.points import NO_POINTS, RouteSums, RouteUse
 from combust.application.fleet.policy import Policy
 from combust.application.fleet.reassign import Reassignment, reassign
 from combust.application.fleet.remedies import remedies_frame
@@ -33,7 +34,7 @@ from combust.data.errors import CombustError, Fault, shorten
 from combust.data.near import near_matches
 from combust.domain.heater import Heater
 from combust.domain.limits import cautions
-from combust.domain.result import plain
+from combust.domain.result import Result, Rows, plain
 from combust.domain.safety import Safety
 
 NOT_COVERED = (
@@ -47,7 +48,7 @@ MOST_COMPARED = 200  # near matches take long: so many names are compared with s
 
 
 @dataclass(frozen=True)
-class FleetPlan:
+class FleetPlan(Result):
     """A plan. Tables are pandas frames; ``counts`` add up: rows = planned + refused.
 
     Attributes
@@ -68,6 +69,8 @@ class FleetPlan:
         Driver card of each site.
     assumptions : DataFrame
         Every number that was not in the tables, with its origin.
+    notes : tuple of str
+        What is to be told of the tables, such as columns that are not used.
     """
 
     vehicles: pd.DataFrame
@@ -81,46 +84,45 @@ class FleetPlan:
     totals: Mapping[str, float | int | None]
     cards: list[dict[str, Any]]
     assumptions: pd.DataFrame
+    notes: tuple[str, ...] = ()
     not_covered: tuple[str, ...] = NOT_COVERED
     version: str = __version__
+
+    derived = ("cautions",)
+
+    @property
+    def cautions(self) -> tuple[str, ...]:
+        """The sentence of the safety state, then the cautions."""
+        return (*self.safety.lines(), *cautions())
 
     @property
     def safety(self) -> Safety:
         """The safety state of the plan."""
         return plan_safety(self.vehicles, sum(row["refused"] for row in self.rows.values()))
 
-    def to_dict(self) -> dict[str, Any]:
-        """Return the plan as plain values for JSON; missing is None, never NaN."""
-        change = self.reassignment
-        return {
-            "safety": self.safety.to_dict(),
-            "rows": {name: dict(counts) for name, counts in self.rows.items()},
-            "totals": dict(self.totals),
-            "counts": records(self.counts),
-            "vehicles": records(self.vehicles),
-            "remedies": records(self.remedies),
-            "routes": records(self.routes),
-            "sensitivity": records(self.sensitivity),
-            "reassignment": {
-                "units_before": change.units_before,
-                "units_after": change.units_after,
-                "cold_before": change.cold_before,
-                "cold_after": change.cold_after,
-                "moves": records(change.moves),
-                "note": change.note,
-            },
-            "faults": records(self.faults),
-            "cards": self.cards,
-            "assumed": records(self.assumptions),
-            "not_covered": list(self.not_covered),
-            "cautions": cautions(),
-            "version": self.version,
-        }
-
-    def __str__(self) -> str:
+    @property
+    def summary(self) -> str:
+        """The plan in one line."""
         units = self.totals["compensation_units"]
         read, kept = self.rows["vehicles"]["read"], self.rows["vehicles"]["planned"]
         return f"{kept} of {read} vehicles planned; {units} need a compensation kit by the unit's own limit"
+
+    def opening(self) -> tuple[str, ...]:
+        """Return the plan in one line."""
+        return (self.summary,)
+
+    def lines(self) -> Rows:
+        """Return the totals."""
+        return [(key.replace("_", " "), f"{value:.6g}") for key, value in self.totals.items() if value is not None]
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the plan as plain values for JSON; missing is None, never NaN."""
+        told = {key: records(one) if isinstance(one, pd.DataFrame) else one for key, one in self._told().items()}
+        change = asdict(self.reassignment)
+        told["reassignment"] = change | {"moves": records(self.reassignment.moves)}
+        told["assumed"] = told.pop("assumptions")
+        plan: dict[str, Any] = plain({"safety": self.safety.to_dict(), **told})
+        return plan
 
 
 def records(frame: pd.DataFrame) -> list[dict[str, Any]]:
@@ -130,10 +132,10 @@ def records(frame: pd.DataFrame) -> list[dict[str, Any]]:
     return rows
 
 
-def plan_fleet(
-    vehicles: pd.DataFrame,
-    sites: pd.DataFrame,
-    routes: pd.DataFrame | Callable[[list[RouteUse]], RouteSums] | None = None,
+def plan_tables(
+    vehicles: tables.FleetTable,
+    sites: tables.FleetTable,
+    routes: Callable[[list[RouteUse]], RouteSums] | None = None,
     *,
     heaters: Mapping[str, Heater | str | Path] | None = None,
     profiles: str | Path | None = None,
@@ -141,54 +143,20 @@ def plan_fleet(
     with_sensitivity: bool = True,
     with_reassignment: bool = True,
 ) -> FleetPlan:
-    """Plan a fleet: which vehicles need altitude compensation, where heat runs short, and what it costs.
+    """Plan a fleet from tables that were read; ``routes`` is a function that sums the route points.
 
-    Parameters
-    ----------
-    vehicles, sites, routes : DataFrame
-        Tables with the columns of ``fleet_columns.toml``; other units by column suffix (``altitude_ft``). For
-        route points beyond memory, ``routes`` may be a function that sums them (see ``combust.edge.tables.points``).
-    heaters : mapping, optional
-        heater_id or profile name -> Heater or path of its profile.
-    profiles : path, optional
-        Folder with ``<name>.toml`` profiles for the names that ``heaters`` lacks.
-    policy : mapping or path, optional
-        Values that replace the shipped policy.
-
-    Returns
-    -------
-    FleetPlan
-
-    Raises
-    ------
-    CombustError
-        An empty table, a missing column, a bad policy, or no valid row left. Faults of single rows are listed in the
-        plan and the other rows are planned.
-
-    Examples
-    --------
-    >>> import pandas as pd
-    >>> sites = pd.DataFrame([{"site_id": "hut", "altitude_m": 2600, "design_temp_c": -18, "mildest_use_temp_c": 15,
-    ...                        "nights_per_season": 120, "hours_per_night": 10}])
-    >>> cars = pd.DataFrame([{"vehicle_id": "V2", "heater_id": "two_kw", "site_id": "hut", "cab_ua_w_per_k": 50}])
-    >>> heater = Heater.from_dict({"fuel": "diesel_b7", "limits": {"altitude_m": 1400}, "stages": {
-    ...     "high": {"useful_heat_kw": 2.0, "air_ratio_band": [1.5, 1.7]}}})
-    >>> plan = plan_fleet(cars, sites, heaters={"two_kw": heater})
-    >>> plan.vehicles["decision"].tolist()
-    ['compensate']
+    :func:`combust.edge.tables.fleet.plan_fleet` reads the tables and says what the rest means.
     """
     rules = Policy.of(policy)
     faults = tables.Faults()
-    clean_vehicles = tables.clean_table("vehicles", vehicles, faults)
-    clean_sites = tables.clean_table("sites", sites, faults)
-    in_feet = any(str(name).strip().lower() == "altitude_ft" for name in sites.columns)
-    tables.suspect_feet(clean_sites, rules["highest_site_m"], faults, given_in_feet=in_feet)
+    clean_vehicles, clean_sites = faults.take(vehicles), faults.take(sites)
+    tables.suspect_feet(clean_sites, rules["highest_site_m"], faults, given_in_feet=sites.in_feet)
     tables.check_order_of_temperatures(clean_sites, faults)
     kept_sites = _kept("sites", clean_sites, faults)
     at = _find(clean_vehicles, kept_sites, clean_sites, "site_id", faults)
     folder = None if profiles is None else Path(profiles)
     types, index = types_of(clean_vehicles, heaters or {}, folder, rules, faults)
-    good = ~faults.refused("vehicles", len(clean_vehicles))
+    good = ~faults.refused["vehicles"]
     rows = {
         "vehicles": _tally(len(clean_vehicles), int(good.sum())),
         "sites": _tally(len(clean_sites), len(kept_sites)),
@@ -203,11 +171,12 @@ def plan_fleet(
     frame = frame.assign(**state_columns(frame))
     frame["reason"] = reasons(frame)
     uses = route_uses(frame, fleet)
-    sums = _route_sums(routes, uses)
+    sums = NO_POINTS if routes is None else routes(uses)
     if routes is not None:
         rows["routes"] = _tally(sums.read, sums.read - sums.refused)
         faults.rows.extend(sums.faults)
         _warn_unknown_routes(clean_vehicles, frame, sums, faults)
+        tables.metres_beside_routes(sites, max((row[0] for row in sums.table.values()), default=0.0), faults)
     nothing = Reassignment(0, 0, 0, 0, pd.DataFrame(), "not asked for")
     change = reassign(frame, chosen, kept_sites, fleet, rules) if with_reassignment else nothing
     return FleetPlan(
@@ -222,13 +191,8 @@ def plan_fleet(
         _totals(frame, rules),
         site_cards(frame),
         _assumptions(rules, types, clean_vehicles, kept_sites),
+        (*vehicles.notes, *sites.notes),
     )
-
-
-def _route_sums(routes: pd.DataFrame | Callable[[list[RouteUse]], RouteSums] | None, uses: list[RouteUse]) -> RouteSums:
-    if routes is None:
-        return NO_POINTS
-    return route_block(routes, uses) if isinstance(routes, pd.DataFrame) else routes(uses)
 
 
 def _warn_unknown_routes(vehicles: pd.DataFrame, frame: pd.DataFrame, sums: RouteSums, faults: tables.Faults) -> None:
@@ -256,7 +220,7 @@ def _tally(read: int, kept: int) -> dict[str, int]:
 
 
 def _kept(name: str, frame: pd.DataFrame, faults: tables.Faults) -> pd.DataFrame:
-    return frame[~faults.refused(name, len(frame))].reset_index(drop=True)
+    return frame[~faults.refused[name]].reset_index(drop=True)
 
 
 def _find(vehicles: pd.DataFrame, kept: pd.DataFrame, every: pd.DataFrame, key: str, faults: tables.Faults) -> Any:
@@ -268,15 +232,16 @@ def _find(vehicles: pd.DataFrame, kept: pd.DataFrame, every: pd.DataFrame, key: 
     refused = set(every[key]) - set(unique[key])
     lost = (at < 0) & (values != "")
     near = _near_of(unique[key].head(MOST_COMPARED).tolist())
-
-    def text(row: int) -> str:
-        what, name = key.removesuffix("_id"), shorten(values[row])
-        if values[row] in refused:
-            return f"{key} = {name}: this {what} was refused itself, see its own row. Correct it there."
-        told = f"{key} = {name} is in no row of the {what}s table."
-        return f"{told} {near(values[row])}Add the {what} or correct the name."
-
-    faults.add("vehicles", lost, key, values, f"unknown_{key.removesuffix('_id')}", text)
+    what = key.removesuffix("_id")
+    by_name: dict[str, list[int]] = {}
+    for row in np.flatnonzero(lost).tolist():
+        by_name.setdefault(values[row], []).append(row)
+    for name, rows in by_name.items():
+        text = f"{key} = {shorten(name)} is in no row of the {what}s table. "
+        text += f"{near(name)}Add the {what} or correct the name."
+        if name in refused:
+            text = f"{key} = {shorten(name)}: this {what} was refused itself, see its own row. Correct it there."
+        faults.add_group("vehicles", rows, key, name, f"unknown_{what}", text)
     return at
 
 

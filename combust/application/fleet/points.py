@@ -7,11 +7,10 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-import pandas as pd
 
-from combust.application.fleet.tables import Faults, clean_table
+from combust.application.fleet.tables import Faults, FleetTable
 from combust.kernel.air import pressure_from_altitude
-from combust.kernel.altitude import Derated, Derating, derate
+from combust.kernel.altitude import Derating, derate
 
 LAPSE_K_PER_M = 0.0065
 MOST_FAULTS = 200_000
@@ -64,20 +63,11 @@ def _join(one: tuple[float, ...], two: tuple[float, ...]) -> tuple[float, ...]:
 NO_POINTS = RouteSums(0, 0, [], {})
 
 
-def route_block(raw: pd.DataFrame, uses: Iterable[RouteUse], offset: int = 0) -> RouteSums:
-    """Return the sums of a block of route points: per route and heater, with faults and counts.
-
-    Parameters
-    ----------
-    raw : DataFrame
-        Columns of the routes table.
-    uses : iterable of RouteUse
-    offset : int
-        Rows of the table before this block.
-    """
-    faults = Faults(offset=offset)
-    clean = clean_table("routes", raw, faults)
-    refused = faults.refused("routes", len(clean))
+def route_block(block: FleetTable, uses: Iterable[RouteUse]) -> RouteSums:
+    """Return the sums of a block of route points: per route and heater, with faults and counts."""
+    faults = Faults()
+    clean = faults.take(block)
+    refused = faults.refused["routes"]
     kept = clean[~refused]
     by_route = kept.groupby("route_id", sort=False).indices
     height, minutes = kept["altitude_m"].to_numpy(dtype=float), kept["minutes"].to_numpy(dtype=float)
@@ -87,7 +77,7 @@ def route_block(raw: pd.DataFrame, uses: Iterable[RouteUse], offset: int = 0) ->
         rows = by_route.get(use.route_id)
         if rows is not None:
             table[(use.route_id, use.heater)] = _sums(use, height[rows], minutes[rows], temp[rows])
-    return RouteSums(len(raw), int(refused.sum()), faults.rows[:MOST_FAULTS], table)
+    return RouteSums(len(clean), int(refused.sum()), faults.rows[:MOST_FAULTS], table)
 
 
 def _sums(use: RouteUse, height: Any, minutes: Any, temp: Any) -> tuple[float, ...]:
@@ -117,26 +107,3 @@ def point_temperatures(use: RouteUse, height_m: Any, temp_c: Any) -> Any:
     filled = temp_c.copy()
     filled[missing] = np.clip(temps[nearest] - LAPSE_K_PER_M * (height_m[missing] - sites[nearest]), -60.0, 60.0)
     return filled
-
-
-def derate_points(points: pd.DataFrame, derating: Derating) -> pd.DataFrame:
-    """Return points with the density ratio and the three lambdas added.
-
-    Parameters
-    ----------
-    points : DataFrame
-        ``altitude_m`` or ``pressure_hpa`` (wins where filled), and ``temp_c``.
-    derating : Derating
-        A heater stage, from :class:`combust.application.site.base.AltitudeBase`.
-
-    Returns
-    -------
-    DataFrame
-        The given columns, and ``dry_air_density_ratio, air_ratio, air_ratio_with_fuel_density, air_ratio_full,
-        air_ratio_full_u``; NaN where a point has no number or lies outside the bands.
-    """
-    columns = {
-        key: points[key].to_numpy(dtype=float) for key in ("altitude_m", "pressure_hpa", "temp_c") if key in points
-    }
-    told = derate(derating, **columns)
-    return points.assign(**dict(zip(Derated._fields, told, strict=True)))

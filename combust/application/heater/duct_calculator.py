@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any
 
 from combust import __version__
@@ -18,7 +18,7 @@ from combust.domain.heater import Duct, Heater
 from combust.domain.limits import Finding, finding, limit
 from combust.domain.profile_keys import profile_keys
 from combust.domain.pump import density_at_pump
-from combust.domain.result import plain
+from combust.domain.result import Assumed, Result, Rows, assume, plain
 from combust.domain.site import Site
 from combust.kernel.ducts import (
     DuctLoss,
@@ -55,7 +55,7 @@ class DuctDuty:
     intake_temp_c: float = 15.0
     fuel_temp_c: float | None = None
     pressure_hpa: float = 1013.25
-    assumed: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
+    assumed: tuple[Assumed, ...] = ()
 
     def __post_init__(self) -> None:
         flow = profile_keys("stages")["fuel_l_per_h"]
@@ -106,7 +106,7 @@ def duty_of_heater(heater: Heater, stage: str, *, catalogue: Catalogue | None = 
     CombustError
         Unknown stage, or neither given nor known: fuel flow, lambda.
     """
-    known, assumed = heater.stage_of(stage), {}
+    known, assumed = heater.stage_of(stage), []
     baseline = heater.baseline_of(stage)
     reading: Mapping[str, Any] = baseline.reading if baseline else {}
     result = interpret(baseline.reading, catalogue=catalogue) if baseline else None
@@ -116,19 +116,20 @@ def duty_of_heater(heater: Heater, stage: str, *, catalogue: Catalogue | None = 
         altitude, pressure = reading.get("altitude_m"), reading.get("pressure_hpa")
     if intake is None:
         intake = reading.get("intake_temp_c", 15.0)
-        assumed["intake_temp_c"] = _told(intake, "healthy reading" if "intake_temp_c" in reading else "standard air")
+        origin = "healthy reading" if "intake_temp_c" in reading else "standard air"
+        assumed.append(assume("intake_temp_c", intake, origin))
     site = Site(altitude_m=altitude, pressure_hpa=pressure, intake_temp_c=intake)
     ratio = given.get("air_ratio")
     if ratio is None and result and result.air_ratio_at_reference is not None:
         ratio = result.air_ratio_at_reference * site.dry_air_density_ratio
-        assumed["air_ratio"] = _told(ratio, "healthy reading, brought to this air by dry-air density")
+        assumed.append(assume("air_ratio", ratio, "healthy reading, brought to this air by dry-air density"))
     elif ratio is None and known.air_ratio_band:
         ratio = sum(known.air_ratio_band) / 2.0 * site.dry_air_density_ratio
-        assumed["air_ratio"] = _told(ratio, "middle of the stage's band, brought to this air by dry-air density")
+        assumed.append(assume("air_ratio", ratio, "middle of the stage's band, brought to this air by dry-air density"))
     flue = given.get("flue_temp_c")
     if flue is None and reading.get("flue_temp_c") is not None:
         flue = reading["flue_temp_c"]
-        assumed["flue_temp_c"] = _told(flue, "healthy reading")
+        assumed.append(assume("flue_temp_c", flue, "healthy reading"))
     missing = [
         Fault(key, None, "missing", why="is neither given nor in the profile", hint=hint)
         for key, value, hint in (
@@ -147,12 +148,8 @@ def duty_of_heater(heater: Heater, stage: str, *, catalogue: Catalogue | None = 
         intake_temp_c=site.intake_temp_c,
         fuel_temp_c=given.get("fuel_temp_c"),
         pressure_hpa=site.pressure,
-        assumed=assumed,
+        assumed=tuple(assumed),
     )
-
-
-def _told(value: Any, origin: str) -> dict[str, Any]:
-    return {"value": value, "origin": origin}
 
 
 def shape_of_duct(duct: Duct, which: str, fittings: tuple[str, ...] = ()) -> DuctShape:
@@ -161,7 +158,7 @@ def shape_of_duct(duct: Duct, which: str, fittings: tuple[str, ...] = ()) -> Duc
 
 
 @dataclass(frozen=True)
-class DuctAnswer:
+class DuctAnswer(Result):
     """Loss of a duct now and after a change, the multiplier of its resistance, and what that can do to the air."""
 
     which: str
@@ -183,40 +180,63 @@ class DuctAnswer:
             return None
         return float(friction_multiplier_of_bore(self.shape.bore_mm, self.changed_shape.bore_mm))
 
+    @property
+    def assumed(self) -> tuple[Assumed, ...]:
+        """What stood in for what was not given."""
+        return self.duty.assumed
+
     def to_dict(self) -> dict[str, Any]:
         """Return plain values for JSON; without a change ``changed``, ``multiplier`` and ``air`` are None."""
-        duty = self.duty
-        times = self.multiplier
-        return {
-            "duct": self.which,
-            "fuel": duty.fuel.name,
-            "fuel_l_per_h": duty.fuel_l_per_h,
-            "air_ratio": duty.air_ratio,
-            "flue_temp_c": duty.flue_temp_c,
-            "intake_temp_c": duty.intake_temp_c,
-            "fuel_temp_c": duty.at_pump_c,
-            "pressure_hpa": duty.pressure_hpa,
-            "assumed": dict(duty.assumed),
-            "shape": _shape_dict(self.shape),
-            "changed_shape": self.changed_shape and _shape_dict(self.changed_shape),
-            "now": _loss_dict(self.now),
-            "changed": self.changed and _loss_dict(self.changed),
-            "multiplier": times and {key: float(getattr(times, key)) for key in ("value", "u_share", "low", "high")},
-            "multiplier_of_bore_alone": self.bore_alone,
-            "air": self.air and dict(self.air),
-            "port_static_read_pa": self.read_port_pa,
-            "findings": plain(self.findings),
-            "sources": list(SOURCES),
-            "version": self.version,
-        }
+        duty = vars(self.duty) | {"fuel": self.duty.fuel.name, "fuel_temp_c": self.duty.at_pump_c}
+        told = {"duct": self.which, **plain(duty), **Result.to_dict(self)}
+        told |= {"multiplier_of_bore_alone": self.bore_alone, "port_static_read_pa": told.pop("read_port_pa")}
+        return told | {"sources": list(SOURCES)}
+
+    derived = ("assumed",)
+    calculated = True
+    unshown = ("which", "duty")
+
+    def lines(self) -> Rows:
+        """Return (label, text) rows: the duct now and, with a change, the duct then and what that does to the air."""
+        duty, now = self.duty, self.now
+        read = "" if self.read_port_pa is None else f" (healthy reading: {self.read_port_pa:.0f} Pa)"
+        rows = [
+            ("duct", f"{self.which}: {_in_words(self.shape)}"),
+            ("fuel, lambda", f"{duty.fuel.name}, {duty.fuel_l_per_h:.3g} l/h, {duty.air_ratio:.2f}"),
+            ("gas", f"{float(now.velocity_m_per_s):.1f} m/s, Reynolds number {float(now.reynolds):.0f}"),
+            ("one metre", f"{float(now.per_metre_pa):.0f} Pa ± {200.0 * float(now.per_metre_u_share):.0f} %"),
+            ("one bend", f"{float(now.bend_pa):.0f} Pa"),
+            ("whole duct", _loss_in_words(now)),
+            ("at the port", f"{float(now.port_static_pa):.0f} Pa{read}"),
+        ]
+        if self.changed and self.changed_shape and self.multiplier and self.air:
+            times, air = self.multiplier, self.air
+            change = f"{air['air_change_low_pct']:+.0f} to {air['air_change_high_pct']:+.0f} %"
+            rows += [
+                ("changed to", _in_words(self.changed_shape)),
+                ("whole duct then", _loss_in_words(self.changed)),
+                ("resistance", f"x {times.value:.2f} ({times.low:.2f} to {times.high:.2f}) at the same flow"),
+                ("air", f"{change} at unchanged blower speed"),
+                ("lambda then", f"{air['air_ratio_low']:.2f} to {air['air_ratio_high']:.2f}"),
+                ("for a share", f"{air['share'][0]:g} to {air['share'][1]:g} of the air path ({air['share_origin']})"),
+            ]
+            if self.bore_alone is not None:
+                rows.append(("bore alone", f"x {self.bore_alone:.2f} (fifth power of the bore, friction only)"))
+        return rows
 
 
-def _shape_dict(shape: DuctShape) -> dict[str, Any]:
-    return {**shape._asdict(), "fittings": list(shape.fittings)}
+def _in_words(shape: DuctShape) -> str:
+    bends = "bends not stated"
+    if shape.bends_90 is not None:
+        bends = f"{shape.bends_90:g} bend{'' if shape.bends_90 == 1 else 's'}"
+    parts = [f"{shape.length_m:g} m", f"{shape.bore_mm:g} mm", bends, shape.wall or "wall not stated", *shape.fittings]
+    if shape.crushed_bore_mm is not None:
+        parts.append(f"crushed to {shape.crushed_bore_mm:g} mm over {shape.crushed_length_m:g} m")
+    return ", ".join(parts)
 
 
-def _loss_dict(loss: DuctLoss) -> dict[str, float]:
-    return {key: float(value) for key, value in loss._asdict().items()}
+def _loss_in_words(loss: DuctLoss) -> str:
+    return f"{float(loss.loss_pa):.0f} Pa ({float(loss.low_pa):.0f} to {float(loss.high_pa):.0f})"
 
 
 def answer_duct(

@@ -12,7 +12,7 @@ from combust.application.reading.result import ReadingResult, interpret
 from combust.domain.catalogue import Catalogue
 from combust.domain.heater import Baseline, Heater, Stage
 from combust.domain.limits import Finding, finding, in_order, limit
-from combust.domain.result import plain
+from combust.domain.result import Result, Rows
 from combust.kernel.fuel_delivery import pump_volume_flow
 
 MJ_PER_KWH = 3.6
@@ -20,7 +20,7 @@ WANTED = ("blower", "speed_regulated", "stroke_ul", "nominal_v", "cutout_v", "he
 
 
 @dataclass(frozen=True)
-class ProfileCheck:
+class ProfileCheck(Result):
     """A profile that was accepted: the heater, the numbers that follow for each stage, and findings, worst first."""
 
     heater: Heater
@@ -28,6 +28,9 @@ class ProfileCheck:
     not_given: tuple[str, ...]
     findings: tuple[Finding, ...]
     version: str = __version__
+
+    unshown = ("heater",)
+    calculated = True
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain values for JSON; what is not known is None."""
@@ -38,13 +41,22 @@ class ProfileCheck:
             "fuel": heater.fuel.name,
             "blower": heater.blower,
             "speed_regulated": heater.speed_regulated,
-            "stages": [dict(row) for row in self.stages],
             "ducts": sorted(heater.ducts),
             "has_start_times": heater.start is not None,
-            "not_given": list(self.not_given),
-            "findings": plain(self.findings),
-            "version": self.version,
+            **Result.to_dict(self),
         }
+
+    def lines(self) -> Rows:
+        """Return (label, text) rows of the heater; its stages are a table of their own."""
+        heater = self.heater
+        regulated = {True: "speed regulated", False: "speed not regulated", None: "regulation unknown"}
+        return [
+            ("heater", heater.heater_id or "no heater_id"),
+            ("fuel", str(heater.fuel)),
+            ("blower", f"{heater.blower}, {regulated[heater.speed_regulated]}"),
+            ("start times", "given" if heater.start else "not given"),
+            ("ducts", ", ".join(sorted(heater.ducts)) or "none described"),
+        ]
 
 
 def check_profile(path: str | Path, *, catalogue: Catalogue | None = None) -> ProfileCheck:

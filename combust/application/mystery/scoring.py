@@ -23,13 +23,13 @@ from combust.application.mystery.case import Play
 from combust.application.mystery.deal import Answer, Dealer, judged, probability_of
 from combust.application.mystery.played_visit import OF_CAB, PlayedVisit
 from combust.data.errors import CombustError, Fault
-from combust.domain.result import plain
+from combust.domain.result import Result, Rows
 
 FREE_OF_COST = ("move_outdoors", "cab_co")  # safety costs no points
 
 
 @dataclass(frozen=True, slots=True)
-class Statement:
+class Statement(Result):
     """What a learner says at the end of a visit.
 
     Parameters
@@ -49,11 +49,6 @@ class Statement:
     excluded: tuple[str, ...] = ()
     handed_back: bool = False
     record: Mapping[str, str] = field(default_factory=dict)
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return plain values for JSON."""
-        told: dict[str, Any] = plain(self)
-        return told
 
     @classmethod
     def of(
@@ -124,7 +119,7 @@ def _unknown(what: str, names: Iterable[str], known: Iterable[str]) -> list[Faul
 
 
 @dataclass(frozen=True, slots=True)
-class Score:
+class Score(Result):
     """Points of a played case, with the reasons.
 
     Attributes
@@ -149,18 +144,16 @@ class Score:
     right: str
     minutes: float
 
-    def to_dict(self) -> dict[str, Any]:
-        """Return plain values for JSON."""
-        told: dict[str, Any] = plain(self)
-        return told
-
-    def __str__(self) -> str:
+    def opening(self) -> tuple[str, ...]:
+        """Return the total and the answer, then every breach of a safety rule."""
         told = rules.table()["breach"]
-        lines = [f"Case {self.case_id}: {self.total:g} of 100. The answer was {self.right}."]
-        lines += [f"SAFETY: {told[code]} No more than 40 points." for code in self.breaches]
+        breaches = (f"SAFETY: {told[code]} No more than 40 points." for code in self.breaches)
+        return (f"Case {self.case_id}: {self.total:g} of 100. The answer was {self.right}.", *breaches)
+
+    def lines(self) -> Rows:
+        """Return the points of each part with the reason."""
         most = points()
-        lines += [f"  {name} {value:g} of {most[name]:g}: {self.reasons[name]}" for name, value in self.parts.items()]
-        return "\n".join(lines)
+        return [(key, f"{value:g} of {most[key]:g}: {self.reasons[key]}") for key, value in self.parts.items()]
 
 
 def points() -> dict[str, float]:

@@ -203,11 +203,11 @@ def _air_ratio(columns: Columns, gas: dict[str, Any], instrument: InstrumentClas
     impossible = (best.z > limit("pair_impossible_z")) | above
     no_balance = best.air_ratio <= 0.0
     withheld = impossible | no_balance
-    told = np.where(withheld, np.nan, best.air_ratio)
+    shown = np.where(withheld, np.nan, best.air_ratio)
     oxygen = 100.0 * DRY_AIR.o2
     pair = np.where(measured, (oxygen - o2 + co * 0.5e-4) / (co2 + co * 1e-4), np.nan)
     return {
-        "air_ratio": told,
+        "air_ratio": shown,
         "air_ratio_u": np.where(withheld, np.nan, best.air_ratio_u),
         "air_ratio_by_o2": by_o2.air_ratio,
         "air_ratio_by_co2": from_co2,
@@ -215,7 +215,7 @@ def _air_ratio(columns: Columns, gas: dict[str, Any], instrument: InstrumentClas
         "air_ratio_by_brettschneider": brettschneider,
         "air_ratio_by_spindt": spindt,
         "air_ratio_by_shortcut": air_ratio.air_ratio_shortcut(o2_used),
-        "excess_air_pct": 100.0 * (told - 1.0),
+        "excess_air_pct": 100.0 * (shown - 1.0),
         "agreement_z": best.z,
         "fuel_factor": np.where(near_air, np.nan, pair),
         "fuel_factor_of_fuel": _fuel_factor_of_fuel(best.air_ratio, fuel),
@@ -257,9 +257,9 @@ def _reading_uncertainties(columns: Columns, gas: dict[str, Any], instrument: In
 def _heat_and_co(columns: Columns, gas: dict[str, Any], place: dict[str, Any], ratio: dict[str, Any]) -> dict[str, Any]:
     """Return CO on every basis, losses, efficiency and dew point at the lambda that is told."""
     fuel, net = columns.atoms, columns.of_fuel("net_heating_value_mj_per_kg")
-    told, co, hc = ratio["air_ratio"], ratio["co_used"], ratio["hc_used"]
-    shares = _carbon_shares(fuel, told, co, hc)
-    moles = flue_gas_moles(fuel, told, **shares, humidity_ratio=place["humidity_ratio"])
+    shown, co, hc = ratio["air_ratio"], ratio["co_used"], ratio["hc_used"]
+    shares = _carbon_shares(fuel, shown, co, hc)
+    moles = flue_gas_moles(fuel, shown, **shares, humidity_ratio=place["humidity_ratio"])
     o2_of_lambda = moles.o2_dry_pct
     o2 = np.where(np.isnan(gas["o2"]), o2_of_lambda, gas["o2"])
     co_known = ~np.isnan(gas["co"])
@@ -270,7 +270,7 @@ def _heat_and_co(columns: Columns, gas: dict[str, Any], place: dict[str, Any], r
     siegert: Any = np.nan
     if not (np.all(np.isnan(flue)) or np.all(np.isnan(intake))):
         stack = np.where(warm, heat.stack_loss(moles, flue, intake, fuel, net), np.nan)
-        siegert = np.where(warm & ~np.isnan(told), heat.stack_loss_siegert(flue, intake, o2), np.nan)
+        siegert = np.where(warm & ~np.isnan(shown), heat.stack_loss_siegert(flue, intake, o2), np.nan)
     unburnt = np.where(co_known, heat.unburnt_loss(moles.co, moles.hc, fuel, net), np.nan)
     efficiency = 100.0 - stack - unburnt
     net_to_gross = net / stoichiometry.gross_from_net_heating_value(net, fuel)
@@ -285,16 +285,16 @@ def _heat_and_co(columns: Columns, gas: dict[str, Any], place: dict[str, Any], r
         "efficiency_net_pct": efficiency,
         "efficiency_gross_pct": efficiency * net_to_gross,
         "water_dew_point_c": air.water_dew_point(100.0 * place["pressure_hpa_used"] * moles.h2o / moles.wet),
-        "air_ratio_at_reference": told / place["dry_air_density_ratio"],
+        "air_ratio_at_reference": shown / place["dry_air_density_ratio"],
     }
 
 
-def _carbon_shares(fuel: Any, told: Any, co: Any, hc: Any) -> dict[str, Any]:
+def _carbon_shares(fuel: Any, shown: Any, co: Any, hc: Any) -> dict[str, Any]:
     """Return the shares of fuel carbon behind dry CO and HC fractions at a lambda (CO-free dry volume, then mended)."""
     if np.ndim(co) == 0 and np.ndim(hc) == 0:
         return {"co_share": 0.0, "hc_share": 0.0}
     oxygen = stoichiometry.stoichiometric_oxygen(fuel)
-    dry = stoichiometry.dry_flue_gas_moles(fuel) + (told - 1.0) * oxygen / DRY_AIR.o2
+    dry = stoichiometry.dry_flue_gas_moles(fuel) + (shown - 1.0) * oxygen / DRY_AIR.o2
     # Each mol of CO leaves half a mol of O2 unused, and H2 by water gas as much again in its proportion; unburnt fuel
     # (C1) leaves its whole oxygen and forms no CO2.
     water_gas = fuel.h_c / (2.0 * 3.5)

@@ -10,10 +10,11 @@ from functools import cache
 from typing import Any
 
 from combust.application.reading.result import safety_of
-from combust.data.errors import CombustError, Fault
+from combust.data.errors import CombustError, Fault, printable
 from combust.data.fields import Field, check_fields, fields_of
 from combust.data.tables import load_table
 from combust.domain.limits import limits
+from combust.domain.result import Result, Rows, plain
 from combust.domain.safety import Safety, of_all
 
 # Words about the visit itself; everything that is measured is a reading's key of the vocabulary.
@@ -49,7 +50,7 @@ class Entry:
 
 
 @dataclass(frozen=True, slots=True)
-class VisitRecord:
+class VisitRecord(Result):
     """A visit in one revision. ``seal_holds`` is None when it was closed before seals existed, or is open."""
 
     visit_id: str
@@ -79,20 +80,25 @@ class VisitRecord:
         lacking = self.incomplete if self.closed_at else ", ".join(label for _, label in missing_fields(self))
         return f"{state}, incomplete: {lacking}" if lacking else f"{state}, complete"
 
+    derived = ("status",)
+    unshown = ("entries", "incomplete")
+
+    @property
+    def safety(self) -> Safety:
+        """The safety state at the end."""
+        return safety_now(self)
+
     def to_dict(self) -> dict[str, Any]:
-        """Return plain values for JSON."""
-        return {
-            "visit_id": self.visit_id,
-            "revision": self.revision,
-            "heater_id": self.heater_id,
-            "opened_at": self.opened_at,
-            "closed_at": self.closed_at,
-            "reason": self.reason,
-            "status": self.status,
-            "seal_holds": self.seal_holds,
-            "head": dict(self.head),
-            **{f"{kind}s" if kind != "not_checked" else kind: [dict(b) for b in self.of_kind(kind)] for kind in KINDS},
-        }
+        """Return plain values for JSON, the entries by their kind."""
+        kinds = {kind if kind == "not_checked" else f"{kind}s": plain(self.of_kind(kind)) for kind in KINDS}
+        return Result.to_dict(self) | kinds
+
+    def lines(self) -> Rows:
+        """Return (label, text) rows of what it is and in which state; its parts are the sections of a record."""
+        rows = [("visit", self.visit_id), ("status", self.status)]
+        if self.seal_holds is False:
+            rows.append(("SEAL BROKEN", "this closed record was changed outside combust: do not rely on it"))
+        return [(label, printable(text)) for label, text in rows]
 
 
 def seal_of(visit_id: str, revision: int, head: Mapping[str, Any], entries: list[tuple[str, str, str, str]]) -> str:

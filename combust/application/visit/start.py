@@ -9,13 +9,19 @@ from typing import Any
 from combust import __version__
 from combust.application.safety import own_limits
 from combust.data.errors import CombustError, Fault
+from combust.data.fields import fields_of, need_fields
 from combust.data.tables import load_table
 from combust.domain.heater import Heater, StartTimes
 from combust.domain.limits import Finding, cautions, finding, finding_kinds, in_order, limit
 from combust.domain.result import UNTOLD, Assumed, Result, Rows
 from combust.kernel.fuel_delivery import MICROLITRES_PER_LITRE, SECONDS_PER_HOUR
 
-MOST_CYCLES = 20
+ARGUMENTS = fields_of(
+    {
+        "cycles": {"band": (1, 20), "hint": "Count the failed starts, 1 to 20."},
+        "cut_at_s": {"band": (0.0, 1e6), "unit": "s", "hint": "Give seconds after switch-on, 0 or more."},
+    }
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,12 +78,10 @@ class StartTimeline(Result):
         def number(value: float | None, pattern: str, unit: str) -> str:
             return UNTOLD if value is None else f"{value:{pattern}} {unit}"
 
+        pumps = [f", pump {phase.pump_hz:g} Hz" if phase.pump_hz else "" for phase in self.phases]
         rows = [
-            (
-                f"{phase.begin_s:.0f} to {phase.end_s:.0f} s",
-                phase.label + (f", pump {phase.pump_hz:g} Hz" if phase.pump_hz else ""),
-            )
-            for phase in self.phases
+            (f"{phase.begin_s:.0f} to {phase.end_s:.0f} s", phase.label + pump)
+            for phase, pump in zip(self.phases, pumps, strict=True)
         ]
         restart = number(self.earliest_restart_s, ".0f", "s after the last switch-on, when all attempts fail")
         heat = "" if self.fuel_heat_kj is None else f" = {self.fuel_g or 0.0:.1f} g, {self.fuel_heat_kj:.0f} kJ"
@@ -102,12 +106,9 @@ def start_times(heater: Heater) -> StartTimes:
     """
     start = heater.start
     if start is None or not start.attempt_s or not start.preheat_s:
-        hint = (
-            "Add [start] with check_s, preheat_s, attempt_s, attempt_pump_hz and cool_down_s from the unit's document."
-        )
-        raise CombustError(
-            Fault("start", None, "missing", why="is not in the profile; no times are built in", hint=hint)
-        )
+        why = "is not in the profile; no times are built in"
+        hint = "Add [start] with check_s, preheat_s, attempt_s, attempt_pump_hz, cool_down_s from the unit's document."
+        raise CombustError(Fault("start", None, "missing", why=why, hint=hint))
     return start
 
 
@@ -143,7 +144,7 @@ def start_timeline(heater: Heater, *, cycles: int = 1, cut_at_s: float | None = 
     (449.0, 5.4)
     """
     start = start_times(heater)
-    _check_arguments(cycles, cut_at_s)
+    need_fields({"cycles": cycles, "cut_at_s": cut_at_s}, ARGUMENTS)
     phases = phases_of(start)
     findings: list[Finding] = []
     restart = phases[-1].end_s if start.cool_down_s is not None else None
@@ -152,17 +153,12 @@ def start_timeline(heater: Heater, *, cycles: int = 1, cut_at_s: float | None = 
     longest = limit("attempt_longest")
     if fuel_on > longest:
         findings.append(finding("fuel_on_long", fuel_on_s=fuel_on, longest_s=longest))
-    if restart is None:
-        findings.append(finding("cool_down_unknown"))
-    else:
-        findings.append(finding("no_shortening", restart_s=restart))
+    findings.append(finding("no_shortening", restart_s=restart) if restart else finding("cool_down_unknown"))
     if cut_at_s is not None:
         findings.append(_cut(phases, restart, cut_at_s))
     glow_s = sum(phase.end_s - phase.begin_s for phase in phases if phase.glow)
     glow = heater.glow_a * heater.nominal_v * glow_s / SECONDS_PER_HOUR if heater.glow_a and heater.nominal_v else None
-    assumed = []
-    if start.check_s is None:
-        assumed.append(Assumed("check_s", 0.0, "s", "not in the profile: every time is at least what is shown"))
+    no_check = Assumed("check_s", 0.0, "s", "not in the profile: every time is at least what is shown")
     return StartTimeline(
         phases=phases,
         cycles=cycles,
@@ -171,55 +167,25 @@ def start_timeline(heater: Heater, *, cycles: int = 1, cut_at_s: float | None = 
         glow_wh=glow,
         findings=in_order(findings),
         cautions=tuple(cautions()),
-        assumed=tuple(assumed),
+        assumed=(no_check,) if start.check_s is None else (),
         cut_at_s=cut_at_s,
         **fuel,
     )
 
 
-def _check_arguments(cycles: int, cut_at_s: float | None) -> None:
-    faults = []
-    if not 1 <= cycles <= MOST_CYCLES or int(cycles) != cycles:
-        hint = f"Count the failed starts, 1 to {MOST_CYCLES}."
-        faults.append(
-            Fault(
-                "cycles", cycles, "out_of_band", low=1, high=MOST_CYCLES, why="is no count of failed starts", hint=hint
-            )
-        )
-    if cut_at_s is not None and not 0.0 <= cut_at_s < 1e6:
-        faults.append(
-            Fault(
-                "cut_at_s",
-                cut_at_s,
-                "out_of_band",
-                unit="s",
-                why="is no time after switch-on",
-                hint="Give seconds after switch-on, 0 or more.",
-            )
-        )
-    if faults:
-        raise CombustError(faults)
-
-
 def phases_of(start: StartTimes) -> tuple[StartPhase, ...]:
     """Return the phases of a start whose attempts all fail, in order; a missing check or cool-down is left out."""
     words = load_table("start_guide")["phase"]
-    phases: list[StartPhase] = []
-    clock = 0.0
-
-    def add(name: str, number: int, seconds: float | None, *, pump: float | None = 0.0, glow: bool = False) -> None:
-        nonlocal clock
-        if seconds is None:
-            return
-        label = words[name]["label"].format(number=number)
-        phases.append(StartPhase(name, number, label, clock, clock + seconds, pump, glow, words[name]["blower"]))
-        clock += seconds
-
-    add("self_check", 0, start.check_s)
+    rows: list[tuple[str, int, float | None]] = [("self_check", 0, start.check_s)]
     for number, (preheat, attempt) in enumerate(zip(start.preheat_s, start.attempt_s, strict=True), 1):
-        add("preheat", number, preheat, glow=True)
-        add("attempt", number, attempt, pump=start.attempt_pump_hz, glow=True)
-    add("cool_down", 0, start.cool_down_s)
+        rows += [("preheat", number, preheat), ("attempt", number, attempt)]
+    phases: list[StartPhase] = []
+    for name, number, seconds in [*rows, ("cool_down", 0, start.cool_down_s)]:
+        if seconds is not None:
+            begin = phases[-1].end_s if phases else 0.0
+            pump, glow = start.attempt_pump_hz if name == "attempt" else 0.0, name in ("preheat", "attempt")
+            label, blower = words[name]["label"].format(number=number), words[name]["blower"]
+            phases.append(StartPhase(name, number, label, begin, begin + seconds, pump, glow, blower))
     return tuple(phases)
 
 
@@ -228,9 +194,8 @@ def _fuel(heater: Heater, start: StartTimes, fuel_on: float, cycles: int, findin
     found: dict[str, Any] = dict.fromkeys(names)
     needed = {"stroke_ul": heater.stroke_ul, "start.attempt_pump_hz": start.attempt_pump_hz}
     if heater.stroke_ul is None or start.attempt_pump_hz is None:
-        findings.append(
-            finding("fuel_unknown", missing=" and ".join(key for key, there in needed.items() if not there))
-        )
+        missing = " and ".join(key for key, there in needed.items() if not there)
+        findings.append(finding("fuel_unknown", missing=missing))
         return found
     each = heater.stroke_ul * start.attempt_pump_hz * fuel_on * 1e-3
     found["fuel_ml_per_cycle"], found["fuel_ml"] = each, each * cycles
@@ -268,9 +233,8 @@ def emergency_findings(words: tuple[str, ...]) -> list[Finding]:
     wrong = [word for word in words if word not in known]
     if wrong:
         hint = f"Use {', '.join(known)}."
-        raise CombustError(
-            [Fault("emergency", word, "unknown_name", why="is no word for an emergency", hint=hint) for word in wrong]
-        )
+        why = "is no word for an emergency"
+        raise CombustError([Fault("emergency", word, "unknown_name", why=why, hint=hint) for word in wrong])
     return [finding(word) for word in words]
 
 

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from combust.application.visit.start import phases_of, start_times
-from combust.data.errors import CombustError, Fault
+from combust.data.fields import fields_of, need_fields, need_rows
 from combust.data.tables import load_table, read_toml
 from combust.domain.heater import Heater
 from combust.domain.limits import Finding, finding, in_order, limit
@@ -14,6 +14,16 @@ from combust.domain.result import Result
 
 PUMP = ("pulsing", "silent", "never")
 FOREVER = float("inf")
+ARGUMENTS = fields_of(
+    {
+        "since_request_s": {"band": (0.0, 86_400.0), "unit": "s", "hint": "Give seconds, from 0 up to 86400 (a day)."},
+        "requests": {"band": (1, 1000), "hint": "Count every start request, the last one too."},
+        "pump": {"kind": "choice", "choices": PUMP, "hint": "Listen again; leave it out when nobody listened."},
+    }
+)
+INTERLOCK = fields_of(
+    {"name": {"meaning": "what it is"}, "look": {"meaning": "what to look at"}}, kind="text", required=True
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +84,7 @@ def possible_phases(
     CombustError
         No start programme, or impossible arguments.
     """
-    _check(since_request_s, requests, pump)
+    need_fields({"since_request_s": since_request_s, "requests": requests, "pump": pump}, ARGUMENTS)
     windows = _windows(heater)
     possible: list[Possible] = []
     ruled_out: dict[str, str] = {}
@@ -91,35 +101,6 @@ def possible_phases(
     wait = max(0.0, ends[0] - since_request_s) if waiting and ends else None
     findings = [] if possible else [finding("fits_no_phase")]
     return PhaseAnswer(tuple(possible), ruled_out, _do_now(possible, wait, requests), wait, in_order(findings))
-
-
-def _check(since_request_s: float, requests: int, pump: str | None) -> None:
-    faults = []
-    if not 0.0 <= since_request_s <= 86_400.0:
-        why, hint = "is no time since the last request", "Give seconds, from 0 up to 86400 (a day)."
-        faults.append(Fault("since_request_s", since_request_s, "out_of_band", unit="s", why=why, hint=hint))
-    if requests < 1:
-        faults.append(
-            Fault(
-                "requests",
-                requests,
-                "out_of_band",
-                why="is less than the one that was made",
-                hint="Count every start request, the last one too.",
-            )
-        )
-    if pump is not None and pump not in PUMP:
-        faults.append(
-            Fault(
-                "pump",
-                pump,
-                "unknown_name",
-                why=f"is none of {', '.join(PUMP)}",
-                hint="Listen to the pump again, and leave it out when nobody listened.",
-            )
-        )
-    if faults:
-        raise CombustError(faults)
 
 
 def _windows(heater: Heater) -> list[_Window]:
@@ -153,28 +134,27 @@ def _why_not(
 ) -> str:
     """Return why a phase is ruled out, or an empty text."""
     seen = load_table("start_guide")["phase"][window.name]
-    if since > window.latest_s:
-        return f"it ends {window.latest_s:.0f} s after a switch-on at the latest"
+    latest_flame = max(other.latest_s for other in windows if other.name == "attempt") + limit("warm_within")
     # An earlier request may be the one that counts: then more time has passed, and only the upper end can rule out.
-    if since < window.earliest_s and requests == 1:
-        return f"it begins {window.earliest_s:.0f} s after a switch-on at the earliest"
-    if pump == "pulsing" and seen["pump"] == "silent":
-        return "the pump pulses, and here it does not"
-    if pump in ("silent", "never") and seen["pump"] == "pulsing":
-        return "the pump is silent, and here it pulses"
-    if pump == "never" and window.burnt and requests == 1:
-        return "no pump pulse at all since the request: no fuel was asked for, so the burner was never reached"
-    if blower is False and seen["blower"] == "on":
-        return "the blower stands, and here it turns"
-    if blower is True and seen["blower"] == "off":
-        return "the blower turns, and here it stands"
-    if air_warm is True and requests == 1 and window.name in ("self_check", "preheat"):
-        return "the air is warm, and nothing has burnt yet"
-    if air_warm is False and window.name == "running" and requests == 1:
-        latest_flame = max(other.latest_s for other in windows if other.name == "attempt") + limit("warm_within")
-        if since > latest_flame:
-            return f"the air would be warm {latest_flame:.0f} s after a switch-on"
-    return ""
+    once, unburnt = requests == 1, window.name in ("self_check", "preheat")
+    reasons = (
+        (since > window.latest_s, f"it ends {window.latest_s:.0f} s after a switch-on at the latest"),
+        (since < window.earliest_s and once, f"it begins {window.earliest_s:.0f} s after a switch-on at the earliest"),
+        (pump == "pulsing" and seen["pump"] == "silent", "the pump pulses, and here it does not"),
+        (pump in ("silent", "never") and seen["pump"] == "pulsing", "the pump is silent, and here it pulses"),
+        (
+            pump == "never" and window.burnt and once,
+            "no pump pulse at all since the request: no fuel was asked for, so the burner was never reached",
+        ),
+        (blower is False and seen["blower"] == "on", "the blower stands, and here it turns"),
+        (blower is True and seen["blower"] == "off", "the blower turns, and here it stands"),
+        (air_warm is True and once and unburnt, "the air is warm, and nothing has burnt yet"),
+        (
+            air_warm is False and window.name == "running" and once and since > latest_flame,
+            f"the air would be warm {latest_flame:.0f} s after a switch-on",
+        ),
+    )
+    return next((why for ruled_out, why in reasons if ruled_out), "")
 
 
 def _do_now(possible: list[Possible], wait: float | None, requests: int) -> tuple[str, ...]:
@@ -209,28 +189,5 @@ def interlocks(path: str | None = None) -> list[dict[str, str]]:
     CombustError
         The file cannot be read, or an entry has no name or no look.
     """
-    if path is None:
-        return [dict(row) for row in load_table("start_guide")["interlock"]]
-    rows = read_toml(path, quantity="interlocks").get("interlock")
-    good = isinstance(rows, list) and rows
-    faults = (
-        []
-        if good
-        else [
-            Fault(
-                "interlock",
-                rows,
-                "missing",
-                why="is no checklist",
-                hint="Write [[interlock]] with name and look for each line.",
-            )
-        ]
-    )
-    for number, row in enumerate(rows if good and isinstance(rows, list) else [], 1):
-        for key in ("name", "look"):
-            if not isinstance(row, dict) or not isinstance(row.get(key), str) or not row[key].strip():
-                hint = "Write name and look as text in every [[interlock]]."
-                faults.append(Fault(f"interlock[{number}].{key}", None, "missing", why="is missing", hint=hint))
-    if faults:
-        raise CombustError(faults)
-    return [{"name": row["name"], "look": row["look"]} for row in rows or ()]
+    table = load_table("start_guide") if path is None else read_toml(path, quantity="interlocks")
+    return need_rows(table.get("interlock"), "interlock", INTERLOCK)

@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
 from combust.data.errors import CombustError, Fault
+from combust.data.fields import fields_of, need_rows
 from combust.data.tables import load_table, read_toml
 from combust.data.vocabulary import quantities
 from combust.domain.limits import limit
@@ -17,8 +18,15 @@ from combust.domain.result import Result
 
 MOST_SAMPLES = 20_000
 LONGEST_WINDOW_S = 3600.0
-MEASURED = ("o2_dry_pct", "co2_dry_pct", "co_dry_ppm", "flue_temp_c")
 MOST_REASONS = 6
+PART = fields_of(
+    {
+        "key": {"kind": "text", "meaning": "a short name"},
+        "title": {"kind": "text", "meaning": "the heading"},
+        "steps": {"kind": "texts", "meaning": "a list of steps"},
+    },
+    required=True,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,97 +121,79 @@ def steady_window(
     False
     """
     rule = rule or steady_rule()
-    clock, data, stages = _checked(times_s, columns, stage)
+    series = _checked(times_s, columns, stage)
+    clock = series.clock
     best: tuple[int, int] | None = None
     for first in range(len(clock)):
-        last = _last_of(first, clock, data, stages, rule)
-        if last is not None and (best is None or clock[last] - clock[first] >= clock[best[1]] - clock[best[0]] - 1e-9):
-            best = (first, last)
+        last = _last_of(series.part(first, len(clock)), rule)
+        if last and (best is None or clock[first + last] - clock[first] >= clock[best[1]] - clock[best[0]] - 1e-9):
+            best = (first, first + last)
     if best is None:
-        return SteadyResult(False, None, None, len(clock), {}, _why(clock, data, stages, rule), rule)
-    part = slice(best[0], best[1] + 1)
-    values = _means(clock[part], {key: column[part] for key, column in data.items()}, rule)
-    return SteadyResult(True, float(clock[best[0]]), float(clock[best[1]]), best[1] - best[0] + 1, values, (), rule)
+        return SteadyResult(False, None, None, len(clock), {}, _why(series, rule), rule)
+    part = series.part(best[0], best[1] + 1)
+    begin, end = float(part.clock[0]), float(part.clock[-1])
+    return SteadyResult(True, begin, end, len(part.clock), _means(part, rule), (), rule)
 
 
-def _checked(
-    times_s: Any, columns: Mapping[str, Any], stage: Sequence[str | None] | None
-) -> tuple[Any, dict[str, Any], Any]:
+class _Series(NamedTuple):
+    """A logged series: times [s], vocabulary key -> values, heat stage of each sample or None."""
+
+    clock: Any
+    data: dict[str, Any]
+    stages: Any
+
+    def part(self, first: int, end: int) -> _Series:
+        """Return the samples from one to before another."""
+        here = slice(first, end)
+        stages = None if self.stages is None else self.stages[here]
+        return _Series(self.clock[here], {key: column[here] for key, column in self.data.items()}, stages)
+
+
+def _checked(times_s: Any, columns: Mapping[str, Any], stage: Sequence[str | None] | None) -> _Series:
     clock = np.asarray(times_s, dtype=float)
     data = {key: np.asarray(column, dtype=float) for key, column in columns.items()}
     stages = np.array([name or "" for name in stage], dtype=object) if stage is not None else None
     faults = []
     if "o2_dry_pct" not in data:
-        faults.append(
-            Fault(
-                "o2_dry_pct",
-                None,
-                "missing",
-                why="is missing",
-                hint="Log O2 in vol %: whether the heater is steady is judged by it.",
-            )
-        )
+        hint = "Log O2 in vol %: whether the heater is steady is judged by it."
+        faults.append(Fault("o2_dry_pct", None, "missing", why="is missing", hint=hint))
     if clock.ndim != 1 or any(column.shape != clock.shape for column in data.values()):
-        faults.append(
-            Fault(
-                "series",
-                str(clock.shape),
-                "format",
-                why="has columns of different length",
-                hint="Give a value, or an empty cell, at every time.",
-            )
-        )
+        why, hint = "has columns of different length", "Give a value, or an empty cell, at every time."
+        faults.append(Fault("series", str(clock.shape), "format", why=why, hint=hint))
     elif stages is not None and stages.shape != clock.shape:
-        faults.append(
-            Fault(
-                "stage",
-                len(stages),
-                "format",
-                why="has another length than the times",
-                hint="Give the heat stage at every time, or leave it out.",
-            )
-        )
+        why, hint = "has another length than the times", "Give the heat stage at every time, or leave it out."
+        faults.append(Fault("stage", len(stages), "format", why=why, hint=hint))
     elif len(clock) > MOST_SAMPLES:
         hint = "Keep only the hour that counts."
         faults.append(Fault("series", len(clock), "too_large", why=f"has more than {MOST_SAMPLES} samples", hint=hint))
     elif len(clock) == 0 or not np.all(np.isfinite(clock)) or np.any(np.diff(clock) <= 0.0):
-        faults.append(
-            Fault(
-                "times_s",
-                "given",
-                "format",
-                why="do not increase from sample to sample",
-                hint="Sort the samples by time [s] and keep each time once.",
-            )
-        )
+        why, hint = "do not increase from sample to sample", "Sort the samples by time [s] and keep each time once."
+        faults.append(Fault("times_s", "given", "format", why=why, hint=hint))
     if faults:
         raise CombustError(faults)
-    return clock, data, stages
+    return _Series(clock, data, stages)
 
 
-def _last_of(first: int, clock: Any, data: Mapping[str, Any], stages: Any, rule: SteadyRule) -> int | None:
-    """Return the last sample of the longest steady stretch that begins at ``first``, or None."""
-    ahead = slice(first, int(np.searchsorted(clock, clock[first] + LONGEST_WINDOW_S, "right")))
-    times = clock[ahead]
-    good = np.ones(len(times), dtype=bool)
-    good[1:] = np.diff(times) <= rule.sample_s + 1e-9
+def _last_of(ahead: _Series, rule: SteadyRule) -> int | None:
+    """Return the last sample of the longest steady stretch that begins with the first sample, or None."""
+    times = ahead.clock[: int(np.searchsorted(ahead.clock, ahead.clock[0] + LONGEST_WINDOW_S, "right"))]
+    stages, data = ahead.stages, {key: column[: len(times)] for key, column in ahead.data.items()}
+    good = np.isfinite(data["o2_dry_pct"])
+    good[1:] &= np.diff(times) <= rule.sample_s + 1e-9
     if stages is not None:
-        good &= stages[ahead] == stages[first]
+        good &= stages[: len(times)] == stages[0]
     if "minutes_since_ignition" in data:
-        good &= ~(data["minutes_since_ignition"][ahead] < rule.minutes_since_ignition)
-    oxygen = data["o2_dry_pct"][ahead]
-    good &= np.isfinite(oxygen)
+        good &= ~(data["minutes_since_ignition"] < rule.minutes_since_ignition)
     size = len(good) if good.all() else int(np.argmin(good))
     if size < 2 or times[size - 1] - times[0] < rule.window_s - 1e-9:
         return None
-    held = _spans(oxygen[:size]) <= rule.o2_span_pct + 1e-9
+    held = _spans(data["o2_dry_pct"][:size]) <= rule.o2_span_pct + 1e-9
     if "co_dry_ppm" in data:
-        held &= _co_held(data["co_dry_ppm"][ahead][:size], rule)
+        held &= _co_held(data["co_dry_ppm"][:size], rule)
     if "flue_temp_c" in data:
-        drift = np.abs(_drifts(times[:size], data["flue_temp_c"][ahead][:size]))
-        held &= ~(drift > rule.flue_drift_k_per_min)
+        held &= ~(np.abs(_drifts(times[:size], data["flue_temp_c"][:size])) > rule.flue_drift_k_per_min)
     held &= times[:size] - times[0] >= rule.window_s - 1e-9
-    return first + int(np.flatnonzero(held)[-1]) if held.any() else None
+    return int(np.flatnonzero(held)[-1]) if held.any() else None
 
 
 def _spans(column: Any) -> Any:
@@ -221,27 +211,19 @@ def _co_held(column: Any, rule: SteadyRule) -> Any:
 def _drifts(times_s: Any, column: Any) -> Any:
     """Return the least-squares drift [1/min] from the first sample to each sample; NaN below three samples."""
     known = np.isfinite(column)
-    minutes, value = (
-        (times_s - times_s[0]) / 60.0,
-        np.where(known, column - np.nanmean(column) if known.any() else 0, 0),
-    )
+    minutes = (times_s - times_s[0]) / 60.0
+    value = np.where(known, column - (np.nanmean(column) if known.any() else 0.0), 0.0)
     count = np.cumsum(known)
-    sums = {
-        "t": np.cumsum(minutes * known),
-        "y": np.cumsum(value),
-        "tt": np.cumsum(minutes**2 * known),
-        "ty": np.cumsum(minutes * value),
-    }
-    below = count * sums["tt"] - sums["t"] ** 2
+    t, y, tt, ty = (np.cumsum(part) for part in (minutes * known, value, minutes**2 * known, minutes * value))
+    below = count * tt - t**2
     enough = (count >= 3) & (below > 1e-12)
-    return np.where(enough, (count * sums["ty"] - sums["t"] * sums["y"]) / np.where(enough, below, 1.0), np.nan)
+    return np.where(enough, (count * ty - t * y) / np.where(enough, below, 1.0), np.nan)
 
 
-def _means(clock: Any, data: Mapping[str, Any], rule: SteadyRule) -> dict[str, float]:
-    values: dict[str, float] = {}
-    for key, column in data.items():
-        if quantities()[key].kind == "number" and np.isfinite(column).any():
-            values[key] = float(np.nanmean(column))
+def _means(series: _Series, rule: SteadyRule) -> dict[str, float]:
+    clock, data = series.clock, series.data
+    numbers = {key: column for key, column in data.items() if quantities()[key].kind == "number"}
+    values = {key: float(np.nanmean(column)) for key, column in numbers.items() if np.isfinite(column).any()}
     blocks = np.minimum(((clock - clock[0]) / rule.mean_s).astype(int), int((clock[-1] - clock[0]) / rule.mean_s) - 1)
     repeats = int(blocks[-1]) + 1
     names = {"o2_dry_pct": "o2_repeat_sd_pct", "co2_dry_pct": "co2_repeat_sd_pct", "co_dry_ppm": "co_repeat_sd_ppm"}
@@ -251,15 +233,13 @@ def _means(clock: Any, data: Mapping[str, Any], rule: SteadyRule) -> dict[str, f
             values[name] = float(np.std(means, ddof=1))
     values["repeats"] = float(repeats)
     values["o2_span_over_3min_pct"] = float(np.ptp(data["o2_dry_pct"]))
-    if "flue_temp_c" in values:
-        drift = _drifts(clock, data["flue_temp_c"])[-1]
-        if np.isfinite(drift):
-            values["flue_drift_k_per_min"] = abs(float(drift))
-    return values
+    drift = _drifts(clock, data["flue_temp_c"])[-1] if "flue_temp_c" in values else np.nan
+    return values | ({"flue_drift_k_per_min": abs(float(drift))} if np.isfinite(drift) else {})
 
 
-def _why(clock: Any, data: Mapping[str, Any], stages: Any, rule: SteadyRule) -> tuple[str, ...]:
+def _why(series: _Series, rule: SteadyRule) -> tuple[str, ...]:
     """Return what kept the calmest window of the required length from being steady."""
+    clock, data = series.clock, series.data
     length = clock[-1] - clock[0]
     if length < rule.window_s:
         return (f"The series covers {length / 60.0:.1f} min; {rule.window_s / 60.0:g} min are needed.",)
@@ -267,41 +247,30 @@ def _why(clock: Any, data: Mapping[str, Any], stages: Any, rule: SteadyRule) -> 
         late = ~(data["minutes_since_ignition"] < rule.minutes_since_ignition)
         if not late.any() or clock[-1] - clock[late][0] < rule.window_s:
             return (f"Less than 3 min of it were read {rule.minutes_since_ignition:g} min or more after ignition.",)
-    calmest: tuple[int, float, list[str]] | None = None
-    for first in range(len(clock)):
-        last = int(np.searchsorted(clock, clock[first] + rule.window_s - 1e-9))
-        if last >= len(clock):
-            break
-        part = slice(first, last + 1)
-        reasons = _reasons(
-            clock[part], {k: c[part] for k, c in data.items()}, None if stages is None else stages[part], rule
-        )
-        span = (
-            float(np.nanmax(data["o2_dry_pct"][part]) - np.nanmin(data["o2_dry_pct"][part]))
-            if np.isfinite(data["o2_dry_pct"][part]).any()
-            else np.inf
-        )
-        if calmest is None or (len(reasons), span) < calmest[:2]:
-            calmest = (len(reasons), span, reasons)
-    return tuple(calmest[2][:MOST_REASONS]) if calmest else ("The samples do not fill one window.",)
+    ends = np.searchsorted(clock, clock + rule.window_s - 1e-9)
+    windows = [series.part(first, last + 1) for first, last in enumerate(ends) if last < len(clock)]
+    if not windows:
+        return ("The samples do not fill one window.",)
+    spans = [np.nan_to_num(_spans(window.data["o2_dry_pct"])[-1], nan=np.inf) for window in windows]
+    reasons = [_reasons(window, rule) for window in windows]
+    return tuple(min(zip(map(len, reasons), spans, reasons, strict=True))[2][:MOST_REASONS])
 
 
-def _reasons(clock: Any, data: Mapping[str, Any], stages: Any, rule: SteadyRule) -> list[str]:
-    told = []
-    oxygen = data["o2_dry_pct"]
+def _reasons(series: _Series, rule: SteadyRule) -> list[str]:
+    told, data, oxygen = [], series.data, series.data["o2_dry_pct"]
     if np.isnan(oxygen).any():
         told.append(f"O2 is missing in {int(np.isnan(oxygen).sum())} samples of the calmest 3 min.")
     elif np.ptp(oxygen) > rule.o2_span_pct + 1e-9:
         told.append(f"O2 spans {np.ptp(oxygen):.2f} % in the calmest 3 min; {rule.o2_span_pct:g} % is allowed.")
-    longest = float(np.diff(clock).max())
+    longest = float(np.diff(series.clock).max())
     if longest > rule.sample_s + 1e-9:
         told.append(f"Samples are {longest:.0f} s apart; {rule.sample_s:g} s at most.")
     if "co_dry_ppm" in data and not _co_held(data["co_dry_ppm"], rule)[-1]:
         told.append(f"CO spans {_spans(data['co_dry_ppm'])[-1]:.0f} ppm; 10 ppm or 10 % is allowed.")
-    if "flue_temp_c" in data and abs(_drifts(clock, data["flue_temp_c"])[-1]) > rule.flue_drift_k_per_min:
-        drift = _drifts(clock, data["flue_temp_c"])[-1]
+    drift = _drifts(series.clock, data["flue_temp_c"])[-1] if "flue_temp_c" in data else 0.0
+    if abs(drift) > rule.flue_drift_k_per_min:
         told.append(f"The flue drifts {drift:+.1f} K/min; {rule.flue_drift_k_per_min:g} K/min is allowed.")
-    if stages is not None and len(set(stages.tolist())) > 1:
+    if series.stages is not None and len(set(series.stages.tolist())) > 1:
         told.append("The stage changed.")
     return told
 
@@ -315,21 +284,4 @@ def visit_procedure(path: str | None = None) -> list[dict[str, Any]]:
         The file cannot be read or a part lacks key, title or steps.
     """
     table = load_table("visit_procedure") if path is None else read_toml(path, quantity="procedure")
-    parts = table.get("part")
-    faults = []
-    if not isinstance(parts, list) or not parts:
-        faults.append(
-            Fault("part", None, "missing", why="is missing", hint="Write [[part]] with key, title and steps.")
-        )
-        parts = []
-    for number, part in enumerate(parts, 1):
-        steps = part.get("steps") if isinstance(part, dict) else None
-        good = isinstance(steps, list) and steps and all(isinstance(step, str) for step in steps)
-        if not good or not all(isinstance(part.get(key), str) for key in ("key", "title")):
-            hint = "Give key, title and a list of steps."
-            faults.append(
-                Fault(f"part[{number}]", None, "format", why="lacks its key, its title or its steps", hint=hint)
-            )
-    if faults:
-        raise CombustError(faults)
-    return [{"key": part["key"], "title": part["title"], "steps": list(part["steps"])} for part in parts]
+    return need_rows(table.get("part"), "part", PART)

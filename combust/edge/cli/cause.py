@@ -4,26 +4,29 @@ from __future__ import annotations
 
 import json
 import sys
-import textwrap
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from combust.application.causes.rank import rank_causes
-from combust.application.causes.result import CausesResult, VisitResult
+from combust.application.causes.result import CausesResult
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import is_missing
 from combust.domain.catalogue import load_fuels
 from combust.domain.heater import Heater
-from combust.domain.safety import of_all
+from combust.domain.limits import Finding
+from combust.domain.safety import Safety, of_all
 from combust.edge.cli import output
-from combust.edge.cli.options import quantity_options, stops_of_refused, values_of
+from combust.edge.cli.options import quantity_options, stops_of_refused, table_options, values_of
+
+if TYPE_CHECKING:
+    from combust.edge.tables.table_map import TableMap
 
 
 @click.command("cause", short_help="Rank the causes of a visit, and say what to check next.")
 @click.argument("source", metavar="[VISITS]", required=False)
 @click.option("--heater", "profile", required=True, metavar="PROFILE", help="The heater's profile (.toml).")
-@click.option("--map", "mapping", multiple=True, metavar="HEADING=KEY", help="Say what a column of VISITS holds.")
+@table_options
 @click.option("--causes", "causes_file", metavar="FILE", help="TOML file with priors and spreads of your own.")
 @click.option("--fuels", "fuels_file", metavar="FILE", help="TOML file with fuels of your own.")
 @click.option("--instrument-class", metavar="NAME", help="Analyser class (portable, garage_0) or a .toml file.")
@@ -37,7 +40,7 @@ from combust.edge.cli.options import quantity_options, stops_of_refused, values_
 def command(
     source: str | None,
     profile: str,
-    mapping: tuple[str, ...],
+    mapping: TableMap,
     causes_file: str | None,
     fuels_file: str | None,
     instrument_class: str | None,
@@ -65,12 +68,12 @@ def command(
     """
     heater = Heater.load(profile, catalogue=load_fuels(fuels_file) if fuels_file else None)
     with stops_of_refused(options):
-        readings, refused = _readings(source, mapping, options, heater)
+        readings, refused, stops = _readings(source, mapping, options, heater)
         found = _ranked(
             heater, readings, seed=seed, pairs=not no_pairs, instrument=instrument_class, causes=causes_file
         )
     missed = sum("is another heater" not in text for text in refused)
-    safety = of_all([found.safety], refused=missed)
+    safety = of_all([found.safety, Safety(tuple(stops))], refused=missed)
     if len(found) > 1:
         for visit in found:
             if visit.safety.alarming:
@@ -80,9 +83,10 @@ def command(
         output.say_json({**found.to_dict(), "safety": safety.to_dict(), "refused": refused})
     else:
         for visit in found:
-            _say_visit(visit, together=len(found) > 1)
-        prior = ", ".join(f"{name} {value:g}" for name, value in found.prior.items())
-        click.echo(f"Prior (a stated convention, editable with --causes): {prior}.")
+            output.say_lines([("", text) for text in visit.safety.lines() if len(found) > 1 and visit.safety.alarming])
+            output.say_rows(visit, wrap=110)
+            click.echo("")
+        output.say_lines([*found.lines()[-1:], ("", "a stated convention, editable with --causes")])
     _say_refused(refused)
     output.tell_rest(safety)
     if out:
@@ -94,15 +98,15 @@ def command(
 
 
 def _readings(
-    source: str | None, mapping: tuple[str, ...], options: dict[str, Any], heater: Heater
-) -> tuple[list[Any], list[str]]:
-    """Return the readings of the table, or the one of the options, and the refused rows."""
+    source: str | None, mapping: TableMap, options: dict[str, Any], heater: Heater
+) -> tuple[list[Any], list[str], list[Finding]]:
+    """Return the readings of the table, or the one of the options, the refused rows and their stop conditions."""
     values = {key: value for key, value in values_of(options).items() if not is_missing(value)}
     if source is None:
         if not values:
             hint = "Give a table, or what was read: --o2-dry 4.84 --stage high --location outdoors"
             raise CombustError(Fault("VISITS", None, "missing", why="and evidence options are both missing", hint=hint))
-        return [values], []
+        return [values], [], []
     if values:
         told = ", ".join(values)
         raise CombustError(
@@ -110,18 +114,19 @@ def _readings(
                 "options", told, "conflict", why="stand beside a table of visits", hint="Give the table or the options."
             )
         )
-    from combust.edge.cli.readings import mapping_of
     from combust.edge.tables.visits import read_visits
 
-    readings, refused = read_visits(source, mapping=mapping_of(mapping), heater_id=heater.heater_id)
-    if not readings:
+    table = read_visits(source, mapping=mapping, heater_id=heater.heater_id)
+    output.tell_notes(table.notes)
+    if not table.readings:
+        output.tell_stops(table.stops)
         raise CombustError(
             [
                 Fault("row", text, "format", why="was refused", hint="Mend the row and read the table again.")
-                for text in refused
+                for text in table.refused
             ]
         )
-    return list(readings), refused
+    return list(table.readings), table.refused, table.stops
 
 
 def _ranked(heater: Heater, readings: list[Any], **how: Any) -> CausesResult:
@@ -130,46 +135,6 @@ def _ranked(heater: Heater, readings: list[Any], **how: Any) -> CausesResult:
         return rank_causes(heater, readings, **how)
     with click.progressbar(length=len(readings), label="Weighing", file=sys.stderr) as bar:
         return rank_causes(heater, readings, progress=lambda done, size: bar.update(1), **how)
-
-
-def _say_visit(visit: VisitResult, *, together: bool) -> None:
-    """Print one visit as people read it."""
-    click.echo(f"Visit {visit.visit_id}" + (" (after work)" if visit.phase == "after" else ""))
-    for text in visit.safety.lines() if together and visit.safety.alarming else ():
-        click.echo(text)
-    if not visit.valid:
-        click.echo("The reading is not valid: only sample and instrument are judged. Mend them and read again.")
-    rows = [one for one in visit.causes if one.probability >= 0.01]
-    output.say_table(
-        ("cause", "probability", "how much"),
-        [(one.cause, f"{100.0 * one.probability:.1f} %", one.severity.text if one.severity else "") for one in rows],
-    )
-    share = visit.top.probability
-    lead = "Most probable" if share >= 0.5 else f"Nothing is settled; first, with {100.0 * share:.0f} %"
-    click.echo(f"{lead}, {visit.top.text}")
-    for number, names in enumerate(visit.cannot_separate):
-        lead = "Cannot be told apart yet" if number == 0 else "Not by this kind of evidence either"
-        click.echo(f"{lead}: {', '.join(names)}.")
-    _say_checks(visit)
-    if visit.adjust:
-        click.echo(f"Adjust: {visit.adjust.text}")
-    else:
-        click.echo(f"No trim: {visit.why_no_adjust}")
-    if visit.assumed:
-        click.echo(f"Assumed: {'; '.join(visit.assumed)}.")
-    click.echo("")
-
-
-def _say_checks(visit: VisitResult) -> None:
-    """Print the next checks in their order, what to do below each, so that no line is wider than a terminal."""
-    if not visit.next_checks:
-        return
-    click.echo("\nMake these checks next, in this order: is the reading valid, then most news (bit) per minute.")
-    for number, check in enumerate(visit.next_checks, 1):
-        click.echo(f"{number:>3}. {check.check}: {check.minutes:g} min, {check.gain_bits:.2f} bit")
-        risk = "" if check.risk == "none" else f" RISK: {check.risk}."
-        click.echo(textwrap.fill(f"{check.why}{risk}", 100, initial_indent=" " * 5, subsequent_indent=" " * 5))
-    click.echo("Each name is explained by: combust word NAME\n")
 
 
 def _say_refused(refused: list[str]) -> None:

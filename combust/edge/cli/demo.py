@@ -16,6 +16,7 @@ from combust.data.errors import CombustError, Fault
 from combust.domain.heater import Heater
 from combust.domain.limits import cautions
 from combust.domain.reading import Reading
+from combust.domain.result import plain
 from combust.domain.safety import Safety
 from combust.edge.cli import output
 
@@ -133,7 +134,8 @@ def work_causes(data: Path, target: Path) -> list[VisitResult]:
     found: list[VisitResult] = []
     for profile in sorted((data / "heaters").glob("*.toml")):
         heater = Heater.load(profile)
-        readings, _ = read_visits(data / VISITS, heater_id=heater.heater_id)  # rows of other heaters are passed over
+        # rows of other heaters are passed over
+        readings = read_visits(data / VISITS, heater_id=heater.heater_id).readings
         for visit in rank_causes(heater, readings):
             output.write_text(target / f"causes_{visit.visit_id}_{visit.phase}.txt", f"{visit}\n")
             found.append(visit)
@@ -153,7 +155,7 @@ def say_causes(data: Path, visits: list[VisitResult]) -> None:
 def _as_dict(day: DemoReadings, visits: list[VisitResult], target: Path) -> dict[str, Any]:
     return {
         "out": str(target),
-        "readings": day.counts.to_dict(),
+        "readings": plain(day.counts),
         "reading": day.example.to_dict(),
         "visits": [visit.to_dict() for visit in visits],
         "cautions": cautions(),

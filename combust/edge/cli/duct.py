@@ -9,29 +9,29 @@ import click
 from combust.application.heater.duct_calculator import (
     ENDS,
     FITTINGS,
-    DuctAnswer,
     DuctDuty,
     answer_duct,
     duty_of_heater,
     shape_of_duct,
 )
 from combust.data.errors import CombustError, Fault
-from combust.data.fields import as_number
+from combust.data.fields import Field, need_fields
 from combust.domain.catalogue import Catalogue, get_fuel, load_fuels
 from combust.domain.heater import Heater
 from combust.domain.reading import Reading
-from combust.domain.safety import calculation
+from combust.domain.result import assume
 from combust.domain.site import Site
 from combust.edge.cli import output
 from combust.edge.cli.options import quantity_options, values_of
-from combust.kernel.ducts import DuctLoss, DuctShape
+from combust.kernel.ducts import DuctShape
 
 PLACE = ("flue_temp_c", "intake_temp_c", "fuel_temp_c", "altitude_m", "pressure_hpa")
 PLACE_WORDS = ("flue_temp", "intake_temp", "fuel_temp", "altitude", "pressure")
-NUMBERS = (
-    *("fuel_l_per_h", "air_ratio", "length_m", "bore_mm", "bends_90"),
-    *("add_length", "to_bore", "to_bends_90", "crushed_to", "crushed_length"),
-)
+UNITS = {
+    **{"fuel_l_per_h": "l/h", "air_ratio": "", "length_m": "m", "bore_mm": "mm", "bends_90": ""},
+    **{"add_length": "m", "to_bore": "mm", "to_bends_90": "", "crushed_to": "mm", "crushed_length": "m"},
+}
+NUMBERS = {**{key: Field(key, unit=unit) for key, unit in UNITS.items()}, "share": Field("share", "numbers")}
 
 
 @click.command("duct", short_help="Work out the loss of a duct, and what a change of it does.")
@@ -78,7 +78,7 @@ def command(which: str, profile: str | None, as_json: bool, strict: bool, **aske
     Next: combust site --help      (what height adds to it)
     """
     catalogue = load_fuels(asked["fuels_file"]) if asked["fuels_file"] else None
-    asked |= _numbers(asked)
+    asked |= need_fields({key: asked[key] for key in NUMBERS}, NUMBERS, what="a duct")
     place = Reading(**values_of({key: asked[key] for key in asked if key.startswith(PLACE_WORDS)}))
     heater = Heater.load(profile, catalogue=catalogue) if profile else None
     stage = _stage(heater, asked["stage"]) if heater else ""
@@ -100,30 +100,8 @@ def command(which: str, profile: str | None, as_json: bool, strict: bool, **aske
         share=asked["share"],
         read_port_pa=baseline.reading.get(f"{which}_static_pa") if baseline else None,
     )
-    safety = calculation(*answer.findings)
-    output.tell_safety(safety, as_json=as_json)
-    if as_json:
-        output.say_json({"safety": safety.to_dict(), **answer.to_dict()})
-    else:
-        _show(answer)
-    output.tell_rest(safety)
+    output.say_result(answer, as_json=as_json)
     output.leave_strict(strict, answer.findings)
-
-
-def _numbers(asked: dict[str, Any]) -> dict[str, Any]:
-    """Return the options that are numbers as numbers; every one that is none is told at once."""
-    faults = []
-    found: dict[str, Any] = {}
-    for key, values in [(key, (asked[key],)) for key in NUMBERS] + [("share", asked["share"] or ())]:
-        numbers = [as_number(value) for value in values]
-        for value, number in zip(values, numbers, strict=True):
-            if value is not None and number is None:
-                hint = f"Give a plain number after --{key.replace('_', '-')}, with a point and without its unit."
-                faults.append(Fault(key, value, "not_a_number", why="is not a plain number", hint=hint))
-        found[key] = (tuple(numbers) or None) if key == "share" else numbers[0]
-    if faults:
-        raise CombustError(faults)
-    return found
 
 
 def _stage(heater: Heater, asked: str | None) -> str:
@@ -150,9 +128,9 @@ def _duty(fuel_name: str | None, flow: dict[str, Any], catalogue: Catalogue | No
         raise CombustError(missing)
     given = {key: flow[key] for key in ("altitude_m", "pressure_hpa", "intake_temp_c") if flow.get(key) is not None}
     site = Site(**given)
-    assumed = {} if "intake_temp_c" in given else {"intake_temp_c": {"value": 15.0, "origin": "standard air"}}
+    assumed = [] if "intake_temp_c" in given else [assume("intake_temp_c", 15.0, "standard air")]
     if not {"altitude_m", "pressure_hpa"} & set(given):
-        assumed["pressure_hpa"] = {"value": site.pressure, "origin": "standard air"}
+        assumed.append(assume("pressure_hpa", site.pressure, "standard air"))
     return DuctDuty(
         burnt,
         flow["fuel_l_per_h"],
@@ -161,7 +139,7 @@ def _duty(fuel_name: str | None, flow: dict[str, Any], catalogue: Catalogue | No
         intake_temp_c=site.intake_temp_c,
         fuel_temp_c=flow.get("fuel_temp_c"),
         pressure_hpa=site.pressure,
-        assumed=assumed,
+        assumed=tuple(assumed),
     )
 
 
@@ -197,51 +175,3 @@ def _changed(shape: DuctShape, asked: dict[str, Any]) -> DuctShape:
     if part is None:
         return changed._replace(bore_mm=narrow)
     return changed._replace(crushed_bore_mm=narrow, crushed_length_m=part)
-
-
-def _show(answer: DuctAnswer) -> None:
-    duty, now = answer.duty, answer.now
-    rows = [
-        ("duct", f"{answer.which}: {_in_words(answer.shape)}"),
-        ("fuel, lambda", f"{duty.fuel.name}, {duty.fuel_l_per_h:.3g} l/h, {duty.air_ratio:.2f}"),
-        ("gas", f"{float(now.velocity_m_per_s):.1f} m/s, Reynolds number {float(now.reynolds):.0f}"),
-        ("one metre", f"{float(now.per_metre_pa):.0f} Pa ± {200.0 * float(now.per_metre_u_share):.0f} %"),
-        ("one bend", f"{float(now.bend_pa):.0f} Pa"),
-        ("whole duct", _loss_in_words(now)),
-        ("at the port", f"{float(now.port_static_pa):.0f} Pa" + _read_in_words(answer.read_port_pa)),
-    ]
-    if answer.changed and answer.changed_shape and answer.multiplier and answer.air:
-        times, air = answer.multiplier, answer.air
-        rows += [
-            ("changed to", _in_words(answer.changed_shape)),
-            ("whole duct then", _loss_in_words(answer.changed)),
-            ("resistance", f"x {times.value:.2f} ({times.low:.2f} to {times.high:.2f}) at the same flow"),
-            (
-                "air",
-                f"{air['air_change_low_pct']:+.0f} to {air['air_change_high_pct']:+.0f} % at unchanged blower speed",
-            ),
-            ("lambda then", f"{air['air_ratio_low']:.2f} to {air['air_ratio_high']:.2f}"),
-            ("for a share", f"{air['share'][0]:g} to {air['share'][1]:g} of the air path ({air['share_origin']})"),
-        ]
-        if answer.bore_alone is not None:
-            rows.append(("bore alone", f"x {answer.bore_alone:.2f} (fifth power of the bore, friction only)"))
-    rows += [(f"assumed {key}", f"{row['value']:.4g} ({row['origin']})") for key, row in duty.assumed.items()]
-    output.say_lines(rows)
-
-
-def _in_words(shape: DuctShape) -> str:
-    bends = (
-        "bends not stated" if shape.bends_90 is None else f"{shape.bends_90:g} bend{'' if shape.bends_90 == 1 else 's'}"
-    )
-    parts = [f"{shape.length_m:g} m", f"{shape.bore_mm:g} mm", bends, shape.wall or "wall not stated", *shape.fittings]
-    if shape.crushed_bore_mm is not None:
-        parts.append(f"crushed to {shape.crushed_bore_mm:g} mm over {shape.crushed_length_m:g} m")
-    return ", ".join(parts)
-
-
-def _loss_in_words(loss: DuctLoss) -> str:
-    return f"{float(loss.loss_pa):.0f} Pa ({float(loss.low_pa):.0f} to {float(loss.high_pa):.0f})"
-
-
-def _read_in_words(read: float | None) -> str:
-    return "" if read is None else f" (healthy reading: {read:.0f} Pa)"

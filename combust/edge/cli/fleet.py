@@ -3,18 +3,21 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable
+from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
 from combust.edge.cli import output
+from combust.edge.cli.options import table_options
 from combust.edge.cli.progress import with_progress
 
 if TYPE_CHECKING:
     from combust.application.fleet.plan import FleetPlan
     from combust.application.fleet.points import RouteSums, RouteUse
+    from combust.edge.tables.reader import Table
+    from combust.edge.tables.table_map import TableMap
 
 SHOWN_FAULTS = 20
 
@@ -22,13 +25,18 @@ SHOWN_FAULTS = 20
 @click.command("fleet", short_help="Plan a fleet: heaters, sites and routes.")
 @click.option("--vehicles", required=True, metavar="FILE", help="Vehicles, CSV or Parquet.")
 @click.option("--sites", required=True, metavar="FILE", help="Sites where nights are spent.")
-@click.option("--routes", metavar="FILE", help="Route points; Parquet is streamed, so it may be larger than memory.")
+@click.option(
+    "--routes",
+    metavar="FILE",
+    help="Route points, CSV or Parquet (or a folder of it); streamed, so larger than memory.",
+)
 @click.option("--profiles", metavar="DIR", help="Folder with heater profiles (default: profiles beside the vehicles).")
 @click.option("--policy", metavar="FILE", help="TOML with values of your own; the rest are printed defaults.")
 @click.option("--out", required=True, metavar="DIR", help="Folder for tables, figures, cards and the page.")
 @click.option("--title", default="Fleet plan for altitude", metavar="TEXT", help="Title of the page.")
 @click.option("--scheduler", metavar="ADDRESS", help="Dask scheduler for the route points, like tcp://host:8786.")
 @click.option("--workers", type=click.IntRange(1, 1024), help="Use so many local Dask workers for the route points.")
+@table_options
 @click.option("--json", "as_json", is_flag=True, help="Print the plan as one JSON object.")
 @click.option("--strict", is_flag=True, help="End with exit code 4 when a row was refused or a heater must stay off.")
 def command(
@@ -41,6 +49,7 @@ def command(
     title: str,
     scheduler: str | None,
     workers: int | None,
+    mapping: TableMap,
     as_json: bool,
     strict: bool,
 ) -> None:
@@ -57,19 +66,13 @@ def command(
     \b
     Next: combust site --help      (one heater at one site in full)
     """
-    from combust.application.fleet.plan import plan_fleet
     from combust.application.fleet.rules import stays_off
     from combust.edge.reports.fleet_page import write_plan
-    from combust.edge.tables.fleet import read_fleet_table
+    from combust.edge.tables.fleet import plan_fleet
 
     folder = Path(profiles) if profiles else Path(vehicles).parent / "profiles"
-    plan = plan_fleet(
-        read_fleet_table("vehicles", vehicles),
-        read_fleet_table("sites", sites),
-        _routes(routes, scheduler, workers),
-        profiles=folder,
-        policy=policy,
-    )
+    add_up = partial(_add_up, scheduler, workers)
+    plan = plan_fleet(vehicles, sites, routes, profiles=folder, policy=policy, mapping=mapping, add_up=add_up)
     output.tell_safety(plan.safety, as_json=as_json)
     written = write_plan(plan, out, title=title)
     if as_json:
@@ -79,43 +82,29 @@ def command(
         click.echo(
             f"\nThe page: {written[0]}\nTables, figures and driver cards stand beside it ({len(written)} files)."
         )
+    output.tell_notes(plan.notes)
     _tell_faults(plan)
     output.tell_rest(plan.safety)
     if strict and (bool(stays_off(plan.vehicles).any()) or any(row["refused"] for row in plan.rows.values())):
         raise click.exceptions.Exit(output.EXIT_STRICT)
 
 
-def _routes(path: str | None, scheduler: str | None, workers: int | None) -> Any:
-    """Return the routes as a frame, or as a function that streams a Parquet file or spreads it over Dask."""
-    from combust.edge.tables.fleet import read_fleet_table
-    from combust.edge.tables.points import sum_routes_dask, sum_routes_streamed
+def _add_up(scheduler: str | None, workers: int | None, tables: list[Table], uses: list[RouteUse]) -> RouteSums:
+    """Return the sums of the route points, in one process or spread over Dask."""
+    if scheduler or workers:
+        from combust.edge.tables.points import sum_routes_dask
 
-    if path is None:
-        return None
-    if not (Path(path).is_dir() or path.endswith((".parquet", ".pq"))):
-        return read_fleet_table("routes", path)
+        spread = partial(sum_routes_dask, tables, uses, scheduler=scheduler, workers=workers or 2)
+        return with_progress("Route points", lambda show: spread(progress=show))
+    from combust.edge.tables.fleet import sum_routes
 
-    def add_up(uses: list[RouteUse]) -> RouteSums:
-        work: Callable[[Any], RouteSums]
-        if scheduler or workers:
-
-            def work(show: Any) -> RouteSums:
-                return sum_routes_dask(path, uses, scheduler=scheduler, workers=workers or 2, progress=show)
-
-        else:
-
-            def work(show: Any) -> RouteSums:
-                return sum_routes_streamed(path, uses, progress=show)
-
-        return with_progress("Route points", work)
-
-    return add_up
+    return with_progress("Route points", lambda show: sum_routes(tables, uses, progress=show))
 
 
 def _say(plan: FleetPlan) -> None:
     from combust.edge.reports.fleet_page import decision_rows
 
-    click.echo(f"{plan}\n")
+    click.echo(f"{plan.summary}\n")
     for name, row in plan.rows.items():
         click.echo(f"{name}: {row['read']} read, {row['planned']} planned, {row['refused']} refused")
     click.echo("")

@@ -3,14 +3,19 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from combust import __version__
 from combust.application.history.heater_history import HeaterHistory
 from combust.domain.heater import Heater
+from combust.domain.safety import Safety, of_all
 from combust.edge.cli import output
+from combust.edge.cli.options import table_options
+
+if TYPE_CHECKING:
+    from combust.edge.tables.table_map import TableMap
 
 
 @click.command("history", short_help="Follow heaters over the winters: drift, crossing date, next visit.")
@@ -21,6 +26,7 @@ from combust.edge.cli import output
 @click.option("--visit-noise", "visit_noise_pct", type=float, metavar="PCT", help="Scatter of a visit, 1 sd [%].")
 @click.option("--instrument-class", "instrument", metavar="NAME", help="Analyser class or a .toml file of yours.")
 @click.option("--figure", metavar="FILE", help="Draw the history (.png or .svg); of a fleet, the first heater.")
+@table_options
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 def command(
     log: str,
@@ -30,6 +36,7 @@ def command(
     visit_noise_pct: float | None,
     instrument: str | None,
     figure: str | None,
+    mapping: TableMap,
     as_json: bool,
 ) -> None:
     """Follow heaters over the winters: drift, crossing date, next visit.
@@ -44,13 +51,15 @@ def command(
     \b
     Next: combust site --help      (what the place does to a heater)
     """
-    from combust.edge.logbook.history import drift_history, fleet_drift_history
+    from combust.edge.logbook.history import drift_history, fleet_drift_history, read_log
 
     heaters = [Heater.load(path) for path in profiles]
     options: dict[str, Any] = {"stage": stage, "visit_noise_pct": visit_noise_pct, "instrument": instrument}
+    entries = read_log(log, mapping)
+    past = Safety(tuple(entries.stops))
     if whole or len(heaters) != 1:
-        found = fleet_drift_history(log, heaters, **options)
-        first, told, safety = found.heaters[0], found.left_out, found.safety
+        found = fleet_drift_history(entries, heaters, **options)
+        first, told, safety = found.heaters[0], found.left_out, of_all([past, found.safety])
         output.tell_safety(safety, as_json=as_json)
         if as_json:
             output.say_json(found.to_dict())
@@ -65,8 +74,8 @@ def command(
                 "each heater: --heater FILE",
             )
     else:
-        first = drift_history(log, heaters[0], **options)
-        told, safety = first.left_out, first.safety
+        first = drift_history(entries, heaters[0], **options)
+        told, safety = first.left_out, of_all([past, first.safety])
         output.tell_safety(safety, as_json=as_json)
         if as_json:
             output.say_json(first.to_dict() | {"version": __version__})

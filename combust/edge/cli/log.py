@@ -3,22 +3,26 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from combust import __version__
 from combust.application.reading.result import interpret, safety_of
 from combust.application.visit.record import CHECKS, EVENTS, HEAD, VisitRecord, safety_now
+from combust.application.visit.record_sections import sections
 from combust.application.visit.steady import visit_procedure
-from combust.data.errors import CombustError, Fault
+from combust.data.errors import CombustError, Fault, printable
 from combust.data.vocabulary import quantities
 from combust.domain.reading import WORTH_TELLING, Reading
 from combust.domain.safety import Safety, of_all
 from combust.edge.cli import output
-from combust.edge.cli.options import quantity_options, values_of
+from combust.edge.cli.options import quantity_options, table_options, values_of
 from combust.edge.logbook.book import Logbook
 from combust.edge.logbook.visits import NewVisit, Written, add, close_visit, read_visit, read_visits, revise
+
+if TYPE_CHECKING:
+    from combust.edge.tables.table_map import TableMap
 
 NOT_A_READING = ("visit_id", "heater_id", "reading_id", "taken_at", "note")
 
@@ -63,6 +67,7 @@ def _head_options(function: Callable[..., Any]) -> Callable[..., Any]:
 @click.option(
     "--series", "series_file", metavar="FILE", help="Take the reading from a logged series, if it was steady."
 )
+@table_options
 @click.option("--revise", "again", is_flag=True, help="Open a new revision of a closed visit first.")
 @click.option("--reason", metavar="TEXT", help="Why it is revised.")
 @click.option("--drop", multiple=True, metavar="KEY", help="Entry that the revision leaves out (see log show).")
@@ -76,6 +81,7 @@ def add_command(
     events: tuple[str, ...],
     source: str | None,
     series_file: str | None,
+    mapping: TableMap,
     again: bool,
     reason: str | None,
     drop: tuple[str, ...],
@@ -93,11 +99,11 @@ def add_command(
     """
     head = {key: options.pop(key) for key in HEAD}
     if source:
-        _add_table(book, source, as_json)
+        _add_table(book, source, mapping, as_json)
         return
     values = values_of(options)
     if series_file:
-        values = _from_series(series_file, values)
+        values = _from_series(series_file, mapping, values)
     reading = Reading(**values)
     texts = (("adjustment", adjustments), ("not_checked", not_checked), ("note", notes))
     entries: list[tuple[str, str | None, dict[str, Any]]] = [
@@ -144,32 +150,34 @@ def _event_of(word: str, at: str | None) -> dict[str, Any]:
     return {"event": word, "at": at}
 
 
-def _from_series(path: str, values: dict[str, Any]) -> dict[str, Any]:
+def _from_series(path: str, mapping: TableMap, values: dict[str, Any]) -> dict[str, Any]:
     from combust.edge.tables.series import judge_series, read_series
 
-    series = read_series(path)
+    series = read_series(path, mapping=mapping)
     result, averaged = judge_series(series)
-    for told in series.told:
-        click.echo(f"note: {told}", err=True)
+    output.tell_stops(series.stops)
+    output.tell_notes(series.notes)
     if averaged is None:
         hint = "Wait and log again; nothing was written."
         raise CombustError(Fault("series", path, "not_steady", why=f"is not steady: {' '.join(result.why)}", hint=hint))
     return {**averaged, **{key: value for key, value in values.items() if value is not None}}
 
 
-def _add_table(book: str, source: str, as_json: bool) -> None:
+def _add_table(book: str, source: str, mapping: TableMap, as_json: bool) -> None:
     from combust.edge.logbook.tables import visits_of_table
 
-    table = visits_of_table(source)
+    table = visits_of_table(source, mapping=mapping)
+    output.tell_notes(table.notes)
     for row, why in table.refused:
         click.echo(f"row {row} refused: {why}", err=True)
     if not table.visits:
+        output.tell_stops(table.stops)
         why = "holds no row that can be taken"
         raise CombustError(
             Fault("file", source, "missing", why=why, hint="Mend the rows named above; nothing was written.")
         )
     readings = [body for visit in table.visits for kind, _, body in visit.entries if kind == "reading"]
-    safety = of_all((safety_of(body) for body in readings), refused=len(table.refused))
+    safety = of_all([Safety(tuple(table.stops)), *map(safety_of, readings)], refused=len(table.refused))
     output.tell_safety(safety, as_json=as_json)
     with Logbook(book, create=True) as opened:
         _tell_backup(opened)
@@ -224,7 +232,7 @@ def show_command(book: str, visit_id: str | None, revision: int | None, heater_i
         facts = {"safety": safety.to_dict(), **record.to_dict(), "stops": safety.stops}
         output.say_json(facts | {"version": __version__})
     else:
-        output.say_lines(_page(record))
+        _show(record)
     output.tell_rest(safety)
 
 
@@ -234,32 +242,16 @@ def _listed(record: VisitRecord) -> tuple[str, ...]:
     return (record.visit_id, str(record.revision), heater, record.opened_at[:10], str(count), record.status)
 
 
-def _page(record: VisitRecord) -> list[tuple[str, str]]:
-    """Return a record as (label, text) lines; control characters in texts are shown as question marks."""
-    rows = [("visit", f"{record.visit_id}, revision {record.revision}"), ("status", record.status)]
-    if record.seal_holds is False:
-        rows.append(("SEAL BROKEN", "this closed record was changed outside combust: do not rely on it"))
-    rows += [("heater", record.heater_id or "not stated"), ("opened", record.opened_at)]
-    rows += [("closed", record.closed_at)] if record.closed_at else []
-    rows += [("why revised", record.reason)] if record.reason else []
-    rows += [(HEAD[key].meaning if key in HEAD else key, value) for key, value in record.head.items()]
-    for entry in record.entries:
-        if entry.kind == "reading":
-            told = ", ".join(f"{key} {_number(value)}" for key, value in entry.body.items() if key not in NOT_A_READING)
-        elif entry.kind == "limit":
-            told = f"{entry.body['value']:g} {entry.body['unit']} ({entry.body['basis']}; {entry.body['origin']})"
+def _show(record: VisitRecord) -> None:
+    """Print a record; control characters in texts are shown as question marks."""
+    output.say_lines(record.lines())
+    for part in sections(record):
+        click.echo(f"\n{part.title}")
+        cells = [[printable(cell) for cell in row] for row in part.rows]
+        if part.head and cells:
+            output.say_table(part.head, cells)
         else:
-            told = ", ".join(str(value) for value in entry.body.values() if value is not None)
-        rows.append((f"{entry.kind.replace('_', ' ')} {entry.key}", told))
-    return [(_clean(label), _clean(text)) for label, text in rows]
-
-
-def _number(value: Any) -> str:
-    return f"{value:g}" if isinstance(value, float) else str(value)
-
-
-def _clean(text: str) -> str:
-    return "".join(character if character.isprintable() else "?" for character in text)
+            output.say_lines([(row[0], row[1]) for row in cells] or [(part.nothing, "")])
 
 
 @command.command("close", short_help="Close a visit: checked, sealed, unchangeable.")
@@ -285,7 +277,7 @@ def close_command(book: str, visit_id: str, incomplete: bool, as_json: bool) -> 
     if as_json:
         output.say_json({"safety": safety.to_dict(), **record.to_dict(), "version": __version__})
     else:
-        click.echo(f"Visit {_clean(visit_id)}, revision {record.revision}: {record.status}.")
+        click.echo(f"Visit {printable(visit_id)}, revision {record.revision}: {record.status}.")
     output.tell_rest(safety)
 
 
@@ -336,10 +328,10 @@ def procedure_command(path: str | None, as_json: bool) -> None:
 
 @command.command("series", short_help="Judge whether a logged series was steady, and average it.")
 @click.argument("path", metavar="FILE")
-@click.option("--map", "mapping", multiple=True, metavar="HEADING=KEY", help="Say what a column holds; give it again.")
+@table_options
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 @click.option("--strict", is_flag=True, help="End with exit code 4 when it is not steady.")
-def series_command(path: str, mapping: tuple[str, ...], as_json: bool, strict: bool) -> None:
+def series_command(path: str, mapping: TableMap, as_json: bool, strict: bool) -> None:
     """Judge whether a logged series was steady, and average the steady window. Not steady: no lambda, and why.
 
     \b
@@ -348,23 +340,15 @@ def series_command(path: str, mapping: tuple[str, ...], as_json: bool, strict: b
     """
     from combust.edge.tables.series import judge_series, read_series
 
-    pairs = {name.strip(): key.strip() for name, _, key in (pair.rpartition("=") for pair in mapping)}
-    series = read_series(path, mapping=pairs)
+    series = read_series(path, mapping=mapping)
     result, values = judge_series(series)
     reading = interpret(Reading(**values)) if values else None
-    safety = reading.safety if reading else safety_of({})
+    safety = of_all([Safety(tuple(series.stops)), reading.safety if reading else safety_of({})])
     output.tell_safety(safety, as_json=as_json)
     if as_json:
-        told = reading.to_dict() if reading else None
-        output.say_json(
-            {
-                **result.to_dict(),
-                "safety": safety.to_dict(),
-                "told": list(series.told),
-                "reading": told,
-                "version": __version__,
-            }
-        )
+        shown = reading.to_dict() if reading else None
+        facts = {**result.to_dict(), "safety": safety.to_dict(), "notes": list(series.notes), "reading": shown}
+        output.say_json(facts | {"version": __version__})
     else:
         rows = [("steady", "yes" if result.steady else "NO: no lambda is given")]
         rows += [("why", why) for why in result.why]
@@ -372,7 +356,7 @@ def series_command(path: str, mapping: tuple[str, ...], as_json: bool, strict: b
             rows.append(("window", f"{result.begin_s:.0f} to {result.end_s:.0f} s, {result.samples} samples"))
             rows += [(key, f"{value:.4g} {quantities()[key].unit}") for key, value in result.values.items()]
             rows += reading.lines()
-        output.say_lines(rows + [("note", told) for told in series.told])
+        output.say_lines(rows + [("note", note) for note in series.notes])
     output.tell_rest(safety)
     if strict and not result.steady:
         raise click.exceptions.Exit(output.EXIT_STRICT)

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import functools
 import math
 import statistics
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -16,6 +17,9 @@ from combust.data.fields import FOREIGN_UNITS, Field, as_number
 from combust.data.vocabulary import input_keys, quantity
 from combust.domain.reading import check_values
 
+if TYPE_CHECKING:
+    from combust.edge.tables.table_map import TableMap
+
 # Quantities that may be given several times: the mean is the reading, the scatter its repeatability.
 REPEATED = {
     "o2_dry_pct": "o2_repeat_sd_pct",
@@ -24,6 +28,39 @@ REPEATED = {
 }
 
 Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
+
+
+def table_options(function: Callable[..., Any]) -> Callable[..., Any]:
+    """Give a command that reads a table ``--map``, ``--set`` and ``--save-map``; it gets them as ``mapping``."""
+
+    @functools.wraps(function)
+    def with_map(
+        *args: Any, map_pairs: tuple[str, ...], fixed: tuple[str, ...], save_map: str | None, **more: Any
+    ) -> Any:
+        from combust.edge.tables.table_map import TableMap
+
+        mapping = TableMap.from_options(map_pairs, fixed)
+        try:
+            function(*args, mapping=mapping, **more)
+        except click.exceptions.Exit:
+            _save(mapping, save_map)
+            raise
+        _save(mapping, save_map)
+
+    texts = {
+        "--save-map": "Write what --map and --set say to a .toml file, to be named again with --map.",
+        "--set": "What the whole table has in common, such as location=outdoors; give it again.",
+        "--map": "Say what a column holds, or name a saved map (.toml); give it again.",
+    }
+    found = click.option("--save-map", metavar="FILE", help=texts["--save-map"])(with_map)
+    found = click.option("--set", "fixed", multiple=True, metavar="KEY=VALUE", help=texts["--set"])(found)
+    return click.option("--map", "map_pairs", multiple=True, metavar="HEADING=KEY", help=texts["--map"])(found)
+
+
+def _save(mapping: TableMap, path: str | None) -> None:
+    if path:
+        mapping.save(path)
+        click.echo(f"Written: {path}", err=True)
 
 
 def quantity_options(keys: Iterable[str] | None = None, *, skip: Iterable[str] = ()) -> Decorator:

@@ -12,7 +12,7 @@ import click
 
 from combust.data.errors import CombustError, Fault
 from combust.domain.limits import Finding, cautions
-from combust.domain.result import Assumed, Result, plain, text_of_rows
+from combust.domain.result import Result, plain, text_of_rows
 from combust.domain.safety import Safety
 from combust.edge.whole_file import whole_file
 
@@ -26,8 +26,10 @@ def say_json(value: Any) -> None:
 
 
 def json_text(value: Any, encoding: str = "utf-8") -> str:
-    """Return a value as JSON that an encoding can hold: characters that it lacks are written as escapes."""
+    """Return a value as JSON, safety first; characters that the encoding lacks are written as escapes."""
     value = plain(value)
+    if isinstance(value, dict) and "safety" in value:
+        value = {"safety": value["safety"], **value}
     text = json.dumps(value, ensure_ascii=False, allow_nan=False, indent=2)
     try:
         text.encode(encoding)
@@ -36,9 +38,9 @@ def json_text(value: Any, encoding: str = "utf-8") -> str:
     return text
 
 
-def say_lines(rows: Iterable[tuple[str, str]]) -> None:
-    """Print (label, text) rows as two columns on stdout."""
-    text = text_of_rows(rows)
+def say_lines(rows: Iterable[tuple[str, str]], *, wrap: int = 0) -> None:
+    """Print (label, text) rows as two columns on stdout, no wider than ``wrap`` if that is given."""
+    text = text_of_rows(rows, wrap=wrap)
     if text:
         click.echo(text)
 
@@ -62,20 +64,27 @@ def tell_safety(safety: Safety, *, as_json: bool = False) -> None:
             click.echo(text)
 
 
-def say_assumed(assumed: Iterable[Assumed]) -> None:
-    """Print what was assumed, each with its origin, on stdout."""
-    say_lines([(f"assumed {one.quantity}", f"{one.shown} ({one.origin})") for one in assumed])
-
-
-def say_result(result: Result, *, as_json: bool) -> None:
+def say_result(result: Result, *, as_json: bool = False) -> None:
     """Print a result: safety first, then its rows or its JSON, then warnings, notes and cautions."""
     tell_safety(result.safety, as_json=as_json)
     if as_json:
         say_json(result)
     else:
-        say_lines(result.lines())
-        say_assumed(getattr(result, "assumed", ()))
+        say_rows(result)
     tell_rest(result.safety)
+
+
+def say_rows(result: Result, *, wrap: int = 0) -> None:
+    """Print the rows of a result, then what was assumed, each with its origin, on stdout."""
+    say_lines(result.lines(), wrap=wrap)
+    say_lines([(f"assumed {one.quantity}", f"{one.shown} ({one.origin})") for one in getattr(result, "assumed", ())])
+
+
+def tell_stops(stops: Iterable[Finding]) -> None:
+    """Print the stop conditions of what is refused, and nothing when there are none."""
+    safety = Safety(tuple(stops))
+    if safety.stops:
+        tell_safety(safety)
 
 
 def tell_rest(safety: Safety, *, in_full: bool = False) -> None:
@@ -85,6 +94,12 @@ def tell_rest(safety: Safety, *, in_full: bool = False) -> None:
         if finding.severity != "stop" and finding.text not in head:
             click.echo(f"{finding.severity}: {finding.text}", err=True)
     tell_cautions(in_full=in_full or bool(safety.stops))
+
+
+def tell_notes(notes: Iterable[str]) -> None:
+    """Print what is to be told of a table on stderr."""
+    for text in notes:
+        click.echo(f"note: {text}", err=True)
 
 
 def tell_cautions(*, in_full: bool = True) -> None:

@@ -13,10 +13,7 @@ from combust.application.heater.profile_template import profile_template
 from combust.data.errors import CombustError, Fault
 from combust.data.near import near_matches
 from combust.domain.catalogue import load_fuels
-from combust.domain.safety import calculation
 from combust.edge.cli import output
-
-REGULATED = {True: "speed regulated", False: "speed not regulated", None: "regulation unknown"}
 
 
 class SubCommands(click.Group):
@@ -100,29 +97,17 @@ def check(file: str, fuels_file: str | None, as_json: bool, strict: bool) -> Non
       combust profile check data/heaters/heater-0107.toml --json
     """
     found = check_profile(file, catalogue=load_fuels(fuels_file) if fuels_file else None)
-    safety = calculation(*found.findings)
-    output.tell_safety(safety, as_json=as_json)
+    output.tell_safety(found.safety, as_json=as_json)
     if as_json:
-        output.say_json({"safety": safety.to_dict(), "file": file, **found.to_dict()})
+        output.say_json({**found.to_dict(), "file": file})
     else:
         _show(found, file)
-    output.tell_rest(safety)
+    output.tell_rest(found.safety)
     output.leave_strict(strict, found.findings)
 
 
 def _show(found: ProfileCheck, file: str) -> None:
-    heater = found.heater
-    ducts = ", ".join(sorted(heater.ducts)) or "none described"
-    output.say_lines(
-        [
-            ("profile", f"{file}: accepted"),
-            ("heater", heater.heater_id or "no heater_id"),
-            ("fuel", str(heater.fuel)),
-            ("blower", f"{heater.blower}, {REGULATED[heater.speed_regulated]}"),
-            ("start times", "given" if heater.start else "not given"),
-            ("ducts", ducts),
-        ]
-    )
+    output.say_lines([("profile", f"{file}: accepted"), *found.lines()])
     headings = (
         "stage",
         "fuel l/h",

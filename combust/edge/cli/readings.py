@@ -9,19 +9,21 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from combust import __version__
-from combust.data.errors import CombustError, Fault
 from combust.domain.catalogue import get_fuel, load_fuels
+from combust.domain.result import plain
 from combust.edge.cli import output
+from combust.edge.cli.options import table_options
 
 if TYPE_CHECKING:
     from combust.edge.tables.readings import Counts
+    from combust.edge.tables.table_map import TableMap
 
 
 @click.command("readings", short_help="Interpret a table of readings, CSV or Parquet.")
 @click.argument("source", metavar="IN")
 @click.option("--out", required=True, metavar="FILE", help="Where the results go: .csv or .parquet.")
 @click.option("--rejects", metavar="FILE", help="Where refused rows go, with their reasons.")
-@click.option("--map", "mapping", multiple=True, metavar="HEADING=KEY", help="Say what a column holds; give it again.")
+@table_options
 @click.option("--fuel", "fuel_name", metavar="NAME", help="Fuel of rows without one (default diesel).")
 @click.option("--fuels", "fuels_file", metavar="FILE", help="TOML file with fuels of your own.")
 @click.option(
@@ -33,7 +35,7 @@ def command(
     source: str,
     out: str,
     rejects: str | None,
-    mapping: tuple[str, ...],
+    mapping: TableMap,
     fuel_name: str | None,
     fuels_file: str | None,
     instrument_class: str | None,
@@ -60,7 +62,7 @@ def command(
             source,
             out,
             rejects=rejects,
-            mapping=mapping_of(mapping),
+            mapping=mapping,
             instrument=instrument_class,
             catalogue=catalogue,
             default_fuel=get_fuel(fuel_name, catalogue=catalogue) if fuel_name else None,
@@ -68,7 +70,7 @@ def command(
         )
     )
     safety = counts.safety()
-    facts: dict[str, Any] = {"safety": safety.to_dict(), "out": out, "rejects": rejects, **counts.to_dict()}
+    facts: dict[str, Any] = {"safety": safety.to_dict(), "out": out, "rejects": rejects, **plain(counts)}
     output.tell_safety(safety, as_json=as_json)
     if as_json:
         output.say_json({**facts, "version": __version__})
@@ -80,30 +82,13 @@ def command(
         if counts.blank:
             click.echo(f"{counts.blank} blank lines passed over.")
         click.echo(f"Results: {out}")
+    output.tell_notes(counts.notes)
     if counts.findings:
         click.echo(f"What such a word means: combust word {next(iter(counts.findings))}", err=True)
     output.tell_rest(safety)
     output.leave_strict(strict, safety.findings)
     if strict and counts.refused:
         raise click.exceptions.Exit(output.EXIT_STRICT)
-
-
-def mapping_of(pairs: tuple[str, ...]) -> dict[str, str]:
-    """Return the user's own heading -> key of ``--map`` options.
-
-    Raises
-    ------
-    CombustError
-        A mapping that is none; every fault at once.
-    """
-    faults = [
-        Fault("--map", pair, "format", why="has no =", hint='Write it like --map "O2=o2_dry_pct".')
-        for pair in pairs
-        if "=" not in pair
-    ]
-    if faults:
-        raise CombustError(faults)
-    return {name.strip(): key.strip() for name, _, key in (pair.rpartition("=") for pair in pairs)}
 
 
 def _with_progress(work: Callable[[Callable[[int, int], None] | None], Counts]) -> Counts:

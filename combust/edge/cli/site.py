@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -20,7 +21,7 @@ from combust.domain.reading import check_values
 from combust.domain.safety import calculation
 from combust.domain.site import Site
 from combust.edge.cli import output
-from combust.edge.cli.options import quantity_options, stops_of_refused, values_of, worst_of
+from combust.edge.cli.options import quantity_options, stops_of_refused, table_options, values_of, worst_of
 
 PLACE = ("altitude_m", "pressure_hpa", "intake_temp_c", "humidity_pct", "fuel_temp_c", "air_in_temp_c")
 READING = (
@@ -70,10 +71,11 @@ NUMBERS = {
 @click.option("--table", metavar="FILE", help="Write the derating over height and temperature (.csv).")
 @click.option("--figure", metavar="FILE", help="Draw that table as a map (.png or .svg).")
 @click.option("--ceiling-figure", metavar="FILE", help="Draw the highest site against temperature (.png or .svg).")
-@click.option("--points", metavar="FILE", help="Derate a Parquet table (or folder) of points: altitude_m, temp_c.")
+@click.option("--points", metavar="FILE", help="Derate points, CSV or Parquet (or a folder of it): altitude_m, temp_c.")
 @click.option("--points-out", metavar="FILE", help="Where the derated points go (with Dask: a folder).")
 @click.option("--scheduler", metavar="ADDRESS", help="Dask scheduler for --points, like tcp://host:8786.")
 @click.option("--workers", type=click.IntRange(1, 1024), help="Use so many local Dask workers for --points.")
+@table_options
 @click.option("--out", metavar="FILE", help="Write the JSON object to a file as well.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 @click.option("--strict", is_flag=True, help="End with exit code 4 when there is a stop or a warning.")
@@ -164,6 +166,7 @@ _NOT_QUANTITIES = (
     "ceiling_figure",
     "points",
     "points_out",
+    "mapping",
     "scheduler",
     "workers",
     "out",
@@ -234,21 +237,25 @@ def _write_maps(options: dict[str, Any], base_arguments: dict[str, Any], effect:
 
 
 def _points(options: dict[str, Any], base: AltitudeBase) -> None:
-    """Derate a Parquet table of points, in one process or on Dask."""
+    """Derate a table of points, in one process or on Dask."""
     from combust.edge.cli.progress import with_progress
     from combust.edge.tables.points import derate_dask, derate_streamed
 
     source, out = options["points"], Path(options["points_out"])
     if options["scheduler"] or options["workers"]:
-        more = {"scheduler": options["scheduler"], "workers": options["workers"] or 2}
-        counts = with_progress("Points", lambda show: derate_dask(source, out, base.derating, progress=show, **more))
+        spread = partial(derate_dask, scheduler=options["scheduler"], workers=options["workers"] or 2)
     else:
-        counts = with_progress("Points", lambda show: derate_streamed(source, out, base.derating, progress=show))
-    facts = {"rows": counts.rows, "told": counts.told, "untold": counts.untold, "out": str(out)}
+        spread = partial(derate_streamed)
+    mapping = options["mapping"]
+    counts = with_progress("Points", lambda show: spread(source, out, base.derating, mapping=mapping, progress=show))
+    facts = {"rows": counts.rows, "with_lambda": counts.with_lambda, "without": counts.without, "out": str(out)}
     if options["as_json"]:
         output.say_json(facts)
     else:
-        click.echo(f"{counts.rows} points: {counts.told} told, {counts.untold} without a number or outside the bands.")
+        click.echo(
+            f"{counts.rows} points: {counts.with_lambda} told, {counts.without} without a number or outside the bands."
+        )
+        output.tell_notes(counts.why)
         click.echo(f"Results: {out}")
     output.tell_rest(calculation())
     sys.stderr.flush()

@@ -216,7 +216,7 @@ _WORDS: tuple[tuple[str, Code, str, str], ...] = (
 def _in_plain_words(path: Path) -> Iterator[None]:
     try:
         yield
-    except (UnicodeEncodeError, OverflowError) as error:
+    except (UnicodeError, OverflowError) as error:
         if isinstance(error, OverflowError):
             what, hint = "a whole number that is too large", "Give the number that combust log show tells."
         else:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -15,16 +15,18 @@ from combust.data.errors import CombustError, Fault, shorten
 from combust.domain.catalogue import Catalogue
 from combust.domain.heater import Heater
 from combust.domain.instrument import InstrumentClass
+from combust.domain.limits import Finding
 from combust.domain.reading import check_values
 from combust.edge.logbook.book import MAGIC, Logbook
 from combust.edge.logbook.visits import read_visits
+from combust.edge.tables.table_map import MapLike
 
 if TYPE_CHECKING:
     import pandas as pd
 
 
 def drift_history(
-    log: str | Path | pd.DataFrame | Sequence[Mapping[str, Any]],
+    log: LogEntries | str | Path | pd.DataFrame | Sequence[Mapping[str, Any]],
     heater: Heater | str | Path | None = None,
     *,
     stage: str | None = None,
@@ -32,6 +34,7 @@ def drift_history(
     visit_noise_pct: float | None = None,
     events: Sequence[Event] = (),
     catalogue: Catalogue | None = None,
+    mapping: MapLike = None,
 ) -> HeaterHistory:
     """Return one heater over the winters: drift of lambda at reference air, crossing date, next visit.
 
@@ -44,6 +47,8 @@ def drift_history(
         Gives the band; rows of another heater are refused and told.
     stage, instrument, visit_noise_pct, events, catalogue
         As in :func:`~combust.application.history.heater_history.heater_history`.
+    mapping : TableMap, mapping or path, optional
+        Heading -> key of a table, where a heading is not a key itself; or a saved map with more.
 
     Returns
     -------
@@ -63,10 +68,11 @@ def drift_history(
     (False, 5)
     """
     profile = heater if heater is None or isinstance(heater, Heater) else Heater.load(heater)
-    rows, logged, refused = read_log(log)
+    entries = read_log(log, mapping)
+    logged = entries.events
     own = profile.heater_id if profile else None
     found = heater_history(
-        rows,
+        entries.rows,
         profile,
         events=[*(event for name in ([own] if own else logged) for event in logged.get(name, ())), *events],
         instrument=instrument,
@@ -74,24 +80,35 @@ def drift_history(
         visit_noise_pct=visit_noise_pct,
         catalogue=catalogue,
     )
-    return replace(found, left_out=(*refused, *found.left_out))
+    return replace(found, left_out=(*entries.notes, *found.left_out))
 
 
 def fleet_drift_history(log: Any, heaters: Sequence[Heater] = (), **options: Any) -> FleetHistory:
     """Return every heater of a log, ranked by the chance to be below its limit next winter."""
-    rows, events, told = read_log(log)
-    found = fleet_history(rows, heaters, events=events, **options)
-    return FleetHistory(found.heaters, (*told, *found.left_out))
+    entries = read_log(log)
+    found = fleet_history(entries.rows, heaters, events=entries.events, **options)
+    return FleetHistory(found.heaters, (*entries.notes, *found.left_out))
+
+
+@dataclass(frozen=True, slots=True)
+class LogEntries:
+    """Readings, events by heater, what was refused or is to be told, and the stop conditions of refused rows."""
+
+    rows: list[dict[str, Any]]
+    events: dict[str, list[Event]]
+    notes: list[str]
+    stops: list[Finding]
 
 
 def read_log(
-    log: str | Path | pd.DataFrame | Sequence[Mapping[str, Any]],
-) -> tuple[list[dict[str, Any]], dict[str, list[Event]], list[str]]:
-    """Return (readings, events by heater, what was refused) of a logbook, a table, a frame or rows."""
-    if isinstance(log, str | Path):
-        return _of_book(log) if _is_book(Path(log)) else _of_table(log)
-    rows = log.to_dict("records") if hasattr(log, "to_dict") else list(log)
-    return _of_rows(rows)
+    log: LogEntries | str | Path | pd.DataFrame | Sequence[Mapping[str, Any]], mapping: MapLike = None
+) -> LogEntries:
+    """Return what a logbook, a table, a frame or rows in memory hold for the history."""
+    if isinstance(log, LogEntries):
+        return log
+    if isinstance(log, str | Path) and _is_book(Path(log)):
+        return _of_book(log)
+    return _of_table(log, mapping) if isinstance(log, str | Path) or hasattr(log, "iloc") else _of_rows(list(log))
 
 
 def _is_book(path: Path) -> bool:
@@ -104,10 +121,10 @@ def _is_book(path: Path) -> bool:
         raise CombustError(Fault("log", str(path), "missing", why=why, hint=hint)) from error
 
 
-def _of_book(path: str | Path) -> tuple[list[dict[str, Any]], dict[str, list[Event]], list[str]]:
+def _of_book(path: str | Path) -> LogEntries:
     rows: list[dict[str, Any]] = []
     events: dict[str, list[Event]] = {}
-    told = []
+    notes = []
     with Logbook(path, read_only=True) as book:
         records = read_visits(book)
     for record in records:
@@ -121,14 +138,14 @@ def _of_book(path: str | Path) -> tuple[list[dict[str, Any]], dict[str, list[Eve
         if record.of_kind("adjustment"):
             events.setdefault(record.heater_id or "", []).append(Event("repair", day, record.visit_id))
         if record.seal_holds is False:
-            told.append(f"The seal of visit {record.visit_id} is broken: its record was changed outside combust.")
-    return rows, events, told
+            notes.append(f"The seal of visit {record.visit_id} is broken: its record was changed outside combust.")
+    return LogEntries(rows, events, notes, [])
 
 
-def _of_table(path: str | Path) -> tuple[list[dict[str, Any]], dict[str, list[Event]], list[str]]:
+def _of_table(given: Any, mapping: MapLike) -> LogEntries:
     from combust.edge.logbook.tables import visits_of_table
 
-    table = visits_of_table(path)
+    table = visits_of_table(given, mapping=mapping)
     rows: list[dict[str, Any]] = []
     events: dict[str, list[Event]] = {}
     for visit in table.visits:
@@ -138,25 +155,26 @@ def _of_table(path: str | Path) -> tuple[list[dict[str, Any]], dict[str, list[Ev
             if kind == "event":
                 happened = Event(body["event"], date_of(body.get("at")), visit.visit_id)
                 events.setdefault(visit.heater_id or "", []).append(happened)
-    return rows, events, [f"Row {row} was refused: {why}" for row, why in table.refused]
+    notes = [f"Row {row} was refused: {why}" for row, why in table.refused]
+    return LogEntries(rows, events, [*table.notes, *notes], table.stops)
 
 
-def _of_rows(given: Sequence[Mapping[str, Any]]) -> tuple[list[dict[str, Any]], dict[str, list[Event]], list[str]]:
+def _of_rows(given: Sequence[Mapping[str, Any]]) -> LogEntries:
     rows: list[dict[str, Any]] = []
     events: dict[str, list[Event]] = {}
-    told = []
+    notes = []
     for number, row in enumerate(given, 1):
         plain = {str(key): _text(value) for key, value in row.items() if key != "event"}
         checked, faults = check_values(plain)
         if faults:
-            told.append(f"Row {number} was refused: {' '.join(str(fault) for fault in faults)}")
+            notes.append(f"Row {number} was refused: {' '.join(str(fault) for fault in faults)}")
             continue
         rows.append(checked)
         word = row.get("event")
         if isinstance(word, str) and word:
             happened = Event(word, date_of(checked.get("taken_at")), checked.get("visit_id"))
             events.setdefault(checked.get("heater_id") or "", []).append(happened)
-    return rows, events, told
+    return LogEntries(rows, events, notes, [])
 
 
 def _text(value: Any) -> Any:

@@ -7,15 +7,17 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from combust.application.visit.record import EVENTS, HEAD, VisitRecord, check_head
 from combust.data.errors import CombustError, Fault
-from combust.data.vocabulary import input_keys, quantity
-from combust.domain.reading import check_values
+from combust.data.fields import Field
+from combust.data.vocabulary import input_keys, inputs, quantity
+from combust.domain.limits import Finding
 from combust.edge.logbook.visits import NewVisit
-from combust.edge.tables.convert import EMPTY_WORDS
-from combust.edge.tables.headings import match_headings
+from combust.edge.tables.reader import DATE, TIME, Rows, read_table
 from combust.edge.tables.sink import TableSink
-from combust.edge.tables.source import open_table
+from combust.edge.tables.table_map import MapLike
 
 RECORD_COLUMNS = ("revision", "closed_at", "incomplete", "event")
 IDENTITY = ("visit_id", "heater_id", "reading_id", "taken_at", "note", "fuel", "stage", "instrument", "phase")
@@ -23,14 +25,16 @@ IDENTITY = ("visit_id", "heater_id", "reading_id", "taken_at", "note", "fuel", "
 
 @dataclass(frozen=True, slots=True)
 class TableIn:
-    """Visits of a table, and what was refused: (row number from 1, reasons)."""
+    """Visits of a table, what was refused (line in the spreadsheet, reasons), its stop conditions, what is to tell."""
 
     visits: list[NewVisit]
     rows: int
     refused: list[tuple[int, str]]
+    stops: list[Finding]
+    notes: list[str]
 
 
-def visits_of_table(path: str | Path, *, mapping: dict[str, str] | None = None) -> TableIn:
+def visits_of_table(path: str | Path, *, mapping: MapLike = None) -> TableIn:
     """Return the readings of a table as visits; every row is taken or refused with its reasons.
 
     Columns are vocabulary keys, the words about a visit (who, place, co_alarm, ...) and ``event``. Without a
@@ -41,83 +45,64 @@ def visits_of_table(path: str | Path, *, mapping: dict[str, str] | None = None) 
     CombustError
         The table as a whole cannot be used.
     """
-    table = open_table(path)
-    skipped = {name: "" for name in table.header if name in HEAD or name in RECORD_COLUMNS}
-    headings = match_headings(table.header, skipped | (mapping or {}))
+    hint = f"Use {', '.join(EVENTS)} or leave it empty."
+    fields = {**inputs(), "date": DATE, "time": TIME}
+    fields |= HEAD | {key: Field(key, "text", "of the record") for key in RECORD_COLUMNS}
+    fields |= {"event": Field("event", "choice", "for the history", choices=EVENTS, hint=hint)}
+    table = read_table(path, fields, mapping)
     gathered: dict[str, NewVisit] = {}
     refused: list[tuple[int, str]] = []
-    rows = 0
-    for block in table.blocks():
-        columns = [column.to_pylist() for column in block.table.columns]
-        for index in range(block.table.num_rows):
-            rows += 1
-            cells = [_cell(column[index]) for column in columns]
-            values = {
-                heading.foreign or heading.key: _pointed(cell, heading.key, table.decimal)
-                for heading, cell in zip(headings, cells, strict=True)
-                if heading.key and cell is not None
-            }
-            others = dict(zip(table.header, cells, strict=True))
-            # A row whose cells have slipped is not taken: what stands in its columns may belong to others.
-            told = [f"{block.ragged[index]}."] if index in block.ragged else _take(values, others, gathered)
-            if told:
-                refused.append((rows, " ".join(told)))
-    return TableIn(list(gathered.values()), rows, refused)
+    stops: list[Finding] = []
+    taken = 0
+    for rows in table.blocks():
+        _fault_nameless(rows)
+        for line, why, found in rows.refused():
+            refused.append((line, why))
+            stops += found
+        for line, values in rows.good():
+            faults = _take(values, gathered)
+            taken += not faults
+            if faults:
+                refused.append((line, " ".join(str(fault) for fault in faults)))
+    return TableIn(list(gathered.values()), taken + len(refused), sorted(refused), stops, table.notes)
 
 
-def _cell(value: Any) -> Any:
-    if isinstance(value, str):
-        text = value.strip()
-        return None if text.lower() in EMPTY_WORDS else text
-    return value
+def _fault_nameless(rows: Rows) -> None:
+    """Add a fault to each row that belongs to no visit."""
+    empty = np.full(len(rows.lines), "", dtype=object)
+    visit, heater, taken = (rows.values.get(key, empty) for key in ("visit_id", "heater_id", "taken_at"))
+    hint = "Give visit_id, or heater_id and taken_at."
+    fault = Fault("visit_id", None, "missing", why="is missing", hint=hint)
+    rows.faults.add((visit == "") & ((heater == "") | (taken == "")), "visit_id", lambda row: fault)
 
 
-def _pointed(cell: Any, key: str | None, decimal: str) -> Any:
-    numeric = key is not None and quantity(key).kind == "number"
-    return cell.replace(",", ".") if isinstance(cell, str) and numeric and decimal == "," else cell
-
-
-def _take(values: dict[Any, Any], others: dict[str, Any], gathered: dict[str, NewVisit]) -> list[str]:
+def _take(values: dict[str, Any], gathered: dict[str, NewVisit]) -> list[Fault]:
     """Add a row to its visit; return why not."""
-    checked, faults = check_values(values)
-    head, head_faults = check_head({key: others.get(key) for key in HEAD})
-    faults += head_faults
-    event = others.get("event")
-    if event is not None and event not in EVENTS:
-        hint = f"Use {', '.join(EVENTS)} or leave it empty."
-        faults.append(Fault("event", event, "unknown_name", why="is no event", hint=hint))
-    visit_id = checked.get("visit_id") or _visit_of(checked)
-    if not visit_id:
-        hint = "Give visit_id, or heater_id and taken_at."
-        faults.append(Fault("visit_id", None, "missing", why="is missing", hint=hint))
-    visit = gathered.get(visit_id or "")
-    heater = checked.get("heater_id")
+    head, faults = check_head({key: values.pop(key, None) for key in HEAD})
+    event = values.pop("event", None)
+    measured = {key: value for key, value in values.items() if key not in ("visit_id", *RECORD_COLUMNS)}
+    visit_id = values.get("visit_id") or f"{values['heater_id']} {values['taken_at'][:10]}"
+    visit = gathered.get(visit_id)
+    heater, key = values.get("heater_id"), values.get("reading_id")
     if visit is not None and heater and visit.heater_id and heater != visit.heater_id:
         why = f"is not the heater of visit {visit_id} ({visit.heater_id})"
         faults.append(Fault("heater_id", heater, "conflict", why=why, hint="One visit is about one heater."))
-    key = checked.get("reading_id")
     if visit is not None and key and any(kind == "reading" and key == other for kind, other, _ in visit.entries):
         faults.append(Fault("reading_id", key, "twice", why="comes twice in this visit", hint="Keep one of them."))
-    if faults or visit_id is None:
-        return [str(fault) for fault in faults]
-    measured = {k: v for k, v in checked.items() if k != "visit_id"}
+    if faults:
+        return faults
     entries: list[tuple[str, str | None, dict[str, Any]]] = []
-    if any(k not in ("heater_id", "taken_at", "note", "reading_id") for k in measured):
+    if any(name not in ("heater_id", "taken_at", "note", "reading_id") for name in measured):
         entries.append(("reading", key, measured))
     elif measured.get("note"):
         entries.append(("note", None, {"text": measured["note"]}))
     if event:
-        entries.append(("event", None, {"event": event, "at": checked.get("taken_at")}))
+        entries.append(("event", None, {"event": event, "at": values.get("taken_at")}))
     before = visit or NewVisit(visit_id, heater, {}, [])
     gathered[visit_id] = NewVisit(
         visit_id, before.heater_id or heater, {**before.head, **head}, [*before.entries, *entries]
     )
     return []
-
-
-def _visit_of(checked: dict[str, Any]) -> str | None:
-    heater, taken = checked.get("heater_id"), checked.get("taken_at")
-    return f"{heater} {taken[:10]}" if heater and taken else None
 
 
 def export_visits(records: Sequence[VisitRecord], out: str | Path) -> int:

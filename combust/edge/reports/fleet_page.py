@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING, Any
 
 from combust.application.fleet.plan import FleetPlan, records
 from combust.application.fleet.rules import DECISIONS, KEEP_OFF
-from combust.domain.limits import cautions
 from combust.edge.cli.output import write_text
 from combust.edge.reports.html import page
 from combust.edge.whole_file import whole_file
@@ -96,9 +95,9 @@ def plan_page(plan: FleetPlan, figures: dict[str, dict[str, str]], *, title: str
     return page(
         "fleet",
         title=title,
-        summary=f"{plan}.",
+        summary=f"{plan.summary}.",
         plan=plan,
-        cautions=[*plan.safety.lines(), *cautions()],
+        cautions=plan.cautions,
         counts=records(plan.counts),
         routes=records(plan.routes),
         assumed=records(plan.assumptions),

@@ -1,9 +1,8 @@
-"""From table columns as they stand to the columns of the interpretation, with every fault of every row."""
+"""From table columns as they stand to checked columns of any record of fields, with every fault of every row."""
 
 from __future__ import annotations
 
-import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -11,85 +10,83 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from combust.application.reading.columns import Columns
-from combust.application.reading.result import DEFAULT_FUEL
 from combust.data.errors import CombustError, Fault
-from combust.data.fields import Field, as_number
-from combust.data.vocabulary import foreign_twin, quantities, quantity
-from combust.domain.catalogue import Catalogue, get_fuel
-from combust.domain.fuel import Fuel
-from combust.domain.reading import WORTH_TELLING, nothing_entered
+from combust.data.fields import Field, in_our_unit
+from combust.edge.tables.cells import (
+    TWO_WAYS,
+    different_cells,
+    plain_numbers,
+    plain_text,
+    read_cell,
+    trimmed_text,
+    typed_numbers,
+)
 from combust.edge.tables.headings import Heading
-
-# What people and programs write for "not measured" (common practice, no source). Never turned into 0.
-EMPTY_WORDS = ("", "nan", "na", "n/a", "null", "none", "-", "--")
-NEAR_FUELS = 100  # near matches take long: a column that holds no fuels at all gets them for its first cells only
-# In a table with decimal commas 1.200 can be 1.2 or 1200; 8.2 and 0.150 can only be decimals.
-_THOUSANDS = re.compile(r"^[+-]?[1-9]\d{0,2}(\.\d{3})+$")
-_TWO_WAYS = "can be read in two ways in a table with decimal commas: as a decimal or as thousands"
+from combust.edge.tables.table_map import TableMap
 
 
 @dataclass(slots=True)
 class RowFaults:
-    """Faults by row: kept as masks while they are few kinds, turned into sentences only for the rows that have them."""
+    """Faults by row, each beside the key it is about; ``below`` counts upper bounds that stand for their value."""
 
     size: int
-    texts: dict[int, list[str]] = field(default_factory=dict)
+    of: dict[int, list[tuple[str, Fault]]] = field(default_factory=dict)
+    below: dict[str, int] = field(default_factory=dict)
 
-    def add(self, where: Any, sentence: Any) -> None:
-        """Add a fault to each row of a mask; ``sentence`` makes its text from the row number."""
+    def add(self, where: Any, key: str, fault: Callable[[int], Fault]) -> None:
+        """Add a fault to each row of a mask; ``fault`` makes it from the row number."""
         for row in np.flatnonzero(where).tolist():
-            self.texts.setdefault(row, []).append(sentence(row))
+            self.of.setdefault(row, []).append((key, fault(row)))
 
-    def add_coded(self, index: Any, sentences: Mapping[int, str]) -> None:
-        """Add a fault to each row whose code has a sentence."""
-        if sentences:
-            self.add(np.isin(index, list(sentences)), lambda row: sentences[int(index[row])])
+    def add_coded(self, index: Any, key: str, faults: Mapping[int, Fault]) -> None:
+        """Add a fault to each row whose code has one."""
+        if faults:
+            self.add(np.isin(index, list(faults)), key, lambda row: faults[int(index[row])])
 
     @property
     def mask(self) -> Any:
         """Where a row has a fault."""
         mask = np.zeros(self.size, dtype=bool)
-        mask[list(self.texts)] = True
+        mask[list(self.of)] = True
         return mask
 
     def text_of(self, row: int) -> str:
         """Return all faults of a row as one text."""
-        return " ".join(self.texts.get(row, ()))
+        return " ".join(str(fault) for _, fault in self.of.get(row, ()))
 
 
-def columns_of_table(
+def check_columns(
     table: Any,
     headings: Sequence[Heading],
+    fields: Mapping[str, Field],
     *,
     decimal: str = ".",
-    catalogue: Catalogue | None = None,
-    default_fuel: Fuel | None = None,
-) -> tuple[Columns, RowFaults]:
-    """Return a batch of rows as columns, and what is wrong with which row.
+    how: TableMap | None = None,
+    texts: bool = True,
+) -> tuple[dict[str, Any], RowFaults]:
+    """Return (key -> checked column, what is wrong with which row) of an Arrow table.
 
-    A value that is wrong is left out of the columns (NaN), so that the stop conditions in the rest of the row still
-    come out.
+    Numbers are floats in the field's unit, NaN where empty or wrong; choices small integers, -1 where empty or wrong;
+    texts (left out without ``texts``) and lists of numbers arrays of objects, "" where empty or wrong.
     """
-    size = table.num_rows
-    faults = RowFaults(size)
+    faults, how = RowFaults(table.num_rows), how or TableMap()
     _refuse_kinds(table, headings)
     values: dict[str, Any] = {}
-    fuels: list[Fuel] = [default_fuel or get_fuel(DEFAULT_FUEL, catalogue=catalogue)]
-    fuel_index = None
-    for position, heading in enumerate(headings):
+    for heading, column in zip(headings, table.columns, strict=True):
         if heading.key is None:
             continue
-        record = quantity(heading.key)
-        column = table.column(position)
-        if heading.key == "fuel":
-            fuels, fuel_index = _fuels(column, catalogue, fuels[0], faults)
-        elif record.kind == "number":
-            values[record.key] = _numbers(column, heading, decimal, faults)
+        record = fields[heading.key]
+        if record.kind == "number":
+            values[record.key] = _numbers(column, record, heading, decimal, how.marks_of(record.key), faults)
         elif record.kind == "choice":
-            values[record.key] = _choices(column, heading, faults)
-    _check_rows(values, size, faults)
-    return Columns(size, values, fuels, fuel_index), faults
+            values[record.key] = _choices(column, record, faults)
+        elif record.kind == "list":
+            values[record.key] = _lists(column, record, decimal, faults)
+        elif texts:
+            cells, index = different_cells(trimmed_text(column))
+            values[record.key] = np.array([*cells, ""], dtype=object)[index]
+    _check_twins(values, fields, faults)
+    return values, faults
 
 
 def _refuse_kinds(table: Any, headings: Sequence[Heading]) -> None:
@@ -104,134 +101,125 @@ def _refuse_kinds(table: Any, headings: Sequence[Heading]) -> None:
         raise CombustError(faults)
 
 
-def _text(column: Any) -> Any:
-    """Return a column as trimmed text with null for empty words."""
-    if pa.types.is_dictionary(column.type):
-        column = column.cast(column.type.value_type)
-    text = pc.utf8_trim_whitespace(column.cast(pa.string()))
-    empty = pc.is_in(pc.utf8_lower(text), value_set=pa.array(EMPTY_WORDS))
-    return pc.if_else(empty, pa.scalar(None, pa.string()), text)
-
-
-def _numbers(column: Any, heading: Heading, decimal: str, faults: RowFaults) -> Any:
-    """Return a number column in the vocabulary's unit, out-of-band and unreadable cells as NaN with a fault."""
-    record = quantity(heading.key or "")
+def _numbers(
+    column: Any, record: Field, heading: Heading, decimal: str, marks: Mapping[str, str], faults: RowFaults
+) -> Any:
+    """Return a number column in the field's unit; cells out of band and unreadable ones are NaN with a fault."""
+    _, convert = in_our_unit(heading.foreign or record.key, {record.key: record})
     if pa.types.is_floating(column.type) or pa.types.is_integer(column.type):
-        numbers = column.cast(pa.float64(), safe=False).to_numpy(zero_copy_only=False)
+        entered = typed_numbers(column)
     else:
-        numbers = _numbers_of_text(column, heading, decimal, faults)
-    entered = numbers = np.array(numbers, dtype=float)
-    if heading.foreign:
-        twin = foreign_twin(heading.foreign)
-        numbers = twin[1](entered) if twin else entered
+        column = plain_text(column)
+        entered = None if marks else plain_numbers(column, decimal)
+        if entered is None:
+            return _odd_numbers(column, record, heading, decimal, marks, convert, faults)
+    entered = np.array(entered, dtype=float)
+    numbers = convert(entered) if convert else entered
     with np.errstate(invalid="ignore"):
         outside = (numbers < record.low) | (numbers > record.high) | np.isinf(numbers)
     if outside.any():
-        faults.add(outside, lambda row: _told(record, float(numbers[row]), heading, float(entered[row])))
+        faults.add(outside, record.key, lambda row: _outside(record, float(numbers[row]), heading, float(entered[row])))
         for row in np.flatnonzero(outside).tolist():
             numbers[row] = record.for_stops(float(numbers[row]))
     return numbers
 
 
-def _told(record: Field, value: object, heading: Heading, entered: object) -> str:
-    """Return the fault of a cell in words, with what was entered when that was in another unit."""
-    fault = record.fault_of(value)
-    return "" if fault is None else str(fault.entered_as(heading.foreign, entered) if heading.foreign else fault)
-
-
-def _numbers_of_text(column: Any, heading: Heading, decimal: str, faults: RowFaults) -> Any:
-    column = _plain_text(column)
-    if decimal == "." or not _any_point(column):
-        try:  # almost every column of almost every table: plain numbers and empty cells
-            quick = _point(column, decimal).cast(pa.float64())
-            numbers = quick.to_numpy(zero_copy_only=False)
-            if np.isfinite(numbers).sum() == len(column) - column.null_count:
-                return numbers
-        except pa.ArrowInvalid:
-            pass
-    return _numbers_of_odd_text(_text(column), heading, decimal, faults)
-
-
-def _plain_text(column: Any) -> Any:
-    if pa.types.is_dictionary(column.type):
-        column = column.cast(column.type.value_type)
-    return column.cast(pa.string())
-
-
-def _any_point(column: Any) -> bool:
-    return bool(pc.any(pc.match_substring(column, ".")).as_py())
-
-
-def _numbers_of_odd_text(text: Any, heading: Heading, decimal: str, faults: RowFaults) -> Any:
-    """Read a column cell by cell kind, as a single reading is read; each different cell once."""
-    coded = text.combine_chunks().dictionary_encode() if isinstance(text, pa.ChunkedArray) else text.dictionary_encode()
-    if isinstance(coded, pa.ChunkedArray):
-        coded = coded.combine_chunks()
-    record = quantity(heading.key or "")
-    cells = coded.dictionary.to_pylist()
+def _odd_numbers(
+    column: Any,
+    record: Field,
+    heading: Heading,
+    decimal: str,
+    marks: Mapping[str, str],
+    convert: Callable[[Any], Any] | None,
+    faults: RowFaults,
+) -> Any:
+    """Read a column cell by cell, each different cell once, as a single reading is read."""
+    cells, index = different_cells(pc.utf8_trim_whitespace(column))
     numbers = np.full(len(cells) + 1, np.nan)
-    wrong: dict[int, str] = {}
-    for position, cell in enumerate(cells):
-        if decimal == "," and _THOUSANDS.match(cell):
-            fault = Fault(heading.name, cell, "not_a_number", why=_TWO_WAYS, hint="Write it without the point.")
-            wrong[position] = str(fault)
-            continue
-        number = as_number(cell.replace(",", ".") if decimal == "," else cell)
-        if number is None:
-            wrong[position] = str(record.not_a_number(cell, entered_as=heading.foreign or ""))
+    wrong: dict[int, Fault] = {}
+    below = []
+    for place, text in enumerate(cells):
+        cell = read_cell(marks.get(text, text), decimal)
+        number = convert(cell.number) if convert else cell.number
+        fault: Fault | None = None
+        if cell.why:
+            fault = record.not_a_number(text, entered_as=heading.foreign or "")
+            if cell.why == TWO_WAYS:
+                fault = Fault(heading.name, text, "not_a_number", why=TWO_WAYS, hint="Write it without the point.")
+        elif cell.bound == "<" and record.stops_above and number <= record.high:
+            below.append(place)
+        elif cell.bound:
+            why = f"is a bound ({'over' if cell.bound == '>' else 'under'} the range), not a value"
+            hint = "Read it again with an instrument of that range, or leave the cell empty: not measured."
+            fault = Fault(heading.foreign or record.key, text, "out_of_band", why=why, hint=hint)
         else:
-            numbers[position] = number
-    index = pc.fill_null(coded.indices, len(cells)).to_numpy(zero_copy_only=False).astype(np.intp)
-    faults.add_coded(index, wrong)
+            fault = _outside(record, number, heading, cell.number)
+        numbers[place] = number if fault is None else record.for_stops(number, at_least=cell.bound == ">")
+        if fault is not None:
+            wrong[place] = fault
+    faults.add_coded(index, record.key, wrong)
+    if below:
+        faults.below[record.key] = int(np.isin(index, below).sum())
     return numbers[index]
 
 
-def _point(text: Any, decimal: str) -> Any:
-    return pc.replace_substring(text, ",", ".") if decimal == "," else text
+def _outside(record: Field, number: float, heading: Heading, entered: float) -> Any:
+    """Return the fault of a number out of band, with what was entered when that was in another unit; else None."""
+    fault = record.fault_of(number)
+    return fault.entered_as(heading.foreign, entered) if fault and heading.foreign else fault
 
 
-def _choices(column: Any, heading: Heading, faults: RowFaults) -> Any:
-    """Return a choice column as small integers, -1 for empty."""
-    record = quantity(heading.key or "")
-    text = _text(column)
+def _choices(column: Any, record: Field, faults: RowFaults) -> Any:
+    """Return a choice column as small integers, -1 for empty; capital letters make no other word."""
+    text = trimmed_text(column)
     index = pc.index_in(text, value_set=pa.array(record.choices))
-    strange = pc.and_(pc.is_valid(text), pc.is_null(index)).to_numpy(zero_copy_only=False).astype(bool)
-    if strange.any():
-        faults.add(strange, lambda row: str(record.fault_of(text[row].as_py())))
+    strange = pc.and_(pc.is_valid(text), pc.is_null(index))
+    if pc.any(strange).as_py():
+        index = pc.index_in(pc.utf8_lower(text), value_set=pa.array(record.choices))
+        strange = pc.and_(pc.is_valid(text), pc.is_null(index)).to_numpy(zero_copy_only=False).astype(bool)
+        faults.add(strange, record.key, lambda row: record.fault_of(text[row].as_py()) or _no_word(record))
     return pc.fill_null(index, -1).to_numpy(zero_copy_only=False).astype(np.int8)
 
 
-def _fuels(column: Any, catalogue: Catalogue | None, default: Fuel, faults: RowFaults) -> tuple[list[Fuel], Any]:
-    """Return the fuels that occur and the index of each row's; an empty cell burns the default fuel."""
-    coded = _text(column).combine_chunks().dictionary_encode()
-    if isinstance(coded, pa.ChunkedArray):
-        coded = coded.combine_chunks()
-    names = coded.dictionary.to_pylist()
-    index = pc.fill_null(coded.indices, len(names)).to_numpy(zero_copy_only=False).astype(np.intp)
-    found: list[Fuel] = []
-    wrong: dict[int, str] = {}
-    for position, name in enumerate(names):
-        try:
-            found.append(get_fuel(name, catalogue=catalogue, near=len(wrong) < NEAR_FUELS))
-        except CombustError as error:
-            wrong[position] = str(error)
-            found.append(default)
-    faults.add_coded(index, wrong)
-    found.append(default)
-    return (found, index) if len(found) > 1 else (found, None)
+def _no_word(record: Field) -> Fault:
+    return Fault(record.key, None, "unknown_name", why="is no word of the table", hint=record.hint)
 
 
-def _check_rows(values: Mapping[str, Any], size: int, faults: RowFaults) -> None:
-    """Add the faults that concern a row as a whole: one gas twice, or nothing to interpret."""
-    for key, record in quantities().items():
+def _lists(column: Any, record: Field, decimal: str, faults: RowFaults) -> Any:
+    """Return a column of ``;``-separated numbers as tuples, "" for empty; a comma in it is a decimal comma."""
+    cells, index = different_cells(trimmed_text(column))
+    values = np.full(len(cells) + 1, "", dtype=object)
+    wrong = {}
+    for place, text in enumerate(cells):
+        parts = [read_cell(part, "," if "," in text else decimal) for part in text.split(";") if part.strip()]
+        if all(not (part.why or part.bound) and record.low <= part.number <= record.high for part in parts):
+            values[place] = tuple(part.number for part in parts)
+        else:
+            why = f"is no list of numbers from {record.low:g} to {record.high:g} {record.unit}"
+            wrong[place] = Fault(record.key, text, "format", why=why, hint="Write them like -20;-12;-5.")
+    faults.add_coded(index, record.key, wrong)
+    return values[index]
+
+
+def _check_twins(values: Mapping[str, Any], fields: Mapping[str, Field], faults: RowFaults) -> None:
+    """Add a fault to each row that gives one gas dry and wet."""
+    for key, record in fields.items():
         if record.wet_twin and record.wet_twin in values and key in values:
             both = ~np.isnan(values[key]) & ~np.isnan(values[record.wet_twin])
             hint = "Keep the one that was read."
             twice = Fault(key, "given", "conflict", why=f"and {record.wet_twin} are one gas, dry and wet", hint=hint)
-            faults.add(both, lambda row, told=str(twice): told)
-    nothing = np.ones(size, dtype=bool)
-    for key in WORTH_TELLING:
-        if key in values:
-            nothing &= np.isnan(values[key])
-    nothing[list(faults.texts)] = False
-    faults.add(nothing, lambda row: str(nothing_entered()))
+            faults.add_coded(both.astype(int), key, {1: twice})
+
+
+def as_cells(values: Mapping[str, Any], fields: Mapping[str, Field], rows: Iterable[int]) -> list[dict[str, Any]]:
+    """Return rows of checked columns as dictionaries of what was entered: numbers, words, texts; empty is left out."""
+    found: list[dict[str, Any]] = [{} for _ in rows]
+    for key, column in values.items():
+        kind, choices = fields[key].kind, fields[key].choices
+        for cells, cell in zip(found, column[list(rows)].tolist(), strict=True):
+            if kind == "choice":
+                if cell >= 0:
+                    cells[key] = choices[cell]
+            elif cell != "" and cell == cell:
+                cells[key] = cell
+    return found

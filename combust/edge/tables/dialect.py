@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from combust.data.errors import CombustError, Fault, shorten
+from combust.edge.tables.cells import THOUSANDS
 from combust.edge.tables.rows import split_rows
 
 # In the order of trust where several fit: a comma may be a decimal mark, the others hardly stand inside cells.
@@ -30,8 +31,8 @@ class Dialect:
     delimiter, decimal, encoding : str
     header : tuple of str
         Headings as they stand.
-    start : int
-        Byte at which the first data row starts.
+    start, line : int
+        Byte at which the first data row starts, and its line in a spreadsheet.
     bom : bool
         Whether the file starts with a byte order mark, as spreadsheets write it.
     returns_only : bool
@@ -43,6 +44,7 @@ class Dialect:
     encoding: str
     header: tuple[str, ...]
     start: int
+    line: int = 2
     bom: bool = False
     returns_only: bool = False
 
@@ -69,6 +71,7 @@ def read_dialect(path: Path) -> Dialect:
     body = sample[start:]
     blank = len(body) - len(body.lstrip(b"\r\n \t;,|"))
     line_start = body.rfind(b"\n", 0, blank) + 1
+    line = body.count(b"\n", 0, line_start) + 2
     body, start = body[line_start:], start + line_start
     encoding = _encoding(sample)
     end = _heading_end(body, whole, path)
@@ -83,7 +86,7 @@ def read_dialect(path: Path) -> Dialect:
         raise _quote_in_heading(heading)
     header = tuple(name.strip() for name in cells)
     _check_header(path, header)
-    return Dialect(delimiter, _decimal(lines, delimiter), encoding, header, start + end, bom, returns_only)
+    return Dialect(delimiter, _decimal(lines, delimiter), encoding, header, start + end, line, bom, returns_only)
 
 
 def decode(data: bytes, encoding: str) -> str:
@@ -170,14 +173,15 @@ def _check_header(path: Path, header: tuple[str, ...]) -> None:
 def _decimal(lines: Sequence[str], delimiter: str) -> str:
     """Return the decimal mark: a comma only where the delimiter is another mark and cells like 8,2 are seen.
 
-    A table with semicolons in which no decimal was seen counts as one with decimal commas: that is what its spreadsheet
-    writes, and a point is still read as a point.
+    A cell like 1.200 shows neither: it may hold thousands. A table with semicolons, or with such cells, in which no
+    decimal was seen counts as one with decimal commas: 1.200 is refused there, and 8.2 is still read as a point.
     """
     if delimiter == ",":
         return "."
     cells = [cell.strip().strip('"') for line in lines for cell in line.split(delimiter)]
     commas = sum(bool(_DECIMAL_COMMA.match(cell)) for cell in cells)
-    points = sum(bool(_DECIMAL_POINT.match(cell)) for cell in cells)
+    doubtful = any(THOUSANDS.match(cell) for cell in cells)
+    points = sum(bool(_DECIMAL_POINT.match(cell) and not THOUSANDS.match(cell)) for cell in cells)
     if commas == points == 0:
-        return "," if delimiter == ";" else "."
+        return "," if delimiter == ";" or doubtful else "."
     return "," if commas >= points else "."

@@ -1,44 +1,183 @@
-"""Reading a fleet table from CSV (any spreadsheet's dialect) or Parquet into a pandas frame."""
+"""The three fleet tables through the one reader, and the plan made of them."""
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from combust.application.fleet.tables import RAGGED, fleet_fields
-from combust.edge.tables.source import open_table
+import numpy as np
+
+from combust.application.fleet.plan import FleetPlan, plan_tables
+from combust.application.fleet.points import NO_POINTS, RouteSums, RouteUse, route_block
+from combust.application.fleet.policy import Policy
+from combust.application.fleet.tables import FleetTable, check_columns_there, fleet_fields
+from combust.data.errors import CombustError, Fault
+from combust.domain.heater import Heater
+from combust.edge.tables.reader import Rows, Table, open_source, read_table
+from combust.edge.tables.source import table_files
+from combust.edge.tables.table_map import MapLike, TableMap
 
 if TYPE_CHECKING:
     import pandas as pd
 
+NAMES = ("vehicles", "sites", "routes")
 
-def read_fleet_table(name: str, path: str | Path) -> pd.DataFrame:
-    """Return a table as it stands; a row of the wrong shape says so in a column of its own.
 
-    Parameters
-    ----------
-    name : {"vehicles", "sites", "routes"}
-    path : path
-        Comma, semicolon or tab, decimal comma, byte order mark, or Parquet.
+def open_fleet_table(name: str, given: Any, mapping: MapLike = None, others: Iterable[Any] = ()) -> Table:
+    """Return a fleet table ("vehicles", "sites" or "routes") to be read block by block.
+
+    ``others`` are the other tables of the plan: a map may name their headings and columns too.
 
     Raises
     ------
     CombustError
-        Missing, unreadable or empty file.
+        Missing, unreadable, a heading that cannot be understood, a required column that is not there.
+    """
+    elsewhere = {key for other in NAMES for key in fleet_fields(other)}
+    if TableMap.of(mapping).headings:
+        elsewhere.update(*(open_source(other).header for other in others))
+    table = read_table(given, fleet_fields(name), mapping, elsewhere=frozenset(elsewhere))
+    check_columns_there(name, (heading.key for heading in table.headings if heading.key))
+    return table
+
+
+def read_fleet_table(name: str, given: Any, mapping: MapLike = None, others: Iterable[Any] = ()) -> FleetTable:
+    """Return a whole fleet table, checked.
+
+    Raises
+    ------
+    CombustError
+        As :func:`open_fleet_table`, or no rows.
     """
     import pandas as pd
 
-    source = open_table(path)
-    texts = {key for key, spec in fleet_fields(name).items() if spec.kind != "number"}
-    parts: list[Any] = []
-    for block in source.blocks():
-        part = block.table.to_pandas()
-        part[RAGGED] = [block.ragged.get(row, "") for row in range(len(part))]
-        parts.append(part)
-    frame = pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=list(source.header))
-    if source.decimal == ",":
-        for place, column in enumerate(frame.columns):
-            if str(column).strip().lower() not in texts and column != RAGGED:
-                pointed = frame.iloc[:, place].astype("string").str.replace(",", ".", regex=False)
-                frame.isetitem(place, pointed)  # by its place: two columns may have no heading
-    return frame
+    table = open_fleet_table(name, given, mapping, others)
+    parts = [fleet_rows(name, rows) for rows in table.blocks()]
+    starts = np.cumsum([0, *(len(part.frame) for part in parts)])
+    if starts[-1] == 0:
+        hint = f"Fill in at least one row; the columns are {', '.join(fleet_fields(name))}."
+        raise CombustError(Fault(f"{name} table", "0 rows", "missing", why="is empty", hint=hint))
+    faults = [
+        (int(first) + row, key, fault)
+        for first, part in zip(starts, parts, strict=False)
+        for row, key, fault in part.faults
+    ]
+    return FleetTable(
+        name,
+        pd.concat([part.frame for part in parts], ignore_index=True),
+        np.concatenate([part.lines for part in parts]),
+        faults,
+        any(heading.foreign == "altitude_ft" for heading in table.headings),
+        tuple(f"{name}: {note}" for note in table.notes),
+    )
+
+
+def fleet_rows(name: str, rows: Rows, before: int = 0) -> FleetTable:
+    """Return some rows of a fleet table; ``before`` counts rows of files before this one."""
+    import pandas as pd
+
+    columns = {}
+    for key, record in fleet_fields(name).items():
+        column = rows.values.get(key)
+        if column is None:
+            column = np.full(len(rows.lines), np.nan if record.kind == "number" else "")
+        elif record.kind == "choice":
+            column = np.array([*record.choices, ""], dtype=object)[column]
+        columns[key] = column if record.kind == "number" else column.astype(object)
+    faults = [(row, key, fault) for row, found in rows.faults.of.items() for key, fault in found]
+    return FleetTable(name, pd.DataFrame(columns), rows.lines + before, faults)
+
+
+def route_tables(given: Any, mapping: MapLike = None, others: Iterable[Any] = ()) -> list[Table]:
+    """Return the files of a routes table, a frame or a path, as tables to be read; a folder holds Parquet files."""
+    files = table_files(given) if isinstance(given, str | Path) else [given]
+    return [open_fleet_table("routes", file, mapping, others) for file in files]
+
+
+def sum_routes(
+    tables: list[Table], uses: list[RouteUse], *, progress: Callable[[int, int], None] | None = None
+) -> RouteSums:
+    """Return the route sums of the tables of :func:`route_tables`, block by block in one process."""
+    total = NO_POINTS
+    for table in tables:
+        before = total.read
+        for rows in table.blocks():
+            total = total + route_block(fleet_rows("routes", rows, before), uses)
+            if progress:
+                progress(rows.bytes_read, table.source.size)
+    if total.read == 0:
+        hint = "Fill in at least one row."
+        raise CombustError(Fault("routes table", "0 rows", "missing", why="is empty", hint=hint))
+    return total
+
+
+def plan_fleet(
+    vehicles: pd.DataFrame | str | Path,
+    sites: pd.DataFrame | str | Path,
+    routes: pd.DataFrame | str | Path | None = None,
+    *,
+    heaters: Mapping[str, Heater | str | Path] | None = None,
+    profiles: str | Path | None = None,
+    policy: Mapping[str, Any] | str | Path | Policy | None = None,
+    with_sensitivity: bool = True,
+    with_reassignment: bool = True,
+    mapping: MapLike = None,
+    add_up: Callable[[list[Table], list[RouteUse]], RouteSums] = sum_routes,
+) -> FleetPlan:
+    """Plan a fleet: which vehicles need altitude compensation, where heat runs short, and what it costs.
+
+    Parameters
+    ----------
+    vehicles, sites, routes : DataFrame or path
+        The tables, CSV or Parquet (routes also a folder of it); other units by heading (``altitude_ft``,
+        ``Altitude [ft]``). Rows are told by their line, the heading counted.
+    heaters : mapping, optional
+        heater_id or profile name -> Heater or path of its profile.
+    profiles : path, optional
+        Folder with ``<name>.toml`` profiles for the names that ``heaters`` lacks.
+    policy : mapping or path, optional
+        Values that replace the shipped policy.
+    mapping : TableMap, mapping or path, optional
+        Heading -> column, where a heading is none itself; or a saved map with more.
+    add_up : callable, optional
+        Sums the route points another way, as ``combust.edge.tables.points.sum_routes_dask`` does.
+
+    Returns
+    -------
+    FleetPlan
+
+    Raises
+    ------
+    CombustError
+        An empty table, a missing column, a bad policy, or no valid row left. Faults of single rows are listed in the
+        plan and the other rows are planned.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> sites = pd.DataFrame([{"site_id": "hut", "altitude_m": 2600, "design_temp_c": -18, "mildest_use_temp_c": 15,
+    ...                        "nights_per_season": 120, "hours_per_night": 10}])
+    >>> cars = pd.DataFrame([{"vehicle_id": "V2", "heater_id": "two_kw", "site_id": "hut", "cab_ua_w_per_k": 50}])
+    >>> heater = Heater.from_dict({"fuel": "diesel_b7", "limits": {"altitude_m": 1400}, "stages": {
+    ...     "high": {"useful_heat_kw": 2.0, "air_ratio_band": [1.5, 1.7]}}})
+    >>> plan = plan_fleet(cars, sites, heaters={"two_kw": heater})
+    >>> plan.vehicles["decision"].tolist()
+    ['compensate']
+    """
+    given = {"vehicles": vehicles, "sites": sites} | ({} if routes is None else {"routes": routes})
+    points = [] if routes is None else route_tables(routes, mapping, given.values())
+    read = {name: read_fleet_table(name, given[name], mapping, given.values()) for name in ("vehicles", "sites")}
+    plan = plan_tables(
+        read["vehicles"],
+        read["sites"],
+        partial(add_up, points) if points else None,
+        heaters=heaters,
+        profiles=profiles,
+        policy=policy,
+        with_sensitivity=with_sensitivity,
+        with_reassignment=with_reassignment,
+    )
+    return replace(plan, notes=(*plan.notes, *(f"routes: {note}" for table in points[:1] for note in table.notes)))

@@ -6,10 +6,10 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from combust.data.errors import CombustError, Fault
-from combust.data.fields import strip_unit
+from combust.data.errors import Fault
+from combust.data.fields import Field, in_our_unit, strip_unit
 from combust.data.near import LONGEST_WORD, near_matches
-from combust.data.vocabulary import foreign_twin, input_keys, quantities
+from combust.data.vocabulary import inputs, quantities
 
 # Words people write over such columns (common practice, no source). They are proposed, not taken.
 USUAL_WORDS = {
@@ -46,19 +46,39 @@ USUAL_WORDS = {
     "visit": "visit_id",
     "cabco": "cab_co_in_ppm",
 }
+# Units as they stand in headings -> the ending of a key in that unit; "" = a unit that nothing here is converted from.
+_UNITS = {
+    **{"°c": "_c", "c": "_c", "°f": "_f", "f": "_f", "ft": "_ft", "feet": "_ft", "m": "_m", "%": "_pct"},
+    **{"vol %": "_pct", "vol%": "_pct", "vol.-%": "_pct", "pct": "_pct", "ppm": "_ppm", "hpa": "_hpa", "mbar": "_mbar"},
+    **{"pa": "_pa", "inhg": "_inhg", "inh2o": "_inh2o", "mmh2o": "_mmh2o", "v": "_v", "rpm": "_rpm", "1/min": "_rpm"},
+    **dict.fromkeys(("k", "psi", "kpa", "bar", "mg/m3", "mg/m³", "g/kwh", "mg/kwh", "km", "mv", "mmhg", "ppb"), ""),
+}
 _UNIT_WORDS = re.compile(r"\[.*?\]|\(.*?\)|%|°")
+_IN_BRACKETS = re.compile(r"\[(.*?)\]|\((.*?)\)")
+_BARE_UNIT = re.compile(r"\s(%|vol ?%|ppm|°[CF]|hPa|mbar|Pa)$", re.IGNORECASE)
 
 
 @dataclass(frozen=True, slots=True)
 class Heading:
-    """One column: its heading, the vocabulary key it holds (None = carried through), and its name before conversion."""
+    """One column: its heading, the key it holds (None = carried through), and its name before conversion."""
 
     name: str
     key: str | None
     foreign: str | None = None
 
 
-def match_headings(header: Sequence[str], chosen: Mapping[str, str] | None = None) -> list[Heading]:
+@dataclass(slots=True)
+class Matched:
+    """What each column holds, what is to be told about it, and what is wrong."""
+
+    headings: list[Heading]
+    notes: list[str]
+    faults: list[Fault]
+
+
+def match_headings(
+    header: Sequence[str], chosen: Mapping[str, str] | None = None, fields: Mapping[str, Field] | None = None
+) -> Matched:
     """Return what each column holds.
 
     Parameters
@@ -66,70 +86,115 @@ def match_headings(header: Sequence[str], chosen: Mapping[str, str] | None = Non
     header : sequence of str
     chosen : mapping, optional
         Heading -> key, the user's own choice (``--map O2=o2_dry_pct``); an empty key carries the column through.
+    fields : mapping, optional
+        The record of each key that the table can hold; default the inputs of the vocabulary.
 
-    Raises
-    ------
-    CombustError
-        A heading that nearly is a key (it is said which), a choice that names no column or no key, two columns for
-        one quantity. All at once.
+    Returns
+    -------
+    Matched
+        Its faults: a heading that nearly is a key (it is said which), a choice that names no key, a unit in the heading
+        that the key is not in, two columns for one quantity.
     """
-    chosen = dict(chosen or {})
-    faults = [
-        Fault("--map", name, "unknown_name", why="is no heading of the table", hint=f"Headings: {_short(header)}.")
-        for name in chosen
-        if name not in header
-    ]
-    found: list[Heading] = []
+    chosen, fields = chosen or {}, inputs() if fields is None else fields
+    done = Matched([], [], [])
+    unused = []
     for name in header:
         asked = chosen.get(name)
-        key = name if asked is None else asked
-        if not key:
-            found.append(Heading(name, None))
-        elif key in input_keys():
-            found.append(Heading(name, key))
-        elif (twin := foreign_twin(key)) is not None and twin[0] in input_keys():
-            found.append(Heading(name, twin[0], key))
-        elif asked is not None:
-            faults.append(_no_key(name, key))
-            found.append(Heading(name, None))
-        else:
-            proposal = proposed_key(name)
-            if proposal:
-                faults.append(
-                    Fault(
-                        "heading",
-                        name,
-                        "near_miss",
-                        why=f"is no key; {proposal} is probably meant ({quantities()[proposal].unit or 'text'})",
-                        hint=f'Rename it, or add --map "{name}={proposal}" (or --map "{name}=" to leave it out).',
-                    )
-                )
-            found.append(Heading(name, None))
-    faults.extend(_twice(found))
-    if faults:
-        raise CombustError(faults)
-    return found
+        key, foreign = _key_of(name, asked, fields, done)
+        done.headings.append(Heading(name, key, foreign))
+        if key is None and asked is None and name:
+            unused.append(name)
+    done.faults.extend(_twice(done.headings))
+    if unused:
+        done.notes.append(f"Not used: {_short(unused)}.")
+    return done
 
 
-def proposed_key(name: str) -> str | None:
-    """Return the key that a heading probably means, or None for one that has nothing to do with a reading."""
-    if name in quantities() or len(name) > LONGEST_WORD:
+def _key_of(name: str, asked: str | None, fields: Mapping[str, Field], done: Matched) -> tuple[str | None, str | None]:
+    """Return (key, name before conversion) of a heading, None where it is carried through."""
+    if asked == "" or (asked is None and len(name) > LONGEST_WORD):
+        return None, None
+    if found := _known(name.strip().lower() if asked is None else asked, fields):
+        return _in_unit_of(name, *found, fields, done)
+    if asked is not None:
+        done.faults.append(_no_key(name, asked, fields))
+        return None, None
+    plain = re.sub(r"[^a-z0-9]+", "_", _IN_BRACKETS.sub("", name.lower())).strip("_")
+    unit = unit_of(name)[0]
+    if unit and plain and (found := _known(plain + unit, fields)):
+        done.notes.append(f"The heading {name} is read as {found[1] or found[0]}.")
+        return found
+    if proposal := proposed_key(name, fields):
+        why = f"is no key; {proposal} is probably meant ({_unit(proposal, fields) or 'text'})"
+        hint = f'Rename it, or add --map "{name}={proposal}" (or --map "{name}=" to leave it out).'
+        done.faults.append(Fault("heading", name, "near_miss", why=why, hint=hint))
+    return None, None
+
+
+def _in_unit_of(
+    name: str, key: str, foreign: str | None, fields: Mapping[str, Field], done: Matched
+) -> tuple[str | None, str | None]:
+    """Return a key in the unit that its heading says; a unit that does not fit the key is a fault."""
+    ending, word = unit_of(name)
+    entered, stem = foreign or key, strip_unit(key)
+    if ending is None or fields[key].kind != "number" or ending == entered[len(stem) :]:
+        return key, foreign
+    turned = _known(stem + ending, fields) if ending and foreign is None else None
+    if turned and turned[0] == key:
+        return turned
+    why = f"says {word}, and {entered} is not in {word}"
+    hint = f"Convert the column to {fields[key].unit or 'plain numbers'}, or map it to a key in its own unit."
+    done.faults.append(Fault("heading", name, "conflict", why=why, hint=hint))
+    return None, None
+
+
+def _known(key: str, fields: Mapping[str, Field]) -> tuple[str, str | None] | None:
+    """Return (key, name before conversion) when a key is a field or one in another unit."""
+    ours, convert = in_our_unit(key, fields)
+    return (ours, key if convert else None) if ours in fields else None
+
+
+def unit_of(name: str) -> tuple[str | None, str]:
+    """Return (ending of keys in the unit that stands in a heading, the unit); None without one, "" for an unknown one.
+
+    Examples
+    --------
+    >>> unit_of("Flue temperature (F)"), unit_of("O2 %"), unit_of("CO [mg/m3]"), unit_of("O2 (dry)")
+    (('_f', 'F'), ('_pct', '%'), ('', 'mg/m3'), (None, ''))
+    """
+    name = name[-LONGEST_WORD:]
+    words = [one or other for one, other in _IN_BRACKETS.findall(name)] + _BARE_UNIT.findall(name)
+    for word in (part.strip() for text in words for part in text.split(",")):
+        if word.lower() in _UNITS:
+            return _UNITS[word.lower()], word
+    return None, ""
+
+
+def proposed_key(name: str, fields: Mapping[str, Field] | None = None) -> str | None:
+    """Return the key that a heading probably means, or None for one that has nothing to do with the table."""
+    fields = inputs() if fields is None else fields
+    if name in quantities() or name in fields or len(name) > LONGEST_WORD:
         return None
-    bare = re.sub(r"[^a-z0-9]", "", _UNIT_WORDS.sub("", name.lower()))
-    if bare in USUAL_WORDS:
-        return USUAL_WORDS[bare]
+    bare = re.sub(r"[^a-z0-9]", "", _UNIT_WORDS.sub("", name.lower().replace("temperature", "temp")))
     plain = re.sub(r"[^a-z0-9]+", "_", name.lower()).strip("_")
-    if plain in input_keys():
-        return plain
-    stems = {strip_unit(key): key for key in input_keys() if quantities()[key].role != "identity"}
-    if plain in stems:
-        return stems[plain]
-    near = near_matches(plain, input_keys(), n=1, cutoff=0.85)
-    return near[0] if near else None
+    stems = {strip_unit(key): key for key, record in fields.items() if record.role != "identity"}
+    found = USUAL_WORDS.get(bare) if USUAL_WORDS.get(bare) in fields else None
+    found = found or (plain if plain in fields else stems.get(plain))
+    if found is None:
+        near = near_matches(plain, tuple(fields), n=1, cutoff=0.85)
+        return near[0] if near else None
+    unit = unit_of(name)[0]
+    turned = _known(strip_unit(found) + unit, fields) if unit else None
+    return (turned[1] or found) if turned and turned[0] == found else found
 
 
-def _no_key(name: str, key: str) -> Fault:
-    near = near_matches(key, input_keys(), n=3, cutoff=0.5)
+def _unit(key: str, fields: Mapping[str, Field]) -> str:
+    found = _known(key, fields)
+    return "" if found is None else f"becomes {fields[found[0]].unit}" if found[1] else fields[key].unit
+
+
+def _no_key(name: str, key: str, fields: Mapping[str, Field]) -> Fault:
+    near = near_matches(key, tuple(fields), n=3, cutoff=0.5)
     hint = f"Did you mean {' or '.join(near)}?" if near else "All keys: combust word"
     return Fault(f"--map {name}", key, "unknown_name", why="is no key that combust knows", hint=hint)
 
@@ -138,19 +203,12 @@ def _twice(found: list[Heading]) -> list[Fault]:
     faults = []
     by_key: dict[str, str] = {}
     for heading in found:
-        if heading.key is None:
-            continue
         if heading.key in by_key:
-            faults.append(
-                Fault(
-                    "heading",
-                    heading.name,
-                    "conflict",
-                    why=f"holds {heading.key} as {by_key[heading.key]} does",
-                    hint=f'Leave one out: --map "{heading.name}="',
-                )
-            )
-        by_key[heading.key] = heading.name
+            why = f"holds {heading.key} as {by_key[heading.key]} does"
+            hint = f'Leave one out: --map "{heading.name}="'
+            faults.append(Fault("heading", heading.name, "conflict", why=why, hint=hint))
+        if heading.key is not None:
+            by_key[heading.key] = heading.name
     return faults
 
 

@@ -20,14 +20,18 @@ import pyarrow.parquet as pq
 
 from combust.application.fleet.points import NO_POINTS, RouteSums, RouteUse, route_block
 from combust.data.errors import CombustError, Fault, missing_extra, shorten
-from combust.data.fields import FOREIGN_UNITS
+from combust.data.fields import Field
 from combust.edge import interrupt
+from combust.edge.tables.fleet import fleet_rows
+from combust.edge.tables.reader import Rows, Table, read_table
+from combust.edge.tables.source import table_files
+from combust.edge.tables.table_map import MapLike, TableMap
 from combust.edge.whole_file import drop, partial_of
-from combust.kernel.altitude import Derated, Derating, derate
+from combust.kernel.altitude import COLDEST_C, HIGHEST_M, HOTTEST_C, LOWEST_M, Derated, Derating, derate
 
 BLOCK_ROWS = 524_288
 WAITING = 4  # tasks in flight for each worker: enough to keep it busy, few enough for the scheduler's memory
-NEEDED = {"altitude_m": ("altitude_m",), "pressure_hpa": ("pressure_hpa",), "temp_c": ("temp_c", "intake_temp_c")}
+MOST_TOLD = 3
 # Measured numbers hardly repeat: a dictionary, statistics and compression cost more time than they save.
 PLAIN: dict[str, Any] = {"compression": "none", "use_dictionary": False, "write_statistics": False}
 LOG_VARIABLE = "DASK_LOGGING"
@@ -37,102 +41,96 @@ Progress = Callable[[int, int], None]
 
 @dataclass(frozen=True, slots=True)
 class PointCounts:
-    """Rows read, rows with lambda, rows without (no number, or outside -430 to 9000 m, -60 to 60 °C)."""
+    """Rows read, rows with lambda, rows without; ``why`` tells of the first cells that could not be used."""
 
-    rows: int
-    told: int
-    untold: int
+    rows: int = 0
+    with_lambda: int = 0
+    why: tuple[str, ...] = ()
+
+    @property
+    def without(self) -> int:
+        """Rows without lambda: no number, or outside -430 to 9000 m, -60 to 60 °C."""
+        return self.rows - self.with_lambda
 
     def __add__(self, other: PointCounts) -> PointCounts:
-        return PointCounts(self.rows + other.rows, self.told + other.told, self.untold + other.untold)
+        why = (*self.why, *other.why)[:MOST_TOLD]
+        return PointCounts(self.rows + other.rows, self.with_lambda + other.with_lambda, why)
 
 
-def parquet_files(source: str | Path) -> list[Path]:
-    """Return the Parquet files of a file or folder, in order.
+def point_table(source: Path, mapping: MapLike = None) -> Table:
+    """Return a table of points to be read: altitude_m or pressure_hpa, and temp_c.
 
     Raises
     ------
     CombustError
-        Nothing there, or no Parquet.
+        It cannot be read, or lacks a column.
     """
-    path = Path(source)
-    files = sorted(path.glob("*.parquet")) if path.is_dir() else [path]
-    if not files or not all(one.is_file() for one in files):
-        hint = "Give a .parquet file or a folder of them."
-        raise CombustError(Fault("points", str(path), "missing", why="is no Parquet file or folder", hint=hint))
-    return files
+    fields = {
+        "altitude_m": Field("altitude_m", meaning="height", unit="m", low=LOWEST_M, high=HIGHEST_M),
+        "pressure_hpa": Field("pressure_hpa", meaning="station pressure", unit="hPa", low=200.0, high=1200.0),
+        "temp_c": Field("temp_c", meaning="air temperature", unit="°C", low=COLDEST_C, high=HOTTEST_C),
+    }
+    alias = {name: name.replace("intake_", "") for name in ("intake_temp_c", "intake_temp_f")}
+    table = read_table(source, fields, TableMap(alias).with_more(TableMap.of(mapping)), elsewhere=frozenset(alias))
+    if not (table.holds("temp_c") and (table.holds("altitude_m") or table.holds("pressure_hpa"))):
+        names, hint = ", ".join(table.source.header)[:80], "The table needs temp_c and altitude_m (or pressure_hpa)."
+        raise CombustError(Fault("points", names, "missing", why="lacks a column", hint=hint))
+    return table
 
 
-def _columns_of(names: list[str]) -> dict[str, tuple[str, Any]]:
-    """Return quantity -> (heading, unit conversion or None)."""
-    found: dict[str, tuple[str, Any]] = {}
-    for key, headings in NEEDED.items():
-        for heading in headings:
-            if heading in names:
-                found[key] = (heading, None)
-            for suffix, (ours, convert) in FOREIGN_UNITS.items():
-                twin = heading[: -len(ours)] + suffix
-                if heading.endswith(ours) and twin in names:
-                    found[key] = (twin, convert)
-    if "temp_c" not in found or not ({"altitude_m", "pressure_hpa"} & set(found)):
-        hint = "The table needs temp_c and altitude_m (or pressure_hpa)."
-        raise CombustError(Fault("points", ", ".join(names)[:80], "missing", why="lacks a column", hint=hint))
-    return found
-
-
-def derate_batch(batch: Any, derating: Derating) -> tuple[Any, PointCounts]:
-    """Return an Arrow batch with the five result columns added, and its counts."""
-    columns = {}
-    for key, (heading, convert) in _columns_of(batch.schema.names).items():
-        values = batch.column(heading).cast(pa.float64()).to_numpy(zero_copy_only=False)
-        columns[key] = values if convert is None else convert(values)
-    told = derate(derating, **columns)
-    arrays = [*batch.columns, *(pa.array(column) for column in told)]
-    names = [*batch.schema.names, *Derated._fields]
-    known = int(np.count_nonzero(told.air_ratio == told.air_ratio))
-    return pa.RecordBatch.from_arrays(arrays, names=names), PointCounts(batch.num_rows, known, batch.num_rows - known)
+def derate_rows(rows: Rows, derating: Derating) -> tuple[Any, PointCounts]:
+    """Return an Arrow table of points with the five result columns added, and its counts."""
+    derated = derate(derating, **rows.values)
+    columns = [*rows.table.columns, *(pa.array(column) for column in derated)]
+    known = int(np.count_nonzero(derated.air_ratio == derated.air_ratio))
+    first = sorted(rows.faults.of)[:MOST_TOLD]
+    why = tuple(f"row {rows.lines[row]}: {rows.faults.text_of(row)}" for row in first)
+    result = pa.Table.from_arrays(columns, names=[*rows.table.column_names, *Derated._fields])
+    return result, PointCounts(rows.table.num_rows, known, why)
 
 
 def derate_file(
-    source: Path, out: Path, derating: Derating, groups: list[int] | None = None, progress: Progress | None = None
+    source: Path,
+    out: Path,
+    derating: Derating,
+    groups: list[int] | None = None,
+    progress: Progress | None = None,
+    mapping: MapLike = None,
 ) -> PointCounts:
-    """Derate one Parquet file (or some of its row groups) into another, in bounded memory.
+    """Derate one file of points (or some row groups of a Parquet file) into Parquet, in bounded memory.
 
     The result appears under its name only when it is complete.
 
     Raises
     ------
     CombustError
-        The file has no rows, or cannot be read as Parquet.
+        The file has no rows, or cannot be read.
     """
+    table = point_table(source, mapping)
     out.parent.mkdir(parents=True, exist_ok=True)
     partial = partial_of(out)
-    counts, writer = PointCounts(0, 0, 0), None
+    counts, writer = PointCounts(), None
     writing: Future[None] | None = None
     try:
         # One block is written while the next is worked: pyarrow and numpy both free the lock.
-        with pq.ParquetFile(source) as file, ThreadPoolExecutor(max_workers=1) as pool:
-            rows = max(file.metadata.num_rows, 1)
-            for batch in file.iter_batches(batch_size=BLOCK_ROWS, row_groups=groups):
-                result, part = derate_batch(batch, derating)
+        with ThreadPoolExecutor(max_workers=1) as pool:
+            for rows in table.blocks(groups):
+                result, part = derate_rows(rows, derating)
                 counts = counts + part
                 if writer is None:
                     writer = pq.ParquetWriter(partial, result.schema, **PLAIN)
                 if writing is not None:
                     writing.result()
-                writing = pool.submit(writer.write_batch, result)
+                writing = pool.submit(writer.write_table, result)
                 if progress:
-                    progress(counts.rows, rows)
+                    progress(rows.bytes_read, table.source.size)
             if writing is not None:
                 writing.result()
-        if writer is None:
+        if writer is None or counts.rows == 0:
             hint = "Give a table with rows."
             raise CombustError(Fault("points", str(source), "missing", why="has no rows", hint=hint))
         writer.close()
         os.replace(partial, out)
-    except pa.ArrowException as error:
-        why = f"cannot be read ({shorten(error, 100)})"
-        raise CombustError(Fault("points", str(source), "format", why=why, hint="Save it as Parquet again.")) from error
     finally:
         if writer is not None:
             writer.close()
@@ -141,14 +139,20 @@ def derate_file(
 
 
 def derate_streamed(
-    source: str | Path, out: str | Path, derating: Derating, *, progress: Progress | None = None
+    source: str | Path,
+    out: str | Path,
+    derating: Derating,
+    *,
+    mapping: MapLike = None,
+    progress: Progress | None = None,
 ) -> PointCounts:
-    """Derate route points from Parquet to Parquet in one process; a folder gives a folder with the same names."""
-    files, target = parquet_files(source), Path(out)
+    """Derate points to Parquet in one process; a folder of Parquet files gives a folder with the same names."""
+    files, target = table_files(source), Path(out)
     single = len(files) == 1 and target.suffix == ".parquet"
-    total = PointCounts(0, 0, 0)
+    total = PointCounts()
     for one in files:
-        total = total + derate_file(one, target if single else target / one.name, derating, progress=progress)
+        place = target if single else target / one.with_suffix(".parquet").name
+        total = total + derate_file(one, place, derating, progress=progress, mapping=mapping)
     return total
 
 
@@ -159,9 +163,10 @@ def derate_dask(
     *,
     scheduler: str | None = None,
     workers: int = 2,
+    mapping: MapLike = None,
     progress: Progress | None = None,
 ) -> PointCounts:
-    """Derate route points on Dask workers: a task for each few row groups, one file in the folder ``out`` for each.
+    """Derate points on Dask workers: a task for each few row groups, one file in the folder ``out`` for each.
 
     A task that a dying worker takes with it is run again elsewhere; a file appears only when it is complete.
 
@@ -176,28 +181,27 @@ def derate_dask(
     target = Path(out)
     target.mkdir(parents=True, exist_ok=True)
     tasks = [
-        (str(file.resolve()), str((target / f"{file.stem}-{groups[0]:06d}.parquet").resolve()), groups)
-        for file in parquet_files(source)
+        (file.resolve(), (target / f"{file.stem}-{groups[0]:06d}.parquet").resolve(), groups)
+        for file in table_files(source)
         for groups in _group_runs(file)
     ]
-    total = PointCounts(0, 0, 0)
-    for done, part in enumerate(_run(_derate_task, tasks, derating, scheduler, workers), start=1):
-        total = total + part
-        if progress:
-            progress(done, len(tasks))
-    return total
+    done = _run(_derate_task, tasks, (derating, TableMap.of(mapping)), scheduler, workers, progress)
+    return sum(done, PointCounts())
 
 
-def _derate_task(task: tuple[str, str, list[int]], derating: Derating) -> PointCounts:
+def _derate_task(task: tuple[Path, Path, list[int]], shared: tuple[Derating, TableMap]) -> PointCounts:
     source, out, groups = task
-    return derate_file(Path(source), Path(out), derating, groups)
+    return derate_file(source, out, shared[0], groups, mapping=shared[1])
 
 
 def _group_runs(file: Path) -> list[list[int]]:
     """Return runs of row groups of about a block of rows each."""
     runs: list[list[int]] = [[]]
     rows = 0
-    metadata = pq.read_metadata(file)
+    try:
+        metadata = pq.read_metadata(file)
+    except pa.ArrowInvalid:
+        return [[0]]  # no Parquet: read as a whole
     for group in range(metadata.num_row_groups):
         if rows >= BLOCK_ROWS:
             runs.append([])
@@ -207,22 +211,8 @@ def _group_runs(file: Path) -> list[list[int]]:
     return [run for run in runs if run]
 
 
-def sum_routes_streamed(source: str | Path, uses: list[RouteUse], *, progress: Progress | None = None) -> RouteSums:
-    """Return the route sums of a Parquet file or folder, block by block in one process."""
-    total, offset = NO_POINTS, 0
-    for file in parquet_files(source):
-        with pq.ParquetFile(file) as table:
-            rows = max(table.metadata.num_rows, 1)
-            for batch in table.iter_batches(batch_size=BLOCK_ROWS):
-                total = total + route_block(batch.to_pandas(), uses, offset)
-                offset += batch.num_rows
-                if progress:
-                    progress(offset, rows)
-    return total
-
-
 def sum_routes_dask(
-    source: str | Path,
+    tables: list[Table],
     uses: list[RouteUse],
     *,
     scheduler: str | None = None,
@@ -230,29 +220,28 @@ def sum_routes_dask(
     progress: Progress | None = None,
 ) -> RouteSums:
     """Return the same sums from Dask workers."""
-    tasks, offset = [], 0
-    for file in parquet_files(source):
-        metadata = pq.read_metadata(file)
-        for groups in _group_runs(file):
-            tasks.append((str(file.resolve()), groups, offset))
-            offset += sum(metadata.row_group(group).num_rows for group in groups)
-    total = NO_POINTS
-    for done, part in enumerate(_run(_route_task, tasks, uses, scheduler, workers), start=1):
-        total = total + part
-        if progress:
-            progress(done, len(tasks))
+    tasks, before = [], 0
+    for number, table in enumerate(tables):
+        tasks += [(number, groups, before) for groups in _group_runs(table.source.path)]
+        before += pq.read_metadata(table.source.path).num_rows
+    total = sum(_run(_route_task, tasks, (tables, uses), scheduler, workers, progress), NO_POINTS)
     total.faults.sort(key=lambda row: row[1])
     return total
 
 
-def _route_task(task: tuple[str, list[int], int], uses: list[RouteUse]) -> RouteSums:
-    source, groups, offset = task
-    with pq.ParquetFile(source) as file:
-        return route_block(file.read_row_groups(groups).to_pandas(), uses, offset)
+def _route_task(task: tuple[int, list[int], int], shared: tuple[list[Table], list[RouteUse]]) -> RouteSums:
+    number, groups, before = task
+    blocks = (fleet_rows("routes", rows, before) for rows in shared[0][number].blocks(groups))
+    return sum((route_block(block, shared[1]) for block in blocks), NO_POINTS)
 
 
 def _run(
-    function: Callable[[Any, Any], Any], tasks: list[Any], shared: Any, scheduler: str | None, workers: int
+    function: Callable[[Any, Any], Any],
+    tasks: list[Any],
+    shared: Any,
+    scheduler: str | None,
+    workers: int,
+    progress: Progress | None,
 ) -> Iterator[Any]:
     """Yield results as they come, with a bounded number of tasks in flight."""
     with dask_client(scheduler, workers) as client:
@@ -263,9 +252,11 @@ def _run(
         rest = iter(tasks)
         first = [client.submit(function, task, sent, pure=False, retries=5) for task in _take(rest, waiting)]
         running = as_completed(first)
-        for future in running:
+        for done, future in enumerate(running, 1):
             yield future.result()
             future.release()
+            if progress:
+                progress(done, len(tasks))
             for task in _take(rest, 1):
                 running.add(client.submit(function, task, sent, pure=False, retries=5))
 

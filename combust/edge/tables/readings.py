@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, field
-from functools import cache
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pyarrow as pa
@@ -16,17 +15,19 @@ import pyarrow.compute as pc
 from combust.application.reading.interpret import RESULT_KEYS, VERDICTS, Interpretation, interpret_columns
 from combust.application.reading.judge import codes_of
 from combust.data.errors import CombustError, Fault
-from combust.data.fields import is_missing
 from combust.data.vocabulary import quantities
 from combust.domain.catalogue import Catalogue
 from combust.domain.fuel import Fuel
 from combust.domain.instrument import InstrumentClass, instrument_class
 from combust.domain.limits import Finding, finding_kinds
-from combust.domain.safety import PLACE, STATES, Safety, of_all, ranks_of
-from combust.edge.tables.convert import RowFaults, columns_of_table
-from combust.edge.tables.headings import Heading, match_headings
+from combust.domain.safety import STATES, Safety, of_all, ranks_of
+from combust.edge.tables.convert import RowFaults
+from combust.edge.tables.reader import Rows, Table, read_table, reading_columns, stop_bits
 from combust.edge.tables.sink import TableSink
-from combust.edge.tables.source import Block, TableSource, open_table
+from combust.edge.tables.table_map import MapLike
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 RESULT_NAMES = {"pressure_hpa_used": "site_pressure_hpa"}
 REJECT_NAMES = ("row", "reasons")
@@ -34,13 +35,14 @@ REJECT_NAMES = ("row", "reasons")
 
 @dataclass(slots=True)
 class Counts:
-    """Every row of a table: read, interpreted, refused; blank lines passed over; how often each finding came."""
+    """Every row of a table: read, interpreted, refused; blank lines passed over; how often each finding came; notes."""
 
     rows: int = 0
     interpreted: int = 0
     refused: int = 0
     blank: int = 0
     findings: dict[str, int] = field(default_factory=dict)
+    notes: list[str] = field(default_factory=list)
 
     def add_up(self) -> bool:
         """Return True when nothing was lost."""
@@ -57,24 +59,13 @@ class Counts:
             found.append(Finding(code, severity, told))
         return of_all([Safety(tuple(found))], refused=self.refused)
 
-    def to_dict(self) -> dict[str, Any]:
-        """Return plain values for JSON."""
-        return {
-            "rows": self.rows,
-            "interpreted": self.interpreted,
-            "refused": self.refused,
-            "blank": self.blank,
-            "findings": dict(self.findings),
-        }
-
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """What to do with each block: headings, fuels, instrument, decimal mark."""
+    """What to do with each block: the table and its headings, instrument, fuels."""
 
-    headings: Sequence[Heading]
+    table: Table
     instrument: InstrumentClass
-    decimal: str = "."
     catalogue: Catalogue | None = None
     default_fuel: Fuel | None = None
 
@@ -84,7 +75,7 @@ def interpret_file(
     out: str | Path,
     *,
     rejects: str | Path | None = None,
-    mapping: Mapping[str, str] | None = None,
+    mapping: MapLike = None,
     instrument: InstrumentClass | str | None = None,
     catalogue: Catalogue | None = None,
     default_fuel: Fuel | None = None,
@@ -100,10 +91,10 @@ def interpret_file(
         with the name of a result is carried as ``input_`` and its name. In CSV a text cell that a spreadsheet would run
         as a formula gets an apostrophe in front (:mod:`combust.edge.tables.formulas`); numbers stay as they stand.
     rejects : path, optional
-        Refused rows go there with their row number and reasons; without it they stay in ``out`` with empty results
-        and the reasons in ``findings``.
-    mapping : mapping, optional
-        Heading -> vocabulary key, where a heading is not a key itself.
+        Refused rows go there with their line in the spreadsheet (the heading counted) and reasons; without it they
+        stay in ``out`` with empty results and the reasons in ``findings``.
+    mapping : TableMap, mapping or path, optional
+        Heading -> vocabulary key, where a heading is not a key itself; or a saved map with more.
     progress : callable, optional
         Called with (bytes read, bytes in all) after each block.
 
@@ -117,10 +108,10 @@ def interpret_file(
     CombustError
         The table as a whole cannot be used; the message says why. Single bad rows never raise.
     """
-    table = open_table(source)
-    _refuse_overwriting(table.path, out, rejects)
-    plan = Plan(_usable(table, mapping), instrument_class(instrument), table.decimal, catalogue, default_fuel)
-    dialect = table.dialect
+    table = _usable(read_table(source, mapping=mapping, texts=False))
+    _refuse_overwriting(table.source.path, out, rejects)
+    plan = Plan(table, instrument_class(instrument), catalogue, default_fuel)
+    dialect = table.source.dialect
 
     def sink_for(path: str | Path) -> TableSink:
         if dialect is None:
@@ -135,12 +126,13 @@ def interpret_file(
         for block in table.blocks():
             _work_block(block, plan, counts, sink, reject_sink)
             if progress:
-                progress(block.bytes_read, table.size)
+                progress(block.bytes_read, table.source.size)
         if counts.rows == 0:
             why = "has headings but no rows"
             raise CombustError(
                 Fault("file", str(source), "missing", why=why, hint="Fill in at least one row; nothing was written.")
             )
+    counts.notes = table.notes
     return counts
 
 
@@ -165,24 +157,21 @@ def _place(path: str | Path, name: str) -> Path:
         raise CombustError(Fault(name, str(path), "format", why=why, hint=hint)) from error
 
 
-def _usable(table: TableSource, mapping: Mapping[str, str] | None) -> list[Heading]:
-    headings = match_headings(table.header, mapping)
-    if not any(h.key and quantities()[h.key].role in ("reading", "evidence") for h in headings):
+def _usable(table: Table) -> Table:
+    if not any(h.key and table.fields[h.key].role in ("reading", "evidence") for h in table.headings):
         hint = "Name the columns like o2_dry_pct (all keys: combust word), or use --map."
-        told = ", ".join(table.header)[:200]
-        raise CombustError(Fault("heading", told, "missing", why="holds no gas and nothing else to judge", hint=hint))
-    return headings
+        names = ", ".join(table.source.header)[:200]
+        raise CombustError(Fault("heading", names, "missing", why="holds no gas and nothing else to judge", hint=hint))
+    return table
 
 
-def _work_block(block: Block, plan: Plan, counts: Counts, sink: TableSink, rejects: TableSink | None) -> None:
-    if block.table.num_rows == 0:
-        counts.blank += block.blank
-        return
-    done = interpret_block(block.table, plan, ragged=block.ragged)
-    refused = done.faults.mask
-    first = counts.rows
-    counts.rows += block.table.num_rows
+def _work_block(block: Rows, plan: Plan, counts: Counts, sink: TableSink, rejects: TableSink | None) -> None:
     counts.blank += block.blank
+    if block.table.num_rows == 0:
+        return
+    done = interpret_block(block, plan)
+    refused = done.faults.mask
+    counts.rows += block.table.num_rows
     counts.refused += int(refused.sum())
     counts.interpreted += int((~refused).sum())
     for code, number in done.finding_counts(refused).items():
@@ -195,7 +184,7 @@ def _work_block(block: Block, plan: Plan, counts: Counts, sink: TableSink, rejec
     rows = np.flatnonzero(refused)
     bad = block.table.take(pa.array(rows))
     bad = bad.rename_columns(carried_names(bad.column_names, REJECT_NAMES))
-    bad = bad.append_column("row", pa.array(rows + first + 1))
+    bad = bad.append_column("row", pa.array(block.lines[rows]))
     rejects.write(bad.append_column("reasons", pa.array([done.reason(row) for row in rows.tolist()], pa.string())))
 
 
@@ -227,12 +216,12 @@ class InterpretedBlock:
 
     def reason(self, row: int) -> str:
         """Return why a row was refused, with the stop conditions that its good values hold before it."""
-        stops = codes_of(int(self.done.mask[row]) & _stop_bits())
+        stops = codes_of(int(self.done.mask[row]) & stop_bits())
         return " ".join([*(f"stop: {code}." for code in stops), self.faults.text_of(row)])
 
     def finding_counts(self, refused: Any) -> dict[str, int]:
         """Return how often each finding came: all of the interpreted rows, and the stop conditions of refused ones."""
-        told = np.where(refused, self.done.mask & np.uint64(_stop_bits()), self.done.mask)
+        told = np.where(refused, self.done.mask & np.uint64(stop_bits()), self.done.mask)
         masks, numbers = np.unique(told, return_counts=True)
         counts: dict[str, int] = {}
         for mask, number in zip(masks.tolist(), numbers.tolist(), strict=True):
@@ -263,7 +252,7 @@ class InterpretedBlock:
 
     def states(self, refused: Any) -> Any:
         """Return the rank of each row's safety state; a refused row is not judged, unless its good values stop."""
-        mask = np.where(refused, self.done.mask & np.uint64(_stop_bits()), self.done.mask)
+        mask = np.where(refused, self.done.mask & np.uint64(stop_bits()), self.done.mask)
         kinds = finding_kinds("reading").values()
         found = {kind.code: mask & np.uint64(1 << kind.bit) != 0 for kind in kinds if kind.state}
         return np.maximum(ranks_of(found), np.where(refused, STATES.index("not_judged"), 0)).astype(np.int8)
@@ -288,31 +277,20 @@ class InterpretedBlock:
         return pc.coalesce(pa.array(reasons, pa.string()), told)
 
 
-@cache
-def _stop_bits() -> int:
-    """Return the mask of the stop conditions that are told of a refused row."""
-    kinds = finding_kinds("reading").values()
-    return sum(1 << kind.bit for kind in kinds if kind.severity == "stop" and kind.code not in PLACE)
-
-
-def interpret_block(table: Any, plan: Plan, *, ragged: Mapping[int, str] | None = None) -> InterpretedBlock:
-    """Return the interpretation of an Arrow table whose columns stand in the order of the plan's headings."""
-    columns, faults = columns_of_table(
-        table, plan.headings, decimal=plan.decimal, catalogue=plan.catalogue, default_fuel=plan.default_fuel
-    )
-    for row, told in (ragged or {}).items():
-        faults.texts.setdefault(row, []).append(f"{told[:1].upper()}{told[1:]}. Mend the row.")
-    return InterpretedBlock(interpret_columns(columns, plan.instrument), faults)
+def interpret_block(rows: Rows, plan: Plan) -> InterpretedBlock:
+    """Return the interpretation of some rows of a table of readings."""
+    columns = reading_columns(rows, plan.table.headings, plan.catalogue, plan.default_fuel)
+    return InterpretedBlock(interpret_columns(columns, plan.instrument), rows.faults)
 
 
 def interpret_table(
-    frame: Any,
+    frame: pd.DataFrame,
     *,
-    mapping: Mapping[str, str] | None = None,
+    mapping: MapLike = None,
     instrument: InstrumentClass | str | None = None,
     catalogue: Catalogue | None = None,
     default_fuel: Fuel | None = None,
-) -> Any:
+) -> pd.DataFrame:
     """Return a pandas frame of readings with the results as further columns.
 
     Parameters
@@ -338,26 +316,17 @@ def interpret_table(
     >>> round(float(result.loc["a", "air_ratio"]), 2), bool(pd.isna(result.loc["b", "air_ratio"]))
     (1.6, True)
     """
-    if not (hasattr(frame, "columns") and hasattr(frame, "iloc")):
-        kind, hint = type(frame).__name__, "Give a pandas DataFrame."
-        raise CombustError(Fault("frame", kind, "format", why="is no table", hint=hint))
-    header = [str(name) for name in frame.columns]
-    headings = match_headings(header, mapping)
-    table = pa.Table.from_arrays([_arrow_column(frame.iloc[:, i]) for i in range(len(header))], names=header)
-    plan = Plan(headings, instrument_class(instrument), ".", catalogue, default_fuel)
-    done = interpret_block(table, plan)
+    if isinstance(frame, str | Path):
+        raise CombustError(Fault("frame", str(frame), "format", why="is no table", hint="Give a pandas DataFrame."))
+    table = read_table(frame, mapping=mapping, texts=False)
+    plan = Plan(table, instrument_class(instrument), catalogue, default_fuel)
+    blocks = [interpret_block(rows, plan) for rows in table.blocks()]
+    header = [heading.name for heading in table.headings][: len(frame.columns)]
     result = frame.copy()
-    carried = carried_names(header, done.result_names())
+    names = InterpretedBlock.result_names()
+    carried = carried_names(header, names)
     result.columns = [old if str(old) == new else new for old, new in zip(frame.columns, carried, strict=True)]
-    results = dict(zip(done.result_names(), done.result_columns(done.faults.mask), strict=True))
-    for name, column in results.items():
-        result[name] = column.to_pandas().to_numpy()
+    parts = [block.result_columns(block.faults.mask) for block in blocks]
+    for name, *columns in zip(names, *parts, strict=True):
+        result[name] = pa.chunked_array(columns).to_pandas().to_numpy()
     return result
-
-
-def _arrow_column(series: Any) -> Any:
-    """Return a frame's column as an Arrow array; one of mixed kinds as text."""
-    try:
-        return pa.array(series, from_pandas=True)
-    except (pa.ArrowException, TypeError, ValueError):
-        return pa.array([None if is_missing(cell) else str(cell) for cell in series], pa.string())

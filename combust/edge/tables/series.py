@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+import math
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -10,114 +11,108 @@ from typing import Any
 import numpy as np
 
 from combust.application.visit.steady import SteadyResult, SteadyRule, steady_window
-from combust.data.errors import CombustError, Fault, shorten
-from combust.data.fields import as_number
-from combust.data.vocabulary import quantities
-from combust.edge.tables.convert import columns_of_table
-from combust.edge.tables.headings import match_headings
-from combust.edge.tables.source import open_table
+from combust.data.errors import CombustError, Fault
+from combust.data.fields import Field
+from combust.data.vocabulary import inputs, quantities
+from combust.domain.limits import Finding
+from combust.edge.tables.reader import DATE, TIME, read_table, reading_columns
+from combust.edge.tables.table_map import MapLike
+from combust.edge.tables.times import clock_seconds, moment_seconds
 
 SECONDS = ("time_s", "elapsed_s", "seconds")
-MOST_TOLD = 5
+DAY_S = 86_400.0
 
 
 @dataclass(frozen=True, slots=True)
 class Series:
-    """A series: times [s], number columns by key, texts that are the same in every row, stage of each sample."""
+    """A series: times [s], number columns by key, texts that are the same in every row, stage of each sample.
+
+    ``stops`` are the stop conditions of rows that were left out, ``notes`` what is to be told of the table.
+    """
 
     times_s: Any
     columns: dict[str, Any]
     stage: list[str | None] | None
     constant: dict[str, str]
-    told: tuple[str, ...]
+    notes: tuple[str, ...]
     began: str | None
+    stops: tuple[Finding, ...] = ()
 
 
-def read_series(path: str | Path, *, mapping: dict[str, str] | None = None) -> Series:
-    """Return a logged series from CSV or Parquet, with times in ``taken_at`` (ISO 8601) or ``time_s`` (seconds).
+def read_series(path: str | Path, *, mapping: MapLike = None) -> Series:
+    """Return a logged series from CSV or Parquet, timed by ``taken_at``, ``date`` and ``time``, ``time_s`` or ``time``.
 
-    Rows that are faulty are left out and told; a sample with the time of the one before it is left out and told.
+    A column ``time`` alone holds clock times that may pass midnight. Rows that are faulty are left out and told; a
+    sample with the time of the one before it is left out and told.
 
     Raises
     ------
     CombustError
         No times, no rows, headings that cannot be understood.
     """
-    table = open_table(path)
-    clock_name = next((name for name in table.header if name in SECONDS or name == "taken_at"), None)
-    if clock_name is None:
-        hint = f"Add taken_at (ISO 8601) or {SECONDS[0]} (seconds from the first sample)."
+    clocks = {key: Field(key, meaning="seconds from the first sample", unit="s") for key in SECONDS}
+    table = read_table(path, {**inputs(), "date": DATE, "time": TIME, **clocks}, mapping)
+    clock = next((key for key in (*SECONDS, "taken_at", "date", "time") if table.holds(key)), None)
+    if clock is None:
+        hint = f"Add taken_at (ISO 8601), or {SECONDS[0]} (seconds from the first sample)."
         raise CombustError(Fault("taken_at", None, "missing", why="is missing: a series needs times", hint=hint))
-    headings = match_headings(table.header, {clock_name: "", **(mapping or {})} if clock_name in SECONDS else mapping)
-    clocks: list[float] = []
-    texts: list[str] = []
-    parts: dict[str, list[Any]] = {}
-    words: dict[str, list[str | None]] = {}
-    told: list[str] = []
-    offset = 0
-    for block in table.blocks():
-        columns, faults = columns_of_table(block.table, headings, decimal=table.decimal)
-        raw = [None if v is None else str(v) for v in block.table.column(table.header.index(clock_name)).to_pylist()]
-        times = [_seconds(text, clock_name, table.decimal) for text in raw]
-        keep = np.array([time is not None for time in times], dtype=bool) & ~faults.mask
-        for row in np.flatnonzero(~keep).tolist():
-            why = faults.text_of(row) or f"{clock_name} = {shorten(raw[row])} is no time."
-            told.append(f"Row {offset + row + 1} left out: {why}")
-        clocks += [float(time) for time, kept in zip(times, keep, strict=True) if time is not None and kept]
-        texts += [text or "" for text, kept in zip(raw, keep, strict=True) if kept]
-        for key in columns.values:
-            if quantities()[key].kind == "number":
-                parts.setdefault(key, []).append(columns.values[key][keep])
-        for heading, column in zip(headings, block.table.columns, strict=True):
-            if heading.key and quantities()[heading.key].kind != "number" and heading.key != "taken_at":
-                rows = [None if v is None else str(v).strip() or None for v in column.to_pylist()]
-                words.setdefault(heading.key, []).extend(v for v, kept in zip(rows, keep, strict=True) if kept)
-        offset += block.table.num_rows
-    if not clocks:
-        raise CombustError(Fault("series", str(path), "missing", why="holds no usable row", hint=" ".join(told[:2])))
-    return _in_order(clocks, texts if clock_name == "taken_at" else [], parts, words, told)
+    key = "taken_at" if clock == "date" else clock
+    samples: list[tuple[float, dict[str, Any]]] = []
+    notes: list[str] = []
+    stops: list[Finding] = []
+    for rows in table.blocks():
+        reading_columns(rows, table.headings)
+        times = [_seconds(cell, key) for cell in rows.values[key].tolist()]
+        untimed = np.array([time is None for time in times], dtype=bool) & ~rows.faults.mask
+        rows.faults.add(untimed, key, lambda row: Fault(key, None, "missing", why="is no time", hint="Fill it in."))
+        for line, why, found in rows.refused():
+            notes.append(f"Row {line} left out: {why}")
+            stops += found
+        kept = [time for time, bad in zip(times, rows.faults.mask, strict=True) if time is not None and not bad]
+        samples += zip(kept, (values for _, values in rows.good()), strict=True)
+    if not samples:
+        raise CombustError(Fault("series", str(path), "missing", why="holds no usable row", hint=" ".join(notes[:2])))
+    if key == "time":
+        samples = _past_midnight(samples)
+    return _in_order(samples, [*table.notes, *notes], tuple({one.code: one for one in stops}.values()))
 
 
-def _seconds(text: str | None, name: str, decimal: str) -> float | None:
-    if text is None:
-        return None
-    if name in SECONDS:
-        number = as_number(text.replace(",", ".") if decimal == "," else text)
-        return number if number is not None and np.isfinite(number) else None
-    try:
-        stamp = datetime.datetime.fromisoformat(text.strip())
-    except ValueError:
-        return None
-    # Without an offset the differences are still right; only the day of a clock change would not be.
-    return (stamp if stamp.tzinfo else stamp.replace(tzinfo=datetime.UTC)).timestamp()
+def _seconds(cell: Any, key: str) -> Any:
+    if key in SECONDS:
+        return None if math.isnan(cell) else cell
+    return clock_seconds(cell) if key == "time" else moment_seconds(cell)
 
 
-def _in_order(
-    clocks: list[float],
-    texts: list[str],
-    parts: dict[str, list[Any]],
-    words: dict[str, list[str | None]],
-    told: list[str],
-) -> Series:
-    times = np.array(clocks)
-    order = np.argsort(times, kind="stable")
+def _past_midnight(samples: list[tuple[float, dict[str, Any]]]) -> list[tuple[float, dict[str, Any]]]:
+    """Return samples whose clock went back by more than half a day as those of the next day."""
+    days, last, later = 0, samples[0][0], []
+    for time, values in samples:
+        days += last - time > DAY_S / 2
+        later.append((time + days * DAY_S, values))
+        last = time
+    return later
+
+
+def _in_order(samples: list[tuple[float, dict[str, Any]]], notes: list[str], stops: tuple[Finding, ...]) -> Series:
+    times = np.array([time for time, _ in samples])
     if np.any(np.diff(times) < 0.0):
-        told.append("The samples were not in the order of time: sorted.")
-    times = times[order]
-    first = np.concatenate([[True], np.diff(times) > 0.0])
+        notes.append("The samples were not in the order of time: sorted.")
+    order = np.argsort(times, kind="stable")
+    first = np.concatenate([[True], np.diff(times[order]) > 0.0])
     if not first.all():
-        told.append(f"{int((~first).sum())} samples carry the time of the one before: left out.")
-    chosen = order[first]
-    columns = {key: np.concatenate(blocks)[chosen] for key, blocks in parts.items()}
-    columns = {key: column for key, column in columns.items() if np.isfinite(column).any()}
-    stage = [words["stage"][index] for index in chosen] if any(words.get("stage", [])) else None
-    constant = {}
-    for key, rows in words.items():
-        kinds = {rows[index] for index in chosen if rows[index]}
-        if len(kinds) == 1 and key != "stage":
-            constant[key] = str(kinds.pop())
-    began = texts[chosen[0]] if texts else None
-    return Series(times[first] - times[first][0], columns, stage, constant, tuple(told), began)
+        notes.append(f"{int((~first).sum())} samples carry the time of the one before: left out.")
+    times = times[order][first]
+    rows = [samples[index][1] for index in order[first].tolist()]
+    columns: dict[str, Any] = {}
+    constant: dict[str, str] = {}
+    for key in dict.fromkeys(key for row in rows for key in row if key in quantities() and key != "taken_at"):
+        cells = [row.get(key) for row in rows]
+        if quantities()[key].kind == "number":
+            columns[key] = np.array([math.nan if cell is None else cell for cell in cells])
+        elif key != "stage" and len(words := {cell for cell in cells if cell}) == 1:
+            constant[key] = words.pop()
+    stage = [row.get("stage") for row in rows] if any("stage" in row for row in rows) else None
+    return Series(times - times[0], columns, stage, constant, tuple(notes), rows[0].get("taken_at"), stops)
 
 
 def judge_series(series: Series, rule: SteadyRule | None = None) -> tuple[SteadyResult, dict[str, Any] | None]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -15,8 +15,9 @@ import pyarrow.csv as pa_csv
 import pyarrow.parquet as pq
 
 from combust.data.errors import CombustError, Fault, shorten
+from combust.data.fields import is_missing
 from combust.edge.tables.dialect import Dialect, decode, read_dialect
-from combust.edge.tables.rows import last_row_end, quotes_are_regular, split_rows
+from combust.edge.tables.rows import last_row_end, quotes_are_regular, split_rows, written_rows
 
 BLOCK_BYTES = 8_000_000
 BLOCK_ROWS = 131_072
@@ -25,12 +26,16 @@ MAX_ROW_BYTES = 16_000_000
 
 @dataclass(frozen=True, slots=True)
 class Block:
-    """Some rows of a table: columns as they stand, what is wrong with a row's shape, blank lines, bytes read so far."""
+    """Some rows of a table: columns as they stand, what is wrong with a row's shape, blank lines, bytes read so far.
+
+    ``lines`` are the rows' lines in a spreadsheet, the heading counted.
+    """
 
     table: Any
     ragged: dict[int, str]
     blank: int
     bytes_read: int
+    lines: Any
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,21 +46,24 @@ class TableSource:
     header: tuple[str, ...]
     decimal: str
     size: int
-    is_parquet: bool
     dialect: Dialect | None = None
+    arrow: Any = None
 
-    def blocks(self) -> Iterator[Block]:
-        """Yield the rows in order, in bounded memory."""
-        return self._parquet_blocks() if self.dialect is None else self._csv_blocks(self.dialect)
+    def blocks(self, groups: list[int] | None = None) -> Iterator[Block]:
+        """Yield the rows in order, in bounded memory; of Parquet, the rows of some row groups."""
+        if self.arrow is not None:
+            return _in_parts(Block(self.arrow, {}, 0, self.size, 2 + np.arange(self.arrow.num_rows)))
+        return self._parquet_blocks(groups) if self.dialect is None else self._csv_blocks(self.dialect)
 
-    def _parquet_blocks(self) -> Iterator[Block]:
+    def _parquet_blocks(self, groups: list[int] | None) -> Iterator[Block]:
         with pq.ParquetFile(self.path) as file:
             rows = max(file.metadata.num_rows, 1)
-            done = 0
-            batches = file.iter_batches(batch_size=BLOCK_ROWS)
+            done = sum(file.metadata.row_group(group).num_rows for group in range(min(groups or [0])))
+            batches = file.iter_batches(batch_size=BLOCK_ROWS, row_groups=groups)
             while (batch := self._next_batch(batches)) is not None:
+                lines = 2 + done + np.arange(batch.num_rows)
                 done += batch.num_rows
-                yield Block(pa.Table.from_batches([batch]), {}, 0, int(self.size * done / rows))
+                yield Block(pa.Table.from_batches([batch]), {}, 0, int(self.size * done / rows), lines)
 
     def _next_batch(self, batches: Iterator[Any]) -> Any:
         try:
@@ -64,19 +72,52 @@ class TableSource:
             raise _bad_parquet(self.path, error) from error
 
     def _csv_blocks(self, dialect: Dialect) -> Iterator[Block]:
-        done = dialect.start
+        done, line = dialect.start, dialect.line
         for raw in _whole_rows(self.path, dialect):
             done += len(raw)
-            table, ragged, blank = _parse(raw, dialect)
-            yield from _in_parts(Block(table, ragged, blank, done))
+            block = _parse(raw, dialect)
+            yield from _in_parts(replace(block, bytes_read=done, lines=line + block.lines))
+            line += block.table.num_rows + block.blank
 
 
 def _in_parts(block: Block) -> Iterator[Block]:
     """Yield a block of very short rows in parts: what a row needs in memory does not shrink with its bytes."""
     for first in range(0, max(block.table.num_rows, 1), BLOCK_ROWS):
-        ragged = {row - first: told for row, told in block.ragged.items() if first <= row < first + BLOCK_ROWS}
-        blank = 0 if first else block.blank
-        yield Block(block.table.slice(first, BLOCK_ROWS), ragged, blank, block.bytes_read)
+        end = first + BLOCK_ROWS
+        ragged = {row - first: why for row, why in block.ragged.items() if first <= row < end}
+        table, lines = block.table.slice(first, BLOCK_ROWS), block.lines[first:end]
+        yield Block(table, ragged, 0 if first else block.blank, block.bytes_read, lines)
+
+
+def frame_source(frame: Any) -> TableSource:
+    """Return a pandas frame as a table to read: its rows count from line 2, as if a heading stood above them."""
+    header = tuple(str(name) for name in frame.columns)
+    arrow = pa.Table.from_arrays([_arrow_column(frame.iloc[:, i]) for i in range(len(header))], names=header)
+    return TableSource(Path("frame"), header, ".", 1, arrow=arrow)
+
+
+def _arrow_column(series: Any) -> Any:
+    """Return a frame's column as an Arrow array; one of mixed kinds as text."""
+    try:
+        return pa.array(series, from_pandas=True)
+    except (pa.ArrowException, TypeError, ValueError):
+        return pa.array([None if is_missing(cell) else str(cell) for cell in series], pa.string())
+
+
+def table_files(source: str | Path) -> list[Path]:
+    """Return the file, or the Parquet files of a folder, in order.
+
+    Raises
+    ------
+    CombustError
+        Nothing there.
+    """
+    path = Path(source)
+    files = sorted(path.glob("*.parquet")) if path.is_dir() else [path]
+    if not files or not all(one.is_file() for one in files):
+        hint = "Give a table, or a folder of .parquet files."
+        raise CombustError(Fault("points", str(path), "missing", why="is no Parquet file or folder", hint=hint))
+    return files
 
 
 def open_table(path: str | Path) -> TableSource:
@@ -104,9 +145,9 @@ def open_table(path: str | Path) -> TableSource:
             names = tuple(pq.read_schema(path).names)
         except (pa.ArrowException, OSError, UnicodeDecodeError) as error:
             raise _bad_parquet(path, error) from error
-        return TableSource(path, names, ".", size, True)
+        return TableSource(path, names, ".", size)
     dialect = read_dialect(path)
-    return TableSource(path, dialect.header, dialect.decimal, size, False, dialect)
+    return TableSource(path, dialect.header, dialect.decimal, size, dialect)
 
 
 def _bad_parquet(path: Path, error: Exception) -> CombustError:
@@ -135,8 +176,8 @@ def _whole_rows(path: Path, dialect: Dialect) -> Iterator[bytes]:
         yield rest
 
 
-def _parse(raw: bytes, dialect: Dialect) -> tuple[Any, dict[int, str], int]:
-    """Return (table of text columns, row -> what is wrong with its shape, blank lines)."""
+def _parse(raw: bytes, dialect: Dialect) -> Block:
+    """Return whole rows as a block of text columns whose lines count from 0."""
     quoted = b'"' in raw
     lone_returns = raw.count(b"\r") != raw.count(b"\r\n") if b"\r" in raw else False
     if lone_returns or (quoted and not quotes_are_regular(raw, dialect.delimiter)):
@@ -156,15 +197,17 @@ def _parse(raw: bytes, dialect: Dialect) -> tuple[Any, dict[int, str], int]:
     except (pa.ArrowException, UnicodeDecodeError):
         return _parse_slowly(raw, dialect)
     table = table.rename_columns(list(dialect.header))
-    lines = raw.count(b"\n") + (not raw.endswith(b"\n"))
     inside = sum(_line_breaks(column) for column in table.columns) if quoted else 0
-    blank = lines - inside - table.num_rows
+    total = raw.count(b"\n") + (not raw.endswith(b"\n")) - inside
+    lines = np.arange(total) if total == table.num_rows else written_rows(raw)
+    if len(lines) != table.num_rows:
+        return _parse_slowly(raw, dialect)
     empty = _empty_rows(table)
-    if len(empty) == 0:
-        return table, {}, blank
-    kept = np.ones(table.num_rows, dtype=bool)
-    kept[empty] = False
-    return table.filter(pa.array(kept)), {}, blank + len(empty)
+    if len(empty):
+        kept = np.ones(table.num_rows, dtype=bool)
+        kept[empty] = False
+        table, lines = table.filter(pa.array(kept)), lines[kept]
+    return Block(table, {}, total - table.num_rows, 0, lines)
 
 
 def _line_breaks(column: Any) -> int:
@@ -183,33 +226,33 @@ def _empty_rows(table: Any) -> Any:
     return rows
 
 
-def _parse_slowly(raw: bytes, dialect: Dialect) -> tuple[Any, dict[int, str], int]:
+def _parse_slowly(raw: bytes, dialect: Dialect) -> Block:
     """Parse row by row, padding what is short and telling what is long; used where a block has such rows."""
     width = len(dialect.header)
     rows: list[list[str | None]] = []
     ragged: dict[int, str] = {}
-    blank = 0
-    for row, quotes, _ in split_rows(decode(raw, dialect.encoding), dialect.delimiter):
-        if not any(cell.strip() for cell in row):
-            blank += 1
-            continue
-        told = _shape_fault(row, width, quotes)
-        if told:
-            ragged[len(rows)] = told
-        rows.append([cell or None for cell in [*row[:width], *[""] * (width - len(row))]])
+    lines: list[int] = []
+    number = 0
+    for number, (row, quotes, _) in enumerate(split_rows(decode(raw, dialect.encoding), dialect.delimiter), 1):
+        if any(cell.strip() for cell in row):
+            if fault := _shape_fault(row, width, quotes):
+                ragged[len(rows)] = fault
+            lines.append(number - 1)
+            rows.append([cell or None for cell in [*row[:width], *[""] * (width - len(row))]])
     arrays = [pa.array([row[position] for row in rows], pa.string()) for position in range(width)]
-    return pa.Table.from_arrays(arrays, names=list(dialect.header)), ragged, blank
+    table = pa.Table.from_arrays(arrays, names=list(dialect.header))
+    return Block(table, ragged, number - len(rows), 0, np.array(lines, dtype=np.intp))
 
 
 def _shape_fault(row: list[str], width: int, quotes: str) -> str:
     """Return what is wrong with the shape of a row in words, or nothing."""
     beyond = [cell for cell in row[width:] if cell.strip()]
     if quotes != "good":
-        told = "a quote in the row is not closed where its cell ends"
+        why = "holds a quote that is not closed where its cell ends"
     elif beyond:
-        told = f"the row has {len(row)} cells, the heading {width}: cells have slipped"
+        why = f"has {len(row)} cells, the heading {width}: cells have slipped"
     elif len(row) < width:
-        told = f"the row has only {len(row)} cells, the heading {width}: it is cut short"
+        why = f"has only {len(row)} cells, the heading {width}: it is cut short"
     else:
         return ""
-    return told + (f" (beyond the heading: {shorten(' | '.join(beyond), 200)})" if beyond else "")
+    return why + (f" (beyond the heading: {shorten(' | '.join(beyond), 200)})" if beyond else "")

@@ -2,22 +2,32 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
 
 from combust.data.errors import CombustError, Fault
-from combust.data.fields import is_missing
-from combust.data.vocabulary import quantities
+from combust.domain.limits import Finding
 from combust.domain.reading import Reading
-from combust.edge.tables.convert import EMPTY_WORDS
-from combust.edge.tables.headings import Heading, match_headings
-from combust.edge.tables.source import open_table
+from combust.edge.tables.reader import read_table
+from combust.edge.tables.table_map import MapLike
+
+
+@dataclass(slots=True)
+class VisitTable:
+    """Readings of a table, what was refused and why, the stop conditions of refused rows, and what is to be told."""
+
+    readings: list[Reading] = field(default_factory=list)
+    refused: list[str] = field(default_factory=list)
+    stops: list[Finding] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
 
 
 def read_visits(
-    path: str | Path, *, mapping: Mapping[str, str] | None = None, heater_id: str | None = None
-) -> tuple[list[Reading], list[str]]:
+    path: str | Path,
+    *,
+    mapping: MapLike = None,
+    heater_id: str | None = None,
+) -> VisitTable:
     """Return the readings of a table, and what is wrong with the rows that were refused.
 
     A row without a ``visit_id`` is a visit of its own, named after its line. Rows of another heater than ``heater_id``
@@ -28,54 +38,23 @@ def read_visits(
     CombustError
         The table as a whole cannot be used.
     """
-    table = open_table(path)
-    headings = match_headings(table.header, mapping)
-    readings: list[Reading] = []
-    refused: list[str] = []
-    line = 1
-    for block in table.blocks():
-        for index, values in enumerate(_rows(block.table, headings, table.decimal)):
-            line += 1
-            if index in block.ragged:
-                refused.append(f"row {line}: {block.ragged[index]}")
-                continue
-            values.setdefault("visit_id", f"row {line}")
-            try:
-                reading = Reading(**values)
-                _of_this_heater(reading, heater_id)
-            except CombustError as error:
-                refused.append(f"row {line}: " + " ".join(str(fault) for fault in error.faults))
-                continue
-            readings.append(reading)
-    if not readings and not refused:
-        raise CombustError(
-            Fault("file", str(path), "missing", why="has headings but no rows", hint="Fill in at least one visit.")
-        )
-    return readings, refused
-
-
-def _of_this_heater(reading: Reading, heater_id: str | None) -> None:
-    other = reading.heater_id
-    if heater_id is not None and other is not None and other != heater_id:
-        hint = f"This profile is of {heater_id}."
-        raise CombustError(Fault("heater_id", other, "conflict", why="is another heater", hint=hint))
-
-
-def _rows(table: Any, headings: list[Heading], decimal: str) -> Iterator[dict[str, Any]]:
-    columns = [(heading, table.column(place)) for place, heading in enumerate(headings) if heading.key is not None]
-    for index in range(table.num_rows):
-        values = {}
-        for heading, column in columns:
-            value = column[index].as_py()
-            if isinstance(value, str):
-                value = value.strip()
-                if value.lower() in EMPTY_WORDS:
-                    continue
-                if decimal == "," and heading.key is not None and quantities()[heading.key].kind == "number":
-                    value = value.replace(",", ".")
-            if not is_missing(value):
-                # a time or date cell of Parquet is text here
-                values[heading.foreign or heading.key or ""] = (
-                    value if isinstance(value, str | int | float) else str(value)
-                )
-        yield values
+    table = read_table(path, mapping=mapping)
+    done = VisitTable()
+    refused: list[tuple[int, str]] = []
+    for rows in table.blocks():
+        for line, why, stops in rows.refused():
+            refused.append((line, why))
+            done.stops += stops
+        for line, values in rows.good():
+            other = values.get("heater_id")
+            if other is not None and heater_id not in (None, other):
+                hint = f"This profile is of {heater_id}."
+                refused.append((line, str(Fault("heater_id", other, "conflict", why="is another heater", hint=hint))))
+            else:
+                done.readings.append(Reading(**{"visit_id": f"row {line}", **values}))
+    done.refused = [f"row {line}: {why}" for line, why in sorted(refused)]
+    done.notes = table.notes
+    if not done.readings and not refused:
+        hint = "Fill in at least one visit."
+        raise CombustError(Fault("file", str(path), "missing", why="has headings but no rows", hint=hint))
+    return done

@@ -8,10 +8,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from combust.application.fleet.plan import plan_fleet
 from combust.application.fleet.policy import Policy
 from combust.application.fleet.reassign import COST_MOVE
 from combust.data.errors import CombustError
+from combust.edge.tables.fleet import plan_fleet
 from combust.kernel import cab, wiring
 from tests.application.fleet import worked
 

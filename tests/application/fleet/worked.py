@@ -6,9 +6,10 @@ from typing import Any
 
 import pandas as pd
 
-from combust.application.fleet.plan import FleetPlan, plan_fleet
+from combust.application.fleet.plan import FleetPlan
 from combust.domain.catalogue import get_fuel
 from combust.domain.heater import Heater
+from combust.edge.tables.fleet import plan_fleet
 from combust.kernel.flue_gas import flue_gas_moles
 
 # group: vehicles, site height, design night, unit's own limit

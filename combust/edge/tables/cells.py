@@ -1,0 +1,91 @@
+"""What a cell of a table says: a number, a bound or nothing. Only here does the text of a cell become a number."""
+
+from __future__ import annotations
+
+import math
+import re
+from typing import Any, NamedTuple
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from combust.data.fields import as_number
+
+# What people and programs write for "not measured" (common practice, no source). Never turned into 0.
+EMPTY_WORDS = ("", "nan", "na", "n/a", "null", "none", "-", "--")
+# In a table with decimal commas 1.200 can be 1.2 or 1200; 8.2 and 0.150 can only be decimals.
+THOUSANDS = re.compile(r"^[+-]?[1-9]\d{0,2}(\.\d{3})+$")
+TWO_WAYS = "can be read in two ways in a table with decimal commas: as a decimal or as thousands"
+_BOUND = re.compile(r"^(?:([>≥])|[<≤])=?\s*(\S.*)$")
+
+
+class Cell(NamedTuple):
+    """A cell as it is understood: its number (NaN = none), ``>`` or ``<`` for a bound, and why it is no number."""
+
+    number: float = math.nan
+    bound: str = ""
+    why: str = ""
+
+
+def read_cell(text: str, decimal: str = ".") -> Cell:
+    """Return what a text cell says in a table with that decimal mark.
+
+    Examples
+    --------
+    >>> read_cell("8,2", ","), read_cell(" > 2000 ").bound, read_cell("n/a")
+    (Cell(number=8.2, bound='', why=''), '>', Cell(number=nan, bound='', why=''))
+    >>> read_cell("1.200", ",").why[:28], read_cell("1.200").number
+    ('can be read in two ways in a', 1.2)
+    """
+    text = text.strip()
+    if text.lower() in EMPTY_WORDS:
+        return Cell()
+    if found := _BOUND.match(text):
+        inside = read_cell(found[2], decimal)
+        good = not (inside.why or inside.bound or math.isnan(inside.number))
+        return Cell(inside.number, (found[1] and ">") or "<") if good else Cell(why=inside.why or "is not a number")
+    if decimal == "," and THOUSANDS.match(text.replace("\u2212", "-")):
+        return Cell(why=TWO_WAYS)
+    number = as_number(text.replace(",", ".") if decimal == "," else text)
+    return Cell(why="is not a number") if number is None else Cell(number)
+
+
+def plain_numbers(column: Any, decimal: str) -> Any:
+    """Return a text column as floats when every cell of it is a plain number or empty, as almost all are; else None."""
+    if decimal == ",":
+        if pc.any(pc.match_substring(column, ".")).as_py():
+            return None
+        column = pc.replace_substring(column, ",", ".")
+    try:
+        numbers = column.cast(pa.float64()).to_numpy(zero_copy_only=False)
+    except pa.ArrowInvalid:
+        return None
+    return numbers if np.isfinite(numbers).sum() == len(column) - column.null_count else None
+
+
+def typed_numbers(column: Any) -> Any:
+    """Return a column of Arrow numbers as floats."""
+    return column.cast(pa.float64(), safe=False).to_numpy(zero_copy_only=False)
+
+
+def plain_text(column: Any) -> Any:
+    """Return a column of any kind as an Arrow column of strings."""
+    if pa.types.is_dictionary(column.type):
+        column = column.cast(column.type.value_type)
+    return column.cast(pa.string())
+
+
+def trimmed_text(column: Any) -> Any:
+    """Return a column as trimmed text with null for empty words."""
+    text = pc.utf8_trim_whitespace(plain_text(column))
+    empty = pc.is_in(pc.utf8_lower(text), value_set=pa.array(EMPTY_WORDS))
+    return pc.if_else(empty, pa.scalar(None, pa.string()), text)
+
+
+def different_cells(column: Any) -> tuple[list[str], Any]:
+    """Return (the different texts of a column, where each row's stands among them; their number where it is null)."""
+    coded = (column.combine_chunks() if isinstance(column, pa.ChunkedArray) else column).dictionary_encode()
+    coded = coded.combine_chunks() if isinstance(coded, pa.ChunkedArray) else coded
+    cells = coded.dictionary.to_pylist()
+    return cells, pc.fill_null(coded.indices, len(cells)).to_numpy(zero_copy_only=False).astype(np.intp)

@@ -1,0 +1,263 @@
+"""The one reader of tables: every command that takes a table, and every frame, comes through here.
+
+Text is split by :mod:`~combust.edge.tables.source`, headings are matched by :mod:`~combust.edge.tables.headings`, cells
+become numbers, words and texts in :mod:`~combust.edge.tables.convert`, and every row is told by its line in the
+spreadsheet, the heading counted.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+
+from combust.application.reading.columns import Columns
+from combust.application.reading.interpret import interpret_columns
+from combust.application.reading.judge import codes_of
+from combust.application.reading.result import DEFAULT_FUEL, safety_of
+from combust.data.errors import CombustError, Fault
+from combust.data.fields import Field
+from combust.data.vocabulary import inputs, quantities
+from combust.domain.catalogue import Catalogue, get_fuel
+from combust.domain.fuel import Fuel
+from combust.domain.instrument import instrument_class
+from combust.domain.limits import Finding, finding_kinds
+from combust.domain.reading import WORTH_TELLING, nothing_entered
+from combust.domain.safety import PLACE
+from combust.edge.tables.cells import different_cells, trimmed_text
+from combust.edge.tables.convert import RowFaults, as_cells, check_columns
+from combust.edge.tables.headings import Heading, match_headings
+from combust.edge.tables.source import TableSource, frame_source, open_table
+from combust.edge.tables.table_map import MapLike, TableMap
+from combust.edge.tables.times import moment
+
+NEAR_FUELS = 100  # near matches take long: a column that holds no fuels at all gets them for its first cells only
+# Every interpreted row tells its place; beside a refusal only what its own values show is told.
+DATE, TIME = Field("date", "text", "day"), Field("time", "text", "clock time")
+
+
+@dataclass(slots=True)
+class Rows:
+    """Some rows of a table.
+
+    Attributes
+    ----------
+    table : pyarrow.Table
+        The columns as they stand.
+    lines : array of int
+        Each row's line in the spreadsheet.
+    values : dict
+        Key -> checked column, as :func:`~combust.edge.tables.convert.check_columns` gives it.
+    faults : RowFaults
+    blank, bytes_read : int
+    """
+
+    table: Any
+    lines: Any
+    values: dict[str, Any]
+    faults: RowFaults
+    blank: int
+    bytes_read: int
+    fields: Mapping[str, Field]
+
+    def good(self) -> Iterator[tuple[int, dict[str, Any]]]:
+        """Yield (line, what was entered by key) of each row without a fault."""
+        rows = np.flatnonzero(~self.faults.mask)
+        yield from zip(self.lines[rows].tolist(), as_cells(self.values, self.fields, rows.tolist()), strict=True)
+
+    def for_interpretation(self) -> dict[str, Any]:
+        """Return the columns that the interpretation of a reading knows."""
+        known = quantities()
+        return {key: column for key, column in self.values.items() if key in known and known[key].kind != "text"}
+
+    def refused(self) -> Iterator[tuple[int, str, list[Finding]]]:
+        """Yield (line, why, stop conditions that the row's good values hold) of each row with a fault."""
+        rows = np.flatnonzero(self.faults.mask)
+        if len(rows) == 0:
+            return
+        values = {key: column[rows] for key, column in self.for_interpretation().items()}
+        mask = interpret_columns(Columns(len(rows), values, [get_fuel(DEFAULT_FUEL)]), instrument_class(None)).mask
+        for row, bits in zip(rows.tolist(), mask.tolist(), strict=True):
+            codes = codes_of(bits & stop_bits())
+            entered = as_cells(self.for_interpretation(), self.fields, [row])[0] if codes else {}
+            stops = [stop for stop in safety_of(entered).stops if stop.code in codes] if codes else []
+            why = " ".join([*(f"stop: {code}." for code in codes), self.faults.text_of(row)])
+            yield int(self.lines[row]), why, stops
+
+
+@dataclass(slots=True)
+class Table:
+    """A table whose headings are understood; its rows come block by block, in bounded memory."""
+
+    source: TableSource
+    headings: list[Heading]
+    fields: Mapping[str, Field]
+    how: TableMap
+    texts: bool
+    heading_notes: list[str]
+    below: dict[str, int] = field(default_factory=dict)
+
+    @property
+    def notes(self) -> list[str]:
+        """What is to be told of the table: headings that are not used, bounds that stand for a value."""
+        sentences = (
+            f"{key}: {count} cells with < stand for their bound, the most it can be."
+            for key, count in self.below.items()
+        )
+        return [*self.heading_notes, *sentences]
+
+    def holds(self, key: str) -> bool:
+        """Return True when a column holds a key."""
+        return any(heading.key == key for heading in self.headings)
+
+    def blocks(self, groups: list[int] | None = None) -> Iterator[Rows]:
+        """Yield the rows in order; of Parquet, those of some row groups."""
+        for block in self.source.blocks(groups):
+            table = block.table
+            for key, text in self.how.whole_file.items():
+                same = pa.DictionaryArray.from_arrays(pa.array(np.zeros(table.num_rows, np.int8)), pa.array([text]))
+                table = table.append_column(key, same)
+            decimal = self.source.decimal
+            values, faults = check_columns(
+                table, self.headings, self.fields, decimal=decimal, how=self.how, texts=self.texts
+            )
+            for row, why in block.ragged.items():
+                hint = "Mend the row: one cell for each heading."
+                faults.of.setdefault(row, []).append(("row", Fault("row", None, "missing", why=why, hint=hint)))
+            if self.texts:
+                _join_times(values, faults)
+            for key, count in faults.below.items():
+                self.below[key] = self.below.get(key, 0) + count
+            yield Rows(table, block.lines, values, faults, block.blank, block.bytes_read, self.fields)
+
+
+def open_source(given: Any) -> TableSource:
+    """Return the path of a table, or a pandas frame, as a source of rows; what is neither is refused."""
+    if isinstance(given, str | Path):
+        return open_table(given)
+    if hasattr(given, "columns") and hasattr(given, "iloc"):
+        return frame_source(given)
+    hint = "Give a pandas DataFrame or the path of a table."
+    raise CombustError(Fault("frame", type(given).__name__, "format", why="is no table", hint=hint))
+
+
+def read_table(
+    given: Any,
+    fields: Mapping[str, Field] | None = None,
+    mapping: MapLike = None,
+    *,
+    texts: bool = True,
+    elsewhere: frozenset[str] = frozenset(),
+) -> Table:
+    """Return a table, its headings understood, to be read block by block.
+
+    Parameters
+    ----------
+    given : path or pandas.DataFrame
+        CSV of any spreadsheet or Parquet, or a frame.
+    fields : mapping, optional
+        Key -> the record of what a column can hold; default a reading's, with ``date`` and ``time`` for ``taken_at``.
+    mapping : TableMap, mapping of headings, or path of a saved map, optional
+    texts : bool
+        False leaves texts as they stand (fuels are read by :func:`reading_columns`).
+    elsewhere : frozenset of str
+        Headings and keys that other tables of the same command hold: a map may name them.
+
+    Raises
+    ------
+    CombustError
+        The file, or a heading, cannot be understood; every fault at once.
+    """
+    source = open_source(given)
+    fields = fields or {**inputs(), "date": DATE, "time": TIME}
+    how = TableMap.of(mapping)
+    matched = match_headings(source.header, how.headings, fields)
+    listed = ", ".join(source.header)
+    hint = f"Headings: {listed[:199] + '…' if len(listed) > 199 else listed}."
+    faults = [
+        Fault("--map", name, "unknown_name", why="is no heading of the table", hint=hint)
+        for name in how.headings
+        if name not in source.header and name not in elsewhere and source.arrow is None
+    ]
+    held = {heading.key: heading.name for heading in matched.headings if heading.key}
+    fixed = {}
+    for key, text in how.whole_file.items():
+        found = match_headings([key], {key: key}, fields)
+        if found.faults:
+            faults += [] if key in elsewhere else found.faults
+        elif (own := found.headings[0].key) in held:
+            why = f"stands in the table as well ({held[own or '']})"
+            faults.append(Fault(f"--set {key}", text, "conflict", why=why, hint="Keep one of them."))
+        else:
+            matched.headings += found.headings
+            fixed[key] = text
+    if matched.faults or faults:
+        raise CombustError([*faults, *matched.faults])
+    return Table(source, matched.headings, fields, TableMap(how.headings, fixed, how.marks), texts, matched.notes)
+
+
+def _join_times(values: dict[str, Any], faults: RowFaults) -> None:
+    """Bring ``taken_at``, or ``date`` and ``time``, to ISO 8601; what is no time, or can be two, is a fault."""
+    days = values.pop("date", None)
+    if "taken_at" not in values and days is None:
+        return
+    clocks = values.pop("time", None) if days is not None else None
+    days = values["taken_at"] if days is None else days
+    clocks = np.full(len(days), "", dtype=object) if clocks is None else clocks
+    joined = np.full(len(days), "", dtype=object)
+    known: dict[tuple[str, str], str | None] = {("", ""): ""}
+    for row, pair in enumerate(zip(days.tolist(), clocks.tolist(), strict=True)):
+        if pair not in known:
+            known[pair] = moment(*pair)
+        found = known[pair]
+        joined[row] = found or ""
+        if found is None:
+            why, hint = "is no time, or can be read in two ways", "Write it like 2026-01-12T09:05 or 12.01.2026 09:05."
+            fault = Fault("taken_at", " ".join(pair).strip(), "format", why=why, hint=hint)
+            faults.of.setdefault(row, []).append(("taken_at", fault))
+    values["taken_at"] = joined
+
+
+def reading_columns(
+    rows: Rows, headings: list[Heading], catalogue: Catalogue | None = None, default: Fuel | None = None
+) -> Columns:
+    """Return rows of readings as columns of the interpretation; an unknown fuel and a row without a gas are faults."""
+    fuels, index = [default or get_fuel(DEFAULT_FUEL, catalogue=catalogue)], None
+    for place, heading in enumerate(headings):
+        if heading.key == "fuel":
+            fuels, index = _fuels(rows.table.column(place), catalogue, fuels[0], rows.faults)
+    nothing = np.ones(rows.faults.size, dtype=bool)
+    for key in WORTH_TELLING:
+        if key in rows.values:
+            nothing &= np.isnan(rows.values[key])
+    nothing[list(rows.faults.of)] = False
+    rows.faults.add(nothing, "o2_dry_pct", lambda row: nothing_entered())
+    return Columns(rows.faults.size, rows.for_interpretation(), fuels, index)
+
+
+def _fuels(column: Any, catalogue: Catalogue | None, default: Fuel, faults: RowFaults) -> tuple[list[Fuel], Any]:
+    """Return the fuels that occur and the index of each row's; an empty cell burns the default fuel."""
+    names, index = different_cells(trimmed_text(column))
+    found: list[Fuel] = []
+    wrong: dict[int, Fault] = {}
+    for position, name in enumerate(names):
+        try:
+            found.append(get_fuel(name, catalogue=catalogue, near=len(wrong) < NEAR_FUELS))
+        except CombustError as error:
+            wrong[position] = error.faults[0]
+            found.append(default)
+    faults.add_coded(index, "fuel", wrong)
+    found.append(default)
+    return (found, index) if len(found) > 1 else (found, None)
+
+
+@cache
+def stop_bits() -> int:
+    """Return the mask of the stop conditions that are told of a refused row."""
+    kinds = finding_kinds("reading").values()
+    return sum(1 << kind.bit for kind in kinds if kind.severity == "stop" and kind.code not in PLACE)

@@ -1,0 +1,129 @@
+"""What the user says about a table: which heading holds what, what the whole file has in common, an instrument's marks.
+
+It can be kept in a small TOML file and named again::
+
+    [headings]
+    "O2" = "o2_dry_pct"
+    "Serial" = ""                 # carried, not used
+    [whole_file]
+    location = "outdoors"
+    [marks]
+    "---" = ""                    # not measured
+    [marks.co_dry_ppm]
+    "OL" = ">4000"                # over the range: at least that
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from combust.data.errors import CombustError, Fault
+from combust.data.tables import read_toml
+from combust.edge.whole_file import whole_file
+
+PARTS = ("headings", "whole_file", "marks")
+
+
+@dataclass(frozen=True, slots=True)
+class TableMap:
+    """Heading -> key ("" = not used), key -> cell of every row, and key ("" = every number) -> mark -> what it says."""
+
+    headings: Mapping[str, str] = field(default_factory=dict)
+    whole_file: Mapping[str, str] = field(default_factory=dict)
+    marks: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
+
+    @classmethod
+    def of(cls, given: TableMap | Mapping[str, str] | str | Path | None) -> TableMap:
+        """Return a map, a mapping of headings, or the path of a saved map as a map."""
+        if isinstance(given, str | Path):
+            return cls.load(given)
+        return given if isinstance(given, TableMap) else cls(dict(given or {}))
+
+    @classmethod
+    def load(cls, path: str | Path) -> TableMap:
+        """Return a saved map.
+
+        Raises
+        ------
+        CombustError
+            Unreadable, or it holds what is no part of a map.
+        """
+        found = read_toml(path, quantity="--map")
+        marks: dict[str, dict[str, str]] = {"": {}}
+        faults = [_fault(path, part, f"is none of {', '.join(PARTS)}") for part in found if part not in PARTS]
+        parts = {part: found.get(part, {}) for part in PARTS}
+        faults += [_fault(path, part, "is no table") for part, rows in parts.items() if not isinstance(rows, dict)]
+        if faults:
+            raise CombustError(faults)
+        for name, value in parts["marks"].items():
+            if isinstance(value, dict):
+                marks[name] = value
+            else:
+                marks[""][name] = value
+        rows = (parts["headings"], parts["whole_file"], *marks.values())
+        wrong = [name for row in rows for name, value in row.items() if not isinstance(value, str)]
+        if wrong:
+            raise CombustError([_fault(path, name, "holds no text in quotes") for name in wrong])
+        return cls(parts["headings"], parts["whole_file"], marks)
+
+    @classmethod
+    def from_options(cls, pairs: Iterable[str], fixed: Iterable[str] = ()) -> TableMap:
+        """Return the map of ``--map HEADING=KEY``, ``--map FILE.toml`` and ``--set KEY=VALUE``; the later one wins.
+
+        Raises
+        ------
+        CombustError
+            A pair without =, every fault at once.
+        """
+        total, faults = cls(), []
+        for option, texts in (("--map", pairs), ("--set", fixed)):
+            for text in texts:
+                name, equals, value = text.rpartition("=") if option == "--map" else text.partition("=")
+                if equals:
+                    pair = {name.strip(): value.strip()}
+                    total = total.with_more(cls(pair) if option == "--map" else cls({}, pair))
+                elif option == "--map" and text.endswith(".toml"):
+                    total = total.with_more(cls.load(text))
+                else:
+                    hint = 'Write it like --map "O2=o2_dry_pct", --map my_analyser.toml or --set location=outdoors.'
+                    faults.append(Fault(option, text, "format", why="has no =", hint=hint))
+        if faults:
+            raise CombustError(faults)
+        return total
+
+    def with_more(self, other: TableMap) -> TableMap:
+        """Return both maps in one; where they differ the other wins."""
+        keys = [*self.marks, *(key for key in other.marks if key not in self.marks)]
+        marks = {key: {**self.marks.get(key, {}), **other.marks.get(key, {})} for key in keys}
+        return TableMap({**self.headings, **other.headings}, {**self.whole_file, **other.whole_file}, marks)
+
+    def marks_of(self, key: str) -> Mapping[str, str]:
+        """Return the marks that count in the column of a key."""
+        return {**self.marks.get("", {}), **self.marks.get(key, {})}
+
+    def save(self, path: str | Path) -> None:
+        """Write the map as TOML, to be named again with ``--map``."""
+        shared = {"marks" + (f".{_quoted(key)}" if key else ""): rows for key, rows in self.marks.items()}
+        parts = {"headings": self.headings, "whole_file": self.whole_file, **shared}
+        lines = ["# What the headings of this table mean; name it again with: --map FILE"]
+        for name, rows in parts.items():
+            if rows:
+                lines += ["", f"[{name}]", *(f"{_quoted(key)} = {_quoted(value)}" for key, value in rows.items())]
+        Path(path).parent.mkdir(parents=True, exist_ok=True)
+        with whole_file(Path(path)) as partial:
+            partial.write_text("\n".join(lines) + "\n", encoding="utf-8")
+
+
+MapLike = TableMap | Mapping[str, str] | str | Path | None
+
+
+def _quoted(text: str) -> str:
+    return json.dumps(text, ensure_ascii=False)
+
+
+def _fault(path: str | Path, name: str, why: str) -> Fault:
+    hint = 'It holds [headings], [whole_file] and [marks] with lines like "O2" = "o2_dry_pct".'
+    return Fault(f"{path}", name, "format", why=why, hint=hint)

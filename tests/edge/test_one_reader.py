@@ -1,0 +1,358 @@
+"""One reader of tables: hostile cells get the same verdict in all nine entrances, and one function reads them all."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from pathlib import Path
+
+import pyarrow.parquet as pq
+import pytest
+
+from combust.data.errors import CombustError
+from combust.edge.logbook.history import read_log
+from combust.edge.logbook.tables import visits_of_table
+from combust.edge.tables import cells
+from combust.edge.tables.fleet import plan_fleet, read_fleet_table
+from combust.edge.tables.points import derate_streamed
+from combust.edge.tables.readings import interpret_file
+from combust.edge.tables.series import read_series
+from combust.edge.tables.visits import read_visits
+from combust.kernel.air import altitude_from_pressure
+from tests.application.fleet import worked
+from tests.edge.runs import DATA, call
+from tests.edge.spreadsheets import read_csv
+from tests.edge.test_points_engines import BASE
+
+pytestmark = pytest.mark.hand
+REFUSED = "refused"
+Verdict = float | str | None
+
+# cell -> (verdict in a table with decimal points, verdict in one with decimal commas); None = not measured. The reasons
+# stand above each group; what a spreadsheet of some country writes is common practice, no source.
+CELLS: dict[str, tuple[Verdict, Verdict]] = {
+    # a decimal point is never a thousands mark before fewer than three digits, behind a zero, or in a table of points
+    "150": (150.0, 150.0), "8.2": (8.2, 8.2), "0.150": (0.15, 0.15), "150.": (150.0, 150.0), ".5": (0.5, 0.5),
+    # three digits behind a point: thousands or decimals in a table with decimal commas, so they are refused there
+    "1.200": (1.2, REFUSED), "2.300": (2.3, REFUSED), "+1.200": (1.2, REFUSED), "12.300": (12.3, REFUSED),
+    # a comma is a decimal mark only in a table that has them; a thousands mark is never guessed
+    "8,2": (REFUSED, 8.2), "0,150": (REFUSED, 0.15), "1,200": (REFUSED, 1.2), "1,200.5": (REFUSED, REFUSED),
+    "1.200,5": (REFUSED, REFUSED), "12.000.000": (REFUSED, REFUSED), "1.2.3": (REFUSED, REFUSED),
+    # thousands marks of other kinds: blanks (plain, no-break, narrow), an apostrophe, an underscore
+    "1 200": (REFUSED, REFUSED), "1\u00a0200": (REFUSED, REFUSED), "1\u202f200": (REFUSED, REFUSED),
+    "1'200": (REFUSED, REFUSED), "1_200": (REFUSED, REFUSED),
+    # blanks around a number mean nothing; what cannot be seen inside it is not skipped
+    " 150 ": (150.0, 150.0), "\u00a0150\u00a0": (150.0, 150.0), "\u200b150": (REFUSED, REFUSED),
+    # signs: plus, the typesetter's minus; an en dash or a trailing minus or brackets may be a range or a note
+    "+60": (60.0, 60.0), "\u221218": (-18.0, -18.0), "-18": (-18.0, -18.0), "\u22122.300": (-2.3, REFUSED),
+    "\u201318": (REFUSED, REFUSED), "150-": (REFUSED, REFUSED), "(150)": (REFUSED, REFUSED), "+": (REFUSED, REFUSED),
+    # powers of ten are numbers; too large a one is no height; another base is no number
+    "1e3": (1000.0, 1000.0), "1.5E2": (150.0, 150.0), "1,5e2": (REFUSED, 150.0), "1e": (REFUSED, REFUSED),
+    "1e999": (REFUSED, REFUSED), "0x10": (REFUSED, REFUSED),
+    # words are no numbers
+    "TRUE": (REFUSED, REFUSED), "inf": (REFUSED, REFUSED), "-Infinity": (REFUSED, REFUSED), "OVER": (REFUSED, REFUSED),
+    # digits of any script are digits; fractions and powers are not
+    "\uff11\uff15\uff10": (150.0, 150.0), "\u0661\u0665\u0660": (150.0, 150.0), "\u00bd": (REFUSED, REFUSED),
+    "8\u00b2": (REFUSED, REFUSED),
+    # a unit in the cell may be another than the column's
+    "150 m": (REFUSED, REFUSED), "150ft": (REFUSED, REFUSED), "8.2 %": (REFUSED, REFUSED),
+    # about, ranges and spreads are no single number
+    "~150": (REFUSED, REFUSED), "8.2 \u00b1 0.1": (REFUSED, REFUSED), "8.2-8.4": (REFUSED, REFUSED),
+    # dates, which spreadsheets make of numbers, and clock times
+    "12.03.2026": (REFUSED, REFUSED), "2026-03-12": (REFUSED, REFUSED), "1/2": (REFUSED, REFUSED),
+    "Mar 12": (REFUSED, REFUSED), "09:30": (REFUSED, REFUSED),
+    # formulas, text that was saved from being one, and errors of a spreadsheet: something was there and is lost
+    "=150": (REFUSED, REFUSED), "=A1*2": (REFUSED, REFUSED), "'150": (REFUSED, REFUSED), "#N/A": (REFUSED, REFUSED),
+    "#DIV/0!": (REFUSED, REFUSED),
+    # marks of instruments, which only the user's own table can say; bounds, which are no values of a height
+    "OL": (REFUSED, REFUSED), "---": (REFUSED, REFUSED), "HI": (REFUSED, REFUSED), "?": (REFUSED, REFUSED),
+    ">2000": (REFUSED, REFUSED), "> 2000": (REFUSED, REFUSED), "\u22652000": (REFUSED, REFUSED),
+    "<5": (REFUSED, REFUSED), ">": (REFUSED, REFUSED), ">1.200": (REFUSED, REFUSED),
+    # not measured, which is never 0
+    "": (None, None), " ": (None, None), "n/a": (None, None), "NaN": (None, None), "NULL": (None, None),
+    "-": (None, None), "--": (None, None),
+    # a height that cannot be
+    "99999": (REFUSED, REFUSED),
+}  # fmt: skip
+assert len(CELLS) >= 60
+
+
+def in_table(folder: Path, columns: dict[str, str], cell: str, decimal: str) -> Path:
+    """Write a table of two rows, the first with the cell in the column that holds "?", in the dialect of the mark."""
+    mark = ";" if decimal == "," else ","
+    rows = [list(columns), [cell if text == "?" else text for text in columns.values()]]
+    rows.append(["700" if text == "?" else text.replace("1", "2") for text in columns.values()])
+    quoted = [mark.join('"' + text.replace('"', '""') + '"' for text in row) for row in rows]
+    path = folder / "in.csv"
+    path.write_text("\n".join(quoted).replace("8.5", f"8{decimal}5") + "\n", encoding="utf-8")
+    return path
+
+
+READING = {"visit_id": "V1", "heater_id": "h", "taken_at": "2026-01-12T09:00", "o2_dry_pct": "8.5", "altitude_m": "?"}
+
+
+def readings(folder: Path, cell: str, decimal: str) -> Verdict:
+    path = in_table(folder, READING, cell, decimal)
+    interpret_file(path, folder / "out.csv")
+    row = read_csv(folder / "out.csv")[0]
+    if row["findings"].startswith(REFUSED):
+        return REFUSED
+    pressure = row["site_pressure_hpa"].replace(",", ".")
+    height = float(altitude_from_pressure(float(pressure)))
+    return None if cells.read_cell(cell).number != 0.0 and abs(height) < 0.05 else height
+
+
+def visits(folder: Path, cell: str, decimal: str) -> Verdict:
+    found = read_visits(in_table(folder, READING, cell, decimal))
+    assert len(found.readings) + len(found.refused) == 2
+    return REFUSED if found.refused else found.readings[0].get("altitude_m")
+
+
+def series(folder: Path, cell: str, decimal: str) -> Verdict:
+    found = read_series(in_table(folder, READING | {"taken_at": "2026-01-11T09:00"}, cell, decimal))
+    if any("left out" in note for note in found.notes):
+        return REFUSED
+    height = float(found.columns["altitude_m"][0])
+    return None if math.isnan(height) else height
+
+
+def logbook(folder: Path, cell: str, decimal: str) -> Verdict:
+    found = visits_of_table(in_table(folder, READING, cell, decimal))
+    return REFUSED if found.refused else found.visits[0].entries[0][2].get("altitude_m")
+
+
+def history(folder: Path, cell: str, decimal: str) -> Verdict:
+    found = read_log(in_table(folder, READING, cell, decimal))
+    refused = any("was refused" in note for note in found.notes)
+    return REFUSED if refused else found.rows[0].get("altitude_m")
+
+
+def fleet_cell(name: str, key: str, columns: dict[str, str]) -> Callable[[Path, str, str], Verdict]:
+    """Return the entrance of a fleet table."""
+
+    def verdict(folder: Path, cell: str, decimal: str) -> Verdict:
+        table = read_fleet_table(name, in_table(folder, columns, cell, decimal))
+        if table.faults:
+            assert {row for row, _, _ in table.faults} == {0}
+            return REFUSED
+        value = float(table.frame[key].iloc[0])
+        return None if math.isnan(value) else value
+
+    return verdict
+
+
+def points(folder: Path, cell: str, decimal: str) -> Verdict:
+    path = in_table(folder, {"altitude_m": "?", "temp_c": "20", "note": "8.5"}, cell, decimal)
+    counts = derate_streamed(path, folder / "out.parquet", BASE.derating)
+    if counts.why:
+        return REFUSED
+    density = pq.read_table(folder / "out.parquet").column("dry_air_density_ratio")[0].as_py()
+    # Of one temperature the ratio of the densities is that of the pressures.
+    return None if math.isnan(density) else float(altitude_from_pressure(density * 1013.25))
+
+
+VEHICLE = {"vehicle_id": "V1", "heater_id": "h", "site_id": "S", "cab_ua_w_per_k": "8.5", "compensation_limit_m": "?"}
+SITE = {"site_id": "S1", "altitude_m": "?", "design_temp_c": "8.5", "mildest_use_temp_c": "8.5"}
+SITE |= {"nights_per_season": "9", "hours_per_night": "9"}
+ROUTE = {"route_id": "r1", "altitude_m": "?", "minutes": "8.5"}
+ENTRANCES: dict[str, Callable[[Path, str, str], Verdict]] = {
+    "readings": readings,
+    "visits": visits,
+    "series": series,
+    "logbook": logbook,
+    "history": history,
+    "vehicles": fleet_cell("vehicles", "compensation_limit_m", VEHICLE),
+    "sites": fleet_cell("sites", "altitude_m", SITE),
+    "routes": fleet_cell("routes", "altitude_m", ROUTE),
+    "points": points,
+}
+
+
+@pytest.mark.parametrize("decimal", [".", ","])
+@pytest.mark.parametrize("entrance", ENTRANCES)
+def test_the_same_cell_gets_the_same_verdict_everywhere(entrance: str, decimal: str, tmp_path: Path) -> None:
+    wrong = {}
+    for cell, verdicts in CELLS.items():
+        expected = verdicts[decimal == ","]
+        if entrance == "vehicles" and isinstance(expected, float) and expected < 0.0:
+            expected = REFUSED  # the limit of a unit is never below the sea
+        found = ENTRANCES[entrance](tmp_path, cell, decimal)
+        if isinstance(expected, float) and isinstance(found, float):
+            # The pressure of readings is rounded to 0.1 hPa, which is 0.9 m.
+            found = expected if abs(found - expected) < (0.9 if entrance == "readings" else 1e-6) else found
+        if found != expected:
+            wrong[cell] = (found, expected)
+    assert not wrong
+
+
+@pytest.mark.parametrize("entrance", ENTRANCES)
+def test_every_number_of_every_entrance_comes_from_one_function(
+    entrance: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Were there a second reader anywhere, its number would not be 42."""
+    assert ENTRANCES[entrance](tmp_path, "150", ".") == pytest.approx(150.0, abs=0.9)
+    monkeypatch.setattr(cells, "as_number", lambda text: 42.0 if text == "150" else float(text))
+    monkeypatch.setattr("combust.edge.tables.convert.plain_numbers", lambda column, decimal: None)
+    assert ENTRANCES[entrance](tmp_path, "150", ".") == pytest.approx(42.0, abs=0.9)
+
+
+CO = {**READING, "altitude_m": "150", "co_dry_ppm": "?", "location": "outdoors"}
+
+
+def test_carbon_monoxide_over_the_range_stops_and_gives_no_lambda(tmp_path: Path) -> None:
+    """The stop of the exhaust CO is 1000 ppm: more than 1000 is above it, more than 60 tells nothing."""
+    for cell, stops in ((">2000", True), ("> 1000", True), ("\u22651000", True), (">60", False)):
+        path = in_table(tmp_path, CO, cell, ".")
+        counts = interpret_file(path, tmp_path / "out.csv")
+        row = read_csv(tmp_path / "out.csv")[0]
+        assert (row["air_ratio"], counts.refused) == ("", 1)
+        assert ("stop: exhaust_co_high." in row["findings"]) == stops
+        assert "bound" in row["findings"]
+        causes, book, logged = read_visits(path), visits_of_table(path), read_series(path)
+        for found in (causes.stops, book.stops, read_log(path).stops, logged.stops):
+            assert any(stop.code == "exhaust_co_high" for stop in found) == stops
+        assert "row 2: " in causes.refused[0]
+
+
+def test_an_upper_bound_of_carbon_monoxide_stands_for_its_value_and_is_told(tmp_path: Path) -> None:
+    path = in_table(tmp_path, CO, "<5", ".")
+    found = read_visits(path)
+    assert found.readings[0].get("co_dry_ppm") == 5.0
+    assert "co_dry_ppm: 1 cells with < stand for their bound" in " ".join(found.notes)
+
+
+@pytest.mark.parametrize("command", ["readings", "cause", "log add", "log add --series", "log series", "history"])
+def test_1_200_ppm_is_never_1_2_ppm_and_over_range_is_a_stop(command: str, tmp_path: Path) -> None:
+    typed = {
+        "readings": ("readings", "IN", "--out", str(tmp_path / "o.csv")),
+        "cause": ("cause", "IN", "--heater", str(DATA / "heaters" / "heater-0312.toml"), "--no-pairs"),
+        "log add": ("log", "add", str(tmp_path / "w.book"), "--from", "IN"),
+        "log add --series": ("log", "add", str(tmp_path / "w.book"), "--visit-id", "V", "--series", "IN"),
+        "log series": ("log", "series", "IN"),
+        "history": ("history", "IN"),
+    }[command]
+    for cell, told in (("1.200", "two ways"), (">2000", "STOP")):
+        path = str(in_table(tmp_path, CO | {"heater_id": "heater-0312", "fuel": "diesel_b7"}, cell, ","))
+        run = call(*(path if word == "IN" else word for word in typed))
+        said = run.err + run.out
+        if command == "readings":
+            said += (tmp_path / "o.csv").read_text(encoding="utf-8-sig")
+        assert told in said, said
+        if told == "STOP":
+            assert "No stop condition" not in run.err
+
+
+def test_2_300_m_of_a_spreadsheet_is_never_2_3_m_in_a_fleet(tmp_path: Path) -> None:
+    cars, sites = worked.vehicles(), worked.sites().astype(str)
+    sites["altitude_m"] = ["1.850", "2.300", "3300", "4.100", "400"]
+    text = sites.replace({"design_temp_c": {"-5": "-5,0"}}).to_csv(index=False, sep=";")
+    (tmp_path / "sites.csv").write_text(text, encoding="utf-8")
+    plan = plan_fleet(cars, tmp_path / "sites.csv", heaters=worked.HEATERS)
+    refused = plan.faults[plan.faults["table"] == "sites"]
+    assert refused["row"].tolist() == [2, 3, 5]
+    assert refused["text"].str.contains("two ways").all()
+    assert set(plan.vehicles["group"]) == {"V3", "V5"}
+    # Twelve, nine and four vehicles stand at the three sites: one fault for each site, not twenty-five.
+    told = plan.faults[plan.faults["table"] == "vehicles"]["text"].tolist()
+    assert [f"{n} vehicles" in text for n, text in zip((12, 9, 4), told, strict=True)] == [True] * 3
+
+
+def test_metres_under_a_heading_in_feet_beside_routes_that_climb_are_told() -> None:
+    """Sites of 400 to 4100 m under altitude_ft are 122 to 1250 m; the routes between them climb to 4800 m."""
+    import pandas as pd
+
+    cars = worked.vehicles(route_id="r")
+    sites = worked.sites().rename(columns={"altitude_m": "altitude_ft"})
+    routes = pd.DataFrame({"route_id": "r", "altitude_m": [500, 4800], "minutes": [10, 10]})
+    plan = plan_fleet(cars, sites, routes, heaters=worked.HEATERS)
+    told = plan.faults[plan.faults["code"] == "suspect_feet"]
+    assert told["severity"].tolist() == ["warned"]
+    assert "4100 m would fit" in told["text"].iloc[0]
+    in_feet = worked.sites().assign(altitude_ft=worked.sites()["altitude_m"] / 0.3048).drop(columns="altitude_m")
+    assert len(plan_fleet(cars, in_feet, routes, heaters=worked.HEATERS).faults) == 0
+
+
+def test_a_map_a_column_for_the_whole_file_and_marks_in_every_command(tmp_path: Path) -> None:
+    data = "Datum;Zeit;Sauerstoff;CO (%);Flue temperature (F);colour\n12.01.2026;9:05;8,2;OL;572;red\n"
+    data += "12.01.2026;9:06;8,2;0,015;572;red\n12.01.2026;9:07;8,2;---;572;red\n"
+    (tmp_path / "in.csv").write_text(data, encoding="utf-8")
+    (tmp_path / "marks.toml").write_text(
+        '[marks]\n"---" = ""\n[marks.co_dry_ppm]\n"OL" = ">0,2"\n[whole_file]\nfuel = "diesel_b7"\n', encoding="utf-8"
+    )
+    maps = ["--map", "Datum=date", "--map", "Zeit=time", "--map", "Sauerstoff=o2_dry_pct", "--map", "CO (%)=co_dry_ppm"]
+    maps += ["--map", "Flue temperature (F)=flue_temp_c", "--set", "location=outdoors", "--set", "heater_id=h1"]
+    saved = str(tmp_path / "my_analyser.toml")
+    first = call("readings", str(tmp_path / "in.csv"), "--out", str(tmp_path / "o.csv"), *maps,
+                 "--map", str(tmp_path / "marks.toml"), "--save-map", saved)  # fmt: skip
+    assert first.code == 0, first.err
+    assert "note: Not used: colour." in first.err
+    rows = read_csv(tmp_path / "o.csv")
+    assert "stop: exhaust_co_high" in rows[0]["findings"], "over 0.2 % is over 2000 ppm"
+    assert "co_not_entered" in rows[2]["findings"]
+    assert [row["location"] for row in rows] == ["outdoors"] * 3
+    book = str(tmp_path / "w.book")
+    added = call("log", "add", book, "--from", str(tmp_path / "in.csv"), "--map", saved)
+    assert "3 rows: 2 taken, 1 refused" in added.out, added.err
+    assert "STOP" in added.err
+    found = visits_of_table(tmp_path / "in.csv", mapping=saved).visits[0].entries[0][2]
+    # 572 F is 300 C, 0.015 % is 150 ppm: by the definitions
+    assert found["flue_temp_c"] == pytest.approx(300.0)
+    assert found["co_dry_ppm"] == pytest.approx(150.0)
+    assert found["taken_at"] == "2026-01-12T09:06:00"
+    series = read_series(tmp_path / "in.csv", mapping=saved)
+    assert series.times_s.tolist() == [0.0, 60.0]
+    wrong = call("readings", str(tmp_path / "in.csv"), "--out", str(tmp_path / "o.csv"), "--map", saved, "--set", "x")
+    assert wrong.code == 3
+    assert "has no =" in wrong.err
+
+
+HEADINGS = {
+    "Altitude [ft]": ("altitude_ft", 3048.0),
+    "altitude (m)": ("altitude_m", 10_000.0),
+    "Flue temp (F)": ("flue_temp_f", None),
+    "CO2 dry (%)": ("co2_dry_pct", None),
+    "CO dry (%)": ("co_dry_pct", None),
+    "Pressure (mbar)": ("pressure_mbar", None),
+}
+
+
+@pytest.mark.parametrize("heading", HEADINGS)
+def test_a_unit_in_the_heading_that_makes_a_key_whole_is_read_and_told(heading: str, tmp_path: Path) -> None:
+    from combust.edge.tables.headings import match_headings
+
+    matched = match_headings([heading])
+    assert not matched.faults
+    assert matched.notes == [f"The heading {heading} is read as {HEADINGS[heading][0]}."]
+
+
+@pytest.mark.parametrize(
+    ("heading", "key"),
+    [("CO (mg/m3)", "co_dry_ppm"), ("T (K)", "flue_temp_c"), ("T (F)", "altitude_m"), ("p [psi]", "pressure_hpa")],
+)
+def test_a_unit_that_the_key_is_not_in_is_refused(heading: str, key: str, tmp_path: Path) -> None:
+    (tmp_path / "in.csv").write_text(f"o2_dry_pct,{heading}\n8.2,12\n", encoding="utf-8")
+    with pytest.raises(CombustError, match="Convert the column"):
+        interpret_file(tmp_path / "in.csv", tmp_path / "o.csv", mapping={heading: key})
+
+
+def test_rows_are_told_by_their_line_in_the_spreadsheet(tmp_path: Path) -> None:
+    """Counted by eye: an empty line above, the heading in line 2, an empty line 4, a cell of two lines in row 5."""
+    lines = ["", "o2_dry_pct,visit_id,note", "8.2,a,x", "", '99,b,"two', 'lines"', "8.2,c,", ",,", "77,d,x"]
+    (tmp_path / "in.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
+    told = [text.split(":")[0] for text in read_visits(tmp_path / "in.csv").refused]
+    assert told == ["row 5", "row 8"]
+    interpret_file(tmp_path / "in.csv", tmp_path / "o.csv", rejects=tmp_path / "r.csv")
+    assert [row["row"] for row in read_csv(tmp_path / "r.csv")] == ["5", "8"]
+
+
+def test_dates_and_clock_times(tmp_path: Path) -> None:
+    from combust.edge.tables.times import moment
+
+    assert moment("13/01/2026", "2:05 PM") == "2026-01-13T14:05:00"
+    assert moment("02/01/2026") is None, "the day or the month first: nobody can tell"
+    (tmp_path / "s.csv").write_text("time,o2_dry_pct\n23:59:50,8.2\n00:00:10,8.2\n", encoding="utf-8")
+    assert read_series(tmp_path / "s.csv").times_s.tolist() == [0.0, 20.0]
+    (tmp_path / "v.csv").write_text("date,time,o2_dry_pct\n02/01/2026,9:00,8.2\n30.02.2026,,8.2\n", encoding="utf-8")
+    found = read_visits(tmp_path / "v.csv")
+    assert len(found.refused) == 2
+    assert "02/01/2026 9:00 is no time, or can be read in two ways" in found.refused[0]
