@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import sys
 from typing import TYPE_CHECKING, Any
 
@@ -91,7 +90,7 @@ def command(
     output.tell_rest(safety)
     if out:
         table = {**found.to_dict(), "safety": safety.to_dict(), "refused": refused}
-        output.write_text(out, json.dumps(table, ensure_ascii=False, allow_nan=False, indent=2) + "\n")
+        output.write_text(out, output.json_text(table) + "\n")
     if figure:
         _draw(heater, readings, figure, seed, not no_pairs)
     output.leave_strict(strict, safety.findings)
