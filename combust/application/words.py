@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -10,7 +9,7 @@ from functools import cache
 from typing import Any
 
 from combust.data.errors import CombustError, Fault
-from combust.data.fields import Field
+from combust.data.fields import Field, span
 from combust.data.near import near_matches
 from combust.data.tables import load_table
 from combust.data.vocabulary import quantities
@@ -111,10 +110,10 @@ def quantity_lines(record: Field) -> tuple[tuple[str, str], ...]:
 
 def told_range(record: Field) -> str:
     """Return the allowed range or words of a key, with the range it was checked in where that is narrower."""
-    if record.kind == "choice":
+    if record.choices:
         return ", ".join(record.choices)
-    told = _span(record.low, record.high, record.unit)
-    checked = _span(record.validated_low, record.validated_high, record.unit)
+    checked = span(record.validated_low, record.validated_high)
+    told, checked = (f"{text} {record.unit}".rstrip() if text else "" for text in (record.band, checked))
     return f"{told} (checked {checked})" if told and checked != told else told
 
 
@@ -148,15 +147,6 @@ def _trade_lines(row: dict[str, Any]) -> tuple[tuple[str, str], ...]:
 
 def _finding_lines(kind: FindingKind) -> tuple[tuple[str, str], ...]:
     return (("what it is", SEVERITY_WORDS[kind.severity]), ("text", plain_text(kind.text)))
-
-
-def _span(low: float, high: float, unit: str) -> str:
-    unit = f" {unit}" if unit else ""
-    if math.isfinite(low) and math.isfinite(high):
-        return f"{low:g} to {high:g}{unit}"
-    if math.isfinite(low):
-        return f"from {low:g}{unit}"
-    return f"up to {high:g}{unit}" if math.isfinite(high) else ""
 
 
 def _plain(text: str) -> str:

@@ -31,7 +31,7 @@ class Fault:
         Why it is refused and what to do about it.
     """
 
-    __slots__ = ("code", "high", "hint", "low", "quantity", "unit", "value", "why")
+    __slots__ = ("code", "high", "hint", "line", "low", "quantity", "unit", "value", "why")
 
     def __init__(
         self,
@@ -48,6 +48,7 @@ class Fault:
         self.quantity, self.value, self.code = quantity, value, code
         self.unit, self.low, self.high = unit, low, high
         self.why, self.hint = why, hint
+        self.line: int | None = None  # of a text file
 
     def entered_as(self, key: str, value: object) -> Fault:
         """Return the fault with the key and value that were entered, where those were in another unit."""
@@ -58,7 +59,11 @@ class Fault:
 
     def within(self, path: str) -> Fault:
         """Return the fault, its quantity told with where it stands (``fuel.mine.density``)."""
-        self.quantity = f"{path}{self.quantity}"
+        return self.at(f"{path}{self.quantity}")
+
+    def at(self, quantity: str, line: int | None = None) -> Fault:
+        """Return the fault with the full name of its quantity and its line in a text file."""
+        self.quantity, self.line = quantity, line
         return self
 
     def __str__(self) -> str:
@@ -70,6 +75,7 @@ class Fault:
         text += f" {self.why}"
         if self.low is not None and self.high is not None:
             text += f" (allowed {self.low:g} to {self.high:g}{' ' + self.unit if self.unit else ''})"
+        text = text if self.line is None else f"line {self.line}: {text}"
         return printable(f"{text}. {self.hint}".strip() if self.hint else f"{text}.")
 
     def __repr__(self) -> str:
@@ -87,6 +93,7 @@ class Fault:
             "high": None if _is_endless(self.high) else self.high,
             "hint": self.hint,
             "text": str(self),
+            **({} if self.line is None else {"line": self.line}),
         }
 
 

@@ -82,6 +82,13 @@ class Field:
         return _METAVARS.get(self.unit, self.unit.upper() or "NUMBER")
 
     @property
+    def band(self) -> str:
+        """The allowed range, or the words, in words: ``0 to 21.5``; "" where anything goes."""
+        if self.kind == "flag_or_unknown":
+            return 'true | false | "unknown"'
+        return " | ".join(self.choices) or span(self.low, self.high)
+
+    @property
     def remedy(self) -> str:
         """What to do about a value that is missing or of another kind."""
         if self.example is not None:
@@ -139,7 +146,7 @@ class Field:
 
     def not_a_number(self, value: object, *, entered_as: str = "") -> Fault:
         """Return the fault of a value that is no number; ``entered_as`` is its key in another unit."""
-        band = f"{self.low:g} to {self.high:g}" if math.isfinite(self.low) and math.isfinite(self.high) else ""
+        band = self.band
         if entered_as:
             allowed = f" ({band} {self.unit})" if band else ""
             hint = f"Give a plain number; it becomes {self.key}{allowed}"
@@ -207,6 +214,13 @@ class Field:
         if numbers[0] >= numbers[1]:
             raise self._outside(list(numbers), "has its low end not below its high end")
         return numbers
+
+
+def span(low: float, high: float) -> str:
+    """Return a range in words; an open end is left out."""
+    if math.isfinite(low) and math.isfinite(high):
+        return f"{low:g} to {high:g}"
+    return f"from {low:g}" if math.isfinite(low) else f"up to {high:g}" if math.isfinite(high) else ""
 
 
 def fields_of(rows: Mapping[str, Mapping[str, Any]], **common: Any) -> dict[str, Field]:

@@ -13,8 +13,8 @@ from combust.data.errors import CombustError, Fault
 from combust.data.tables import read_toml
 from combust.domain.catalogue import Catalogue
 from combust.domain.fuel import Fuel
-from combust.domain.profile_check import CheckedProfile, checked_profile
 from combust.domain.profile_lines import Lines
+from combust.domain.profile_values import CheckedProfile, checked_profile
 from combust.domain.reading import Reading
 
 

@@ -14,7 +14,6 @@ from combust.data.errors import CombustError, Fault
 from combust.data.fields import Field, as_number, check_fields
 from combust.data.near import near_matches
 from combust.data.tables import load_table, read_toml
-from combust.domain.result import plain
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,10 +50,6 @@ class InstrumentClass:
         for up_to, absolute, share in reversed(self.co_ranges_ppm):
             limit = np.where(co <= up_to, np.maximum(absolute, share * co), limit)
         return limit[()]
-
-    def to_dict(self) -> dict[str, object]:
-        """Return plain values for JSON (an open range ends in null)."""
-        return {name: plain(getattr(self, name)) for name in self.__slots__}
 
 
 @cache

@@ -11,7 +11,7 @@ from combust.data.fields import Field, check_fields, fields_of, strip_unit
 from combust.data.near import near_matches
 from combust.data.tables import load_table
 from combust.domain.catalogue import Catalogue, get_fuel
-from combust.domain.profile_lines import LineFault, Lines, Path
+from combust.domain.profile_lines import Lines, Path
 
 PARTS = ("profile", "stages", "baseline", "limits", "start", "ducts")
 HEADERS = {
@@ -49,7 +49,7 @@ def check_part(
             del found[key]
     for key, fault in told:
         line = lines.of(*path) if fault.code == "missing" else lines.of(*path, key)
-        faults.append(LineFault(line, fault, quantity=full_name(path, key)))
+        faults.append(fault.at(full_name(path, key), line))
     return found
 
 

@@ -12,7 +12,7 @@ import pytest
 from combust.application.site.base import altitude_base
 from combust.application.site.derating import derating_table
 from combust.application.site.effect import site_effect
-from combust.application.site.result import SiteEffect
+from combust.application.site.effect_result import SiteEffect
 from combust.data.errors import CombustError
 from combust.domain.heater import Heater
 from combust.domain.reading import Reading

@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from combust.data.errors import CombustError
 from combust.domain.instrument import InstrumentClass, instrument_class, instrument_classes
 from combust.domain.limits import cautions, finding_kinds, limits
+from combust.domain.result import plain
 from combust.domain.site import Site
 from tests.refusals import refusal
 from tests.source_rows import SourceRow, source_rows
@@ -110,7 +111,7 @@ def test_co_limits_of_the_portable_class(co: float, limit: float) -> None:
 def test_shipped_classes_tell_their_source() -> None:
     for name, found in instrument_classes().items():
         assert "from memory" in found.source or "read" in found.source, name
-        assert found.to_dict()["name"] == name
+        assert plain(found)["name"] == name
     assert instrument_class().name == "portable"
     assert instrument_class(instrument_class()) is instrument_class()
 

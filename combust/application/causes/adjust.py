@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from combust.application.causes.fault_size import severity_moments
-from combust.application.causes.result import Adjustment
 from combust.application.causes.rows import Row, Values, dry_o2_of_air_ratio
+from combust.application.causes.visit_result import Adjustment
 from combust.domain.limits import limit
 from combust.kernel.constants import DRY_AIR
 

@@ -15,9 +15,9 @@ import numpy as np
 from combust.application.causes import evidence as ev
 from combust.application.causes.catalogue import Check
 from combust.application.causes.draws import Variant
-from combust.application.causes.result import NextCheck
 from combust.application.causes.rows import Row, Values
 from combust.application.causes.stacking import stacked
+from combust.application.causes.visit_result import NextCheck
 from combust.domain.safety import Safety
 from combust.kernel.types import Floats
 

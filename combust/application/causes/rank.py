@@ -15,7 +15,10 @@ from combust.application.causes.checks import propose_checks
 from combust.application.causes.engine import Engine
 from combust.application.causes.fault_size import severity_draws, severity_text
 from combust.application.causes.first_look import FirstLook, first_look
-from combust.application.causes.result import (
+from combust.application.causes.rows import Values
+from combust.application.causes.separate import bayes_errors, inseparable
+from combust.application.causes.visit import Posterior, Visit
+from combust.application.causes.visit_result import (
     CausesResult,
     Explanation,
     NextCheck,
@@ -23,9 +26,6 @@ from combust.application.causes.result import (
     Severity,
     VisitResult,
 )
-from combust.application.causes.rows import Values
-from combust.application.causes.separate import bayes_errors, inseparable
-from combust.application.causes.visit import Posterior, Visit
 from combust.data.errors import CombustError, Fault
 from combust.domain.heater import Heater
 from combust.domain.instrument import InstrumentClass, instrument_class

@@ -10,7 +10,7 @@ import numpy as np
 
 from combust.application.causes.catalogue import HEALTHY, shipped_convictions
 from combust.application.causes.rank import _engine, rank_causes
-from combust.application.causes.result import VisitResult
+from combust.application.causes.visit_result import VisitResult
 from combust.application.lessons.exercises import checked_seed
 from combust.application.mystery import rules
 from combust.application.mystery.case import ANSWER_BYTES, MysteryCase, seal_results

@@ -17,7 +17,7 @@ from itertools import combinations, takewhile
 from typing import Any
 
 from combust.application.causes.catalogue import shipped_convictions
-from combust.application.causes.result import VisitResult
+from combust.application.causes.visit_result import VisitResult
 from combust.application.mystery import rules
 from combust.application.mystery.case import Play
 from combust.application.mystery.deal import Answer, Dealer, judged, probability_of

@@ -12,8 +12,8 @@ from combust.application.reading.columns import columns_of_reading
 from combust.application.reading.interpret import interpret_columns
 from combust.application.reading.result import safety_of
 from combust.application.site.base import AltitudeBase, altitude_base
+from combust.application.site.effect_result import SiteEffect
 from combust.application.site.findings import site_findings
-from combust.application.site.result import SiteEffect
 from combust.data.errors import CombustError, Fault
 from combust.data.tables import load_table
 from combust.data.vocabulary import quantity

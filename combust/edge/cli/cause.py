@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from combust.application.causes.rank import rank_causes
-from combust.application.causes.result import CausesResult
+from combust.application.causes.visit_result import CausesResult
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import is_missing
 from combust.domain.catalogue import load_fuels

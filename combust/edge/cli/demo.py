@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from combust import __version__
-from combust.application.causes.result import VisitResult
+from combust.application.causes.visit_result import VisitResult
 from combust.application.reading.result import ReadingResult, interpret
 from combust.data.errors import CombustError, Fault
 from combust.domain.heater import Heater

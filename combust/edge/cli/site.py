@@ -11,7 +11,7 @@ import click
 
 from combust.application.site.base import AltitudeBase, altitude_base
 from combust.application.site.effect import site_effect
-from combust.application.site.result import SiteEffect
+from combust.application.site.effect_result import SiteEffect
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import as_number
 from combust.domain.catalogue import load_fuels
