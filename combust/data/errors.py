@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib
 import math
 from collections.abc import Iterable
 from typing import Any, Literal
@@ -135,6 +136,20 @@ class CombustError(ValueError):
 
 class UnknownKeywordError(CombustError, TypeError):
     """Keywords that are none: a TypeError as of any function, and every other fault with it."""
+
+
+def need_module(module: str, extra: str) -> Any:
+    """Return an optional library.
+
+    Raises
+    ------
+    CombustError
+        It is not installed; the line that installs it is told.
+    """
+    try:
+        return importlib.import_module(module)
+    except ImportError as error:
+        raise missing_extra(module, extra) from error
 
 
 def missing_extra(module: str, extra: str, *, why: str = "is needed here") -> CombustError:

@@ -10,7 +10,7 @@ import pytest
 from combust.application.causes.rank import rank_causes
 from combust.data.errors import CombustError
 from combust.domain.heater import Heater
-from combust.edge import notebook
+from combust.edge import demo_data as place
 from combust.edge.cli.main import COMMANDS, cli
 from combust.edge.figures.trim import draw_trim
 from combust.edge.tables.visits import read_visits
@@ -97,9 +97,9 @@ def test_trim_figure_says_where_each_stage_lands():
 
 def test_demo_data_is_found_from_below_and_refused_in_words(tmp_path, monkeypatch):
     monkeypatch.chdir(ROOT / "notebooks")
-    assert notebook.demo_data() == DATA
+    assert place.demo_data() == DATA
     monkeypatch.chdir(tmp_path)
-    assert (notebook.demo_data() / "heaters").is_dir()
-    monkeypatch.setattr(notebook, "__file__", str(tmp_path / "a/b/c.py"))
+    assert (place.demo_data() / "heaters").is_dir()
+    monkeypatch.setattr(place, "__file__", str(tmp_path / "a/b/c.py"))
     with pytest.raises(CombustError, match="clone"):
-        notebook.demo_data()
+        place.demo_data()
