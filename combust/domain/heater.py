@@ -42,12 +42,13 @@ class Stage:
 class Baseline:
     """A healthy reading of this unit (``unit``) or of another of its type (``type``, which adds spread).
 
-    ``reading`` has the profile's fuel filled in where it named none.
+    ``reading`` has the profile's fuel filled in where it named none; ``fuel`` is what was burnt then.
     """
 
     origin: str
     stage: str
     reading: Reading
+    fuel: Fuel
 
 
 @dataclass(frozen=True, slots=True)

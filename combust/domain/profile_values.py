@@ -32,7 +32,7 @@ class CheckedProfile:
     fuel: Fuel
     plain: dict[str, Any]
     stages: dict[str, dict[str, Any]]
-    baselines: list[tuple[str, str, Reading]] = field(default_factory=list)
+    baselines: list[tuple[str, str, Reading, Fuel]] = field(default_factory=list)
     limits: dict[str, Any] = field(default_factory=dict)
     start: dict[str, Any] | None = None
     ducts: dict[str, dict[str, Any]] = field(default_factory=dict)
@@ -146,7 +146,7 @@ def _baseline(
     lines: Lines,
     faults: list[Fault],
     catalogue: Catalogue | None,
-) -> tuple[str, str, Reading] | None:
+) -> tuple[str, str, Reading, Fuel] | None:
     """Return (origin, stage, reading) of one healthy reading, or None when it has a fault."""
     path: Path = ("baseline", index)
     before = len(faults)
@@ -160,14 +160,14 @@ def _baseline(
         fault = Fault("stage", stage, "unknown_name", why="is no stage of this profile", hint=hint)
         faults.append(fault.at(full_name(path, "stage"), lines.of(*path, "stage")))
     checked = _reading_values(row, asked, path, lines, faults)
-    burnt = _fuel_of(checked, path, lines, faults, catalogue)
+    fuel_then = _fuel_of(checked, path, lines, faults, catalogue)
     origin = head.get("origin", "unit")
-    for quantity, why, hint in _not_healthy(checked, burnt, heater_id if origin == "unit" else None):
+    for quantity, why, hint in _not_healthy(checked, fuel_then, heater_id if origin == "unit" else None):
         fault = Fault(quantity, checked[quantity], "not_healthy", why=why, hint=hint)
         faults.append(_reading_fault(fault, path, quantity, lines))
-    if len(faults) > before or asked is None or stage is None:
+    if len(faults) > before or fuel_then is None or stage is None:
         return None
-    return origin, stage, Reading(**{**checked, "stage": stage})
+    return origin, stage, Reading(**{**checked, "stage": stage}), fuel_then
 
 
 def _reading_values(
@@ -220,7 +220,9 @@ _MUST_BE = {
 }
 
 
-def _not_healthy(values: Mapping[str, Any], burnt: Fuel | None, heater_id: str | None) -> list[tuple[str, str, str]]:
+def _not_healthy(
+    values: Mapping[str, Any], fuel_then: Fuel | None, heater_id: str | None
+) -> list[tuple[str, str, str]]:
     """Return (quantity, why, remedy) for all that makes a reading no baseline."""
     told = [
         (key, "makes this no healthy reading", hint) for key, (bad, hint) in _MUST_BE.items() if values.get(key) in bad
@@ -239,7 +241,7 @@ def _not_healthy(values: Mapping[str, Any], burnt: Fuel | None, heater_id: str |
     for hot, cold in (("flue_temp_c", "intake_temp_c"), ("air_out_temp_c", "air_in_temp_c")):
         if hot in values and cold in values and values[hot] < values[cold]:
             told.append((hot, f"is colder than {cold} ({values[cold]:g} °C)", "Have the two probes been swapped?"))
-    pair = _pair_problem(values, burnt) if burnt else ""
+    pair = _pair_problem(values, fuel_then) if fuel_then else ""
     return [*told, ("co2_dry_pct", pair, "Zero outdoors, look at trap and hose, then read again.")] if pair else told
 
 
@@ -260,15 +262,15 @@ def _poisonous(values: Mapping[str, Any]) -> list[tuple[str, str, str]]:
     return told
 
 
-def _pair_problem(values: Mapping[str, Any], burnt: Fuel) -> str:
+def _pair_problem(values: Mapping[str, Any], fuel_then: Fuel) -> str:
     """Return why a measured CO2 cannot belong to this fuel and O2 (EPA Method 3B: fuel factor within 10 %), or ""."""
     if values.get("co2_origin") != "measured" or not values.get("co2_dry_pct"):
         return ""
     share = limit("fuel_factor_off")
-    highest = float(co2_maximum(burnt))
+    highest = float(co2_maximum(fuel_then))
     co2 = values["co2_dry_pct"] + values.get("co_dry_ppm", 0.0) * 1e-4
     if co2 > highest * (1.0 + share):
-        return f"is above the most that {burnt.name} can give ({highest:.1f} %)"
+        return f"is above the most that {fuel_then.name} can give ({highest:.1f} %)"
     if "o2_dry_pct" not in values:
         return ""
     oxygen = 100.0 * DRY_AIR.o2
@@ -276,7 +278,7 @@ def _pair_problem(values: Mapping[str, Any], burnt: Fuel) -> str:
     factor = (oxygen - values["o2_dry_pct"] + values.get("co_dry_ppm", 0.0) * 0.5e-4) / co2
     if abs(factor / own - 1.0) <= share:
         return ""
-    return f"does not belong to this O2 (fuel factor {factor:.2f}, {burnt.name} has about {own:.2f})"
+    return f"does not belong to this O2 (fuel factor {factor:.2f}, {fuel_then.name} has about {own:.2f})"
 
 
 def _contradictions(

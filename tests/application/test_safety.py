@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from combust.application.causes.catalogue import shipped_convictions
+from combust.application.causes.catalogue import shipped_priors
 from combust.application.causes.checks import is_allowed
 from combust.application.causes.rank import rank_causes
 from combust.application.fleet.remedies import EFFORT
@@ -158,7 +158,7 @@ def test_nothing_is_listed_that_the_evidence_forbids() -> None:
     values = random_evidence(5)
     found = found_in(values)
     _, burning = dangers(values)
-    listed = {name: ~forbids(found, check.needs) for name, check in shipped_convictions().checks.items()}
+    listed = {name: ~forbids(found, check.needs) for name, check in shipped_priors().checks.items()}
     listed |= {f"remedy {name}": ~forbids(found, needs) for name, needs in EFFORT.items()}
     for name in (*BURNING, "remedy trim_to_minimum"):
         assert not np.any(listed[name] & burning), name
@@ -281,7 +281,7 @@ def test_no_cause_lists_a_check_or_a_trim_that_the_state_forbids(evidence: dict[
 
 @pytest.mark.regression
 def test_an_exhaust_duct_waits_for_the_port_pressures() -> None:
-    check = shipped_convictions().checks["exhaust_duct_off"]
+    check = shipped_priors().checks["exhaust_duct_off"]
     assert not is_allowed(check, [{}], Safety(()))
     assert is_allowed(check, [{"exhaust_static_pa": 80.0}], Safety(()))
 

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from combust.application.site.base import altitude_base
+from combust.application.heater.baseline import healthy_stage
 from combust.domain.heater import Heater
 from combust.domain.site import Site
 from combust.edge.cli.main import main
@@ -215,8 +215,8 @@ def test_fleet_refusals(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> N
 
 
 def test_figures_carry_alt_text_and_source() -> None:
-    base = altitude_base(Heater.load(DATA / "profiles" / "small.toml"))
-    bare = altitude_base("diesel", air_ratio=1.6)
+    base = healthy_stage(Heater.load(DATA / "profiles" / "small.toml"))
+    bare = healthy_stage("diesel", air_ratio=1.6)
     plan = worked.plan()
     figures = [
         draw_derating(base, minimum=1.3, name="small"),
@@ -236,7 +236,7 @@ def test_figures_carry_alt_text_and_source() -> None:
 # Worked apart: lambda 1.6 at sea level and 20 °C; sigma at 2000 m is .909 at -20 °C and .785 at +20 °C.
 @pytest.mark.independent
 def test_nights_of_a_season_are_drawn_where_lambda_is() -> None:
-    base = altitude_base("diesel", air_ratio=1.6, reference=Site(0, None, 20.0))
+    base = healthy_stage("diesel", air_ratio=1.6, reference=Site(0, None, 20.0))
     figure = draw_nights(base, altitude_m=2000, minimum=1.3, nights_c=[-20, 20], name="unit")
     line = figure.axes[0].lines[0]
     for temp, sigma in ((-20.0, 0.909), (20.0, 0.785)):

@@ -10,7 +10,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from combust.application.causes.catalogue import convictions
+from combust.application.causes.catalogue import get_priors
 from combust.application.causes.draws import STRUCTURE
 from combust.application.causes.engine import Engine
 from combust.application.causes.rank import rank_visits
@@ -37,7 +37,7 @@ SETS = {
 }
 
 
-OWN_CHANNELS = ["o2", "setting", "co", "flue", "rise"]
+OWN_CHANNELS = ["lambda_o2", "setting", "co", "flue", "rise"]
 LESS_CHANNELS = [*OWN_CHANNELS, "voltage", "intake_static", "exhaust_static", "ambient_o2"]
 LESS_SEEN = ["probe_leak_test"]
 LESS = {
@@ -116,7 +116,7 @@ def one_heater(index):
     names = drawn_causes(rng, 4)
     cases = visits(hidden, names, rng)
     found["singles_with_pairs"] = judge(heater, names, cases, *SETS["workshop"], pairs=True)
-    engine = Engine(heater, convictions(), instrument_class(None), 1)
+    engine = Engine(heater, get_priors(), instrument_class(None), 1)
     found["own"] = own_calibration(engine, np.random.default_rng([21, index]))
     found["less"] = [sharpness_without_columns(engine, np.random.default_rng([22, index]))]
     names = drawn_causes(rng, WAYS)

@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 
-from combust.application.causes.visit import Posterior
+from combust.application.causes.posterior import Posterior
 from combust.application.causes.visit_result import Severity
 from combust.kernel.types import Floats
 

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from combust.application.causes import evidence as ev
-from combust.application.causes.rows import Values
+from combust.application.causes.stage_reading import Values
 from combust.application.reading import judge
 from combust.application.reading.columns import Columns, columns_of_reading
 from combust.application.reading.interpret import interpret_columns

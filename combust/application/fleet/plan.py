@@ -14,6 +14,7 @@ import pandas as pd
 from combust import __version__
 from combust.application.fleet import tables
 from combust.application.fleet.driver_cards import site_cards
+from combust.application.fleet.heater_types import Fleet, HeaterType, types_of
 from combust.application.fleet.nights import nights_frame
 from combust.application.fleet.points import NO_POINTS, RouteSums, RouteUse
 from combust.application.fleet.policy import Policy
@@ -29,7 +30,6 @@ from combust.application.fleet.rules import (
     state_columns,
 )
 from combust.application.fleet.sensitivity import sensitivity_frame
-from combust.application.fleet.types import Fleet, HeaterType, types_of
 from combust.data.errors import CombustError, Fault, shorten
 from combust.data.near import near_matches
 from combust.domain.heater import Heater
@@ -295,7 +295,7 @@ def _assumptions(policy: Policy, types: list[HeaterType], vehicles: pd.DataFrame
     """Return every number of the plan that is not in the vehicle and site tables, with its origin."""
     rows: list[dict[str, Any]] = [{"where": "policy", **plain(row)} for row in policy.rows.values()]
     for one in types:
-        for row in one.base.assumed.values():
+        for row in (*one.base.assumed, *one.base.assumed_structure()):
             rows.append({"where": f"heater {one.name}", **plain(row)})
         for key, origin in one.origins.items():
             told = {"quantity": key, "value": getattr(one, key), "unit": "", "origin": origin}

@@ -8,10 +8,10 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from combust.application.fleet.heater_types import Fleet
 from combust.application.fleet.nights import fuel_mass_ratio, kept_heat
 from combust.application.fleet.policy import Policy
 from combust.application.fleet.rules import may_burn
-from combust.application.fleet.types import Fleet
 from combust.kernel.cab import cab_temperature_reached
 
 # Cheapest first (common practice, no source); ties in what is achieved fall to the cheaper one.

@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from combust.application.causes.catalogue import shipped_convictions
+from combust.application.causes.catalogue import shipped_priors
 from combust.application.mystery.hidden import NEW_ROWS
 from combust.application.mystery.rules import ACTIONS, Price, price_of, prices
 from combust.application.reading.result import safety_of
@@ -64,7 +64,7 @@ class PlayedVisit:
 
     def refusal(self, name: str) -> str:
         """Return why a step makes no sense now (it costs nothing and breaks no rule), or an empty text."""
-        checks = shipped_convictions().checks
+        checks = shipped_priors().checks
         if name in ACTIONS:
             if name == "move_outdoors" and self.outdoors:
                 return "the heater already stands outdoors."
@@ -81,7 +81,7 @@ class PlayedVisit:
 
     def rule_broken_by(self, name: str) -> str:
         """Return the code of the safety rule that a step would break now, or an empty text."""
-        checks = shipped_convictions().checks
+        checks = shipped_priors().checks
         needs = checks[name].needs if name in checks else ("burning",) if name == "start_again" else ()
         stops = self.standing_stops()
         runs = "burning" in needs
@@ -140,7 +140,7 @@ class PlayedVisit:
 
     def _check(self, name: str) -> dict[str, Any]:
         result = dict(self.results(name))
-        if "cold" in shipped_convictions().checks[name].needs:
+        if "cold" in shipped_priors().checks[name].needs:
             self.running = False
         if name in NEW_ROWS:
             context = {key: self.readings[0][key] for key in self.context}

@@ -15,7 +15,7 @@ SOURCES = (
     "ISO 2533:1975, standard atmosphere",
     "fan laws: at fixed speed the volume flow stays, mass flow follows air density (trade journal, read)",
     "Directive 2001/56/EC Annex V: outlet air of an air heater (read)",
-    "priors of the hot-gas term: combust/data/altitude.toml, stated conventions",
+    "priors of the hot-gas term: combust/data/heater_priors.toml, stated conventions",
 )
 
 

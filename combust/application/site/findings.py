@@ -6,14 +6,14 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
+from combust.application.heater.healthy import HealthyStage
 from combust.application.safety import height_at_least, own_limits
-from combust.application.site.base import AltitudeBase
 from combust.domain.limits import Finding, finding, in_order, limit
 from combust.domain.site import Site
 from combust.kernel import altitude
 
 
-def site_findings(base: AltitudeBase, site: Site, values: Mapping[str, Any]) -> tuple[Finding, ...]:
+def site_findings(base: HealthyStage, site: Site, values: Mapping[str, Any]) -> tuple[Finding, ...]:
     """Return the findings of a site effect, warnings first."""
     found = [*_limit_findings(base, site, values), *_air_ratio_findings(values), *_trim_findings(base, values)]
     outlet = limit("outlet_temp")
@@ -27,7 +27,7 @@ def site_findings(base: AltitudeBase, site: Site, values: Mapping[str, Any]) -> 
     return in_order(found)
 
 
-def _limit_findings(base: AltitudeBase, site: Site, values: Mapping[str, Any]) -> list[Finding]:
+def _limit_findings(base: HealthyStage, site: Site, values: Mapping[str, Any]) -> list[Finding]:
     if base.heater is None:
         return []
     own = values["unit_altitude_limit_m"]
@@ -61,7 +61,7 @@ def _air_ratio_findings(values: Mapping[str, Any]) -> list[Finding]:
     return found
 
 
-def _trim_findings(base: AltitudeBase, values: Mapping[str, Any]) -> list[Finding]:
+def _trim_findings(base: HealthyStage, values: Mapping[str, Any]) -> list[Finding]:
     found = []
     if values["air_ratio_full"] > values["trim_to_air_ratio"] * (1.0 + 1e-9):
         found.append(finding("no_upward_trim"))

@@ -13,7 +13,6 @@ from combust.application.visit.record import CHECKS, EVENTS, HEAD, VisitRecord, 
 from combust.application.visit.record_sections import sections
 from combust.application.visit.steady import visit_procedure
 from combust.data.errors import CombustError, Fault, printable
-from combust.data.vocabulary import quantities
 from combust.domain.reading import WORTH_TELLING, Reading
 from combust.domain.safety import Safety, of_all
 from combust.edge.cli import output
@@ -346,16 +345,15 @@ def series_command(path: str, mapping: TableMap, as_json: bool, strict: bool) ->
     safety = of_all([Safety(tuple(series.stops)), reading.safety if reading else safety_of({})])
     output.tell_safety(safety, as_json=as_json)
     if as_json:
-        shown = reading.to_dict() if reading else None
-        facts = {**result.to_dict(), "safety": safety.to_dict(), "notes": list(series.notes), "reading": shown}
-        output.say_json(facts | {"version": __version__})
+        told = result.to_dict() | {
+            "safety": safety.to_dict(),
+            "notes": series.notes,
+            "reading": reading,
+            "version": __version__,
+        }
+        output.say_json(told)
     else:
-        rows = [("steady", "yes" if result.steady else "NO: no lambda is given")]
-        rows += [("why", why) for why in result.why]
-        if reading is not None:
-            rows.append(("window", f"{result.begin_s:.0f} to {result.end_s:.0f} s, {result.samples} samples"))
-            rows += [(key, f"{value:.4g} {quantities()[key].unit}") for key, value in result.values.items()]
-            rows += reading.lines()
+        rows = [*result.lines(), *(reading.lines() if reading else [])]
         output.say_lines(rows + [("note", note) for note in series.notes])
     output.tell_rest(safety)
     if strict and not result.steady:

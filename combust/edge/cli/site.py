@@ -9,7 +9,8 @@ from typing import Any
 
 import click
 
-from combust.application.site.base import AltitudeBase, altitude_base
+from combust.application.heater.baseline import healthy_stage
+from combust.application.heater.healthy import HealthyStage
 from combust.application.site.effect import site_effect
 from combust.application.site.effect_result import SiteEffect
 from combust.data.errors import CombustError, Fault
@@ -97,7 +98,7 @@ def command(**options: Any) -> None:
     with stops_of_refused({key: options[key] for key in READING if options.get(key)}):
         base_arguments, place, reading = _arguments(options)
         if options["points"]:
-            _points(options, altitude_base(**base_arguments))
+            _points(options, healthy_stage(**base_arguments))
             return
         effect = site_effect(**base_arguments, **place, reading=reading)
     output.say_result(effect, as_json=options["as_json"])
@@ -108,7 +109,7 @@ def command(**options: Any) -> None:
 
 
 def _arguments(options: dict[str, Any]) -> tuple[dict[str, Any], dict[str, Any], dict[str, Any] | None]:
-    """Return (arguments of altitude_base, further ones of site_effect, the reading or None), every fault at once."""
+    """Return (arguments of healthy_stage, further ones of site_effect, the reading or None), every fault at once."""
     own = {key: options[key] for key in NUMBERS if options[key] is not None}
     faults = [
         Fault(key, own[key], "not_a_number", why="is not a number", hint=f"Give the {NUMBERS[key]} as a plain number.")
@@ -218,7 +219,7 @@ def _told(value: float | None, digits: int, unit: str = "") -> str:
 def _write_maps(options: dict[str, Any], base_arguments: dict[str, Any], effect: SiteEffect) -> None:
     if not (options["table"] or options["figure"] or options["ceiling_figure"]):
         return
-    base = altitude_base(**base_arguments)
+    base = healthy_stage(**base_arguments)
     name, minimum = effect.heater_id or base.fuel.name, effect.minimum_air_ratio
     if options["table"]:
         from combust.application.site.derating import derating_table
@@ -236,7 +237,7 @@ def _write_maps(options: dict[str, Any], base_arguments: dict[str, Any], effect:
             click.echo(f"Written: {options[key]}", err=True)
 
 
-def _points(options: dict[str, Any], base: AltitudeBase) -> None:
+def _points(options: dict[str, Any], base: HealthyStage) -> None:
     """Derate a table of points, in one process or on Dask."""
     from combust.edge.cli.progress import with_progress
     from combust.edge.tables.points import derate_dask, derate_streamed
@@ -247,7 +248,7 @@ def _points(options: dict[str, Any], base: AltitudeBase) -> None:
     else:
         spread = partial(derate_streamed)
     mapping = options["mapping"]
-    counts = with_progress("Points", lambda show: spread(source, out, base.derating, mapping=mapping, progress=show))
+    counts = with_progress("Points", lambda show: spread(source, out, base.surface, mapping=mapping, progress=show))
     facts = {"rows": counts.rows, "with_lambda": counts.with_lambda, "without": counts.without, "out": str(out)}
     if options["as_json"]:
         output.say_json(facts)

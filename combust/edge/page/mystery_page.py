@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from html import escape
 from typing import Any
 
-from combust.application.causes.catalogue import shipped_convictions
+from combust.application.causes.catalogue import shipped_priors
 from combust.application.mystery import Dealer, Play, Score, Statement, score
 from combust.application.mystery.rules import LEVELS, in_words, price_rows
 from combust.application.mystery.rules import table as rules
@@ -60,7 +60,7 @@ class MysteryPage:
         self.last: Score | None = None
         self.stated: dict[str, float] = {}
         style, wide = {"description_width": "min(40%, 12em)"}, widgets.Layout(width="min(100%, 34em)")
-        causes = shipped_convictions().causes
+        causes = shipped_priors().causes
         named = [(one.label, name) for name, one in causes.items()]
 
         def button(words: str, act: Any) -> Any:

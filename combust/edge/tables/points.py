@@ -27,7 +27,15 @@ from combust.edge.tables.reader import Rows, Table, read_table
 from combust.edge.tables.source import table_files
 from combust.edge.tables.table_map import MapLike, TableMap
 from combust.edge.whole_file import drop, partial_of
-from combust.kernel.altitude import COLDEST_C, HIGHEST_M, HOTTEST_C, LOWEST_M, Derated, Derating, derate
+from combust.kernel.altitude import (
+    COLDEST_C,
+    HIGHEST_M,
+    HOTTEST_C,
+    LOWEST_M,
+    AltitudeSurface,
+    LambdaAtSite,
+    lambda_from_surface,
+)
 
 BLOCK_ROWS = 524_288
 WAITING = 4  # tasks in flight for each worker: enough to keep it busy, few enough for the scheduler's memory
@@ -78,21 +86,21 @@ def point_table(source: Path, mapping: MapLike = None) -> Table:
     return table
 
 
-def derate_rows(rows: Rows, derating: Derating) -> tuple[Any, PointCounts]:
+def derate_rows(rows: Rows, surface: AltitudeSurface) -> tuple[Any, PointCounts]:
     """Return an Arrow table of points with the five result columns added, and its counts."""
-    derated = derate(derating, **rows.values)
-    columns = [*rows.table.columns, *(pa.array(column) for column in derated)]
-    known = int(np.count_nonzero(derated.air_ratio == derated.air_ratio))
+    told = lambda_from_surface(surface, **rows.values)
+    columns = [*rows.table.columns, *(pa.array(column) for column in told)]
+    known = int(np.count_nonzero(told.air_ratio == told.air_ratio))
     first = sorted(rows.faults.of)[:MOST_TOLD]
     why = tuple(f"row {rows.lines[row]}: {rows.faults.text_of(row)}" for row in first)
-    result = pa.Table.from_arrays(columns, names=[*rows.table.column_names, *Derated._fields])
+    result = pa.Table.from_arrays(columns, names=[*rows.table.column_names, *LambdaAtSite._fields])
     return result, PointCounts(rows.table.num_rows, known, why)
 
 
 def derate_file(
     source: Path,
     out: Path,
-    derating: Derating,
+    surface: AltitudeSurface,
     groups: list[int] | None = None,
     progress: Progress | None = None,
     mapping: MapLike = None,
@@ -115,7 +123,7 @@ def derate_file(
         # One block is written while the next is worked: pyarrow and numpy both free the lock.
         with ThreadPoolExecutor(max_workers=1) as pool:
             for rows in table.blocks(groups):
-                result, part = derate_rows(rows, derating)
+                result, part = derate_rows(rows, surface)
                 counts = counts + part
                 if writer is None:
                     writer = pq.ParquetWriter(partial, result.schema, **PLAIN)
@@ -141,7 +149,7 @@ def derate_file(
 def derate_streamed(
     source: str | Path,
     out: str | Path,
-    derating: Derating,
+    surface: AltitudeSurface,
     *,
     mapping: MapLike = None,
     progress: Progress | None = None,
@@ -152,14 +160,14 @@ def derate_streamed(
     total = PointCounts()
     for one in files:
         place = target if single else target / one.with_suffix(".parquet").name
-        total = total + derate_file(one, place, derating, progress=progress, mapping=mapping)
+        total = total + derate_file(one, place, surface, progress=progress, mapping=mapping)
     return total
 
 
 def derate_dask(
     source: str | Path,
     out: str | Path,
-    derating: Derating,
+    surface: AltitudeSurface,
     *,
     scheduler: str | None = None,
     workers: int = 2,
@@ -185,11 +193,11 @@ def derate_dask(
         for file in table_files(source)
         for groups in _group_runs(file)
     ]
-    done = _run(_derate_task, tasks, (derating, TableMap.of(mapping)), scheduler, workers, progress)
+    done = _run(_derate_task, tasks, (surface, TableMap.of(mapping)), scheduler, workers, progress)
     return sum(done, PointCounts())
 
 
-def _derate_task(task: tuple[Path, Path, list[int]], shared: tuple[Derating, TableMap]) -> PointCounts:
+def _derate_task(task: tuple[Path, Path, list[int]], shared: tuple[AltitudeSurface, TableMap]) -> PointCounts:
     source, out, groups = task
     return derate_file(source, out, shared[0], groups, mapping=shared[1])
 

@@ -142,7 +142,7 @@ def test_reasons_and_origins(plan: FleetPlan) -> None:
         assert f"{row.margin_air_ratio:+.2f}" in row.reason
         assert f"{abs(row.margin_m):.0f} m" in row.reason
     assert (plan.assumptions["origin"].astype(str).str.len() > 5).all()
-    assert {"air_ratio_min", "steepness", "burner_share", "pressure_hpa"} <= set(plan.assumptions["quantity"])
+    assert {"air_ratio_min", "steepness_unknown", "hot_share", "pressure_hpa"} <= set(plan.assumptions["quantity"])
     assert "never permission" not in str(plan)
     assert "safe" not in " ".join(plan.vehicles["reason"]).lower()
 
