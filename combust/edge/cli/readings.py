@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import sys
-from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -13,9 +11,9 @@ from combust.domain.catalogue import get_fuel, load_fuels
 from combust.domain.result import plain
 from combust.edge.cli import output
 from combust.edge.cli.options import table_options
+from combust.edge.cli.progress import with_progress
 
 if TYPE_CHECKING:
-    from combust.edge.tables.readings import Counts
     from combust.edge.tables.table_map import TableMap
 
 
@@ -57,8 +55,9 @@ def command(
     from combust.edge.tables.readings import interpret_file
 
     catalogue = load_fuels(fuels_file) if fuels_file else None
-    counts = _with_progress(
-        lambda progress: interpret_file(
+    counts = with_progress(
+        "Interpreting",
+        lambda show: interpret_file(
             source,
             out,
             rejects=rejects,
@@ -66,8 +65,8 @@ def command(
             instrument=instrument_class,
             catalogue=catalogue,
             default_fuel=get_fuel(fuel_name, catalogue=catalogue) if fuel_name else None,
-            progress=progress,
-        )
+            progress=show,
+        ),
     )
     safety = counts.safety()
     facts: dict[str, Any] = {"safety": safety.to_dict(), "out": out, "rejects": rejects, **plain(counts)}
@@ -89,15 +88,3 @@ def command(
     output.leave_strict(strict, safety.findings)
     if strict and counts.refused:
         raise click.exceptions.Exit(output.EXIT_STRICT)
-
-
-def _with_progress(work: Callable[[Callable[[int, int], None] | None], Counts]) -> Counts:
-    """Run work with a progress bar on a terminal, and silently in a pipe."""
-    if not output.progress_wanted():
-        return work(None)
-    with click.progressbar(length=100, label="Interpreting", file=sys.stderr) as bar:
-
-        def show(done: int, size: int) -> None:
-            bar.update(max(0, int(100 * done / max(size, 1)) - bar.pos))
-
-        return work(show)
