@@ -11,8 +11,10 @@ SELECTED := $(if $(filter yes,$(BROWSER_TESTS)),,-m "not browser")
 # Two test processes on two cores: threads of the linear algebra would only wait for each other.
 export OPENBLAS_NUM_THREADS ?= 1
 export OMP_NUM_THREADS ?= 1
+# A file stays in one process, for what its tests share; in the order of the folders the slow ones come first.
+TWO := -n 2 --dist loadfile --no-loadscope-reorder
 
-.PHONY: demo test coverage accuracy lint bench tours fuzz wheel-check page lab browser clean
+.PHONY: demo test study coverage accuracy lint bench tours fuzz wheel-check page lab browser clean
 
 demo: $(VENV)/.base
 	$(BIN)/combust demo --out output/demo
@@ -23,8 +25,14 @@ test: $(VENV)/.test browser
 	$(BIN)/mypy
 	$(BIN)/python tools/make_notebooks.py --check
 	$(BIN)/python tools/make_docs.py --check
-	$(BIN)/python -m pytest -n 2 --dist loadfile --outside-gate $(SELECTED)
+	$(BIN)/python -m pytest $(TWO) --outside-gate $(SELECTED)
 	@$(MAKE) --no-print-directory browser
+
+# What is settled by chance, in its long form: 3000 visits of the study of causes, 200 mystery cases, 210 moments of a
+# signal, a fleet of a million. The reached numbers are printed.
+study: $(VENV)/.test
+	COMBUST_LONG=yes $(BIN)/python -m pytest -s tests/application/test_causes_study.py tests/application/test_mystery_cases.py \
+	  tests/application/fleet/test_broken_tables.py tests/edge/test_running_conditions.py
 
 # Branch coverage of kernel and domain by their own tests; fails below the limit in pyproject.toml.
 coverage: $(VENV)/.test
@@ -33,7 +41,7 @@ coverage: $(VENV)/.test
 
 # One page with every check against the outside: output/accuracy/index.html.
 accuracy: $(VENV)/.test
-	$(BIN)/python -m pytest -n 2 --dist loadfile --outside-gate -m "$(OUTSIDE)"
+	$(BIN)/python -m pytest $(TWO) --outside-gate -m "$(OUTSIDE)"
 	$(BIN)/python tools/make_accuracy.py
 
 browser:

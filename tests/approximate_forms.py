@@ -16,16 +16,24 @@ from CoolProp.CoolProp import PropsSI
 from CoolProp.HumidAirProp import HAPropsSI
 from scipy import stats
 
-from combust.application.site.base import altitude_base
+from combust.application.heater.baseline import healthy_stage
 from combust.data.tables import load_table
 from combust.domain.catalogue import get_fuel, shipped_fuels
 from combust.domain.fuel import fuel_from_formula
 from combust.domain.site import Site
-from combust.kernel import air, air_ratio, altitude, fuel_delivery, gas_flow, heat, heater_heat, hot_gas, uncertainty
+from combust.kernel import air, air_ratio, altitude, fuel_delivery, gas_flow, heat, uncertainty
 from combust.kernel.constants import DRY_AIR
 from combust.kernel.flue_gas import flue_gas_moles
-from combust.kernel.heater_air import HealthyState, HeaterParameters, SiteState, heater_state
 from combust.kernel.types import AtomsTuple
+from combust.kernel.working_point import (
+    HealthyState,
+    HeaterParameters,
+    SiteAir,
+    flame_temperature,
+    fuel_heat,
+    working_point,
+)
+from tests.exact_working_point import exact_air_ratio
 
 # A curve: what is held fixed, the swept quantity, the error in the record's unit.
 Curve = tuple[str, np.ndarray, np.ndarray]
@@ -118,8 +126,8 @@ def _flame() -> Iterator[Curve]:
             gas.TPX = 1500.0, ct.one_atm, made
             gas.HP = brought / sum(made.values()) / gas.mean_molecular_weight, ct.one_atm
             gas.equilibrate("HP")
-            told = hot_gas.flame_temperature(burnt, burnt.net_heating_value_mj_per_kg, ratio, intake)
-            error.append(float(told) + 273.15 - gas.T)
+            told = flame_temperature(fuel_heat(burnt, burnt.net_heating_value_mj_per_kg), ratio, intake - 25.0)
+            error.append(float(told) + 298.15 - gas.T)
         yield f"intake {intake:g} °C", ratios, np.array(error)
 
 
@@ -182,28 +190,22 @@ def _fuel_density() -> Iterator[Curve]:
 
 def _surface() -> Iterator[Curve]:
     height = _grid("altitude_surface", 60)
-    base = altitude_base("diesel_b7", air_ratio=1.6, air_ratio_u=0.02, reference=Site(0.0, None, 20.0))
+    base = healthy_stage("diesel_b7", air_ratio=1.6, air_ratio_u=0.02, reference=Site(0.0, None, 20.0))
     for temp in (-60.0, -25.0, 15.0, 60.0):
-        told = altitude.derate(base.derating, altitude_m=height, temp_c=temp)
-        density = air.dry_air_density(air.pressure_from_altitude(height), temp)
-        exact = hot_gas.hot_gas_state(
-            base.hot,
-            base.draws,
-            dry_air_density_ratio=density / base.reference.dry_air_density_kg_m3,
-            fuel_density_ratio=altitude.fuel_density_ratio(temp, 20.0, base.expansion_per_k),
-            intake_temp_c=np.full_like(height, temp),
-        )
-        yield f"{temp:g} °C", height, told.air_ratio_full - exact.air_ratio.mean(axis=-1)
+        told = altitude.lambda_from_surface(base.surface, altitude_m=height, temp_c=temp)
+        exact = base.lambda_at(base.air_at(air.pressure_from_altitude(height), np.full_like(height, temp)))
+        burns = exact.air_ratio_full >= 1.05  # and so does every draw of the structure
+        yield f"{temp:g} °C", height[burns], (told.air_ratio_full - exact.air_ratio_full)[burns]
 
 
 def _rounds() -> Iterator[Curve]:
-    b7, flow = get_fuel("diesel_b7"), _grid("heater_rounds")
-    held = heater_heat.fuel_heat(b7, b7.net_heating_value_mj_per_kg)
+    b7, flow = get_fuel("diesel_b7"), _grid("working_point_rounds")
+    known = fuel_heat(b7, b7.net_heating_value_mj_per_kg)
     base = HealthyState(1.60, 350.0, 15.0, 15.0, 75.0)
     for density, clean, steepness in ((1.0, 1.0, 0.4), (0.6, 1.0, 0.0), (0.6, 0.3, 0.0), (0.8, 0.3, 2.5)):
-        site = SiteState(density, density, density, density, 15.0, 15.0)
+        site = SiteAir(density, density, density, density, 15.0, 15.0)
         asked = HeaterParameters(fuel=flow, shaft=1.0, clean=clean, steepness=steepness, speed=0.7)
-        quick, settled = heater_state(base, site, asked, held), heater_state(base, site, asked, held, rounds=40)
+        quick, settled = (working_point(base, site, asked, known, **more) for more in ({}, {"rounds": 40}))
         yield (
             f"density {density:g}, clean {clean:g}, steepness {steepness:g}",
             flow,
@@ -212,25 +214,20 @@ def _rounds() -> Iterator[Curve]:
 
 
 def _hot_gas() -> Iterator[Curve]:
-    """Pure changes of the air at a site, no fault: the fast working point against the exact one, same air path."""
-    b7, density = get_fuel("diesel_b7"), _grid("quadratic_hot_gas", 22)
-    held = heater_heat.fuel_heat(b7, b7.net_heating_value_mj_per_kg)
-    structure = np.array(list(itertools.product((0.0, 0.8, 2.5), (0.2, 0.9), (220.0, 400.0)))).T
-    steep, hot_share, flue = structure
-    fixed = (np.full(len(steep), share) for share in (0.15, 0.5, 0.35))
-    draws = hot_gas.PathDraws(steep, *fixed, hot_share, np.full(len(steep), 0.7), flue)
-    asked = HeaterParameters(steepness=steep, w_in=0.15, w_ex=0.35, hot_share=hot_share, air_side=0.0)
+    """Pure changes of the air at a site, no fault: fitted enthalpies against the polynomials, same air path."""
+    b7, density = get_fuel("diesel_b7"), _grid("cubic_enthalpy", 22)
+    known = fuel_heat(b7, b7.net_heating_value_mj_per_kg)
+    steep, hot_share, flue = structure = np.array(
+        list(itertools.product((0.0, 0.8, 2.5), (0.2, 0.9), (220.0, 400.0)))
+    ).T
+    asked = HeaterParameters(steepness=steep, intake_share=0.15, exhaust_share=0.35, hot_share=hot_share, air_side=0.0)
     for ratio, temp in itertools.product((1.4, 1.8, 2.6), (-60.0, 15.0, 60.0)):
-        exact = hot_gas.hot_gas_state(
-            hot_gas.HotGasBase(b7, b7.net_heating_value_mj_per_kg, ratio, 20.0, 20.0),
-            draws,
-            dry_air_density_ratio=density,
-            fuel_density_ratio=np.ones_like(density),
-            intake_temp_c=np.full_like(density, temp),
-        ).air_ratio
-        site = SiteState(*(density[:, None] for _ in range(4)), temp, 20.0)
         # No warming of the heating air at the baseline: both exchangers then face air of one temperature.
-        told = heater_state(HealthyState(ratio, flue, 20.0, 20.0, 0.0), site, asked, held).air_ratio
+        base = HealthyState(ratio, flue, 20.0, 20.0, 0.0)
+        path = (steep, 0.35, 0.5 * hot_share, 0.7)
+        exact, _ = exact_air_ratio(b7, base, path, density=density[:, None], intake_c=temp, air_in_c=20.0)
+        site = SiteAir(*(density[:, None] for _ in range(4)), temp, 20.0)
+        told = working_point(base, site, asked, known).air_ratio
         for draw, (s, share, hot) in enumerate(structure.T):
             burns = exact[:, draw] >= 1.0
             error = 100.0 * (told / exact - 1.0)[burns, draw]
@@ -245,7 +242,7 @@ def _student() -> Iterator[Curve]:
 def _first_order() -> Iterator[Curve]:
     oxygen, u = _grid("first_order_uncertainty"), 0.15
     for label, atoms in {**OXYGEN_FREE, **WITH_OXYGEN}.items():
-        told = np.abs(uncertainty.o2_route(oxygen, atoms, o2_u=u).by_gas)
+        told = np.abs(uncertainty.uncertain_route(air_ratio.air_ratio_from_o2, oxygen, atoms, gas_u=u).by_gas)
         high, low = (air_ratio.air_ratio_from_o2(oxygen + step, atoms) for step in (u, -u))
         yield label, oxygen, 100.0 * (told / ((high - low) / 2.0) - 1.0)
 
@@ -274,8 +271,8 @@ SWEEPS: dict[str, Callable[[], Iterator[Curve]]] = {
     "air_density": _density,
     "fuel_density": _fuel_density,
     "altitude_surface": _surface,
-    "heater_rounds": _rounds,
-    "quadratic_hot_gas": _hot_gas,
+    "working_point_rounds": _rounds,
+    "cubic_enthalpy": _hot_gas,
     "student_t": _student,
     "first_order_uncertainty": _first_order,
     "heat_from_formula": _formula_heat,

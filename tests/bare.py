@@ -108,14 +108,14 @@ def check_extras(demo: Path, out: Path) -> None:
 
 def check_demo(out: Path) -> Path:
     """The demo runs, and writes what it says; returns the folder with its data."""
-    from combust.edge.cli.demo import find_data
+    from combust.edge.demo_data import demo_data
 
     code, shown, err = run("demo", "--out", str(out / "demo"))
     check(code == 0 and "Everything was written" in shown, "demo", code, err)
     check((out / "demo" / "readings_interpreted.csv").is_file(), "demo wrote no table")
     code, shown, err = run("exercises", "--seed", "7", "--cards", "--out", str(out / "exercises"))
     check(code == 0 and (out / "exercises" / "exercises_7_key.html").is_file(), "exercises", err)
-    return find_data(None)
+    return demo_data()
 
 
 def check_files(root: Path) -> None:

@@ -9,6 +9,7 @@ import pkgutil
 import subprocess
 import sys
 from collections import Counter
+from graphlib import TopologicalSorter
 from pathlib import Path
 
 import pytest
@@ -57,6 +58,17 @@ def test_imports_point_down_only(path: Path) -> None:
             assert rest[0] in allowed | {"__version__"}, f"{module} is above {floor}"
         elif floor in OUTSIDE:
             assert top in sys.stdlib_module_names or top in OUTSIDE[floor], f"{floor} must not import {module}"
+
+
+def test_no_import_circle() -> None:
+    """Modules can be put in an order in which each imports only earlier ones, imports for type checking included."""
+    names = {".".join(path.relative_to(ROOT.parent).with_suffix("").parts): path for path in SOURCES}
+    graph = {}
+    for name, path in names.items():
+        # "a.b.c" imports module a.b.c, or the name c of module a.b
+        wanted = {part for one in imports_of(path) for part in (one, one.rpartition(".")[0])}
+        graph[name] = {part for part in wanted & set(names) if part != name}
+    list(TopologicalSorter(graph).static_order())  # raises CycleError with the circle in it
 
 
 def test_import_is_light() -> None:

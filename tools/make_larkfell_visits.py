@@ -19,8 +19,7 @@ from combust.domain.gas import air_ratio_from_o2
 from combust.domain.heater import Heater
 from combust.domain.site import Site
 from combust.kernel.flue_gas import flue_gas_moles
-from combust.kernel.heater_air import HealthyState, HeaterParameters, HeaterState, SiteState, heater_state
-from combust.kernel.heater_heat import fuel_heat
+from combust.kernel.working_point import HealthyState, HeaterParameters, SiteAir, WorkingPoint, fuel_heat, working_point
 
 HEATERS = Path(__file__).parents[1] / "data/heaters"
 PLACES = {"Fellarch depot": (150, 8), "Stonnebrae clinic": (860, 1), "Harlowen Moor barn": (1380, 12)}
@@ -37,7 +36,7 @@ COLUMNS = [
 ]  # fmt: skip
 
 
-def working_point(heater: Heater, stage: str, place: str, fault: dict[str, float]) -> HeaterState:
+def point_of(heater: Heater, stage: str, place: str, fault: dict[str, float]) -> WorkingPoint:
     """Return what a heater does at a place with a fault, by its own baseline."""
     base = heater.baseline_of(stage).reading
     home = Site(altitude_m=base["altitude_m"], intake_temp_c=base["intake_temp_c"])
@@ -49,10 +48,10 @@ def working_point(heater: Heater, stage: str, place: str, fault: dict[str, float
         ratio, base["flue_temp_c"], base["intake_temp_c"], base["air_in_temp_c"],
         base["air_out_temp_c"] - base["air_in_temp_c"],
     )  # fmt: skip
-    site = SiteState(density, density, here.pressure / home.pressure, density, float(temp), float(temp))
+    site = SiteAir(density, density, here.pressure / home.pressure, density, float(temp), float(temp))
     fuel = heater.fuel
     heat = fuel_heat(fuel, fuel.net_heating_value_mj_per_kg)
-    return heater_state(healthy, site, HeaterParameters(**fault), heat)
+    return working_point(healthy, site, HeaterParameters(**fault), heat)
 
 
 def row(
@@ -60,7 +59,7 @@ def row(
     **more: Any,
 ) -> dict[str, Any]:  # fmt: skip
     """Return one reading: the working point as an analyser shows it, then what else was looked at."""
-    state = working_point(heater, stage, place, fault)
+    state = point_of(heater, stage, place, fault)
     base = heater.baseline_of(stage).reading
     gas = flue_gas_moles(heater.fuel, float(state.air_ratio))
     altitude, temp = PLACES[place]
@@ -99,7 +98,7 @@ def rows() -> list[dict[str, Any]]:
     wet = row(
         rng, snow, *hose, "high", none, co2_origin="measured", supply_v=12.5, note="water in the hose, nobody looked"
     )
-    gas = flue_gas_moles(snow.fuel, float(working_point(snow, "high", hose[2], none).air_ratio))
+    gas = flue_gas_moles(snow.fuel, float(point_of(snow, "high", hose[2], none).air_ratio))
     wet |= {"o2_dry_pct": round(92.0 * gas.o2 / gas.dry, 1), "co2_dry_pct": round(92.0 * gas.co2 / gas.dry, 1)}
     return [
         row(rng, clinic, *barn, "high", none, **good, note="rich against the baseline, but 1380 m up"),

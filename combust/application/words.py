@@ -2,20 +2,27 @@
 
 from __future__ import annotations
 
-import math
 import re
+from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cache
 from typing import Any
 
 from combust.data.errors import CombustError, Fault
-from combust.data.fields import Field
-from combust.data.near import near_matches
+from combust.data.fields import Field, span
+from combust.data.near import did_you_mean, near_matches
 from combust.data.tables import load_table
 from combust.data.vocabulary import quantities
 from combust.domain.limits import FindingKind, finding_kinds
 
 SEVERITY_WORDS = {"stop": "STOP: act on it before anything else", "warn": "warning", "note": "note"}
+NEEDS = {
+    "burning": "burning",
+    "cold": "off and cold",
+    "supply_locked_out": "supply locked out",
+    "fuel_work": "fuel work",
+    "nobody_in_cab": "nobody in the cab",
+}
 ROLES = {
     "reading": "in: what is read at the heater",
     "context": "in: the place and its air",
@@ -61,7 +68,7 @@ def look_up(asked: str) -> tuple[Entry, ...]:
         return found
     close = near_matches(plain, _spellings(), n=4, cutoff=0.6)
     near = list(dict.fromkeys(entry.word for spelling in close for entry in _spellings()[spelling]))
-    hint = f"Did you mean {' or '.join(near)}?" if near else "All words: combust word"
+    hint = did_you_mean(near, "All words: combust word")
     raise CombustError(Fault("word", asked, "unknown_name", why="is not in the glossary", hint=hint))
 
 
@@ -103,10 +110,10 @@ def quantity_lines(record: Field) -> tuple[tuple[str, str], ...]:
 
 def told_range(record: Field) -> str:
     """Return the allowed range or words of a key, with the range it was checked in where that is narrower."""
-    if record.kind == "choice":
+    if record.choices:
         return ", ".join(record.choices)
-    told = _span(record.low, record.high, record.unit)
-    checked = _span(record.validated_low, record.validated_high, record.unit)
+    checked = span(record.validated_low, record.validated_high)
+    told, checked = (f"{text} {record.unit}".rstrip() if text else "" for text in (record.band, checked))
     return f"{told} (checked {checked})" if told and checked != told else told
 
 
@@ -116,10 +123,15 @@ def check_lines(row: dict[str, Any]) -> tuple[tuple[str, str], ...]:
     return (
         ("what to do", row["sentence"]),
         ("takes", f"{row['minutes']} min"),
-        ("heater", {"off": "off and cold", "running": "running", "any": "on or off"}[row["heater"]]),
+        ("heater", needed(row["needs"])),
         ("risk", row["risk"]),
         ("then enter", gives),
     )
+
+
+def needed(needs: Iterable[str]) -> str:
+    """Return in words how the heater must stand for a check."""
+    return ", ".join(NEEDS[need] for need in needs) or "on or off"
 
 
 def _trade_lines(row: dict[str, Any]) -> tuple[tuple[str, str], ...]:
@@ -135,15 +147,6 @@ def _trade_lines(row: dict[str, Any]) -> tuple[tuple[str, str], ...]:
 
 def _finding_lines(kind: FindingKind) -> tuple[tuple[str, str], ...]:
     return (("what it is", SEVERITY_WORDS[kind.severity]), ("text", plain_text(kind.text)))
-
-
-def _span(low: float, high: float, unit: str) -> str:
-    unit = f" {unit}" if unit else ""
-    if math.isfinite(low) and math.isfinite(high):
-        return f"{low:g} to {high:g}{unit}"
-    if math.isfinite(low):
-        return f"from {low:g}{unit}"
-    return f"up to {high:g}{unit}" if math.isfinite(high) else ""
 
 
 def _plain(text: str) -> str:

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import importlib
 import math
 from collections.abc import Iterable
-from typing import Literal
+from dataclasses import KW_ONLY, dataclass, replace
+from typing import Any, Literal
 
 # What each means stands in words.toml.
 Code = Literal[
@@ -14,6 +16,7 @@ Code = Literal[
 ]  # fmt: skip
 
 
+@dataclass(slots=True, eq=False, repr=False)
 class Fault:
     """One thing that is wrong with an input, told in one sentence.
 
@@ -29,36 +32,32 @@ class Fault:
         Unit and allowed band.
     why, hint : str
         Why it is refused and what to do about it.
+    line : int, optional
+        Of a text file.
     """
 
-    __slots__ = ("code", "high", "hint", "low", "quantity", "unit", "value", "why")
-
-    def __init__(
-        self,
-        quantity: str,
-        value: object,
-        code: Code,
-        *,
-        unit: str = "",
-        low: float | None = None,
-        high: float | None = None,
-        why: str,
-        hint: str,
-    ) -> None:
-        self.quantity, self.value, self.code = quantity, value, code
-        self.unit, self.low, self.high = unit, low, high
-        self.why, self.hint = why, hint
+    quantity: str
+    value: object
+    code: Code
+    _: KW_ONLY
+    unit: str = ""
+    low: float | None = None
+    high: float | None = None
+    why: str
+    hint: str
+    line: int | None = None
 
     def entered_as(self, key: str, value: object) -> Fault:
         """Return the fault with the key and value that were entered, where those were in another unit."""
-        why = f"{self.why} (entered as {key} = {shorten(value)})"
-        return Fault(
-            self.quantity, self.value, self.code, unit=self.unit, low=self.low, high=self.high, why=why, hint=self.hint
-        )
+        return replace(self, why=f"{self.why} (entered as {key} = {shorten(value)})")
 
     def within(self, path: str) -> Fault:
         """Return the fault, its quantity told with where it stands (``fuel.mine.density``)."""
-        self.quantity = f"{path}{self.quantity}"
+        return self.at(f"{path}{self.quantity}")
+
+    def at(self, quantity: str, line: int | None = None) -> Fault:
+        """Return the fault with the full name of its quantity and its line in a text file."""
+        self.quantity, self.line = quantity, line
         return self
 
     def __str__(self) -> str:
@@ -70,6 +69,7 @@ class Fault:
         text += f" {self.why}"
         if self.low is not None and self.high is not None:
             text += f" (allowed {self.low:g} to {self.high:g}{' ' + self.unit if self.unit else ''})"
+        text = text if self.line is None else f"line {self.line}: {text}"
         return printable(f"{text}. {self.hint}".strip() if self.hint else f"{text}.")
 
     def __repr__(self) -> str:
@@ -87,6 +87,7 @@ class Fault:
             "high": None if _is_endless(self.high) else self.high,
             "hint": self.hint,
             "text": str(self),
+            **({} if self.line is None else {"line": self.line}),
         }
 
 
@@ -109,7 +110,11 @@ class CombustError(ValueError):
         The fields of the first fault.
     faults : tuple of Fault
         All of them.
+    safety : Safety or None
+        What the acceptable values beside them say, where that was looked at.
     """
+
+    safety: Any = None
 
     def __init__(self, faults: Fault | Iterable[Fault]) -> None:
         self.faults: tuple[Fault, ...] = (faults,) if isinstance(faults, Fault) else tuple(faults)
@@ -124,6 +129,20 @@ class CombustError(ValueError):
 
 class UnknownKeywordError(CombustError, TypeError):
     """Keywords that are none: a TypeError as of any function, and every other fault with it."""
+
+
+def need_module(module: str, extra: str) -> Any:
+    """Return an optional library.
+
+    Raises
+    ------
+    CombustError
+        It is not installed; the line that installs it is told.
+    """
+    try:
+        return importlib.import_module(module)
+    except ImportError as error:
+        raise missing_extra(module, extra) from error
 
 
 def missing_extra(module: str, extra: str, *, why: str = "is needed here") -> CombustError:

@@ -10,7 +10,7 @@ from typing import Any, SupportsFloat
 
 from combust.data.arguments import carries_unit, magnitude_in, why_no_number
 from combust.data.errors import Code, CombustError, Fault, shorten
-from combust.data.near import near_matches
+from combust.data.near import did_you_mean, near_matches
 
 MOST_ITEMS, MOST_TEXTS = 10, 100
 PLACEHOLDER = "?"  # stands in a template where a person writes
@@ -82,6 +82,13 @@ class Field:
         return _METAVARS.get(self.unit, self.unit.upper() or "NUMBER")
 
     @property
+    def band(self) -> str:
+        """The allowed range, or the words, in words: ``0 to 21.5``; "" where anything goes."""
+        if self.kind == "flag_or_unknown":
+            return 'true | false | "unknown"'
+        return " | ".join(self.choices) or span(self.low, self.high)
+
+    @property
     def remedy(self) -> str:
         """What to do about a value that is missing or of another kind."""
         if self.example is not None:
@@ -139,7 +146,7 @@ class Field:
 
     def not_a_number(self, value: object, *, entered_as: str = "") -> Fault:
         """Return the fault of a value that is no number; ``entered_as`` is its key in another unit."""
-        band = f"{self.low:g} to {self.high:g}" if math.isfinite(self.low) and math.isfinite(self.high) else ""
+        band = self.band
         if entered_as:
             allowed = f" ({band} {self.unit})" if band else ""
             hint = f"Give a plain number; it becomes {self.key}{allowed}"
@@ -207,6 +214,13 @@ class Field:
         if numbers[0] >= numbers[1]:
             raise self._outside(list(numbers), "has its low end not below its high end")
         return numbers
+
+
+def span(low: float, high: float) -> str:
+    """Return a range in words; an open end is left out."""
+    if math.isfinite(low) and math.isfinite(high):
+        return f"{low:g} to {high:g}"
+    return f"from {low:g}" if math.isfinite(low) else f"up to {high:g}" if math.isfinite(high) else ""
 
 
 def fields_of(rows: Mapping[str, Mapping[str, Any]], **common: Any) -> dict[str, Field]:
@@ -313,23 +327,11 @@ def need_rows(rows: object, name: str, known: Mapping[str, Field]) -> list[dict[
 
 def unknown_field(key: str, value: object, known: Mapping[str, Field], what: str) -> Fault:
     """Return the fault of a key that is not known, with near matches or all that is."""
-    near = near_matches(key.lower(), known, n=2, cutoff=0.5)
-    hint = f"Did you mean {' or '.join(near)}?" if near else f"Use {', '.join(known)}."
+    hint = did_you_mean(near_matches(key.lower(), known, n=2, cutoff=0.5), f"Use {', '.join(known)}.")
     return Fault(key, value, "unknown_name", why=f"is nothing that {what} holds", hint=hint)
 
 
-_METAVARS = {
-    "vol %": "PCT",
-    "%": "PCT",
-    "°C": "C",
-    "1/min": "RPM",
-    "K/min": "K/MIN",
-    "ppm": "PPM",
-    "hPa": "HPA",
-    "Pa": "PA",
-    "mg/kWh": "MG/KWH",
-    "mg/m³": "MG/M3",
-}
+_METAVARS = {"vol %": "PCT", "%": "PCT", "°C": "C", "1/min": "RPM", "mg/m³": "MG/M3"}
 
 _UNIT_SUFFIXES = ("_k_per_min", "_pct", "_ppm", "_rpm", "_hpa", "_pa", "_hz", "_ml", "_kw", "_c", "_m", "_v")
 

@@ -13,8 +13,8 @@ from combust.data.errors import CombustError, Fault
 from combust.data.tables import read_toml
 from combust.domain.catalogue import Catalogue
 from combust.domain.fuel import Fuel
-from combust.domain.profile_check import CheckedProfile, checked_profile
 from combust.domain.profile_lines import Lines
+from combust.domain.profile_values import CheckedProfile, checked_profile
 from combust.domain.reading import Reading
 
 
@@ -42,12 +42,13 @@ class Stage:
 class Baseline:
     """A healthy reading of this unit (``unit``) or of another of its type (``type``, which adds spread).
 
-    ``reading`` has the profile's fuel filled in where it named none.
+    ``reading`` has the profile's fuel filled in where it named none; ``fuel`` is what was burnt then.
     """
 
     origin: str
     stage: str
     reading: Reading
+    fuel: Fuel
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,41 +7,12 @@ import tomllib
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-from combust.data.errors import Fault
-
 Path = tuple[str | int, ...]
 
 _TOKEN = re.compile(
     r'"""(?:\\.|[^\\])*?"""|\'\'\'.*?\'\'\'|"(?:\\.|[^"\\\n])*"|\'[^\'\n]*\'|#[^\n]*|[\[\]{}\n]', re.DOTALL
 )
 _KEY = re.compile(r"""\s*((?:"(?:\\.|[^"\\\n])*"|'[^'\n]*'|[A-Za-z0-9_\-]+|[ \t.])+)=""")
-
-
-class LineFault(Fault):
-    """A fault of a text file: the line comes first in the sentence."""
-
-    __slots__ = ("line",)
-
-    def __init__(self, line: int | None, fault: Fault, *, quantity: str | None = None) -> None:
-        super().__init__(
-            quantity or fault.quantity,
-            fault.value,
-            fault.code,
-            unit=fault.unit,
-            low=fault.low,
-            high=fault.high,
-            why=fault.why,
-            hint=fault.hint,
-        )
-        self.line = line
-
-    def __str__(self) -> str:
-        told = super().__str__()
-        return told if self.line is None else f"line {self.line}: {told}"
-
-    def to_dict(self) -> dict[str, object]:
-        """Return the fields as plain values for JSON, the line among them."""
-        return {**super().to_dict(), "line": self.line}
 
 
 class Lines:

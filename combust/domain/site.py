@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 from combust.data.arguments import names_keywords
-from combust.data.errors import CombustError
+from combust.data.errors import CombustError, Fault
 from combust.domain.reading import check_values
 from combust.kernel import air
+
+# More than any weather makes of the standard atmosphere (common practice, no source) [hPa].
+MISMATCH_HPA = 60.0
 
 
 @names_keywords
@@ -46,6 +50,10 @@ class Site:
 
     def __post_init__(self) -> None:
         checked, faults = check_values({key: getattr(self, key) for key in self.__slots__})
+        height, pressure = checked.get("altitude_m"), checked.get("pressure_hpa")
+        if height is not None and pressure is not None and pressure_mismatch(height, pressure):
+            why, hint = mismatch_words(height)
+            faults.append(Fault("pressure_hpa", pressure, "conflict", unit="hPa", why=why, hint=hint))
         if faults:
             raise CombustError(faults)
         if "pressure_hpa" not in checked:
@@ -90,6 +98,18 @@ class Site:
         return {key: getattr(self, key) for key in keys} | {
             "density_reference": dict(DENSITY_REFERENCE),
         }
+
+
+def pressure_mismatch(altitude_m: Any, pressure_hpa: Any) -> Any:
+    """Return where a station pressure cannot belong to a height: further off than any weather; NaN never is."""
+    return abs(pressure_hpa - air.pressure_from_altitude(altitude_m)) > MISMATCH_HPA
+
+
+def mismatch_words(altitude_m: float) -> tuple[str, str]:
+    """Return (why, remedy) of a station pressure that cannot belong to a height."""
+    usual = air.pressure_from_altitude(altitude_m)
+    why = f"does not belong to {altitude_m:g} m (about {usual:.0f} hPa)"
+    return why, "Give the station pressure, not reduced to sea level."
 
 
 DENSITY_REFERENCE = {"pressure_hpa": air.STANDARD_PRESSURE_HPA, "temp_c": air.STANDARD_TEMP_C, "humidity_pct": 0.0}

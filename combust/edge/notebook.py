@@ -4,10 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from html import escape
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from combust.data.errors import CombustError, Fault, missing_extra
+from combust.data.errors import need_module
 from combust.edge.figures.style import svg_text
 from combust.edge.reports.html import table
 
@@ -15,22 +14,6 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 Row = tuple[str, str, Any, str, str]
-
-
-def demo_data() -> Path:
-    """Return the folder with the invented demo data, from wherever a notebook runs.
-
-    Raises
-    ------
-    CombustError
-        No ``data/heaters`` beside the working folder, above it, or in the clone that this package belongs to.
-    """
-    here = Path.cwd()
-    for place in (here, *here.parents, Path(__file__).parents[2]):
-        if (place / "data" / "heaters").is_dir():
-            return place / "data"
-    hint = "Start the notebook from a clone of the project."
-    raise CombustError(Fault("data", str(here), "missing", why="holds no demo data", hint=hint))
 
 
 def widget_library() -> Any:
@@ -41,11 +24,7 @@ def widget_library() -> Any:
     CombustError
         It is not installed; the remedy is told.
     """
-    try:
-        import ipywidgets as module
-    except ImportError as error:
-        raise missing_extra("ipywidgets", "notebooks") from error
-    return module
+    return need_module("ipywidgets", "notebooks")
 
 
 class Shown:

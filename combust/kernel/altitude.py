@@ -1,4 +1,4 @@
-"""What a site does to a volume-metering heater: density ratios, three lambdas, trims, ceilings, and a fast kernel."""
+"""What a site does to a volume-metering heater: density ratios, three lambdas, trims, ceilings, and fitted surfaces."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ from combust.kernel.types import Floats
 
 BLOCK = 24_576
 DEGREE = 4
+BESIDE = 0.01  # weight of what a surface only runs on to: rich of lambda 1
 LOWEST_M, HIGHEST_M = -430.0, 9000.0
 COLDEST_C, HOTTEST_C = -60.0, 60.0
 REFERENCE_FUEL_TEMP_C = 15.0
@@ -43,8 +44,8 @@ def ceiling_altitude(dry_air_density_ratio: Any, temp_c: Any, base_dry_density: 
     return air.altitude_from_pressure(pressure)
 
 
-class Derating(NamedTuple):
-    """One heater stage as the numbers the fast kernel needs.
+class AltitudeSurface(NamedTuple):
+    """One heater stage as a surface over pressure and temperature, for points by the million.
 
     Attributes
     ----------
@@ -67,14 +68,14 @@ class Derating(NamedTuple):
     spread_weights: Floats
 
 
-class Derated(NamedTuple):
-    """Result of the fast kernel: arrays of one length [-]."""
+class LambdaAtSite(NamedTuple):
+    """lambda at sites by dry-air density alone, with fuel density, in full with hot gas: arrays of one length [-]."""
 
-    dry_air_density_ratio: Floats
-    air_ratio: Floats
-    air_ratio_with_fuel_density: Floats
-    air_ratio_full: Floats
-    air_ratio_full_u: Floats
+    dry_air_density_ratio: Any
+    air_ratio: Any
+    air_ratio_with_fuel_density: Any
+    air_ratio_full: Any
+    air_ratio_full_u: Any
 
 
 def _scales() -> tuple[float, float, float, float]:
@@ -102,38 +103,35 @@ def fit_nodes() -> tuple[Floats, Floats]:
     return pressure, 1000.0 * SLOPE_Y / (y + OFFSET_Y) - ZERO_CELSIUS_K
 
 
-def fit_surface(values: Floats, pressure_hpa: Floats, temp_c: Floats) -> tuple[Floats, float]:
-    """Return (power weights, largest misfit) of the least-squares polynomial of total degree DEGREE through values."""
+def fit_surface(values: Floats, pressure_hpa: Floats, temp_c: Floats, counts: Any = True) -> tuple[Floats, float]:
+    """Return (power weights, largest misfit) of the least-squares polynomial of total degree DEGREE through values.
+
+    Where ``counts`` is False the surface only goes on smoothly, and no misfit is told.
+    """
     x = SLOPE_X * np.log(pressure_hpa / air.STANDARD_PRESSURE_HPA) - OFFSET_X
     y = SLOPE_Y * 1000.0 / (temp_c + ZERO_CELSIUS_K) - OFFSET_Y
     terms = [(i, j) for i in range(DEGREE + 1) for j in range(DEGREE + 1 - i)]
     matrix = np.stack([x**i * y**j for i, j in terms], axis=1)
-    solved, *_ = np.linalg.lstsq(matrix, values, rcond=None)
+    asked = np.broadcast_to(counts, values.shape)
+    trust = np.where(asked, 1.0, BESIDE)
+    solved, *_ = np.linalg.lstsq(matrix * trust[:, None], values * trust, rcond=None)
     weights = np.zeros((DEGREE + 1, DEGREE + 1))
     for (i, j), weight in zip(terms, solved, strict=True):
         weights[i, j] = weight
-    return weights, float(np.max(np.abs(matrix @ solved - values)))
+    return weights, float(np.max(np.abs(matrix @ solved - values)[asked]))
 
 
-def evaluate_surface(weights: Floats, pressure_hpa: Any, temp_c: Any) -> Any:
-    """Return a fitted surface at pressures [hPa] and temperatures [°C]; NaN outside its bands."""
-    x = SLOPE_X * np.log(np.asarray(pressure_hpa, dtype=float) / air.STANDARD_PRESSURE_HPA) - OFFSET_X
-    y = SLOPE_Y * 1000.0 / (np.asarray(temp_c, dtype=float) + ZERO_CELSIUS_K) - OFFSET_Y
-    x, y = (np.ascontiguousarray(part) for part in np.broadcast_arrays(x, y))
-    outer, inner = np.empty(x.shape), np.empty(x.shape)
-    _polynomial(weights, x, y, outer, inner)
-    inside = (np.abs(x) <= 1.0 + 1e-9) & (np.abs(y) <= 1.0 + 1e-9)
-    return np.where(inside, outer, np.nan)[()]
-
-
-def derate(derating: Derating, *, temp_c: Any, altitude_m: Any = None, pressure_hpa: Any = None) -> Derated:
+def lambda_from_surface(
+    surface: AltitudeSurface, *, temp_c: Any, altitude_m: Any = None, pressure_hpa: Any = None
+) -> LambdaAtSite:
     """Return density ratio and the three lambdas at sites or route points, dry air, fuel as cold as the air.
 
-    Validity record ``altitude_surface`` (``combust/data/approximate_forms.toml``).
+    Below lambda 1 the surface goes on smoothly, where a heater burns only the fuel that finds air. Validity record
+    ``altitude_surface`` (``combust/data/approximate_forms.toml``).
 
     Parameters
     ----------
-    derating : Derating
+    surface : AltitudeSurface
         The heater stage.
     temp_c : float or array
         Intake air [°C], -60 to 60.
@@ -142,13 +140,13 @@ def derate(derating: Derating, *, temp_c: Any, altitude_m: Any = None, pressure_
 
     Returns
     -------
-    Derated
+    LambdaAtSite
         Arrays of the broadcast shape; NaN in gives NaN out, and so does a value outside the bands.
 
     Notes
     -----
-    Worked in blocks that stay in the processor's cache. ``air_ratio_full`` follows the polynomial fitted to the exact
-    hot-gas state; :func:`fit_surface` reports the misfit.
+    Worked in blocks that stay in the processor's cache. ``air_ratio_full`` follows the polynomial fitted to the
+    working points; :func:`fit_surface` reports the misfit.
     """
     altitude = np.asarray(np.nan if altitude_m is None else altitude_m, dtype=float)
     temp = np.asarray(temp_c, dtype=float)
@@ -157,17 +155,17 @@ def derate(derating: Derating, *, temp_c: Any, altitude_m: Any = None, pressure_
     size = int(np.prod(shape))
     given = [altitude, temp, *([] if pressure_hpa is None else [station])]
     parts = [np.ascontiguousarray(np.broadcast_to(part, shape)).reshape(-1) for part in given]
-    out = Derated(*(np.empty(size) for _ in Derated._fields))
+    out = LambdaAtSite(*(np.empty(size) for _ in LambdaAtSite._fields))
     scratch = np.empty((5, min(BLOCK, max(size, 1))))
     with np.errstate(invalid="ignore"):
         for start in range(0, size, BLOCK):
             stop = min(start + BLOCK, size)
             block = [part[start:stop] for part in parts]
-            _derate_block(derating, block, [column[start:stop] for column in out], scratch[:, : stop - start])
-    return Derated(*(column.reshape(shape)[()] for column in out))
+            _block(surface, block, [column[start:stop] for column in out], scratch[:, : stop - start])
+    return LambdaAtSite(*(column.reshape(shape)[()] for column in out))
 
 
-def _derate_block(derating: Derating, parts: list[Floats], out: list[Floats], work: Floats) -> None:
+def _block(surface: AltitudeSurface, parts: list[Floats], out: list[Floats], work: Floats) -> None:
     sigma, lam, lam_fuel, lam_full, lam_u = out
     x, y, outer, inner, spare = work
     temp = parts[1]
@@ -176,19 +174,19 @@ def _derate_block(derating: Derating, parts: list[Floats], out: list[Floats], wo
     np.add(temp, ZERO_CELSIUS_K, out=y)
     np.divide(1000.0, y, out=y)
     np.multiply(sigma, y, out=sigma)
-    scale = 0.1 * air.STANDARD_PRESSURE_HPA / (air.GAS_CONSTANT_DRY_AIR * derating.base_dry_density)
+    scale = 0.1 * air.STANDARD_PRESSURE_HPA / (air.GAS_CONSTANT_DRY_AIR * surface.base_dry_density)
     np.multiply(sigma, scale, out=sigma)
-    np.multiply(sigma, derating.air_ratio, out=lam)
-    beta = derating.expansion_per_k
-    at_base = 1.0 - beta * (derating.base_fuel_temp_c - REFERENCE_FUEL_TEMP_C)
+    np.multiply(sigma, surface.air_ratio, out=lam)
+    beta = surface.expansion_per_k
+    at_base = 1.0 - beta * (surface.base_fuel_temp_c - REFERENCE_FUEL_TEMP_C)
     np.multiply(temp, -beta / at_base, out=spare)
     np.add(spare, (1.0 + beta * REFERENCE_FUEL_TEMP_C) / at_base, out=spare)
     np.divide(lam, spare, out=lam_fuel)
     _scale(x, SLOPE_X, OFFSET_X)
     _scale(y, SLOPE_Y, OFFSET_Y)
-    _polynomial(derating.flow_weights, x, y, outer, inner)
+    _polynomial(surface.flow_weights, x, y, outer, inner)
     np.multiply(lam_fuel, outer, out=lam_full)
-    _polynomial(derating.spread_weights, x, y, outer, inner)
+    _polynomial(surface.spread_weights, x, y, outer, inner)
     np.sqrt(np.maximum(outer, 0.0, out=outer), out=outer)
     np.multiply(lam_full, outer, out=lam_u)
     _blank_outside(x, y, out)

@@ -49,5 +49,5 @@ def heater() -> Heater:
 
 @pytest.fixture(scope="session")
 def study():
-    """3000 visits of 30 simulated heaters and the rest of the slow statistics."""
+    """1500 visits of 15 simulated heaters (twice as many in the long form) and the rest of the slow statistics."""
     return run_study()

@@ -7,7 +7,7 @@ import pickle
 import numpy as np
 import pytest
 
-from combust.application.causes.catalogue import convictions
+from combust.application.causes.catalogue import get_priors
 from combust.application.causes.engine import Engine
 from combust.application.causes.posterior import Block, extend, linear_proposals, student_log, tempered
 from combust.application.causes.posterior import Drawn as Evaluated
@@ -117,6 +117,6 @@ def test_own_numbers_over_the_shipped_table(heater, tmp_path):
 
 @pytest.mark.hand
 def test_prior_of_the_engine_sums_to_one(heater):
-    engine = Engine(heater, convictions(), instrument_class(None), 1)
+    engine = Engine(heater, get_priors(), instrument_class(None), 1)
     for pairs in (True, False):
         assert sum(engine.prior_shares(pairs).values()) == pytest.approx(1.0, abs=1e-12)

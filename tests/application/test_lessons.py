@@ -9,10 +9,10 @@ import numpy as np
 import pytest
 
 from combust.application.lessons import gas as demo
+from combust.application.lessons import solutions
 from combust.application.lessons.exercises import Exercise, exercise, exercise_kinds, exercise_sheet
 from combust.application.lessons.machine import STAGE_CAUSES, crushed_exhaust, stage_pattern
-from combust.application.lessons.misconceptions import DEMONSTRATIONS, misconception_card, misconception_cards
-from combust.application.lessons.solutions import SOLUTIONS
+from combust.application.lessons.misconceptions import misconception_card, misconception_cards
 from combust.data.errors import CombustError
 from combust.data.tables import load_table
 from combust.domain.catalogue import get_fuel
@@ -148,7 +148,7 @@ def test_words_of_the_standard_answers(kind: str, key: str, word: str) -> None:
 
 def test_there_are_fourteen_and_each_has_a_solution() -> None:
     assert len(exercise_kinds()) == 14
-    assert set(exercise_kinds()) == set(SOLUTIONS)
+    assert all(callable(getattr(solutions, kind)) for kind in exercise_kinds())
     assert [one.number for one in exercise_sheet()] == list(range(1, 15))
 
 
@@ -357,8 +357,7 @@ def test_the_exhaust_stands_above_the_air_around_it() -> None:
 
 def test_every_card_shows_its_numbers_and_names_a_lesson() -> None:
     cards = misconception_cards()
-    assert [one.name for one in cards] == list(DEMONSTRATIONS)
-    assert len(cards) == 17
+    assert len({one.name for one in cards}) == len(cards) == 17
     for one in cards:
         assert re.search(r"\d", one.show)
         assert "nan" not in one.show

@@ -1,4 +1,4 @@
-"""200 random cases: open at first, provable, repeatable with the salt, and closed to anyone without it."""
+"""Random cases: open at first, provable, repeatable with the salt, and closed to anyone without it."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from collections import Counter
 
 import pytest
 
-from combust.application.causes.catalogue import shipped_convictions
+from combust.application.causes.catalogue import shipped_priors
 from combust.application.causes.rank import rank_causes
 from combust.application.mystery import Dealer, MysteryCase, Play, mystery
 from combust.application.mystery.case import result_key, sealed_names
@@ -19,10 +19,11 @@ from combust.application.mystery.deal import judged, probability_of
 from combust.application.mystery.rules import LEVELS
 from combust.application.mystery.seal import canonical, derived, master_key, opened, seal
 from combust.data.errors import CombustError
+from tests.long import LONG
 
-SALT = "the wind of Skarn pass at night"
-COUNT = 200
-CAUSES = tuple(shipped_convictions().causes)
+SALT = "the wind of Skarnwick pass at night"
+COUNT = 200 if LONG else 100
+CAUSES = tuple(shipped_priors().causes)
 
 
 @pytest.fixture(scope="module")
@@ -32,7 +33,7 @@ def dealer():
 
 @pytest.fixture(scope="module")
 def cases(dealer):
-    """200 cases of all levels; the answers come from the sealed part."""
+    """Cases of all levels; the answers come from the sealed part."""
     return [dealer.deal(seed, LEVELS[seed % 3]) for seed in range(COUNT)]
 
 
@@ -66,7 +67,7 @@ def test_the_proof_does_not_hang_on_the_draws_of_the_inference(dealer, cases):
 @pytest.mark.hand
 def test_kinds_are_dealt_in_the_stated_shares(dealer, cases):
     # 20 % healthy, 25 % measurement, 10 % two causes (a convention); three standard deviations of a binomial.
-    causes = shipped_convictions().causes
+    causes = shipped_priors().causes
     answers = [dealer.open(case).causes for case in cases]
     counts = Counter(
         "healthy" if names == {"healthy"}
@@ -87,8 +88,8 @@ def test_there_are_safety_stops_to_be_found(cases):
         one for one in cases if one.result("cab_co")["cab_co_in_ppm"] - one.result("cab_co")["cab_co_out_ppm"] >= 20
     ]
     indoors = [one for one in cases if one.context["location"] == "indoors"]
-    assert 5 <= len(fumes) <= 40
-    assert 8 <= len(indoors) <= 45
+    assert 0.025 <= len(fumes) / COUNT <= 0.2
+    assert 0.04 <= len(indoors) / COUNT <= 0.225
 
 
 def test_same_seed_and_salt_give_the_same_case(dealer, cases):

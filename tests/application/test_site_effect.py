@@ -9,10 +9,10 @@ from typing import Any
 import psychrolib
 import pytest
 
-from combust.application.site.base import altitude_base
+from combust.application.heater.baseline import healthy_stage
 from combust.application.site.derating import derating_table
 from combust.application.site.effect import site_effect
-from combust.application.site.result import SiteEffect
+from combust.application.site.effect_result import SiteEffect
 from combust.data.errors import CombustError
 from combust.domain.heater import Heater
 from combust.domain.reading import Reading
@@ -111,7 +111,9 @@ def test_outlet_grows_hotter_as_the_heating_air_thins() -> None:
     heat = one.useful_heat_untrimmed_kw / 2.0
     assert one.air_out_temp_c - 20.0 == pytest.approx(75.0 * heat / 0.75, abs=1e-6)
     assert 1.0 < heat < 1.06  # the same fuel in less air: the flue is hotter, the gas is less
-    hot = site_effect(profile(), Site(None, 400.0, 20.0))
+    # 110 °C at home are a rise of 90 K; at 0.65 of the pressure that is 138 K or more, and 158 °C at the outlet.
+    row = {"stage": "high", "altitude_m": 0, "intake_temp_c": 20, "o2_dry_pct": 8.2, "air_out_temp_c": 110}
+    hot = site_effect(profile(baseline=[row]), Site(None, 0.65 * 1013.25, 20.0))
     assert "outlet_hot" in {finding.code for finding in hot.findings}
 
 
@@ -237,7 +239,7 @@ def test_uncertainty_grows_with_what_is_not_known() -> None:
 
 @pytest.mark.independent
 def test_derating_table_equals_single_sites() -> None:
-    base = altitude_base("diesel", air_ratio=1.6, reference=SEA_20, useful_heat_kw=2.0)
+    base = healthy_stage("diesel", air_ratio=1.6, reference=SEA_20, useful_heat_kw=2.0)
     table = derating_table(base, altitude_m=[0, 1850, 3300], intake_temp_c=[-25, 15])
     for row in table.itertuples():
         one = effect(row.altitude_m, row.intake_temp_c, useful_heat_kw=2.0)

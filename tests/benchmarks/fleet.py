@@ -10,10 +10,10 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from combust.application.site.base import altitude_base
+from combust.application.heater.baseline import healthy_stage
 from combust.domain.site import Site
 from combust.edge.tables.points import BLOCK_ROWS, derate_points
-from combust.kernel.altitude import Derating, derate
+from combust.kernel.altitude import AltitudeSurface, lambda_from_surface
 from tests.benchmarks.records import Effort, Record, apart, timed
 
 GROUP = "fleet"
@@ -45,19 +45,19 @@ def read_and_write(source: Path, out: Path) -> None:
 
 def records(effort: Effort) -> list[Record]:
     """Return kernel and stream."""
-    base = altitude_base("diesel_b7", air_ratio=1.6, air_ratio_u=0.02, reference=Site(0.0, None, 20.0))
-    return [_kernel(effort, base.derating), _stream(effort, base.derating)]
+    base = healthy_stage("diesel_b7", air_ratio=1.6, air_ratio_u=0.02, reference=Site(0.0, None, 20.0))
+    return [_kernel(effort, base.surface), _stream(effort, base.surface)]
 
 
-def _kernel(effort: Effort, numbers: Derating) -> Record:
+def _kernel(effort: Effort, numbers: AltitudeSurface) -> Record:
     rows = effort.pick(400_000, 2_000_000)
     random = np.random.default_rng(1)
     height, temp = random.uniform(150, 4300, rows), random.uniform(-35, 25, rows)
 
     def work() -> object:
-        return derate(numbers, altitude_m=height, temp_c=temp)
+        return lambda_from_surface(numbers, altitude_m=height, temp_c=temp)
 
-    found = derate(numbers, altitude_m=height[:2000], temp_c=temp[:2000])
+    found = lambda_from_surface(numbers, altitude_m=height[:2000], temp_c=temp[:2000])
     columns = 2 + len(found)
     source, target = np.zeros((columns, rows)), np.empty((columns, rows))
     ours = timed(work, 9, time.process_time)
@@ -86,7 +86,7 @@ def lambda_by_fluids(height: np.ndarray, temp: np.ndarray) -> np.ndarray:
     return 1.6 * np.array(pressures) / 101_325.0 * 293.15 / (temp + 273.15)
 
 
-def _stream(effort: Effort, numbers: Derating) -> Record:
+def _stream(effort: Effort, numbers: AltitudeSurface) -> Record:
     rows = effort.pick(500_000, 10_000_000)
     with tempfile.TemporaryDirectory() as name:
         source, out, copy = (Path(name) / f"{part}.parquet" for part in ("points", "out", "copy"))

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from combust.application.causes.catalogue import shipped_convictions
+from combust.application.causes.catalogue import shipped_priors
 from combust.application.mystery import Dealer, MysteryCase, Play, Statement
 from combust.application.mystery import score as score_of
 from combust.edge.cli import mystery as mystery_module
@@ -20,7 +20,7 @@ from combust.edge.reports.class_sheets import class_pages, results_csv
 from tests.edge.runs import run
 
 SALT = "lanterns along the Combe road"
-FAULTS = shipped_convictions().faults
+FAULTS = shipped_priors().faults
 
 
 @pytest.fixture

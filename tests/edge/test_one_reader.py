@@ -143,7 +143,7 @@ def fleet_cell(name: str, key: str, columns: dict[str, str]) -> Callable[[Path, 
 
 def points(folder: Path, cell: str, decimal: str) -> Verdict:
     path = in_table(folder, {"altitude_m": "?", "temp_c": "20", "note": "8.5"}, cell, decimal)
-    counts = derate_points(path, folder / "out.parquet", BASE.derating)
+    counts = derate_points(path, folder / "out.parquet", BASE.surface)
     if counts.why:
         return REFUSED
     density = pq.read_table(folder / "out.parquet").column("dry_air_density_ratio")[0].as_py()

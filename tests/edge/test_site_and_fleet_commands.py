@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from combust.application.site.base import altitude_base
+from combust.application.heater.baseline import healthy_stage
 from combust.domain.heater import Heater
 from combust.domain.site import Site
 from combust.edge.cli.main import main
@@ -47,7 +47,8 @@ def test_site_for_people_in_feet_with_a_reading(capsys: pytest.CaptureFixture[st
     assert code == 0
     assert "The site explains this reading" in out
     assert "1.35" in out
-    assert "No stop condition found in what was entered." in err
+    assert "ONLY OUTDOORS" in out  # lambda 1.28 is below the watch-point of 1.3
+    assert "ONLY OUTDOORS" in err
     code, out, err = run(capsys, *arguments, "--co-dry", "1200", "--strict")
     assert code == 4
     assert err.startswith("STOP.")
@@ -185,7 +186,7 @@ def test_fleet_command_lists_faults_and_plans_the_rest(tmp_path: Path, capsys: p
     assert code == 4
     assert json.loads(out)["rows"]["vehicles"] == {"read": 48, "planned": 47, "refused": 1}
     assert "vehicles row 2: site_id = nowhere" in err
-    assert err.startswith("HEATER OFF for")
+    assert err.startswith("STOP. HEATER OFF for")
 
 
 def test_fleet_command_streams_parquet_routes(tmp_path: Path, capsys: pytest.CaptureFixture[str], folder: Path) -> None:
@@ -214,8 +215,8 @@ def test_fleet_refusals(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> N
 
 
 def test_figures_carry_alt_text_and_source() -> None:
-    base = altitude_base(Heater.load(DATA / "profiles" / "small.toml"))
-    bare = altitude_base("diesel", air_ratio=1.6)
+    base = healthy_stage(Heater.load(DATA / "profiles" / "small.toml"))
+    bare = healthy_stage("diesel", air_ratio=1.6)
     plan = worked.plan()
     figures = [
         draw_derating(base, minimum=1.3, name="small"),
@@ -235,7 +236,7 @@ def test_figures_carry_alt_text_and_source() -> None:
 # Worked apart: lambda 1.6 at sea level and 20 °C; sigma at 2000 m is .909 at -20 °C and .785 at +20 °C.
 @pytest.mark.independent
 def test_nights_of_a_season_are_drawn_where_lambda_is() -> None:
-    base = altitude_base("diesel", air_ratio=1.6, reference=Site(0, None, 20.0))
+    base = healthy_stage("diesel", air_ratio=1.6, reference=Site(0, None, 20.0))
     figure = draw_nights(base, altitude_m=2000, minimum=1.3, nights_c=[-20, 20], name="unit")
     line = figure.axes[0].lines[0]
     for temp, sigma in ((-20.0, 0.909), (20.0, 0.785)):

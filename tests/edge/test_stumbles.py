@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from combust.application.causes.catalogue import shipped_convictions
+from combust.application.causes.catalogue import shipped_priors
 from tests.edge.runs import DATA, call
 
 pytestmark = pytest.mark.regression
@@ -28,7 +28,7 @@ def test_a_check_that_is_half_done_asks_for_the_other_half_only() -> None:
     whole = " ".join(call(*READ).out.split())
     half = " ".join(call(*READ, "--intake-static-pa", "-140", "--probe-leak-test", "pass").out.split())
     assert "Measure the static pressure at the intake and the exhaust port." in whole
-    check = shipped_convictions().checks["port_pressures"]
+    check = shipped_priors().checks["port_pressures"]
     assert "at the exhaust port too" in check.left({"intake_static_pa"})
     assert "at the intake port too" in check.left({"exhaust_static_pa"})
     assert check.left(set()) == check.sentence

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 
-from combust.application.causes.catalogue import convictions
+from combust.application.causes.catalogue import get_priors
 from combust.application.fleet.policy import Policy
 from combust.application.heater.profile_check import check_profile
 from combust.application.visit.start_phases import interlocks
@@ -90,9 +90,9 @@ CAUSES = ("[prior]\nhealthy = 0.5\nsingles = 0.4\npairs = 0.1\n", "[cause.fuel_o
         [*SYNTAX, "prior", "cause", "check", "severity", "[prior]", "[decide]"])  # fmt: skip
 def causes_toml(data: bytes) -> None:
     """A file of priors and spreads is laid over the shipped one, or every fault is told."""
-    found = answer_or_refusal(lambda: convictions(as_file(data, "causes.toml")))
+    found = answer_or_refusal(lambda: get_priors(as_file(data, "causes.toml")))
     if found is not None:
-        assert abs(sum(found.prior.values()) - 1.0) < 1e-9
+        assert abs(sum(found.shares.values()) - 1.0) < 1e-9
 
 
 @target(20, lambda: text_seed('[[part]]\nkey = "look"\ntitle = "Look"\nsteps = ["a", "b"]\n'), [*SYNTAX, "[[part]]"])

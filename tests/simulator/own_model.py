@@ -6,7 +6,6 @@ import numpy as np
 
 from combust.application.causes import evidence as ev
 from combust.application.causes.draws import SINGLE_SIZE
-from combust.application.causes.rows import dry_o2_of_air_ratio
 from tests.simulator.columns import CONTEXT
 
 SITE = {"stage": "high", "pressure_hpa": 985.0, "intake_temp_c": 12.0, "air_in_temp_c": 12.0, "location": "outdoors"}
@@ -27,8 +26,8 @@ def own_visits(engine, channels, seen, count, generator):
         reading = _columns(clean, engine)
         found = ev.observations_of(0, reading, row, engine.model, engine.instrument)
         found.sort(key=lambda one: channels.index(one.channel))
-        matrix = ev.covariance(found, [row], [engine.probe_cache(row)], engine.held)
-        shift, added = ev.unsteady_shift(found, engine.held)
+        matrix = ev.covariance(found, [row], [engine.probe_cache(row)], engine.priors)
+        shift, added = ev.unsteady_shift(found, engine.priors)
         unsteady = variant.cause == "not_steady"
         matrix = matrix + added * unsteady
         stretch = np.sqrt(generator.chisquare(engine.freedom) / engine.freedom)
@@ -36,7 +35,7 @@ def own_visits(engine, channels, seen, count, generator):
         noisy = {one.channel: clean[one.channel] + error for one, error in zip(found, noise, strict=True)}
         answers = {}
         for column in seen:
-            table = ev.seen_table(column, engine.held)
+            table = ev.seen_table(column, engine.priors)
             chance = table.get(variant.cause, table["healthy"])
             answers[column] = str(generator.choice(list(chance), p=list(chance.values())))
         yield variant, u[0], {**SITE, **_columns(noisy, engine), **answers}
@@ -45,9 +44,9 @@ def own_visits(engine, channels, seen, count, generator):
 def _columns(channels, engine):
     """Reading columns from channel values, unrounded."""
     out = {"co2_origin": "calculated"}
-    if "o2" in channels:
-        ratio = np.exp(channels["o2"])
-        out["o2_dry_pct"] = float(np.clip(dry_o2_of_air_ratio(ratio, engine.model.nu, engine.model.inert), 0.0, 20.5))
+    if "lambda_o2" in channels:
+        ratio = np.exp(channels["lambda_o2"])
+        out["o2_dry_pct"] = float(np.clip(engine.model.gas.o2_pct(ratio), 0.0, 20.5))
     if "setting" in channels:
         maximum = engine.heater.fuel.co2_maximum_pct * np.exp(channels["setting"])
         out["co2_dry_pct"] = float(maximum * (20.946 - out["o2_dry_pct"]) / 20.946)

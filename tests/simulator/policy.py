@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from combust.application.causes.catalogue import convictions
+from combust.application.causes.catalogue import get_priors
 from combust.application.causes.rank import rank_causes
 from tests.simulator.columns import GAS, only, with_check
 
 CERTAIN = 0.9
 # Site and cab are known or settle no cause; both policies leave them out.
-FIXED_ORDER = [name for name in convictions().checks if name not in ("site_air", "cab_co")]
+FIXED_ORDER = [name for name in get_priors().checks if name not in ("site_air", "cab_co")]
 
 
 class Way(NamedTuple):
@@ -24,7 +24,7 @@ class Way(NamedTuple):
 
 def follow(heater, truth, visit, *, proposed):
     """Return the way of one policy to certainty, or None when it never got there (or a stop came up)."""
-    checks = convictions().checks
+    checks = get_priors().checks
     known = only(visit, (*GAS, "flue_temp_c"))
     found = rank_causes(heater, known, pairs=False)[0]
     left, minutes, made, breaches = list(FIXED_ORDER), 0.0, [], []

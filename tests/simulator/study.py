@@ -10,12 +10,13 @@ from typing import NamedTuple
 
 import numpy as np
 
-from combust.application.causes.catalogue import convictions
+from combust.application.causes.catalogue import get_priors
 from combust.application.causes.draws import STRUCTURE
 from combust.application.causes.engine import Engine
 from combust.application.causes.rank import rank_visits
 from combust.domain.heater import Heater
 from combust.domain.instrument import instrument_class
+from tests.long import LONG
 from tests.simulator.columns import GAS, TEMPERATURES, WORKSHOP, only
 from tests.simulator.faults import HEATER_FAULTS, drawn_causes
 from tests.simulator.heaters import hidden_heater, profile
@@ -23,7 +24,10 @@ from tests.simulator.own_model import own_visits, without
 from tests.simulator.policy import follow
 from tests.simulator.visits import visits
 
-HEATERS, VISITS, FULL_VISITS, WAYS = 30, 100, 24, 3
+HEATERS = 30 if LONG else 15
+VISITS, FULL_VISITS = 100, 24
+# Where a few visits decide, the short form takes more of each of its fewer heaters: healthy ones, ways, own visits.
+HEALTHY, WAYS, OWN_VISITS = ((16, 10), 3, 80) if LONG else ((20, 20), 5, 160)
 RANKED = (len(STRUCTURE), STRUCTURE.index("exponent"), STRUCTURE.index("steepness"))
 SETS = {
     "gas": (GAS, (0,)),
@@ -33,7 +37,7 @@ SETS = {
 }
 
 
-OWN_VISITS, OWN_CHANNELS = 80, ["o2", "setting", "co", "flue", "rise"]
+OWN_CHANNELS = ["lambda_o2", "setting", "co", "flue", "rise"]
 LESS_CHANNELS = [*OWN_CHANNELS, "voltage", "intake_static", "exhaust_static", "ambient_o2"]
 LESS_SEEN = ["probe_leak_test"]
 LESS = {
@@ -96,10 +100,10 @@ def one_heater(index):
         )
         for key, how in SETS.items()
     }
-    healthy = [("healthy",)] * 16
+    healthy, of_full = [("healthy",)] * HEALTHY[0], HEALTHY[1]
     cases = visits(hidden, healthy, rng, sites="wide")
     found["healthy_temperatures"] = judge(heater, healthy, cases, *SETS["temperatures"])
-    found["healthy_full"] = judge(heater, healthy[:10], cases[:10], *SETS["full"])
+    found["healthy_full"] = judge(heater, healthy[:of_full], cases[:of_full], *SETS["full"])
     names = [(cause,) for cause in ("intake_restricted", "exhaust_restricted", "blower_weak", "fuel_over")] * 2
     cases = visits(hidden, names, rng, low=0.06, high=0.06)
     found["small_temperatures"] = judge(heater, names, cases, *SETS["temperatures"])
@@ -112,7 +116,7 @@ def one_heater(index):
     names = drawn_causes(rng, 4)
     cases = visits(hidden, names, rng)
     found["singles_with_pairs"] = judge(heater, names, cases, *SETS["workshop"], pairs=True)
-    engine = Engine(heater, convictions(), instrument_class(None), 1)
+    engine = Engine(heater, get_priors(), instrument_class(None), 1)
     found["own"] = own_calibration(engine, np.random.default_rng([21, index]))
     found["less"] = [sharpness_without_columns(engine, np.random.default_rng([22, index]))]
     names = drawn_causes(rng, WAYS)

@@ -7,16 +7,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from combust.application.causes.result import Adjustment
-from combust.application.causes.rows import Row, Values, dry_o2_of_air_ratio
-from combust.application.causes.words import severity_moments
+from combust.application.causes.fault_size import severity_moments
+from combust.application.causes.stage_reading import StageReading, Values
+from combust.application.causes.visit_result import Adjustment
 from combust.domain.limits import limit
-from combust.kernel.air import altitude_from_pressure
-from combust.kernel.constants import DRY_AIR
 
 if TYPE_CHECKING:
     from combust.application.causes.engine import Engine
-    from combust.application.causes.visit import Posterior, Visit
+    from combust.application.causes.posterior import Posterior, Visit
 
 FIRST = (
     "the unit's own document allows it and a licensed person does it",
@@ -29,8 +27,8 @@ def advise_trim(
     engine: Engine, visit: Visit, result: Posterior, readings: Sequence[Values]
 ) -> tuple[Adjustment | None, str]:
     """Return the trim, or None with the reason in words. The caller has ruled out stops and invalid readings."""
-    needed = engine.held.decide("trim_probability")
-    causes = engine.held.causes
+    needed = engine.priors.decide("trim_probability")
+    causes = engine.priors.causes
     by_trim: dict[str, float] = {}
     for names, share in _by_causes(result).items():
         kinds = {causes[name].trim for name in names}
@@ -45,22 +43,9 @@ def advise_trim(
     if not installed:
         return None, "the reading was taken with a duct off."
     row = max(installed, key=lambda one: one.healthy.load)
-    too_high = above_the_limit(engine, row)
-    if too_high:
-        return None, too_high
     if best == "site":
         return _site_trim(engine, row)
     return _fuel_trim(engine, row, result, readings, best)
-
-
-def above_the_limit(engine: Engine, row: Row) -> str:
-    """Return why nothing is trimmed above the height the unit's document allows, or nothing."""
-    ceiling = engine.heater.limits.altitude_m
-    height = float(altitude_from_pressure(row.site.pressure * row.healthy.pressure_hpa))
-    if ceiling is None or height <= ceiling + limit("weather_height"):
-        return ""
-    told = f"the site is near {height:.0f} m and the unit's own document ends at {ceiling:.0f} m: "
-    return told + "above it the heater stays off unless that document allows more."
 
 
 def _by_causes(result: Posterior) -> dict[frozenset[str], float]:
@@ -71,17 +56,17 @@ def _by_causes(result: Posterior) -> dict[frozenset[str], float]:
     return shares
 
 
-def _lowest(engine: Engine, row: Row) -> float | None:
+def _lowest(engine: Engine, row: StageReading) -> float | None:
     """Return the lowest lambda the profile allows at the row's stage, or None when it states none."""
-    band = engine.heater.stage_of(row.healthy.stage).air_ratio_band
+    band = engine.heater.stage_of(row.healthy.name).air_ratio_band
     limit = engine.heater.limits.air_ratio_min
     stated = [value for value in (band[0] if band else None, limit) if value is not None]
     return max(stated) if stated else None
 
 
-def _highest(engine: Engine, row: Row) -> float | None:
+def _highest(engine: Engine, row: StageReading) -> float | None:
     """Return the highest lambda of the profile's band at the row's stage, or None."""
-    band = engine.heater.stage_of(row.healthy.stage).air_ratio_band
+    band = engine.heater.stage_of(row.healthy.name).air_ratio_band
     return band[1] if band else None
 
 
@@ -93,10 +78,9 @@ def _starves(result: Posterior) -> str:
     return "the fuel line seems to starve: strainer, lift and bubbles come first." if line > 0.3 * under else ""
 
 
-def _site_trim(engine: Engine, row: Row) -> tuple[Adjustment | None, str]:
+def _site_trim(engine: Engine, row: StageReading) -> tuple[Adjustment | None, str]:
     """A healthy heater whose lambda at this site is below its band: less fuel or more speed; never more fuel."""
-    state = engine.model.expected_healthy(row)
-    ratio = float(state.air_ratio)
+    ratio = row.healthy_air_ratio()
     lowest = _lowest(engine, row)
     if lowest is None or ratio >= lowest:
         return None, "the heater does what it does when healthy, and its lambda is not below its band here."
@@ -113,19 +97,19 @@ def _site_trim(engine: Engine, row: Row) -> tuple[Adjustment | None, str]:
     return _adjustment(engine, row, 100.0 * (ratio / target - 1.0), blower, target, _site_u(row), why), ""
 
 
-def _site_u(row: Row) -> float:
+def _site_u(row: StageReading) -> float:
     return 100.0 * float(np.hypot(row.healthy.u["air_ratio"], row.density_u))
 
 
 def _fuel_trim(
-    engine: Engine, row: Row, result: Posterior, readings: Sequence[Values], kind: str
+    engine: Engine, row: StageReading, result: Posterior, readings: Sequence[Values], kind: str
 ) -> tuple[Adjustment | None, str]:
     """Trim the fuel back to the heater's own healthy lambda at this site, inside the profile's band."""
     cause = "fuel_over" if kind == "leaner" else "fuel_under"
     change, change_u = severity_moments(result, cause)
     trim = 100.0 * (1.0 / (1.0 + change) - 1.0)
     u = 100.0 * change_u / (1.0 + change) ** 2
-    healthy = float(engine.model.expected_healthy(row).air_ratio)
+    healthy = row.healthy_air_ratio()
     lowest, highest = _lowest(engine, row), _highest(engine, row)
     target = min(max(healthy, lowest or 0.0), highest or np.inf)
     trim = 100.0 * ((1.0 + trim / 100.0) * healthy / target - 1.0)
@@ -156,14 +140,12 @@ def _why_not_richer(engine: Engine, readings: Sequence[Values]) -> str:
 
 
 def _adjustment(
-    engine: Engine, row: Row, fuel_trim: float, blower: float | None, target: float, u: float, why: str
+    engine: Engine, row: StageReading, fuel_trim: float, blower: float | None, target: float, u: float, why: str
 ) -> Adjustment:
     """Return the advice with what to aim for on the analyser and at the pump."""
-    nu, inert = engine.model.nu, engine.model.inert
-    oxygen = float(dry_o2_of_air_ratio(np.asarray(target), nu, inert))
-    moles = nu / DRY_AIR.o2
-    carbon_dioxide = 100.0 * (1.0 + target * moles * DRY_AIR.co2) / (inert + (target - 1.0) * moles)
-    pulses = engine.heater.stage_of(row.healthy.stage).pump_hz
+    gas = engine.model.gas
+    oxygen, carbon_dioxide = float(gas.o2_pct(target)), float(gas.co2_pct(target))
+    pulses = engine.heater.stage_of(row.healthy.name).pump_hz
     to_pulses = None if pulses is None else pulses * (1.0 + fuel_trim / 100.0)
     text = f"{why} Trim the fuel by {fuel_trim:+.0f} % (± {u:.0f} %)"
     text += f", {to_pulses:.2f} Hz at the pump" if to_pulses is not None else ""

@@ -9,9 +9,10 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
+from combust.application.heater.structure import priors_table
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import as_number
-from combust.data.tables import load_table, read_toml
+from combust.data.tables import read_toml
 
 HEALTHY = "healthy"
 KINDS = {bool: "true or false", str: "text in quotes", list: "list in square brackets"}
@@ -33,17 +34,16 @@ class Cause:
 
 @dataclass(frozen=True, slots=True)
 class Check:
-    """A check a technician can make next: minutes, tier (validity, free, paid), heater off/running/any, risk."""
+    """A check that can be made next: minutes, tier (validity, free, paid), what it needs, risk."""
 
     name: str
     id: str
     minutes: float
     tier: str
-    heater: str
+    needs: tuple[str, ...]
     risk: str
     columns: tuple[str, ...]
     sentence: str
-    fuel_work: bool = False
     rest: Mapping[str, str] = field(default_factory=dict)
 
     def left(self, have: Container[str]) -> str:
@@ -52,7 +52,7 @@ class Check:
 
 
 @dataclass(frozen=True, slots=True)
-class Convictions:
+class Priors:
     """Everything that is believed before a reading: causes, checks, priors, spreads; ``table`` is the whole TOML."""
 
     causes: Mapping[str, Cause]
@@ -60,7 +60,7 @@ class Convictions:
     table: Mapping[str, Any]
 
     @property
-    def prior(self) -> dict[str, float]:
+    def shares(self) -> dict[str, float]:
         """Shares of healthy, singles and pairs, normalised to 1."""
         row = self.table["prior"]
         total = row["healthy"] + row["singles"] + row["pairs"]
@@ -77,12 +77,12 @@ class Convictions:
 
 
 @cache
-def shipped_convictions() -> Convictions:
+def shipped_priors() -> Priors:
     """Return what ships with combust."""
-    return _convictions_of(load_table("causes"))
+    return _priors_of(priors_table())
 
 
-def convictions(source: str | Path | Convictions | None = None) -> Convictions:
+def get_priors(source: str | Path | Priors | None = None) -> Priors:
     """Return the shipped causes, checks and priors, or those with the numbers of a user's TOML file over them.
 
     Raises
@@ -91,11 +91,11 @@ def convictions(source: str | Path | Convictions | None = None) -> Convictions:
         Unknown table or key, a text where a number belongs, a prior that is negative or sums to 0; all at once.
     """
     if source is None:
-        return shipped_convictions()
-    if isinstance(source, Convictions):
+        return shipped_priors()
+    if isinstance(source, Priors):
         return source
     faults: list[Fault] = []
-    merged = _merge(load_table("causes"), read_toml(source, quantity="causes file"), "", faults)
+    merged = _merge(priors_table(), read_toml(source, quantity="causes file"), "", faults)
     prior = merged["prior"]
     if not faults and (min(prior[key] for key in ("healthy", "singles", "pairs")) < 0.0 or sum(_numbers(prior)) <= 0.0):
         faults.append(
@@ -109,7 +109,7 @@ def convictions(source: str | Path | Convictions | None = None) -> Convictions:
         )
     if faults:
         raise CombustError(faults)
-    return _convictions_of(merged)
+    return _priors_of(merged)
 
 
 def _numbers(row: Mapping[str, Any]) -> list[float]:
@@ -144,7 +144,7 @@ def _merge(ours: Mapping[str, Any], theirs: Mapping[str, Any], path: str, faults
     return merged
 
 
-def _convictions_of(table: Mapping[str, Any]) -> Convictions:
+def _priors_of(table: Mapping[str, Any]) -> Priors:
     causes = {
         name: Cause(
             name=name,
@@ -159,6 +159,7 @@ def _convictions_of(table: Mapping[str, Any]) -> Convictions:
         for name, row in table["cause"].items()
     }
     checks = {
-        name: Check(name=name, **{**row, "columns": tuple(row["columns"])}) for name, row in table["check"].items()
+        name: Check(name=name, **{**row, "columns": tuple(row["columns"]), "needs": tuple(row["needs"])})
+        for name, row in table["check"].items()
     }
-    return Convictions(causes, checks, table)
+    return Priors(causes, checks, table)

@@ -1,8 +1,7 @@
 """What to check next: expected information for each minute, inside an order that safety fixes.
 
-Order: stop conditions, then validity checks, then free ones, then those that cost or open the gas path. Indoors, or
-with the location unknown, nothing with the heater running and no fuel work is proposed. An exhaust duct never comes
-off before the port pressures were read.
+Order: validity checks, then free ones, then those that cost or open the gas path. What the safety state forbids is not
+listed at all. An exhaust duct never comes off before the port pressures were read.
 """
 
 from __future__ import annotations
@@ -16,14 +15,15 @@ import numpy as np
 from combust.application.causes import evidence as ev
 from combust.application.causes.catalogue import Check
 from combust.application.causes.draws import Variant
-from combust.application.causes.result import NextCheck
-from combust.application.causes.rows import Row, Values
 from combust.application.causes.stacking import stacked
+from combust.application.causes.stage_reading import StageReading, Values
+from combust.application.causes.visit_result import NextCheck
+from combust.domain.safety import Safety
 from combust.kernel.types import Floats
 
 if TYPE_CHECKING:
     from combust.application.causes.engine import Engine
-    from combust.application.causes.visit import Posterior, Visit
+    from combust.application.causes.posterior import Posterior, Visit
 
 DRAWS = 40  # draws of each hypothesis behind the expected results
 SAMPLES = 48  # results imagined for each hypothesis
@@ -70,27 +70,23 @@ def propose_checks(
     result: Posterior,
     readings: Sequence[Values],
     *,
-    stopped: bool,
-    outdoors: bool,
+    safety: Safety,
     valid: bool,
     generator: np.random.Generator,
 ) -> tuple[NextCheck, ...]:
     """Return the checks worth making next, in the order they should be made; of an invalid reading only its own."""
-    held = engine.held
+    priors = engine.priors
     done, have = checks_done(readings), {key for reading in readings for key in reading}
-    allowed = [check for check in held.checks.values() if check.name not in done]
-    allowed = [check for check in allowed if is_allowed(check, readings, stopped=stopped, outdoors=outdoors)]
+    allowed = [check for check in priors.checks.values() if check.name not in done]
+    allowed = [check for check in allowed if is_allowed(check, readings, safety)]
     if not valid:
         allowed = [check for check in allowed if check.tier == "validity" or check.name in ("span_gas", "cab_co")]
     gains = expected_gains(engine, visit, result, readings, [check.name for check in allowed], generator)
-    skip = {tier: held.decide("skip_bits") for tier in TIERS} | {"validity": held.decide("skip_validity_bits")}
+    skip = {tier: priors.decide("skip_bits") for tier in TIERS} | {"validity": priors.decide("skip_validity_bits")}
     worth = [check for check in allowed if gains[check.name] >= skip[check.tier]]
     worth.sort(key=lambda check: (TIERS.index(check.tier), -gains[check.name] / check.minutes))
     cab = [check for check in allowed if check.name == "cab_co"]
-    if stopped and outdoors:
-        worth = cab + [check for check in worth if check.name != "cab_co"]
-    elif cab and outdoors:
-        worth = [check for check in worth if check.name != "cab_co"] + cab
+    worth = [check for check in worth if check.name != "cab_co"] + cab
     return tuple(
         NextCheck(
             check.name,
@@ -137,15 +133,11 @@ def checks_done(readings: Sequence[Values]) -> set[str]:
     }
 
 
-def is_allowed(check: Check, readings: Sequence[Values], *, stopped: bool, outdoors: bool) -> bool:
-    """Return whether safety lets a check be proposed now."""
-    if not outdoors and (check.heater == "running" or check.fuel_work):
+def is_allowed(check: Check, readings: Sequence[Values], safety: Safety) -> bool:
+    """Return whether the safety state lets a check be listed; an exhaust duct never before the port pressures."""
+    if check.name == "exhaust_duct_off" and not any("exhaust_static_pa" in reading for reading in readings):
         return False
-    if stopped and check.heater == "running" and check.name != "cab_co":
-        return False
-    if check.name == "exhaust_duct_off":
-        return outdoors and any("exhaust_static_pa" in reading for reading in readings)
-    return True
+    return safety.allows(check.needs)
 
 
 def expected_gains(
@@ -194,9 +186,9 @@ class _Imagined:
         self.main = max(normal, key=lambda index: visit.rows[index].healthy.load)
         self.parameters = [engine.drawer.parameters(part.u, *part.key) for part in parts]
         self.stacked = stacked(self.parameters, [DRAWS] * len(parts))
-        self._rows: dict[str, tuple[Row, dict[str, Any], Mapping[str, Floats]]] = {}
+        self._rows: dict[str, tuple[StageReading, dict[str, Any], Mapping[str, Floats]]] = {}
 
-    def row(self, name: str) -> tuple[Row, dict[str, Any], Mapping[str, Floats]] | None:
+    def row(self, name: str) -> tuple[StageReading, dict[str, Any], Mapping[str, Floats]] | None:
         """Return the row a check is made at, its channels for all draws and for the probes; None when it has none."""
         kind = name if name in NEW_ROW else "main"
         if kind not in self._rows:
@@ -210,7 +202,7 @@ class _Imagined:
                 if kind == "second_stage":
                     if row.other is None:
                         return None
-                    reading["stage"] = row.other.stage
+                    reading["stage"] = row.other.name
                 else:
                     reading["arrangement"] = kind
                 row = self.engine.row(reading, kind == "second_stage" or row.mistaken != "either")
@@ -221,11 +213,15 @@ class _Imagined:
             )
         return self._rows[kind]
 
-    def channels(self, name: str, row: Row) -> list[str]:
+    def channels(self, name: str, row: StageReading) -> list[str]:
         """Return the channels a check would add."""
         if name in NEW_ROW:
             first = self.readings[self.main]
-            have = {"o2": True, "flue": "flue_temp_c" in first, "co": "co_dry_ppm" in first and name == "second_stage"}
+            have = {
+                "lambda_o2": True,
+                "flue": "flue_temp_c" in first,
+                "co": "co_dry_ppm" in first and name == "second_stage",
+            }
             have["rise"] = "air_out_temp_c" in first and name == "second_stage" and "rise" in row.healthy.value
             return [key for key, there in have.items() if there]
         there = {one.channel for one in self.visit.found if one.row == self.main}
@@ -267,7 +263,7 @@ def _already_seen(column: str, readings: Sequence[Values]) -> bool:
 
 def _read_density(
     imagined: _Imagined,
-    row: Row,
+    row: StageReading,
     output: Mapping[str, Any],
     probe: Mapping[str, Any],
     channels: list[str],
@@ -279,7 +275,7 @@ def _read_density(
     rows = [*visit.rows, row]
     new = [_imagined_observation(key, len(visit.rows), row, engine) for key in channels]
     probes = [engine.probe_cache(one) for one in visit.rows]
-    matrix = ev.covariance([*visit.found, *new], rows, [*probes, probe], engine.held)
+    matrix = ev.covariance([*visit.found, *new], rows, [*probes, probe], engine.priors)
     old = len(visit.found)
     noise = matrix[old:, old:]
     shift = np.zeros_like(expected)
@@ -291,11 +287,11 @@ def _read_density(
     extra = np.zeros((len(parts), len(channels), len(channels)))
     for index, part in enumerate(parts):
         if any(variant.cause == "not_steady" for variant in part.key):
-            extra[index] = ev.unsteady_shift(new, engine.held)[1]
+            extra[index] = ev.unsteady_shift(new, engine.priors)[1]
     mean = center.mean(axis=1)
-    apart = center - mean[:, None]
+    away = center - mean[:, None]
     size = len(channels)
-    cover = np.einsum("pni,pnj->pij", apart, apart) / DRAWS + noise + extra
+    cover = np.einsum("pni,pnj->pij", away, away) / DRAWS + noise + extra
     cover += 1e-9 * np.eye(size)
     factor = np.linalg.cholesky(cover)
     pick = generator.integers(0, DRAWS, (len(parts), SAMPLES))
@@ -311,12 +307,12 @@ def _read_density(
     return density
 
 
-def _imagined_observation(channel: str, index: int, row: Row, engine: Engine) -> ev.Observation:
+def _imagined_observation(channel: str, index: int, row: StageReading, engine: Engine) -> ev.Observation:
     """Return an observation with the uncertainty a reading of this channel would have."""
     base = row.healthy.value
     o2 = 20.9 * (1.0 - 1.0 / max(1.05, float(np.exp(base["air_ratio"]))))
     reading: dict[str, Any] = {
-        "o2": {"o2_dry_pct": o2},
+        "lambda_o2": {"o2_dry_pct": o2},
         "flue": {"flue_temp_c": base["flue"]},
         "co": {"co_dry_ppm": 60.0},
         "rise": {"air_out_temp_c": row.site.air_in_c + row.healthy.state.rise_k, "air_in_temp_c": row.site.air_in_c},
@@ -339,7 +335,7 @@ def _imagined_observation(channel: str, index: int, row: Row, engine: Engine) ->
 
 def _seen_density(imagined: _Imagined, column: str, generator: np.random.Generator) -> Floats:
     """Return ln probability of imagined answers (component, sample) under every component."""
-    table = ev.seen_table(column, imagined.engine.held)
+    table = ev.seen_table(column, imagined.engine.priors)
     answers = list(table["healthy"])
     chance = np.array([_answer_chance(table, answers, part.key) for part in imagined.parts])
     total = np.cumsum(chance, axis=1)
@@ -368,9 +364,9 @@ def _site_gain(engine: Engine, readings: Sequence[Values], result: Posterior) ->
         filled = dict(reading)
         filled.setdefault("intake_temp_c", row.site.intake_c)
         if "altitude_m" not in filled:
-            filled.setdefault("pressure_hpa", row.site.pressure * row.healthy.pressure_hpa)
+            filled.setdefault("pressure_hpa", row.site.pressure * row.healthy.reference.pressure)
         known.append(filled)
-    _, _, sharper = engine.posterior(known, pairs=False)
+    _, _, sharper = engine.posterior(known)
     singles = [share for key, share in result.probabilities().items() if len(key) == 1]
     total = sum(singles)
     before = -sum(share / total * np.log2(share / total) for share in singles if share > 0.0)

@@ -8,39 +8,24 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from statistics import NormalDist
 from typing import Any
 
 import numpy as np
 
-from combust.application.causes.catalogue import HEALTHY, Cause, Convictions
+from combust.application.causes.catalogue import HEALTHY, Cause, Priors
+from combust.application.heater.structure import STRUCTURE, Parameters, known_structure, scaled, share_of, structure_of
 from combust.data.tables import load_table
 from combust.domain.catalogue import get_fuel
 from combust.domain.heater import Heater
 from combust.kernel import stoichiometry
-from combust.kernel.heater_air import resistance_from_air_change
 from combust.kernel.types import Floats
+from combust.kernel.working_point import resistance_from_air_change
 
-STRUCTURE = (
-    "steepness",
-    "w_in",
-    "w_ex",
-    "hot_share",
-    "exponent",
-    "air_side",
-    "co_gain",
-    "shaft",
-    "motor",
-    "duct_off_left",
-)
-OWN = 3  # numbers of its own for each of up to two variants
-SINGLE_SIZE = len(STRUCTURE) + OWN
-PAIR_SIZE = SINGLE_SIZE + OWN
+NORMALS_EACH = 3  # of each of up to two variants, beside those of the structure
+SINGLE_SIZE = len(STRUCTURE) + NORMALS_EACH
+PAIR_SIZE = SINGLE_SIZE + NORMALS_EACH
 # Far proposals would overflow; beyond 4.5 standard deviations the prior has nothing left.
 FARTHEST = 4.5
-LOGISTIC = 1.702  # logistic(1.702 u) follows the normal distribution function within 0.01
-
-Parameters = dict[str, Any]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -52,37 +37,17 @@ class Variant:
     share: float
 
 
-def variants_of(held: Convictions) -> tuple[Variant, ...]:
+def variants_of(priors: Priors) -> tuple[Variant, ...]:
     """Return every variant of every cause, healthy first."""
     found = []
-    for cause in held.causes.values():
+    for cause in priors.causes.values():
         total = sum(cause.variants.values())
         found += [Variant(cause.name, name, share / total) for name, share in cause.variants.items()]
     return tuple(sorted(found, key=lambda variant: variant.cause != HEALTHY))
 
 
-def stratified_normals(count: int, dimensions: int, generator: np.random.Generator) -> Floats:
-    """Return count x dimensions standard normals, one in each of ``count`` equal layers of every dimension."""
-    layers = np.array([NormalDist().inv_cdf((index + 0.5) / count) for index in range(count)])
-    return np.stack([generator.permutation(layers) for _ in range(dimensions)], axis=1)
-
-
-def share_of(u: Any) -> Any:
-    """Return a nearly flat number between 0 and 1 from a standard normal."""
-    return 1.0 / (1.0 + np.exp(-LOGISTIC * u))
-
-
-def scaled(row: dict[str, Any], u: Any) -> Any:
-    """Return a structural number of the table from a standard normal."""
-    if row["kind"] == "lognormal":
-        return row["median"] * np.exp(np.log(row["factor"]) * u)
-    if row["kind"] == "normal":
-        return row["median"] + row["sd"] * u
-    return row["low"] + (row["high"] - row["low"]) * share_of(u)
-
-
 def severity_of(cause: Cause, u: Any) -> Any:
-    """Return the size of a fault from a standard normal: lognormal, softly held between smallest and largest."""
+    """Return the size of a fault from a standard normal: lognormal, softly priors between smallest and largest."""
     row = cause.severity
     raw = row["median"] * np.exp(np.log(row["factor"]) * u)
     # 1/(1/raw + ...) bends the upper end below the largest; the smallest is added underneath.
@@ -97,16 +62,16 @@ class Drawer:
     ----------
     heater : Heater
         Its blower, regulation, shaft and port pressures decide which structure is believed.
-    held : Convictions
+    priors : Priors
         Causes and structural priors.
     """
 
-    def __init__(self, heater: Heater, held: Convictions) -> None:
-        self.heater, self.held = heater, held
-        self.variants = variants_of(held)
-        self.structure = held.table["structure"]
-        self.port_ratio = _port_ratio(heater)
-        self.other_fuels = {kind: _other_fuels(heater, held, kind) for kind in ("blend", "gasoline")}
+    def __init__(self, heater: Heater, priors: Priors) -> None:
+        self.heater, self.priors = heater, priors
+        self.variants = variants_of(priors)
+        self.structure = priors.table["structure"]
+        self.known = known_structure(heater)
+        self.other_fuels = {kind: _other_fuels(heater, priors, kind) for kind in ("blend", "gasoline")}
         self.settings = _settings(heater)
 
     def parameters(self, u: Floats, first: Variant, second: Variant | None = None) -> Parameters:
@@ -119,34 +84,13 @@ class Drawer:
         start = len(STRUCTURE)
         for number, variant in enumerate((first, second)):
             if variant is not None:
-                own = u[:, start + OWN * number : start + OWN * (number + 1)]
-                _EFFECTS[variant.cause](self, p, own, self.held.causes[variant.cause], variant.name)
+                normals = u[:, start + NORMALS_EACH * number : start + NORMALS_EACH * (number + 1)]
+                _EFFECTS[variant.cause](self, p, normals, self.priors.causes[variant.cause], variant.name)
         return p
 
     def structure_of(self, u: Floats) -> Parameters:
         """Return what nobody knows of a heater, from the first columns of the normals."""
-        column = {name: u[:, index] for index, name in enumerate(STRUCTURE)}
-        rows = self.structure
-        intake = scaled(rows["intake_to_burner"], column["w_in"])
-        if self.port_ratio is None:
-            exhaust = scaled(rows["exhaust_to_burner"], column["w_ex"])
-        else:
-            exhaust = intake * self.port_ratio * scaled(rows["exhaust_to_intake_given_ports"], column["w_ex"])
-        total = 1.0 + intake + exhaust
-        shaft = self.heater.heating_air_on_same_shaft
-        ones = np.ones(len(u))
-        return {
-            "steepness": scaled(rows[f"steepness_{self.heater.blower}"], column["steepness"]),
-            "w_in": intake / total,
-            "w_ex": exhaust / total,
-            "hot_share": scaled(rows["hot_share"], column["hot_share"]),
-            "exponent": scaled(rows["exponent"], column["exponent"]),
-            "air_side": scaled(rows["air_side"], column["air_side"]),
-            "co_gain": scaled(rows["co_gain"], column["co_gain"]),
-            "shaft": scaled(rows["shaft_unknown"], column["shaft"]) if shaft is None else ones * float(shaft),
-            "duct_off_left": scaled(rows["duct_off_left"], column["duct_off_left"]),
-            "motor": column["motor"],
-        }
+        return structure_of(self.structure, u, **self.known)
 
     def regulated(self, motor: Any) -> Any:
         """Return 1 where the speed is regulated, 0 where not; unknown is drawn half and half."""
@@ -156,20 +100,11 @@ class Drawer:
         return np.full(np.shape(motor), float(known))
 
 
-def _port_ratio(heater: Heater) -> float | None:
-    """Return exhaust over intake port pressure of the healthy baseline, or None."""
-    for baseline in heater.baselines:
-        suction, back = baseline.reading.intake_static_pa, baseline.reading.exhaust_static_pa
-        if suction and back and abs(suction) > 1.0 and back > 1.0:
-            return float(back) / abs(float(suction))
-    return None
-
-
-def _other_fuels(heater: Heater, held: Convictions, kind: str) -> list[tuple[float, float, float]]:
+def _other_fuels(heater: Heater, priors: Priors, kind: str) -> list[tuple[float, float, float]]:
     """Return (air need by volume, heat per air, CO2 maximum) of other fuels over the stated one's."""
     stated = heater.fuel
     found = []
-    for name in held.table["other_fuels"][kind]:
+    for name in priors.table["other_fuels"][kind]:
         other = get_fuel(name)
         if other.name == stated.name or not other.density_kg_per_m3 or not stated.density_kg_per_m3:
             continue
@@ -193,15 +128,15 @@ def _settings(heater: Heater) -> dict[str, float]:
 
 
 # ---- effects of each cause on the parameters; absent keys are at their healthy value --------------------------------
-def _healthy(drawer: Drawer, p: Parameters, own: Floats, cause: Cause, variant: str) -> None:
+def _healthy(drawer: Drawer, p: Parameters, normals: Floats, cause: Cause, variant: str) -> None:
     return
 
 
 def _restricted(side: str) -> Callable[..., None]:
-    share = {"r_in": "w_in", "r_ex": "w_ex"}[side]
+    share = {"r_in": "intake_share", "r_ex": "exhaust_share"}[side]
 
-    def effect(drawer: Drawer, p: Parameters, own: Floats, cause: Cause, variant: str) -> None:
-        size = severity_of(cause, own[:, 0])
+    def effect(drawer: Drawer, p: Parameters, normals: Floats, cause: Cause, variant: str) -> None:
+        size = severity_of(cause, normals[:, 0])
         added = (resistance_from_air_change(1.0 - size, p["steepness"]) - 1.0) / p[share]
         p[side] = p.get(side, 1.0) + added
         p[f"size_{cause.name}"] = -size
@@ -209,30 +144,30 @@ def _restricted(side: str) -> Callable[..., None]:
     return effect
 
 
-def _recirculated(drawer: Drawer, p: Parameters, own: Floats, cause: Cause, variant: str) -> None:
-    p["recirculated"] = severity_of(cause, own[:, 0])
-    p["unseen_warming"] = share_of(own[:, 1]) ** 2
-    p["recirculated_heat"] = 0.2 + 0.8 * share_of(own[:, 2])
+def _recirculated(drawer: Drawer, p: Parameters, normals: Floats, cause: Cause, variant: str) -> None:
+    p["recirculated"] = severity_of(cause, normals[:, 0])
+    p["unseen_warming"] = share_of(normals[:, 1]) ** 2
+    p["recirculated_heat"] = 0.2 + 0.8 * share_of(normals[:, 2])
     p[f"size_{cause.name}"] = p["recirculated"]
 
 
-def _supply_low(drawer: Drawer, p: Parameters, own: Floats, cause: Cause, variant: str) -> None:
+def _supply_low(drawer: Drawer, p: Parameters, normals: Floats, cause: Cause, variant: str) -> None:
     """The voltage that gives this speed at full stage; low stages of a regulated blower feel less of it."""
-    size = severity_of(cause, own[:, 0])
+    size = severity_of(cause, normals[:, 0])
     rows = drawer.structure
     regulated = drawer.regulated(p["motor"])
-    saturation = scaled(rows["saturation"], own[:, 1])
-    gain = scaled(rows["motor_gain"], own[:, 2])
+    saturation = scaled(rows["saturation"], normals[:, 1])
+    gain = scaled(rows["motor_gain"], normals[:, 2])
     p["regulated"] = regulated
     p["saturation"] = saturation
     p["voltage"] = np.where(regulated > 0.5, saturation * (1.0 - size), 1.0 - size / gain)
     p["slow_unregulated"] = np.where(regulated > 0.5, 0.0, size)
-    p["lost_stroke"] = scaled(rows["stroke_at_low_voltage"], own[:, 2]) * (1.0 - p["voltage"])
+    p["lost_stroke"] = scaled(rows["stroke_at_low_voltage"], normals[:, 2]) * (1.0 - p["voltage"])
     p[f"size_{cause.name}"] = -size
 
 
-def _blower_weak(drawer: Drawer, p: Parameters, own: Floats, cause: Cause, variant: str) -> None:
-    size = severity_of(cause, own[:, 0])
+def _blower_weak(drawer: Drawer, p: Parameters, normals: Floats, cause: Cause, variant: str) -> None:
+    size = severity_of(cause, normals[:, 0])
     if variant == "speed":
         p["blower_speed"] = 1.0 - size
     else:
@@ -241,15 +176,15 @@ def _blower_weak(drawer: Drawer, p: Parameters, own: Floats, cause: Cause, varia
 
 
 def _fuel(sign: float) -> Callable[..., None]:
-    def effect(drawer: Drawer, p: Parameters, own: Floats, cause: Cause, variant: str) -> None:
-        size = severity_of(cause, own[:, 0])
+    def effect(drawer: Drawer, p: Parameters, normals: Floats, cause: Cause, variant: str) -> None:
+        size = severity_of(cause, normals[:, 0])
         factor = 1.0 + sign * size
         if variant == "frequency":
             p["frequency"] = p.get("frequency", 1.0) * factor
         elif variant == "starving":
             p["starving"] = size
-            p["starving_low"] = 0.5 * share_of(own[:, 1])
-            p["delivery"] = p.get("delivery", 1.0) * (1.0 - size * share_of(own[:, 2]))
+            p["starving_low"] = 0.5 * share_of(normals[:, 1])
+            p["delivery"] = p.get("delivery", 1.0) * (1.0 - size * share_of(normals[:, 2]))
         else:
             p["stroke"] = p.get("stroke", 1.0) * factor
             p["delivery"] = p.get("delivery", 1.0) * factor
@@ -258,46 +193,48 @@ def _fuel(sign: float) -> Callable[..., None]:
     return effect
 
 
-def _burner_fouled(drawer: Drawer, p: Parameters, own: Floats, cause: Cause, variant: str) -> None:
-    p["co_extra"] = severity_of(cause, own[:, 0])
-    p["smoke_extra"] = p["co_extra"] * np.exp(0.4 * own[:, 1] + 0.3)
-    choked = 0.05 * np.exp(0.6 * own[:, 2])
+def _burner_fouled(drawer: Drawer, p: Parameters, normals: Floats, cause: Cause, variant: str) -> None:
+    p["co_extra"] = severity_of(cause, normals[:, 0])
+    p["smoke_extra"] = p["co_extra"] * np.exp(0.4 * normals[:, 1] + 0.3)
+    choked = 0.05 * np.exp(0.6 * normals[:, 2])
     p["r_burner"] = p.get("r_burner", 1.0) + _added_burner(p, choked)
-    p["released"] = 1.0 - 0.03 * share_of(own[:, 1])
-    p["clean"] = p.get("clean", 1.0) * (1.0 - 0.12 * share_of(own[:, 2]))
+    p["released"] = 1.0 - 0.03 * share_of(normals[:, 1])
+    p["clean"] = p.get("clean", 1.0) * (1.0 - 0.12 * share_of(normals[:, 2]))
     p[f"size_{cause.name}"] = p["co_extra"]
 
 
 def _added_burner(p: Parameters, size: Any) -> Any:
     size = np.minimum(size, 0.5)
-    return (resistance_from_air_change(1.0 - size, p["steepness"]) - 1.0) / (1.0 - p["w_in"] - p["w_ex"])
+    return (resistance_from_air_change(1.0 - size, p["steepness"]) - 1.0) / (
+        1.0 - p["intake_share"] - p["exhaust_share"]
+    )
 
 
-def _exchanger_fouled(drawer: Drawer, p: Parameters, own: Floats, cause: Cause, variant: str) -> None:
-    size = severity_of(cause, own[:, 0])
+def _exchanger_fouled(drawer: Drawer, p: Parameters, normals: Floats, cause: Cause, variant: str) -> None:
+    size = severity_of(cause, normals[:, 0])
     p["clean"] = p.get("clean", 1.0) * (1.0 - size)
-    p["r_burner"] = p.get("r_burner", 1.0) + _added_burner(p, size * 0.25 * share_of(own[:, 1]))
+    p["r_burner"] = p.get("r_burner", 1.0) + _added_burner(p, size * 0.25 * share_of(normals[:, 1]))
     p[f"size_{cause.name}"] = -size
 
 
-def _heating_air(drawer: Drawer, p: Parameters, own: Floats, cause: Cause, variant: str) -> None:
-    size = severity_of(cause, own[:, 0])
+def _heating_air(drawer: Drawer, p: Parameters, normals: Floats, cause: Cause, variant: str) -> None:
+    size = severity_of(cause, normals[:, 0])
     p["heating_air"] = 1.0 - size
     p[f"size_{cause.name}"] = -size
 
 
-def _air_leak(drawer: Drawer, p: Parameters, own: Floats, cause: Cause, variant: str) -> None:
-    p["sample_air"] = severity_of(cause, own[:, 0])
+def _air_leak(drawer: Drawer, p: Parameters, normals: Floats, cause: Cause, variant: str) -> None:
+    p["sample_air"] = severity_of(cause, normals[:, 0])
     p[f"size_{cause.name}"] = p["sample_air"]
 
 
-def _wet(drawer: Drawer, p: Parameters, own: Floats, cause: Cause, variant: str) -> None:
-    p["water_left"] = 0.35 + 0.65 * share_of(own[:, 0] + 0.8)
+def _wet(drawer: Drawer, p: Parameters, normals: Floats, cause: Cause, variant: str) -> None:
+    p["water_left"] = 0.35 + 0.65 * share_of(normals[:, 0] + 0.8)
     p[f"size_{cause.name}"] = p["water_left"]
 
 
-def _drift(drawer: Drawer, p: Parameters, own: Floats, cause: Cause, variant: str) -> None:
-    size = severity_of(cause, own[:, 0]) * (1.0 if variant.endswith("high") else -1.0)
+def _drift(drawer: Drawer, p: Parameters, normals: Floats, cause: Cause, variant: str) -> None:
+    size = severity_of(cause, normals[:, 0]) * (1.0 if variant.endswith("high") else -1.0)
     if variant.startswith("offset"):
         p["o2_offset"] = size
     else:
@@ -305,21 +242,21 @@ def _drift(drawer: Drawer, p: Parameters, own: Floats, cause: Cause, variant: st
     p[f"size_{cause.name}"] = size
 
 
-def _setting(drawer: Drawer, p: Parameters, own: Floats, cause: Cause, variant: str) -> None:
+def _setting(drawer: Drawer, p: Parameters, normals: Floats, cause: Cause, variant: str) -> None:
     if variant in drawer.settings:
-        p["setting"] = drawer.settings[variant] + 0.01 * own[:, 0]
+        p["setting"] = drawer.settings[variant] + 0.01 * normals[:, 0]
     else:
-        # away from the fuel's own value, mostly below it
-        p["setting"] = np.where(own[:, 1] > 0.6, 1.0, -1.0) * (0.03 + 0.10 * share_of(own[:, 0]))
+        # away from the fuel's normals value, mostly below it
+        p["setting"] = np.where(normals[:, 1] > 0.6, 1.0, -1.0) * (0.03 + 0.10 * share_of(normals[:, 0]))
     p[f"size_{cause.name}"] = np.expm1(p["setting"])
 
 
-def _fuel_other(drawer: Drawer, p: Parameters, own: Floats, cause: Cause, variant: str) -> None:
+def _fuel_other(drawer: Drawer, p: Parameters, normals: Floats, cause: Cause, variant: str) -> None:
     fuels = np.array(drawer.other_fuels[variant])
     # One continuous coordinate runs through the list, so that a proposal can move along it.
-    place = share_of(own[:, 0]) * (len(fuels) - 1)
-    smallest = float(drawer.held.table["other_fuels"]["smallest_share"])
-    blend = smallest + (1.0 - smallest) * share_of(own[:, 1])
+    place = share_of(normals[:, 0]) * (len(fuels) - 1)
+    smallest = float(drawer.priors.table["other_fuels"]["smallest_share"])
+    blend = smallest + (1.0 - smallest) * share_of(normals[:, 1])
     need, heat, maximum = (
         1.0 + blend * (np.interp(place, np.arange(len(fuels)), fuels[:, column]) - 1.0) for column in range(3)
     )
@@ -327,16 +264,16 @@ def _fuel_other(drawer: Drawer, p: Parameters, own: Floats, cause: Cause, varian
     p[f"size_{cause.name}"] = 1.0 / need - 1.0
 
 
-def _stage(drawer: Drawer, p: Parameters, own: Floats, cause: Cause, variant: str) -> None:
-    shift = 0.35 + 0.65 * share_of(own[:, 0] + 0.8)
+def _stage(drawer: Drawer, p: Parameters, normals: Floats, cause: Cause, variant: str) -> None:
+    shift = 0.35 + 0.65 * share_of(normals[:, 0] + 0.8)
     p[f"stage_shift_{variant}"] = shift
-    p["stage_unknown"] = own[:, 1:3]
+    p["stage_unknown"] = normals[:, 1:3]
     p[f"size_{cause.name}"] = shift
 
 
-def _unsteady(drawer: Drawer, p: Parameters, own: Floats, cause: Cause, variant: str) -> None:
-    p["unsteady"] = np.ones(len(own))
-    p[f"size_{cause.name}"] = np.zeros(len(own))
+def _unsteady(drawer: Drawer, p: Parameters, normals: Floats, cause: Cause, variant: str) -> None:
+    p["unsteady"] = np.ones(len(normals))
+    p[f"size_{cause.name}"] = np.zeros(len(normals))
 
 
 _EFFECTS: dict[str, Callable[..., None]] = {

@@ -9,24 +9,19 @@ import numpy as np
 
 from combust.application.causes import evidence as ev
 from combust.application.causes import posterior as post
-from combust.application.causes.catalogue import HEALTHY, Convictions
-from combust.application.causes.draws import (
-    SINGLE_SIZE,
-    STRUCTURE,
-    Drawer,
-    Parameters,
-    Variant,
-    stratified_normals,
-)
-from combust.application.causes.forward import Model, alike_of
-from combust.application.causes.rows import Healthy, Row, Values, healthy_stages, row_of
+from combust.application.causes.catalogue import HEALTHY, Priors
+from combust.application.causes.draws import SINGLE_SIZE, Drawer, Variant
+from combust.application.causes.forward import Model, shared_states
+from combust.application.causes.posterior import Hypothesis, Posterior, Visit
 from combust.application.causes.stacking import parameters_together, stacked
-from combust.application.causes.visit import Hypothesis, Posterior, Visit
+from combust.application.causes.stage_reading import StageReading, Values, stage_reading
+from combust.application.heater.baseline import healthy_stages
+from combust.application.heater.healthy import HealthyStage
+from combust.application.heater.structure import PRIOR_DRAWS, STRUCTURE, Parameters, stratified_normals
 from combust.domain.heater import Heater
 from combust.domain.instrument import InstrumentClass
 from combust.kernel.types import Floats
 
-PRIOR_DRAWS = 112
 STAGE = "stage_mistaken"
 UNSTEADY = "not_steady"
 CLIMB_STEP = 0.05
@@ -38,19 +33,19 @@ class Engine:
     Parameters
     ----------
     heater : Heater
-    held : Convictions
+    priors : Priors
     instrument : InstrumentClass
     seed : int
         Same seed, same answer.
     """
 
-    def __init__(self, heater: Heater, held: Convictions, instrument: InstrumentClass, seed: int) -> None:
-        self.heater, self.held, self.instrument, self.seed = heater, held, instrument, seed
-        self.model = Model.of(heater, held)
-        self.drawer = Drawer(heater, held)
-        self.stages: dict[str, Healthy] = healthy_stages(heater, held)
+    def __init__(self, heater: Heater, priors: Priors, instrument: InstrumentClass, seed: int) -> None:
+        self.heater, self.priors, self.instrument, self.seed = heater, priors, instrument, seed
+        self.model = Model.of(heater, priors)
+        self.drawer = Drawer(heater, priors)
+        self.stages: dict[str, HealthyStage] = healthy_stages(heater, priors.table)
         self.variants = self.drawer.variants
-        self.freedom = held.decide("student_freedom")
+        self.freedom = priors.decide("student_freedom")
         self.separability: dict[Any, dict[tuple[str, str], float]] = {}
         self._limits: dict[int, float] = {}
         self._log_priors: dict[bool, dict[Hypothesis, float]] = {}
@@ -66,8 +61,8 @@ class Engine:
         self.order: list[Variant] = []
         self.moved_order: list[Variant] = []
         for variant in self.variants:
-            own = stratified_normals(PRIOR_DRAWS, SINGLE_SIZE - len(STRUCTURE), generator)
-            u = np.concatenate([structure, own], axis=1)
+            each = stratified_normals(PRIOR_DRAWS, SINGLE_SIZE - len(STRUCTURE), generator)
+            u = np.concatenate([structure, each], axis=1)
             self.prior_u[variant] = u
             target, order = (moved, self.moved_order) if variant.cause == STAGE else (parts, self.order)
             target.append(self.drawer.parameters(u, variant))
@@ -78,12 +73,12 @@ class Engine:
         }
         probe = self.probe = ev.probe_parameters(parts[0])
         self.main = stacked([*parts, probe], [PRIOR_DRAWS] * len(parts) + [1 + len(ev.PROBES)])
-        self.alike = alike_of(self.main)
+        self.shared = shared_states(self.main)
         self.moved = stacked(moved, [PRIOR_DRAWS] * len(moved))
 
     def prior_shares(self, pairs: bool) -> dict[Hypothesis, float]:
         """Return the prior of every hypothesis by variant; without pairs their part is shared by the others."""
-        prior, faults = self.held.prior, self.held.faults
+        prior, faults = self.priors.shares, self.priors.faults
         singles = prior["singles"] / len(faults)
         rest = 1.0 if pairs else 1.0 / (1.0 - prior["pairs"]) if prior["pairs"] < 1.0 else 0.0
         shares: dict[Hypothesis, float] = {}
@@ -108,14 +103,14 @@ class Engine:
         for index, (reading, row) in enumerate(zip(readings, rows, strict=True)):
             found += ev.observations_of(index, self._with_stroke(reading), row, self.model, self.instrument)
         found = ev.without_repeats(found)
-        keys = [(row.healthy.stage, row.arrangement, row.site) for row in rows]
+        keys = [row.key for row in rows]
         wanted: dict[Any, set[str]] = {key: set() for key in keys}
         for one in found:
             wanted[keys[one.row]].add(one.channel)
         needed = [frozenset(wanted[key]) for key in keys]
         different = dict(zip(keys, zip(rows, needed, strict=True), strict=True))
         some, channels_of = zip(*different.values(), strict=True)
-        of_main = self.model.expected_rows(some, self.main, channels_of, self.alike)
+        of_main = self.model.expected_rows(some, self.main, channels_of, self.shared)
         of_moved = self.model.expected_rows(some, self.moved, channels_of)
         cache = dict(zip(different, zip(of_main, of_moved, strict=True), strict=True))
         outputs = [cache[key][0] for key in keys]
@@ -124,12 +119,12 @@ class Engine:
         visit = self._frame(rows, needed, found, probes, readings)
         residuals: dict[Variant, Floats] = {}
         for order, channels in ((self.order, outputs), (self.moved_order, moved)):
-            apart = _apart(visit, channels, len(order) * PRIOR_DRAWS)
-            steady = self.whitened(visit, apart, False)
+            difference = _difference(visit, channels, len(order) * PRIOR_DRAWS)
+            steady = self.whitened(visit, difference, False)
             for index, variant in enumerate(order):
                 part = slice(index * PRIOR_DRAWS, (index + 1) * PRIOR_DRAWS)
                 loose = variant.cause == UNSTEADY
-                residuals[variant] = self.whitened(visit, apart[part], True) if loose else steady[part]
+                residuals[variant] = self.whitened(visit, difference[part], True) if loose else steady[part]
         return visit, residuals, outputs
 
     def _with_stroke(self, reading: Values) -> Values:
@@ -137,26 +132,26 @@ class Engine:
             return {**dict(reading), "stroke_ul": self.heater.stroke_ul}
         return reading
 
-    def row(self, reading: Values, several: bool = False) -> Row:
+    def row(self, reading: Values, several: bool = False) -> StageReading:
         """Return the row of a reading, at the fullest stage if none is noted; ``several``: others were read too."""
         name = reading.get("stage")
         if name is None:
             name = max(self.stages, key=lambda key: self.stages[key].load)
         healthy = self.stages[self.heater.stage_of(name).name]
-        others = [stage for key, stage in self.stages.items() if key != healthy.stage]
+        others = [stage for key, stage in self.stages.items() if key != healthy.name]
         other = min(others, key=lambda stage: abs(stage.load - healthy.load), default=None)
-        return row_of(reading, healthy, other, several, self.heater.fuel.expansion_per_k or 8.3e-4, self.held)
+        return stage_reading(reading, healthy, other, several)
 
     def _frame(
         self,
-        rows: list[Row],
+        rows: list[StageReading],
         needed: list[frozenset[str]],
         found: list[ev.Observation],
         probes: Sequence[Mapping[str, Any]],
         readings: Sequence[Values],
     ) -> Visit:
-        matrix = ev.covariance(found, rows, probes, self.held)
-        shift, added = ev.unsteady_shift(found, self.held)
+        matrix = ev.covariance(found, rows, probes, self.priors)
+        shift, added = ev.unsteady_shift(found, self.priors)
         lower: Any = np.linalg.cholesky(matrix)
         loose: Any = np.linalg.cholesky(matrix + added)
         whiten: Any = np.linalg.inv(lower).T
@@ -171,15 +166,15 @@ class Engine:
             whiten_inverse=lower.T,
             shift_unsteady=shift,
             log_unsteady=float(np.sum(np.log(np.diag(lower))) - np.sum(np.log(np.diag(loose)))),
-            seen=ev.seen_likelihood(readings, self.heater.fuel.name, self.heater.fuel.co2_maximum_pct, self.held),
+            seen=ev.seen_likelihood(readings, self.heater.fuel.name, self.heater.fuel.co2_maximum_pct, self.priors),
             covariance=matrix,
         )
 
-    def whitened(self, visit: Visit, apart: Floats, unsteady: bool) -> Floats:
+    def whitened(self, visit: Visit, difference: Floats, unsteady: bool) -> Floats:
         """Return observed less expected in units of the joint uncertainty."""
         if unsteady:
-            return (apart - visit.shift_unsteady) @ visit.whiten_unsteady
-        return apart @ visit.whiten
+            return (difference - visit.shift_unsteady) @ visit.whiten_unsteady
+        return difference @ visit.whiten
 
     def log_likelihood(self, visit: Visit, residual: Floats, hypothesis: Sequence[Variant]) -> Floats:
         """Return ln likelihood of draws, what was seen included."""
@@ -192,18 +187,23 @@ class Engine:
         names = {variant.cause for variant in hypothesis}
         return sum(visit.seen[name] for name in names) + (visit.log_unsteady if UNSTEADY in names else 0.0)
 
-    def apart(self, visit: Visit, parameters: Parameters) -> Floats:
+    def difference(self, visit: Visit, parameters: Parameters) -> Floats:
         """Return what was observed less what draws expect, one column for each observed channel."""
-        keys = [(row.healthy.stage, row.arrangement, row.site) for row in visit.rows]
+        keys = [row.key for row in visit.rows]
         different = dict(zip(keys, zip(visit.rows, visit.needed, strict=True), strict=True))
         some, channels_of = zip(*different.values(), strict=True)
         cache = dict(zip(different, self.model.expected_rows(some, parameters, channels_of), strict=True))
         channels = [cache[key] for key in keys]
-        return _apart(visit, channels, len(parameters["steepness"]))
+        return _difference(visit, channels, len(parameters["steepness"]))
 
     # ---- posterior -------------------------------------------------------------------------------------------------
-    def posterior(self, readings: Sequence[Values], *, pairs: bool) -> tuple[Visit, dict[Variant, Floats], Posterior]:
-        """Return a visit, the residuals of the prior draws and the posterior."""
+    def posterior(
+        self, readings: Sequence[Values], *, pairs: bool = False
+    ) -> tuple[Visit, dict[Variant, Floats], Posterior]:
+        """Return a visit, the residuals of the prior draws and the posterior.
+
+        ``pairs`` leaves room for two causes at once, which :mod:`combust.application.causes.pairs` weighs.
+        """
         visit, residuals, _ = self.visit(readings)
         log_prior = self.log_prior(pairs)
         blocks = self._prior_blocks(visit, residuals, log_prior)
@@ -211,8 +211,6 @@ class Engine:
         generator = np.random.default_rng([self.seed, visit.dimensions])
         if visit.dimensions:
             self.refine(visit, result, generator, list(blocks), SINGLE_SIZE)
-        if pairs:
-            self._pairs(visit, residuals, result, generator)
         return visit, residuals, result
 
     def log_prior(self, pairs: bool) -> dict[Hypothesis, float]:
@@ -337,12 +335,12 @@ class Engine:
             parts, whole = parameters_together(
                 self.drawer, [draws[index] for index in some], [keys[index] for index in some]
             )
-            apart = self.apart(visit, whole)
+            difference = self.difference(visit, whole)
             start = 0
             for index, part in zip(some, parts, strict=True):
                 count = len(draws[index])
                 unsteady = any(one.cause == UNSTEADY for one in keys[index])
-                residual = self.whitened(visit, apart[start : start + count], unsteady)
+                residual = self.whitened(visit, difference[start : start + count], unsteady)
                 found[index] = post.Drawn(draws[index], residual, _sizes(part))
                 start += count
         return [found[index] for index in range(len(keys))]
@@ -361,22 +359,15 @@ class Engine:
         if size not in self._limits:
             generator = np.random.default_rng(size)
             far = generator.chisquare(size, 20_000) * self.freedom / generator.chisquare(self.freedom, 20_000)
-            self._limits[size] = float(np.quantile(far, self.held.decide("fits_quantile")))
+            self._limits[size] = float(np.quantile(far, self.priors.decide("fits_quantile")))
         return min(block.nearest for block in result.blocks.values()) <= self._limits[size]
 
-    def probe_cache(self, row: Row) -> Mapping[str, Floats]:
+    def probe_cache(self, row: StageReading) -> Mapping[str, Floats]:
         """Return the channels of the probe draws at a row."""
         return self.model.expected(row, self.probe)
 
-    def _pairs(
-        self, visit: Visit, residuals: Mapping[Variant, Floats], result: Posterior, generator: np.random.Generator
-    ) -> None:
-        from combust.application.causes.pairs import weigh_pairs
 
-        weigh_pairs(self, visit, residuals, result, generator)
-
-
-def _apart(visit: Visit, channels: Sequence[Mapping[str, Any]], count: int) -> Floats:
+def _difference(visit: Visit, channels: Sequence[Mapping[str, Any]], count: int) -> Floats:
     """Return observed less expected of the first ``count`` draws, a column a channel; in memory, one after another."""
     columns = np.empty((visit.dimensions, count))
     for column, one in zip(columns, visit.found, strict=True):

@@ -8,10 +8,12 @@ from typing import Any
 
 import numpy as np
 
-from combust.application.causes.catalogue import HEALTHY, Convictions
-from combust.application.causes.draws import Parameters
-from combust.application.causes.forward import O2_AIR, VISIT_CHANNELS, Model
-from combust.application.causes.rows import Row, Values, air_ratio_of_co2, air_ratio_of_o2, static_u
+from combust.application.causes.catalogue import HEALTHY, Priors
+from combust.application.causes.clean_gas import O2_AIR
+from combust.application.causes.forward import VISIT_CHANNELS, Model
+from combust.application.causes.stage_reading import StageReading, Values
+from combust.application.heater.baseline import static_u
+from combust.application.heater.structure import Parameters
 from combust.data.tables import load_table
 from combust.data.vocabulary import quantities
 from combust.domain.catalogue import get_fuel
@@ -47,10 +49,10 @@ def probe_parameters(structure: Parameters) -> Parameters:
 
 
 def observations_of(
-    index: int, reading: Values, row: Row, model: Model, instrument: InstrumentClass
+    index: int, reading: Values, row: StageReading, model: Model, instrument: InstrumentClass
 ) -> list[Observation]:
     """Return the channels that a reading of a row gives."""
-    numbers = model.held.table["reading"]
+    numbers = model.priors.table["reading"]
     base = row.healthy.value
     found: list[Observation] = []
 
@@ -66,13 +68,13 @@ def observations_of(
         u = instrument.o2_limit_pct / 2.0
         alone = np.hypot(numbers["o2_scatter_pct"], instrument.o2_resolution_pct * 0.29)
         alone = np.hypot(alone, u * np.sqrt(1.0 - share**2))
-        add("o2", np.log(ratio), alone * slope, u * share * slope)
+        add("lambda_o2", np.log(ratio), alone * slope, u * share * slope)
     if co2 is not None and measured and co2 > 0.5:
-        ratio = float(air_ratio_of_co2(co2, model.nu, model.inert))
+        ratio = float(model.gas.air_ratio_of_co2(co2))
         slope = 1.0 / co2
         u = instrument.co2_limit_pct / 2.0
         alone = np.hypot(numbers["co2_scatter_pct"], u * np.sqrt(1.0 - share**2))
-        add("co2", np.log(ratio), alone * slope, u * share * slope)
+        add("lambda_co2", np.log(ratio), alone * slope, u * share * slope)
     if co2 is not None and not measured and o2 is not None and o2 < 18.0 and co2 > 0.5:
         maximum = co2 * O2_AIR / (O2_AIR - o2)
         rounding = np.hypot(
@@ -108,15 +110,16 @@ def observations_of(
 
 def lambda_of(o2: float, model: Model) -> float:
     """Return lambda of a dry O2 [-]."""
-    return float(air_ratio_of_o2(min(o2, 20.6), model.nu, model.inert))
+    return float(model.gas.air_ratio_of_o2(min(o2, 20.6)))
 
 
-def _add_heating_air(reading: Values, row: Row, numbers: Mapping[str, float], add: Any) -> None:
+def _add_heating_air(reading: Values, row: StageReading, numbers: Mapping[str, float], add: Any) -> None:
     warm, cold = reading.get("air_out_temp_c"), reading.get("air_in_temp_c")
     if warm is None or "rise" not in row.healthy.value:
         return
     rise = max(3.0, float(warm) - float(row.site.air_in_c if cold is None else cold))
-    u = numbers["air_temp_u_k"] * (1.4 if cold is not None else 4.0)
+    unknown = float(row.healthy.priors["unknown"]["temperature_k"])
+    u = 1.4 * numbers["air_temp_u_k"] if cold is not None else unknown
     add("rise", np.log(rise), u / rise)
 
 
@@ -158,14 +161,17 @@ def without_repeats(found: Sequence[Observation]) -> list[Observation]:
 
 
 def covariance(
-    found: Sequence[Observation], rows: Sequence[Row], probes: Sequence[Mapping[str, Floats]], held: Convictions
+    found: Sequence[Observation],
+    rows: Sequence[StageReading],
+    probes: Sequence[Mapping[str, Floats]],
+    priors: Priors,
 ) -> Floats:
     """Return the joint covariance of the observed channels: scatter, instrument, baseline, tolerance, site.
 
     ``probes`` holds, row by row, the channels of the probe draws (:func:`probe_parameters`).
     """
     size = len(found)
-    tolerance = held.table["tolerance"]
+    tolerance = priors.table["tolerance"]
     loadings: dict[Any, list[float]] = {}
 
     def load(source: Any, position: int, amount: float) -> None:
@@ -173,7 +179,7 @@ def covariance(
             loadings[source] = [0.0] * size
         loadings[source][position] += amount
 
-    spread = _own_spreads(tolerance)
+    spread = own_spreads(tolerance)
     wobble = [float(tolerance[name]) for name in PROBES]
     # Effect of each tolerance on every channel of a row, worked once for all of them.
     responses: list[dict[str, list[float]]] = []
@@ -186,11 +192,11 @@ def covariance(
     diagonal = np.empty(size)
     for position, one in enumerate(found):
         row, response = rows[one.row], responses[one.row].get(one.channel)
-        stage = row.healthy.stage
+        stage = row.healthy.name
         diagonal[position] = one.scatter**2 + spread.get(one.channel, 0.0) ** 2
         if one.shared:
             load(("instrument", one.channel), position, one.shared)
-        key = "air_ratio" if one.channel in ("o2", "co2") else one.channel
+        key = "air_ratio" if one.channel in ("lambda_o2", "lambda_co2") else one.channel
         if key in row.healthy.u:
             load(("baseline", stage, key), position, row.healthy.u[key])
         if one.channel in SAME_OVER_VISIT:
@@ -218,62 +224,58 @@ SAME_OVER_VISIT = {
 }
 
 
-def _own_spreads(tolerance: Mapping[str, float]) -> dict[str, float]:
+def own_spreads(tolerance: Mapping[str, float]) -> dict[str, float]:
     """Return how far each healthy channel lies off its expectation beyond the shared tolerances; 0 where not named."""
     return {
         "flue": tolerance["flue_k"],
         "rise": tolerance["rise"],
         "co": tolerance["co"],
         "smoke": tolerance["smoke"],
-        "o2": 0.008,
+        "lambda_o2": 0.008,
         "intake_static": 0.4 * tolerance["static"],
         "exhaust_static": 0.4 * tolerance["static"],
     }
 
 
-def unsteady_shift(found: Sequence[Observation], held: Convictions) -> tuple[Floats, Floats]:
+# channel -> its name in the table of what an unsteady reading does, where it has another
+UNSTEADY_NAMES = {"lambda_o2": "air_ratio", "lambda_co2": "air_ratio", "flue": "flue_k"}
+UNSTEADY_NAMES |= dict.fromkeys(("intake_static", "exhaust_static"), "static")
+
+
+def unsteady_shift(found: Sequence[Observation], priors: Priors) -> tuple[Floats, Floats]:
     """Return mean shift and added covariance of the observed channels when the reading was not steady.
 
     O2 and CO2 of one row move together: an unsteady flame is still one gas.
     """
-    rows = held.table["unsteady"]
-    names = {
-        "o2": "air_ratio",
-        "co2": "air_ratio",
-        "flue": "flue_k",
-        "intake_static": "static",
-        "exhaust_static": "static",
-    }
-    numbers = held.table["reading"]
+    rows = priors.table["unsteady"]
+    numbers = priors.table["reading"]
     shift, variance = np.zeros(len(found)), np.zeros(len(found))
     for position, one in enumerate(found):
-        row = rows.get(names.get(one.channel, one.channel))
+        row = rows.get(UNSTEADY_NAMES.get(one.channel, one.channel))
         if row is not None:
             shift[position], variance[position] = row[0], row[1] ** 2
         elif one.channel in ("span_over_3min", "drift"):
             factor = numbers["unsteady_span_factor" if one.channel == "span_over_3min" else "unsteady_drift_factor"]
             variance[position] = np.log(factor) ** 2 - one.scatter**2
     matrix = np.diag(variance)
-    dioxide = {one.row: position for position, one in enumerate(found) if one.channel == "co2"}
+    dioxide = {one.row: position for position, one in enumerate(found) if one.channel == "lambda_co2"}
     for first, one in enumerate(found):
-        if one.channel == "o2" and one.row in dioxide:
+        if one.channel == "lambda_o2" and one.row in dioxide:
             second = dioxide[one.row]
             matrix[first, second] = matrix[second, first] = 0.98 * variance[first]
     return shift, matrix
 
 
-def seen_likelihood(
-    readings: Sequence[Values], fuel_name: str, co2_maximum: float, held: Convictions
-) -> dict[str, float]:
+def seen_likelihood(readings: Sequence[Values], fuel_name: str, co2_maximum: float, priors: Priors) -> dict[str, float]:
     """Return ln probability of what was seen for each cause, over that without a cause (which is in ``healthy``)."""
-    total = dict.fromkeys(held.causes, 0.0)
+    total = dict.fromkeys(priors.causes, 0.0)
     counted: set[tuple[str, str]] = set()
     for reading in readings:
         for column, answer in seen_answers(reading, fuel_name, co2_maximum):
             if (column, answer) in counted and column != "warm":
                 continue
             counted.add((column, answer))
-            table = seen_table(column, held)
+            table = seen_table(column, priors)
             usual = table[HEALTHY].get(answer)
             if usual is None:
                 continue
@@ -282,9 +284,9 @@ def seen_likelihood(
     return total
 
 
-def seen_table(column: str, held: Convictions) -> dict[str, dict[str, float]]:
+def seen_table(column: str, priors: Priors) -> dict[str, dict[str, float]]:
     """Return cause -> answer -> probability of a column that is seen; ``healthy`` stands for every cause not named."""
-    row = held.table["seen"][column]
+    row = priors.table["seen"][column]
     if column != "strip_down":
         return {HEALTHY if key == "usual" else key: dict(value) for key, value in row.items()}
     usual, shows, found = row["usual"], list(row["shows"]), float(row["found"])
@@ -327,9 +329,9 @@ def _same_setting(setting: str, fuel_name: str, co2_maximum: float) -> str:
     return "same" if abs(maximum / co2_maximum - 1.0) < 0.03 else "other"
 
 
-def known_strip_down(held: Convictions) -> tuple[str, ...]:
+def known_strip_down(priors: Priors) -> tuple[str, ...]:
     """Return the answers of `strip_down` that the table knows."""
-    return ("nothing_found", *held.table["seen"]["strip_down"]["shows"])
+    return ("nothing_found", *priors.table["seen"]["strip_down"]["shows"])
 
 
 def choices_of(column: str) -> tuple[str, ...]:

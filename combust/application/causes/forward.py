@@ -8,25 +8,26 @@ from typing import Any
 
 import numpy as np
 
-from combust.application.causes.catalogue import Convictions
-from combust.application.causes.draws import Parameters
-from combust.application.causes.rows import (
-    Healthy,
-    Row,
-    air_ratio_of_co2,
-    air_ratio_of_o2,
-    dry_o2_of_air_ratio,
-    oxygen_need,
-)
+from combust.application.causes.catalogue import Priors
+from combust.application.causes.clean_gas import CO2_AIR, O2_AIR, CleanGas
+from combust.application.causes.stage_reading import StageReading
+from combust.application.heater.healthy import HealthyStage
+from combust.application.heater.structure import Parameters
 from combust.domain.heater import Heater
-from combust.kernel.constants import DRY_AIR
-from combust.kernel.heater_air import HealthyState, HeaterParameters, HeaterState, SiteState, heater_state
-from combust.kernel.heater_heat import FuelHeat, fuel_heat
 from combust.kernel.types import Floats
+from combust.kernel.working_point import (
+    FuelHeat,
+    HealthyState,
+    HeaterParameters,
+    SiteAir,
+    WorkingPoint,
+    fuel_heat,
+    working_point,
+)
 
 ROW_CHANNELS = (
-    "o2",
-    "co2",
+    "lambda_o2",
+    "lambda_co2",
     "setting",
     "co",
     "smoke",
@@ -40,23 +41,19 @@ ROW_CHANNELS = (
 )
 VISIT_CHANNELS = ("delivery", "ambient_o2", "span", "intake_co2", "intake_o2", "span_over_3min", "drift")
 ALL_CHANNELS = frozenset((*ROW_CHANNELS, *VISIT_CHANNELS))
-SIMPLE_CHECKS = frozenset(("delivery", "ambient_o2", "span", "span_over_3min", "drift"))
-OF_STATE = frozenset(
-    ("o2", "co2", "co", "smoke", "flue", "rise", "intake_static", "exhaust_static", "intake_co2", "intake_o2")
-)
-OF_LAMBDA = frozenset(("o2", "co2", "co", "smoke", "intake_co2", "intake_o2"))
+CHECKS_WITHOUT_STATE = frozenset(("delivery", "ambient_o2", "span", "span_over_3min", "drift"))
+OF_LAMBDA = frozenset(("lambda_o2", "lambda_co2", "co", "smoke", "intake_co2", "intake_o2"))
+OF_STATE = OF_LAMBDA | {"flue", "rise", "intake_static", "exhaust_static"}
 STATE_PARAMETERS = (
-    "steepness", "w_in", "w_ex", "hot_share", "exponent", "air_side", "shaft", "duct_off_left", "blower_speed",
-    "slow_unregulated", "regulated", "voltage", "saturation", "stroke", "frequency", "lost_stroke", "starving",
-    "starving_low", "r_in", "r_ex", "recirculated", "head", "r_burner", "unseen_warming", "recirculated_heat",
-    "air_need", "heat_per_air", "released", "clean", "heating_air",
+    "steepness", "intake_share", "exhaust_share", "hot_share", "exponent", "air_side", "shaft", "duct_off_left",
+    "blower_speed", "slow_unregulated", "regulated", "voltage", "saturation", "stroke", "frequency", "lost_stroke",
+    "starving", "starving_low", "r_in", "r_ex", "recirculated", "head", "r_burner", "unseen_warming",
+    "recirculated_heat", "air_need", "heat_per_air", "released", "clean", "heating_air",
 )  # fmt: skip
-O2_AIR = 100.0 * DRY_AIR.o2
-CO2_AIR = 100.0 * DRY_AIR.co2
 
 
 @dataclass(frozen=True)
-class Alike:
+class SharedStates:
     """Draws without repeats in what the heater's state depends on, and which of them each draw is."""
 
     parameters: Parameters
@@ -68,31 +65,34 @@ class Model:
     """The forward model of one heater: what its fuel needs, and the numbers of the table."""
 
     heater: Heater
-    held: Convictions
+    priors: Priors
     heat: FuelHeat
-    nu: float
-    inert: float
+    gas: CleanGas
 
     @classmethod
-    def of(cls, heater: Heater, held: Convictions) -> Model:
+    def of(cls, heater: Heater, priors: Priors) -> Model:
         """Return the model of a heater."""
-        nu, inert = oxygen_need(heater)
-        return cls(heater, held, fuel_heat(heater.fuel, heater.fuel.net_heating_value_mj_per_kg), nu, inert)
+        fuel = heater.fuel
+        return cls(heater, priors, fuel_heat(fuel, fuel.net_heating_value_mj_per_kg), CleanGas.of(fuel))
 
-    def expected(self, row: Row, p: Parameters, needed: Set[str] = ALL_CHANNELS) -> dict[str, Any]:
+    def expected(self, row: StageReading, p: Parameters, needed: Set[str] = ALL_CHANNELS) -> dict[str, Any]:
         """Return the needed channels of a row for every draw, arrays of one length.
 
-        o2, co2: ln of the lambda that the reading gives; setting: ln of the analyser's CO2 maximum over the fuel's;
-        co, rise, voltage, speed, statics, frequency, delivery: ln; flue [°C]; smoke [-]; the gases of checks [%].
+        lambda_o2, lambda_co2: ln of the lambda that the reading gives; setting: ln of the analyser's CO2 maximum over
+        the fuel's; co, rise, voltage, speed, statics, frequency, delivery: ln; flue [°C]; smoke [-]; gases [%].
         """
         return self.expected_rows([row], p, [needed])[0]
 
     def expected_rows(
-        self, rows: Sequence[Row], p: Parameters, needed: Sequence[Set[str]], alike: Alike | None = None
+        self,
+        rows: Sequence[StageReading],
+        p: Parameters,
+        needed: Sequence[Set[str]],
+        shared: SharedStates | None = None,
     ) -> list[dict[str, Any]]:
         """Return the needed channels of several rows, the heater's state worked for all of them as one array.
 
-        ``alike`` names the draws of ``p`` whose heaters are in the same state, where that is known beforehand.
+        ``shared`` names the draws of ``p`` whose heaters are in the same state, where that is known beforehand.
         """
         size = len(p["steepness"])
         found: list[dict[str, Any]] = [{} for _ in rows]
@@ -100,18 +100,20 @@ class Model:
         stateful = [index for index, names in enumerate(needed) if names & OF_STATE]
         if stateful:
             some = [rows[index] for index in stateful]
-            state = self._state(some, [healthy[index] for index in stateful], p if alike is None else alike.parameters)
+            state = self.states(
+                some, [healthy[index] for index in stateful], p if shared is None else shared.parameters
+            )
             sort: dict[Set[str], list[int]] = {}
             for place, index in enumerate(stateful):
                 sort.setdefault(needed[index] & OF_LAMBDA, []).append(place)
             for names, places in sort.items():
                 base = [some[place].healthy.value for place in places]
                 ratio = state.air_ratio if state.air_ratio.ndim < 2 else state.air_ratio[places]
-                gases = self._gases(ratio, base, p, names, alike)
+                gases = self._gases(ratio, base, p, names, shared)
                 for number, place in enumerate(places):
                     found[stateful[place]] |= {key: _row(value, number) for key, value in gases.items()}
             for place, index in enumerate(stateful):
-                of_row = self._of_state(state, place, rows[index], healthy[index], needed[index], moved[index], alike)
+                of_row = self._of_state(state, place, rows[index], healthy[index], needed[index], moved[index], shared)
                 found[index] |= of_row
         for index, row in enumerate(rows):
             base_of_row = row.healthy.value
@@ -122,25 +124,25 @@ class Model:
                     found[index][key] = base_of_row[key] + np.log(ratio) + moved[index].get(key, 0.0)
             if "setting" in needed[index]:
                 found[index]["setting"] = p.get("setting", 0.0)
-            if needed[index] & SIMPLE_CHECKS:
+            if needed[index] & CHECKS_WITHOUT_STATE:
                 found[index] |= self._checks(p)
         return [{key: value if np.ndim(value) else np.full(size, value) for key, value in out.items()} for out in found]
 
     def _of_state(
         self,
-        state: HeaterState,
+        state: WorkingPoint,
         place: int,
-        row: Row,
+        row: StageReading,
         healthy: HealthyState,
         needed: Set[str],
         moved: Mapping[str, Any],
-        alike: Alike | None,
+        shared: SharedStates | None,
     ) -> dict[str, Any]:
         """Return flue, rise and port pressures of a row, whose place in the state is told."""
         base = row.healthy.value
 
         def of_draws(value: Any) -> Any:
-            return _row(value, place) if alike is None else _row(value, place)[alike.index]
+            return _row(value, place) if shared is None else _row(value, place)[shared.index]
 
         out: dict[str, Any] = {}
         if "flue" in needed:
@@ -153,43 +155,35 @@ class Model:
                 out[key] = base[key] + of_draws(shown) + moved.get(key, 0.0)
         return out
 
-    def expected_healthy(self, row: Row) -> HeaterState:
-        """Return the healthy working point at a row's site, with the middle of the structural priors."""
-        usual: Parameters = {
-            "steepness": np.full(1, 0.7),
-            "w_in": 0.22,
-            "w_ex": 0.29,
-            "hot_share": 0.55,
-            "exponent": 0.7,
-            "air_side": 0.15,
-            "shaft": 1.0,
-            "duct_off_left": 0.1,
-        }
-        state = self._state([row], [row.healthy.state], usual)
-        return HeaterState(*(float(np.ravel(value)[0]) for value in state))
-
     def _gases(
-        self, ratio: Any, bases: Sequence[Mapping[str, float]], p: Parameters, needed: Set[str], alike: Alike | None
+        self,
+        ratio: Any,
+        bases: Sequence[Mapping[str, float]],
+        p: Parameters,
+        needed: Set[str],
+        shared: SharedStates | None,
     ) -> dict[str, Any]:
         """Return the channels that follow from lambda (row, draw) and from what sample and analyser make of it."""
         get = p.get
         out: dict[str, Any] = {}
 
         def spread(value: Any) -> Any:
-            return _every_draw(value, alike)
+            return _every_draw(value, shared)
 
         whole = spread(ratio)
-        o2: Any = spread(dry_o2_of_air_ratio(ratio, self.nu, self.inert)) if needed & {"o2", "intake_o2"} else None
+        o2: Any = spread(self.gas.o2_pct(ratio)) if needed & {"lambda_o2", "intake_o2"} else None
         dilution = get("sample_air", 0.0)
         water = get("water_left")
-        kept = 1.0 - dilution if water is None else (1.0 - spread(self._water_share(ratio)) * water) * (1.0 - dilution)
-        if "o2" in needed:
+        kept = (
+            1.0 - dilution if water is None else (1.0 - spread(self.gas.water_share(ratio)) * water) * (1.0 - dilution)
+        )
+        if "lambda_o2" in needed:
             shown = o2 * kept + O2_AIR * dilution
             shown = O2_AIR - (O2_AIR - shown) * (1.0 + get("o2_slope", 0.0)) + get("o2_offset", 0.0)
-            out["o2"] = np.log(air_ratio_of_o2(np.minimum(shown, 20.6), self.nu, self.inert))
-        if "co2" in needed:
-            co2 = self._dry_co2(whole, get("co2_maximum", 1.0)) * kept + CO2_AIR * dilution
-            out["co2"] = np.log(air_ratio_of_co2(co2, self.nu, self.inert))
+            out["lambda_o2"] = np.log(self.gas.air_ratio_of_o2(np.minimum(shown, 20.6)))
+        if "lambda_co2" in needed:
+            co2 = self.gas.co2_pct(whole, get("co2_maximum", 1.0)) * kept + CO2_AIR * dilution
+            out["lambda_co2"] = np.log(self.gas.air_ratio_of_co2(co2))
         if needed & {"co", "smoke"}:
             usual = np.exp(_column([base["air_ratio"] for base in bases]))
             rich, rich_0 = self._rich(ratio), self._rich(usual)
@@ -198,20 +192,20 @@ class Model:
                 gained = np.minimum(get("co_gain", 1.0) * bath, 9.0) + get("co_extra", 0.0)
                 out["co"] = _column([base["co"] for base in bases]) + gained + np.log(np.maximum(kept, 0.05))
             if "smoke" in needed:
-                flame = self.held.table["flame"]
+                flame = self.priors.table["flame"]
                 grown = flame["smoke_slope"] * flame["rich_width"] * spread(rich - rich_0)
                 smoke = _column([base["smoke"] for base in bases]) + grown + get("smoke_extra", 0.0)
                 out["smoke"] = np.minimum(smoke, 9.0)
         share = get("recirculated", 0.0)
         if "intake_co2" in needed:
-            out["intake_co2"] = CO2_AIR + share * self._dry_co2(np.maximum(1.0, whole), 1.0)
+            out["intake_co2"] = CO2_AIR + share * self.gas.co2_pct(np.maximum(1.0, whole))
         if "intake_o2" in needed:
             out["intake_o2"] = O2_AIR - share * (O2_AIR - o2)
         return out
 
     def _checks(self, p: Parameters) -> dict[str, Any]:
         """Return the channels of checks that do not need the heater's state."""
-        get, numbers = p.get, self.held.table["reading"]
+        get, numbers = p.get, self.priors.table["reading"]
         unsteady = get("unsteady", 0.0)
         wide = np.log(numbers["unsteady_span_median_pct"] / numbers["span_over_3min_median_pct"])
         fast = np.log(numbers["unsteady_drift_median_k_per_min"] / numbers["drift_median_k_per_min"])
@@ -231,7 +225,7 @@ class Model:
             speed = speed * np.where(p["regulated"] > 0.5, np.minimum(1.0, reach), 1.0)
         return speed if np.ndim(speed) else np.full(len(p["steepness"]), speed)
 
-    def _fuel(self, rows: Sequence[Row], p: Parameters) -> Any:
+    def _fuel(self, rows: Sequence[StageReading], p: Parameters) -> Any:
         """Return the fuel flow ratio at the rows' stages."""
         density = _column([row.fuel_density for row in rows])
         fuel = p.get("stroke", 1.0) * p.get("frequency", 1.0) * (1.0 - p.get("lost_stroke", 0.0)) * density
@@ -240,7 +234,7 @@ class Model:
             fuel = fuel * (1.0 - p["starving"] * (1.0 + low * (p["starving_low"] - 1.0)))
         return fuel
 
-    def _state(self, rows: Sequence[Row], healthy: Sequence[HealthyState], p: Parameters) -> HeaterState:
+    def states(self, rows: Sequence[StageReading], healthy: Sequence[HealthyState], p: Parameters) -> WorkingPoint:
         """Return the state of each row and draw; what no row changes keeps the draws' shape."""
         get = p.get
         r_in, r_ex, recirculated = get("r_in", 1.0), get("r_ex", 1.0), get("recirculated", 0.0)
@@ -267,18 +261,18 @@ class Model:
             clean=get("clean", 1.0),
             heating_air=get("heating_air", 1.0),
             steepness=p["steepness"],
-            w_in=p["w_in"],
-            w_ex=p["w_ex"],
+            intake_share=p["intake_share"],
+            exhaust_share=p["exhaust_share"],
             hot_share=p["hot_share"],
             exponent=p["exponent"],
             air_side=p["air_side"],
             shaft=p["shaft"],
         )
         usual = HealthyState(*(_stack(values) for values in zip(*healthy, strict=True)))
-        site = SiteState(*(_column(values) for values in zip(*(row.site for row in rows), strict=True)))
-        return heater_state(usual, site, parameters, self.heat)
+        site = SiteAir(*(_column(values) for values in zip(*(row.site for row in rows), strict=True)))
+        return working_point(usual, site, parameters, self.heat)
 
-    def _healthy_of(self, row: Row, p: Parameters) -> tuple[HealthyState, dict[str, Any]]:
+    def _healthy_of(self, row: StageReading, p: Parameters) -> tuple[HealthyState, dict[str, Any]]:
         """Return the healthy state behind each draw: another stage's where the stage is mistaken."""
         state = row.healthy.state
         full, low = p.get("stage_shift_fullest", 0.0), p.get("stage_shift_lower", 0.0)
@@ -295,36 +289,24 @@ class Model:
         )
         return mixed, {key: shift * target[key] for key in ("speed", "frequency", "intake_static", "exhaust_static")}
 
-    def _water_share(self, ratio: Floats) -> Any:
-        half = self.heater.fuel.h_c / 2.0
-        dry = self.inert + np.maximum(ratio - 1.0, 0.0) * self.nu / DRY_AIR.o2
-        return half / (dry + half)
-
-    def _dry_co2(self, ratio: Any, maximum: Any) -> Any:
-        """Return dry CO2 [%]; below lambda 1 it falls as carbon turns to CO."""
-        lean = np.maximum(ratio - 1.0, 0.0)
-        moles = self.nu / DRY_AIR.o2
-        burnt = np.minimum(1.0, 1.0 - 1.9 * (1.0 - np.minimum(ratio, 1.0)))
-        return 100.0 * (maximum * burnt + (1.0 + lean) * moles * DRY_AIR.co2) / (self.inert + lean * moles)
-
     def _rich(self, ratio: Any) -> Any:
         """Return the soft ramp of a flame that is too rich: 0 above the knee, then one for each width below it."""
-        flame = self.held.table["flame"]
+        flame = self.priors.table["flame"]
         return np.logaddexp(0.0, (flame["rich_knee"] - ratio) / flame["rich_width"])
 
     def _bath(self, ratio: Any, rich: Any) -> Any:
         """Return ln of the CO factor of a lambda: up when rich, up again when very lean (weak, from memory)."""
-        flame = self.held.table["flame"]
+        flame = self.priors.table["flame"]
         lean = np.logaddexp(0.0, (ratio - flame["lean_knee"]) / flame["lean_width"])
         return flame["rich_slope"] * flame["rich_width"] * rich + flame["lean_slope"] * flame["lean_width"] * lean
 
 
-def alike_of(p: Parameters) -> Alike:
+def shared_states(p: Parameters) -> SharedStates:
     """Return which draws put the heater in the same state: those that agree in every parameter of the state."""
     keys = [key for key in STATE_PARAMETERS if key in p]
     table = np.stack([np.broadcast_to(p[key], len(p["steepness"])) for key in keys], axis=1)
     _, first, index = np.unique(table, axis=0, return_index=True, return_inverse=True)
-    return Alike({key: np.broadcast_to(p[key], len(table))[first] for key in keys}, np.ravel(index))
+    return SharedStates({key: np.broadcast_to(p[key], len(table))[first] for key in keys}, np.ravel(index))
 
 
 def _column(values: Sequence[float]) -> Any:
@@ -347,9 +329,9 @@ def _stack(values: Sequence[Any]) -> Any:
     return rows
 
 
-def _every_draw(value: Any, alike: Alike | None) -> Any:
+def _every_draw(value: Any, shared: SharedStates | None) -> Any:
     """Return the values of all draws: those in the same state share one."""
-    return value if alike is None else np.take(value, alike.index, axis=-1)
+    return value if shared is None else np.take(value, shared.index, axis=-1)
 
 
 def _row(value: Any, index: int) -> Any:
@@ -359,7 +341,7 @@ def _row(value: Any, index: int) -> Any:
     return value[index if len(value) > 1 else 0]
 
 
-def mistaken_stage(healthy: Healthy, other: Healthy | None, unknown: Floats) -> dict[str, Any]:
+def mistaken_stage(healthy: HealthyStage, other: HealthyStage | None, unknown: Floats) -> dict[str, Any]:
     """Return how another stage differs from the noted one, channel by channel; drawn where the profile has none."""
     first, second = unknown[:, 0], unknown[:, 1]
     if other is not None:

@@ -2,23 +2,30 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from collections.abc import Mapping, Sequence
+from typing import Any
 
 import numpy as np
 
 from combust.application.causes import posterior as post
 from combust.application.causes.catalogue import HEALTHY
-from combust.application.causes.draws import OWN, PAIR_SIZE, SINGLE_SIZE, STRUCTURE, Variant
+from combust.application.causes.draws import PAIR_SIZE, SINGLE_SIZE, Variant
+from combust.application.causes.engine import Engine
+from combust.application.causes.posterior import Posterior, Visit
+from combust.application.causes.stage_reading import Values
+from combust.application.heater.structure import STRUCTURE
 from combust.kernel.types import Floats
-
-if TYPE_CHECKING:
-    from combust.application.causes.engine import Engine
-    from combust.application.causes.visit import Posterior, Visit
 
 FULL_PAIRS = 10  # pairs that are drawn in full
 SCREEN_DRAWS = 64
 SCREEN_KEEP = 48  # pairs whose line is fitted after the plain mean of the screen
+
+
+def posterior_with_pairs(engine: Engine, readings: Sequence[Values]) -> tuple[Visit, dict[Variant, Floats], Posterior]:
+    """Return a visit, the residuals of the prior draws and the posterior over single causes and pairs."""
+    visit, residuals, result = engine.posterior(readings, pairs=True)
+    weigh_pairs(engine, visit, residuals, result, np.random.default_rng([engine.seed, 3, visit.dimensions]))
+    return visit, residuals, result
 
 
 def weigh_pairs(
@@ -91,8 +98,8 @@ def _screen(engine: Engine, visit: Visit, residuals: Mapping[Variant, Floats], p
 def _squares(start: Floats, effect: Floats, a: Any, b: Any) -> Floats:
     """Return |start[a] + effect[b]|² of every draw (pair, draw) without forming the sums."""
     crossed = start.transpose(1, 0, 2) @ effect.transpose(1, 2, 0)
-    own = np.einsum("vnd,vnd->vn", start, start)[a] + np.einsum("vnd,vnd->vn", effect, effect)[b]
-    found: Floats = np.maximum(own + 2.0 * crossed[:, a, b].T, 0.0)
+    alone = np.einsum("vnd,vnd->vn", start, start)[a] + np.einsum("vnd,vnd->vn", effect, effect)[b]
+    found: Floats = np.maximum(alone + 2.0 * crossed[:, a, b].T, 0.0)
     return found
 
 
@@ -116,4 +123,4 @@ def _draw_in_full(
         block.settle()
         result.blocks[key] = block
         result.log_evidence[key] = block.log_evidence
-    engine.refine(visit, result, generator, chosen, SINGLE_SIZE + OWN)
+    engine.refine(visit, result, generator, chosen, PAIR_SIZE)

@@ -14,6 +14,9 @@ from typing import Any
 
 import numpy as np
 
+from combust.application.causes.draws import Variant
+from combust.application.causes.evidence import Observation
+from combust.application.causes.stage_reading import StageReading
 from combust.kernel.types import Floats
 
 DRAWS_OF_ROUND = (112, 224, 448)  # of a hypothesis that matters little; twice as many for the leading one
@@ -21,6 +24,8 @@ WANTED = 150.0  # the whole posterior should rest on more than 100 effective dra
 WIDEN = 1.1
 FREEDOM_PROPOSAL = 9.0
 NEGLIGIBLE = -9.0
+
+Hypothesis = tuple[Variant, ...]
 
 
 @dataclass
@@ -50,6 +55,53 @@ class Block:
         self.effective = whole * whole / float(np.sum(weight * weight))
 
 
+@dataclass
+class Visit:
+    """A visit in the model's terms: rows, observed channels, whitening (steady and unsteady), what was seen."""
+
+    rows: list[StageReading]
+    needed: list[frozenset[str]]
+    found: list[Observation]
+    observed: Floats
+    whiten: Floats
+    whiten_unsteady: Floats
+    whiten_inverse: Floats
+    shift_unsteady: Floats
+    log_unsteady: float
+    seen: dict[str, float]
+    covariance: Floats
+
+    @property
+    def dimensions(self) -> int:
+        """Number of observed channels."""
+        return len(self.found)
+
+
+@dataclass
+class Posterior:
+    """Blocks of all hypotheses with their prior shares; keys are tuples of one or two variants."""
+
+    blocks: dict[Hypothesis, Block]
+    log_prior: dict[Hypothesis, float]
+    log_evidence: dict[Hypothesis, float] = field(default_factory=dict)
+    settled: dict[Hypothesis, float] = field(default_factory=dict)
+
+    def probabilities(self) -> dict[Hypothesis, float]:
+        """Return the probability of every hypothesis (by variant); the evidence must be final."""
+        if not self.settled:
+            keys = list(self.log_prior)
+            values = normalised([self.log_prior[key] + self.log_evidence[key] for key in keys])
+            self.settled = dict(zip(keys, values.tolist(), strict=True))
+        return self.settled
+
+    def effective_samples(self) -> float:
+        """Return the effective number of draws behind the whole posterior."""
+        share = self.probabilities()
+        square = sum(p * p / self.blocks[key].effective for key, p in share.items() if key in self.blocks)
+        total = sum(p for key, p in share.items() if key in self.blocks)
+        return total * total / square if square > 0.0 else 0.0
+
+
 def student_log(square: Floats, freedom: float, dimensions: int) -> Floats:
     """Return ln of Student's density of a squared distance, up to a constant; 0 without dimensions."""
     if dimensions == 0:
@@ -67,13 +119,13 @@ def linear_proposals(u: Sequence[Floats], residual: Sequence[Floats], weight: Fl
     (count, size), dimensions = np.shape(u[0]), np.shape(residual[0])[1]
     fit, missed = np.empty((len(u), size + 1, dimensions)), np.empty((len(u), dimensions))
     ones, ridge = np.ones((count, size + 1)), np.arange(size + 1)
-    for index, (normals, apart, share) in enumerate(zip(u, residual, weight, strict=True)):
+    for index, (normals, gap, share) in enumerate(zip(u, residual, weight, strict=True)):
         ones[:, 1:] = normals
         weighted = ones.T * share
         normal = weighted @ ones
         normal[ridge, ridge] += 1e-3 * np.trace(normal) / (size + 1)
-        fit[index] = np.linalg.solve(normal, weighted @ apart)
-        left = apart - ones @ fit[index]
+        fit[index] = np.linalg.solve(normal, weighted @ gap)
+        left = gap - ones @ fit[index]
         missed[index] = share @ np.square(left, out=left)
     noise = 1.0 / (1.0 + missed)
     slope, start = fit[:, 1:], fit[:, 0]

@@ -3,18 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import replace
 from itertools import islice
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from combust.application.causes.adjust import above_the_limit, advise_trim
-from combust.application.causes.catalogue import HEALTHY, Convictions, convictions
+from combust.application.causes.adjust import advise_trim
+from combust.application.causes.catalogue import HEALTHY, Priors, get_priors
 from combust.application.causes.checks import propose_checks
 from combust.application.causes.engine import Engine
-from combust.application.causes.gate import Gate, look_at, look_at_many
-from combust.application.causes.result import (
+from combust.application.causes.fault_size import severity_draws, severity_text
+from combust.application.causes.first_look import FirstLook, first_look
+from combust.application.causes.pairs import posterior_with_pairs
+from combust.application.causes.posterior import Posterior, Visit
+from combust.application.causes.separate import bayes_errors, inseparable
+from combust.application.causes.stage_reading import Values
+from combust.application.causes.visit_result import (
     CausesResult,
     Explanation,
     NextCheck,
@@ -22,15 +28,12 @@ from combust.application.causes.result import (
     Severity,
     VisitResult,
 )
-from combust.application.causes.rows import Values
-from combust.application.causes.separate import bayes_errors, inseparable
-from combust.application.causes.visit import Posterior, Visit
-from combust.application.causes.words import severity_draws, severity_text
 from combust.data.errors import CombustError, Fault
 from combust.domain.heater import Heater
 from combust.domain.instrument import InstrumentClass, instrument_class
-from combust.domain.limits import Finding
+from combust.domain.limits import finding
 from combust.domain.reading import Reading
+from combust.domain.result import Assumed
 
 LEVEL = 0.9
 CHUNK = 128  # visits that are interpreted together; one is weighed at a time
@@ -47,7 +50,7 @@ def rank_causes(
     pairs: bool = True,
     next_checks: bool = True,
     instrument: str | InstrumentClass | None = None,
-    causes: str | Path | Convictions | None = None,
+    causes: str | Path | Priors | None = None,
     progress: Callable[[int, int], None] | None = None,
 ) -> CausesResult:
     """Return which causes explain the readings of one heater, visit by visit.
@@ -66,7 +69,7 @@ def rank_causes(
         Also say what to check next and which causes these columns never separate.
     instrument : str or InstrumentClass, optional
         Accuracy class of the analyser.
-    causes : path or Convictions, optional
+    causes : path or Priors, optional
         Own numbers over the shipped table of causes and priors.
     progress : callable, optional
         Called with (visits done, visits in all).
@@ -100,8 +103,8 @@ def rank_causes(
         results.append(result)
         if progress is not None:
             progress(number, len(visits))
-    held = convictions(causes)
-    return CausesResult(tuple(results), held.prior, seed)
+    priors = get_priors(causes)
+    return CausesResult(tuple(results), priors.shares, seed)
 
 
 def rank_visits(
@@ -112,29 +115,29 @@ def rank_visits(
     pairs: bool = True,
     next_checks: bool = False,
     instrument: str | InstrumentClass | None = None,
-    causes: str | Path | Convictions | None = None,
+    causes: str | Path | Priors | None = None,
 ) -> Iterator[VisitResult]:
     """Yield the result of each visit (a sequence of checked readings); memory does not grow with their number."""
-    engine = _engine(heater, convictions(causes), instrument_class(instrument), seed)
+    engine = _engine(heater, get_priors(causes), instrument_class(instrument), seed)
     stream = iter(visits)
     while some := list(islice(stream, CHUNK)):
-        for readings, gate in zip(some, look_at_many(engine, some), strict=True):
-            yield judge_visit(engine, readings, pairs=pairs, next_checks=next_checks, gate=gate)
+        for readings, look in zip(some, first_look(heater, engine.instrument, some), strict=True):
+            yield judge_visit(engine, readings, look, pairs=pairs, next_checks=next_checks)
 
 
-_ENGINES: dict[tuple[int, int, str, int], tuple[Heater, Convictions, Engine]] = {}
+_ENGINES: dict[tuple[int, int, str, int], tuple[Heater, Priors, Engine]] = {}
 
 
-def _engine(heater: Heater, held: Convictions, instrument: InstrumentClass, seed: int) -> Engine:
+def _engine(heater: Heater, priors: Priors, instrument: InstrumentClass, seed: int) -> Engine:
     """Return the engine of a heater; the last few are kept, since their prior draws serve every visit."""
-    key = (id(heater), id(held), instrument.name, seed)
+    key = (id(heater), id(priors), instrument.name, seed)
     kept = _ENGINES.get(key)
-    if kept is not None and kept[0] is heater and kept[1] is held and kept[2].instrument == instrument:
+    if kept is not None and kept[0] is heater and kept[1] is priors and kept[2].instrument == instrument:
         return kept[2]
     if len(_ENGINES) >= 4:
         _ENGINES.pop(next(iter(_ENGINES)))
-    engine = Engine(heater, held, instrument, seed)
-    _ENGINES[key] = (heater, held, engine)
+    engine = Engine(heater, priors, instrument, seed)
+    _ENGINES[key] = (heater, priors, engine)
     return engine
 
 
@@ -147,7 +150,7 @@ def group_visits(heater: Heater, readings: Readings, causes: Any = None) -> list
         Faults of any row, or nothing to rank; every fault at once.
     """
     rows = [readings] if isinstance(readings, Mapping) else list(readings)
-    held = convictions(causes)
+    priors = get_priors(causes)
     faults: list[Fault] = []
     groups: dict[tuple[str, str], list[Values]] = {}
     for row in rows:
@@ -156,7 +159,7 @@ def group_visits(heater: Heater, readings: Readings, causes: Any = None) -> list
         except CombustError as error:
             faults.extend(error.faults)
             continue
-        faults.extend(_row_faults(heater, reading, held))
+        faults.extend(_row_faults(heater, reading, priors))
         key = (str(reading.get("visit_id", "1")), str(reading.get("phase", "before")))
         groups.setdefault(key, []).append(reading)
     if not rows:
@@ -168,7 +171,7 @@ def group_visits(heater: Heater, readings: Readings, causes: Any = None) -> list
     return list(groups.values())
 
 
-def _row_faults(heater: Heater, reading: Reading, held: Convictions) -> list[Fault]:
+def _row_faults(heater: Heater, reading: Reading, priors: Priors) -> list[Fault]:
     faults = []
     other = reading.heater_id
     if other is not None and heater.heater_id is not None and other != heater.heater_id:
@@ -179,50 +182,47 @@ def _row_faults(heater: Heater, reading: Reading, held: Convictions) -> list[Fau
         hint = f"It has {', '.join(heater.stages)}."
         faults.append(Fault("stage", stage, "unknown_name", why="is no stage of this heater", hint=hint))
     found = reading.strip_down
-    if found is not None and found != "nothing_found" and found not in held.faults:
-        hint = f"Use nothing_found or {', '.join(held.faults)}."
+    if found is not None and found != "nothing_found" and found not in priors.faults:
+        hint = f"Use nothing_found or {', '.join(priors.faults)}."
         faults.append(Fault("strip_down", found, "unknown_name", why="is no cause", hint=hint))
     return faults
 
 
 def judge_visit(
-    engine: Engine, readings: Sequence[Values], *, pairs: bool, next_checks: bool, gate: Gate | None = None
+    engine: Engine, readings: Sequence[Values], look: FirstLook, *, pairs: bool, next_checks: bool
 ) -> VisitResult:
-    """Return what one visit means; ``gate`` spares a second look when the caller has taken it."""
-    gate = look_at(engine, readings) if gate is None else gate
-    visit, residuals, result = engine.posterior(gate.used, pairs=pairs)
+    """Return what one visit means, after the first look at it."""
+    weigh = posterior_with_pairs if pairs else Engine.posterior
+    visit, residuals, result = weigh(engine, look.used)
     explanations = _explanations(result)
-    valid = not gate.invalid and _measurement_share(engine, explanations) < engine.held.decide("invalid_probability")
+    valid = not look.invalid and _measurement_share(engine, explanations) < engine.priors.decide("invalid_probability")
     told = explanations if valid else _only_measurement(engine, explanations)
     causes = _ranked(engine, visit, result, told)
-    first = _first_set(causes, engine.held.decide("set_share"))
+    first = _first_set(causes, engine.priors.decide("set_share"))
     sets: list[list[str]] = [first] if len(first) > 1 else []
     proposed: tuple[NextCheck, ...] = ()
-    stopped = bool(gate.stop)
     if next_checks:
         generator = np.random.default_rng([engine.seed, 2, visit.dimensions])
         if visit.dimensions and valid:
-            errors = _errors(engine, visit, residuals, gate)
-            sets += inseparable(errors, first, engine.held.decide("inseparable_error"))
+            errors = _errors(engine, visit, residuals, look)
+            sets += inseparable(errors, first, engine.priors.decide("inseparable_error"))
         proposed = propose_checks(
-            engine, visit, result, gate.used, stopped=stopped, outdoors=gate.outdoors, valid=valid, generator=generator
+            engine, visit, result, look.used, safety=look.safety, valid=valid, generator=generator
         )
     fits = engine.fits(visit, result)
-    adjust, why_not = None, "a stop condition comes first." if stopped else "the reading is not valid."
-    if valid and not stopped:
-        adjust, why_not = advise_trim(engine, visit, result, gate.used)
-    findings = list(gate.findings)
+    may_burn = look.safety.allows(("burning",))
+    adjust, why_not = None, "the reading is not valid." if may_burn else "a stop condition comes first."
+    if valid and may_burn:
+        adjust, why_not = advise_trim(engine, visit, result, look.used)
+    findings = [one for one in look.safety.findings if one.severity != "stop"]
     if not fits:
-        findings.insert(0, NOTHING_FITS)
-    too_high = next((text for row in visit.rows if (text := above_the_limit(engine, row))), "")
-    if too_high:
-        findings.insert(0, Finding("above_heater_limit", "warn", too_high[:1].upper() + too_high[1:]))
+        findings.insert(0, finding("nothing_fits"))
     return VisitResult(
         visit_id=str(readings[0].get("visit_id", "1")),
         heater_id=engine.heater.heater_id or readings[0].get("heater_id"),
         phase=str(readings[0].get("phase", "before")),
         valid=valid,
-        stop=gate.stop,
+        stop=look.safety.stops,
         causes=tuple(causes),
         marginal=_marginal(told),
         explanations=tuple(
@@ -234,18 +234,20 @@ def judge_visit(
         fits=fits,
         effective_samples=round(result.effective_samples(), 1),
         findings=tuple(findings),
-        assumed=tuple(dict.fromkeys([*gate.assumed, *(one for row in visit.rows for one in row.healthy.assumed)])),
+        assumed=tuple(dict.fromkeys([*look.assumed, *_stood_in(visit)])),
         seed=engine.seed,
         why_no_adjust="" if adjust else why_not,
     )
 
 
-NOTHING_FITS = Finding(
-    "nothing_fits",
-    "warn",
-    "No cause, nor any two, explains what was entered. Check the numbers, the stage, and whether the profile is of "
-    "this heater.",
-)
+def _stood_in(visit: Visit) -> list[Assumed]:
+    """Return what stood in for a missing channel of the stages that were read."""
+    stages = {row.healthy.name: row.healthy for row in visit.rows}
+    return [
+        replace(told, quantity=f"{told.quantity} of stage {name}")
+        for name, stage in stages.items()
+        for told in stage.assumed
+    ]
 
 
 def _explanations(result: Posterior) -> dict[frozenset[str], float]:
@@ -259,13 +261,13 @@ def _explanations(result: Posterior) -> dict[frozenset[str], float]:
 
 def _measurement_share(engine: Engine, explanations: Mapping[frozenset[str], float]) -> float:
     """Return the probability that sample or instrument is at fault."""
-    causes = engine.held.causes
+    causes = engine.priors.causes
     return sum(share for names, share in explanations.items() if any(causes[name].measurement for name in names))
 
 
 def _only_measurement(engine: Engine, explanations: Mapping[frozenset[str], float]) -> dict[frozenset[str], float]:
     """Return the explanations by sample and instrument alone, summing to 1: nothing about the heater is told."""
-    causes = engine.held.causes
+    causes = engine.priors.causes
     kept: dict[frozenset[str], float] = {}
     for names, share in explanations.items():
         left = frozenset(name for name in names if causes[name].measurement)
@@ -295,7 +297,7 @@ def _ranked(
             shares[name] = shares.get(name, 0.0) + share / len(names)
     ranked = []
     for name, share in sorted(shares.items(), key=lambda item: -item[1]):
-        cause = engine.held.causes[name]
+        cause = engine.priors.causes[name]
         severity = _severity(engine, result, name) if share >= 0.01 and name != HEALTHY else None
         text = f"{cause.label}: {cause.sentence}" + (f" {severity.text}" if severity else "")
         ranked.append(RankedCause(name, share, severity, text))
@@ -304,7 +306,7 @@ def _ranked(
 
 def _severity(engine: Engine, result: Posterior, name: str) -> Severity | None:
     """Return median and interval of the size of a cause."""
-    cause = engine.held.causes[name]
+    cause = engine.priors.causes[name]
     if name in ("not_steady", "") or not cause.quantity:
         return None
     size, weight = severity_draws(result, name)
@@ -324,11 +326,11 @@ def _first_set(causes: Sequence[RankedCause], share: float) -> list[str]:
     return [one.cause for one in causes if one.probability >= share * causes[0].probability]
 
 
-def _errors(engine: Engine, visit: Visit, residuals: Any, gate: Gate) -> dict[tuple[str, str], float]:
+def _errors(engine: Engine, visit: Visit, residuals: Any, look: FirstLook) -> dict[tuple[str, str], float]:
     """Return the Bayes errors of the visit's columns, kept for visits with the same ones."""
-    layout = (tuple((one.row, one.channel) for one in visit.found), tuple(gate.seen_columns))
+    layout = (tuple((one.row, one.channel) for one in visit.found), tuple(look.seen_columns))
     if layout not in engine.separability:
         if len(engine.separability) > 32:
             engine.separability.clear()
-        engine.separability[layout] = bayes_errors(engine, visit, residuals, gate.seen_columns)
+        engine.separability[layout] = bayes_errors(engine, visit, residuals, look.seen_columns)
     return engine.separability[layout]

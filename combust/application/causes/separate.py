@@ -1,4 +1,4 @@
-"""Which causes the columns in hand can never tell apart, whatever they read."""
+"""Which causes the columns in hand can never tell spread, whatever they read."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from combust.kernel.types import Floats
 
 if TYPE_CHECKING:
     from combust.application.causes.engine import Engine
-    from combust.application.causes.visit import Visit
+    from combust.application.causes.posterior import Visit
 
 SAMPLES = 64
 
@@ -31,8 +31,8 @@ def bayes_errors(
     size = visit.dimensions
     stack = np.stack([-residuals[variant] for variant in variants])
     mean = stack.mean(axis=1)
-    apart = stack - mean[:, None]
-    cover = apart.transpose(0, 2, 1) @ apart / stack.shape[1] + np.eye(size)
+    away = stack - mean[:, None]
+    cover = away.transpose(0, 2, 1) @ away / stack.shape[1] + np.eye(size)
     inverse = np.linalg.inv(np.linalg.cholesky(cover)) if size else np.zeros((len(variants), 0, 0))
     pick = generator.integers(0, stack.shape[1], (len(variants), SAMPLES))
     results = np.take_along_axis(stack, pick[:, :, None], axis=1)
@@ -63,7 +63,7 @@ def _answers(
     """Return ln probability of imagined answers of what is seen: (variant of truth, sample, variant)."""
     total = np.zeros((len(variants), SAMPLES, len(variants)))
     for column in columns:
-        table = ev.seen_table(column, engine.held)
+        table = ev.seen_table(column, engine.priors)
         answers = list(table["healthy"])
         rows = [table.get(variant.cause, table["healthy"]) for variant in variants]
         chance = np.array([[row[answer] for answer in answers] for row in rows])

@@ -6,7 +6,8 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from combust.application.causes.draws import FARTHEST, STRUCTURE, Drawer, Parameters, Variant
+from combust.application.causes.draws import FARTHEST, Drawer, Variant
+from combust.application.heater.structure import STRUCTURE, Parameters
 from combust.kernel.types import Floats
 
 # What a parameter is when no cause touches it; all others are 0.
@@ -27,8 +28,8 @@ def parameters_together(
     structure = drawer.structure_of(np.concatenate([u[:, : len(STRUCTURE)] for u in near]))
     parts, start = [], 0
     for u, key in zip(near, keys, strict=True):
-        own = {name: value[start : start + len(u)] for name, value in structure.items()}
-        parts.append(drawer.under_causes(own, u, *key))
+        of_block = {name: value[start : start + len(u)] for name, value in structure.items()}
+        parts.append(drawer.under_causes(of_block, u, *key))
         start += len(u)
     return parts, stacked(parts, [len(u) for u in near], structure)
 

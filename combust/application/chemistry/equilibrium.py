@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from combust.data.arguments import why_no_number
-from combust.data.errors import CombustError, Fault, missing_extra
+from combust.data.errors import CombustError, Fault, need_module
 from combust.data.fields import as_number
 from combust.domain.catalogue import get_fuel
 from combust.domain.fuel import Fuel
@@ -69,29 +69,25 @@ def cantera() -> Any:
     CombustError
         It is not installed; the remedy is told.
     """
-    try:
-        import cantera as module
-    except ImportError as error:
-        raise missing_extra("cantera", "chem") from error
-    return module
+    return need_module("cantera", "chem")
 
 
-def check_air_ratio(air_ratio: float) -> float:
-    """Return lambda as a float, or refuse what no flame function was checked for.
+def within(quantity: str, value: float, band: tuple[float, float], unit: str = "") -> float:
+    """Return a number as a float, or refuse what the chemistry was not checked for.
 
     Raises
     ------
     CombustError
         Not a number, or outside the band that was checked.
     """
-    value, (low, high) = None if isinstance(air_ratio, str) else as_number(air_ratio), AIR_RATIO_BAND
-    if value is None:
-        hint = "Give one plain number; for several lambdas call once for each."
-        raise CombustError(Fault("air_ratio", air_ratio, "not_a_number", why=why_no_number(air_ratio), hint=hint))
-    if not low <= value <= high:
-        why, hint = "is outside what the flame chemistry was checked for", "Choose a lambda inside the band."
-        raise CombustError(Fault("air_ratio", value, "out_of_band", low=low, high=high, why=why, hint=hint))
-    return value
+    number, (low, high) = None if isinstance(value, str) else as_number(value), band
+    if number is None:
+        hint = "Give one plain number; for several call once for each."
+        raise CombustError(Fault(quantity, value, "not_a_number", why=why_no_number(value), hint=hint))
+    if not low <= number <= high:
+        why, hint = "is outside what the chemistry was checked for", "Choose a value inside the band."
+        raise CombustError(Fault(quantity, number, "out_of_band", unit=unit, low=low, high=high, why=why, hint=hint))
+    return number
 
 
 def flame_equilibrium(
@@ -139,7 +135,7 @@ def flame_equilibrium(
     >>> round(state.temp_k, -1)
     1820.0
     """
-    burnt, ratio = get_fuel(fuel), check_air_ratio(air_ratio)
+    burnt, ratio = get_fuel(fuel), within("air_ratio", air_ratio, AIR_RATIO_BAND)
     place, faults = check_values({"intake_temp_c": intake_temp_c, "pressure_hpa": pressure_hpa})
     if faults:
         raise CombustError(faults)
@@ -147,11 +143,8 @@ def flame_equilibrium(
     gas = _phase(burnt.h_c, burnt.o_c, burnt.n_c, burnt.s_c, net)
     moles = ratio * float(stoichiometric_air_moles(burnt, air=air))
     mixed = {"FUEL": 1.0, "O2": moles * air.o2, "N2": moles * air.n2, "Ar": moles * air.ar, "CO2": moles * air.co2}
-    gas.TPX = (
-        place["intake_temp_c"] + ZERO_CELSIUS_K,
-        place["pressure_hpa"] * 100.0,
-        {name: x for name, x in mixed.items() if x > 0.0},
-    )
+    mixed = {name: x for name, x in mixed.items() if x > 0.0}
+    gas.TPX = place["intake_temp_c"] + ZERO_CELSIUS_K, place["pressure_hpa"] * 100.0, mixed
     before = _elements(gas)
     gas.equilibrate("HP", rtol=1e-10)
     residual = float(np.abs(_elements(gas) / before - 1.0).max())
@@ -216,19 +209,7 @@ def solid_carbon_at_equilibrium(fuel: Fuel | str, air_ratio: float, *, temp_k: f
     0.0
     """
     ct, burnt = cantera(), get_fuel(fuel)
-    if not 0.05 <= air_ratio <= AIR_RATIO_BAND[1]:
-        why = "is outside what the soot indication was checked for"
-        raise CombustError(
-            Fault(
-                "air_ratio",
-                air_ratio,
-                "out_of_band",
-                low=0.05,
-                high=AIR_RATIO_BAND[1],
-                why=why,
-                hint="Choose a lambda inside the range.",
-            )
-        )
+    within("air_ratio", air_ratio, (0.05, AIR_RATIO_BAND[1]))
     gas = _phase(burnt.h_c, burnt.o_c, burnt.n_c, burnt.s_c, burnt.net_heating_value_mj_per_kg)
     solid = ct.Solution("graphite.yaml", "graphite")
     moles = air_ratio * float(stoichiometric_air_moles(burnt))

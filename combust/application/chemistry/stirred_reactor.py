@@ -14,7 +14,7 @@ from typing import Any
 
 import numpy as np
 
-from combust.application.chemistry.equilibrium import ELEMENTS, GasState, cantera, check_air_ratio
+from combust.application.chemistry.equilibrium import AIR_RATIO_BAND, ELEMENTS, GasState, cantera, within
 from combust.data.errors import CombustError, Fault
 from combust.kernel.constants import DRY_AIR, ZERO_CELSIUS_K, DryAir
 
@@ -78,15 +78,8 @@ def mechanism() -> Any:
         species.append(new)
     thermal = [one for one in donor.reactions() if set(one.reactants) | set(one.products) in THERMAL_NO]
     if len(thermal) != len(THERMAL_NO):
-        raise CombustError(
-            Fault(
-                "gri30.yaml",
-                len(thermal),
-                "format",
-                why="has not the three thermal-NO reactions",
-                hint="Install Cantera again: pip install 'combust[chem]'.",
-            )
-        )
+        why, hint = "has not the three thermal-NO reactions", "Install Cantera again: pip install 'combust[chem]'."
+        raise CombustError(Fault("gri30.yaml", len(thermal), "format", why=why, hint=hint))
     reactions = base.reactions()
     reactions += [ct.Reaction(equation=one.equation.lower(), rate=one.rate) for one in thermal]
     return ct.Solution(thermo="ideal-gas", kinetics="gas", species=species, reactions=reactions)
@@ -122,7 +115,8 @@ def stirred_reactor(
     >>> point.status, 2300 < point.gas.dry_ppm("CO") < 2600
     ('burning', True)
     """
-    ratio, seconds = check_air_ratio(air_ratio), _residence(residence_ms) * 1e-3
+    ratio = within("air_ratio", air_ratio, AIR_RATIO_BAND)
+    seconds = within("residence_ms", residence_ms, RESIDENCE_BAND_MS, "ms") * 1e-3
     ct, gas = cantera(), mechanism()
     _mix(gas, ratio, intake_temp_c, pressure_hpa)
     inlet, fed = ct.Reservoir(gas, clone=True), _elements_per_kg(gas, gas.Y)
@@ -213,13 +207,7 @@ def burn_out(
 def _mix(gas: Any, air_ratio: float, intake_temp_c: float, pressure_hpa: float, air: DryAir = DRY_AIR) -> None:
     carbon, hydrogen = 12.0, 26.0
     moles = air_ratio * (carbon + hydrogen / 4.0) / air.o2
-    mixed = {
-        FUEL_SPECIES: 1.0,
-        "o2": moles * air.o2,
-        "n2": moles * air.n2,
-        "ar": moles * air.ar,
-        "co2": moles * air.co2,
-    }
+    mixed = {FUEL_SPECIES: 1.0, **{name: moles * getattr(air, name) for name in ("o2", "n2", "ar", "co2")}}
     gas.TPX = intake_temp_c + ZERO_CELSIUS_K, pressure_hpa * 100.0, mixed
 
 
@@ -239,29 +227,9 @@ def other_atoms(gas: GasState) -> dict[str, float]:
     """Return the atoms of C, H, O, N in all species that the tables do not name [mol per mol gas]."""
     known, sums = mechanism(), dict.fromkeys(ELEMENTS, 0.0)
     for name, fraction in gas.fractions.items():
-        if name not in TABLED:
-            for element in ELEMENTS:
-                sums[element] += fraction * known.n_atoms(name.lower(), element)
+        for element in ELEMENTS if name not in TABLED else ():
+            sums[element] += fraction * known.n_atoms(name.lower(), element)
     return sums
-
-
-def _residence(residence_ms: float) -> float:
-    low, high = RESIDENCE_BAND_MS
-    if not low <= float(residence_ms) <= high:
-        why = "is outside what was tried"
-        raise CombustError(
-            Fault(
-                "residence_ms",
-                residence_ms,
-                "out_of_band",
-                unit="ms",
-                low=low,
-                high=high,
-                why=why,
-                hint="Choose a residence time inside the range.",
-            )
-        )
-    return float(residence_ms)
 
 
 def _washed_out(residence_ms: float) -> str:

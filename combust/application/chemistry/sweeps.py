@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from functools import cache
 from typing import Any
 
@@ -20,10 +19,10 @@ WHAT_A_REACTOR_DOES_NOT_SAY = (
     "It does not say how many ppm a heater makes: a small evaporating burner has drops, rich pockets, cold walls and "
     "mixing slower than the chemistry. Thermal NO alone; no soot; n-dodecane instead of diesel."
 )
-KIND_OF_COLUMN = {"fuel": str, "status": str, "reason": str}
+WORDS = ("fuel", "status", "reason")
 
 
-class ChemistryTable(Mapping[str, Any]):
+class ChemistryTable(dict[str, Any]):
     """Columns of a shipped sweep by name, as arrays of one length; empty numbers are NaN.
 
     Attributes
@@ -32,51 +31,42 @@ class ChemistryTable(Mapping[str, Any]):
         Where the table comes from.
     """
 
-    def __init__(self, columns: Mapping[str, list[str]], provenance: tuple[str, ...]) -> None:
-        self.provenance = provenance
-        self._columns = {name: _array(name, texts) for name, texts in columns.items()}
+    provenance: tuple[str, ...] = ()
 
-    def __getitem__(self, name: str) -> Any:
-        return self._columns[name]
-
-    def __iter__(self) -> Any:
-        return iter(self._columns)
-
-    def __len__(self) -> int:
-        return len(self._columns)
+    @classmethod
+    def shipped(cls, name: str) -> ChemistryTable:
+        """Return the table ``combust/data/<name>.csv``."""
+        columns, provenance = load_columns(name)
+        table = cls({
+            name: np.array(texts if name in WORDS else [float(text or "nan") for text in texts])
+            for name, texts in columns.items()
+        })  # fmt: skip
+        table.provenance = provenance
+        return table
 
     def where(self, **values: Any) -> ChemistryTable:
         """Return the rows where every named column has the value; NaN (no cooling) is found by None."""
-        keep = np.ones(len(next(iter(self._columns.values()))), dtype=bool)
-        for name, value in values.items():
-            column = self._columns[name]
-            keep &= np.isnan(column) if value is None else column == value
-        found = ChemistryTable({}, self.provenance)
-        found._columns = {name: column[keep] for name, column in self._columns.items()}
+        held = [np.isnan(self[name]) if value is None else self[name] == value for name, value in values.items()]
+        found = ChemistryTable({name: column[np.all(held, axis=0)] for name, column in self.items()})
+        found.provenance = self.provenance
         return found
 
     def dry_ppm(self, species: str) -> Floats:
         """Return a share of the dry gas [ppm]."""
-        dry: Floats = 1e6 * self._columns[f"x_{species}"] / (1.0 - self._columns["x_h2o"])
+        dry: Floats = 1e6 * self[f"x_{species}"] / (1.0 - self["x_h2o"])
         return dry
-
-
-def _array(name: str, texts: list[str]) -> Any:
-    if KIND_OF_COLUMN.get(name) is str:
-        return np.array(texts)
-    return np.array([float(text) if text else np.nan for text in texts])
 
 
 @cache
 def equilibrium_table() -> ChemistryTable:
     """Return adiabatic flame temperature and equilibrium gas over lambda 0.6 to 4 for surrogates and trade fuels."""
-    return ChemistryTable(*load_columns("chemistry_equilibrium"))
+    return ChemistryTable.shipped("chemistry_equilibrium")
 
 
 @cache
 def reactor_table() -> ChemistryTable:
     """Return the stirred reactor and burn-out sweep; points that blew out are there with their reason."""
-    return ChemistryTable(*load_columns("chemistry_reactor"))
+    return ChemistryTable.shipped("chemistry_reactor")
 
 
 def tabled_flame_temperature(fuel: str, air_ratio: Any) -> Any:

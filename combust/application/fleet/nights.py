@@ -7,10 +7,10 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from combust.application.fleet.heater_types import Fleet
 from combust.application.fleet.policy import Policy
-from combust.application.fleet.types import Fleet
 from combust.kernel import air, cab, wiring
-from combust.kernel.altitude import Derated, blower_trim_to_keep, derate, fuel_density_ratio, fuel_trim_to_keep
+from combust.kernel.altitude import LambdaAtSite, blower_trim_to_keep, fuel_density_ratio, fuel_trim_to_keep
 from combust.kernel.flue_gas import flue_gas_moles
 
 ACCOUNTS = ("air_ratio", "air_ratio_with_fuel_density", "air_ratio_full")
@@ -56,7 +56,7 @@ def nights_frame(vehicles: pd.DataFrame, sites: pd.DataFrame, at: Any, fleet: Fl
             "ventilation_m3_per_h": vehicles["ventilation_m3_per_h"].fillna(0.0),
         }
     )
-    at_design, at_mild = fleet.derate(pressure, cold), fleet.derate(pressure, mild)
+    at_design, at_mild = fleet.lambda_at(pressure, cold), fleet.lambda_at(pressure, mild)
     frame = frame.assign(**_lambdas(at_design, ""), **_lambdas(at_mild, "_mild"))
     frame = frame.assign(**_gases(fleet, at_design), **_trims(frame, vehicles, fleet))
     frame = frame.assign(**heat_columns(frame, vehicles, fleet, policy))
@@ -69,14 +69,14 @@ def station_pressure(sites: pd.DataFrame) -> Any:
     return np.where(np.isnan(given), air.pressure_from_altitude(sites["altitude_m"].to_numpy(dtype=float)), given)
 
 
-def _lambdas(derated: Derated, suffix: str) -> dict[str, Any]:
-    return {f"{name}{suffix}": values for name, values in zip(Derated._fields, derated, strict=True)}
+def _lambdas(told: LambdaAtSite, suffix: str) -> dict[str, Any]:
+    return {f"{name}{suffix}": values for name, values in told._asdict().items()}
 
 
-def _gases(fleet: Fleet, derated: Derated) -> dict[str, Any]:
+def _gases(fleet: Fleet, told: LambdaAtSite) -> dict[str, Any]:
     """Return the expected dry O2 and CO2 at the design night, by dry-air density alone and in full [vol %]."""
     out: dict[str, Any] = {}
-    for suffix, lam in (("", derated.air_ratio), ("_full", derated.air_ratio_full)):
+    for suffix, lam in (("", told.air_ratio), ("_full", told.air_ratio_full)):
         o2, co2 = np.full(len(lam), np.nan), np.full(len(lam), np.nan)
         for code, one in enumerate(fleet.types):
             rows = np.flatnonzero((fleet.index == code) & (lam >= 1.0))
@@ -89,11 +89,11 @@ def _gases(fleet: Fleet, derated: Derated) -> dict[str, Any]:
 def _trims(frame: pd.DataFrame, vehicles: pd.DataFrame, fleet: Fleet) -> dict[str, Any]:
     """Return the trims that keep the baseline's lambda, and the one that only keeps the minimum [%]."""
     base, least = frame["base_air_ratio"].to_numpy(), frame["minimum_air_ratio"].to_numpy()
-    own = vehicles["blower_trim_max_pct"].to_numpy(dtype=float)
-    available = np.where(np.isnan(own), fleet.of("blower_trim_pct"), own)
+    of_vehicle = vehicles["blower_trim_max_pct"].to_numpy(dtype=float)
+    available = np.where(np.isnan(of_vehicle), fleet.of("blower_trim_pct"), of_vehicle)
     pressure, cold = frame["pressure_hpa"].to_numpy(), frame["design_temp_c"].to_numpy()
     lam = frame["air_ratio"].to_numpy()
-    fuel, speed = (fleet.trim_factor(hold, pressure, cold) for hold in ("fuel", "blower"))
+    fuel, speed = (fleet.trim_factor(by, pressure, cold) for by in ("fuel", "speed"))
     least_fuel = fleet.trim_factor("fuel", pressure, cold, to_minimum=True)
     out: dict[str, Any] = {
         "fuel_trim_pct": fuel_trim_to_keep(lam, base),
@@ -123,17 +123,17 @@ def heat_columns(frame: pd.DataFrame, vehicles: pd.DataFrame, fleet: Fleet, poli
     venting = frame["ventilation_m3_per_h"].to_numpy(dtype=float)
     loss = cab.heat_loss_coefficient(vehicles["cab_ua_w_per_k"].to_numpy(dtype=float), venting, density)
     demand = cab.heat_demand(loss, target, outdoor)
-    simple, full = kept_heat(frame, fleet, "air_ratio"), kept_heat(frame, fleet, "air_ratio_full")
+    by_density, full = kept_heat(frame, fleet, "air_ratio"), kept_heat(frame, fleet, "air_ratio_full")
     return {
         "cab_target_c": target,
         "heat_loss_w_per_k": loss,
         "nominal_heat_kw": fleet.of("useful_heat_kw"),
         "heat_demand_kw": demand,
-        "useful_heat_kw": simple,
+        "useful_heat_kw": by_density,
         "useful_heat_full_kw": full,
-        "shortfall_kw": np.maximum(demand - simple, 0.0),
+        "shortfall_kw": np.maximum(demand - by_density, 0.0),
         "shortfall_full_kw": np.maximum(demand - full, 0.0),
-        "cab_temp_reached_c": cab.cab_temperature_reached(loss, outdoor, simple, target),
+        "cab_temp_reached_c": cab.cab_temperature_reached(loss, outdoor, by_density, target),
         "cab_temp_reached_full_c": cab.cab_temperature_reached(loss, outdoor, full, target),
     }
 
@@ -160,8 +160,10 @@ def kept_heat(frame: pd.DataFrame, fleet: Fleet, account: str, *, compensation: 
 
 def fuel_mass_ratio(temp: Any, fleet: Fleet) -> Any:
     """Return the fuel mass of a stroke at a temperature over that at the baseline [-]."""
-    expansion = np.array([one.base.expansion_per_k for one in fleet.types])[fleet.index]
-    at_base = np.array([one.base.fuel_temp_c for one in fleet.types])[fleet.index]
+    expansion, at_base = (
+        np.array([getattr(one.base, key) for one in fleet.types])[fleet.index]
+        for key in ("expansion_per_k", "fuel_temp_c")
+    )
     return fuel_density_ratio(temp, at_base, expansion)
 
 
@@ -194,7 +196,7 @@ def _season(frame: pd.DataFrame, sites: pd.DataFrame, at: Any, fleet: Fleet, pol
     lowest, warmest, below, low_service = (np.empty(len(pairs)) for _ in range(4))
     for position, (code, site) in enumerate(np.stack(np.divmod(pairs, len(sites)), axis=1)):
         one = fleet.types[code]
-        lam = derate(one.base.derating, pressure_hpa=pressure[site], temp_c=nights[site]).air_ratio_full
+        lam = one.base.lambda_at(one.base.air_at(pressure[site], nights[site])).air_ratio_full
         worst = int(np.argmin(lam))
         lowest[position], warmest[position] = lam[worst], nights[site][worst]
         below[position] = np.mean(lam < one.air_ratio_min)

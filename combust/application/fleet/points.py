@@ -10,7 +10,7 @@ import numpy as np
 
 from combust.application.fleet.tables import Faults, FleetTable
 from combust.kernel.air import pressure_from_altitude
-from combust.kernel.altitude import Derating, derate
+from combust.kernel.altitude import AltitudeSurface, lambda_from_surface
 
 LAPSE_K_PER_M = 0.0065
 MOST_FAULTS = 200_000
@@ -30,7 +30,7 @@ class RouteUse:
 
     route_id: str
     heater: str
-    derating: Derating
+    surface: AltitudeSurface
     limit_m: float
     minimum_air_ratio: float
     site_heights_m: tuple[float, ...]
@@ -81,8 +81,8 @@ def route_block(block: FleetTable, uses: Iterable[RouteUse]) -> RouteSums:
 
 
 def _sums(use: RouteUse, height: Any, minutes: Any, temp: Any) -> tuple[float, ...]:
-    told = derate(
-        use.derating, pressure_hpa=pressure_from_altitude(height), temp_c=point_temperatures(use, height, temp)
+    told = lambda_from_surface(
+        use.surface, pressure_hpa=pressure_from_altitude(height), temp_c=point_temperatures(use, height, temp)
     )
     above, low = height > use.limit_m, told.air_ratio_full < use.minimum_air_ratio
     return (

@@ -45,12 +45,12 @@ class Policy:
         """
         if isinstance(source, Policy):
             return source
-        own = {} if source is None else source
+        given = {} if source is None else source
         where = "given"
-        if isinstance(own, str | Path):
-            where, own = f"policy file {Path(own).name}", read_toml(own, quantity="policy")
+        if isinstance(given, str | Path):
+            where, given = f"policy file {Path(given).name}", read_toml(given, quantity="policy")
         shipped = fields_of(load_table("fleet_policy"))
-        told = {key: entry if isinstance(entry, Mapping) else {"value": entry} for key, entry in own.items()}
+        told = {key: entry if isinstance(entry, Mapping) else {"value": entry} for key, entry in given.items()}
         values = {key: entry.get("value") for key, entry in told.items()}
         good, faults = check_fields(values, shipped, what="a policy", gaps=False)
         if faults:

@@ -13,9 +13,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from combust.application.fleet.heater_types import Fleet
 from combust.application.fleet.nights import kept_heat, nights_frame
 from combust.application.fleet.policy import Policy
-from combust.application.fleet.types import Fleet
 from combust.kernel.cab import cab_temperature_reached
 
 # One unit outweighs any cold cab, one cold cab any number of moves (moves are counted in thousandths).

@@ -7,8 +7,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from combust.application.fleet.heater_types import Fleet
 from combust.application.fleet.points import RouteSums, RouteUse
-from combust.application.fleet.types import Fleet
 
 COLUMNS = (
     "route_id",
@@ -36,7 +36,7 @@ def route_uses(frame: pd.DataFrame, fleet: Fleet) -> list[RouteUse]:
         one = by_name[heater]
         heights, temps = tuple(part["altitude_m"].tolist()), tuple(part["design_temp_c"].tolist())
         uses.append(
-            RouteUse(str(route), heater, one.base.derating, one.altitude_limit_m, one.air_ratio_min, heights, temps)
+            RouteUse(str(route), heater, one.base.surface, one.altitude_limit_m, one.air_ratio_min, heights, temps)
         )
     return uses
 

@@ -8,9 +8,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from combust.application.fleet.heater_types import Fleet
 from combust.application.fleet.nights import ACCOUNTS, kept_heat
 from combust.application.fleet.policy import Policy
-from combust.application.fleet.types import Fleet
 from combust.kernel.cab import cab_temperature_reached
 
 COLUMNS = ("swing", "decision", "vehicle_id", "air_ratio_by", "from_value", "to_value", "from_answer", "to_answer")
@@ -40,7 +40,7 @@ def _air_ratio_flips(
     minimum = frame["minimum_air_ratio"].to_numpy()
     parts = []
     for night, suffix, temp in (("design", "", "design_temp_c"), ("mildest", "_mild", "mildest_use_temp_c")):
-        moved = fleet.derate(
+        moved = fleet.lambda_at(
             frame["pressure_hpa"].to_numpy() * pressure_factor, frame[temp].to_numpy(), air_ratio_shift=shift
         )
         for account in ACCOUNTS:

@@ -13,6 +13,7 @@ import pandas as pd
 from combust.data.errors import CombustError, Fault, shorten
 from combust.data.fields import Field, fields_of
 from combust.data.tables import load_table
+from combust.domain.site import mismatch_words, pressure_mismatch
 from combust.kernel.air import pressure_from_altitude
 
 FOOT_M = 0.3048
@@ -164,11 +165,10 @@ def suspect_feet(sites: pd.DataFrame, highest_m: float, faults: Faults, *, given
     """
     height, pressure = sites["altitude_m"].to_numpy(dtype=float), sites["pressure_hpa"].to_numpy(dtype=float)
     with np.errstate(invalid="ignore"):
-        as_metres = np.abs(pressure - pressure_from_altitude(np.nan_to_num(height)))
         as_feet = np.abs(pressure - pressure_from_altitude(np.nan_to_num(height) * FOOT_M))
-        by_pressure = (as_metres > 60.0) & (as_feet < 45.0)
+        by_pressure = pressure_mismatch(height, pressure) & (as_feet < 45.0)
         too_high = height > highest_m
-        mismatch = (as_metres > 60.0) & ~by_pressure & ~too_high
+        mismatch = pressure_mismatch(height, pressure) & ~by_pressure & ~too_high
         metres_as_feet = given_in_feet & (
             np.abs(pressure - pressure_from_altitude(np.nan_to_num(height) / FOOT_M)) < 45.0
         )
@@ -189,8 +189,7 @@ def suspect_feet(sites: pd.DataFrame, highest_m: float, faults: Faults, *, given
         pressure,
         "conflict",
         lambda row: (
-            f"pressure_hpa = {pressure[row]:g} does not belong to {height[row]:g} m (about "
-            f"{pressure_from_altitude(height[row]):.0f} hPa). Give the station pressure, not reduced to sea level."
+            f"pressure_hpa = {pressure[row]:g} {'. '.join(mismatch_words(height[row]))}"
             + (f" {_metres_under_feet(height[row])}" if metres_as_feet[row] else "")
         ),
     )

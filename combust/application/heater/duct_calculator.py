@@ -193,6 +193,7 @@ class DuctAnswer(Result):
         return told | {"sources": list(SOURCES)}
 
     derived = ("assumed",)
+    calculated = True
     unshown = ("which", "duty")
 
     def lines(self) -> Rows:
@@ -302,8 +303,8 @@ def _shape_faults(shape: DuctShape) -> list[Fault]:
 
 def _air(multiplier: Multiplier, share: tuple[float, float] | None, blower: str, air_ratio: float) -> dict[str, Any]:
     """Return the range of what a multiplier can do to the air at unchanged blower speed and fuel."""
-    known = load_table("air_path")
-    shares, steep = share or known["duct_share"]["ends"], known["steepness"][blower]
+    known = load_table("heater_priors")
+    shares, steep = share or known["duct_share"]["ends"], known["structure"][f"steepness_{blower}"]
     corners = [
         float(air_after_change(times, part, s))
         for times in (multiplier.low, multiplier.high)
@@ -318,7 +319,7 @@ def _air(multiplier: Multiplier, share: tuple[float, float] | None, blower: str,
         "share": list(shares),
         "share_origin": "given" if share else known["duct_share"]["origin"],
         "steepness": list(steep["ends"]),
-        "steepness_origin": steep["source"],
+        "steepness_origin": steep["origin"],
     }
 
 

@@ -82,7 +82,7 @@ def profile_template(
     lines += ["", BEFORE["baseline"], "[[baseline]]"]
     filled = {"stage": names[0]} if names else {}
     lines += [_key_line(record, filled.get(key)) for key, record in profile_keys("baseline").items()]
-    lines += [_reading_line(quantity(key)) for key in READING_KEYS]
+    lines += [_key_line(quantity(key)) for key in READING_KEYS]
     for part in ("limits", "start"):
         lines += ["", BEFORE[part], f"[{part}]", *(_key_line(record) for record in profile_keys(part).values())]
     lines += _duct_lines()
@@ -96,23 +96,11 @@ def _duct_lines() -> Iterator[str]:
 
 
 def _key_line(record: Field, given: str | None = None, *, waits: bool = False) -> str:
-    band = f"{record.low:g} to {record.high:g}" if record.low > float("-inf") else " | ".join(record.choices)
-    if record.kind == "flag_or_unknown":
-        band = 'true | false | "unknown"'
-    told = f"{record.meaning[:1].upper()}{record.meaning[1:]}{_about(record.unit, band)}. Find it: {record.source}."
-    is_open = (record.required or given is not None) and not waits
+    is_open = (record.required or given is not None or record.key in OPEN_KEYS) and not waits
+    inside = ", ".join(part for part in (record.unit, record.band) if part)
+    told = f"{record.meaning[:1].upper()}{record.meaning[1:]}{f' [{inside}]' if inside else ''}."
+    told += f" Find it: {record.source}." if record.source else ""
     return _line(record.key, given or PLACEHOLDER, told, is_open=is_open)
-
-
-def _reading_line(record: Field) -> str:
-    band = f"{record.low:g} to {record.high:g}" if record.kind == "number" else " | ".join(record.choices)
-    told = f"{record.meaning[:1].upper()}{record.meaning[1:]}{_about(record.unit, band)}."
-    return _line(record.key, PLACEHOLDER, told, is_open=record.key in OPEN_KEYS)
-
-
-def _about(unit: str, band: str) -> str:
-    inside = ", ".join(part for part in (unit, band) if part)
-    return f" [{inside}]" if inside else ""
 
 
 def _line(key: str, value: str, told: str, *, is_open: bool) -> str:

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from combust.application.lessons.solutions import SOLUTIONS
+from combust.application.lessons import solutions
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import as_number
 from combust.data.tables import load_table
@@ -134,7 +134,7 @@ def exercise(kind: str, *, seed: int | None = None, fuel: Fuel | str = STANDARD_
     number, row = rows[kind]
     numbers = row["standard"] if seed is None else _drawn(row["draw"], checked_seed(seed), number)
     burnt = get_fuel(fuel)
-    values = {**numbers, **SOLUTIONS[kind](numbers, burnt)}
+    values = {**numbers, **getattr(solutions, kind)(numbers, burnt)}
     shown = {**values, "fuel": burnt.name}
     asked = tuple(Asked(**{**one, "choice": tuple(one.get("choice", ()))}) for one in row["answers"])
     return Exercise(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -82,21 +82,20 @@ def misconception_card(name: str) -> Card:
     CombustError
         Unknown name; near names are told.
     """
-    for row in load_table("misconceptions")["card"]:
-        if row["name"] == name:
-            return _card(row)
-    raise CombustError(
-        Fault("card", name, "unknown_name", why="is no card of the set", hint=f"Use {', '.join(DEMONSTRATIONS)}.")
-    )
+    rows = {row["name"]: row for row in load_table("misconceptions")["card"]}
+    if name not in rows:
+        hint = f"Use {', '.join(rows)}."
+        raise CombustError(Fault("card", name, "unknown_name", why="is no card of the set", hint=hint))
+    return _card(rows[name])
 
 
 def _card(row: Mapping[str, str]) -> Card:
-    values = DEMONSTRATIONS[row["name"]]()
+    values: Values = globals()[row["name"]]()  # the demonstrations below are named as the cards of the table
     texts = {**row, "show": row["show"].format(**values)}
     return Card(**texts, values=values)
 
 
-def shortcut() -> Values:
+def shortcut_is_exact() -> Values:
     """The shortcut against the balance at lambda 1.6 and 2.0."""
     found: Values = {}
     for name, ratio in (("16", 1.6), ("20", 2.0)):
@@ -105,13 +104,13 @@ def shortcut() -> Values:
     return found
 
 
-def high_co2() -> Values:
+def high_co2_is_good() -> Values:
     """CO2 in the soot range, and of two fuels at one lambda."""
     at = {"soot": (FUEL, 1.2), "b100": ("biodiesel_b100", 1.6), "paraffinic": ("paraffinic", 1.6)}
     return {f"co2_{key}_pct": float(demo.heater_gas(*case).co2_dry_pct) for key, case in at.items()}
 
 
-def co_as_read() -> Values:
+def co_compares_as_read() -> Values:
     """1000 ppm at two lambdas, air-free."""
     lean, rich = (demo.heater_gas(FUEL, ratio).o2_dry_pct for ratio in (2.2, 1.6))
     return {"lean_free_ppm": float(co_air_free(1000.0, lean)), "rich_free_ppm": float(co_air_free(1000.0, rich))}
@@ -121,14 +120,14 @@ def _zone() -> Any:
     return reactor_table().where(burn_out_ms=100.0, cooling_ms=30.0, status="burning")
 
 
-def air_free_of_model() -> Values:
+def air_free_is_the_truth() -> Values:
     """CO air-free of the reactor model with little and with enough air."""
     zone = _zone()
     free = co_air_free(zone.dry_ppm("co"), 1e-4 * zone.dry_ppm("o2"))
     return {f"at_{name}_ppm": float(free[zone["air_ratio"] == ratio][0]) for name, ratio in (("10", 1.0), ("16", 1.6))}
 
 
-def more_air() -> Values:
+def more_air_is_cleaner() -> Values:
     """Floor of CO over lambda, CO far to the lean side, and where the flame is lost."""
     zone = _zone()
     co = zone.dry_ppm("co")
@@ -141,14 +140,14 @@ def more_air() -> Values:
     }
 
 
-def lean_co_without_soot() -> Values:
+def no_smoke_no_co() -> Values:
     """CO of a lean stirred reactor; equilibrium soot is zero above lambda 0.4 (see sooting.toml)."""
     rows = reactor_table().where(residence_ms=10.0, burn_out_ms=0.0, air_ratio=2.2)
     edge = load_table("sooting")["equilibrium"]["air_ratio_below"]
     return {"co_ppm": float(rows.dry_ppm("co")[0]), "soot_pct": 0.0 if edge <= 2.2 else float("nan")}
 
 
-def exhaust_pressure() -> Values:
+def exhaust_leak_dilutes() -> Values:
     """Gauge pressure at the exhaust port of a 4 kW stage."""
     duty = Duty(10.1, gas_density(1013.25, 380.0), gas_viscosity(380.0))
     loss = duct_loss(DuctShape(length_m=0.8, bore_mm=24.0, bends_90=2.0, wall="corrugated"), duty)
@@ -160,7 +159,7 @@ def exhaust_pressure() -> Values:
     }
 
 
-def blind_pair() -> Values:
+def agreeing_pair_proves_the_analyser() -> Values:
     """A cell 0.5 % low with calculated and with measured CO2."""
     true = demo.heater_gas(FUEL, 1.6)
     o2 = true.o2_dry_pct - 0.5
@@ -172,30 +171,30 @@ def blind_pair() -> Values:
     }
 
 
-def thin_air() -> Values:
+def thin_air_has_less_oxygen_percent() -> Values:
     """Density and lambda at 2000 m and 20 °C."""
     ratio = float(air_ratio_at_site(1.0, SEA_LEVEL, Site(2000.0, intake_temp_c=20.0)))
     return {"density_pct": 100.0 * ratio, "air_ratio": 1.6 * ratio}
 
 
-def cold_altitude() -> Values:
+def cold_makes_altitude_worse() -> Values:
     """Density ratios at 2600 m on a cold and on a mild night, to 20 °C at sea level."""
     cold, mild = (float(air_ratio_at_site(1.0, SEA_LEVEL, Site(2600.0, intake_temp_c=t))) for t in (-18.0, 15.0))
     return {"cold_ratio": cold, "mild_ratio": mild}
 
 
-def volts() -> Values:
+def battery_volts_are_heater_volts() -> Values:
     """Voltage behind 5 m of 1.5 mm² at 10 A."""
     loop = float(loop_resistance(5.0, 1.5, contacts_mohm=20.0))
     return {"heater_v": float(voltage_under_load(12.2, 10.0, 0.015 + loop))}
 
 
-def disconnect() -> Values:
+def disconnect_protects_the_heater() -> Values:
     """The heater's cut-out referred to the battery post."""
     return {"cutout_at_battery_v": float(source_voltage_for(10.5, 2.5, 0.096))}
 
 
-def smoke_average() -> Values:
+def smoke_numbers_average() -> Values:
     """Spots 0 and 8, averaged by number and by what the paper lets through."""
     row = load_table("misconceptions")["smoke_transmission"]
     light = [float(np.interp(number, row["number"], row["transmission_pct"])) for number in (0, 8)]
@@ -204,13 +203,13 @@ def smoke_average() -> Values:
     return {"mean_pct": mean, "by_light": by_light, "by_number": 4.0}
 
 
-def approval() -> Values:
+def approval_limits_are_targets() -> Values:
     """The approval limit against the workshop's watch-point."""
     watch, o2 = limit("exhaust_co_warn"), demo.heater_gas(FUEL, 1.6).o2_dry_pct
     return {"times": 1000.0 / watch, "watch_ppm": watch, "free_ppm": float(co_air_free(1000.0, o2))}
 
 
-def lean_causes() -> Values:
+def lean_reading_is_a_leaking_intake() -> Values:
     """Three reasons for a lean reading from the same healthy heater."""
     healthy = demo.heater_gas(FUEL, 1.6)
     cold = air_ratio_at_site(1.6, SEA_LEVEL, Site(0.0, intake_temp_c=-10.0))
@@ -221,36 +220,15 @@ def lean_causes() -> Values:
     }
 
 
-def white_smoke() -> Values:
+def white_smoke_is_water() -> Values:
     """Dew point of lean flue gas, and the fuel of two failed attempts."""
     moles = flue_gas_moles(get_fuel(FUEL), 2.0)
     dew = float(water_dew_point(101_325.0 * moles.h2o / moles.wet))
     return {"dew_c": dew, "fuel_ml": float(delivered_while_attempting(24.0, 1.5, 150.0))}
 
 
-def wet_tables() -> Values:
+def tables_are_dry() -> Values:
     """Dry and wet CO2 and the water at lambda 1."""
     moles = flue_gas_moles(get_fuel(FUEL), 1.0)
     parts = {"dry_pct": moles.co2 / moles.dry, "wet_pct": moles.co2 / moles.wet, "water_pct": moles.h2o / moles.wet}
     return {key: 100.0 * float(value) for key, value in parts.items()}
-
-
-DEMONSTRATIONS: dict[str, Callable[[], Values]] = {
-    "shortcut_is_exact": shortcut,
-    "high_co2_is_good": high_co2,
-    "co_compares_as_read": co_as_read,
-    "air_free_is_the_truth": air_free_of_model,
-    "more_air_is_cleaner": more_air,
-    "no_smoke_no_co": lean_co_without_soot,
-    "exhaust_leak_dilutes": exhaust_pressure,
-    "agreeing_pair_proves_the_analyser": blind_pair,
-    "thin_air_has_less_oxygen_percent": thin_air,
-    "cold_makes_altitude_worse": cold_altitude,
-    "battery_volts_are_heater_volts": volts,
-    "disconnect_protects_the_heater": disconnect,
-    "smoke_numbers_average": smoke_average,
-    "approval_limits_are_targets": approval,
-    "lean_reading_is_a_leaking_intake": lean_causes,
-    "white_smoke_is_water": white_smoke,
-    "tables_are_dry": wet_tables,
-}

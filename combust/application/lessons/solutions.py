@@ -1,20 +1,20 @@
-"""Worked answers: for each kind of exercise the numbers that are shown and the numbers that are asked for."""
+"""Worked answers: for each kind of exercise, under its own name, the numbers shown and the numbers asked for."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from typing import Any
 
 from combust.application.lessons import gas as demo
 from combust.application.lessons.machine import STAGE_CAUSES, air_ratio_at_site, stage_pattern
 from combust.domain.fuel import Fuel
 from combust.domain.site import Site
+from combust.kernel import heat as losses
 from combust.kernel.air_ratio import air_ratio_from_o2, air_ratio_shortcut
 from combust.kernel.carbon_monoxide import co_air_free, co_mass_per_heat
 from combust.kernel.constants import DRY_AIR
 from combust.kernel.flue_gas import co_share_from_co, flue_gas_moles
 from combust.kernel.fuel_delivery import delivered_while_attempting, delivery_test
-from combust.kernel.heat import stack_loss, stack_loss_siegert
 from combust.kernel.stoichiometry import co2_maximum, stoichiometric_air_moles
 from combust.kernel.wiring import conductor_resistance, source_voltage_for, voltage_under_load
 
@@ -59,15 +59,15 @@ def wet_pair(n: Numbers, fuel: Fuel) -> dict[str, Any]:
     return {**shown, "fuel_factor": factor, "own_factor": own_factor, "heater_fault": "no"}
 
 
-def stack_loss_twice(n: Numbers, fuel: Fuel) -> dict[str, Any]:
+def stack_loss(n: Numbers, fuel: Fuel) -> dict[str, Any]:
     """Siegert loss with mild and with cold air, and the enthalpy balance of the mild one."""
     flue, o2 = n["flue_temp_c"], n["o2_dry_pct"]
     moles = flue_gas_moles(fuel, float(air_ratio_from_o2(o2, fuel)))
     net = fuel.net_heating_value_mj_per_kg
     return {
-        "loss_pct": float(stack_loss_siegert(flue, n["intake_temp_c"], o2)),
-        "loss_cold_pct": float(stack_loss_siegert(flue, n["cold_temp_c"], o2)),
-        "loss_enthalpy_pct": float(stack_loss(moles, flue, n["intake_temp_c"], fuel, net)),
+        "loss_pct": float(losses.stack_loss_siegert(flue, n["intake_temp_c"], o2)),
+        "loss_cold_pct": float(losses.stack_loss_siegert(flue, n["cold_temp_c"], o2)),
+        "loss_enthalpy_pct": float(losses.stack_loss(moles, flue, n["intake_temp_c"], fuel, net)),
     }
 
 
@@ -218,21 +218,3 @@ def two_heaters(n: Numbers, fuel: Fuel) -> dict[str, Any]:
         found[f"{name}_o2_pct"], found[f"{name}_free_ppm"] = o2, float(co_air_free(n["co_dry_ppm"], o2))
     found["worse"] = "first" if found["first_free_ppm"] > found["second_free_ppm"] else "second"
     return found
-
-
-SOLUTIONS: dict[str, Callable[[Numbers, Fuel], dict[str, Any]]] = {
-    "read_the_gas": read_the_gas,
-    "wet_pair": wet_pair,
-    "stack_loss": stack_loss_twice,
-    "reading_at_a_pass": reading_at_a_pass,
-    "intake_duct_off": intake_duct_off,
-    "pump_delivery": pump_delivery,
-    "analyser_fuel": analyser_fuel,
-    "voltage_at_the_heater": voltage_at_the_heater,
-    "who_acts_first": who_acts_first,
-    "failed_start": failed_start,
-    "night_at_a_hut": night_at_a_hut,
-    "recirculation": recirculation,
-    "two_stages": two_stages,
-    "two_heaters": two_heaters,
-}

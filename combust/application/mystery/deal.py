@@ -8,9 +8,9 @@ from typing import Any
 
 import numpy as np
 
-from combust.application.causes.catalogue import HEALTHY, shipped_convictions
+from combust.application.causes.catalogue import HEALTHY, shipped_priors
 from combust.application.causes.rank import _engine, rank_causes
-from combust.application.causes.result import VisitResult
+from combust.application.causes.visit_result import VisitResult
 from combust.application.lessons.exercises import checked_seed
 from combust.application.mystery import rules
 from combust.application.mystery.case import ANSWER_BYTES, MysteryCase, seal_results
@@ -21,8 +21,6 @@ from combust.data.errors import CombustError, Fault
 from combust.domain.heater import Heater
 from combust.domain.instrument import instrument_class
 from combust.domain.result import plain
-
-ORDER = ("any", "running", "off")
 
 
 @dataclass(frozen=True, slots=True)
@@ -210,7 +208,7 @@ def _kind(noise: np.random.Generator) -> str:
 
 
 def _causes(kind: str, noise: np.random.Generator) -> list[str]:
-    causes = shipped_convictions().causes
+    causes = shipped_priors().causes
     pairs = rules.table()["pairs"]["names"]
     if kind == "healthy":
         return [HEALTHY]
@@ -224,7 +222,7 @@ def _results(
     heater: Heater, causes: Sequence[str], level: str, context: Mapping[str, Any], noise: np.random.Generator
 ) -> dict[str, dict[str, Any]]:
     """Return the plain results of all checks of one candidate."""
-    engine = _engine(heater, shipped_convictions(), instrument_class(None), 1)
+    engine = _engine(heater, shipped_priors(), instrument_class(None), 1)
     found = readings_of(engine, draw(engine, causes, level, context, noise))
     found = {
         name: {key: value if isinstance(value, str) else float(value) for key, value in row.items()}
@@ -262,14 +260,17 @@ def _proved(
 
 def ladder_of(causes: frozenset[str]) -> list[list[str]]:
     """Return the reference sets of checks for an answer, each holding the one before it, in an order safety allows."""
-    held, checks = rules.table()["ladder"], shipped_convictions().checks
+    held, checks = rules.table()["ladder"], shipped_priors().checks
     chosen: list[str] = list(held["validity"])
     steps = [held[cause] for cause in sorted(causes)]
     ladder = []
     for number in range(max(len(one) for one in steps)):
         for one in steps:
             chosen += [name for name in (one[number] if number < len(one) else ()) if name not in chosen]
-        rest = sorted(chosen[len(held["validity"]) :], key=lambda name: ORDER.index(checks[name].heater))
+        rest = sorted(
+            chosen[len(held["validity"]) :],
+            key=lambda name: ("cold" in checks[name].needs, "burning" in checks[name].needs),
+        )
         ladder.append([*held["validity"], *rest])
     return ladder
 

@@ -15,10 +15,11 @@ import numpy as np
 from combust.application.causes import evidence as ev
 from combust.application.causes.catalogue import HEALTHY
 from combust.application.causes.checks import SEEN
-from combust.application.causes.draws import OWN, STRUCTURE, Parameters, Variant
+from combust.application.causes.clean_gas import CO2_AIR, O2_AIR
+from combust.application.causes.draws import NORMALS_EACH, Variant
 from combust.application.causes.engine import Engine
-from combust.application.causes.forward import CO2_AIR, O2_AIR
-from combust.application.causes.rows import Row, Values, dry_o2_of_air_ratio
+from combust.application.causes.stage_reading import StageReading, Values
+from combust.application.heater.structure import STRUCTURE, Parameters
 from combust.application.mystery.rules import table
 from combust.kernel import air
 
@@ -46,25 +47,21 @@ def draw(
     """Return a candidate with the given causes; their size follows the level, everything else the stated prior."""
     row = table()["level"][level]
     chosen = [_variant(engine, cause, noise) for cause in causes]
-    u = noise.standard_normal((1, len(STRUCTURE) + OWN * len(chosen)))
+    u = noise.standard_normal((1, len(STRUCTURE) + NORMALS_EACH * len(chosen)))
     mean, spread = row["severity"]
     for number in range(len(chosen)):
-        place = len(STRUCTURE) + OWN * number
+        place = len(STRUCTURE) + NORMALS_EACH * number
         u[:, place] = mean + spread * u[:, place]
     p = engine.drawer.parameters(u, *chosen)
-    tolerance = engine.held.table["tolerance"]
+    tolerance = engine.priors.table["tolerance"]
     # 0.4 of a change of head arrives as air at the usual steepness of 0.5.
-    for key, spread in (
-        ("head", tolerance["air"] / 0.4),
-        ("stroke", tolerance["fuel"]),
-        ("clean", tolerance["clean"]),
-        ("heating_air", tolerance["heating_air"]),
-    ):
+    spreads = {"head": tolerance["air"] / 0.4, "stroke": tolerance["fuel"]}
+    for key, spread in (spreads | {key: tolerance[key] for key in ("clean", "heating_air")}).items():
         p[key] = p.get(key, 1.0) * np.exp(spread * noise.standard_normal())
     scale = float(row["analyser"])
-    share = engine.held.table["reading"]["systematic_share"]
+    share = engine.priors.table["reading"]["systematic_share"]
     shared = {
-        "o2": scale * share * engine.instrument.o2_limit_pct / 2.0 * noise.standard_normal(),
+        "lambda_o2": scale * share * engine.instrument.o2_limit_pct / 2.0 * noise.standard_normal(),
         "flue": scale * 0.006 * noise.standard_normal(),
         "static": scale * tolerance["static"] * noise.standard_normal(),
         "scale": scale,
@@ -81,11 +78,9 @@ def _variant(engine: Engine, cause: str, noise: np.random.Generator) -> Variant:
 
 def readings_of(engine: Engine, drawn: Drawn) -> dict[str, dict[str, Any]]:
     """Return the columns of the first reading (``first``) and of every check that the reading of a visit can hold."""
-    full = max(engine.stages, key=lambda name: engine.stages[name].load)
-    rows = {
-        "main": {"stage": full},
-        "second_stage": {"stage": min(engine.stages, key=lambda name: engine.stages[name].load)},
-    }
+    by_load = sorted(engine.stages, key=lambda name: engine.stages[name].load)
+    full = by_load[-1]
+    rows = {"main": {"stage": full}, "second_stage": {"stage": by_load[0]}}
     rows |= {name: {"stage": full, "arrangement": name} for name in NEW_ROWS[1:]}
     read = {name: _row(engine, drawn, {**_place(drawn), **extra}) for name, extra in rows.items()}
     main = read["main"]
@@ -114,27 +109,26 @@ def _place(drawn: Drawn) -> dict[str, Any]:
 def _row(engine: Engine, drawn: Drawn, reading: Values) -> dict[str, Any]:
     """Return the columns of one row: the model, then baseline error, unsteadiness, analyser, rounding."""
     row = engine.row(reading, several=True)
-    noise, held = drawn.noise, engine.held.table
+    noise, held = drawn.noise, engine.priors.table
     value = {key: float(np.ravel(one)[0]) for key, one in engine.model.expected(row, drawn.parameters).items()}
-    own = {"o2": 0.008, **{key: held["tolerance"][key] for key in ("co", "rise")}, "flue": held["tolerance"]["flue_k"]}
+    own = ev.own_spreads(held["tolerance"]) | dict.fromkeys(("intake_static", "exhaust_static"), 0.0)
     wild = held["unsteady"] if "not_steady" in drawn.causes else {}
-    words = {"o2": "air_ratio", "flue": "flue_k", "intake_static": "static", "exhaust_static": "static"}
     for key in value:
-        known = row.healthy.u.get("air_ratio" if key == "o2" else key, 0.0)
+        known = row.healthy.u.get("air_ratio" if key == "lambda_o2" else key, 0.0)
         value[key] += known * noise.standard_normal() + own.get(key, 0.0) * noise.standard_normal()
-        mean, spread = wild.get(words.get(key, key), (0.0, 0.0))
+        mean, spread = wild.get(ev.UNSTEADY_NAMES.get(key, key), (0.0, 0.0))
         value[key] += mean + spread * noise.standard_normal()
     return _shown(engine, drawn, row, value)
 
 
-def _shown(engine: Engine, drawn: Drawn, row: Row, value: Mapping[str, float]) -> dict[str, Any]:
+def _shown(engine: Engine, drawn: Drawn, row: StageReading, value: Mapping[str, float]) -> dict[str, Any]:
     """Return what instruments show of the true channels."""
-    noise, errors, numbers = drawn.noise, drawn.analyser, engine.held.table["reading"]
+    noise, errors, numbers = drawn.noise, drawn.analyser, engine.priors.table["reading"]
     z = noise.standard_normal
     scale, limit = errors["scale"], engine.instrument.o2_limit_pct / 2.0
     alone = np.hypot(numbers["o2_scatter_pct"], scale * limit * np.sqrt(1.0 - numbers["systematic_share"] ** 2))
-    oxygen = float(dry_o2_of_air_ratio(np.exp(value["o2"]), engine.model.nu, engine.model.inert))
-    oxygen = round(min(max(oxygen + errors["o2"] + alone * z(), 0.0), 20.9), 1)
+    oxygen = float(engine.model.gas.o2_pct(np.exp(value["lambda_o2"])))
+    oxygen = round(min(max(oxygen + errors["lambda_o2"] + alone * z(), 0.0), 20.9), 1)
     maximum = engine.heater.fuel.co2_maximum_pct * np.exp(value["setting"] + 0.3 * numbers["setting_u"] * z())
     shown: dict[str, Any] = {
         "o2_dry_pct": oxygen,
@@ -147,7 +141,7 @@ def _shown(engine: Engine, drawn: Drawn, row: Row, value: Mapping[str, float]) -
         u = numbers["air_temp_u_k"]
         shown["air_in_temp_c"] = round(cold + u * z(), 1)
         shown["air_out_temp_c"] = round(min(cold + np.exp(value["rise"]) + u * z(), 245.0), 1)
-    tolerance = engine.held.table["tolerance"]
+    tolerance = engine.priors.table["tolerance"]
     for channel, column, digits in (
         ("voltage", "supply_v", 2),
         ("speed", "blower_rpm", -1),
@@ -166,7 +160,7 @@ def _shown(engine: Engine, drawn: Drawn, row: Row, value: Mapping[str, float]) -
 
 def _checks(engine: Engine, drawn: Drawn) -> dict[str, dict[str, Any]]:
     """Return the columns of the checks that are made once a visit."""
-    noise, numbers = drawn.noise, engine.held.table["reading"]
+    noise, numbers = drawn.noise, engine.priors.table["reading"]
     z = noise.standard_normal
     row = engine.row(_place(drawn), several=True)
     value = {key: float(np.ravel(one)[0]) for key, one in engine.model.expected(row, drawn.parameters).items()}
@@ -175,10 +169,14 @@ def _checks(engine: Engine, drawn: Drawn) -> dict[str, dict[str, Any]]:
     wide, fast = numbers["unsteady_span_factor" if wild else "span_over_3min_factor"], numbers[f"{kind}drift_factor"]
     span = value["span_over_3min"] + np.log(wide) * z()
     drift = value["drift"] + np.log(fast) * z()
-    delivered = value["delivery"] + engine.held.table["tolerance"]["pump_delivery"] * drawn.analyser["delivery"]
+    delivered = value["delivery"] + engine.priors.table["tolerance"]["pump_delivery"] * drawn.analyser["delivery"]
     caught = STROKES * float(engine.heater.stroke_ul or 0.0) * 1e-3 * np.exp(delivered + numbers["delivery_u"] * z())
-    far = {"intake_co2": 0.04 * (value["intake_co2"] - CO2_AIR), "intake_o2": 0.04 * (O2_AIR - value["intake_o2"])}
     inside, outside = drawn.context["cab_co_ppm"]
+
+    def intake(channel: str, fresh: float) -> Any:
+        far = 0.04 * (value[channel] - fresh)  # the far end of the scale is known no better than 4 % of what is there
+        return value[channel] + np.hypot(numbers[f"{channel}_u_pct"], far) * z()
+
     height = float(air.pressure_from_altitude(drawn.context["altitude_m"]))
     found: dict[str, dict[str, Any]] = {
         "ambient_air": {
@@ -191,12 +189,8 @@ def _checks(engine: Engine, drawn: Drawn) -> dict[str, dict[str, Any]]:
         },
         "site_air": {"pressure_hpa": round(height * (1.0 + 0.003 * z()), 1)},
         "intake_air_co2": {
-            "intake_co2_pct": round(
-                max(0.0, value["intake_co2"] + np.hypot(numbers["intake_co2_u_pct"], far["intake_co2"]) * z()), 2
-            ),
-            "intake_o2_pct": round(
-                min(21.2, value["intake_o2"] + np.hypot(numbers["intake_o2_u_pct"], far["intake_o2"]) * z()), 1
-            ),
+            "intake_co2_pct": round(max(0.0, intake("intake_co2", CO2_AIR)), 2),
+            "intake_o2_pct": round(min(21.2, intake("intake_o2", O2_AIR)), 1),
         },
         "pump_delivery": {"strokes": STROKES, "delivered_ml": round(float(caught), 2)},
         "span_gas": {
@@ -206,15 +200,13 @@ def _checks(engine: Engine, drawn: Drawn) -> dict[str, dict[str, Any]]:
         "cab_co": {"cab_co_in_ppm": inside, "cab_co_out_ppm": outside},
     }
     for name, columns in SEEN.items():
-        for column in columns:
-            key, answer = _seen(engine, drawn, column)
-            found.setdefault(name, {})[key] = answer
+        found[name] = found.get(name, {}) | dict(_seen(engine, drawn, column) for column in columns)
     return found
 
 
 def _seen(engine: Engine, drawn: Drawn, column: str) -> tuple[str, Any]:
     """Return (column, answer) of something looked at, by the stated chances with these causes."""
-    known = ev.seen_table(column, engine.held)
+    known = ev.seen_table(column, engine.priors)
     usual = np.array(list(known[HEALTHY].values()))
     chance = usual.copy()
     for cause in sorted(drawn.causes - {HEALTHY}):

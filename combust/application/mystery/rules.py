@@ -6,7 +6,8 @@ from collections.abc import Iterable, Mapping
 from functools import cache
 from typing import Any, NamedTuple
 
-from combust.application.causes.catalogue import shipped_convictions
+from combust.application.causes.catalogue import shipped_priors
+from combust.application.words import needed
 from combust.data.errors import CombustError, Fault
 from combust.data.tables import load_table
 from combust.data.vocabulary import quantities
@@ -47,7 +48,7 @@ class Price(NamedTuple):
 @cache
 def prices() -> dict[str, Price]:
     """Return the price of every check and action."""
-    checks, rows = shipped_convictions().checks, table()["price"]["check"]
+    checks, rows = shipped_priors().checks, table()["price"]["check"]
     found = {name: Price(checks[name].minutes, row["money"], row["risk"]) for name, row in rows.items()}
     return found | {name: Price(row["minutes"], 0.0, 0.0) for name, row in table()["action"].items()}
 
@@ -59,8 +60,8 @@ def price_of(steps: Iterable[str]) -> Price:
 
 def price_rows() -> list[dict[str, Any]]:
     """Return every check and action with words, what it costs and its risk."""
-    checks, actions = shipped_convictions().checks, table()["action"]
-    told = {name: (about.sentence, about.risk, about.heater) for name, about in checks.items()}
+    checks, actions = shipped_priors().checks, table()["action"]
+    told = {name: (about.sentence, about.risk, needed(about.needs)) for name, about in checks.items()}
     told |= {name: (about["text"], "", "") for name, about in actions.items()}
     keys = ("text", "risk_text", "heater")
     return [
@@ -93,7 +94,7 @@ def answer_of(text: str) -> frozenset[str]:
     CombustError
         A word that is no answer.
     """
-    known = shipped_convictions().causes
+    known = shipped_priors().causes
     names = frozenset(part.strip() for part in text.replace(" ", "").split("+"))
     wrong = sorted(names - set(known))
     if wrong or len(names) > 2 or (len(names) == 2 and "healthy" in names):

@@ -16,8 +16,8 @@ from dataclasses import dataclass, field
 from itertools import combinations, takewhile
 from typing import Any
 
-from combust.application.causes.catalogue import shipped_convictions
-from combust.application.causes.result import VisitResult
+from combust.application.causes.catalogue import shipped_priors
+from combust.application.causes.visit_result import VisitResult
 from combust.application.mystery import rules
 from combust.application.mystery.case import Play
 from combust.application.mystery.deal import Answer, Dealer, judged, probability_of
@@ -86,7 +86,7 @@ class Statement(Result):
         if total > 1.0 + 1e-9:
             why, hint = "sum to more than 1", "Lower them; what is left of 1 means that you cannot tell."
             faults.append(Fault("probabilities", round(total, 3), "out_of_band", why=why, hint=hint))
-        faults += _unknown("excluded", excluded, shipped_convictions().causes)
+        faults += _unknown("excluded", excluded, shipped_priors().causes)
         faults += _unknown("record", record or {}, rules.table()["record"]["field"])
         if faults:
             raise CombustError(faults)
@@ -164,7 +164,7 @@ def points() -> dict[str, float]:
 
 def hypotheses() -> tuple[frozenset[str], ...]:
     """Return every answer there is: healthy, each cause, each two."""
-    faults = shipped_convictions().faults
+    faults = shipped_priors().faults
     return tuple(map(frozenset, [("healthy",), *combinations(faults, 1), *combinations(faults, 2)]))
 
 
@@ -266,9 +266,9 @@ def _hand_back_breach(visit: PlayedVisit, statement: Statement) -> list[str]:
 def _exclusion(found: VisitResult, statement: Statement, answer: Answer) -> tuple[float, str]:
     """Return the share of what the evidence excludes that the learner named; a wrong exclusion takes two right ones."""
     least = float(rules.table()["score"]["excluded_below"])
-    causes = shipped_convictions().causes
+    causes = shipped_priors().causes
     # With the reading not valid nothing about the heater is excluded.
-    judged_causes = [name for name in shipped_convictions().faults if found.valid or causes[name].measurement]
+    judged_causes = [name for name in shipped_priors().faults if found.valid or causes[name].measurement]
     out = {name for name in judged_causes if found.marginal.get(name, 0.0) < least}
     if found.valid and probability_of(found, frozenset(("healthy",))) < least:
         out.add("healthy")
@@ -300,10 +300,10 @@ def _cost(found: VisitResult, visit: PlayedVisit, answer: Answer, breach: bool) 
 
 def _validity(visit: PlayedVisit) -> tuple[float, str]:
     """Return the share of validity checks made before any other check."""
-    checks = shipped_convictions().checks
+    checks = shipped_priors().checks
     wanted = list(rules.table()["ladder"]["validity"])
     if visit.standing_stops():
-        wanted = [name for name in wanted if checks[name].heater != "running" or name in visit.steps]
+        wanted = [name for name in wanted if "burning" not in checks[name].needs or name in visit.steps]
     early = list(takewhile(lambda step: step not in checks or step in wanted or step in FREE_OF_COST, visit.steps))
     done = [name for name in wanted if name in early and name in visit.shown]
     return len(done) / len(wanted), f"{len(done)} of {len(wanted)} validity checks came before any other."

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import Any
 
 import numpy as np
@@ -18,9 +18,10 @@ from combust.data.tables import load_table
 from combust.domain.catalogue import Catalogue, get_fuel, shipped_fuels
 from combust.domain.fuel import Fuel
 from combust.domain.instrument import InstrumentClass, instrument_class
-from combust.domain.limits import Finding, cautions, finding_kinds, limit, limits
+from combust.domain.limits import Finding, cautions, finding, finding_kinds, limit, limits
 from combust.domain.reading import WORTH_TELLING, Reading, nothing_entered
 from combust.domain.result import UNTOLD, Assumed, Result, Rows, assume, plain
+from combust.domain.safety import Safety
 from combust.domain.site import DENSITY_REFERENCE
 
 DRY_GASES = {"o2": "o2_dry_pct", "co2": "co2_dry_pct", "co": "co_dry_ppm", "hc": "hc_dry_ppm", "no": "no_dry_ppm"}
@@ -168,17 +169,16 @@ def interpret(
     return _result_of(reading, burnt, analyser, done, catalogue)
 
 
-def stop_findings(values: Mapping[str, Any]) -> tuple[Finding, ...]:
-    """Return the stop conditions in whatever acceptable values there are, also of a reading that is refused."""
+def safety_of(values: Mapping[str, Any]) -> Safety:
+    """Return the safety state in whatever acceptable values there are, also of a reading that is refused."""
     name = values.get("fuel")
     burnt = shipped_fuels().get(str(name), get_fuel(DEFAULT_FUEL))
     done = interpret_columns(columns_of_reading(values, burnt), instrument_class())
-    fields = _Fields({key: column[0] for key, column in done.values.items()})
-    fields |= {"co_dry_ppm": _co_at_least(done, values), "co_air_free_ppm": done.details["co_air_free"][0]}
-    fields |= {key: value for key, value in values.items() if isinstance(value, float)}
+    told = _Fields({key: column[0] for key, column in done.values.items()})
+    told |= {"co_dry_ppm": _co_at_least(done, values), "co_air_free_ppm": done.details["co_air_free"][0]}
+    told |= {key: value for key, value in values.items() if isinstance(value, float)}
     kinds = finding_kinds()
-    hit = [kinds[code] for code in codes_of(int(done.mask[0])) if kinds[code].severity == "stop"]
-    return tuple(Finding(kind.code, kind.severity, kind.text.format_map(fields)) for kind in hit)
+    return Safety(tuple(finding(code, told) for code in codes_of(int(done.mask[0])) if kinds[code].state))
 
 
 def _co_at_least(done: Interpretation, values: Mapping[str, Any]) -> float:
@@ -197,36 +197,19 @@ def _result_of(
     reading: Reading, burnt: Fuel, analyser: InstrumentClass, done: Interpretation, catalogue: Catalogue | None
 ) -> ReadingResult:
     value = {key: plain(column[0]) for key, column in done.values.items()}
-    verdict = VERDICTS[int(done.verdict[0])]
-    agreement = {
-        "verdict": verdict,
-        "z": value["agreement_z"],
-        "fuel_factor": value["fuel_factor"],
-        "fuel_factor_of_fuel": value["fuel_factor_of_fuel"],
-    }
+    numbers = {field.name for field in fields(ReadingResult)} & value.keys()
     return ReadingResult(
-        air_ratio=value["air_ratio"],
-        air_ratio_u=value["air_ratio_u"],
-        excess_air_pct=value["excess_air_pct"],
-        co_air_free_ppm=value["co_air_free_ppm"],
-        co_at_3pct_o2_ppm=value["co_at_3pct_o2_ppm"],
-        co_mg_per_m3=value["co_mg_per_m3"],
-        co_mg_per_kwh=value["co_mg_per_kwh"],
-        stack_loss_pct=value["stack_loss_pct"],
-        stack_loss_siegert_pct=value["stack_loss_siegert_pct"],
-        loss_unburnt_pct=value["loss_unburnt_pct"],
-        efficiency_net_pct=value["efficiency_net_pct"],
-        efficiency_gross_pct=value["efficiency_gross_pct"],
-        water_dew_point_c=value["water_dew_point_c"],
-        air_ratio_at_reference=value["air_ratio_at_reference"],
+        **{key: value[key] for key in numbers},
         air_ratio_by={route: value[f"air_ratio_by_{route}"] for route in ROUTES},
-        agreement=agreement,
+        agreement={
+            "verdict": VERDICTS[int(done.verdict[0])],
+            "z": value["agreement_z"],
+            **{key: value[key] for key in ("fuel_factor", "fuel_factor_of_fuel")},
+        },
         fuels_that_fit=fuels_that_fit(reading, analyser, catalogue) if value["agreement_z"] is not None else None,
         site={
             "pressure_hpa": value["pressure_hpa_used"],
-            "air_density_kg_m3": value["air_density_kg_m3"],
-            "density_ratio": value["density_ratio"],
-            "dry_air_density_ratio": value["dry_air_density_ratio"],
+            **{key: value[key] for key in ("air_density_kg_m3", "density_ratio", "dry_air_density_ratio")},
             "density_reference": dict(DENSITY_REFERENCE),
         },
         findings=_sentences(reading, burnt, done, value),
@@ -247,20 +230,18 @@ def _sentences(reading: Reading, burnt: Fuel, done: Interpretation, value: dict[
         high = "High: wet sample, O2 reads low, or CO2 reads low."
         hint = high if factor > own else "Low: O2 reads high, or CO2 reads high."
         hint += " Another fuel moves it either way; an air leak never shows here."
-    fields = _Fields({key: number for key, number in value.items() if number is not None})
-    fields |= {name: done.details[key][0] for key, name in DRY_GASES.items()}
-    fields |= {"co_dry_ppm": _co_at_least(done, reading), "co_air_free_ppm": done.details["co_air_free"][0]}
-    fields |= {key: number for key, number in reading.items() if isinstance(number, float)}
+    told = _Fields({key: number for key, number in value.items() if number is not None})
+    told |= {name: done.details[key][0] for key, name in DRY_GASES.items()}
+    told |= {"co_dry_ppm": _co_at_least(done, reading), "co_air_free_ppm": done.details["co_air_free"][0]}
+    told |= {key: number for key, number in reading.items() if isinstance(number, float)}
     analyser = float(np.asarray(done.details["analyser_co2_maximum"]).reshape(-1)[0])
-    fields |= {
+    told |= {
         "pair_hint": hint,
         "co2_maximum_pct": burnt.co2_maximum_pct,
         "analyser_co2_maximum_pct": analyser,
         "analyser_setting": _setting_like(analyser),
     }
-    kinds = finding_kinds()
-    codes = codes_of(done.mask[0])
-    return tuple(Finding(code, kinds[code].severity, kinds[code].text.format_map(fields)) for code in codes)
+    return tuple(finding(code, told) for code in codes_of(done.mask[0]))
 
 
 def _setting_like(co2_maximum: float) -> str:

@@ -8,24 +8,29 @@ from typing import Any
 
 import numpy as np
 
+from combust.application.heater.baseline import healthy_stage
+from combust.application.heater.healthy import HealthyStage, Trimmed
 from combust.application.reading.columns import columns_of_reading
 from combust.application.reading.interpret import interpret_columns
-from combust.application.reading.result import stop_findings
-from combust.application.site.base import AltitudeBase, altitude_base
+from combust.application.reading.result import safety_of
+from combust.application.site.effect_result import SiteEffect
 from combust.application.site.findings import site_findings
-from combust.application.site.result import SiteEffect
 from combust.data.errors import CombustError, Fault
 from combust.data.tables import load_table
 from combust.data.vocabulary import quantity
 from combust.domain.fuel import Fuel
 from combust.domain.heater import Heater
 from combust.domain.instrument import instrument_class
-from combust.domain.limits import Finding, limit
+from combust.domain.limits import Finding, in_order, limit
 from combust.domain.reading import Reading
 from combust.domain.result import Assumed, assume
+from combust.domain.safety import Safety
 from combust.domain.site import Site
-from combust.kernel import air, altitude, hot_gas
+from combust.kernel import air, altitude
+from combust.kernel.altitude import LambdaAtSite
+from combust.kernel.constants import ZERO_CELSIUS_K
 from combust.kernel.flue_gas import flue_gas_moles
+from combust.kernel.working_point import SiteAir, WorkingPoint
 
 CURVE_TEMPS_C = tuple(range(-40, 41, 5))
 VERDICT_TEXTS = {
@@ -64,7 +69,7 @@ def site_effect(
     fuel_temp_c : float, optional
         Fuel at the metering pump [°C]; default the intake temperature, listed in ``assumed``.
     air_in_temp_c : float, optional
-        Heating air entering [°C]; default as at the baseline.
+        Heating air entering [°C]; default as cold as the intake air, and for the outlet as warm as at the baseline.
     minimum_air_ratio : float, optional
         lambda that must be kept [-]; default the profile's, else the watch-point of ``limits.toml``.
     keep_air_ratio : float, optional
@@ -79,7 +84,7 @@ def site_effect(
     Raises
     ------
     CombustError
-        See :func:`combust.application.site.base.altitude_base`; values outside their bands.
+        See :func:`combust.application.heater.baseline.healthy_stage`; values outside their bands.
 
     Examples
     --------
@@ -88,7 +93,7 @@ def site_effect(
     >>> round(effect.air_ratio, 2), round(effect.o2_dry_pct, 1)
     (1.35, 5.7)
     """
-    base = altitude_base(
+    base = healthy_stage(
         heater_or_fuel,
         stage=stage,
         air_ratio=air_ratio,
@@ -96,15 +101,18 @@ def site_effect(
         reference=reference,
         useful_heat_kw=useful_heat_kw,
     )
-    assumed = dict(base.assumed)
+    assumed = [*base.assumed, *base.assumed_structure()]
     if site.altitude_m is None and site.pressure_hpa == air.STANDARD_PRESSURE_HPA:
-        assumed["pressure_hpa"] = assume("pressure_hpa", site.pressure_hpa, "sea level, if not entered")
+        assumed.append(assume("pressure_hpa", site.pressure_hpa, "sea level, if not entered"))
     if fuel_temp_c is None:
         fuel_temp_c = site.intake_temp_c
-        assumed["fuel_temp_c"] = assume("fuel_temp_c", fuel_temp_c, "as cold as the intake air")
+        assumed.append(assume("fuel_temp_c", fuel_temp_c, "as cold as the intake air"))
+    outlet_in_c = air_in_temp_c
     if air_in_temp_c is None:
-        air_in_temp_c = base.air_in_temp_c
-        assumed["air_in_temp_c"] = assume("air_in_temp_c", air_in_temp_c, "as at the baseline")
+        air_in_temp_c = site.intake_temp_c
+        assumed.append(assume("air_in_temp_c", air_in_temp_c, "as cold as the intake air"))
+        # The outlet is told for the warmer of the two: heated air may come from a warm cab.
+        outlet_in_c = max(air_in_temp_c, float(base.state.air_in_c))
     minimum = _minimum(base, minimum_air_ratio, assumed)
     keep = base.air_ratio if keep_air_ratio is None else keep_air_ratio
     faults = [
@@ -127,50 +135,42 @@ def site_effect(
             )
     if faults:
         raise CombustError(faults)
-    values = _values(base, site, fuel_temp_c, air_in_temp_c, minimum, keep)
+    values = _values(base, site, fuel_temp_c, (air_in_temp_c, outlet_in_c or 0.0), minimum, keep)
     values["reading"], stops = (None, []) if reading is None else _explained(base, site, values, Reading(**reading))
-    values["findings"] = (*stops, *site_findings(base, site, values))
-    if stops:
+    values["findings"] = in_order([*stops, *site_findings(base, site, values)])
+    if not Safety(values["findings"]).allows(("burning",)):
         values.update({key: None for key in values if "_trim_" in key and not key.endswith("limit_pct")})
-    return SiteEffect(**values, assumed=tuple(assumed.values()))
+    return SiteEffect(**values, assumed=tuple(assumed))
 
 
-def _minimum(base: AltitudeBase, given: float | None, assumed: dict[str, Assumed]) -> float:
+def _minimum(base: HealthyStage, given: float | None, assumed: list[Assumed]) -> float:
     if given is not None:
         return given
-    own = base.heater.limits.air_ratio_min if base.heater else None
-    if own is not None:
-        return own
+    of_unit = base.heater.limits.air_ratio_min if base.heater else None
+    if of_unit is not None:
+        return of_unit
     value = limit("air_ratio_soot")
     origin = "watch-point of the trade (from memory, medium); the unit's document wins"
-    assumed["minimum_air_ratio"] = assume("minimum_air_ratio", value, origin)
+    assumed.append(assume("minimum_air_ratio", value, origin))
     return value
 
 
 def _values(
-    base: AltitudeBase, site: Site, fuel_temp: float, air_in: float, minimum: float, keep: float
+    base: HealthyStage, site: Site, fuel_temp: float, inlets: tuple[float, float], minimum: float, keep: float
 ) -> dict[str, Any]:
-    sigma = site.dry_air_density_kg_m3 / base.reference.dry_air_density_kg_m3
-    ratio = float(altitude.fuel_density_ratio(fuel_temp, base.fuel_temp_c, base.expansion_per_k))
-    free = _state(base, sigma, ratio, site.intake_temp_c, air_in)
-    by_fuel = _state(base, sigma, ratio, site.intake_temp_c, air_in, "fuel", keep)
-    by_blower = _state(base, sigma, ratio, site.intake_temp_c, air_in, "blower", keep)
-    lam, lam_fuel = base.air_ratio * sigma, base.air_ratio * sigma / ratio
-    lam_full = float(free.air_ratio.mean())
-    lam_u = lam_full * float(base.relative_u(free.flow_factor, fuel_temp))
-    u_share = lam_u / lam_full
-    fuel_full, blower_full = float(by_fuel.fuel_factor.mean()), float(by_blower.speed_factor.mean())
-    o2, co2 = expected_gases(base.fuel, lam)
-    o2_full, co2_full = expected_gases(base.fuel, lam_full)
-    lowest, fastest = _trim_limits(base)
+    air_in, outlet_in = inlets
+    here, ratio = base.air_of(site, air_in_c=air_in), base.fuel_density(fuel_temp)
+    point = base.at(here, ratio)
+    told = LambdaAtSite(*(float(part[0]) for part in base.lambda_at(here, fuel_temp, point=point)))
+    by_fuel, by_blower = (base.trim(here, ratio, keep, by=by) for by in ("fuel", "speed"))
+    u_share = told.air_ratio_full_u / told.air_ratio_full
+    fuel_full, blower_full = float(by_fuel.factor[0]), float(by_blower.factor[0])
+    o2, co2 = expected_gases(base.fuel, told.air_ratio)
+    o2_full, co2_full = expected_gases(base.fuel, told.air_ratio_full)
     return {
-        "density_ratio": site.air_density_kg_m3 / base.reference.air_density_kg_m3,
-        "dry_air_density_ratio": sigma,
-        "fuel_density_ratio": ratio,
-        "air_ratio": lam,
-        "air_ratio_with_fuel_density": lam_fuel,
-        "air_ratio_full": lam_full,
-        "air_ratio_full_u": lam_u,
+        "density_ratio": float(here.density),
+        "fuel_density_ratio": float(ratio),
+        **told._asdict(),
         "base_air_ratio": base.air_ratio,
         "base_air_ratio_u": base.air_ratio_u,
         "minimum_air_ratio": minimum,
@@ -179,47 +179,28 @@ def _values(
         "o2_dry_full_pct": o2_full,
         "co2_dry_full_pct": co2_full,
         "trim_to_air_ratio": keep,
-        "fuel_trim_pct": float(altitude.fuel_trim_to_keep(lam, keep)),
-        "fuel_trim_with_fuel_density_pct": float(altitude.fuel_trim_to_keep(lam_fuel, keep)),
+        "fuel_trim_pct": float(altitude.fuel_trim_to_keep(told.air_ratio, keep)),
+        "fuel_trim_with_fuel_density_pct": float(altitude.fuel_trim_to_keep(told.air_ratio_with_fuel_density, keep)),
         "fuel_trim_full_pct": 100.0 * (min(fuel_full, 1.0) - 1.0),
         "fuel_trim_full_u_pct": 100.0 * fuel_full * u_share,
-        "fuel_trim_limit_pct": lowest,
-        "blower_trim_pct": float(altitude.blower_trim_to_keep(lam, keep)),
-        "blower_trim_with_fuel_density_pct": float(altitude.blower_trim_to_keep(lam_fuel, keep)),
+        "fuel_trim_limit_pct": _lowest_fuel(base),
+        "blower_trim_pct": float(altitude.blower_trim_to_keep(told.air_ratio, keep)),
+        "blower_trim_with_fuel_density_pct": float(
+            altitude.blower_trim_to_keep(told.air_ratio_with_fuel_density, keep)
+        ),
         "blower_trim_full_pct": 100.0 * (max(blower_full, 1.0) - 1.0),
         "blower_trim_full_u_pct": 100.0 * blower_full * u_share,
-        "blower_trim_limit_pct": fastest,
-        **_heat(base, site, air_in, sigma, keep, free, by_fuel),
+        "blower_trim_limit_pct": base.blower_left_pct,
+        **_heat(base, here, outlet_in, min(told.air_ratio / keep, 1.0), point, by_fuel),
         **_ceilings(base, site.intake_temp_c, minimum),
-        "weather": _weather(base, site, ratio, air_in),
+        "weather": _weather(base, site, fuel_temp, air_in),
         "unit_altitude_limit_m": base.heater.limits.altitude_m if base.heater else None,
         "site": site.to_dict(),
         "reference": base.reference.to_dict(),
         "fuel": base.fuel.to_dict(),
-        "stage": base.stage.name if base.stage else None,
+        "stage": base.name or None,
         "heater_id": base.heater.heater_id if base.heater else None,
     }
-
-
-def _state(
-    base: AltitudeBase,
-    sigma: Any,
-    ratio: Any,
-    intake: Any,
-    air_in: Any,
-    hold: str = "nothing",
-    keep: float | None = None,
-) -> hot_gas.HotGasState:
-    return hot_gas.hot_gas_state(
-        base.hot,
-        base.draws,
-        dry_air_density_ratio=sigma,
-        fuel_density_ratio=ratio,
-        intake_temp_c=intake,
-        air_in_temp_c=air_in,
-        hold=hold,
-        hold_air_ratio=keep,
-    )
 
 
 def expected_gases(fuel: Fuel, air_ratio: float) -> tuple[float | None, float | None]:
@@ -230,99 +211,81 @@ def expected_gases(fuel: Fuel, air_ratio: float) -> tuple[float | None, float | 
     return float(moles.o2_dry_pct), float(moles.co2_dry_pct)
 
 
-def _trim_limits(base: AltitudeBase) -> tuple[float | None, float | None]:
-    """Return (lowest fuel the unit's own stages reach, speed the blower has left) [%]; None = not in the profile."""
-    lowest = fastest = None
-    if base.heater is not None and base.stage is not None:
-        flows = [one.fuel_l_per_h for one in base.heater.stages.values() if one.fuel_l_per_h]
-        if base.fuel_l_per_h and len(flows) > 1:
-            lowest = 100.0 * (min(flows) / base.fuel_l_per_h - 1.0)
-        measured = base.baseline.reading.get("blower_rpm") if base.baseline else None
-        speed = base.stage.blower_rpm if measured is None else measured
-        if speed and base.heater.blower_rpm_max:
-            fastest = max(100.0 * (base.heater.blower_rpm_max / speed - 1.0), 0.0)
-    return lowest, fastest
+def _lowest_fuel(base: HealthyStage) -> float | None:
+    """Return the lowest fuel the unit's own stages reach [%]; None = not in the profile."""
+    flows = [one.fuel_l_per_h for one in base.heater.stages.values() if one.fuel_l_per_h] if base.heater else []
+    return 100.0 * (min(flows) / base.fuel_l_per_h - 1.0) if base.fuel_l_per_h and len(flows) > 1 else None
 
 
 def _heat(
-    base: AltitudeBase,
-    site: Site,
-    air_in: float,
-    sigma: float,
-    keep: float,
-    free: hot_gas.HotGasState,
-    by_fuel: hot_gas.HotGasState,
+    base: HealthyStage, here: SiteAir, outlet_in: float, by_density: float, point: WorkingPoint, by_fuel: Trimmed
 ) -> dict[str, Any]:
     """Return heat with and without trim, flue temperature, and the rise and outlet temperature of the heating air.
 
     Heating-air mass flow follows the density at its own inlet (fixed speed), so its rise grows as heat over density.
     """
-    kelvin = 273.15
-    heating_density = site.pressure / base.reference.pressure * (base.air_in_temp_c + kelvin) / (air_in + kelvin)
-    heat_free, heat_trim = float(free.heat_factor.mean()), float(by_fuel.heat_factor.mean())
-    trim_wanted = float(by_fuel.fuel_factor.mean()) < 1.0
-    heat_trim = heat_trim if trim_wanted else heat_free
-    nominal, simple = base.useful_heat_kw, min(base.air_ratio * sigma / keep, 1.0)
-    rise = None if base.air_out_temp_c is None else base.air_out_temp_c - base.air_in_temp_c
+    free, rise_factor = float(point.heat.mean()), float(point.rise.mean())
+    trimmed = float(by_fuel.heat[0]) if float(by_fuel.factor[0]) < 1.0 else free
+    nominal = base.useful_heat_kw
+    thinner = (outlet_in + ZERO_CELSIUS_K) / (here.air_in_c + ZERO_CELSIUS_K)
+    rise = None if base.air_out_temp_c is None else base.state.rise_k * thinner
     return {
-        "useful_heat_kw": None if nominal is None else nominal * simple,
-        "useful_heat_full_kw": None if nominal is None else nominal * heat_trim,
-        "useful_heat_untrimmed_kw": None if nominal is None else nominal * heat_free,
-        "flue_temp_full_c": float(free.flue_temp.mean()),
-        "heating_air_rise_factor": heat_free / heating_density,
-        "air_out_temp_c": None if rise is None else air_in + rise * heat_free / heating_density,
-        "air_out_temp_trimmed_c": None if rise is None else air_in + rise * heat_trim / heating_density,
+        "useful_heat_kw": None if nominal is None else nominal * by_density,
+        "useful_heat_full_kw": None if nominal is None else nominal * trimmed,
+        "useful_heat_untrimmed_kw": None if nominal is None else nominal * free,
+        "flue_temp_full_c": float(point.flue_c.mean()),
+        "heating_air_rise_factor": rise_factor,
+        "air_out_temp_c": None if rise is None else outlet_in + rise * rise_factor,
+        "air_out_temp_trimmed_c": None if rise is None else outlet_in + rise * trimmed / here.heating_air_density,
     }
 
 
-def _ceilings(base: AltitudeBase, temp: float, minimum: float) -> dict[str, Any]:
+def _ceilings(base: HealthyStage, temp: float, minimum: float) -> dict[str, Any]:
     """Return the highest site that keeps lambda at the minimum, here and as a curve over temperature."""
     temps = np.array([temp, *CURVE_TEMPS_C], dtype=float)
-    simple, full = ceiling_by_temperature(base, temps, minimum)
+    by_density, full = ceiling_by_temperature(base, temps, minimum)
     curve = tuple(
         {
             "intake_temp_c": float(temps[row]),
-            "ceiling_altitude_m": _or_none(simple[row]),
+            "ceiling_altitude_m": _or_none(by_density[row]),
             "ceiling_altitude_full_m": _or_none(full[row]),
         }
         for row in range(1, len(temps))
     )
     return {
-        "ceiling_altitude_m": _or_none(simple[0]),
+        "ceiling_altitude_m": _or_none(by_density[0]),
         "ceiling_altitude_full_m": _or_none(full[0]),
         "ceiling_curve": curve,
     }
 
 
-def ceiling_by_temperature(base: AltitudeBase, temp_c: Any, minimum: float) -> tuple[Any, Any]:
+def ceiling_by_temperature(base: HealthyStage, temp_c: Any, minimum: float) -> tuple[Any, Any]:
     """Return the highest geometric heights that keep lambda at a minimum: (dry-air density alone, full) [m].
 
     NaN where even the lowest height, -430 m, does not keep it; 9000 m where no height loses it.
     """
     temps = np.asarray(temp_c, dtype=float)
-    simple = altitude.ceiling_altitude(minimum / base.air_ratio, temps, base.reference.dry_air_density_kg_m3)
-    simple = np.where(simple < altitude.LOWEST_M, np.nan, np.minimum(simple, altitude.HIGHEST_M))
+    by_density = altitude.ceiling_altitude(minimum / base.air_ratio, temps, base.reference.dry_air_density_kg_m3)
+    by_density = np.where(by_density < altitude.LOWEST_M, np.nan, np.minimum(by_density, altitude.HIGHEST_M))
     heights = np.arange(altitude.LOWEST_M, altitude.HIGHEST_M + 1.0, 10.0)
-    lam = altitude.derate(base.derating, altitude_m=heights[None, :], temp_c=temps[:, None]).air_ratio_full
-    full = [np.nan if row[0] < minimum else np.interp(-minimum, -row, heights) for row in lam]
-    return simple, np.array(full)
+    told = altitude.lambda_from_surface(base.surface, altitude_m=heights[None, :], temp_c=temps[:, None])
+    full = [np.nan if row[0] < minimum else np.interp(-minimum, -row, heights) for row in told.air_ratio_full]
+    return by_density, np.array(full)
 
 
-def _weather(base: AltitudeBase, site: Site, ratio: float, air_in: float) -> dict[str, float]:
+def _weather(base: HealthyStage, site: Site, fuel_temp: float, air_in: float) -> dict[str, float]:
     """Return the three lambdas at the low and the high end of the weather's pressure band."""
     band = load_table("altitude")["weather_band_hpa"]["value"]
-    row: dict[str, float] = {"band_hpa": band}
-    for name, shift in (("low", -band), ("high", band)):
-        dry = air.dry_air_density(site.pressure + shift, site.intake_temp_c, site.humidity_pct)
-        sigma = float(dry) / base.reference.dry_air_density_kg_m3
-        row[f"air_ratio_{name}"] = base.air_ratio * sigma
-        row[f"air_ratio_with_fuel_density_{name}"] = base.air_ratio * sigma / ratio
-        row[f"air_ratio_full_{name}"] = float(_state(base, sigma, ratio, site.intake_temp_c, air_in).air_ratio.mean())
-    return row
+    ends = np.array([site.pressure - band, site.pressure + band])
+    here = base.air_at(ends, site.intake_temp_c, humidity_pct=site.humidity_pct, air_in_c=air_in)
+    told = base.lambda_at(here, np.full(2, fuel_temp))
+    keys = ("air_ratio", "air_ratio_with_fuel_density", "air_ratio_full")
+    lams = {f"{key}_{end}": float(getattr(told, key)[row]) for row, end in enumerate(("low", "high")) for key in keys}
+    return {"band_hpa": band, **lams}
 
 
 def _explained(
-    base: AltitudeBase, site: Site, values: Mapping[str, Any], reading: Mapping[str, Any]
+    base: HealthyStage, site: Site, values: Mapping[str, Any], reading: Mapping[str, Any]
 ) -> tuple[dict[str, Any], list[Finding]]:
     """Return whether the site explains a reading, and the stop conditions in it.
 
@@ -331,7 +294,7 @@ def _explained(
     """
     columns = columns_of_reading({key: value for key, value in reading.items() if key != "fuel"}, base.fuel)
     told = interpret_columns(columns, instrument_class())
-    stops = list(stop_findings({**reading, "fuel": base.fuel.name}))
+    stops = list(safety_of({**reading, "fuel": base.fuel.name}).findings)
     lam, lam_u = float(told.values["air_ratio"][0]), float(told.values["air_ratio_u"][0])
     if not math.isfinite(lam) and stops:
         nothing = dict.fromkeys(("air_ratio", "air_ratio_u", "u", "z"))

@@ -49,7 +49,10 @@ def words_of(ctx: click.Context, param: click.Parameter) -> list[str]:
     if name == "pump" and param.metavar != "WORD":
         return []
     words = WORDS.get("fuel" if (name, ctx.info_name) == ("name", "fuel") else name)
-    return list(words()) if words else list(record().HEAD_CHOICES.get(name, ()))
+    if words:
+        return list(words())
+    head = record().HEAD
+    return list(head[name].choices) if name in head else []
 
 
 def record() -> ModuleType:
@@ -75,13 +78,13 @@ WORDS: dict[str, Callable[[], Iterable[str]]] = {
     "analyser_fuel": fuels,
     "pump": lambda: import_module("combust.application.visit.start_phases").PUMP,
     "checks": lambda: [f"{check}=" for check in record().CHECKS],
-    "events": lambda: record().EVENTS,
+    "events": lambda: record().EVENT.choices,
     "strip_down": lambda: causes(more=("nothing_found",)),
     "excluded": causes,
     "said": lambda: causes(mark="="),
     "steps": lambda: causes("check", more=load_table("mystery")["action"]),
     "instrument_class": lambda: load_table("instruments")["class"],
-    "fed": lambda: import_module("combust.application.visit.supply").FED,
+    "fed": lambda: import_module("combust.application.visit.supply").WHERE_FED,
     "emergency": lambda: finding_kinds("emergency"),
     "word": lambda: dict.fromkeys(entry.word for entry in import_module("combust.application.words").entries()),
 }

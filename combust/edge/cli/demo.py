@@ -3,27 +3,28 @@
 from __future__ import annotations
 
 import csv
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import click
 
 from combust import __version__
-from combust.application.causes.result import VisitResult
+from combust.application.causes.visit_result import VisitResult
 from combust.application.reading.result import ReadingResult, interpret
-from combust.data.errors import CombustError, Fault
 from combust.domain.heater import Heater
 from combust.domain.limits import cautions
 from combust.domain.reading import Reading
 from combust.domain.result import plain
+from combust.domain.safety import Safety
 from combust.edge.cli import output
+from combust.edge.demo_data import READINGS, demo_data
 
 if TYPE_CHECKING:
     from combust.edge.tables.readings import Counts
 
-READINGS = "larkfell_readings.csv"
 VISITS = "larkfell_visits.csv"
+INTERPRETED, REFUSED = "readings_interpreted.csv", "readings_refused.csv"
 DRAWN = "W302"  # snow in the intake: every check was made, so its figure has the most steps
 SHOWN = ("R005", "R015", "R020")  # a healthy hut heater, a pair that cannot be, a stop condition
 
@@ -44,18 +45,17 @@ def command(out: str, data_folder: str | None, as_json: bool) -> None:
     \b
     Next: combust reading --help   (then type a reading of your own)
     """
-    data = find_data(data_folder)
+    data = demo_data(data_folder)
     target = Path(out)
     day = work_readings(data, target)
-    for code, number in day.counts.stops().items():
-        click.secho(f"STOP in {number} of {day.counts.rows} rows: {code}", err=True, bold=True)
     visits = work_causes(data, target)
-    for visit in visits:
-        output.tell_stops([replace(stop, text=f"Visit {visit.visit_id}: {stop.text}") for stop in visit.stop])
+    named = [replace(one, text=f"Visit {visit.visit_id}: {one.text}") for visit in visits for one in visit.stop]
+    safety = Safety((*named, *day.counts.safety().findings))
+    output.tell_safety(safety, as_json=as_json)
     if as_json:
-        output.say_json(_as_dict(day, visits, target))
+        output.say_json({"safety": safety.to_dict(), **_as_dict(day, visits, target)})
     else:
-        say_readings(data, day)
+        say_readings(data, target, day)
         say_causes(data, visits)
     output.tell_cautions()
     if not as_json:
@@ -65,32 +65,11 @@ def command(out: str, data_folder: str | None, as_json: bool) -> None:
         click.echo("Next, a reading of your own: combust reading --help")
 
 
-@dataclass(frozen=True)
-class DemoReadings:
-    """The day of readings: counts, the two tables that were written, and the reading that is shown in full."""
+class DemoReadings(NamedTuple):
+    """The day of readings: counts of its rows, and the reading that is shown in full."""
 
     counts: Counts
-    interpreted: list[dict[str, str]]
-    refused: list[dict[str, str]]
     example: ReadingResult
-
-
-def find_data(folder: str | None) -> Path:
-    """Return the folder with the demo data: the clone's, the one that an installed package carries, or a data/ here.
-
-    Raises
-    ------
-    CombustError
-        No demo data there.
-    """
-    here = Path(__file__)
-    shipped = [here.parents[3] / "data", here.parents[2] / "demo_data", Path("data")]
-    places = [Path(folder)] if folder else shipped
-    for place in places:
-        if (place / READINGS).is_file():
-            return place
-    hint = "Run it from a clone of the project, or give --data."
-    raise CombustError(Fault("data", str(places[-1]), "missing", why=f"holds no {READINGS}", hint=hint))
 
 
 def work_readings(data: Path, target: Path) -> DemoReadings:
@@ -99,8 +78,7 @@ def work_readings(data: Path, target: Path) -> DemoReadings:
     from combust.edge.figures.style import save
     from combust.edge.tables.readings import interpret_file
 
-    interpreted, refused = target / "readings_interpreted.csv", target / "readings_refused.csv"
-    counts = interpret_file(data / READINGS, interpreted, rejects=refused)
+    counts = interpret_file(data / READINGS, target / INTERPRETED, rejects=target / REFUSED)
     by_id = {row["reading_id"]: row for row in _rows(data / READINGS)}
     for name in SHOWN:
         result = interpret(Reading(**by_id[name]))
@@ -108,17 +86,17 @@ def work_readings(data: Path, target: Path) -> DemoReadings:
         save(draw_plane(result), target / f"plane_{name}.png")
     example = interpret(Reading(**by_id[SHOWN[0]]))
     save(draw_shortcut_error(example.fuel, o2_dry_pct=example.inputs["o2_dry_pct"]), target / "shortcut_error.png")
-    return DemoReadings(counts, _rows(interpreted), _rows(refused), example)
+    return DemoReadings(counts, example)
 
 
-def say_readings(data: Path, day: DemoReadings) -> None:
+def say_readings(data: Path, target: Path, day: DemoReadings) -> None:
     """Print the readings as a table, the refused rows with their reasons, and one reading in full."""
     click.echo(f"Readings of {data / READINGS} (invented demo data)\n")
     headings = ("reading", "first finding", "O2 %", "lambda", "± (95 %)", "CO air-free", "loss %", "O2-CO2", "note")
-    output.say_table(headings, [_line(row) for row in day.interpreted])
+    output.say_table(headings, [_line(row) for row in _rows(target / INTERPRETED)])
     counts = day.counts
     click.echo(f"\n{counts.rows} rows: {counts.interpreted} interpreted, {counts.refused} refused:")
-    for row in day.refused:
+    for row in _rows(target / REFUSED):
         click.echo(f"  row {row['row']}: {row['reasons']}")
     click.echo(f"\n{SHOWN[0]} in full\n")
     output.say_lines(day.example.lines())

@@ -2,21 +2,18 @@
 
 from __future__ import annotations
 
-import sys
-from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from combust import __version__
 from combust.domain.catalogue import get_fuel, load_fuels
-from combust.domain.limits import finding_kinds
 from combust.domain.result import plain
 from combust.edge.cli import output
 from combust.edge.cli.options import table_options
+from combust.edge.cli.progress import with_progress
 
 if TYPE_CHECKING:
-    from combust.edge.tables.readings import Counts
     from combust.edge.tables.table_map import TableMap
 
 
@@ -48,7 +45,7 @@ def command(
     Use it for a day's or a decade's readings. CSV of any spreadsheet is read: comma, semicolon or tab, decimal comma,
     byte order mark. Every row is accounted for; refused rows stay in place with their reasons, or go to --rejects.
 
-    A map file (--save-map, --map FILE.toml) holds [headings] ("O2" = "o2_dry_pct"), [whole_file] (location = "outdoors")
+    A map file (--save-map, --map FILE.toml) holds [headings] ("O2" = "o2_dry_pct"), [whole_file] (fuel = "diesel_b7")
     and [marks]: what your instrument writes in place of a number ("---" = "" is not measured; under [marks.co_dry_ppm]
     "OL" = ">4000" is over the range, and stops).
 
@@ -62,8 +59,9 @@ def command(
     from combust.edge.tables.readings import interpret_file
 
     catalogue = load_fuels(fuels_file) if fuels_file else None
-    counts = _with_progress(
-        lambda progress: interpret_file(
+    counts = with_progress(
+        "Interpreting",
+        lambda show: interpret_file(
             source,
             out,
             rejects=rejects,
@@ -71,17 +69,14 @@ def command(
             instrument=instrument_class,
             catalogue=catalogue,
             default_fuel=get_fuel(fuel_name, catalogue=catalogue) if fuel_name else None,
-            progress=progress,
-        )
+            progress=show,
+        ),
     )
-    facts: dict[str, Any] = {"out": out, "rejects": rejects, **plain(counts), "version": __version__}
-    stops = counts.stops()
-    for code, number in stops.items():
-        click.secho(f"STOP in {number} of {counts.rows} rows: {code}", err=True, bold=True)
-    if not stops:
-        output.warn_stops([])
+    safety = counts.safety()
+    facts: dict[str, Any] = {"safety": safety.to_dict(), "out": out, "rejects": rejects, **plain(counts)}
+    output.tell_safety(safety, as_json=as_json)
     if as_json:
-        output.say_json(facts)
+        output.say_json({**facts, "version": __version__})
     else:
         where = f", {counts.refused} refused" + (f" (to {rejects})" if rejects else " (kept in place, results empty)")
         click.echo(
@@ -91,24 +86,9 @@ def command(
             click.echo(f"{counts.blank} blank lines passed over.")
         click.echo(f"Results: {out}")
     output.tell_notes(counts.notes)
-    for code, number in sorted(counts.findings.items(), key=lambda item: -item[1]):
-        if code not in stops:
-            click.echo(f"{finding_kinds()[code].severity} in {number} rows: {code}", err=True)
     if counts.findings:
         click.echo(f"What such a word means: combust word {next(iter(counts.findings))}", err=True)
-    output.tell_cautions()
-    warned = any(finding_kinds()[code].severity != "note" for code in counts.findings)
-    if strict and (warned or counts.refused):
+    output.tell_rest(safety)
+    output.leave_strict(strict, safety.findings)
+    if strict and counts.refused:
         raise click.exceptions.Exit(output.EXIT_STRICT)
-
-
-def _with_progress(work: Callable[[Callable[[int, int], None] | None], Counts]) -> Counts:
-    """Run work with a progress bar on a terminal, and silently in a pipe."""
-    if not output.progress_wanted():
-        return work(None)
-    with click.progressbar(length=100, label="Interpreting", file=sys.stderr) as bar:
-
-        def show(done: int, size: int) -> None:
-            bar.update(max(0, int(100 * done / max(size, 1)) - bar.pos))
-
-        return work(show)

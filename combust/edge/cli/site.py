@@ -9,19 +9,20 @@ from typing import Any
 
 import click
 
-from combust.application.reading.result import stop_findings
-from combust.application.site.base import AltitudeBase, altitude_base
+from combust.application.heater.baseline import healthy_stage
+from combust.application.heater.healthy import HealthyStage
 from combust.application.site.effect import site_effect
-from combust.application.site.result import SiteEffect
+from combust.application.site.effect_result import SiteEffect
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import as_number
 from combust.domain.catalogue import load_fuels
 from combust.domain.fuel import Fuel
 from combust.domain.heater import Heater
 from combust.domain.reading import check_values
+from combust.domain.safety import calculation
 from combust.domain.site import Site
 from combust.edge.cli import output
-from combust.edge.cli.options import quantity_options, table_options, values_of, worst_of
+from combust.edge.cli.options import quantity_options, stops_of_refused, table_options, values_of, worst_of
 
 PLACE = ("altitude_m", "pressure_hpa", "intake_temp_c", "humidity_pct", "fuel_temp_c", "air_in_temp_c")
 READING = (
@@ -94,24 +95,13 @@ def command(**options: Any) -> None:
     \b
     Next: combust fleet --help     (the same for every vehicle)
     """
-    try:
+    with stops_of_refused({key: options[key] for key in READING if options.get(key)}):
         base_arguments, place, reading = _arguments(options)
         if options["points"]:
-            _points(options, altitude_base(**base_arguments))
+            _points(options, healthy_stage(**base_arguments))
             return
         effect = site_effect(**base_arguments, **place, reading=reading)
-    except CombustError:
-        given = {key: options[key] for key in READING if options.get(key)}
-        if given:
-            output.tell_stops(stop_findings(check_values(worst_of(given))[0]))
-        raise
-    output.warn_stops(effect.findings)
-    if options["as_json"]:
-        output.say_json(effect)
-    else:
-        output.say_result(effect)
-    output.tell_rest(effect.findings)
-    output.tell_cautions()
+    output.say_result(effect, as_json=options["as_json"])
     if options["out"]:
         output.write_text(options["out"], output.json_text(effect) + "\n")
     _write_maps(options, base_arguments, effect)
@@ -119,7 +109,7 @@ def command(**options: Any) -> None:
 
 
 def _arguments(options: dict[str, Any]) -> tuple[dict[str, Any], dict[str, Any], dict[str, Any] | None]:
-    """Return (arguments of altitude_base, further ones of site_effect, the reading or None), every fault at once."""
+    """Return (arguments of healthy_stage, further ones of site_effect, the reading or None), every fault at once."""
     own = {key: options[key] for key in NUMBERS if options[key] is not None}
     faults = [
         Fault(key, own[key], "not_a_number", why="is not a number", hint=f"Give the {NUMBERS[key]} as a plain number.")
@@ -229,7 +219,7 @@ def _told(value: float | None, digits: int, unit: str = "") -> str:
 def _write_maps(options: dict[str, Any], base_arguments: dict[str, Any], effect: SiteEffect) -> None:
     if not (options["table"] or options["figure"] or options["ceiling_figure"]):
         return
-    base = altitude_base(**base_arguments)
+    base = healthy_stage(**base_arguments)
     name, minimum = effect.heater_id or base.fuel.name, effect.minimum_air_ratio
     if options["table"]:
         from combust.application.site.derating import derating_table
@@ -247,13 +237,13 @@ def _write_maps(options: dict[str, Any], base_arguments: dict[str, Any], effect:
             click.echo(f"Written: {options[key]}", err=True)
 
 
-def _points(options: dict[str, Any], base: AltitudeBase) -> None:
+def _points(options: dict[str, Any], base: HealthyStage) -> None:
     """Derate a table of points, in one process or on Dask."""
     from combust.edge.cli.progress import with_progress
     from combust.edge.tables.points import derate_points
 
     out, chosen = Path(options["points_out"]), {key: options[key] for key in ("scheduler", "workers", "mapping")}
-    derate = partial(derate_points, options["points"], out, base.derating, **chosen)
+    derate = partial(derate_points, options["points"], out, base.surface, **chosen)
     counts = with_progress("Points", lambda show: derate(progress=show))
     facts = {"rows": counts.rows, "with_lambda": counts.with_lambda, "without": counts.without, "out": str(out)}
     if options["as_json"]:
@@ -264,5 +254,5 @@ def _points(options: dict[str, Any], base: AltitudeBase) -> None:
         )
         output.tell_notes(counts.why)
         click.echo(f"Results: {out}")
-    output.tell_cautions()
+    output.tell_rest(calculation())
     sys.stderr.flush()

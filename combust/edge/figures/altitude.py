@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from combust.application.fleet.rules import stays_off
-from combust.application.site.base import AltitudeBase
+from combust.application.heater.healthy import HealthyStage
 from combust.application.site.derating import derating_columns
 from combust.application.site.effect import CURVE_TEMPS_C, ceiling_by_temperature
 from combust.edge.figures.style import GREY, INK, LINE, MARK, legend, note, sheet, source_line, title
-from combust.kernel.altitude import derate
+from combust.kernel.altitude import lambda_from_surface
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -22,15 +22,16 @@ SOURCE = "Air: ISO 2533:1975. Lambda in full: air density, fuel density and hot 
 MOST_BARS = 60
 
 
-def draw_derating(base: AltitudeBase, *, minimum: float, name: str = "heater") -> Figure:
+def draw_derating(base: HealthyStage, *, minimum: float, name: str = "heater") -> Figure:
     """Draw full lambda over height and temperature, and the useful heat with lambda kept.
 
     Cividis, safe for colour-blind readers and even in grey; contour lines carry their numbers. The hatched part lies
     below the minimum lambda.
     """
-    heights, temps = np.linspace(0.0, 4500.0, 91), np.linspace(-40.0, 40.0, 81)
+    heights, temps = np.linspace(0.0, 4500.0, 31), np.linspace(-40.0, 40.0, 41)
     grid = np.meshgrid(heights, temps, indexing="ij")
-    columns = derating_columns(base, *grid)
+    told = derating_columns(base, *(part.ravel() for part in grid))
+    columns = {key: values.reshape(grid[0].shape) for key, values in told.items()}
     heat = columns["useful_heat_full_kw"]
     share = np.isnan(heat).all()
     shown = 100.0 * (1.0 + columns["fuel_trim_full_pct"] / 100.0) if share else heat
@@ -67,7 +68,7 @@ def _levels(values: Any, step: float | None) -> Any:
     return np.arange(np.floor(low / step) * step, high + step, step)
 
 
-def _unit_limit(plot: Any, base: AltitudeBase) -> None:
+def _unit_limit(plot: Any, base: HealthyStage) -> None:
     limit = base.heater.limits.altitude_m if base.heater else None
     if limit is not None:
         plot.axhline(limit, color=MARK, linewidth=1.4, linestyle="--")
@@ -75,7 +76,7 @@ def _unit_limit(plot: Any, base: AltitudeBase) -> None:
         note(plot, f"unit's own limit {limit:.0f} m", (-39, limit), (0, 3), color="white", bbox=box)
 
 
-def draw_ceiling(base: AltitudeBase, *, minimum: float, name: str = "heater") -> Figure:
+def draw_ceiling(base: HealthyStage, *, minimum: float, name: str = "heater") -> Figure:
     """Draw the highest site that keeps lambda at its minimum against temperature, by dry-air density and in full."""
     temps = np.linspace(CURVE_TEMPS_C[0], CURVE_TEMPS_C[-1], 81)
     by_density, full = ceiling_by_temperature(base, temps, minimum)
@@ -97,13 +98,13 @@ def draw_ceiling(base: AltitudeBase, *, minimum: float, name: str = "heater") ->
 
 
 def draw_nights(
-    base: AltitudeBase, *, altitude_m: float, minimum: float, nights_c: Any = (), name: str = "heater"
+    base: HealthyStage, *, altitude_m: float, minimum: float, nights_c: Any = (), name: str = "heater"
 ) -> Figure:
     """Draw the three lambdas at one height over the temperature of the night, and the nights of a season below.
 
     Parameters
     ----------
-    base : AltitudeBase
+    base : HealthyStage
     altitude_m : float
         Height [m]; the standard atmosphere gives the pressure.
     minimum : float
@@ -114,7 +115,7 @@ def draw_nights(
         What the title calls the heater.
     """
     temps, nights = np.linspace(-35.0, 25.0, 121), np.asarray(nights_c, dtype=float)
-    told = derate(base.derating, altitude_m=altitude_m, temp_c=temps)
+    told = lambda_from_surface(base.surface, altitude_m=altitude_m, temp_c=temps)
     full, width = told.air_ratio_full, 2.0 * told.air_ratio_full_u
     spans = [f"{part[0]:.2f} to {part[-1]:.2f}" for part in (told.air_ratio, full)]
     figure, plot = sheet(size=(6.8, 4.4))
@@ -124,7 +125,8 @@ def draw_nights(
     plot.plot(temps, full, color=MARK, linestyle="--", label="full: with hot gas; band 95 %")
     plot.axhline(minimum, color=GREY, linewidth=1.0, label=f"minimum {minimum:g}")
     plot.set(xlabel="intake air (°C)", ylabel="lambda (air ratio)", xlim=(-35, 25), ylim=(0.7, 2.3))
-    below = int((derate(base.derating, altitude_m=altitude_m, temp_c=nights).air_ratio_full < minimum).sum())
+    at_night = lambda_from_surface(base.surface, altitude_m=altitude_m, temp_c=nights)
+    below = int((at_night.air_ratio_full < minimum).sum())
     scan = f"full lambda below {minimum:g} in {below} of {len(nights)} nights drawn" if len(nights) else ""
     if scan:
         plot.plot(nights, np.full(len(nights), 0.73), linestyle="none", marker="|", markersize=11, color=INK,

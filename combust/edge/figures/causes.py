@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from combust.application.causes.catalogue import shipped_convictions
+from combust.application.causes.catalogue import shipped_priors
 from combust.application.causes.checks import checks_done
 from combust.application.causes.rank import rank_causes
-from combust.application.causes.rows import Values
+from combust.application.causes.stage_reading import Values
 from combust.domain.heater import Heater
 from combust.edge.figures.style import FOURTH, GREY, LINE, MARK, THIRD, sheet, title
 
@@ -27,7 +27,7 @@ def evidence_in_steps(readings: Sequence[Values]) -> list[tuple[str, list[dict[s
 
     Each step is (name of the check, readings known after it).
     """
-    checks = shipped_convictions().checks
+    checks = shipped_priors().checks
     done = checks_done(readings)
     columns_of = {name: checks[name].columns for name in checks if name in done}
     later = {column for columns in columns_of.values() for column in columns}
@@ -84,7 +84,7 @@ def draw_steps(heater: Heater, readings: Sequence[Values], *, seed: int = 1, pai
     places, start = np.arange(len(steps))[::-1], np.zeros(len(steps))
     for name, (color, hatch) in zip([*best, "all others"], [*LOOKS[: len(best)], (GREY, "")], strict=True):
         width = np.array([share.get(name, 0.0) for share in shares]) if name in best else 1.0 - start
-        label = shipped_convictions().causes[name].label if name in best else name
+        label = shipped_priors().causes[name].label if name in best else name
         plot.barh(places, width, left=start, color=color, hatch=hatch, edgecolor="white", label=label)
         start += width
     plot.set_yticks(places, [name.replace("_", " ") for name, _ in steps])

@@ -27,7 +27,15 @@ from combust.edge.tables.reader import Rows, Table, read_table
 from combust.edge.tables.source import table_files
 from combust.edge.tables.table_map import MapLike, TableMap
 from combust.edge.whole_file import drop, partial_of
-from combust.kernel.altitude import COLDEST_C, HIGHEST_M, HOTTEST_C, LOWEST_M, Derated, Derating, derate
+from combust.kernel.altitude import (
+    COLDEST_C,
+    HIGHEST_M,
+    HOTTEST_C,
+    LOWEST_M,
+    AltitudeSurface,
+    LambdaAtSite,
+    lambda_from_surface,
+)
 
 BLOCK_ROWS = 524_288
 MOST_TOLD = 3
@@ -77,21 +85,21 @@ def point_table(source: Path, mapping: MapLike = None) -> Table:
     return table
 
 
-def derate_rows(rows: Rows, derating: Derating) -> tuple[Any, PointCounts]:
+def derate_rows(rows: Rows, surface: AltitudeSurface) -> tuple[Any, PointCounts]:
     """Return an Arrow table of points with the five result columns added, and its counts."""
-    derated = derate(derating, **rows.values)
+    derated = lambda_from_surface(surface, **rows.values)
     columns = [*rows.table.columns, *(pa.array(column) for column in derated)]
     known = int(np.count_nonzero(derated.air_ratio == derated.air_ratio))
     first = sorted(rows.faults.of)[:MOST_TOLD]
     why = tuple(f"row {rows.lines[row]}: {rows.faults.text_of(row)}" for row in first)
-    result = pa.Table.from_arrays(columns, names=[*rows.table.column_names, *Derated._fields])
+    result = pa.Table.from_arrays(columns, names=[*rows.table.column_names, *LambdaAtSite._fields])
     return result, PointCounts(rows.table.num_rows, known, why)
 
 
 def derate_file(
     source: Path,
     out: Path,
-    derating: Derating,
+    surface: AltitudeSurface,
     mapping: MapLike = None,
     groups: list[int] | None = None,
     progress: Progress | None = None,
@@ -114,7 +122,7 @@ def derate_file(
         # One block is written while the next is worked: pyarrow and numpy both free the lock.
         with ThreadPoolExecutor(max_workers=1) as pool:
             for rows in table.blocks(groups):
-                result, part = derate_rows(rows, derating)
+                result, part = derate_rows(rows, surface)
                 counts = counts + part
                 if writer is None:
                     writer = pq.ParquetWriter(partial, result.schema, **PLAIN)
@@ -140,7 +148,7 @@ def derate_file(
 def derate_points(
     source: str | Path,
     out: str | Path,
-    derating: Derating,
+    surface: AltitudeSurface,
     *,
     scheduler: str | None = None,
     workers: int | None = None,
@@ -163,17 +171,17 @@ def derate_points(
     if scheduler is None and workers is None:
         single = len(files) == 1 and target.suffix == ".parquet"
         places = [target if single else target / one.with_suffix(".parquet").name for one in files]
-        parts = (derate_file(*both, derating, how, None, progress) for both in zip(files, places, strict=True))
+        parts = (derate_file(*both, surface, how, None, progress) for both in zip(files, places, strict=True))
         return sum(parts, PointCounts())
     tasks = [
         (file.resolve(), (target / f"{file.stem}-{groups[0]:06d}.parquet").resolve(), groups)
         for file in files
         for groups in _group_runs(file)
     ]
-    return sum(_spread(_derate_task, tasks, (derating, how), scheduler, workers, progress), PointCounts())
+    return sum(_spread(_derate_task, tasks, (surface, how), scheduler, workers, progress), PointCounts())
 
 
-def _derate_task(task: tuple[Path, Path, list[int]], shared: tuple[Derating, TableMap]) -> PointCounts:
+def _derate_task(task: tuple[Path, Path, list[int]], shared: tuple[AltitudeSurface, TableMap]) -> PointCounts:
     source, out, groups = task
     return derate_file(source, out, *shared, groups)
 

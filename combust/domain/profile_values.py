@@ -14,7 +14,7 @@ from combust.domain.catalogue import Catalogue, get_fuel
 from combust.domain.fuel import Fuel
 from combust.domain.limits import limit
 from combust.domain.profile_keys import PARTS, check_part, full_name, profile_keys
-from combust.domain.profile_lines import LineFault, Lines, Path
+from combust.domain.profile_lines import Lines, Path
 from combust.domain.reading import Reading, check_values
 from combust.kernel.carbon_monoxide import co_air_free
 from combust.kernel.constants import DRY_AIR
@@ -32,7 +32,7 @@ class CheckedProfile:
     fuel: Fuel
     plain: dict[str, Any]
     stages: dict[str, dict[str, Any]]
-    baselines: list[tuple[str, str, Reading]] = field(default_factory=list)
+    baselines: list[tuple[str, str, Reading, Fuel]] = field(default_factory=list)
     limits: dict[str, Any] = field(default_factory=dict)
     start: dict[str, Any] | None = None
     ducts: dict[str, dict[str, Any]] = field(default_factory=dict)
@@ -63,7 +63,7 @@ def checked_profile(table: Mapping[str, Any], lines: Lines, *, catalogue: Catalo
     _contradictions(plain, stages, start, lines, faults)
     _comparison(parts, faults)
     if faults or asked is None:
-        raise CombustError(sorted(faults, key=lambda fault: getattr(fault, "line", None) or 0))
+        raise CombustError(sorted(faults, key=lambda fault: fault.line or 0))
     return CheckedProfile(get_fuel(asked, catalogue=catalogue), plain, stages, baselines, limits, start, ducts)
 
 
@@ -73,7 +73,7 @@ def _comparison(parts: Mapping[str, Any], faults: list[Fault]) -> None:
     if parts["stages"] and not parts["baseline"] and not banded:
         why = "is missing, and no stage has an air_ratio_band"
         hint = "Add a healthy reading under [[baseline]], or air_ratio_band = [1.35, 1.80] under a stage."
-        faults.append(LineFault(None, Fault("baseline", None, "missing", why=why, hint=hint)))
+        faults.append(Fault("baseline", None, "missing", why=why, hint=hint))
 
 
 def _parts(table: Mapping[str, Any], lines: Lines, faults: list[Fault]) -> dict[str, Any]:
@@ -103,7 +103,7 @@ def _parts(table: Mapping[str, Any], lines: Lines, faults: list[Fault]) -> dict[
 
 
 def _shape(path: Path, value: object, why: str, hint: str, lines: Lines) -> Fault:
-    return LineFault(lines.of(*path), Fault(full_name(path), value, "format", why=why, hint=hint))
+    return Fault(full_name(path), value, "format", why=why, hint=hint).at(full_name(path), lines.of(*path))
 
 
 def _stages(rows: Mapping[str, Any], lines: Lines, faults: list[Fault]) -> dict[str, dict[str, Any]]:
@@ -119,9 +119,8 @@ def _stages(rows: Mapping[str, Any], lines: Lines, faults: list[Fault]) -> dict[
         found[name] = check_part("stages", row, ("stages", name), lines, faults)
     if not rows and not any(fault.quantity == "stages" for fault in faults):
         hint = "Add a stage: [stages.high] and below it fuel_l_per_h, useful_heat_kw or air_ratio_band."
-        faults.append(
-            LineFault(None, Fault("stages", None, "missing", why="is missing: a profile needs a heat stage", hint=hint))
-        )
+        why = "is missing: a profile needs a heat stage"
+        faults.append(Fault("stages", None, "missing", why=why, hint=hint))
     return found
 
 
@@ -131,14 +130,8 @@ def _ducts(rows: Mapping[str, Any], lines: Lines, faults: list[Fault]) -> dict[s
         if name not in DUCTS or not isinstance(row, Mapping):
             near = near_matches(name.lower(), DUCTS, n=1, cutoff=0.4)
             hint = f"Did you mean [ducts.{near[0]}]?" if near else "Write [ducts.intake] or [ducts.exhaust]."
-            fault = Fault(
-                full_name(("ducts", name)),
-                row,
-                "unknown_name",
-                why="is neither the intake nor the exhaust duct",
-                hint=hint,
-            )
-            faults.append(LineFault(lines.of("ducts", name), fault))
+            fault = Fault(name, row, "unknown_name", why="is neither the intake nor the exhaust duct", hint=hint)
+            faults.append(fault.at(full_name(("ducts", name)), lines.of("ducts", name)))
             continue
         found[name] = check_part("ducts", row, ("ducts", name), lines, faults)
     return found
@@ -153,7 +146,7 @@ def _baseline(
     lines: Lines,
     faults: list[Fault],
     catalogue: Catalogue | None,
-) -> tuple[str, str, Reading] | None:
+) -> tuple[str, str, Reading, Fuel] | None:
     """Return (origin, stage, reading) of one healthy reading, or None when it has a fault."""
     path: Path = ("baseline", index)
     before = len(faults)
@@ -165,16 +158,16 @@ def _baseline(
         near = near_matches(stage.lower(), stages, n=1, cutoff=0.4)
         hint = f"Did you mean {shorten(near[0], 40)}? The stages are {known}." if near else f"The stages are {known}."
         fault = Fault("stage", stage, "unknown_name", why="is no stage of this profile", hint=hint)
-        faults.append(LineFault(lines.of(*path, "stage"), fault, quantity=full_name(path, "stage")))
+        faults.append(fault.at(full_name(path, "stage"), lines.of(*path, "stage")))
     checked = _reading_values(row, asked, path, lines, faults)
-    burnt = _fuel_of(checked, path, lines, faults, catalogue)
+    fuel_then = _fuel_of(checked, path, lines, faults, catalogue)
     origin = head.get("origin", "unit")
-    for quantity, why, hint in _not_healthy(checked, burnt, heater_id if origin == "unit" else None):
+    for quantity, why, hint in _not_healthy(checked, fuel_then, heater_id if origin == "unit" else None):
         fault = Fault(quantity, checked[quantity], "not_healthy", why=why, hint=hint)
         faults.append(_reading_fault(fault, path, quantity, lines))
-    if len(faults) > before or asked is None or stage is None:
+    if len(faults) > before or fuel_then is None or stage is None:
         return None
-    return origin, stage, Reading(**{**checked, "stage": stage})
+    return origin, stage, Reading(**{**checked, "stage": stage}), fuel_then
 
 
 def _reading_values(
@@ -211,11 +204,11 @@ def _plain(value: object) -> object:
     return value.isoformat() if isinstance(value, datetime.datetime | datetime.date | datetime.time) else value
 
 
-def _reading_fault(fault: Fault, path: Path, key: str, lines: Lines) -> LineFault:
+def _reading_fault(fault: Fault, path: Path, key: str, lines: Lines) -> Fault:
     if not fault.hint:
         fault.hint = "Write it as the reading showed it, in the unit of its key."
     told = full_name(path, fault.quantity)
-    return LineFault(lines.of(*path, key or fault.quantity), fault, quantity=told)
+    return fault.at(told, lines.of(*path, key or fault.quantity))
 
 
 _MUST_BE = {
@@ -227,7 +220,9 @@ _MUST_BE = {
 }
 
 
-def _not_healthy(values: Mapping[str, Any], burnt: Fuel | None, heater_id: str | None) -> list[tuple[str, str, str]]:
+def _not_healthy(
+    values: Mapping[str, Any], fuel_then: Fuel | None, heater_id: str | None
+) -> list[tuple[str, str, str]]:
     """Return (quantity, why, remedy) for all that makes a reading no baseline."""
     told = [
         (key, "makes this no healthy reading", hint) for key, (bad, hint) in _MUST_BE.items() if values.get(key) in bad
@@ -246,7 +241,7 @@ def _not_healthy(values: Mapping[str, Any], burnt: Fuel | None, heater_id: str |
     for hot, cold in (("flue_temp_c", "intake_temp_c"), ("air_out_temp_c", "air_in_temp_c")):
         if hot in values and cold in values and values[hot] < values[cold]:
             told.append((hot, f"is colder than {cold} ({values[cold]:g} °C)", "Have the two probes been swapped?"))
-    pair = _pair_problem(values, burnt) if burnt else ""
+    pair = _pair_problem(values, fuel_then) if fuel_then else ""
     return [*told, ("co2_dry_pct", pair, "Zero outdoors, look at trap and hose, then read again.")] if pair else told
 
 
@@ -267,15 +262,15 @@ def _poisonous(values: Mapping[str, Any]) -> list[tuple[str, str, str]]:
     return told
 
 
-def _pair_problem(values: Mapping[str, Any], burnt: Fuel) -> str:
+def _pair_problem(values: Mapping[str, Any], fuel_then: Fuel) -> str:
     """Return why a measured CO2 cannot belong to this fuel and O2 (EPA Method 3B: fuel factor within 10 %), or ""."""
     if values.get("co2_origin") != "measured" or not values.get("co2_dry_pct"):
         return ""
     share = limit("fuel_factor_off")
-    highest = float(co2_maximum(burnt))
+    highest = float(co2_maximum(fuel_then))
     co2 = values["co2_dry_pct"] + values.get("co_dry_ppm", 0.0) * 1e-4
     if co2 > highest * (1.0 + share):
-        return f"is above the most that {burnt.name} can give ({highest:.1f} %)"
+        return f"is above the most that {fuel_then.name} can give ({highest:.1f} %)"
     if "o2_dry_pct" not in values:
         return ""
     oxygen = 100.0 * DRY_AIR.o2
@@ -283,7 +278,7 @@ def _pair_problem(values: Mapping[str, Any], burnt: Fuel) -> str:
     factor = (oxygen - values["o2_dry_pct"] + values.get("co_dry_ppm", 0.0) * 0.5e-4) / co2
     if abs(factor / own - 1.0) <= share:
         return ""
-    return f"does not belong to this O2 (fuel factor {factor:.2f}, {burnt.name} has about {own:.2f})"
+    return f"does not belong to this O2 (fuel factor {factor:.2f}, {fuel_then.name} has about {own:.2f})"
 
 
 def _contradictions(
@@ -297,19 +292,18 @@ def _contradictions(
     cutout, nominal = plain.get("cutout_v"), plain.get("nominal_v")
     if cutout is not None and nominal is not None and cutout >= nominal:
         why, hint = f"is not below nominal_v ({nominal:g} V)", "Check both on the plate."
-        faults.append(
-            LineFault(lines.of("cutout_v"), Fault("cutout_v", cutout, "conflict", unit="V", why=why, hint=hint))
-        )
+        fault = Fault("cutout_v", cutout, "conflict", unit="V", why=why, hint=hint)
+        faults.append(fault.at("cutout_v", lines.of("cutout_v")))
     highest = plain.get("blower_rpm_max")
     for name, row in stages.items():
         if highest is not None and row.get("blower_rpm", 0.0) > highest:
             why, hint = f"is above blower_rpm_max ({highest:g} 1/min)", "Check both in the unit's own document."
             path = ("stages", name, "blower_rpm")
             fault = Fault(full_name(path), row["blower_rpm"], "conflict", unit="1/min", why=why, hint=hint)
-            faults.append(LineFault(lines.of(*path), fault))
+            faults.append(fault.at(full_name(path), lines.of(*path)))
     if start and "preheat_s" in start and "attempt_s" in start and len(start["preheat_s"]) != len(start["attempt_s"]):
         why = f"has {len(start['preheat_s'])} times, attempt_s has {len(start['attempt_s'])}"
         fault = Fault(
             "start.preheat_s", list(start["preheat_s"]), "conflict", why=why, hint="Give one for each attempt."
         )
-        faults.append(LineFault(lines.of("start", "preheat_s"), fault))
+        faults.append(fault.at("start.preheat_s", lines.of("start", "preheat_s")))

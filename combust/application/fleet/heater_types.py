@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -12,10 +12,11 @@ import pandas as pd
 
 from combust.application.fleet.policy import Policy
 from combust.application.fleet.tables import Faults, constant
-from combust.application.site.base import AltitudeBase, altitude_base
+from combust.application.heater.baseline import healthy_stage
+from combust.application.heater.healthy import HealthyStage
 from combust.data.errors import CombustError, Fault, shorten
 from combust.domain.heater import Heater
-from combust.kernel.altitude import Derated, derate
+from combust.kernel.altitude import LambdaAtSite
 
 
 @dataclass(frozen=True)
@@ -23,7 +24,7 @@ class HeaterType:
     """One profile as the plan uses it; ``source`` says where each number comes from."""
 
     name: str
-    base: AltitudeBase
+    base: HealthyStage
     air_ratio_min: float
     useful_heat_kw: float
     efficiency: float
@@ -47,7 +48,7 @@ def heater_type(name: str, heater: Heater, policy: Policy) -> HeaterType:
     CombustError
         No lambda, no useful heat or no fuel density in the profile.
     """
-    base = altitude_base(heater)
+    base = healthy_stage(heater)
     if base.useful_heat_kw is None or base.fuel.density_kg_per_m3 is None:
         raise CombustError(_lacks(name, base))
     kwh_per_l = base.fuel.net_heating_value_mj_per_kg * base.fuel.density_kg_per_m3 / 3600.0
@@ -61,9 +62,6 @@ def heater_type(name: str, heater: Heater, policy: Policy) -> HeaterType:
     start = heater.start
     glow_s = sum(start.preheat_s[:1]) + sum(start.attempt_s[:1]) if start and start.preheat_s else None
     glow_w = heater.glow_a * heater.nominal_v if heater.glow_a and heater.nominal_v else None
-    speed = base.baseline.reading.get("blower_rpm") if base.baseline else None
-    speed = speed or (base.stage.blower_rpm if base.stage else None)
-    spare = 100.0 * (heater.blower_rpm_max / speed - 1.0) if speed and heater.blower_rpm_max else np.nan
     return HeaterType(
         name,
         base,
@@ -76,23 +74,23 @@ def heater_type(name: str, heater: Heater, policy: Policy) -> HeaterType:
         pick("glow_s", glow_s, policy["glow_s"]),
         pick("cool_down_s", start.cool_down_s if start else None, policy["cool_down_s"]),
         np.nan if heater.limits.altitude_m is None else heater.limits.altitude_m,
-        max(spare, 0.0) if spare == spare else np.nan,
+        np.nan if base.blower_left_pct is None else base.blower_left_pct,
         *_low_stage(heater, base),
         origins,
     )
 
 
-def _low_stage(heater: Heater, base: AltitudeBase) -> tuple[str, float]:
+def _low_stage(heater: Heater, base: HealthyStage) -> tuple[str, float]:
     """Return the stage with the least fuel or heat and its healthy lambda; ("", NaN) where there is none to tell."""
     low = min(heater.stages.values(), key=lambda one: (one.fuel_l_per_h or np.inf, one.useful_heat_kw or np.inf))
     if base.stage is None or low.name == base.stage.name:
         return "", np.nan
     if heater.baseline_of(low.name) is None and low.air_ratio_band is None:
         return "", np.nan
-    return low.name, altitude_base(heater, stage=low.name).air_ratio
+    return low.name, healthy_stage(heater, stage=low.name).air_ratio
 
 
-def _lacks(name: str, base: AltitudeBase) -> Fault:
+def _lacks(name: str, base: HealthyStage) -> Fault:
     what = "useful_heat_kw of the stage" if base.useful_heat_kw is None else "density of the fuel"
     return Fault("profile", name, "missing", why=f"has no {what}", hint="Add it to the profile.")
 
@@ -146,7 +144,7 @@ def _lies_in(place: Path, folder: Path) -> bool:
 
 
 class Fleet:
-    """Arrays of the types' numbers, and the fast kernel applied row by row of a fleet."""
+    """Arrays of the types' numbers, and lambdas and trims row by row of a fleet."""
 
     def __init__(self, types: list[HeaterType], index: Any) -> None:
         self.types, self.index = types, np.asarray(index)
@@ -161,26 +159,32 @@ class Fleet:
         """Return lambda of each row's baseline."""
         return np.array([one.base.air_ratio for one in self.types])[self.index]
 
-    def trim_factor(self, hold: str, pressure_hpa: Any, temp_c: Any, *, to_minimum: bool = False) -> Any:
-        """Return the fuel or speed that holds full lambda at the baseline's, or at the minimum if that is lower [-]."""
+    def _each(self, pressure_hpa: Any, temp_c: Any, columns: int, work: Callable[..., Any]) -> Any:
+        """Return columns x rows of what ``work(type, pressures, temperatures)`` gives; equal nights are worked once."""
         size = len(self.index)
-        pressure, temp = np.broadcast_to(pressure_hpa, size), np.broadcast_to(temp_c, size)
-        out = np.full(size, np.nan)
+        nights = np.broadcast_to(pressure_hpa, size) + 1j * np.broadcast_to(temp_c, size)
+        out = np.full((columns, size), np.nan)
         for one, rows in zip(self.types, self._rows, strict=True):
-            keep = min(one.air_ratio_min, one.base.air_ratio) if to_minimum else one.base.air_ratio
-            out[rows] = one.base.trim_factor(hold, keep, pressure[rows], temp[rows])
+            night_of, different = pd.factorize(nights[rows])
+            out[:, rows] = np.asarray(work(one, different.real, different.imag))[..., night_of]
         return out
 
-    def derate(self, pressure_hpa: Any, temp_c: Any, *, air_ratio_shift: float = 0.0) -> Derated:
+    def trim_factor(self, by: str, pressure_hpa: Any, temp_c: Any, *, to_minimum: bool = False) -> Any:
+        """Return the fuel or speed that holds full lambda at the baseline's, or at the minimum if that is lower [-]."""
+
+        def work(one: HeaterType, pressure: Any, temp: Any) -> Any:
+            keep = min(one.air_ratio_min, one.base.air_ratio) if to_minimum else one.base.air_ratio
+            return one.base.trim(one.base.air_at(pressure, temp), one.base.fuel_density(temp), keep, by=by).factor
+
+        return self._each(pressure_hpa, temp_c, 1, work)[0]
+
+    def lambda_at(self, pressure_hpa: Any, temp_c: Any, *, air_ratio_shift: float = 0.0) -> LambdaAtSite:
         """Return the three lambdas of each row at a pressure and temperature (arrays of the fleet's length)."""
-        size = len(self.index)
-        pressure, temp = np.broadcast_to(pressure_hpa, size), np.broadcast_to(temp_c, size)
-        out = Derated(*(np.full(size, np.nan) for _ in Derated._fields))
-        for one, rows in zip(self.types, self._rows, strict=True):
-            numbers = one.base.derating
+
+        def work(one: HeaterType, pressure: Any, temp: Any) -> Any:
+            base, state = one.base, one.base.state
             if air_ratio_shift:
-                numbers = numbers._replace(air_ratio=numbers.air_ratio + air_ratio_shift)
-            part = derate(numbers, pressure_hpa=pressure[rows], temp_c=temp[rows])
-            for column, values in zip(out, part, strict=True):
-                column[rows] = values
-        return out
+                base = replace(base, state=state._replace(air_ratio=state.air_ratio + air_ratio_shift))
+            return base.lambda_at(base.air_at(pressure, temp))
+
+        return LambdaAtSite(*self._each(pressure_hpa, temp_c, len(LambdaAtSite._fields), work))

@@ -6,8 +6,8 @@ import math
 
 import numpy as np
 
-from combust.application.causes.result import Severity
-from combust.application.causes.visit import Posterior
+from combust.application.causes.posterior import Posterior
+from combust.application.causes.visit_result import Severity
 from combust.kernel.types import Floats
 
 _TEMPLATES = {

@@ -1,0 +1,237 @@
+"""A heat stage when it is healthy: the one record that every question about a heater starts from, and it at a site."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import Any, NamedTuple
+
+import numpy as np
+
+from combust.application.heater.structure import (
+    PRIOR_DRAWS,
+    SEED,
+    STRUCTURE,
+    Parameters,
+    known_structure,
+    middle_90,
+    priors_table,
+    stratified_normals,
+    structure_of,
+)
+from combust.domain.fuel import Fuel
+from combust.domain.heater import Baseline, Heater, Stage
+from combust.domain.result import Assumed, assume
+from combust.domain.site import Site
+from combust.kernel import air, altitude
+from combust.kernel.altitude import AltitudeSurface, LambdaAtSite
+from combust.kernel.constants import ZERO_CELSIUS_K
+from combust.kernel.working_point import (
+    FuelHeat,
+    HealthyState,
+    HeaterParameters,
+    SiteAir,
+    WorkingPoint,
+    fuel_heat,
+    trim_to_keep,
+    working_point,
+)
+
+SITES_AT_ONCE = 64  # x draws: what the processor's cache holds
+PATH = ("steepness", "intake_share", "exhaust_share", "hot_share", "exponent", "air_side", "shaft")
+
+
+class Trimmed(NamedTuple):
+    """A trim that holds lambda, mean over the draws: its factor [-], and heat over the baseline's with it [-]."""
+
+    factor: Any
+    heat: Any
+
+
+@dataclass(frozen=True)
+class HealthyStage:
+    """What a stage does when healthy, how well that is known, and what stood in for what was not entered.
+
+    Attributes
+    ----------
+    fuel : Fuel
+        The fuel in use.
+    state : HealthyState
+        The healthy working point on that fuel.
+    reference : Site
+        The baseline's own air.
+    fuel_temp_c, expansion_per_k : float
+        Fuel at the pump at the baseline [°C]; its volume expansion [1/K].
+    value, u : mapping
+        What is read of a healthy stage and its standard uncertainty: air_ratio, rise, co, voltage, speed,
+        intake_static, exhaust_static, frequency (natural logarithms), flue [°C], smoke. A key that is absent cannot be
+        judged.
+    load : float
+        Blower speed over the fullest stage's [-].
+    assumed : tuple of Assumed
+    """
+
+    fuel: Fuel
+    state: HealthyState
+    reference: Site
+    fuel_temp_c: float
+    expansion_per_k: float
+    value: Mapping[str, float]
+    u: Mapping[str, float]
+    load: float = 1.0
+    heater: Heater | None = None
+    stage: Stage | None = None
+    baseline: Baseline | None = None
+    air_out_temp_c: float | None = None
+    useful_heat_kw: float | None = None
+    priors: Mapping[str, Any] = field(default_factory=priors_table)
+    assumed: tuple[Assumed, ...] = ()
+
+    @property
+    def name(self) -> str:
+        """Name of the stage; empty for a bare fuel."""
+        return self.stage.name if self.stage else ""
+
+    @property
+    def air_ratio(self) -> float:
+        """Return lambda of the healthy stage at its baseline, on the fuel in use [-]."""
+        return float(self.state.air_ratio)
+
+    @property
+    def air_ratio_u(self) -> float:
+        """Standard uncertainty of that lambda [-]."""
+        return self.air_ratio * self.u["air_ratio"]
+
+    @property
+    def fuel_l_per_h(self) -> float | None:
+        """Fuel flow of the stage [l/h]."""
+        return self.stage.fuel_l_per_h if self.stage else None
+
+    @property
+    def blower_left_pct(self) -> float | None:
+        """What the blower's speed has left up to its limit [%]; None = not in the profile."""
+        read = self.baseline.reading.get("blower_rpm") if self.baseline else None
+        speed = read or (self.stage.blower_rpm if self.stage else None)
+        limit = self.heater.blower_rpm_max if self.heater else None
+        return max(100.0 * (limit / speed - 1.0), 0.0) if speed and limit else None
+
+    @cached_property
+    def heat(self) -> FuelHeat:
+        """Heat of the fuel in use."""
+        return fuel_heat(self.fuel, self.fuel.net_heating_value_mj_per_kg)
+
+    def structure(self, u: Any) -> Parameters:
+        """Return what nobody knows of this heater from standard normals, draws x columns."""
+        return structure_of(self.priors["structure"], u, **known_structure(self.heater))
+
+    @cached_property
+    def draws(self) -> Parameters:
+        """The draws that site, causes, adjustment and fleet share."""
+        return self.structure(stratified_normals(PRIOR_DRAWS, len(STRUCTURE), np.random.default_rng(SEED)))
+
+    def assumed_structure(self) -> tuple[Assumed, ...]:
+        """Return the middle 90 % of each prior of the air path that was drawn from."""
+        rows, known = self.priors["structure"], known_structure(self.heater)
+        names = [f"steepness_{known['blower']}", "intake_to_burner", "hot_share", "exponent", "air_side"]
+        names.append("exhaust_to_burner" if known["port_ratio"] is None else "exhaust_to_intake_given_ports")
+        return tuple(assume(name, middle_90(rows[name]), rows[name]["origin"]) for name in names)
+
+    # ---- at a site -------------------------------------------------------------------------------------------------
+    def air_at(
+        self, pressure_hpa: Any, intake_temp_c: Any, *, humidity_pct: Any = 0.0, air_in_c: Any = None
+    ) -> SiteAir:
+        """Return the air of a place against the baseline's; heating air is as cold as the intake's unless told."""
+        home, cold = self.reference, intake_temp_c if air_in_c is None else air_in_c
+        pressure = pressure_hpa / home.pressure
+        return SiteAir(
+            dry_density=air.dry_air_density(pressure_hpa, intake_temp_c, humidity_pct) / home.dry_air_density_kg_m3,
+            density=air.air_density(pressure_hpa, intake_temp_c, humidity_pct) / home.air_density_kg_m3,
+            pressure=pressure,
+            heating_air_density=pressure * (self.state.air_in_c + ZERO_CELSIUS_K) / (cold + ZERO_CELSIUS_K),
+            intake_c=intake_temp_c,
+            air_in_c=cold,
+        )
+
+    def air_of(self, site: Site, *, air_in_c: float | None = None) -> SiteAir:
+        """Return the air of a site against the baseline's."""
+        return self.air_at(site.pressure, site.intake_temp_c, humidity_pct=site.humidity_pct, air_in_c=air_in_c)
+
+    def fuel_density(self, fuel_temp_c: Any) -> Any:
+        """Return the density of the fuel at the pump over that at the baseline [-]."""
+        return altitude.fuel_density_ratio(fuel_temp_c, self.fuel_temp_c, self.expansion_per_k)
+
+    def parameters(self, fuel_density: Any) -> HeaterParameters:
+        """Return the healthy heater with the shared draws of its structure."""
+        return HeaterParameters(fuel=fuel_density, **{name: self.draws[name] for name in PATH})
+
+    def at(self, site: SiteAir, fuel_density: Any, *, smooth: bool = False) -> WorkingPoint:
+        """Return the working point at sites (numbers or arrays of one length): arrays of sites x draws."""
+        parts = [
+            working_point(self.state, some, self.parameters(density), self.heat, smooth=smooth)
+            for some, density in _blocks(site, fuel_density)
+        ]
+        return WorkingPoint(*(np.concatenate(columns) for columns in zip(*parts, strict=True)))
+
+    def air_ratio_full(self, site: SiteAir, fuel_density: Any) -> Any:
+        """Return lambda with fuel density and hot gas, mean over the draws, of each site."""
+        return self.at(site, fuel_density).air_ratio.mean(axis=-1)
+
+    def lambda_at(self, site: SiteAir, fuel_temp_c: Any = None, *, point: WorkingPoint | None = None) -> LambdaAtSite:
+        """Return the three lambdas of each site; fuel as cold as the air unless told.
+
+        ``point`` spares the working point where the caller has it.
+        """
+        temp = np.atleast_1d(np.asarray(site.intake_c if fuel_temp_c is None else fuel_temp_c, dtype=float))
+        density = self.fuel_density(temp)
+        point = self.at(site, density) if point is None else point
+        sigma = np.atleast_1d(site.dry_density)
+        full = point.air_ratio.mean(axis=-1)
+        relative = np.sqrt(
+            (point.air_ratio.std(axis=-1) / full) ** 2
+            + (self.priors["unknown"]["expansion_share"] * self.expansion_per_k * (temp - self.fuel_temp_c)) ** 2
+            + self.u["air_ratio"] ** 2
+        )
+        lam = self.air_ratio * sigma
+        return LambdaAtSite(sigma, lam, lam / density, full, full * relative)
+
+    def trim(self, site: SiteAir, fuel_density: Any, keep: Any, *, by: str) -> Trimmed:
+        """Return the trim of fuel or speed that makes the full lambda ``keep`` at each site."""
+        factors, heats = [], []
+        for some, density in _blocks(site, fuel_density):
+            factor, point = trim_to_keep(self.state, some, self.parameters(density), self.heat, keep, by=by)
+            factors.append(factor.mean(axis=-1))
+            heats.append(point.heat.mean(axis=-1))
+        return Trimmed(np.concatenate(factors), np.concatenate(heats))
+
+    @cached_property
+    def fitted(self) -> tuple[AltitudeSurface, float]:
+        """The stage as a surface over pressure and temperature for points by the million, and its misfit [-]."""
+        pressure, temp = altitude.fit_nodes()
+        site = self.air_at(pressure, temp)
+        point = self.at(site, self.fuel_density(temp), smooth=True)
+        told, burns = self.lambda_at(site, point=point), point.air_ratio.min(axis=-1) >= 1.0
+        flow = told.air_ratio_full / told.air_ratio_with_fuel_density
+        weights, misfit = altitude.fit_surface(flow, pressure, temp, burns)
+        square, _ = altitude.fit_surface((told.air_ratio_full_u / told.air_ratio_full) ** 2, pressure, temp, burns)
+        density = self.reference.dry_air_density_kg_m3
+        surface = AltitudeSurface(self.air_ratio, density, self.expansion_per_k, self.fuel_temp_c, weights, square)
+        return surface, misfit
+
+    @property
+    def surface(self) -> AltitudeSurface:
+        """The stage as a surface over pressure and temperature."""
+        return self.fitted[0]
+
+
+def _blocks(site: SiteAir, fuel_density: Any) -> list[tuple[SiteAir, Any]]:
+    """Return the sites in blocks, each number a column that draws stand beside."""
+    columns = [np.atleast_1d(np.asarray(part, dtype=float)) for part in (*site, fuel_density)]
+    size = max(len(column) for column in columns)
+    blocks = []
+    for start in range(0, max(size, 1), SITES_AT_ONCE):
+        *some, density = (
+            (column if len(column) == 1 else column[start : start + SITES_AT_ONCE])[:, None] for column in columns
+        )
+        blocks.append((SiteAir(*some), density))
+    return blocks

@@ -1,0 +1,359 @@
+"""The working point of the heater relative to its healthy baseline: air path, blower, flame, exchanger and hot gas.
+
+Shares w of intake, burner and exhaust in the total resistance (sum 1), multipliers r, steepness s of the blower curve:
+Q/Q0 = n (h/R)^(1/(2+s)), R = w_in r_in + w_b r_b tau_b + w_ex r_ex tau_ex, m/m0 = sigma Q/Q0, with
+tau = (T_gas/T_in)/(T_gas0/T_in0): gas hotter against its inlet air than at the baseline costs flow.
+
+All temperatures are kelvin above 25 °C unless the name ends in ``_c``; enthalpies are J per kmol of fuel carbon.
+"""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from typing import Any, NamedTuple
+
+import numpy as np
+
+from combust.kernel.constants import DRY_AIR, ZERO_CELSIUS_K
+from combust.kernel.flue_gas import flue_gas_moles
+from combust.kernel.heat import heat_input_per_carbon, sensible_heat
+from combust.kernel.stoichiometry import molar_mass_per_carbon, stoichiometric_air_mass
+from combust.kernel.types import Atoms, AtomsTuple
+
+REFERENCE_C = 25.0
+REFERENCE_K = ZERO_CELSIUS_K + REFERENCE_C
+FIT_C = (60.0, 2000.0)
+FIT_INTAKE_C = (-60.0, 60.0)
+ROUNDS = 5  # secant rounds: lambda of a heater is settled to 1e-9 (tests sweep it)
+TRIM_ROUNDS = 5
+STEEPEST, FLATTEST = -1.5, 0.6  # slope of the fixed point that a secant is believed
+
+
+class FuelHeat(NamedTuple):
+    """What the heat balance needs of a fuel, per kmol of its carbon.
+
+    Enthalpy above 25 °C of the gas of air ratio lambda: products + (lambda - 1) air, each a·t + b·t² + c·t³;
+    ``intake_air`` [J/K] is the heat capacity of stoichiometric air at intake temperatures.
+    """
+
+    products: tuple[float, float, float]
+    air: tuple[float, float, float]
+    intake_air: float
+    net_heat: float
+    fuel_mass: float
+    air_mass: float
+
+
+class HealthyState(NamedTuple):
+    """The healthy heater at its baseline: numbers, or arrays where a stage is drawn.
+
+    ``air_ratio`` [-], ``flue_c``, ``intake_c``, ``air_in_c`` [°C], ``rise_k`` of the heating air [K].
+    """
+
+    air_ratio: Any
+    flue_c: Any
+    intake_c: Any
+    air_in_c: Any
+    rise_k: Any
+
+
+class SiteAir(NamedTuple):
+    """Air of a place against the baseline's: dry density, moist density, pressure, heating-air density (ratios), °C."""
+
+    dry_density: Any
+    density: Any
+    pressure: Any
+    heating_air_density: Any
+    intake_c: Any
+    air_in_c: Any
+
+
+class HeaterParameters(NamedTuple):
+    """What may differ from the healthy baseline, and the structure that nobody knows; numbers or arrays of one shape.
+
+    Attributes
+    ----------
+    speed, head : blower speed and head at speed, ratios [-]
+    r_in, r_burner, r_ex : resistance multipliers [-]
+    recirculated : share of flue gas in the intake (mole) [-]
+    unseen_warming : share of the recirculation's warming that the intake thermometer does not see [-]
+    recirculated_heat : how hot the gas comes back, 1 = flue temperature, 0 = intake temperature [-]
+    fuel : fuel mass flow ratio times the stoichiometric air of the fuel in use, ratio [-]
+    fuel_heat : heat of the fuel in use per stoichiometric air, ratio to the stated fuel [-]
+    released : heat released over heat supplied [-]
+    clean : transfer units at the same flow, ratio [-]
+    heating_air : duct factor of the heating air [-]
+    steepness, intake_share, exhaust_share, hot_share, exponent, air_side, shaft : structure
+        s; shares of intake and exhaust; hot share of the burner's resistance; exchanger exponent a; exponent of the
+        heating air in the exchanger; 1 when heating air turns with the blower.
+    """
+
+    speed: Any = 1.0
+    head: Any = 1.0
+    r_in: Any = 1.0
+    r_burner: Any = 1.0
+    r_ex: Any = 1.0
+    recirculated: Any = 0.0
+    unseen_warming: Any = 0.0
+    recirculated_heat: Any = 1.0
+    fuel: Any = 1.0
+    fuel_heat: Any = 1.0
+    released: Any = 1.0
+    clean: Any = 1.0
+    heating_air: Any = 1.0
+    steepness: Any = 0.5
+    intake_share: Any = 0.2
+    exhaust_share: Any = 0.3
+    hot_share: Any = 0.55
+    exponent: Any = 0.7
+    air_side: Any = 0.1
+    shaft: Any = 1.0
+
+
+class WorkingPoint(NamedTuple):
+    """What the heater does: lambda, °C, and ratios to its baseline."""
+
+    air_ratio: Any
+    flue_c: Any
+    heat: Any
+    rise: Any
+    air: Any
+    intake_static: Any
+    exhaust_static: Any
+    intake_true_c: Any
+
+
+def fuel_heat(fuel: Atoms, net_heating_value: float) -> FuelHeat:
+    """Return the cubic enthalpies of stoichiometric products and of air for a fuel.
+
+    Least squares on the NASA polynomials from 60 to 2000 °C, which they follow within 0.4 % from 200 °C on. Validity
+    record ``cubic_enthalpy`` (``combust/data/approximate_forms.toml``).
+    """
+    return _fuel_heat(float(fuel.h_c), float(fuel.o_c), float(fuel.n_c), float(fuel.s_c), float(net_heating_value))
+
+
+@lru_cache(maxsize=64)
+def _fuel_heat(h_c: float, o_c: float, n_c: float, s_c: float, net_heating_value: float) -> FuelHeat:
+    fuel = AtomsTuple(h_c, o_c, n_c, s_c)
+    stoichiometric, lean = flue_gas_moles(fuel, 1.0), flue_gas_moles(fuel, 2.0)
+    celsius, cold = np.linspace(*FIT_C, 200), np.linspace(*FIT_INTAKE_C, 50)
+
+    def fitted(at: Any, heat: Any, degree: int) -> list[float]:
+        above = at - REFERENCE_C
+        basis = np.stack([above**power for power in range(1, degree + 1)], axis=1)
+        weight = np.abs(above) ** -0.5  # errors in proportion to the heat itself
+        solved, *_ = np.linalg.lstsq(basis * weight[:, None], heat * weight, rcond=None)
+        return [float(number) for number in solved]
+
+    def heats(at: Any) -> tuple[Any, Any]:
+        products = sensible_heat(stoichiometric, at, REFERENCE_C)
+        return products, sensible_heat(lean, at, REFERENCE_C) - products
+
+    products, air = (fitted(celsius, heat, 3) for heat in heats(celsius))
+    mass = float(molar_mass_per_carbon(fuel))
+    return FuelHeat(
+        products=(products[0], products[1], products[2]),
+        air=(air[0], air[1], air[2]),
+        intake_air=fitted(cold, heats(cold)[1], 1)[0],
+        net_heat=float(heat_input_per_carbon(fuel, net_heating_value)),
+        fuel_mass=mass,
+        air_mass=float(stoichiometric_air_mass(fuel, air=DRY_AIR)) * mass,
+    )
+
+
+def gas_mass(heat: FuelHeat, air_ratio: Any) -> Any:
+    """Return the mass of flue gas [kg per kmol of fuel carbon]."""
+    return heat.fuel_mass + air_ratio * heat.air_mass
+
+
+def enthalpy(heat: FuelHeat, air_ratio: Any, above_k: Any) -> Any:
+    """Return the enthalpy of the flue gas above 25 °C [J per kmol of fuel carbon]."""
+    a, b, c = _coefficients(heat, air_ratio)
+    return above_k * (a + above_k * (b + above_k * c))
+
+
+def _coefficients(heat: FuelHeat, air_ratio: Any) -> tuple[Any, Any, Any]:
+    """Return a, b, c of the gas's enthalpy a·t + b·t² + c·t³."""
+    (a, b, c), (air_a, air_b, air_c) = heat.products, heat.air
+    return (a - air_a) + air_ratio * air_a, (b - air_b) + air_ratio * air_b, (c - air_c) + air_ratio * air_c
+
+
+def flame_temperature(heat: FuelHeat, air_ratio: Any, intake_above_k: Any) -> Any:
+    """Return the adiabatic flame temperature of complete combustion, fuel at 25 °C, no dissociation [K above 25 °C].
+
+    Below lambda 1 only the fuel that finds air burns. Validity record ``flame_without_dissociation``.
+
+    Parameters
+    ----------
+    heat : FuelHeat
+    air_ratio : float or array
+        lambda [-].
+    intake_above_k : float or array
+        Temperature of the air that enters [K above 25 °C].
+    """
+    total = heat.net_heat * np.minimum(1.0, air_ratio) + air_ratio * heat.intake_air * intake_above_k
+    a, b, c = _coefficients(heat, air_ratio)
+    flame = 500.0 + 1200.0 / np.maximum(1.0, air_ratio)
+    for _ in range(4):
+        flame = flame - (flame * (a + flame * (b + flame * c)) - total) / (a + flame * (2.0 * b + 3.0 * c * flame))
+    return flame
+
+
+def resistance_from_air_change(remaining: Any, steepness: Any) -> Any:
+    """Return the total resistance ratio that leaves a share of the volume flow: R = q^-(2+s)."""
+    return remaining ** -(2.0 + steepness)
+
+
+class _AirPath(NamedTuple):
+    """The resistance of the air path over the baseline's, as a sum of what its gases add."""
+
+    cold: Any
+    hot: Any
+    by_flame: Any
+    by_flue: Any
+    flatness: Any
+
+    @classmethod
+    def of(cls, p: HeaterParameters, intake_0: Any, flame_0: Any, flue_0: Any) -> _AirPath:
+        """Return the path of a heater whose baseline had these temperatures."""
+        burner, inlet_0 = (1.0 - p.intake_share - p.exhaust_share) * p.r_burner, REFERENCE_K + intake_0
+        by_flame = 0.5 * burner * p.hot_share * (inlet_0 / (REFERENCE_K + 0.5 * (flame_0 + flue_0)))
+        by_flue = by_flame + p.exhaust_share * p.r_ex * (inlet_0 / (REFERENCE_K + flue_0))
+        cold = p.intake_share * p.r_in + burner * (1.0 - p.hot_share)
+        return cls(cold, (by_flame + by_flue) * REFERENCE_K, by_flame, by_flue, -1.0 / (2.0 + p.steepness))
+
+    def flow(self, flame: Any, flue: Any, inlet_k: Any) -> Any:
+        """Return the volume flow over the baseline's at full head and speed [-]."""
+        resistance = self.cold + (self.hot + self.by_flame * flame + self.by_flue * flue) / inlet_k
+        return np.exp(np.log(resistance) * self.flatness)
+
+
+def _secant(guess: Any, image: Any, last: Any) -> tuple[Any, Any]:
+    """Return the next guess of the number that is its own image, and what the round after this needs."""
+    slope: Any = 0.0
+    if last is not None:
+        moved = guess - last[0]
+        slope = (image - last[1]) / np.where(moved == 0.0, 1.0, moved)
+        slope = np.minimum(np.maximum(slope, STEEPEST), FLATTEST)
+    return guess + (image - guess) / (1.0 - slope), (guess, image)
+
+
+def working_point(
+    healthy: HealthyState,
+    site: SiteAir,
+    p: HeaterParameters,
+    fuel: FuelHeat,
+    *,
+    smooth: bool = False,
+    rounds: int = ROUNDS,
+) -> WorkingPoint:
+    """Return the working point: the fixed point of air flow, flame, exchanger and flue temperature.
+
+    lambda is the one unknown: air gives flame and flue temperature, these give resistance and so air. A secant closes
+    it; flame and flue follow by one Newton step each round. Every element takes the same steps whatever stands beside
+    it, so a row alone and a row in a table give the same digits. Below lambda 1 only the fuel that finds air is burnt.
+    Validity records ``working_point_rounds`` and ``cubic_enthalpy`` (``combust/data/approximate_forms.toml``).
+
+    Parameters
+    ----------
+    healthy, site, p, fuel
+        Baseline, air of the place, parameters (arrays of one shape) and the stated fuel's heat.
+    smooth : bool
+        Count all the fuel as burnt down to lambda 0.625: too hot there, but no kink at lambda 1, for a surface.
+    rounds : int
+        Rounds of the secant.
+
+    Returns
+    -------
+    WorkingPoint
+        Shape of the broadcast parameters. lambda may fall below 1.
+
+    Examples
+    --------
+    >>> from combust.domain.catalogue import get_fuel
+    >>> b7 = get_fuel("diesel_b7")
+    >>> base = HealthyState(1.6, 330.0, 15.0, 15.0, 73.0)
+    >>> site = SiteAir(1.0, 1.0, 1.0, 1.0, 15.0, 15.0)
+    >>> point = working_point(base, site, HeaterParameters(), fuel_heat(b7, b7.net_heating_value_mj_per_kg))
+    >>> round(float(point.air_ratio), 4), round(float(point.flue_c), 3)
+    (1.6, 330.0)
+    """
+    intake_0, intake = healthy.intake_c - REFERENCE_C, site.intake_c - REFERENCE_C
+    flue_0 = healthy.flue_c - REFERENCE_C
+    sink_0 = healthy.air_in_c + 0.5 * healthy.rise_k - REFERENCE_C
+    flame_0 = flame_temperature(fuel, healthy.air_ratio, intake_0)
+    units_0 = np.log((flame_0 - sink_0) / np.maximum(flue_0 - sink_0, 1.0))
+    useful_0 = enthalpy(fuel, healthy.air_ratio, flame_0) - enthalpy(fuel, healthy.air_ratio, flue_0)
+
+    path = _AirPath.of(p, intake_0, flame_0, flue_0)
+    fresh, inlet = 1.0 - p.recirculated, REFERENCE_K + intake
+    heating = site.heating_air_density * p.heating_air * (1.0 + p.shaft * (p.speed - 1.0))
+    warming = p.recirculated * p.recirculated_heat * p.unseen_warming
+    # What does not change from round to round: lambda over volume, heat at lambda 1, gas over mass, rise over heat.
+    lambda_of_volume = healthy.air_ratio * site.dry_density * fresh / p.fuel
+    at_no_resistance = lambda_of_volume * p.speed * np.exp(-path.flatness * np.log(p.head))
+    supplied = p.released * p.fuel_heat * fuel.net_heat * fresh
+    gas_of_mass = p.fuel / (fresh * gas_mass(fuel, healthy.air_ratio))
+    rise_of_heat = p.fuel / (fresh * useful_0 * heating)
+    less_units = -units_0 * heating**p.air_side * p.clean
+    softer, finds_air = p.exponent - 1.0, 1.6 if smooth else 1.0
+    sink_cold, sink_rise = site.air_in_c - REFERENCE_C, 0.5 * healthy.rise_k
+
+    flue, flame, last = flue_0, flame_0, None
+    ratio = at_no_resistance * path.flow(flame_0, flue_0, inlet)
+    for _ in range(rounds):
+        a, b, c = _coefficients(fuel, ratio)
+        carried = ratio * fuel.intake_air
+        by_warming = carried * warming
+        total = supplied * np.minimum(1.0, finds_air * ratio) + carried * intake + by_warming * (flue - intake)
+        flame_slope = a + flame * (2.0 * b + 3.0 * c * flame)
+        flame = flame - (flame * (a + flame * (b + flame * c)) - total) / flame_slope
+        # Gas through the exchanger: all of the fuel's products and what goes round.
+        gas = gas_of_mass * gas_mass(fuel, ratio)
+        left = np.exp(less_units * np.exp(np.log(gas) * softer))
+        rise = rise_of_heat * (total - flue * (a + flue * (b + flue * c)))
+        behind = (1.0 - left) * (sink_cold + sink_rise * rise) + left * flame
+        cooled = a + flue * (2.0 * b + 3.0 * c * flue)
+        follows = by_warming / flame_slope
+        gain = (1.0 - left) * (sink_rise * rise_of_heat) * (by_warming - cooled) + left * follows
+        step = (behind - flue) / (1.0 - gain)
+        flue = flue + step
+        flame = flame + follows * step
+        rise = rise + rise_of_heat * (by_warming - cooled) * step
+        true_inlet = inlet + warming * (flue - intake)
+        thinner = inlet / true_inlet
+        ratio, last = _secant(ratio, at_no_resistance * thinner * path.flow(flame, flue, true_inlet), last)
+    volume = ratio / (lambda_of_volume * thinner)
+    return WorkingPoint(
+        air_ratio=ratio,
+        flue_c=flue + REFERENCE_C,
+        heat=rise * heating,
+        rise=rise,
+        air=site.dry_density * thinner * volume,
+        intake_static=p.r_in * volume * volume * (site.density * thinner),
+        exhaust_static=p.r_ex * gas * gas * (REFERENCE_K + flue) / ((REFERENCE_K + flue_0) * site.pressure),
+        intake_true_c=true_inlet - ZERO_CELSIUS_K,
+    )
+
+
+def trim_to_keep(
+    healthy: HealthyState, site: SiteAir, p: HeaterParameters, fuel: FuelHeat, air_ratio: Any, *, by: str
+) -> tuple[Any, WorkingPoint]:
+    """Return the change of fuel or of blower speed that brings lambda to a wanted value, and the working point then.
+
+    Parameters
+    ----------
+    healthy, site, p, fuel
+        As for :func:`working_point`.
+    air_ratio : float or array
+        The wanted lambda [-].
+    by : {"fuel", "speed"}
+        What is trimmed, one factor for each element [-].
+    """
+    sign, start = -1.0 if by == "fuel" else 1.0, getattr(p, by)
+    trim: Any = 0.0
+    last: Any = None
+    for _ in range(TRIM_ROUNDS):
+        point = working_point(healthy, site, p._replace(**{by: start * np.exp(trim)}), fuel)
+        trim, last = _secant(trim, trim + sign * np.log(air_ratio / point.air_ratio), last)
+    return np.exp(trim), point
