@@ -34,7 +34,9 @@ HEAD = fields_of(
     longest=4000,
 )
 KINDS = ("reading", "check", "adjustment", "not_checked", "note", "event", "limit")
-EVENTS = ("repair", "rezero", "swap")
+EVENT = Field(
+    "event", "choice", "for the history", choices=("repair", "rezero", "swap"), hint="Use repair, rezero or swap."
+)
 CHECKS = tuple(load_table("causes")["check"])
 
 

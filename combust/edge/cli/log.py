@@ -9,7 +9,7 @@ import click
 
 from combust import __version__
 from combust.application.reading.result import interpret
-from combust.application.visit.record import CHECKS, EVENTS, HEAD, VisitRecord, stops_now
+from combust.application.visit.record import CHECKS, EVENT, HEAD, VisitRecord, stops_now
 from combust.application.visit.record_sections import sections
 from combust.application.visit.steady import visit_procedure
 from combust.data.errors import CombustError, Fault, printable
@@ -18,12 +18,10 @@ from combust.domain.reading import Reading
 from combust.edge.cli import output
 from combust.edge.cli.options import quantity_options, table_options, values_of
 from combust.edge.logbook.book import Logbook
-from combust.edge.logbook.visits import NewVisit, Written, add, close_visit, read_visit, read_visits, revise
+from combust.edge.logbook.visits import NewVisit, Written, add, close_visit, entries_of, read_visit, read_visits, revise
 
 if TYPE_CHECKING:
     from combust.edge.tables.table_map import TableMap
-
-NOT_A_READING = ("visit_id", "heater_id", "reading_id", "taken_at", "note")
 
 
 @click.group("log", short_help="Keep visits and readings in a logbook that cannot be rewritten.")
@@ -61,7 +59,7 @@ def _head_options(function: Callable[..., Any]) -> Callable[..., Any]:
 @click.option("--adjustment", "adjustments", multiple=True, metavar="TEXT", help="Work or adjustment; give it again.")
 @click.option("--not-checked", "not_checked", multiple=True, metavar="TEXT", help="What was NOT checked.")
 @click.option("--text-note", "notes", multiple=True, metavar="TEXT", help="A note on the visit.")
-@click.option("--event", "events", multiple=True, metavar="WORD", help=f"For the history: {', '.join(EVENTS)}.")
+@click.option("--event", "events", multiple=True, metavar="WORD", help=f"For the history: {', '.join(EVENT.choices)}.")
 @click.option("--from", "source", metavar="FILE", help="Take readings from a table, CSV or Parquet.")
 @click.option(
     "--series", "series_file", metavar="FILE", help="Take the reading from a logged series, if it was steady."
@@ -105,16 +103,11 @@ def add_command(
         values = _from_series(series_file, mapping, values)
     reading = Reading(**values)
     texts = (("adjustment", adjustments), ("not_checked", not_checked), ("note", notes))
-    entries: list[tuple[str, str | None, dict[str, Any]]] = [
-        (kind, None, {"text": text.strip()}) for kind, many in texts for text in many if text.strip()
-    ]
-    entries += [("check", None, _check_of(text)) for text in checks]
-    entries += [("event", None, _event_of(word, reading.taken_at)) for word in events]
     content = {key: value for key, value in reading.items() if key != "visit_id"}
-    if any(key not in NOT_A_READING for key in content):
-        entries.insert(0, ("reading", reading.reading_id, content))
-    elif reading.note:
-        entries.append(("note", None, {"text": reading.note}))
+    entries = entries_of(content)
+    entries += [(kind, None, {"text": text.strip()}) for kind, many in texts for text in many if text.strip()]
+    entries += [("check", None, _check_of(text)) for text in checks]
+    entries += [("event", None, {"event": EVENT.checked(word), "at": reading.taken_at}) for word in events]
     visit_id = reading.visit_id
     if not visit_id:
         hint = "Give --visit-id, for example V017."
@@ -143,13 +136,6 @@ def _check_of(text: str) -> dict[str, str]:
         hint = f'Write it like --check "supply_voltage=12.1 V at glow". Checks: {", ".join(CHECKS)}.'
         raise CombustError(Fault("check", text, "format", why="is no check with a result", hint=hint))
     return {"check": name.strip(), "result": result.strip()}
-
-
-def _event_of(word: str, at: str | None) -> dict[str, Any]:
-    if word not in EVENTS:
-        hint = f"Use {', '.join(EVENTS)}."
-        raise CombustError(Fault("event", word, "unknown_name", why="is no event", hint=hint))
-    return {"event": word, "at": at}
 
 
 def _from_series(path: str, mapping: TableMap, values: dict[str, Any]) -> dict[str, Any]:
