@@ -88,4 +88,5 @@ def test_a_table_has_the_state_in_its_first_column(tmp_path: Path) -> None:
     assert [line.split(",")[0].strip('"') for line in lines[1:]] == [
         "nothing_found", "heater_off", "outdoors_only", "not_judged", "heater_off",
     ]  # fmt: skip
-    assert run.out.startswith("STOP in 2 of 5 rows: exhaust_co_high")
+    assert "STOP in 2 of 5 rows: exhaust_co_high" in run.out
+    assert run.out.index("exhaust_co_high") < run.out.index("location_unknown"), "the worst first"
