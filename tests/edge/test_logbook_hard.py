@@ -20,7 +20,7 @@ from combust.edge.cli import log
 from combust.edge.cli.main import main
 from combust.edge.logbook.book import Logbook
 from combust.edge.logbook.schema import APPLICATION_ID, STEPS, VERSION
-from combust.edge.logbook.tables import export_visits
+from combust.edge.logbook.visit_tables import export_visits
 from combust.edge.logbook.visits import NewVisit, add, close_visit, read_visit, read_visits
 
 VALUES = {"fuel": "diesel_b7", "stage": "high", "o2_dry_pct": 8.2, "co_dry_ppm": 54.0, "location": "outdoors"}
