@@ -24,6 +24,7 @@ class Written:
     visit_id: str
     revision: int
     entries: int
+    opens: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +92,7 @@ def _add_one(connection: sqlite3.Connection, visit: NewVisit) -> Written:
         )
     for kind, key, body in visit.entries:
         _insert(connection, int(visit_pk or 0), kind, key, body)
-    return Written(visit.visit_id, revision, len(visit.entries))
+    return Written(visit.visit_id, revision, len(visit.entries), row is None)
 
 
 def _insert(connection: sqlite3.Connection, visit_pk: int, kind: str, key: str | None, body: Mapping[str, Any]) -> None:
