@@ -9,14 +9,15 @@ import click
 
 from combust import __version__
 from combust.application.reading.result import interpret, safety_of
-from combust.application.visit.record import CHECKS, EVENT, HEAD, VisitRecord, safety_now
+from combust.application.visit.record import CHECKS, EVENT, HEAD, VisitRecord, alarm_findings, safety_now
 from combust.application.visit.record_sections import sections
 from combust.application.visit.steady import visit_procedure
 from combust.data.errors import CombustError, Fault, printable
+from combust.domain.limits import Finding
 from combust.domain.reading import WORTH_TELLING, Reading
 from combust.domain.safety import Safety, of_all
 from combust.edge.cli import output
-from combust.edge.cli.options import quantity_options, table_options, values_of
+from combust.edge.cli.options import quantity_options, stops_of_refused, table_options, values_of
 from combust.edge.logbook.book import Logbook
 from combust.edge.logbook.visits import NewVisit, Written, add, close_visit, entries_of, read_visit, read_visits, revise
 
@@ -98,28 +99,30 @@ def add_command(
     if source:
         _add_table(book, source, mapping, as_json)
         return
-    values = values_of(options)
-    if series_file:
-        values = _from_series(series_file, mapping, values)
-    reading = Reading(**values)
     texts = (("adjustment", adjustments), ("not_checked", not_checked), ("note", notes))
-    content = {key: value for key, value in reading.items() if key != "visit_id"}
-    entries = entries_of(content)
-    entries += [(kind, None, {"text": text.strip()}) for kind, many in texts for text in many if text.strip()]
-    entries += [("check", None, _check_of(text)) for text in checks]
-    entries += [("event", None, {"event": EVENT.checked(word), "at": reading.taken_at}) for word in events]
-    visit_id = reading.visit_id
-    if not visit_id:
-        hint = "Give --visit-id, for example V017."
-        raise CombustError(Fault("visit_id", None, "missing", why="is missing", hint=hint))
-    safety = safety_of(content)
-    if any(key in content for key in WORTH_TELLING):
-        safety = interpret(reading).safety
+    stops: list[Finding] = []
+    notes_of_series: list[str] = []
+    with stops_of_refused(options, stops):
+        values = values_of(options)
+        if series_file:
+            values = _from_series(series_file, mapping, values, stops, notes_of_series)
+        reading = Reading(**values)
+        content = {key: value for key, value in reading.items() if key != "visit_id"}
+        entries = entries_of(content)
+        entries += [(kind, None, {"text": text.strip()}) for kind, many in texts for text in many if text.strip()]
+        entries += [("check", None, _check_of(text)) for text in checks]
+        entries += [("event", None, {"event": EVENT.checked(word), "at": reading.taken_at}) for word in events]
+        if not reading.visit_id:
+            hint = "Give --visit-id, for example V017."
+            raise CombustError(Fault("visit_id", None, "missing", why="is missing", hint=hint))
+        read = interpret(reading).safety if any(key in content for key in WORTH_TELLING) else safety_of(content)
+        safety = of_all([Safety((*stops, *alarm_findings(head))), read])
+        visit = NewVisit(reading.visit_id, reading.heater_id, head, entries)
+        with Logbook(book, create=not again) as opened:
+            written = [revise(opened, visit, reason or "", drop=drop)] if again else add(opened, [visit])
     output.tell_safety(safety, as_json=as_json)
-    with Logbook(book, create=not again) as opened:
-        _tell_backup(opened)
-        visit = NewVisit(visit_id, reading.heater_id, head, entries)
-        written = [revise(opened, visit, reason or "", drop=drop)] if again else add(opened, [visit])
+    output.tell_notes(notes_of_series)
+    _tell_backup(opened)
     if again:
         before = written[0].revision - 1
         click.echo(f"Revision {before + 1} is open; revision {before} stays readable.", err=True)
@@ -135,13 +138,16 @@ def _check_of(text: str) -> dict[str, str]:
     return {"check": name.strip(), "result": result.strip()}
 
 
-def _from_series(path: str, mapping: TableMap, values: dict[str, Any]) -> dict[str, Any]:
+def _from_series(
+    path: str, mapping: TableMap, values: dict[str, Any], stops: list[Finding], notes: list[str]
+) -> dict[str, Any]:
+    """Return the mean of a steady series, typed values over it; what stops and is to tell is added to the lists."""
     from combust.edge.tables.series import judge_series, read_series
 
     series = read_series(path, mapping=mapping)
+    stops += series.stops
+    notes += series.notes
     result, averaged = judge_series(series)
-    output.tell_stops(series.stops)
-    output.tell_notes(series.notes)
     if averaged is None:
         hint = "Wait and log again; nothing was written."
         raise CombustError(Fault("series", path, "not_steady", why=f"is not steady: {' '.join(result.why)}", hint=hint))
@@ -152,21 +158,21 @@ def _add_table(book: str, source: str, mapping: TableMap, as_json: bool) -> None
     from combust.edge.logbook.visit_tables import visits_of_table
 
     table = visits_of_table(source, mapping=mapping)
-    output.tell_notes(table.notes)
-    for row, why in table.refused:
-        click.echo(f"row {row} refused: {why}", err=True)
-    if not table.visits:
-        output.tell_stops(table.stops)
-        why = "holds no row that can be taken"
-        raise CombustError(
-            Fault("file", source, "missing", why=why, hint="Mend the rows named above; nothing was written.")
-        )
+    refused = [f"row {row} refused: {why}" for row, why in table.refused]
     readings = [body for visit in table.visits for kind, _, body in visit.entries if kind == "reading"]
-    safety = of_all([Safety(tuple(table.stops)), *map(safety_of, readings)], refused=len(table.refused))
+    seen = [*table.stops, *(one for visit in table.visits for one in alarm_findings(visit.head))]
+    safety = of_all([Safety(tuple(seen)), *map(safety_of, readings)], refused=len(table.refused))
+    with stops_of_refused({}, safety.findings):
+        if not table.visits:
+            why, hint = "holds no row that can be taken", "Mend the rows named above; nothing was written."
+            click.echo("\n".join(refused), err=True)
+            raise CombustError(Fault("file", source, "missing", why=why, hint=hint))
+        with Logbook(book, create=True) as opened:
+            written = add(opened, table.visits)
     output.tell_safety(safety, as_json=as_json)
-    with Logbook(book, create=True) as opened:
-        _tell_backup(opened)
-        written = add(opened, table.visits)
+    output.tell_notes(table.notes)
+    click.echo("\n".join(refused), err=True, nl=bool(refused))
+    _tell_backup(opened)
     _say_written(written, as_json, safety, {"rows": table.rows, "refused": len(table.refused)})
     output.tell_rest(safety, in_full=True)
 

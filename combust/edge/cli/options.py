@@ -5,7 +5,7 @@ from __future__ import annotations
 import functools
 import math
 import statistics
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
@@ -15,7 +15,9 @@ from combust.application.reading.result import safety_of
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import FOREIGN_UNITS, Field, as_number
 from combust.data.vocabulary import input_keys, quantity
+from combust.domain.limits import Finding
 from combust.domain.reading import check_values
+from combust.domain.safety import Safety, of_all
 
 if TYPE_CHECKING:
     from combust.edge.tables.table_map import TableMap
@@ -177,12 +179,12 @@ def worst_of(options: dict[str, Any]) -> dict[str, Any]:
 
 
 @contextmanager
-def stops_of_refused(options: dict[str, Any]) -> Iterator[None]:
-    """Give a refusal the stop conditions that the acceptable values among the options hold: they are told first."""
+def stops_of_refused(options: dict[str, Any], found: Sequence[Finding] = ()) -> Iterator[None]:
+    """Give a refusal the stops that the acceptable values among the options, and a table, hold: they are told first."""
     try:
         yield
     except CombustError as error:
-        error.safety = safety_of(check_values(worst_of(options))[0]).without_place()
+        error.safety = of_all([Safety(tuple(found)), safety_of(check_values(worst_of(options))[0])]).without_place()
         raise
 
 
