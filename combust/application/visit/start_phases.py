@@ -134,7 +134,7 @@ def _why_not(
         (pump in ("silent", "never") and seen["pump"] == "pulsing", "the pump is silent, and here it pulses"),
         (
             never and window.burnt,
-            "no pump pulse since the request: no fuel was asked for, so nothing has burnt",
+            "no pump pulse at all since the request: the burner was never reached",
         ),
         (blower is False and seen["blower"] == "on", "the blower stands, and here it turns"),
         (blower is True and seen["blower"] == "off", "the blower turns, and here it stands"),
