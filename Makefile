@@ -28,7 +28,7 @@ test: $(VENV)/.test browser
 	$(BIN)/python -m pytest $(TWO) --outside-gate $(SELECTED)
 	@$(MAKE) --no-print-directory browser
 
-# What is settled by chance, in its long form: 3000 visits of the study of causes, 200 mystery cases, 600 moments of a
+# What is settled by chance, in its long form: 3000 visits of the study of causes, 200 mystery cases, 210 moments of a
 # signal, a fleet of a million. The reached numbers are printed.
 study: $(VENV)/.test
 	COMBUST_LONG=yes $(BIN)/python -m pytest -s tests/application/test_causes_study.py tests/application/test_mystery_cases.py \

@@ -242,7 +242,7 @@ def _student() -> Iterator[Curve]:
 def _first_order() -> Iterator[Curve]:
     oxygen, u = _grid("first_order_uncertainty"), 0.15
     for label, atoms in {**OXYGEN_FREE, **WITH_OXYGEN}.items():
-        told = np.abs(uncertainty.o2_route(oxygen, atoms, o2_u=u).by_gas)
+        told = np.abs(uncertainty.uncertain_route(air_ratio.air_ratio_from_o2, oxygen, atoms, gas_u=u).by_gas)
         high, low = (air_ratio.air_ratio_from_o2(oxygen + step, atoms) for step in (u, -u))
         yield label, oxygen, 100.0 * (told / ((high - low) / 2.0) - 1.0)
 

@@ -9,7 +9,7 @@ from typing import Any
 
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import Field, span
-from combust.data.near import near_matches
+from combust.data.near import did_you_mean, near_matches
 from combust.data.tables import load_table
 from combust.data.vocabulary import quantities
 from combust.domain.limits import FindingKind, finding_kinds
@@ -60,7 +60,7 @@ def look_up(asked: str) -> tuple[Entry, ...]:
         return found
     close = near_matches(plain, _spellings(), n=4, cutoff=0.6)
     near = list(dict.fromkeys(entry.word for spelling in close for entry in _spellings()[spelling]))
-    hint = f"Did you mean {' or '.join(near)}?" if near else "All words: combust word"
+    hint = did_you_mean(near, "All words: combust word")
     raise CombustError(Fault("word", asked, "unknown_name", why="is not in the glossary", hint=hint))
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import importlib
 import math
 from collections.abc import Iterable
+from dataclasses import KW_ONLY, dataclass, replace
 from typing import Any, Literal
 
 # What each means stands in words.toml.
@@ -15,6 +16,7 @@ Code = Literal[
 ]  # fmt: skip
 
 
+@dataclass(slots=True, eq=False, repr=False)
 class Fault:
     """One thing that is wrong with an input, told in one sentence.
 
@@ -30,33 +32,24 @@ class Fault:
         Unit and allowed band.
     why, hint : str
         Why it is refused and what to do about it.
+    line : int, optional
+        Of a text file.
     """
 
-    __slots__ = ("code", "high", "hint", "line", "low", "quantity", "unit", "value", "why")
-
-    def __init__(
-        self,
-        quantity: str,
-        value: object,
-        code: Code,
-        *,
-        unit: str = "",
-        low: float | None = None,
-        high: float | None = None,
-        why: str,
-        hint: str,
-    ) -> None:
-        self.quantity, self.value, self.code = quantity, value, code
-        self.unit, self.low, self.high = unit, low, high
-        self.why, self.hint = why, hint
-        self.line: int | None = None  # of a text file
+    quantity: str
+    value: object
+    code: Code
+    _: KW_ONLY
+    unit: str = ""
+    low: float | None = None
+    high: float | None = None
+    why: str
+    hint: str
+    line: int | None = None
 
     def entered_as(self, key: str, value: object) -> Fault:
         """Return the fault with the key and value that were entered, where those were in another unit."""
-        why = f"{self.why} (entered as {key} = {shorten(value)})"
-        return Fault(
-            self.quantity, self.value, self.code, unit=self.unit, low=self.low, high=self.high, why=why, hint=self.hint
-        )
+        return replace(self, why=f"{self.why} (entered as {key} = {shorten(value)})")
 
     def within(self, path: str) -> Fault:
         """Return the fault, its quantity told with where it stands (``fuel.mine.density``)."""

@@ -10,7 +10,7 @@ from typing import Any, SupportsFloat
 
 from combust.data.arguments import carries_unit, magnitude_in, why_no_number
 from combust.data.errors import Code, CombustError, Fault, shorten
-from combust.data.near import near_matches
+from combust.data.near import did_you_mean, near_matches
 
 MOST_ITEMS, MOST_TEXTS = 10, 100
 PLACEHOLDER = "?"  # stands in a template where a person writes
@@ -327,23 +327,11 @@ def need_rows(rows: object, name: str, known: Mapping[str, Field]) -> list[dict[
 
 def unknown_field(key: str, value: object, known: Mapping[str, Field], what: str) -> Fault:
     """Return the fault of a key that is not known, with near matches or all that is."""
-    near = near_matches(key.lower(), known, n=2, cutoff=0.5)
-    hint = f"Did you mean {' or '.join(near)}?" if near else f"Use {', '.join(known)}."
+    hint = did_you_mean(near_matches(key.lower(), known, n=2, cutoff=0.5), f"Use {', '.join(known)}.")
     return Fault(key, value, "unknown_name", why=f"is nothing that {what} holds", hint=hint)
 
 
-_METAVARS = {
-    "vol %": "PCT",
-    "%": "PCT",
-    "°C": "C",
-    "1/min": "RPM",
-    "K/min": "K/MIN",
-    "ppm": "PPM",
-    "hPa": "HPA",
-    "Pa": "PA",
-    "mg/kWh": "MG/KWH",
-    "mg/m³": "MG/M3",
-}
+_METAVARS = {"vol %": "PCT", "%": "PCT", "°C": "C", "1/min": "RPM", "mg/m³": "MG/M3"}
 
 _UNIT_SUFFIXES = ("_k_per_min", "_pct", "_ppm", "_rpm", "_hpa", "_pa", "_hz", "_ml", "_kw", "_c", "_m", "_v")
 

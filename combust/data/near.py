@@ -19,3 +19,9 @@ def near_matches(word: str, known: Iterable[str], n: int = 3, cutoff: float = 0.
     ['diesel']
     """
     return difflib.get_close_matches(word, list(known), n=n, cutoff=cutoff) if len(word) <= LONGEST_WORD else []
+
+
+def did_you_mean(near: Iterable[str], otherwise: str) -> str:
+    """Return the remedy that names what was probably meant, or another one where nothing is near."""
+    words = " or ".join(near)
+    return f"Did you mean {words}?" if words else otherwise

@@ -10,7 +10,7 @@ from typing import Any
 
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import as_number, check_fields, fields_of
-from combust.data.near import near_matches
+from combust.data.near import did_you_mean, near_matches
 from combust.data.tables import load_table, read_toml
 from combust.domain.blend import mix_fuels
 from combust.domain.formula import is_formula_like, parse_formula
@@ -66,7 +66,7 @@ def get_fuel(name: str | Fuel, *, catalogue: Catalogue | None = None, near: bool
     if is_formula_like(text):
         return fuel_from_formula(text)
     alike = _alike(text.lower(), catalogue or {}) if near else []
-    hint = f"Did you mean {' or '.join(alike)}?" if alike else "List the names with: combust fuel"
+    hint = did_you_mean(alike, "List the names with: combust fuel")
     raise CombustError(Fault("fuel", name, "unknown_name", why="is not in the catalogue", hint=hint))
 
 

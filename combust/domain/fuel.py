@@ -16,7 +16,6 @@ from combust.kernel.constants import ATOMIC_WEIGHT, DRY_AIR
 # Net heat per mol of O2 used, for a fuel known by formula alone: Thornton's rule (1917), here the middle of the
 # catalogue's liquid fuels; they lie within 2 % of it (computed, see the tests) [kJ per mol O2].
 NET_HEAT_PER_OXYGEN = 409.0
-NET_HEAT_PER_OXYGEN_U = 0.01
 
 # What a file of fuels says of one; key -> Field.
 FUEL_FIELDS = fields_of(

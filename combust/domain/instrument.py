@@ -12,7 +12,7 @@ import numpy as np
 
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import Field, as_number, check_fields
-from combust.data.near import near_matches
+from combust.data.near import did_you_mean, near_matches
 from combust.data.tables import load_table, read_toml
 
 
@@ -76,8 +76,7 @@ def instrument_class(name: str | InstrumentClass | None = None) -> InstrumentCla
         return known[name]
     if name.endswith(".toml"):
         return _class_of(Path(name).stem, read_toml(name, quantity="instrument class"))
-    near = near_matches(name, known, n=2, cutoff=0.4)
-    hint = f"Did you mean {' or '.join(near)}?" if near else f"Use {', '.join(known)} or a .toml file."
+    hint = did_you_mean(near_matches(name, known, n=2, cutoff=0.4), f"Use {', '.join(known)} or a .toml file.")
     raise CombustError(Fault("instrument_class", name, "unknown_name", why="is no instrument class", hint=hint))
 
 

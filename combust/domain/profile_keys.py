@@ -8,7 +8,7 @@ from typing import Any
 
 from combust.data.errors import CombustError, Fault, shorten
 from combust.data.fields import Field, check_fields, fields_of, strip_unit
-from combust.data.near import near_matches
+from combust.data.near import did_you_mean, near_matches
 from combust.data.tables import load_table
 from combust.domain.catalogue import Catalogue, get_fuel
 from combust.domain.profile_lines import Lines, Path
@@ -76,8 +76,7 @@ def unknown_profile_key(key: str, part: str, value: object) -> Fault:
         unit = known[same[0]].unit
         return Fault(key, value, "unknown_name", why="is in no unit that is known", hint=f"Give {same[0]} in {unit}.")
     names = [*known, *(PARTS[1:] if part == "profile" else ())]
-    near = near_matches(key.lower(), names, n=2, cutoff=0.5)
-    hint = f"Did you mean {' or '.join(near)}?" if near else f"Known here: {', '.join(names)}."
+    hint = did_you_mean(near_matches(key.lower(), names, n=2, cutoff=0.5), f"Known here: {', '.join(names)}.")
     return Fault(key, value, "unknown_name", why="is no key of a heater profile", hint=hint)
 
 

@@ -10,6 +10,7 @@ from typing import Any
 from combust.data.arguments import nearest_keys
 from combust.data.errors import CombustError, Fault, UnknownKeywordError
 from combust.data.fields import check_fields
+from combust.data.near import did_you_mean
 from combust.data.vocabulary import foreign_keys, input_keys, inputs, quantities, quantity
 
 # What a reading must hold at least one of to say anything: a gas, wet or dry, the smoke number or the CO of the cab.
@@ -115,7 +116,6 @@ def check_values(values: Mapping[str, Any]) -> tuple[dict[str, Any], list[Fault]
 
 def unknown_key(key: str) -> Fault:
     """Return the fault of a key that is no input of the vocabulary, with near matches."""
-    near = nearest_keys(key, input_keys())
-    hint = f"Did you mean {' or '.join(near)}?" if near else "All keys: combust word"
+    hint = did_you_mean(nearest_keys(key, input_keys()), "All keys: combust word")
     why = "is a result, not an input" if key in quantities() else "is no key that combust knows"
     return Fault(key, "given", "unknown_name", why=why, hint=hint)

@@ -22,7 +22,7 @@ from combust.kernel.types import Atoms, Floats
 
 PPM = 1e-6
 PCT = 1e-2
-BLOCK = 65_536
+BLOCK = 32_768
 
 
 def air_ratio_from_o2(
@@ -33,7 +33,6 @@ def air_ratio_from_o2(
     hc_dry_ppm: Any = 0.0,
     no_dry_ppm: Any = 0.0,
     air: DryAir = DRY_AIR,
-    water_gas: float = WATER_GAS_CONSTANT,
 ) -> Any:
     """Return lambda from O2, with the CO, HC and NO that came with it [-].
 
@@ -46,9 +45,9 @@ def air_ratio_from_o2(
     start = 1.0 - 3.0 * oxygen - hc - 1.5 * no + co
     hydrogen_0 = 2.0 * oxygen + no - co - 2.0 * air.o2 * start / left
     hydrogen_1 = 2.0 * nu + 2.0 * air.o2 * slope / left
-    a = hydrogen_1 * water_gas
-    b = hydrogen_0 * water_gas - (hydrogen_1 * (water_gas - 1.0) + fuel.h_c / 2.0) * co
-    c = -hydrogen_0 * (water_gas - 1.0) * co
+    a = hydrogen_1 * WATER_GAS_CONSTANT
+    b = hydrogen_0 * WATER_GAS_CONSTANT - (hydrogen_1 * (WATER_GAS_CONSTANT - 1.0) + fuel.h_c / 2.0) * co
+    c = -hydrogen_0 * (WATER_GAS_CONSTANT - 1.0) * co
     burnt = (np.sqrt(np.maximum(b * b - 4.0 * a * c, 0.0)) - b) / (2.0 * a)
     dry_air = (start - slope * burnt) / left
     return dry_air * air.o2 / (nu * (burnt + hc))
@@ -61,7 +60,6 @@ def air_ratio_from_co2(
     co_dry_ppm: Any = 0.0,
     hc_dry_ppm: Any = 0.0,
     air: DryAir = DRY_AIR,
-    water_gas: float = WATER_GAS_CONSTANT,
 ) -> Any:
     """Return lambda from CO2, with the CO and HC that came with it [-].
 
@@ -72,7 +70,7 @@ def air_ratio_from_co2(
     surplus = 1.0 + fuel.n_c / 2.0 + fuel.s_c - nu
     hydrogen_0 = (1.0 - surplus * (co2 + co) - co / 2.0 - hc) / 1.5
     hydrogen_1 = (1.0 - surplus * air.co2) / 1.5
-    h, j = water_gas * co2 + co, water_gas * air.co2
+    h, j = WATER_GAS_CONSTANT * co2 + co, WATER_GAS_CONSTANT * air.co2
     a = hydrogen_1 * j
     b = hydrogen_1 * h + hydrogen_0 * j - fuel.h_c / 2.0 * co * air.co2
     c = hydrogen_0 * h - fuel.h_c / 2.0 * co * (co2 + co)
@@ -91,7 +89,6 @@ def air_ratio_from_balance(
     hc_dry_ppm: Any = 0.0,
     no_dry_ppm: Any = 0.0,
     air: DryAir = DRY_AIR,
-    water_gas: float = WATER_GAS_CONSTANT,
 ) -> Any:
     """Return lambda from the carbon and the oxygen balance of O2, CO2, CO, HC and NO together [-].
 
@@ -99,34 +96,33 @@ def air_ratio_from_balance(
     blocks that stay in the processor's cache, on all cores.
     """
     gases = [np.asarray(x, dtype=float) for x in (o2_dry_pct, co2_dry_pct, co_dry_ppm, hc_dry_ppm, no_dry_ppm)]
-    weights = _balance_weights(fuel, air, water_gas)
+    weights = _balance_weights(fuel, air)
     shape = np.broadcast_shapes(*(gas.shape for gas in gases), *(np.shape(weight) for weight in weights))
     size = int(np.prod(shape))
     simple = all(gas.ndim == 0 or (gas.shape == shape and gas.flags.c_contiguous) for gas in gases)
     if size <= BLOCK or not simple or any(np.ndim(weight) for weight in weights):
         with np.errstate(divide="ignore", invalid="ignore"):
-            return _balance(gases, weights, None, (None,) * 4)[()]
+            return _balance(gases, weights)[()]
     out = np.empty(size)
     flat = [gas if gas.ndim == 0 else gas.reshape(-1) for gas in gases]
 
     def work(start: int, stop: int) -> None:
-        scratch = [np.empty(stop - start) for _ in range(4)]
         part = [gas if gas.ndim == 0 else gas[start:stop] for gas in flat]
         with np.errstate(divide="ignore", invalid="ignore"):
-            _balance(part, weights, out[start:stop], scratch)
+            out[start:stop] = _balance(part, weights)
 
     run_in_blocks(work, size, BLOCK)
     return out.reshape(shape)
 
 
-def _balance_weights(fuel: Atoms, air: DryAir, k: float) -> tuple[Any, ...]:
+def _balance_weights(fuel: Atoms, air: DryAir) -> tuple[Any, ...]:
     """Return the constants of the quadratic in z, for O2 and CO2 in per cent and CO in ppm.
 
     (E z - G)(H - J z) = h K/4 (co2 - N z)(co2 + co - N z), with E = X + m N, G = O2 + NO/2 + m co2 + m' co,
     H = K co2 + co, J = K N, m = 1 + s - o/2, m' = m - 1/2. Sorted by powers of z: -A z² + B z - C = 0, with
     C = co2 U + co V, V = O2 + NO/2 + m' co, U = K V + (K m + h K/4) co2 + (m + h K/4) co.
     """
-    m = 1.0 + fuel.s_c - fuel.o_c / 2.0
+    k, m = WATER_GAS_CONSTANT, 1.0 + fuel.s_c - fuel.o_c / 2.0
     e, j, q = air.o2 + m * air.co2, k * air.co2, fuel.h_c * k / 4.0
     qn = q * air.co2
     b_of_gases = (j, e * k + j * m + 2.0 * qn, (e + j * (m - 0.5) + qn) * 1e-4)
@@ -137,31 +133,17 @@ def _balance_weights(fuel: Atoms, air: DryAir, k: float) -> tuple[Any, ...]:
     return ((m - 0.5) * 1e-4, *u_of_gases, *b_of_gases, four_a, 2e-4 * air.co2, scale)
 
 
-def _balance(gases: list[Floats], weights: tuple[Any, ...], out: Floats | None, scratch: Any) -> Any:
-    """Return lambda of one block; ``out`` and ``scratch`` (four arrays) spare the temporaries of long arrays."""
+def _balance(gases: list[Floats], weights: tuple[Any, ...]) -> Any:
+    """Return lambda of one block."""
     m_co, u_v, u_co2, u_co, b_o2, b_co2, b_co, four_a, two_n, scale = weights
     o2, co2, co, hc, no = gases
-    w1, w2, w3, w4 = scratch
-    multiply, add = np.multiply, np.add
-    oxygen = o2 + no * 0.5e-4 if no.ndim or no != 0.0 else o2
-    v = add(oxygen, multiply(co, m_co, w1), w1)
-    c = multiply(v, u_v, w2)
-    c = add(c, multiply(co2, u_co2, w3), w2)
-    c = add(c, multiply(co, u_co, w3), w2)
-    c = multiply(c, co2, w2)
-    c = add(c, multiply(v, co, w1), w2)
-    b = multiply(co2, b_co2, w1)
-    b = add(b, multiply(oxygen, b_o2, w3), w1)
-    b = add(b, multiply(co, b_co, w3), w1)
-    root = multiply(b, b, w3)
-    root = np.sqrt(np.subtract(root, multiply(c, four_a, w4), w3), w3)
-    b = add(b, root, w1)
+    oxygen = o2 + no * 0.5e-4
+    v = oxygen + co * m_co
+    c = (v * u_v + co2 * u_co2 + co * u_co) * co2 + v * co
+    b = co2 * b_co2 + oxygen * b_o2 + co * b_co
+    b = b + np.sqrt(b * b - c * four_a)
     # lambda = (X/nu) z / (carbon - N z) with z = 2 C / (B + root)
-    carbon = add(co2, multiply(co, 1e-4, w3), w3)
-    carbon = carbon + hc * 1e-4 if hc.ndim or hc != 0.0 else carbon
-    below = multiply(carbon, b, w1)
-    below = np.subtract(below, multiply(c, two_n, w3), w1)
-    return np.divide(multiply(c, scale, w2), below, out)
+    return c * scale / ((co2 + co * 1e-4 + hc * 1e-4) * b - c * two_n)
 
 
 def air_ratio_brettschneider(

@@ -270,16 +270,6 @@ def friction_multiplier_of_bore(before_mm: Any, after_mm: Any) -> Any:
     return (before_mm / after_mm) ** 5
 
 
-def loss_exponent(shape: DuctShape, duty: Duty) -> Any:
-    """Return d ln(loss)/d ln(mass flow) of a duct: 1 laminar, 1.75 smooth turbulent, 2 fittings alone [-]."""
-    middle = {name: value for name, (value, _) in _parameters(shape).items()}
-    up, down = (
-        _loss(shape, duty._replace(mass_flow_kg_per_h=duty.mass_flow_kg_per_h * (1.0 + step)), middle)
-        for step in (STEP, -STEP)
-    )
-    return np.log(up / down) / np.log((1.0 + STEP) / (1.0 - STEP))
-
-
 def air_after_change(multiplier: Any, share: Any, steepness: Any) -> Any:
     """Return air after over air before when one duct's resistance is multiplied, blower speed unchanged [-].
 

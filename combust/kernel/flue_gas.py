@@ -46,9 +46,7 @@ class FlueGasMoles(NamedTuple):
         return 100.0 * self.co2 / self.dry
 
 
-def rich_co_share(
-    fuel: Atoms, air_ratio: Any, *, hc_share: Any = 0.0, no_share: Any = 0.0, water_gas: float = WATER_GAS_CONSTANT
-) -> Any:
+def rich_co_share(fuel: Atoms, air_ratio: Any, *, hc_share: Any = 0.0, no_share: Any = 0.0) -> Any:
     """Return the share of fuel carbon that leaves as CO when no O2 is left [mol/mol]; 0 where air suffices.
 
     CO and H2 share the missing oxygen through CO·H2O/(CO2·H2) = K. NaN where even all carbon as CO and all hydrogen
@@ -58,9 +56,9 @@ def rich_co_share(
     oxygen = stoichiometric_oxygen(fuel)
     missing = 2.0 * (burnt * oxygen + no_share / 2.0 - air_ratio * oxygen) / burnt
     hydrogen = fuel.h_c / 2.0
-    linear = water_gas + hydrogen + (water_gas - 1.0) * missing
-    root = np.sqrt(linear**2 + 4.0 * (1.0 - water_gas) * water_gas * missing)
-    share = 2.0 * water_gas * missing / (linear + root)
+    linear = WATER_GAS_CONSTANT + hydrogen + (WATER_GAS_CONSTANT - 1.0) * missing
+    root = np.sqrt(linear**2 + 4.0 * (1.0 - WATER_GAS_CONSTANT) * WATER_GAS_CONSTANT * missing)
+    share = 2.0 * WATER_GAS_CONSTANT * missing / (linear + root)
     possible = missing <= (1.0 + hydrogen) * (1.0 + 1e-12)
     return np.where(missing <= 0.0, 0.0, np.where(possible, share * burnt, np.nan))
 
@@ -74,7 +72,6 @@ def flue_gas_moles(
     no_share: Any = 0.0,
     humidity_ratio: Any = 0.0,
     air: DryAir = DRY_AIR,
-    water_gas: float = WATER_GAS_CONSTANT,
 ) -> FlueGasMoles:
     """Return the flue gas of one mol of fuel carbon.
 
@@ -98,12 +95,12 @@ def flue_gas_moles(
     FlueGasMoles
         Shape of the broadcast arguments; NaN where the mixture is too rich to burn to CO and H2.
     """
-    forced = rich_co_share(fuel, air_ratio, hc_share=hc_share, no_share=no_share, water_gas=water_gas)
+    forced = rich_co_share(fuel, air_ratio, hc_share=hc_share, no_share=no_share)
     carbon_monoxide = np.maximum(co_share, forced)
     burnt = 1.0 - np.asarray(hc_share, dtype=float)
     own_co2 = burnt - carbon_monoxide
     hydrogen = burnt * fuel.h_c / 2.0
-    own_water = hydrogen * water_gas * own_co2 / (water_gas * own_co2 + carbon_monoxide)
+    own_water = hydrogen * WATER_GAS_CONSTANT * own_co2 / (WATER_GAS_CONSTANT * own_co2 + carbon_monoxide)
     free_hydrogen = hydrogen - own_water
     dry_air = air_ratio * stoichiometric_air_moles(fuel, air=air)
     demand = own_co2 + carbon_monoxide / 2.0 + own_water / 2.0 + burnt * (fuel.s_c - fuel.o_c / 2.0) + no_share / 2.0

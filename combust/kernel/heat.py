@@ -21,7 +21,6 @@ LOWEST_K, HIGHEST_K = 200.0, 6000.0
 SIEGERT_OIL = (0.68, 0.007)
 # Net heat of combustion of CO at 25 °C: 393.51 - 110.53 kJ/mol (CODATA key values 1989, from memory) [J/kmol].
 HEAT_OF_CO = 282.98e6
-HEAT_OF_H2 = 241.826e6
 
 
 @cache
@@ -29,8 +28,7 @@ def _coefficients(high: bool) -> Floats:
     """Return the polynomial H/R [K] of each species as powers T, T²/2 … T⁵/5, constant."""
     table = load_table("gas_enthalpies")
     rows: Floats = np.array([table[name]["high" if high else "low"] for name in SPECIES], dtype=float)
-    rows = rows / np.array([1.0, 2.0, 3.0, 4.0, 5.0, 1.0])
-    return rows
+    return rows / [1.0, 2.0, 3.0, 4.0, 5.0, 1.0]
 
 
 def gas_enthalpy(moles: FlueGasMoles, temp_c: Any) -> Any:
@@ -43,23 +41,25 @@ def gas_enthalpy(moles: FlueGasMoles, temp_c: Any) -> Any:
     ----------
     NASA polynomials (McBride, Gordon and Reno, NASA TM-4513, 1993), see ``combust/data/gas_enthalpies.toml``.
     """
-    kelvin = np.asarray(temp_c, dtype=float) + ZERO_CELSIUS_K
-    enthalpy = _mixture_enthalpy(moles, kelvin, high=False)
-    if np.any(kelvin > MIDDLE_K):
-        enthalpy = np.where(kelvin > MIDDLE_K, _mixture_enthalpy(moles, kelvin, high=True), enthalpy)
-    return enthalpy[()] if isinstance(enthalpy, np.ndarray) else enthalpy
+    return _enthalpies(moles, temp_c)[0]
 
 
-def _mixture_enthalpy(moles: FlueGasMoles, kelvin: Any, *, high: bool) -> Any:
-    mixed = _mixture_polynomial(moles, high=high)
-    return GAS_CONSTANT * _horner(mixed, kelvin)
+def _enthalpies(moles: FlueGasMoles, *temps_c: Any) -> list[Any]:
+    """Return the enthalpy at each temperature; the polynomials of the mixture are made once."""
+    kelvins = [np.asarray(temp, dtype=float) + ZERO_CELSIUS_K for temp in temps_c]
+    low = _mixture_polynomial(moles, high=False)
+    found = [_horner(low, kelvin) for kelvin in kelvins]
+    if any(np.any(kelvin > MIDDLE_K) for kelvin in kelvins):
+        high = _mixture_polynomial(moles, high=True)
+        found = [np.where(k > MIDDLE_K, _horner(high, k), one) for k, one in zip(kelvins, found, strict=True)]
+    return [GAS_CONSTANT * one for one in found]
 
 
 def _mixture_polynomial(moles: FlueGasMoles, *, high: bool) -> list[Any]:
     rows = _coefficients(high)
-    parts = [getattr(moles, name) for name in SPECIES]
-    present = [index for index, part in enumerate(parts) if np.any(part)]
-    return [sum(parts[index] * rows[index, power] for index in present) for power in range(6)]
+    parts = [(getattr(moles, name), row) for name, row in zip(SPECIES, rows, strict=True)]
+    present = [(part, row) for part, row in parts if np.any(part)]
+    return [sum(part * row[power] for part, row in present) for power in range(6)]
 
 
 def _horner(polynomial: list[Any], kelvin: Any) -> Any:
@@ -69,12 +69,8 @@ def _horner(polynomial: list[Any], kelvin: Any) -> Any:
 
 def sensible_heat(moles: FlueGasMoles, hot_temp_c: Any, cold_temp_c: Any) -> Any:
     """Return the heat a gas gives off between two temperatures, water stays vapour [J per kmol fuel carbon]."""
-    hot = np.asarray(hot_temp_c, dtype=float) + ZERO_CELSIUS_K
-    cold = np.asarray(cold_temp_c, dtype=float) + ZERO_CELSIUS_K
-    if np.any(hot > MIDDLE_K) or np.any(cold > MIDDLE_K):
-        return gas_enthalpy(moles, hot_temp_c) - gas_enthalpy(moles, cold_temp_c)
-    mixed = _mixture_polynomial(moles, high=False)
-    return GAS_CONSTANT * (_horner(mixed, hot) - _horner(mixed, cold))
+    hot, cold = _enthalpies(moles, hot_temp_c, cold_temp_c)
+    return hot - cold
 
 
 def heat_input_per_carbon(fuel: Atoms, net_heating_value: Any) -> Any:

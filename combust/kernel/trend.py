@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from functools import lru_cache
+from math import erfc, sqrt
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -79,8 +80,7 @@ def fit_trend(
     if slope_prior_u is not None:
         ridge[1] = slope_prior_u**-2
     if not _fixed(design, ridge):
-        nothing = np.full(values.shape[:-1], np.nan)
-        empty = nothing[()]
+        empty = np.full(values.shape[:-1], np.nan)[()]
         return Trend(empty, empty, empty, empty, empty, 0.0, np.ones(values.shape), np.zeros(values.shape))
     weights = np.ones(values.shape)
     found, inverse, residuals = _solve(design, values, noise, shared, weights, ridge)
@@ -91,16 +91,9 @@ def fit_trend(
             break
         weights = new
         found, inverse, residuals = _solve(design, values, noise, shared, weights, ridge)
-    return Trend(
-        found[..., 0][()],
-        found[..., 1][()],
-        inverse[..., 0, 0][()],
-        inverse[..., 1, 1][()],
-        inverse[..., 0, 1][()],
-        information[()] if values.ndim == 1 else information,
-        weights,
-        residuals,
-    )
+    level, slope = (found[..., place][()] for place in (0, 1))
+    of_level, of_slope, of_both = (inverse[..., row, column][()] for row, column in ((0, 0), (1, 1), (0, 1)))
+    return Trend(level, slope, of_level, of_slope, of_both, information[()], weights, residuals)
 
 
 def _design(times: Any, segment: Any) -> Any:
@@ -137,8 +130,6 @@ def _solve(design: Any, values: Any, noise: Any, shared: Any, weights: Any, ridg
 
 def standard_normal_tail(z: Any) -> Any:
     """Return the upper tail of the standard normal distribution, by its complementary error function [-]."""
-    from math import erfc, sqrt
-
     return np.vectorize(lambda x: 0.5 * erfc(x / sqrt(2.0)), otypes=[float])(z)[()]
 
 
@@ -238,10 +229,3 @@ def crossing_time(trend: Trend, limit: Any, quantile: float) -> Crossing:
         latest = np.where(a > 0.0, high, np.inf)
         best = -level / slope
     return Crossing(best[()], earliest[()], latest[()])
-
-
-def in_crossing_set(trend: Trend, limit: Any, quantile: float, time: Any) -> Any:
-    """Return whether a time belongs to Fieller's set: its line value cannot be told from the limit."""
-    value = trend.level + trend.slope * time - limit
-    variance = trend.variance_level + 2.0 * time * trend.covariance + time**2 * trend.variance_slope
-    return np.abs(value) <= quantile * np.sqrt(variance)

@@ -8,7 +8,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
-Number = float | Floats
 
 
 class Atoms(Protocol):

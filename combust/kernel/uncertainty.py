@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any, NamedTuple
 
 import numpy as np
 
-from combust.kernel.air_ratio import air_ratio_from_co2, air_ratio_from_o2
-from combust.kernel.constants import DRY_AIR, DryAir
 from combust.kernel.types import Atoms, AtomsTuple
 
 COVERAGE = 2.0  # a class limit is read as a 95 % Gaussian limit: u = limit / 2
@@ -60,52 +59,42 @@ class RouteWithUncertainty(NamedTuple):
         return self.by_gas**2 + self.by_co**2 + self.by_hydrogen**2
 
 
-def o2_route(
-    o2_dry_pct: Any,
-    fuel: Atoms,
-    *,
-    o2_u: Any,
-    co_dry_ppm: Any = 0.0,
-    co_u: Any = 0.0,
-    hydrogen_u: Any = 0.0,
-    air: DryAir = DRY_AIR,
-    **gases: Any,
-) -> RouteWithUncertainty:
-    """Return lambda from O2 with its first-order response to u(O2), u(CO) and u(H/C) of the fuel.
-
-    Validity record ``first_order_uncertainty`` (``combust/data/approximate_forms.toml``).
-    """
-    return _route(air_ratio_from_o2, o2_dry_pct, fuel, o2_u, co_dry_ppm, co_u, hydrogen_u, {"air": air, **gases})
-
-
-def co2_route(
-    co2_dry_pct: Any,
-    fuel: Atoms,
-    *,
-    co2_u: Any,
-    co_dry_ppm: Any = 0.0,
-    co_u: Any = 0.0,
-    hydrogen_u: Any = 0.0,
-    air: DryAir = DRY_AIR,
-    **gases: Any,
-) -> RouteWithUncertainty:
-    """Return lambda from CO2 with its first-order response to u(CO2), u(CO) and u(H/C) of the fuel."""
-    return _route(air_ratio_from_co2, co2_dry_pct, fuel, co2_u, co_dry_ppm, co_u, hydrogen_u, {"air": air, **gases})
-
-
 STEP = 1e-5  # relative step of the forward differences: truncation and rounding both below 1e-4
 
 
-def _route(
-    inverse: Any, gas: Any, fuel: Atoms, gas_u: Any, co: Any, co_u: Any, hydrogen_u: Any, gases: dict[str, Any]
+def uncertain_route(
+    route: Callable[..., Any],
+    gas_pct: Any,
+    fuel: Atoms,
+    *,
+    gas_u: Any,
+    co_dry_ppm: Any = 0.0,
+    co_u: Any = 0.0,
+    hydrogen_u: Any = 0.0,
+    **gases: Any,
 ) -> RouteWithUncertainty:
-    here = inverse(gas, fuel, co_dry_ppm=co, **gases)
-    step_gas, step_co, step_h = STEP * 10.0, STEP * 1e6, STEP
-    by_gas = (inverse(gas + step_gas, fuel, co_dry_ppm=co, **gases) - here) * (gas_u / step_gas)
-    by_co = (inverse(gas, fuel, co_dry_ppm=co + step_co, **gases) - here) * (co_u / step_co)
-    other = AtomsTuple(fuel.h_c + step_h, fuel.o_c, fuel.n_c, fuel.s_c)
-    by_hydrogen = (inverse(gas, other, co_dry_ppm=co, **gases) - here) * (hydrogen_u / step_h)
-    return RouteWithUncertainty(here, by_gas, by_co, by_hydrogen)
+    """Return lambda by one gas with its first-order response to u(gas), u(CO) and u(H/C) of the fuel.
+
+    Validity record ``first_order_uncertainty`` (``combust/data/approximate_forms.toml``).
+
+    Parameters
+    ----------
+    route : callable
+        :func:`air_ratio_from_o2` or :func:`air_ratio_from_co2`; ``gases`` go to it as they are.
+    gas_pct, gas_u : float or array
+        Its gas and the gas's standard uncertainty [vol %].
+    co_dry_ppm, co_u, hydrogen_u : float or array
+        CO [ppm], and the standard uncertainties of CO [ppm] and of H/C [mol/mol].
+    """
+    here = route(gas_pct, fuel, co_dry_ppm=co_dry_ppm, **gases)
+    step_gas, step_co = STEP * 10.0, STEP * 1e6
+    other = AtomsTuple(fuel.h_c + STEP, fuel.o_c, fuel.n_c, fuel.s_c)
+    by_gas = route(gas_pct + step_gas, fuel, co_dry_ppm=co_dry_ppm, **gases) - here
+    by_co = route(gas_pct, fuel, co_dry_ppm=co_dry_ppm + step_co, **gases) - here
+    by_hydrogen = route(gas_pct, other, co_dry_ppm=co_dry_ppm, **gases) - here
+    return RouteWithUncertainty(
+        here, by_gas * (gas_u / step_gas), by_co * (co_u / step_co), by_hydrogen * (hydrogen_u / STEP)
+    )
 
 
 class BestEstimate(NamedTuple):

@@ -21,7 +21,7 @@ from combust.application.mystery.seal import canonical, derived, master_key, ope
 from combust.data.errors import CombustError
 from tests.long import LONG
 
-SALT = "the wind of Skarn pass at night"
+SALT = "the wind of Skarnwick pass at night"
 COUNT = 200 if LONG else 100
 CAUSES = tuple(shipped_priors().causes)
 

@@ -18,7 +18,7 @@ from combust.domain.instrument import instrument_class
 from combust.kernel.air_ratio import air_ratio_from_balance, air_ratio_from_o2
 from combust.kernel.constants import DRY_AIR
 from combust.kernel.stoichiometry import dry_flue_gas_moles, stoichiometric_oxygen
-from combust.kernel.uncertainty import o2_route
+from combust.kernel.uncertainty import uncertain_route
 from tests.benchmarks.made import CANTERA_GASES, FUEL, Readings, columns_of, readings
 from tests.benchmarks.records import Effort, Record, apart, timed
 
@@ -168,7 +168,7 @@ def _against_uncertainties(effort: Effort) -> list[Record]:
         return np.array([propagate(shown, shown_u).std_dev for shown, shown_u in pairs])
 
     def ours(shown: object, shown_u: object) -> np.ndarray:
-        return np.sqrt(o2_route(shown, FUEL, o2_u=shown_u, hydrogen_u=hydrogen_u).variance)
+        return np.sqrt(uncertain_route(air_ratio_from_o2, shown, FUEL, gas_u=shown_u, hydrogen_u=hydrogen_u).variance)
 
     one = timed(lambda: ours(8.2, 0.15))
     repeat = effort.pick(100, 1_000)

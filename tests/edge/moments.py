@@ -29,7 +29,8 @@ def begin(*arguments: str, cwd: Path, **options: Any) -> subprocess.Popen[str]:
     """
     process = subprocess.Popen(
         [sys.executable, "-m", "combust", *arguments],
-        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, cwd=cwd, env=ENV, start_new_session=True, **options,
+        text=True, cwd=cwd, env=ENV, start_new_session=True,
+        **{"stdout": subprocess.PIPE, "stderr": subprocess.PIPE, **options},
     )  # fmt: skip
     until(process, lambda: handles(process.pid, signal.SIGTERM))
     return process

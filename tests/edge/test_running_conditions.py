@@ -101,6 +101,20 @@ def test_being_ended_from_outside_leaves_nothing_half_written_either(long_work: 
     assert list(tmp_path.iterdir()) == []
 
 
+def test_ctrl_c_gives_the_cursor_of_the_terminal_back(long_work: Path, tmp_path: Path) -> None:
+    """A progress bar hides it (DECTCEM of the VT220, from memory: 25l hides, 25h shows)."""
+    ours, theirs = os.openpty()
+    process = begin(*lines_of("readings", long_work, tmp_path), cwd=tmp_path, stderr=theirs)
+    assert hold(process, middle_of("readings", long_work, tmp_path, process))
+    assert interrupt(process)[0] == 130
+    os.close(theirs)
+    said = os.read(ours, 100_000)
+    os.close(ours)
+    assert b"\x1b[?25l" in said
+    assert b"\x1b[?25h" in said.rpartition(b"\x1b[?25l")[2]
+    assert said.endswith(b"Stopped by the user.\r\n")
+
+
 def test_a_signal_that_was_switched_off_before_stays_off(tmp_path: Path) -> None:
     """As a shell starts what runs in the background: Ctrl-C is for what stands in front."""
     before = signal.signal(signal.SIGINT, signal.SIG_IGN)
@@ -116,7 +130,7 @@ SHORT = (
     ("log", "add", "w.book", "--visit-id=V1", "--o2-dry=8.2", "--location=outdoors"),
     ("profile", "new", "--out=h.toml"),
 )
-MOMENTS = 600 if LONG else 24
+MOMENTS = 210 if LONG else 24
 
 
 def test_a_signal_at_any_moment_ends_in_0_or_130(tmp_path: Path) -> None:

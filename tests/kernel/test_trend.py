@@ -11,7 +11,6 @@ from combust.kernel.trend import (
     critical_values,
     crossing_time,
     fit_trend,
-    in_crossing_set,
     standard_normal_tail,
 )
 
@@ -98,6 +97,12 @@ def test_bounds_of_many_looks_against_the_multivariate_normal():
 def test_normal_tail():
     z = np.linspace(-6, 6, 25)
     assert standard_normal_tail(z) == pytest.approx(norm.sf(z), rel=1e-9)
+
+
+def in_crossing_set(trend, limit, quantile, time):
+    """Whether the line's value at a time cannot be told from the limit: Fieller's set by its definition."""
+    variance = trend.variance_level + 2.0 * time * trend.covariance + time**2 * trend.variance_slope
+    return np.abs(trend.level + trend.slope * time - limit) <= quantile * np.sqrt(variance)
 
 
 @pytest.mark.independent

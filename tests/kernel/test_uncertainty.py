@@ -16,10 +16,9 @@ from combust.kernel.uncertainty import (
     AtomsTuple,
     RouteWithUncertainty,
     best_air_ratio,
-    co2_route,
-    o2_route,
     standard_uncertainty,
     student_t,
+    uncertain_route,
 )
 from tests.source_rows import SourceRow, source_rows
 
@@ -108,8 +107,10 @@ def test_delta_method_against_a_million_draws(ratio: float, route: str) -> None:
     drawn_o2, drawn_co2 = rng.normal(o2, u["o2"], draws), rng.normal(co2, u["co2"], draws)
     drawn_co = rng.normal(co, u["co"], draws)
     fuels = AtomsTuple(rng.normal(B7.h_c, u["h"], draws), B7.o_c)
-    by_o2 = o2_route(o2, B7, o2_u=u["o2"], co_dry_ppm=co, co_u=u["co"], hydrogen_u=u["h"])
-    by_co2 = co2_route(co2, B7, co2_u=u["co2"], co_dry_ppm=co, co_u=u["co"], hydrogen_u=u["h"])
+    by_o2 = uncertain_route(air_ratio_from_o2, o2, B7, gas_u=u["o2"], co_dry_ppm=co, co_u=u["co"], hydrogen_u=u["h"])
+    by_co2 = uncertain_route(
+        air_ratio_from_co2, co2, B7, gas_u=u["co2"], co_dry_ppm=co, co_u=u["co"], hydrogen_u=u["h"]
+    )
     drawn = {
         "o2": air_ratio_from_o2(drawn_o2, fuels, co_dry_ppm=drawn_co),
         "co2": air_ratio_from_co2(drawn_co2, fuels, co_dry_ppm=drawn_co),
@@ -140,7 +141,9 @@ def test_delta_method_against_the_library_uncertainties() -> None:
             )
         )
         theirs = wrapped(uncertainties.ufloat(o2, o2_u), uncertainties.ufloat(co, co_u), uncertainties.ufloat(h_c, h_u))
-        route = o2_route(o2, AtomsTuple(h_c, 0.01), o2_u=o2_u, co_dry_ppm=co, co_u=co_u, hydrogen_u=h_u)
+        route = uncertain_route(
+            air_ratio_from_o2, o2, AtomsTuple(h_c, 0.01), gas_u=o2_u, co_dry_ppm=co, co_u=co_u, hydrogen_u=h_u
+        )
         assert math.sqrt(route.variance) == pytest.approx(theirs.std_dev, rel=1e-3)
 
 
@@ -153,7 +156,7 @@ def test_oxygen_response_by_automatic_derivative() -> None:
     for o2 in (1.0, 5.0, 8.2, 12.0, 17.0):
         reading = uncertainties.ufloat(o2, 0.15)
         theirs = 1.0 + reading / 100.0 * dry / air_moles / (0.20946 - reading / 100.0)
-        route = o2_route(o2, B7, o2_u=0.15)
+        route = uncertain_route(air_ratio_from_o2, o2, B7, gas_u=0.15)
         assert route.air_ratio == pytest.approx(theirs.nominal_value, rel=1e-12)
         assert abs(route.by_gas) == pytest.approx(theirs.std_dev, rel=1e-3)
 

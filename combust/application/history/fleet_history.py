@@ -11,7 +11,7 @@ import numpy as np
 
 from combust import __version__
 from combust.application.history.heater_history import FEWEST, HeaterHistory, fit_points, heater_history
-from combust.application.history.visit_points import Event, Point
+from combust.application.history.visit_points import Event, Point, tell
 from combust.data.errors import CombustError, Fault
 from combust.domain.heater import Heater
 from combust.domain.result import Result
@@ -56,8 +56,8 @@ def fleet_history(
     for row in rows:
         if row.get("heater_id"):
             by_heater.setdefault(str(row["heater_id"]), []).append(row)
-    nameless = len(rows) - sum(map(len, by_heater.values()))
-    told = [f"{nameless} readings name no heater and were left out."] if nameless else []
+    told: list[str] = []
+    tell(told, len(rows) - sum(map(len, by_heater.values())), "name no heater and were left out.")
     found = []
     for name, own in by_heater.items():
         try:

@@ -15,6 +15,7 @@ import numpy as np
 from combust import __version__
 from combust.application.history.visit_points import DAYS_PER_YEAR, Event, Point, points_of, rule
 from combust.data.errors import CombustError, Fault
+from combust.data.fields import fields_of, need_fields
 from combust.domain.catalogue import Catalogue
 from combust.domain.heater import Heater
 from combust.domain.instrument import InstrumentClass, instrument_class
@@ -25,6 +26,8 @@ from combust.kernel.trend import Trend, critical_values, crossing_time, fit_tren
 FEWEST = 3
 LONG_GAP_YEARS = 1.5
 FARTHEST_YEARS = 50.0
+_NOISE = "Give one standard deviation of lambda in per cent, for example 1.5."
+ARGUMENTS = fields_of({"visit_noise_pct": {"unit": "%", "band": (0.01, 100.0), "hint": _NOISE}})
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,14 +162,7 @@ def heater_history(
     CombustError
         No usable reading, an unknown stage, an impossible noise.
     """
-    if visit_noise_pct is not None and not 0.01 <= visit_noise_pct <= 100.0:
-        why, hint = (
-            "is no scatter between visits",
-            "Give one standard deviation of lambda in per cent, for example 1.5.",
-        )
-        raise CombustError(
-            Fault("visit_noise_pct", visit_noise_pct, "out_of_band", unit="%", low=0.01, high=100, why=why, hint=hint)
-        )
+    need_fields({"visit_noise_pct": visit_noise_pct}, ARGUMENTS)
     if stage is not None and heater is not None:
         heater.stage_of(stage)
     analyser = instrument_class(instrument)
@@ -312,15 +308,9 @@ def _ahead(points: Sequence[Point], limit: float | None, drifts: bool) -> tuple[
     days = np.arange(0, round(longest * DAYS_PER_YEAR) + 1)
     risk = _risk(trend, math.log(limit), days / DAYS_PER_YEAR)
     soon = np.flatnonzero(risk >= worth)
-    if drifts:
-        return float(risk[-1]), last if len(soon) and soon[0] == 0 else _after(last, soon, yearly), "a drift was found"
-    if len(soon):
-        return float(risk[-1]), last + datetime.timedelta(days=int(soon[0])), f"chance to be below reaches {worth:.0%}"
-    return float(risk[-1]), yearly, "before the next winter"
-
-
-def _after(last: datetime.date, soon: Any, yearly: datetime.date) -> datetime.date:
-    return last + datetime.timedelta(days=int(soon[0])) if len(soon) else yearly
+    visit = last + datetime.timedelta(days=int(soon[0])) if len(soon) else yearly
+    why = f"chance to be below reaches {worth:.0%}" if len(soon) else "before the next winter"
+    return float(risk[-1]), visit, "a drift was found" if drifts else why
 
 
 def _risk(trend: Trend, limit: float, years: Any) -> Any:

@@ -10,7 +10,7 @@ import numpy as np
 
 from combust.data.vocabulary import quantities
 from combust.domain.fuel import Fuel
-from combust.kernel.types import AtomsTuple, Floats
+from combust.kernel.types import AtomsTuple
 
 MISSING = np.nan
 NOT_CHOSEN = -1
@@ -69,11 +69,17 @@ class Columns:
 
 def columns_of_reading(values: Mapping[str, Any], fuel: Fuel) -> Columns:
     """Return one reading as columns of length 1."""
-    arrays: dict[str, Floats | Any] = {}
-    for key, value in values.items():
-        record = quantities()[key]
-        if record.kind == "number":
-            arrays[key] = np.array([value], dtype=float)
-        elif record.kind == "choice":
-            arrays[key] = np.array([record.choices.index(value)], dtype=np.int8)
-    return Columns(1, arrays, (fuel,))
+    return columns_of_readings([values], [fuel])
+
+
+def columns_of_readings(rows: Sequence[Mapping[str, Any]], fuels: Sequence[Fuel], fuel_index: Any = None) -> Columns:
+    """Return readings as columns; None is empty, and texts and keys that are none of the vocabulary are left out."""
+    values: dict[str, Any] = {}
+    for key in dict.fromkeys(key for row in rows for key in row):
+        record, cells = quantities().get(key), [row.get(key) for row in rows]
+        if record and record.kind == "number":
+            values[key] = np.array(cells, dtype=float)  # None becomes NaN
+        elif record and record.kind == "choice":
+            index = [NOT_CHOSEN if cell is None else record.choices.index(cell) for cell in cells]
+            values[key] = np.array(index, dtype=np.int8)
+    return Columns(len(rows), values, fuels, fuel_index)

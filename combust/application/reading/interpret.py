@@ -183,12 +183,14 @@ def _air_ratio(columns: Columns, gas: dict[str, Any], instrument: InstrumentClas
     shared = {"co_dry_ppm": co, "co_u": u["co"], "hydrogen_u": hydrogen_u, "hc_dry_ppm": hc}
     near_air = o2 >= limit("o2_no_lambda")
     o2_used = np.where(near_air, np.nan, o2)
-    by_o2 = uncertainty.o2_route(o2_used, fuel, o2_u=u["o2"], no_dry_ppm=no, **shared)
+    by_o2 = uncertainty.uncertain_route(
+        air_ratio.air_ratio_from_o2, o2_used, fuel, gas_u=u["o2"], no_dry_ppm=no, **shared
+    )
     co2_maximum = stoichiometry.co2_maximum(fuel)
     above = gas["measured"] & (co2 > co2_maximum + 2.0 * u["co2"])
     if measured.any():
         co2_used = np.where(measured & ~near_air, co2, np.nan)
-        by_co2 = uncertainty.co2_route(co2_used, fuel, co2_u=u["co2"], **shared)
+        by_co2 = uncertainty.uncertain_route(air_ratio.air_ratio_from_co2, co2_used, fuel, gas_u=u["co2"], **shared)
         best = uncertainty.best_air_ratio(by_o2, by_co2)
         gases: dict[str, Any] = {"co_dry_ppm": co, "hc_dry_ppm": hc}
         balance = air_ratio.air_ratio_from_balance(o2_used, co2_used, fuel, no_dry_ppm=no, **gases)

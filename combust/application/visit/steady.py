@@ -14,7 +14,7 @@ from combust.data.fields import fields_of, need_rows
 from combust.data.tables import load_table, read_toml
 from combust.data.vocabulary import quantities
 from combust.domain.limits import limit
-from combust.domain.result import Result
+from combust.domain.result import Result, Rows
 
 MOST_SAMPLES = 20_000
 LONGEST_WINDOW_S = 3600.0
@@ -76,12 +76,16 @@ class SteadyResult(Result):
     why: tuple[str, ...]
     rule: SteadyRule
 
-    def __str__(self) -> str:
-        if not self.steady:
-            return "Not steady: no lambda is given. " + " ".join(self.why)
-        minutes = ((self.end_s or 0.0) - (self.begin_s or 0.0)) / 60.0
-        told = ", ".join(f"{key} {value:.3g}" for key, value in self.values.items())
-        return f"Steady for {minutes:.1f} min, {self.samples} samples: {told}"
+    def opening(self) -> tuple[str, ...]:
+        """Return nothing: a window is found here, nothing is judged."""
+        return ()
+
+    def lines(self) -> Rows:
+        """Return whether it was steady, then why not, or the window and its means."""
+        rows = [("steady", "yes" if self.steady else "NO: no lambda is given"), *(("why", why) for why in self.why)]
+        if self.steady:
+            rows.append(("window", f"{self.begin_s:.0f} to {self.end_s:.0f} s, {self.samples} samples"))
+        return rows + [(key, f"{value:.4g} {quantities()[key].unit}") for key, value in self.values.items()]
 
 
 def steady_window(

@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 import json
-import sys
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from combust.application.causes.rank import rank_causes
-from combust.application.causes.visit_result import CausesResult
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import is_missing
 from combust.domain.catalogue import load_fuels
@@ -17,9 +15,12 @@ from combust.domain.heater import Heater
 from combust.domain.limits import Finding
 from combust.edge.cli import output
 from combust.edge.cli.options import quantity_options, table_options, values_of
+from combust.edge.cli.progress import with_progress
 
 if TYPE_CHECKING:
     from combust.edge.tables.table_map import TableMap
+
+MANY = 8  # visits that take long enough for a progress bar
 
 
 @click.command("cause", short_help="Rank the causes of a visit, and say what to check next.")
@@ -67,7 +68,11 @@ def command(
     """
     heater = Heater.load(profile, catalogue=load_fuels(fuels_file) if fuels_file else None)
     readings, refused, stops = _readings(source, mapping, options, heater)
-    found = _ranked(heater, readings, seed=seed, pairs=not no_pairs, instrument=instrument_class, causes=causes_file)
+    how: dict[str, Any] = {"seed": seed, "pairs": not no_pairs, "instrument": instrument_class, "causes": causes_file}
+    if len(readings) < MANY:
+        found = rank_causes(heater, readings, **how)
+    else:
+        found = with_progress("Weighing", lambda show: rank_causes(heater, readings, progress=show, **how))
     output.tell_stops(stops)
     for visit in found:
         if visit.stop:
@@ -124,14 +129,6 @@ def _readings(
             ]
         )
     return list(table.readings), table.refused, table.stops
-
-
-def _ranked(heater: Heater, readings: list[Any], **how: Any) -> CausesResult:
-    """Rank with a progress bar on a terminal, and silently in a pipe."""
-    if not output.progress_wanted() or len(readings) < 8:
-        return rank_causes(heater, readings, **how)
-    with click.progressbar(length=len(readings), label="Weighing", file=sys.stderr) as bar:
-        return rank_causes(heater, readings, progress=lambda done, size: bar.update(1), **how)
 
 
 def _say_refused(refused: list[str]) -> None:

@@ -13,7 +13,6 @@ from combust.application.visit.record import CHECKS, EVENTS, HEAD, VisitRecord, 
 from combust.application.visit.record_sections import sections
 from combust.application.visit.steady import visit_procedure
 from combust.data.errors import CombustError, Fault, printable
-from combust.data.vocabulary import quantities
 from combust.domain.limits import Finding
 from combust.domain.reading import Reading
 from combust.edge.cli import output
@@ -344,15 +343,10 @@ def series_command(path: str, mapping: TableMap, as_json: bool, strict: bool) ->
     findings: tuple[Finding, ...] = reading.findings if reading else ()
     output.warn_stops([*series.stops, *findings])
     if as_json:
-        shown = reading.to_dict() if reading else None
-        output.say_json({**result.to_dict(), "notes": list(series.notes), "reading": shown, "version": __version__})
+        told = result.to_dict() | {"notes": series.notes, "reading": reading, "version": __version__}
+        output.say_json(told)
     else:
-        rows = [("steady", "yes" if result.steady else "NO: no lambda is given")]
-        rows += [("why", why) for why in result.why]
-        if reading is not None:
-            rows.append(("window", f"{result.begin_s:.0f} to {result.end_s:.0f} s, {result.samples} samples"))
-            rows += [(key, f"{value:.4g} {quantities()[key].unit}") for key, value in result.values.items()]
-            rows += reading.lines()
+        rows = [*result.lines(), *(reading.lines() if reading else [])]
         output.say_lines(rows + [("note", note) for note in series.notes])
     output.tell_rest(findings)
     output.tell_cautions()

@@ -127,8 +127,3 @@ def writable_name(path: str | Path, endings: Sequence[str] = ()) -> Path:
         why = f"ends in none of {', '.join(endings)}"
         raise CombustError(Fault("file", str(asked), "format", why=why, hint=f"Write it like {path.stem}{endings[0]}"))
     return path
-
-
-def progress_wanted() -> bool:
-    """Return True when a progress bar would be seen by a person."""
-    return sys.stderr.isatty()

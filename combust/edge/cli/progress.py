@@ -9,7 +9,6 @@ from typing import TypeVar
 import click
 
 from combust.edge import interrupt
-from combust.edge.cli import output
 
 Result = TypeVar("Result")
 Show = Callable[[int, int], None]
@@ -17,7 +16,7 @@ Show = Callable[[int, int], None]
 
 def with_progress(label: str, work: Callable[[Show | None], Result]) -> Result:
     """Run work, giving it a function (done, size) that moves the bar, or None where nobody would see it."""
-    if not output.progress_wanted():
+    if not sys.stderr.isatty():
         return work(None)
     with click.progressbar(length=1000, label=label, file=sys.stderr) as bar:
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import sys
-from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -14,9 +12,9 @@ from combust.domain.limits import finding_kinds
 from combust.domain.result import plain
 from combust.edge.cli import output
 from combust.edge.cli.options import table_options
+from combust.edge.cli.progress import with_progress
 
 if TYPE_CHECKING:
-    from combust.edge.tables.readings import Counts
     from combust.edge.tables.table_map import TableMap
 
 
@@ -58,8 +56,9 @@ def command(
     from combust.edge.tables.readings import interpret_file
 
     catalogue = load_fuels(fuels_file) if fuels_file else None
-    counts = _with_progress(
-        lambda progress: interpret_file(
+    counts = with_progress(
+        "Interpreting",
+        lambda show: interpret_file(
             source,
             out,
             rejects=rejects,
@@ -67,8 +66,8 @@ def command(
             instrument=instrument_class,
             catalogue=catalogue,
             default_fuel=get_fuel(fuel_name, catalogue=catalogue) if fuel_name else None,
-            progress=progress,
-        )
+            progress=show,
+        ),
     )
     facts: dict[str, Any] = {"out": out, "rejects": rejects, **plain(counts), "version": __version__}
     stops = counts.stops()
@@ -96,15 +95,3 @@ def command(
     warned = any(finding_kinds()[code].severity != "note" for code in counts.findings)
     if strict and (warned or counts.refused):
         raise click.exceptions.Exit(output.EXIT_STRICT)
-
-
-def _with_progress(work: Callable[[Callable[[int, int], None] | None], Counts]) -> Counts:
-    """Run work with a progress bar on a terminal, and silently in a pipe."""
-    if not output.progress_wanted():
-        return work(None)
-    with click.progressbar(length=100, label="Interpreting", file=sys.stderr) as bar:
-
-        def show(done: int, size: int) -> None:
-            bar.update(max(0, int(100 * done / max(size, 1)) - bar.pos))
-
-        return work(show)

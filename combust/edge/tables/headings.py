@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from combust.data.errors import Fault
 from combust.data.fields import Field, in_our_unit, strip_unit
-from combust.data.near import LONGEST_WORD, near_matches
+from combust.data.near import LONGEST_WORD, did_you_mean, near_matches
 from combust.data.vocabulary import inputs, quantities
 
 # Words people write over such columns (common practice, no source). They are proposed, not taken.
@@ -194,8 +194,7 @@ def _unit(key: str, fields: Mapping[str, Field]) -> str:
 
 
 def _no_key(name: str, key: str, fields: Mapping[str, Field]) -> Fault:
-    near = near_matches(key, tuple(fields), n=3, cutoff=0.5)
-    hint = f"Did you mean {' or '.join(near)}?" if near else "All keys: combust word"
+    hint = did_you_mean(near_matches(key, tuple(fields), n=3, cutoff=0.5), "All keys: combust word")
     return Fault(f"--map {name}", key, "unknown_name", why="is no key that combust knows", hint=hint)
 
 
