@@ -84,14 +84,14 @@ def remedies_frame(frame: pd.DataFrame, fleet: Fleet, policy: Policy) -> pd.Data
     return table[columns]
 
 
-def _part(case: _Case, remedy: str, simple: Any, full: Any, loss: Any, heat_full: Any, text: Any) -> pd.DataFrame:
+def _part(case: _Case, remedy: str, by_density: Any, full: Any, loss: Any, heat_full: Any, text: Any) -> pd.DataFrame:
     gap = np.maximum(case.column("cab_target_c") - case.column("design_temp_c"), 0.0)
     return pd.DataFrame(
         {
             "order": np.arange(len(case.frame)),
             "vehicle_id": case.column("vehicle_id"),
             "remedy": remedy,
-            "cab_temp_reached_c": simple,
+            "cab_temp_reached_c": by_density,
             "cab_temp_reached_full_c": full,
             "shortfall_full_kw": np.maximum(loss * gap / 1000.0 - heat_full, 0.0),
             "cab_target_c": case.column("cab_target_c"),
@@ -116,17 +116,17 @@ def _trim_to_minimum(case: _Case) -> pd.DataFrame:
     """Trim only as far as the minimum lambda needs: more fuel stays in, soot comes closer. Never above the setting."""
     loss, nominal = case.column("heat_loss_w_per_k"), case.column("nominal_heat_kw")
     mass = fuel_mass_ratio(case.column("design_temp_c"), case.fleet)
-    own = np.isin(case.column("compensation"), ("none", "fuel"))
-    simple = np.where(
-        own, nominal * (1.0 + case.column("fuel_trim_to_minimum_pct") / 100.0), case.column("useful_heat_kw")
+    trimmed = np.isin(case.column("compensation"), ("none", "fuel"))
+    by_density = np.where(
+        trimmed, nominal * (1.0 + case.column("fuel_trim_to_minimum_pct") / 100.0), case.column("useful_heat_kw")
     )
     full = np.where(
-        own,
+        trimmed,
         nominal * mass * (1.0 + case.column("fuel_trim_to_minimum_full_pct") / 100.0),
         case.column("useful_heat_full_kw"),
     )
     text = "trim the fuel only as far as the minimum lambda needs (where the document allows a trim; soot comes closer)"
-    return _part(case, "trim_to_minimum", case.reached(loss, simple), case.reached(loss, full), loss, full, text)
+    return _part(case, "trim_to_minimum", case.reached(loss, by_density), case.reached(loss, full), loss, full, text)
 
 
 def _compensation(case: _Case) -> pd.DataFrame:
@@ -134,10 +134,10 @@ def _compensation(case: _Case) -> pd.DataFrame:
     other = np.isin(case.column("compensation"), ("none", "fuel"))
     fitted = np.where(other, "automatic", case.column("compensation"))
     loss = case.column("heat_loss_w_per_k")
-    simple = kept_heat(case.frame, case.fleet, "air_ratio", compensation=fitted)
+    by_density = kept_heat(case.frame, case.fleet, "air_ratio", compensation=fitted)
     full = kept_heat(case.frame, case.fleet, "air_ratio_full", compensation=fitted)
     text = "a compensation that holds lambda with the blower, if the unit's document has one for this height"
-    part = _part(case, "compensation", case.reached(loss, simple), case.reached(loss, full), loss, full, text)
+    part = _part(case, "compensation", case.reached(loss, by_density), case.reached(loss, full), loss, full, text)
     return part[other]
 
 
@@ -182,14 +182,14 @@ def _best_site(case: _Case, heater: str, sites: pd.DataFrame) -> pd.DataFrame:
         case.frame.iloc[rows].reset_index(drop=True), Fleet(case.fleet.types, case.fleet.index[rows]), case.policy
     )
     loss, target = here.column("heat_loss_w_per_k"), here.column("cab_target_c")
-    simple = cab_temperature_reached(loss, at[best], sites["useful_heat_kw"].to_numpy()[best], target)
+    by_density = cab_temperature_reached(loss, at[best], sites["useful_heat_kw"].to_numpy()[best], target)
     texts = [
         f"spend the night at {name} ({metres:.0f} m, {temp:.0f} °C)"
         for name, metres, temp in zip(names, height, at, strict=True)
     ]
     text = np.array(texts, dtype=object)[best]
     full = cab_temperature_reached(loss, at[best], heat[best], target)
-    part = _part(here, "other_site", simple, full, loss, heat[best], text)
+    part = _part(here, "other_site", by_density, full, loss, heat[best], text)
     part["order"] = rows
     part["shortfall_full_kw"] = np.maximum(loss * np.maximum(target - at[best], 0.0) / 1000.0 - heat[best], 0.0)
     return part

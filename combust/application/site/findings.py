@@ -28,13 +28,13 @@ def site_findings(base: HealthyStage, site: Site, values: Mapping[str, Any]) -> 
 def _limit_findings(base: HealthyStage, site: Site, values: Mapping[str, Any]) -> list[Finding]:
     if base.heater is None:
         return []
-    own = values["unit_altitude_limit_m"]
-    if own is None:
+    limit_m = values["unit_altitude_limit_m"]
+    if limit_m is None:
         return [finding("heater_limit_unknown")]
     height = float(air.altitude_from_pressure(site.pressure)) if site.altitude_m is None else site.altitude_m
-    if height > own:
+    if height > limit_m:
         source = base.heater.limits.source or "source not stated"
-        return [finding("above_heater_limit", altitude_m=height, limit_m=own, source=source)]
+        return [finding("above_heater_limit", altitude_m=height, limit_m=limit_m, source=source)]
     return []
 
 
