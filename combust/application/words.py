@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cache
 from typing import Any
@@ -15,6 +16,13 @@ from combust.data.vocabulary import quantities
 from combust.domain.limits import FindingKind, finding_kinds
 
 SEVERITY_WORDS = {"stop": "STOP: act on it before anything else", "warn": "warning", "note": "note"}
+NEEDS = {
+    "burning": "burning",
+    "cold": "off and cold",
+    "supply_locked_out": "supply locked out",
+    "fuel_work": "fuel work",
+    "nobody_in_cab": "nobody in the cab",
+}
 ROLES = {
     "reading": "in: what is read at the heater",
     "context": "in: the place and its air",
@@ -115,10 +123,15 @@ def check_lines(row: dict[str, Any]) -> tuple[tuple[str, str], ...]:
     return (
         ("what to do", row["sentence"]),
         ("takes", f"{row['minutes']} min"),
-        ("heater", {"off": "off and cold", "running": "running", "any": "on or off"}[row["heater"]]),
+        ("heater", needed(row["needs"])),
         ("risk", row["risk"]),
         ("then enter", gives),
     )
+
+
+def needed(needs: Iterable[str]) -> str:
+    """Return in words how the heater must stand for a check."""
+    return ", ".join(NEEDS[need] for need in needs) or "on or off"
 
 
 def _trade_lines(row: dict[str, Any]) -> tuple[tuple[str, str], ...]:

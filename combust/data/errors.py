@@ -110,7 +110,11 @@ class CombustError(ValueError):
         The fields of the first fault.
     faults : tuple of Fault
         All of them.
+    safety : Safety or None
+        What the acceptable values beside them say, where that was looked at.
     """
+
+    safety: Any = None
 
     def __init__(self, faults: Fault | Iterable[Fault]) -> None:
         self.faults: tuple[Fault, ...] = (faults,) if isinstance(faults, Fault) else tuple(faults)

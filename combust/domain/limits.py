@@ -25,13 +25,18 @@ class Limit:
 
 @dataclass(frozen=True, slots=True)
 class FindingKind:
-    """A kind of finding: what it is about, and its place among those (of a reading: the bit in a table's mask)."""
+    """A kind of finding: what it is about, its place among those (of a reading: the bit in a table's mask).
+
+    ``state`` is the safety state it brings ("" = none), ``forbids`` what is then neither done nor listed.
+    """
 
     code: str
     severity: str
     text: str
     about: str
     bit: int
+    state: str = ""
+    forbids: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +68,8 @@ def finding_kinds(about: str | None = None) -> dict[str, FindingKind]:
         own = row.get("about", "reading")
         if about in (None, own):
             places[own] = places.get(own, -1) + 1
-            kinds[code] = FindingKind(code, row["severity"], row["text"], own, places[own])
+            state, forbids = row.get("state", ""), tuple(row.get("forbids", ()))
+            kinds[code] = FindingKind(code, row["severity"], row["text"], own, places[own], state, forbids)
     return kinds
 
 
@@ -78,11 +84,7 @@ def in_order(findings: Iterable[Finding]) -> tuple[Finding, ...]:
     return tuple(sorted(findings, key=lambda one: SEVERITIES.index(one.severity)))
 
 
-def cautions() -> list[str]:
-    """Return the cautions shown with every result."""
-    return list(load_table("cautions")["always"])
-
-
-def no_stop_text() -> str:
-    """Return the only sentence that is said when nothing stops."""
-    return str(load_table("cautions")["no_stop"])
+def cautions(*, in_full: bool = True) -> list[str]:
+    """Return the cautions: in full with a stop, at the opening of a visit and on every sheet, else as one line."""
+    row = load_table("cautions")
+    return list(row["always"]) if in_full else [row["short"]]

@@ -12,7 +12,8 @@ from typing import Any, ClassVar
 
 from combust.data.errors import shorten
 from combust.data.vocabulary import quantities
-from combust.domain.limits import Finding, no_stop_text
+from combust.domain.limits import Finding
+from combust.domain.safety import Safety, calculation
 
 Rows = list[tuple[str, str]]
 
@@ -84,11 +85,14 @@ class Result:
         Fields that stay out of the JSON.
     derived : tuple of str
         Properties that the JSON holds beside the fields.
+    calculated : bool
+        Worked out without a reading of the heater: whether it may run is not judged.
     """
 
     __slots__ = ()
     unshown: ClassVar[tuple[str, ...]] = ()
     derived: ClassVar[tuple[str, ...]] = ()
+    calculated: ClassVar[bool] = False
 
     def __init_subclass__(cls) -> None:
         """Keep the short ``repr``: a dataclass writes its own only where the class has none."""
@@ -103,17 +107,25 @@ class Result:
         ]
 
     @property
+    def safety(self) -> Safety:
+        """The safety state and its findings."""
+        findings = self._list("findings")
+        return calculation(*findings) if self.calculated else Safety(findings)
+
+    @property
     def stops(self) -> tuple[Finding, ...]:
         """The findings that stop everything else."""
-        return tuple(finding for finding in self._list("findings") if finding.severity == "stop")
+        return self.safety.stops
 
     def opening(self) -> tuple[str, ...]:
-        """Return what stands before the rows: the stop conditions, or the only sentence that is said without one."""
-        return tuple(finding.text for finding in self.stops) or (no_stop_text(),)
+        """Return what stands before the rows: the stop conditions, or the sentence of the safety state."""
+        return self.safety.lines()
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain values for JSON; what is not known is None, never NaN."""
-        told: dict[str, Any] = plain(self._told())
+        judged = hasattr(self, "findings") or self.calculated or type(self).safety is not Result.safety
+        told: dict[str, Any] = {"safety": self.safety.to_dict()} if judged else {}
+        told |= plain(self._told())
         if "assumed" in told:
             told["assumed"] = {
                 one.quantity: {"value": plain(one.value), "unit": one.unit, "origin": one.origin}

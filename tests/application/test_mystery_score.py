@@ -51,7 +51,7 @@ def played(dealer, case, extra=("cab_co",)):
 
 
 def _off(name):
-    return name not in ACTIONS and shipped_priors().checks[name].heater == "off"
+    return name not in ACTIONS and "cold" in shipped_priors().checks[name].needs
 
 
 def perfect(dealer, play, **changes):

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from combust.domain.heater import Heater
-from combust.domain.limits import Finding, in_order, no_stop_text
+from combust.domain.limits import Finding, in_order
 from combust.domain.result import Assumed, Result, assume, plain
 
 
@@ -56,14 +56,17 @@ def test_stops_come_first_and_the_rest_follows_in_order() -> None:
 @pytest.mark.hand
 def test_without_a_stop_the_only_sentence_is_said() -> None:
     told = str(Told((Finding("a", "warn", "A warning."),)))
-    assert told.startswith(no_stop_text() + "\n\nlambda")
+    assert told.startswith("No stop condition found in what was entered.\n\nlambda")
     assert "Cautions" not in told
 
 
 @pytest.mark.hand
 def test_the_json_of_a_result_holds_no_nan_and_what_was_assumed_by_its_name() -> None:
     told = Told((Finding("b", "stop", "STOP."),), (Assumed("check_s", 0.0, "s", "not in the profile"),)).to_dict()
+    stop = {"code": "b", "severity": "stop", "text": "STOP."}
+    assert next(iter(told)) == "safety"
     assert told == {
+        "safety": {"state": "heater_off", "text": "STOP.", "stops": [stop]},
         "findings": [{"code": "b", "severity": "stop", "text": "STOP."}],
         "assumed": {"check_s": {"value": 0.0, "unit": "s", "origin": "not in the profile"}},
         "left_out": [], "cautions": [], "ratio": None,

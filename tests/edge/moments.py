@@ -22,16 +22,21 @@ ENV = {**os.environ, "PYTHONPATH": str(ROOT)}
 PATIENCE, BETWEEN_LOOKS = 60.0, 0.002
 
 
-def begin(*arguments: str, cwd: Path, **options: Any) -> subprocess.Popen[str]:
+def begin(*arguments: str, cwd: Path, deaf: bool = False, **options: Any) -> subprocess.Popen[str]:
     """Start a command in a session of its own and return once its handlers are in force.
 
-    Before that the bare interpreter is starting: no line of the project has run, and none could act.
+    Before that the bare interpreter is starting: no line of the project has run, and none could act. It hears Ctrl-C,
+    even where the tests themselves run in the background and do not, unless it is to be ``deaf`` to it.
     """
-    process = subprocess.Popen(
-        [sys.executable, "-m", "combust", *arguments],
-        text=True, cwd=cwd, env=ENV, start_new_session=True,
-        **{"stdout": subprocess.PIPE, "stderr": subprocess.PIPE, **options},
-    )  # fmt: skip
+    before = signal.signal(signal.SIGINT, signal.SIG_IGN if deaf else signal.default_int_handler)
+    try:
+        process = subprocess.Popen(
+            [sys.executable, "-m", "combust", *arguments],
+            text=True, cwd=cwd, env=ENV, start_new_session=True,
+            **{"stdout": subprocess.PIPE, "stderr": subprocess.PIPE, **options},
+        )  # fmt: skip
+    finally:
+        signal.signal(signal.SIGINT, before)
     until(process, lambda: handles(process.pid, signal.SIGTERM))
     return process
 

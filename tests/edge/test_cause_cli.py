@@ -27,7 +27,7 @@ def test_examples_of_the_help_run(capsys, monkeypatch, line):
     assert code == 0
     assert "not told apart yet" in out
     assert "checks to make next" in out
-    assert "No stop condition found in what was entered." in err
+    assert "No stop condition" not in out + err  # lambda lies in the soot range; two visits have blocked terminals
     assert "Carbon monoxide kills" in err
 
 

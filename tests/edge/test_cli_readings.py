@@ -54,7 +54,7 @@ def test_counts_on_stdout_stops_and_cautions_on_stderr(table: Path, form: tuple[
         assert told["version"]
     else:
         assert "3 rows: 2 interpreted, 1 refused (kept in place, results empty)." in run.out
-        assert "STOP" not in run.out
+        assert run.out.startswith("STOP in 1 of 3 rows: exhaust_co_high")
     rows = rows_of(out)
     assert [row["reading_id"] for row in rows] == ["a", "b", "c"]
     assert rows[1]["air_ratio"] == ""

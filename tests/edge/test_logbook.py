@@ -318,7 +318,7 @@ def test_commands_from_first_to_last(tmp_path):
     [
         (["--o2-dry", "8"], "visit_id"),
         (["--visit-id", "V1", "--check", "smell=yes"], "is no check"),
-        (["--visit-id", "V1", "--event", "flood"], "is no event"),
+        (["--visit-id", "V1", "--event", "flood"], "is none of repair"),
         (["--visit-id", "V1", "--o2-dry", "820"], "fresh air"),
     ],
 )

@@ -117,12 +117,7 @@ def test_ctrl_c_gives_the_cursor_of_the_terminal_back(long_work: Path, tmp_path:
 
 def test_a_signal_that_was_switched_off_before_stays_off(tmp_path: Path) -> None:
     """As a shell starts what runs in the background: Ctrl-C is for what stands in front."""
-    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
-    try:
-        process = begin("word", "lambda", cwd=tmp_path)
-    finally:
-        signal.signal(signal.SIGINT, before)
-    assert interrupt(process) == (0, "")
+    assert interrupt(begin("word", "lambda", cwd=tmp_path, deaf=True)) == (0, "")
 
 
 SHORT = (

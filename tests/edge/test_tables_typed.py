@@ -88,7 +88,7 @@ def test_columns_of_any_kind_are_carried_to_parquet_with_their_types(tmp_path: P
     )
     run_parquet(tmp_path, table)
     back = pq.read_table(tmp_path / "out.parquet")
-    assert back.schema.names[:8] == table.schema.names
+    assert back.schema.names[:9] == ["safety", *table.schema.names]
     assert [back.schema.field(name).type for name in table.schema.names] == [field.type for field in table.schema]
     assert back.select(table.schema.names).to_pylist() == table.to_pylist()
 

@@ -7,11 +7,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from combust.application.causes.fault_size import severity_moments
 from combust.application.causes.stage_reading import StageReading, Values
 from combust.application.causes.visit_result import Adjustment
-from combust.application.causes.words import severity_moments
 from combust.domain.limits import limit
-from combust.kernel.air import altitude_from_pressure
 
 if TYPE_CHECKING:
     from combust.application.causes.engine import Engine
@@ -44,22 +43,9 @@ def advise_trim(
     if not installed:
         return None, "the reading was taken with a duct off."
     row = max(installed, key=lambda one: one.healthy.load)
-    too_high = above_the_limit(engine, row)
-    if too_high:
-        return None, too_high
     if best == "site":
         return _site_trim(engine, row)
     return _fuel_trim(engine, row, result, readings, best)
-
-
-def above_the_limit(engine: Engine, row: StageReading) -> str:
-    """Return why nothing is trimmed above the height the unit's document allows, or nothing."""
-    ceiling = engine.heater.limits.altitude_m
-    height = float(altitude_from_pressure(row.site.pressure * row.healthy.reference.pressure))
-    if ceiling is None or height <= ceiling + limit("weather_height"):
-        return ""
-    told = f"the site is near {height:.0f} m and the unit's own document ends at {ceiling:.0f} m: "
-    return told + "above it the heater stays off unless that document allows more."
 
 
 def _by_causes(result: Posterior) -> dict[frozenset[str], float]:

@@ -34,17 +34,16 @@ class Cause:
 
 @dataclass(frozen=True, slots=True)
 class Check:
-    """A check a technician can make next: minutes, tier (validity, free, paid), heater off/running/any, risk."""
+    """A check that can be made next: minutes, tier (validity, free, paid), what it needs, risk."""
 
     name: str
     id: str
     minutes: float
     tier: str
-    heater: str
+    needs: tuple[str, ...]
     risk: str
     columns: tuple[str, ...]
     sentence: str
-    fuel_work: bool = False
     rest: Mapping[str, str] = field(default_factory=dict)
 
     def left(self, have: Container[str]) -> str:
@@ -160,6 +159,7 @@ def _priors_of(table: Mapping[str, Any]) -> Priors:
         for name, row in table["cause"].items()
     }
     checks = {
-        name: Check(name=name, **{**row, "columns": tuple(row["columns"])}) for name, row in table["check"].items()
+        name: Check(name=name, **{**row, "columns": tuple(row["columns"]), "needs": tuple(row["needs"])})
+        for name, row in table["check"].items()
     }
     return Priors(causes, checks, table)

@@ -1,8 +1,7 @@
 """What to check next: expected information for each minute, inside an order that safety fixes.
 
-Order: stop conditions, then validity checks, then free ones, then those that cost or open the gas path. Indoors, or
-with the location unknown, nothing with the heater running and no fuel work is proposed. An exhaust duct never comes
-off before the port pressures were read.
+Order: validity checks, then free ones, then those that cost or open the gas path. What the safety state forbids is not
+listed at all. An exhaust duct never comes off before the port pressures were read.
 """
 
 from __future__ import annotations
@@ -19,6 +18,7 @@ from combust.application.causes.draws import Variant
 from combust.application.causes.stacking import stacked
 from combust.application.causes.stage_reading import StageReading, Values
 from combust.application.causes.visit_result import NextCheck
+from combust.domain.safety import Safety
 from combust.kernel.types import Floats
 
 if TYPE_CHECKING:
@@ -70,8 +70,7 @@ def propose_checks(
     result: Posterior,
     readings: Sequence[Values],
     *,
-    stopped: bool,
-    outdoors: bool,
+    safety: Safety,
     valid: bool,
     generator: np.random.Generator,
 ) -> tuple[NextCheck, ...]:
@@ -79,7 +78,7 @@ def propose_checks(
     priors = engine.priors
     done, have = checks_done(readings), {key for reading in readings for key in reading}
     allowed = [check for check in priors.checks.values() if check.name not in done]
-    allowed = [check for check in allowed if is_allowed(check, readings, stopped=stopped, outdoors=outdoors)]
+    allowed = [check for check in allowed if is_allowed(check, readings, safety)]
     if not valid:
         allowed = [check for check in allowed if check.tier == "validity" or check.name in ("span_gas", "cab_co")]
     gains = expected_gains(engine, visit, result, readings, [check.name for check in allowed], generator)
@@ -87,10 +86,7 @@ def propose_checks(
     worth = [check for check in allowed if gains[check.name] >= skip[check.tier]]
     worth.sort(key=lambda check: (TIERS.index(check.tier), -gains[check.name] / check.minutes))
     cab = [check for check in allowed if check.name == "cab_co"]
-    if stopped and outdoors:
-        worth = cab + [check for check in worth if check.name != "cab_co"]
-    elif cab and outdoors:
-        worth = [check for check in worth if check.name != "cab_co"] + cab
+    worth = [check for check in worth if check.name != "cab_co"] + cab
     return tuple(
         NextCheck(
             check.name,
@@ -137,15 +133,11 @@ def checks_done(readings: Sequence[Values]) -> set[str]:
     }
 
 
-def is_allowed(check: Check, readings: Sequence[Values], *, stopped: bool, outdoors: bool) -> bool:
-    """Return whether safety lets a check be proposed now."""
-    if not outdoors and (check.heater == "running" or check.fuel_work):
+def is_allowed(check: Check, readings: Sequence[Values], safety: Safety) -> bool:
+    """Return whether the safety state lets a check be listed; an exhaust duct never before the port pressures."""
+    if check.name == "exhaust_duct_off" and not any("exhaust_static_pa" in reading for reading in readings):
         return False
-    if stopped and check.heater == "running" and check.name != "cab_co":
-        return False
-    if check.name == "exhaust_duct_off":
-        return outdoors and any("exhaust_static_pa" in reading for reading in readings)
-    return True
+    return safety.allows(check.needs)
 
 
 def expected_gains(

@@ -178,7 +178,7 @@ def covariance(
             loadings[source] = [0.0] * size
         loadings[source][position] += amount
 
-    spread = _own_spreads(tolerance)
+    spread = own_spreads(tolerance)
     wobble = [float(tolerance[name]) for name in PROBES]
     # Effect of each tolerance on every channel of a row, worked once for all of them.
     responses: list[dict[str, list[float]]] = []
@@ -223,7 +223,7 @@ SAME_OVER_VISIT = {
 }
 
 
-def _own_spreads(tolerance: Mapping[str, float]) -> dict[str, float]:
+def own_spreads(tolerance: Mapping[str, float]) -> dict[str, float]:
     """Return how far each healthy channel lies off its expectation beyond the shared tolerances; 0 where not named."""
     return {
         "flue": tolerance["flue_k"],
@@ -236,23 +236,21 @@ def _own_spreads(tolerance: Mapping[str, float]) -> dict[str, float]:
     }
 
 
+# channel -> its name in the table of what an unsteady reading does, where it has another
+UNSTEADY_NAMES = {"lambda_o2": "air_ratio", "lambda_co2": "air_ratio", "flue": "flue_k"}
+UNSTEADY_NAMES |= dict.fromkeys(("intake_static", "exhaust_static"), "static")
+
+
 def unsteady_shift(found: Sequence[Observation], priors: Priors) -> tuple[Floats, Floats]:
     """Return mean shift and added covariance of the observed channels when the reading was not steady.
 
     O2 and CO2 of one row move together: an unsteady flame is still one gas.
     """
     rows = priors.table["unsteady"]
-    names = {
-        "lambda_o2": "air_ratio",
-        "lambda_co2": "air_ratio",
-        "flue": "flue_k",
-        "intake_static": "static",
-        "exhaust_static": "static",
-    }
     numbers = priors.table["reading"]
     shift, variance = np.zeros(len(found)), np.zeros(len(found))
     for position, one in enumerate(found):
-        row = rows.get(names.get(one.channel, one.channel))
+        row = rows.get(UNSTEADY_NAMES.get(one.channel, one.channel))
         if row is not None:
             shift[position], variance[position] = row[0], row[1] ** 2
         elif one.channel in ("span_over_3min", "drift"):

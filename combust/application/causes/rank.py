@@ -10,11 +10,12 @@ from typing import Any
 
 import numpy as np
 
-from combust.application.causes.adjust import above_the_limit, advise_trim
+from combust.application.causes.adjust import advise_trim
 from combust.application.causes.catalogue import HEALTHY, Priors, get_priors
 from combust.application.causes.checks import propose_checks
 from combust.application.causes.engine import Engine
-from combust.application.causes.gate import Gate, look_at, look_at_many
+from combust.application.causes.fault_size import severity_draws, severity_text
+from combust.application.causes.first_look import FirstLook, first_look
 from combust.application.causes.pairs import posterior_with_pairs
 from combust.application.causes.posterior import Posterior, Visit
 from combust.application.causes.separate import bayes_errors, inseparable
@@ -27,11 +28,10 @@ from combust.application.causes.visit_result import (
     Severity,
     VisitResult,
 )
-from combust.application.causes.words import severity_draws, severity_text
 from combust.data.errors import CombustError, Fault
 from combust.domain.heater import Heater
 from combust.domain.instrument import InstrumentClass, instrument_class
-from combust.domain.limits import Finding
+from combust.domain.limits import finding
 from combust.domain.reading import Reading
 from combust.domain.result import Assumed
 
@@ -121,8 +121,8 @@ def rank_visits(
     engine = _engine(heater, get_priors(causes), instrument_class(instrument), seed)
     stream = iter(visits)
     while some := list(islice(stream, CHUNK)):
-        for readings, gate in zip(some, look_at_many(engine, some), strict=True):
-            yield judge_visit(engine, readings, pairs=pairs, next_checks=next_checks, gate=gate)
+        for readings, look in zip(some, first_look(heater, engine.instrument, some), strict=True):
+            yield judge_visit(engine, readings, look, pairs=pairs, next_checks=next_checks)
 
 
 _ENGINES: dict[tuple[int, int, str, int], tuple[Heater, Priors, Engine]] = {}
@@ -189,44 +189,40 @@ def _row_faults(heater: Heater, reading: Reading, priors: Priors) -> list[Fault]
 
 
 def judge_visit(
-    engine: Engine, readings: Sequence[Values], *, pairs: bool, next_checks: bool, gate: Gate | None = None
+    engine: Engine, readings: Sequence[Values], look: FirstLook, *, pairs: bool, next_checks: bool
 ) -> VisitResult:
-    """Return what one visit means; ``gate`` spares a second look when the caller has taken it."""
-    gate = look_at(engine, readings) if gate is None else gate
+    """Return what one visit means, after the first look at it."""
     weigh = posterior_with_pairs if pairs else Engine.posterior
-    visit, residuals, result = weigh(engine, gate.used)
+    visit, residuals, result = weigh(engine, look.used)
     explanations = _explanations(result)
-    valid = not gate.invalid and _measurement_share(engine, explanations) < engine.priors.decide("invalid_probability")
+    valid = not look.invalid and _measurement_share(engine, explanations) < engine.priors.decide("invalid_probability")
     told = explanations if valid else _only_measurement(engine, explanations)
     causes = _ranked(engine, visit, result, told)
     first = _first_set(causes, engine.priors.decide("set_share"))
     sets: list[list[str]] = [first] if len(first) > 1 else []
     proposed: tuple[NextCheck, ...] = ()
-    stopped = bool(gate.stop)
     if next_checks:
         generator = np.random.default_rng([engine.seed, 2, visit.dimensions])
         if visit.dimensions and valid:
-            errors = _errors(engine, visit, residuals, gate)
+            errors = _errors(engine, visit, residuals, look)
             sets += inseparable(errors, first, engine.priors.decide("inseparable_error"))
         proposed = propose_checks(
-            engine, visit, result, gate.used, stopped=stopped, outdoors=gate.outdoors, valid=valid, generator=generator
+            engine, visit, result, look.used, safety=look.safety, valid=valid, generator=generator
         )
     fits = engine.fits(visit, result)
-    adjust, why_not = None, "a stop condition comes first." if stopped else "the reading is not valid."
-    if valid and not stopped:
-        adjust, why_not = advise_trim(engine, visit, result, gate.used)
-    findings = list(gate.findings)
+    may_burn = look.safety.allows(("burning",))
+    adjust, why_not = None, "the reading is not valid." if may_burn else "a stop condition comes first."
+    if valid and may_burn:
+        adjust, why_not = advise_trim(engine, visit, result, look.used)
+    findings = [one for one in look.safety.findings if one.severity != "stop"]
     if not fits:
-        findings.insert(0, NOTHING_FITS)
-    too_high = next((text for row in visit.rows if (text := above_the_limit(engine, row))), "")
-    if too_high:
-        findings.insert(0, Finding("above_heater_limit", "warn", too_high[:1].upper() + too_high[1:]))
+        findings.insert(0, finding("nothing_fits"))
     return VisitResult(
         visit_id=str(readings[0].get("visit_id", "1")),
         heater_id=engine.heater.heater_id or readings[0].get("heater_id"),
         phase=str(readings[0].get("phase", "before")),
         valid=valid,
-        stop=gate.stop,
+        stop=look.safety.stops,
         causes=tuple(causes),
         marginal=_marginal(told),
         explanations=tuple(
@@ -238,7 +234,7 @@ def judge_visit(
         fits=fits,
         effective_samples=round(result.effective_samples(), 1),
         findings=tuple(findings),
-        assumed=tuple(dict.fromkeys([*gate.assumed, *_stood_in(visit)])),
+        assumed=tuple(dict.fromkeys([*look.assumed, *_stood_in(visit)])),
         seed=engine.seed,
         why_no_adjust="" if adjust else why_not,
     )
@@ -252,14 +248,6 @@ def _stood_in(visit: Visit) -> list[Assumed]:
         for name, stage in stages.items()
         for told in stage.assumed
     ]
-
-
-NOTHING_FITS = Finding(
-    "nothing_fits",
-    "warn",
-    "No cause, nor any two, explains what was entered. Check the numbers, the stage, and whether the profile is of "
-    "this heater.",
-)
 
 
 def _explanations(result: Posterior) -> dict[frozenset[str], float]:
@@ -338,11 +326,11 @@ def _first_set(causes: Sequence[RankedCause], share: float) -> list[str]:
     return [one.cause for one in causes if one.probability >= share * causes[0].probability]
 
 
-def _errors(engine: Engine, visit: Visit, residuals: Any, gate: Gate) -> dict[tuple[str, str], float]:
+def _errors(engine: Engine, visit: Visit, residuals: Any, look: FirstLook) -> dict[tuple[str, str], float]:
     """Return the Bayes errors of the visit's columns, kept for visits with the same ones."""
-    layout = (tuple((one.row, one.channel) for one in visit.found), tuple(gate.seen_columns))
+    layout = (tuple((one.row, one.channel) for one in visit.found), tuple(look.seen_columns))
     if layout not in engine.separability:
         if len(engine.separability) > 32:
             engine.separability.clear()
-        engine.separability[layout] = bayes_errors(engine, visit, residuals, gate.seen_columns)
+        engine.separability[layout] = bayes_errors(engine, visit, residuals, look.seen_columns)
     return engine.separability[layout]

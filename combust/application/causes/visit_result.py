@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from combust import __version__
 from combust.domain.limits import Finding, cautions
 from combust.domain.result import Assumed, Result, Rows, text_of_rows
+from combust.domain.safety import Safety, of_all
 
 LEAST_SHOWN = 0.01
 
@@ -98,14 +99,14 @@ class VisitResult(Result):
     why_no_adjust: str = ""
 
     @property
+    def safety(self) -> Safety:
+        """The safety state; nothing that it forbids is listed."""
+        return Safety((*self.stop, *self.findings))
+
+    @property
     def top(self) -> RankedCause:
         """The most probable cause."""
         return self.causes[0]
-
-    @property
-    def stops(self) -> tuple[Finding, ...]:
-        """The stop conditions."""
-        return self.stop
 
     def lines(self) -> Rows:
         """Return what is told of the visit: causes, what cannot be told apart, next checks in their order, the trim."""
@@ -152,6 +153,11 @@ class CausesResult(Result):
 
     def __getitem__(self, index: int) -> VisitResult:
         return self.visits[index]
+
+    @property
+    def safety(self) -> Safety:
+        """The safety state of all visits together."""
+        return of_all(visit.safety for visit in self.visits)
 
     @property
     def cautions(self) -> tuple[str, ...]:

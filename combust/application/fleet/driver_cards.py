@@ -68,7 +68,7 @@ def _card(site: str, part: dict[str, Any]) -> dict[str, Any]:
     weak = on & (part["battery"] == "too_small")
     if weak.any():
         lines.append(f"The battery of {_names(part, weak)} may not last the night. Start with it full.")
-    lines.append(cautions()[0])
+    lines += cautions()
     title = f"{site}: {part['altitude_m'][0]:.0f} m, {cold_night:.0f} to {part['mildest_use_temp_c'][0]:.0f} °C"
     return {"site_id": site, "title": title, "lines": lines}
 

@@ -21,13 +21,21 @@ from combust.application.fleet.policy import Policy
 from combust.application.fleet.reassign import Reassignment, reassign
 from combust.application.fleet.remedies import remedies_frame
 from combust.application.fleet.routes import route_uses, routes_frame
-from combust.application.fleet.rules import counts_frame, decision_columns, first_word, reasons, rule_columns
+from combust.application.fleet.rules import (
+    counts_frame,
+    decision_columns,
+    plan_safety,
+    reasons,
+    rule_columns,
+    state_columns,
+)
 from combust.application.fleet.sensitivity import sensitivity_frame
 from combust.data.errors import CombustError, Fault, shorten
 from combust.data.near import near_matches
 from combust.domain.heater import Heater
 from combust.domain.limits import cautions
 from combust.domain.result import Result, Rows, plain
+from combust.domain.safety import Safety
 
 NOT_COVERED = (
     "What thin air does to a small flame beyond air over fuel: no public data.",
@@ -84,8 +92,13 @@ class FleetPlan(Result):
 
     @property
     def cautions(self) -> tuple[str, ...]:
-        """The first word on the plan, then the cautions."""
-        return (first_word(self.vehicles), *cautions())
+        """The sentence of the safety state, then the cautions."""
+        return (*self.safety.lines(), *cautions())
+
+    @property
+    def safety(self) -> Safety:
+        """The safety state of the plan."""
+        return plan_safety(self.vehicles, sum(row["refused"] for row in self.rows.values()))
 
     @property
     def summary(self) -> str:
@@ -107,7 +120,8 @@ class FleetPlan(Result):
         told = {key: records(one) if isinstance(one, pd.DataFrame) else one for key, one in self._told().items()}
         change = asdict(self.reassignment)
         told["reassignment"] = change | {"moves": records(self.reassignment.moves)}
-        plan: dict[str, Any] = plain(told | {"assumed": told.pop("assumptions")})
+        told["assumed"] = told.pop("assumptions")
+        plan: dict[str, Any] = plain({"safety": self.safety.to_dict(), **told})
         return plan
 
 
@@ -154,6 +168,7 @@ def plan_tables(
     frame = nights_frame(chosen, kept_sites, at[good], fleet, rules)
     frame = frame.assign(**rule_columns(frame, rules))
     frame = frame.assign(**decision_columns(frame, rules))
+    frame = frame.assign(**state_columns(frame))
     frame["reason"] = reasons(frame)
     uses = route_uses(frame, fleet)
     sums = NO_POINTS if routes is None else routes(uses)

@@ -11,6 +11,7 @@ import pandas as pd
 from combust.application.fleet.heater_types import Fleet
 from combust.application.fleet.nights import fuel_mass_ratio, kept_heat
 from combust.application.fleet.policy import Policy
+from combust.application.fleet.rules import may_burn
 from combust.kernel.cab import cab_temperature_reached
 
 # Cheapest first (common practice, no source); ties in what is achieved fall to the cheaper one.
@@ -20,15 +21,17 @@ INSULATION = (
     ("insulated_curtain", "insulated_curtain_heat_change", "an insulated curtain"),
 )
 MOST_SITES = 25  # candidates of a heater type, the warmest of the fleet's sites
-EFFORT = (
-    "window_covers",
-    "curtain",
-    "insulated_curtain",
-    "trim_to_minimum",
-    "other_site",
-    "larger_heater",
-    "compensation",
-)
+# Least effort first, each with what it needs of the heater where the vehicle stands now.
+EFFORT = {
+    "window_covers": (),
+    "curtain": (),
+    "insulated_curtain": (),
+    "trim_to_minimum": ("burning",),
+    "other_site": (),
+    "larger_heater": (),
+    "compensation": (),
+}
+FROM_OFF = ("other_site", "compensation")  # what helps a heater that must stay off where it stands
 
 
 @dataclass(frozen=True)
@@ -72,13 +75,20 @@ def remedies_frame(frame: pd.DataFrame, fleet: Fleet, policy: Policy) -> pd.Data
     case = _Case(frame.iloc[rows].reset_index(drop=True), short, policy)
     parts = [*_insulation(case), _trim_to_minimum(case), _larger_heater(case), _compensation(case)]
     table = pd.concat([part for part in parts if len(part)] + [_other_site(case, frame)], ignore_index=True)
+    burns = may_burn(case.frame)[table["order"].to_numpy()]
+    listed = burns | [not EFFORT[name] for name in table["remedy"]]
+    table, idle = table[listed].copy(), (~burns & ~table["remedy"].isin(FROM_OFF))[listed]
+    table.loc[idle, "text"] += ", once the heater may run here"
     target = table["cab_target_c"] - policy["heat_short_tolerance_k"]
-    table["enough"] = table["cab_temp_reached_full_c"] >= target
+    table["enough"], table["idle"] = (table["cab_temp_reached_full_c"] >= target) & ~idle, idle
     table["effort"] = table["remedy"].map({name: place for place, name in enumerate(EFFORT)})
     # What is enough is ranked by effort; what is not, by how warm it gets.
     table["warmth"] = np.where(table["enough"], 0.0, -table["cab_temp_reached_full_c"])
     table = table.sort_values(
-        ["order", "enough", "warmth", "effort"], ascending=[True, False, True, True], kind="stable", ignore_index=True
+        ["order", "idle", "enough", "warmth", "effort"],
+        ascending=[True, True, False, True, True],
+        kind="stable",
+        ignore_index=True,
     )
     table["rank"] = table.groupby("vehicle_id", sort=False).cumcount() + 1
     return table[columns]

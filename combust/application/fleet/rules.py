@@ -12,7 +12,9 @@ import pandas as pd
 
 from combust.application.fleet.nights import ACCOUNTS
 from combust.application.fleet.policy import Policy
-from combust.domain.limits import no_stop_text
+from combust.application.safety import own_limits
+from combust.domain.limits import finding
+from combust.domain.safety import STATES, Safety, calculation, forbids, of_all, ranks_of
 
 RULES = ("unit_limit", "design_night", "mildest_night")
 DECISIONS = {
@@ -70,7 +72,7 @@ def decision_columns(frame: pd.DataFrame, policy: Policy) -> dict[str, Any]:
     # What is fitted holds lambda at the baseline's; without it lambda follows the air.
     lowest = np.where(fitted, frame["base_air_ratio"].to_numpy(), lowest)
     margin = lowest - frame["minimum_air_ratio"].to_numpy()
-    above = height > limit
+    above = own_limits(height_m=height, height_limit_m=limit)["above_heater_limit"]
     decision = np.select(
         [
             np.isnan(limit),
@@ -112,12 +114,28 @@ def stays_off(frame: pd.DataFrame) -> Any:
     return frame["decision"].isin(KEEP_OFF).to_numpy(dtype=bool)
 
 
-def first_word(frame: pd.DataFrame) -> str:
-    """Return what a plan says before anything else: how many heaters stay off, or the only sentence allowed."""
-    count = int(stays_off(frame).sum())
-    if count == 0:
-        return no_stop_text()
-    return f"HEATER OFF for {count} of {len(frame)} vehicles where they stand now; the reason stands at each."
+def state_columns(frame: pd.DataFrame) -> dict[str, Any]:
+    """Return the safety state of each vehicle where it stands, by the limits of its heater."""
+    return {"safety": np.array(STATES)[ranks_of(_found(frame))]}
+
+
+def _found(frame: pd.DataFrame) -> dict[str, Any]:
+    below = frame["margin_air_ratio"].to_numpy() < 0.0
+    return {"above_heater_limit": stays_off(frame), "air_ratio_below_minimum": below, "calculation_only": True}
+
+
+def may_burn(frame: pd.DataFrame) -> Any:
+    """Return where the heater may burn at its site, so that what needs that may be listed."""
+    return ~forbids(_found(frame), ("burning",))
+
+
+def plan_safety(frame: pd.DataFrame, refused: int) -> Safety:
+    """Return the safety state of a whole plan: how many heaters stay off, how many run short of air, refused rows."""
+    found = []
+    for code, state in (("vehicles_off", "heater_off"), ("vehicles_watch", "outdoors_only")):
+        count = int((frame["safety"] == state).sum())
+        found += [finding(code, count=count, vehicles=len(frame))] if count else []
+    return of_all([calculation(*found)], refused=refused)
 
 
 REASON_COLUMNS = (

@@ -193,6 +193,7 @@ class DuctAnswer(Result):
         return told | {"sources": list(SOURCES)}
 
     derived = ("assumed",)
+    calculated = True
     unshown = ("which", "duty")
 
     def lines(self) -> Rows:

@@ -16,7 +16,6 @@ from combust.domain.result import Result, Rows
 from combust.kernel.fuel_delivery import pump_volume_flow
 
 MJ_PER_KWH = 3.6
-PLACE_STOPS = ("indoors", "location_unknown")  # about where to work, not about the reading
 WANTED = ("blower", "speed_regulated", "stroke_ul", "nominal_v", "cutout_v", "heating_air_on_same_shaft")
 
 
@@ -31,6 +30,7 @@ class ProfileCheck(Result):
     version: str = __version__
 
     unshown = ("heater",)
+    calculated = True
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain values for JSON; what is not known is None."""
@@ -180,7 +180,7 @@ def _stage_findings(heater: Heater, stage: Stage) -> Iterator[Finding]:
 def _baseline_findings(heater: Heater, baseline: Baseline, result: ReadingResult) -> Iterator[Finding]:
     """Yield what a healthy reading lacks, and what in it speaks against its being healthy."""
     reading, stage = baseline.reading, baseline.stage
-    yield from (finding for finding in result.stops if finding.code not in PLACE_STOPS)
+    yield from result.safety.without_place().stops
     if baseline.origin == "type":
         yield finding("baseline_of_type", stage=stage)
     co, most = (

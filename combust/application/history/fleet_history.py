@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -14,7 +14,9 @@ from combust.application.history.heater_history import FEWEST, HeaterHistory, fi
 from combust.application.history.visit_points import Event, Point, tell
 from combust.data.errors import CombustError, Fault
 from combust.domain.heater import Heater
+from combust.domain.limits import in_order
 from combust.domain.result import Result
+from combust.domain.safety import Safety
 
 
 @dataclass(frozen=True)
@@ -24,6 +26,18 @@ class FleetHistory(Result):
     heaters: tuple[HeaterHistory, ...]
     left_out: tuple[str, ...]
     version: str = __version__
+    calculated = True
+
+    @property
+    def safety(self) -> Safety:
+        """The safety state of all heaters together; a finding names its heater."""
+        return Safety(
+            in_order(
+                replace(one, text=f"{heater.heater_id}: {one.text}")
+                for heater in self.heaters
+                for one in heater.safety.findings
+            )
+        )
 
 
 def fleet_history(

@@ -13,14 +13,16 @@ from typing import Any
 import numpy as np
 
 from combust import __version__
-from combust.application.history.visit_points import DAYS_PER_YEAR, Event, Point, points_of, rule
+from combust.application.history.visit_points import DAYS_PER_YEAR, Event, Point, date_of, points_of, rule
+from combust.application.reading.result import safety_of
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import fields_of, need_fields
 from combust.domain.catalogue import Catalogue
 from combust.domain.heater import Heater
 from combust.domain.instrument import InstrumentClass, instrument_class
-from combust.domain.limits import cautions
+from combust.domain.limits import Finding, cautions, finding, in_order, limit
 from combust.domain.result import UNTOLD, Result, Rows
+from combust.domain.safety import of_all
 from combust.kernel.trend import Trend, critical_values, crossing_time, fit_trend, standard_normal_tail
 
 FEWEST = 3
@@ -89,11 +91,9 @@ class HeaterHistory(Result):
     cautions: tuple[str, ...]
     version: str = __version__
     trend: Trend | None = None
+    findings: tuple[Finding, ...] = ()
     unshown = ("trend",)
-
-    def opening(self) -> tuple[str, ...]:
-        """Return nothing: no reading is judged here."""
-        return ()
+    calculated = True
 
     def lines(self) -> Rows:
         """Return (label, text) lines; what cannot be told says so."""
@@ -171,21 +171,21 @@ def heater_history(
         hint = "It takes readings with taken_at, O2, and a stage of the profile. " + " ".join(found.told)
         raise CombustError(Fault("history", None, "missing", why="holds no reading that counts", hint=hint.strip()))
     told = [*found.told, *_gaps(found.points)]
-    limit, origin = _limit(heater, found.stage)
+    lowest, origin = _limit(heater, found.stage)
     trend = fit_points(found.points, found.points[-1].years)
     looks = _looks(found.points)
     told += _outliers(found.points, trend)
     hit = next((look for look in looks if look.drifts), None)
     identity = heater.heater_id if heater and heater.heater_id else _name(rows)
-    risk, visit, why = _ahead(found.points, limit, hit is not None)
+    risk, visit, why = _ahead(found.points, lowest, hit is not None)
     fitted = bool(np.isfinite(trend.slope))
-    cross = _crossing(found.points, trend, limit) if fitted else (None, None, None)
+    cross = _crossing(found.points, trend, lowest) if fitted else (None, None, None)
     level = math.exp(float(trend.level)) if fitted else None
     return HeaterHistory(
         heater_id=identity,
         stage=found.stage,
         points=found.points,
-        limit=limit,
+        limit=lowest,
         limit_origin=origin,
         air_ratio_now=level,
         air_ratio_now_u=level * float(trend.variance_level) ** 0.5 if level is not None else None,
@@ -203,7 +203,29 @@ def heater_history(
         left_out=tuple(told),
         cautions=tuple(cautions()),
         trend=trend,
+        findings=_judged(rows, found.points[-1].date, level, lowest, risk),
     )
+
+
+def _judged(
+    rows: Sequence[Mapping[str, Any]],
+    last: datetime.date,
+    level: float | None,
+    lowest: float | None,
+    risk: float | None,
+) -> tuple[Finding, ...]:
+    """Return what speaks against running the heater: stops of its last visit, lambda at or soon below its lowest.
+
+    Where the heater stood for a reading of the past says nothing about where it stands now.
+    """
+    last = max([last, *(date for row in rows if (date := date_of(row.get("taken_at"))))])
+    seen = of_all(safety_of(row) for row in rows if date_of(row.get("taken_at")) == last)
+    found = list(seen.without_place().findings)
+    if level is not None and lowest is not None and level < lowest:
+        found.append(finding("air_ratio_below_minimum", air_ratio=level, u95=0.0, minimum=lowest))
+    if risk is not None and risk >= limit("risk_high"):
+        found.append(finding("leaves_its_band", risk_pct=100.0 * risk))
+    return in_order(found)
 
 
 def _name(rows: Sequence[Mapping[str, Any]]) -> str | None:

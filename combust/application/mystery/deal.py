@@ -22,8 +22,6 @@ from combust.domain.heater import Heater
 from combust.domain.instrument import instrument_class
 from combust.domain.result import plain
 
-ORDER = ("any", "running", "off")
-
 
 @dataclass(frozen=True, slots=True)
 class Answer:
@@ -269,7 +267,10 @@ def ladder_of(causes: frozenset[str]) -> list[list[str]]:
     for number in range(max(len(one) for one in steps)):
         for one in steps:
             chosen += [name for name in (one[number] if number < len(one) else ()) if name not in chosen]
-        rest = sorted(chosen[len(held["validity"]) :], key=lambda name: ORDER.index(checks[name].heater))
+        rest = sorted(
+            chosen[len(held["validity"]) :],
+            key=lambda name: ("cold" in checks[name].needs, "burning" in checks[name].needs),
+        )
         ladder.append([*held["validity"], *rest])
     return ladder
 

@@ -55,12 +55,8 @@ def draw(
     p = engine.drawer.parameters(u, *chosen)
     tolerance = engine.priors.table["tolerance"]
     # 0.4 of a change of head arrives as air at the usual steepness of 0.5.
-    for key, spread in (
-        ("head", tolerance["air"] / 0.4),
-        ("stroke", tolerance["fuel"]),
-        ("clean", tolerance["clean"]),
-        ("heating_air", tolerance["heating_air"]),
-    ):
+    spreads = {"head": tolerance["air"] / 0.4, "stroke": tolerance["fuel"]}
+    for key, spread in (spreads | {key: tolerance[key] for key in ("clean", "heating_air")}).items():
         p[key] = p.get(key, 1.0) * np.exp(spread * noise.standard_normal())
     scale = float(row["analyser"])
     share = engine.priors.table["reading"]["systematic_share"]
@@ -82,11 +78,9 @@ def _variant(engine: Engine, cause: str, noise: np.random.Generator) -> Variant:
 
 def readings_of(engine: Engine, drawn: Drawn) -> dict[str, dict[str, Any]]:
     """Return the columns of the first reading (``first``) and of every check that the reading of a visit can hold."""
-    full = max(engine.stages, key=lambda name: engine.stages[name].load)
-    rows = {
-        "main": {"stage": full},
-        "second_stage": {"stage": min(engine.stages, key=lambda name: engine.stages[name].load)},
-    }
+    by_load = sorted(engine.stages, key=lambda name: engine.stages[name].load)
+    full = by_load[-1]
+    rows = {"main": {"stage": full}, "second_stage": {"stage": by_load[0]}}
     rows |= {name: {"stage": full, "arrangement": name} for name in NEW_ROWS[1:]}
     read = {name: _row(engine, drawn, {**_place(drawn), **extra}) for name, extra in rows.items()}
     main = read["main"]
@@ -117,17 +111,12 @@ def _row(engine: Engine, drawn: Drawn, reading: Values) -> dict[str, Any]:
     row = engine.row(reading, several=True)
     noise, held = drawn.noise, engine.priors.table
     value = {key: float(np.ravel(one)[0]) for key, one in engine.model.expected(row, drawn.parameters).items()}
-    own = {
-        "lambda_o2": 0.008,
-        **{key: held["tolerance"][key] for key in ("co", "rise")},
-        "flue": held["tolerance"]["flue_k"],
-    }
+    own = ev.own_spreads(held["tolerance"]) | dict.fromkeys(("intake_static", "exhaust_static"), 0.0)
     wild = held["unsteady"] if "not_steady" in drawn.causes else {}
-    words = {"lambda_o2": "air_ratio", "flue": "flue_k", "intake_static": "static", "exhaust_static": "static"}
     for key in value:
         known = row.healthy.u.get("air_ratio" if key == "lambda_o2" else key, 0.0)
         value[key] += known * noise.standard_normal() + own.get(key, 0.0) * noise.standard_normal()
-        mean, spread = wild.get(words.get(key, key), (0.0, 0.0))
+        mean, spread = wild.get(ev.UNSTEADY_NAMES.get(key, key), (0.0, 0.0))
         value[key] += mean + spread * noise.standard_normal()
     return _shown(engine, drawn, row, value)
 
@@ -182,8 +171,12 @@ def _checks(engine: Engine, drawn: Drawn) -> dict[str, dict[str, Any]]:
     drift = value["drift"] + np.log(fast) * z()
     delivered = value["delivery"] + engine.priors.table["tolerance"]["pump_delivery"] * drawn.analyser["delivery"]
     caught = STROKES * float(engine.heater.stroke_ul or 0.0) * 1e-3 * np.exp(delivered + numbers["delivery_u"] * z())
-    far = {"intake_co2": 0.04 * (value["intake_co2"] - CO2_AIR), "intake_o2": 0.04 * (O2_AIR - value["intake_o2"])}
     inside, outside = drawn.context["cab_co_ppm"]
+
+    def intake(channel: str, fresh: float) -> Any:
+        far = 0.04 * (value[channel] - fresh)  # the far end of the scale is known no better than 4 % of what is there
+        return value[channel] + np.hypot(numbers[f"{channel}_u_pct"], far) * z()
+
     height = float(air.pressure_from_altitude(drawn.context["altitude_m"]))
     found: dict[str, dict[str, Any]] = {
         "ambient_air": {
@@ -196,12 +189,8 @@ def _checks(engine: Engine, drawn: Drawn) -> dict[str, dict[str, Any]]:
         },
         "site_air": {"pressure_hpa": round(height * (1.0 + 0.003 * z()), 1)},
         "intake_air_co2": {
-            "intake_co2_pct": round(
-                max(0.0, value["intake_co2"] + np.hypot(numbers["intake_co2_u_pct"], far["intake_co2"]) * z()), 2
-            ),
-            "intake_o2_pct": round(
-                min(21.2, value["intake_o2"] + np.hypot(numbers["intake_o2_u_pct"], far["intake_o2"]) * z()), 1
-            ),
+            "intake_co2_pct": round(max(0.0, intake("intake_co2", CO2_AIR)), 2),
+            "intake_o2_pct": round(min(21.2, intake("intake_o2", O2_AIR)), 1),
         },
         "pump_delivery": {"strokes": STROKES, "delivered_ml": round(float(caught), 2)},
         "span_gas": {
@@ -211,9 +200,7 @@ def _checks(engine: Engine, drawn: Drawn) -> dict[str, dict[str, Any]]:
         "cab_co": {"cab_co_in_ppm": inside, "cab_co_out_ppm": outside},
     }
     for name, columns in SEEN.items():
-        for column in columns:
-            key, answer = _seen(engine, drawn, column)
-            found.setdefault(name, {})[key] = answer
+        found[name] = found.get(name, {}) | dict(_seen(engine, drawn, column) for column in columns)
     return found
 
 

@@ -9,9 +9,9 @@ from typing import Any
 from combust.application.causes.catalogue import shipped_priors
 from combust.application.mystery.hidden import NEW_ROWS
 from combust.application.mystery.rules import ACTIONS, Price, price_of, prices
-from combust.application.reading.result import stop_findings
+from combust.application.reading.result import safety_of
 from combust.data.errors import CombustError, Fault
-from combust.domain.limits import Finding
+from combust.domain.safety import Safety, forbids, of_all
 
 OF_PLACE = ("indoors", "location_unknown")
 OF_CAB = ("cab_co_everyone_out", "cab_co_level", "cab_co_rise")
@@ -53,18 +53,14 @@ class PlayedVisit:
         """Return the minutes, money and risk points used."""
         return price_of(self.steps)
 
-    def stops(self) -> tuple[Finding, ...]:
-        """Return the stop conditions in what was read so far, each once; the place is told apart from them."""
-        found: dict[str, Finding] = {}
-        for row in self.readings:
-            for finding in stop_findings({"fuel": self.fuel, **row}):
-                if finding.severity == "stop":
-                    found.setdefault(finding.code, finding)
-        return tuple(found.values())
+    @property
+    def safety(self) -> Safety:
+        """The safety state of what was read so far."""
+        return of_all(safety_of({"fuel": self.fuel, **row}) for row in self.readings)
 
     def standing_stops(self) -> set[str]:
         """Return the codes of the stop conditions that do not go away by moving outdoors."""
-        return {finding.code for finding in self.stops()} - set(OF_PLACE)
+        return {finding.code for finding in self.safety.stops} - set(OF_PLACE)
 
     def refusal(self, name: str) -> str:
         """Return why a step makes no sense now (it costs nothing and breaks no rule), or an empty text."""
@@ -79,25 +75,25 @@ class PlayedVisit:
             return ""
         if name in self.steps:
             return "that check was made already; its result stands on the record."
-        if checks[name].heater == "running" and not self.running and not self.rule_broken_by(name):
+        if "burning" in checks[name].needs and not self.running and not self.rule_broken_by(name):
             return "the heater is off: start it again first."
         return ""
 
     def rule_broken_by(self, name: str) -> str:
         """Return the code of the safety rule that a step would break now, or an empty text."""
         checks = shipped_priors().checks
-        check = checks.get(name)
+        needs = checks[name].needs if name in checks else ("burning",) if name == "start_again" else ()
         stops = self.standing_stops()
-        runs = name == "start_again" or (check is not None and check.heater == "running")
+        runs = "burning" in needs
         if name == "exhaust_duct_off" and (not self.outdoors or "port_pressures" not in self.steps):
             return "exhaust_off_early"
         if runs and not self.outdoors:
             return "running_indoors"
-        if check is not None and check.fuel_work and not self.outdoors:
+        if "fuel_work" in needs and not self.outdoors:
             return "fuel_indoors"
         if runs and stops & set(OF_CAB):
             return "cab_co_ignored"
-        if runs and stops and name != "cab_co":
+        if forbids(dict.fromkeys(stops, True), needs):
             return "stop_ignored"
         if name == "move_outdoors" and "gasoline_in_diesel_heater" in stops:
             return "stop_ignored"
@@ -144,7 +140,7 @@ class PlayedVisit:
 
     def _check(self, name: str) -> dict[str, Any]:
         result = dict(self.results(name))
-        if shipped_priors().checks[name].heater == "off":
+        if "cold" in shipped_priors().checks[name].needs:
             self.running = False
         if name in NEW_ROWS:
             context = {key: self.readings[0][key] for key in self.context}

@@ -7,6 +7,7 @@ from functools import cache
 from typing import Any, NamedTuple
 
 from combust.application.causes.catalogue import shipped_priors
+from combust.application.words import needed
 from combust.data.errors import CombustError, Fault
 from combust.data.tables import load_table
 from combust.data.vocabulary import quantities
@@ -60,7 +61,7 @@ def price_of(steps: Iterable[str]) -> Price:
 def price_rows() -> list[dict[str, Any]]:
     """Return every check and action with words, what it costs and its risk."""
     checks, actions = shipped_priors().checks, table()["action"]
-    told = {name: (about.sentence, about.risk, about.heater) for name, about in checks.items()}
+    told = {name: (about.sentence, about.risk, needed(about.needs)) for name, about in checks.items()}
     told |= {name: (about["text"], "", "") for name, about in actions.items()}
     keys = ("text", "risk_text", "heater")
     return [

@@ -303,7 +303,7 @@ def _validity(visit: PlayedVisit) -> tuple[float, str]:
     checks = shipped_priors().checks
     wanted = list(rules.table()["ladder"]["validity"])
     if visit.standing_stops():
-        wanted = [name for name in wanted if checks[name].heater != "running" or name in visit.steps]
+        wanted = [name for name in wanted if "burning" not in checks[name].needs or name in visit.steps]
     early = list(takewhile(lambda step: step not in checks or step in wanted or step in FREE_OF_COST, visit.steps))
     done = [name for name in wanted if name in early and name in visit.shown]
     return len(done) / len(wanted), f"{len(done)} of {len(wanted)} validity checks came before any other."

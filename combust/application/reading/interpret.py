@@ -9,6 +9,7 @@ import numpy as np
 
 from combust.application.reading import judge
 from combust.application.reading.columns import Columns
+from combust.application.safety import air_free_at_least
 from combust.data.vocabulary import quantities
 from combust.domain.instrument import InstrumentClass
 from combust.domain.limits import limit
@@ -87,7 +88,7 @@ def _interpret_block(columns: Columns, instrument: InstrumentClass) -> Interpret
         found = judge.stop_conditions(columns, gas["o2"], gas["co"])
         found |= judge.instrument_findings(columns)
         gas |= ratio | {
-            "co_air_free": judge.air_free_at_least(gas["co"], gas["o2"]),
+            "co_air_free": air_free_at_least(gas["co"], gas["o2"]),
             "flue_temp": columns.number("flue_temp_c"),
             "intake_given": columns.number("intake_temp_c"),
             "dew_point": result["water_dew_point_c"],

@@ -6,37 +6,37 @@ from typing import Any
 
 import numpy as np
 
+from combust.application import safety
 from combust.application.reading.columns import Columns
 from combust.domain.limits import finding_kinds, limit
-from combust.kernel.carbon_monoxide import co_air_free
-
-
-def air_free_at_least(co: Any, o2: Any) -> Any:
-    """Return the air-free CO that can be stood for [ppm]: O2 nearer to air than 20.5 % counts as 20.5 %."""
-    return co_air_free(co, np.minimum(o2, limit("o2_no_lambda")))
+from combust.domain.reading import WORTH_TELLING
 
 
 def stop_conditions(columns: Columns, o2: Any, co: Any) -> dict[str, Any]:
-    """Return code -> where, for every stop condition. A missing number never stops and never clears a stop."""
-    not_passed = ~np.asarray(columns.chosen("probe_leak_test", "pass"))
-    inside, outside = columns.number("cab_co_in_ppm"), columns.number("cab_co_out_ppm")
-    with np.errstate(divide="ignore", invalid="ignore"):
-        air_free = air_free_at_least(co, o2)
+    """Return code -> where, for every stop condition of a reading, and where nothing was entered to judge."""
     # A formula, a blend or a user's own fuel is not known to be gasoline: the stop stands.
     other = np.array([fuel.family != "gasoline" for fuel in columns.fuels])
     not_gasoline = other[0] if columns.fuel_index is None else other[columns.fuel_index]
     # Dry CO is never below wet CO: a wet reading that cannot be brought to dry gas stops by itself.
     as_measured = np.fmax(co, columns.number("co_wet_ppm"))
+    seen = ~(np.asarray(columns.empty("terminals")) | columns.chosen("terminals", "clear"))
     return {
-        "exhaust_co_high": as_measured > limit("exhaust_co_stop"),
-        "exhaust_co_air_free_high": not_passed & (air_free > limit("exhaust_co_stop")),
-        "cab_co_everyone_out": inside >= limit("cab_co_everyone_out"),
-        "cab_co_level": inside >= limit("cab_co_level_stop"),
-        "cab_co_rise": inside - np.nan_to_num(outside) >= limit("cab_co_rise_stop"),
+        **safety.gas_stops(as_measured, o2, columns.chosen("probe_leak_test", "pass")),
+        **safety.cab_stops(columns.number("cab_co_in_ppm"), columns.number("cab_co_out_ppm")),
         "gasoline_in_diesel_heater": columns.chosen("fuel_sample", "gasoline") & not_gasoline,
-        "indoors": columns.chosen("location", "indoors"),
-        "location_unknown": columns.empty("location"),
+        "terminals_blocked": seen,
+        **safety.place_stops(columns.chosen("location", "indoors"), columns.empty("location"), _anything(columns)),
     }
+
+
+def _anything(columns: Columns) -> Any:
+    """Return where something was entered that could show a danger: a gas, smoke, the cab, what was seen."""
+    told = ~np.isnan(columns.number(WORTH_TELLING[0]))
+    if np.all(told):
+        return told
+    for key in WORTH_TELLING[1:]:
+        told = told | ~np.isnan(columns.number(key))
+    return told | ~np.asarray(columns.empty("terminals")) | ~np.asarray(columns.empty("fuel_sample"))
 
 
 def instrument_findings(columns: Columns) -> dict[str, Any]:

@@ -18,9 +18,10 @@ from combust.data.tables import load_table
 from combust.domain.catalogue import Catalogue, get_fuel, shipped_fuels
 from combust.domain.fuel import Fuel
 from combust.domain.instrument import InstrumentClass, instrument_class
-from combust.domain.limits import Finding, cautions, finding_kinds, limit, limits
+from combust.domain.limits import Finding, cautions, finding, finding_kinds, limit, limits
 from combust.domain.reading import WORTH_TELLING, Reading, nothing_entered
 from combust.domain.result import UNTOLD, Assumed, Result, Rows, assume, plain
+from combust.domain.safety import Safety
 from combust.domain.site import DENSITY_REFERENCE
 
 DRY_GASES = {"o2": "o2_dry_pct", "co2": "co2_dry_pct", "co": "co_dry_ppm", "hc": "hc_dry_ppm", "no": "no_dry_ppm"}
@@ -168,8 +169,8 @@ def interpret(
     return _result_of(reading, burnt, analyser, done, catalogue)
 
 
-def stop_findings(values: Mapping[str, Any]) -> tuple[Finding, ...]:
-    """Return the stop conditions in whatever acceptable values there are, also of a reading that is refused."""
+def safety_of(values: Mapping[str, Any]) -> Safety:
+    """Return the safety state in whatever acceptable values there are, also of a reading that is refused."""
     name = values.get("fuel")
     burnt = shipped_fuels().get(str(name), get_fuel(DEFAULT_FUEL))
     done = interpret_columns(columns_of_reading(values, burnt), instrument_class())
@@ -177,8 +178,7 @@ def stop_findings(values: Mapping[str, Any]) -> tuple[Finding, ...]:
     told |= {"co_dry_ppm": _co_at_least(done, values), "co_air_free_ppm": done.details["co_air_free"][0]}
     told |= {key: value for key, value in values.items() if isinstance(value, float)}
     kinds = finding_kinds()
-    hit = [kinds[code] for code in codes_of(int(done.mask[0])) if kinds[code].severity == "stop"]
-    return tuple(Finding(kind.code, kind.severity, kind.text.format_map(told)) for kind in hit)
+    return Safety(tuple(finding(code, told) for code in codes_of(int(done.mask[0])) if kinds[code].state))
 
 
 def _co_at_least(done: Interpretation, values: Mapping[str, Any]) -> float:
@@ -241,9 +241,7 @@ def _sentences(reading: Reading, burnt: Fuel, done: Interpretation, value: dict[
         "analyser_co2_maximum_pct": analyser,
         "analyser_setting": _setting_like(analyser),
     }
-    kinds = finding_kinds()
-    codes = codes_of(done.mask[0])
-    return tuple(Finding(code, kinds[code].severity, kinds[code].text.format_map(told)) for code in codes)
+    return tuple(finding(code, told) for code in codes_of(done.mask[0]))
 
 
 def _setting_like(co2_maximum: float) -> str:

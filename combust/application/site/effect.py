@@ -12,7 +12,7 @@ from combust.application.heater.baseline import healthy_stage
 from combust.application.heater.healthy import HealthyStage, Trimmed
 from combust.application.reading.columns import columns_of_reading
 from combust.application.reading.interpret import interpret_columns
-from combust.application.reading.result import stop_findings
+from combust.application.reading.result import safety_of
 from combust.application.site.effect_result import SiteEffect
 from combust.application.site.findings import site_findings
 from combust.data.errors import CombustError, Fault
@@ -21,9 +21,10 @@ from combust.data.vocabulary import quantity
 from combust.domain.fuel import Fuel
 from combust.domain.heater import Heater
 from combust.domain.instrument import instrument_class
-from combust.domain.limits import Finding, limit
+from combust.domain.limits import Finding, in_order, limit
 from combust.domain.reading import Reading
 from combust.domain.result import Assumed, assume
+from combust.domain.safety import Safety
 from combust.domain.site import Site
 from combust.kernel import air, altitude
 from combust.kernel.altitude import LambdaAtSite
@@ -136,8 +137,8 @@ def site_effect(
         raise CombustError(faults)
     values = _values(base, site, fuel_temp_c, (air_in_temp_c, outlet_in_c or 0.0), minimum, keep)
     values["reading"], stops = (None, []) if reading is None else _explained(base, site, values, Reading(**reading))
-    values["findings"] = (*stops, *site_findings(base, site, values))
-    if stops:
+    values["findings"] = in_order([*stops, *site_findings(base, site, values)])
+    if not Safety(values["findings"]).allows(("burning",)):
         values.update({key: None for key in values if "_trim_" in key and not key.endswith("limit_pct")})
     return SiteEffect(**values, assumed=tuple(assumed))
 
@@ -293,7 +294,7 @@ def _explained(
     """
     columns = columns_of_reading({key: value for key, value in reading.items() if key != "fuel"}, base.fuel)
     told = interpret_columns(columns, instrument_class())
-    stops = list(stop_findings({**reading, "fuel": base.fuel.name}))
+    stops = list(safety_of({**reading, "fuel": base.fuel.name}).findings)
     lam, lam_u = float(told.values["air_ratio"][0]), float(told.values["air_ratio_u"][0])
     if not math.isfinite(lam) and stops:
         nothing = dict.fromkeys(("air_ratio", "air_ratio_u", "u", "z"))

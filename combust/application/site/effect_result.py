@@ -7,8 +7,9 @@ from dataclasses import dataclass
 from typing import Any
 
 from combust import __version__
-from combust.domain.limits import Finding, cautions, no_stop_text
+from combust.domain.limits import Finding, cautions
 from combust.domain.result import Assumed, Result, Rows
+from combust.domain.safety import Safety, calculation
 
 SOURCES = (
     "ISO 2533:1975, standard atmosphere",
@@ -24,8 +25,8 @@ class SiteEffect(Result):
 
     The plain names (``air_ratio``, ``fuel_trim_pct``, ``o2_dry_pct``, ``useful_heat_kw``) follow from dry-air density
     alone; ``_with_fuel_density`` and ``_full`` add the two further terms. ``useful_heat_kw`` is the
-    heat with the fuel trimmed to keep lambda, ``useful_heat_untrimmed_kw`` the heat without a trim. A stop condition in
-    the reading that was given withholds every trim.
+    heat with the fuel trimmed to keep lambda, ``useful_heat_untrimmed_kw`` the heat without a trim. Where the heater
+    must not burn, every trim is withheld.
     """
 
     density_ratio: float
@@ -78,8 +79,13 @@ class SiteEffect(Result):
 
     @property
     def cautions(self) -> tuple[str, ...]:
-        """The cautions; without a stop condition the only sentence that is said then."""
-        return tuple(cautions()) if self.stops else (*cautions(), no_stop_text())
+        """The cautions."""
+        return tuple(cautions())
+
+    @property
+    def safety(self) -> Safety:
+        """The safety state; without a reading taken at the site this is a calculation."""
+        return calculation(*self.findings) if self.reading is None else Safety(self.findings)
 
     derived = ("cautions",)
 

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from typing import Any
 
 from combust.application.heater.healthy import HealthyStage
+from combust.application.safety import height_at_least, own_limits
 from combust.domain.limits import Finding, finding, in_order, limit
 from combust.domain.site import Site
-from combust.kernel import air, altitude
+from combust.kernel import altitude
 
 
 def site_findings(base: HealthyStage, site: Site, values: Mapping[str, Any]) -> tuple[Finding, ...]:
@@ -31,8 +33,9 @@ def _limit_findings(base: HealthyStage, site: Site, values: Mapping[str, Any]) -
     limit_m = values["unit_altitude_limit_m"]
     if limit_m is None:
         return [finding("heater_limit_unknown")]
-    height = float(air.altitude_from_pressure(site.pressure)) if site.altitude_m is None else site.altitude_m
-    if height > limit_m:
+    entered = math.nan if site.altitude_m is None else site.altitude_m
+    height = float(height_at_least(entered, site.pressure))
+    if own_limits(height_m=height, height_limit_m=limit_m)["above_heater_limit"]:
         source = base.heater.limits.source or "source not stated"
         return [finding("above_heater_limit", altitude_m=height, limit_m=limit_m, source=source)]
     return []
@@ -43,8 +46,8 @@ def _air_ratio_findings(values: Mapping[str, Any]) -> list[Finding]:
     lams = {key: values[key] for key in three}
     full, u, minimum = values["air_ratio_full"], values["air_ratio_full_u"], values["minimum_air_ratio"]
     found = []
-    if full < minimum:
-        found.append(finding("air_ratio_below_minimum", air_ratio_full=full, u95=2.0 * u, minimum=minimum))
+    if own_limits(air_ratio=full, lowest_air_ratio=minimum)["air_ratio_below_minimum"]:
+        found.append(finding("air_ratio_below_minimum", air_ratio=full, u95=2.0 * u, minimum=minimum))
     elif full - 2.0 * u < minimum:
         found.append(finding("air_ratio_borderline", air_ratio_full=full, u95=2.0 * u, minimum=minimum))
     if min(lams.values()) < minimum <= max(lams.values()):

@@ -9,12 +9,13 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Any
 
-from combust.application.reading.result import stop_findings
+from combust.application.reading.result import safety_of
 from combust.data.errors import CombustError, Fault, printable
 from combust.data.fields import Field, check_fields, fields_of
 from combust.data.tables import load_table
-from combust.domain.limits import Finding, limits
+from combust.domain.limits import limits
 from combust.domain.result import Result, Rows, plain
+from combust.domain.safety import Safety, of_all
 
 # Words about the visit itself; everything that is measured is a reading's key of the vocabulary.
 HEAD = fields_of(
@@ -34,7 +35,9 @@ HEAD = fields_of(
     longest=4000,
 )
 KINDS = ("reading", "check", "adjustment", "not_checked", "note", "event", "limit")
-EVENTS = ("repair", "rezero", "swap")
+EVENT = Field(
+    "event", "choice", "for the history", choices=("repair", "rezero", "swap"), hint="Use repair, rezero or swap."
+)
 CHECKS = tuple(load_table("causes")["check"])
 
 
@@ -83,9 +86,9 @@ class VisitRecord(Result):
     unshown = ("entries", "incomplete")
 
     @property
-    def stops(self) -> tuple[Finding, ...]:
-        """The stop conditions that stand at the end."""
-        return stops_now(self)
+    def safety(self) -> Safety:
+        """The safety state at the end."""
+        return safety_now(self)
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain values for JSON, the entries by their kind."""
@@ -147,14 +150,10 @@ def _worked(record: VisitRecord) -> bool:
     )
 
 
-def stops_now(record: VisitRecord) -> tuple[Finding, ...]:
-    """Return the stop conditions that stand at the end: of the readings after the work, or of all when none is."""
+def safety_now(record: VisitRecord) -> Safety:
+    """Return the safety state at the end: of the readings after the work, or of all when none is."""
     after = [reading for reading in record.readings if reading.get("phase") == "after"]
-    found: dict[str, Finding] = {}
-    for reading in after or record.readings:
-        for finding in stop_findings(reading):
-            found.setdefault(finding.code, finding)
-    return tuple(found.values())
+    return of_all(safety_of(reading) for reading in after or record.readings or [{}])
 
 
 def may_close(record: VisitRecord, *, incomplete: bool = False) -> str:
@@ -180,9 +179,9 @@ def may_close(record: VisitRecord, *, incomplete: bool = False) -> str:
             continue
         hint = "Add it with combust log add." if key in never else "Add it, or close with --incomplete."
         faults.append(Fault("record", record.visit_id, "incomplete", why=f"is incomplete: {label}", hint=hint))
-    stops = stops_now(record)
+    stops = safety_now(record).stops
     if record.head.get("handed_back") == "yes" and stops:
-        told = "; ".join(finding.text for finding in stops)
+        told = "; ".join(one.text for one in stops)
         hint = "Keep it off (handed_back = no), or read again after the repair with phase = after."
         faults.append(Fault("handed_back", "yes", "conflict", why=f"contradicts a stop condition: {told}", hint=hint))
     if faults:

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Any
 
 from combust import __version__
+from combust.application.safety import own_limits
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import fields_of, need_fields
 from combust.data.tables import load_table
@@ -68,6 +70,7 @@ class StartTimeline(Result):
     assumed: tuple[Assumed, ...]
     cut_at_s: float | None = None
     version: str = __version__
+    calculated = True
 
     def lines(self) -> Rows:
         """Return (label, text) lines; what cannot be told says so."""
@@ -237,8 +240,7 @@ def emergency_findings(words: tuple[str, ...]) -> list[Finding]:
 
 def starts_used_up(failed: int, allowed: int | None) -> Finding | None:
     """Return the stop after the allowed failed starts; what the document allows counts as one until it is entered."""
-    most = 1 if allowed is None else allowed
-    if failed < max(most, 1):
+    if not own_limits(failed_starts=failed, allowed_starts=math.nan if allowed is None else allowed)["starts_used_up"]:
         return None
-    told = most if allowed is not None else "1 (the document's number was not entered)"
+    told = "1 (the document's number was not entered)" if allowed is None else allowed
     return finding("starts_used_up", failed=failed, allowed=told)

@@ -44,6 +44,7 @@ class PhaseAnswer(Result):
     do_now: tuple[str, ...]
     wait_at_most_s: float | None
     findings: tuple[Finding, ...]
+    calculated = True
 
 
 @dataclass(frozen=True, slots=True)

@@ -75,6 +75,7 @@ class SteadyResult(Result):
     values: Mapping[str, float]
     why: tuple[str, ...]
     rule: SteadyRule
+    calculated = True
 
     def opening(self) -> tuple[str, ...]:
         """Return nothing: a window is found here, nothing is judged."""

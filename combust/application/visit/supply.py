@@ -83,6 +83,7 @@ class SupplyResult(Result):
     assumed: tuple[Assumed, ...]
     sources: tuple[str, ...]
     version: str = __version__
+    calculated = True
 
     def lines(self) -> Rows:
         """Return (label, text) lines; what cannot be told says so."""

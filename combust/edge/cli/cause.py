@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -13,8 +12,9 @@ from combust.data.fields import is_missing
 from combust.domain.catalogue import load_fuels
 from combust.domain.heater import Heater
 from combust.domain.limits import Finding
+from combust.domain.safety import Safety, of_all
 from combust.edge.cli import output
-from combust.edge.cli.options import quantity_options, table_options, values_of
+from combust.edge.cli.options import quantity_options, stops_of_refused, table_options, values_of
 from combust.edge.cli.progress import with_progress
 
 if TYPE_CHECKING:
@@ -67,36 +67,36 @@ def command(
     Next: combust log add --help   (write down what was found and done)
     """
     heater = Heater.load(profile, catalogue=load_fuels(fuels_file) if fuels_file else None)
-    readings, refused, stops = _readings(source, mapping, options, heater)
     how: dict[str, Any] = {"seed": seed, "pairs": not no_pairs, "instrument": instrument_class, "causes": causes_file}
-    if len(readings) < MANY:
-        found = rank_causes(heater, readings, **how)
-    else:
-        found = with_progress("Weighing", lambda show: rank_causes(heater, readings, progress=show, **how))
-    output.tell_stops(stops)
-    for visit in found:
-        if visit.stop:
-            click.secho(f"Visit {visit.visit_id}:", err=True, bold=True)
-            output.warn_stops(visit.stop)
-    if not stops and not any(visit.stop for visit in found):
-        output.warn_stops([])
+    with stops_of_refused(options):
+        readings, refused, stops = _readings(source, mapping, options, heater)
+        if len(readings) < MANY:
+            found = rank_causes(heater, readings, **how)
+        else:
+            found = with_progress("Weighing", lambda show: rank_causes(heater, readings, progress=show, **how))
+    missed = sum("is another heater" not in text for text in refused)
+    safety = of_all([found.safety, Safety(tuple(stops))], refused=missed)
+    if len(found) > 1:
+        for visit in found:
+            if visit.safety.alarming:
+                click.secho(f"Visit {visit.visit_id}: {visit.safety.state.replace('_', ' ')}", err=True, bold=True)
+    output.tell_safety(safety, as_json=as_json)
     if as_json:
-        output.say_json({**found.to_dict(), "refused": refused})
+        output.say_json({**found.to_dict(), "safety": safety.to_dict(), "refused": refused})
     else:
         for visit in found:
-            output.say_result(visit, wrap=110)
+            output.say_lines([("", text) for text in visit.safety.lines() if len(found) > 1 and visit.safety.alarming])
+            output.say_rows(visit, wrap=110)
             click.echo("")
         output.say_lines([*found.lines()[-1:], ("", "a stated convention, editable with --causes")])
     _say_refused(refused)
-    for visit in found:
-        output.tell_rest(visit.findings)
-    output.tell_cautions()
+    output.tell_rest(safety)
     if out:
-        table = {**found.to_dict(), "refused": refused}
-        output.write_text(out, json.dumps(table, ensure_ascii=False, allow_nan=False, indent=2) + "\n")
+        table = {**found.to_dict(), "safety": safety.to_dict(), "refused": refused}
+        output.write_text(out, output.json_text(table) + "\n")
     if figure:
         _draw(heater, readings, figure, seed, not no_pairs)
-    output.leave_strict(strict, [*stops, *(finding for visit in found for finding in (*visit.stop, *visit.findings))])
+    output.leave_strict(strict, safety.findings)
 
 
 def _readings(

@@ -78,7 +78,7 @@ WORDS: dict[str, Callable[[], Iterable[str]]] = {
     "analyser_fuel": fuels,
     "pump": lambda: import_module("combust.application.visit.start_phases").PUMP,
     "checks": lambda: [f"{check}=" for check in record().CHECKS],
-    "events": lambda: record().EVENTS,
+    "events": lambda: record().EVENT.choices,
     "strip_down": lambda: causes(more=("nothing_found",)),
     "excluded": causes,
     "said": lambda: causes(mark="="),

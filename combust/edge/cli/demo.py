@@ -16,6 +16,7 @@ from combust.domain.heater import Heater
 from combust.domain.limits import cautions
 from combust.domain.reading import Reading
 from combust.domain.result import plain
+from combust.domain.safety import Safety
 from combust.edge.cli import output
 from combust.edge.demo_data import READINGS, demo_data
 
@@ -47,13 +48,12 @@ def command(out: str, data_folder: str | None, as_json: bool) -> None:
     data = demo_data(data_folder)
     target = Path(out)
     day = work_readings(data, target)
-    for code, number in day.counts.stops().items():
-        click.secho(f"STOP in {number} of {day.counts.rows} rows: {code}", err=True, bold=True)
     visits = work_causes(data, target)
-    for visit in visits:
-        output.tell_stops([replace(stop, text=f"Visit {visit.visit_id}: {stop.text}") for stop in visit.stop])
+    named = [replace(one, text=f"Visit {visit.visit_id}: {one.text}") for visit in visits for one in visit.stop]
+    safety = Safety((*named, *day.counts.safety().findings))
+    output.tell_safety(safety, as_json=as_json)
     if as_json:
-        output.say_json(_as_dict(day, visits, target))
+        output.say_json({"safety": safety.to_dict(), **_as_dict(day, visits, target)})
     else:
         say_readings(data, target, day)
         say_causes(data, visits)

@@ -100,13 +100,7 @@ def command(which: str, profile: str | None, as_json: bool, strict: bool, **aske
         share=asked["share"],
         read_port_pa=baseline.reading.get(f"{which}_static_pa") if baseline else None,
     )
-    output.warn_stops(answer.findings)
-    if as_json:
-        output.say_json(answer.to_dict())
-    else:
-        output.say_result(answer)
-    output.tell_rest(answer.findings)
-    output.tell_cautions()
+    output.say_result(answer, as_json=as_json)
     output.leave_strict(strict, answer.findings)
 
 

@@ -66,14 +66,14 @@ def command(
     \b
     Next: combust site --help      (one heater at one site in full)
     """
-    from combust.application.fleet.rules import first_word, stays_off
+    from combust.application.fleet.rules import stays_off
     from combust.edge.reports.fleet_page import write_plan
     from combust.edge.tables.fleet import plan_fleet
 
     folder = Path(profiles) if profiles else Path(vehicles).parent / "profiles"
     add_up = partial(_add_up, scheduler, workers)
     plan = plan_fleet(vehicles, sites, routes, profiles=folder, policy=policy, mapping=mapping, add_up=add_up)
-    click.secho(first_word(plan.vehicles), err=True, bold=True)
+    output.tell_safety(plan.safety, as_json=as_json)
     written = write_plan(plan, out, title=title)
     if as_json:
         output.say_json(plan.to_dict())
@@ -84,7 +84,7 @@ def command(
         )
     output.tell_notes(plan.notes)
     _tell_faults(plan)
-    output.tell_cautions()
+    output.tell_rest(plan.safety)
     if strict and (bool(stays_off(plan.vehicles).any()) or any(row["refused"] for row in plan.rows.values())):
         raise click.exceptions.Exit(output.EXIT_STRICT)
 

@@ -10,6 +10,7 @@ import click
 from combust import __version__
 from combust.application.history.heater_history import HeaterHistory
 from combust.domain.heater import Heater
+from combust.domain.safety import Safety, of_all
 from combust.edge.cli import output
 from combust.edge.cli.options import table_options
 
@@ -55,10 +56,11 @@ def command(
     heaters = [Heater.load(path) for path in profiles]
     options: dict[str, Any] = {"stage": stage, "visit_noise_pct": visit_noise_pct, "instrument": instrument}
     entries = read_log(log, mapping)
-    output.warn_stops(entries.stops)
+    past = Safety(tuple(entries.stops))
     if whole or len(heaters) != 1:
         found = fleet_drift_history(entries, heaters, **options)
-        first, told = found.heaters[0], found.left_out
+        first, told, safety = found.heaters[0], found.left_out, of_all([past, found.safety])
+        output.tell_safety(safety, as_json=as_json)
         if as_json:
             output.say_json(found.to_dict())
         else:
@@ -73,14 +75,15 @@ def command(
             )
     else:
         first = drift_history(entries, heaters[0], **options)
-        told = first.left_out
+        told, safety = first.left_out, of_all([past, first.safety])
+        output.tell_safety(safety, as_json=as_json)
         if as_json:
             output.say_json(first.to_dict() | {"version": __version__})
         else:
             output.say_lines(first.lines())
     for text in told:
         click.echo(f"note: {text}", err=True)
-    output.tell_cautions()
+    output.tell_rest(safety)
     if figure:
         from combust.edge.figures.style import save
         from combust.edge.figures.timelines import draw_history

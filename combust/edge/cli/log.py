@@ -8,22 +8,20 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from combust import __version__
-from combust.application.reading.result import interpret
-from combust.application.visit.record import CHECKS, EVENTS, HEAD, VisitRecord, stops_now
+from combust.application.reading.result import interpret, safety_of
+from combust.application.visit.record import CHECKS, EVENT, HEAD, VisitRecord, safety_now
 from combust.application.visit.record_sections import sections
 from combust.application.visit.steady import visit_procedure
 from combust.data.errors import CombustError, Fault, printable
-from combust.domain.limits import Finding
-from combust.domain.reading import Reading
+from combust.domain.reading import WORTH_TELLING, Reading
+from combust.domain.safety import Safety, of_all
 from combust.edge.cli import output
 from combust.edge.cli.options import quantity_options, table_options, values_of
 from combust.edge.logbook.book import Logbook
-from combust.edge.logbook.visits import NewVisit, Written, add, close_visit, read_visit, read_visits, revise
+from combust.edge.logbook.visits import NewVisit, Written, add, close_visit, entries_of, read_visit, read_visits, revise
 
 if TYPE_CHECKING:
     from combust.edge.tables.table_map import TableMap
-
-NOT_A_READING = ("visit_id", "heater_id", "reading_id", "taken_at", "note")
 
 
 @click.group("log", short_help="Keep visits and readings in a logbook that cannot be rewritten.")
@@ -61,7 +59,7 @@ def _head_options(function: Callable[..., Any]) -> Callable[..., Any]:
 @click.option("--adjustment", "adjustments", multiple=True, metavar="TEXT", help="Work or adjustment; give it again.")
 @click.option("--not-checked", "not_checked", multiple=True, metavar="TEXT", help="What was NOT checked.")
 @click.option("--text-note", "notes", multiple=True, metavar="TEXT", help="A note on the visit.")
-@click.option("--event", "events", multiple=True, metavar="WORD", help=f"For the history: {', '.join(EVENTS)}.")
+@click.option("--event", "events", multiple=True, metavar="WORD", help=f"For the history: {', '.join(EVENT.choices)}.")
 @click.option("--from", "source", metavar="FILE", help="Take readings from a table, CSV or Parquet.")
 @click.option(
     "--series", "series_file", metavar="FILE", help="Take the reading from a logged series, if it was steady."
@@ -105,22 +103,19 @@ def add_command(
         values = _from_series(series_file, mapping, values)
     reading = Reading(**values)
     texts = (("adjustment", adjustments), ("not_checked", not_checked), ("note", notes))
-    entries: list[tuple[str, str | None, dict[str, Any]]] = [
-        (kind, None, {"text": text.strip()}) for kind, many in texts for text in many if text.strip()
-    ]
-    entries += [("check", None, _check_of(text)) for text in checks]
-    entries += [("event", None, _event_of(word, reading.taken_at)) for word in events]
     content = {key: value for key, value in reading.items() if key != "visit_id"}
-    if any(key not in NOT_A_READING for key in content):
-        entries.insert(0, ("reading", reading.reading_id, content))
-    elif reading.note:
-        entries.append(("note", None, {"text": reading.note}))
+    entries = entries_of(content)
+    entries += [(kind, None, {"text": text.strip()}) for kind, many in texts for text in many if text.strip()]
+    entries += [("check", None, _check_of(text)) for text in checks]
+    entries += [("event", None, {"event": EVENT.checked(word), "at": reading.taken_at}) for word in events]
     visit_id = reading.visit_id
     if not visit_id:
         hint = "Give --visit-id, for example V017."
         raise CombustError(Fault("visit_id", None, "missing", why="is missing", hint=hint))
-    findings = list(interpret(reading).findings) if _worth_telling(content) else []
-    output.warn_stops(findings)
+    safety = safety_of(content)
+    if any(key in content for key in WORTH_TELLING):
+        safety = interpret(reading).safety
+    output.tell_safety(safety, as_json=as_json)
     with Logbook(book, create=not again) as opened:
         _tell_backup(opened)
         visit = NewVisit(visit_id, reading.heater_id, head, entries)
@@ -128,13 +123,8 @@ def add_command(
     if again:
         before = written[0].revision - 1
         click.echo(f"Revision {before + 1} is open; revision {before} stays readable.", err=True)
-    _say_written(written, as_json)
-    output.tell_rest(findings)
-    output.tell_cautions()
-
-
-def _worth_telling(content: dict[str, Any]) -> bool:
-    return any(key in content for key in ("o2_dry_pct", "co2_dry_pct", "o2_wet_pct", "co_dry_ppm", "cab_co_in_ppm"))
+    _say_written(written, as_json, safety)
+    output.tell_rest(safety, in_full=any(one.opens for one in written))
 
 
 def _check_of(text: str) -> dict[str, str]:
@@ -143,13 +133,6 @@ def _check_of(text: str) -> dict[str, str]:
         hint = f'Write it like --check "supply_voltage=12.1 V at glow". Checks: {", ".join(CHECKS)}.'
         raise CombustError(Fault("check", text, "format", why="is no check with a result", hint=hint))
     return {"check": name.strip(), "result": result.strip()}
-
-
-def _event_of(word: str, at: str | None) -> dict[str, Any]:
-    if word not in EVENTS:
-        hint = f"Use {', '.join(EVENTS)}."
-        raise CombustError(Fault("event", word, "unknown_name", why="is no event", hint=hint))
-    return {"event": word, "at": at}
 
 
 def _from_series(path: str, mapping: TableMap, values: dict[str, Any]) -> dict[str, Any]:
@@ -169,26 +152,29 @@ def _add_table(book: str, source: str, mapping: TableMap, as_json: bool) -> None
     from combust.edge.logbook.tables import visits_of_table
 
     table = visits_of_table(source, mapping=mapping)
-    output.tell_stops(table.stops)
     output.tell_notes(table.notes)
     for row, why in table.refused:
         click.echo(f"row {row} refused: {why}", err=True)
     if not table.visits:
+        output.tell_stops(table.stops)
         why = "holds no row that can be taken"
         raise CombustError(
             Fault("file", source, "missing", why=why, hint="Mend the rows named above; nothing was written.")
         )
+    readings = [body for visit in table.visits for kind, _, body in visit.entries if kind == "reading"]
+    safety = of_all([Safety(tuple(table.stops)), *map(safety_of, readings)], refused=len(table.refused))
+    output.tell_safety(safety, as_json=as_json)
     with Logbook(book, create=True) as opened:
         _tell_backup(opened)
         written = add(opened, table.visits)
-    _say_written(written, as_json, {"rows": table.rows, "refused": len(table.refused)})
-    output.tell_cautions()
+    _say_written(written, as_json, safety, {"rows": table.rows, "refused": len(table.refused)})
+    output.tell_rest(safety, in_full=True)
 
 
-def _say_written(written: list[Written], as_json: bool, more: dict[str, int] | None = None) -> None:
+def _say_written(written: list[Written], as_json: bool, safety: Safety, more: dict[str, int] | None = None) -> None:
     rows = [{"visit_id": w.visit_id, "revision": w.revision, "entries": w.entries} for w in written]
     if as_json:
-        output.say_json({"written": rows, **(more or {}), "version": __version__})
+        output.say_json({"safety": safety.to_dict(), "written": rows, **(more or {}), "version": __version__})
         return
     for one in written:
         click.echo(f"Written: visit {one.visit_id}, revision {one.revision}, {one.entries} entries.")
@@ -225,13 +211,14 @@ def show_command(book: str, visit_id: str | None, revision: int | None, heater_i
             output.say_table(headings, [_listed(record) for record in records])
             return
         record = read_visit(opened, visit_id, revision)
-    stops = stops_now(record)
-    output.warn_stops(stops)
+    safety = safety_now(record)
+    output.tell_safety(safety, as_json=as_json)
     if as_json:
-        output.say_json(record.to_dict() | {"stops": stops, "version": __version__})
+        facts = {"safety": safety.to_dict(), **record.to_dict(), "stops": safety.stops}
+        output.say_json(facts | {"version": __version__})
     else:
         _show(record)
-    output.tell_cautions()
+    output.tell_rest(safety)
 
 
 def _listed(record: VisitRecord) -> tuple[str, ...]:
@@ -270,12 +257,13 @@ def close_command(book: str, visit_id: str, incomplete: bool, as_json: bool) -> 
     with Logbook(book) as opened:
         _tell_backup(opened)
         record = close_visit(opened, visit_id, incomplete=incomplete)
-    output.warn_stops(stops_now(record))
+    safety = safety_now(record)
+    output.tell_safety(safety, as_json=as_json)
     if as_json:
-        output.say_json(record.to_dict() | {"version": __version__})
+        output.say_json({"safety": safety.to_dict(), **record.to_dict(), "version": __version__})
     else:
         click.echo(f"Visit {printable(visit_id)}, revision {record.revision}: {record.status}.")
-    output.tell_cautions()
+    output.tell_rest(safety)
 
 
 @command.command("export", short_help="Write the readings of a logbook as a table.")
@@ -340,16 +328,20 @@ def series_command(path: str, mapping: TableMap, as_json: bool, strict: bool) ->
     series = read_series(path, mapping=mapping)
     result, values = judge_series(series)
     reading = interpret(Reading(**values)) if values else None
-    findings: tuple[Finding, ...] = reading.findings if reading else ()
-    output.warn_stops([*series.stops, *findings])
+    safety = of_all([Safety(tuple(series.stops)), reading.safety if reading else safety_of({})])
+    output.tell_safety(safety, as_json=as_json)
     if as_json:
-        told = result.to_dict() | {"notes": series.notes, "reading": reading, "version": __version__}
+        told = result.to_dict() | {
+            "safety": safety.to_dict(),
+            "notes": series.notes,
+            "reading": reading,
+            "version": __version__,
+        }
         output.say_json(told)
     else:
         rows = [*result.lines(), *(reading.lines() if reading else [])]
         output.say_lines(rows + [("note", note) for note in series.notes])
-    output.tell_rest(findings)
-    output.tell_cautions()
+    output.tell_rest(safety)
     if strict and not result.steady:
         raise click.exceptions.Exit(output.EXIT_STRICT)
-    output.leave_strict(strict, findings)
+    output.leave_strict(strict, safety.findings)

@@ -251,8 +251,9 @@ def _standing(played: Play, statement: dict[str, Any], told: dict[str, Any]) -> 
 
     visit = played.visit()
     return {
+        "safety": visit.safety.to_dict(),
         "case_id": played.case.case_id,
-        "stop": [{"code": one.code, "text": one.text} for one in visit.stops()],
+        "stop": [{"code": one.code, "text": one.text} for one in visit.safety.stops],
         "results": told,
         **{name: getattr(visit, name) for name in ("readings", "steps", "breaches")},
         **visit.used._asdict(),
@@ -265,7 +266,7 @@ def _show(played: Play, statement: dict[str, Any], told: dict[str, Any]) -> None
     from combust.application.mystery.rules import price_rows, table, told_columns
 
     visit = played.visit()
-    output.warn_stops(visit.stops())
+    output.tell_safety(visit.safety)
     for code in visit.breaches:
         click.secho(f"SAFETY: {table()['breach'][code]} It gave no result.", err=True, bold=True)
     if not told:
@@ -281,4 +282,4 @@ def _show(played: Play, statement: dict[str, Any], told: dict[str, Any]) -> None
     if statement["probabilities"]:
         stated = ", ".join(f"{name} {value:g}" for name, value in statement["probabilities"].items())
         click.echo(f"Stated: {stated}; excluded: {', '.join(statement['excluded']) or 'nothing'}.")
-    output.tell_cautions()
+    output.tell_rest(visit.safety)

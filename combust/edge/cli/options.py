@@ -5,11 +5,13 @@ from __future__ import annotations
 import functools
 import math
 import statistics
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
 import click
 
+from combust.application.reading.result import safety_of
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import FOREIGN_UNITS, Field, as_number
 from combust.data.vocabulary import input_keys, quantity
@@ -172,6 +174,16 @@ def worst_of(options: dict[str, Any]) -> dict[str, Any]:
         too_much = [number for number in refused if not math.isnan(number)]
         worst[key] = too_much[0] if too_much else max(good, key=lambda text: as_number(text) or 0.0, default=None)
     return worst
+
+
+@contextmanager
+def stops_of_refused(options: dict[str, Any]) -> Iterator[None]:
+    """Give a refusal the stop conditions that the acceptable values among the options hold: they are told first."""
+    try:
+        yield
+    except CombustError as error:
+        error.safety = safety_of(check_values(worst_of(options))[0]).without_place()
+        raise
 
 
 def quantity_accepts(key: str, text: str) -> bool:

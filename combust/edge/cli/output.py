@@ -1,4 +1,4 @@
-"""How every command speaks: results on stdout; stops, findings and cautions on stderr; one JSON object or a table."""
+"""How every command speaks: stops on both streams, results on stdout, other findings and cautions on stderr."""
 
 from __future__ import annotations
 
@@ -11,8 +11,9 @@ from typing import Any
 import click
 
 from combust.data.errors import CombustError, Fault
-from combust.domain.limits import Finding, cautions, no_stop_text
+from combust.domain.limits import Finding, cautions
 from combust.domain.result import Result, plain, text_of_rows
+from combust.domain.safety import Safety
 from combust.edge.whole_file import whole_file
 
 EXIT_REJECTED = 3
@@ -25,8 +26,10 @@ def say_json(value: Any) -> None:
 
 
 def json_text(value: Any, encoding: str = "utf-8") -> str:
-    """Return a value as JSON that an encoding can hold: characters that it lacks are written as escapes."""
+    """Return a value as JSON, safety first; characters that the encoding lacks are written as escapes."""
     value = plain(value)
+    if isinstance(value, dict) and "safety" in value:
+        value = {"safety": value["safety"], **value}
     text = json.dumps(value, ensure_ascii=False, allow_nan=False, indent=2)
     try:
         text.encode(encoding)
@@ -50,31 +53,47 @@ def say_table(headings: Sequence[str], rows: Iterable[Sequence[str]]) -> None:
         click.echo("  ".join(f"{cell:<{width}}" for cell, width in zip(row, widths, strict=True)).rstrip())
 
 
-def warn_stops(findings: Iterable[Finding]) -> None:
-    """Print the stop conditions on stderr, before anything else; without any, the only sentence allowed."""
-    stops = [finding for finding in findings if finding.severity == "stop"]
-    tell_stops(stops)
-    if not stops:
-        click.echo(no_stop_text(), err=True)
+def tell_safety(safety: Safety, *, as_json: bool = False) -> None:
+    """Print the safety state before anything else: on stderr, and what alarms on stdout too.
+
+    Whoever throws stderr away still reads a stop; with ``--json`` it is the first field of the object on stdout.
+    """
+    for text in safety.lines():
+        click.secho(text, err=True, bold=safety.alarming)
+        if safety.alarming and not as_json:
+            click.echo(text)
 
 
-def tell_stops(stops: Iterable[Finding]) -> None:
-    """Print stop conditions on stderr, and nothing when there are none."""
-    for finding in stops:
-        click.secho(finding.text, err=True, bold=True)
+def say_result(result: Result, *, as_json: bool = False) -> None:
+    """Print a result: safety first, then its rows or its JSON, then warnings, notes and cautions."""
+    tell_safety(result.safety, as_json=as_json)
+    if as_json:
+        say_json(result)
+    else:
+        say_rows(result)
+    tell_rest(result.safety)
 
 
-def say_result(result: Result, *, wrap: int = 0) -> None:
+def say_rows(result: Result, *, wrap: int = 0) -> None:
     """Print the rows of a result, then what was assumed, each with its origin, on stdout."""
     say_lines(result.lines(), wrap=wrap)
     say_lines([(f"assumed {one.quantity}", f"{one.shown} ({one.origin})") for one in getattr(result, "assumed", ())])
 
 
-def tell_rest(findings: Iterable[Finding]) -> None:
-    """Print warnings and notes on stderr."""
-    for finding in findings:
-        if finding.severity != "stop":
+def tell_stops(stops: Iterable[Finding]) -> None:
+    """Print the stop conditions of what is refused, and nothing when there are none."""
+    safety = Safety(tuple(stops))
+    if safety.stops:
+        tell_safety(safety)
+
+
+def tell_rest(safety: Safety, *, in_full: bool = False) -> None:
+    """Print warnings, notes and cautions on stderr; what stood at the head is not said again."""
+    head = safety.lines()
+    for finding in safety.findings:
+        if finding.severity != "stop" and finding.text not in head:
             click.echo(f"{finding.severity}: {finding.text}", err=True)
+    tell_cautions(in_full=in_full or bool(safety.stops))
 
 
 def tell_notes(notes: Iterable[str]) -> None:
@@ -83,16 +102,23 @@ def tell_notes(notes: Iterable[str]) -> None:
         click.echo(f"note: {text}", err=True)
 
 
-def tell_cautions() -> None:
-    """Print the cautions on stderr."""
-    for text in cautions():
+def tell_cautions(*, in_full: bool = True) -> None:
+    """Print the cautions on stderr: in full with a stop, at the opening of a visit and on sheets, else as one line."""
+    for text in cautions(in_full=in_full):
         click.echo(f"caution: {text}", err=True)
 
 
 def complain(error: CombustError, *, as_json: bool = False) -> None:
-    """Print every fault of a refused input on stderr, and with ``--json`` as the one object on stdout."""
+    """Print every fault of a refused input on stderr, and with ``--json`` as the one object on stdout.
+
+    Stops that its acceptable values hold come first; that nothing was found is never said of a refused input.
+    """
+    first = {}
+    if error.safety is not None and error.safety.stops:
+        tell_safety(error.safety, as_json=as_json)
+        first = {"safety": error.safety.to_dict()}
     if as_json:
-        say_json({"error": "input rejected", "faults": [fault.to_dict() for fault in error.faults]})
+        say_json({**first, "error": "input rejected", "faults": [fault.to_dict() for fault in error.faults]})
     click.echo("Not accepted, nothing was computed:", err=True)
     for fault in error.faults:
         click.echo(f"- {fault}", err=True)
@@ -100,7 +126,7 @@ def complain(error: CombustError, *, as_json: bool = False) -> None:
 
 def leave_strict(strict: bool, findings: Iterable[Finding]) -> None:
     """End with exit code 4 when --strict was given and there is a stop or a warning."""
-    if strict and any(finding.severity in ("stop", "warn") for finding in findings):
+    if strict and any(one.severity in ("stop", "warn") for one in findings):
         raise click.exceptions.Exit(EXIT_STRICT)
 
 

@@ -97,13 +97,12 @@ def check(file: str, fuels_file: str | None, as_json: bool, strict: bool) -> Non
       combust profile check data/heaters/heater-0107.toml --json
     """
     found = check_profile(file, catalogue=load_fuels(fuels_file) if fuels_file else None)
-    output.warn_stops(found.findings)
+    output.tell_safety(found.safety, as_json=as_json)
     if as_json:
-        output.say_json({"file": file, **found.to_dict()})
+        output.say_json({**found.to_dict(), "file": file})
     else:
         _show(found, file)
-    output.tell_rest(found.findings)
-    output.tell_cautions()
+    output.tell_rest(found.safety)
     output.leave_strict(strict, found.findings)
 
 

@@ -6,12 +6,11 @@ from typing import Any
 
 import click
 
-from combust.application.reading.result import interpret, stop_findings
-from combust.data.errors import CombustError
+from combust.application.reading.result import interpret
 from combust.domain.catalogue import load_fuels
-from combust.domain.reading import Reading, check_values
+from combust.domain.reading import Reading
 from combust.edge.cli import output
-from combust.edge.cli.options import quantity_options, values_of, worst_of
+from combust.edge.cli.options import quantity_options, stops_of_refused, values_of
 
 FIGURE_ENDINGS = (".png", ".svg")
 
@@ -38,8 +37,8 @@ def command(
     """Interpret one flue-gas reading.
 
     Use it at the heater: type what the analyser shows. O2 is enough for lambda; CO, temperatures, altitude and a
-    measured CO2 say more. Stops, findings and cautions go to stderr. Other units: --altitude-ft, --flue-temp-f,
-    --pressure-inhg, --co-dry-pct and so on.
+    measured CO2 say more. Stops go to stdout and stderr, other findings and cautions to stderr. Other units:
+    --altitude-ft, --flue-temp-f, --pressure-inhg, --co-dry-pct and so on.
 
     \b
     Example:
@@ -48,7 +47,7 @@ def command(
     \b
     Next: combust cause --help     (which fault it may be)
     """
-    try:
+    with stops_of_refused(options):
         values = values_of(options)
         if out is not None:
             output.writable_name(out)
@@ -56,16 +55,7 @@ def command(
             output.writable_name(figure, FIGURE_ENDINGS)
         catalogue = load_fuels(fuels_file) if fuels_file else None
         result = interpret(Reading(**values), instrument=instrument_class, catalogue=catalogue)
-    except CombustError:
-        output.tell_stops(stop_findings(check_values(worst_of(options))[0]))
-        raise
-    output.warn_stops(result.findings)
-    if as_json:
-        output.say_json(result.to_dict())
-    else:
-        output.say_result(result)
-    output.tell_rest(result.findings)
-    output.tell_cautions()
+    output.say_result(result, as_json=as_json)
     if out is not None:
         output.write_text(out, output.json_text(result.to_dict()) + "\n")
     if figure is not None:

@@ -8,7 +8,6 @@ import click
 
 from combust import __version__
 from combust.domain.catalogue import get_fuel, load_fuels
-from combust.domain.limits import finding_kinds
 from combust.domain.result import plain
 from combust.edge.cli import output
 from combust.edge.cli.options import table_options
@@ -69,14 +68,11 @@ def command(
             progress=show,
         ),
     )
-    facts: dict[str, Any] = {"out": out, "rejects": rejects, **plain(counts), "version": __version__}
-    stops = counts.stops()
-    for code, number in stops.items():
-        click.secho(f"STOP in {number} of {counts.rows} rows: {code}", err=True, bold=True)
-    if not stops:
-        output.warn_stops([])
+    safety = counts.safety()
+    facts: dict[str, Any] = {"safety": safety.to_dict(), "out": out, "rejects": rejects, **plain(counts)}
+    output.tell_safety(safety, as_json=as_json)
     if as_json:
-        output.say_json(facts)
+        output.say_json({**facts, "version": __version__})
     else:
         where = f", {counts.refused} refused" + (f" (to {rejects})" if rejects else " (kept in place, results empty)")
         click.echo(
@@ -86,12 +82,9 @@ def command(
             click.echo(f"{counts.blank} blank lines passed over.")
         click.echo(f"Results: {out}")
     output.tell_notes(counts.notes)
-    for code, number in sorted(counts.findings.items(), key=lambda item: -item[1]):
-        if code not in stops:
-            click.echo(f"{finding_kinds()[code].severity} in {number} rows: {code}", err=True)
     if counts.findings:
         click.echo(f"What such a word means: combust word {next(iter(counts.findings))}", err=True)
-    output.tell_cautions()
-    warned = any(finding_kinds()[code].severity != "note" for code in counts.findings)
-    if strict and (warned or counts.refused):
+    output.tell_rest(safety)
+    output.leave_strict(strict, safety.findings)
+    if strict and counts.refused:
         raise click.exceptions.Exit(output.EXIT_STRICT)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import click
 
 from combust import __version__
-from combust.application.visit.record import stops_now
+from combust.application.visit.record import safety_now
 from combust.edge.cli import output
 from combust.edge.logbook.book import Logbook
 from combust.edge.logbook.visits import read_visit
@@ -33,12 +33,12 @@ def command(book: str, visit_id: str, revision: int | None, out: str, as_json: b
 
     with Logbook(book, read_only=True) as opened:
         record = read_visit(opened, visit_id, revision)
-    stops = stops_now(record)
-    output.warn_stops(stops)
+    safety = safety_now(record)
+    output.tell_safety(safety, as_json=as_json)
     output.write_text(out, visit_page(record))
     if as_json:
-        told = stops
-        output.say_json({"out": out, "status": record.status, "stops": told, "version": __version__})
+        facts = {"safety": safety.to_dict(), "out": out, "status": record.status, "stops": safety.stops}
+        output.say_json({**facts, "version": __version__})
     else:
         click.echo(f"Visit {visit_id}, {record.status}: {out}")
-    output.tell_cautions()
+    output.tell_rest(safety)

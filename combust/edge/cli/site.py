@@ -11,7 +11,6 @@ import click
 
 from combust.application.heater.baseline import healthy_stage
 from combust.application.heater.healthy import HealthyStage
-from combust.application.reading.result import stop_findings
 from combust.application.site.effect import site_effect
 from combust.application.site.effect_result import SiteEffect
 from combust.data.errors import CombustError, Fault
@@ -20,9 +19,10 @@ from combust.domain.catalogue import load_fuels
 from combust.domain.fuel import Fuel
 from combust.domain.heater import Heater
 from combust.domain.reading import check_values
+from combust.domain.safety import calculation
 from combust.domain.site import Site
 from combust.edge.cli import output
-from combust.edge.cli.options import quantity_options, table_options, values_of, worst_of
+from combust.edge.cli.options import quantity_options, stops_of_refused, table_options, values_of, worst_of
 
 PLACE = ("altitude_m", "pressure_hpa", "intake_temp_c", "humidity_pct", "fuel_temp_c", "air_in_temp_c")
 READING = (
@@ -95,24 +95,13 @@ def command(**options: Any) -> None:
     \b
     Next: combust fleet --help     (the same for every vehicle)
     """
-    try:
+    with stops_of_refused({key: options[key] for key in READING if options.get(key)}):
         base_arguments, place, reading = _arguments(options)
         if options["points"]:
             _points(options, healthy_stage(**base_arguments))
             return
         effect = site_effect(**base_arguments, **place, reading=reading)
-    except CombustError:
-        given = {key: options[key] for key in READING if options.get(key)}
-        if given:
-            output.tell_stops(stop_findings(check_values(worst_of(given))[0]))
-        raise
-    output.warn_stops(effect.findings)
-    if options["as_json"]:
-        output.say_json(effect)
-    else:
-        output.say_result(effect)
-    output.tell_rest(effect.findings)
-    output.tell_cautions()
+    output.say_result(effect, as_json=options["as_json"])
     if options["out"]:
         output.write_text(options["out"], output.json_text(effect) + "\n")
     _write_maps(options, base_arguments, effect)
@@ -269,5 +258,5 @@ def _points(options: dict[str, Any], base: HealthyStage) -> None:
         )
         output.tell_notes(counts.why)
         click.echo(f"Results: {out}")
-    output.tell_cautions()
+    output.tell_rest(calculation())
     sys.stderr.flush()

@@ -10,6 +10,7 @@ from combust.application.visit.start import StartTimeline, emergency_findings, s
 from combust.application.visit.start_phases import PUMP, PhaseAnswer, interlocks, possible_phases
 from combust.data.tables import load_table
 from combust.domain.heater import Heater
+from combust.domain.safety import Safety, calculation
 from combust.edge.cli import output
 
 YES_NO = click.Choice(["yes", "no"])
@@ -63,13 +64,14 @@ def command(
     findings = emergency_findings(emergency)
     used = starts_used_up(failed_starts, allowed_failed_starts) if failed_starts else None
     findings += [used] if used else []
-    output.warn_stops(findings)
+    safety = calculation(*findings)
+    output.tell_safety(safety, as_json=as_json)
     guide = interlocks(interlock_file)
     if heater is None:
         if not checklist and not emergency:
             raise click.UsageError("Give --heater FILE (or --checklist). combust profile new writes a profile.")
-        _say_guide(guide, as_json, findings)
-        output.tell_cautions()
+        _say_guide(guide, as_json, safety)
+        output.tell_rest(safety)
         output.leave_strict(strict, findings)
         return
     profile = Heater.load(heater)
@@ -85,13 +87,13 @@ def command(
             air_warm=None if air_warm is None else air_warm == "yes",
         )
     findings += [*timeline.findings, *(answer.findings if answer else ())]
+    safety = calculation(*findings)
     if as_json:
         facts: dict[str, Any] = timeline.to_dict() | {"now": answer.to_dict() if answer else None}
-        output.say_json(facts | {"interlocks": guide, "findings": findings})
+        output.say_json(facts | {"safety": safety.to_dict(), "interlocks": guide, "findings": findings})
     else:
         _say(timeline, answer, guide if checklist or _never_started(answer) else None)
-    output.tell_rest(findings)
-    output.tell_cautions()
+    output.tell_rest(safety)
     if figure:
         from combust.edge.figures.style import save
         from combust.edge.figures.timelines import draw_start
@@ -123,11 +125,11 @@ def _say(timeline: StartTimeline, answer: PhaseAnswer | None, guide: list[dict[s
         output.say_lines([(f"[ ] {row['name']}", row["look"]) for row in guide])
 
 
-def _say_guide(guide: list[dict[str, str]], as_json: bool, findings: list[Any]) -> None:
+def _say_guide(guide: list[dict[str, str]], as_json: bool, safety: Safety) -> None:
     notes = load_table("start_guide")["temperature_control"]["notes"]
     if as_json:
-        told = findings
-        output.say_json({"interlocks": guide, "temperature_control": notes, "findings": told})
+        facts = {"safety": safety.to_dict(), "interlocks": guide, "temperature_control": notes}
+        output.say_json({**facts, "findings": [one for one in safety.findings if one.code != "calculation_only"]})
         return
     click.echo("# Start interlocks of the vehicle: look, never bridge. Edit and give back with --interlocks FILE.")
     for row in guide:

@@ -66,11 +66,5 @@ def command(heater: str | None, fed: str, as_json: bool, strict: bool, **given: 
     Next: combust start --help     (what a start needs)
     """
     result = supply_check(Heater.load(heater) if heater else None, fed=fed, **given)
-    output.warn_stops(result.findings)
-    if as_json:
-        output.say_json(result.to_dict())
-    else:
-        output.say_result(result)
-    output.tell_rest(result.findings)
-    output.tell_cautions()
+    output.say_result(result, as_json=as_json)
     output.leave_strict(strict, result.findings)

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import datetime
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -94,10 +95,26 @@ def fleet_drift_history(log: Any, heaters: Sequence[Heater] = (), **options: Any
 class LogEntries:
     """Readings, events by heater, what was refused or is to be told, and the stop conditions of refused rows."""
 
-    rows: list[dict[str, Any]]
-    events: dict[str, list[Event]]
-    notes: list[str]
-    stops: list[Finding]
+    rows: list[dict[str, Any]] = field(default_factory=list)
+    events: dict[str, list[Event]] = field(default_factory=lambda: defaultdict(list))
+    notes: list[str] = field(default_factory=list)
+    stops: list[Finding] = field(default_factory=list)
+
+    def happened(self, heater_id: str | None, event: Event) -> None:
+        """Add an event of a heater."""
+        self.events[heater_id or ""].append(event)
+
+    def add(
+        self, visit_id: str, heater_id: str | None, entries: Iterable[tuple[str, Mapping[str, Any]]], day: Any = None
+    ) -> None:
+        """Add the entries of one visit, (kind, content); an event without a date of its own happened on its day."""
+        known = {"visit_id": visit_id, **({"heater_id": heater_id} if heater_id else {})}
+        found = list(entries)
+        self.rows.extend({**known, **body} for kind, body in found if kind == "reading")
+        for body in (body for kind, body in found if kind == "event"):
+            self.happened(heater_id, Event(body["event"], date_of(body.get("at")) or day, visit_id))
+        if any(kind == "adjustment" for kind, _ in found):
+            self.happened(heater_id, Event("repair", day, visit_id))
 
 
 def read_log(
@@ -122,60 +139,41 @@ def _is_book(path: Path) -> bool:
 
 
 def _of_book(path: str | Path) -> LogEntries:
-    rows: list[dict[str, Any]] = []
-    events: dict[str, list[Event]] = {}
-    notes = []
+    entries = LogEntries()
     with Logbook(path, read_only=True) as book:
         records = read_visits(book)
     for record in records:
-        known = {"visit_id": record.visit_id, **({"heater_id": record.heater_id} if record.heater_id else {})}
-        rows += [{**known, **reading} for reading in record.readings]
         dates = [date_of(reading.get("taken_at")) for reading in record.readings]
         day = max((date for date in dates if date), default=date_of(record.opened_at))
-        for event in record.of_kind("event"):
-            date = date_of(event.get("at")) or day
-            events.setdefault(record.heater_id or "", []).append(Event(event["event"], date, record.visit_id))
-        if record.of_kind("adjustment"):
-            events.setdefault(record.heater_id or "", []).append(Event("repair", day, record.visit_id))
+        entries.add(record.visit_id, record.heater_id, ((one.kind, one.body) for one in record.entries), day)
         if record.seal_holds is False:
-            notes.append(f"The seal of visit {record.visit_id} is broken: its record was changed outside combust.")
-    return LogEntries(rows, events, notes, [])
+            told = f"The seal of visit {record.visit_id} is broken: its record was changed outside combust."
+            entries.notes.append(told)
+    return entries
 
 
 def _of_table(given: Any, mapping: MapLike) -> LogEntries:
     from combust.edge.logbook.tables import visits_of_table
 
     table = visits_of_table(given, mapping=mapping)
-    rows: list[dict[str, Any]] = []
-    events: dict[str, list[Event]] = {}
-    for visit in table.visits:
-        known = {"visit_id": visit.visit_id, **({"heater_id": visit.heater_id} if visit.heater_id else {})}
-        rows += [{**known, **body} for kind, _, body in visit.entries if kind == "reading"]
-        for kind, _, body in visit.entries:
-            if kind == "event":
-                happened = Event(body["event"], date_of(body.get("at")), visit.visit_id)
-                events.setdefault(visit.heater_id or "", []).append(happened)
     notes = [f"Row {row} was refused: {why}" for row, why in table.refused]
-    return LogEntries(rows, events, [*table.notes, *notes], table.stops)
+    entries = LogEntries(notes=[*table.notes, *notes], stops=table.stops)
+    for visit in table.visits:
+        entries.add(visit.visit_id, visit.heater_id, ((kind, body) for kind, _, body in visit.entries))
+    return entries
 
 
 def _of_rows(given: Sequence[Mapping[str, Any]]) -> LogEntries:
-    rows: list[dict[str, Any]] = []
-    events: dict[str, list[Event]] = {}
-    notes = []
+    entries = LogEntries()
     for number, row in enumerate(given, 1):
-        plain = {str(key): _text(value) for key, value in row.items() if key != "event"}
-        checked, faults = check_values(plain)
+        dates = {str(key): value for key, value in row.items() if key != "event"}
+        texts = {key: one.isoformat() if isinstance(one, datetime.date) else one for key, one in dates.items()}
+        checked, faults = check_values(texts)
         if faults:
-            notes.append(f"Row {number} was refused: {' '.join(str(fault) for fault in faults)}")
+            entries.notes.append(f"Row {number} was refused: {' '.join(str(fault) for fault in faults)}")
             continue
-        rows.append(checked)
-        word = row.get("event")
-        if isinstance(word, str) and word:
-            happened = Event(word, date_of(checked.get("taken_at")), checked.get("visit_id"))
-            events.setdefault(checked.get("heater_id") or "", []).append(happened)
-    return LogEntries(rows, events, notes, [])
-
-
-def _text(value: Any) -> Any:
-    return value.isoformat() if isinstance(value, datetime.datetime | datetime.date) else value
+        entries.rows.append(checked)
+        if isinstance(row.get("event"), str) and row["event"]:
+            happened = Event(row["event"], date_of(checked.get("taken_at")), checked.get("visit_id"))
+            entries.happened(checked.get("heater_id"), happened)
+    return entries

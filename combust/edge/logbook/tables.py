@@ -9,12 +9,12 @@ from typing import Any
 
 import numpy as np
 
-from combust.application.visit.record import EVENTS, HEAD, VisitRecord, check_head
+from combust.application.visit.record import EVENT, HEAD, VisitRecord, check_head
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import Field
 from combust.data.vocabulary import input_keys, inputs, quantity
 from combust.domain.limits import Finding
-from combust.edge.logbook.visits import NewVisit
+from combust.edge.logbook.visits import NewEntry, NewVisit, entries_of
 from combust.edge.tables.reader import DATE, TIME, Rows, read_table
 from combust.edge.tables.sink import TableSink
 from combust.edge.tables.table_map import MapLike
@@ -45,10 +45,9 @@ def visits_of_table(path: str | Path, *, mapping: MapLike = None) -> TableIn:
     CombustError
         The table as a whole cannot be used.
     """
-    hint = f"Use {', '.join(EVENTS)} or leave it empty."
     fields = {**inputs(), "date": DATE, "time": TIME}
     fields |= HEAD | {key: Field(key, "text", "of the record") for key in RECORD_COLUMNS}
-    fields |= {"event": Field("event", "choice", "for the history", choices=EVENTS, hint=hint)}
+    fields |= {"event": EVENT}
     table = read_table(path, fields, mapping)
     gathered: dict[str, NewVisit] = {}
     refused: list[tuple[int, str]] = []
@@ -91,17 +90,10 @@ def _take(values: dict[str, Any], gathered: dict[str, NewVisit]) -> list[Fault]:
         faults.append(Fault("reading_id", key, "twice", why="comes twice in this visit", hint="Keep one of them."))
     if faults:
         return faults
-    entries: list[tuple[str, str | None, dict[str, Any]]] = []
-    if any(name not in ("heater_id", "taken_at", "note", "reading_id") for name in measured):
-        entries.append(("reading", key, measured))
-    elif measured.get("note"):
-        entries.append(("note", None, {"text": measured["note"]}))
-    if event:
-        entries.append(("event", None, {"event": event, "at": values.get("taken_at")}))
+    happened: list[NewEntry] = [("event", None, {"event": event, "at": values.get("taken_at")})] if event else []
     before = visit or NewVisit(visit_id, heater, {}, [])
-    gathered[visit_id] = NewVisit(
-        visit_id, before.heater_id or heater, {**before.head, **head}, [*before.entries, *entries]
-    )
+    entries = [*before.entries, *entries_of(measured), *happened]
+    gathered[visit_id] = NewVisit(visit_id, before.heater_id or heater, {**before.head, **head}, entries)
     return []
 
 

@@ -13,6 +13,9 @@ from combust.application.visit.record import Entry, VisitRecord, check_head, lim
 from combust.data.errors import CombustError, Fault
 from combust.edge.logbook.book import Logbook
 
+NewEntry = tuple[str, str | None, Mapping[str, Any]]  # kind, key or None, content
+NOT_MEASURED = {"heater_id", "taken_at", "note", "reading_id"}
+
 
 @dataclass(frozen=True, slots=True)
 class Written:
@@ -21,6 +24,7 @@ class Written:
     visit_id: str
     revision: int
     entries: int
+    opens: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,7 +34,14 @@ class NewVisit:
     visit_id: str
     heater_id: str | None
     head: Mapping[str, Any]
-    entries: Sequence[tuple[str, str | None, Mapping[str, Any]]]
+    entries: Sequence[NewEntry]
+
+
+def entries_of(values: Mapping[str, Any]) -> list[NewEntry]:
+    """Return the entry that the values of one row make: a reading, a note when there is nothing else, or none."""
+    if not values.keys() <= NOT_MEASURED:
+        return [("reading", values.get("reading_id"), values)]
+    return [("note", None, {"text": values["note"]})] if values.get("note") else []
 
 
 def add(book: Logbook, visits: Sequence[NewVisit]) -> list[Written]:
@@ -81,7 +92,7 @@ def _add_one(connection: sqlite3.Connection, visit: NewVisit) -> Written:
         )
     for kind, key, body in visit.entries:
         _insert(connection, int(visit_pk or 0), kind, key, body)
-    return Written(visit.visit_id, revision, len(visit.entries))
+    return Written(visit.visit_id, revision, len(visit.entries), row is None)
 
 
 def _insert(connection: sqlite3.Connection, visit_pk: int, kind: str, key: str | None, body: Mapping[str, Any]) -> None:

@@ -13,7 +13,7 @@ from combust.application.mystery.rules import LEVELS, in_words, price_rows
 from combust.application.mystery.rules import table as rules
 from combust.application.mystery.scoring import points
 from combust.data.errors import CombustError, Fault
-from combust.domain.limits import cautions, no_stop_text
+from combust.domain.limits import cautions
 from combust.edge.notebook import Shown, widget_library
 from combust.edge.reports.html import bullets, paragraphs, status, table
 
@@ -167,11 +167,10 @@ class MysteryPage:
         if self.play is None:
             return
         visit, case = self.play.visit(), self.play.case
-        stops = [one.text for one in visit.stops()]
         broken = [f"SAFETY: {rules()['breach'][code]}" for code in visit.breaches]
         shown = [(name, in_words(row) or "done") for name, row in visit.shown.items()]
         self.told.value = status(
-            (paragraphs(stops, strong=True) or paragraphs([no_stop_text()]))
+            paragraphs(visit.safety.lines(), strong=True)
             + paragraphs([*broken, *faults], strong=True)
             + paragraphs([*str(case).splitlines(), "Healthy baseline of this heater:"])
             + bullets(in_words(one.reading) for one in case.heater.baselines)

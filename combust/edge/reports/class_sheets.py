@@ -33,7 +33,7 @@ def _page(cases: Sequence[MysteryCase], answers: Sequence[Answer] | None, title:
             "number": number,
             "case": case,
             "lines": str(case).splitlines(),
-            "stops": [finding.text for finding in case.visit().stops()],
+            "stops": list(case.visit().safety.lines()),
             "baseline": [in_words(one.reading) for one in case.heater.baselines],
             "answer": answers[number - 1] if answers else None,
             "results": [(name, in_words(case.result(name))) for name in sealed_names()] if answers else [],

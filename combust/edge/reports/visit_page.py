@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from combust.application.visit.record import VisitRecord, stops_now
+from combust.application.visit.record import VisitRecord, safety_now
 from combust.application.visit.record_sections import readings_done, sections
-from combust.domain.limits import no_stop_text
 from combust.edge.reports.html import page, svg_address
 
 
@@ -23,8 +22,7 @@ def visit_page(record: VisitRecord) -> str:
     return page(
         "visit",
         record=record,
-        stops=stops_now(record),
-        no_stop=no_stop_text(),
+        safety=safety_now(record),
         sections=sections(record),
         figures=_figures(record),
     )

@@ -19,7 +19,7 @@ import pyarrow as pa
 from combust.application.reading.columns import Columns
 from combust.application.reading.interpret import interpret_columns
 from combust.application.reading.judge import codes_of
-from combust.application.reading.result import DEFAULT_FUEL, stop_findings
+from combust.application.reading.result import DEFAULT_FUEL, safety_of
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import Field
 from combust.data.vocabulary import inputs, quantities
@@ -28,6 +28,7 @@ from combust.domain.fuel import Fuel
 from combust.domain.instrument import instrument_class
 from combust.domain.limits import Finding, finding_kinds
 from combust.domain.reading import WORTH_TELLING, nothing_entered
+from combust.domain.safety import PLACE
 from combust.edge.tables.cells import different_cells, trimmed_text
 from combust.edge.tables.convert import RowFaults, as_cells, check_columns
 from combust.edge.tables.headings import Heading, match_headings
@@ -37,7 +38,6 @@ from combust.edge.tables.times import moment
 
 NEAR_FUELS = 100  # near matches take long: a column that holds no fuels at all gets them for its first cells only
 # Every interpreted row tells its place; beside a refusal only what its own values show is told.
-PLACE_STOPS = ("indoors", "location_unknown")
 DATE, TIME = Field("date", "text", "day"), Field("time", "text", "clock time")
 
 
@@ -85,7 +85,7 @@ class Rows:
         for row, bits in zip(rows.tolist(), mask.tolist(), strict=True):
             codes = codes_of(bits & stop_bits())
             entered = as_cells(self.for_interpretation(), self.fields, [row])[0] if codes else {}
-            stops = [stop for stop in stop_findings(entered) if stop.code in codes] if codes else []
+            stops = [stop for stop in safety_of(entered).stops if stop.code in codes] if codes else []
             why = " ".join([*(f"stop: {code}." for code in codes), self.faults.text_of(row)])
             yield int(self.lines[row]), why, stops
 
@@ -260,4 +260,4 @@ def _fuels(column: Any, catalogue: Catalogue | None, default: Fuel, faults: RowF
 def stop_bits() -> int:
     """Return the mask of the stop conditions that are told of a refused row."""
     kinds = finding_kinds("reading").values()
-    return sum(1 << kind.bit for kind in kinds if kind.severity == "stop" and kind.code not in PLACE_STOPS)
+    return sum(1 << kind.bit for kind in kinds if kind.severity == "stop" and kind.code not in PLACE)

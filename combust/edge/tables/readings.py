@@ -19,7 +19,8 @@ from combust.data.vocabulary import quantities
 from combust.domain.catalogue import Catalogue
 from combust.domain.fuel import Fuel
 from combust.domain.instrument import InstrumentClass, instrument_class
-from combust.domain.limits import finding_kinds
+from combust.domain.limits import Finding, finding_kinds
+from combust.domain.safety import STATES, Safety, of_all, ranks_of
 from combust.edge.tables.convert import RowFaults
 from combust.edge.tables.reader import Rows, Table, read_table, reading_columns, stop_bits
 from combust.edge.tables.sink import TableSink
@@ -47,9 +48,16 @@ class Counts:
         """Return True when nothing was lost."""
         return self.rows == self.interpreted + self.refused
 
-    def stops(self) -> dict[str, int]:
-        """Return the stop conditions that came, and in how many rows."""
-        return {code: n for code, n in self.findings.items() if finding_kinds()[code].severity == "stop"}
+    def safety(self) -> Safety:
+        """Return the safety state of the whole table, each finding with the number of its rows."""
+        found = []
+        for code, number in sorted(self.findings.items(), key=lambda item: -item[1]):
+            severity = finding_kinds()[code].severity
+            told = (
+                f"STOP in {number} of {self.rows} rows: {code}" if severity == "stop" else f"in {number} rows: {code}"
+            )
+            found.append(Finding(code, severity, told))
+        return of_all([Safety(tuple(found))], refused=self.refused)
 
 
 @dataclass(frozen=True, slots=True)
@@ -223,9 +231,10 @@ class InterpretedBlock:
 
     def as_table(self, table: Any, refused: Any) -> Any:
         """Return the block's own columns with the results behind them; refused rows have empty results."""
+        first, *names = self.result_names()
         own = carried_names(table.column_names, self.result_names())
-        results = self.result_columns(refused)
-        return pa.Table.from_arrays([*table.columns, *results], names=[*own, *self.result_names()])
+        state, *results = self.result_columns(refused)
+        return pa.Table.from_arrays([state, *table.columns, *results], names=[first, *own, *names])
 
     def result_columns(self, refused: Any) -> list[Any]:
         """Return the result columns in order."""
@@ -234,16 +243,24 @@ class InterpretedBlock:
             column = np.round(self.done.values[key], quantities()[key].decimals if key in quantities() else 5)
             empty = ~np.isfinite(column) | refused
             columns.append(pa.array(column, mask=empty))
+        state = pa.DictionaryArray.from_arrays(pa.array(self.states(refused)), pa.array(STATES)).cast(pa.string())
         verdict = pa.DictionaryArray.from_arrays(pa.array(np.array(self.done.verdict)), pa.array(VERDICTS))
         told = verdict.cast(pa.string())
         if refused.any():
             told = pc.if_else(pa.array(refused), pa.scalar(None, pa.string()), told)
-        return [*columns, told, self._finding_texts(refused)]
+        return [state, *columns, told, self._finding_texts(refused)]
+
+    def states(self, refused: Any) -> Any:
+        """Return the rank of each row's safety state; a refused row is not judged, unless its good values stop."""
+        mask = np.where(refused, self.done.mask & np.uint64(stop_bits()), self.done.mask)
+        kinds = finding_kinds("reading").values()
+        found = {kind.code: mask & np.uint64(1 << kind.bit) != 0 for kind in kinds if kind.state}
+        return np.maximum(ranks_of(found), np.where(refused, STATES.index("not_judged"), 0)).astype(np.int8)
 
     @staticmethod
     def result_names() -> list[str]:
         """Return the names of the result columns in order."""
-        return [*(RESULT_NAMES.get(key, key) for key in RESULT_KEYS), "agreement", "findings"]
+        return ["safety", *(RESULT_NAMES.get(key, key) for key in RESULT_KEYS), "agreement", "findings"]
 
     def _finding_texts(self, refused: Any) -> Any:
         """Return the findings of each row as "severity: code" texts, made once for each combination."""

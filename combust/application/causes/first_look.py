@@ -1,0 +1,144 @@
+"""The first look at a visit, before any diagnosis: safety, validity, and readings brought to what the model takes."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from combust.application.causes import evidence as ev
+from combust.application.causes.stage_reading import Values
+from combust.application.reading import judge
+from combust.application.reading.columns import Columns, columns_of_reading
+from combust.application.reading.interpret import interpret_columns
+from combust.application.safety import height_at_least, own_limits
+from combust.data.vocabulary import quantities
+from combust.domain.fuel import Fuel
+from combust.domain.heater import Heater
+from combust.domain.instrument import InstrumentClass
+from combust.domain.limits import Finding, finding, in_order
+from combust.domain.result import Assumed
+from combust.domain.safety import Safety
+
+# Findings that leave nothing to diagnose: the sample or the instrument is at fault, seen and not inferred.
+INVALID = (
+    "leak_test_failed",
+    "sample_wet",
+    "ambient_o2_off",
+    "span_gas_off",
+    "not_steady",
+    "too_early",
+    "pair_impossible",
+    "co2_above_maximum",
+    "o2_like_air",
+)
+# Findings that belong to one reading's record, not to a ranking of causes.
+QUIET = ("pair_cannot_be_checked", "no_gas", "leak_test_not_done", "heating_value_estimated", "co2_origin_unknown")
+
+
+DETAILS = ("o2", "co2", "co", "co2_maximum", "analyser_co2_maximum")
+
+
+@dataclass(frozen=True, slots=True)
+class FirstLook:
+    """What stands before the ranking: safety with every finding, validity, and the readings as the model takes them."""
+
+    safety: Safety
+    invalid: bool
+    used: tuple[Values, ...]
+    assumed: tuple[Assumed, ...]
+    seen_columns: tuple[str, ...]
+
+
+def first_look(heater: Heater, instrument: InstrumentClass, visits: Sequence[Sequence[Values]]) -> list[FirstLook]:
+    """Return the first look at each visit; their readings are interpreted in one go."""
+    rows = [reading for readings in visits for reading in readings]
+    worked = interpret_columns(_columns_of(rows, heater.fuel), instrument)
+    columns = {**worked.values, **{name: np.broadcast_to(worked.details[name], len(rows)) for name in DETAILS}}
+    looks, start = [], 0
+    for readings in visits:
+        numbers = [{key: float(column[start + row]) for key, column in columns.items()} for row in range(len(readings))]
+        codes = [judge.codes_of(int(mask)) for mask in worked.mask[start : start + len(readings)]]
+        looks.append(_look(heater, readings, numbers, codes))
+        start += len(readings)
+    return looks
+
+
+def _look(
+    heater: Heater, readings: Sequence[Values], numbers: Sequence[dict[str, float]], codes: Sequence[list[str]]
+) -> FirstLook:
+    found: dict[str, Finding] = {}
+    used: list[Values] = []
+    assumed: list[Assumed] = []
+    for reading, number, told in zip(readings, numbers, codes, strict=True):
+        fields = _fields(reading, number, heater)
+        own = [code for code, where in own_limits(**_own_evidence(fields)).items() if where]
+        for code in (*told, *own):
+            if code not in QUIET and code not in found:
+                one = finding(code, fields)
+                found[code] = replace(one, text=one.text.replace("  ", " "))
+        plain = dict(reading)
+        for name in ("o2_dry_pct", "co2_dry_pct", "co_dry_ppm"):
+            twin = quantities()[name].wet_twin
+            if twin in plain and name not in plain:
+                plain[name] = number[name.split("_")[0]]
+        used.append(plain)
+        assumed += _assumed(plain)
+    seen = dict.fromkeys(column for reading in readings for column, _ in ev.seen_answers(reading, "", 1.0))
+    invalid = any(code in found for code in INVALID)
+    safety = Safety(in_order(found.values()))
+    return FirstLook(safety, invalid, tuple(used), tuple(dict.fromkeys(assumed)), tuple(seen))
+
+
+def _fields(reading: Values, number: Mapping[str, float], heater: Heater) -> dict[str, Any]:
+    """Return the numbers that the sentences, and the limits of the heater's own document, take."""
+    fields: dict[str, Any] = {**number, "analyser_setting": "", "pair_hint": "", "o2_dry_pct": number["o2"]}
+    fields |= {"co2_maximum_pct": number["co2_maximum"], "analyser_co2_maximum_pct": number["analyser_co2_maximum"]}
+    fields |= {"co_dry_ppm": number["co"]}
+    fields |= {key: value for key, value in reading.items() if isinstance(value, float)}
+    height, pressure = (float(reading.get(key, math.nan)) for key in ("altitude_m", "pressure_hpa"))
+    limits = heater.limits
+    return fields | {
+        "altitude_m": float(height_at_least(height, pressure)),
+        "limit_m": math.nan if limits.altitude_m is None else limits.altitude_m,
+        "source": limits.source or "source not stated",
+        "u95": 2.0 * number["air_ratio_u"],
+        "minimum": math.nan if limits.air_ratio_min is None else limits.air_ratio_min,
+        "heater_v": reading.get("supply_v", math.nan),
+        "cutout_v": math.nan if heater.cutout_v is None else heater.cutout_v,
+    }
+
+
+def _own_evidence(fields: Mapping[str, Any]) -> dict[str, float]:
+    return {
+        "height_m": fields["altitude_m"],
+        "height_limit_m": fields["limit_m"],
+        "air_ratio": fields["air_ratio"],
+        "lowest_air_ratio": fields["minimum"],
+        "supply_v": fields["heater_v"],
+        "cutout_v": fields["cutout_v"],
+    }
+
+
+def _assumed(reading: Values) -> list[Assumed]:
+    filled = {
+        "altitude_m": ("that of the baseline", "pressure_hpa" not in reading and "altitude_m" not in reading),
+        "intake_temp_c": ("that of the baseline", "intake_temp_c" not in reading),
+        "fuel_temp_c": ("that of the intake air", "fuel_temp_c" not in reading),
+        "stage": ("the fullest one", "stage" not in reading),
+    }
+    return [Assumed(key, value, "", "not entered") for key, (value, empty) in filled.items() if empty]
+
+
+def _columns_of(readings: Sequence[Values], burnt: Fuel) -> Columns:
+    """Return the readings of a visit as columns of one length."""
+    parts = [columns_of_reading(dict(reading), burnt).values for reading in readings]
+    values: dict[str, Any] = {}
+    for key in {key for part in parts for key in part}:
+        is_number = quantities()[key].kind == "number"
+        empty = np.array([np.nan]) if is_number else np.array([-1], dtype=np.int8)
+        values[key] = np.concatenate([part.get(key, empty) for part in parts])
+    return Columns(len(readings), values, (burnt,))
