@@ -14,7 +14,7 @@ from combust.edge.logbook.history import read_log
 from combust.edge.logbook.tables import visits_of_table
 from combust.edge.tables import cells
 from combust.edge.tables.fleet import plan_fleet, read_fleet_table
-from combust.edge.tables.points import derate_streamed
+from combust.edge.tables.points import derate_points
 from combust.edge.tables.readings import interpret_file
 from combust.edge.tables.series import read_series
 from combust.edge.tables.visits import read_visits
@@ -143,7 +143,7 @@ def fleet_cell(name: str, key: str, columns: dict[str, str]) -> Callable[[Path, 
 
 def points(folder: Path, cell: str, decimal: str) -> Verdict:
     path = in_table(folder, {"altitude_m": "?", "temp_c": "20", "note": "8.5"}, cell, decimal)
-    counts = derate_streamed(path, folder / "out.parquet", BASE.derating)
+    counts = derate_points(path, folder / "out.parquet", BASE.surface)
     if counts.why:
         return REFUSED
     density = pq.read_table(folder / "out.parquet").column("dry_air_density_ratio")[0].as_py()

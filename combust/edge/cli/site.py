@@ -240,15 +240,11 @@ def _write_maps(options: dict[str, Any], base_arguments: dict[str, Any], effect:
 def _points(options: dict[str, Any], base: HealthyStage) -> None:
     """Derate a table of points, in one process or on Dask."""
     from combust.edge.cli.progress import with_progress
-    from combust.edge.tables.points import derate_dask, derate_streamed
+    from combust.edge.tables.points import derate_points
 
-    source, out = options["points"], Path(options["points_out"])
-    if options["scheduler"] or options["workers"]:
-        spread = partial(derate_dask, scheduler=options["scheduler"], workers=options["workers"] or 2)
-    else:
-        spread = partial(derate_streamed)
-    mapping = options["mapping"]
-    counts = with_progress("Points", lambda show: spread(source, out, base.surface, mapping=mapping, progress=show))
+    out, chosen = Path(options["points_out"]), {key: options[key] for key in ("scheduler", "workers", "mapping")}
+    derate = partial(derate_points, options["points"], out, base.surface, **chosen)
+    counts = with_progress("Points", lambda show: derate(progress=show))
     facts = {"rows": counts.rows, "with_lambda": counts.with_lambda, "without": counts.without, "out": str(out)}
     if options["as_json"]:
         output.say_json(facts)

@@ -21,7 +21,6 @@ from combust.domain.fuel import Fuel
 from combust.domain.instrument import InstrumentClass, instrument_class
 from combust.domain.limits import Finding, finding_kinds
 from combust.domain.safety import STATES, Safety, of_all, ranks_of
-from combust.edge.tables.convert import RowFaults
 from combust.edge.tables.reader import Rows, Table, read_table, reading_columns, stop_bits
 from combust.edge.tables.sink import TableSink
 from combust.edge.tables.table_map import MapLike
@@ -170,7 +169,7 @@ def _work_block(block: Rows, plan: Plan, counts: Counts, sink: TableSink, reject
     if block.table.num_rows == 0:
         return
     done = interpret_block(block, plan)
-    refused = done.faults.mask
+    refused = block.faults.mask
     counts.rows += block.table.num_rows
     counts.refused += int(refused.sum())
     counts.interpreted += int((~refused).sum())
@@ -212,12 +211,11 @@ class InterpretedBlock:
     """A block's interpretation with its faults."""
 
     done: Interpretation
-    faults: RowFaults
+    rows: Rows
 
     def reason(self, row: int) -> str:
-        """Return why a row was refused, with the stop conditions that its good values hold before it."""
-        stops = codes_of(int(self.done.mask[row]) & stop_bits())
-        return " ".join([*(f"stop: {code}." for code in stops), self.faults.text_of(row)])
+        """Return why a row was refused."""
+        return self.rows.reason(row, int(self.done.mask[row]))
 
     def finding_counts(self, refused: Any) -> dict[str, int]:
         """Return how often each finding came: all of the interpreted rows, and the stop conditions of refused ones."""
@@ -280,7 +278,7 @@ class InterpretedBlock:
 def interpret_block(rows: Rows, plan: Plan) -> InterpretedBlock:
     """Return the interpretation of some rows of a table of readings."""
     columns = reading_columns(rows, plan.table.headings, plan.catalogue, plan.default_fuel)
-    return InterpretedBlock(interpret_columns(columns, plan.instrument), rows.faults)
+    return InterpretedBlock(interpret_columns(columns, plan.instrument), rows)
 
 
 def interpret_table(
@@ -326,7 +324,7 @@ def interpret_table(
     names = InterpretedBlock.result_names()
     carried = carried_names(header, names)
     result.columns = [old if str(old) == new else new for old, new in zip(frame.columns, carried, strict=True)]
-    parts = [block.result_columns(block.faults.mask) for block in blocks]
+    parts = [block.result_columns(block.rows.faults.mask) for block in blocks]
     for name, *columns in zip(names, *parts, strict=True):
         result[name] = pa.chunked_array(columns).to_pandas().to_numpy()
     return result
