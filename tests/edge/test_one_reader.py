@@ -11,7 +11,7 @@ import pytest
 
 from combust.data.errors import CombustError
 from combust.edge.logbook.history import read_log
-from combust.edge.logbook.tables import visits_of_table
+from combust.edge.logbook.visit_tables import visits_of_table
 from combust.edge.tables import cells
 from combust.edge.tables.fleet import plan_fleet, read_fleet_table
 from combust.edge.tables.points import derate_points
