@@ -108,37 +108,25 @@ def check(file: str, fuels_file: str | None, as_json: bool, strict: bool) -> Non
 
 def _show(found: ProfileCheck, file: str) -> None:
     output.say_lines([("profile", f"{file}: accepted"), *found.lines()])
-    headings = (
-        "stage",
-        "fuel l/h",
-        "by pump",
-        "heat in kW",
-        "useful kW",
-        "eff. %",
-        "band",
-        "healthy lambda",
-        "at reference",
-    )
     click.echo()
-    output.say_table(headings, [_row(row) for row in found.stages])
+    rows = [_row(row) for row in found.stages]
+    output.say_table([*rows[0]], [[*row.values()] for row in rows])
 
 
-def _row(row: Any) -> tuple[str, ...]:
-    band = row["air_ratio_band"]
-    ratio = _number(row["air_ratio"], 2)
-    if row["air_ratio_u"] is not None:
-        ratio += f" ± {2.0 * row['air_ratio_u']:.2f}"
-    return (
-        row["stage"],
-        _number(row["fuel_l_per_h"], 3),
-        _number(row["fuel_l_per_h_by_pump"], 3),
-        _number(row["heat_input_kw"], 2),
-        _number(row["useful_heat_kw"], 2),
-        _number(row["efficiency_net_pct"], 0),
-        f"{band[0]:g} to {band[1]:g}" if band else "",
-        ratio,
-        _number(row["air_ratio_at_reference"], 2),
-    )
+def _row(row: Any) -> dict[str, str]:
+    """Return the columns of one stage, heading -> text."""
+    band, u = row["air_ratio_band"], row["air_ratio_u"]
+    return {
+        "stage": row["stage"],
+        "fuel l/h": _number(row["fuel_l_per_h"], 3),
+        "by pump": _number(row["fuel_l_per_h_by_pump"], 3),
+        "heat in kW": _number(row["heat_input_kw"], 2),
+        "useful kW": _number(row["useful_heat_kw"], 2),
+        "eff. %": _number(row["efficiency_net_pct"], 0),
+        "band": f"{band[0]:g} to {band[1]:g}" if band else "",
+        "healthy lambda": _number(row["air_ratio"], 2) + ("" if u is None else f" ± {2.0 * u:.2f}"),
+        "at reference": _number(row["air_ratio_at_reference"], 2),
+    }
 
 
 def _number(value: float | None, digits: int) -> str:

@@ -119,7 +119,7 @@ def _say(timeline: StartTimeline, answer: PhaseAnswer | None, guide: list[dict[s
         for label, why in answer.ruled_out.items():
             click.echo(f"  {label}: {why}")
         click.echo("\nThe start programme of this heater, all attempts failing")
-    output.say_result(timeline)
+    output.say_rows(timeline)
     if guide:
         click.echo("\nInterlocks: look, never bridge")
         output.say_lines([(f"[ ] {row['name']}", row["look"]) for row in guide])
