@@ -100,7 +100,9 @@ def calculation(*findings: Finding) -> Safety:
 
 
 def of_all(parts: Iterable[Safety], *, refused: int = 0) -> Safety:
-    """Return the safety of several things together, each kind of finding once, and of the rows that were refused."""
-    found = {one.code: one for part in parts for one in reversed(part.findings)}
-    more = [finding("rows_refused", count=refused)] if refused else []
-    return Safety(in_order([*found.values(), *more]))
+    """Return the safety of several things together and of refused rows; each kind of finding once, the worst first."""
+    found: dict[str, Finding] = {}
+    for one in (one for part in parts for one in part.findings):
+        found.setdefault(one.code, one)
+    told = sorted(found.values(), key=lambda one: -STATES.index(Safety((one,)).state))
+    return Safety(in_order([*told, finding("rows_refused", count=refused)] if refused else told))

@@ -22,7 +22,7 @@ from combust.domain.site import Site
 from combust.edge.cli.history import command
 from combust.edge.logbook.book import Logbook
 from combust.edge.logbook.history import drift_history, fleet_drift_history
-from combust.edge.logbook.tables import visits_of_table
+from combust.edge.logbook.visit_tables import visits_of_table
 from combust.edge.logbook.visits import add
 from combust.kernel.flue_gas import flue_gas_moles
 

@@ -12,7 +12,7 @@ import pyarrow.parquet as pq
 
 from combust.application.heater.baseline import healthy_stage
 from combust.domain.site import Site
-from combust.edge.tables.points import BLOCK_ROWS, derate_streamed
+from combust.edge.tables.points import BLOCK_ROWS, derate_points
 from combust.kernel.altitude import AltitudeSurface, lambda_from_surface
 from tests.benchmarks.records import Effort, Record, apart, timed
 
@@ -91,7 +91,7 @@ def _stream(effort: Effort, numbers: AltitudeSurface) -> Record:
     with tempfile.TemporaryDirectory() as name:
         source, out, copy = (Path(name) / f"{part}.parquet" for part in ("points", "out", "copy"))
         write_points(source, rows)
-        ours = timed(lambda: derate_streamed(source, out, numbers), 3)
+        ours = timed(lambda: derate_points(source, out, numbers), 3)
         peer = timed(lambda: read_and_write(source, copy), 3)
         told = pq.read_table(out, columns=["altitude_m", "temp_c"])
         plain = pq.read_table(copy, columns=["altitude_m", "temp_c"])

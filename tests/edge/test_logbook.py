@@ -17,7 +17,7 @@ from combust.application.visit.record import missing_fields
 from combust.data.errors import CombustError
 from combust.edge.cli.log import command
 from combust.edge.logbook.book import Logbook
-from combust.edge.logbook.tables import export_visits, visits_of_table
+from combust.edge.logbook.visit_tables import export_visits, visits_of_table
 from combust.edge.logbook.visits import NewVisit, add, close_visit, read_visit, read_visits, revise
 
 HEAD = {"who": "T. Larkwood", "place": "Fellarch depot", "co_alarm": "works", "handed_back": "yes"}

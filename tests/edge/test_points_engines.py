@@ -58,7 +58,7 @@ def assert_same(ours: pd.DataFrame, expected: pd.DataFrame) -> None:
 def test_streamed_equals_one_process(table: tuple[pd.DataFrame, Path], tmp_path: Path) -> None:
     frame, path = table
     expected = derated(frame)
-    counts = points.derate_streamed(path, tmp_path / "out.parquet", BASE.surface)
+    counts = points.derate_points(path, tmp_path / "out.parquet", BASE.surface)
     assert (counts.rows, counts.without) == (ROWS, int(frame["temp_c"].isna().sum()))
     assert counts.with_lambda == counts.rows - counts.without
     out = pd.read_parquet(tmp_path / "out.parquet")
@@ -72,7 +72,7 @@ def test_dask_with_two_workers_equals_one_process(
 ) -> None:
     frame, path = table
     monkeypatch.setattr(points, "BLOCK_ROWS", 5000)
-    counts = points.derate_dask(path, tmp_path / "out", BASE.surface, workers=2)
+    counts = points.derate_points(path, tmp_path / "out", BASE.surface, workers=2)
     assert counts.rows == ROWS
     parts = sorted((tmp_path / "out").iterdir())
     assert len(parts) == ROWS // 5000
@@ -108,7 +108,7 @@ def test_a_killed_worker_costs_nothing(tmp_path: Path) -> None:
                     os.waitid(os.P_PID, victim, os.WEXITED | os.WNOWAIT)
                 killed.set()
 
-        counts = points.derate_dask(
+        counts = points.derate_points(
             folder, tmp_path / "out", BASE.surface, scheduler=cluster.scheduler_address, progress=kill_after_first
         )
     assert killed.is_set()
@@ -156,19 +156,19 @@ def test_a_fleet_s_routes_in_all_three_ways(table: tuple[pd.DataFrame, Path], mo
 def test_units_by_heading_and_refusals(tmp_path: Path) -> None:
     frame = pd.DataFrame({"altitude_ft": [0.0, 6561.679790026247, 40000.0], "intake_temp_f": [68.0, 32.0, 32.0]})
     frame.to_parquet(tmp_path / "feet.parquet", index=False)
-    counts = points.derate_streamed(tmp_path / "feet.parquet", tmp_path / "out.parquet", BASE.surface)
+    counts = points.derate_points(tmp_path / "feet.parquet", tmp_path / "out.parquet", BASE.surface)
     assert (counts.with_lambda, counts.without) == (2, 1)
     out = pd.read_parquet(tmp_path / "out.parquet")
     # 2000 m, 0 °C: sigma 0.842 (trade table), lambda 1.35
     assert out["dry_air_density_ratio"].iloc[1] == pytest.approx(0.842, abs=5e-4)
     with pytest.raises(CombustError, match="no Parquet file"):
-        points.derate_streamed(tmp_path / "none.parquet", tmp_path / "x.parquet", BASE.surface)
+        points.derate_points(tmp_path / "none.parquet", tmp_path / "x.parquet", BASE.surface)
     frame[["altitude_ft"]].to_parquet(tmp_path / "bare.parquet", index=False)
     with pytest.raises(CombustError, match="lacks a column"):
-        points.derate_streamed(tmp_path / "bare.parquet", tmp_path / "x.parquet", BASE.surface)
+        points.derate_points(tmp_path / "bare.parquet", tmp_path / "x.parquet", BASE.surface)
     (tmp_path / "junk.parquet").write_bytes(b"PAR1 nothing of the kind")
     with pytest.raises(CombustError, match="no readable Parquet"):
-        points.derate_streamed(tmp_path / "junk.parquet", tmp_path / "x.parquet", BASE.surface)
+        points.derate_points(tmp_path / "junk.parquet", tmp_path / "x.parquet", BASE.surface)
     assert not (tmp_path / "x.parquet").exists()
     with pytest.raises(CombustError, match="does not answer"), points.dask_client("tcp://127.0.0.1:9", 1):
         pass
@@ -190,6 +190,6 @@ def test_memory_stays_a_few_blocks(tmp_path: Path) -> None:
     def watch(_done: int, _size: int) -> None:
         seen.append(pa.total_allocated_bytes())
 
-    counts = points.derate_streamed(path, tmp_path / "out.parquet", BASE.surface, progress=watch)
+    counts = points.derate_points(path, tmp_path / "out.parquet", BASE.surface, progress=watch)
     assert counts.with_lambda == rows
     assert max(seen) - low < 5 * points.BLOCK_ROWS * 7 * 8 < rows * 7 * 8

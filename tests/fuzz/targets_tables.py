@@ -14,7 +14,7 @@ from combust.application.fleet.tables import FAULT_COLUMNS, Faults, fleet_fields
 from combust.data.vocabulary import input_keys
 from combust.edge.logbook.book import Logbook
 from combust.edge.logbook.history import read_log
-from combust.edge.logbook.tables import visits_of_table
+from combust.edge.logbook.visit_tables import visits_of_table
 from combust.edge.logbook.visits import add, read_visits
 from combust.edge.tables import visits as cause_table
 from combust.edge.tables.fleet import read_fleet_table

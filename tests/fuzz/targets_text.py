@@ -93,10 +93,11 @@ HEADINGS = [*input_keys(), "altitude_ft", "flue_temp_f", "co_dry_pct", "pressure
 def headings(data: bytes) -> None:
     """Any headings are keys, are carried through, or are refused; the columns stay as many as they were."""
     header = text_of(data).split(",")
-    found = answer_or_refusal(lambda: match_headings(header, {}))
-    if found is not None:
-        assert [one.name for one in found] == header
-        keys = [one.key for one in found if one.key]
+    found = match_headings(header, {})
+    assert [one.name for one in found.headings] == header
+    assert all(str(fault).isprintable() for fault in found.faults)
+    if not found.faults:
+        keys = [one.key for one in found.headings if one.key]
         assert len(keys) == len(set(keys)), "two columns for one quantity"
 
 

@@ -12,7 +12,7 @@ from combust.application.fleet.heater_types import Fleet
 from combust.application.fleet.nights import fuel_mass_ratio, kept_heat
 from combust.application.fleet.policy import Policy
 from combust.application.fleet.rules import may_burn
-from combust.kernel.cab import cab_temperature_reached
+from combust.kernel.cab import cab_temperature_reached, heat_demand
 
 # Cheapest first (common practice, no source); ties in what is achieved fall to the cheaper one.
 INSULATION = (
@@ -36,17 +36,35 @@ FROM_OFF = ("other_site", "compensation")  # what helps a heater that must stay 
 
 @dataclass(frozen=True)
 class _Case:
-    """The vehicles that are short, as arrays."""
+    """The vehicles that are short, as arrays; ``order`` is their place among all that are."""
 
     frame: pd.DataFrame
     fleet: Fleet
-    policy: Policy
+    order: Any
 
     def column(self, name: str) -> Any:
         return self.frame[name].to_numpy()
 
-    def reached(self, loss: Any, heat: Any) -> Any:
-        return cab_temperature_reached(loss, self.column("design_temp_c"), heat, self.column("cab_target_c"))
+    def rows(self, rows: Any, **changed: Any) -> _Case:
+        """Return some of the vehicles, with other numbers in some columns."""
+        frame = self.frame.iloc[rows].assign(**changed)
+        return _Case(frame, Fleet(self.fleet.types, self.fleet.index[rows]), self.order[rows])
+
+    def with_remedy(self, remedy: str, text: Any, loss: Any, by_density: Any, full: Any) -> pd.DataFrame:
+        """Return what a remedy achieves: heat loss [W/K] and the heat of both accounts [kW] as they are with it."""
+        outdoor, target = self.column("design_temp_c"), self.column("cab_target_c")
+        return pd.DataFrame(
+            {
+                "vehicle_id": self.column("vehicle_id"),
+                "remedy": remedy,
+                "cab_temp_reached_c": cab_temperature_reached(loss, outdoor, by_density, target),
+                "cab_temp_reached_full_c": cab_temperature_reached(loss, outdoor, full, target),
+                "shortfall_full_kw": np.maximum(heat_demand(loss, target, outdoor) - full, 0.0),
+                "text": text,
+                "cab_target_c": target,
+                "order": self.order,
+            }
+        )
 
 
 def remedies_frame(frame: pd.DataFrame, fleet: Fleet, policy: Policy) -> pd.DataFrame:
@@ -58,148 +76,91 @@ def remedies_frame(frame: pd.DataFrame, fleet: Fleet, policy: Policy) -> pd.Data
         ``vehicle_id, rank, remedy, cab_temp_reached_c, cab_temp_reached_full_c, shortfall_full_kw, enough, text``.
         The first temperature follows dry-air density alone, the second the full lambda, which ranks.
     """
-    rows = np.flatnonzero(frame["heat_short"].to_numpy(dtype=bool))
-    columns = [
-        "vehicle_id",
-        "rank",
-        "remedy",
-        "cab_temp_reached_c",
-        "cab_temp_reached_full_c",
-        "shortfall_full_kw",
-        "enough",
-        "text",
+    short = np.flatnonzero(frame["heat_short"].to_numpy(dtype=bool))
+    case = _Case(frame, fleet, np.arange(len(frame))).rows(short)
+    parts = [*_insulation(case, policy), _trim_to_minimum(case), _larger_heater(case), _compensation(case)]
+    table = pd.concat([*parts, *_other_sites(case, frame)], ignore_index=True)
+    barred, remedy = ~may_burn(frame)[table["order"]], table["remedy"]
+    table["idle"] = barred & ~remedy.isin(FROM_OFF)
+    table = table[~(barred & remedy.isin([name for name, needs in EFFORT.items() if needs]))].copy()
+    table["text"] = table["text"].where(~table["idle"], table["text"] + ", once the heater may run here")
+    enough = (table["cab_temp_reached_full_c"] >= table["cab_target_c"] - policy["heat_short_tolerance_k"]) & ~table[
+        "idle"
     ]
-    if len(rows) == 0:
-        return pd.DataFrame(columns=columns)
-    short = Fleet(fleet.types, fleet.index[rows])
-    case = _Case(frame.iloc[rows].reset_index(drop=True), short, policy)
-    parts = [*_insulation(case), _trim_to_minimum(case), _larger_heater(case), _compensation(case)]
-    table = pd.concat([part for part in parts if len(part)] + [_other_site(case, frame)], ignore_index=True)
-    burns = may_burn(case.frame)[table["order"].to_numpy()]
-    listed = burns | [not EFFORT[name] for name in table["remedy"]]
-    table, idle = table[listed].copy(), (~burns & ~table["remedy"].isin(FROM_OFF))[listed]
-    table.loc[idle, "text"] += ", once the heater may run here"
-    target = table["cab_target_c"] - policy["heat_short_tolerance_k"]
-    table["enough"], table["idle"] = (table["cab_temp_reached_full_c"] >= target) & ~idle, idle
-    table["effort"] = table["remedy"].map({name: place for place, name in enumerate(EFFORT)})
     # What is enough is ranked by effort; what is not, by how warm it gets.
-    table["warmth"] = np.where(table["enough"], 0.0, -table["cab_temp_reached_full_c"])
-    table = table.sort_values(
-        ["order", "idle", "enough", "warmth", "effort"],
-        ascending=[True, True, False, True, True],
-        kind="stable",
-        ignore_index=True,
-    )
-    table["rank"] = table.groupby("vehicle_id", sort=False).cumcount() + 1
-    return table[columns]
+    effort = table["remedy"].map({name: place for place, name in enumerate(EFFORT)})
+    warmth = np.where(enough, 0.0, -table["cab_temp_reached_full_c"])
+    order = np.lexsort((effort, warmth, ~enough, table["idle"], table["order"]))
+    table.insert(5, "enough", enough)
+    table = table.iloc[order].drop(columns=["cab_target_c", "order", "idle"]).reset_index(drop=True)
+    table.insert(1, "rank", table.groupby("vehicle_id", sort=False).cumcount() + 1)
+    return table
 
 
-def _part(case: _Case, remedy: str, simple: Any, full: Any, loss: Any, heat_full: Any, text: Any) -> pd.DataFrame:
-    gap = np.maximum(case.column("cab_target_c") - case.column("design_temp_c"), 0.0)
-    return pd.DataFrame(
-        {
-            "order": np.arange(len(case.frame)),
-            "vehicle_id": case.column("vehicle_id"),
-            "remedy": remedy,
-            "cab_temp_reached_c": simple,
-            "cab_temp_reached_full_c": full,
-            "shortfall_full_kw": np.maximum(loss * gap / 1000.0 - heat_full, 0.0),
-            "cab_target_c": case.column("cab_target_c"),
-            "text": text,
-        }
-    )
-
-
-def _insulation(case: _Case) -> list[pd.DataFrame]:
-    parts = []
-    heat, heat_full = case.column("useful_heat_kw"), case.column("useful_heat_full_kw")
-    for remedy, key, words in INSULATION:
-        loss = case.column("heat_loss_w_per_k") * (1.0 + case.policy[key])
-        text = f"{words}: heat loss {100 * case.policy[key]:.0f} %"
-        parts.append(
-            _part(case, remedy, case.reached(loss, heat), case.reached(loss, heat_full), loss, heat_full, text)
-        )
-    return parts
+def _insulation(case: _Case, policy: Policy) -> list[pd.DataFrame]:
+    loss, heat = case.column("heat_loss_w_per_k"), (case.column("useful_heat_kw"), case.column("useful_heat_full_kw"))
+    return [
+        case.with_remedy(remedy, f"{words}: heat loss {100 * policy[key]:.0f} %", loss * (1.0 + policy[key]), *heat)
+        for remedy, key, words in INSULATION
+    ]
 
 
 def _trim_to_minimum(case: _Case) -> pd.DataFrame:
     """Trim only as far as the minimum lambda needs: more fuel stays in, soot comes closer. Never above the setting."""
-    loss, nominal = case.column("heat_loss_w_per_k"), case.column("nominal_heat_kw")
-    mass = fuel_mass_ratio(case.column("design_temp_c"), case.fleet)
-    own = np.isin(case.column("compensation"), ("none", "fuel"))
-    simple = np.where(
-        own, nominal * (1.0 + case.column("fuel_trim_to_minimum_pct") / 100.0), case.column("useful_heat_kw")
+    trimmed, nominal = np.isin(case.column("compensation"), ("none", "fuel")), case.column("nominal_heat_kw")
+    by_density = nominal * (1.0 + case.column("fuel_trim_to_minimum_pct") / 100.0)
+    full = nominal * (1.0 + case.column("fuel_trim_to_minimum_full_pct") / 100.0)
+    full = full * fuel_mass_ratio(case.column("design_temp_c"), case.fleet)
+    return case.with_remedy(
+        "trim_to_minimum",
+        "trim the fuel only as far as the minimum lambda needs (where the document allows a trim; soot comes closer)",
+        case.column("heat_loss_w_per_k"),
+        np.where(trimmed, by_density, case.column("useful_heat_kw")),
+        np.where(trimmed, full, case.column("useful_heat_full_kw")),
     )
-    full = np.where(
-        own,
-        nominal * mass * (1.0 + case.column("fuel_trim_to_minimum_full_pct") / 100.0),
-        case.column("useful_heat_full_kw"),
-    )
-    text = "trim the fuel only as far as the minimum lambda needs (where the document allows a trim; soot comes closer)"
-    return _part(case, "trim_to_minimum", case.reached(loss, simple), case.reached(loss, full), loss, full, text)
 
 
 def _compensation(case: _Case) -> pd.DataFrame:
     """An automatic compensation holds lambda and heat; it is a remedy only where none or a plain trim is fitted."""
-    other = np.isin(case.column("compensation"), ("none", "fuel"))
-    fitted = np.where(other, "automatic", case.column("compensation"))
-    loss = case.column("heat_loss_w_per_k")
-    simple = kept_heat(case.frame, case.fleet, "air_ratio", compensation=fitted)
-    full = kept_heat(case.frame, case.fleet, "air_ratio_full", compensation=fitted)
+    case = case.rows(np.flatnonzero(np.isin(case.column("compensation"), ("none", "fuel"))), compensation="automatic")
+    heat = (kept_heat(case.frame, case.fleet, account) for account in ("air_ratio", "air_ratio_full"))
     text = "a compensation that holds lambda with the blower, if the unit's document has one for this height"
-    part = _part(case, "compensation", case.reached(loss, simple), case.reached(loss, full), loss, full, text)
-    return part[other]
+    return case.with_remedy("compensation", text, case.column("heat_loss_w_per_k"), *heat)
 
 
 def _larger_heater(case: _Case) -> pd.DataFrame:
     """A heater whose nominal heat is larger by what is missing, everything else alike."""
-    loss, demand = case.column("heat_loss_w_per_k"), case.column("heat_demand_kw")
-    share = case.column("useful_heat_full_kw") / case.column("nominal_heat_kw")
-    needed = demand / share
+    demand = case.column("heat_demand_kw")
+    needed = demand * case.column("nominal_heat_kw") / case.column("useful_heat_full_kw")
     text = [f"a larger heater: {kw:.1f} kW nominal or more, trimmed alike" for kw in needed]
-    target = case.column("cab_target_c")
-    return _part(case, "larger_heater", target, target, loss, demand, text)
+    return case.with_remedy("larger_heater", text, case.column("heat_loss_w_per_k"), np.inf, np.inf)
 
 
-def _other_site(case: _Case, frame: pd.DataFrame) -> pd.DataFrame:
+def _other_sites(case: _Case, frame: pd.DataFrame) -> list[pd.DataFrame]:
     """The site of the fleet where this heater stays warmest, of those where its type stands already uncompensated."""
     columns = ["site_id", "heater", "altitude_m", "design_temp_c", "useful_heat_full_kw", "useful_heat_kw"]
     known = frame.loc[frame["compensation"] == "none", columns].drop_duplicates(["site_id", "heater"])
     known = known[known["altitude_m"].to_numpy() <= frame["unit_altitude_limit_m"].max()]
-    parts = [_best_site(case, str(heater), sites) for heater, sites in known.groupby("heater", sort=False)]
-    found = [part for part in parts if len(part)]
-    return pd.concat(found, ignore_index=True) if found else _part(case, "other_site", 0.0, 0.0, 1.0, 0.0, "").iloc[:0]
+    alike = known.groupby("heater", sort=False)
+    heaters = case.column("heater")
+    return [_best_site(case.rows(np.flatnonzero(heaters == name)), sites) for name, sites in alike if name in heaters]
 
 
-def _best_site(case: _Case, heater: str, sites: pd.DataFrame) -> pd.DataFrame:
-    rows = np.flatnonzero(case.column("heater") == heater)
-    if len(rows) == 0:
-        return case.frame.iloc[:0]
-    loss, target = case.column("heat_loss_w_per_k")[rows], case.column("cab_target_c")[rows]
+def _best_site(case: _Case, sites: pd.DataFrame) -> pd.DataFrame:
+    loss, target = case.column("heat_loss_w_per_k"), case.column("cab_target_c")
     warmth = sites["design_temp_c"] + 1000.0 * sites["useful_heat_full_kw"] / float(np.median(loss))
     sites = sites.iloc[np.argsort(-warmth.to_numpy(), kind="stable")[:MOST_SITES]]
     at, heat = sites["design_temp_c"].to_numpy(), sites["useful_heat_full_kw"].to_numpy()
     reached = cab_temperature_reached(loss[:, None], at, heat, target[:, None])
-    height, names = sites["altitude_m"].to_numpy(), sites["site_id"].to_numpy()
-    fits = height <= case.column("unit_altitude_limit_m")[rows, None]
-    fits &= names != case.column("site_id")[rows, None]
+    fits = sites["altitude_m"].to_numpy() <= case.column("unit_altitude_limit_m")[:, None]
+    fits &= sites["site_id"].to_numpy() != case.column("site_id")[:, None]
     best = np.argmax(np.where(fits, reached, -np.inf), axis=1)
-    kept = fits[np.arange(len(rows)), best]
-    rows, best = rows[kept], best[kept]
-    if len(rows) == 0:
-        return case.frame.iloc[:0]
-    here = _Case(
-        case.frame.iloc[rows].reset_index(drop=True), Fleet(case.fleet.types, case.fleet.index[rows]), case.policy
-    )
-    loss, target = here.column("heat_loss_w_per_k"), here.column("cab_target_c")
-    simple = cab_temperature_reached(loss, at[best], sites["useful_heat_kw"].to_numpy()[best], target)
-    texts = [
-        f"spend the night at {name} ({metres:.0f} m, {temp:.0f} °C)"
-        for name, metres, temp in zip(names, height, at, strict=True)
+    found = np.flatnonzero(fits.any(axis=1))
+    there = sites.iloc[best[found]]
+    text = [
+        f"spend the night at {one.site_id} ({one.altitude_m:.0f} m, {one.design_temp_c:.0f} °C)"
+        for one in there.itertuples()
     ]
-    text = np.array(texts, dtype=object)[best]
-    full = cab_temperature_reached(loss, at[best], heat[best], target)
-    part = _part(here, "other_site", simple, full, loss, heat[best], text)
-    part["order"] = rows
-    part["shortfall_full_kw"] = np.maximum(loss * np.maximum(target - at[best], 0.0) / 1000.0 - heat[best], 0.0)
-    return part
+    return case.rows(found, design_temp_c=there["design_temp_c"].to_numpy()).with_remedy(
+        "other_site", text, loss[found], there["useful_heat_kw"].to_numpy(), there["useful_heat_full_kw"].to_numpy()
+    )

@@ -22,6 +22,8 @@ from combust.domain.heater import Heater
 from combust.domain.instrument import instrument_class
 from combust.domain.result import plain
 
+KINDS = ("healthy", "measurement", "double", "single")  # of cases; the last has the share that is left
+
 
 @dataclass(frozen=True, slots=True)
 class Answer:
@@ -96,9 +98,8 @@ class Dealer:
             answer = _proved(heater, causes, context, results)
             if answer is not None:
                 return self._sealed(seed, level, heater, site, context, results, answer)
-        raise CombustError(
-            Fault("seed", seed, "conflict", why="gives no case that can be solved", hint="Take another seed.")
-        )
+        why = "gives no case that can be solved"
+        raise CombustError(Fault("seed", seed, "conflict", why=why, hint="Take another seed."))
 
     def _sealed(
         self, seed: int, level: str, heater: Heater, site: str, context: Any, results: Any, answer: Answer
@@ -198,13 +199,8 @@ def _place(noise: np.random.Generator) -> tuple[Heater, str, dict[str, Any], dic
 
 
 def _kind(noise: np.random.Generator) -> str:
-    share = rules.table()["kinds"]
-    draw_ = noise.random()
-    for kind in ("healthy", "measurement", "double"):
-        draw_ -= share[kind]
-        if draw_ < 0.0:
-            return kind
-    return "single"
+    bounds = np.cumsum([rules.table()["kinds"][kind] for kind in KINDS[:-1]])
+    return KINDS[int(np.searchsorted(bounds, noise.random(), side="right"))]
 
 
 def _causes(kind: str, noise: np.random.Generator) -> list[str]:
@@ -224,11 +220,8 @@ def _results(
     """Return the plain results of all checks of one candidate."""
     engine = _engine(heater, shipped_priors(), instrument_class(None), 1)
     found = readings_of(engine, draw(engine, causes, level, context, noise))
-    found = {
-        name: {key: value if isinstance(value, str) else float(value) for key, value in row.items()}
-        for name, row in found.items()
-    }
-    return found | {"start_again": {"flame": bool(context["flame"])}}
+    told: dict[str, dict[str, Any]] = plain(found | {"start_again": {"flame": context["flame"]}})
+    return told
 
 
 def _proved(

@@ -16,8 +16,9 @@ from combust.application.reading.result import safety_of
 from combust.application.site.effect_result import SiteEffect
 from combust.application.site.findings import site_findings
 from combust.data.errors import CombustError, Fault
+from combust.data.fields import Field, need_fields
 from combust.data.tables import load_table
-from combust.data.vocabulary import quantity
+from combust.data.vocabulary import quantities
 from combust.domain.fuel import Fuel
 from combust.domain.heater import Heater
 from combust.domain.instrument import instrument_class
@@ -33,6 +34,10 @@ from combust.kernel.flue_gas import flue_gas_moles
 from combust.kernel.working_point import SiteAir, WorkingPoint
 
 CURVE_TEMPS_C = tuple(range(-40, 41, 5))
+AIMS = {
+    key: Field(key, meaning=meaning, low=0.8, high=5.0, hint="Small heaters run at about 1.3 to 2.")
+    for key, meaning in (("minimum_air_ratio", "lowest lambda accepted"), ("keep_air_ratio", "lambda to keep"))
+}
 VERDICT_TEXTS = {
     "as_expected_here": "The site explains this reading; it gives no reason of its own to look for a fault.",
     "richer_than_expected": "Richer than the site explains: look for a cause (combust cause).",
@@ -115,26 +120,8 @@ def site_effect(
         outlet_in_c = max(air_in_temp_c, float(base.state.air_in_c))
     minimum = _minimum(base, minimum_air_ratio, assumed)
     keep = base.air_ratio if keep_air_ratio is None else keep_air_ratio
-    faults = [
-        fault
-        for key, value in (("fuel_temp_c", fuel_temp_c), ("air_in_temp_c", air_in_temp_c))
-        if (fault := quantity(key).fault_of(value))
-    ]
-    for key, value in (("minimum_air_ratio", minimum), ("keep_air_ratio", keep)):
-        if not 0.8 <= value <= 5.0:
-            faults.append(
-                Fault(
-                    key,
-                    value,
-                    "out_of_band",
-                    low=0.8,
-                    high=5.0,
-                    why="is no lambda to run a heater at",
-                    hint="Small heaters run at about 1.3 to 2.",
-                )
-            )
-    if faults:
-        raise CombustError(faults)
+    asked = {"fuel_temp_c": fuel_temp_c, "air_in_temp_c": air_in_temp_c}
+    need_fields(asked | {"minimum_air_ratio": minimum, "keep_air_ratio": keep}, {**quantities(), **AIMS})
     values = _values(base, site, fuel_temp_c, (air_in_temp_c, outlet_in_c or 0.0), minimum, keep)
     values["reading"], stops = (None, []) if reading is None else _explained(base, site, values, Reading(**reading))
     values["findings"] = in_order([*stops, *site_findings(base, site, values)])

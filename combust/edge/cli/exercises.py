@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from combust.domain.result import text_of_rows
+from combust.edge.cli import output
 from combust.edge.cli.answer import Answer, answers
 
 
@@ -34,14 +35,16 @@ def command(seed: int | None, fuel: str, cards: bool, out: str) -> Answer:
     from combust.edge.reports.lessons import card_page, exercise_pages
 
     sheet, key = exercise_pages(seed, fuel=fuel)
-    name = "standard" if seed is None else seed
-    pages = {"sheet": (f"exercises_{name}.html", sheet), "key": (f"exercises_{name}_key.html", key)}
-    pages |= {"cards": ("misconception_cards.html", card_page())} if cards else {}
+    name, target = "standard" if seed is None else str(seed), Path(out)
+    paths = {"sheet": target / f"exercises_{name}.html", "key": target / f"exercises_{name}_key.html"}
+    output.write_text(paths["sheet"], sheet)
+    output.write_text(paths["key"], key)
+    if cards:
+        paths["cards"] = target / "misconception_cards.html"
+        output.write_text(paths["cards"], card_page())
     rows = [
         {"number": one.number, "kind": one.kind, "question": one.question, **one.key()}
         for one in exercise_sheet(seed, fuel=fuel)
     ]
-    paths = {key: str(Path(out) / file) for key, (file, _) in pages.items()}
-    files = {paths[key]: page for key, (_, page) in pages.items()}
-    facts = {"seed": seed, "exercises": rows, "files": paths}
-    return Answer(facts, text_of_rows(paths.items()), in_full=True, files=files)
+    files = {key: str(path) for key, path in paths.items()}
+    return Answer({"seed": seed, "exercises": rows, "files": files}, text_of_rows(files.items()), in_full=True)

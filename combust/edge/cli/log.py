@@ -145,7 +145,7 @@ def _from_series(path: str, mapping: TableMap, values: dict[str, Any]) -> dict[s
 
 
 def _add_table(book: str, source: str, mapping: TableMap) -> Answer:
-    from combust.edge.logbook.tables import visits_of_table
+    from combust.edge.logbook.visit_tables import visits_of_table
 
     table = visits_of_table(source, mapping=mapping)
     output.tell_notes(table.notes)
@@ -254,7 +254,7 @@ def export_command(book: str, out: str, heater_id: str | None, every_revision: b
     Example:
       combust log export winter.book --out readings.csv
     """
-    from combust.edge.logbook.tables import export_visits
+    from combust.edge.logbook.visit_tables import export_visits
 
     with Logbook(book, read_only=True) as opened:
         records = read_visits(opened, heater_id=heater_id, every_revision=every_revision)

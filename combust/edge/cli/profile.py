@@ -94,28 +94,26 @@ def check(file: str, catalogue: Catalogue | None) -> Answer:
       combust profile check data/heaters/heater-0107.toml --json
     """
     found = check_profile(file, catalogue=catalogue)
-    headings = ("stage", "fuel l/h", "by pump", "heat in kW", "useful kW", "eff. %", "band")
-    table = text_of_table((*headings, "healthy lambda", "at reference"), [_row(row) for row in found.stages])
-    rows = text_of_rows([("profile", f"{file}: accepted"), *found.lines()])
-    return Answer({**found.to_dict(), "file": file}, f"{rows}\n\n{table}", found.safety)
+    rows = [_row(row) for row in found.stages]
+    table = text_of_table([*rows[0]], [[*row.values()] for row in rows])
+    head = text_of_rows([("profile", f"{file}: accepted"), *found.lines()])
+    return Answer({**found.to_dict(), "file": file}, f"{head}\n\n{table}", found.safety)
 
 
-def _row(row: Any) -> tuple[str, ...]:
-    band = row["air_ratio_band"]
-    ratio = _number(row["air_ratio"], 2)
-    if row["air_ratio_u"] is not None:
-        ratio += f" ± {2.0 * row['air_ratio_u']:.2f}"
-    return (
-        row["stage"],
-        _number(row["fuel_l_per_h"], 3),
-        _number(row["fuel_l_per_h_by_pump"], 3),
-        _number(row["heat_input_kw"], 2),
-        _number(row["useful_heat_kw"], 2),
-        _number(row["efficiency_net_pct"], 0),
-        f"{band[0]:g} to {band[1]:g}" if band else "",
-        ratio,
-        _number(row["air_ratio_at_reference"], 2),
-    )
+def _row(row: Any) -> dict[str, str]:
+    """Return the columns of one stage, heading -> text."""
+    band, u = row["air_ratio_band"], row["air_ratio_u"]
+    return {
+        "stage": row["stage"],
+        "fuel l/h": _number(row["fuel_l_per_h"], 3),
+        "by pump": _number(row["fuel_l_per_h_by_pump"], 3),
+        "heat in kW": _number(row["heat_input_kw"], 2),
+        "useful kW": _number(row["useful_heat_kw"], 2),
+        "eff. %": _number(row["efficiency_net_pct"], 0),
+        "band": f"{band[0]:g} to {band[1]:g}" if band else "",
+        "healthy lambda": _number(row["air_ratio"], 2) + ("" if u is None else f" ± {2.0 * u:.2f}"),
+        "at reference": _number(row["air_ratio_at_reference"], 2),
+    }
 
 
 def _number(value: float | None, digits: int) -> str:

@@ -45,6 +45,10 @@ def command(
     Use it for a day's or a decade's readings. CSV of any spreadsheet is read: comma, semicolon or tab, decimal comma,
     byte order mark. Every row is accounted for; refused rows stay in place with their reasons, or go to --rejects.
 
+    A map file (--save-map, --map FILE.toml) holds [headings] ("O2" = "o2_dry_pct"), [whole_file] (fuel = "diesel_b7")
+    and [marks]: what your instrument writes in place of a number ("---" = "" is not measured; under [marks.co_dry_ppm]
+    "OL" = ">4000" is over the range, and stops).
+
     \b
     Example:
       combust readings data/larkfell_readings.csv --out output/interpreted.csv

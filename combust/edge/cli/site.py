@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Iterator
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -11,12 +13,12 @@ import click
 
 from combust.application.heater.baseline import healthy_stage
 from combust.application.heater.healthy import HealthyStage
-from combust.application.site.effect import site_effect
+from combust.application.site.effect import AIMS, site_effect
 from combust.application.site.effect_result import SiteEffect
 from combust.data.errors import CombustError, Fault
-from combust.data.fields import as_number
-from combust.domain.catalogue import load_fuels
-from combust.domain.fuel import Fuel
+from combust.data.fields import Field, check_fields, in_our_unit
+from combust.data.vocabulary import quantity
+from combust.domain.catalogue import get_fuel, load_fuels
 from combust.domain.heater import Heater
 from combust.domain.reading import check_values
 from combust.domain.safety import calculation
@@ -24,7 +26,8 @@ from combust.domain.site import Site
 from combust.edge.cli import output
 from combust.edge.cli.options import quantity_options, stops_of_refused, table_options, values_of, worst_of
 
-PLACE = ("altitude_m", "pressure_hpa", "intake_temp_c", "humidity_pct", "fuel_temp_c", "air_in_temp_c")
+AIR = ("altitude_m", "pressure_hpa", "intake_temp_c", "humidity_pct")
+INLETS = ("fuel_temp_c", "air_in_temp_c")
 READING = (
     "o2_dry_pct",
     "co2_dry_pct",
@@ -38,21 +41,18 @@ READING = (
 )
 SPREADS = ("repeats", "o2_repeat_sd_pct", "co2_repeat_sd_pct", "co_repeat_sd_ppm")
 FIGURES = (".png", ".svg")
+GASES = ("o2_dry_pct", "co2_dry_pct", "o2_wet_pct", "co_dry_ppm", "cab_co_in_ppm")  # what makes it a reading
 NUMBERS = {
-    "air_ratio": "lambda",
-    "air_ratio_u": "standard uncertainty of lambda",
-    "reference_altitude_m": "reference altitude",
-    "reference_pressure_hpa": "reference pressure",
-    "reference_temp_c": "reference temperature",
-    "reference_humidity_pct": "reference humidity",
-    "minimum_air_ratio": "minimum lambda",
-    "keep_air_ratio": "lambda to keep",
-    "useful_heat_kw": "useful heat",
+    "air_ratio": Field("air_ratio", meaning="lambda"),
+    "air_ratio_u": Field("air_ratio_u", meaning="standard uncertainty of lambda"),
+    "useful_heat_kw": Field("useful_heat_kw", meaning="useful heat", unit="kW"),
+    **AIMS,
+    **{f"reference_{key}": replace(quantity(key), key=f"reference_{key}") for key in AIR},
 }
 
 
 @click.command("site", short_help="Tell what the air at a site does to a heater.")
-@quantity_options(PLACE)
+@quantity_options((*AIR, *INLETS))
 @click.option("--heater", metavar="FILE", help="Heater profile (TOML). Or give --fuel and --air-ratio.")
 @click.option("--stage", metavar="NAME", help="Heat stage of the profile (default: the one with most fuel).")
 @click.option("--fuel", metavar="NAME", help="Fuel, when there is no profile.")
@@ -61,7 +61,7 @@ NUMBERS = {
 @click.option("--air-ratio-u", metavar="LAMBDA", help="Its standard uncertainty: half of what stands behind ± at 95 %.")
 @click.option("--reference-altitude", "reference_altitude_m", metavar="M", help="Height the lambda belongs to [m].")
 @click.option("--reference-pressure", "reference_pressure_hpa", metavar="HPA", help="Pressure it belongs to [hPa].")
-@click.option("--reference-temp", "reference_temp_c", metavar="C", help="Intake air it belongs to [°C].")
+@click.option("--reference-temp", "reference_intake_temp_c", metavar="C", help="Intake air it belongs to [°C].")
 @click.option("--reference-humidity", "reference_humidity_pct", metavar="PCT", help="Humidity it belongs to [%].")
 @click.option("--minimum-air-ratio", metavar="LAMBDA", help="Lowest lambda accepted (default: profile, else 1.3).")
 @click.option("--keep-air-ratio", metavar="LAMBDA", help="Lambda the trims aim at (default: the baseline's).")
@@ -96,84 +96,54 @@ def command(**options: Any) -> None:
     Next: combust fleet --help     (the same for every vehicle)
     """
     with stops_of_refused({key: options[key] for key in READING if options.get(key)}):
-        base_arguments, place, reading = _arguments(options)
+        stage, at_site = _arguments(options)
         if options["points"]:
-            _points(options, healthy_stage(**base_arguments))
+            _points(options, healthy_stage(**stage))
             return
-        effect = site_effect(**base_arguments, **place, reading=reading)
+        effect = site_effect(**stage, **at_site)
     output.say_result(effect, as_json=options["as_json"])
     if options["out"]:
         output.write_text(options["out"], output.json_text(effect) + "\n")
-    _write_maps(options, base_arguments, effect)
+    _write_maps(options, healthy_stage(**stage), effect)
     output.leave_strict(options["strict"], effect.findings)
 
 
-def _arguments(options: dict[str, Any]) -> tuple[dict[str, Any], dict[str, Any], dict[str, Any] | None]:
-    """Return (arguments of healthy_stage, further ones of site_effect, the reading or None), every fault at once."""
-    own = {key: options[key] for key in NUMBERS if options[key] is not None}
-    faults = [
-        Fault(key, own[key], "not_a_number", why="is not a number", hint=f"Give the {NUMBERS[key]} as a plain number.")
-        for key in own
-        if as_number(own[key]) is None
-    ]
+def _arguments(options: dict[str, Any]) -> tuple[dict[str, Any], dict[str, Any]]:
+    """Return the arguments of healthy_stage and the further ones of site_effect; every fault is told at once."""
     _check_names(options)
-    given = {key: value for key, value in options.items() if key not in (*NUMBERS, *_NOT_QUANTITIES)}
-    checked, more = _quantities(given)
-    faults += more
-    wants_points = options["points"] is not None
-    if not wants_points and "intake_temp_c" not in checked and not more:
-        hint = "Give the air at the combustion-air intake in °C, it counts as much as height: --intake-temp 0."
-        faults.append(Fault("intake_temp_c", None, "missing", why="is missing", hint=hint))
-    if not wants_points and not {"altitude_m", "pressure_hpa"} & set(checked) and not more:
-        hint = "Give one, in m or hPa: combust site --altitude 2000 --intake-temp 0 --heater PROFILE.toml"
-        faults.append(Fault("altitude_m", None, "missing", why="is missing, and so is the pressure", hint=hint))
-    if options["heater"] and options["fuel"]:
-        faults.append(
-            Fault(
-                "fuel", options["fuel"], "conflict", why="stands beside --heater", hint="Give the profile or the fuel."
-            )
-        )
-    if not options["heater"] and not options["fuel"]:
-        hint = "Give --heater PROFILE.toml, or --fuel NAME with --air-ratio LAMBDA."
-        faults.append(Fault("heater", None, "missing", why="is missing, and so is the fuel", hint=hint))
-    if options["points"] and not options["points_out"]:
-        faults.append(
-            Fault("points_out", None, "missing", why="is missing", hint="Say where the points go: --points-out FILE.")
-        )
+    numbers, refused = check_fields({key: options[key] for key in NUMBERS}, NUMBERS, gaps=False)
+    known = {key: quantity(key) for key in (*AIR, *INLETS, *READING)}
+    checked, faults = _quantities({key: given for key, given in options.items() if in_our_unit(key, known)[0] in known})
+    faults = [*(fault for _, fault in refused), *faults, *_missing(options, None if faults else checked)]
     if faults:
         raise CombustError(faults)
-    numbers = {key: as_number(value) for key, value in own.items()}
     reading = {key: checked[key] for key in (*READING, *SPREADS) if key in checked}
-    place: dict[str, Any] = {key: checked.get(key) for key in ("fuel_temp_c", "air_in_temp_c")}
-    if not wants_points:
-        place["site"] = Site(
-            checked.get("altitude_m"),
-            checked.get("pressure_hpa"),
-            checked["intake_temp_c"],
-            checked.get("humidity_pct", 0.0),
-        )
-        place |= {key: numbers.get(key) for key in ("minimum_air_ratio", "keep_air_ratio")}
-    told = any(key in reading for key in ("o2_dry_pct", "co2_dry_pct", "o2_wet_pct", "co_dry_ppm", "cab_co_in_ppm"))
-    return _base_arguments(options, numbers), place, reading if told else None
+    at_site = {
+        "site": None if options["points"] else Site(**{key: checked[key] for key in AIR if key in checked}),
+        "reading": reading if any(key in reading for key in GASES) else None,
+        **{key: value for key, value in {**checked, **numbers}.items() if key in (*INLETS, *AIMS)},
+    }
+    return _stage(options, numbers), at_site
 
 
-_NOT_QUANTITIES = (
-    "heater",
-    "stage",
-    "fuel",
-    "fuels_file",
-    "table",
-    "figure",
-    "ceiling_figure",
-    "points",
-    "points_out",
-    "mapping",
-    "scheduler",
-    "workers",
-    "out",
-    "as_json",
-    "strict",
-)
+def _missing(options: dict[str, Any], checked: dict[str, Any] | None) -> Iterator[Fault]:
+    """Yield what is missing or comes twice; ``checked`` is None where quantities were refused."""
+    if checked is not None and not options["points"]:
+        if "intake_temp_c" not in checked:
+            hint = "Give the air at the combustion-air intake in °C, it counts as much as height: --intake-temp 0."
+            yield Fault("intake_temp_c", None, "missing", why="is missing", hint=hint)
+        if not {"altitude_m", "pressure_hpa"} & set(checked):
+            hint = "Give one, in m or hPa: combust site --altitude 2000 --intake-temp 0 --heater PROFILE.toml"
+            yield Fault("altitude_m", None, "missing", why="is missing, and so is the pressure", hint=hint)
+    if options["heater"] and options["fuel"]:
+        hint = "Give the profile or the fuel."
+        yield Fault("fuel", options["fuel"], "conflict", why="stands beside --heater", hint=hint)
+    if not options["heater"] and not options["fuel"]:
+        hint = "Give --heater PROFILE.toml, or --fuel NAME with --air-ratio LAMBDA."
+        yield Fault("heater", None, "missing", why="is missing, and so is the fuel", hint=hint)
+    if options["points"] and not options["points_out"]:
+        hint = "Say where the points go: --points-out FILE."
+        yield Fault("points_out", None, "missing", why="is missing", hint=hint)
 
 
 def _quantities(given: dict[str, Any]) -> tuple[dict[str, Any], list[Fault]]:
@@ -191,47 +161,32 @@ def _check_names(options: dict[str, Any]) -> None:
             output.writable_name(options[key], endings)
 
 
-def _base_arguments(options: dict[str, Any], numbers: dict[str, float | None]) -> dict[str, Any]:
+def _stage(options: dict[str, Any], numbers: dict[str, Any]) -> dict[str, Any]:
+    """Return the arguments of healthy_stage: of a profile, or of a fuel with lambda at a reference air."""
     catalogue = load_fuels(options["fuels_file"]) if options["fuels_file"] else None
     if options["heater"]:
         return {"heater_or_fuel": Heater.load(options["heater"], catalogue=catalogue), "stage": options["stage"]}
-    from combust.domain.catalogue import get_fuel
-
-    found: Fuel = get_fuel(options["fuel"], catalogue=catalogue)
-    keys = ("reference_altitude_m", "reference_pressure_hpa", "reference_temp_c", "reference_humidity_pct")
-    reference = None
-    if any(numbers.get(key) is not None for key in keys):
-        height, pressure, temp, humidity = (numbers.get(key) for key in keys)
-        reference = Site(height, pressure, 15.0 if temp is None else temp, humidity or 0.0)
+    reference = {key: numbers[f"reference_{key}"] for key in AIR if f"reference_{key}" in numbers}
     return {
-        "heater_or_fuel": found,
-        "air_ratio": numbers.get("air_ratio"),
-        "air_ratio_u": numbers.get("air_ratio_u") or 0.0,
-        "reference": reference,
-        "useful_heat_kw": numbers.get("useful_heat_kw"),
+        "heater_or_fuel": get_fuel(options["fuel"], catalogue=catalogue),
+        "reference": Site(**reference) if reference else None,
+        **{key: numbers[key] for key in ("air_ratio", "air_ratio_u", "useful_heat_kw") if key in numbers},
     }
 
 
-def _told(value: float | None, digits: int, unit: str = "") -> str:
-    return "unknown" if value is None else f"{value + 0.0:.{digits}f} {unit}".rstrip()
-
-
-def _write_maps(options: dict[str, Any], base_arguments: dict[str, Any], effect: SiteEffect) -> None:
-    if not (options["table"] or options["figure"] or options["ceiling_figure"]):
-        return
-    base = healthy_stage(**base_arguments)
-    name, minimum = effect.heater_id or base.fuel.name, effect.minimum_air_ratio
+def _write_maps(options: dict[str, Any], base: HealthyStage, effect: SiteEffect) -> None:
     if options["table"]:
         from combust.application.site.derating import derating_table
 
         output.write_text(options["table"], derating_table(base).to_csv(index=False, float_format="%.5g"))
-    from combust.edge.figures.altitude import draw_ceiling, draw_derating
-    from combust.edge.figures.style import save
+    if options["figure"] or options["ceiling_figure"]:
+        from combust.edge.figures.altitude import draw_ceiling, draw_derating
+        from combust.edge.figures.style import save
 
-    if options["figure"]:
-        save(draw_derating(base, minimum=minimum, name=name), options["figure"])
-    if options["ceiling_figure"]:
-        save(draw_ceiling(base, minimum=minimum, name=name), options["ceiling_figure"])
+        for key, draw in (("figure", draw_derating), ("ceiling_figure", draw_ceiling)):
+            if options[key]:
+                name = effect.heater_id or base.fuel.name
+                save(draw(base, minimum=effect.minimum_air_ratio, name=name), options[key])
     for key in ("table", "figure", "ceiling_figure"):
         if options[key]:
             click.echo(f"Written: {options[key]}", err=True)
@@ -240,15 +195,11 @@ def _write_maps(options: dict[str, Any], base_arguments: dict[str, Any], effect:
 def _points(options: dict[str, Any], base: HealthyStage) -> None:
     """Derate a table of points, in one process or on Dask."""
     from combust.edge.cli.progress import with_progress
-    from combust.edge.tables.points import derate_dask, derate_streamed
+    from combust.edge.tables.points import derate_points
 
-    source, out = options["points"], Path(options["points_out"])
-    if options["scheduler"] or options["workers"]:
-        spread = partial(derate_dask, scheduler=options["scheduler"], workers=options["workers"] or 2)
-    else:
-        spread = partial(derate_streamed)
-    mapping = options["mapping"]
-    counts = with_progress("Points", lambda show: spread(source, out, base.surface, mapping=mapping, progress=show))
+    out, chosen = Path(options["points_out"]), {key: options[key] for key in ("scheduler", "workers", "mapping")}
+    derate = partial(derate_points, options["points"], out, base.surface, **chosen)
+    counts = with_progress("Points", lambda show: derate(progress=show))
     facts = {"rows": counts.rows, "with_lambda": counts.with_lambda, "without": counts.without, "out": str(out)}
     if options["as_json"]:
         output.say_json(facts)

@@ -10,9 +10,8 @@ import datetime
 import os
 import sqlite3
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import AbstractContextManager, closing, contextmanager, suppress
 from pathlib import Path
-from types import TracebackType
 
 from combust.data.errors import Code, CombustError, Fault, shorten
 from combust.edge import interrupt
@@ -23,7 +22,7 @@ WAIT_S = 60.0
 MAGIC = b"SQLite format 3\0"
 
 
-class Logbook:
+class Logbook(AbstractContextManager["Logbook"]):
     """An open logbook file.
 
     Parameters
@@ -110,56 +109,44 @@ class Logbook:
 
     def _upgrade(self, seen: int) -> None:
         """Bring the schema to this version in one transaction; another process may have done it meanwhile."""
-        self.connection.execute("BEGIN EXCLUSIVE")
-        try:
+        with self._transaction("BEGIN EXCLUSIVE", "COMMIT"):
             version = self.version
             if version > seen and self._application_id() != APPLICATION_ID:
                 raise CombustError(_foreign(self.path))
-            for step in STEPS[version:]:
-                for statement in step:
-                    self.connection.execute(statement)
+            for statement in (statement for step in STEPS[version:] for statement in step):
+                self.connection.execute(statement)
             self.connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
             self.connection.execute(f"PRAGMA user_version = {VERSION}")
-            self.connection.execute("COMMIT")
-        except BaseException:
-            self._roll_back()
-            raise
 
     def _back_up(self, version: int) -> None:
         """Copy the file as it is before it is migrated; an existing copy is never overwritten."""
         stamp = datetime.datetime.now(datetime.UTC).strftime("%Y%m%dT%H%M%S%f")
         target = self.path.with_name(f"{self.path.name}.schema{version}.{stamp}.backup")
         with whole_file(target) as partial:
-            copy = sqlite3.connect(partial)
-            try:
+            with closing(sqlite3.connect(partial)) as copy:
                 self.connection.backup(copy)
-            finally:
-                copy.close()
             with partial.open("rb") as file:
                 os.fsync(file.fileno())
         self.backup = target
 
     @contextmanager
-    def writing(self) -> Iterator[sqlite3.Connection]:
-        """One transaction: all of it is kept, on the disk, when the block ends; none of it when anything fails."""
+    def _transaction(self, begin: str, end: str) -> Iterator[sqlite3.Connection]:
         with _in_plain_words(self.path):
-            self.connection.execute("BEGIN IMMEDIATE")
+            self.connection.execute(begin)
             try:
                 yield self.connection
-                self.connection.execute("COMMIT")
+                self.connection.execute(end)
             except BaseException:
                 self._roll_back()
                 raise
 
-    @contextmanager
-    def looking(self) -> Iterator[sqlite3.Connection]:
+    def writing(self) -> AbstractContextManager[sqlite3.Connection]:
+        """One transaction: all of it is kept, on the disk, when the block ends; none of it when anything fails."""
+        return self._transaction("BEGIN IMMEDIATE", "COMMIT")
+
+    def looking(self) -> AbstractContextManager[sqlite3.Connection]:
         """One view of the file that no writer changes meanwhile."""
-        with _in_plain_words(self.path):
-            self.connection.execute("BEGIN")
-            try:
-                yield self.connection
-            finally:
-                self._roll_back()
+        return self._transaction("BEGIN", "ROLLBACK")
 
     def _roll_back(self) -> None:
         # SQLite may already have rolled back by itself (full disk); the first error is the one to tell.
@@ -172,12 +159,7 @@ class Logbook:
         self.connection.close()
         interrupt.unfinished.discard(self._roll_back)
 
-    def __enter__(self) -> Logbook:
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *_ended: object) -> None:
         self.close()
 
 

@@ -153,7 +153,7 @@ def _of_book(path: str | Path) -> LogEntries:
 
 
 def _of_table(given: Any, mapping: MapLike) -> LogEntries:
-    from combust.edge.logbook.tables import visits_of_table
+    from combust.edge.logbook.visit_tables import visits_of_table
 
     table = visits_of_table(given, mapping=mapping)
     notes = [f"Row {row} was refused: {why}" for row, why in table.refused]

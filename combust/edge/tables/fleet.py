@@ -103,14 +103,26 @@ def sum_routes(
     """Return the route sums of the tables of :func:`route_tables`, block by block in one process."""
     total = NO_POINTS
     for table in tables:
-        before = total.read
-        for rows in table.blocks():
-            total = total + route_block(fleet_rows("routes", rows, before), uses)
-            if progress:
-                progress(rows.bytes_read, table.source.size)
+        total = total + sum_table(table, uses, total.read, progress=progress)
     if total.read == 0:
         hint = "Fill in at least one row."
         raise CombustError(Fault("routes table", "0 rows", "missing", why="is empty", hint=hint))
+    return total
+
+
+def sum_table(
+    table: Table,
+    uses: list[RouteUse],
+    before: int,
+    groups: list[int] | None = None,
+    progress: Callable[[int, int], None] | None = None,
+) -> RouteSums:
+    """Return the route sums of one table, or of some row groups of it, behind so many rows of other tables."""
+    total = NO_POINTS
+    for rows in table.blocks(groups):
+        total = total + route_block(fleet_rows("routes", rows, before), uses)
+        if progress:
+            progress(rows.bytes_read, table.source.size)
     return total
 
 

@@ -12,40 +12,27 @@ from combust.data.near import LONGEST_WORD, did_you_mean, near_matches
 from combust.data.vocabulary import inputs, quantities
 
 # Words people write over such columns (common practice, no source). They are proposed, not taken.
-USUAL_WORDS = {
-    "o2": "o2_dry_pct",
-    "oxygen": "o2_dry_pct",
-    "co2": "co2_dry_pct",
-    "co": "co_dry_ppm",
-    "coppm": "co_dry_ppm",
-    "hc": "hc_dry_ppm",
-    "no": "no_dry_ppm",
-    "nox": "no_dry_ppm",
-    "smoke": "smoke_number",
-    "soot": "smoke_number",
-    "tflue": "flue_temp_c",
-    "fluetemp": "flue_temp_c",
-    "exhausttemp": "flue_temp_c",
-    "stacktemp": "flue_temp_c",
-    "tair": "intake_temp_c",
-    "airtemp": "intake_temp_c",
-    "ambienttemp": "intake_temp_c",
-    "altitude": "altitude_m",
-    "elevation": "altitude_m",
-    "height": "altitude_m",
-    "pressure": "pressure_hpa",
-    "humidity": "humidity_pct",
-    "rh": "humidity_pct",
-    "voltage": "supply_v",
-    "volts": "supply_v",
-    "rpm": "blower_rpm",
-    "date": "taken_at",
-    "time": "taken_at",
-    "heater": "heater_id",
-    "unit": "heater_id",
-    "visit": "visit_id",
-    "cabco": "cab_co_in_ppm",
+USUAL = {
+    "o2_dry_pct": "o2 oxygen",
+    "co2_dry_pct": "co2",
+    "co_dry_ppm": "co coppm",
+    "hc_dry_ppm": "hc",
+    "no_dry_ppm": "no nox",
+    "smoke_number": "smoke soot",
+    "flue_temp_c": "tflue fluetemp exhausttemp stacktemp",
+    "intake_temp_c": "tair airtemp ambienttemp",
+    "altitude_m": "altitude elevation height",
+    "pressure_hpa": "pressure",
+    "humidity_pct": "humidity rh",
+    "supply_v": "voltage volts",
+    "blower_rpm": "rpm",
+    "taken_at": "date time",
+    "heater_id": "heater unit",
+    "visit_id": "visit",
+    "cab_co_in_ppm": "cabco",
 }
+USUAL_WORDS = {word: key for key, words in USUAL.items() for word in words.split()}
+_UNIT_WORDS = re.compile(r"\[.*?\]|\(.*?\)|%|°")
 # Units as they stand in headings -> the ending of a key in that unit; "" = a unit that nothing here is converted from.
 _UNITS = {
     **{"°c": "_c", "c": "_c", "°f": "_f", "f": "_f", "ft": "_ft", "feet": "_ft", "m": "_m", "%": "_pct"},
@@ -53,7 +40,6 @@ _UNITS = {
     **{"pa": "_pa", "inhg": "_inhg", "inh2o": "_inh2o", "mmh2o": "_mmh2o", "v": "_v", "rpm": "_rpm", "1/min": "_rpm"},
     **dict.fromkeys(("k", "psi", "kpa", "bar", "mg/m3", "mg/m³", "g/kwh", "mg/kwh", "km", "mv", "mmhg", "ppb"), ""),
 }
-_UNIT_WORDS = re.compile(r"\[.*?\]|\(.*?\)|%|°")
 _IN_BRACKETS = re.compile(r"\[(.*?)\]|\((.*?)\)")
 _BARE_UNIT = re.compile(r"\s(%|vol ?%|ppm|°[CF]|hPa|mbar|Pa)$", re.IGNORECASE)
 

@@ -18,11 +18,11 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from combust.application.fleet.points import NO_POINTS, RouteSums, RouteUse, route_block
+from combust.application.fleet.points import NO_POINTS, RouteSums, RouteUse
 from combust.data.errors import CombustError, Fault, missing_extra, shorten
 from combust.data.fields import Field
 from combust.edge import interrupt
-from combust.edge.tables.fleet import fleet_rows
+from combust.edge.tables.fleet import sum_table
 from combust.edge.tables.reader import Rows, Table, read_table
 from combust.edge.tables.source import table_files
 from combust.edge.tables.table_map import MapLike, TableMap
@@ -38,7 +38,6 @@ from combust.kernel.altitude import (
 )
 
 BLOCK_ROWS = 524_288
-WAITING = 4  # tasks in flight for each worker: enough to keep it busy, few enough for the scheduler's memory
 MOST_TOLD = 3
 # Measured numbers hardly repeat: a dictionary, statistics and compression cost more time than they save.
 PLAIN: dict[str, Any] = {"compression": "none", "use_dictionary": False, "write_statistics": False}
@@ -88,9 +87,9 @@ def point_table(source: Path, mapping: MapLike = None) -> Table:
 
 def derate_rows(rows: Rows, surface: AltitudeSurface) -> tuple[Any, PointCounts]:
     """Return an Arrow table of points with the five result columns added, and its counts."""
-    told = lambda_from_surface(surface, **rows.values)
-    columns = [*rows.table.columns, *(pa.array(column) for column in told)]
-    known = int(np.count_nonzero(told.air_ratio == told.air_ratio))
+    derated = lambda_from_surface(surface, **rows.values)
+    columns = [*rows.table.columns, *(pa.array(column) for column in derated)]
+    known = int(np.count_nonzero(derated.air_ratio == derated.air_ratio))
     first = sorted(rows.faults.of)[:MOST_TOLD]
     why = tuple(f"row {rows.lines[row]}: {rows.faults.text_of(row)}" for row in first)
     result = pa.Table.from_arrays(columns, names=[*rows.table.column_names, *LambdaAtSite._fields])
@@ -101,9 +100,9 @@ def derate_file(
     source: Path,
     out: Path,
     surface: AltitudeSurface,
+    mapping: MapLike = None,
     groups: list[int] | None = None,
     progress: Progress | None = None,
-    mapping: MapLike = None,
 ) -> PointCounts:
     """Derate one file of points (or some row groups of a Parquet file) into Parquet, in bounded memory.
 
@@ -146,60 +145,45 @@ def derate_file(
     return counts
 
 
-def derate_streamed(
-    source: str | Path,
-    out: str | Path,
-    surface: AltitudeSurface,
-    *,
-    mapping: MapLike = None,
-    progress: Progress | None = None,
-) -> PointCounts:
-    """Derate points to Parquet in one process; a folder of Parquet files gives a folder with the same names."""
-    files, target = table_files(source), Path(out)
-    single = len(files) == 1 and target.suffix == ".parquet"
-    total = PointCounts()
-    for one in files:
-        place = target if single else target / one.with_suffix(".parquet").name
-        total = total + derate_file(one, place, surface, progress=progress, mapping=mapping)
-    return total
-
-
-def derate_dask(
+def derate_points(
     source: str | Path,
     out: str | Path,
     surface: AltitudeSurface,
     *,
     scheduler: str | None = None,
-    workers: int = 2,
+    workers: int | None = None,
     mapping: MapLike = None,
     progress: Progress | None = None,
 ) -> PointCounts:
-    """Derate points on Dask workers: a task for each few row groups, one file in the folder ``out`` for each.
+    """Derate points to Parquet: in one process, or on Dask workers, a task for each few row groups.
 
-    A task that a dying worker takes with it is run again elsewhere; a file appears only when it is complete.
+    A folder of Parquet files gives a folder with the same names, Dask a folder with one file for each task. A task
+    that a dying worker takes with it is run again elsewhere; a file appears only when it is complete.
 
     Parameters
     ----------
     scheduler : str, optional
-        Address of a running scheduler, ``tcp://host:port``; its workers must see the same files. Without it, local
-        worker processes are started.
-    workers : int
-        How many of them.
+        Address of a running scheduler, ``tcp://host:port``; its workers must see the same files.
+    workers : int, optional
+        How many local worker processes to start without one.
     """
-    target = Path(out)
-    target.mkdir(parents=True, exist_ok=True)
+    files, target, how = table_files(source), Path(out), TableMap.of(mapping)
+    if scheduler is None and workers is None:
+        single = len(files) == 1 and target.suffix == ".parquet"
+        places = [target if single else target / one.with_suffix(".parquet").name for one in files]
+        parts = (derate_file(*both, surface, how, None, progress) for both in zip(files, places, strict=True))
+        return sum(parts, PointCounts())
     tasks = [
         (file.resolve(), (target / f"{file.stem}-{groups[0]:06d}.parquet").resolve(), groups)
-        for file in table_files(source)
+        for file in files
         for groups in _group_runs(file)
     ]
-    done = _run(_derate_task, tasks, (surface, TableMap.of(mapping)), scheduler, workers, progress)
-    return sum(done, PointCounts())
+    return sum(_spread(_derate_task, tasks, (surface, how), scheduler, workers, progress), PointCounts())
 
 
 def _derate_task(task: tuple[Path, Path, list[int]], shared: tuple[AltitudeSurface, TableMap]) -> PointCounts:
     source, out, groups = task
-    return derate_file(source, out, shared[0], groups, mapping=shared[1])
+    return derate_file(source, out, *shared, groups)
 
 
 def _group_runs(file: Path) -> list[list[int]]:
@@ -224,53 +208,42 @@ def sum_routes_dask(
     uses: list[RouteUse],
     *,
     scheduler: str | None = None,
-    workers: int = 2,
+    workers: int | None = None,
     progress: Progress | None = None,
 ) -> RouteSums:
-    """Return the same sums from Dask workers."""
+    """Return the sums of the tables of :func:`combust.edge.tables.fleet.route_tables` from Dask workers."""
     tasks, before = [], 0
     for number, table in enumerate(tables):
         tasks += [(number, groups, before) for groups in _group_runs(table.source.path)]
         before += pq.read_metadata(table.source.path).num_rows
-    total = sum(_run(_route_task, tasks, (tables, uses), scheduler, workers, progress), NO_POINTS)
+    total = sum(_spread(_route_task, tasks, (tables, uses), scheduler, workers, progress), NO_POINTS)
     total.faults.sort(key=lambda row: row[1])
     return total
 
 
 def _route_task(task: tuple[int, list[int], int], shared: tuple[list[Table], list[RouteUse]]) -> RouteSums:
     number, groups, before = task
-    blocks = (fleet_rows("routes", rows, before) for rows in shared[0][number].blocks(groups))
-    return sum((route_block(block, shared[1]) for block in blocks), NO_POINTS)
+    return sum_table(shared[0][number], shared[1], before, groups)
 
 
-def _run(
+def _spread(
     function: Callable[[Any, Any], Any],
     tasks: list[Any],
     shared: Any,
     scheduler: str | None,
-    workers: int,
+    workers: int | None,
     progress: Progress | None,
 ) -> Iterator[Any]:
-    """Yield results as they come, with a bounded number of tasks in flight."""
-    with dask_client(scheduler, workers) as client:
+    """Yield the results of tasks on Dask workers as they come."""
+    with dask_client(scheduler, workers or 2) as client:
         from distributed import as_completed  # behind the client, which tells what to install
 
-        waiting = max(WAITING * len(client.scheduler_info()["workers"]), WAITING)
         sent = client.scatter(shared, broadcast=True, hash=False)
-        rest = iter(tasks)
-        first = [client.submit(function, task, sent, pure=False, retries=5) for task in _take(rest, waiting)]
-        running = as_completed(first)
-        for done, future in enumerate(running, 1):
+        running = client.map(function, tasks, [sent] * len(tasks), pure=False, retries=5)
+        for done, future in enumerate(as_completed(running), 1):
             yield future.result()
-            future.release()
             if progress:
                 progress(done, len(tasks))
-            for task in _take(rest, 1):
-                running.add(client.submit(function, task, sent, pure=False, retries=5))
-
-
-def _take(rest: Iterator[Any], count: int) -> list[Any]:
-    return [task for _, task in zip(range(count), rest, strict=False)]
 
 
 @contextmanager

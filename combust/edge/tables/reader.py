@@ -7,7 +7,7 @@ spreadsheet, the heading counted.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
@@ -37,7 +37,6 @@ from combust.edge.tables.table_map import MapLike, TableMap
 from combust.edge.tables.times import moment
 
 NEAR_FUELS = 100  # near matches take long: a column that holds no fuels at all gets them for its first cells only
-# Every interpreted row tells its place; beside a refusal only what its own values show is told.
 DATE, TIME = Field("date", "text", "day"), Field("time", "text", "clock time")
 
 
@@ -65,29 +64,45 @@ class Rows:
     bytes_read: int
     fields: Mapping[str, Field]
 
-    def good(self) -> Iterator[tuple[int, dict[str, Any]]]:
-        """Yield (line, what was entered by key) of each row without a fault."""
-        rows = np.flatnonzero(~self.faults.mask)
-        yield from zip(self.lines[rows].tolist(), as_cells(self.values, self.fields, rows.tolist()), strict=True)
-
     def for_interpretation(self) -> dict[str, Any]:
         """Return the columns that the interpretation of a reading knows."""
         known = quantities()
         return {key: column for key, column in self.values.items() if key in known and known[key].kind != "text"}
 
-    def refused(self) -> Iterator[tuple[int, str, list[Finding]]]:
-        """Yield (line, why, stop conditions that the row's good values hold) of each row with a fault."""
-        rows = np.flatnonzero(self.faults.mask)
-        if len(rows) == 0:
+    def reason(self, row: int, mask: int) -> str:
+        """Return why a row was refused, with the stop conditions that its good values hold before it."""
+        return " ".join([*(f"stop: {code}." for code in codes_of(mask & stop_bits())), self.faults.text_of(row)])
+
+
+@dataclass(slots=True)
+class Entries:
+    """A table as what was entered: (line, values by key) of good rows, (line, reasons) of refused ones.
+
+    ``stops`` are the stop conditions that the good values of refused rows hold, ``notes`` what is to be told.
+    """
+
+    good: list[tuple[int, dict[str, Any]]] = field(default_factory=list)
+    refused: list[tuple[int, str]] = field(default_factory=list)
+    stops: list[Finding] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
+
+    def take(self, rows: Rows) -> None:
+        """Add rows; a row with a fault is refused."""
+        good, bad = np.flatnonzero(~rows.faults.mask), np.flatnonzero(rows.faults.mask)
+        self.good += zip(rows.lines[good].tolist(), as_cells(rows.values, rows.fields, good.tolist()), strict=True)
+        if len(bad) == 0:
             return
-        values = {key: column[rows] for key, column in self.for_interpretation().items()}
-        mask = interpret_columns(Columns(len(rows), values, [get_fuel(DEFAULT_FUEL)]), instrument_class(None)).mask
-        for row, bits in zip(rows.tolist(), mask.tolist(), strict=True):
-            codes = codes_of(bits & stop_bits())
-            entered = as_cells(self.for_interpretation(), self.fields, [row])[0] if codes else {}
-            stops = [stop for stop in safety_of(entered).stops if stop.code in codes] if codes else []
-            why = " ".join([*(f"stop: {code}." for code in codes), self.faults.text_of(row)])
-            yield int(self.lines[row]), why, stops
+        values = rows.for_interpretation()
+        columns = Columns(len(bad), {key: column[bad] for key, column in values.items()}, [get_fuel(DEFAULT_FUEL)])
+        known = {stop.code for stop in self.stops}
+        for row, mask in zip(
+            bad.tolist(), interpret_columns(columns, instrument_class(None)).mask.tolist(), strict=True
+        ):
+            self.refused.append((int(rows.lines[row]), rows.reason(row, mask)))
+            if new := {*codes_of(mask & stop_bits())} - known:
+                entered = as_cells(values, rows.fields, [row])[0]
+                self.stops += [stop for stop in safety_of(entered).stops if stop.code in new]
+                known |= new
 
 
 @dataclass(slots=True)
@@ -190,7 +205,9 @@ def read_table(
         found = match_headings([key], {key: key}, fields)
         if found.faults:
             faults += [] if key in elsewhere else found.faults
-        elif (own := found.headings[0].key) in held:
+        elif (own := found.headings[0].key) in held and key in elsewhere:
+            matched.notes.append(f"--set {key}: the column {held[own or '']} of the table counts.")
+        elif own in held:
             why = f"stands in the table as well ({held[own or '']})"
             faults.append(Fault(f"--set {key}", text, "conflict", why=why, hint="Keep one of them."))
         else:
@@ -221,6 +238,17 @@ def _join_times(values: dict[str, Any], faults: RowFaults) -> None:
             fault = Fault("taken_at", " ".join(pair).strip(), "format", why=why, hint=hint)
             faults.of.setdefault(row, []).append(("taken_at", fault))
     values["taken_at"] = joined
+
+
+def read_entries(table: Table, check: Callable[[Rows], object] | None = None) -> Entries:
+    """Return the rows of a whole table as what was entered; ``check`` may add faults to a block before."""
+    done = Entries()
+    for rows in table.blocks():
+        if check:
+            check(rows)
+        done.take(rows)
+    done.notes = table.notes
+    return done
 
 
 def reading_columns(
@@ -258,6 +286,6 @@ def _fuels(column: Any, catalogue: Catalogue | None, default: Fuel, faults: RowF
 
 @cache
 def stop_bits() -> int:
-    """Return the mask of the stop conditions that are told of a refused row."""
+    """Return the mask of the stop conditions that are told of a refused row: what its own values show."""
     kinds = finding_kinds("reading").values()
     return sum(1 << kind.bit for kind in kinds if kind.severity == "stop" and kind.code not in PLACE)

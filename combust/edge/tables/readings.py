@@ -21,7 +21,6 @@ from combust.domain.fuel import Fuel
 from combust.domain.instrument import InstrumentClass, instrument_class
 from combust.domain.limits import Finding, finding_kinds
 from combust.domain.safety import STATES, Safety, of_all, ranks_of
-from combust.edge.tables.convert import RowFaults
 from combust.edge.tables.reader import Rows, Table, read_table, reading_columns, stop_bits
 from combust.edge.tables.sink import TableSink
 from combust.edge.tables.table_map import MapLike
@@ -53,10 +52,10 @@ class Counts:
         found = []
         for code, number in sorted(self.findings.items(), key=lambda item: -item[1]):
             severity = finding_kinds()[code].severity
-            told = (
+            sentence = (
                 f"STOP in {number} of {self.rows} rows: {code}" if severity == "stop" else f"in {number} rows: {code}"
             )
-            found.append(Finding(code, severity, told))
+            found.append(Finding(code, severity, sentence))
         return of_all([Safety(tuple(found))], refused=self.refused)
 
 
@@ -170,7 +169,7 @@ def _work_block(block: Rows, plan: Plan, counts: Counts, sink: TableSink, reject
     if block.table.num_rows == 0:
         return
     done = interpret_block(block, plan)
-    refused = done.faults.mask
+    refused = block.faults.mask
     counts.rows += block.table.num_rows
     counts.refused += int(refused.sum())
     counts.interpreted += int((~refused).sum())
@@ -212,17 +211,16 @@ class InterpretedBlock:
     """A block's interpretation with its faults."""
 
     done: Interpretation
-    faults: RowFaults
+    rows: Rows
 
     def reason(self, row: int) -> str:
-        """Return why a row was refused, with the stop conditions that its good values hold before it."""
-        stops = codes_of(int(self.done.mask[row]) & stop_bits())
-        return " ".join([*(f"stop: {code}." for code in stops), self.faults.text_of(row)])
+        """Return why a row was refused."""
+        return self.rows.reason(row, int(self.done.mask[row]))
 
     def finding_counts(self, refused: Any) -> dict[str, int]:
         """Return how often each finding came: all of the interpreted rows, and the stop conditions of refused ones."""
-        told = np.where(refused, self.done.mask & np.uint64(stop_bits()), self.done.mask)
-        masks, numbers = np.unique(told, return_counts=True)
+        counted = np.where(refused, self.done.mask & np.uint64(stop_bits()), self.done.mask)
+        masks, numbers = np.unique(counted, return_counts=True)
         counts: dict[str, int] = {}
         for mask, number in zip(masks.tolist(), numbers.tolist(), strict=True):
             for code in codes_of(mask):
@@ -245,10 +243,10 @@ class InterpretedBlock:
             columns.append(pa.array(column, mask=empty))
         state = pa.DictionaryArray.from_arrays(pa.array(self.states(refused)), pa.array(STATES)).cast(pa.string())
         verdict = pa.DictionaryArray.from_arrays(pa.array(np.array(self.done.verdict)), pa.array(VERDICTS))
-        told = verdict.cast(pa.string())
+        words = verdict.cast(pa.string())
         if refused.any():
-            told = pc.if_else(pa.array(refused), pa.scalar(None, pa.string()), told)
-        return [state, *columns, told, self._finding_texts(refused)]
+            words = pc.if_else(pa.array(refused), pa.scalar(None, pa.string()), words)
+        return [state, *columns, words, self._finding_texts(refused)]
 
     def states(self, refused: Any) -> Any:
         """Return the rank of each row's safety state; a refused row is not judged, unless its good values stop."""
@@ -267,20 +265,20 @@ class InterpretedBlock:
         masks, inverse = np.unique(self.done.mask, return_inverse=True)
         kinds = finding_kinds("reading")
         texts = ["; ".join(f"{kinds[code].severity}: {code}" for code in codes_of(mask)) for mask in masks.tolist()]
-        told = pa.DictionaryArray.from_arrays(pa.array(inverse.astype(np.int32)), pa.array(texts, pa.string()))
-        told = told.cast(pa.string())
+        texts_of_rows = pa.DictionaryArray.from_arrays(pa.array(inverse.astype(np.int32)), pa.array(texts, pa.string()))
+        texts_of_rows = texts_of_rows.cast(pa.string())
         if not refused.any():
-            return told
+            return texts_of_rows
         reasons: list[str | None] = [None] * len(refused)
         for row in np.flatnonzero(refused).tolist():
             reasons[row] = "refused: " + self.reason(row)
-        return pc.coalesce(pa.array(reasons, pa.string()), told)
+        return pc.coalesce(pa.array(reasons, pa.string()), texts_of_rows)
 
 
 def interpret_block(rows: Rows, plan: Plan) -> InterpretedBlock:
     """Return the interpretation of some rows of a table of readings."""
     columns = reading_columns(rows, plan.table.headings, plan.catalogue, plan.default_fuel)
-    return InterpretedBlock(interpret_columns(columns, plan.instrument), rows.faults)
+    return InterpretedBlock(interpret_columns(columns, plan.instrument), rows)
 
 
 def interpret_table(
@@ -326,7 +324,7 @@ def interpret_table(
     names = InterpretedBlock.result_names()
     carried = carried_names(header, names)
     result.columns = [old if str(old) == new else new for old, new in zip(frame.columns, carried, strict=True)]
-    parts = [block.result_columns(block.faults.mask) for block in blocks]
+    parts = [block.result_columns(block.rows.faults.mask) for block in blocks]
     for name, *columns in zip(names, *parts, strict=True):
         result[name] = pa.chunked_array(columns).to_pandas().to_numpy()
     return result

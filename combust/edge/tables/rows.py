@@ -13,7 +13,6 @@ from typing import Any
 import numpy as np
 
 QUOTE, NEWLINE, RETURN = 34, 10, 13
-OPEN, SPOILT = -1, -2
 
 
 def quotes_are_regular(data: bytes, delimiter: str, *, cut_off: bool = False) -> bool:
@@ -77,59 +76,24 @@ def split_rows(text: str, delimiter: str) -> Iterator[tuple[list[str], str, int]
     The state is "good", "spoilt" (a quote closes in the middle of a cell) or "open" (a quote never closes); a row that
     is not good is its own line, divided at each delimiter.
     """
-    position, size = 0, len(text)
-    while position < size:
-        end = text.find("\n", position)
-        end = size if end < 0 else end
-        state = "good"
-        if text.find('"', position, end) >= 0:
-            cells, state, behind = _quoted_row(text, position, delimiter)
-            if state == "good":
-                position = behind
-                yield cells, state, position
-                continue
-        line, position = text[position:end].removesuffix("\r"), min(end + 1, size)
-        yield line.split(delimiter), state, position
-
-
-def _quoted_row(text: str, position: int, delimiter: str) -> tuple[list[str], str, int]:
-    """Return (cells, state of the quotes, offset behind the row) of a row with quotes."""
-    stops = _stops(delimiter)
-    cells: list[str] = []
-    while True:
-        if text.startswith('"', position):
-            close = _closing(text, position, delimiter)
-            if close < 0:
-                return [], "open" if close == OPEN else "spoilt", position
-            cells.append(text[position + 1 : close].replace('""', '"'))
-            position = close + 1
-            if text.startswith("\r", position):
-                position += 1
-        else:
-            stop = stops.search(text, position)
-            end = stop.start() if stop else len(text)
-            cell = text[position:end]
-            cells.append(cell if stop and stop[0] == delimiter else cell.removesuffix("\r"))
-            position = end
-        if position >= len(text):
-            return cells, "good", position
-        if text[position] == "\n":
-            return cells, "good", position + 1
-        position += 1
-
-
-def _closing(text: str, position: int, delimiter: str) -> int:
-    """Return the offset of the quote that closes the one at ``position``, or OPEN or SPOILT."""
-    at = position + 1
-    while (at := text.find('"', at)) >= 0:
-        following = text[at + 1 : at + 2]
-        if following == '"':
-            at += 2
-            continue
-        ends = following in ("", "\n", delimiter) or text[at + 1 : at + 3] in ("\r\n", "\r")
-        return at if ends else SPOILT
-    return OPEN
-
-
-def _stops(delimiter: str) -> Any:
-    return re.compile(f"[{re.escape(delimiter)}\n]")
+    mark = re.escape(delimiter)
+    quoted, plain = r'"((?:[^"]++|"")*+)"(?:\r(?=\n|\Z))?', rf'((?!")[^{mark}\n]*+)'
+    cell = re.compile(rf"(?:{quoted}|{plain})({mark}|\n|\Z)")
+    never_closed = re.compile(r'"(?:[^"]++|"")*+\Z')
+    position = 0
+    while position < len(text):
+        stop = text.find("\n", position) + 1 or len(text)
+        line, state, end, at = text[position:stop], "good", delimiter, position
+        cells: list[str] = []
+        while '"' in line and state == "good" and end == delimiter:
+            if (found := cell.match(text, at)) is None:
+                state = "open" if never_closed.match(text, at) else "spoilt"
+            else:
+                inside, bare, end = found.groups()
+                whole = bare if bare is None or end == delimiter else bare.removesuffix("\r")
+                cells.append(inside.replace('""', '"') if whole is None else whole)
+                at = found.end()
+        if not cells or state != "good":
+            cells, at = line.removesuffix("\n").removesuffix("\r").split(delimiter), stop
+        position = at
+        yield cells, state, position

@@ -15,7 +15,7 @@ from combust.data.errors import CombustError, Fault
 from combust.data.fields import Field
 from combust.data.vocabulary import inputs, quantities
 from combust.domain.limits import Finding
-from combust.edge.tables.reader import DATE, TIME, read_table, reading_columns
+from combust.edge.tables.reader import DATE, TIME, Rows, read_entries, read_table, reading_columns
 from combust.edge.tables.table_map import MapLike
 from combust.edge.tables.times import clock_seconds, moment_seconds
 
@@ -57,24 +57,21 @@ def read_series(path: str | Path, *, mapping: MapLike = None) -> Series:
         hint = f"Add taken_at (ISO 8601), or {SECONDS[0]} (seconds from the first sample)."
         raise CombustError(Fault("taken_at", None, "missing", why="is missing: a series needs times", hint=hint))
     key = "taken_at" if clock == "date" else clock
-    samples: list[tuple[float, dict[str, Any]]] = []
-    notes: list[str] = []
-    stops: list[Finding] = []
-    for rows in table.blocks():
+
+    def check(rows: Rows) -> None:
         reading_columns(rows, table.headings)
-        times = [_seconds(cell, key) for cell in rows.values[key].tolist()]
-        untimed = np.array([time is None for time in times], dtype=bool) & ~rows.faults.mask
-        rows.faults.add(untimed, key, lambda row: Fault(key, None, "missing", why="is no time", hint="Fill it in."))
-        for line, why, found in rows.refused():
-            notes.append(f"Row {line} left out: {why}")
-            stops += found
-        kept = [time for time, bad in zip(times, rows.faults.mask, strict=True) if time is not None and not bad]
-        samples += zip(kept, (values for _, values in rows.good()), strict=True)
+        untimed = np.array([_seconds(cell, key) is None for cell in rows.values[key].tolist()], dtype=bool)
+        fault = Fault(key, None, "missing", why="is no time", hint="Fill it in.")
+        rows.faults.add(untimed & ~rows.faults.mask, key, lambda row: fault)
+
+    entries = read_entries(table, check)
+    notes = [*entries.notes, *(f"Row {line} left out: {why}" for line, why in entries.refused)]
+    samples = [(_seconds(values[key], key), values) for _, values in entries.good]
     if not samples:
         raise CombustError(Fault("series", str(path), "missing", why="holds no usable row", hint=" ".join(notes[:2])))
     if key == "time":
         samples = _past_midnight(samples)
-    return _in_order(samples, [*table.notes, *notes], tuple({one.code: one for one in stops}.values()))
+    return _in_order(samples, notes, tuple(entries.stops))
 
 
 def _seconds(cell: Any, key: str) -> Any:

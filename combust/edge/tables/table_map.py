@@ -52,22 +52,18 @@ class TableMap:
             Unreadable, or it holds what is no part of a map.
         """
         found = read_toml(path, quantity="--map")
-        marks: dict[str, dict[str, str]] = {"": {}}
-        faults = [_fault(path, part, f"is none of {', '.join(PARTS)}") for part in found if part not in PARTS]
-        parts = {part: found.get(part, {}) for part in PARTS}
-        faults += [_fault(path, part, "is no table") for part, rows in parts.items() if not isinstance(rows, dict)]
-        if faults:
-            raise CombustError(faults)
-        for name, value in parts["marks"].items():
-            if isinstance(value, dict):
-                marks[name] = value
-            else:
-                marks[""][name] = value
-        rows = (parts["headings"], parts["whole_file"], *marks.values())
-        wrong = [name for row in rows for name, value in row.items() if not isinstance(value, str)]
-        if wrong:
-            raise CombustError([_fault(path, name, "holds no text in quotes") for name in wrong])
-        return cls(parts["headings"], parts["whole_file"], marks)
+        parts = {part: found.pop(part, {}) for part in PARTS}
+        marks = parts["marks"] if isinstance(parts["marks"], dict) else {"": parts["marks"]}
+        by_key = {name: rows for name, rows in marks.items() if isinstance(rows, dict)}
+        by_key[""] = {mark: text for mark, text in marks.items() if mark not in by_key}
+        tables = {"headings": parts["headings"], "whole_file": parts["whole_file"], **by_key}
+        texts = all(
+            isinstance(rows, dict) and all(isinstance(t, str) for t in rows.values()) for rows in tables.values()
+        )
+        if found or not texts:
+            hint = 'It holds [headings], [whole_file] and [marks] with lines like "O2" = "o2_dry_pct".'
+            raise CombustError(Fault("--map", str(path), "format", why="is no map of a table", hint=hint))
+        return cls(parts["headings"], parts["whole_file"], by_key)
 
     @classmethod
     def from_options(cls, pairs: Iterable[str], fixed: Iterable[str] = ()) -> TableMap:
@@ -122,8 +118,3 @@ MapLike = TableMap | Mapping[str, str] | str | Path | None
 
 def _quoted(text: str) -> str:
     return json.dumps(text, ensure_ascii=False)
-
-
-def _fault(path: str | Path, name: str, why: str) -> Fault:
-    hint = 'It holds [headings], [whole_file] and [marks] with lines like "O2" = "o2_dry_pct".'
-    return Fault(f"{path}", name, "format", why=why, hint=hint)

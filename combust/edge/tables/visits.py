@@ -8,8 +8,10 @@ from pathlib import Path
 from combust.data.errors import CombustError, Fault
 from combust.domain.limits import Finding
 from combust.domain.reading import Reading
-from combust.edge.tables.reader import read_table
+from combust.edge.tables.reader import read_entries, read_table
 from combust.edge.tables.table_map import MapLike
+
+IS_OTHER = "is another heater"
 
 
 @dataclass(slots=True)
@@ -38,22 +40,17 @@ def read_visits(
     CombustError
         The table as a whole cannot be used.
     """
-    table = read_table(path, mapping=mapping)
-    done = VisitTable()
-    refused: list[tuple[int, str]] = []
-    for rows in table.blocks():
-        for line, why, stops in rows.refused():
-            refused.append((line, why))
-            done.stops += stops
-        for line, values in rows.good():
-            other = values.get("heater_id")
-            if other is not None and heater_id not in (None, other):
-                hint = f"This profile is of {heater_id}."
-                refused.append((line, str(Fault("heater_id", other, "conflict", why="is another heater", hint=hint))))
-            else:
-                done.readings.append(Reading(**{"visit_id": f"row {line}", **values}))
+    entries = read_entries(read_table(path, mapping=mapping))
+    done = VisitTable(stops=entries.stops, notes=entries.notes)
+    refused = entries.refused
+    for line, values in entries.good:
+        other = values.get("heater_id")
+        if other is not None and heater_id not in (None, other):
+            fault = Fault("heater_id", other, "conflict", why=IS_OTHER, hint=f"This profile is of {heater_id}.")
+            refused.append((line, str(fault)))
+        else:
+            done.readings.append(Reading(**{"visit_id": f"row {line}", **values}))
     done.refused = [f"row {line}: {why}" for line, why in sorted(refused)]
-    done.notes = table.notes
     if not done.readings and not refused:
         hint = "Fill in at least one visit."
         raise CombustError(Fault("file", str(path), "missing", why="has headings but no rows", hint=hint))

@@ -15,7 +15,7 @@ from combust.data.fields import Field
 from combust.data.vocabulary import input_keys, inputs, quantity
 from combust.domain.limits import Finding
 from combust.edge.logbook.visits import NewEntry, NewVisit, entries_of
-from combust.edge.tables.reader import DATE, TIME, Rows, read_table
+from combust.edge.tables.reader import DATE, TIME, Rows, read_entries, read_table
 from combust.edge.tables.sink import TableSink
 from combust.edge.tables.table_map import MapLike
 
@@ -48,22 +48,15 @@ def visits_of_table(path: str | Path, *, mapping: MapLike = None) -> TableIn:
     fields = {**inputs(), "date": DATE, "time": TIME}
     fields |= HEAD | {key: Field(key, "text", "of the record") for key in RECORD_COLUMNS}
     fields |= {"event": EVENT}
-    table = read_table(path, fields, mapping)
+    entries = read_entries(read_table(path, fields, mapping), _fault_nameless)
     gathered: dict[str, NewVisit] = {}
-    refused: list[tuple[int, str]] = []
-    stops: list[Finding] = []
-    taken = 0
-    for rows in table.blocks():
-        _fault_nameless(rows)
-        for line, why, found in rows.refused():
-            refused.append((line, why))
-            stops += found
-        for line, values in rows.good():
-            faults = _take(values, gathered)
-            taken += not faults
-            if faults:
-                refused.append((line, " ".join(str(fault) for fault in faults)))
-    return TableIn(list(gathered.values()), taken + len(refused), sorted(refused), stops, table.notes)
+    taken, refused = 0, entries.refused
+    for line, values in entries.good:
+        if faults := _take(values, gathered):
+            refused.append((line, " ".join(str(fault) for fault in faults)))
+        else:
+            taken += 1
+    return TableIn(list(gathered.values()), taken + len(refused), sorted(refused), entries.stops, entries.notes)
 
 
 def _fault_nameless(rows: Rows) -> None:

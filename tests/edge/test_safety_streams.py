@@ -1,0 +1,92 @@
+"""What stops is read on stdout and on stderr, and stands first in JSON; no command says a comforting word too much."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from tests.edge.runs import ROOT, call
+
+pytestmark = pytest.mark.regression
+
+PROFILE, OTHER = str(ROOT / "data/heaters/heater-0312.toml"), str(ROOT / "data/heaters/heater-0107.toml")
+FLEET = ROOT / "data/larkfell_fleet"
+SENTENCE = "No stop condition found in what was entered."
+READ = ("--o2-dry", "8.2", "--location", "outdoors")
+STOPS = {
+    "CO 2400": ("reading", *READ, "--co-dry", "2400"),
+    "gasoline in a diesel heater": ("cause", "--heater", PROFILE, *READ, "--fuel-sample", "gasoline"),
+    "cab CO 45": ("cause", "--heater", PROFILE, *READ, "--cab-co-in", "45"),
+    "5500 m, lambda below 1": ("site", "--heater", PROFILE, "--altitude", "5500", "--intake-temp", "0"),
+    "voltage under the cut-out": (
+        "supply", "--battery", "11", "--length", "8", "--area", "1", "--run-current", "10", "--cutout", "10.5"
+    ),
+    "failed starts": ("start", "--heater", OTHER, "--failed-starts", "9"),
+    "an emergency": ("start", "--emergency", "fire"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("arguments", STOPS.values(), ids=list(STOPS))
+def test_a_stop_is_on_both_streams_and_first_in_json(arguments: tuple[str, ...]) -> None:
+    plain, told = call(*arguments), call(*arguments, "--json").json
+    assert plain.out.startswith("STOP")
+    assert plain.err.startswith("STOP")
+    assert plain.err.count("caution: ") == 3
+    assert SENTENCE not in plain.out + plain.err
+    assert next(iter(told)) == "safety"
+    assert told["safety"]["state"] in ("heater_off", "everyone_out")
+    assert told["safety"]["stops"][0]["text"] in plain.out
+
+
+def test_after_do_not_start_no_check_needs_a_flame() -> None:
+    run = call(*STOPS["gasoline in a diesel heater"])
+    assert "Do not start the heater" in run.out
+    for name in ("stage_and_steadiness", "supply_voltage", "heating_air", "second_stage", "cab_co", "pump_delivery"):
+        assert f". {name}" not in run.out
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ("reading", "--o2-dry", "8.2", "--co-dry", "50"),
+        ("reading", "--o2-dry", "8.2", "--co-dry", "50", "--location", "indoors"),
+        ("reading", "--o2-dry", "0.2", "--co-dry", "900", "--location", "outdoors"),
+        ("site", "--fuel", "diesel", "--air-ratio", "1.6", "--altitude", "3500", "--intake-temp", "0"),
+        ("history", str(ROOT / "data/larkfell_winters.csv"), "--heater", OTHER),
+        ("profile", "check", PROFILE),
+    ],
+)
+def test_the_sentence_never_stands_above_what_is_not_judged(arguments: tuple[str, ...]) -> None:
+    run = call(*arguments)
+    assert run.code == 0
+    assert SENTENCE not in run.out + run.err
+
+
+def test_without_a_stop_the_cautions_are_one_line() -> None:
+    run = call("reading", *READ, "--co-dry", "50")
+    assert run.err.startswith(SENTENCE)
+    assert SENTENCE not in run.out
+    assert run.err.count("caution: ") == 1
+
+
+def test_a_fleet_with_refused_vehicles_is_not_judged(tmp_path: Path) -> None:
+    text = (FLEET / "vehicles.csv").read_text(encoding="utf-8").splitlines()
+    (tmp_path / "cars.csv").write_text("\n".join([text[0], text[1], "x,no-such-heater,nowhere,,,"]), encoding="utf-8")
+    arguments = ("fleet", "--vehicles", str(tmp_path / "cars.csv"), "--sites", str(FLEET / "sites.csv"))
+    run = call(*arguments, "--profiles", str(FLEET / "profiles"), "--out", str(tmp_path / "plan"))
+    assert SENTENCE not in run.out + run.err
+
+
+def test_a_table_has_the_state_in_its_first_column(tmp_path: Path) -> None:
+    table = tmp_path / "day.csv"
+    rows = ("8.2,50,outdoors", "8.2,2400,outdoors", "8.2,50,", "80,50,outdoors", "8.2,>3000,outdoors")
+    table.write_text("\n".join(["o2_dry_pct,co_dry_ppm,location", *rows]) + "\n", encoding="utf-8")
+    run = call("readings", str(table), "--out", str(tmp_path / "out.csv"))
+    lines = (tmp_path / "out.csv").read_text(encoding="utf-8").splitlines()
+    assert lines[0].startswith("safety,o2_dry_pct")
+    assert [line.split(",")[0].strip('"') for line in lines[1:]] == [
+        "nothing_found", "heater_off", "outdoors_only", "not_judged", "heater_off",
+    ]  # fmt: skip
+    assert "STOP in 2 of 5 rows: exhaust_co_high" in run.out
+    assert run.out.index("exhaust_co_high") < run.out.index("location_unknown"), "the worst first"
