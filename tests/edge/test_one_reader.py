@@ -17,6 +17,7 @@ from combust.edge.tables.fleet import plan_fleet, read_fleet_table
 from combust.edge.tables.points import derate_points
 from combust.edge.tables.readings import interpret_file
 from combust.edge.tables.series import read_series
+from combust.edge.tables.table_map import TableMap
 from combust.edge.tables.visits import read_visits
 from combust.kernel.air import altitude_from_pressure
 from tests.application.fleet import worked
@@ -356,3 +357,17 @@ def test_dates_and_clock_times(tmp_path: Path) -> None:
     found = read_visits(tmp_path / "v.csv")
     assert len(found.refused) == 2
     assert "02/01/2026 9:00 is no time, or can be read in two ways" in found.refused[0]
+
+
+def test_a_column_for_the_whole_file_of_a_fleet_goes_to_the_table_that_lacks_it(tmp_path: Path) -> None:
+    cars, sites = worked.vehicles().drop(columns="site_id"), worked.sites().iloc[:1]
+    cars.to_csv(tmp_path / "cars.csv", index=False)
+    sites.rename(columns={"altitude_m": "Height"}).to_csv(tmp_path / "sites.csv", index=False)
+    how = TableMap({"Height": "altitude_m"}, {"site_id": "S1"})
+    plan = plan_fleet(tmp_path / "cars.csv", tmp_path / "sites.csv", heaters=worked.HEATERS, mapping=how)
+    assert set(plan.vehicles["site_id"]) == {"S1"}
+    assert plan.notes == ("sites: --set site_id: the column site_id of the table counts.",)
+    with pytest.raises(CombustError, match="is no heading of the table"):
+        plan_fleet(
+            tmp_path / "cars.csv", tmp_path / "sites.csv", heaters=worked.HEATERS, mapping={"Hight": "altitude_m"}
+        )

@@ -81,10 +81,10 @@ def route_block(block: FleetTable, uses: Iterable[RouteUse]) -> RouteSums:
 
 
 def _sums(use: RouteUse, height: Any, minutes: Any, temp: Any) -> tuple[float, ...]:
-    told = lambda_from_surface(
+    here = lambda_from_surface(
         use.surface, pressure_hpa=pressure_from_altitude(height), temp_c=point_temperatures(use, height, temp)
     )
-    above, low = height > use.limit_m, told.air_ratio_full < use.minimum_air_ratio
+    above, low = height > use.limit_m, here.air_ratio_full < use.minimum_air_ratio
     return (
         float(height.max()),
         float(height.min()),
@@ -92,8 +92,8 @@ def _sums(use: RouteUse, height: Any, minutes: Any, temp: Any) -> tuple[float, .
         float(minutes[above].sum()),
         float(minutes[low].sum()),
         float(len(height)),
-        float(told.air_ratio.min()),
-        float(told.air_ratio_full.min()),
+        float(here.air_ratio.min()),
+        float(here.air_ratio_full.min()),
     )
 
 

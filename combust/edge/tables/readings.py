@@ -52,10 +52,10 @@ class Counts:
         found = []
         for code, number in sorted(self.findings.items(), key=lambda item: -item[1]):
             severity = finding_kinds()[code].severity
-            told = (
+            sentence = (
                 f"STOP in {number} of {self.rows} rows: {code}" if severity == "stop" else f"in {number} rows: {code}"
             )
-            found.append(Finding(code, severity, told))
+            found.append(Finding(code, severity, sentence))
         return of_all([Safety(tuple(found))], refused=self.refused)
 
 
@@ -219,8 +219,8 @@ class InterpretedBlock:
 
     def finding_counts(self, refused: Any) -> dict[str, int]:
         """Return how often each finding came: all of the interpreted rows, and the stop conditions of refused ones."""
-        told = np.where(refused, self.done.mask & np.uint64(stop_bits()), self.done.mask)
-        masks, numbers = np.unique(told, return_counts=True)
+        counted = np.where(refused, self.done.mask & np.uint64(stop_bits()), self.done.mask)
+        masks, numbers = np.unique(counted, return_counts=True)
         counts: dict[str, int] = {}
         for mask, number in zip(masks.tolist(), numbers.tolist(), strict=True):
             for code in codes_of(mask):
@@ -243,10 +243,10 @@ class InterpretedBlock:
             columns.append(pa.array(column, mask=empty))
         state = pa.DictionaryArray.from_arrays(pa.array(self.states(refused)), pa.array(STATES)).cast(pa.string())
         verdict = pa.DictionaryArray.from_arrays(pa.array(np.array(self.done.verdict)), pa.array(VERDICTS))
-        told = verdict.cast(pa.string())
+        words = verdict.cast(pa.string())
         if refused.any():
-            told = pc.if_else(pa.array(refused), pa.scalar(None, pa.string()), told)
-        return [state, *columns, told, self._finding_texts(refused)]
+            words = pc.if_else(pa.array(refused), pa.scalar(None, pa.string()), words)
+        return [state, *columns, words, self._finding_texts(refused)]
 
     def states(self, refused: Any) -> Any:
         """Return the rank of each row's safety state; a refused row is not judged, unless its good values stop."""
@@ -265,14 +265,14 @@ class InterpretedBlock:
         masks, inverse = np.unique(self.done.mask, return_inverse=True)
         kinds = finding_kinds("reading")
         texts = ["; ".join(f"{kinds[code].severity}: {code}" for code in codes_of(mask)) for mask in masks.tolist()]
-        told = pa.DictionaryArray.from_arrays(pa.array(inverse.astype(np.int32)), pa.array(texts, pa.string()))
-        told = told.cast(pa.string())
+        texts_of_rows = pa.DictionaryArray.from_arrays(pa.array(inverse.astype(np.int32)), pa.array(texts, pa.string()))
+        texts_of_rows = texts_of_rows.cast(pa.string())
         if not refused.any():
-            return told
+            return texts_of_rows
         reasons: list[str | None] = [None] * len(refused)
         for row in np.flatnonzero(refused).tolist():
             reasons[row] = "refused: " + self.reason(row)
-        return pc.coalesce(pa.array(reasons, pa.string()), told)
+        return pc.coalesce(pa.array(reasons, pa.string()), texts_of_rows)
 
 
 def interpret_block(rows: Rows, plan: Plan) -> InterpretedBlock:
