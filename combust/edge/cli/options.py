@@ -5,17 +5,15 @@ from __future__ import annotations
 import functools
 import math
 import statistics
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from combust.application.reading.result import safety_of
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import FOREIGN_UNITS, Field, as_number
 from combust.data.vocabulary import input_keys, quantity
-from combust.domain.limits import Finding
 from combust.domain.reading import check_values
 from combust.domain.safety import Safety, of_all
 
@@ -30,6 +28,12 @@ REPEATED = {
 }
 
 Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
+
+
+fuels_option = click.option("--fuels", "fuels_file", metavar="FILE", help="TOML file with fuels of your own.")
+instrument_option = click.option(
+    "--instrument-class", metavar="NAME", help="Analyser class (portable, garage_0) or a .toml file of yours."
+)
 
 
 def table_options(function: Callable[..., Any]) -> Callable[..., Any]:
@@ -179,12 +183,15 @@ def worst_of(options: dict[str, Any]) -> dict[str, Any]:
 
 
 @contextmanager
-def stops_of_refused(options: dict[str, Any], found: Sequence[Finding] = ()) -> Iterator[None]:
-    """Give a refusal the stops that the acceptable values among the options, and a table, hold: they are told first."""
+def stops_of_refused(options: dict[str, Any]) -> Iterator[None]:
+    """Give a refusal the stop conditions that the acceptable values among the options hold: they are told first."""
     try:
         yield
     except CombustError as error:
-        error.safety = of_all([Safety(tuple(found)), safety_of(check_values(worst_of(options))[0])]).without_place()
+        from combust.application.reading.result import safety_of
+
+        entered = safety_of(check_values(worst_of(options))[0]).without_place()
+        error.safety = of_all([error.safety or Safety(()), entered])
         raise
 
 
