@@ -68,9 +68,8 @@ def command(
     """
     heater = Heater.load(profile, catalogue=load_fuels(fuels_file) if fuels_file else None)
     how: dict[str, Any] = {"seed": seed, "pairs": not no_pairs, "instrument": instrument_class, "causes": causes_file}
-    stops: list[Finding] = []
-    with stops_of_refused(options, stops):
-        readings, refused = _readings(source, mapping, options, heater, stops)
+    with stops_of_refused(options):
+        readings, refused, stops = _readings(source, mapping, options, heater)
         if len(readings) < MANY:
             found = rank_causes(heater, readings, **how)
         else:
@@ -100,15 +99,15 @@ def command(
 
 
 def _readings(
-    source: str | None, mapping: TableMap, options: dict[str, Any], heater: Heater, stops: list[Finding]
-) -> tuple[list[Any], list[str]]:
-    """Return the readings of the table, or the one of the options, and the refused rows; their stops join ``stops``."""
+    source: str | None, mapping: TableMap, options: dict[str, Any], heater: Heater
+) -> tuple[list[Any], list[str], list[Finding]]:
+    """Return the readings of the table, or the one of the options, the refused rows and their stop conditions."""
     values = {key: value for key, value in values_of(options).items() if not is_missing(value)}
     if source is None:
         if not values:
             hint = "Give a table, or what was read: --o2-dry 4.84 --stage high --location outdoors"
             raise CombustError(Fault("VISITS", None, "missing", why="and evidence options are both missing", hint=hint))
-        return [values], []
+        return [values], [], []
     if values:
         told = ", ".join(values)
         raise CombustError(
@@ -119,16 +118,12 @@ def _readings(
     from combust.edge.tables.visits import read_visits
 
     table = read_visits(source, mapping=mapping, heater_id=heater.heater_id)
-    stops += table.stops
     output.tell_notes(table.notes)
     if not table.readings:
-        raise CombustError(
-            [
-                Fault("row", text, "format", why="was refused", hint="Mend the row and read the table again.")
-                for text in table.refused
-            ]
-        )
-    return list(table.readings), table.refused
+        hint = "Mend the row and read the table again."
+        with output.told_first(Safety(tuple(table.stops))):
+            raise CombustError([Fault("row", text, "format", why="was refused", hint=hint) for text in table.refused])
+    return list(table.readings), table.refused, table.stops
 
 
 def _say_refused(refused: list[str]) -> None:
