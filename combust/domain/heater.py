@@ -13,7 +13,6 @@ from combust.data.errors import CombustError, Fault
 from combust.data.tables import read_toml
 from combust.domain.catalogue import Catalogue
 from combust.domain.fuel import Fuel
-from combust.domain.profile_lines import Lines
 from combust.domain.profile_values import CheckedProfile, checked_profile
 from combust.domain.reading import Reading
 
@@ -137,7 +136,7 @@ class Heater:
         """
         table = read_toml(path, quantity="profile")
         text = Path(path).read_text(encoding="utf-8-sig")
-        return cls._frozen(checked_profile(table, Lines(text), catalogue=catalogue))
+        return cls._frozen(checked_profile(table, text, catalogue=catalogue))
 
     @classmethod
     def from_dict(
@@ -168,7 +167,7 @@ class Heater:
         if not isinstance(table, Mapping):
             hint = "Give the keys of a profile; combust profile new writes a template."
             raise CombustError(Fault(origin, table, "format", why="holds no profile", hint=hint))
-        return cls._frozen(checked_profile(table, Lines(), catalogue=catalogue))
+        return cls._frozen(checked_profile(table, catalogue=catalogue))
 
     @classmethod
     def _frozen(cls, checked: CheckedProfile) -> Heater:

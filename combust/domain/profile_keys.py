@@ -6,12 +6,12 @@ from collections.abc import Mapping
 from functools import cache
 from typing import Any
 
-from combust.data.errors import CombustError, Fault, shorten
+from combust.data.errors import CombustError, Fault
 from combust.data.fields import Field, check_fields, fields_of, strip_unit
 from combust.data.near import did_you_mean, near_matches
 from combust.data.tables import load_table
 from combust.domain.catalogue import Catalogue, get_fuel
-from combust.domain.profile_lines import Lines, Path
+from combust.domain.profile_lines import FileFaults, Path
 
 PARTS = ("profile", "stages", "baseline", "limits", "start", "ducts")
 HEADERS = {
@@ -31,12 +31,7 @@ def profile_keys(part: str) -> Mapping[str, Field]:
 
 
 def check_part(
-    part: str,
-    table: Mapping[str, Any],
-    path: Path,
-    lines: Lines,
-    faults: list[Fault],
-    catalogue: Catalogue | None = None,
+    part: str, table: Mapping[str, Any], path: Path, faults: FileFaults, catalogue: Catalogue | None = None
 ) -> dict[str, Any]:
     """Return the good values of one part of a profile; every fault is added to ``faults`` with its line."""
     known = profile_keys(part)
@@ -48,27 +43,15 @@ def check_part(
             told += [(key, fault) for fault in error.faults]
             del found[key]
     for key, fault in told:
-        line = lines.of(*path) if fault.code == "missing" else lines.of(*path, key)
-        faults.append(fault.at(full_name(path, key), line))
+        faults.take((*path, key), [fault])
     return found
-
-
-def full_name(path: Path, key: str | None = None) -> str:
-    """Return the dotted name of a key, entries of a list counted from 1: ``baseline[1].o2_dry_pct``."""
-    text = ""
-    for piece in (*path, *(() if key is None else (key,))):
-        word = "" if isinstance(piece, int) else shorten(piece, 40).strip() or '""'
-        text += f"[{piece + 1}]" if isinstance(piece, int) else f".{word}" if text else word
-    return text
 
 
 def unknown_profile_key(key: str, part: str, value: object) -> Fault:
     """Return the fault of a key that the part does not know: another place, another unit, or near matches."""
     for other in PARTS:
         if other != part and key in profile_keys(other):
-            where = (
-                "at the top, before the first [table]" if other == "profile" else f"under {HEADERS.get(other, other)}"
-            )
+            where = f"under {HEADERS[other]}" if other in HEADERS else "at the top, before the first [table]"
             return Fault(key, value, "unknown_name", why="stands in the wrong place", hint=f"It belongs {where}.")
     known = profile_keys(part)
     same = [ours for ours in known if stem(ours) == stem(key)]

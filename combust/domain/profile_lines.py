@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import re
 import tomllib
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
+
+from combust.data.errors import Code, Fault, shorten
 
 Path = tuple[str | int, ...]
 
@@ -36,11 +38,9 @@ class Lines:
         counts: dict[Path, int] = {}
         table: Path = ()
         for number, statement in _statements(text.replace("\r\n", "\n")):
-            if statement.startswith("[["):
-                table = _with_index(_keys_of_header(statement), counts, grow=True)
-                self._note(table, number)
-            elif statement.startswith("["):
-                table = _with_index(_keys_of_header(statement), counts, grow=False)
+            if statement.startswith("["):
+                keys = _dotted(statement.split("\n", 1)[0])
+                table = _with_index(keys, counts, grow=statement.startswith("[["))
                 self._note(table, number)
             elif match := _KEY.match(statement):
                 self._note((*table, *_dotted(match[1] + "= 0")), number)
@@ -55,6 +55,33 @@ class Lines:
             if path[:length] in self._lines:
                 return self._lines[path[:length]]
         return None
+
+
+class FileFaults:
+    """Faults of a TOML text, each with the full name of its quantity and its line."""
+
+    def __init__(self, text: str = "") -> None:
+        self.lines = Lines(text)
+        self.found: list[Fault] = []
+
+    def add(self, path: Path, value: object, code: Code, why: str, hint: str, *, unit: str = "") -> None:
+        """Add what is wrong with the value at a path."""
+        self.take(path, [Fault("", value, code, unit=unit, why=why, hint=hint)])
+
+    def take(self, path: Path, faults: Iterable[Fault]) -> None:
+        """Add faults of the value at a path; what is missing has the line of what it is missing from."""
+        for fault in faults:
+            line = self.lines.of(*path[:-1] if fault.code == "missing" else path)
+            self.found.append(fault.at(full_name(path), line))
+
+
+def full_name(path: Path) -> str:
+    """Return the dotted name of a key, entries of a list counted from 1: ``baseline[1].o2_dry_pct``."""
+    text = ""
+    for piece in path:
+        word = "" if isinstance(piece, int) else shorten(piece, 40).strip() or '""'
+        text += f"[{piece + 1}]" if isinstance(piece, int) else f".{word}" if text else word
+    return text
 
 
 def _statements(text: str) -> Iterator[tuple[int, str]]:
@@ -74,10 +101,6 @@ def _statements(text: str) -> Iterator[tuple[int, str]]:
         else:
             line += piece.count("\n")
     yield begin_line, text[begin:].strip()
-
-
-def _keys_of_header(statement: str) -> tuple[str, ...]:
-    return _dotted(statement.split("\n", 1)[0])
 
 
 def _dotted(statement: str) -> tuple[str, ...]:

@@ -7,15 +7,15 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from combust.data.errors import CombustError, Fault, shorten
+from combust.data.errors import CombustError, shorten
 from combust.data.fields import PLACEHOLDER
-from combust.data.near import near_matches
+from combust.data.near import did_you_mean, near_matches
 from combust.domain.catalogue import Catalogue, get_fuel
 from combust.domain.fuel import Fuel
 from combust.domain.limits import limit
-from combust.domain.profile_keys import PARTS, check_part, full_name, profile_keys
-from combust.domain.profile_lines import Lines, Path
-from combust.domain.reading import Reading, check_values
+from combust.domain.profile_keys import PARTS, check_part, profile_keys
+from combust.domain.profile_lines import FileFaults, Path
+from combust.domain.reading import Reading, check_keys
 from combust.kernel.carbon_monoxide import co_air_free
 from combust.kernel.constants import DRY_AIR
 from combust.kernel.stoichiometry import co2_maximum
@@ -38,177 +38,136 @@ class CheckedProfile:
     ducts: dict[str, dict[str, Any]] = field(default_factory=dict)
 
 
-def checked_profile(table: Mapping[str, Any], lines: Lines, *, catalogue: Catalogue | None = None) -> CheckedProfile:
-    """Return the checked values of a profile.
+def checked_profile(table: Mapping[str, Any], text: str = "", *, catalogue: Catalogue | None = None) -> CheckedProfile:
+    """Return the checked values of a profile; ``text`` is the file it was read from.
 
     Raises
     ------
     CombustError
         Every fault of the profile at once, in the order of the lines.
     """
-    faults: list[Fault] = []
+    faults = FileFaults(text)
     top = {key: value for key, value in table.items() if key not in PARTS[1:]}
-    plain = check_part("profile", top, (), lines, faults, catalogue)
+    plain = check_part("profile", top, (), faults, catalogue)
     asked = plain.pop("fuel", None)
-    parts = _parts(table, lines, faults)
-    stages = _stages(parts["stages"], lines, faults)
-    limits = check_part("limits", parts["limits"], ("limits",), lines, faults)
-    start = check_part("start", parts["start"], ("start",), lines, faults) if "start" in table else None
-    ducts = _ducts(parts["ducts"], lines, faults)
-    baselines = []
-    for index, row in enumerate(parts["baseline"]):
-        checked = _baseline(index, row, asked, stages, plain.get("heater_id"), lines, faults, catalogue)
-        if checked:
-            baselines.append(checked)
-    _contradictions(plain, stages, start, lines, faults)
-    _comparison(parts, faults)
-    if faults or asked is None:
-        raise CombustError(sorted(faults, key=lambda fault: fault.line or 0))
-    return CheckedProfile(get_fuel(asked, catalogue=catalogue), plain, stages, baselines, limits, start, ducts)
-
-
-def _comparison(parts: Mapping[str, Any], faults: list[Fault]) -> None:
-    """Add a fault when there is neither a healthy reading nor a band (given with a fault counts as given)."""
+    parts = _parts(table, faults)
+    stages = _stages(parts["stages"], faults)
+    limits = check_part("limits", parts["limits"], ("limits",), faults)
+    start = check_part("start", parts["start"], ("start",), faults) if "start" in table else None
+    ducts = _ducts(parts["ducts"], faults)
+    read = [
+        _baseline(("baseline", index), row, asked, stages, plain.get("heater_id"), faults, catalogue)
+        for index, row in enumerate(parts["baseline"])
+    ]
+    _contradictions(plain, stages, start, faults)
+    # A band that was given with a fault counts as given.
     banded = any("air_ratio_band" in row for row in parts["stages"].values() if isinstance(row, Mapping))
     if parts["stages"] and not parts["baseline"] and not banded:
         why = "is missing, and no stage has an air_ratio_band"
         hint = "Add a healthy reading under [[baseline]], or air_ratio_band = [1.35, 1.80] under a stage."
-        faults.append(Fault("baseline", None, "missing", why=why, hint=hint))
+        faults.add(("baseline",), None, "missing", why, hint)
+    if faults.found or asked is None:
+        raise CombustError(sorted(faults.found, key=lambda fault: fault.line or 0))
+    baselines = [baseline for baseline in read if baseline]
+    return CheckedProfile(get_fuel(asked, catalogue=catalogue), plain, stages, baselines, limits, start, ducts)
 
 
-def _parts(table: Mapping[str, Any], lines: Lines, faults: list[Fault]) -> dict[str, Any]:
+_SHAPES = {
+    "stages": ("holds no parts with a name", "Write [stages.NAME] and its keys below."),
+    "ducts": ("holds no parts with a name", "Write [ducts.intake]."),
+    "limits": ("holds no lines of its own", "Write [limits] and its keys below."),
+    "start": ("holds no lines of its own", "Write [start] and its keys below."),
+    "baseline": ("is no list of readings", f"Write [[baseline]] for each healthy reading, {MOST_ROWS} at most."),
+}
+
+
+def _parts(table: Mapping[str, Any], faults: FileFaults) -> dict[str, Any]:
     """Return each part in the shape it must have; a part of the wrong shape is a fault and comes back empty."""
     found: dict[str, Any] = {}
-    for part in ("stages", "ducts"):
-        rows = table.get(part, {})
-        good = isinstance(rows, Mapping) and len(rows) <= MOST_ROWS
-        if not good:
-            hint = f"Write [{part}.NAME] and its keys below." if part == "stages" else "Write [ducts.intake]."
-            faults.append(_shape((part,), rows, "holds no parts with a name", hint, lines))
-        found[part] = rows if good else {}
-    for part in ("limits", "start"):
-        rows = table.get(part, {})
-        if not isinstance(rows, Mapping):
-            faults.append(
-                _shape((part,), rows, "holds no lines of its own", f"Write [{part}] and its keys below.", lines)
-            )
-        found[part] = rows if isinstance(rows, Mapping) else {}
-    rows = table.get("baseline", [])
-    good = isinstance(rows, list | tuple) and len(rows) <= MOST_ROWS and all(isinstance(row, Mapping) for row in rows)
-    if not good:
-        hint = f"Write [[baseline]] with two brackets for each healthy reading, {MOST_ROWS} at most."
-        faults.append(_shape(("baseline",), rows, "is no list of readings", hint, lines))
-    found["baseline"] = rows if good else []
+    for part, (why, hint) in _SHAPES.items():
+        rows = table.get(part, [] if part == "baseline" else {})
+        good = isinstance(rows, Mapping)
+        if part == "baseline":
+            good = isinstance(rows, list | tuple) and all(isinstance(row, Mapping) for row in rows)
+        if not good or len(rows) > MOST_ROWS:
+            faults.add((part,), rows, "format", why, hint)
+        found[part] = rows if good and len(rows) <= MOST_ROWS else {}
     return found
 
 
-def _shape(path: Path, value: object, why: str, hint: str, lines: Lines) -> Fault:
-    return Fault(full_name(path), value, "format", why=why, hint=hint).at(full_name(path), lines.of(*path))
-
-
-def _stages(rows: Mapping[str, Any], lines: Lines, faults: list[Fault]) -> dict[str, dict[str, Any]]:
+def _stages(rows: Mapping[str, Any], faults: FileFaults) -> dict[str, dict[str, Any]]:
     found = {}
     for name, row in rows.items():
         if not isinstance(row, Mapping):
             hint = f"Write [stages.NAME] with {shorten(name, 40)} below it, for example [stages.high]."
-            faults.append(_shape(("stages", name), row, "holds no lines of a stage", hint, lines))
+            faults.add(("stages", name), row, "format", "holds no lines of a stage", hint)
             continue
         if not 0 < len(name.strip()) <= LONGEST_NAME or not name.isprintable():
             why = f"is no plain name of up to {LONGEST_NAME} characters"
-            faults.append(_shape(("stages",), name, why, "Name it as people say it, for example [stages.high].", lines))
-        found[name] = check_part("stages", row, ("stages", name), lines, faults)
-    if not rows and not any(fault.quantity == "stages" for fault in faults):
+            faults.add(("stages",), name, "format", why, "Name it as people say it, for example [stages.high].")
+        found[name] = check_part("stages", row, ("stages", name), faults)
+    if not rows and not any(fault.quantity == "stages" for fault in faults.found):
         hint = "Add a stage: [stages.high] and below it fuel_l_per_h, useful_heat_kw or air_ratio_band."
-        why = "is missing: a profile needs a heat stage"
-        faults.append(Fault("stages", None, "missing", why=why, hint=hint))
+        faults.add(("stages",), None, "missing", "is missing: a profile needs a heat stage", hint)
     return found
 
 
-def _ducts(rows: Mapping[str, Any], lines: Lines, faults: list[Fault]) -> dict[str, dict[str, Any]]:
+def _ducts(rows: Mapping[str, Any], faults: FileFaults) -> dict[str, dict[str, Any]]:
     found = {}
     for name, row in rows.items():
-        if name not in DUCTS or not isinstance(row, Mapping):
-            near = near_matches(name.lower(), DUCTS, n=1, cutoff=0.4)
-            hint = f"Did you mean [ducts.{near[0]}]?" if near else "Write [ducts.intake] or [ducts.exhaust]."
-            fault = Fault(name, row, "unknown_name", why="is neither the intake nor the exhaust duct", hint=hint)
-            faults.append(fault.at(full_name(("ducts", name)), lines.of("ducts", name)))
+        if name in DUCTS and isinstance(row, Mapping):
+            found[name] = check_part("ducts", row, ("ducts", name), faults)
             continue
-        found[name] = check_part("ducts", row, ("ducts", name), lines, faults)
+        near = [f"[ducts.{one}]" for one in near_matches(name.lower(), DUCTS, n=1, cutoff=0.4)]
+        hint = did_you_mean(near, "Write [ducts.intake] or [ducts.exhaust].")
+        faults.add(("ducts", name), row, "unknown_name", "is neither the intake nor the exhaust duct", hint)
     return found
 
 
 def _baseline(
-    index: int,
+    path: Path,
     row: Mapping[str, Any],
     asked: str | None,
     stages: Mapping[str, Any],
     heater_id: str | None,
-    lines: Lines,
-    faults: list[Fault],
+    faults: FileFaults,
     catalogue: Catalogue | None,
 ) -> tuple[str, str, Reading, Fuel] | None:
-    """Return (origin, stage, reading) of one healthy reading, or None when it has a fault."""
-    path: Path = ("baseline", index)
-    before = len(faults)
+    """Return (origin, stage, reading, fuel) of one healthy reading, or None when it has a fault."""
+    before = len(faults.found)
     own = profile_keys("baseline")
-    head = check_part("baseline", {key: row[key] for key in row if key in own}, path, lines, faults)
+    head = check_part("baseline", {key: row[key] for key in row if key in own}, path, faults)
     stage = head.get("stage")
     if stage is not None and stages and stage not in stages:
-        known = ", ".join(shorten(name, 40) for name in stages)
-        near = near_matches(stage.lower(), stages, n=1, cutoff=0.4)
-        hint = f"Did you mean {shorten(near[0], 40)}? The stages are {known}." if near else f"The stages are {known}."
-        fault = Fault("stage", stage, "unknown_name", why="is no stage of this profile", hint=hint)
-        faults.append(fault.at(full_name(path, "stage"), lines.of(*path, "stage")))
-    checked = _reading_values(row, asked, path, lines, faults)
-    fuel_then = _fuel_of(checked, path, lines, faults, catalogue)
+        near = [shorten(name, 40) for name in near_matches(stage.lower(), stages, n=1, cutoff=0.4)]
+        known = f"The stages are {', '.join(shorten(name, 40) for name in stages)}."
+        hint = f"{did_you_mean(near, '')} {known}".strip()
+        faults.add((*path, "stage"), stage, "unknown_name", "is no stage of this profile", hint)
+    given = {key: _plain(value) for key, value in row.items() if key not in own}
+    for key in [key for key, value in given.items() if value == PLACEHOLDER]:
+        why, hint = (
+            "is still the placeholder of the template",
+            "Give the value that was read, or put # before the line.",
+        )
+        faults.add((*path, key), given.pop(key), "placeholder", why, hint)
+    checked, refused = check_keys(given if "fuel" in given else {"fuel": asked, **given})
+    for key, fault in refused:
+        faults.take((*path, key), [fault])
+    fuel_then = None
+    try:
+        fuel_then = get_fuel(checked["fuel"], catalogue=catalogue) if "fuel" in checked else None
+    except CombustError as error:
+        faults.take((*path, "fuel"), error.faults)
     origin = head.get("origin", "unit")
     for quantity, why, hint in _not_healthy(checked, fuel_then, heater_id if origin == "unit" else None):
-        fault = Fault(quantity, checked[quantity], "not_healthy", why=why, hint=hint)
-        faults.append(_reading_fault(fault, path, quantity, lines))
-    if len(faults) > before or fuel_then is None or stage is None:
+        faults.add((*path, quantity), checked[quantity], "not_healthy", why, hint)
+    if len(faults.found) > before or fuel_then is None or stage is None:
         return None
     return origin, stage, Reading(**{**checked, "stage": stage}), fuel_then
 
 
-def _reading_values(
-    row: Mapping[str, Any], asked: str | None, path: Path, lines: Lines, faults: list[Fault]
-) -> dict[str, Any]:
-    """Return the good values of a healthy reading by vocabulary key, the profile's fuel filled in."""
-    values: dict[str, Any] = {}
-    for key, value in ((key, _plain(value)) for key, value in row.items() if key not in profile_keys("baseline")):
-        _, wrong = check_values({key: value})
-        for fault in wrong:
-            fault.value = value if fault.code == "unknown_name" else fault.value
-        if value == PLACEHOLDER:
-            hint = "Give the value that was read, or put # before the line."
-            wrong = [Fault(key, value, "placeholder", why="is still the placeholder of the template", hint=hint)]
-        faults.extend(_reading_fault(fault, path, key, lines) for fault in wrong)
-        if not wrong:
-            values[key] = value
-    checked, wrong = check_values({"fuel": asked, **values} if asked and "fuel" not in values else values)
-    faults.extend(_reading_fault(fault, path, "", lines) for fault in wrong)
-    return checked
-
-
-def _fuel_of(
-    checked: Mapping[str, Any], path: Path, lines: Lines, faults: list[Fault], catalogue: Catalogue | None
-) -> Fuel | None:
-    try:
-        return get_fuel(checked["fuel"], catalogue=catalogue) if "fuel" in checked else None
-    except CombustError as error:
-        faults.extend(_reading_fault(fault, path, "fuel", lines) for fault in error.faults)
-        return None
-
-
 def _plain(value: object) -> object:
     return value.isoformat() if isinstance(value, datetime.datetime | datetime.date | datetime.time) else value
-
-
-def _reading_fault(fault: Fault, path: Path, key: str, lines: Lines) -> Fault:
-    if not fault.hint:
-        fault.hint = "Write it as the reading showed it, in the unit of its key."
-    told = full_name(path, fault.quantity)
-    return fault.at(told, lines.of(*path, key or fault.quantity))
 
 
 _MUST_BE = {
@@ -285,25 +244,19 @@ def _contradictions(
     plain: Mapping[str, Any],
     stages: Mapping[str, Mapping[str, Any]],
     start: Mapping[str, Any] | None,
-    lines: Lines,
-    faults: list[Fault],
+    faults: FileFaults,
 ) -> None:
     """Add what two good values of a profile cannot both be."""
     cutout, nominal = plain.get("cutout_v"), plain.get("nominal_v")
     if cutout is not None and nominal is not None and cutout >= nominal:
-        why, hint = f"is not below nominal_v ({nominal:g} V)", "Check both on the plate."
-        fault = Fault("cutout_v", cutout, "conflict", unit="V", why=why, hint=hint)
-        faults.append(fault.at("cutout_v", lines.of("cutout_v")))
+        why = f"is not below nominal_v ({nominal:g} V)"
+        faults.add(("cutout_v",), cutout, "conflict", why, "Check both on the plate.", unit="V")
     highest = plain.get("blower_rpm_max")
     for name, row in stages.items():
         if highest is not None and row.get("blower_rpm", 0.0) > highest:
             why, hint = f"is above blower_rpm_max ({highest:g} 1/min)", "Check both in the unit's own document."
-            path = ("stages", name, "blower_rpm")
-            fault = Fault(full_name(path), row["blower_rpm"], "conflict", unit="1/min", why=why, hint=hint)
-            faults.append(fault.at(full_name(path), lines.of(*path)))
+            faults.add(("stages", name, "blower_rpm"), row["blower_rpm"], "conflict", why, hint, unit="1/min")
     if start and "preheat_s" in start and "attempt_s" in start and len(start["preheat_s"]) != len(start["attempt_s"]):
         why = f"has {len(start['preheat_s'])} times, attempt_s has {len(start['attempt_s'])}"
-        fault = Fault(
-            "start.preheat_s", list(start["preheat_s"]), "conflict", why=why, hint="Give one for each attempt."
-        )
-        faults.append(fault.at("start.preheat_s", lines.of("start", "preheat_s")))
+        hint = "Give one for each attempt."
+        faults.add(("start", "preheat_s"), list(start["preheat_s"]), "conflict", why, hint)

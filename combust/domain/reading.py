@@ -104,18 +104,23 @@ def _remake(values: dict[str, Any]) -> Reading:
 
 def check_values(values: Mapping[str, Any]) -> tuple[dict[str, Any], list[Fault]]:
     """Return (acceptable values by vocabulary key, faults): units converted, missing left out, nothing raised."""
-    checked, refused = check_fields(values, inputs(), unknown=lambda key, _value: unknown_key(key))
-    faults = [fault for _, fault in refused]
+    checked, refused = check_keys(values)
+    return checked, [fault for _, fault in refused]
+
+
+def check_keys(values: Mapping[str, Any]) -> tuple[dict[str, Any], list[tuple[str, Fault]]]:
+    """Return (acceptable values by vocabulary key, each fault with the key that was entered)."""
+    checked, refused = check_fields(values, inputs(), unknown=unknown_key)
     for name, record in quantities().items():
         wet = record.wet_twin
         if wet and name in checked and wet in checked:
             why, hint = f"comes next to {name}: the same gas dry and wet", "Keep the one that was read."
-            faults.append(Fault(wet, checked[wet], "conflict", unit=record.unit, why=why, hint=hint))
-    return checked, faults
+            refused.append((wet, Fault(wet, checked[wet], "conflict", unit=record.unit, why=why, hint=hint)))
+    return checked, refused
 
 
-def unknown_key(key: str) -> Fault:
+def unknown_key(key: str, value: object) -> Fault:
     """Return the fault of a key that is no input of the vocabulary, with near matches."""
     hint = did_you_mean(nearest_keys(key, input_keys()), "All keys: combust word")
     why = "is a result, not an input" if key in quantities() else "is no key that combust knows"
-    return Fault(key, "given", "unknown_name", why=why, hint=hint)
+    return Fault(key, value, "unknown_name", why=why, hint=hint)

@@ -47,6 +47,11 @@ def assume(quantity: str, value: Any, origin: str) -> Assumed:
     return Assumed(quantity, value, known.unit if known else "", origin)
 
 
+def shown(value: float | None, pattern: str, unit: str = "") -> str:
+    """Return a number in words, or that it cannot be told."""
+    return UNTOLD if value is None else f"{value:{pattern}} {unit}".rstrip()
+
+
 def plain(value: Any) -> Any:
     """Return a value as plain JSON: NaN and infinity as None, numpy as Python, records and mappings as dictionaries.
 

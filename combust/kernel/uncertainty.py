@@ -45,7 +45,7 @@ def student_t(freedom: Any) -> Any:
     return np.interp(1.0 / np.maximum(freedom, 1.0), 1.0 / rows, [STUDENT_T[int(row)] for row in rows])
 
 
-class RouteWithUncertainty(NamedTuple):
+class LambdaFromOneGas(NamedTuple):
     """Lambda by one route and how it answers to each error, in lambda per standard uncertainty."""
 
     air_ratio: Any
@@ -72,7 +72,7 @@ def uncertain_route(
     co_u: Any = 0.0,
     hydrogen_u: Any = 0.0,
     **gases: Any,
-) -> RouteWithUncertainty:
+) -> LambdaFromOneGas:
     """Return lambda by one gas with its first-order response to u(gas), u(CO) and u(H/C) of the fuel.
 
     Validity record ``first_order_uncertainty`` (``combust/data/approximate_forms.toml``).
@@ -92,7 +92,7 @@ def uncertain_route(
     by_gas = route(gas_pct + step_gas, fuel, co_dry_ppm=co_dry_ppm, **gases) - here
     by_co = route(gas_pct, fuel, co_dry_ppm=co_dry_ppm + step_co, **gases) - here
     by_hydrogen = route(gas_pct, other, co_dry_ppm=co_dry_ppm, **gases) - here
-    return RouteWithUncertainty(
+    return LambdaFromOneGas(
         here, by_gas * (gas_u / step_gas), by_co * (co_u / step_co), by_hydrogen * (hydrogen_u / STEP)
     )
 
@@ -105,7 +105,7 @@ class BestEstimate(NamedTuple):
     z: Any
 
 
-def best_air_ratio(by_o2: RouteWithUncertainty, by_co2: RouteWithUncertainty) -> BestEstimate:
+def best_air_ratio(by_o2: LambdaFromOneGas, by_co2: LambdaFromOneGas) -> BestEstimate:
     """Return the weighted least squares lambda of the O2 and the CO2 route, with their shared CO and fuel errors.
 
     Where one route is NaN the other is the answer and ``z`` is NaN. Where the routes differ by more than two standard

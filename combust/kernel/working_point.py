@@ -291,38 +291,39 @@ def working_point(
     warming = p.recirculated * p.recirculated_heat * p.unseen_warming
     # What does not change from round to round: lambda over volume, heat at lambda 1, gas over mass, rise over heat.
     lambda_of_volume = healthy.air_ratio * site.dry_density * fresh / p.fuel
-    at_no_resistance = lambda_of_volume * p.speed * np.exp(-path.flatness * np.log(p.head))
+    at_no_resistance = inlet * lambda_of_volume * p.speed * np.exp(-path.flatness * np.log(p.head))
     supplied = p.released * p.fuel_heat * fuel.net_heat * fresh
     gas_of_mass = p.fuel / (fresh * gas_mass(fuel, healthy.air_ratio))
     rise_of_heat = p.fuel / (fresh * useful_0 * heating)
     less_units = -units_0 * heating**p.air_side * p.clean
     softer, finds_air = p.exponent - 1.0, 1.6 if smooth else 1.0
     sink_cold, sink_rise = site.air_in_c - REFERENCE_C, 0.5 * healthy.rise_k
+    sink_of_heat = sink_rise * rise_of_heat
 
     flue, flame, last = flue_0, flame_0, None
-    ratio = at_no_resistance * path.flow(flame_0, flue_0, inlet)
+    ratio = at_no_resistance / inlet * path.flow(flame_0, flue_0, inlet)
     for _ in range(rounds):
         a, b, c = _coefficients(fuel, ratio)
+        b_2, c_3 = 2.0 * b, 3.0 * c
         carried = ratio * fuel.intake_air
         by_warming = carried * warming
         total = supplied * np.minimum(1.0, finds_air * ratio) + carried * intake + by_warming * (flue - intake)
-        flame_slope = a + flame * (2.0 * b + 3.0 * c * flame)
+        flame_slope = a + flame * (b_2 + c_3 * flame)
         flame = flame - (flame * (a + flame * (b + flame * c)) - total) / flame_slope
         # Gas through the exchanger: all of the fuel's products and what goes round.
         gas = gas_of_mass * gas_mass(fuel, ratio)
         left = np.exp(less_units * np.exp(np.log(gas) * softer))
+        passed = 1.0 - left
         rise = rise_of_heat * (total - flue * (a + flue * (b + flue * c)))
-        behind = (1.0 - left) * (sink_cold + sink_rise * rise) + left * flame
-        cooled = a + flue * (2.0 * b + 3.0 * c * flue)
+        kept = by_warming - (a + flue * (b_2 + c_3 * flue))
         follows = by_warming / flame_slope
-        gain = (1.0 - left) * (sink_rise * rise_of_heat) * (by_warming - cooled) + left * follows
-        step = (behind - flue) / (1.0 - gain)
+        behind = passed * (sink_cold + sink_rise * rise) + left * flame
+        step = (behind - flue) / (1.0 - passed * sink_of_heat * kept - left * follows)
         flue = flue + step
         flame = flame + follows * step
-        rise = rise + rise_of_heat * (by_warming - cooled) * step
         true_inlet = inlet + warming * (flue - intake)
-        thinner = inlet / true_inlet
-        ratio, last = _secant(ratio, at_no_resistance * thinner * path.flow(flame, flue, true_inlet), last)
+        ratio, last = _secant(ratio, at_no_resistance / true_inlet * path.flow(flame, flue, true_inlet), last)
+    rise, thinner = rise + rise_of_heat * kept * step, inlet / true_inlet
     volume = ratio / (lambda_of_volume * thinner)
     return WorkingPoint(
         air_ratio=ratio,

@@ -20,7 +20,7 @@ from combust.domain.catalogue import get_fuel
 from combust.domain.fuel import Fuel
 from combust.domain.heater import Heater, Stage
 from combust.domain.instrument import instrument_class
-from combust.domain.site import Site
+from combust.domain.site import Site, pressure_mismatch
 
 ROOT = Path(__file__).parents[2] / "data"
 PROFILES = [*sorted((ROOT / "heaters").glob("*.toml")), *sorted((ROOT / "profiles").glob("*.toml"))]
@@ -111,6 +111,7 @@ def test_usual_flue_temperature_by_hand() -> None:
     (3000.0, 701.1, True), (3000.0, 735.0, True), (0.0, 1040.0, True), (0.0, 930.0, False),
 ])  # fmt: skip
 def test_a_sea_level_pressure_up_high_is_refused(height: float, pressure: float, fits: bool) -> None:
+    assert pressure_mismatch(height, pressure) == (not fits)
     if fits:
         assert Site(height, pressure).pressure == pressure
         return

@@ -14,7 +14,7 @@ from combust.kernel.flue_gas import flue_gas_moles
 from combust.kernel.uncertainty import (
     STUDENT_T,
     AtomsTuple,
-    RouteWithUncertainty,
+    LambdaFromOneGas,
     best_air_ratio,
     standard_uncertainty,
     student_t,
@@ -164,8 +164,8 @@ def test_oxygen_response_by_automatic_derivative() -> None:
 # ---- the best estimate -------------------------------------------------------------------------------------------
 
 
-def route(value: float, u: float) -> RouteWithUncertainty:
-    return RouteWithUncertainty(value, u, 0.0, 0.0)
+def route(value: float, u: float) -> LambdaFromOneGas:
+    return LambdaFromOneGas(value, u, 0.0, 0.0)
 
 
 def test_best_estimate_by_hand() -> None:

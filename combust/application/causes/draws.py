@@ -17,7 +17,7 @@ from combust.application.heater.structure import STRUCTURE, Parameters, known_st
 from combust.data.tables import load_table
 from combust.domain.catalogue import get_fuel
 from combust.domain.heater import Heater
-from combust.kernel import stoichiometry
+from combust.domain.pump import same_pulses
 from combust.kernel.types import Floats
 from combust.kernel.working_point import resistance_from_air_change
 
@@ -106,17 +106,10 @@ def _other_fuels(heater: Heater, priors: Priors, kind: str) -> list[tuple[float,
     found = []
     for name in priors.table["other_fuels"][kind]:
         other = get_fuel(name)
-        if other.name == stated.name or not other.density_kg_per_m3 or not stated.density_kg_per_m3:
-            continue
-        need = [
-            float(stoichiometry.stoichiometric_air_mass(each)) * float(each.density_kg_per_m3 or 0.0)
-            for each in (other, stated)
-        ]
-        heat = [
-            each.net_heating_value_mj_per_kg / float(stoichiometry.stoichiometric_air_mass(each))
-            for each in (other, stated)
-        ]
-        found.append((need[0] / need[1], heat[0] / heat[1], other.co2_maximum_pct / stated.co2_maximum_pct))
+        if other.name != stated.name and other.density_kg_per_m3 and stated.density_kg_per_m3:
+            swap = same_pulses(stated, other)
+            maximum = other.co2_maximum_pct / stated.co2_maximum_pct
+            found.append((1.0 / swap.air_ratio, swap.heat * swap.air_ratio, maximum))
     # A stated gasoline may hold diesel: the list then has the other side only.
     return sorted(found, reverse=True) or [(0.9, 1.0, 1.0)]
 

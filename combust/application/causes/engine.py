@@ -11,7 +11,7 @@ from combust.application.causes import evidence as ev
 from combust.application.causes import posterior as post
 from combust.application.causes.catalogue import HEALTHY, Priors
 from combust.application.causes.draws import SINGLE_SIZE, Drawer, Variant
-from combust.application.causes.forward import Model, shared_states
+from combust.application.causes.forward import Model, SharedStates, shared_states
 from combust.application.causes.posterior import Hypothesis, Posterior, Visit
 from combust.application.causes.stacking import parameters_together, stacked
 from combust.application.causes.stage_reading import StageReading, Values, stage_reading
@@ -103,18 +103,12 @@ class Engine:
         for index, (reading, row) in enumerate(zip(readings, rows, strict=True)):
             found += ev.observations_of(index, self._with_stroke(reading), row, self.model, self.instrument)
         found = ev.without_repeats(found)
-        keys = [row.key for row in rows]
-        wanted: dict[Any, set[str]] = {key: set() for key in keys}
+        wanted: dict[Any, set[str]] = {row.key: set() for row in rows}
         for one in found:
-            wanted[keys[one.row]].add(one.channel)
-        needed = [frozenset(wanted[key]) for key in keys]
-        different = dict(zip(keys, zip(rows, needed, strict=True), strict=True))
-        some, channels_of = zip(*different.values(), strict=True)
-        of_main = self.model.expected_rows(some, self.main, channels_of, self.shared)
-        of_moved = self.model.expected_rows(some, self.moved, channels_of)
-        cache = dict(zip(different, zip(of_main, of_moved, strict=True), strict=True))
-        outputs = [cache[key][0] for key in keys]
-        moved = [cache[key][1] for key in keys]
+            wanted[rows[one.row].key].add(one.channel)
+        needed = [frozenset(wanted[row.key]) for row in rows]
+        outputs = self._channels(rows, needed, self.main, self.shared)
+        moved = self._channels(rows, needed, self.moved)
         probes = [{key: value[-5:] for key, value in output.items() if np.ndim(value)} for output in outputs]
         visit = self._frame(rows, needed, found, probes, readings)
         residuals: dict[Variant, Floats] = {}
@@ -126,6 +120,20 @@ class Engine:
                 loose = variant.cause == UNSTEADY
                 residuals[variant] = self.whitened(visit, difference[part], True) if loose else steady[part]
         return visit, residuals, outputs
+
+    def _channels(
+        self,
+        rows: Sequence[StageReading],
+        needed: Sequence[frozenset[str]],
+        parameters: Parameters,
+        shared: SharedStates | None = None,
+    ) -> list[dict[str, Any]]:
+        """Return the channels of each row; rows of which the model expects the same are worked once."""
+        different = {row.key: (row, names) for row, names in zip(rows, needed, strict=True)}
+        some, channels_of = zip(*different.values(), strict=True)
+        worked = self.model.expected_rows(some, parameters, channels_of, shared)
+        cache = dict(zip(different, worked, strict=True))
+        return [cache[row.key] for row in rows]
 
     def _with_stroke(self, reading: Values) -> Values:
         if reading.get("strokes") and self.heater.stroke_ul:
@@ -189,11 +197,7 @@ class Engine:
 
     def difference(self, visit: Visit, parameters: Parameters) -> Floats:
         """Return what was observed less what draws expect, one column for each observed channel."""
-        keys = [row.key for row in visit.rows]
-        different = dict(zip(keys, zip(visit.rows, visit.needed, strict=True), strict=True))
-        some, channels_of = zip(*different.values(), strict=True)
-        cache = dict(zip(different, self.model.expected_rows(some, parameters, channels_of), strict=True))
-        channels = [cache[key] for key in keys]
+        channels = self._channels(visit.rows, visit.needed, parameters)
         return _difference(visit, channels, len(parameters["steepness"]))
 
     # ---- posterior -------------------------------------------------------------------------------------------------

@@ -15,7 +15,6 @@ from combust.application.causes.stage_reading import StageReading, Values
 from combust.application.heater.baseline import static_u
 from combust.application.heater.structure import Parameters
 from combust.data.tables import load_table
-from combust.data.vocabulary import quantities
 from combust.domain.catalogue import get_fuel
 from combust.domain.instrument import InstrumentClass
 from combust.kernel.types import Floats
@@ -327,13 +326,3 @@ def _same_setting(setting: str, fuel_name: str, co2_maximum: float) -> str:
         except ValueError:
             return "other"
     return "same" if abs(maximum / co2_maximum - 1.0) < 0.03 else "other"
-
-
-def known_strip_down(priors: Priors) -> tuple[str, ...]:
-    """Return the answers of `strip_down` that the table knows."""
-    return ("nothing_found", *priors.table["seen"]["strip_down"]["shows"])
-
-
-def choices_of(column: str) -> tuple[str, ...]:
-    """Return the choices of a column of the vocabulary."""
-    return quantities()[column].choices

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -21,23 +21,22 @@ from combust.kernel.altitude import LambdaAtSite
 
 @dataclass(frozen=True)
 class HeaterType:
-    """One profile as the plan uses it; ``source`` says where each number comes from."""
+    """One profile as the plan uses it.
+
+    Attributes
+    ----------
+    numbers : mapping
+        useful_heat_kw, efficiency, heating_value_kwh_per_l, air_ratio_min, low_air_ratio (healthy lambda of the low
+        stage), run_power_w, glow_power_w, glow_s, cool_down_s, and, NaN where not entered, altitude_limit_m and
+        blower_trim_pct.
+    origins : mapping
+        Where those come from that a policy can stand in for.
+    """
 
     name: str
     base: HealthyStage
-    air_ratio_min: float
-    useful_heat_kw: float
-    efficiency: float
-    heating_value_kwh_per_l: float
-    run_power_w: float
-    glow_power_w: float
-    glow_s: float
-    cool_down_s: float
-    altitude_limit_m: float
-    blower_trim_pct: float
-    low_stage: str
-    low_air_ratio: float
-    origins: Mapping[str, str] = field(default_factory=dict)
+    numbers: Mapping[str, float]
+    origins: Mapping[str, str]
 
 
 def heater_type(name: str, heater: Heater, policy: Policy) -> HeaterType:
@@ -52,42 +51,31 @@ def heater_type(name: str, heater: Heater, policy: Policy) -> HeaterType:
     if base.useful_heat_kw is None or base.fuel.density_kg_per_m3 is None:
         raise CombustError(_lacks(name, base))
     kwh_per_l = base.fuel.net_heating_value_mj_per_kg * base.fuel.density_kg_per_m3 / 3600.0
-    origins: dict[str, str] = {}
-
-    def pick(key: str, given: float | None, default: float) -> float:
-        origins[key] = "profile" if given is not None else f"policy: {policy.rows[key].origin}"
-        return default if given is None else given
-
-    efficiency = None if not base.fuel_l_per_h else base.useful_heat_kw / (base.fuel_l_per_h * kwh_per_l)
     start = heater.start
-    glow_s = sum(start.preheat_s[:1]) + sum(start.attempt_s[:1]) if start and start.preheat_s else None
-    glow_w = heater.glow_a * heater.nominal_v if heater.glow_a and heater.nominal_v else None
-    return HeaterType(
-        name,
-        base,
-        pick("air_ratio_min", heater.limits.air_ratio_min, policy["air_ratio_min"]),
-        base.useful_heat_kw,
-        pick("efficiency", efficiency, policy["efficiency"]),
-        kwh_per_l,
-        pick("run_power_w", heater.power_run_w, policy["run_power_w"]),
-        pick("glow_power_w", glow_w, policy["glow_power_w"]),
-        pick("glow_s", glow_s, policy["glow_s"]),
-        pick("cool_down_s", start.cool_down_s if start else None, policy["cool_down_s"]),
-        np.nan if heater.limits.altitude_m is None else heater.limits.altitude_m,
-        np.nan if base.blower_left_pct is None else base.blower_left_pct,
-        *_low_stage(heater, base),
-        origins,
-    )
+    given = {
+        "air_ratio_min": heater.limits.air_ratio_min,
+        "efficiency": base.useful_heat_kw / (base.fuel_l_per_h * kwh_per_l) if base.fuel_l_per_h else None,
+        "run_power_w": heater.power_run_w,
+        "glow_power_w": heater.glow_a * heater.nominal_v if heater.glow_a and heater.nominal_v else None,
+        "glow_s": sum(start.preheat_s[:1]) + sum(start.attempt_s[:1]) if start and start.preheat_s else None,
+        "cool_down_s": start.cool_down_s if start else None,
+    }
+    numbers = {key: policy[key] if number is None else number for key, number in given.items()} | {
+        "useful_heat_kw": base.useful_heat_kw,
+        "heating_value_kwh_per_l": kwh_per_l,
+        "low_air_ratio": _low_air_ratio(heater, base),
+        "altitude_limit_m": np.nan if heater.limits.altitude_m is None else heater.limits.altitude_m,
+        "blower_trim_pct": np.nan if base.blower_left_pct is None else base.blower_left_pct,
+    }
+    stands_in = {key: f"policy: {policy.rows[key].origin}" for key, number in given.items() if number is None}
+    return HeaterType(name, base, numbers, dict.fromkeys(given, "profile") | stands_in)
 
 
-def _low_stage(heater: Heater, base: HealthyStage) -> tuple[str, float]:
-    """Return the stage with the least fuel or heat and its healthy lambda; ("", NaN) where there is none to tell."""
+def _low_air_ratio(heater: Heater, base: HealthyStage) -> float:
+    """Return the healthy lambda of the stage with the least fuel or heat; NaN where there is none to tell."""
     low = min(heater.stages.values(), key=lambda one: (one.fuel_l_per_h or np.inf, one.useful_heat_kw or np.inf))
-    if base.stage is None or low.name == base.stage.name:
-        return "", np.nan
-    if heater.baseline_of(low.name) is None and low.air_ratio_band is None:
-        return "", np.nan
-    return low.name, healthy_stage(heater, stage=low.name).air_ratio
+    unknown = heater.baseline_of(low.name) is None and low.air_ratio_band is None
+    return np.nan if low.name == base.name or unknown else healthy_stage(heater, stage=low.name).air_ratio
 
 
 def _lacks(name: str, base: HealthyStage) -> Fault:
@@ -150,9 +138,9 @@ class Fleet:
         self.types, self.index = types, np.asarray(index)
         self._rows = [np.flatnonzero(self.index == code) for code in range(len(types))]
 
-    def of(self, attribute: str) -> Any:
+    def of(self, key: str) -> Any:
         """Return a number of each row's type."""
-        return np.array([getattr(one, attribute) for one in self.types], dtype=float)[self.index]
+        return np.array([one.numbers[key] for one in self.types], dtype=float)[self.index]
 
     @property
     def base_air_ratio(self) -> Any:
@@ -173,7 +161,7 @@ class Fleet:
         """Return the fuel or speed that holds full lambda at the baseline's, or at the minimum if that is lower [-]."""
 
         def work(one: HeaterType, pressure: Any, temp: Any) -> Any:
-            keep = min(one.air_ratio_min, one.base.air_ratio) if to_minimum else one.base.air_ratio
+            keep = min(one.numbers["air_ratio_min"], one.base.air_ratio) if to_minimum else one.base.air_ratio
             return one.base.trim(one.base.air_at(pressure, temp), one.base.fuel_density(temp), keep, by=by).factor
 
         return self._each(pressure_hpa, temp_c, 1, work)[0]

@@ -13,6 +13,7 @@ from combust.kernel import air, cab, wiring
 from combust.kernel.altitude import LambdaAtSite, blower_trim_to_keep, fuel_density_ratio, fuel_trim_to_keep
 from combust.kernel.flue_gas import flue_gas_moles
 
+NIGHTS = (("design_night", "", "design_temp_c"), ("mildest_night", "_mild", "mildest_use_temp_c"))
 ACCOUNTS = ("air_ratio", "air_ratio_with_fuel_density", "air_ratio_full")
 QUANTILES = np.linspace(0.0, 1.0, 21)
 
@@ -138,13 +139,13 @@ def heat_columns(frame: pd.DataFrame, vehicles: pd.DataFrame, fleet: Fleet, poli
     }
 
 
-def kept_heat(frame: pd.DataFrame, fleet: Fleet, account: str, *, compensation: Any = None) -> Any:
+def kept_heat(frame: pd.DataFrame, fleet: Fleet, account: str) -> Any:
     """Return the useful heat with lambda kept, for the compensation of each row [kW].
 
     ``account`` is ``air_ratio`` (dry-air density alone) or ``air_ratio_full``, with the trims of the same account.
     """
     nominal = fleet.of("useful_heat_kw")
-    fitted = frame["compensation"].to_numpy() if compensation is None else compensation
+    fitted = frame["compensation"].to_numpy()
     suffix = "" if account == "air_ratio" else "_full"
     by_fuel = 1.0 + frame[f"fuel_trim{suffix}_pct"].to_numpy() / 100.0
     limit = frame["blower_trim_limit_pct"].to_numpy()
@@ -156,6 +157,12 @@ def kept_heat(frame: pd.DataFrame, fleet: Fleet, account: str, *, compensation: 
     if account == "air_ratio":
         return nominal * share
     return nominal * share * fuel_mass_ratio(frame["design_temp_c"].to_numpy(), fleet)
+
+
+def heat_short(frame: pd.DataFrame, policy: Policy) -> Any:
+    """Return where the cab stays below its target with lambda kept."""
+    short = frame["cab_temp_reached_full_c"] < frame["cab_target_c"] - policy["heat_short_tolerance_k"]
+    return short.to_numpy()
 
 
 def fuel_mass_ratio(temp: Any, fleet: Fleet) -> Any:
@@ -199,7 +206,7 @@ def _season(frame: pd.DataFrame, sites: pd.DataFrame, at: Any, fleet: Fleet, pol
         lam = one.base.lambda_at(one.base.air_at(pressure[site], nights[site])).air_ratio_full
         worst = int(np.argmin(lam))
         lowest[position], warmest[position] = lam[worst], nights[site][worst]
-        below[position] = np.mean(lam < one.air_ratio_min)
+        below[position] = np.mean(lam < one.numbers["air_ratio_min"])
         low_service[position] = np.mean(lam < policy["service_air_ratio"])
     count = sites["nights_per_season"].to_numpy(dtype=float)[at]
     hours = sites["hours_per_night"].to_numpy(dtype=float)[at]

@@ -8,7 +8,6 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 import pandas as pd
 
 from combust import __version__
@@ -30,11 +29,11 @@ from combust.application.fleet.rules import (
     state_columns,
 )
 from combust.application.fleet.sensitivity import sensitivity_frame
-from combust.data.errors import CombustError, Fault, shorten
+from combust.data.errors import CombustError, shorten
 from combust.data.near import near_matches
 from combust.domain.heater import Heater
 from combust.domain.limits import cautions
-from combust.domain.result import Result, Rows, plain
+from combust.domain.result import Assumed, Result, Rows, plain
 from combust.domain.safety import Safety
 
 NOT_COVERED = (
@@ -44,6 +43,13 @@ NOT_COVERED = (
     "Change of efficiency with the trim: heat is taken in proportion to fuel.",
 )
 
+FILLED = {  # what stands for an empty cell of a column
+    ("sites", "pressure_hpa"): "standard atmosphere at the site's height (ISO 2533:1975)",
+    ("sites", "night_temps_c"): "straight between design night, median and mildest night, 21 even quantiles",
+} | {
+    ("vehicles", key): "column empty: policy or table default"
+    for key in ("cab_target_c", "ventilation_m3_per_h", "compensation", "group")
+}
 MOST_COMPARED = 200  # near matches take long: so many names are compared with so many
 
 
@@ -152,17 +158,14 @@ def plan_tables(
     clean_vehicles, clean_sites = faults.take(vehicles), faults.take(sites)
     tables.suspect_feet(clean_sites, rules["highest_site_m"], faults, given_in_feet=sites.in_feet)
     tables.check_order_of_temperatures(clean_sites, faults)
-    kept_sites = _kept("sites", clean_sites, faults)
-    at = _find(clean_vehicles, kept_sites, clean_sites, "site_id", faults)
+    kept_sites = clean_sites[~faults.refused["sites"]].reset_index(drop=True)
+    at = _site_rows(clean_vehicles, kept_sites, clean_sites, faults)
     folder = None if profiles is None else Path(profiles)
     types, index = types_of(clean_vehicles, heaters or {}, folder, rules, faults)
     good = ~faults.refused["vehicles"]
-    rows = {
-        "vehicles": _tally(len(clean_vehicles), int(good.sum())),
-        "sites": _tally(len(clean_sites), len(kept_sites)),
-    }
+    rows = {name: _tally(len(refused), int(refused.sum())) for name, refused in faults.refused.items()}
     if not good.any():
-        raise CombustError(_as_faults(faults.frame()))
+        raise CombustError(faults.as_faults())
     chosen = clean_vehicles[good].reset_index(drop=True)
     fleet = Fleet(types, index[good])
     frame = nights_frame(chosen, kept_sites, at[good], fleet, rules)
@@ -173,7 +176,7 @@ def plan_tables(
     uses = route_uses(frame, fleet)
     sums = NO_POINTS if routes is None else routes(uses)
     if routes is not None:
-        rows["routes"] = _tally(sums.read, sums.read - sums.refused)
+        rows["routes"] = _tally(sums.read, sums.refused)
         faults.rows.extend(sums.faults)
         _warn_unknown_routes(clean_vehicles, frame, sums, faults)
         tables.metres_beside_routes(sites, max((row[0] for row in sums.table.values()), default=0.0), faults)
@@ -190,7 +193,7 @@ def plan_tables(
         rows,
         _totals(frame, rules),
         site_cards(frame),
-        _assumptions(rules, types, clean_vehicles, kept_sites),
+        _assumptions(rules, types, {"vehicles": clean_vehicles, "sites": kept_sites}),
         (*vehicles.notes, *sites.notes),
     )
 
@@ -215,33 +218,24 @@ def _warn_unknown_routes(vehicles: pd.DataFrame, frame: pd.DataFrame, sums: Rout
     )
 
 
-def _tally(read: int, kept: int) -> dict[str, int]:
-    return {"read": read, "planned": kept, "refused": read - kept}
+def _tally(read: int, refused: int) -> dict[str, int]:
+    return {"read": read, "planned": read - refused, "refused": refused}
 
 
-def _kept(name: str, frame: pd.DataFrame, faults: tables.Faults) -> pd.DataFrame:
-    return frame[~faults.refused[name]].reset_index(drop=True)
-
-
-def _find(vehicles: pd.DataFrame, kept: pd.DataFrame, every: pd.DataFrame, key: str, faults: tables.Faults) -> Any:
-    """Return the row of each vehicle's site or route; -1 and a fault where there is none."""
-    unique = kept.drop_duplicates(key)
-    position = pd.Series(unique.index.to_numpy(), index=unique[key])
-    at = vehicles[key].map(position).fillna(-1).to_numpy(dtype=int)
-    values = vehicles[key].to_numpy()
-    refused = set(every[key]) - set(unique[key])
-    lost = (at < 0) & (values != "")
-    near = _near_of(unique[key].head(MOST_COMPARED).tolist())
-    what = key.removesuffix("_id")
-    by_name: dict[str, list[int]] = {}
-    for row in np.flatnonzero(lost).tolist():
-        by_name.setdefault(values[row], []).append(row)
-    for name, rows in by_name.items():
-        text = f"{key} = {shorten(name)} is in no row of the {what}s table. "
-        text += f"{near(name)}Add the {what} or correct the name."
+def _site_rows(vehicles: pd.DataFrame, kept: pd.DataFrame, every: pd.DataFrame, faults: tables.Faults) -> Any:
+    """Return the row of each vehicle's site; -1 and a fault where there is none."""
+    names = vehicles["site_id"]
+    at = pd.Index(kept["site_id"]).get_indexer(names)
+    lost = names[(at < 0) & (names != "")]
+    near = _near_of(kept["site_id"].head(MOST_COMPARED).tolist())
+    refused = set(every["site_id"]) - set(kept["site_id"])
+    for name, rows in lost.groupby(lost, sort=False).groups.items():
+        text = (
+            f"site_id = {shorten(name)} is in no row of the sites table. {near(name)}Add the site or correct the name."
+        )
         if name in refused:
-            text = f"{key} = {shorten(name)}: this {what} was refused itself, see its own row. Correct it there."
-        faults.add_group("vehicles", rows, key, name, f"unknown_{what}", text)
+            text = f"site_id = {shorten(name)}: this site was refused itself, see its own row. Correct it there."
+        faults.add_group("vehicles", rows, "site_id", name, "unknown_site", text)
     return at
 
 
@@ -256,20 +250,6 @@ def _near_of(known: list[str]) -> Callable[[str], str]:
         return asked.get(name, "")
 
     return near
-
-
-def _as_faults(frame: pd.DataFrame) -> list[Fault]:
-    rows = frame[frame["severity"] == "refused"].head(50)
-    return [
-        Fault(
-            f"{row.table} row {row.row}, {row.column}",
-            row.value,
-            row.code,
-            why="was refused",
-            hint=row.text,
-        )
-        for row in rows.itertuples()
-    ]
 
 
 def _totals(frame: pd.DataFrame, policy: Policy) -> dict[str, float | int | None]:
@@ -291,29 +271,14 @@ def _totals(frame: pd.DataFrame, policy: Policy) -> dict[str, float | int | None
     }
 
 
-def _assumptions(policy: Policy, types: list[HeaterType], vehicles: pd.DataFrame, sites: pd.DataFrame) -> pd.DataFrame:
+def _assumptions(policy: Policy, types: list[HeaterType], frames: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
     """Return every number of the plan that is not in the vehicle and site tables, with its origin."""
-    rows: list[dict[str, Any]] = [{"where": "policy", **plain(row)} for row in policy.rows.values()]
+    found = [("policy", row) for row in policy.rows.values()]
     for one in types:
-        for row in (*one.base.assumed, *one.base.assumed_structure()):
-            rows.append({"where": f"heater {one.name}", **plain(row)})
-        for key, origin in one.origins.items():
-            told = {"quantity": key, "value": getattr(one, key), "unit": "", "origin": origin}
-            rows.append({"where": f"heater {one.name}", **told})
-    empty_pressure = int(sites["pressure_hpa"].isna().sum())
-    if empty_pressure:
-        origin = "standard atmosphere at the site's height (ISO 2533:1975)"
-        rows.append(_filled("sites", "pressure_hpa", empty_pressure, origin))
-    without_nights = int((sites["night_temps_c"] == "").sum())
-    if without_nights:
-        origin = "straight between design night, median and mildest night, 21 even quantiles"
-        rows.append(_filled("sites", "night_temps_c", without_nights, origin))
-    for key in ("cab_target_c", "ventilation_m3_per_h", "compensation", "group"):
-        empty = int(tables.is_empty(vehicles[key]).sum())
-        if empty:
-            rows.append(_filled("vehicles", key, empty, "column empty: policy or table default"))
-    return pd.DataFrame(rows, columns=["where", "quantity", "value", "unit", "origin"])
-
-
-def _filled(where: str, key: str, count: int, origin: str) -> dict[str, Any]:
-    return {"where": where, "quantity": key, "value": f"filled in for {count} rows", "unit": "", "origin": origin}
+        numbers = [Assumed(key, one.numbers[key], "", origin) for key, origin in one.origins.items()]
+        found += [(f"heater {one.name}", row) for row in (*one.base.assumed, *one.base.assumed_structure(), *numbers)]
+    for (where, key), origin in FILLED.items():
+        count = int(tables.is_empty(frames[where][key]).sum())
+        if count:
+            found.append((where, Assumed(key, f"filled in for {count} rows", "", origin)))
+    return pd.DataFrame([{"where": where, **plain(row)} for where, row in found])

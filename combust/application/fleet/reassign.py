@@ -8,15 +8,15 @@ from __future__ import annotations
 
 import importlib.util
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from combust.application.fleet.heater_types import Fleet
-from combust.application.fleet.nights import kept_heat, nights_frame
+from combust.application.fleet.nights import heat_short, nights_frame
 from combust.application.fleet.policy import Policy
-from combust.kernel.cab import cab_temperature_reached
 
 # One unit outweighs any cold cab, one cold cab any number of moves (moves are counted in thousandths).
 COST_NOT_ALLOWED, COST_UNIT, COST_COLD, COST_MOVE = 1.0e4, 100.0, 10.0, 0.001
@@ -31,6 +31,7 @@ KIND = (
     "cab_target_c",
     "blower_trim_limit_pct",
 )
+PLACE = ("group", "site_id", "route_id")
 
 
 @dataclass(frozen=True)
@@ -70,32 +71,47 @@ def reassign(
     CombustError
         Never for a valid plan; a fleet with too many different kinds comes back unchanged with a note.
     """
-    kinds, kind_of = _factor(frame, KIND)
-    places, place_of = _factor(frame, ("group", "site_id", "route_id"))
-    start, start_of = np.unique(np.stack([kind_of, place_of]), axis=1, return_inverse=True)
-    start_of = start_of.reshape(-1)
-    pairs = _pairs(frame, start, kinds, places)
-    before = _state(frame, policy)
-    nothing = pd.DataFrame(columns=["vehicle_id", "group", "from_site", "from_route", "to_site", "to_route", "reason"])
-    if pairs is None:
-        note = f"more than {MOST_PAIRS} combinations of vehicle kind and place: not tried. Split the fleet by group."
-        return Reassignment(before[0], before[0], before[1], before[1], nothing, note)
+    kind_of, kinds = _kinds(frame, KIND)
+    place_of, places = _kinds(frame, PLACE)
+    start, start_of, supply = np.unique(np.stack([kind_of, place_of]), axis=1, return_inverse=True, return_counts=True)
+    needs, cold = _units(frame)[0], frame["heat_short"].to_numpy()
+
+    def planned(needs_after: Any, cold_after: Any, row_after: Any, note: str) -> Reassignment:
+        moves = _moves(frame, row_after)
+        return Reassignment(
+            int(needs.sum()), int(needs_after.sum()), int(cold.sum()), int(cold_after.sum()), moves, note
+        )
+
+    unchanged = partial(planned, needs, cold, np.arange(len(frame)))
+    # Every move that stays within its group, group by group.
+    starts = pd.DataFrame({"group": frame["group"].to_numpy()[kinds[start[0]]], "start": np.arange(len(supply))})
+    ends = pd.DataFrame({"group": frame["group"].to_numpy()[places], "place": np.arange(len(places))})
+    if starts["group"].map(ends["group"].value_counts()).sum() > MOST_PAIRS:
+        return unchanged(
+            f"more than {MOST_PAIRS} combinations of vehicle kind and place: not tried. Split the fleet by group."
+        )
     if importlib.util.find_spec("scipy") is None:
-        note = "scipy is not installed, nothing was exchanged. Install it with: pip install 'combust[scale]'"
-        return Reassignment(before[0], before[0], before[1], before[1], nothing, note)
-    source, target = pairs
-    cost = _costs(frame, vehicles, sites, fleet, policy, start, source, target, kinds, places, place_of)
-    supply = np.bincount(start_of, minlength=start.shape[1])
-    room = np.bincount(place_of, minlength=len(places))
-    solved = _solve(cost, source, target, supply, room)
+        return unchanged("scipy is not installed, nothing was exchanged. Install it with: pip install 'combust[scale]'")
+    pairs = starts.sort_values("group", kind="stable").merge(ends, on="group")
+    source, target = pairs["start"].to_numpy(), pairs["place"].to_numpy()
+    example = kinds[start[0][source]]
+    row_of_site = pd.Index(sites["site_id"]).get_indexer(frame["site_id"].iloc[places])
+    types = Fleet(fleet.types, fleet.index[example])
+    moved = nights_frame(vehicles.iloc[example], sites, row_of_site[target], types, policy)
+    (unit, stopped), stays = _units(moved), target == start[1][source]
+    cold_there = heat_short(moved, policy)
+    cost = COST_NOT_ALLOWED * stopped + COST_UNIT * unit + COST_COLD * cold_there + COST_MOVE * ~stays
+    solved = _solve(cost, source, target, supply, np.bincount(place_of))
     if solved.x is None:
-        return Reassignment(before[0], before[0], before[1], before[1], nothing, f"solver: {solved.message}")
+        return unchanged(f"solver: {solved.message}")
     flows = np.rint(solved.x).astype(int)
-    new_place = _hand_out(start, start_of, source, target, flows, place_of)
-    moves = _moves(frame, places, place_of, new_place)
-    units, cold = _after(cost, flows)
+    # Vehicles that stay are the first of their kind in the table.
+    order = np.lexsort((~stays, source))
+    place_after = np.empty_like(place_of)
+    place_after[np.argsort(start_of.reshape(-1), kind="stable")] = np.repeat(target[order], flows[order])
+    row_after = np.where(place_after == place_of, np.arange(len(frame)), places[place_after])
     note = "Exchange within each group; every place keeps its number of vehicles. The unit's own limit decides."
-    return Reassignment(before[0], units, before[1], cold, moves, note)
+    return planned(unit * flows, cold_there * flows, row_after, note)
 
 
 def _solve(cost: Any, source: Any, target: Any, supply: Any, room: Any) -> Any:
@@ -111,62 +127,10 @@ def _solve(cost: Any, source: Any, target: Any, supply: Any, room: Any) -> Any:
     return linprog(cost, A_eq=rows, b_eq=wanted, bounds=(0, None), method="highs-ds")
 
 
-def _factor(frame: pd.DataFrame, columns: tuple[str, ...]) -> tuple[pd.DataFrame, Any]:
-    """Return (different rows of some columns, which of them each row is)."""
-    part = frame[list(columns)].round(6)
-    codes = part.groupby(list(columns), sort=False, dropna=False).ngroup().to_numpy()
-    first = np.unique(codes, return_index=True)[1]
-    return part.iloc[first].reset_index(drop=True), codes
-
-
-def _pairs(frame: pd.DataFrame, start: Any, kinds: pd.DataFrame, places: pd.DataFrame) -> tuple[Any, Any] | None:
-    """Return (start, place) of every move that stays within its group."""
-    group_of_start = kinds["group"].to_numpy()[start[0]]
-    group_of_place = places["group"].to_numpy()
-    names, place_codes = np.unique(group_of_place, return_inverse=True)
-    start_codes = np.searchsorted(names, group_of_start)
-    total = sum(int((start_codes == code).sum()) * int((place_codes == code).sum()) for code in range(len(names)))
-    if total > MOST_PAIRS:
-        return None
-    source, target = [], []
-    for code in range(len(names)):
-        starts, ends = np.flatnonzero(start_codes == code), np.flatnonzero(place_codes == code)
-        source.append(np.repeat(starts, len(ends)))
-        target.append(np.tile(ends, len(starts)))
-    return np.concatenate(source), np.concatenate(target)
-
-
-def _costs(
-    frame: pd.DataFrame,
-    vehicles: pd.DataFrame,
-    sites: pd.DataFrame,
-    fleet: Fleet,
-    policy: Policy,
-    start: Any,
-    source: Any,
-    target: Any,
-    kinds: pd.DataFrame,
-    places: pd.DataFrame,
-    place_of: Any,
-) -> Any:
-    """Return the cost of one vehicle of each start at each place."""
-    example = _example_rows(frame, kinds, KIND)[start[0][source]]
-    row_of_site = pd.Index(sites["site_id"]).get_indexer(places["site_id"])
-    types = Fleet(fleet.types, fleet.index[example])
-    moved = nights_frame(vehicles.iloc[example], sites, row_of_site[target], types, policy)
-    units, stopped = _units(moved)
-    heat = kept_heat(moved, types, "air_ratio_full")
-    reached = cab_temperature_reached(
-        moved["heat_loss_w_per_k"].to_numpy(), moved["design_temp_c"].to_numpy(), heat, moved["cab_target_c"].to_numpy()
-    )
-    cold = reached < moved["cab_target_c"].to_numpy() - policy["heat_short_tolerance_k"]
-    stays = target == start[1][source]
-    return COST_NOT_ALLOWED * stopped + COST_UNIT * units + COST_COLD * cold + COST_MOVE * ~stays
-
-
-def _example_rows(frame: pd.DataFrame, kinds: pd.DataFrame, columns: tuple[str, ...]) -> Any:
-    _, codes = _factor(frame, columns)
-    return np.unique(codes, return_index=True)[1][: len(kinds)]
+def _kinds(frame: pd.DataFrame, columns: tuple[str, ...]) -> tuple[Any, Any]:
+    """Return (which different set of some columns each row has, the first row of each set)."""
+    codes = frame[list(columns)].round(6).groupby(list(columns), sort=False, dropna=False).ngroup().to_numpy()
+    return codes, np.unique(codes, return_index=True)[1]
 
 
 def _units(frame: pd.DataFrame) -> tuple[Any, Any]:
@@ -179,45 +143,19 @@ def _units(frame: pd.DataFrame) -> tuple[Any, Any]:
     return above & ~fitted, above & fitted & ~(height <= fitted_limit)
 
 
-def _state(frame: pd.DataFrame, policy: Policy) -> tuple[int, int]:
-    return int(_units(frame)[0].sum()), int(frame["heat_short"].sum())
-
-
-def _after(cost: Any, flows: Any) -> tuple[int, int]:
-    rest = np.mod(cost, COST_NOT_ALLOWED)
-    units = np.floor(rest / COST_UNIT)
-    cold = np.floor((rest - units * COST_UNIT) / COST_COLD)
-    return int((units * flows).sum()), int((cold * flows).sum())
-
-
-def _hand_out(start: Any, start_of: Any, source: Any, target: Any, flows: Any, place_of: Any) -> Any:
-    """Return the new place of each vehicle; those that stay are the first of their kind in the table."""
-    new_place = place_of.copy()
-    used = np.flatnonzero(flows)
-    stays = target[used] == start[1][source[used]]
-    order = used[np.argsort(~stays, kind="stable")]
-    waiting = {int(one): list(np.flatnonzero(start_of == one)) for one in np.unique(source[order])}
-    for pair in order:
-        queue = waiting[int(source[pair])]
-        for _ in range(int(flows[pair])):
-            new_place[queue.pop(0)] = target[pair]
-    return new_place
-
-
-def _moves(frame: pd.DataFrame, places: pd.DataFrame, place_of: Any, new_place: Any) -> pd.DataFrame:
-    rows = np.flatnonzero(new_place != place_of)
-    old, new = places.iloc[place_of[rows]], places.iloc[new_place[rows]]
-    limits = frame["unit_altitude_limit_m"].to_numpy()[rows]
-    heights = dict(zip(frame["site_id"], frame["altitude_m"], strict=True))
+def _moves(frame: pd.DataFrame, row_after: Any) -> pd.DataFrame:
+    """Return the vehicles whose place is another row's afterwards, with the unit's own limit as the reason."""
+    rows = np.flatnonzero(row_after != np.arange(len(frame)))
+    old, new = frame.iloc[rows], frame.iloc[row_after[rows]]
     reasons = [
-        f"unit's own limit {limit:.0f} m, site {heights[site]:.0f} m"
-        + ("" if heights[site] <= limit else " (needs a kit there, as before: frees a place for others)")
-        for limit, site in zip(limits, new["site_id"], strict=True)
+        f"unit's own limit {limit:.0f} m, site {height:.0f} m"
+        + ("" if height <= limit else " (needs a kit there, as before: frees a place for others)")
+        for limit, height in zip(old["unit_altitude_limit_m"], new["altitude_m"], strict=True)
     ]
     return pd.DataFrame(
         {
-            "vehicle_id": frame["vehicle_id"].to_numpy()[rows],
-            "group": frame["group"].to_numpy()[rows],
+            "vehicle_id": old["vehicle_id"].to_numpy(),
+            "group": old["group"].to_numpy(),
             "from_site": old["site_id"].to_numpy(),
             "from_route": old["route_id"].to_numpy(),
             "to_site": new["site_id"].to_numpy(),

@@ -28,16 +28,14 @@ COLUMNS = (
 
 def route_uses(frame: pd.DataFrame, fleet: Fleet) -> list[RouteUse]:
     """Return every route and heater type of the planned vehicles, with what its points are judged by."""
-    used = frame[frame["route_id"] != ""]
-    columns = ["route_id", "heater", "altitude_m", "design_temp_c"]
+    used = frame.loc[frame["route_id"] != "", ["route_id", "heater", "altitude_m", "design_temp_c"]].drop_duplicates()
     by_name = {one.name: one for one in fleet.types}
     uses = []
-    for (route, heater), part in used[columns].drop_duplicates().groupby(["route_id", "heater"], sort=False):
-        one = by_name[heater]
-        heights, temps = tuple(part["altitude_m"].tolist()), tuple(part["design_temp_c"].tolist())
-        uses.append(
-            RouteUse(str(route), heater, one.base.surface, one.altitude_limit_m, one.air_ratio_min, heights, temps)
-        )
+    for (route, heater), part in used.groupby(["route_id", "heater"], sort=False):
+        base, numbers = by_name[heater].base, by_name[heater].numbers
+        limits = numbers["altitude_limit_m"], numbers["air_ratio_min"]
+        sites = tuple(part["altitude_m"].tolist()), tuple(part["design_temp_c"].tolist())
+        uses.append(RouteUse(str(route), heater, base.surface, *limits, *sites))
     return uses
 
 

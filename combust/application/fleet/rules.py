@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from combust.application.fleet.nights import ACCOUNTS
+from combust.application.fleet.nights import ACCOUNTS, NIGHTS, heat_short
 from combust.application.fleet.policy import Policy
 from combust.application.safety import own_limits
 from combust.domain.limits import finding
@@ -30,12 +30,6 @@ DECISIONS = {
 KEEP_OFF = ("compensate", "check_document", "limit_missing", "barred")
 
 
-def needed_by_air_ratio(air_ratio: Any, minimum: Any, borderline: float) -> Any:
-    """Return "yes", "borderline" or "no" for lambda against its minimum."""
-    gap = np.asarray(air_ratio) - np.asarray(minimum)
-    return np.where(np.abs(gap) <= borderline, "borderline", np.where(gap < 0.0, "yes", "no"))
-
-
 def rule_columns(frame: pd.DataFrame, policy: Policy) -> dict[str, Any]:
     """Return the three counting rules of each vehicle: by the unit's limit, and by each lambda at two nights."""
     limit = frame["unit_altitude_limit_m"].to_numpy()
@@ -45,9 +39,10 @@ def rule_columns(frame: pd.DataFrame, policy: Policy) -> dict[str, Any]:
     }
     for account in ACCOUNTS:
         short = account.removeprefix("air_ratio").strip("_") or "dry_air"
-        for night, suffix in (("design_night", ""), ("mildest_night", "_mild")):
-            lam = frame[account + suffix].to_numpy()
-            out[f"needed_by_{night}_{short}"] = needed_by_air_ratio(lam, minimum, policy["borderline_margin"])
+        for night, suffix, _ in NIGHTS:
+            gap = frame[account + suffix].to_numpy() - minimum
+            answer = np.where(gap < 0.0, "yes", "no")
+            out[f"needed_by_{night}_{short}"] = np.where(abs(gap) <= policy["borderline_margin"], "borderline", answer)
     return out
 
 
@@ -86,14 +81,12 @@ def decision_columns(frame: pd.DataFrame, policy: Policy) -> dict[str, Any]:
         default="as_is",
     )
     low_stage_holds = frame["air_ratio_low_stage_lowest"].to_numpy() >= frame["minimum_air_ratio"].to_numpy()
-    tolerance = policy["heat_short_tolerance_k"]
-    short = frame["cab_temp_reached_full_c"].to_numpy() < frame["cab_target_c"].to_numpy() - tolerance
     return {
         "decision": decision,
         "margin_m": np.where(above & fitted & ~np.isnan(fitted_limit), fitted_limit, limit) - height,
         "margin_air_ratio": margin,
         "cap_at_low_stage": (decision == "watch") & low_stage_holds,
-        "heat_short": short,
+        "heat_short": heat_short(frame, policy),
         "shorten_service": ~fitted & (frame["nights_below_service_air_ratio"].to_numpy() > policy["service_nights"]),
         "flips_between_lambdas": _flips(frame),
     }
@@ -103,7 +96,7 @@ def _flips(frame: pd.DataFrame) -> Any:
     """Return which of the two lambda rules answers differently by the three lambdas ("" = neither)."""
     minimum = frame["minimum_air_ratio"].to_numpy()
     parts = []
-    for night, suffix in (("design_night", ""), ("mildest_night", "_mild")):
+    for night, suffix, _ in NIGHTS:
         fails = np.stack([frame[account + suffix].to_numpy() < minimum for account in ACCOUNTS])
         parts.append(np.where(fails.any(axis=0) & ~fails.all(axis=0), night, ""))
     return np.array([" ".join(filter(None, pair)) for pair in zip(*parts, strict=True)], dtype=object)
@@ -138,29 +131,18 @@ def plan_safety(frame: pd.DataFrame, refused: int) -> Safety:
     return of_all([calculation(*found)], refused=refused)
 
 
-REASON_COLUMNS = (
-    "decision",
-    "altitude_m",
+# What the sentence depends on: where and how it is fitted gives every number but those of the cab and the battery.
+REASON_COLUMNS = [
     "site_id",
-    "unit_altitude_limit_m",
+    "heater",
     "compensation",
     "compensation_limit_m",
-    "base_air_ratio",
-    "minimum_air_ratio",
-    "air_ratio_full",
-    "air_ratio_full_season_lowest",
-    "season_lowest_at_c",
-    "margin_air_ratio",
     "heat_short",
-    "cap_at_low_stage",
-    "air_ratio_low_stage_lowest",
     "cab_temp_reached_full_c",
     "cab_target_c",
     "battery",
     "battery_share_of_usable",
-    "fuel_grade",
-    "cold_filter_plugging_c",
-)
+]
 
 
 def reasons(frame: pd.DataFrame) -> list[str]:
@@ -168,8 +150,8 @@ def reasons(frame: pd.DataFrame) -> list[str]:
 
     Worked once for each different set of numbers as they are shown: a large fleet has few of them.
     """
-    shown = frame[list(REASON_COLUMNS)].round({"cab_temp_reached_full_c": 1, "battery_share_of_usable": 2})
-    codes = shown.groupby(list(REASON_COLUMNS), sort=False, dropna=False).ngroup().to_numpy()
+    shown = frame[REASON_COLUMNS].round({"cab_temp_reached_full_c": 1, "battery_share_of_usable": 2})
+    codes = shown.groupby(REASON_COLUMNS, sort=False, dropna=False).ngroup().to_numpy()
     first = np.unique(codes, return_index=True)[1]
     texts = [_reason(row) for row in frame.iloc[first].itertuples(index=False)]
     return [texts[code] for code in codes.tolist()]

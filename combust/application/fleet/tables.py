@@ -18,7 +18,7 @@ from combust.kernel.air import pressure_from_altitude
 
 FOOT_M = 0.3048
 FAULT_COLUMNS = ("table", "row", "column", "value", "code", "severity", "text")
-MOST_NAMED = 5
+MOST_NAMED, MOST_RAISED = 5, 50
 
 
 @cache
@@ -110,6 +110,14 @@ class Faults:
         severity = "warned" if warn else "refused"
         self.rows.append((table, int(self.lines[table][row]), column, value, code, severity, text))
 
+    def as_faults(self) -> list[Fault]:
+        """Return the first of what was refused, as an error tells it."""
+        rows = self.frame().query("severity == 'refused'").head(MOST_RAISED)
+        return [
+            Fault(f"{row.table} row {row.row}, {row.column}", row.value, row.code, why="was refused", hint=row.text)
+            for row in rows.itertuples()
+        ]
+
     def frame(self) -> pd.DataFrame:
         """Return the faults as a table, in the order of table and row."""
         frame = pd.DataFrame(self.rows, columns=list(FAULT_COLUMNS))
@@ -118,21 +126,15 @@ class Faults:
 
 def check_columns_there(name: str, held: Iterable[str]) -> None:
     """Refuse a fleet table that lacks a required column; all are named at once."""
-    held = set(held)
+    held, absent = set(held), "is no column of the table"
     faults = [
-        Fault(
-            f"{name}.{key}",
-            None,
-            "missing",
-            why="is no column of the table",
-            hint=spec.hint or f"Add the column {key}.",
-        )
+        Fault(f"{name}.{key}", None, "missing", why=absent, hint=spec.hint or f"Add the column {key}.")
         for key, spec in fleet_fields(name).items()
         if spec.required and key not in held
     ]
     if name == "vehicles" and not held & {"heater_id", "profile"}:
         hint = "Add heater_id (a known heater) or profile (a TOML file)."
-        faults.append(Fault("vehicles.profile", None, "missing", why="is no column of the table", hint=hint))
+        faults.append(Fault("vehicles.profile", None, "missing", why=absent, hint=hint))
     if faults:
         raise CombustError(faults)
 

@@ -79,14 +79,14 @@ class DuctDuty:
         """
         mass = self.fuel_l_per_h * density_at_pump(self.fuel, self.at_pump_c) * 1e-3
         if which == "intake":
-            place = {"intake_temp_c": self.intake_temp_c, "pressure_hpa": self.pressure_hpa}
-            return intake_duty(self.fuel, mass, self.air_ratio, **place)
+            temp, pressure = self.intake_temp_c, self.pressure_hpa
+            return intake_duty(self.fuel, mass, self.air_ratio, intake_temp_c=temp, pressure_hpa=pressure)
         if self.flue_temp_c is None:
             hint = "Give the temperature at the exhaust port, for example --flue-temp 350."
             why = "is needed for an exhaust duct"
             raise CombustError(Fault("flue_temp_c", None, "missing", unit="°C", why=why, hint=hint))
-        place = {"flue_temp_c": self.flue_temp_c, "pressure_hpa": self.pressure_hpa}
-        return exhaust_duty(self.fuel, mass, self.air_ratio, **place)
+        pressure = self.pressure_hpa
+        return exhaust_duty(self.fuel, mass, self.air_ratio, flue_temp_c=self.flue_temp_c, pressure_hpa=pressure)
 
 
 def duty_of_heater(heater: Heater, stage: str, *, catalogue: Catalogue | None = None, **given: Any) -> DuctDuty:
@@ -332,15 +332,11 @@ def _findings(
         low, high = _port_limits(now)
         if not low <= read_port_pa <= high:
             found.append(finding("port_pressure_differs", read=read_port_pa, low=low, high=high, duct=which))
-    if any(_turning(loss) for loss in (now, changed) if loss):
+    if any(in_transition(loss.reynolds) for loss in (now, changed) if loss):
         found.append(finding("flow_turning", reynolds=float(now.reynolds)))
     if which == "exhaust":
         found.append(finding("gas_cools"))
     return [*found, finding("wind"), finding("heater_document")]
-
-
-def _turning(loss: DuctLoss) -> bool:
-    return bool(in_transition(loss.reynolds))
 
 
 def _port_limits(loss: DuctLoss) -> tuple[float, float]:

@@ -105,9 +105,7 @@ def _stage_facts(heater: Heater, stage: Stage, results: list[tuple[Baseline, Rea
         "blower_rpm": stage.blower_rpm,
         "air_ratio_band": None if stage.air_ratio_band is None else list(stage.air_ratio_band),
         "baseline_origin": own.origin if own else None,
-        "air_ratio": result.air_ratio if result else None,
-        "air_ratio_u": result.air_ratio_u if result else None,
-        "air_ratio_at_reference": result.air_ratio_at_reference if result else None,
+        **{key: getattr(result, key, None) for key in ("air_ratio", "air_ratio_u", "air_ratio_at_reference")},
     }
 
 
@@ -127,13 +125,10 @@ def _flow_by_pump(heater: Heater, stage: Stage) -> float | None:
 
 def _not_given(heater: Heater) -> Iterator[str]:
     """Yield the keys that would sharpen answers and are not known."""
-    for key in WANTED:
-        if getattr(heater, key) in (None, "unknown"):
-            yield key
+    yield from (key for key in WANTED if getattr(heater, key) in (None, "unknown"))
     for stage in heater.stages.values():
-        for key in ("fuel_l_per_h", "pump_hz", "air_ratio_band"):
-            if getattr(stage, key) is None:
-                yield f"stages.{stage.name}.{key}"
+        wanted = ("fuel_l_per_h", "pump_hz", "air_ratio_band")
+        yield from (f"stages.{stage.name}.{key}" for key in wanted if getattr(stage, key) is None)
 
 
 def _missing_findings(heater: Heater) -> Iterator[Finding]:
@@ -143,9 +138,8 @@ def _missing_findings(heater: Heater) -> Iterator[Finding]:
     if len(heater.ducts) == 1:
         given = next(iter(heater.ducts))
         yield finding("duct_without_neighbour", given=given, missing="exhaust" if given == "intake" else "intake")
-    missing = list(_not_given(heater))
-    if missing:
-        yield finding("widened", keys=", ".join(missing))
+    if missing := ", ".join(_not_given(heater)):
+        yield finding("widened", keys=missing)
 
 
 def _heater_findings(heater: Heater) -> Iterator[Finding]:
@@ -183,10 +177,7 @@ def _baseline_findings(heater: Heater, baseline: Baseline, result: ReadingResult
     yield from result.safety.without_place().stops
     if baseline.origin == "type":
         yield finding("baseline_of_type", stage=stage)
-    co, most = (
-        reading.co_dry_ppm if reading.co_dry_ppm is not None else reading.co_wet_ppm,
-        limit("baseline_co_high"),
-    )
+    co, most = reading.get("co_dry_ppm", reading.co_wet_ppm), limit("baseline_co_high")
     if co is None:
         yield finding("baseline_without_co", stage=stage)
     elif co > most:
@@ -204,8 +195,7 @@ def _baseline_findings(heater: Heater, baseline: Baseline, result: ReadingResult
     stated = heater.stages[stage].pump_hz
     if stated and reading.pump_hz and abs(reading.pump_hz / stated - 1.0) > limit("pump_mismatch"):
         yield finding("baseline_pump_differs", stage=stage, read=reading.pump_hz, stage_hz=stated)
-    unsteady = _unsteady(baseline)
-    if unsteady:
+    if unsteady := _unsteady(baseline):
         yield finding("baseline_not_steady", stage=stage, what=unsteady)
 
 

@@ -14,16 +14,8 @@ from combust.domain.profile_keys import profile_keys
 # What a healthy reading should hold, most wanted first. The first four stand open, the rest wait behind a #.
 READING_KEYS = (
     *("o2_dry_pct", "co_dry_ppm", "altitude_m", "intake_temp_c"),
-    *(
-        "flue_temp_c",
-        "co2_dry_pct",
-        "co2_origin",
-        "air_in_temp_c",
-        "air_out_temp_c",
-        "supply_v",
-        "blower_rpm",
-        "pump_hz",
-    ),
+    *("flue_temp_c", "co2_dry_pct", "co2_origin", "air_in_temp_c", "air_out_temp_c", "supply_v"),
+    *("blower_rpm", "pump_hz"),
     *("intake_static_pa", "exhaust_static_pa", "smoke_number", "probe_leak_test", "pressure_hpa", "humidity_pct"),
     *("instrument", "taken_at"),
 )

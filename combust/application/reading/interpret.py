@@ -139,11 +139,7 @@ def _dry_gases(columns: Columns, humidity_ratio: Any) -> dict[str, Any]:
             was_wet |= use
     measured = columns.chosen("co2_origin", "measured")
     return {
-        "o2": gases["o2_dry_pct"],
-        "co2": gases["co2_dry_pct"],
-        "co": gases["co_dry_ppm"],
-        "hc": gases["hc_dry_ppm"],
-        "no": gases["no_dry_ppm"],
+        **{name.split("_")[0]: gas for name, gas in gases.items()},
         "measured": np.broadcast_to(measured, columns.size),
         "was_wet": was_wet,
         "any_co": bool(np.any(gases["co_dry_ppm"] > 0.0)),
@@ -163,11 +159,8 @@ def _dry_share(columns: Columns, gases: dict[str, Any], wet: dict[str, Any], hum
         humidity_ratio=humidity_ratio,
     )
     by_dry = air_ratio.air_ratio_from_o2(gases["o2_dry_pct"], columns.atoms)
-    by_dry = np.where(
-        np.isnan(by_dry),
-        np.where(measured, air_ratio.air_ratio_from_co2(gases["co2_dry_pct"], columns.atoms), np.nan),
-        by_dry,
-    )
+    by_co2 = np.where(measured, air_ratio.air_ratio_from_co2(gases["co2_dry_pct"], columns.atoms), np.nan)
+    by_dry = np.where(np.isnan(by_dry), by_co2, by_dry)
     water = wet_dry.flue_water_fraction(columns.atoms, by_dry, humidity_ratio=humidity_ratio)
     return np.where(np.isnan(share), 1.0 - water, share)
 
@@ -180,8 +173,8 @@ def _air_ratio(columns: Columns, gas: dict[str, Any], instrument: InstrumentClas
     hc = np.nan_to_num(gas["hc"]) if np.any(gas["hc"] > 0.0) else 0.0
     no = np.nan_to_num(gas["no"]) if np.any(gas["no"] > 0.0) else 0.0
     u = _reading_uncertainties(columns, gas, instrument)
-    hydrogen_u = columns.of_fuel("h_c_u")
-    shared = {"co_dry_ppm": co, "co_u": u["co"], "hydrogen_u": hydrogen_u, "hc_dry_ppm": hc}
+    gases: dict[str, Any] = {"co_dry_ppm": co, "hc_dry_ppm": hc}
+    shared = gases | {"co_u": u["co"], "hydrogen_u": columns.of_fuel("h_c_u")}
     near_air = o2 >= limit("o2_no_lambda")
     o2_used = np.where(near_air, np.nan, o2)
     by_o2 = uncertainty.uncertain_route(
@@ -193,7 +186,6 @@ def _air_ratio(columns: Columns, gas: dict[str, Any], instrument: InstrumentClas
         co2_used = np.where(measured & ~near_air, co2, np.nan)
         by_co2 = uncertainty.uncertain_route(air_ratio.air_ratio_from_co2, co2_used, fuel, gas_u=u["co2"], **shared)
         best = uncertainty.best_air_ratio(by_o2, by_co2)
-        gases: dict[str, Any] = {"co_dry_ppm": co, "hc_dry_ppm": hc}
         balance = air_ratio.air_ratio_from_balance(o2_used, co2_used, fuel, no_dry_ppm=no, **gases)
         brettschneider = air_ratio.air_ratio_brettschneider(o2_used, co2_used, fuel, no_dry_ppm=no, **gases)
         spindt = air_ratio.air_ratio_spindt(o2_used, co2_used, fuel, **gases)
@@ -244,15 +236,15 @@ def _fuel_factor_of_fuel(ratio: Any, fuel: Any) -> Any:
 def _reading_uncertainties(columns: Columns, gas: dict[str, Any], instrument: InstrumentClass) -> dict[str, Any]:
     """Return the standard uncertainty of O2, CO2 [%] and CO [ppm] of each row."""
     repeats = np.nan_to_num(columns.number("repeats"), nan=1.0)
-    spread = {
-        key: np.nan_to_num(columns.number(key)) for key in ("o2_repeat_sd_pct", "co2_repeat_sd_pct", "co_repeat_sd_ppm")
-    }
-    standard = uncertainty.standard_uncertainty
     co = np.nan_to_num(gas["co"]) if gas["any_co"] else 0.0
+
+    def standard(limit: Any, resolution: float, spread: str) -> Any:
+        return uncertainty.standard_uncertainty(limit, resolution, np.nan_to_num(columns.number(spread)), repeats)
+
     return {
-        "o2": standard(instrument.o2_limit_pct, instrument.o2_resolution_pct, spread["o2_repeat_sd_pct"], repeats),
-        "co2": standard(instrument.co2_limit_pct, instrument.co2_resolution_pct, spread["co2_repeat_sd_pct"], repeats),
-        "co": standard(instrument.co_limit_ppm(co), instrument.co_resolution_ppm, spread["co_repeat_sd_ppm"], repeats),
+        "o2": standard(instrument.o2_limit_pct, instrument.o2_resolution_pct, "o2_repeat_sd_pct"),
+        "co2": standard(instrument.co2_limit_pct, instrument.co2_resolution_pct, "co2_repeat_sd_pct"),
+        "co": standard(instrument.co_limit_ppm(co), instrument.co_resolution_ppm, "co_repeat_sd_ppm"),
     }
 
 

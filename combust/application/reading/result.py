@@ -20,7 +20,7 @@ from combust.domain.fuel import Fuel
 from combust.domain.instrument import InstrumentClass, instrument_class
 from combust.domain.limits import Finding, cautions, finding, finding_kinds, limit, limits
 from combust.domain.reading import WORTH_TELLING, Reading, nothing_entered
-from combust.domain.result import UNTOLD, Assumed, Result, Rows, assume, plain
+from combust.domain.result import UNTOLD, Assumed, Result, Rows, assume, plain, shown
 from combust.domain.safety import Safety
 from combust.domain.site import DENSITY_REFERENCE
 
@@ -76,20 +76,14 @@ class ReadingResult(Result):
     def to_dict(self) -> dict[str, Any]:
         """Return plain values for JSON, with the limits that gases and smoke are judged by."""
         return super().to_dict() | {
-            "limits": {
-                key: {"value": row.value, "unit": row.unit, "basis": row.basis, "origin": row.origin}
-                for key, row in limits().items()
-                if key.startswith(("exhaust", "cab", "smoke"))
-            }
+            "limits": {key: plain(row) for key, row in limits().items() if key.startswith(("exhaust", "cab", "smoke"))}
         }
 
     def lines(self) -> Rows:
         """Return the result as (label, text) lines for a table; what cannot be told stands in one line."""
         by = self.air_ratio_by
-
-        def number(value: float | None, pattern: str, unit: str = "") -> str:
-            return UNTOLD if value is None else f"{value:{pattern}}{' ' + unit if unit else ''}"
-
+        air = "{pressure_hpa:.0f} hPa, {air_density_kg_m3:.3f} kg/m³, dry-air ratio {dry_air_density_ratio:.3f} to "
+        air += "1013.25 hPa, 15 °C, dry"
         spread = "" if self.air_ratio_u is None else f" ± {2 * self.air_ratio_u:.2f} (95 %)"
         routes = [f"{route} {by[route]:.3f}" for route in ROUTES if by[route] is not None]
         factor = self.agreement["fuel_factor"]
@@ -98,25 +92,21 @@ class ReadingResult(Result):
         if factor is not None:
             pair += f" (fuel factor {factor:.3f}, the fuel's own {self.agreement['fuel_factor_of_fuel']:.3f})"
         rows = [
-            ("lambda (air ratio)", number(self.air_ratio, ".2f") + spread),
-            ("excess air", number(self.excess_air_pct, ".0f", "%")),
+            ("lambda (air ratio)", shown(self.air_ratio, ".2f") + spread),
+            ("excess air", shown(self.excess_air_pct, ".0f", "%")),
             ("lambda by route", ", ".join(routes) or UNTOLD),
-            ("lambda at reference air", number(self.air_ratio_at_reference, ".2f")),
+            ("lambda at reference air", shown(self.air_ratio_at_reference, ".2f")),
             ("O2 against CO2", pair),
-            ("CO air-free", number(self.co_air_free_ppm, ".0f", "ppm")),
-            ("CO at 3 % O2", number(self.co_at_3pct_o2_ppm, ".0f", "ppm")),
-            ("CO per net heat", number(self.co_mg_per_kwh, ".0f", "mg/kWh")),
-            ("stack loss (net)", number(self.stack_loss_pct, ".1f", "%")),
-            ("stack loss, Siegert form", number(self.stack_loss_siegert_pct, ".1f", "%")),
-            ("unburnt loss", number(self.loss_unburnt_pct, ".2f", "%")),
-            ("efficiency (net)", number(self.efficiency_net_pct, ".1f", "%")),
-            ("efficiency (gross)", number(self.efficiency_gross_pct, ".1f", "%")),
-            ("water dew point", number(self.water_dew_point_c, ".0f", "°C")),
-            (
-                "air",
-                f"{self.site['pressure_hpa']:.0f} hPa, {self.site['air_density_kg_m3']:.3f} kg/m³, dry-air ratio "
-                f"{self.site['dry_air_density_ratio']:.3f} to 1013.25 hPa, 15 °C, dry",
-            ),
+            ("CO air-free", shown(self.co_air_free_ppm, ".0f", "ppm")),
+            ("CO at 3 % O2", shown(self.co_at_3pct_o2_ppm, ".0f", "ppm")),
+            ("CO per net heat", shown(self.co_mg_per_kwh, ".0f", "mg/kWh")),
+            ("stack loss (net)", shown(self.stack_loss_pct, ".1f", "%")),
+            ("stack loss, Siegert form", shown(self.stack_loss_siegert_pct, ".1f", "%")),
+            ("unburnt loss", shown(self.loss_unburnt_pct, ".2f", "%")),
+            ("efficiency (net)", shown(self.efficiency_net_pct, ".1f", "%")),
+            ("efficiency (gross)", shown(self.efficiency_gross_pct, ".1f", "%")),
+            ("water dew point", shown(self.water_dew_point_c, ".0f", "°C")),
+            ("air", air.format(**self.site)),
             ("fuel", f"{self.fuel}, CO2 maximum {self.fuel.co2_maximum_pct:.1f} %"),
             ("analyser class", f"{self.instrument.name}: O2 ± {self.instrument.o2_limit_pct:g} % (95 %)"),
         ]

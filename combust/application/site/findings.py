@@ -30,14 +30,14 @@ def site_findings(base: HealthyStage, site: Site, values: Mapping[str, Any]) -> 
 def _limit_findings(base: HealthyStage, site: Site, values: Mapping[str, Any]) -> list[Finding]:
     if base.heater is None:
         return []
-    own = values["unit_altitude_limit_m"]
-    if own is None:
+    limit_m = values["unit_altitude_limit_m"]
+    if limit_m is None:
         return [finding("heater_limit_unknown")]
     entered = math.nan if site.altitude_m is None else site.altitude_m
     height = float(height_at_least(entered, site.pressure))
-    if own_limits(height_m=height, height_limit_m=own)["above_heater_limit"]:
+    if own_limits(height_m=height, height_limit_m=limit_m)["above_heater_limit"]:
         source = base.heater.limits.source or "source not stated"
-        return [finding("above_heater_limit", altitude_m=height, limit_m=own, source=source)]
+        return [finding("above_heater_limit", altitude_m=height, limit_m=limit_m, source=source)]
     return []
 
 

@@ -145,9 +145,8 @@ def _has(record: VisitRecord, field: Field) -> bool:
 
 def _worked(record: VisitRecord) -> bool:
     after = any(reading.get("phase") == "after" for reading in record.readings)
-    return (
-        after or bool(record.of_kind("adjustment")) or any(e.get("event") == "repair" for e in record.of_kind("event"))
-    )
+    repaired = any(event.get("event") == "repair" for event in record.of_kind("event"))
+    return after or repaired or bool(record.of_kind("adjustment"))
 
 
 def safety_now(record: VisitRecord) -> Safety:
@@ -191,11 +190,8 @@ def may_close(record: VisitRecord, *, incomplete: bool = False) -> str:
 
 def limit_entries() -> list[tuple[str, dict[str, Any]]]:
     """Return the limits as (key, content) with basis and origin: what this record was judged by."""
-    return [
-        (key, {"key": key, "value": row.value, "unit": row.unit, "basis": row.basis, "origin": row.origin})
-        for key, row in limits().items()
-        if key.startswith(("exhaust", "cab", "smoke", "steady"))
-    ]
+    named = ("exhaust", "cab", "smoke", "steady")
+    return [(key, plain(row)) for key, row in limits().items() if key.startswith(named)]
 
 
 def check_head(head: Mapping[str, Any]) -> tuple[dict[str, str], list[Fault]]:

@@ -13,7 +13,7 @@ from combust.data.fields import fields_of, need_fields
 from combust.data.tables import load_table
 from combust.domain.heater import Heater, StartTimes
 from combust.domain.limits import Finding, cautions, finding, finding_kinds, in_order, limit
-from combust.domain.result import UNTOLD, Assumed, Result, Rows
+from combust.domain.result import Assumed, Result, Rows, shown
 from combust.kernel.fuel_delivery import MICROLITRES_PER_LITRE, SECONDS_PER_HOUR
 
 ARGUMENTS = fields_of(
@@ -36,6 +36,11 @@ class StartPhase:
     pump_hz: float | None
     glow: bool
     blower: str
+
+    @property
+    def in_words(self) -> str:
+        """The label, with the pump's frequency where it pulses."""
+        return self.label + (f", pump {self.pump_hz:g} Hz" if self.pump_hz else "")
 
 
 @dataclass(frozen=True)
@@ -75,24 +80,17 @@ class StartTimeline(Result):
     def lines(self) -> Rows:
         """Return (label, text) lines; what cannot be told says so."""
 
-        def number(value: float | None, pattern: str, unit: str) -> str:
-            return UNTOLD if value is None else f"{value:{pattern}} {unit}"
-
-        pumps = [f", pump {phase.pump_hz:g} Hz" if phase.pump_hz else "" for phase in self.phases]
-        rows = [
-            (f"{phase.begin_s:.0f} to {phase.end_s:.0f} s", phase.label + pump)
-            for phase, pump in zip(self.phases, pumps, strict=True)
-        ]
-        restart = number(self.earliest_restart_s, ".0f", "s after the last switch-on, when all attempts fail")
+        rows = [(f"{phase.begin_s:.0f} to {phase.end_s:.0f} s", phase.in_words) for phase in self.phases]
+        restart = shown(self.earliest_restart_s, ".0f", "s after the last switch-on, when all attempts fail")
         heat = "" if self.fuel_heat_kj is None else f" = {self.fuel_g or 0.0:.1f} g, {self.fuel_heat_kj:.0f} kJ"
         burns = "" if self.full_firing_s is None else f", {self.full_firing_s:.0f} s of full stage"
         many = f"fuel of {self.cycles} failed start{'s' if self.cycles > 1 else ''}"
         return [
             *rows,
             ("earliest restart", restart),
-            ("fuel of one failed start", number(self.fuel_ml_per_cycle, ".1f", "ml")),
-            (many, number(self.fuel_ml, ".1f", "ml") + heat + burns),
-            ("glow energy of one", number(self.glow_wh, ".1f", "Wh")),
+            ("fuel of one failed start", shown(self.fuel_ml_per_cycle, ".1f", "ml")),
+            (many, shown(self.fuel_ml, ".1f", "ml") + heat + burns),
+            ("glow energy of one", shown(self.glow_wh, ".1f", "Wh")),
         ]
 
 

@@ -86,10 +86,11 @@ def possible_phases(
     """
     need_fields({"since_request_s": since_request_s, "requests": requests, "pump": pump}, ARGUMENTS)
     windows = _windows(heater)
+    flame_s = max(window.latest_s for window in windows if window.name == "attempt") + limit("warm_within")
     possible: list[Possible] = []
     ruled_out: dict[str, str] = {}
     for window in windows:
-        why = _why_not(window, since_request_s, requests, pump, blower, air_warm, windows)
+        why = _why_not(window, since_request_s, requests == 1, pump, blower, air_warm, flame_s)
         if why:
             ruled_out[window.label] = why
             continue
@@ -105,54 +106,40 @@ def possible_phases(
 
 def _windows(heater: Heater) -> list[_Window]:
     """Return each phase with the earliest and latest time after an accepted switch-on."""
-    start = start_times(heater)
-    phases = phases_of(start)
-    slack = limit("start_time_spread")
+    phases = phases_of(start_times(heater))
+    early, late = 1.0 - limit("start_time_spread"), 1.0 + limit("start_time_spread")
     words = load_table("start_guide")["phase"]
-    first_attempt = next(phase for phase in phases if phase.name == "attempt")
-    found = [_Window("no_start", words["no_start"]["label"], 0.0, FOREVER, False)]
-    for phase in phases:
-        burnt = phase.begin_s >= first_attempt.begin_s
-        window = _Window(phase.name, phase.label, phase.begin_s * (1 - slack), phase.end_s * (1 + slack), burnt)
-        found.append(window)
-    earliest = first_attempt.begin_s * (1 - slack)
-    for name in ("running", "standby", "run_on"):
-        found.append(_Window(name, words[name]["label"], earliest, FOREVER, True))
+    burner_s = next(phase.begin_s for phase in phases if phase.name == "attempt")
     # Without a cool-down in the profile it can only be said that it stops some time after the attempts.
-    found.append(_Window("stopped", words["stopped"]["label"], phases[-1].end_s * (1 - slack), FOREVER, True))
-    return found
+    later = dict.fromkeys(("running", "standby", "run_on"), burner_s) | {"stopped": phases[-1].end_s}
+    return [
+        _Window("no_start", words["no_start"]["label"], 0.0, FOREVER, False),
+        *(_Window(p.name, p.label, p.begin_s * early, p.end_s * late, p.begin_s >= burner_s) for p in phases),
+        *(_Window(name, words[name]["label"], begin * early, FOREVER, True) for name, begin in later.items()),
+    ]
 
 
 def _why_not(
-    window: _Window,
-    since: float,
-    requests: int,
-    pump: str | None,
-    blower: bool | None,
-    air_warm: bool | None,
-    windows: list[_Window],
+    window: _Window, since: float, once: bool, pump: str | None, blower: bool | None, warm: bool | None, flame_s: float
 ) -> str:
     """Return why a phase is ruled out, or an empty text."""
     seen = load_table("start_guide")["phase"][window.name]
-    latest_flame = max(other.latest_s for other in windows if other.name == "attempt") + limit("warm_within")
     # An earlier request may be the one that counts: then more time has passed, and only the upper end can rule out.
-    once, unburnt = requests == 1, window.name in ("self_check", "preheat")
+    never, unburnt = pump == "never" and once, window.name in ("self_check", "preheat")
+    too_late = warm is False and window.name == "running" and once and since > flame_s
     reasons = (
         (since > window.latest_s, f"it ends {window.latest_s:.0f} s after a switch-on at the latest"),
         (since < window.earliest_s and once, f"it begins {window.earliest_s:.0f} s after a switch-on at the earliest"),
         (pump == "pulsing" and seen["pump"] == "silent", "the pump pulses, and here it does not"),
         (pump in ("silent", "never") and seen["pump"] == "pulsing", "the pump is silent, and here it pulses"),
         (
-            pump == "never" and window.burnt and once,
-            "no pump pulse at all since the request: no fuel was asked for, so the burner was never reached",
+            never and window.burnt,
+            "no pump pulse at all since the request: the burner was never reached",
         ),
         (blower is False and seen["blower"] == "on", "the blower stands, and here it turns"),
         (blower is True and seen["blower"] == "off", "the blower turns, and here it stands"),
-        (air_warm is True and once and unburnt, "the air is warm, and nothing has burnt yet"),
-        (
-            air_warm is False and window.name == "running" and once and since > latest_flame,
-            f"the air would be warm {latest_flame:.0f} s after a switch-on",
-        ),
+        (warm is True and once and unburnt, "the air is warm, and nothing has burnt yet"),
+        (too_late, f"the air would be warm {flame_s:.0f} s after a switch-on"),
     )
     return next((why for ruled_out, why in reasons if ruled_out), "")
 

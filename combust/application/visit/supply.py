@@ -9,11 +9,10 @@ from typing import Any
 
 from combust import __version__
 from combust.application.visit.supply_order import cut_out_order, remedies
-from combust.data.errors import CombustError
-from combust.data.fields import Field, check_fields
+from combust.data.fields import Field, need_fields
 from combust.domain.heater import Heater
 from combust.domain.limits import Finding, cautions, finding, in_order, limit, limits
-from combust.domain.result import UNTOLD, Assumed, Result, Rows
+from combust.domain.result import Assumed, Result, Rows, shown
 from combust.kernel import wiring as kernel
 
 # argument -> (unit, low, high): what can be in a vehicle of up to 48 V; a convention of this project.
@@ -47,12 +46,8 @@ FIELDS = {
     for key, (unit, low, high) in _BANDS.items()
 }
 WHERE_FED = ("after_disconnect", "before_disconnect")
-_FED = Field(
-    "fed",
-    "choice",
-    choices=WHERE_FED,
-    hint="Say on which side of the vehicle disconnect the heater is connected.",
-)
+_SIDE = "Say on which side of the vehicle disconnect the heater is connected."
+_FED = Field("fed", "choice", choices=WHERE_FED, hint=_SIDE)
 
 
 @dataclass(frozen=True)
@@ -88,14 +83,11 @@ class SupplyResult(Result):
     def lines(self) -> Rows:
         """Return (label, text) lines; what cannot be told says so."""
 
-        def volt(value: float | None) -> str:
-            return UNTOLD if value is None else f"{value:.2f} V"
-
         band = self.heater_v_glow_band
         spread = f" ({band[0]:.2f} to {band[1]:.2f} V by the make of the cable)" if band else ""
         rows = [
-            ("voltage at heater, glow", volt(self.heater_v_glow) + spread),
-            ("voltage at heater, running", volt(self.heater_v_run)),
+            ("voltage at heater, glow", shown(self.heater_v_glow, ".2f", "V") + spread),
+            ("voltage at heater, running", shown(self.heater_v_run, ".2f", "V")),
             ("feed, return and contacts", f"{1000 * self.loop_ohm:.0f} mohm"),
         ]
         rows += [(f"{name}, at battery", f"{value:.2f} V") for name, value in self.cutouts_at_battery_v.items()]
@@ -191,17 +183,16 @@ def supply_check(
     battery = value["battery_mohm"] * 1e-3
     findings: list[Finding] = []
     glow, run = value.get("glow_a"), _run_current(value, battery + usual, findings)
-    at_glow = kernel.voltage_under_load(value["open_circuit_v"], glow, battery + usual) if glow else None
-    band = None
+    at_glow, band = None, None
     if glow:
-        ends = (kernel.voltage_under_load(value["open_circuit_v"], glow, battery + r) for r in (worst, best))
-        band = (float(next(ends)), float(next(ends)))
+        loops = (usual, worst, best)
+        at_glow, *ends = (kernel.voltage_under_load(value["open_circuit_v"], glow, battery + one) for one in loops)
+        band = (float(ends[0]), float(ends[1]))
     at_run = kernel.voltage_under_load(value["open_circuit_v"], run, battery + usual) if run else None
     _judge_voltage(value, at_glow, band, at_run, findings)
     drop = glow * (usual - value["contacts_mohm"] * 1e-3) if glow else None
     area = _area_for_drop(value, drop, findings)
     cutouts, first, verdict = cut_out_order(value, fed, run, glow, usual, findings)
-    energy, ah, usable, hours = _energy(value, findings)
     return SupplyResult(
         loop_ohm=usual,
         heater_v_glow=at_glow,
@@ -214,10 +205,7 @@ def supply_check(
         first_to_act=first,
         verdict=verdict,
         remedies=remedies(value, verdict),
-        energy_wh=energy,
-        energy_ah=ah,
-        usable_ah=usable,
-        run_time_h=hours,
+        **_energy(value, findings),
         findings=in_order(findings),
         cautions=tuple(cautions()),
         inputs={key: number for key, number in value.items() if key not in assumed} | {"fed": fed},
@@ -234,12 +222,8 @@ _SOURCES = (
 
 
 def _checked(heater: Heater | None, fed: str, given: Mapping[str, Any]) -> tuple[dict[str, float], dict[str, Assumed]]:
-    value, told = check_fields(given, FIELDS, what="a supply")
-    faults = [fault for _, fault in told]
-    if fault := _FED.fault_of(fed):
-        faults.insert(0, fault)
-    if faults:
-        raise CombustError(faults)
+    value = need_fields({"fed": fed, **given}, {"fed": _FED, **FIELDS}, what="a supply")
+    del value["fed"]
     return value, _fill(heater, value)
 
 
@@ -272,15 +256,8 @@ def _fill(heater: Heater | None, value: dict[str, float]) -> dict[str, Assumed]:
 
 
 def _loop(value: Mapping[str, float], table: str) -> float:
-    return float(
-        kernel.loop_resistance(
-            value["length_m"],
-            value["area_mm2"],
-            contacts_mohm=value["contacts_mohm"],
-            temp_c=value["cable_temp_c"],
-            table=table,
-        )
-    )
+    of_loop: dict[str, Any] = {"contacts_mohm": value["contacts_mohm"], "temp_c": value["cable_temp_c"], "table": table}
+    return float(kernel.loop_resistance(value["length_m"], value["area_mm2"], **of_loop))
 
 
 def _run_current(value: Mapping[str, float], resistance: float, findings: list[Finding]) -> float | None:
@@ -321,38 +298,31 @@ def _area_for_drop(value: Mapping[str, float], drop: float | None, findings: lis
     return area
 
 
-def _energy(
-    value: Mapping[str, float], findings: list[Finding]
-) -> tuple[float | None, float | None, float | None, float | None]:
-    """Return (Wh of a night, Ah of a night, usable Ah, hours that the usable charge lasts)."""
-    volts = value.get("battery_v")
-    usable = None
+def _energy(value: Mapping[str, float], findings: list[Finding]) -> dict[str, Any]:
+    """Return Wh and Ah of a night, usable Ah, and the hours that these last; None = cannot be told."""
+    found: dict[str, Any] = dict.fromkeys(("energy_wh", "energy_ah", "usable_ah", "run_time_h"))
     if "battery_ah" in value:
         cold = 1.0 - (1.0 - limit("capacity_at_minus_20")) * (20.0 - value["battery_temp_c"]) / 40.0
-        usable = value["battery_ah"] * value["usable_share"] * min(max(cold, 0.0), 1.0)
+        found["usable_ah"] = value["battery_ah"] * value["usable_share"] * min(max(cold, 0.0), 1.0)
     if "mean_power_w" not in value or "hours" not in value:
-        return None, None, usable, None
-    starts = value.get("starts", 0.0)
-    glow_w = value["glow_a"] * volts if "glow_a" in value and volts else limit("glow_power")
-    start_wh = float(
-        kernel.night_energy(
-            0.0,
-            0.0,
-            starts=starts,
-            glow_w=glow_w,
-            glow_s=value.get("glow_s", 0.0),
-            run_on_w=limit("run_on_power"),
-            run_on_s=value.get("cool_down_s", 0.0),
-        )
-    )
-    energy = value["mean_power_w"] * value["hours"] + start_wh
+        return found
+    volts, power = value.get("battery_v"), value["mean_power_w"]
+    of_starts = {
+        "starts": value.get("starts", 0.0),
+        "glow_w": value["glow_a"] * volts if "glow_a" in value and volts else limit("glow_power"),
+        "glow_s": value.get("glow_s", 0.0),
+        "run_on_w": limit("run_on_power"),
+        "run_on_s": value.get("cool_down_s", 0.0),
+    }
+    found["energy_wh"] = float(kernel.night_energy(power, value["hours"], **of_starts))
     if not volts:
-        return energy, None, usable, None
-    ah = energy / volts
-    if usable is None:
-        return energy, ah, None, None
-    lasts = max(0.0, (usable * volts - start_wh) / value["mean_power_w"])
-    if ah > usable:
-        fields = {"energy_ah": ah, "usable_ah": usable, "battery_temp_c": value["battery_temp_c"], "lasts_h": lasts}
-        findings.append(finding("energy_large", **fields))
-    return energy, ah, usable, lasts
+        return found
+    usable, needed = found["usable_ah"], found["energy_wh"] / volts
+    found["energy_ah"] = needed
+    if usable is not None:
+        start_wh = float(kernel.night_energy(0.0, 0.0, **of_starts))
+        lasts = found["run_time_h"] = max(0.0, (usable * volts - start_wh) / power)
+        if needed > usable:
+            fields = {"energy_ah": needed, "usable_ah": usable, "battery_temp_c": value["battery_temp_c"]}
+            findings.append(finding("energy_large", lasts_h=lasts, **fields))
+    return found

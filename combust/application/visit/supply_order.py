@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import Any
 
 from combust.domain.limits import Finding, finding, limit
 from combust.kernel import wiring as kernel
@@ -15,14 +16,12 @@ def cut_out_order(
 ) -> tuple[dict[str, float], str | None, str]:
     """Return (each cut-out at the battery post, which acts first on a falling battery, verdict)."""
     cutouts: dict[str, float] = {}
-    if "cutout_v" in value and run is not None:
-        cutouts["heater cut-out, running"] = float(kernel.source_voltage_for(value["cutout_v"], run, loop))
-    if "cutout_v" in value and glow is not None:
-        cutouts["heater cut-out, glow"] = float(kernel.source_voltage_for(value["cutout_v"], glow, loop))
-    if "controller_cutout_v" in value:
-        cutouts["controller cut-out"] = value["controller_cutout_v"]
-    if "disconnect_v" in value:
-        cutouts["vehicle disconnect"] = value["disconnect_v"]
+    for name, current in (("heater cut-out, running", run), ("heater cut-out, glow", glow)):
+        if "cutout_v" in value and current is not None:
+            cutouts[name] = float(kernel.source_voltage_for(value["cutout_v"], current, loop))
+    for name, key in (("controller cut-out", "controller_cutout_v"), ("vehicle disconnect", "disconnect_v")):
+        if key in value:
+            cutouts[name] = value[key]
     orderly: dict[str, float] = {name: cutouts[name] for name in _ORDERLY if name in cutouts}
     if fed == "before_disconnect":
         findings.append(finding("no_disconnect"))
@@ -43,22 +42,15 @@ def _verdict(value: Mapping[str, float], orderly: Mapping[str, float], findings:
     best = max(orderly, key=lambda name: orderly[name])
     disconnect, margin = value["disconnect_v"], limit("supply_margin")
     gap = orderly[best] - disconnect
-    fields = {
-        "first_orderly": f"the {best}",
-        "orderly_v": orderly[best],
-        "disconnect_v": disconnect,
-        "gap_v": gap,
-        "margin_v": margin,
-    }
+    fields: dict[str, Any] = {"first_orderly": f"the {best}", "orderly_v": orderly[best], "gap_v": gap}
+    fields |= {"disconnect_v": disconnect, "margin_v": margin}
     # A gap of nothing is a conflict: which one acts is then chance. 1e-9 V keeps binary rounding out of the verdict.
     if gap <= 1e-9:
         findings.append(finding("conflict", **fields))
         return "vehicle disconnect", "conflict"
-    cool_down = value.get("cool_down_s")
-    if cool_down and value["disconnect_delay_s"] < cool_down:
-        findings.append(
-            finding("disconnect_too_soon", cool_down_s=cool_down, delay_s=value["disconnect_delay_s"], **fields)
-        )
+    cool_down, delay = value.get("cool_down_s"), value["disconnect_delay_s"]
+    if cool_down and delay < cool_down:
+        findings.append(finding("disconnect_too_soon", cool_down_s=cool_down, delay_s=delay, **fields))
     if gap < margin - 1e-9:
         findings.append(finding("order_close", **fields))
         return best, "close"
