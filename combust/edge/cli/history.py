@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from combust import __version__
 from combust.application.history.heater_history import HeaterHistory
 from combust.domain.heater import Heater
 from combust.domain.safety import Safety, of_all
@@ -78,7 +77,7 @@ def command(
         told, safety = first.left_out, of_all([past, first.safety])
         output.tell_safety(safety, as_json=as_json)
         if as_json:
-            output.say_json(first.to_dict() | {"version": __version__})
+            output.say_json(first.to_dict())
         else:
             output.say_lines(first.lines())
     for text in told:
