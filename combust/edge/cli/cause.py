@@ -86,8 +86,7 @@ def command(
     else:
         for visit in found:
             output.say_lines([("", text) for text in visit.safety.lines() if len(found) > 1 and visit.safety.alarming])
-            output.say_rows(visit, wrap=110)
-            click.echo("")
+            click.echo(output.text_of_result(visit, wrap=110) + "\n")
         output.say_lines([*found.lines()[-1:], ("", "a stated convention, editable with --causes")])
     _say_refused(refused)
     output.tell_rest(safety)

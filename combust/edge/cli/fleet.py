@@ -108,14 +108,16 @@ def _say(plan: FleetPlan) -> None:
     for name, row in plan.rows.items():
         click.echo(f"{name}: {row['read']} read, {row['planned']} planned, {row['refused']} refused")
     click.echo("")
-    output.say_table(("decision", "how many"), decision_rows(plan))
+    click.echo(output.text_of_table(("decision", "how many"), decision_rows(plan)))
     click.echo(
         "\nNeeds a compensation kit, by three rules (the first decides; its yes counts fitted and barred ones too)\n"
     )
     keys = ("rule", "air_ratio_by", "yes", "borderline", "no", "unknown")
-    output.say_table(
-        ("rule", "lambda by", "yes", "borderline", "no", "unknown"),
-        [tuple(str(row[key]).replace("_", " ") for key in keys) for row in plan.counts.to_dict("records")],
+    click.echo(
+        output.text_of_table(
+            ("rule", "lambda by", "yes", "borderline", "no", "unknown"),
+            [tuple(str(row[key]).replace("_", " ") for key in keys) for row in plan.counts.to_dict("records")],
+        )
     )
     change = plan.reassignment
     click.echo(

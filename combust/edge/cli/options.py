@@ -11,7 +11,6 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from combust.application.reading.result import safety_of
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import FOREIGN_UNITS, Field, as_number
 from combust.data.vocabulary import input_keys, quantity
@@ -28,6 +27,12 @@ REPEATED = {
 }
 
 Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
+
+
+fuels_option = click.option("--fuels", "fuels_file", metavar="FILE", help="TOML file with fuels of your own.")
+instrument_option = click.option(
+    "--instrument-class", metavar="NAME", help="Analyser class (portable, garage_0) or a .toml file of yours."
+)
 
 
 def table_options(function: Callable[..., Any]) -> Callable[..., Any]:
@@ -182,7 +187,9 @@ def stops_of_refused(options: dict[str, Any]) -> Iterator[None]:
     try:
         yield
     except CombustError as error:
-        error.safety = safety_of(check_values(worst_of(options))[0]).without_place()
+        from combust.application.reading.result import safety_of
+
+        error.safety = error.safety or safety_of(check_values(worst_of(options))[0]).without_place()
         raise
 
 
