@@ -7,7 +7,6 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from combust.kernel import air
-from combust.kernel.blocks import run_in_blocks
 from combust.kernel.constants import ZERO_CELSIUS_K
 from combust.kernel.types import Floats
 
@@ -84,8 +83,12 @@ def _scales() -> tuple[float, float, float, float]:
     low_x = float(np.log(air.pressure_from_altitude(HIGHEST_M) / air.STANDARD_PRESSURE_HPA))
     high_x = float(np.log(air.pressure_from_altitude(LOWEST_M) / air.STANDARD_PRESSURE_HPA))
     low_y, high_y = 1000.0 / (HOTTEST_C + ZERO_CELSIUS_K), 1000.0 / (COLDEST_C + ZERO_CELSIUS_K)
-    wide_x, wide_y = high_x - low_x, high_y - low_y
-    return 2.0 / wide_x, (high_x + low_x) / wide_x, 2.0 / wide_y, (high_y + low_y) / wide_y
+    return (
+        2.0 / (high_x - low_x),
+        (high_x + low_x) / (high_x - low_x),
+        2.0 / (high_y - low_y),
+        (high_y + low_y) / (high_y - low_y),
+    )
 
 
 SLOPE_X, OFFSET_X, SLOPE_Y, OFFSET_Y = _scales()
@@ -145,53 +148,43 @@ def lambda_from_surface(
     Worked in blocks that stay in the processor's cache. ``air_ratio_full`` follows the polynomial fitted to the
     working points; :func:`fit_surface` reports the misfit.
     """
-    station = () if pressure_hpa is None else (pressure_hpa,)
-    given = np.broadcast_arrays(np.nan if altitude_m is None else altitude_m, temp_c, *station)
-    parts = [np.ascontiguousarray(part, dtype=float).reshape(-1) for part in given]
-    out = np.empty((len(LambdaAtSite._fields), parts[0].size))
-
-    def work(start: int, stop: int) -> None:
-        with np.errstate(invalid="ignore"):
-            found = _block(surface, *(part[start:stop] for part in parts))
-        for column, values in zip(out, found, strict=True):
-            column[start:stop] = values
-
-    run_in_blocks(work, parts[0].size, BLOCK)
-    return LambdaAtSite(*(column.reshape(given[0].shape)[()] for column in out))
+    given = [np.asarray(np.nan if one is None else one, dtype=float) for one in (altitude_m, temp_c, pressure_hpa)]
+    shape = np.broadcast_shapes(*(one.shape for one in given))
+    parts = [np.broadcast_to(one, shape).reshape(-1) for one in given]
+    out = np.empty((len(LambdaAtSite._fields), len(parts[0])))
+    with np.errstate(invalid="ignore"):
+        for start in range(0, len(parts[0]), BLOCK):
+            rows = slice(start, start + BLOCK)
+            out[:, rows] = _block(surface, *(part[rows] for part in parts))
+    return LambdaAtSite(*(column.reshape(shape)[()] for column in out))
 
 
-def _block(surface: AltitudeSurface, altitude: Floats, temp: Floats, station: Any = None) -> LambdaAtSite:
-    height = air.geopotential_height(altitude)
-    x = air.EXPONENT * np.log(1.0 - air.LAPSE_K_PER_M / air.STANDARD_TEMP_K * height)  # ln(p/p0)
-    if station is not None:
-        x = np.where(np.isnan(station), x, np.log(station / air.STANDARD_PRESSURE_HPA))
+def _block(surface: AltitudeSurface, altitude: Floats, temp: Floats, station: Floats) -> LambdaAtSite:
+    # ln(p/p0) of the standard atmosphere, or of the station pressure where there is one.
+    fall = air.LAPSE_K_PER_M * air.EARTH_RADIUS_M / air.STANDARD_TEMP_K
+    x = air.EXPONENT * np.log(1.0 - fall * (altitude / (altitude + air.EARTH_RADIUS_M)))
+    known = ~np.isnan(station)
+    if known.any():
+        x[known] = np.log(station[known] / air.STANDARD_PRESSURE_HPA)
     y = 1000.0 / (temp + ZERO_CELSIUS_K)
     scale = 0.1 * air.STANDARD_PRESSURE_HPA / (air.GAS_CONSTANT_DRY_AIR * surface.base_dry_density)
-    sigma = np.exp(x) * scale * y
+    sigma = np.exp(x) * y * scale
     lam = sigma * surface.air_ratio
-    lam_fuel = lam / fuel_density_ratio(temp, surface.base_fuel_temp_c, surface.expansion_per_k)
+    with_fuel = lam / fuel_density_ratio(temp, surface.base_fuel_temp_c, surface.expansion_per_k)
     x, y = SLOPE_X * x - OFFSET_X, SLOPE_Y * y - OFFSET_Y
-    lam_full = lam_fuel * _polynomial(surface.flow_weights, x, y)
-    lam_u = lam_full * np.sqrt(np.maximum(_polynomial(surface.spread_weights, x, y), 0.0))
-    found = LambdaAtSite(sigma, lam, lam_fuel, lam_full, lam_u)
-    edge = 1.0 + 1e-9
-    outside = ~((np.abs(x) <= edge) & (np.abs(y) <= edge))  # of the bands of the surface; NaN too
-    if outside.any():
-        for column in found:
-            column[outside] = np.nan
-    return found
+    full = with_fuel * _polynomial(surface.flow_weights, x, y)
+    spread = full * np.sqrt(np.maximum(_polynomial(surface.spread_weights, x, y), 0.0))
+    told = LambdaAtSite(sigma, lam, with_fuel, full, spread)
+    inside = (np.abs(x) <= 1.0 + 1e-9) & (np.abs(y) <= 1.0 + 1e-9)  # NaN is not
+    return told if inside.all() else LambdaAtSite(*(np.where(inside, column, np.nan) for column in told))
 
 
 def _polynomial(weights: Floats, x: Floats, y: Floats) -> Floats:
     """Return sum w_ij x^i y^j: Horner in both directions, total degree one less than the rows."""
-    degree = len(weights) - 1
-    total = np.full_like(x, weights[degree, 0])
-    for i in range(degree - 1, -1, -1):
-        row = weights[i, degree - i] * y
-        for j in range(degree - i - 1, 0, -1):
-            row += weights[i, j]
-            row *= y
-        row += weights[i, 0]
-        total *= x
-        total += row
+    degree, total = len(weights) - 1, np.zeros_like(x)
+    for i in range(degree, -1, -1):
+        inner = weights[i, degree - i]
+        for j in range(degree - i - 1, -1, -1):
+            inner = inner * y + weights[i, j]
+        total = total * x + inner
     return total
