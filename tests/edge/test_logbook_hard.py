@@ -24,7 +24,7 @@ from combust.edge.logbook.visit_tables import export_visits
 from combust.edge.logbook.visits import NewVisit, add, close_visit, read_visit, read_visits
 
 VALUES = {"fuel": "diesel_b7", "stage": "high", "o2_dry_pct": 8.2, "co_dry_ppm": 54.0, "location": "outdoors"}
-KILLS, LONGEST_S, MIGRATION_S = 100, 0.01, 0.01
+KILLS, LONGEST_S, MIGRATION_S = 100, 0.01, 0.003
 WRITERS, ROWS = 8, 200
 
 
