@@ -58,28 +58,25 @@ def observations_of(
     def add(channel: str, value: float, scatter: float, shared: float = 0.0) -> None:
         found.append(Observation(index, channel, float(value), float(scatter), float(shared)))
 
+    def add_lambda(channel: str, ratio: float, slope: float, scatter: float, limit: float) -> None:
+        u, share = limit / 2.0, numbers["systematic_share"]
+        alone = np.hypot(scatter, u * np.sqrt(1.0 - share**2))
+        add(channel, np.log(ratio), alone * slope, u * share * slope)
+
     o2, co2 = reading.get("o2_dry_pct"), reading.get("co2_dry_pct")
-    share = numbers["systematic_share"]
     measured = reading.get("co2_origin") == "measured"
     if o2 is not None and o2 < 20.6:
         ratio = lambda_of(o2, model)
         slope = (lambda_of(o2 + 0.2, model) - lambda_of(o2 - 0.2, model)) / (0.4 if o2 > 0.2 else 0.2 + o2) / ratio
-        u = instrument.o2_limit_pct / 2.0
-        alone = np.hypot(numbers["o2_scatter_pct"], instrument.o2_resolution_pct * 0.29)
-        alone = np.hypot(alone, u * np.sqrt(1.0 - share**2))
-        add("lambda_o2", np.log(ratio), alone * slope, u * share * slope)
+        scatter = float(np.hypot(numbers["o2_scatter_pct"], instrument.o2_resolution_pct * 0.29))
+        add_lambda("lambda_o2", ratio, slope, scatter, instrument.o2_limit_pct)
     if co2 is not None and measured and co2 > 0.5:
         ratio = float(model.gas.air_ratio_of_co2(co2))
-        slope = 1.0 / co2
-        u = instrument.co2_limit_pct / 2.0
-        alone = np.hypot(numbers["co2_scatter_pct"], u * np.sqrt(1.0 - share**2))
-        add("lambda_co2", np.log(ratio), alone * slope, u * share * slope)
+        add_lambda("lambda_co2", ratio, 1.0 / co2, numbers["co2_scatter_pct"], instrument.co2_limit_pct)
     if co2 is not None and not measured and o2 is not None and o2 < 18.0 and co2 > 0.5:
-        maximum = co2 * O2_AIR / (O2_AIR - o2)
-        rounding = np.hypot(
-            0.29 * instrument.co2_resolution_pct / co2, 0.29 * instrument.o2_resolution_pct / (O2_AIR - o2)
-        )
-        add("setting", np.log(maximum / model.heater.fuel.co2_maximum_pct), np.hypot(rounding, numbers["setting_u"]))
+        maximum = co2 * O2_AIR / (O2_AIR - o2) / model.heater.fuel.co2_maximum_pct
+        steps = np.array([instrument.co2_resolution_pct / co2, instrument.o2_resolution_pct / (O2_AIR - o2)])
+        add("setting", np.log(maximum), np.hypot(np.hypot(*(0.29 * steps)), numbers["setting_u"]))
     if (co := reading.get("co_dry_ppm")) is not None:
         size = max(float(co), 5.0)
         add("co", np.log(size), np.hypot(numbers["co_u"], 10.0 / max(size, 10.0)))
@@ -147,16 +144,11 @@ def _add_checks(reading: Values, numbers: Mapping[str, float], add: Any) -> None
 
 def without_repeats(found: Sequence[Observation]) -> list[Observation]:
     """Return the observations with checks of the whole visit counted once when several rows carry the same value."""
-    kept: list[Observation] = []
-    seen: set[tuple[str, float]] = set()
-    for one in found:
-        key = (one.channel, one.value)
-        if one.channel in VISIT_CHANNELS and one.channel not in ("span_over_3min", "drift"):
-            if key in seen:
-                continue
-            seen.add(key)
-        kept.append(one)
-    return kept
+    once = set(VISIT_CHANNELS) - {"span_over_3min", "drift"}
+    kept: dict[Any, Observation] = {}
+    for place, one in enumerate(found):
+        kept.setdefault((one.channel, one.value) if one.channel in once else place, one)
+    return list(kept.values())
 
 
 def covariance(
@@ -299,13 +291,8 @@ def seen_table(column: str, priors: Priors) -> dict[str, dict[str, float]]:
 
 def seen_answers(reading: Values, fuel_name: str, co2_maximum: float) -> list[tuple[str, str]]:
     """Return (column, answer) of what was seen at a reading."""
-    found = []
-    for column in ("terminals", "probe_leak_test", "sample_line", "fuel_sample"):
-        answer = reading.get(column)
-        if answer:
-            found.append((column, str(answer)))
-    if reading.get("strip_down"):
-        found.append(("strip_down", str(reading["strip_down"])))
+    columns = ("terminals", "probe_leak_test", "sample_line", "fuel_sample", "strip_down")
+    found = [(column, str(reading[column])) for column in columns if reading.get(column)]
     if reading.get("analyser_fuel"):
         found.append(("analyser_fuel", _same_setting(str(reading["analyser_fuel"]), fuel_name, co2_maximum)))
     if reading.get("minutes_since_ignition") is not None:

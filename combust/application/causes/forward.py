@@ -25,25 +25,11 @@ from combust.kernel.working_point import (
     working_point,
 )
 
-ROW_CHANNELS = (
-    "lambda_o2",
-    "lambda_co2",
-    "setting",
-    "co",
-    "smoke",
-    "flue",
-    "rise",
-    "voltage",
-    "speed",
-    "intake_static",
-    "exhaust_static",
-    "frequency",
-)
 VISIT_CHANNELS = ("delivery", "ambient_o2", "span", "intake_co2", "intake_o2", "span_over_3min", "drift")
-ALL_CHANNELS = frozenset((*ROW_CHANNELS, *VISIT_CHANNELS))
 CHECKS_WITHOUT_STATE = frozenset(("delivery", "ambient_o2", "span", "span_over_3min", "drift"))
 OF_LAMBDA = frozenset(("lambda_o2", "lambda_co2", "co", "smoke", "intake_co2", "intake_o2"))
 OF_STATE = OF_LAMBDA | {"flue", "rise", "intake_static", "exhaust_static"}
+ALL_CHANNELS = OF_STATE | CHECKS_WITHOUT_STATE | {"setting", "voltage", "speed", "frequency"}
 STATE_PARAMETERS = (
     "steepness", "intake_share", "exhaust_share", "hot_share", "exponent", "air_side", "shaft", "duct_off_left",
     "blower_speed", "slow_unregulated", "regulated", "voltage", "saturation", "stroke", "frequency", "lost_stroke",

@@ -117,7 +117,7 @@ def rank_visits(
     causes: str | Path | Priors | None = None,
 ) -> Iterator[VisitResult]:
     """Yield the result of each visit (a sequence of checked readings); memory does not grow with their number."""
-    engine = _engine(heater, get_priors(causes), instrument_class(instrument), seed)
+    engine = engine_of(heater, get_priors(causes), instrument_class(instrument), seed)
     stream = iter(visits)
     while some := list(islice(stream, CHUNK)):
         for readings, look in zip(some, first_look(heater, engine.instrument, some), strict=True):
@@ -127,7 +127,7 @@ def rank_visits(
 _ENGINES: dict[tuple[int, int, str, int], tuple[Heater, Priors, Engine]] = {}
 
 
-def _engine(heater: Heater, priors: Priors, instrument: InstrumentClass, seed: int) -> Engine:
+def engine_of(heater: Heater, priors: Priors, instrument: InstrumentClass, seed: int) -> Engine:
     """Return the engine of a heater; the last few are kept, since their prior draws serve every visit."""
     key = (id(heater), id(priors), instrument.name, seed)
     kept = _ENGINES.get(key)
