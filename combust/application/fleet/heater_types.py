@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from combust.application.fleet.policy import Policy
-from combust.application.fleet.tables import Faults, constant
+from combust.application.fleet.tables import Faults
 from combust.application.heater.baseline import healthy_stage
 from combust.application.heater.healthy import HealthyStage
 from combust.application.site.derating import stage_columns
@@ -51,7 +51,8 @@ def heater_type(name: str, heater: Heater, policy: Policy) -> HeaterType:
     """
     base = healthy_stage(heater)
     if base.useful_heat_kw is None or base.fuel.density_kg_per_m3 is None:
-        raise CombustError(_lacks(name, base))
+        what = "useful_heat_kw of the stage" if base.useful_heat_kw is None else "density of the fuel"
+        raise CombustError(Fault("profile", name, "missing", why=f"has no {what}", hint="Add it to the profile."))
     kwh_per_l = base.fuel.net_heating_value_mj_per_kg * base.fuel.density_kg_per_m3 / 3600.0
     start = heater.start
     given = {
@@ -80,11 +81,6 @@ def _low_air_ratio(heater: Heater, base: HealthyStage) -> float:
     return np.nan if low.name == base.name or unknown else healthy_stage(heater, stage=low.name).air_ratio
 
 
-def _lacks(name: str, base: HealthyStage) -> Fault:
-    what = "useful_heat_kw of the stage" if base.useful_heat_kw is None else "density of the fuel"
-    return Fault("profile", name, "missing", why=f"has no {what}", hint="Add it to the profile.")
-
-
 def types_of(
     vehicles: pd.DataFrame,
     heaters: Mapping[str, Heater | str | Path],
@@ -106,7 +102,7 @@ def types_of(
             position[code] = -1
             reason = " ".join(str(fault) for fault in error.faults)
             told = f"profile {shorten(name) or 'not given'}: {reason}"
-            faults.add("vehicles", codes == code, "profile", names, error.code, constant(told))
+            faults.add("vehicles", codes == code, "profile", names, error.code, told)
     return types, position[codes]
 
 

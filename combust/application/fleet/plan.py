@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -122,20 +122,9 @@ class FleetPlan(Result):
         return [(key.replace("_", " "), f"{value:.6g}") for key, value in self.totals.items() if value is not None]
 
     def to_dict(self) -> dict[str, Any]:
-        """Return the plan as plain values for JSON; missing is None, never NaN."""
-        told = {key: records(one) if isinstance(one, pd.DataFrame) else one for key, one in self._told().items()}
-        change = asdict(self.reassignment)
-        told["reassignment"] = change | {"moves": records(self.reassignment.moves)}
-        told["assumed"] = told.pop("assumptions")
-        plan: dict[str, Any] = plain({"safety": self.safety.to_dict(), **told})
-        return plan
-
-
-def records(frame: pd.DataFrame) -> list[dict[str, Any]]:
-    """Return a frame as a list of plain dictionaries; NaN becomes None."""
-    clean = frame.astype(object).where(frame.notna(), None)
-    rows: list[dict[str, Any]] = plain(clean.to_dict("records"))
-    return rows
+        """Return the plan as plain values for JSON, the assumptions as ``assumed``; missing is None, never NaN."""
+        told = super().to_dict()
+        return told | {"assumed": told.pop("assumptions")}
 
 
 def plan_tables(
