@@ -60,7 +60,7 @@ def nights_frame(vehicles: pd.DataFrame, sites: pd.DataFrame, at: Any, fleet: Fl
             "pressure_hpa": pressure,
             "design_temp_c": cold,
             "mildest_use_temp_c": mild,
-            "unit_altitude_limit_m": fleet.of("altitude_limit_m"),
+            "heater_altitude_limit_m": fleet.of("altitude_limit_m"),
             "compensation_limit_m": vehicles["compensation_limit_m"],
             "minimum_air_ratio": fleet.of("air_ratio_min"),
             "base_air_ratio": fleet.base_air_ratio,
@@ -125,7 +125,7 @@ def kept_heat(frame: pd.DataFrame, fleet: Fleet, account: str) -> Any:
     suffix = "" if account == "air_ratio" else "_full"
     by_fuel = 1.0 + frame[f"fuel_trim{suffix}_pct"].to_numpy() / 100.0
     limit = frame["blower_trim_limit_pct"].to_numpy()
-    # An automatic unit holds lambda by itself; a blower trim of unknown reach is not counted on.
+    # An automatic compensation holds lambda by itself; a blower trim of unknown reach is not counted on.
     reach = np.where(np.isnan(limit), np.where(fitted == "automatic", np.inf, 0.0), limit)
     needed = 1.0 + frame[f"blower_trim{suffix}_pct"].to_numpy() / 100.0
     by_blower = np.maximum(np.minimum((1.0 + reach / 100.0) / needed, 1.0), by_fuel)

@@ -70,7 +70,7 @@ class FleetPlan(Result):
     rows : mapping
         Table -> rows read, planned (kept) and refused.
     totals : mapping
-        Units, spares, fuel, cost where prices were given (None otherwise).
+        Kits, spares, fuel, cost where prices were given (None otherwise).
     cards : list of dict
         Driver card of each site.
     assumptions : DataFrame
@@ -109,9 +109,9 @@ class FleetPlan(Result):
     @property
     def summary(self) -> str:
         """The plan in one line."""
-        units = self.totals["compensation_units"]
+        kits = self.totals["compensation_kits"]
         read, kept = self.rows["vehicles"]["read"], self.rows["vehicles"]["planned"]
-        return f"{kept} of {read} vehicles planned; {units} need a compensation kit by the unit's own limit"
+        return f"{kept} of {read} vehicles planned; {kits} need a compensation kit by the unit's own limit"
 
     def opening(self) -> tuple[str, ...]:
         """Return the plan in one line."""
@@ -242,20 +242,20 @@ def _near_of(known: list[str]) -> Callable[[str], str]:
 
 
 def _totals(frame: pd.DataFrame, policy: Policy) -> dict[str, float | int | None]:
-    units = int((frame["decision"] == "compensate").sum())
-    spares = math.ceil(units * policy["spare_share"] - 1e-9)
+    kits = int((frame["decision"] == "compensate").sum())
+    spares = math.ceil(kits * policy["spare_share"] - 1e-9)
     fuel = float(frame["fuel_l_per_season"].sum())
-    unit_price, fuel_price = policy.given("price_compensation_unit"), policy.given("price_fuel_per_l")
+    kit_price, fuel_price = policy.given("price_compensation_kit"), policy.given("price_fuel_per_l")
     return {
         "vehicles": len(frame),
-        "compensation_units": units,
-        "spare_units": spares,
+        "compensation_kits": kits,
+        "spare_kits": spares,
         "heat_short": int(frame["heat_short"].sum()),
         "battery_too_small": int((frame["battery"] == "too_small").sum()),
         "fuel_grade_below": int((frame["fuel_grade"] == "below").sum()),
         "shorten_service": int(frame["shorten_service"].sum()),
         "fuel_l_per_season": fuel,
-        "cost_units": None if unit_price is None else (units + spares) * unit_price,
+        "cost_kits": None if kit_price is None else (kits + spares) * kit_price,
         "cost_fuel": None if fuel_price is None else fuel * fuel_price,
     }
 

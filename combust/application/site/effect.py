@@ -173,7 +173,7 @@ def _values(
         "air_out_temp_trimmed_c": None if rise is None else outlet_in + rise * kept / here.heating_air_density,
         **_ceilings(base, site.intake_temp_c, minimum),
         "weather": _weather(base, site, fuel_temp, air_in),
-        "unit_altitude_limit_m": base.heater.limits.altitude_m if base.heater else None,
+        "heater_altitude_limit_m": base.heater.limits.altitude_m if base.heater else None,
         "site": site.to_dict(),
         "reference": base.reference.to_dict(),
         "fuel": base.fuel.to_dict(),

@@ -66,7 +66,7 @@ class SiteEffect(Result):
     ceiling_curve: tuple[Mapping[str, float | None], ...]
     weather: Mapping[str, float]
     reading: Mapping[str, Any] | None
-    unit_altitude_limit_m: float | None
+    heater_altitude_limit_m: float | None
     site: Mapping[str, Any]
     reference: Mapping[str, Any]
     fuel: Mapping[str, Any]
@@ -113,8 +113,8 @@ def _lines(one: SiteEffect) -> Rows:
     if one.reading is not None:
         lam = one.reading["air_ratio"]
         rows.insert(0, ("this reading", f"{'' if lam is None else f'lambda {lam:.2f}: '}{one.reading['text']}"))
-    if one.heater_id is not None or one.unit_altitude_limit_m is not None:
-        rows.append(("the unit's own limit", f"{_shown(one.unit_altitude_limit_m, 0, 'm')} (it decides)"))
+    if one.heater_id is not None or one.heater_altitude_limit_m is not None:
+        rows.append(("the unit's own limit", f"{_shown(one.heater_altitude_limit_m, 0, 'm')} (it decides)"))
     return [*rows, *_trim_lines(one), *_heat_lines(one)]
 
 

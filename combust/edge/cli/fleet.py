@@ -108,7 +108,7 @@ def _say(plan: FleetPlan) -> None:
     )
     change = plan.reassignment
     click.echo(
-        f"\nExchange of vehicles: {change.units_before} kits now, {change.units_after} after "
+        f"\nExchange of vehicles: {change.kits_before} kits now, {change.kits_after} after "
         f"{len(change.moves)} moves. {change.note}"
     )
 

@@ -115,12 +115,12 @@ def plan_page(plan: FleetPlan, figures: dict[str, dict[str, str]], *, title: str
 
 
 def decision_rows(plan: FleetPlan) -> list[tuple[str, str]]:
-    """Return the counts of the plan in words: decisions, units, spares, heat, battery, fuel, and cost where priced."""
+    """Return the counts of the plan in words: decisions, kits, spares, heat, battery, fuel, and cost where priced."""
     found = plan.vehicles["decision"].value_counts()
     rows = [(text, str(int(found[code]))) for code, text in DECISIONS.items() if code in found]
     total, flips = plan.totals, plan.vehicles["flips_between_lambdas"]
     rows += [
-        ("compensation kits to fit", f"{total['compensation_units']} and {total['spare_units']} spare"),
+        ("compensation kits to fit", f"{total['compensation_kits']} and {total['spare_kits']} spare"),
         ("lambda rule answered differently by the three lambdas", str(int((flips != "").sum()))),
         ("cab stays below its target with lambda kept", str(total["heat_short"])),
         ("battery too small for a cold night", str(total["battery_too_small"])),
@@ -129,7 +129,7 @@ def decision_rows(plan: FleetPlan) -> list[tuple[str, str]]:
         ("fuel in a season", f"{total['fuel_l_per_season']:.0f} l"),
     ]
     costs = (
-        ("cost_units", "cost of kits and spares, in the money of the policy"),
+        ("cost_kits", "cost of kits and spares, in the money of the policy"),
         ("cost_fuel", "cost of the season's fuel, in the money of the policy"),
     )
     return rows + [(label, f"{total[key]:.0f}") for key, label in costs if total[key] is not None]
