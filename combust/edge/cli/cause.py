@@ -120,13 +120,9 @@ def _readings(
     table = read_visits(source, mapping=mapping, heater_id=heater.heater_id)
     output.tell_notes(table.notes)
     if not table.readings:
-        output.tell_stops(table.stops)
-        raise CombustError(
-            [
-                Fault("row", text, "format", why="was refused", hint="Mend the row and read the table again.")
-                for text in table.refused
-            ]
-        )
+        hint = "Mend the row and read the table again."
+        with output.told_first(Safety(tuple(table.stops))):
+            raise CombustError([Fault("row", text, "format", why="was refused", hint=hint) for text in table.refused])
     return list(table.readings), table.refused, table.stops
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from combust.application.reading.result import interpret, safety_of
-from combust.application.visit.record import CHECKS, EVENT, HEAD, VisitRecord, safety_now
+from combust.application.visit.record import CHECKS, EVENT, HEAD, VisitRecord, alarm_findings, safety_now
 from combust.application.visit.record_sections import sections
 from combust.application.visit.steady import visit_procedure
 from combust.data.errors import CombustError, Fault, printable
@@ -22,6 +22,7 @@ from combust.edge.logbook.book import Logbook
 from combust.edge.logbook.visits import NewVisit, Written, add, close_visit, entries_of, read_visit, read_visits, revise
 
 if TYPE_CHECKING:
+    from combust.edge.tables.series import Series
     from combust.edge.tables.table_map import TableMap
 
 
@@ -98,9 +99,9 @@ def add_command(
         return _add_table(book, source, mapping)
     texts = {kind: options.pop(name) for kind, name in TEXTS.items()}
     checks, events = options.pop("checks"), options.pop("events")
-    values = values_of(options)
+    series, values = None, values_of(options)
     if series_file:
-        values = _from_series(series_file, mapping, values)
+        series, values = _from_series(series_file, mapping, values)
     reading = Reading(**values)
     content = {key: value for key, value in reading.items() if key != "visit_id"}
     entries = entries_of(content)
@@ -112,13 +113,15 @@ def add_command(
         hint = "Give --visit-id, for example V017."
         raise CombustError(Fault("visit_id", None, "missing", why="is missing", hint=hint))
     told = any(key in content for key in WORTH_TELLING)
-    safety = interpret(reading).safety if told else safety_of(content)
+    read = interpret(reading).safety if told else safety_of(content)
+    safety = of_all([Safety((*(series.stops if series else ()), *alarm_findings(head))), read])
     with output.told_first(safety), Logbook(book, create=not again) as opened:
         _tell_backup(opened)
         visit = NewVisit(visit_id, reading.heater_id, head, entries)
         written = [revise(opened, visit, reason or "", drop=drop)] if again else add(opened, [visit])
     before = written[0].revision - 1
-    notes = [f"Revision {before + 1} is open; revision {before} stays readable."] if again else []
+    notes = [f"note: {text}" for text in (series.notes if series else ())]
+    notes += [f"Revision {before + 1} is open; revision {before} stays readable."] if again else []
     return _written(written, safety, notes=notes, in_full=any(one.opens for one in written))
 
 
@@ -130,18 +133,17 @@ def _check_of(text: str) -> dict[str, str]:
     return {"check": name.strip(), "result": result.strip()}
 
 
-def _from_series(path: str, mapping: TableMap, values: dict[str, Any]) -> dict[str, Any]:
+def _from_series(path: str, mapping: TableMap, values: dict[str, Any]) -> tuple[Series, dict[str, Any]]:
     from combust.edge.tables.series import judge_series, read_series
 
     series = read_series(path, mapping=mapping)
-    result, averaged = judge_series(series)
-    output.tell_notes(series.notes)
-    if averaged is None:
-        why, hint = f"is not steady: {' '.join(result.why)}", "Wait and log again; nothing was written."
-        with output.told_first(Safety(tuple(series.stops))):
+    with output.told_first(Safety(tuple(series.stops))):
+        result, averaged = judge_series(series)
+        if averaged is None:
+            output.tell_notes(series.notes)
+            why, hint = f"is not steady: {' '.join(result.why)}", "Wait and log again; nothing was written."
             raise CombustError(Fault("series", path, "not_steady", why=why, hint=hint))
-    output.tell_stops(series.stops)
-    return {**averaged, **{key: value for key, value in values.items() if value is not None}}
+    return series, {**averaged, **{key: value for key, value in values.items() if value is not None}}
 
 
 def _add_table(book: str, source: str, mapping: TableMap) -> Answer:
@@ -152,7 +154,7 @@ def _add_table(book: str, source: str, mapping: TableMap) -> Answer:
     for row, why in table.refused:
         click.echo(f"row {row} refused: {why}", err=True)
     readings = [body for visit in table.visits for kind, _, body in visit.entries if kind == "reading"]
-    past = Safety(tuple(table.stops))
+    past = Safety((*table.stops, *(one for visit in table.visits for one in alarm_findings(visit.head))))
     safety = of_all([past, *map(safety_of, readings)], refused=len(table.refused)) if table.visits else past
     with output.told_first(safety):
         if not table.visits:

@@ -15,6 +15,7 @@ from combust.data.errors import CombustError, Fault
 from combust.data.fields import FOREIGN_UNITS, Field, as_number
 from combust.data.vocabulary import input_keys, quantity
 from combust.domain.reading import check_values
+from combust.domain.safety import Safety, of_all
 
 if TYPE_CHECKING:
     from combust.edge.tables.table_map import TableMap
@@ -189,7 +190,8 @@ def stops_of_refused(options: dict[str, Any]) -> Iterator[None]:
     except CombustError as error:
         from combust.application.reading.result import safety_of
 
-        error.safety = error.safety or safety_of(check_values(worst_of(options))[0]).without_place()
+        entered = safety_of(check_values(worst_of(options))[0]).without_place()
+        error.safety = of_all([error.safety or Safety(()), entered])
         raise
 
 

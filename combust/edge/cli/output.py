@@ -93,13 +93,6 @@ def told_first(safety: Safety) -> Iterator[None]:
         raise
 
 
-def tell_stops(stops: Iterable[Finding]) -> None:
-    """Print the stop conditions of what is refused, and nothing when there are none."""
-    safety = Safety(tuple(stops))
-    if safety.stops:
-        tell_safety(safety)
-
-
 def tell_rest(safety: Safety, *, in_full: bool = False) -> None:
     """Print warnings, notes and cautions on stderr; what stood at the head is not said again."""
     head = safety.lines()
