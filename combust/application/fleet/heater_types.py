@@ -28,9 +28,9 @@ class HeaterType:
     Attributes
     ----------
     numbers : mapping
-        useful_heat_kw, efficiency, heating_value_kwh_per_l, air_ratio_min, low_air_ratio (healthy lambda of the low
-        stage), run_power_w, glow_power_w, glow_s, cool_down_s, and, NaN where not entered, altitude_limit_m and
-        blower_trim_pct.
+        useful_heat_kw, base_air_ratio, expansion_per_k and fuel_temp_c of the baseline; efficiency,
+        heating_value_kwh_per_l, air_ratio_min, low_air_ratio (healthy lambda of the low stage), run_power_w,
+        glow_power_w, glow_s, cool_down_s; and, NaN where not entered, altitude_limit_m and blower_trim_pct.
     origins : mapping
         Where those come from that a policy can stand in for.
     """
@@ -65,6 +65,9 @@ def heater_type(name: str, heater: Heater, policy: Policy) -> HeaterType:
     }
     numbers = {key: policy[key] if number is None else number for key, number in given.items()} | {
         "useful_heat_kw": base.useful_heat_kw,
+        "base_air_ratio": base.air_ratio,
+        "expansion_per_k": base.expansion_per_k,
+        "fuel_temp_c": base.fuel_temp_c,
         "heating_value_kwh_per_l": kwh_per_l,
         "low_air_ratio": _low_air_ratio(heater, base),
         "altitude_limit_m": np.nan if heater.limits.altitude_m is None else heater.limits.altitude_m,
@@ -140,11 +143,6 @@ class Fleet:
         """Return a number of each row's type."""
         return np.array([one.numbers[key] for one in self.types], dtype=float)[self.index]
 
-    @property
-    def base_air_ratio(self) -> Any:
-        """Return lambda of each row's baseline."""
-        return np.array([one.base.air_ratio for one in self.types])[self.index]
-
     def _each(self, pressure_hpa: Any, temp_c: Any, work: Callable[..., Mapping[str, Any]]) -> dict[str, Any]:
         """Return the columns that ``work(type, air, temperatures)`` gives, a row each; equal nights are worked once."""
         size = len(self.index)
@@ -162,10 +160,10 @@ class Fleet:
 
         def work(one: HeaterType, here: SiteAir, temp: Any) -> Mapping[str, Any]:
             base, least = one.base, min(one.numbers["air_ratio_min"], one.base.air_ratio)
-            told = stage_columns(base, here, temp, base.air_ratio)
+            columns = stage_columns(base, here, temp, base.air_ratio)
             factor = base.trim(here, base.fuel_density(temp), least, by="fuel").factor
-            told["fuel_trim_to_minimum_pct"] = fuel_trim_to_keep(told["air_ratio"], least)
-            return told | {"fuel_trim_to_minimum_full_pct": 100.0 * (np.minimum(factor, 1.0) - 1.0)}
+            columns["fuel_trim_to_minimum_pct"] = fuel_trim_to_keep(columns["air_ratio"], least)
+            return columns | {"fuel_trim_to_minimum_full_pct": 100.0 * (np.minimum(factor, 1.0) - 1.0)}
 
         return self._each(pressure_hpa, temp_c, work)
 
