@@ -51,6 +51,12 @@ SEEN = {
     "strip_down": ("strip_down",),
 }
 NEW_ROW = ("second_stage", "intake_duct_off", "exhaust_duct_off")
+# Columns without which a column of a check says nothing.
+ENTERED_WITH = {
+    "delivered_ml": ("strokes",),
+    "span_o2_read_pct": ("span_o2_pct",),
+    "air_out_temp_c": ("air_in_temp_c",),
+}
 
 
 @dataclass

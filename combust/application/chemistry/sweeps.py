@@ -11,10 +11,6 @@ from combust.data.errors import CombustError, Fault
 from combust.data.tables import load_columns, load_table
 from combust.kernel.types import Floats
 
-WHAT_A_REACTOR_SAYS = (
-    "A stirred reactor shows shapes: finite time leaves CO far above equilibrium, CO has a minimum over lambda, "
-    "thermal NO falls steeply with excess air, and a flame blows out when the time is too short."
-)
 WHAT_A_REACTOR_DOES_NOT_SAY = (
     "It does not say how many ppm a heater makes: a small evaporating burner has drops, rich pockets, cold walls and "
     "mixing slower than the chemistry. Thermal NO alone; no soot; n-dodecane instead of diesel."

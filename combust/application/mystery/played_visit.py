@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from combust.application.causes.catalogue import shipped_priors
-from combust.application.mystery.hidden import NEW_ROWS
+from combust.application.causes.checks import NEW_ROW
 from combust.application.mystery.rules import ACTIONS, Price, price_of, prices
 from combust.application.reading.result import safety_of
 from combust.data.errors import CombustError, Fault
@@ -142,7 +142,7 @@ class PlayedVisit:
         result = dict(self.results(name))
         if "cold" in shipped_priors().checks[name].needs:
             self.running = False
-        if name in NEW_ROWS:
+        if name in NEW_ROW:
             context = {key: self.readings[0][key] for key in self.context}
             self.readings.append({**context, **result})
         else:
