@@ -148,87 +148,43 @@ def lambda_from_surface(
     Worked in blocks that stay in the processor's cache. ``air_ratio_full`` follows the polynomial fitted to the
     working points; :func:`fit_surface` reports the misfit.
     """
-    altitude = np.asarray(np.nan if altitude_m is None else altitude_m, dtype=float)
-    temp = np.asarray(temp_c, dtype=float)
-    station = np.asarray(np.nan if pressure_hpa is None else pressure_hpa, dtype=float)
-    shape = np.broadcast_shapes(altitude.shape, temp.shape, station.shape)
-    size = int(np.prod(shape))
-    given = [altitude, temp, *([] if pressure_hpa is None else [station])]
-    parts = [np.ascontiguousarray(np.broadcast_to(part, shape)).reshape(-1) for part in given]
-    out = LambdaAtSite(*(np.empty(size) for _ in LambdaAtSite._fields))
-    scratch = np.empty((5, min(BLOCK, max(size, 1))))
+    given = [np.asarray(np.nan if one is None else one, dtype=float) for one in (altitude_m, temp_c, pressure_hpa)]
+    shape = np.broadcast_shapes(*(one.shape for one in given))
+    parts = [np.broadcast_to(one, shape).reshape(-1) for one in given]
+    out = np.empty((len(LambdaAtSite._fields), len(parts[0])))
     with np.errstate(invalid="ignore"):
-        for start in range(0, size, BLOCK):
-            stop = min(start + BLOCK, size)
-            block = [part[start:stop] for part in parts]
-            _block(surface, block, [column[start:stop] for column in out], scratch[:, : stop - start])
+        for start in range(0, len(parts[0]), BLOCK):
+            rows = slice(start, start + BLOCK)
+            out[:, rows] = _block(surface, *(part[rows] for part in parts))
     return LambdaAtSite(*(column.reshape(shape)[()] for column in out))
 
 
-def _block(surface: AltitudeSurface, parts: list[Floats], out: list[Floats], work: Floats) -> None:
-    sigma, lam, lam_fuel, lam_full, lam_u = out
-    x, y, outer, inner, spare = work
-    temp = parts[1]
-    _log_pressure_ratio(parts, x, spare)
-    np.exp(x, out=sigma)
-    np.add(temp, ZERO_CELSIUS_K, out=y)
-    np.divide(1000.0, y, out=y)
-    np.multiply(sigma, y, out=sigma)
+def _block(surface: AltitudeSurface, altitude: Floats, temp: Floats, station: Floats) -> LambdaAtSite:
+    # ln(p/p0) of the standard atmosphere, or of the station pressure where there is one.
+    fall = air.LAPSE_K_PER_M * air.EARTH_RADIUS_M / air.STANDARD_TEMP_K
+    x = air.EXPONENT * np.log(1.0 - fall * (altitude / (altitude + air.EARTH_RADIUS_M)))
+    known = ~np.isnan(station)
+    if known.any():
+        x[known] = np.log(station[known] / air.STANDARD_PRESSURE_HPA)
+    y = 1000.0 / (temp + ZERO_CELSIUS_K)
     scale = 0.1 * air.STANDARD_PRESSURE_HPA / (air.GAS_CONSTANT_DRY_AIR * surface.base_dry_density)
-    np.multiply(sigma, scale, out=sigma)
-    np.multiply(sigma, surface.air_ratio, out=lam)
-    beta = surface.expansion_per_k
-    at_base = 1.0 - beta * (surface.base_fuel_temp_c - REFERENCE_FUEL_TEMP_C)
-    np.multiply(temp, -beta / at_base, out=spare)
-    np.add(spare, (1.0 + beta * REFERENCE_FUEL_TEMP_C) / at_base, out=spare)
-    np.divide(lam, spare, out=lam_fuel)
-    _scale(x, SLOPE_X, OFFSET_X)
-    _scale(y, SLOPE_Y, OFFSET_Y)
-    _polynomial(surface.flow_weights, x, y, outer, inner)
-    np.multiply(lam_fuel, outer, out=lam_full)
-    _polynomial(surface.spread_weights, x, y, outer, inner)
-    np.sqrt(np.maximum(outer, 0.0, out=outer), out=outer)
-    np.multiply(lam_full, outer, out=lam_u)
-    _blank_outside(x, y, out)
+    sigma = np.exp(x) * y * scale
+    lam = sigma * surface.air_ratio
+    with_fuel = lam / fuel_density_ratio(temp, surface.base_fuel_temp_c, surface.expansion_per_k)
+    x, y = SLOPE_X * x - OFFSET_X, SLOPE_Y * y - OFFSET_Y
+    full = with_fuel * _polynomial(surface.flow_weights, x, y)
+    spread = full * np.sqrt(np.maximum(_polynomial(surface.spread_weights, x, y), 0.0))
+    told = LambdaAtSite(sigma, lam, with_fuel, full, spread)
+    inside = (np.abs(x) <= 1.0 + 1e-9) & (np.abs(y) <= 1.0 + 1e-9)  # NaN is not
+    return told if inside.all() else LambdaAtSite(*(np.where(inside, column, np.nan) for column in told))
 
 
-def _scale(values: Floats, slope: float, offset: float) -> None:
-    np.multiply(values, slope, out=values)
-    np.subtract(values, offset, out=values)
-
-
-def _blank_outside(x: Floats, y: Floats, out: list[Floats]) -> None:
-    """Write NaN where pressure or temperature lie outside the bands of the surfaces."""
-    edge = 1.0 + 1e-9
-    if not (x.min() >= -edge and x.max() <= edge and y.min() >= -edge and y.max() <= edge):  # NaN comes here too
-        outside = ~((np.abs(x) <= edge) & (np.abs(y) <= edge))
-        for column in out:
-            column[outside] = np.nan
-
-
-def _log_pressure_ratio(parts: list[Floats], out: Floats, spare: Floats) -> None:
-    """Write ln(p/p0) of the standard atmosphere, or of the station pressure where there is one."""
-    altitude = parts[0]
-    np.add(altitude, air.EARTH_RADIUS_M, out=spare)
-    np.divide(altitude, spare, out=out)
-    np.multiply(out, -air.LAPSE_K_PER_M * air.EARTH_RADIUS_M / air.STANDARD_TEMP_K, out=out)
-    np.add(out, 1.0, out=out)
-    np.log(out, out=out)
-    np.multiply(out, air.EXPONENT, out=out)
-    if len(parts) > 2:
-        known = ~np.isnan(parts[2])
-        out[known] = np.log(parts[2][known] / air.STANDARD_PRESSURE_HPA)
-
-
-def _polynomial(weights: Floats, x: Floats, y: Floats, outer: Floats, inner: Floats) -> None:
-    """Write sum w_ij x^i y^j into ``outer``: Horner in both directions, total degree one less than the rows."""
-    degree = len(weights) - 1
-    outer.fill(weights[degree, 0])
-    for i in range(degree - 1, -1, -1):
-        np.multiply(y, weights[i, degree - i], out=inner)
-        for j in range(degree - i - 1, 0, -1):
-            np.add(inner, weights[i, j], out=inner)
-            np.multiply(inner, y, out=inner)
-        np.add(inner, weights[i, 0], out=inner)
-        np.multiply(outer, x, out=outer)
-        np.add(outer, inner, out=outer)
+def _polynomial(weights: Floats, x: Floats, y: Floats) -> Floats:
+    """Return sum w_ij x^i y^j: Horner in both directions, total degree one less than the rows."""
+    degree, total = len(weights) - 1, np.zeros_like(x)
+    for i in range(degree, -1, -1):
+        inner = weights[i, degree - i]
+        for j in range(degree - i - 1, -1, -1):
+            inner = inner * y + weights[i, j]
+        total = total * x + inner
+    return total

@@ -16,6 +16,7 @@ from combust.data.vocabulary import input_keys, quantities
 from combust.domain.catalogue import load_fuels
 from combust.domain.fuel import Fuel
 from combust.domain.instrument import InstrumentClass, instrument_class
+from combust.domain.result import plain
 from combust.edge.tables.formulas import harmless
 from combust.edge.tables.headings import match_headings
 from combust.edge.tables.readings import Counts, interpret_file
@@ -204,7 +205,7 @@ def test_any_instrument_class(row: dict[str, Any]) -> None:
     text = "\n".join(f"{key} = {toml_value(value)}" for key, value in full.items())
     found = load_text(text, lambda path: instrument_class(str(path)))
     if found is not None:
-        json.dumps(found.to_dict(), allow_nan=False)
+        json.dumps(plain(found), allow_nan=False)
 
 
 @FUZZ

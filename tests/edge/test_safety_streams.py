@@ -90,3 +90,55 @@ def test_a_table_has_the_state_in_its_first_column(tmp_path: Path) -> None:
     ]  # fmt: skip
     assert "STOP in 2 of 5 rows: exhaust_co_high" in run.out
     assert run.out.index("exhaust_co_high") < run.out.index("location_unknown"), "the worst first"
+
+
+LOGGED = ("log", "add", "BOOK", "--visit-id", "V1", "--location", "outdoors")
+
+
+def test_a_logbook_tells_the_stops_of_what_it_takes_and_of_what_it_refuses(tmp_path: Path) -> None:
+    added = [word.replace("BOOK", str(tmp_path / "a.book")) for word in LOGGED]
+    for wrong, code in (((), 0), (("--o2-dry", "80"), 3), (("--check", "nonsense"), 3), (("--event", "party"), 3)):
+        run = call(*added, "--co-dry", "2400", *wrong)
+        assert run.code == code
+        assert run.out.startswith("STOP")
+        assert run.err.startswith("STOP")
+    told = call(*added, "--co-dry", "2400", "--o2-dry", "80", "--json").json
+    assert told["safety"]["state"] == "heater_off"
+    nameless = call("log", "add", str(tmp_path / "b.book"), "--cab-co-in", "45")
+    assert nameless.code == 3
+    assert nameless.out.startswith("STOP")
+
+
+@pytest.mark.parametrize("option", ["--from", "--series"])
+@pytest.mark.parametrize("refused", [True, False])
+def test_a_table_or_a_series_for_the_logbook_tells_its_stops_first(tmp_path: Path, option: str, refused: bool) -> None:
+    """A series of two moments is never steady, so it is refused; a row of a table is refused by its O2."""
+    table = tmp_path / "rows.csv"
+    heading = "visit_id,taken_at,location,co_dry_ppm,o2_dry_pct"
+    series = option == "--series"
+    last = 2 if refused and series else 240
+    rows = [
+        f"V1,2026-01-14T10:{s // 60:02d}:{s % 60:02d},outdoors,2400,8.2" for s in range(0, last, 2 if series else 300)
+    ]
+    if refused and not series:
+        rows = ["V1,2026-01-14T10:20,outdoors,2400,80"]
+    table.write_text("\n".join([heading, *rows]) + "\n", encoding="utf-8")
+    typed = ("log", "add", str(tmp_path / "a.book"), option, str(table), *(("--visit-id", "V1") if series else ()))
+    run, told = call(*typed), call(*typed, "--json")
+    assert run.code == (3 if refused else 0)
+    assert "STOP" in run.out.splitlines()[0]
+    assert "STOP" in run.err
+    assert told.json["safety"]["state"] == "heater_off"
+
+
+@pytest.mark.parametrize("alarm", ["fails", "missing"])
+def test_without_a_working_co_alarm_nothing_runs_in_the_cab(tmp_path: Path, alarm: str) -> None:
+    """Common practice, no source: no work with the heater running without a working CO alarm in the cab."""
+    added = [word.replace("BOOK", str(tmp_path / "a.book")) for word in LOGGED]
+    run = call(*added, "--o2-dry", "8.2", "--co-dry", "50", "--co-alarm", alarm)
+    assert run.out.startswith("ONLY OUTDOORS")
+    assert f"CO alarm of the cab: {alarm}" in run.err
+    shown = call("log", "show", str(tmp_path / "a.book"), "--visit-id", "V1", "--json").json
+    assert shown["safety"]["state"] == "outdoors_only"
+    works = call(*[word.replace("V1", "V2") for word in added], "--o2-dry", "8.2", "--co-dry", "50", "--co-alarm=works")
+    assert works.err.startswith(SENTENCE)

@@ -14,9 +14,11 @@ from combust.application.fleet.policy import Policy
 from combust.application.fleet.tables import Faults, constant
 from combust.application.heater.baseline import healthy_stage
 from combust.application.heater.healthy import HealthyStage
+from combust.application.site.derating import stage_columns
 from combust.data.errors import CombustError, Fault, shorten
 from combust.domain.heater import Heater
-from combust.kernel.altitude import LambdaAtSite
+from combust.kernel.altitude import LambdaAtSite, fuel_trim_to_keep
+from combust.kernel.working_point import SiteAir
 
 
 @dataclass(frozen=True)
@@ -147,32 +149,36 @@ class Fleet:
         """Return lambda of each row's baseline."""
         return np.array([one.base.air_ratio for one in self.types])[self.index]
 
-    def _each(self, pressure_hpa: Any, temp_c: Any, columns: int, work: Callable[..., Any]) -> Any:
-        """Return columns x rows of what ``work(type, pressures, temperatures)`` gives; equal nights are worked once."""
+    def _each(self, pressure_hpa: Any, temp_c: Any, work: Callable[..., Mapping[str, Any]]) -> dict[str, Any]:
+        """Return the columns that ``work(type, air, temperatures)`` gives, a row each; equal nights are worked once."""
         size = len(self.index)
         nights = np.broadcast_to(pressure_hpa, size) + 1j * np.broadcast_to(temp_c, size)
-        out = np.full((columns, size), np.nan)
+        out: dict[str, Any] = {}
         for one, rows in zip(self.types, self._rows, strict=True):
             night_of, different = pd.factorize(nights[rows])
-            out[:, rows] = np.asarray(work(one, different.real, different.imag))[..., night_of]
+            temp = different.imag
+            for key, column in work(one, one.base.air_at(different.real, temp), temp).items():
+                out.setdefault(key, np.full(size, np.nan))[rows] = column[night_of]
         return out
 
-    def trim_factor(self, by: str, pressure_hpa: Any, temp_c: Any, *, to_minimum: bool = False) -> Any:
-        """Return the fuel or speed that holds full lambda at the baseline's, or at the minimum if that is lower [-]."""
+    def columns_at(self, pressure_hpa: Any, temp_c: Any) -> dict[str, Any]:
+        """Return :func:`stage_columns` of each row, and the fuel trims that hold lambda at its minimum only [%]."""
 
-        def work(one: HeaterType, pressure: Any, temp: Any) -> Any:
-            keep = min(one.numbers["air_ratio_min"], one.base.air_ratio) if to_minimum else one.base.air_ratio
-            return one.base.trim(one.base.air_at(pressure, temp), one.base.fuel_density(temp), keep, by=by).factor
+        def work(one: HeaterType, here: SiteAir, temp: Any) -> Mapping[str, Any]:
+            base, least = one.base, min(one.numbers["air_ratio_min"], one.base.air_ratio)
+            told = stage_columns(base, here, temp, base.air_ratio)
+            factor = base.trim(here, base.fuel_density(temp), least, by="fuel").factor
+            told["fuel_trim_to_minimum_pct"] = fuel_trim_to_keep(told["air_ratio"], least)
+            return told | {"fuel_trim_to_minimum_full_pct": 100.0 * (np.minimum(factor, 1.0) - 1.0)}
 
-        return self._each(pressure_hpa, temp_c, 1, work)[0]
+        return self._each(pressure_hpa, temp_c, work)
 
     def lambda_at(self, pressure_hpa: Any, temp_c: Any, *, air_ratio_shift: float = 0.0) -> LambdaAtSite:
         """Return the three lambdas of each row at a pressure and temperature (arrays of the fleet's length)."""
 
-        def work(one: HeaterType, pressure: Any, temp: Any) -> Any:
-            base, state = one.base, one.base.state
-            if air_ratio_shift:
-                base = replace(base, state=state._replace(air_ratio=state.air_ratio + air_ratio_shift))
-            return base.lambda_at(base.air_at(pressure, temp))
+        def work(one: HeaterType, here: SiteAir, _temp: Any) -> Mapping[str, Any]:
+            state = one.base.state
+            shifted = state._replace(air_ratio=state.air_ratio + air_ratio_shift)
+            return (replace(one.base, state=shifted) if air_ratio_shift else one.base).lambda_at(here)._asdict()
 
-        return LambdaAtSite(*self._each(pressure_hpa, temp_c, len(LambdaAtSite._fields), work))
+        return LambdaAtSite(**self._each(pressure_hpa, temp_c, work))

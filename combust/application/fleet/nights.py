@@ -10,11 +10,22 @@ import pandas as pd
 from combust.application.fleet.heater_types import Fleet
 from combust.application.fleet.policy import Policy
 from combust.kernel import air, cab, wiring
-from combust.kernel.altitude import LambdaAtSite, blower_trim_to_keep, fuel_density_ratio, fuel_trim_to_keep
-from combust.kernel.flue_gas import flue_gas_moles
+from combust.kernel.altitude import LambdaAtSite, fuel_density_ratio
 
 NIGHTS = (("design_night", "", "design_temp_c"), ("mildest_night", "_mild", "mildest_use_temp_c"))
 ACCOUNTS = ("air_ratio", "air_ratio_with_fuel_density", "air_ratio_full")
+AT_DESIGN = (  # of what a site does to a stage, what the design night is told by
+    "o2_dry_pct",
+    "co2_dry_pct",
+    "o2_dry_full_pct",
+    "co2_dry_full_pct",
+    "fuel_trim_pct",
+    "fuel_trim_full_pct",
+    "fuel_trim_to_minimum_pct",
+    "fuel_trim_to_minimum_full_pct",
+    "blower_trim_pct",
+    "blower_trim_full_pct",
+)
 QUANTILES = np.linspace(0.0, 1.0, 21)
 
 
@@ -57,9 +68,15 @@ def nights_frame(vehicles: pd.DataFrame, sites: pd.DataFrame, at: Any, fleet: Fl
             "ventilation_m3_per_h": vehicles["ventilation_m3_per_h"].fillna(0.0),
         }
     )
-    at_design, at_mild = fleet.lambda_at(pressure, cold), fleet.lambda_at(pressure, mild)
-    frame = frame.assign(**_lambdas(at_design, ""), **_lambdas(at_mild, "_mild"))
-    frame = frame.assign(**_gases(fleet, at_design), **_trims(frame, vehicles, fleet))
+    told, mild_night = fleet.columns_at(pressure, cold), fleet.lambda_at(pressure, mild)
+    lambdas = {key: told[key] for key in LambdaAtSite._fields}
+    at_mild = {f"{key}_mild": column for key, column in mild_night._asdict().items()}
+    frame = frame.assign(**lambdas, **at_mild, **{key: told[key] for key in AT_DESIGN})
+    # Unknown limit: NaN compares False, so "possible" is only ever said where it is known.
+    available = vehicles["blower_trim_max_pct"].astype(float).fillna(pd.Series(fleet.of("blower_trim_pct")))
+    possible = np.where(frame["blower_trim_full_pct"] <= available, "yes", "no")
+    frame["blower_trim_limit_pct"] = available
+    frame["blower_trim_possible"] = np.where(available.isna(), "unknown", possible)
     frame = frame.assign(**heat_columns(frame, vehicles, fleet, policy))
     return frame.assign(**_season(frame, sites, at, fleet, policy), **_battery(frame, vehicles, here, fleet, policy))
 
@@ -68,47 +85,6 @@ def station_pressure(sites: pd.DataFrame) -> Any:
     """Return the station pressure of each site [hPa]: as given, else the standard atmosphere's."""
     given = sites["pressure_hpa"].to_numpy(dtype=float)
     return np.where(np.isnan(given), air.pressure_from_altitude(sites["altitude_m"].to_numpy(dtype=float)), given)
-
-
-def _lambdas(told: LambdaAtSite, suffix: str) -> dict[str, Any]:
-    return {f"{name}{suffix}": values for name, values in told._asdict().items()}
-
-
-def _gases(fleet: Fleet, told: LambdaAtSite) -> dict[str, Any]:
-    """Return the expected dry O2 and CO2 at the design night, by dry-air density alone and in full [vol %]."""
-    out: dict[str, Any] = {}
-    for suffix, lam in (("", told.air_ratio), ("_full", told.air_ratio_full)):
-        o2, co2 = np.full(len(lam), np.nan), np.full(len(lam), np.nan)
-        for code, one in enumerate(fleet.types):
-            rows = np.flatnonzero((fleet.index == code) & (lam >= 1.0))
-            moles = flue_gas_moles(one.base.fuel, lam[rows])
-            o2[rows], co2[rows] = moles.o2_dry_pct, moles.co2_dry_pct
-        out |= {f"o2_dry{suffix}_pct": o2, f"co2_dry{suffix}_pct": co2}
-    return out
-
-
-def _trims(frame: pd.DataFrame, vehicles: pd.DataFrame, fleet: Fleet) -> dict[str, Any]:
-    """Return the trims that keep the baseline's lambda, and the one that only keeps the minimum [%]."""
-    base, least = frame["base_air_ratio"].to_numpy(), frame["minimum_air_ratio"].to_numpy()
-    of_vehicle = vehicles["blower_trim_max_pct"].to_numpy(dtype=float)
-    available = np.where(np.isnan(of_vehicle), fleet.of("blower_trim_pct"), of_vehicle)
-    pressure, cold = frame["pressure_hpa"].to_numpy(), frame["design_temp_c"].to_numpy()
-    lam = frame["air_ratio"].to_numpy()
-    fuel, speed = (fleet.trim_factor(by, pressure, cold) for by in ("fuel", "speed"))
-    least_fuel = fleet.trim_factor("fuel", pressure, cold, to_minimum=True)
-    out: dict[str, Any] = {
-        "fuel_trim_pct": fuel_trim_to_keep(lam, base),
-        "fuel_trim_full_pct": 100.0 * (np.minimum(fuel, 1.0) - 1.0),
-        "fuel_trim_to_minimum_pct": fuel_trim_to_keep(lam, np.minimum(least, base)),
-        "fuel_trim_to_minimum_full_pct": 100.0 * (np.minimum(least_fuel, 1.0) - 1.0),
-        "blower_trim_pct": blower_trim_to_keep(lam, base),
-        "blower_trim_full_pct": 100.0 * (np.maximum(speed, 1.0) - 1.0),
-    }
-    out["blower_trim_limit_pct"] = available
-    needed = out["blower_trim_full_pct"]
-    # Unknown limit: NaN compares False, so "possible" is only ever said where it is known.
-    out["blower_trim_possible"] = np.where(np.isnan(available), "unknown", np.where(needed <= available, "yes", "no"))
-    return out
 
 
 def heat_columns(frame: pd.DataFrame, vehicles: pd.DataFrame, fleet: Fleet, policy: Policy) -> dict[str, Any]:

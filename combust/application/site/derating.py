@@ -1,4 +1,4 @@
-"""Derating of a heater stage over height and temperature, as a table."""
+"""What sites do to a heater stage, as columns, and over height and temperature as a table."""
 
 from __future__ import annotations
 
@@ -8,7 +8,9 @@ import numpy as np
 
 from combust.application.heater.healthy import HealthyStage
 from combust.kernel.air import pressure_from_altitude
-from combust.kernel.altitude import blower_trim_to_keep, fuel_trim_to_keep
+from combust.kernel.altitude import LambdaAtSite, blower_trim_to_keep, fuel_trim_to_keep
+from combust.kernel.flue_gas import flue_gas_moles
+from combust.kernel.working_point import SiteAir, WorkingPoint
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -17,28 +19,49 @@ HEIGHTS_M = tuple(range(0, 4501, 250))
 TEMPS_C = tuple(range(-30, 31, 10))
 
 
+def stage_columns(
+    base: HealthyStage, here: SiteAir, fuel_temp_c: Any, keep: float, *, point: WorkingPoint | None = None
+) -> dict[str, Any]:
+    """Return what sites do to a stage: lambda three ways, gases to expect, trims that hold lambda at ``keep``.
+
+    A plain name follows dry-air density alone, ``_with_fuel_density`` adds the fuel's, ``_full`` is the working point.
+    Gases [vol %] are NaN below lambda 1. The fuel is never trimmed upward, the blower never down [%]. ``trimmed_heat``
+    is heat over the baseline's with the fuel trimmed [-]. ``point`` spares the working point where the caller has it.
+    """
+    told, density = base.lambda_at(here, fuel_temp_c, point=point), base.fuel_density(fuel_temp_c)
+    columns = told._asdict()
+    for suffix, lam in (("", told.air_ratio), ("_full", told.air_ratio_full)):
+        gas = flue_gas_moles(base.fuel, np.where(lam >= 1.0, lam, np.nan))
+        columns |= {f"o2_dry{suffix}_pct": gas.o2_dry_pct, f"co2_dry{suffix}_pct": gas.co2_dry_pct}
+    for suffix, lam in (("", told.air_ratio), ("_with_fuel_density", told.air_ratio_with_fuel_density)):
+        columns[f"fuel_trim{suffix}_pct"] = fuel_trim_to_keep(lam, keep)
+        columns[f"blower_trim{suffix}_pct"] = blower_trim_to_keep(lam, keep)
+    less, faster = (base.trim(here, density, keep, by=by) for by in ("fuel", "speed"))
+    relative = told.air_ratio_full_u / told.air_ratio_full
+    return columns | {
+        "fuel_trim_full_pct": 100.0 * (np.minimum(less.factor, 1.0) - 1.0),
+        "fuel_trim_full_u_pct": 100.0 * less.factor * relative,
+        "blower_trim_full_pct": 100.0 * (np.maximum(faster.factor, 1.0) - 1.0),
+        "blower_trim_full_u_pct": 100.0 * faster.factor * relative,
+        "trimmed_heat": less.heat,
+    }
+
+
 def derating_columns(base: HealthyStage, altitude_m: Any, intake_temp_c: Any) -> dict[str, Any]:
     """Return the derating at points (arrays of one length): lambdas, trims and heat with lambda kept by the fuel.
 
     Heat follows the fuel mass; that the efficiency changes a little with the trim is left out.
     """
     height, temp = np.asarray(altitude_m, dtype=float), np.asarray(intake_temp_c, dtype=float)
-    site, density = base.air_at(pressure_from_altitude(height), temp), base.fuel_density(temp)
-    told, keep = base.lambda_at(site), base.air_ratio
+    told = stage_columns(base, base.air_at(pressure_from_altitude(height), temp), temp, base.air_ratio)
     nominal = np.nan if base.useful_heat_kw is None else base.useful_heat_kw
-    trim = fuel_trim_to_keep(told.air_ratio, keep)
-    less = np.minimum(base.trim(site, density, keep, by="fuel").factor, 1.0)
-    faster = np.maximum(base.trim(site, density, keep, by="speed").factor, 1.0)
+    shown = (*LambdaAtSite._fields, "fuel_trim_pct", "fuel_trim_full_pct", "blower_trim_pct", "blower_trim_full_pct")
     return {
         "altitude_m": height,
         "intake_temp_c": temp,
-        **told._asdict(),
-        "fuel_trim_pct": trim,
-        "fuel_trim_full_pct": 100.0 * (less - 1.0),
-        "blower_trim_pct": blower_trim_to_keep(told.air_ratio, keep),
-        "blower_trim_full_pct": 100.0 * (faster - 1.0),
-        "useful_heat_kw": nominal * (1.0 + trim / 100.0),
-        "useful_heat_full_kw": nominal * density * less,
+        **{name: told[name] for name in shown},
+        "useful_heat_kw": nominal * (1.0 + told["fuel_trim_pct"] / 100.0),
+        "useful_heat_full_kw": nominal * base.fuel_density(temp) * (1.0 + told["fuel_trim_full_pct"] / 100.0),
     }
 
 

@@ -9,10 +9,11 @@ from typing import Any
 import numpy as np
 
 from combust.application.heater.baseline import healthy_stage
-from combust.application.heater.healthy import HealthyStage, Trimmed
+from combust.application.heater.healthy import HealthyStage
 from combust.application.reading.columns import columns_of_reading
 from combust.application.reading.interpret import interpret_columns
 from combust.application.reading.result import safety_of
+from combust.application.site.derating import stage_columns
 from combust.application.site.effect_result import SiteEffect
 from combust.application.site.findings import site_findings
 from combust.data.errors import CombustError, Fault
@@ -28,10 +29,7 @@ from combust.domain.result import Assumed, assume
 from combust.domain.safety import Safety
 from combust.domain.site import Site
 from combust.kernel import air, altitude
-from combust.kernel.altitude import LambdaAtSite
 from combust.kernel.constants import ZERO_CELSIUS_K
-from combust.kernel.flue_gas import flue_gas_moles
-from combust.kernel.working_point import SiteAir, WorkingPoint
 
 CURVE_TEMPS_C = tuple(range(-40, 41, 5))
 AIMS = {
@@ -146,39 +144,33 @@ def _values(
     base: HealthyStage, site: Site, fuel_temp: float, inlets: tuple[float, float], minimum: float, keep: float
 ) -> dict[str, Any]:
     air_in, outlet_in = inlets
-    here, ratio = base.air_of(site, air_in_c=air_in), base.fuel_density(fuel_temp)
-    point = base.at(here, ratio)
-    told = LambdaAtSite(*(float(part[0]) for part in base.lambda_at(here, fuel_temp, point=point)))
-    by_fuel, by_blower = (base.trim(here, ratio, keep, by=by) for by in ("fuel", "speed"))
-    u_share = told.air_ratio_full_u / told.air_ratio_full
-    fuel_full, blower_full = float(by_fuel.factor[0]), float(by_blower.factor[0])
-    o2, co2 = expected_gases(base.fuel, told.air_ratio)
-    o2_full, co2_full = expected_gases(base.fuel, told.air_ratio_full)
+    here, point_fuel = base.air_of(site, air_in_c=air_in), base.fuel_density(fuel_temp)
+    point = base.at(here, point_fuel)
+    columns = stage_columns(base, here, fuel_temp, keep, point=point)
+    told: dict[str, Any] = {key: _or_none(column[0]) for key, column in columns.items()}
+    nominal, trimmed = base.useful_heat_kw, told.pop("trimmed_heat")
+    free, rise_factor = float(point.heat.mean()), float(point.rise.mean())
+    kept = trimmed if told["fuel_trim_full_pct"] < 0.0 else free
+    # Heating-air mass flow follows the density at its own inlet (fixed speed), so its rise grows as heat over density.
+    thinner = (outlet_in + ZERO_CELSIUS_K) / (here.air_in_c + ZERO_CELSIUS_K)
+    rise = None if base.air_out_temp_c is None else base.state.rise_k * thinner
     return {
         "density_ratio": float(here.density),
-        "fuel_density_ratio": float(ratio),
-        **told._asdict(),
+        "fuel_density_ratio": float(point_fuel),
+        **told,
         "base_air_ratio": base.air_ratio,
         "base_air_ratio_u": base.air_ratio_u,
         "minimum_air_ratio": minimum,
-        "o2_dry_pct": o2,
-        "co2_dry_pct": co2,
-        "o2_dry_full_pct": o2_full,
-        "co2_dry_full_pct": co2_full,
         "trim_to_air_ratio": keep,
-        "fuel_trim_pct": float(altitude.fuel_trim_to_keep(told.air_ratio, keep)),
-        "fuel_trim_with_fuel_density_pct": float(altitude.fuel_trim_to_keep(told.air_ratio_with_fuel_density, keep)),
-        "fuel_trim_full_pct": 100.0 * (min(fuel_full, 1.0) - 1.0),
-        "fuel_trim_full_u_pct": 100.0 * fuel_full * u_share,
         "fuel_trim_limit_pct": _lowest_fuel(base),
-        "blower_trim_pct": float(altitude.blower_trim_to_keep(told.air_ratio, keep)),
-        "blower_trim_with_fuel_density_pct": float(
-            altitude.blower_trim_to_keep(told.air_ratio_with_fuel_density, keep)
-        ),
-        "blower_trim_full_pct": 100.0 * (max(blower_full, 1.0) - 1.0),
-        "blower_trim_full_u_pct": 100.0 * blower_full * u_share,
         "blower_trim_limit_pct": base.blower_left_pct,
-        **_heat(base, here, outlet_in, min(told.air_ratio / keep, 1.0), point, by_fuel),
+        "useful_heat_kw": None if nominal is None else nominal * min(told["air_ratio"] / keep, 1.0),
+        "useful_heat_full_kw": None if nominal is None else nominal * kept,
+        "useful_heat_untrimmed_kw": None if nominal is None else nominal * free,
+        "flue_temp_full_c": float(point.flue_c.mean()),
+        "heating_air_rise_factor": rise_factor,
+        "air_out_temp_c": None if rise is None else outlet_in + rise * rise_factor,
+        "air_out_temp_trimmed_c": None if rise is None else outlet_in + rise * kept / here.heating_air_density,
         **_ceilings(base, site.intake_temp_c, minimum),
         "weather": _weather(base, site, fuel_temp, air_in),
         "unit_altitude_limit_m": base.heater.limits.altitude_m if base.heater else None,
@@ -190,60 +182,21 @@ def _values(
     }
 
 
-def expected_gases(fuel: Fuel, air_ratio: float) -> tuple[float | None, float | None]:
-    """Return dry O2 and CO2 of complete combustion at a lambda [vol %]; None at lambda below 1."""
-    if not air_ratio >= 1.0:
-        return None, None
-    moles = flue_gas_moles(fuel, air_ratio)
-    return float(moles.o2_dry_pct), float(moles.co2_dry_pct)
-
-
 def _lowest_fuel(base: HealthyStage) -> float | None:
     """Return the lowest fuel the unit's own stages reach [%]; None = not in the profile."""
     flows = [one.fuel_l_per_h for one in base.heater.stages.values() if one.fuel_l_per_h] if base.heater else []
     return 100.0 * (min(flows) / base.fuel_l_per_h - 1.0) if base.fuel_l_per_h and len(flows) > 1 else None
 
 
-def _heat(
-    base: HealthyStage, here: SiteAir, outlet_in: float, by_density: float, point: WorkingPoint, by_fuel: Trimmed
-) -> dict[str, Any]:
-    """Return heat with and without trim, flue temperature, and the rise and outlet temperature of the heating air.
-
-    Heating-air mass flow follows the density at its own inlet (fixed speed), so its rise grows as heat over density.
-    """
-    free, rise_factor = float(point.heat.mean()), float(point.rise.mean())
-    trimmed = float(by_fuel.heat[0]) if float(by_fuel.factor[0]) < 1.0 else free
-    nominal = base.useful_heat_kw
-    thinner = (outlet_in + ZERO_CELSIUS_K) / (here.air_in_c + ZERO_CELSIUS_K)
-    rise = None if base.air_out_temp_c is None else base.state.rise_k * thinner
-    return {
-        "useful_heat_kw": None if nominal is None else nominal * by_density,
-        "useful_heat_full_kw": None if nominal is None else nominal * trimmed,
-        "useful_heat_untrimmed_kw": None if nominal is None else nominal * free,
-        "flue_temp_full_c": float(point.flue_c.mean()),
-        "heating_air_rise_factor": rise_factor,
-        "air_out_temp_c": None if rise is None else outlet_in + rise * rise_factor,
-        "air_out_temp_trimmed_c": None if rise is None else outlet_in + rise * trimmed / here.heating_air_density,
-    }
-
-
 def _ceilings(base: HealthyStage, temp: float, minimum: float) -> dict[str, Any]:
     """Return the highest site that keeps lambda at the minimum, here and as a curve over temperature."""
-    temps = np.array([temp, *CURVE_TEMPS_C], dtype=float)
-    by_density, full = ceiling_by_temperature(base, temps, minimum)
-    curve = tuple(
-        {
-            "intake_temp_c": float(temps[row]),
-            "ceiling_altitude_m": _or_none(by_density[row]),
-            "ceiling_altitude_full_m": _or_none(full[row]),
-        }
-        for row in range(1, len(temps))
+    temps = (temp, *CURVE_TEMPS_C)
+    here, *curve = (
+        {"ceiling_altitude_m": _or_none(by_density), "ceiling_altitude_full_m": _or_none(full)}
+        for by_density, full in zip(*ceiling_by_temperature(base, temps, minimum), strict=True)
     )
-    return {
-        "ceiling_altitude_m": _or_none(by_density[0]),
-        "ceiling_altitude_full_m": _or_none(full[0]),
-        "ceiling_curve": curve,
-    }
+    rows = tuple({"intake_temp_c": float(at), **row} for at, row in zip(CURVE_TEMPS_C, curve, strict=True))
+    return {**here, "ceiling_curve": rows}
 
 
 def ceiling_by_temperature(base: HealthyStage, temp_c: Any, minimum: float) -> tuple[Any, Any]:

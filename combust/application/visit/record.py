@@ -13,7 +13,7 @@ from combust.application.reading.result import safety_of
 from combust.data.errors import CombustError, Fault, printable
 from combust.data.fields import Field, check_fields, fields_of
 from combust.data.tables import load_table
-from combust.domain.limits import limits
+from combust.domain.limits import Finding, finding, limits
 from combust.domain.result import Result, Rows, plain
 from combust.domain.safety import Safety, of_all
 
@@ -152,7 +152,14 @@ def _worked(record: VisitRecord) -> bool:
 def safety_now(record: VisitRecord) -> Safety:
     """Return the safety state at the end: of the readings after the work, or of all when none is."""
     after = [reading for reading in record.readings if reading.get("phase") == "after"]
-    return of_all(safety_of(reading) for reading in after or record.readings or [{}])
+    readings = after or record.readings or [{}]
+    return of_all([Safety(alarm_findings(record.head)), *map(safety_of, readings)])
+
+
+def alarm_findings(head: Mapping[str, Any]) -> tuple[Finding, ...]:
+    """Return the finding of a CO alarm of the cab that fails or is missing; nothing when that was not entered."""
+    alarm = head.get("co_alarm")
+    return (finding("no_co_alarm", alarm=alarm),) if alarm in ("fails", "missing") else ()
 
 
 def may_close(record: VisitRecord, *, incomplete: bool = False) -> str:

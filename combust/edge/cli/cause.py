@@ -86,8 +86,7 @@ def command(
     else:
         for visit in found:
             output.say_lines([("", text) for text in visit.safety.lines() if len(found) > 1 and visit.safety.alarming])
-            output.say_rows(visit, wrap=110)
-            click.echo("")
+            click.echo(output.text_of_result(visit, wrap=110) + "\n")
         output.say_lines([*found.lines()[-1:], ("", "a stated convention, editable with --causes")])
     _say_refused(refused)
     output.tell_rest(safety)
@@ -121,13 +120,9 @@ def _readings(
     table = read_visits(source, mapping=mapping, heater_id=heater.heater_id)
     output.tell_notes(table.notes)
     if not table.readings:
-        output.tell_stops(table.stops)
-        raise CombustError(
-            [
-                Fault("row", text, "format", why="was refused", hint="Mend the row and read the table again.")
-                for text in table.refused
-            ]
-        )
+        hint = "Mend the row and read the table again."
+        with output.told_first(Safety(tuple(table.stops))):
+            raise CombustError([Fault("row", text, "format", why="was refused", hint=hint) for text in table.refused])
     return list(table.readings), table.refused, table.stops
 
 

@@ -9,15 +9,15 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import click
 
-from combust import __version__
 from combust.application.causes.visit_result import VisitResult
 from combust.application.reading.result import ReadingResult, interpret
 from combust.domain.heater import Heater
 from combust.domain.limits import cautions
 from combust.domain.reading import Reading
-from combust.domain.result import plain
+from combust.domain.result import plain, text_of_rows
 from combust.domain.safety import Safety
 from combust.edge.cli import output
+from combust.edge.cli.answer import Answer, answers
 from combust.edge.demo_data import READINGS, demo_data
 
 if TYPE_CHECKING:
@@ -32,8 +32,8 @@ SHOWN = ("R005", "R015", "R020")  # a healthy hut heater, a pair that cannot be,
 @click.command("demo", short_help="Run the main job on the invented Larkfell data.")
 @click.option("--out", default="output/demo", show_default=True, metavar="DIR", help="Folder for tables and figures.")
 @click.option("--data", "data_folder", metavar="DIR", help="Folder with the demo data (default: the project's data/).")
-@click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
-def command(out: str, data_folder: str | None, as_json: bool) -> None:
+@answers(strict="")
+def command(out: str, data_folder: str | None) -> Answer:
     """Run the main job on the invented Larkfell data.
 
     Use it to see what combust does before you type a reading of your own.
@@ -51,18 +51,22 @@ def command(out: str, data_folder: str | None, as_json: bool) -> None:
     visits = work_causes(data, target)
     named = [replace(one, text=f"Visit {visit.visit_id}: {one.text}") for visit in visits for one in visit.stop]
     safety = Safety((*named, *day.counts.safety().findings))
-    output.tell_safety(safety, as_json=as_json)
-    if as_json:
-        output.say_json({"safety": safety.to_dict(), **_as_dict(day, visits, target)})
-    else:
-        say_readings(data, target, day)
-        say_causes(data, visits)
-    output.tell_cautions()
-    if not as_json:
-        click.echo(f"\nEverything was written to {target}/")
-        click.echo(f"Look at {target}/plane_R005.png and {target}/causes_{DRAWN}.png.")
-        click.echo("A word that is not plain: combust word pair_impossible")
-        click.echo("Next, a reading of your own: combust reading --help")
+    facts = {
+        "out": str(target),
+        "readings": plain(day.counts),
+        "reading": day.example,
+        "visits": visits,
+        "cautions": cautions(),
+    }
+    text = f"""{text_of_readings(data, target, day)}
+
+{text_of_causes(data, visits)}
+
+Everything was written to {target}/
+Look at {target}/plane_R005.png and {target}/causes_{DRAWN}.png.
+A word that is not plain: combust word pair_impossible
+Next, a reading of your own: combust reading --help"""
+    return Answer(facts, text, safety, in_full=True)
 
 
 class DemoReadings(NamedTuple):
@@ -89,17 +93,21 @@ def work_readings(data: Path, target: Path) -> DemoReadings:
     return DemoReadings(counts, example)
 
 
-def say_readings(data: Path, target: Path, day: DemoReadings) -> None:
-    """Print the readings as a table, the refused rows with their reasons, and one reading in full."""
-    click.echo(f"Readings of {data / READINGS} (invented demo data)\n")
+def text_of_readings(data: Path, target: Path, day: DemoReadings) -> str:
+    """Return the readings as a table, the refused rows with their reasons, and one reading in full."""
     headings = ("reading", "first finding", "O2 %", "lambda", "± (95 %)", "CO air-free", "loss %", "O2-CO2", "note")
-    output.say_table(headings, [_line(row) for row in _rows(target / INTERPRETED)])
     counts = day.counts
-    click.echo(f"\n{counts.rows} rows: {counts.interpreted} interpreted, {counts.refused} refused:")
-    for row in _rows(target / REFUSED):
-        click.echo(f"  row {row['row']}: {row['reasons']}")
-    click.echo(f"\n{SHOWN[0]} in full\n")
-    output.say_lines(day.example.lines())
+    refused = [f"  row {row['row']}: {row['reasons']}" for row in _rows(target / REFUSED)]
+    return "\n".join(
+        [
+            f"Readings of {data / READINGS} (invented demo data)\n",
+            output.text_of_table(headings, [_line(row) for row in _rows(target / INTERPRETED)]),
+            f"\n{counts.rows} rows: {counts.interpreted} interpreted, {counts.refused} refused:",
+            *refused,
+            f"\n{SHOWN[0]} in full\n",
+            text_of_rows(day.example.lines()),
+        ]
+    )
 
 
 def work_causes(data: Path, target: Path) -> list[VisitResult]:
@@ -123,22 +131,11 @@ def work_causes(data: Path, target: Path) -> list[VisitResult]:
     return found
 
 
-def say_causes(data: Path, visits: list[VisitResult]) -> None:
-    """Print one line for each visit."""
-    click.echo(f"\nCauses of the visits of {data / VISITS} (invented demo data)\n")
+def text_of_causes(data: Path, visits: list[VisitResult]) -> str:
+    """Return one line for each visit."""
     headings = ("visit", "heater", "most probable", "", "not told apart from", "next check", "trim")
-    output.say_table(headings, sorted(_visit_line(visit) for visit in visits))
-
-
-def _as_dict(day: DemoReadings, visits: list[VisitResult], target: Path) -> dict[str, Any]:
-    return {
-        "out": str(target),
-        "readings": plain(day.counts),
-        "reading": day.example.to_dict(),
-        "visits": [visit.to_dict() for visit in visits],
-        "cautions": cautions(),
-        "version": __version__,
-    }
+    table = output.text_of_table(headings, sorted(_visit_line(visit) for visit in visits))
+    return f"Causes of the visits of {data / VISITS} (invented demo data)\n\n{table}"
 
 
 def _rows(path: Path) -> list[dict[str, str]]:

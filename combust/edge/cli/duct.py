@@ -16,13 +16,13 @@ from combust.application.heater.duct_calculator import (
 )
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import Field, need_fields
-from combust.domain.catalogue import Catalogue, get_fuel, load_fuels
+from combust.domain.catalogue import Catalogue, get_fuel
 from combust.domain.heater import Heater
 from combust.domain.reading import Reading
 from combust.domain.result import assume
 from combust.domain.site import Site
-from combust.edge.cli import output
-from combust.edge.cli.options import quantity_options, values_of
+from combust.edge.cli.answer import Answer, answers
+from combust.edge.cli.options import fuels_option, quantity_options, values_of
 from combust.kernel.ducts import DuctShape
 
 PLACE = ("flue_temp_c", "intake_temp_c", "fuel_temp_c", "altitude_m", "pressure_hpa")
@@ -58,10 +58,9 @@ NUMBERS = {**{key: Field(key, unit=unit) for key, unit in UNITS.items()}, "share
 @click.option("--crushed-length", metavar="M", help="... over so many metres; left out: the whole length [m].")
 @click.option("--add-fitting", type=click.Choice(FITTINGS), multiple=True, help="Ask: with this fitting more.")
 @click.option("--share", nargs=2, metavar="LOW HIGH", help="This duct's share of the whole air path, 0 to 1.")
-@click.option("--fuels", "fuels_file", metavar="FILE", help="TOML file with fuels of your own.")
-@click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
-@click.option("--strict", is_flag=True, help="End with exit code 4 when there is a stop or a warning.")
-def command(which: str, profile: str | None, as_json: bool, strict: bool, **asked: Any) -> None:
+@fuels_option
+@answers()
+def command(which: str, profile: str | None, catalogue: Catalogue | None, **asked: Any) -> Answer:
     """Work out the loss of a duct, and what a change of it does.
 
     Use it before a duct is lengthened, bent or replaced, and to see what a crushed hose can do to the air. Every
@@ -77,7 +76,6 @@ def command(which: str, profile: str | None, as_json: bool, strict: bool, **aske
     \b
     Next: combust site --help      (what height adds to it)
     """
-    catalogue = load_fuels(asked["fuels_file"]) if asked["fuels_file"] else None
     asked |= need_fields({key: asked[key] for key in NUMBERS}, NUMBERS, what="a duct")
     place = Reading(**values_of({key: asked[key] for key in asked if key.startswith(PLACE_WORDS)}))
     heater = Heater.load(profile, catalogue=catalogue) if profile else None
@@ -100,8 +98,7 @@ def command(which: str, profile: str | None, as_json: bool, strict: bool, **aske
         share=asked["share"],
         read_port_pa=baseline.reading.get(f"{which}_static_pa") if baseline else None,
     )
-    output.say_result(answer, as_json=as_json)
-    output.leave_strict(strict, answer.findings)
+    return Answer(answer)
 
 
 def _stage(heater: Heater, asked: str | None) -> str:

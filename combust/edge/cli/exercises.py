@@ -6,7 +6,9 @@ from pathlib import Path
 
 import click
 
+from combust.domain.result import text_of_rows
 from combust.edge.cli import output
+from combust.edge.cli.answer import Answer, answers
 
 
 @click.command("exercises", short_help="Write an exercise sheet with random numbers, and its key.")
@@ -15,8 +17,8 @@ from combust.edge.cli import output
 @click.option("--fuel", default="diesel_b7", show_default=True, metavar="FUEL", help="Fuel of the exercises.")
 @click.option("--cards", is_flag=True, help="Write the page of misconception cards too.")
 @click.option("--out", default="output/exercises", show_default=True, metavar="DIR", help="Folder for the pages.")
-@click.option("--json", "as_json", is_flag=True, help="Print one JSON object with questions and answers.")
-def command(seed: int | None, fuel: str, cards: bool, out: str, as_json: bool) -> None:
+@answers(strict="", json=" with questions and answers")
+def command(seed: int | None, fuel: str, cards: bool, out: str) -> Answer:
     """Write an exercise sheet with random numbers, and its key.
 
     Use it to give every class its own numbers. The sheet shows no answer; the key has them worked out.
@@ -40,12 +42,9 @@ def command(seed: int | None, fuel: str, cards: bool, out: str, as_json: bool) -
     if cards:
         paths["cards"] = target / "misconception_cards.html"
         output.write_text(paths["cards"], card_page())
-    if as_json:
-        rows = [
-            {"number": one.number, "kind": one.kind, "question": one.question, **one.key()}
-            for one in exercise_sheet(seed, fuel=fuel)
-        ]
-        output.say_json({"seed": seed, "exercises": rows, "files": {key: str(path) for key, path in paths.items()}})
-        return
-    output.say_lines([(name, str(path)) for name, path in paths.items()])
-    output.tell_cautions()
+    rows = [
+        {"number": one.number, "kind": one.kind, "question": one.question, **one.key()}
+        for one in exercise_sheet(seed, fuel=fuel)
+    ]
+    files = {key: str(path) for key, path in paths.items()}
+    return Answer({"seed": seed, "exercises": rows, "files": files}, text_of_rows(files.items()), in_full=True)

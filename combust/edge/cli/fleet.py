@@ -5,7 +5,7 @@ from __future__ import annotations
 import sys
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -17,7 +17,6 @@ if TYPE_CHECKING:
     from combust.application.fleet.plan import FleetPlan
     from combust.application.fleet.points import RouteSums, RouteUse
     from combust.edge.tables.reader import Table
-    from combust.edge.tables.table_map import TableMap
 
 SHOWN_FAULTS = 20
 
@@ -39,20 +38,7 @@ SHOWN_FAULTS = 20
 @table_options
 @click.option("--json", "as_json", is_flag=True, help="Print the plan as one JSON object.")
 @click.option("--strict", is_flag=True, help="End with exit code 4 when a row was refused or a heater must stay off.")
-def command(
-    vehicles: str,
-    sites: str,
-    routes: str | None,
-    profiles: str | None,
-    policy: str | None,
-    out: str,
-    title: str,
-    scheduler: str | None,
-    workers: int | None,
-    mapping: TableMap,
-    as_json: bool,
-    strict: bool,
-) -> None:
+def command(**options: Any) -> None:
     """Plan a fleet: heaters, sites and routes.
 
     Use it before the season: which vehicles need altitude compensation, where heat, battery or fuel grade fall short,
@@ -70,12 +56,12 @@ def command(
     from combust.edge.reports.fleet_page import write_plan
     from combust.edge.tables.fleet import plan_fleet
 
-    folder = Path(profiles) if profiles else Path(vehicles).parent / "profiles"
-    add_up = partial(_add_up, scheduler, workers)
-    plan = plan_fleet(vehicles, sites, routes, profiles=folder, policy=policy, mapping=mapping, add_up=add_up)
-    output.tell_safety(plan.safety, as_json=as_json)
-    written = write_plan(plan, out, title=title)
-    if as_json:
+    tables = {name: options[name] for name in ("vehicles", "sites", "routes", "policy", "mapping")}
+    folder = options["profiles"] or Path(options["vehicles"]).parent / "profiles"
+    plan = plan_fleet(**tables, profiles=folder, add_up=partial(_add_up, options["scheduler"], options["workers"]))
+    output.tell_safety(plan.safety, as_json=options["as_json"])
+    written = write_plan(plan, options["out"], title=options["title"])
+    if options["as_json"]:
         output.say_json(plan.to_dict())
     else:
         _say(plan)
@@ -85,7 +71,8 @@ def command(
     output.tell_notes(plan.notes)
     _tell_faults(plan)
     output.tell_rest(plan.safety)
-    if strict and (bool(stays_off(plan.vehicles).any()) or any(row["refused"] for row in plan.rows.values())):
+    refused = any(row["refused"] for row in plan.rows.values())
+    if options["strict"] and (refused or bool(stays_off(plan.vehicles).any())):
         raise click.exceptions.Exit(output.EXIT_STRICT)
 
 
@@ -108,14 +95,16 @@ def _say(plan: FleetPlan) -> None:
     for name, row in plan.rows.items():
         click.echo(f"{name}: {row['read']} read, {row['planned']} planned, {row['refused']} refused")
     click.echo("")
-    output.say_table(("decision", "how many"), decision_rows(plan))
+    click.echo(output.text_of_table(("decision", "how many"), decision_rows(plan)))
     click.echo(
         "\nNeeds a compensation kit, by three rules (the first decides; its yes counts fitted and barred ones too)\n"
     )
     keys = ("rule", "air_ratio_by", "yes", "borderline", "no", "unknown")
-    output.say_table(
-        ("rule", "lambda by", "yes", "borderline", "no", "unknown"),
-        [tuple(str(row[key]).replace("_", " ") for key in keys) for row in plan.counts.to_dict("records")],
+    click.echo(
+        output.text_of_table(
+            ("rule", "lambda by", "yes", "borderline", "no", "unknown"),
+            [tuple(str(row[key]).replace("_", " ") for key in keys) for row in plan.counts.to_dict("records")],
+        )
     )
     change = plan.reassignment
     click.echo(

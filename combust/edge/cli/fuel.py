@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import click
 
-from combust import __version__
-from combust.domain.catalogue import aliases, get_fuel, load_fuels, shipped_fuels
+from combust.domain.catalogue import Catalogue, aliases, get_fuel, shipped_fuels
 from combust.domain.fuel import Fuel
-from combust.edge.cli import output
+from combust.domain.result import text_of_rows
+from combust.edge.cli.answer import Answer, answers
+from combust.edge.cli.options import fuels_option
+from combust.edge.cli.output import text_of_table
 
 TEMPLATE = """\
 # Fuels of your own: give this file with --fuels. A value may be a bare number or carry its source.
@@ -28,10 +32,10 @@ parts = { diesel_b0 = 0.8, biodiesel_b100 = 0.2 }
 
 @click.command("fuel", short_help="List the fuels, or show one with its sources.")
 @click.argument("name", required=False)
-@click.option("--fuels", "fuels_file", metavar="FILE", help="TOML file with fuels of your own.")
+@fuels_option
 @click.option("--template", is_flag=True, help="Print a TOML file to start your own fuels from.")
-@click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
-def command(name: str | None, fuels_file: str | None, template: bool, as_json: bool) -> None:
+@answers(strict="")
+def command(name: str | None, catalogue: Catalogue | None, template: bool) -> Answer:
     """List the fuels, or show one with its sources.
 
     Use it to see what air a fuel needs, what CO2 it can give and where the numbers come from. NAME may be a formula
@@ -47,21 +51,14 @@ def command(name: str | None, fuels_file: str | None, template: bool, as_json: b
     Next: combust reading --help   (use its name with --fuel)
     """
     if template:
-        click.echo(TEMPLATE, nl=False)
-        return
-    catalogue = load_fuels(fuels_file) if fuels_file else None
+        return Answer({"template": TEMPLATE}, TEMPLATE.rstrip("\n"))
     if name is not None:
-        _show(get_fuel(name, catalogue=catalogue), as_json)
-        return
+        return _one(get_fuel(name, catalogue=catalogue))
     fuels = {**shipped_fuels(), **(catalogue or {})}
-    if as_json:
-        rows = [found.to_dict() for found in fuels.values()]
-        output.say_json({"fuels": rows, "aliases": aliases(), "version": __version__})
-        return
     headings = ("name", "formula", "air kg/kg", "CO2 max %", "net MJ/kg", "kg/m3", "what it is")
-    output.say_table(headings, [_row(found) for found in fuels.values()])
-    for alias, target in aliases().items():
-        click.echo(f"{alias} stands for {target}")
+    table = text_of_table(headings, [_row(found) for found in fuels.values()])
+    text = "\n".join([table, *(f"{alias} stands for {target}" for alias, target in aliases().items())])
+    return Answer({"fuels": [found.to_dict() for found in fuels.values()], "aliases": aliases()}, text)
 
 
 def _row(found: Fuel) -> tuple[str, ...]:
@@ -78,13 +75,12 @@ def _row(found: Fuel) -> tuple[str, ...]:
     )
 
 
-def _show(found: Fuel, as_json: bool) -> None:
-    facts = found.to_dict()
-    if as_json:
-        output.say_json({**facts, "version": __version__})
-        return
-    provenance = facts.pop("provenance")
-    labels = [(key, f"{value:.5g}" if isinstance(value, float) else str(value)) for key, value in facts.items()]
-    output.say_lines(labels)
-    if isinstance(provenance, dict):
-        output.say_lines([(f"source of {key}", text) for key, text in provenance.items()])
+def _one(found: Fuel) -> Answer:
+    facts: dict[str, Any] = found.to_dict()
+    rows = [
+        (key, f"{value:.5g}" if isinstance(value, float) else str(value))
+        for key, value in facts.items()
+        if key != "provenance"
+    ]
+    sources = [(f"source of {key}", text) for key, text in facts["provenance"].items()]
+    return Answer(facts, "\n".join(filter(None, [text_of_rows(rows), text_of_rows(sources)])))

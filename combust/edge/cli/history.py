@@ -2,19 +2,22 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from combust import __version__
+from combust.application.history.fleet_history import FleetHistory
 from combust.application.history.heater_history import HeaterHistory
 from combust.domain.heater import Heater
+from combust.domain.result import text_of_rows
 from combust.domain.safety import Safety, of_all
-from combust.edge.cli import output
-from combust.edge.cli.options import table_options
+from combust.edge.cli.answer import Answer, answers
+from combust.edge.cli.options import instrument_option, table_options
+from combust.edge.cli.output import text_of_table
 
 if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
     from combust.edge.tables.table_map import TableMap
 
 
@@ -24,21 +27,17 @@ if TYPE_CHECKING:
 @click.option("--fleet", "whole", is_flag=True, help="All heaters of the log, the one at highest risk first.")
 @click.option("--stage", metavar="NAME", help="Heat stage (default the one with most readings).")
 @click.option("--visit-noise", "visit_noise_pct", type=float, metavar="PCT", help="Scatter of a visit, 1 sd [%].")
-@click.option("--instrument-class", "instrument", metavar="NAME", help="Analyser class or a .toml file of yours.")
-@click.option("--figure", metavar="FILE", help="Draw the history (.png or .svg); of a fleet, the first heater.")
+@instrument_option
 @table_options
-@click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
+@answers(strict="", figure="Draw the history (.png or .svg); of a fleet, the first heater.")
 def command(
     log: str,
     profiles: tuple[str, ...],
     whole: bool,
-    stage: str | None,
-    visit_noise_pct: float | None,
-    instrument: str | None,
-    figure: str | None,
     mapping: TableMap,
-    as_json: bool,
-) -> None:
+    instrument_class: str | None,
+    **options: Any,
+) -> Answer:
     """Follow heaters over the winters: drift, crossing date, next visit.
 
     Use it before each winter. LOG is a logbook, or a CSV with the keys of the glossary and perhaps a column event
@@ -54,42 +53,32 @@ def command(
     from combust.edge.logbook.history import drift_history, fleet_drift_history, read_log
 
     heaters = [Heater.load(path) for path in profiles]
-    options: dict[str, Any] = {"stage": stage, "visit_noise_pct": visit_noise_pct, "instrument": instrument}
+    options["instrument"] = instrument_class
     entries = read_log(log, mapping)
-    past = Safety(tuple(entries.stops))
     if whole or len(heaters) != 1:
-        found = fleet_drift_history(entries, heaters, **options)
-        first, told, safety = found.heaters[0], found.left_out, of_all([past, found.safety])
-        output.tell_safety(safety, as_json=as_json)
-        if as_json:
-            output.say_json(found.to_dict())
-        else:
-            headings = ("heater", "stage", "visits", "lambda", "drift %/a", "drifts", "risk", "next visit")
-            output.say_table(headings, [_row(one) for one in found.heaters])
-        bare = [str(one.heater_id) for one in found.heaters if one.risk_next_winter is None]
-        if bare:
-            told = (
-                *told,
-                f"No risk of {', '.join(bare)}: the lowest lambda stands in the profile. Give it, once for "
-                "each heater: --heater FILE",
-            )
+        fleet = fleet_drift_history(entries, heaters, **options)
+        found: FleetHistory | HeaterHistory = fleet
+        first = fleet.heaters[0]
+        headings = ("heater", "stage", "visits", "lambda", "drift %/a", "drifts", "risk", "next visit")
+        text = text_of_table(headings, [_row(one) for one in fleet.heaters])
     else:
-        first = drift_history(entries, heaters[0], **options)
-        told, safety = first.left_out, of_all([past, first.safety])
-        output.tell_safety(safety, as_json=as_json)
-        if as_json:
-            output.say_json(first.to_dict() | {"version": __version__})
-        else:
-            output.say_lines(first.lines())
-    for text in told:
-        click.echo(f"note: {text}", err=True)
-    output.tell_rest(safety)
-    if figure:
-        from combust.edge.figures.style import save
+        found = first = drift_history(entries, heaters[0], **options)
+        text = text_of_rows(first.lines())
+    told = list(found.left_out)
+    bare = [str(one.heater_id) for one in getattr(found, "heaters", ()) if one.risk_next_winter is None]
+    if bare:
+        told.append(
+            f"No risk of {', '.join(bare)}: the lowest lambda stands in the profile. Give it, once for each heater: "
+            "--heater FILE"
+        )
+    safety = of_all([Safety(tuple(entries.stops)), found.safety])
+
+    def draw() -> Figure:
         from combust.edge.figures.timelines import draw_history
 
-        save(draw_history(first), figure)
-        click.echo(f"Figure: {Path(figure)}", err=True)
+        return draw_history(first)
+
+    return Answer(found, text, safety, notes=[f"note: {text}" for text in told], draw=draw)
 
 
 def _row(one: HeaterHistory) -> tuple[str, ...]:

@@ -2,25 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from combust import __version__
 from combust.application.reading.result import interpret, safety_of
-from combust.application.visit.record import CHECKS, EVENT, HEAD, VisitRecord, safety_now
+from combust.application.visit.record import CHECKS, EVENT, HEAD, VisitRecord, alarm_findings, safety_now
 from combust.application.visit.record_sections import sections
 from combust.application.visit.steady import visit_procedure
 from combust.data.errors import CombustError, Fault, printable
 from combust.domain.reading import WORTH_TELLING, Reading
+from combust.domain.result import text_of_rows
 from combust.domain.safety import Safety, of_all
 from combust.edge.cli import output
+from combust.edge.cli.answer import Answer, answers
 from combust.edge.cli.options import quantity_options, table_options, values_of
 from combust.edge.logbook.book import Logbook
 from combust.edge.logbook.visits import NewVisit, Written, add, close_visit, entries_of, read_visit, read_visits, revise
 
 if TYPE_CHECKING:
+    from combust.edge.tables.series import Series
     from combust.edge.tables.table_map import TableMap
 
 
@@ -41,6 +43,10 @@ def command() -> None:
     \b
     Next: combust report --help    (the visit as one page)
     """
+
+
+# kind of an entry of one text -> the option that gives it
+TEXTS = {"adjustment": "adjustments", "not_checked": "not_checked", "note": "notes"}
 
 
 def _head_options(function: Callable[..., Any]) -> Callable[..., Any]:
@@ -68,23 +74,17 @@ def _head_options(function: Callable[..., Any]) -> Callable[..., Any]:
 @click.option("--revise", "again", is_flag=True, help="Open a new revision of a closed visit first.")
 @click.option("--reason", metavar="TEXT", help="Why it is revised.")
 @click.option("--drop", multiple=True, metavar="KEY", help="Entry that the revision leaves out (see log show).")
-@click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
+@answers(strict="")
 def add_command(
     book: str,
-    checks: tuple[str, ...],
-    adjustments: tuple[str, ...],
-    not_checked: tuple[str, ...],
-    notes: tuple[str, ...],
-    events: tuple[str, ...],
     source: str | None,
     series_file: str | None,
     mapping: TableMap,
     again: bool,
     reason: str | None,
     drop: tuple[str, ...],
-    as_json: bool,
     **options: Any,
-) -> None:
+) -> Answer:
     """Add a reading, checks, work or a whole table to a visit.
 
     Use it as you go: each call is one transaction, on the disk when it says "written". The logbook is made when it is
@@ -96,35 +96,33 @@ def add_command(
     """
     head = {key: options.pop(key) for key in HEAD}
     if source:
-        _add_table(book, source, mapping, as_json)
-        return
-    values = values_of(options)
+        return _add_table(book, source, mapping)
+    texts = {kind: options.pop(name) for kind, name in TEXTS.items()}
+    checks, events = options.pop("checks"), options.pop("events")
+    series, values = None, values_of(options)
     if series_file:
-        values = _from_series(series_file, mapping, values)
+        series, values = _from_series(series_file, mapping, values)
     reading = Reading(**values)
-    texts = (("adjustment", adjustments), ("not_checked", not_checked), ("note", notes))
     content = {key: value for key, value in reading.items() if key != "visit_id"}
     entries = entries_of(content)
-    entries += [(kind, None, {"text": text.strip()}) for kind, many in texts for text in many if text.strip()]
+    entries += [(kind, None, {"text": text.strip()}) for kind, many in texts.items() for text in many if text.strip()]
     entries += [("check", None, _check_of(text)) for text in checks]
     entries += [("event", None, {"event": EVENT.checked(word), "at": reading.taken_at}) for word in events]
     visit_id = reading.visit_id
     if not visit_id:
         hint = "Give --visit-id, for example V017."
         raise CombustError(Fault("visit_id", None, "missing", why="is missing", hint=hint))
-    safety = safety_of(content)
-    if any(key in content for key in WORTH_TELLING):
-        safety = interpret(reading).safety
-    output.tell_safety(safety, as_json=as_json)
-    with Logbook(book, create=not again) as opened:
+    told = any(key in content for key in WORTH_TELLING)
+    read = interpret(reading).safety if told else safety_of(content)
+    safety = of_all([Safety((*(series.stops if series else ()), *alarm_findings(head))), read])
+    with output.told_first(safety), Logbook(book, create=not again) as opened:
         _tell_backup(opened)
         visit = NewVisit(visit_id, reading.heater_id, head, entries)
         written = [revise(opened, visit, reason or "", drop=drop)] if again else add(opened, [visit])
-    if again:
-        before = written[0].revision - 1
-        click.echo(f"Revision {before + 1} is open; revision {before} stays readable.", err=True)
-    _say_written(written, as_json, safety)
-    output.tell_rest(safety, in_full=any(one.opens for one in written))
+    before = written[0].revision - 1
+    notes = [f"note: {text}" for text in (series.notes if series else ())]
+    notes += [f"Revision {before + 1} is open; revision {before} stays readable."] if again else []
+    return _written(written, safety, notes=notes, in_full=any(one.opens for one in written))
 
 
 def _check_of(text: str) -> dict[str, str]:
@@ -135,51 +133,47 @@ def _check_of(text: str) -> dict[str, str]:
     return {"check": name.strip(), "result": result.strip()}
 
 
-def _from_series(path: str, mapping: TableMap, values: dict[str, Any]) -> dict[str, Any]:
+def _from_series(path: str, mapping: TableMap, values: dict[str, Any]) -> tuple[Series, dict[str, Any]]:
     from combust.edge.tables.series import judge_series, read_series
 
     series = read_series(path, mapping=mapping)
-    result, averaged = judge_series(series)
-    output.tell_stops(series.stops)
-    output.tell_notes(series.notes)
-    if averaged is None:
-        hint = "Wait and log again; nothing was written."
-        raise CombustError(Fault("series", path, "not_steady", why=f"is not steady: {' '.join(result.why)}", hint=hint))
-    return {**averaged, **{key: value for key, value in values.items() if value is not None}}
+    with output.told_first(Safety(tuple(series.stops))):
+        result, averaged = judge_series(series)
+        if averaged is None:
+            output.tell_notes(series.notes)
+            why, hint = f"is not steady: {' '.join(result.why)}", "Wait and log again; nothing was written."
+            raise CombustError(Fault("series", path, "not_steady", why=why, hint=hint))
+    return series, {**averaged, **{key: value for key, value in values.items() if value is not None}}
 
 
-def _add_table(book: str, source: str, mapping: TableMap, as_json: bool) -> None:
+def _add_table(book: str, source: str, mapping: TableMap) -> Answer:
     from combust.edge.logbook.visit_tables import visits_of_table
 
     table = visits_of_table(source, mapping=mapping)
     output.tell_notes(table.notes)
     for row, why in table.refused:
         click.echo(f"row {row} refused: {why}", err=True)
-    if not table.visits:
-        output.tell_stops(table.stops)
-        why = "holds no row that can be taken"
-        raise CombustError(
-            Fault("file", source, "missing", why=why, hint="Mend the rows named above; nothing was written.")
-        )
     readings = [body for visit in table.visits for kind, _, body in visit.entries if kind == "reading"]
-    safety = of_all([Safety(tuple(table.stops)), *map(safety_of, readings)], refused=len(table.refused))
-    output.tell_safety(safety, as_json=as_json)
-    with Logbook(book, create=True) as opened:
-        _tell_backup(opened)
-        written = add(opened, table.visits)
-    _say_written(written, as_json, safety, {"rows": table.rows, "refused": len(table.refused)})
-    output.tell_rest(safety, in_full=True)
+    past = Safety((*table.stops, *(one for visit in table.visits for one in alarm_findings(visit.head))))
+    safety = of_all([past, *map(safety_of, readings)], refused=len(table.refused)) if table.visits else past
+    with output.told_first(safety):
+        if not table.visits:
+            why, hint = "holds no row that can be taken", "Mend the rows named above; nothing was written."
+            raise CombustError(Fault("file", source, "missing", why=why, hint=hint))
+        with Logbook(book, create=True) as opened:
+            _tell_backup(opened)
+            written = add(opened, table.visits)
+    refused = len(table.refused)
+    told = f"{table.rows} rows: {table.rows - refused} taken, {refused} refused."
+    return _written(written, safety, told, {"rows": table.rows, "refused": refused}, in_full=True)
 
 
-def _say_written(written: list[Written], as_json: bool, safety: Safety, more: dict[str, int] | None = None) -> None:
-    rows = [{"visit_id": w.visit_id, "revision": w.revision, "entries": w.entries} for w in written]
-    if as_json:
-        output.say_json({"safety": safety.to_dict(), "written": rows, **(more or {}), "version": __version__})
-        return
-    for one in written:
-        click.echo(f"Written: visit {one.visit_id}, revision {one.revision}, {one.entries} entries.")
-    if more:
-        click.echo(f"{more['rows']} rows: {more['rows'] - more['refused']} taken, {more['refused']} refused.")
+def _written(
+    written: list[Written], safety: Safety, told: str = "", counts: Mapping[str, int] | None = None, **how: Any
+) -> Answer:
+    rows = [{"visit_id": one.visit_id, "revision": one.revision, "entries": one.entries} for one in written]
+    lines = [f"Written: visit {one.visit_id}, revision {one.revision}, {one.entries} entries." for one in written]
+    return Answer({"written": rows, **(counts or {})}, "\n".join(filter(None, [*lines, told])), safety, **how)
 
 
 def _tell_backup(book: Logbook) -> None:
@@ -192,8 +186,8 @@ def _tell_backup(book: Logbook) -> None:
 @click.option("--visit-id", metavar="TEXT", help="Which visit; without it they are listed.")
 @click.option("--revision", type=int, metavar="NUMBER", help="Which revision (default the latest).")
 @click.option("--heater-id", metavar="TEXT", help="List the visits of one heater.")
-@click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
-def show_command(book: str, visit_id: str | None, revision: int | None, heater_id: str | None, as_json: bool) -> None:
+@answers(strict="")
+def show_command(book: str, visit_id: str | None, revision: int | None, heater_id: str | None) -> Answer:
     """Show a visit with everything in it, or list all visits with what they lack.
 
     \b
@@ -203,22 +197,12 @@ def show_command(book: str, visit_id: str | None, revision: int | None, heater_i
     with Logbook(book, read_only=True) as opened:
         if visit_id is None:
             records = read_visits(opened, heater_id=heater_id)
-            if as_json:
-                rows = [record.to_dict() for record in records]
-                output.say_json({"visits": rows, "version": __version__})
-                return
             headings = ("visit", "revision", "heater", "opened", "readings", "status")
-            output.say_table(headings, [_listed(record) for record in records])
-            return
+            table = output.text_of_table(headings, [_listed(record) for record in records])
+            return Answer({"visits": [record.to_dict() for record in records]}, table)
         record = read_visit(opened, visit_id, revision)
     safety = safety_now(record)
-    output.tell_safety(safety, as_json=as_json)
-    if as_json:
-        facts = {"safety": safety.to_dict(), **record.to_dict(), "stops": safety.stops}
-        output.say_json(facts | {"version": __version__})
-    else:
-        _show(record)
-    output.tell_rest(safety)
+    return Answer(record.to_dict() | {"stops": safety.stops}, _shown(record), safety)
 
 
 def _listed(record: VisitRecord) -> tuple[str, ...]:
@@ -227,24 +211,23 @@ def _listed(record: VisitRecord) -> tuple[str, ...]:
     return (record.visit_id, str(record.revision), heater, record.opened_at[:10], str(count), record.status)
 
 
-def _show(record: VisitRecord) -> None:
-    """Print a record; control characters in texts are shown as question marks."""
-    output.say_lines(record.lines())
+def _shown(record: VisitRecord) -> str:
+    """Return a record as text; control characters in its words are shown as question marks."""
+    texts = [text_of_rows(record.lines())]
     for part in sections(record):
-        click.echo(f"\n{part.title}")
         cells = [[printable(cell) for cell in row] for row in part.rows]
-        if part.head and cells:
-            output.say_table(part.head, cells)
-        else:
-            output.say_lines([(row[0], row[1]) for row in cells] or [(part.nothing, "")])
+        rows = [(row[0], row[1]) for row in cells] or [(part.nothing, "")]
+        table = output.text_of_table(part.head, cells) if part.head and cells else text_of_rows(rows)
+        texts.append(f"\n{part.title}\n{table}")
+    return "\n".join(texts)
 
 
 @command.command("close", short_help="Close a visit: checked, sealed, unchangeable.")
 @click.argument("book", metavar="BOOK")
 @click.option("--visit-id", required=True, metavar="TEXT", help="Which visit.")
 @click.option("--incomplete", is_flag=True, help="Close although something is missing; the record says so for ever.")
-@click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
-def close_command(book: str, visit_id: str, incomplete: bool, as_json: bool) -> None:
+@answers(strict="")
+def close_command(book: str, visit_id: str, incomplete: bool) -> Answer:
     """Close a visit: mandatory fields checked, limits written down, sealed, unchangeable.
 
     Use it when the record is whole. A visit with work in it needs a reading after the work and CO inside and outside
@@ -257,13 +240,7 @@ def close_command(book: str, visit_id: str, incomplete: bool, as_json: bool) -> 
     with Logbook(book) as opened:
         _tell_backup(opened)
         record = close_visit(opened, visit_id, incomplete=incomplete)
-    safety = safety_now(record)
-    output.tell_safety(safety, as_json=as_json)
-    if as_json:
-        output.say_json({"safety": safety.to_dict(), **record.to_dict(), "version": __version__})
-    else:
-        click.echo(f"Visit {printable(visit_id)}, revision {record.revision}: {record.status}.")
-    output.tell_rest(safety)
+    return Answer(record, f"Visit {printable(visit_id)}, revision {record.revision}: {record.status}.")
 
 
 @command.command("export", short_help="Write the readings of a logbook as a table.")
@@ -271,8 +248,8 @@ def close_command(book: str, visit_id: str, incomplete: bool, as_json: bool) -> 
 @click.option("--out", required=True, metavar="FILE", help="Where they go: .csv or .parquet.")
 @click.option("--heater-id", metavar="TEXT", help="Of one heater only.")
 @click.option("--every-revision", is_flag=True, help="Also revisions that were corrected since.")
-@click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
-def export_command(book: str, out: str, heater_id: str | None, every_revision: bool, as_json: bool) -> None:
+@answers(strict="")
+def export_command(book: str, out: str, heater_id: str | None, every_revision: bool) -> Answer:
     """Write the readings of a logbook as a table, the keys of the glossary as columns.
 
     \b
@@ -284,16 +261,14 @@ def export_command(book: str, out: str, heater_id: str | None, every_revision: b
     with Logbook(book, read_only=True) as opened:
         records = read_visits(opened, heater_id=heater_id, every_revision=every_revision)
     rows = export_visits(records, out)
-    if as_json:
-        output.say_json({"out": out, "rows": rows, "visits": len(records), "version": __version__})
-    else:
-        click.echo(f"{rows} rows of {len(records)} visits: {out}")
+    facts = {"out": out, "rows": rows, "visits": len(records)}
+    return Answer(facts, f"{rows} rows of {len(records)} visits: {out}")
 
 
 @command.command("procedure", short_help="Print the steps of a visit, to follow or to edit.")
 @click.option("--file", "path", metavar="FILE", help="Your own procedure (TOML with [[part]]).")
-@click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
-def procedure_command(path: str | None, as_json: bool) -> None:
+@answers(strict="")
+def procedure_command(path: str | None) -> Answer:
     """Print the steps of a visit, to follow or to edit: looking comes first.
 
     \b
@@ -301,22 +276,15 @@ def procedure_command(path: str | None, as_json: bool) -> None:
       combust log procedure
     """
     parts = visit_procedure(path)
-    if as_json:
-        output.say_json({"part": parts, "version": __version__})
-    else:
-        for part in parts:
-            click.echo(f"\n{part['title']}")
-            for step in part["steps"]:
-                click.echo(f"  [ ] {step}")
-    output.tell_cautions()
+    texts = ["\n".join([f"\n{part['title']}", *(f"  [ ] {step}" for step in part["steps"])]) for part in parts]
+    return Answer({"part": parts}, "\n".join(texts), in_full=True)
 
 
 @command.command("series", short_help="Judge whether a logged series was steady, and average it.")
 @click.argument("path", metavar="FILE")
 @table_options
-@click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
-@click.option("--strict", is_flag=True, help="End with exit code 4 when it is not steady.")
-def series_command(path: str, mapping: TableMap, as_json: bool, strict: bool) -> None:
+@answers(strict="it is not steady")
+def series_command(path: str, mapping: TableMap) -> Answer:
     """Judge whether a logged series was steady, and average the steady window. Not steady: no lambda, and why.
 
     \b
@@ -329,19 +297,6 @@ def series_command(path: str, mapping: TableMap, as_json: bool, strict: bool) ->
     result, values = judge_series(series)
     reading = interpret(Reading(**values)) if values else None
     safety = of_all([Safety(tuple(series.stops)), reading.safety if reading else safety_of({})])
-    output.tell_safety(safety, as_json=as_json)
-    if as_json:
-        told = result.to_dict() | {
-            "safety": safety.to_dict(),
-            "notes": series.notes,
-            "reading": reading,
-            "version": __version__,
-        }
-        output.say_json(told)
-    else:
-        rows = [*result.lines(), *(reading.lines() if reading else [])]
-        output.say_lines(rows + [("note", note) for note in series.notes])
-    output.tell_rest(safety)
-    if strict and not result.steady:
-        raise click.exceptions.Exit(output.EXIT_STRICT)
-    output.leave_strict(strict, safety.findings)
+    facts = result.to_dict() | {"notes": series.notes, "reading": reading}
+    rows = [*result.lines(), *(reading.lines() if reading else []), *(("note", note) for note in series.notes)]
+    return Answer(facts, text_of_rows(rows), safety, strict=not result.steady)

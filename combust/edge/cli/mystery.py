@@ -13,8 +13,10 @@ import click
 
 from combust.data.errors import CombustError, Fault
 from combust.data.tables import is_nested_deeply, read_text
+from combust.domain.result import text_of_rows
 from combust.edge import interrupt
 from combust.edge.cli import output
+from combust.edge.cli.answer import Answer, answers
 
 if TYPE_CHECKING:
     from combust.application.mystery import Play
@@ -27,7 +29,6 @@ salt_option = click.option(
     help=f"Text file with the instructor's salt; else {SALT_VARIABLE} is read, else it is asked for.",
 )  # fmt: skip
 level_option = click.option("--level", type=click.Choice(LEVELS), default="medium", show_default=True, help="How hard.")
-json_option = click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 
 
 @click.group("mystery", short_help="Deal, play and score a teaching case.")
@@ -54,8 +55,8 @@ def command() -> None:
 @level_option
 @salt_option
 @click.option("--out", default="output/mystery_case.json", show_default=True, metavar="FILE", help="Where it goes.")
-@json_option
-def deal(seed: int, level: str, salt_file: str | None, out: str, as_json: bool) -> None:
+@answers(strict="")
+def deal(seed: int, level: str, salt_file: str | None, out: str) -> Answer:
     """Deal a case into a file for the learner; the answer is sealed under the salt.
 
     Use it to give a learner a case. The same seed, level and salt give the same case again.
@@ -67,12 +68,9 @@ def deal(seed: int, level: str, salt_file: str | None, out: str, as_json: bool) 
     from combust.application.mystery import Play, mystery
 
     case = mystery(seed, level, salt=_salt(salt_file))
-    _write(out, Play(case).to_dict())
-    if as_json:
-        output.say_json({"case_id": case.case_id, "level": level, "seed": seed, "file": out, "first": dict(case.first)})
-        return
-    click.echo(f"{case}\nWritten to {out}. Give this file to the learner, never the salt.")
-    output.tell_cautions()
+    facts = {"case_id": case.case_id, "level": level, "seed": seed, "file": out, "first": dict(case.first)}
+    text = f"{case}\nWritten to {out}. Give this file to the learner, never the salt."
+    return Answer(facts, text, in_full=True, files={out: _text_of(Play(case).to_dict())})
 
 
 @command.command("play", short_help="Buy checks and state what you believe.")
@@ -82,16 +80,8 @@ def deal(seed: int, level: str, salt_file: str | None, out: str, as_json: bool) 
 @click.option("--exclude", "excluded", multiple=True, metavar="CAUSE", help="A cause that is excluded; replaces all.")
 @click.option("--record", multiple=True, metavar="FIELD=TEXT", help="A field of the record.")
 @click.option("--hand-back/--keep-off", default=None, help="Whether the heater is given back for use.")
-@json_option
-def play(
-    file: str,
-    steps: Sequence[str],
-    said: Sequence[str],
-    excluded: Sequence[str],
-    record: Sequence[str],
-    hand_back: bool | None,
-    as_json: bool,
-) -> None:
+@answers(strict="")
+def play(file: str, steps: Sequence[str], **stated: Any) -> Answer:
     """Buy checks and state what you believe; without options, show where the visit stands.
 
     Use it as the learner. Every step is kept in the file. The result of a check is shown once it is bought.
@@ -108,22 +98,18 @@ def play(
         played = played.take(step)
         # Each step is kept at once: what was seen cannot be unseen by a fault in the next one.
         held |= played.to_dict()
-        _write(file, held)
-    held["statement"] = _statement(held, said, excluded, record, hand_back)
-    _write(file, held)
-    told = {step: played.visit().shown.get(step, {}) for step in steps}
-    if as_json:
-        output.say_json(_standing(played, held["statement"], told))
-        return
-    _show(played, held["statement"], told)
+        output.write_text(file, _text_of(held))
+    held["statement"] = _statement(held, **stated)
+    output.write_text(file, _text_of(held))
+    return _standing(played, held["statement"], {step: played.visit().shown.get(step, {}) for step in steps})
 
 
 @command.command("score", short_help="Score played cases with the instructor's salt.")
 @click.argument("files", nargs=-1, required=True, type=click.Path(dir_okay=False))
 @salt_option
 @click.option("--csv", "table", metavar="FILE", help="Also write the results with anonymised ids.")
-@json_option
-def score(files: Sequence[str], salt_file: str | None, table: str | None, as_json: bool) -> None:
+@answers(strict="")
+def score(files: Sequence[str], salt_file: str | None, table: str | None) -> Answer:
     """Score played cases with the instructor's salt; the name of a file stands for the learner.
 
     Use it as the instructor. In the results table learners stand under ids that only the salt explains.
@@ -142,15 +128,12 @@ def score(files: Sequence[str], salt_file: str | None, table: str | None, as_jso
         held = _read(file)
         statement = Statement.from_dict(held.get("statement"))
         scores.append((Path(file).stem, score_of(dealer, Play.from_dict(held), statement)))
-    if table:
-        output.write_text(table, results_csv(scores, dealer))
-    if as_json:
-        output.say_json({"scores": [{"learner": dealer.learner_id(name), **one.to_dict()} for name, one in scores]})
-        return
-    for name, one in scores:
-        click.echo(f"{name} ({dealer.learner_id(name)})\n{one}\n")
-    if table:
-        click.echo(f"Results written to {table}.")
+    texts = [f"{name} ({dealer.learner_id(name)})\n{one}\n" for name, one in scores]
+    return Answer(
+        {"scores": [{"learner": dealer.learner_id(name), **one.to_dict()} for name, one in scores]},
+        "\n".join([*texts, *([f"Results written to {table}."] if table else [])]),
+        files={table: results_csv(scores, dealer)} if table else {},
+    )
 
 
 @command.command("sheet", short_help="Write a class sheet of cases, its key and the files.")
@@ -160,8 +143,8 @@ def score(files: Sequence[str], salt_file: str | None, table: str | None, as_jso
 @salt_option
 @click.option("--title", default="Mystery heaters", show_default=True, metavar="TEXT", help="Title of the pages.")
 @click.option("--out", default="output/mystery", show_default=True, metavar="DIR", help="Folder for pages and files.")
-@json_option
-def sheet(seed: int, count: int, level: str, salt_file: str | None, title: str, out: str, as_json: bool) -> None:
+@answers(strict="")
+def sheet(seed: int, count: int, level: str, salt_file: str | None, title: str, out: str) -> Answer:
     """Write a class sheet of cases, the instructor's key, and a file for each case.
 
     Use it for a class. The sheet and the files go to the learners; the key stays with the instructor, in a folder of
@@ -176,19 +159,12 @@ def sheet(seed: int, count: int, level: str, salt_file: str | None, title: str, 
 
     dealer = Dealer(_salt(salt_file))
     cases = [dealer.deal(seed + number, level) for number in range(count)]
-    page, key = class_pages(cases, dealer, title=title)
-    target = Path(out)
-    files = {"sheet": target / "learners" / "sheet.html", "key": target / "instructor" / "key.html"}
-    output.write_text(files["sheet"], page)
-    output.write_text(files["key"], key)
-    for case in cases:
-        files[case.case_id] = target / "learners" / f"case_{case.case_id}.json"
-        _write(files[case.case_id], Play(case).to_dict())
-    if as_json:
-        output.say_json({"files": {name: str(path) for name, path in files.items()}})
-        return
-    output.say_lines([(name, str(path)) for name, path in files.items()])
-    output.tell_cautions()
+    names = {"sheet": "learners/sheet.html", "key": "instructor/key.html"}
+    names |= {case.case_id: f"learners/case_{case.case_id}.json" for case in cases}
+    texts = [*class_pages(cases, dealer, title=title), *(_text_of(Play(case).to_dict()) for case in cases)]
+    files = {name: str(Path(out) / path) for name, path in names.items()}
+    written = dict(zip(files.values(), texts, strict=True))
+    return Answer({"files": files}, text_of_rows(files.items()), in_full=True, files=written)
 
 
 def _salt(path: str | None) -> str:
@@ -217,8 +193,8 @@ def _read(path: str) -> dict[str, Any]:
     return held
 
 
-def _write(path: str | Path, held: dict[str, Any]) -> None:
-    output.write_text(path, json.dumps(held, ensure_ascii=False, allow_nan=False, indent=1) + "\n")
+def _text_of(held: dict[str, Any]) -> str:
+    return json.dumps(held, ensure_ascii=False, allow_nan=False, indent=1) + "\n"
 
 
 def _pairs(texts: Sequence[str], what: str, example: str) -> dict[str, str]:
@@ -230,7 +206,12 @@ def _pairs(texts: Sequence[str], what: str, example: str) -> dict[str, str]:
 
 
 def _statement(
-    held: dict[str, Any], said: Sequence[str], excluded: Sequence[str], record: Sequence[str], hand_back: bool | None
+    held: dict[str, Any],
+    *,
+    said: Sequence[str],
+    excluded: Sequence[str],
+    record: Sequence[str],
+    hand_back: bool | None,
 ) -> dict[str, Any]:
     """Return the statement in the file with what the options change."""
     from combust.application.mystery import Statement
@@ -246,12 +227,12 @@ def _statement(
     ).to_dict()
 
 
-def _standing(played: Play, statement: dict[str, Any], told: dict[str, Any]) -> dict[str, Any]:
+def _standing(played: Play, statement: dict[str, Any], told: dict[str, Any]) -> Answer:
+    from combust.application.mystery.rules import price_rows, table, told_columns
     from combust.domain.limits import cautions
 
     visit = played.visit()
-    return {
-        "safety": visit.safety.to_dict(),
+    facts = {
         "case_id": played.case.case_id,
         "stop": [{"code": one.code, "text": one.text} for one in visit.safety.stops],
         "results": told,
@@ -260,26 +241,13 @@ def _standing(played: Play, statement: dict[str, Any], told: dict[str, Any]) -> 
         "statement": statement,
         "cautions": cautions(),
     }
-
-
-def _show(played: Play, statement: dict[str, Any], told: dict[str, Any]) -> None:
-    from combust.application.mystery.rules import price_rows, table, told_columns
-
-    visit = played.visit()
-    output.tell_safety(visit.safety)
-    for code in visit.breaches:
-        click.secho(f"SAFETY: {table()['breach'][code]} It gave no result.", err=True, bold=True)
-    if not told:
-        click.echo(played.case)
-    for step, row in told.items():
-        output.say_lines(told_columns(row) or [(step, "no columns")])
-    click.echo(f"Used: {visit.used}.")
+    lines = [text_of_rows(told_columns(row) or [(step, "no columns")]) for step, row in told.items()]
     left = [row for row in price_rows() if not visit.refusal(row["name"]) and not visit.rule_broken_by(row["name"])]
-    output.say_table(
-        ("can be done now", "heater", "min", "money", "risk", "what is done"),
-        [(row["name"], row["heater"], *(f"{cost:g}" for cost in row["price"]), row["text"]) for row in left],
-    )
+    rows = [(row["name"], row["heater"], *(f"{cost:g}" for cost in row["price"]), row["text"]) for row in left]
+    headings = ("can be done now", "heater", "min", "money", "risk", "what is done")
+    lines = [*(lines or [str(played.case)]), f"Used: {visit.used}.", output.text_of_table(headings, rows)]
     if statement["probabilities"]:
         stated = ", ".join(f"{name} {value:g}" for name, value in statement["probabilities"].items())
-        click.echo(f"Stated: {stated}; excluded: {', '.join(statement['excluded']) or 'nothing'}.")
-    output.tell_rest(visit.safety)
+        lines.append(f"Stated: {stated}; excluded: {', '.join(statement['excluded']) or 'nothing'}.")
+    broken = [f"SAFETY: {table()['breach'][code]} It gave no result." for code in visit.breaches]
+    return Answer(facts, "\n".join(lines), visit.safety, notes=broken)

@@ -11,11 +11,11 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from combust.application.reading.result import safety_of
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import FOREIGN_UNITS, Field, as_number
 from combust.data.vocabulary import input_keys, quantity
 from combust.domain.reading import check_values
+from combust.domain.safety import Safety, of_all
 
 if TYPE_CHECKING:
     from combust.edge.tables.table_map import TableMap
@@ -28,6 +28,12 @@ REPEATED = {
 }
 
 Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
+
+
+fuels_option = click.option("--fuels", "fuels_file", metavar="FILE", help="TOML file with fuels of your own.")
+instrument_option = click.option(
+    "--instrument-class", metavar="NAME", help="Analyser class (portable, garage_0) or a .toml file of yours."
+)
 
 
 def table_options(function: Callable[..., Any]) -> Callable[..., Any]:
@@ -182,7 +188,10 @@ def stops_of_refused(options: dict[str, Any]) -> Iterator[None]:
     try:
         yield
     except CombustError as error:
-        error.safety = safety_of(check_values(worst_of(options))[0]).without_place()
+        from combust.application.reading.result import safety_of
+
+        entered = safety_of(check_values(worst_of(options))[0]).without_place()
+        error.safety = of_all([error.safety or Safety(()), entered])
         raise
 
 

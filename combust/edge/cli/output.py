@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -45,12 +46,14 @@ def say_lines(rows: Iterable[tuple[str, str]], *, wrap: int = 0) -> None:
         click.echo(text)
 
 
-def say_table(headings: Sequence[str], rows: Iterable[Sequence[str]]) -> None:
-    """Print a table with aligned columns on stdout."""
+def text_of_table(headings: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
+    """Return a table with aligned columns as text."""
     rows = [tuple(row) for row in rows]
     widths = [max(len(str(row[i])) for row in [headings, *rows]) for i in range(len(headings))]
-    for row in [headings, tuple("-" * width for width in widths), *rows]:
-        click.echo("  ".join(f"{cell:<{width}}" for cell, width in zip(row, widths, strict=True)).rstrip())
+    lines = [headings, tuple("-" * width for width in widths), *rows]
+    return "\n".join(
+        "  ".join(f"{cell:<{width}}" for cell, width in zip(row, widths, strict=True)).rstrip() for row in lines
+    )
 
 
 def tell_safety(safety: Safety, *, as_json: bool = False) -> None:
@@ -70,21 +73,24 @@ def say_result(result: Result, *, as_json: bool = False) -> None:
     if as_json:
         say_json(result)
     else:
-        say_rows(result)
+        click.echo(text_of_result(result))
     tell_rest(result.safety)
 
 
-def say_rows(result: Result, *, wrap: int = 0) -> None:
-    """Print the rows of a result, then what was assumed, each with its origin, on stdout."""
-    say_lines(result.lines(), wrap=wrap)
-    say_lines([(f"assumed {one.quantity}", f"{one.shown} ({one.origin})") for one in getattr(result, "assumed", ())])
+def text_of_result(result: Result, *, wrap: int = 0) -> str:
+    """Return the rows of a result, then what was assumed, each with its origin."""
+    assumed = [(f"assumed {one.quantity}", f"{one.shown} ({one.origin})") for one in getattr(result, "assumed", ())]
+    return "\n".join(filter(None, [text_of_rows(result.lines(), wrap=wrap), text_of_rows(assumed)]))
 
 
-def tell_stops(stops: Iterable[Finding]) -> None:
-    """Print the stop conditions of what is refused, and nothing when there are none."""
-    safety = Safety(tuple(stops))
-    if safety.stops:
-        tell_safety(safety)
+@contextmanager
+def told_first(safety: Safety) -> Iterator[None]:
+    """Give a refusal inside the block the stop conditions that are known already: they are told before it."""
+    try:
+        yield
+    except CombustError as error:
+        error.safety = safety
+        raise
 
 
 def tell_rest(safety: Safety, *, in_full: bool = False) -> None:

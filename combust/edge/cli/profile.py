@@ -7,13 +7,15 @@ from typing import Any
 
 import click
 
-from combust import __version__
-from combust.application.heater.profile_check import ProfileCheck, check_profile
+from combust.application.heater.profile_check import check_profile
 from combust.application.heater.profile_template import profile_template
 from combust.data.errors import CombustError, Fault
 from combust.data.near import near_matches
-from combust.domain.catalogue import load_fuels
-from combust.edge.cli import output
+from combust.domain.catalogue import Catalogue
+from combust.domain.result import text_of_rows
+from combust.edge.cli.answer import Answer, answers
+from combust.edge.cli.options import fuels_option
+from combust.edge.cli.output import text_of_table
 
 
 class SubCommands(click.Group):
@@ -54,8 +56,8 @@ def command() -> None:
     "--stage", "stages", metavar="NAME", multiple=True, help="Heat stage; give it again for more [high, low]."
 )
 @click.option("--out", metavar="FILE", help="Write the file instead of printing it; it must not exist yet.")
-@click.option("--json", "as_json", is_flag=True, help="Print one JSON object with the text of the profile in it.")
-def new(heater_id: str | None, fuel: str | None, stages: tuple[str, ...], out: str | None, as_json: bool) -> None:
+@answers(strict="", json=" with the text of the profile in it")
+def new(heater_id: str | None, fuel: str | None, stages: tuple[str, ...], out: str | None) -> Answer:
     """Write a commented profile to fill in.
 
     Use it with the unit's plate and its own document at hand. Every line says what to write, in which unit, between
@@ -67,25 +69,20 @@ def new(heater_id: str | None, fuel: str | None, stages: tuple[str, ...], out: s
       combust profile new --heater-id heater-0312 --fuel diesel_b7 --stage high --out output/heater-0312.toml
     """
     text = profile_template(heater_id=heater_id, fuel=fuel, stages=stages or ("high", "low"))
-    if out is not None:
-        if Path(out).exists():
-            why, hint = "exists already", "Give another name; a profile that someone filled in is not written over."
-            raise CombustError(Fault("out", out, "conflict", why=why, hint=hint))
-        output.write_text(out, text)
-    if as_json:
-        output.say_json({"profile": text, "out": out, "version": __version__})
-    elif out is None:
-        click.echo(text, nl=False)
-    else:
-        click.echo(f'Wrote {out}. Fill in every "?", then: combust profile check {out}')
+    if out is None:
+        return Answer({"profile": text, "out": None}, text.rstrip("\n"))
+    if Path(out).exists():
+        why, hint = "exists already", "Give another name; a profile that someone filled in is not written over."
+        raise CombustError(Fault("out", out, "conflict", why=why, hint=hint))
+    told = f'Wrote {out}. Fill in every "?", then: combust profile check {out}'
+    return Answer({"profile": text, "out": out}, told, files={out: text})
 
 
 @command.command("check", short_help="Check a profile: every fault at once, with its line.")
 @click.argument("file", metavar="FILE")
-@click.option("--fuels", "fuels_file", metavar="FILE", help="TOML file with fuels of your own.")
-@click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
-@click.option("--strict", is_flag=True, help="End with exit code 4 when there is a stop or a warning.")
-def check(file: str, fuels_file: str | None, as_json: bool, strict: bool) -> None:
+@fuels_option
+@answers()
+def check(file: str, catalogue: Catalogue | None) -> Answer:
     """Check a profile: every fault at once, with its line.
 
     Use it after each change of the file. A profile with faults is not accepted (exit code 3); findings are told and
@@ -96,21 +93,11 @@ def check(file: str, fuels_file: str | None, as_json: bool, strict: bool) -> Non
       combust profile check data/heaters/heater-0312.toml
       combust profile check data/heaters/heater-0107.toml --json
     """
-    found = check_profile(file, catalogue=load_fuels(fuels_file) if fuels_file else None)
-    output.tell_safety(found.safety, as_json=as_json)
-    if as_json:
-        output.say_json({**found.to_dict(), "file": file})
-    else:
-        _show(found, file)
-    output.tell_rest(found.safety)
-    output.leave_strict(strict, found.findings)
-
-
-def _show(found: ProfileCheck, file: str) -> None:
-    output.say_lines([("profile", f"{file}: accepted"), *found.lines()])
-    click.echo()
+    found = check_profile(file, catalogue=catalogue)
     rows = [_row(row) for row in found.stages]
-    output.say_table([*rows[0]], [[*row.values()] for row in rows])
+    table = text_of_table([*rows[0]], [[*row.values()] for row in rows])
+    head = text_of_rows([("profile", f"{file}: accepted"), *found.lines()])
+    return Answer({**found.to_dict(), "file": file}, f"{head}\n\n{table}", found.safety)
 
 
 def _row(row: Any) -> dict[str, str]:

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import click
 
-from combust import __version__
 from combust.application.visit.record import safety_now
-from combust.edge.cli import output
+from combust.edge.cli.answer import Answer, answers
 from combust.edge.logbook.book import Logbook
 from combust.edge.logbook.visits import read_visit
 
@@ -16,8 +15,8 @@ from combust.edge.logbook.visits import read_visit
 @click.option("--visit-id", required=True, metavar="TEXT", help="Which visit.")
 @click.option("--revision", type=int, metavar="NUMBER", help="Which revision (default the latest).")
 @click.option("--out", required=True, metavar="FILE", help="Where the page goes (.html).")
-@click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
-def command(book: str, visit_id: str, revision: int | None, out: str, as_json: bool) -> None:
+@answers(strict="")
+def command(book: str, visit_id: str, revision: int | None, out: str) -> Answer:
     """Write the record of a visit as one printable page.
 
     Use it for the customer and for the file: one HTML page with everything in it, no network needed, prints on A4.
@@ -34,11 +33,5 @@ def command(book: str, visit_id: str, revision: int | None, out: str, as_json: b
     with Logbook(book, read_only=True) as opened:
         record = read_visit(opened, visit_id, revision)
     safety = safety_now(record)
-    output.tell_safety(safety, as_json=as_json)
-    output.write_text(out, visit_page(record))
-    if as_json:
-        facts = {"safety": safety.to_dict(), "out": out, "status": record.status, "stops": safety.stops}
-        output.say_json({**facts, "version": __version__})
-    else:
-        click.echo(f"Visit {visit_id}, {record.status}: {out}")
-    output.tell_rest(safety)
+    facts = {"out": out, "status": record.status, "stops": safety.stops}
+    return Answer(facts, f"Visit {visit_id}, {record.status}: {out}", safety, files={out: visit_page(record)})

@@ -9,7 +9,7 @@ import click
 
 from combust.application.visit.supply import FIELDS, WHERE_FED, supply_check
 from combust.domain.heater import Heater
-from combust.edge.cli import output
+from combust.edge.cli.answer import Answer, answers
 
 MEANINGS = {
     "open_circuit_v": ("--battery", "Battery at rest, nothing switched on"),
@@ -49,9 +49,8 @@ def _number_options(function: Callable[..., Any]) -> Callable[..., Any]:
 @_number_options
 @click.option("--fed", default=WHERE_FED[0], show_default=True, metavar="WORD", help=f"Fed {' or '.join(WHERE_FED)}.")
 @click.option("--heater", metavar="FILE", help="Heater profile: fills currents, cut-out and cool-down.")
-@click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
-@click.option("--strict", is_flag=True, help="End with exit code 4 when there is a stop or a warning.")
-def command(heater: str | None, fed: str, as_json: bool, strict: bool, **given: Any) -> None:
+@answers()
+def command(heater: str | None, fed: str, **given: Any) -> Answer:
     """Tell the voltage at the heater and which cut-out acts first.
 
     Use it when a heater starts with the engine running but not in the morning, or before a low-voltage disconnect is
@@ -65,6 +64,4 @@ def command(heater: str | None, fed: str, as_json: bool, strict: bool, **given: 
     \b
     Next: combust start --help     (what a start needs)
     """
-    result = supply_check(Heater.load(heater) if heater else None, fed=fed, **given)
-    output.say_result(result, as_json=as_json)
-    output.leave_strict(strict, result.findings)
+    return Answer(supply_check(Heater.load(heater) if heater else None, fed=fed, **given))

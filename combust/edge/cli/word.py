@@ -4,15 +4,15 @@ from __future__ import annotations
 
 import click
 
-from combust import __version__
 from combust.application.words import entries, look_up
-from combust.edge.cli import output
+from combust.domain.result import text_of_rows
+from combust.edge.cli.answer import Answer, answers
 
 
 @click.command("word", short_help="Explain a word, a key, a finding or a check.")
 @click.argument("word", required=False)
-@click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
-def command(word: str | None, as_json: bool) -> None:
+@answers(strict="")
+def command(word: str | None) -> Answer:
     """Explain a word, a key, a finding or a check.
 
     Use it when a line on the screen or in a table is not plain. Without WORD it lists them all. No network is needed.
@@ -26,17 +26,12 @@ def command(word: str | None, as_json: bool) -> None:
     \b
     Next: combust reading --help   (type a reading)
     """
+    found = entries() if word is None else look_up(word)
     if word is None:
-        rows = [(entry.word, entry.kind) for entry in entries()]
-        if as_json:
-            output.say_json({"words": [entry.to_dict() for entry in entries()], "version": __version__})
-            return
-        for kind in dict.fromkeys(kind for _, kind in rows):
-            click.echo(f"{kind}: {', '.join(name for name, each in rows if each == kind)}\n")
-        return
-    found = look_up(word)
-    if as_json:
-        output.say_json({"words": [entry.to_dict() for entry in found], "version": __version__})
-        return
-    for entry in found:
-        output.say_lines([(entry.word, entry.kind), *((f"  {label}", text) for label, text in entry.lines)])
+        kinds = dict.fromkeys(entry.kind for entry in found)
+        named = {kind: ", ".join(entry.word for entry in found if entry.kind == kind) for kind in kinds}
+        text = "".join(f"{kind}: {words}\n\n" for kind, words in named.items())[:-1]
+    else:
+        rows = [[(one.word, one.kind), *((f"  {label}", text) for label, text in one.lines)] for one in found]
+        text = "\n".join(text_of_rows(each) for each in rows)
+    return Answer({"words": [entry.to_dict() for entry in found]}, text)

@@ -61,13 +61,8 @@ def _without_formulas(table: pd.DataFrame) -> pd.DataFrame:
     """Return a table for CSV in which no text is run by a spreadsheet."""
     from combust.edge.tables.formulas import harmless
 
-    changed = {}
-    for name in table.columns:
-        texts = [text for text in table[name].unique() if isinstance(text, str)]
-        new = {text: harmless(text) for text in texts if harmless(text) != text}
-        if new:
-            changed[name] = table[name].map(lambda text, new=new: new.get(text, text))
-    return table.assign(**changed)
+    texts = table.select_dtypes(exclude=["number", "bool"])
+    return table.assign(**texts.map(lambda cell: harmless(cell) if isinstance(cell, str) else cell))
 
 
 def _figures(plan: FleetPlan, folder: Path) -> dict[str, dict[str, str]]:

@@ -74,7 +74,13 @@ def read_dialect(path: Path) -> Dialect:
     line = body.count(b"\n", 0, line_start) + 2
     body, start = body[line_start:], start + line_start
     encoding = _encoding(sample)
-    end = _heading_end(body, whole, path)
+    first = re.match(rb'(?:[^"\n]++|"[^"]*+")*+(\n|\Z)', body)  # to the first line break outside quotes
+    if first is None:
+        raise _quote_in_heading(body[:60].decode("latin-1"))
+    if not (first[1] or whole):
+        why = f"has a first line longer than {SAMPLE_BYTES} bytes"
+        raise CombustError(Fault("file", str(path), "too_large", why=why, hint="Is this the right file?"))
+    end = first.end()
     heading = decode(body[:end], encoding).rstrip("\r\n")
     if not heading.strip(" \t;,|"):
         hint = "The first row holds the headings."
@@ -107,22 +113,6 @@ def _single_bytes(error: UnicodeError) -> tuple[str, int]:
 codecs.register_error("combust_single_bytes", _single_bytes)
 
 
-def _heading_end(body: bytes, whole: bool, path: Path) -> int:
-    """Return the offset after the first line break that stands outside quotes."""
-    position = quotes = 0
-    while (end := body.find(b"\n", position)) >= 0:
-        quotes += body.count(b'"', position, end)
-        if quotes % 2 == 0:
-            return end + 1
-        position = end + 1
-    if (quotes + body.count(b'"', position)) % 2:
-        raise _quote_in_heading(body[:60].decode("latin-1"))
-    if not whole:
-        why = f"has a first line longer than {SAMPLE_BYTES} bytes"
-        raise CombustError(Fault("file", str(path), "too_large", why=why, hint="Is this the right file?"))
-    return len(body)
-
-
 def _quote_in_heading(heading: str) -> CombustError:
     why = "holds a quote that is not closed"
     return CombustError(Fault("heading", shorten(heading), "format", why=why, hint="Close the quote in the first row."))
@@ -133,12 +123,11 @@ def _delimiter(heading: str, lines: Sequence[str]) -> str:
     counts = {mark: _outside_quotes(heading, mark) for mark in DELIMITERS}
     below = [line for line in lines[:20] if line.strip()]
     alike = {
-        mark: sum(_outside_quotes(line, mark) == count for line in below) if count else 0
-        for mark, count in counts.items()
+        mark: count and sum(_outside_quotes(line, mark) == count for line in below) for mark, count in counts.items()
     }
     if not any(alike.values()):
-        return max(reversed(DELIMITERS), key=lambda mark: counts[mark])
-    return max(DELIMITERS, key=lambda mark: alike[mark])
+        return max(reversed(DELIMITERS), key=counts.__getitem__)
+    return max(DELIMITERS, key=alike.__getitem__)
 
 
 def _outside_quotes(text: str, mark: str) -> int:

@@ -7,7 +7,7 @@ import os
 import signal
 import threading
 from collections.abc import Callable, Iterator
-from concurrent.futures import Future, ThreadPoolExecutor
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from multiprocessing import resource_tracker
@@ -26,7 +26,7 @@ from combust.edge.tables.fleet import sum_table
 from combust.edge.tables.reader import Rows, Table, read_table
 from combust.edge.tables.source import table_files
 from combust.edge.tables.table_map import MapLike, TableMap
-from combust.edge.whole_file import drop, partial_of
+from combust.edge.whole_file import whole_file
 from combust.kernel.altitude import (
     COLDEST_C,
     HIGHEST_M,
@@ -115,33 +115,24 @@ def derate_file(
     """
     table = point_table(source, mapping)
     out.parent.mkdir(parents=True, exist_ok=True)
-    partial = partial_of(out)
-    counts, writer = PointCounts(), None
-    writing: Future[None] | None = None
-    try:
-        # One block is written while the next is worked: pyarrow and numpy both free the lock.
-        with ThreadPoolExecutor(max_workers=1) as pool:
-            for rows in table.blocks(groups):
-                result, part = derate_rows(rows, surface)
-                counts = counts + part
-                if writer is None:
-                    writer = pq.ParquetWriter(partial, result.schema, **PLAIN)
-                if writing is not None:
-                    writing.result()
-                writing = pool.submit(writer.write_table, result)
-                if progress:
-                    progress(rows.bytes_read, table.source.size)
-            if writing is not None:
+    counts, writing = PointCounts(), None
+    with whole_file(out) as partial, ExitStack() as stack:
+        for rows in table.blocks(groups):
+            result, part = derate_rows(rows, surface)
+            counts = counts + part
+            if writing is None:
+                writer = stack.enter_context(pq.ParquetWriter(partial, result.schema, **PLAIN))
+                # One block is written while the next is worked: pyarrow and numpy both free the lock.
+                pool = stack.enter_context(ThreadPoolExecutor(max_workers=1))
+            else:
                 writing.result()
-        if writer is None or counts.rows == 0:
+            writing = pool.submit(writer.write_table, result)
+            if progress:
+                progress(rows.bytes_read, table.source.size)
+        if writing is None or counts.rows == 0:
             hint = "Give a table with rows."
             raise CombustError(Fault("points", str(source), "missing", why="has no rows", hint=hint))
-        writer.close()
-        os.replace(partial, out)
-    finally:
-        if writer is not None:
-            writer.close()
-        drop(partial)
+        writing.result()
     return counts
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, field
@@ -40,33 +41,26 @@ class Counts:
     interpreted: int = 0
     refused: int = 0
     blank: int = 0
-    findings: dict[str, int] = field(default_factory=dict)
+    findings: Counter[str] = field(default_factory=Counter)
     notes: list[str] = field(default_factory=list)
 
-    def add_up(self) -> bool:
-        """Return True when nothing was lost."""
-        return self.rows == self.interpreted + self.refused
+    def add(self, block: InterpretedBlock) -> None:
+        """Count the rows of a block and their findings."""
+        refused = int(block.refused.sum())
+        self.rows += len(block.refused)
+        self.refused += refused
+        self.interpreted += len(block.refused) - refused
+        for mask, number in zip(*np.unique(block.found, return_counts=True), strict=True):
+            self.findings.update(dict.fromkeys(codes_of(int(mask)), int(number)))
 
     def safety(self) -> Safety:
         """Return the safety state of the whole table, each finding with the number of its rows."""
         found = []
-        for code, number in sorted(self.findings.items(), key=lambda item: -item[1]):
+        for code, number in self.findings.most_common():
             severity = finding_kinds()[code].severity
-            sentence = (
-                f"STOP in {number} of {self.rows} rows: {code}" if severity == "stop" else f"in {number} rows: {code}"
-            )
-            found.append(Finding(code, severity, sentence))
+            where = f"STOP in {number} of {self.rows} rows" if severity == "stop" else f"in {number} rows"
+            found.append(Finding(code, severity, f"{where}: {code}"))
         return of_all([Safety(tuple(found))], refused=self.refused)
-
-
-@dataclass(frozen=True, slots=True)
-class Plan:
-    """What to do with each block: the table and its headings, instrument, fuels."""
-
-    table: Table
-    instrument: InstrumentClass
-    catalogue: Catalogue | None = None
-    default_fuel: Fuel | None = None
 
 
 def interpret_file(
@@ -108,9 +102,8 @@ def interpret_file(
         The table as a whole cannot be used; the message says why. Single bad rows never raise.
     """
     table = _usable(read_table(source, mapping=mapping, texts=False))
-    _refuse_overwriting(table.source.path, out, rejects)
-    plan = Plan(table, instrument_class(instrument), catalogue, default_fuel)
-    dialect = table.source.dialect
+    _refuse_overwriting(table.source.path, out=out, rejects=rejects)
+    device, dialect = instrument_class(instrument), table.source.dialect
 
     def sink_for(path: str | Path) -> TableSink:
         if dialect is None:
@@ -122,38 +115,33 @@ def interpret_file(
     with ExitStack() as stack:
         sink = stack.enter_context(sink_for(out))
         reject_sink = stack.enter_context(sink_for(rejects)) if rejects is not None else None
-        for block in table.blocks():
-            _work_block(block, plan, counts, sink, reject_sink)
+        for rows in table.blocks():
+            counts.blank += rows.blank
+            if rows.table.num_rows:
+                block = _interpreted(rows, table, device, catalogue, default_fuel)
+                counts.add(block)
+                _write(block, sink, reject_sink)
             if progress:
-                progress(block.bytes_read, table.source.size)
+                progress(rows.bytes_read, table.source.size)
         if counts.rows == 0:
-            why = "has headings but no rows"
-            raise CombustError(
-                Fault("file", str(source), "missing", why=why, hint="Fill in at least one row; nothing was written.")
-            )
+            hint = "Fill in at least one row; nothing was written."
+            raise CombustError(Fault("file", str(source), "missing", why="has headings but no rows", hint=hint))
     counts.notes = table.notes
     return counts
 
 
-def _refuse_overwriting(source: Path, out: str | Path, rejects: str | Path | None) -> None:
-    places = {"out": _place(out, "out"), "rejects": None if rejects is None else _place(rejects, "rejects")}
-    faults = [
-        Fault(name, str(place), "conflict", why="is the input", hint="Choose another name.")
-        for name, place in places.items()
-        if place == source.resolve()
-    ]
-    if places["rejects"] == places["out"]:
-        faults.append(Fault("rejects", str(rejects), "conflict", why="is also --out", hint="Choose another name."))
+def _refuse_overwriting(source: Path, **outs: str | Path | None) -> None:
+    taken, faults = {source.resolve(): "is the input"}, []
+    for name, path in outs.items():
+        try:
+            place = Path(path or "").resolve()
+        except (OSError, ValueError, RuntimeError) as error:
+            why, hint = f"is no path ({error})", "Give the name of a file."
+            raise CombustError(Fault(name, str(path), "format", why=why, hint=hint)) from error
+        if path is not None and taken.setdefault(place, f"is also --{name}") != f"is also --{name}":
+            faults.append(Fault(name, str(path), "conflict", why=taken[place], hint="Choose another name."))
     if faults:
         raise CombustError(faults)
-
-
-def _place(path: str | Path, name: str) -> Path:
-    try:
-        return Path(path).resolve()
-    except (OSError, ValueError, RuntimeError) as error:
-        why, hint = f"is no path ({error})", "Give the name of a file."
-        raise CombustError(Fault(name, str(path), "format", why=why, hint=hint)) from error
 
 
 def _usable(table: Table) -> Table:
@@ -164,27 +152,22 @@ def _usable(table: Table) -> Table:
     return table
 
 
-def _work_block(block: Rows, plan: Plan, counts: Counts, sink: TableSink, rejects: TableSink | None) -> None:
-    counts.blank += block.blank
-    if block.table.num_rows == 0:
-        return
-    done = interpret_block(block, plan)
-    refused = block.faults.mask
-    counts.rows += block.table.num_rows
-    counts.refused += int(refused.sum())
-    counts.interpreted += int((~refused).sum())
-    for code, number in done.finding_counts(refused).items():
-        counts.findings[code] = counts.findings.get(code, 0) + number
-    results = done.as_table(block.table, refused)
+def _write(block: InterpretedBlock, sink: TableSink, rejects: TableSink | None) -> None:
+    """Write the rows of a block with their results; refused ones to the rejects, where there are any."""
+    refused, table = block.refused, block.rows.table
+    results = block.columns()
+    own = carried_names(table.column_names, list(results))
+    state = results.pop("safety")
+    done = pa.table([state, *table.columns, *results.values()], names=["safety", *own, *results])
     if rejects is None:
-        sink.write(results)
+        sink.write(done)
         return
-    sink.write(results.filter(pa.array(~refused)) if refused.any() else results)
+    sink.write(done.filter(pa.array(~refused)) if refused.any() else done)
     rows = np.flatnonzero(refused)
-    bad = block.table.take(pa.array(rows))
+    bad = table.take(pa.array(rows))
     bad = bad.rename_columns(carried_names(bad.column_names, REJECT_NAMES))
-    bad = bad.append_column("row", pa.array(block.lines[rows]))
-    rejects.write(bad.append_column("reasons", pa.array([done.reason(row) for row in rows.tolist()], pa.string())))
+    bad = bad.append_column("row", pa.array(block.rows.lines[rows]))
+    rejects.write(bad.append_column("reasons", pa.array([block.reason(row) for row in rows.tolist()], pa.string())))
 
 
 def carried_names(names: Sequence[str], taken: Sequence[str]) -> list[str]:
@@ -208,77 +191,50 @@ def carried_names(names: Sequence[str], taken: Sequence[str]) -> list[str]:
 
 @dataclass(frozen=True, slots=True)
 class InterpretedBlock:
-    """A block's interpretation with its faults."""
+    """A block's interpretation; of a refused row only its stop conditions count as ``found``."""
 
-    done: Interpretation
     rows: Rows
+    done: Interpretation
+    refused: Any
+    found: Any
 
     def reason(self, row: int) -> str:
         """Return why a row was refused."""
-        return self.rows.reason(row, int(self.done.mask[row]))
+        return self.rows.reason(row, int(self.found[row]))
 
-    def finding_counts(self, refused: Any) -> dict[str, int]:
-        """Return how often each finding came: all of the interpreted rows, and the stop conditions of refused ones."""
-        counted = np.where(refused, self.done.mask & np.uint64(stop_bits()), self.done.mask)
-        masks, numbers = np.unique(counted, return_counts=True)
-        counts: dict[str, int] = {}
-        for mask, number in zip(masks.tolist(), numbers.tolist(), strict=True):
-            for code in codes_of(mask):
-                counts[code] = counts.get(code, 0) + number
-        return counts
-
-    def as_table(self, table: Any, refused: Any) -> Any:
-        """Return the block's own columns with the results behind them; refused rows have empty results."""
-        first, *names = self.result_names()
-        own = carried_names(table.column_names, self.result_names())
-        state, *results = self.result_columns(refused)
-        return pa.Table.from_arrays([state, *table.columns, *results], names=[first, *own, *names])
-
-    def result_columns(self, refused: Any) -> list[Any]:
-        """Return the result columns in order."""
-        columns = []
+    def columns(self) -> dict[str, Any]:
+        """Return the result columns by name, in order; those of refused rows are empty but for state and findings."""
+        known, found = quantities(), {"safety": pa.array(STATES).take(pa.array(self._states()))}
         for key in RESULT_KEYS:
-            column = np.round(self.done.values[key], quantities()[key].decimals if key in quantities() else 5)
-            empty = ~np.isfinite(column) | refused
-            columns.append(pa.array(column, mask=empty))
-        state = pa.DictionaryArray.from_arrays(pa.array(self.states(refused)), pa.array(STATES)).cast(pa.string())
-        verdict = pa.DictionaryArray.from_arrays(pa.array(np.array(self.done.verdict)), pa.array(VERDICTS))
-        words = verdict.cast(pa.string())
-        if refused.any():
-            words = pc.if_else(pa.array(refused), pa.scalar(None, pa.string()), words)
-        return [state, *columns, words, self._finding_texts(refused)]
+            column = np.round(self.done.values[key], known[key].decimals if key in known else 5)
+            found[RESULT_NAMES.get(key, key)] = pa.array(column, mask=~np.isfinite(column) | self.refused)
+        found["agreement"] = pa.array(VERDICTS).take(pa.array(np.array(self.done.verdict), mask=self.refused))
+        return {**found, "findings": self._finding_texts()}
 
-    def states(self, refused: Any) -> Any:
+    def _states(self) -> Any:
         """Return the rank of each row's safety state; a refused row is not judged, unless its good values stop."""
-        mask = np.where(refused, self.done.mask & np.uint64(stop_bits()), self.done.mask)
         kinds = finding_kinds("reading").values()
-        found = {kind.code: mask & np.uint64(1 << kind.bit) != 0 for kind in kinds if kind.state}
-        return np.maximum(ranks_of(found), np.where(refused, STATES.index("not_judged"), 0)).astype(np.int8)
+        found = {kind.code: self.found & np.uint64(1 << kind.bit) != 0 for kind in kinds if kind.state}
+        return np.maximum(ranks_of(found), np.where(self.refused, STATES.index("not_judged"), 0)).astype(np.int8)
 
-    @staticmethod
-    def result_names() -> list[str]:
-        """Return the names of the result columns in order."""
-        return ["safety", *(RESULT_NAMES.get(key, key) for key in RESULT_KEYS), "agreement", "findings"]
-
-    def _finding_texts(self, refused: Any) -> Any:
+    def _finding_texts(self) -> Any:
         """Return the findings of each row as "severity: code" texts, made once for each combination."""
-        masks, inverse = np.unique(self.done.mask, return_inverse=True)
+        masks, inverse = np.unique(self.found, return_inverse=True)
         kinds = finding_kinds("reading")
         texts = ["; ".join(f"{kinds[code].severity}: {code}" for code in codes_of(mask)) for mask in masks.tolist()]
-        texts_of_rows = pa.DictionaryArray.from_arrays(pa.array(inverse.astype(np.int32)), pa.array(texts, pa.string()))
-        texts_of_rows = texts_of_rows.cast(pa.string())
-        if not refused.any():
-            return texts_of_rows
-        reasons: list[str | None] = [None] * len(refused)
-        for row in np.flatnonzero(refused).tolist():
-            reasons[row] = "refused: " + self.reason(row)
-        return pc.coalesce(pa.array(reasons, pa.string()), texts_of_rows)
+        found = pa.array(texts, pa.string()).take(pa.array(inverse))
+        if not self.refused.any():
+            return found
+        reasons = [f"refused: {self.reason(row)}" for row in np.flatnonzero(self.refused).tolist()]
+        return pc.replace_with_mask(found, pa.array(self.refused), pa.array(reasons, pa.string()))
 
 
-def interpret_block(rows: Rows, plan: Plan) -> InterpretedBlock:
-    """Return the interpretation of some rows of a table of readings."""
-    columns = reading_columns(rows, plan.table.headings, plan.catalogue, plan.default_fuel)
-    return InterpretedBlock(interpret_columns(columns, plan.instrument), rows)
+def _interpreted(
+    rows: Rows, table: Table, device: InstrumentClass, catalogue: Catalogue | None, default: Fuel | None
+) -> InterpretedBlock:
+    columns = reading_columns(rows, table.headings, catalogue, default)
+    done, refused = interpret_columns(columns, device), rows.faults.mask
+    return InterpretedBlock(rows, done, refused, np.where(refused, done.mask & np.uint64(stop_bits()), done.mask))
 
 
 def interpret_table(
@@ -317,14 +273,11 @@ def interpret_table(
     if isinstance(frame, str | Path):
         raise CombustError(Fault("frame", str(frame), "format", why="is no table", hint="Give a pandas DataFrame."))
     table = read_table(frame, mapping=mapping, texts=False)
-    plan = Plan(table, instrument_class(instrument), catalogue, default_fuel)
-    blocks = [interpret_block(rows, plan) for rows in table.blocks()]
-    header = [heading.name for heading in table.headings][: len(frame.columns)]
+    device = instrument_class(instrument)
+    parts = [_interpreted(rows, table, device, catalogue, default_fuel).columns() for rows in table.blocks()]
+    carried = carried_names(table.source.header, list(parts[0]))
     result = frame.copy()
-    names = InterpretedBlock.result_names()
-    carried = carried_names(header, names)
     result.columns = [old if str(old) == new else new for old, new in zip(frame.columns, carried, strict=True)]
-    parts = [block.result_columns(block.rows.faults.mask) for block in blocks]
-    for name, *columns in zip(names, *parts, strict=True):
-        result[name] = pa.chunked_array(columns).to_pandas().to_numpy()
+    for name in parts[0]:
+        result[name] = pa.chunked_array([part[name] for part in parts]).to_pandas().to_numpy()
     return result

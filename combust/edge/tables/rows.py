@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from typing import Any
 
 import numpy as np
 
@@ -39,25 +38,10 @@ def last_row_end(data: bytes, delimiter: str) -> int:
         return cut
     if not quotes_are_regular(data, delimiter, cut_off=True):
         return _last_end_by_walking(data.decode("latin-1"), delimiter)
-    ends = _row_breaks(np.frombuffer(data, np.uint8))
-    return int(ends[-1]) + 1 if len(ends) else 0
-
-
-def _row_breaks(buffer: Any) -> Any:
-    """Return the offsets of the line breaks outside quotes, where the quotes are regular."""
-    breaks = np.flatnonzero(buffer == NEWLINE)
-    return breaks[np.searchsorted(np.flatnonzero(buffer == QUOTE), breaks) % 2 == 0]
-
-
-def written_rows(data: bytes) -> Any:
-    """Return which rows of a text with regular quotes are not empty lines, counted from 0."""
     buffer = np.frombuffer(data, np.uint8)
-    ends = _row_breaks(buffer)
-    if len(buffer) and buffer[-1] != NEWLINE:
-        ends = np.append(ends, len(buffer))
-    starts = np.concatenate(([0], ends[:-1] + 1)).astype(np.intp)
-    length = ends - starts
-    return np.flatnonzero((length > 1) | ((length == 1) & (buffer[np.minimum(starts, len(buffer) - 1)] != RETURN)))
+    breaks = np.flatnonzero(buffer == NEWLINE)
+    ends = breaks[np.searchsorted(np.flatnonzero(buffer == QUOTE), breaks) % 2 == 0]
+    return int(ends[-1]) + 1 if len(ends) else 0
 
 
 def _last_end_by_walking(text: str, delimiter: str) -> int:

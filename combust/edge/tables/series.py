@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 
+from combust.application.reading.result import safety_of
 from combust.application.visit.steady import SteadyResult, SteadyRule, steady_window
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import Field
@@ -27,7 +28,8 @@ DAY_S = 86_400.0
 class Series:
     """A series: times [s], number columns by key, texts that are the same in every row, stage of each sample.
 
-    ``stops`` are the stop conditions of rows that were left out, ``notes`` what is to be told of the table.
+    ``stops`` are the stop conditions of rows that were left out, of the last sample and of the cab at its worst;
+    ``notes`` what is to be told of the table.
     """
 
     times_s: Any
@@ -109,6 +111,9 @@ def _in_order(samples: list[tuple[float, dict[str, Any]]], notes: list[str], sto
         elif key != "stage" and len(words := {cell for cell in cells if cell}) == 1:
             constant[key] = words.pop()
     stage = [row.get("stage") for row in rows] if any("stage" in row for row in rows) else None
+    # Steady or not: the exhaust as it is at the last sample (a start has a peak of CO), the cab at its worst.
+    cab = {key: np.nanmax(columns[key], initial=0.0) for key in ("cab_co_in_ppm",) if key in columns}
+    stops += safety_of(rows[-1] | cab).without_place().stops
     return Series(times - times[0], columns, stage, constant, tuple(notes), rows[0].get("taken_at"), stops)
 
 

@@ -6,6 +6,7 @@ import codecs
 import csv
 import io
 import os
+from contextlib import ExitStack
 from pathlib import Path
 from types import TracebackType
 from typing import Any
@@ -17,7 +18,7 @@ import pyarrow.parquet as pq
 
 from combust.data.errors import CombustError, Fault
 from combust.edge.tables.formulas import harmless, harmless_column
-from combust.edge.whole_file import drop, partial_of
+from combust.edge.whole_file import whole_file
 
 
 class TableSink:
@@ -38,15 +39,16 @@ class TableSink:
             raise CombustError(Fault("out", str(path), "format", why="is a folder or no name", hint=hint))
         self.delimiter, self.decimal, self.bom = delimiter, decimal, bom
         self.is_parquet = self.path.suffix.lower() in (".parquet", ".pq")
-        self._partial = partial_of(self.path)
         self._file: Any = None
         self._writer: Any = None
-        self._started = False
 
     def __enter__(self) -> TableSink:
         try:
             self.path.parent.mkdir(parents=True, exist_ok=True)
-            self._file = self._partial.open("wb")
+            with ExitStack() as stack:
+                self._file = stack.enter_context(stack.enter_context(whole_file(self.path)).open("wb"))
+                stack.callback(self._sync)
+                self._open = stack.pop_all()
         except (OSError, ValueError) as error:
             why = f"cannot be written ({getattr(error, 'strerror', None) or error})"
             hint = "Choose a folder you may write to."
@@ -56,14 +58,14 @@ class TableSink:
     def write(self, table: Any) -> None:
         """Append rows; the first rows fix the columns."""
         if not self.is_parquet:
-            table = _as_text_cells(table)
-            table = _with_decimal_comma(table) if self.decimal == "," else table
-        if self.is_parquet:
-            if self._writer is None:
-                self._writer = pq.ParquetWriter(self._file, table.schema, compression="zstd")
-            self._writer.write_table(table)
+            self._write_text(_as_text_cells(table, self.decimal))
             return
-        if not self._started:
+        if self._writer is None:
+            self._writer = self._open.enter_context(pq.ParquetWriter(self._file, table.schema, compression="zstd"))
+        self._writer.write_table(table)
+
+    def _write_text(self, table: Any) -> None:
+        if self._file.tell() == 0:
             self._write_heading(table.column_names)
         if table.num_rows:
             style = "needed" if _needs_quotes(table, self.delimiter) else "none"
@@ -76,26 +78,18 @@ class TableSink:
         csv.writer(text, delimiter=self.delimiter, lineterminator="\r\n").writerow([harmless(name) for name in names])
         line = text.getvalue().removesuffix("\r\n") + "\n"
         self._file.write((codecs.BOM_UTF8 if self.bom else b"") + line.encode())
-        self._started = True
 
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        try:
-            if self._writer is not None:
-                self._writer.close()
-            if kind is None:
-                self._file.flush()
-                os.fsync(self._file.fileno())
-            self._file.close()
-            if kind is None and (self._started or self._writer is not None):
-                os.replace(self._partial, self.path)
-        finally:
-            self._file.close()
-            drop(self._partial)
+        self._open.__exit__(kind, error, trace)
+
+    def _sync(self) -> None:
+        self._file.flush()
+        os.fsync(self._file.fileno())
 
 
-def _as_text_cells(table: Any) -> Any:
+def _as_text_cells(table: Any, decimal: str) -> Any:
     """Return a table whose columns CSV can hold: dictionaries and long strings as plain strings, no formulas."""
     columns, faults = [], []
     for name, column in zip(table.column_names, table.columns, strict=True):
@@ -104,20 +98,14 @@ def _as_text_cells(table: Any) -> Any:
             column, kind = column.cast(kind.value_type), kind.value_type
         if pa.types.is_large_string(kind) or pa.types.is_string_view(kind):
             column, kind = column.cast(pa.string()), pa.string()
+        elif decimal == "," and pa.types.is_floating(kind):
+            column = pc.replace_substring(column.cast(pa.string()), ".", ",")
         elif pa.types.is_nested(kind) or pa.types.is_binary(kind) or pa.types.is_large_binary(kind):
             why = f"holds {kind}, which CSV has no cells for"
             faults.append(Fault("out", name, "format", why=why, hint="Write to a .parquet file instead."))
         columns.append(harmless_column(column) if pa.types.is_string(kind) else column)
     if faults:
         raise CombustError(faults)
-    return pa.Table.from_arrays(columns, names=table.column_names)
-
-
-def _with_decimal_comma(table: Any) -> Any:
-    columns = [
-        pc.replace_substring(column.cast(pa.string()), ".", ",") if pa.types.is_floating(column.type) else column
-        for column in table.columns
-    ]
     return pa.Table.from_arrays(columns, names=table.column_names)
 
 

@@ -17,7 +17,7 @@ import pyarrow.parquet as pq
 from combust.data.errors import CombustError, Fault, shorten
 from combust.data.fields import is_missing
 from combust.edge.tables.dialect import Dialect, decode, read_dialect
-from combust.edge.tables.rows import last_row_end, quotes_are_regular, split_rows, written_rows
+from combust.edge.tables.rows import last_row_end, quotes_are_regular, split_rows
 
 BLOCK_BYTES = 8_000_000
 BLOCK_ROWS = 131_072
@@ -56,18 +56,14 @@ class TableSource:
         return self._parquet_blocks(groups) if self.dialect is None else self._csv_blocks(self.dialect)
 
     def _parquet_blocks(self, groups: list[int] | None) -> Iterator[Block]:
-        with pq.ParquetFile(self.path) as file:
-            rows = max(file.metadata.num_rows, 1)
-            done = sum(file.metadata.row_group(group).num_rows for group in range(min(groups or [0])))
-            batches = file.iter_batches(batch_size=BLOCK_ROWS, row_groups=groups)
-            while (batch := self._next_batch(batches)) is not None:
-                lines = 2 + done + np.arange(batch.num_rows)
-                done += batch.num_rows
-                yield Block(pa.Table.from_batches([batch]), {}, 0, int(self.size * done / rows), lines)
-
-    def _next_batch(self, batches: Iterator[Any]) -> Any:
         try:
-            return next(batches, None)
+            with pq.ParquetFile(self.path) as file:
+                rows = max(file.metadata.num_rows, 1)
+                done = sum(file.metadata.row_group(group).num_rows for group in range(min(groups or [0])))
+                for batch in file.iter_batches(batch_size=BLOCK_ROWS, row_groups=groups):
+                    lines = 2 + done + np.arange(batch.num_rows)
+                    done += batch.num_rows
+                    yield Block(pa.Table.from_batches([batch]), {}, 0, int(self.size * done / rows), lines)
         except (pa.ArrowException, OSError) as error:
             raise _bad_parquet(self.path, error) from error
 
@@ -197,33 +193,21 @@ def _parse(raw: bytes, dialect: Dialect) -> Block:
     except (pa.ArrowException, UnicodeDecodeError):
         return _parse_slowly(raw, dialect)
     table = table.rename_columns(list(dialect.header))
-    inside = sum(_line_breaks(column) for column in table.columns) if quoted else 0
+    inside = sum(pc.sum(pc.count_substring(column, "\n")).as_py() or 0 for column in table.columns) if quoted else 0
     total = raw.count(b"\n") + (not raw.endswith(b"\n")) - inside
-    lines = np.arange(total) if total == table.num_rows else written_rows(raw)
+    lines = np.arange(total)
+    if total != table.num_rows and not quoted:
+        lines = np.flatnonzero([line not in (b"", b"\r") for line in raw.split(b"\n")])
     if len(lines) != table.num_rows:
         return _parse_slowly(raw, dialect)
-    empty = _empty_rows(table)
-    if len(empty):
-        kept = np.ones(table.num_rows, dtype=bool)
-        kept[empty] = False
-        table, lines = table.filter(pa.array(kept)), lines[kept]
-    return Block(table, {}, total - table.num_rows, 0, lines)
-
-
-def _line_breaks(column: Any) -> int:
-    return int(pc.sum(pc.count_substring(column, "\n")).as_py() or 0)
-
-
-def _empty_rows(table: Any) -> Any:
-    """Return the numbers of the rows without any text; most tables are done after their first column."""
-    rows = np.arange(table.num_rows)
+    blank = np.ones(table.num_rows, dtype=bool)
     for column in table.columns:
-        if len(rows) == 0:
+        if not blank.any():  # most tables are done after their first column
             break
-        some = column if len(rows) == table.num_rows else column.take(pa.array(rows))
-        blank = pc.equal(pc.fill_null(pc.utf8_trim_whitespace(some), ""), "")
-        rows = rows[blank.to_numpy(zero_copy_only=False)]
-    return rows
+        blank &= pc.equal(pc.fill_null(pc.utf8_trim_whitespace(column), ""), "").to_numpy()
+    if blank.any():
+        table, lines = table.filter(pa.array(~blank)), lines[~blank]
+    return Block(table, {}, total - table.num_rows, 0, lines)
 
 
 def _parse_slowly(raw: bytes, dialect: Dialect) -> Block:
