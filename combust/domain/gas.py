@@ -251,13 +251,6 @@ def air_ratio_from_balance(
     >>> round(air_ratio_from_balance(8.2, 9.38, "diesel_b7"), 2)
     1.6
     """
-    found: Numbers = kernel.air_ratio_from_balance(
-        o2_dry_pct,
-        co2_dry_pct,
-        get_fuel(fuel),
-        co_dry_ppm=co_dry_ppm,
-        hc_dry_ppm=hc_dry_ppm,
-        no_dry_ppm=no_dry_ppm,
-        air=air,
-    )
+    gases = {"co_dry_ppm": co_dry_ppm, "hc_dry_ppm": hc_dry_ppm, "no_dry_ppm": no_dry_ppm}
+    found: Numbers = kernel.air_ratio_from_balance(o2_dry_pct, co2_dry_pct, get_fuel(fuel), air=air, **gases)
     return found

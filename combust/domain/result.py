@@ -10,6 +10,7 @@ from dataclasses import dataclass, fields, is_dataclass
 from html import escape
 from typing import Any, ClassVar
 
+from combust import __version__
 from combust.data.errors import shorten
 from combust.data.vocabulary import quantities
 from combust.domain.limits import Finding
@@ -62,7 +63,7 @@ def plain(value: Any) -> Any:
     {'lambda': 1.6, 'co': [None, 3]}
     """
     if isinstance(value, Result):
-        return value.to_dict()
+        return {key: one for key, one in value.to_dict().items() if key != "version"}  # that of the whole is enough
     if hasattr(value, "tolist"):  # of numpy, which is not loaded for it
         value = value.tolist()
     if isinstance(value, float):
@@ -90,6 +91,8 @@ class Result:
         Fields that stay out of the JSON.
     derived : tuple of str
         Properties that the JSON holds beside the fields.
+    version : str
+        Of combust, told with every result.
     calculated : bool
         Worked out without a reading of the heater: whether it may run is not judged.
     """
@@ -97,6 +100,7 @@ class Result:
     __slots__ = ()
     unshown: ClassVar[tuple[str, ...]] = ()
     derived: ClassVar[tuple[str, ...]] = ()
+    version: ClassVar[str] = __version__
     calculated: ClassVar[bool] = False
 
     def __init_subclass__(cls) -> None:
@@ -136,7 +140,7 @@ class Result:
                 one.quantity: {"value": plain(one.value), "unit": one.unit, "origin": one.origin}
                 for one in self._list("assumed")
             }
-        return told
+        return told | {"version": self.version}
 
     def _told(self) -> dict[str, Any]:
         """Return the fields and derived values that are shown, as they are."""

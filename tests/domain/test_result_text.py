@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+import combust
 from combust.domain.heater import Heater
 from combust.domain.limits import Finding, in_order
 from combust.domain.result import Assumed, Result, assume, plain
@@ -69,7 +70,7 @@ def test_the_json_of_a_result_holds_no_nan_and_what_was_assumed_by_its_name() ->
         "safety": {"state": "heater_off", "text": "STOP.", "stops": [stop]},
         "findings": [{"code": "b", "severity": "stop", "text": "STOP."}],
         "assumed": {"check_s": {"value": 0.0, "unit": "s", "origin": "not in the profile"}},
-        "left_out": [], "cautions": [], "ratio": None,
+        "left_out": [], "cautions": [], "ratio": None, "version": combust.__version__,
     }  # fmt: skip
 
 

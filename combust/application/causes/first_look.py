@@ -12,11 +12,10 @@ import numpy as np
 from combust.application.causes import evidence as ev
 from combust.application.causes.stage_reading import Values
 from combust.application.reading import judge
-from combust.application.reading.columns import Columns, columns_of_reading
+from combust.application.reading.columns import columns_of_readings
 from combust.application.reading.interpret import interpret_columns
 from combust.application.safety import height_at_least, own_limits
 from combust.data.vocabulary import quantities
-from combust.domain.fuel import Fuel
 from combust.domain.heater import Heater
 from combust.domain.instrument import InstrumentClass
 from combust.domain.limits import Finding, finding, in_order
@@ -56,7 +55,7 @@ class FirstLook:
 def first_look(heater: Heater, instrument: InstrumentClass, visits: Sequence[Sequence[Values]]) -> list[FirstLook]:
     """Return the first look at each visit; their readings are interpreted in one go."""
     rows = [reading for readings in visits for reading in readings]
-    worked = interpret_columns(_columns_of(rows, heater.fuel), instrument)
+    worked = interpret_columns(columns_of_readings(rows, [heater.fuel]), instrument)
     columns = {**worked.values, **{name: np.broadcast_to(worked.details[name], len(rows)) for name in DETAILS}}
     looks, start = [], 0
     for readings in visits:
@@ -131,14 +130,3 @@ def _assumed(reading: Values) -> list[Assumed]:
         "stage": ("the fullest one", "stage" not in reading),
     }
     return [Assumed(key, value, "", "not entered") for key, (value, empty) in filled.items() if empty]
-
-
-def _columns_of(readings: Sequence[Values], burnt: Fuel) -> Columns:
-    """Return the readings of a visit as columns of one length."""
-    parts = [columns_of_reading(dict(reading), burnt).values for reading in readings]
-    values: dict[str, Any] = {}
-    for key in {key for part in parts for key in part}:
-        is_number = quantities()[key].kind == "number"
-        empty = np.array([np.nan]) if is_number else np.array([-1], dtype=np.int8)
-        values[key] = np.concatenate([part.get(key, empty) for part in parts])
-    return Columns(len(readings), values, (burnt,))

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
-from combust import __version__
 from combust.domain.limits import Finding, cautions
 from combust.domain.result import Assumed, Result, Rows, text_of_rows
 from combust.domain.safety import Safety, of_all
@@ -142,7 +141,6 @@ class CausesResult(Result):
     visits: tuple[VisitResult, ...]
     prior: Mapping[str, float]
     seed: int
-    version: str = __version__
     derived = ("cautions",)
 
     def __iter__(self) -> Iterator[VisitResult]:

@@ -10,7 +10,6 @@ from typing import Any
 
 import pandas as pd
 
-from combust import __version__
 from combust.application.fleet import tables
 from combust.application.fleet.driver_cards import site_cards
 from combust.application.fleet.heater_types import Fleet, HeaterType, types_of
@@ -92,7 +91,6 @@ class FleetPlan(Result):
     assumptions: pd.DataFrame
     notes: tuple[str, ...] = ()
     not_covered: tuple[str, ...] = NOT_COVERED
-    version: str = __version__
 
     derived = ("cautions",)
 

@@ -6,7 +6,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from combust import __version__
 from combust.application.reading.result import interpret
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import Field
@@ -171,7 +170,6 @@ class DuctAnswer(Result):
     air: Mapping[str, Any] | None
     read_port_pa: float | None
     findings: tuple[Finding, ...]
-    version: str = __version__
 
     @property
     def bore_alone(self) -> float | None:

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from combust import __version__
 from combust.application.reading.result import ReadingResult, interpret
 from combust.domain.catalogue import Catalogue
 from combust.domain.heater import Baseline, Heater, Stage
@@ -27,7 +26,6 @@ class ProfileCheck(Result):
     stages: tuple[Mapping[str, Any], ...]
     not_given: tuple[str, ...]
     findings: tuple[Finding, ...]
-    version: str = __version__
 
     unshown = ("heater",)
     calculated = True

@@ -9,7 +9,6 @@ from typing import Any
 
 import numpy as np
 
-from combust import __version__
 from combust.application.history.heater_history import FEWEST, HeaterHistory, fit_points, heater_history
 from combust.application.history.visit_points import Event, Point, tell
 from combust.data.errors import CombustError, Fault
@@ -25,7 +24,6 @@ class FleetHistory(Result):
 
     heaters: tuple[HeaterHistory, ...]
     left_out: tuple[str, ...]
-    version: str = __version__
     calculated = True
 
     @property

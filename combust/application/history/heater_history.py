@@ -12,7 +12,6 @@ from typing import Any
 
 import numpy as np
 
-from combust import __version__
 from combust.application.history.visit_points import DAYS_PER_YEAR, Event, Point, date_of, points_of, rule
 from combust.application.reading.result import safety_of
 from combust.data.errors import CombustError, Fault
@@ -89,7 +88,6 @@ class HeaterHistory(Result):
     why_then: str
     left_out: tuple[str, ...]
     cautions: tuple[str, ...]
-    version: str = __version__
     trend: Trend | None = None
     findings: tuple[Finding, ...] = ()
     unshown = ("trend",)

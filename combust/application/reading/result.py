@@ -9,7 +9,6 @@ from typing import Any
 
 import numpy as np
 
-from combust import __version__
 from combust.application.reading.columns import columns_of_reading
 from combust.application.reading.interpret import ROUTES, VERDICTS, Interpretation, interpret_columns
 from combust.application.reading.judge import codes_of
@@ -71,7 +70,6 @@ class ReadingResult(Result):
     assumed: tuple[Assumed, ...]
     instrument: InstrumentClass
     sources: tuple[str, ...]
-    version: str = __version__
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain values for JSON, with the limits that gases and smoke are judged by."""

@@ -6,7 +6,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from combust import __version__
 from combust.domain.limits import Finding, cautions
 from combust.domain.result import Assumed, Result, Rows
 from combust.domain.safety import Safety, calculation
@@ -75,7 +74,6 @@ class SiteEffect(Result):
     assumed: tuple[Assumed, ...]
     findings: tuple[Finding, ...] = ()
     sources: tuple[str, ...] = SOURCES
-    version: str = __version__
 
     @property
     def cautions(self) -> tuple[str, ...]:

@@ -6,7 +6,6 @@ import math
 from dataclasses import dataclass
 from typing import Any
 
-from combust import __version__
 from combust.application.safety import own_limits
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import fields_of, need_fields
@@ -74,7 +73,6 @@ class StartTimeline(Result):
     cautions: tuple[str, ...]
     assumed: tuple[Assumed, ...]
     cut_at_s: float | None = None
-    version: str = __version__
     calculated = True
 
     def lines(self) -> Rows:

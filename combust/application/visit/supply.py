@@ -7,7 +7,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from combust import __version__
 from combust.application.visit.supply_order import cut_out_order, remedies
 from combust.data.fields import Field, need_fields
 from combust.domain.heater import Heater
@@ -77,7 +76,6 @@ class SupplyResult(Result):
     inputs: Mapping[str, Any]
     assumed: tuple[Assumed, ...]
     sources: tuple[str, ...]
-    version: str = __version__
     calculated = True
 
     def lines(self) -> Rows:

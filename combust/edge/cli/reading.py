@@ -2,38 +2,26 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from combust.application.reading.result import interpret
-from combust.domain.catalogue import load_fuels
+from combust.domain.catalogue import Catalogue
 from combust.domain.reading import Reading
-from combust.edge.cli import output
-from combust.edge.cli.options import quantity_options, stops_of_refused, values_of
+from combust.edge.cli.answer import Answer, answers
+from combust.edge.cli.options import fuels_option, instrument_option, quantity_options, values_of
 
-FIGURE_ENDINGS = (".png", ".svg")
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
 
 
 @click.command("reading", short_help="Interpret one flue-gas reading.")
 @quantity_options()
-@click.option(
-    "--instrument-class", metavar="NAME", help="Analyser class (portable, garage_0) or a .toml file of yours."
-)
-@click.option("--fuels", "fuels_file", metavar="FILE", help="TOML file with fuels of your own.")
-@click.option("--figure", metavar="FILE", help="Draw the reading on the CO2-O2 plane (.png or .svg).")
-@click.option("--out", metavar="FILE", help="Write the JSON object to a file as well.")
-@click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
-@click.option("--strict", is_flag=True, help="End with exit code 4 when there is a stop or a warning.")
-def command(
-    instrument_class: str | None,
-    fuels_file: str | None,
-    figure: str | None,
-    out: str | None,
-    as_json: bool,
-    strict: bool,
-    **options: Any,
-) -> None:
+@instrument_option
+@fuels_option
+@answers(figure="Draw the reading on the CO2-O2 plane (.png or .svg).", out=True)
+def command(instrument_class: str | None, catalogue: Catalogue | None, **options: Any) -> Answer:
     """Interpret one flue-gas reading.
 
     Use it at the heater: type what the analyser shows. O2 is enough for lambda; CO, temperatures, altitude and a
@@ -47,21 +35,11 @@ def command(
     \b
     Next: combust cause --help     (which fault it may be)
     """
-    with stops_of_refused(options):
-        values = values_of(options)
-        if out is not None:
-            output.writable_name(out)
-        if figure is not None:
-            output.writable_name(figure, FIGURE_ENDINGS)
-        catalogue = load_fuels(fuels_file) if fuels_file else None
-        result = interpret(Reading(**values), instrument=instrument_class, catalogue=catalogue)
-    output.say_result(result, as_json=as_json)
-    if out is not None:
-        output.write_text(out, output.json_text(result.to_dict()) + "\n")
-    if figure is not None:
-        from combust.edge.figures.gas_plane import draw_plane
-        from combust.edge.figures.style import save
+    result = interpret(Reading(**values_of(options)), instrument=instrument_class, catalogue=catalogue)
 
-        save(draw_plane(result), figure)
-        click.echo(f"Figure: {figure}", err=True)
-    output.leave_strict(strict, result.findings)
+    def draw() -> Figure:
+        from combust.edge.figures.gas_plane import draw_plane
+
+        return draw_plane(result)
+
+    return Answer(result, draw=draw)

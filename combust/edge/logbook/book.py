@@ -11,6 +11,7 @@ import os
 import sqlite3
 from collections.abc import Iterator
 from contextlib import AbstractContextManager, closing, contextmanager, suppress
+from itertools import chain
 from pathlib import Path
 
 from combust.data.errors import Code, CombustError, Fault, shorten
@@ -46,6 +47,7 @@ class Logbook(AbstractContextManager["Logbook"]):
         with _in_plain_words(self.path):
             uri = f"{self.path.resolve().as_uri()}?mode={'rwc' if create else 'rw'}"
             self.connection = sqlite3.connect(uri, uri=True, timeout=WAIT_S, isolation_level=None)
+            self.connection.row_factory = sqlite3.Row
         interrupt.unfinished.add(self._roll_back)
         try:
             with _in_plain_words(self.path):
@@ -78,18 +80,17 @@ class Logbook(AbstractContextManager["Logbook"]):
     def _prepare(self, create: bool, read_only: bool) -> None:
         self.connection.execute("PRAGMA foreign_keys = ON")
         self.connection.execute("PRAGMA synchronous = EXTRA")
-        version, tables = self.version, self._tables()
+        version, tables = self.version, self._number("SELECT count(*) FROM sqlite_master")
         if version == 0 and not tables and create:
             self._upgrade(0)
         elif version == 0 and not tables:  # what a making that was killed rolls back to
             raise CombustError(_empty(self.path))
-        elif self._application_id() != APPLICATION_ID:
+        elif self._number("PRAGMA application_id") != APPLICATION_ID:
             raise CombustError(_foreign(self.path))
         elif version > VERSION:
             why = f"was written by a newer combust (schema {version}, this one knows {VERSION})"
-            raise CombustError(
-                Fault("logbook", str(self.path), "format", why=why, hint="Update combust; the file was not touched.")
-            )
+            hint = "Update combust; the file was not touched."
+            raise CombustError(Fault("logbook", str(self.path), "format", why=why, hint=hint))
         elif version < VERSION and not read_only:
             self._back_up(version)
             self._upgrade(version)
@@ -99,21 +100,18 @@ class Logbook(AbstractContextManager["Logbook"]):
     @property
     def version(self) -> int:
         """Schema version of the file."""
-        return int(self.connection.execute("PRAGMA user_version").fetchone()[0])
+        return self._number("PRAGMA user_version")
 
-    def _application_id(self) -> int:
-        return int(self.connection.execute("PRAGMA application_id").fetchone()[0])
-
-    def _tables(self) -> int:
-        return int(self.connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0])
+    def _number(self, query: str) -> int:
+        return int(self.connection.execute(query).fetchone()[0])
 
     def _upgrade(self, seen: int) -> None:
         """Bring the schema to this version in one transaction; another process may have done it meanwhile."""
         with self._transaction("BEGIN EXCLUSIVE", "COMMIT"):
             version = self.version
-            if version > seen and self._application_id() != APPLICATION_ID:
+            if version > seen and self._number("PRAGMA application_id") != APPLICATION_ID:
                 raise CombustError(_foreign(self.path))
-            for statement in (statement for step in STEPS[version:] for statement in step):
+            for statement in chain.from_iterable(STEPS[version:]):
                 self.connection.execute(statement)
             self.connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
             self.connection.execute(f"PRAGMA user_version = {VERSION}")
@@ -164,9 +162,8 @@ class Logbook(AbstractContextManager["Logbook"]):
 
 
 def _foreign(path: Path) -> Fault:
-    return Fault(
-        "logbook", str(path), "format", why="is not a logbook of combust", hint="It was not touched. Check the name."
-    )
+    why, hint = "is not a logbook of combust", "It was not touched. Check the name."
+    return Fault("logbook", str(path), "format", why=why, hint=hint)
 
 
 def _empty(path: Path) -> Fault:
@@ -181,12 +178,7 @@ _WORDS: tuple[tuple[str, Code, str, str], ...] = (
     ("readonly", "read_only", "is write-protected", "Copy it to where you may write."),
     ("query_only", "read_only", "was opened for reading only", "Open it for writing."),
     ("is full", "disk_full", "cannot grow: the disk is full", "Make room and do it again; it is as it was before."),
-    (
-        "disk i/o",
-        "disk_full",
-        "cannot be written: the disk refused",
-        "Make room or take another disk; it is as before.",
-    ),
+    ("disk i/o", "disk_full", "cannot be written: the disk refused", "Make room or take another; it is as before."),
     ("locked", "busy", "is being written by another program", "Wait and do it again; nothing was written."),
     ("not a database", "format", "is not a logbook of combust", "It was not touched. Check the name."),
     ("malformed", "damaged", "is damaged", "Take the latest copy or backup; do not write to this one."),

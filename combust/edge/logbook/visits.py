@@ -5,8 +5,10 @@ from __future__ import annotations
 import datetime
 import json
 import sqlite3
-from collections.abc import Mapping, Sequence
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import count
 from typing import Any
 
 from combust.application.visit.record import Entry, VisitRecord, check_head, limit_entries, may_close, seal_of
@@ -14,6 +16,7 @@ from combust.data.errors import CombustError, Fault
 from combust.edge.logbook.book import Logbook
 
 NewEntry = tuple[str, str | None, Mapping[str, Any]]  # kind, key or None, content
+INSERT = "INSERT INTO entry (visit_pk, kind, entry_key, entered_at, body) VALUES (?, ?, ?, ?, ?)"
 NOT_MEASURED = {"heater_id", "taken_at", "note", "reading_id"}
 
 
@@ -71,51 +74,42 @@ def _add_one(connection: sqlite3.Connection, visit: NewVisit) -> Written:
     head, _ = check_head(visit.head)
     row = _latest(connection, visit.visit_id)
     if row is None:
-        cursor = connection.execute(
-            "INSERT INTO visit (visit_id, revision, heater_id, opened_at, head) VALUES (?, 1, ?, ?, ?)",
-            (visit.visit_id, visit.heater_id, now(), _json(head)),
-        )
-        visit_pk, revision = cursor.lastrowid, 1
+        visit_pk = _open(connection, visit.visit_id, 1, visit.heater_id, None, _json(head))
     else:
-        visit_pk, revision = row["visit_pk"], row["revision"]
+        visit_pk = row["visit_pk"]
         if row["closed_at"]:
             hint = f"A correction is a new revision: combust log add --revise --visit-id {visit.visit_id}."
-            why = f"is closed (revision {revision}) and cannot be changed"
+            why = f"is closed (revision {row['revision']}) and cannot be changed"
             raise CombustError(Fault("visit_id", visit.visit_id, "closed", why=why, hint=hint))
         heater = row["heater_id"] or visit.heater_id
         if visit.heater_id and visit.heater_id != heater:
             why, hint = f"is not the heater of this visit ({heater})", "One visit is about one heater."
             raise CombustError(Fault("heater_id", visit.heater_id, "conflict", why=why, hint=hint))
-        merged = {**json.loads(row["head"]), **head}
-        connection.execute(
-            "UPDATE visit SET heater_id = ?, head = ? WHERE visit_pk = ?", (heater, _json(merged), visit_pk)
-        )
-    for kind, key, body in visit.entries:
-        _insert(connection, int(visit_pk or 0), kind, key, body)
-    return Written(visit.visit_id, revision, len(visit.entries), row is None)
+        merged = _json({**json.loads(row["head"]), **head})
+        connection.execute("UPDATE visit SET heater_id = ?, head = ? WHERE visit_pk = ?", (heater, merged, visit_pk))
+    _insert(connection, visit_pk, visit.entries)
+    return Written(visit.visit_id, row["revision"] if row else 1, len(visit.entries), row is None)
 
 
-def _insert(connection: sqlite3.Connection, visit_pk: int, kind: str, key: str | None, body: Mapping[str, Any]) -> None:
-    if key is None:
-        key = _next_key(connection, visit_pk, kind)
-    taken = "SELECT 1 FROM entry WHERE visit_pk = ? AND kind = ? AND entry_key = ?"
-    if connection.execute(taken, (visit_pk, kind, key)).fetchone():
-        why, hint = f"is already a {kind} of this visit", "Give it another name, or leave it: nothing was written."
-        raise CombustError(Fault("reading_id" if kind == "reading" else kind, key, "twice", why=why, hint=hint))
-    connection.execute(
-        "INSERT INTO entry (visit_pk, kind, entry_key, entered_at, body) VALUES (?, ?, ?, ?, ?)",
-        (visit_pk, kind, key, now(), _json(body)),
-    )
+def _open(connection: sqlite3.Connection, *values: Any) -> int:
+    """Open a visit: its name, revision, heater, reason and head; return its key in the file."""
+    query = "INSERT INTO visit (visit_id, revision, heater_id, reason, head, opened_at) VALUES (?, ?, ?, ?, ?, ?)"
+    return int(connection.execute(query, (*values, now())).lastrowid or 0)
 
 
-def _next_key(connection: sqlite3.Connection, visit_pk: int, kind: str) -> str:
-    """Return a key that no entry of this kind has, also after a revision that left some out."""
-    count = "SELECT count(*) FROM entry WHERE visit_pk = ? AND kind = ?"
-    number = int(connection.execute(count, (visit_pk, kind)).fetchone()[0]) + 1
-    taken = "SELECT 1 FROM entry WHERE visit_pk = ? AND kind = ? AND entry_key = ?"
-    while connection.execute(taken, (visit_pk, kind, f"{kind}-{number}")).fetchone():
-        number += 1
-    return f"{kind}-{number}"
+def _insert(connection: sqlite3.Connection, visit_pk: int, entries: Iterable[NewEntry]) -> None:
+    """Add entries; one without a key gets one that none of its kind has, also after a revision that left some out."""
+    taken = {(entry["kind"], entry["entry_key"]) for entry in _entries(connection, visit_pk)}
+    numbers = Counter(kind for kind, _ in taken)
+    for kind, key, body in entries:
+        if key is None:
+            key = next(name for n in count(numbers[kind] + 1) if (kind, name := f"{kind}-{n}") not in taken)
+        if (kind, key) in taken:
+            why, hint = f"is already a {kind} of this visit", "Give it another name, or leave it: nothing was written."
+            raise CombustError(Fault("reading_id" if kind == "reading" else kind, key, "twice", why=why, hint=hint))
+        connection.execute(INSERT, (visit_pk, kind, key, now(), _json(body)))
+        taken.add((kind, key))
+        numbers[kind] += 1
 
 
 def close_visit(book: Logbook, visit_id: str, *, incomplete: bool = False) -> VisitRecord:
@@ -127,26 +121,17 @@ def close_visit(book: Logbook, visit_id: str, *, incomplete: bool = False) -> Vi
         Unknown or already closed visit, missing fields (``incomplete: ...``), a stop condition that contradicts.
     """
     with book.writing() as connection:
-        row = _found(connection, visit_id, None)
+        row = _found(connection, visit_id)
         if row["closed_at"]:
             why = f"is closed already (revision {row['revision']})"
             raise CombustError(Fault("visit_id", visit_id, "closed", why=why, hint="Revise it to correct it."))
         lacking = may_close(_record(connection, row), incomplete=incomplete)
-        present = {
-            entry[0]
-            for entry in connection.execute(
-                "SELECT entry_key FROM entry WHERE visit_pk = ? AND kind = 'limit'", (row["visit_pk"],)
-            )
-        }
-        for key, body in limit_entries():
-            if key not in present:
-                _insert(connection, row["visit_pk"], "limit", key, body)
-        seal = _seal(connection, row)
-        connection.execute(
-            "UPDATE visit SET closed_at = ?, incomplete = ?, seal = ? WHERE visit_pk = ?",
-            (now(), lacking or None, seal, row["visit_pk"]),
-        )
-        return _record(connection, _found(connection, visit_id, None))
+        present = {entry["entry_key"] for entry in _entries(connection, row["visit_pk"]) if entry["kind"] == "limit"}
+        more = [("limit", key, body) for key, body in limit_entries() if key not in present]
+        _insert(connection, row["visit_pk"], more)
+        values = (now(), lacking or None, _seal(connection, row), row["visit_pk"])
+        connection.execute("UPDATE visit SET closed_at = ?, incomplete = ?, seal = ? WHERE visit_pk = ?", values)
+        return _record(connection, _found(connection, visit_id))
 
 
 def revise(book: Logbook, visit: NewVisit, reason: str, *, drop: Sequence[str] = ()) -> Written:
@@ -178,7 +163,7 @@ def revise(book: Logbook, visit: NewVisit, reason: str, *, drop: Sequence[str] =
 
 
 def _open_revision(connection: sqlite3.Connection, visit_id: str, reason: str, drop: set[str]) -> int:
-    row = _found(connection, visit_id, None)
+    row = _found(connection, visit_id)
     if not row["closed_at"]:
         raise CombustError(Fault("visit_id", visit_id, "conflict", why="is still open", hint="Add to it directly."))
     old = [entry for entry in _entries(connection, row["visit_pk"]) if entry["kind"] != "limit"]
@@ -187,14 +172,9 @@ def _open_revision(connection: sqlite3.Connection, visit_id: str, reason: str, d
     unknown = sorted(drop - set(names))
     if unknown:
         raise CombustError([Fault("drop", key, "unknown_name", why="is no entry", hint=hint) for key in unknown])
-    cursor = connection.execute(
-        "INSERT INTO visit (visit_id, revision, heater_id, opened_at, reason, head) VALUES (?, ?, ?, ?, ?, ?)",
-        (visit_id, row["revision"] + 1, row["heater_id"], now(), reason, row["head"]),
-    )
-    kept = [(cursor.lastrowid, *entry) for entry in old if entry["entry_key"] not in drop]
-    connection.executemany(
-        "INSERT INTO entry (visit_pk, kind, entry_key, entered_at, body) VALUES (?, ?, ?, ?, ?)", kept
-    )
+    visit_pk = _open(connection, visit_id, row["revision"] + 1, row["heater_id"], reason, row["head"])
+    kept = [(visit_pk, *entry) for entry in old if entry["entry_key"] not in drop]
+    connection.executemany(INSERT, kept)
     return len(kept)
 
 
@@ -207,7 +187,6 @@ def read_visit(book: Logbook, visit_id: str, revision: int | None = None) -> Vis
 def read_visits(book: Logbook, *, heater_id: str | None = None, every_revision: bool = False) -> list[VisitRecord]:
     """Return the visits in the order they were opened, each in its latest revision (or in all)."""
     with book.looking() as connection:
-        connection.row_factory = sqlite3.Row
         latest = "" if every_revision else (
             " AND revision = (SELECT max(revision) FROM visit AS other WHERE other.visit_id = visit.visit_id)"
         )  # fmt: skip
@@ -215,18 +194,14 @@ def read_visits(book: Logbook, *, heater_id: str | None = None, every_revision: 
         return [_record(connection, row) for row in connection.execute(query, (heater_id,)).fetchall()]
 
 
-def _latest(connection: sqlite3.Connection, visit_id: str) -> sqlite3.Row | None:
-    connection.row_factory = sqlite3.Row
-    query = "SELECT * FROM visit WHERE visit_id = ? ORDER BY revision DESC LIMIT 1"
-    row: sqlite3.Row | None = connection.execute(query, (visit_id,)).fetchone()
-    return row
+def _latest(connection: sqlite3.Connection, visit_id: str, revision: int | None = None) -> Any:
+    """Return the row of a visit in its latest revision, or the one asked for; None when there is none."""
+    query = "SELECT * FROM visit WHERE visit_id = ?1 AND (?2 IS NULL OR revision = ?2) ORDER BY revision DESC LIMIT 1"
+    return connection.execute(query, (visit_id, revision)).fetchone()
 
 
-def _found(connection: sqlite3.Connection, visit_id: str, revision: int | None) -> sqlite3.Row:
-    row = _latest(connection, visit_id)
-    if row is not None and revision is not None:
-        query = "SELECT * FROM visit WHERE visit_id = ? AND revision = ?"
-        row = connection.execute(query, (visit_id, revision)).fetchone()
+def _found(connection: sqlite3.Connection, visit_id: str, revision: int | None = None) -> sqlite3.Row:
+    row: sqlite3.Row | None = _latest(connection, visit_id, revision)
     if row is None:
         names = connection.execute("SELECT DISTINCT visit_id FROM visit ORDER BY visit_pk DESC LIMIT 8").fetchall()
         known = ", ".join(name["visit_id"] for name in names)
@@ -248,20 +223,14 @@ def _seal(connection: sqlite3.Connection, row: sqlite3.Row) -> str:
 
 
 def _record(connection: sqlite3.Connection, row: sqlite3.Row) -> VisitRecord:
-    has = row.keys()  # an older file that may not be written lacks the later columns
-    seal = row["seal"] if "seal" in has else None
+    known = dict(row)  # an older file that may not be written lacks the later columns
+    seal = known.get("seal")
     return VisitRecord(
-        visit_id=row["visit_id"],
-        revision=row["revision"],
-        heater_id=row["heater_id"],
-        opened_at=row["opened_at"],
-        closed_at=row["closed_at"],
-        reason=row["reason"],
-        incomplete=row["incomplete"] if "incomplete" in has else None,
+        **{key: known[key] for key in ("visit_id", "revision", "heater_id", "opened_at", "closed_at", "reason")},
+        incomplete=known.get("incomplete"),
         head=json.loads(row["head"]),
         entries=tuple(
-            Entry(entry["kind"], entry["entry_key"], entry["entered_at"], json.loads(entry["body"]))
-            for entry in _entries(connection, row["visit_pk"])
+            Entry(kind, key, at, json.loads(body)) for kind, key, at, body in _entries(connection, row["visit_pk"])
         ),
         seal_holds=None if seal is None else seal == _seal(connection, row),
     )
