@@ -22,7 +22,7 @@ PRODUCTS = ("O2", "N2", "Ar", "CO2", "H2O", "CO", "H2", "OH", "O", "H", "NO", "N
 ELEMENTS = ("C", "H", "O", "N")
 # Where the flame functions are checked against Cantera's own mechanisms and published values.
 AIR_RATIO_BAND = (0.5, 6.0)
-STANDARD_K = 298.15
+STANDARD_K, SOOT_K = 298.15, 1000.0
 # Heat capacity of a liquid hydrocarbon (textbook value, from memory): matters only away from 25 °C [J/(kg K)].
 LIQUID_HEAT_CAPACITY = 2000.0
 
@@ -184,8 +184,8 @@ def _phase(fuel: Fuel, net: float) -> Any:
     return ct.Solution(thermo="ideal-gas", species=[_nasa()[name] for name in PRODUCTS] + [species])
 
 
-def solid_carbon_at_equilibrium(fuel: Fuel | str, air_ratio: float, *, temp_k: float = 1000.0) -> float:
-    """Return the share of the fuel's carbon that equilibrium leaves as graphite at a temperature [mol/mol].
+def solid_carbon_at_equilibrium(fuel: Fuel | str, air_ratio: float) -> float:
+    """Return the share of the fuel's carbon that equilibrium leaves as graphite at 1000 K [mol/mol].
 
     It is 0 at every lambda a heater runs at: equilibrium says nothing about a smoking burner. Soot comes from rich
     pockets that never mix, long before the whole gas is rich.
@@ -195,8 +195,6 @@ def solid_carbon_at_equilibrium(fuel: Fuel | str, air_ratio: float, *, temp_k: f
     fuel : Fuel or str
     air_ratio : float
         lambda of the whole gas [-], 0.05 to 6.
-    temp_k : float
-        [K].
 
     Raises
     ------
@@ -217,10 +215,10 @@ def solid_carbon_at_equilibrium(fuel: Fuel | str, air_ratio: float, *, temp_k: f
     gas = _phase(burnt, burnt.net_heating_value_mj_per_kg)
     solid = ct.Solution("graphite.yaml", "graphite")
     moles = air_ratio * float(stoichiometric_air_moles(burnt))
-    fill(gas, "FUEL", moles, temp_k, ct.one_atm)
-    solid.TP = temp_k, ct.one_atm
+    fill(gas, "FUEL", moles, SOOT_K, ct.one_atm)
+    solid.TP = SOOT_K, ct.one_atm
     mixture = ct.Mixture([(gas, 1.0 + moles), (solid, 1e-6)])
-    mixture.T, mixture.P = temp_k, ct.one_atm
+    mixture.T, mixture.P = SOOT_K, ct.one_atm
     # The other solver, vcs, fails on hand-made phases (libraries tried: vcs never, gibbs always).
     mixture.equilibrate("TP", solver="gibbs")
     carbon = float(mixture.species_moles[mixture.n_species - 1])

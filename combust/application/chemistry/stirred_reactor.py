@@ -14,6 +14,7 @@ from typing import Any
 
 from combust.application.chemistry.equilibrium import (
     AIR_RATIO_BAND,
+    STANDARD_K,
     GasState,
     cantera,
     elements_per_kg,
@@ -22,13 +23,14 @@ from combust.application.chemistry.equilibrium import (
     within,
 )
 from combust.data.errors import CombustError, Fault
-from combust.kernel.constants import DRY_AIR, ZERO_CELSIUS_K
+from combust.kernel.constants import DRY_AIR
 
 MECHANISM = ("nDodecane_Reitz.yaml", "nDodecane_IG")
 FUEL_SPECIES, STOICHIOMETRIC_OXYGEN = "c12h26", 12.0 + 26.0 / 4.0
 THERMAL_NO = ({"N", "NO", "N2", "O"}, {"N", "O2", "NO", "O"}, {"N", "OH", "NO", "H"})
 RESIDENCE_BAND_MS = (0.5, 500.0)
 EXTINCT_K = 1000.0  # a burning n-dodecane reactor stays above 1250 K; below 1000 K it is washing out
+SINK_K = 393.15
 RELATIVE, ABSOLUTE = 1e-10, 1e-18
 
 
@@ -90,10 +92,10 @@ def mechanism() -> Any:
     return ct.Solution(thermo="ideal-gas", kinetics="gas", species=species, reactions=reactions)
 
 
-def stirred_reactor(
-    air_ratio: float, residence_ms: float, *, intake_temp_c: float = 25.0, pressure_hpa: float = 1013.25
-) -> ReactorPoint:
+def stirred_reactor(air_ratio: float, residence_ms: float) -> ReactorPoint:
     """Return the steady burning state of a perfectly stirred, adiabatic reactor fed with n-dodecane vapour and air.
+
+    Both enter at 25 °C and one atmosphere.
 
     Parameters
     ----------
@@ -101,7 +103,6 @@ def stirred_reactor(
         lambda [-], 0.5 to 6.
     residence_ms : float
         Mass in the reactor over mass flow [ms], 0.5 to 500.
-    intake_temp_c, pressure_hpa : float
 
     Returns
     -------
@@ -124,7 +125,7 @@ def stirred_reactor(
     seconds = within("residence_ms", residence_ms, RESIDENCE_BAND_MS, "ms") * 1e-3
     ct, gas = cantera(), mechanism()
     air_moles = ratio * STOICHIOMETRIC_OXYGEN / DRY_AIR.o2
-    fill(gas, FUEL_SPECIES, air_moles, intake_temp_c + ZERO_CELSIUS_K, pressure_hpa * 100.0)
+    fill(gas, FUEL_SPECIES, air_moles, STANDARD_K, ct.one_atm)
     inlet, fed = ct.Reservoir(gas, clone=True), elements_per_kg(gas)
     gas.equilibrate("HP")
     reactor, outlet = ct.IdealGasConstPressureReactor(gas, clone=True), ct.Reservoir(gas, clone=True)
@@ -153,12 +154,7 @@ def stirred_reactor(
 
 
 def burn_out(
-    start: ReactorPoint,
-    burn_out_ms: Sequence[float],
-    *,
-    cooling_ms: float | None = None,
-    sink_temp_c: float = 120.0,
-    pressure_hpa: float = 1013.25,
+    start: ReactorPoint, burn_out_ms: Sequence[float], *, cooling_ms: float | None = None
 ) -> list[ReactorPoint]:
     """Return the gas along a plug-flow zone behind a stirred reactor.
 
@@ -169,8 +165,7 @@ def burn_out(
     burn_out_ms : sequence of float
         Times in the zone, rising [ms].
     cooling_ms : float, optional
-        Time constant of cooling towards the sink, with the gas's heat capacity at the start [ms]; None = adiabatic.
-    sink_temp_c, pressure_hpa : float
+        Time constant of cooling towards 120 °C, with the gas's heat capacity at the start [ms]; None = adiabatic.
 
     Returns
     -------
@@ -189,11 +184,11 @@ def burn_out(
     if start.gas is None:
         why = f"nothing burns in the reactor before it: {start.reason}"
         return [replace(point, reason=why) for point in points]
-    gas.TPX = start.gas.temp_k, pressure_hpa * 100.0, start.gas.fractions
+    gas.TPX = start.gas.temp_k, ct.one_atm, start.gas.fractions
     entered = elements_per_kg(gas)
     parcel = ct.IdealGasConstPressureReactor(gas, clone=True)
     heat_rate = 0.0 if cooling_ms is None else parcel.mass * gas.cp_mass / (cooling_ms * 1e-3)
-    gas.TP = sink_temp_c + ZERO_CELSIUS_K, pressure_hpa * 100.0
+    gas.TP = SINK_K, ct.one_atm
     wall = ct.Wall(parcel, ct.Reservoir(gas, clone=True), A=1.0, U=heat_rate)
     network = ct.ReactorNet([parcel])
     network.rtol, network.atol = RELATIVE, ABSOLUTE

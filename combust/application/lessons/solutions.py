@@ -12,7 +12,6 @@ from combust.domain.site import Site
 from combust.kernel import heat as losses
 from combust.kernel.air_ratio import air_ratio_from_o2, air_ratio_shortcut
 from combust.kernel.carbon_monoxide import co_air_free, co_mass_per_heat
-from combust.kernel.constants import DRY_AIR
 from combust.kernel.flue_gas import co_share_from_co, flue_gas_moles
 from combust.kernel.fuel_delivery import delivered_while_attempting, delivery_test
 from combust.kernel.stoichiometry import co2_maximum, stoichiometric_air_moles
@@ -128,11 +127,11 @@ def pump_delivery(n: Numbers, fuel: Fuel) -> dict[str, Any]:
 def analyser_fuel(n: Numbers, fuel: Fuel) -> dict[str, Any]:
     """CO2 that an instrument calculates with the wrong and with the right fuel."""
     o2 = n["o2_dry_pct"]
-    part = (100.0 * DRY_AIR.o2 - o2) / (100.0 * DRY_AIR.o2)
+    right, maximum = float(demo.co2_by_calculation(o2, fuel)), float(co2_maximum(fuel))
     return {
-        "co2_shown_pct": NATURAL_GAS_CO2_MAXIMUM * part,
-        "co2_maximum_pct": float(co2_maximum(fuel)),
-        "co2_right_pct": float(demo.co2_by_calculation(o2, fuel)),
+        "co2_shown_pct": right * NATURAL_GAS_CO2_MAXIMUM / maximum,
+        "co2_maximum_pct": maximum,
+        "co2_right_pct": right,
         "air_ratio": float(air_ratio_from_o2(o2, fuel)),
         "lean": "no",
     }
