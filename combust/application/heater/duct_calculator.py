@@ -11,9 +11,9 @@ from combust.data.errors import CombustError, Fault
 from combust.data.fields import Field
 from combust.data.tables import load_table
 from combust.data.vocabulary import quantity
-from combust.domain.catalogue import Catalogue
+from combust.domain.catalogue import Catalogue, get_fuel
 from combust.domain.fuel import Fuel
-from combust.domain.heater import Duct, Heater
+from combust.domain.heater import Heater
 from combust.domain.limits import Finding, finding, limit
 from combust.domain.profile_keys import profile_keys
 from combust.domain.pump import density_at_pump
@@ -88,13 +88,23 @@ class DuctDuty:
         return exhaust_duty(self.fuel, mass, self.air_ratio, flue_temp_c=self.flue_temp_c, pressure_hpa=pressure)
 
 
-def duty_of_heater(heater: Heater, stage: str, *, catalogue: Catalogue | None = None, **given: Any) -> DuctDuty:
-    """Return what flows at a stage of a heater, from its healthy reading and its profile.
+def duct_duty(
+    heater: Heater | None,
+    stage: str = "",
+    *,
+    fuel: str | None = None,
+    catalogue: Catalogue | None = None,
+    **given: Any,
+) -> DuctDuty:
+    """Return what flows at a stage of a heater, from its healthy reading and its profile; or what is given alone.
 
     Parameters
     ----------
-    heater : Heater
+    heater : Heater or None
+        Without it ``fuel``, ``fuel_l_per_h`` and ``air_ratio`` are needed.
     stage : str
+    fuel : str, optional
+        Name of the fuel where there is no heater.
     **given : optional
         ``fuel_l_per_h``, ``air_ratio``, ``flue_temp_c``, ``intake_temp_c``, ``fuel_temp_c``, ``altitude_m``,
         ``pressure_hpa``: they win.
@@ -103,13 +113,20 @@ def duty_of_heater(heater: Heater, stage: str, *, catalogue: Catalogue | None = 
     Raises
     ------
     CombustError
-        Unknown stage, or neither given nor known: fuel flow, lambda.
+        Unknown stage or fuel, or neither given nor known: fuel, its flow, lambda; all at once.
     """
-    known, assumed = heater.stage_of(stage), []
-    baseline = heater.baseline_of(stage)
+    assumed: list[Assumed] = []
+    faults: list[Fault] = []
+    known, baseline = (heater.stage_of(stage), heater.baseline_of(stage)) if heater else (None, None)
+    burnt = heater.fuel if heater else None
+    try:
+        burnt = get_fuel(fuel, catalogue=catalogue) if fuel and not heater else burnt
+    except CombustError as error:
+        faults += error.faults
     reading: Mapping[str, Any] = baseline.reading if baseline else {}
     result = interpret(baseline.reading, catalogue=catalogue) if baseline else None
-    flow = known.fuel_l_per_h if given.get("fuel_l_per_h") is None else given["fuel_l_per_h"]
+    flow, ratio = given.get("fuel_l_per_h"), given.get("air_ratio")
+    flow = known.fuel_l_per_h if known and flow is None else flow
     altitude, pressure, intake = (given.get(key) for key in ("altitude_m", "pressure_hpa", "intake_temp_c"))
     if altitude is None and pressure is None:
         altitude, pressure = reading.get("altitude_m"), reading.get("pressure_hpa")
@@ -118,29 +135,28 @@ def duty_of_heater(heater: Heater, stage: str, *, catalogue: Catalogue | None = 
         origin = "healthy reading" if "intake_temp_c" in reading else "standard air"
         assumed.append(assume("intake_temp_c", intake, origin))
     site = Site(altitude_m=altitude, pressure_hpa=pressure, intake_temp_c=intake)
-    ratio = given.get("air_ratio")
+    if altitude is None and pressure is None:
+        assumed.append(assume("pressure_hpa", site.pressure, "standard air"))
     if ratio is None and result and result.air_ratio_at_reference is not None:
         ratio = result.air_ratio_at_reference * site.dry_air_density_ratio
         assumed.append(assume("air_ratio", ratio, "healthy reading, brought to this air by dry-air density"))
-    elif ratio is None and known.air_ratio_band:
+    elif ratio is None and known and known.air_ratio_band:
         ratio = sum(known.air_ratio_band) / 2.0 * site.dry_air_density_ratio
         assumed.append(assume("air_ratio", ratio, "middle of the stage's band, brought to this air by dry-air density"))
     flue = given.get("flue_temp_c")
     if flue is None and reading.get("flue_temp_c") is not None:
         flue = reading["flue_temp_c"]
         assumed.append(assume("flue_temp_c", flue, "healthy reading"))
-    missing = [
-        Fault(key, None, "missing", why="is neither given nor in the profile", hint=hint)
-        for key, value, hint in (
-            ("fuel_l_per_h", flow, f"Give --fuel-l-per-h, or add it to [stages.{stage}]."),
-            ("air_ratio", ratio, f"Give --air-ratio, or add a healthy reading of stage {stage}."),
-        )
-        if value is None
-    ]
-    if missing or flow is None or ratio is None:
-        raise CombustError(missing)
+    own = {"fuel_l_per_h": f"add it to [stages.{stage}]", "air_ratio": f"add a healthy reading of stage {stage}"}
+    why = "is neither given nor in the profile" if heater else "is needed"
+    for key, value in {"fuel": fuel or burnt, "fuel_l_per_h": flow, "air_ratio": ratio}.items():
+        if value is None:
+            hint = f"Give --{key.replace('_', '-')}, or {own[key] if heater else '--heater and --stage'}."
+            faults.append(Fault(key, None, "missing", why=why, hint=hint))
+    if faults or burnt is None or flow is None or ratio is None:
+        raise CombustError(faults)
     return DuctDuty(
-        heater.fuel,
+        burnt,
         flow,
         ratio,
         flue_temp_c=flue,
@@ -149,11 +165,6 @@ def duty_of_heater(heater: Heater, stage: str, *, catalogue: Catalogue | None = 
         pressure_hpa=site.pressure,
         assumed=tuple(assumed),
     )
-
-
-def shape_of_duct(duct: Duct, which: str, fittings: tuple[str, ...] = ()) -> DuctShape:
-    """Return a profile's duct as the geometry that the kernel takes."""
-    return DuctShape(duct.length_m, duct.bore_mm, duct.bends_90, duct.wall, ENDS[which], (*duct.fittings, *fittings))
 
 
 @dataclass(frozen=True)
