@@ -61,6 +61,12 @@ ENOUGH: dict[str, tuple[tuple[str, ...], ...]] = {
 OF_ANSWER = {"warm": "minutes_since_ignition"}  # what is seen -> its column, where that has another name
 OF_PLACE = ("altitude_m", "pressure_hpa", "intake_temp_c", "humidity_pct", "air_in_temp_c", "stage")
 NEW_ROW = ("second_stage", "intake_duct_off", "exhaust_duct_off")
+# Columns without which a column of a check says nothing.
+ENTERED_WITH = {
+    "delivered_ml": ("strokes",),
+    "span_o2_read_pct": ("span_o2_pct",),
+    "air_out_temp_c": ("air_in_temp_c",),
+}
 
 
 @dataclass
