@@ -95,7 +95,8 @@ class Engine:
         rows = [self.row(reading, several) for reading in readings]
         found: list[ev.Observation] = []
         for index, (reading, row) in enumerate(zip(readings, rows, strict=True)):
-            found += ev.observations_of(index, self._with_stroke(reading), row, self.model, self.instrument)
+            known = {"stroke_ul": self.heater.stroke_ul, **reading}
+            found += ev.observations_of(index, known, row, self.model, self.instrument)
         found = ev.without_repeats(found)
         wanted: dict[Any, set[str]] = {row.key: set() for row in rows}
         for one in found:
@@ -128,11 +129,6 @@ class Engine:
         worked = self.model.expected_rows(some, parameters, channels_of, shared)
         cache = dict(zip(different, worked, strict=True))
         return [cache[row.key] for row in rows]
-
-    def _with_stroke(self, reading: Values) -> Values:
-        if reading.get("strokes") and self.heater.stroke_ul:
-            return {**dict(reading), "stroke_ul": self.heater.stroke_ul}
-        return reading
 
     def row(self, reading: Values, several: bool = False) -> StageReading:
         """Return the row of a reading, at the fullest stage if none is noted; ``several``: others were read too."""

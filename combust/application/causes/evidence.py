@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -111,17 +112,14 @@ def lambda_of(o2: float, model: Model) -> float:
 
 def _add_heating_air(reading: Values, row: StageReading, numbers: Mapping[str, float], add: Any) -> None:
     warm, cold = reading.get("air_out_temp_c"), reading.get("air_in_temp_c")
-    if warm is None or "rise" not in row.healthy.value:
-        return
-    rise = max(3.0, float(warm) - float(row.site.air_in_c if cold is None else cold))
-    unknown = float(row.healthy.priors["unknown"]["temperature_k"])
-    u = 1.4 * numbers["air_temp_u_k"] if cold is not None else unknown
-    add("rise", np.log(rise), u / rise)
+    if warm is not None and "rise" in row.healthy.value:
+        rise = max(3.0, float(warm) - float(row.site.air_in_c if cold is None else cold))
+        unknown = float(row.healthy.priors["unknown"]["temperature_k"])
+        add("rise", np.log(rise), (unknown if cold is None else 1.4 * numbers["air_temp_u_k"]) / rise)
 
 
 def _add_checks(reading: Values, numbers: Mapping[str, float], add: Any) -> None:
-    strokes, caught = reading.get("strokes"), reading.get("delivered_ml")
-    stroke = reading.get("stroke_ul")
+    strokes, caught, stroke = (reading.get(key) for key in ("strokes", "delivered_ml", "stroke_ul"))
     if strokes and caught and stroke:
         add("delivery", np.log(caught / (strokes * stroke * 1e-3)), np.hypot(numbers["delivery_u"], 0.06 / caught))
     if (ambient := reading.get("ambient_o2_pct")) is not None:
@@ -163,13 +161,7 @@ def covariance(
     """
     size = len(found)
     tolerance = priors.table["tolerance"]
-    loadings: dict[Any, list[float]] = {}
-
-    def load(source: Any, position: int, amount: float) -> None:
-        if source not in loadings:
-            loadings[source] = [0.0] * size
-        loadings[source][position] += amount
-
+    loadings: dict[Any, list[float]] = defaultdict(lambda: [0.0] * size)
     spread = own_spreads(tolerance)
     wobble = [float(tolerance[name]) for name in PROBES]
     # Effect of each tolerance on every channel of a row, worked once for all of them.
@@ -186,18 +178,18 @@ def covariance(
         stage = row.healthy.name
         diagonal[position] = one.scatter**2 + spread.get(one.channel, 0.0) ** 2
         if one.shared:
-            load(("instrument", one.channel), position, one.shared)
+            loadings[("instrument", one.channel)][position] += one.shared
         key = "air_ratio" if one.channel in ("lambda_o2", "lambda_co2") else one.channel
         if key in row.healthy.u:
-            load(("baseline", stage, key), position, row.healthy.u[key])
+            loadings[("baseline", stage, key)][position] += row.healthy.u[key]
         if one.channel in SAME_OVER_VISIT:
-            load(("tolerance", one.channel), position, float(tolerance[SAME_OVER_VISIT[one.channel]]))
+            loadings[("tolerance", one.channel)][position] += float(tolerance[SAME_OVER_VISIT[one.channel]])
         if response is not None:
             for name, value, share in zip(PROBES, response, wobble, strict=True):
-                load(("tolerance", name), position, value * share)
-            load(("site model",), position, response[0] * far[one.row])
-            load(("site", stage), position, response[0] * row.density_u)
-            load(("fuel temperature",), position, response[1] * row.fuel_density_u)
+                loadings[("tolerance", name)][position] += value * share
+            loadings[("site model",)][position] += response[0] * far[one.row]
+            loadings[("site", stage)][position] += response[0] * row.density_u
+            loadings[("fuel temperature",)][position] += response[1] * row.fuel_density_u
     matrix = np.diag(diagonal)
     if loadings:
         stack = np.array(list(loadings.values()))

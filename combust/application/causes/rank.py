@@ -93,16 +93,14 @@ def rank_causes(
     >>> found[0].top.probability < 0.5, len(found[0].cannot_separate[0]) > 4
     (True, True)
     """
-    visits = list(group_visits(heater, readings, causes))
+    priors = get_priors(causes)
+    visits = group_visits(heater, readings, priors)
     results = []
-    stream = rank_visits(
-        heater, visits, seed=seed, pairs=pairs, next_checks=next_checks, instrument=instrument, causes=causes
-    )
-    for number, result in enumerate(stream, 1):
+    how: dict[str, Any] = {"seed": seed, "pairs": pairs, "next_checks": next_checks, "instrument": instrument}
+    for result in rank_visits(heater, visits, causes=priors, **how):
         results.append(result)
         if progress is not None:
-            progress(number, len(visits))
-    priors = get_priors(causes)
+            progress(len(results), len(visits))
     return CausesResult(tuple(results), priors.shares, seed)
 
 
