@@ -105,50 +105,40 @@ def duty_of_heater(heater: Heater, stage: str, *, catalogue: Catalogue | None = 
     CombustError
         Unknown stage, or neither given nor known: fuel flow, lambda.
     """
-    known, assumed = heater.stage_of(stage), []
-    baseline = heater.baseline_of(stage)
+    known, baseline = heater.stage_of(stage), heater.baseline_of(stage)
     reading: Mapping[str, Any] = baseline.reading if baseline else {}
     result = interpret(baseline.reading, catalogue=catalogue) if baseline else None
-    flow = known.fuel_l_per_h if given.get("fuel_l_per_h") is None else given["fuel_l_per_h"]
-    altitude, pressure, intake = (given.get(key) for key in ("altitude_m", "pressure_hpa", "intake_temp_c"))
-    if altitude is None and pressure is None:
-        altitude, pressure = reading.get("altitude_m"), reading.get("pressure_hpa")
-    if intake is None:
-        intake = reading.get("intake_temp_c", 15.0)
-        origin = "healthy reading" if "intake_temp_c" in reading else "standard air"
-        assumed.append(assume("intake_temp_c", intake, origin))
-    site = Site(altitude_m=altitude, pressure_hpa=pressure, intake_temp_c=intake)
-    ratio = given.get("air_ratio")
-    if ratio is None and result and result.air_ratio_at_reference is not None:
-        ratio = result.air_ratio_at_reference * site.dry_air_density_ratio
-        assumed.append(assume("air_ratio", ratio, "healthy reading, brought to this air by dry-air density"))
-    elif ratio is None and known.air_ratio_band:
-        ratio = sum(known.air_ratio_band) / 2.0 * site.dry_air_density_ratio
-        assumed.append(assume("air_ratio", ratio, "middle of the stage's band, brought to this air by dry-air density"))
-    flue = given.get("flue_temp_c")
-    if flue is None and reading.get("flue_temp_c") is not None:
-        flue = reading["flue_temp_c"]
-        assumed.append(assume("flue_temp_c", flue, "healthy reading"))
-    missing = [
-        Fault(key, None, "missing", why="is neither given nor in the profile", hint=hint)
-        for key, value, hint in (
-            ("fuel_l_per_h", flow, f"Give --fuel-l-per-h, or add it to [stages.{stage}]."),
-            ("air_ratio", ratio, f"Give --air-ratio, or add a healthy reading of stage {stage}."),
-        )
-        if value is None
-    ]
-    if missing or flow is None or ratio is None:
-        raise CombustError(missing)
-    return DuctDuty(
-        heater.fuel,
-        flow,
-        ratio,
-        flue_temp_c=flue,
-        intake_temp_c=site.intake_temp_c,
-        fuel_temp_c=given.get("fuel_temp_c"),
-        pressure_hpa=site.pressure,
-        assumed=tuple(assumed),
-    )
+    given = {key: value for key, value in given.items() if value is not None}
+    assumed: list[Assumed] = []
+
+    def fill(key: str, value: float | None, origin: str) -> None:
+        if key not in given and value is not None:
+            given[key] = value
+            assumed.append(assume(key, value, origin))
+
+    if "altitude_m" not in given and "pressure_hpa" not in given:
+        given |= {key: reading[key] for key in ("altitude_m", "pressure_hpa") if key in reading}
+    fill("intake_temp_c", reading.get("intake_temp_c"), "healthy reading")
+    fill("intake_temp_c", 15.0, "standard air")
+    site = Site(**{key: given[key] for key in ("altitude_m", "pressure_hpa", "intake_temp_c") if key in given})
+    density, brought = site.dry_air_density_ratio, "brought to this air by dry-air density"
+    if result and result.air_ratio_at_reference is not None:
+        fill("air_ratio", result.air_ratio_at_reference * density, f"healthy reading, {brought}")
+    if known.air_ratio_band:
+        fill("air_ratio", sum(known.air_ratio_band) / 2.0 * density, f"middle of the stage's band, {brought}")
+    fill("flue_temp_c", reading.get("flue_temp_c"), "healthy reading")
+    if known.fuel_l_per_h is not None:
+        given.setdefault("fuel_l_per_h", known.fuel_l_per_h)
+    why = "is neither given nor in the profile"
+    hints = {
+        "fuel_l_per_h": f"Give --fuel-l-per-h, or add it to [stages.{stage}].",
+        "air_ratio": f"Give --air-ratio, or add a healthy reading of stage {stage}.",
+    }
+    if missing := [key for key in hints if key not in given]:
+        raise CombustError(Fault(key, None, "missing", why=why, hint=hints[key]) for key in missing)
+    keys = ("fuel_l_per_h", "air_ratio", "flue_temp_c", "intake_temp_c", "fuel_temp_c")
+    told = {key: given[key] for key in keys if key in given}
+    return DuctDuty(heater.fuel, pressure_hpa=site.pressure, assumed=tuple(assumed), **told)
 
 
 def shape_of_duct(duct: Duct, which: str, fittings: tuple[str, ...] = ()) -> DuctShape:
