@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from combust.application.heater.duct_calculator import DuctDuty, answer_duct, duty_of_heater
+from combust.application.heater.duct_calculator import DuctDuty, answer_duct, duct_duty
 from combust.application.heater.profile_check import check_heater, check_profile
 from combust.application.heater.profile_template import READING_KEYS, profile_template
 from combust.data.errors import CombustError
@@ -264,13 +264,13 @@ def test_port_pressure_is_compared_with_the_healthy_reading():
 @pytest.mark.hand
 def test_duty_of_a_heater_at_its_own_and_another_site():
     heater = Heater.load(DATA / "heater-0312.toml")
-    home = duty_of_heater(heater, "high")
+    home = duct_duty(heater, "high")
     assert home.air_ratio == pytest.approx(1.60, abs=0.005)
     assert home.flue_temp_c == 330
-    high = duty_of_heater(heater, "high", altitude_m=2000, intake_temp_c=15)
+    high = duct_duty(heater, "high", altitude_m=2000, intake_temp_c=15)
     # same temperature: lambda goes with pressure, 794.95 hPa at 2000 m and 988.26 at 210 m (standard atmosphere)
     assert high.air_ratio / home.air_ratio == pytest.approx(794.95 / 988.26, rel=1e-3)
-    assert duty_of_heater(heater, "high", air_ratio=1.5).air_ratio == 1.5
+    assert duct_duty(heater, "high", air_ratio=1.5).air_ratio == 1.5
 
 
 def test_refusals_of_the_duct_calculator_come_together():

@@ -11,9 +11,9 @@ from combust.data.errors import CombustError, Fault
 from combust.data.fields import Field
 from combust.data.tables import load_table
 from combust.data.vocabulary import quantity
-from combust.domain.catalogue import Catalogue
+from combust.domain.catalogue import Catalogue, get_fuel
 from combust.domain.fuel import Fuel
-from combust.domain.heater import Duct, Heater
+from combust.domain.heater import Heater
 from combust.domain.limits import Finding, finding, limit
 from combust.domain.profile_keys import profile_keys
 from combust.domain.pump import density_at_pump
@@ -88,13 +88,23 @@ class DuctDuty:
         return exhaust_duty(self.fuel, mass, self.air_ratio, flue_temp_c=self.flue_temp_c, pressure_hpa=pressure)
 
 
-def duty_of_heater(heater: Heater, stage: str, *, catalogue: Catalogue | None = None, **given: Any) -> DuctDuty:
-    """Return what flows at a stage of a heater, from its healthy reading and its profile.
+def duct_duty(
+    heater: Heater | None,
+    stage: str = "",
+    *,
+    fuel: str | None = None,
+    catalogue: Catalogue | None = None,
+    **given: Any,
+) -> DuctDuty:
+    """Return what flows at a stage of a heater, from its healthy reading and its profile; or what is given alone.
 
     Parameters
     ----------
-    heater : Heater
+    heater : Heater or None
+        Without it ``fuel``, ``fuel_l_per_h`` and ``air_ratio`` are needed.
     stage : str
+    fuel : str, optional
+        Name of the fuel where there is no heater.
     **given : optional
         ``fuel_l_per_h``, ``air_ratio``, ``flue_temp_c``, ``intake_temp_c``, ``fuel_temp_c``, ``altitude_m``,
         ``pressure_hpa``: they win.
@@ -103,13 +113,19 @@ def duty_of_heater(heater: Heater, stage: str, *, catalogue: Catalogue | None = 
     Raises
     ------
     CombustError
-        Unknown stage, or neither given nor known: fuel flow, lambda.
+        Unknown stage or fuel, or neither given nor known: fuel, its flow, lambda; all at once.
     """
-    known, baseline = heater.stage_of(stage), heater.baseline_of(stage)
+    assumed: list[Assumed] = []
+    faults: list[Fault] = []
+    known, baseline = (heater.stage_of(stage), heater.baseline_of(stage)) if heater else (None, None)
+    burnt = heater.fuel if heater else None
+    try:
+        burnt = get_fuel(fuel, catalogue=catalogue) if fuel and not heater else burnt
+    except CombustError as error:
+        faults += error.faults
     reading: Mapping[str, Any] = baseline.reading if baseline else {}
     result = interpret(baseline.reading, catalogue=catalogue) if baseline else None
     given = {key: value for key, value in given.items() if value is not None}
-    assumed: list[Assumed] = []
 
     def fill(key: str, value: float | None, origin: str) -> None:
         if key not in given and value is not None:
@@ -121,29 +137,25 @@ def duty_of_heater(heater: Heater, stage: str, *, catalogue: Catalogue | None = 
     fill("intake_temp_c", reading.get("intake_temp_c"), "healthy reading")
     fill("intake_temp_c", 15.0, "standard air")
     site = Site(**{key: given[key] for key in ("altitude_m", "pressure_hpa", "intake_temp_c") if key in given})
+    if "altitude_m" not in given:
+        fill("pressure_hpa", site.pressure, "standard air")
     density, brought = site.dry_air_density_ratio, "brought to this air by dry-air density"
     if result and result.air_ratio_at_reference is not None:
         fill("air_ratio", result.air_ratio_at_reference * density, f"healthy reading, {brought}")
-    if known.air_ratio_band:
+    if known and known.air_ratio_band:
         fill("air_ratio", sum(known.air_ratio_band) / 2.0 * density, f"middle of the stage's band, {brought}")
     fill("flue_temp_c", reading.get("flue_temp_c"), "healthy reading")
-    if known.fuel_l_per_h is not None:
-        given.setdefault("fuel_l_per_h", known.fuel_l_per_h)
-    why = "is neither given nor in the profile"
-    hints = {
-        "fuel_l_per_h": f"Give --fuel-l-per-h, or add it to [stages.{stage}].",
-        "air_ratio": f"Give --air-ratio, or add a healthy reading of stage {stage}.",
-    }
-    if missing := [key for key in hints if key not in given]:
-        raise CombustError(Fault(key, None, "missing", why=why, hint=hints[key]) for key in missing)
-    keys = ("fuel_l_per_h", "air_ratio", "flue_temp_c", "intake_temp_c", "fuel_temp_c")
-    told = {key: given[key] for key in keys if key in given}
-    return DuctDuty(heater.fuel, pressure_hpa=site.pressure, assumed=tuple(assumed), **told)
-
-
-def shape_of_duct(duct: Duct, which: str, fittings: tuple[str, ...] = ()) -> DuctShape:
-    """Return a profile's duct as the geometry that the kernel takes."""
-    return DuctShape(duct.length_m, duct.bore_mm, duct.bends_90, duct.wall, ENDS[which], (*duct.fittings, *fittings))
+    flow, ratio = given.get("fuel_l_per_h", known.fuel_l_per_h if known else None), given.get("air_ratio")
+    own = {"fuel_l_per_h": f"add it to [stages.{stage}]", "air_ratio": f"add a healthy reading of stage {stage}"}
+    why = "is neither given nor in the profile" if heater else "is needed"
+    for key, value in {"fuel": fuel or burnt, "fuel_l_per_h": flow, "air_ratio": ratio}.items():
+        if value is None:
+            hint = f"Give --{key.replace('_', '-')}, or {own[key] if heater else '--heater and --stage'}."
+            faults.append(Fault(key, None, "missing", why=why, hint=hint))
+    if faults or burnt is None or flow is None or ratio is None:
+        raise CombustError(faults)
+    temps = {key: given[key] for key in ("flue_temp_c", "intake_temp_c", "fuel_temp_c") if key in given}
+    return DuctDuty(burnt, flow, ratio, pressure_hpa=site.pressure, assumed=tuple(assumed), **temps)
 
 
 @dataclass(frozen=True)

@@ -6,21 +6,12 @@ from typing import Any
 
 import click
 
-from combust.application.heater.duct_calculator import (
-    ENDS,
-    FITTINGS,
-    DuctDuty,
-    answer_duct,
-    duty_of_heater,
-    shape_of_duct,
-)
+from combust.application.heater.duct_calculator import ENDS, FITTINGS, answer_duct, duct_duty
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import Field, need_fields
-from combust.domain.catalogue import Catalogue, get_fuel
+from combust.domain.catalogue import Catalogue
 from combust.domain.heater import Heater
 from combust.domain.reading import Reading
-from combust.domain.result import assume
-from combust.domain.site import Site
 from combust.edge.cli.answer import Answer, answers
 from combust.edge.cli.options import fuels_option, quantity_options, values_of
 from combust.kernel.ducts import DuctShape
@@ -81,10 +72,7 @@ def command(which: str, profile: str | None, catalogue: Catalogue | None, **aske
     heater = Heater.load(profile, catalogue=catalogue) if profile else None
     stage = _stage(heater, asked["stage"]) if heater else ""
     flow = {"fuel_l_per_h": asked["fuel_l_per_h"], "air_ratio": asked["air_ratio"], **place}
-    if heater:
-        duty = duty_of_heater(heater, stage, catalogue=catalogue, **flow)
-    else:
-        duty = _duty(asked["fuel_name"], flow, catalogue)
+    duty = duct_duty(heater, stage, fuel=asked["fuel_name"], catalogue=catalogue, **flow)
     shape = _shape(which, heater, asked)
     changed = _changed(shape, asked)
     baseline = heater.baseline_of(stage) if heater else None
@@ -108,42 +96,12 @@ def _stage(heater: Heater, asked: str | None) -> str:
     return heater.stage_of(asked or next(iter(heater.stages))).name
 
 
-def _duty(fuel_name: str | None, flow: dict[str, Any], catalogue: Catalogue | None) -> DuctDuty:
-    """Return what flows without a profile; what is missing is told at once."""
-    needed = {"fuel": fuel_name, "fuel_l_per_h": flow["fuel_l_per_h"], "air_ratio": flow["air_ratio"]}
-    missing = [
-        Fault(key, None, "missing", why="is needed", hint=f"Give --{key.replace('_', '-')}, or --heater and --stage.")
-        for key, value in needed.items()
-        if value is None
-    ]
-    burnt = None
-    try:
-        burnt = None if fuel_name is None else get_fuel(fuel_name, catalogue=catalogue)
-    except CombustError as error:
-        missing.extend(error.faults)
-    if missing or burnt is None:
-        raise CombustError(missing)
-    given = {key: flow[key] for key in ("altitude_m", "pressure_hpa", "intake_temp_c") if flow.get(key) is not None}
-    site = Site(**given)
-    assumed = [] if "intake_temp_c" in given else [assume("intake_temp_c", 15.0, "standard air")]
-    if not {"altitude_m", "pressure_hpa"} & set(given):
-        assumed.append(assume("pressure_hpa", site.pressure, "standard air"))
-    return DuctDuty(
-        burnt,
-        flow["fuel_l_per_h"],
-        flow["air_ratio"],
-        flue_temp_c=flow.get("flue_temp_c"),
-        intake_temp_c=site.intake_temp_c,
-        fuel_temp_c=flow.get("fuel_temp_c"),
-        pressure_hpa=site.pressure,
-        assumed=tuple(assumed),
-    )
-
-
 def _shape(which: str, heater: Heater | None, asked: dict[str, Any]) -> DuctShape:
     """Return the geometry: the profile's duct, with what was given in its place."""
     own = heater.ducts.get(which) if heater else None
-    shape = shape_of_duct(own, which) if own else DuctShape(None, None, None, None, ENDS[which])
+    shape = DuctShape(None, None, None, None, ENDS[which])
+    if own:
+        shape = DuctShape(own.length_m, own.bore_mm, own.bends_90, own.wall, ENDS[which], own.fittings)
     given = {key: asked[key] for key in ("length_m", "bore_mm", "bends_90", "wall") if asked[key] is not None}
     shape = shape._replace(**given, fittings=(*shape.fittings, *asked["fittings"]))
     missing = [
@@ -157,18 +115,12 @@ def _shape(which: str, heater: Heater | None, asked: dict[str, Any]) -> DuctShap
 
 
 def _changed(shape: DuctShape, asked: dict[str, Any]) -> DuctShape:
-    changed = shape._replace(
-        length_m=shape.length_m + (asked["add_length"] or 0.0),
-        bore_mm=shape.bore_mm if asked["to_bore"] is None else asked["to_bore"],
-        bends_90=shape.bends_90 if asked["to_bends_90"] is None else asked["to_bends_90"],
-        fittings=(*shape.fittings, *asked["add_fitting"]),
-    )
     narrow, part = asked["crushed_to"], asked["crushed_length"]
     if narrow is None and part is not None:
         hint = "Give --crushed-to with the bore that is left."
         raise CombustError(Fault("crushed_to", None, "missing", why="is needed with --crushed-length", hint=hint))
-    if narrow is None:
-        return changed
-    if part is None:
-        return changed._replace(bore_mm=narrow)
-    return changed._replace(crushed_bore_mm=narrow, crushed_length_m=part)
+    crushed = {"bore_mm": narrow} if part is None else {"crushed_bore_mm": narrow, "crushed_length_m": part}
+    given = {"bore_mm": asked["to_bore"], "bends_90": asked["to_bends_90"]}
+    given = {key: value for one in (given, crushed) for key, value in one.items() if value is not None}
+    length, fittings = shape.length_m + (asked["add_length"] or 0.0), (*shape.fittings, *asked["add_fitting"])
+    return shape._replace(length_m=length, fittings=fittings, **given)

@@ -17,7 +17,7 @@ from combust.domain.result import text_of_rows
 from combust.domain.safety import Safety, of_all
 from combust.edge.cli import output
 from combust.edge.cli.answer import Answer, answers
-from combust.edge.cli.options import quantity_options, table_options, values_of
+from combust.edge.cli.options import field_option, quantity_options, table_options, values_of
 from combust.edge.logbook.book import Logbook
 from combust.edge.logbook.visits import NewVisit, Written, add, close_visit, entries_of, read_visit, read_visits, revise
 
@@ -50,10 +50,8 @@ TEXTS = {"adjustment": "adjustments", "not_checked": "not_checked", "note": "not
 
 
 def _head_options(function: Callable[..., Any]) -> Callable[..., Any]:
-    for key, field in reversed(HEAD.items()):
-        words = f" ({', '.join(field.choices)})" if field.choices else ""
-        text = f"{field.meaning[:1].upper()}{field.meaning[1:]}{words}."
-        function = click.option(field.option, key, metavar="TEXT", help=text)(function)
+    for field in reversed(HEAD.values()):
+        function = field_option(field)(function)
     return function
 
 

@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from combust.data.errors import CombustError, Fault
-from combust.data.fields import FOREIGN_UNITS, Field, as_number
-from combust.data.vocabulary import input_keys, quantity
+from combust.data.fields import Field, as_number, in_our_unit
+from combust.data.vocabulary import foreign_keys, input_keys, quantities, quantity
 from combust.domain.reading import check_values
 from combust.domain.safety import Safety, of_all
 
@@ -72,46 +72,30 @@ def _save(mapping: TableMap, path: str | None) -> None:
 def quantity_options(keys: Iterable[str] | None = None, *, skip: Iterable[str] = ()) -> Decorator:
     """Return a decorator that adds one option for each quantity (all inputs by default), and its other-unit twins."""
     wanted = [key for key in (keys or input_keys()) if key not in set(skip)]
+    twins = [(in_our_unit(twin, quantities())[0], twin) for twin in foreign_keys()]
 
     def decorate(function: Callable[..., Any]) -> Callable[..., Any]:
         for key in reversed(wanted):
-            for option in _options_of(quantity(key)):
-                function = option(function)
+            more = "; give it again for repeats" if key in REPEATED else ""
+            function = field_option(quantity(key), more, multiple=True)(function)
+            for twin in (twin for ours, twin in twins if ours == key):
+                function = click.option(_long(twin), twin, hidden=True, multiple=True)(function)
         return function
 
     return decorate
 
 
-def _options_of(record: Field) -> list[Decorator]:
-    long = "--" + record.key.replace("_", "-")
-    names = [record.option] if long == record.option else [record.option, long]
-    if record.kind == "choice":
-        text = f"{record.meaning} ({', '.join(record.choices)})"
-        return [click.option(*names, record.key, metavar="WORD", multiple=True, help=_sentence(text))]
-    metavar = "TEXT" if record.kind == "text" else record.metavar
-    text = record.meaning + (f" [{record.unit}]" if record.unit else "")
-    more = "; give it again for repeats" if record.key in REPEATED else ""
-    options: list[Decorator] = [
-        click.option(*names, record.key, metavar=metavar, multiple=True, help=_sentence(text + more))
-    ]
-    for suffix, (ours, _) in FOREIGN_UNITS.items():
-        if record.key.endswith(ours) and record.kind == "number" and _twin_makes_sense(record.key, suffix):
-            twin = record.key[: -len(ours)] + suffix
-            options.append(_hidden(twin, text))
-    if record.key in ("co_dry_ppm", "co_wet_ppm"):
-        twin = record.key.replace("_ppm", "_pct")
-        options.append(_hidden(twin, "CO in vol %"))
-    if record.key == "pressure_hpa":
-        options.append(_hidden("pressure_mbar", text))
-    return options
+def field_option(record: Field, more: str = "", *, multiple: bool = False) -> Decorator:
+    """Return the option of one record of a field: its words or its unit stand in the help."""
+    told = f" ({', '.join(record.choices)})" if record.choices else f" [{record.unit}]" if record.unit else ""
+    metavar = {"choice": "WORD", "text": "TEXT"}.get(record.kind, record.metavar)
+    names = dict.fromkeys((record.option, _long(record.key)))
+    text = _sentence(record.meaning + told + more)
+    return click.option(*names, record.key, metavar=metavar, multiple=multiple, help=text)
 
 
-def _hidden(key: str, text: str) -> Decorator:
-    return click.option("--" + key.replace("_", "-"), key, hidden=True, multiple=True, help=_sentence(text))
-
-
-def _twin_makes_sense(key: str, suffix: str) -> bool:
-    return not (suffix == "_inhg" and key != "pressure_hpa")
+def _long(key: str) -> str:
+    return "--" + key.replace("_", "-")
 
 
 def _sentence(text: str) -> str:
@@ -129,7 +113,7 @@ def values_of(options: dict[str, Any]) -> dict[str, Any]:
     """
     values: dict[str, Any] = {}
     counts: dict[str, int] = {}
-    spreads: dict[str, float | None] = {}
+    spreads: dict[str, float] = {}
     faults: list[Fault] = []
     for key, given in options.items():
         if not isinstance(given, tuple) or len(given) < 2:
@@ -141,9 +125,12 @@ def values_of(options: dict[str, Any]) -> dict[str, Any]:
             wrong = [fault for text in given if (fault := quantity(key).fault_of(text))]
             faults.extend(wrong)
             counts[key] = len(given)
-            if not wrong:
-                known = [number for text in given if (number := as_number(text)) is not None]
-                values[key], spreads[REPEATED[key]] = _mean_and_spread(key, known, len(given), faults)
+            known = [number for text in given if (number := as_number(text)) is not None]
+            if not wrong and len(known) < len(given):
+                told, hint = f"{len(given) - len(known)} of {len(given)}", "Leave the empty one out."
+                faults.append(Fault(key, told, "missing", why="repeats are empty", hint=hint))
+            elif not wrong:
+                values[key], spreads[REPEATED[key]] = statistics.fmean(known), statistics.stdev(known)
     if len(set(counts.values())) > 1:
         told = ", ".join(f"{key} {count} times" for key, count in counts.items())
         hint = "Repeat each the same number of times."
@@ -158,16 +145,6 @@ def values_of(options: dict[str, Any]) -> dict[str, Any]:
     if counts:
         values |= {**spreads, "repeats": max(counts.values())}
     return values
-
-
-def _mean_and_spread(
-    key: str, known: list[float], given: int, faults: list[Fault]
-) -> tuple[float | None, float | None]:
-    if len(known) < given:
-        hint = "Leave the empty one out."
-        faults.append(Fault(key, f"{given - len(known)} of {given}", "missing", why="repeats are empty", hint=hint))
-        return None, None
-    return statistics.fmean(known), statistics.stdev(known)
 
 
 def worst_of(options: dict[str, Any]) -> dict[str, Any]:

@@ -39,13 +39,6 @@ def json_text(value: Any, encoding: str = "utf-8") -> str:
     return text
 
 
-def say_lines(rows: Iterable[tuple[str, str]], *, wrap: int = 0) -> None:
-    """Print (label, text) rows as two columns on stdout, no wider than ``wrap`` if that is given."""
-    text = text_of_rows(rows, wrap=wrap)
-    if text:
-        click.echo(text)
-
-
 def text_of_table(headings: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
     """Return a table with aligned columns as text."""
     rows = [tuple(row) for row in rows]
