@@ -6,6 +6,7 @@ import math
 from collections.abc import Callable
 from pathlib import Path
 
+import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
@@ -305,6 +306,31 @@ def test_a_map_a_column_for_the_whole_file_and_marks_in_every_command(tmp_path: 
     wrong = call("readings", str(tmp_path / "in.csv"), "--out", str(tmp_path / "o.csv"), "--map", saved, "--set", "x")
     assert wrong.code == 3
     assert "has no =" in wrong.err
+
+
+def test_marks_count_in_columns_that_hold_numbers(tmp_path: Path) -> None:
+    """9999 in a typed column is what the user's table says it is: not measured, or over a range of 4000 ppm."""
+    table = {"o2_dry_pct": [8.2, 9999.0, 8.2], "co_dry_ppm": [50, 50, 9999], "location": ["outdoors"] * 3}
+    pq.write_table(pa.table(table), tmp_path / "in.parquet")
+    how = TableMap({}, {}, {"o2_dry_pct": {"9999": ""}, "co_dry_ppm": {"9999": ">4000"}})
+    counts = interpret_file(tmp_path / "in.parquet", tmp_path / "o.csv", mapping=how)
+    rows = read_csv(tmp_path / "o.csv")
+    assert counts.refused == 1
+    assert [row["air_ratio"] == "" for row in rows] == [False, True, True]
+    assert rows[2]["findings"].startswith("refused: stop: exhaust_co_high.")
+    entries = read_visits(tmp_path / "in.parquet", mapping=how)
+    assert [reading.get("o2_dry_pct") for reading in entries.readings] == [8.2, None]
+
+
+@pytest.mark.parametrize("stamps", [["2026-01-12T09:05", "", "yesterday"], ["12.01.2026 9:05", "12/01/2026", ""]])
+def test_a_time_that_is_none_is_refused_with_readings_as_well(stamps: list[str], tmp_path: Path) -> None:
+    rows = [f"8.2,outdoors,{stamp}" for stamp in stamps]
+    (tmp_path / "in.csv").write_text("\n".join(["o2_dry_pct,location,taken_at", *rows]) + "\n", encoding="utf-8")
+    assert interpret_file(tmp_path / "in.csv", tmp_path / "o.csv").refused == 1
+    told = [row["findings"] for row in read_csv(tmp_path / "o.csv") if row["findings"].startswith(REFUSED)]
+    assert len(told) == 1
+    assert "is no time, or can be read in two ways" in told[0]
+    assert len(read_visits(tmp_path / "in.csv").refused) == 1
 
 
 HEADINGS = {

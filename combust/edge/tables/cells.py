@@ -52,7 +52,10 @@ def read_cell(text: str, decimal: str = ".") -> Cell:
 
 
 def plain_numbers(column: Any, decimal: str) -> Any:
-    """Return a text column as floats when every cell of it is a plain number or empty, as almost all are; else None."""
+    """Return a column as floats when every cell of it is a plain number or empty, as almost all are; else None."""
+    if pa.types.is_floating(column.type) or pa.types.is_integer(column.type):
+        return column.cast(pa.float64(), safe=False).to_numpy(zero_copy_only=False)
+    column = plain_text(column)
     if decimal == ",":
         if pc.any(pc.match_substring(column, ".")).as_py():
             return None
@@ -64,9 +67,15 @@ def plain_numbers(column: Any, decimal: str) -> Any:
     return numbers if np.isfinite(numbers).sum() == len(column) - column.null_count else None
 
 
-def typed_numbers(column: Any) -> Any:
-    """Return a column of Arrow numbers as floats."""
-    return column.cast(pa.float64(), safe=False).to_numpy(zero_copy_only=False)
+def all_iso_times(column: Any) -> bool:
+    """Return True when every cell of a column is a time in ISO 8601, all with an offset or all without, or empty."""
+    for kind in (pa.timestamp("us"), pa.timestamp("us", "UTC")):
+        try:
+            plain_text(column).cast(kind)
+        except pa.ArrowInvalid:
+            continue
+        return True
+    return False
 
 
 def plain_text(column: Any) -> Any:

@@ -14,12 +14,12 @@ from combust.data.errors import CombustError, Fault
 from combust.data.fields import Field, in_our_unit
 from combust.edge.tables.cells import (
     TWO_WAYS,
+    all_iso_times,
     different_cells,
     plain_numbers,
     plain_text,
     read_cell,
     trimmed_text,
-    typed_numbers,
 )
 from combust.edge.tables.headings import Heading
 from combust.edge.tables.table_map import TableMap
@@ -56,20 +56,15 @@ class RowFaults:
 
 
 def check_columns(
-    table: Any,
-    headings: Sequence[Heading],
-    fields: Mapping[str, Field],
-    *,
-    decimal: str = ".",
-    how: TableMap | None = None,
-    texts: bool = True,
+    table: Any, headings: Sequence[Heading], fields: Mapping[str, Field], decimal: str, how: TableMap, texts: bool
 ) -> tuple[dict[str, Any], RowFaults]:
     """Return (key -> checked column, what is wrong with which row) of an Arrow table.
 
     Numbers are floats in the field's unit, NaN where empty or wrong; choices small integers, -1 where empty or wrong;
-    texts (left out without ``texts``) and lists of numbers arrays of objects, "" where empty or wrong.
+    texts and lists of numbers arrays of objects, "" where empty or wrong. Without ``texts`` they are left out, but for
+    times that have to be looked at.
     """
-    faults, how = RowFaults(table.num_rows), how or TableMap()
+    faults = RowFaults(table.num_rows)
     _refuse_kinds(table, headings)
     values: dict[str, Any] = {}
     for heading, column in zip(headings, table.columns, strict=True):
@@ -82,7 +77,7 @@ def check_columns(
             values[record.key] = _choices(column, record, faults)
         elif record.kind == "list":
             values[record.key] = _lists(column, record, decimal, faults)
-        elif texts:
+        elif texts or record.key in ("date", "time") or (record.key == "taken_at" and not all_iso_times(column)):
             cells, index = different_cells(trimmed_text(column))
             values[record.key] = np.array([*cells, ""], dtype=object)[index]
     _check_twins(values, fields, faults)
@@ -105,16 +100,11 @@ def _numbers(
     column: Any, record: Field, heading: Heading, decimal: str, marks: Mapping[str, str], faults: RowFaults
 ) -> Any:
     """Return a number column in the field's unit; cells out of band and unreadable ones are NaN with a fault."""
-    _, convert = in_our_unit(heading.foreign or record.key, {record.key: record})
-    if pa.types.is_floating(column.type) or pa.types.is_integer(column.type):
-        entered = typed_numbers(column)
-    else:
-        column = plain_text(column)
-        entered = None if marks else plain_numbers(column, decimal)
-        if entered is None:
-            return _odd_numbers(column, record, heading, decimal, marks, convert, faults)
+    entered = None if marks else plain_numbers(column, decimal)
+    if entered is None:
+        return _odd_numbers(plain_text(column), record, heading, decimal, marks, faults)
     entered = np.array(entered, dtype=float)
-    numbers = convert(entered) if convert else entered
+    numbers = _in_our_unit(entered, record, heading)
     with np.errstate(invalid="ignore"):
         outside = (numbers < record.low) | (numbers > record.high) | np.isinf(numbers)
     if outside.any():
@@ -124,14 +114,13 @@ def _numbers(
     return numbers
 
 
+def _in_our_unit(entered: Any, record: Field, heading: Heading) -> Any:
+    _, convert = in_our_unit(heading.foreign or record.key, {record.key: record})
+    return convert(entered) if convert else entered
+
+
 def _odd_numbers(
-    column: Any,
-    record: Field,
-    heading: Heading,
-    decimal: str,
-    marks: Mapping[str, str],
-    convert: Callable[[Any], Any] | None,
-    faults: RowFaults,
+    column: Any, record: Field, heading: Heading, decimal: str, marks: Mapping[str, str], faults: RowFaults
 ) -> Any:
     """Read a column cell by cell, each different cell once, as a single reading is read."""
     cells, index = different_cells(pc.utf8_trim_whitespace(column))
@@ -140,7 +129,7 @@ def _odd_numbers(
     below = []
     for place, text in enumerate(cells):
         cell = read_cell(marks.get(text, text), decimal)
-        number = convert(cell.number) if convert else cell.number
+        number = _in_our_unit(cell.number, record, heading)
         fault: Fault | None = None
         if cell.why:
             fault = record.not_a_number(text, entered_as=heading.foreign or "")
@@ -171,18 +160,12 @@ def _outside(record: Field, number: float, heading: Heading, entered: float) -> 
 
 def _choices(column: Any, record: Field, faults: RowFaults) -> Any:
     """Return a choice column as small integers, -1 for empty; capital letters make no other word."""
-    text = trimmed_text(column)
-    index = pc.index_in(text, value_set=pa.array(record.choices))
-    strange = pc.and_(pc.is_valid(text), pc.is_null(index))
-    if pc.any(strange).as_py():
-        index = pc.index_in(pc.utf8_lower(text), value_set=pa.array(record.choices))
-        strange = pc.and_(pc.is_valid(text), pc.is_null(index)).to_numpy(zero_copy_only=False).astype(bool)
-        faults.add(strange, record.key, lambda row: record.fault_of(text[row].as_py()) or _no_word(record))
-    return pc.fill_null(index, -1).to_numpy(zero_copy_only=False).astype(np.int8)
-
-
-def _no_word(record: Field) -> Fault:
-    return Fault(record.key, None, "unknown_name", why="is no word of the table", hint=record.hint)
+    cells, index = different_cells(trimmed_text(column))
+    places = {word: place for place, word in enumerate(record.choices)}
+    found = [places.get(text, places.get(text.strip().lower(), -1)) for text in cells]
+    strange = {place: record.faults_of(cells[place])[0] for place in np.flatnonzero(np.array(found) < 0).tolist()}
+    faults.add_coded(index, record.key, strange)
+    return np.array([*found, -1], dtype=np.int8)[index]
 
 
 def _lists(column: Any, record: Field, decimal: str, faults: RowFaults) -> Any:

@@ -6,7 +6,7 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from combust.data.errors import Fault
+from combust.data.errors import Fault, shorten
 from combust.data.fields import Field, in_our_unit, strip_unit
 from combust.data.near import LONGEST_WORD, did_you_mean, near_matches
 from combust.data.vocabulary import inputs, quantities
@@ -83,16 +83,20 @@ def match_headings(
     """
     chosen, fields = chosen or {}, inputs() if fields is None else fields
     done = Matched([], [], [])
-    unused = []
+    unused, held = [], dict[str, str]()
     for name in header:
         asked = chosen.get(name)
         key, foreign = _key_of(name, asked, fields, done)
         done.headings.append(Heading(name, key, foreign))
         if key is None and asked is None and name:
             unused.append(name)
-    done.faults.extend(_twice(done.headings))
+        if key in held:
+            why, hint = f"holds {key} as {held[key]} does", f'Leave one out: --map "{name}="'
+            done.faults.append(Fault("heading", name, "conflict", why=why, hint=hint))
+        elif key:
+            held[key] = name
     if unused:
-        done.notes.append(f"Not used: {_short(unused)}.")
+        done.notes.append(f"Not used: {shorten(', '.join(unused), 200)}.")
     return done
 
 
@@ -103,15 +107,19 @@ def _key_of(name: str, asked: str | None, fields: Mapping[str, Field], done: Mat
     if found := _known(name.strip().lower() if asked is None else asked, fields):
         return _in_unit_of(name, *found, fields, done)
     if asked is not None:
-        done.faults.append(_no_key(name, asked, fields))
+        hint = did_you_mean(near_matches(asked, tuple(fields), n=3, cutoff=0.5), "All keys: combust word")
+        why = "is no key that combust knows"
+        done.faults.append(Fault(f"--map {name}", asked, "unknown_name", why=why, hint=hint))
         return None, None
     plain = re.sub(r"[^a-z0-9]+", "_", _IN_BRACKETS.sub("", name.lower())).strip("_")
     unit = unit_of(name)[0]
     if unit and plain and (found := _known(plain + unit, fields)):
         done.notes.append(f"The heading {name} is read as {found[1] or found[0]}.")
         return found
-    if proposal := proposed_key(name, fields):
-        why = f"is no key; {proposal} is probably meant ({_unit(proposal, fields) or 'text'})"
+    if proposal := _proposed(name, unit, fields):
+        ours, convert = in_our_unit(proposal, fields)
+        kind = f"becomes {fields[ours].unit}" if convert else fields[ours].unit or "text"
+        why = f"is no key; {proposal} is probably meant ({kind})"
         hint = f'Rename it, or add --map "{name}={proposal}" (or --map "{name}=" to leave it out).'
         done.faults.append(Fault("heading", name, "near_miss", why=why, hint=hint))
     return None, None
@@ -156,10 +164,9 @@ def unit_of(name: str) -> tuple[str | None, str]:
     return None, ""
 
 
-def proposed_key(name: str, fields: Mapping[str, Field] | None = None) -> str | None:
+def _proposed(name: str, unit: str | None, fields: Mapping[str, Field]) -> str | None:
     """Return the key that a heading probably means, or None for one that has nothing to do with the table."""
-    fields = inputs() if fields is None else fields
-    if name in quantities() or name in fields or len(name) > LONGEST_WORD:
+    if name in quantities():
         return None
     bare = re.sub(r"[^a-z0-9]", "", _UNIT_WORDS.sub("", name.lower().replace("temperature", "temp")))
     plain = re.sub(r"[^a-z0-9]+", "_", name.lower()).strip("_")
@@ -169,34 +176,5 @@ def proposed_key(name: str, fields: Mapping[str, Field] | None = None) -> str | 
     if found is None:
         near = near_matches(plain, tuple(fields), n=1, cutoff=0.85)
         return near[0] if near else None
-    unit = unit_of(name)[0]
     turned = _known(strip_unit(found) + unit, fields) if unit else None
     return (turned[1] or found) if turned and turned[0] == found else found
-
-
-def _unit(key: str, fields: Mapping[str, Field]) -> str:
-    found = _known(key, fields)
-    return "" if found is None else f"becomes {fields[found[0]].unit}" if found[1] else fields[key].unit
-
-
-def _no_key(name: str, key: str, fields: Mapping[str, Field]) -> Fault:
-    hint = did_you_mean(near_matches(key, tuple(fields), n=3, cutoff=0.5), "All keys: combust word")
-    return Fault(f"--map {name}", key, "unknown_name", why="is no key that combust knows", hint=hint)
-
-
-def _twice(found: list[Heading]) -> list[Fault]:
-    faults = []
-    by_key: dict[str, str] = {}
-    for heading in found:
-        if heading.key in by_key:
-            why = f"holds {heading.key} as {by_key[heading.key]} does"
-            hint = f'Leave one out: --map "{heading.name}="'
-            faults.append(Fault("heading", heading.name, "conflict", why=why, hint=hint))
-        if heading.key is not None:
-            by_key[heading.key] = heading.name
-    return faults
-
-
-def _short(header: Sequence[str]) -> str:
-    text = ", ".join(header)
-    return text if len(text) < 200 else text[:199] + "…"

@@ -20,7 +20,7 @@ from combust.application.reading.columns import Columns
 from combust.application.reading.interpret import interpret_columns
 from combust.application.reading.judge import codes_of
 from combust.application.reading.result import DEFAULT_FUEL, safety_of
-from combust.data.errors import CombustError, Fault
+from combust.data.errors import CombustError, Fault, shorten
 from combust.data.fields import Field
 from combust.data.vocabulary import inputs, quantities
 from combust.domain.catalogue import Catalogue, get_fuel
@@ -32,7 +32,7 @@ from combust.domain.safety import PLACE
 from combust.edge.tables.cells import different_cells, trimmed_text
 from combust.edge.tables.convert import RowFaults, as_cells, check_columns
 from combust.edge.tables.headings import Heading, match_headings
-from combust.edge.tables.source import TableSource, frame_source, open_table
+from combust.edge.tables.source import Block, TableSource, frame_source, open_table
 from combust.edge.tables.table_map import MapLike, TableMap
 from combust.edge.tables.times import moment
 
@@ -40,28 +40,21 @@ NEAR_FUELS = 100  # near matches take long: a column that holds no fuels at all 
 DATE, TIME = Field("date", "text", "day"), Field("time", "text", "clock time")
 
 
-@dataclass(slots=True)
-class Rows:
-    """Some rows of a table.
+@dataclass(frozen=True, slots=True)
+class Rows(Block):
+    """Some rows of a table, checked.
 
     Attributes
     ----------
-    table : pyarrow.Table
-        The columns as they stand.
-    lines : array of int
-        Each row's line in the spreadsheet.
     values : dict
         Key -> checked column, as :func:`~combust.edge.tables.convert.check_columns` gives it.
     faults : RowFaults
-    blank, bytes_read : int
+    fields : mapping
+        Key -> the record of what its column can hold.
     """
 
-    table: Any
-    lines: Any
     values: dict[str, Any]
     faults: RowFaults
-    blank: int
-    bytes_read: int
     fields: Mapping[str, Field]
 
     def for_interpretation(self) -> dict[str, Any]:
@@ -137,18 +130,14 @@ class Table:
             for key, text in self.how.whole_file.items():
                 same = pa.DictionaryArray.from_arrays(pa.array(np.zeros(table.num_rows, np.int8)), pa.array([text]))
                 table = table.append_column(key, same)
-            decimal = self.source.decimal
-            values, faults = check_columns(
-                table, self.headings, self.fields, decimal=decimal, how=self.how, texts=self.texts
-            )
+            values, faults = check_columns(table, self.headings, self.fields, self.source.decimal, self.how, self.texts)
             for row, why in block.ragged.items():
                 hint = "Mend the row: one cell for each heading."
                 faults.of.setdefault(row, []).append(("row", Fault("row", None, "missing", why=why, hint=hint)))
-            if self.texts:
-                _join_times(values, faults)
+            _join_times(values, faults)
             for key, count in faults.below.items():
                 self.below[key] = self.below.get(key, 0) + count
-            yield Rows(table, block.lines, values, faults, block.blank, block.bytes_read, self.fields)
+            yield Rows(table, {}, block.blank, block.bytes_read, block.lines, values, faults, self.fields)
 
 
 def open_source(given: Any) -> TableSource:
@@ -179,7 +168,7 @@ def read_table(
         Key -> the record of what a column can hold; default a reading's, with ``date`` and ``time`` for ``taken_at``.
     mapping : TableMap, mapping of headings, or path of a saved map, optional
     texts : bool
-        False leaves texts as they stand (fuels are read by :func:`reading_columns`).
+        False leaves texts but times as they stand (fuels are read by :func:`reading_columns`).
     elsewhere : frozenset of str
         Headings and keys that other tables of the same command hold: a map may name them.
 
@@ -192,8 +181,7 @@ def read_table(
     fields = fields or {**inputs(), "date": DATE, "time": TIME}
     how = TableMap.of(mapping)
     matched = match_headings(source.header, how.headings, fields)
-    listed = ", ".join(source.header)
-    hint = f"Headings: {listed[:199] + '…' if len(listed) > 199 else listed}."
+    hint = f"Headings: {shorten(', '.join(source.header), 200)}."
     faults = [
         Fault("--map", name, "unknown_name", why="is no heading of the table", hint=hint)
         for name in how.headings
@@ -225,19 +213,15 @@ def _join_times(values: dict[str, Any], faults: RowFaults) -> None:
         return
     clocks = values.pop("time", None) if days is not None else None
     days = values["taken_at"] if days is None else days
-    clocks = np.full(len(days), "", dtype=object) if clocks is None else clocks
-    joined = np.full(len(days), "", dtype=object)
-    known: dict[tuple[str, str], str | None] = {("", ""): ""}
-    for row, pair in enumerate(zip(days.tolist(), clocks.tolist(), strict=True)):
-        if pair not in known:
-            known[pair] = moment(*pair)
-        found = known[pair]
-        joined[row] = found or ""
-        if found is None:
-            why, hint = "is no time, or can be read in two ways", "Write it like 2026-01-12T09:05 or 12.01.2026 09:05."
-            fault = Fault("taken_at", " ".join(pair).strip(), "format", why=why, hint=hint)
-            faults.of.setdefault(row, []).append(("taken_at", fault))
-    values["taken_at"] = joined
+    clocks = np.full(len(days), "") if clocks is None else clocks
+    moments = [moment(*pair) if any(pair) else "" for pair in zip(days.tolist(), clocks.tolist(), strict=True)]
+
+    def fault(row: int) -> Fault:
+        why, hint = "is no time, or can be read in two ways", "Write it like 2026-01-12T09:05 or 12.01.2026 09:05."
+        return Fault("taken_at", f"{days[row]} {clocks[row]}".strip(), "format", why=why, hint=hint)
+
+    faults.add([text is None for text in moments], "taken_at", fault)
+    values["taken_at"] = np.array([text or "" for text in moments], dtype=object)
 
 
 def read_entries(table: Table, check: Callable[[Rows], object] | None = None) -> Entries:

@@ -26,9 +26,18 @@ MAX_ROW_BYTES = 16_000_000
 
 @dataclass(frozen=True, slots=True)
 class Block:
-    """Some rows of a table: columns as they stand, what is wrong with a row's shape, blank lines, bytes read so far.
+    """Some rows of a table.
 
-    ``lines`` are the rows' lines in a spreadsheet, the heading counted.
+    Attributes
+    ----------
+    table : pyarrow.Table
+        The columns as they stand.
+    ragged : dict
+        Row -> what is wrong with its shape.
+    blank, bytes_read : int
+        Blank lines among the rows; bytes read so far.
+    lines : array of int
+        Each row's line in the spreadsheet, the heading counted.
     """
 
     table: Any
