@@ -21,7 +21,7 @@ COLUMNS = (
     "points",
     "air_ratio_lowest",
     "air_ratio_full_lowest",
-    "unit_altitude_limit_m",
+    "heater_altitude_limit_m",
     "text",
 )
 
@@ -50,7 +50,7 @@ def routes_frame(sums: RouteSums, uses: list[RouteUse]) -> pd.DataFrame:
         if values is None:
             continue
         row = {"route_id": use.route_id, "heater": use.heater, **dict(zip(COLUMNS[2:10], values, strict=True))}
-        row["unit_altitude_limit_m"] = use.limit_m
+        row["heater_altitude_limit_m"] = use.limit_m
         if np.isnan(use.limit_m):
             row["minutes_above_limit"] = np.nan
         rows.append({**row, "text": _text(row)})
@@ -58,7 +58,7 @@ def routes_frame(sums: RouteSums, uses: list[RouteUse]) -> pd.DataFrame:
 
 
 def _text(row: dict[str, Any]) -> str:
-    limit, above = row["unit_altitude_limit_m"], row["minutes_above_limit"]
+    limit, above = row["heater_altitude_limit_m"], row["minutes_above_limit"]
     if np.isnan(limit):
         return "The unit's own altitude limit is not entered: the heater stays off on this route until it is."
     if above > 0.0:

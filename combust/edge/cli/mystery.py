@@ -17,6 +17,7 @@ from combust.domain.result import text_of_rows
 from combust.edge import interrupt
 from combust.edge.cli import output
 from combust.edge.cli.answer import Answer, answers
+from combust.edge.cli.group import NearGroup
 
 if TYPE_CHECKING:
     from combust.application.mystery import Play
@@ -31,7 +32,7 @@ salt_option = click.option(
 level_option = click.option("--level", type=click.Choice(LEVELS), default="medium", show_default=True, help="How hard.")
 
 
-@click.group("mystery", short_help="Deal, play and score a teaching case.")
+@click.group("mystery", cls=NearGroup, short_help="Deal, play and score a teaching case.")
 def command() -> None:
     """Deal, play and score a teaching case: a heater with a hidden cause.
 

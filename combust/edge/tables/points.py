@@ -179,19 +179,13 @@ def _derate_task(task: tuple[Path, Path, list[int]], shared: tuple[AltitudeSurfa
 
 def _group_runs(file: Path) -> list[list[int]]:
     """Return runs of row groups of about a block of rows each."""
-    runs: list[list[int]] = [[]]
-    rows = 0
     try:
         metadata = pq.read_metadata(file)
     except pa.ArrowInvalid:
         return [[0]]  # no Parquet: read as a whole
-    for group in range(metadata.num_row_groups):
-        if rows >= BLOCK_ROWS:
-            runs.append([])
-            rows = 0
-        runs[-1].append(group)
-        rows += metadata.row_group(group).num_rows
-    return [run for run in runs if run]
+    sizes = [metadata.row_group(group).num_rows for group in range(metadata.num_row_groups)]
+    run_of = (np.cumsum(sizes) - sizes) // BLOCK_ROWS
+    return [np.flatnonzero(run_of == run).tolist() for run in np.unique(run_of)]
 
 
 def sum_routes_dask(
