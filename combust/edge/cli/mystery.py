@@ -217,15 +217,17 @@ def _statement(
     """Return the statement in the file with what the options change."""
     from combust.application.mystery import Statement
     from combust.data.fields import as_number
+    from combust.domain.result import plain
 
     before = Statement.from_dict(held.get("statement") or {}).to_dict()
     stated = {name: as_number(text) for name, text in _pairs(said, "CAUSE=P", "fuel_over=0.8").items()}
-    return Statement.of(
+    now = Statement.of(
         stated or before["probabilities"],
         tuple(excluded) or before["excluded"],
         before["handed_back"] if hand_back is None else hand_back,
         before["record"] | _pairs(record, "FIELD=TEXT", "found=..."),
-    ).to_dict()
+    )
+    return dict(plain(now))
 
 
 def _standing(played: Play, statement: dict[str, Any], told: dict[str, Any]) -> Answer:
