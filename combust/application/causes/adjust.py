@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from combust.application.causes.fault_size import severity_moments
+from combust.application.causes.posterior import added_up
 from combust.application.causes.stage_reading import StageReading, Values
 from combust.application.causes.visit_result import Adjustment
 from combust.domain.limits import limit
@@ -29,12 +30,9 @@ def advise_trim(
     """Return the trim, or None with the reason in words. The caller has ruled out stops and invalid readings."""
     needed = engine.priors.decide("trim_probability")
     causes = engine.priors.causes
-    by_trim: dict[str, float] = {}
-    for names, share in _by_causes(result).items():
-        kinds = {causes[name].trim for name in names}
-        kind = kinds.pop() if len(kinds) == 1 else "repair"
-        by_trim[kind] = by_trim.get(kind, 0.0) + share
-    best, share = max(by_trim.items(), key=lambda item: item[1])
+    trims = ((sorted({causes[name].trim for name in names}), share) for names, share in result.explanations().items())
+    by_trim = added_up((kinds[0] if len(kinds) == 1 else "repair", share) for kinds, share in trims)
+    best, share = next(iter(by_trim.items()))
     if share < needed:
         return None, "what is at fault is not certain enough; do the next checks first."
     if best in ("repair", "none"):
@@ -48,26 +46,10 @@ def advise_trim(
     return _fuel_trim(engine, row, result, readings, best)
 
 
-def _by_causes(result: Posterior) -> dict[frozenset[str], float]:
-    shares: dict[frozenset[str], float] = {}
-    for key, share in result.probabilities().items():
-        names = frozenset(variant.cause for variant in key)
-        shares[names] = shares.get(names, 0.0) + share
-    return shares
-
-
-def _lowest(engine: Engine, row: StageReading) -> float | None:
-    """Return the lowest lambda the profile allows at the row's stage, or None when it states none."""
-    band = engine.heater.stage_of(row.healthy.name).air_ratio_band
-    limit = engine.heater.limits.air_ratio_min
-    stated = [value for value in (band[0] if band else None, limit) if value is not None]
-    return max(stated) if stated else None
-
-
-def _highest(engine: Engine, row: StageReading) -> float | None:
-    """Return the highest lambda of the profile's band at the row's stage, or None."""
-    band = engine.heater.stage_of(row.healthy.name).air_ratio_band
-    return band[1] if band else None
+def _band(engine: Engine, row: StageReading) -> tuple[float, float]:
+    """Return the lambda that the profile allows at the row's stage; 0 and infinity where it states none."""
+    low, high = engine.heater.stage_of(row.healthy.name).air_ratio_band or (0.0, np.inf)
+    return max(low, engine.heater.limits.air_ratio_min or 0.0), high
 
 
 def _starves(result: Posterior) -> str:
@@ -80,25 +62,16 @@ def _starves(result: Posterior) -> str:
 
 def _site_trim(engine: Engine, row: StageReading) -> tuple[Adjustment | None, str]:
     """A healthy heater whose lambda at this site is below its band: less fuel or more speed; never more fuel."""
-    ratio = row.healthy_air_ratio()
-    lowest = _lowest(engine, row)
-    if lowest is None or ratio >= lowest:
+    ratio, (lowest, _) = row.healthy_air_ratio(), _band(engine, row)
+    if ratio >= lowest:
         return None, "the heater does what it does when healthy, and its lambda is not below its band here."
-    target = lowest
-    speed = 100.0 * (target / ratio - 1.0)
-    text_more = ""
-    limit = engine.heater.blower_rpm_max
-    base = row.healthy.value.get("speed")
-    blower: float | None = speed
-    if limit is not None and base is not None and np.exp(base) * (1.0 + speed / 100.0) > limit:
-        blower = None
-        text_more = " The blower cannot reach that speed within its limit."
-    why = f"Healthy, but lambda is {ratio:.2f} at this site and its band starts at {lowest:.2f}.{text_more}"
-    return _adjustment(engine, row, 100.0 * (ratio / target - 1.0), blower, target, _site_u(row), why), ""
-
-
-def _site_u(row: StageReading) -> float:
-    return 100.0 * float(np.hypot(row.healthy.u["air_ratio"], row.density_u))
+    why = f"Healthy, but lambda is {ratio:.2f} at this site and its band starts at {lowest:.2f}."
+    blower: float | None = 100.0 * (lowest / ratio - 1.0)
+    fastest, base = engine.heater.blower_rpm_max, row.healthy.value.get("speed")
+    if fastest is not None and base is not None and np.exp(base) * lowest / ratio > fastest:
+        blower, why = None, f"{why} The blower cannot reach that speed within its limit."
+    u = 100.0 * float(np.hypot(row.healthy.u["air_ratio"], row.density_u))
+    return _adjustment(engine, row, 100.0 * (ratio / lowest - 1.0), blower, lowest, u, why), ""
 
 
 def _fuel_trim(
@@ -107,12 +80,11 @@ def _fuel_trim(
     """Trim the fuel back to the heater's own healthy lambda at this site, inside the profile's band."""
     cause = "fuel_over" if kind == "leaner" else "fuel_under"
     change, change_u = severity_moments(result, cause)
-    trim = 100.0 * (1.0 / (1.0 + change) - 1.0)
     u = 100.0 * change_u / (1.0 + change) ** 2
     healthy = row.healthy_air_ratio()
-    lowest, highest = _lowest(engine, row), _highest(engine, row)
-    target = min(max(healthy, lowest or 0.0), highest or np.inf)
-    trim = 100.0 * ((1.0 + trim / 100.0) * healthy / target - 1.0)
+    lowest, highest = _band(engine, row)
+    target = min(max(healthy, lowest), highest)
+    trim = 100.0 * (healthy / ((1.0 + change) * target) - 1.0)
     if kind == "richer":
         reason = _why_not_richer(engine, readings) or _starves(result)
         if reason:

@@ -26,10 +26,10 @@ class Cause:
     label: str
     sentence: str
     trim: str
-    quantity: str
-    measurement: bool
-    severity: Mapping[str, float]
-    variants: Mapping[str, float]
+    quantity: str = ""
+    measurement: bool = False
+    severity: Mapping[str, float] = field(default_factory=dict)
+    variants: Mapping[str, float] = field(default_factory=lambda: {"": 1.0})
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,15 +98,8 @@ def get_priors(source: str | Path | Priors | None = None) -> Priors:
     merged = _merge(priors_table(), read_toml(source, quantity="causes file"), "", faults)
     prior = merged["prior"]
     if not faults and (min(prior[key] for key in ("healthy", "singles", "pairs")) < 0.0 or sum(_numbers(prior)) <= 0.0):
-        faults.append(
-            Fault(
-                "prior",
-                str(prior),
-                "out_of_band",
-                why="holds a share below 0, or none above 0",
-                hint="Give shares of 0 to 1: healthy, singles and pairs.",
-            )
-        )
+        why, hint = "holds a share below 0, or none above 0", "Give shares of 0 to 1: healthy, singles and pairs."
+        faults.append(Fault("prior", str(prior), "out_of_band", why=why, hint=hint))
     if faults:
         raise CombustError(faults)
     return _priors_of(merged)
@@ -120,24 +113,20 @@ def _merge(ours: Mapping[str, Any], theirs: Mapping[str, Any], path: str, faults
     """Return our table with their values over it; a key we do not have, or another kind of value, is a fault."""
     merged = dict(ours)
     for key, value in theirs.items():
-        where = f"{path}{key}"
+        where, own = f"{path}{key}", ours.get(key)
         if key not in ours:
             why, hint = "is not in the table of causes", f"Use {', '.join(list(ours)[:12])}."
             faults.append(Fault(where, value, "unknown_name", why=why, hint=hint))
-        elif isinstance(ours[key], Mapping):
-            if isinstance(value, Mapping):
-                merged[key] = _merge(ours[key], value, f"{where}.", faults)
-            else:
-                why, hint = "is one value, where several named ones are wanted", f"Write [{where}] and its lines below."
-                faults.append(Fault(where, value, "format", why=why, hint=hint))
-        elif isinstance(ours[key], bool | str | list):
-            if type(value) is type(ours[key]):
-                merged[key] = value
-            else:
-                why, hint = f"is no {KINDS[type(ours[key])]}", f"Write it like {key} = {json.dumps(ours[key])}."
-                faults.append(Fault(where, value, "format", why=why, hint=hint))
-        elif as_number(value) is None:
-            why, hint = "is not a number", f"Give a plain number with a decimal point, like {ours[key]}."
+        elif isinstance(own, Mapping) and isinstance(value, Mapping):
+            merged[key] = _merge(own, value, f"{where}.", faults)
+        elif isinstance(own, Mapping):
+            why, hint = "is one value, where several named ones are wanted", f"Write [{where}] and its lines below."
+            faults.append(Fault(where, value, "format", why=why, hint=hint))
+        elif type(own) in KINDS and type(value) is not type(own):
+            why, hint = f"is no {KINDS[type(own)]}", f"Write it like {key} = {json.dumps(own)}."
+            faults.append(Fault(where, value, "format", why=why, hint=hint))
+        elif type(own) not in KINDS and as_number(value) is None:
+            why, hint = "is not a number", f"Give a plain number with a decimal point, like {own}."
             faults.append(Fault(where, value, "not_a_number", why=why, hint=hint))
         else:
             merged[key] = value
@@ -145,21 +134,9 @@ def _merge(ours: Mapping[str, Any], theirs: Mapping[str, Any], path: str, faults
 
 
 def _priors_of(table: Mapping[str, Any]) -> Priors:
-    causes = {
-        name: Cause(
-            name=name,
-            label=row["label"],
-            sentence=row["sentence"],
-            trim=row["trim"],
-            quantity=row.get("quantity", ""),
-            measurement=row.get("measurement", False),
-            severity=row.get("severity", {}),
-            variants=row.get("variants", {"": 1.0}),
-        )
-        for name, row in table["cause"].items()
-    }
+    causes = {name: Cause(name, **row) for name, row in table["cause"].items()}
     checks = {
-        name: Check(name=name, **{**row, "columns": tuple(row["columns"]), "needs": tuple(row["needs"])})
+        name: Check(name, **{**row, "columns": tuple(row["columns"]), "needs": tuple(row["needs"])})
         for name, row in table["check"].items()
     }
     return Priors(causes, checks, table)

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from combust.application.causes import evidence as ev
-from combust.application.causes.catalogue import Check
+from combust.application.causes.catalogue import Check, shipped_priors
 from combust.application.causes.draws import Variant
 from combust.application.causes.stacking import stacked
 from combust.application.causes.stage_reading import StageReading, Values
@@ -49,6 +49,13 @@ SEEN = {
     "look_at_terminals": ("terminals",),
     "fuel_sample": ("fuel_sample",),
     "strip_down": ("strip_down",),
+}
+# One column of each group is enough for a check to count as done; of the others all columns are wanted.
+ENOUGH: dict[str, tuple[tuple[str, ...], ...]] = {
+    "stage_and_steadiness": (("pump_hz",), ("o2_span_over_3min_pct", "flue_drift_k_per_min")),
+    "site_air": (("pressure_hpa", "altitude_m"), ("intake_temp_c",)),
+    "intake_air_co2": (("intake_co2_pct", "intake_o2_pct"),),
+    "cab_co": (("cab_co_in_ppm",),),
 }
 NEW_ROW = ("second_stage", "intake_duct_off", "exhaust_duct_off")
 
@@ -87,50 +94,20 @@ def propose_checks(
     worth.sort(key=lambda check: (TIERS.index(check.tier), -gains[check.name] / check.minutes))
     cab = [check for check in allowed if check.name == "cab_co"]
     worth = [check for check in worth if check.name != "cab_co"] + cab
-    return tuple(
-        NextCheck(
-            check.name,
-            gains[check.name],
-            check.minutes,
-            check.risk,
-            check.tier,
-            check.left(have),
-        )
-        for check in worth
-    )
+    return tuple(NextCheck(one.name, gains[one.name], one.minutes, one.risk, one.tier, one.left(have)) for one in worth)
 
 
 def checks_done(readings: Sequence[Values]) -> set[str]:
     """Return the checks whose result is already in the readings."""
     have = {key for reading in readings for key in reading}
-    stages = {reading.get("stage") for reading in readings}
-    ducts = {reading.get("arrangement") for reading in readings}
-    return {
-        name
-        for name, there in {
-            "ambient_air": "ambient_o2_pct" in have,
-            "probe_leak": {"probe_leak_test", "sample_line"} <= have,
-            "analyser_settings": "analyser_fuel" in have,
-            "stage_and_steadiness": {"pump_hz", "o2_span_over_3min_pct"} <= have
-            or {"pump_hz", "flue_drift_k_per_min"} <= have,
-            "site_air": ("pressure_hpa" in have or "altitude_m" in have) and "intake_temp_c" in have,
-            "supply_voltage": "supply_v" in have,
-            "intake_air_co2": bool({"intake_co2_pct", "intake_o2_pct"} & have),
-            "heating_air": "air_out_temp_c" in have,
-            "second_stage": len(stages) > 1,
-            "look_at_terminals": "terminals" in have,
-            "port_pressures": {"intake_static_pa", "exhaust_static_pa"} <= have,
-            "intake_duct_off": "intake_duct_off" in ducts,
-            "exhaust_duct_off": "exhaust_duct_off" in ducts,
-            "fuel_sample": "fuel_sample" in have,
-            "pump_delivery": "delivered_ml" in have,
-            "blower_speed": "blower_rpm" in have,
-            "span_gas": "span_o2_read_pct" in have,
-            "cab_co": "cab_co_in_ppm" in have,
-            "strip_down": "strip_down" in have,
-        }.items()
-        if there
-    }
+    done = {str(reading.get("arrangement")) for reading in readings} & set(NEW_ROW)
+    if len({reading.get("stage") for reading in readings}) > 1:
+        done.add("second_stage")
+    for check in shipped_priors().checks.values():
+        groups = ENOUGH.get(check.name, [(column,) for column in check.columns])
+        if check.name not in NEW_ROW and all(have & set(group) for group in groups):
+            done.add(check.name)
+    return done
 
 
 def is_allowed(check: Check, readings: Sequence[Values], safety: Safety) -> bool:

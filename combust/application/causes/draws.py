@@ -6,13 +6,13 @@ Every parameter is a smooth function of standard normals, so that proposals can 
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
-from combust.application.causes.catalogue import HEALTHY, Cause, Priors
+from combust.application.causes.catalogue import HEALTHY, Priors
 from combust.application.heater.structure import STRUCTURE, Parameters, known_structure, scaled, share_of, structure_of
 from combust.data.tables import load_table
 from combust.domain.catalogue import get_fuel
@@ -46,9 +46,8 @@ def variants_of(priors: Priors) -> tuple[Variant, ...]:
     return tuple(sorted(found, key=lambda variant: variant.cause != HEALTHY))
 
 
-def severity_of(cause: Cause, u: Any) -> Any:
-    """Return the size of a fault from a standard normal: lognormal, softly priors between smallest and largest."""
-    row = cause.severity
+def severity_of(row: Mapping[str, float], u: Any) -> Any:
+    """Return the size of a fault from a standard normal: lognormal, softly kept between smallest and largest."""
     raw = row["median"] * np.exp(np.log(row["factor"]) * u)
     # 1/(1/raw + ...) bends the upper end below the largest; the smallest is added underneath.
     above = raw / (1.0 + (raw / row["largest"]) ** 4) ** 0.25
@@ -85,7 +84,9 @@ class Drawer:
         for number, variant in enumerate((first, second)):
             if variant is not None:
                 normals = u[:, start + NORMALS_EACH * number : start + NORMALS_EACH * (number + 1)]
-                _EFFECTS[variant.cause](self, p, normals, self.priors.causes[variant.cause], variant.name)
+                row = self.priors.causes[variant.cause].severity
+                size = severity_of(row, normals[:, 0]) if row else 0.0
+                p[f"size_{variant.cause}"] = _EFFECTS[variant.cause](self, p, normals, size, variant.name)
         return p
 
     def structure_of(self, u: Floats) -> Parameters:
@@ -120,33 +121,31 @@ def _settings(heater: Heater) -> dict[str, float]:
     return {name: float(np.log(value / heater.fuel.co2_maximum_pct)) for name, value in table.items()}
 
 
-# ---- effects of each cause on the parameters; absent keys are at their healthy value --------------------------------
-def _healthy(drawer: Drawer, p: Parameters, normals: Floats, cause: Cause, variant: str) -> None:
-    return
+# ---- effects of each cause on the parameters, returned is its size; absent keys are at their healthy value -----------
+def _healthy(drawer: Drawer, p: Parameters, normals: Floats, size: Any, variant: str) -> Any:
+    return np.zeros(len(normals))
 
 
-def _restricted(side: str) -> Callable[..., None]:
+def _restricted(side: str) -> Callable[..., Any]:
     share = {"r_in": "intake_share", "r_ex": "exhaust_share"}[side]
 
-    def effect(drawer: Drawer, p: Parameters, normals: Floats, cause: Cause, variant: str) -> None:
-        size = severity_of(cause, normals[:, 0])
+    def effect(drawer: Drawer, p: Parameters, normals: Floats, size: Any, variant: str) -> Any:
         added = (resistance_from_air_change(1.0 - size, p["steepness"]) - 1.0) / p[share]
         p[side] = p.get(side, 1.0) + added
-        p[f"size_{cause.name}"] = -size
+        return -size
 
     return effect
 
 
-def _recirculated(drawer: Drawer, p: Parameters, normals: Floats, cause: Cause, variant: str) -> None:
-    p["recirculated"] = severity_of(cause, normals[:, 0])
+def _recirculated(drawer: Drawer, p: Parameters, normals: Floats, size: Any, variant: str) -> Any:
+    p["recirculated"] = size
     p["unseen_warming"] = share_of(normals[:, 1]) ** 2
     p["recirculated_heat"] = 0.2 + 0.8 * share_of(normals[:, 2])
-    p[f"size_{cause.name}"] = p["recirculated"]
+    return size
 
 
-def _supply_low(drawer: Drawer, p: Parameters, normals: Floats, cause: Cause, variant: str) -> None:
+def _supply_low(drawer: Drawer, p: Parameters, normals: Floats, size: Any, variant: str) -> Any:
     """The voltage that gives this speed at full stage; low stages of a regulated blower feel less of it."""
-    size = severity_of(cause, normals[:, 0])
     rows = drawer.structure
     regulated = drawer.regulated(p["motor"])
     saturation = scaled(rows["saturation"], normals[:, 1])
@@ -156,120 +155,109 @@ def _supply_low(drawer: Drawer, p: Parameters, normals: Floats, cause: Cause, va
     p["voltage"] = np.where(regulated > 0.5, saturation * (1.0 - size), 1.0 - size / gain)
     p["slow_unregulated"] = np.where(regulated > 0.5, 0.0, size)
     p["lost_stroke"] = scaled(rows["stroke_at_low_voltage"], normals[:, 2]) * (1.0 - p["voltage"])
-    p[f"size_{cause.name}"] = -size
+    return -size
 
 
-def _blower_weak(drawer: Drawer, p: Parameters, normals: Floats, cause: Cause, variant: str) -> None:
-    size = severity_of(cause, normals[:, 0])
+def _blower_weak(drawer: Drawer, p: Parameters, normals: Floats, size: Any, variant: str) -> Any:
     if variant == "speed":
         p["blower_speed"] = 1.0 - size
     else:
         p["head"] = 1.0 / resistance_from_air_change(1.0 - size, p["steepness"])
-    p[f"size_{cause.name}"] = -size
+    return -size
 
 
-def _fuel(sign: float) -> Callable[..., None]:
-    def effect(drawer: Drawer, p: Parameters, normals: Floats, cause: Cause, variant: str) -> None:
-        size = severity_of(cause, normals[:, 0])
-        factor = 1.0 + sign * size
-        if variant == "frequency":
-            p["frequency"] = p.get("frequency", 1.0) * factor
-        elif variant == "starving":
+def _fuel(sign: float) -> Callable[..., Any]:
+    def effect(drawer: Drawer, p: Parameters, normals: Floats, size: Any, variant: str) -> Any:
+        if variant == "starving":
             p["starving"] = size
             p["starving_low"] = 0.5 * share_of(normals[:, 1])
             p["delivery"] = p.get("delivery", 1.0) * (1.0 - size * share_of(normals[:, 2]))
         else:
-            p["stroke"] = p.get("stroke", 1.0) * factor
-            p["delivery"] = p.get("delivery", 1.0) * factor
-        p[f"size_{cause.name}"] = sign * size
+            for key in ("frequency",) if variant == "frequency" else ("stroke", "delivery"):
+                p[key] = p.get(key, 1.0) * (1.0 + sign * size)
+        return sign * size
 
     return effect
 
 
-def _burner_fouled(drawer: Drawer, p: Parameters, normals: Floats, cause: Cause, variant: str) -> None:
-    p["co_extra"] = severity_of(cause, normals[:, 0])
-    p["smoke_extra"] = p["co_extra"] * np.exp(0.4 * normals[:, 1] + 0.3)
+def _burner_fouled(drawer: Drawer, p: Parameters, normals: Floats, size: Any, variant: str) -> Any:
+    p["co_extra"] = size
+    p["smoke_extra"] = size * np.exp(0.4 * normals[:, 1] + 0.3)
     choked = 0.05 * np.exp(0.6 * normals[:, 2])
     p["r_burner"] = p.get("r_burner", 1.0) + _added_burner(p, choked)
     p["released"] = 1.0 - 0.03 * share_of(normals[:, 1])
     p["clean"] = p.get("clean", 1.0) * (1.0 - 0.12 * share_of(normals[:, 2]))
-    p[f"size_{cause.name}"] = p["co_extra"]
+    return size
 
 
 def _added_burner(p: Parameters, size: Any) -> Any:
-    size = np.minimum(size, 0.5)
-    return (resistance_from_air_change(1.0 - size, p["steepness"]) - 1.0) / (
-        1.0 - p["intake_share"] - p["exhaust_share"]
-    )
+    more = resistance_from_air_change(1.0 - np.minimum(size, 0.5), p["steepness"]) - 1.0
+    return more / (1.0 - p["intake_share"] - p["exhaust_share"])
 
 
-def _exchanger_fouled(drawer: Drawer, p: Parameters, normals: Floats, cause: Cause, variant: str) -> None:
-    size = severity_of(cause, normals[:, 0])
+def _exchanger_fouled(drawer: Drawer, p: Parameters, normals: Floats, size: Any, variant: str) -> Any:
     p["clean"] = p.get("clean", 1.0) * (1.0 - size)
     p["r_burner"] = p.get("r_burner", 1.0) + _added_burner(p, size * 0.25 * share_of(normals[:, 1]))
-    p[f"size_{cause.name}"] = -size
+    return -size
 
 
-def _heating_air(drawer: Drawer, p: Parameters, normals: Floats, cause: Cause, variant: str) -> None:
-    size = severity_of(cause, normals[:, 0])
+def _heating_air(drawer: Drawer, p: Parameters, normals: Floats, size: Any, variant: str) -> Any:
     p["heating_air"] = 1.0 - size
-    p[f"size_{cause.name}"] = -size
+    return -size
 
 
-def _air_leak(drawer: Drawer, p: Parameters, normals: Floats, cause: Cause, variant: str) -> None:
-    p["sample_air"] = severity_of(cause, normals[:, 0])
-    p[f"size_{cause.name}"] = p["sample_air"]
+def _air_leak(drawer: Drawer, p: Parameters, normals: Floats, size: Any, variant: str) -> Any:
+    p["sample_air"] = size
+    return size
 
 
-def _wet(drawer: Drawer, p: Parameters, normals: Floats, cause: Cause, variant: str) -> None:
+def _wet(drawer: Drawer, p: Parameters, normals: Floats, size: Any, variant: str) -> Any:
     p["water_left"] = 0.35 + 0.65 * share_of(normals[:, 0] + 0.8)
-    p[f"size_{cause.name}"] = p["water_left"]
+    return p["water_left"]
 
 
-def _drift(drawer: Drawer, p: Parameters, normals: Floats, cause: Cause, variant: str) -> None:
-    size = severity_of(cause, normals[:, 0]) * (1.0 if variant.endswith("high") else -1.0)
+def _drift(drawer: Drawer, p: Parameters, normals: Floats, size: Any, variant: str) -> Any:
+    size = size * (1.0 if variant.endswith("high") else -1.0)
     if variant.startswith("offset"):
         p["o2_offset"] = size
     else:
         p["o2_slope"] = -size / 12.7  # size is told at 8.2 % O2, 12.7 below air
-    p[f"size_{cause.name}"] = size
+    return size
 
 
-def _setting(drawer: Drawer, p: Parameters, normals: Floats, cause: Cause, variant: str) -> None:
+def _setting(drawer: Drawer, p: Parameters, normals: Floats, size: Any, variant: str) -> Any:
     if variant in drawer.settings:
         p["setting"] = drawer.settings[variant] + 0.01 * normals[:, 0]
     else:
-        # away from the fuel's normals value, mostly below it
+        # away from the fuel's normal value, mostly below it
         p["setting"] = np.where(normals[:, 1] > 0.6, 1.0, -1.0) * (0.03 + 0.10 * share_of(normals[:, 0]))
-    p[f"size_{cause.name}"] = np.expm1(p["setting"])
+    return np.expm1(p["setting"])
 
 
-def _fuel_other(drawer: Drawer, p: Parameters, normals: Floats, cause: Cause, variant: str) -> None:
+def _fuel_other(drawer: Drawer, p: Parameters, normals: Floats, size: Any, variant: str) -> Any:
     fuels = np.array(drawer.other_fuels[variant])
     # One continuous coordinate runs through the list, so that a proposal can move along it.
     place = share_of(normals[:, 0]) * (len(fuels) - 1)
     smallest = float(drawer.priors.table["other_fuels"]["smallest_share"])
     blend = smallest + (1.0 - smallest) * share_of(normals[:, 1])
-    need, heat, maximum = (
-        1.0 + blend * (np.interp(place, np.arange(len(fuels)), fuels[:, column]) - 1.0) for column in range(3)
+    p["air_need"], p["heat_per_air"], p["co2_maximum"] = (
+        1.0 + blend * (np.interp(place, np.arange(len(fuels)), column) - 1.0) for column in fuels.T
     )
-    p["air_need"], p["heat_per_air"], p["co2_maximum"] = need, heat, maximum
-    p[f"size_{cause.name}"] = 1.0 / need - 1.0
+    return 1.0 / p["air_need"] - 1.0
 
 
-def _stage(drawer: Drawer, p: Parameters, normals: Floats, cause: Cause, variant: str) -> None:
-    shift = 0.35 + 0.65 * share_of(normals[:, 0] + 0.8)
-    p[f"stage_shift_{variant}"] = shift
+def _stage(drawer: Drawer, p: Parameters, normals: Floats, size: Any, variant: str) -> Any:
+    p[f"stage_shift_{variant}"] = 0.35 + 0.65 * share_of(normals[:, 0] + 0.8)
     p["stage_unknown"] = normals[:, 1:3]
-    p[f"size_{cause.name}"] = shift
+    return p[f"stage_shift_{variant}"]
 
 
-def _unsteady(drawer: Drawer, p: Parameters, normals: Floats, cause: Cause, variant: str) -> None:
+def _unsteady(drawer: Drawer, p: Parameters, normals: Floats, size: Any, variant: str) -> Any:
     p["unsteady"] = np.ones(len(normals))
-    p[f"size_{cause.name}"] = np.zeros(len(normals))
+    return np.zeros(len(normals))
 
 
-_EFFECTS: dict[str, Callable[..., None]] = {
+_EFFECTS: dict[str, Callable[..., Any]] = {
     HEALTHY: _healthy,
     "intake_restricted": _restricted("r_in"),
     "exhaust_restricted": _restricted("r_ex"),

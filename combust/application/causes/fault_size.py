@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 
+from combust.application.causes.catalogue import Cause
 from combust.application.causes.posterior import Posterior
 from combust.application.causes.visit_result import Severity
 from combust.kernel.types import Floats
@@ -27,18 +26,21 @@ _TEMPLATES = {
 _LOSSES = ("air_change_pct", "exchange_change_pct", "heating_air_change_pct")
 
 
-def severity_text(quantity: str, median: float, low: float, high: float, level: float) -> Severity:
-    """Return a severity in its unit with its sentence; sizes come as shares (or ln for a factor)."""
+def severity_of(result: Posterior, cause: Cause, level: float) -> Severity | None:
+    """Return median and interval of the size of a cause with its sentence; None where it has none, or no draw of it."""
+    size, weight = severity_draws(result, cause.name)
+    quantity = cause.quantity
+    if quantity not in _TEMPLATES or len(size) == 0:
+        return None
+    tails = [0.5, (1.0 - level) / 2.0, (1.0 + level) / 2.0]
+    values: Floats = np.quantile(size, tails, weights=weight, method="inverted_cdf")
     if quantity == "co_factor":
-        values = [math.exp(value) for value in (median, low, high)]
-    elif quantity == "o2_error_pct":
-        values = [median, low, high]
-    else:
-        values = [100.0 * value for value in (median, low, high)]
-    told = [abs(value) for value in values] if quantity in _LOSSES else values
-    words = {"median": told[0], "low": min(told[1:]), "high": max(told[1:])}
-    text = _TEMPLATES[quantity].format(**words)
-    return Severity(quantity, values[0], min(values[1:]), max(values[1:]), level, text)
+        values = np.exp(values)
+    elif quantity != "o2_error_pct":  # sizes come as shares
+        values = 100.0 * values
+    told = np.abs(values) if quantity in _LOSSES else values
+    text = _TEMPLATES[quantity].format(median=told[0], low=min(told[1:]), high=max(told[1:]))
+    return Severity(quantity, float(values[0]), float(min(values[1:])), float(max(values[1:])), level, text)
 
 
 def severity_draws(result: Posterior, cause: str) -> tuple[Floats, Floats]:

@@ -7,10 +7,10 @@ so the estimate stays that of the stated prior.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from math import lgamma, log, pi
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 
@@ -26,6 +26,15 @@ FREEDOM_PROPOSAL = 9.0
 NEGLIGIBLE = -9.0
 
 Hypothesis = tuple[Variant, ...]
+Key = TypeVar("Key", str, tuple[str, ...])
+
+
+def added_up(parts: Iterable[tuple[Key, float]]) -> dict[Key, float]:
+    """Return key -> the sum of its shares, the largest first."""
+    shares: dict[Key, float] = {}
+    for key, share in parts:
+        shares[key] = shares.get(key, 0.0) + share
+    return dict(sorted(shares.items(), key=lambda item: (-item[1], item[0])))
 
 
 @dataclass
@@ -93,6 +102,11 @@ class Posterior:
             values = normalised([self.log_prior[key] + self.log_evidence[key] for key in keys])
             self.settled = dict(zip(keys, values.tolist(), strict=True))
         return self.settled
+
+    def explanations(self) -> dict[tuple[str, ...], float]:
+        """Return the probability of every set of causes (names in order), most probable first."""
+        shares = self.probabilities().items()
+        return added_up((tuple(sorted({variant.cause for variant in key})), share) for key, share in shares)
 
     def effective_samples(self) -> float:
         """Return the effective number of draws behind the whole posterior."""

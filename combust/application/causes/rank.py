@@ -14,10 +14,10 @@ from combust.application.causes.adjust import advise_trim
 from combust.application.causes.catalogue import HEALTHY, Priors, get_priors
 from combust.application.causes.checks import propose_checks
 from combust.application.causes.engine import Engine
-from combust.application.causes.fault_size import severity_draws, severity_text
+from combust.application.causes.fault_size import severity_of
 from combust.application.causes.first_look import FirstLook, first_look
 from combust.application.causes.pairs import posterior_with_pairs
-from combust.application.causes.posterior import Posterior, Visit
+from combust.application.causes.posterior import Posterior, Visit, added_up
 from combust.application.causes.separate import bayes_errors, inseparable
 from combust.application.causes.stage_reading import Values
 from combust.application.causes.visit_result import (
@@ -25,7 +25,6 @@ from combust.application.causes.visit_result import (
     Explanation,
     NextCheck,
     RankedCause,
-    Severity,
     VisitResult,
 )
 from combust.data.errors import CombustError, Fault
@@ -163,9 +162,8 @@ def group_visits(heater: Heater, readings: Readings, causes: Any = None) -> list
         key = (str(reading.get("visit_id", "1")), str(reading.get("phase", "before")))
         groups.setdefault(key, []).append(reading)
     if not rows:
-        faults.append(
-            Fault("readings", None, "missing", why="holds no row", hint="Give at least one reading with O2 in vol %.")
-        )
+        hint = "Give at least one reading with O2 in vol %."
+        faults.append(Fault("readings", None, "missing", why="holds no row", hint=hint))
     if faults:
         raise CombustError(faults)
     return list(groups.values())
@@ -194,18 +192,20 @@ def judge_visit(
     """Return what one visit means, after the first look at it."""
     weigh = posterior_with_pairs if pairs else Engine.posterior
     visit, residuals, result = weigh(engine, look.used)
-    explanations = _explanations(result)
-    valid = not look.invalid and _measurement_share(engine, explanations) < engine.priors.decide("invalid_probability")
-    told = explanations if valid else _only_measurement(engine, explanations)
-    causes = _ranked(engine, visit, result, told)
-    first = _first_set(causes, engine.priors.decide("set_share"))
+    priors, told = engine.priors, result.explanations()
+    measured = sum(share for names, share in told.items() if any(priors.causes[name].measurement for name in names))
+    valid = not look.invalid and measured < priors.decide("invalid_probability")
+    if not valid:
+        told = _only_measurement(priors, told)
+    causes = _ranked(priors, result, told)
+    first = [one.cause for one in causes if one.probability >= priors.decide("set_share") * causes[0].probability]
     sets: list[list[str]] = [first] if len(first) > 1 else []
     proposed: tuple[NextCheck, ...] = ()
     if next_checks:
         generator = np.random.default_rng([engine.seed, 2, visit.dimensions])
         if visit.dimensions and valid:
             errors = _errors(engine, visit, residuals, look)
-            sets += inseparable(errors, first, engine.priors.decide("inseparable_error"))
+            sets += inseparable(errors, first, priors.decide("inseparable_error"))
         proposed = propose_checks(
             engine, visit, result, look.used, safety=look.safety, valid=valid, generator=generator
         )
@@ -224,10 +224,8 @@ def judge_visit(
         valid=valid,
         stop=look.safety.stops,
         causes=tuple(causes),
-        marginal=_marginal(told),
-        explanations=tuple(
-            Explanation(tuple(sorted(names)), share) for names, share in told.items() if share >= LEAST_TOLD
-        ),
+        marginal=added_up((name, share) for names, share in told.items() for name in names if name != HEALTHY),
+        explanations=tuple(Explanation(names, share) for names, share in told.items() if share >= LEAST_TOLD),
         cannot_separate=tuple(tuple(names) for names in sets),
         next_checks=proposed,
         adjust=adjust,
@@ -242,88 +240,31 @@ def judge_visit(
 
 def _stood_in(visit: Visit) -> list[Assumed]:
     """Return what stood in for a missing channel of the stages that were read."""
-    stages = {row.healthy.name: row.healthy for row in visit.rows}
-    return [
-        replace(told, quantity=f"{told.quantity} of stage {name}")
-        for name, stage in stages.items()
-        for told in stage.assumed
-    ]
+    stages = {row.healthy.name: row.healthy for row in visit.rows}.values()
+    return [replace(told, quantity=f"{told.quantity} of stage {one.name}") for one in stages for told in one.assumed]
 
 
-def _explanations(result: Posterior) -> dict[frozenset[str], float]:
-    """Return the probability of every set of causes, most probable first."""
-    shares: dict[frozenset[str], float] = {}
-    for key, share in result.probabilities().items():
-        names = frozenset(variant.cause for variant in key)
-        shares[names] = shares.get(names, 0.0) + share
-    return dict(sorted(shares.items(), key=lambda item: (-item[1], sorted(item[0]))))
-
-
-def _measurement_share(engine: Engine, explanations: Mapping[frozenset[str], float]) -> float:
-    """Return the probability that sample or instrument is at fault."""
-    causes = engine.priors.causes
-    return sum(share for names, share in explanations.items() if any(causes[name].measurement for name in names))
-
-
-def _only_measurement(engine: Engine, explanations: Mapping[frozenset[str], float]) -> dict[frozenset[str], float]:
+def _only_measurement(priors: Priors, explanations: Mapping[tuple[str, ...], float]) -> dict[tuple[str, ...], float]:
     """Return the explanations by sample and instrument alone, summing to 1: nothing about the heater is told."""
-    causes = engine.priors.causes
-    kept: dict[frozenset[str], float] = {}
-    for names, share in explanations.items():
-        left = frozenset(name for name in names if causes[name].measurement)
-        if left:
-            kept[left] = kept.get(left, 0.0) + share
+    told = (
+        (tuple(name for name in names if priors.causes[name].measurement), share)
+        for names, share in explanations.items()
+    )
+    kept = added_up((names, share) for names, share in told if names)
     total = sum(kept.values())
-    return dict(sorted(((names, share / total) for names, share in kept.items()), key=lambda item: -item[1]))
+    return {names: share / total for names, share in kept.items()}
 
 
-def _marginal(explanations: Mapping[frozenset[str], float]) -> dict[str, float]:
-    """Return the probability that each cause is present at all, most probable first."""
-    shares: dict[str, float] = {}
-    for names, share in explanations.items():
-        for name in names:
-            if name != HEALTHY:
-                shares[name] = shares.get(name, 0.0) + share
-    return dict(sorted(shares.items(), key=lambda item: -item[1]))
-
-
-def _ranked(
-    engine: Engine, visit: Visit, result: Posterior, explanations: Mapping[frozenset[str], float]
-) -> list[RankedCause]:
+def _ranked(priors: Priors, result: Posterior, explanations: Mapping[tuple[str, ...], float]) -> list[RankedCause]:
     """Return the causes; a pair gives half of its probability to each member."""
-    shares: dict[str, float] = {}
-    for names, share in explanations.items():
-        for name in names:
-            shares[name] = shares.get(name, 0.0) + share / len(names)
+    shares = added_up((name, share / len(names)) for names, share in explanations.items() for name in names)
     ranked = []
-    for name, share in sorted(shares.items(), key=lambda item: -item[1]):
-        cause = engine.priors.causes[name]
-        severity = _severity(engine, result, name) if share >= 0.01 and name != HEALTHY else None
+    for name, share in shares.items():
+        cause = priors.causes[name]
+        severity = severity_of(result, cause, LEVEL) if share >= 0.01 else None
         text = f"{cause.label}: {cause.sentence}" + (f" {severity.text}" if severity else "")
         ranked.append(RankedCause(name, share, severity, text))
     return ranked
-
-
-def _severity(engine: Engine, result: Posterior, name: str) -> Severity | None:
-    """Return median and interval of the size of a cause."""
-    cause = engine.priors.causes[name]
-    if name in ("not_steady", "") or not cause.quantity:
-        return None
-    size, weight = severity_draws(result, name)
-    if len(size) == 0:
-        return None
-    order = np.argsort(size)
-    total = np.cumsum(weight[order])
-    low, median, high = (
-        float(size[order][min(int(np.searchsorted(total, level)), len(size) - 1)])
-        for level in ((1.0 - LEVEL) / 2.0, 0.5, (1.0 + LEVEL) / 2.0)
-    )
-    return severity_text(cause.quantity, median, low, high, LEVEL)
-
-
-def _first_set(causes: Sequence[RankedCause], share: float) -> list[str]:
-    """Return every cause from a tenth of the top cause's probability up."""
-    return [one.cause for one in causes if one.probability >= share * causes[0].probability]
 
 
 def _errors(engine: Engine, visit: Visit, residuals: Any, look: FirstLook) -> dict[tuple[str, str], float]:
