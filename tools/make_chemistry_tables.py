@@ -12,8 +12,8 @@ from pathlib import Path
 
 import cantera as ct
 
-from combust.application.chemistry.equilibrium import PRODUCTS, flame_equilibrium
-from combust.application.chemistry.stirred_reactor import TABLED, ReactorPoint, burn_out, other_atoms, stirred_reactor
+from combust.application.chemistry.equilibrium import ELEMENTS, PRODUCTS, GasState, flame_equilibrium
+from combust.application.chemistry.stirred_reactor import ReactorPoint, burn_out, mechanism, stirred_reactor
 
 DATA = Path(__file__).parents[1] / "combust" / "data"
 FUELS = ("n_dodecane", "n_heptane", "iso_octane", "idea_diesel", "sr23_diesel", "trf_a", "diesel_b7", "gasoline_e5")
@@ -64,8 +64,18 @@ REACTOR_RATIOS = [
     3.0,
     4.0,
 ]
+TABLED = ("O2", "N2", "AR", "CO2", "H2O", "CO", "H2", "OH", "O", "H", "NO")
 RESIDENCE_MS = [2.0, 5.0, 10.0, 20.0, 50.0]
 ZONE_AFTER_MS, ZONE_MS, COOLING_MS = 10.0, [10.0, 30.0, 100.0], (None, 30.0)
+
+
+def other_atoms(gas: GasState) -> dict[str, float]:
+    """Return the atoms of C, H, O, N in all species that the tables do not name [mol per mol gas]."""
+    known, sums = mechanism(), dict.fromkeys(ELEMENTS, 0.0)
+    for name, fraction in gas.fractions.items():
+        for element in ELEMENTS if name not in TABLED else ():
+            sums[element] += fraction * known.n_atoms(name.lower(), element)
+    return sums
 
 
 def number(value: float) -> str:

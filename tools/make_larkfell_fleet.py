@@ -235,7 +235,7 @@ cool_down_s = {cool_down}
 POLICY = """# Policy of the Larkfell fleet (invented). What is not here keeps its shipped default; every value is printed.
 cab_target_c = { value = 20, origin = "invented: Larkfell crew rules" }
 spare_share = { value = 0.1, origin = "invented: Larkfell workshop" }
-price_compensation_unit = { value = 640, origin = "invented price" }
+price_compensation_kit = { value = 640, origin = "invented price" }
 price_fuel_per_l = { value = 1.9, origin = "invented price" }
 """
 

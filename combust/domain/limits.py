@@ -65,11 +65,11 @@ def finding_kinds(about: str | None = None) -> dict[str, FindingKind]:
     kinds: dict[str, FindingKind] = {}
     places: dict[str, int] = {}
     for code, row in sorted(load_table("findings").items(), key=lambda item: SEVERITIES.index(item[1]["severity"])):
-        own = row.get("about", "reading")
-        if about in (None, own):
-            places[own] = places.get(own, -1) + 1
+        subject = row.get("about", "reading")
+        if about in (None, subject):
+            places[subject] = places.get(subject, -1) + 1
             state, forbids = row.get("state", ""), tuple(row.get("forbids", ()))
-            kinds[code] = FindingKind(code, row["severity"], row["text"], own, places[own], state, forbids)
+            kinds[code] = FindingKind(code, row["severity"], row["text"], subject, places[subject], state, forbids)
     return kinds
 
 

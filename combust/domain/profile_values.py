@@ -233,11 +233,11 @@ def _pair_problem(values: Mapping[str, Any], fuel_then: Fuel) -> str:
     if "o2_dry_pct" not in values:
         return ""
     oxygen = 100.0 * DRY_AIR.o2
-    own = oxygen / highest
+    of_fuel = oxygen / highest
     factor = (oxygen - values["o2_dry_pct"] + values.get("co_dry_ppm", 0.0) * 0.5e-4) / co2
-    if abs(factor / own - 1.0) <= share:
+    if abs(factor / of_fuel - 1.0) <= share:
         return ""
-    return f"does not belong to this O2 (fuel factor {factor:.2f}, {fuel_then.name} has about {own:.2f})"
+    return f"does not belong to this O2 (fuel factor {factor:.2f}, {fuel_then.name} has about {of_fuel:.2f})"
 
 
 def _contradictions(

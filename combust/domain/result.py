@@ -56,15 +56,22 @@ def shown(value: float | None, pattern: str, unit: str = "") -> str:
 def plain(value: Any) -> Any:
     """Return a value as plain JSON: NaN and infinity as None, numpy as Python, records and mappings as dictionaries.
 
+    A frame of pandas is a list of its rows.
+
     Examples
     --------
     >>> import numpy as np
     >>> plain({"lambda": np.float64(1.6), "co": (float("nan"), 3)})
     {'lambda': 1.6, 'co': [None, 3]}
+    >>> import pandas as pd
+    >>> plain(pd.DataFrame({"co": [3.0, float("nan")]}))
+    [{'co': 3.0}, {'co': None}]
     """
     if isinstance(value, Result):
         return {key: one for key, one in value.to_dict().items() if key != "version"}  # that of the whole is enough
-    if hasattr(value, "tolist"):  # of numpy, which is not loaded for it
+    if hasattr(value, "notna"):  # a frame of pandas, which is not loaded for it
+        value = value.astype(object).where(value.notna(), None).to_dict("records")
+    if hasattr(value, "tolist"):  # of numpy
         value = value.tolist()
     if isinstance(value, float):
         return value if math.isfinite(value) else None

@@ -11,32 +11,19 @@ from pathlib import Path
 from combust.edge import interrupt
 
 
-def partial_of(path: Path) -> Path:
-    """Return where a file is written until it is complete; a stopped command takes it away.
-
-    The name cannot be foreseen: two runs at once never write into one file, and nobody can lay a link there. It is
-    short, so that every name the folder can hold can be written.
-    """
-    partial = path.with_name(f".{os.getpid()}-{secrets.token_hex(8)}.partial")
-    interrupt.unfinished.add(partial.unlink)
-    return partial
-
-
-def drop(partial: Path) -> None:
-    """Take a partial file away, if it is still there."""
-    partial.unlink(missing_ok=True)
-    interrupt.unfinished.discard(partial.unlink)
-
-
 @contextmanager
 def whole_file(path: Path) -> Iterator[Path]:
     """Give a name to write to; the file is moved to ``path`` when the block ends well, and is gone when it does not.
 
-    A link at ``path`` is replaced, what it points to stays untouched.
+    A link at ``path`` is replaced, what it points to stays untouched. The name given cannot be foreseen: two runs at
+    once never write into one file, and nobody can lay a link there. It is short, so that every name the folder can
+    hold can be written. A stopped command takes the file away.
     """
-    partial = partial_of(path)
+    partial = path.with_name(f".{os.getpid()}-{secrets.token_hex(8)}.partial")
+    interrupt.unfinished.add(partial.unlink)
     try:
         yield partial
         os.replace(partial, path)
     finally:
-        drop(partial)
+        partial.unlink(missing_ok=True)
+        interrupt.unfinished.discard(partial.unlink)

@@ -99,8 +99,8 @@ def air_ratio_from_balance(
     weights = _balance_weights(fuel, air)
     shape = np.broadcast_shapes(*(gas.shape for gas in gases), *(np.shape(weight) for weight in weights))
     size = int(np.prod(shape))
-    simple = all(gas.ndim == 0 or (gas.shape == shape and gas.flags.c_contiguous) for gas in gases)
-    if size <= BLOCK or not simple or any(np.ndim(weight) for weight in weights):
+    in_blocks = all(gas.ndim == 0 or (gas.shape == shape and gas.flags.c_contiguous) for gas in gases)
+    if size <= BLOCK or not in_blocks or any(np.ndim(weight) for weight in weights):
         with np.errstate(divide="ignore", invalid="ignore"):
             return _balance(gases, weights)[()]
     out = np.empty(size)

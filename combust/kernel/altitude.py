@@ -78,20 +78,15 @@ class LambdaAtSite(NamedTuple):
     air_ratio_full_u: Any
 
 
-def _scales() -> tuple[float, float, float, float]:
-    """Return (slope, offset) that bring ln(p/p0), and (slope, offset) that bring 1000/T, to -1 … 1."""
-    low_x = float(np.log(air.pressure_from_altitude(HIGHEST_M) / air.STANDARD_PRESSURE_HPA))
-    high_x = float(np.log(air.pressure_from_altitude(LOWEST_M) / air.STANDARD_PRESSURE_HPA))
-    low_y, high_y = 1000.0 / (HOTTEST_C + ZERO_CELSIUS_K), 1000.0 / (COLDEST_C + ZERO_CELSIUS_K)
-    return (
-        2.0 / (high_x - low_x),
-        (high_x + low_x) / (high_x - low_x),
-        2.0 / (high_y - low_y),
-        (high_y + low_y) / (high_y - low_y),
-    )
+def _scale(low: float, high: float) -> tuple[float, float]:
+    """Return (slope, offset) that bring low to high to -1 … 1."""
+    return 2.0 / (high - low), (high + low) / (high - low)
 
 
-SLOPE_X, OFFSET_X, SLOPE_Y, OFFSET_Y = _scales()
+SLOPE_X, OFFSET_X = _scale(
+    *(float(np.log(air.pressure_from_altitude(end) / air.STANDARD_PRESSURE_HPA)) for end in (HIGHEST_M, LOWEST_M))
+)
+SLOPE_Y, OFFSET_Y = _scale(*(1000.0 / (end + ZERO_CELSIUS_K) for end in (HOTTEST_C, COLDEST_C)))
 
 
 def fit_nodes() -> tuple[Floats, Floats]:

@@ -112,13 +112,13 @@ def best_air_ratio(by_o2: LambdaFromOneGas, by_co2: LambdaFromOneGas) -> BestEst
     uncertainties, u is widened by z/2, so that a contradiction never looks like precision.
     """
     shared = by_o2.by_co * by_co2.by_co + by_o2.by_hydrogen * by_co2.by_hydrogen
-    apart = by_o2.variance + by_co2.variance - 2.0 * shared
+    of_difference = by_o2.variance + by_co2.variance - 2.0 * shared
     with np.errstate(divide="ignore", invalid="ignore"):
-        weight = np.clip((by_o2.variance - shared) / apart, 0.0, 1.0)
+        weight = np.clip((by_o2.variance - shared) / of_difference, 0.0, 1.0)
         both = by_o2.air_ratio + weight * (by_co2.air_ratio - by_o2.air_ratio)
         variance = (1.0 - weight) ** 2 * by_o2.variance + weight**2 * by_co2.variance
         variance = variance + 2.0 * weight * (1.0 - weight) * shared
-        z = np.abs(by_o2.air_ratio - by_co2.air_ratio) / np.sqrt(apart)
+        z = np.abs(by_o2.air_ratio - by_co2.air_ratio) / np.sqrt(of_difference)
     u = np.sqrt(variance) * np.maximum(1.0, z / 2.0)
     no_o2, no_co2 = np.isnan(by_o2.air_ratio), np.isnan(by_co2.air_ratio)
     best = np.where(no_o2, by_co2.air_ratio, np.where(no_co2, by_o2.air_ratio, both))

@@ -85,7 +85,7 @@ def test_lambda_that_cantera_finds_in_the_burnt_gas(name: str) -> None:
     state = flame_equilibrium(name, 1.4)
     species = ct.Species("FUEL", {"C": 1.0, "H": burnt.h_c, **({"O": burnt.o_c} if burnt.o_c else {})})
     species.thermo = ct.ConstantCp(200.0, 6000.0, ct.one_atm, [298.15, 0.0, 0.0, 3e4])
-    nasa = {one.name: one for one in ct.Species.list_from_file("nasa_gas.yaml")}
+    nasa = {one.name.upper(): one for one in ct.Species.list_from_file("nasa_gas.yaml")}
     gas = ct.Solution(thermo="ideal-gas", species=[nasa[key] for key in state.fractions if key != "FUEL"] + [species])
     gas.TPX = 1000.0, ct.one_atm, dict(state.fractions)
     air = {"O2": DRY_AIR.o2, "N2": DRY_AIR.n2, "Ar": DRY_AIR.ar, "CO2": DRY_AIR.co2}

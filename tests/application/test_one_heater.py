@@ -117,3 +117,19 @@ def test_a_sea_level_pressure_up_high_is_refused(height: float, pressure: float,
         return
     with pytest.raises(CombustError, match="does not belong"):
         Site(height, pressure)
+
+
+@pytest.mark.independent
+@pytest.mark.parametrize("temp", [-25.0, 18.0])
+def test_site_and_fleet_show_the_same_gases_and_trims(temp: float) -> None:
+    """One heater below its own limit: what a place does to it, and the same place as the second row of a fleet."""
+    heater = Heater.load(ROOT / "heaters" / "heater-0312.toml")
+    place = Site(1200.0, None, temp)
+    alone = site_effect(heater, place)
+    assert alone.fuel_trim_full_pct is not None
+    one = heater_type("one", heater, Policy.of())
+    pressures, temps = np.array([1013.25, place.pressure]), np.array([10.0, temp])
+    row = {key: column[1] for key, column in Fleet([one, one], np.array([1, 0])).columns_at(pressures, temps).items()}
+    shown = [key for key in row if "_trim_" in key and "_minimum_" not in key] + [key for key in row if "o2_" in key]
+    assert len(shown) == 12
+    assert {key: row[key] for key in shown} == {key: getattr(alone, key) for key in shown}

@@ -58,6 +58,12 @@ ENOUGH: dict[str, tuple[tuple[str, ...], ...]] = {
     "cab_co": (("cab_co_in_ppm",),),
 }
 NEW_ROW = ("second_stage", "intake_duct_off", "exhaust_duct_off")
+# Columns without which a column of a check says nothing.
+ENTERED_WITH = {
+    "delivered_ml": ("strokes",),
+    "span_o2_read_pct": ("span_o2_pct",),
+    "air_out_temp_c": ("air_in_temp_c",),
+}
 
 
 @dataclass

@@ -22,7 +22,7 @@ PRODUCTS = ("O2", "N2", "Ar", "CO2", "H2O", "CO", "H2", "OH", "O", "H", "NO", "N
 ELEMENTS = ("C", "H", "O", "N")
 # Where the flame functions are checked against Cantera's own mechanisms and published values.
 AIR_RATIO_BAND = (0.5, 6.0)
-STANDARD_K = 298.15
+STANDARD_K, SOOT_K = 298.15, 1000.0
 # Heat capacity of a liquid hydrocarbon (textbook value, from memory): matters only away from 25 °C [J/(kg K)].
 LIQUID_HEAT_CAPACITY = 2000.0
 
@@ -38,7 +38,7 @@ class GasState:
     temp_k : float
         [K].
     fractions : mapping
-        Species -> mole fraction of the wet gas [mol/mol].
+        Species in capitals -> mole fraction of the wet gas [mol/mol].
     element_residual : float
         Largest relative error of the C, H, O and N balance between what went in and what came out [-].
     """
@@ -50,7 +50,7 @@ class GasState:
 
     def wet(self, species: str) -> float:
         """Return a mole fraction of the wet gas [mol/mol]; 0 for a species that is not in the model."""
-        return self.fractions.get(species, 0.0)
+        return self.fractions.get(species.upper(), 0.0)
 
     def dry_ppm(self, species: str) -> float:
         """Return a share of the dry gas [ppm]."""
@@ -140,21 +140,30 @@ def flame_equilibrium(
     if faults:
         raise CombustError(faults)
     net = burnt.net_heating_value_mj_per_kg if net_heating_value_mj_per_kg is None else net_heating_value_mj_per_kg
-    gas = _phase(burnt.h_c, burnt.o_c, burnt.n_c, burnt.s_c, net)
+    gas = _phase(burnt, net)
     moles = ratio * float(stoichiometric_air_moles(burnt, air=air))
-    mixed = {"FUEL": 1.0, "O2": moles * air.o2, "N2": moles * air.n2, "Ar": moles * air.ar, "CO2": moles * air.co2}
-    mixed = {name: x for name, x in mixed.items() if x > 0.0}
-    gas.TPX = place["intake_temp_c"] + ZERO_CELSIUS_K, place["pressure_hpa"] * 100.0, mixed
-    before = _elements(gas)
+    fill(gas, "FUEL", moles, place["intake_temp_c"] + ZERO_CELSIUS_K, place["pressure_hpa"] * 100.0, air)
+    before = elements_per_kg(gas)
     gas.equilibrate("HP", rtol=1e-10)
-    residual = float(np.abs(_elements(gas) / before - 1.0).max())
-    fractions = dict(zip(gas.species_names, map(float, gas.X), strict=True))
-    return GasState(ratio, float(gas.T), fractions, residual)
+    return state_of(gas, ratio, before)
 
 
-def _elements(gas: Any) -> Any:
-    """Return kmol of C, H, O, N per kg of gas."""
+def fill(gas: Any, fuel: str, air_moles: float, temp_k: float, pascal: float, air: DryAir = DRY_AIR) -> None:
+    """Set a gas of Cantera to one mole of a fuel species with so many moles of air."""
+    parts = {name: air_moles * getattr(air, name) for name in ("o2", "n2", "ar", "co2")}
+    gas.TPX = temp_k, pascal, {fuel: 1.0, **parts}
+
+
+def elements_per_kg(gas: Any) -> Any:
+    """Return the C, H, O and N of a gas of Cantera [kmol/kg]."""
     return np.array([gas.elemental_mass_fraction(name) / gas.atomic_weight(name) for name in ELEMENTS])
+
+
+def state_of(gas: Any, air_ratio: float, before: Any) -> GasState:
+    """Return the state of a gas of Cantera; ``before`` is :func:`elements_per_kg` of what went in."""
+    residual = float(np.abs(elements_per_kg(gas) / before - 1.0).max())
+    names = [name.upper() for name in gas.species_names]
+    return GasState(air_ratio, float(gas.T), dict(zip(names, map(float, gas.X), strict=True)), residual)
 
 
 @cache
@@ -162,26 +171,21 @@ def _nasa() -> dict[str, Any]:
     return {species.name: species for species in cantera().Species.list_from_file("nasa_gas.yaml")}
 
 
-@cache
-def _phase(h_c: float, o_c: float, n_c: float, s_c: float, net: float) -> Any:
+def _phase(fuel: Fuel, net: float) -> Any:
     """Return an ideal gas of products and of the fuel per carbon atom with the enthalpy its heating value asks for."""
     ct = cantera()
-    atoms = {"C": 1.0, "H": h_c, "O": o_c, "N": n_c, "S": s_c}
+    atoms = {"C": 1.0, "H": fuel.h_c, "O": fuel.o_c, "N": fuel.n_c, "S": fuel.s_c}
     species = ct.Species("FUEL", {name: count for name, count in atoms.items() if count})
-    burnt = (("CO2", 1.0), ("H2O", h_c / 2.0), ("SO2", s_c))
-    mass = float(molar_mass_per_carbon(_bare(h_c, o_c, n_c, s_c)))
+    burnt = (("CO2", 1.0), ("H2O", fuel.h_c / 2.0), ("SO2", fuel.s_c))
+    mass = float(molar_mass_per_carbon(fuel))
     enthalpy = net * 1e6 * mass + sum(count * _nasa()[name].thermo.h(STANDARD_K) for name, count in burnt)
     # The entropy of the fuel decides nothing: at any flame temperature none of it is left.
     species.thermo = ct.ConstantCp(200.0, 6000.0, ct.one_atm, [STANDARD_K, enthalpy, 5e4, LIQUID_HEAT_CAPACITY * mass])
     return ct.Solution(thermo="ideal-gas", species=[_nasa()[name] for name in PRODUCTS] + [species])
 
 
-def _bare(h_c: float, o_c: float, n_c: float, s_c: float) -> Fuel:
-    return Fuel("bare", h_c, o_c, n_c, s_c, net_heating_value_mj_per_kg=40.0)
-
-
-def solid_carbon_at_equilibrium(fuel: Fuel | str, air_ratio: float, *, temp_k: float = 1000.0) -> float:
-    """Return the share of the fuel's carbon that equilibrium leaves as graphite at a temperature [mol/mol].
+def solid_carbon_at_equilibrium(fuel: Fuel | str, air_ratio: float) -> float:
+    """Return the share of the fuel's carbon that equilibrium leaves as graphite at 1000 K [mol/mol].
 
     It is 0 at every lambda a heater runs at: equilibrium says nothing about a smoking burner. Soot comes from rich
     pockets that never mix, long before the whole gas is rich.
@@ -191,8 +195,6 @@ def solid_carbon_at_equilibrium(fuel: Fuel | str, air_ratio: float, *, temp_k: f
     fuel : Fuel or str
     air_ratio : float
         lambda of the whole gas [-], 0.05 to 6.
-    temp_k : float
-        [K].
 
     Raises
     ------
@@ -210,13 +212,13 @@ def solid_carbon_at_equilibrium(fuel: Fuel | str, air_ratio: float, *, temp_k: f
     """
     ct, burnt = cantera(), get_fuel(fuel)
     within("air_ratio", air_ratio, (0.05, AIR_RATIO_BAND[1]))
-    gas = _phase(burnt.h_c, burnt.o_c, burnt.n_c, burnt.s_c, burnt.net_heating_value_mj_per_kg)
+    gas = _phase(burnt, burnt.net_heating_value_mj_per_kg)
     solid = ct.Solution("graphite.yaml", "graphite")
     moles = air_ratio * float(stoichiometric_air_moles(burnt))
-    gas.TPX = temp_k, ct.one_atm, {"FUEL": 1.0, "O2": moles * DRY_AIR.o2, "N2": moles * (1.0 - DRY_AIR.o2)}
-    solid.TP = temp_k, ct.one_atm
+    fill(gas, "FUEL", moles, SOOT_K, ct.one_atm)
+    solid.TP = SOOT_K, ct.one_atm
     mixture = ct.Mixture([(gas, 1.0 + moles), (solid, 1e-6)])
-    mixture.T, mixture.P = temp_k, ct.one_atm
+    mixture.T, mixture.P = SOOT_K, ct.one_atm
     # The other solver, vcs, fails on hand-made phases (libraries tried: vcs never, gibbs always).
     mixture.equilibrate("TP", solver="gibbs")
     carbon = float(mixture.species_moles[mixture.n_species - 1])

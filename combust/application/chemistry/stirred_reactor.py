@@ -8,22 +8,29 @@ evaporating burner has drops, rich pockets, cold walls and mixing that takes lon
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from functools import cache, partial
+from dataclasses import dataclass, replace
+from functools import cache
 from typing import Any
 
-import numpy as np
-
-from combust.application.chemistry.equilibrium import AIR_RATIO_BAND, ELEMENTS, GasState, cantera, within
+from combust.application.chemistry.equilibrium import (
+    AIR_RATIO_BAND,
+    STANDARD_K,
+    GasState,
+    cantera,
+    elements_per_kg,
+    fill,
+    state_of,
+    within,
+)
 from combust.data.errors import CombustError, Fault
-from combust.kernel.constants import DRY_AIR, ZERO_CELSIUS_K, DryAir
+from combust.kernel.constants import DRY_AIR
 
 MECHANISM = ("nDodecane_Reitz.yaml", "nDodecane_IG")
-FUEL_SPECIES = "c12h26"
+FUEL_SPECIES, STOICHIOMETRIC_OXYGEN = "c12h26", 12.0 + 26.0 / 4.0
 THERMAL_NO = ({"N", "NO", "N2", "O"}, {"N", "O2", "NO", "O"}, {"N", "OH", "NO", "H"})
-TABLED = ("O2", "N2", "AR", "CO2", "H2O", "CO", "H2", "OH", "O", "H", "NO")
 RESIDENCE_BAND_MS = (0.5, 500.0)
 EXTINCT_K = 1000.0  # a burning n-dodecane reactor stays above 1250 K; below 1000 K it is washing out
+SINK_K = 393.15
 RELATIVE, ABSOLUTE = 1e-10, 1e-18
 
 
@@ -85,10 +92,10 @@ def mechanism() -> Any:
     return ct.Solution(thermo="ideal-gas", kinetics="gas", species=species, reactions=reactions)
 
 
-def stirred_reactor(
-    air_ratio: float, residence_ms: float, *, intake_temp_c: float = 25.0, pressure_hpa: float = 1013.25
-) -> ReactorPoint:
+def stirred_reactor(air_ratio: float, residence_ms: float) -> ReactorPoint:
     """Return the steady burning state of a perfectly stirred, adiabatic reactor fed with n-dodecane vapour and air.
+
+    Both enter at 25 °C and one atmosphere.
 
     Parameters
     ----------
@@ -96,7 +103,6 @@ def stirred_reactor(
         lambda [-], 0.5 to 6.
     residence_ms : float
         Mass in the reactor over mass flow [ms], 0.5 to 500.
-    intake_temp_c, pressure_hpa : float
 
     Returns
     -------
@@ -118,8 +124,9 @@ def stirred_reactor(
     ratio = within("air_ratio", air_ratio, AIR_RATIO_BAND)
     seconds = within("residence_ms", residence_ms, RESIDENCE_BAND_MS, "ms") * 1e-3
     ct, gas = cantera(), mechanism()
-    _mix(gas, ratio, intake_temp_c, pressure_hpa)
-    inlet, fed = ct.Reservoir(gas, clone=True), _elements_per_kg(gas, gas.Y)
+    air_moles = ratio * STOICHIOMETRIC_OXYGEN / DRY_AIR.o2
+    fill(gas, FUEL_SPECIES, air_moles, STANDARD_K, ct.one_atm)
+    inlet, fed = ct.Reservoir(gas, clone=True), elements_per_kg(gas)
     gas.equilibrate("HP")
     reactor, outlet = ct.IdealGasConstPressureReactor(gas, clone=True), ct.Reservoir(gas, clone=True)
     controllers = [
@@ -128,30 +135,26 @@ def stirred_reactor(
     ]
     network = ct.ReactorNet([reactor])
     network.rtol, network.atol = RELATIVE, ABSOLUTE
-    point = partial(ReactorPoint, ratio, float(residence_ms), 0.0, None)
+    why = f"{residence_ms:g} ms are too short for this mixture: the flame blows out"
+    blown_out = ReactorPoint(ratio, float(residence_ms), 0.0, None, "blown_out", why, None)
     try:
         for step in range(1, 41):
             network.advance(0.25 * step * seconds)
             if reactor.T < EXTINCT_K:
-                return point("blown_out", _washed_out(residence_ms), None)
+                return blown_out
         before = reactor.T
         network.solve_steady()
     except ct.CanteraError as error:
-        return point("failed", _first_line(error), None)
+        return replace(blown_out, status="failed", reason=_first_line(error))
     # Steady solvers fall on the cold branch without a word: the temperature tells.
     if reactor.T < EXTINCT_K or abs(reactor.T - before) > 50.0:
-        return point("blown_out", _washed_out(residence_ms), None)
+        return blown_out
     del controllers
-    return point("burning", "", _state(reactor.phase, ratio, fed))
+    return replace(blown_out, status="burning", reason="", gas=state_of(reactor.phase, ratio, fed))
 
 
 def burn_out(
-    start: ReactorPoint,
-    burn_out_ms: Sequence[float],
-    *,
-    cooling_ms: float | None = None,
-    sink_temp_c: float = 120.0,
-    pressure_hpa: float = 1013.25,
+    start: ReactorPoint, burn_out_ms: Sequence[float], *, cooling_ms: float | None = None
 ) -> list[ReactorPoint]:
     """Return the gas along a plug-flow zone behind a stirred reactor.
 
@@ -162,8 +165,7 @@ def burn_out(
     burn_out_ms : sequence of float
         Times in the zone, rising [ms].
     cooling_ms : float, optional
-        Time constant of cooling towards the sink, with the gas's heat capacity at the start [ms]; None = adiabatic.
-    sink_temp_c, pressure_hpa : float
+        Time constant of cooling towards 120 °C, with the gas's heat capacity at the start [ms]; None = adiabatic.
 
     Returns
     -------
@@ -177,63 +179,28 @@ def burn_out(
     >>> later.gas.dry_ppm("CO") < 0.1 * first.gas.dry_ppm("CO")
     True
     """
-    ct, gas, points = cantera(), mechanism(), []
-
-    def point(time: float, status: str, reason: str, state: GasState | None) -> ReactorPoint:
-        return ReactorPoint(start.air_ratio, start.residence_ms, time, cooling_ms, status, reason, state)
-
+    ct, gas = cantera(), mechanism()
+    points = [replace(start, burn_out_ms=time, cooling_ms=cooling_ms) for time in burn_out_ms]
     if start.gas is None:
         why = f"nothing burns in the reactor before it: {start.reason}"
-        return [point(time, start.status, why, None) for time in burn_out_ms]
-    gas.TPX = start.gas.temp_k, pressure_hpa * 100.0, start.gas.fractions
-    entered = _elements_per_kg(gas, gas.Y)
+        return [replace(point, reason=why) for point in points]
+    gas.TPX = start.gas.temp_k, ct.one_atm, start.gas.fractions
+    entered = elements_per_kg(gas)
     parcel = ct.IdealGasConstPressureReactor(gas, clone=True)
     heat_rate = 0.0 if cooling_ms is None else parcel.mass * gas.cp_mass / (cooling_ms * 1e-3)
-    gas.TP = sink_temp_c + ZERO_CELSIUS_K, pressure_hpa * 100.0
+    gas.TP = SINK_K, ct.one_atm
     wall = ct.Wall(parcel, ct.Reservoir(gas, clone=True), A=1.0, U=heat_rate)
     network = ct.ReactorNet([parcel])
     network.rtol, network.atol = RELATIVE, ABSOLUTE
-    for time in burn_out_ms:
+    for index, point in enumerate(points):
         try:
-            network.advance(time * 1e-3)
+            network.advance(point.burn_out_ms * 1e-3)
         except ct.CanteraError as error:
-            points.append(point(time, "failed", _first_line(error), None))
-            continue
-        points.append(point(time, "burning", "", _state(parcel.phase, start.air_ratio, entered)))
+            points[index] = replace(point, status="failed", reason=_first_line(error), gas=None)
+        else:
+            points[index] = replace(point, gas=state_of(parcel.phase, start.air_ratio, entered))
     del wall
     return points
-
-
-def _mix(gas: Any, air_ratio: float, intake_temp_c: float, pressure_hpa: float, air: DryAir = DRY_AIR) -> None:
-    carbon, hydrogen = 12.0, 26.0
-    moles = air_ratio * (carbon + hydrogen / 4.0) / air.o2
-    mixed = {FUEL_SPECIES: 1.0, **{name: moles * getattr(air, name) for name in ("o2", "n2", "ar", "co2")}}
-    gas.TPX = intake_temp_c + ZERO_CELSIUS_K, pressure_hpa * 100.0, mixed
-
-
-def _elements_per_kg(gas: Any, mass_fractions: Any) -> Any:
-    moles = mass_fractions / gas.molecular_weights
-    counts = np.array([[gas.n_atoms(k, name) for k in range(gas.n_species)] for name in ELEMENTS])
-    return counts @ moles
-
-
-def _state(gas: Any, air_ratio: float, before: Any) -> GasState:
-    residual = float(np.abs(_elements_per_kg(gas, gas.Y) / before - 1.0).max())
-    names = [name.upper() for name in gas.species_names]
-    return GasState(air_ratio, float(gas.T), dict(zip(names, map(float, gas.X), strict=True)), residual)
-
-
-def other_atoms(gas: GasState) -> dict[str, float]:
-    """Return the atoms of C, H, O, N in all species that the tables do not name [mol per mol gas]."""
-    known, sums = mechanism(), dict.fromkeys(ELEMENTS, 0.0)
-    for name, fraction in gas.fractions.items():
-        for element in ELEMENTS if name not in TABLED else ():
-            sums[element] += fraction * known.n_atoms(name.lower(), element)
-    return sums
-
-
-def _washed_out(residence_ms: float) -> str:
-    return f"{residence_ms:g} ms are too short for this mixture: the flame blows out"
 
 
 def _first_line(error: Exception) -> str:

@@ -11,10 +11,6 @@ from combust.data.errors import CombustError, Fault
 from combust.data.tables import load_columns, load_table
 from combust.kernel.types import Floats
 
-WHAT_A_REACTOR_SAYS = (
-    "A stirred reactor shows shapes: finite time leaves CO far above equilibrium, CO has a minimum over lambda, "
-    "thermal NO falls steeply with excess air, and a flame blows out when the time is too short."
-)
 WHAT_A_REACTOR_DOES_NOT_SAY = (
     "It does not say how many ppm a heater makes: a small evaporating burner has drops, rich pockets, cold walls and "
     "mixing slower than the chemistry. Thermal NO alone; no soot; n-dodecane instead of diesel."
@@ -23,33 +19,21 @@ WORDS = ("fuel", "status", "reason")
 
 
 class ChemistryTable(dict[str, Any]):
-    """Columns of a shipped sweep by name, as arrays of one length; empty numbers are NaN.
-
-    Attributes
-    ----------
-    provenance : tuple of str
-        Where the table comes from.
-    """
-
-    provenance: tuple[str, ...] = ()
+    """Columns of a shipped sweep by name, as arrays of one length; empty numbers are NaN."""
 
     @classmethod
     def shipped(cls, name: str) -> ChemistryTable:
         """Return the table ``combust/data/<name>.csv``."""
-        columns, provenance = load_columns(name)
-        table = cls({
-            name: np.array(texts if name in WORDS else [float(text or "nan") for text in texts])
+        columns, _ = load_columns(name)
+        return cls(
+            (name, np.array(texts if name in WORDS else [float(text or "nan") for text in texts]))
             for name, texts in columns.items()
-        })  # fmt: skip
-        table.provenance = provenance
-        return table
+        )
 
     def where(self, **values: Any) -> ChemistryTable:
         """Return the rows where every named column has the value; NaN (no cooling) is found by None."""
         held = [np.isnan(self[name]) if value is None else self[name] == value for name, value in values.items()]
-        found = ChemistryTable({name: column[np.all(held, axis=0)] for name, column in self.items()})
-        found.provenance = self.provenance
-        return found
+        return ChemistryTable((name, column[np.all(held, axis=0)]) for name, column in self.items())
 
     def dry_ppm(self, species: str) -> Floats:
         """Return a share of the dry gas [ppm]."""

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from combust.application.fleet.policy import Policy
-from combust.application.fleet.tables import Faults, constant
+from combust.application.fleet.tables import Faults
 from combust.application.heater.baseline import healthy_stage
 from combust.application.heater.healthy import HealthyStage
 from combust.application.site.derating import stage_columns
@@ -28,9 +28,9 @@ class HeaterType:
     Attributes
     ----------
     numbers : mapping
-        useful_heat_kw, efficiency, heating_value_kwh_per_l, air_ratio_min, low_air_ratio (healthy lambda of the low
-        stage), run_power_w, glow_power_w, glow_s, cool_down_s, and, NaN where not entered, altitude_limit_m and
-        blower_trim_pct.
+        useful_heat_kw, base_air_ratio, expansion_per_k and fuel_temp_c of the baseline; efficiency,
+        heating_value_kwh_per_l, air_ratio_min, low_air_ratio (healthy lambda of the low stage), run_power_w,
+        glow_power_w, glow_s, cool_down_s; and, NaN where not entered, altitude_limit_m and blower_trim_pct.
     origins : mapping
         Where those come from that a policy can stand in for.
     """
@@ -51,7 +51,8 @@ def heater_type(name: str, heater: Heater, policy: Policy) -> HeaterType:
     """
     base = healthy_stage(heater)
     if base.useful_heat_kw is None or base.fuel.density_kg_per_m3 is None:
-        raise CombustError(_lacks(name, base))
+        what = "useful_heat_kw of the stage" if base.useful_heat_kw is None else "density of the fuel"
+        raise CombustError(Fault("profile", name, "missing", why=f"has no {what}", hint="Add it to the profile."))
     kwh_per_l = base.fuel.net_heating_value_mj_per_kg * base.fuel.density_kg_per_m3 / 3600.0
     start = heater.start
     given = {
@@ -64,6 +65,9 @@ def heater_type(name: str, heater: Heater, policy: Policy) -> HeaterType:
     }
     numbers = {key: policy[key] if number is None else number for key, number in given.items()} | {
         "useful_heat_kw": base.useful_heat_kw,
+        "base_air_ratio": base.air_ratio,
+        "expansion_per_k": base.expansion_per_k,
+        "fuel_temp_c": base.fuel_temp_c,
         "heating_value_kwh_per_l": kwh_per_l,
         "low_air_ratio": _low_air_ratio(heater, base),
         "altitude_limit_m": np.nan if heater.limits.altitude_m is None else heater.limits.altitude_m,
@@ -78,11 +82,6 @@ def _low_air_ratio(heater: Heater, base: HealthyStage) -> float:
     low = min(heater.stages.values(), key=lambda one: (one.fuel_l_per_h or np.inf, one.useful_heat_kw or np.inf))
     unknown = heater.baseline_of(low.name) is None and low.air_ratio_band is None
     return np.nan if low.name == base.name or unknown else healthy_stage(heater, stage=low.name).air_ratio
-
-
-def _lacks(name: str, base: HealthyStage) -> Fault:
-    what = "useful_heat_kw of the stage" if base.useful_heat_kw is None else "density of the fuel"
-    return Fault("profile", name, "missing", why=f"has no {what}", hint="Add it to the profile.")
 
 
 def types_of(
@@ -106,7 +105,7 @@ def types_of(
             position[code] = -1
             reason = " ".join(str(fault) for fault in error.faults)
             told = f"profile {shorten(name) or 'not given'}: {reason}"
-            faults.add("vehicles", codes == code, "profile", names, error.code, constant(told))
+            faults.add("vehicles", codes == code, "profile", names, error.code, told)
     return types, position[codes]
 
 
@@ -144,11 +143,6 @@ class Fleet:
         """Return a number of each row's type."""
         return np.array([one.numbers[key] for one in self.types], dtype=float)[self.index]
 
-    @property
-    def base_air_ratio(self) -> Any:
-        """Return lambda of each row's baseline."""
-        return np.array([one.base.air_ratio for one in self.types])[self.index]
-
     def _each(self, pressure_hpa: Any, temp_c: Any, work: Callable[..., Mapping[str, Any]]) -> dict[str, Any]:
         """Return the columns that ``work(type, air, temperatures)`` gives, a row each; equal nights are worked once."""
         size = len(self.index)
@@ -166,10 +160,10 @@ class Fleet:
 
         def work(one: HeaterType, here: SiteAir, temp: Any) -> Mapping[str, Any]:
             base, least = one.base, min(one.numbers["air_ratio_min"], one.base.air_ratio)
-            told = stage_columns(base, here, temp, base.air_ratio)
+            columns = stage_columns(base, here, temp, base.air_ratio)
             factor = base.trim(here, base.fuel_density(temp), least, by="fuel").factor
-            told["fuel_trim_to_minimum_pct"] = fuel_trim_to_keep(told["air_ratio"], least)
-            return told | {"fuel_trim_to_minimum_full_pct": 100.0 * (np.minimum(factor, 1.0) - 1.0)}
+            columns["fuel_trim_to_minimum_pct"] = fuel_trim_to_keep(columns["air_ratio"], least)
+            return columns | {"fuel_trim_to_minimum_full_pct": 100.0 * (np.minimum(factor, 1.0) - 1.0)}
 
         return self._each(pressure_hpa, temp_c, work)
 

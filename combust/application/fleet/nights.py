@@ -14,7 +14,7 @@ from combust.kernel.altitude import LambdaAtSite, fuel_density_ratio
 
 NIGHTS = (("design_night", "", "design_temp_c"), ("mildest_night", "_mild", "mildest_use_temp_c"))
 ACCOUNTS = ("air_ratio", "air_ratio_with_fuel_density", "air_ratio_full")
-AT_DESIGN = (  # of what a site does to a stage, what the design night is told by
+AT_DESIGN = (  # what the design night shows of the stage, beside its lambdas
     "o2_dry_pct",
     "co2_dry_pct",
     "o2_dry_full_pct",
@@ -60,18 +60,18 @@ def nights_frame(vehicles: pd.DataFrame, sites: pd.DataFrame, at: Any, fleet: Fl
             "pressure_hpa": pressure,
             "design_temp_c": cold,
             "mildest_use_temp_c": mild,
-            "unit_altitude_limit_m": fleet.of("altitude_limit_m"),
+            "heater_altitude_limit_m": fleet.of("altitude_limit_m"),
             "compensation_limit_m": vehicles["compensation_limit_m"],
             "minimum_air_ratio": fleet.of("air_ratio_min"),
-            "base_air_ratio": fleet.base_air_ratio,
+            "base_air_ratio": fleet.of("base_air_ratio"),
             "cab_ua_w_per_k": vehicles["cab_ua_w_per_k"],
             "ventilation_m3_per_h": vehicles["ventilation_m3_per_h"].fillna(0.0),
         }
     )
-    told, mild_night = fleet.columns_at(pressure, cold), fleet.lambda_at(pressure, mild)
-    lambdas = {key: told[key] for key in LambdaAtSite._fields}
-    at_mild = {f"{key}_mild": column for key, column in mild_night._asdict().items()}
-    frame = frame.assign(**lambdas, **at_mild, **{key: told[key] for key in AT_DESIGN})
+    coldest, mildest = fleet.columns_at(pressure, cold), fleet.lambda_at(pressure, mild)
+    lambdas = {key: coldest[key] for key in LambdaAtSite._fields}
+    at_mild = {f"{key}_mild": column for key, column in mildest._asdict().items()}
+    frame = frame.assign(**lambdas, **at_mild, **{key: coldest[key] for key in AT_DESIGN})
     # Unknown limit: NaN compares False, so "possible" is only ever said where it is known.
     available = vehicles["blower_trim_max_pct"].astype(float).fillna(pd.Series(fleet.of("blower_trim_pct")))
     possible = np.where(frame["blower_trim_full_pct"] <= available, "yes", "no")
@@ -125,7 +125,7 @@ def kept_heat(frame: pd.DataFrame, fleet: Fleet, account: str) -> Any:
     suffix = "" if account == "air_ratio" else "_full"
     by_fuel = 1.0 + frame[f"fuel_trim{suffix}_pct"].to_numpy() / 100.0
     limit = frame["blower_trim_limit_pct"].to_numpy()
-    # An automatic unit holds lambda by itself; a blower trim of unknown reach is not counted on.
+    # An automatic compensation holds lambda by itself; a blower trim of unknown reach is not counted on.
     reach = np.where(np.isnan(limit), np.where(fitted == "automatic", np.inf, 0.0), limit)
     needed = 1.0 + frame[f"blower_trim{suffix}_pct"].to_numpy() / 100.0
     by_blower = np.maximum(np.minimum((1.0 + reach / 100.0) / needed, 1.0), by_fuel)
@@ -143,11 +143,7 @@ def heat_short(frame: pd.DataFrame, policy: Policy) -> Any:
 
 def fuel_mass_ratio(temp: Any, fleet: Fleet) -> Any:
     """Return the fuel mass of a stroke at a temperature over that at the baseline [-]."""
-    expansion, at_base = (
-        np.array([getattr(one.base, key) for one in fleet.types])[fleet.index]
-        for key in ("expansion_per_k", "fuel_temp_c")
-    )
-    return fuel_density_ratio(temp, at_base, expansion)
+    return fuel_density_ratio(temp, fleet.of("fuel_temp_c"), fleet.of("expansion_per_k"))
 
 
 def site_night_temps(sites: pd.DataFrame) -> list[Any]:
@@ -192,7 +188,7 @@ def _season(frame: pd.DataFrame, sites: pd.DataFrame, at: Any, fleet: Fleet, pol
     season_demand = frame["heat_loss_w_per_k"].to_numpy() * mean_gap / 1000.0
     return {
         "air_ratio_full_season_lowest": lowest[of_pair],
-        "air_ratio_low_stage_lowest": fleet.of("low_air_ratio") * lowest[of_pair] / fleet.base_air_ratio,
+        "air_ratio_low_stage_lowest": fleet.of("low_air_ratio") * lowest[of_pair] / fleet.of("base_air_ratio"),
         "season_lowest_at_c": warmest[of_pair],
         "nights_below_minimum": below[of_pair] * count,
         "nights_below_service_air_ratio": low_service[of_pair] * count,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -69,7 +69,7 @@ class FleetPlan(Result):
     rows : mapping
         Table -> rows read, planned (kept) and refused.
     totals : mapping
-        Units, spares, fuel, cost where prices were given (None otherwise).
+        Kits, spares, fuel, cost where prices were given (None otherwise).
     cards : list of dict
         Driver card of each site.
     assumptions : DataFrame
@@ -107,9 +107,9 @@ class FleetPlan(Result):
     @property
     def summary(self) -> str:
         """The plan in one line."""
-        units = self.totals["compensation_units"]
+        kits = self.totals["compensation_kits"]
         read, kept = self.rows["vehicles"]["read"], self.rows["vehicles"]["planned"]
-        return f"{kept} of {read} vehicles planned; {units} need a compensation kit by the unit's own limit"
+        return f"{kept} of {read} vehicles planned; {kits} need a compensation kit by the unit's own limit"
 
     def opening(self) -> tuple[str, ...]:
         """Return the plan in one line."""
@@ -120,20 +120,9 @@ class FleetPlan(Result):
         return [(key.replace("_", " "), f"{value:.6g}") for key, value in self.totals.items() if value is not None]
 
     def to_dict(self) -> dict[str, Any]:
-        """Return the plan as plain values for JSON; missing is None, never NaN."""
-        told = {key: records(one) if isinstance(one, pd.DataFrame) else one for key, one in self._told().items()}
-        change = asdict(self.reassignment)
-        told["reassignment"] = change | {"moves": records(self.reassignment.moves)}
-        told["assumed"] = told.pop("assumptions")
-        plan: dict[str, Any] = plain({"safety": self.safety.to_dict(), **told})
-        return plan
-
-
-def records(frame: pd.DataFrame) -> list[dict[str, Any]]:
-    """Return a frame as a list of plain dictionaries; NaN becomes None."""
-    clean = frame.astype(object).where(frame.notna(), None)
-    rows: list[dict[str, Any]] = plain(clean.to_dict("records"))
-    return rows
+        """Return the plan as plain values for JSON, the assumptions as ``assumed``; missing is None, never NaN."""
+        told = super().to_dict()
+        return told | {"assumed": told.pop("assumptions")}
 
 
 def plan_tables(
@@ -177,7 +166,7 @@ def plan_tables(
         rows["routes"] = _tally(sums.read, sums.refused)
         faults.rows.extend(sums.faults)
         _warn_unknown_routes(clean_vehicles, frame, sums, faults)
-        tables.metres_beside_routes(sites, max((row[0] for row in sums.table.values()), default=0.0), faults)
+        tables.metres_beside_routes(sites, max((row.highest_m for row in sums.table.values()), default=0.0), faults)
     nothing = Reassignment(0, 0, 0, 0, pd.DataFrame(), "not asked for")
     change = reassign(frame, chosen, kept_sites, fleet, rules) if with_reassignment else nothing
     return FleetPlan(
@@ -251,20 +240,20 @@ def _near_of(known: list[str]) -> Callable[[str], str]:
 
 
 def _totals(frame: pd.DataFrame, policy: Policy) -> dict[str, float | int | None]:
-    units = int((frame["decision"] == "compensate").sum())
-    spares = math.ceil(units * policy["spare_share"] - 1e-9)
+    kits = int((frame["decision"] == "compensate").sum())
+    spares = math.ceil(kits * policy["spare_share"] - 1e-9)
     fuel = float(frame["fuel_l_per_season"].sum())
-    unit_price, fuel_price = policy.given("price_compensation_unit"), policy.given("price_fuel_per_l")
+    kit_price, fuel_price = policy.given("price_compensation_kit"), policy.given("price_fuel_per_l")
     return {
         "vehicles": len(frame),
-        "compensation_units": units,
-        "spare_units": spares,
+        "compensation_kits": kits,
+        "spare_kits": spares,
         "heat_short": int(frame["heat_short"].sum()),
         "battery_too_small": int((frame["battery"] == "too_small").sum()),
         "fuel_grade_below": int((frame["fuel_grade"] == "below").sum()),
         "shorten_service": int(frame["shorten_service"].sum()),
         "fuel_l_per_season": fuel,
-        "cost_units": None if unit_price is None else (units + spares) * unit_price,
+        "cost_kits": None if kit_price is None else (kits + spares) * kit_price,
         "cost_fuel": None if fuel_price is None else fuel * fuel_price,
     }
 

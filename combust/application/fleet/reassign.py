@@ -1,4 +1,4 @@
-"""Which vehicle goes where so that fewer compensation units are needed; the fleet's places stay as they are.
+"""Which vehicle goes where so that fewer compensation kits are needed; the fleet's places stay as they are.
 
 Places (site and route) and vehicles are counted by kind, so the optimiser sees a transport problem whose linear
 program has whole-number corners, however large the fleet.
@@ -18,8 +18,8 @@ from combust.application.fleet.heater_types import Fleet
 from combust.application.fleet.nights import heat_short, nights_frame
 from combust.application.fleet.policy import Policy
 
-# One unit outweighs any cold cab, one cold cab any number of moves (moves are counted in thousandths).
-COST_NOT_ALLOWED, COST_UNIT, COST_COLD, COST_MOVE = 1.0e4, 100.0, 10.0, 0.001
+# One kit outweighs any cold cab, one cold cab any number of moves (moves are counted in thousandths).
+COST_NOT_ALLOWED, COST_KIT, COST_COLD, COST_MOVE = 1.0e4, 100.0, 10.0, 0.001
 MOST_PAIRS = 2_000_000
 KIND = (
     "group",
@@ -36,11 +36,11 @@ PLACE = ("group", "site_id", "route_id")
 
 @dataclass(frozen=True)
 class Reassignment:
-    """Units needed before and after, and the moves.
+    """Kits needed before and after, and the moves.
 
     Attributes
     ----------
-    units_before, units_after : int
+    kits_before, kits_after : int
         Vehicles above their unit's own limit without a compensation.
     cold_before, cold_after : int
         Vehicles whose cab stays below its target with lambda kept.
@@ -50,8 +50,8 @@ class Reassignment:
         Why nothing was done, or what bounds the answer.
     """
 
-    units_before: int
-    units_after: int
+    kits_before: int
+    kits_after: int
     cold_before: int
     cold_after: int
     moves: pd.DataFrame
@@ -61,9 +61,9 @@ class Reassignment:
 def reassign(
     frame: pd.DataFrame, vehicles: pd.DataFrame, sites: pd.DataFrame, fleet: Fleet, policy: Policy
 ) -> Reassignment:
-    """Return the exchange of places within each group that needs the fewest compensation units.
+    """Return the exchange of places within each group that needs the fewest compensation kits.
 
-    First fewest vehicles that may not run at all, then fewest units, then fewest cold cabs, then fewest moves. Every
+    First fewest vehicles that may not run at all, then fewest kits, then fewest cold cabs, then fewest moves. Every
     place keeps its number of vehicles. Solved by scipy's HiGHS solver.
 
     Raises
@@ -74,7 +74,7 @@ def reassign(
     kind_of, kinds = _kinds(frame, KIND)
     place_of, places = _kinds(frame, PLACE)
     start, start_of, supply = np.unique(np.stack([kind_of, place_of]), axis=1, return_inverse=True, return_counts=True)
-    needs, cold = _units(frame)[0], frame["heat_short"].to_numpy()
+    needs, cold = _kits(frame)[0], frame["heat_short"].to_numpy()
 
     def planned(needs_after: Any, cold_after: Any, row_after: Any, note: str) -> Reassignment:
         moves = _moves(frame, row_after)
@@ -98,9 +98,9 @@ def reassign(
     row_of_site = pd.Index(sites["site_id"]).get_indexer(frame["site_id"].iloc[places])
     types = Fleet(fleet.types, fleet.index[example])
     moved = nights_frame(vehicles.iloc[example], sites, row_of_site[target], types, policy)
-    (unit, stopped), stays = _units(moved), target == start[1][source]
+    (kit, stopped), stays = _kits(moved), target == start[1][source]
     cold_there = heat_short(moved, policy)
-    cost = COST_NOT_ALLOWED * stopped + COST_UNIT * unit + COST_COLD * cold_there + COST_MOVE * ~stays
+    cost = COST_NOT_ALLOWED * stopped + COST_KIT * kit + COST_COLD * cold_there + COST_MOVE * ~stays
     solved = _solve(cost, source, target, supply, np.bincount(place_of))
     if solved.x is None:
         return unchanged(f"solver: {solved.message}")
@@ -111,7 +111,7 @@ def reassign(
     place_after[np.argsort(start_of.reshape(-1), kind="stable")] = np.repeat(target[order], flows[order])
     row_after = np.where(place_after == place_of, np.arange(len(frame)), places[place_after])
     note = "Exchange within each group; every place keeps its number of vehicles. The unit's own limit decides."
-    return planned(unit * flows, cold_there * flows, row_after, note)
+    return planned(kit * flows, cold_there * flows, row_after, note)
 
 
 def _solve(cost: Any, source: Any, target: Any, supply: Any, room: Any) -> Any:
@@ -133,9 +133,9 @@ def _kinds(frame: pd.DataFrame, columns: tuple[str, ...]) -> tuple[Any, Any]:
     return codes, np.unique(codes, return_index=True)[1]
 
 
-def _units(frame: pd.DataFrame) -> tuple[Any, Any]:
-    """Return (needs a unit, may not run even with what it has) of each row."""
-    height, limit = frame["altitude_m"].to_numpy(), frame["unit_altitude_limit_m"].to_numpy()
+def _kits(frame: pd.DataFrame) -> tuple[Any, Any]:
+    """Return (needs a kit, may not run even with what it has) of each row."""
+    height, limit = frame["altitude_m"].to_numpy(), frame["heater_altitude_limit_m"].to_numpy()
     fitted = frame["compensation"].to_numpy() != "none"
     fitted_limit = frame["compensation_limit_m"].to_numpy(dtype=float)
     above = ~(height <= limit)
@@ -150,7 +150,7 @@ def _moves(frame: pd.DataFrame, row_after: Any) -> pd.DataFrame:
     reasons = [
         f"unit's own limit {limit:.0f} m, site {height:.0f} m"
         + ("" if height <= limit else " (needs a kit there, as before: frees a place for others)")
-        for limit, height in zip(old["unit_altitude_limit_m"], new["altitude_m"], strict=True)
+        for limit, height in zip(old["heater_altitude_limit_m"], new["altitude_m"], strict=True)
     ]
     return pd.DataFrame(
         {

@@ -140,7 +140,7 @@ def _other_sites(case: _Case, frame: pd.DataFrame) -> list[pd.DataFrame]:
     """The site of the fleet where this heater stays warmest, of those where its type stands already uncompensated."""
     columns = ["site_id", "heater", "altitude_m", "design_temp_c", "useful_heat_full_kw", "useful_heat_kw"]
     known = frame.loc[frame["compensation"] == "none", columns].drop_duplicates(["site_id", "heater"])
-    known = known[known["altitude_m"].to_numpy() <= frame["unit_altitude_limit_m"].max()]
+    known = known[known["altitude_m"].to_numpy() <= frame["heater_altitude_limit_m"].max()]
     alike = known.groupby("heater", sort=False)
     heaters = case.column("heater")
     return [_best_site(case.rows(np.flatnonzero(heaters == name)), sites) for name, sites in alike if name in heaters]
@@ -152,7 +152,7 @@ def _best_site(case: _Case, sites: pd.DataFrame) -> pd.DataFrame:
     sites = sites.iloc[np.argsort(-warmth.to_numpy(), kind="stable")[:MOST_SITES]]
     at, heat = sites["design_temp_c"].to_numpy(), sites["useful_heat_full_kw"].to_numpy()
     reached = cab_temperature_reached(loss[:, None], at, heat, target[:, None])
-    fits = sites["altitude_m"].to_numpy() <= case.column("unit_altitude_limit_m")[:, None]
+    fits = sites["altitude_m"].to_numpy() <= case.column("heater_altitude_limit_m")[:, None]
     fits &= sites["site_id"].to_numpy() != case.column("site_id")[:, None]
     best = np.argmax(np.where(fits, reached, -np.inf), axis=1)
     found = np.flatnonzero(fits.any(axis=1))

@@ -1,4 +1,4 @@
-"""Who needs a compensation unit, by three counting rules, and the decision for each vehicle with reason and margin.
+"""Who needs a compensation kit, by three counting rules, and the decision for each vehicle with reason and margin.
 
 The unit's own altitude limit decides. Lambda shows how much margin there is and why; it never permits anything.
 """
@@ -16,7 +16,7 @@ from combust.application.safety import own_limits
 from combust.domain.limits import finding
 from combust.domain.safety import STATES, Safety, calculation, forbids, of_all, ranks_of
 
-RULES = ("unit_limit", "design_night", "mildest_night")
+RULES = ("heater_limit", "design_night", "mildest_night")
 DECISIONS = {
     "as_is": "runs as it is",
     "watch": "within the unit's own limit, but lambda falls below the minimum",
@@ -32,10 +32,10 @@ KEEP_OFF = ("compensate", "check_document", "limit_missing", "barred")
 
 def rule_columns(frame: pd.DataFrame, policy: Policy) -> dict[str, Any]:
     """Return the three counting rules of each vehicle: by the unit's limit, and by each lambda at two nights."""
-    limit = frame["unit_altitude_limit_m"].to_numpy()
+    limit = frame["heater_altitude_limit_m"].to_numpy()
     height, minimum = frame["altitude_m"].to_numpy(), frame["minimum_air_ratio"].to_numpy()
     out: dict[str, Any] = {
-        "needed_by_unit_limit": np.where(np.isnan(limit), "unknown", np.where(height > limit, "yes", "no"))
+        "needed_by_heater_limit": np.where(np.isnan(limit), "unknown", np.where(height > limit, "yes", "no"))
     }
     for account in ACCOUNTS:
         short = account.removeprefix("air_ratio").strip("_") or "dry_air"
@@ -47,7 +47,7 @@ def rule_columns(frame: pd.DataFrame, policy: Policy) -> dict[str, Any]:
 
 
 def counts_frame(frame: pd.DataFrame) -> pd.DataFrame:
-    """Return how many vehicles need a unit by each rule and lambda, side by side."""
+    """Return how many vehicles need a kit by each rule and lambda, side by side."""
     rows = []
     for column in [name for name in frame.columns if name.startswith("needed_by_")]:
         rule = next(name for name in RULES if column.removeprefix("needed_by_").startswith(name))
@@ -60,7 +60,7 @@ def counts_frame(frame: pd.DataFrame) -> pd.DataFrame:
 
 def decision_columns(frame: pd.DataFrame, policy: Policy) -> dict[str, Any]:
     """Return decision, margins, what flips between the three lambdas, and what else is wrong, for each vehicle."""
-    height, limit = frame["altitude_m"].to_numpy(), frame["unit_altitude_limit_m"].to_numpy()
+    height, limit = frame["altitude_m"].to_numpy(), frame["heater_altitude_limit_m"].to_numpy()
     fitted = frame["compensation"].to_numpy() != "none"
     fitted_limit = frame["compensation_limit_m"].to_numpy(dtype=float)
     lowest = np.minimum(frame["air_ratio_full_season_lowest"].to_numpy(), frame["air_ratio_full"].to_numpy())
@@ -158,7 +158,7 @@ def reasons(frame: pd.DataFrame) -> list[str]:
 
 
 def _reason(row: Any) -> str:
-    limit = row.unit_altitude_limit_m
+    limit = row.heater_altitude_limit_m
     place = f"{row.altitude_m:.0f} m at {row.site_id}"
     if row.decision == "limit_missing":
         text = f"{place}; the unit's own altitude limit is not entered"

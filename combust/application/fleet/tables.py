@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
-from functools import cache
+from functools import cache, partial
 from typing import Any
 
 import numpy as np
@@ -75,11 +75,11 @@ class Faults:
                 mask = is_empty(column).to_numpy(dtype=bool, copy=True)
                 mask[[row for row, wrong in known if wrong == key]] = False
                 hint = spec.hint or f"Fill in {key}."
-                self.add(name, mask, key, None, "missing", constant(f"{key} is empty. {hint}"))
+                self.add(name, mask, key, None, "missing", f"{key} is empty. {hint}")
             if spec.unique:
                 again = (column.duplicated(keep="first") & (column != "")).to_numpy(dtype=bool)
-                values = column.to_numpy()
-                self.add(name, again, key, values, "duplicate", _duplicate_text(key, values, table.lines))
+                first = pd.Series(table.lines).groupby(column.to_numpy()).transform("first")
+                self.add(name, again, key, column, "duplicate", partial(_stands_already, column, first))
         return table.frame
 
     def add(
@@ -89,12 +89,13 @@ class Faults:
         column: str,
         values: Any,
         code: str,
-        text: Callable[[int], str],
+        text: str | Callable[[int], str],
         warn: bool = False,
     ) -> None:
-        """Add one fault for every True of a mask."""
+        """Add one fault for every True of a mask, of ``values`` at the rows; a text may be made for each row."""
         for row in np.flatnonzero(np.asarray(where)).tolist():
-            self._one(table, row, column, "" if values is None else shorten(values[row]), code, text(row), warn)
+            value = "" if values is None else shorten(values[row])
+            self._one(table, row, column, value, code, text if isinstance(text, str) else text(row), warn)
 
     def add_group(self, table: str, rows: Iterable[int], column: str, value: str, code: str, text: str) -> None:
         """Refuse many rows for one reason, told once, at the first of them."""
@@ -144,18 +145,9 @@ def is_empty(column: pd.Series) -> pd.Series:
     return column.isna() if pd.api.types.is_numeric_dtype(column) else column == ""
 
 
-def constant(text: str) -> Callable[[int], str]:
-    """Return a sentence that is the same for every row."""
-    return lambda _row: text
-
-
-def _duplicate_text(key: str, values: Any, lines: Any) -> Callable[[int], str]:
-    first: dict[Any, int] = {}
-    for row, value in enumerate(values.tolist()):
-        first.setdefault(value, int(lines[row]))
-    return lambda row: (
-        f"{key} {shorten(values[row])} stands in row {first[values[row]]} already. Keep one, or give it its own name."
-    )
+def _stands_already(column: pd.Series, first: pd.Series, row: int) -> str:
+    own = "Keep one, or give it its own name."
+    return f"{column.name} {shorten(column[row])} stands in row {first[row]} already. {own}"
 
 
 def suspect_feet(sites: pd.DataFrame, highest_m: float, faults: Faults, *, given_in_feet: bool) -> None:
@@ -167,43 +159,33 @@ def suspect_feet(sites: pd.DataFrame, highest_m: float, faults: Faults, *, given
     """
     height, pressure = sites["altitude_m"].to_numpy(dtype=float), sites["pressure_hpa"].to_numpy(dtype=float)
     with np.errstate(invalid="ignore"):
-        as_feet = np.abs(pressure - pressure_from_altitude(np.nan_to_num(height) * FOOT_M))
-        by_pressure = pressure_mismatch(height, pressure) & (as_feet < 45.0)
-        too_high = height > highest_m
-        mismatch = pressure_mismatch(height, pressure) & ~by_pressure & ~too_high
-        metres_as_feet = given_in_feet & (
-            np.abs(pressure - pressure_from_altitude(np.nan_to_num(height) / FOOT_M)) < 45.0
+        fits_feet, fits_metres = (
+            np.abs(pressure - pressure_from_altitude(np.nan_to_num(other))) < 45.0
+            for other in (height * FOOT_M, height / FOOT_M)
         )
+        apart = pressure_mismatch(height, pressure)
+        suspected = (height > highest_m) | (apart & fits_feet)
 
-    def text(row: int) -> str:
+    def looks_like_feet(row: int) -> str:
         value = height[row]
         return (
             f"altitude_m = {value:g} m looks like feet ({value:g} ft is {value * FOOT_M:.0f} m). If it is feet, name "
             "the column altitude_ft; if it is metres, raise highest_site_m in the policy or correct pressure_hpa."
         )
 
-    suspected = too_high | by_pressure
-    faults.add("sites", suspected, "altitude_m", height, "suspect_feet", text)
-    faults.add(
-        "sites",
-        mismatch,
-        "pressure_hpa",
-        pressure,
-        "conflict",
-        lambda row: (
-            f"pressure_hpa = {pressure[row]:g} {'. '.join(mismatch_words(height[row]))}"
-            + (f" {_metres_under_feet(height[row])}" if metres_as_feet[row] else "")
-        ),
-    )
+    def does_not_fit(row: int) -> str:
+        text = f"pressure_hpa = {pressure[row]:g} {'. '.join(mismatch_words(height[row]))}"
+        if not (given_in_feet and fits_metres[row]):
+            return text
+        entered = f"{height[row] / FOOT_M:.0f}"
+        return f"{text} It would belong to {entered} m: if altitude_ft holds metres, name the column altitude_m."
+
+    faults.add("sites", suspected, "altitude_m", height, "suspect_feet", looks_like_feet)
+    faults.add("sites", apart & ~suspected, "pressure_hpa", pressure, "conflict", does_not_fit)
     if suspected.any():
         rest = ~suspected & (height > 1000.0)
         told = "Other heights of this column look like feet: check that this one is metres."
-        faults.add("sites", rest, "altitude_m", height, "suspect_feet", constant(told), warn=True)
-
-
-def _metres_under_feet(height_m: float) -> str:
-    entered = f"{height_m / FOOT_M:.0f}"
-    return f"It would belong to {entered} m: if altitude_ft holds metres, name the column altitude_m."
+        faults.add("sites", rest, "altitude_m", height, "suspect_feet", told, warn=True)
 
 
 def check_order_of_temperatures(sites: pd.DataFrame, faults: Faults) -> None:
@@ -234,4 +216,4 @@ def metres_beside_routes(sites: FleetTable, highest_point_m: float, faults: Faul
             f"The highest site lies at {highest:.0f} m, the routes climb to {highest_point_m:.0f} m. If altitude_ft "
             f"holds metres ({highest / FOOT_M:.0f} m would fit), name the column altitude_m."
         )
-        faults.add("sites", height == highest, "altitude_m", height, "suspect_feet", constant(told), warn=True)
+        faults.add("sites", height == highest, "altitude_m", height, "suspect_feet", told, warn=True)

@@ -262,8 +262,8 @@ def fit_points(points: Sequence[Point], reference: float, *, prior: float | None
 
 def _device_u(points: Sequence[Point]) -> float:
     """Return the relative offset between analysers: what a visit's noise holds beyond the stated scatter."""
-    own = float(rule("reproducibility_pct")) / 100.0
-    parts = [max(point.relative_u**2 - own**2, 0.0) for point in points]
+    repeated = float(rule("reproducibility_pct")) / 100.0
+    parts = [max(point.relative_u**2 - repeated**2, 0.0) for point in points]
     return max(math.sqrt(float(np.mean(parts))), 0.01)
 
 

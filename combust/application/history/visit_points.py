@@ -204,8 +204,8 @@ def _grouped(
         logs = np.log([row.air_ratio for row in same])
         scatter = float(np.var(logs, ddof=1)) / len(same) if len(same) > 1 else 0.0
         device = float(np.mean([row.relative_u for row in same]))
-        own = rule("reproducibility_pct") / 100.0
-        noise = visit_noise_pct / 100.0 if visit_noise_pct is not None else (own**2 + device**2 + scatter) ** 0.5
+        repeated = rule("reproducibility_pct") / 100.0
+        noise = visit_noise_pct / 100.0 if visit_noise_pct is not None else (repeated**2 + device**2 + scatter) ** 0.5
         # A repair counts before a later visit; on its own day only the reading after the work is on its far side.
         steps = sum(day < date or (day == date and after) for day in worked)
         zeroed = sum(day <= date for day in rezeros)

@@ -48,7 +48,7 @@ def heater_gas(fuel: Fuel | str, air_ratio: Any, *, co_dry_ppm: Any = 0.0, air: 
     return SampledGas(moles.o2_dry_pct[()], moles.co2_dry_pct[()], (1e6 * moles.co / moles.dry)[()])
 
 
-def with_false_air(gas: SampledGas, air_share: Any, *, air: DryAir = DRY_AIR) -> SampledGas:
+def with_false_air(gas: SampledGas, air_share: Any) -> SampledGas:
     """Return what is read when a share of the dry sample is air that leaked in [mol/mol].
 
     Examples
@@ -59,8 +59,8 @@ def with_false_air(gas: SampledGas, air_share: Any, *, air: DryAir = DRY_AIR) ->
     """
     kept = 1.0 - air_share
     return SampledGas(
-        gas.o2_dry_pct * kept + 100.0 * air.o2 * air_share,
-        gas.co2_dry_pct * kept + 100.0 * air.co2 * air_share,
+        gas.o2_dry_pct * kept + 100.0 * DRY_AIR.o2 * air_share,
+        gas.co2_dry_pct * kept + 100.0 * DRY_AIR.co2 * air_share,
         gas.co_dry_ppm * kept,
     )
 
@@ -79,10 +79,10 @@ def read_wet(gas: SampledGas, fuel: Fuel | str, air_ratio: Any) -> SampledGas:
     return SampledGas(gas.o2_dry_pct * kept, gas.co2_dry_pct * kept, gas.co_dry_ppm * kept)
 
 
-def co2_by_calculation(o2_shown_pct: Any, fuel: Fuel | str, *, o2_reference_pct: float = 100.0 * DRY_AIR.o2) -> Any:
+def co2_by_calculation(o2_shown_pct: Any, fuel: Fuel | str) -> Any:
     """Return the CO2 that an instrument without a CO2 cell works out from its O2 [vol %].
 
-    CO2 = CO2max (O2_ref - O2)/O2_ref with the CO2 maximum of the fuel that is set in the instrument.
+    CO2 = CO2max (O2_air - O2)/O2_air with the CO2 maximum of the fuel that is set in the instrument.
 
     References
     ----------
@@ -93,7 +93,7 @@ def co2_by_calculation(o2_shown_pct: Any, fuel: Fuel | str, *, o2_reference_pct:
     >>> round(float(co2_by_calculation(8.2, "diesel_b7")), 1)
     9.4
     """
-    return co2_maximum(get_fuel(fuel)) * (o2_reference_pct - o2_shown_pct) / o2_reference_pct
+    return co2_maximum(get_fuel(fuel)) * (1.0 - 1e-2 * o2_shown_pct / DRY_AIR.o2)
 
 
 def fuel_factor(gas: SampledGas, *, air: DryAir = DRY_AIR) -> Any:
@@ -108,7 +108,7 @@ def fuel_factor(gas: SampledGas, *, air: DryAir = DRY_AIR) -> Any:
     return (100.0 * air.o2 - gas.o2_dry_pct + co / 2.0) / (gas.co2_dry_pct + co)
 
 
-def recirculated_share(intake_co2_pct: Any, fuel: Fuel | str, air_ratio: Any, *, air: DryAir = DRY_AIR) -> Any:
+def recirculated_share(intake_co2_pct: Any, fuel: Fuel | str, air_ratio: Any) -> Any:
     """Return the share of flue gas in the intake that explains its CO2 [mol/mol].
 
     Starts from the lambda of the heater breathing fresh air.
@@ -130,5 +130,5 @@ def recirculated_share(intake_co2_pct: Any, fuel: Fuel | str, air_ratio: Any, *,
     burnt, share = get_fuel(fuel), np.asarray(0.0)
     for _ in range(ROUNDS):
         flue = heater_gas(burnt, air_ratio * (1.0 - share)).co2_dry_pct
-        share = (intake_co2_pct - 100.0 * air.co2) / (flue - 100.0 * air.co2)
+        share = (intake_co2_pct - 100.0 * DRY_AIR.co2) / (flue - 100.0 * DRY_AIR.co2)
     return share[()]

@@ -12,7 +12,9 @@ from combust.kernel.ducts import DuctShape, air_after_change, resistance_multipl
 from combust.kernel.gas_flow import Duty, gas_density, gas_viscosity
 
 LOW_AIR_RATIO, HIGH_AIR_RATIO = 2.0, 1.6
-SEA_LEVEL_HPA = 1013.25
+SEA_LEVEL = Site(0.0, intake_temp_c=20.0)
+# The exhaust of a 4 kW stage: bore [mm], flow [kg/h] and temperature [°C] of its gas.
+BORE_MM, GAS_KG_PER_H, GAS_TEMP_C = 24.0, 10.1, 380.0
 
 
 def air_ratio_at_site(base_air_ratio: Any, base: Site, site: Site) -> Any:
@@ -112,25 +114,19 @@ class CrushedDuct(NamedTuple):
     air_steep: Any
 
 
-def crushed_exhaust(
-    bore_mm: float,
-    *,
-    crushed_bore_mm: float,
-    crushed_length_m: float = 0.3,
-    length_m: float = 0.8,
-    bends_90: float = 2.0,
-    gas_kg_per_h: float = 10.1,
-    gas_temp_c: float = 380.0,
-    share: Any = 0.3,
-) -> CrushedDuct:
-    """Return what crushing a part of a corrugated exhaust does to the air.
+def exhaust(bore_mm: float = BORE_MM) -> tuple[DuctShape, Duty]:
+    """Return the exhaust of the lessons, 0.8 m of corrugated duct with two bends, and the gas of a 4 kW stage in it."""
+    duty = Duty(GAS_KG_PER_H, gas_density(SEA_LEVEL.pressure_hpa, GAS_TEMP_C), gas_viscosity(GAS_TEMP_C))
+    return DuctShape(length_m=0.8, bore_mm=bore_mm, bends_90=2.0, wall="corrugated"), duty
+
+
+def crushed_exhaust(bore_mm: float, *, crushed_bore_mm: float, share: Any = 0.3) -> CrushedDuct:
+    """Return what crushing 0.3 m of the exhaust does to the air.
 
     Parameters
     ----------
-    bore_mm, crushed_bore_mm, crushed_length_m, length_m : float
-        [mm], [mm], [m], [m].
-    gas_kg_per_h, gas_temp_c : float
-        Flow and temperature of the gas (a 4 kW stage) [kg/h], [°C].
+    bore_mm, crushed_bore_mm : float
+        [mm].
     share : float or array
         Share of the exhaust in the whole resistance before [-]; nobody knows it, so try a range.
 
@@ -145,9 +141,7 @@ def crushed_exhaust(
     >>> bool(found.air_flat < found.air_steep < 1.0)
     True
     """
-    duty = Duty(gas_kg_per_h, gas_density(SEA_LEVEL_HPA, gas_temp_c), gas_viscosity(gas_temp_c))
-    sound = DuctShape(length_m=length_m, bore_mm=bore_mm, bends_90=bends_90, wall="corrugated")
-    crushed = sound._replace(crushed_length_m=crushed_length_m, crushed_bore_mm=crushed_bore_mm)
-    found = resistance_multiplier(sound, crushed, duty)
+    sound, duty = exhaust(bore_mm)
+    found = resistance_multiplier(sound, sound._replace(crushed_length_m=0.3, crushed_bore_mm=crushed_bore_mm), duty)
     flat, steep = (air_after_change(found.value, share, steepness) for steepness in (0.0, 2.0))
     return CrushedDuct(found.value, found.low, found.high, flat, steep)

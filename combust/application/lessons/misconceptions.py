@@ -10,8 +10,7 @@ import numpy as np
 
 from combust.application.chemistry.sweeps import reactor_table
 from combust.application.lessons import gas as demo
-from combust.application.lessons.machine import air_ratio_at_site
-from combust.application.lessons.solutions import SEA_LEVEL
+from combust.application.lessons.machine import SEA_LEVEL, air_ratio_at_site, exhaust
 from combust.data.errors import CombustError, Fault
 from combust.data.tables import load_table
 from combust.domain.catalogue import get_fuel
@@ -20,10 +19,9 @@ from combust.domain.site import Site
 from combust.kernel.air import water_dew_point
 from combust.kernel.air_ratio import air_ratio_from_o2, air_ratio_shortcut
 from combust.kernel.carbon_monoxide import co_air_free
-from combust.kernel.ducts import DuctShape, duct_loss
+from combust.kernel.ducts import duct_loss
 from combust.kernel.flue_gas import flue_gas_moles
 from combust.kernel.fuel_delivery import delivered_while_attempting
-from combust.kernel.gas_flow import Duty, gas_density, gas_viscosity
 from combust.kernel.wiring import loop_resistance, source_voltage_for, voltage_under_load
 
 FUEL = "diesel_b7"
@@ -149,14 +147,10 @@ def no_smoke_no_co() -> Values:
 
 def exhaust_leak_dilutes() -> Values:
     """Gauge pressure at the exhaust port of a 4 kW stage."""
-    duty = Duty(10.1, gas_density(1013.25, 380.0), gas_viscosity(380.0))
-    loss = duct_loss(DuctShape(length_m=0.8, bore_mm=24.0, bends_90=2.0, wall="corrugated"), duty)
+    loss = duct_loss(*exhaust())
     head = float(loss.loss_pa - loss.port_static_pa)
-    return {
-        "port_pa": float(loss.port_static_pa),
-        "low_pa": float(loss.low_pa) - head,
-        "high_pa": float(loss.high_pa) - head,
-    }
+    port, low, high = (float(one) for one in (loss.port_static_pa, loss.low_pa - head, loss.high_pa - head))
+    return {"port_pa": port, "low_pa": low, "high_pa": high}
 
 
 def agreeing_pair_proves_the_analyser() -> Values:

@@ -6,13 +6,12 @@ from collections.abc import Mapping
 from typing import Any
 
 from combust.application.lessons import gas as demo
-from combust.application.lessons.machine import STAGE_CAUSES, air_ratio_at_site, stage_pattern
+from combust.application.lessons.machine import SEA_LEVEL, STAGE_CAUSES, air_ratio_at_site, stage_pattern
 from combust.domain.fuel import Fuel
 from combust.domain.site import Site
 from combust.kernel import heat as losses
 from combust.kernel.air_ratio import air_ratio_from_o2, air_ratio_shortcut
 from combust.kernel.carbon_monoxide import co_air_free, co_mass_per_heat
-from combust.kernel.constants import DRY_AIR
 from combust.kernel.flue_gas import co_share_from_co, flue_gas_moles
 from combust.kernel.fuel_delivery import delivered_while_attempting, delivery_test
 from combust.kernel.stoichiometry import co2_maximum, stoichiometric_air_moles
@@ -24,11 +23,14 @@ NATURAL_GAS_CO2_MAXIMUM = 11.8  # [vol %], from memory
 O2_CLOSE_PCT = 0.5
 # More air than this without the duct cannot be the sound duct itself (convention of the exercise).
 DUCT_CARRIES_PCT = 7.0
-SEA_LEVEL = Site(0.0, intake_temp_c=20.0)
 
 
 def _yes(condition: bool) -> str:
     return "yes" if condition else "no"
+
+
+def _density_ratio(n: Numbers) -> float:
+    return float(air_ratio_at_site(1.0, SEA_LEVEL, Site(n["altitude_m"], intake_temp_c=n["intake_temp_c"])))
 
 
 def read_the_gas(n: Numbers, fuel: Fuel) -> dict[str, Any]:
@@ -54,9 +56,9 @@ def wet_pair(n: Numbers, fuel: Fuel) -> dict[str, Any]:
         wet = demo.read_wet(demo.heater_gas(fuel, n["air_ratio"]), fuel, n["air_ratio"])
         shown = {"o2_dry_pct": round(float(wet.o2_dry_pct), 2), "co2_dry_pct": round(float(wet.co2_dry_pct), 2)}
     pair = demo.SampledGas(shown["o2_dry_pct"], shown["co2_dry_pct"], 0.0)
-    own = demo.heater_gas(fuel, float(air_ratio_from_o2(pair.o2_dry_pct, fuel)))
-    factor, own_factor = float(demo.fuel_factor(pair)), float(demo.fuel_factor(own))
-    return {**shown, "fuel_factor": factor, "own_factor": own_factor, "heater_fault": "no"}
+    on_line = demo.heater_gas(fuel, float(air_ratio_from_o2(pair.o2_dry_pct, fuel)))
+    factors = {"fuel_factor": float(demo.fuel_factor(pair)), "own_factor": float(demo.fuel_factor(on_line))}
+    return {**shown, **factors, "heater_fault": "no"}
 
 
 def stack_loss(n: Numbers, fuel: Fuel) -> dict[str, Any]:
@@ -73,15 +75,15 @@ def stack_loss(n: Numbers, fuel: Fuel) -> dict[str, Any]:
 
 def reading_at_a_pass(n: Numbers, fuel: Fuel) -> dict[str, Any]:
     """O2 to expect at a site by dry-air density, and whether a reading needs more than the site to explain it."""
-    base, site = SEA_LEVEL, Site(n["altitude_m"], intake_temp_c=n["intake_temp_c"])
-    own = float(air_ratio_from_o2(n["base_o2_pct"], fuel))
-    expected = float(air_ratio_at_site(own, base, site))
+    density = _density_ratio(n)
+    before = float(air_ratio_from_o2(n["base_o2_pct"], fuel))
+    expected = before * density
     o2 = float(demo.heater_gas(fuel, expected).o2_dry_pct)
     read = n["o2_dry_pct"] if "o2_dry_pct" in n else round(max(o2 - 1.9 * n["fault"], 0.5), 1)
     return {
         "o2_dry_pct": read,
-        "base_air_ratio": own,
-        "density_ratio": site.dry_air_density_kg_m3 / base.dry_air_density_kg_m3,
+        "base_air_ratio": before,
+        "density_ratio": density,
         "expected_air_ratio": expected,
         "expected_o2_pct": o2,
         "fault_needed": _yes(abs(read - o2) > O2_CLOSE_PCT),
@@ -125,11 +127,11 @@ def pump_delivery(n: Numbers, fuel: Fuel) -> dict[str, Any]:
 def analyser_fuel(n: Numbers, fuel: Fuel) -> dict[str, Any]:
     """CO2 that an instrument calculates with the wrong and with the right fuel."""
     o2 = n["o2_dry_pct"]
-    part = (100.0 * DRY_AIR.o2 - o2) / (100.0 * DRY_AIR.o2)
+    right, maximum = float(demo.co2_by_calculation(o2, fuel)), float(co2_maximum(fuel))
     return {
-        "co2_shown_pct": NATURAL_GAS_CO2_MAXIMUM * part,
-        "co2_maximum_pct": float(co2_maximum(fuel)),
-        "co2_right_pct": float(demo.co2_by_calculation(o2, fuel)),
+        "co2_shown_pct": right * NATURAL_GAS_CO2_MAXIMUM / maximum,
+        "co2_maximum_pct": maximum,
+        "co2_right_pct": right,
         "air_ratio": float(air_ratio_from_o2(o2, fuel)),
         "lean": "no",
     }
@@ -161,8 +163,7 @@ def failed_start(n: Numbers, fuel: Fuel) -> dict[str, Any]:
 
 def night_at_a_hut(n: Numbers, fuel: Fuel) -> dict[str, Any]:
     """Lambda, trim and cab temperature at height by dry-air density alone, fuel trimmed to keep lambda."""
-    site = Site(n["altitude_m"], intake_temp_c=n["intake_temp_c"])
-    density = site.dry_air_density_kg_m3 / SEA_LEVEL.dry_air_density_kg_m3
+    density = _density_ratio(n)
     needed = n["ua_w_per_k"] * (n["cab_c"] - n["intake_temp_c"]) * 1e-3
     heat = n["heat_kw"] * min(density, 1.0)
     reached = n["intake_temp_c"] + 1e3 * heat / n["ua_w_per_k"]

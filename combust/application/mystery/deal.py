@@ -14,7 +14,7 @@ from combust.application.causes.visit_result import VisitResult
 from combust.application.lessons.exercises import checked_seed
 from combust.application.mystery import rules
 from combust.application.mystery.case import ANSWER_BYTES, MysteryCase, seal_results
-from combust.application.mystery.hidden import draw, readings_of
+from combust.application.mystery.hidden import readings_of
 from combust.application.mystery.played_visit import PlayedVisit, begin
 from combust.application.mystery.seal import canonical, derived, master_key, numbers_of, opened, seal
 from combust.data.errors import CombustError, Fault
@@ -219,7 +219,7 @@ def _results(
 ) -> dict[str, dict[str, Any]]:
     """Return the plain results of all checks of one candidate."""
     engine = _engine(heater, shipped_priors(), instrument_class(None), 1)
-    found = readings_of(engine, draw(engine, causes, level, context, noise))
+    found = readings_of(engine, causes, level, context, noise)
     told: dict[str, dict[str, Any]] = plain(found | {"start_again": {"flame": context["flame"]}})
     return told
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from combust.application.causes.catalogue import shipped_priors
-from combust.application.mystery.hidden import NEW_ROWS
+from combust.application.causes.checks import NEW_ROW
 from combust.application.mystery.rules import ACTIONS, Price, price_of, prices
 from combust.application.reading.result import safety_of
 from combust.data.errors import CombustError, Fault
@@ -64,18 +64,17 @@ class PlayedVisit:
 
     def refusal(self, name: str) -> str:
         """Return why a step makes no sense now (it costs nothing and breaks no rule), or an empty text."""
-        checks = shipped_priors().checks
-        if name in ACTIONS:
-            if name == "move_outdoors" and self.outdoors:
-                return "the heater already stands outdoors."
-            if name == "start_again" and self.running:
-                return "the heater is running."
-            if name == "wait" and not self.failed_start:
-                return "there is nothing to wait for."
-            return ""
+        senseless = {
+            "move_outdoors": (self.outdoors, "the heater already stands outdoors."),
+            "start_again": (self.running, "the heater is running."),
+            "wait": (not self.failed_start, "there is nothing to wait for."),
+        }
+        if name in senseless:
+            idle, why = senseless[name]
+            return why if idle else ""
         if name in self.steps:
             return "that check was made already; its result stands on the record."
-        if "burning" in checks[name].needs and not self.running and not self.rule_broken_by(name):
+        if "burning" in shipped_priors().checks[name].needs and not self.running and not self.rule_broken_by(name):
             return "the heater is off: start it again first."
         return ""
 
@@ -110,10 +109,8 @@ class PlayedVisit:
             Unknown step, or one that makes no sense now.
         """
         if name not in prices():
-            known = ", ".join(prices())
-            raise CombustError(
-                Fault("step", name, "unknown_name", why="is no check and no action", hint=f"Use {known}.")
-            )
+            why, hint = "is no check and no action", f"Use {', '.join(prices())}."
+            raise CombustError(Fault("step", name, "unknown_name", why=why, hint=hint))
         if why := self.refusal(name):
             raise CombustError(Fault("step", name, "conflict", why="cannot be done now", hint=why.capitalize()))
         code = self.rule_broken_by(name)
@@ -142,7 +139,7 @@ class PlayedVisit:
         result = dict(self.results(name))
         if "cold" in shipped_priors().checks[name].needs:
             self.running = False
-        if name in NEW_ROWS:
+        if name in NEW_ROW:
             context = {key: self.readings[0][key] for key in self.context}
             self.readings.append({**context, **result})
         else:

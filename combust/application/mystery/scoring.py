@@ -16,16 +16,18 @@ from dataclasses import dataclass, field
 from itertools import combinations, takewhile
 from typing import Any
 
-from combust.application.causes.catalogue import shipped_priors
+from combust.application.causes.catalogue import HEALTHY, shipped_priors
 from combust.application.causes.visit_result import VisitResult
 from combust.application.mystery import rules
 from combust.application.mystery.case import Play
 from combust.application.mystery.deal import Answer, Dealer, judged, probability_of
 from combust.application.mystery.played_visit import OF_CAB, PlayedVisit
 from combust.data.errors import CombustError, Fault
+from combust.data.fields import Field
 from combust.domain.result import Result, Rows
 
 FREE_OF_COST = ("move_outdoors", "cab_co")  # safety costs no points
+PART_OF_ONE = "Give a part of 1, not per cent: 0.8 for 80 %."
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,18 +72,13 @@ class Statement(Result):
         for text, value in probabilities.items():
             try:
                 name = rules.answer_text(rules.answer_of(str(text)))
+                number = Field(f"probability of {name}", low=0.0, high=1.0, hint=PART_OF_ONE).checked(value)
             except CombustError as error:
                 faults.extend(error.faults)
                 continue
-            good = isinstance(value, int | float) and not isinstance(value, bool) and 0.0 <= value <= 1.0
-            if not good:
-                why, hint = "is no probability", "Give a part of 1, not per cent: 0.8 for 80 %."
-                what = f"probability of {name}"
-                faults.append(Fault(what, value, "out_of_band", low=0.0, high=1.0, why=why, hint=hint))
-            elif name in told:
+            if name in told:
                 faults.append(Fault("probability", name, "conflict", why="is stated twice", hint="State it once."))
-            else:
-                told[name] = float(value)
+            told[name] = number
         total = sum(told.values())
         if total > 1.0 + 1e-9:
             why, hint = "sum to more than 1", "Lower them; what is left of 1 means that you cannot tell."
@@ -228,19 +225,17 @@ def score(dealer: Dealer, play: Play, statement: Statement) -> Score:
     stated = beliefs(statement.probabilities)
     wrong = brier(stated, answer.causes), brier(by_family(stated), family_of(answer.causes))
     given = statement.probabilities.get(answer.text, 0.0)
-    parts = {"cause": most["cause"] * (1.0 - wrong[0]), "family": most["family"] * (1.0 - wrong[1])}
-    reasons = {
-        "cause": f"{100.0 * given:.0f} % were stated for {answer.text}; Brier score {wrong[0]:.2f}.",
-        "family": f"Brier score over families {wrong[1]:.2f}; right: {' and '.join(sorted(family_of(answer.causes)))}.",
-    }
-    for name, (share, reason) in {
+    families = " and ".join(sorted(family_of(answer.causes)))
+    shares = {
+        "cause": (1.0 - wrong[0], f"{100.0 * given:.0f} % were stated for {answer.text}; Brier score {wrong[0]:.2f}."),
+        "family": (1.0 - wrong[1], f"Brier score over families {wrong[1]:.2f}; right: {families}."),
         "exclusion": _exclusion(found, statement, answer),
         "cost": _cost(found, visit, answer, bool(breaches)),
         "validity": _validity(visit),
         "record": _record(statement),
         "safety": _safety(visit, statement, bool(breaches)),
-    }.items():
-        parts[name], reasons[name] = most[name] * share, reason
+    }
+    parts = {name: most[name] * share for name, (share, _) in shares.items()}
     total = max(0.0, sum(parts.values()))
     if breaches:
         total = min(total, float(rules.table()["score"]["cap_after_breach"]))
@@ -250,7 +245,7 @@ def score(dealer: Dealer, play: Play, statement: Statement) -> Score:
         total=round(total, 1),
         parts={name: round(value, 1) for name, value in parts.items()},
         breaches=tuple(breaches),
-        reasons=reasons,
+        reasons={name: reason for name, (_, reason) in shares.items()},
         right=answer.text,
         minutes=visit.used.minutes,
     )
@@ -266,14 +261,10 @@ def _hand_back_breach(visit: PlayedVisit, statement: Statement) -> list[str]:
 def _exclusion(found: VisitResult, statement: Statement, answer: Answer) -> tuple[float, str]:
     """Return the share of what the evidence excludes that the learner named; a wrong exclusion takes two right ones."""
     least = float(rules.table()["score"]["excluded_below"])
-    causes = shipped_priors().causes
-    # With the reading not valid nothing about the heater is excluded.
-    judged_causes = [name for name in shipped_priors().faults if found.valid or causes[name].measurement]
-    out = {name for name in judged_causes if found.marginal.get(name, 0.0) < least}
-    if found.valid and probability_of(found, frozenset(("healthy",))) < least:
-        out.add("healthy")
-    if not found.valid:
-        out.add("healthy")
+    shares = {**found.marginal, HEALTHY: probability_of(found, frozenset((HEALTHY,))) if found.valid else 0.0}
+    # With the reading not valid no fault of the heater is excluded.
+    judged_causes = (one for one in shipped_priors().causes.values() if found.valid or one.measurement)
+    out = {name for name in (HEALTHY, *(one.name for one in judged_causes)) if shares.get(name, 0.0) < least}
     said = set(statement.excluded)
     if said & answer.causes:
         return 0.0, f"{', '.join(sorted(said & answer.causes))} was excluded and is the answer."
@@ -311,13 +302,10 @@ def _validity(visit: PlayedVisit) -> tuple[float, str]:
 
 def _record(statement: Statement) -> tuple[float, str]:
     held = rules.table()["record"]
-    full = [
-        name
-        for name in held["field"]
-        if sum(letter.isalpha() for letter in statement.record.get(name, "")) >= held["letters"]
-    ]
-    missing = [text for name, text in held["field"].items() if name not in full]
-    return len(full) / len(held["field"]), f"Missing: {'; '.join(missing)}." if missing else "Every field is filled."
+    letters = {name: sum(map(str.isalpha, statement.record.get(name, ""))) for name in held["field"]}
+    missing = [text for name, text in held["field"].items() if letters[name] < held["letters"]]
+    told = f"Missing: {'; '.join(missing)}." if missing else "Every field is filled."
+    return 1.0 - len(missing) / len(held["field"]), told
 
 
 def _safety(visit: PlayedVisit, statement: Statement, breach: bool) -> tuple[float, str]:

@@ -1,7 +1,7 @@
 """Sealing with the standard library: a key stretched from the salt, streams of numbers, and padded, authenticated text.
 
-Only HMAC-SHA-256 and scrypt of the standard library are used: text is hidden under a keystream of HMAC blocks (counter
-mode) and authenticated over nonce, ciphertext and the public part of a case (encrypt, then authenticate).
+Only HMAC-SHA-256, SHAKE-256 and scrypt of the standard library are used: text is hidden under a keystream (SHAKE-256 of
+a derived key, FIPS 202) and authenticated over ciphertext and the public part of a case (encrypt, then authenticate).
 """
 
 from __future__ import annotations
@@ -57,7 +57,7 @@ def seal(key: bytes, value: Mapping[str, Any], size: int, bound_to: bytes = b"")
     if len(plain) > size:
         raise ValueError(f"{len(plain)} bytes do not fit into {size}")
     padded = plain + b" " * (size - len(plain))
-    hidden = bytes(a ^ b for a, b in zip(padded, _keystream(key, size), strict=True))
+    hidden = _crossed(key, padded)
     return (hidden + _tag(key, hidden, bound_to)).hex()
 
 
@@ -70,14 +70,14 @@ def opened(key: bytes, sealed: str, bound_to: bytes = b"") -> dict[str, Any] | N
     hidden, tag = raw[:-TAG], raw[-TAG:]
     if not hmac.compare_digest(tag, _tag(key, hidden, bound_to)):
         return None
-    plain = bytes(a ^ b for a, b in zip(hidden, _keystream(key, len(hidden)), strict=True))
-    value: dict[str, Any] = json.loads(plain)
+    value: dict[str, Any] = json.loads(_crossed(key, hidden))
     return value
 
 
-def _keystream(key: bytes, size: int) -> bytes:
-    blocks = [derived(key, "stream", index) for index in range(-(-size // 32))]
-    return b"".join(blocks)[:size]
+def _crossed(key: bytes, text: bytes) -> bytes:
+    """Return a text under the keystream of a key; twice gives the text back."""
+    stream = hashlib.shake_256(derived(key, "stream")).digest(len(text))
+    return bytes(a ^ b for a, b in zip(text, stream, strict=True))
 
 
 def _tag(key: bytes, hidden: bytes, bound_to: bytes) -> bytes:

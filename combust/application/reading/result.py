@@ -212,11 +212,11 @@ def _result_of(
 
 
 def _sentences(reading: Reading, burnt: Fuel, done: Interpretation, value: dict[str, Any]) -> tuple[Finding, ...]:
-    factor, own = value["fuel_factor"], value["fuel_factor_of_fuel"]
+    factor, of_fuel = value["fuel_factor"], value["fuel_factor_of_fuel"]
     hint = ""
-    if factor is not None and own is not None:
+    if factor is not None and of_fuel is not None:
         high = "High: wet sample, O2 reads low, or CO2 reads low."
-        hint = high if factor > own else "Low: O2 reads high, or CO2 reads high."
+        hint = high if factor > of_fuel else "Low: O2 reads high, or CO2 reads high."
         hint += " Another fuel moves it either way; an air leak never shows here."
     told = _Fields({key: number for key, number in value.items() if number is not None})
     told |= {name: done.details[key][0] for key, name in DRY_GASES.items()}

@@ -28,16 +28,16 @@ def stage_columns(
     Gases [vol %] are NaN below lambda 1. The fuel is never trimmed upward, the blower never down [%]. ``trimmed_heat``
     is heat over the baseline's with the fuel trimmed [-]. ``point`` spares the working point where the caller has it.
     """
-    told, density = base.lambda_at(here, fuel_temp_c, point=point), base.fuel_density(fuel_temp_c)
-    columns = told._asdict()
-    for suffix, lam in (("", told.air_ratio), ("_full", told.air_ratio_full)):
+    lambdas, density = base.lambda_at(here, fuel_temp_c, point=point), base.fuel_density(fuel_temp_c)
+    columns = lambdas._asdict()
+    for suffix, lam in (("", lambdas.air_ratio), ("_full", lambdas.air_ratio_full)):
         gas = flue_gas_moles(base.fuel, np.where(lam >= 1.0, lam, np.nan))
         columns |= {f"o2_dry{suffix}_pct": gas.o2_dry_pct, f"co2_dry{suffix}_pct": gas.co2_dry_pct}
-    for suffix, lam in (("", told.air_ratio), ("_with_fuel_density", told.air_ratio_with_fuel_density)):
+    for suffix, lam in (("", lambdas.air_ratio), ("_with_fuel_density", lambdas.air_ratio_with_fuel_density)):
         columns[f"fuel_trim{suffix}_pct"] = fuel_trim_to_keep(lam, keep)
         columns[f"blower_trim{suffix}_pct"] = blower_trim_to_keep(lam, keep)
     less, faster = (base.trim(here, density, keep, by=by) for by in ("fuel", "speed"))
-    relative = told.air_ratio_full_u / told.air_ratio_full
+    relative = lambdas.air_ratio_full_u / lambdas.air_ratio_full
     return columns | {
         "fuel_trim_full_pct": 100.0 * (np.minimum(less.factor, 1.0) - 1.0),
         "fuel_trim_full_u_pct": 100.0 * less.factor * relative,
@@ -53,15 +53,15 @@ def derating_columns(base: HealthyStage, altitude_m: Any, intake_temp_c: Any) ->
     Heat follows the fuel mass; that the efficiency changes a little with the trim is left out.
     """
     height, temp = np.asarray(altitude_m, dtype=float), np.asarray(intake_temp_c, dtype=float)
-    told = stage_columns(base, base.air_at(pressure_from_altitude(height), temp), temp, base.air_ratio)
+    columns = stage_columns(base, base.air_at(pressure_from_altitude(height), temp), temp, base.air_ratio)
     nominal = np.nan if base.useful_heat_kw is None else base.useful_heat_kw
     shown = (*LambdaAtSite._fields, "fuel_trim_pct", "fuel_trim_full_pct", "blower_trim_pct", "blower_trim_full_pct")
     return {
         "altitude_m": height,
         "intake_temp_c": temp,
-        **{name: told[name] for name in shown},
-        "useful_heat_kw": nominal * (1.0 + told["fuel_trim_pct"] / 100.0),
-        "useful_heat_full_kw": nominal * base.fuel_density(temp) * (1.0 + told["fuel_trim_full_pct"] / 100.0),
+        **{name: columns[name] for name in shown},
+        "useful_heat_kw": nominal * (1.0 + columns["fuel_trim_pct"] / 100.0),
+        "useful_heat_full_kw": nominal * base.fuel_density(temp) * (1.0 + columns["fuel_trim_full_pct"] / 100.0),
     }
 
 

@@ -129,11 +129,9 @@ def site_effect(
 
 
 def _minimum(base: HealthyStage, given: float | None, assumed: list[Assumed]) -> float:
-    if given is not None:
-        return given
-    of_unit = base.heater.limits.air_ratio_min if base.heater else None
-    if of_unit is not None:
-        return of_unit
+    for known in (given, base.heater.limits.air_ratio_min if base.heater else None):
+        if known is not None:
+            return known
     value = limit("air_ratio_soot")
     origin = "watch-point of the trade (from memory, medium); the unit's document wins"
     assumed.append(assume("minimum_air_ratio", value, origin))
@@ -147,24 +145,24 @@ def _values(
     here, point_fuel = base.air_of(site, air_in_c=air_in), base.fuel_density(fuel_temp)
     point = base.at(here, point_fuel)
     columns = stage_columns(base, here, fuel_temp, keep, point=point)
-    told: dict[str, Any] = {key: _or_none(column[0]) for key, column in columns.items()}
-    nominal, trimmed = base.useful_heat_kw, told.pop("trimmed_heat")
+    shown: dict[str, Any] = {key: _or_none(column[0]) for key, column in columns.items()}
+    nominal, trimmed = base.useful_heat_kw, shown.pop("trimmed_heat")
     free, rise_factor = float(point.heat.mean()), float(point.rise.mean())
-    kept = trimmed if told["fuel_trim_full_pct"] < 0.0 else free
+    kept = trimmed if shown["fuel_trim_full_pct"] < 0.0 else free
     # Heating-air mass flow follows the density at its own inlet (fixed speed), so its rise grows as heat over density.
     thinner = (outlet_in + ZERO_CELSIUS_K) / (here.air_in_c + ZERO_CELSIUS_K)
     rise = None if base.air_out_temp_c is None else base.state.rise_k * thinner
     return {
         "density_ratio": float(here.density),
         "fuel_density_ratio": float(point_fuel),
-        **told,
+        **shown,
         "base_air_ratio": base.air_ratio,
         "base_air_ratio_u": base.air_ratio_u,
         "minimum_air_ratio": minimum,
         "trim_to_air_ratio": keep,
         "fuel_trim_limit_pct": _lowest_fuel(base),
         "blower_trim_limit_pct": base.blower_left_pct,
-        "useful_heat_kw": None if nominal is None else nominal * min(told["air_ratio"] / keep, 1.0),
+        "useful_heat_kw": None if nominal is None else nominal * min(shown["air_ratio"] / keep, 1.0),
         "useful_heat_full_kw": None if nominal is None else nominal * kept,
         "useful_heat_untrimmed_kw": None if nominal is None else nominal * free,
         "flue_temp_full_c": float(point.flue_c.mean()),
@@ -173,7 +171,7 @@ def _values(
         "air_out_temp_trimmed_c": None if rise is None else outlet_in + rise * kept / here.heating_air_density,
         **_ceilings(base, site.intake_temp_c, minimum),
         "weather": _weather(base, site, fuel_temp, air_in),
-        "unit_altitude_limit_m": base.heater.limits.altitude_m if base.heater else None,
+        "heater_altitude_limit_m": base.heater.limits.altitude_m if base.heater else None,
         "site": site.to_dict(),
         "reference": base.reference.to_dict(),
         "fuel": base.fuel.to_dict(),
@@ -208,19 +206,19 @@ def ceiling_by_temperature(base: HealthyStage, temp_c: Any, minimum: float) -> t
     by_density = altitude.ceiling_altitude(minimum / base.air_ratio, temps, base.reference.dry_air_density_kg_m3)
     by_density = np.where(by_density < altitude.LOWEST_M, np.nan, np.minimum(by_density, altitude.HIGHEST_M))
     heights = np.arange(altitude.LOWEST_M, altitude.HIGHEST_M + 1.0, 10.0)
-    told = altitude.lambda_from_surface(base.surface, altitude_m=heights[None, :], temp_c=temps[:, None])
-    full = [np.nan if row[0] < minimum else np.interp(-minimum, -row, heights) for row in told.air_ratio_full]
+    lambdas = altitude.lambda_from_surface(base.surface, altitude_m=heights[None, :], temp_c=temps[:, None])
+    full = [np.nan if row[0] < minimum else np.interp(-minimum, -row, heights) for row in lambdas.air_ratio_full]
     return by_density, np.array(full)
 
 
 def _weather(base: HealthyStage, site: Site, fuel_temp: float, air_in: float) -> dict[str, float]:
     """Return the three lambdas at the low and the high end of the weather's pressure band."""
     band = load_table("altitude")["weather_band_hpa"]["value"]
-    ends = np.array([site.pressure - band, site.pressure + band])
-    here = base.air_at(ends, site.intake_temp_c, humidity_pct=site.humidity_pct, air_in_c=air_in)
-    told = base.lambda_at(here, np.full(2, fuel_temp))
+    pressures = np.array([site.pressure - band, site.pressure + band])
+    here = base.air_at(pressures, site.intake_temp_c, humidity_pct=site.humidity_pct, air_in_c=air_in)
+    ends = base.lambda_at(here, np.full(2, fuel_temp))
     keys = ("air_ratio", "air_ratio_with_fuel_density", "air_ratio_full")
-    lams = {f"{key}_{end}": float(getattr(told, key)[row]) for row, end in enumerate(("low", "high")) for key in keys}
+    lams = {f"{key}_{end}": float(getattr(ends, key)[row]) for row, end in enumerate(("low", "high")) for key in keys}
     return {"band_hpa": band, **lams}
 
 
@@ -233,9 +231,9 @@ def _explained(
     is uncertain, so everything between them counts as explained, widened by two standard uncertainties.
     """
     columns = columns_of_reading({key: value for key, value in reading.items() if key != "fuel"}, base.fuel)
-    told = interpret_columns(columns, instrument_class())
+    values_read = interpret_columns(columns, instrument_class()).values
     stops = list(safety_of({**reading, "fuel": base.fuel.name}).findings)
-    lam, lam_u = float(told.values["air_ratio"][0]), float(told.values["air_ratio_u"][0])
+    lam, lam_u = float(values_read["air_ratio"][0]), float(values_read["air_ratio_u"][0])
     if not math.isfinite(lam) and stops:
         nothing = dict.fromkeys(("air_ratio", "air_ratio_u", "u", "z"))
         return {"verdict": "cannot_tell", "text": VERDICT_TEXTS["cannot_tell"], **nothing}, stops

@@ -65,7 +65,7 @@ class SiteEffect(Result):
     ceiling_curve: tuple[Mapping[str, float | None], ...]
     weather: Mapping[str, float]
     reading: Mapping[str, Any] | None
-    unit_altitude_limit_m: float | None
+    heater_altitude_limit_m: float | None
     site: Mapping[str, Any]
     reference: Mapping[str, Any]
     fuel: Mapping[str, Any]
@@ -111,8 +111,8 @@ def _lines(one: SiteEffect) -> Rows:
     if one.reading is not None:
         lam = one.reading["air_ratio"]
         rows.insert(0, ("this reading", f"{'' if lam is None else f'lambda {lam:.2f}: '}{one.reading['text']}"))
-    if one.heater_id is not None or one.unit_altitude_limit_m is not None:
-        rows.append(("the unit's own limit", f"{_shown(one.unit_altitude_limit_m, 0, 'm')} (it decides)"))
+    if one.heater_id is not None or one.heater_altitude_limit_m is not None:
+        rows.append(("the unit's own limit", f"{_shown(one.heater_altitude_limit_m, 0, 'm')} (it decides)"))
     return [*rows, *_trim_lines(one), *_heat_lines(one)]
 
 
@@ -120,14 +120,13 @@ def _trim_lines(one: SiteEffect) -> Rows:
     if one.fuel_trim_pct is None:
         return [("trims", "withheld: see the stop condition")]
     left = "" if one.blower_trim_limit_pct is None else f" (the unit has {one.blower_trim_limit_pct:.0f} % left)"
-    return [
-        (f"fuel trim that keeps lambda {one.trim_to_air_ratio:.2f}",
-         f"{_shown(one.fuel_trim_pct, 1, '%')}, in full {_shown(one.fuel_trim_full_pct, 1)} ± "
-         f"{_shown(_double(one.fuel_trim_full_u_pct), 1, '%')} (95 %)"),
-        ("or blower trim",
-         f"{_shown(one.blower_trim_pct, 1, '%')}, in full {_shown(one.blower_trim_full_pct, 1)} ± "
-         f"{_shown(_double(one.blower_trim_full_u_pct), 1, '%')} (95 %){left}"),
-    ]  # fmt: skip
+    fuel = _trim(one.fuel_trim_pct, one.fuel_trim_full_pct, one.fuel_trim_full_u_pct)
+    blower = _trim(one.blower_trim_pct, one.blower_trim_full_pct, one.blower_trim_full_u_pct)
+    return [(f"fuel trim that keeps lambda {one.trim_to_air_ratio:.2f}", fuel), ("or blower trim", blower + left)]
+
+
+def _trim(by_density: float | None, full: float | None, u: float | None) -> str:
+    return f"{by_density:.1f} %, in full {full:.1f} ± {2.0 * (u or 0.0):.1f} % (95 %)"
 
 
 def _heat_lines(one: SiteEffect) -> Rows:
@@ -152,8 +151,3 @@ def _shown(value: float | None, digits: int, unit: str = "") -> str:
 
 def _pair(o2: float | None, co2: float | None) -> str:
     return "none: lambda below 1" if o2 is None or co2 is None else f"{o2:.1f} / {co2:.1f} %"
-
-
-def _double(u: float | None) -> float | None:
-    """Return the 95 % half-width of a standard uncertainty."""
-    return None if u is None else 2.0 * u

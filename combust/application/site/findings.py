@@ -30,7 +30,7 @@ def site_findings(base: HealthyStage, site: Site, values: Mapping[str, Any]) -> 
 def _limit_findings(base: HealthyStage, site: Site, values: Mapping[str, Any]) -> list[Finding]:
     if base.heater is None:
         return []
-    limit_m = values["unit_altitude_limit_m"]
+    limit_m = values["heater_altitude_limit_m"]
     if limit_m is None:
         return [finding("heater_limit_unknown")]
     entered = math.nan if site.altitude_m is None else site.altitude_m

@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -47,18 +47,18 @@ def command(out: str, data_folder: str | None) -> Answer:
     """
     data = demo_data(data_folder)
     target = Path(out)
-    day = work_readings(data, target)
+    counts, example = work_readings(data, target)
     visits = work_causes(data, target)
     named = [replace(one, text=f"Visit {visit.visit_id}: {one.text}") for visit in visits for one in visit.stop]
-    safety = Safety((*named, *day.counts.safety().findings))
+    safety = Safety((*named, *counts.safety().findings))
     facts = {
         "out": str(target),
-        "readings": plain(day.counts),
-        "reading": day.example,
+        "readings": plain(counts),
+        "reading": example,
         "visits": visits,
         "cautions": cautions(),
     }
-    text = f"""{text_of_readings(data, target, day)}
+    text = f"""{text_of_readings(data, target, counts, example)}
 
 {text_of_causes(data, visits)}
 
@@ -69,14 +69,7 @@ Next, a reading of your own: combust reading --help"""
     return Answer(facts, text, safety, in_full=True)
 
 
-class DemoReadings(NamedTuple):
-    """The day of readings: counts of its rows, and the reading that is shown in full."""
-
-    counts: Counts
-    example: ReadingResult
-
-
-def work_readings(data: Path, target: Path) -> DemoReadings:
+def work_readings(data: Path, target: Path) -> tuple[Counts, ReadingResult]:
     """Interpret the demo readings: two tables, the readings that are shown in full, and figures in the folder."""
     from combust.edge.figures.gas_plane import draw_plane, draw_shortcut_error
     from combust.edge.figures.style import save
@@ -90,13 +83,12 @@ def work_readings(data: Path, target: Path) -> DemoReadings:
         save(draw_plane(result), target / f"plane_{name}.png")
     example = interpret(Reading(**by_id[SHOWN[0]]))
     save(draw_shortcut_error(example.fuel, o2_dry_pct=example.inputs["o2_dry_pct"]), target / "shortcut_error.png")
-    return DemoReadings(counts, example)
+    return counts, example
 
 
-def text_of_readings(data: Path, target: Path, day: DemoReadings) -> str:
+def text_of_readings(data: Path, target: Path, counts: Counts, example: ReadingResult) -> str:
     """Return the readings as a table, the refused rows with their reasons, and one reading in full."""
     headings = ("reading", "first finding", "O2 %", "lambda", "± (95 %)", "CO air-free", "loss %", "O2-CO2", "note")
-    counts = day.counts
     refused = [f"  row {row['row']}: {row['reasons']}" for row in _rows(target / REFUSED)]
     return "\n".join(
         [
@@ -105,7 +97,7 @@ def text_of_readings(data: Path, target: Path, day: DemoReadings) -> str:
             f"\n{counts.rows} rows: {counts.interpreted} interpreted, {counts.refused} refused:",
             *refused,
             f"\n{SHOWN[0]} in full\n",
-            text_of_rows(day.example.lines()),
+            text_of_rows(example.lines()),
         ]
     )
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Callable
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -78,14 +79,14 @@ def command(**options: Any) -> None:
 
 def _add_up(scheduler: str | None, workers: int | None, tables: list[Table], uses: list[RouteUse]) -> RouteSums:
     """Return the sums of the route points, in one process or spread over Dask."""
+    from combust.edge.tables.fleet import sum_routes
+
+    sum_up: Callable[..., RouteSums] = sum_routes
     if scheduler or workers:
         from combust.edge.tables.points import sum_routes_dask
 
-        spread = partial(sum_routes_dask, tables, uses, scheduler=scheduler, workers=workers or 2)
-        return with_progress("Route points", lambda show: spread(progress=show))
-    from combust.edge.tables.fleet import sum_routes
-
-    return with_progress("Route points", lambda show: sum_routes(tables, uses, progress=show))
+        sum_up = partial(sum_routes_dask, scheduler=scheduler, workers=workers)
+    return with_progress("Route points", lambda show: sum_up(tables, uses, progress=show))
 
 
 def _say(plan: FleetPlan) -> None:
@@ -108,7 +109,7 @@ def _say(plan: FleetPlan) -> None:
     )
     change = plan.reassignment
     click.echo(
-        f"\nExchange of vehicles: {change.units_before} kits now, {change.units_after} after "
+        f"\nExchange of vehicles: {change.kits_before} kits now, {change.kits_after} after "
         f"{len(change.moves)} moves. {change.note}"
     )
 

@@ -17,6 +17,7 @@ from combust.domain.result import text_of_rows
 from combust.domain.safety import Safety, of_all
 from combust.edge.cli import output
 from combust.edge.cli.answer import Answer, answers
+from combust.edge.cli.group import NearGroup
 from combust.edge.cli.options import field_option, quantity_options, table_options, values_of
 from combust.edge.logbook.book import Logbook
 from combust.edge.logbook.visits import NewVisit, Written, add, close_visit, entries_of, read_visit, read_visits, revise
@@ -26,7 +27,7 @@ if TYPE_CHECKING:
     from combust.edge.tables.table_map import TableMap
 
 
-@click.group("log", short_help="Keep visits and readings in a logbook that cannot be rewritten.")
+@click.group("log", cls=NearGroup, short_help="Keep visits and readings in a logbook that cannot be rewritten.")
 def command() -> None:
     """Keep visits and readings in a logbook that cannot be rewritten.
 

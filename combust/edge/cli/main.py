@@ -12,7 +12,7 @@ from click.shell_completion import CompletionItem
 
 from combust import __version__
 from combust.data.errors import CombustError
-from combust.data.near import near_matches
+from combust.edge.cli.group import NearGroup
 from combust.edge.cli.output import EXIT_REJECTED, complain
 
 # The map: what a person is doing -> command -> (module, its line). A command is added here and in its own module as
@@ -53,7 +53,7 @@ MAP = {
 COMMANDS = {name: place for group in MAP.values() for name, place in group.items()}
 
 
-class CommandMap(click.Group):
+class CommandMap(NearGroup):
     """A group that imports a command's module only when the command is used."""
 
     def list_commands(self, ctx: click.Context) -> list[str]:
@@ -76,16 +76,6 @@ class CommandMap(click.Group):
         if incomplete.startswith("-"):
             return super().shell_complete(ctx, incomplete)
         return [CompletionItem(name, help=line) for name, (_, line) in COMMANDS.items() if name.startswith(incomplete)]
-
-    def resolve_command(
-        self, ctx: click.Context, args: list[str]
-    ) -> tuple[str | None, click.Command | None, list[str]]:
-        """Return the command asked for, or fail with near matches."""
-        if args and args[0] not in COMMANDS and not ctx.resilient_parsing:
-            near = near_matches(args[0], COMMANDS, n=2, cutoff=0.5)
-            hint = f" Did you mean: combust {' or '.join(near)}?" if near else " See: combust --help"
-            ctx.fail(f"no command '{args[0][:40]}'.{hint}")
-        return super().resolve_command(ctx, args)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """Write the map without importing any command."""

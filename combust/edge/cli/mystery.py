@@ -17,6 +17,7 @@ from combust.domain.result import text_of_rows
 from combust.edge import interrupt
 from combust.edge.cli import output
 from combust.edge.cli.answer import Answer, answers
+from combust.edge.cli.group import NearGroup
 
 if TYPE_CHECKING:
     from combust.application.mystery import Play
@@ -31,7 +32,7 @@ salt_option = click.option(
 level_option = click.option("--level", type=click.Choice(LEVELS), default="medium", show_default=True, help="How hard.")
 
 
-@click.group("mystery", short_help="Deal, play and score a teaching case.")
+@click.group("mystery", cls=NearGroup, short_help="Deal, play and score a teaching case.")
 def command() -> None:
     """Deal, play and score a teaching case: a heater with a hidden cause.
 
@@ -216,15 +217,17 @@ def _statement(
     """Return the statement in the file with what the options change."""
     from combust.application.mystery import Statement
     from combust.data.fields import as_number
+    from combust.domain.result import plain
 
     before = Statement.from_dict(held.get("statement") or {}).to_dict()
     stated = {name: as_number(text) for name, text in _pairs(said, "CAUSE=P", "fuel_over=0.8").items()}
-    return Statement.of(
+    now = Statement.of(
         stated or before["probabilities"],
         tuple(excluded) or before["excluded"],
         before["handed_back"] if hand_back is None else hand_back,
         before["record"] | _pairs(record, "FIELD=TEXT", "found=..."),
-    ).to_dict()
+    )
+    return dict(plain(now))
 
 
 def _standing(played: Play, statement: dict[str, Any], told: dict[str, Any]) -> Answer:

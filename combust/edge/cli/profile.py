@@ -10,29 +10,15 @@ import click
 from combust.application.heater.profile_check import check_profile
 from combust.application.heater.profile_template import profile_template
 from combust.data.errors import CombustError, Fault
-from combust.data.near import near_matches
 from combust.domain.catalogue import Catalogue
 from combust.domain.result import text_of_rows
 from combust.edge.cli.answer import Answer, answers
+from combust.edge.cli.group import NearGroup
 from combust.edge.cli.options import fuels_option
 from combust.edge.cli.output import text_of_table
 
 
-class SubCommands(click.Group):
-    """A group that answers an unknown sub-command with near matches."""
-
-    def resolve_command(
-        self, ctx: click.Context, args: list[str]
-    ) -> tuple[str | None, click.Command | None, list[str]]:
-        """Return the sub-command asked for, or fail with near matches."""
-        if args and args[0] not in self.commands:
-            near = near_matches(args[0], self.commands, n=1, cutoff=0.4)
-            hint = f"Did you mean: {ctx.command_path} {near[0]}?" if near else f"See: {ctx.command_path} --help"
-            ctx.fail(f"no command '{args[0][:40]}'. {hint}")
-        return super().resolve_command(ctx, args)
-
-
-@click.group("profile", cls=SubCommands, short_help="Write a commented heater profile, or check one.")
+@click.group("profile", cls=NearGroup, short_help="Write a commented heater profile, or check one.")
 def command() -> None:
     """Write a commented heater profile, or check one.
 

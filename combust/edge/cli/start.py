@@ -8,6 +8,7 @@ import click
 
 from combust.application.visit.start import StartTimeline, emergency_findings, start_timeline, starts_used_up
 from combust.application.visit.start_phases import PUMP, PhaseAnswer, interlocks, possible_phases
+from combust.data.fields import toml_value
 from combust.data.tables import load_table
 from combust.domain.heater import Heater
 from combust.domain.limits import Finding
@@ -130,9 +131,5 @@ def _text(timeline: StartTimeline, now: PhaseAnswer | None, guide: Guide | None)
 
 def _checklist(guide: Guide, notes: list[str]) -> str:
     lines = ["# Start interlocks of the vehicle: look, never bridge. Edit and give back with --interlocks FILE."]
-    lines += [f'\n[[interlock]]\nname = "{_toml(row["name"])}"\nlook = "{_toml(row["look"])}"' for row in guide]
+    lines += [f"\n[[interlock]]\nname = {toml_value(row['name'])}\nlook = {toml_value(row['look'])}" for row in guide]
     return "\n".join([*lines, "\n# Temperature control", *(f"# - {note}" for note in notes)])
-
-
-def _toml(text: str) -> str:
-    return text.replace("\\", "\\\\").replace('"', '\\"')

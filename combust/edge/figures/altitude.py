@@ -49,7 +49,7 @@ def draw_derating(base: HealthyStage, *, minimum: float, name: str = "heater") -
         plot.contourf(temps, heights, columns["air_ratio_full"], levels=low, colors="none", hatches=["//"])
         title(plot, words)
         plot.set_xlabel("intake air (°C)")
-        _unit_limit(plot, base)
+        _heater_limit(plot, base)
     plots[0].set_ylabel("height above sea level (m)")
     figure.suptitle(f"{name}: hatched = full lambda below {minimum:g}", x=0.01, ha="left", fontsize=10)
     source_line(figure, SOURCE)
@@ -68,7 +68,7 @@ def _levels(values: Any, step: float | None) -> Any:
     return np.arange(np.floor(low / step) * step, high + step, step)
 
 
-def _unit_limit(plot: Any, base: HealthyStage) -> None:
+def _heater_limit(plot: Any, base: HealthyStage) -> None:
     limit = base.heater.limits.altitude_m if base.heater else None
     if limit is not None:
         plot.axhline(limit, color=MARK, linewidth=1.4, linestyle="--")

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from combust.application.causes.catalogue import shipped_priors
-from combust.application.causes.checks import checks_done
+from combust.application.causes.checks import ENTERED_WITH, NEW_ROW, checks_done
 from combust.application.causes.rank import rank_causes
 from combust.application.causes.stage_reading import Values
 from combust.domain.heater import Heater
@@ -36,19 +36,17 @@ def evidence_in_steps(readings: Sequence[Values]) -> list[tuple[str, list[dict[s
     known = [{key: value for key, value in main.items() if key not in later}]
     steps = [("first reading", [dict(row) for row in known])]
     for name, columns in columns_of.items():
-        if name in ("second_stage", "intake_duct_off", "exhaust_duct_off"):
+        if name in NEW_ROW:
             new = [dict(row) for row in readings if _is_of(name, row, main)]
             known = known + new
         else:
-            extra = {key: main[key] for key in (*columns, *_COMPANIONS.get(name, ())) if key in main}
+            keys = [key for column in columns for key in (column, *ENTERED_WITH.get(column, ()))]
+            extra = {key: main[key] for key in keys if key in main}
             if not extra or all(key in known[0] for key in extra):
                 continue
             known = [{**known[0], **extra}, *known[1:]]
         steps.append((name, [dict(row) for row in known]))
     return steps
-
-
-_COMPANIONS = {"pump_delivery": ("strokes",), "span_gas": ("span_o2_pct",), "heating_air": ("air_in_temp_c",)}
 
 
 def _is_of(name: str, row: Values, main: Values) -> bool:

@@ -9,11 +9,11 @@ import numpy as np
 from combust.application.chemistry.sweeps import equilibrium_table, reactor_table, tabled_flame_temperature
 from combust.application.lessons import gas as demo
 from combust.domain.catalogue import get_fuel
-from combust.domain.fuel import Fuel
 from combust.edge.figures.gas_plane import draw_fuel_line
 from combust.edge.figures.style import INK, LINE, MARK, THIRD, legend, marker_line, note, sheet, title
 from combust.kernel.air_ratio import air_ratio_from_o2
 from combust.kernel.carbon_monoxide import co_air_free
+from combust.kernel.constants import ZERO_CELSIUS_K
 from combust.kernel.flue_gas import flue_gas_moles
 from combust.kernel.heat import stack_loss
 
@@ -21,7 +21,11 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 
-def draw_air_sweep(air_ratio: float, *, fuel: Fuel | str = "diesel_b7", flue_temp_c: float = 300.0) -> Figure:
+FUEL, AIR_RATIO, CO_PPM = get_fuel("diesel_b7"), 1.6, 150.0  # of the heater of every lesson, which does not change
+FLUE_TEMP_C = 300.0  # held while lambda moves
+
+
+def draw_air_sweep(air_ratio: float) -> Figure:
     """Draw CO, flame temperature and stack loss over lambda, with a mark at one lambda.
 
     CO comes from a stirred reactor with a cooled burn-out zone: a shape, no ppm of a heater. The loss is drawn at one
@@ -31,24 +35,18 @@ def draw_air_sweep(air_ratio: float, *, fuel: Fuel | str = "diesel_b7", flue_tem
     ----------
     air_ratio : float
         Mark [-].
-    fuel : Fuel or str
-        For flame temperature and loss; a fuel of the shipped table.
-    flue_temp_c : float
-        Held while lambda moves [°C].
     """
-    burnt = get_fuel(fuel)
     figure, (top, middle, low) = sheet(3, 1, size=(6.4, 7.2), sharex=True, height_ratios=(2, 1.2, 1.2))
     told = _bath_tub(top, air_ratio)
     sweep = np.linspace(1.0, 3.0, 81)
-    middle.plot(sweep, tabled_flame_temperature(burnt.name, sweep) - 273.15, color=LINE)
+    flames = tabled_flame_temperature(FUEL.name, sweep) - ZERO_CELSIUS_K
+    losses = stack_loss(flue_gas_moles(FUEL, sweep), FLUE_TEMP_C, 20.0, FUEL, FUEL.net_heating_value_mj_per_kg)
+    middle.plot(sweep, flames, color=LINE)
     middle.set_ylabel("flame, no\nheat lost (°C)")
-    losses = stack_loss(flue_gas_moles(burnt, sweep), flue_temp_c, 20.0, burnt, burnt.net_heating_value_mj_per_kg)
     low.plot(sweep, losses, color=LINE)
-    low.set(
-        xlabel="lambda (air ratio)", ylabel=f"stack loss (%)\nat {flue_temp_c:g} °C", xlim=(0.8, 3.0), ylim=(0, None)
-    )
-    flame = float(tabled_flame_temperature(burnt.name, air_ratio)) - 273.15
-    loss = float(np.interp(air_ratio, sweep, losses))
+    loss_label = f"stack loss (%)\nat {FLUE_TEMP_C:g} °C"
+    low.set(xlabel="lambda (air ratio)", ylabel=loss_label, xlim=(0.8, 3.0), ylim=(0, None))
+    flame, loss = (float(np.interp(air_ratio, sweep, curve)) for curve in (flames, losses))
     for plot in (top, middle, low):
         marker_line(plot, air_ratio)
     note(middle, f"{flame:.0f} °C", (air_ratio, flame))
@@ -85,25 +83,20 @@ def _bath_tub(plot: Any, air_ratio: float) -> str:
     return f"CO about {value:.0f} ppm behind the burn-out zone of the model"
 
 
-def draw_dilution(
-    air_share_pct: float, *, fuel: Fuel | str = "diesel_b7", air_ratio: float = 1.6, co_dry_ppm: float = 150.0
-) -> Figure:
+def draw_dilution(air_share_pct: float) -> Figure:
     """Draw what false air in the sample does to O2, to CO as read, and to CO air-free.
 
     Parameters
     ----------
     air_share_pct : float
         Share of the dry sample that is air [%], 0 to 30.
-    fuel, air_ratio, co_dry_ppm
-        The heater, which does not change [-], [ppm].
     """
-    burnt, shares = get_fuel(fuel), np.linspace(0.0, 0.30, 61)
-    true = demo.heater_gas(burnt, air_ratio, co_dry_ppm=co_dry_ppm)
+    shares = np.linspace(0.0, 0.30, 61)
+    true = demo.heater_gas(FUEL, AIR_RATIO, co_dry_ppm=CO_PPM)
     swept = demo.with_false_air(true, shares)
     now = demo.with_false_air(true, air_share_pct / 100.0)
-    seen = float(air_ratio_from_o2(now.o2_dry_pct, burnt))
     figure, (left, right) = sheet(1, 2, size=(7.2, 3.8))
-    _plane(left, burnt, true, now, whole=True)
+    seen = _plane(left, true, now, whole=True)
     title(left, f"It slides along the line: lambda reads {seen:.2f}")
     right.plot(100 * shares, swept.co_dry_ppm, color=LINE, linestyle="--", label="as read")
     right.plot(100 * shares, co_air_free(swept.co_dry_ppm, swept.o2_dry_pct), color=MARK, label="air-free")
@@ -120,28 +113,22 @@ def draw_dilution(
     return figure
 
 
-def draw_wet(water_left_pct: float, *, fuel: Fuel | str = "diesel_b7", air_ratio: float = 1.6) -> Figure:
+def draw_wet(water_left_pct: float) -> Figure:
     """Draw a reading on the CO2-O2 plane when a part of the water stays in the sample.
 
     Parameters
     ----------
     water_left_pct : float
         Part of the flue water that the trap lets through [%]: 0 dry, 100 wet.
-    fuel, air_ratio
-        The heater, which does not change.
     """
-    burnt = get_fuel(fuel)
-    dry = demo.heater_gas(burnt, air_ratio)
-    wet = demo.read_wet(dry, burnt, air_ratio)
-    part = water_left_pct / 100.0
+    dry, part = demo.heater_gas(FUEL, AIR_RATIO), water_left_pct / 100.0
+    wet = demo.read_wet(dry, FUEL, AIR_RATIO)
     now = demo.SampledGas(*(a / (1.0 + part * (a / b - 1.0)) if b else a for a, b in zip(dry, wet, strict=True)))
-    factor, own = float(demo.fuel_factor(now)), float(demo.fuel_factor(dry))
+    factor, of_fuel = float(demo.fuel_factor(now)), float(demo.fuel_factor(dry))
     figure, plot = sheet()
-    way = [*zip(dry[:2], wet[:2], strict=True)]
-    plot.plot(*way, color=THIRD, linestyle="-.", label="from dry to wet")
-    _plane(plot, burnt, dry, now)
-    seen = float(air_ratio_from_o2(now.o2_dry_pct, burnt))
-    told = f"fuel factor {factor:.2f} instead of {own:.2f}; O2 alone says {seen:.2f}"
+    plot.plot(*zip(dry[:2], wet[:2], strict=True), color=THIRD, linestyle="-.", label="from dry to wet")
+    seen = _plane(plot, dry, now)
+    told = f"fuel factor {factor:.2f} instead of {of_fuel:.2f}; O2 alone says {seen:.2f}"
     title(plot, f"Water pulls the pair OFF the line: {told}")
     figure.set_label(
         f"CO2 against O2 with the fuel line. With {water_left_pct:.0f} per cent of the water left in the sample "
@@ -150,41 +137,44 @@ def draw_wet(water_left_pct: float, *, fuel: Fuel | str = "diesel_b7", air_ratio
     return figure
 
 
-def draw_calculated(cell_offset_pct: float, *, fuel: Fuel | str = "diesel_b7", air_ratio: float = 1.6) -> Figure:
+def draw_calculated(cell_offset_pct: float) -> Figure:
     """Draw one O2 cell fault on two instruments: CO2 by calculation and CO2 by a cell of its own.
 
     Parameters
     ----------
     cell_offset_pct : float
         What the O2 cell shows too much [vol %], -2 to 2.
-    fuel, air_ratio
-        The heater, which does not change.
     """
-    burnt = get_fuel(fuel)
-    true = demo.heater_gas(burnt, air_ratio)
+    true = demo.heater_gas(FUEL, AIR_RATIO)
     o2 = true.o2_dry_pct + cell_offset_pct
-    blind = demo.SampledGas(o2, demo.co2_by_calculation(o2, burnt), 0.0)
-    honest = demo.SampledGas(o2, true.co2_dry_pct, 0.0)
-    seen = float(air_ratio_from_o2(o2, burnt))
-    figure, (left, right) = sheet(1, 2, size=(7.2, 3.8), sharey=True)
-    for plot, gas, name in ((left, blind, "CO2 calculated"), (right, honest, "CO2 measured")):
-        _plane(plot, burnt, true, gas)
-        title(plot, f"{name}: fuel factor {float(demo.fuel_factor(gas)):.2f}")
-    right.set_ylabel("")
+    figure, plots = sheet(1, 2, size=(7.2, 3.8), sharey=True)
+    factors = []
+    for plot, name, co2 in zip(
+        plots, ("calculated", "measured"), (demo.co2_by_calculation(o2, FUEL), true.co2_dry_pct), strict=True
+    ):
+        gas = demo.SampledGas(o2, co2, 0.0)
+        seen = _plane(plot, true, gas)
+        factors.append(f"{float(demo.fuel_factor(gas)):.2f}")
+        title(plot, f"CO2 {name}: fuel factor {factors[-1]}")
+    plots[1].set_ylabel("")
     figure.set_label(
         f"Two planes of CO2 against O2. The O2 cell is off by {cell_offset_pct:+.1f}. With calculated CO2 the point "
-        f"stays on the line with fuel factor {float(demo.fuel_factor(blind)):.2f}; with measured CO2 it leaves the "
-        f"line, fuel factor {float(demo.fuel_factor(honest)):.2f}. Lambda by O2 reads {seen:.2f} on both."
+        f"stays on the line with fuel factor {factors[0]}; with measured CO2 it leaves the line, fuel factor "
+        f"{factors[1]}. Lambda by O2 reads {seen:.2f} on both."
     )
     return figure
 
 
-def _plane(plot: Any, fuel: Fuel, true: demo.SampledGas, shown: demo.SampledGas, *, whole: bool = False) -> None:
-    """Draw the heater's gas and the gas on the display beside the fuel's line, whole or around the heater's gas."""
-    draw_fuel_line(plot, fuel)
+def _plane(plot: Any, true: demo.SampledGas, shown: demo.SampledGas, *, whole: bool = False) -> float:
+    """Draw the heater's gas and the one on the display beside the fuel's line, and return lambda by the O2 displayed.
+
+    The plane is drawn whole, or around the heater's gas.
+    """
+    draw_fuel_line(plot, FUEL)
     for gas, mark, color, words in ((true, "s", INK, "in the heater"), (shown, "o", MARK, "on the display")):
         plot.plot(*gas[:2], marker=mark, color=color, linestyle="none", label=words)
     legend(plot, loc="upper right")
     if not whole:
         plot.set(xlim=(true.o2_dry_pct - 3.0, true.o2_dry_pct + 3.0))
         plot.set(ylim=(true.co2_dry_pct - 2.5, true.co2_dry_pct + 3.0))
+    return float(air_ratio_from_o2(shown.o2_dry_pct, FUEL))

@@ -18,86 +18,89 @@ from combust.kernel.wiring import loop_resistance, source_voltage_for, voltage_u
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-TEMPERATURES_C = (-20.0, 0.0, 20.0)
-AREAS_MM2 = (1.5, 2.5, 4.0)
+FUEL, AIR_RATIO = get_fuel("diesel_b7"), demo.HIGH_AIR_RATIO  # of the healthy heater of every lesson
+TEMPERATURES_C, TEMPERATURE_SHOWN_C = (-20.0, 0.0, 20.0), 0.0
 FUELS_SHOWN = ("kerosene", "paraffinic", "biodiesel_b100")
+AREAS_MM2 = (1.5, 2.5, 4.0)
+# Invented demo values: battery at rest, its inside and the contacts; currents; heater's cut-out, vehicle's disconnect.
+BATTERY_V, BATTERY_OHM, CONTACTS_MOHM = 12.2, 0.015, 20.0
+GLOW_A, RUN_A = 10.0, 2.5
+CUTOUT_V, DISCONNECT_V = 10.5, 11.5
 
 
-def draw_altitude(altitude_m: float, *, base_air_ratio: float = 1.6, intake_temp_c: float = 0.0) -> Figure:
+def draw_altitude(altitude_m: float) -> Figure:
     """Draw lambda and the O2 to expect over altitude for three intake temperatures, by dry-air density alone.
 
     Parameters
     ----------
     altitude_m : float
-        Mark, 0 to 4500 [m].
-    base_air_ratio : float
-        At sea level and 20 °C [-].
-    intake_temp_c : float
-        Of the marked point [°C].
+        Of the marked point at 0 °C, 0 to 4500 [m].
     """
-    base, heights = Site(0.0, intake_temp_c=20.0), np.linspace(0.0, 4500.0, 46)
+
+    def expected(heights: Any, temp: float) -> tuple[Any, Any]:
+        sites = [Site(float(height), intake_temp_c=temp) for height in heights]
+        ratio = np.array([demo.air_ratio_at_site(AIR_RATIO, demo.SEA_LEVEL, site) for site in sites])
+        return ratio, np.where(ratio >= 1.0, heater_gas(FUEL, np.maximum(ratio, 1.0)).o2_dry_pct, np.nan)
+
+    heights = np.linspace(0.0, 4500.0, 46)
     figure, (top, low) = sheet(2, 1, size=(6.4, 6.0), sharex=True)
     for (color, dash), temp in zip(TONES, TEMPERATURES_C, strict=False):
-        sites = [Site(float(height), intake_temp_c=temp) for height in heights]
-        curve = np.array([demo.air_ratio_at_site(base_air_ratio, base, site) for site in sites])
-        top.plot(heights, curve, color=color, linestyle=dash, label=f"intake air {temp:+.0f} °C")
-        lean = curve >= 1.0
-        low.plot(heights[lean], heater_gas("diesel_b7", curve[lean]).o2_dry_pct, color=color, linestyle=dash)
+        for plot, curve in zip((top, low), expected(heights, temp), strict=True):
+            plot.plot(heights, curve, color=color, linestyle=dash, label=f"intake air {temp:+.0f} °C")
     soot = limit("air_ratio_soot")
     top.axhspan(0.8, soot, color=INK, alpha=0.08)
     note(top, f"below {soot:g}: watch-point of the trade (from memory)", (0, 0.82))
-    here = demo.air_ratio_at_site(base_air_ratio, base, Site(altitude_m, intake_temp_c=intake_temp_c))
-    told = f"lambda {here:.2f}"
-    top.plot([altitude_m], [here], marker="o", color=INK)
-    if here >= 1.0:
-        o2 = float(heater_gas("diesel_b7", here).o2_dry_pct)
-        low.plot([altitude_m], [o2], marker="o", color=INK)
-        told += f", O2 to expect {o2:.1f} %"
-    for plot in (top, low):
+    here = expected([altitude_m], TEMPERATURE_SHOWN_C)
+    for plot, value in zip((top, low), here, strict=True):
+        plot.plot([altitude_m], value, marker="o", color=INK)
         marker_line(plot, altitude_m)
-    title(top, f"{altitude_m:.0f} m and {intake_temp_c:g} °C: {told}. Cold buys altitude")
+    (ratio,), (o2,) = here
+    told = f"lambda {ratio:.2f}" + (f", O2 to expect {o2:.1f} %" if ratio >= 1.0 else "")
+    title(top, f"{altitude_m:.0f} m and {TEMPERATURE_SHOWN_C:g} °C: {told}. Cold buys altitude")
     top.set(ylabel="lambda (air ratio)", ylim=(0.8, None))
     low.set(xlabel="altitude (m)", ylabel="O2 to expect (vol %)", xlim=(0, 4500), ylim=(0, None))
     legend(top, loc="upper right")
     figure.set_label(
         f"Lambda and expected O2 fall with altitude, for three intake temperatures; colder air lies higher. "
-        f"At {altitude_m:.0f} metres and {intake_temp_c:g} degrees: {told}."
+        f"At {altitude_m:.0f} metres and {TEMPERATURE_SHOWN_C:g} degrees: {told}."
     )
     return figure
 
 
-def draw_duct(crushed_bore_mm: float, *, bore_mm: float = 24.0, base_air_ratio: float = 1.6) -> Figure:
+def draw_duct(crushed_bore_mm: float) -> Figure:
     """Draw a crushed exhaust on two blower curves, and lambda over the bore that is left.
 
     Parameters
     ----------
     crushed_bore_mm : float
-        Bore left over 0.3 m [mm], 12 to 24.
-    bore_mm, base_air_ratio : float
-        Sound bore [mm]; healthy lambda [-].
+        Bore left over 0.3 m of a duct of 24 mm [mm], 12 to 24.
     """
     figure, (left, right) = sheet(1, 2, size=(7.4, 3.9))
-    found = demo.crushed_exhaust(bore_mm, crushed_bore_mm=crushed_bore_mm)
-    share = 0.3
-    flows = np.linspace(0.5, 1.25, 100)
+    shares, bores, flows = np.array([0.2, 0.3, 0.4]), np.linspace(12.0, demo.BORE_MM, 25), np.linspace(0.5, 1.25, 100)
+    found = demo.crushed_exhaust(demo.BORE_MM, crushed_bore_mm=crushed_bore_mm, share=shares[1])
+    swept = [demo.crushed_exhaust(demo.BORE_MM, crushed_bore_mm=float(bore), share=shares) for bore in bores]
     left.plot([100.0], [100.0], marker="s", color=INK)
-    for steepness, air, dash, color, name in (
-        (0.0, found.air_flat, "-", LINE, "flat"),
-        (2.0, found.air_steep, "--", MARK, "steep"),
-    ):
-        left.plot(100 * flows, 100 * flows**-steepness, dash, color=color, label=f"{name} blower curve")
+    for name, steepness, dash, color in (("flat", 0.0, "-", LINE), ("steep", 2.0, "--", MARK)):
+        look: dict[str, Any] = {"linestyle": dash, "color": color, "label": f"{name} blower curve"}
+        air = getattr(found, f"air_{name}")
+        left.plot(100 * flows, 100 * flows**-steepness, **look)
         left.plot([100 * air], [100 * air**-steepness], marker="o", color=INK)
-    crushed = 1.0 - share + share * found.multiplier
+        least, middle, most = (AIR_RATIO * np.array([getattr(one, f"air_{name}") for one in swept])).T
+        right.plot(bores, middle, **look)
+        right.fill_between(bores, most, least, color=color, alpha=0.15, linewidth=0)
+    crushed = 1.0 - shares[1] + shares[1] * found.multiplier
     for resistance, dash, name in ((1.0, ":", "sound"), (crushed, "-.", "crushed")):
         left.plot(100 * flows, 100 * resistance * flows**2, dash, color=INK, label=f"ducts, {name}")
     left.set(xlabel="air (% of healthy)", ylabel="pressure (% of healthy)", ylim=(0, 330))
     band = f"{found.multiplier_low:.2f} to {found.multiplier_high:.2f}"
     title(left, f"Exhaust resistance × {found.multiplier:.2f} ({band})")
     legend(left, loc="upper right")
-    _duct_lambda(right, bore_mm, base_air_ratio)
+    right.axhspan(0.6, limit("air_ratio_soot"), color=INK, alpha=0.08)
+    right.set(xlabel="bore left over 0.3 m (mm)", ylabel="lambda (air ratio)", ylim=(0.6, AIR_RATIO + 0.1))
     marker_line(right, crushed_bore_mm)
-    flat, steep = base_air_ratio * found.air_flat, base_air_ratio * found.air_steep
+    flat, steep = AIR_RATIO * found.air_flat, AIR_RATIO * found.air_steep
     title(right, f"lambda {flat:.2f} (flat) or {steep:.2f} (steep)")
+    legend(right, loc="lower right")
     figure.set_label(
         f"Left: blower curves and duct curves cross; crushing to {crushed_bore_mm:.0f} millimetres multiplies the "
         f"exhaust's resistance by {found.multiplier:.2f}. Right: lambda over the bore that is left, {flat:.2f} with a "
@@ -105,19 +108,6 @@ def draw_duct(crushed_bore_mm: float, *, bore_mm: float = 24.0, base_air_ratio: 
         "bands from 20 to 40."
     )
     return figure
-
-
-def _duct_lambda(plot: Any, bore_mm: float, base_air_ratio: float) -> None:
-    bores = np.linspace(12.0, bore_mm, 25)
-    shares = np.array([0.2, 0.3, 0.4])
-    rows = [demo.crushed_exhaust(bore_mm, crushed_bore_mm=float(bore), share=shares) for bore in bores]
-    for name, color, dash in (("air_flat", LINE, "-"), ("air_steep", MARK, "--")):
-        least, middle, most = (base_air_ratio * np.array([getattr(one, name) for one in rows])).T
-        plot.plot(bores, middle, color=color, linestyle=dash, label=name.replace("air_", "") + " blower curve")
-        plot.fill_between(bores, most, least, color=color, alpha=0.15, linewidth=0)
-    plot.axhspan(0.6, limit("air_ratio_soot"), color=INK, alpha=0.08)
-    plot.set(xlabel="bore left over 0.3 m (mm)", ylabel="lambda (air ratio)", ylim=(0.6, base_air_ratio + 0.1))
-    legend(plot, loc="lower right")
 
 
 def draw_stages(size_pct: float, *, cause: str = "restriction") -> Figure:
@@ -131,45 +121,40 @@ def draw_stages(size_pct: float, *, cause: str = "restriction") -> Figure:
         The marked one.
     """
     figure, plot = sheet(size=(6.8, 4.6))
-    marks = ("o", "s", "^", "D", "v", "P")
-    for (name, rule), mark in zip(demo.STAGE_CAUSES.items(), marks, strict=True):
+    shown, rule = demo.stage_pattern(cause, size_pct), demo.STAGE_CAUSES[cause]
+    for (name, other), mark in zip(demo.STAGE_CAUSES.items(), "os^DvP", strict=True):
+        look = {"color": MARK, "linewidth": 2.2} if name == cause else {"color": INK, "alpha": 0.45, "linewidth": 1.0}
         pattern = demo.stage_pattern(name, size_pct)
-        chosen = name == cause
         plot.plot(
-            [0, 1], [pattern.low.o2_dry_pct, pattern.high.o2_dry_pct], marker=mark, label=rule.label,
-            color=MARK if chosen else INK, alpha=1.0 if chosen else 0.45, linewidth=2.2 if chosen else 1.0,
-        )  # fmt: skip
-    healthy = demo.stage_pattern(cause, 0.0)
-    plot.plot([0, 1], [healthy.low.o2_dry_pct, healthy.high.o2_dry_pct], color=LINE, linestyle="--", label="healthy")
+            [0, 1], [gas.o2_dry_pct for gas in (pattern.low, pattern.high)], marker=mark, label=other.label, **look
+        )
+    healthy = [gas.o2_dry_pct for gas in (shown.healthy_low, shown.healthy_high)]
+    plot.plot([0, 1], healthy, color=LINE, linestyle="--", label="healthy")
     plot.set(xlim=(-0.15, 1.15), ylabel="O2, dry (vol %)", ylim=(2, 18))
     plot.set_xticks([0, 1], ["low stage", "high stage"])
-    shown = demo.stage_pattern(cause, size_pct)
     told = f"O2 {shown.low.o2_dry_pct:.1f} % low, {shown.high.o2_dry_pct:.1f} % high"
-    title(plot, f"{demo.STAGE_CAUSES[cause].label}, {size_pct:.0f} %: {told}")
+    title(plot, f"{rule.label}, {size_pct:.0f} %: {told}")
     legend(plot, ncols=2, loc="upper right")
     figure.set_label(
-        f"O2 at low and high stage, healthy and for six causes. Marked: {demo.STAGE_CAUSES[cause].label} of "
-        f"{size_pct:.0f} per cent, {told}: {demo.STAGE_CAUSES[cause].sign}."
+        f"O2 at low and high stage, healthy and for six causes. Marked: {rule.label} of "
+        f"{size_pct:.0f} per cent, {told}: {rule.sign}."
     )
     return figure
 
 
-def draw_fuels(fuel_temp_c: float, *, plate: str = "diesel_b7", base_air_ratio: float = 1.6) -> Figure:
+def draw_fuels(fuel_temp_c: float) -> Figure:
     """Draw lambda and heat of other fuels at the same pump pulses: arithmetic, not advice.
 
     Parameters
     ----------
     fuel_temp_c : float
         Of the fuel at the pump; the plate's fuel is at 15 °C at the baseline [°C], -40 to 40.
-    plate, base_air_ratio
-        Fuel on the plate; its healthy lambda [-].
     """
-    names = (plate, *FUELS_SHOWN)
-    burnt = get_fuel(plate)
-    own = density_at_pump(burnt, fuel_temp_c) / density_at_pump(burnt)
-    swaps = [same_pulses(burnt, get_fuel(name), fuel_temp_c=fuel_temp_c) for name in names]
-    ratios = [base_air_ratio * float(one.air_ratio) / own for one in swaps]
-    heats = [100.0 * float(one.heat) * own for one in swaps]
+    names = (FUEL.name, *FUELS_SHOWN)
+    density = density_at_pump(FUEL, fuel_temp_c) / density_at_pump(FUEL)
+    swaps = [same_pulses(FUEL, get_fuel(name), fuel_temp_c=fuel_temp_c) for name in names]
+    ratios = [AIR_RATIO * float(one.air_ratio) / density for one in swaps]
+    heats = [100.0 * float(one.heat) * density for one in swaps]
     figure, (left, right) = sheet(1, 2, size=(7.2, 3.6), sharey=True)
     rows = np.arange(len(names))
     for plot, values, form in ((left, ratios, "%.2f"), (right, heats, "%.0f %%")):
@@ -186,60 +171,44 @@ def draw_fuels(fuel_temp_c: float, *, plate: str = "diesel_b7", base_air_ratio: 
     return figure
 
 
-def draw_supply(
-    length_m: float,
-    *,
-    battery_v: float = 12.2,
-    battery_mohm: float = 15.0,
-    contacts_mohm: float = 20.0,
-    glow_a: float = 10.0,
-    run_a: float = 2.5,
-    cutout_v: float = 10.5,
-    disconnect_v: float = 11.5,
-) -> Figure:
+def draw_supply(length_m: float) -> Figure:
     """Draw the voltage at the heater over current for three cables, and the cut-outs referred to the battery.
 
     Parameters
     ----------
     length_m : float
         Cable, one way [m], 1 to 12.
-    battery_v, battery_mohm, contacts_mohm : float
-        Battery at rest [V], inner resistance and contacts [mohm].
-    glow_a, run_a : float
-        Current while glowing and while running [A].
-    cutout_v, disconnect_v : float
-        Heater's cut-out at the heater; vehicle's disconnect at the battery [V]. Invented demo values.
     """
     currents = np.linspace(0.0, 14.0, 57)
     figure, (left, right) = sheet(1, 2, size=(7.4, 3.9))
     told, acts = [], []
     for (color, dash), area in zip(TONES, AREAS_MM2, strict=False):
-        loop = float(loop_resistance(length_m, area, contacts_mohm=contacts_mohm))
-        curve = voltage_under_load(battery_v, currents, loop + battery_mohm * 1e-3)
+        loop = float(loop_resistance(length_m, area, contacts_mohm=CONTACTS_MOHM))
+        curve = voltage_under_load(BATTERY_V, currents, loop + BATTERY_OHM)
         left.plot(currents, curve, color=color, linestyle=dash, label=f"{area:g} mm²")
-        glow = float(voltage_under_load(battery_v, glow_a, loop + battery_mohm * 1e-3))
-        left.plot([glow_a], [glow], marker="o", color=color, markersize=4)
+        glow = float(voltage_under_load(BATTERY_V, GLOW_A, loop + BATTERY_OHM))
+        left.plot([GLOW_A], [glow], marker="o", color=color, markersize=4)
         told.append(f"{area:g} mm²: {glow:.2f} V")
-        at_battery = float(source_voltage_for(cutout_v, run_a, loop))
+        at_battery = float(source_voltage_for(CUTOUT_V, RUN_A, loop))
         acts.append(at_battery)
         right.plot([at_battery], [f"{area:g} mm²"], marker="s", color=color, linestyle="none")
         note(right, f"{at_battery:.2f} V", (at_battery, f"{area:g} mm²"), (0, 8), ha="center")
-    left.axhline(cutout_v, color=INK, linewidth=0.8, linestyle="--")
-    note(left, f"heater's cut-out {cutout_v:g} V", (0.2, cutout_v), (0, -10))
-    marker_line(left, glow_a, "glow")
-    left.set(xlabel="current (A)", ylabel="voltage at the heater (V)", xlim=(0, 14), ylim=(9.0, battery_v + 0.2))
-    title(left, f"{length_m:g} m one way, {glow_a:g} A: {told[0]}")
+    left.axhline(CUTOUT_V, color=INK, linewidth=0.8, linestyle="--")
+    note(left, f"heater's cut-out {CUTOUT_V:g} V", (0.2, CUTOUT_V), (0, -10))
+    marker_line(left, GLOW_A, "glow")
+    left.set(xlabel="current (A)", ylabel="voltage at the heater (V)", xlim=(0, 14), ylim=(9.0, BATTERY_V + 0.2))
+    title(left, f"{length_m:g} m one way, {GLOW_A:g} A: {told[0]}")
     legend(left, loc="lower left")
-    right.axvline(disconnect_v, color=MARK, linewidth=1.4)
+    right.axvline(DISCONNECT_V, color=MARK, linewidth=1.4)
     middle = ("data", "axes fraction")
-    note(right, f"disconnect\n{disconnect_v:g} V", (disconnect_v, 0.5), (4, 0), xycoords=middle, color=MARK)
+    note(right, f"disconnect\n{DISCONNECT_V:g} V", (DISCONNECT_V, 0.5), (4, 0), xycoords=middle, color=MARK)
     right.set(xlabel="battery voltage at which it acts (V)", xlim=(10.2, 12.2), ylim=(-0.6, len(AREAS_MM2) - 0.2))
     right.set_ylabel("heater's cut-out,\nreferred to the battery")
     title(right, "Falling battery: what stands right acts first")
-    order = "the disconnect acts first" if max(acts) < disconnect_v else "with the thinnest cable the heater acts first"
+    order = "the disconnect acts first" if max(acts) < DISCONNECT_V else "with the thinnest cable the heater acts first"
     figure.set_label(
-        f"Voltage at the heater over current for three cables of {length_m:g} metres: {'; '.join(told)} at {glow_a:g} "
+        f"Voltage at the heater over current for three cables of {length_m:g} metres: {'; '.join(told)} at {GLOW_A:g} "
         f"ampere. Beside it the heater's cut-out referred to the battery, and the disconnect at "
-        f"{disconnect_v:g} volt: {order}."
+        f"{DISCONNECT_V:g} volt: {order}."
     )
     return figure

@@ -100,21 +100,22 @@ class LogEntries:
     notes: list[str] = field(default_factory=list)
     stops: list[Finding] = field(default_factory=list)
 
-    def happened(self, heater_id: str | None, event: Event) -> None:
-        """Add an event of a heater."""
-        self.events[heater_id or ""].append(event)
-
     def add(
-        self, visit_id: str, heater_id: str | None, entries: Iterable[tuple[str, Mapping[str, Any]]], day: Any = None
+        self,
+        visit_id: str | None,
+        heater_id: str | None,
+        entries: Iterable[tuple[str, Mapping[str, Any]]],
+        day: datetime.date | None = None,
     ) -> None:
         """Add the entries of one visit, (kind, content); an event without a date of its own happened on its day."""
-        known = {"visit_id": visit_id, **({"heater_id": heater_id} if heater_id else {})}
+        known = {key: name for key, name in (("visit_id", visit_id), ("heater_id", heater_id)) if name}
         found = list(entries)
         self.rows.extend({**known, **body} for kind, body in found if kind == "reading")
-        for body in (body for kind, body in found if kind == "event"):
-            self.happened(heater_id, Event(body["event"], date_of(body.get("at")) or day, visit_id))
-        if any(kind == "adjustment" for kind, _ in found):
-            self.happened(heater_id, Event("repair", day, visit_id))
+        events = [body for kind, body in found if kind == "event"]
+        happened = [Event(body["event"], date_of(body.get("at")) or day, visit_id) for body in events]
+        happened += [Event("repair", day, visit_id)] if any(kind == "adjustment" for kind, _ in found) else []
+        if happened:
+            self.events[heater_id or ""] += happened
 
 
 def read_log(
@@ -172,8 +173,10 @@ def _of_rows(given: Sequence[Mapping[str, Any]]) -> LogEntries:
         if faults:
             entries.notes.append(f"Row {number} was refused: {' '.join(str(fault) for fault in faults)}")
             continue
-        entries.rows.append(checked)
-        if isinstance(row.get("event"), str) and row["event"]:
-            happened = Event(row["event"], date_of(checked.get("taken_at")), checked.get("visit_id"))
-            entries.happened(checked.get("heater_id"), happened)
+        event = row.get("event")
+        found = [("reading", checked)]
+        found += (
+            [("event", {"event": event, "at": checked.get("taken_at")})] if isinstance(event, str) and event else []
+        )
+        entries.add(checked.get("visit_id"), checked.get("heater_id"), found)
     return entries

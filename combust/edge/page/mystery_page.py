@@ -4,29 +4,28 @@ from __future__ import annotations
 
 import secrets
 from collections.abc import Iterable
-from html import escape
 from typing import Any
 
 from combust.application.causes.catalogue import shipped_priors
 from combust.application.mystery import Dealer, Play, Score, Statement, score
 from combust.application.mystery.rules import LEVELS, in_words, price_rows
 from combust.application.mystery.rules import table as rules
-from combust.application.mystery.scoring import points
 from combust.data.errors import CombustError, Fault
 from combust.domain.limits import cautions
+from combust.domain.result import text_of_rows
 from combust.edge.notebook import Shown, widget_library
 from combust.edge.reports.html import bullets, paragraphs, status, table
 
 SHARES = tuple(round(0.05 * step, 2) for step in range(21))
-HEATER = {"running": "Heater running.", "off": "Heater off.", "any": "Heater running or off."}
 
 
 def price_table() -> Shown:
     """Return checks and actions with what they cost."""
-    words = [(row, HEATER.get(row["heater"], "")) for row in price_rows()]
-    rows = [(row["name"], f"{row['text']} {heater}".rstrip(), row["price"]) for row, heater in words]
-    text = "\n".join(f"{name:<22}{price.minutes:g} min  {words}" for name, words, price in rows)
-    return Shown(table(rows, ("check", "what is done", "cost")), text)
+    rows = [(row["name"], row["text"], row["heater"], row["price"]) for row in price_rows()]
+    return Shown(
+        table(rows, ("check", "what is done", "heater", "cost")),
+        text_of_rows((name, f"{price.minutes:g} min  {words}") for name, words, _, price in rows),
+    )
 
 
 class MysteryPage:
@@ -158,7 +157,7 @@ class MysteryPage:
         except CombustError as error:
             self.result.value = paragraphs(error.faults)
             return
-        self.result.value = _score_html(self.last)
+        self.result.value = status(self.last._repr_html_())
         self.step.options = []
         self.play = None
 
@@ -180,11 +179,3 @@ class MysteryPage:
         # The whole price list: whether a step is allowed now is what the learner has to judge.
         rows = [row for row in price_rows() if not visit.refusal(row["name"])]
         self.step.options = [(f"{row['name']} ({row['price']})", row["name"]) for row in rows]
-
-
-def _score_html(one: Score) -> str:
-    told, most, cap = rules()["breach"], points(), rules()["score"]["cap_after_breach"]
-    broken = [f"SAFETY: {told[code]} No more than {cap} points." for code in one.breaches]
-    rows = [(name, f"{value:g} of {most[name]:g}", one.reasons[name]) for name, value in one.parts.items()]
-    first = f"<p><strong>{one.total:g} of 100.</strong> The answer was {escape(one.right)}.</p>"
-    return status(first + paragraphs(broken, strong=True) + table(rows))

@@ -8,8 +8,9 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from combust.application.fleet.plan import FleetPlan, records
+from combust.application.fleet.plan import FleetPlan
 from combust.application.fleet.rules import DECISIONS, KEEP_OFF
+from combust.domain.result import plain
 from combust.edge.cli.output import write_text
 from combust.edge.reports.html import page
 from combust.edge.whole_file import whole_file
@@ -21,26 +22,17 @@ MOST_VEHICLES, MOST_FAULTS, MOST_REMEDIES, MOST_CARDS = 500, 200, 200, 200
 MOST_JSON_VEHICLES = 100_000
 
 
-def tables_of(plan: FleetPlan) -> dict[str, pd.DataFrame]:
-    """Return the tables of a plan by file name."""
-    return {
-        "vehicles": plan.vehicles,
-        "counts": plan.counts,
-        "remedies": plan.remedies,
-        "routes": plan.routes,
-        "sensitivity": plan.sensitivity,
-        "moves": plan.reassignment.moves,
-        "faults": plan.faults,
-        "assumptions": plan.assumptions.astype({"value": str}),
-    }
-
-
 def write_plan(plan: FleetPlan, folder: str | Path, *, title: str = "Fleet plan for altitude") -> list[Path]:
     """Write a plan to a folder and return what was written, the HTML page first."""
     folder = Path(folder)
     folder.mkdir(parents=True, exist_ok=True)
+    frames = ("vehicles", "counts", "remedies", "routes", "sensitivity", "faults")
+    tables = {name: getattr(plan, name) for name in frames} | {
+        "moves": plan.reassignment.moves,
+        "assumptions": plan.assumptions.astype({"value": str}),
+    }
     written = []
-    for name, table in tables_of(plan).items():
+    for name, table in tables.items():
         write_text(folder / f"{name}.csv", _without_formulas(table).to_csv(index=False, float_format="%.6g"))
         with whole_file(folder / f"{name}.parquet") as partial:
             table.to_parquet(partial, index=False)
@@ -87,35 +79,39 @@ def plan_page(plan: FleetPlan, figures: dict[str, dict[str, str]], *, title: str
         {"vehicle_id": name, "reason": reason, "off": decision in KEEP_OFF}
         for name, reason, decision in zip(vehicles["vehicle_id"], vehicles["reason"], vehicles["decision"], strict=True)
     ]
+    flips = plan.sensitivity
+    if len(flips):  # how many vehicles flip by swing, decision and lambda
+        alike = flips.groupby(["swing", "decision", "air_ratio_by", "from_answer"], sort=False)
+        flips = alike.size().rename("vehicles").reset_index()
     return page(
         "fleet",
         title=title,
         summary=f"{plan.summary}.",
         plan=plan,
         cautions=plan.cautions,
-        counts=records(plan.counts),
-        routes=records(plan.routes),
-        assumed=records(plan.assumptions),
+        counts=plain(plan.counts),
+        routes=plain(plan.routes),
+        assumed=plain(plan.assumptions),
         decisions=decision_rows(plan),
         figures=list(figures.values()),
-        moves=records(plan.reassignment.moves.head(MOST_VEHICLES)),
+        moves=plain(plan.reassignment.moves.head(MOST_VEHICLES)),
         vehicles=rows,
         more_vehicles=max(len(plan.vehicles) - MOST_VEHICLES, 0),
-        remedies=records(plan.remedies.head(MOST_REMEDIES)),
-        flips=flip_rows(plan),
+        remedies=plain(plan.remedies.head(MOST_REMEDIES)),
+        flips=plain(flips),
         cards=plan.cards[:MOST_CARDS],
-        faults=records(plan.faults.head(MOST_FAULTS)),
+        faults=plain(plan.faults.head(MOST_FAULTS)),
         more_faults=max(len(plan.faults) - MOST_FAULTS, 0),
     )
 
 
 def decision_rows(plan: FleetPlan) -> list[tuple[str, str]]:
-    """Return the counts of the plan in words: decisions, units, spares, heat, battery, fuel, and cost where priced."""
+    """Return the counts of the plan in words: decisions, kits, spares, heat, battery, fuel, and cost where priced."""
     found = plan.vehicles["decision"].value_counts()
     rows = [(text, str(int(found[code]))) for code, text in DECISIONS.items() if code in found]
     total, flips = plan.totals, plan.vehicles["flips_between_lambdas"]
     rows += [
-        ("compensation kits to fit", f"{total['compensation_units']} and {total['spare_units']} spare"),
+        ("compensation kits to fit", f"{total['compensation_kits']} and {total['spare_kits']} spare"),
         ("lambda rule answered differently by the three lambdas", str(int((flips != "").sum()))),
         ("cab stays below its target with lambda kept", str(total["heat_short"])),
         ("battery too small for a cold night", str(total["battery_too_small"])),
@@ -124,15 +120,7 @@ def decision_rows(plan: FleetPlan) -> list[tuple[str, str]]:
         ("fuel in a season", f"{total['fuel_l_per_season']:.0f} l"),
     ]
     costs = (
-        ("cost_units", "cost of kits and spares, in the money of the policy"),
+        ("cost_kits", "cost of kits and spares, in the money of the policy"),
         ("cost_fuel", "cost of the season's fuel, in the money of the policy"),
     )
     return rows + [(label, f"{total[key]:.0f}") for key, label in costs if total[key] is not None]
-
-
-def flip_rows(plan: FleetPlan) -> list[dict[str, Any]]:
-    """Return how many vehicles flip by swing, decision and lambda."""
-    if len(plan.sensitivity) == 0:
-        return []
-    keys = ["swing", "decision", "air_ratio_by", "from_answer"]
-    return records(plan.sensitivity.groupby(keys, sort=False).size().rename("vehicles").reset_index())

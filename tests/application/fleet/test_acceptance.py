@@ -41,7 +41,7 @@ def test_a_pass_is_no_reason_for_a_unit() -> None:
     assert row["highest_m"] == 2500.0
     assert "heater off" in row["text"]
     assert plan.vehicles["decision"].tolist() == ["as_is"]
-    assert plan.totals["compensation_units"] == 0
+    assert plan.totals["compensation_kits"] == 0
 
 
 # B8: 15 W, 10 h, 2 starts with the demo durations: 160 Wh, 13.4 Ah at 12 V, 22 % of what 100 Ah hold at -20 °C;
@@ -87,14 +87,14 @@ def mixed(group: str = "crew") -> tuple[pd.DataFrame, pd.DataFrame]:
 def test_exchange_saves_units() -> None:
     cars, sites = mixed()
     change = plan_fleet(cars, sites, heaters=worked.HEATERS).reassignment
-    assert (change.units_before, change.units_after) == (4, 0)
+    assert (change.kits_before, change.kits_after) == (4, 0)
     assert len(change.moves) == 8
     assert sorted(change.moves["vehicle_id"]) == [f"V{number}" for number in range(8)]
     moved = cars.set_index("vehicle_id")
     moved.loc[change.moves["vehicle_id"], "site_id"] = change.moves["to_site"].to_numpy()
     assert moved["site_id"].value_counts().to_dict() == cars["site_id"].value_counts().to_dict()
     after = plan_fleet(moved.reset_index(), sites, heaters=worked.HEATERS)
-    assert after.totals["compensation_units"] == 0
+    assert after.totals["compensation_kits"] == 0
 
 
 @pytest.mark.hand
@@ -102,7 +102,7 @@ def test_exchange_stays_within_groups_and_moves_nobody_for_nothing() -> None:
     cars, sites = mixed()
     cars["group"] = ["a"] * 4 + ["b"] * 6
     change = plan_fleet(cars, sites, heaters=worked.HEATERS).reassignment
-    assert change.units_after == change.units_before == 4
+    assert change.kits_after == change.kits_before == 4
     assert len(change.moves) == 0
     assert COST_MOVE > 0.0
     settled = plan_fleet(worked.vehicles(), worked.sites(), heaters=worked.HEATERS).reassignment
@@ -127,7 +127,7 @@ def test_exchange_against_enumeration() -> None:
         ).assign(cab_ua_w_per_k=20)  # fmt: skip
         change = plan_fleet(cars, sites, heaters=worked.HEATERS).reassignment
         best = min(int(np.sum(heights[list(order)] > limits)) for order in permutations(range(5)))
-        assert change.units_after == best
+        assert change.kits_after == best
 
 
 @pytest.mark.hand
@@ -214,9 +214,9 @@ def test_policy_tells_every_fault_and_keeps_origins() -> None:
         Policy.of({"air_ratio_mim": 1.2, "air_ratio_min": 9.0, "efficiency": "much"})
     assert len(caught.value.faults) == 3
     policy = Policy.of({"price_fuel_per_l": {"value": 2.0, "origin": "invented"}})
-    assert policy.given("price_compensation_unit") is None
+    assert policy.given("price_compensation_kit") is None
     plan = worked.plan(policy=policy)
-    assert plan.totals["cost_units"] is None
+    assert plan.totals["cost_kits"] is None
     assert plan.totals["cost_fuel"] == pytest.approx(2.0 * plan.totals["fuel_l_per_season"])
     row = plan.assumptions[plan.assumptions["quantity"] == "price_fuel_per_l"].iloc[0]
     assert row["origin"] == "invented"

@@ -33,7 +33,7 @@ def test_every_cell_of_the_worked_fleet(plan: FleetPlan, row: tuple[object, ...]
     one = part.iloc[0]
     assert one["dry_air_density_ratio"] == pytest.approx(sigma, abs=5.5e-4)
     assert one["air_ratio"] == pytest.approx(lam, abs=5.5e-3)
-    assert (one["needed_by_unit_limit"] == "yes") == exceeded
+    assert (one["needed_by_heater_limit"] == "yes") == exceeded
     assert (one["needed_by_design_night_dry_air"] == "yes") == rich
     assert one["fuel_trim_pct"] == pytest.approx(trim, abs=0.055)
     assert one["heat_demand_kw"] == pytest.approx(demand, abs=5.5e-3)
@@ -48,11 +48,11 @@ def test_every_cell_of_the_worked_fleet(plan: FleetPlan, row: tuple[object, ...]
 @pytest.mark.independent
 def test_three_counting_rules_side_by_side(plan: FleetPlan) -> None:
     counts = plan.counts.set_index(["rule", "air_ratio_by"])
-    assert counts.loc[("unit_limit", "-"), "yes"] == 31
+    assert counts.loc[("heater_limit", "-"), "yes"] == 31
     assert counts.loc[("design_night", "dry_air"), ["yes", "borderline"]].tolist() == [10, 0]
     assert counts.loc[("mildest_night", "dry_air"), ["yes", "borderline"]].tolist() == [19, 12]
     assert (counts[["yes", "borderline", "no", "unknown"]].sum(axis=1) == 51).all()
-    assert plan.totals["compensation_units"] == 31
+    assert plan.totals["compensation_kits"] == 31
 
 
 # The two further terms (worked by hand for V2 on the design night): fuel 38 K colder is 1.0317 denser (beta 8.3e-4,
