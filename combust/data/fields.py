@@ -332,7 +332,7 @@ def unknown_field(key: str, value: object, known: Mapping[str, Field], what: str
     return Fault(key, value, "unknown_name", why=f"is nothing that {what} holds", hint=hint)
 
 
-_METAVARS = {"vol %": "PCT", "%": "PCT", "°C": "C", "1/min": "RPM", "mg/m³": "MG/M3"}
+_METAVARS = {"vol %": "PCT", "%": "PCT", "°C": "C", "1/min": "RPM", "mg/m³": "MG/M3", "mm²": "MM2"}
 
 
 def as_number(value: object) -> float | None:
