@@ -99,10 +99,9 @@ def propose_checks(
         allowed = [check for check in allowed if check.tier == "validity" or check.name in ("span_gas", "cab_co")]
     gains = expected_gains(engine, visit, result, readings, [check.name for check in allowed], generator)
     skip = {tier: priors.decide("skip_bits") for tier in TIERS} | {"validity": priors.decide("skip_validity_bits")}
-    worth = [check for check in allowed if gains[check.name] >= skip[check.tier]]
+    worth = [check for check in allowed if gains[check.name] >= skip[check.tier] and check.name != "cab_co"]
     worth.sort(key=lambda check: (TIERS.index(check.tier), -gains[check.name] / check.minutes))
-    cab = [check for check in allowed if check.name == "cab_co"]
-    worth = [check for check in worth if check.name != "cab_co"] + cab
+    worth += [check for check in allowed if check.name == "cab_co"]
     return tuple(NextCheck(one.name, gains[one.name], one.minutes, one.risk, one.tier, one.left(have)) for one in worth)
 
 
@@ -121,9 +120,8 @@ def checks_done(readings: Sequence[Values]) -> set[str]:
 
 def is_allowed(check: Check, readings: Sequence[Values], safety: Safety) -> bool:
     """Return whether the safety state lets a check be listed; an exhaust duct never before the port pressures."""
-    if check.name == "exhaust_duct_off" and not any("exhaust_static_pa" in reading for reading in readings):
-        return False
-    return safety.allows(check.needs)
+    open_path = check.name != "exhaust_duct_off" or any("exhaust_static_pa" in reading for reading in readings)
+    return open_path and safety.allows(check.needs)
 
 
 def expected_gains(

@@ -255,15 +255,12 @@ def seen_likelihood(readings: Sequence[Values], fuel_name: str, co2_maximum: flo
     counted: set[tuple[str, str]] = set()
     for reading in readings:
         for column, answer in seen_answers(reading, fuel_name, co2_maximum):
-            if (column, answer) in counted and column != "warm":
+            table = seen_table(column, priors)
+            if answer not in table[HEALTHY] or ((column, answer) in counted and column != "warm"):
                 continue
             counted.add((column, answer))
-            table = seen_table(column, priors)
-            usual = table[HEALTHY].get(answer)
-            if usual is None:
-                continue
             for cause in total:
-                total[cause] += float(np.log(table.get(cause, table[HEALTHY])[answer] / usual))
+                total[cause] += float(np.log(table.get(cause, table[HEALTHY])[answer] / table[HEALTHY][answer]))
     return total
 
 
