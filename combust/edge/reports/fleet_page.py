@@ -24,16 +24,9 @@ MOST_JSON_VEHICLES = 100_000
 
 def tables_of(plan: FleetPlan) -> dict[str, pd.DataFrame]:
     """Return the tables of a plan by file name."""
-    return {
-        "vehicles": plan.vehicles,
-        "counts": plan.counts,
-        "remedies": plan.remedies,
-        "routes": plan.routes,
-        "sensitivity": plan.sensitivity,
-        "moves": plan.reassignment.moves,
-        "faults": plan.faults,
-        "assumptions": plan.assumptions.astype({"value": str}),
-    }
+    names = ("vehicles", "counts", "remedies", "routes", "sensitivity", "faults")
+    assumed = plan.assumptions.astype({"value": str})
+    return {**{name: getattr(plan, name) for name in names}, "moves": plan.reassignment.moves, "assumptions": assumed}
 
 
 def write_plan(plan: FleetPlan, folder: str | Path, *, title: str = "Fleet plan for altitude") -> list[Path]:
