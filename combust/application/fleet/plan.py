@@ -166,7 +166,7 @@ def plan_tables(
         rows["routes"] = _tally(sums.read, sums.refused)
         faults.rows.extend(sums.faults)
         _warn_unknown_routes(clean_vehicles, frame, sums, faults)
-        tables.metres_beside_routes(sites, max((row[0] for row in sums.table.values()), default=0.0), faults)
+        tables.metres_beside_routes(sites, max((row.highest_m for row in sums.table.values()), default=0.0), faults)
     nothing = Reassignment(0, 0, 0, 0, pd.DataFrame(), "not asked for")
     change = reassign(frame, chosen, kept_sites, fleet, rules) if with_reassignment else nothing
     return FleetPlan(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -37,6 +37,25 @@ class RouteUse:
     site_temps_c: tuple[float, ...]
 
 
+class RouteTotals(NamedTuple):
+    """What the points of a route add up to for a heater type: heights [m], time [min], points, lowest lambdas [-]."""
+
+    highest_m: float
+    lowest_m: float
+    minutes: float
+    minutes_above_limit: float
+    minutes_below_minimum: float
+    points: float
+    air_ratio_lowest: float
+    air_ratio_full_lowest: float
+
+    def joined(self, other: RouteTotals) -> RouteTotals:
+        """Return the totals of both."""
+        sums = (one + two for one, two in zip(self[2:6], other[2:6], strict=True))
+        lowest = (min(one, two) for one, two in zip(self[6:], other[6:], strict=True))
+        return RouteTotals(max(self[0], other[0]), min(self[1], other[1]), *sums, *lowest)
+
+
 @dataclass
 class RouteSums:
     """What blocks of route points add up to; ``+`` joins two blocks."""
@@ -44,20 +63,14 @@ class RouteSums:
     read: int
     refused: int
     faults: list[tuple[Any, ...]]
-    table: dict[tuple[str, str], tuple[float, ...]]
+    table: dict[tuple[str, str], RouteTotals]
 
     def __add__(self, other: RouteSums) -> RouteSums:
         joined = dict(self.table)
         for key, values in other.table.items():
-            joined[key] = _join(joined[key], values) if key in joined else values
+            joined[key] = joined[key].joined(values) if key in joined else values
         faults = (self.faults + other.faults)[:MOST_FAULTS]
         return RouteSums(self.read + other.read, self.refused + other.refused, faults, joined)
-
-
-def _join(one: tuple[float, ...], two: tuple[float, ...]) -> tuple[float, ...]:
-    highest, lowest = max(one[0], two[0]), min(one[1], two[1])
-    sums = tuple(a + b for a, b in zip(one[2:6], two[2:6], strict=True))
-    return (highest, lowest, *sums, min(one[6], two[6]), min(one[7], two[7]))
 
 
 NO_POINTS = RouteSums(0, 0, [], {})
@@ -76,25 +89,17 @@ def route_block(block: FleetTable, uses: Iterable[RouteUse]) -> RouteSums:
     for use in uses:
         rows = by_route.get(use.route_id)
         if rows is not None:
-            table[(use.route_id, use.heater)] = _sums(use, height[rows], minutes[rows], temp[rows])
+            table[(use.route_id, use.heater)] = _totals(use, height[rows], minutes[rows], temp[rows])
     return RouteSums(len(clean), int(refused.sum()), faults.rows[:MOST_FAULTS], table)
 
 
-def _sums(use: RouteUse, height: Any, minutes: Any, temp: Any) -> tuple[float, ...]:
-    here = lambda_from_surface(
-        use.surface, pressure_hpa=pressure_from_altitude(height), temp_c=point_temperatures(use, height, temp)
-    )
+def _totals(use: RouteUse, height: Any, minutes: Any, temp: Any) -> RouteTotals:
+    temp = point_temperatures(use, height, temp)
+    here = lambda_from_surface(use.surface, pressure_hpa=pressure_from_altitude(height), temp_c=temp)
     above, low = height > use.limit_m, here.air_ratio_full < use.minimum_air_ratio
-    return (
-        float(height.max()),
-        float(height.min()),
-        float(minutes.sum()),
-        float(minutes[above].sum()),
-        float(minutes[low].sum()),
-        float(len(height)),
-        float(here.air_ratio.min()),
-        float(here.air_ratio_full.min()),
-    )
+    sums = (minutes.sum(), minutes[above].sum(), minutes[low].sum(), len(height))
+    lowest = (here.air_ratio.min(), here.air_ratio_full.min())
+    return RouteTotals(*map(float, (height.max(), height.min(), *sums, *lowest)))
 
 
 def point_temperatures(use: RouteUse, height_m: Any, temp_c: Any) -> Any:

@@ -8,22 +8,9 @@ import numpy as np
 import pandas as pd
 
 from combust.application.fleet.heater_types import Fleet
-from combust.application.fleet.points import RouteSums, RouteUse
+from combust.application.fleet.points import RouteSums, RouteTotals, RouteUse
 
-COLUMNS = (
-    "route_id",
-    "heater",
-    "highest_m",
-    "lowest_m",
-    "minutes",
-    "minutes_above_limit",
-    "minutes_below_minimum",
-    "points",
-    "air_ratio_lowest",
-    "air_ratio_full_lowest",
-    "heater_altitude_limit_m",
-    "text",
-)
+COLUMNS = ["route_id", "heater", *RouteTotals._fields, "heater_altitude_limit_m", "text"]
 
 
 def route_uses(frame: pd.DataFrame, fleet: Fleet) -> list[RouteUse]:
@@ -49,12 +36,12 @@ def routes_frame(sums: RouteSums, uses: list[RouteUse]) -> pd.DataFrame:
         values = sums.table.get((use.route_id, use.heater))
         if values is None:
             continue
-        row = {"route_id": use.route_id, "heater": use.heater, **dict(zip(COLUMNS[2:10], values, strict=True))}
-        row["heater_altitude_limit_m"] = use.limit_m
         if np.isnan(use.limit_m):
-            row["minutes_above_limit"] = np.nan
+            values = values._replace(minutes_above_limit=np.nan)
+        row = {"route_id": use.route_id, "heater": use.heater, **values._asdict()}
+        row["heater_altitude_limit_m"] = use.limit_m
         rows.append({**row, "text": _text(row)})
-    return pd.DataFrame(rows, columns=list(COLUMNS))
+    return pd.DataFrame(rows, columns=COLUMNS)
 
 
 def _text(row: dict[str, Any]) -> str:

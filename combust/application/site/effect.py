@@ -129,11 +129,9 @@ def site_effect(
 
 
 def _minimum(base: HealthyStage, given: float | None, assumed: list[Assumed]) -> float:
-    if given is not None:
-        return given
-    of_unit = base.heater.limits.air_ratio_min if base.heater else None
-    if of_unit is not None:
-        return of_unit
+    for known in (given, base.heater.limits.air_ratio_min if base.heater else None):
+        if known is not None:
+            return known
     value = limit("air_ratio_soot")
     origin = "watch-point of the trade (from memory, medium); the unit's document wins"
     assumed.append(assume("minimum_air_ratio", value, origin))

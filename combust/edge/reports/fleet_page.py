@@ -22,19 +22,17 @@ MOST_VEHICLES, MOST_FAULTS, MOST_REMEDIES, MOST_CARDS = 500, 200, 200, 200
 MOST_JSON_VEHICLES = 100_000
 
 
-def tables_of(plan: FleetPlan) -> dict[str, pd.DataFrame]:
-    """Return the tables of a plan by file name."""
-    names = ("vehicles", "counts", "remedies", "routes", "sensitivity", "faults")
-    assumed = plan.assumptions.astype({"value": str})
-    return {**{name: getattr(plan, name) for name in names}, "moves": plan.reassignment.moves, "assumptions": assumed}
-
-
 def write_plan(plan: FleetPlan, folder: str | Path, *, title: str = "Fleet plan for altitude") -> list[Path]:
     """Write a plan to a folder and return what was written, the HTML page first."""
     folder = Path(folder)
     folder.mkdir(parents=True, exist_ok=True)
+    frames = ("vehicles", "counts", "remedies", "routes", "sensitivity", "faults")
+    tables = {name: getattr(plan, name) for name in frames} | {
+        "moves": plan.reassignment.moves,
+        "assumptions": plan.assumptions.astype({"value": str}),
+    }
     written = []
-    for name, table in tables_of(plan).items():
+    for name, table in tables.items():
         write_text(folder / f"{name}.csv", _without_formulas(table).to_csv(index=False, float_format="%.6g"))
         with whole_file(folder / f"{name}.parquet") as partial:
             table.to_parquet(partial, index=False)

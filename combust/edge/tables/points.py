@@ -99,9 +99,9 @@ def derate_rows(rows: Rows, surface: AltitudeSurface) -> tuple[Any, PointCounts]
 def derate_file(
     source: Path,
     out: Path,
+    groups: list[int] | None,
     surface: AltitudeSurface,
     mapping: MapLike = None,
-    groups: list[int] | None = None,
     progress: Progress | None = None,
 ) -> PointCounts:
     """Derate one file of points (or some row groups of a Parquet file) into Parquet, in bounded memory.
@@ -162,7 +162,7 @@ def derate_points(
     if scheduler is None and workers is None:
         single = len(files) == 1 and target.suffix == ".parquet"
         places = [target if single else target / one.with_suffix(".parquet").name for one in files]
-        parts = (derate_file(*both, surface, how, None, progress) for both in zip(files, places, strict=True))
+        parts = (derate_file(*both, None, surface, how, progress) for both in zip(files, places, strict=True))
         return sum(parts, PointCounts())
     tasks = [
         (file.resolve(), (target / f"{file.stem}-{groups[0]:06d}.parquet").resolve(), groups)
@@ -173,8 +173,7 @@ def derate_points(
 
 
 def _derate_task(task: tuple[Path, Path, list[int]], shared: tuple[AltitudeSurface, TableMap]) -> PointCounts:
-    source, out, groups = task
-    return derate_file(source, out, *shared, groups)
+    return derate_file(*task, *shared)
 
 
 def _group_runs(file: Path) -> list[list[int]]:
