@@ -331,7 +331,7 @@ def unknown_field(key: str, value: object, known: Mapping[str, Field], what: str
     return Fault(key, value, "unknown_name", why=f"is nothing that {what} holds", hint=hint)
 
 
-_METAVARS = {"vol %": "PCT", "%": "PCT", "°C": "C", "1/min": "RPM", "mg/m³": "MG/M3"}
+_METAVARS = {"vol %": "PCT", "%": "PCT", "°C": "C", "1/min": "RPM", "mg/m³": "MG/M3", "mm²": "MM2"}
 
 _UNIT_SUFFIXES = ("_k_per_min", "_pct", "_ppm", "_rpm", "_hpa", "_pa", "_hz", "_ml", "_kw", "_c", "_m", "_v")
 

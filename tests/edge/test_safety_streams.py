@@ -142,3 +142,30 @@ def test_without_a_working_co_alarm_nothing_runs_in_the_cab(tmp_path: Path, alar
     assert shown["safety"]["state"] == "outdoors_only"
     works = call(*[word.replace("V1", "V2") for word in added], "--o2-dry", "8.2", "--co-dry", "50", "--co-alarm=works")
     assert works.err.startswith(SENTENCE)
+
+
+def test_a_stop_comes_before_a_file_that_is_refused(tmp_path: Path) -> None:
+    """What was said at the call is told although the profile, the fuels or the logbook cannot be read."""
+    refused = [
+        ("start", "--emergency", "fire", "--heater", str(tmp_path / "none.toml")),
+        ("reading", *READ, "--co-dry", "2400", "--fuels", str(tmp_path / "none.toml")),
+        ("log", "add", str(tmp_path / "none" / "w.book"), "--visit-id", "V1", *READ, "--co-dry", "2400"),
+    ]
+    for arguments in refused:
+        run = call(*arguments)
+        assert run.code == 3
+        assert run.out.startswith("STOP"), arguments
+        told = call(*arguments, "--json").json
+        assert list(told) == ["safety", "error", "faults"]
+
+
+def test_a_figure_of_another_kind_is_refused_before_anything_is_computed(tmp_path: Path) -> None:
+    name = str(tmp_path / "figure.pdf")
+    commands = [
+        ("reading", *READ), ("cause", "--heater", PROFILE, *READ), ("start", "--heater", PROFILE),
+        ("history", str(ROOT / "data/larkfell_winters.csv"), "--heater", OTHER),
+    ]  # fmt: skip
+    for arguments in commands:
+        run = call(*arguments, "--figure", name)
+        assert (run.code, run.out) == (3, ""), arguments
+        assert ".png, .svg" in run.err

@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from combust.application.reading.columns import Columns, columns_of_readings
+from combust.application.reading.columns import columns_of_readings
 from combust.application.reading.interpret import interpret_columns
 from combust.application.reading.judge import codes_of
 from combust.application.reading.result import DEFAULT_FUEL
@@ -113,7 +113,7 @@ def points_of(
     dated = [(row, date) for row in unlike.values() if (date := date_of(row.get("taken_at"))) is not None]
     tell(told, len(unlike) - len(dated), "without a date that can be read were left out.")
     chosen = stage or _usual_stage([row for row, _ in dated], heater)
-    here = [(row, date) for row, date in dated if _stage(row) == chosen]
+    here = [(row, date) for row, date in dated if (row.get("stage") or None) == chosen]
     tell(told, len(dated) - len(here), f"of other stages than {chosen or 'unstated'} were set aside.")
     witnesses = _interpreted(here, instrument, told, catalogue)
     witnesses = _since_swap(witnesses, events, told)
@@ -136,14 +136,9 @@ def date_of(text: Any) -> datetime.date | None:
         return None
 
 
-def _stage(row: Mapping[str, Any]) -> str | None:
-    stage = row.get("stage")
-    return str(stage) if stage else None
-
-
 def _usual_stage(rows: Sequence[Mapping[str, Any]], heater: Heater | None) -> str | None:
-    counts = Counter(_stage(row) for row in rows)
-    counts = Counter({name: n for name, n in counts.items() if not heater or not name or name in heater.stages})
+    stages = (row.get("stage") or None for row in rows)
+    counts = Counter(name for name in stages if not heater or not name or name in heater.stages)
     return max(counts, key=lambda name: (counts[name], name is not None), default=None)
 
 
@@ -156,7 +151,9 @@ def _interpreted(
     """Return the readings that witness the heater, with lambda at reference air."""
     if not rows:
         return []
-    done = interpret_columns(_columns([row for row, _ in rows], catalogue), instrument)
+    names, which = np.unique([str(row.get("fuel") or DEFAULT_FUEL) for row, _ in rows], return_inverse=True)
+    fuels = [get_fuel(name, catalogue=catalogue) for name in names.tolist()]
+    done = interpret_columns(columns_of_readings([row for row, _ in rows], fuels, which), instrument)
     ratio, u = done.values["air_ratio_at_reference"], done.values["air_ratio_u"] / done.values["air_ratio"]
     found = []
     spoilt: Counter[str] = Counter()
@@ -175,12 +172,6 @@ def _interpreted(
     mild = sum(row.values.get("intake_temp_c") is None for row in found)
     tell(told, mild, "name no intake temperature: they count as taken at 15 °C.")
     return found
-
-
-def _columns(rows: Sequence[Mapping[str, Any]], catalogue: Catalogue | None) -> Columns:
-    names = [str(row.get("fuel") or DEFAULT_FUEL) for row in rows]
-    fuels, index = np.unique(names, return_inverse=True)
-    return columns_of_readings(rows, [get_fuel(name, catalogue=catalogue) for name in fuels.tolist()], index)
 
 
 def _since_swap(rows: list[_Row], events: Sequence[Event], told: list[str]) -> list[_Row]:

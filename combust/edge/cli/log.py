@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -18,7 +18,7 @@ from combust.domain.safety import Safety, of_all
 from combust.edge.cli import output
 from combust.edge.cli.answer import Answer, answers
 from combust.edge.cli.group import NearGroup
-from combust.edge.cli.options import field_option, quantity_options, table_options, values_of
+from combust.edge.cli.options import field_options, quantity_options, table_options, values_of
 from combust.edge.logbook.book import Logbook
 from combust.edge.logbook.visits import NewVisit, Written, add, close_visit, entries_of, read_visit, read_visits, revise
 
@@ -50,15 +50,9 @@ def command() -> None:
 TEXTS = {"adjustment": "adjustments", "not_checked": "not_checked", "note": "notes"}
 
 
-def _head_options(function: Callable[..., Any]) -> Callable[..., Any]:
-    for field in reversed(HEAD.values()):
-        function = field_option(field)(function)
-    return function
-
-
 @command.command("add", short_help="Add a reading, checks, work or a whole table to a visit.")
 @click.argument("book", metavar="BOOK")
-@_head_options
+@field_options(HEAD.values())
 @quantity_options()
 @click.option("--check", "checks", multiple=True, metavar="NAME=RESULT", help="A check that was done; give it again.")
 @click.option("--adjustment", "adjustments", multiple=True, metavar="TEXT", help="Work or adjustment; give it again.")

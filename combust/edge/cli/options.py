@@ -5,8 +5,9 @@ from __future__ import annotations
 import functools
 import math
 import statistics
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -77,7 +78,7 @@ def quantity_options(keys: Iterable[str] | None = None, *, skip: Iterable[str] =
     def decorate(function: Callable[..., Any]) -> Callable[..., Any]:
         for key in reversed(wanted):
             more = "; give it again for repeats" if key in REPEATED else ""
-            function = field_option(quantity(key), more, multiple=True)(function)
+            function = field_option(quantity(key), more=more, multiple=True)(function)
             for twin in (twin for ours, twin in twins if ours == key):
                 function = click.option(_long(twin), twin, hidden=True, multiple=True)(function)
         return function
@@ -85,21 +86,23 @@ def quantity_options(keys: Iterable[str] | None = None, *, skip: Iterable[str] =
     return decorate
 
 
-def field_option(record: Field, more: str = "", *, multiple: bool = False) -> Decorator:
+def field_options(fields: Iterable[Field], names: Mapping[str, str] = MappingProxyType({})) -> Decorator:
+    """Return a decorator that adds one option for each record of a field; ``names`` are those that are not its key."""
+    options = [field_option(record, names.get(record.key)) for record in fields]
+    return lambda function: functools.reduce(lambda made, option: option(made), reversed(options), function)
+
+
+def field_option(record: Field, name: str | None = None, more: str = "", *, multiple: bool = False) -> Decorator:
     """Return the option of one record of a field: its words or its unit stand in the help."""
     told = f" ({', '.join(record.choices)})" if record.choices else f" [{record.unit}]" if record.unit else ""
     metavar = {"choice": "WORD", "text": "TEXT"}.get(record.kind, record.metavar)
-    names = dict.fromkeys((record.option, _long(record.key)))
-    text = _sentence(record.meaning + told + more)
+    names = [name] if name else dict.fromkeys((record.option, _long(record.key)))
+    text = record.meaning[:1].upper() + record.meaning[1:] + told + more + "."
     return click.option(*names, record.key, metavar=metavar, multiple=multiple, help=text)
 
 
 def _long(key: str) -> str:
     return "--" + key.replace("_", "-")
-
-
-def _sentence(text: str) -> str:
-    return text[:1].upper() + text[1:] + "."
 
 
 def values_of(options: dict[str, Any]) -> dict[str, Any]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 import click
@@ -10,6 +10,7 @@ import click
 from combust.application.visit.supply import FIELDS, WHERE_FED, supply_check
 from combust.domain.heater import Heater
 from combust.edge.cli.answer import Answer, answers
+from combust.edge.cli.options import field_options
 
 MEANINGS = {
     "open_circuit_v": ("--battery", "Battery at rest, nothing switched on"),
@@ -36,17 +37,11 @@ MEANINGS = {
 }
 
 
-def _number_options(function: Callable[..., Any]) -> Callable[..., Any]:
-    for key, (name, meaning) in reversed(MEANINGS.items()):
-        unit = FIELDS[key].unit
-        text = f"{meaning}{f' [{unit}]' if unit else ''}."
-        metavar = (unit.strip("°").upper().replace("²", "2")) or "NUMBER"
-        function = click.option(name, key, metavar=metavar, help=text)(function)
-    return function
+NUMBERS = [replace(FIELDS[key], meaning=meaning) for key, (_, meaning) in MEANINGS.items()]
 
 
 @click.command("supply", short_help="Tell the voltage at the heater and which cut-out acts first.")
-@_number_options
+@field_options(NUMBERS, {key: name for key, (name, _) in MEANINGS.items()})
 @click.option("--fed", default=WHERE_FED[0], show_default=True, metavar="WORD", help=f"Fed {' or '.join(WHERE_FED)}.")
 @click.option("--heater", metavar="FILE", help="Heater profile: fills currents, cut-out and cool-down.")
 @answers()

@@ -12,7 +12,7 @@ import numpy as np
 from combust.application.visit.record import EVENT, HEAD, VisitRecord, check_head
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import Field
-from combust.data.vocabulary import input_keys, inputs, quantity
+from combust.data.vocabulary import inputs
 from combust.domain.limits import Finding
 from combust.edge.logbook.visits import NewEntry, NewVisit, entries_of
 from combust.edge.tables.reader import DATE, TIME, Rows, read_entries, read_table
@@ -108,15 +108,14 @@ def export_visits(records: Sequence[VisitRecord], out: str | Path) -> int:
         hint = "Add a reading first."
         raise CombustError(Fault("logbook", None, "missing", why="holds no reading to export", hint=hint))
     present = set().union(*rows)
-    names = [key for key in (*IDENTITY, *(k for k in input_keys() if k not in IDENTITY)) if key in present]
+    names = [key for key in (*IDENTITY, *(k for k in inputs() if k not in IDENTITY)) if key in present]
     names += [key for key in (*HEAD, *RECORD_COLUMNS) if key in present]
-    columns = []
-    for name in names:
-        number = name == "revision" or (name in input_keys() and quantity(name).kind == "number")
-        kind = pa.int64() if name == "revision" else pa.float64() if number else pa.string()
-        columns.append(pa.array([row.get(name) for row in rows], kind))
+    kinds = {key: pa.float64() for key, record in inputs().items() if record.kind == "number"} | {
+        "revision": pa.int64()
+    }
+    schema = pa.schema([(name, kinds.get(name, pa.string())) for name in names])
     with TableSink(out) as sink:
-        sink.write(pa.Table.from_arrays(columns, names=names))
+        sink.write(pa.Table.from_pylist(rows, schema))
     return len(rows)
 
 

@@ -103,18 +103,13 @@ def interpret_file(
     """
     table = _usable(read_table(source, mapping=mapping, texts=False))
     _refuse_overwriting(table.source.path, out=out, rejects=rejects)
-    device, dialect = instrument_class(instrument), table.source.dialect
-
-    def sink_for(path: str | Path) -> TableSink:
-        if dialect is None:
-            return TableSink(path)
+    device, counts, how = instrument_class(instrument), Counts(), dict[str, Any]()
+    if dialect := table.source.dialect:
         bom = dialect.bom or dialect.encoding != "utf-8"  # a spreadsheet that wrote its code page needs to be told
-        return TableSink(path, delimiter=dialect.delimiter, decimal=dialect.decimal, bom=bom)
-
-    counts = Counts()
+        how = {"delimiter": dialect.delimiter, "decimal": dialect.decimal, "bom": bom}
     with ExitStack() as stack:
-        sink = stack.enter_context(sink_for(out))
-        reject_sink = stack.enter_context(sink_for(rejects)) if rejects is not None else None
+        sink = stack.enter_context(TableSink(out, **how))
+        reject_sink = None if rejects is None else stack.enter_context(TableSink(rejects, **how))
         for rows in table.blocks():
             counts.blank += rows.blank
             if rows.table.num_rows:

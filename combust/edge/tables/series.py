@@ -68,12 +68,12 @@ def read_series(path: str | Path, *, mapping: MapLike = None) -> Series:
 
     entries = read_entries(table, check)
     notes = [*entries.notes, *(f"Row {line} left out: {why}" for line, why in entries.refused)]
-    samples = [(_seconds(values[key], key), values) for _, values in entries.good]
-    if not samples:
+    times = np.array([_seconds(values[key], key) for _, values in entries.good])
+    if len(times) == 0:
         raise CombustError(Fault("series", str(path), "missing", why="holds no usable row", hint=" ".join(notes[:2])))
-    if key == "time":
-        samples = _past_midnight(samples)
-    return _in_order(samples, notes, tuple(entries.stops))
+    if key == "time":  # a clock that goes back by more than half a day has passed midnight
+        times = times + DAY_S * np.cumsum(np.diff(times, prepend=times[0]) < -DAY_S / 2)
+    return _in_order(times, [values for _, values in entries.good], notes, tuple(entries.stops))
 
 
 def _seconds(cell: Any, key: str) -> Any:
@@ -82,18 +82,7 @@ def _seconds(cell: Any, key: str) -> Any:
     return clock_seconds(cell) if key == "time" else moment_seconds(cell)
 
 
-def _past_midnight(samples: list[tuple[float, dict[str, Any]]]) -> list[tuple[float, dict[str, Any]]]:
-    """Return samples whose clock went back by more than half a day as those of the next day."""
-    days, last, later = 0, samples[0][0], []
-    for time, values in samples:
-        days += last - time > DAY_S / 2
-        later.append((time + days * DAY_S, values))
-        last = time
-    return later
-
-
-def _in_order(samples: list[tuple[float, dict[str, Any]]], notes: list[str], stops: tuple[Finding, ...]) -> Series:
-    times = np.array([time for time, _ in samples])
+def _in_order(times: Any, samples: list[dict[str, Any]], notes: list[str], stops: tuple[Finding, ...]) -> Series:
     if np.any(np.diff(times) < 0.0):
         notes.append("The samples were not in the order of time: sorted.")
     order = np.argsort(times, kind="stable")
@@ -101,7 +90,7 @@ def _in_order(samples: list[tuple[float, dict[str, Any]]], notes: list[str], sto
     if not first.all():
         notes.append(f"{int((~first).sum())} samples carry the time of the one before: left out.")
     times = times[order][first]
-    rows = [samples[index][1] for index in order[first].tolist()]
+    rows = [samples[index] for index in order[first].tolist()]
     columns: dict[str, Any] = {}
     constant: dict[str, str] = {}
     for key in dict.fromkeys(key for row in rows for key in row if key in quantities() and key != "taken_at"):
