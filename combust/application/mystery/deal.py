@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from combust.application.causes.catalogue import HEALTHY, shipped_priors
-from combust.application.causes.rank import _engine, rank_causes
+from combust.application.causes.rank import engine_of, rank_causes
 from combust.application.causes.visit_result import VisitResult
 from combust.application.lessons.exercises import checked_seed
 from combust.application.mystery import rules
@@ -217,7 +217,7 @@ def _results(
     heater: Heater, causes: Sequence[str], level: str, context: Mapping[str, Any], noise: np.random.Generator
 ) -> dict[str, dict[str, Any]]:
     """Return the plain results of all checks of one candidate."""
-    engine = _engine(heater, shipped_priors(), instrument_class(None), 1)
+    engine = engine_of(heater, shipped_priors(), instrument_class(None), 1)
     found = readings_of(engine, causes, level, context, noise)
     told: dict[str, dict[str, Any]] = plain(found | {"start_again": {"flame": context["flame"]}})
     return told
