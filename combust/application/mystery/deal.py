@@ -18,6 +18,7 @@ from combust.application.mystery.hidden import readings_of
 from combust.application.mystery.played_visit import PlayedVisit, begin
 from combust.application.mystery.seal import canonical, derived, master_key, numbers_of, opened, seal
 from combust.data.errors import CombustError, Fault
+from combust.data.fields import Field
 from combust.domain.heater import Heater
 from combust.domain.instrument import instrument_class
 from combust.domain.result import plain
@@ -86,9 +87,7 @@ class Dealer:
             The seed gives no case that can be solved.
         """
         seed = checked_seed(seed, below=2**63)
-        if level not in rules.LEVELS:
-            hint = f"Use {', '.join(rules.LEVELS)}."
-            raise CombustError(Fault("level", level, "unknown_name", why="is no level", hint=hint))
+        Field("level", "choice", choices=rules.LEVELS).checked(level)
         noise = numbers_of(self._key, seed, level)
         heater, site, context, held_back = _place(noise)
         kind = _kind(noise)
