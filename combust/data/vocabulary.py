@@ -6,8 +6,9 @@ from collections.abc import Callable
 from functools import cache
 from typing import Any
 
-from combust.data.fields import FOREIGN_UNITS, Field, fields_of, in_our_unit
+from combust.data.fields import Field, fields_of
 from combust.data.tables import load_table
+from combust.data.units import FOREIGN_UNITS, in_our_unit
 
 
 def foreign_twin(key: str) -> tuple[str, Callable[[Any], Any]] | None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from typing import Any
 
 from combust.data.errors import CombustError, Fault
@@ -11,12 +10,12 @@ from combust.domain.fuel import Fuel
 BASES = ("mass", "volume", "mole")
 
 
-def mix_fuels(parts: Mapping[Fuel, float] | list[tuple[Fuel, float]], *, by: str, name: str, label: str = "") -> Fuel:
+def mix_fuels(items: list[tuple[Fuel, float]], *, by: str, name: str, label: str = "") -> Fuel:
     """Return the mixture of fuels.
 
     Parameters
     ----------
-    parts : list of (Fuel, share)
+    items : list of (Fuel, share)
         Shares sum to 1.
     by : {"mass", "volume", "mole"}
         Volume needs the density of every part, mole the carbon atoms of its molecule.
@@ -26,7 +25,6 @@ def mix_fuels(parts: Mapping[Fuel, float] | list[tuple[Fuel, float]], *, by: str
     CombustError
         Unknown basis, shares that do not sum to 1, a part without density or carbon count.
     """
-    items = list(parts.items()) if isinstance(parts, Mapping) else parts
     _check(items, by)
     fuels = [part for part, _ in items]
     mass = [share * _mass_per_basis(part, by) for part, share in items]

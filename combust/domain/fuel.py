@@ -76,12 +76,8 @@ class Fuel:
     provenance: Mapping[str, str] = field(default_factory=dict, hash=False)
 
     def __post_init__(self) -> None:
-        numbers = {
-            "net_heating_value": self.net_heating_value_mj_per_kg,
-            "density": self.density_kg_per_m3,
-            "expansion": self.expansion_per_k,
-            "h_c_u": self.h_c_u,
-        }
+        heat, density, expansion = self.net_heating_value_mj_per_kg, self.density_kg_per_m3, self.expansion_per_k
+        numbers = {"net_heating_value": heat, "density": density, "expansion": expansion, "h_c_u": self.h_c_u}
         given = {key: value for key, value in numbers.items() if value is not None}
         faults = [fault for key, value in given.items() for fault in FUEL_FIELDS[key].faults_of(value)]
         if faults:

@@ -194,20 +194,14 @@ class Heater:
             Unknown stage; the known names are told.
         """
         if name not in self.stages:
-            known = ", ".join(self.stages)
-            raise CombustError(
-                Fault("stage", name, "unknown_name", why="is no stage of this heater", hint=f"It has {known}.")
-            )
+            hint = f"It has {', '.join(self.stages)}."
+            raise CombustError(Fault("stage", name, "unknown_name", why="is no stage of this heater", hint=hint))
         return self.stages[name]
 
     def baseline_of(self, stage: str) -> Baseline | None:
         """Return the healthy reading of a stage, the unit's own before its type's; None when there is none."""
         found = [baseline for baseline in self.baselines if baseline.stage == stage]
         return min(found, key=lambda baseline: baseline.origin != "unit", default=None)
-
-    def baselines_of(self, stage: str) -> tuple[Baseline, ...]:
-        """Return every healthy reading of a stage, in the order of the profile."""
-        return tuple(baseline for baseline in self.baselines if baseline.stage == stage)
 
 
 def _remake(values: dict[str, Any]) -> Heater:

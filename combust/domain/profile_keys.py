@@ -7,9 +7,10 @@ from functools import cache
 from typing import Any
 
 from combust.data.errors import CombustError, Fault
-from combust.data.fields import Field, check_fields, fields_of, strip_unit
+from combust.data.fields import Field, check_fields, fields_of
 from combust.data.near import did_you_mean, near_matches
 from combust.data.tables import load_table
+from combust.data.units import strip_unit
 from combust.domain.catalogue import Catalogue, get_fuel
 from combust.domain.profile_lines import FileFaults, Path
 

@@ -48,9 +48,12 @@ def assume(quantity: str, value: Any, origin: str) -> Assumed:
     return Assumed(quantity, value, known.unit if known else "", origin)
 
 
-def shown(value: float | None, pattern: str, unit: str = "") -> str:
-    """Return a number in words, or that it cannot be told."""
-    return UNTOLD if value is None else f"{value:{pattern}} {unit}".rstrip()
+def shown(value: float | None, pattern: str, unit: str = "", *, u: float | None = None, untold: str = UNTOLD) -> str:
+    """Return a number in words, with its 95 % half-width where its standard uncertainty is given, or ``untold``."""
+    if value is None:
+        return untold
+    spread = "" if u is None else f" ± {2 * u:{pattern.lstrip('+')}}"
+    return f"{value + 0.0:{pattern}}{spread} {unit}".rstrip() + (" (95 %)" if spread else "")
 
 
 def plain(value: Any) -> Any:

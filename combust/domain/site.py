@@ -95,9 +95,7 @@ class Site:
     def to_dict(self) -> dict[str, object]:
         """Return the site block of the JSON output."""
         keys = (*self.__slots__, "air_density_kg_m3", "density_ratio", "dry_air_density_ratio")
-        return {key: getattr(self, key) for key in keys} | {
-            "density_reference": dict(DENSITY_REFERENCE),
-        }
+        return {key: getattr(self, key) for key in keys} | {"density_reference": dict(DENSITY_REFERENCE)}
 
 
 def pressure_mismatch(altitude_m: Any, pressure_hpa: Any) -> Any:

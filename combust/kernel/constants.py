@@ -40,12 +40,8 @@ class DryAir(NamedTuple):
     def molar_mass(self) -> float:
         """Molar mass [kg/kmol]."""
         weight = ATOMIC_WEIGHT
-        return (
-            2.0 * weight["O"] * self.o2
-            + (weight["C"] + 2.0 * weight["O"]) * self.co2
-            + weight["Ar"] * self.ar
-            + 2.0 * weight["N"] * self.n2
-        )
+        oxygen, carbon_dioxide = 2.0 * weight["O"] * self.o2, (weight["C"] + 2.0 * weight["O"]) * self.co2
+        return oxygen + carbon_dioxide + weight["Ar"] * self.ar + 2.0 * weight["N"] * self.n2
 
 
 DRY_AIR = DryAir()

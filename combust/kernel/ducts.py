@@ -9,14 +9,8 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from combust.data.tables import load_table
-from combust.kernel.gas_flow import (
-    LAMINAR_BELOW,
-    TURBULENT_ABOVE,
-    Duty,
-    contraction_k,
-    expansion_k,
-    friction_factor,
-)
+from combust.kernel import gas_flow
+from combust.kernel.gas_flow import Duty, contraction_k, expansion_k, friction_factor
 
 SECONDS_PER_HOUR = 3600.0
 MILLIMETRE = 1e-3
@@ -146,7 +140,7 @@ def _bore_name(shape: DuctShape, key: str) -> str:
 
 def in_transition(reynolds: Any) -> Any:
     """Return where the flow is turning turbulent and friction is not repeatable."""
-    return (reynolds > LAMINAR_BELOW * 0.8) & (reynolds < TURBULENT_ABOVE * 1.3)
+    return (reynolds > gas_flow.LAMINAR_BELOW * 0.8) & (reynolds < gas_flow.TURBULENT_ABOVE * 1.3)
 
 
 def _straight(duty: Duty, bore_mm: Any, factor: float, transition: float) -> tuple[Any, Any]:

@@ -26,14 +26,8 @@ def flue_water_fraction(
     """Return water in the wet flue gas of a lambda and the dry CO and HC found in it [mol/mol]."""
     dry = flue_gas_moles(fuel, air_ratio, air=air).dry
     for _ in range(3):
-        gas = flue_gas_moles(
-            fuel,
-            air_ratio,
-            co_share=co_dry_ppm * PPM * dry,
-            hc_share=hc_dry_ppm * PPM * dry,
-            humidity_ratio=humidity_ratio,
-            air=air,
-        )
+        shares = {"co_share": co_dry_ppm * PPM * dry, "hc_share": hc_dry_ppm * PPM * dry}
+        gas = flue_gas_moles(fuel, air_ratio, humidity_ratio=humidity_ratio, air=air, **shares)
         dry = gas.dry
     return gas.h2o / gas.wet
 
@@ -56,13 +50,11 @@ def dry_fraction_of_wet_reading(
     o2_wet, co2_wet = np.asarray(o2_wet_pct, dtype=float), np.asarray(co2_wet_pct, dtype=float)
     share = np.full(np.broadcast(o2_wet, co2_wet, np.asarray(co_wet_ppm, dtype=float)).shape, 0.9)
     for _ in range(ROUNDS):
-        co, hc = co_wet_ppm / share, hc_wet_ppm / share
-        from_o2 = air_ratio_from_o2(o2_wet / share, fuel, co_dry_ppm=co, hc_dry_ppm=hc, air=air)
-        from_co2 = air_ratio_from_co2(co2_wet / share, fuel, co_dry_ppm=co, hc_dry_ppm=hc, air=air)
+        gases: dict[str, Any] = {"co_dry_ppm": co_wet_ppm / share, "hc_dry_ppm": hc_wet_ppm / share, "air": air}
+        from_o2 = air_ratio_from_o2(o2_wet / share, fuel, **gases)
+        from_co2 = air_ratio_from_co2(co2_wet / share, fuel, **gases)
         air_ratio = np.where(np.isnan(o2_wet), from_co2, from_o2)
-        water = flue_water_fraction(
-            fuel, air_ratio, co_dry_ppm=co, hc_dry_ppm=hc, humidity_ratio=humidity_ratio, air=air
-        )
+        water = flue_water_fraction(fuel, air_ratio, humidity_ratio=humidity_ratio, **gases)
         last, share = share, 1.0 - water
         if not np.any(np.abs(share - last) >= 1e-14):
             break

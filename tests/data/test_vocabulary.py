@@ -12,8 +12,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from combust.data.errors import CombustError, Fault, shorten
-from combust.data.fields import FOREIGN_UNITS, as_number, is_missing, strip_unit
+from combust.data.fields import as_number, is_missing
 from combust.data.tables import load_table, read_toml
+from combust.data.units import FOREIGN_UNITS, strip_unit
 from combust.data.vocabulary import foreign_twin, input_keys, quantities, quantity
 from tests.source_rows import SourceRow, source_rows
 

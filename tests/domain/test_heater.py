@@ -59,7 +59,7 @@ def test_unknown_is_none_and_the_units_own_reading_comes_first(tmp_path):
     heater = load(tmp_path, text)
     assert heater.speed_regulated is None
     assert heater.baseline_of("high").reading.o2_dry_pct == 8.0
-    assert [baseline.origin for baseline in heater.baselines_of("high")] == ["type", "unit"]
+    assert [baseline.origin for baseline in heater.baselines if baseline.stage == "high"] == ["type", "unit"]
 
 
 @pytest.mark.hand

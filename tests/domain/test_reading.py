@@ -11,7 +11,7 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from combust.data.errors import CombustError
-from combust.data.fields import FOREIGN_UNITS
+from combust.data.units import FOREIGN_UNITS
 from combust.data.vocabulary import input_keys, quantities, quantity
 from combust.domain.reading import Reading, check_values
 from tests.refusals import refusal

@@ -113,7 +113,8 @@ def per_carbon_rows() -> list[SourceRow]:
               lambda: fuel_from_formula("C2H6O").net_heating_value_mj_per_kg, tolerance=0.02 * 26.863, status="READ"),
     SourceRow("independent", "87 % iC8, 13 % nC7 by volume with CRC densities",
               "mix_fuels: H/C of the mixture", "2.255",
-              lambda: mix_fuels({get_fuel("iso_octane"): 0.87, get_fuel("n_heptane"): 0.13}, by="volume", name="p").h_c,
+              lambda: mix_fuels([(get_fuel("iso_octane"), 0.87), (get_fuel("n_heptane"), 0.13)], by="volume",
+                                name="p").h_c,
               status="COMP"),
     # ---- water
     *per_carbon_rows(),

@@ -125,28 +125,27 @@ def duct_duty(
         faults += error.faults
     reading: Mapping[str, Any] = baseline.reading if baseline else {}
     result = interpret(baseline.reading, catalogue=catalogue) if baseline else None
-    flow, ratio = given.get("fuel_l_per_h"), given.get("air_ratio")
-    flow = known.fuel_l_per_h if known and flow is None else flow
-    altitude, pressure, intake = (given.get(key) for key in ("altitude_m", "pressure_hpa", "intake_temp_c"))
-    if altitude is None and pressure is None:
-        altitude, pressure = reading.get("altitude_m"), reading.get("pressure_hpa")
-    if intake is None:
-        intake = reading.get("intake_temp_c", 15.0)
-        origin = "healthy reading" if "intake_temp_c" in reading else "standard air"
-        assumed.append(assume("intake_temp_c", intake, origin))
-    site = Site(altitude_m=altitude, pressure_hpa=pressure, intake_temp_c=intake)
-    if altitude is None and pressure is None:
-        assumed.append(assume("pressure_hpa", site.pressure, "standard air"))
-    if ratio is None and result and result.air_ratio_at_reference is not None:
-        ratio = result.air_ratio_at_reference * site.dry_air_density_ratio
-        assumed.append(assume("air_ratio", ratio, "healthy reading, brought to this air by dry-air density"))
-    elif ratio is None and known and known.air_ratio_band:
-        ratio = sum(known.air_ratio_band) / 2.0 * site.dry_air_density_ratio
-        assumed.append(assume("air_ratio", ratio, "middle of the stage's band, brought to this air by dry-air density"))
-    flue = given.get("flue_temp_c")
-    if flue is None and reading.get("flue_temp_c") is not None:
-        flue = reading["flue_temp_c"]
-        assumed.append(assume("flue_temp_c", flue, "healthy reading"))
+    given = {key: value for key, value in given.items() if value is not None}
+
+    def fill(key: str, value: float | None, origin: str) -> None:
+        if key not in given and value is not None:
+            given[key] = value
+            assumed.append(assume(key, value, origin))
+
+    if "altitude_m" not in given and "pressure_hpa" not in given:
+        given |= {key: reading[key] for key in ("altitude_m", "pressure_hpa") if key in reading}
+    fill("intake_temp_c", reading.get("intake_temp_c"), "healthy reading")
+    fill("intake_temp_c", 15.0, "standard air")
+    site = Site(**{key: given[key] for key in ("altitude_m", "pressure_hpa", "intake_temp_c") if key in given})
+    if "altitude_m" not in given:
+        fill("pressure_hpa", site.pressure, "standard air")
+    density, brought = site.dry_air_density_ratio, "brought to this air by dry-air density"
+    if result and result.air_ratio_at_reference is not None:
+        fill("air_ratio", result.air_ratio_at_reference * density, f"healthy reading, {brought}")
+    if known and known.air_ratio_band:
+        fill("air_ratio", sum(known.air_ratio_band) / 2.0 * density, f"middle of the stage's band, {brought}")
+    fill("flue_temp_c", reading.get("flue_temp_c"), "healthy reading")
+    flow, ratio = given.get("fuel_l_per_h", known.fuel_l_per_h if known else None), given.get("air_ratio")
     own = {"fuel_l_per_h": f"add it to [stages.{stage}]", "air_ratio": f"add a healthy reading of stage {stage}"}
     why = "is neither given nor in the profile" if heater else "is needed"
     for key, value in {"fuel": fuel or burnt, "fuel_l_per_h": flow, "air_ratio": ratio}.items():
@@ -155,16 +154,8 @@ def duct_duty(
             faults.append(Fault(key, None, "missing", why=why, hint=hint))
     if faults or burnt is None or flow is None or ratio is None:
         raise CombustError(faults)
-    return DuctDuty(
-        burnt,
-        flow,
-        ratio,
-        flue_temp_c=flue,
-        intake_temp_c=site.intake_temp_c,
-        fuel_temp_c=given.get("fuel_temp_c"),
-        pressure_hpa=site.pressure,
-        assumed=tuple(assumed),
-    )
+    temps = {key: given[key] for key in ("flue_temp_c", "intake_temp_c", "fuel_temp_c") if key in given}
+    return DuctDuty(burnt, flow, ratio, pressure_hpa=site.pressure, assumed=tuple(assumed), **temps)
 
 
 @dataclass(frozen=True)

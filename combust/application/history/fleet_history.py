@@ -77,9 +77,8 @@ def fleet_history(
         except CombustError as error:
             told.append(f"{name}: {error}")
     if not found:
-        raise CombustError(
-            Fault("history", None, "missing", why="holds no heater that can be followed", hint=" ".join(told))
-        )
+        why = "holds no heater that can be followed"
+        raise CombustError(Fault("history", None, "missing", why=why, hint=" ".join(told)))
     told += _interchanged(found)
     ranked = sorted(found, key=lambda one: (one.risk_next_winter is None, -(one.risk_next_winter or 0.0)))
     return FleetHistory(tuple(ranked), tuple(told))

@@ -20,7 +20,7 @@ from combust.domain.catalogue import Catalogue
 from combust.domain.heater import Heater
 from combust.domain.instrument import InstrumentClass, instrument_class
 from combust.domain.limits import Finding, cautions, finding, in_order, limit
-from combust.domain.result import UNTOLD, Result, Rows
+from combust.domain.result import UNTOLD, Result, Rows, shown
 from combust.domain.safety import of_all
 from combust.kernel.trend import Trend, critical_values, crossing_time, fit_trend, standard_normal_tail
 
@@ -95,12 +95,8 @@ class HeaterHistory(Result):
 
     def lines(self) -> Rows:
         """Return (label, text) lines; what cannot be told says so."""
-        now = UNTOLD if self.air_ratio_now is None else (
-            f"{self.air_ratio_now:.2f} ± {2 * (self.air_ratio_now_u or 0.0):.2f} (95 %)"
-        )  # fmt: skip
-        drift = UNTOLD if self.drift_pct_per_year is None else (
-            f"{self.drift_pct_per_year:+.1f} ± {2 * (self.drift_u_pct_per_year or 0.0):.1f} % a year (95 %)"
-        )  # fmt: skip
+        now = shown(self.air_ratio_now, ".2f", u=self.air_ratio_now_u)
+        drift = shown(self.drift_pct_per_year, "+.1f", "% a year", u=self.drift_u_pct_per_year)
         verdict = f"DRIFTS towards rich, found on {self.found_on}" if self.drifts else "no drift found so far"
         limit = "none: the profile has no band" if self.limit is None else f"{self.limit:.2f} ({self.limit_origin})"
         rows = [

@@ -82,7 +82,6 @@ class ReadingResult(Result):
         by = self.air_ratio_by
         air = "{pressure_hpa:.0f} hPa, {air_density_kg_m3:.3f} kg/m³, dry-air ratio {dry_air_density_ratio:.3f} to "
         air += "1013.25 hPa, 15 °C, dry"
-        spread = "" if self.air_ratio_u is None else f" ± {2 * self.air_ratio_u:.2f} (95 %)"
         routes = [f"{route} {by[route]:.3f}" for route in ROUTES if by[route] is not None]
         factor = self.agreement["fuel_factor"]
         agreed = {"agree": "agree", "disagree": "DISAGREE", "cannot_check": "cannot be checked"}
@@ -90,7 +89,7 @@ class ReadingResult(Result):
         if factor is not None:
             pair += f" (fuel factor {factor:.3f}, the fuel's own {self.agreement['fuel_factor_of_fuel']:.3f})"
         rows = [
-            ("lambda (air ratio)", shown(self.air_ratio, ".2f") + spread),
+            ("lambda (air ratio)", shown(self.air_ratio, ".2f", u=self.air_ratio_u)),
             ("excess air", shown(self.excess_air_pct, ".0f", "%")),
             ("lambda by route", ", ".join(routes) or UNTOLD),
             ("lambda at reference air", shown(self.air_ratio_at_reference, ".2f")),

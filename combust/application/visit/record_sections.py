@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
+from functools import partial
 from typing import Any, NamedTuple
 
 from combust.application.reading.result import ReadingResult, interpret
 from combust.application.visit.record import HEAD, VisitRecord, limit_entries
 from combust.data.errors import CombustError
 from combust.data.vocabulary import quantities
+from combust.domain.result import shown
 
 # What stands in columns of its own or at the head of a record; everything else is in "Also read".
 IN_COLUMNS = ("o2_dry_pct", "co_dry_ppm", "smoke_number", "taken_at", "stage", "phase", "heater_id", "reading_id")
@@ -82,10 +84,7 @@ def _texts(record: VisitRecord, *kinds: str) -> list[tuple[str, str]]:
 
 def _row(key: str, body: Mapping[str, Any], result: ReadingResult | None) -> dict[str, str]:
     """Return the columns of one reading, heading -> text; empty where nothing was measured or can be told."""
-
-    def number(value: float | None, pattern: str) -> str:
-        return "" if value is None else f"{value:{pattern}}"
-
+    number = partial(shown, untold="")
     names = ("air_ratio", "air_ratio_u", "co_air_free_ppm", "air_ratio_at_reference", "stack_loss_pct")
     ratio, u, free, reference, loss = (getattr(result, name, None) for name in names)
     return {

@@ -187,7 +187,7 @@ def supply_check(
         at_glow, *ends = (kernel.voltage_under_load(value["open_circuit_v"], glow, battery + one) for one in loops)
         band = (float(ends[0]), float(ends[1]))
     at_run = kernel.voltage_under_load(value["open_circuit_v"], run, battery + usual) if run else None
-    _judge_voltage(value, at_glow, band, at_run, findings)
+    _judge_voltage(value, at_glow, band[0] if band else None, at_run, findings)
     drop = glow * (usual - value["contacts_mohm"] * 1e-3) if glow else None
     area = _area_for_drop(value, drop, findings)
     cutouts, first, verdict = cut_out_order(value, fed, run, glow, usual, findings)
@@ -269,19 +269,13 @@ def _run_current(value: Mapping[str, float], resistance: float, findings: list[F
 
 
 def _judge_voltage(
-    value: Mapping[str, float],
-    at_glow: float | None,
-    band: tuple[float, float] | None,
-    at_run: float | None,
-    findings: list[Finding],
+    value: Mapping[str, float], at_glow: float | None, low: float | None, at_run: float | None, findings: list[Finding]
 ) -> None:
-    cutout = value.get("cutout_v")
-    if cutout is None:
-        return
+    cutout = value.get("cutout_v", -math.inf)
     if at_glow is not None and at_glow < cutout:
         findings.append(finding("below_cutout_glow", heater_v=at_glow, cutout_v=cutout))
-    elif at_glow is not None and band and band[0] < cutout:
-        findings.append(finding("near_cutout_glow", heater_v=at_glow, low_v=band[0], cutout_v=cutout))
+    elif low is not None and low < cutout:
+        findings.append(finding("near_cutout_glow", heater_v=at_glow, low_v=low, cutout_v=cutout))
     if at_run is not None and at_run < cutout:
         findings.append(finding("below_cutout_run", heater_v=at_run, cutout_v=cutout))
 

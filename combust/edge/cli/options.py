@@ -13,7 +13,8 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from combust.data.errors import CombustError, Fault
-from combust.data.fields import Field, as_number, in_our_unit
+from combust.data.fields import Field, as_number
+from combust.data.units import in_our_unit
 from combust.data.vocabulary import foreign_keys, input_keys, quantities, quantity
 from combust.domain.reading import check_values
 from combust.domain.safety import Safety, of_all

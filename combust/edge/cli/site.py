@@ -16,7 +16,8 @@ from combust.application.heater.healthy import HealthyStage
 from combust.application.site.effect import AIMS, site_effect
 from combust.application.site.effect_result import SiteEffect
 from combust.data.errors import CombustError, Fault
-from combust.data.fields import Field, check_fields, in_our_unit
+from combust.data.fields import Field, check_fields
+from combust.data.units import in_our_unit
 from combust.data.vocabulary import quantity
 from combust.domain.catalogue import get_fuel, load_fuels
 from combust.domain.heater import Heater

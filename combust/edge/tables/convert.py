@@ -11,7 +11,8 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from combust.data.errors import CombustError, Fault
-from combust.data.fields import Field, in_our_unit
+from combust.data.fields import Field
+from combust.data.units import in_our_unit
 from combust.edge.tables.cells import (
     TWO_WAYS,
     all_iso_times,

@@ -7,8 +7,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from combust.data.errors import Fault, shorten
-from combust.data.fields import Field, in_our_unit, strip_unit
+from combust.data.fields import Field
 from combust.data.near import LONGEST_WORD, did_you_mean, near_matches
+from combust.data.units import in_our_unit, strip_unit
 from combust.data.vocabulary import inputs, quantities
 
 # Words people write over such columns (common practice, no source). They are proposed, not taken.
