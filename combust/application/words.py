@@ -13,7 +13,7 @@ from combust.data.fields import Field, span
 from combust.data.near import did_you_mean, near_matches
 from combust.data.tables import load_table
 from combust.data.vocabulary import quantities
-from combust.domain.limits import FindingKind, finding_kinds
+from combust.domain.limits import finding_kinds
 
 SEVERITY_WORDS = {"stop": "STOP: act on it before anything else", "warn": "warning", "note": "note"}
 NEEDS = {
@@ -78,7 +78,10 @@ def entries() -> tuple[Entry, ...]:
     words, causes = load_table("words"), load_table("causes")
     found = [Entry(word, "word", _trade_lines(row)) for word, row in words["word"].items()]
     found += [Entry(key, "key", quantity_lines(record)) for key, record in quantities().items()]
-    found += [Entry(code, "finding", _finding_lines(kind)) for code, kind in finding_kinds().items()]
+    found += [
+        Entry(code, "finding", (("what it is", SEVERITY_WORDS[kind.severity]), ("text", plain_text(kind.text))))
+        for code, kind in finding_kinds().items()
+    ]
     found += [
         Entry(name, "cause", (("meaning", row["label"]), ("text", row["sentence"])))
         for name, row in causes["cause"].items()
@@ -143,10 +146,6 @@ def _trade_lines(row: dict[str, Any]) -> tuple[tuple[str, str], ...]:
         lines += [(label, text) for label, text in quantity_lines(record) if label not in ("meaning", "symbol")]
     lines += [("key", key)] if key else []
     return tuple(lines)
-
-
-def _finding_lines(kind: FindingKind) -> tuple[tuple[str, str], ...]:
-    return (("what it is", SEVERITY_WORDS[kind.severity]), ("text", plain_text(kind.text)))
 
 
 def _plain(text: str) -> str:

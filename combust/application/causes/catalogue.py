@@ -113,20 +113,20 @@ def _merge(ours: Mapping[str, Any], theirs: Mapping[str, Any], path: str, faults
     """Return our table with their values over it; a key we do not have, or another kind of value, is a fault."""
     merged = dict(ours)
     for key, value in theirs.items():
-        where, own = f"{path}{key}", ours.get(key)
+        where, shipped = f"{path}{key}", ours.get(key)
         if key not in ours:
             why, hint = "is not in the table of causes", f"Use {', '.join(list(ours)[:12])}."
             faults.append(Fault(where, value, "unknown_name", why=why, hint=hint))
-        elif isinstance(own, Mapping) and isinstance(value, Mapping):
-            merged[key] = _merge(own, value, f"{where}.", faults)
-        elif isinstance(own, Mapping):
+        elif isinstance(shipped, Mapping) and isinstance(value, Mapping):
+            merged[key] = _merge(shipped, value, f"{where}.", faults)
+        elif isinstance(shipped, Mapping):
             why, hint = "is one value, where several named ones are wanted", f"Write [{where}] and its lines below."
             faults.append(Fault(where, value, "format", why=why, hint=hint))
-        elif type(own) in KINDS and type(value) is not type(own):
-            why, hint = f"is no {KINDS[type(own)]}", f"Write it like {key} = {json.dumps(own)}."
+        elif type(shipped) in KINDS and type(value) is not type(shipped):
+            why, hint = f"is no {KINDS[type(shipped)]}", f"Write it like {key} = {json.dumps(shipped)}."
             faults.append(Fault(where, value, "format", why=why, hint=hint))
-        elif type(own) not in KINDS and as_number(value) is None:
-            why, hint = "is not a number", f"Give a plain number with a decimal point, like {own}."
+        elif type(shipped) not in KINDS and as_number(value) is None:
+            why, hint = "is not a number", f"Give a plain number with a decimal point, like {shipped}."
             faults.append(Fault(where, value, "not_a_number", why=why, hint=hint))
         else:
             merged[key] = value

@@ -15,6 +15,7 @@ import numpy as np
 from combust.application.causes import evidence as ev
 from combust.application.causes.catalogue import Check, shipped_priors
 from combust.application.causes.draws import Variant
+from combust.application.causes.separate import imagined_answers, imagined_results
 from combust.application.causes.stacking import stacked
 from combust.application.causes.stage_reading import StageReading, Values
 from combust.application.causes.visit_result import NextCheck
@@ -57,6 +58,8 @@ ENOUGH: dict[str, tuple[tuple[str, ...], ...]] = {
     "intake_air_co2": (("intake_co2_pct", "intake_o2_pct"),),
     "cab_co": (("cab_co_in_ppm",),),
 }
+OF_ANSWER = {"warm": "minutes_since_ignition"}  # what is seen -> its column, where that has another name
+OF_PLACE = ("altitude_m", "pressure_hpa", "intake_temp_c", "humidity_pct", "air_in_temp_c", "stage")
 NEW_ROW = ("second_stage", "intake_duct_off", "exhaust_duct_off")
 # Columns without which a column of a check says nothing.
 ENTERED_WITH = {
@@ -147,16 +150,15 @@ def expected_gains(
 
 def _components(result: Posterior, generator: np.random.Generator) -> list[Component]:
     shares = {key: share for key, share in result.probabilities().items() if key in result.blocks and share > LEAST}
+    likeliest = sorted(shares.items(), key=lambda item: -item[1])[:24]
+    total = sum(share for _, share in likeliest)
     labels: dict[frozenset[str], int] = {}
     parts = []
-    for key, share in sorted(shares.items(), key=lambda item: -item[1])[:24]:
+    for key, share in likeliest:
         block = result.blocks[key]
         label = labels.setdefault(frozenset(variant.cause for variant in key), len(labels))
         pick = generator.choice(len(block.weights), DRAWS, p=block.weights)
-        parts.append(Component(key, share, label, block.u[pick], block.residual[pick]))
-    total = sum(part.share for part in parts)
-    for part in parts:
-        part.share /= total
+        parts.append(Component(key, share / total, label, block.u[pick], block.residual[pick]))
     return parts
 
 
@@ -167,8 +169,7 @@ class _Imagined:
         self.engine, self.visit, self.parts, self.readings = engine, visit, parts, readings
         normal = [index for index, row in enumerate(visit.rows) if row.arrangement == "as_installed"] or [0]
         self.main = max(normal, key=lambda index: visit.rows[index].healthy.load)
-        self.parameters = [engine.drawer.parameters(part.u, *part.key) for part in parts]
-        self.stacked = stacked(self.parameters, [DRAWS] * len(parts))
+        self.stacked = stacked([engine.drawer.parameters(part.u, *part.key) for part in parts], [DRAWS] * len(parts))
         self._rows: dict[str, tuple[StageReading, dict[str, Any], Mapping[str, Floats]]] = {}
 
     def row(self, name: str) -> tuple[StageReading, dict[str, Any], Mapping[str, Floats]] | None:
@@ -177,36 +178,27 @@ class _Imagined:
         if kind not in self._rows:
             row = self.visit.rows[self.main]
             if kind != "main":
-                reading = {
-                    key: value
-                    for key, value in self.readings[self.main].items()
-                    if key in ("altitude_m", "pressure_hpa", "intake_temp_c", "humidity_pct", "air_in_temp_c", "stage")
-                }
-                if kind == "second_stage":
-                    if row.other is None:
-                        return None
-                    reading["stage"] = row.other.name
-                else:
+                reading = {key: value for key, value in self.readings[self.main].items() if key in OF_PLACE}
+                if kind != "second_stage":
                     reading["arrangement"] = kind
+                elif row.other is None:
+                    return None
+                else:
+                    reading["stage"] = row.other.name
                 row = self.engine.row(reading, kind == "second_stage" or row.mistaken != "either")
-            self._rows[kind] = (
-                row,
-                self.engine.model.expected(row, self.stacked),
-                self.engine.probe_cache(row),
-            )
+            self._rows[kind] = row, self.engine.model.expected(row, self.stacked), self.engine.probe_cache(row)
         return self._rows[kind]
 
     def channels(self, name: str, row: StageReading) -> list[str]:
         """Return the channels a check would add."""
         if name in NEW_ROW:
             first = self.readings[self.main]
-            have = {
-                "lambda_o2": True,
-                "flue": "flue_temp_c" in first,
-                "co": "co_dry_ppm" in first and name == "second_stage",
-            }
-            have["rise"] = "air_out_temp_c" in first and name == "second_stage" and "rise" in row.healthy.value
-            return [key for key, there in have.items() if there]
+            again = {"flue": "flue_temp_c"}
+            if name == "second_stage":
+                again["co"] = "co_dry_ppm"
+                if "rise" in row.healthy.value:
+                    again["rise"] = "air_out_temp_c"
+            return ["lambda_o2", *(channel for channel, column in again.items() if column in first)]
         there = {one.channel for one in self.visit.found if one.row == self.main}
         judged = [key for key in ON_ROW.get(name, ()) if key not in there]
         needs_base = ("frequency", "voltage", "rise", "intake_static", "exhaust_static", "speed")
@@ -220,7 +212,8 @@ def _gain(imagined: _Imagined, name: str, parts: list[Component], generator: np.
         return 0.0
     row, output, probe = prepared
     channels = imagined.channels(name, row)
-    seen = [column for column in SEEN.get(name, ()) if not _already_seen(column, imagined.readings)]
+    have = {key for reading in imagined.readings for key in reading}
+    seen = [column for column in SEEN.get(name, ()) if OF_ANSWER.get(column, column) not in have]
     if not channels and not seen:
         return 0.0
     share = np.array([part.share for part in parts])
@@ -229,7 +222,8 @@ def _gain(imagined: _Imagined, name: str, parts: list[Component], generator: np.
     if channels:
         log_density = log_density + _read_density(imagined, row, output, probe, channels, generator)
     for column in seen:
-        log_density = log_density + _seen_density(imagined, column, generator)
+        kinds = [part.key for part in parts]
+        log_density = log_density + imagined_answers(column, kinds, imagined.engine.priors, SAMPLES, generator)
     joint = np.log(share) + log_density
     joint = np.exp(joint - joint.max(axis=2, keepdims=True))
     grouped = np.stack([joint[:, :, label == one].sum(axis=2) for one in range(label.max() + 1)], axis=2)
@@ -237,11 +231,6 @@ def _gain(imagined: _Imagined, name: str, parts: list[Component], generator: np.
     left = -np.sum(after * np.log2(np.maximum(after, 1e-300)), axis=2).mean(axis=1)
     before = np.array([share[label == one].sum() for one in range(label.max() + 1)])
     return max(0.0, float(-np.sum(before * np.log2(before)) - share @ left))
-
-
-def _already_seen(column: str, readings: Sequence[Values]) -> bool:
-    key = "minutes_since_ignition" if column == "warm" else column
-    return any(key in reading for reading in readings)
 
 
 def _read_density(
@@ -271,23 +260,7 @@ def _read_density(
     for index, part in enumerate(parts):
         if any(variant.cause == "not_steady" for variant in part.key):
             extra[index] = ev.unsteady_shift(new, engine.priors)[1]
-    mean = center.mean(axis=1)
-    away = center - mean[:, None]
-    size = len(channels)
-    cover = np.einsum("pni,pnj->pij", away, away) / DRAWS + noise + extra
-    cover += 1e-9 * np.eye(size)
-    factor = np.linalg.cholesky(cover)
-    pick = generator.integers(0, DRAWS, (len(parts), SAMPLES))
-    noisy = np.linalg.cholesky(noise + extra + 1e-9 * np.eye(size))
-    imagined_results = np.take_along_axis(center, pick[:, :, None], axis=1) + np.einsum(
-        "pij,psj->psi", noisy, generator.standard_normal((len(parts), SAMPLES, size))
-    )
-    inverse = np.linalg.inv(factor)
-    gap = imagined_results[:, :, None, :] - mean[None, None]
-    white = np.einsum("qij,psqj->psqi", inverse, gap)
-    spread = np.sum(np.log(np.diagonal(inverse, axis1=1, axis2=2)), axis=1)
-    density: Floats = spread - 0.5 * np.sum(white * white, axis=3)
-    return density
+    return imagined_results(center, noise + extra + 1e-9 * np.eye(len(channels)), SAMPLES, generator)
 
 
 def _imagined_observation(channel: str, index: int, row: StageReading, engine: Engine) -> ev.Observation:
@@ -314,29 +287,6 @@ def _imagined_observation(channel: str, index: int, row: StageReading, engine: E
     }[channel]
     found = ev.observations_of(index, reading, row, engine.model, engine.instrument)
     return next(one for one in found if one.channel == channel)
-
-
-def _seen_density(imagined: _Imagined, column: str, generator: np.random.Generator) -> Floats:
-    """Return ln probability of imagined answers (component, sample) under every component."""
-    table = ev.seen_table(column, imagined.engine.priors)
-    answers = list(table["healthy"])
-    chance = np.array([_answer_chance(table, answers, part.key) for part in imagined.parts])
-    total = np.cumsum(chance, axis=1)
-    drawn = generator.random((len(chance), SAMPLES, 1))
-    index = np.minimum((drawn > total[:, None, :]).sum(axis=2), len(answers) - 1)
-    density: Floats = np.log(np.maximum(chance.T[index], 1e-6))
-    return density
-
-
-def _answer_chance(table: Mapping[str, Mapping[str, float]], answers: list[str], key: tuple[Variant, ...]) -> Floats:
-    """Return the probabilities of the answers under one or two causes."""
-    usual = np.array([table["healthy"][answer] for answer in answers])
-    chance = usual.copy()
-    for variant in key:
-        if variant.cause in table and variant.cause != "healthy":
-            chance = chance * np.array([table[variant.cause][answer] for answer in answers]) / usual
-    share: Floats = chance / chance.sum()
-    return share
 
 
 def _site_gain(engine: Engine, readings: Sequence[Values], result: Posterior) -> float:

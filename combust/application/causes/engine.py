@@ -56,21 +56,15 @@ class Engine:
         generator = np.random.default_rng(self.seed)
         structure = stratified_normals(PRIOR_DRAWS, len(STRUCTURE), generator)
         self.prior_u = {}
-        parts: list[Parameters] = []
-        moved: list[Parameters] = []
-        self.order: list[Variant] = []
-        self.moved_order: list[Variant] = []
+        drawn: dict[Variant, Parameters] = {}
         for variant in self.variants:
             each = stratified_normals(PRIOR_DRAWS, SINGLE_SIZE - len(STRUCTURE), generator)
-            u = np.concatenate([structure, each], axis=1)
-            self.prior_u[variant] = u
-            target, order = (moved, self.moved_order) if variant.cause == STAGE else (parts, self.order)
-            target.append(self.drawer.parameters(u, variant))
-            order.append(variant)
-        self.prior_sizes = {
-            variant: _sizes(part)
-            for variant, part in zip([*self.order, *self.moved_order], [*parts, *moved], strict=True)
-        }
+            self.prior_u[variant] = u = np.concatenate([structure, each], axis=1)
+            drawn[variant] = self.drawer.parameters(u, variant)
+        self.order = [variant for variant in drawn if variant.cause != STAGE]
+        self.moved_order = [variant for variant in drawn if variant.cause == STAGE]
+        self.prior_sizes = {variant: _sizes(part) for variant, part in drawn.items()}
+        parts, moved = ([drawn[variant] for variant in order] for order in (self.order, self.moved_order))
         probe = self.probe = ev.probe_parameters(parts[0])
         self.main = stacked([*parts, probe], [PRIOR_DRAWS] * len(parts) + [1 + len(ev.PROBES)])
         self.shared = shared_states(self.main)
@@ -101,7 +95,8 @@ class Engine:
         rows = [self.row(reading, several) for reading in readings]
         found: list[ev.Observation] = []
         for index, (reading, row) in enumerate(zip(readings, rows, strict=True)):
-            found += ev.observations_of(index, self._with_stroke(reading), row, self.model, self.instrument)
+            known = {"stroke_ul": self.heater.stroke_ul, **reading}
+            found += ev.observations_of(index, known, row, self.model, self.instrument)
         found = ev.without_repeats(found)
         wanted: dict[Any, set[str]] = {row.key: set() for row in rows}
         for one in found:
@@ -135,11 +130,6 @@ class Engine:
         cache = dict(zip(different, worked, strict=True))
         return [cache[row.key] for row in rows]
 
-    def _with_stroke(self, reading: Values) -> Values:
-        if reading.get("strokes") and self.heater.stroke_ul:
-            return {**dict(reading), "stroke_ul": self.heater.stroke_ul}
-        return reading
-
     def row(self, reading: Values, several: bool = False) -> StageReading:
         """Return the row of a reading, at the fullest stage if none is noted; ``several``: others were read too."""
         name = reading.get("stage")
@@ -162,20 +152,16 @@ class Engine:
         shift, added = ev.unsteady_shift(found, self.priors)
         lower: Any = np.linalg.cholesky(matrix)
         loose: Any = np.linalg.cholesky(matrix + added)
-        whiten: Any = np.linalg.inv(lower).T
-        whiten_unsteady: Any = np.linalg.inv(loose).T
         return Visit(
             rows=rows,
             needed=needed,
             found=found,
-            observed=np.array([one.value for one in found]),
-            whiten=whiten,
-            whiten_unsteady=whiten_unsteady,
+            whiten=np.linalg.inv(lower).T,
+            whiten_unsteady=np.linalg.inv(loose).T,
             whiten_inverse=lower.T,
             shift_unsteady=shift,
             log_unsteady=float(np.sum(np.log(np.diag(lower))) - np.sum(np.log(np.diag(loose)))),
             seen=ev.seen_likelihood(readings, self.heater.fuel.name, self.heater.fuel.co2_maximum_pct, self.priors),
-            covariance=matrix,
         )
 
     def whitened(self, visit: Visit, difference: Floats, unsteady: bool) -> Floats:
@@ -275,16 +261,14 @@ class Engine:
                 return
             if number == 0:
                 guesses |= self._climb(visit, {key: guesses[key][0] for key in work if key in guesses})
-            draws, shapes, means = [], [], []
+            draws, proposals = [], []
             for key in work:
                 mean, cover = guesses[key] if key in guesses else post.next_proposal(result.blocks[key], size)
-                some, shape = post.propose(
-                    mean, post.WIDEN**2 * cover, count * (2 if share[key] > 0.4 else 1), generator
-                )
+                wanted = count * (2 if share[key] > 0.4 else 1)
+                some, shape = post.propose(mean, post.WIDEN**2 * cover, wanted, generator)
                 draws.append(some)
-                shapes.append(shape)
-                means.append(mean)
-            for key, drawn, mean, shape in zip(work, self.drawn(visit, work, draws), means, shapes, strict=True):
+                proposals.append((mean, shape))
+            for key, drawn, (mean, shape) in zip(work, self.drawn(visit, work, draws), proposals, strict=True):
                 block = result.blocks[key]
                 post.extend(block, drawn, self.log_likelihood(visit, drawn.residual, key), mean, shape)
                 result.log_evidence[key] = block.log_evidence

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -58,28 +59,25 @@ def observations_of(
     def add(channel: str, value: float, scatter: float, shared: float = 0.0) -> None:
         found.append(Observation(index, channel, float(value), float(scatter), float(shared)))
 
+    def add_lambda(channel: str, ratio: float, slope: float, scatter: float, limit: float) -> None:
+        u, share = limit / 2.0, numbers["systematic_share"]
+        alone = np.hypot(scatter, u * np.sqrt(1.0 - share**2))
+        add(channel, np.log(ratio), alone * slope, u * share * slope)
+
     o2, co2 = reading.get("o2_dry_pct"), reading.get("co2_dry_pct")
-    share = numbers["systematic_share"]
     measured = reading.get("co2_origin") == "measured"
     if o2 is not None and o2 < 20.6:
         ratio = lambda_of(o2, model)
         slope = (lambda_of(o2 + 0.2, model) - lambda_of(o2 - 0.2, model)) / (0.4 if o2 > 0.2 else 0.2 + o2) / ratio
-        u = instrument.o2_limit_pct / 2.0
-        alone = np.hypot(numbers["o2_scatter_pct"], instrument.o2_resolution_pct * 0.29)
-        alone = np.hypot(alone, u * np.sqrt(1.0 - share**2))
-        add("lambda_o2", np.log(ratio), alone * slope, u * share * slope)
+        scatter = float(np.hypot(numbers["o2_scatter_pct"], instrument.o2_resolution_pct * 0.29))
+        add_lambda("lambda_o2", ratio, slope, scatter, instrument.o2_limit_pct)
     if co2 is not None and measured and co2 > 0.5:
         ratio = float(model.gas.air_ratio_of_co2(co2))
-        slope = 1.0 / co2
-        u = instrument.co2_limit_pct / 2.0
-        alone = np.hypot(numbers["co2_scatter_pct"], u * np.sqrt(1.0 - share**2))
-        add("lambda_co2", np.log(ratio), alone * slope, u * share * slope)
+        add_lambda("lambda_co2", ratio, 1.0 / co2, numbers["co2_scatter_pct"], instrument.co2_limit_pct)
     if co2 is not None and not measured and o2 is not None and o2 < 18.0 and co2 > 0.5:
-        maximum = co2 * O2_AIR / (O2_AIR - o2)
-        rounding = np.hypot(
-            0.29 * instrument.co2_resolution_pct / co2, 0.29 * instrument.o2_resolution_pct / (O2_AIR - o2)
-        )
-        add("setting", np.log(maximum / model.heater.fuel.co2_maximum_pct), np.hypot(rounding, numbers["setting_u"]))
+        maximum = co2 * O2_AIR / (O2_AIR - o2) / model.heater.fuel.co2_maximum_pct
+        steps = np.array([instrument.co2_resolution_pct / co2, instrument.o2_resolution_pct / (O2_AIR - o2)])
+        add("setting", np.log(maximum), np.hypot(np.hypot(*(0.29 * steps)), numbers["setting_u"]))
     if (co := reading.get("co_dry_ppm")) is not None:
         size = max(float(co), 5.0)
         add("co", np.log(size), np.hypot(numbers["co_u"], 10.0 / max(size, 10.0)))
@@ -114,17 +112,14 @@ def lambda_of(o2: float, model: Model) -> float:
 
 def _add_heating_air(reading: Values, row: StageReading, numbers: Mapping[str, float], add: Any) -> None:
     warm, cold = reading.get("air_out_temp_c"), reading.get("air_in_temp_c")
-    if warm is None or "rise" not in row.healthy.value:
-        return
-    rise = max(3.0, float(warm) - float(row.site.air_in_c if cold is None else cold))
-    unknown = float(row.healthy.priors["unknown"]["temperature_k"])
-    u = 1.4 * numbers["air_temp_u_k"] if cold is not None else unknown
-    add("rise", np.log(rise), u / rise)
+    if warm is not None and "rise" in row.healthy.value:
+        rise = max(3.0, float(warm) - float(row.site.air_in_c if cold is None else cold))
+        unknown = float(row.healthy.priors["unknown"]["temperature_k"])
+        add("rise", np.log(rise), (unknown if cold is None else 1.4 * numbers["air_temp_u_k"]) / rise)
 
 
 def _add_checks(reading: Values, numbers: Mapping[str, float], add: Any) -> None:
-    strokes, caught = reading.get("strokes"), reading.get("delivered_ml")
-    stroke = reading.get("stroke_ul")
+    strokes, caught, stroke = (reading.get(key) for key in ("strokes", "delivered_ml", "stroke_ul"))
     if strokes and caught and stroke:
         add("delivery", np.log(caught / (strokes * stroke * 1e-3)), np.hypot(numbers["delivery_u"], 0.06 / caught))
     if (ambient := reading.get("ambient_o2_pct")) is not None:
@@ -147,16 +142,11 @@ def _add_checks(reading: Values, numbers: Mapping[str, float], add: Any) -> None
 
 def without_repeats(found: Sequence[Observation]) -> list[Observation]:
     """Return the observations with checks of the whole visit counted once when several rows carry the same value."""
-    kept: list[Observation] = []
-    seen: set[tuple[str, float]] = set()
-    for one in found:
-        key = (one.channel, one.value)
-        if one.channel in VISIT_CHANNELS and one.channel not in ("span_over_3min", "drift"):
-            if key in seen:
-                continue
-            seen.add(key)
-        kept.append(one)
-    return kept
+    once = set(VISIT_CHANNELS) - {"span_over_3min", "drift"}
+    kept: dict[Any, Observation] = {}
+    for place, one in enumerate(found):
+        kept.setdefault((one.channel, one.value) if one.channel in once else place, one)
+    return list(kept.values())
 
 
 def covariance(
@@ -171,13 +161,7 @@ def covariance(
     """
     size = len(found)
     tolerance = priors.table["tolerance"]
-    loadings: dict[Any, list[float]] = {}
-
-    def load(source: Any, position: int, amount: float) -> None:
-        if source not in loadings:
-            loadings[source] = [0.0] * size
-        loadings[source][position] += amount
-
+    loadings: dict[Any, list[float]] = defaultdict(lambda: [0.0] * size)
     spread = own_spreads(tolerance)
     wobble = [float(tolerance[name]) for name in PROBES]
     # Effect of each tolerance on every channel of a row, worked once for all of them.
@@ -194,18 +178,18 @@ def covariance(
         stage = row.healthy.name
         diagonal[position] = one.scatter**2 + spread.get(one.channel, 0.0) ** 2
         if one.shared:
-            load(("instrument", one.channel), position, one.shared)
+            loadings[("instrument", one.channel)][position] += one.shared
         key = "air_ratio" if one.channel in ("lambda_o2", "lambda_co2") else one.channel
         if key in row.healthy.u:
-            load(("baseline", stage, key), position, row.healthy.u[key])
+            loadings[("baseline", stage, key)][position] += row.healthy.u[key]
         if one.channel in SAME_OVER_VISIT:
-            load(("tolerance", one.channel), position, float(tolerance[SAME_OVER_VISIT[one.channel]]))
+            loadings[("tolerance", one.channel)][position] += float(tolerance[SAME_OVER_VISIT[one.channel]])
         if response is not None:
             for name, value, share in zip(PROBES, response, wobble, strict=True):
-                load(("tolerance", name), position, value * share)
-            load(("site model",), position, response[0] * far[one.row])
-            load(("site", stage), position, response[0] * row.density_u)
-            load(("fuel temperature",), position, response[1] * row.fuel_density_u)
+                loadings[("tolerance", name)][position] += value * share
+            loadings[("site model",)][position] += response[0] * far[one.row]
+            loadings[("site", stage)][position] += response[0] * row.density_u
+            loadings[("fuel temperature",)][position] += response[1] * row.fuel_density_u
     matrix = np.diag(diagonal)
     if loadings:
         stack = np.array(list(loadings.values()))
@@ -299,13 +283,8 @@ def seen_table(column: str, priors: Priors) -> dict[str, dict[str, float]]:
 
 def seen_answers(reading: Values, fuel_name: str, co2_maximum: float) -> list[tuple[str, str]]:
     """Return (column, answer) of what was seen at a reading."""
-    found = []
-    for column in ("terminals", "probe_leak_test", "sample_line", "fuel_sample"):
-        answer = reading.get(column)
-        if answer:
-            found.append((column, str(answer)))
-    if reading.get("strip_down"):
-        found.append(("strip_down", str(reading["strip_down"])))
+    columns = ("terminals", "probe_leak_test", "sample_line", "fuel_sample", "strip_down")
+    found = [(column, str(reading[column])) for column in columns if reading.get(column)]
     if reading.get("analyser_fuel"):
         found.append(("analyser_fuel", _same_setting(str(reading["analyser_fuel"]), fuel_name, co2_maximum)))
     if reading.get("minutes_since_ignition") is not None:

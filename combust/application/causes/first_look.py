@@ -34,6 +34,9 @@ INVALID = (
     "co2_above_maximum",
     "o2_like_air",
 )
+# What the heater's own document limits -> its name in the sentences.
+OF_DOCUMENT = {"height_m": "altitude_m", "height_limit_m": "limit_m", "air_ratio": "air_ratio"}
+OF_DOCUMENT |= {"lowest_air_ratio": "minimum", "supply_v": "heater_v", "cutout_v": "cutout_v"}
 # Findings that belong to one reading's record, not to a ranking of causes.
 QUIET = ("pair_cannot_be_checked", "no_gas", "leak_test_not_done", "heating_value_estimated", "co2_origin_unknown")
 
@@ -74,8 +77,8 @@ def _look(
     assumed: list[Assumed] = []
     for reading, number, told in zip(readings, numbers, codes, strict=True):
         fields = _fields(reading, number, heater)
-        own = [code for code, where in own_limits(**_own_evidence(fields)).items() if where]
-        for code in (*told, *own):
+        beyond = own_limits(**{key: fields[name] for key, name in OF_DOCUMENT.items()})
+        for code in (*told, *(code for code, where in beyond.items() if where)):
             if code not in QUIET and code not in found:
                 one = finding(code, fields)
                 found[code] = replace(one, text=one.text.replace("  ", " "))
@@ -108,17 +111,6 @@ def _fields(reading: Values, number: Mapping[str, float], heater: Heater) -> dic
         "minimum": math.nan if limits.air_ratio_min is None else limits.air_ratio_min,
         "heater_v": reading.get("supply_v", math.nan),
         "cutout_v": math.nan if heater.cutout_v is None else heater.cutout_v,
-    }
-
-
-def _own_evidence(fields: Mapping[str, Any]) -> dict[str, float]:
-    return {
-        "height_m": fields["altitude_m"],
-        "height_limit_m": fields["limit_m"],
-        "air_ratio": fields["air_ratio"],
-        "lowest_air_ratio": fields["minimum"],
-        "supply_v": fields["heater_v"],
-        "cutout_v": fields["cutout_v"],
     }
 
 

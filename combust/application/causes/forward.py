@@ -25,25 +25,11 @@ from combust.kernel.working_point import (
     working_point,
 )
 
-ROW_CHANNELS = (
-    "lambda_o2",
-    "lambda_co2",
-    "setting",
-    "co",
-    "smoke",
-    "flue",
-    "rise",
-    "voltage",
-    "speed",
-    "intake_static",
-    "exhaust_static",
-    "frequency",
-)
 VISIT_CHANNELS = ("delivery", "ambient_o2", "span", "intake_co2", "intake_o2", "span_over_3min", "drift")
-ALL_CHANNELS = frozenset((*ROW_CHANNELS, *VISIT_CHANNELS))
 CHECKS_WITHOUT_STATE = frozenset(("delivery", "ambient_o2", "span", "span_over_3min", "drift"))
 OF_LAMBDA = frozenset(("lambda_o2", "lambda_co2", "co", "smoke", "intake_co2", "intake_o2"))
 OF_STATE = OF_LAMBDA | {"flue", "rise", "intake_static", "exhaust_static"}
+ALL_CHANNELS = OF_STATE | CHECKS_WITHOUT_STATE | {"setting", "voltage", "speed", "frequency"}
 STATE_PARAMETERS = (
     "steepness", "intake_share", "exhaust_share", "hot_share", "exponent", "air_side", "shaft", "duct_off_left",
     "blower_speed", "slow_unregulated", "regulated", "voltage", "saturation", "stroke", "frequency", "lost_stroke",
@@ -142,7 +128,7 @@ class Model:
         base = row.healthy.value
 
         def of_draws(value: Any) -> Any:
-            return _row(value, place) if shared is None else _row(value, place)[shared.index]
+            return _every_draw(_row(value, place), shared)
 
         out: dict[str, Any] = {}
         if "flue" in needed:
@@ -246,27 +232,14 @@ class Model:
             less = recirculated * left
             ducts = ("intake_duct_off", "exhaust_duct_off")
             recirculated = _stack([less if name in ducts else recirculated for name in off])
-        parameters = HeaterParameters(
+        drawn = HeaterParameters(**{name: p[name] for name in HeaterParameters._fields if name in p})
+        parameters = drawn._replace(
             speed=self.speed(_column([row.healthy.load for row in rows]), p),
-            head=get("head", 1.0),
             r_in=r_in,
-            r_burner=get("r_burner", 1.0),
             r_ex=r_ex,
             recirculated=recirculated,
-            unseen_warming=get("unseen_warming", 0.0),
-            recirculated_heat=get("recirculated_heat", 1.0),
             fuel=self._fuel(rows, p) * get("air_need", 1.0),
             fuel_heat=get("heat_per_air", 1.0),
-            released=get("released", 1.0),
-            clean=get("clean", 1.0),
-            heating_air=get("heating_air", 1.0),
-            steepness=p["steepness"],
-            intake_share=p["intake_share"],
-            exhaust_share=p["exhaust_share"],
-            hot_share=p["hot_share"],
-            exponent=p["exponent"],
-            air_side=p["air_side"],
-            shaft=p["shaft"],
         )
         usual = HealthyState(*(_stack(values) for values in zip(*healthy, strict=True)))
         site = SiteAir(*(_column(values) for values in zip(*(row.site for row in rows), strict=True)))
@@ -344,19 +317,8 @@ def _row(value: Any, index: int) -> Any:
 def mistaken_stage(healthy: HealthyStage, other: HealthyStage | None, unknown: Floats) -> dict[str, Any]:
     """Return how another stage differs from the noted one, channel by channel; drawn where the profile has none."""
     first, second = unknown[:, 0], unknown[:, 1]
-    if other is not None:
-        shift = {
-            key: other.value[key] - healthy.value[key]
-            for key in ("air_ratio", "flue", "speed", "frequency", "intake_static", "exhaust_static")
-            if key in other.value and key in healthy.value
-        }
-        if "rise" in other.value and "rise" in healthy.value:
-            shift["rise"] = other.value["rise"] - healthy.value["rise"]
-        down = other.load < healthy.load
-    else:
-        shift, down = {}, True
-    sign = 1.0 if down else -1.0
-    rough = {
+    sign = 1.0 if other is None or other.load < healthy.load else -1.0
+    shift: dict[str, Any] = {
         "air_ratio": sign * (0.22 + 0.08 * first),
         "flue": -sign * (110.0 + 35.0 * second),
         "rise": -sign * (0.25 + 0.12 * second),
@@ -365,4 +327,7 @@ def mistaken_stage(healthy: HealthyStage, other: HealthyStage | None, unknown: F
         "intake_static": -sign * (1.5 + 0.3 * first),
         "exhaust_static": -sign * (1.6 + 0.3 * first),
     }
-    return {**rough, **shift}
+    if other is not None:
+        both = shift.keys() & other.value.keys() & healthy.value.keys()
+        shift |= {key: other.value[key] - healthy.value[key] for key in both}
+    return shift

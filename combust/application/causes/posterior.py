@@ -71,14 +71,12 @@ class Visit:
     rows: list[StageReading]
     needed: list[frozenset[str]]
     found: list[Observation]
-    observed: Floats
     whiten: Floats
     whiten_unsteady: Floats
     whiten_inverse: Floats
     shift_unsteady: Floats
     log_unsteady: float
     seen: dict[str, float]
-    covariance: Floats
 
     @property
     def dimensions(self) -> int:
@@ -217,22 +215,13 @@ def mixture_weight(block: Block) -> Floats:
     log_prior = -0.5 * np.sum(block.u**2, axis=1) - 0.5 * size * np.log(2.0 * np.pi)
     total = block.prior_count + sum(count for _, _, count in block.proposals)
     parts = [np.log(block.prior_count / total) + log_prior] if block.prior_count else []
-    constant = (
-        lgamma(0.5 * (FREEDOM_PROPOSAL + size))
-        - lgamma(0.5 * FREEDOM_PROPOSAL)
-        - 0.5 * size * log(FREEDOM_PROPOSAL * pi)
-    )
+    half = 0.5 * (FREEDOM_PROPOSAL + size)
+    constant = lgamma(half) - lgamma(0.5 * FREEDOM_PROPOSAL) - 0.5 * size * log(FREEDOM_PROPOSAL * pi)
     for mean, inverse, count in block.proposals:
         distance = np.sum(((block.u - mean) @ inverse.T) ** 2, axis=1)
-        log_density = (
-            constant
-            + float(np.sum(np.log(np.abs(np.diag(inverse)))))
-            - 0.5 * (FREEDOM_PROPOSAL + size) * np.log1p(distance / FREEDOM_PROPOSAL)
-        )
-        parts.append(np.log(count / total) + log_density)
-    stack = np.stack(parts)
-    top = np.max(stack, axis=0)
-    mixed: Floats = log_prior - top - np.log(np.sum(np.exp(stack - top), axis=0))
+        narrow = constant + float(np.sum(np.log(np.abs(np.diag(inverse)))))
+        parts.append(np.log(count / total) + narrow - half * np.log1p(distance / FREEDOM_PROPOSAL))
+    mixed: Floats = log_prior - np.logaddexp.reduce(parts)
     return mixed
 
 

@@ -93,16 +93,14 @@ def rank_causes(
     >>> found[0].top.probability < 0.5, len(found[0].cannot_separate[0]) > 4
     (True, True)
     """
-    visits = list(group_visits(heater, readings, causes))
+    priors = get_priors(causes)
+    visits = group_visits(heater, readings, priors)
     results = []
-    stream = rank_visits(
-        heater, visits, seed=seed, pairs=pairs, next_checks=next_checks, instrument=instrument, causes=causes
-    )
-    for number, result in enumerate(stream, 1):
+    how: dict[str, Any] = {"seed": seed, "pairs": pairs, "next_checks": next_checks, "instrument": instrument}
+    for result in rank_visits(heater, visits, causes=priors, **how):
         results.append(result)
         if progress is not None:
-            progress(number, len(visits))
-    priors = get_priors(causes)
+            progress(len(results), len(visits))
     return CausesResult(tuple(results), priors.shares, seed)
 
 
@@ -117,7 +115,7 @@ def rank_visits(
     causes: str | Path | Priors | None = None,
 ) -> Iterator[VisitResult]:
     """Yield the result of each visit (a sequence of checked readings); memory does not grow with their number."""
-    engine = _engine(heater, get_priors(causes), instrument_class(instrument), seed)
+    engine = engine_of(heater, get_priors(causes), instrument_class(instrument), seed)
     stream = iter(visits)
     while some := list(islice(stream, CHUNK)):
         for readings, look in zip(some, first_look(heater, engine.instrument, some), strict=True):
@@ -127,7 +125,7 @@ def rank_visits(
 _ENGINES: dict[tuple[int, int, str, int], tuple[Heater, Priors, Engine]] = {}
 
 
-def _engine(heater: Heater, priors: Priors, instrument: InstrumentClass, seed: int) -> Engine:
+def engine_of(heater: Heater, priors: Priors, instrument: InstrumentClass, seed: int) -> Engine:
     """Return the engine of a heater; the last few are kept, since their prior draws serve every visit."""
     key = (id(heater), id(priors), instrument.name, seed)
     kept = _ENGINES.get(key)

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from combust.application.causes import evidence as ev
+from combust.application.causes.catalogue import HEALTHY, Priors
 from combust.application.causes.draws import Variant
 from combust.kernel.types import Floats
 
@@ -28,21 +29,10 @@ def bayes_errors(
     """
     generator = np.random.default_rng(engine.seed)
     variants = list(residuals)
-    size = visit.dimensions
-    stack = np.stack([-residuals[variant] for variant in variants])
-    mean = stack.mean(axis=1)
-    away = stack - mean[:, None]
-    cover = away.transpose(0, 2, 1) @ away / stack.shape[1] + np.eye(size)
-    inverse = np.linalg.inv(np.linalg.cholesky(cover)) if size else np.zeros((len(variants), 0, 0))
-    pick = generator.integers(0, stack.shape[1], (len(variants), SAMPLES))
-    results = np.take_along_axis(stack, pick[:, :, None], axis=1)
-    results = results + generator.standard_normal((len(variants), SAMPLES, size))
-    log_density = np.zeros((len(variants), SAMPLES, len(variants)))
-    for index in range(len(variants)):
-        white = (results - mean[index]) @ inverse[index].T
-        constant = float(np.sum(np.log(np.diag(inverse[index])))) if size else 0.0
-        log_density[:, :, index] = constant - 0.5 * np.sum(white * white, axis=2)
-    log_density += _answers(engine, variants, seen_columns, generator)
+    center = np.stack([-residuals[variant] for variant in variants])
+    log_density = imagined_results(center, np.eye(visit.dimensions), SAMPLES, generator)
+    for column in seen_columns:
+        log_density += imagined_answers(column, [(one,) for one in variants], engine.priors, SAMPLES, generator)
     causes = list(dict.fromkeys(variant.cause for variant in variants))
     member = np.array([[variant.share if variant.cause == cause else 0.0 for cause in causes] for variant in variants])
     top = log_density.max(axis=2, keepdims=True)
@@ -57,21 +47,46 @@ def bayes_errors(
     return errors
 
 
-def _answers(
-    engine: Engine, variants: Sequence[Variant], columns: Sequence[str], generator: np.random.Generator
+def imagined_results(center: Floats, noise: Floats, samples: int, generator: np.random.Generator) -> Floats:
+    """Return ln density (kind, sample, kind) of results imagined from the draws of each kind under a Gaussian of each.
+
+    Parameters
+    ----------
+    center : array (kind, draw, channel)
+        What each draw expects.
+    noise : array (channel, channel) or (kind, channel, channel)
+        Covariance of a result around it.
+    """
+    count, draws, size = center.shape
+    mean = center.mean(axis=1)
+    away = center - mean[:, None]
+    inverse = np.linalg.inv(np.linalg.cholesky(away.transpose(0, 2, 1) @ away / draws + noise))
+    pick = generator.integers(0, draws, (count, samples))
+    scatter = generator.standard_normal((count, samples, size)) @ np.linalg.cholesky(noise).swapaxes(-1, -2)
+    results = np.take_along_axis(center, pick[:, :, None], axis=1) + scatter
+    log_density = np.empty((count, samples, count))
+    for index in range(count):
+        white = (results - mean[index]) @ inverse[index].T
+        constant = float(np.sum(np.log(np.diag(inverse[index]))))
+        log_density[:, :, index] = constant - 0.5 * np.sum(white * white, axis=2)
+    return log_density
+
+
+def imagined_answers(
+    column: str, kinds: Sequence[Sequence[Variant]], priors: Priors, samples: int, generator: np.random.Generator
 ) -> Floats:
-    """Return ln probability of imagined answers of what is seen: (variant of truth, sample, variant)."""
-    total = np.zeros((len(variants), SAMPLES, len(variants)))
-    for column in columns:
-        table = ev.seen_table(column, engine.priors)
-        answers = list(table["healthy"])
-        rows = [table.get(variant.cause, table["healthy"]) for variant in variants]
-        chance = np.array([[row[answer] for answer in answers] for row in rows])
-        bounds = np.cumsum(chance, axis=1)
-        drawn = generator.random((len(variants), SAMPLES, 1))
-        index = np.minimum((drawn > bounds[:, None, :]).sum(axis=2), len(answers) - 1)
-        total += np.log(chance.T[index])
-    return total
+    """Return ln probability (kind, sample, kind) of imagined answers of what is seen, under one or two causes each."""
+    table = ev.seen_table(column, priors)
+    usual = np.array(list(table[HEALTHY].values()))
+    chance = np.stack([usual] * len(kinds))
+    for row, kind in zip(chance, kinds, strict=True):
+        for variant in kind:
+            row *= np.array([table.get(variant.cause, table[HEALTHY])[answer] for answer in table[HEALTHY]]) / usual
+    chance /= chance.sum(axis=1, keepdims=True)
+    drawn = generator.random((len(kinds), samples, 1))
+    index = np.minimum((drawn > np.cumsum(chance, axis=1)[:, None, :]).sum(axis=2), len(usual) - 1)
+    density: Floats = np.log(np.maximum(chance.T[index], 1e-6))
+    return density
 
 
 def inseparable(errors: Mapping[tuple[str, str], float], first_set: Sequence[str], least: float) -> list[list[str]]:

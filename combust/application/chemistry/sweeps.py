@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from combust.data.errors import CombustError, Fault
+from combust.data.fields import Field
 from combust.data.tables import load_columns, load_table
 from combust.kernel.types import Floats
 
@@ -73,10 +73,8 @@ def tabled_flame_temperature(fuel: str, air_ratio: Any) -> Any:
     >>> round(float(tabled_flame_temperature("n_dodecane", 2.0)), -1)
     1510.0
     """
-    rows = equilibrium_table().where(fuel=fuel)
-    if not len(rows["air_ratio"]):
-        known = ", ".join(dict.fromkeys(equilibrium_table()["fuel"]))
-        raise CombustError(Fault("fuel", fuel, "unknown_name", why="is not in the table", hint=f"It has {known}."))
+    tabled = tuple(dict.fromkeys(equilibrium_table()["fuel"]))
+    rows = equilibrium_table().where(fuel=Field("fuel", "choice", choices=tabled).checked(fuel))
     return np.interp(air_ratio, rows["air_ratio"], rows["temp_k"], left=np.nan, right=np.nan)
 
 

@@ -10,7 +10,7 @@ import numpy as np
 
 from combust.application.lessons import solutions
 from combust.data.errors import CombustError, Fault
-from combust.data.fields import as_number
+from combust.data.fields import Field, as_number
 from combust.data.tables import load_table
 from combust.domain.catalogue import get_fuel
 from combust.domain.fuel import Fuel
@@ -129,9 +129,7 @@ def exercise(kind: str, *, seed: int | None = None, fuel: Fuel | str = STANDARD_
     'deviation: right, passes ±10 %: right, lambda then: right'
     """
     rows = {row["kind"]: (number, row) for number, row in enumerate(load_table("exercises")["exercise"], 1)}
-    if kind not in rows:
-        raise CombustError(Fault("kind", kind, "unknown_name", why="is no exercise", hint=f"Use {', '.join(rows)}."))
-    number, row = rows[kind]
+    number, row = rows[Field("kind", "choice", choices=tuple(rows)).checked(kind)]
     numbers = row["standard"] if seed is None else _drawn(row["draw"], checked_seed(seed), number)
     burnt = get_fuel(fuel)
     values = {**numbers, **getattr(solutions, kind)(numbers, burnt)}

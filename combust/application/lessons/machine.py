@@ -5,13 +5,14 @@ from __future__ import annotations
 from typing import Any, NamedTuple
 
 from combust.application.lessons.gas import SampledGas, heater_gas, with_false_air
-from combust.data.errors import CombustError, Fault
+from combust.data.fields import Field
 from combust.domain.fuel import Fuel
 from combust.domain.site import Site
 from combust.kernel.ducts import DuctShape, air_after_change, resistance_multiplier
 from combust.kernel.gas_flow import Duty, gas_density, gas_viscosity
 
 LOW_AIR_RATIO, HIGH_AIR_RATIO = 2.0, 1.6
+SIZE = Field("size_pct", unit="%", low=0.0, high=40.0, above="is more than the lesson can show")
 SEA_LEVEL = Site(0.0, intake_temp_c=20.0)
 # The exhaust of a 4 kW stage: bore [mm], flow [kg/h] and temperature [°C] of its gas.
 BORE_MM, GAS_KG_PER_H, GAS_TEMP_C = 24.0, 10.1, 380.0
@@ -90,13 +91,8 @@ def stage_pattern(
     >>> round(float(pattern.low.o2_dry_pct), 1), round(float(pattern.high.o2_dry_pct), 1)
     (9.0, 5.8)
     """
-    if cause not in STAGE_CAUSES:
-        hint = f"Use {', '.join(STAGE_CAUSES)}."
-        raise CombustError(Fault("cause", cause, "unknown_name", why="is no cause of this lesson", hint=hint))
-    if not 0.0 <= size_pct <= 40.0:
-        why, hint = "is more than the lesson can show", "Choose a smaller fault."
-        raise CombustError(Fault("size_pct", size_pct, "out_of_band", unit="%", low=0.0, high=40.0, why=why, hint=hint))
-    rule, size = STAGE_CAUSES[cause], size_pct / 100.0
+    rule = STAGE_CAUSES[Field("cause", "choice", choices=tuple(STAGE_CAUSES)).checked(cause)]
+    size = SIZE.checked(size_pct) / 100.0
     shown = [
         with_false_air(heater_gas(fuel, ratio * (1.0 + air * size) / (1.0 + more * size)), share * size)
         for ratio, air, more, share in zip((low, high), rule.air, rule.fuel, rule.in_sample, strict=True)

@@ -11,7 +11,7 @@ import numpy as np
 from combust.application.chemistry.sweeps import reactor_table
 from combust.application.lessons import gas as demo
 from combust.application.lessons.machine import SEA_LEVEL, air_ratio_at_site, exhaust
-from combust.data.errors import CombustError, Fault
+from combust.data.fields import Field
 from combust.data.tables import load_table
 from combust.domain.catalogue import get_fuel
 from combust.domain.limits import limit
@@ -81,10 +81,7 @@ def misconception_card(name: str) -> Card:
         Unknown name; near names are told.
     """
     rows = {row["name"]: row for row in load_table("misconceptions")["card"]}
-    if name not in rows:
-        hint = f"Use {', '.join(rows)}."
-        raise CombustError(Fault("card", name, "unknown_name", why="is no card of the set", hint=hint))
-    return _card(rows[name])
+    return _card(rows[Field("card", "choice", choices=tuple(rows)).checked(name)])
 
 
 def _card(row: Mapping[str, str]) -> Card:

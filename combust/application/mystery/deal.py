@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from combust.application.causes.catalogue import HEALTHY, shipped_priors
-from combust.application.causes.rank import _engine, rank_causes
+from combust.application.causes.rank import engine_of, rank_causes
 from combust.application.causes.visit_result import VisitResult
 from combust.application.lessons.exercises import checked_seed
 from combust.application.mystery import rules
@@ -18,6 +18,7 @@ from combust.application.mystery.hidden import readings_of
 from combust.application.mystery.played_visit import PlayedVisit, begin
 from combust.application.mystery.seal import canonical, derived, master_key, numbers_of, opened, seal
 from combust.data.errors import CombustError, Fault
+from combust.data.fields import Field
 from combust.domain.heater import Heater
 from combust.domain.instrument import instrument_class
 from combust.domain.result import plain
@@ -86,9 +87,7 @@ class Dealer:
             The seed gives no case that can be solved.
         """
         seed = checked_seed(seed, below=2**63)
-        if level not in rules.LEVELS:
-            hint = f"Use {', '.join(rules.LEVELS)}."
-            raise CombustError(Fault("level", level, "unknown_name", why="is no level", hint=hint))
+        Field("level", "choice", choices=rules.LEVELS).checked(level)
         noise = numbers_of(self._key, seed, level)
         heater, site, context, held_back = _place(noise)
         kind = _kind(noise)
@@ -218,7 +217,7 @@ def _results(
     heater: Heater, causes: Sequence[str], level: str, context: Mapping[str, Any], noise: np.random.Generator
 ) -> dict[str, dict[str, Any]]:
     """Return the plain results of all checks of one candidate."""
-    engine = _engine(heater, shipped_priors(), instrument_class(None), 1)
+    engine = engine_of(heater, shipped_priors(), instrument_class(None), 1)
     found = readings_of(engine, causes, level, context, noise)
     told: dict[str, dict[str, Any]] = plain(found | {"start_again": {"flame": context["flame"]}})
     return told

@@ -35,24 +35,22 @@ def draw_start(timeline: StartTimeline) -> Figure:
         _bars(plot, phase, timeline.cut_at_s)
         plot.axvline(phase.begin_s, color=INK, linewidth=0.4, linestyle=":")
     end = timeline.phases[-1].end_s
-    told = ""
     if timeline.earliest_restart_s is not None:
-        restart = f"restart not before {end:.0f} s"
-        told += f", {restart}"
         plot.axvline(end, color=INK, linewidth=1.2)
-        note(plot, restart, (end, 2.62), (-4, 0), ha="right")
+        note(plot, f"restart not before {end:.0f} s", (end, 2.62), (-4, 0), ha="right")
     if timeline.cut_at_s is not None:
         plot.axvline(timeline.cut_at_s, color=MARK, linewidth=1.6, linestyle="--")
         note(plot, "power cut", (timeline.cut_at_s, -0.62), (3, 0), color=MARK)
-        told += f"; power cut at {timeline.cut_at_s:.0f} s"
     plot.set_yticks(range(3), LANES)
     plot.set(xlabel="time after switch-on (s)", ylim=(-0.8, 2.9), xlim=(0, end * 1.02))
     fuel = timeline.fuel_ml_per_cycle
     dosed = "fuel cannot be told" if fuel is None else f"{fuel:.1f} ml of fuel dosed"
     attempts = sum(phase.name == "attempt" for phase in timeline.phases)
     title(plot, f"A start whose {attempts} attempt(s) fail: {dosed}")
-    lanes = "lanes for glow, pump and blower"
-    figure.set_label(f"Timeline of a failed start with {lanes}: {attempts} attempts, {dosed}{told}.")
+    told = f"{attempts} attempts, {dosed}"
+    told += f", restart not before {end:.0f} s" if timeline.earliest_restart_s is not None else ""
+    told += f"; power cut at {timeline.cut_at_s:.0f} s" if timeline.cut_at_s is not None else ""
+    figure.set_label(f"Timeline of a failed start with lanes for glow, pump and blower: {told}.")
     return figure
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 from combust.application.reading.result import interpret
@@ -113,7 +114,7 @@ class ReadingPage:
             return
         self._follow(result.inputs.get("o2_dry_pct"))
         figure = FrozenFigure(draw_plane(result), "The reading on the CO2-O2 plane, as typed.")._repr_html_()
-        self._tell(_page_of(result), figure)
+        self._tell(replace(result, cautions=())._repr_html_(), figure)  # they stand below the figure all the time
 
     def _tell(self, text: str, figure: str) -> None:
         self.told.value = status(text)
@@ -130,9 +131,3 @@ class ReadingPage:
 def _number_text(text: str) -> str:
     """Return a typed text with a decimal comma turned into a point."""
     return text.replace(",", ".") if text.count(",") == 1 and "." not in text else text
-
-
-def _page_of(result: Any) -> str:
-    """Return the result without the cautions, which stand below the figure all the time."""
-    page: str = result._repr_html_()
-    return page.split("<p>Cautions</p>")[0]
