@@ -13,6 +13,7 @@ from combust.data.tables import load_table
 from combust.domain.catalogue import load_fuels
 from combust.domain.instrument import instrument_class
 from combust.domain.profile_keys import PARTS, profile_keys
+from combust.domain.result import plain
 from tests.fuzz.registry import DATA, SHIPPED, answer_or_refusal, as_file, seed_files, target
 from tests.fuzz.targets_text import check_fuel
 
@@ -56,7 +57,7 @@ def instrument_toml(data: bytes) -> None:
     """A file of an analyser gives finite limits, or every fault."""
     found = answer_or_refusal(lambda: instrument_class(str(as_file(data, "analyser.toml"))))
     if found is not None:
-        json.dumps(found.to_dict(), allow_nan=False)
+        json.dumps(plain(found), allow_nan=False)
         assert found.co_limit_ppm(150.0) >= 0.0
 
 

@@ -139,6 +139,11 @@ def plan_tables(
     """Plan a fleet from tables that were read; ``routes`` is a function that sums the route points.
 
     :func:`combust.edge.tables.fleet.plan_fleet` reads the tables and says what the rest means.
+
+    Raises
+    ------
+    CombustError
+        No vehicle can be planned; every fault at once.
     """
     rules = Policy.of(policy)
     faults = tables.Faults()

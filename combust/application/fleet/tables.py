@@ -126,7 +126,13 @@ class Faults:
 
 
 def check_columns_there(name: str, held: Iterable[str]) -> None:
-    """Refuse a fleet table that lacks a required column; all are named at once."""
+    """Refuse a fleet table that lacks a required column.
+
+    Raises
+    ------
+    CombustError
+        All missing columns at once.
+    """
     held, absent = set(held), "is no column of the table"
     faults = [
         Fault(f"{name}.{key}", None, "missing", why=absent, hint=spec.hint or f"Add the column {key}.")

@@ -100,7 +100,13 @@ def route_tables(given: Any, mapping: MapLike = None, others: Iterable[Any] = ()
 def sum_routes(
     tables: list[Table], uses: list[RouteUse], *, progress: Callable[[int, int], None] | None = None
 ) -> RouteSums:
-    """Return the route sums of the tables of :func:`route_tables`, block by block in one process."""
+    """Return the route sums of the tables of :func:`route_tables`, block by block in one process.
+
+    Raises
+    ------
+    CombustError
+        The tables hold no row.
+    """
     total = NO_POINTS
     for table in tables:
         total = total + sum_table(table, uses, total.read, progress=progress)

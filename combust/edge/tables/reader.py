@@ -141,7 +141,13 @@ class Table:
 
 
 def open_source(given: Any) -> TableSource:
-    """Return the path of a table, or a pandas frame, as a source of rows; what is neither is refused."""
+    """Return the path of a table, or a pandas frame, as a source of rows.
+
+    Raises
+    ------
+    CombustError
+        It is neither, or the file cannot be read.
+    """
     if isinstance(given, str | Path):
         return open_table(given)
     if hasattr(given, "columns") and hasattr(given, "iloc"):
