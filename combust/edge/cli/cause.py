@@ -96,7 +96,7 @@ def command(
 def _readings(
     source: str | None, mapping: TableMap, options: dict[str, Any], heater: Heater
 ) -> tuple[list[Any], list[str], list[Finding], list[str]]:
-    """Return the readings of the table, or the one of the options, the refused rows, their stop conditions and names."""
+    """Return the readings of the table, or the one of the options, the refused rows, their stops and names."""
     values = {key: value for key, value in values_of(options).items() if not is_missing(value)}
     if source is None:
         if not values:
