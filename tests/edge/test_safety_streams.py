@@ -79,6 +79,30 @@ def test_after_a_stop_a_second_analyser_is_not_asked_for() -> None:
     assert {one["check"]: one["why"] for one in visit["next_checks"]}["span_gas"] == "Put span gas on the analyser."
 
 
+def test_above_its_limit_nothing_is_told_of_a_trim() -> None:
+    run = call("site", "--heater", PROFILE, "--altitude", "4300", "--intake-temp", "-20", "--air-in-temp", "20")
+    told = run.out + run.err
+    assert "°C at the outlet" in run.out
+    assert not [word for word in ("when trimmed", "untrimmed", "useful heat", "Keeping lambda") if word in told]
+
+
+def test_beside_an_emergency_nothing_is_told_of_a_restart() -> None:
+    plain = call("start", "--heater", OTHER)
+    assert "earliest restart" in plain.out
+    assert "glow before attempt 1" in plain.out
+    run, told = (call("start", "--heater", OTHER, "--emergency", "co_alarm", *more) for more in ((), ("--json",)))
+    assert not [word for word in ("restart", "glow before", "attempt 1", "self-check") if word in run.out.lower()]
+    assert not {"phases", "earliest_restart_s", "now"} & set(told.json)
+
+
+def test_a_strip_down_that_is_no_cause_is_refused_by_reading_and_cause_alike() -> None:
+    asked = (*READ, "--strip-down", "exchanger_leak")
+    runs = [call("reading", *asked), call("cause", "--heater", PROFILE, *asked)]
+    assert [run.code for run in runs] == [3, 3]
+    assert runs[0].err == runs[1].err
+    assert call("reading", *READ, "--strip-down", "exchanger_fouled").code == 0
+
+
 @pytest.mark.parametrize(
     "arguments",
     [

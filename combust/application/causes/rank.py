@@ -212,11 +212,7 @@ def _row_faults(heater: Heater, reading: Reading, priors: Priors) -> list[Fault]
     if stage is not None and stage not in heater.stages:
         hint = f"It has {', '.join(heater.stages)}."
         faults.append(Fault("stage", stage, "unknown_name", why="is no stage of this heater", hint=hint))
-    found = reading.strip_down
-    if found is not None and found != "nothing_found" and found not in priors.faults:
-        hint = f"Use nothing_found or {', '.join(priors.faults)}."
-        faults.append(Fault("strip_down", found, "unknown_name", why="is no cause", hint=hint))
-    return faults
+    return [*faults, *priors.strip_down_faults(reading.strip_down)]
 
 
 def judge_visit(
