@@ -14,7 +14,7 @@ from combust.data.errors import CombustError
 from combust.domain.instrument import InstrumentClass, instrument_class, instrument_classes
 from combust.domain.limits import cautions, finding_kinds, limits
 from combust.domain.result import plain
-from combust.domain.site import Site
+from combust.domain.site import Site, pressure_mismatch
 from tests.refusals import refusal
 from tests.source_rows import SourceRow, source_rows
 
@@ -77,6 +77,17 @@ def test_pressure_wins_over_altitude_and_all_faults_are_told() -> None:
         "humidity_pct",
         "pressure_hpa",
     }
+
+
+# ISO 2533:1975 (read): 1013.25 hPa at 0 m, 701.21 hPa at 3000 m geometric. Weather moves
+# a station pressure by less than 60 hPa (convention of this project).
+@pytest.mark.published
+@pytest.mark.parametrize(("height", "printed_hpa"), [(0.0, 1013.25), (3000.0, 701.21)])
+def test_a_pressure_further_from_the_standard_than_any_weather_does_not_belong(
+    height: float, printed_hpa: float
+) -> None:
+    off = np.array([-61.0, -59.0, 0.0, 59.0, 61.0, np.nan])
+    assert pressure_mismatch(height, printed_hpa + off).tolist() == [True, False, False, False, True, False]
 
 
 @given(st.floats(-430, 9000), st.floats(-60, 120), st.floats(0, 100))

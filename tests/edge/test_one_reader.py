@@ -187,6 +187,48 @@ def test_the_same_cell_gets_the_same_verdict_everywhere(entrance: str, decimal: 
     assert not wrong
 
 
+# (delimiter, a neighbour in a note, the cell) -> verdict. A thousands comma (United States) and a thousands point are
+# common practice, no source; that 1,150 ppm must not become 1.15 ppm, nor 4,200 ft become 4.2 ft, follows from them.
+WHOLE_TABLES: dict[tuple[str, str, str], Verdict] = {
+    # no mark shown, or both: nobody can tell, so neither is read, and what can only be a decimal is
+    (";", "x", "1,150"): REFUSED, (";", "x", "1.150"): REFUSED, ("\t", "x", "1,150"): REFUSED,
+    ("\t", "x", "1.150"): REFUSED, ("|", "x", "1,150"): REFUSED, (";", "305,250", "1,150"): REFUSED,
+    (";", "8,2;8.2", "1,150"): REFUSED, (";", "8,2;8.2", "1.150"): REFUSED, (";", "8,2;8.2", "0,150"): 0.15,
+    ("\t", "8,2;8.2", "1,150"): REFUSED, (";", "x", "1,150,000"): REFUSED, (";", "x", "1150"): 1150.0,
+    # decimal points are sure: the comma marks thousands, which are never guessed
+    (";", "8.2", "1,150"): REFUSED, (";", "8.25;305.25", "1,150"): REFUSED, ("\t", "8.2", "1,150"): REFUSED,
+    (";", "1,200.5", "1,150"): REFUSED, (";", "8.2", "1.150"): 1.15, (",", "8", "1.150"): 1.15,
+    (",", "x", "1,150"): REFUSED,
+    # decimal commas are sure
+    (";", "8,2", "1,150"): 1.15, ("\t", "8,2", "1,150"): 1.15, (";", "8,2", "1.150"): REFUSED,
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("entrance", ENTRANCES)
+def test_a_thousands_mark_is_judged_by_the_whole_table_everywhere(
+    entrance: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def whole_table(folder: Path, columns: dict[str, str], cell: str, decimal: str) -> Path:
+        delimiter, beside = decimal[0], decimal[1:].split(";")
+        rows = [[*columns, *(f"aside {place}" for place in range(len(beside)))]]
+        for text, day in ((cell, "1"), ("7", "2")):
+            own = [{"?": text, "8.5": "8"}.get(one, one).replace("-1", f"-{day}") for one in columns.values()]
+            rows.append([*own, *beside])
+        path = folder / "in.csv"
+        path.write_text("".join(delimiter.join(f'"{one}"' for one in row) + "\n" for row in rows), encoding="utf-8")
+        return path
+
+    monkeypatch.setitem(globals(), "in_table", whole_table)
+    wrong = {}
+    for (delimiter, beside, cell), expected in WHOLE_TABLES.items():
+        found = ENTRANCES[entrance](tmp_path, cell, delimiter + beside)
+        if isinstance(expected, float) and isinstance(found, float):
+            found = expected if abs(found - expected) < (0.9 if entrance == "readings" else 1e-6) else found
+        if found != expected:
+            wrong[delimiter, beside, cell] = found
+    assert not wrong
+
+
 @pytest.mark.parametrize("entrance", ENTRANCES)
 def test_every_number_of_every_entrance_comes_from_one_function(
     entrance: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch

@@ -14,9 +14,10 @@ from combust.data.fields import as_number
 
 # What people and programs write for "not measured" (common practice, no source). Never turned into 0.
 EMPTY_WORDS = ("", "nan", "na", "n/a", "null", "none", "-", "--")
-# In a table with decimal commas 1.200 can be 1.2 or 1200; 8.2 and 0.150 can only be decimals.
-THOUSANDS = re.compile(r"^[+-]?[1-9]\d{0,2}(\.\d{3})+$")
-TWO_WAYS = "can be read in two ways in a table with decimal commas: as a decimal or as thousands"
+# 1.200 and 1,200 can be 1.2 or 1200, by the table they stand in; 8.2 and 0,150 can only be decimals.
+THOUSANDS = re.compile(r"^[+-]?[1-9]\d{0,2}(?:(?:\.\d{3})+|(?:,\d{3})+)$")
+TWO_WAYS = "can be read in two ways in this table: as a decimal or as thousands"
+UNKNOWN = "?"  # the decimal mark of a table that shows none, or both
 _BOUND = re.compile(r"^(?:([>≥])|[<≤])=?\s*(\S.*)$")
 
 
@@ -29,14 +30,14 @@ class Cell(NamedTuple):
 
 
 def read_cell(text: str, decimal: str = ".") -> Cell:
-    """Return what a text cell says in a table with that decimal mark.
+    """Return what a text cell says in a table with that decimal mark: ``.``, ``,`` or ``?`` where it is not known.
 
     Examples
     --------
     >>> read_cell("8,2", ","), read_cell(" > 2000 ").bound, read_cell("n/a")
     (Cell(number=8.2, bound='', why=''), '>', Cell(number=nan, bound='', why=''))
-    >>> read_cell("1.200", ",").why[:28], read_cell("1.200").number
-    ('can be read in two ways in a', 1.2)
+    >>> read_cell("1.200", ",").why[:23], read_cell("1,200", "?").why[:23], read_cell("1.200").number
+    ('can be read in two ways', 'can be read in two ways', 1.2)
     """
     text = text.strip()
     if text.lower() in EMPTY_WORDS:
@@ -45,9 +46,9 @@ def read_cell(text: str, decimal: str = ".") -> Cell:
         inside = read_cell(found[2], decimal)
         good = not (inside.why or inside.bound or math.isnan(inside.number))
         return Cell(inside.number, (found[1] and ">") or "<") if good else Cell(why=inside.why or "is not a number")
-    if decimal == "," and THOUSANDS.match(text.replace("\u2212", "-")):
+    if decimal not in text and THOUSANDS.match(text.replace("\u2212", "-")):
         return Cell(why=TWO_WAYS)
-    number = as_number(text.replace(",", ".") if decimal == "," else text)
+    number = as_number(text if decimal == "." else text.replace(",", "."))
     return Cell(why="is not a number") if number is None else Cell(number)
 
 
@@ -56,8 +57,8 @@ def plain_numbers(column: Any, decimal: str) -> Any:
     if pa.types.is_floating(column.type) or pa.types.is_integer(column.type):
         return column.cast(pa.float64(), safe=False).to_numpy(zero_copy_only=False)
     column = plain_text(column)
-    if decimal == ",":
-        if pc.any(pc.match_substring(column, ".")).as_py():
+    if decimal != ".":
+        if pc.any(pc.match_substring_regex(column, "[.]" if decimal == "," else "[.,]")).as_py():
             return None
         column = pc.replace_substring(column, ",", ".")
     try:

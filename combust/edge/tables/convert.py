@@ -15,6 +15,7 @@ from combust.data.fields import Field
 from combust.data.units import in_our_unit
 from combust.edge.tables.cells import (
     TWO_WAYS,
+    UNKNOWN,
     all_iso_times,
     different_cells,
     plain_numbers,
@@ -24,6 +25,8 @@ from combust.edge.tables.cells import (
 )
 from combust.edge.tables.headings import Heading
 from combust.edge.tables.table_map import TableMap
+
+_WITHOUT = "Write thousands without a mark, and decimals all with one mark."
 
 
 @dataclass(slots=True)
@@ -135,7 +138,7 @@ def _odd_numbers(
         if cell.why:
             fault = record.not_a_number(text, entered_as=heading.foreign or "")
             if cell.why == TWO_WAYS:
-                fault = Fault(heading.name, text, "not_a_number", why=TWO_WAYS, hint="Write it without the point.")
+                fault = Fault(heading.name, text, "not_a_number", why=TWO_WAYS, hint=_WITHOUT)
         elif cell.bound == "<" and record.stops_above and number <= record.high:
             below.append(place)
         elif cell.bound:
@@ -175,7 +178,11 @@ def _lists(column: Any, record: Field, decimal: str, faults: RowFaults) -> Any:
     values = np.full(len(cells) + 1, "", dtype=object)
     wrong = {}
     for place, text in enumerate(cells):
-        parts = [read_cell(part, "," if "," in text else decimal) for part in text.split(";") if part.strip()]
+        parts = [
+            read_cell(part, decimal if decimal == "," or "," not in text else UNKNOWN)
+            for part in text.split(";")
+            if part.strip()
+        ]
         if all(not (part.why or part.bound) and record.low <= part.number <= record.high for part in parts):
             values[place] = tuple(part.number for part in parts)
         else:

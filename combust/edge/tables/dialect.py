@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from combust.data.errors import CombustError, Fault, shorten
-from combust.edge.tables.cells import THOUSANDS
+from combust.edge.tables.cells import THOUSANDS, UNKNOWN
 from combust.edge.tables.rows import split_rows
 
 # In the order of trust where several fit: a comma may be a decimal mark, the others hardly stand inside cells.
@@ -18,8 +18,8 @@ SAMPLE_BYTES = 262_144
 SAMPLE_LINES = 2000
 MAX_COLUMNS = 1000
 _ONE_BREAK = "Save the table with one kind of line end: rows may have slipped into the heading."
-_DECIMAL_COMMA = re.compile(r"^[+-]?\d+,\d+$")
-_DECIMAL_POINT = re.compile(r"^[+-]?\d+\.\d+$")
+_DECIMAL_COMMA = re.compile(r"^[+-]?(\d+|\d{1,3}(\.\d{3})+),\d+$")
+_DECIMAL_POINT = re.compile(r"^[+-]?(\d+|\d{1,3}(,\d{3})+)\.\d+$")
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,7 +28,9 @@ class Dialect:
 
     Attributes
     ----------
-    delimiter, decimal, encoding : str
+    delimiter, encoding : str
+    decimal : str
+        ``.``, ``,`` or ``?`` where the cells do not tell, or tell both.
     header : tuple of str
         Headings as they stand.
     start, line : int
@@ -160,17 +162,13 @@ def _check_header(path: Path, header: tuple[str, ...]) -> None:
 
 
 def _decimal(lines: Sequence[str], delimiter: str) -> str:
-    """Return the decimal mark: a comma only where the delimiter is another mark and cells like 8,2 are seen.
+    """Return the decimal mark that cells like 8,2 or 8.2 show; "?" where there are none, or both kinds.
 
-    A cell like 1.200 shows neither: it may hold thousands. A table with semicolons, or with such cells, in which no
-    decimal was seen counts as one with decimal commas: 1.200 is refused there, and 8.2 is still read as a point.
+    A cell like 1,200 or 1.200 shows neither: it may hold thousands. Where commas divide the cells it is the point.
     """
     if delimiter == ",":
         return "."
     cells = [cell.strip().strip('"') for line in lines for cell in line.split(delimiter)]
-    commas = sum(bool(_DECIMAL_COMMA.match(cell)) for cell in cells)
-    doubtful = any(THOUSANDS.match(cell) for cell in cells)
-    points = sum(bool(_DECIMAL_POINT.match(cell) and not THOUSANDS.match(cell)) for cell in cells)
-    if commas == points == 0:
-        return "," if delimiter == ";" or doubtful else "."
-    return "," if commas >= points else "."
+    sure = [cell for cell in cells if not THOUSANDS.match(cell)]
+    shown = [mark for mark, look in ((",", _DECIMAL_COMMA), (".", _DECIMAL_POINT)) if any(map(look.match, sure))]
+    return shown[0] if len(shown) == 1 else UNKNOWN

@@ -22,6 +22,7 @@ from combust.domain.fuel import Fuel
 from combust.domain.instrument import InstrumentClass, instrument_class
 from combust.domain.limits import Finding, finding_kinds
 from combust.domain.safety import STATES, Safety, of_all, ranks_of
+from combust.edge.tables.cells import UNKNOWN
 from combust.edge.tables.reader import Rows, Table, read_table, reading_columns, stop_bits
 from combust.edge.tables.sink import TableSink
 from combust.edge.tables.table_map import MapLike
@@ -106,7 +107,8 @@ def interpret_file(
     device, counts, how = instrument_class(instrument), Counts(), dict[str, Any]()
     if dialect := table.source.dialect:
         bom = dialect.bom or dialect.encoding != "utf-8"  # a spreadsheet that wrote its code page needs to be told
-        how = {"delimiter": dialect.delimiter, "decimal": dialect.decimal, "bom": bom}
+        comma = "," in dialect.decimal or (dialect.decimal == UNKNOWN and dialect.delimiter == ";")
+        how = {"delimiter": dialect.delimiter, "decimal": "," if comma else ".", "bom": bom}
     with ExitStack() as stack:
         sink = stack.enter_context(TableSink(out, **how))
         reject_sink = None if rejects is None else stack.enter_context(TableSink(rejects, **how))
