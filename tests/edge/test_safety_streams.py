@@ -42,6 +42,10 @@ def test_a_stop_is_on_both_streams_and_first_in_json(arguments: tuple[str, ...])
     assert told["safety"]["stops"][0]["text"] in plain.out
 
 
+def burning_checks() -> set[str]:
+    return {name for name, check in shipped_priors().checks.items() if "burning" in check.needs}
+
+
 def test_after_do_not_start_no_check_needs_a_flame() -> None:
     run = call(*STOPS["gasoline in a diesel heater"])
     assert "Do not start the heater" in run.out
@@ -53,7 +57,7 @@ def test_a_stop_in_one_row_keeps_the_heater_off_in_every_visit(tmp_path: Path) -
     rows = ["A,heater-0312,high,8.2,50,outdoors", "B,heater-0312,high,8.2,>2000,outdoors"]
     text = "\n".join(["visit_id,heater_id,stage,o2_dry_pct,co_dry_ppm,location", *rows])
     (tmp_path / "day.csv").write_text(text, encoding="utf-8")
-    burning = {name for name, check in shipped_priors().checks.items() if "burning" in check.needs}
+    burning = burning_checks()
     run = call("cause", "--heater", PROFILE, str(tmp_path / "day.csv"))
     assert "visit B, row 3" in run.out
     assert "second one" not in run.out
@@ -84,6 +88,23 @@ def test_above_its_limit_nothing_is_told_of_a_trim() -> None:
     told = run.out + run.err
     assert "°C at the outlet" in run.out
     assert not [word for word in ("when trimmed", "untrimmed", "useful heat", "Keeping lambda") if word in told]
+
+
+def test_causes_tell_the_healthy_lambda_of_the_site_and_run_nothing_below_1(tmp_path: Path) -> None:
+    plate = (FLEET / "profiles/large_high.toml").read_text(encoding="utf-8")
+    (tmp_path / "high.toml").write_text(plate.replace("altitude_m = 3300", "altitude_m = 6000"), encoding="utf-8")
+    at = ("--heater", str(tmp_path / "high.toml"), "--altitude", "4800", "--intake-temp", "-20")
+    told, site = call("cause", *at, "--location", "outdoors", "--json").json, call("site", *at, "--json").json
+    visit = told["visits"][0]
+    assert visit["expected_healthy"]["high"]["air_ratio"] == pytest.approx(site["air_ratio_full"], abs=0.005)
+    assert told["safety"]["state"] == "outdoors_only"
+    assert not {one["check"] for one in visit["next_checks"]} & burning_checks()
+    assert visit["adjust"] is None
+    home = call("cause", "--heater", at[1], "--altitude", "400", "--location", "outdoors", "--json").json
+    assert home["safety"]["state"] == "not_judged"
+    assert {one["check"] for one in home["visits"][0]["next_checks"]} & burning_checks()
+    plain = call("cause", *at, "--location", "outdoors")
+    assert f"lambda {site['air_ratio_full']:.2f}" in plain.out
 
 
 def test_beside_an_emergency_nothing_is_told_of_a_restart() -> None:
