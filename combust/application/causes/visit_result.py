@@ -79,7 +79,7 @@ class Adjustment:
 class VisitResult(Result):
     """What one visit means. ``stop`` holds the stop conditions, ``findings`` the rest.
 
-    ``expected_healthy`` holds, for each stage, ``air_ratio`` and ``air_ratio_u`` [-] of the healthy heater at this site.
+    ``expected_healthy`` holds, for each stage, ``air_ratio`` and ``air_ratio_u`` [-] of the healthy heater here.
     """
 
     visit_id: str
