@@ -37,6 +37,7 @@ from combust.edge.tables.table_map import MapLike, TableMap
 from combust.edge.tables.times import moment
 
 NEAR_FUELS = 100  # near matches take long: a column that holds no fuels at all gets them for its first cells only
+MOST_COUNTS = tuple(key for key, record in quantities().items() if record.stops_above)
 DATE, TIME = Field("date", "text", "day"), Field("time", "text", "clock time")
 
 
@@ -71,12 +72,14 @@ class Rows(Block):
 class Entries:
     """A table as what was entered: (line, values by key) of good rows, (line, reasons) of refused ones.
 
-    ``stops`` are the stop conditions that the good values of refused rows hold, ``notes`` what is to be told.
+    ``stops`` are the stop conditions that the good values of refused rows hold, ``worst`` the CO among these values,
+    ``notes`` what is to be told.
     """
 
     good: list[tuple[int, dict[str, Any]]] = field(default_factory=list)
     refused: list[tuple[int, str]] = field(default_factory=list)
     stops: list[Finding] = field(default_factory=list)
+    worst: dict[str, float] = field(default_factory=dict)
     notes: list[str] = field(default_factory=list)
 
     def take(self, rows: Rows) -> None:
@@ -96,6 +99,8 @@ class Entries:
                 entered = as_cells(values, rows.fields, [row])[0]
                 self.stops += [stop for stop in safety_of(entered).stops if stop.code in new]
                 known |= new
+                most = {key: max(entered[key], self.worst.get(key, 0.0)) for key in entered if key in MOST_COUNTS}
+                self.worst |= most
 
 
 @dataclass(slots=True)
