@@ -7,6 +7,9 @@ from pathlib import Path
 
 import pytest
 
+from combust.application.causes.catalogue import shipped_priors
+from combust.application.causes.rank import rank_causes
+from combust.domain.heater import Heater
 from tests.edge.runs import ROOT, call
 
 pytestmark = pytest.mark.regression
@@ -45,6 +48,36 @@ def test_after_do_not_start_no_check_needs_a_flame() -> None:
     assert "Do not start the heater" in run.out
     for name in ("stage_and_steadiness", "supply_voltage", "heating_air", "second_stage", "cab_co", "pump_delivery"):
         assert f". {name}" not in run.out
+
+
+def test_a_stop_in_one_row_keeps_the_heater_off_in_every_visit(tmp_path: Path) -> None:
+    rows = ["A,heater-0312,high,8.2,50,outdoors", "B,heater-0312,high,8.2,>2000,outdoors"]
+    text = "\n".join(["visit_id,heater_id,stage,o2_dry_pct,co_dry_ppm,location", *rows])
+    (tmp_path / "day.csv").write_text(text, encoding="utf-8")
+    burning = {name for name, check in shipped_priors().checks.items() if "burning" in check.needs}
+    run = call("cause", "--heater", PROFILE, str(tmp_path / "day.csv"))
+    assert "visit B, row 3" in run.out
+    assert "second one" not in run.out
+    assert not [name for name in burning if f". {name}" in run.out]
+    (tmp_path / "day.csv").write_text(text.replace("B,heater-0312", "B,heater-0107"), encoding="utf-8")
+    other = call("cause", "--heater", PROFILE, str(tmp_path / "day.csv"))
+    assert [name for name in burning if f". {name}" in other.out]
+
+
+def test_a_read_stop_keeps_the_other_visits_off_until_it_is_read_again_after_work() -> None:
+    clean = {"stage": "high", "o2_dry_pct": 8.2, "co_dry_ppm": 50, "location": "outdoors"}
+    stop, after = {**clean, "visit_id": "B", "co_dry_ppm": 2400}, {**clean, "visit_id": "B", "phase": "after"}
+    heater, first = Heater.load(PROFILE), {**clean, "visit_id": "A"}
+    off, _ = rank_causes(heater, [first, stop], pairs=False)
+    assert off.safety.state == "heater_off"
+    assert "visit B" in off.stop[0].text
+    assert rank_causes(heater, [first, stop, after], pairs=False)[0].stop == ()
+
+
+def test_after_a_stop_a_second_analyser_is_not_asked_for() -> None:
+    stopped = ("--o2-dry", "4.84", "--location", "outdoors", "--cab-co-in", "45")
+    visit = call("cause", "--heater", PROFILE, *stopped, "--json").json["visits"][0]
+    assert {one["check"]: one["why"] for one in visit["next_checks"]}["span_gas"] == "Put span gas on the analyser."
 
 
 @pytest.mark.parametrize(

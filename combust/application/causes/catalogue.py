@@ -45,10 +45,12 @@ class Check:
     columns: tuple[str, ...]
     sentence: str
     rest: Mapping[str, str] = field(default_factory=dict)
+    off: str = ""
 
-    def left(self, have: Container[str]) -> str:
-        """Return what is left to do when one of its columns was entered already."""
-        return next((text for column, text in self.rest.items() if column in have), self.sentence)
+    def left(self, have: Container[str], *, may_burn: bool = True) -> str:
+        """Return what is left to do when one of its columns was entered already, or when the heater must stay off."""
+        whole = self.sentence if may_burn or not self.off else self.off
+        return next((text for column, text in self.rest.items() if column in have), whole)
 
 
 @dataclass(frozen=True, slots=True)

@@ -102,7 +102,11 @@ def propose_checks(
     worth = [check for check in allowed if gains[check.name] >= skip[check.tier] and check.name != "cab_co"]
     worth.sort(key=lambda check: (TIERS.index(check.tier), -gains[check.name] / check.minutes))
     worth += [check for check in allowed if check.name == "cab_co"]
-    return tuple(NextCheck(one.name, gains[one.name], one.minutes, one.risk, one.tier, one.left(have)) for one in worth)
+    burn = safety.allows(("burning",))
+    return tuple(
+        NextCheck(one.name, gains[one.name], one.minutes, one.risk, one.tier, one.left(have, may_burn=burn))
+        for one in worth
+    )
 
 
 def checks_done(readings: Sequence[Values]) -> set[str]:

@@ -30,13 +30,16 @@ from combust.application.causes.visit_result import (
 from combust.data.errors import CombustError, Fault
 from combust.domain.heater import Heater
 from combust.domain.instrument import InstrumentClass, instrument_class
-from combust.domain.limits import finding
+from combust.domain.limits import finding, in_order
 from combust.domain.reading import Reading
 from combust.domain.result import Assumed
+from combust.domain.safety import PLACE, Safety
 
 LEVEL = 0.9
 CHUNK = 128  # visits that are interpreted together; one is weighed at a time
 LEAST_TOLD = 1e-4
+OF_SITE = (*PLACE, "above_heater_limit")  # stops of where one visit was made, not of the heater
+NAMED = 5  # readings that a stop names; of more, how many
 
 Readings = Reading | Mapping[str, Any] | Iterable[Reading | Mapping[str, Any]]
 
@@ -50,6 +53,7 @@ def rank_causes(
     next_checks: bool = True,
     instrument: str | InstrumentClass | None = None,
     causes: str | Path | Priors | None = None,
+    stopped: Iterable[str] = (),
     progress: Callable[[int, int], None] | None = None,
 ) -> CausesResult:
     """Return which causes explain the readings of one heater, visit by visit.
@@ -70,6 +74,8 @@ def rank_causes(
         Accuracy class of the analyser.
     causes : path or Priors, optional
         Own numbers over the shipped table of causes and priors.
+    stopped : iterable of str
+        Names of rows of this heater that were refused and hold a stop condition: no visit lists a check that runs it.
     progress : callable, optional
         Called with (visits done, visits in all).
 
@@ -97,7 +103,8 @@ def rank_causes(
     visits = group_visits(heater, readings, priors)
     results = []
     how: dict[str, Any] = {"seed": seed, "pairs": pairs, "next_checks": next_checks, "instrument": instrument}
-    for result in rank_visits(heater, visits, causes=priors, **how):
+    where = _stopped_where(heater, visits, instrument_class(instrument))
+    for result in rank_visits(heater, visits, causes=priors, stopped=(where, tuple(stopped)), **how):
         results.append(result)
         if progress is not None:
             progress(len(results), len(visits))
@@ -113,13 +120,41 @@ def rank_visits(
     next_checks: bool = False,
     instrument: str | InstrumentClass | None = None,
     causes: str | Path | Priors | None = None,
+    stopped: tuple[Mapping[str, str], Sequence[str]] = ({}, ()),
 ) -> Iterator[VisitResult]:
-    """Yield the result of each visit (a sequence of checked readings); memory does not grow with their number."""
+    """Yield the result of each visit (a sequence of checked readings); memory does not grow with their number.
+
+    ``stopped`` holds what stops the heater in other visits, visit -> its name, and in rows that are no visit.
+    """
+    visits_stopped, rows_stopped = stopped
     engine = engine_of(heater, get_priors(causes), instrument_class(instrument), seed)
     stream = iter(visits)
     while some := list(islice(stream, CHUNK)):
         for readings, look in zip(some, first_look(heater, engine.instrument, some), strict=True):
-            yield judge_visit(engine, readings, look, pairs=pairs, next_checks=next_checks)
+            own = str(readings[0].get("visit_id", "1"))
+            names = [*(name for visit, name in visits_stopped.items() if visit != own), *rows_stopped]
+            yield judge_visit(engine, readings, _kept_off(look, names), pairs=pairs, next_checks=next_checks)
+
+
+def _stopped_where(heater: Heater, visits: Sequence[Sequence[Values]], instrument: InstrumentClass) -> dict[str, str]:
+    """Return visit -> its name and its stops, of the visits whose last readings stop this heater wherever it stands."""
+    found: dict[str, str] = {}
+    for readings, look in zip(visits, first_look(heater, instrument, visits), strict=True):
+        visit, codes = str(readings[0].get("visit_id", "1")), [one.code for one in look.safety.stops]
+        codes = [code for code in codes if code not in OF_SITE]
+        found.pop(visit, None)
+        if codes:
+            found[visit] = f"visit {visit} ({', '.join(codes)})"
+    return found
+
+
+def _kept_off(look: FirstLook, names: Sequence[str]) -> FirstLook:
+    """Return the first look of a visit with the stop that other readings of its heater bring."""
+    if not names:
+        return look
+    more = f" and {len(names) - NAMED} more" if len(names) > NAMED else ""
+    other = finding("stopped_elsewhere", where="; ".join(names[:NAMED]) + more)
+    return replace(look, safety=Safety(in_order([*look.safety.findings, other])))
 
 
 _ENGINES: dict[tuple[int, int, str, int], tuple[Heater, Priors, Engine]] = {}

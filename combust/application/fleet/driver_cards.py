@@ -6,10 +6,14 @@ from typing import Any
 
 import pandas as pd
 
-from combust.application.fleet.rules import KEEP_OFF
+from combust.application.fleet.rules import KEEP_OFF, richer_than_air
 from combust.domain.limits import cautions
 
-MOST_NAMES = 12
+NOT_COVERED = "The unit's own document does not cover this height as it is fitted."
+WHY_OFF = {
+    "limit_missing": "No altitude limit was entered: read the unit's own document first.",
+    "check_document": "No limit with the compensation was entered: read the unit's own document first.",
+}
 
 
 def site_cards(frame: pd.DataFrame) -> list[dict[str, Any]]:
@@ -23,19 +27,15 @@ def _card(site: str, part: pd.DataFrame) -> dict[str, Any]:
     first = part.iloc[0]
     cold_night = first["design_temp_c"]
     lines = []
-    if len(off):
-        why = "The unit's own document does not cover this height as it is fitted."
-        lines.append(f"HEATER OFF here: {_names(off)}. {why}")
+    for why, alike in off.groupby(off["decision"].map(WHY_OFF).fillna(NOT_COVERED), sort=False):
+        lines.append(f"HEATER OFF here: {_names(alike)}. {why}")
+    smoky = on["decision"] == "trim_first"
+    lines += _smoky(on[smoky])
+    if not smoky.all():
+        lines.append(f"Heater allowed here by the unit's own limit: {_names(on[~smoky])}.")
+        lines += _numbers(on[~smoky])
     if len(on):
-        lines.append(f"Heater allowed here by the unit's own limit: {_names(on)}.")
-        lines += _numbers(on)
-    smoky = on[on["decision"] == "watch"]
-    if len(smoky):
-        who = f"On mild nights {_names(smoky)} can smoke."
-        lines.append(f"{who} Watch the exhaust: dark smoke or a smell means heater off.")
-        capped = smoky[smoky["cap_at_low_stage"]]
-        if len(capped):
-            lines.append(f"On mild nights keep {_names(capped)} on low heat.")
+        lines.append(f"Heater fuel for the coldest night: up to {on['fuel_l_per_night'].max():.1f} l for each vehicle.")
     chilly = on[on["heat_short"]]
     if len(chilly):
         lines.append(
@@ -54,8 +54,25 @@ def _card(site: str, part: pd.DataFrame) -> dict[str, Any]:
     return {"site_id": site, "title": title, "lines": lines}
 
 
+def _smoky(smoky: pd.DataFrame) -> list[str]:
+    """Return what is told of heaters within their limit for which the air is too thin untrimmed."""
+    if not len(smoky):
+        return []
+    lines = [
+        f"Do not run untrimmed here: {_names(smoky)}. The air is too thin for the full fuel: soot and carbon monoxide. "
+        "Dark smoke or a smell means heater off."
+    ]
+    rich, capped = smoky[richer_than_air(smoky)], smoky[smoky["cap_at_low_stage"]]
+    if len(rich):
+        cold = rich["design_temp_c"].iloc[0]
+        lines.append(f"Even on a {cold:.0f} °C night {_names(rich)} has more fuel than the air can burn.")
+    if len(capped):
+        lines.append(f"Until the fuel is trimmed keep {_names(capped)} on low heat.")
+    return lines
+
+
 def _numbers(on: pd.DataFrame) -> list[str]:
-    """Return the gas the analyser should show here, by dry-air density alone and in full, and the fuel to bring."""
+    """Return the gas the analyser should show here, by dry-air density alone and in full."""
     lines = []
     for (heater, compensation), alike in on.groupby(["heater", "compensation"], sort=False):
         if compensation != "none":
@@ -67,11 +84,8 @@ def _numbers(on: pd.DataFrame) -> list[str]:
             band = f"{min(shown):.1f} to {max(shown):.1f}" if max(shown) - min(shown) >= 0.05 else f"{shown[0]:.1f}"
             night = f"{row['design_temp_c']:.0f} °C night"
             lines.append(f"{heater} at full heat on a {night}: O2 of {band} % belongs to the height.")
-    lines.append(f"Heater fuel for the coldest night: up to {on['fuel_l_per_night'].max():.1f} l for each vehicle.")
     return lines
 
 
 def _names(part: pd.DataFrame) -> str:
-    names = part["vehicle_id"].astype(str).tolist()
-    more = len(names) - MOST_NAMES
-    return ", ".join(names) if more <= 0 else f"{', '.join(names[:MOST_NAMES])} and {more} more"
+    return ", ".join(part["vehicle_id"].astype(str))

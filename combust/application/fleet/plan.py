@@ -26,6 +26,7 @@ from combust.application.fleet.rules import (
     reasons,
     rule_columns,
     state_columns,
+    without_trims,
 )
 from combust.application.fleet.sensitivity import sensitivity_frame
 from combust.data.errors import CombustError, shorten
@@ -175,7 +176,7 @@ def plan_tables(
     nothing = Reassignment(0, 0, 0, 0, pd.DataFrame(), "not asked for")
     change = reassign(frame, chosen, kept_sites, fleet, rules) if with_reassignment else nothing
     return FleetPlan(
-        frame,
+        without_trims(frame),
         counts_frame(frame),
         remedies_frame(frame, fleet, rules),
         routes_frame(sums, uses),

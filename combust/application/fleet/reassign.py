@@ -17,6 +17,7 @@ import pandas as pd
 from combust.application.fleet.heater_types import Fleet
 from combust.application.fleet.nights import heat_short, nights_frame
 from combust.application.fleet.policy import Policy
+from combust.application.fleet.rules import decision_columns, gets_worse
 
 # One kit outweighs any cold cab, one cold cab any number of moves (moves are counted in thousandths).
 COST_NOT_ALLOWED, COST_KIT, COST_COLD, COST_MOVE = 1.0e4, 100.0, 10.0, 0.001
@@ -63,6 +64,7 @@ def reassign(
 ) -> Reassignment:
     """Return the exchange of places within each group that needs the fewest compensation kits.
 
+    No vehicle goes where its safety state gets worse, or where it would run with a lambda newly below its minimum.
     First fewest vehicles that may not run at all, then fewest kits, then fewest cold cabs, then fewest moves. Every
     place keeps its number of vehicles. Solved by scipy's HiGHS solver.
 
@@ -98,6 +100,10 @@ def reassign(
     row_of_site = pd.Index(sites["site_id"]).get_indexer(frame["site_id"].iloc[places])
     types = Fleet(fleet.types, fleet.index[example])
     moved = nights_frame(vehicles.iloc[example], sites, row_of_site[target], types, policy)
+    moved = moved.assign(**decision_columns(moved, policy))
+    first_row = np.unique(start_of, return_index=True)[1]
+    kept = np.flatnonzero(~gets_worse(moved, frame.iloc[first_row[source]]))
+    moved, source, target = moved.iloc[kept], source[kept], target[kept]
     (kit, stopped), stays = _kits(moved), target == start[1][source]
     cold_there = heat_short(moved, policy)
     cost = COST_NOT_ALLOWED * stopped + COST_KIT * kit + COST_COLD * cold_there + COST_MOVE * ~stays

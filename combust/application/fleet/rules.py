@@ -19,7 +19,7 @@ from combust.domain.safety import STATES, Safety, calculation, forbids, of_all, 
 RULES = ("heater_limit", "design_night", "mildest_night")
 DECISIONS = {
     "as_is": "runs as it is",
-    "watch": "within the unit's own limit, but lambda falls below the minimum",
+    "trim_first": "within the unit's own limit, but lambda falls below the minimum: not to be run untrimmed here",
     "compensate": "needs a compensation kit that its own document allows; heater off here until then",
     "compensated": "compensation fitted, within the limit of its document",
     "check_document": "limit with compensation is not entered: read the unit's document; heater off here until then",
@@ -77,7 +77,7 @@ def decision_columns(frame: pd.DataFrame, policy: Policy) -> dict[str, Any]:
             above & fitted,
             ~fitted & (margin < 0.0),
         ],
-        ["limit_missing", "compensate", "check_document", "barred", "compensated", "watch"],
+        ["limit_missing", "compensate", "check_document", "barred", "compensated", "trim_first"],
         default="as_is",
     )
     low_stage_holds = frame["air_ratio_low_stage_lowest"].to_numpy() >= frame["minimum_air_ratio"].to_numpy()
@@ -85,7 +85,7 @@ def decision_columns(frame: pd.DataFrame, policy: Policy) -> dict[str, Any]:
         "decision": decision,
         "margin_m": np.where(above & fitted & ~np.isnan(fitted_limit), fitted_limit, limit) - height,
         "margin_air_ratio": margin,
-        "cap_at_low_stage": (decision == "watch") & low_stage_holds,
+        "cap_at_low_stage": (decision == "trim_first") & low_stage_holds,
         "heat_short": heat_short(frame, policy),
         "shorten_service": ~fitted & (frame["nights_below_service_air_ratio"].to_numpy() > policy["service_nights"]),
         "flips_between_lambdas": _flips(frame),
@@ -115,6 +115,27 @@ def state_columns(frame: pd.DataFrame) -> dict[str, Any]:
 def _found(frame: pd.DataFrame) -> dict[str, Any]:
     below = frame["margin_air_ratio"].to_numpy() < 0.0
     return {"above_heater_limit": stays_off(frame), "air_ratio_below_minimum": below, "calculation_only": True}
+
+
+def richer_than_air(frame: pd.DataFrame) -> Any:
+    """Return where lambda is 1 or below on the design night in one of the three accounts, with nothing fitted."""
+    lowest = frame[list(ACCOUNTS)].min(axis=1).to_numpy()
+    return (lowest <= 1.0) & (frame["compensation"] == "none").to_numpy()
+
+
+def gets_worse(there: pd.DataFrame, here: pd.DataFrame) -> Any:
+    """Return where a vehicle is worse off there than here: its state, or it would run there with a lambda too low."""
+    worse = ranks_of(_found(there)) > ranks_of(_found(here))
+    newly_low = (there["margin_air_ratio"].to_numpy() < 0.0) & (here["margin_air_ratio"].to_numpy() >= 0.0)
+    newly_rich = richer_than_air(there) & ~richer_than_air(here)
+    return worse | (~stays_off(there) & (newly_low | newly_rich))
+
+
+def without_trims(frame: pd.DataFrame) -> pd.DataFrame:
+    """Return the vehicles as they are told: the safety state first, no trim where the heater stays off."""
+    trims = [name for name in frame if "_trim_" in name and name.endswith("_pct") and "limit" not in name]
+    told = frame.assign(**{name: frame[name].where(frame["safety"] != "heater_off") for name in trims})
+    return told[["safety", *told.columns.drop("safety")]]
 
 
 def may_burn(frame: pd.DataFrame) -> Any:
@@ -162,7 +183,7 @@ def _reason(row: Any) -> str:
     place = f"{row.altitude_m:.0f} m at {row.site_id}"
     if row.decision == "limit_missing":
         text = f"{place}; the unit's own altitude limit is not entered"
-    elif row.decision in ("as_is", "watch"):
+    elif row.decision in ("as_is", "trim_first"):
         text = f"{place} is {limit - row.altitude_m:.0f} m below the unit's own limit of {limit:.0f} m"
     else:
         text = f"{place} is {row.altitude_m - limit:.0f} m above the unit's own limit of {limit:.0f} m"
@@ -176,8 +197,10 @@ def _reason(row: Any) -> str:
         f" full lambda {row.air_ratio_full:.2f} on the design night, lowest {row.air_ratio_full_season_lowest:.2f} at "
         f"{row.season_lowest_at_c:.0f} °C, minimum {row.minimum_air_ratio:.2f} (margin {row.margin_air_ratio:+.2f})"
     )
+    if row.compensation == "none" and min(getattr(row, name) for name in ACCOUNTS) <= 1.0:
+        text += "; lambda is 1 or below on the design night: more fuel than the air can burn"
     if row.cap_at_low_stage:
-        text += f"; cap it at the low stage on mild nights (lambda about {row.air_ratio_low_stage_lowest:.2f} there)"
+        text += f"; until it is trimmed only on the low stage (lambda about {row.air_ratio_low_stage_lowest:.2f} there)"
     if row.heat_short:
         text += f"; with lambda kept the cab reaches {row.cab_temp_reached_full_c:.1f} of {row.cab_target_c:.0f} °C"
     if row.battery == "too_small":

@@ -66,8 +66,9 @@ def command(
     """
     heater = Heater.load(profile, catalogue=catalogue)
     how: dict[str, Any] = {"seed": seed, "pairs": not no_pairs}
-    readings, refused, stops = _readings(source, mapping, options, heater)
-    rank = partial(rank_causes, heater, readings, instrument=instrument_class, causes=causes_file, **how)
+    readings, refused, stops, stopped = _readings(source, mapping, options, heater)
+    how_all: dict[str, Any] = {"instrument": instrument_class, "causes": causes_file, "stopped": stopped, **how}
+    rank = partial(rank_causes, heater, readings, **how_all)
     found = rank() if len(readings) < MANY else with_progress("Weighing", lambda show: rank(progress=show))
     others = [text for text in refused if "is another heater" in text]  # a day's table holds many heaters
     missed = [f"refused, {text}" for text in refused if text not in others]
@@ -94,14 +95,14 @@ def command(
 
 def _readings(
     source: str | None, mapping: TableMap, options: dict[str, Any], heater: Heater
-) -> tuple[list[Any], list[str], list[Finding]]:
-    """Return the readings of the table, or the one of the options, the refused rows and their stop conditions."""
+) -> tuple[list[Any], list[str], list[Finding], list[str]]:
+    """Return the readings of the table, or the one of the options, the refused rows, their stops and names."""
     values = {key: value for key, value in values_of(options).items() if not is_missing(value)}
     if source is None:
         if not values:
             hint = "Give a table, or what was read: --o2-dry 4.84 --stage high --location outdoors"
             raise CombustError(Fault("VISITS", None, "missing", why="and evidence options are both missing", hint=hint))
-        return [values], [], []
+        return [values], [], [], []
     if values:
         why, hint = "stand beside a table of visits", "Give the table or the options."
         raise CombustError(Fault("options", ", ".join(values), "conflict", why=why, hint=hint))
@@ -113,4 +114,4 @@ def _readings(
         hint = "Mend the row and read the table again."
         with output.told_first(Safety(tuple(table.stops))):
             raise CombustError([Fault("row", text, "format", why="was refused", hint=hint) for text in table.refused])
-    return list(table.readings), table.refused, table.stops
+    return list(table.readings), table.refused, table.stops, table.stopped

@@ -72,14 +72,14 @@ class Rows(Block):
 class Entries:
     """A table as what was entered: (line, values by key) of good rows, (line, reasons) of refused ones.
 
-    ``stops`` are the stop conditions that the good values of refused rows hold, ``worst`` the CO among these values,
-    ``notes`` what is to be told.
+    ``stops`` are the stop conditions that the good values of refused rows hold, each kind once, ``stopped`` those rows
+    (line, values, codes), ``notes`` what is to be told.
     """
 
     good: list[tuple[int, dict[str, Any]]] = field(default_factory=list)
     refused: list[tuple[int, str]] = field(default_factory=list)
     stops: list[Finding] = field(default_factory=list)
-    worst: dict[str, float] = field(default_factory=dict)
+    stopped: list[tuple[int, dict[str, Any], list[str]]] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
 
     def take(self, rows: Rows) -> None:
@@ -95,12 +95,13 @@ class Entries:
             bad.tolist(), interpret_columns(columns, instrument_class(None)).mask.tolist(), strict=True
         ):
             self.refused.append((int(rows.lines[row]), rows.reason(row, mask)))
-            if new := {*codes_of(mask & stop_bits())} - known:
+            codes = codes_of(mask & stop_bits())
+            if codes:
+                self.stopped.append((int(rows.lines[row]), as_cells(rows.values, rows.fields, [row])[0], codes))
+            if new := {*codes} - known:
                 entered = as_cells(values, rows.fields, [row])[0]
                 self.stops += [stop for stop in safety_of(entered).stops if stop.code in new]
                 known |= new
-                most = {key: max(entered[key], self.worst.get(key, 0.0)) for key in entered if key in MOST_COUNTS}
-                self.worst |= most
 
 
 @dataclass(slots=True)

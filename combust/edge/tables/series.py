@@ -135,8 +135,8 @@ def _at_worst(
     if exhaust[place] > limit("exhaust_co_stop"):
         notes.append(f"The stop counts the exhaust at {times[place]:.0f} s: {exhaust[place]:.0f} ppm CO.")
     for key in MOST_COUNTS:
-        numbers = [rows[place].get(key), rows[-1].get(key), worst.get(key), entries.worst.get(key)]
-        if known := [number for number in numbers if number is not None]:
+        counted = [rows[place], rows[-1], worst, *(values for _, values, _ in entries.stopped)]
+        if known := [values[key] for values in counted if key in values]:
             worst[key] = max(known)
     if "exhaust_co_high" not in (codes := {one.code for one in stops}) and "exhaust_co_air_free_high" in codes:
         diluted = [row for row, safety in judged if "exhaust_co_air_free_high" in {one.code for one in safety.stops}]

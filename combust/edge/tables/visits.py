@@ -16,11 +16,15 @@ IS_OTHER = "is another heater"
 
 @dataclass(slots=True)
 class VisitTable:
-    """Readings of a table, what was refused and why, the stop conditions of refused rows, and what is to be told."""
+    """Readings of a table, what was refused and why, the stop conditions of refused rows, and what is to be told.
+
+    ``stopped`` names the refused rows of this heater that hold a stop condition.
+    """
 
     readings: list[Reading] = field(default_factory=list)
     refused: list[str] = field(default_factory=list)
     stops: list[Finding] = field(default_factory=list)
+    stopped: list[str] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
 
 
@@ -43,6 +47,10 @@ def read_visits(
     entries = read_entries(read_table(path, mapping=mapping))
     done = VisitTable(stops=entries.stops, notes=entries.notes)
     refused = entries.refused
+    for line, values, codes in entries.stopped:
+        if heater_id is None or values.get("heater_id", heater_id) == heater_id:
+            visit = f"visit {values['visit_id']}, " if "visit_id" in values else ""
+            done.stopped.append(f"{visit}row {line} ({', '.join(codes)})")
     for line, values in entries.good:
         other = values.get("heater_id")
         if other is not None and heater_id not in (None, other):

@@ -73,6 +73,12 @@ def test_cold_filter_plugging() -> None:
     assert told == {-20: "below", -26: "marginal", -32: "fits"}
 
 
+# The minimum lambda counts too, in a test of its own: here it lies so low that the own limit alone decides.
+BY_LIMIT = {
+    f"limit_{limit}": worked.heater(limit, limits={"altitude_m": limit, "air_ratio_min": 0.8}) for limit in (1400, 2400)
+}
+
+
 def mixed(group: str = "crew") -> tuple[pd.DataFrame, pd.DataFrame]:
     """Four units with a high limit stand low, four with a low limit stand high."""
     sites = worked.sites().iloc[:2].assign(site_id=["high", "low"], altitude_m=[2200, 500], design_temp_c=[-10, -10])
@@ -86,14 +92,14 @@ def mixed(group: str = "crew") -> tuple[pd.DataFrame, pd.DataFrame]:
 @pytest.mark.independent
 def test_exchange_saves_units() -> None:
     cars, sites = mixed()
-    change = plan_fleet(cars, sites, heaters=worked.HEATERS).reassignment
+    change = plan_fleet(cars, sites, heaters=BY_LIMIT).reassignment
     assert (change.kits_before, change.kits_after) == (4, 0)
     assert len(change.moves) == 8
     assert sorted(change.moves["vehicle_id"]) == [f"V{number}" for number in range(8)]
     moved = cars.set_index("vehicle_id")
     moved.loc[change.moves["vehicle_id"], "site_id"] = change.moves["to_site"].to_numpy()
     assert moved["site_id"].value_counts().to_dict() == cars["site_id"].value_counts().to_dict()
-    after = plan_fleet(moved.reset_index(), sites, heaters=worked.HEATERS)
+    after = plan_fleet(moved.reset_index(), sites, heaters=BY_LIMIT)
     assert after.totals["compensation_kits"] == 0
 
 
@@ -101,7 +107,7 @@ def test_exchange_saves_units() -> None:
 def test_exchange_stays_within_groups_and_moves_nobody_for_nothing() -> None:
     cars, sites = mixed()
     cars["group"] = ["a"] * 4 + ["b"] * 6
-    change = plan_fleet(cars, sites, heaters=worked.HEATERS).reassignment
+    change = plan_fleet(cars, sites, heaters=BY_LIMIT).reassignment
     assert change.kits_after == change.kits_before == 4
     assert len(change.moves) == 0
     assert COST_MOVE > 0.0
@@ -125,7 +131,7 @@ def test_exchange_against_enumeration() -> None:
             {"vehicle_id": [f"V{n}" for n in range(5)], "heater_id": [f"limit_{one}" for one in limits],
              "site_id": sites["site_id"]}
         ).assign(cab_ua_w_per_k=20)  # fmt: skip
-        change = plan_fleet(cars, sites, heaters=worked.HEATERS).reassignment
+        change = plan_fleet(cars, sites, heaters=BY_LIMIT).reassignment
         best = min(int(np.sum(heights[list(order)] > limits)) for order in permutations(range(5)))
         assert change.kits_after == best
 
@@ -165,12 +171,12 @@ def test_low_stage_on_mild_nights() -> None:
     heaters = {"limit_1400": worked.heater(3000.0, stages=stages)}
     plan = plan_fleet(worked.vehicles().iloc[[12]], worked.sites(), heaters=heaters)
     row = plan.vehicles.iloc[0]
-    assert row["decision"] == "watch"
+    assert row["decision"] == "trim_first"
     # 2.0 (middle of the band) falls by the same share as the full stage's 1.6
     assert row["air_ratio_low_stage_lowest"] == pytest.approx(2.0 / 1.6 * row["air_ratio_full_season_lowest"], rel=1e-6)
     assert row["cap_at_low_stage"]
     assert "low stage" in row["reason"]
-    assert any(line.startswith("On mild nights keep V2-01 on low heat") for line in plan.cards[0]["lines"])
+    assert any(line.startswith("Until the fuel is trimmed keep V2-01 on low heat") for line in plan.cards[0]["lines"])
 
 
 @pytest.mark.hand
@@ -220,3 +226,54 @@ def test_policy_tells_every_fault_and_keeps_origins() -> None:
     assert plan.totals["cost_fuel"] == pytest.approx(2.0 * plan.totals["fuel_l_per_season"])
     row = plan.assumptions[plan.assumptions["quantity"] == "price_fuel_per_l"].iloc[0]
     assert row["origin"] == "invented"
+
+
+# Common practice, no source: with less air than the fuel needs (lambda below 1) a burner makes CO and soot.
+@pytest.mark.practice
+def test_a_lambda_below_one_is_no_permission_and_no_expected_o2() -> None:
+    sites = worked.sites().iloc[:1].assign(altitude_m=4800, design_temp_c=-20)
+    plan = plan_fleet(
+        worked.vehicles().iloc[:15], sites.assign(site_id="S1"), heaters={"limit_1400": worked.heater(6000)}
+    )
+    row, card = plan.vehicles.iloc[0], plan.cards[0]["lines"]
+    # Standard atmosphere at 4800 m: about 555 hPa (tables, from memory); 1.60 falls to 1.01, the denser fuel takes 3 %.
+    assert row["air_ratio"] == pytest.approx(1.60 * 555.0 / 1013.25 * 293.15 / 253.15, abs=0.01)
+    assert row["air_ratio_full"] < 1.0
+    assert (row["decision"], row["safety"]) == ("trim_first", "outdoors_only")
+    assert "more fuel than the air can burn" in row["reason"]
+    assert card[0].startswith("Do not run untrimmed here: V1-01, ")
+    assert "more fuel than the air can burn" in card[1]
+    assert not any("allowed here" in line or "belongs to the height" in line for line in card)
+
+
+@pytest.mark.practice
+def test_no_exchange_takes_a_vehicle_to_a_lambda_below_its_minimum() -> None:
+    """Both units may go up by their document; the exchange would save a kit, and run one of them below its minimum."""
+    cars, sites = mixed()
+    heaters = worked.HEATERS | {"limit_2400": worked.heater(6000.0)}
+    change = plan_fleet(cars, sites.assign(altitude_m=[4800, 500]), heaters=heaters).reassignment
+    assert (change.kits_before, change.kits_after) == (4, 4)
+    assert len(change.moves) == 0
+
+
+@pytest.mark.practice
+def test_a_card_names_every_vehicle_and_tells_a_limit_that_was_not_entered() -> None:
+    cars = worked.vehicles().assign(site_id="S2", vehicle_id=[f"car-{number:03d}" for number in range(51)])
+    heaters = worked.HEATERS | {"limit_2400": worked.heater(None)}
+    plan = plan_fleet(cars, worked.sites(), heaters=heaters)
+    off = [line for line in plan.cards[0]["lines"] if line.startswith("HEATER OFF")]
+    assert all(any(name in line for line in off) for name in cars["vehicle_id"])
+    unknown = next(line for line in off if "No altitude limit was entered" in line)
+    assert unknown.count("car-") == 10
+    assert "does not cover" not in unknown
+
+
+@pytest.mark.practice
+def test_vehicles_begin_with_safety_and_hold_no_trim_where_the_heater_stays_off() -> None:
+    frame = worked.plan().vehicles
+    assert frame.columns[0] == "safety"
+    off = frame["safety"] == "heater_off"
+    assert off.sum() == 31
+    for name in ("fuel_trim_pct", "fuel_trim_full_pct", "blower_trim_pct", "blower_trim_full_pct"):
+        assert frame.loc[off, name].isna().all()
+        assert frame.loc[~off, name].notna().all()

@@ -5,12 +5,20 @@ from __future__ import annotations
 import pytest
 
 from combust.application.fleet.plan import FleetPlan
+from combust.edge.tables.fleet import plan_fleet
 from tests.application.fleet import worked
 
 
 @pytest.fixture(scope="module")
 def plan() -> FleetPlan:
     return worked.plan()
+
+
+@pytest.fixture(scope="module")
+def unlimited() -> FleetPlan:
+    """The same fleet with an own limit of 6000 m: the trims are told."""
+    heaters = dict.fromkeys(worked.HEATERS, worked.heater(6000.0))
+    return plan_fleet(worked.vehicles(), worked.sites(), heaters=heaters, with_reassignment=False)
 
 
 # group, sigma, lambda, limit exceeded, lambda < 1.3, trim %, demand, output, shortfall kW, cab °C, lambda at +15 °C
@@ -26,7 +34,7 @@ WORKED = [
 
 @pytest.mark.independent
 @pytest.mark.parametrize("row", WORKED, ids=[row[0] for row in WORKED])
-def test_every_cell_of_the_worked_fleet(plan: FleetPlan, row: tuple[object, ...]) -> None:
+def test_every_cell_of_the_worked_fleet(plan: FleetPlan, unlimited: FleetPlan, row: tuple[object, ...]) -> None:
     group, sigma, lam, exceeded, rich, trim, demand, output, shortfall, cab, mild = row
     part = plan.vehicles[plan.vehicles["group"] == group]
     assert len(part) == worked.GROUPS[str(group)][0]
@@ -35,7 +43,9 @@ def test_every_cell_of_the_worked_fleet(plan: FleetPlan, row: tuple[object, ...]
     assert one["air_ratio"] == pytest.approx(lam, abs=5.5e-3)
     assert (one["needed_by_heater_limit"] == "yes") == exceeded
     assert (one["needed_by_design_night_dry_air"] == "yes") == rich
-    assert one["fuel_trim_pct"] == pytest.approx(trim, abs=0.055)
+    allowed = unlimited.vehicles[unlimited.vehicles["group"] == group].iloc[0]
+    assert allowed["fuel_trim_pct"] == pytest.approx(trim, abs=0.055)
+    assert (one["fuel_trim_pct"] == one["fuel_trim_pct"]) == (not exceeded)  # no trim where the heater stays off
     assert one["heat_demand_kw"] == pytest.approx(demand, abs=5.5e-3)
     assert one["useful_heat_kw"] == pytest.approx(output, abs=5.5e-3)
     assert one["shortfall_kw"] == pytest.approx(shortfall, abs=5.5e-3)
