@@ -282,3 +282,23 @@ def test_the_worst_carbon_monoxide_of_a_series_is_told_and_kept(
     assert len(json.loads(shown.out)["readings"]) == 1 + stops
     assert call("report", book, "--visit-id", "V1", "--out", str(tmp_path / "r.html")).code == 0
     assert ("STOP" in (tmp_path / "r.html").read_text(encoding="utf-8")) == stops
+
+
+@pytest.mark.parametrize("command", [("reading",), ("log", "add", "BOOK", "--visit-id", "V1"), ("cause",), ("site",)])
+def test_a_typed_over_the_range_stops_like_a_cell_of_a_table(tmp_path: Path, command: tuple[str, ...]) -> None:
+    """The stop of the exhaust CO is 1000 ppm, 0.1 %: more than that is a stop, more than 60 ppm tells nothing."""
+    more = {"cause": ("--heater", PROFILE), "site": ("--heater", PROFILE, "--altitude", "900", "--intake-temp", "4")}
+    typed = [word.replace("BOOK", str(tmp_path / "a.book")) for word in command] + list(more.get(command[0], ()))
+    for option, text, stops in (
+        ("--co-dry", ">2000", True),
+        ("--co-dry", "\u22651000", True),
+        ("--co-dry", ">60", False),
+        ("--co-dry", "<5", False),
+        ("--co-dry-pct", ">0.2", True),
+        ("--cab-co-in", ">500", True),
+    ):
+        run = call(*typed, *READ, option, text)
+        assert run.code == 3, run.err
+        assert run.err.startswith("STOP") == run.out.startswith("STOP") == stops, (text, run.err)
+        assert "is not a number" in run.err
+    assert not (tmp_path / "a.book").exists()
