@@ -107,6 +107,20 @@ def test_causes_tell_the_healthy_lambda_of_the_site_and_run_nothing_below_1(tmp_
     assert f"lambda {site['air_ratio_full']:.2f}" in plain.out
 
 
+def test_a_visit_under_a_stop_is_not_handed_back_and_the_list_tells_its_state(tmp_path: Path) -> None:
+    add = ("log", "add", str(tmp_path / "w.book"), "--visit-id", "V1", "--location", "outdoors")
+    assert call(*add, "--o2-dry", "8.2", "--co-dry", "2400").code == 0
+    refused = call("log", "add", add[2], "--visit-id", "V1", "--handed-back", "yes")
+    assert refused.code == 3
+    assert refused.err.startswith("STOP")
+    assert "contradicts a stop condition" in refused.err
+    assert "heater off  V1" in call("log", "show", add[2]).out
+    assert call("log", "show", add[2], "--json").json["visits"][0]["safety"]["state"] == "heater_off"
+    again = call(*add, "--o2-dry", "8.2", "--co-dry", "50", "--phase", "after", "--handed-back", "yes")
+    assert again.code == 0
+    assert "heater off" not in call("log", "show", add[2]).out
+
+
 def test_beside_an_emergency_nothing_is_told_of_a_restart() -> None:
     plain = call("start", "--heater", OTHER)
     assert "earliest restart" in plain.out
