@@ -173,6 +173,7 @@ def heater_history(
     told += _outliers(found.points, trend)
     hit = next((look for look in looks if look.drifts), None)
     identity = heater.heater_id if heater and heater.heater_id else _name(rows)
+    visit: datetime.date | None
     risk, visit, why = _ahead(found.points, lowest, hit is not None)
     fitted = bool(np.isfinite(trend.slope))
     cross = _crossing(found.points, trend, lowest) if fitted else (None, None, None)
