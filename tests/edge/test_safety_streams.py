@@ -108,6 +108,52 @@ def test_causes_tell_the_healthy_lambda_of_the_site_and_run_nothing_below_1(tmp_
     assert f"lambda {site['air_ratio_full']:.2f}" in plain.out
 
 
+def test_a_visit_under_a_stop_is_not_handed_back_and_the_list_tells_its_state(tmp_path: Path) -> None:
+    add = ("log", "add", str(tmp_path / "w.book"), "--visit-id", "V1", "--location", "outdoors")
+    assert call(*add, "--o2-dry", "8.2", "--co-dry", "2400").code == 0
+    refused = call("log", "add", add[2], "--visit-id", "V1", "--handed-back", "yes")
+    assert refused.code == 3
+    assert refused.err.startswith("STOP")
+    assert "contradicts a stop condition" in refused.err
+    assert "heater off  V1" in call("log", "show", add[2]).out
+    assert call("log", "show", add[2], "--json").json["visits"][0]["safety"]["state"] == "heater_off"
+    again = call(*add, "--o2-dry", "8.2", "--co-dry", "50", "--phase", "after", "--handed-back", "yes")
+    assert again.code == 0
+    assert "heater off" not in call("log", "show", add[2]).out
+
+
+HISTORY = ("heater_id,taken_at,stage,o2_dry_pct,altitude_m,location", "heater-0107,2025-01-10,high,8.2,400,outdoors")
+
+
+@pytest.mark.parametrize(
+    ("last", "state"),
+    [
+        ("heater-0107,2025-11-10,high,8.2,400,outdoors", "not_judged"),
+        ("heater-0107,2025-11-10,high,8.2,400,", "outdoors_only"),
+        ("heater-0107,2025-11-10,high,8.2,400,indoors", "outdoors_only"),
+        ("heater-0107,2025-11-10,high,8.2,2900,outdoors", "heater_off"),
+    ],
+    ids=["outdoors", "place not stated", "indoors", "above its limit"],
+)
+def test_a_history_has_the_state_of_its_last_visit_as_cause_tells_it(last: str, state: str, tmp_path: Path) -> None:
+    (tmp_path / "all.csv").write_text("\n".join([*HISTORY, last]), encoding="utf-8")
+    (tmp_path / "last.csv").write_text("\n".join([HISTORY[0], last]), encoding="utf-8")
+    run = call("history", str(tmp_path / "all.csv"), "--heater", OTHER, "--json")
+    cause = call("cause", str(tmp_path / "last.csv"), "--heater", OTHER, "--json")
+    stops = {one["code"] for one in cause.json["safety"]["stops"]}
+    assert run.json["safety"]["state"] == state
+    assert {one["code"] for one in run.json["safety"]["stops"]} == stops
+    assert (run.json["next_visit"] is None) == bool(stops)
+
+
+def test_without_a_lambda_now_there_is_no_chance_of_0_per_cent(tmp_path: Path) -> None:
+    (tmp_path / "one.csv").write_text("\n".join(HISTORY), encoding="utf-8")
+    run = call("history", str(tmp_path / "one.csv"), "--heater", OTHER)
+    told = dict(line.split("  ", 1) for line in run.out.splitlines() if "  " in line)
+    assert "cannot be told" in told["lambda at reference air, now"]
+    assert "cannot be told" in told["chance to be below next winter"]
+
+
 def test_beside_an_emergency_nothing_is_told_of_a_restart() -> None:
     plain = call("start", "--heater", OTHER)
     assert "earliest restart" in plain.out

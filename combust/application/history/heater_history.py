@@ -14,13 +14,14 @@ import numpy as np
 
 from combust.application.history.visit_points import DAYS_PER_YEAR, Event, Point, date_of, points_of, rule
 from combust.application.reading.result import safety_of
+from combust.application.safety import height_at_least, own_limits
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import fields_of, need_fields
 from combust.domain.catalogue import Catalogue
-from combust.domain.heater import Heater
+from combust.domain.heater import Heater, HeaterLimits
 from combust.domain.instrument import InstrumentClass, instrument_class
 from combust.domain.limits import Finding, cautions, finding, in_order, limit
-from combust.domain.result import UNTOLD, Result, Rows, shown
+from combust.domain.result import Result, Rows, shown
 from combust.domain.safety import of_all
 from combust.kernel.trend import Trend, critical_values, crossing_time, fit_trend, standard_normal_tail
 
@@ -108,9 +109,10 @@ class HeaterHistory(Result):
             ("lowest lambda", limit),
             ("leaves its band", self._crossing_text()),
         ]
-        if self.risk_next_winter is not None:
-            rows.append(("chance to be below next winter", f"{100 * self.risk_next_winter:.0f} %"))
-        rows.append(("next visit", f"{self.next_visit or UNTOLD} ({self.why_then})"))
+        if self.limit is not None:
+            share = None if self.risk_next_winter is None else 100.0 * self.risk_next_winter
+            rows.append(("chance to be below next winter", shown(share, ".0f", "%")))
+        rows.append(("next visit", f"{self.next_visit} ({self.why_then})" if self.next_visit else self.why_then))
         return rows
 
     def _crossing_text(self) -> str:
@@ -171,10 +173,15 @@ def heater_history(
     told += _outliers(found.points, trend)
     hit = next((look for look in looks if look.drifts), None)
     identity = heater.heater_id if heater and heater.heater_id else _name(rows)
+    visit: datetime.date | None
     risk, visit, why = _ahead(found.points, lowest, hit is not None)
     fitted = bool(np.isfinite(trend.slope))
     cross = _crossing(found.points, trend, lowest) if fitted else (None, None, None)
     level = math.exp(float(trend.level)) if fitted else None
+    risk = risk if fitted else None  # no lambda now, no chance either
+    findings = _judged(rows, heater, found.points[-1].date, level, lowest, risk)
+    if any(one.severity == "stop" for one in findings):
+        visit, why = None, "before it runs again: a stop condition comes first"
     return HeaterHistory(
         heater_id=identity,
         stage=found.stage,
@@ -197,12 +204,13 @@ def heater_history(
         left_out=tuple(told),
         cautions=tuple(cautions()),
         trend=trend,
-        findings=_judged(rows, found.points[-1].date, level, lowest, risk),
+        findings=findings,
     )
 
 
 def _judged(
     rows: Sequence[Mapping[str, Any]],
+    heater: Heater | None,
     last: datetime.date,
     level: float | None,
     lowest: float | None,
@@ -210,11 +218,18 @@ def _judged(
 ) -> tuple[Finding, ...]:
     """Return what speaks against running the heater: stops of its last visit, lambda at or soon below its lowest.
 
-    Where the heater stood for a reading of the past says nothing about where it stands now.
+    The last visit is judged as its readings are by themselves, with its place and the height limit of the profile.
     """
     last = max([last, *(date for row in rows if (date := date_of(row.get("taken_at"))))])
-    seen = of_all(safety_of(row) for row in rows if date_of(row.get("taken_at")) == last)
-    found = list(seen.without_place().findings)
+    newest = [row for row in rows if date_of(row.get("taken_at")) == last]
+    found = list(of_all(safety_of(row) for row in newest).findings)
+    limits = HeaterLimits() if heater is None else heater.limits
+    places = [[row.get(key) for key in ("altitude_m", "pressure_hpa")] for row in newest]
+    heights = [height_at_least(*(math.nan if one is None else float(one) for one in place)) for place in places]
+    height, highest = float(np.fmax.reduce([float(one) for one in heights], initial=-math.inf)), limits.altitude_m
+    if highest is not None and own_limits(height_m=height, height_limit_m=highest)["above_heater_limit"]:
+        source = limits.source or "source not stated"
+        found.append(finding("above_heater_limit", altitude_m=height, limit_m=highest, source=source))
     if level is not None and lowest is not None and level < lowest:
         found.append(finding("air_ratio_below_minimum", air_ratio=level, u95=0.0, minimum=lowest))
     if risk is not None and risk >= limit("risk_high"):

@@ -185,14 +185,20 @@ def may_close(record: VisitRecord, *, incomplete: bool = False) -> str:
             continue
         hint = "Add it with combust log add." if key in never else "Add it, or close with --incomplete."
         faults.append(Fault("record", record.visit_id, "incomplete", why=f"is incomplete: {label}", hint=hint))
-    stops = safety_now(record).stops
-    if record.head.get("handed_back") == "yes" and stops:
-        told = "; ".join(one.text for one in stops)
-        hint = "Keep it off (handed_back = no), or read again after the repair with phase = after."
-        faults.append(Fault("handed_back", "yes", "conflict", why=f"contradicts a stop condition: {told}", hint=hint))
+    faults += hand_back_faults(record)
     if faults:
         raise CombustError(faults)
     return ", ".join(label for _, label in lacking)
+
+
+def hand_back_faults(record: VisitRecord) -> list[Fault]:
+    """Return the fault of a visit that says handed back while a stop condition stands."""
+    stops = safety_now(record).stops
+    if record.head.get("handed_back") != "yes" or not stops:
+        return []
+    told = "; ".join(one.text for one in stops)
+    hint = "Keep it off (handed_back = no), or read again after the repair with phase = after."
+    return [Fault("handed_back", "yes", "conflict", why=f"contradicts a stop condition: {told}", hint=hint)]
 
 
 def limit_entries() -> list[tuple[str, dict[str, Any]]]:

@@ -65,7 +65,7 @@ def command(
         found = first = drift_history(entries, heaters[0], **options)
         text = text_of_rows(first.lines())
     told = list(found.left_out)
-    bare = [str(one.heater_id) for one in getattr(found, "heaters", ()) if one.risk_next_winter is None]
+    bare = [str(one.heater_id) for one in getattr(found, "heaters", ()) if one.limit is None]
     if bare:
         told.append(
             f"No risk of {', '.join(bare)}: the lowest lambda stands in the profile. Give it, once for each heater: "
@@ -87,4 +87,13 @@ def _row(one: HeaterHistory) -> tuple[str, ...]:
     risk = "unknown" if one.risk_next_winter is None else f"{100 * one.risk_next_winter:.0f} %"
     days = len({point.date for point in one.points})
     verdict = "YES" if one.drifts else "not found"
-    return (one.heater_id or "", one.stage or "", str(days), level, drift, verdict, risk, str(one.next_visit or ""))
+    return (
+        one.heater_id or "",
+        one.stage or "",
+        str(days),
+        level,
+        drift,
+        verdict,
+        risk,
+        str(one.next_visit or "before it runs"),
+    )

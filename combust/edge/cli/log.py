@@ -118,7 +118,7 @@ def add_command(
     with output.told_first(safety), Logbook(book, create=not again) as opened:
         _tell_backup(opened)
         visit = NewVisit(visit_id, reading.heater_id, head, entries)
-        written = [revise(opened, visit, reason or "", drop=drop)] if again else add(opened, [visit])
+        written = [revise(opened, visit, reason or "", drop=drop)] if again else add(opened, [visit], of_now=True)
     before = written[0].revision - 1
     notes = [f"note: {text}" for text in (series.notes if series else ())]
     notes += [f"Revision {before + 1} is open; revision {before} stays readable."] if again else []
@@ -197,7 +197,7 @@ def show_command(book: str, visit_id: str | None, revision: int | None, heater_i
     with Logbook(book, read_only=True) as opened:
         if visit_id is None:
             records = read_visits(opened, heater_id=heater_id)
-            headings = ("visit", "revision", "heater", "opened", "readings", "status")
+            headings = ("safety", "visit", "revision", "heater", "opened", "readings", "status")
             table = output.text_of_table(headings, [_listed(record) for record in records])
             return Answer({"visits": [record.to_dict() for record in records]}, table)
         record = read_visit(opened, visit_id, revision)
@@ -208,7 +208,8 @@ def show_command(book: str, visit_id: str | None, revision: int | None, heater_i
 def _listed(record: VisitRecord) -> tuple[str, ...]:
     count = len(record.readings)
     heater = record.heater_id or ""
-    return (record.visit_id, str(record.revision), heater, record.opened_at[:10], str(count), record.status)
+    state = safety_now(record).state.replace("_", " ")
+    return (state, record.visit_id, str(record.revision), heater, record.opened_at[:10], str(count), record.status)
 
 
 def _shown(record: VisitRecord) -> str:

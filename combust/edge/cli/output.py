@@ -14,7 +14,7 @@ import click
 from combust.data.errors import CombustError, Fault
 from combust.domain.limits import Finding, cautions
 from combust.domain.result import Result, plain, text_of_rows
-from combust.domain.safety import Safety
+from combust.domain.safety import Safety, of_all
 from combust.edge.whole_file import whole_file
 
 EXIT_REJECTED = 3
@@ -82,7 +82,7 @@ def told_first(safety: Safety) -> Iterator[None]:
     try:
         yield
     except CombustError as error:
-        error.safety = safety
+        error.safety = of_all([safety, error.safety or Safety(())])
         raise
 
 

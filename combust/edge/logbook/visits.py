@@ -11,7 +11,16 @@ from dataclasses import dataclass
 from itertools import count
 from typing import Any
 
-from combust.application.visit.record import Entry, VisitRecord, check_head, limit_entries, may_close, seal_of
+from combust.application.visit.record import (
+    Entry,
+    VisitRecord,
+    check_head,
+    hand_back_faults,
+    limit_entries,
+    may_close,
+    safety_now,
+    seal_of,
+)
 from combust.data.errors import CombustError, Fault
 from combust.edge.logbook.book import Logbook
 
@@ -47,19 +56,36 @@ def entries_of(values: Mapping[str, Any]) -> list[NewEntry]:
     return [("note", None, {"text": values["note"]})] if values.get("note") else []
 
 
-def add(book: Logbook, visits: Sequence[NewVisit]) -> list[Written]:
+def add(book: Logbook, visits: Sequence[NewVisit], *, of_now: bool = False) -> list[Written]:
     """Add to visits, all of it or nothing; a visit that is not there yet is opened.
+
+    ``of_now`` is for what is said now, and not taken over from a table: a heater under a stop is not handed back.
 
     Raises
     ------
     CombustError
-        A closed visit, another heater than the visit's, an entry that is already there, unknown words.
+        A closed visit, another heater than the visit's, an entry that is already there, unknown words; a hand-back
+        while a stop condition of the visit stands.
     """
     faults = [fault for visit in visits for fault in _faults(visit)]
     if faults:
         raise CombustError(faults)
     with book.writing() as connection:
-        return [_add_one(connection, visit) for visit in visits]
+        done = [_add_one(connection, visit) for visit in visits]
+        for visit in visits if of_now else ():
+            _hand_back(connection, visit)
+        return done
+
+
+def _hand_back(connection: sqlite3.Connection, visit: NewVisit) -> None:
+    """Refuse a hand-back that is said now while a stop condition of the visit stands; the stop is told first."""
+    if visit.head.get("handed_back") != "yes":
+        return
+    record = _record(connection, _found(connection, visit.visit_id))
+    if faults := hand_back_faults(record):
+        error = CombustError(faults)
+        error.safety = safety_now(record)
+        raise error
 
 
 def _faults(visit: NewVisit) -> list[Fault]:
@@ -159,6 +185,7 @@ def revise(book: Logbook, visit: NewVisit, reason: str, *, drop: Sequence[str] =
     with book.writing() as connection:
         kept = _open_revision(connection, visit.visit_id, reason.strip(), set(drop))
         done = _add_one(connection, visit)
+        _hand_back(connection, visit)
         return Written(done.visit_id, done.revision, kept + done.entries)
 
 
