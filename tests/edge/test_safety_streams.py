@@ -43,6 +43,10 @@ def test_a_stop_is_on_both_streams_and_first_in_json(arguments: tuple[str, ...])
     assert told["safety"]["stops"][0]["text"] in plain.out
 
 
+def burning_checks() -> set[str]:
+    return {name for name, check in shipped_priors().checks.items() if "burning" in check.needs}
+
+
 def test_after_do_not_start_no_check_needs_a_flame() -> None:
     run = call(*STOPS["gasoline in a diesel heater"])
     assert "Do not start the heater" in run.out
@@ -54,7 +58,7 @@ def test_a_stop_in_one_row_keeps_the_heater_off_in_every_visit(tmp_path: Path) -
     rows = ["A,heater-0312,high,8.2,50,outdoors", "B,heater-0312,high,8.2,>2000,outdoors"]
     text = "\n".join(["visit_id,heater_id,stage,o2_dry_pct,co_dry_ppm,location", *rows])
     (tmp_path / "day.csv").write_text(text, encoding="utf-8")
-    burning = {name for name, check in shipped_priors().checks.items() if "burning" in check.needs}
+    burning = burning_checks()
     run = call("cause", "--heater", PROFILE, str(tmp_path / "day.csv"))
     assert "visit B, row 3" in run.out
     assert "second one" not in run.out
@@ -78,6 +82,47 @@ def test_after_a_stop_a_second_analyser_is_not_asked_for() -> None:
     stopped = ("--o2-dry", "4.84", "--location", "outdoors", "--cab-co-in", "45")
     visit = call("cause", "--heater", PROFILE, *stopped, "--json").json["visits"][0]
     assert {one["check"]: one["why"] for one in visit["next_checks"]}["span_gas"] == "Put span gas on the analyser."
+
+
+def test_above_its_limit_nothing_is_told_of_a_trim() -> None:
+    run = call("site", "--heater", PROFILE, "--altitude", "4300", "--intake-temp", "-20", "--air-in-temp", "20")
+    told = run.out + run.err
+    assert "°C at the outlet" in run.out
+    assert not [word for word in ("when trimmed", "untrimmed", "useful heat", "Keeping lambda") if word in told]
+
+
+def test_causes_tell_the_healthy_lambda_of_the_site_and_run_nothing_below_1(tmp_path: Path) -> None:
+    plate = (FLEET / "profiles/large_high.toml").read_text(encoding="utf-8")
+    (tmp_path / "high.toml").write_text(plate.replace("altitude_m = 3300", "altitude_m = 6000"), encoding="utf-8")
+    at = ("--heater", str(tmp_path / "high.toml"), "--altitude", "4800", "--intake-temp", "-20")
+    told, site = call("cause", *at, "--location", "outdoors", "--json").json, call("site", *at, "--json").json
+    visit = told["visits"][0]
+    assert visit["expected_healthy"]["high"]["air_ratio"] == pytest.approx(site["air_ratio_full"], abs=0.005)
+    assert told["safety"]["state"] == "outdoors_only"
+    assert not {one["check"] for one in visit["next_checks"]} & burning_checks()
+    assert visit["adjust"] is None
+    home = call("cause", "--heater", at[1], "--altitude", "400", "--location", "outdoors", "--json").json
+    assert home["safety"]["state"] == "not_judged"
+    assert {one["check"] for one in home["visits"][0]["next_checks"]} & burning_checks()
+    plain = call("cause", *at, "--location", "outdoors")
+    assert f"lambda {site['air_ratio_full']:.2f}" in plain.out
+
+
+def test_beside_an_emergency_nothing_is_told_of_a_restart() -> None:
+    plain = call("start", "--heater", OTHER)
+    assert "earliest restart" in plain.out
+    assert "glow before attempt 1" in plain.out
+    run, told = (call("start", "--heater", OTHER, "--emergency", "co_alarm", *more) for more in ((), ("--json",)))
+    assert not [word for word in ("restart", "glow before", "attempt 1", "self-check") if word in run.out.lower()]
+    assert not {"phases", "earliest_restart_s", "now"} & set(told.json)
+
+
+def test_a_strip_down_that_is_no_cause_is_refused_by_reading_and_cause_alike() -> None:
+    asked = (*READ, "--strip-down", "exchanger_leak")
+    runs = [call("reading", *asked), call("cause", "--heater", PROFILE, *asked)]
+    assert [run.code for run in runs] == [3, 3]
+    assert runs[0].err == runs[1].err
+    assert call("reading", *READ, "--strip-down", "exchanger_fouled").code == 0
 
 
 @pytest.mark.parametrize(
