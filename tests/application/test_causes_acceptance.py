@@ -190,7 +190,10 @@ def test_no_richer_trim_without_co_and_none_upward_for_a_site(heater):
     assert lean.adjust is None or (lean.adjust.fuel_trim_pct or 0.0) <= 0.0
     high = {**HERE, "altitude_m": 2600, "o2_dry_pct": 3.0, "co_dry_ppm": 120, "flue_temp_c": 352, **VALID, **STEADY}
     high["fuel_sample"] = "as_stated"
-    thin = rank_causes(heater, {**high, "supply_v": 12.6, "blower_rpm": 4700, "strokes": 200, "delivered_ml": 4.8})[0]
+    allowed = Heater.from_dict(
+        {**PROFILE, "limits": {"altitude_m": 3000}}
+    )  # without a limit the heater stays off there
+    thin = rank_causes(allowed, {**high, "supply_v": 12.6, "blower_rpm": 4700, "strokes": 200, "delivered_ml": 4.8})[0]
     assert thin.top.cause == "healthy"
     assert thin.adjust is not None
     assert thin.adjust.fuel_trim_pct is not None

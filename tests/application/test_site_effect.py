@@ -84,7 +84,7 @@ def test_trim_options_and_their_limits() -> None:
     assert one.fuel_trim_pct == pytest.approx(-19.9, abs=0.05)
     assert 1.0 + one.blower_trim_pct / 100.0 == pytest.approx(1.25, abs=0.005)
     # 5000 of 4000 1/min: 25 % left; in full it needs more than the 24.8 % of dry-air density alone.
-    unit = site_effect(profile(), Site(3000.0, None, -20.0))
+    unit = site_effect(profile(limits={}), Site(3000.0, None, -20.0))
     assert unit.blower_trim_limit_pct == pytest.approx(25.0, abs=1e-9)
     assert "blower_trim_beyond" in {finding.code for finding in unit.findings}
     assert unit.fuel_trim_limit_pct == pytest.approx(100.0 * (0.11 / 0.25 - 1.0), abs=1e-9)
@@ -132,8 +132,11 @@ def test_unit_limit_decides_and_is_said() -> None:
     codes = {finding.code for finding in site_effect(profile(), Site(1850.0, None, -12.0)).findings}
     assert "above_heater_limit" in codes
     assert "above_heater_limit" not in {one.code for one in site_effect(profile(), Site(1400.0, None, 0.0)).findings}
-    unknown = site_effect(profile(limits={}), Site(1400.0, None, 0.0))
-    assert "heater_limit_unknown" in {one.code for one in unknown.findings}
+    # A limit that nobody looked up is no permission: well up the heater stays off, low down nothing is judged.
+    low, high = (site_effect(profile(limits={}), Site(height, None, 0.0)) for height in (400.0, 1400.0))
+    assert "heater_limit_unknown" in {one.code for one in low.findings}
+    assert (low.safety.state, high.safety.state) == ("not_judged", "heater_off")
+    assert high.fuel_trim_pct is None
 
 
 # A6: a reading of 5.7 where 5.68 belongs: the site explains it. One of 3.0 it does not.

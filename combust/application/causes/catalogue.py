@@ -73,6 +73,13 @@ class Priors:
         """Names of all causes but healthy."""
         return tuple(name for name in self.causes if name != HEALTHY)
 
+    def strip_down_faults(self, found: str | None) -> list[Fault]:
+        """Return the fault of what opening the unit showed, when that is no cause; nothing when it was not entered."""
+        if found is None or found == "nothing_found" or found in self.faults:
+            return []
+        hint = f"Use nothing_found or {', '.join(self.faults)}."
+        return [Fault("strip_down", found, "unknown_name", why="is no cause", hint=hint)]
+
     def decide(self, key: str) -> float:
         """Return one number of the decision rules."""
         return float(self.table["decide"][key])

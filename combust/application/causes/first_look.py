@@ -77,7 +77,7 @@ def _look(
     assumed: list[Assumed] = []
     for reading, number, told in zip(readings, numbers, codes, strict=True):
         fields = _fields(reading, number, heater)
-        beyond = own_limits(**{key: fields[name] for key, name in OF_DOCUMENT.items()})
+        beyond = own_limits(**{key: fields[name] for key, name in OF_DOCUMENT.items()}, height_judged=True)
         for code in (*told, *(code for code, where in beyond.items() if where)):
             if code not in QUIET and code not in found:
                 one = finding(code, fields)

@@ -27,10 +27,11 @@ from combust.application.causes.visit_result import (
     RankedCause,
     VisitResult,
 )
+from combust.application.safety import own_limits
 from combust.data.errors import CombustError, Fault
 from combust.domain.heater import Heater
 from combust.domain.instrument import InstrumentClass, instrument_class
-from combust.domain.limits import finding, in_order
+from combust.domain.limits import finding, in_order, limit
 from combust.domain.reading import Reading
 from combust.domain.result import Assumed
 from combust.domain.safety import PLACE, Safety
@@ -212,11 +213,7 @@ def _row_faults(heater: Heater, reading: Reading, priors: Priors) -> list[Fault]
     if stage is not None and stage not in heater.stages:
         hint = f"It has {', '.join(heater.stages)}."
         faults.append(Fault("stage", stage, "unknown_name", why="is no stage of this heater", hint=hint))
-    found = reading.strip_down
-    if found is not None and found != "nothing_found" and found not in priors.faults:
-        hint = f"Use nothing_found or {', '.join(priors.faults)}."
-        faults.append(Fault("strip_down", found, "unknown_name", why="is no cause", hint=hint))
-    return faults
+    return [*faults, *priors.strip_down_faults(reading.strip_down)]
 
 
 def judge_visit(
@@ -225,6 +222,8 @@ def judge_visit(
     """Return what one visit means, after the first look at it."""
     weigh = posterior_with_pairs if pairs else Engine.posterior
     visit, residuals, result = weigh(engine, look.used)
+    expected = {row.healthy.name: row.expected_air_ratio() for row in visit.rows}
+    look = _seen_with(look, expected, engine.heater)
     priors, told = engine.priors, result.explanations()
     measured = sum(share for names, share in told.items() if any(priors.causes[name].measurement for name in names))
     valid = not look.invalid and measured < priors.decide("invalid_probability")
@@ -244,7 +243,8 @@ def judge_visit(
         )
     fits = engine.fits(visit, result)
     may_burn = look.safety.allows(("burning",))
-    adjust, why_not = None, "the reading is not valid." if may_burn else "a stop condition comes first."
+    first_of_all = "a stop condition comes first." if look.safety.stops else "as it is, it does not run at this site."
+    adjust, why_not = None, "the reading is not valid." if may_burn else first_of_all
     if valid and may_burn:
         adjust, why_not = advise_trim(engine, visit, result, look.used)
     findings = [one for one in look.safety.findings if one.severity != "stop"]
@@ -268,7 +268,21 @@ def judge_visit(
         assumed=tuple(dict.fromkeys([*look.assumed, *_stood_in(visit)])),
         seed=engine.seed,
         why_no_adjust="" if adjust else why_not,
+        expected_healthy={name: {"air_ratio": lam, "air_ratio_u": u} for name, (lam, u) in expected.items()},
     )
+
+
+def _seen_with(look: FirstLook, expected: Mapping[str, tuple[float, float]], heater: Heater) -> FirstLook:
+    """Return the first look with what lambda of the healthy heater at this site speaks against, as for a site."""
+    if not expected:
+        return look
+    lam, u = min(expected.values())
+    lowest = limit("air_ratio_soot") if heater.limits.air_ratio_min is None else heater.limits.air_ratio_min
+    more = [finding("healthy_rich_here", air_ratio=lam)] if lam <= 1.0 else []
+    if own_limits(air_ratio=lam, lowest_air_ratio=lowest)["air_ratio_below_minimum"]:
+        more.append(finding("air_ratio_below_minimum", air_ratio=lam, u95=2.0 * u, minimum=lowest))
+    more = [one for one in more if one.code not in {found.code for found in look.safety.findings}]
+    return replace(look, safety=Safety(in_order([*look.safety.findings, *more])))
 
 
 def _stood_in(visit: Visit) -> list[Assumed]:

@@ -35,7 +35,13 @@ class StageReading:
 
     def healthy_air_ratio(self) -> float:
         """Return lambda of the healthy heater here, mean over the draws that every question shares [-]."""
-        return float(self.healthy.air_ratio_full(self.site, self.fuel_density)[0])
+        return self.expected_air_ratio()[0]
+
+    def expected_air_ratio(self) -> tuple[float, float]:
+        """Return lambda of the healthy heater here and its standard uncertainty [-]."""
+        drawn = self.healthy.at(self.site, self.fuel_density).air_ratio[0]
+        mean = float(drawn.mean())
+        return mean, float(np.hypot(drawn.std(), mean * self.healthy.u["air_ratio"]))
 
 
 def stage_reading(reading: Values, healthy: HealthyStage, other: HealthyStage | None, several: bool) -> StageReading:

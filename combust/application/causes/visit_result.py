@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from combust.domain.limits import Finding, cautions
 from combust.domain.result import Assumed, Result, Rows, text_of_rows
@@ -77,7 +77,10 @@ class Adjustment:
 
 @dataclass(frozen=True, slots=True)
 class VisitResult(Result):
-    """What one visit means. ``stop`` holds the stop conditions, ``findings`` the rest."""
+    """What one visit means. ``stop`` holds the stop conditions, ``findings`` the rest.
+
+    ``expected_healthy`` holds, for each stage, ``air_ratio`` and ``air_ratio_u`` [-] of the healthy heater here.
+    """
 
     visit_id: str
     heater_id: str | None
@@ -96,6 +99,7 @@ class VisitResult(Result):
     assumed: tuple[Assumed, ...]
     seed: int
     why_no_adjust: str = ""
+    expected_healthy: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
 
     @property
     def safety(self) -> Safety:
@@ -114,6 +118,9 @@ class VisitResult(Result):
             rows.append(("not valid", "only sample and instrument are judged: mend them and read again"))
         if not self.fits:
             rows.append(("not explained", "nothing here explains the reading: check numbers and profile first"))
+        for stage, when_healthy in self.expected_healthy.items():
+            lam, u = when_healthy["air_ratio"], when_healthy["air_ratio_u"]
+            rows.append((f"healthy, {stage} stage", f"lambda {lam:.2f} ± {2.0 * u:.2f} (95 %) is to be expected here"))
         for one in self.causes:
             if one.probability >= LEAST_SHOWN:
                 much = f"  {one.severity.text}" if one.severity else ""

@@ -31,9 +31,14 @@ def _card(site: str, part: pd.DataFrame) -> dict[str, Any]:
         lines.append(f"HEATER OFF here: {_names(alike)}. {why}")
     smoky = on["decision"] == "trim_first"
     lines += _smoky(on[smoky])
-    if not smoky.all():
-        lines.append(f"Heater allowed here by the unit's own limit: {_names(on[~smoky])}.")
-        lines += _numbers(on[~smoky])
+    unknown, known = on[on["decision"] == "look_up"], on[~on["decision"].isin(["trim_first", "look_up"])]
+    if len(unknown):
+        lines.append(
+            f"No altitude limit was entered for {_names(unknown)}: look it up in the unit's own document first."
+        )
+    if len(known):
+        lines.append(f"Heater allowed here by the unit's own limit: {_names(known)}.")
+        lines += _numbers(known)
     if len(on):
         lines.append(f"Heater fuel for the coldest night: up to {on['fuel_l_per_night'].max():.1f} l for each vehicle.")
     chilly = on[on["heat_short"]]

@@ -20,6 +20,7 @@ RULES = ("heater_limit", "design_night", "mildest_night")
 DECISIONS = {
     "as_is": "runs as it is",
     "trim_first": "within the unit's own limit, but lambda falls below the minimum: not to be run untrimmed here",
+    "look_up": "the unit's own altitude limit is not entered: look it up in its document before the heater runs here",
     "compensate": "needs a compensation kit that its own document allows; heater off here until then",
     "compensated": "compensation fitted, within the limit of its document",
     "check_document": "limit with compensation is not entered: read the unit's document; heater off here until then",
@@ -67,17 +68,19 @@ def decision_columns(frame: pd.DataFrame, policy: Policy) -> dict[str, Any]:
     # What is fitted holds lambda at the baseline's; without it lambda follows the air.
     lowest = np.where(fitted, frame["base_air_ratio"].to_numpy(), lowest)
     margin = lowest - frame["minimum_air_ratio"].to_numpy()
-    above = own_limits(height_m=height, height_limit_m=limit)["above_heater_limit"]
+    beyond = own_limits(height_m=height, height_limit_m=limit, height_judged=True)
+    above = beyond["above_heater_limit"]
     decision = np.select(
         [
-            np.isnan(limit),
+            beyond["heater_limit_missing_high"],
             above & ~fitted,
             above & fitted & np.isnan(fitted_limit),
             above & fitted & (height > fitted_limit),
             above & fitted,
             ~fitted & (margin < 0.0),
+            beyond["heater_limit_unknown"],
         ],
-        ["limit_missing", "compensate", "check_document", "barred", "compensated", "trim_first"],
+        ["limit_missing", "compensate", "check_document", "barred", "compensated", "trim_first", "look_up"],
         default="as_is",
     )
     low_stage_holds = frame["air_ratio_low_stage_lowest"].to_numpy() >= frame["minimum_air_ratio"].to_numpy()
@@ -181,7 +184,7 @@ def reasons(frame: pd.DataFrame) -> list[str]:
 def _reason(row: Any) -> str:
     limit = row.heater_altitude_limit_m
     place = f"{row.altitude_m:.0f} m at {row.site_id}"
-    if row.decision == "limit_missing":
+    if np.isnan(limit):
         text = f"{place}; the unit's own altitude limit is not entered"
     elif row.decision in ("as_is", "trim_first"):
         text = f"{place} is {limit - row.altitude_m:.0f} m below the unit's own limit of {limit:.0f} m"

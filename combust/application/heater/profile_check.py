@@ -130,6 +130,8 @@ def _not_given(heater: Heater) -> Iterator[str]:
 
 
 def _missing_findings(heater: Heater) -> Iterator[Finding]:
+    if heater.limits.altitude_m is None:
+        yield finding("heater_limit_unknown")
     for name in heater.stages:
         if heater.baseline_of(name) is None:
             yield finding("no_baseline", stage=name)

@@ -36,6 +36,9 @@ AIMS = {
     key: Field(key, meaning=meaning, low=0.8, high=5.0, hint="Small heaters run at about 1.3 to 2.")
     for key, meaning in (("minimum_air_ratio", "lowest lambda accepted"), ("keep_air_ratio", "lambda to keep"))
 }
+# What a trim would give, and what is said about trims: nothing of it where the heater must not burn.
+OF_A_TRIM = ("useful_heat_kw", "useful_heat_full_kw", "air_out_temp_trimmed_c")
+ABOUT_A_TRIM = ("no_upward_trim", "blower_limit_unknown", "blower_trim_beyond", "fuel_trim_beyond")
 VERDICT_TEXTS = {
     "as_expected_here": "The site explains this reading; it gives no reason of its own to look for a fault.",
     "richer_than_expected": "Richer than the site explains: look for a cause (combust cause).",
@@ -125,6 +128,8 @@ def site_effect(
     values["findings"] = in_order([*stops, *site_findings(base, site, values)])
     if not Safety(values["findings"]).allows(("burning",)):
         values.update({key: None for key in values if "_trim_" in key and not key.endswith("limit_pct")})
+        values.update(dict.fromkeys(OF_A_TRIM))
+        values["findings"] = tuple(one for one in values["findings"] if one.code not in ABOUT_A_TRIM)
     return SiteEffect(**values, assumed=tuple(assumed))
 
 

@@ -25,7 +25,7 @@ class SiteEffect(Result):
     The plain names (``air_ratio``, ``fuel_trim_pct``, ``o2_dry_pct``, ``useful_heat_kw``) follow from dry-air density
     alone; ``_with_fuel_density`` and ``_full`` add the two further terms. ``useful_heat_kw`` is the
     heat with the fuel trimmed to keep lambda, ``useful_heat_untrimmed_kw`` the heat without a trim. Where the heater
-    must not burn, every trim is withheld.
+    must not burn, every trim and what it would give is withheld.
     """
 
     density_ratio: float
@@ -132,9 +132,9 @@ def _trim(by_density: float | None, full: float | None, u: float | None) -> str:
 def _heat_lines(one: SiteEffect) -> Rows:
     rise = f"{one.heating_air_rise_factor:.2f} times the baseline's"
     if one.air_out_temp_c is not None:
-        rise += (
-            f": {one.air_out_temp_c:.0f} °C at the outlet, {_shown(one.air_out_temp_trimmed_c, 0, '°C')} when trimmed"
-        )
+        rise += f": {one.air_out_temp_c:.0f} °C at the outlet"
+        if one.air_out_temp_trimmed_c is not None:
+            rise += f", {one.air_out_temp_trimmed_c:.0f} °C when trimmed"
     rows = [("rise of the heating air, not trimmed", rise)]
     if one.useful_heat_kw is not None:
         rows += [

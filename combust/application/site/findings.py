@@ -30,15 +30,12 @@ def site_findings(base: HealthyStage, site: Site, values: Mapping[str, Any]) -> 
 def _limit_findings(base: HealthyStage, site: Site, values: Mapping[str, Any]) -> list[Finding]:
     if base.heater is None:
         return []
-    limit_m = values["heater_altitude_limit_m"]
-    if limit_m is None:
-        return [finding("heater_limit_unknown")]
-    entered = math.nan if site.altitude_m is None else site.altitude_m
-    height = float(height_at_least(entered, site.pressure))
-    if own_limits(height_m=height, height_limit_m=limit_m)["above_heater_limit"]:
-        source = base.heater.limits.source or "source not stated"
-        return [finding("above_heater_limit", altitude_m=height, limit_m=limit_m, source=source)]
-    return []
+    known, entered = values["heater_altitude_limit_m"], site.altitude_m
+    limit_m = math.nan if known is None else known
+    height = float(height_at_least(math.nan if entered is None else entered, site.pressure))
+    beyond = own_limits(height_m=height, height_limit_m=limit_m, height_judged=True)
+    source = base.heater.limits.source or "source not stated"
+    return [finding(code, altitude_m=height, limit_m=limit_m, source=source) for code, at in beyond.items() if at]
 
 
 def _air_ratio_findings(values: Mapping[str, Any]) -> list[Finding]:

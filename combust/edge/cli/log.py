@@ -50,6 +50,10 @@ def command() -> None:
 TEXTS = {"adjustment": "adjustments", "not_checked": "not_checked", "note": "notes"}
 
 
+# What a reading of the worst CO of a series has in common with its steady mean.
+KEPT = ("heater_id", "taken_at", "phase", "location", "fuel", "stage", "probe_leak_test")
+
+
 @command.command("add", short_help="Add a reading, checks, work or a whole table to a visit.")
 @click.argument("book", metavar="BOOK")
 @field_options(HEAD.values())
@@ -98,6 +102,9 @@ def add_command(
     reading = Reading(**values)
     content = {key: value for key, value in reading.items() if key != "visit_id"}
     entries = entries_of(content)
+    if series and series.worst:  # the stop of the series stands in the record too, not only its steady mean
+        same = {key: value for key, value in content.items() if key in KEPT}
+        entries += entries_of({**same, **series.worst, "note": "The CO of the series that is a stop condition."})
     entries += [(kind, None, {"text": text.strip()}) for kind, many in texts.items() for text in many if text.strip()]
     entries += [("check", None, _check_of(text)) for text in checks]
     entries += [("event", None, {"event": EVENT.checked(word), "at": reading.taken_at}) for word in events]

@@ -15,7 +15,7 @@ import click
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import Field, as_number
 from combust.data.units import in_our_unit
-from combust.data.vocabulary import foreign_keys, input_keys, quantities, quantity
+from combust.data.vocabulary import foreign_keys, input_keys, inputs, quantities, quantity
 from combust.domain.reading import check_values
 from combust.domain.safety import Safety, of_all
 
@@ -153,14 +153,22 @@ def values_of(options: dict[str, Any]) -> dict[str, Any]:
 
 def worst_of(options: dict[str, Any]) -> dict[str, Any]:
     """Return one value for each option, of repeats the highest that can be read: stop conditions are judged on it."""
+    from combust.edge.tables.cells import read_cell
+
     worst: dict[str, Any] = {}
+    too_much: dict[str, float] = {}
     for key, given in options.items():
         texts = list(given) if isinstance(given, tuple) else [given]
         good = [text for text in texts if text is not None and quantity_accepts(key, text)]
-        refused = [quantity(key).for_stops(as_number(text) or 0.0) for text in texts if key in input_keys() and text]
-        too_much = [number for number in refused if not math.isnan(number)]
-        worst[key] = too_much[0] if too_much else max(good, key=lambda text: as_number(text) or 0.0, default=None)
-    return worst
+        worst[key] = max(good, key=lambda text: as_number(text) or 0.0, default=None)
+        ours, convert = in_our_unit(key, inputs())
+        for cell in (read_cell(str(text)) for text in texts if text and ours in inputs()):
+            number = convert(cell.number) if convert else cell.number
+            counted = inputs()[ours].for_stops(number, at_least=cell.bound == ">")
+            if not math.isnan(counted):  # over the range, as in a table: 2000 and more
+                too_much[ours] = max(counted, too_much.get(ours, 0.0))
+                worst[key] = None
+    return worst | too_much
 
 
 @contextmanager

@@ -6,7 +6,9 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from combust.application.causes.catalogue import shipped_priors
 from combust.application.reading.result import interpret
+from combust.data.errors import CombustError
 from combust.domain.catalogue import Catalogue
 from combust.domain.reading import Reading
 from combust.edge.cli.answer import Answer, answers
@@ -35,7 +37,10 @@ def command(instrument_class: str | None, catalogue: Catalogue | None, **options
     \b
     Next: combust cause --help     (which fault it may be)
     """
-    result = interpret(Reading(**values_of(options)), instrument=instrument_class, catalogue=catalogue)
+    reading = Reading(**values_of(options))
+    if faults := shipped_priors().strip_down_faults(reading.strip_down):
+        raise CombustError(faults)
+    result = interpret(reading, instrument=instrument_class, catalogue=catalogue)
 
     def draw() -> Figure:
         from combust.edge.figures.gas_plane import draw_plane

@@ -96,7 +96,9 @@ def command(**options: Any) -> None:
     \b
     Next: combust fleet --help     (the same for every vehicle)
     """
-    with stops_of_refused({key: options[key] for key in READING if options.get(key)}):
+    with stops_of_refused(
+        {key: given for key, given in options.items() if given and in_our_unit(key, READING)[0] in READING}
+    ):
         stage, at_site = _arguments(options)
         if options["points"]:
             _points(options, healthy_stage(**stage))

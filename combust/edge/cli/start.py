@@ -76,8 +76,9 @@ def command(
     findings += [used] if used else []
     with output.told_first(calculation(*findings)):  # whatever is wrong with a file
         guide = interlocks(interlock_file)
-        if heater is not None:
-            return _timeline(Heater.load(heater), findings, guide, checklist, max(failed_starts, 1), **asked)
+        profile = None if heater is None else Heater.load(heater)
+        if profile is not None and not emergency:  # nothing about a restart beside an emergency
+            return _timeline(profile, findings, guide, checklist, max(failed_starts, 1), **asked)
     if not checklist and not emergency:
         raise click.UsageError("Give --heater FILE (or --checklist). combust profile new writes a profile.")
     notes = load_table("start_guide")["temperature_control"]["notes"]

@@ -37,6 +37,7 @@ from combust.edge.tables.table_map import MapLike, TableMap
 from combust.edge.tables.times import moment
 
 NEAR_FUELS = 100  # near matches take long: a column that holds no fuels at all gets them for its first cells only
+MOST_COUNTS = tuple(key for key, record in quantities().items() if record.stops_above)
 DATE, TIME = Field("date", "text", "day"), Field("time", "text", "clock time")
 
 

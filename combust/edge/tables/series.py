@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import datetime
 import math
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -15,8 +16,9 @@ from combust.application.visit.steady import SteadyResult, SteadyRule, steady_wi
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import Field
 from combust.data.vocabulary import inputs, quantities
-from combust.domain.limits import Finding
-from combust.edge.tables.reader import DATE, TIME, Rows, read_entries, read_table, reading_columns
+from combust.domain.limits import Finding, limit
+from combust.domain.safety import Safety, of_all
+from combust.edge.tables.reader import DATE, MOST_COUNTS, TIME, Entries, Rows, read_entries, read_table, reading_columns
 from combust.edge.tables.table_map import MapLike
 from combust.edge.tables.times import clock_seconds, moment_seconds
 
@@ -28,8 +30,9 @@ DAY_S = 86_400.0
 class Series:
     """A series: times [s], number columns by key, texts that are the same in every row, stage of each sample.
 
-    ``stops`` are the stop conditions of rows that were left out, of the last sample and of the cab at its worst;
-    ``notes`` what is to be told of the table.
+    ``stops`` are the stop conditions of rows that were left out, of the last sample, of the exhaust at its worst after
+    the start and of the cab at its worst; ``worst`` is the CO that they speak of [ppm] (empty without a stop), for the
+    record; ``notes`` what is to be told of the table.
     """
 
     times_s: Any
@@ -39,6 +42,7 @@ class Series:
     notes: tuple[str, ...]
     began: str | None
     stops: tuple[Finding, ...] = ()
+    worst: Mapping[str, float] = field(default_factory=dict)
 
 
 def read_series(path: str | Path, *, mapping: MapLike = None) -> Series:
@@ -73,7 +77,7 @@ def read_series(path: str | Path, *, mapping: MapLike = None) -> Series:
         raise CombustError(Fault("series", str(path), "missing", why="holds no usable row", hint=" ".join(notes[:2])))
     if key == "time":  # a clock that goes back by more than half a day has passed midnight
         times = times + DAY_S * np.cumsum(np.diff(times, prepend=times[0]) < -DAY_S / 2)
-    return _in_order(times, [values for _, values in entries.good], notes, tuple(entries.stops))
+    return _in_order(times, entries, notes)
 
 
 def _seconds(cell: Any, key: str) -> Any:
@@ -82,7 +86,8 @@ def _seconds(cell: Any, key: str) -> Any:
     return clock_seconds(cell) if key == "time" else moment_seconds(cell)
 
 
-def _in_order(times: Any, samples: list[dict[str, Any]], notes: list[str], stops: tuple[Finding, ...]) -> Series:
+def _in_order(times: Any, entries: Entries, notes: list[str]) -> Series:
+    samples = [values for _, values in entries.good]
     if np.any(np.diff(times) < 0.0):
         notes.append("The samples were not in the order of time: sorted.")
     order = np.argsort(times, kind="stable")
@@ -100,10 +105,43 @@ def _in_order(times: Any, samples: list[dict[str, Any]], notes: list[str], stops
         elif key != "stage" and len(words := {cell for cell in cells if cell}) == 1:
             constant[key] = words.pop()
     stage = [row.get("stage") for row in rows] if any("stage" in row for row in rows) else None
-    # Steady or not: the exhaust as it is at the last sample (a start has a peak of CO), the cab at its worst.
-    cab = {key: np.nanmax(columns[key], initial=0.0) for key in ("cab_co_in_ppm",) if key in columns}
-    stops += safety_of(rows[-1] | cab).without_place().stops
-    return Series(times - times[0], columns, stage, constant, tuple(notes), rows[0].get("taken_at"), stops)
+    times = times - times[0]
+    stops, worst = _at_worst(times, rows, columns, entries, notes)
+    return Series(times, columns, stage, constant, tuple(notes), rows[0].get("taken_at"), stops, worst)
+
+
+def _at_worst(
+    times: Any, rows: list[dict[str, Any]], columns: dict[str, Any], entries: Entries, notes: list[str]
+) -> tuple[tuple[Finding, ...], dict[str, float]]:
+    """Return (stop conditions, the CO they speak of), steady or not; a high peak at the start is added to the notes.
+
+    The cab counts at its worst, the exhaust at its worst after the start (which has a peak of CO) and at the end.
+    """
+    worst = {key: float(np.nanmax(columns[key], initial=0.0)) for key in ("cab_co_in_ppm",) if key in columns}
+    nothing = np.full(len(times), math.nan)
+    minutes = columns.get("minutes_since_ignition", nothing)
+    minutes = np.where(np.isnan(minutes), times / 60.0, minutes)
+    exhaust = np.nan_to_num(np.fmax(columns.get("co_dry_ppm", nothing), columns.get("co_wet_ppm", nothing)))
+    started = minutes >= limit("steady_minutes")
+    place = int(np.argmax(np.where(started, exhaust, 0.0))) if started.any() else len(times) - 1
+    early = int(np.argmax(np.where(started, 0.0, exhaust)))
+    if exhaust[early] > limit("exhaust_co_stop") and not started[early] and early != len(times) - 1:
+        told = f"{exhaust[early]:.0f} ppm CO in the exhaust at {times[early]:.0f} s is above a stop limit"
+        notes.append(f"WARNING: {told}; as a peak of the start it does not count, at any other time it is a stop.")
+    judged = [(row, safety_of(row | worst).without_place()) for row in (rows[place], rows[-1])]
+    stops = of_all([Safety(tuple(entries.stops)), *(safety for _, safety in judged)]).stops
+    if not stops:
+        return (), {}
+    if exhaust[place] > limit("exhaust_co_stop"):
+        notes.append(f"The stop counts the exhaust at {times[place]:.0f} s: {exhaust[place]:.0f} ppm CO.")
+    for key in MOST_COUNTS:
+        counted = [rows[place], rows[-1], worst, *(values for _, values, _ in entries.stopped)]
+        if known := [values[key] for values in counted if key in values]:
+            worst[key] = max(known)
+    if "exhaust_co_high" not in (codes := {one.code for one in stops}) and "exhaust_co_air_free_high" in codes:
+        diluted = [row for row, safety in judged if "exhaust_co_air_free_high" in {one.code for one in safety.stops}]
+        worst |= {key: row[key] for row in diluted[-1:] for key in ("o2_dry_pct", "co_dry_ppm") if key in row}
+    return stops, worst
 
 
 def judge_series(series: Series, rule: SteadyRule | None = None) -> tuple[SteadyResult, dict[str, Any] | None]:

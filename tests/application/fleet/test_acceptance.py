@@ -8,9 +8,13 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from combust.application.causes.rank import rank_causes
 from combust.application.fleet.policy import Policy
 from combust.application.fleet.reassign import COST_MOVE
+from combust.application.heater.profile_check import check_heater
+from combust.application.site.effect import site_effect
 from combust.data.errors import CombustError
+from combust.domain.site import Site
 from combust.edge.tables.fleet import plan_fleet
 from combust.kernel import cab, wiring
 from tests.application.fleet import worked
@@ -277,3 +281,20 @@ def test_vehicles_begin_with_safety_and_hold_no_trim_where_the_heater_stays_off(
     for name in ("fuel_trim_pct", "fuel_trim_full_pct", "blower_trim_pct", "blower_trim_full_pct"):
         assert frame.loc[off, name].isna().all()
         assert frame.loc[~off, name].notna().all()
+
+
+@pytest.mark.practice
+@pytest.mark.parametrize(
+    ("height", "decision", "state"), [(900, "look_up", "not_judged"), (1850, "limit_missing", "heater_off")]
+)
+def test_a_limit_that_was_not_entered_is_judged_alike_by_all(height: float, decision: str, state: str) -> None:
+    """A document that nobody looked up permits nothing: fleet, site, causes and the check of the profile say so."""
+    unlimited = worked.heater(None)
+    sites = worked.sites().iloc[:1].assign(altitude_m=height)
+    row = plan_fleet(worked.vehicles().iloc[:1], sites, heaters={"limit_1400": unlimited}).vehicles.iloc[0]
+    assert (row["decision"], row["safety"]) == (decision, state)
+    assert "nan" not in row["reason"]
+    assert site_effect(unlimited, Site(height, None, -12.0)).safety.state == state
+    seen = {"o2_dry_pct": 8.2, "co2_dry_pct": 9.2, "co_dry_ppm": 40, "altitude_m": height, "location": "outdoors"}
+    assert rank_causes(unlimited, seen).safety.state == state
+    assert "heater_limit_unknown" in {one.code for one in check_heater(unlimited).findings}
