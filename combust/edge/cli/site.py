@@ -76,7 +76,7 @@ NUMBERS = {
 @click.option("--figure", metavar="FILE", help="Draw that table as a map (.png or .svg).")
 @click.option("--ceiling-figure", metavar="FILE", help="Draw the highest site against temperature (.png or .svg).")
 @click.option("--points", metavar="FILE", help="Derate points, CSV or Parquet (or a folder of it): altitude_m, temp_c.")
-@click.option("--points-out", metavar="FILE", help="Where the derated points go (with Dask: a folder).")
+@click.option("--points-out", metavar="FILE", help="Where the derated points go, .parquet (with Dask: a folder).")
 @click.option("--scheduler", metavar="ADDRESS", help="Dask scheduler for --points, like tcp://host:8786.")
 @click.option("--workers", type=click.IntRange(1, 1024), help="Use so many local Dask workers for --points.")
 @table_options

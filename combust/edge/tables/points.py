@@ -169,8 +169,16 @@ def derate_points(
         Address of a running scheduler, ``tcp://host:port``; its workers must see the same files.
     workers : int, optional
         How many local worker processes to start without one.
+
+    Raises
+    ------
+    CombustError
+        ``out`` ends in something else than ``.parquet``, and is no folder; nothing there to read.
     """
     files, target, how = table_files(source), Path(out), TableMap.of(mapping)
+    if target.suffix not in ("", ".parquet") and not target.is_dir():
+        why, hint = "ends in no .parquet: derated points are written as Parquet", f"Write it like {target.stem}.parquet"
+        raise CombustError(Fault("points_out", str(out), "format", why=why, hint=hint))
     if scheduler is None and workers is None:
         single = len(files) == 1 and target.suffix == ".parquet"
         places = [target if single else target / one.with_suffix(".parquet").name for one in files]
