@@ -163,6 +163,10 @@ def test_units_by_heading_and_refusals(tmp_path: Path) -> None:
     assert out["dry_air_density_ratio"].iloc[1] == pytest.approx(0.842, abs=5e-4)
     with pytest.raises(CombustError, match="no Parquet file"):
         points.derate_points(tmp_path / "none.parquet", tmp_path / "x.parquet", BASE.surface)
+    for name in ("pt.out.csv", "pt.PARQUET", "pt.csv"):
+        with pytest.raises(CombustError, match=r"ends in no \.parquet"):
+            points.derate_points(tmp_path / "feet.parquet", tmp_path / name, BASE.surface)
+        assert not (tmp_path / name).exists()
     frame[["altitude_ft"]].to_parquet(tmp_path / "bare.parquet", index=False)
     with pytest.raises(CombustError, match="lacks a column"):
         points.derate_points(tmp_path / "bare.parquet", tmp_path / "x.parquet", BASE.surface)

@@ -102,8 +102,20 @@ def test_site_writes_table_figures_and_points(tmp_path: Path, capsys: pytest.Cap
     points = ("--points", tmp_path / "p.parquet", "--points-out", tmp_path / "q.parquet")
     code, out, _ = run(capsys, "site", "--heater", profile, *points)
     assert code == 0
-    assert out.startswith("2 points: 2 told")
-    assert pd.read_parquet(tmp_path / "q.parquet")["air_ratio"].is_monotonic_decreasing
+    assert out.startswith("STOP. HEATER OFF at 1 of 2 points")
+    assert "2 points: 2 told" in out
+    derated = pd.read_parquet(tmp_path / "q.parquet")
+    assert derated["air_ratio"].is_monotonic_decreasing
+    assert derated.columns[0] == "safety"
+    assert derated["safety"].tolist() == ["not_judged", "heater_off"]  # its own limit: 1350 m
+    code, out, _ = run(capsys, "site", "--heater", profile, *points, "--strict", "--json")
+    assert (code, next(iter(json.loads(out)))) == (4, "safety")
+    table = pd.read_csv(tmp_path / "t.csv")
+    assert table.columns[0] == "safety"
+    above = table["altitude_m"] > 1350
+    assert (table["safety"] == "heater_off").equals(above)
+    assert table.loc[above, ["fuel_trim_pct", "blower_trim_full_pct"]].isna().all(axis=None)
+    assert table.loc[~above, "fuel_trim_pct"].notna().all()
 
 
 @pytest.fixture(scope="module")

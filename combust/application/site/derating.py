@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from combust.application.heater.healthy import HealthyStage
+from combust.application.site.findings import RowLimits
+from combust.domain.safety import STATES
 from combust.kernel.air import pressure_from_altitude
 from combust.kernel.altitude import LambdaAtSite, blower_trim_to_keep, fuel_trim_to_keep
 from combust.kernel.flue_gas import flue_gas_moles
@@ -66,7 +68,7 @@ def derating_columns(base: HealthyStage, altitude_m: Any, intake_temp_c: Any) ->
 
 
 def derating_table(base: HealthyStage, *, altitude_m: Any = HEIGHTS_M, intake_temp_c: Any = TEMPS_C) -> pd.DataFrame:
-    """Return the derating over every pair of height and temperature as a frame.
+    """Return the derating over every pair of height and temperature as a frame: safety first, no trim where it is off.
 
     Parameters
     ----------
@@ -89,4 +91,9 @@ def derating_table(base: HealthyStage, *, altitude_m: Any = HEIGHTS_M, intake_te
     height, temp = np.meshgrid(
         np.asarray(altitude_m, dtype=float), np.asarray(intake_temp_c, dtype=float), indexing="ij"
     )
-    return pd.DataFrame(derating_columns(base, height.ravel(), temp.ravel()))
+    table = pd.DataFrame(derating_columns(base, height.ravel(), temp.ravel()))
+    states = np.array(STATES)[RowLimits.of(base).ranks(table["altitude_m"], table["air_ratio_full"])]
+    trims = [name for name in table if "_trim_" in name]
+    table.loc[states == "heater_off", trims] = np.nan
+    table.insert(0, "safety", states)
+    return table

@@ -4,13 +4,43 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import Any
 
 from combust.application.heater.healthy import HealthyStage
 from combust.application.safety import height_at_least, own_limits
 from combust.domain.limits import Finding, finding, in_order, limit
+from combust.domain.safety import ranks_of
 from combust.domain.site import Site
 from combust.kernel import altitude
+
+
+@dataclass(frozen=True, slots=True)
+class RowLimits:
+    """What rows of heights are judged by: the heater's own limit [m] (NaN = not known), whether there is a heater."""
+
+    height_limit_m: float
+    lowest_air_ratio: float
+    height_judged: bool
+
+    @classmethod
+    def of(cls, base: HealthyStage) -> RowLimits:
+        """Return the limits of a stage; without a minimum of its own the watch-point of the trade counts."""
+        own = base.heater.limits if base.heater else None
+        height, lowest = (None, None) if own is None else (own.altitude_m, own.air_ratio_min)
+        lowest = limit("air_ratio_soot") if lowest is None else lowest
+        return cls(math.nan if height is None else height, lowest, own is not None)
+
+    def ranks(self, height_m: Any, air_ratio: Any) -> Any:
+        """Return the rank of the safety state of each row; a calculation is never more than not judged."""
+        beyond = own_limits(
+            height_m=height_m,
+            height_limit_m=self.height_limit_m,
+            air_ratio=air_ratio,
+            lowest_air_ratio=self.lowest_air_ratio,
+            height_judged=self.height_judged,
+        )
+        return ranks_of({**beyond, "calculation_only": True})
 
 
 def site_findings(base: HealthyStage, site: Site, values: Mapping[str, Any]) -> tuple[Finding, ...]:

@@ -15,12 +15,14 @@ from combust.application.heater.baseline import healthy_stage
 from combust.application.heater.healthy import HealthyStage
 from combust.application.site.effect import AIMS, site_effect
 from combust.application.site.effect_result import SiteEffect
+from combust.application.site.findings import RowLimits
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import Field, check_fields
 from combust.data.units import in_our_unit
 from combust.data.vocabulary import quantity
 from combust.domain.catalogue import get_fuel, load_fuels
 from combust.domain.heater import Heater
+from combust.domain.limits import finding
 from combust.domain.reading import check_values
 from combust.domain.safety import calculation
 from combust.domain.site import Site
@@ -74,7 +76,7 @@ NUMBERS = {
 @click.option("--figure", metavar="FILE", help="Draw that table as a map (.png or .svg).")
 @click.option("--ceiling-figure", metavar="FILE", help="Draw the highest site against temperature (.png or .svg).")
 @click.option("--points", metavar="FILE", help="Derate points, CSV or Parquet (or a folder of it): altitude_m, temp_c.")
-@click.option("--points-out", metavar="FILE", help="Where the derated points go (with Dask: a folder).")
+@click.option("--points-out", metavar="FILE", help="Where the derated points go, .parquet (with Dask: a folder).")
 @click.option("--scheduler", metavar="ADDRESS", help="Dask scheduler for --points, like tcp://host:8786.")
 @click.option("--workers", type=click.IntRange(1, 1024), help="Use so many local Dask workers for --points.")
 @table_options
@@ -201,9 +203,18 @@ def _points(options: dict[str, Any], base: HealthyStage) -> None:
     from combust.edge.tables.points import derate_points
 
     out, chosen = Path(options["points_out"]), {key: options[key] for key in ("scheduler", "workers", "mapping")}
-    derate = partial(derate_points, options["points"], out, base.surface, **chosen)
+    derate = partial(derate_points, options["points"], out, base.surface, limits=RowLimits.of(base), **chosen)
     counts = with_progress("Points", lambda show: derate(progress=show))
-    facts = {"rows": counts.rows, "with_lambda": counts.with_lambda, "without": counts.without, "out": str(out)}
+    stops = [finding("points_off", count=counts.off, rows=counts.rows)] if counts.off else []
+    safety = calculation(*stops)
+    output.tell_safety(safety, as_json=options["as_json"])
+    facts = {
+        "safety": safety.to_dict(),
+        "rows": counts.rows,
+        "with_lambda": counts.with_lambda,
+        "without": counts.without,
+        "out": str(out),
+    }
     if options["as_json"]:
         output.say_json(facts)
     else:
@@ -212,5 +223,6 @@ def _points(options: dict[str, Any], base: HealthyStage) -> None:
         )
         output.tell_notes(counts.why)
         click.echo(f"Results: {out}")
-    output.tell_rest(calculation())
+    output.tell_rest(safety)
     sys.stderr.flush()
+    output.leave_strict(options["strict"], safety.findings)

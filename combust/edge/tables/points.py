@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import math
 import os
 import signal
 import threading
@@ -19,8 +20,11 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from combust.application.fleet.points import NO_POINTS, RouteSums, RouteUse
+from combust.application.safety import height_at_least
+from combust.application.site.findings import RowLimits
 from combust.data.errors import CombustError, Fault, missing_extra, shorten
 from combust.data.fields import Field
+from combust.domain.safety import STATES
 from combust.edge import interrupt
 from combust.edge.tables.fleet import sum_table
 from combust.edge.tables.reader import Rows, Table, read_table
@@ -43,16 +47,18 @@ MOST_TOLD = 3
 PLAIN: dict[str, Any] = {"compression": "none", "use_dictionary": False, "write_statistics": False}
 LOG_VARIABLE = "DASK_LOGGING"
 QUIET = "{'distributed': 'critical', 'tornado.application': 'critical'}"
+NO_HEATER = RowLimits(math.nan, math.nan, False)
 Progress = Callable[[int, int], None]
 
 
 @dataclass(frozen=True, slots=True)
 class PointCounts:
-    """Rows read, rows with lambda, rows without; ``why`` tells of the first cells that could not be used."""
+    """Rows read, with lambda, without, where the heater stays off; ``why`` tells of the first cells not used."""
 
     rows: int = 0
     with_lambda: int = 0
     why: tuple[str, ...] = ()
+    off: int = 0
 
     @property
     def without(self) -> int:
@@ -61,7 +67,7 @@ class PointCounts:
 
     def __add__(self, other: PointCounts) -> PointCounts:
         why = (*self.why, *other.why)[:MOST_TOLD]
-        return PointCounts(self.rows + other.rows, self.with_lambda + other.with_lambda, why)
+        return PointCounts(self.rows + other.rows, self.with_lambda + other.with_lambda, why, self.off + other.off)
 
 
 def point_table(source: Path, mapping: MapLike = None) -> Table:
@@ -85,15 +91,19 @@ def point_table(source: Path, mapping: MapLike = None) -> Table:
     return table
 
 
-def derate_rows(rows: Rows, surface: AltitudeSurface) -> tuple[Any, PointCounts]:
-    """Return an Arrow table of points with the five result columns added, and its counts."""
+def derate_rows(rows: Rows, surface: AltitudeSurface, limits: RowLimits = NO_HEATER) -> tuple[Any, PointCounts]:
+    """Return an Arrow table of points, safety first and the five result columns added, and its counts."""
     derated = lambda_from_surface(surface, **rows.values)
-    columns = [*rows.table.columns, *(pa.array(column) for column in derated)]
+    entered = [rows.values.get(key, np.nan) for key in ("altitude_m", "pressure_hpa")]
+    ranks = limits.ranks(height_at_least(*entered), derated.air_ratio_full)
+    states = pa.DictionaryArray.from_arrays(pa.array(ranks), pa.array(STATES))
+    columns = [states, *rows.table.columns, *(pa.array(column) for column in derated)]
     known = int(np.count_nonzero(derated.air_ratio == derated.air_ratio))
     first = sorted(rows.faults.of)[:MOST_TOLD]
     why = tuple(f"row {rows.lines[row]}: {rows.faults.text_of(row)}" for row in first)
-    result = pa.Table.from_arrays(columns, names=[*rows.table.column_names, *LambdaAtSite._fields])
-    return result, PointCounts(rows.table.num_rows, known, why)
+    result = pa.Table.from_arrays(columns, names=["safety", *rows.table.column_names, *LambdaAtSite._fields])
+    off = int(np.count_nonzero(ranks >= STATES.index("heater_off")))
+    return result, PointCounts(rows.table.num_rows, known, why, off)
 
 
 def derate_file(
@@ -103,6 +113,7 @@ def derate_file(
     surface: AltitudeSurface,
     mapping: MapLike = None,
     progress: Progress | None = None,
+    limits: RowLimits = NO_HEATER,
 ) -> PointCounts:
     """Derate one file of points (or some row groups of a Parquet file) into Parquet, in bounded memory.
 
@@ -118,7 +129,7 @@ def derate_file(
     counts, writing = PointCounts(), None
     with whole_file(out) as partial, ExitStack() as stack:
         for rows in table.blocks(groups):
-            result, part = derate_rows(rows, surface)
+            result, part = derate_rows(rows, surface, limits)
             counts = counts + part
             if writing is None:
                 writer = stack.enter_context(pq.ParquetWriter(partial, result.schema, **PLAIN))
@@ -145,6 +156,7 @@ def derate_points(
     workers: int | None = None,
     mapping: MapLike = None,
     progress: Progress | None = None,
+    limits: RowLimits = NO_HEATER,
 ) -> PointCounts:
     """Derate points to Parquet: in one process, or on Dask workers, a task for each few row groups.
 
@@ -157,23 +169,34 @@ def derate_points(
         Address of a running scheduler, ``tcp://host:port``; its workers must see the same files.
     workers : int, optional
         How many local worker processes to start without one.
+
+    Raises
+    ------
+    CombustError
+        ``out`` ends in something else than ``.parquet``, and is no folder; nothing there to read.
     """
     files, target, how = table_files(source), Path(out), TableMap.of(mapping)
+    if target.suffix not in ("", ".parquet") and not target.is_dir():
+        why, hint = "ends in no .parquet: derated points are written as Parquet", f"Write it like {target.stem}.parquet"
+        raise CombustError(Fault("points_out", str(out), "format", why=why, hint=hint))
     if scheduler is None and workers is None:
         single = len(files) == 1 and target.suffix == ".parquet"
         places = [target if single else target / one.with_suffix(".parquet").name for one in files]
-        parts = (derate_file(*both, None, surface, how, progress) for both in zip(files, places, strict=True))
+        parts = (derate_file(*both, None, surface, how, progress, limits) for both in zip(files, places, strict=True))
         return sum(parts, PointCounts())
     tasks = [
         (file.resolve(), (target / f"{file.stem}-{groups[0]:06d}.parquet").resolve(), groups)
         for file in files
         for groups in _group_runs(file)
     ]
-    return sum(_spread(_derate_task, tasks, (surface, how), scheduler, workers, progress), PointCounts())
+    return sum(_spread(_derate_task, tasks, (surface, how, limits), scheduler, workers, progress), PointCounts())
 
 
-def _derate_task(task: tuple[Path, Path, list[int]], shared: tuple[AltitudeSurface, TableMap]) -> PointCounts:
-    return derate_file(*task, *shared)
+def _derate_task(
+    task: tuple[Path, Path, list[int]], shared: tuple[AltitudeSurface, TableMap, RowLimits]
+) -> PointCounts:
+    surface, mapping, limits = shared
+    return derate_file(*task, surface, mapping, limits=limits)
 
 
 def _group_runs(file: Path) -> list[list[int]]:
