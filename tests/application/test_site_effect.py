@@ -84,7 +84,7 @@ def test_trim_options_and_their_limits() -> None:
     assert one.fuel_trim_pct == pytest.approx(-19.9, abs=0.05)
     assert 1.0 + one.blower_trim_pct / 100.0 == pytest.approx(1.25, abs=0.005)
     # 5000 of 4000 1/min: 25 % left; in full it needs more than the 24.8 % of dry-air density alone.
-    unit = site_effect(profile(limits={}), Site(3000.0, None, -20.0))
+    unit = site_effect(profile(limits={"altitude_m": 4000.0}), Site(3000.0, None, -20.0))
     assert unit.blower_trim_limit_pct == pytest.approx(25.0, abs=1e-9)
     assert "blower_trim_beyond" in {finding.code for finding in unit.findings}
     assert unit.fuel_trim_limit_pct == pytest.approx(100.0 * (0.11 / 0.25 - 1.0), abs=1e-9)

@@ -84,6 +84,7 @@ def profile(heater, rng, heater_id="heater-0001"):
         )
     return {
         "heater_id": heater_id,
+        "limits": {"altitude_m": 5000.0},
         "fuel": "diesel_b7",
         "nominal_v": 12,
         "blower": heater.hidden.blower,

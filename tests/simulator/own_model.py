@@ -23,7 +23,7 @@ def own_visits(engine, channels, seen, count, generator):
         parameters = engine.drawer.parameters(u, variant)
         expected = engine.model.expected(row, parameters, frozenset(channels))
         clean = {channel: float(expected[channel][0]) for channel in channels}
-        reading = _columns(clean, engine)
+        reading = {**SITE, **_columns(clean, engine)}
         found = ev.observations_of(0, reading, row, engine.model, engine.instrument)
         found.sort(key=lambda one: channels.index(one.channel))
         matrix = ev.covariance(found, [row], [engine.probe_cache(row)], engine.priors)
