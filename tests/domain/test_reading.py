@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from combust.data.errors import CombustError
 from combust.data.units import FOREIGN_UNITS
 from combust.data.vocabulary import input_keys, quantities, quantity
-from combust.domain.reading import Reading, check_values
+from combust.domain.reading import Reading, check_keys, check_values
 from tests.refusals import refusal
 
 
@@ -156,3 +156,11 @@ def test_any_mapping_is_read_or_refused_in_words(values: dict[str, object]) -> N
 @given(st.dictionaries(st.sampled_from(input_keys()), st.none() | st.just("") | st.just(float("nan"))))
 def test_nothing_measured_gives_an_empty_reading(values: dict[str, object]) -> None:
     assert check_values(values) == ({}, [])
+
+
+# 1 ft = 0.3048 m and 0 °C = 32 °F by definition; 1 vol % = 10 000 ppm.
+@pytest.mark.hand
+def test_keys_in_other_units_come_in_by_their_definition() -> None:
+    checked, refused = check_keys({"altitude_ft": 1000.0, "flue_temp_f": 572.0, "co_dry_pct": 0.015})
+    assert not refused
+    assert checked == pytest.approx({"altitude_m": 304.8, "flue_temp_c": 300.0, "co_dry_ppm": 150.0}, rel=1e-12)

@@ -14,7 +14,7 @@ import pytest
 import combust
 from combust.domain.heater import Heater
 from combust.domain.limits import Finding, in_order
-from combust.domain.result import Assumed, Result, assume, plain
+from combust.domain.result import UNTOLD, Assumed, Result, assume, plain, shown
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,3 +122,20 @@ def test_stages_and_baselines_are_found_by_name() -> None:
     assert heater.baseline_of("high") is only
     with pytest.raises(ValueError, match="is no stage of this heater"):
         heater.stage_of("middle")
+
+
+# Hand: 2 x 0.02 = 0.04 and 2 x 0.5 = 1.0; a number that is not there has no spread.
+@pytest.mark.hand
+@pytest.mark.parametrize(
+    ("value", "pattern", "unit", "u", "said"),
+    [
+        (1.6004, ".2f", "", 0.02, "1.60 ± 0.04 (95 %)"),
+        (-19.94, "+.1f", "%", 0.5, "-19.9 ± 1.0 % (95 %)"),
+        (300.0, ".0f", "°C", None, "300 °C"),
+        (None, ".2f", "", None, UNTOLD),
+    ],
+)
+def test_a_number_is_shown_with_its_half_width(
+    value: float | None, pattern: str, unit: str, u: float | None, said: str
+) -> None:
+    assert shown(value, pattern, unit, u=u) == said
