@@ -231,10 +231,10 @@ def test_every_number_of_every_entrance_comes_from_one_function(
     entrance: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Were there a second reader anywhere, its number would not be 42."""
-    assert ENTRANCES[entrance](tmp_path, "150", ".") == pytest.approx(150.0, abs=0.9)
+    assert ENTRANCES[entrance](tmp_path, "150", ".") == pytest.approx(150.0, rel=1e-6)
     monkeypatch.setattr(cells, "as_number", lambda text: 42.0 if text == "150" else float(text))
     monkeypatch.setattr("combust.edge.tables.convert.plain_numbers", lambda column, decimal: None)
-    assert ENTRANCES[entrance](tmp_path, "150", ".") == pytest.approx(42.0, abs=0.9)
+    assert ENTRANCES[entrance](tmp_path, "150", ".") == pytest.approx(42.0, rel=1e-6)
 
 
 CO = {**READING, "altitude_m": "150", "co_dry_ppm": "?", "location": "outdoors"}
