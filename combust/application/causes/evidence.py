@@ -176,7 +176,10 @@ def covariance(
     for position, one in enumerate(found):
         row, response = rows[one.row], responses[one.row].get(one.channel)
         stage = row.healthy.name
-        diagonal[position] = one.scatter**2 + spread.get(one.channel, 0.0) ** 2
+        diagonal[position] = one.scatter**2
+        if one.channel in spread:
+            # Repeats of a row see the same heater: their model is off by the same amount.
+            loadings[("spread", stage, row.arrangement, one.channel)][position] += spread[one.channel]
         if one.shared:
             loadings[("instrument", one.channel)][position] += one.shared
         key = "air_ratio" if one.channel in ("lambda_o2", "lambda_co2") else one.channel

@@ -39,7 +39,7 @@ from combust.kernel.working_point import (
 )
 
 SITES_AT_ONCE = 64  # x draws: what the processor's cache holds
-PATH = ("steepness", "intake_share", "exhaust_share", "hot_share", "exponent", "air_side", "shaft")
+PATH = ("steepness", "intake_share", "exhaust_share", "hot_share", "exponent", "air_side", "shaft", "radiated")
 
 
 class Trimmed(NamedTuple):
@@ -133,7 +133,7 @@ class HealthyStage:
     def assumed_structure(self) -> tuple[Assumed, ...]:
         """Return the middle 90 % of each prior of the air path that was drawn from."""
         rows, known = self.priors["structure"], known_structure(self.heater)
-        names = [f"steepness_{known['blower']}", "intake_to_burner", "hot_share", "exponent", "air_side"]
+        names = [f"steepness_{known['blower']}", "intake_to_burner", "hot_share", "exponent", "air_side", "radiated"]
         names.append("exhaust_to_burner" if known["port_ratio"] is None else "exhaust_to_intake_given_ports")
         return tuple(assume(name, middle_90(rows[name]), rows[name]["origin"]) for name in names)
 
