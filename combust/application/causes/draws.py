@@ -13,7 +13,15 @@ from typing import Any
 import numpy as np
 
 from combust.application.causes.catalogue import HEALTHY, Priors
-from combust.application.heater.structure import STRUCTURE, Parameters, known_structure, scaled, share_of, structure_of
+from combust.application.heater.structure import (
+    STRUCTURE,
+    Parameters,
+    bent,
+    known_structure,
+    scaled,
+    share_of,
+    structure_of,
+)
 from combust.data.tables import load_table
 from combust.domain.catalogue import get_fuel
 from combust.domain.heater import Heater
@@ -49,8 +57,7 @@ def variants_of(priors: Priors) -> tuple[Variant, ...]:
 def severity_of(row: Mapping[str, float], u: Any) -> Any:
     """Return the size of a fault from a standard normal: lognormal, softly kept between smallest and largest."""
     raw = row["median"] * np.exp(np.log(row["factor"]) * u)
-    # 1/(1/raw + ...) bends the upper end below the largest; the smallest is added underneath.
-    above = raw / (1.0 + (raw / row["largest"]) ** 4) ** 0.25
+    above = bent(raw, row["largest"])
     return np.sqrt(above * above + row["smallest"] ** 2)
 
 
@@ -257,6 +264,40 @@ def _unsteady(drawer: Drawer, p: Parameters, normals: Floats, size: Any, variant
     return np.zeros(len(normals))
 
 
+def _baseline_not_healthy(drawer: Drawer, p: Parameters, normals: Floats, size: Any, variant: str) -> Any:
+    """The fault lay in the baseline and is gone: against such a baseline a healthy heater shows its inverse."""
+    if variant in ("intake", "exhaust"):
+        _cleared_since(drawer, p, size, variant)
+    elif variant == "fuel_under":
+        p["stroke"] = p.get("stroke", 1.0) / (1.0 - size)
+    else:
+        key = {"fuel_over": "stroke", "blower": "blower_speed", "exchanger": "clean", "heating_air": "heating_air"}[
+            variant
+        ]
+        p[key] = p.get(key, 1.0) / (1.0 + size if variant == "fuel_over" else 1.0 - size)
+    return size
+
+
+def _cleared_since(drawer: Drawer, p: Parameters, size: Any, side: str) -> None:
+    """Take a restriction out of one side of a path whose shares were drawn as those of the healthy heater."""
+    burner = 1.0 - p["intake_share"] - p["exhaust_share"]
+    ways = {"intake": p["intake_share"] / burner, "exhaust": p["exhaust_share"] / burner}
+    ratio = drawer.known["port_ratio"]
+    if ratio is not None:  # the ports were read with the restriction in: they say nothing about the healthy path
+        rows = drawer.structure
+        normal = np.log(ways["exhaust"] / (ways["intake"] * ratio)) / np.log(
+            rows["exhaust_to_intake_given_ports"]["factor"]
+        )
+        ways["exhaust"] = scaled(rows["exhaust_to_burner"], normal)
+    whole = 1.0 + ways["intake"] + ways["exhaust"]
+    over = resistance_from_air_change(1.0 - size, p["steepness"])
+    narrowed = 1.0 + whole * (over - 1.0) / ways[side]
+    ways[side] = ways[side] * narrowed
+    p["intake_share"], p["exhaust_share"] = (ways[name] / (whole * over) for name in ("intake", "exhaust"))
+    key = {"intake": "r_in", "exhaust": "r_ex"}[side]
+    p[key] = p.get(key, 1.0) / narrowed
+
+
 _EFFECTS: dict[str, Callable[..., Any]] = {
     HEALTHY: _healthy,
     "intake_restricted": _restricted("r_in"),
@@ -276,4 +317,6 @@ _EFFECTS: dict[str, Callable[..., Any]] = {
     "fuel_other": _fuel_other,
     "stage_mistaken": _stage,
     "not_steady": _unsteady,
+    "baseline_not_healthy": _baseline_not_healthy,
+    "baseline_of_another_heater": _healthy,
 }

@@ -14,10 +14,11 @@ from combust.application.causes.adjust import advise_trim
 from combust.application.causes.catalogue import HEALTHY, Priors, get_priors
 from combust.application.causes.checks import propose_checks
 from combust.application.causes.engine import Engine
+from combust.application.causes.evidence import UNSTEADY
 from combust.application.causes.fault_size import severity_of
 from combust.application.causes.first_look import FirstLook, first_look
 from combust.application.causes.pairs import posterior_with_pairs
-from combust.application.causes.posterior import Posterior, Visit, added_up
+from combust.application.causes.posterior import Posterior, Visit, added_up, held_back
 from combust.application.causes.separate import bayes_errors, inseparable
 from combust.application.causes.stage_reading import Values
 from combust.application.causes.visit_result import (
@@ -228,7 +229,7 @@ def judge_visit(
     measured = sum(share for names, share in told.items() if any(priors.causes[name].measurement for name in names))
     valid = not look.invalid and measured < priors.decide("invalid_probability")
     if not valid:
-        told = _only_measurement(priors, told)
+        told = _only_measurement(priors, told, visit.unsteady_most)
     causes = _ranked(priors, result, told)
     first = [one.cause for one in causes if one.probability >= priors.decide("set_share") * causes[0].probability]
     sets: list[list[str]] = [first] if len(first) > 1 else []
@@ -291,7 +292,9 @@ def _stood_in(visit: Visit) -> list[Assumed]:
     return [replace(told, quantity=f"{told.quantity} of stage {one.name}") for one in stages for told in one.assumed]
 
 
-def _only_measurement(priors: Priors, explanations: Mapping[tuple[str, ...], float]) -> dict[tuple[str, ...], float]:
+def _only_measurement(
+    priors: Priors, explanations: Mapping[tuple[str, ...], float], unsteady_most: float
+) -> dict[tuple[str, ...], float]:
     """Return the explanations by sample and instrument alone, summing to 1: nothing about the heater is told."""
     told = (
         (tuple(name for name in names if priors.causes[name].measurement), share)
@@ -299,7 +302,8 @@ def _only_measurement(priors: Priors, explanations: Mapping[tuple[str, ...], flo
     )
     kept = added_up((names, share) for names, share in told if names)
     total = sum(kept.values())
-    return {names: share / total for names, share in kept.items()}
+    shares = [share / total for share in kept.values()]
+    return dict(zip(kept, held_back(shares, [UNSTEADY in names for names in kept], unsteady_most), strict=True))
 
 
 def _ranked(priors: Priors, result: Posterior, explanations: Mapping[tuple[str, ...], float]) -> list[RankedCause]:

@@ -51,10 +51,16 @@ def share_of(u: Any) -> Any:
     return 1.0 / (1.0 + np.exp(-LOGISTIC * u))
 
 
+def bent(raw: Any, largest: float) -> Any:
+    """Return a positive number with its upper end bent smoothly below the largest."""
+    return raw / (1.0 + (raw / largest) ** 4) ** 0.25
+
+
 def scaled(row: Mapping[str, Any], u: Any) -> Any:
     """Return a structural number of the table from a standard normal."""
     if row["kind"] == "lognormal":
-        return row["median"] * np.exp(np.log(row["factor"]) * u)
+        raw = row["median"] * np.exp(np.log(row["factor"]) * u)
+        return bent(raw, row["largest"]) if "largest" in row else raw
     if row["kind"] == "normal":
         return row["median"] + row["sd"] * u
     return row["low"] + (row["high"] - row["low"]) * share_of(u)
@@ -93,7 +99,10 @@ def structure_of(
         "steepness": scaled(rows[f"steepness_{blower}"], column["steepness"]),
         "intake_share": intake / total,
         "exhaust_share": exhaust / total,
-        **{name: scaled(rows[name], column[name]) for name in ("hot_share", "exponent", "air_side", "radiated", "co_gain")},
+        **{
+            name: scaled(rows[name], column[name])
+            for name in ("hot_share", "exponent", "air_side", "radiated", "co_gain")
+        },
         "shaft": scaled(rows["shaft_unknown"], column["shaft"]) if shaft is None else np.full(len(u), float(shaft)),
         "duct_off_left": scaled(rows["duct_off_left"], column["duct_off_left"]),
         "motor": column["motor"],

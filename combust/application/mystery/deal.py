@@ -209,7 +209,8 @@ def _causes(kind: str, noise: np.random.Generator) -> list[str]:
         return [HEALTHY]
     if kind == "double":
         return list(pairs[int(noise.integers(len(pairs)))])
-    named = [one.name for one in causes.values() if one.name != HEALTHY and one.measurement == (kind == "measurement")]
+    faults = [one for one in causes.values() if one.name != HEALTHY and not one.baseline]
+    named = [one.name for one in faults if one.measurement == (kind == "measurement")]
     return [named[int(noise.integers(len(named)))]]
 
 
