@@ -45,10 +45,12 @@ class Variant:
     share: float
 
 
-def variants_of(priors: Priors) -> tuple[Variant, ...]:
-    """Return every variant of every cause, healthy first."""
+def variants_of(heater: Heater, priors: Priors) -> tuple[Variant, ...]:
+    """Return every variant of every cause that the heater can have, healthy first; no baseline, none at fault."""
     found = []
     for cause in priors.causes.values():
+        if cause.baseline and not heater.baselines:
+            continue
         total = sum(cause.variants.values())
         found += [Variant(cause.name, name, share / total) for name, share in cause.variants.items()]
     return tuple(sorted(found, key=lambda variant: variant.cause != HEALTHY))
@@ -74,7 +76,7 @@ class Drawer:
 
     def __init__(self, heater: Heater, priors: Priors) -> None:
         self.heater, self.priors = heater, priors
-        self.variants = variants_of(priors)
+        self.variants = variants_of(heater, priors)
         self.structure = priors.table["structure"]
         self.known = known_structure(heater)
         self.other_fuels = {kind: _other_fuels(heater, priors, kind) for kind in ("blend", "gasoline")}

@@ -48,7 +48,6 @@ class Engine:
         self.variants = self.drawer.variants
         self.freedom = priors.decide("student_freedom")
         self.separability: dict[Any, dict[tuple[str, str], float]] = {}
-        self._limits: dict[int, float] = {}
         self._log_priors: dict[bool, dict[Hypothesis, float]] = {}
         self._no_weight = np.zeros(PRIOR_DRAWS)
         self._make_prior_draws()
@@ -73,7 +72,8 @@ class Engine:
 
     def prior_shares(self, pairs: bool) -> dict[Hypothesis, float]:
         """Return the prior of every hypothesis by variant; without pairs their part is shared by the others."""
-        prior, weight = self.priors.shares, {name: self.priors.causes[name].weight for name in self.priors.faults}
+        prior, causes = self.priors.shares, {variant.cause for variant in self.variants}
+        weight = {name: self.priors.causes[name].weight for name in causes if name != HEALTHY}
         whole = sum(weight.values())
         of_pairs = (whole**2 - sum(one * one for one in weight.values())) / 2.0
         rest = 1.0 if pairs else 1.0 / (1.0 - prior["pairs"]) if prior["pairs"] < 1.0 else 0.0
@@ -157,8 +157,11 @@ class Engine:
             shift = sum((parts[cause][0] for cause in loose), np.zeros(len(found)))
             whitening[loose] = Whitening.of(sum((parts[cause][1] for cause in loose), matrix), shift)
         seen = ev.seen_likelihood(readings, self.heater.fuel.name, self.heater.fuel.co2_maximum_pct, self.priors)
-        most = {None: self.priors.decide("unsteady_most"), True: 0.0, False: 1.0}[ev.proven_steady(readings)]
-        return Visit(rows, needed, found, whitening, seen, most)
+        return Visit(rows, needed, found, whitening, seen, ev.proven_steady(readings))
+
+    def unsteady_most(self, visit: Visit) -> float:
+        """Return how probable an unsteady reading may become: never when proven steady, held back when not watched."""
+        return {None: self.priors.decide("unsteady_most"), True: 0.0, False: 1.0}[visit.steady]
 
     def log_likelihood(self, visit: Visit, residual: Floats, hypothesis: Hypothesis) -> Floats:
         """Return ln likelihood of draws, what was seen included."""
@@ -189,7 +192,7 @@ class Engine:
         log_prior = self.log_prior(pairs)
         blocks = self._prior_blocks(visit, residuals, log_prior)
         found = {key: block.log_evidence for key, block in blocks.items()}
-        result = Posterior(blocks, log_prior, found, unsteady_most=visit.unsteady_most)
+        result = Posterior(blocks, log_prior, found, unsteady_most=self.unsteady_most(visit))
         generator = np.random.default_rng([self.seed, visit.dimensions])
         if visit.dimensions:
             self.refine(visit, result, generator, list(blocks), SINGLE_SIZE)
@@ -227,7 +230,6 @@ class Engine:
                 effective=float(effective[index]),
                 weights=weight[index],
                 sizes=self.prior_sizes[variant],
-                nearest=float(square[index].min()),
             )
             for index, variant in enumerate(variants)
         }
@@ -330,17 +332,6 @@ class Engine:
         constant = self.constant(visit, key)
         half = 0.5 * (self.freedom + visit.dimensions)
         return -half * float(np.log1p(max(0.0, -2.0 * gaussian) / (2.0 * half))) + constant
-
-    def fits(self, visit: Visit, result: Posterior) -> bool:
-        """Return False when even the best draw lies further off than the stated quantile of honest readings."""
-        size = visit.dimensions
-        if size == 0:
-            return True
-        if size not in self._limits:
-            generator = np.random.default_rng(size)
-            far = generator.chisquare(size, 20_000) * self.freedom / generator.chisquare(self.freedom, 20_000)
-            self._limits[size] = float(np.quantile(far, self.priors.decide("fits_quantile")))
-        return min(block.nearest for block in result.blocks.values()) <= self._limits[size]
 
     def probe_cache(self, row: StageReading) -> Mapping[str, Floats]:
         """Return the channels of the probe draws at a row."""

@@ -263,7 +263,7 @@ def proven_steady(readings: Sequence[Values]) -> bool | None:
     looked: bool | None = None
     for reading in readings:
         within = [reading[column] <= limit(code) for column, code in columns.items() if column in reading]
-        early = float(reading.get("minutes_since_ignition", 10.0)) < 10.0
+        early = float(reading.get("minutes_since_ignition", np.inf)) < limit("steady_minutes")
         if len(within) == len(columns) and all(within) and not early:
             return True
         looked = False if within or early else looked

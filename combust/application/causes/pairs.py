@@ -119,7 +119,6 @@ def _draw_in_full(
         count = len(drawn.u)
         block = post.Block(drawn.u, likelihood, drawn.residual, np.zeros(count), count)
         block.sizes = drawn.sizes
-        block.nearest = float(np.min(np.einsum("ij,ij->i", drawn.residual, drawn.residual)))
         block.settle()
         result.blocks[key] = block
         result.log_evidence[key] = block.log_evidence

@@ -61,7 +61,6 @@ class Block:
     effective: float = 0.0
     weights: Floats = field(default_factory=lambda: np.zeros(0))
     sizes: dict[str, Floats] = field(default_factory=dict)
-    nearest: float = np.inf
 
     def settle(self) -> None:
         """Work out ln evidence (mean likelihood over the prior), posterior weights and their effective number."""
@@ -109,14 +108,17 @@ def loose_of(hypothesis: Hypothesis) -> Loose:
 
 @dataclass
 class Visit:
-    """A visit in the model's terms: rows, observed channels, whitening by loose causes, what was seen."""
+    """A visit in the model's terms: rows, observed channels, whitening by loose causes, what was seen.
+
+    ``steady``: whether a reading was watched and was steady; None = nobody watched.
+    """
 
     rows: list[StageReading]
     needed: list[frozenset[str]]
     found: list[Observation]
     whitening: dict[Loose, Whitening]
     seen: dict[str, float]
-    unsteady_most: float
+    steady: bool | None
 
     @property
     def dimensions(self) -> int:
@@ -250,7 +252,6 @@ def extend(block: Block, drawn: Drawn, log_likelihood: Floats, mean: Floats, sha
     block.u = np.concatenate([block.u[:, : draws.shape[1]], draws])
     block.log_likelihood = np.concatenate([block.log_likelihood, log_likelihood])
     block.residual = np.concatenate([block.residual, residual])
-    block.nearest = min(block.nearest, float(np.min(np.einsum("ij,ij->i", residual, residual))))
     block.proposals.append((mean, shape, len(draws)))
     block.log_weight = mixture_weight(block)
     block.settle()
