@@ -206,7 +206,7 @@ def _air_ratio(columns: Columns, gas: dict[str, Any], instrument: InstrumentClas
     pair_gases = {"no_dry_ppm": no, **gases}
     verdict = np.where(np.isnan(best.z), 0, np.where(best.z <= limit("pair_disagree_z"), 1, 2)).astype(np.int8)
     impossible = (best.z > limit("pair_impossible_z")) | above
-    no_balance = ~near_air & (best.air_ratio <= 0.0)
+    no_balance = ~near_air & ((best.air_ratio <= 0.0) | (best.slope <= 0.0))
     withheld = impossible | no_balance | near_air
     # Without CO a rich flame shows as little O2 as one just lean: lambda has no lower end there.
     at_most = ~withheld & (best.o2 < limit("o2_rich_possible")) & np.isnan(gas["co"])
