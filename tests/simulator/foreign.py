@@ -52,7 +52,7 @@ def profile_of(knobs, heater, seed, index, rng, own):
     if heater.hidden.blower == "bent":
         told["blower"] = "centrifugal"
     if knobs.baseline == "another_heater":
-        other, more, its_own = heater_of(replace(knobs, baseline=""), seed + 1000, index)
+        other, more, _ = heater_of(replace(knobs, baseline=""), seed + 1000, index)
         told["baseline"] = profile(other, more)["baseline"]
     for one in told["baseline"]:
         for column in knobs.missing:

@@ -1,8 +1,8 @@
 """The foreign study as one table: what an engine says with confidence where nature differs from its model.
 
-``python -m tests.simulator.table --quick`` for a loop of work, ``--help`` for the rest. Visits are drawn once and kept in
-a store on disk; an engine is any folder with the package and its own ``.venv``; its answers are kept as well, under a
-hash of its sources.
+``python -m tests.simulator.table --quick`` for a loop of work, ``--help`` for the rest. Visits are drawn once and kept
+in a store on disk; an engine is any folder with the package and its own ``.venv``; its answers are kept as well, under
+a hash of its sources.
 """
 
 from __future__ import annotations
@@ -36,7 +36,7 @@ ENOUGH = 480  # fewer visits settle no calibration
 LONGEST = 60.0  # minutes of a way that ends wrong or not at all
 
 
-# ---- what an engine is given -----------------------------------------------------------------------------------------
+# ---- what an engine is given ----------------------------------------------------------------------------------------
 def seen(visit, evidence, repeats):
     """The rows of a visit with the columns of an evidence set; the full set has a CO2 cell of its own."""
     columns = FULL if evidence == "full" else (*GAS, *TEMPERATURES)
@@ -123,7 +123,7 @@ class Engine:
             self.workers.get().stdin.close()
 
 
-# ---- one condition -----------------------------------------------------------------------------------------------------
+# ---- one condition --------------------------------------------------------------------------------------------------
 class Judged:
     """One visit with its answer: what was right, what was said."""
 
@@ -176,7 +176,7 @@ def judged(engine, store, name, knobs, evidence, options, pool):
 
 
 def lower_end(rows):
-    """Lower end of the 95 % interval of the wrong share among confident answers: heaters drawn again with replacement."""
+    """Lower end of the 95 % interval of the wrong share among confident answers, heaters drawn again and again."""
     heaters = sorted({one.heater for one in rows})
     wrong = np.array([sum(not one.right for one in rows if one.heater == name) for name in heaters])
     whole = np.array([sum(one.heater == name for one in rows) for name in heaters])
@@ -258,7 +258,7 @@ def verdict_of(name, knobs, evidence, numbers):
     return ", ".join(told)
 
 
-# ---- what is asked of the standard condition ---------------------------------------------------------------------------
+# ---- what is asked of the standard condition ------------------------------------------------------------------------
 def paired(ours, theirs, label):
     """Differences of top cause and ln p on the same visits, with intervals over heaters."""
     heaters = np.array([one.heater for one in ours])
@@ -341,7 +341,7 @@ def ways(engine, other, store, options, pool):
     return told
 
 
-# ---- the command -------------------------------------------------------------------------------------------------------
+# ---- the command ----------------------------------------------------------------------------------------------------
 def options_of(arguments):
     parser = argparse.ArgumentParser(prog="python -m tests.simulator.table", description=__doc__.splitlines()[0])
     add = parser.add_argument
