@@ -19,6 +19,8 @@ class Knobs:
     ----------
     radiation : float
         Share of the heat in the exchanger that passes by radiation.
+    flame_radiates : float
+        Share of the heat that the flame radiates past the exchanger, as the fourth power of its temperature.
     exponent, hot : float or None
         Exponent of the gas side of the exchanger; share of the burner's resistance that is hot.
     blower : str or None
@@ -44,6 +46,7 @@ class Knobs:
     """
 
     radiation: float = 0.0
+    flame_radiates: float = 0.0
     exponent: float | None = None
     hot: float | None = None
     blower: str | None = None
@@ -73,6 +76,7 @@ CONDITIONS = {
     "standard": Knobs(),
     "radiation_15": Knobs(radiation=0.15),
     "radiation_30": Knobs(radiation=0.30),
+    "flame_radiates_15": Knobs(flame_radiates=0.15),
     "exponent_03": Knobs(exponent=0.3),
     "exponent_05": Knobs(exponent=0.5),
     "exponent_08": Knobs(exponent=0.8),
@@ -97,6 +101,9 @@ CONDITIONS = {
     "high_2000_4200": Knobs(sites="high"),
     "high_altitude_noted": Knobs(sites="high", noted="altitude_m"),
     "radiation_15_high": Knobs(radiation=0.15, exponent=0.5, sites="high"),
+    "radiation_30_high": Knobs(radiation=0.30, sites="high"),
+    "flame_radiates_high": Knobs(flame_radiates=0.15, sites="high"),
+    "exponent_08_high": Knobs(exponent=0.8, sites="high"),
 }
 QUICK = (
     "standard",
@@ -108,6 +115,7 @@ QUICK = (
     "no_flue_baseline",
     "three_repeats",
     "high_2000_4200",
+    "radiation_30_high",
 )
 
 

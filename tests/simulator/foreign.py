@@ -27,7 +27,7 @@ def heater_of(knobs, seed, index):
     blower = knobs.blower or usual
     found = hidden_heater(rng, "centrifugal" if blower == "bent" else blower)
     own = np.random.default_rng([seed, index, 1])
-    changed = {"radiation": knobs.radiation, "casing": knobs.casing}
+    changed = {"radiation": knobs.radiation, "casing": knobs.casing, "flame_radiates": knobs.flame_radiates}
     if knobs.exponent is not None:
         changed["gas_exponent"] = knobs.exponent
     if knobs.hot is not None:
@@ -82,12 +82,13 @@ def group_of(knobs, seed, index):
     cases = _visits(knobs, heater, names, rng, own)
     more = np.random.default_rng([seed, index, 2])
     healthy = [("healthy",)] * DRAWN_HEALTHY
+    anywhere = replace(knobs, sites="wide" if knobs.sites == "mixed" else knobs.sites)
     return {
         "heater": index,
         "profile": told,
         "truths": names,
         "visits": cases,
-        "healthy": _visits(knobs, heater, healthy, more, own),
+        "healthy": _visits(anywhere, heater, healthy, more, own),
     }
 
 

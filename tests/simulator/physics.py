@@ -90,6 +90,8 @@ class Hidden:
     # Share of the heat in the exchanger that passes by radiation, and of the useful heat that the casing loses.
     radiation: float = 0.0
     casing: float = 0.0
+    # Share of the heat that a flame as hot as at design radiates past the exchanger, beyond ``radiated``.
+    flame_radiates: float = 0.0
     ratio: dict = field(default_factory=dict)
 
     def curve(self, x):
@@ -197,7 +199,7 @@ class Heater:
         flame = self._flame(stage.air_ratio, DESIGN_C, 0.0, 1.0, 1.0)
         moles = gas_moles(stage.air_ratio)
         useful = gas_heat(moles, flame) - gas_heat(moles, stage.flue_c + 273.15)
-        radiated = hidden.radiated * NET_J_PER_MOL
+        radiated = (hidden.radiated + hidden.flame_radiates) * NET_J_PER_MOL
         self._calibrate_casing(stage, useful + radiated)
         stage.capacity_air = (useful + radiated) / stage.rise_k - 0.5 * stage.casing
 
@@ -227,9 +229,11 @@ class Heater:
             by_radiation, whole = by_radiation + part, whole + step
         return by_radiation / whole
 
-    def _flame(self, ratio, intake_c, recirculated, released, heat_per_air):
+    def _flame(self, ratio, intake_c, recirculated, released, heat_per_air, radiated=None):
         moles = gas_moles(ratio)
-        net = NET_J_PER_MOL * (1.0 - self.hidden.radiated) * released * heat_per_air * np.minimum(1.0, ratio)
+        if radiated is None:
+            radiated = self.hidden.radiated + self.hidden.flame_radiates
+        net = NET_J_PER_MOL * (1.0 - radiated) * released * heat_per_air * np.minimum(1.0, ratio)
         air = ratio * NEED / O2_AIR
         carried = air * 29.1 * (intake_c - 15.0)
         target = gas_heat(moles, 288.15) + net * (1.0 - recirculated) + carried
@@ -247,6 +251,7 @@ class Heater:
         intake_k0 = DESIGN_C + 273.15
         flame0 = self._flame(stage.air_ratio, DESIGN_C, 0.0, 1.0, 1.0)
         flame = flame0
+        past = hidden.radiated + hidden.flame_radiates
         port_c = c.intake_c
         for _ in range(6):
             port_c = c.intake_c + c.recirculated * c.returned_heat * (flue - 273.15 - c.intake_c)
@@ -277,7 +282,10 @@ class Heater:
             fresh = 1.0 - c.recirculated
             fuel = c.fuel * (1.0 - 0.00083 * (c.fuel_c - 15.0))
             ratio = stage.air_ratio * thin * volume * fresh / (fuel * c.need)
-            flame = self._flame(ratio, port_c, c.recirculated, c.released, c.heat_per_air)
+            if hidden.flame_radiates:
+                hotter = np.minimum((flame / flame0) ** 4, 4.0)
+                past = 0.5 * (past + hidden.radiated + hidden.flame_radiates * hotter)
+            flame = self._flame(ratio, port_c, c.recirculated, c.released, c.heat_per_air, past)
             heating = (
                 c.pressure_hpa
                 / DESIGN_PRESSURE
@@ -291,9 +299,7 @@ class Heater:
             flue, heat = exchange(
                 hidden, stage, flame, gas, ratio, c.air_in_c + 273.15, heating, c.dirt, through, stage.area
             )
-        radiated = (
-            hidden.radiated * NET_J_PER_MOL * fuel * c.need * c.released * c.heat_per_air * np.minimum(1.0, ratio)
-        )
+        radiated = past * NET_J_PER_MOL * fuel * c.need * c.released * c.heat_per_air * np.minimum(1.0, ratio)
         density = thin
         return {
             "air_ratio": ratio,
