@@ -1,0 +1,129 @@
+"""Visits of foreign conditions, drawn once and kept on disk: the engine that judges them is not asked here."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+from tests.simulator.faults import CAUSES, OTHER_FAULTS, Case, drawn_causes, intake
+from tests.simulator.heaters import hidden_heater, profile
+from tests.simulator.physics import Heater
+from tests.simulator.visits import PLANS, visits
+
+DRAWN, DRAWN_HEALTHY = 100, 40
+STANDARD_SEED = 20
+STOPS_CO_PPM = 1000.0  # such a baseline is refused
+SOURCES = ("physics.py", "faults.py", "heaters.py", "visits.py", "foreign.py")
+
+
+def heater_of(knobs, seed, index):
+    """The hidden heater of a condition and the generator that goes on; without knobs that of the standard study."""
+    rng = np.random.default_rng([seed, index])
+    usual = "side_channel" if index % 4 == 3 else "centrifugal"
+    blower = knobs.blower or usual
+    found = hidden_heater(rng, "centrifugal" if blower == "bent" else blower)
+    own = np.random.default_rng([seed, index, 1])
+    changed = {"radiation": knobs.radiation, "casing": knobs.casing, "flame_radiates": knobs.flame_radiates}
+    if knobs.exponent is not None:
+        changed["gas_exponent"] = knobs.exponent
+    if knobs.hot is not None:
+        changed["hot"] = knobs.hot
+    if blower == "bent":
+        changed |= {"blower": "bent", "a1": own.uniform(0.7, 1.5), "a2": own.uniform(0.05, 0.4)}
+    if any(getattr(found.hidden, key) != value for key, value in changed.items()):
+        again = Heater(replace(found.hidden, **changed), found.stages)
+        again.co_base, again.smoke_base, again.volts = found.co_base, found.smoke_base, found.volts
+        found = again
+    return found, rng, own
+
+
+def profile_of(knobs, heater, seed, index, rng, own):
+    """The profile that the technician believes in."""
+    if knobs.baseline == "dirty_intake":
+        told = _dirty(heater, rng, own)
+    elif knobs.baseline == "fuel_12_pct":
+        told = profile(heater, rng, fuel=1.12)
+    else:
+        told = profile(heater, rng)
+    if heater.hidden.blower == "bent":
+        told["blower"] = "centrifugal"
+    if knobs.baseline == "another_heater":
+        other, more, _ = heater_of(replace(knobs, baseline=""), seed + 1000, index)
+        told["baseline"] = profile(other, more)["baseline"]
+    for one in told["baseline"]:
+        for column in knobs.missing:
+            one.pop(column, None)
+    return told | {"fuel": knobs.fuel}
+
+
+def _dirty(heater, rng, own):
+    """A profile taken with 15 to 40 % less air, or as much less as still makes no CO that stops the heater."""
+    size = own.uniform(0.15, 0.40)
+    while True:
+        case = Case(1, heater.hidden)
+        intake(case, 0, own, size)
+        told = profile(heater, rng, r_in=float(case.value["r_in"][0]))
+        if all(one["co_dry_ppm"] < STOPS_CO_PPM for one in told["baseline"]):
+            return told
+        size *= 0.8
+
+
+def group_of(knobs, seed, index):
+    """One heater of a condition: profile, drawn visits and more healthy ones, each with its truth."""
+    heater, rng, own = heater_of(knobs, seed, index)
+    told = profile_of(knobs, heater, seed, index, rng, own)
+    names = drawn_causes(rng, DRAWN)
+    if knobs.fault:
+        names = [(knobs.fault,) if place % 2 else causes for place, causes in enumerate(names)]
+    cases = _visits(knobs, heater, names, rng, own)
+    more = np.random.default_rng([seed, index, 2])
+    healthy = [("healthy",)] * DRAWN_HEALTHY
+    anywhere = replace(knobs, sites="wide" if knobs.sites == "mixed" else knobs.sites)
+    return {
+        "heater": index,
+        "profile": told,
+        "truths": names,
+        "visits": cases,
+        "healthy": _visits(anywhere, heater, healthy, more, own),
+    }
+
+
+def _visits(knobs, heater, names, rng, own):
+    size = len(names)
+    how = {
+        "cell": own,
+        "flue_offset_k": knobs.flue_sensor_k * own.choice([-1.0, 1.0], size),
+        "wind": np.exp(0.4 * own.standard_normal(size)),
+        "noted": knobs.noted,
+    }
+    plans = PLANS if knobs.repeats == 1 else (PLANS[0],) * knobs.repeats
+    return visits(heater, names, rng, sites=knobs.sites, plans=plans, **how)
+
+
+def accepted(truth, knobs, measured_co2):
+    """Causes that count as right for a visit: its own fault and what is true of the baseline."""
+    names = [name for cause in truth for name in (OTHER_FAULTS[cause][1] if cause in OTHER_FAULTS else (cause,))]
+    if measured_co2 and "analyser_fuel_setting" in truth:
+        names.append(CAUSES[0])  # its setting reaches nothing that was entered
+    return [*names, *([knobs.truth_about_baseline] if knobs.baseline else [])]
+
+
+def group(store, name, knobs, seed, index):
+    """One heater of a condition, read from the store or drawn and kept there."""
+    key = hashlib.sha1(f"{knobs}{seed}{_sources()}".encode()).hexdigest()[:10]
+    path = Path(store) / "visits" / f"{name}-{key}" / f"{index:04d}.json"
+    if not path.exists():
+        path.parent.mkdir(parents=True, exist_ok=True)
+        part = path.with_suffix(".part")
+        part.write_text(json.dumps(group_of(knobs, seed, index)), encoding="utf-8")
+        part.replace(path)
+    return key, json.loads(path.read_text(encoding="utf-8"))
+
+
+def _sources():
+    here = Path(__file__).parent
+    return hashlib.sha1(b"".join((here / name).read_bytes() for name in SOURCES)).hexdigest()
