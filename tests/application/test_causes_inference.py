@@ -23,7 +23,8 @@ READ = {**HERE, "o2_dry_pct": 5.4, "co_dry_ppm": 55, "flue_temp_c": 355, "air_in
 @pytest.mark.parametrize("reading", [HERE, {"location": "outdoors"}, {**HERE, "stage": "low", "humidity_pct": 40}])
 def test_no_information_leaves_the_prior(heater, reading):
     """0.20 healthy; 0.70 for singles by their weights (17 of 1, two of 1/4 about the baseline: 17.5 in all), 0.10 for
-    pairs by the products of theirs ((17.5² - 17 - 2/16) / 2 = 144.5625 in all), half of each pair its own.
+    pairs by the products of theirs (136 of two faults and 17 · 2/4 with one doubt of the baseline: 144.5 in all), half
+    of each pair its own.
     """
     found = rank_causes(heater, reading)[0]
     share = {one.cause: one.probability for one in found.causes}
@@ -31,7 +32,8 @@ def test_no_information_leaves_the_prior(heater, reading):
     assert share.pop("healthy") == pytest.approx(0.20, abs=1e-12)
     weight = {name: 0.25 if name.startswith("baseline_") else 1.0 for name in share}
     for name, value in share.items():
-        in_pairs = 0.10 * weight[name] * (17.5 - weight[name]) / 144.5625
+        others = 17.0 if weight[name] < 1.0 else 16.5
+        in_pairs = 0.10 * weight[name] * others / 144.5
         assert value == pytest.approx(0.70 * weight[name] / 17.5 + in_pairs / 2.0, abs=1e-12)
         assert found.marginal[name] == pytest.approx(0.70 * weight[name] / 17.5 + in_pairs, abs=1e-12)
     assert sum(one.probability for one in found.explanations) == pytest.approx(1.0, abs=1e-12)

@@ -270,13 +270,10 @@ def _baseline_not_healthy(drawer: Drawer, p: Parameters, normals: Floats, size: 
     """The fault lay in the baseline and is gone: against such a baseline a healthy heater shows its inverse."""
     if variant in ("intake", "exhaust"):
         _cleared_since(drawer, p, size, variant)
-    elif variant == "fuel_under":
-        p["stroke"] = p.get("stroke", 1.0) / (1.0 - size)
+    elif variant == "exchanger":
+        p["clean"] = p.get("clean", 1.0) / (1.0 - size)
     else:
-        key = {"fuel_over": "stroke", "blower": "blower_speed", "exchanger": "clean", "heating_air": "heating_air"}[
-            variant
-        ]
-        p[key] = p.get(key, 1.0) / (1.0 + size if variant == "fuel_over" else 1.0 - size)
+        p["stroke"] = p.get("stroke", 1.0) / (1.0 + size if variant == "fuel_over" else 1.0 - size)
     return size
 
 

@@ -72,10 +72,11 @@ class Engine:
 
     def prior_shares(self, pairs: bool) -> dict[Hypothesis, float]:
         """Return the prior of every hypothesis by variant; without pairs their part is shared by the others."""
-        prior, causes = self.priors.shares, {variant.cause for variant in self.variants}
+        prior, causes = self.priors.shares, dict.fromkeys(variant.cause for variant in self.variants)
         weight = {name: self.priors.causes[name].weight for name in causes if name != HEALTHY}
         whole = sum(weight.values())
-        of_pairs = (whole**2 - sum(one * one for one in weight.values())) / 2.0
+        both = {two: weight[two[0]] * weight[two[1]] for two in combinations(weight, 2) if self._may_be_two(*two)}
+        of_pairs = sum(both.values())
         rest = 1.0 if pairs else 1.0 / (1.0 - prior["pairs"]) if prior["pairs"] < 1.0 else 0.0
         shares: dict[Hypothesis, float] = {}
         for variant in self.variants:
@@ -85,10 +86,14 @@ class Engine:
             named = [variant for variant in self.variants if variant.cause != HEALTHY]
             for index, first in enumerate(named):
                 for second in named[index + 1 :]:
-                    if first.cause != second.cause:
-                        both = weight[first.cause] * weight[second.cause] / of_pairs
-                        shares[(first, second)] = prior["pairs"] * both * first.share * second.share
+                    if (first.cause, second.cause) in both:
+                        share = prior["pairs"] * both[first.cause, second.cause] / of_pairs
+                        shares[(first, second)] = share * first.share * second.share
         return {key: value for key, value in shares.items() if value > 0.0}
+
+    def _may_be_two(self, first: str, second: str) -> bool:
+        """Return whether two causes are weighed together: a baseline has one thing wrong with it at most."""
+        return not (self.priors.causes[first].baseline and self.priors.causes[second].baseline)
 
     # ---- a visit ---------------------------------------------------------------------------------------------------
     def visit(self, readings: Sequence[Values]) -> tuple[Visit, dict[Variant, Floats], list[dict[str, Any]]]:

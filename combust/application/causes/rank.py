@@ -40,7 +40,7 @@ from combust.domain.safety import PLACE, Safety
 
 LEVEL = 0.9
 CHUNK = 128  # visits that are interpreted together; one is weighed at a time
-LEAST_TOLD = 1e-4
+LEAST_TOLD = 1e-5
 OF_SITE = (*PLACE, "above_heater_limit")  # stops of where one visit was made, not of the heater
 NAMED = 5  # readings that a stop names; of more, how many
 

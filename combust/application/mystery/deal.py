@@ -203,14 +203,13 @@ def _kind(noise: np.random.Generator) -> str:
 
 
 def _causes(kind: str, noise: np.random.Generator) -> list[str]:
-    causes = shipped_priors().causes
+    causes = rules.dealt_causes()
     pairs = rules.table()["pairs"]["names"]
     if kind == "healthy":
         return [HEALTHY]
     if kind == "double":
         return list(pairs[int(noise.integers(len(pairs)))])
-    faults = [one for one in causes.values() if one.name != HEALTHY and not one.baseline]
-    named = [one.name for one in faults if one.measurement == (kind == "measurement")]
+    named = [one.name for one in causes.values() if one.name != HEALTHY and one.measurement == (kind == "measurement")]
     return [named[int(noise.integers(len(named)))]]
 
 

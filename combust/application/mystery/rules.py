@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping
 from functools import cache
 from typing import Any, NamedTuple
 
-from combust.application.causes.catalogue import shipped_priors
+from combust.application.causes.catalogue import Cause, shipped_priors
 from combust.application.words import needed
 from combust.data.errors import CombustError, Fault
 from combust.data.tables import load_table
@@ -81,6 +81,11 @@ def in_words(row: Mapping[str, Any]) -> str:
     return " · ".join(f"{key} {text}" for key, text in told_columns(row))
 
 
+def dealt_causes() -> dict[str, Cause]:
+    """Return the causes that a case can hold: its baselines are always its heater's own, and healthy."""
+    return {name: cause for name, cause in shipped_priors().causes.items() if not cause.baseline}
+
+
 def answer_text(causes: frozenset[str]) -> str:
     """Return a set of causes as one word: ``healthy``, ``fuel_over`` or ``fuel_over+supply_low``."""
     return "+".join(sorted(causes))
@@ -94,7 +99,7 @@ def answer_of(text: str) -> frozenset[str]:
     CombustError
         A word that is no answer.
     """
-    known = shipped_priors().causes
+    known = dealt_causes()
     names = frozenset(part.strip() for part in text.replace(" ", "").split("+"))
     wrong = sorted(names - set(known))
     if wrong or len(names) > 2 or (len(names) == 2 and "healthy" in names):

@@ -83,7 +83,7 @@ class Statement(Result):
         if total > 1.0 + 1e-9:
             why, hint = "sum to more than 1", "Lower them; what is left of 1 means that you cannot tell."
             faults.append(Fault("probabilities", round(total, 3), "out_of_band", why=why, hint=hint))
-        faults += _unknown("excluded", excluded, shipped_priors().causes)
+        faults += _unknown("excluded", excluded, rules.dealt_causes())
         faults += _unknown("record", record or {}, rules.table()["record"]["field"])
         if faults:
             raise CombustError(faults)
@@ -161,7 +161,7 @@ def points() -> dict[str, float]:
 
 def hypotheses() -> tuple[frozenset[str], ...]:
     """Return every answer there is: healthy, each cause, each two."""
-    faults = shipped_priors().faults
+    faults = [name for name in rules.dealt_causes() if name != HEALTHY]
     return tuple(map(frozenset, [("healthy",), *combinations(faults, 1), *combinations(faults, 2)]))
 
 
@@ -263,7 +263,7 @@ def _exclusion(found: VisitResult, statement: Statement, answer: Answer) -> tupl
     least = float(rules.table()["score"]["excluded_below"])
     shares = {**found.marginal, HEALTHY: probability_of(found, frozenset((HEALTHY,))) if found.valid else 0.0}
     # With the reading not valid no fault of the heater is excluded.
-    judged_causes = (one for one in shipped_priors().causes.values() if found.valid or one.measurement)
+    judged_causes = (one for one in rules.dealt_causes().values() if found.valid or one.measurement)
     out = {name for name in (HEALTHY, *(one.name for one in judged_causes)) if shares.get(name, 0.0) < least}
     said = set(statement.excluded)
     if said & answer.causes:

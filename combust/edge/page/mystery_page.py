@@ -6,9 +6,8 @@ import secrets
 from collections.abc import Iterable
 from typing import Any
 
-from combust.application.causes.catalogue import shipped_priors
 from combust.application.mystery import Dealer, Play, Score, Statement, score
-from combust.application.mystery.rules import LEVELS, in_words, price_rows
+from combust.application.mystery.rules import LEVELS, dealt_causes, in_words, price_rows
 from combust.application.mystery.rules import table as rules
 from combust.data.errors import CombustError, Fault
 from combust.domain.limits import cautions
@@ -59,7 +58,7 @@ class MysteryPage:
         self.last: Score | None = None
         self.stated: dict[str, float] = {}
         style, wide = {"description_width": "min(40%, 12em)"}, widgets.Layout(width="min(100%, 34em)")
-        causes = shipped_priors().causes
+        causes = dealt_causes()
         named = [(one.label, name) for name, one in causes.items()]
 
         def button(words: str, act: Any) -> Any:
