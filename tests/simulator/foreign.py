@@ -1,15 +1,12 @@
-"""Visits of foreign conditions, drawn once and kept on disk: the engine that judges them is not asked here."""
+"""Heaters and visits of foreign conditions; the engine that judges them is not asked here."""
 
 from __future__ import annotations
 
-import hashlib
-import json
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 
-from tests.simulator.faults import CAUSES, OTHER_FAULTS, Case, drawn_causes, intake
+from tests.simulator.faults import Case, drawn_causes, intake
 from tests.simulator.heaters import hidden_heater, profile
 from tests.simulator.physics import Heater
 from tests.simulator.visits import PLANS, visits
@@ -17,7 +14,6 @@ from tests.simulator.visits import PLANS, visits
 DRAWN, DRAWN_HEALTHY = 100, 40
 STANDARD_SEED = 20
 STOPS_CO_PPM = 1000.0  # such a baseline is refused
-SOURCES = ("physics.py", "faults.py", "heaters.py", "visits.py", "foreign.py")
 
 
 def heater_of(knobs, seed, index):
@@ -102,28 +98,3 @@ def _visits(knobs, heater, names, rng, own):
     }
     plans = PLANS if knobs.repeats == 1 else (PLANS[0],) * knobs.repeats
     return visits(heater, names, rng, sites=knobs.sites, plans=plans, **how)
-
-
-def accepted(truth, knobs, measured_co2):
-    """Causes that count as right for a visit: its own fault and what is true of the baseline."""
-    names = [name for cause in truth for name in (OTHER_FAULTS[cause][1] if cause in OTHER_FAULTS else (cause,))]
-    if measured_co2 and "analyser_fuel_setting" in truth:
-        names.append(CAUSES[0])  # its setting reaches nothing that was entered
-    return [*names, *([knobs.truth_about_baseline] if knobs.baseline else [])]
-
-
-def group(store, name, knobs, seed, index):
-    """One heater of a condition, read from the store or drawn and kept there."""
-    key = hashlib.sha1(f"{knobs}{seed}{_sources()}".encode()).hexdigest()[:10]
-    path = Path(store) / "visits" / f"{name}-{key}" / f"{index:04d}.json"
-    if not path.exists():
-        path.parent.mkdir(parents=True, exist_ok=True)
-        part = path.with_suffix(".part")
-        part.write_text(json.dumps(group_of(knobs, seed, index)), encoding="utf-8")
-        part.replace(path)
-    return key, json.loads(path.read_text(encoding="utf-8"))
-
-
-def _sources():
-    here = Path(__file__).parent
-    return hashlib.sha1(b"".join((here / name).read_bytes() for name in SOURCES)).hexdigest()
