@@ -68,16 +68,19 @@ def _dirty(heater, rng, own):
         size *= 0.8
 
 
-def group_of(knobs, seed, index):
-    """One heater of a condition: profile, drawn visits and more healthy ones, each with its truth."""
+def group_of(knobs, seed, index, drawn=DRAWN, drawn_healthy=DRAWN_HEALTHY):
+    """One heater of a condition: profile, drawn visits and more healthy ones, each with its truth.
+
+    The healthy ones are made anywhere to 4000 m. Only as many visits as in the standard study give just those.
+    """
     heater, rng, own = heater_of(knobs, seed, index)
     told = profile_of(knobs, heater, seed, index, rng, own)
-    names = drawn_causes(rng, DRAWN)
+    names = drawn_causes(rng, drawn)
     if knobs.fault:
         names = [(knobs.fault,) if place % 2 else causes for place, causes in enumerate(names)]
     cases = _visits(knobs, heater, names, rng, own)
     more = np.random.default_rng([seed, index, 2])
-    healthy = [("healthy",)] * DRAWN_HEALTHY
+    healthy = [("healthy",)] * drawn_healthy
     anywhere = replace(knobs, sites="wide" if knobs.sites == "mixed" else knobs.sites)
     return {
         "heater": index,

@@ -6,6 +6,7 @@ import hashlib
 import json
 import os
 from dataclasses import fields
+from functools import cache
 from pathlib import Path
 
 from tests.simulator.faults import CAUSES, OTHER_FAULTS
@@ -39,6 +40,7 @@ def turned(knobs):
     return {one.name: getattr(knobs, one.name) for one in fields(knobs) if getattr(knobs, one.name) != one.default}
 
 
+@cache
 def _sources():
     here = Path(__file__).parent
     return hashlib.sha1(b"".join((here / name).read_bytes() for name in SOURCES)).hexdigest()
