@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from tests.simulator.conditions import Knobs
 from tests.simulator.faults import Case, drawn_causes, intake
 from tests.simulator.heaters import hidden_heater, profile
 from tests.simulator.physics import Heater
@@ -99,5 +100,5 @@ def _visits(knobs, heater, names, rng, own):
         "wind": np.exp(0.4 * own.standard_normal(size)),
         "noted": knobs.noted,
     }
-    plans = PLANS if knobs.repeats == 1 else (PLANS[0],) * knobs.repeats
+    plans = PLANS if knobs == Knobs() else (PLANS[0],) * knobs.repeats
     return visits(heater, names, rng, sites=knobs.sites, plans=plans, **how)
