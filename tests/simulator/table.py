@@ -299,7 +299,8 @@ def by_truth(ours, theirs):
 
 def doubles(engine, options):
     """Share of visits with two heater faults, full evidence, whose faults are both in the first three."""
-    pairs = [pair for pair in combinations([*HEATER_FAULTS, "fuel_other"], 2) if "fuel_over" not in pair[:1]]
+    every = combinations([*HEATER_FAULTS, "fuel_other"], 2)
+    pairs = [pair for pair in every if set(pair) != {"fuel_over", "fuel_under"}]
     knobs = CONDITIONS["standard"]
     groups, truths = {}, []
     for index in range(options.doubles):
