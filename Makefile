@@ -14,7 +14,7 @@ export OMP_NUM_THREADS ?= 1
 # A file stays in one process, for what its tests share; in the order of the folders the slow ones come first.
 TWO := -n 2 --dist loadfile --no-loadscope-reorder
 
-.PHONY: demo test study coverage accuracy lint bench tours fuzz wheel-check page lab browser clean
+.PHONY: demo test study study-foreign coverage accuracy lint bench tours fuzz wheel-check page lab browser clean
 
 demo: $(VENV)/.base
 	$(BIN)/combust demo --out output/demo
@@ -33,6 +33,11 @@ test: $(VENV)/.test browser
 study: $(VENV)/.test
 	COMBUST_LONG=yes $(BIN)/python -m pytest -s tests/application/test_causes_study.py tests/application/test_mystery_cases.py \
 	  tests/application/fleet/test_broken_tables.py tests/edge/test_running_conditions.py
+
+# The causes where nature, instrument and baseline differ from the model: one table. STUDY="--quick" for a loop of work.
+STUDY ?=
+study-foreign: $(VENV)/.test
+	$(BIN)/python -m tests.simulator.table $(STUDY)
 
 # Branch coverage of kernel and domain by their own tests; fails below the limit in pyproject.toml.
 coverage: $(VENV)/.test

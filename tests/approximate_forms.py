@@ -255,6 +255,21 @@ def _first_order() -> Iterator[Curve]:
         yield label, oxygen, 100.0 * (told / ((high - low) / 2.0) - 1.0)
 
 
+def _hyperbola() -> Iterator[Curve]:
+    ratio = _grid("lambda_hyperbola")
+    for label, atoms in {**OXYGEN_FREE, **WITH_OXYGEN}.items():
+        for share in (0.0, 0.03):
+            gas = flue_gas_moles(atoms, ratio, co_share=share)
+            oxygen, co = 100.0 * gas.o2 / gas.dry, 1e6 * gas.co / gas.dry
+            here = uncertainty.uncertain_route(
+                air_ratio.air_ratio_from_o2, oxygen, atoms, gas_u=0.15, co_dry_ppm=co, co_u=0.0
+            )
+            best = uncertainty.best_air_ratio(here, oxygen, 0.15, uncertainty.Route(*4 * (np.nan,)))
+            for step in (-2.0, 2.0):
+                exact = air_ratio.air_ratio_from_o2(oxygen + 0.15 * step, atoms, co_dry_ppm=co)
+                yield f"{label}, CO {share:g}, O2 {0.15 * step:+g}", ratio, 100.0 * (best.at(step) / exact - 1.0)
+
+
 def _formula_heat() -> Iterator[Curve]:
     pure = [one for one in shipped_fuels().values() if one.carbon and "formation" in str(one.provenance)]
     ratio = np.array([one.h_c for one in pure])
@@ -284,5 +299,6 @@ SWEEPS: dict[str, Callable[[], Iterator[Curve]]] = {
     "student_t": _student,
     "student_as_normal": _student_tail,
     "first_order_uncertainty": _first_order,
+    "lambda_hyperbola": _hyperbola,
     "heat_from_formula": _formula_heat,
 }

@@ -70,6 +70,26 @@ def get_fuel(name: str | Fuel, *, catalogue: Catalogue | None = None, near: bool
     raise CombustError(Fault("fuel", name, "unknown_name", why="is not in the catalogue", hint=hint))
 
 
+@cache
+def setting_co2_maximum(setting: str) -> float | None:
+    """Return the CO2 maximum behind the fuel set in an analyser [vol %], None where it is not known.
+
+    ``setting`` is a common setting ("heating oil"), a fuel of the catalogue, or the CO2 maximum itself ("15.4").
+    """
+    table, text = load_table("instruments"), setting.strip().lower()
+    text = table["setting_alias"].get(text, text)
+    if text in table["setting"]:
+        return float(table["setting"][text])
+    if text[:1].isdigit():
+        return as_number(text.replace(",", "."))
+    for name in (setting, text):
+        try:
+            return get_fuel(name, near=False).co2_maximum_pct
+        except CombustError:
+            continue
+    return None
+
+
 def _alike(text: str, catalogue: Catalogue) -> list[str]:
     """Return near matches; molecules and mixtures for the laboratory only where nothing that is sold is near."""
     sold = [*aliases(), *catalogue, *(name for name, one in shipped_fuels().items() if one.family not in LABORATORY)]

@@ -17,7 +17,7 @@ from combust.data.vocabulary import foreign_keys, input_keys, inputs, quantities
 WORTH_TELLING = (
     *("o2_dry_pct", "co2_dry_pct", "co_dry_ppm", "hc_dry_ppm", "no_dry_ppm"),
     *("o2_wet_pct", "co2_wet_pct", "co_wet_ppm", "hc_wet_ppm", "no_wet_ppm"),
-    *("smoke_number", "cab_co_in_ppm"),
+    *("smoke_number", "cab_co_in_ppm", "analyser_excess_air_pct"),
 )
 
 

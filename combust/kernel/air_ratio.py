@@ -65,9 +65,37 @@ def air_ratio_from_co2(
 
     Without CO the lean side is assumed: a CO2 below the maximum has a rich twin.
     """
-    co2, co, hc = co2_dry_pct * PCT, co_dry_ppm * PPM, hc_dry_ppm * PPM
-    nu = stoichiometric_oxygen(fuel)
-    surplus = 1.0 + fuel.n_c / 2.0 + fuel.s_c - nu
+    dry_air, burnt = _air_and_carbon(co2_dry_pct * PCT, co_dry_ppm * PPM, hc_dry_ppm * PPM, fuel, air)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return dry_air * air.o2 / (stoichiometric_oxygen(fuel) * (burnt + hc_dry_ppm * PPM))
+
+
+def o2_from_co2(
+    co2_dry_pct: Any,
+    fuel: Atoms,
+    *,
+    co_dry_ppm: Any = 0.0,
+    hc_dry_ppm: Any = 0.0,
+    no_dry_ppm: Any = 0.0,
+    air: DryAir = DRY_AIR,
+) -> Any:
+    """Return the O2 that belongs to a CO2, with the CO, HC and NO that came with it [vol %, dry].
+
+    Without CO a straight line from the CO2 maximum at no O2 to clean air: its errors stay Gaussian at any lambda. Exact
+    for the gases given; the lean side is assumed as in :func:`air_ratio_from_co2`.
+    """
+    co2, co, hc, no = co2_dry_pct * PCT, co_dry_ppm * PPM, hc_dry_ppm * PPM, no_dry_ppm * PPM
+    dry_air, burnt = _air_and_carbon(co2, co, hc, fuel, air)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        water_gas = fuel.h_c / 2.0 * co * burnt / (WATER_GAS_CONSTANT * (burnt - co) + co)
+    hydrogen = np.where(co > 0.0, water_gas, 0.0)
+    grown = (1.0 + fuel.n_c / 2.0 + fuel.s_c) * burnt
+    return (1.0 - dry_air * (1.0 - air.o2) - grown - hydrogen - hc - no / 2.0)[()] / PCT
+
+
+def _air_and_carbon(co2: Any, co: Any, hc: Any, fuel: Atoms, air: DryAir) -> tuple[Any, Any]:
+    """Return dry air and burnt carbon per mol of dry gas, from fractions of CO2, CO and HC."""
+    surplus = 1.0 + fuel.n_c / 2.0 + fuel.s_c - stoichiometric_oxygen(fuel)
     hydrogen_0 = (1.0 - surplus * (co2 + co) - co / 2.0 - hc) / 1.5
     hydrogen_1 = (1.0 - surplus * air.co2) / 1.5
     h, j = WATER_GAS_CONSTANT * co2 + co, WATER_GAS_CONSTANT * air.co2
@@ -75,9 +103,9 @@ def air_ratio_from_co2(
     b = hydrogen_1 * h + hydrogen_0 * j - fuel.h_c / 2.0 * co * air.co2
     c = hydrogen_0 * h - fuel.h_c / 2.0 * co * (co2 + co)
     dry_air = 2.0 * c / (b + np.sqrt(np.maximum(b * b - 4.0 * a * c, 0.0)))
-    burnt = co2 - air.co2 * dry_air + co
-    with np.errstate(divide="ignore", invalid="ignore"):
-        return dry_air * air.o2 / (nu * (burnt + hc))
+    # Near clean air the other root of the quadratic, gas without burnt carbon, comes first: there CO is left out.
+    dry_air = np.where(co2 > 2.0 * air.co2, dry_air, (hydrogen_0 + surplus * co / 1.5) / hydrogen_1)
+    return dry_air, co2 - air.co2 * dry_air + co
 
 
 def air_ratio_from_balance(

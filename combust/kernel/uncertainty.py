@@ -1,4 +1,4 @@
-"""Standard uncertainties of readings, and the best lambda of the measured channels (weighted least squares)."""
+"""Standard uncertainties of readings, and the best lambda of the measured gases, weighed in the plane of O2 and CO2."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
+from combust.kernel.constants import DRY_AIR
 from combust.kernel.types import Atoms, AtomsTuple
 
 COVERAGE = 2.0  # a class limit is read as a 95 % Gaussian limit: u = limit / 2
@@ -45,17 +46,17 @@ def student_t(freedom: Any) -> Any:
     return np.interp(1.0 / np.maximum(freedom, 1.0), 1.0 / rows, [STUDENT_T[int(row)] for row in rows])
 
 
-class LambdaFromOneGas(NamedTuple):
-    """Lambda by one route and how it answers to each error, in lambda per standard uncertainty."""
+class Route(NamedTuple):
+    """A value by one route and how it answers to each error, in its unit per standard uncertainty."""
 
-    air_ratio: Any
+    value: Any
     by_gas: Any
     by_co: Any
     by_hydrogen: Any
 
     @property
     def variance(self) -> Any:
-        """Variance of this route's lambda."""
+        """Variance of this route's value."""
         return self.by_gas**2 + self.by_co**2 + self.by_hydrogen**2
 
 
@@ -72,15 +73,15 @@ def uncertain_route(
     co_u: Any = 0.0,
     hydrogen_u: Any = 0.0,
     **gases: Any,
-) -> LambdaFromOneGas:
-    """Return lambda by one gas with its first-order response to u(gas), u(CO) and u(H/C) of the fuel.
+) -> Route:
+    """Return what one gas gives, with its first-order response to u(gas), u(CO) and u(H/C) of the fuel.
 
     Validity record ``first_order_uncertainty`` (``combust/data/approximate_forms.toml``).
 
     Parameters
     ----------
     route : callable
-        :func:`air_ratio_from_o2` or :func:`air_ratio_from_co2`; ``gases`` go to it as they are.
+        :func:`air_ratio_from_o2`, :func:`air_ratio_from_co2` or :func:`o2_from_co2`; ``gases`` go to it as they are.
     gas_pct, gas_u : float or array
         Its gas and the gas's standard uncertainty [vol %].
     co_dry_ppm, co_u, hydrogen_u : float or array
@@ -92,35 +93,97 @@ def uncertain_route(
     by_gas = route(gas_pct + step_gas, fuel, co_dry_ppm=co_dry_ppm, **gases) - here
     by_co = route(gas_pct, fuel, co_dry_ppm=co_dry_ppm + step_co, **gases) - here
     by_hydrogen = route(gas_pct, other, co_dry_ppm=co_dry_ppm, **gases) - here
-    return LambdaFromOneGas(
-        here, by_gas * (gas_u / step_gas), by_co * (co_u / step_co), by_hydrogen * (hydrogen_u / STEP)
-    )
+    return Route(here, by_gas * (gas_u / step_gas), by_co * (co_u / step_co), by_hydrogen * (hydrogen_u / STEP))
 
 
 class BestEstimate(NamedTuple):
-    """Best lambda, its standard uncertainty, and how far the two routes are apart in standard uncertainties."""
+    """Best value of two routes, its standard uncertainty, and how far they are apart in standard uncertainties."""
 
-    air_ratio: Any
-    air_ratio_u: Any
+    value: Any
+    u: Any
     z: Any
 
 
-def best_air_ratio(by_o2: LambdaFromOneGas, by_co2: LambdaFromOneGas) -> BestEstimate:
-    """Return the weighted least squares lambda of the O2 and the CO2 route, with their shared CO and fuel errors.
+def best_estimate(first: Route, second: Route) -> BestEstimate:
+    """Return the weighted least squares value of two routes, with their shared CO and fuel errors.
 
     Where one route is NaN the other is the answer and ``z`` is NaN. Where the routes differ by more than two standard
     uncertainties, u is widened by z/2, so that a contradiction never looks like precision.
     """
-    shared = by_o2.by_co * by_co2.by_co + by_o2.by_hydrogen * by_co2.by_hydrogen
-    of_difference = by_o2.variance + by_co2.variance - 2.0 * shared
+    shared = first.by_co * second.by_co + first.by_hydrogen * second.by_hydrogen
+    of_difference = first.variance + second.variance - 2.0 * shared
     with np.errstate(divide="ignore", invalid="ignore"):
-        weight = np.clip((by_o2.variance - shared) / of_difference, 0.0, 1.0)
-        both = by_o2.air_ratio + weight * (by_co2.air_ratio - by_o2.air_ratio)
-        variance = (1.0 - weight) ** 2 * by_o2.variance + weight**2 * by_co2.variance
+        weight = np.clip((first.variance - shared) / of_difference, 0.0, 1.0)
+        both = first.value + weight * (second.value - first.value)
+        variance = (1.0 - weight) ** 2 * first.variance + weight**2 * second.variance
         variance = variance + 2.0 * weight * (1.0 - weight) * shared
-        z = np.abs(by_o2.air_ratio - by_co2.air_ratio) / np.sqrt(of_difference)
+        z = np.abs(first.value - second.value) / np.sqrt(of_difference)
     u = np.sqrt(variance) * np.maximum(1.0, z / 2.0)
-    no_o2, no_co2 = np.isnan(by_o2.air_ratio), np.isnan(by_co2.air_ratio)
-    best = np.where(no_o2, by_co2.air_ratio, np.where(no_co2, by_o2.air_ratio, both))
-    best_u = np.where(no_o2, np.sqrt(by_co2.variance), np.where(no_co2, np.sqrt(by_o2.variance), u))
+    no_first, no_second = np.isnan(first.value), np.isnan(second.value)
+    best = np.where(no_first, second.value, np.where(no_second, first.value, both))
+    best_u = np.where(no_first, np.sqrt(second.variance), np.where(no_second, np.sqrt(first.variance), u))
     return BestEstimate(best, best_u, z)
+
+
+class BestAirRatio(NamedTuple):
+    """Best lambda of a reading, judged in the plane of its two gases.
+
+    ``o2`` is the O2 that the gases together say [vol %], ``o2_u`` its standard uncertainty with what CO and fuel add,
+    ``z`` how far the two gases lie apart there. ``slope`` is d lambda/d O2 [1/vol %].
+    """
+
+    air_ratio: Any
+    o2: Any
+    o2_u: Any
+    slope: Any
+    z: Any
+
+    @property
+    def air_ratio_u(self) -> Any:
+        """Standard uncertainty of lambda, first order."""
+        return self.slope * self.o2_u
+
+    def at(self, standard_uncertainties: Any) -> Any:
+        """Return lambda so many standard uncertainties of O2 further; infinity at clean air and beyond.
+
+        Lambda is a hyperbola of O2 with its pole at clean air: exact without CO, so an interval of O2 becomes one of
+        lambda that is not symmetric.
+        """
+        return _on_hyperbola(self.air_ratio, self.slope, self.o2, standard_uncertainties * self.o2_u)[0]
+
+
+def best_air_ratio(by_o2: Route, o2_dry_pct: Any, o2_u: Any, by_co2: Route) -> BestAirRatio:
+    """Return the best lambda of O2 and the O2 that belongs to CO2; NaN in either where it was not measured.
+
+    The two are weighed and compared as O2, where the errors of an analyser are Gaussian; lambda's own errors are not.
+    Validity record ``lambda_hyperbola`` (``combust/data/approximate_forms.toml``).
+
+    Parameters
+    ----------
+    by_o2 : Route
+        Lambda at the O2 read, or at that of CO2 where no O2 was read (:func:`uncertain_route`).
+    o2_dry_pct, o2_u : float or array
+        O2 as read and its standard uncertainty [vol %].
+    by_co2 : Route
+        The O2 of CO2 (:func:`combust.kernel.air_ratio.o2_from_co2`) [vol %].
+    """
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+        slope = by_o2.by_gas / o2_u
+        # An error of CO or fuel moves lambda at a given O2: as so much O2, it is shared by both.
+        by_co, by_hydrogen = by_o2.by_co / slope, by_o2.by_hydrogen / slope
+        best = best_estimate(
+            Route(o2_dry_pct, o2_u, by_co, by_hydrogen),
+            Route(by_co2.value, by_co2.by_gas, by_co + by_co2.by_co, by_hydrogen + by_co2.by_hydrogen),
+        )
+        here = np.where(np.isnan(o2_dry_pct), by_co2.value, o2_dry_pct)
+        ratio, slope = _on_hyperbola(by_o2.value, slope, here, best.value - here)
+    return BestAirRatio(ratio, best.value, best.u, slope, best.z)
+
+
+def _on_hyperbola(air_ratio: Any, slope: Any, o2: Any, further: Any) -> tuple[Any, Any]:
+    """Return lambda and its slope at an O2 that lies further, on the hyperbola through lambda with its slope."""
+    left = 100.0 * DRY_AIR.o2 - o2
+    with np.errstate(divide="ignore", invalid="ignore"):
+        stretch = left / (left - further)
+    moved = air_ratio + slope * further * stretch
+    return np.where(further >= left, np.inf, moved)[()], slope * stretch * stretch

@@ -47,8 +47,8 @@ def simulate(kind: str, instrument: InstrumentClass, seed: int) -> tuple[np.ndar
 
 def covered(truth: np.ndarray, found: Interpretation) -> float:
     """Return the share of readings whose interval holds the truth; a withheld lambda counts as a miss."""
-    ratio, u = found.values["air_ratio"], found.values["air_ratio_u"]
-    return float(np.mean(np.abs(ratio - truth) <= 1.96 * u))
+    low, high = found.values["air_ratio_low"], found.values["air_ratio_high"]
+    return float(np.mean((low <= truth) & (truth <= high)))
 
 
 @pytest.mark.independent
@@ -80,3 +80,59 @@ def test_verdicts_of_honest_pairs() -> None:
     z = found.values["agreement_z"]
     assert np.mean(z > 2.0) == pytest.approx(0.0455, abs=0.004)
     assert np.mean(np.isnan(found.values["air_ratio"])) < 0.0015
+
+
+POINTS = (1.05, 1.1, 1.2, 1.4, 1.7, 2.0, 3.0, 5.0, 8.0)
+
+
+def rectangular(rng: np.random.Generator, size: int) -> np.ndarray:
+    """Errors of standard deviation 1 from a rectangle."""
+    return np.sqrt(12.0) * (rng.random(size) - 0.5)
+
+
+@pytest.mark.independent
+@pytest.mark.parametrize("ratio", POINTS)
+@pytest.mark.parametrize("pair", [False, True])
+@pytest.mark.parametrize("law", ["gaussian", "rectangular"])
+def test_interval_at_one_lambda(ratio: float, pair: bool, law: str) -> None:
+    """40 000 readings of one gas, errors of the declared standard uncertainty by one law or the other, CO read."""
+    size, rng = 40_000, np.random.default_rng([45, int(100 * ratio), pair])
+    gas = flue_gas_moles(FUEL, ratio, co_share=0.001)
+    o2, co2, co = (float(100.0 * part / gas.dry) for part in (gas.o2, gas.co2, gas.co))
+    u = 0.5 * np.array([FINE.o2_limit_pct, FINE.co2_limit_pct, FINE.co_limit_ppm(1e4 * co)])
+    draw = (lambda: rng.standard_normal(size)) if law == "gaussian" else (lambda: rectangular(rng, size))
+    values: dict[str, Any] = {"o2_dry_pct": o2 + u[0] * draw(), "co_dry_ppm": 1e4 * co + u[2] * draw()}
+    if pair:
+        values |= {"co2_dry_pct": co2 + u[1] * draw(), "co2_origin": np.zeros(size, dtype=np.int8)}
+    known = replace(FUEL, h_c_u=0.0)
+    share = covered(np.full(size, ratio), interpret_columns(Columns(size, values, (known,)), FINE))
+    assert 0.94 < share < (0.96 if law == "gaussian" else 1.0 + 1e-9)
+
+
+@pytest.mark.independent
+def test_at_most_is_a_one_sided_95() -> None:
+    """Little O2 and no CO reading: the upper end lies above the truth of a gas without CO in 95 of 100 readings."""
+    size, rng = 40_000, np.random.default_rng(46)
+    for ratio in (1.005, 1.01, 1.02):
+        gas = flue_gas_moles(FUEL, ratio)
+        shown = float(100.0 * gas.o2 / gas.dry) + 0.15 * rng.standard_normal(size)
+        known = replace(FUEL, h_c_u=0.0)
+        found = interpret_columns(Columns(size, {"o2_dry_pct": shown}, (known,)), FINE)
+        assert np.isnan(found.values["air_ratio"]).mean() > 0.999  # but where the error shows 1 % and more
+        assert np.mean(found.values["air_ratio_high"] >= ratio) == pytest.approx(0.95, abs=0.006)
+
+
+@pytest.mark.independent
+@pytest.mark.parametrize("ratio", [1.3, 3.0, 8.0, 20.0])
+def test_honest_pairs_agree_as_often_at_any_lambda(ratio: float) -> None:
+    """The distance in the plane is Gaussian up to clean air, where lambda's own errors are not."""
+    size, rng = 40_000, np.random.default_rng([47, int(ratio)])
+    gas = flue_gas_moles(FUEL, ratio)
+    o2, co2 = float(100.0 * gas.o2 / gas.dry), float(100.0 * gas.co2 / gas.dry)
+    values = {
+        "o2_dry_pct": o2 + 0.15 * rng.standard_normal(size),
+        "co2_dry_pct": co2 + 0.25 * rng.standard_normal(size),
+        "co2_origin": np.zeros(size, dtype=np.int8),
+    }
+    z = interpret_columns(Columns(size, values, (replace(FUEL, h_c_u=0.0),)), FINE).values["agreement_z"]
+    assert np.mean(z > 2.0) == pytest.approx(0.0455, abs=0.005)

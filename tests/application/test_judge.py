@@ -183,6 +183,12 @@ BOTH_SIDES: dict[str, tuple[dict[str, Any], dict[str, Any]]] = {
         {"co2_dry_pct": 9.3, "co2_origin": "calculated"},
     ),
     "rich": ({"o2_dry_pct": 0.0, "co2_dry_pct": None, "co_dry_ppm": 900.0}, {"o2_dry_pct": 1.0, "co2_dry_pct": None}),
+    # a rich flame leaves no oxygen either: 0.9 % O2 without CO, against CO read, and against 1.0 %
+    "at_most": (
+        {"o2_dry_pct": under(1.0), "co2_dry_pct": None, "co_dry_ppm": None},
+        {"o2_dry_pct": 1.0, "co2_dry_pct": None, "co_dry_ppm": None},
+    ),
+    "o2_from_analyser": ({"o2_dry_pct": None, "co2_dry_pct": None, "analyser_excess_air_pct": 60.0}, {}),
     "soot_range": ({"o2_dry_pct": 5.0, "co2_dry_pct": None}, {"o2_dry_pct": 5.3, "co2_dry_pct": None}),
     "not_judged": ({**dict.fromkeys(BASE), "location": "outdoors"}, {}),
     "nothing_entered": (dict.fromkeys(BASE), {"location": None}),

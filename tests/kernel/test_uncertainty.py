@@ -9,13 +9,14 @@ import pytest
 import scipy.stats
 import uncertainties
 
-from combust.kernel.air_ratio import air_ratio_from_co2, air_ratio_from_o2
+from combust.kernel.air_ratio import air_ratio_from_co2, air_ratio_from_o2, o2_from_co2
 from combust.kernel.flue_gas import flue_gas_moles
 from combust.kernel.uncertainty import (
     STUDENT_T,
     AtomsTuple,
-    LambdaFromOneGas,
+    Route,
     best_air_ratio,
+    best_estimate,
     standard_uncertainty,
     student_t,
     uncertain_route,
@@ -119,7 +120,10 @@ def test_delta_method_against_a_million_draws(ratio: float, route: str) -> None:
         shared = by_o2.by_co * by_co2.by_co + by_o2.by_hydrogen * by_co2.by_hydrogen
         weight = (by_o2.variance - shared) / (by_o2.variance + by_co2.variance - 2 * shared)
         sample = (1 - weight) * drawn["o2"] + weight * drawn["co2"]
-        ours = best_air_ratio(by_o2, by_co2).air_ratio_u
+        gases = {"co_dry_ppm": co, "co_u": u["co"], "hydrogen_u": u["h"]}
+        ours = best_air_ratio(
+            by_o2, o2, u["o2"], uncertain_route(o2_from_co2, co2, B7, gas_u=u["co2"], **gases)
+        ).air_ratio_u
     else:
         sample = drawn[route]
         ours = math.sqrt({"o2": by_o2, "co2": by_co2}[route].variance)
@@ -157,39 +161,39 @@ def test_oxygen_response_by_automatic_derivative() -> None:
         reading = uncertainties.ufloat(o2, 0.15)
         theirs = 1.0 + reading / 100.0 * dry / air_moles / (0.20946 - reading / 100.0)
         route = uncertain_route(air_ratio_from_o2, o2, B7, gas_u=0.15)
-        assert route.air_ratio == pytest.approx(theirs.nominal_value, rel=1e-12)
+        assert route.value == pytest.approx(theirs.nominal_value, rel=1e-12)
         assert abs(route.by_gas) == pytest.approx(theirs.std_dev, rel=1e-3)
 
 
 # ---- the best estimate -------------------------------------------------------------------------------------------
 
 
-def route(value: float, u: float) -> LambdaFromOneGas:
-    return LambdaFromOneGas(value, u, 0.0, 0.0)
+def route(value: float, u: float) -> Route:
+    return Route(value, u, 0.0, 0.0)
 
 
 def test_best_estimate_by_hand() -> None:
     """Hand: 1.60 ± 0.02 and 1.66 ± 0.04, independent. Weights 4:1 give 1.612; u = 0.02·0.04/sqrt(0.002) = 0.017889;
     z = 0.06/sqrt(0.002) = 1.3416."""
-    best = best_air_ratio(route(1.60, 0.02), route(1.66, 0.04))
-    assert best.air_ratio == pytest.approx(1.612)
-    assert best.air_ratio_u == pytest.approx(0.0178885, rel=1e-5)
+    best = best_estimate(route(1.60, 0.02), route(1.66, 0.04))
+    assert best.value == pytest.approx(1.612)
+    assert best.u == pytest.approx(0.0178885, rel=1e-5)
     assert best.z == pytest.approx(1.3416, abs=1e-4)
 
 
 def test_a_contradiction_never_looks_like_precision() -> None:
     """Hand: 1.60 ± 0.02 against 1.80 ± 0.02: z = 0.2/0.028284 = 7.071, so u is widened by 3.536 to 0.05."""
-    best = best_air_ratio(route(1.60, 0.02), route(1.80, 0.02))
+    best = best_estimate(route(1.60, 0.02), route(1.80, 0.02))
     assert best.z == pytest.approx(7.0711, abs=1e-4)
-    assert best.air_ratio_u == pytest.approx(0.05, rel=1e-6)
+    assert best.u == pytest.approx(0.05, rel=1e-6)
 
 
 def test_one_route_alone_is_the_answer_and_z_is_nan() -> None:
     nan = float("nan")
-    only_o2 = best_air_ratio(route(1.6, 0.02), route(nan, nan))
-    only_co2 = best_air_ratio(route(nan, nan), route(1.7, 0.05))
-    assert (only_o2.air_ratio, only_o2.air_ratio_u) == (1.6, 0.02)
-    assert (only_co2.air_ratio, only_co2.air_ratio_u) == (1.7, 0.05)
+    only_o2 = best_estimate(route(1.6, 0.02), route(nan, nan))
+    only_co2 = best_estimate(route(nan, nan), route(1.7, 0.05))
+    assert (only_o2.value, only_o2.u) == (1.6, 0.02)
+    assert (only_co2.value, only_co2.u) == (1.7, 0.05)
     assert math.isnan(only_o2.z)
     assert math.isnan(only_co2.z)
-    assert math.isnan(best_air_ratio(route(nan, nan), route(nan, nan)).air_ratio)
+    assert math.isnan(best_estimate(route(nan, nan), route(nan, nan)).value)

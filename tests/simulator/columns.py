@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-CONTEXT = ("stage", "arrangement", "location", "pressure_hpa", "intake_temp_c", "co2_origin")
+CONTEXT = ("stage", "arrangement", "location", "pressure_hpa", "altitude_m", "intake_temp_c", "co2_origin")
 GAS = ("o2_dry_pct", "co2_dry_pct", "co_dry_ppm")
 TEMPERATURES = ("flue_temp_c", "air_in_temp_c", "air_out_temp_c")
 CHECKS = {

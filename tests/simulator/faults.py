@@ -154,6 +154,24 @@ def fuel_other(case, i, rng, size):
     case.plus(i, petrol=float(kind == "petrol"))
 
 
+def gasoline_in_diesel(case, i, rng, size):
+    need, heat = OTHER_FUELS["petrol"]
+    case.times(i, need=need, heat_per_air=heat)
+    case.plus(i, petrol=1.0)
+
+
+def diesel_in_gasoline(case, i, rng, size):
+    need, heat = OTHER_FUELS["petrol"]
+    case.times(i, need=1.0 / need, heat_per_air=1.0 / heat)
+    case.plus(i, co=rng.uniform(0.6, 2.0), smoke=rng.uniform(1.0, 4.0))  # it evaporates badly
+
+
+def water_in_fuel(case, i, rng, size):
+    water = rng.uniform(0.05, 0.20)  # by volume; it takes the place of fuel and 6 % of a fuel's heat to evaporate
+    case.times(i, fuel=1.0 - water, heat_per_air=1.0 - 0.06 * water / (1.0 - water))
+    case.plus(i, co=rng.uniform(0.3, 1.8))
+
+
 def stage(case, i, rng, size):
     case.plus(i, shift=rng.uniform(0.55, 1.0))
 
@@ -187,6 +205,13 @@ EFFECTS = dict(
         strict=True,
     )
 )
+# Faults of the foreign conditions only, with the causes that name them rightly.
+OTHER_FAULTS = {
+    "gasoline_in_diesel": (gasoline_in_diesel, ("fuel_other", "fuel_contaminated")),
+    "diesel_in_gasoline": (diesel_in_gasoline, ("fuel_other", "fuel_contaminated")),
+    "water_in_fuel": (water_in_fuel, ("fuel_contaminated", "fuel_other", "fuel_under")),
+}
+EFFECTS |= {name: effect for name, (effect, _) in OTHER_FAULTS.items()}
 
 
 def faults_of(names, rng, heater, low=0.15, high=0.40):

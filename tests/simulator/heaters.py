@@ -7,6 +7,7 @@ import numpy as np
 from tests.simulator.physics import Condition, Heater, Hidden, Stage, dry_gas
 
 STROKE_UL, HZ_HIGH, HZ_LOW, RPM_HIGH, RPM_LOW = 36.0, 3.32, 1.11, 4700.0, 2100.0
+CO2_AT_ONE = float(dry_gas(np.array(1.0))[1])
 PORT_PA = {"high": 420.0, "low": 80.0}
 
 
@@ -50,12 +51,16 @@ def hidden_heater(rng, blower="centrifugal"):
     return heater
 
 
-def profile(heater, rng, heater_id="heater-0001"):
-    """The profile a technician would write: plate and one measured healthy reading of each stage."""
+def profile(heater, rng, heater_id="heater-0001", **unhealthy):
+    """The profile a technician would write: plate and one measured reading of each stage, believed to be healthy.
+
+    ``unhealthy``: what was wrong with the heater on that day, as fields of a condition.
+    """
     baselines = []
     analyser = Analyser(rng, 1)
     for name in ("high", "low"):
-        place = Condition(pressure_hpa=np.array([988.0]), intake_c=np.array([15.0]), air_in_c=np.array([15.0]))
+        day = {"pressure_hpa": 988.0, "intake_c": 15.0, "air_in_c": 15.0} | unhealthy
+        place = Condition(**{key: np.array([value]) for key, value in day.items()})
         state = heater.run(heater.stages[name], place)
         row = analyser.read(heater, name, state, place, {}, rng)
         baselines.append(
@@ -112,13 +117,19 @@ def profile(heater, rng, heater_id="heater-0001"):
 
 
 class Analyser:
-    """One analyser on one visit (arrays over visits): errors within its class that stay for the visit."""
+    """One analyser on one visit (arrays over visits): errors within its class that stay for the visit.
 
-    def __init__(self, rng, size):
+    ``cell`` is a generator: the analyser has a CO2 cell of its own too. ``flue_offset_k``: its flue sensor is off.
+    """
+
+    def __init__(self, rng, size, *, cell=None, flue_offset_k=0.0):
         self.o2 = 0.12 * rng.standard_normal(size)
         self.flue = 0.006 * rng.standard_normal(size)
         self.air = 0.6 * rng.standard_normal((2, size))
         self.static = 0.02 * rng.standard_normal((2, size))
+        self.flue_offset_k = flue_offset_k
+        self.cell = cell
+        self.co2 = None if cell is None else 0.12 * cell.standard_normal(size)
 
     def read(self, heater, stage, state, place, fault, rng):
         """Columns of one row."""
@@ -127,7 +138,7 @@ class Analyser:
         zero = np.zeros(size)
         get = lambda key, usual=0.0: fault.get(key, zero + usual)  # noqa: E731
         ratio = state["air_ratio"]
-        o2, _, water = dry_gas(ratio)
+        o2, co2_true, water = dry_gas(ratio)
         kept = 1.0 - water * get("wet")
         leak = get("leak")
         shown = (o2 * kept) * (1.0 - leak) + 20.95 * leak
@@ -144,12 +155,19 @@ class Analyser:
         )
         log_co = np.minimum(log_co + np.log(kept * (1.0 - leak)) + get("unsteady_co"), np.log(90_000.0))
         smoke = heater.smoke_base + 10.0 * rich + get("smoke") + 0.6 * normal() + 0.5 * get("unsteady_co")
-        flue = state["flue_c"] * (1.0 + self.flue) + 4.0 * normal() + get("unsteady_flue")
+        flue = state["flue_c"] * (1.0 + self.flue) + 4.0 * normal() + get("unsteady_flue") + self.flue_offset_k
         rise = state["rise_k"] * (1.0 + 0.015 * normal()) * np.exp(get("unsteady_rise"))
         cold = place.air_in_c + self.air[0]
         pa = PORT_PA[stage]
         wobble = 1.0 + get("unsteady_static") * normal()
-        return {
+        own_cell = {}
+        if self.cell is not None:
+            moved = get("unsteady_o2") * co2_true / np.maximum(20.95 - o2, 1.0)
+            # Carbon that is read as CO is no CO2; below lambda 1 the rest of what lacks oxygen is vapour and soot.
+            co2_true = np.where(ratio < 1.0, CO2_AT_ONE, co2_true) - 1e-4 * np.exp(log_co) / (kept * (1.0 - leak))
+            read = co2_true * kept * (1.0 - leak) - moved + self.co2 + 0.05 * self.cell.standard_normal(size)
+            own_cell = {"co2_measured_pct": np.round(np.clip(read, 0.0, 20.0), 1)}
+        return own_cell | {
             "o2_dry_pct": o2_read,
             "co2_dry_pct": co2,
             "co_dry_ppm": np.round(np.exp(log_co)),

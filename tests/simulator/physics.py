@@ -23,6 +23,8 @@ ENTHALPY = {
     name: np.concatenate([[0.0], np.cumsum(np.diff(KELVIN) * 0.5 * (cp[1:] + cp[:-1]))]) for name, cp in CP.items()
 }
 O2_AIR = 0.2095
+HOTTEST_K = 4000.0  # keeps a march from a wrong guess finite
+BEND = 0.85  # flow over design flow at which a bent blower curve stops rising
 # Diesel with 7 % FAME: CH1.86 O0.007, 42.65 MJ/kg (same fuel as the profile, own arithmetic).
 HYDROGEN, OXYGEN, NET_J_PER_KG = 1.86, 0.007, 42.65e6
 CARBON_KG = 12.011 + 1.008 * HYDROGEN + 15.999 * OXYGEN
@@ -85,10 +87,17 @@ class Hidden:
     stroke_true: float = 1.0
     left_in: float = 0.08
     left_ex: float = 0.08
+    # Share of the heat in the exchanger that passes by radiation, and of the useful heat that the casing loses.
+    radiation: float = 0.0
+    casing: float = 0.0
+    # Share of the heat that a flame as hot as at design radiates past the exchanger, beyond ``radiated``.
+    flame_radiates: float = 0.0
     ratio: dict = field(default_factory=dict)
 
     def curve(self, x):
         """Blower head over design head at x = Q/(n Q0)."""
+        if self.blower == "bent":
+            return 1.0 + np.where(x > BEND, self.a1 * (1.0 - x), self.a1 * (1.0 - BEND) - self.a2 * (BEND - x))
         if self.blower == "side_channel":
             return 1.0 + self.a1 * (1.0 - x) + self.a2 * (1.0 - x) ** 2
         return 1.0 - self.a1 + self.a2 + self.a1 * x - self.a2 * x * x
@@ -103,6 +112,8 @@ class Stage:
     speed: float
     flue_c: float
     rise_k: float
+    radiating: float = 0.0
+    casing: float = 0.0
 
 
 @dataclass
@@ -126,9 +137,16 @@ class Condition:
     released: object = 1.0
     dirt: object = 1.0
     duct: object = 1.0
+    wind: object = 1.0
 
 
 DESIGN_PRESSURE, DESIGN_C = 1013.25, 15.0
+
+
+def radiated_heat(stage, gas_k, air_k, dirt):
+    """Heat of one section by radiation: fourth powers, whatever the flow."""
+    hot, cold = np.minimum(gas_k, HOTTEST_K), np.minimum(air_k, HOTTEST_K)
+    return stage.radiating * dirt / 10.0 * np.maximum(hot**4 - cold**4, 0.0)
 
 
 def exchange(hidden, stage, flame_k, gas, ratio, sink_in_k, heating, dirt, fuel, area):
@@ -147,6 +165,8 @@ def exchange(hidden, stage, flame_k, gas, ratio, sink_in_k, heating, dirt, fuel,
         air_k = np.broadcast_to(sink_in_k, shape).astype(float)
         for _ in range(10):
             step = conductance / 10.0 * np.maximum(gas_k - air_k, 0.0)
+            if stage.radiating:
+                step = step + radiated_heat(stage, gas_k, air_k, dirt)
             cp = sum(amount * np.interp(gas_k, KELVIN, CP[name]) for name, amount in moles.items())
             gas_k = gas_k + step / (cp * fuel)
             air_k = air_k + step / capacity_air
@@ -165,22 +185,55 @@ class Heater:
         for stage in stages.values():
             self._calibrate(stage)
 
+    def _calibrate_casing(self, stage, useful):
+        """The casing is as warm as the heating air on the way: one conductance, over the fuel of the stage."""
+        if self.hidden.casing:
+            full = self.stages["high"]
+            if stage is full:
+                full.casing = self.hidden.casing * useful / (0.5 * full.rise_k)
+            else:
+                stage.casing = full.casing / stage.fuel
+
     def _calibrate(self, stage):
         hidden = self.hidden
         flame = self._flame(stage.air_ratio, DESIGN_C, 0.0, 1.0, 1.0)
         moles = gas_moles(stage.air_ratio)
         useful = gas_heat(moles, flame) - gas_heat(moles, stage.flue_c + 273.15)
-        radiated = hidden.radiated * NET_J_PER_MOL
-        stage.capacity_air = (useful + radiated) / stage.rise_k
+        radiated = (hidden.radiated + hidden.flame_radiates) * NET_J_PER_MOL
+        self._calibrate_casing(stage, useful + radiated)
+        stage.capacity_air = (useful + radiated) / stage.rise_k - 0.5 * stage.casing
 
         def flue_of(area):
             return exchange(hidden, stage, flame, 1.0, stage.air_ratio, DESIGN_C + 273.15, 1.0, 1.0, 1.0, area)[0]
 
-        stage.area = float(solve(lambda area: flue_of(area) - (stage.flue_c + 273.15), 1.0, 4000.0, 22))
+        def fitting_area():
+            return float(solve(lambda area: flue_of(area) - (stage.flue_c + 273.15), 1e-3, 4000.0, 22))
 
-    def _flame(self, ratio, intake_c, recirculated, released, heat_per_air):
+        if not hidden.radiation:
+            stage.area = float(solve(lambda area: flue_of(area) - (stage.flue_c + 273.15), 1.0, 4000.0, 22))
+            return
+        stage.radiating = hidden.radiation * useful / ((0.5 * (flame + stage.flue_c + 273.15)) ** 4)
+        for _ in range(4):
+            stage.area = fitting_area()
+            stage.radiating *= hidden.radiation / self._radiated_share(stage, flame, moles)
+
+    def _radiated_share(self, stage, flame, moles):
+        """Share of the heat in the exchanger of the design that passes by radiation."""
+        gas_k, air_k = stage.flue_c + 273.15, DESIGN_C + 273.15
+        by_radiation = whole = 0.0
+        for _ in range(10):
+            part = float(radiated_heat(stage, gas_k, air_k, 1.0))
+            step = stage.area / 10.0 * max(gas_k - air_k, 0.0) + part
+            gas_k += step / sum(amount * float(np.interp(gas_k, KELVIN, CP[name])) for name, amount in moles.items())
+            air_k += step / stage.capacity_air
+            by_radiation, whole = by_radiation + part, whole + step
+        return by_radiation / whole
+
+    def _flame(self, ratio, intake_c, recirculated, released, heat_per_air, radiated=None):
         moles = gas_moles(ratio)
-        net = NET_J_PER_MOL * (1.0 - self.hidden.radiated) * released * heat_per_air * np.minimum(1.0, ratio)
+        if radiated is None:
+            radiated = self.hidden.radiated + self.hidden.flame_radiates
+        net = NET_J_PER_MOL * (1.0 - radiated) * released * heat_per_air * np.minimum(1.0, ratio)
         air = ratio * NEED / O2_AIR
         carried = air * 29.1 * (intake_c - 15.0)
         target = gas_heat(moles, 288.15) + net * (1.0 - recirculated) + carried
@@ -198,6 +251,7 @@ class Heater:
         intake_k0 = DESIGN_C + 273.15
         flame0 = self._flame(stage.air_ratio, DESIGN_C, 0.0, 1.0, 1.0)
         flame = flame0
+        past = hidden.radiated + hidden.flame_radiates
         port_c = c.intake_c
         for _ in range(6):
             port_c = c.intake_c + c.recirculated * c.returned_heat * (flue - 273.15 - c.intake_c)
@@ -228,7 +282,10 @@ class Heater:
             fresh = 1.0 - c.recirculated
             fuel = c.fuel * (1.0 - 0.00083 * (c.fuel_c - 15.0))
             ratio = stage.air_ratio * thin * volume * fresh / (fuel * c.need)
-            flame = self._flame(ratio, port_c, c.recirculated, c.released, c.heat_per_air)
+            if hidden.flame_radiates:
+                hotter = np.minimum((flame / flame0) ** 4, 4.0)
+                past = 0.5 * (past + hidden.radiated + hidden.flame_radiates * hotter)
+            flame = self._flame(ratio, port_c, c.recirculated, c.released, c.heat_per_air, past)
             heating = (
                 c.pressure_hpa
                 / DESIGN_PRESSURE
@@ -242,19 +299,25 @@ class Heater:
             flue, heat = exchange(
                 hidden, stage, flame, gas, ratio, c.air_in_c + 273.15, heating, c.dirt, through, stage.area
             )
-        radiated = (
-            hidden.radiated * NET_J_PER_MOL * fuel * c.need * c.released * c.heat_per_air * np.minimum(1.0, ratio)
-        )
+        radiated = past * NET_J_PER_MOL * fuel * c.need * c.released * c.heat_per_air * np.minimum(1.0, ratio)
         density = thin
         return {
             "air_ratio": ratio,
             "flue_c": flue - 273.15,
-            "rise_k": (heat + radiated) / (stage.capacity_air * heating),
+            "rise_k": self._rise(stage, c, heat + radiated, heating),
             "port_c": port_c,
             "suction": c.r_in * hidden.w_in * volume**hidden.exponent_in * density,
             "back": c.r_ex * hidden.w_ex * volume**hidden.exponent_ex * density * tau_ex,
             "volume": volume,
         }
+
+    @staticmethod
+    def _rise(stage, c, heat, heating):
+        """Rise of the heating air, less what the casing gives to the air around it."""
+        if not stage.casing:
+            return heat / (stage.capacity_air * heating)
+        lost = stage.casing * c.wind
+        return (heat - lost * (c.air_in_c - c.intake_c)) / (stage.capacity_air * heating + 0.5 * lost)
 
 
 def dry_gas(ratio, co2_maximum=1.0):

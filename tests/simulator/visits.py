@@ -18,27 +18,36 @@ PLANS = (
 DAY = {"speed": 0.008, "r_b": 0.03, "fuel": 0.015, "dirt": 0.02, "duct": 0.02, "r_in": 0.04, "r_ex": 0.04}
 
 
-def visits(heater, names, rng, *, low=0.15, high=0.40, sites="mixed"):
+def visits(heater, names, rng, *, low=0.15, high=0.40, sites="mixed", plans=PLANS, **analyser_and_day):
     """Full-evidence visits: a list of lists of row dictionaries, one visit for each tuple of causes.
 
     Rows: full stage as installed with all checks, low stage, full stage with the intake duct off, with the exhaust
-    duct off. ``sites``: ``mixed`` (to 2500 m, -20 to 25 °C), ``wide`` (to 4000 m, -25 to 25 °C), or the baseline's.
+    duct off. ``sites``: ``mixed`` (to 2500 m, -20 to 25 °C), ``wide`` (to 4000 m, -25 to 25 °C), ``high`` (2000 to
+    4200 m, -25 to 20 °C), or the baseline's. ``analyser_and_day``: ``cell`` and ``flue_offset_k`` of the analyser,
+    ``wind`` around the casing, ``noted`` of the site (``altitude_m`` in place of ``pressure_hpa``).
     """
     size = len(names)
+    wind = analyser_and_day.pop("wind", np.ones(size))
+    noted = analyser_and_day.pop("noted", "pressure_hpa")
     site = _sites(sites, size, rng)
+    altitude_m = site.pop("altitude_m")
+    site["wind"] = wind
     case = faults_of(names, rng, heater, low, high)
     day = {key: 1.0 + sd * rng.standard_normal(size) for key, sd in DAY.items()}
-    analyser = Analyser(rng, size)
+    analyser = Analyser(rng, size, **analyser_and_day)
     at_port = rng.random(size) < 0.6
     rows = []
-    for stage, arrangement in PLANS:
+    for stage, arrangement in plans:
         place = _place(heater, case, day, site, stage, arrangement, rng)
         read = _row(heater, case, place, stage, analyser, rng)
         seen_intake = np.where(at_port, read.pop("port_c"), site["intake_c"])
-        read["pressure_hpa"] = np.round(site["pressure_hpa"], 1)
+        if noted == "altitude_m":
+            read[noted] = np.round(altitude_m)
+        else:
+            read[noted] = np.round(site["pressure_hpa"], 1)
         read["intake_temp_c"] = np.round(seen_intake + 0.7 * rng.standard_normal(size), 1)
         state = read.pop("state")
-        if (stage, arrangement) == PLANS[0]:
+        if not rows:
             read |= _checks(heater, state, case, names, rng)
         rows.append((stage, arrangement, read))
     return [
@@ -58,11 +67,14 @@ def _sites(kind, size, rng):
         intake = rng.uniform(-20.0, 25.0, size)
     elif kind == "wide":
         altitude, intake = rng.uniform(0.0, 4000.0, size), rng.uniform(-25.0, 25.0, size)
+    elif kind == "high":
+        altitude, intake = rng.uniform(2000.0, 4200.0, size), rng.uniform(-25.0, 20.0, size)
     else:
         altitude, intake = np.full(size, 210.0), np.full(size, 15.0)
     weather = 1.0 + 0.008 * rng.standard_normal(size)
     pressure = 1013.25 * (1.0 - 2.25577e-5 * altitude) ** 5.25588 * weather
-    return {"pressure_hpa": pressure, "intake_c": intake, "air_in_c": intake + rng.uniform(0.0, 6.0, size)}
+    air_in = intake + rng.uniform(0.0, 6.0, size)
+    return {"pressure_hpa": pressure, "intake_c": intake, "air_in_c": air_in, "altitude_m": altitude}
 
 
 def _place(heater, case, day, site, stage, arrangement, rng):
@@ -155,6 +167,9 @@ def _checks(heater, state, c, names, rng):
         {"as_stated": 0.99, "other": 0.006, "waxed": 0.004},
         {
             "fuel_other": {"as_stated": 0.10, "other": 0.90},
+            "gasoline_in_diesel": {"as_stated": 0.10, "other": 0.90},
+            "diesel_in_gasoline": {"as_stated": 0.10, "other": 0.90},
+            "water_in_fuel": {"as_stated": 0.25, "water": 0.75},
             "fuel_under": {"as_stated": 0.90, "waxed": 0.06, "water": 0.04},
         },
     )

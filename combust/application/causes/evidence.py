@@ -15,8 +15,7 @@ from combust.application.causes.forward import VISIT_CHANNELS, Model
 from combust.application.causes.stage_reading import StageReading, Values
 from combust.application.heater.baseline import static_u
 from combust.application.heater.structure import Parameters
-from combust.data.tables import load_table
-from combust.domain.catalogue import get_fuel
+from combust.domain.catalogue import setting_co2_maximum
 from combust.domain.instrument import InstrumentClass
 from combust.kernel.types import Floats
 
@@ -291,14 +290,9 @@ def seen_answers(reading: Values, fuel_name: str, co2_maximum: float) -> list[tu
 
 def _same_setting(setting: str, fuel_name: str, co2_maximum: float) -> str:
     """Return ``same`` when the analyser's fuel has the CO2 maximum of the fuel burnt within 3 %, else ``other``."""
-    known = load_table("instruments")["setting"]
-    text = setting.strip().lower()
-    if text == fuel_name or text in ("diesel", "light oil", "fuel oil"):
+    if setting.strip().lower() == fuel_name:
         return "same"
-    maximum = known.get(text)
+    maximum = setting_co2_maximum(setting)
     if maximum is None:
-        try:
-            maximum = get_fuel(text).co2_maximum_pct
-        except ValueError:
-            return "other"
+        return "other"
     return "same" if abs(maximum / co2_maximum - 1.0) < 0.03 else "other"

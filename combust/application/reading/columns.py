@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from combust.data.vocabulary import quantities
+from combust.domain.catalogue import setting_co2_maximum
 from combust.domain.fuel import Fuel
 from combust.kernel.types import AtomsTuple
 
@@ -56,6 +57,15 @@ class Columns:
         return float(values[0]) if self.fuel_index is None else values[self.fuel_index]
 
     @property
+    def analyser_co2_maximum(self) -> Any:
+        """CO2 maximum of the fuel set in the analyser [vol %], NaN where it was not entered or is not known."""
+        texts = self.values.get("analyser_fuel")
+        if texts is None:
+            return MISSING
+        different, index = np.unique(texts.astype(str), return_inverse=True)
+        return np.array([setting_co2_maximum(text) or MISSING for text in different])[index]
+
+    @property
     def atoms(self) -> AtomsTuple:
         """Atoms per carbon of the fuel, numbers or arrays."""
         return AtomsTuple(*(self.of_fuel(name) for name in ("h_c", "o_c", "n_c", "s_c")))
@@ -73,7 +83,7 @@ def columns_of_reading(values: Mapping[str, Any], fuel: Fuel) -> Columns:
 
 
 def columns_of_readings(rows: Sequence[Mapping[str, Any]], fuels: Sequence[Fuel], fuel_index: Any = None) -> Columns:
-    """Return readings as columns; None is empty, and texts and keys that are none of the vocabulary are left out."""
+    """Return readings as columns; None is empty; other texts and unknown keys are left out."""
     values: dict[str, Any] = {}
     for key in dict.fromkeys(key for row in rows for key in row):
         record, cells = quantities().get(key), [row.get(key) for row in rows]
@@ -82,4 +92,6 @@ def columns_of_readings(rows: Sequence[Mapping[str, Any]], fuels: Sequence[Fuel]
         elif record and record.kind == "choice":
             index = [NOT_CHOSEN if cell is None else record.choices.index(cell) for cell in cells]
             values[key] = np.array(index, dtype=np.int8)
+        elif key == "analyser_fuel":
+            values[key] = np.array([cell or "" for cell in cells], dtype=object)
     return Columns(len(rows), values, fuels, fuel_index)

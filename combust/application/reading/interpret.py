@@ -21,11 +21,15 @@ from combust.kernel.flue_gas import flue_gas_moles
 
 BLOCK = 32_768
 ROUTES = ("o2", "co2", "balance", "brettschneider", "spindt", "shortcut")
+ONE_SIDED_95, TWO_SIDED_95 = 1.645, 1.960  # standard uncertainties of a normal distribution
+LEAN = 10.0  # lambda for the fuel's own factor where the reading is too near air to have one
 VERDICTS = ("cannot_check", "agree", "disagree")
 
 RESULT_KEYS = (
     "air_ratio",
     "air_ratio_u",
+    "air_ratio_low",
+    "air_ratio_high",
     *(f"air_ratio_by_{route}" for route in ROUTES),
     "excess_air_pct",
     "co_air_free_ppm",
@@ -87,7 +91,8 @@ def _interpret_block(columns: Columns, instrument: InstrumentClass) -> Interpret
         result = {**place, **ratio, **_heat_and_co(columns, gas, place, ratio)}
         found = judge.stop_conditions(columns, gas["o2"], gas["co"])
         found |= judge.instrument_findings(columns)
-        gas |= ratio | {
+        gas |= {key: column for key, column in ratio.items() if key != "air_ratio"} | {
+            "air_ratio": ratio["air_ratio_at_most"],
             "co_air_free": air_free_at_least(gas["co"], gas["o2"]),
             "flue_temp": columns.number("flue_temp_c"),
             "intake_given": columns.number("intake_temp_c"),
@@ -138,12 +143,24 @@ def _dry_gases(columns: Columns, humidity_ratio: Any) -> dict[str, Any]:
             gases[name] = np.where(use, converted, gases[name])
             was_wet |= use
     measured = columns.chosen("co2_origin", "measured")
+    shown_o2 = _o2_behind(columns, np.where(measured, np.nan, gases["co2_dry_pct"]))
+    from_analyser = np.isnan(gases["o2_dry_pct"]) & ~np.isnan(shown_o2)
+    gases["o2_dry_pct"] = np.where(from_analyser, shown_o2, gases["o2_dry_pct"])
     return {
         **{name.split("_")[0]: gas for name, gas in gases.items()},
         "measured": np.broadcast_to(measured, columns.size),
         "was_wet": was_wet,
+        "o2_from_analyser": from_analyser,
         "any_co": bool(np.any(gases["co_dry_ppm"] > 0.0)),
     }
+
+
+def _o2_behind(columns: Columns, co2_calculated_pct: Any) -> Any:
+    """Return the O2 an analyser calculated from [vol %]: of its excess air, else of its CO2 and fuel setting."""
+    oxygen = 100.0 * DRY_AIR.o2
+    of_excess = oxygen * (1.0 - 1.0 / (1.0 + columns.number("analyser_excess_air_pct") / 100.0))
+    of_co2 = oxygen * (1.0 - co2_calculated_pct / columns.analyser_co2_maximum)
+    return np.where(np.isnan(of_excess), of_co2, of_excess)
 
 
 def _dry_share(columns: Columns, gases: dict[str, Any], wet: dict[str, Any], humidity_ratio: Any) -> Any:
@@ -175,45 +192,47 @@ def _air_ratio(columns: Columns, gas: dict[str, Any], instrument: InstrumentClas
     u = _reading_uncertainties(columns, gas, instrument)
     gases: dict[str, Any] = {"co_dry_ppm": co, "hc_dry_ppm": hc}
     shared = gases | {"co_u": u["co"], "hydrogen_u": columns.of_fuel("h_c_u")}
-    near_air = o2 >= limit("o2_no_lambda")
-    o2_used = np.where(near_air, np.nan, o2)
-    by_o2 = uncertainty.uncertain_route(
-        air_ratio.air_ratio_from_o2, o2_used, fuel, gas_u=u["o2"], no_dry_ppm=no, **shared
+    co2_measured = np.where(measured, co2, np.nan) if measured.any() else np.nan
+    o2_of_co2 = uncertainty.uncertain_route(
+        air_ratio.o2_from_co2, co2_measured, fuel, gas_u=u["co2"], no_dry_ppm=no, **shared
     )
+    here = np.where(np.isnan(o2), o2_of_co2.value, o2)
+    by_o2 = uncertainty.uncertain_route(air_ratio.air_ratio_from_o2, here, fuel, gas_u=u["o2"], no_dry_ppm=no, **shared)
+    best = uncertainty.best_air_ratio(by_o2, o2, u["o2"], o2_of_co2)
+    near_air = np.fmax(here, best.o2) >= limit("o2_no_lambda")
+    o2_used, co2_used = np.where(near_air, np.nan, o2), np.where(near_air, np.nan, co2_measured)
     co2_maximum = stoichiometry.co2_maximum(fuel)
-    above = gas["measured"] & (co2 > co2_maximum + 2.0 * u["co2"])
-    if measured.any():
-        co2_used = np.where(measured & ~near_air, co2, np.nan)
-        by_co2 = uncertainty.uncertain_route(air_ratio.air_ratio_from_co2, co2_used, fuel, gas_u=u["co2"], **shared)
-        best = uncertainty.best_air_ratio(by_o2, by_co2)
-        balance = air_ratio.air_ratio_from_balance(o2_used, co2_used, fuel, no_dry_ppm=no, **gases)
-        brettschneider = air_ratio.air_ratio_brettschneider(o2_used, co2_used, fuel, no_dry_ppm=no, **gases)
-        spindt = air_ratio.air_ratio_spindt(o2_used, co2_used, fuel, **gases)
-        from_co2 = by_co2.air_ratio
-    else:
-        best = uncertainty.BestEstimate(by_o2.air_ratio, np.sqrt(by_o2.variance), np.full(columns.size, np.nan))
-        balance = brettschneider = spindt = from_co2 = np.nan
+    above = measured & (co2 > co2_maximum + 2.0 * u["co2"])
+    pair_gases = {"no_dry_ppm": no, **gases}
     verdict = np.where(np.isnan(best.z), 0, np.where(best.z <= limit("pair_disagree_z"), 1, 2)).astype(np.int8)
     impossible = (best.z > limit("pair_impossible_z")) | above
-    no_balance = best.air_ratio <= 0.0
-    withheld = impossible | no_balance
-    shown = np.where(withheld, np.nan, best.air_ratio)
+    no_balance = ~near_air & ((best.air_ratio <= 0.0) | (best.slope <= 0.0))
+    withheld = impossible | no_balance | near_air
+    # Without CO a rich flame shows as little O2 as one just lean: lambda has no lower end there.
+    at_most = ~withheld & (best.o2 < limit("o2_rich_possible")) & np.isnan(gas["co"])
+    shown = np.where(withheld | at_most, np.nan, best.air_ratio)
+    high = best.at(np.where(at_most, ONE_SIDED_95, TWO_SIDED_95))
+    high = np.where(withheld | np.isinf(high), np.nan, high)
     oxygen = 100.0 * DRY_AIR.o2
     pair = np.where(measured, (oxygen - o2 + co * 0.5e-4) / (co2 + co * 1e-4), np.nan)
     return {
         "air_ratio": shown,
-        "air_ratio_u": np.where(withheld, np.nan, best.air_ratio_u),
-        "air_ratio_by_o2": by_o2.air_ratio,
-        "air_ratio_by_co2": from_co2,
-        "air_ratio_by_balance": balance,
-        "air_ratio_by_brettschneider": brettschneider,
-        "air_ratio_by_spindt": spindt,
+        "air_ratio_u": np.where(withheld | at_most, np.nan, best.air_ratio_u),
+        "air_ratio_low": np.where(withheld | at_most, np.nan, best.at(-TWO_SIDED_95)),
+        "air_ratio_high": high,
+        "air_ratio_at_most": np.where(at_most, high, shown),
+        "air_ratio_by_o2": np.where(np.isnan(o2_used), np.nan, by_o2.value),
+        "air_ratio_by_co2": air_ratio.air_ratio_from_co2(co2_used, fuel, **gases),
+        "air_ratio_by_balance": air_ratio.air_ratio_from_balance(o2_used, co2_used, fuel, **pair_gases),
+        "air_ratio_by_brettschneider": air_ratio.air_ratio_brettschneider(o2_used, co2_used, fuel, **pair_gases),
+        "air_ratio_by_spindt": air_ratio.air_ratio_spindt(o2_used, co2_used, fuel, **gases),
         "air_ratio_by_shortcut": air_ratio.air_ratio_shortcut(o2_used),
         "excess_air_pct": 100.0 * (shown - 1.0),
         "agreement_z": best.z,
-        "fuel_factor": np.where(near_air, np.nan, pair),
-        "fuel_factor_of_fuel": _fuel_factor_of_fuel(best.air_ratio, fuel),
+        "fuel_factor": np.where(near_air & ~impossible, np.nan, pair),
+        "fuel_factor_of_fuel": _fuel_factor_of_fuel(np.where(near_air, LEAN, best.air_ratio), fuel),
         "verdict": verdict,
+        "at_most": at_most,
         "impossible": impossible,
         "no_balance": no_balance,
         "co2_above_maximum": above,
@@ -238,11 +257,14 @@ def _reading_uncertainties(columns: Columns, gas: dict[str, Any], instrument: In
     repeats = np.nan_to_num(columns.number("repeats"), nan=1.0)
     co = np.nan_to_num(gas["co"]) if gas["any_co"] else 0.0
 
-    def standard(limit: Any, resolution: float, spread: str) -> Any:
+    def standard(limit: Any, resolution: Any, spread: str) -> Any:
         return uncertainty.standard_uncertainty(limit, resolution, np.nan_to_num(columns.number(spread)), repeats)
 
+    # An analyser that shows only what it calculated hides its O2 behind the step of its CO2.
+    step = instrument.co2_resolution_pct * 100.0 * DRY_AIR.o2 / stoichiometry.co2_maximum(columns.atoms)
+    step = np.where(gas["o2_from_analyser"], step, instrument.o2_resolution_pct)
     return {
-        "o2": standard(instrument.o2_limit_pct, instrument.o2_resolution_pct, "o2_repeat_sd_pct"),
+        "o2": standard(instrument.o2_limit_pct, step, "o2_repeat_sd_pct"),
         "co2": standard(instrument.co2_limit_pct, instrument.co2_resolution_pct, "co2_repeat_sd_pct"),
         "co": standard(instrument.co_limit_ppm(co), instrument.co_resolution_ppm, "co_repeat_sd_ppm"),
     }

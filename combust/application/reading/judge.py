@@ -81,8 +81,9 @@ def gas_findings(columns: Columns, gas: dict[str, Any]) -> dict[str, Any]:
         "pair_cannot_be_checked": gas["verdict"] == 0,
         "co2_origin_unknown": has_co2 & columns.empty("co2_origin"),
         "analyser_fuel_other": derived & off_setting,
-        "rich": air_ratio <= 1.0,
-        "soot_range": (air_ratio > 1.0) & (air_ratio < limit("air_ratio_soot")),
+        "rich": ~gas["at_most"] & (air_ratio <= 1.0),
+        "at_most": gas["at_most"],
+        "soot_range": ~gas["at_most"] & (air_ratio > 1.0) & (air_ratio < limit("air_ratio_soot")),
         "very_lean": air_ratio > limit("air_ratio_very_lean"),
         "exhaust_co_warn": (co > limit("exhaust_co_warn")) & ~(co > limit("exhaust_co_stop")),
         "exhaust_co_air_free_warn": not_passed
@@ -96,6 +97,7 @@ def gas_findings(columns: Columns, gas: dict[str, Any]) -> dict[str, Any]:
         "flue_below_intake": gas["flue_temp"] < gas["intake_given"],
         "flue_condensing": (gas["flue_temp"] < gas["dew_point"]) & ~(gas["flue_temp"] < gas["intake_given"]),
         "wet_converted": gas["was_wet"],
+        "o2_from_analyser": gas["o2_from_analyser"],
         "pressure_and_altitude": np.abs(number("pressure_hpa") - gas["altitude_pressure"])
         > limit("pressure_and_altitude"),
         "outside_checked_range": gas["outside"],

@@ -46,6 +46,8 @@ class ReadingResult(Result):
 
     air_ratio: float | None
     air_ratio_u: float | None
+    air_ratio_low: float | None
+    air_ratio_high: float | None
     air_ratio_by: Mapping[str, float | None]
     excess_air_pct: float | None
     co_air_free_ppm: float | None
@@ -71,6 +73,17 @@ class ReadingResult(Result):
     instrument: InstrumentClass
     sources: tuple[str, ...]
 
+    @property
+    def air_ratio_text(self) -> str:
+        """Lambda in words with its 95 % interval: "1.60 ± 0.04", its two ends where they differ, or "at most"."""
+        ratio, low, high = self.air_ratio, self.air_ratio_low, self.air_ratio_high
+        if ratio is None:
+            return UNTOLD if high is None else f"at most {high:.2f} (95 %)"
+        if low is None or high is None:
+            return f"{ratio:.2f}" if low is None else f"{ratio:.2f}, at least {low:.2f} (95 %)"
+        below, above = f"{ratio - low:.2f}", f"{high - ratio:.2f}"
+        return f"{ratio:.2f} ± {above} (95 %)" if below == above else f"{ratio:.2f} (95 %: {low:.2f} to {high:.2f})"
+
     def to_dict(self) -> dict[str, Any]:
         """Return plain values for JSON, with the limits that gases and smoke are judged by."""
         return super().to_dict() | {
@@ -89,7 +102,7 @@ class ReadingResult(Result):
         if factor is not None:
             pair += f" (fuel factor {factor:.3f}, the fuel's own {self.agreement['fuel_factor_of_fuel']:.3f})"
         rows = [
-            ("lambda (air ratio)", shown(self.air_ratio, ".2f", u=self.air_ratio_u)),
+            ("lambda (air ratio)", self.air_ratio_text),
             ("excess air", shown(self.excess_air_pct, ".0f", "%")),
             ("lambda by route", ", ".join(routes) or UNTOLD),
             ("lambda at reference air", shown(self.air_ratio_at_reference, ".2f")),

@@ -65,9 +65,9 @@ def draw_plane(result: ReadingResult) -> Figure:
 def _title(result: ReadingResult) -> str:
     if result.stops:
         return "STOP condition: see the findings before anything else"
-    if result.air_ratio is None or result.air_ratio_u is None:
+    if result.air_ratio_high is None and result.air_ratio is None:
         return "lambda (air ratio) cannot be told from this reading"
-    return f"lambda (air ratio) {result.air_ratio:.2f} ± {2 * result.air_ratio_u:.2f} (95 %)"
+    return f"lambda (air ratio) {result.air_ratio_text}"
 
 
 def _reading_mark(plot: Any, result: ReadingResult) -> str:

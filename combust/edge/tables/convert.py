@@ -59,6 +59,9 @@ class RowFaults:
         return " ".join(str(fault) for _, fault in self.of.get(row, ()))
 
 
+NEEDED_TEXTS = ("date", "time", "analyser_fuel")  # without them the numbers beside them cannot be read
+
+
 def check_columns(
     table: Any, headings: Sequence[Heading], fields: Mapping[str, Field], decimal: str, how: TableMap, texts: bool
 ) -> tuple[dict[str, Any], RowFaults]:
@@ -66,7 +69,7 @@ def check_columns(
 
     Numbers are floats in the field's unit, NaN where empty or wrong; choices small integers, -1 where empty or wrong;
     texts and lists of numbers arrays of objects, "" where empty or wrong. Without ``texts`` they are left out, but for
-    times that have to be looked at.
+    the fuel set in an analyser and times that have to be looked at.
     """
     faults = RowFaults(table.num_rows)
     _refuse_kinds(table, headings)
@@ -81,7 +84,7 @@ def check_columns(
             values[record.key] = _choices(column, record, faults)
         elif record.kind == "list":
             values[record.key] = _lists(column, record, decimal, faults)
-        elif texts or record.key in ("date", "time") or (record.key == "taken_at" and not all_iso_times(column)):
+        elif texts or record.key in NEEDED_TEXTS or (record.key == "taken_at" and not all_iso_times(column)):
             cells, index = different_cells(trimmed_text(column))
             values[record.key] = np.array([*cells, ""], dtype=object)[index]
     _check_twins(values, fields, faults)
