@@ -24,6 +24,7 @@ from combust.domain.site import Site
 from combust.kernel import air, air_ratio, altitude, fuel_delivery, gas_flow, heat, uncertainty
 from combust.kernel.constants import DRY_AIR
 from combust.kernel.flue_gas import flue_gas_moles
+from combust.kernel.trend import normal_of_student
 from combust.kernel.types import AtomsTuple
 from combust.kernel.working_point import (
     HealthyState,
@@ -246,6 +247,13 @@ def _student() -> Iterator[Curve]:
     yield "two-sided 95 %", freedom, 100.0 * (uncertainty.student_t(freedom) / stats.t.ppf(0.975, freedom) - 1.0)
 
 
+def _student_tail() -> Iterator[Curve]:
+    decades = _grid("student_as_normal")
+    for freedom in (3.0, 5.0, 12.0, 300.0):
+        told = normal_of_student(stats.t.isf(10.0**-decades, freedom), freedom)
+        yield f"{freedom:g} degrees of freedom", decades, 100.0 * (told / stats.norm.isf(10.0**-decades) - 1.0)
+
+
 def _first_order() -> Iterator[Curve]:
     oxygen, u = _grid("first_order_uncertainty"), 0.15
     for label, atoms in {**OXYGEN_FREE, **WITH_OXYGEN}.items():
@@ -296,6 +304,7 @@ SWEEPS: dict[str, Callable[[], Iterator[Curve]]] = {
     "working_point_rounds": _rounds,
     "cubic_enthalpy": _hot_gas,
     "student_t": _student,
+    "student_as_normal": _student_tail,
     "first_order_uncertainty": _first_order,
     "lambda_hyperbola": _hyperbola,
     "heat_from_formula": _formula_heat,

@@ -1,21 +1,41 @@
-"""Trends with known noise: robust line with steps and shared offsets, repeated one-sided looks, crossing times."""
+"""Trends whose scatter is not known: a line with steps, look by look; bounds of the looks; steps; crossing times."""
 
 from __future__ import annotations
 
 from functools import lru_cache
-from math import erfc, sqrt
+from math import erfc, inf, sqrt
 from typing import Any, NamedTuple
 
 import numpy as np
 
-ROUNDS = 30
-GRID = np.linspace(-9.0, 9.0, 1201)
+from combust.kernel.uncertainty import student_t
+
+GRID = np.linspace(0.0, 8.0, 401)
+OPEN = 100.0  # standard deviation of a level, and of a slope a year, that nothing is known of
+KNOWN = 1e9  # freedom of a scatter that is stated
+Z_95 = 1.96  # as the last row of the table of Student's factors
+
+
+class Scatter(NamedTuple):
+    """What is known beforehand of how visits scatter about a line: several laws, each with its chance.
+
+    ``share`` [-] of a law's variance is common to visits near in time and fades in ``years``. The stated noise times
+    ``scale`` counts as much as ``freedom`` visits would; KNOWN takes it as it is.
+    """
+
+    share: tuple[float, ...] = (0.0,)
+    years: tuple[float, ...] = (1.0,)
+    chance: tuple[float, ...] = (1.0,)
+    freedom: float = KNOWN
+    scale: float = 1.0
 
 
 class Trend(NamedTuple):
-    """A fitted line y = level + slope (t - t0): estimates, their covariance, standardised residuals, weights.
+    """A fitted line y = level + slope (t - t0): estimates, their covariance, and what its test needs.
 
-    ``level`` is that of the last segment at t0; ``information`` of the slope is 1/variance with all weights 1.
+    ``level`` is that of the last segment at t0. Variances are as wide as Student's distribution at 95 %. ``tail`` is
+    the one-sided chance of a slope so far from 0 without a drift; ``information`` of the slope is 1/variance at the
+    noise as stated; ``noise`` is the scatter found over the stated one.
     """
 
     level: Any
@@ -23,109 +43,266 @@ class Trend(NamedTuple):
     variance_level: Any
     variance_slope: Any
     covariance: Any
+    tail: Any
     information: Any
-    weights: Any
-    residuals: Any
+    noise: Any
+
+    def at(self, look: int) -> Trend:
+        """Return the line of one look."""
+        return Trend(*(part[look] for part in self))
 
 
-def fit_trend(
+def follow_trend(
     times: Any,
     values: Any,
     noise_u: Any,
+    scatter: Scatter | None = None,
     *,
     reference: float = 0.0,
     segment: Any = None,
     group: Any = None,
     group_u: float = 0.0,
-    huber_k: float = 2.0,
-    slope_prior_u: float | None = None,
 ) -> Trend:
-    """Return the robust generalised-least-squares line of one history, or of many with the same times.
+    """Return the generalised-least-squares line after every visit, of one history or of many with the same times.
 
-    Each value has its own known noise; values of one ``group`` (one analyser between two adjustments) share an offset
-    of standard deviation ``group_u``; each new ``segment`` (after a repair) has its own level and the same slope.
-    Weights after Huber on residuals standardised by their own variance, so that leverage does not hide an outlier.
+    The size of the scatter is not known: its prior and the visits give it, as in Student's test; the laws of how
+    visits hang together are weighed by how well each explains the visits. One Cholesky factor of the whole record holds
+    those of its beginnings, so that all looks together cost little more than the last.
 
     Parameters
     ----------
     times : array, shape (n,)
+        In order [years].
     values : array, shape (..., n)
     noise_u : float or array of shape (n,)
-        Standard uncertainties.
+        Standard uncertainties; with a prior of the scatter only their proportions are believed.
+    scatter : Scatter, optional
+        Default independent, and as large as stated.
     reference : float
         Time t0 of the level.
     segment, group : array of int, shape (n,), optional
-    slope_prior_u : float, optional
-        Standard deviation of a prior slope of 0.
+        Each segment (after a repair) has its own level and the same slope; values of one group (one analyser between
+        two adjustments) share an offset of standard deviation ``group_u``.
 
     Returns
     -------
     Trend
-        Numbers, or arrays of shape (...); NaN where times and segments do not fix a slope.
+        Arrays of shape (n, ...), ``information`` of shape (n,). Where nothing fixes a slope its variance is 10 000.
 
     References
     ----------
-    A. C. Aitken 1936 (generalised least squares); P. J. Huber 1964 (weights); Schweppe's form as in F. R. Hampel et
-    al. 1986, ch. 6 (from memory).
+    A. C. Aitken 1936 (generalised least squares); A. Zellner 1971, ch. 3 (scatter with a prior); D. L. Wallace 1959
+    (Student's tail). From memory.
     """
-    times = np.asarray(times, dtype=float)
+    scatter = Scatter() if scatter is None else scatter
     values = np.asarray(values, dtype=float)
-    noise = np.broadcast_to(np.asarray(noise_u, dtype=float), times.shape)
-    design = _design(times - reference, segment)
-    shared = np.zeros((len(times), len(times)))
-    if group is not None and group_u > 0.0:
-        same = np.asarray(group)[:, None] == np.asarray(group)[None, :]
-        shared = group_u**2 * same
-    ridge = np.zeros(design.shape[1])
-    if slope_prior_u is not None:
-        ridge[1] = slope_prior_u**-2
-    if not _fixed(design, ridge):
-        empty = np.full(values.shape[:-1], np.nan)[()]
-        return Trend(empty, empty, empty, empty, empty, 0.0, np.ones(values.shape), np.zeros(values.shape))
-    weights = np.ones(values.shape)
-    found, inverse, residuals = _solve(design, values, noise, shared, weights, ridge)
-    information = 1.0 / inverse[..., 1, 1]
-    for _ in range(ROUNDS):
-        new = np.minimum(1.0, huber_k / np.maximum(np.abs(residuals), 1e-12))
-        if np.allclose(new, weights, atol=1e-6):
-            break
-        weights = new
-        found, inverse, residuals = _solve(design, values, noise, shared, weights, ridge)
-    level, slope = (found[..., place][()] for place in (0, 1))
-    of_level, of_slope, of_both = (inverse[..., row, column][()] for row, column in ((0, 0), (1, 1), (0, 1)))
-    return Trend(level, slope, of_level, of_slope, of_both, information[()], weights, residuals)
-
-
-def _design(times: Any, segment: Any) -> Any:
-    """Return the columns: level of the last segment, slope, and each earlier segment's difference in level."""
-    columns = [np.ones_like(times), times]
-    if segment is not None:
-        names = np.asarray(segment)
-        columns += [(names == name).astype(float) for name in np.unique(names)[:-1]]
-    return np.stack(columns, axis=-1)
-
-
-def _fixed(design: Any, ridge: Any) -> bool:
-    normal = design.T @ design + np.diag(ridge > 0.0)
-    scale = np.sqrt(np.diag(normal))
-    if np.any(scale == 0.0):
-        return False
-    return bool(np.linalg.cond(normal / np.outer(scale, scale)) < 1e10)
-
-
-def _solve(design: Any, values: Any, noise: Any, shared: Any, weights: Any, ridge: Any) -> tuple[Any, Any, Any]:
-    """Return (estimates, their covariance, residuals over their own standard deviation at weight 1)."""
-    total = shared + (noise**2 / weights)[..., None] * np.eye(len(noise))
-    precision = np.linalg.inv(total)
-    normal = np.einsum("ni,...nm,mj->...ij", design, precision, design) + np.diag(ridge)
+    many = values.reshape(-1, values.shape[-1])
+    columns = np.column_stack([np.asarray(times, dtype=float) - reference, _levels(times, segment)])
+    factor = _factor(times, noise_u, scatter, group, group_u)
+    rows = np.linalg.solve(factor, np.broadcast_to(columns, (len(factor), *columns.shape)))
+    seen = np.linalg.solve(factor, np.broadcast_to(many.T, (len(factor), *many.T.shape)))
+    normal = np.cumsum(rows[..., :, None] * rows[..., None, :], axis=1) + np.eye(columns.shape[1]) / OPEN**2
+    right = np.cumsum(rows[..., :, None] * seen[..., None, :], axis=1)
     inverse = np.linalg.inv(normal)
-    found = np.einsum("...ij,nj,...nm,...m->...i", inverse, design, precision, values)
-    residuals = values - np.einsum("ni,...i->...n", design, found)
-    plain = shared + np.diag(noise**2)
-    known = np.linalg.inv(design.T @ np.linalg.inv(plain) @ design + np.diag(ridge))
-    left = plain - design @ known @ design.T
-    deviation = np.sqrt(np.maximum(np.diag(left), 1e-9 * noise**2))
-    return found, inverse, residuals / deviation
+    found = inverse @ right
+    left = np.maximum(np.cumsum(seen**2, axis=1) - np.sum(found * right, axis=2), 0.0)
+
+    visits, levels = np.arange(1, len(columns) + 1), np.cumsum(columns[:, 1:], axis=0).astype(bool).sum(axis=1)
+    freedom = scatter.freedom + np.maximum(visits - levels - 1, 0)[:, None]
+    stated = scatter.freedom * scatter.scale**2
+    chance = np.log(scatter.chance)[:, None] - np.cumsum(np.log(np.diagonal(factor, axis1=1, axis2=2)), axis=1)
+    chance = chance - 0.5 * np.linalg.slogdet(normal)[1]
+    weight = _shares(chance[..., None] - 0.5 * freedom * np.log1p(left / stated))
+    square = (stated + left) / freedom
+    slope, level = found[:, :, 0], found[:, :, -1]
+    sure = slope / np.sqrt(square * inverse[:, :, 0, 0, None])
+    toward = np.sign(np.sum(weight * slope, axis=0))
+    wide = square * (student_t(freedom) / Z_95) ** 2
+
+    def mean(part: Any) -> Any:
+        """Return the mean over the laws, in the shape of the values."""
+        return np.sum(weight * part, axis=0).reshape(len(columns), *values.shape[:-1])
+
+    def spread(one: Any, other: Any, row: int, column: int) -> Any:
+        """Return the covariance of two estimates over the laws."""
+        return mean(wide * inverse[:, :, row, column, None] + one * other) - mean(one) * mean(other)
+
+    return Trend(
+        level=mean(level),
+        slope=mean(slope),
+        variance_level=spread(level, level, -1, -1),
+        variance_slope=spread(slope, slope, 0, 0),
+        covariance=spread(level, slope, -1, 0),
+        tail=mean(standard_normal_tail(normal_of_student(sure * toward, freedom))),
+        information=1.0 / np.tensordot(scatter.chance, inverse[:, :, 0, 0], axes=1),
+        noise=np.sqrt(mean(square)),
+    )
+
+
+def fit_trend(times: Any, values: Any, noise_u: Any, scatter: Scatter | None = None, **known: Any) -> Trend:
+    """Return the line after the last visit; arguments as for :func:`follow_trend`, results of shape (...)."""
+    return follow_trend(times, values, noise_u, scatter, **known).at(-1)
+
+
+def with_slope_prior(trend: Trend, slope_u: float) -> Trend:
+    """Return a line with the prior knowledge that slopes lie about 0 with a standard deviation ``slope_u`` a year."""
+    gain = trend.variance_slope + slope_u**2
+    return trend._replace(
+        level=trend.level - trend.covariance / gain * trend.slope,
+        slope=trend.slope * slope_u**2 / gain,
+        variance_level=trend.variance_level - trend.covariance**2 / gain,
+        variance_slope=trend.variance_slope * slope_u**2 / gain,
+        covariance=trend.covariance * slope_u**2 / gain,
+    )
+
+
+def _levels(times: Any, segment: Any) -> Any:
+    """Return one column for the level of each segment."""
+    names = np.zeros(len(times)) if segment is None else np.asarray(segment)
+    return (names[:, None] == np.unique(names)).astype(float)
+
+
+def _factor(times: Any, noise_u: Any, scatter: Scatter, group: Any, group_u: float) -> Any:
+    """Return the Cholesky factor of the visits' covariance under each law, laws x n x n."""
+    times = np.asarray(times, dtype=float)
+    noise = np.broadcast_to(np.asarray(noise_u, dtype=float), times.shape)
+    apart = np.abs(times[:, None] - times)
+    laws = zip(scatter.share, scatter.years, strict=True)
+    alike = [(1.0 - share) * np.eye(len(times)) + share * np.exp(-apart / years) for share, years in laws]
+    names = np.arange(len(times)) if group is None else np.asarray(group)
+    offsets = group_u**2 * (names[:, None] == names) * (group is not None)
+    return np.linalg.cholesky(np.stack(alike) * np.outer(noise, noise) + offsets)
+
+
+def _shares(logarithms: Any) -> Any:
+    """Return shares that add up to 1 along the first axis."""
+    found = np.exp(logarithms - logarithms.max(axis=0))
+    return found / found.sum(axis=0)
+
+
+class Step(NamedTuple):
+    """The likeliest step in level: first visit after it, its size (of y), chances of a step and of a drift alone."""
+
+    index: Any
+    size: Any
+    chance: Any
+    drift: Any
+
+
+def find_step(
+    times: Any,
+    values: Any,
+    noise_u: Any,
+    scatter: Scatter,
+    *,
+    segment: Any = None,
+    group: Any = None,
+    group_u: float = 0.0,
+    least: int = 3,
+    step_u: float = 0.1,
+    slope_u: float = 0.02,
+    odds: tuple[float, float, float, float] = (1.0, 1.0, 1.0, 1.0),
+) -> Step:
+    """Return whether a step, a drift, both or neither explain the values, by the evidence of each.
+
+    Parameters
+    ----------
+    times, values, noise_u, scatter, segment, group, group_u
+        As for :func:`follow_trend`.
+    least : int
+        Visits that must stand on each side of a step, in its segment.
+    step_u, slope_u : float
+        Prior standard deviations of a step and of a slope (a year), about 0.
+    odds : tuple of float
+        Prior weights of neither, drift, step (wherever), step and drift.
+
+    Returns
+    -------
+    Step
+        Arrays of shape (...); index -1 and chance 0 where no place has enough visits.
+
+    References
+    ----------
+    H. Jeffreys 1961, ch. 5 (evidence); A. F. M. Smith 1975, Biometrika 62, 407-416 (place of a step). From memory.
+    """
+    times, values = np.asarray(times, dtype=float), np.asarray(values, dtype=float)
+    many = values.reshape(-1, len(times))
+    own = np.zeros(len(times)) if segment is None else np.asarray(segment)
+    before = np.array([np.sum(own[:place] == own[place]) for place in range(len(times))])
+    after = np.array([np.sum(own[place:] == own[place]) for place in range(len(times))])
+    later = np.diff(times, prepend=-inf) > 0.0
+    places = np.flatnonzero((before >= least) & (after >= least) & later)
+    if not len(places):
+        none = np.zeros(values.shape[:-1])
+        return Step(none.astype(int) - 1, none, none, none)
+    steps = (np.arange(len(times))[:, None] >= places) & (own[:, None] == own[places])
+    columns = np.column_stack([_levels(times, segment), times - times.mean(), steps])
+    freedom, stated = scatter.freedom + len(times), scatter.freedom * scatter.scale**2
+    evidence, sizes = [], []
+    for chance, factor in zip(scatter.chance, _factor(times, noise_u, scatter, group, group_u), strict=True):
+        rows, seen = np.linalg.solve(factor, columns), np.linalg.solve(factor, many.T)
+        levels = np.linalg.qr(rows[:, : -len(places) - 1])[0]
+        line, step = np.split((rows - levels @ (levels.T @ rows))[:, -len(places) - 1 :], [1], axis=1)
+        seen = seen - levels @ (levels.T @ seen)
+        square, by_line, by_step = np.sum(seen**2, axis=0), line.T @ seen, step.T @ seen
+        of_line, of_step = np.sum(line**2) + slope_u**-2, (np.sum(step**2, axis=0) + step_u**-2)[:, None]
+        both = (line.T @ step).T
+        inner = of_line * of_step - both**2
+        explained = (
+            np.zeros((1, many.shape[0])),
+            by_line**2 / of_line,
+            by_step**2 / of_step,
+            (of_step * by_line**2 - 2.0 * both * by_line * by_step + of_line * by_step**2) / inner,
+        )
+        size = (1.0, of_line * slope_u**2, of_step * step_u**2, inner * (slope_u * step_u) ** 2)
+        prior = np.log([odds[0], odds[1], odds[2] / len(places), odds[3] / len(places)])
+        base = np.log(chance) - np.sum(np.log(np.diag(factor)))
+        evidence.append(
+            np.concatenate(
+                [
+                    base + more - 0.5 * np.log(wide) - 0.5 * freedom * np.log1p(np.maximum(square - part, 0.0) / stated)
+                    for more, part, wide in zip(prior, explained, size, strict=True)
+                ]
+            )
+        )
+        sizes.append(by_step / of_step)
+    shares = _shares(np.concatenate(evidence)).reshape(len(evidence), -1, many.shape[0])
+    alone, beside = np.split(shares[:, 2:], 2, axis=1)
+    of_place = np.sum(alone + beside, axis=0)
+    best = np.argmax(of_place, axis=0)
+    pick = np.arange(many.shape[0])
+    weight = (alone + beside)[:, best, pick]
+    step_size = np.sum(weight * np.stack(sizes)[:, best, pick], axis=0) / np.sum(weight, axis=0)
+    found = (places[best], step_size, of_place.sum(axis=0), shares[:, 1].sum(axis=0))
+    return Step(*(part.reshape(values.shape[:-1]) for part in found))
+
+
+def tame_wild(values: Any, noise_u: Any, *, reach: int = 2, farthest: float = 3.0) -> Any:
+    """Return values with each one no farther than ``farthest`` scatters from the median of its neighbours.
+
+    A level step or a line keeps its shape; a single wild value keeps its side and a bounded weight. The scatter is the
+    larger of the stated noise and of 1.4826 times the median distance from the neighbours.
+
+    Parameters
+    ----------
+    values : array, shape (..., n)
+    noise_u : float or array of shape (n,)
+    reach : int
+        Neighbours on each side; at an end the nearest visits that are there, as many in all.
+
+    References
+    ----------
+    F. R. Hampel 1974 (median and its deviation); the moving form is known as the Hampel filter. From memory.
+    """
+    values = np.asarray(values, dtype=float)
+    visits, window = values.shape[-1], 2 * reach + 1
+    if visits < window:
+        return values
+    starts = np.clip(np.arange(visits) - reach, 0, visits - window)
+    middle = np.median(values[..., starts[:, None] + np.arange(window)], axis=-1)
+    off = values - middle
+    usual = np.maximum(np.asarray(noise_u), 1.4826 * np.median(np.abs(off), axis=-1, keepdims=True))
+    return middle + np.clip(off, -farthest * usual, farthest * usual)
 
 
 def standard_normal_tail(z: Any) -> Any:
@@ -133,24 +310,35 @@ def standard_normal_tail(z: Any) -> Any:
     return np.vectorize(lambda x: 0.5 * erfc(x / sqrt(2.0)), otypes=[float])(z)[()]
 
 
+def normal_of_student(t: Any, freedom: Any) -> Any:
+    """Return the standard normal number whose tail is that of Student's t.
+
+    D. L. Wallace 1959, Ann. Math. Statist. 30, 1124-1130 (from memory). Validity record ``student_as_normal``
+    (``combust/data/approximate_forms.toml``).
+    """
+    squeezed = np.sqrt(freedom * np.log1p(np.square(t) / freedom))
+    return np.sign(t) * squeezed * (8.0 * freedom + 1.0) / (8.0 * freedom + 3.0)
+
+
 @lru_cache(maxsize=4096)
 def critical_values(information: tuple[float, ...], spent: tuple[float, ...]) -> tuple[float, ...]:
-    """Return the bound of each look at a growing record, so that all looks together alarm falsely as rarely as asked.
+    """Return the two-sided bound of each look at a growing record, so that all looks together alarm as rarely as asked.
 
     Estimates of one slope at successive looks have independent increments of the score, with variance the growth of
-    the information; the density of records that have not alarmed yet is carried from look to look on a grid.
+    the information; the density of records that have not alarmed yet is carried from look to look on a grid, so that
+    the cost grows with the number of looks.
 
     Parameters
     ----------
     information : tuple of float
         1/variance of the slope at each look, increasing.
     spent : tuple of float
-        Probability of a false alarm up to and including each look, increasing.
+        Probability of a false alarm, either way, up to and including each look, increasing.
 
     Returns
     -------
     tuple of float
-        Bounds for slope/standard error; infinity where nothing may be spent.
+        Bounds for the size of slope/standard error; infinity where nothing may be spent.
 
     References
     ----------
@@ -158,33 +346,34 @@ def critical_values(information: tuple[float, ...], spent: tuple[float, ...]) ->
 
     Examples
     --------
-    >>> round(critical_values((1.0,), (0.05,))[0], 3)
-    1.645
+    >>> round(critical_values((1.0,), (0.05,))[0], 2)
+    1.96
     """
     step = GRID[1] - GRID[0]
     bounds: list[float] = []
-    density: Any = None
+    density = np.empty(0)
     before_information = before_spent = 0.0
     for amount, allowed in zip(information, spent, strict=True):
-        root = amount**0.5
-        if density is None:
-            here = np.exp(-0.5 * GRID**2) / np.sqrt(2.0 * np.pi)
+        if not bounds:
+            here = 2.0 * np.exp(-0.5 * GRID**2) / np.sqrt(2.0 * np.pi)
         else:
-            # In units of the square root of this look's information: x = (old + increment)/root.
-            old = GRID * before_information**0.5 / root
+            # In units of the square root of this look's information: x = (old + increment)/root, folded at 0.
+            old = GRID[: len(density)] * (before_information / amount) ** 0.5
             spread = max((amount - before_information) / amount, 1e-12) ** 0.5
-            kernel = np.exp(-0.5 * ((GRID[:, None] - old[None, :]) / spread) ** 2) / (spread * np.sqrt(2.0 * np.pi))
-            here = kernel @ density * step
+            near, far = ((GRID[:, None] - side) / spread for side in (old, -old))
+            kernel = np.exp(-0.5 * near**2) + np.exp(-0.5 * far**2)
+            density[0] *= 0.5  # the first cell is half a cell
+            here = kernel @ density * step / (spread * np.sqrt(2.0 * np.pi))
         share = allowed - before_spent
-        bound = np.inf
+        bound, cells = np.inf, len(GRID)
         if share > 0.0:
             tail = np.cumsum(here[::-1])[::-1] * step - 0.5 * here * step
             bound = float(np.interp(-share, -tail, GRID))
+            cells = int(np.searchsorted(GRID, bound))
+        density = here[:cells].copy()
+        if cells < len(GRID):  # the cell that the bound cuts keeps its share
+            density[-1] *= 0.5 + (bound - GRID[cells - 1]) / step
         bounds.append(bound)
-        density = np.where(bound > GRID, here, 0.0)
-        if np.isfinite(bound):  # the cell that the bound cuts keeps its share
-            cell = int(np.searchsorted(GRID, bound)) - 1
-            density[cell] *= 0.5 + (bound - GRID[cell]) / step if cell >= 0 else 1.0
         before_information, before_spent = amount, allowed
     return tuple(bounds)
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import datetime
+import itertools
 import json
 import math
 from pathlib import Path
@@ -13,11 +14,14 @@ import pytest
 from click.testing import CliRunner
 
 import combust
+from combust.application.heater.baseline import healthy_stage
+from combust.application.history.drift_test import spent_after
 from combust.application.history.fleet_history import fleet_history
-from combust.application.history.heater_history import heater_history, spent_by
+from combust.application.history.heater_history import heater_history
 from combust.application.history.visit_points import Event
 from combust.data.errors import CombustError
 from combust.domain.heater import Heater
+from combust.domain.pump import same_pulses
 from combust.domain.site import Site
 from combust.edge.cli.history import command
 from combust.edge.logbook.book import Logbook
@@ -25,6 +29,8 @@ from combust.edge.logbook.history import drift_history, fleet_drift_history
 from combust.edge.logbook.visit_tables import visits_of_table
 from combust.edge.logbook.visits import add
 from combust.kernel.flue_gas import flue_gas_moles
+from tests.simulator.heaters import hidden_heater, profile
+from tests.simulator.physics import Condition
 
 DATA = Path(__file__).parents[2] / "data"
 HEATER = Heater.from_dict(
@@ -32,9 +38,18 @@ HEATER = Heater.from_dict(
 )
 
 
-def oxygen(ratio, altitude=0.0, temp=15.0):
-    local = ratio * Site(altitude_m=altitude, intake_temp_c=temp).dry_air_density_ratio
-    gas = flue_gas_moles(combust.get_fuel("diesel_b7"), local)
+TODAY = datetime.date(2026, 6, 1)
+
+
+def oxygen(ratio, altitude=0.0, temp=15.0, fuel="diesel_b7"):
+    """Dry O2 of HEATER at a site, where lambda at reference air on its own fuel is ``ratio``, by its working point."""
+    stage = healthy_stage(HEATER, stage="high")
+    here, home = (
+        stage.air_ratio_full(stage.air_of(site), stage.fuel_density(site.intake_temp_c))[0]
+        for site in (Site(altitude_m=altitude, intake_temp_c=temp), Site())
+    )
+    local = ratio * here / home * same_pulses(HEATER.fuel, combust.get_fuel(fuel)).air_ratio
+    gas = flue_gas_moles(combust.get_fuel(fuel), local)
     return float(100.0 * gas.o2 / gas.dry)
 
 
@@ -50,35 +65,172 @@ def steady(years=range(2018, 2026), slope=0.0, start=1.6, **more):
     return [row(year, start * math.exp(slope * (year - years[0])), **more) for year in years]
 
 
-@pytest.mark.independent
 def test_heights_and_frost_leave_no_trace():
     """One heater read from 0 to 3300 m and +20 to -25 °C: at reference air it is always 1.60, within O2's rounding."""
     places = [(0, 15), (150, 8), (1850, -12), (2600, -18), (3300, -25), (410, 20)]
     rows = [row(2019 + n, 1.6, altitude, temp) for n, (altitude, temp) in enumerate(places)]
     told = heater_history(rows, HEATER)
-    assert [point.air_ratio for point in told.points] == pytest.approx([1.6] * 6, rel=1e-6)
-    assert told.drift_pct_per_year == pytest.approx(0.0, abs=1e-4)
+    assert [point.air_ratio for point in told.points] == pytest.approx([1.6] * 6, rel=1e-3)
+    assert told.drift_pct_per_year == pytest.approx(0.0, abs=0.02)
     assert not told.drifts
+
+
+@pytest.mark.independent
+def test_heights_and_frost_of_foreign_heaters():
+    """Heaters of tests/simulator (blower curve, sections of the exchanger, radiation of their own) at six places.
+
+    What height and frost leave in lambda at reference air is well below the scatter of a visit, and at most 0.6 of what
+    dry-air density alone leaves.
+    """
+    pressure = np.array([1013.25, 950.0, 900.0, 845.0, 795.0, 740.0])
+    temp = np.array([15.0, 8.0, -25.0, -2.0, 20.0, -18.0])
+    left, left_by_density = [], []
+    for seed in range(4):
+        rng = np.random.default_rng(seed)
+        hidden = hidden_heater(rng)
+        told_of = Heater.from_dict(profile(hidden, rng))
+        local = hidden.run(
+            hidden.stages["high"], Condition(pressure_hpa=pressure, intake_c=temp, air_in_c=temp, fuel_c=temp)
+        )
+        gas = flue_gas_moles(combust.get_fuel("diesel_b7"), local["air_ratio"])
+        rows = [
+            {"taken_at": f"{2015 + n}-11-05", "fuel": "diesel_b7", "stage": "high", "location": "outdoors",
+             "pressure_hpa": pressure[n], "intake_temp_c": temp[n], "o2_dry_pct": float(100.0 * gas.o2[n] / gas.dry[n])}
+            for n in range(6)
+        ]  # fmt: skip
+        found = np.log([point.air_ratio for point in heater_history(rows, told_of).points])
+        density = pressure / 1013.25 * 288.15 / (273.15 + temp)
+        left.append(np.std(found))
+        left_by_density.append(np.std(np.log(local["air_ratio"] / density)))
+    assert np.sqrt(np.mean(np.square(left))) < 0.02
+    assert np.sqrt(np.mean(np.square(left))) < 0.6 * np.sqrt(np.mean(np.square(left_by_density)))
+
+
+@pytest.mark.hand
+def test_another_fuel_in_the_tank_is_no_change_of_the_heater():
+    """B100 every other winter at the same pulses: 1.77 where B7 shows 1.60 (oxygen in the fuel, density).
+
+    The cooler flame lets one per cent more air through, which the volume of the fuel alone does not tell.
+    """
+    rows = [row(y, 1.6, fuel="biodiesel_b100" if y % 2 else "diesel_b7") for y in range(2018, 2026)]
+    for one in rows:
+        one["o2_dry_pct"] = oxygen(1.6, fuel=one["fuel"])
+    told = heater_history(rows, HEATER, today=TODAY)
+    assert [point.air_ratio for point in told.points] == pytest.approx([1.6] * 8, rel=0.011)
+    assert any("on another fuel than" in text for text in told.left_out)
+    assert told.change is None
 
 
 @pytest.mark.hand
 def test_a_clean_drift_and_its_crossing():
     """1.6 falling 3 % a year reaches 1.4 after ln(1.6/1.4)/0.03 = 4.451 years; seven years on it is 1.297."""
-    told = heater_history(steady(slope=-0.03), HEATER)
+    told = heater_history(steady(slope=-0.03), HEATER, today=TODAY)
     assert told.drifts
+    assert told.change == "drift"
+    assert "DRIFTS towards rich" in str(told)
     assert told.drift_pct_per_year == pytest.approx(100 * math.expm1(-0.03), abs=0.01)
     assert told.air_ratio_now == pytest.approx(1.6 * math.exp(-0.21), rel=1e-3)
     expected = datetime.date(2018, 11, 5) + datetime.timedelta(days=4.451 * 365.25)
     assert abs((told.crossing - expected).days) <= 10
     assert told.crossing_earliest < told.crossing < told.crossing_latest
     assert told.risk_next_winter > 0.99
-    assert told.next_visit == datetime.date(2025, 11, 5)
 
 
-def test_only_towards_rich_is_a_drift():
-    leaner = heater_history(steady(slope=+0.03), HEATER)
-    assert not leaner.drifts
-    assert leaner.crossing is None
+@pytest.mark.hand
+def test_towards_lean_is_a_drift_too():
+    """1.6 rising 3 % a year reaches 1.9 after ln(1.9/1.6)/0.03 = 5.728 years."""
+    leaner = heater_history(steady(slope=+0.03), HEATER, today=TODAY)
+    assert leaner.drifts
+    assert "DRIFTS towards lean" in str(leaner)
+    expected = datetime.date(2018, 11, 5) + datetime.timedelta(days=5.728 * 365.25)
+    assert abs((leaner.crossing - expected).days) <= 10
+    assert leaner.risk_next_winter < 0.01
+
+
+def test_no_band_is_left_before_the_readings_begin():
+    told = heater_history(steady(start=1.30, slope=-0.02), HEATER, today=TODAY)
+    assert told.crossing is None
+    assert told.crossing_earliest is None or told.crossing_earliest >= told.points[0].date
+    assert told.risk_next_winter > 0.99
+
+
+def test_what_is_foretold_is_never_in_the_past():
+    late = datetime.date(2031, 2, 1)
+    told = heater_history(steady(slope=-0.02, start=1.75), HEATER, today=late)
+    assert told.points[-1].date < told.crossing < late
+    assert (told.next_visit, told.risk_on) == (late, late)
+    lines = dict(told.lines())
+    assert lines["next visit"].startswith("now")
+    assert lines["chance to be below next winter"].endswith("would be below 1.40 now")
+    assert "about now" in lines["leaves its band"]
+
+
+def test_a_step_is_told_from_a_drift():
+    """Re-trimmed by 10 % in the summer of 2021, entered nowhere; and a fall of 3 % a year."""
+    wobble = [0.99, 1.01, 1.0, 0.99, 1.01, 1.0, 0.99, 1.01]
+    rows = [row(2018 + n, 1.6 * wobble[n] * (1.1 if n >= 4 else 1.0)) for n in range(8)]
+    told = heater_history(rows, HEATER, today=TODAY)
+    assert (told.change, told.drifts) == ("step", False)
+    assert (told.step.before, told.step.after) == (datetime.date(2021, 11, 5), datetime.date(2022, 11, 5))
+    assert told.step.size_pct == pytest.approx(10.0, abs=1.5)
+    assert told.step.chance > told.step.drift_chance
+    assert "STEP of +10 % between 2021-11-05 and 2022-11-05" in str(told)
+    assert "Trimmed, repaired?" in str(told)
+    for one in rows:
+        one["instrument"] = "portable 1" if one["taken_at"] < "2022" else "portable 2"
+    assert "Another analyser from then on" in str(heater_history(rows, HEATER, today=TODAY))
+    entered = heater_history(rows, HEATER, events=[Event("repair", datetime.date(2022, 6, 1))], today=TODAY)
+    assert entered.step is None
+    assert entered.change is None
+    falling = heater_history([row(2018 + n, 1.6 * wobble[n] * math.exp(-0.03 * n)) for n in range(8)], HEATER)
+    assert (falling.change, falling.step) == ("drift", None)
+
+
+def test_the_scatter_comes_from_the_visits():
+    signs = (1, -1, -1, 1, 1, -1, -1, 1, 1, -1, -1, 1)
+    quiet, loud = (
+        heater_history(
+            [row(2014 + n, 1.6 * math.exp(size * sign)) for n, sign in enumerate(signs)], HEATER, today=TODAY
+        )
+        for size in (0.005, 0.06)
+    )
+    assert quiet.scatter_pct < 2.0 < 4.5 < loud.scatter_pct
+    assert quiet.smallest_drift_pct_per_year < 0.5 * loud.smallest_drift_pct_per_year
+    stated = heater_history(steady(), HEATER, visit_noise_pct=5.0, today=TODAY)
+    assert stated.scatter_pct == pytest.approx(5.0)
+
+
+def test_the_smallest_drift_that_can_be_found_is_told_and_falls_with_the_winters():
+    told = heater_history(steady(range(2021, 2026)), HEATER, today=TODAY)
+    coming = [told.smallest_drift_pct_per_year, *told.smallest_drift_coming]
+    assert all(later < before for before, later in itertools.pairwise(coming))
+    assert "% a year with these visits" in dict(told.lines())["smallest drift to be found"]
+    two = heater_history(steady(range(2024, 2026)), HEATER, today=TODAY)
+    assert two.smallest_drift_pct_per_year is None
+    assert two.smallest_drift_coming[-1] is not None
+    assert "none with these visits" in dict(two.lines())["smallest drift to be found"]
+
+
+def test_one_visit_two_visits_and_a_week_of_visits():
+    one = heater_history(steady(range(2025, 2026)), HEATER, today=TODAY)
+    assert (one.drift_pct_per_year, one.crossing, one.drifts, one.looks) == (None, None, False, ())
+    assert one.air_ratio_now == pytest.approx(1.6, rel=1e-3)
+    assert one.risk_next_winter is None
+    assert "cannot be told" in str(one)
+    two = heater_history([row(2024, 1.6), row(2025, 1.5)], HEATER, today=TODAY)
+    assert (two.looks, two.drifts) == ((), False)
+    week = [{**row(2025, 1.6 - 0.02 * day), "taken_at": f"2025-11-{day + 3:02d}"} for day in range(6)]
+    told = heater_history(week, HEATER, today=TODAY)
+    assert (told.drift_pct_per_year, told.drifts) == (None, False)
+
+
+def test_days_as_people_write_them():
+    rows = [{**row(2018 + n, 1.6), "taken_at": f"5.11.{2018 + n}"} for n in range(8)]
+    told = drift_history(rows, HEATER, today="1.6.2026")
+    assert told.today == TODAY
+    assert told.points[0].date == datetime.date(2018, 11, 5)
+    with pytest.raises(CombustError, match="today"):
+        drift_history(rows, HEATER, today="soon")
 
 
 def test_a_repair_is_a_step_and_no_recovery_hides_the_drift():
@@ -91,8 +243,6 @@ def test_a_repair_is_a_step_and_no_recovery_hides_the_drift():
     assert told.drifts
     by_event = heater_history([*fall, *again], HEATER, events=[Event("repair", datetime.date(2020, 6, 1))])
     assert by_event.drift_pct_per_year == pytest.approx(-2.96, abs=0.05)
-    blind = heater_history([*fall, *again], HEATER)
-    assert abs(blind.drift_pct_per_year) < 2.0
 
 
 def test_what_is_left_out_is_told():
@@ -129,7 +279,7 @@ def test_a_wild_visit_is_told_and_counts_less():
     rows = steady()
     rows[3] = row(2021, 1.2)
     told = heater_history(rows, HEATER)
-    assert any("2021-11-05" in text and "counts only" in text for text in told.left_out)
+    assert any("2021-11-05" in text and "counts as" in text for text in told.left_out)
     assert not told.drifts
 
 
@@ -179,31 +329,13 @@ def test_refused():
         heater_history(steady(), HEATER, visit_noise_pct=0.0)
     with pytest.raises(CombustError, match="stage"):
         heater_history(steady(), HEATER, stage="full")
-    one = heater_history(steady(range(2025, 2026)), HEATER)
-    assert (one.drift_pct_per_year, one.crossing, one.drifts) == (None, None, False)
-    assert "cannot be told" in str(one)
 
 
 def test_all_looks_together_never_spend_more_than_five_per_cent():
-    spent = [spent_by(visit) for visit in range(1, 200)]
+    spent = spent_after(np.linspace(0.0, 200.0, 2001))
     assert np.all(np.diff(spent) >= 0.0)
+    assert spent[0] == 0.0
     assert spent[-1] <= 0.05
-
-
-def test_promised_rates_through_the_front_door():
-    """60 of the 2000 histories through readings, reference air and looks: the same decisions as the bare line."""
-    from tests.kernel.test_trend import DRIFT, NOISE, promised
-
-    found, values = promised(DRIFT, 6, seed=12)
-    for index in range(60):
-        rows = [
-            {**row(2019, 1.6 * math.exp(value)), "taken_at": f"{2019 + n}-11-05"}
-            for n, value in enumerate(values[index])
-        ]
-        told = heater_history(rows, HEATER, visit_noise_pct=100 * NOISE)
-        first = next((look.visits for look in told.looks if look.drifts), 0)
-        nearest = min((abs(look.z - look.bound) for look in told.looks if np.isfinite(look.bound)), default=1.0)
-        assert first == found[index] or nearest < 0.01  # leap years move the dates by a thousandth of a year
 
 
 def test_every_door_gives_the_same_answer(tmp_path):

@@ -146,11 +146,11 @@ def test_a_history_has_the_state_of_its_last_visit_as_cause_tells_it(last: str, 
     assert (run.json["next_visit"] is None) == bool(stops)
 
 
-def test_without_a_lambda_now_there_is_no_chance_of_0_per_cent(tmp_path: Path) -> None:
+def test_without_a_drift_that_can_be_told_there_is_no_chance_of_0_per_cent(tmp_path: Path) -> None:
     (tmp_path / "one.csv").write_text("\n".join(HISTORY), encoding="utf-8")
     run = call("history", str(tmp_path / "one.csv"), "--heater", OTHER)
     told = dict(line.split("  ", 1) for line in run.out.splitlines() if "  " in line)
-    assert "cannot be told" in told["lambda at reference air, now"]
+    assert "cannot be told" in told["drift"]
     assert "cannot be told" in told["chance to be below next winter"]
 
 

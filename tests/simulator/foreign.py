@@ -1,15 +1,13 @@
-"""Visits of foreign conditions, drawn once and kept on disk: the engine that judges them is not asked here."""
+"""Heaters and visits of foreign conditions; the engine that judges them is not asked here."""
 
 from __future__ import annotations
 
-import hashlib
-import json
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 
-from tests.simulator.faults import CAUSES, OTHER_FAULTS, Case, drawn_causes, intake
+from tests.simulator.conditions import Knobs
+from tests.simulator.faults import Case, drawn_causes, intake
 from tests.simulator.heaters import hidden_heater, profile
 from tests.simulator.physics import Heater
 from tests.simulator.visits import PLANS, visits
@@ -17,7 +15,6 @@ from tests.simulator.visits import PLANS, visits
 DRAWN, DRAWN_HEALTHY = 100, 40
 STANDARD_SEED = 20
 STOPS_CO_PPM = 1000.0  # such a baseline is refused
-SOURCES = ("physics.py", "faults.py", "heaters.py", "visits.py", "foreign.py")
 
 
 def heater_of(knobs, seed, index):
@@ -72,16 +69,19 @@ def _dirty(heater, rng, own):
         size *= 0.8
 
 
-def group_of(knobs, seed, index):
-    """One heater of a condition: profile, drawn visits and more healthy ones, each with its truth."""
+def group_of(knobs, seed, index, drawn=DRAWN, drawn_healthy=DRAWN_HEALTHY):
+    """One heater of a condition: profile, drawn visits and more healthy ones, each with its truth.
+
+    The healthy ones are made anywhere to 4000 m. Only as many visits as in the standard study give just those.
+    """
     heater, rng, own = heater_of(knobs, seed, index)
     told = profile_of(knobs, heater, seed, index, rng, own)
-    names = drawn_causes(rng, DRAWN)
+    names = drawn_causes(rng, drawn)
     if knobs.fault:
         names = [(knobs.fault,) if place % 2 else causes for place, causes in enumerate(names)]
     cases = _visits(knobs, heater, names, rng, own)
     more = np.random.default_rng([seed, index, 2])
-    healthy = [("healthy",)] * DRAWN_HEALTHY
+    healthy = [("healthy",)] * drawn_healthy
     anywhere = replace(knobs, sites="wide" if knobs.sites == "mixed" else knobs.sites)
     return {
         "heater": index,
@@ -100,30 +100,5 @@ def _visits(knobs, heater, names, rng, own):
         "wind": np.exp(0.4 * own.standard_normal(size)),
         "noted": knobs.noted,
     }
-    plans = PLANS if knobs.repeats == 1 else (PLANS[0],) * knobs.repeats
+    plans = PLANS if knobs == Knobs() else (PLANS[0],) * knobs.repeats
     return visits(heater, names, rng, sites=knobs.sites, plans=plans, **how)
-
-
-def accepted(truth, knobs, measured_co2):
-    """Causes that count as right for a visit: its own fault and what is true of the baseline."""
-    names = [name for cause in truth for name in (OTHER_FAULTS[cause][1] if cause in OTHER_FAULTS else (cause,))]
-    if measured_co2 and "analyser_fuel_setting" in truth:
-        names.append(CAUSES[0])  # its setting reaches nothing that was entered
-    return [*names, *([knobs.truth_about_baseline] if knobs.baseline else [])]
-
-
-def group(store, name, knobs, seed, index):
-    """One heater of a condition, read from the store or drawn and kept there."""
-    key = hashlib.sha1(f"{knobs}{seed}{_sources()}".encode()).hexdigest()[:10]
-    path = Path(store) / "visits" / f"{name}-{key}" / f"{index:04d}.json"
-    if not path.exists():
-        path.parent.mkdir(parents=True, exist_ok=True)
-        part = path.with_suffix(".part")
-        part.write_text(json.dumps(group_of(knobs, seed, index)), encoding="utf-8")
-        part.replace(path)
-    return key, json.loads(path.read_text(encoding="utf-8"))
-
-
-def _sources():
-    here = Path(__file__).parent
-    return hashlib.sha1(b"".join((here / name).read_bytes() for name in SOURCES)).hexdigest()

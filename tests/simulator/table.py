@@ -18,14 +18,16 @@ from itertools import combinations
 from multiprocessing import get_context
 from pathlib import Path
 from queue import Queue
+from tempfile import TemporaryDirectory
 
 import numpy as np
 
 from tests.simulator.columns import CHECKS, CONTEXT, GAS, TEMPERATURES, WORKSHOP
 from tests.simulator.conditions import BASELINE_HYPOTHESES, CONDITIONS, QUICK, SETS, kept_aside
 from tests.simulator.faults import HEATER_FAULTS
-from tests.simulator.foreign import STANDARD_SEED, accepted, group, heater_of, profile_of
+from tests.simulator.foreign import STANDARD_SEED, heater_of, profile_of
 from tests.simulator.judge import NOT_FAULTS
+from tests.simulator.store import accepted, group, turned
 from tests.simulator.visits import PLANS, visits
 
 HERE = Path(__file__).resolve().parents[2]
@@ -67,6 +69,7 @@ class Engine:
         self.name = digest.hexdigest()[:10]
         self.store = Path(store).resolve() / "answers" / self.name
         self.workers = Queue()
+        self.door = TemporaryDirectory()
 
     def answers(self, label, groups, how, ways=False):
         """Answers to ``groups`` (name -> profile, visits); only visits without an answer in the store are judged."""
@@ -86,7 +89,9 @@ class Engine:
             for name, found in zip(lacking, self._judge(jobs), strict=True):
                 known.setdefault(name, []).extend(found)
             path.parent.mkdir(parents=True, exist_ok=True)
-            path.write_text(json.dumps(known), encoding="utf-8")
+            part = path.with_suffix(f".{os.getpid()}")
+            part.write_text(json.dumps(known), encoding="utf-8")
+            part.replace(path)
         return {name: known[name][: len(one["visits"])] for name, one in groups.items()}
 
     def _judge(self, jobs):
@@ -98,10 +103,8 @@ class Engine:
 
     def _start(self):
         # The tests come from here, the package from its own environment: nothing of the working folder is imported.
-        door = self.store / "door"
-        door.mkdir(parents=True, exist_ok=True)
-        if not (door / "tests").exists():
-            (door / "tests").symlink_to(HERE / "tests")
+        door = Path(self.door.name)
+        (door / "tests").symlink_to(HERE / "tests")
         environment = os.environ | {"PYTHONPATH": str(door), "OPENBLAS_NUM_THREADS": "1"}
         command = [self.path / ".venv/bin/python", "-P", "-m", "tests.simulator.judge"]
         for _ in range(self.jobs):
@@ -120,7 +123,10 @@ class Engine:
 
     def close(self):
         while not self.workers.empty():
-            self.workers.get().stdin.close()
+            worker = self.workers.get()
+            worker.stdin.close()
+            worker.wait()
+        self.door.cleanup()
 
 
 # ---- one condition --------------------------------------------------------------------------------------------------
@@ -293,7 +299,8 @@ def by_truth(ours, theirs):
 
 def doubles(engine, options):
     """Share of visits with two heater faults, full evidence, whose faults are both in the first three."""
-    pairs = [pair for pair in combinations([*HEATER_FAULTS, "fuel_other"], 2) if "fuel_over" not in pair[:1]]
+    every = combinations([*HEATER_FAULTS, "fuel_other"], 2)
+    pairs = [pair for pair in every if set(pair) != {"fuel_over", "fuel_under"}]
     knobs = CONDITIONS["standard"]
     groups, truths = {}, []
     for index in range(options.doubles):
@@ -376,7 +383,7 @@ def main(arguments=None):
     if options.kept_aside:
         options.seed, conditions = kept_aside()
     if options.list:
-        print("\n".join(f"{name}: {knobs}" for name, knobs in conditions.items()))
+        print("\n".join(f"{name}: {turned(knobs)}" for name, knobs in conditions.items()))
         return
     chosen = options.conditions if options.conditions and options.conditions != ["all"] else list(conditions)
     engine = Engine(options.engine, options.store, options.jobs)

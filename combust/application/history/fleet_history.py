@@ -9,8 +9,9 @@ from typing import Any
 
 import numpy as np
 
-from combust.application.history.heater_history import FEWEST, HeaterHistory, fit_points, heater_history
-from combust.application.history.visit_points import Event, Point, tell
+from combust.application.history.drift_test import FEWEST, line_of, rule
+from combust.application.history.heater_history import HeaterHistory, heater_history
+from combust.application.history.visit_points import Event, Point, logs_of, tamed, tell, visits_of
 from combust.data.errors import CombustError, Fault
 from combust.domain.heater import Heater
 from combust.domain.limits import in_order
@@ -100,14 +101,13 @@ def _interchanged(found: Sequence[HeaterHistory]) -> list[str]:
 
 
 def _left_out(one: HeaterHistory) -> list[tuple[Point, tuple[float, float, float]]]:
-    """Return each point with (residual over its u, line, u) of the line through the other points."""
-    if len(one.points) <= FEWEST + 1:
-        return []
+    """Return each visit far off its neighbours with (residual over its u, line, u) of the line through the others."""
     found = []
-    for index, point in enumerate(one.points):
-        rest = [*one.points[:index], *one.points[index + 1 :]]
-        trend = fit_points(rest, point.years)
-        if np.isfinite(trend.slope) and point.segment == rest[-1].segment:
-            u = (float(trend.variance_level) + point.relative_u**2) ** 0.5
-            found.append((point, ((math.log(point.air_ratio) - float(trend.level)) / u, float(trend.level), u)))
+    for index in np.flatnonzero(tamed(one.points) != logs_of(one.points)):
+        point, rest = one.points[index], [*one.points[:index], *one.points[index + 1 :]]
+        trend = line_of(visits_of(rest), logs_of(rest), point.years).at(-1)
+        told = trend.variance_slope < rule("drift_cannot_be_told") ** 2 and point.segment == rest[-1].segment
+        if told and len(rest) > FEWEST:
+            line, u = float(trend.level), float(trend.variance_level + point.relative_u**2) ** 0.5
+            found.append((point, ((math.log(point.air_ratio) - line) / u, line, u)))
     return found

@@ -1,4 +1,4 @@
-"""A heater over the winters: does lambda at reference air drift, when would it leave its band, when to look again."""
+"""A heater over the winters: does lambda at reference air change, when would it leave its band, when to look again."""
 
 from __future__ import annotations
 
@@ -6,13 +6,23 @@ import datetime
 import itertools
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from statistics import NormalDist
 from typing import Any
 
 import numpy as np
 
-from combust.application.history.visit_points import DAYS_PER_YEAR, Event, Point, date_of, points_of, rule
+from combust.application.history.drift_test import Looks, Verdicts, judge, rule, smallest_drifts
+from combust.application.history.visit_points import (
+    DAYS_PER_YEAR,
+    Event,
+    Point,
+    date_of,
+    logs_of,
+    points_of,
+    tamed,
+    visits_of,
+)
 from combust.application.reading.result import safety_of
 from combust.application.safety import height_at_least, own_limits
 from combust.data.errors import CombustError, Fault
@@ -23,9 +33,8 @@ from combust.domain.instrument import InstrumentClass, instrument_class
 from combust.domain.limits import Finding, cautions, finding, in_order, limit
 from combust.domain.result import Result, Rows, shown
 from combust.domain.safety import of_all
-from combust.kernel.trend import Trend, critical_values, crossing_time, fit_trend, standard_normal_tail
+from combust.kernel.trend import Trend, crossing_time, standard_normal_tail, with_slope_prior
 
-FEWEST = 3
 LONG_GAP_YEARS = 1.5
 FARTHEST_YEARS = 50.0
 _NOISE = "Give one standard deviation of lambda in per cent, for example 1.5."
@@ -34,7 +43,10 @@ ARGUMENTS = fields_of({"visit_noise_pct": {"unit": "%", "band": (0.01, 100.0), "
 
 @dataclass(frozen=True, slots=True)
 class Look:
-    """One look at the record, made at a visit: slope over its uncertainty, the bound that holds at this look."""
+    """One look at the record, made at a visit: slope over its uncertainty (negative = richer), the bound at this look.
+
+    ``z`` is given as if the scatter had been known.
+    """
 
     date: datetime.date
     visits: int
@@ -43,8 +55,29 @@ class Look:
 
     @property
     def drifts(self) -> bool:
-        """Whether this look finds a drift."""
-        return self.z >= self.bound
+        """Whether this look finds a drift, either way."""
+        return abs(self.z) >= self.bound
+
+
+@dataclass(frozen=True, slots=True)
+class LevelStep:
+    """A step in level that fits better than a drift: the visits on both sides, its size [%], chances [0 to 1].
+
+    ``other_analyser`` says that the analyser changed there, ``set_apart`` that the line starts anew.
+    """
+
+    before: datetime.date
+    after: datetime.date
+    size_pct: float
+    chance: float
+    drift_chance: float
+    other_analyser: bool
+    set_apart: bool
+
+    @property
+    def words(self) -> str:
+        """The step in words."""
+        return f"{self.size_pct:+.0f} % between {self.before} and {self.after}"
 
 
 @dataclass(frozen=True)
@@ -54,37 +87,58 @@ class HeaterHistory(Result):
     Attributes
     ----------
     points : tuple of Point
-        One a visit and phase, lambda at reference air (1013.25 hPa, 15 °C, dry).
+        One a visit and phase, lambda at reference air (1013.25 hPa, 15 °C, dry) by the full site model, on one fuel.
+    today : date
+        The day of the question; nothing is foretold for a day before it.
+    limit, highest : float or None
+        Lowest lambda, and the rich and lean ends of the band [-].
     air_ratio_now, air_ratio_now_u : float or None
         The line at the last visit [-], k = 1.
     drift_pct_per_year, drift_u_pct_per_year : float or None
         Negative = richer every year.
+    scatter_pct : float
+        Scatter of one visit, from the visits and from what is usual, 1 sd [%].
+    change : str or None
+        ``drift`` or ``step``, whichever fits better, where one is found; else None.
     drifts : bool
-        Whether a look found a drift towards rich; ``found_on`` says when.
+        Whether a look found a drift, either way; ``found_on`` says when.
+    step : LevelStep or None
+        A step worth a question: trimmed, repaired, another analyser?
+    smallest_drift_pct_per_year : float or None
+        The smallest drift that is found with these visits in four of five cases; ``smallest_drift_coming`` with one
+        more visit in each of the coming winters.
     crossing, crossing_earliest, crossing_latest : date or None
-        When the line leaves the band at its rich end, with a 90 % interval; a None end is open.
+        When the line leaves the band at the end it moves to, with a 90 % interval; a None end is open.
     risk_next_winter : float or None
-        Chance that lambda is below its limit a year after the last visit [0 to 1].
+        Chance that lambda is below its limit on ``risk_on`` [0 to 1]: a year after the last visit, or today if later.
     next_visit : date or None
-        When a visit is worth making.
+        When a visit is worth making; never before today.
     """
 
     heater_id: str | None
     stage: str | None
     points: tuple[Point, ...]
+    today: datetime.date
     limit: float | None
+    highest: float | None
     limit_origin: str
-    air_ratio_now: float | None
-    air_ratio_now_u: float | None
+    air_ratio_now: float
+    air_ratio_now_u: float
     drift_pct_per_year: float | None
     drift_u_pct_per_year: float | None
+    scatter_pct: float
     looks: tuple[Look, ...]
+    change: str | None
     drifts: bool
     found_on: datetime.date | None
+    step: LevelStep | None
+    smallest_drift_pct_per_year: float | None
+    smallest_drift_coming: tuple[float | None, ...]
     crossing: datetime.date | None
     crossing_earliest: datetime.date | None
     crossing_latest: datetime.date | None
     risk_next_winter: float | None
+    risk_on: datetime.date
     next_visit: datetime.date | None
     why_then: str
     left_out: tuple[str, ...]
@@ -94,33 +148,74 @@ class HeaterHistory(Result):
     unshown = ("trend",)
     calculated = True
 
+    @property
+    def verdict(self) -> str:
+        """What was decided, in words."""
+        way = "towards rich" if (self.drift_pct_per_year or 0.0) < 0.0 else "towards lean"
+        drift = f"DRIFTS {way}, found on {self.found_on}"
+        if self.step is None:
+            return drift if self.drifts else "no drift found so far"
+        if not self.step.set_apart:
+            return (
+                f"perhaps a step of {self.step.words}, {'or it ' + drift if self.drifts else 'no drift found so far'}"
+            )
+        return f"STEP of {self.step.words}, {'and it ' + drift if self.drifts else 'no drift beside it'}"
+
     def lines(self) -> Rows:
         """Return (label, text) lines; what cannot be told says so."""
-        now = shown(self.air_ratio_now, ".2f", u=self.air_ratio_now_u)
-        drift = shown(self.drift_pct_per_year, "+.1f", "% a year", u=self.drift_u_pct_per_year)
-        verdict = f"DRIFTS towards rich, found on {self.found_on}" if self.drifts else "no drift found so far"
         limit = "none: the profile has no band" if self.limit is None else f"{self.limit:.2f} ({self.limit_origin})"
         rows = [
             ("heater", f"{self.heater_id or 'not named'}, stage {self.stage or 'not stated'}"),
-            ("visits", f"{len({point.date for point in self.points})}"),
-            ("lambda at reference air, now", now),
-            ("drift", drift),
-            ("decision", verdict),
-            ("lowest lambda", limit),
-            ("leaves its band", self._crossing_text()),
+            ("visits", f"{len({point.date for point in self.points})}, each ± {self.scatter_pct:.1f} % (1 sd)"),
+            (
+                "lambda at the last visit",
+                shown(self.air_ratio_now, ".2f", u=self.air_ratio_now_u) + ", at reference air",
+            ),
+            ("drift", shown(self.drift_pct_per_year, "+.1f", "% a year", u=self.drift_u_pct_per_year)),
+            ("decision", self.verdict),
         ]
-        if self.limit is not None:
-            share = None if self.risk_next_winter is None else 100.0 * self.risk_next_winter
-            rows.append(("chance to be below next winter", shown(share, ".0f", "%")))
-        rows.append(("next visit", f"{self.next_visit} ({self.why_then})" if self.next_visit else self.why_then))
-        return rows
+        if self.step:
+            one = self.step
+            told = f"step {one.chance:.0%}, drift alone {one.drift_chance:.0%}. "
+            why = "Another analyser from then on." if one.other_analyser else "Trimmed, repaired? Enter it as an event."
+            rows.append(("chance of each", told + why))
+        rows.append(("smallest drift to be found", self._smallest_text()))
+        rows += [("lowest lambda", limit), ("leaves its band", self._crossing_text())]
+        if self.limit is not None and self.risk_next_winter is not None:
+            number = "under 1" if self.risk_next_winter < 0.01 else f"{100.0 * self.risk_next_winter:.0f}"
+            told = f"{number} %: of 100 heaters with such visits, {number} would be below {self.limit:.2f} "
+            when = "now" if self.risk_on <= self.today else f"on {self.risk_on}"
+            rows.append(("chance to be below next winter", told + when))
+        elif self.limit is not None:
+            rows.append(("chance to be below next winter", shown(None, "")))
+        when = f"{self._when(self.next_visit)} ({self.why_then})" if self.next_visit else self.why_then
+        return [*rows, ("next visit", when)]
+
+    def _when(self, date: datetime.date) -> str:
+        """Return a foretold date, or that it is now."""
+        return str(date) if date > self.today else "now"
+
+    def _smallest_text(self) -> str:
+        """Return the smallest drift that can be found, now and later."""
+        later = [
+            f"{one:.1f} with {number} more winter{'s' if number > 1 else ''}"
+            for number, one in enumerate(self.smallest_drift_coming, 1)
+            if one is not None
+        ]
+        now = self.smallest_drift_pct_per_year
+        first = "none with these visits" if now is None else f"{now:.1f} % a year with these visits"
+        return "; ".join([first, *later])
 
     def _crossing_text(self) -> str:
         if self.crossing_earliest is None and self.crossing_latest is None:
             return "no date can be told from these visits"
-        best = f"about {self.crossing}, " if self.crossing else ""
-        early, late = self.crossing_earliest, self.crossing_latest
-        return f"{best}90 % interval {early or 'open'} to {late or 'open (it may never)'}"
+        last = self.points[-1].date
+        best, early, late = (
+            self._when(date) if date and date > last else date and str(date)
+            for date in (self.crossing, self.crossing_earliest, self.crossing_latest)
+        )
+        told = f"about {best}, " if best else ""
+        return f"{told}90 % interval {early or 'open'} to {late or 'open (it may never)'}"
 
 
 def heater_history(
@@ -131,13 +226,16 @@ def heater_history(
     instrument: InstrumentClass | str | None = None,
     stage: str | None = None,
     visit_noise_pct: float | None = None,
+    today: datetime.date | None = None,
     catalogue: Catalogue | None = None,
 ) -> HeaterHistory:
-    """Return whether one heater's lambda drifts, when it would leave its band, and when a visit is worth making.
+    """Return whether one heater's lambda drifts or stepped, when it would leave its band, when a visit is worth making.
 
-    Lambda of every reading is brought to reference air; a robust line is fitted to its logarithm with the known noise
-    of a visit. Drift means towards rich (one-sided). Every visit from the third on is a look, and the bounds of all
-    looks together keep false alarms over the whole history at 4.5 %.
+    Lambda of every reading is brought to reference air and the heater's own fuel by the full site model; a line is
+    fitted to its logarithm. The scatter of a visit comes from the visits and from what is usual, and visits near in
+    time may hang together. A drift is looked for both ways at every visit from the third on; the bounds of all looks
+    together keep false alarms over the whole history under 5 % (:mod:`combust.application.history.drift_test`). A step
+    in level that fits better than a drift is told apart from it.
 
     Parameters
     ----------
@@ -151,7 +249,9 @@ def heater_history(
     stage : str, optional
         Default the stage with most readings.
     visit_noise_pct : float, optional
-        Relative standard deviation of one visit [%].
+        Relative standard deviation of one visit [%], believed as it stands; default estimated.
+    today : date, optional
+        Day of the question; default the day it is.
 
     Raises
     ------
@@ -166,44 +266,58 @@ def heater_history(
     if not found.points:
         hint = "It takes readings with taken_at, O2, and a stage of the profile. " + " ".join(found.told)
         raise CombustError(Fault("history", None, "missing", why="holds no reading that counts", hint=hint.strip()))
-    told = [*found.told, *_gaps(found.points)]
-    lowest, origin = _limit(heater, found.stage)
-    trend = fit_points(found.points, found.points[-1].years)
-    looks = _looks(found.points)
-    told += _outliers(found.points, trend)
-    hit = next((look for look in looks if look.drifts), None)
-    identity = heater.heater_id if heater and heater.heater_id else _name(rows)
-    visit: datetime.date | None
-    risk, visit, why = _ahead(found.points, lowest, hit is not None)
-    fitted = bool(np.isfinite(trend.slope))
-    cross = _crossing(found.points, trend, lowest) if fitted else (None, None, None)
-    level = math.exp(float(trend.level)) if fitted else None
-    risk = risk if fitted else None  # no lambda now, no chance either
-    findings = _judged(rows, heater, found.points[-1].date, level, lowest, risk)
+    told = [*found.told, *_gaps(found.points), *_wild(found.points)]
+    visits = visits_of(found.points, known=visit_noise_pct is not None)
+    verdicts = judge(visits, logs_of(found.points)[None])
+    _, visits, looks = verdicts.looks[0]
+    points = tuple(replace(one, segment=int(own)) for one, own in zip(found.points, visits.segment, strict=True))
+    trend = Trend(*(float(np.ravel(part)[0]) for part in looks.trend.at(-1)))
+    today = today or datetime.date.today()
+    low, high, origin = _band(heater, found.stage)
+    fitted = trend.variance_slope < rule("drift_cannot_be_told") ** 2
+    careful = with_slope_prior(trend, rule("drift_prior_pct_per_year") / 100.0)
+    now = trend if fitted else careful
+    level = math.exp(now.level)
+    ahead = _ahead(points[-1].date, careful, low, high, today, found_drift=bool(verdicts.drifts[0]))
+    if not fitted:  # a chance without a line would only be what is usual
+        ahead = replace(ahead, risk=None)
+    cross = _crossing(points, trend, low, high) if fitted else (None, None, None)
+    findings = _judged(rows, heater, points[-1].date, level, low, ahead.risk)
     if any(one.severity == "stop" for one in findings):
-        visit, why = None, "before it runs again: a stop condition comes first"
+        ahead = replace(ahead, visit=None, why="before it runs again: a stop condition comes first")
+    smallest = [None if one is None else 100.0 * one for one in smallest_drifts(visits, trend)]
+    found_at = int(verdicts.found_at[0])
+    step = _step(points, verdicts)
     return HeaterHistory(
-        heater_id=identity,
+        heater_id=heater.heater_id if heater and heater.heater_id else _name(rows),
         stage=found.stage,
-        points=found.points,
-        limit=lowest,
+        points=points,
+        today=today,
+        limit=low,
+        highest=high,
         limit_origin=origin,
         air_ratio_now=level,
-        air_ratio_now_u=level * float(trend.variance_level) ** 0.5 if level is not None else None,
-        drift_pct_per_year=100.0 * math.expm1(float(trend.slope)) if fitted else None,
-        drift_u_pct_per_year=100.0 * float(trend.variance_slope) ** 0.5 if fitted else None,
-        looks=looks,
-        drifts=hit is not None,
-        found_on=hit.date if hit else None,
+        air_ratio_now_u=level * now.variance_level**0.5,
+        drift_pct_per_year=100.0 * math.expm1(trend.slope) if fitted else None,
+        drift_u_pct_per_year=100.0 * trend.variance_slope**0.5 if fitted else None,
+        scatter_pct=100.0 * trend.noise * float(np.median(visits.noise)),
+        looks=_looks(points, looks),
+        change="step" if step else "drift" if found_at >= 0 else None,
+        drifts=found_at >= 0,
+        found_on=points[found_at].date if found_at >= 0 else None,
+        step=step,
+        smallest_drift_pct_per_year=smallest[0],
+        smallest_drift_coming=tuple(smallest[1:]),
         crossing=cross[0],
         crossing_earliest=cross[1],
         crossing_latest=cross[2],
-        risk_next_winter=risk,
-        next_visit=visit,
-        why_then=why,
+        risk_next_winter=ahead.risk,
+        risk_on=ahead.risk_on,
+        next_visit=ahead.visit,
+        why_then=ahead.why,
         left_out=tuple(told),
         cautions=tuple(cautions()),
-        trend=trend,
+        trend=now,
         findings=findings,
     )
 
@@ -242,84 +356,55 @@ def _name(rows: Sequence[Mapping[str, Any]]) -> str | None:
     return names.pop() if len(names) == 1 else None
 
 
-def _limit(heater: Heater | None, stage: str | None) -> tuple[float | None, str]:
+def _band(heater: Heater | None, stage: str | None) -> tuple[float | None, float | None, str]:
+    """Return the rich and the lean end of the band at reference air, and where they stand."""
     if heater is None:
-        return None, "no profile"
+        return None, None, "no profile"
     band = heater.stages[stage].air_ratio_band if stage and stage in heater.stages else None
     if band:
-        return band[0], "low end of the profile's band at reference air"
+        return *band, "low end of the profile's band at reference air"
     if heater.limits.air_ratio_min is not None:
-        return heater.limits.air_ratio_min, "air_ratio_min of the profile"
-    return None, "no band in the profile"
+        return heater.limits.air_ratio_min, None, "air_ratio_min of the profile"
+    return None, None, "no band in the profile"
 
 
-def fit_points(points: Sequence[Point], reference: float, *, prior: float | None = None) -> Trend:
-    """Return the line through the logarithms of points; the level is that of the last segment at ``reference``."""
-    groups = [point.group for point in points]
-    # One analyser alone carries its offset into the level; only differences between several can bend the line.
-    several = len(set(groups)) > 1
-    return fit_trend(
-        np.array([point.years for point in points]),
-        np.log([point.air_ratio for point in points]),
-        np.array([point.relative_u for point in points]),
-        reference=reference,
-        segment=np.array([point.segment for point in points]),
-        group=np.unique(groups, return_inverse=True)[1] if several else None,
-        group_u=_device_u(points) if several else 0.0,
-        huber_k=float(rule("huber_k")),
-        slope_prior_u=prior,
-    )
+def _looks(points: Sequence[Point], looks: Looks) -> tuple[Look, ...]:
+    """Return the looks at one heater's record, with the chance of each slope told as a standard normal number."""
+    found = []
+    for visit, bound, tail in zip(looks.visit, looks.bound, looks.tail[:, 0], strict=True):
+        size = -NormalDist().inv_cdf(min(max(float(tail), 1e-15), 0.5))
+        number = len({point.date for point in points[: visit + 1]})
+        found.append(Look(points[visit].date, number, math.copysign(size, looks.trend.slope[visit, 0]), float(bound)))
+    return tuple(found)
 
 
-def _device_u(points: Sequence[Point]) -> float:
-    """Return the relative offset between analysers: what a visit's noise holds beyond the stated scatter."""
-    repeated = float(rule("reproducibility_pct")) / 100.0
-    parts = [max(point.relative_u**2 - repeated**2, 0.0) for point in points]
-    return max(math.sqrt(float(np.mean(parts))), 0.01)
-
-
-def spent_by(visit: int) -> float:
-    """Return the chance of a false alarm that may be spent up to and including a visit (counted from 1)."""
-    table, total = rule("alpha_by_visit"), float(rule("alpha_total"))
-    if visit <= len(table):
-        return float(table[visit - 1])
-    last, rate = float(table[-1]), float(rule("alpha_rate"))
-    left = math.pow(1.0 - rate, visit - len(table))
-    return total - (total - last) * left
-
-
-def _looks(points: Sequence[Point]) -> tuple[Look, ...]:
-    looks: list[Look] = []
-    information: list[float] = []
-    spent: list[float] = []
-    dates = sorted({point.date for point in points})
-    for number, date in enumerate(dates, 1):
-        if number < FEWEST:
-            continue
-        seen = [point for point in points if point.date <= date]
-        trend = fit_points(seen, seen[-1].years)
-        amount = float(trend.information)
-        if not np.isfinite(trend.slope) or (information and amount <= information[-1] * (1.0 + 1e-9)):
-            continue
-        information.append(amount)
-        spent.append(spent_by(number))
-        scaled = tuple(round(one / information[0], 9) for one in information)
-        bound = critical_values(scaled, tuple(spent))[-1]
-        looks.append(Look(date, number, float(-trend.slope / trend.variance_slope**0.5), bound))
-    return tuple(looks)
+def _step(points: Sequence[Point], verdicts: Verdicts) -> LevelStep | None:
+    if not verdicts.asked[0]:
+        return None
+    step, place = verdicts.step, int(verdicts.step.index[0])
+    chances = float(step.chance[0]), float(step.drift[0])
+    size = 100.0 * math.expm1(float(step.size[0]))
+    before, after = points[place - 1], points[place]
+    return LevelStep(before.date, after.date, size, *chances, before.group != after.group, bool(verdicts.clear[0]))
 
 
 def _crossing(
-    points: Sequence[Point], trend: Trend, limit: float | None
+    points: Sequence[Point], trend: Trend, low: float | None, high: float | None
 ) -> tuple[datetime.date | None, datetime.date | None, datetime.date | None]:
+    """Return when the line leaves the band at the end it moves to, and the interval; not before its first visit."""
+    limit = low if trend.slope < 0.0 else high
     if limit is None:
         return None, None, None
-    quantile = NormalDist().inv_cdf(0.5 + float(rule("crossing_level")) / 2.0)
+    quantile = NormalDist().inv_cdf(0.5 + rule("crossing_level") / 2.0)
     cross = crossing_time(trend, math.log(limit), quantile)
-    last = points[-1].date
-    ends = [_day(last, float(time)) for time in (cross.time, cross.earliest, cross.latest)]
-    falling = float(trend.slope) < 0.0
-    return (ends[0] if falling else None), ends[1], ends[2]
+    last = points[-1]
+    first = next(point.date for point in points if point.segment == last.segment)
+    best, early, late = (_day(last.date, float(time)) for time in (cross.time, cross.earliest, cross.latest))
+    return (
+        best if best and best >= first else None,
+        max(early, first) if early else None,
+        max(late, first) if late else None,
+    )
 
 
 def _day(last: datetime.date, years: float) -> datetime.date | None:
@@ -328,23 +413,36 @@ def _day(last: datetime.date, years: float) -> datetime.date | None:
     return last + datetime.timedelta(days=round(years * DAYS_PER_YEAR))
 
 
-def _ahead(points: Sequence[Point], limit: float | None, drifts: bool) -> tuple[float | None, datetime.date, str]:
-    """Return (chance to be below the limit in a year, date of the visit worth making, why then)."""
-    last, longest = points[-1].date, float(rule("longest_interval_years"))
-    yearly = last + datetime.timedelta(days=round(longest * DAYS_PER_YEAR))
-    if limit is None:
-        return None, yearly, "before the next winter; without a band no risk can be told"
-    trend = fit_points(points, points[-1].years, prior=float(rule("drift_prior_pct_per_year")) / 100.0)
-    worth = float(rule("risk_worth_a_visit"))
-    days = np.arange(0, round(longest * DAYS_PER_YEAR) + 1)
-    risk = _risk(trend, math.log(limit), days / DAYS_PER_YEAR)
-    soon = np.flatnonzero(risk >= worth)
+@dataclass(frozen=True, slots=True)
+class _Ahead:
+    """Chance to be below the limit, the day it is told for, the visit worth making and why then."""
+
+    risk: float | None
+    risk_on: datetime.date
+    visit: datetime.date | None
+    why: str
+
+
+def _ahead(
+    last: datetime.date, trend: Trend, low: float | None, high: float | None, today: datetime.date, *, found_drift: bool
+) -> _Ahead:
+    """Return what is foretold of a heater from the line that knows how fast heaters may drift."""
+    days = round(rule("longest_interval_years") * DAYS_PER_YEAR)
+    yearly = last + datetime.timedelta(days=days)
+    risk_on = max(yearly, today)
+    if low is None:
+        return _Ahead(None, risk_on, risk_on, "before the next winter; without a band no risk can be told")
+    ahead = np.arange(0, (risk_on - last).days + 1) / DAYS_PER_YEAR
+    below = _beyond(trend, math.log(low), ahead)
+    outside = below if high is None else below + 1.0 - _beyond(trend, math.log(high), ahead)
+    worth = rule("risk_worth_a_visit")
+    soon = np.flatnonzero(outside[: days + 1] >= worth)
     visit = last + datetime.timedelta(days=int(soon[0])) if len(soon) else yearly
-    why = f"chance to be below reaches {worth:.0%}" if len(soon) else "before the next winter"
-    return float(risk[-1]), visit, "a drift was found" if drifts else why
+    why = f"chance to have left its band reaches {worth:.0%}" if len(soon) else "before the next winter"
+    return _Ahead(float(below[-1]), risk_on, max(visit, today), "a drift was found" if found_drift else why)
 
 
-def _risk(trend: Trend, limit: float, years: Any) -> Any:
+def _beyond(trend: Trend, limit: float, years: Any) -> Any:
     """Return the chance that the line is below the limit, years after its reference."""
     mean = trend.level + trend.slope * years
     u = np.sqrt(trend.variance_level + 2.0 * years * trend.covariance + years**2 * trend.variance_slope)
@@ -357,12 +455,11 @@ def _gaps(points: Sequence[Point]) -> list[str]:
     return [f"No visit between {a} and {b}." for a, b in pairs if (b - a).days > LONG_GAP_YEARS * DAYS_PER_YEAR]
 
 
-def _outliers(points: Sequence[Point], trend: Trend) -> list[str]:
-    if len(points) <= FEWEST or not np.isfinite(trend.slope):
-        return []
-    light = float(rule("outlier_weight"))
+def _wild(points: Sequence[Point]) -> list[str]:
+    """Return what is told of visits far off their neighbours."""
+    counted = np.exp(tamed(points))
     return [
-        f"The visit of {point.date} (lambda {point.air_ratio:.2f}) lies off the line and counts only {weight:.0%}."
-        for point, weight in zip(points, np.asarray(trend.weights), strict=True)
-        if weight < light
+        f"The visit of {point.date} (lambda {point.air_ratio:.2f}) lies off its neighbours and counts as {as_if:.2f}."
+        for point, as_if in zip(points, counted, strict=True)
+        if abs(as_if / point.air_ratio - 1.0) > 1e-9
     ]

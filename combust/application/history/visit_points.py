@@ -10,14 +10,16 @@ from typing import Any
 
 import numpy as np
 
+from combust.application.history.drift_test import Visits, rule
+from combust.application.history.reference_air import home_fuel, over_reference
 from combust.application.reading.columns import columns_of_readings
 from combust.application.reading.interpret import interpret_columns
 from combust.application.reading.judge import codes_of
 from combust.application.reading.result import DEFAULT_FUEL
-from combust.data.tables import load_table
 from combust.domain.catalogue import Catalogue, get_fuel
 from combust.domain.heater import Heater
 from combust.domain.instrument import InstrumentClass
+from combust.kernel.trend import tame_wild
 
 # Findings that make a reading no witness of the heater.
 SPOILT = (
@@ -72,11 +74,6 @@ class _Row:
     relative_u: float
 
 
-def rule(key: str) -> Any:
-    """Return a number of ``history_rules.toml`` (its origin stands beside it)."""
-    return load_table("history_rules")[key]["value"]
-
-
 def points_of(
     rows: Sequence[Mapping[str, Any]],
     heater: Heater | None,
@@ -115,7 +112,7 @@ def points_of(
     chosen = stage or _usual_stage([row for row, _ in dated], heater)
     here = [(row, date) for row, date in dated if (row.get("stage") or None) == chosen]
     tell(told, len(dated) - len(here), f"of other stages than {chosen or 'unstated'} were set aside.")
-    witnesses = _interpreted(here, instrument, told, catalogue)
+    witnesses = _interpreted(here, instrument, told, catalogue, heater, chosen)
     witnesses = _since_swap(witnesses, events, told)
     return Points(chosen, tuple(_grouped(witnesses, events, visit_noise_pct, told)), tuple(told))
 
@@ -147,14 +144,20 @@ def _interpreted(
     instrument: InstrumentClass,
     told: list[str],
     catalogue: Catalogue | None,
+    heater: Heater | None,
+    stage: str | None,
 ) -> list[_Row]:
-    """Return the readings that witness the heater, with lambda at reference air."""
+    """Return the readings that witness the heater, with lambda at reference air and the heater's own fuel."""
     if not rows:
         return []
     names, which = np.unique([str(row.get("fuel") or DEFAULT_FUEL) for row, _ in rows], return_inverse=True)
     fuels = [get_fuel(name, catalogue=catalogue) for name in names.tolist()]
-    done = interpret_columns(columns_of_readings([row for row, _ in rows], fuels, which), instrument)
-    ratio, u = done.values["air_ratio_at_reference"], done.values["air_ratio_u"] / done.values["air_ratio"]
+    columns = columns_of_readings([row for row, _ in rows], fuels, which)
+    done = interpret_columns(columns, instrument)
+    over, over_u = over_reference(heater, stage, columns, done.values)
+    ratio = done.values["air_ratio"] / over
+    u = np.hypot(done.values["air_ratio_u"] / done.values["air_ratio"], over_u)
+    home, other = home_fuel(heater, columns), 0
     found = []
     spoilt: Counter[str] = Counter()
     for index, (row, date) in enumerate(rows):
@@ -162,8 +165,9 @@ def _interpreted(
         if row.get("arrangement") not in (None, "as_installed"):
             codes = ["a duct was off", *codes]
         if codes or not np.isfinite(ratio[index]):
-            spoilt[codes[0] if codes else "no lambda"] += 1
+            spoilt[codes[0] if codes else "no lambda, or a fuel of unknown density"] += 1
             continue
+        other += fuels[which[index]] != home
         found.append(_Row(row, date, float(ratio[index]), float(u[index])))
     for reason, number in spoilt.items():
         tell(told, number, f"were left out: {reason.replace('_', ' ')}.")
@@ -171,6 +175,7 @@ def _interpreted(
     tell(told, low, "name neither altitude nor pressure: they count as taken at sea level.")
     mild = sum(row.values.get("intake_temp_c") is None for row in found)
     tell(told, mild, "name no intake temperature: they count as taken at 15 °C.")
+    tell(told, other, f"on another fuel than {home.name} were brought to it, at the same pulses of the pump.")
     return found
 
 
@@ -220,3 +225,35 @@ def _grouped(
 def _dates(rows: Sequence[_Row], events: Sequence[Event], kind: str) -> set[datetime.date]:
     found = (event.date or _visit_date(rows, event.visit_id) for event in events if event.kind == kind)
     return {date for date in found if date is not None}
+
+
+def logs_of(points: Sequence[Point]) -> Any:
+    """Return the natural logarithms of lambda."""
+    return np.log([point.air_ratio for point in points])
+
+
+def tamed(points: Sequence[Point]) -> Any:
+    """Return the logarithms as they count: none far off its neighbours."""
+    noise = np.array([point.relative_u for point in points])
+    return tame_wild(logs_of(points), noise, reach=rule("wild_reach"), farthest=rule("wild_scatters"))
+
+
+def visits_of(points: Sequence[Point], *, known: bool = False) -> Visits:
+    """Return when and how the points were measured; ``known`` says that the user stated their noise."""
+    names, group = np.unique([point.group for point in points], return_inverse=True)
+    return Visits(
+        np.array([point.years for point in points]),
+        np.array([point.relative_u for point in points]),
+        np.array([point.segment for point in points]),
+        group,
+        # One analyser alone carries its offset into the level; only differences between several can bend the line.
+        _device_u(points) if len(names) > 1 else 0.0,
+        known,
+    )
+
+
+def _device_u(points: Sequence[Point]) -> float:
+    """Return the relative offset between analysers: what a visit's noise holds beyond the stated scatter."""
+    repeated = float(rule("reproducibility_pct")) / 100.0
+    parts = [max(point.relative_u**2 - repeated**2, 0.0) for point in points]
+    return max(float(np.sqrt(np.mean(parts))), 0.01)

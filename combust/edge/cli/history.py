@@ -21,12 +21,22 @@ if TYPE_CHECKING:
     from combust.edge.tables.table_map import TableMap
 
 
-@click.command("history", short_help="Follow heaters over the winters: drift, crossing date, next visit.")
+_NOISE = "Scatter of a visit, 1 sd, believed as it stands (default: from the visits) [%]."
+
+
+@click.command("history", short_help="Follow heaters over the winters: drift or step, crossing date, next visit.")
 @click.argument("log", metavar="LOG")
 @click.option("--heater", "profiles", multiple=True, metavar="FILE", help="Heater profile; give it again for a fleet.")
 @click.option("--fleet", "whole", is_flag=True, help="All heaters of the log, the one at highest risk first.")
 @click.option("--stage", metavar="NAME", help="Heat stage (default the one with most readings).")
-@click.option("--visit-noise", "visit_noise_pct", type=float, metavar="PCT", help="Scatter of a visit, 1 sd [%].")
+@click.option(
+    "--visit-noise",
+    "visit_noise_pct",
+    type=float,
+    metavar="PCT",
+    help="Scatter of a visit, 1 sd, believed as it stands (default estimated) [%].",
+)
+@click.option("--today", metavar="DATE", help="Day of the question (default the day it is).")
 @instrument_option
 @table_options
 @answers(strict="", figure="Draw the history (.png or .svg); of a fleet, the first heater.")
@@ -38,10 +48,11 @@ def command(
     instrument_class: str | None,
     **options: Any,
 ) -> Answer:
-    """Follow heaters over the winters: drift, crossing date, next visit.
+    """Follow heaters over the winters: drift or step, crossing date, next visit.
 
     Use it before each winter. LOG is a logbook, or a CSV with the keys of the glossary and perhaps a column event
-    (repair, rezero, swap). Every lambda is brought to reference air first.
+    (repair, rezero, swap). Every lambda is brought to reference air and the heater's own fuel first; the scatter of a
+    visit comes from the visits themselves. The smallest drift that these visits could find is told.
 
     \b
     Example:
@@ -59,7 +70,7 @@ def command(
         fleet = fleet_drift_history(entries, heaters, **options)
         found: FleetHistory | HeaterHistory = fleet
         first = fleet.heaters[0]
-        headings = ("heater", "stage", "visits", "lambda", "drift %/a", "drifts", "risk", "next visit")
+        headings = ("heater", "stage", "visits", "lambda", "drift %/a", "drifts", "finds %/a", "risk", "next visit")
         text = text_of_table(headings, [_row(one) for one in fleet.heaters])
     else:
         found = first = drift_history(entries, heaters[0], **options)
@@ -83,10 +94,11 @@ def command(
 
 def _row(one: HeaterHistory) -> tuple[str, ...]:
     drift = "" if one.drift_pct_per_year is None else f"{one.drift_pct_per_year:+.1f}"
-    level = "" if one.air_ratio_now is None else f"{one.air_ratio_now:.2f}"
+    level = f"{one.air_ratio_now:.2f}"
     risk = "unknown" if one.risk_next_winter is None else f"{100 * one.risk_next_winter:.0f} %"
     days = len({point.date for point in one.points})
-    verdict = "YES" if one.drifts else "not found"
+    verdict = "YES" if one.drifts else "step?" if one.step else "not found"
+    smallest = one.smallest_drift_pct_per_year
     return (
         one.heater_id or "",
         one.stage or "",
@@ -94,6 +106,7 @@ def _row(one: HeaterHistory) -> tuple[str, ...]:
         level,
         drift,
         verdict,
+        "none yet" if smallest is None else f"{smallest:.1f}",
         risk,
-        str(one.next_visit or "before it runs"),
+        "before it runs" if one.next_visit is None else "now" if one.next_visit <= one.today else str(one.next_visit),
     )

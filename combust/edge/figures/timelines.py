@@ -98,9 +98,14 @@ def draw_history(found: HeaterHistory) -> Figure:
     _history_line(plot, found)
     if found.limit is not None:
         plot.axhline(found.limit, color=MARK, linestyle="--", label=f"lowest lambda {found.limit:.2f}")
+    if found.highest is not None:
+        plot.axhline(found.highest, color=INK, linestyle=":", label=f"lean end of the band {found.highest:.2f}")
+    if found.step is not None:
+        middle = found.step.before + (found.step.after - found.step.before) / 2
+        plot.axvline(middle, color=INK, linestyle="-.", label=f"step of {found.step.size_pct:+.0f} %?")
     plot.set(xlabel="date of the visit", ylabel="lambda (air ratio) at reference air")
-    verdict = "drifts towards rich" if found.drifts else "no drift found so far"
-    title(plot, f"{found.heater_id or 'heater'}, stage {found.stage}: {verdict}")
+    verdict = found.verdict
+    title(plot, f"{found.heater_id or 'heater'}, stage {found.stage or 'not stated'}: {verdict}")
     legend(plot, loc="best")
     figure.autofmt_xdate()
     figure.set_label(f"Lambda at reference air over {len(found.points)} visits of {found.heater_id}: {verdict}.")

@@ -21,6 +21,7 @@ from combust.domain.reading import check_values
 from combust.edge.logbook.book import MAGIC, Logbook
 from combust.edge.logbook.visits import read_visits
 from combust.edge.tables.table_map import MapLike
+from combust.edge.tables.times import moment
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -34,10 +35,11 @@ def drift_history(
     instrument: InstrumentClass | str | None = None,
     visit_noise_pct: float | None = None,
     events: Sequence[Event] = (),
+    today: datetime.date | str | None = None,
     catalogue: Catalogue | None = None,
     mapping: MapLike = None,
 ) -> HeaterHistory:
-    """Return one heater over the winters: drift of lambda at reference air, crossing date, next visit.
+    """Return one heater over the winters: drift or step of lambda at reference air, crossing date, next visit.
 
     Parameters
     ----------
@@ -48,6 +50,8 @@ def drift_history(
         Gives the band; rows of another heater are refused and told.
     stage, instrument, visit_noise_pct, events, catalogue
         As in :func:`~combust.application.history.heater_history.heater_history`.
+    today : date or str, optional
+        Day of the question, as a date or as people write one; default the day it is.
     mapping : TableMap, mapping or path, optional
         Heading -> key of a table, where a heading is not a key itself; or a saved map with more.
 
@@ -79,16 +83,34 @@ def drift_history(
         instrument=instrument,
         stage=stage,
         visit_noise_pct=visit_noise_pct,
+        today=day_of(today),
         catalogue=catalogue,
     )
     return replace(found, left_out=(*entries.notes, *found.left_out))
 
 
-def fleet_drift_history(log: Any, heaters: Sequence[Heater] = (), **options: Any) -> FleetHistory:
+def fleet_drift_history(
+    log: Any, heaters: Sequence[Heater] = (), *, today: datetime.date | str | None = None, **options: Any
+) -> FleetHistory:
     """Return every heater of a log, ranked by the chance to be below its limit next winter."""
     entries = read_log(log)
-    found = fleet_history(entries.rows, heaters, events=entries.events, **options)
+    found = fleet_history(entries.rows, heaters, events=entries.events, today=day_of(today), **options)
     return FleetHistory(found.heaters, (*entries.notes, *found.left_out))
+
+
+def day_of(given: datetime.date | str | None) -> datetime.date | None:
+    """Return the day that was given, as a date or as people write one.
+
+    Raises
+    ------
+    CombustError
+        A text that is no day, or can be two.
+    """
+    day = date_of(moment(given)) if isinstance(given, str) else given
+    if given is not None and day is None:
+        hint = "Give a day such as 2026-11-05 or 05.11.2026."
+        raise CombustError(Fault("today", shorten(given), "format", why="cannot be read as one day", hint=hint))
+    return day
 
 
 @dataclass(frozen=True, slots=True)
@@ -169,6 +191,8 @@ def _of_rows(given: Sequence[Mapping[str, Any]]) -> LogEntries:
     for number, row in enumerate(given, 1):
         dates = {str(key): value for key, value in row.items() if key != "event"}
         texts = {key: one.isoformat() if isinstance(one, datetime.date) else one for key, one in dates.items()}
+        if isinstance(texts.get("taken_at"), str):
+            texts["taken_at"] = moment(texts["taken_at"]) or texts["taken_at"]
         checked, faults = check_values(texts)
         if faults:
             entries.notes.append(f"Row {number} was refused: {' '.join(str(fault) for fault in faults)}")
