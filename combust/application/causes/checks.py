@@ -118,7 +118,7 @@ def propose_checks(
     worth = expected_worths(engine, visit, parts, readings, told, minutes, 0.0 if off else saved, generator)
     least = priors.decide("skip_bits" if settled else "skip_unsettled_bits")
     listed = [check for check in told if worth[check.name].adds >= least]
-    listed.sort(key=lambda check: _order(check, worth[check.name]))
+    listed.sort(key=lambda check: worth[check.name].order)
     usual = [check for check in listed if OPENS_UNIT not in check.needs]
     musts = [check for check in allowed if check.name in NO_BITS]
     last = [check for check in listed if OPENS_UNIT in check.needs]
@@ -139,11 +139,6 @@ def propose_checks(
             )
         )
     return tuple(proposed)
-
-
-def _order(check: Check, worth: Worth) -> tuple[float, float, float]:
-    """Return what checks are sorted by: bits per minute of the best pair or alone; of a pair the one telling more."""
-    return -worth.rate, -worth.bits / worth.minutes, worth.minutes
 
 
 def checks_done(readings: Sequence[Values]) -> set[str]:
