@@ -64,6 +64,7 @@ def possible_phases(
     pump: str | None = None,
     blower: bool | None = None,
     air_warm: bool | None = None,
+    stopped: bool = False,
 ) -> PhaseAnswer:
     """Return the phases a heater can be in, from the time since the last start request and what is seen and heard.
 
@@ -78,6 +79,8 @@ def possible_phases(
         ``silent`` = not now; ``never`` = no pulse since the request, with someone listening.
     blower, air_warm : bool, optional
         None = not looked.
+    stopped : bool
+        Whether no further start is allowed: then nothing is said of another one.
 
     Raises
     ------
@@ -101,7 +104,7 @@ def possible_phases(
     waiting = any(automatic[phase.name]["automatic"] and phase.name != "running" for phase in possible)
     wait = max(0.0, ends[0] - since_request_s) if waiting and ends else None
     findings = [] if possible else [finding("fits_no_phase")]
-    return PhaseAnswer(tuple(possible), ruled_out, _do_now(possible, wait, requests), wait, in_order(findings))
+    return PhaseAnswer(tuple(possible), ruled_out, _do_now(possible, wait, requests, stopped), wait, in_order(findings))
 
 
 def _windows(heater: Heater) -> list[_Window]:
@@ -144,7 +147,7 @@ def _why_not(
     return next((why for ruled_out, why in reasons if ruled_out), "")
 
 
-def _do_now(possible: list[Possible], wait: float | None, requests: int) -> tuple[str, ...]:
+def _do_now(possible: list[Possible], wait: float | None, requests: int, stopped: bool) -> tuple[str, ...]:
     names = {phase.name for phase in possible}
     steps = []
     if wait is not None:
@@ -158,11 +161,16 @@ def _do_now(possible: list[Possible], wait: float | None, requests: int) -> tupl
         )
         steps.append("Never bridge an interlock. The checklist is below; edit it for the vehicle.")
     elif "no_start" in names and "stopped" in names:
-        steps.append("Pump and blower stand: read the fault code before another start, then go through the interlocks.")
+        before = "" if stopped else " before another start"
+        steps.append(f"Pump and blower stand: read the fault code{before}, then go through the interlocks.")
     if "stopped" in names and requests >= 1:
         steps.append("A start has failed or may have failed: ventilate, look for pooled fuel, find the cause first.")
     if names == {"running"}:
-        steps.append("It burns: wait for the warm-up before a reading.")
+        steps.append(
+            "It burns: switch it off, let it run down."
+            if stopped
+            else "It burns: wait for the warm-up before a reading."
+        )
     if not names:
         steps.append("Leave the power on, wait until everything stands still, then check the profile's times.")
     return tuple(steps)

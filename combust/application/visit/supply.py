@@ -7,17 +7,21 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from combust.application.safety import own_limits
 from combust.application.visit.supply_order import cut_out_order, remedies
+from combust.data.errors import CombustError, Fault
 from combust.data.fields import Field, need_fields
+from combust.data.units import in_other_units
 from combust.domain.heater import Heater
 from combust.domain.limits import Finding, cautions, finding, in_order, limit, limits
 from combust.domain.result import Assumed, Result, Rows, shown
 from combust.kernel import wiring as kernel
 
 # argument -> (unit, low, high): what can be in a vehicle of up to 48 V; a convention of this project.
-_NEEDED = ("open_circuit_v", "length_m", "area_mm2")
+_CABLE = ("length_m", "area_mm2")
 _BANDS = {
     "open_circuit_v": ("V", 4.0, 60.0),
+    "plug_glow_v": ("V", 0.0, 60.0),
     "battery_mohm": ("mohm", 0.0, 1000.0),
     "length_m": ("m", 0.0, 50.0),
     "area_mm2": ("mm²", 0.35, 120.0),
@@ -41,9 +45,17 @@ _BANDS = {
 }
 _MEASURE = "Measure it: battery at rest, cable one way, cross-section printed on the cable."
 FIELDS = {
-    key: Field(key, unit=unit, low=low, high=high, required=key in _NEEDED, hint=_MEASURE if key in _NEEDED else "")
+    key: Field(
+        key,
+        unit=unit,
+        low=low,
+        high=high,
+        required=key == "open_circuit_v",
+        hint=_MEASURE if key in ("open_circuit_v", *_CABLE) else "",
+    )
     for key, (unit, low, high) in _BANDS.items()
 }
+OTHER_UNITS = tuple(twin for key in FIELDS for twin in in_other_units(key, FIELDS))
 WHERE_FED = ("after_disconnect", "before_disconnect")
 _SIDE = "Say on which side of the vehicle disconnect the heater is connected."
 _FED = Field("fed", "choice", choices=WHERE_FED, hint=_SIDE)
@@ -53,10 +65,12 @@ _FED = Field("fed", "choice", choices=WHERE_FED, hint=_SIDE)
 class SupplyResult(Result):
     """Voltages at the heater [V], cut-outs at the battery post [V], energy [Wh, Ah]; None = cannot be told.
 
-    ``heater_v_glow_band`` is from the most a flexible cable may have to pure copper.
+    ``heater_v_glow_band`` is from the most a flexible cable may have to pure copper. Where the voltage at the plug was
+    measured, ``heater_v_glow`` and ``loop_ohm`` are what follows from it, and ``cable_ohm`` is what the table says.
     """
 
     loop_ohm: float
+    cable_ohm: float | None
     heater_v_glow: float | None
     heater_v_glow_band: tuple[float, float] | None
     heater_v_run: float | None
@@ -69,6 +83,7 @@ class SupplyResult(Result):
     remedies: tuple[str, ...]
     energy_wh: float | None
     energy_ah: float | None
+    charge_at_rest: float
     usable_ah: float | None
     run_time_h: float | None
     findings: tuple[Finding, ...]
@@ -92,6 +107,7 @@ class SupplyResult(Result):
         verdict = _VERDICTS.get(self.verdict, self.verdict.replace("_", " "))
         rows.append(("acts first", f"{self.first_to_act}: {verdict}" if self.first_to_act else verdict))
         rows += [(f"remedy {index}", text) for index, text in enumerate(self.remedies, 1)]
+        rows.append(("charge of the battery", f"{100.0 * self.charge_at_rest:.0f} % by its voltage at rest"))
         if self.energy_wh is not None:
             rows.append(("energy of a night", f"{self.energy_wh:.0f} Wh = {self.energy_ah or 0.0:.1f} Ah"))
         if self.usable_ah is not None:
@@ -115,11 +131,15 @@ def supply_check(
     *,
     fed: str = "after_disconnect",
     open_circuit_v: float | None = None,
+    plug_glow_v: float | None = None,
     battery_mohm: float | None = None,
     length_m: float | None = None,
+    length_ft: float | None = None,
     area_mm2: float | None = None,
+    area_awg: float | None = None,
     contacts_mohm: float | None = None,
     cable_temp_c: float | None = None,
+    cable_temp_f: float | None = None,
     glow_a: float | None = None,
     run_a: float | None = None,
     cutout_v: float | None = None,
@@ -134,6 +154,7 @@ def supply_check(
     battery_v: float | None = None,
     battery_ah: float | None = None,
     battery_temp_c: float | None = None,
+    battery_temp_f: float | None = None,
     usable_share: float | None = None,
 ) -> SupplyResult:
     """Return the voltage at the heater under load, the order of the cut-outs and the energy of a night.
@@ -144,10 +165,15 @@ def supply_check(
         Fills glow_a, cutout_v, cool_down_s, glow_s, mean_power_w and battery_v where they are not given.
     fed : {'after_disconnect', 'before_disconnect'}
         Whether the vehicle disconnect can cut the heater's feed.
-    open_circuit_v, length_m, area_mm2 : float
-        Battery at rest [V], cable one way [m] and its cross-section [mm²]; these three are required.
+    open_circuit_v : float
+        Battery at rest [V].
+    plug_glow_v : float, optional
+        Measured at the heater's plug while it glows [V].
+    length_m, area_mm2 : float, optional
+        Cable one way [m] and its cross-section [mm²], or ``length_ft`` [ft] and ``area_awg`` (number of the American
+        Wire Gauge); needed unless ``plug_glow_v`` and ``glow_a`` are there.
     battery_mohm, contacts_mohm, cable_temp_c : float, optional
-        Inner resistance, all contacts of the loop [mohm], cable [°C].
+        Inner resistance, all contacts of the loop [mohm], cable [°C] (or ``cable_temp_f``).
     glow_a, run_a, mean_power_w : float, optional
         What the heater takes [A], [W].
     cutout_v, controller_cutout_v, disconnect_v : float, optional
@@ -157,7 +183,7 @@ def supply_check(
     hours, starts : float, optional
         Of a night [h].
     battery_v, battery_ah, battery_temp_c, usable_share : float, optional
-        [V], [Ah], [°C], [0 to 1].
+        [V], [Ah], [°C] (or ``battery_temp_f``), [0 to 1].
 
     Returns
     -------
@@ -176,23 +202,30 @@ def supply_check(
     10.58
     """
     arguments = locals()
-    value, assumed = _checked(heater, fed, {key: arguments[key] for key in FIELDS})
-    usual, worst, best = (_loop(value, table) for table in kernel.TABLES)
-    battery = value["battery_mohm"] * 1e-3
-    findings: list[Finding] = []
-    glow, run = value.get("glow_a"), _run_current(value, battery + usual, findings)
-    at_glow, band = None, None
-    if glow:
-        loops = (usual, worst, best)
+    given = {key: arguments[key] for key in (*FIELDS, *OTHER_UNITS)}
+    value, assumed = _checked(heater, fed, given)
+    findings = _system_voltage(heater, value)
+    battery, cable = value["battery_mohm"] * 1e-3, None
+    if "length_m" in value:
+        cable, worst, best = (_loop(value, table) for table in kernel.TABLES)
+    measured = _measured_loop(value, battery, cable, findings)
+    loop = float(cable or 0.0) if measured is None else measured
+    glow, run = value.get("glow_a"), _run_current(value, battery + loop, findings)
+    at_glow, band = value.get("plug_glow_v"), None
+    if glow and at_glow is None:
+        loops = (loop, worst, best)
         at_glow, *ends = (kernel.voltage_under_load(value["open_circuit_v"], glow, battery + one) for one in loops)
         band = (float(ends[0]), float(ends[1]))
-    at_run = kernel.voltage_under_load(value["open_circuit_v"], run, battery + usual) if run else None
+    at_run = kernel.voltage_under_load(value["open_circuit_v"], run, battery + loop) if run else None
     _judge_voltage(value, at_glow, band[0] if band else None, at_run, findings)
-    drop = glow * (usual - value["contacts_mohm"] * 1e-3) if glow else None
+    drop = glow * (cable - value["contacts_mohm"] * 1e-3) if glow and cable is not None else None
     area = _area_for_drop(value, drop, findings)
-    cutouts, first, verdict = cut_out_order(value, fed, run, glow, usual, findings)
+    cutouts, first, verdict = cut_out_order(value, fed, run, glow, loop, findings)
+    acts = {"heater cut-out, running", "controller cut-out"}
+    acts |= {"vehicle disconnect"} if fed == "after_disconnect" else set()
     return SupplyResult(
-        loop_ohm=usual,
+        loop_ohm=loop,
+        cable_ohm=cable,
         heater_v_glow=at_glow,
         heater_v_glow_band=band,
         heater_v_run=at_run,
@@ -203,7 +236,7 @@ def supply_check(
         first_to_act=first,
         verdict=verdict,
         remedies=remedies(value, verdict),
-        **_energy(value, findings),
+        **_energy(value, {name: cutouts[name] for name in cutouts if name in acts}, run or 0.0, findings),
         findings=in_order(findings),
         cautions=tuple(cautions()),
         inputs={key: number for key, number in value.items() if key not in assumed} | {"fed": fed},
@@ -215,14 +248,21 @@ def supply_check(
 _SOURCES = (
     "cable: 0.0127 ohm/m for 1.5 mm² (read), other rows from memory; band from IEC 60228 class 5 (from memory) to pure "
     "copper (IEC 60028, from memory)",
-    "watch-points: combust/data/supply_limits.toml, origin beside each",
+    "charge: combust/data/battery.toml, table of the battery trade (from memory, medium)",
+    "watch-points: combust/data/limits.toml, origin beside each",
 )
 
 
 def _checked(heater: Heater | None, fed: str, given: Mapping[str, Any]) -> tuple[dict[str, float], dict[str, Assumed]]:
     value = need_fields({"fed": fed, **given}, {"fed": _FED, **FIELDS}, what="a supply")
     del value["fed"]
-    return value, _fill(heater, value)
+    assumed = _fill(heater, value)
+    missing = [key for key in _CABLE if key not in value]
+    # A voltage measured at the plug under a known current stands for the cable; half a cable stands for nothing.
+    if missing and (len(missing) == 1 or not {"plug_glow_v", "glow_a"} <= set(value)):
+        why, hint = "is missing", f"{_MEASURE} Or measure the voltage at the plug while it glows."
+        raise CombustError([Fault(key, None, "missing", why=why, hint=hint) for key in missing])
+    return value, assumed
 
 
 def _fill(heater: Heater | None, value: dict[str, float]) -> dict[str, Assumed]:
@@ -244,6 +284,7 @@ def _fill(heater: Heater | None, value: dict[str, float]) -> dict[str, Assumed]:
             fill("cool_down_s", heater.start.cool_down_s, profile)
             if heater.start.preheat_s and heater.start.attempt_s:
                 fill("glow_s", heater.start.preheat_s[0] + heater.start.attempt_s[0], f"{profile}, first attempt")
+    fill("battery_v", 12.0 if value["open_circuit_v"] < 18.0 else 24.0, "by the voltage at rest: 12 or 24 V")
     fill("battery_mohm", 0.0, "not entered: a battery without inner resistance, the voltage is then too good")
     fill("contacts_mohm", 0.0, "not entered: contacts without resistance, the voltage is then too good")
     fill("cable_temp_c", kernel.TABLE_TEMP_C, "temperature of the table")
@@ -251,6 +292,38 @@ def _fill(heater: Heater | None, value: dict[str, float]) -> dict[str, Assumed]:
     fill("usable_share", limit("usable_share_warm"), limits()["usable_share_warm"].origin)
     fill("battery_temp_c", 20.0, "not entered: capacity as printed on the battery")
     return assumed
+
+
+def _system_voltage(heater: Heater | None, value: Mapping[str, float]) -> list[Finding]:
+    """Return the stop of a battery, or of a voltage at it or at the plug, that is of another system than the plate."""
+    plate = None if heater is None else heater.nominal_v
+    nominal = value["battery_v"] if plate is None else plate
+    for key in ("battery_v", "open_circuit_v", "plug_glow_v"):
+        seen = value.get(key, nominal)
+        # What falls at the plug is a drop; what rises there is another system.
+        judged = max(seen, nominal) if key == "plug_glow_v" else seen
+        if own_limits(system_v=judged, nominal_v=nominal)["system_voltage"]:
+            return [finding("system_voltage", seen_v=seen, nominal_v=nominal)]
+    return []
+
+
+def _measured_loop(
+    value: Mapping[str, float], battery: float, cable: float | None, findings: list[Finding]
+) -> float | None:
+    """Return the resistance of feed, return and contacts that the voltage at the plug under glow shows [ohm]."""
+    if not {"plug_glow_v", "glow_a"} <= set(value):
+        return None
+    glow, rest, plug = value["glow_a"], value["open_circuit_v"], value["plug_glow_v"]
+    if plug > rest:
+        findings.append(finding("plug_above_rest", plug_v=plug, rest_v=rest))
+        return cable
+    loop = max(0.0, float(kernel.resistance_of_drop(rest, plug, glow)) - battery)
+    fields = {"plug_v": plug, "drop_v": rest - plug, "glow_a": glow, "loop_mohm": 1e3 * loop}
+    if cable is not None and glow * (loop - cable) > limit("plug_drop_unexplained"):
+        findings.append(finding("plug_drop_unexplained", cable_mohm=1e3 * cable, **fields))
+    else:
+        findings.append(finding("plug_drop", **fields))
+    return loop
 
 
 def _loop(value: Mapping[str, float], table: str) -> float:
@@ -290,12 +363,33 @@ def _area_for_drop(value: Mapping[str, float], drop: float | None, findings: lis
     return area
 
 
-def _energy(value: Mapping[str, float], findings: list[Finding]) -> dict[str, Any]:
-    """Return Wh and Ah of a night, usable Ah, and the hours that these last; None = cannot be told."""
+def _energy(
+    value: Mapping[str, float], cutouts: Mapping[str, float], run: float, findings: list[Finding]
+) -> dict[str, Any]:
+    """Return charge, Wh and Ah of a night, usable Ah, and the hours that these last; None = cannot be told.
+
+    ``cutouts`` are those that end a night, at the battery post [V].
+    """
     found: dict[str, Any] = dict.fromkeys(("energy_wh", "energy_ah", "usable_ah", "run_time_h"))
+    rest, nominal = value["open_circuit_v"], value["battery_v"]
+    full = found["charge_at_rest"] = float(kernel.charge_at_rest(rest, nominal))
+    if rest * 12.0 / nominal > limit("resting_voltage_full"):
+        findings.append(finding("not_at_rest", rest_v=rest))
+    first = max(cutouts, key=lambda name: cutouts[name], default=None)
+    ends = 0.0
+    if first is not None:
+        # At the post the battery shows less than at rest, by its own resistance.
+        at_rest = cutouts[first] + run * value["battery_mohm"] * 1e-3
+        ends = float(kernel.charge_at_rest(at_rest, nominal))
+        if at_rest >= rest:
+            ends = full
+            findings.append(finding("never_runs", which=first, cutout_v=cutouts[first], rest_v=rest))
     if "battery_ah" in value:
         cold = 1.0 - (1.0 - limit("capacity_at_minus_20")) * (20.0 - value["battery_temp_c"]) / 40.0
-        found["usable_ah"] = value["battery_ah"] * value["usable_share"] * min(max(cold, 0.0), 1.0)
+        left = max(0.0, full - max(ends, 1.0 - value["usable_share"]))
+        found["usable_ah"] = value["battery_ah"] * left * min(max(cold, 0.0), 1.0)
+        if left == 0.0:
+            found["run_time_h"] = 0.0
     if "mean_power_w" not in value or "hours" not in value:
         return found
     volts, power = value.get("battery_v"), value["mean_power_w"]

@@ -14,8 +14,8 @@ import click
 
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import Field, as_number
-from combust.data.units import in_our_unit
-from combust.data.vocabulary import foreign_keys, input_keys, inputs, quantities, quantity
+from combust.data.units import in_other_units, in_our_unit
+from combust.data.vocabulary import input_keys, inputs, quantities, quantity
 from combust.domain.reading import check_values
 from combust.domain.safety import Safety, of_all
 
@@ -74,13 +74,12 @@ def _save(mapping: TableMap, path: str | None) -> None:
 def quantity_options(keys: Iterable[str] | None = None, *, skip: Iterable[str] = ()) -> Decorator:
     """Return a decorator that adds one option for each quantity (all inputs by default), and its other-unit twins."""
     wanted = [key for key in (keys or input_keys()) if key not in set(skip)]
-    twins = [(in_our_unit(twin, quantities())[0], twin) for twin in foreign_keys()]
 
     def decorate(function: Callable[..., Any]) -> Callable[..., Any]:
         for key in reversed(wanted):
             more = "; give it again for repeats" if key in REPEATED else ""
             function = field_option(quantity(key), more=more, multiple=True)(function)
-            for twin in (twin for ours, twin in twins if ours == key):
+            for twin in in_other_units(key, quantities()):
                 function = click.option(_long(twin), twin, hidden=True, multiple=True)(function)
         return function
 
@@ -88,8 +87,14 @@ def quantity_options(keys: Iterable[str] | None = None, *, skip: Iterable[str] =
 
 
 def field_options(fields: Iterable[Field], names: Mapping[str, str] = MappingProxyType({})) -> Decorator:
-    """Return a decorator that adds one option for each record of a field; ``names`` are those that are not its key."""
-    options = [field_option(record, names.get(record.key)) for record in fields]
+    """Return a decorator that adds one option for each record of a field, and its other-unit twins.
+
+    ``names`` are those that are not its key.
+    """
+    known = {record.key: record for record in fields}
+    options = [field_option(record, names.get(key)) for key, record in known.items()]
+    twins = [twin for key in known for twin in in_other_units(key, known)]
+    options += [click.option(_long(twin), twin, hidden=True) for twin in twins]
     return lambda function: functools.reduce(lambda made, option: option(made), reversed(options), function)
 
 

@@ -78,7 +78,7 @@ def command(
         guide = interlocks(interlock_file)
         profile = None if heater is None else Heater.load(heater)
         if profile is not None and not emergency:  # nothing about a restart beside an emergency
-            return _timeline(profile, findings, guide, checklist, max(failed_starts, 1), **asked)
+            return _timeline(profile, findings, guide, checklist, failed_starts, **asked)
     if not checklist and not emergency:
         raise click.UsageError("Give --heater FILE (or --checklist). combust profile new writes a profile.")
     notes = load_table("start_guide")["temperature_control"]["notes"]
@@ -98,8 +98,12 @@ def _timeline(
     **seen: Any,
 ) -> Answer:
     """Return the timeline, and what is possible now where the time since the last request is told."""
-    timeline = start_timeline(profile, cycles=cycles, cut_at_s=cut_at)
-    now = None if since_request_s is None else possible_phases(profile, since_request_s=since_request_s, **seen)
+    stopped = bool(findings)
+    cycles = max(cycles, 0 if cut_at is None else 1)  # the start that was cut is one that failed
+    timeline = start_timeline(profile, cycles=cycles, cut_at_s=cut_at, stopped=stopped)
+    now = None
+    if since_request_s is not None:
+        now = possible_phases(profile, since_request_s=since_request_s, stopped=stopped, **seen)
     findings = [*findings, *timeline.findings, *(now.findings if now else ())]
     never_started = now is not None and any(phase.name == "no_start" for phase in now.possible)
     facts = timeline.to_dict() | {"now": now, "interlocks": guide, "findings": findings}
