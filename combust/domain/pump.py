@@ -1,10 +1,14 @@
-"""The metering pump with a fuel of the catalogue: density at the pump, and another fuel at the same pulses."""
+"""The metering pump with a fuel of the catalogue: density at the pump, another fuel at the same pulses, and a heater on it."""
 
 from __future__ import annotations
+
+from dataclasses import replace
+from types import MappingProxyType
 
 from combust.data.errors import CombustError, Fault
 from combust.data.vocabulary import quantity
 from combust.domain.fuel import Fuel
+from combust.domain.heater import Heater
 from combust.kernel.fuel_delivery import DENSITY_TEMP_C, FuelSwap, fuel_density, fuel_swap
 
 
@@ -52,3 +56,23 @@ def same_pulses(before: Fuel, after: Fuel, *, fuel_temp_c: float = DENSITY_TEMP_
     densities = (density_at_pump(before, fuel_temp_c), density_at_pump(after, fuel_temp_c))
     heats = (before.net_heating_value_mj_per_kg, after.net_heating_value_mj_per_kg)
     return fuel_swap(before, after, densities=densities, net_heating_values=heats)
+
+
+def on_fuel(heater: Heater, fuel: Fuel) -> Heater:
+    """Return a heater with another fuel in its tank than its document is written for.
+
+    The pump meters the same volume: healthy bands of lambda and useful heat of the stages follow. Baselines keep the
+    fuel that was burnt when they were read.
+
+    Raises
+    ------
+    CombustError
+        A density is unknown.
+    """
+    swap = same_pulses(heater.fuel, fuel)
+    stages = {}
+    for name, stage in heater.stages.items():
+        band = stage.air_ratio_band and tuple(float(edge * swap.air_ratio) for edge in stage.air_ratio_band)
+        heat = stage.useful_heat_kw and float(stage.useful_heat_kw * swap.heat)
+        stages[name] = replace(stage, air_ratio_band=band, useful_heat_kw=heat)
+    return replace(heater, fuel=fuel, stages=MappingProxyType(stages))
