@@ -1,4 +1,4 @@
-"""The metering pump with a fuel of the catalogue: density at the pump, another fuel at the same pulses, and a heater on it."""
+"""The metering pump with a fuel of the catalogue: density at the pump, and another fuel at the same pulses."""
 
 from __future__ import annotations
 
