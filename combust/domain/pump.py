@@ -72,7 +72,10 @@ def on_fuel(heater: Heater, fuel: Fuel) -> Heater:
     swap = same_pulses(heater.fuel, fuel)
     stages = {}
     for name, stage in heater.stages.items():
-        band = stage.air_ratio_band and tuple(float(edge * swap.air_ratio) for edge in stage.air_ratio_band)
-        heat = stage.useful_heat_kw and float(stage.useful_heat_kw * swap.heat)
-        stages[name] = replace(stage, air_ratio_band=band, useful_heat_kw=heat)
+        heat, band = stage.useful_heat_kw, stage.air_ratio_band
+        stages[name] = replace(
+            stage,
+            useful_heat_kw=None if heat is None else float(heat * swap.heat),
+            air_ratio_band=None if band is None else (float(band[0] * swap.air_ratio), float(band[1] * swap.air_ratio)),
+        )
     return replace(heater, fuel=fuel, stages=MappingProxyType(stages))
