@@ -90,13 +90,11 @@ def _add_up(scheduler: str | None, workers: int | None, tables: list[Table], use
 
 
 def _say(plan: FleetPlan) -> None:
-    from combust.edge.reports.fleet_page import decision_rows
-
     click.echo(f"{plan.summary}\n")
     for name, row in plan.rows.items():
         click.echo(f"{name}: {row['read']} read, {row['planned']} planned, {row['refused']} refused")
     click.echo("")
-    click.echo(output.text_of_table(("decision", "how many"), decision_rows(plan)))
+    click.echo(output.text_of_table(("decision", "how many"), plan.lines()))
     click.echo(
         "\nNeeds a compensation kit, by three rules (the first decides; its yes counts fitted and barred ones too)\n"
     )
