@@ -22,6 +22,7 @@ from combust.data.vocabulary import quantity
 from combust.domain.catalogue import Catalogue, get_fuel
 from combust.domain.heater import Heater
 from combust.domain.limits import finding
+from combust.domain.pump import on_fuel
 from combust.domain.safety import calculation
 from combust.domain.site import Site
 from combust.edge.cli.answer import Answer, answers, drawn
@@ -59,9 +60,9 @@ BASELINE = {
 
 @click.command("site", short_help="Tell what the air at a site does to a heater.")
 @quantity_options((*AIR, *INLETS))
-@click.option("--heater", metavar="FILE", help="Heater profile (TOML).")
+@click.option("--heater", metavar="FILE", help="Heater profile (TOML). Or give --fuel and --air-ratio.")
 @click.option("--stage", metavar="NAME", help="Heat stage of the profile (default: the one with most fuel).")
-@click.option("--fuel", metavar="NAME", help="Fuel, when there is no profile; give --air-ratio as well.")
+@click.option("--fuel", metavar="NAME", help="Fuel: without a profile, or in the tank instead of the profile's.")
 @fuels_option
 @field_options(BASELINE.values(), {"reference_intake_temp_c": "--reference-temp"})
 @field_options(AIMS.values())
@@ -106,13 +107,14 @@ def command(
     if faults:
         raise CombustError(faults)
     baseline: dict[str, Any]
+    fuel = get_fuel(options["fuel"], catalogue=catalogue) if options["fuel"] else None
     if heater:
-        baseline = {"heater_or_fuel": Heater.load(heater, catalogue=catalogue), "stage": stage}
+        profile = Heater.load(heater, catalogue=catalogue)
+        baseline = {"heater_or_fuel": profile if fuel is None else on_fuel(profile, fuel), "stage": stage}
     else:
         reference = {key: numbers.pop(name) for name, key in REFERENCE.items() if name in numbers}
         baseline = {key: numbers.pop(key) for key in BASELINE if key in numbers}
-        baseline["heater_or_fuel"] = get_fuel(options["fuel"], catalogue=catalogue)
-        baseline["reference"] = Site(**reference) if reference else None
+        baseline |= {"heater_or_fuel": fuel, "reference": Site(**reference) if reference else None}
     healthy = healthy_stage(**baseline)
     if options["points"]:
         return _points(
@@ -147,7 +149,7 @@ def _missing(heater: str | None, options: Mapping[str, Any]) -> Iterator[Fault]:
     if not {"altitude_m", "pressure_hpa"} & known and not options["points"]:
         hint = "Give one, in m or hPa: combust site --altitude 2000 --intake-temp 0 --heater PROFILE.toml"
         yield Fault("altitude_m", None, "missing", why="is missing, and so is the pressure", hint=hint)
-    for key in ("fuel", *BASELINE) if heater else ():
+    for key in BASELINE if heater else ():
         if not is_missing(options[key]):
             hint = "Give the profile, which holds it, or --fuel with --air-ratio."
             yield Fault(key, options[key], "conflict", why="stands beside --heater", hint=hint)
