@@ -65,7 +65,7 @@ def check_page(text: str, *, whole: bool = True) -> str:
 
 
 def check_svg(data: bytes) -> None:
-    """Fail when a figure holds a script, an event handler or a link out of itself; points are drawn as one PNG in it."""
+    """Fail when a figure holds a script, an event handler or a link out of itself; points may be one PNG in it."""
     for node in ElementTree.fromstring(data).iter():
         assert node.tag.rpartition("}")[2] not in ("script", "foreignObject", "a")
         for name, value in node.attrib.items():
