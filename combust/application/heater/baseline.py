@@ -20,6 +20,7 @@ from combust.domain.instrument import instrument_class
 from combust.domain.result import Assumed, assume
 from combust.domain.site import Site
 from combust.kernel import air
+from combust.kernel.fuel_delivery import pump_hz_from_volume_flow
 from combust.kernel.working_point import HealthyState
 
 
@@ -107,7 +108,7 @@ class _Builder:
                 self.put(key, float(np.log(pascal)), static_u(pascal, scatter), "static")
         stated = stage.pump_hz
         if stated is None and stage.fuel_l_per_h and heater.stroke_ul:
-            stated = stage.fuel_l_per_h / 3.6e-3 / heater.stroke_ul
+            stated = pump_hz_from_volume_flow(stage.fuel_l_per_h, heater.stroke_ul)
         for key, read, other, other_u in (
             ("voltage", "supply_v", 1.05 * (heater.nominal_v or 0.0), 0.04),
             ("speed", "blower_rpm", stage.blower_rpm, 0.04),
