@@ -230,7 +230,8 @@ def _of_heater(heater: Heater, stage: Stage, priors: Mapping[str, Any], told: tu
     home = build.home()
     intake = home.intake_temp_c
     burnt_then = baseline.fuel if baseline else heater.fuel
-    state = _state(build, stage, burnt_then, _air_ratio(build, stage, baseline, burnt_then), intake)
+    ratio = _air_ratio(build, stage, baseline, burnt_then)
+    state = _state(build, stage, heater.fuel, ratio, intake)  # heat and fuel flow stand in the document together
     build.combustion()
     build.machine(heater, stage)
     healthy = HealthyStage(
