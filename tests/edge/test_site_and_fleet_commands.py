@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -38,6 +39,32 @@ def test_site_example_of_the_help(capsys: pytest.CaptureFixture[str]) -> None:
     table = json.loads(out)
     assert table["dry_air_density_ratio"] == pytest.approx(0.8277, abs=1e-4)
     assert "reference" in table["assumed"]
+
+
+def test_a_profile_with_another_fuel_in_its_tank(capsys: pytest.CaptureFixture[str]) -> None:
+    """The pump meters volume: fuel mass = volume x density, lambda = air / (fuel mass x air need); densities at 15 °C.
+
+    Air need: (1 + h/4 - o/2) / 0.20946 x 28.965 kg for 12.011 + 1.008 h + 15.999 o kg of fuel: CH1.86O0.007 14.438,
+    CH1.93 14.689 kg/kg. Lambda: 832.5 x 14.438 / (800 x 14.689) = 1.0228 times; the healthy band of the low stage,
+    1.8 to 2.4, has its middle at 2.148. Heat: 800 x 43.07 / (832.5 x 42.653) = 0.9704 times 1.9 kW = 1.844 kW.
+    """
+    home = ["site", "--altitude", "150", "--intake-temp", "15", "--heater", str(DATA / "profiles" / "small.toml")]
+
+    def told(*more: str) -> dict[str, Any]:
+        code, out, _ = run(capsys, *home, *more, "--json")
+        assert code == 0
+        found: dict[str, Any] = json.loads(out)
+        return found
+
+    before, after = (told("--stage", "high", *fuel) for fuel in ((), ("--fuel", "kerosene")))
+    for key in ("base_air_ratio", "air_ratio", "air_ratio_full"):
+        assert after[key] / before[key] == pytest.approx(1.0228, abs=1e-4), key
+    assert (before["useful_heat_untrimmed_kw"], after["useful_heat_untrimmed_kw"]) == pytest.approx(
+        (1.9, 1.844), abs=5e-4
+    )
+    assert after["fuel"]["name"] == "kerosene"
+    assert "fuel other than at the baseline" in after["assumed"]
+    assert told("--stage", "low", "--fuel", "kerosene")["base_air_ratio"] == pytest.approx(2.148, abs=5e-4)
 
 
 def test_site_for_people_in_feet_with_a_reading(capsys: pytest.CaptureFixture[str]) -> None:

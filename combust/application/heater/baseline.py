@@ -225,7 +225,7 @@ def _of_heater(heater: Heater, stage: Stage, priors: Mapping[str, Any], told: tu
     intake = home.intake_temp_c
     burnt_then = baseline.fuel if baseline else heater.fuel
     ratio = _air_ratio(build, stage, baseline, burnt_then)
-    state = _state(build, stage, burnt_then, ratio, intake)
+    state = _state(build, stage, heater.fuel, ratio, intake)  # heat and fuel flow stand in the document together
     build.combustion()
     build.machine(heater, stage)
     fuel_temp = build.take("fuel_temp_c", intake, "as cold as the intake air")

@@ -23,6 +23,7 @@ from combust.data.vocabulary import quantity
 from combust.domain.catalogue import get_fuel, load_fuels
 from combust.domain.heater import Heater
 from combust.domain.limits import finding
+from combust.domain.pump import on_fuel
 from combust.domain.reading import check_values
 from combust.domain.safety import calculation
 from combust.domain.site import Site
@@ -58,7 +59,7 @@ NUMBERS = {
 @quantity_options((*AIR, *INLETS))
 @click.option("--heater", metavar="FILE", help="Heater profile (TOML). Or give --fuel and --air-ratio.")
 @click.option("--stage", metavar="NAME", help="Heat stage of the profile (default: the one with most fuel).")
-@click.option("--fuel", metavar="NAME", help="Fuel, when there is no profile.")
+@click.option("--fuel", metavar="NAME", help="Fuel: without a profile, or in the tank instead of the profile's.")
 @click.option("--fuels", "fuels_file", metavar="FILE", help="TOML file with fuels of your own.")
 @click.option("--air-ratio", metavar="LAMBDA", help="Lambda at the reference air, when there is no profile.")
 @click.option("--air-ratio-u", metavar="LAMBDA", help="Its standard uncertainty: half of what stands behind ± at 95 %.")
@@ -132,7 +133,7 @@ def _arguments(options: dict[str, Any]) -> tuple[dict[str, Any], dict[str, Any]]
 
 
 def _missing(options: dict[str, Any], checked: dict[str, Any] | None) -> Iterator[Fault]:
-    """Yield what is missing or comes twice; ``checked`` is None where quantities were refused."""
+    """Yield what is missing; ``checked`` is None where quantities were refused."""
     if checked is not None and not options["points"]:
         if "intake_temp_c" not in checked:
             hint = "Give the air at the combustion-air intake in °C, it counts as much as height: --intake-temp 0."
@@ -140,9 +141,6 @@ def _missing(options: dict[str, Any], checked: dict[str, Any] | None) -> Iterato
         if not {"altitude_m", "pressure_hpa"} & set(checked):
             hint = "Give one, in m or hPa: combust site --altitude 2000 --intake-temp 0 --heater PROFILE.toml"
             yield Fault("altitude_m", None, "missing", why="is missing, and so is the pressure", hint=hint)
-    if options["heater"] and options["fuel"]:
-        hint = "Give the profile or the fuel."
-        yield Fault("fuel", options["fuel"], "conflict", why="stands beside --heater", hint=hint)
     if not options["heater"] and not options["fuel"]:
         hint = "Give --heater PROFILE.toml, or --fuel NAME with --air-ratio LAMBDA."
         yield Fault("heater", None, "missing", why="is missing, and so is the fuel", hint=hint)
@@ -167,13 +165,15 @@ def _check_names(options: dict[str, Any]) -> None:
 
 
 def _stage(options: dict[str, Any], numbers: dict[str, Any]) -> dict[str, Any]:
-    """Return the arguments of healthy_stage: of a profile, or of a fuel with lambda at a reference air."""
+    """Return the arguments of healthy_stage: of a profile and the fuel in its tank, or of a fuel with lambda."""
     catalogue = load_fuels(options["fuels_file"]) if options["fuels_file"] else None
+    fuel = get_fuel(options["fuel"], catalogue=catalogue) if options["fuel"] else None
     if options["heater"]:
-        return {"heater_or_fuel": Heater.load(options["heater"], catalogue=catalogue), "stage": options["stage"]}
+        heater = Heater.load(options["heater"], catalogue=catalogue)
+        return {"heater_or_fuel": heater if fuel is None else on_fuel(heater, fuel), "stage": options["stage"]}
     reference = {key: numbers[f"reference_{key}"] for key in AIR if f"reference_{key}" in numbers}
     return {
-        "heater_or_fuel": get_fuel(options["fuel"], catalogue=catalogue),
+        "heater_or_fuel": fuel,
         "reference": Site(**reference) if reference else None,
         **{key: numbers[key] for key in ("air_ratio", "air_ratio_u", "useful_heat_kw") if key in numbers},
     }
