@@ -27,8 +27,10 @@ from combust.edge.tables.headings import Heading
 from combust.edge.tables.table_map import TableMap
 
 # What spreadsheets write before the row at the foot of a table (common practice, no source).
-SUMMARIES = ("total", "totals", "subtotal", "grand total", "sum", "mean", "average", "avg", "median", "summe", "gesamt")
-SUMMARIES += ("mittelwert", "mittel", "somme", "moyenne")
+SUMMARIES = pa.array(
+    ("total", "totals", "subtotal", "grand total", "sum", "mean", "average", "avg", "median")
+    + ("summe", "gesamt", "mittelwert", "mittel", "somme", "moyenne")
+)
 _WITHOUT = "Write thousands without a mark, and decimals all with one mark."
 
 
@@ -100,7 +102,7 @@ def _refuse_summaries(table: Any, values: dict[str, Any], faults: RowFaults) -> 
         if not open_rows.any() or pa.types.is_floating(column.type) or pa.types.is_integer(column.type):
             return
         text = pc.ascii_lower(pc.ascii_trim(pc.fill_null(plain_text(column), ""), " :\t"))
-        found = pc.is_in(text, value_set=pa.array(SUMMARIES)).to_numpy()
+        found = pc.is_in(text, value_set=SUMMARIES).to_numpy()
         for row in np.flatnonzero(found & open_rows).tolist():
             why, hint = "is a summary of other rows, not a reading", "Take it out, or name the row otherwise."
             faults.of[row] = [("row", Fault("row", text[row].as_py(), "format", why=why, hint=hint))]
