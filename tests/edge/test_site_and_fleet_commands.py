@@ -130,7 +130,7 @@ def test_site_writes_table_figures_and_points(tmp_path: Path, capsys: pytest.Cap
     code, out, _ = run(capsys, "site", "--heater", profile, *points)
     assert code == 0
     assert out.startswith("STOP. HEATER OFF at 1 of 2 points")
-    assert "2 points: 2 told" in out
+    assert "2 points: 2 with lambda" in out
     derated = pd.read_parquet(tmp_path / "q.parquet")
     assert derated["air_ratio"].is_monotonic_decreasing
     assert derated.columns[0] == "safety"
@@ -143,6 +143,30 @@ def test_site_writes_table_figures_and_points(tmp_path: Path, capsys: pytest.Cap
     assert (table["safety"] == "heater_off").equals(above)
     assert table.loc[above, ["fuel_trim_pct", "blower_trim_full_pct"]].isna().all(axis=None)
     assert table.loc[~above, "fuel_trim_pct"].notna().all()
+
+
+def test_what_a_profile_holds_does_not_stand_beside_it(capsys: pytest.CaptureFixture[str]) -> None:
+    profile = ("--heater", str(DATA / "profiles" / "small.toml"))
+    at = ("site", "--altitude", "500", "--intake-temp", "0")
+    assert run(capsys, *at, *profile)[0] == 0
+    beside = {"air_ratio": "1.6", "air_ratio_u": "0.1", "useful_heat": "2", "reference_temp": "20"}
+    for key, value in beside.items():
+        code, out, err = run(capsys, *at, *profile, f"--{key.replace('_', '-')}", value)
+        assert (code, out) == (3, "")
+        assert "stands beside --heater" in err
+
+
+def test_a_row_of_the_table_that_stops_counts_as_strict(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    low = ("site", "--altitude", "500", "--intake-temp", "0", "--strict", "--heater")
+    small = (*low, str(DATA / "profiles" / "small.toml"))  # its own limit: 1350 m; the table goes up to 4500 m
+    assert run(capsys, *small)[0] == 0
+    code, _, err = run(capsys, *small, "--table", tmp_path / "t.csv")
+    rows = pd.read_csv(tmp_path / "t.csv")
+    assert code == 4
+    # heights every 250 m: 1500 to 4500 m is 13 of them, at 7 temperatures each
+    assert f"HEATER OFF in {13 * 7} of {len(rows)} rows" in err
+    code, _, err = run(capsys, *low[:-1], "--fuel", "diesel", "--air-ratio", "1.6", "--table", tmp_path / "u.csv")
+    assert (code, "HEATER OFF in" in err) == (0, False)
 
 
 @pytest.fixture(scope="module")

@@ -34,7 +34,10 @@ from combust.kernel.constants import ZERO_CELSIUS_K
 CURVE_TEMPS_C = tuple(range(-40, 41, 5))
 AIMS = {
     key: Field(key, meaning=meaning, low=0.8, high=5.0, hint="Small heaters run at about 1.3 to 2.")
-    for key, meaning in (("minimum_air_ratio", "lowest lambda accepted"), ("keep_air_ratio", "lambda to keep"))
+    for key, meaning in (
+        ("minimum_air_ratio", "lowest lambda accepted (default: the profile's, else 1.3)"),
+        ("keep_air_ratio", "lambda the trims aim at (default: the baseline's)"),
+    )
 }
 # What a trim would give, and what is said about trims: nothing of it where the heater must not burn.
 OF_A_TRIM = ("useful_heat_kw", "useful_heat_full_kw", "air_out_temp_trimmed_c")
