@@ -27,10 +27,8 @@ from combust.edge.tables.headings import Heading
 from combust.edge.tables.table_map import TableMap
 
 # What spreadsheets write before the row at the foot of a table (common practice, no source).
-SUMMARIES = pa.array(
-    ("total", "totals", "subtotal", "grand total", "sum", "mean", "average", "avg", "median")
-    + ("summe", "gesamt", "mittelwert", "mittel", "somme", "moyenne")
-)
+_SUMMARY = "total totals subtotal sum mean average avg median summe gesamt mittelwert mittel somme moyenne"
+SUMMARIES = pa.array([*_SUMMARY.split(), "grand total"])
 _WITHOUT = "Write thousands without a mark, and decimals all with one mark."
 
 
