@@ -59,12 +59,12 @@ def draw_trim(
         place = f"{stage} {after:.2f}"
         if band is not None:
             plot.axhspan(*band, color=tone, alpha=0.12, lw=0)
-            note(plot, f"band of {stage}", (SPAN_PCT, band[1]), (0, -2), ha="right", va="top")
+            note(plot, f"band of {stage}", (-SPAN_PCT, band[0]), (4, 2))
             where = "inside" if band[0] <= after <= band[1] else "OUTSIDE"
             place += f", {where} its band {band[0]:.2f} to {band[1]:.2f}"
         places.append(place)
     marker_line(plot, 0.0)
     plot.set(xlim=(-SPAN_PCT, SPAN_PCT), xlabel="change of the fuel (%)", ylabel="lambda (-)")
-    legend(plot, loc="upper center")
+    legend(plot, loc="upper right")
     figure.set_label(f"Lambda against a change of the fuel. At {fuel_trim_pct:+.0f} %: {'; '.join(places)}.")
     return figure
