@@ -59,7 +59,7 @@ def draw_trim(
         place = f"{stage} {after:.2f}"
         if band is not None:
             plot.axhspan(*band, color=tone, alpha=0.12, lw=0)
-            note(plot, f"band of {stage}", (-SPAN_PCT, band[0]), (4, 2))
+            note(plot, f"band of {stage}", (SPAN_PCT, band[1]), (0, -2), ha="right", va="top")
             where = "inside" if band[0] <= after <= band[1] else "OUTSIDE"
             place += f", {where} its band {band[0]:.2f} to {band[1]:.2f}"
         places.append(place)
