@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from combust.domain.result import text_of_rows
 from combust.edge.cli import output
 from combust.edge.cli.answer import Answer, answers
 from combust.edge.cli.options import table_options
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
     from combust.edge.tables.reader import Table
 
 SHOWN_FAULTS = 20
+COUNTS = {"lambda by": "air_ratio_by", **{key: key for key in ("rule", "yes", "borderline", "no", "unknown")}}
 
 
 @click.command("fleet", short_help="Plan a fleet: heaters, sites and routes.")
@@ -89,15 +91,13 @@ def _text(plan: FleetPlan) -> str:
         f"{name}: {row['read']} read, {row['planned']} planned, {row['refused']} refused"
         for name, row in plan.rows.items()
     ]
-    keys = ("rule", "air_ratio_by", "yes", "borderline", "no", "unknown")
-    counts = [[str(row[key]).replace("_", " ") for key in keys] for row in plan.counts.to_dict("records")]
     change = plan.reassignment
     parts = [
         plan.summary,
         "\n".join(read),
-        output.text_of_table(("decision", "how many"), decision_rows(plan)),
+        text_of_rows(decision_rows(plan)),
         "Needs a compensation kit, by three rules (the first decides; its yes counts fitted and barred ones too)",
-        output.text_of_table(("rule", "lambda by", *keys[2:]), counts),
+        output.text_of_table(COUNTS, plan.counts.to_dict("records")),
         f"Exchange of vehicles: {change.kits_before} kits now, {change.kits_after} after "
         f"{len(change.moves)} moves. {change.note}",
     ]

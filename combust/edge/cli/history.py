@@ -21,6 +21,12 @@ if TYPE_CHECKING:
     from combust.edge.tables.table_map import TableMap
 
 
+COLUMNS = {
+    **{"heater": "heater_id", "stage": "stage", "visits": "visits", "lambda": "air_ratio_now:.2f"},
+    **{"drift %/a": "drift_pct_per_year:+.1f", "drifts": "verdict", "risk": "risk", "next visit": "next"},
+}
+
+
 @click.command("history", short_help="Follow heaters over the winters: drift, crossing date, next visit.")
 @click.argument("log", metavar="LOG")
 @click.option("--heater", "profiles", multiple=True, metavar="FILE", help="Heater profile; give it again for a fleet.")
@@ -59,8 +65,7 @@ def command(
         fleet = fleet_drift_history(entries, heaters, **options)
         found: FleetHistory | HeaterHistory = fleet
         first = fleet.heaters[0]
-        headings = ("heater", "stage", "visits", "lambda", "drift %/a", "drifts", "risk", "next visit")
-        text = text_of_table(headings, [_row(one) for one in fleet.heaters])
+        text = text_of_table(COLUMNS, [_row(one) for one in fleet.heaters])
     else:
         found = first = drift_history(entries, heaters[0], **options)
         text = text_of_rows(first.lines())
@@ -73,15 +78,12 @@ def command(
     return Answer(found, text, safety, notes=notes, draw=partial(draw_history, first))
 
 
-def _row(one: HeaterHistory) -> tuple[str, ...]:
+def _row(one: HeaterHistory) -> dict[str, Any]:
     risk = one.risk_next_winter
-    return (
-        one.heater_id or "",
-        one.stage or "",
-        str(len({point.date for point in one.points})),
-        shown(one.air_ratio_now, ".2f", untold=""),
-        shown(one.drift_pct_per_year, "+.1f", untold=""),
-        "YES" if one.drifts else "not found",
-        shown(risk and 100.0 * risk, ".0f", "%", untold="unknown"),
-        str(one.next_visit or "before it runs"),
-    )
+    return {
+        **one.to_dict(),
+        "visits": len({point.date for point in one.points}),
+        "verdict": "YES" if one.drifts else "not found",
+        "risk": shown(risk and 100.0 * risk, ".0f", "%", untold="unknown"),
+        "next": str(one.next_visit or "before it runs"),
+    }

@@ -12,18 +12,27 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from combust.data.errors import CombustError, Fault
+from combust.data.fields import as_number
 from combust.data.tables import is_nested_deeply, read_text
-from combust.domain.result import text_of_rows
+from combust.domain.limits import cautions
+from combust.domain.result import plain, text_of_rows
 from combust.edge import interrupt
 from combust.edge.cli import output
 from combust.edge.cli.answer import Answer, answers
 from combust.edge.cli.group import NearGroup
+from combust.edge.cli.options import pairs_of
 
 if TYPE_CHECKING:
     from combust.application.mystery import Play
 
 SALT_VARIABLE = "COMBUST_MYSTERY_SALT"
 LARGEST_FILE = 1_000_000
+COSTS = ("min", "money", "risk")
+PRICES = {
+    **{"can be done now": "name", "heater": "heater"},
+    **{cost: f"{cost}:g" for cost in COSTS},
+    "what is done": "text",
+}
 LEVELS = ("easy", "medium", "hard")
 salt_option = click.option(
     "--salt-file", type=click.Path(dir_okay=False), metavar="FILE",
@@ -82,7 +91,14 @@ def deal(seed: int, level: str, salt_file: str | None, out: str) -> Answer:
 @click.option("--record", multiple=True, metavar="FIELD=TEXT", help="A field of the record.")
 @click.option("--hand-back/--keep-off", default=None, help="Whether the heater is given back for use.")
 @answers(strict="")
-def play(file: str, steps: Sequence[str], **stated: Any) -> Answer:
+def play(
+    file: str,
+    steps: Sequence[str],
+    said: Sequence[str],
+    excluded: Sequence[str],
+    record: Sequence[str],
+    hand_back: bool | None,
+) -> Answer:
     """Buy checks and state what you believe; without options, show where the visit stands.
 
     Use it as the learner. Every step is kept in the file. The result of a check is shown once it is bought.
@@ -91,7 +107,7 @@ def play(file: str, steps: Sequence[str], **stated: Any) -> Answer:
     Example:
       combust mystery play case.json --take ambient_air --take probe_leak
     """
-    from combust.application.mystery import Play
+    from combust.application.mystery import Play, Statement
 
     held = _read(file)
     played = Play.from_dict(held)
@@ -100,7 +116,16 @@ def play(file: str, steps: Sequence[str], **stated: Any) -> Answer:
         # Each step is kept at once: what was seen cannot be unseen by a fault in the next one.
         held |= played.to_dict()
         output.write_text(file, _text_of(held))
-    held["statement"] = _statement(held, **stated)
+    before = Statement.from_dict(held.get("statement"))
+    stated = {cause: as_number(text) for cause, text in pairs_of("CAUSE=P", said, "fuel_over=0.8")}
+    held["statement"] = plain(
+        Statement.of(
+            stated or before.probabilities,
+            excluded or before.excluded,
+            before.handed_back if hand_back is None else hand_back,
+            {**before.record, **dict(pairs_of("FIELD=TEXT", record, "found=..."))},
+        )
+    )
     output.write_text(file, _text_of(held))
     return _standing(played, held["statement"], {step: played.visit().shown.get(step, {}) for step in steps})
 
@@ -108,9 +133,9 @@ def play(file: str, steps: Sequence[str], **stated: Any) -> Answer:
 @command.command("score", short_help="Score played cases with the instructor's salt.")
 @click.argument("files", nargs=-1, required=True, type=click.Path(dir_okay=False))
 @salt_option
-@click.option("--csv", "table", metavar="FILE", help="Also write the results with anonymised ids.")
+@click.option("--csv", "csv_file", metavar="FILE", help="Also write the results with anonymised ids.")
 @answers(strict="")
-def score(files: Sequence[str], salt_file: str | None, table: str | None) -> Answer:
+def score(files: Sequence[str], salt_file: str | None, csv_file: str | None) -> Answer:
     """Score played cases with the instructor's salt; the name of a file stands for the learner.
 
     Use it as the instructor. In the results table learners stand under ids that only the salt explains.
@@ -132,8 +157,8 @@ def score(files: Sequence[str], salt_file: str | None, table: str | None) -> Ans
     texts = [f"{name} ({dealer.learner_id(name)})\n{one}\n" for name, one in scores]
     return Answer(
         {"scores": [{"learner": dealer.learner_id(name), **one.to_dict()} for name, one in scores]},
-        "\n".join([*texts, *([f"Results written to {table}."] if table else [])]),
-        files={table: results_csv(scores, dealer)} if table else {},
+        "\n".join([*texts, *([f"Results written to {csv_file}."] if csv_file else [])]),
+        files={csv_file: results_csv(scores, dealer)} if csv_file else {},
     )
 
 
@@ -198,41 +223,8 @@ def _text_of(held: dict[str, Any]) -> str:
     return json.dumps(held, ensure_ascii=False, allow_nan=False, indent=1) + "\n"
 
 
-def _pairs(texts: Sequence[str], what: str, example: str) -> dict[str, str]:
-    wrong = [text for text in texts if not text.partition("=")[0] or "=" not in text]
-    if wrong:
-        hint = f"Write it as {what}, for instance {example}."
-        raise CombustError(Fault(what, wrong[0], "format", why="has no =", hint=hint))
-    return {name.strip(): value.strip() for name, _, value in (text.partition("=") for text in texts)}
-
-
-def _statement(
-    held: dict[str, Any],
-    *,
-    said: Sequence[str],
-    excluded: Sequence[str],
-    record: Sequence[str],
-    hand_back: bool | None,
-) -> dict[str, Any]:
-    """Return the statement in the file with what the options change."""
-    from combust.application.mystery import Statement
-    from combust.data.fields import as_number
-    from combust.domain.result import plain
-
-    before = Statement.from_dict(held.get("statement") or {}).to_dict()
-    stated = {name: as_number(text) for name, text in _pairs(said, "CAUSE=P", "fuel_over=0.8").items()}
-    now = Statement.of(
-        stated or before["probabilities"],
-        tuple(excluded) or before["excluded"],
-        before["handed_back"] if hand_back is None else hand_back,
-        before["record"] | _pairs(record, "FIELD=TEXT", "found=..."),
-    )
-    return dict(plain(now))
-
-
 def _standing(played: Play, statement: dict[str, Any], told: dict[str, Any]) -> Answer:
     from combust.application.mystery.rules import price_rows, table, told_columns
-    from combust.domain.limits import cautions
 
     visit = played.visit()
     facts = {
@@ -246,9 +238,8 @@ def _standing(played: Play, statement: dict[str, Any], told: dict[str, Any]) -> 
     }
     lines = [text_of_rows(told_columns(row) or [(step, "no columns")]) for step, row in told.items()]
     left = [row for row in price_rows() if not visit.refusal(row["name"]) and not visit.rule_broken_by(row["name"])]
-    rows = [(row["name"], row["heater"], *(f"{cost:g}" for cost in row["price"]), row["text"]) for row in left]
-    headings = ("can be done now", "heater", "min", "money", "risk", "what is done")
-    lines = [*(lines or [str(played.case)]), f"Used: {visit.used}.", output.text_of_table(headings, rows)]
+    rows = [{**row, **dict(zip(COSTS, row["price"], strict=True))} for row in left]
+    lines = [*(lines or [str(played.case)]), f"Used: {visit.used}.", output.text_of_table(PRICES, rows)]
     if statement["probabilities"]:
         stated = ", ".join(f"{name} {value:g}" for name, value in statement["probabilities"].items())
         lines.append(f"Stated: {stated}; excluded: {', '.join(statement['excluded']) or 'nothing'}.")

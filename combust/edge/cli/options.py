@@ -80,6 +80,22 @@ def _long(key: str) -> str:
     return "--" + key.replace("_", "-")
 
 
+def pairs_of(name: str, texts: Iterable[str], example: str) -> list[tuple[str, str]]:
+    """Return the (key, value) pairs of texts like KEY=VALUE.
+
+    Raises
+    ------
+    CombustError
+        Texts without a key or =, every one at once.
+    """
+    pairs = [text.partition("=") for text in texts]
+    hint = f'Write it like "{example}".'
+    wrong = ["".join(pair) for pair in pairs if not (pair[0].strip() and pair[1])]
+    if wrong:
+        raise CombustError([Fault(name, text, "format", why="has no =", hint=hint) for text in wrong])
+    return [(key.strip(), value.strip()) for key, _, value in pairs]
+
+
 def values_of(options: dict[str, Any]) -> dict[str, Any]:
     """Return option values as the checked values of a reading, by key; what was not entered is left out.
 

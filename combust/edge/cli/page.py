@@ -4,15 +4,13 @@ from __future__ import annotations
 
 import importlib.util
 import os
-import signal
-import subprocess
+import socket
 import sys
 from pathlib import Path
 
 import click
 
 from combust.data.errors import CombustError, Fault, missing_extra
-from combust.edge import interrupt
 
 # name of a page -> its notebook. Every page is a notebook of widgets without visible code.
 PAGES = {"reading": "20_type_a_reading.ipynb", "mystery": "22_mystery_heater.ipynb"}
@@ -40,35 +38,19 @@ def command(name: str, port: int, folder: str | None, no_browser: bool) -> None:
     """
     click.echo(f"http://{LOOPBACK}:{port}/ (this machine only; Ctrl-C ends it)", err=True)
     need_voila()
+    with socket.socket() as probe:
+        if probe.connect_ex((LOOPBACK, port)) == 0:
+            hint = "Give another one with --port."
+            raise CombustError(Fault("port", port, "busy", why="is used by another program", hint=hint))
     arguments, environment = server(find_notebook(PAGES[name], folder), port, browser=not no_browser)
-    code = serve(arguments, environment)
-    if code:
-        raise click.ClickException(f"the page server ended with code {code}; is port {port} in use?")
+    serve(arguments, environment)
 
 
-def serve(arguments: list[str], environment: dict[str, str], *, grace_s: float = 10.0) -> int:
-    """Run the page server until it ends or Ctrl-C is pressed; it is given time to end its kernels. Return its code."""
-    with interrupt.raised():
-        process = subprocess.Popen(arguments, env=environment)
-        try:
-            return process.wait()
-        except KeyboardInterrupt:
-            try:
-                # On a terminal the server has had the same Ctrl-C; elsewhere it has to be told.
-                process.wait(1.0)
-            except subprocess.TimeoutExpired:
-                _stop(process, grace_s)
-            return 0
-
-
-def _stop(process: subprocess.Popen[bytes], grace_s: float) -> None:
-    process.send_signal(signal.SIGINT)
-    try:
-        process.wait(grace_s)
-    except subprocess.TimeoutExpired:
-        # Its kernels end by themselves when they see that it is gone.
-        process.terminate()
-        process.wait(grace_s)
+def serve(arguments: list[str], environment: dict[str, str]) -> None:
+    """Become the page server: whoever ends this process ends the server, which ends its kernels."""
+    sys.stdout.flush()
+    sys.stderr.flush()
+    os.execve(arguments[0], arguments, environment)
 
 
 def need_voila() -> None:

@@ -11,11 +11,17 @@ from combust.application.heater.profile_check import check_profile
 from combust.application.heater.profile_template import profile_template
 from combust.data.errors import CombustError, Fault
 from combust.domain.catalogue import Catalogue
-from combust.domain.result import text_of_rows
+from combust.domain.result import shown, text_of_rows
 from combust.edge.cli.answer import Answer, answers
 from combust.edge.cli.group import NearGroup
 from combust.edge.cli.options import fuels_option
 from combust.edge.cli.output import text_of_table
+
+COLUMNS = {
+    **{"stage": "stage", "fuel l/h": "fuel_l_per_h:.3f", "by pump": "fuel_l_per_h_by_pump:.3f"},
+    **{"heat in kW": "heat_input_kw:.2f", "useful kW": "useful_heat_kw:.2f", "eff. %": "efficiency_net_pct:.0f"},
+    **{"band": "band", "healthy lambda": "healthy", "at reference": "air_ratio_at_reference:.2f"},
+}
 
 
 @click.group("profile", cls=NearGroup, short_help="Write a commented heater profile, or check one.")
@@ -80,27 +86,12 @@ def check(file: str, catalogue: Catalogue | None) -> Answer:
       combust profile check data/heaters/heater-0107.toml --json
     """
     found = check_profile(file, catalogue=catalogue)
-    rows = [_row(row) for row in found.stages]
-    table = text_of_table([*rows[0]], [[*row.values()] for row in rows])
+    table = text_of_table(COLUMNS, map(_row, found.stages))
     head = text_of_rows([("profile", f"{file}: accepted"), *found.lines()])
     return Answer({**found.to_dict(), "file": file}, f"{head}\n\n{table}", found.safety)
 
 
-def _row(row: Any) -> dict[str, str]:
-    """Return the columns of one stage, heading -> text."""
-    band, u = row["air_ratio_band"], row["air_ratio_u"]
-    return {
-        "stage": row["stage"],
-        "fuel l/h": _number(row["fuel_l_per_h"], 3),
-        "by pump": _number(row["fuel_l_per_h_by_pump"], 3),
-        "heat in kW": _number(row["heat_input_kw"], 2),
-        "useful kW": _number(row["useful_heat_kw"], 2),
-        "eff. %": _number(row["efficiency_net_pct"], 0),
-        "band": f"{band[0]:g} to {band[1]:g}" if band else "",
-        "healthy lambda": _number(row["air_ratio"], 2) + ("" if u is None else f" ± {2.0 * u:.2f}"),
-        "at reference": _number(row["air_ratio_at_reference"], 2),
-    }
-
-
-def _number(value: float | None, digits: int) -> str:
-    return "" if value is None else f"{value:.{digits}f}"
+def _row(row: dict[str, Any]) -> dict[str, Any]:
+    band = row["air_ratio_band"]
+    healthy = shown(row["air_ratio"], ".2f", u=row["air_ratio_u"], untold="").removesuffix(" (95 %)")
+    return {**row, "band": f"{band[0]:g} to {band[1]:g}" if band else "", "healthy": healthy}

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import click
 
-from combust.application.visit.record import safety_now
 from combust.edge.cli.answer import Answer, answers
 from combust.edge.logbook.book import Logbook
 from combust.edge.logbook.visits import read_visit
@@ -32,6 +31,5 @@ def command(book: str, visit_id: str, revision: int | None, out: str) -> Answer:
 
     with Logbook(book, read_only=True) as opened:
         record = read_visit(opened, visit_id, revision)
-    safety = safety_now(record)
-    facts = {"out": out, "status": record.status, "stops": safety.stops}
-    return Answer(facts, f"Visit {visit_id}, {record.status}: {out}", safety, files={out: visit_page(record)})
+    facts = {"out": out, "status": record.status, "stops": record.stops}
+    return Answer(facts, f"Visit {visit_id}, {record.status}: {out}", record.safety, files={out: visit_page(record)})

@@ -13,7 +13,7 @@ from combust.data.fields import toml_value
 from combust.data.tables import load_table
 from combust.domain.heater import Heater
 from combust.domain.limits import Finding
-from combust.domain.result import text_of_rows
+from combust.domain.result import shown, text_of_rows
 from combust.domain.safety import calculation
 from combust.edge.cli import output
 from combust.edge.cli.answer import Answer, answers
@@ -108,11 +108,9 @@ def _timeline(
 def _text(timeline: StartTimeline, now: PhaseAnswer | None, guide: Guide | None) -> str:
     lines: list[str] = []
     if now is not None:
+        ends = [(one.label, shown(one.lasts_at_most_s, ".0f", "s more at most", untold="")) for one in now.possible]
         lines += [f"{index}. {step}" for index, step in enumerate(now.do_now, 1)]
-        lines.append("\nPossible now")
-        for phase in now.possible:
-            ends = "" if phase.lasts_at_most_s is None else f" (at most {phase.lasts_at_most_s:.0f} s more)"
-            lines.append(f"  {phase.label}{ends}")
+        lines += ["\nPossible now", *(f"  {label} {left}".rstrip() for label, left in ends)]
         lines += ["\nRuled out", *(f"  {label}: {why}" for label, why in now.ruled_out.items())]
         lines.append("\nThe start programme of this heater, all attempts failing")
     lines.append(output.text_of_result(timeline))

@@ -22,6 +22,7 @@ from combust.application.visit.record import (
     seal_of,
 )
 from combust.data.errors import CombustError, Fault
+from combust.domain.safety import of_all
 from combust.edge.logbook.book import Logbook
 
 NewEntry = tuple[str, str | None, Mapping[str, Any]]  # kind, key or None, content
@@ -39,14 +40,14 @@ class Written:
     opens: bool = False
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class NewVisit:
     """What is to be added to one visit: words about it, and entries as (kind, key or None, content)."""
 
     visit_id: str
     heater_id: str | None
-    head: Mapping[str, Any]
-    entries: Sequence[NewEntry]
+    head: dict[str, Any]
+    entries: list[NewEntry]
 
 
 def entries_of(values: Mapping[str, Any]) -> list[NewEntry]:
@@ -56,10 +57,8 @@ def entries_of(values: Mapping[str, Any]) -> list[NewEntry]:
     return [("note", None, {"text": values["note"]})] if values.get("note") else []
 
 
-def add(book: Logbook, visits: Sequence[NewVisit], *, of_now: bool = False) -> list[Written]:
+def add(book: Logbook, visits: Sequence[NewVisit]) -> list[Written]:
     """Add to visits, all of it or nothing; a visit that is not there yet is opened.
-
-    ``of_now`` is for what is said now, and not taken over from a table: a heater under a stop is not handed back.
 
     Raises
     ------
@@ -67,24 +66,22 @@ def add(book: Logbook, visits: Sequence[NewVisit], *, of_now: bool = False) -> l
         A closed visit, another heater than the visit's, an entry that is already there, unknown words; a hand-back
         while a stop condition of the visit stands.
     """
-    faults = [fault for visit in visits for fault in _faults(visit)]
-    if faults:
+    if faults := [fault for visit in visits for fault in _faults(visit)]:
         raise CombustError(faults)
     with book.writing() as connection:
-        done = [_add_one(connection, visit) for visit in visits]
-        for visit in visits if of_now else ():
-            _hand_back(connection, visit)
-        return done
+        written = [_add_one(connection, visit) for visit in visits]
+        _refuse_hand_backs(connection, visits)
+        return written
 
 
-def _hand_back(connection: sqlite3.Connection, visit: NewVisit) -> None:
-    """Refuse a hand-back that is said now while a stop condition of the visit stands; the stop is told first."""
-    if visit.head.get("handed_back") != "yes":
-        return
-    record = _record(connection, _found(connection, visit.visit_id))
-    if faults := hand_back_faults(record):
+def _refuse_hand_backs(connection: sqlite3.Connection, visits: Iterable[NewVisit]) -> None:
+    """Refuse every hand-back that is said now while a stop condition of its visit stands; the stops are told first."""
+    said = [visit.visit_id for visit in visits if visit.head.get("handed_back") == "yes"]
+    records = [_record(connection, _found(connection, visit_id)) for visit_id in said]
+    faults = [fault.within(f"{record.visit_id}: ") for record in records for fault in hand_back_faults(record)]
+    if faults:
         error = CombustError(faults)
-        error.safety = safety_now(record)
+        error.safety = of_all(map(safety_now, records))
         raise error
 
 
@@ -185,7 +182,7 @@ def revise(book: Logbook, visit: NewVisit, reason: str, *, drop: Sequence[str] =
     with book.writing() as connection:
         kept = _open_revision(connection, visit.visit_id, reason.strip(), set(drop))
         done = _add_one(connection, visit)
-        _hand_back(connection, visit)
+        _refuse_hand_backs(connection, [visit])
         return Written(done.visit_id, done.revision, kept + done.entries)
 
 
