@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import replace
+from collections.abc import Iterable, Mapping
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -117,7 +117,8 @@ def add_command(
     judged = interpret(reading).safety if any(key in content for key in WORTH_TELLING) else safety_of(content)
     safety = of_all([Safety((*(series.stops if series else ()), *alarm_findings(head))), judged])
     visit = NewVisit(reading.visit_id, reading.heater_id, head, entries)
-    return _write(book, [visit], safety, (reason or "", drop) if again else None, series.notes if series else ())
+    correction = (reason or "", drop) if again else None
+    return _write(book, [visit], safety, notes=series.notes if series else (), correction=correction)
 
 
 def _check(name: str, result: str) -> dict[str, str]:
@@ -144,42 +145,42 @@ def _add_table(book: str, source: str, mapping: TableMap) -> Answer:
     from combust.edge.logbook.visit_tables import visits_of_table
 
     table = visits_of_table(source, mapping=mapping)
-    refused = [f"row {row} refused: {why}" for row, why in table.refused]
+    notes = [*table.notes, *(f"row {row} refused: {why}" for row, why in table.refused)]
     readings = [body for visit in table.visits for kind, _, body in visit.entries if kind == "reading"]
     past = Safety((*table.stops, *(one for visit in table.visits for one in alarm_findings(visit.head))))
     if not table.visits:
+        output.tell_notes(notes)
         why, hint = "holds no row that can be taken", "Mend the rows named above; nothing was written."
-        output.tell_notes([*table.notes, *refused])
         with output.told_first(past):
             raise CombustError(Fault("file", source, "missing", why=why, hint=hint))
-    safety = of_all([past, *map(safety_of, readings)], refused=len(refused))
-    answer = _write(book, table.visits, safety, None, table.notes)
-    counts = f"{table.rows} rows: {table.rows - len(refused)} taken, {len(refused)} refused."
-    return replace(
-        answer,
-        facts={**answer.facts, "rows": table.rows, "refused": len(refused)},
-        text=f"{answer.text}\n{counts}",
-        notes=[*answer.notes, *refused],
-        in_full=True,
-    )
+    counts = {"rows": table.rows, "refused": len(table.refused)}
+    safety = of_all([past, *map(safety_of, readings)], refused=len(table.refused))
+    return _write(book, table.visits, safety, notes=notes, counts=counts)
 
 
 def _write(
     book: str,
     visits: list[NewVisit],
     safety: Safety,
-    correction: tuple[str, tuple[str, ...]] | None,
+    *,
     notes: Iterable[str],
+    correction: tuple[str, tuple[str, ...]] | None = None,
+    counts: Mapping[str, int] = MappingProxyType({}),
 ) -> Answer:
-    """Write visits, or the correction of one (its reason, and keys of entries to drop), and tell what was written."""
+    """Write visits, or the correction of one (its reason, and keys of entries to drop), and tell what was written.
+
+    ``counts`` are those of the rows of a table.
+    """
     with output.told_first(safety), Logbook(book, create=correction is None) as opened:
         written = [revise(opened, visits[0], *correction)] if correction else add(opened, visits)
-        told = [f"note: {text}" for text in (*opened.notes, *notes)]
+    told = [f"note: {text}" for text in (*opened.notes, *notes)]
     for one in written if correction else ():
         told.append(f"Revision {one.revision} is open; revision {one.revision - 1} stays readable.")
     lines = [f"Written: visit {one.visit_id}, revision {one.revision}, {one.entries} entries." for one in written]
-    opens = any(one.opens for one in written)
-    return Answer({"written": plain(written)}, "\n".join(lines), safety, notes=told, in_full=opens)
+    if counts:
+        lines.append(f"{counts['rows']} rows: {counts['rows'] - counts['refused']} taken, {counts['refused']} refused.")
+    in_full = bool(counts) or any(one.opens for one in written)
+    return Answer({"written": plain(written), **counts}, "\n".join(lines), safety, notes=told, in_full=in_full)
 
 
 @command.command("show", short_help="Show a visit, or list them all.")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -91,7 +92,7 @@ def check(file: str, catalogue: Catalogue | None) -> Answer:
     return Answer({**found.to_dict(), "file": file}, f"{head}\n\n{table}", found.safety)
 
 
-def _row(row: dict[str, Any]) -> dict[str, Any]:
+def _row(row: Mapping[str, Any]) -> dict[str, Any]:
     band = row["air_ratio_band"]
     healthy = shown(row["air_ratio"], ".2f", u=row["air_ratio_u"], untold="").removesuffix(" (95 %)")
     return {**row, "band": f"{band[0]:g} to {band[1]:g}" if band else "", "healthy": healthy}

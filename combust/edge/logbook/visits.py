@@ -157,7 +157,7 @@ def close_visit(book: Logbook, visit_id: str, *, incomplete: bool = False) -> Vi
         return _record(connection, _found(connection, visit_id))
 
 
-def revise(book: Logbook, visit: NewVisit, reason: str, *, drop: Sequence[str] = ()) -> Written:
+def revise(book: Logbook, visit: NewVisit, reason: str, drop: Sequence[str] = ()) -> Written:
     """Open a new revision of a closed visit with all its entries and add to it; the old one stays as it is.
 
     Parameters
