@@ -68,7 +68,8 @@ def command() -> None:
 def deal(seed: int, level: str, salt_file: str | None, out: str) -> Answer:
     """Deal a case into a file for the learner.
 
-    Use it to give a learner a case. The answer is sealed under the salt; the same seed, level and salt give the same case again.
+    Use it to give a learner a case. The answer is sealed under the salt; the same seed, level and salt give the
+    same case again.
 
     \b
     Example:
@@ -99,7 +100,8 @@ def play(
 ) -> Answer:
     """Buy checks and state what you believe.
 
-    Use it as the learner; without options it shows where the visit stands. Every step is kept in the file. The result of a check is shown once it is bought.
+    Use it as the learner; without options it shows where the visit stands. Every step is kept in the file. The
+    result of a check is shown once it is bought.
 
     \b
     Example:
@@ -135,7 +137,8 @@ def play(
 def score(files: Sequence[str], salt_file: str | None, csv_file: str | None) -> Answer:
     """Score played cases with the instructor's salt.
 
-    Use it as the instructor; the name of a file stands for the learner. In the results table learners stand under ids that only the salt explains.
+    Use it as the instructor; the name of a file stands for the learner. In the results table learners stand under
+    ids that only the salt explains.
 
     \b
     Example:
@@ -169,8 +172,8 @@ def score(files: Sequence[str], salt_file: str | None, csv_file: str | None) -> 
 def sheet(seed: int, count: int, level: str, salt_file: str | None, title: str, out: str) -> Answer:
     """Write a class sheet of cases, its key and the files.
 
-    Use it for a class: the sheet, the instructor's key, and a file for each case. The sheet and the files go to the learners; the key stays with the instructor, in a folder of
-    its own.
+    Use it for a class: the sheet, the instructor's key, and a file for each case. The sheet and the files go to the
+    learners; the key stays with the instructor, in a folder of its own.
 
     \b
     Example:
