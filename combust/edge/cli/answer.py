@@ -180,14 +180,14 @@ def answers(
             if strict and answer.stops_strict:
                 raise click.exceptions.Exit(output.EXIT_STRICT)
 
+        command = (group.command if group else click.command)(name)(framed)
         options = [
-            click.option("--figure", metavar="FILE", help=figure),
-            click.option("--out", "json_out", metavar="FILE", help="Write the JSON object to a file as well."),
-            click.option("--json", "as_json", is_flag=True, help=f"Print one JSON object{json}."),
-            click.option("--strict", is_flag=True, help=f"End with exit code 4 when {strict}."),
+            (figure, click.Option(["--figure"], metavar="FILE", help=figure)),
+            (out, click.Option(["--out", "json_out"], metavar="FILE", help="Write the JSON object to a file as well.")),
+            (True, click.Option(["--json", "as_json"], is_flag=True, help=f"Print one JSON object{json}.")),
+            (strict, click.Option(["--strict"], is_flag=True, help=f"End with exit code 4 when {strict}.")),
         ]
-        for option in (one for one, asked in zip(options[::-1], (strict, True, out, figure), strict=True) if asked):
-            framed = option(framed)
-        return (group.command if group else click.command)(name)(framed)
+        command.params += [option for asked, option in options if asked]
+        return command
 
     return decorate

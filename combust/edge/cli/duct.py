@@ -39,7 +39,7 @@ NUMBERS = TYPED | {"share": Field("share", "numbers")}
 @click.option("--heater", "profile", metavar="FILE", help="Heater profile: fuel, stage, healthy reading and duct.")
 @click.option("--stage", metavar="NAME", help="Heat stage of the profile.")
 @click.option("--fuel", "fuel_name", metavar="NAME", help="Fuel, without a profile.")
-@field_options(TYPED.values())
+@field_options(TYPED.values(), {"bore_mm": "--bore"})
 @quantity_options(PLACE)
 @click.option("--wall", type=click.Choice(["smooth", "corrugated"]), help="Wall of the duct.")
 @click.option("--fitting", "fittings", type=click.Choice(FITTINGS), multiple=True, help="What else is in it; again.")

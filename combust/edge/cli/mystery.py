@@ -116,7 +116,7 @@ def play(
         # Each step is kept at once: what was seen cannot be unseen by a fault in the next one.
         held |= played.to_dict()
         output.write_text(file, _text_of(held))
-    before = Statement.from_dict(held.get("statement"))
+    before = Statement.from_dict(held.get("statement") or {})
     stated = {cause: as_number(text) for cause, text in pairs_of("CAUSE=P", said, "fuel_over=0.8")}
     held["statement"] = plain(
         Statement.of(
