@@ -15,7 +15,7 @@ from combust.domain.catalogue import load_fuels
 from combust.domain.result import Result, plain
 from combust.domain.safety import Safety, of_all
 from combust.edge.cli import output
-from combust.edge.cli.options import Decorator, stops_entered
+from combust.edge.cli.options import stops_entered
 from combust.edge.tables.table_map import TableMap
 
 if TYPE_CHECKING:
@@ -119,15 +119,24 @@ def drawn(draw: Callable[[], Figure]) -> Callable[[str], None]:
 
 
 def answers(
-    *, figure: str = "", out: bool = False, strict: str = "there is a stop or a warning", json: str = ""
-) -> Decorator:
-    """Return a decorator for a command that returns an :class:`Answer`: it gets ``--json`` and what else is asked for.
+    name: str,
+    group: click.Group | None = None,
+    *,
+    figure: str = "",
+    out: bool = False,
+    strict: str = "there is a stop or a warning",
+    json: str = "",
+) -> Callable[[Callable[..., Answer]], click.Command]:
+    """Return a decorator that makes a command of what returns an :class:`Answer`: ``--json``, and what is asked for.
 
     Names of files that cannot be written are refused before anything is computed; ``--fuels`` comes as ``catalogue``,
     what is said of a table as ``mapping``; a refusal tells the stop conditions that the acceptable quantities hold.
 
     Parameters
     ----------
+    name : str
+    group : click.Group, optional
+        What it is a part of.
     figure : str
         Help of ``--figure``; none of it when empty.
     out : bool
@@ -138,7 +147,7 @@ def answers(
         What the JSON object holds, in the help of ``--json``.
     """
 
-    def decorate(function: Callable[..., Answer]) -> Callable[..., None]:
+    def decorate(function: Callable[..., Answer]) -> click.Command:
         @functools.wraps(function)
         def framed(
             as_json: bool,
@@ -171,14 +180,14 @@ def answers(
             if strict and answer.stops_strict:
                 raise click.exceptions.Exit(output.EXIT_STRICT)
 
+        command = (group.command if group else click.command)(name)(framed)
         options = [
-            click.option("--figure", metavar="FILE", help=figure),
-            click.option("--out", "json_out", metavar="FILE", help="Write the JSON object to a file as well."),
-            click.option("--json", "as_json", is_flag=True, help=f"Print one JSON object{json}."),
-            click.option("--strict", is_flag=True, help=f"End with exit code 4 when {strict}."),
+            (figure, click.Option(["--figure"], metavar="FILE", help=figure)),
+            (out, click.Option(["--out", "json_out"], metavar="FILE", help="Write the JSON object to a file as well.")),
+            (True, click.Option(["--json", "as_json"], is_flag=True, help=f"Print one JSON object{json}.")),
+            (strict, click.Option(["--strict"], is_flag=True, help=f"End with exit code 4 when {strict}.")),
         ]
-        for option in (one for one, asked in zip(options[::-1], (strict, True, out, figure), strict=True) if asked):
-            framed = option(framed)
-        return framed
+        command.params += [option for asked, option in options if asked]
+        return command
 
     return decorate

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 MANY = 8  # visits that take long enough for a progress bar
 
 
-@click.command("cause", short_help="Rank the causes of a visit, and say what to check next.")
+@answers("cause", figure="Draw how each check moved the first visit's causes (.png or .svg).", out=True)
 @click.argument("source", metavar="[VISITS]", required=False)
 @click.option("--heater", "profile", required=True, metavar="PROFILE", help="The heater's profile (.toml).")
 @table_options
@@ -36,7 +36,6 @@ MANY = 8  # visits that take long enough for a progress bar
 @instrument_option
 @click.option("--seed", default=1, show_default=True, metavar="N", help="Same seed, same answer.")
 @click.option("--no-pairs", is_flag=True, help="Do not weigh two causes at once (faster).")
-@answers(figure="Draw how each check moved the first visit's causes (.png or .svg).", out=True)
 @quantity_options(skip=("heater_id", "visit_id", "fuel"))
 def command(
     source: str | None,

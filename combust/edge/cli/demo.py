@@ -38,10 +38,9 @@ VISIT_COLUMNS = {
 }
 
 
-@click.command("demo", short_help="Run the main job on the invented Larkfell data.")
+@answers("demo", strict="")
 @click.option("--out", default="output/demo", show_default=True, metavar="DIR", help="Folder for tables and figures.")
 @click.option("--data", "data_folder", metavar="DIR", help="Folder with the demo data (default: the project's data/).")
-@answers(strict="")
 def command(out: str, data_folder: str | None) -> Answer:
     """Run the main job on the invented Larkfell data.
 

@@ -34,19 +34,18 @@ TYPED = fields_of(
 NUMBERS = TYPED | {"share": Field("share", "numbers")}
 
 
-@click.command("duct", short_help="Work out the loss of a duct, and what a change of it does.")
+@answers("duct")
 @click.option("--duct", "which", type=click.Choice([*ENDS]), default="exhaust", show_default=True, help="Which duct.")
 @click.option("--heater", "profile", metavar="FILE", help="Heater profile: fuel, stage, healthy reading and duct.")
 @click.option("--stage", metavar="NAME", help="Heat stage of the profile.")
 @click.option("--fuel", "fuel_name", metavar="NAME", help="Fuel, without a profile.")
-@field_options(TYPED.values())
+@field_options(TYPED.values(), {"bore_mm": "--bore"})
 @quantity_options(PLACE)
 @click.option("--wall", type=click.Choice(["smooth", "corrugated"]), help="Wall of the duct.")
 @click.option("--fitting", "fittings", type=click.Choice(FITTINGS), multiple=True, help="What else is in it; again.")
 @click.option("--add-fitting", type=click.Choice(FITTINGS), multiple=True, help="Ask: with this fitting more.")
 @click.option("--share", nargs=2, metavar="LOW HIGH", help="This duct's share of the whole air path, 0 to 1.")
 @fuels_option
-@answers()
 def command(which: str, profile: str | None, catalogue: Catalogue | None, **asked: Any) -> Answer:
     """Work out the loss of a duct, and what a change of it does.
 

@@ -11,13 +11,12 @@ from combust.edge.cli import output
 from combust.edge.cli.answer import Answer, answers
 
 
-@click.command("exercises", short_help="Write an exercise sheet with random numbers, and its key.")
+@answers("exercises", strict="", json=" with questions and answers")
 @click.option("--seed", type=click.IntRange(0, 2**32 - 1), metavar="N",
               help="Whole number; the same one gives the same sheet. Without it: the standard numbers.")  # fmt: skip
 @click.option("--fuel", default="diesel_b7", show_default=True, metavar="FUEL", help="Fuel of the exercises.")
 @click.option("--cards", is_flag=True, help="Write the page of misconception cards too.")
 @click.option("--out", default="output/exercises", show_default=True, metavar="DIR", help="Folder for the pages.")
-@answers(strict="", json=" with questions and answers")
 def command(seed: int | None, fuel: str, cards: bool, out: str) -> Answer:
     """Write an exercise sheet with random numbers, and its key.
 

@@ -24,7 +24,7 @@ SHOWN_FAULTS = 20
 COUNTS = {"lambda by": "air_ratio_by", **{key: key for key in ("rule", "yes", "borderline", "no", "unknown")}}
 
 
-@click.command("fleet", short_help="Plan a fleet: heaters, sites and routes.")
+@answers("fleet", strict="a row was refused, or there is a stop or a warning", json=": the plan")
 @click.option("--vehicles", required=True, metavar="FILE", help="Vehicles, CSV or Parquet.")
 @click.option("--sites", required=True, metavar="FILE", help="Sites where nights are spent.")
 @click.option(
@@ -39,7 +39,6 @@ COUNTS = {"lambda by": "air_ratio_by", **{key: key for key in ("rule", "yes", "b
 @click.option("--scheduler", metavar="ADDRESS", help="Dask scheduler for the route points, like tcp://host:8786.")
 @click.option("--workers", type=click.IntRange(1, 1024), help="Use so many local Dask workers for the route points.")
 @table_options
-@answers(strict="a row was refused, or there is a stop or a warning", json=": the plan")
 def command(
     out: str, title: str, profiles: str | None, scheduler: str | None, workers: int | None, **tables: Any
 ) -> Answer:

@@ -35,11 +35,10 @@ COLUMNS = {
 }
 
 
-@click.command("fuel", short_help="List the fuels, or show one with its sources.")
+@answers("fuel", strict="")
 @click.argument("name", required=False)
 @fuels_option
 @click.option("--template", is_flag=True, help="Print a TOML file to start your own fuels from.")
-@answers(strict="")
 def command(name: str | None, catalogue: Catalogue | None, template: bool) -> Answer:
     """List the fuels, or show one with its sources.
 

@@ -27,7 +27,7 @@ COLUMNS = {
 }
 
 
-@click.command("history", short_help="Follow heaters over the winters: drift, crossing date, next visit.")
+@answers("history", strict="", figure="Draw the history (.png or .svg); of a fleet, the first heater.")
 @click.argument("log", metavar="LOG")
 @click.option("--heater", "profiles", multiple=True, metavar="FILE", help="Heater profile; give it again for a fleet.")
 @click.option("--fleet", "whole", is_flag=True, help="All heaters of the log, the one at highest risk first.")
@@ -35,7 +35,6 @@ COLUMNS = {
 @click.option("--visit-noise", "visit_noise_pct", type=float, metavar="PCT", help="Scatter of a visit, 1 sd [%].")
 @instrument_option
 @table_options
-@answers(strict="", figure="Draw the history (.png or .svg); of a fleet, the first heater.")
 def command(
     log: str,
     profiles: tuple[str, ...],

@@ -59,7 +59,7 @@ TEXTS = {"adjustment": "adjustments", "not_checked": "not_checked", "note": "not
 KEPT = ("heater_id", "taken_at", "phase", "location", "fuel", "stage", "probe_leak_test")
 
 
-@command.command("add", short_help="Add a reading, checks, work or a whole table to a visit.")
+@answers("add", command, strict="")
 @click.argument("book", metavar="BOOK")
 @field_options(HEAD.values())
 @quantity_options()
@@ -74,7 +74,6 @@ KEPT = ("heater_id", "taken_at", "phase", "location", "fuel", "stage", "probe_le
 @click.option("--revise", "again", is_flag=True, help="Open a new revision of a closed visit first.")
 @click.option("--reason", metavar="TEXT", help="Why it is revised.")
 @click.option("--drop", multiple=True, metavar="KEY", help="Entry that the revision leaves out (see log show).")
-@answers(strict="")
 def add_command(
     book: str,
     source: str | None,
@@ -173,24 +172,25 @@ def _write(
     """
     with output.told_first(safety), Logbook(book, create=correction is None) as opened:
         written = [revise(opened, visits[0], *correction)] if correction else add(opened, visits)
-    told = [f"note: {text}" for text in (*opened.notes, *notes)]
+    said = [f"note: {text}" for text in (*opened.notes, *notes)]
     for one in written if correction else ():
-        told.append(f"Revision {one.revision} is open; revision {one.revision - 1} stays readable.")
+        said.append(f"Revision {one.revision} is open; revision {one.revision - 1} stays readable.")
     lines = [f"Written: visit {one.visit_id}, revision {one.revision}, {one.entries} entries." for one in written]
     if counts:
         lines.append(f"{counts['rows']} rows: {counts['rows'] - counts['refused']} taken, {counts['refused']} refused.")
     in_full = bool(counts) or any(one.opens for one in written)
-    return Answer({"written": plain(written), **counts}, "\n".join(lines), safety, notes=told, in_full=in_full)
+    return Answer({"written": plain(written), **counts}, "\n".join(lines), safety, notes=said, in_full=in_full)
 
 
-@command.command("show", short_help="Show a visit, or list them all.")
+@answers("show", command, strict="")
 @click.argument("book", metavar="BOOK")
 @click.option("--visit-id", metavar="TEXT", help="Which visit; without it they are listed.")
 @click.option("--revision", type=int, metavar="NUMBER", help="Which revision (default the latest).")
 @click.option("--heater-id", metavar="TEXT", help="List the visits of one heater.")
-@answers(strict="")
 def show_command(book: str, visit_id: str | None, revision: int | None, heater_id: str | None) -> Answer:
-    """Show a visit with everything in it, or list all visits with what they lack.
+    """Show a visit with everything in it, or list them all.
+
+    The list tells the safety state of each visit and what its record lacks.
 
     \b
     Example:
@@ -220,16 +220,15 @@ def _shown(record: VisitRecord) -> str:
     return "\n".join(texts)
 
 
-@command.command("close", short_help="Close a visit: checked, sealed, unchangeable.")
+@answers("close", command, strict="")
 @click.argument("book", metavar="BOOK")
 @click.option("--visit-id", required=True, metavar="TEXT", help="Which visit.")
 @click.option("--incomplete", is_flag=True, help="Close although something is missing; the record says so for ever.")
-@answers(strict="")
 def close_command(book: str, visit_id: str, incomplete: bool) -> Answer:
-    """Close a visit: mandatory fields checked, limits written down, sealed, unchangeable.
+    """Close a visit: checked, sealed, unchangeable.
 
-    Use it when the record is whole. A visit with work in it needs a reading after the work and CO inside and outside
-    the cab; without them it stays open.
+    Use it when the record is whole; the limits it was judged by are written down. A visit with work in it needs a
+    reading after the work and CO inside and outside the cab; without them it stays open.
 
     \b
     Example:
@@ -241,14 +240,15 @@ def close_command(book: str, visit_id: str, incomplete: bool) -> Answer:
     return Answer(record, f"Visit {printable(visit_id)}, revision {record.revision}: {record.status}.", notes=notes)
 
 
-@command.command("export", short_help="Write the readings of a logbook as a table.")
+@answers("export", command, strict="")
 @click.argument("book", metavar="BOOK")
 @click.option("--out", required=True, metavar="FILE", help="Where they go: .csv or .parquet.")
 @click.option("--heater-id", metavar="TEXT", help="Of one heater only.")
 @click.option("--every-revision", is_flag=True, help="Also revisions that were corrected since.")
-@answers(strict="")
 def export_command(book: str, out: str, heater_id: str | None, every_revision: bool) -> Answer:
-    """Write the readings of a logbook as a table, the keys of the glossary as columns.
+    """Write the readings of a logbook as a table.
+
+    The keys of the glossary are its columns, the safety state is the first.
 
     \b
     Example:
@@ -263,11 +263,12 @@ def export_command(book: str, out: str, heater_id: str | None, every_revision: b
     return Answer(facts, f"{rows} rows of {len(records)} visits: {out}")
 
 
-@command.command("procedure", short_help="Print the steps of a visit, to follow or to edit.")
+@answers("procedure", command, strict="")
 @click.option("--file", "path", metavar="FILE", help="Your own procedure (TOML with [[part]]).")
-@answers(strict="")
 def procedure_command(path: str | None) -> Answer:
-    """Print the steps of a visit, to follow or to edit: looking comes first.
+    """Print the steps of a visit, to follow or to edit.
+
+    Looking comes first.
 
     \b
     Example:
@@ -278,12 +279,13 @@ def procedure_command(path: str | None) -> Answer:
     return Answer({"part": parts}, "\n".join(texts), in_full=True)
 
 
-@command.command("series", short_help="Judge whether a logged series was steady, and average it.")
+@answers("series", command, strict="it is not steady")
 @click.argument("path", metavar="FILE")
 @table_options
-@answers(strict="it is not steady")
 def series_command(path: str, mapping: TableMap) -> Answer:
-    """Judge whether a logged series was steady, and average the steady window. Not steady: no lambda, and why.
+    """Judge whether a logged series was steady, and average it.
+
+    Not steady: no lambda, and why.
 
     \b
     Example:

@@ -60,16 +60,16 @@ def command() -> None:
     """
 
 
-@command.command("deal", short_help="Deal a case into a file for the learner.")
+@answers("deal", command, strict="")
 @click.option("--seed", type=click.IntRange(0, 2**63 - 1), required=True, metavar="N", help="Whole number of the case.")
 @level_option
 @salt_option
 @click.option("--out", default="output/mystery_case.json", show_default=True, metavar="FILE", help="Where it goes.")
-@answers(strict="")
 def deal(seed: int, level: str, salt_file: str | None, out: str) -> Answer:
-    """Deal a case into a file for the learner; the answer is sealed under the salt.
+    """Deal a case into a file for the learner.
 
-    Use it to give a learner a case. The same seed, level and salt give the same case again.
+    Use it to give a learner a case. The answer is sealed under the salt; the same seed, level and salt give the
+    same case again.
 
     \b
     Example:
@@ -83,14 +83,13 @@ def deal(seed: int, level: str, salt_file: str | None, out: str) -> Answer:
     return Answer(facts, text, in_full=True, files={out: _text_of(Play(case).to_dict())})
 
 
-@command.command("play", short_help="Buy checks and state what you believe.")
+@answers("play", command, strict="")
 @click.argument("file", type=click.Path(dir_okay=False))
 @click.option("--take", "steps", multiple=True, metavar="STEP", help="Check or action to make; may be repeated.")
 @click.option("--say", "said", multiple=True, metavar="CAUSE=P", help="Probability of an answer; replaces all before.")
 @click.option("--exclude", "excluded", multiple=True, metavar="CAUSE", help="A cause that is excluded; replaces all.")
 @click.option("--record", multiple=True, metavar="FIELD=TEXT", help="A field of the record.")
 @click.option("--hand-back/--keep-off", default=None, help="Whether the heater is given back for use.")
-@answers(strict="")
 def play(
     file: str,
     steps: Sequence[str],
@@ -99,9 +98,10 @@ def play(
     record: Sequence[str],
     hand_back: bool | None,
 ) -> Answer:
-    """Buy checks and state what you believe; without options, show where the visit stands.
+    """Buy checks and state what you believe.
 
-    Use it as the learner. Every step is kept in the file. The result of a check is shown once it is bought.
+    Use it as the learner; without options it shows where the visit stands. Every step is kept in the file. The
+    result of a check is shown once it is bought.
 
     \b
     Example:
@@ -116,7 +116,7 @@ def play(
         # Each step is kept at once: what was seen cannot be unseen by a fault in the next one.
         held |= played.to_dict()
         output.write_text(file, _text_of(held))
-    before = Statement.from_dict(held.get("statement"))
+    before = Statement.from_dict(held.get("statement") or {})
     stated = {cause: as_number(text) for cause, text in pairs_of("CAUSE=P", said, "fuel_over=0.8")}
     held["statement"] = plain(
         Statement.of(
@@ -130,15 +130,15 @@ def play(
     return _standing(played, held["statement"], {step: played.visit().shown.get(step, {}) for step in steps})
 
 
-@command.command("score", short_help="Score played cases with the instructor's salt.")
+@answers("score", command, strict="")
 @click.argument("files", nargs=-1, required=True, type=click.Path(dir_okay=False))
 @salt_option
 @click.option("--csv", "csv_file", metavar="FILE", help="Also write the results with anonymised ids.")
-@answers(strict="")
 def score(files: Sequence[str], salt_file: str | None, csv_file: str | None) -> Answer:
-    """Score played cases with the instructor's salt; the name of a file stands for the learner.
+    """Score played cases with the instructor's salt.
 
-    Use it as the instructor. In the results table learners stand under ids that only the salt explains.
+    Use it as the instructor; the name of a file stands for the learner. In the results table learners stand under
+    ids that only the salt explains.
 
     \b
     Example:
@@ -162,19 +162,18 @@ def score(files: Sequence[str], salt_file: str | None, csv_file: str | None) -> 
     )
 
 
-@command.command("sheet", short_help="Write a class sheet of cases, its key and the files.")
+@answers("sheet", command, strict="")
 @click.option("--seed", type=click.IntRange(0, 2**62), required=True, metavar="N", help="Seed of the first case.")
 @click.option("--count", type=click.IntRange(1, 60), default=4, show_default=True, metavar="N", help="How many cases.")
 @level_option
 @salt_option
 @click.option("--title", default="Mystery heaters", show_default=True, metavar="TEXT", help="Title of the pages.")
 @click.option("--out", default="output/mystery", show_default=True, metavar="DIR", help="Folder for pages and files.")
-@answers(strict="")
 def sheet(seed: int, count: int, level: str, salt_file: str | None, title: str, out: str) -> Answer:
-    """Write a class sheet of cases, the instructor's key, and a file for each case.
+    """Write a class sheet of cases, its key and the files.
 
-    Use it for a class. The sheet and the files go to the learners; the key stays with the instructor, in a folder of
-    its own.
+    Use it for a class: the sheet, the instructor's key, and a file for each case. The sheet and the files go to the
+    learners; the key stays with the instructor, in a folder of its own.
 
     \b
     Example:
@@ -223,20 +222,20 @@ def _text_of(held: dict[str, Any]) -> str:
     return json.dumps(held, ensure_ascii=False, allow_nan=False, indent=1) + "\n"
 
 
-def _standing(played: Play, statement: dict[str, Any], told: dict[str, Any]) -> Answer:
+def _standing(played: Play, statement: dict[str, Any], results: dict[str, Any]) -> Answer:
     from combust.application.mystery.rules import price_rows, table, told_columns
 
     visit = played.visit()
     facts = {
         "case_id": played.case.case_id,
         "stop": [{"code": one.code, "text": one.text} for one in visit.safety.stops],
-        "results": told,
+        "results": results,
         **{name: getattr(visit, name) for name in ("readings", "steps", "breaches")},
         **visit.used._asdict(),
         "statement": statement,
         "cautions": cautions(),
     }
-    lines = [text_of_rows(told_columns(row) or [(step, "no columns")]) for step, row in told.items()]
+    lines = [text_of_rows(told_columns(row) or [(step, "no columns")]) for step, row in results.items()]
     left = [row for row in price_rows() if not visit.refusal(row["name"]) and not visit.rule_broken_by(row["name"])]
     rows = [{**row, **dict(zip(COSTS, row["price"], strict=True))} for row in left]
     lines = [*(lines or [str(played.case)]), f"Used: {visit.used}.", output.text_of_table(PRICES, rows)]

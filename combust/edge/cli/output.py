@@ -43,7 +43,7 @@ def text_of_table(columns: Mapping[str, str], rows: Iterable[Mapping[str, Any]])
     """Return rows as a table with aligned columns: heading -> ``key`` or ``key:format``; what is None is left empty."""
     cells = [[*columns]]
     for row in rows:
-        found = [(row.get(key), pattern) for key, _, pattern in (told.partition(":") for told in columns.values())]
+        found = [(row.get(key), pattern) for key, _, pattern in (column.partition(":") for column in columns.values())]
         cells.append(["" if value is None else format(value, pattern) for value, pattern in found])
     widths = [max(map(len, column)) for column in zip(*cells, strict=True)]
     cells.insert(1, ["-" * width for width in widths])

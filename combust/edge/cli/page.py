@@ -69,10 +69,10 @@ def server(notebook: Path, port: int, *, browser: bool) -> tuple[list[str], dict
     arguments = [sys.executable, "-m", "voila", str(notebook), f"--port={port}", f"--Voila.ip={LOOPBACK}"]
     arguments += ["--template=combust_page", "--strip_sources=True"]
     arguments += [] if browser else ["--no-browser"]
-    own = str(Path(__file__).parents[1] / "page")
+    template = str(Path(__file__).parents[1] / "page")
     # The template lies in our folder, and beside it voila.json with the content policy.
     ours = {
-        key: os.pathsep.join([own, *filter(None, [os.environ.get(key)])])
+        key: os.pathsep.join([template, *filter(None, [os.environ.get(key)])])
         for key in ("JUPYTER_PATH", "JUPYTER_CONFIG_PATH")
     }
     return arguments, {**os.environ, **ours}

@@ -42,14 +42,13 @@ def command() -> None:
     """
 
 
-@command.command("new", short_help="Write a commented profile to fill in.")
+@answers("new", command, strict="", json=" with the text of the profile in it")
 @click.option("--heater-id", metavar="TEXT", help="Your own number for the heater.")
 @click.option("--fuel", metavar="NAME", help="Fuel it burns: a catalogue name or a formula.")
 @click.option(
     "--stage", "stages", metavar="NAME", multiple=True, help="Heat stage; give it again for more [high, low]."
 )
 @click.option("--out", metavar="FILE", help="Write the file instead of printing it; it must not exist yet.")
-@answers(strict="", json=" with the text of the profile in it")
 def new(heater_id: str | None, fuel: str | None, stages: tuple[str, ...], out: str | None) -> Answer:
     """Write a commented profile to fill in.
 
@@ -67,14 +66,13 @@ def new(heater_id: str | None, fuel: str | None, stages: tuple[str, ...], out: s
     if Path(out).exists():
         why, hint = "exists already", "Give another name; a profile that someone filled in is not written over."
         raise CombustError(Fault("out", out, "conflict", why=why, hint=hint))
-    told = f'Wrote {out}. Fill in every "?", then: combust profile check {out}'
-    return Answer({"profile": text, "out": out}, told, files={out: text})
+    next_step = f'Wrote {out}. Fill in every "?", then: combust profile check {out}'
+    return Answer({"profile": text, "out": out}, next_step, files={out: text})
 
 
-@command.command("check", short_help="Check a profile: every fault at once, with its line.")
+@answers("check", command)
 @click.argument("file", metavar="FILE")
 @fuels_option
-@answers()
 def check(file: str, catalogue: Catalogue | None) -> Answer:
     """Check a profile: every fault at once, with its line.
 

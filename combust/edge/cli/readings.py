@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from combust.edge.tables.table_map import TableMap
 
 
-@click.command("readings", short_help="Interpret a table of readings, CSV or Parquet.")
+@answers("readings", strict="a row has a stop, a warning or is refused", json=" with the counts")
 @click.argument("source", metavar="IN")
 @click.option("--out", required=True, metavar="FILE", help="Where the results go: .csv or .parquet.")
 @click.option("--rejects", metavar="FILE", help="Where refused rows go, with their reasons.")
@@ -26,7 +26,6 @@ if TYPE_CHECKING:
 @click.option("--fuel", "fuel_name", metavar="NAME", help="Fuel of rows without one (default diesel).")
 @fuels_option
 @instrument_option
-@answers(strict="a row has a stop, a warning or is refused", json=" with the counts")
 def command(
     source: str,
     out: str,

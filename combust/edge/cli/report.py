@@ -9,12 +9,11 @@ from combust.edge.logbook.book import Logbook
 from combust.edge.logbook.visits import read_visit
 
 
-@click.command("report", short_help="Write the record of a visit as one printable page.")
+@answers("report", strict="")
 @click.argument("book", metavar="BOOK")
 @click.option("--visit-id", required=True, metavar="TEXT", help="Which visit.")
 @click.option("--revision", type=int, metavar="NUMBER", help="Which revision (default the latest).")
 @click.option("--out", required=True, metavar="FILE", help="Where the page goes (.html).")
-@answers(strict="")
 def command(book: str, visit_id: str, revision: int | None, out: str) -> Answer:
     """Write the record of a visit as one printable page.
 

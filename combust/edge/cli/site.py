@@ -58,7 +58,12 @@ BASELINE = {
 }
 
 
-@click.command("site", short_help="Tell what the air at a site does to a heater.")
+@answers(
+    "site",
+    figure="Draw the derating over height and temperature as a map (.png or .svg).",
+    out=True,
+    strict="there is a stop or a warning, in a row of a table too",
+)
 @quantity_options((*AIR, *INLETS))
 @click.option("--heater", metavar="FILE", help="Heater profile (TOML). Or give --fuel and --air-ratio.")
 @click.option("--stage", metavar="NAME", help="Heat stage of the profile (default: the one with most fuel).")
@@ -74,11 +79,6 @@ BASELINE = {
 @click.option("--scheduler", metavar="ADDRESS", help="Dask scheduler for --points, like tcp://host:8786.")
 @click.option("--workers", type=click.IntRange(1, 1024), help="Use so many local Dask workers for --points.")
 @table_options
-@answers(
-    figure="Draw the derating over height and temperature as a map (.png or .svg).",
-    out=True,
-    strict="there is a stop or a warning, in a row of a table too",
-)
 def command(
     heater: str | None,
     stage: str | None,

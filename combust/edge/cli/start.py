@@ -32,7 +32,7 @@ def _yes_no(name: str, text: str) -> Decorator:
     return click.option(name, type=click.Choice(["yes", "no"]), callback=is_yes, help=text)
 
 
-@click.command("start", short_help="Show a start with its times, fuel and the earliest restart.")
+@answers("start", figure="Draw the timeline (.png or .svg).")
 @click.option("--heater", metavar="FILE", help="Heater profile; its [start] gives every time.")
 @click.option("--failed-starts", default=0, metavar="COUNT", help="Starts that have failed so far.")
 @click.option("--allowed-failed-starts", type=int, metavar="COUNT", help="How many the heater's document allows.")
@@ -47,7 +47,6 @@ def _yes_no(name: str, text: str) -> Decorator:
 @click.option("--emergency", multiple=True, metavar="WORD", help="fire, exhaust_smell, co_alarm or unwell.")
 @click.option("--interlocks", "interlock_file", metavar="FILE", help="Your own checklist (TOML) of the vehicle.")
 @click.option("--checklist", is_flag=True, help="Print interlocks and temperature control, to look at or to edit.")
-@answers(figure="Draw the timeline (.png or .svg).")
 def command(
     heater: str | None,
     failed_starts: int,

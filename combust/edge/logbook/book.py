@@ -192,6 +192,8 @@ _WORDS: tuple[tuple[str, Code, str, str], ...] = (
     ("not a database", "format", "is not a logbook of combust", "It was not touched. Check the name."),
     ("malformed", "damaged", "is damaged", "Take the latest copy or backup; do not write to this one."),
     ("unable to open", "missing", "cannot be opened", "Check path and permissions."),
+    ("surrogates", "format", "cannot hold bytes that are no text", "Type it in UTF-8."),
+    ("too large to", "format", "cannot hold so large a whole number", "Give the number that combust log show tells."),
 )
 
 
@@ -199,13 +201,7 @@ _WORDS: tuple[tuple[str, Code, str, str], ...] = (
 def _in_plain_words(path: Path) -> Iterator[None]:
     try:
         yield
-    except (UnicodeError, OverflowError) as error:
-        if isinstance(error, OverflowError):
-            what, hint = "a whole number that is too large", "Give the number that combust log show tells."
-        else:
-            what, hint = "bytes that are no text", "Type it in UTF-8."
-        raise CombustError(Fault("logbook", str(path), "format", why=f"cannot hold {what}", hint=hint)) from error
-    except sqlite3.Error as error:
+    except (sqlite3.Error, UnicodeError, OverflowError) as error:
         said = str(error).lower()
         for piece, code, why, hint in _WORDS:
             if piece in said:

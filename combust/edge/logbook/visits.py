@@ -149,9 +149,7 @@ def close_visit(book: Logbook, visit_id: str, *, incomplete: bool = False) -> Vi
             why = f"is closed already (revision {row['revision']})"
             raise CombustError(Fault("visit_id", visit_id, "closed", why=why, hint="Revise it to correct it."))
         lacking = may_close(_record(connection, row), incomplete=incomplete)
-        present = {entry["entry_key"] for entry in _entries(connection, row["visit_pk"]) if entry["kind"] == "limit"}
-        more = [("limit", key, body) for key, body in limit_entries() if key not in present]
-        _insert(connection, row["visit_pk"], more)
+        _insert(connection, row["visit_pk"], [("limit", key, body) for key, body in limit_entries()])
         values = (now(), lacking or None, _seal(connection, row), row["visit_pk"])
         connection.execute("UPDATE visit SET closed_at = ?, incomplete = ?, seal = ? WHERE visit_pk = ?", values)
         return _record(connection, _found(connection, visit_id))
