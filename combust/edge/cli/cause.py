@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from functools import partial
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import click
 
@@ -19,10 +19,8 @@ from combust.edge.cli.answer import Answer, answers
 from combust.edge.cli.options import fuels_option, instrument_option, quantity_options, table_options, values_of
 from combust.edge.cli.progress import with_progress
 from combust.edge.figures.causes import draw_steps
+from combust.edge.tables.table_map import TableMap
 from combust.edge.tables.visits import IS_OTHER, VisitTable, read_visits
-
-if TYPE_CHECKING:
-    from combust.edge.tables.table_map import TableMap
 
 MANY = 8  # visits that take long enough for a progress bar
 

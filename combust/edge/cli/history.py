@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from functools import partial
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import click
 
@@ -16,10 +16,8 @@ from combust.edge.cli.answer import Answer, answers
 from combust.edge.cli.options import instrument_option, table_options
 from combust.edge.cli.output import text_of_table
 from combust.edge.figures.timelines import draw_history
-
-if TYPE_CHECKING:
-    from combust.edge.tables.table_map import TableMap
-
+from combust.edge.logbook.history import drift_history, fleet_drift_history, read_log
+from combust.edge.tables.table_map import TableMap
 
 COLUMNS = {
     **{"heater": "heater_id", "stage": "stage", "visits": "visits", "lambda": "air_ratio_now:.2f"},
@@ -55,8 +53,6 @@ def command(
     \b
     Next: combust site --help      (what the place does to a heater)
     """
-    from combust.edge.logbook.history import drift_history, fleet_drift_history, read_log
-
     heaters = [Heater.load(path) for path in profiles]
     options["instrument"] = instrument_class
     entries = read_log(log, mapping)

@@ -28,9 +28,7 @@ Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
 
 
 fuels_option = click.option("--fuels", "fuels_file", metavar="FILE", help="TOML file with fuels of your own.")
-instrument_option = click.option(
-    "--instrument-class", metavar="NAME", help="Analyser class (portable, garage_0) or a .toml file of yours."
-)
+instrument_option = click.option("--instrument-class", metavar="NAME", help="Analyser: portable, garage_0, or a .toml.")
 
 
 def table_options(function: Callable[..., Any]) -> Callable[..., Any]:

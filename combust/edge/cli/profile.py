@@ -45,9 +45,7 @@ def command() -> None:
 @answers("new", command, strict="", json=" with the text of the profile in it")
 @click.option("--heater-id", metavar="TEXT", help="Your own number for the heater.")
 @click.option("--fuel", metavar="NAME", help="Fuel it burns: a catalogue name or a formula.")
-@click.option(
-    "--stage", "stages", metavar="NAME", multiple=True, help="Heat stage; give it again for more [high, low]."
-)
+@click.option("--stage", "stages", metavar="NAME", multiple=True, help="Heat stage; give it again [high, low].")
 @click.option("--out", metavar="FILE", help="Write the file instead of printing it; it must not exist yet.")
 def new(heater_id: str | None, fuel: str | None, stages: tuple[str, ...], out: str | None) -> Answer:
     """Write a commented profile to fill in.

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import click
 
@@ -13,9 +13,8 @@ from combust.edge.cli import output
 from combust.edge.cli.answer import Answer, answers
 from combust.edge.cli.options import fuels_option, instrument_option, table_options
 from combust.edge.cli.progress import with_progress
-
-if TYPE_CHECKING:
-    from combust.edge.tables.table_map import TableMap
+from combust.edge.tables.readings import interpret_file
+from combust.edge.tables.table_map import TableMap
 
 
 @answers("readings", strict="a row has a stop, a warning or is refused", json=" with the counts")
@@ -51,8 +50,6 @@ def command(
     \b
     Next: combust history --help   (the same heaters over the winters)
     """
-    from combust.edge.tables.readings import interpret_file
-
     options |= {"mapping": mapping, "instrument": instrument_class, "catalogue": catalogue}
     options["default_fuel"] = get_fuel(fuel_name, catalogue=catalogue) if fuel_name else None
     counts = with_progress("Interpreting", lambda show: interpret_file(source, out, progress=show, **options))

@@ -23,12 +23,14 @@ from combust.domain.catalogue import Catalogue, get_fuel
 from combust.domain.heater import Heater
 from combust.domain.limits import finding
 from combust.domain.pump import on_fuel
+from combust.domain.reading import WORTH_TELLING
 from combust.domain.safety import calculation
 from combust.domain.site import Site
 from combust.edge.cli.answer import Answer, answers, drawn
 from combust.edge.cli.options import check_options, field_options, fuels_option, quantity_options, table_options
 from combust.edge.cli.progress import with_progress
 from combust.edge.figures.altitude import draw_ceiling, draw_derating
+from combust.edge.tables.points import derate_points
 
 AIR = ("altitude_m", "pressure_hpa", "intake_temp_c", "humidity_pct")
 INLETS = ("fuel_temp_c", "air_in_temp_c")
@@ -43,8 +45,6 @@ READING = (
     "cab_co_in_ppm",
     "cab_co_out_ppm",
 )
-SPREADS = ("repeats", "o2_repeat_sd_pct", "co2_repeat_sd_pct", "co_repeat_sd_ppm")
-GASES = ("o2_dry_pct", "co2_dry_pct", "o2_wet_pct", "co_dry_ppm", "cab_co_in_ppm")  # what makes it a reading
 REFERENCE = {f"reference_{key}": key for key in AIR}
 # What stands in for a profile.
 BASELINE = {
@@ -120,13 +120,13 @@ def command(
         return _points(
             healthy, **{key: options[key] for key in ("points", "points_out", "scheduler", "workers", "mapping")}
         )
-    reading = {key: checked[key] for key in (*READING, *SPREADS) if key in checked}
+    reading = {key: value for key, value in checked.items() if key not in (*AIR, *INLETS)}
     effect = site_effect(
         **baseline,
         **numbers,
         **{key: checked[key] for key in INLETS if key in checked},
         site=Site(**{key: checked[key] for key in AIR if key in checked}),
-        reading=reading if any(key in reading for key in GASES) else None,
+        reading=reading if any(key in reading for key in WORTH_TELLING) else None,
     )
     named: dict[str, Any] = {"minimum": effect.minimum_air_ratio, "name": effect.heater_id or healthy.fuel.name}
     files: dict[str, Any] = {ceiling_figure: drawn(partial(draw_ceiling, healthy, **named))} if ceiling_figure else {}
@@ -163,8 +163,6 @@ def _missing(heater: str | None, options: Mapping[str, Any]) -> Iterator[Fault]:
 
 def _points(healthy: HealthyStage, points: str, points_out: str, **how: Any) -> Answer:
     """Derate a table of points, in one process or on Dask."""
-    from combust.edge.tables.points import derate_points
-
     derate = partial(derate_points, points, Path(points_out), healthy.surface, limits=RowLimits.of(healthy), **how)
     counts = with_progress("Points", lambda show: derate(progress=show))
     stops = [finding("points_off", count=counts.off, rows=counts.rows)] if counts.off else []

@@ -36,9 +36,7 @@ def _yes_no(name: str, text: str) -> Decorator:
 @click.option("--heater", metavar="FILE", help="Heater profile; its [start] gives every time.")
 @click.option("--failed-starts", default=0, metavar="COUNT", help="Starts that have failed so far.")
 @click.option("--allowed-failed-starts", type=int, metavar="COUNT", help="How many the heater's document allows.")
-@click.option(
-    "--since-request", "since_request_s", type=float, metavar="S", help="Seconds since the LAST start request [s]."
-)
+@click.option("--since-request", "since_request_s", type=float, metavar="S", help="Since the LAST start request [s].")
 @click.option("--requests", default=1, metavar="COUNT", help="Start requests made in all.")
 @click.option("--pump", metavar="WORD", help=f"What is heard of the pump ({', '.join(PUMP)}).")
 @_yes_no("--blower", "Does the blower turn now?")
