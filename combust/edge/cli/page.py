@@ -10,6 +10,7 @@ from pathlib import Path
 import click
 
 from combust.data.errors import CombustError, Fault, need_module
+from combust.edge.demo_data import folder_with
 
 # name of a page -> its notebook. Every page is a notebook of widgets without visible code.
 PAGES = {"reading": "20_type_a_reading.ipynb", "mystery": "22_mystery_heater.ipynb"}
@@ -74,8 +75,4 @@ def find_notebook(file: str, folder: str | None) -> Path:
         No such notebook there.
     """
     places = [Path(folder)] if folder else [Path(__file__).parents[3] / "notebooks", Path("notebooks")]
-    for place in places:
-        if (place / file).is_file():
-            return place / file
-    hint = "Run it from a clone of the project, or give --notebooks."
-    raise CombustError(Fault("notebooks", str(places[-1]), "missing", why=f"holds no {file}", hint=hint))
+    return folder_with(file, places, "notebooks") / file

@@ -12,7 +12,6 @@ from combust.application.visit.start_phases import PUMP, PhaseAnswer, interlocks
 from combust.data.fields import toml_value
 from combust.data.tables import load_table
 from combust.domain.heater import Heater
-from combust.domain.limits import Finding
 from combust.domain.result import shown, text_of_rows
 from combust.domain.safety import calculation
 from combust.edge.cli import output
@@ -52,7 +51,9 @@ def command(
     emergency: tuple[str, ...],
     interlock_file: str | None,
     checklist: bool,
-    **asked: Any,
+    cut_at: float | None,
+    since_request_s: float | None,
+    **seen: Any,
 ) -> Answer:
     """Show a start: its times, fuel of failed attempts, earliest restart.
 
@@ -71,35 +72,21 @@ def command(
     findings += [used] if used else []
     with output.told_first(calculation(*findings)):  # whatever is wrong with a file
         guide = interlocks(interlock_file)
-        profile = None if heater is None else Heater.load(heater)
-        if profile is not None and not emergency:  # nothing about a restart beside an emergency
-            return _timeline(profile, findings, guide, checklist, max(failed_starts, 1), **asked)
+        if heater is not None and not emergency:  # nothing about a restart beside an emergency
+            profile, now = Heater.load(heater), None
+            timeline = start_timeline(profile, cycles=max(failed_starts, 1), cut_at_s=cut_at)
+            if since_request_s is not None:
+                now = possible_phases(profile, since_request_s=since_request_s, **seen)
+            findings = [*findings, *timeline.findings, *(now.findings if now else ())]
+            never_started = now is not None and any(phase.name == "no_start" for phase in now.possible)
+            facts = timeline.to_dict() | {"now": now, "interlocks": guide, "findings": findings}
+            text = _text(timeline, now, guide if checklist or never_started else None)
+            return Answer(facts, text, calculation(*findings), draw=partial(draw_start, timeline))
     if not checklist and not emergency:
         raise click.UsageError("Give --heater FILE (or --checklist). combust profile new writes a profile.")
     notes = load_table("start_guide")["temperature_control"]["notes"]
     facts = {"interlocks": guide, "temperature_control": notes, "findings": findings}
     return Answer(facts, _checklist(guide, notes), calculation(*findings))
-
-
-def _timeline(
-    profile: Heater,
-    findings: list[Finding],
-    guide: Guide,
-    checklist: bool,
-    cycles: int,
-    *,
-    cut_at: float | None,
-    since_request_s: float | None,
-    **seen: Any,
-) -> Answer:
-    """Return the timeline, and what is possible now where the time since the last request is told."""
-    timeline = start_timeline(profile, cycles=cycles, cut_at_s=cut_at)
-    now = None if since_request_s is None else possible_phases(profile, since_request_s=since_request_s, **seen)
-    findings = [*findings, *timeline.findings, *(now.findings if now else ())]
-    never_started = now is not None and any(phase.name == "no_start" for phase in now.possible)
-    facts = timeline.to_dict() | {"now": now, "interlocks": guide, "findings": findings}
-    text = _text(timeline, now, guide if checklist or never_started else None)
-    return Answer(facts, text, calculation(*findings), draw=partial(draw_start, timeline))
 
 
 def _text(timeline: StartTimeline, now: PhaseAnswer | None, guide: Guide | None) -> str:
