@@ -35,9 +35,7 @@ COUNTS = {"lambda by": "air_ratio_by", **{key: key for key in ("rule", "yes", "b
 @click.option("--scheduler", metavar="ADDRESS", help="Dask scheduler for the route points, like tcp://host:8786.")
 @click.option("--workers", type=click.IntRange(1, 1024), help="Use so many local Dask workers for the route points.")
 @table_options
-def command(
-    out: str, title: str, profiles: str | None, scheduler: str | None, workers: int | None, **tables: Any
-) -> Answer:
+def command(out: str, title: str, profiles: str | None, **tables: Any) -> Answer:
     """Plan a fleet: heaters, sites and routes.
 
     Use it before the season: which vehicles need altitude compensation, where heat, battery or fuel grade fall short,
@@ -52,7 +50,8 @@ def command(
     Next: combust site --help      (one heater at one site in full)
     """
     folder = profiles or Path(tables["vehicles"]).parent / "profiles"
-    plan = plan_fleet(**tables, profiles=folder, add_up=partial(_add_up, scheduler, workers))
+    add_up = partial(_add_up, tables.pop("scheduler"), tables.pop("workers"))
+    plan = plan_fleet(**tables, profiles=folder, add_up=add_up)
     faults = [f"{row.severity}: {row.table} row {row.row}: {row.text}" for row in plan.faults.itertuples()]
     more = [f"… and {len(faults) - SHOWN_FAULTS} more faults in faults.csv"] if len(faults) > SHOWN_FAULTS else []
     return Answer(

@@ -33,14 +33,7 @@ COLUMNS = {
 @click.option("--visit-noise", "visit_noise_pct", type=float, metavar="PCT", help="Scatter of a visit, 1 sd [%].")
 @instrument_option
 @table_options
-def command(
-    log: str,
-    profiles: tuple[str, ...],
-    whole: bool,
-    mapping: TableMap,
-    instrument_class: str | None,
-    **options: Any,
-) -> Answer:
+def command(log: str, profiles: tuple[str, ...], whole: bool, mapping: TableMap, **options: Any) -> Answer:
     """Follow heaters over the winters: drift, crossing date, next visit.
 
     Use it before each winter. LOG is a logbook, or a CSV with the keys of the glossary and perhaps a column event
@@ -54,7 +47,7 @@ def command(
     Next: combust site --help      (what the place does to a heater)
     """
     heaters = [Heater.load(path) for path in profiles]
-    options["instrument"] = instrument_class
+    options["instrument"] = options.pop("instrument_class")
     entries = read_log(log, mapping)
     if whole or len(heaters) != 1:
         fleet = fleet_drift_history(entries, heaters, **options)

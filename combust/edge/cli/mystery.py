@@ -87,14 +87,7 @@ def deal(seed: int, level: str, salt_file: str | None, out: str) -> Answer:
 @click.option("--exclude", "excluded", multiple=True, metavar="CAUSE", help="A cause that is excluded; replaces all.")
 @click.option("--record", multiple=True, metavar="FIELD=TEXT", help="A field of the record.")
 @click.option("--hand-back/--keep-off", default=None, help="Whether the heater is given back for use.")
-def play(
-    file: str,
-    steps: Sequence[str],
-    said: Sequence[str],
-    excluded: Sequence[str],
-    record: Sequence[str],
-    hand_back: bool | None,
-) -> Answer:
+def play(file: str, steps: Sequence[str], **stated: Any) -> Answer:
     """Buy checks and state what you believe.
 
     Use it as the learner; without options it shows where the visit stands. Every step is kept in the file. The
@@ -112,13 +105,13 @@ def play(
         held |= played.to_dict()
         output.write_text(file, _text_of(held))
     before = Statement.from_dict(held.get("statement") or {})
-    stated = {cause: as_number(text) for cause, text in pairs_of("CAUSE=P", said, "fuel_over=0.8")}
+    said = {cause: as_number(text) for cause, text in pairs_of("CAUSE=P", stated["said"], "fuel_over=0.8")}
     held["statement"] = plain(
         Statement.of(
-            stated or before.probabilities,
-            excluded or before.excluded,
-            before.handed_back if hand_back is None else hand_back,
-            {**before.record, **dict(pairs_of("FIELD=TEXT", record, "found=..."))},
+            said or before.probabilities,
+            stated["excluded"] or before.excluded,
+            before.handed_back if stated["hand_back"] is None else stated["hand_back"],
+            {**before.record, **dict(pairs_of("FIELD=TEXT", stated["record"], "found=..."))},
         )
     )
     output.write_text(file, _text_of(held))

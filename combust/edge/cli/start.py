@@ -44,17 +44,7 @@ def _yes_no(name: str, text: str) -> Decorator:
 @click.option("--emergency", multiple=True, metavar="WORD", help="fire, exhaust_smell, co_alarm or unwell.")
 @click.option("--interlocks", "interlock_file", metavar="FILE", help="Your own checklist (TOML) of the vehicle.")
 @click.option("--checklist", is_flag=True, help="Print interlocks and temperature control, to look at or to edit.")
-def command(
-    heater: str | None,
-    failed_starts: int,
-    allowed_failed_starts: int | None,
-    emergency: tuple[str, ...],
-    interlock_file: str | None,
-    checklist: bool,
-    cut_at: float | None,
-    since_request_s: float | None,
-    **seen: Any,
-) -> Answer:
+def command(heater: str | None, emergency: tuple[str, ...], checklist: bool, **asked: Any) -> Answer:
     """Show a start: its times, fuel of failed attempts, earliest restart.
 
     Use it when a heater does not start. Say what is seen and heard and it tells which phases are possible now; usually
@@ -68,14 +58,16 @@ def command(
     Next: combust supply --help    (the usual reason is voltage)
     """
     findings = emergency_findings(emergency)
-    used = starts_used_up(failed_starts, allowed_failed_starts) if failed_starts else None
+    failed, since_request_s = asked["failed_starts"], asked["since_request_s"]
+    used = starts_used_up(failed, asked["allowed_failed_starts"]) if failed else None
     findings += [used] if used else []
     with output.told_first(calculation(*findings)):  # whatever is wrong with a file
-        guide = interlocks(interlock_file)
+        guide = interlocks(asked["interlock_file"])
         if heater is not None and not emergency:  # nothing about a restart beside an emergency
             profile, now = Heater.load(heater), None
-            timeline = start_timeline(profile, cycles=max(failed_starts, 1), cut_at_s=cut_at)
+            timeline = start_timeline(profile, cycles=max(failed, 1), cut_at_s=asked["cut_at"])
             if since_request_s is not None:
+                seen = {key: asked[key] for key in ("requests", "pump", "blower", "air_warm")}
                 now = possible_phases(profile, since_request_s=since_request_s, **seen)
             findings = [*findings, *timeline.findings, *(now.findings if now else ())]
             never_started = now is not None and any(phase.name == "no_start" for phase in now.possible)
