@@ -16,7 +16,7 @@ from combust.edge.cli import output
 from combust.edge.cli.answer import Answer, answers
 from combust.edge.cli.options import table_options
 from combust.edge.cli.progress import with_progress
-from combust.edge.reports.fleet_page import decision_rows, write_plan
+from combust.edge.reports.fleet_page import write_plan
 from combust.edge.tables.fleet import plan_fleet, sum_routes
 from combust.edge.tables.reader import Table
 
@@ -82,7 +82,7 @@ def _text(plan: FleetPlan) -> str:
     parts = [
         plan.summary,
         "\n".join(read),
-        text_of_rows(decision_rows(plan)),
+        text_of_rows(plan.lines()),
         "Needs a compensation kit, by three rules (the first decides; its yes counts fitted and barred ones too)",
         output.text_of_table(COUNTS, plan.counts.to_dict("records")),
         f"Exchange of vehicles: {change.kits_before} kits now, {change.kits_after} after "

@@ -19,9 +19,11 @@ from combust.edge.figures.timelines import draw_history
 from combust.edge.logbook.history import drift_history, fleet_drift_history, read_log
 from combust.edge.tables.table_map import TableMap
 
-COLUMNS = {
-    **{"heater": "heater_id", "stage": "stage", "visits": "visits", "lambda": "air_ratio_now:.2f"},
-    **{"drift %/a": "drift_pct_per_year:+.1f", "drifts": "verdict", "risk": "risk", "next visit": "next"},
+COLUMNS = {"heater": "heater_id", "stage": "stage", "visits": "visits", "lambda": "air_ratio_now:.2f"} | {
+    "drift %/a": "drift_pct_per_year:+.1f",
+    "drifts": "verdict",
+    "risk": "risk",
+    "next visit": "next",
 }
 
 

@@ -29,11 +29,9 @@ from combust.edge.reports.class_sheets import class_pages, results_csv
 SALT_VARIABLE = "COMBUST_MYSTERY_SALT"
 LARGEST_FILE = 1_000_000
 COSTS = ("min", "money", "risk")
-PRICES = {
-    **{"can be done now": "name", "heater": "heater"},
-    **{cost: f"{cost}:g" for cost in COSTS},
-    "what is done": "text",
-}
+PRICES = (
+    {"can be done now": "name", "heater": "heater"} | {cost: f"{cost}:g" for cost in COSTS} | {"what is done": "text"}
+)
 LEVELS = ("easy", "medium", "hard")
 SALT_HELP = f"Text file with the instructor's salt; else {SALT_VARIABLE} is read, else it is asked for."
 salt_option = click.option("--salt-file", type=click.Path(dir_okay=False), metavar="FILE", help=SALT_HELP)

@@ -18,11 +18,11 @@ from combust.edge.cli.group import NearGroup
 from combust.edge.cli.options import fuels_option
 from combust.edge.cli.output import text_of_table
 
-COLUMNS = {
-    **{"stage": "stage", "fuel l/h": "fuel_l_per_h:.3f", "by pump": "fuel_l_per_h_by_pump:.3f"},
-    **{"heat in kW": "heat_input_kw:.2f", "useful kW": "useful_heat_kw:.2f", "eff. %": "efficiency_net_pct:.0f"},
-    **{"band": "band", "healthy lambda": "healthy", "at reference": "air_ratio_at_reference:.2f"},
-}
+COLUMNS = (
+    {"stage": "stage", "fuel l/h": "fuel_l_per_h:.3f", "by pump": "fuel_l_per_h_by_pump:.3f"}
+    | {"heat in kW": "heat_input_kw:.2f", "useful kW": "useful_heat_kw:.2f", "eff. %": "efficiency_net_pct:.0f"}
+    | {"band": "band", "healthy lambda": "healthy", "at reference": "air_ratio_at_reference:.2f"}
+)
 
 
 @click.group("profile", cls=NearGroup, short_help="Write a commented heater profile, or check one.")

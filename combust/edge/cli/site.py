@@ -33,17 +33,8 @@ from combust.edge.tables.points import derate_points
 
 AIR = ("altitude_m", "pressure_hpa", "intake_temp_c", "humidity_pct")
 INLETS = ("fuel_temp_c", "air_in_temp_c")
-READING = (
-    "o2_dry_pct",
-    "co2_dry_pct",
-    "co2_origin",
-    "co_dry_ppm",
-    "o2_wet_pct",
-    "location",
-    "probe_leak_test",
-    "cab_co_in_ppm",
-    "cab_co_out_ppm",
-)
+CAB = ("cab_co_in_ppm", "cab_co_out_ppm")
+FLUE_GAS = ("o2_dry_pct", "co2_dry_pct", "co2_origin", "co_dry_ppm", "o2_wet_pct", "location", "probe_leak_test")
 REFERENCE = {f"reference_{key}": key for key in AIR}
 # What stands in for a profile.
 BASELINE = {
@@ -70,7 +61,7 @@ BASELINE = {
 @fuels_option
 @field_options(BASELINE.values(), {"reference_intake_temp_c": "--reference-temp"})
 @field_options(AIMS.values())
-@quantity_options(READING)
+@quantity_options((*FLUE_GAS, *CAB))
 @click.option("--table", metavar="FILE", help="Write the derating over height and temperature (.csv).")
 @click.option("--ceiling-figure", metavar="FILE", help="Draw the highest site against temperature (.png or .svg).")
 @click.option("--points", metavar="FILE", help="Derate points, CSV or Parquet (or a folder of it): altitude_m, temp_c.")
