@@ -376,7 +376,8 @@ def test_an_export_tells_the_safety_state_of_each_reading(tmp_path, book):
     ("typed", "told"),
     [
         (["--o2-dry", "8"], "visit_id"),
-        (["--visit-id", "V1", "--check", "smell=yes"], "is no check"),
+        (["--visit-id", "V1", "--check", "smell=yes"], "check = smell is none of"),
+        (["--visit-id", "V1", "--check", "probe_leak="], "has no ="),
         (["--visit-id", "V1", "--event", "flood"], "is none of repair"),
         (["--visit-id", "V1", "--o2-dry", "820"], "fresh air"),
     ],

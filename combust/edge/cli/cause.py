@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from functools import partial
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import click
 
@@ -21,9 +21,6 @@ from combust.edge.cli.progress import with_progress
 from combust.edge.figures.causes import draw_steps
 from combust.edge.tables.visits import IS_OTHER, VisitTable, read_visits
 
-if TYPE_CHECKING:
-    from combust.edge.tables.table_map import TableMap
-
 MANY = 8  # visits that take long enough for a progress bar
 
 
@@ -37,17 +34,7 @@ MANY = 8  # visits that take long enough for a progress bar
 @click.option("--seed", default=1, show_default=True, metavar="N", help="Same seed, same answer.")
 @click.option("--no-pairs", is_flag=True, help="Do not weigh two causes at once (faster).")
 @quantity_options(skip=("heater_id", "visit_id", "fuel"))
-def command(
-    source: str | None,
-    profile: str,
-    mapping: TableMap,
-    catalogue: Catalogue | None,
-    instrument_class: str | None,
-    causes_file: str | None,
-    seed: int,
-    no_pairs: bool,
-    **options: Any,
-) -> Answer:
+def command(source: str | None, profile: str, catalogue: Catalogue | None, **options: Any) -> Answer:
     """Rank the causes of a visit, and say what to check next.
 
     Use it when a reading is not what the heater's baseline says: for a table of visits of one heater, or for one
@@ -63,10 +50,10 @@ def command(
     Next: combust log add --help   (write down what was found and done)
     """
     heater = Heater.load(profile, catalogue=catalogue)
-    table = _visits(source, mapping, options, heater)
-    how: dict[str, Any] = {"seed": seed, "pairs": not no_pairs}
-    chosen = {"instrument": instrument_class, "causes": causes_file, "stopped": table.stopped, **how}
-    rank = partial(rank_causes, heater, table.readings, **chosen)
+    table = _visits(source, options, heater)
+    how: dict[str, Any] = {"seed": options["seed"], "pairs": not options["no_pairs"]}
+    chosen = {"instrument": options["instrument_class"], "causes": options["causes_file"], "stopped": table.stopped}
+    rank = partial(rank_causes, heater, table.readings, **chosen, **how)
     found = rank() if len(table.readings) < MANY else with_progress("Weighing", lambda show: rank(progress=show))
     of_others = [text for text in table.refused if IS_OTHER in text]  # a day's table holds many heaters
     missed = [f"refused, {text}" for text in table.refused if IS_OTHER not in text]
@@ -90,9 +77,9 @@ def command(
     )
 
 
-def _visits(source: str | None, mapping: TableMap, options: dict[str, Any], heater: Heater) -> VisitTable:
+def _visits(source: str | None, options: dict[str, Any], heater: Heater) -> VisitTable:
     """Return the readings of the table, or the one of the options."""
-    values = values_of(options)
+    values = values_of({key: given for key, given in options.items() if isinstance(given, tuple)})
     if source is None:
         if not values:
             hint = "Give a table, or what was read: --o2-dry 4.84 --stage high --location outdoors"
@@ -101,7 +88,7 @@ def _visits(source: str | None, mapping: TableMap, options: dict[str, Any], heat
     if values:
         why, hint = "stand beside a table of visits", "Give the table or the options."
         raise CombustError(Fault("options", ", ".join(values), "conflict", why=why, hint=hint))
-    table = read_visits(source, mapping=mapping, heater_id=heater.heater_id)
+    table = read_visits(source, mapping=options["mapping"], heater_id=heater.heater_id)
     if not table.readings:
         output.tell_notes(table.notes)
         hint = "Mend the row and read the table again."

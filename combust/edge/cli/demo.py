@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import click
+import pandas as pd
 
 from combust.application.causes.rank import rank_causes
 from combust.application.causes.visit_result import VisitResult
@@ -22,19 +23,22 @@ from combust.edge.demo_data import READINGS, demo_data
 from combust.edge.figures.causes import draw_steps
 from combust.edge.figures.gas_plane import draw_plane, draw_shortcut_error
 from combust.edge.figures.style import save
+from combust.edge.tables.readings import interpret_file
+from combust.edge.tables.visits import read_visits
 
 VISITS = "larkfell_visits.csv"
 INTERPRETED, REFUSED = "readings_interpreted.csv", "readings_refused.csv"
 DRAWN = "W302"  # snow in the intake: every check was made, so its figure has the most steps
 SHOWN = ("R005", "R015", "R020")  # a healthy hut heater, a pair that cannot be, a stop condition
-READING_COLUMNS = {
-    **{"reading": "reading_id", "first finding": "first", "O2 %": "o2_dry_pct:g", "lambda": "air_ratio:.2f"},
-    **{"± (95 %)": "half:.2f", "CO air-free": "co_air_free_ppm:.0f", "loss %": "stack_loss_pct:.1f"},
-    **{"O2-CO2": "agreement", "note": "note"},
-}
-VISIT_COLUMNS = {
-    **{"visit": "visit", "heater": "heater_id", "most probable": "cause", "": "probability:.0%"},
-    **{"not told apart from": "alike", "next check": "check", "trim": "trim"},
+READING_COLUMNS = (
+    {"reading": "reading_id", "first finding": "first", "O2 %": "o2_dry_pct:g", "lambda": "air_ratio:.2f"}
+    | {"± (95 %)": "half:.2f", "CO air-free": "co_air_free_ppm:.0f", "loss %": "stack_loss_pct:.1f"}
+    | {"O2-CO2": "agreement", "note": "note"}
+)
+VISIT_COLUMNS = {"visit": "visit", "heater": "heater_id", "most probable": "cause", "": "probability:.0%"} | {
+    "not told apart from": "alike",
+    "next check": "check",
+    "trim": "trim",
 }
 
 
@@ -53,8 +57,6 @@ def command(out: str, data_folder: str | None) -> Answer:
     \b
     Next: combust reading --help   (then type a reading of your own)
     """
-    from combust.edge.tables.readings import interpret_file
-
     data, target = demo_data(data_folder), Path(out)
     counts = interpret_file(data / READINGS, target / INTERPRETED, rejects=target / REFUSED)
     example = _show_readings(data, target)
@@ -98,8 +100,6 @@ def _show_readings(data: Path, target: Path) -> ReadingResult:
 
 def _rank_visits(data: Path, target: Path) -> list[VisitResult]:
     """Rank the causes of the demo visits: every visit in full and one figure in the folder."""
-    from combust.edge.tables.visits import read_visits
-
     found: list[VisitResult] = []
     for profile in sorted((data / "heaters").glob("*.toml")):
         heater = Heater.load(profile)
@@ -116,8 +116,6 @@ def _rank_visits(data: Path, target: Path) -> list[VisitResult]:
 
 def _rows(path: Path) -> list[dict[str, Any]]:
     """Return the rows of a table; what is empty is None."""
-    import pandas as pd
-
     return list(plain(pd.read_csv(path)))
 
 

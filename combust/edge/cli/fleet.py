@@ -5,20 +5,20 @@ from __future__ import annotations
 from collections.abc import Callable
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import click
 
+from combust.application.fleet.plan import FleetPlan
+from combust.application.fleet.points import RouteSums, RouteUse
 from combust.domain.result import text_of_rows
 from combust.edge.cli import output
 from combust.edge.cli.answer import Answer, answers
 from combust.edge.cli.options import table_options
 from combust.edge.cli.progress import with_progress
-
-if TYPE_CHECKING:
-    from combust.application.fleet.plan import FleetPlan
-    from combust.application.fleet.points import RouteSums, RouteUse
-    from combust.edge.tables.reader import Table
+from combust.edge.reports.fleet_page import write_plan
+from combust.edge.tables.fleet import plan_fleet, sum_routes
+from combust.edge.tables.reader import Table
 
 SHOWN_FAULTS = 20
 COUNTS = {"lambda by": "air_ratio_by", **{key: key for key in ("rule", "yes", "borderline", "no", "unknown")}}
@@ -27,11 +27,7 @@ COUNTS = {"lambda by": "air_ratio_by", **{key: key for key in ("rule", "yes", "b
 @answers("fleet", strict="a row was refused, or there is a stop or a warning", json=": the plan")
 @click.option("--vehicles", required=True, metavar="FILE", help="Vehicles, CSV or Parquet.")
 @click.option("--sites", required=True, metavar="FILE", help="Sites where nights are spent.")
-@click.option(
-    "--routes",
-    metavar="FILE",
-    help="Route points, CSV or Parquet (or a folder of it); streamed, so larger than memory.",
-)
+@click.option("--routes", metavar="FILE", help="Route points, CSV or Parquet (or a folder); may outgrow the memory.")
 @click.option("--profiles", metavar="DIR", help="Folder with heater profiles (default: profiles beside the vehicles).")
 @click.option("--policy", metavar="FILE", help="TOML with values of your own; the rest are printed defaults.")
 @click.option("--out", required=True, metavar="DIR", help="Folder for tables, figures, cards and the page.")
@@ -39,9 +35,7 @@ COUNTS = {"lambda by": "air_ratio_by", **{key: key for key in ("rule", "yes", "b
 @click.option("--scheduler", metavar="ADDRESS", help="Dask scheduler for the route points, like tcp://host:8786.")
 @click.option("--workers", type=click.IntRange(1, 1024), help="Use so many local Dask workers for the route points.")
 @table_options
-def command(
-    out: str, title: str, profiles: str | None, scheduler: str | None, workers: int | None, **tables: Any
-) -> Answer:
+def command(out: str, title: str, profiles: str | None, **tables: Any) -> Answer:
     """Plan a fleet: heaters, sites and routes.
 
     Use it before the season: which vehicles need altitude compensation, where heat, battery or fuel grade fall short,
@@ -55,11 +49,9 @@ def command(
     \b
     Next: combust site --help      (one heater at one site in full)
     """
-    from combust.edge.reports.fleet_page import write_plan
-    from combust.edge.tables.fleet import plan_fleet
-
     folder = profiles or Path(tables["vehicles"]).parent / "profiles"
-    plan = plan_fleet(**tables, profiles=folder, add_up=partial(_add_up, scheduler, workers))
+    add_up = partial(_add_up, tables.pop("scheduler"), tables.pop("workers"))
+    plan = plan_fleet(**tables, profiles=folder, add_up=add_up)
     faults = [f"{row.severity}: {row.table} row {row.row}: {row.text}" for row in plan.faults.itertuples()]
     more = [f"… and {len(faults) - SHOWN_FAULTS} more faults in faults.csv"] if len(faults) > SHOWN_FAULTS else []
     return Answer(
@@ -73,8 +65,6 @@ def command(
 
 def _add_up(scheduler: str | None, workers: int | None, tables: list[Table], uses: list[RouteUse]) -> RouteSums:
     """Return the sums of the route points, in one process or spread over Dask."""
-    from combust.edge.tables.fleet import sum_routes
-
     sum_up: Callable[..., RouteSums] = sum_routes
     if scheduler or workers:
         from combust.edge.tables.points import sum_routes_dask
@@ -84,8 +74,6 @@ def _add_up(scheduler: str | None, workers: int | None, tables: list[Table], use
 
 
 def _text(plan: FleetPlan) -> str:
-    from combust.edge.reports.fleet_page import decision_rows
-
     read = [
         f"{name}: {row['read']} read, {row['planned']} planned, {row['refused']} refused"
         for name, row in plan.rows.items()
@@ -94,7 +82,7 @@ def _text(plan: FleetPlan) -> str:
     parts = [
         plan.summary,
         "\n".join(read),
-        text_of_rows(decision_rows(plan)),
+        text_of_rows(plan.lines()),
         "Needs a compensation kit, by three rules (the first decides; its yes counts fitted and barred ones too)",
         output.text_of_table(COUNTS, plan.counts.to_dict("records")),
         f"Exchange of vehicles: {change.kits_before} kits now, {change.kits_after} after "

@@ -28,11 +28,11 @@ expansion = 8.3e-4           # 1/K
 by = "volume"                # mass, volume or mole
 parts = { diesel_b0 = 0.8, biodiesel_b100 = 0.2 }
 """
-COLUMNS = {
-    **{"name": "name", "formula": "formula", "air kg/kg": "stoichiometric_air_kg_per_kg:.2f"},
-    **{"CO2 max %": "co2_maximum_pct:.1f", "net MJ/kg": "net_heating_value_mj_per_kg:.2f"},
-    **{"kg/m3": "density_kg_per_m3:.0f", "what it is": "label"},
-}
+COLUMNS = (
+    {"name": "name", "formula": "formula", "air kg/kg": "stoichiometric_air_kg_per_kg:.2f"}
+    | {"CO2 max %": "co2_maximum_pct:.1f", "net MJ/kg": "net_heating_value_mj_per_kg:.2f"}
+    | {"kg/m3": "density_kg_per_m3:.0f", "what it is": "label"}
+)
 
 
 @answers("fuel", strict="")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from functools import partial
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import click
 
@@ -16,14 +16,14 @@ from combust.edge.cli.answer import Answer, answers
 from combust.edge.cli.options import instrument_option, table_options
 from combust.edge.cli.output import text_of_table
 from combust.edge.figures.timelines import draw_history
+from combust.edge.logbook.history import drift_history, fleet_drift_history, read_log
+from combust.edge.tables.table_map import TableMap
 
-if TYPE_CHECKING:
-    from combust.edge.tables.table_map import TableMap
-
-
-COLUMNS = {
-    **{"heater": "heater_id", "stage": "stage", "visits": "visits", "lambda": "air_ratio_now:.2f"},
-    **{"drift %/a": "drift_pct_per_year:+.1f", "drifts": "verdict", "risk": "risk", "next visit": "next"},
+COLUMNS = {"heater": "heater_id", "stage": "stage", "visits": "visits", "lambda": "air_ratio_now:.2f"} | {
+    "drift %/a": "drift_pct_per_year:+.1f",
+    "drifts": "verdict",
+    "risk": "risk",
+    "next visit": "next",
 }
 
 
@@ -35,14 +35,7 @@ COLUMNS = {
 @click.option("--visit-noise", "visit_noise_pct", type=float, metavar="PCT", help="Scatter of a visit, 1 sd [%].")
 @instrument_option
 @table_options
-def command(
-    log: str,
-    profiles: tuple[str, ...],
-    whole: bool,
-    mapping: TableMap,
-    instrument_class: str | None,
-    **options: Any,
-) -> Answer:
+def command(log: str, profiles: tuple[str, ...], whole: bool, mapping: TableMap, **options: Any) -> Answer:
     """Follow heaters over the winters: drift, crossing date, next visit.
 
     Use it before each winter. LOG is a logbook, or a CSV with the keys of the glossary and perhaps a column event
@@ -55,10 +48,8 @@ def command(
     \b
     Next: combust site --help      (what the place does to a heater)
     """
-    from combust.edge.logbook.history import drift_history, fleet_drift_history, read_log
-
     heaters = [Heater.load(path) for path in profiles]
-    options["instrument"] = instrument_class
+    options["instrument"] = options.pop("instrument_class")
     entries = read_log(log, mapping)
     if whole or len(heaters) != 1:
         fleet = fleet_drift_history(entries, heaters, **options)

@@ -13,6 +13,7 @@ from combust.application.visit.record import CHECKS, EVENT, HEAD, VisitRecord, a
 from combust.application.visit.record_sections import sections
 from combust.application.visit.steady import visit_procedure
 from combust.data.errors import CombustError, Fault, printable
+from combust.data.fields import Field
 from combust.domain.reading import WORTH_TELLING, Reading
 from combust.domain.result import plain, text_of_rows
 from combust.domain.safety import Safety, of_all
@@ -47,10 +48,12 @@ def command() -> None:
     """
 
 
-LISTED = {
-    **{"safety": "state", "visit": "visit_id", "revision": "revision", "heater": "heater_id"},
-    **{"opened": "opened", "readings": "readings", "status": "status"},
+LISTED = {"safety": "state", "visit": "visit_id", "revision": "revision", "heater": "heater_id"} | {
+    "opened": "opened",
+    "readings": "readings",
+    "status": "status",
 }
+CHECK = Field("check", "choice", choices=CHECKS)
 # kind of an entry of one text -> the option that gives it
 TEXTS = {"adjustment": "adjustments", "not_checked": "not_checked", "note": "notes"}
 
@@ -108,7 +111,8 @@ def add_command(
         same = {key: value for key, value in content.items() if key in KEPT}
         entries += entries_of({**same, **series.worst, "note": "The CO of the series that is a stop condition."})
     entries += [(kind, None, {"text": text.strip()}) for kind, many in texts.items() for text in many if text.strip()]
-    entries += [("check", None, _check(*pair)) for pair in pairs_of("check", checks, "supply_voltage=12.1 V at glow")]
+    results = pairs_of("check", checks, "supply_voltage=12.1 V at glow")
+    entries += [("check", None, {"check": CHECK.checked(name), "result": result}) for name, result in results]
     entries += [("event", None, {"event": EVENT.checked(word), "at": reading.taken_at}) for word in events]
     if not reading.visit_id:
         hint = "Give --visit-id, for example V017."
@@ -118,13 +122,6 @@ def add_command(
     visit = NewVisit(reading.visit_id, reading.heater_id, head, entries)
     correction = (reason or "", drop) if again else None
     return _write(book, [visit], safety, notes=series.notes if series else (), correction=correction)
-
-
-def _check(name: str, result: str) -> dict[str, str]:
-    if name not in CHECKS or not result:
-        hint = f"Checks: {', '.join(CHECKS)}."
-        raise CombustError(Fault("check", f"{name}={result}", "format", why="is no check with a result", hint=hint))
-    return {"check": name, "result": result}
 
 
 def _from_series(path: str, mapping: TableMap, values: dict[str, Any]) -> tuple[Series, dict[str, Any]]:

@@ -7,10 +7,13 @@ import os
 import sys
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import click
 
+from combust.application.mystery import Dealer, Play, Statement
+from combust.application.mystery import score as score_of
+from combust.application.mystery.rules import price_rows, table, told_columns
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import as_number
 from combust.data.tables import is_nested_deeply, read_text
@@ -21,23 +24,17 @@ from combust.edge.cli import output
 from combust.edge.cli.answer import Answer, answers
 from combust.edge.cli.group import NearGroup
 from combust.edge.cli.options import pairs_of
-
-if TYPE_CHECKING:
-    from combust.application.mystery import Play
+from combust.edge.reports.class_sheets import class_pages, results_csv
 
 SALT_VARIABLE = "COMBUST_MYSTERY_SALT"
 LARGEST_FILE = 1_000_000
 COSTS = ("min", "money", "risk")
-PRICES = {
-    **{"can be done now": "name", "heater": "heater"},
-    **{cost: f"{cost}:g" for cost in COSTS},
-    "what is done": "text",
-}
+PRICES = (
+    {"can be done now": "name", "heater": "heater"} | {cost: f"{cost}:g" for cost in COSTS} | {"what is done": "text"}
+)
 LEVELS = ("easy", "medium", "hard")
-salt_option = click.option(
-    "--salt-file", type=click.Path(dir_okay=False), metavar="FILE",
-    help=f"Text file with the instructor's salt; else {SALT_VARIABLE} is read, else it is asked for.",
-)  # fmt: skip
+SALT_HELP = f"Text file with the instructor's salt; else {SALT_VARIABLE} is read, else it is asked for."
+salt_option = click.option("--salt-file", type=click.Path(dir_okay=False), metavar="FILE", help=SALT_HELP)
 level_option = click.option("--level", type=click.Choice(LEVELS), default="medium", show_default=True, help="How hard.")
 
 
@@ -75,9 +72,7 @@ def deal(seed: int, level: str, salt_file: str | None, out: str) -> Answer:
     Example:
       combust mystery deal --seed 7 --level easy --salt-file salt.txt --out case.json
     """
-    from combust.application.mystery import Play, mystery
-
-    case = mystery(seed, level, salt=_salt(salt_file))
+    case = Dealer(_salt(salt_file)).deal(seed, level)
     facts = {"case_id": case.case_id, "level": level, "seed": seed, "file": out, "first": dict(case.first)}
     text = f"{case}\nWritten to {out}. Give this file to the learner, never the salt."
     return Answer(facts, text, in_full=True, files={out: _text_of(Play(case).to_dict())})
@@ -90,14 +85,7 @@ def deal(seed: int, level: str, salt_file: str | None, out: str) -> Answer:
 @click.option("--exclude", "excluded", multiple=True, metavar="CAUSE", help="A cause that is excluded; replaces all.")
 @click.option("--record", multiple=True, metavar="FIELD=TEXT", help="A field of the record.")
 @click.option("--hand-back/--keep-off", default=None, help="Whether the heater is given back for use.")
-def play(
-    file: str,
-    steps: Sequence[str],
-    said: Sequence[str],
-    excluded: Sequence[str],
-    record: Sequence[str],
-    hand_back: bool | None,
-) -> Answer:
+def play(file: str, steps: Sequence[str], **stated: Any) -> Answer:
     """Buy checks and state what you believe.
 
     Use it as the learner; without options it shows where the visit stands. Every step is kept in the file. The
@@ -107,8 +95,6 @@ def play(
     Example:
       combust mystery play case.json --take ambient_air --take probe_leak
     """
-    from combust.application.mystery import Play, Statement
-
     held = _read(file)
     played = Play.from_dict(held)
     for step in steps:
@@ -117,13 +103,13 @@ def play(
         held |= played.to_dict()
         output.write_text(file, _text_of(held))
     before = Statement.from_dict(held.get("statement") or {})
-    stated = {cause: as_number(text) for cause, text in pairs_of("CAUSE=P", said, "fuel_over=0.8")}
+    said = {cause: as_number(text) for cause, text in pairs_of("CAUSE=P", stated["said"], "fuel_over=0.8")}
     held["statement"] = plain(
         Statement.of(
-            stated or before.probabilities,
-            excluded or before.excluded,
-            before.handed_back if hand_back is None else hand_back,
-            {**before.record, **dict(pairs_of("FIELD=TEXT", record, "found=..."))},
+            said or before.probabilities,
+            stated["excluded"] or before.excluded,
+            before.handed_back if stated["hand_back"] is None else stated["hand_back"],
+            {**before.record, **dict(pairs_of("FIELD=TEXT", stated["record"], "found=..."))},
         )
     )
     output.write_text(file, _text_of(held))
@@ -144,10 +130,6 @@ def score(files: Sequence[str], salt_file: str | None, csv_file: str | None) -> 
     Example:
       combust mystery score anna.json ben.json --salt-file salt.txt --csv output/results.csv
     """
-    from combust.application.mystery import Dealer, Play, Statement
-    from combust.application.mystery import score as score_of
-    from combust.edge.reports.class_sheets import results_csv
-
     dealer = Dealer(_salt(salt_file))
     scores = []
     for file in files:
@@ -179,9 +161,6 @@ def sheet(seed: int, count: int, level: str, salt_file: str | None, title: str, 
     Example:
       combust mystery sheet --seed 20 --count 3 --level medium --salt-file salt.txt --out output/mystery
     """
-    from combust.application.mystery import Dealer, Play
-    from combust.edge.reports.class_sheets import class_pages
-
     dealer = Dealer(_salt(salt_file))
     cases = [dealer.deal(seed + number, level) for number in range(count)]
     names = {"sheet": "learners/sheet.html", "key": "instructor/key.html"}
@@ -223,8 +202,6 @@ def _text_of(held: dict[str, Any]) -> str:
 
 
 def _standing(played: Play, statement: dict[str, Any], results: dict[str, Any]) -> Answer:
-    from combust.application.mystery.rules import price_rows, table, told_columns
-
     visit = played.visit()
     facts = {
         "case_id": played.case.case_id,

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import importlib.util
 import os
 import socket
 import sys
@@ -10,7 +9,8 @@ from pathlib import Path
 
 import click
 
-from combust.data.errors import CombustError, Fault, missing_extra
+from combust.data.errors import CombustError, Fault, need_module
+from combust.edge.demo_data import folder_with
 
 # name of a page -> its notebook. Every page is a notebook of widgets without visible code.
 PAGES = {"reading": "20_type_a_reading.ipynb", "mystery": "22_mystery_heater.ipynb"}
@@ -19,8 +19,7 @@ LOOPBACK = "127.0.0.1"
 
 @click.command("page", short_help="Serve a page for readings or a mystery heater, offline.")
 @click.argument("name", required=False, default="reading", type=click.Choice(list(PAGES)))
-@click.option("--port", default=8432, show_default=True, type=click.IntRange(1024, 65535), metavar="PORT",
-              help="Port on this machine.")  # fmt: skip
+@click.option("--port", default=8432, show_default=True, type=click.IntRange(1024, 65535), help="On this machine.")
 @click.option("--notebooks", "folder", metavar="DIR", help="Folder with the notebooks (default: the project's).")
 @click.option("--no-browser", is_flag=True, help="Only serve; open the address yourself.")
 def command(name: str, port: int, folder: str | None, no_browser: bool) -> None:
@@ -37,7 +36,7 @@ def command(name: str, port: int, folder: str | None, no_browser: bool) -> None:
     Next: combust reading --help   (the same on the command line)
     """
     click.echo(f"http://{LOOPBACK}:{port}/ (this machine only; Ctrl-C ends it)", err=True)
-    need_voila()
+    need_module("voila", "notebooks")
     with socket.socket() as probe:
         if probe.connect_ex((LOOPBACK, port)) == 0:
             hint = "Give another one with --port."
@@ -51,17 +50,6 @@ def serve(arguments: list[str], environment: dict[str, str]) -> None:
     sys.stdout.flush()
     sys.stderr.flush()
     os.execve(arguments[0], arguments, environment)
-
-
-def need_voila() -> None:
-    """Refuse when Voilà is not installed, before anything else is looked for; the remedy is told.
-
-    Raises
-    ------
-    CombustError
-    """
-    if importlib.util.find_spec("voila") is None:
-        raise missing_extra("voila", "notebooks", why="is needed to serve a page")
 
 
 def server(notebook: Path, port: int, *, browser: bool) -> tuple[list[str], dict[str, str]]:
@@ -87,8 +75,4 @@ def find_notebook(file: str, folder: str | None) -> Path:
         No such notebook there.
     """
     places = [Path(folder)] if folder else [Path(__file__).parents[3] / "notebooks", Path("notebooks")]
-    for place in places:
-        if (place / file).is_file():
-            return place / file
-    hint = "Run it from a clone of the project, or give --notebooks."
-    raise CombustError(Fault("notebooks", str(places[-1]), "missing", why=f"holds no {file}", hint=hint))
+    return folder_with(file, places, "notebooks") / file

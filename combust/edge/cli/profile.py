@@ -18,11 +18,11 @@ from combust.edge.cli.group import NearGroup
 from combust.edge.cli.options import fuels_option
 from combust.edge.cli.output import text_of_table
 
-COLUMNS = {
-    **{"stage": "stage", "fuel l/h": "fuel_l_per_h:.3f", "by pump": "fuel_l_per_h_by_pump:.3f"},
-    **{"heat in kW": "heat_input_kw:.2f", "useful kW": "useful_heat_kw:.2f", "eff. %": "efficiency_net_pct:.0f"},
-    **{"band": "band", "healthy lambda": "healthy", "at reference": "air_ratio_at_reference:.2f"},
-}
+COLUMNS = (
+    {"stage": "stage", "fuel l/h": "fuel_l_per_h:.3f", "by pump": "fuel_l_per_h_by_pump:.3f"}
+    | {"heat in kW": "heat_input_kw:.2f", "useful kW": "useful_heat_kw:.2f", "eff. %": "efficiency_net_pct:.0f"}
+    | {"band": "band", "healthy lambda": "healthy", "at reference": "air_ratio_at_reference:.2f"}
+)
 
 
 @click.group("profile", cls=NearGroup, short_help="Write a commented heater profile, or check one.")
@@ -45,9 +45,7 @@ def command() -> None:
 @answers("new", command, strict="", json=" with the text of the profile in it")
 @click.option("--heater-id", metavar="TEXT", help="Your own number for the heater.")
 @click.option("--fuel", metavar="NAME", help="Fuel it burns: a catalogue name or a formula.")
-@click.option(
-    "--stage", "stages", metavar="NAME", multiple=True, help="Heat stage; give it again for more [high, low]."
-)
+@click.option("--stage", "stages", metavar="NAME", multiple=True, help="Heat stage; give it again [high, low].")
 @click.option("--out", metavar="FILE", help="Write the file instead of printing it; it must not exist yet.")
 def new(heater_id: str | None, fuel: str | None, stages: tuple[str, ...], out: str | None) -> Answer:
     """Write a commented profile to fill in.

@@ -6,13 +6,14 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from combust.application.heater.baseline import healthy_stage
 from combust.application.lessons import machine as demo
 from combust.application.lessons.gas import heater_gas
 from combust.domain.catalogue import get_fuel
 from combust.domain.limits import limit
 from combust.domain.pump import density_at_pump, same_pulses
-from combust.domain.site import Site
 from combust.edge.figures.style import INK, LINE, MARK, THIRD, TONES, legend, marker_line, note, sheet, title
+from combust.kernel.air import pressure_from_altitude
 from combust.kernel.wiring import loop_resistance, source_voltage_for, voltage_under_load
 
 if TYPE_CHECKING:
@@ -29,7 +30,7 @@ CUTOUT_V, DISCONNECT_V = 10.5, 11.5
 
 
 def draw_altitude(altitude_m: float) -> Figure:
-    """Draw lambda and the O2 to expect over altitude for three intake temperatures, by dry-air density alone.
+    """Draw lambda and the O2 to expect over altitude for three intake temperatures: density, cold fuel, hot gas.
 
     Parameters
     ----------
@@ -37,9 +38,10 @@ def draw_altitude(altitude_m: float) -> Figure:
         Of the marked point at 0 °C, 0 to 4500 [m].
     """
 
+    healthy = healthy_stage(FUEL, air_ratio=AIR_RATIO, reference=demo.SEA_LEVEL)
+
     def expected(heights: Any, temp: float) -> tuple[Any, Any]:
-        sites = [Site(float(height), intake_temp_c=temp) for height in heights]
-        ratio = np.array([demo.air_ratio_at_site(AIR_RATIO, demo.SEA_LEVEL, site) for site in sites])
+        ratio = healthy.lambda_at(healthy.air_at(pressure_from_altitude(heights), temp)).air_ratio_full
         return ratio, np.where(ratio >= 1.0, heater_gas(FUEL, np.maximum(ratio, 1.0)).o2_dry_pct, np.nan)
 
     heights = np.linspace(0.0, 4500.0, 46)
@@ -50,7 +52,7 @@ def draw_altitude(altitude_m: float) -> Figure:
     soot = limit("air_ratio_soot")
     top.axhspan(0.8, soot, color=INK, alpha=0.08)
     note(top, f"below {soot:g}: watch-point of the trade (from memory)", (0, 0.82))
-    here = expected([altitude_m], TEMPERATURE_SHOWN_C)
+    here = expected(np.array([altitude_m]), TEMPERATURE_SHOWN_C)
     for plot, value in zip((top, low), here, strict=True):
         plot.plot([altitude_m], value, marker="o", color=INK)
         marker_line(plot, altitude_m)

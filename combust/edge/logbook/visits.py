@@ -22,11 +22,13 @@ from combust.application.visit.record import (
     seal_of,
 )
 from combust.data.errors import CombustError, Fault
+from combust.data.fields import Field
 from combust.domain.safety import of_all
 from combust.edge.logbook.book import Logbook
 
 NewEntry = tuple[str, str | None, Mapping[str, Any]]  # kind, key or None, content
 INSERT = "INSERT INTO entry (visit_pk, kind, entry_key, entered_at, body) VALUES (?, ?, ?, ?, ?)"
+VISIT_ID = Field("visit_id", "text", "a name of up to 200 characters", longest=200, one_line=True)
 NOT_MEASURED = {"heater_id", "taken_at", "note", "reading_id"}
 
 
@@ -87,10 +89,7 @@ def _refuse_hand_backs(connection: sqlite3.Connection, visits: Iterable[NewVisit
 
 def _faults(visit: NewVisit) -> list[Fault]:
     _, faults = check_head(visit.head)
-    if not visit.visit_id.strip() or len(visit.visit_id) > 200 or not visit.visit_id.isprintable():
-        hint = "Give --visit-id a name of up to 200 characters."
-        faults.append(Fault("visit_id", visit.visit_id, "format", why="is no name of a visit", hint=hint))
-    return faults
+    return [*faults, *VISIT_ID.faults_of(visit.visit_id)]
 
 
 def _add_one(connection: sqlite3.Connection, visit: NewVisit) -> Written:
