@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from functools import partial
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -19,7 +19,9 @@ from combust.edge.cli.answer import Answer, answers
 from combust.edge.cli.options import fuels_option, instrument_option, quantity_options, table_options, values_of
 from combust.edge.cli.progress import with_progress
 from combust.edge.figures.causes import draw_steps
-from combust.edge.tables.visits import IS_OTHER, VisitTable, read_visits
+
+if TYPE_CHECKING:
+    from combust.edge.tables.visits import VisitTable
 
 MANY = 8  # visits that take long enough for a progress bar
 
@@ -49,6 +51,8 @@ def command(source: str | None, profile: str, catalogue: Catalogue | None, **opt
     \b
     Next: combust log add --help   (write down what was found and done)
     """
+    from combust.edge.tables.visits import IS_OTHER
+
     heater = Heater.load(profile, catalogue=catalogue)
     table = _visits(source, options, heater)
     how: dict[str, Any] = {"seed": options["seed"], "pairs": not options["no_pairs"]}
@@ -79,6 +83,8 @@ def command(source: str | None, profile: str, catalogue: Catalogue | None, **opt
 
 def _visits(source: str | None, options: dict[str, Any], heater: Heater) -> VisitTable:
     """Return the readings of the table, or the one of the options."""
+    from combust.edge.tables.visits import VisitTable, read_visits
+
     values = values_of({key: given for key, given in options.items() if isinstance(given, tuple)})
     if source is None:
         if not values:

@@ -7,7 +7,6 @@ from pathlib import Path
 from typing import Any
 
 import click
-import pandas as pd
 
 from combust.application.causes.rank import rank_causes
 from combust.application.causes.visit_result import VisitResult
@@ -23,8 +22,6 @@ from combust.edge.demo_data import READINGS, demo_data
 from combust.edge.figures.causes import draw_steps
 from combust.edge.figures.gas_plane import draw_plane, draw_shortcut_error
 from combust.edge.figures.style import save
-from combust.edge.tables.readings import interpret_file
-from combust.edge.tables.visits import read_visits
 
 VISITS = "larkfell_visits.csv"
 INTERPRETED, REFUSED = "readings_interpreted.csv", "readings_refused.csv"
@@ -57,6 +54,8 @@ def command(out: str, data_folder: str | None) -> Answer:
     \b
     Next: combust reading --help   (then type a reading of your own)
     """
+    from combust.edge.tables.readings import interpret_file
+
     data, target = demo_data(data_folder), Path(out)
     counts = interpret_file(data / READINGS, target / INTERPRETED, rejects=target / REFUSED)
     example = _show_readings(data, target)
@@ -100,6 +99,8 @@ def _show_readings(data: Path, target: Path) -> ReadingResult:
 
 def _rank_visits(data: Path, target: Path) -> list[VisitResult]:
     """Rank the causes of the demo visits: every visit in full and one figure in the folder."""
+    from combust.edge.tables.visits import read_visits
+
     found: list[VisitResult] = []
     for profile in sorted((data / "heaters").glob("*.toml")):
         heater = Heater.load(profile)
@@ -116,6 +117,8 @@ def _rank_visits(data: Path, target: Path) -> list[VisitResult]:
 
 def _rows(path: Path) -> list[dict[str, Any]]:
     """Return the rows of a table; what is empty is None."""
+    import pandas as pd
+
     return list(plain(pd.read_csv(path)))
 
 

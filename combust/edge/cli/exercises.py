@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import click
 
 from combust.application.lessons.exercises import exercise_sheet
@@ -30,10 +28,9 @@ def command(seed: int | None, fuel: str, cards: bool, out: str) -> Answer:
     \b
     Next: combust mystery --help   (a heater with a hidden cause)
     """
-    name, target = "standard" if seed is None else str(seed), Path(out)
-    names = {"sheet": f"exercises_{name}.html", "key": f"exercises_{name}_key.html"}
-    names |= {"cards": "misconception_cards.html"} if cards else {}
-    files = {page: str(target / file) for page, file in names.items()}
+    name = "standard" if seed is None else str(seed)
+    files = {"sheet": f"{out}/exercises_{name}.html", "key": f"{out}/exercises_{name}_key.html"}
+    files |= {"cards": f"{out}/misconception_cards.html"} if cards else {}
     texts = [*exercise_pages(seed, fuel=fuel), *([card_page()] if cards else [])]
     written = dict(zip(files.values(), texts, strict=True))
     rows = [

@@ -5,20 +5,20 @@ from __future__ import annotations
 from collections.abc import Callable
 from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
-from combust.application.fleet.plan import FleetPlan
-from combust.application.fleet.points import RouteSums, RouteUse
 from combust.domain.result import text_of_rows
 from combust.edge.cli import output
 from combust.edge.cli.answer import Answer, answers
 from combust.edge.cli.options import table_options
 from combust.edge.cli.progress import with_progress
-from combust.edge.reports.fleet_page import write_plan
-from combust.edge.tables.fleet import plan_fleet, sum_routes
-from combust.edge.tables.reader import Table
+
+if TYPE_CHECKING:
+    from combust.application.fleet.plan import FleetPlan
+    from combust.application.fleet.points import RouteSums, RouteUse
+    from combust.edge.tables.reader import Table
 
 SHOWN_FAULTS = 20
 COUNTS = {"lambda by": "air_ratio_by", **{key: key for key in ("rule", "yes", "borderline", "no", "unknown")}}
@@ -49,6 +49,9 @@ def command(out: str, title: str, profiles: str | None, **tables: Any) -> Answer
     \b
     Next: combust site --help      (one heater at one site in full)
     """
+    from combust.edge.reports.fleet_page import write_plan
+    from combust.edge.tables.fleet import plan_fleet
+
     folder = profiles or Path(tables["vehicles"]).parent / "profiles"
     add_up = partial(_add_up, tables.pop("scheduler"), tables.pop("workers"))
     plan = plan_fleet(**tables, profiles=folder, add_up=add_up)
@@ -65,6 +68,8 @@ def command(out: str, title: str, profiles: str | None, **tables: Any) -> Answer
 
 def _add_up(scheduler: str | None, workers: int | None, tables: list[Table], uses: list[RouteUse]) -> RouteSums:
     """Return the sums of the route points, in one process or spread over Dask."""
+    from combust.edge.tables.fleet import sum_routes
+
     sum_up: Callable[..., RouteSums] = sum_routes
     if scheduler or workers:
         from combust.edge.tables.points import sum_routes_dask

@@ -163,10 +163,9 @@ def sheet(seed: int, count: int, level: str, salt_file: str | None, title: str, 
     """
     dealer = Dealer(_salt(salt_file))
     cases = [dealer.deal(seed + number, level) for number in range(count)]
-    names = {"sheet": "learners/sheet.html", "key": "instructor/key.html"}
-    names |= {case.case_id: f"learners/case_{case.case_id}.json" for case in cases}
+    files = {"sheet": f"{out}/learners/sheet.html", "key": f"{out}/instructor/key.html"}
+    files |= {case.case_id: f"{out}/learners/case_{case.case_id}.json" for case in cases}
     texts = [*class_pages(cases, dealer, title=title), *(_text_of(Play(case).to_dict()) for case in cases)]
-    files = {name: str(Path(out) / path) for name, path in names.items()}
     written = dict(zip(files.values(), texts, strict=True))
     return Answer({"files": files}, text_of_rows(files.items()), in_full=True, files=written)
 

@@ -13,7 +13,6 @@ from combust.edge.cli import output
 from combust.edge.cli.answer import Answer, answers
 from combust.edge.cli.options import fuels_option, instrument_option, table_options
 from combust.edge.cli.progress import with_progress
-from combust.edge.tables.readings import interpret_file
 
 
 @answers("readings", strict="a row has a stop, a warning or is refused", json=" with the counts")
@@ -41,6 +40,8 @@ def command(source: str, out: str, fuel_name: str | None, instrument_class: str 
     \b
     Next: combust history --help   (the same heaters over the winters)
     """
+    from combust.edge.tables.readings import interpret_file
+
     options["instrument"] = instrument_class
     options["default_fuel"] = get_fuel(fuel_name, catalogue=options["catalogue"]) if fuel_name else None
     counts = with_progress("Interpreting", lambda show: interpret_file(source, out, progress=show, **options))

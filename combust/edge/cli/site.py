@@ -29,7 +29,6 @@ from combust.edge.cli.answer import Answer, answers, drawn
 from combust.edge.cli.options import check_options, field_options, fuels_option, quantity_options, table_options
 from combust.edge.cli.progress import with_progress
 from combust.edge.figures.altitude import draw_ceiling, draw_derating
-from combust.edge.tables.points import derate_points
 
 AIR = ("altitude_m", "pressure_hpa", "intake_temp_c", "humidity_pct")
 INLETS = ("fuel_temp_c", "air_in_temp_c")
@@ -146,6 +145,8 @@ def _missing(heater: str | None, options: Mapping[str, Any]) -> Iterator[Fault]:
 
 def _points(healthy: HealthyStage, options: Mapping[str, Any]) -> Answer:
     """Derate a table of points, in one process or on Dask."""
+    from combust.edge.tables.points import derate_points
+
     out, how = options["points_out"], {key: options[key] for key in ("scheduler", "workers", "mapping")}
     derate = partial(derate_points, options["points"], out, healthy.surface, limits=RowLimits.of(healthy), **how)
     counts = with_progress("Points", lambda show: derate(progress=show))

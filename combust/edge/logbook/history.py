@@ -2,22 +2,23 @@
 
 from __future__ import annotations
 
-import datetime
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from combust.application.history.fleet_history import FleetHistory, fleet_history
 from combust.application.history.heater_history import HeaterHistory, heater_history
 from combust.application.history.visit_points import Event, date_of
+from combust.application.visit.record import VisitRecord
 from combust.domain.catalogue import Catalogue
 from combust.domain.heater import Heater
 from combust.domain.instrument import InstrumentClass
 from combust.domain.limits import Finding
 from combust.edge.logbook.book import MAGIC, Logbook, first_bytes
-from combust.edge.logbook.visits import read_visits
+from combust.edge.logbook.visits import NewVisit, read_visits
 from combust.edge.tables.table_map import MapLike
 
 if TYPE_CHECKING:
@@ -97,22 +98,17 @@ class LogEntries:
     notes: list[str] = field(default_factory=list)
     stops: list[Finding] = field(default_factory=list)
 
-    def add(
-        self,
-        visit_id: str | None,
-        heater_id: str | None,
-        entries: Iterable[tuple[str, Mapping[str, Any]]],
-        day: datetime.date | None = None,
-    ) -> None:
+    def add(self, visit: NewVisit | VisitRecord, entries: Iterable[tuple[str, Any]], day: date | None = None) -> None:
         """Add the entries of one visit, (kind, content); an event without a date of its own happened on its day."""
-        known = {key: name for key, name in (("visit_id", visit_id), ("heater_id", heater_id)) if name}
+        named = {"visit_id": visit.visit_id, "heater_id": visit.heater_id}
+        known = {key: name for key, name in named.items() if name}
         found = list(entries)
         self.rows.extend({**known, **body} for kind, body in found if kind == "reading")
         events = [body for kind, body in found if kind == "event"]
-        happened = [Event(body["event"], date_of(body.get("at")) or day, visit_id) for body in events]
-        happened += [Event("repair", day, visit_id)] if any(kind == "adjustment" for kind, _ in found) else []
+        happened = [Event(body["event"], date_of(body.get("at")) or day, visit.visit_id) for body in events]
+        happened += [Event("repair", day, visit.visit_id)] if any(kind == "adjustment" for kind, _ in found) else []
         if happened:
-            self.events[heater_id or ""] += happened
+            self.events[visit.heater_id or ""] += happened
 
 
 def read_log(
@@ -139,9 +135,9 @@ def _of_book(path: str | Path) -> LogEntries:
     with Logbook(path, read_only=True) as book:
         records = read_visits(book)
     for record in records:
-        dates = [date_of(reading.get("taken_at")) for reading in record.readings]
-        day = max((date for date in dates if date), default=date_of(record.opened_at))
-        entries.add(record.visit_id, record.heater_id, ((one.kind, one.body) for one in record.entries), day)
+        days = [date_of(reading.get("taken_at")) for reading in record.readings]
+        day = max((one for one in days if one), default=date_of(record.opened_at))
+        entries.add(record, ((one.kind, one.body) for one in record.entries), day)
         if record.seal_holds is False:
             entries.notes.append(f"The seal of visit {record.visit_id} is broken: it was changed outside combust.")
     return entries
@@ -154,5 +150,5 @@ def _of_table(given: Any, mapping: MapLike) -> LogEntries:
     notes = [f"Row {row} was refused: {why}" for row, why in table.refused]
     entries = LogEntries(notes=[*table.notes, *notes], stops=table.stops)
     for visit in table.visits:
-        entries.add(visit.visit_id, visit.heater_id, ((kind, body) for kind, _, body in visit.entries))
+        entries.add(visit, ((kind, body) for kind, _, body in visit.entries))
     return entries

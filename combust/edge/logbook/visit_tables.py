@@ -97,8 +97,8 @@ def export_visits(records: Sequence[VisitRecord], out: str | Path) -> int:
     """Write the readings of visits as a table, one row a reading, its keys as columns; return the rows.
 
     The safety state of the reading, and of the CO alarm, stands first. Only columns that occur are written. Words about
-    the visit and ``revision``, ``closed_at``, ``incomplete`` and
-    ``event`` stand behind the reading's own columns; what was not measured is empty.
+    the visit and ``revision``, ``closed_at``, ``incomplete`` and ``event`` stand behind those of the reading; what was
+    not measured is empty.
 
     Raises
     ------
@@ -122,14 +122,9 @@ def _rows_of(record: VisitRecord) -> list[dict[str, Any]]:
     common |= {"closed_at": record.closed_at, "incomplete": record.incomplete, "heater_id": record.heater_id}
     common = {key: value for key, value in common.items() if value is not None}
     rows = [
-        {
-            **common,
-            "safety": _state(record, entry.body),
-            **entry.body,
-            "reading_id": entry.body.get("reading_id", entry.key),
-        }
-        for entry in record.entries
-        if entry.kind == "reading"
+        {**common, "safety": _state(record, one.body), "reading_id": one.key, **one.body}
+        for one in record.entries
+        if one.kind == "reading"
     ]
     # An event stands in a row of its own when the visit has no reading to carry it.
     for number, event in enumerate(record.of_kind("event")):
