@@ -28,7 +28,6 @@ from combust.domain.site import Site
 from combust.edge.cli.answer import Answer, answers, drawn
 from combust.edge.cli.options import check_options, field_options, fuels_option, quantity_options, table_options
 from combust.edge.cli.progress import with_progress
-from combust.edge.figures.altitude import draw_ceiling, draw_derating
 
 AIR = ("altitude_m", "pressure_hpa", "intake_temp_c", "humidity_pct")
 INLETS = ("fuel_temp_c", "air_in_temp_c")
@@ -83,6 +82,8 @@ def command(heater: str | None, stage: str | None, catalogue: Catalogue | None, 
     \b
     Next: combust fleet --help     (the same for every vehicle)
     """
+    from combust.edge.figures.altitude import draw_ceiling, draw_derating
+
     numbers, refused = check_fields({key: options[key] for key in (*BASELINE, *AIMS)}, BASELINE | AIMS, gaps=False)
     checked, faults = check_options({key: given for key, given in options.items() if isinstance(given, tuple)})
     faults = [*(fault for _, fault in refused), *faults, *_missing(heater, options)]
