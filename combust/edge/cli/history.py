@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -9,15 +10,14 @@ import click
 from combust.application.history.fleet_history import FleetHistory
 from combust.application.history.heater_history import HeaterHistory
 from combust.domain.heater import Heater
-from combust.domain.result import text_of_rows
+from combust.domain.result import shown, text_of_rows
 from combust.domain.safety import Safety, of_all
 from combust.edge.cli.answer import Answer, answers
 from combust.edge.cli.options import instrument_option, table_options
 from combust.edge.cli.output import text_of_table
+from combust.edge.figures.timelines import draw_history
 
 if TYPE_CHECKING:
-    from matplotlib.figure import Figure
-
     from combust.edge.tables.table_map import TableMap
 
 
@@ -64,36 +64,24 @@ def command(
     else:
         found = first = drift_history(entries, heaters[0], **options)
         text = text_of_rows(first.lines())
-    told = list(found.left_out)
-    bare = [str(one.heater_id) for one in getattr(found, "heaters", ()) if one.limit is None]
-    if bare:
-        told.append(
-            f"No risk of {', '.join(bare)}: the lowest lambda stands in the profile. Give it, once for each heater: "
-            "--heater FILE"
-        )
+    notes = [f"note: {text}" for text in found.left_out]
+    without_limit = [str(one.heater_id) for one in getattr(found, "heaters", ()) if one.limit is None]
+    if without_limit:
+        hint = "the lowest lambda stands in the profile. Give it, once for each heater: --heater FILE"
+        notes.append(f"note: No risk of {', '.join(without_limit)}: {hint}")
     safety = of_all([Safety(tuple(entries.stops)), found.safety])
-
-    def draw() -> Figure:
-        from combust.edge.figures.timelines import draw_history
-
-        return draw_history(first)
-
-    return Answer(found, text, safety, notes=[f"note: {text}" for text in told], draw=draw)
+    return Answer(found, text, safety, notes=notes, draw=partial(draw_history, first))
 
 
 def _row(one: HeaterHistory) -> tuple[str, ...]:
-    drift = "" if one.drift_pct_per_year is None else f"{one.drift_pct_per_year:+.1f}"
-    level = "" if one.air_ratio_now is None else f"{one.air_ratio_now:.2f}"
-    risk = "unknown" if one.risk_next_winter is None else f"{100 * one.risk_next_winter:.0f} %"
-    days = len({point.date for point in one.points})
-    verdict = "YES" if one.drifts else "not found"
+    risk = one.risk_next_winter
     return (
         one.heater_id or "",
         one.stage or "",
-        str(days),
-        level,
-        drift,
-        verdict,
-        risk,
+        str(len({point.date for point in one.points})),
+        shown(one.air_ratio_now, ".2f", untold=""),
+        shown(one.drift_pct_per_year, "+.1f", untold=""),
+        "YES" if one.drifts else "not found",
+        shown(risk and 100.0 * risk, ".0f", "%", untold="unknown"),
         str(one.next_visit or "before it runs"),
     )

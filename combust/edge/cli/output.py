@@ -12,7 +12,7 @@ from typing import Any
 import click
 
 from combust.data.errors import CombustError, Fault
-from combust.domain.limits import Finding, cautions
+from combust.domain.limits import cautions
 from combust.domain.result import Result, plain, text_of_rows
 from combust.domain.safety import Safety, of_all
 from combust.edge.whole_file import whole_file
@@ -58,16 +58,6 @@ def tell_safety(safety: Safety, *, as_json: bool = False) -> None:
         click.secho(text, err=True, bold=safety.alarming)
         if safety.alarming and not as_json:
             click.echo(text)
-
-
-def say_result(result: Result, *, as_json: bool = False) -> None:
-    """Print a result: safety first, then its rows or its JSON, then warnings, notes and cautions."""
-    tell_safety(result.safety, as_json=as_json)
-    if as_json:
-        say_json(result)
-    else:
-        click.echo(text_of_result(result))
-    tell_rest(result.safety)
 
 
 def text_of_result(result: Result, *, wrap: int = 0) -> str:
@@ -121,12 +111,6 @@ def complain(error: CombustError, *, as_json: bool = False) -> None:
     click.echo("Not accepted, nothing was computed:", err=True)
     for fault in error.faults:
         click.echo(f"- {fault}", err=True)
-
-
-def leave_strict(strict: bool, findings: Iterable[Finding]) -> None:
-    """End with exit code 4 when --strict was given and there is a stop or a warning."""
-    if strict and any(one.severity in ("stop", "warn") for one in findings):
-        raise click.exceptions.Exit(EXIT_STRICT)
 
 
 def write_text(path: str | Path, text: str) -> None:

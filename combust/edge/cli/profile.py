@@ -46,7 +46,7 @@ def command() -> None:
 def new(heater_id: str | None, fuel: str | None, stages: tuple[str, ...], out: str | None) -> Answer:
     """Write a commented profile to fill in.
 
-    Use it with the unit's plate and its own document at hand. Every line says what to write, in which unit, between
+    Use it with the heater's plate and its own document at hand. Every line says what to write, in which unit, between
     which limits, and where to find it.
 
     \b

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from functools import partial
+from typing import Any
 
 import click
 
@@ -13,9 +14,7 @@ from combust.domain.catalogue import Catalogue
 from combust.domain.reading import Reading
 from combust.edge.cli.answer import Answer, answers
 from combust.edge.cli.options import fuels_option, instrument_option, quantity_options, values_of
-
-if TYPE_CHECKING:
-    from matplotlib.figure import Figure
+from combust.edge.figures.gas_plane import draw_plane
 
 
 @click.command("reading", short_help="Interpret one flue-gas reading.")
@@ -41,10 +40,4 @@ def command(instrument_class: str | None, catalogue: Catalogue | None, **options
     if faults := shipped_priors().strip_down_faults(reading.strip_down):
         raise CombustError(faults)
     result = interpret(reading, instrument=instrument_class, catalogue=catalogue)
-
-    def draw() -> Figure:
-        from combust.edge.figures.gas_plane import draw_plane
-
-        return draw_plane(result)
-
-    return Answer(result, draw=draw)
+    return Answer(result, draw=partial(draw_plane, result))

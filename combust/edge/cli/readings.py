@@ -6,8 +6,10 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from combust.data.errors import CombustError, Fault
 from combust.domain.catalogue import Catalogue, get_fuel
 from combust.domain.result import plain
+from combust.edge.cli import output
 from combust.edge.cli.answer import Answer, answers
 from combust.edge.cli.options import fuels_option, instrument_option, table_options
 from combust.edge.cli.progress import with_progress
@@ -56,6 +58,11 @@ def command(
     options["default_fuel"] = get_fuel(fuel_name, catalogue=catalogue) if fuel_name else None
     counts = with_progress("Interpreting", lambda show: interpret_file(source, out, progress=show, **options))
     rejects = options["rejects"]
+    if counts.refused and not counts.interpreted:
+        why = f"holds no row that can be taken ({counts.refused} refused)"
+        hint = f"Mend the rows; the reasons stand in {rejects or out}."
+        with output.told_first(counts.safety()):
+            raise CombustError(Fault("file", source, "missing", why=why, hint=hint))
     where = f"{counts.refused} refused" + (f" (to {rejects})" if rejects else " (kept in place, results empty)")
     lines = [f"{counts.rows} rows: {counts.interpreted} interpreted, {where if counts.refused else 'none refused'}."]
     lines += [f"{counts.blank} blank lines passed over."] if counts.blank else []

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from functools import partial
+from typing import Any
 
 import click
 
@@ -16,35 +17,32 @@ from combust.domain.result import text_of_rows
 from combust.domain.safety import calculation
 from combust.edge.cli import output
 from combust.edge.cli.answer import Answer, answers
-
-if TYPE_CHECKING:
-    from matplotlib.figure import Figure
+from combust.edge.cli.options import Decorator
+from combust.edge.figures.timelines import draw_start
 
 Guide = list[dict[str, str]]
 
 
-class YesNo(click.Choice[str]):
-    """The words yes and no as a truth value."""
+def _yes_no(name: str, text: str) -> Decorator:
+    """Return an option with the words yes and no, which the command gets as a truth value."""
 
-    def __init__(self) -> None:
-        super().__init__(["yes", "no"])
+    def is_yes(_context: click.Context, _option: click.Parameter, word: str | None) -> bool | None:
+        return None if word is None else word == "yes"
 
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
-        """Return whether it is yes."""
-        return super().convert(value, param, ctx) == "yes"
+    return click.option(name, type=click.Choice(["yes", "no"]), callback=is_yes, help=text)
 
 
 @click.command("start", short_help="Show a start with its times, fuel and the earliest restart.")
 @click.option("--heater", metavar="FILE", help="Heater profile; its [start] gives every time.")
 @click.option("--failed-starts", default=0, metavar="COUNT", help="Starts that have failed so far.")
-@click.option("--allowed-failed-starts", type=int, metavar="COUNT", help="How many the unit's document allows.")
+@click.option("--allowed-failed-starts", type=int, metavar="COUNT", help="How many the heater's document allows.")
 @click.option(
     "--since-request", "since_request_s", type=float, metavar="S", help="Seconds since the LAST start request [s]."
 )
 @click.option("--requests", default=1, metavar="COUNT", help="Start requests made in all.")
 @click.option("--pump", metavar="WORD", help=f"What is heard of the pump ({', '.join(PUMP)}).")
-@click.option("--blower", type=YesNo(), help="Does the blower turn now?")
-@click.option("--air-warm", type=YesNo(), help="Is the heating air warm?")
+@_yes_no("--blower", "Does the blower turn now?")
+@_yes_no("--air-warm", "Is the heating air warm?")
 @click.option("--cut-at", type=float, metavar="S", help="Show what a power cut at this time leaves undone [s].")
 @click.option("--emergency", multiple=True, metavar="WORD", help="fire, exhaust_smell, co_alarm or unwell.")
 @click.option("--interlocks", "interlock_file", metavar="FILE", help="Your own checklist (TOML) of the vehicle.")
@@ -104,13 +102,7 @@ def _timeline(
     never_started = now is not None and any(phase.name == "no_start" for phase in now.possible)
     facts = timeline.to_dict() | {"now": now, "interlocks": guide, "findings": findings}
     text = _text(timeline, now, guide if checklist or never_started else None)
-
-    def draw() -> Figure:
-        from combust.edge.figures.timelines import draw_start
-
-        return draw_start(timeline)
-
-    return Answer(facts, text, calculation(*findings), draw=draw)
+    return Answer(facts, text, calculation(*findings), draw=partial(draw_start, timeline))
 
 
 def _text(timeline: StartTimeline, now: PhaseAnswer | None, guide: Guide | None) -> str:
