@@ -14,6 +14,7 @@ from combust.data.near import did_you_mean, near_matches
 from combust.data.units import in_our_unit, strip_unit
 
 MOST_ITEMS, MOST_TEXTS = 10, 100
+MOST_TABLES = 200
 PLACEHOLDER = "?"  # stands in a template where a person writes
 
 
@@ -25,8 +26,9 @@ class Field:
     ----------
     key, meaning, unit : str
     kind : str
-        number, choice, text, texts, flag_or_unknown, choices (a list of words), numbers (one or more), band, raw
-        (checked by whoever asks for it). ``fuel`` and ``name`` are texts that mean something to the domain.
+        number, choice, text, texts, flag_or_unknown, choices (a list of words), numbers (one or more), band, table,
+        tables (a list of them), raw (checked by whoever asks for it). ``fuel`` and ``name`` are texts that mean
+        something to the domain.
     low, high, validated_low, validated_high : float
         Impossible outside; range in which the computation was checked.
     hint, above : str
@@ -143,6 +145,8 @@ class Field:
             return [self._text(one) for one in self._items(value, "list of lines of text", 1, MOST_TEXTS)]
         if self.kind in ("numbers", "band"):
             return self._numbers(value)
+        if self.kind in ("table", "tables"):
+            return self._tables(value)
         return value if self.kind == "raw" else self._text(value)
 
     def not_a_number(self, value: object, *, entered_as: str = "") -> Fault:
@@ -187,6 +191,15 @@ class Field:
         if len(value.strip()) > self.longest:
             raise self._refused(value, f"is longer than {self.longest} characters", "Shorten it.", "too_large")
         return value.strip()
+
+    def _tables(self, value: object) -> Any:
+        if self.kind == "table" and not isinstance(value, Mapping):
+            raise self._refused(value, "holds no lines of its own")
+        if self.kind == "tables" and not all(
+            isinstance(row, Mapping) for row in self._items(value, "list of tables", 0, MOST_TABLES)
+        ):
+            raise self._refused(value, "holds what is no table")
+        return value
 
     def _flag(self, value: object) -> bool | None:
         if isinstance(value, bool):

@@ -27,15 +27,14 @@ d.e = [
 ]
 [ stages . "half load" ]  # [not.a.table]
 fuel_l_per_h = 0.2
-f = { g = 1,
-h = 2 }
+f = { g = 1, h = 2 }
 [[baseline]]
 stage = "x"
 [[baseline]]
 [baseline.deep]
 z = '[[baseline]]'
 '''
-    tomllib.loads(text.replace("{ g = 1,\nh = 2 }", "{ g = 1, h = 2 }"))
+    tomllib.loads(text)
     lines = Lines(text)
     assert lines.of("a") == 1
     assert lines.of("b c") == 2
@@ -43,10 +42,10 @@ z = '[[baseline]]'
     assert lines.of("stages", "half load") == 9
     assert lines.of("stages", "half load", "fuel_l_per_h") == 10
     assert lines.of("stages", "half load", "f", "h") == 11
-    assert lines.of("baseline", 0, "stage") == 14
-    assert lines.of("baseline", 1) == 15
-    assert lines.of("baseline", 1, "deep", "z") == 17
-    assert lines.of("baseline", 1, "missing") == 15
+    assert lines.of("baseline", 0, "stage") == 13
+    assert lines.of("baseline", 1) == 14
+    assert lines.of("baseline", 1, "deep", "z") == 16
+    assert lines.of("baseline", 1, "missing") == 14
     assert lines.of("nowhere") is None
     assert Lines().of("a") is None
 
