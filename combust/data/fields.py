@@ -175,8 +175,10 @@ class Field:
         unit = f" ({self.unit})" if self.unit else ""
         find = f"Check the unit and {self.source}." if self.source else f"Check the number and its unit{unit}."
         hint = self.hint or (find if self.source or not self.meaning else f"It is the {self.meaning}.")
-        told = Fault(self.key, value, "out_of_band", unit=self.unit, low=self.low, high=self.high, why=why, hint=hint)
-        return CombustError(told)
+        outside = Fault(
+            self.key, value, "out_of_band", unit=self.unit, low=self.low, high=self.high, why=why, hint=hint
+        )
+        return CombustError(outside)
 
     def _refused(self, value: object, why: str, hint: str = "", code: Code = "format") -> CombustError:
         return CombustError(Fault(self.key, value, code, why=why, hint=hint or self.remedy))
@@ -241,11 +243,11 @@ def fields_of(rows: Mapping[str, Mapping[str, Any]], **common: Any) -> dict[str,
     """Return the fields of a table, key -> Field; ``common`` is what all have. ``band`` and ``validated`` are pairs."""
     found = {}
     for key, row in rows.items():
-        told = {name: tuple(value) if name == "choices" else value for name, value in row.items()}
-        low, high = told.pop("band", (-math.inf, math.inf))
-        validated_low, validated_high = told.pop("validated", (low, high))
-        told |= {"low": low, "high": high, "validated_low": validated_low, "validated_high": validated_high}
-        found[key] = Field(key, **{**common, **told})
+        given = {name: tuple(value) if name == "choices" else value for name, value in row.items()}
+        low, high = given.pop("band", (-math.inf, math.inf))
+        validated_low, validated_high = given.pop("validated", (low, high))
+        given |= {"low": low, "high": high, "validated_low": validated_low, "validated_high": validated_high}
+        found[key] = Field(key, **{**common, **given})
     return found
 
 
@@ -301,8 +303,8 @@ def check_fields(
             faults += [(key, fault.entered_as(key, value) if convert else fault) for fault in error.faults]
     for key, field in known.items():
         if field.required and key not in came_from:
-            told = Fault(key, None, "missing", unit=field.unit, why="is missing", hint=field.remedy)
-            faults.append((key, told))
+            gap = Fault(key, None, "missing", unit=field.unit, why="is missing", hint=field.remedy)
+            faults.append((key, gap))
     return good, faults
 
 
@@ -333,7 +335,7 @@ def need_rows(rows: object, name: str, known: Mapping[str, Field]) -> list[dict[
         raise CombustError(Fault(name, None, "missing", why="is missing", hint=hint))
     what = f"a [[{name}]]"
     done = [check_fields(row if isinstance(row, dict) else {}, known, what=what) for row in rows]
-    faults = [one.within(f"{name}[{number}].") for number, (_, told) in enumerate(done, 1) for _, one in told]
+    faults = [one.within(f"{name}[{number}].") for number, (_, refused) in enumerate(done, 1) for _, one in refused]
     if faults:
         raise CombustError(faults)
     return [good for good, _ in done]

@@ -222,7 +222,7 @@ def _contradictions(
     highest = plain.get("blower_rpm_max")
     for name, row in stages.items():
         if highest is not None and row.get("blower_rpm", 0.0) > highest:
-            why, hint = f"is above blower_rpm_max ({highest:g} 1/min)", "Check both in the unit's own document."
+            why, hint = f"is above blower_rpm_max ({highest:g} 1/min)", "Check both in the heater's own document."
             faults.add(("stages", name, "blower_rpm"), row["blower_rpm"], "conflict", why, hint, unit="1/min")
     if start and "preheat_s" in start and "attempt_s" in start and len(start["preheat_s"]) != len(start["attempt_s"]):
         why = f"has {len(start['preheat_s'])} times, attempt_s has {len(start['attempt_s'])}"

@@ -205,10 +205,10 @@ def read_table(
         found = match_headings([key], {key: key}, fields)
         if found.faults:
             faults += [] if key in elsewhere else found.faults
-        elif (own := found.headings[0].key) in held and key in elsewhere:
-            matched.notes.append(f"--set {key}: the column {held[own or '']} of the table counts.")
-        elif own in held:
-            why = f"stands in the table as well ({held[own or '']})"
+        elif (ours := found.headings[0].key) in held and key in elsewhere:
+            matched.notes.append(f"--set {key}: the column {held[ours or '']} of the table counts.")
+        elif ours in held:
+            why = f"stands in the table as well ({held[ours or '']})"
             faults.append(Fault(f"--set {key}", text, "conflict", why=why, hint="Keep one of them."))
         else:
             matched.headings += found.headings

@@ -153,9 +153,9 @@ def _write(block: InterpretedBlock, sink: TableSink, rejects: TableSink | None) 
     """Write the rows of a block with their results; refused ones to the rejects, where there are any."""
     refused, table = block.refused, block.rows.table
     results = block.columns()
-    own = carried_names(table.column_names, list(results))
+    carried = carried_names(table.column_names, list(results))
     state = results.pop("safety")
-    done = pa.table([state, *table.columns, *results.values()], names=["safety", *own, *results])
+    done = pa.table([state, *table.columns, *results.values()], names=["safety", *carried, *results])
     if rejects is None:
         sink.write(done)
         return
