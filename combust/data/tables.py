@@ -84,18 +84,11 @@ def read_toml(path: str | Path, *, quantity: str = "file", max_bytes: int = 4_00
 
 
 def is_nested_deeply(value: object, levels: int = MOST_LEVELS) -> bool:
-    """Return True when tables and lists stand in each other more than so many levels deep; no recursion is used."""
-    layer = [value]
-    for _ in range(levels):
-        layer = [
-            inner
-            for outer in layer
-            if isinstance(outer, dict | list)
-            for inner in (outer.values() if isinstance(outer, dict) else outer)
-        ]
-        if not layer:
-            return False
-    return True
+    """Return True when tables and lists stand in each other more than so many levels deep."""
+    if levels == 0:
+        return True
+    inner = value.values() if isinstance(value, dict) else value if isinstance(value, list) else ()
+    return any(is_nested_deeply(one, levels - 1) for one in inner)
 
 
 def _syntax_fault(quantity: str, path: Path, text: str, message: str) -> Fault:

@@ -11,7 +11,7 @@ from combust.data.arguments import nearest_keys
 from combust.data.errors import CombustError, Fault, UnknownKeywordError
 from combust.data.fields import check_fields
 from combust.data.near import did_you_mean
-from combust.data.vocabulary import foreign_keys, input_keys, inputs, quantities, quantity
+from combust.data.vocabulary import foreign_keys, input_keys, inputs, quantities
 
 # What a reading must hold at least one of to say anything: a gas, wet or dry, the smoke number or the CO of the cab.
 WORTH_TELLING = (
@@ -30,7 +30,9 @@ def nothing_entered() -> Fault:
 def _signature() -> Signature:
     """Return every key as a keyword: those of the vocabulary, then the same in other units."""
     kinds = {"number": "float | None", "choice": "str | None", "text": "str | None"}
-    keys = {key: kinds[quantity(key).kind] for key in input_keys()} | dict.fromkeys(foreign_keys(), kinds["number"])
+    keys = {key: kinds[record.kind] for key, record in inputs().items()} | dict.fromkeys(
+        foreign_keys(), kinds["number"]
+    )
     only = Parameter.KEYWORD_ONLY
     return Signature([Parameter(key, only, default=None, annotation=kind) for key, kind in keys.items()])
 
