@@ -13,7 +13,7 @@ from combust.data.errors import CombustError, Fault
 from combust.data.tables import read_toml
 from combust.domain.catalogue import Catalogue
 from combust.domain.fuel import Fuel
-from combust.domain.profile_values import CheckedProfile, checked_profile
+from combust.domain.profile_values import checked_profile
 from combust.domain.reading import Reading
 
 
@@ -170,16 +170,15 @@ class Heater:
         return cls._frozen(checked_profile(table, catalogue=catalogue))
 
     @classmethod
-    def _frozen(cls, checked: CheckedProfile) -> Heater:
-        return cls(
-            fuel=checked.fuel,
-            stages=MappingProxyType({name: Stage(name, **row) for name, row in checked.stages.items()}),
-            baselines=tuple(Baseline(*row) for row in checked.baselines),
-            limits=HeaterLimits(**checked.limits),
-            start=StartTimes(**checked.start) if checked.start else None,
-            ducts=MappingProxyType({name: Duct(**row) for name, row in checked.ducts.items()}),
-            **checked.plain,
-        )
+    def _frozen(cls, checked: Mapping[str, Any]) -> Heater:
+        parts = {
+            "stages": MappingProxyType({name: Stage(name, **row) for name, row in checked["stages"].items()}),
+            "baselines": tuple(Baseline(*row) for row in checked["baselines"]),
+            "limits": HeaterLimits(**checked["limits"]),
+            "start": StartTimes(**checked["start"]) if checked["start"] else None,
+            "ducts": MappingProxyType({name: Duct(**row) for name, row in checked["ducts"].items()}),
+        }
+        return cls(**{**checked, **parts})
 
     def __reduce__(self) -> tuple[Any, ...]:
         values = {record.name: getattr(self, record.name) for record in fields(self)}

@@ -5,7 +5,6 @@ from __future__ import annotations
 import datetime
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
 from typing import Any
 
 from combust.data.errors import CombustError, shorten
@@ -33,21 +32,8 @@ DUCT = Field("ducts", "choice", choices=("intake", "exhaust"), hint="Write [duct
 STAGE_NAME = Field("stages", "text", longest=40, one_line=True, hint="Name it as people say it, like [stages.high].")
 
 
-@dataclass(slots=True)
-class CheckedProfile:
-    """Values of a profile that passed: plain numbers and texts, ready to be frozen into a Heater."""
-
-    fuel: Fuel
-    plain: dict[str, Any]
-    stages: dict[str, dict[str, Any]]
-    baselines: list[tuple[str, str, Reading, Fuel]] = field(default_factory=list)
-    limits: dict[str, Any] = field(default_factory=dict)
-    start: dict[str, Any] | None = None
-    ducts: dict[str, dict[str, Any]] = field(default_factory=dict)
-
-
-def checked_profile(table: Mapping[str, Any], text: str = "", *, catalogue: Catalogue | None = None) -> CheckedProfile:
-    """Return the checked values of a profile; ``text`` is the file it was read from.
+def checked_profile(table: Mapping[str, Any], text: str = "", *, catalogue: Catalogue | None = None) -> dict[str, Any]:
+    """Return what a profile holds by the fields of a Heater, parts as plain dictionaries; ``text`` is its file.
 
     Raises
     ------
@@ -83,8 +69,9 @@ def checked_profile(table: Mapping[str, Any], text: str = "", *, catalogue: Cata
         faults.add(("baseline",), None, "missing", why, hint)
     if faults.found or asked is None:
         raise CombustError(sorted(faults.found, key=lambda fault: fault.line or 0))
-    baselines = [baseline for baseline in read if baseline]
-    return CheckedProfile(get_fuel(asked, catalogue=catalogue), plain, stages, baselines, limits, start, ducts)
+    fuel, baselines = get_fuel(asked, catalogue=catalogue), [baseline for baseline in read if baseline]
+    parts = {"stages": stages, "baselines": baselines, "limits": limits, "start": start, "ducts": ducts}
+    return {**plain, "fuel": fuel, **parts}
 
 
 def _stages(rows: Mapping[str, Any], faults: FileFaults) -> dict[str, dict[str, Any]]:
@@ -215,16 +202,15 @@ def _contradictions(
     faults: FileFaults,
 ) -> None:
     """Add what two good values of a profile cannot both be."""
-    cutout, nominal = plain.get("cutout_v"), plain.get("nominal_v")
+    cutout, nominal, highest = (plain.get(key) for key in ("cutout_v", "nominal_v", "blower_rpm_max"))
     if cutout is not None and nominal is not None and cutout >= nominal:
         why = f"is not below nominal_v ({nominal:g} V)"
         faults.add(("cutout_v",), cutout, "conflict", why, "Check both on the plate.", unit="V")
-    highest = plain.get("blower_rpm_max")
     for name, row in stages.items():
-        if highest is not None and row.get("blower_rpm", 0.0) > highest:
+        if row.get("blower_rpm", 0.0) > (math.inf if highest is None else highest):
             why, hint = f"is above blower_rpm_max ({highest:g} 1/min)", "Check both in the heater's own document."
             faults.add(("stages", name, "blower_rpm"), row["blower_rpm"], "conflict", why, hint, unit="1/min")
-    if start and "preheat_s" in start and "attempt_s" in start and len(start["preheat_s"]) != len(start["attempt_s"]):
-        why = f"has {len(start['preheat_s'])} times, attempt_s has {len(start['attempt_s'])}"
-        hint = "Give one for each attempt."
-        faults.add(("start", "preheat_s"), list(start["preheat_s"]), "conflict", why, hint)
+    preheats, attempts = ((start or {}).get(key, ()) for key in ("preheat_s", "attempt_s"))
+    if preheats and attempts and len(preheats) != len(attempts):
+        why = f"has {len(preheats)} times, attempt_s has {len(attempts)}"
+        faults.add(("start", "preheat_s"), list(preheats), "conflict", why, "Give one for each attempt.")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from functools import partial
 from inspect import Parameter, Signature
 from types import MappingProxyType
 from typing import Any
@@ -90,7 +91,7 @@ class Reading(Mapping[str, Any]):
         raise AttributeError("a Reading cannot be changed; make a new one with replace(...)")
 
     def __reduce__(self) -> tuple[Any, ...]:
-        return (_remake, (dict(self._values),))
+        return partial(Reading, **self._values), ()
 
     def replace(self, /, **values: Any) -> Reading:
         """Return the reading with some values changed (None takes one out)."""
@@ -98,10 +99,6 @@ class Reading(Mapping[str, Any]):
 
     def __repr__(self) -> str:
         return f"Reading({', '.join(f'{key}={value!r}' for key, value in self._values.items())})"
-
-
-def _remake(values: dict[str, Any]) -> Reading:
-    return Reading(**values)
 
 
 def check_values(values: Mapping[str, Any]) -> tuple[dict[str, Any], list[Fault]]:
