@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime
 import re
 
-_DAYS = ("%Y-%m-%d", "%Y%m%d", "%d.%m.%Y", "%d/%m/%Y", "%m/%d/%Y")
+_DAYS = ("%d.%m.%Y", "%d/%m/%Y", "%m/%d/%Y")
 _CLOCKS = ("%H:%M:%S", "%H:%M", "%H:%M:%S.%f", "%I:%M %p", "%I:%M:%S %p")
 
 
@@ -35,6 +35,8 @@ def moment(date: str, clock: str = "") -> str | None:
         return date.strip()
     day, *beside = re.split("[ T]", date.strip(), maxsplit=1)
     days = {*_readings_of(day, _DAYS)}
+    if moment_seconds(day) is not None:
+        days = {datetime.datetime.fromisoformat(day)}
     if len(days) != 1:
         return None
     midnight, clock = days.pop(), clock or "".join(beside)
