@@ -10,7 +10,8 @@ from combust.data.errors import Code, Fault, shorten
 
 Path = tuple[str | int, ...]
 
-LONGEST_STATEMENT = 1000  # lines; behind a longer value, keys are told by the table around them
+# Behind values of more lines in all, or of more characters, keys are told by the table around them.
+MOST_CONTINUED, LONGEST_STATEMENT = 1000, 20_000
 
 
 class Lines:
@@ -82,13 +83,14 @@ def full_name(path: Path) -> str:
 
 def _statements(text: str) -> Iterator[tuple[int, str, Any]]:
     """Yield (line number, text, what it holds) of each header or key: lines that are TOML as soon as they are whole."""
-    begin, statement = 1, ""
+    begin, statement, continued = 1, "", 0
     for number, line in enumerate(text.split("\n"), 1):
         statement += line + "\n"
         try:
             found = tomllib.loads(statement)
         except (tomllib.TOMLDecodeError, RecursionError):
-            if number - begin > LONGEST_STATEMENT:
+            continued += 1
+            if continued > MOST_CONTINUED or len(statement) > LONGEST_STATEMENT:
                 return
             continue
         yield begin, statement, found
