@@ -102,7 +102,11 @@ def interpret_file(
     CombustError
         The table as a whole cannot be used; the message says why. Single bad rows never raise.
     """
-    table = _usable(read_table(source, mapping=mapping, texts=False))
+    table = read_table(source, mapping=mapping, texts=False)
+    if not any(h.key and table.fields[h.key].role in ("reading", "evidence") for h in table.headings):
+        hint = "Name the columns like o2_dry_pct (all keys: combust word), or use --map."
+        names = ", ".join(table.source.header)[:200]
+        raise CombustError(Fault("heading", names, "missing", why="holds no gas and nothing else to judge", hint=hint))
     _refuse_overwriting(table.source.path, out=out, rejects=rejects)
     device, counts, how = instrument_class(instrument), Counts(), dict[str, Any]()
     if dialect := table.source.dialect:
@@ -139,14 +143,6 @@ def _refuse_overwriting(source: Path, **outs: str | Path | None) -> None:
             faults.append(Fault(name, str(path), "conflict", why=taken[place], hint="Choose another name."))
     if faults:
         raise CombustError(faults)
-
-
-def _usable(table: Table) -> Table:
-    if not any(h.key and table.fields[h.key].role in ("reading", "evidence") for h in table.headings):
-        hint = "Name the columns like o2_dry_pct (all keys: combust word), or use --map."
-        names = ", ".join(table.source.header)[:200]
-        raise CombustError(Fault("heading", names, "missing", why="holds no gas and nothing else to judge", hint=hint))
-    return table
 
 
 def _write(block: InterpretedBlock, sink: TableSink, rejects: TableSink | None) -> None:
