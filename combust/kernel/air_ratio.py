@@ -15,10 +15,10 @@ from typing import Any
 
 import numpy as np
 
-from combust.kernel.blocks import run_in_blocks
+from combust.kernel.blocks import in_blocks
 from combust.kernel.constants import DRY_AIR, WATER_GAS_CONSTANT, DryAir
 from combust.kernel.stoichiometry import molar_mass_per_carbon, stoichiometric_oxygen
-from combust.kernel.types import Atoms, Floats
+from combust.kernel.types import Atoms
 
 PPM = 1e-6
 PCT = 1e-2
@@ -95,24 +95,8 @@ def air_ratio_from_balance(
     Rich and lean. The balances are solved exactly: the forward model's lambda comes back. Long arrays are worked in
     blocks that stay in the processor's cache, on all cores.
     """
-    gases = [np.asarray(x, dtype=float) for x in (o2_dry_pct, co2_dry_pct, co_dry_ppm, hc_dry_ppm, no_dry_ppm)]
-    weights = _balance_weights(fuel, air)
-    shape = np.broadcast_shapes(*(gas.shape for gas in gases), *(np.shape(weight) for weight in weights))
-    size = int(np.prod(shape))
-    in_blocks = all(gas.ndim == 0 or (gas.shape == shape and gas.flags.c_contiguous) for gas in gases)
-    if size <= BLOCK or not in_blocks or any(np.ndim(weight) for weight in weights):
-        with np.errstate(divide="ignore", invalid="ignore"):
-            return _balance(gases, weights)[()]
-    out = np.empty(size)
-    flat = [gas if gas.ndim == 0 else gas.reshape(-1) for gas in gases]
-
-    def work(start: int, stop: int) -> None:
-        part = [gas if gas.ndim == 0 else gas[start:stop] for gas in flat]
-        with np.errstate(divide="ignore", invalid="ignore"):
-            out[start:stop] = _balance(part, weights)
-
-    run_in_blocks(work, size, BLOCK)
-    return out.reshape(shape)
+    gases = (o2_dry_pct, co2_dry_pct, co_dry_ppm, hc_dry_ppm, no_dry_ppm)
+    return in_blocks(_balance, [*gases, *_balance_weights(fuel, air)], BLOCK, 1)[0]
 
 
 def _balance_weights(fuel: Atoms, air: DryAir) -> tuple[Any, ...]:
@@ -133,17 +117,16 @@ def _balance_weights(fuel: Atoms, air: DryAir) -> tuple[Any, ...]:
     return ((m - 0.5) * 1e-4, *u_of_gases, *b_of_gases, four_a, 2e-4 * air.co2, scale)
 
 
-def _balance(gases: list[Floats], weights: tuple[Any, ...]) -> Any:
+def _balance(o2: Any, co2: Any, co: Any, hc: Any, no: Any, *weights: Any) -> tuple[Any]:
     """Return lambda of one block."""
     m_co, u_v, u_co2, u_co, b_o2, b_co2, b_co, four_a, two_n, scale = weights
-    o2, co2, co, hc, no = gases
     oxygen = o2 + no * 0.5e-4
     v = oxygen + co * m_co
     c = (v * u_v + co2 * u_co2 + co * u_co) * co2 + v * co
     b = co2 * b_co2 + oxygen * b_o2 + co * b_co
     b = b + np.sqrt(b * b - c * four_a)
     # lambda = (X/nu) z / (carbon - N z) with z = 2 C / (B + root)
-    return c * scale / ((co2 + co * 1e-4 + hc * 1e-4) * b - c * two_n)
+    return (c * scale / ((co2 + co * 1e-4 + hc * 1e-4) * b - c * two_n),)
 
 
 def air_ratio_brettschneider(

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import Any, NamedTuple
 
 import numpy as np
 
 from combust.kernel import air
+from combust.kernel.blocks import in_blocks
 from combust.kernel.constants import ZERO_CELSIUS_K
 from combust.kernel.types import Floats
 
@@ -143,24 +145,15 @@ def lambda_from_surface(
     Worked in blocks that stay in the processor's cache. ``air_ratio_full`` follows the polynomial fitted to the
     working points; :func:`fit_surface` reports the misfit.
     """
-    given = [np.asarray(np.nan if one is None else one, dtype=float) for one in (altitude_m, temp_c, pressure_hpa)]
-    shape = np.broadcast_shapes(*(one.shape for one in given))
-    parts = [np.broadcast_to(one, shape).reshape(-1) for one in given]
-    out = np.empty((len(LambdaAtSite._fields), len(parts[0])))
-    with np.errstate(invalid="ignore"):
-        for start in range(0, len(parts[0]), BLOCK):
-            rows = slice(start, start + BLOCK)
-            out[:, rows] = _block(surface, *(part[rows] for part in parts))
-    return LambdaAtSite(*(column.reshape(shape)[()] for column in out))
+    given = [np.nan if one is None else one for one in (altitude_m, temp_c, pressure_hpa)]
+    return LambdaAtSite(*in_blocks(partial(_block, surface), given, BLOCK, len(LambdaAtSite._fields)))
 
 
 def _block(surface: AltitudeSurface, altitude: Floats, temp: Floats, station: Floats) -> LambdaAtSite:
     # ln(p/p0) of the standard atmosphere, or of the station pressure where there is one.
     fall = air.LAPSE_K_PER_M * air.EARTH_RADIUS_M / air.STANDARD_TEMP_K
     x = air.EXPONENT * np.log(1.0 - fall * (altitude / (altitude + air.EARTH_RADIUS_M)))
-    known = ~np.isnan(station)
-    if known.any():
-        x[known] = np.log(station[known] / air.STANDARD_PRESSURE_HPA)
+    x = np.where(np.isnan(station), x, np.log(station / air.STANDARD_PRESSURE_HPA))
     y = 1000.0 / (temp + ZERO_CELSIUS_K)
     scale = 0.1 * air.STANDARD_PRESSURE_HPA / (air.GAS_CONSTANT_DRY_AIR * surface.base_dry_density)
     sigma = np.exp(x) * y * scale

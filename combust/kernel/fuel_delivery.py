@@ -57,11 +57,6 @@ def pump_volume_flow(stroke_ul: Any, pump_hz: Any, *, delivery: Any = 1.0) -> An
     return stroke_ul * pump_hz * delivery * (SECONDS_PER_HOUR / MICROLITRES_PER_LITRE)
 
 
-def pump_mass_flow(stroke_ul: Any, pump_hz: Any, density_kg_per_m3: Any, *, delivery: Any = 1.0) -> Any:
-    """Return the mass flow of a metering pump [kg/h] at the fuel's density at the pump."""
-    return pump_volume_flow(stroke_ul, pump_hz, delivery=delivery) * density_kg_per_m3 * 1e-3
-
-
 def pump_hz_from_volume_flow(fuel_l_per_h: Any, stroke_ul: Any, *, delivery: Any = 1.0) -> Any:
     """Return the pulse frequency that gives a volume flow [Hz]; the inverse of :func:`pump_volume_flow`."""
     return fuel_l_per_h * MICROLITRES_PER_LITRE / (SECONDS_PER_HOUR * stroke_ul * delivery)

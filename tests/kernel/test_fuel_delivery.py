@@ -30,13 +30,6 @@ def test_volume_is_stroke_times_frequency(stroke_ul, hz, l_per_h):
 
 
 @pytest.mark.hand
-def test_mass_follows_density_and_delivery():
-    # 0.2592 l/h x 0.8325 kg/l = 0.215784 kg/h; with 9 strokes in 10 arriving 0.1942056 kg/h
-    assert pump.pump_mass_flow(24.0, 3.0, 832.5) == pytest.approx(0.215784, rel=1e-12)
-    assert pump.pump_mass_flow(24.0, 3.0, 832.5, delivery=0.9) == pytest.approx(0.1942056, rel=1e-12)
-
-
-@pytest.mark.hand
 def test_cold_diesel_is_denser_by_almost_three_per_cent():
     # 1 + 8.3e-4 x 35 K = 1.02905: the +2.9 % at -20 against +15 degrees of the trade
     assert pump.fuel_density(832.5, 8.3e-4, -20.0) / 832.5 == pytest.approx(1.02905, rel=1e-12)

@@ -6,7 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from combust.application.reading.result import interpret
+from combust.application.heater.baseline import healthy_stages
+from combust.application.heater.structure import priors_table
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import Field
 from combust.data.tables import load_table
@@ -108,7 +109,7 @@ def duct_duty(
     **given : optional
         ``fuel_l_per_h``, ``air_ratio``, ``flue_temp_c``, ``intake_temp_c``, ``fuel_temp_c``, ``altitude_m``,
         ``pressure_hpa``: they win.
-        Another site without its own ``air_ratio`` scales the healthy lambda with dry-air density.
+        Another site without its own ``air_ratio`` gets that of the healthy heater there, on the fuel in use.
 
     Raises
     ------
@@ -117,15 +118,14 @@ def duct_duty(
     """
     assumed: list[Assumed] = []
     faults: list[Fault] = []
-    known, baseline = (heater.stage_of(stage), heater.baseline_of(stage)) if heater else (None, None)
+    given = {key: value for key, value in given.items() if value is not None}
+    healthy = healthy_stages(heater, priors_table())[heater.stage_of(stage).name] if heater else None
+    reading: Mapping[str, Any] = healthy.baseline.reading if healthy and healthy.baseline else {}
     burnt = heater.fuel if heater else None
     try:
         burnt = get_fuel(fuel, catalogue=catalogue) if fuel and not heater else burnt
     except CombustError as error:
         faults += error.faults
-    reading: Mapping[str, Any] = baseline.reading if baseline else {}
-    result = interpret(baseline.reading, catalogue=catalogue) if baseline else None
-    given = {key: value for key, value in given.items() if value is not None}
 
     def fill(key: str, value: float | None, origin: str) -> None:
         if key not in given and value is not None:
@@ -139,18 +139,18 @@ def duct_duty(
     site = Site(**{key: given[key] for key in ("altitude_m", "pressure_hpa", "intake_temp_c") if key in given})
     if "altitude_m" not in given:
         fill("pressure_hpa", site.pressure, "standard air")
-    density, brought = site.dry_air_density_ratio, "brought to this air by dry-air density"
-    if result and result.air_ratio_at_reference is not None:
-        fill("air_ratio", result.air_ratio_at_reference * density, f"healthy reading, {brought}")
-    if known and known.air_ratio_band:
-        fill("air_ratio", sum(known.air_ratio_band) / 2.0 * density, f"middle of the stage's band, {brought}")
+    stand_ins = {one.quantity for one in healthy.assumed} if healthy else set()
+    if healthy and "air_ratio" not in stand_ins:
+        here = healthy.lambda_at(healthy.air_of(site), given.get("fuel_temp_c"))
+        source = "middle of the stage's band" if "air_ratio at the baseline" in stand_ins else "healthy reading"
+        fill("air_ratio", float(here.air_ratio_full[0]), f"{source}, brought to this air as by combust site")
     fill("flue_temp_c", reading.get("flue_temp_c"), "healthy reading")
-    flow, ratio = given.get("fuel_l_per_h", known.fuel_l_per_h if known else None), given.get("air_ratio")
-    own = {"fuel_l_per_h": f"add it to [stages.{stage}]", "air_ratio": f"add a healthy reading of stage {stage}"}
+    flow, ratio = given.get("fuel_l_per_h", healthy.fuel_l_per_h if healthy else None), given.get("air_ratio")
+    in_profile = {"fuel_l_per_h": f"add it to [stages.{stage}]", "air_ratio": f"add a healthy reading of stage {stage}"}
     why = "is neither given nor in the profile" if heater else "is needed"
     for key, value in {"fuel": fuel or burnt, "fuel_l_per_h": flow, "air_ratio": ratio}.items():
         if value is None:
-            hint = f"Give --{key.replace('_', '-')}, or {own[key] if heater else '--heater and --stage'}."
+            hint = f"Give --{key.replace('_', '-')}, or {in_profile[key] if heater else '--heater and --stage'}."
             faults.append(Fault(key, None, "missing", why=why, hint=hint))
     if faults or burnt is None or flow is None or ratio is None:
         raise CombustError(faults)
@@ -260,7 +260,7 @@ def answer_duct(
     duty : DuctDuty
     blower : {"centrifugal", "side_channel", "unknown"}
     air_ratio_min : float, optional
-        Lowest lambda that the unit's document allows; default the project's watch-point.
+        Lowest lambda that the heater's document allows; default the project's watch-point.
     share : pair of float, optional
         Range of this duct's share in the whole air path's resistance; default the stated range of the project.
     read_port_pa : float, optional

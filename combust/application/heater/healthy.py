@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any, NamedTuple
 
@@ -22,6 +23,7 @@ from combust.application.heater.structure import (
 )
 from combust.domain.fuel import Fuel
 from combust.domain.heater import Baseline, Heater, Stage
+from combust.domain.pump import same_pulses
 from combust.domain.result import Assumed, assume
 from combust.domain.site import Site
 from combust.kernel import air, altitude
@@ -61,8 +63,8 @@ class HealthyStage:
         The healthy working point on that fuel.
     reference : Site
         The baseline's own air.
-    fuel_temp_c, expansion_per_k : float
-        Fuel at the pump at the baseline [°C]; its volume expansion [1/K].
+    fuel_temp_c : float
+        Fuel at the pump at the baseline [°C].
     value, u : mapping
         What is read of a healthy stage and its standard uncertainty: air_ratio, rise, co, voltage, speed,
         intake_static, exhaust_static, frequency (natural logarithms), flue [°C], smoke. A key that is absent cannot be
@@ -76,7 +78,6 @@ class HealthyStage:
     state: HealthyState
     reference: Site
     fuel_temp_c: float
-    expansion_per_k: float
     value: Mapping[str, float]
     u: Mapping[str, float]
     load: float = 1.0
@@ -115,6 +116,32 @@ class HealthyStage:
         speed = read or (self.stage.blower_rpm if self.stage else None)
         limit = self.heater.blower_rpm_max if self.heater else None
         return max(100.0 * (limit / speed - 1.0), 0.0) if speed and limit else None
+
+    @property
+    def expansion_per_k(self) -> float:
+        """Volume expansion of the fuel in use, a usual one where it is not known [1/K]."""
+        known = self.fuel.expansion_per_k
+        return float(self.priors["unknown"]["expansion_per_k"] if known is None else known)
+
+    def on_fuel(self, fuel: Fuel) -> HealthyStage:
+        """Return the stage with another fuel at the same pulses and the same air: a pump meters volume."""
+        if fuel == self.fuel:
+            return self
+        swap = same_pulses(self.fuel, fuel, fuel_temp_c=self.fuel_temp_c)
+        asked = HeaterParameters(fuel=1.0 / swap.air_ratio, fuel_heat=swap.heat * swap.air_ratio)
+        home = SiteAir(1.0, 1.0, 1.0, 1.0, self.state.intake_c, self.state.air_in_c)
+        point = working_point(self.state, home, asked, self.heat)
+        ratio, rise = self.state.air_ratio * swap.air_ratio, self.state.rise_k * float(point.rise)
+        changed = {"air_ratio": math.log(ratio), "flue": float(point.flue_c), "rise": math.log(rise)}
+        by_volume = f"{swap.air_ratio - 1.0:+.1%} lambda: density and air need by volume; viscosity not counted"
+        note = assume("fuel other than at the baseline", f"{fuel.name} for {self.fuel.name}", by_volume)
+        return replace(
+            self,
+            fuel=fuel,
+            state=self.state._replace(air_ratio=ratio, flue_c=float(point.flue_c), rise_k=rise),
+            value={key: changed.get(key, number) for key, number in self.value.items()},
+            assumed=(*self.assumed, note),
+        )
 
     @cached_property
     def heat(self) -> FuelHeat:

@@ -87,8 +87,8 @@ def check_heater(heater: Heater, *, catalogue: Catalogue | None = None) -> Profi
 
 def _stage_facts(heater: Heater, stage: Stage, results: list[tuple[Baseline, ReadingResult]]) -> dict[str, Any]:
     """Return the numbers of one stage, stated and derived; None where something for it is missing."""
-    own = heater.baseline_of(stage.name)
-    result = next((result for baseline, result in results if baseline is own), None)
+    healthy = heater.baseline_of(stage.name)
+    result = next((result for baseline, result in results if baseline is healthy), None)
     heat_in = _heat_input_kw(heater, stage)
     by_pump = _flow_by_pump(heater, stage)
     useful = stage.useful_heat_kw
@@ -102,7 +102,7 @@ def _stage_facts(heater: Heater, stage: Stage, results: list[tuple[Baseline, Rea
         "pump_hz": stage.pump_hz,
         "blower_rpm": stage.blower_rpm,
         "air_ratio_band": None if stage.air_ratio_band is None else list(stage.air_ratio_band),
-        "baseline_origin": own.origin if own else None,
+        "baseline_origin": healthy.origin if healthy else None,
         **{key: getattr(result, key, None) for key in ("air_ratio", "air_ratio_u", "air_ratio_at_reference")},
     }
 
@@ -195,28 +195,15 @@ def _baseline_findings(heater: Heater, baseline: Baseline, result: ReadingResult
     stated = heater.stages[stage].pump_hz
     if stated and reading.pump_hz and abs(reading.pump_hz / stated - 1.0) > limit("pump_mismatch"):
         yield finding("baseline_pump_differs", stage=stage, read=reading.pump_hz, stage_hz=stated)
-    if unsteady := _unsteady(baseline):
-        yield finding("baseline_not_steady", stage=stage, what=unsteady)
-
-
-def _unsteady(baseline: Baseline) -> str:
-    reading = baseline.reading
-    told = []
-    if (reading.o2_span_over_3min_pct or 0.0) > limit("steady_o2_span"):
-        told.append(f"O2 moved {reading.o2_span_over_3min_pct:g} % in 3 min")
-    if abs(reading.flue_drift_k_per_min or 0.0) > limit("steady_flue_drift"):
-        told.append(f"flue temperature moved {reading.flue_drift_k_per_min:g} K/min")
-    if reading.minutes_since_ignition is not None and reading.minutes_since_ignition < limit("steady_minutes"):
-        told.append(f"{reading.minutes_since_ignition:g} min after ignition")
-    return ", ".join(told)
+    for unsteady in (one for one in result.findings if one.code in ("not_steady", "too_early")):
+        yield finding("baseline_not_steady", stage=stage, what=unsteady.text)
 
 
 def _air_ratio_findings(heater: Heater, baseline: Baseline, result: ReadingResult) -> Iterator[Finding]:
     """Yield what the lambda of a healthy reading says against band, limit and measured CO2."""
     stage = baseline.stage
     if result.agreement["verdict"] == "disagree":
-        factors = {"factor": result.agreement["fuel_factor"], "own": result.agreement["fuel_factor_of_fuel"]}
-        yield finding("baseline_pair_disagrees", stage=stage, **factors)
+        yield finding("baseline_pair_disagrees", stage=stage, **result.agreement)
     ratio = result.air_ratio_at_reference
     if result.air_ratio is None or ratio is None:
         if result.agreement["verdict"] != "disagree":

@@ -85,7 +85,8 @@ def misconception_card(name: str) -> Card:
 
 
 def _card(row: Mapping[str, str]) -> Card:
-    values: Values = globals()[row["name"]]()  # the demonstrations below are named as the cards of the table
+    shown = globals()[row["name"]]()  # the demonstrations below are named as the cards of the table
+    values = {key: float(value) for key, value in shown.items()}
     texts = {**row, "show": row["show"].format(**values)}
     return Card(**texts, values=values)
 
@@ -164,14 +165,17 @@ def agreeing_pair_proves_the_analyser() -> Values:
 
 def thin_air_has_less_oxygen_percent() -> Values:
     """Density and lambda at 2000 m and 20 °C."""
-    ratio = float(air_ratio_at_site(1.0, SEA_LEVEL, Site(2000.0, intake_temp_c=20.0)))
-    return {"density_pct": 100.0 * ratio, "air_ratio": 1.6 * ratio}
+    there = air_ratio_at_site(1.6, SEA_LEVEL, Site(2000.0, intake_temp_c=20.0))
+    return {"density_pct": 100.0 * there.dry_air_density_ratio[0], "air_ratio": there.air_ratio_full[0]}
 
 
 def cold_makes_altitude_worse() -> Values:
-    """Density ratios at 2600 m on a cold and on a mild night, to 20 °C at sea level."""
-    cold, mild = (float(air_ratio_at_site(1.0, SEA_LEVEL, Site(2600.0, intake_temp_c=t))) for t in (-18.0, 15.0))
-    return {"cold_ratio": cold, "mild_ratio": mild}
+    """Density ratio and lambda at 2600 m on a cold and on a mild night, from 20 °C at sea level."""
+    found: Values = {}
+    for night, temp in (("cold", -18.0), ("mild", 15.0)):
+        there = air_ratio_at_site(1.6, SEA_LEVEL, Site(2600.0, intake_temp_c=temp))
+        found |= {f"{night}_ratio": there.dry_air_density_ratio[0], f"{night}_air_ratio": there.air_ratio_full[0]}
+    return found
 
 
 def battery_volts_are_heater_volts() -> Values:
@@ -203,7 +207,7 @@ def approval_limits_are_targets() -> Values:
 def lean_reading_is_a_leaking_intake() -> Values:
     """Three reasons for a lean reading from the same healthy heater."""
     healthy = demo.heater_gas(FUEL, 1.6)
-    cold = air_ratio_at_site(1.6, SEA_LEVEL, Site(0.0, intake_temp_c=-10.0))
+    cold = air_ratio_at_site(1.6, SEA_LEVEL, Site(0.0, intake_temp_c=-10.0)).air_ratio_full[0]
     return {
         "fuel_o2_pct": float(demo.heater_gas(FUEL, 1.6 / 0.9).o2_dry_pct),
         "cold_o2_pct": float(demo.heater_gas(FUEL, cold).o2_dry_pct),

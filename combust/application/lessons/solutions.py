@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from combust.application.lessons import gas as demo
-from combust.application.lessons.machine import SEA_LEVEL, STAGE_CAUSES, air_ratio_at_site, stage_pattern
+from combust.application.lessons.machine import SEA_LEVEL, STAGE_CAUSES, stage_pattern
 from combust.domain.fuel import Fuel
 from combust.domain.site import Site
 from combust.kernel import heat as losses
@@ -30,7 +30,8 @@ def _yes(condition: bool) -> str:
 
 
 def _density_ratio(n: Numbers) -> float:
-    return float(air_ratio_at_site(1.0, SEA_LEVEL, Site(n["altitude_m"], intake_temp_c=n["intake_temp_c"])))
+    site = Site(n["altitude_m"], intake_temp_c=n["intake_temp_c"])
+    return site.dry_air_density_ratio / SEA_LEVEL.dry_air_density_ratio
 
 
 def read_the_gas(n: Numbers, fuel: Fuel) -> dict[str, Any]:

@@ -91,9 +91,11 @@ class Dealer:
         noise = numbers_of(self._key, seed, level)
         heater, site, context, held_back = _place(noise)
         kind = _kind(noise)
+        engine = engine_of(heater, shipped_priors(), instrument_class(None), 1)
         for _ in range(rules.table()["limits"]["tries"]):
             causes = _causes(kind, noise)
-            results = _results(heater, causes, level, held_back, noise)
+            found = readings_of(engine, causes, level, held_back, noise)
+            results = plain(found | {"start_again": {"flame": held_back["flame"]}})
             answer = _proved(heater, causes, context, results)
             if answer is not None:
                 return self._sealed(seed, level, heater, site, context, results, answer)
@@ -104,7 +106,6 @@ class Dealer:
         self, seed: int, level: str, heater: Heater, site: str, context: Any, results: Any, answer: Answer
     ) -> MysteryCase:
         nonce = derived(self._key, "nonce", seed, level).hex()[:32]
-        first = results.pop("first")
         case = MysteryCase(
             case_id=derived(self._key, "name", seed, level).hex()[:6].upper(),
             nonce=nonce,
@@ -113,7 +114,7 @@ class Dealer:
             heater_id=str(heater.heater_id),
             site=site,
             context=context,
-            first=first,
+            first=results["first"],
             checks=seal_results(nonce, results),
             answer="",
         )
@@ -211,16 +212,6 @@ def _causes(kind: str, noise: np.random.Generator) -> list[str]:
         return list(pairs[int(noise.integers(len(pairs)))])
     named = [one.name for one in causes.values() if one.name != HEALTHY and one.measurement == (kind == "measurement")]
     return [named[int(noise.integers(len(named)))]]
-
-
-def _results(
-    heater: Heater, causes: Sequence[str], level: str, context: Mapping[str, Any], noise: np.random.Generator
-) -> dict[str, dict[str, Any]]:
-    """Return the plain results of all checks of one candidate."""
-    engine = engine_of(heater, shipped_priors(), instrument_class(None), 1)
-    found = readings_of(engine, causes, level, context, noise)
-    told: dict[str, dict[str, Any]] = plain(found | {"start_again": {"flame": context["flame"]}})
-    return told
 
 
 def _proved(
