@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from combust.data.errors import CombustError, Fault
@@ -22,10 +22,10 @@ class VisitTable:
     """
 
     readings: list[Reading]
-    refused: list[str]
-    stops: list[Finding]
-    stopped: list[str]
-    notes: list[str]
+    refused: list[str] = field(default_factory=list)
+    stops: list[Finding] = field(default_factory=list)
+    stopped: list[str] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
 
 
 def read_visits(path: str | Path, *, mapping: MapLike = None, heater_id: str | None = None) -> VisitTable:
