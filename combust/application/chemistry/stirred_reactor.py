@@ -13,22 +13,23 @@ from functools import cache
 from typing import Any
 
 from combust.application.chemistry.equilibrium import (
-    AIR_RATIO_BAND,
+    AIR_RATIO,
+    INSIDE,
     STANDARD_K,
     GasState,
     cantera,
     elements_per_kg,
     fill,
     state_of,
-    within,
 )
 from combust.data.errors import CombustError, Fault
+from combust.data.fields import Field
 from combust.kernel.constants import DRY_AIR
 
 MECHANISM = ("nDodecane_Reitz.yaml", "nDodecane_IG")
 FUEL_SPECIES, STOICHIOMETRIC_OXYGEN = "c12h26", 12.0 + 26.0 / 4.0
 THERMAL_NO = ({"N", "NO", "N2", "O"}, {"N", "O2", "NO", "O"}, {"N", "OH", "NO", "H"})
-RESIDENCE_BAND_MS = (0.5, 500.0)
+RESIDENCE = Field("residence_ms", unit="ms", low=0.5, high=500.0, hint=INSIDE)
 EXTINCT_K = 1000.0  # a burning n-dodecane reactor stays above 1250 K; below 1000 K it is washing out
 SINK_K = 393.15
 RELATIVE, ABSOLUTE = 1e-10, 1e-18
@@ -121,8 +122,8 @@ def stirred_reactor(air_ratio: float, residence_ms: float) -> ReactorPoint:
     >>> point.status, 2300 < point.gas.dry_ppm("CO") < 2600
     ('burning', True)
     """
-    ratio = within("air_ratio", air_ratio, AIR_RATIO_BAND)
-    seconds = within("residence_ms", residence_ms, RESIDENCE_BAND_MS, "ms") * 1e-3
+    ratio = AIR_RATIO.checked(air_ratio)
+    seconds = RESIDENCE.checked(residence_ms) * 1e-3
     ct, gas = cantera(), mechanism()
     air_moles = ratio * STOICHIOMETRIC_OXYGEN / DRY_AIR.o2
     fill(gas, FUEL_SPECIES, air_moles, STANDARD_K, ct.one_atm)

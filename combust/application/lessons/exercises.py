@@ -14,6 +14,7 @@ from combust.data.fields import Field, as_number
 from combust.data.tables import load_table
 from combust.domain.catalogue import get_fuel
 from combust.domain.fuel import Fuel
+from combust.domain.result import plain
 
 STANDARD_FUEL = "diesel_b7"
 
@@ -132,7 +133,7 @@ def exercise(kind: str, *, seed: int | None = None, fuel: Fuel | str = STANDARD_
     number, row = rows[Field("kind", "choice", choices=tuple(rows)).checked(kind)]
     numbers = row["standard"] if seed is None else _drawn(row["draw"], checked_seed(seed), number)
     burnt = get_fuel(fuel)
-    values = {**numbers, **getattr(solutions, kind)(numbers, burnt)}
+    values = plain({**numbers, **getattr(solutions, kind)(numbers, burnt)})
     shown = {**values, "fuel": burnt.name}
     asked = tuple(Asked(**{**one, "choice": tuple(one.get("choice", ()))}) for one in row["answers"])
     return Exercise(

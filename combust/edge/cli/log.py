@@ -8,8 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from combust.application.reading.result import interpret, safety_of
-from combust.application.visit.record import CHECKS, EVENT, HEAD, VisitRecord, alarm_findings, safety_now
-from combust.application.visit.record_sections import sections
+from combust.application.visit.record import CHECKS, EVENT, HEAD, VisitRecord, alarm_findings, safety_now, sections
 from combust.application.visit.steady import visit_procedure
 from combust.data.errors import CombustError, Fault, printable
 from combust.domain.reading import WORTH_TELLING, Reading
