@@ -181,7 +181,7 @@ def healthy_stage(
         told = (assume("stage", stage, "the stage with the most fuel or heat"),)
     found = _of_heater(heater_or_fuel, heater_or_fuel.stage_of(stage), table, told)
     if any(one.quantity == "air_ratio" for one in found.assumed):
-        hint = "Enter a healthy reading with O2, or the healthy band of lambda from the unit's document."
+        hint = "Enter a healthy reading with O2, or the healthy band of lambda from the heater's document."
         raise CombustError(Fault(f"baseline of stage {stage}", None, "missing", why="gives no lambda", hint=hint))
     return found
 

@@ -32,8 +32,8 @@ HEAD = """\
 BEFORE = {
     "stages": "## ---- A heat stage; name it as you name it in readings.",
     "baseline": "## ---- A reading taken when this heater was known to be healthy and warm; a block for each.",
-    "limits": "## ---- Limits of the unit's own document.",
-    "start": "## ---- The start programme of the unit's own document; nothing is built in.",
+    "limits": "## ---- Limits of the heater's own document.",
+    "start": "## ---- The start programme of the heater's own document; nothing is built in.",
     "ducts": "## ---- A duct, measured on the vehicle; take the # away in front of the [ducts...] line too.",
 }
 

@@ -1,4 +1,4 @@
-"""A start as the unit's own document describes it: phases, fuel of failed attempts, earliest restart."""
+"""A start as the heater's own document describes it: phases, fuel of failed attempts, earliest restart."""
 
 from __future__ import annotations
 
@@ -102,7 +102,7 @@ def start_times(heater: Heater) -> StartTimes:
     start = heater.start
     if start is None or not start.attempt_s or not start.preheat_s:
         why = "is not in the profile; no times are built in"
-        hint = "Add [start] with check_s, preheat_s, attempt_s, attempt_pump_hz, cool_down_s from the unit's document."
+        hint = "Add [start] with check_s, preheat_s, attempt_s, attempt_pump_hz, cool_down_s from the heater's document."
         raise CombustError(Fault("start", None, "missing", why=why, hint=hint))
     return start
 
