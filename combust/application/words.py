@@ -104,20 +104,20 @@ def quantity_lines(record: Field) -> tuple[tuple[str, str], ...]:
     symbol = load_table("words")["symbols"].get(record.key)
     lines += [("symbol", symbol)] if symbol else []
     lines += [("unit", record.unit)] if record.unit else []
-    lines += [("allowed", told_range(record))] if told_range(record) else []
+    lines += [("allowed", allowed_range(record))] if allowed_range(record) else []
     lines += [("option", record.option)] if record.role != "result" else []
     lines += [("used", ROLES[record.role])]
     lines += [("when refused", record.hint)] if record.hint else []
     return tuple(lines)
 
 
-def told_range(record: Field) -> str:
+def allowed_range(record: Field) -> str:
     """Return the allowed range or words of a key, with the range it was checked in where that is narrower."""
     if record.choices:
         return ", ".join(record.choices)
     checked = span(record.validated_low, record.validated_high)
-    told, checked = (f"{text} {record.unit}".rstrip() if text else "" for text in (record.band, checked))
-    return f"{told} (checked {checked})" if told and checked != told else told
+    allowed, checked = (f"{text} {record.unit}".rstrip() if text else "" for text in (record.band, checked))
+    return f"{allowed} (checked {checked})" if allowed and checked != allowed else allowed
 
 
 def check_lines(row: dict[str, Any]) -> tuple[tuple[str, str], ...]:

@@ -162,9 +162,9 @@ def _block(surface: AltitudeSurface, altitude: Floats, temp: Floats, station: Fl
     x, y = SLOPE_X * x - OFFSET_X, SLOPE_Y * y - OFFSET_Y
     full = with_fuel * _polynomial(surface.flow_weights, x, y)
     spread = full * np.sqrt(np.maximum(_polynomial(surface.spread_weights, x, y), 0.0))
-    told = LambdaAtSite(sigma, lam, with_fuel, full, spread)
+    lambdas = LambdaAtSite(sigma, lam, with_fuel, full, spread)
     inside = (np.abs(x) <= 1.0 + 1e-9) & (np.abs(y) <= 1.0 + 1e-9)  # NaN is not
-    return told if inside.all() else LambdaAtSite(*(np.where(inside, column, np.nan) for column in told))
+    return lambdas if inside.all() else LambdaAtSite(*(np.where(inside, column, np.nan) for column in lambdas))
 
 
 def _polynomial(weights: Floats, x: Floats, y: Floats) -> Floats:

@@ -188,9 +188,9 @@ class DuctAnswer(Result):
     def to_dict(self) -> dict[str, Any]:
         """Return plain values for JSON; without a change ``changed``, ``multiplier`` and ``air`` are None."""
         duty = vars(self.duty) | {"fuel": self.duty.fuel.name, "fuel_temp_c": self.duty.at_pump_c}
-        told = {"duct": self.which, **plain(duty), **Result.to_dict(self)}
-        told |= {"multiplier_of_bore_alone": self.bore_alone, "port_static_read_pa": told.pop("read_port_pa")}
-        return told | {"sources": list(SOURCES)}
+        values = {"duct": self.which, **plain(duty), **Result.to_dict(self)}
+        values |= {"multiplier_of_bore_alone": self.bore_alone, "port_static_read_pa": values.pop("read_port_pa")}
+        return values | {"sources": list(SOURCES)}
 
     derived = ("assumed",)
     calculated = True

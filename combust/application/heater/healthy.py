@@ -237,10 +237,12 @@ class HealthyStage:
         pressure, temp = altitude.fit_nodes()
         site = self.air_at(pressure, temp)
         point = self.at(site, self.fuel_density(temp), smooth=True)
-        told, burns = self.lambda_at(site, point=point), point.air_ratio.min(axis=-1) >= 1.0
-        flow = told.air_ratio_full / told.air_ratio_with_fuel_density
+        lambdas, burns = self.lambda_at(site, point=point), point.air_ratio.min(axis=-1) >= 1.0
+        flow = lambdas.air_ratio_full / lambdas.air_ratio_with_fuel_density
         weights, misfit = altitude.fit_surface(flow, pressure, temp, burns)
-        square, _ = altitude.fit_surface((told.air_ratio_full_u / told.air_ratio_full) ** 2, pressure, temp, burns)
+        square, _ = altitude.fit_surface(
+            (lambdas.air_ratio_full_u / lambdas.air_ratio_full) ** 2, pressure, temp, burns
+        )
         density = self.reference.dry_air_density_kg_m3
         surface = AltitudeSurface(self.air_ratio, density, self.expansion_per_k, self.fuel_temp_c, weights, square)
         return surface, misfit

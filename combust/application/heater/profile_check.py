@@ -177,8 +177,8 @@ def _baseline_rules(heater: Heater, baseline: Baseline, result: ReadingResult) -
         "altitude": reading.altitude_m is None and reading.pressure_hpa is None,
         "intake temperature": reading.intake_temp_c is None,
     }
-    told = " and ".join(what for what, is_missing in missing.items() if is_missing)
-    yield bool(told), "baseline_site_assumed", {"what": told}
+    names = " and ".join(what for what, is_missing in missing.items() if is_missing)
+    yield bool(names), "baseline_site_assumed", {"what": names}
     height, allowed = number["altitude_m"], _or_nan(heater.limits.altitude_m)
     yield height > allowed, "baseline_above_limit", {"altitude": height, "limit": allowed}
     for key, sign in PORT_SIGNS.items():

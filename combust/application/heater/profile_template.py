@@ -90,13 +90,13 @@ def _duct_lines() -> Iterator[str]:
 def _key_line(record: Field, given: str | None = None, *, waits: bool = False) -> str:
     is_open = (record.required or given is not None or record.key in OPEN_KEYS) and not waits
     inside = ", ".join(part for part in (record.unit, record.band) if part)
-    told = f"{record.meaning[:1].upper()}{record.meaning[1:]}{f' [{inside}]' if inside else ''}."
-    told += f" Find it: {record.source}." if record.source else ""
-    return _line(record.key, given or PLACEHOLDER, told, is_open=is_open)
+    comment = f"{record.meaning[:1].upper()}{record.meaning[1:]}{f' [{inside}]' if inside else ''}."
+    comment += f" Find it: {record.source}." if record.source else ""
+    return _line(record.key, given or PLACEHOLDER, comment, is_open=is_open)
 
 
-def _line(key: str, value: str, told: str, *, is_open: bool) -> str:
-    explained = textwrap.fill(told, width=WIDTH, initial_indent="## ", subsequent_indent="##   ")
+def _line(key: str, value: str, comment: str, *, is_open: bool) -> str:
+    explained = textwrap.fill(comment, width=WIDTH, initial_indent="## ", subsequent_indent="##   ")
     return f"{explained}\n{'' if is_open else '#'}{key} = {toml_value(value)}"
 
 

@@ -80,11 +80,8 @@ class Exercise:
         if wrong:
             hint = f"Asked for: {', '.join(known)}."
             raise CombustError([Fault(key, mine[key], "unknown_name", why="was not asked", hint=hint) for key in wrong])
-        told = []
-        for key, one in known.items():
-            right = key in mine and one.is_right(mine[key], self._answers[key])
-            told.append(f"{one.label}: {'right' if right else 'not yet'}")
-        return ", ".join(told)
+        right = {key for key in mine if known[key].is_right(mine[key], self._answers[key])}
+        return ", ".join(f"{one.label}: {'right' if key in right else 'not yet'}" for key, one in known.items())
 
     def key(self) -> dict[str, Any]:
         """Return answers and worked steps, for the trainer's sheet."""

@@ -118,8 +118,8 @@ class Dealer:
             checks=seal_results(nonce, results),
             answer="",
         )
-        told = plain(answer) | {"causes": sorted(answer.causes)}
-        return replace(case, answer=seal(self._answer_key(case), told, ANSWER_BYTES, canonical(case.public())))
+        sealed = plain(answer) | {"causes": sorted(answer.causes)}
+        return replace(case, answer=seal(self._answer_key(case), sealed, ANSWER_BYTES, canonical(case.public())))
 
     def learner_id(self, name: str) -> str:
         """Return the id of a learner in results: the same for the same name and salt, and untold without the salt."""
@@ -136,12 +136,12 @@ class Dealer:
         CombustError
             Another salt, or a case that was altered.
         """
-        told = opened(self._answer_key(case), case.answer, canonical(case.public()))
-        if told is None:
+        sealed = opened(self._answer_key(case), case.answer, canonical(case.public()))
+        if sealed is None:
             hint = "Give the salt it was dealt with, and the file as it was dealt."
             why = "does not open: another salt, or it was altered"
             raise CombustError(Fault("case", case.case_id, "conflict", why=why, hint=hint))
-        return Answer(**told | {"causes": frozenset(told["causes"]), "steps": tuple(told["steps"])})
+        return Answer(**sealed | {"causes": frozenset(sealed["causes"]), "steps": tuple(sealed["steps"])})
 
 
 def mystery(seed: int, level: str = "medium", *, salt: str) -> MysteryCase:

@@ -110,8 +110,8 @@ class ReadingResult(Result):
         if self.fuels_that_fit is not None:
             rows.insert(5, ("fuels this pair fits", ", ".join(self.fuels_that_fit) or "none of the catalogue"))
         untold = [label for label, text in rows[1:] if text == UNTOLD]  # ten lines of nothing hide the one that counts
-        told = [row for row in rows if row[0] not in untold]
-        return [*told, ("cannot be told", ", ".join(untold))] if untold else told
+        known = [row for row in rows if row[0] not in untold]
+        return [*known, ("cannot be told", ", ".join(untold))] if untold else known
 
 
 def interpret(

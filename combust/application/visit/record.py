@@ -204,9 +204,9 @@ def hand_back_faults(record: VisitRecord) -> list[Fault]:
     stops = safety_now(record).stops
     if record.head.get("handed_back") != "yes" or not stops:
         return []
-    told = "; ".join(one.text for one in stops)
+    reasons = "; ".join(one.text for one in stops)
     hint = "Keep it off (handed_back = no), or read again after the repair with phase = after."
-    return [Fault("handed_back", "yes", "conflict", why=f"contradicts a stop condition: {told}", hint=hint)]
+    return [Fault("handed_back", "yes", "conflict", why=f"contradicts a stop condition: {reasons}", hint=hint)]
 
 
 def limit_entries() -> list[tuple[str, dict[str, Any]]]:
@@ -218,8 +218,8 @@ def limit_entries() -> list[tuple[str, dict[str, Any]]]:
 def check_head(head: Mapping[str, Any]) -> tuple[dict[str, str], list[Fault]]:
     """Return (good words about the visit, faults)."""
     texts = {key: None if value is None else str(value) for key, value in head.items()}
-    good, told = check_fields(texts, HEAD, what="the head of a visit")
-    return good, [fault for _, fault in told]
+    good, faults = check_fields(texts, HEAD, what="the head of a visit")
+    return good, [fault for _, fault in faults]
 
 
 class Section(NamedTuple):
@@ -251,7 +251,7 @@ def sections(record: VisitRecord) -> list[Section]:
     cells, head = [[*row.values()] for row in rows], [*rows[0]] if rows else []
     found = [(key, one) for key, _, result in done if result for one in result.findings]
     limits = record.of_kind("limit") or [body for _, body in limit_entries()]
-    told = [(row["key"], f"{row['value']:g} {row['unit']}", row["basis"], row["origin"]) for row in limits]
+    used = [(row["key"], f"{row['value']:g} {row['unit']}", row["basis"], row["origin"]) for row in limits]
     basis = ("limit", "value", "how it is taken", "origin")
     return [
         Section("The visit", _visit(record), ""),
@@ -262,7 +262,7 @@ def sections(record: VisitRecord) -> list[Section]:
         Section("Work and adjustments", _texts(record, "adjustment", "event"), "None."),
         Section("What was NOT checked", _texts(record, "not_checked"), NOT_STATED),
         Section("Notes", _texts(record, "note"), "None."),
-        Section("Limits used, with basis and origin", told, "None.", basis, WATCH_POINTS),
+        Section("Limits used, with basis and origin", used, "None.", basis, WATCH_POINTS),
     ]
 
 
@@ -305,9 +305,9 @@ def _row(key: str, body: Mapping[str, Any], result: ReadingResult | None) -> dic
 def _rest(body: Mapping[str, Any]) -> str:
     """Return what has no column of its own in words; a meaning without its explanation behind a colon or semicolon."""
     known = [(quantities()[name], value) for name, value in body.items() if name in quantities()]
-    told = [
+    texts = [
         f"{re.split('[:;]', row.meaning)[0]}: {f'{value:g}' if isinstance(value, float) else value} {row.unit}".strip()
         for row, value in known
         if row.key not in IN_COLUMNS
     ]
-    return "; ".join(told)
+    return "; ".join(texts)

@@ -300,17 +300,17 @@ def _cut_out_order(
         findings.append(finding("order_unknown", missing=" or ".join(missing), options=" and ".join(missing.values())))
         return cutouts, None, "unknown"
     gap, margin = cutouts[best] - cutouts[disconnect], limit("supply_margin")
-    told: dict[str, Any] = {"first_orderly": f"the {best}", "orderly_v": cutouts[best], "gap_v": gap}
-    told |= {"disconnect_v": cutouts[disconnect], "margin_v": margin}
+    numbers: dict[str, Any] = {"first_orderly": f"the {best}", "orderly_v": cutouts[best], "gap_v": gap}
+    numbers |= {"disconnect_v": cutouts[disconnect], "margin_v": margin}
     # A gap of nothing is a conflict: which one acts is then chance. 1e-9 V keeps binary rounding out of the verdict.
     if gap <= 1e-9:
-        findings.append(finding("conflict", **told))
+        findings.append(finding("conflict", **numbers))
         return cutouts, disconnect, "conflict"
     cool_down, delay = value.get("cool_down_s"), value["disconnect_delay_s"]
     if cool_down and delay < cool_down:
-        findings.append(finding("disconnect_too_soon", cool_down_s=cool_down, delay_s=delay, **told))
+        findings.append(finding("disconnect_too_soon", cool_down_s=cool_down, delay_s=delay, **numbers))
     is_close = gap < margin - 1e-9
-    findings.append(finding("order_close" if is_close else "order_kept", **told))
+    findings.append(finding("order_close" if is_close else "order_kept", **numbers))
     return cutouts, best, "close" if is_close else "orderly_first"
 
 
@@ -320,12 +320,12 @@ def _remedies(value: Mapping[str, float], verdict: str) -> tuple[str, ...]:
         return ()
     wanted = value["disconnect_v"] + limit("supply_margin")
     wait = value.get("cool_down_s")
-    told_wait = f"at least the cool-down of {wait:.0f} s" if wait else "at least the heater's whole cool-down"
+    waits = f"at least the cool-down of {wait:.0f} s" if wait else "at least the heater's whole cool-down"
     return (
         f"Let the heater's controller switch off at {wanted:.1f} V at the battery or above, filtered for "
         f"{limit('supply_filter'):.0f} s, by its normal OFF signal.",
         "Or feed the heater before the disconnect, through its own fuse.",
-        f"Or use a disconnect that warns first and waits {told_wait}.",
+        f"Or use a disconnect that warns first and waits {waits}.",
         "A thicker cable helps the start; it lowers the heater's cut-out at the battery and does not cure this.",
     )
 
@@ -354,6 +354,6 @@ def _energy(value: Mapping[str, float], findings: list[Finding]) -> dict[str, An
         start_wh = wiring.night_energy(0.0, 0.0, **of_starts)
         lasts = found["run_time_h"] = max(0.0, (usable * volts - start_wh) / value["mean_power_w"])
         if needed > usable:
-            told = {"energy_ah": needed, "usable_ah": usable, "battery_temp_c": value["battery_temp_c"]}
-            findings.append(finding("energy_large", lasts_h=lasts, **told))
+            numbers = {"energy_ah": needed, "usable_ah": usable, "battery_temp_c": value["battery_temp_c"]}
+            findings.append(finding("energy_large", lasts_h=lasts, **numbers))
     return found
