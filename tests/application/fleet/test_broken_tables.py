@@ -135,7 +135,12 @@ def test_missing_columns_are_named_all_at_once() -> None:
     told = {fault.quantity for fault in caught.value.faults}
     assert told == {"vehicles.site_id", "vehicles.cab_ua_w_per_k", "vehicles.profile"}
     with pytest.raises(CombustError, match="holds altitude_m as altitude_m does"):
-        planned(worked.vehicles(), worked.sites().assign(altitude_ft=1000))
+        plan_fleet(
+            worked.vehicles(),
+            worked.sites().assign(height=1000),
+            heaters=worked.HEATERS,
+            mapping={"height": "altitude_m"},
+        )
 
 
 def test_no_valid_row_left_tells_why() -> None:
