@@ -10,6 +10,7 @@ import numpy as np
 from combust.kernel import air
 from combust.kernel.blocks import in_blocks
 from combust.kernel.constants import ZERO_CELSIUS_K
+from combust.kernel.fuel_delivery import fuel_density
 from combust.kernel.types import Floats
 
 BLOCK = 24_576
@@ -17,13 +18,11 @@ DEGREE = 4
 BESIDE = 0.01  # weight of what a surface only runs on to: rich of lambda 1
 LOWEST_M, HIGHEST_M = -430.0, 9000.0
 COLDEST_C, HOTTEST_C = -60.0, 60.0
-REFERENCE_FUEL_TEMP_C = 15.0
 
 
 def fuel_density_ratio(fuel_temp_c: Any, base_fuel_temp_c: Any, expansion_per_k: Any) -> Any:
     """Return fuel density at the pump over that at the baseline [-]: rho = rho_15 (1 - beta (T - 15 °C))."""
-    here = 1.0 - expansion_per_k * (fuel_temp_c - REFERENCE_FUEL_TEMP_C)
-    return here / (1.0 - expansion_per_k * (base_fuel_temp_c - REFERENCE_FUEL_TEMP_C))
+    return fuel_density(1.0, expansion_per_k, fuel_temp_c) / fuel_density(1.0, expansion_per_k, base_fuel_temp_c)
 
 
 def fuel_trim_to_keep(air_ratio: Any, wanted_air_ratio: Any) -> Any:
