@@ -27,18 +27,9 @@ from combust.domain.pump import same_pulses
 from combust.domain.result import Assumed, assume
 from combust.domain.site import Site
 from combust.kernel import air, altitude
+from combust.kernel import working_point as model
 from combust.kernel.altitude import AltitudeSurface, LambdaAtSite
 from combust.kernel.constants import ZERO_CELSIUS_K
-from combust.kernel.working_point import (
-    FuelHeat,
-    HealthyState,
-    HeaterParameters,
-    SiteAir,
-    WorkingPoint,
-    fuel_heat,
-    trim_to_keep,
-    working_point,
-)
 
 SITES_AT_ONCE = 64  # x draws: what the processor's cache holds
 PATH = ("steepness", "intake_share", "exhaust_share", "hot_share", "exponent", "air_side", "shaft")
@@ -75,7 +66,7 @@ class HealthyStage:
     """
 
     fuel: Fuel
-    state: HealthyState
+    state: model.HealthyState
     reference: Site
     fuel_temp_c: float
     value: Mapping[str, float]
@@ -128,9 +119,9 @@ class HealthyStage:
         if fuel == self.fuel:
             return self
         swap = same_pulses(self.fuel, fuel, fuel_temp_c=self.fuel_temp_c)
-        asked = HeaterParameters(fuel=1.0 / swap.air_ratio, fuel_heat=swap.heat * swap.air_ratio)
-        home = SiteAir(1.0, 1.0, 1.0, 1.0, self.state.intake_c, self.state.air_in_c)
-        point = working_point(self.state, home, asked, self.heat)
+        asked = model.HeaterParameters(fuel=1.0 / swap.air_ratio, fuel_heat=swap.heat * swap.air_ratio)
+        home = model.SiteAir(1.0, 1.0, 1.0, 1.0, self.state.intake_c, self.state.air_in_c)
+        point = model.working_point(self.state, home, asked, self.heat)
         ratio, rise = self.state.air_ratio * swap.air_ratio, self.state.rise_k * float(point.rise)
         changed = {"air_ratio": math.log(ratio), "flue": float(point.flue_c), "rise": math.log(rise)}
         by_volume = f"{swap.air_ratio - 1.0:+.1%} lambda: density and air need by volume; viscosity not counted"
@@ -144,9 +135,9 @@ class HealthyStage:
         )
 
     @cached_property
-    def heat(self) -> FuelHeat:
+    def heat(self) -> model.FuelHeat:
         """Heat of the fuel in use."""
-        return fuel_heat(self.fuel, self.fuel.net_heating_value_mj_per_kg)
+        return model.fuel_heat(self.fuel, self.fuel.net_heating_value_mj_per_kg)
 
     def structure(self, u: Any) -> Parameters:
         """Return what nobody knows of this heater from standard normals, draws x columns."""
@@ -167,11 +158,11 @@ class HealthyStage:
     # ---- at a site -------------------------------------------------------------------------------------------------
     def air_at(
         self, pressure_hpa: Any, intake_temp_c: Any, *, humidity_pct: Any = 0.0, air_in_c: Any = None
-    ) -> SiteAir:
+    ) -> model.SiteAir:
         """Return the air of a place against the baseline's; heating air is as cold as the intake's unless told."""
         home, cold = self.reference, intake_temp_c if air_in_c is None else air_in_c
         pressure = pressure_hpa / home.pressure
-        return SiteAir(
+        return model.SiteAir(
             dry_density=air.dry_air_density(pressure_hpa, intake_temp_c, humidity_pct) / home.dry_air_density_kg_m3,
             density=air.air_density(pressure_hpa, intake_temp_c, humidity_pct) / home.air_density_kg_m3,
             pressure=pressure,
@@ -180,7 +171,7 @@ class HealthyStage:
             air_in_c=cold,
         )
 
-    def air_of(self, site: Site, *, air_in_c: float | None = None) -> SiteAir:
+    def air_of(self, site: Site, *, air_in_c: float | None = None) -> model.SiteAir:
         """Return the air of a site against the baseline's."""
         return self.air_at(site.pressure, site.intake_temp_c, humidity_pct=site.humidity_pct, air_in_c=air_in_c)
 
@@ -188,23 +179,25 @@ class HealthyStage:
         """Return the density of the fuel at the pump over that at the baseline [-]."""
         return altitude.fuel_density_ratio(fuel_temp_c, self.fuel_temp_c, self.expansion_per_k)
 
-    def parameters(self, fuel_density: Any) -> HeaterParameters:
+    def parameters(self, fuel_density: Any) -> model.HeaterParameters:
         """Return the healthy heater with the shared draws of its structure."""
-        return HeaterParameters(fuel=fuel_density, **{name: self.draws[name] for name in PATH})
+        return model.HeaterParameters(fuel=fuel_density, **{name: self.draws[name] for name in PATH})
 
-    def at(self, site: SiteAir, fuel_density: Any, *, smooth: bool = False) -> WorkingPoint:
+    def at(self, site: model.SiteAir, fuel_density: Any, *, smooth: bool = False) -> model.WorkingPoint:
         """Return the working point at sites (numbers or arrays of one length): arrays of sites x draws."""
         parts = [
-            working_point(self.state, some, self.parameters(density), self.heat, smooth=smooth)
+            model.working_point(self.state, some, self.parameters(density), self.heat, smooth=smooth)
             for some, density in _blocks(site, fuel_density)
         ]
-        return WorkingPoint(*(np.concatenate(columns) for columns in zip(*parts, strict=True)))
+        return model.WorkingPoint(*(np.concatenate(columns) for columns in zip(*parts, strict=True)))
 
-    def air_ratio_full(self, site: SiteAir, fuel_density: Any) -> Any:
+    def air_ratio_full(self, site: model.SiteAir, fuel_density: Any) -> Any:
         """Return lambda with fuel density and hot gas, mean over the draws, of each site."""
         return self.at(site, fuel_density).air_ratio.mean(axis=-1)
 
-    def lambda_at(self, site: SiteAir, fuel_temp_c: Any = None, *, point: WorkingPoint | None = None) -> LambdaAtSite:
+    def lambda_at(
+        self, site: model.SiteAir, fuel_temp_c: Any = None, *, point: model.WorkingPoint | None = None
+    ) -> LambdaAtSite:
         """Return the three lambdas of each site; fuel as cold as the air unless told.
 
         ``point`` spares the working point where the caller has it.
@@ -222,11 +215,11 @@ class HealthyStage:
         lam = self.air_ratio * sigma
         return LambdaAtSite(sigma, lam, lam / density, full, full * relative)
 
-    def trim(self, site: SiteAir, fuel_density: Any, keep: Any, *, by: str) -> Trimmed:
+    def trim(self, site: model.SiteAir, fuel_density: Any, keep: Any, *, by: str) -> Trimmed:
         """Return the trim of fuel or speed that makes the full lambda ``keep`` at each site."""
         factors, heats = [], []
         for some, density in _blocks(site, fuel_density):
-            factor, point = trim_to_keep(self.state, some, self.parameters(density), self.heat, keep, by=by)
+            factor, point = model.trim_to_keep(self.state, some, self.parameters(density), self.heat, keep, by=by)
             factors.append(factor.mean(axis=-1))
             heats.append(point.heat.mean(axis=-1))
         return Trimmed(np.concatenate(factors), np.concatenate(heats))
@@ -253,7 +246,7 @@ class HealthyStage:
         return self.fitted[0]
 
 
-def _blocks(site: SiteAir, fuel_density: Any) -> list[tuple[SiteAir, Any]]:
+def _blocks(site: model.SiteAir, fuel_density: Any) -> list[tuple[model.SiteAir, Any]]:
     """Return the sites in blocks, each number a column that draws stand beside."""
     columns = [np.atleast_1d(np.asarray(part, dtype=float)) for part in (*site, fuel_density)]
     size = max(len(column) for column in columns)
@@ -262,5 +255,5 @@ def _blocks(site: SiteAir, fuel_density: Any) -> list[tuple[SiteAir, Any]]:
         *some, density = (
             (column if len(column) == 1 else column[start : start + SITES_AT_ONCE])[:, None] for column in columns
         )
-        blocks.append((SiteAir(*some), density))
+        blocks.append((model.SiteAir(*some), density))
     return blocks

@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache, partial
 from typing import Any, NamedTuple
@@ -129,26 +129,23 @@ def record_fields() -> dict[str, Field]:
 
 
 def _has(record: VisitRecord, field: Field) -> bool:
-    key, test = field.key, field.test
-    if test == "head":
-        return bool(str(record.head.get(key, "")).strip())
-    if test == "heater":
-        return bool(record.heater_id)
-    if test == "works":
-        return record.head.get(key) == "works"
-    if test == "entry":
-        return bool(record.of_kind(key))
-    readings = record.readings
-    if test == "every_reading":
-        return bool(readings) and all(reading.get(key) is not None for reading in readings)
-    if test == "reading":
-        return any(reading.get(key) is not None for reading in readings)
-    worked = _worked(record)
-    counted = [reading for reading in readings if reading.get("phase") == "after"] if worked else readings
-    keys = ("cab_co_in_ppm", "cab_co_out_ppm") if test == "cab_co" else ("o2_dry_pct", "co_dry_ppm")
-    if test == "after_work" and not worked:
-        return True
-    return any(all(reading.get(key) is not None for key in keys) for reading in counted)
+    key, readings, worked = field.key, record.readings, _worked(record)
+    last = [reading for reading in readings if reading.get("phase") == "after"] if worked else readings
+    tests: dict[str, Callable[[], bool]] = {
+        "head": lambda: bool(str(record.head.get(key, "")).strip()),
+        "heater": lambda: bool(record.heater_id),
+        "works": lambda: record.head.get(key) == "works",
+        "entry": lambda: bool(record.of_kind(key)),
+        "every_reading": lambda: bool(readings) and all(_holds(reading, key) for reading in readings),
+        "reading": lambda: any(_holds(reading, key) for reading in readings),
+        "cab_co": lambda: any(_holds(reading, "cab_co_in_ppm", "cab_co_out_ppm") for reading in last),
+        "after_work": lambda: not worked or any(_holds(reading, "o2_dry_pct", "co_dry_ppm") for reading in last),
+    }
+    return tests[field.test]()
+
+
+def _holds(reading: Mapping[str, Any], *keys: str) -> bool:
+    return all(reading.get(key) is not None for key in keys)
 
 
 def _worked(record: VisitRecord) -> bool:

@@ -56,25 +56,25 @@ class SupplyResult(Result):
     """
 
     loop_ohm: float
-    heater_v_glow: float | None
-    heater_v_glow_band: tuple[float, float] | None
-    heater_v_run: float | None
-    run_a: float | None
-    cable_drop_glow_v: float | None
-    area_for_drop_mm2: float | None
     cutouts_at_battery_v: Mapping[str, float]
     first_to_act: str | None
     verdict: str
     remedies: tuple[str, ...]
-    energy_wh: float | None
-    energy_ah: float | None
-    usable_ah: float | None
-    run_time_h: float | None
     findings: tuple[Finding, ...]
     cautions: tuple[str, ...]
     inputs: Mapping[str, Any]
     assumed: tuple[Assumed, ...]
     sources: tuple[str, ...]
+    heater_v_glow: float | None = None
+    heater_v_glow_band: tuple[float, float] | None = None
+    heater_v_run: float | None = None
+    run_a: float | None = None
+    cable_drop_glow_v: float | None = None
+    area_for_drop_mm2: float | None = None
+    energy_wh: float | None = None
+    energy_ah: float | None = None
+    usable_ah: float | None = None
+    run_time_h: float | None = None
     calculated = True
 
     def lines(self) -> Rows:
@@ -181,7 +181,7 @@ def supply_check(
     findings: list[Finding] = []
     loops = {table: _loop(value, table) for table in wiring.TABLES}
     voltages = _voltages(value, loops, findings)
-    cutouts, first, verdict = _cut_out_order(value, fed, voltages["run_a"], loops["usual"], findings)
+    cutouts, first, verdict = _cut_out_order(value, fed, voltages.get("run_a"), loops["usual"], findings)
     return SupplyResult(
         loop_ohm=loops["usual"],
         **voltages,
@@ -245,8 +245,7 @@ def _loop(value: Mapping[str, float], table: str) -> float:
 def _voltages(value: Mapping[str, float], loops: Mapping[str, float], findings: list[Finding]) -> dict[str, Any]:
     """Return the voltages at the heater and what the cable takes of them; None = cannot be told."""
     source, battery, cutout = value["open_circuit_v"], value["battery_mohm"] * 1e-3, value.get("cutout_v", -math.inf)
-    names = ("heater_v_glow", "heater_v_glow_band", "heater_v_run", "run_a", "cable_drop_glow_v", "area_for_drop_mm2")
-    found: dict[str, Any] = dict.fromkeys(names)
+    found: dict[str, Any] = {}
     if "glow_a" in value:
         glow, most = value["glow_a"], limit("supply_drop")
         at_glow, low, high = (float(wiring.voltage_under_load(source, glow, battery + loops[t])) for t in wiring.TABLES)
@@ -332,7 +331,7 @@ def _remedies(value: Mapping[str, float], verdict: str) -> tuple[str, ...]:
 
 def _energy(value: Mapping[str, float], findings: list[Finding]) -> dict[str, Any]:
     """Return Wh and Ah of a night, usable Ah, and the hours that these last; None = cannot be told."""
-    found: dict[str, Any] = dict.fromkeys(("energy_wh", "energy_ah", "usable_ah", "run_time_h"))
+    found: dict[str, Any] = {}
     volts, usable = value.get("battery_v"), None
     if "battery_ah" in value:
         there = cab.battery_usable_share(value["battery_temp_c"], limit("capacity_at_minus_20"))
