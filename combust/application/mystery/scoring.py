@@ -83,8 +83,10 @@ class Statement(Result):
         if total > 1.0 + 1e-9:
             why, hint = "sum to more than 1", "Lower them; what is left of 1 means that you cannot tell."
             faults.append(Fault("probabilities", round(total, 3), "out_of_band", why=why, hint=hint))
-        faults += _unknown("excluded", excluded, shipped_priors().causes)
-        faults += _unknown("record", record or {}, rules.table()["record"]["field"])
+        known = {"excluded": shipped_priors().causes, "record": rules.table()["record"]["field"]}
+        for what, names in (("excluded", excluded), ("record", record or {})):
+            word = Field(what, "choice", choices=tuple(known[what]))
+            faults += [fault for name in names for fault in word.faults_of(name)]
         if faults:
             raise CombustError(faults)
         return cls(stated, tuple(dict.fromkeys(excluded)), bool(handed_back), dict(record or {}))
@@ -107,12 +109,6 @@ class Statement(Result):
             raise CombustError(Fault("statement", None, "format", why="is not as it was written", hint=hint))
         texts = {str(key): str(text) for key, text in record.items()}
         return cls.of(said, [str(one) for one in out], given.get("handed_back") is True, texts)
-
-
-def _unknown(what: str, names: Iterable[str], known: Iterable[str]) -> list[Fault]:
-    held, why = list(known), "is no word that can stand here"
-    wrong = [name for name in names if name not in held]
-    return [Fault(what, name, "unknown_name", why=why, hint=f"Use {', '.join(held)}.") for name in wrong]
 
 
 @dataclass(frozen=True, slots=True)
