@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import textwrap
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 
 from combust.data.fields import PLACEHOLDER, Field, toml_value
 from combust.data.vocabulary import quantity
@@ -77,14 +77,10 @@ def profile_template(
     lines += [_key_line(quantity(key)) for key in READING_KEYS]
     for part in ("limits", "start"):
         lines += ["", BEFORE[part], f"[{part}]", *(_key_line(record) for record in profile_keys(part).values())]
-    lines += _duct_lines()
-    return "\n".join(lines) + "\n"
-
-
-def _duct_lines() -> Iterator[str]:
     for name in ("intake", "exhaust"):
-        yield from ("", BEFORE["ducts"], f"#[ducts.{name}]")
-        yield from (_key_line(record, waits=True) for record in profile_keys("ducts").values())
+        lines += ["", BEFORE["ducts"], f"#[ducts.{name}]"]
+        lines += [_key_line(record, waits=True) for record in profile_keys("ducts").values()]
+    return "\n".join(lines) + "\n"
 
 
 def _key_line(record: Field, given: str | None = None, *, waits: bool = False) -> str:
@@ -92,12 +88,8 @@ def _key_line(record: Field, given: str | None = None, *, waits: bool = False) -
     inside = ", ".join(part for part in (record.unit, record.band) if part)
     comment = f"{record.meaning[:1].upper()}{record.meaning[1:]}{f' [{inside}]' if inside else ''}."
     comment += f" Find it: {record.source}." if record.source else ""
-    return _line(record.key, given or PLACEHOLDER, comment, is_open=is_open)
-
-
-def _line(key: str, value: str, comment: str, *, is_open: bool) -> str:
     explained = textwrap.fill(comment, width=WIDTH, initial_indent="## ", subsequent_indent="##   ")
-    return f"{explained}\n{'' if is_open else '#'}{key} = {toml_value(value)}"
+    return f"{explained}\n{'' if is_open else '#'}{record.key} = {toml_value(given or PLACEHOLDER)}"
 
 
 def _bare(name: str) -> str:

@@ -90,7 +90,8 @@ class Dealer:
         Field("level", "choice", choices=rules.LEVELS).checked(level)
         noise = numbers_of(self._key, seed, level)
         heater, site, context, held_back = _place(noise)
-        kind = _kind(noise)
+        bounds = np.cumsum([rules.table()["kinds"][kind] for kind in KINDS[:-1]])
+        kind = KINDS[int(np.searchsorted(bounds, noise.random(), side="right"))]
         engine = engine_of(heater, shipped_priors(), instrument_class(None), 1)
         for _ in range(rules.table()["limits"]["tries"]):
             causes = _causes(kind, noise)
@@ -196,11 +197,6 @@ def _place(noise: np.random.Generator) -> tuple[Heater, str, dict[str, Any], dic
     }
     hidden = {**context, "cab_co_ppm": (inside, outside), "flame": flame >= chance["failed_start"]}
     return heater, site["name"], context, hidden
-
-
-def _kind(noise: np.random.Generator) -> str:
-    bounds = np.cumsum([rules.table()["kinds"][kind] for kind in KINDS[:-1]])
-    return KINDS[int(np.searchsorted(bounds, noise.random(), side="right"))]
 
 
 def _causes(kind: str, noise: np.random.Generator) -> list[str]:

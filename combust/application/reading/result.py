@@ -269,11 +269,7 @@ def fuels_that_fit(
     reading: Reading, instrument: InstrumentClass, catalogue: Catalogue | None = None
 ) -> tuple[str, ...]:
     """Return the fuels of the catalogue whose O2-CO2 line the measured pair fits within two standard uncertainties."""
-    fits = []
-    for name, candidate in {**shipped_fuels(), **(catalogue or {})}.items():
-        if candidate.family in ("surrogate", "pure"):
-            continue
-        done = interpret_columns(columns_of_reading(reading, candidate), instrument)
-        if done.values["agreement_z"][0] <= limit("pair_disagree_z"):
-            fits.append(name)
-    return tuple(fits)
+    known = {**shipped_fuels(), **(catalogue or {})}
+    in_tanks = {name: fuel for name, fuel in known.items() if fuel.family not in ("surrogate", "pure")}
+    done = {name: interpret_columns(columns_of_reading(reading, fuel), instrument) for name, fuel in in_tanks.items()}
+    return tuple(name for name, one in done.items() if one.values["agreement_z"][0] <= limit("pair_disagree_z"))
