@@ -57,10 +57,6 @@ class GasState:
         """Return a share of the dry gas [ppm]."""
         return 1e6 * self.wet(species) / (1.0 - self.wet("H2O"))
 
-    def dry_pct(self, species: str) -> float:
-        """Return a share of the dry gas [vol %]."""
-        return 1e-4 * self.dry_ppm(species)
-
 
 def cantera() -> Any:
     """Return the module Cantera.

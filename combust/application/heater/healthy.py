@@ -191,10 +191,6 @@ class HealthyStage:
         ]
         return model.WorkingPoint(*(np.concatenate(columns) for columns in zip(*parts, strict=True)))
 
-    def air_ratio_full(self, site: model.SiteAir, fuel_density: Any) -> Any:
-        """Return lambda with fuel density and hot gas, mean over the draws, of each site."""
-        return self.at(site, fuel_density).air_ratio.mean(axis=-1)
-
     def lambda_at(
         self, site: model.SiteAir, fuel_temp_c: Any = None, *, point: model.WorkingPoint | None = None
     ) -> LambdaAtSite:
