@@ -216,7 +216,7 @@ def test_the_page_needs_nothing_else_and_says_what_matters_first(folder: Path) -
     html = (folder / "plan.html").read_text(encoding="utf-8")
     for piece in ("http://", "https://", "<script", 'src="/'):
         assert piece not in html
-    assert html.count("data:image/png;base64,") == 2
+    assert html.count("data:image/svg+xml;base64,") == 2
     assert html.index("HEATER OFF for") < html.index("<h2>Decisions")
     for piece in (
         "three counting rules",

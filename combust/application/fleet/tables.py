@@ -97,14 +97,16 @@ class Faults:
             value = "" if values is None else shorten(values[row])
             self._one(table, row, column, value, code, text if isinstance(text, str) else text(row), warn)
 
-    def add_group(self, table: str, rows: Iterable[int], column: str, value: str, code: str, text: str) -> None:
-        """Refuse many rows for one reason, told once, at the first of them."""
+    def add_group(
+        self, table: str, rows: Iterable[int], column: str, value: str, code: str, text: str, warn: bool = False
+    ) -> None:
+        """Tell many rows of one reason once, at the first of them."""
         rows = list(rows)
-        self.refused[table][rows] = True
+        self.refused[table][rows] |= not warn
         named = ", ".join(str(line) for line in self.lines[table][rows[:MOST_NAMED]].tolist())
         more = f" and {len(rows) - MOST_NAMED} more" if len(rows) > MOST_NAMED else ""
         told = f"{text} It concerns {len(rows)} {table} (rows {named}{more})." if len(rows) > 1 else text
-        self._one(table, rows[0], column, shorten(value), code, told)
+        self._one(table, rows[0], column, shorten(value), code, told, warn)
 
     def _one(self, table: str, row: int, column: str, value: str, code: str, text: str, warn: bool = False) -> None:
         self.refused[table][row] |= not warn

@@ -83,8 +83,6 @@ def _add_up(scheduler: str | None, workers: int | None, tables: list[Table], use
 
 
 def _text(plan: FleetPlan) -> str:
-    from combust.edge.reports.fleet_page import decision_rows
-
     read = [
         f"{name}: {row['read']} read, {row['planned']} planned, {row['refused']} refused"
         for name, row in plan.rows.items()
@@ -95,7 +93,7 @@ def _text(plan: FleetPlan) -> str:
     parts = [
         plan.summary,
         "\n".join(read),
-        output.text_of_table(("decision", "how many"), decision_rows(plan)),
+        output.text_of_table(("decision", "how many"), plan.lines()),
         "Needs a compensation kit, by three rules (the first decides; its yes counts fitted and barred ones too)",
         output.text_of_table(("rule", "lambda by", *keys[2:]), counts),
         f"Exchange of vehicles: {change.kits_before} kits now, {change.kits_after} after "

@@ -150,7 +150,9 @@ def draw_margins(plan: FleetPlan) -> Figure:
     figure, plot = sheet(size=(7.2, 4.6))
     for (label, colour, marker), rows in zip(groups, (off, ~off), strict=True):
         part = frame[rows]
-        plot.scatter(part["margin_m"], part["margin_air_ratio"], c=colour, marker=marker, s=34, label=label)
+        plot.scatter(
+            part["margin_m"], part["margin_air_ratio"], c=colour, marker=marker, s=34, label=label, rasterized=True
+        )
     plot.axvline(0.0, color=INK, linewidth=0.8)
     plot.axhline(0.0, color=INK, linewidth=0.8, linestyle=":")
     plot.set(xlabel="metres left to the limit that counts", ylabel="lowest full lambda less its minimum")
