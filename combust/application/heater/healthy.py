@@ -10,17 +10,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from combust.application.heater.structure import (
-    PRIOR_DRAWS,
-    SEED,
-    STRUCTURE,
-    Parameters,
-    known_structure,
-    middle_90,
-    priors_table,
-    stratified_normals,
-    structure_of,
-)
+from combust.application.heater import structure as prior
 from combust.domain.fuel import Fuel
 from combust.domain.heater import Baseline, Heater, Stage
 from combust.domain.pump import same_pulses
@@ -77,7 +67,7 @@ class HealthyStage:
     baseline: Baseline | None = None
     air_out_temp_c: float | None = None
     useful_heat_kw: float | None = None
-    priors: Mapping[str, Any] = field(default_factory=priors_table)
+    priors: Mapping[str, Any] = field(default_factory=prior.priors_table)
     assumed: tuple[Assumed, ...] = ()
 
     @property
@@ -139,21 +129,23 @@ class HealthyStage:
         """Heat of the fuel in use."""
         return model.fuel_heat(self.fuel, self.fuel.net_heating_value_mj_per_kg)
 
-    def structure(self, u: Any) -> Parameters:
+    def structure(self, u: Any) -> prior.Parameters:
         """Return what nobody knows of this heater from standard normals, draws x columns."""
-        return structure_of(self.priors["structure"], u, **known_structure(self.heater))
+        return prior.structure_of(self.priors["structure"], u, **prior.known_structure(self.heater))
 
     @cached_property
-    def draws(self) -> Parameters:
+    def draws(self) -> prior.Parameters:
         """The draws that site, causes, adjustment and fleet share."""
-        return self.structure(stratified_normals(PRIOR_DRAWS, len(STRUCTURE), np.random.default_rng(SEED)))
+        return self.structure(
+            prior.stratified_normals(prior.PRIOR_DRAWS, len(prior.STRUCTURE), np.random.default_rng(prior.SEED))
+        )
 
     def assumed_structure(self) -> tuple[Assumed, ...]:
         """Return the middle 90 % of each prior of the air path that was drawn from."""
-        rows, known = self.priors["structure"], known_structure(self.heater)
+        rows, known = self.priors["structure"], prior.known_structure(self.heater)
         names = [f"steepness_{known['blower']}", "intake_to_burner", "hot_share", "exponent", "air_side"]
         names.append("exhaust_to_burner" if known["port_ratio"] is None else "exhaust_to_intake_given_ports")
-        return tuple(assume(name, middle_90(rows[name]), rows[name]["origin"]) for name in names)
+        return tuple(assume(name, prior.middle_90(rows[name]), rows[name]["origin"]) for name in names)
 
     # ---- at a site -------------------------------------------------------------------------------------------------
     def air_at(
