@@ -104,8 +104,8 @@ def types_of(
         except CombustError as error:
             position[code] = -1
             reason = " ".join(str(fault) for fault in error.faults)
-            told = f"profile {shorten(name) or 'not given'}: {reason}"
-            faults.add("vehicles", codes == code, "profile", names, error.code, told)
+            text = f"profile {shorten(name) or 'not given'}: {reason}"
+            faults.add("vehicles", codes == code, "profile", names, error.code, text)
     return types, position[codes]
 
 

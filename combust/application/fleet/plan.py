@@ -39,7 +39,7 @@ from combust.domain.safety import Safety
 
 NOT_COVERED = (
     "What thin air does to a small flame beyond air over fuel: no public data.",
-    "What the maker approves: the unit's own document decides, always.",
+    "What the maker approves: the heater's own document decides, always.",
     "Wind on terminals, snow, fouling and worn parts: a heater that reads other than expected needs a diagnosis first.",
     "Change of efficiency with the trim: heat is taken in proportion to fuel.",
 )
@@ -130,7 +130,7 @@ class FleetPlan(Result):
         """The plan in one line."""
         kits = self.totals["compensation_kits"]
         read, kept = self.rows["vehicles"]["read"], self.rows["vehicles"]["planned"]
-        return f"{kept} of {read} vehicles planned; {kits} need a compensation kit by the unit's own limit"
+        return f"{kept} of {read} vehicles planned; {kits} need a compensation kit by the heater's own limit"
 
     def opening(self) -> tuple[str, ...]:
         """Return the plan in one line."""
@@ -140,13 +140,13 @@ class FleetPlan(Result):
         """Return how many vehicles each decision has, and the totals; costs only where they were priced."""
         found = self.vehicles["decision"].value_counts()
         decided = [(text, str(found[code])) for code, text in DECISIONS.items() if code in found]
-        told = [(words, self.totals[key]) for key, words in TOTALS.items()]
-        return decided + [(words, f"{number:.0f}") for words, number in told if number is not None]
+        shown = [(words, self.totals[key]) for key, words in TOTALS.items()]
+        return decided + [(words, f"{number:.0f}") for words, number in shown if number is not None]
 
     def to_dict(self) -> dict[str, Any]:
         """Return the plan as plain values for JSON, the assumptions as ``assumed``; missing is None, never NaN."""
-        told = super().to_dict()
-        return told | {"assumed": told.pop("assumptions")}
+        shown = super().to_dict()
+        return shown | {"assumed": shown.pop("assumptions")}
 
 
 def plan_tables(

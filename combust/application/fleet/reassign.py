@@ -41,7 +41,7 @@ class Reassignment:
     Attributes
     ----------
     kits_before, kits_after : int
-        Vehicles above their unit's own limit without a compensation.
+        Vehicles above their heater's own limit without a compensation.
     cold_before, cold_after : int
         Vehicles whose cab stays below its target with lambda kept.
     moves : DataFrame

@@ -145,7 +145,7 @@ def _minimum(base: HealthyStage, given: float | None, assumed: list[Assumed]) ->
         if known is not None:
             return known
     value = limit("air_ratio_soot")
-    origin = "watch-point of the trade (from memory, medium); the unit's document wins"
+    origin = "watch-point of the trade (from memory, medium); the heater's document wins"
     assumed.append(assume("minimum_air_ratio", value, origin))
     return value
 
@@ -193,7 +193,7 @@ def _values(
 
 
 def _lowest_fuel(base: HealthyStage) -> float | None:
-    """Return the lowest fuel the unit's own stages reach [%]; None = not in the profile."""
+    """Return the lowest fuel the heater's own stages reach [%]; None = not in the profile."""
     flows = [one.fuel_l_per_h for one in base.heater.stages.values() if one.fuel_l_per_h] if base.heater else []
     return 100.0 * (min(flows) / base.fuel_l_per_h - 1.0) if base.fuel_l_per_h and len(flows) > 1 else None
 

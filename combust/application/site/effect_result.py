@@ -112,14 +112,14 @@ def _lines(one: SiteEffect) -> Rows:
         lam = one.reading["air_ratio"]
         rows.insert(0, ("this reading", f"{'' if lam is None else f'lambda {lam:.2f}: '}{one.reading['text']}"))
     if one.heater_id is not None or one.heater_altitude_limit_m is not None:
-        rows.append(("the unit's own limit", f"{_shown(one.heater_altitude_limit_m, 0, 'm')} (it decides)"))
+        rows.append(("the heater's own limit", f"{_shown(one.heater_altitude_limit_m, 0, 'm')} (it decides)"))
     return [*rows, *_trim_lines(one), *_heat_lines(one)]
 
 
 def _trim_lines(one: SiteEffect) -> Rows:
     if one.fuel_trim_pct is None:
         return [("trims", "withheld: see the stop condition")]
-    left = "" if one.blower_trim_limit_pct is None else f" (the unit has {one.blower_trim_limit_pct:.0f} % left)"
+    left = "" if one.blower_trim_limit_pct is None else f" (the blower has {one.blower_trim_limit_pct:.0f} % left)"
     fuel = _trim(one.fuel_trim_pct, one.fuel_trim_full_pct, one.fuel_trim_full_u_pct)
     blower = _trim(one.blower_trim_pct, one.blower_trim_full_pct, one.blower_trim_full_u_pct)
     return [(f"fuel trim that keeps lambda {one.trim_to_air_ratio:.2f}", fuel), ("or blower trim", blower + left)]

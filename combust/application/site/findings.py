@@ -26,10 +26,10 @@ class RowLimits:
     @classmethod
     def of(cls, base: HealthyStage) -> RowLimits:
         """Return the limits of a stage; without a minimum of its own the watch-point of the trade counts."""
-        own = base.heater.limits if base.heater else None
-        height, lowest = (None, None) if own is None else (own.altitude_m, own.air_ratio_min)
+        stated = base.heater.limits if base.heater else None
+        height, lowest = (None, None) if stated is None else (stated.altitude_m, stated.air_ratio_min)
         lowest = limit("air_ratio_soot") if lowest is None else lowest
-        return cls(math.nan if height is None else height, lowest, own is not None)
+        return cls(math.nan if height is None else height, lowest, stated is not None)
 
     def ranks(self, height_m: Any, air_ratio: Any) -> Any:
         """Return the rank of the safety state of each row; a calculation is never more than not judged."""

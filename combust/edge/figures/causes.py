@@ -87,8 +87,8 @@ def draw_steps(heater: Heater, readings: Sequence[Values], *, seed: int = 1, pai
         start += width
     plot.set_yticks(places, [name.replace("_", " ") for name, _ in steps])
     plot.set(xlim=(0.0, 1.0), xlabel="probability (-)")
-    told = "STOP condition: see the findings first" if found[-1].stop else f"visit {found[-1].visit_id}"
-    title(plot, f"How each check moved the causes, {told}")
+    state = "STOP condition: see the findings first" if found[-1].stop else f"visit {found[-1].visit_id}"
+    title(plot, f"How each check moved the causes, {state}")
     figure.legend(loc="outside lower center", ncols=3, frameon=False)
     last = ", ".join(f"{name} {shares[-1].get(name, 0.0):.2f}" for name in best[:3])
     figure.set_label(

@@ -130,8 +130,8 @@ class MysteryPage:
             return
         self.stated = trial
         left = 1.0 - sum(trial.values())
-        told = bullets(f"{name}: {100 * value:.0f} %" for name, value in trial.items())
-        self.stand.value = status(paragraphs([f'Stated (the rest, {100 * left:.0f} %, is "I cannot tell"):']) + told)
+        listed = bullets(f"{name}: {100 * value:.0f} %" for name, value in trial.items())
+        self.stand.value = status(paragraphs([f'Stated (the rest, {100 * left:.0f} %, is "I cannot tell"):']) + listed)
 
     def _state(self) -> None:
         names = {self.cause.value, self.second.value} - {""}

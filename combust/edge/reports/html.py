@@ -25,8 +25,8 @@ def page(name: str, **facts: Any) -> str:
     Cautions and version stand on every page.
     """
     facts = {"cautions": cautions(), "version": __version__, **facts}
-    told: str = _pages().get_template(f"{name}.html.j2").render(facts)
-    return told
+    text: str = _pages().get_template(f"{name}.html.j2").render(facts)
+    return text
 
 
 @cache
