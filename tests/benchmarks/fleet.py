@@ -87,7 +87,7 @@ def lambda_by_fluids(height: np.ndarray, temp: np.ndarray) -> np.ndarray:
 
 
 def _stream(effort: Effort, numbers: AltitudeSurface) -> Record:
-    rows = effort.pick(500_000, 10_000_000)
+    rows = effort.pick(300_000, 10_000_000)
     with tempfile.TemporaryDirectory() as name:
         source, out, copy = (Path(name) / f"{part}.parquet" for part in ("points", "out", "copy"))
         write_points(source, rows)

@@ -178,7 +178,7 @@ def test_a_profile_that_cannot_serve_is_told_once_a_row() -> None:
 
 def test_many_rows_with_one_in_a_hundred_bad() -> None:
     """A million in the long form."""
-    size = 1_000_000 if LONG else 200_000
+    size = 1_000_000 if LONG else 50_000
     bad = size // 100
     random = np.random.default_rng(2)
     site = random.choice(["S1", "S2", "S3", "S4", "S5"], size=size).astype(object)
