@@ -15,7 +15,7 @@ from typing import Any
 
 import click
 
-from combust.application.words import check_lines, plain_text, allowed_range
+from combust.application.words import allowed_range, check_lines, plain_text
 from combust.data.tables import load_table
 from combust.data.vocabulary import quantities
 from combust.domain.limits import finding_kinds
