@@ -15,7 +15,8 @@ from combust.domain.catalogue import load_fuels
 from combust.domain.result import Result, plain
 from combust.domain.safety import Safety, of_all
 from combust.edge.cli import output
-from combust.edge.cli.options import Decorator, stops_entered
+from combust.edge.cli.options import stops_entered
+from combust.edge.figures.style import save
 from combust.edge.tables.table_map import TableMap
 
 if TYPE_CHECKING:
@@ -100,34 +101,31 @@ class Answer:
             write(path)
             click.echo(f"Written: {path}", err=True)
 
-    @property
-    def stops_strict(self) -> bool:
-        """Whether ``--strict`` ends in its own exit code."""
-        findings = self.judged.findings if self.judged else ()
-        return self.strict or any(one.severity in ("stop", "warn") for one in findings)
-
 
 def drawn(draw: Callable[[], Figure]) -> Callable[[str], None]:
     """Return what draws a figure into a file, when it is asked to."""
-
-    def save_drawn(path: str) -> None:
-        from combust.edge.figures.style import save
-
-        save(draw(), path)
-
-    return save_drawn
+    return lambda path: save(draw(), path)
 
 
 def answers(
-    *, figure: str = "", out: bool = False, strict: str = "there is a stop or a warning", json: str = ""
-) -> Decorator:
-    """Return a decorator for a command that returns an :class:`Answer`: it gets ``--json`` and what else is asked for.
+    name: str,
+    group: click.Group | None = None,
+    *,
+    figure: str = "",
+    out: bool = False,
+    strict: str = "there is a stop or a warning",
+    json: str = "",
+) -> Callable[[Callable[..., Answer]], click.Command]:
+    """Return a decorator that makes a command of what returns an :class:`Answer`: ``--json``, and what is asked for.
 
     Names of files that cannot be written are refused before anything is computed; ``--fuels`` comes as ``catalogue``,
     what is said of a table as ``mapping``; a refusal tells the stop conditions that the acceptable quantities hold.
 
     Parameters
     ----------
+    name : str
+    group : click.Group, optional
+        What it is a part of.
     figure : str
         Help of ``--figure``; none of it when empty.
     out : bool
@@ -138,21 +136,14 @@ def answers(
         What the JSON object holds, in the help of ``--json``.
     """
 
-    def decorate(function: Callable[..., Answer]) -> Callable[..., None]:
+    def decorate(function: Callable[..., Answer]) -> click.Command:
         @functools.wraps(function)
-        def framed(
-            as_json: bool,
-            strict: bool = False,
-            json_out: str | None = None,
-            figure: str | None = None,
-            save_map: str | None = None,
-            **given: Any,
-        ) -> None:
+        def framed(as_json: bool, strict: bool = False, **given: Any) -> None:
+            for name in WRITTEN.keys() & given.keys():
+                if given[name] is not None:
+                    output.writable_name(given[name], WRITTEN[name])
+            out, figure, save_map = (given.pop(name, None) for name in ("json_out", "figure", "save_map"))
             try:
-                asked = {**given, "json_out": json_out, "figure": figure, "save_map": save_map}
-                for name in WRITTEN.keys() & asked.keys():
-                    if asked[name] is not None:
-                        output.writable_name(asked[name], WRITTEN[name])
                 if "fuels_file" in given:
                     path = given.pop("fuels_file")
                     given["catalogue"] = load_fuels(path) if path else None
@@ -162,23 +153,22 @@ def answers(
             except CombustError as error:
                 error.safety = of_all([error.safety or Safety(()), stops_entered(given)])
                 raise
-            more: dict[str, Callable[[str], object]] = {}
+            more: dict[str, Callable[[str], object]] = {save_map: given["mapping"].save} if save_map else {}
             if figure and answer.draw:
                 more[figure] = drawn(answer.draw)
-            if save_map:
-                more[save_map] = given["mapping"].save
-            answer.say(as_json=as_json, out=json_out, more=more)
-            if strict and answer.stops_strict:
+            answer.say(as_json=as_json, out=out, more=more)
+            findings = answer.judged.findings if answer.judged else ()
+            if strict and (answer.strict or any(one.severity in ("stop", "warn") for one in findings)):
                 raise click.exceptions.Exit(output.EXIT_STRICT)
 
+        command = (group.command if group else click.command)(name)(framed)
         options = [
-            click.option("--figure", metavar="FILE", help=figure),
-            click.option("--out", "json_out", metavar="FILE", help="Write the JSON object to a file as well."),
-            click.option("--json", "as_json", is_flag=True, help=f"Print one JSON object{json}."),
-            click.option("--strict", is_flag=True, help=f"End with exit code 4 when {strict}."),
+            (figure, click.Option(["--figure"], metavar="FILE", help=figure)),
+            (out, click.Option(["--out", "json_out"], metavar="FILE", help="Write the JSON object to a file as well.")),
+            (True, click.Option(["--json", "as_json"], is_flag=True, help=f"Print one JSON object{json}.")),
+            (strict, click.Option(["--strict"], is_flag=True, help=f"End with exit code 4 when {strict}.")),
         ]
-        for option in (one for one, asked in zip(options[::-1], (strict, True, out, figure), strict=True) if asked):
-            framed = option(framed)
-        return framed
+        command.params += [option for asked, option in options if asked]
+        return command
 
     return decorate

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from combust.domain.result import text_of_rows
 from combust.edge.cli import output
 from combust.edge.cli.answer import Answer, answers
 from combust.edge.cli.options import table_options
@@ -20,16 +21,13 @@ if TYPE_CHECKING:
     from combust.edge.tables.reader import Table
 
 SHOWN_FAULTS = 20
+COUNTS = {"lambda by": "air_ratio_by", **{key: key for key in ("rule", "yes", "borderline", "no", "unknown")}}
 
 
-@click.command("fleet", short_help="Plan a fleet: heaters, sites and routes.")
+@answers("fleet", strict="a row was refused, or there is a stop or a warning", json=": the plan")
 @click.option("--vehicles", required=True, metavar="FILE", help="Vehicles, CSV or Parquet.")
 @click.option("--sites", required=True, metavar="FILE", help="Sites where nights are spent.")
-@click.option(
-    "--routes",
-    metavar="FILE",
-    help="Route points, CSV or Parquet (or a folder of it); streamed, so larger than memory.",
-)
+@click.option("--routes", metavar="FILE", help="Route points, CSV or Parquet (or a folder); may outgrow the memory.")
 @click.option("--profiles", metavar="DIR", help="Folder with heater profiles (default: profiles beside the vehicles).")
 @click.option("--policy", metavar="FILE", help="TOML with values of your own; the rest are printed defaults.")
 @click.option("--out", required=True, metavar="DIR", help="Folder for tables, figures, cards and the page.")
@@ -37,10 +35,7 @@ SHOWN_FAULTS = 20
 @click.option("--scheduler", metavar="ADDRESS", help="Dask scheduler for the route points, like tcp://host:8786.")
 @click.option("--workers", type=click.IntRange(1, 1024), help="Use so many local Dask workers for the route points.")
 @table_options
-@answers(strict="a row was refused, or there is a stop or a warning", json=": the plan")
-def command(
-    out: str, title: str, profiles: str | None, scheduler: str | None, workers: int | None, **tables: Any
-) -> Answer:
+def command(out: str, title: str, profiles: str | None, **tables: Any) -> Answer:
     """Plan a fleet: heaters, sites and routes.
 
     Use it before the season: which vehicles need altitude compensation, where heat, battery or fuel grade fall short,
@@ -58,7 +53,8 @@ def command(
     from combust.edge.tables.fleet import plan_fleet
 
     folder = profiles or Path(tables["vehicles"]).parent / "profiles"
-    plan = plan_fleet(**tables, profiles=folder, add_up=partial(_add_up, scheduler, workers))
+    add_up = partial(_add_up, tables.pop("scheduler"), tables.pop("workers"))
+    plan = plan_fleet(**tables, profiles=folder, add_up=add_up)
     faults = [f"{row.severity}: {row.table} row {row.row}: {row.text}" for row in plan.faults.itertuples()]
     more = [f"… and {len(faults) - SHOWN_FAULTS} more faults in faults.csv"] if len(faults) > SHOWN_FAULTS else []
     return Answer(
@@ -87,15 +83,13 @@ def _text(plan: FleetPlan) -> str:
         f"{name}: {row['read']} read, {row['planned']} planned, {row['refused']} refused"
         for name, row in plan.rows.items()
     ]
-    keys = ("rule", "air_ratio_by", "yes", "borderline", "no", "unknown")
-    counts = [[str(row[key]).replace("_", " ") for key in keys] for row in plan.counts.to_dict("records")]
     change = plan.reassignment
     parts = [
         plan.summary,
         "\n".join(read),
-        output.text_of_table(("decision", "how many"), plan.lines()),
+        text_of_rows(plan.lines()),
         "Needs a compensation kit, by three rules (the first decides; its yes counts fitted and barred ones too)",
-        output.text_of_table(("rule", "lambda by", *keys[2:]), counts),
+        output.text_of_table(COUNTS, plan.counts.to_dict("records")),
         f"Exchange of vehicles: {change.kits_before} kits now, {change.kits_after} after "
         f"{len(change.moves)} moves. {change.note}",
     ]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from functools import partial
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import click
 
@@ -16,12 +16,18 @@ from combust.edge.cli.answer import Answer, answers
 from combust.edge.cli.options import instrument_option, table_options
 from combust.edge.cli.output import text_of_table
 from combust.edge.figures.timelines import draw_history
+from combust.edge.logbook.history import drift_history, fleet_drift_history, read_log
+from combust.edge.tables.table_map import TableMap
 
-if TYPE_CHECKING:
-    from combust.edge.tables.table_map import TableMap
+COLUMNS = {"heater": "heater_id", "stage": "stage", "visits": "visits", "lambda": "air_ratio_now:.2f"} | {
+    "drift %/a": "drift_pct_per_year:+.1f",
+    "drifts": "verdict",
+    "risk": "risk",
+    "next visit": "next",
+}
 
 
-@click.command("history", short_help="Follow heaters over the winters: drift, crossing date, next visit.")
+@answers("history", strict="", figure="Draw the history (.png or .svg); of a fleet, the first heater.")
 @click.argument("log", metavar="LOG")
 @click.option("--heater", "profiles", multiple=True, metavar="FILE", help="Heater profile; give it again for a fleet.")
 @click.option("--fleet", "whole", is_flag=True, help="All heaters of the log, the one at highest risk first.")
@@ -29,15 +35,7 @@ if TYPE_CHECKING:
 @click.option("--visit-noise", "visit_noise_pct", type=float, metavar="PCT", help="Scatter of a visit, 1 sd [%].")
 @instrument_option
 @table_options
-@answers(strict="", figure="Draw the history (.png or .svg); of a fleet, the first heater.")
-def command(
-    log: str,
-    profiles: tuple[str, ...],
-    whole: bool,
-    mapping: TableMap,
-    instrument_class: str | None,
-    **options: Any,
-) -> Answer:
+def command(log: str, profiles: tuple[str, ...], whole: bool, mapping: TableMap, **options: Any) -> Answer:
     """Follow heaters over the winters: drift, crossing date, next visit.
 
     Use it before each winter. LOG is a logbook, or a CSV with the keys of the glossary and perhaps a column event
@@ -50,17 +48,14 @@ def command(
     \b
     Next: combust site --help      (what the place does to a heater)
     """
-    from combust.edge.logbook.history import drift_history, fleet_drift_history, read_log
-
     heaters = [Heater.load(path) for path in profiles]
-    options["instrument"] = instrument_class
+    options["instrument"] = options.pop("instrument_class")
     entries = read_log(log, mapping)
     if whole or len(heaters) != 1:
         fleet = fleet_drift_history(entries, heaters, **options)
         found: FleetHistory | HeaterHistory = fleet
         first = fleet.heaters[0]
-        headings = ("heater", "stage", "visits", "lambda", "drift %/a", "drifts", "risk", "next visit")
-        text = text_of_table(headings, [_row(one) for one in fleet.heaters])
+        text = text_of_table(COLUMNS, [_row(one) for one in fleet.heaters])
     else:
         found = first = drift_history(entries, heaters[0], **options)
         text = text_of_rows(first.lines())
@@ -73,15 +68,12 @@ def command(
     return Answer(found, text, safety, notes=notes, draw=partial(draw_history, first))
 
 
-def _row(one: HeaterHistory) -> tuple[str, ...]:
+def _row(one: HeaterHistory) -> dict[str, Any]:
     risk = one.risk_next_winter
-    return (
-        one.heater_id or "",
-        one.stage or "",
-        str(len({point.date for point in one.points})),
-        shown(one.air_ratio_now, ".2f", untold=""),
-        shown(one.drift_pct_per_year, "+.1f", untold=""),
-        "YES" if one.drifts else "not found",
-        shown(risk and 100.0 * risk, ".0f", "%", untold="unknown"),
-        str(one.next_visit or "before it runs"),
-    )
+    return {
+        **one.to_dict(),
+        "visits": len({point.date for point in one.points}),
+        "verdict": "YES" if one.drifts else "not found",
+        "risk": shown(risk and 100.0 * risk, ".0f", "%", untold="unknown"),
+        "next": str(one.next_visit or "before it runs"),
+    }

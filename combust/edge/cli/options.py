@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import functools
 import statistics
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from types import MappingProxyType
 from typing import Any
 
@@ -28,9 +28,7 @@ Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
 
 
 fuels_option = click.option("--fuels", "fuels_file", metavar="FILE", help="TOML file with fuels of your own.")
-instrument_option = click.option(
-    "--instrument-class", metavar="NAME", help="Analyser class (portable, garage_0) or a .toml file of yours."
-)
+instrument_option = click.option("--instrument-class", metavar="NAME", help="Analyser: portable, garage_0, or a .toml.")
 
 
 def table_options(function: Callable[..., Any]) -> Callable[..., Any]:
@@ -45,26 +43,28 @@ def table_options(function: Callable[..., Any]) -> Callable[..., Any]:
     return click.option("--map", "map_pairs", multiple=True, metavar="HEADING=KEY", help=texts["--map"])(function)
 
 
-def quantity_options(keys: Iterable[str] | None = None, *, skip: Iterable[str] = ()) -> Decorator:
+def quantity_options(keys: Iterable[str] | None = None, *, skip: Sequence[str] = ()) -> Decorator:
     """Return a decorator that adds one option for each quantity (all inputs by default), and its other-unit twins."""
-    wanted = [key for key in (keys or input_keys()) if key not in set(skip)]
     twins = [(in_our_unit(twin, quantities())[0], twin) for twin in foreign_keys()]
-
-    def decorate(function: Callable[..., Any]) -> Callable[..., Any]:
-        for key in reversed(wanted):
+    options: list[Decorator] = []
+    for key in keys or input_keys():
+        if key not in skip:
             more = "; give it again for repeats" if key in REPEATED else ""
-            function = field_option(quantity(key), more=more, multiple=True)(function)
-            for twin in (twin for ours, twin in twins if ours == key):
-                function = click.option(_long(twin), twin, hidden=True, multiple=True)(function)
-        return function
+            options.append(field_option(quantity(key), more=more, multiple=True))
+            options += [
+                click.option(_long(twin), twin, hidden=True, multiple=True) for ours, twin in twins if ours == key
+            ]
+    return together(options)
 
-    return decorate
+
+def together(options: Iterable[Decorator]) -> Decorator:
+    """Return one decorator that adds options, in their order."""
+    return lambda function: functools.reduce(lambda made, option: option(made), [*options][::-1], function)
 
 
 def field_options(fields: Iterable[Field], names: Mapping[str, str] = MappingProxyType({})) -> Decorator:
     """Return a decorator that adds one option for each record of a field; ``names`` are those that are not its key."""
-    options = [field_option(record, names.get(record.key)) for record in fields]
-    return lambda function: functools.reduce(lambda made, option: option(made), reversed(options), function)
+    return together([field_option(record, names.get(record.key)) for record in fields])
 
 
 def field_option(record: Field, name: str | None = None, more: str = "", *, multiple: bool = False) -> Decorator:
@@ -78,6 +78,22 @@ def field_option(record: Field, name: str | None = None, more: str = "", *, mult
 
 def _long(key: str) -> str:
     return "--" + key.replace("_", "-")
+
+
+def pairs_of(name: str, texts: Sequence[str], example: str) -> list[tuple[str, str]]:
+    """Return the (key, value) pairs of texts like KEY=VALUE.
+
+    Raises
+    ------
+    CombustError
+        Texts that are no such pair, every one at once.
+    """
+    pairs = [(text.partition("=")[0].strip(), text.partition("=")[2].strip()) for text in texts]
+    why, hint = "has no = with something on both sides", f'Write it like "{example}".'
+    wrong = [text for text, pair in zip(texts, pairs, strict=True) if not all(pair)]
+    if wrong:
+        raise CombustError([Fault(name, text, "format", why=why, hint=hint) for text in wrong])
+    return pairs
 
 
 def values_of(options: dict[str, Any]) -> dict[str, Any]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -39,14 +39,15 @@ def json_text(value: Any, encoding: str = "utf-8") -> str:
     return text
 
 
-def text_of_table(headings: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
-    """Return a table with aligned columns as text."""
-    rows = [tuple(row) for row in rows]
-    widths = [max(len(str(row[i])) for row in [headings, *rows]) for i in range(len(headings))]
-    lines = [headings, tuple("-" * width for width in widths), *rows]
-    return "\n".join(
-        "  ".join(f"{cell:<{width}}" for cell, width in zip(row, widths, strict=True)).rstrip() for row in lines
-    )
+def text_of_table(columns: Mapping[str, str], rows: Iterable[Mapping[str, Any]]) -> str:
+    """Return rows as a table with aligned columns: heading -> ``key`` or ``key:format``; what is None is left empty."""
+    cells = [[*columns]]
+    for row in rows:
+        found = [(row.get(key), pattern) for key, _, pattern in (column.partition(":") for column in columns.values())]
+        cells.append(["" if value is None else format(value, pattern) for value, pattern in found])
+    widths = [max(map(len, column)) for column in zip(*cells, strict=True)]
+    cells.insert(1, ["-" * width for width in widths])
+    return "\n".join("  ".join(map(str.ljust, line, widths)).rstrip() for line in cells)
 
 
 def tell_safety(safety: Safety, *, as_json: bool = False) -> None:

@@ -5,8 +5,6 @@ from __future__ import annotations
 from functools import partial
 from typing import Any
 
-import click
-
 from combust.application.causes.catalogue import shipped_priors
 from combust.application.reading.result import interpret
 from combust.data.errors import CombustError
@@ -17,11 +15,10 @@ from combust.edge.cli.options import fuels_option, instrument_option, quantity_o
 from combust.edge.figures.gas_plane import draw_plane
 
 
-@click.command("reading", short_help="Interpret one flue-gas reading.")
+@answers("reading", figure="Draw the reading on the CO2-O2 plane (.png or .svg).", out=True)
 @quantity_options()
 @instrument_option
 @fuels_option
-@answers(figure="Draw the reading on the CO2-O2 plane (.png or .svg).", out=True)
 def command(instrument_class: str | None, catalogue: Catalogue | None, **options: Any) -> Answer:
     """Interpret one flue-gas reading.
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from functools import partial
-from pathlib import Path
 from typing import Any
 
 import click
@@ -23,28 +22,17 @@ from combust.domain.catalogue import Catalogue, get_fuel
 from combust.domain.heater import Heater
 from combust.domain.limits import finding
 from combust.domain.pump import on_fuel
+from combust.domain.reading import WORTH_TELLING
 from combust.domain.safety import calculation
 from combust.domain.site import Site
 from combust.edge.cli.answer import Answer, answers, drawn
 from combust.edge.cli.options import check_options, field_options, fuels_option, quantity_options, table_options
 from combust.edge.cli.progress import with_progress
-from combust.edge.figures.altitude import draw_ceiling, draw_derating
 
 AIR = ("altitude_m", "pressure_hpa", "intake_temp_c", "humidity_pct")
 INLETS = ("fuel_temp_c", "air_in_temp_c")
-READING = (
-    "o2_dry_pct",
-    "co2_dry_pct",
-    "co2_origin",
-    "co_dry_ppm",
-    "o2_wet_pct",
-    "location",
-    "probe_leak_test",
-    "cab_co_in_ppm",
-    "cab_co_out_ppm",
-)
-SPREADS = ("repeats", "o2_repeat_sd_pct", "co2_repeat_sd_pct", "co_repeat_sd_ppm")
-GASES = ("o2_dry_pct", "co2_dry_pct", "o2_wet_pct", "co_dry_ppm", "cab_co_in_ppm")  # what makes it a reading
+CAB = ("cab_co_in_ppm", "cab_co_out_ppm")
+FLUE_GAS = ("o2_dry_pct", "co2_dry_pct", "co2_origin", "co_dry_ppm", "o2_wet_pct", "location", "probe_leak_test")
 REFERENCE = {f"reference_{key}": key for key in AIR}
 # What stands in for a profile.
 BASELINE = {
@@ -58,7 +46,12 @@ BASELINE = {
 }
 
 
-@click.command("site", short_help="Tell what the air at a site does to a heater.")
+@answers(
+    "site",
+    figure="Draw the derating over height and temperature as a map (.png or .svg).",
+    out=True,
+    strict="there is a stop or a warning, in a row of a table too",
+)
 @quantity_options((*AIR, *INLETS))
 @click.option("--heater", metavar="FILE", help="Heater profile (TOML). Or give --fuel and --air-ratio.")
 @click.option("--stage", metavar="NAME", help="Heat stage of the profile (default: the one with most fuel).")
@@ -66,7 +59,7 @@ BASELINE = {
 @fuels_option
 @field_options(BASELINE.values(), {"reference_intake_temp_c": "--reference-temp"})
 @field_options(AIMS.values())
-@quantity_options(READING)
+@quantity_options((*FLUE_GAS, *CAB))
 @click.option("--table", metavar="FILE", help="Write the derating over height and temperature (.csv).")
 @click.option("--ceiling-figure", metavar="FILE", help="Draw the highest site against temperature (.png or .svg).")
 @click.option("--points", metavar="FILE", help="Derate points, CSV or Parquet (or a folder of it): altitude_m, temp_c.")
@@ -74,19 +67,7 @@ BASELINE = {
 @click.option("--scheduler", metavar="ADDRESS", help="Dask scheduler for --points, like tcp://host:8786.")
 @click.option("--workers", type=click.IntRange(1, 1024), help="Use so many local Dask workers for --points.")
 @table_options
-@answers(
-    figure="Draw the derating over height and temperature as a map (.png or .svg).",
-    out=True,
-    strict="there is a stop or a warning, in a row of a table too",
-)
-def command(
-    heater: str | None,
-    stage: str | None,
-    catalogue: Catalogue | None,
-    table: str | None,
-    ceiling_figure: str | None,
-    **options: Any,
-) -> Answer:
+def command(heater: str | None, stage: str | None, catalogue: Catalogue | None, **options: Any) -> Answer:
     """Tell what the air at a site does to a heater.
 
     Use it before a heater goes up a mountain, or beside a reading taken there: lambda three ways, the O2 to expect,
@@ -101,6 +82,8 @@ def command(
     \b
     Next: combust fleet --help     (the same for every vehicle)
     """
+    from combust.edge.figures.altitude import draw_ceiling, draw_derating
+
     numbers, refused = check_fields({key: options[key] for key in (*BASELINE, *AIMS)}, BASELINE | AIMS, gaps=False)
     checked, faults = check_options({key: given for key, given in options.items() if isinstance(given, tuple)})
     faults = [*(fault for _, fault in refused), *faults, *_missing(heater, options)]
@@ -117,25 +100,25 @@ def command(
         baseline |= {"heater_or_fuel": fuel, "reference": Site(**reference) if reference else None}
     healthy = healthy_stage(**baseline)
     if options["points"]:
-        return _points(
-            healthy, **{key: options[key] for key in ("points", "points_out", "scheduler", "workers", "mapping")}
-        )
-    reading = {key: checked[key] for key in (*READING, *SPREADS) if key in checked}
+        return _points(healthy, options)
+    reading = {key: value for key, value in checked.items() if key not in (*AIR, *INLETS)}
     effect = site_effect(
         **baseline,
         **numbers,
         **{key: checked[key] for key in INLETS if key in checked},
         site=Site(**{key: checked[key] for key in AIR if key in checked}),
-        reading=reading if any(key in reading for key in GASES) else None,
+        reading=reading if any(key in reading for key in WORTH_TELLING) else None,
     )
     named: dict[str, Any] = {"minimum": effect.minimum_air_ratio, "name": effect.heater_id or healthy.fuel.name}
-    files: dict[str, Any] = {ceiling_figure: drawn(partial(draw_ceiling, healthy, **named))} if ceiling_figure else {}
+    files: dict[str, Any] = {}
     off = 0
-    if table:
+    if options["ceiling_figure"]:
+        files[options["ceiling_figure"]] = drawn(partial(draw_ceiling, healthy, **named))
+    if options["table"]:
         derated = derating_table(healthy)
         off = int(derated["safety"].isin(("heater_off", "everyone_out")).sum())
-        files[table] = derated.to_csv(index=False, float_format="%.5g")
-    notes = [f"HEATER OFF in {off} of {len(derated)} rows of {table}; its first column tells each."] if off else []
+        files[options["table"]] = derated.to_csv(index=False, float_format="%.5g")
+    notes = [f"HEATER OFF in {off} of {len(derated)} rows of the table; its first column tells each."] if off else []
     notes += [f"Written: {path}" for path in files]
     return Answer(effect, notes=notes, strict=off > 0, draw=partial(draw_derating, healthy, **named), files=files)
 
@@ -161,14 +144,15 @@ def _missing(heater: str | None, options: Mapping[str, Any]) -> Iterator[Fault]:
         yield Fault("points_out", None, "missing", why="is missing", hint=hint)
 
 
-def _points(healthy: HealthyStage, points: str, points_out: str, **how: Any) -> Answer:
+def _points(healthy: HealthyStage, options: Mapping[str, Any]) -> Answer:
     """Derate a table of points, in one process or on Dask."""
     from combust.edge.tables.points import derate_points
 
-    derate = partial(derate_points, points, Path(points_out), healthy.surface, limits=RowLimits.of(healthy), **how)
+    out, how = options["points_out"], {key: options[key] for key in ("scheduler", "workers", "mapping")}
+    derate = partial(derate_points, options["points"], out, healthy.surface, limits=RowLimits.of(healthy), **how)
     counts = with_progress("Points", lambda show: derate(progress=show))
     stops = [finding("points_off", count=counts.off, rows=counts.rows)] if counts.off else []
-    facts = {"rows": counts.rows, "with_lambda": counts.with_lambda, "without": counts.without, "out": points_out}
+    facts = {"rows": counts.rows, "with_lambda": counts.with_lambda, "without": counts.without, "out": out}
     known = f"{counts.rows} points: {counts.with_lambda} with lambda"
-    text = f"{known}, {counts.without} without a number or outside the bands.\nResults: {points_out}"
+    text = f"{known}, {counts.without} without a number or outside the bands.\nResults: {out}"
     return Answer(facts, text, calculation(*stops), notes=[f"note: {why}" for why in counts.why])
