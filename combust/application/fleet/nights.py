@@ -13,7 +13,6 @@ from combust.kernel import air, cab, wiring
 from combust.kernel.altitude import LambdaAtSite, fuel_density_ratio
 
 NIGHTS = (("design_night", "", "design_temp_c"), ("mildest_night", "_mild", "mildest_use_temp_c"))
-ACCOUNTS = ("air_ratio", "air_ratio_with_fuel_density", "air_ratio_full")
 AT_DESIGN = [  # what the design night shows of the stage, beside its lambdas
     f"{number}{account}_pct"
     for number in ("o2_dry", "co2_dry", "fuel_trim", "fuel_trim_to_minimum", "blower_trim")

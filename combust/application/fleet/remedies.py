@@ -97,16 +97,12 @@ def _insulation(case: _Case, policy: Policy) -> list[pd.DataFrame]:
 def _trim_to_minimum(case: _Case) -> pd.DataFrame:
     """Trim only as far as the minimum lambda needs: more fuel stays in, soot comes closer. Never above the setting."""
     trimmed, nominal = np.isin(case.column("compensation"), ("none", "fuel")), case.column("nominal_heat_kw")
-    by_density = nominal * (1.0 + case.column("fuel_trim_to_minimum_pct") / 100.0)
-    full = nominal * (1.0 + case.column("fuel_trim_to_minimum_full_pct") / 100.0)
-    full = full * fuel_mass_ratio(case.column("design_temp_c"), case.fleet)
-    return case.with_remedy(
-        "trim_to_minimum",
-        "trim the fuel only as far as the minimum lambda needs (where the document allows a trim; soot comes closer)",
-        case.column("heat_loss_w_per_k"),
-        np.where(trimmed, by_density, case.column("useful_heat_kw")),
-        np.where(trimmed, full, case.column("useful_heat_full_kw")),
-    )
+    heat = []
+    for account, density in (("", 1.0), ("_full", fuel_mass_ratio(case.column("design_temp_c"), case.fleet))):
+        held = nominal * (1.0 + case.column(f"fuel_trim_to_minimum{account}_pct") / 100.0) * density
+        heat.append(np.where(trimmed, held, case.column(f"useful_heat{account}_kw")))
+    text = "trim the fuel only as far as the minimum lambda needs (where the document allows a trim; soot comes closer)"
+    return case.with_remedy("trim_to_minimum", text, case.column("heat_loss_w_per_k"), *heat)
 
 
 def _compensation(case: _Case) -> pd.DataFrame:

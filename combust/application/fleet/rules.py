@@ -10,9 +10,10 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from combust.application.fleet.nights import ACCOUNTS, NIGHTS, heat_short
+from combust.application.fleet.nights import NIGHTS, heat_short
 from combust.application.fleet.policy import Policy
 from combust.application.safety import own_limits
+from combust.application.site.findings import ACCOUNTS
 from combust.domain.limits import finding
 from combust.domain.safety import STATES, Safety, calculation, forbids, of_all, ranks_of
 

@@ -8,8 +8,9 @@ import numpy as np
 import pandas as pd
 
 from combust.application.fleet.heater_types import Fleet
-from combust.application.fleet.nights import ACCOUNTS, NIGHTS, kept_heat
+from combust.application.fleet.nights import NIGHTS, kept_heat
 from combust.application.fleet.policy import Policy
+from combust.application.site.findings import ACCOUNTS
 from combust.kernel.cab import cab_temperature_reached
 
 

@@ -15,7 +15,7 @@ from combust.application.reading.interpret import interpret_columns
 from combust.application.reading.result import safety_of
 from combust.application.site.derating import stage_columns
 from combust.application.site.effect_result import SiteEffect
-from combust.application.site.findings import site_findings
+from combust.application.site.findings import ACCOUNTS, RowLimits, site_findings
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import Field, need_fields
 from combust.data.tables import load_table
@@ -24,9 +24,9 @@ from combust.domain.catalogue import get_fuel
 from combust.domain.fuel import Fuel
 from combust.domain.heater import Heater
 from combust.domain.instrument import instrument_class
-from combust.domain.limits import Finding, in_order, limit
+from combust.domain.limits import Finding, in_order
 from combust.domain.reading import Reading
-from combust.domain.result import Assumed, assume
+from combust.domain.result import assume
 from combust.domain.safety import Safety
 from combust.domain.site import Site
 from combust.kernel import air, altitude
@@ -123,7 +123,12 @@ def site_effect(
         assumed.append(assume("air_in_temp_c", air_in_temp_c, "as cold as the intake air"))
         # The outlet is told for the warmer of the two: heated air may come from a warm cab.
         outlet_in_c = max(air_in_temp_c, float(base.state.air_in_c))
-    minimum = _minimum(base, minimum_air_ratio, assumed)
+    minimum, of_document = minimum_air_ratio, base.heater.limits.air_ratio_min if base.heater else None
+    if minimum is None:
+        minimum = RowLimits.of(base).lowest_air_ratio
+        if of_document is None:
+            origin = "watch-point of the trade (from memory, medium); the heater's document wins"
+            assumed.append(assume("minimum_air_ratio", minimum, origin))
     keep = base.air_ratio if keep_air_ratio is None else keep_air_ratio
     asked = {"fuel_temp_c": fuel_temp_c, "air_in_temp_c": air_in_temp_c}
     need_fields(asked | {"minimum_air_ratio": minimum, "keep_air_ratio": keep}, {**quantities(), **AIMS})
@@ -138,16 +143,6 @@ def site_effect(
         values.update(dict.fromkeys(OF_A_TRIM))
         values["findings"] = tuple(one for one in values["findings"] if one.code not in ABOUT_A_TRIM)
     return SiteEffect(**values, assumed=tuple(assumed))
-
-
-def _minimum(base: HealthyStage, given: float | None, assumed: list[Assumed]) -> float:
-    for known in (given, base.heater.limits.air_ratio_min if base.heater else None):
-        if known is not None:
-            return known
-    value = limit("air_ratio_soot")
-    origin = "watch-point of the trade (from memory, medium); the heater's document wins"
-    assumed.append(assume("minimum_air_ratio", value, origin))
-    return value
 
 
 def _values(
@@ -229,8 +224,9 @@ def _weather(base: HealthyStage, site: Site, fuel_temp: float, air_in: float) ->
     pressures = np.array([site.pressure - band, site.pressure + band])
     here = base.air_at(pressures, site.intake_temp_c, humidity_pct=site.humidity_pct, air_in_c=air_in)
     ends = base.lambda_at(here, np.full(2, fuel_temp))
-    keys = ("air_ratio", "air_ratio_with_fuel_density", "air_ratio_full")
-    lams = {f"{key}_{end}": float(getattr(ends, key)[row]) for row, end in enumerate(("low", "high")) for key in keys}
+    lams = {
+        f"{key}_{end}": float(getattr(ends, key)[row]) for row, end in enumerate(("low", "high")) for key in ACCOUNTS
+    }
     return {"band_hpa": band, **lams}
 
 

@@ -14,6 +14,8 @@ from combust.domain.safety import ranks_of
 from combust.domain.site import Site
 from combust.kernel import altitude
 
+ACCOUNTS = ("air_ratio", "air_ratio_with_fuel_density", "air_ratio_full")  # of lambda, by how much is counted
+
 
 @dataclass(frozen=True, slots=True)
 class RowLimits:
@@ -69,8 +71,7 @@ def _limit_findings(base: HealthyStage, site: Site, values: Mapping[str, Any]) -
 
 
 def _air_ratio_findings(values: Mapping[str, Any]) -> list[Finding]:
-    three = ("air_ratio", "air_ratio_with_fuel_density", "air_ratio_full")
-    lams = {key: values[key] for key in three}
+    lams = {key: values[key] for key in ACCOUNTS}
     full, u, minimum = values["air_ratio_full"], values["air_ratio_full_u"], values["minimum_air_ratio"]
     found = []
     if own_limits(air_ratio=full, lowest_air_ratio=minimum)["air_ratio_below_minimum"]:

@@ -48,7 +48,7 @@ def draw_altitude(altitude_m: float) -> Figure:
     figure, (top, low) = sheet(2, 1, size=(6.4, 6.0), sharex=True)
     for (color, dash), temp in zip(TONES, TEMPERATURES_C, strict=False):
         for plot, curve in zip((top, low), expected(heights, temp), strict=True):
-            plot.plot(heights, curve, color=color, linestyle=dash, label=f"intake air {temp:+.0f} °C")
+            plot.plot(heights, curve, color=color, linestyle=dash, label=f"intake air {temp:g} °C")
     soot = limit("air_ratio_soot")
     top.axhspan(0.8, soot, color=INK, alpha=0.08)
     note(top, f"below {soot:g}: watch-point of the trade (from memory)", (0, 0.82))

@@ -65,6 +65,6 @@ def draw_trim(
         places.append(place)
     marker_line(plot, 0.0)
     plot.set(xlim=(-SPAN_PCT, SPAN_PCT), xlabel="change of the fuel (%)", ylabel="lambda (-)")
-    legend(plot, loc="upper center")
+    legend(plot, loc="upper right")
     figure.set_label(f"Lambda against a change of the fuel. At {fuel_trim_pct:+.0f} %: {'; '.join(places)}.")
     return figure
