@@ -22,8 +22,7 @@ def density_at_pump(fuel: Fuel, fuel_temp_c: float = DENSITY_TEMP_C) -> float:
     CombustError
         The fuel's density is unknown, or the temperature cannot be.
     """
-    fault = quantity("fuel_temp_c").fault_of(fuel_temp_c)
-    if fault:
+    if fault := quantity("fuel_temp_c").fault_of(fuel_temp_c):
         raise CombustError(fault)
     if fuel.density_kg_per_m3 is None:
         why, hint = "has no density", "Name a fuel of the catalogue, or give the density in a fuels file."

@@ -1,4 +1,6 @@
-"""Inverse: from measured gases to lambda. Each route is a function of its own, solved in closed form.
+"""Inverse: from measured gases to lambda, and from a hot, wet reading to the dry one with the water of the balance.
+
+Each route is a function of its own, solved in closed form.
 
 Notation, all per mol of dry gas: ``z`` dry air, ``burnt`` carbon of CO2 and CO from the fuel, X and N the oxygen and
 the CO2 of the air, nu the oxygen need of one carbon, K the water-gas constant. Oxygen and the sum of fractions give
@@ -17,12 +19,14 @@ import numpy as np
 
 from combust.kernel.blocks import in_blocks
 from combust.kernel.constants import DRY_AIR, WATER_GAS_CONSTANT, DryAir
+from combust.kernel.flue_gas import flue_gas_moles
 from combust.kernel.stoichiometry import molar_mass_per_carbon, stoichiometric_oxygen
 from combust.kernel.types import Atoms
 
 PPM = 1e-6
 PCT = 1e-2
 BLOCK = 32_768
+WET_ROUNDS = 40
 
 
 def air_ratio_from_o2(
@@ -237,3 +241,50 @@ def air_ratio_from_equivalence_ratio(equivalence_ratio: Any) -> Any:
 def equivalence_ratio_from_air_ratio(air_ratio: Any) -> Any:
     """Return phi = 1/lambda."""
     return 1.0 / air_ratio
+
+
+def flue_water_fraction(
+    fuel: Atoms,
+    air_ratio: Any,
+    *,
+    co_dry_ppm: Any = 0.0,
+    hc_dry_ppm: Any = 0.0,
+    humidity_ratio: Any = 0.0,
+    air: DryAir = DRY_AIR,
+) -> Any:
+    """Return water in the wet flue gas of a lambda and the dry CO and HC found in it [mol/mol]."""
+    dry = flue_gas_moles(fuel, air_ratio, air=air).dry
+    for _ in range(3):
+        shares = {"co_share": co_dry_ppm * PPM * dry, "hc_share": hc_dry_ppm * PPM * dry}
+        gas = flue_gas_moles(fuel, air_ratio, humidity_ratio=humidity_ratio, air=air, **shares)
+        dry = gas.dry
+    return gas.h2o / gas.wet
+
+
+def dry_fraction_of_wet_reading(
+    fuel: Atoms,
+    *,
+    o2_wet_pct: Any = np.nan,
+    co2_wet_pct: Any = np.nan,
+    co_wet_ppm: Any = 0.0,
+    hc_wet_ppm: Any = 0.0,
+    humidity_ratio: Any = 0.0,
+    air: DryAir = DRY_AIR,
+) -> Any:
+    """Return dry over wet gas [mol/mol]: a wet reading divided by it is the dry reading.
+
+    The water follows from O2 where there is one, else from CO2. Solved by fixed point (the map contracts to a tenth
+    a round). NaN where neither gas is given.
+    """
+    o2_wet, co2_wet = np.asarray(o2_wet_pct, dtype=float), np.asarray(co2_wet_pct, dtype=float)
+    share = np.full(np.broadcast(o2_wet, co2_wet, np.asarray(co_wet_ppm, dtype=float)).shape, 0.9)
+    for _ in range(WET_ROUNDS):
+        gases: dict[str, Any] = {"co_dry_ppm": co_wet_ppm / share, "hc_dry_ppm": hc_wet_ppm / share, "air": air}
+        from_o2 = air_ratio_from_o2(o2_wet / share, fuel, **gases)
+        from_co2 = air_ratio_from_co2(co2_wet / share, fuel, **gases)
+        air_ratio = np.where(np.isnan(o2_wet), from_co2, from_o2)
+        water = flue_water_fraction(fuel, air_ratio, humidity_ratio=humidity_ratio, **gases)
+        last, share = share, 1.0 - water
+        if not np.any(np.abs(share - last) >= 1e-14):
+            break
+    return share

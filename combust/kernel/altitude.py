@@ -10,6 +10,7 @@ import numpy as np
 from combust.kernel import air
 from combust.kernel.blocks import in_blocks
 from combust.kernel.constants import ZERO_CELSIUS_K
+from combust.kernel.fuel_delivery import fuel_density
 from combust.kernel.types import Floats
 
 BLOCK = 24_576
@@ -17,13 +18,11 @@ DEGREE = 4
 BESIDE = 0.01  # weight of what a surface only runs on to: rich of lambda 1
 LOWEST_M, HIGHEST_M = -430.0, 9000.0
 COLDEST_C, HOTTEST_C = -60.0, 60.0
-REFERENCE_FUEL_TEMP_C = 15.0
 
 
 def fuel_density_ratio(fuel_temp_c: Any, base_fuel_temp_c: Any, expansion_per_k: Any) -> Any:
     """Return fuel density at the pump over that at the baseline [-]: rho = rho_15 (1 - beta (T - 15 °C))."""
-    here = 1.0 - expansion_per_k * (fuel_temp_c - REFERENCE_FUEL_TEMP_C)
-    return here / (1.0 - expansion_per_k * (base_fuel_temp_c - REFERENCE_FUEL_TEMP_C))
+    return fuel_density(1.0, expansion_per_k, fuel_temp_c) / fuel_density(1.0, expansion_per_k, base_fuel_temp_c)
 
 
 def fuel_trim_to_keep(air_ratio: Any, wanted_air_ratio: Any) -> Any:
@@ -162,9 +161,9 @@ def _block(surface: AltitudeSurface, altitude: Floats, temp: Floats, station: Fl
     x, y = SLOPE_X * x - OFFSET_X, SLOPE_Y * y - OFFSET_Y
     full = with_fuel * _polynomial(surface.flow_weights, x, y)
     spread = full * np.sqrt(np.maximum(_polynomial(surface.spread_weights, x, y), 0.0))
-    told = LambdaAtSite(sigma, lam, with_fuel, full, spread)
+    lambdas = LambdaAtSite(sigma, lam, with_fuel, full, spread)
     inside = (np.abs(x) <= 1.0 + 1e-9) & (np.abs(y) <= 1.0 + 1e-9)  # NaN is not
-    return told if inside.all() else LambdaAtSite(*(np.where(inside, column, np.nan) for column in told))
+    return lambdas if inside.all() else LambdaAtSite(*(np.where(inside, column, np.nan) for column in lambdas))
 
 
 def _polynomial(weights: Floats, x: Floats, y: Floats) -> Floats:

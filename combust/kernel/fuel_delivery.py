@@ -88,27 +88,16 @@ class Delivery(NamedTuple):
     air_ratio_factor: Any
 
 
-def delivery_test(
-    strokes: Any,
-    delivered_ml: Any,
-    nominal_stroke_ul: Any,
-    *,
-    volume_half_width_ml: Any = GRADUATE_HALF_WIDTH_ML,
-    band_pct: float = PASS_BAND_PCT,
-) -> Delivery:
+def delivery_test(strokes: Any, delivered_ml: Any, nominal_stroke_ul: Any) -> Delivery:
     """Return what a delivery test says: strokes counted, volume caught, against the nominal stroke.
 
-    The strokes are counted without error; the volume is read with a rectangular error of the given half width. NaN in,
+    The strokes are counted without error; the volume is read with a rectangular error of 0.1 ml half width. NaN in,
     NaN out (and then neither within nor clear).
 
     Parameters
     ----------
     strokes, delivered_ml, nominal_stroke_ul : float or array
         Strokes [-], volume [ml], nominal stroke [µl].
-    volume_half_width_ml : float or array
-        Half width of the reading error of the volume [ml].
-    band_pct : float
-        Pass band either side of nominal [%].
 
     Examples
     --------
@@ -119,14 +108,14 @@ def delivery_test(
     nominal = np.asarray(strokes, dtype=float) * nominal_stroke_ul * 1e-3
     ratio = delivered_ml / nominal
     deviation = 100.0 * (ratio - 1.0)
-    u = 100.0 * RECTANGULAR_HALF * volume_half_width_ml / nominal
+    u = 100.0 * RECTANGULAR_HALF * GRADUATE_HALF_WIDTH_ML / nominal
     return Delivery(
         nominal_ml=nominal[()],
         stroke_ul=(nominal_stroke_ul * ratio)[()],
         deviation_pct=deviation[()],
         deviation_u_pct=u[()],
-        within_band=np.abs(deviation) <= band_pct,
-        clear=np.abs(np.abs(deviation) - band_pct) > 2.0 * u,
+        within_band=np.abs(deviation) <= PASS_BAND_PCT,
+        clear=np.abs(np.abs(deviation) - PASS_BAND_PCT) > 2.0 * u,
         air_ratio_factor=(1.0 / ratio)[()],
     )
 

@@ -12,7 +12,8 @@ import pyarrow.parquet as pq
 
 from combust.application.heater.baseline import healthy_stage
 from combust.domain.site import Site
-from combust.edge.tables.points import BLOCK_ROWS, derate_points
+from combust.edge.tables.dask_workers import BLOCK_ROWS
+from combust.edge.tables.points import derate_points
 from combust.kernel.altitude import AltitudeSurface, lambda_from_surface
 from tests.benchmarks.records import Effort, Record, apart, timed
 

@@ -197,6 +197,10 @@ def test_dates_and_clock_times(tmp_path: Path) -> None:
 
     assert moment("13/01/2026", "2:05 PM") == "2026-01-13T14:05:00"
     assert moment("02/01/2026") is None, "the day or the month first: nobody can tell"
+    assert (
+        moment("20260112", "9:05") == moment("2026-01-12T00:00", "9:05") == "2026-01-12T09:05:00"
+    )  # ISO 8601, the basic form (from memory)
+    assert moment("2026112") is None, "the 2nd of November or the 12th of January"
     (tmp_path / "s.csv").write_text("time,o2_dry_pct\n23:59:50,8.2\n00:00:10,8.2\n", encoding="utf-8")
     assert read_series(tmp_path / "s.csv").times_s.tolist() == [0.0, 20.0]
     (tmp_path / "v.csv").write_text("date,time,o2_dry_pct\n02/01/2026,9:00,8.2\n30.02.2026,,8.2\n", encoding="utf-8")

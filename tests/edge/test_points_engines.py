@@ -19,7 +19,7 @@ import pytest
 from combust.application.heater.baseline import healthy_stage
 from combust.data.errors import CombustError
 from combust.domain.site import Site
-from combust.edge.tables import points
+from combust.edge.tables import dask_workers, points
 from combust.edge.tables.fleet import plan_fleet, sum_routes
 from combust.kernel.altitude import LambdaAtSite, lambda_from_surface
 from tests.application.fleet import worked
@@ -83,7 +83,7 @@ def test_dask_with_two_workers_equals_one_process(
     table: tuple[pd.DataFrame, Path], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     frame, path = table
-    monkeypatch.setattr(points, "BLOCK_ROWS", 5000)
+    monkeypatch.setattr(dask_workers, "BLOCK_ROWS", 5000)
     counts = points.derate_points(path, tmp_path / "out", BASE.surface, workers=2)
     assert counts.rows == ROWS
     parts = sorted((tmp_path / "out").iterdir())
@@ -133,7 +133,7 @@ def test_a_fleet_s_routes_in_all_three_ways(
     table: tuple[pd.DataFrame, Path], cluster: Any, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     frame, path = table
-    monkeypatch.setattr(points, "BLOCK_ROWS", 5000)
+    monkeypatch.setattr(dask_workers, "BLOCK_ROWS", 5000)
     cars = worked.vehicles()
     cars["route_id"] = np.resize(["r1", "r2", "r3"], len(cars))
     bad = frame.copy()
@@ -145,7 +145,7 @@ def test_a_fleet_s_routes_in_all_three_ways(
         for routes, add_up in (
             (bad, sum_routes),
             (bad_path, sum_routes),
-            (bad_path, partial(points.sum_routes_dask, scheduler=cluster.scheduler_address)),
+            (bad_path, partial(dask_workers.sum_routes_dask, scheduler=cluster.scheduler_address)),
         )
     ]
     first = plans[0]
@@ -183,7 +183,7 @@ def test_units_by_heading_and_refusals(tmp_path: Path) -> None:
     with pytest.raises(CombustError, match="no readable Parquet"):
         points.derate_points(tmp_path / "junk.parquet", tmp_path / "x.parquet", BASE.surface)
     assert not (tmp_path / "x.parquet").exists()
-    with pytest.raises(CombustError, match="does not answer"), points.dask_client("tcp://127.0.0.1:9", 1):
+    with pytest.raises(CombustError, match="does not answer"), dask_workers.dask_client("tcp://127.0.0.1:9", 1):
         pass
 
 
@@ -205,4 +205,4 @@ def test_memory_stays_a_few_blocks(tmp_path: Path) -> None:
 
     counts = points.derate_points(path, tmp_path / "out.parquet", BASE.surface, progress=watch)
     assert counts.with_lambda == rows
-    assert max(seen) - low < 5 * points.BLOCK_ROWS * 7 * 8 < rows * 7 * 8
+    assert max(seen) - low < 5 * dask_workers.BLOCK_ROWS * 7 * 8 < rows * 7 * 8

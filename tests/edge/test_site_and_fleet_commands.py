@@ -121,7 +121,7 @@ def test_site_writes_table_figures_and_points(tmp_path: Path, capsys: pytest.Cap
         arguments += [option, str(tmp_path / name)]
     code, _, err = run(capsys, *arguments)
     assert code == 0
-    assert "above the unit's own limit of 1350 m" in err
+    assert "above the heater's own limit of 1350 m" in err
     assert len(pd.read_csv(tmp_path / "t.csv")) == 19 * 7
     assert (tmp_path / "map.svg").read_text(encoding="utf-8").startswith("<?xml")
     assert json.loads((tmp_path / "s.json").read_text(encoding="utf-8"))["heater_id"] == "small"

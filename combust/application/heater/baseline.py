@@ -50,12 +50,14 @@ class _Builder:
         """Note what was filled in."""
         self.assumed.append(assume(quantity, value, origin))
 
-    def all_assumed(self, fuel: Fuel) -> tuple[Assumed, ...]:
-        """Return what was filled in, with the expansion of the fuel in use where it is not known."""
+    def stage(self, state: HealthyState, reference: Site, burnt: Fuel, fuel: Fuel, **known: Any) -> HealthyStage:
+        """Return the stage as it was read on the fuel burnt then, brought to the fuel in use."""
+        cold = self.take("fuel_temp_c", reference.intake_temp_c, "as cold as the intake air")
         if fuel.expansion_per_k is None:
             usual = float(self.priors["unknown"]["expansion_per_k"])
             self.assume("expansion_per_k", usual, "textbook value of diesel, from memory")
-        return tuple(self.assumed)
+        known |= {"value": self.value, "u": self.u, "priors": self.priors, "assumed": tuple(self.assumed)}
+        return HealthyStage(burnt, state, reference, cold, **known).on_fuel(fuel)
 
     def home(self) -> Site:
         """Return the baseline's own air."""
@@ -173,15 +175,15 @@ def healthy_stage(
     table = priors_table() if priors is None else priors
     if not isinstance(heater_or_fuel, Heater):
         return _of_fuel(get_fuel(heater_or_fuel), air_ratio, air_ratio_u, reference, useful_heat_kw, table)
-    told: tuple[Assumed, ...] = ()
+    assumed: tuple[Assumed, ...] = ()
     if stage is None:
         stage = max(
             heater_or_fuel.stages.values(), key=lambda one: (one.fuel_l_per_h or 0.0, one.useful_heat_kw or 0.0)
         ).name
-        told = (assume("stage", stage, "the stage with the most fuel or heat"),)
-    found = _of_heater(heater_or_fuel, heater_or_fuel.stage_of(stage), table, told)
+        assumed = (assume("stage", stage, "the stage with the most fuel or heat"),)
+    found = _of_heater(heater_or_fuel, heater_or_fuel.stage_of(stage), table, assumed)
     if any(one.quantity == "air_ratio" for one in found.assumed):
-        hint = "Enter a healthy reading with O2, or the healthy band of lambda from the unit's document."
+        hint = "Enter a healthy reading with O2, or the healthy band of lambda from the heater's document."
         raise CombustError(Fault(f"baseline of stage {stage}", None, "missing", why="gives no lambda", hint=hint))
     return found
 
@@ -208,25 +210,15 @@ def _of_fuel(
         reference = Site()
         build.assume("reference", "1013.25 hPa, 15 °C, dry", "ISO 2533 sea level; no reference air was given")
     build.put("air_ratio", math.log(air_ratio), air_ratio_u / air_ratio)
-    intake = reference.intake_temp_c
-    return HealthyStage(
-        fuel=fuel,
-        state=_state(build, None, fuel, air_ratio, intake),
-        reference=reference,
-        fuel_temp_c=build.take("fuel_temp_c", intake, "as cold as the reference air"),
-        value=build.value,
-        u=build.u,
-        useful_heat_kw=useful_heat_kw,
-        priors=priors,
-        assumed=build.all_assumed(fuel),
-    )
+    state = _state(build, None, fuel, air_ratio, reference.intake_temp_c)
+    return build.stage(state, reference, fuel, fuel, useful_heat_kw=useful_heat_kw)
 
 
-def _of_heater(heater: Heater, stage: Stage, priors: Mapping[str, Any], told: tuple[Assumed, ...]) -> HealthyStage:
+def _of_heater(heater: Heater, stage: Stage, priors: Mapping[str, Any], assumed: tuple[Assumed, ...]) -> HealthyStage:
     baseline = heater.baseline_of(stage.name)
     reading: Mapping[str, Any] = baseline.reading if baseline else {}
     build = _Builder(reading, priors, of_type=baseline is not None and baseline.origin != "unit")
-    build.assumed += told
+    build.assumed += assumed
     home = build.home()
     intake = home.intake_temp_c
     burnt_then = baseline.fuel if baseline else heater.fuel
@@ -234,23 +226,18 @@ def _of_heater(heater: Heater, stage: Stage, priors: Mapping[str, Any], told: tu
     state = _state(build, stage, heater.fuel, ratio, intake)  # heat and fuel flow stand in the document together
     build.combustion()
     build.machine(heater, stage)
-    healthy = HealthyStage(
-        fuel=burnt_then,
-        state=state,
-        reference=home,
-        fuel_temp_c=build.take("fuel_temp_c", intake, "as cold as the intake air"),
-        value=build.value,
-        u=build.u,
+    return build.stage(
+        state,
+        home,
+        burnt_then,
+        heater.fuel,
         load=_load(heater, stage),
         heater=heater,
         stage=stage,
         baseline=baseline,
         air_out_temp_c=reading.get("air_out_temp_c"),
         useful_heat_kw=stage.useful_heat_kw,
-        priors=priors,
-        assumed=build.all_assumed(heater.fuel),
     )
-    return healthy.on_fuel(heater.fuel)
 
 
 def _state(build: _Builder, stage: Stage | None, fuel: Fuel, ratio: float, intake: float) -> HealthyState:

@@ -14,6 +14,7 @@ from combust.domain.heater import Heater
 from combust.kernel.types import Floats
 
 STRUCTURE = (
+<<<<<<< HEAD
     "steepness",
     "intake_share",
     "exhaust_share",
@@ -25,6 +26,10 @@ STRUCTURE = (
     "shaft",
     "motor",
     "duct_off_left",
+=======
+    *("steepness", "intake_share", "exhaust_share", "hot_share", "exponent", "air_side"),
+    *("co_gain", "shaft", "motor", "duct_off_left"),
+>>>>>>> main
 )
 PRIOR_DRAWS = 112
 SEED = 1

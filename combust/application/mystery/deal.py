@@ -90,7 +90,8 @@ class Dealer:
         Field("level", "choice", choices=rules.LEVELS).checked(level)
         noise = numbers_of(self._key, seed, level)
         heater, site, context, held_back = _place(noise)
-        kind = _kind(noise)
+        bounds = np.cumsum([rules.table()["kinds"][kind] for kind in KINDS[:-1]])
+        kind = KINDS[int(np.searchsorted(bounds, noise.random(), side="right"))]
         engine = engine_of(heater, shipped_priors(), instrument_class(None), 1)
         for _ in range(rules.table()["limits"]["tries"]):
             causes = _causes(kind, noise)
@@ -118,8 +119,8 @@ class Dealer:
             checks=seal_results(nonce, results),
             answer="",
         )
-        told = plain(answer) | {"causes": sorted(answer.causes)}
-        return replace(case, answer=seal(self._answer_key(case), told, ANSWER_BYTES, canonical(case.public())))
+        sealed = plain(answer) | {"causes": sorted(answer.causes)}
+        return replace(case, answer=seal(self._answer_key(case), sealed, ANSWER_BYTES, canonical(case.public())))
 
     def learner_id(self, name: str) -> str:
         """Return the id of a learner in results: the same for the same name and salt, and untold without the salt."""
@@ -136,12 +137,12 @@ class Dealer:
         CombustError
             Another salt, or a case that was altered.
         """
-        told = opened(self._answer_key(case), case.answer, canonical(case.public()))
-        if told is None:
+        sealed = opened(self._answer_key(case), case.answer, canonical(case.public()))
+        if sealed is None:
             hint = "Give the salt it was dealt with, and the file as it was dealt."
             why = "does not open: another salt, or it was altered"
             raise CombustError(Fault("case", case.case_id, "conflict", why=why, hint=hint))
-        return Answer(**told | {"causes": frozenset(told["causes"]), "steps": tuple(told["steps"])})
+        return Answer(**sealed | {"causes": frozenset(sealed["causes"]), "steps": tuple(sealed["steps"])})
 
 
 def mystery(seed: int, level: str = "medium", *, salt: str) -> MysteryCase:
@@ -196,11 +197,6 @@ def _place(noise: np.random.Generator) -> tuple[Heater, str, dict[str, Any], dic
     }
     hidden = {**context, "cab_co_ppm": (inside, outside), "flame": flame >= chance["failed_start"]}
     return heater, site["name"], context, hidden
-
-
-def _kind(noise: np.random.Generator) -> str:
-    bounds = np.cumsum([rules.table()["kinds"][kind] for kind in KINDS[:-1]])
-    return KINDS[int(np.searchsorted(bounds, noise.random(), side="right"))]
 
 
 def _causes(kind: str, noise: np.random.Generator) -> list[str]:

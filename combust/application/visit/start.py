@@ -1,4 +1,4 @@
-"""A start as the unit's own document describes it: phases, fuel of failed attempts, earliest restart."""
+"""A start as the heater's own document describes it: phases, fuel of failed attempts, earliest restart."""
 
 from __future__ import annotations
 
@@ -102,7 +102,9 @@ def start_times(heater: Heater) -> StartTimes:
     start = heater.start
     if start is None or not start.attempt_s or not start.preheat_s:
         why = "is not in the profile; no times are built in"
-        hint = "Add [start] with check_s, preheat_s, attempt_s, attempt_pump_hz, cool_down_s from the unit's document."
+        hint = (
+            "Add [start] with check_s, preheat_s, attempt_s, attempt_pump_hz, cool_down_s: see the heater's document."
+        )
         raise CombustError(Fault("start", None, "missing", why=why, hint=hint))
     return start
 
@@ -230,5 +232,5 @@ def starts_used_up(failed: int, allowed: int | None) -> Finding | None:
     """Return the stop after the allowed failed starts; what the document allows counts as one until it is entered."""
     if not own_limits(failed_starts=failed, allowed_starts=math.nan if allowed is None else allowed)["starts_used_up"]:
         return None
-    told = "1 (the document's number was not entered)" if allowed is None else allowed
-    return finding("starts_used_up", failed=failed, allowed=told)
+    number = "1 (the document's number was not entered)" if allowed is None else allowed
+    return finding("starts_used_up", failed=failed, allowed=number)

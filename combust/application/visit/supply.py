@@ -56,25 +56,25 @@ class SupplyResult(Result):
     """
 
     loop_ohm: float
-    heater_v_glow: float | None
-    heater_v_glow_band: tuple[float, float] | None
-    heater_v_run: float | None
-    run_a: float | None
-    cable_drop_glow_v: float | None
-    area_for_drop_mm2: float | None
     cutouts_at_battery_v: Mapping[str, float]
     first_to_act: str | None
     verdict: str
     remedies: tuple[str, ...]
-    energy_wh: float | None
-    energy_ah: float | None
-    usable_ah: float | None
-    run_time_h: float | None
     findings: tuple[Finding, ...]
     cautions: tuple[str, ...]
     inputs: Mapping[str, Any]
     assumed: tuple[Assumed, ...]
     sources: tuple[str, ...]
+    heater_v_glow: float | None = None
+    heater_v_glow_band: tuple[float, float] | None = None
+    heater_v_run: float | None = None
+    run_a: float | None = None
+    cable_drop_glow_v: float | None = None
+    area_for_drop_mm2: float | None = None
+    energy_wh: float | None = None
+    energy_ah: float | None = None
+    usable_ah: float | None = None
+    run_time_h: float | None = None
     calculated = True
 
     def lines(self) -> Rows:
@@ -181,7 +181,7 @@ def supply_check(
     findings: list[Finding] = []
     loops = {table: _loop(value, table) for table in wiring.TABLES}
     voltages = _voltages(value, loops, findings)
-    cutouts, first, verdict = _cut_out_order(value, fed, voltages["run_a"], loops["usual"], findings)
+    cutouts, first, verdict = _cut_out_order(value, fed, voltages.get("run_a"), loops["usual"], findings)
     return SupplyResult(
         loop_ohm=loops["usual"],
         **voltages,
@@ -245,8 +245,7 @@ def _loop(value: Mapping[str, float], table: str) -> float:
 def _voltages(value: Mapping[str, float], loops: Mapping[str, float], findings: list[Finding]) -> dict[str, Any]:
     """Return the voltages at the heater and what the cable takes of them; None = cannot be told."""
     source, battery, cutout = value["open_circuit_v"], value["battery_mohm"] * 1e-3, value.get("cutout_v", -math.inf)
-    names = ("heater_v_glow", "heater_v_glow_band", "heater_v_run", "run_a", "cable_drop_glow_v", "area_for_drop_mm2")
-    found: dict[str, Any] = dict.fromkeys(names)
+    found: dict[str, Any] = {}
     if "glow_a" in value:
         glow, most = value["glow_a"], limit("supply_drop")
         at_glow, low, high = (float(wiring.voltage_under_load(source, glow, battery + loops[t])) for t in wiring.TABLES)
@@ -300,17 +299,17 @@ def _cut_out_order(
         findings.append(finding("order_unknown", missing=" or ".join(missing), options=" and ".join(missing.values())))
         return cutouts, None, "unknown"
     gap, margin = cutouts[best] - cutouts[disconnect], limit("supply_margin")
-    told: dict[str, Any] = {"first_orderly": f"the {best}", "orderly_v": cutouts[best], "gap_v": gap}
-    told |= {"disconnect_v": cutouts[disconnect], "margin_v": margin}
+    numbers: dict[str, Any] = {"first_orderly": f"the {best}", "orderly_v": cutouts[best], "gap_v": gap}
+    numbers |= {"disconnect_v": cutouts[disconnect], "margin_v": margin}
     # A gap of nothing is a conflict: which one acts is then chance. 1e-9 V keeps binary rounding out of the verdict.
     if gap <= 1e-9:
-        findings.append(finding("conflict", **told))
+        findings.append(finding("conflict", **numbers))
         return cutouts, disconnect, "conflict"
     cool_down, delay = value.get("cool_down_s"), value["disconnect_delay_s"]
     if cool_down and delay < cool_down:
-        findings.append(finding("disconnect_too_soon", cool_down_s=cool_down, delay_s=delay, **told))
+        findings.append(finding("disconnect_too_soon", cool_down_s=cool_down, delay_s=delay, **numbers))
     is_close = gap < margin - 1e-9
-    findings.append(finding("order_close" if is_close else "order_kept", **told))
+    findings.append(finding("order_close" if is_close else "order_kept", **numbers))
     return cutouts, best, "close" if is_close else "orderly_first"
 
 
@@ -320,19 +319,19 @@ def _remedies(value: Mapping[str, float], verdict: str) -> tuple[str, ...]:
         return ()
     wanted = value["disconnect_v"] + limit("supply_margin")
     wait = value.get("cool_down_s")
-    told_wait = f"at least the cool-down of {wait:.0f} s" if wait else "at least the heater's whole cool-down"
+    waits = f"at least the cool-down of {wait:.0f} s" if wait else "at least the heater's whole cool-down"
     return (
         f"Let the heater's controller switch off at {wanted:.1f} V at the battery or above, filtered for "
         f"{limit('supply_filter'):.0f} s, by its normal OFF signal.",
         "Or feed the heater before the disconnect, through its own fuse.",
-        f"Or use a disconnect that warns first and waits {told_wait}.",
+        f"Or use a disconnect that warns first and waits {waits}.",
         "A thicker cable helps the start; it lowers the heater's cut-out at the battery and does not cure this.",
     )
 
 
 def _energy(value: Mapping[str, float], findings: list[Finding]) -> dict[str, Any]:
     """Return Wh and Ah of a night, usable Ah, and the hours that these last; None = cannot be told."""
-    found: dict[str, Any] = dict.fromkeys(("energy_wh", "energy_ah", "usable_ah", "run_time_h"))
+    found: dict[str, Any] = {}
     volts, usable = value.get("battery_v"), None
     if "battery_ah" in value:
         there = cab.battery_usable_share(value["battery_temp_c"], limit("capacity_at_minus_20"))
@@ -354,6 +353,6 @@ def _energy(value: Mapping[str, float], findings: list[Finding]) -> dict[str, An
         start_wh = wiring.night_energy(0.0, 0.0, **of_starts)
         lasts = found["run_time_h"] = max(0.0, (usable * volts - start_wh) / value["mean_power_w"])
         if needed > usable:
-            told = {"energy_ah": needed, "usable_ah": usable, "battery_temp_c": value["battery_temp_c"]}
-            findings.append(finding("energy_large", lasts_h=lasts, **told))
+            numbers = {"energy_ah": needed, "usable_ah": usable, "battery_temp_c": value["battery_temp_c"]}
+            findings.append(finding("energy_large", lasts_h=lasts, **numbers))
     return found

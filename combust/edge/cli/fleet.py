@@ -72,7 +72,7 @@ def _add_up(scheduler: str | None, workers: int | None, tables: list[Table], use
 
     sum_up: Callable[..., RouteSums] = sum_routes
     if scheduler or workers:
-        from combust.edge.tables.points import sum_routes_dask
+        from combust.edge.tables.dask_workers import sum_routes_dask
 
         sum_up = partial(sum_routes_dask, scheduler=scheduler, workers=workers)
     return with_progress("Route points", lambda show: sum_up(tables, uses, progress=show))

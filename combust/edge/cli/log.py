@@ -9,8 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from combust.application.reading.result import interpret, safety_of
-from combust.application.visit.record import CHECKS, EVENT, HEAD, VisitRecord, alarm_findings
-from combust.application.visit.record_sections import sections
+from combust.application.visit.record import CHECKS, EVENT, HEAD, VisitRecord, alarm_findings, sections
 from combust.application.visit.steady import visit_procedure
 from combust.data.errors import CombustError, Fault, printable
 from combust.data.fields import Field

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from combust.application.visit.record import VisitRecord, safety_now
-from combust.application.visit.record_sections import readings_done, sections
+from combust.application.visit.record import VisitRecord, readings_done, safety_now, sections
 from combust.edge.reports.html import page, picture
 
 

@@ -86,16 +86,18 @@ def match_headings(
     """
     chosen, fields = chosen or {}, inputs() if fields is None else fields
     done = Matched([], [], [])
-    unused, held = [], dict[tuple[str, str | None], str]()
+    unused, held = [], dict[tuple[str | None, str | None], str]()
     for name in header:
         asked = chosen.get(name)
         key, foreign = _key_of(name, asked, fields, done)
         done.headings.append(Heading(name, key, foreign))
         if key is None and asked is None and name:
             unused.append(name)
-        if key and (twice := held.setdefault((key, foreign), name)) != name:
-            why, hint = f"holds {key} as {twice} does", f'Leave one out: --map "{name}="'
+        if (key, foreign) in held:
+            why, hint = f"holds {key} as {held[key, foreign]} does", f'Leave one out: --map "{name}="'
             done.faults.append(Fault("heading", name, "conflict", why=why, hint=hint))
+        elif key:
+            held[key, foreign] = name
     if unused:
         done.notes.append(f"Not used: {shorten(', '.join(unused), 200)}.")
     return done
