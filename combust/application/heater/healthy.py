@@ -142,13 +142,8 @@ class HealthyStage:
 
     def assumed_structure(self) -> tuple[Assumed, ...]:
         """Return the middle 90 % of each prior of the air path that was drawn from."""
-<<<<<<< HEAD
-        rows, known = self.priors["structure"], known_structure(self.heater)
-        names = [f"steepness_{known['blower']}", "intake_to_burner", "hot_share", "exponent", "air_side", "radiated"]
-=======
         rows, known = self.priors["structure"], prior.known_structure(self.heater)
-        names = [f"steepness_{known['blower']}", "intake_to_burner", "hot_share", "exponent", "air_side"]
->>>>>>> main
+        names = [f"steepness_{known['blower']}", "intake_to_burner", "hot_share", "exponent", "air_side", "radiated"]
         names.append("exhaust_to_burner" if known["port_ratio"] is None else "exhaust_to_intake_given_ports")
         return tuple(assume(name, prior.middle_90(rows[name]), rows[name]["origin"]) for name in names)
 

@@ -83,15 +83,10 @@ class Statement(Result):
         if total > 1.0 + 1e-9:
             why, hint = "sum to more than 1", "Lower them; what is left of 1 means that you cannot tell."
             faults.append(Fault("probabilities", round(total, 3), "out_of_band", why=why, hint=hint))
-<<<<<<< HEAD
-        faults += _unknown("excluded", excluded, rules.dealt_causes())
-        faults += _unknown("record", record or {}, rules.table()["record"]["field"])
-=======
-        known = {"excluded": shipped_priors().causes, "record": rules.table()["record"]["field"]}
+        known = {"excluded": rules.dealt_causes(), "record": rules.table()["record"]["field"]}
         for what, names in (("excluded", excluded), ("record", record or {})):
             word = Field(what, "choice", choices=tuple(known[what]))
             faults += [fault for name in names for fault in word.faults_of(name)]
->>>>>>> main
         if faults:
             raise CombustError(faults)
         return cls(stated, tuple(dict.fromkeys(excluded)), bool(handed_back), dict(record or {}))

@@ -26,38 +26,12 @@ LEAN = 10.0  # lambda for the fuel's own factor where the reading is too near ai
 VERDICTS = ("cannot_check", "agree", "disagree")
 
 RESULT_KEYS = (
-<<<<<<< HEAD
-    "air_ratio",
-    "air_ratio_u",
-    "air_ratio_low",
-    "air_ratio_high",
-    *(f"air_ratio_by_{route}" for route in ROUTES),
-    "excess_air_pct",
-    "co_air_free_ppm",
-    "co_at_3pct_o2_ppm",
-    "co_mg_per_m3",
-    "co_mg_per_kwh",
-    "stack_loss_pct",
-    "stack_loss_siegert_pct",
-    "loss_unburnt_pct",
-    "efficiency_net_pct",
-    "efficiency_gross_pct",
-    "water_dew_point_c",
-    "pressure_hpa_used",
-    "air_density_kg_m3",
-    "density_ratio",
-    "dry_air_density_ratio",
-    "air_ratio_at_reference",
-    "agreement_z",
-    "fuel_factor",
-    "fuel_factor_of_fuel",
-=======
-    *("air_ratio", "air_ratio_u", *(f"air_ratio_by_{route}" for route in ROUTES), "excess_air_pct"),
+    *("air_ratio", "air_ratio_u", "air_ratio_low", "air_ratio_high"),
+    *(*(f"air_ratio_by_{route}" for route in ROUTES), "excess_air_pct"),
     *("co_air_free_ppm", "co_at_3pct_o2_ppm", "co_mg_per_m3", "co_mg_per_kwh"),
     *("stack_loss_pct", "stack_loss_siegert_pct", "loss_unburnt_pct", "efficiency_net_pct", "efficiency_gross_pct"),
     *("water_dew_point_c", "pressure_hpa_used", "air_density_kg_m3", "density_ratio", "dry_air_density_ratio"),
     *("air_ratio_at_reference", "agreement_z", "fuel_factor", "fuel_factor_of_fuel"),
->>>>>>> main
 )
 
 
