@@ -203,12 +203,19 @@ def _rounds() -> Iterator[Curve]:
     b7, flow = get_fuel("diesel_b7"), _grid("working_point_rounds")
     known = fuel_heat(b7, b7.net_heating_value_mj_per_kg)
     base = HealthyState(1.60, 350.0, 15.0, 15.0, 75.0)
-    for density, clean, steepness in ((1.0, 1.0, 0.4), (0.6, 1.0, 0.0), (0.6, 0.3, 0.0), (0.8, 0.3, 2.5)):
+    cases = (
+        (1.0, 1.0, 0.4, 0.0),
+        (0.6, 1.0, 0.0, 0.0),
+        (0.6, 0.3, 0.0, 0.0),
+        (0.8, 0.3, 2.5, 0.0),
+        (0.6, 0.3, 0.0, 0.3),
+    )
+    for density, clean, steepness, radiated in cases:
         site = SiteAir(density, density, density, density, 15.0, 15.0)
-        asked = HeaterParameters(fuel=flow, shaft=1.0, clean=clean, steepness=steepness, speed=0.7)
+        asked = HeaterParameters(fuel=flow, shaft=1.0, clean=clean, steepness=steepness, speed=0.7, radiated=radiated)
         quick, settled = (working_point(base, site, asked, known, **more) for more in ({}, {"rounds": 40}))
         yield (
-            f"density {density:g}, clean {clean:g}, steepness {steepness:g}",
+            f"density {density:g}, clean {clean:g}, steepness {steepness:g}, radiated {radiated:g}",
             flow,
             100.0 * (quick.air_ratio / settled.air_ratio - 1.0),
         )

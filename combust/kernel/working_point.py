@@ -83,9 +83,10 @@ class HeaterParameters(NamedTuple):
     released : heat released over heat supplied [-]
     clean : transfer units at the same flow, ratio [-]
     heating_air : duct factor of the heating air [-]
-    steepness, intake_share, exhaust_share, hot_share, exponent, air_side, shaft : structure
+    steepness, intake_share, exhaust_share, hot_share, exponent, air_side, shaft, radiated : structure
         s; shares of intake and exhaust; hot share of the burner's resistance; exchanger exponent a; exponent of the
-        heating air in the exchanger; 1 when heating air turns with the blower.
+        heating air in the exchanger; 1 when heating air turns with the blower; share of the exchanged heat that the
+        flame radiates at the baseline, with the fourth power of its temperature.
     """
 
     speed: Any = 1.0
@@ -108,6 +109,7 @@ class HeaterParameters(NamedTuple):
     exponent: Any = 0.7
     air_side: Any = 0.1
     shaft: Any = 1.0
+    radiated: Any = 0.0
 
 
 class WorkingPoint(NamedTuple):
@@ -129,12 +131,12 @@ def fuel_heat(fuel: Atoms, net_heating_value: float) -> FuelHeat:
     Least squares on the NASA polynomials from 60 to 2000 °C, which they follow within 0.4 % from 200 °C on. Validity
     record ``cubic_enthalpy`` (``combust/data/approximate_forms.toml``).
     """
-    return _fuel_heat(float(fuel.h_c), float(fuel.o_c), float(fuel.n_c), float(fuel.s_c), float(net_heating_value))
+    atoms = AtomsTuple(float(fuel.h_c), float(fuel.o_c), float(fuel.n_c), float(fuel.s_c))
+    return _fuel_heat(atoms, float(net_heating_value))
 
 
 @lru_cache(maxsize=64)
-def _fuel_heat(h_c: float, o_c: float, n_c: float, s_c: float, net_heating_value: float) -> FuelHeat:
-    fuel = AtomsTuple(h_c, o_c, n_c, s_c)
+def _fuel_heat(fuel: AtomsTuple, net_heating_value: float) -> FuelHeat:
     stoichiometric, lean = flue_gas_moles(fuel, 1.0), flue_gas_moles(fuel, 2.0)
     celsius, cold = np.linspace(*FIT_C, 200), np.linspace(*FIT_INTAKE_C, 50)
 
@@ -178,8 +180,8 @@ def _coefficients(heat: FuelHeat, air_ratio: Any) -> tuple[Any, Any, Any]:
     return (a - air_a) + air_ratio * air_a, (b - air_b) + air_ratio * air_b, (c - air_c) + air_ratio * air_c
 
 
-def flame_temperature(heat: FuelHeat, air_ratio: Any, intake_above_k: Any) -> Any:
-    """Return the adiabatic flame temperature of complete combustion, fuel at 25 °C, no dissociation [K above 25 °C].
+def flame_temperature(heat: FuelHeat, air_ratio: Any, intake_above_k: Any, radiated: Any = 0.0) -> Any:
+    """Return the flame temperature of complete combustion, fuel at 25 °C, no dissociation [K above 25 °C].
 
     Below lambda 1 only the fuel that finds air burns. Validity record ``flame_without_dissociation``.
 
@@ -190,13 +192,20 @@ def flame_temperature(heat: FuelHeat, air_ratio: Any, intake_above_k: Any) -> An
         lambda [-].
     intake_above_k : float or array
         Temperature of the air that enters [K above 25 °C].
+    radiated : float or array
+        Heat that the flame gives off by radiation [J per kmol of fuel carbon]; 0 is the adiabatic flame.
     """
-    total = heat.net_heat * np.minimum(1.0, air_ratio) + air_ratio * heat.intake_air * intake_above_k
+    total = heat_supplied(heat, air_ratio, intake_above_k) - radiated
     a, b, c = _coefficients(heat, air_ratio)
     flame = 500.0 + 1200.0 / np.maximum(1.0, air_ratio)
     for _ in range(4):
         flame = flame - (flame * (a + flame * (b + flame * c)) - total) / (a + flame * (2.0 * b + 3.0 * c * flame))
     return flame
+
+
+def heat_supplied(heat: FuelHeat, air_ratio: Any, intake_above_k: Any) -> Any:
+    """Return the heat of the fuel that finds air and of the air that enters [J per kmol of fuel carbon]."""
+    return heat.net_heat * np.minimum(1.0, air_ratio) + air_ratio * heat.intake_air * intake_above_k
 
 
 def resistance_from_air_change(remaining: Any, steepness: Any) -> Any:
@@ -281,9 +290,10 @@ def working_point(
     intake_0, intake = healthy.intake_c - REFERENCE_C, site.intake_c - REFERENCE_C
     flue_0 = healthy.flue_c - REFERENCE_C
     sink_0 = healthy.air_in_c + 0.5 * healthy.rise_k - REFERENCE_C
-    flame_0 = flame_temperature(fuel, healthy.air_ratio, intake_0)
+    useful_0 = heat_supplied(fuel, healthy.air_ratio, intake_0) - enthalpy(fuel, healthy.air_ratio, flue_0)
+    radiated_0 = p.radiated * useful_0
+    flame_0 = flame_temperature(fuel, healthy.air_ratio, intake_0, radiated_0)
     units_0 = np.log((flame_0 - sink_0) / np.maximum(flue_0 - sink_0, 1.0))
-    useful_0 = enthalpy(fuel, healthy.air_ratio, flame_0) - enthalpy(fuel, healthy.air_ratio, flue_0)
 
     path = _AirPath.of(p, intake_0, flame_0, flue_0)
     fresh, inlet = 1.0 - p.recirculated, REFERENCE_K + intake
@@ -297,6 +307,8 @@ def working_point(
     rise_of_heat = p.fuel / (fresh * useful_0 * heating)
     less_units = -units_0 * heating**p.air_side * p.clean
     softer, finds_air = p.exponent - 1.0, 1.6 if smooth else 1.0
+    flame_0_k = REFERENCE_K + flame_0
+    glow = radiated_0 * fresh / p.fuel / flame_0_k
     sink_cold, sink_rise = site.air_in_c - REFERENCE_C, 0.5 * healthy.rise_k
     sink_of_heat = sink_rise * rise_of_heat
 
@@ -308,8 +320,12 @@ def working_point(
         carried = ratio * fuel.intake_air
         by_warming = carried * warming
         total = supplied * np.minimum(1.0, finds_air * ratio) + carried * intake + by_warming * (flue - intake)
-        flame_slope = a + flame * (b_2 + c_3 * flame)
-        flame = flame - (flame * (a + flame * (b + flame * c)) - total) / flame_slope
+        # The flame radiates with the fourth power of its absolute temperature; the gas keeps the rest.
+        hotter = (REFERENCE_K + flame) / flame_0_k
+        by_degree = glow * (hotter * hotter * hotter)
+        flame_slope = a + flame * (b_2 + c_3 * flame) + 4.0 * by_degree
+        gained = flame * (a + flame * (b + flame * c)) + by_degree * (REFERENCE_K + flame)
+        flame = flame - (gained - total) / flame_slope
         # Gas through the exchanger: all of the fuel's products and what goes round.
         gas = gas_of_mass * gas_mass(fuel, ratio)
         left = np.exp(less_units * np.exp(np.log(gas) * softer))

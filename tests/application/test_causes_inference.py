@@ -22,15 +22,20 @@ READ = {**HERE, "o2_dry_pct": 5.4, "co_dry_ppm": 55, "flue_temp_c": 355, "air_in
 @pytest.mark.hand
 @pytest.mark.parametrize("reading", [HERE, {"location": "outdoors"}, {**HERE, "stage": "low", "humidity_pct": 40}])
 def test_no_information_leaves_the_prior(heater, reading):
-    """0.20 healthy; each of 17 causes 0.70/17 alone and 16 pairs of 0.10/136 with it, half of each pair its own."""
+    """0.20 healthy; 0.70 for singles by their weights (17 of 1, two of 1/4 about the baseline: 17.5 in all), 0.10 for
+    pairs by the products of theirs (136 of two faults and 17 · 2/4 with one doubt of the baseline: 144.5 in all), half
+    of each pair its own.
+    """
     found = rank_causes(heater, reading)[0]
     share = {one.cause: one.probability for one in found.causes}
-    assert len(share) == 18
+    assert len(share) == 20
     assert share.pop("healthy") == pytest.approx(0.20, abs=1e-12)
-    for value in share.values():
-        assert value == pytest.approx(0.70 / 17 + 0.10 / 17, abs=1e-12)
-    for value in found.marginal.values():
-        assert value == pytest.approx(0.70 / 17 + 16 * 0.10 / 136, abs=1e-12)
+    weight = {name: 0.25 if name.startswith("baseline_") else 1.0 for name in share}
+    for name, value in share.items():
+        others = 17.0 if weight[name] < 1.0 else 16.5
+        in_pairs = 0.10 * weight[name] * others / 144.5
+        assert value == pytest.approx(0.70 * weight[name] / 17.5 + in_pairs / 2.0, abs=1e-12)
+        assert found.marginal[name] == pytest.approx(0.70 * weight[name] / 17.5 + in_pairs, abs=1e-12)
     assert sum(one.probability for one in found.explanations) == pytest.approx(1.0, abs=1e-12)
 
 

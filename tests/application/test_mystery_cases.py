@@ -11,19 +11,18 @@ from collections import Counter
 
 import pytest
 
-from combust.application.causes.catalogue import shipped_priors
 from combust.application.causes.rank import rank_causes
 from combust.application.mystery import Dealer, MysteryCase, Play, mystery
 from combust.application.mystery.case import result_key, sealed_names
 from combust.application.mystery.deal import judged, probability_of
-from combust.application.mystery.rules import LEVELS
+from combust.application.mystery.rules import LEVELS, dealt_causes
 from combust.application.mystery.seal import canonical, derived, master_key, opened, seal
 from combust.data.errors import CombustError
 from tests.long import LONG
 
 SALT = "the wind of Skarnwick pass at night"
-COUNT = 200 if LONG else 100
-CAUSES = tuple(shipped_priors().causes)
+COUNT = 200 if LONG else 50
+CAUSES = tuple(dealt_causes())
 
 
 @pytest.fixture(scope="module")
@@ -67,7 +66,7 @@ def test_the_proof_does_not_hang_on_the_draws_of_the_inference(dealer, cases):
 @pytest.mark.hand
 def test_kinds_are_dealt_in_the_stated_shares(dealer, cases):
     # 20 % healthy, 25 % measurement, 10 % two causes (a convention); three standard deviations of a binomial.
-    causes = shipped_priors().causes
+    causes = dealt_causes()
     answers = [dealer.open(case).causes for case in cases]
     counts = Counter(
         "healthy" if names == {"healthy"}

@@ -154,3 +154,25 @@ def test_arrays_and_numbers_take_the_same_way():
     assert float(many.flue_c[1]) == pytest.approx(
         float(working_point(BASE, HOME, HeaterParameters(fuel=1.25), HEAT).flue_c)
     )
+
+
+@pytest.mark.independent
+@pytest.mark.parametrize("radiated", [0.0, 0.15, 0.30])
+@pytest.mark.parametrize("fuel_flow", [0.85, 1.0, 1.2])
+def test_a_flame_that_radiates_meets_the_exact_solution(radiated, fuel_flow):
+    """A share of the heat passes with the fourth power of the temperature of the flame: against bisection."""
+    density = np.array([0.85, 1.0, 1.15])
+    base = HealthyState(1.6, 330.0, 20.0, 20.0, 0.0)
+    exact, flue = exact_air_ratio(
+        B7, base, (0.5, 0.35, 0.3, 0.65), density=density, intake_c=0.0, air_in_c=20.0, fuel_flow=fuel_flow,
+        radiated=radiated,
+    )  # fmt: skip
+    asked = HeaterParameters(
+        steepness=0.5, intake_share=0.15, exhaust_share=0.35, hot_share=0.6, exponent=0.65, air_side=0.0,
+        radiated=radiated, fuel=fuel_flow,
+    )  # fmt: skip
+    site = SiteAir(density, density, density, density, 0.0, 20.0)
+    told = working_point(base, site, asked, HEAT)
+    # 0.04 %: the cubic enthalpies' own band
+    assert told.air_ratio == pytest.approx(exact, rel=4e-4)
+    assert told.flue_c == pytest.approx(flue, abs=0.3)

@@ -20,7 +20,10 @@ KINDS = {bool: "true or false", str: "text in quotes", list: "list in square bra
 
 @dataclass(frozen=True, slots=True)
 class Cause:
-    """A cause: label, sentence, whether it lies in the measurement, and what a trim can do about it."""
+    """A cause: label, sentence, whether it lies in measurement or baseline, and what a trim can do about it.
+
+    ``weight``: its prior over that of a usual fault.
+    """
 
     name: str
     label: str
@@ -28,6 +31,8 @@ class Cause:
     trim: str
     quantity: str = ""
     measurement: bool = False
+    baseline: bool = False
+    weight: float = 1.0
     severity: Mapping[str, float] = field(default_factory=dict)
     variants: Mapping[str, float] = field(default_factory=lambda: {"": 1.0})
 

@@ -15,6 +15,7 @@ import numpy as np
 from combust.application.causes import evidence as ev
 from combust.application.causes.catalogue import Check, shipped_priors
 from combust.application.causes.draws import Variant
+from combust.application.causes.posterior import loose_of
 from combust.application.causes.separate import imagined_answers, imagined_results
 from combust.application.causes.stacking import stacked
 from combust.application.causes.stage_reading import StageReading, Values
@@ -254,14 +255,15 @@ def _read_density(
     noise = matrix[old:, old:]
     shift = np.zeros_like(expected)
     if old:
-        cross = matrix[old:, :old] @ visit.whiten
+        cross = matrix[old:, :old] @ visit.usual.matrix
         noise = noise - cross @ cross.T
-        shift = np.stack([part.residual @ cross.T for part in parts])
+        usual = [visit.in_usual_units(part.residual, loose_of(part.key)) for part in parts]
+        shift = np.stack([residual @ cross.T for residual in usual])
     center = expected + shift
     extra = np.zeros((len(parts), len(channels), len(channels)))
     for index, part in enumerate(parts):
-        if any(variant.cause == "not_steady" for variant in part.key):
-            extra[index] = ev.unsteady_shift(new, engine.priors)[1]
+        for cause in loose_of(part.key):
+            extra[index] += ev.loosened(cause, new, rows, engine.priors)[1]
     return imagined_results(center, noise + extra + 1e-9 * np.eye(len(channels)), SAMPLES, generator)
 
 

@@ -13,7 +13,15 @@ from typing import Any
 import numpy as np
 
 from combust.application.causes.catalogue import HEALTHY, Priors
-from combust.application.heater.structure import STRUCTURE, Parameters, known_structure, scaled, share_of, structure_of
+from combust.application.heater.structure import (
+    STRUCTURE,
+    Parameters,
+    bent,
+    known_structure,
+    scaled,
+    share_of,
+    structure_of,
+)
 from combust.data.tables import load_table
 from combust.domain.catalogue import get_fuel
 from combust.domain.heater import Heater
@@ -37,10 +45,12 @@ class Variant:
     share: float
 
 
-def variants_of(priors: Priors) -> tuple[Variant, ...]:
-    """Return every variant of every cause, healthy first."""
+def variants_of(heater: Heater, priors: Priors) -> tuple[Variant, ...]:
+    """Return every variant of every cause that the heater can have, healthy first; no baseline, none at fault."""
     found = []
     for cause in priors.causes.values():
+        if cause.baseline and not heater.baselines:
+            continue
         total = sum(cause.variants.values())
         found += [Variant(cause.name, name, share / total) for name, share in cause.variants.items()]
     return tuple(sorted(found, key=lambda variant: variant.cause != HEALTHY))
@@ -49,8 +59,7 @@ def variants_of(priors: Priors) -> tuple[Variant, ...]:
 def severity_of(row: Mapping[str, float], u: Any) -> Any:
     """Return the size of a fault from a standard normal: lognormal, softly kept between smallest and largest."""
     raw = row["median"] * np.exp(np.log(row["factor"]) * u)
-    # 1/(1/raw + ...) bends the upper end below the largest; the smallest is added underneath.
-    above = raw / (1.0 + (raw / row["largest"]) ** 4) ** 0.25
+    above = bent(raw, row["largest"])
     return np.sqrt(above * above + row["smallest"] ** 2)
 
 
@@ -67,7 +76,7 @@ class Drawer:
 
     def __init__(self, heater: Heater, priors: Priors) -> None:
         self.heater, self.priors = heater, priors
-        self.variants = variants_of(priors)
+        self.variants = variants_of(heater, priors)
         self.structure = priors.table["structure"]
         self.known = known_structure(heater)
         self.other_fuels = {kind: _other_fuels(heater, priors, kind) for kind in ("blend", "gasoline")}
@@ -257,6 +266,37 @@ def _unsteady(drawer: Drawer, p: Parameters, normals: Floats, size: Any, variant
     return np.zeros(len(normals))
 
 
+def _baseline_not_healthy(drawer: Drawer, p: Parameters, normals: Floats, size: Any, variant: str) -> Any:
+    """The fault lay in the baseline and is gone: against such a baseline a healthy heater shows its inverse."""
+    if variant in ("intake", "exhaust"):
+        _cleared_since(drawer, p, size, variant)
+    elif variant == "exchanger":
+        p["clean"] = p.get("clean", 1.0) / (1.0 - size)
+    else:
+        p["stroke"] = p.get("stroke", 1.0) / (1.0 + size if variant == "fuel_over" else 1.0 - size)
+    return size
+
+
+def _cleared_since(drawer: Drawer, p: Parameters, size: Any, side: str) -> None:
+    """Take a restriction out of one side of a path whose shares were drawn as those of the healthy heater."""
+    burner = 1.0 - p["intake_share"] - p["exhaust_share"]
+    ways = {"intake": p["intake_share"] / burner, "exhaust": p["exhaust_share"] / burner}
+    ratio = drawer.known["port_ratio"]
+    if ratio is not None:  # the ports were read with the restriction in: they say nothing about the healthy path
+        rows = drawer.structure
+        normal = np.log(ways["exhaust"] / (ways["intake"] * ratio)) / np.log(
+            rows["exhaust_to_intake_given_ports"]["factor"]
+        )
+        ways["exhaust"] = scaled(rows["exhaust_to_burner"], normal)
+    whole = 1.0 + ways["intake"] + ways["exhaust"]
+    over = resistance_from_air_change(1.0 - size, p["steepness"])
+    narrowed = 1.0 + whole * (over - 1.0) / ways[side]
+    ways[side] = ways[side] * narrowed
+    p["intake_share"], p["exhaust_share"] = (ways[name] / (whole * over) for name in ("intake", "exhaust"))
+    key = {"intake": "r_in", "exhaust": "r_ex"}[side]
+    p[key] = p.get(key, 1.0) / narrowed
+
+
 _EFFECTS: dict[str, Callable[..., Any]] = {
     HEALTHY: _healthy,
     "intake_restricted": _restricted("r_in"),
@@ -276,4 +316,6 @@ _EFFECTS: dict[str, Callable[..., Any]] = {
     "fuel_other": _fuel_other,
     "stage_mistaken": _stage,
     "not_steady": _unsteady,
+    "baseline_not_healthy": _baseline_not_healthy,
+    "baseline_of_another_heater": _healthy,
 }

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from itertools import combinations
 from typing import Any
 
 import numpy as np
@@ -12,7 +13,7 @@ from combust.application.causes import posterior as post
 from combust.application.causes.catalogue import HEALTHY, Priors
 from combust.application.causes.draws import SINGLE_SIZE, Drawer, Variant
 from combust.application.causes.forward import Model, SharedStates, shared_states
-from combust.application.causes.posterior import Hypothesis, Posterior, Visit
+from combust.application.causes.posterior import Hypothesis, Posterior, Visit, Whitening, loose_of
 from combust.application.causes.stacking import parameters_together, stacked
 from combust.application.causes.stage_reading import StageReading, Values, stage_reading
 from combust.application.heater.baseline import healthy_stages
@@ -23,8 +24,8 @@ from combust.domain.instrument import InstrumentClass
 from combust.kernel.types import Floats
 
 STAGE = "stage_mistaken"
-UNSTEADY = "not_steady"
 CLIMB_STEP = 0.05
+LOOSE_KINDS = [frozenset(some) for count in range(3) for some in combinations(ev.LOOSE, count)]
 
 
 class Engine:
@@ -47,7 +48,6 @@ class Engine:
         self.variants = self.drawer.variants
         self.freedom = priors.decide("student_freedom")
         self.separability: dict[Any, dict[tuple[str, str], float]] = {}
-        self._limits: dict[int, float] = {}
         self._log_priors: dict[bool, dict[Hypothesis, float]] = {}
         self._no_weight = np.zeros(PRIOR_DRAWS)
         self._make_prior_draws()
@@ -72,21 +72,28 @@ class Engine:
 
     def prior_shares(self, pairs: bool) -> dict[Hypothesis, float]:
         """Return the prior of every hypothesis by variant; without pairs their part is shared by the others."""
-        prior, faults = self.priors.shares, self.priors.faults
-        singles = prior["singles"] / len(faults)
+        prior, causes = self.priors.shares, dict.fromkeys(variant.cause for variant in self.variants)
+        weight = {name: self.priors.causes[name].weight for name in causes if name != HEALTHY}
+        whole = sum(weight.values())
+        both = {two: weight[two[0]] * weight[two[1]] for two in combinations(weight, 2) if self._may_be_two(*two)}
+        of_pairs = sum(both.values())
         rest = 1.0 if pairs else 1.0 / (1.0 - prior["pairs"]) if prior["pairs"] < 1.0 else 0.0
         shares: dict[Hypothesis, float] = {}
         for variant in self.variants:
-            part = prior["healthy"] if variant.cause == HEALTHY else singles
+            part = prior["healthy"] if variant.cause == HEALTHY else prior["singles"] * weight[variant.cause] / whole
             shares[(variant,)] = part * variant.share * rest
         if pairs:
-            count = len(faults) * (len(faults) - 1) / 2
             named = [variant for variant in self.variants if variant.cause != HEALTHY]
             for index, first in enumerate(named):
                 for second in named[index + 1 :]:
-                    if first.cause != second.cause:
-                        shares[(first, second)] = prior["pairs"] / count * first.share * second.share
+                    if (first.cause, second.cause) in both:
+                        share = prior["pairs"] * both[first.cause, second.cause] / of_pairs
+                        shares[(first, second)] = share * first.share * second.share
         return {key: value for key, value in shares.items() if value > 0.0}
+
+    def _may_be_two(self, first: str, second: str) -> bool:
+        """Return whether two causes are weighed together: a baseline has one thing wrong with it at most."""
+        return not (self.priors.causes[first].baseline and self.priors.causes[second].baseline)
 
     # ---- a visit ---------------------------------------------------------------------------------------------------
     def visit(self, readings: Sequence[Values]) -> tuple[Visit, dict[Variant, Floats], list[dict[str, Any]]]:
@@ -109,11 +116,11 @@ class Engine:
         residuals: dict[Variant, Floats] = {}
         for order, channels in ((self.order, outputs), (self.moved_order, moved)):
             difference = _difference(visit, channels, len(order) * PRIOR_DRAWS)
-            steady = self.whitened(visit, difference, False)
+            usual = visit.usual.whitened(difference)
             for index, variant in enumerate(order):
                 part = slice(index * PRIOR_DRAWS, (index + 1) * PRIOR_DRAWS)
-                loose = variant.cause == UNSTEADY
-                residuals[variant] = self.whitened(visit, difference[part], True) if loose else steady[part]
+                loose = loose_of((variant,))
+                residuals[variant] = visit.whitening[loose].whitened(difference[part]) if loose else usual[part]
         return visit, residuals, outputs
 
     def _channels(
@@ -149,37 +156,29 @@ class Engine:
         readings: Sequence[Values],
     ) -> Visit:
         matrix = ev.covariance(found, rows, probes, self.priors)
-        shift, added = ev.unsteady_shift(found, self.priors)
-        lower: Any = np.linalg.cholesky(matrix)
-        loose: Any = np.linalg.cholesky(matrix + added)
-        return Visit(
-            rows=rows,
-            needed=needed,
-            found=found,
-            whiten=np.linalg.inv(lower).T,
-            whiten_unsteady=np.linalg.inv(loose).T,
-            whiten_inverse=lower.T,
-            shift_unsteady=shift,
-            log_unsteady=float(np.sum(np.log(np.diag(lower))) - np.sum(np.log(np.diag(loose)))),
-            seen=ev.seen_likelihood(readings, self.heater.fuel.name, self.heater.fuel.co2_maximum_pct, self.priors),
-        )
+        parts = {cause: ev.loosened(cause, found, rows, self.priors) for cause in ev.LOOSE}
+        whitening = {}
+        for loose in LOOSE_KINDS:
+            shift = sum((parts[cause][0] for cause in loose), np.zeros(len(found)))
+            whitening[loose] = Whitening.of(sum((parts[cause][1] for cause in loose), matrix), shift)
+        seen = ev.seen_likelihood(readings, self.heater.fuel.name, self.heater.fuel.co2_maximum_pct, self.priors)
+        return Visit(rows, needed, found, whitening, seen, ev.proven_steady(readings))
 
-    def whitened(self, visit: Visit, difference: Floats, unsteady: bool) -> Floats:
-        """Return observed less expected in units of the joint uncertainty."""
-        if unsteady:
-            return (difference - visit.shift_unsteady) @ visit.whiten_unsteady
-        return difference @ visit.whiten
+    def unsteady_most(self, visit: Visit) -> float:
+        """Return how probable an unsteady reading may become: never when proven steady, held back when not watched."""
+        return {None: self.priors.decide("unsteady_most"), True: 0.0, False: 1.0}[visit.steady]
 
-    def log_likelihood(self, visit: Visit, residual: Floats, hypothesis: Sequence[Variant]) -> Floats:
+    def log_likelihood(self, visit: Visit, residual: Floats, hypothesis: Hypothesis) -> Floats:
         """Return ln likelihood of draws, what was seen included."""
         square = np.einsum("ij,ij->i", residual, residual)
         value = post.student_log(square, self.freedom, visit.dimensions)
-        return value + self._constant(visit, hypothesis)
+        return value + self.constant(visit, hypothesis)
 
-    def _constant(self, visit: Visit, hypothesis: Sequence[Variant]) -> float:
+    def constant(self, visit: Visit, hypothesis: Hypothesis) -> float:
         """Return the part of ln likelihood that all draws of a hypothesis share: what was seen, and the wider noise."""
         names = {variant.cause for variant in hypothesis}
-        return sum(visit.seen[name] for name in names) + (visit.log_unsteady if UNSTEADY in names else 0.0)
+        wider = visit.whitening[loose_of(hypothesis)].log_density - visit.usual.log_density
+        return sum(visit.seen[name] for name in names) + wider
 
     def difference(self, visit: Visit, parameters: Parameters) -> Floats:
         """Return what was observed less what draws expect, one column for each observed channel."""
@@ -197,7 +196,8 @@ class Engine:
         visit, residuals, _ = self.visit(readings)
         log_prior = self.log_prior(pairs)
         blocks = self._prior_blocks(visit, residuals, log_prior)
-        result = Posterior(blocks, log_prior, {key: block.log_evidence for key, block in blocks.items()})
+        found = {key: block.log_evidence for key, block in blocks.items()}
+        result = Posterior(blocks, log_prior, found, unsteady_most=self.unsteady_most(visit))
         generator = np.random.default_rng([self.seed, visit.dimensions])
         if visit.dimensions:
             self.refine(visit, result, generator, list(blocks), SINGLE_SIZE)
@@ -216,7 +216,7 @@ class Engine:
         variants = [variant for variant in residuals if (variant,) in log_prior]
         stack = np.stack([residuals[variant] for variant in variants])
         square = np.einsum("vnd,vnd->vn", stack, stack)
-        constant = np.array([self._constant(visit, (variant,)) for variant in variants])
+        constant = np.array([self.constant(visit, (variant,)) for variant in variants])
         value = post.student_log(square, self.freedom, visit.dimensions) + constant[:, None]
         top = value.max(axis=1)
         weight = np.exp(value - top[:, None])
@@ -235,7 +235,6 @@ class Engine:
                 effective=float(effective[index]),
                 weights=weight[index],
                 sizes=self.prior_sizes[variant],
-                nearest=float(square[index].min()),
             )
             for index, variant in enumerate(variants)
         }
@@ -327,28 +326,17 @@ class Engine:
             start = 0
             for index, part in zip(some, parts, strict=True):
                 count = len(draws[index])
-                unsteady = any(one.cause == UNSTEADY for one in keys[index])
-                residual = self.whitened(visit, difference[start : start + count], unsteady)
+                whitening = visit.whitening[loose_of(keys[index])]
+                residual = whitening.whitened(difference[start : start + count])
                 found[index] = post.Drawn(draws[index], residual, _sizes(part))
                 start += count
         return [found[index] for index in range(len(keys))]
 
-    def _as_student(self, visit: Visit, gaussian: float, key: Sequence[Variant]) -> float:
+    def _as_student(self, visit: Visit, gaussian: float, key: Hypothesis) -> float:
         """Return a Gaussian ln evidence on the scale of the Student likelihood, with what was seen."""
-        constant = self._constant(visit, key)
+        constant = self.constant(visit, key)
         half = 0.5 * (self.freedom + visit.dimensions)
         return -half * float(np.log1p(max(0.0, -2.0 * gaussian) / (2.0 * half))) + constant
-
-    def fits(self, visit: Visit, result: Posterior) -> bool:
-        """Return False when even the best draw lies further off than the stated quantile of honest readings."""
-        size = visit.dimensions
-        if size == 0:
-            return True
-        if size not in self._limits:
-            generator = np.random.default_rng(size)
-            far = generator.chisquare(size, 20_000) * self.freedom / generator.chisquare(self.freedom, 20_000)
-            self._limits[size] = float(np.quantile(far, self.priors.decide("fits_quantile")))
-        return min(block.nearest for block in result.blocks.values()) <= self._limits[size]
 
     def probe_cache(self, row: StageReading) -> Mapping[str, Floats]:
         """Return the channels of the probe draws at a row."""

@@ -17,6 +17,7 @@ from combust.application.heater.baseline import static_u
 from combust.application.heater.structure import Parameters
 from combust.domain.catalogue import setting_co2_maximum
 from combust.domain.instrument import InstrumentClass
+from combust.domain.limits import limit
 from combust.kernel.types import Floats
 
 # Healthy tolerances whose effect on every channel is taken from the model itself (index into the probe draws).
@@ -175,10 +176,13 @@ def covariance(
     for position, one in enumerate(found):
         row, response = rows[one.row], responses[one.row].get(one.channel)
         stage = row.healthy.name
-        diagonal[position] = one.scatter**2 + spread.get(one.channel, 0.0) ** 2
+        diagonal[position] = one.scatter**2
+        if one.channel in spread:
+            # Repeats of a row see the same heater: their model is off by the same amount.
+            loadings[("spread", stage, row.arrangement, one.channel)][position] += spread[one.channel]
         if one.shared:
             loadings[("instrument", one.channel)][position] += one.shared
-        key = "air_ratio" if one.channel in ("lambda_o2", "lambda_co2") else one.channel
+        key = _base_key(one.channel)
         if key in row.healthy.u:
             loadings[("baseline", stage, key)][position] += row.healthy.u[key]
         if one.channel in SAME_OVER_VISIT:
@@ -219,6 +223,10 @@ def own_spreads(tolerance: Mapping[str, float]) -> dict[str, float]:
     }
 
 
+# Causes that widen what is expected instead of moving it.
+UNSTEADY = "not_steady"
+OTHER_HEATER = "baseline_of_another_heater"
+LOOSE = (UNSTEADY, OTHER_HEATER)
 # channel -> its name in the table of what an unsteady reading does, where it has another
 UNSTEADY_NAMES = {"lambda_o2": "air_ratio", "lambda_co2": "air_ratio", "flue": "flue_k"}
 UNSTEADY_NAMES |= dict.fromkeys(("intake_static", "exhaust_static"), "static")
@@ -246,6 +254,53 @@ def unsteady_shift(found: Sequence[Observation], priors: Priors) -> tuple[Floats
             second = dioxide[one.row]
             matrix[first, second] = matrix[second, first] = 0.98 * variance[first]
     return shift, matrix
+
+
+def proven_steady(readings: Sequence[Values]) -> bool | None:
+    """Return whether a reading was looked at and was steady, True or False; None where nobody looked."""
+    columns = {"o2_span_over_3min_pct": "steady_o2_span", "flue_drift_k_per_min": "steady_flue_drift"}
+    looked: bool | None = None
+    for reading in readings:
+        within = [reading[column] <= limit(code) for column, code in columns.items() if column in reading]
+        early = float(reading.get("minutes_since_ignition", np.inf)) < limit("steady_minutes")
+        if len(within) == len(columns) and all(within) and not early:
+            return True
+        looked = False if within or early else looked
+    return looked
+
+
+def loosened(
+    cause: str, found: Sequence[Observation], rows: Sequence[StageReading], priors: Priors
+) -> tuple[Floats, Floats]:
+    """Return mean shift and added covariance of the observed channels under one of the loose causes."""
+    if cause == UNSTEADY:
+        return unsteady_shift(found, priors)
+    return np.zeros(len(found)), another_heater(found, rows, priors)
+
+
+def another_heater(found: Sequence[Observation], rows: Sequence[StageReading], priors: Priors) -> Floats:
+    """Return the added covariance when the baseline is of another heater: each constant of a stage drawn anew."""
+    spread = priors.table["type_spread"]
+    factor = float(spread["another_heater_factor"])
+    loadings: dict[Any, list[float]] = defaultdict(lambda: [0.0] * len(found))
+    for position, one in enumerate(found):
+        row = rows[one.row]
+        key = _base_key(one.channel)
+        if key in row.healthy.value:
+            size = spread[TYPE_NAMES.get(key, key)]
+            loadings[(row.healthy.name, key)][position] = factor * float(size)
+    stack = np.array(list(loadings.values())) if loadings else np.zeros((1, len(found)))
+    matrix: Floats = stack.T @ stack
+    return matrix
+
+
+def _base_key(channel: str) -> str:
+    """Return the constant of a healthy stage that a channel is held against."""
+    return "air_ratio" if channel in ("lambda_o2", "lambda_co2") else channel
+
+
+# constant of a healthy stage -> its name in the table of spreads within a type, where it has another
+TYPE_NAMES = {"flue": "flue_k", "intake_static": "static", "exhaust_static": "static"}
 
 
 def seen_likelihood(readings: Sequence[Values], fuel_name: str, co2_maximum: float, priors: Priors) -> dict[str, float]:

@@ -31,10 +31,10 @@ OF_LAMBDA = frozenset(("lambda_o2", "lambda_co2", "co", "smoke", "intake_co2", "
 OF_STATE = OF_LAMBDA | {"flue", "rise", "intake_static", "exhaust_static"}
 ALL_CHANNELS = OF_STATE | CHECKS_WITHOUT_STATE | {"setting", "voltage", "speed", "frequency"}
 STATE_PARAMETERS = (
-    "steepness", "intake_share", "exhaust_share", "hot_share", "exponent", "air_side", "shaft", "duct_off_left",
-    "blower_speed", "slow_unregulated", "regulated", "voltage", "saturation", "stroke", "frequency", "lost_stroke",
-    "starving", "starving_low", "r_in", "r_ex", "recirculated", "head", "r_burner", "unseen_warming",
-    "recirculated_heat", "air_need", "heat_per_air", "released", "clean", "heating_air",
+    "steepness", "intake_share", "exhaust_share", "hot_share", "exponent", "air_side", "shaft", "radiated",
+    "duct_off_left", "blower_speed", "slow_unregulated", "regulated", "voltage", "saturation", "stroke",
+    "frequency", "lost_stroke", "starving", "starving_low", "r_in", "r_ex", "recirculated", "head", "r_burner",
+    "unseen_warming", "recirculated_heat", "air_need", "heat_per_air", "released", "clean", "heating_air",
 )  # fmt: skip
 
 

@@ -11,7 +11,7 @@ from combust.application.causes import posterior as post
 from combust.application.causes.catalogue import HEALTHY
 from combust.application.causes.draws import PAIR_SIZE, SINGLE_SIZE, Variant
 from combust.application.causes.engine import Engine
-from combust.application.causes.posterior import Posterior, Visit
+from combust.application.causes.posterior import Posterior, Visit, loose_of
 from combust.application.causes.stage_reading import Values
 from combust.application.heater.structure import STRUCTURE
 from combust.kernel.types import Floats
@@ -61,25 +61,25 @@ def _screen(engine: Engine, visit: Visit, residuals: Mapping[Variant, Floats], p
     names = [variant for variant in residuals if variant.cause != HEALTHY]
     place = {variant: index for index, variant in enumerate(names)}
     base = residuals[healthy][:SCREEN_DRAWS]
-    shift = np.stack([residuals[variant][:SCREEN_DRAWS] for variant in names])
-    loose = np.array([variant.cause == "not_steady" for variant in names])
-    shift[~loose] -= base
-    first = np.array([place[key[0]] for key in pairs])
-    second = np.array([place[key[1]] for key in pairs])
-    seen = np.array([visit.seen[variant.cause] for variant in names])
-    constant = seen[first] + seen[second]
-    steady = ~(loose[first] | loose[second])
-    # An unsteady member has residuals of its own whitening: take the other one's effect in those units.
-    a = np.where(loose[second], second, first)
-    b = np.where(loose[second], first, second)
-    start = np.where(loose[:, None, None], shift, shift + base)
-    square = _squares(start, shift, a, b)
-    effect = {True: shift}
-    if loose.any():
-        effect[False] = shift @ (visit.whiten_inverse @ visit.whiten_unsteady)
-        square[~steady] = _squares(start, effect[False], a[~steady], b[~steady])
+    shift = np.stack(
+        [visit.in_usual_units(residuals[variant][:SCREEN_DRAWS], loose_of((variant,))) - base for variant in names]
+    )
+    a = np.array([place[key[0]] for key in pairs])
+    b = np.array([place[key[1]] for key in pairs])
+    loose = [loose_of(key) for key in pairs]
+    # A pair with a loose member is weighed in that member's own units.
+    start, effect = {}, {}
+    square = np.empty((len(pairs), len(base)))
+    for kind in set(loose):
+        start[kind], effect[kind] = shift + base, shift
+        if kind:
+            own = visit.whitening[kind]
+            start[kind] = own.whitened(visit.usual.difference(start[kind]))
+            effect[kind] = shift @ (visit.usual.inverse @ own.matrix)
+        some = np.array([one == kind for one in loose])
+        square[some] = _squares(start[kind], effect[kind], a[some], b[some])
     log_likelihood = post.student_log(square, engine.freedom, visit.dimensions)
-    offset = constant + np.where(steady, 0.0, visit.log_unsteady)
+    offset = np.array([engine.constant(visit, key) for key in pairs])
     top = log_likelihood.max(axis=1)
     mean = top + np.log(np.mean(np.exp(log_likelihood - top[:, None]), axis=1))
     hope = mean + offset
@@ -87,7 +87,7 @@ def _screen(engine: Engine, visit: Visit, residuals: Mapping[Variant, Floats], p
     few = np.argsort(-(top + offset))[:SCREEN_KEEP]
     u = [_pair_normals(engine, pairs[index]) for index in few]
     weight = post.tempered(log_likelihood[few], 1.8 * PAIR_SIZE)
-    total = [start[a[index]] + effect[bool(steady[index])][b[index]] for index in few]
+    total = [start[loose[index]][a[index]] + effect[loose[index]][b[index]] for index in few]
     _, _, logs = post.linear_proposals(u, total, weight)
     half = 0.5 * (engine.freedom + visit.dimensions)
     line = -half * np.log1p(np.maximum(0.0, -2.0 * logs) / (2.0 * half)) + offset[few]
@@ -119,7 +119,6 @@ def _draw_in_full(
         count = len(drawn.u)
         block = post.Block(drawn.u, likelihood, drawn.residual, np.zeros(count), count)
         block.sizes = drawn.sizes
-        block.nearest = float(np.min(np.einsum("ij,ij->i", drawn.residual, drawn.residual)))
         block.settle()
         result.blocks[key] = block
         result.log_evidence[key] = block.log_evidence

@@ -15,7 +15,7 @@ from typing import Any, TypeVar
 import numpy as np
 
 from combust.application.causes.draws import Variant
-from combust.application.causes.evidence import Observation
+from combust.application.causes.evidence import LOOSE, UNSTEADY, Observation
 from combust.application.causes.stage_reading import StageReading
 from combust.kernel.types import Floats
 
@@ -37,6 +37,16 @@ def added_up(parts: Iterable[tuple[Key, float]]) -> dict[Key, float]:
     return dict(sorted(shares.items(), key=lambda item: (-item[1], item[0])))
 
 
+def held_back(shares: Any, unsteady: Sequence[bool], most: float) -> list[float]:
+    """Return shares of which the unsteady ones together have at most ``most``; the others take the rest."""
+    shares, loose = np.asarray(shares, dtype=float), np.asarray(unsteady)
+    whole, held = float(shares.sum()), float(shares[loose].sum())
+    if held > most * whole and held < whole:
+        shares = np.where(loose, shares * most / held, shares * (1.0 - most) / (whole - held)) * whole
+    told: list[float] = shares.tolist()
+    return told
+
+
 @dataclass
 class Block:
     """Draws of one hypothesis: normals, whitened residuals, ln likelihood, ln(prior density over mixture density)."""
@@ -51,7 +61,6 @@ class Block:
     effective: float = 0.0
     weights: Floats = field(default_factory=lambda: np.zeros(0))
     sizes: dict[str, Floats] = field(default_factory=dict)
-    nearest: float = np.inf
 
     def settle(self) -> None:
         """Work out ln evidence (mean likelihood over the prior), posterior weights and their effective number."""
@@ -64,24 +73,71 @@ class Block:
         self.effective = whole * whole / float(np.sum(weight * weight))
 
 
+@dataclass(frozen=True, slots=True)
+class Whitening:
+    """From differences to units of the joint uncertainty and back; under loose causes it is shifted and wider."""
+
+    matrix: Floats
+    inverse: Floats
+    shift: Floats
+    log_density: float
+
+    @classmethod
+    def of(cls, covariance: Floats, shift: Floats) -> Whitening:
+        """Return the whitening of a joint covariance, and ln of its density at the middle up to a constant."""
+        lower: Any = np.linalg.cholesky(covariance)
+        return cls(np.linalg.inv(lower).T, lower.T, shift, -float(np.sum(np.log(np.diag(lower)))))
+
+    def whitened(self, difference: Floats) -> Floats:
+        """Return observed less expected in units of the joint uncertainty."""
+        return (difference - self.shift) @ self.matrix
+
+    def difference(self, residual: Floats) -> Floats:
+        """Return observed less expected from whitened residuals."""
+        return residual @ self.inverse + self.shift
+
+
+Loose = frozenset[str]  # which of the causes that widen the expectation a hypothesis holds
+NOT_LOOSE: Loose = frozenset()
+
+
+def loose_of(hypothesis: Hypothesis) -> Loose:
+    """Return the causes of a hypothesis that widen what is expected."""
+    return frozenset(variant.cause for variant in hypothesis if variant.cause in LOOSE)
+
+
 @dataclass
 class Visit:
-    """A visit in the model's terms: rows, observed channels, whitening (steady and unsteady), what was seen."""
+    """A visit in the model's terms: rows, observed channels, whitening by loose causes, what was seen.
+
+    ``steady``: whether a reading was watched and was steady; None = nobody watched.
+    """
 
     rows: list[StageReading]
     needed: list[frozenset[str]]
     found: list[Observation]
-    whiten: Floats
-    whiten_unsteady: Floats
-    whiten_inverse: Floats
-    shift_unsteady: Floats
-    log_unsteady: float
+    whitening: dict[Loose, Whitening]
     seen: dict[str, float]
+    steady: bool | None
 
     @property
     def dimensions(self) -> int:
         """Number of observed channels."""
         return len(self.found)
+
+    @property
+    def usual(self) -> Whitening:
+        """The whitening without a loose cause."""
+        return self.whitening[NOT_LOOSE]
+
+    def in_usual_units(self, residual: Floats, loose: Loose) -> Floats:
+        """Return residuals of a loose hypothesis in the units of the others."""
+        return self.usual.whitened(self.whitening[loose].difference(residual)) if loose else residual
+
+    def noise(self, loose: Loose) -> Floats:
+        """Return the covariance of a reading around a draw in usual units."""
+        back = self.whitening[loose].inverse @ self.usual.matrix
+        return back.T @ back
 
 
 @dataclass
@@ -92,13 +148,15 @@ class Posterior:
     log_prior: dict[Hypothesis, float]
     log_evidence: dict[Hypothesis, float] = field(default_factory=dict)
     settled: dict[Hypothesis, float] = field(default_factory=dict)
+    unsteady_most: float = 1.0
 
     def probabilities(self) -> dict[Hypothesis, float]:
         """Return the probability of every hypothesis (by variant); the evidence must be final."""
         if not self.settled:
             keys = list(self.log_prior)
             values = normalised([self.log_prior[key] + self.log_evidence[key] for key in keys])
-            self.settled = dict(zip(keys, values.tolist(), strict=True))
+            unsteady = [any(variant.cause == UNSTEADY for variant in key) for key in keys]
+            self.settled = dict(zip(keys, held_back(values, unsteady, self.unsteady_most), strict=True))
         return self.settled
 
     def explanations(self) -> dict[tuple[str, ...], float]:
@@ -194,7 +252,6 @@ def extend(block: Block, drawn: Drawn, log_likelihood: Floats, mean: Floats, sha
     block.u = np.concatenate([block.u[:, : draws.shape[1]], draws])
     block.log_likelihood = np.concatenate([block.log_likelihood, log_likelihood])
     block.residual = np.concatenate([block.residual, residual])
-    block.nearest = min(block.nearest, float(np.min(np.einsum("ij,ij->i", residual, residual))))
     block.proposals.append((mean, shape, len(draws)))
     block.log_weight = mixture_weight(block)
     block.settle()

@@ -14,10 +14,12 @@ from combust.application.causes.adjust import advise_trim
 from combust.application.causes.catalogue import HEALTHY, Priors, get_priors
 from combust.application.causes.checks import propose_checks
 from combust.application.causes.engine import Engine
+from combust.application.causes.evidence import UNSTEADY
 from combust.application.causes.fault_size import severity_of
 from combust.application.causes.first_look import FirstLook, first_look
+from combust.application.causes.misfit import misfit
 from combust.application.causes.pairs import posterior_with_pairs
-from combust.application.causes.posterior import Posterior, Visit, added_up
+from combust.application.causes.posterior import Posterior, Visit, added_up, held_back
 from combust.application.causes.separate import bayes_errors, inseparable
 from combust.application.causes.stage_reading import Values
 from combust.application.causes.visit_result import (
@@ -38,7 +40,7 @@ from combust.domain.safety import PLACE, Safety
 
 LEVEL = 0.9
 CHUNK = 128  # visits that are interpreted together; one is weighed at a time
-LEAST_TOLD = 1e-4
+LEAST_TOLD = 1e-5
 OF_SITE = (*PLACE, "above_heater_limit")  # stops of where one visit was made, not of the heater
 NAMED = 5  # readings that a stop names; of more, how many
 
@@ -228,7 +230,7 @@ def judge_visit(
     measured = sum(share for names, share in told.items() if any(priors.causes[name].measurement for name in names))
     valid = not look.invalid and measured < priors.decide("invalid_probability")
     if not valid:
-        told = _only_measurement(priors, told)
+        told = _only_measurement(priors, told, engine.unsteady_most(visit))
     causes = _ranked(priors, result, told)
     first = [one.cause for one in causes if one.probability >= priors.decide("set_share") * causes[0].probability]
     sets: list[list[str]] = [first] if len(first) > 1 else []
@@ -241,15 +243,18 @@ def judge_visit(
         proposed = propose_checks(
             engine, visit, result, look.used, safety=look.safety, valid=valid, generator=generator
         )
-    fits = engine.fits(visit, result)
+    disagree = misfit(engine, visit, residuals, result) if valid else None
     may_burn = look.safety.allows(("burning",))
     first_of_all = "a stop condition comes first." if look.safety.stops else "as it is, it does not run at this site."
     adjust, why_not = None, "the reading is not valid." if may_burn else first_of_all
-    if valid and may_burn:
+    if disagree is not None:
+        why_not = "the evidence fits no cause in the list." if may_burn else first_of_all
+    elif valid and may_burn:
         adjust, why_not = advise_trim(engine, visit, result, look.used)
     findings = [one for one in look.safety.findings if one.severity != "stop"]
-    if not fits:
-        findings.insert(0, finding("nothing_fits"))
+    if disagree is not None:
+        unseen = " Or the reading was not steady: nobody watched it." if visit.steady is None else ""
+        findings.insert(0, finding("nothing_fits", channels=", ".join(disagree), unseen=unseen))
     return VisitResult(
         visit_id=str(readings[0].get("visit_id", "1")),
         heater_id=engine.heater.heater_id or readings[0].get("heater_id"),
@@ -262,7 +267,8 @@ def judge_visit(
         cannot_separate=tuple(tuple(names) for names in sets),
         next_checks=proposed,
         adjust=adjust,
-        fits=fits,
+        fits=disagree is None,
+        disagree=disagree or (),
         effective_samples=round(result.effective_samples(), 1),
         findings=tuple(findings),
         assumed=tuple(dict.fromkeys([*look.assumed, *_stood_in(visit)])),
@@ -291,7 +297,9 @@ def _stood_in(visit: Visit) -> list[Assumed]:
     return [replace(told, quantity=f"{told.quantity} of stage {one.name}") for one in stages for told in one.assumed]
 
 
-def _only_measurement(priors: Priors, explanations: Mapping[tuple[str, ...], float]) -> dict[tuple[str, ...], float]:
+def _only_measurement(
+    priors: Priors, explanations: Mapping[tuple[str, ...], float], unsteady_most: float
+) -> dict[tuple[str, ...], float]:
     """Return the explanations by sample and instrument alone, summing to 1: nothing about the heater is told."""
     told = (
         (tuple(name for name in names if priors.causes[name].measurement), share)
@@ -299,7 +307,8 @@ def _only_measurement(priors: Priors, explanations: Mapping[tuple[str, ...], flo
     )
     kept = added_up((names, share) for names, share in told if names)
     total = sum(kept.values())
-    return {names: share / total for names, share in kept.items()}
+    shares = [share / total for share in kept.values()]
+    return dict(zip(kept, held_back(shares, [UNSTEADY in names for names in kept], unsteady_most), strict=True))
 
 
 def _ranked(priors: Priors, result: Posterior, explanations: Mapping[tuple[str, ...], float]) -> list[RankedCause]:

@@ -10,6 +10,7 @@ import numpy as np
 from combust.application.causes import evidence as ev
 from combust.application.causes.catalogue import HEALTHY, Priors
 from combust.application.causes.draws import Variant
+from combust.application.causes.posterior import loose_of
 from combust.kernel.types import Floats
 
 if TYPE_CHECKING:
@@ -29,8 +30,12 @@ def bayes_errors(
     """
     generator = np.random.default_rng(engine.seed)
     variants = list(residuals)
-    center = np.stack([-residuals[variant] for variant in variants])
-    log_density = imagined_results(center, np.eye(visit.dimensions), SAMPLES, generator)
+    loose = [loose_of((variant,)) for variant in variants]
+    center = np.stack(
+        [-visit.in_usual_units(residuals[variant], kind) for variant, kind in zip(variants, loose, strict=True)]
+    )
+    noise = np.stack([visit.noise(kind) for kind in loose])
+    log_density = imagined_results(center, noise, SAMPLES, generator)
     for column in seen_columns:
         log_density += imagined_answers(column, [(one,) for one in variants], engine.priors, SAMPLES, generator)
     causes = list(dict.fromkeys(variant.cause for variant in variants))

@@ -31,18 +31,15 @@ def parameters_together(
         of_block = {name: value[start : start + len(u)] for name, value in structure.items()}
         parts.append(drawer.under_causes(of_block, u, *key))
         start += len(u)
-    return parts, stacked(parts, [len(u) for u in near], structure)
+    return parts, stacked(parts, [len(u) for u in near])
 
 
-def stacked(parts: Sequence[Parameters], sizes: Sequence[int], structure: Parameters | None = None) -> Parameters:
-    """Return the parameters of several blocks as one; a key that a block lacks takes its healthy value.
-
-    ``structure`` holds what is stacked already.
-    """
-    total: Parameters = dict(structure or {})
+def stacked(parts: Sequence[Parameters], sizes: Sequence[int]) -> Parameters:
+    """Return the parameters of several blocks as one; a key that a block lacks takes its healthy value."""
+    total: Parameters = {}
     keys = {key for part in parts for key in part if not key.startswith(("size_", "stage_unknown"))}
     ends = np.cumsum(sizes).tolist()
-    for key in sorted(keys - set(total)):
+    for key in sorted(keys):
         column = np.full(ends[-1], NEUTRAL.get(key, 0.0))
         for part, size, end in zip(parts, sizes, ends, strict=True):
             if key in part:

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from combust.application.heater.healthy import HealthyStage
+from combust.data.tables import load_table
 from combust.kernel import air
 from combust.kernel.working_point import SiteAir
 
@@ -48,10 +49,14 @@ def stage_reading(reading: Values, healthy: HealthyStage, other: HealthyStage | 
     """Return a reading in the model's terms; what the site lacks is as at the baseline, with its uncertainty."""
     unknown, home = healthy.priors["unknown"], healthy.reference
     height, pressure, intake = (reading.get(key) for key in ("altitude_m", "pressure_hpa", "intake_temp_c"))
-    spread = 0.003 if pressure is not None or height is not None else float(unknown["altitude_density"])
     warm = 1.0 if intake is not None else float(unknown["temperature_k"])
-    if pressure is None:
-        pressure = home.pressure if height is None else air.pressure_from_altitude(float(height))
+    if pressure is not None:
+        spread = 0.003
+    elif height is not None:
+        pressure = air.pressure_from_altitude(float(height))
+        spread = float(np.hypot(0.003, load_table("altitude")["weather_u_hpa"]["value"] / pressure))
+    else:
+        pressure, spread = home.pressure, float(unknown["altitude_density"])
     intake = home.intake_temp_c if intake is None else float(intake)
     humidity, air_in = float(reading.get("humidity_pct", 0.0)), reading.get("air_in_temp_c")
     site = healthy.air_at(float(pressure), intake, humidity_pct=humidity, air_in_c=air_in)

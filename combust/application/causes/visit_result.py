@@ -79,6 +79,7 @@ class Adjustment:
 class VisitResult(Result):
     """What one visit means. ``stop`` holds the stop conditions, ``findings`` the rest.
 
+    ``fits`` is False when the evidence fits no cause in the list; ``disagree`` then names the channels at odds.
     ``expected_healthy`` holds, for each stage, ``air_ratio`` and ``air_ratio_u`` [-] of the healthy heater here.
     """
 
@@ -98,6 +99,7 @@ class VisitResult(Result):
     findings: tuple[Finding, ...]
     assumed: tuple[Assumed, ...]
     seed: int
+    disagree: tuple[str, ...] = ()
     why_no_adjust: str = ""
     expected_healthy: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
 
@@ -114,10 +116,11 @@ class VisitResult(Result):
     def lines(self) -> Rows:
         """Return what is told of the visit: causes, what cannot be told apart, next checks in their order, the trim."""
         rows = [("visit", self.visit_id + (", after work" if self.phase == "after" else ""))]
+        if not self.fits:
+            told = f"the evidence fits no cause in the list; most at odds: {', '.join(self.disagree)}"
+            rows.append(("not explained", told))
         if not self.valid:
             rows.append(("not valid", "only sample and instrument are judged: mend them and read again"))
-        if not self.fits:
-            rows.append(("not explained", "nothing here explains the reading: check numbers and profile first"))
         for stage, when_healthy in self.expected_healthy.items():
             lam, u = when_healthy["air_ratio"], when_healthy["air_ratio_u"]
             rows.append((f"healthy, {stage} stage", f"lambda {lam:.2f} ± {2.0 * u:.2f} (95 %) is to be expected here"))
@@ -127,7 +130,8 @@ class VisitResult(Result):
                 rows.append((one.cause, f"{100.0 * one.probability:.1f} %{much}"))
         share = self.top.probability
         lead = "" if share >= 0.5 else f"first, with {100.0 * share:.0f} %, "
-        rows.append(("nothing is settled" if lead else "most probable", f"{lead}{self.top.text}"))
+        label = "nothing is settled" if lead else "most probable" if self.fits else "nearest, but it does not fit"
+        rows.append((label, f"{lead}{self.top.text}"))
         labels = ("not told apart yet", *["not by such evidence"] * len(self.cannot_separate))
         rows += [(label, ", ".join(names)) for label, names in zip(labels, self.cannot_separate, strict=False)]
         if self.next_checks:

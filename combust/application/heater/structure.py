@@ -14,16 +14,8 @@ from combust.domain.heater import Heater
 from combust.kernel.types import Floats
 
 STRUCTURE = (
-    "steepness",
-    "intake_share",
-    "exhaust_share",
-    "hot_share",
-    "exponent",
-    "air_side",
-    "co_gain",
-    "shaft",
-    "motor",
-    "duct_off_left",
+    *("steepness", "intake_share", "exhaust_share", "hot_share", "exponent", "air_side", "radiated"),
+    *("co_gain", "shaft", "motor", "duct_off_left"),
 )
 PRIOR_DRAWS = 112
 SEED = 1
@@ -50,10 +42,16 @@ def share_of(u: Any) -> Any:
     return 1.0 / (1.0 + np.exp(-LOGISTIC * u))
 
 
+def bent(raw: Any, largest: float) -> Any:
+    """Return a positive number with its upper end bent smoothly below the largest."""
+    return raw / (1.0 + (raw / largest) ** 4) ** 0.25
+
+
 def scaled(row: Mapping[str, Any], u: Any) -> Any:
     """Return a structural number of the table from a standard normal."""
     if row["kind"] == "lognormal":
-        return row["median"] * np.exp(np.log(row["factor"]) * u)
+        raw = row["median"] * np.exp(np.log(row["factor"]) * u)
+        return bent(raw, row["largest"]) if "largest" in row else raw
     if row["kind"] == "normal":
         return row["median"] + row["sd"] * u
     return row["low"] + (row["high"] - row["low"]) * share_of(u)
@@ -92,7 +90,10 @@ def structure_of(
         "steepness": scaled(rows[f"steepness_{blower}"], column["steepness"]),
         "intake_share": intake / total,
         "exhaust_share": exhaust / total,
-        **{name: scaled(rows[name], column[name]) for name in ("hot_share", "exponent", "air_side", "co_gain")},
+        **{
+            name: scaled(rows[name], column[name])
+            for name in ("hot_share", "exponent", "air_side", "radiated", "co_gain")
+        },
         "shaft": scaled(rows["shaft_unknown"], column["shaft"]) if shaft is None else np.full(len(u), float(shaft)),
         "duct_off_left": scaled(rows["duct_off_left"], column["duct_off_left"]),
         "motor": column["motor"],

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping
 from functools import cache
 from typing import Any, NamedTuple
 
-from combust.application.causes.catalogue import shipped_priors
+from combust.application.causes.catalogue import Cause, shipped_priors
 from combust.application.words import needed
 from combust.data.errors import CombustError, Fault
 from combust.data.tables import load_table
@@ -61,12 +61,12 @@ def price_of(steps: Iterable[str]) -> Price:
 def price_rows() -> list[dict[str, Any]]:
     """Return every check and action with words, what it costs and its risk."""
     checks, actions = shipped_priors().checks, table()["action"]
-    told = {name: (about.sentence, about.risk, needed(about.needs)) for name, about in checks.items()}
-    told |= {name: (about["text"], "", "") for name, about in actions.items()}
-    keys = ("text", "risk_text", "heater")
-    return [
-        {"name": name, **dict(zip(keys, told[name], strict=True)), "price": price} for name, price in prices().items()
-    ]
+    rows = {
+        name: {"text": about.sentence, "risk_text": about.risk, "heater": needed(about.needs)}
+        for name, about in checks.items()
+    }
+    rows |= {name: {"text": about["text"], "risk_text": "", "heater": ""} for name, about in actions.items()}
+    return [{"name": name, **rows[name], "price": price} for name, price in prices().items()]
 
 
 def told_columns(row: Mapping[str, Any]) -> list[tuple[str, str]]:
@@ -79,6 +79,11 @@ def told_columns(row: Mapping[str, Any]) -> list[tuple[str, str]]:
 def in_words(row: Mapping[str, Any]) -> str:
     """Return a result in one line."""
     return " · ".join(f"{key} {text}" for key, text in told_columns(row))
+
+
+def dealt_causes() -> dict[str, Cause]:
+    """Return the causes that a case can hold: its baselines are always its heater's own, and healthy."""
+    return {name: cause for name, cause in shipped_priors().causes.items() if not cause.baseline}
 
 
 def answer_text(causes: frozenset[str]) -> str:
@@ -94,7 +99,7 @@ def answer_of(text: str) -> frozenset[str]:
     CombustError
         A word that is no answer.
     """
-    known = shipped_priors().causes
+    known = dealt_causes()
     names = frozenset(part.strip() for part in text.replace(" ", "").split("+"))
     wrong = sorted(names - set(known))
     if wrong or len(names) > 2 or (len(names) == 2 and "healthy" in names):

@@ -1,0 +1,116 @@
+"""Whether a visit looks like any visit that the causes in the list would give, and which channels speak against it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from combust.application.causes.catalogue import HEALTHY
+from combust.application.causes.draws import Variant
+from combust.application.causes.evidence import UNSTEADY
+from combust.application.causes.posterior import Loose, Whitening, loose_of, student_log
+from combust.kernel.types import Floats
+
+if TYPE_CHECKING:
+    from combust.application.causes.engine import Engine
+    from combust.application.causes.posterior import Posterior, Visit
+
+IMAGINED = 200  # good visits that a visit is held against
+LEAST_CHANNELS = 2  # one number alone disagrees with nothing
+NAMED = 3  # channels that are named at most
+DISAGREES = 2.0  # standard deviations from what the others tell
+CHANNEL_NAMES = {
+    "lambda_o2": "O2",
+    "lambda_co2": "CO2",
+    "setting": "the analyser's CO2",
+    "co": "CO",
+    "smoke": "smoke number",
+    "flue": "flue temperature",
+    "rise": "rise of the heating air",
+    "voltage": "voltage at the plug",
+    "speed": "blower speed",
+    "frequency": "pump frequency",
+    "intake_static": "pressure at the intake port",
+    "exhaust_static": "pressure at the exhaust port",
+    "delivery": "delivery of the pump",
+    "ambient_o2": "O2 in clean air",
+    "span": "span gas",
+    "intake_co2": "CO2 at the intake",
+    "intake_o2": "O2 at the intake",
+    "span_over_3min": "O2 over three minutes",
+    "drift": "drift of the flue temperature",
+}
+
+
+def misfit(
+    engine: Engine, visit: Visit, residuals: Mapping[Variant, Floats], result: Posterior
+) -> tuple[str, ...] | None:
+    """Return the names of the channels that disagree most when a visit fits no cause in the list, else None."""
+    if visit.dimensions < LEAST_CHANNELS:
+        return None
+    found, good = evidence_among_good_visits(engine, visit, residuals)
+    if found >= float(np.quantile(good, engine.priors.decide("misfit_share"))):
+        return None
+    shares = result.probabilities()
+    steady = [key for key in result.blocks if UNSTEADY not in loose_of(key)]
+    best = max(steady, key=lambda key: shares[key])
+    block, around = result.blocks[best], visit.whitening[loose_of(best)]
+    # How far each channel lies off what the others tell, under the best explanation.
+    pull = around.matrix @ (block.weights @ block.residual)
+    off = np.abs(pull) / np.sqrt(np.sum(around.matrix**2, axis=1))
+    worst = [int(index) for index in np.argsort(-off)[:NAMED]]
+    told = [index for number, index in enumerate(worst) if number == 0 or off[index] > DISAGREES]
+    return tuple(dict.fromkeys(CHANNEL_NAMES[visit.found[index].channel] for index in told))
+
+
+def evidence_among_good_visits(
+    engine: Engine, visit: Visit, residuals: Mapping[Variant, Floats]
+) -> tuple[float, Floats]:
+    """Return ln evidence of a visit, and of good visits with the same columns, in ascending order.
+
+    A good visit is a prior draw of any hypothesis but an unsteady reading, read with the visit's joint uncertainty.
+    Its evidence is the density of the prior draws around it, each as wide as that uncertainty and what the structure
+    of a healthy heater adds: the same rough estimate for both, so their order is fair.
+    """
+    shares = {key[0]: np.exp(value) for key, value in engine.log_prior(False).items() if key[0].cause != UNSTEADY}
+    variants = list(shares)
+    share = np.array(list(shares.values())) / sum(shares.values())
+    loose = [loose_of((variant,)) for variant in variants]
+    expected = [-visit.in_usual_units(residuals[one], kind) for one, kind in zip(variants, loose, strict=True)]
+    healthy = next(one for one, variant in zip(expected, variants, strict=True) if variant.cause == HEALTHY)
+    structure = np.cov(healthy.T).reshape(visit.dimensions, visit.dimensions)
+    generator = np.random.default_rng([engine.seed, 4, visit.dimensions])
+    results = [np.zeros((1, visit.dimensions))]
+    for count, one, kind in zip(generator.multinomial(IMAGINED, share), expected, loose, strict=True):
+        results.append(one[generator.integers(0, len(one), count)] + _noise(engine, visit, kind, count, generator))
+    of_kind: dict[Loose, list[int]] = {}
+    for index, kind in enumerate(loose):
+        of_kind.setdefault(kind, []).append(index)
+    density = np.full(1 + IMAGINED, -np.inf)
+    for kind, some in of_kind.items():
+        around = Whitening.of(visit.noise(kind) + structure, np.zeros(visit.dimensions))
+        centers = np.concatenate([expected[index] for index in some])
+        weight = np.repeat(np.log(share[some] / len(healthy)), len(healthy))
+        square = _squares(np.concatenate(results) @ around.matrix, centers @ around.matrix)
+        log_density = student_log(square, engine.freedom, visit.dimensions)
+        log_density += (weight + around.log_density).astype(np.float32)
+        top = log_density.max(axis=1)
+        density = np.logaddexp(density, top + np.log(np.exp(log_density - top[:, None]).sum(axis=1)))
+    return float(density[0]), np.sort(density[1:])
+
+
+def _noise(engine: Engine, visit: Visit, kind: Loose, count: int, generator: np.random.Generator) -> Floats:
+    """Return errors of imagined readings in usual units, with the tails of the likelihood."""
+    lower: Any = np.linalg.cholesky(visit.noise(kind))
+    stretch = np.sqrt(generator.chisquare(engine.freedom, (count, 1)) / engine.freedom)
+    drawn: Floats = generator.standard_normal((count, visit.dimensions)) @ lower.T / stretch
+    return drawn
+
+
+def _squares(first: Floats, second: Floats) -> Floats:
+    """Return the squared distance of every row of one table to every row of another, in single precision for speed."""
+    one, other = first.astype(np.float32), second.astype(np.float32)
+    square: Floats = np.sum(one**2, axis=1)[:, None] + np.sum(other**2, axis=1) - 2.0 * one @ other.T
+    return np.maximum(square, 0.0)
