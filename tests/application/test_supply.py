@@ -145,7 +145,7 @@ def test_the_voltage_at_the_plug_goes_before_the_table():
     alone = supply_check(open_circuit_v=12.4, plug_glow_v=11.1, glow_a=10, battery_mohm=15)
     assert alone.heater_v_glow == 11.1
     assert alone.loop_ohm == pytest.approx(0.115)
-    assert (alone.cable_ohm, alone.heater_v_glow_band) == (None, None)
+    assert (alone.cable_drop_glow_v, alone.heater_v_glow_band) == (None, None)
     thick = {**CIRCUIT, "open_circuit_v": 12.4, "plug_glow_v": 11.1, "glow_a": 10}
     assert "plug_drop" in codes(supply_check(**thick))
     told = supply_check(**thick | {"area_mm2": 6})
