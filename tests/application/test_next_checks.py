@@ -75,7 +75,7 @@ def test_the_correlation_of_channels_and_draws_is_kept():
 @pytest.mark.independent
 @pytest.mark.parametrize("apart", [0.5, 1.0, 2.0])
 def test_bits_of_one_channel_are_those_of_the_integral(apart):
-    """Two hypotheses as likely as each other, means -/+ apart, noise 1: 1 bit less the mean of log2(1 + exp(-2 a x))."""
+    """Two hypotheses, as likely as each other, means -a and +a, noise 1: 1 bit less the mean of log2(1 + exp(-2 a x))."""
     two = imagined([0.5, 0.5], [0, 1], np.array([[[-apart]] * 4, [[apart]] * 4]))
 
     def missing(x):
@@ -101,7 +101,7 @@ def test_the_second_check_with_the_heater_cold_saves_the_cooling():
 
 @pytest.mark.practice
 def test_only_safety_is_a_wall(heater):
-    """Ports before the exhaust comes off; licensed work last; what the reading is worth may wait for what tells more."""
+    """Ports before the exhaust comes off; licensed work last; what tells more comes first."""
     found = rank_causes(heater, RICH)[0]
     names = [check.check for check in found.next_checks]
     assert "exhaust_duct_off" not in names

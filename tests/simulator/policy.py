@@ -100,7 +100,7 @@ def breaches_of(found, known):
     names = [check.check for check in found.next_checks]
     told = []
     if "strip_down" in names[:-1]:
-        told.append("the unit opened before another check")
+        told.append("the heater opened before another check")
     if "exhaust_duct_off" in names and not any("exhaust_static_pa" in row for row in known):
         told.append("exhaust duct off before port pressures")
     return told

@@ -1,7 +1,7 @@
 """What to check next: expected information for each minute, two checks ahead; safety is the only wall.
 
 What the safety state forbids is not listed at all. An exhaust duct never comes off before the port pressures were read,
-and opening the unit comes last. An invalid reading gets only what mends it.
+and opening the heater comes last. An invalid reading gets only what mends it.
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 DRAWS = 40  # draws of each hypothesis behind the expected results
 LEAST = 0.004  # hypotheses below this share are left out
 MOST = 24  # hypotheses that count at most
-OPENS_UNIT = "supply_locked_out"  # what opening the unit needs: licensed work
+OPENS_HEATER = "supply_locked_out"  # what opening the heater needs: licensed work
 NO_BITS = ("cab_co",)  # a must before any hand-back, whatever it tells of the causes
 SITE = "site"  # how dense the air is, in standard deviations of what is assumed
 OFF_TOO = ("ambient_o2", "span", "delivery", "band")  # channels that need no burning heater
@@ -119,9 +119,9 @@ def propose_checks(
     least = priors.decide("skip_bits" if settled else "skip_unsettled_bits")
     listed = [check for check in told if worth[check.name].adds >= least]
     listed.sort(key=lambda check: worth[check.name].order)
-    usual = [check for check in listed if OPENS_UNIT not in check.needs]
+    usual = [check for check in listed if OPENS_HEATER not in check.needs]
     musts = [check for check in allowed if check.name in NO_BITS]
-    last = [check for check in listed if OPENS_UNIT in check.needs]
+    last = [check for check in listed if OPENS_HEATER in check.needs]
     proposed = []
     for check in (*usual, *musts, *last):
         one = worth.get(check.name) or Worth.nothing(minutes[check.name])
@@ -185,7 +185,7 @@ def expected_worths(
         ]
         shows[check.name] = Shows(tuple(results.places(check.name)), np.sum(seen, axis=0) if seen else None)
     cold = {check.name for check in checks if "cold" in check.needs}
-    last = {check.name for check in checks if OPENS_UNIT in check.needs}
+    last = {check.name for check in checks if OPENS_HEATER in check.needs}
     return worths(imagined, shows, minutes, saved, cold, last)
 
 

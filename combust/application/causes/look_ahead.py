@@ -56,7 +56,7 @@ class Imagined:
         self.log_share = np.log(share).astype(np.float32)
 
     def read(self, channels: Sequence[int], every: int = 1) -> Floats:
-        """Return ln density (sample, hypothesis) of imagined readings of some channels together, of every n-th sample."""
+        """Return ln density (sample, hypothesis) of some channels read together, of every n-th sample."""
         place = list(channels)
         inverse: Any = np.linalg.inv(np.linalg.cholesky(self.cover[:, place][:, :, place]))
         white = self.results[::every, place] @ inverse.transpose(0, 2, 1)
