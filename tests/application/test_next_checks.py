@@ -75,7 +75,7 @@ def test_the_correlation_of_channels_and_draws_is_kept():
 @pytest.mark.independent
 @pytest.mark.parametrize("apart", [0.5, 1.0, 2.0])
 def test_bits_of_one_channel_are_those_of_the_integral(apart):
-    """Two hypotheses, as likely as each other, means -a and +a, noise 1: 1 bit less the mean of log2(1 + exp(-2 a x))."""
+    """Two hypotheses, as likely as each other, means -a and +a, noise 1: 1 bit less the mean of log2(1+exp(-2ax))."""
     two = imagined([0.5, 0.5], [0, 1], np.array([[[-apart]] * 4, [[apart]] * 4]))
 
     def missing(x):
