@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -11,9 +11,10 @@ import numpy as np
 
 from combust.application.causes.catalogue import HEALTHY, Priors
 from combust.application.causes.clean_gas import O2_AIR
-from combust.application.causes.forward import VISIT_CHANNELS, Model
+from combust.application.causes.forward import BAND, VISIT_CHANNELS, Model
 from combust.application.causes.stage_reading import StageReading, Values
 from combust.application.heater.baseline import static_u
+from combust.application.heater.healthy import HealthyStage
 from combust.application.heater.structure import Parameters
 from combust.domain.catalogue import setting_co2_maximum
 from combust.domain.instrument import InstrumentClass
@@ -102,6 +103,19 @@ def observations_of(
             size = max(abs(float(value)), 2.0)
             add(channel, np.log(size), static_u(size, numbers))
     _add_checks(reading, numbers, add)
+    return found
+
+
+def band_observations(stages: Iterable[HealthyStage]) -> list[Observation]:
+    """Return how lambda of each baseline lies in the healthy band of the unit's document: what speaks for health."""
+    found = []
+    for stage in stages:
+        band = stage.stage.air_ratio_band if stage.stage else None
+        if band is None or stage.baseline is None or stage.baseline.origin != "unit":
+            continue
+        middle, half = (band[0] + band[1]) / 2.0, (band[1] - band[0]) / 2.0
+        u = float(np.hypot(half / middle / np.sqrt(3.0), stage.u["air_ratio"]))
+        found.append(Observation(0, BAND, stage.value["air_ratio"] - float(np.log(middle)), u))
     return found
 
 
@@ -280,15 +294,13 @@ def loosened(
 
 def another_heater(found: Sequence[Observation], rows: Sequence[StageReading], priors: Priors) -> Floats:
     """Return the added covariance when the baseline is of another heater: each constant of a stage drawn anew."""
-    spread = priors.table["type_spread"]
-    factor = float(spread["another_heater_factor"])
+    spread = priors.table["another_heater"]
     loadings: dict[Any, list[float]] = defaultdict(lambda: [0.0] * len(found))
     for position, one in enumerate(found):
         row = rows[one.row]
         key = _base_key(one.channel)
         if key in row.healthy.value:
-            size = spread[TYPE_NAMES.get(key, key)]
-            loadings[(row.healthy.name, key)][position] = factor * float(size)
+            loadings[(row.healthy.name, key)][position] = float(spread[TYPE_NAMES.get(key, key)])
     stack = np.array(list(loadings.values())) if loadings else np.zeros((1, len(found)))
     matrix: Floats = stack.T @ stack
     return matrix
@@ -299,7 +311,7 @@ def _base_key(channel: str) -> str:
     return "air_ratio" if channel in ("lambda_o2", "lambda_co2") else channel
 
 
-# constant of a healthy stage -> its name in the table of spreads within a type, where it has another
+# constant of a healthy stage -> its name in the table of another heater, where it has another
 TYPE_NAMES = {"flue": "flue_k", "intake_static": "static", "exhaust_static": "static"}
 
 

@@ -40,6 +40,7 @@ CHANNEL_NAMES = {
     "intake_co2": "CO2 at the intake",
     "intake_o2": "O2 at the intake",
     "span_over_3min": "O2 over three minutes",
+    "band": "lambda of the baseline against the unit's document",
     "drift": "drift of the flue temperature",
 }
 
