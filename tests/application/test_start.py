@@ -181,7 +181,7 @@ def test_faults_are_told_at_once(tmp_path):
     with pytest.raises(CombustError) as caught:
         possible_phases(heater(), since_request_s=-1, requests=0, pump="humming")
     assert len(caught.value.faults) == 3
-    with pytest.raises(CombustError, match="no word for an emergency"):
+    with pytest.raises(CombustError, match="is none of fire"):
         emergency_findings(("smoke",))
     (tmp_path / "i.toml").write_text('[[interlock]]\nname = "x"\n')
     with pytest.raises(CombustError, match="look"):

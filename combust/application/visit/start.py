@@ -1,19 +1,18 @@
-"""A start as the unit's own document describes it: phases, fuel of failed attempts, earliest restart."""
+"""A start as the heater's own document describes it: phases, fuel of failed attempts, earliest restart."""
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Any
 
 from combust.application.safety import own_limits
 from combust.data.errors import CombustError, Fault
-from combust.data.fields import fields_of, need_fields
+from combust.data.fields import Field, fields_of, need_fields
 from combust.data.tables import load_table
 from combust.domain.heater import Heater, StartTimes
 from combust.domain.limits import Finding, cautions, finding, finding_kinds, in_order, limit
 from combust.domain.result import Assumed, Result, Rows, shown
-from combust.kernel.fuel_delivery import MICROLITRES_PER_LITRE, SECONDS_PER_HOUR
+from combust.kernel.fuel_delivery import SECONDS_PER_HOUR, delivered_while_attempting
 
 ARGUMENTS = fields_of(
     {
@@ -63,16 +62,16 @@ class StartTimeline(Result):
     cycles: int
     earliest_restart_s: float | None
     fuel_on_s: float
-    fuel_ml_per_cycle: float | None
-    fuel_ml: float | None
-    fuel_g: float | None
-    fuel_heat_kj: float | None
-    full_firing_s: float | None
     glow_wh: float | None
     findings: tuple[Finding, ...]
     cautions: tuple[str, ...]
     assumed: tuple[Assumed, ...]
     cut_at_s: float | None = None
+    fuel_ml_per_cycle: float | None = None
+    fuel_ml: float | None = None
+    fuel_g: float | None = None
+    fuel_heat_kj: float | None = None
+    full_firing_s: float | None = None
     calculated = True
 
     def lines(self) -> Rows:
@@ -103,7 +102,9 @@ def start_times(heater: Heater) -> StartTimes:
     start = heater.start
     if start is None or not start.attempt_s or not start.preheat_s:
         why = "is not in the profile; no times are built in"
-        hint = "Add [start] with check_s, preheat_s, attempt_s, attempt_pump_hz, cool_down_s from the unit's document."
+        hint = (
+            "Add [start] with check_s, preheat_s, attempt_s, attempt_pump_hz, cool_down_s: see the heater's document."
+        )
         raise CombustError(Fault("start", None, "missing", why=why, hint=hint))
     return start
 
@@ -145,7 +146,7 @@ def start_timeline(heater: Heater, *, cycles: int = 1, cut_at_s: float | None = 
     findings: list[Finding] = []
     restart = phases[-1].end_s if start.cool_down_s is not None else None
     fuel_on = sum(start.attempt_s)
-    fuel: dict[str, Any] = _fuel(heater, start, fuel_on, cycles, findings)
+    fuel = _fuel(heater, start, cycles, findings)
     longest = limit("attempt_longest")
     if fuel_on > longest:
         findings.append(finding("fuel_on_long", fuel_on_s=fuel_on, longest_s=longest))
@@ -185,26 +186,21 @@ def phases_of(start: StartTimes) -> tuple[StartPhase, ...]:
     return tuple(phases)
 
 
-def _fuel(heater: Heater, start: StartTimes, fuel_on: float, cycles: int, findings: list[Finding]) -> dict[str, Any]:
-    names = ("fuel_ml_per_cycle", "fuel_ml", "fuel_g", "fuel_heat_kj", "full_firing_s")
-    found: dict[str, Any] = dict.fromkeys(names)
+def _fuel(heater: Heater, start: StartTimes, cycles: int, findings: list[Finding]) -> dict[str, float]:
     needed = {"stroke_ul": heater.stroke_ul, "start.attempt_pump_hz": start.attempt_pump_hz}
-    if heater.stroke_ul is None or start.attempt_pump_hz is None:
-        missing = " and ".join(key for key, there in needed.items() if not there)
+    if missing := " and ".join(key for key, there in needed.items() if not there):
         findings.append(finding("fuel_unknown", missing=missing))
-        return found
-    each = heater.stroke_ul * start.attempt_pump_hz * fuel_on * 1e-3
-    found["fuel_ml_per_cycle"], found["fuel_ml"] = each, each * cycles
-    density = heater.fuel.density_kg_per_m3
-    if density:
-        grams = each * cycles * density * 1e-3
-        found["fuel_g"], found["fuel_heat_kj"] = grams, grams * heater.fuel.net_heating_value_mj_per_kg
+        return {}
+    each = delivered_while_attempting(heater.stroke_ul, start.attempt_pump_hz, sum(start.attempt_s))
+    found = {"fuel_ml_per_cycle": each, "fuel_ml": each * cycles}
+    if heater.fuel.density_kg_per_m3:
+        grams = each * cycles * heater.fuel.density_kg_per_m3 * 1e-3
+        found |= {"fuel_g": grams, "fuel_heat_kj": grams * heater.fuel.net_heating_value_mj_per_kg}
     flows = [stage.fuel_l_per_h for stage in heater.stages.values() if stage.fuel_l_per_h]
     if flows:
-        found["full_firing_s"] = each * cycles * 1e3 / (max(flows) * MICROLITRES_PER_LITRE / SECONDS_PER_HOUR)
-    minutes = limit("clean_burn")
+        found["full_firing_s"] = each * cycles * 1e-3 * SECONDS_PER_HOUR / max(flows)
     count = "1 failed start" if cycles == 1 else f"{cycles} failed starts"
-    findings.append(finding("fuel_pooled", count=count, fuel_ml=each * cycles, minutes=minutes))
+    findings.append(finding("fuel_pooled", count=count, fuel_ml=each * cycles, minutes=limit("clean_burn")))
     return found
 
 
@@ -225,12 +221,10 @@ def emergency_findings(words: tuple[str, ...]) -> list[Finding]:
     CombustError
         Words that are no emergency.
     """
-    known = finding_kinds("emergency")
-    wrong = [word for word in words if word not in known]
-    if wrong:
-        hint = f"Use {', '.join(known)}."
-        why = "is no word for an emergency"
-        raise CombustError([Fault("emergency", word, "unknown_name", why=why, hint=hint) for word in wrong])
+    known = Field("emergency", "choice", "the emergency", choices=tuple(finding_kinds("emergency")))
+    faults = [fault for word in words for fault in known.faults_of(word)]
+    if faults:
+        raise CombustError(faults)
     return [finding(word) for word in words]
 
 
@@ -238,5 +232,5 @@ def starts_used_up(failed: int, allowed: int | None) -> Finding | None:
     """Return the stop after the allowed failed starts; what the document allows counts as one until it is entered."""
     if not own_limits(failed_starts=failed, allowed_starts=math.nan if allowed is None else allowed)["starts_used_up"]:
         return None
-    told = "1 (the document's number was not entered)" if allowed is None else allowed
-    return finding("starts_used_up", failed=failed, allowed=told)
+    number = "1 (the document's number was not entered)" if allowed is None else allowed
+    return finding("starts_used_up", failed=failed, allowed=number)

@@ -101,7 +101,7 @@ def possible_phases(
     waiting = any(automatic[phase.name]["automatic"] and phase.name != "running" for phase in possible)
     wait = max(0.0, ends[0] - since_request_s) if waiting and ends else None
     findings = [] if possible else [finding("fits_no_phase")]
-    return PhaseAnswer(tuple(possible), ruled_out, _do_now(possible, wait, requests), wait, in_order(findings))
+    return PhaseAnswer(tuple(possible), ruled_out, _do_now(possible, wait), wait, in_order(findings))
 
 
 def _windows(heater: Heater) -> list[_Window]:
@@ -144,28 +144,28 @@ def _why_not(
     return next((why for ruled_out, why in reasons if ruled_out), "")
 
 
-def _do_now(possible: list[Possible], wait: float | None, requests: int) -> tuple[str, ...]:
-    names = {phase.name for phase in possible}
-    steps = []
-    if wait is not None:
-        steps.append(f"Wait, up to {wait:.0f} s, with the power on; the heater is still at work by itself.")
-        steps.append("Do not ask again: another request does not shorten a cool-down.")
-    elif names & {"run_on", "standby", "preheat", "attempt", "cool_down", "self_check"}:
-        steps.append("Wait with the power on until the blower stops by itself.")
-    if names == {"no_start"}:
-        steps.append(
-            "No fuel was ever asked for. Look at the start signal, the interlocks and a lock-out, in that order."
-        )
-        steps.append("Never bridge an interlock. The checklist is below; edit it for the vehicle.")
-    elif "no_start" in names and "stopped" in names:
-        steps.append("Pump and blower stand: read the fault code before another start, then go through the interlocks.")
-    if "stopped" in names and requests >= 1:
-        steps.append("A start has failed or may have failed: ventilate, look for pooled fuel, find the cause first.")
-    if names == {"running"}:
-        steps.append("It burns: wait for the warm-up before a reading.")
-    if not names:
-        steps.append("Leave the power on, wait until everything stands still, then check the profile's times.")
-    return tuple(steps)
+def _do_now(possible: list[Possible], wait: float | None) -> tuple[str, ...]:
+    names, waiting = {phase.name for phase in possible}, wait is not None
+    at_work = not waiting and bool(names & {"run_on", "standby", "preheat", "attempt", "cool_down", "self_check"})
+    never_asked, failed = names == {"no_start"}, "stopped" in names
+    steps = (
+        (waiting, f"Wait, up to {wait or 0.0:.0f} s, with the power on; the heater is still at work by itself."),
+        (waiting, "Do not ask again: another request does not shorten a cool-down."),
+        (at_work, "Wait with the power on until the blower stops by itself."),
+        (
+            never_asked,
+            "No fuel was ever asked for. Look at the start signal, the interlocks and a lock-out, in that order.",
+        ),
+        (never_asked, "Never bridge an interlock. The checklist is below; edit it for the vehicle."),
+        (
+            failed and "no_start" in names,
+            "Pump and blower stand: read the fault code before another start, then go through the interlocks.",
+        ),
+        (failed, "A start has failed or may have failed: ventilate, look for pooled fuel, find the cause first."),
+        (names == {"running"}, "It burns: wait for the warm-up before a reading."),
+        (not names, "Leave the power on, wait until everything stands still, then check the profile's times."),
+    )
+    return tuple(text for holds, text in steps if holds)
 
 
 def interlocks(path: str | None = None) -> list[dict[str, str]]:

@@ -40,11 +40,10 @@ MEANINGS = {
 NUMBERS = [replace(FIELDS[key], meaning=meaning) for key, (_, meaning) in MEANINGS.items()]
 
 
-@click.command("supply", short_help="Tell the voltage at the heater and which cut-out acts first.")
+@answers("supply")
 @field_options(NUMBERS, {key: name for key, (name, _) in MEANINGS.items()})
 @click.option("--fed", default=WHERE_FED[0], show_default=True, metavar="WORD", help=f"Fed {' or '.join(WHERE_FED)}.")
 @click.option("--heater", metavar="FILE", help="Heater profile: fills currents, cut-out and cool-down.")
-@answers()
 def command(heater: str | None, fed: str, **given: Any) -> Answer:
     """Tell the voltage at the heater and which cut-out acts first.
 

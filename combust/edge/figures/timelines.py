@@ -47,10 +47,10 @@ def draw_start(timeline: StartTimeline) -> Figure:
     dosed = "fuel cannot be told" if fuel is None else f"{fuel:.1f} ml of fuel dosed"
     attempts = sum(phase.name == "attempt" for phase in timeline.phases)
     title(plot, f"A start whose {attempts} attempt(s) fail: {dosed}")
-    told = f"{attempts} attempts, {dosed}"
-    told += f", restart not before {end:.0f} s" if timeline.earliest_restart_s is not None else ""
-    told += f"; power cut at {timeline.cut_at_s:.0f} s" if timeline.cut_at_s is not None else ""
-    figure.set_label(f"Timeline of a failed start with lanes for glow, pump and blower: {told}.")
+    summary = f"{attempts} attempts, {dosed}"
+    summary += f", restart not before {end:.0f} s" if timeline.earliest_restart_s is not None else ""
+    summary += f"; power cut at {timeline.cut_at_s:.0f} s" if timeline.cut_at_s is not None else ""
+    figure.set_label(f"Timeline of a failed start with lanes for glow, pump and blower: {summary}.")
     return figure
 
 
