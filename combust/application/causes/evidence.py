@@ -241,6 +241,7 @@ def own_spreads(tolerance: Mapping[str, float]) -> dict[str, float]:
 UNSTEADY = "not_steady"
 OTHER_HEATER = "baseline_of_another_heater"
 LOOSE = (UNSTEADY, OTHER_HEATER)
+SETTING = "analyser_fuel_setting"
 # channel -> its name in the table of what an unsteady reading does, where it has another
 UNSTEADY_NAMES = {"lambda_o2": "air_ratio", "lambda_co2": "air_ratio", "flue": "flue_k"}
 UNSTEADY_NAMES |= dict.fromkeys(("intake_static", "exhaust_static"), "static")
@@ -327,6 +328,9 @@ def seen_likelihood(readings: Sequence[Values], fuel_name: str, co2_maximum: flo
             counted.add((column, answer))
             for cause in total:
                 total[cause] += float(np.log(table.get(cause, table[HEALTHY])[answer] / table[HEALTHY][answer]))
+    origins = {reading.get("co2_origin") for reading in readings if "co2_dry_pct" in reading}
+    if origins == {"measured"}:  # the fuel that the analyser is set to reaches nothing that was entered
+        total[SETTING] += float(np.log(priors.table["reading"]["setting_reaches_measured_co2"]))
     return total
 
 
