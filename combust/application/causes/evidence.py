@@ -73,8 +73,10 @@ def observations_of(
         scatter = float(np.hypot(numbers["o2_scatter_pct"], instrument.o2_resolution_pct * 0.29))
         add_lambda("lambda_o2", ratio, slope, scatter, instrument.o2_limit_pct)
     if co2 is not None and measured and co2 > 0.5:
-        ratio = float(model.gas.air_ratio_of_co2(co2))
-        add_lambda("lambda_co2", ratio, 1.0 / co2, numbers["co2_scatter_pct"], instrument.co2_limit_pct)
+        ratio, scatter = float(model.gas.air_ratio_of_co2(co2)), numbers["co2_scatter_pct"]
+        if burns_rich(reading):
+            scatter = float(np.hypot(scatter, numbers["rich_co2_share"] * reading["co_dry_ppm"] * 1e-4))
+        add_lambda("lambda_co2", ratio, 1.0 / co2, scatter, instrument.co2_limit_pct)
     if co2 is not None and not measured and o2 is not None and o2 < 18.0 and co2 > 0.5:
         maximum = co2 * O2_AIR / (O2_AIR - o2) / model.heater.fuel.co2_maximum_pct
         steps = np.array([instrument.co2_resolution_pct / co2, instrument.o2_resolution_pct / (O2_AIR - o2)])
@@ -104,6 +106,11 @@ def observations_of(
             add(channel, np.log(size), static_u(size, numbers))
     _add_checks(reading, numbers, add)
     return found
+
+
+def burns_rich(reading: Values) -> bool:
+    """Return whether there is more CO than the O2 beside it could burn: soot and HC then leave the balance open."""
+    return bool(reading.get("o2_dry_pct", np.inf) < 0.5e-4 * reading.get("co_dry_ppm", 0.0))
 
 
 def band_observations(stages: Iterable[HealthyStage]) -> list[Observation]:
