@@ -43,7 +43,7 @@ def draw_start(timeline: StartTimeline) -> Figure:
         note(plot, "power cut", (timeline.cut_at_s, -0.62), (3, 0), color=MARK)
     plot.set_yticks(range(3), LANES)
     plot.set(xlabel="time after switch-on (s)", ylim=(-0.8, 2.9), xlim=(0, end * 1.02))
-    fuel = timeline.fuel_ml_per_cycle
+    fuel = timeline.fuel_ml_last
     dosed = "fuel cannot be told" if fuel is None else f"{fuel:.1f} ml of fuel dosed"
     attempts = sum(phase.name == "attempt" for phase in timeline.phases)
     title(plot, f"A start whose {attempts} attempt(s) fail: {dosed}")
