@@ -11,7 +11,7 @@ SELECTED := $(if $(filter yes,$(BROWSER_TESTS)),,-m "not browser")
 # Two test processes on two cores: threads of the linear algebra would only wait for each other.
 export OPENBLAS_NUM_THREADS ?= 1
 export OMP_NUM_THREADS ?= 1
-# A file stays in one process, for what its tests share; in the order of the folders the slow ones come first.
+# A file stays in one process, for what its tests share; in the order of tests/conftest.py the slow ones come first.
 TWO := -n 2 --dist loadfile --no-loadscope-reorder
 
 .PHONY: demo test study study-foreign coverage accuracy lint bench tours fuzz wheel-check page lab browser clean
@@ -23,16 +23,17 @@ test: $(VENV)/.test browser
 	$(BIN)/ruff check .
 	$(BIN)/ruff format --check .
 	$(BIN)/mypy
-	$(BIN)/python tools/make_notebooks.py --check
-	$(BIN)/python tools/make_docs.py --check
 	$(BIN)/python -m pytest $(TWO) --outside-gate $(SELECTED)
 	@$(MAKE) --no-print-directory browser
 
-# What is settled by chance, in its long form: 3000 visits of the study of causes, 200 mystery cases, 210 moments of a
-# signal, a fleet of a million. The reached numbers are printed.
+# What is settled by chance, in its long form: 3000 visits of the study of causes, 200 mystery cases, 2000 heaters a
+# condition of the history, 210 moments of a signal, a fleet of a million. The reached numbers are printed.
 study: $(VENV)/.test
 	COMBUST_LONG=yes $(BIN)/python -m pytest -s tests/application/test_causes_study.py tests/application/test_mystery_cases.py \
-	  tests/application/fleet/test_broken_tables.py tests/edge/test_running_conditions.py
+	  tests/application/test_history_study.py tests/application/fleet/test_broken_tables.py \
+	  tests/edge/test_running_conditions.py \
+	  tests/application/test_safety_lists.py tests/edge/test_logbook_hard.py tests/edge/test_tables_blocks.py \
+	  tests/edge/test_hostile_files.py
 
 # The causes where nature, instrument and baseline differ from the model: one table. STUDY="--quick" for a loop of work.
 STUDY ?=

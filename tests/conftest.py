@@ -1,12 +1,23 @@
-"""Settings of the suite: property tests have no deadline, because a loaded machine is no fault of the code."""
+"""Settings of the suite: property tests have no deadline, because a loaded machine is no fault of the code.
+
+Their examples are the same in every run; the long form and ``make fuzz`` draw new ones.
+"""
 
 from __future__ import annotations
 
+import pytest
 from hypothesis import settings
 
+from tests.long import LONG
 from tests.outside_calls import pytest_addoption, pytest_configure
 
-__all__ = ["pytest_addoption", "pytest_configure"]
+__all__ = ["pytest_addoption", "pytest_collection_modifyitems", "pytest_configure"]
 
-settings.register_profile("combust", deadline=None)
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Begin with the notebooks: a long file that waits for its kernels would keep one process busy alone at the end."""
+    items.sort(key=lambda item: "notebooks" not in item.path.parts)
+
+
+settings.register_profile("combust", deadline=None, derandomize=not LONG)
 settings.load_profile("combust")

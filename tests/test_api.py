@@ -258,7 +258,7 @@ def test_a_site_takes_text_numbers_as_a_reading_does_and_refuses_true() -> None:
         combust.Site(humidity_pct=True)
 
 
-@pytest.mark.parametrize("given", [[1.2, 1.5], np.array([1.2]), True, "1.2", UNITS.Quantity(1.2, "m")])
+@pytest.mark.parametrize("given", [[1.2, 1.5], np.array([1.2]), True, "rich", UNITS.Quantity(1.2, "m")])
 def test_the_flame_takes_one_lambda_and_says_so(given: Any) -> None:
     with pytest.raises(combust.CombustError, match=r"air_ratio.*(several values|true or false|no|unit)"):
         combust.flame_equilibrium("diesel_b7", given)

@@ -28,7 +28,7 @@ NAMES = {
 def test_nothing_but_the_extras_is_missing(tmp_path: Path) -> None:
     done = subprocess.run(
         [sys.executable, str(ROOT / "tests" / "bare.py"), str(tmp_path), "--blocked"],
-        env={**os.environ, "PYTHONPATH": str(ROOT)}, capture_output=True, text=True, check=False, timeout=300,
+        env={**os.environ, "PYTHONPATH": str(ROOT)}, capture_output=True, text=True, check=False, timeout=900,
     )  # fmt: skip
     assert done.returncode == 0, done.stdout + done.stderr
     assert "Bare installation" in done.stdout

@@ -15,7 +15,7 @@ from typing import Any
 
 import click
 
-from combust.application.words import check_lines, plain_text, told_range
+from combust.application.words import allowed_range, check_lines, plain_text
 from combust.data.tables import load_table
 from combust.data.vocabulary import quantities
 from combust.domain.limits import finding_kinds
@@ -83,7 +83,7 @@ def glossary_page() -> str:
     lines += ["", "## Keys", "", "The same word in tables, options (with dashes), Python and JSON.", ""]
     used = _used()
     rows = [
-        (_code(key), words["symbols"].get(key, ""), one.unit, one.meaning, told_range(one), "; ".join(used[key]))
+        (_code(key), words["symbols"].get(key, ""), one.unit, one.meaning, allowed_range(one), "; ".join(used[key]))
         for key, one in quantities().items()
     ]
     lines += _table(("key", "symbol", "unit", "meaning", "allowed", "goes in at; comes out of"), rows)
@@ -127,9 +127,9 @@ def error_page() -> str:
     )
     lines += ["", "## Numbers outside what can be", ""]
     rows = [
-        (_code(key), told_range(one), one.hint)
+        (_code(key), allowed_range(one), one.hint)
         for key, one in quantities().items()
-        if one.role != "result" and told_range(one)
+        if one.role != "result" and allowed_range(one)
     ]
     lines += _table(("key", "allowed", "what to do"), rows)
     for severity, heading in SEVERITIES.items():

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from functools import cache
 from typing import Any
@@ -13,7 +13,7 @@ from combust.data.fields import Field, span
 from combust.data.near import did_you_mean, near_matches
 from combust.data.tables import load_table
 from combust.data.vocabulary import quantities
-from combust.domain.limits import finding_kinds
+from combust.domain.limits import FindingKind, finding_kinds
 
 SEVERITY_WORDS = {"stop": "STOP: act on it before anything else", "warn": "warning", "note": "note"}
 NEEDS = {
@@ -32,13 +32,16 @@ ROLES = {
 }
 
 
+Lines = tuple[tuple[str, str], ...]
+
+
 @dataclass(frozen=True, slots=True)
 class Entry:
     """One word with its kind and the lines that explain it, (label, text) each."""
 
     word: str
     kind: str
-    lines: tuple[tuple[str, str], ...]
+    lines: Lines
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain values for JSON."""
@@ -76,21 +79,19 @@ def look_up(asked: str) -> tuple[Entry, ...]:
 def entries() -> tuple[Entry, ...]:
     """Return every entry: trade words first, then keys, findings, causes, checks and codes."""
     words, causes = load_table("words"), load_table("causes")
-    found = [Entry(word, "word", _trade_lines(row)) for word, row in words["word"].items()]
-    found += [Entry(key, "key", quantity_lines(record)) for key, record in quantities().items()]
-    found += [
-        Entry(code, "finding", (("what it is", SEVERITY_WORDS[kind.severity]), ("text", plain_text(kind.text))))
-        for code, kind in finding_kinds().items()
-    ]
-    found += [
-        Entry(name, "cause", (("meaning", row["label"]), ("text", row["sentence"])))
-        for name, row in causes["cause"].items()
-    ]
-    found += [Entry(name, "check", check_lines(row)) for name, row in causes["check"].items()]
-    found += [
-        Entry(code, "code of a refused input", (("meaning", row["meaning"]),)) for code, row in words["code"].items()
-    ]
-    return tuple(found)
+    sources: tuple[tuple[str, Mapping[str, Any], Callable[[Any], Lines]], ...] = (
+        ("word", words["word"], _trade_lines),
+        ("key", quantities(), quantity_lines),
+        ("finding", finding_kinds(), _finding_lines),
+        ("cause", causes["cause"], lambda row: (("meaning", row["label"]), ("text", row["sentence"]))),
+        ("check", causes["check"], check_lines),
+        ("code of a refused input", words["code"], lambda row: (("meaning", row["meaning"]),)),
+    )
+    return tuple(Entry(word, kind, lines(row)) for kind, rows, lines in sources for word, row in rows.items())
+
+
+def _finding_lines(kind: FindingKind) -> Lines:
+    return ("what it is", SEVERITY_WORDS[kind.severity]), ("text", plain_text(kind.text))
 
 
 def plain_text(text: str) -> str:
@@ -98,29 +99,29 @@ def plain_text(text: str) -> str:
     return re.sub(r"\{[^}]*\}", "…", text)
 
 
-def quantity_lines(record: Field) -> tuple[tuple[str, str], ...]:
+def quantity_lines(record: Field) -> Lines:
     """Return what there is to say about a key of the vocabulary."""
     lines = [("meaning", record.meaning)]
     symbol = load_table("words")["symbols"].get(record.key)
     lines += [("symbol", symbol)] if symbol else []
     lines += [("unit", record.unit)] if record.unit else []
-    lines += [("allowed", told_range(record))] if told_range(record) else []
+    lines += [("allowed", allowed_range(record))] if allowed_range(record) else []
     lines += [("option", record.option)] if record.role != "result" else []
     lines += [("used", ROLES[record.role])]
     lines += [("when refused", record.hint)] if record.hint else []
     return tuple(lines)
 
 
-def told_range(record: Field) -> str:
+def allowed_range(record: Field) -> str:
     """Return the allowed range or words of a key, with the range it was checked in where that is narrower."""
     if record.choices:
         return ", ".join(record.choices)
     checked = span(record.validated_low, record.validated_high)
-    told, checked = (f"{text} {record.unit}".rstrip() if text else "" for text in (record.band, checked))
-    return f"{told} (checked {checked})" if told and checked != told else told
+    allowed, checked = (f"{text} {record.unit}".rstrip() if text else "" for text in (record.band, checked))
+    return f"{allowed} (checked {checked})" if allowed and checked != allowed else allowed
 
 
-def check_lines(row: dict[str, Any]) -> tuple[tuple[str, str], ...]:
+def check_lines(row: dict[str, Any]) -> Lines:
     """Return what there is to say about a check."""
     gives = ", ".join(quantities()[key].option for key in row["columns"])
     return (
@@ -137,15 +138,12 @@ def needed(needs: Iterable[str]) -> str:
     return ", ".join(NEEDS[need] for need in needs) or "on or off"
 
 
-def _trade_lines(row: dict[str, Any]) -> tuple[tuple[str, str], ...]:
-    lines = [("meaning", row["meaning"])]
-    lines += [("symbol", row["symbol"])] if "symbol" in row else []
-    key = row.get("key")
-    if key in quantities():
-        record = quantities()[key]
-        lines += [(label, text) for label, text in quantity_lines(record) if label not in ("meaning", "symbol")]
-    lines += [("key", key)] if key else []
-    return tuple(lines)
+def _trade_lines(row: dict[str, Any]) -> Lines:
+    key, known = row.get("key", ""), quantities().get(row.get("key", ""))
+    of_key = quantity_lines(known) if known else ()
+    lines = [("meaning", row["meaning"]), ("symbol", row.get("symbol", ""))]
+    lines += [(label, text) for label, text in of_key if label not in ("meaning", "symbol")]
+    return tuple((label, text) for label, text in (*lines, ("key", key)) if text)
 
 
 def _plain(text: str) -> str:

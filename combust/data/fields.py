@@ -14,6 +14,7 @@ from combust.data.near import did_you_mean, near_matches
 from combust.data.units import in_our_unit, strip_unit
 
 MOST_ITEMS, MOST_TEXTS = 10, 100
+MOST_TABLES = 200
 PLACEHOLDER = "?"  # stands in a template where a person writes
 
 
@@ -25,8 +26,9 @@ class Field:
     ----------
     key, meaning, unit : str
     kind : str
-        number, choice, text, texts, flag_or_unknown, choices (a list of words), numbers (one or more), band, raw
-        (checked by whoever asks for it). ``fuel`` and ``name`` are texts that mean something to the domain.
+        number, choice, text, texts, flag_or_unknown, choices (a list of words), numbers (one or more), band, table,
+        tables (a list of them), raw (checked by whoever asks for it). ``fuel`` and ``name`` are texts that mean
+        something to the domain.
     low, high, validated_low, validated_high : float
         Impossible outside; range in which the computation was checked.
     hint, above : str
@@ -143,6 +145,8 @@ class Field:
             return [self._text(one) for one in self._items(value, "list of lines of text", 1, MOST_TEXTS)]
         if self.kind in ("numbers", "band"):
             return self._numbers(value)
+        if self.kind in ("table", "tables"):
+            return self._tables(value)
         return value if self.kind == "raw" else self._text(value)
 
     def not_a_number(self, value: object, *, entered_as: str = "") -> Fault:
@@ -171,8 +175,10 @@ class Field:
         unit = f" ({self.unit})" if self.unit else ""
         find = f"Check the unit and {self.source}." if self.source else f"Check the number and its unit{unit}."
         hint = self.hint or (find if self.source or not self.meaning else f"It is the {self.meaning}.")
-        told = Fault(self.key, value, "out_of_band", unit=self.unit, low=self.low, high=self.high, why=why, hint=hint)
-        return CombustError(told)
+        outside = Fault(
+            self.key, value, "out_of_band", unit=self.unit, low=self.low, high=self.high, why=why, hint=hint
+        )
+        return CombustError(outside)
 
     def _refused(self, value: object, why: str, hint: str = "", code: Code = "format") -> CombustError:
         return CombustError(Fault(self.key, value, code, why=why, hint=hint or self.remedy))
@@ -187,6 +193,15 @@ class Field:
         if len(value.strip()) > self.longest:
             raise self._refused(value, f"is longer than {self.longest} characters", "Shorten it.", "too_large")
         return value.strip()
+
+    def _tables(self, value: object) -> Any:
+        if self.kind == "table" and not isinstance(value, Mapping):
+            raise self._refused(value, "holds no lines of its own")
+        if self.kind == "tables" and not all(
+            isinstance(row, Mapping) for row in self._items(value, "list of tables", 0, MOST_TABLES)
+        ):
+            raise self._refused(value, "holds what is no table")
+        return value
 
     def _flag(self, value: object) -> bool | None:
         if isinstance(value, bool):
@@ -228,11 +243,11 @@ def fields_of(rows: Mapping[str, Mapping[str, Any]], **common: Any) -> dict[str,
     """Return the fields of a table, key -> Field; ``common`` is what all have. ``band`` and ``validated`` are pairs."""
     found = {}
     for key, row in rows.items():
-        told = {name: tuple(value) if name == "choices" else value for name, value in row.items()}
-        low, high = told.pop("band", (-math.inf, math.inf))
-        validated_low, validated_high = told.pop("validated", (low, high))
-        told |= {"low": low, "high": high, "validated_low": validated_low, "validated_high": validated_high}
-        found[key] = Field(key, **{**common, **told})
+        given = {name: tuple(value) if name == "choices" else value for name, value in row.items()}
+        low, high = given.pop("band", (-math.inf, math.inf))
+        validated_low, validated_high = given.pop("validated", (low, high))
+        given |= {"low": low, "high": high, "validated_low": validated_low, "validated_high": validated_high}
+        found[key] = Field(key, **{**common, **given})
     return found
 
 
@@ -288,8 +303,8 @@ def check_fields(
             faults += [(key, fault.entered_as(key, value) if convert else fault) for fault in error.faults]
     for key, field in known.items():
         if field.required and key not in came_from:
-            told = Fault(key, None, "missing", unit=field.unit, why="is missing", hint=field.remedy)
-            faults.append((key, told))
+            gap = Fault(key, None, "missing", unit=field.unit, why="is missing", hint=field.remedy)
+            faults.append((key, gap))
     return good, faults
 
 
@@ -320,7 +335,7 @@ def need_rows(rows: object, name: str, known: Mapping[str, Field]) -> list[dict[
         raise CombustError(Fault(name, None, "missing", why="is missing", hint=hint))
     what = f"a [[{name}]]"
     done = [check_fields(row if isinstance(row, dict) else {}, known, what=what) for row in rows]
-    faults = [one.within(f"{name}[{number}].") for number, (_, told) in enumerate(done, 1) for _, one in told]
+    faults = [one.within(f"{name}[{number}].") for number, (_, refused) in enumerate(done, 1) for _, one in refused]
     if faults:
         raise CombustError(faults)
     return [good for good, _ in done]

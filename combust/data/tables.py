@@ -29,9 +29,9 @@ def load_columns(name: str) -> tuple[dict[str, list[str]], tuple[str, ...]]:
     """Return the shipped table ``combust/data/<name>.csv`` as (column -> texts, provenance lines)."""
     text = resources.files("combust.data").joinpath(f"{name}.csv").read_text(encoding="utf-8")
     lines = text.splitlines()
-    told = tuple(line.lstrip("# ") for line in lines if line.startswith("#"))
+    provenance = tuple(line.lstrip("# ") for line in lines if line.startswith("#"))
     head, *rows = csv.reader(line for line in lines if not line.startswith("#"))
-    return {key: [row[index] for row in rows] for index, key in enumerate(head)}, told
+    return {key: [row[index] for row in rows] for index, key in enumerate(head)}, provenance
 
 
 def read_text(path: str | Path, *, quantity: str = "file", max_bytes: int = 4_000_000) -> str:
@@ -84,24 +84,17 @@ def read_toml(path: str | Path, *, quantity: str = "file", max_bytes: int = 4_00
 
 
 def is_nested_deeply(value: object, levels: int = MOST_LEVELS) -> bool:
-    """Return True when tables and lists stand in each other more than so many levels deep; no recursion is used."""
-    layer = [value]
-    for _ in range(levels):
-        layer = [
-            inner
-            for outer in layer
-            if isinstance(outer, dict | list)
-            for inner in (outer.values() if isinstance(outer, dict) else outer)
-        ]
-        if not layer:
-            return False
-    return True
+    """Return True when tables and lists stand in each other more than so many levels deep."""
+    if levels == 0:
+        return True
+    inner = value.values() if isinstance(value, dict) else value if isinstance(value, list) else ()
+    return any(is_nested_deeply(one, levels - 1) for one in inner)
 
 
-def _syntax_fault(quantity: str, path: Path, text: str, told: str) -> Fault:
+def _syntax_fault(quantity: str, path: Path, text: str, message: str) -> Fault:
     """Return the fault of a text that is no TOML: the line itself, and the remedy."""
-    place = re.search(r"\(at (?:line (\d+), column \d+|end of document)\)", told)
-    reason = shorten(told[: place.start()].strip() if place else told, 80)
+    place = re.search(r"\(at (?:line (\d+), column \d+|end of document)\)", message)
+    reason = shorten(message[: place.start()].strip() if place else message, 80)
     lines = text.split("\n")
     number = int(place[1]) if place and place[1] else len(lines)
     line = lines[number - 1].strip() if number <= len(lines) else ""

@@ -5,9 +5,13 @@ from __future__ import annotations
 from typing import Any
 
 from combust.data.errors import CombustError, Fault
+from combust.data.fields import Field
 from combust.domain.fuel import Fuel
 
 BASES = ("mass", "volume", "mole")
+SLACK = 1e-6
+BY = Field("by", "choice", choices=BASES, hint="Say what the shares are of.")
+SHARE = Field("parts", low=0.0, high=1.0 + SLACK, hint="Give shares of one that sum to 1.")
 
 
 def mix_fuels(items: list[tuple[Fuel, float]], *, by: str, name: str, label: str = "") -> Fuel:
@@ -51,21 +55,15 @@ def mix_fuels(items: list[tuple[Fuel, float]], *, by: str, name: str, label: str
 
 
 def _check(items: list[tuple[Fuel, float]], by: str) -> None:
-    faults = []
-    if by not in BASES:
-        why, hint = "is none of mass, volume, mole", "Say what the shares are of."
-        faults.append(Fault("by", by, "unknown_name", why=why, hint=hint))
+    faults = [*BY.faults_of(by), *(fault for _, share in items for fault in SHARE.faults_of(share))]
+    total = sum(share for _, share in items)
     if not items:
         hint = "Name at least one fuel with its share, 0 to 1."
         faults.append(Fault("parts", "empty", "missing", why="names no fuel", hint=hint))
-    total = sum(share for _, share in items)
-    if items and not abs(total - 1.0) < 1e-6:
+    elif not abs(total - 1.0) < SLACK:
         hint = "Give shares of one, not per cent." if 99.0 < total < 101.0 else "Make the shares sum to 1."
         faults.append(Fault("parts", total, "out_of_band", why="is the sum of the shares, not 1", hint=hint))
-    for part, share in items:
-        if not 0.0 <= share <= 1.0 + 1e-6:
-            why, hint = f"is no share ({part.name})", "Give shares of one that sum to 1."
-            faults.append(Fault("parts", share, "out_of_band", why=why, low=0.0, high=1.0, hint=hint))
+    for part, _ in items:
         if by == "volume" and part.density_kg_per_m3 is None:
             faults.append(Fault("parts", part.name, "missing", why="has no density", hint="Blend by mass."))
         if by == "mole" and part.carbon is None:

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from combust.data.errors import CombustError, Fault
-from combust.data.fields import as_number, check_fields, fields_of
+from combust.data.fields import Field, as_number, check_fields, fields_of
 from combust.data.near import did_you_mean, near_matches
 from combust.data.tables import load_table, read_toml
 from combust.domain.blend import mix_fuels
@@ -20,7 +20,9 @@ from combust.kernel.stoichiometry import net_heating_value_from_formation
 Catalogue = Mapping[str, Fuel]
 LABORATORY = ("pure", "surrogate")
 MIXTURE_FIELDS = fields_of({key: {"kind": "raw"} for key in ("parts", "by", "label", "family", "source", "status")})
-SECTIONS = fields_of({key: {"kind": "raw"} for key in ("fuel", "mixture", "alias")})
+SECTIONS = {
+    key: Field(key, "table", hint=f"Write [{key}.NAME] and its lines below it.") for key in ("fuel", "mixture", "alias")
+}
 
 
 def get_fuel(name: str | Fuel, *, catalogue: Catalogue | None = None, near: bool = True) -> Fuel:
@@ -140,12 +142,15 @@ def load_fuels(path: str | Path) -> dict[str, Fuel]:
 
 def _fuels_of(table: Mapping[str, Any], origin: str, known: Mapping[str, Fuel]) -> dict[str, Fuel]:
     found: dict[str, Fuel] = {}
-    faults = [fault for _, fault in check_fields(table, SECTIONS, what="a file of fuels")[1]]
+    sections, refused = check_fields(table, SECTIONS, what="a file of fuels")
+    faults = [fault for _, fault in refused]
     # The aliases of the shipped table are looked up by name; those of a user's file become fuels.
     makers: dict[str, Callable[[str, Any, Catalogue], Fuel]] = {"fuel": _fuel_of, "mixture": _mixture_of}
     for section, made in (makers | ({"alias": _alias_of} if known else {})).items():
-        for name, row in _section(table, section, faults).items():
+        for name, row in sections.get(section, {}).items():
             try:
+                if section != "alias":
+                    SECTIONS[section].checked(row)
                 found[name] = made(name, row, {**known, **found})
             except CombustError as error:
                 faults.extend(error.faults)
@@ -155,15 +160,6 @@ def _fuels_of(table: Mapping[str, Any], origin: str, known: Mapping[str, Fuel]) 
     if faults:
         raise CombustError(faults)
     return found
-
-
-def _section(table: Mapping[str, Any], name: str, faults: list[Fault]) -> dict[str, Any]:
-    rows, kind = table.get(name, {}), str if name == "alias" else Mapping
-    good = isinstance(rows, Mapping) and all(isinstance(row, kind) for row in rows.values())
-    if not good:
-        hint = f"Write [{name}.NAME] and its lines below it."
-        faults.append(Fault(name, rows, "format", why="holds no entry with a name", hint=hint))
-    return dict(rows) if good else {}
 
 
 def _value(entry: Any) -> tuple[Any, str]:

@@ -7,7 +7,7 @@ from typing import Generic
 
 from numpy.typing import ArrayLike
 
-from combust.data.errors import CombustError, Fault
+from combust.data.fields import Field, need_fields
 from combust.domain.arrays import Numbers, takes_arrays
 from combust.domain.catalogue import get_fuel
 from combust.domain.fuel import Fuel
@@ -47,9 +47,7 @@ def stoichiometric_air(fuel: Fuel | str, *, by: str = "mass", air: DryAir = DRY_
     14.44
     """
     burnt = get_fuel(fuel)
-    if by not in ("mass", "volume"):
-        why, hint = "is neither mass nor volume", "Say mass or volume."
-        raise CombustError(Fault("by", by, "unknown_name", why=why, hint=hint))
+    need_fields({"by": by}, {"by": Field("by", "choice", choices=("mass", "volume"))}, what="an air requirement")
     volume, mass = stoichiometry.stoichiometric_air_volume, stoichiometry.stoichiometric_air_mass
     return float((volume if by == "volume" else mass)(burnt, air=air))
 

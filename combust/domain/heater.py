@@ -13,13 +13,13 @@ from combust.data.errors import CombustError, Fault
 from combust.data.tables import read_toml
 from combust.domain.catalogue import Catalogue
 from combust.domain.fuel import Fuel
-from combust.domain.profile_values import CheckedProfile, checked_profile
+from combust.domain.profile_values import checked_profile
 from combust.domain.reading import Reading
 
 
 @dataclass(frozen=True, slots=True)
 class Stage:
-    """A heat stage as the unit's document states it.
+    """A heat stage as the heater's document states it.
 
     Attributes
     ----------
@@ -39,7 +39,7 @@ class Stage:
 
 @dataclass(frozen=True, slots=True)
 class Baseline:
-    """A healthy reading of this unit (``unit``) or of another of its type (``type``, which adds spread).
+    """A healthy reading of this heater (``unit``) or of another of its type (``type``, which adds spread).
 
     ``reading`` has the profile's fuel filled in where it named none; ``fuel`` is what was burnt then.
     """
@@ -52,7 +52,7 @@ class Baseline:
 
 @dataclass(frozen=True, slots=True)
 class HeaterLimits:
-    """Limits of the unit's own document: height [m] and lowest lambda [-]."""
+    """Limits of the heater's own document: height [m] and lowest lambda [-]."""
 
     altitude_m: float | None = None
     air_ratio_min: float | None = None
@@ -61,7 +61,7 @@ class HeaterLimits:
 
 @dataclass(frozen=True, slots=True)
 class StartTimes:
-    """Start programme of the unit's own document: times [s], one preheat for each attempt, pump frequency [Hz]."""
+    """Start programme of the heater's own document: times [s], one preheat for each attempt, pump frequency [Hz]."""
 
     check_s: float | None = None
     preheat_s: tuple[float, ...] = ()
@@ -170,16 +170,15 @@ class Heater:
         return cls._frozen(checked_profile(table, catalogue=catalogue))
 
     @classmethod
-    def _frozen(cls, checked: CheckedProfile) -> Heater:
-        return cls(
-            fuel=checked.fuel,
-            stages=MappingProxyType({name: Stage(name, **row) for name, row in checked.stages.items()}),
-            baselines=tuple(Baseline(*row) for row in checked.baselines),
-            limits=HeaterLimits(**checked.limits),
-            start=StartTimes(**checked.start) if checked.start else None,
-            ducts=MappingProxyType({name: Duct(**row) for name, row in checked.ducts.items()}),
-            **checked.plain,
-        )
+    def _frozen(cls, checked: Mapping[str, Any]) -> Heater:
+        parts = {
+            "stages": MappingProxyType({name: Stage(name, **row) for name, row in checked["stages"].items()}),
+            "baselines": tuple(Baseline(*row) for row in checked["baselines"]),
+            "limits": HeaterLimits(**checked["limits"]),
+            "start": StartTimes(**checked["start"]) if checked["start"] else None,
+            "ducts": MappingProxyType({name: Duct(**row) for name, row in checked["ducts"].items()}),
+        }
+        return cls(**{**checked, **parts})
 
     def __reduce__(self) -> tuple[Any, ...]:
         values = {record.name: getattr(self, record.name) for record in fields(self)}
@@ -199,7 +198,7 @@ class Heater:
         return self.stages[name]
 
     def baseline_of(self, stage: str) -> Baseline | None:
-        """Return the healthy reading of a stage, the unit's own before its type's; None when there is none."""
+        """Return the healthy reading of a stage, the heater's own before its type's; None when there is none."""
         found = [baseline for baseline in self.baselines if baseline.stage == stage]
         return min(found, key=lambda baseline: baseline.origin != "unit", default=None)
 

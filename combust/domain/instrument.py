@@ -81,9 +81,9 @@ def instrument_class(name: str | InstrumentClass | None = None) -> InstrumentCla
 
 
 _COPY = "Copy the keys of combust/data/instruments.toml and write your instrument's numbers."
-_WORDS = ("name", "label", "source", "co_ranges_ppm")
+_WORDS = {"name": "text", "label": "text", "source": "text", "co_ranges_ppm": "raw"}
 CLASS_FIELDS = {
-    key: Field(key, "raw") if key in _WORDS else Field(key, low=0.0, high=1e6, required=True, hint=_COPY)
+    key: Field(key, _WORDS[key]) if key in _WORDS else Field(key, low=0.0, high=1e6, required=True, hint=_COPY)
     for key in InstrumentClass.__slots__
 }
 
@@ -98,13 +98,9 @@ def _class_of(name: str, row: Mapping[str, Any]) -> InstrumentClass:
         faults.append(Fault("instrument class.co_ranges_ppm", ranges, "format", why=why, hint=hint))
     if faults:
         raise CombustError(faults)
-    return InstrumentClass(
-        name=name,
-        label=str(known.get("label", name)),
-        co_ranges_ppm=tuple((float(a), float(b), float(c)) for a, b, c in ranges or ()),
-        source=str(known.get("source", "user's file, no source given")),
-        **{key: known[key] for key, field in CLASS_FIELDS.items() if field.kind == "number"},
-    )
+    rising = tuple((float(a), float(b), float(c)) for a, b, c in ranges or ())
+    unnamed = {"label": name, "source": "user's file, no source given"}
+    return InstrumentClass(**{**unnamed, **known, "name": name, "co_ranges_ppm": rising})
 
 
 def _are_ranges(ranges: object) -> bool:

@@ -36,14 +36,14 @@ def check_part(
 ) -> dict[str, Any]:
     """Return the good values of one part of a profile; every fault is added to ``faults`` with its line."""
     known = profile_keys(part)
-    found, told = check_fields(table, known, unknown=lambda key, value: unknown_profile_key(key, part, value))
+    found, refused = check_fields(table, known, unknown=lambda key, value: unknown_profile_key(key, part, value))
     for key in [key for key, record in known.items() if record.kind == "fuel" and key in found]:
         try:
             get_fuel(found[key], catalogue=catalogue)
         except CombustError as error:
-            told += [(key, fault) for fault in error.faults]
+            refused += [(key, fault) for fault in error.faults]
             del found[key]
-    for key, fault in told:
+    for key, fault in refused:
         faults.take((*path, key), [fault])
     return found
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 import tomllib
 from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
@@ -11,10 +10,8 @@ from combust.data.errors import Code, Fault, shorten
 
 Path = tuple[str | int, ...]
 
-_TOKEN = re.compile(
-    r'"""(?:\\.|[^\\])*?"""|\'\'\'.*?\'\'\'|"(?:\\.|[^"\\\n])*"|\'[^\'\n]*\'|#[^\n]*|[\[\]{}\n]', re.DOTALL
-)
-_KEY = re.compile(r"""\s*((?:"(?:\\.|[^"\\\n])*"|'[^'\n]*'|[A-Za-z0-9_\-]+|[ \t.])+)=""")
+# Behind values of more lines in all, or of more characters, keys are told by the table around them.
+MOST_CONTINUED, LONGEST_STATEMENT = 1000, 20_000
 
 
 class Lines:
@@ -37,13 +34,13 @@ class Lines:
         self._lines: dict[Path, int] = {}
         counts: dict[Path, int] = {}
         table: Path = ()
-        for number, statement in _statements(text.replace("\r\n", "\n")):
-            if statement.startswith("["):
-                keys = _dotted(statement.split("\n", 1)[0])
-                table = _with_index(keys, counts, grow=statement.startswith("[["))
+        for number, statement, found in _statements(text):
+            keys = _dotted(found)
+            if statement.lstrip().startswith("["):
+                table = _with_index(keys, counts, grow=statement.lstrip().startswith("[["))
                 self._note(table, number)
-            elif match := _KEY.match(statement):
-                self._note((*table, *_dotted(match[1] + "= 0")), number)
+            elif keys:
+                self._note((*table, *keys), number)
 
     def _note(self, path: Path, number: int) -> None:
         for length in range(1, len(path) + 1):
@@ -84,31 +81,24 @@ def full_name(path: Path) -> str:
     return text
 
 
-def _statements(text: str) -> Iterator[tuple[int, str]]:
-    """Yield (line number, text) of each header or key; a value over several lines is one statement."""
-    depth, line, begin, begin_line = 0, 1, 0, 1
-    for token in _TOKEN.finditer(text):
-        piece = token[0]
-        if piece == "\n":
-            if depth <= 0:
-                yield begin_line, text[begin : token.start()].strip()
-                begin, begin_line = token.end(), line + 1
-            line += 1
-        elif piece in "[{":
-            depth += 1
-        elif piece in "]}":
-            depth -= 1
-        else:
-            line += piece.count("\n")
-    yield begin_line, text[begin:].strip()
+def _statements(text: str) -> Iterator[tuple[int, str, Any]]:
+    """Yield (line number, text, what it holds) of each header or key: lines that are TOML as soon as they are whole."""
+    begin, statement, continued = 1, "", 0
+    for number, line in enumerate(text.split("\n"), 1):
+        statement += line + "\n"
+        try:
+            found = tomllib.loads(statement)
+        except (tomllib.TOMLDecodeError, RecursionError):
+            continued += 1
+            if continued > MOST_CONTINUED or len(statement) > LONGEST_STATEMENT:
+                return
+            continue
+        yield begin, statement, found
+        begin, statement = number + 1, ""
 
 
-def _dotted(statement: str) -> tuple[str, ...]:
-    """Return the key path of a header or of ``a.b = 0``, read by the TOML reader itself."""
-    try:
-        inner: Any = tomllib.loads(statement)
-    except (tomllib.TOMLDecodeError, RecursionError):
-        return ()
+def _dotted(inner: Any) -> tuple[str, ...]:
+    """Return the path of the first key of what a header or a line holds."""
     path: list[str] = []
     while isinstance(inner, Mapping | list) and inner:
         if isinstance(inner, list):

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import datetime
+import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
 from typing import Any
 
 from combust.data.errors import CombustError, shorten
-from combust.data.fields import PLACEHOLDER
-from combust.data.near import did_you_mean, near_matches
+from combust.data.fields import MOST_TABLES, PLACEHOLDER, Field, check_fields, fields_of
 from combust.domain.catalogue import Catalogue, get_fuel
 from combust.domain.fuel import Fuel
 from combust.domain.limits import limit
@@ -20,26 +19,21 @@ from combust.kernel.carbon_monoxide import co_air_free
 from combust.kernel.constants import DRY_AIR
 from combust.kernel.stoichiometry import co2_maximum
 
-DUCTS = ("intake", "exhaust")
-MOST_ROWS = 200
-LONGEST_NAME = 40
+PART_FIELDS = fields_of(
+    {
+        "stages": {"kind": "table", "hint": "Write [stages.NAME] and its keys below, for example [stages.high]."},
+        "ducts": {"kind": "table", "hint": "Write [ducts.intake] and its keys below."},
+        "limits": {"kind": "table", "hint": "Write [limits] and its keys below."},
+        "start": {"kind": "table", "hint": "Write [start] and its keys below."},
+        "baseline": {"kind": "tables", "hint": f"Write [[baseline]] for each healthy reading, {MOST_TABLES} at most."},
+    }
+)
+DUCT = Field("ducts", "choice", choices=("intake", "exhaust"), hint="Write [ducts.intake] or [ducts.exhaust].")
+STAGE_NAME = Field("stages", "text", longest=40, one_line=True, hint="Name it as people say it, like [stages.high].")
 
 
-@dataclass(slots=True)
-class CheckedProfile:
-    """Values of a profile that passed: plain numbers and texts, ready to be frozen into a Heater."""
-
-    fuel: Fuel
-    plain: dict[str, Any]
-    stages: dict[str, dict[str, Any]]
-    baselines: list[tuple[str, str, Reading, Fuel]] = field(default_factory=list)
-    limits: dict[str, Any] = field(default_factory=dict)
-    start: dict[str, Any] | None = None
-    ducts: dict[str, dict[str, Any]] = field(default_factory=dict)
-
-
-def checked_profile(table: Mapping[str, Any], text: str = "", *, catalogue: Catalogue | None = None) -> CheckedProfile:
-    """Return the checked values of a profile; ``text`` is the file it was read from.
+def checked_profile(table: Mapping[str, Any], text: str = "", *, catalogue: Catalogue | None = None) -> dict[str, Any]:
+    """Return what a profile holds by the fields of a Heater, parts as plain dictionaries; ``text`` is its file.
 
     Raises
     ------
@@ -50,77 +44,47 @@ def checked_profile(table: Mapping[str, Any], text: str = "", *, catalogue: Cata
     top = {key: value for key, value in table.items() if key not in PARTS[1:]}
     plain = check_part("profile", top, (), faults, catalogue)
     asked = plain.pop("fuel", None)
-    parts = _parts(table, faults)
-    stages = _stages(parts["stages"], faults)
-    limits = check_part("limits", parts["limits"], ("limits",), faults)
-    start = check_part("start", parts["start"], ("start",), faults) if "start" in table else None
-    ducts = _ducts(parts["ducts"], faults)
+    parts, refused = check_fields({key: table[key] for key in PART_FIELDS if key in table}, PART_FIELDS, gaps=False)
+    for key, fault in refused:
+        faults.take((key,), [fault])
+    stages = _stages(parts.get("stages", {}), faults)
+    limits = check_part("limits", parts.get("limits", {}), ("limits",), faults)
+    start = check_part("start", parts["start"], ("start",), faults) if "start" in parts else None
+    ducts = {}
+    for name, row in parts.get("ducts", {}).items():
+        if wrong := DUCT.faults_of(name) or PART_FIELDS["ducts"].faults_of(row):
+            faults.take(("ducts", name), wrong)
+        else:
+            ducts[name] = check_part("ducts", row, ("ducts", name), faults)
     read = [
         _baseline(("baseline", index), row, asked, stages, plain.get("heater_id"), faults, catalogue)
-        for index, row in enumerate(parts["baseline"])
+        for index, row in enumerate(parts.get("baseline", ()))
     ]
     _contradictions(plain, stages, start, faults)
     # A band that was given with a fault counts as given.
-    banded = any("air_ratio_band" in row for row in parts["stages"].values() if isinstance(row, Mapping))
-    if parts["stages"] and not parts["baseline"] and not banded:
+    banded = any("air_ratio_band" in row for row in parts.get("stages", {}).values() if isinstance(row, Mapping))
+    if stages and not parts.get("baseline") and not banded:
         why = "is missing, and no stage has an air_ratio_band"
         hint = "Add a healthy reading under [[baseline]], or air_ratio_band = [1.35, 1.80] under a stage."
         faults.add(("baseline",), None, "missing", why, hint)
     if faults.found or asked is None:
         raise CombustError(sorted(faults.found, key=lambda fault: fault.line or 0))
-    baselines = [baseline for baseline in read if baseline]
-    return CheckedProfile(get_fuel(asked, catalogue=catalogue), plain, stages, baselines, limits, start, ducts)
-
-
-_SHAPES = {
-    "stages": ("holds no parts with a name", "Write [stages.NAME] and its keys below."),
-    "ducts": ("holds no parts with a name", "Write [ducts.intake]."),
-    "limits": ("holds no lines of its own", "Write [limits] and its keys below."),
-    "start": ("holds no lines of its own", "Write [start] and its keys below."),
-    "baseline": ("is no list of readings", f"Write [[baseline]] for each healthy reading, {MOST_ROWS} at most."),
-}
-
-
-def _parts(table: Mapping[str, Any], faults: FileFaults) -> dict[str, Any]:
-    """Return each part in the shape it must have; a part of the wrong shape is a fault and comes back empty."""
-    found: dict[str, Any] = {}
-    for part, (why, hint) in _SHAPES.items():
-        rows = table.get(part, [] if part == "baseline" else {})
-        good = isinstance(rows, Mapping)
-        if part == "baseline":
-            good = isinstance(rows, list | tuple) and all(isinstance(row, Mapping) for row in rows)
-        if not good or len(rows) > MOST_ROWS:
-            faults.add((part,), rows, "format", why, hint)
-        found[part] = rows if good and len(rows) <= MOST_ROWS else {}
-    return found
+    fuel, baselines = get_fuel(asked, catalogue=catalogue), [baseline for baseline in read if baseline]
+    parts = {"stages": stages, "baselines": baselines, "limits": limits, "start": start, "ducts": ducts}
+    return {**plain, "fuel": fuel, **parts}
 
 
 def _stages(rows: Mapping[str, Any], faults: FileFaults) -> dict[str, dict[str, Any]]:
     found = {}
     for name, row in rows.items():
-        if not isinstance(row, Mapping):
-            hint = f"Write [stages.NAME] with {shorten(name, 40)} below it, for example [stages.high]."
-            faults.add(("stages", name), row, "format", "holds no lines of a stage", hint)
-            continue
-        if not 0 < len(name.strip()) <= LONGEST_NAME or not name.isprintable():
-            why = f"is no plain name of up to {LONGEST_NAME} characters"
-            faults.add(("stages",), name, "format", why, "Name it as people say it, for example [stages.high].")
-        found[name] = check_part("stages", row, ("stages", name), faults)
+        faults.take(("stages",), STAGE_NAME.faults_of(name))
+        if wrong := PART_FIELDS["stages"].faults_of(row):
+            faults.take(("stages", name), wrong)
+        else:
+            found[name] = check_part("stages", row, ("stages", name), faults)
     if not rows and not any(fault.quantity == "stages" for fault in faults.found):
         hint = "Add a stage: [stages.high] and below it fuel_l_per_h, useful_heat_kw or air_ratio_band."
         faults.add(("stages",), None, "missing", "is missing: a profile needs a heat stage", hint)
-    return found
-
-
-def _ducts(rows: Mapping[str, Any], faults: FileFaults) -> dict[str, dict[str, Any]]:
-    found = {}
-    for name, row in rows.items():
-        if name in DUCTS and isinstance(row, Mapping):
-            found[name] = check_part("ducts", row, ("ducts", name), faults)
-            continue
-        near = [f"[ducts.{one}]" for one in near_matches(name.lower(), DUCTS, n=1, cutoff=0.4)]
-        hint = did_you_mean(near, "Write [ducts.intake] or [ducts.exhaust].")
-        faults.add(("ducts", name), row, "unknown_name", "is neither the intake nor the exhaust duct", hint)
     return found
 
 
@@ -135,20 +99,15 @@ def _baseline(
 ) -> tuple[str, str, Reading, Fuel] | None:
     """Return (origin, stage, reading, fuel) of one healthy reading, or None when it has a fault."""
     before = len(faults.found)
-    own = profile_keys("baseline")
-    head = check_part("baseline", {key: row[key] for key in row if key in own}, path, faults)
+    head_keys = profile_keys("baseline")
+    head = check_part("baseline", {key: row[key] for key in row if key in head_keys}, path, faults)
     stage = head.get("stage")
-    if stage is not None and stages and stage not in stages:
-        near = [shorten(name, 40) for name in near_matches(stage.lower(), stages, n=1, cutoff=0.4)]
-        known = f"The stages are {', '.join(shorten(name, 40) for name in stages)}."
-        hint = f"{did_you_mean(near, '')} {known}".strip()
-        faults.add((*path, "stage"), stage, "unknown_name", "is no stage of this profile", hint)
-    given = {key: _plain(value) for key, value in row.items() if key not in own}
+    if stages:
+        known = Field("stage", "choice", choices=tuple(shorten(name, 40) for name in stages))
+        faults.take((*path, "stage"), filter(None, [known.fault_of(stage)]))
+    given = {key: _plain(value) for key, value in row.items() if key not in head_keys}
     for key in [key for key, value in given.items() if value == PLACEHOLDER]:
-        why, hint = (
-            "is still the placeholder of the template",
-            "Give the value that was read, or put # before the line.",
-        )
+        why, hint = "is still the placeholder of the template", "Give what was read, or put # before the line."
         faults.add((*path, key), given.pop(key), "placeholder", why, hint)
     checked, refused = check_keys(given if "fuel" in given else {"fuel": asked, **given})
     for key, fault in refused:
@@ -179,46 +138,42 @@ _MUST_BE = {
 }
 
 
+_ANOTHER = 'Take it out, or write origin = "type".'
+_LEAK_TEST = "Test the probe for leaks; mend the heater, then take the baseline."
+_BURNING = "Read while the heater burns."
+_SWAPPED = "Have the two probes been swapped?"
+
+
 def _not_healthy(
     values: Mapping[str, Any], fuel_then: Fuel | None, heater_id: str | None
 ) -> list[tuple[str, str, str]]:
-    """Return (quantity, why, remedy) for all that makes a reading no baseline."""
-    told = [
-        (key, "makes this no healthy reading", hint) for key, (bad, hint) in _MUST_BE.items() if values.get(key) in bad
-    ]
-    if heater_id and values.get("heater_id", heater_id) != heater_id:
-        told.append(("heater_id", f"is not this heater ({heater_id})", 'Take it out, or write origin = "type".'))
-    if values.get("strip_down", "nothing_found") != "nothing_found":
-        told.append(("strip_down", "is a fault that was found", "Take the baseline after the repair."))
-    stop = limit("exhaust_co_stop")
-    if values.get("co_dry_ppm", 0.0) >= stop:
-        told.append(("co_dry_ppm", f"is {stop:g} ppm or more, a stop condition", "Mend first, then take the baseline."))
-    told += _poisonous(values)
-    no_lambda = limit("o2_no_lambda")
-    if values.get("o2_dry_pct", 0.0) >= no_lambda:
-        told.append(("o2_dry_pct", f"is fresh air or nearly ({no_lambda:g} % or more)", "Read while the heater burns."))
-    for hot, cold in (("flue_temp_c", "intake_temp_c"), ("air_out_temp_c", "air_in_temp_c")):
-        if hot in values and cold in values and values[hot] < values[cold]:
-            told.append((hot, f"is colder than {cold} ({values[cold]:g} °C)", "Have the two probes been swapped?"))
-    pair = _pair_problem(values, fuel_then) if fuel_then else ""
-    return [*told, ("co2_dry_pct", pair, "Zero outdoors, look at trap and hose, then read again.")] if pair else told
-
-
-def _poisonous(values: Mapping[str, Any]) -> list[tuple[str, str, str]]:
-    """Return what CO in the cab, or behind a diluted sample, makes of a baseline: a stop condition."""
-    told = []
-    inside = values.get("cab_co_in_ppm", 0.0)
-    if inside >= limit("cab_co_level_stop") or inside - values.get("cab_co_out_ppm", 0.0) >= limit("cab_co_rise_stop"):
-        hint = "People out, ventilate, heater off; find the way in first."
-        told.append(("cab_co_in_ppm", "is a stop condition", hint))
+    """Return (quantity, why, remedy) for all that makes a reading no baseline: a fault, a stop, no flame, no pair."""
+    stop, no_lambda = limit("exhaust_co_stop"), limit("o2_no_lambda")
     co, oxygen = values.get("co_dry_ppm", 0.0), values.get("o2_dry_pct", 0.0)
-    diluted = (
-        values.get("probe_leak_test") != "pass" and co < limit("exhaust_co_stop") and oxygen < limit("o2_no_lambda")
-    )
-    if diluted and float(co_air_free(co, oxygen)) >= limit("exhaust_co_stop"):
-        hint = "Test the probe for leaks; mend the heater, then take the baseline."
-        told.append(("co_dry_ppm", f"is {co_air_free(co, oxygen):.0f} ppm air-free, a stop condition", hint))
-    return told
+    inside, outside = values.get("cab_co_in_ppm", 0.0), values.get("cab_co_out_ppm", 0.0)
+    in_cab = inside >= limit("cab_co_level_stop") or inside - outside >= limit("cab_co_rise_stop")
+    maybe_diluted = values.get("probe_leak_test") != "pass" and co < stop and oxygen < no_lambda
+    air_free = float(co_air_free(co, oxygen)) if maybe_diluted else 0.0
+    another, found = values.get("heater_id", heater_id), values.get("strip_down", "nothing_found")
+    pair = _pair_problem(values, fuel_then) if fuel_then else ""
+    rows = [
+        *(
+            (key, values.get(key) in bad, "makes this no healthy reading", hint)
+            for key, (bad, hint) in _MUST_BE.items()
+        ),
+        ("heater_id", bool(heater_id) and another != heater_id, f"is not this heater ({heater_id})", _ANOTHER),
+        ("strip_down", found != "nothing_found", "is a fault that was found", "Take the baseline after the repair."),
+        ("co_dry_ppm", co >= stop, f"is {stop:g} ppm or more, a stop condition", "Mend first, then take the baseline."),
+        ("cab_co_in_ppm", in_cab, "is a stop condition", "People out, ventilate, heater off; find the way in first."),
+        ("co_dry_ppm", air_free >= stop, f"is {air_free:.0f} ppm air-free, a stop condition", _LEAK_TEST),
+        ("o2_dry_pct", oxygen >= no_lambda, f"is fresh air or nearly ({no_lambda:g} % or more)", _BURNING),
+        *(
+            (hot, values.get(hot, math.inf) < values.get(cold, -math.inf), f"is colder than {cold}", _SWAPPED)
+            for hot, cold in (("flue_temp_c", "intake_temp_c"), ("air_out_temp_c", "air_in_temp_c"))
+        ),
+        ("co2_dry_pct", bool(pair), pair, "Zero outdoors, look at trap and hose, then read again."),
+    ]
+    return [(quantity, why, hint) for quantity, wrong, why, hint in rows if wrong]
 
 
 def _pair_problem(values: Mapping[str, Any], fuel_then: Fuel) -> str:
@@ -247,16 +202,15 @@ def _contradictions(
     faults: FileFaults,
 ) -> None:
     """Add what two good values of a profile cannot both be."""
-    cutout, nominal = plain.get("cutout_v"), plain.get("nominal_v")
+    cutout, nominal, highest = (plain.get(key) for key in ("cutout_v", "nominal_v", "blower_rpm_max"))
     if cutout is not None and nominal is not None and cutout >= nominal:
         why = f"is not below nominal_v ({nominal:g} V)"
         faults.add(("cutout_v",), cutout, "conflict", why, "Check both on the plate.", unit="V")
-    highest = plain.get("blower_rpm_max")
     for name, row in stages.items():
-        if highest is not None and row.get("blower_rpm", 0.0) > highest:
-            why, hint = f"is above blower_rpm_max ({highest:g} 1/min)", "Check both in the unit's own document."
+        if row.get("blower_rpm", 0.0) > (math.inf if highest is None else highest):
+            why, hint = f"is above blower_rpm_max ({highest:g} 1/min)", "Check both in the heater's own document."
             faults.add(("stages", name, "blower_rpm"), row["blower_rpm"], "conflict", why, hint, unit="1/min")
-    if start and "preheat_s" in start and "attempt_s" in start and len(start["preheat_s"]) != len(start["attempt_s"]):
-        why = f"has {len(start['preheat_s'])} times, attempt_s has {len(start['attempt_s'])}"
-        hint = "Give one for each attempt."
-        faults.add(("start", "preheat_s"), list(start["preheat_s"]), "conflict", why, hint)
+    preheats, attempts = ((start or {}).get(key, ()) for key in ("preheat_s", "attempt_s"))
+    if preheats and attempts and len(preheats) != len(attempts):
+        why = f"has {len(preheats)} times, attempt_s has {len(attempts)}"
+        faults.add(("start", "preheat_s"), list(preheats), "conflict", why, "Give one for each attempt.")

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from types import MappingProxyType
+
 from combust.data.errors import CombustError, Fault
 from combust.data.vocabulary import quantity
 from combust.domain.fuel import Fuel
+from combust.domain.heater import Heater
 from combust.kernel.fuel_delivery import DENSITY_TEMP_C, FuelSwap, fuel_density, fuel_swap
 
 
@@ -18,8 +22,7 @@ def density_at_pump(fuel: Fuel, fuel_temp_c: float = DENSITY_TEMP_C) -> float:
     CombustError
         The fuel's density is unknown, or the temperature cannot be.
     """
-    fault = quantity("fuel_temp_c").fault_of(fuel_temp_c)
-    if fault:
+    if fault := quantity("fuel_temp_c").fault_of(fuel_temp_c):
         raise CombustError(fault)
     if fuel.density_kg_per_m3 is None:
         why, hint = "has no density", "Name a fuel of the catalogue, or give the density in a fuels file."
@@ -52,3 +55,26 @@ def same_pulses(before: Fuel, after: Fuel, *, fuel_temp_c: float = DENSITY_TEMP_
     densities = (density_at_pump(before, fuel_temp_c), density_at_pump(after, fuel_temp_c))
     heats = (before.net_heating_value_mj_per_kg, after.net_heating_value_mj_per_kg)
     return fuel_swap(before, after, densities=densities, net_heating_values=heats)
+
+
+def on_fuel(heater: Heater, fuel: Fuel) -> Heater:
+    """Return a heater with another fuel in its tank than its document is written for.
+
+    The pump meters the same volume: healthy bands of lambda and useful heat of the stages follow. Baselines keep the
+    fuel that was burnt when they were read.
+
+    Raises
+    ------
+    CombustError
+        A density is unknown.
+    """
+    swap = same_pulses(heater.fuel, fuel)
+    stages = {}
+    for name, stage in heater.stages.items():
+        heat, band = stage.useful_heat_kw, stage.air_ratio_band
+        stages[name] = replace(
+            stage,
+            useful_heat_kw=None if heat is None else float(heat * swap.heat),
+            air_ratio_band=None if band is None else (float(band[0] * swap.air_ratio), float(band[1] * swap.air_ratio)),
+        )
+    return replace(heater, fuel=fuel, stages=MappingProxyType(stages))

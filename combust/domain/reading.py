@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from functools import partial
 from inspect import Parameter, Signature
 from types import MappingProxyType
 from typing import Any
@@ -11,7 +12,7 @@ from combust.data.arguments import nearest_keys
 from combust.data.errors import CombustError, Fault, UnknownKeywordError
 from combust.data.fields import check_fields
 from combust.data.near import did_you_mean
-from combust.data.vocabulary import foreign_keys, input_keys, inputs, quantities, quantity
+from combust.data.vocabulary import foreign_keys, input_keys, inputs, quantities
 
 # What a reading must hold at least one of to say anything: a gas, wet or dry, the smoke number or the CO of the cab.
 WORTH_TELLING = (
@@ -30,7 +31,9 @@ def nothing_entered() -> Fault:
 def _signature() -> Signature:
     """Return every key as a keyword: those of the vocabulary, then the same in other units."""
     kinds = {"number": "float | None", "choice": "str | None", "text": "str | None"}
-    keys = {key: kinds[quantity(key).kind] for key in input_keys()} | dict.fromkeys(foreign_keys(), kinds["number"])
+    keys = {key: kinds[record.kind] for key, record in inputs().items()} | dict.fromkeys(
+        foreign_keys(), kinds["number"]
+    )
     only = Parameter.KEYWORD_ONLY
     return Signature([Parameter(key, only, default=None, annotation=kind) for key, kind in keys.items()])
 
@@ -88,7 +91,7 @@ class Reading(Mapping[str, Any]):
         raise AttributeError("a Reading cannot be changed; make a new one with replace(...)")
 
     def __reduce__(self) -> tuple[Any, ...]:
-        return (_remake, (dict(self._values),))
+        return partial(Reading, **self._values), ()
 
     def replace(self, /, **values: Any) -> Reading:
         """Return the reading with some values changed (None takes one out)."""
@@ -96,10 +99,6 @@ class Reading(Mapping[str, Any]):
 
     def __repr__(self) -> str:
         return f"Reading({', '.join(f'{key}={value!r}' for key, value in self._values.items())})"
-
-
-def _remake(values: dict[str, Any]) -> Reading:
-    return Reading(**values)
 
 
 def check_values(values: Mapping[str, Any]) -> tuple[dict[str, Any], list[Fault]]:

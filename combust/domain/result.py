@@ -120,9 +120,9 @@ class Result:
 
     def lines(self) -> Rows:
         """Return the (label, text) rows for people; by default one for each field that holds one word or number."""
-        told = ((name, value) for name, value in self._told().items() if isinstance(value, str | int | float))
+        shown = ((name, value) for name, value in self._shown().items() if isinstance(value, str | int | float))
         return [
-            (name.replace("_", " "), f"{value:.6g}" if type(value) is float else str(value)) for name, value in told
+            (name.replace("_", " "), f"{value:.6g}" if type(value) is float else str(value)) for name, value in shown
         ]
 
     @property
@@ -143,16 +143,16 @@ class Result:
     def to_dict(self) -> dict[str, Any]:
         """Return plain values for JSON; what is not known is None, never NaN."""
         judged = hasattr(self, "findings") or self.calculated or type(self).safety is not Result.safety
-        told: dict[str, Any] = {"safety": self.safety.to_dict()} if judged else {}
-        told |= plain(self._told())
-        if "assumed" in told:
-            told["assumed"] = {
+        facts: dict[str, Any] = {"safety": self.safety.to_dict()} if judged else {}
+        facts |= plain(self._shown())
+        if "assumed" in facts:
+            facts["assumed"] = {
                 one.quantity: {"value": plain(one.value), "unit": one.unit, "origin": one.origin}
                 for one in self._list("assumed")
             }
-        return told | {"version": self.version}
+        return facts | {"version": self.version}
 
-    def _told(self) -> dict[str, Any]:
+    def _shown(self) -> dict[str, Any]:
         """Return the fields and derived values that are shown, as they are."""
         names = [*getattr(self, "__dataclass_fields__", ()), *self.derived]
         return {name: getattr(self, name) for name in names if name not in self.unshown}
@@ -163,8 +163,8 @@ class Result:
     def _lists(self) -> dict[str, list[str]]:
         """Return what stands after the rows, heading -> lines."""
         findings = [finding.text for finding in self._list("findings") if finding.severity != "stop"]
-        told = {"Findings": findings, "Assumed": self._list("assumed"), "Left out": self._list("left_out")}
-        lists = {**told, "Cautions": self._list("cautions")}
+        lists = {"Findings": findings, "Assumed": self._list("assumed"), "Left out": self._list("left_out")}
+        lists |= {"Cautions": self._list("cautions")}
         return {head: [str(one) for one in found] for head, found in lists.items() if found}
 
     def __str__(self) -> str:
@@ -183,10 +183,10 @@ class Result:
 
     def __repr__(self) -> str:
         rows = self.lines()
-        told = [f"STOP {finding.code}" for finding in self.stops]
-        told += [f"{label} {shorten(text, 40)}" for label, text in rows[:MOST_IN_REPR]]
+        words = [f"STOP {finding.code}" for finding in self.stops]
+        words += [f"{label} {shorten(text, 40)}" for label, text in rows[:MOST_IN_REPR]]
         more = f", {len(rows) - MOST_IN_REPR} more" if len(rows) > MOST_IN_REPR else ""
-        return f"<{type(self).__name__}: {', '.join(told)}{more}>"
+        return f"<{type(self).__name__}: {', '.join(words)}{more}>"
 
 
 def text_of_rows(rows: Iterable[tuple[str, str]], *, wrap: int = 0) -> str:

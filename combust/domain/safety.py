@@ -104,5 +104,5 @@ def of_all(parts: Iterable[Safety], *, refused: int = 0) -> Safety:
     found: dict[str, Finding] = {}
     for one in (one for part in parts for one in part.findings):
         found.setdefault(one.code, one)
-    told = sorted(found.values(), key=lambda one: -STATES.index(Safety((one,)).state))
-    return Safety(in_order([*told, finding("rows_refused", count=refused)] if refused else told))
+    ordered = sorted(found.values(), key=lambda one: -STATES.index(Safety((one,)).state))
+    return Safety(in_order([*ordered, finding("rows_refused", count=refused)] if refused else ordered))

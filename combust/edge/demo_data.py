@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 
 from combust.data.errors import CombustError, Fault
@@ -20,8 +21,19 @@ def demo_data(folder: str | Path | None = None) -> Path:
     root, here = Path(__file__).parents, Path.cwd()
     shipped = [root[2] / "data", root[1] / "demo_data", *(place / "data" for place in (here, *here.parents))]
     places = shipped if folder is None else [Path(folder)]
+    return folder_with(READINGS, places, "data")
+
+
+def folder_with(file: str, places: Sequence[Path], option: str) -> Path:
+    """Return the first folder that holds a file; ``option`` is the one that names another folder.
+
+    Raises
+    ------
+    CombustError
+        None of them does.
+    """
     for place in places:
-        if (place / READINGS).is_file():
+        if (place / file).is_file():
             return place
-    hint = "Run it from a clone of the project, or give --data."
-    raise CombustError(Fault("data", str(places[0]), "missing", why=f"holds no {READINGS}", hint=hint))
+    hint = f"Run it from a clone of the project, or give --{option}."
+    raise CombustError(Fault(option, str(places[0]), "missing", why=f"holds no {file}", hint=hint))

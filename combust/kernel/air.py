@@ -115,16 +115,3 @@ def water_dew_point(vapour_pa: Any) -> Any:
         above = 207.98233 + x * (-20.156028 + x * (0.46778925 - 9.2288067e-6 * x))
         below = 1.0 + x * (-0.13319669 + x * (5.6577518e-3 - 7.5172865e-5 * x))
         return above / below - ZERO_CELSIUS_K
-
-
-def water_vapour_pressure_cfr(temp_k: Any) -> Any:
-    """Return the saturation pressure over water [kPa] by 40 CFR 1065.645 (read): 282.65 K gives 1.186581 kPa."""
-    ratio = 273.16 / temp_k
-    log = (
-        10.79574 * (1.0 - ratio)
-        - 5.02800 * np.log10(1.0 / ratio)
-        + 1.50475e-4 * (1.0 - 10.0 ** (-8.2969 * (1.0 / ratio - 1.0)))
-        + 0.42873e-3 * (10.0 ** (4.76955 * (1.0 - ratio)) - 1.0)
-        - 0.2138602
-    )
-    return 10.0**log

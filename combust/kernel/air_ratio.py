@@ -1,4 +1,6 @@
-"""Inverse: from measured gases to lambda. Each route is a function of its own, solved in closed form.
+"""Inverse: from measured gases to lambda, and from a hot, wet reading to the dry one with the water of the balance.
+
+Each route is a function of its own, solved in closed form.
 
 Notation, all per mol of dry gas: ``z`` dry air, ``burnt`` carbon of CO2 and CO from the fuel, X and N the oxygen and
 the CO2 of the air, nu the oxygen need of one carbon, K the water-gas constant. Oxygen and the sum of fractions give
@@ -15,14 +17,16 @@ from typing import Any
 
 import numpy as np
 
-from combust.kernel.blocks import run_in_blocks
+from combust.kernel.blocks import in_blocks
 from combust.kernel.constants import DRY_AIR, WATER_GAS_CONSTANT, DryAir
+from combust.kernel.flue_gas import flue_gas_moles
 from combust.kernel.stoichiometry import molar_mass_per_carbon, stoichiometric_oxygen
-from combust.kernel.types import Atoms, Floats
+from combust.kernel.types import Atoms
 
 PPM = 1e-6
 PCT = 1e-2
 BLOCK = 32_768
+WET_ROUNDS = 40
 
 
 def air_ratio_from_o2(
@@ -123,24 +127,8 @@ def air_ratio_from_balance(
     Rich and lean. The balances are solved exactly: the forward model's lambda comes back. Long arrays are worked in
     blocks that stay in the processor's cache, on all cores.
     """
-    gases = [np.asarray(x, dtype=float) for x in (o2_dry_pct, co2_dry_pct, co_dry_ppm, hc_dry_ppm, no_dry_ppm)]
-    weights = _balance_weights(fuel, air)
-    shape = np.broadcast_shapes(*(gas.shape for gas in gases), *(np.shape(weight) for weight in weights))
-    size = int(np.prod(shape))
-    in_blocks = all(gas.ndim == 0 or (gas.shape == shape and gas.flags.c_contiguous) for gas in gases)
-    if size <= BLOCK or not in_blocks or any(np.ndim(weight) for weight in weights):
-        with np.errstate(divide="ignore", invalid="ignore"):
-            return _balance(gases, weights)[()]
-    out = np.empty(size)
-    flat = [gas if gas.ndim == 0 else gas.reshape(-1) for gas in gases]
-
-    def work(start: int, stop: int) -> None:
-        part = [gas if gas.ndim == 0 else gas[start:stop] for gas in flat]
-        with np.errstate(divide="ignore", invalid="ignore"):
-            out[start:stop] = _balance(part, weights)
-
-    run_in_blocks(work, size, BLOCK)
-    return out.reshape(shape)
+    gases = (o2_dry_pct, co2_dry_pct, co_dry_ppm, hc_dry_ppm, no_dry_ppm)
+    return in_blocks(_balance, [*gases, *_balance_weights(fuel, air)], BLOCK, 1)[0]
 
 
 def _balance_weights(fuel: Atoms, air: DryAir) -> tuple[Any, ...]:
@@ -161,17 +149,16 @@ def _balance_weights(fuel: Atoms, air: DryAir) -> tuple[Any, ...]:
     return ((m - 0.5) * 1e-4, *u_of_gases, *b_of_gases, four_a, 2e-4 * air.co2, scale)
 
 
-def _balance(gases: list[Floats], weights: tuple[Any, ...]) -> Any:
+def _balance(o2: Any, co2: Any, co: Any, hc: Any, no: Any, *weights: Any) -> tuple[Any]:
     """Return lambda of one block."""
     m_co, u_v, u_co2, u_co, b_o2, b_co2, b_co, four_a, two_n, scale = weights
-    o2, co2, co, hc, no = gases
     oxygen = o2 + no * 0.5e-4
     v = oxygen + co * m_co
     c = (v * u_v + co2 * u_co2 + co * u_co) * co2 + v * co
     b = co2 * b_co2 + oxygen * b_o2 + co * b_co
     b = b + np.sqrt(b * b - c * four_a)
     # lambda = (X/nu) z / (carbon - N z) with z = 2 C / (B + root)
-    return c * scale / ((co2 + co * 1e-4 + hc * 1e-4) * b - c * two_n)
+    return (c * scale / ((co2 + co * 1e-4 + hc * 1e-4) * b - c * two_n),)
 
 
 def air_ratio_brettschneider(
@@ -254,3 +241,50 @@ def air_ratio_from_equivalence_ratio(equivalence_ratio: Any) -> Any:
 def equivalence_ratio_from_air_ratio(air_ratio: Any) -> Any:
     """Return phi = 1/lambda."""
     return 1.0 / air_ratio
+
+
+def flue_water_fraction(
+    fuel: Atoms,
+    air_ratio: Any,
+    *,
+    co_dry_ppm: Any = 0.0,
+    hc_dry_ppm: Any = 0.0,
+    humidity_ratio: Any = 0.0,
+    air: DryAir = DRY_AIR,
+) -> Any:
+    """Return water in the wet flue gas of a lambda and the dry CO and HC found in it [mol/mol]."""
+    dry = flue_gas_moles(fuel, air_ratio, air=air).dry
+    for _ in range(3):
+        shares = {"co_share": co_dry_ppm * PPM * dry, "hc_share": hc_dry_ppm * PPM * dry}
+        gas = flue_gas_moles(fuel, air_ratio, humidity_ratio=humidity_ratio, air=air, **shares)
+        dry = gas.dry
+    return gas.h2o / gas.wet
+
+
+def dry_fraction_of_wet_reading(
+    fuel: Atoms,
+    *,
+    o2_wet_pct: Any = np.nan,
+    co2_wet_pct: Any = np.nan,
+    co_wet_ppm: Any = 0.0,
+    hc_wet_ppm: Any = 0.0,
+    humidity_ratio: Any = 0.0,
+    air: DryAir = DRY_AIR,
+) -> Any:
+    """Return dry over wet gas [mol/mol]: a wet reading divided by it is the dry reading.
+
+    The water follows from O2 where there is one, else from CO2. Solved by fixed point (the map contracts to a tenth
+    a round). NaN where neither gas is given.
+    """
+    o2_wet, co2_wet = np.asarray(o2_wet_pct, dtype=float), np.asarray(co2_wet_pct, dtype=float)
+    share = np.full(np.broadcast(o2_wet, co2_wet, np.asarray(co_wet_ppm, dtype=float)).shape, 0.9)
+    for _ in range(WET_ROUNDS):
+        gases: dict[str, Any] = {"co_dry_ppm": co_wet_ppm / share, "hc_dry_ppm": hc_wet_ppm / share, "air": air}
+        from_o2 = air_ratio_from_o2(o2_wet / share, fuel, **gases)
+        from_co2 = air_ratio_from_co2(co2_wet / share, fuel, **gases)
+        air_ratio = np.where(np.isnan(o2_wet), from_co2, from_o2)
+        water = flue_water_fraction(fuel, air_ratio, humidity_ratio=humidity_ratio, **gases)
+        last, share = share, 1.0 - water
+        if not np.any(np.abs(share - last) >= 1e-14):
+            break
+    return share

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import Any, NamedTuple
 
 import numpy as np
 
 from combust.kernel import air
+from combust.kernel.blocks import in_blocks
 from combust.kernel.constants import ZERO_CELSIUS_K
+from combust.kernel.fuel_delivery import fuel_density
 from combust.kernel.types import Floats
 
 BLOCK = 24_576
@@ -15,13 +18,11 @@ DEGREE = 4
 BESIDE = 0.01  # weight of what a surface only runs on to: rich of lambda 1
 LOWEST_M, HIGHEST_M = -430.0, 9000.0
 COLDEST_C, HOTTEST_C = -60.0, 60.0
-REFERENCE_FUEL_TEMP_C = 15.0
 
 
 def fuel_density_ratio(fuel_temp_c: Any, base_fuel_temp_c: Any, expansion_per_k: Any) -> Any:
     """Return fuel density at the pump over that at the baseline [-]: rho = rho_15 (1 - beta (T - 15 °C))."""
-    here = 1.0 - expansion_per_k * (fuel_temp_c - REFERENCE_FUEL_TEMP_C)
-    return here / (1.0 - expansion_per_k * (base_fuel_temp_c - REFERENCE_FUEL_TEMP_C))
+    return fuel_density(1.0, expansion_per_k, fuel_temp_c) / fuel_density(1.0, expansion_per_k, base_fuel_temp_c)
 
 
 def fuel_trim_to_keep(air_ratio: Any, wanted_air_ratio: Any) -> Any:
@@ -143,24 +144,15 @@ def lambda_from_surface(
     Worked in blocks that stay in the processor's cache. ``air_ratio_full`` follows the polynomial fitted to the
     working points; :func:`fit_surface` reports the misfit.
     """
-    given = [np.asarray(np.nan if one is None else one, dtype=float) for one in (altitude_m, temp_c, pressure_hpa)]
-    shape = np.broadcast_shapes(*(one.shape for one in given))
-    parts = [np.broadcast_to(one, shape).reshape(-1) for one in given]
-    out = np.empty((len(LambdaAtSite._fields), len(parts[0])))
-    with np.errstate(invalid="ignore"):
-        for start in range(0, len(parts[0]), BLOCK):
-            rows = slice(start, start + BLOCK)
-            out[:, rows] = _block(surface, *(part[rows] for part in parts))
-    return LambdaAtSite(*(column.reshape(shape)[()] for column in out))
+    given = [np.nan if one is None else one for one in (altitude_m, temp_c, pressure_hpa)]
+    return LambdaAtSite(*in_blocks(partial(_block, surface), given, BLOCK, len(LambdaAtSite._fields)))
 
 
 def _block(surface: AltitudeSurface, altitude: Floats, temp: Floats, station: Floats) -> LambdaAtSite:
     # ln(p/p0) of the standard atmosphere, or of the station pressure where there is one.
     fall = air.LAPSE_K_PER_M * air.EARTH_RADIUS_M / air.STANDARD_TEMP_K
     x = air.EXPONENT * np.log(1.0 - fall * (altitude / (altitude + air.EARTH_RADIUS_M)))
-    known = ~np.isnan(station)
-    if known.any():
-        x[known] = np.log(station[known] / air.STANDARD_PRESSURE_HPA)
+    x = np.where(np.isnan(station), x, np.log(station / air.STANDARD_PRESSURE_HPA))
     y = 1000.0 / (temp + ZERO_CELSIUS_K)
     scale = 0.1 * air.STANDARD_PRESSURE_HPA / (air.GAS_CONSTANT_DRY_AIR * surface.base_dry_density)
     sigma = np.exp(x) * y * scale
@@ -169,9 +161,9 @@ def _block(surface: AltitudeSurface, altitude: Floats, temp: Floats, station: Fl
     x, y = SLOPE_X * x - OFFSET_X, SLOPE_Y * y - OFFSET_Y
     full = with_fuel * _polynomial(surface.flow_weights, x, y)
     spread = full * np.sqrt(np.maximum(_polynomial(surface.spread_weights, x, y), 0.0))
-    told = LambdaAtSite(sigma, lam, with_fuel, full, spread)
+    lambdas = LambdaAtSite(sigma, lam, with_fuel, full, spread)
     inside = (np.abs(x) <= 1.0 + 1e-9) & (np.abs(y) <= 1.0 + 1e-9)  # NaN is not
-    return told if inside.all() else LambdaAtSite(*(np.where(inside, column, np.nan) for column in told))
+    return lambdas if inside.all() else LambdaAtSite(*(np.where(inside, column, np.nan) for column in lambdas))
 
 
 def _polynomial(weights: Floats, x: Floats, y: Floats) -> Floats:

@@ -35,8 +35,7 @@ def fuel_volume(heat_kw: Any, hours: Any, efficiency: Any, heating_value_kwh_per
 def battery_usable_share(temp_c: Any, share_at_minus_20: Any) -> Any:
     """Return the share of a battery's nominal charge that is there at a temperature [-].
 
-    Straight from ``share_at_minus_20`` at -20 °C to 1 at +20 °C, held outside (the value at -20 °C is from memory, the
-    straight line a convention).
+    Straight from 1 at +20 °C through ``share_at_minus_20`` at -20 °C and on below it, down to 0; never above 1 (the
+    value at -20 °C is from memory, the straight line a convention).
     """
-    warm = np.clip((temp_c + 20.0) / 40.0, 0.0, 1.0)
-    return share_at_minus_20 + (1.0 - share_at_minus_20) * warm
+    return np.clip(share_at_minus_20 + (1.0 - share_at_minus_20) * (temp_c + 20.0) / 40.0, 0.0, 1.0)

@@ -57,11 +57,6 @@ def pump_volume_flow(stroke_ul: Any, pump_hz: Any, *, delivery: Any = 1.0) -> An
     return stroke_ul * pump_hz * delivery * (SECONDS_PER_HOUR / MICROLITRES_PER_LITRE)
 
 
-def pump_mass_flow(stroke_ul: Any, pump_hz: Any, density_kg_per_m3: Any, *, delivery: Any = 1.0) -> Any:
-    """Return the mass flow of a metering pump [kg/h] at the fuel's density at the pump."""
-    return pump_volume_flow(stroke_ul, pump_hz, delivery=delivery) * density_kg_per_m3 * 1e-3
-
-
 def pump_hz_from_volume_flow(fuel_l_per_h: Any, stroke_ul: Any, *, delivery: Any = 1.0) -> Any:
     """Return the pulse frequency that gives a volume flow [Hz]; the inverse of :func:`pump_volume_flow`."""
     return fuel_l_per_h * MICROLITRES_PER_LITRE / (SECONDS_PER_HOUR * stroke_ul * delivery)
@@ -93,27 +88,16 @@ class Delivery(NamedTuple):
     air_ratio_factor: Any
 
 
-def delivery_test(
-    strokes: Any,
-    delivered_ml: Any,
-    nominal_stroke_ul: Any,
-    *,
-    volume_half_width_ml: Any = GRADUATE_HALF_WIDTH_ML,
-    band_pct: float = PASS_BAND_PCT,
-) -> Delivery:
+def delivery_test(strokes: Any, delivered_ml: Any, nominal_stroke_ul: Any) -> Delivery:
     """Return what a delivery test says: strokes counted, volume caught, against the nominal stroke.
 
-    The strokes are counted without error; the volume is read with a rectangular error of the given half width. NaN in,
+    The strokes are counted without error; the volume is read with a rectangular error of 0.1 ml half width. NaN in,
     NaN out (and then neither within nor clear).
 
     Parameters
     ----------
     strokes, delivered_ml, nominal_stroke_ul : float or array
         Strokes [-], volume [ml], nominal stroke [µl].
-    volume_half_width_ml : float or array
-        Half width of the reading error of the volume [ml].
-    band_pct : float
-        Pass band either side of nominal [%].
 
     Examples
     --------
@@ -124,14 +108,14 @@ def delivery_test(
     nominal = np.asarray(strokes, dtype=float) * nominal_stroke_ul * 1e-3
     ratio = delivered_ml / nominal
     deviation = 100.0 * (ratio - 1.0)
-    u = 100.0 * RECTANGULAR_HALF * volume_half_width_ml / nominal
+    u = 100.0 * RECTANGULAR_HALF * GRADUATE_HALF_WIDTH_ML / nominal
     return Delivery(
         nominal_ml=nominal[()],
         stroke_ul=(nominal_stroke_ul * ratio)[()],
         deviation_pct=deviation[()],
         deviation_u_pct=u[()],
-        within_band=np.abs(deviation) <= band_pct,
-        clear=np.abs(np.abs(deviation) - band_pct) > 2.0 * u,
+        within_band=np.abs(deviation) <= PASS_BAND_PCT,
+        clear=np.abs(np.abs(deviation) - PASS_BAND_PCT) > 2.0 * u,
         air_ratio_factor=(1.0 / ratio)[()],
     )
 

@@ -15,7 +15,6 @@ from combust.kernel.types import Atoms, Floats
 
 SPECIES = ("co2", "co", "h2", "h2o", "o2", "n2", "ar", "so2", "no")
 MIDDLE_K = 1000.0
-LOWEST_K, HIGHEST_K = 200.0, 6000.0
 
 # Siegert coefficients for heating oil, 1. BImSchV of 26 January 2010, Annex 2 (read).
 SIEGERT_OIL = (0.68, 0.007)

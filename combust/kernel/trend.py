@@ -19,8 +19,8 @@ Z_95 = 1.96  # as the last row of the table of Student's factors
 class Scatter(NamedTuple):
     """What is known beforehand of how visits scatter about a line: several laws, each with its chance.
 
-    ``share`` [-] of a law's variance is common to visits near in time and fades in ``years``. The stated noise times
-    ``scale`` counts as much as ``freedom`` visits would; KNOWN takes it as it is.
+    ``share`` [-] of a law's variance is common to visits near in time and fades in ``years``, as a bell curve. The
+    stated noise times ``scale`` counts as much as ``freedom`` visits would; KNOWN takes it as it is.
     """
 
     share: tuple[float, ...] = (0.0,)
@@ -168,7 +168,7 @@ def _factor(times: Any, noise_u: Any, scatter: Scatter, group: Any, group_u: flo
     noise = np.broadcast_to(np.asarray(noise_u, dtype=float), times.shape)
     apart = np.abs(times[:, None] - times)
     laws = zip(scatter.share, scatter.years, strict=True)
-    alike = [(1.0 - share) * np.eye(len(times)) + share * np.exp(-apart / years) for share, years in laws]
+    alike = [(1.0 - share) * np.eye(len(times)) + share * np.exp(-((apart / years) ** 2)) for share, years in laws]
     names = np.arange(len(times)) if group is None else np.asarray(group)
     offsets = group_u**2 * (names[:, None] == names) * (group is not None)
     return np.linalg.cholesky(np.stack(alike) * np.outer(noise, noise) + offsets)

@@ -131,12 +131,12 @@ def fuel_heat(fuel: Atoms, net_heating_value: float) -> FuelHeat:
     Least squares on the NASA polynomials from 60 to 2000 °C, which they follow within 0.4 % from 200 °C on. Validity
     record ``cubic_enthalpy`` (``combust/data/approximate_forms.toml``).
     """
-    return _fuel_heat(float(fuel.h_c), float(fuel.o_c), float(fuel.n_c), float(fuel.s_c), float(net_heating_value))
+    atoms = AtomsTuple(float(fuel.h_c), float(fuel.o_c), float(fuel.n_c), float(fuel.s_c))
+    return _fuel_heat(atoms, float(net_heating_value))
 
 
 @lru_cache(maxsize=64)
-def _fuel_heat(h_c: float, o_c: float, n_c: float, s_c: float, net_heating_value: float) -> FuelHeat:
-    fuel = AtomsTuple(h_c, o_c, n_c, s_c)
+def _fuel_heat(fuel: AtomsTuple, net_heating_value: float) -> FuelHeat:
     stoichiometric, lean = flue_gas_moles(fuel, 1.0), flue_gas_moles(fuel, 2.0)
     celsius, cold = np.linspace(*FIT_C, 200), np.linspace(*FIT_INTAKE_C, 50)
 

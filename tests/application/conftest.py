@@ -49,5 +49,5 @@ def heater() -> Heater:
 
 @pytest.fixture(scope="session")
 def study():
-    """1500 visits of 15 simulated heaters (twice as many in the long form) and the rest of the slow statistics."""
+    """1000 visits of 10 simulated heaters (thrice as many in the long form) and the rest of the slow statistics."""
     return run_study()

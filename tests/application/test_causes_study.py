@@ -1,6 +1,6 @@
 """The Must-reach numbers on a simulator that is built differently from the model (tests/simulator).
 
-The bounds are those the project set itself; ``make study`` runs the long form (3000 visits of 30 heaters, here half)
+The bounds are those the project set itself; ``make study`` runs the long form (3000 visits of 30 heaters, here a third)
 and prints the reached numbers.
 """
 
@@ -24,7 +24,7 @@ def told(name, **numbers):
 def test_top_cause_is_right(study, columns, least):
     right = top_right(study[columns])
     told(columns, visits=len(study[columns]), top_right=right)
-    assert len(study["gas"]) == HEATERS * VISITS >= 1500
+    assert len(study["gas"]) == HEATERS * VISITS >= 1000
     if least is not None:
         assert right >= least
 

@@ -11,12 +11,13 @@ import pytest
 from combust.application.lessons import gas as demo
 from combust.application.lessons import solutions
 from combust.application.lessons.exercises import Exercise, exercise, exercise_kinds, exercise_sheet
-from combust.application.lessons.machine import STAGE_CAUSES, crushed_exhaust, stage_pattern
+from combust.application.lessons.machine import STAGE_CAUSES, air_ratio_at_site, crushed_exhaust, stage_pattern
 from combust.application.lessons.misconceptions import misconception_card, misconception_cards
 from combust.data.errors import CombustError
 from combust.data.tables import load_table
 from combust.domain.catalogue import get_fuel
 from combust.domain.pump import same_pulses
+from combust.domain.site import Site
 from combust.kernel.constants import DryAir
 from tests.source_rows import SourceRow, source_rows
 
@@ -363,3 +364,17 @@ def test_every_card_shows_its_numbers_and_names_a_lesson() -> None:
         assert "nan" not in one.show
         assert "safe" not in f"{one.truth} {one.show}".lower().split()
         assert one.lesson in {"01", *(str(number) for number in range(10, 20))}
+
+
+@pytest.mark.hand
+def test_lambda_at_another_site_counts_air_fuel_and_hot_gas() -> None:
+    """From 20 to -10 °C at one pressure air is 293.15/263.15 denser, diesel 30 K x 0.083 %; the flame does not cool."""
+    sea, cold = Site(0.0, intake_temp_c=20.0), Site(0.0, intake_temp_c=-10.0)
+    there = air_ratio_at_site(1.6, sea, cold)
+    by_density = 1.6 * 293.15 / 263.15
+    assert there.air_ratio[0] == pytest.approx(by_density, rel=1e-6)
+    assert there.air_ratio_with_fuel_density[0] == pytest.approx(by_density / (1.0 + 30.0 * 0.00083), rel=1e-3)
+    # Colder, denser air meets the same hot burner: its resistance, by volume, rises with 293/263 at the most.
+    lowest = (293.15 / 263.15) ** -0.5
+    assert lowest < there.air_ratio_full[0] / there.air_ratio_with_fuel_density[0] < 1.0
+    assert air_ratio_at_site(1.6, sea, sea).air_ratio_full[0] == pytest.approx(1.6, rel=1e-9)

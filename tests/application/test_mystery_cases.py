@@ -21,7 +21,7 @@ from combust.data.errors import CombustError
 from tests.long import LONG
 
 SALT = "the wind of Skarnwick pass at night"
-COUNT = 200 if LONG else 100
+COUNT = 200 if LONG else 50
 CAUSES = tuple(dealt_causes())
 
 

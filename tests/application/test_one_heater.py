@@ -14,12 +14,14 @@ from combust.application.fleet.heater_types import Fleet, heater_type
 from combust.application.fleet.policy import Policy
 from combust.application.heater.baseline import healthy_stage, usual_flue_temp
 from combust.application.heater.structure import PRIOR_DRAWS
+from combust.application.lessons.gas import heater_gas
 from combust.application.site.effect import site_effect
 from combust.data.errors import CombustError
 from combust.domain.catalogue import get_fuel
 from combust.domain.fuel import Fuel
 from combust.domain.heater import Heater, Stage
 from combust.domain.instrument import instrument_class
+from combust.domain.reading import Reading
 from combust.domain.site import Site, pressure_mismatch
 
 ROOT = Path(__file__).parents[2] / "data"
@@ -80,6 +82,20 @@ def test_another_fuel_than_the_baselines_is_metered_by_volume(name: str) -> None
     fleet = Fleet([one], np.array([0])).lambda_at(np.array([home.pressure]), np.array([0.0]))
     assert fleet.air_ratio_full[0] == after.air_ratio_full
     assert any("viscosity not counted" in told.origin for told in after.assumed)
+
+
+@pytest.mark.hand
+@pytest.mark.parametrize("name", ["biodiesel_b100", "kerosene"])
+def test_a_reading_on_another_fuel_is_held_against_the_heater_on_that_fuel(name: str) -> None:
+    """A healthy heater with lambda 1.6 on diesel shows 1.6 x (density x air need, diesel over this fuel) on it."""
+    sea, other = Site(0.0, None, 20.0), get_fuel(name)
+    healthy = 1.6 * air_by_volume(get_fuel("diesel_b7")) / air_by_volume(other)
+    gas = {"o2_dry_pct": round(float(heater_gas(other, healthy).o2_dry_pct), 2), "location": "outdoors"}
+    on_diesel = {"air_ratio": 1.6, "reference": sea}
+    told = site_effect("diesel_b7", sea, **on_diesel, reading=Reading(fuel=name, **gas)).reading
+    assert told["verdict"] == "as_expected_here"
+    assert abs(told["z"]) < 0.1  # the hot gas alone is apart
+    assert told["air_ratio"] == pytest.approx(healthy, rel=2e-3)
 
 
 @pytest.mark.hand

@@ -29,7 +29,7 @@ def records(effort: Effort) -> list[Record]:
     rng = np.random.default_rng(1)
     hidden = hidden_heater(rng)
     heater = Heater.from_dict(profile(hidden, rng))
-    length, chunks = effort.pick(4, 20), effort.pick(2, 4)
+    length, chunks = effort.pick(2, 20), effort.pick(2, 4)
     cases = visits(hidden, drawn_causes(rng, max(length * chunks, 40)), rng)
     found = []
     for pairs in (False, True):
@@ -60,7 +60,7 @@ def records(effort: Effort) -> list[Record]:
 
 
 def _memory(effort: Effort, heater: Heater, cases: list) -> Record:
-    count = effort.pick(100, 2_000)
+    count = effort.pick(20, 2_000)
     many = (only(cases[number % len(cases)], *SETS["gas"]) for number in range(count))
     before = _peak_mb()
     told = sum(1 for _ in rank_visits(heater, many, pairs=False))

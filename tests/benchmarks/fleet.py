@@ -12,7 +12,8 @@ import pyarrow.parquet as pq
 
 from combust.application.heater.baseline import healthy_stage
 from combust.domain.site import Site
-from combust.edge.tables.points import BLOCK_ROWS, derate_points
+from combust.edge.tables.dask_workers import BLOCK_ROWS
+from combust.edge.tables.points import derate_points
 from combust.kernel.altitude import AltitudeSurface, lambda_from_surface
 from tests.benchmarks.records import Effort, Record, apart, timed
 
@@ -87,7 +88,7 @@ def lambda_by_fluids(height: np.ndarray, temp: np.ndarray) -> np.ndarray:
 
 
 def _stream(effort: Effort, numbers: AltitudeSurface) -> Record:
-    rows = effort.pick(500_000, 10_000_000)
+    rows = effort.pick(300_000, 10_000_000)
     with tempfile.TemporaryDirectory() as name:
         source, out, copy = (Path(name) / f"{part}.parquet" for part in ("points", "out", "copy"))
         write_points(source, rows)

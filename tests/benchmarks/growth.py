@@ -56,7 +56,7 @@ def curves(effort: Effort) -> list[Curve]:
     """Return the growth of the interpretation in memory and of the table command."""
     return [
         _interpretation(sizes_of(effort)),
-        _command(sizes_of(effort)[1:] if not effort.quick else [10_000, 32_000, 100_000]),
+        _command(sizes_of(effort)[1:] if not effort.quick else [10_000, 32_000, 100_000], effort.pick(1, 2)),
     ]
 
 
@@ -72,7 +72,7 @@ def _interpretation(sizes: list[int]) -> Curve:
     )
 
 
-def _command(sizes: list[int]) -> Curve:
+def _command(sizes: list[int], rounds: int) -> Curve:
     # The processor's time less that of one row: the start would hide the growth, and so would other work.
     from tests.benchmarks.tables import run_readings, write_readings
 
@@ -81,7 +81,7 @@ def _command(sizes: list[int]) -> Curve:
         source, out = Path(name) / "in.csv", Path(name) / "out.csv"
         for rows in sizes:
             write_readings(source, rows)
-            ran = [run_readings(source, out) for _ in range(2 if rows <= 100_000 else 1)]
+            ran = [run_readings(source, out) for _ in range(rounds if rows <= 100_000 else 1)]
             seconds.append(min(one.processor_s for one in ran))
             peaks.append(max(one.peak_mb for one in ran))
         write_readings(source, 1)

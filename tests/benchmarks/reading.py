@@ -31,7 +31,7 @@ INTERPRET_GOAL_S = 0.5
 
 def records(effort: Effort) -> list[Record]:
     """Return every comparison of this file."""
-    rows, few = effort.pick(200_000, 1_000_000), effort.pick(300, 2_000)
+    rows, few = effort.pick(100_000, 1_000_000), effort.pick(300, 2_000)
     many = readings(rows)
 
     def balance(seen: Readings) -> np.ndarray:
@@ -202,7 +202,7 @@ def _against_uncertainties(effort: Effort) -> list[Record]:
 
 
 def _whole_interpretation(effort: Effort) -> Record:
-    rows = effort.pick(200_000, 1_000_000)
+    rows = effort.pick(100_000, 1_000_000)
     columns = columns_of(rows)
     instrument = instrument_class()
     ours = timed(lambda: interpret_columns(columns, instrument), 3)

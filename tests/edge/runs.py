@@ -75,7 +75,7 @@ def spawn(*arguments: str | bytes, env: Mapping[str, str] | None = None, **optio
         [sys.executable, "-m", "combust", *arguments],
         capture_output=True,
         env={**os.environ, "PYTHONPATH": str(ROOT), **(env or {})},
-        timeout=120,
+        timeout=600,
         check=False,
         **{"cwd": ROOT, **options},
     )

@@ -26,6 +26,7 @@ from selenium.webdriver.common.keys import Keys
 from selenium.webdriver.support.ui import WebDriverWait
 
 from combust.edge.cli.page import LOOPBACK, server
+from tests.edge.moments import PATIENCE
 
 pytestmark = pytest.mark.browser
 ROOT = Path(__file__).parents[2]
@@ -35,7 +36,6 @@ FLAGS = (
     "--host-resolver-rules=MAP * ~NOTFOUND, EXCLUDE 127.0.0.1",
 )  # fmt: skip
 FIELD = "input[placeholder='not measured']"
-PATIENCE_S = 60.0
 
 
 def program(*names: str) -> str:
@@ -51,7 +51,7 @@ def served(arguments: list[str], environment: dict[str, str], port: int, log: Pa
     with log.open("w") as file:
         process = subprocess.Popen(arguments, env=environment, cwd=ROOT, stdout=file, stderr=subprocess.STDOUT)
     try:
-        until = time.monotonic() + PATIENCE_S
+        until = time.monotonic() + PATIENCE
         while not answers(f"{address}voila/static/nothing.js"):
             assert time.monotonic() < until, log.read_text()
             with suppress(subprocess.TimeoutExpired):
@@ -97,7 +97,7 @@ def browser() -> Iterator[Any]:
 
 
 def wait(driver: Any, condition: Any) -> Any:
-    return WebDriverWait(driver, PATIENCE_S, poll_frequency=0.1).until(condition)
+    return WebDriverWait(driver, PATIENCE, poll_frequency=0.1).until(condition)
 
 
 @pytest.fixture(scope="module")
@@ -218,17 +218,19 @@ def test_no_request_leaves_the_machine_and_the_console_has_no_errors(reading_pag
             asked.append(urlparse(parameters.get("request", parameters)["url"]))
     assert len(asked) > 20
     assert {one.hostname for one in asked if one.scheme not in ("data", "blob")} == {LOOPBACK}
-    with urllib.request.urlopen(reading_page.current_url, timeout=PATIENCE_S) as answer:
+    with urllib.request.urlopen(reading_page.current_url, timeout=PATIENCE) as answer:
         policy = answer.headers["Content-Security-Policy"]
     assert "default-src 'self'" in policy
     assert [one for one in reading_page.get_log("browser") if one["level"] == "SEVERE"] == []
 
 
-def test_a_lesson_is_served_too_and_its_slider_moves_the_figure(tmp_path: Path) -> None:
+def test_a_lesson_is_served_too_and_its_slider_moves_the_figure(reading_page: Any, tmp_path: Path) -> None:
+    """The last test of this file: the browser of the others goes on to another page."""
     port = free_port()
     arguments, environment = server(ROOT / "notebooks" / "11_dilution_and_air_free_co.ipynb", port, browser=False)
     environment["PYTHONPATH"] = python_path()["PYTHONPATH"]
-    with served(arguments, environment, port, tmp_path / "log") as address, browser() as driver:
+    driver = reading_page
+    with served(arguments, environment, port, tmp_path / "log") as address:
         driver.get(address)
 
         def labels(d: Any) -> list[str]:

@@ -307,7 +307,7 @@ def test_figure_is_drawn(tmp_path: Path) -> None:
     run = call(*GOOD, "--figure", str(tmp_path / "plane.svg"))
     assert run.code == 0
     assert (tmp_path / "plane.svg").read_text(encoding="utf-8").startswith("<?xml")
-    assert f"Figure: {tmp_path / 'plane.svg'}" in run.err
+    assert f"Written: {tmp_path / 'plane.svg'}" in run.err
 
 
 USER_FUELS = """

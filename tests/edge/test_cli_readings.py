@@ -16,6 +16,7 @@ import pyarrow.parquet as pq
 import pytest
 
 from combust.domain.limits import cautions
+from tests.edge.moments import PATIENCE
 from tests.edge.runs import DATA, ROOT, call, is_plain_refusal, spawn
 
 TABLE = (
@@ -86,9 +87,21 @@ def test_strict(table: Path, tmp_path: Path) -> None:
     (tmp_path / "clean.csv").write_text(CLEAN, encoding="utf-8")
     assert call("readings", str(tmp_path / "clean.csv"), "--out", str(tmp_path / "o.csv"), "--strict").code == 0
     for row in ("30,50,outdoors,pass", "3,50,outdoors,pass", "8.2,50,,pass"):  # refused, warned, stopped
-        (tmp_path / "one.csv").write_text(CLEAN.splitlines()[0] + "\n" + row + "\n", encoding="utf-8")
+        (tmp_path / "one.csv").write_text(f"{CLEAN}{row}\n", encoding="utf-8")
         run = call("readings", str(tmp_path / "one.csv"), "--out", str(tmp_path / "o.csv"), "--strict")
         assert run.code == 4, row
+
+
+def test_a_table_of_which_no_row_can_be_taken_is_refused_input(tmp_path: Path) -> None:
+    path, out = tmp_path / "in.csv", tmp_path / "out.csv"
+    path.write_text("o2_dry_pct,co_dry_ppm,location\nwet,1500,outdoors\n30,50,outdoors\n", encoding="utf-8")
+    refused = call("readings", str(path), "--out", str(out))
+    is_plain_refusal(refused)
+    assert "no row that can be taken (2 refused)" in refused.err
+    assert refused.err.startswith("STOP")  # what the good values of a refused row hold comes first
+    assert all(row["findings"].startswith("refused: ") for row in rows_of(out))
+    told = call("readings", str(path), "--out", str(out), "--json")
+    assert (told.code, told.json["error"]) == (3, "input rejected")
 
 
 def test_no_stop_sentence_only_when_no_row_has_one(tmp_path: Path) -> None:
@@ -199,15 +212,17 @@ def test_a_progress_bar_on_a_terminal_and_none_in_a_pipe(tmp_path: Path) -> None
         if not part:
             break
         shown += part
-    out, _ = process.communicate(timeout=60)
+    out, _ = process.communicate(timeout=PATIENCE)
     os.close(reader)
     assert b"Interpreting" in shown
     assert json.loads(out)["rows"] == 200_000
     assert "Interpreting" not in spawn("readings", "in.csv", "--out", "o.csv", cwd=tmp_path).err
 
 
-@pytest.mark.parametrize("locale", ["C", "tr_TR.UTF-8", "de_DE.UTF-8", "nonsense"])
-@pytest.mark.parametrize("encoding", ["ascii", "cp1252"])
+@pytest.mark.parametrize(
+    ("locale", "encoding"),
+    [("C", "ascii"), ("tr_TR.UTF-8", "cp1252"), ("de_DE.UTF-8", "ascii"), ("nonsense", "cp1252")],
+)
 def test_no_locale_changes_a_table(table: Path, locale: str, encoding: str) -> None:
     table.write_text(TABLE.replace("a,", "Hütte ☃,", 1), encoding="utf-8")
     out = table.with_name("o.csv")

@@ -6,7 +6,6 @@ import codecs
 import os
 import subprocess
 import sys
-import time
 from pathlib import Path
 
 import pytest
@@ -14,7 +13,9 @@ import pytest
 from combust.data.errors import CombustError
 from combust.edge.tables.readings import interpret_file
 from combust.edge.tables.source import open_table
+from tests.edge.moments import PATIENCE
 from tests.edge.runs import DATA, ROOT, Run, call, is_plain_refusal
+from tests.long import LONG
 
 HEAD = b"o2_dry_pct,co_dry_ppm,location,note\n"
 GOOD = b"8.2,150,outdoors,a\n"
@@ -74,9 +75,7 @@ def test_every_command_refuses_it_in_words_and_writes_nothing(
     for number, name in enumerate(COMMANDS):
         folder = tmp_path / str(number)
         folder.mkdir()
-        began = time.monotonic()
         run = run_on(name, FILES[kind], folder, monkeypatch)
-        assert time.monotonic() - began < 20, f"{name} took too long on {kind}"
         assert run.code in (0, 3), (name, run.err[-500:])
         assert "Traceback" not in run.err
         assert len(run.err) < 20_000, f"{name} floods the terminal on {kind}"
@@ -96,16 +95,20 @@ def test_a_field_of_ten_megabytes_and_a_row_of_a_hundred_thousand_fields(tmp_pat
 
 
 def test_a_heading_of_a_hundred_thousand_columns_is_refused_at_once(tmp_path: Path) -> None:
+    """One fault in all: no name is looked for among the others, which would take a square of their number."""
     (tmp_path / "in.csv").write_bytes(b",".join([b"x"] * 100_000) + b"\n1\n")
-    began = time.monotonic()
-    with pytest.raises(CombustError, match="columns"):
+    with pytest.raises(CombustError, match="columns") as caught:
         open_table(tmp_path / "in.csv")
-    assert time.monotonic() - began < 1.0
+    assert len(caught.value.faults) == 1
 
 
 def test_a_million_bad_rows_in_bounded_memory(tmp_path: Path) -> None:
-    """Each of the million rows has a reason of 100 letters: all of them at once would take more than a gigabyte."""
-    (tmp_path / "in.csv").write_bytes(b"o2_dry_pct\n" + b"abc\n" * 1_000_000)
+    """Each row has a reason of 100 letters: a million of them at once would take more than a gigabyte.
+
+    The short form has 400 000 rows, all of which would take more than 400 MB.
+    """
+    size, most = (1_000_000, 500) if LONG else (400_000, 350)
+    (tmp_path / "in.csv").write_bytes(b"o2_dry_pct\n" + b"abc\n" * size)
     code = f"""
 import pathlib, re
 import combust.edge.tables.readings as tables
@@ -117,11 +120,11 @@ print(counts.rows, counts.refused, (peak() - before) // 1024)
 """
     env = {**os.environ, "PYTHONPATH": str(ROOT)}
     done = subprocess.run(
-        [sys.executable, "-c", code], capture_output=True, text=True, env=env, check=True, timeout=300
+        [sys.executable, "-c", code], capture_output=True, text=True, env=env, check=True, timeout=PATIENCE
     )
     rows, refused, megabytes = map(int, done.stdout.split())
-    assert (rows, refused) == (1_000_000, 1_000_000)
-    assert 20 < megabytes < 500
+    assert (rows, refused) == (size, size)
+    assert 20 < megabytes < most
 
 
 NAMES = ["../../etc/x", "/abs/x", "CON", "nul.csv", "x" * 300, "a\nb", "..", ".", "~root", "-rf", "a b;c", "é\u202e"]

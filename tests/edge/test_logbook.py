@@ -114,7 +114,12 @@ def test_without_the_reading_after_work_and_cab_co_it_never_closes(book, entries
 )
 def test_handed_back_contradicts_a_stop(book, bad):
     """1200 ppm, 22 ppm above outside, indoors, place not stated: not handed back; kept off it may be closed."""
-    add(book, [visit(reading(**BEFORE), WORK, reading(**AFTER | CAB | bad), NOT_CHECKED)])
+    read = (reading(**BEFORE), WORK, reading(**AFTER | CAB | bad), NOT_CHECKED)
+    with pytest.raises(CombustError, match="stop condition"):
+        add(book, [visit(*read)])
+    assert read_visits(book) == []  # nothing of it was written
+    add(book, [visit()])  # said first, read afterwards
+    add(book, [visit(*read, head={})])
     with pytest.raises(CombustError, match="stop condition"):
         close_visit(book, "V017", incomplete=True)
     add(book, [visit(head={"handed_back": "no"})])
@@ -313,11 +318,66 @@ def test_commands_from_first_to_last(tmp_path):
     assert json.loads(run("export", path, "--out", out, "--json").stdout)["rows"] == 3
 
 
+def test_a_table_hands_no_heater_back_under_a_stop(tmp_path):
+    """As typing: the one visit that says so is named, its stop comes first, and nothing is written."""
+    rows = ["visit_id,location,o2_dry_pct,co_dry_ppm,handed_back", "V1,outdoors,8.2,54,yes", "V2,outdoors,8.2,1500,yes"]
+    (tmp_path / "in.csv").write_text("\n".join(rows), encoding="utf-8")
+    typed = [
+        "--visit-id",
+        "V2",
+        "--location",
+        "outdoors",
+        "--o2-dry",
+        "8.2",
+        "--co-dry",
+        "1500",
+        "--handed-back",
+        "yes",
+    ]
+    for how in (["--from", tmp_path / "in.csv"], typed):
+        done = run("add", tmp_path / "w.book", *how)
+        assert str(done.exception).startswith("V2: handed_back = yes contradicts a stop condition")
+        assert "exhaust_co_high" in [stop.code for stop in done.exception.safety.stops]
+        with Logbook(tmp_path / "w.book") as opened:
+            assert read_visits(opened) == []
+    (tmp_path / "in.csv").write_text("\n".join(rows).replace("1500,yes", "1500,no"), encoding="utf-8")
+    assert run("add", tmp_path / "w.book", "--from", tmp_path / "in.csv").exit_code == 0
+
+
+@pytest.mark.parametrize("co", [">4000", "900000"])
+def test_co_over_the_range_is_refused_alike_when_typed_and_from_a_table(tmp_path, co):
+    """Neither keeps a number that was not read; the stop that it means is told, of a table with the line."""
+    text = f"visit_id,location,o2_dry_pct,co_dry_ppm\nV1,outdoors,8.2,{co}\nV2,outdoors,8.2,54\n"
+    (tmp_path / "in.csv").write_text(text, encoding="utf-8")
+    typed = run(
+        "add", tmp_path / "w.book", "--visit-id", "V1", "--location", "outdoors", "--o2-dry", 8.2, "--co-dry", co
+    )
+    assert "exhaust_co_high" in [stop.code for stop in typed.exception.safety.stops]
+    done = run("add", tmp_path / "w.book", "--from", tmp_path / "in.csv", "--json")
+    assert "row 2 refused: stop: exhaust_co_high." in done.stderr
+    assert "exhaust_co_high" in [stop["code"] for stop in json.loads(done.stdout)["safety"]["stops"]]
+    with Logbook(tmp_path / "w.book") as opened:
+        assert [record.visit_id for record in read_visits(opened)] == ["V2"]
+
+
+def test_an_export_tells_the_safety_state_of_each_reading(tmp_path, book):
+    """1500 ppm is above 1000 ppm; without a CO alarm that works the heater runs only outdoors, whatever was read."""
+    well, much = reading(**AFTER), reading(**AFTER | {"co_dry_ppm": 1500.0})
+    add(book, [visit(well, much, head={"co_alarm": "works"}), visit(well, visit_id="V2", head={"co_alarm": "missing"})])
+    export_visits(read_visits(book), tmp_path / "out.csv")
+    with (tmp_path / "out.csv").open(newline="", encoding="utf-8") as file:
+        rows = list(csv.DictReader(file))
+    assert next(iter(rows[0])) == "safety"
+    assert [row["safety"] for row in rows] == ["nothing_found", "heater_off", "outdoors_only"]
+    assert visits_of_table(tmp_path / "out.csv").refused == []
+
+
 @pytest.mark.parametrize(
     ("typed", "told"),
     [
         (["--o2-dry", "8"], "visit_id"),
-        (["--visit-id", "V1", "--check", "smell=yes"], "is no check"),
+        (["--visit-id", "V1", "--check", "smell=yes"], "check = smell is none of"),
+        (["--visit-id", "V1", "--check", "probe_leak="], "has no ="),
         (["--visit-id", "V1", "--event", "flood"], "is none of repair"),
         (["--visit-id", "V1", "--o2-dry", "820"], "fresh air"),
     ],

@@ -110,6 +110,78 @@ def test_a_unit_that_the_key_is_not_in_is_refused(heading: str, key: str, tmp_pa
         interpret_file(tmp_path / "in.csv", tmp_path / "o.csv", mapping={heading: key})
 
 
+@pytest.mark.practice
+@pytest.mark.parametrize(
+    ("text", "note"),
+    [
+        # A spreadsheet with decimal commas saves a table that another country's spreadsheet opens: sep= names the mark.
+        ("sep=;\r\no2_dry_pct;note\r\n8,2;a,b,c\r\n99;x\r\n", "a,b,c"),
+        ("\ufeffSEP=,\no2_dry_pct,note\n8.2,a;b;c\n99,x\n", "a;b;c"),
+        ("sep=\t\no2_dry_pct\tnote\n8.2\ta;b\n99\tx\n", "a;b"),
+    ],
+)
+def test_the_first_line_sep_names_the_mark_and_counts_as_a_line(text: str, note: str, tmp_path: Path) -> None:
+    """That spreadsheets write and read this line is common practice, no source. 8.2 stands in line 3, 99 in line 4."""
+    (tmp_path / "in.csv").write_bytes(text.encode())
+    found = read_visits(tmp_path / "in.csv")
+    assert [(one.visit_id, one.o2_dry_pct, one.note) for one in found.readings] == [("row 3", 8.2, note)]
+    assert [told.split(":")[0] for told in found.refused] == ["row 4"]
+
+
+@pytest.mark.hand
+@pytest.mark.parametrize("mapped", [False, True])
+@pytest.mark.parametrize(
+    "heading", ["CO (mg/m3)", "CO [mg/Nm³]", "CO mg/m³", "co_mg_m3", "co_dry_ppm (mg/m3)", "CO (g/m3)"]
+)
+def test_a_mass_in_a_volume_is_never_read_as_ppm(heading: str, mapped: bool, tmp_path: Path) -> None:
+    """1 mg/m³ of CO is 0.80 ppm at 0 °C and 1013 hPa (28.01 g in 22.41 l), 0.87 at 25 °C: nobody says which."""
+    (tmp_path / "in.csv").write_text(f"o2_dry_pct,{heading}\n8.2,1200\n", encoding="utf-8")
+    with pytest.raises(CombustError, match=r"needs the reference temperature.*Understood here: ppm, %") as caught:
+        read_visits(tmp_path / "in.csv", mapping={heading: "co_dry_ppm"} if mapped else None)
+    assert "--map" not in str(caught.value), "no advice that ends in a wrong number"
+
+
+def test_two_columns_in_two_units_give_each_row_the_one_it_has(tmp_path: Path) -> None:
+    """1000 m are 3280.84 ft by the definition of the foot: 3281 ft is the same height, 3500 ft (1067 m) is not."""
+    rows = ["8.2,1000,3281", "8.2,,3281", "8.2,1000,", "8.2,,", "8.2,1000,3500"]
+    (tmp_path / "in.csv").write_text("o2_dry_pct,altitude_m,altitude_ft\n" + "\n".join(rows) + "\n", encoding="utf-8")
+    found = read_visits(tmp_path / "in.csv")
+    heights = [reading.get("altitude_m") for reading in found.readings]
+    assert heights == [1000.0, pytest.approx(3281 * 0.3048), 1000.0, None]
+    assert [told.split(":")[0] for told in found.refused] == ["row 6"]
+    assert "is not the 1000 m of the other column (altitude_ft)" in found.refused[0]
+    sites = worked.sites()
+    feet = sites["altitude_m"].where(sites["altitude_m"] > 1000) / 0.3048
+    mixed = sites.assign(altitude_m=sites["altitude_m"].where(sites["altitude_m"] <= 1000), altitude_ft=feet)
+    plans = [plan_fleet(worked.vehicles(), table, heaters=worked.HEATERS).vehicles for table in (sites, mixed)]
+    assert plans[0]["decision"].tolist() == plans[1]["decision"].tolist()
+
+
+def test_too_much_carbon_monoxide_in_one_of_two_columns_stops(tmp_path: Path) -> None:
+    (tmp_path / "in.csv").write_text("o2_dry_pct,co_dry_ppm,co_dry_pct\n8.2,150,0.3\n", encoding="utf-8")
+    found = read_visits(tmp_path / "in.csv")
+    assert not found.readings
+    assert found.stops[0].code == "exhaust_co_high"
+
+
+@pytest.mark.practice
+@pytest.mark.parametrize("word", ["Total", "Mean:", "SUM", " average", "Summe", "Mittelwert", "Moyenne"])
+def test_a_summary_row_at_the_foot_is_no_reading_and_no_stop(word: str, tmp_path: Path) -> None:
+    """What spreadsheets write before such a row is common practice, no source; 600 + 600 ppm is no reading of 1200."""
+    rows = ["reading_id,o2_dry_pct,co_dry_ppm,location", "a,8.2,600,outdoors", "b,8.2,600,outdoors"]
+    (tmp_path / "in.csv").write_text("\n".join([*rows, f"{word},16.4,1200,outdoors", f",{word},1200,"]) + "\n", "utf-8")
+    found, book = (
+        read_visits(tmp_path / "in.csv"),
+        visits_of_table(tmp_path / "in.csv", mapping={"reading_id": "visit_id"}),
+    )
+    assert [told.split(":")[0] for told in found.refused] == ["row 4", "row 5"]
+    assert [line for line, _ in book.refused] == [4, 5]
+    assert "is a summary of other rows, not a reading" in found.refused[0]
+    assert (len(found.readings), found.stops, book.stops) == (2, [], [])
+    assert interpret_file(tmp_path / "in.csv", tmp_path / "o.csv").refused == 2
+    assert not any("STOP" in row["findings"].upper() for row in read_csv(tmp_path / "o.csv"))
+
+
 def test_rows_are_told_by_their_line_in_the_spreadsheet(tmp_path: Path) -> None:
     """Counted by eye: an empty line above, the heading in line 2, an empty line 4, a cell of two lines in row 5."""
     lines = ["", "o2_dry_pct,visit_id,note", "8.2,a,x", "", '99,b,"two', 'lines"', "8.2,c,", ",,", "77,d,x"]
@@ -125,6 +197,10 @@ def test_dates_and_clock_times(tmp_path: Path) -> None:
 
     assert moment("13/01/2026", "2:05 PM") == "2026-01-13T14:05:00"
     assert moment("02/01/2026") is None, "the day or the month first: nobody can tell"
+    assert (
+        moment("20260112", "9:05") == moment("2026-01-12T00:00", "9:05") == "2026-01-12T09:05:00"
+    )  # ISO 8601, the basic form (from memory)
+    assert moment("2026112") is None, "the 2nd of November or the 12th of January"
     (tmp_path / "s.csv").write_text("time,o2_dry_pct\n23:59:50,8.2\n00:00:10,8.2\n", encoding="utf-8")
     assert read_series(tmp_path / "s.csv").times_s.tolist() == [0.0, 20.0]
     (tmp_path / "v.csv").write_text("date,time,o2_dry_pct\n02/01/2026,9:00,8.2\n30.02.2026,,8.2\n", encoding="utf-8")

@@ -112,8 +112,8 @@ def test_another_salt_and_an_altered_file_are_refused(capsys, tmp_path, salt_fil
         (["--take", "look_everywhere"], "no check"),
         (["--say", "fuel_over"], "has no ="),
         (["--say", "fuel_over=80"], "not per cent"),
-        (["--exclude", "gremlins"], "no word that can stand here"),
-        (["--record", "poem=x"], "no word that can stand here"),
+        (["--exclude", "gremlins"], "is none of"),
+        (["--record", "poem=x"], "is none of"),
     ],
 )
 def test_what_the_learner_types_wrong_is_told_and_kept_out(capsys, tmp_path, dealer, arguments, why):

@@ -5,9 +5,11 @@ from __future__ import annotations
 import os
 import signal
 import threading
+from collections.abc import Iterator
 from contextlib import suppress
 from functools import partial
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -17,7 +19,7 @@ import pytest
 from combust.application.heater.baseline import healthy_stage
 from combust.data.errors import CombustError
 from combust.domain.site import Site
-from combust.edge.tables import points
+from combust.edge.tables import dask_workers, points
 from combust.edge.tables.fleet import plan_fleet, sum_routes
 from combust.kernel.altitude import LambdaAtSite, lambda_from_surface
 from tests.application.fleet import worked
@@ -42,6 +44,16 @@ def table(tmp_path_factory: pytest.TempPathFactory) -> tuple[pd.DataFrame, Path]
     path = tmp_path_factory.mktemp("points") / "points.parquet"
     frame.to_parquet(path, index=False, row_group_size=5000)
     return frame, path
+
+
+@pytest.fixture(scope="module")
+def cluster() -> Iterator[Any]:
+    """Two worker processes of Dask, with a nanny each that starts a new one for one that ended."""
+    from distributed import LocalCluster
+
+    how = {"threads_per_worker": 1, "processes": True, "dashboard_address": None, "host": "127.0.0.1"}
+    with LocalCluster(n_workers=2, **how) as started:
+        yield started
 
 
 def derated(frame: pd.DataFrame) -> pd.DataFrame:
@@ -71,7 +83,7 @@ def test_dask_with_two_workers_equals_one_process(
     table: tuple[pd.DataFrame, Path], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     frame, path = table
-    monkeypatch.setattr(points, "BLOCK_ROWS", 5000)
+    monkeypatch.setattr(dask_workers, "BLOCK_ROWS", 5000)
     counts = points.derate_points(path, tmp_path / "out", BASE.surface, workers=2)
     assert counts.rows == ROWS
     parts = sorted((tmp_path / "out").iterdir())
@@ -79,9 +91,9 @@ def test_dask_with_two_workers_equals_one_process(
     assert_same(pd.concat([pd.read_parquet(part) for part in parts], ignore_index=True), derated(frame))
 
 
-def test_a_killed_worker_costs_nothing(tmp_path: Path) -> None:
+def test_a_killed_worker_costs_nothing(cluster: Any, tmp_path: Path) -> None:
     """The process of one worker is ended while tasks wait; every file is there and right all the same."""
-    from distributed import Client, LocalCluster
+    from distributed import Client
 
     random = np.random.default_rng(8)
     frame = pd.DataFrame({"altitude_m": random.uniform(150, 4300, 400_000), "temp_c": random.uniform(-35, 20, 400_000)})
@@ -91,12 +103,7 @@ def test_a_killed_worker_costs_nothing(tmp_path: Path) -> None:
         frame.iloc[number * 10_000 : (number + 1) * 10_000].to_parquet(
             folder / f"part-{number:02d}.parquet", index=False
         )
-    with (
-        LocalCluster(
-            n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None, host="127.0.0.1"
-        ) as cluster,
-        Client(cluster) as client,
-    ):
+    with Client(cluster) as client:
         pids = client.run(os.getpid)
         victim = sorted(pids.values())[0]
         killed = threading.Event()
@@ -122,9 +129,11 @@ def test_a_killed_worker_costs_nothing(tmp_path: Path) -> None:
     assert_same(out, derated(frame))
 
 
-def test_a_fleet_s_routes_in_all_three_ways(table: tuple[pd.DataFrame, Path], monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_fleet_s_routes_in_all_three_ways(
+    table: tuple[pd.DataFrame, Path], cluster: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
     frame, path = table
-    monkeypatch.setattr(points, "BLOCK_ROWS", 5000)
+    monkeypatch.setattr(dask_workers, "BLOCK_ROWS", 5000)
     cars = worked.vehicles()
     cars["route_id"] = np.resize(["r1", "r2", "r3"], len(cars))
     bad = frame.copy()
@@ -136,7 +145,7 @@ def test_a_fleet_s_routes_in_all_three_ways(table: tuple[pd.DataFrame, Path], mo
         for routes, add_up in (
             (bad, sum_routes),
             (bad_path, sum_routes),
-            (bad_path, partial(points.sum_routes_dask, workers=2)),
+            (bad_path, partial(dask_workers.sum_routes_dask, scheduler=cluster.scheduler_address)),
         )
     ]
     first = plans[0]
@@ -174,7 +183,7 @@ def test_units_by_heading_and_refusals(tmp_path: Path) -> None:
     with pytest.raises(CombustError, match="no readable Parquet"):
         points.derate_points(tmp_path / "junk.parquet", tmp_path / "x.parquet", BASE.surface)
     assert not (tmp_path / "x.parquet").exists()
-    with pytest.raises(CombustError, match="does not answer"), points.dask_client("tcp://127.0.0.1:9", 1):
+    with pytest.raises(CombustError, match="does not answer"), dask_workers.dask_client("tcp://127.0.0.1:9", 1):
         pass
 
 
@@ -196,4 +205,4 @@ def test_memory_stays_a_few_blocks(tmp_path: Path) -> None:
 
     counts = points.derate_points(path, tmp_path / "out.parquet", BASE.surface, progress=watch)
     assert counts.with_lambda == rows
-    assert max(seen) - low < 5 * points.BLOCK_ROWS * 7 * 8 < rows * 7 * 8
+    assert max(seen) - low < 5 * dask_workers.BLOCK_ROWS * 7 * 8 < rows * 7 * 8

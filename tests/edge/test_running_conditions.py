@@ -125,7 +125,7 @@ SHORT = (
     ("log", "add", "w.book", "--visit-id=V1", "--o2-dry=8.2", "--location=outdoors"),
     ("profile", "new", "--out=h.toml"),
 )
-MOMENTS = 210 if LONG else 24
+MOMENTS = 210 if LONG else 15
 
 
 def test_a_signal_at_any_moment_ends_in_0_or_130(tmp_path: Path) -> None:
@@ -184,7 +184,7 @@ def test_a_reader_that_leaves_after_one_line_is_no_error_text(arguments: tuple[s
     process.stdout.close()
     told = process.stderr.read().decode()
     process.stderr.close()
-    assert process.wait(timeout=60) in (0, 1)  # 1 is what click ends with when the pipe is gone
+    assert process.wait(PATIENCE) in (0, 1)  # 1 is what click ends with when the pipe is gone
     assert "Traceback" not in told
     assert "Exception ignored" not in told
     assert "Broken pipe" not in told
@@ -264,7 +264,7 @@ def both(*lines: list[str]) -> list[int]:
     """Run commands at the same time and return how they ended."""
     quiet = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL, "env": ENV}
     started = [subprocess.Popen([sys.executable, "-m", "combust", *line], **quiet) for line in lines]
-    return [process.wait(timeout=120) for process in started]
+    return [process.wait(PATIENCE) for process in started]
 
 
 def test_two_runs_into_one_place_leave_whole_files_of_one_of_them(tmp_path: Path) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -38,6 +39,32 @@ def test_site_example_of_the_help(capsys: pytest.CaptureFixture[str]) -> None:
     table = json.loads(out)
     assert table["dry_air_density_ratio"] == pytest.approx(0.8277, abs=1e-4)
     assert "reference" in table["assumed"]
+
+
+def test_a_profile_with_another_fuel_in_its_tank(capsys: pytest.CaptureFixture[str]) -> None:
+    """The pump meters volume: fuel mass = volume x density, lambda = air / (fuel mass x air need); densities at 15 °C.
+
+    Air need: (1 + h/4 - o/2) / 0.20946 x 28.965 kg for 12.011 + 1.008 h + 15.999 o kg of fuel: CH1.86O0.007 14.438,
+    CH1.93 14.689 kg/kg. Lambda: 832.5 x 14.438 / (800 x 14.689) = 1.0228 times; the healthy band of the low stage,
+    1.8 to 2.4, has its middle at 2.148. Heat: 800 x 43.07 / (832.5 x 42.653) = 0.9704 times 1.9 kW = 1.844 kW.
+    """
+    home = ["site", "--altitude", "150", "--intake-temp", "15", "--heater", str(DATA / "profiles" / "small.toml")]
+
+    def told(*more: str) -> dict[str, Any]:
+        code, out, _ = run(capsys, *home, *more, "--json")
+        assert code == 0
+        found: dict[str, Any] = json.loads(out)
+        return found
+
+    before, after = (told("--stage", "high", *fuel) for fuel in ((), ("--fuel", "kerosene")))
+    for key in ("base_air_ratio", "air_ratio", "air_ratio_full"):
+        assert after[key] / before[key] == pytest.approx(1.0228, abs=1e-4), key
+    assert (before["useful_heat_untrimmed_kw"], after["useful_heat_untrimmed_kw"]) == pytest.approx(
+        (1.9, 1.844), abs=5e-4
+    )
+    assert after["fuel"]["name"] == "kerosene"
+    assert "fuel other than at the baseline" in after["assumed"]
+    assert told("--stage", "low", "--fuel", "kerosene")["base_air_ratio"] == pytest.approx(2.148, abs=5e-4)
 
 
 def test_site_for_people_in_feet_with_a_reading(capsys: pytest.CaptureFixture[str]) -> None:
@@ -94,7 +121,7 @@ def test_site_writes_table_figures_and_points(tmp_path: Path, capsys: pytest.Cap
         arguments += [option, str(tmp_path / name)]
     code, _, err = run(capsys, *arguments)
     assert code == 0
-    assert "above the unit's own limit of 1350 m" in err
+    assert "above the heater's own limit of 1350 m" in err
     assert len(pd.read_csv(tmp_path / "t.csv")) == 19 * 7
     assert (tmp_path / "map.svg").read_text(encoding="utf-8").startswith("<?xml")
     assert json.loads((tmp_path / "s.json").read_text(encoding="utf-8"))["heater_id"] == "small"
@@ -103,7 +130,7 @@ def test_site_writes_table_figures_and_points(tmp_path: Path, capsys: pytest.Cap
     code, out, _ = run(capsys, "site", "--heater", profile, *points)
     assert code == 0
     assert out.startswith("STOP. HEATER OFF at 1 of 2 points")
-    assert "2 points: 2 told" in out
+    assert "2 points: 2 with lambda" in out
     derated = pd.read_parquet(tmp_path / "q.parquet")
     assert derated["air_ratio"].is_monotonic_decreasing
     assert derated.columns[0] == "safety"
@@ -116,6 +143,30 @@ def test_site_writes_table_figures_and_points(tmp_path: Path, capsys: pytest.Cap
     assert (table["safety"] == "heater_off").equals(above)
     assert table.loc[above, ["fuel_trim_pct", "blower_trim_full_pct"]].isna().all(axis=None)
     assert table.loc[~above, "fuel_trim_pct"].notna().all()
+
+
+def test_what_a_profile_holds_does_not_stand_beside_it(capsys: pytest.CaptureFixture[str]) -> None:
+    profile = ("--heater", str(DATA / "profiles" / "small.toml"))
+    at = ("site", "--altitude", "500", "--intake-temp", "0")
+    assert run(capsys, *at, *profile)[0] == 0
+    beside = {"air_ratio": "1.6", "air_ratio_u": "0.1", "useful_heat": "2", "reference_temp": "20"}
+    for key, value in beside.items():
+        code, out, err = run(capsys, *at, *profile, f"--{key.replace('_', '-')}", value)
+        assert (code, out) == (3, "")
+        assert "stands beside --heater" in err
+
+
+def test_a_row_of_the_table_that_stops_counts_as_strict(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    low = ("site", "--altitude", "500", "--intake-temp", "0", "--strict", "--heater")
+    small = (*low, str(DATA / "profiles" / "small.toml"))  # its own limit: 1350 m; the table goes up to 4500 m
+    assert run(capsys, *small)[0] == 0
+    code, _, err = run(capsys, *small, "--table", tmp_path / "t.csv")
+    rows = pd.read_csv(tmp_path / "t.csv")
+    assert code == 4
+    # heights every 250 m: 1500 to 4500 m is 13 of them, at 7 temperatures each
+    assert f"HEATER OFF in {13 * 7} of {len(rows)} rows" in err
+    code, _, err = run(capsys, *low[:-1], "--fuel", "diesel", "--air-ratio", "1.6", "--table", tmp_path / "u.csv")
+    assert (code, "HEATER OFF in" in err) == (0, False)
 
 
 @pytest.fixture(scope="module")
@@ -165,7 +216,7 @@ def test_the_page_needs_nothing_else_and_says_what_matters_first(folder: Path) -
     html = (folder / "plan.html").read_text(encoding="utf-8")
     for piece in ("http://", "https://", "<script", 'src="/'):
         assert piece not in html
-    assert html.count("data:image/png;base64,") == 2
+    assert html.count("data:image/svg+xml;base64,") == 2
     assert html.index("HEATER OFF for") < html.index("<h2>Decisions")
     for piece in (
         "three counting rules",

@@ -25,9 +25,10 @@ from combust.data.vocabulary import quantities
 from combust.edge.tables import source
 from combust.edge.tables.readings import RESULT_NAMES, interpret_file
 from combust.edge.tables.rows import last_row_end, split_rows
-from tests.edge.moments import begin, hold, interrupt
+from tests.edge.moments import PATIENCE, begin, hold, interrupt
 from tests.edge.runs import DATA, ROOT
 from tests.edge.spreadsheets import interpret_bytes
+from tests.long import LONG
 
 # Every kind of trouble in one small table; the marks are ASCII so that a border can fall on any byte.
 TROUBLED = (
@@ -186,7 +187,7 @@ def check_row(row: dict[str, Any], reading: dict[str, Any]) -> None:
 
 def test_table_and_single_reading_say_the_same(tmp_path: Path) -> None:
     shuffle = random.Random(20260204)
-    readings = [random_reading(shuffle) for _ in range(250)]
+    readings = [random_reading(shuffle) for _ in range(250 if LONG else 100)]
     keys = sorted({key for reading in readings for key in reading})
     lines = [",".join(keys), *(",".join(str(reading.get(key, "")) for key in keys) for reading in readings)]
     done = interpret_bytes(tmp_path, ("\n".join(lines) + "\n,,\n").encode())
@@ -233,7 +234,7 @@ def has_written(folder: Path, size: int) -> bool:
     return any(path.stat().st_size >= size for path in folder.glob(".*.partial"))
 
 
-@pytest.mark.parametrize("megabytes", [0, 1, 5, 15])
+@pytest.mark.parametrize("megabytes", [0, 5, 15] if LONG else [0, 15])
 def test_a_killed_run_leaves_nothing_under_the_final_name(long_table: Path, tmp_path: Path, megabytes: int) -> None:
     (tmp_path / "old.csv").write_text("what stood here before")
     process = begin("readings", str(long_table), "--out=old.csv", "--rejects=new.csv", cwd=tmp_path)
@@ -244,7 +245,7 @@ def test_a_killed_run_leaves_nothing_under_the_final_name(long_table: Path, tmp_
     assert list(tmp_path.glob(".*.partial")), "it was killed while it wrote"
 
 
-@pytest.mark.parametrize("megabytes", [0, 5, 15])
+@pytest.mark.parametrize("megabytes", [0, 5, 15] if LONG else [5])
 def test_a_run_stopped_by_hand_tidies_up(long_table: Path, tmp_path: Path, megabytes: int) -> None:
     process = begin("readings", str(long_table), "--out=out.csv", "--rejects=new.csv", cwd=tmp_path)
     assert hold(process, lambda: has_written(tmp_path, megabytes * 1_000_000)), "it was never seen while it wrote"
@@ -282,7 +283,7 @@ def test_a_folder_that_may_not_be_written_to_is_refused_in_words(tmp_path: Path)
             env={**os.environ, "PYTHONPATH": str(ROOT), "PYTHONDONTWRITEBYTECODE": "1"},
             capture_output=True,
             text=True,
-            timeout=60,
+            timeout=PATIENCE,
             check=False,
         )
         folder.chmod(0o755)

@@ -126,7 +126,7 @@ def test_trims_bring_full_lambda_where_they_say() -> None:
     base, height, temp = SEA_LEVEL_20, np.array([1850.0, 2600.0, 3300.0, 4100.0]), np.array([-12.0, -18.0, -25.0, 15.0])
     site, density = base.air_at(air.pressure_from_altitude(height), temp), base.fuel_density(temp)
     less, faster = (base.trim(site, density, 1.6, by=by).factor for by in ("fuel", "speed"))
-    assert base.air_ratio_full(site, density * less) == pytest.approx(np.full(4, 1.6), abs=2e-3)
+    assert base.at(site, density * less).air_ratio.mean(axis=-1) == pytest.approx(np.full(4, 1.6), abs=2e-3)
     columns = SiteAir(*(np.broadcast_to(part, 4)[:, None] for part in site))
     sped = base.parameters(density[:, None])._replace(speed=faster[:, None])
     told = working_point(base.state, columns, sped, base.heat).air_ratio.mean(axis=-1)

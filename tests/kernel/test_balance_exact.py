@@ -7,7 +7,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from combust.kernel.air_ratio import air_ratio_from_balance, air_ratio_from_co2, air_ratio_from_o2
+from combust.kernel.air_ratio import (
+    air_ratio_from_balance,
+    air_ratio_from_co2,
+    air_ratio_from_o2,
+    dry_fraction_of_wet_reading,
+)
 from combust.kernel.constants import DRY_AIR, DryAir
 from combust.kernel.flue_gas import FlueGasMoles, co_share_from_co, flue_gas_moles
 from combust.kernel.stoichiometry import (
@@ -20,7 +25,6 @@ from combust.kernel.stoichiometry import (
     wet_flue_gas_volume,
 )
 from combust.kernel.types import AtomsTuple
-from combust.kernel.wet_dry import dry_fraction_of_wet_reading
 
 ROWS = 20_000
 EXACT = 1e-9  # the project's own promise: lambda comes back to 1e-9, relative

@@ -46,6 +46,9 @@ def rows() -> list[SourceRow]:
               tolerance=0.6, status="COMP"),
     SourceRow("memory", "usable battery at -20 °C about 60 % (from memory, medium)",
               "usable share at -20 °C", "0.60", lambda: cab.battery_usable_share(-20.0, 0.60), status="MEM-M"),
+    SourceRow("memory", "a cold lead-acid battery at -30 °C: about half of its charge (from memory, low)",
+              "usable share at -30 °C", "0.50", lambda: cab.battery_usable_share(-30.0, 0.60), tolerance=0.1,
+              status="MEM-L"),
     SourceRow("hand", "half way between -20 and 20 °C: (0.60 + 1)/2", "usable share at 0 °C", "0.80",
               lambda: cab.battery_usable_share(0.0, 0.60)),
 )  # fmt: skip
@@ -56,5 +59,6 @@ def test_night(row: SourceRow) -> None:
 def test_a_warm_night_needs_no_heat_and_the_thermostat_holds() -> None:
     assert cab.heat_demand(50.0, 20.0, 25.0) == 0.0
     assert cab.cab_temperature_reached(50.0, 25.0, 0.0, 20.0) == 25.0
-    assert cab.battery_usable_share(-40.0, 0.6) == pytest.approx(0.6)
+    assert cab.battery_usable_share(-40.0, 0.6) == pytest.approx(0.4)  # as far below 0.6 as 0 °C is above it
+    assert cab.battery_usable_share(-80.0, 0.5) == 0.0
     assert cab.battery_usable_share(35.0, 0.6) == pytest.approx(1.0)

@@ -9,7 +9,8 @@ from hypothesis import strategies as st
 
 from combust.data.errors import CombustError
 from combust.domain.catalogue import blend, get_fuel
-from combust.domain.pump import density_at_pump, same_pulses
+from combust.domain.heater import Heater
+from combust.domain.pump import density_at_pump, on_fuel, same_pulses
 from combust.kernel import fuel_delivery as pump
 
 
@@ -26,13 +27,6 @@ def swap(before, after):
 def test_volume_is_stroke_times_frequency(stroke_ul, hz, l_per_h):
     assert pump.pump_volume_flow(stroke_ul, hz) == pytest.approx(l_per_h, rel=1e-12)
     assert pump.pump_hz_from_volume_flow(l_per_h, stroke_ul) == pytest.approx(hz, rel=1e-12)
-
-
-@pytest.mark.hand
-def test_mass_follows_density_and_delivery():
-    # 0.2592 l/h x 0.8325 kg/l = 0.215784 kg/h; with 9 strokes in 10 arriving 0.1942056 kg/h
-    assert pump.pump_mass_flow(24.0, 3.0, 832.5) == pytest.approx(0.215784, rel=1e-12)
-    assert pump.pump_mass_flow(24.0, 3.0, 832.5, delivery=0.9) == pytest.approx(0.1942056, rel=1e-12)
 
 
 @pytest.mark.hand
@@ -122,6 +116,19 @@ def test_b20_at_the_same_pulses():
     found = swap("diesel_b0", blend({"diesel_b0": 0.8, "biodiesel_b100": 0.2}, by="volume"))
     assert found.air_ratio == pytest.approx(1.02, abs=0.005)
     assert found.heat == pytest.approx(0.98, abs=0.01)
+
+
+@pytest.mark.hand
+def test_bands_and_heat_of_a_heater_on_kerosene():
+    """Air need CH1.86O0.007 14.438, CH1.93 14.689 kg/kg (0.20946 O2 in air of 28.965); 832.5 and 800 kg/m3.
+
+    Lambda 832.5 x 14.438 / (800 x 14.689) = 1.0228 times, heat 800 x 43.07 / (832.5 x 42.653) = 0.9704 times.
+    """
+    stages = {"high": {"useful_heat_kw": 2.0, "air_ratio_band": [1.4, 1.8]}, "low": {"fuel_l_per_h": 0.1}}
+    heater = on_fuel(Heater.from_dict({"fuel": "diesel_b7", "stages": stages}), get_fuel("kerosene"))
+    high, low = heater.stage_of("high"), heater.stage_of("low")
+    assert (*high.air_ratio_band, high.useful_heat_kw) == pytest.approx((1.4319, 1.8411, 1.9407), abs=2e-4)
+    assert (low.fuel_l_per_h, low.useful_heat_kw, low.air_ratio_band) == (0.1, None, None)
 
 
 @pytest.mark.independent

@@ -18,7 +18,7 @@ from combust.domain.limits import limit
 from combust.domain.pump import density_at_pump
 from combust.domain.reading import check_values
 from combust.domain.site import Site
-from combust.kernel import air, air_ratio, altitude, ducts, flue_gas, heat, stoichiometry, wet_dry
+from combust.kernel import air, air_ratio, altitude, ducts, flue_gas, heat, stoichiometry
 from combust.kernel.constants import DRY_AIR
 from combust.kernel.gas_flow import Duty
 from combust.kernel.types import AtomsTuple
@@ -76,7 +76,7 @@ def per_carbon_rows() -> list[SourceRow]:
     source = "worked apart: CH1.86, dry air of 20.95 % O2"
     return [
         SourceRow("independent", source, f"water in the wet gas at lambda {ratio} [vol %]", printed,
-                  lambda ratio=ratio: 100.0 * wet_dry.flue_water_fraction(CH186, ratio, air=AIR_2095), status="COMP")
+                  lambda ratio=ratio: 100.0 * air_ratio.flue_water_fraction(CH186, ratio, air=AIR_2095), status="COMP")
         for ratio, printed in ((1.0, "12.47"), (1.2, "10.50"), (1.5, "8.49"), (2.0, "6.44"), (3.0, "4.34"))
     ]  # fmt: skip
 
@@ -120,10 +120,10 @@ def per_carbon_rows() -> list[SourceRow]:
     *per_carbon_rows(),
     SourceRow("independent", f"Cantera {cantera.__version__}, mole fraction of the mixed gas",
               "water in the wet gas at lambda 1.6, 15 mmol/mol in the air", "0",
-              lambda: wet_dry.flue_water_fraction(CH186, 1.6, humidity_ratio=0.01502) - wet_by_cantera(),
+              lambda: air_ratio.flue_water_fraction(CH186, 1.6, humidity_ratio=0.01502) - wet_by_cantera(),
               tolerance=1e-9),
     SourceRow("independent", "worked apart: 8.20 dry reads 7.54 fully wet", "dry fraction of a wet O2 of 7.54",
-              "0.9195", lambda: wet_dry.dry_fraction_of_wet_reading(get_fuel("diesel_b7"), o2_wet_pct=7.54),
+              "0.9195", lambda: air_ratio.dry_fraction_of_wet_reading(get_fuel("diesel_b7"), o2_wet_pct=7.54),
               tolerance=7e-4, status="COMP"),
     SourceRow("independent", "psychrolib 2.5, GetVapPresFromRelHum [hPa]", "vapour at 23 °C, 47 %", "0",
               lambda: air.vapour_pressure(23.0, 47.0) - psychrolib.GetVapPresFromRelHum(23.0, 0.47) / 100.0,

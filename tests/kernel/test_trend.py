@@ -61,7 +61,7 @@ def test_steps_and_shared_offsets_against_generalised_least_squares_written_out(
     known = {"group": group, "group_u": 0.02, "segment": segment, "reference": 11.0}
     found = fit_trend(WINTERS, values, 0.03, alike, **known)
     design = np.column_stack([np.ones(12), WINTERS - 11.0, segment == 0])
-    near = 0.6 * np.eye(12) + 0.4 * np.exp(-np.abs(np.subtract.outer(WINTERS, WINTERS)) / 2.0)
+    near = 0.6 * np.eye(12) + 0.4 * np.exp(-((np.subtract.outer(WINTERS, WINTERS) / 2.0) ** 2))
     cover = 0.03**2 * near + 0.02**2 * (group[:, None] == group[None, :])
     chol = np.linalg.inv(np.linalg.cholesky(cover))
     by_whitening, *_ = np.linalg.lstsq(chol @ design, chol @ values, rcond=None)

@@ -9,9 +9,8 @@ from typing import Any
 
 import numpy as np
 
-from combust.data.arguments import why_no_number
-from combust.data.errors import CombustError, Fault, need_module
-from combust.data.fields import as_number
+from combust.data.errors import CombustError, need_module
+from combust.data.fields import Field
 from combust.domain.catalogue import get_fuel
 from combust.domain.fuel import Fuel
 from combust.domain.reading import check_values
@@ -21,7 +20,9 @@ from combust.kernel.stoichiometry import molar_mass_per_carbon, stoichiometric_a
 PRODUCTS = ("O2", "N2", "Ar", "CO2", "H2O", "CO", "H2", "OH", "O", "H", "NO", "NO2", "SO2", "CH4")
 ELEMENTS = ("C", "H", "O", "N")
 # Where the flame functions are checked against Cantera's own mechanisms and published values.
-AIR_RATIO_BAND = (0.5, 6.0)
+INSIDE = "The chemistry was not checked outside this band: give one number inside it."
+AIR_RATIO = Field("air_ratio", low=0.5, high=6.0, hint=INSIDE)
+AIR_RATIO_OF_SOOT = Field("air_ratio", low=0.05, high=6.0, hint=INSIDE)
 STANDARD_K, SOOT_K = 298.15, 1000.0
 # Heat capacity of a liquid hydrocarbon (textbook value, from memory): matters only away from 25 °C [J/(kg K)].
 LIQUID_HEAT_CAPACITY = 2000.0
@@ -56,10 +57,6 @@ class GasState:
         """Return a share of the dry gas [ppm]."""
         return 1e6 * self.wet(species) / (1.0 - self.wet("H2O"))
 
-    def dry_pct(self, species: str) -> float:
-        """Return a share of the dry gas [vol %]."""
-        return 1e-4 * self.dry_ppm(species)
-
 
 def cantera() -> Any:
     """Return the module Cantera.
@@ -70,24 +67,6 @@ def cantera() -> Any:
         It is not installed; the remedy is told.
     """
     return need_module("cantera", "chem")
-
-
-def within(quantity: str, value: float, band: tuple[float, float], unit: str = "") -> float:
-    """Return a number as a float, or refuse what the chemistry was not checked for.
-
-    Raises
-    ------
-    CombustError
-        Not a number, or outside the band that was checked.
-    """
-    number, (low, high) = None if isinstance(value, str) else as_number(value), band
-    if number is None:
-        hint = "Give one plain number; for several call once for each."
-        raise CombustError(Fault(quantity, value, "not_a_number", why=why_no_number(value), hint=hint))
-    if not low <= number <= high:
-        why, hint = "is outside what the chemistry was checked for", "Choose a value inside the band."
-        raise CombustError(Fault(quantity, number, "out_of_band", unit=unit, low=low, high=high, why=why, hint=hint))
-    return number
 
 
 def flame_equilibrium(
@@ -135,7 +114,7 @@ def flame_equilibrium(
     >>> round(state.temp_k, -1)
     1820.0
     """
-    burnt, ratio = get_fuel(fuel), within("air_ratio", air_ratio, AIR_RATIO_BAND)
+    burnt, ratio = get_fuel(fuel), AIR_RATIO.checked(air_ratio)
     place, faults = check_values({"intake_temp_c": intake_temp_c, "pressure_hpa": pressure_hpa})
     if faults:
         raise CombustError(faults)
@@ -210,11 +189,10 @@ def solid_carbon_at_equilibrium(fuel: Fuel | str, air_ratio: float) -> float:
     >>> solid_carbon_at_equilibrium("n_dodecane", 1.2)
     0.0
     """
-    ct, burnt = cantera(), get_fuel(fuel)
-    within("air_ratio", air_ratio, (0.05, AIR_RATIO_BAND[1]))
+    ct, burnt, ratio = cantera(), get_fuel(fuel), AIR_RATIO_OF_SOOT.checked(air_ratio)
     gas = _phase(burnt, burnt.net_heating_value_mj_per_kg)
     solid = ct.Solution("graphite.yaml", "graphite")
-    moles = air_ratio * float(stoichiometric_air_moles(burnt))
+    moles = ratio * float(stoichiometric_air_moles(burnt))
     fill(gas, "FUEL", moles, SOOT_K, ct.one_atm)
     solid.TP = SOOT_K, ct.one_atm
     mixture = ct.Mixture([(gas, 1.0 + moles), (solid, 1e-6)])

@@ -12,23 +12,15 @@ from dataclasses import dataclass, replace
 from functools import cache
 from typing import Any
 
-from combust.application.chemistry.equilibrium import (
-    AIR_RATIO_BAND,
-    STANDARD_K,
-    GasState,
-    cantera,
-    elements_per_kg,
-    fill,
-    state_of,
-    within,
-)
+from combust.application.chemistry import equilibrium
 from combust.data.errors import CombustError, Fault
+from combust.data.fields import Field
 from combust.kernel.constants import DRY_AIR
 
 MECHANISM = ("nDodecane_Reitz.yaml", "nDodecane_IG")
 FUEL_SPECIES, STOICHIOMETRIC_OXYGEN = "c12h26", 12.0 + 26.0 / 4.0
 THERMAL_NO = ({"N", "NO", "N2", "O"}, {"N", "O2", "NO", "O"}, {"N", "OH", "NO", "H"})
-RESIDENCE_BAND_MS = (0.5, 500.0)
+RESIDENCE = Field("residence_ms", unit="ms", low=0.5, high=500.0, hint=equilibrium.INSIDE)
 EXTINCT_K = 1000.0  # a burning n-dodecane reactor stays above 1250 K; below 1000 K it is washing out
 SINK_K = 393.15
 RELATIVE, ABSOLUTE = 1e-10, 1e-18
@@ -57,7 +49,7 @@ class ReactorPoint:
     cooling_ms: float | None
     status: str
     reason: str
-    gas: GasState | None
+    gas: equilibrium.GasState | None
 
 
 @cache
@@ -76,7 +68,7 @@ def mechanism() -> Any:
     n-dodecane: ``nDodecane_Reitz.yaml`` of Cantera (Wang, Ra, Jia and Reitz, reduced mechanism with PAH). NO:
     ``gri30.yaml`` of Cantera (Smith et al., GRI-Mech 3.0), extended Zeldovich reactions.
     """
-    ct = cantera()
+    ct = equilibrium.cantera()
     base, donor = ct.Solution(*MECHANISM), ct.Solution("gri30.yaml")
     species = base.species()
     for name in ("NO", "N", "AR"):
@@ -121,12 +113,12 @@ def stirred_reactor(air_ratio: float, residence_ms: float) -> ReactorPoint:
     >>> point.status, 2300 < point.gas.dry_ppm("CO") < 2600
     ('burning', True)
     """
-    ratio = within("air_ratio", air_ratio, AIR_RATIO_BAND)
-    seconds = within("residence_ms", residence_ms, RESIDENCE_BAND_MS, "ms") * 1e-3
-    ct, gas = cantera(), mechanism()
+    ratio = equilibrium.AIR_RATIO.checked(air_ratio)
+    seconds = RESIDENCE.checked(residence_ms) * 1e-3
+    ct, gas = equilibrium.cantera(), mechanism()
     air_moles = ratio * STOICHIOMETRIC_OXYGEN / DRY_AIR.o2
-    fill(gas, FUEL_SPECIES, air_moles, STANDARD_K, ct.one_atm)
-    inlet, fed = ct.Reservoir(gas, clone=True), elements_per_kg(gas)
+    equilibrium.fill(gas, FUEL_SPECIES, air_moles, equilibrium.STANDARD_K, ct.one_atm)
+    inlet, fed = ct.Reservoir(gas, clone=True), equilibrium.elements_per_kg(gas)
     gas.equilibrate("HP")
     reactor, outlet = ct.IdealGasConstPressureReactor(gas, clone=True), ct.Reservoir(gas, clone=True)
     controllers = [
@@ -150,7 +142,7 @@ def stirred_reactor(air_ratio: float, residence_ms: float) -> ReactorPoint:
     if reactor.T < EXTINCT_K or abs(reactor.T - before) > 50.0:
         return blown_out
     del controllers
-    return replace(blown_out, status="burning", reason="", gas=state_of(reactor.phase, ratio, fed))
+    return replace(blown_out, status="burning", reason="", gas=equilibrium.state_of(reactor.phase, ratio, fed))
 
 
 def burn_out(
@@ -179,13 +171,13 @@ def burn_out(
     >>> later.gas.dry_ppm("CO") < 0.1 * first.gas.dry_ppm("CO")
     True
     """
-    ct, gas = cantera(), mechanism()
+    ct, gas = equilibrium.cantera(), mechanism()
     points = [replace(start, burn_out_ms=time, cooling_ms=cooling_ms) for time in burn_out_ms]
     if start.gas is None:
         why = f"nothing burns in the reactor before it: {start.reason}"
         return [replace(point, reason=why) for point in points]
     gas.TPX = start.gas.temp_k, ct.one_atm, start.gas.fractions
-    entered = elements_per_kg(gas)
+    entered = equilibrium.elements_per_kg(gas)
     parcel = ct.IdealGasConstPressureReactor(gas, clone=True)
     heat_rate = 0.0 if cooling_ms is None else parcel.mass * gas.cp_mass / (cooling_ms * 1e-3)
     gas.TP = SINK_K, ct.one_atm
@@ -198,7 +190,7 @@ def burn_out(
         except ct.CanteraError as error:
             points[index] = replace(point, status="failed", reason=_first_line(error), gas=None)
         else:
-            points[index] = replace(point, gas=state_of(parcel.phase, start.air_ratio, entered))
+            points[index] = replace(point, gas=equilibrium.state_of(parcel.phase, start.air_ratio, entered))
     del wall
     return points
 

@@ -9,10 +9,10 @@ import pandas as pd
 from combust.application.fleet.rules import KEEP_OFF, richer_than_air
 from combust.domain.limits import cautions
 
-NOT_COVERED = "The unit's own document does not cover this height as it is fitted."
+NOT_COVERED = "The heater's own document does not cover this height as it is fitted."
 WHY_OFF = {
-    "limit_missing": "No altitude limit was entered: read the unit's own document first.",
-    "check_document": "No limit with the compensation was entered: read the unit's own document first.",
+    "limit_missing": "No altitude limit was entered: read the heater's own document first.",
+    "check_document": "No limit with the compensation was entered: read the heater's own document first.",
 }
 
 
@@ -34,10 +34,10 @@ def _card(site: str, part: pd.DataFrame) -> dict[str, Any]:
     unknown, known = on[on["decision"] == "look_up"], on[~on["decision"].isin(["trim_first", "look_up"])]
     if len(unknown):
         lines.append(
-            f"No altitude limit was entered for {_names(unknown)}: look it up in the unit's own document first."
+            f"No altitude limit was entered for {_names(unknown)}: look it up in the heater's own document first."
         )
     if len(known):
-        lines.append(f"Heater allowed here by the unit's own limit: {_names(known)}.")
+        lines.append(f"Heater allowed here by the heater's own limit: {_names(known)}.")
         lines += _numbers(known)
     if len(on):
         lines.append(f"Heater fuel for the coldest night: up to {on['fuel_l_per_night'].max():.1f} l for each vehicle.")

@@ -98,14 +98,11 @@ def types_of(
     position = np.full(len(unique), -1)
     for code, name in enumerate(unique):
         try:
-            heater = _load(str(name), heaters, folder)
-            position[code] = len(types)
-            types.append(heater_type(str(name), heater, policy))
+            types.append(heater_type(str(name), _load(str(name), heaters, folder), policy))
+            position[code] = len(types) - 1
         except CombustError as error:
-            position[code] = -1
-            reason = " ".join(str(fault) for fault in error.faults)
-            told = f"profile {shorten(name) or 'not given'}: {reason}"
-            faults.add("vehicles", codes == code, "profile", names, error.code, told)
+            text = f"profile {shorten(name) or 'not given'}: {' '.join(str(fault) for fault in error.faults)}"
+            faults.add("vehicles", codes == code, "profile", names, error.code, text)
     return types, position[codes]
 
 

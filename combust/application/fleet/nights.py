@@ -13,19 +13,11 @@ from combust.kernel import air, cab, wiring
 from combust.kernel.altitude import LambdaAtSite, fuel_density_ratio
 
 NIGHTS = (("design_night", "", "design_temp_c"), ("mildest_night", "_mild", "mildest_use_temp_c"))
-ACCOUNTS = ("air_ratio", "air_ratio_with_fuel_density", "air_ratio_full")
-AT_DESIGN = (  # what the design night shows of the stage, beside its lambdas
-    "o2_dry_pct",
-    "co2_dry_pct",
-    "o2_dry_full_pct",
-    "co2_dry_full_pct",
-    "fuel_trim_pct",
-    "fuel_trim_full_pct",
-    "fuel_trim_to_minimum_pct",
-    "fuel_trim_to_minimum_full_pct",
-    "blower_trim_pct",
-    "blower_trim_full_pct",
-)
+AT_DESIGN = [  # what the design night shows of the stage, beside its lambdas
+    f"{number}{account}_pct"
+    for number in ("o2_dry", "co2_dry", "fuel_trim", "fuel_trim_to_minimum", "blower_trim")
+    for account in ("", "_full")
+]
 QUANTILES = np.linspace(0.0, 1.0, 21)
 
 
@@ -100,39 +92,36 @@ def heat_columns(frame: pd.DataFrame, vehicles: pd.DataFrame, fleet: Fleet, poli
     venting = frame["ventilation_m3_per_h"].to_numpy(dtype=float)
     loss = cab.heat_loss_coefficient(vehicles["cab_ua_w_per_k"].to_numpy(dtype=float), venting, density)
     demand = cab.heat_demand(loss, target, outdoor)
-    by_density, full = kept_heat(frame, fleet, "air_ratio"), kept_heat(frame, fleet, "air_ratio_full")
-    return {
+    columns = {
         "cab_target_c": target,
         "heat_loss_w_per_k": loss,
         "nominal_heat_kw": fleet.of("useful_heat_kw"),
         "heat_demand_kw": demand,
-        "useful_heat_kw": by_density,
-        "useful_heat_full_kw": full,
-        "shortfall_kw": np.maximum(demand - by_density, 0.0),
-        "shortfall_full_kw": np.maximum(demand - full, 0.0),
-        "cab_temp_reached_c": cab.cab_temperature_reached(loss, outdoor, by_density, target),
-        "cab_temp_reached_full_c": cab.cab_temperature_reached(loss, outdoor, full, target),
     }
+    for account in ("", "_full"):
+        heat = kept_heat(frame, fleet, account)
+        columns[f"useful_heat{account}_kw"] = heat
+        columns[f"shortfall{account}_kw"] = np.maximum(demand - heat, 0.0)
+        columns[f"cab_temp_reached{account}_c"] = cab.cab_temperature_reached(loss, outdoor, heat, target)
+    return columns
 
 
 def kept_heat(frame: pd.DataFrame, fleet: Fleet, account: str) -> Any:
     """Return the useful heat with lambda kept, for the compensation of each row [kW].
 
-    ``account`` is ``air_ratio`` (dry-air density alone) or ``air_ratio_full``, with the trims of the same account.
+    ``account`` is "" (dry-air density alone) or "_full", of lambda and of the trims.
     """
     nominal = fleet.of("useful_heat_kw")
     fitted = frame["compensation"].to_numpy()
-    suffix = "" if account == "air_ratio" else "_full"
-    by_fuel = 1.0 + frame[f"fuel_trim{suffix}_pct"].to_numpy() / 100.0
+    by_fuel = 1.0 + frame[f"fuel_trim{account}_pct"].to_numpy() / 100.0
     limit = frame["blower_trim_limit_pct"].to_numpy()
     # An automatic compensation holds lambda by itself; a blower trim of unknown reach is not counted on.
     reach = np.where(np.isnan(limit), np.where(fitted == "automatic", np.inf, 0.0), limit)
-    needed = 1.0 + frame[f"blower_trim{suffix}_pct"].to_numpy() / 100.0
+    needed = 1.0 + frame[f"blower_trim{account}_pct"].to_numpy() / 100.0
     by_blower = np.maximum(np.minimum((1.0 + reach / 100.0) / needed, 1.0), by_fuel)
     share = np.where(np.isin(fitted, ("blower", "automatic")), by_blower, by_fuel)
-    if account == "air_ratio":
-        return nominal * share
-    return nominal * share * fuel_mass_ratio(frame["design_temp_c"].to_numpy(), fleet)
+    density = fuel_mass_ratio(frame["design_temp_c"].to_numpy(), fleet) if account else 1.0
+    return nominal * share * density
 
 
 def heat_short(frame: pd.DataFrame, policy: Policy) -> Any:

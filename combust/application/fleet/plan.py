@@ -20,6 +20,7 @@ from combust.application.fleet.reassign import Reassignment, reassign
 from combust.application.fleet.remedies import remedies_frame
 from combust.application.fleet.routes import route_uses, routes_frame
 from combust.application.fleet.rules import (
+    DECISIONS,
     counts_frame,
     decision_columns,
     plan_safety,
@@ -38,11 +39,23 @@ from combust.domain.safety import Safety
 
 NOT_COVERED = (
     "What thin air does to a small flame beyond air over fuel: no public data.",
-    "What the maker approves: the unit's own document decides, always.",
+    "What the maker approves: the heater's own document decides, always.",
     "Wind on terminals, snow, fouling and worn parts: a heater that reads other than expected needs a diagnosis first.",
     "Change of efficiency with the trim: heat is taken in proportion to fuel.",
 )
 
+TOTALS = {
+    "compensation_kits": "compensation kits to fit",
+    "spare_kits": "spare compensation kits",
+    "flips_between_lambdas": "lambda rule answered differently by the three lambdas",
+    "heat_short": "cab stays below its target with lambda kept",
+    "battery_too_small": "battery too small for a cold night",
+    "fuel_grade_below": "fuel grade below the coldest night",
+    "shorten_service": "shorten the service interval",
+    "fuel_l_per_season": "fuel in a season [l]",
+    "cost_kits": "cost of kits and spares, in the money of the policy",
+    "cost_fuel": "cost of the season's fuel, in the money of the policy",
+}
 FILLED = {  # what stands for an empty cell of a column
     ("sites", "pressure_hpa"): "standard atmosphere at the site's height (ISO 2533:1975)",
     ("sites", "night_temps_c"): "straight between design night, median and mildest night, 21 even quantiles",
@@ -50,6 +63,13 @@ FILLED = {  # what stands for an empty cell of a column
     ("vehicles", key): "column empty: policy or table default"
     for key in ("cab_target_c", "ventilation_m3_per_h", "compensation", "group")
 }
+# What is said of a name, and what to do.
+SITE_REFUSED = ("names a site that was refused itself.", "See its own row and correct it there.")
+SITE_UNKNOWN = ("is in no row of the sites table.", "Add the site or correct the name.")
+ROUTE_UNKNOWN = (
+    "has no valid point in the routes table.",
+    "The night is planned, the route is not: add the route or correct the name.",
+)
 MOST_COMPARED = 200  # near matches take long: so many names are compared with so many
 
 
@@ -110,20 +130,23 @@ class FleetPlan(Result):
         """The plan in one line."""
         kits = self.totals["compensation_kits"]
         read, kept = self.rows["vehicles"]["read"], self.rows["vehicles"]["planned"]
-        return f"{kept} of {read} vehicles planned; {kits} need a compensation kit by the unit's own limit"
+        return f"{kept} of {read} vehicles planned; {kits} need a compensation kit by the heater's own limit"
 
     def opening(self) -> tuple[str, ...]:
         """Return the plan in one line."""
         return (self.summary,)
 
     def lines(self) -> Rows:
-        """Return the totals."""
-        return [(key.replace("_", " "), f"{value:.6g}") for key, value in self.totals.items() if value is not None]
+        """Return how many vehicles each decision has, and the totals; costs only where they were priced."""
+        found = self.vehicles["decision"].value_counts()
+        decided = [(text, str(found[code])) for code, text in DECISIONS.items() if code in found]
+        shown = [(words, self.totals[key]) for key, words in TOTALS.items()]
+        return decided + [(words, f"{number:.0f}") for words, number in shown if number is not None]
 
     def to_dict(self) -> dict[str, Any]:
         """Return the plan as plain values for JSON, the assumptions as ``assumed``; missing is None, never NaN."""
-        told = super().to_dict()
-        return told | {"assumed": told.pop("assumptions")}
+        shown = super().to_dict()
+        return shown | {"assumed": shown.pop("assumptions")}
 
 
 def plan_tables(
@@ -152,7 +175,11 @@ def plan_tables(
     tables.suspect_feet(clean_sites, rules["highest_site_m"], faults, given_in_feet=sites.in_feet)
     tables.check_order_of_temperatures(clean_sites, faults)
     kept_sites = clean_sites[~faults.refused["sites"]].reset_index(drop=True)
-    at = _site_rows(clean_vehicles, kept_sites, clean_sites, faults)
+    site_of = clean_vehicles["site_id"]
+    at = pd.Index(kept_sites["site_id"]).get_indexer(site_of)
+    refused, lost = site_of.isin(clean_sites["site_id"]), (at < 0) & (site_of != "")
+    _tell_unknown(site_of, lost & refused, [], SITE_REFUSED, faults)
+    _tell_unknown(site_of, lost & ~refused, kept_sites["site_id"].tolist(), SITE_UNKNOWN, faults)
     folder = None if profiles is None else Path(profiles)
     types, index = types_of(clean_vehicles, heaters or {}, folder, rules, faults)
     good = ~faults.refused["vehicles"]
@@ -171,10 +198,11 @@ def plan_tables(
     if routes is not None:
         rows["routes"] = _tally(sums.read, sums.refused)
         faults.rows.extend(sums.faults)
-        _warn_unknown_routes(clean_vehicles, frame, sums, faults)
+        route_of, known = clean_vehicles["route_id"], sorted({route for route, _ in sums.table})
+        lost = good & (route_of != "") & ~route_of.isin(known)
+        _tell_unknown(route_of, lost, known, ROUTE_UNKNOWN, faults, warn=True)
         tables.metres_beside_routes(sites, max((row.highest_m for row in sums.table.values()), default=0.0), faults)
-    nothing = Reassignment(0, 0, 0, 0, pd.DataFrame(), "not asked for")
-    change = reassign(frame, chosen, kept_sites, fleet, rules) if with_reassignment else nothing
+    change = reassign(frame, chosen, kept_sites, fleet, rules) if with_reassignment else Reassignment()
     return FleetPlan(
         without_trims(frame),
         counts_frame(frame),
@@ -191,58 +219,20 @@ def plan_tables(
     )
 
 
-def _warn_unknown_routes(vehicles: pd.DataFrame, frame: pd.DataFrame, sums: RouteSums, faults: tables.Faults) -> None:
-    """Warn of vehicles whose route has no valid point: their nights are planned, their way is not."""
-    known = {route for route, _ in sums.table}
-    near = _near_of(sorted(known)[:MOST_COMPARED])
-    lost = set(frame["route_id"]) - known - {""}
-    values = vehicles["route_id"].to_numpy()
-    faults.add(
-        "vehicles",
-        vehicles["route_id"].isin(lost),
-        "route_id",
-        values,
-        "unknown_route",
-        lambda row: (
-            f"route_id = {shorten(values[row])} has no valid point in the routes table. {near(values[row])}"
-            "The night is planned, the route is not: add the route or correct the name."
-        ),
-        warn=True,
-    )
-
-
 def _tally(read: int, refused: int) -> dict[str, int]:
     return {"read": read, "planned": read - refused, "refused": refused}
 
 
-def _site_rows(vehicles: pd.DataFrame, kept: pd.DataFrame, every: pd.DataFrame, faults: tables.Faults) -> Any:
-    """Return the row of each vehicle's site; -1 and a fault where there is none."""
-    names = vehicles["site_id"]
-    at = pd.Index(kept["site_id"]).get_indexer(names)
-    lost = names[(at < 0) & (names != "")]
-    near = _near_of(kept["site_id"].head(MOST_COMPARED).tolist())
-    refused = set(every["site_id"]) - set(kept["site_id"])
-    for name, rows in lost.groupby(lost, sort=False).groups.items():
-        text = (
-            f"site_id = {shorten(name)} is in no row of the sites table. {near(name)}Add the site or correct the name."
-        )
-        if name in refused:
-            text = f"site_id = {shorten(name)}: this site was refused itself, see its own row. Correct it there."
-        faults.add_group("vehicles", rows, "site_id", name, "unknown_site", text)
-    return at
-
-
-def _near_of(known: list[str]) -> Callable[[str], str]:
-    """Return a function that asks for the known names near an unknown one; each different name is compared once."""
-    asked: dict[str, str] = {}
-
-    def near(name: str) -> str:
-        if name not in asked and len(asked) < MOST_COMPARED:
-            alike = near_matches(name, known, n=2, cutoff=0.6)
-            asked[name] = f"Did you mean {' or '.join(shorten(one, 40) for one in alike)}? " if alike else ""
-        return asked.get(name, "")
-
-    return near
+def _tell_unknown(
+    names: pd.Series, unknown: Any, known: list[str], words: tuple[str, str], faults: tables.Faults, warn: bool = False
+) -> None:
+    """Tell each different name that no other table holds once: what it is, the names near it, what to do."""
+    lost, column = names[unknown], str(names.name)
+    for number, (name, rows) in enumerate(lost.groupby(lost, sort=False).groups.items()):
+        alike = near_matches(name, known[:MOST_COMPARED], n=2) if number < MOST_COMPARED else []
+        near = f"Did you mean {' or '.join(shorten(one, 40) for one in alike)}? " if alike else ""
+        text = f"{column} = {shorten(name)} {words[0]} {near}{words[1]}"
+        faults.add_group("vehicles", rows, column, name, f"unknown_{column.removesuffix('_id')}", text, warn)
 
 
 def _totals(frame: pd.DataFrame, policy: Policy) -> dict[str, float | int | None]:
@@ -254,6 +244,7 @@ def _totals(frame: pd.DataFrame, policy: Policy) -> dict[str, float | int | None
         "vehicles": len(frame),
         "compensation_kits": kits,
         "spare_kits": spares,
+        "flips_between_lambdas": int((frame["flips_between_lambdas"] != "").sum()),
         "heat_short": int(frame["heat_short"].sum()),
         "battery_too_small": int((frame["battery"] == "too_small").sum()),
         "fuel_grade_below": int((frame["fuel_grade"] == "below").sum()),

@@ -23,7 +23,7 @@ class RouteUse:
     Attributes
     ----------
     limit_m, minimum_air_ratio : float
-        The unit's own altitude limit (NaN = not entered) and the lowest lambda accepted.
+        The heater's own altitude limit (NaN = not entered) and the lowest lambda accepted.
     site_heights_m, site_temps_c : tuple of float
         Design nights of the route's sites, for points without a temperature.
     """

@@ -50,12 +50,12 @@ class Policy:
         if isinstance(given, str | Path):
             where, given = f"policy file {Path(given).name}", read_toml(given, quantity="policy")
         shipped = fields_of(load_table("fleet_policy"))
-        told = {key: entry if isinstance(entry, Mapping) else {"value": entry} for key, entry in given.items()}
-        values = {key: entry.get("value") for key, entry in told.items()}
+        entries = {key: entry if isinstance(entry, Mapping) else {"value": entry} for key, entry in given.items()}
+        values = {key: entry.get("value") for key, entry in entries.items()}
         good, faults = check_fields(values, shipped, what="a policy", gaps=False)
         if faults:
             raise CombustError([fault for _, fault in faults])
         rows = {key: Assumed(key, field.default, field.unit, field.origin) for key, field in shipped.items()}
         for key, value in good.items():
-            rows[key] = Assumed(key, value, shipped[key].unit, str(told[key].get("origin", where)))
+            rows[key] = Assumed(key, value, shipped[key].unit, str(entries[key].get("origin", where)))
         return cls(MappingProxyType(rows))

@@ -7,17 +7,16 @@ program has whole-number corners, however large the fleet.
 from __future__ import annotations
 
 import importlib.util
-from dataclasses import dataclass
-from functools import partial
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from combust.application.fleet.heater_types import Fleet
-from combust.application.fleet.nights import heat_short, nights_frame
+from combust.application.fleet.nights import nights_frame
 from combust.application.fleet.policy import Policy
-from combust.application.fleet.rules import decision_columns, gets_worse
+from combust.application.fleet.rules import decision_columns, gets_worse, stays_off
 
 # One kit outweighs any cold cab, one cold cab any number of moves (moves are counted in thousandths).
 COST_NOT_ALLOWED, COST_KIT, COST_COLD, COST_MOVE = 1.0e4, 100.0, 10.0, 0.001
@@ -42,7 +41,7 @@ class Reassignment:
     Attributes
     ----------
     kits_before, kits_after : int
-        Vehicles above their unit's own limit without a compensation.
+        Vehicles above their heater's own limit without a compensation.
     cold_before, cold_after : int
         Vehicles whose cab stays below its target with lambda kept.
     moves : DataFrame
@@ -51,12 +50,12 @@ class Reassignment:
         Why nothing was done, or what bounds the answer.
     """
 
-    kits_before: int
-    kits_after: int
-    cold_before: int
-    cold_after: int
-    moves: pd.DataFrame
-    note: str
+    kits_before: int = 0
+    kits_after: int = 0
+    cold_before: int = 0
+    cold_after: int = 0
+    moves: pd.DataFrame = field(default_factory=pd.DataFrame)
+    note: str = "not asked for"
 
 
 def reassign(
@@ -73,51 +72,47 @@ def reassign(
     CombustError
         Never for a valid plan; a fleet with too many different kinds comes back unchanged with a note.
     """
-    kind_of, kinds = _kinds(frame, KIND)
+    start_of, first = _kinds(frame, (*KIND, *PLACE[1:]))  # vehicles of one kind at one place; the first row of each
     place_of, places = _kinds(frame, PLACE)
-    start, start_of, supply = np.unique(np.stack([kind_of, place_of]), axis=1, return_inverse=True, return_counts=True)
-    needs, cold = _kits(frame)[0], frame["heat_short"].to_numpy()
-
-    def planned(needs_after: Any, cold_after: Any, row_after: Any, note: str) -> Reassignment:
-        moves = _moves(frame, row_after)
-        return Reassignment(
-            int(needs.sum()), int(needs_after.sum()), int(cold.sum()), int(cold_after.sum()), moves, note
-        )
-
-    unchanged = partial(planned, needs, cold, np.arange(len(frame)))
+    rows, groups = np.arange(len(frame)), frame["group"].to_numpy()
+    kits, cold = int((frame["decision"] == "compensate").sum()), int(frame["heat_short"].sum())
+    before = Reassignment(kits, kits, cold, cold, _moves(frame, rows))
     # Every move that stays within its group, group by group.
-    starts = pd.DataFrame({"group": frame["group"].to_numpy()[kinds[start[0]]], "start": np.arange(len(supply))})
-    ends = pd.DataFrame({"group": frame["group"].to_numpy()[places], "place": np.arange(len(places))})
+    starts = pd.DataFrame({"group": groups[first], "start": np.arange(len(first))})
+    ends = pd.DataFrame({"group": groups[places], "place": np.arange(len(places))})
     if starts["group"].map(ends["group"].value_counts()).sum() > MOST_PAIRS:
-        return unchanged(
-            f"more than {MOST_PAIRS} combinations of vehicle kind and place: not tried. Split the fleet by group."
-        )
+        note = f"more than {MOST_PAIRS} combinations of vehicle kind and place: not tried. Split the fleet by group."
+        return replace(before, note=note)
     if importlib.util.find_spec("scipy") is None:
-        return unchanged("scipy is not installed, nothing was exchanged. Install it with: pip install 'combust[scale]'")
+        note = "scipy is not installed, nothing was exchanged. Install it with: pip install 'combust[scale]'"
+        return replace(before, note=note)
     pairs = starts.sort_values("group", kind="stable").merge(ends, on="group")
-    source, target = pairs["start"].to_numpy(), pairs["place"].to_numpy()
-    example = kinds[start[0][source]]
+    example = first[pairs["start"]]
     row_of_site = pd.Index(sites["site_id"]).get_indexer(frame["site_id"].iloc[places])
     types = Fleet(fleet.types, fleet.index[example])
-    moved = nights_frame(vehicles.iloc[example], sites, row_of_site[target], types, policy)
+    moved = nights_frame(vehicles.iloc[example], sites, row_of_site[pairs["place"]], types, policy)
     moved = moved.assign(**decision_columns(moved, policy))
-    first_row = np.unique(start_of, return_index=True)[1]
-    kept = np.flatnonzero(~gets_worse(moved, frame.iloc[first_row[source]]))
-    moved, source, target = moved.iloc[kept], source[kept], target[kept]
-    (kit, stopped), stays = _kits(moved), target == start[1][source]
-    cold_there = heat_short(moved, policy)
-    cost = COST_NOT_ALLOWED * stopped + COST_KIT * kit + COST_COLD * cold_there + COST_MOVE * ~stays
-    solved = _solve(cost, source, target, supply, np.bincount(place_of))
+    kept = np.flatnonzero(~gets_worse(moved, frame.iloc[example]))
+    moved, source, target = moved.iloc[kept], pairs["start"].to_numpy()[kept], pairs["place"].to_numpy()[kept]
+    kit, stays = (moved["decision"] == "compensate").to_numpy(), target == place_of[first][source]
+    cold_there = moved["heat_short"].to_numpy()
+    cost = COST_NOT_ALLOWED * (stays_off(moved) & ~kit) + COST_KIT * kit + COST_COLD * cold_there + COST_MOVE * ~stays
+    solved = _solve(cost, source, target, np.bincount(start_of), np.bincount(place_of))
     if solved.x is None:
-        return unchanged(f"solver: {solved.message}")
+        return replace(before, note=f"solver: {solved.message}")
     flows = np.rint(solved.x).astype(int)
     # Vehicles that stay are the first of their kind in the table.
     order = np.lexsort((~stays, source))
     place_after = np.empty_like(place_of)
-    place_after[np.argsort(start_of.reshape(-1), kind="stable")] = np.repeat(target[order], flows[order])
-    row_after = np.where(place_after == place_of, np.arange(len(frame)), places[place_after])
-    note = "Exchange within each group; every place keeps its number of vehicles. The unit's own limit decides."
-    return planned(kit * flows, cold_there * flows, row_after, note)
+    place_after[np.argsort(start_of, kind="stable")] = np.repeat(target[order], flows[order])
+    return Reassignment(
+        kits,
+        int((kit * flows).sum()),
+        cold,
+        int((cold_there * flows).sum()),
+        _moves(frame, np.where(place_after == place_of, rows, places[place_after])),
+        "Exchange within each group; every place keeps its number of vehicles. The heater's own limit decides.",
+    )
 
 
 def _solve(cost: Any, source: Any, target: Any, supply: Any, room: Any) -> Any:
@@ -139,33 +134,16 @@ def _kinds(frame: pd.DataFrame, columns: tuple[str, ...]) -> tuple[Any, Any]:
     return codes, np.unique(codes, return_index=True)[1]
 
 
-def _kits(frame: pd.DataFrame) -> tuple[Any, Any]:
-    """Return (needs a kit, may not run even with what it has) of each row."""
-    height, limit = frame["altitude_m"].to_numpy(), frame["heater_altitude_limit_m"].to_numpy()
-    fitted = frame["compensation"].to_numpy() != "none"
-    fitted_limit = frame["compensation_limit_m"].to_numpy(dtype=float)
-    above = ~(height <= limit)
-    # An unknown limit with compensation counts as not allowed: NaN compares False.
-    return above & ~fitted, above & fitted & ~(height <= fitted_limit)
-
-
 def _moves(frame: pd.DataFrame, row_after: Any) -> pd.DataFrame:
-    """Return the vehicles whose place is another row's afterwards, with the unit's own limit as the reason."""
+    """Return the vehicles whose place is another row's afterwards, with the heater's own limit as the reason."""
     rows = np.flatnonzero(row_after != np.arange(len(frame)))
-    old, new = frame.iloc[rows], frame.iloc[row_after[rows]]
+    old, new = (frame.iloc[at].reset_index(drop=True) for at in (rows, row_after[rows]))
     reasons = [
-        f"unit's own limit {limit:.0f} m, site {height:.0f} m"
+        f"heater's own limit {limit:.0f} m, site {height:.0f} m"
         + ("" if height <= limit else " (needs a kit there, as before: frees a place for others)")
         for limit, height in zip(old["heater_altitude_limit_m"], new["altitude_m"], strict=True)
     ]
-    return pd.DataFrame(
-        {
-            "vehicle_id": old["vehicle_id"].to_numpy(),
-            "group": old["group"].to_numpy(),
-            "from_site": old["site_id"].to_numpy(),
-            "from_route": old["route_id"].to_numpy(),
-            "to_site": new["site_id"].to_numpy(),
-            "to_route": new["route_id"].to_numpy(),
-            "reason": reasons,
-        }
-    )
+    places = {
+        f"{way}_{key}": part[f"{key}_id"] for way, part in (("from", old), ("to", new)) for key in ("site", "route")
+    }
+    return old[["vehicle_id", "group"]].assign(**places, reason=reasons)

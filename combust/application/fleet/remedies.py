@@ -9,28 +9,19 @@ import numpy as np
 import pandas as pd
 
 from combust.application.fleet.heater_types import Fleet
-from combust.application.fleet.nights import fuel_mass_ratio, kept_heat
+from combust.application.fleet.nights import fuel_mass_ratio, heat_short, kept_heat
 from combust.application.fleet.policy import Policy
 from combust.application.fleet.rules import may_burn
 from combust.kernel.cab import cab_temperature_reached, heat_demand
 
-# Cheapest first (common practice, no source); ties in what is achieved fall to the cheaper one.
+# Cheapest and least effort first (common practice, no source); ties in what is achieved fall to the cheaper one.
 INSULATION = (
     ("window_covers", "window_cover_heat_change", "window covers"),
     ("curtain", "curtain_heat_change", "a curtain behind the seats"),
     ("insulated_curtain", "insulated_curtain_heat_change", "an insulated curtain"),
 )
 MOST_SITES = 25  # candidates of a heater type, the warmest of the fleet's sites
-# Least effort first, each with what it needs of the heater where the vehicle stands now.
-EFFORT = {
-    "window_covers": (),
-    "curtain": (),
-    "insulated_curtain": (),
-    "trim_to_minimum": ("burning",),
-    "other_site": (),
-    "larger_heater": (),
-    "compensation": (),
-}
+EFFORT = (*(name for name, _, _ in INSULATION), "trim_to_minimum", "other_site", "larger_heater", "compensation")
 FROM_OFF = ("other_site", "compensation")  # what helps a heater that must stay off where it stands
 
 
@@ -82,11 +73,9 @@ def remedies_frame(frame: pd.DataFrame, fleet: Fleet, policy: Policy) -> pd.Data
     table = pd.concat([*parts, *_other_sites(case, frame)], ignore_index=True)
     barred, remedy = ~may_burn(frame)[table["order"]], table["remedy"]
     table["idle"] = barred & ~remedy.isin(FROM_OFF)
-    table = table[~(barred & remedy.isin([name for name, needs in EFFORT.items() if needs]))].copy()
+    table = table[~(barred & (remedy == "trim_to_minimum"))].copy()  # a trim needs the heater to burn
     table["text"] = table["text"].where(~table["idle"], table["text"] + ", once the heater may run here")
-    enough = (table["cab_temp_reached_full_c"] >= table["cab_target_c"] - policy["heat_short_tolerance_k"]) & ~table[
-        "idle"
-    ]
+    enough = ~heat_short(table, policy) & ~table["idle"]
     # What is enough is ranked by effort; what is not, by how warm it gets.
     effort = table["remedy"].map({name: place for place, name in enumerate(EFFORT)})
     warmth = np.where(enough, 0.0, -table["cab_temp_reached_full_c"])
@@ -108,23 +97,19 @@ def _insulation(case: _Case, policy: Policy) -> list[pd.DataFrame]:
 def _trim_to_minimum(case: _Case) -> pd.DataFrame:
     """Trim only as far as the minimum lambda needs: more fuel stays in, soot comes closer. Never above the setting."""
     trimmed, nominal = np.isin(case.column("compensation"), ("none", "fuel")), case.column("nominal_heat_kw")
-    by_density = nominal * (1.0 + case.column("fuel_trim_to_minimum_pct") / 100.0)
-    full = nominal * (1.0 + case.column("fuel_trim_to_minimum_full_pct") / 100.0)
-    full = full * fuel_mass_ratio(case.column("design_temp_c"), case.fleet)
-    return case.with_remedy(
-        "trim_to_minimum",
-        "trim the fuel only as far as the minimum lambda needs (where the document allows a trim; soot comes closer)",
-        case.column("heat_loss_w_per_k"),
-        np.where(trimmed, by_density, case.column("useful_heat_kw")),
-        np.where(trimmed, full, case.column("useful_heat_full_kw")),
-    )
+    heat = []
+    for account, density in (("", 1.0), ("_full", fuel_mass_ratio(case.column("design_temp_c"), case.fleet))):
+        held = nominal * (1.0 + case.column(f"fuel_trim_to_minimum{account}_pct") / 100.0) * density
+        heat.append(np.where(trimmed, held, case.column(f"useful_heat{account}_kw")))
+    text = "trim the fuel only as far as the minimum lambda needs (where the document allows a trim; soot comes closer)"
+    return case.with_remedy("trim_to_minimum", text, case.column("heat_loss_w_per_k"), *heat)
 
 
 def _compensation(case: _Case) -> pd.DataFrame:
     """An automatic compensation holds lambda and heat; it is a remedy only where none or a plain trim is fitted."""
     case = case.rows(np.flatnonzero(np.isin(case.column("compensation"), ("none", "fuel"))), compensation="automatic")
-    heat = (kept_heat(case.frame, case.fleet, account) for account in ("air_ratio", "air_ratio_full"))
-    text = "a compensation that holds lambda with the blower, if the unit's document has one for this height"
+    heat = (kept_heat(case.frame, case.fleet, account) for account in ("", "_full"))
+    text = "a compensation that holds lambda with the blower, if the heater's document has one for this height"
     return case.with_remedy("compensation", text, case.column("heat_loss_w_per_k"), *heat)
 
 

@@ -1,4 +1,4 @@
-"""Route profiles: how long a route lies above the unit's limit or below the minimum lambda, and what a pass means."""
+"""Route profiles: how long a route lies above the heater's limit or below the minimum lambda, and what a pass means."""
 
 from __future__ import annotations
 
@@ -47,11 +47,11 @@ def routes_frame(sums: RouteSums, uses: list[RouteUse]) -> pd.DataFrame:
 def _text(row: dict[str, Any]) -> str:
     limit, above = row["heater_altitude_limit_m"], row["minutes_above_limit"]
     if np.isnan(limit):
-        return "The unit's own altitude limit is not entered: the heater stays off on this route until it is."
+        return "The heater's own altitude limit is not entered: the heater stays off on this route until it is."
     if above > 0.0:
         return (
-            f"{above:.0f} min above the unit's own limit of {limit:.0f} m (highest {row['highest_m']:.0f} m): "
+            f"{above:.0f} min above the heater's own limit of {limit:.0f} m (highest {row['highest_m']:.0f} m): "
             "heater off there unless its document allows it. A pass alone calls for no compensation kit; the night's "
             "site decides."
         )
-    return f"Highest point {row['highest_m']:.0f} m, within the unit's own limit of {limit:.0f} m."
+    return f"Highest point {row['highest_m']:.0f} m, within the heater's own limit of {limit:.0f} m."

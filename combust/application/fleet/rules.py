@@ -1,6 +1,6 @@
 """Who needs a compensation kit, by three counting rules, and the decision for each vehicle with reason and margin.
 
-The unit's own altitude limit decides. Lambda shows how much margin there is and why; it never permits anything.
+The heater's own altitude limit decides. Lambda shows how much margin there is and why; it never permits anything.
 """
 
 from __future__ import annotations
@@ -10,57 +10,59 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from combust.application.fleet.nights import ACCOUNTS, NIGHTS, heat_short
+from combust.application.fleet.nights import NIGHTS, heat_short
 from combust.application.fleet.policy import Policy
 from combust.application.safety import own_limits
+from combust.application.site.findings import ACCOUNTS
 from combust.domain.limits import finding
 from combust.domain.safety import STATES, Safety, calculation, forbids, of_all, ranks_of
 
 RULES = ("heater_limit", "design_night", "mildest_night")
 DECISIONS = {
     "as_is": "runs as it is",
-    "trim_first": "within the unit's own limit, but lambda falls below the minimum: not to be run untrimmed here",
-    "look_up": "the unit's own altitude limit is not entered: look it up in its document before the heater runs here",
+    "trim_first": "within the heater's own limit, but lambda falls below the minimum: not to be run untrimmed here",
+    "look_up": "the heater's own altitude limit is not entered: look it up in its document before the heater runs here",
     "compensate": "needs a compensation kit that its own document allows; heater off here until then",
     "compensated": "compensation fitted, within the limit of its document",
-    "check_document": "limit with compensation is not entered: read the unit's document; heater off here until then",
-    "limit_missing": "the unit's own altitude limit is not entered: read its document; heater off here until then",
-    "barred": "above the limit of the unit even with its compensation: heater off here",
+    "check_document": "limit with compensation is not entered: read the heater's document; heater off here until then",
+    "limit_missing": "the heater's own altitude limit is not entered: read its document; heater off here until then",
+    "barred": "above the limit of the heater even with its compensation: heater off here",
 }
 
 KEEP_OFF = ("compensate", "check_document", "limit_missing", "barred")
 
 
 def rule_columns(frame: pd.DataFrame, policy: Policy) -> dict[str, Any]:
-    """Return the three counting rules of each vehicle: by the unit's limit, and by each lambda at two nights."""
+    """Return the counting rules of each vehicle: its limit, each lambda at two nights; and where the lambdas differ."""
     limit = frame["heater_altitude_limit_m"].to_numpy()
     height, minimum = frame["altitude_m"].to_numpy(), frame["minimum_air_ratio"].to_numpy()
     out: dict[str, Any] = {
         "needed_by_heater_limit": np.where(np.isnan(limit), "unknown", np.where(height > limit, "yes", "no"))
     }
-    for account in ACCOUNTS:
-        short = account.removeprefix("air_ratio").strip("_") or "dry_air"
-        for night, suffix, _ in NIGHTS:
-            gap = frame[account + suffix].to_numpy() - minimum
+    flips = np.full(len(frame), "", dtype=object)
+    for night, suffix, _ in NIGHTS:
+        gaps = np.stack([frame[account + suffix].to_numpy() - minimum for account in ACCOUNTS])
+        for account, gap in zip(ACCOUNTS, gaps, strict=True):
+            short = account.removeprefix("air_ratio").strip("_") or "dry_air"
             answer = np.where(gap < 0.0, "yes", "no")
             out[f"needed_by_{night}_{short}"] = np.where(abs(gap) <= policy["borderline_margin"], "borderline", answer)
-    return out
+        differs = (gaps < 0.0).any(axis=0) & (gaps >= 0.0).any(axis=0)
+        flips = flips + np.where(differs, f" {night}", "")
+    return out | {"flips_between_lambdas": [both.strip() for both in flips]}
 
 
 def counts_frame(frame: pd.DataFrame) -> pd.DataFrame:
     """Return how many vehicles need a kit by each rule and lambda, side by side."""
-    rows = []
-    for column in [name for name in frame.columns if name.startswith("needed_by_")]:
-        rule = next(name for name in RULES if column.removeprefix("needed_by_").startswith(name))
-        account = column.removeprefix(f"needed_by_{rule}").strip("_") or "-"
-        found = frame[column].value_counts()
-        row = {answer: int(found.get(answer, 0)) for answer in ("yes", "borderline", "no", "unknown")}
-        rows.append({"rule": rule, "air_ratio_by": account, **row, "vehicles": len(frame)})
-    return pd.DataFrame(rows)
+    counts = frame.filter(like="needed_by_").apply(pd.Series.value_counts).T
+    counts = counts.reindex(columns=["yes", "borderline", "no", "unknown"]).fillna(0).astype(int)
+    names = counts.index.str.extract(f"needed_by_({'|'.join(RULES)})_?(.*)")
+    counts.insert(0, "rule", names[0].to_numpy())
+    counts.insert(1, "air_ratio_by", names[1].replace("", "-").to_numpy())
+    return counts.assign(vehicles=len(frame)).reset_index(drop=True)
 
 
 def decision_columns(frame: pd.DataFrame, policy: Policy) -> dict[str, Any]:
-    """Return decision, margins, what flips between the three lambdas, and what else is wrong, for each vehicle."""
+    """Return decision, margins, and what else is wrong, for each vehicle."""
     height, limit = frame["altitude_m"].to_numpy(), frame["heater_altitude_limit_m"].to_numpy()
     fitted = frame["compensation"].to_numpy() != "none"
     fitted_limit = frame["compensation_limit_m"].to_numpy(dtype=float)
@@ -91,18 +93,7 @@ def decision_columns(frame: pd.DataFrame, policy: Policy) -> dict[str, Any]:
         "cap_at_low_stage": (decision == "trim_first") & low_stage_holds,
         "heat_short": heat_short(frame, policy),
         "shorten_service": ~fitted & (frame["nights_below_service_air_ratio"].to_numpy() > policy["service_nights"]),
-        "flips_between_lambdas": _flips(frame),
     }
-
-
-def _flips(frame: pd.DataFrame) -> Any:
-    """Return which of the two lambda rules answers differently by the three lambdas ("" = neither)."""
-    minimum = frame["minimum_air_ratio"].to_numpy()
-    parts = []
-    for night, suffix, _ in NIGHTS:
-        fails = np.stack([frame[account + suffix].to_numpy() < minimum for account in ACCOUNTS])
-        parts.append(np.where(fails.any(axis=0) & ~fails.all(axis=0), night, ""))
-    return np.array([" ".join(filter(None, pair)) for pair in zip(*parts, strict=True)], dtype=object)
 
 
 def stays_off(frame: pd.DataFrame) -> Any:
@@ -137,8 +128,8 @@ def gets_worse(there: pd.DataFrame, here: pd.DataFrame) -> Any:
 def without_trims(frame: pd.DataFrame) -> pd.DataFrame:
     """Return the vehicles as they are told: the safety state first, no trim where the heater stays off."""
     trims = [name for name in frame if "_trim_" in name and name.endswith("_pct") and "limit" not in name]
-    told = frame.assign(**{name: frame[name].where(frame["safety"] != "heater_off") for name in trims})
-    return told[["safety", *told.columns.drop("safety")]]
+    shown = frame.assign(**{name: frame[name].where(frame["safety"] != "heater_off") for name in trims})
+    return shown[["safety", *shown.columns.drop("safety")]]
 
 
 def may_burn(frame: pd.DataFrame) -> Any:
@@ -185,11 +176,11 @@ def _reason(row: Any) -> str:
     limit = row.heater_altitude_limit_m
     place = f"{row.altitude_m:.0f} m at {row.site_id}"
     if np.isnan(limit):
-        text = f"{place}; the unit's own altitude limit is not entered"
+        text = f"{place}; the heater's own altitude limit is not entered"
     elif row.decision in ("as_is", "trim_first"):
-        text = f"{place} is {limit - row.altitude_m:.0f} m below the unit's own limit of {limit:.0f} m"
+        text = f"{place} is {limit - row.altitude_m:.0f} m below the heater's own limit of {limit:.0f} m"
     else:
-        text = f"{place} is {row.altitude_m - limit:.0f} m above the unit's own limit of {limit:.0f} m"
+        text = f"{place} is {row.altitude_m - limit:.0f} m above the heater's own limit of {limit:.0f} m"
     if row.decision in ("compensated", "barred"):
         text += f"; with its {row.compensation} compensation the limit is {row.compensation_limit_m:.0f} m"
     if row.compensation != "none":

@@ -8,8 +8,9 @@ import numpy as np
 import pandas as pd
 
 from combust.application.fleet.heater_types import Fleet
-from combust.application.fleet.nights import ACCOUNTS, NIGHTS, kept_heat
+from combust.application.fleet.nights import NIGHTS, kept_heat
 from combust.application.fleet.policy import Policy
+from combust.application.site.findings import ACCOUNTS
 from combust.kernel.cab import cab_temperature_reached
 
 
@@ -17,7 +18,7 @@ def sensitivity_frame(frame: pd.DataFrame, fleet: Fleet, policy: Policy) -> pd.D
     """Return every answer that flips, one row a vehicle, decision and swing.
 
     Decisions: lambda below its minimum on the design and on the mildest night (by each of the three lambdas), and cab
-    cold with lambda kept (by the full one). The unit's own altitude limit does not flip: it is a number of a document.
+    cold with lambda kept (by the full one). The heater's own altitude limit never flips: it is a number of a document.
     """
     parts: list[pd.DataFrame] = []
 
@@ -36,7 +37,7 @@ def sensitivity_frame(frame: pd.DataFrame, fleet: Fleet, policy: Policy) -> pd.D
         parts.append(pd.DataFrame(flip))
 
     column = {name: frame[name].to_numpy() for name in frame}
-    target, kept = column["cab_target_c"], kept_heat(frame, fleet, "air_ratio_full")
+    target, kept = column["cab_target_c"], kept_heat(frame, fleet, "_full")
     for sign in (-1.0, 1.0):
         part, shift, loss = (sign * policy[f"sensitivity_{key}"] for key in ("pressure_pct", "air_ratio", "cab_pct"))
         thinner = column["pressure_hpa"] * (1.0 + part / 100.0)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
-from functools import cache, partial
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -79,7 +79,11 @@ class Faults:
             if spec.unique:
                 again = (column.duplicated(keep="first") & (column != "")).to_numpy(dtype=bool)
                 first = pd.Series(table.lines).groupby(column.to_numpy()).transform("first")
-                self.add(name, again, key, column, "duplicate", partial(_stands_already, column, first))
+
+                def already(row: int, key: str = key, column: Any = column, first: Any = first) -> str:
+                    return f"{key} {shorten(column[row])} stands in row {first[row]} already. Keep one, or rename it."
+
+                self.add(name, again, key, column, "duplicate", already)
         return table.frame
 
     def add(
@@ -97,14 +101,16 @@ class Faults:
             value = "" if values is None else shorten(values[row])
             self._one(table, row, column, value, code, text if isinstance(text, str) else text(row), warn)
 
-    def add_group(self, table: str, rows: Iterable[int], column: str, value: str, code: str, text: str) -> None:
-        """Refuse many rows for one reason, told once, at the first of them."""
+    def add_group(
+        self, table: str, rows: Iterable[int], column: str, value: str, code: str, text: str, warn: bool = False
+    ) -> None:
+        """Tell many rows of one reason once, at the first of them."""
         rows = list(rows)
-        self.refused[table][rows] = True
+        self.refused[table][rows] |= not warn
         named = ", ".join(str(line) for line in self.lines[table][rows[:MOST_NAMED]].tolist())
         more = f" and {len(rows) - MOST_NAMED} more" if len(rows) > MOST_NAMED else ""
-        told = f"{text} It concerns {len(rows)} {table} (rows {named}{more})." if len(rows) > 1 else text
-        self._one(table, rows[0], column, shorten(value), code, told)
+        sentence = f"{text} It concerns {len(rows)} {table} (rows {named}{more})." if len(rows) > 1 else text
+        self._one(table, rows[0], column, shorten(value), code, sentence, warn)
 
     def _one(self, table: str, row: int, column: str, value: str, code: str, text: str, warn: bool = False) -> None:
         self.refused[table][row] |= not warn
@@ -151,11 +157,6 @@ def is_empty(column: pd.Series) -> pd.Series:
     return column.isna() if pd.api.types.is_numeric_dtype(column) else column == ""
 
 
-def _stands_already(column: pd.Series, first: pd.Series, row: int) -> str:
-    own = "Keep one, or give it its own name."
-    return f"{column.name} {shorten(column[row])} stands in row {first[row]} already. {own}"
-
-
 def suspect_feet(sites: pd.DataFrame, highest_m: float, faults: Faults, *, given_in_feet: bool) -> None:
     """Refuse heights that can hardly be metres, and warn of the rest of their column.
 
@@ -169,8 +170,8 @@ def suspect_feet(sites: pd.DataFrame, highest_m: float, faults: Faults, *, given
             np.abs(pressure - pressure_from_altitude(np.nan_to_num(other))) < 45.0
             for other in (height * FOOT_M, height / FOOT_M)
         )
-        apart = pressure_mismatch(height, pressure)
-        suspected = (height > highest_m) | (apart & fits_feet)
+        mismatched = pressure_mismatch(height, pressure)
+        suspected = (height > highest_m) | (mismatched & fits_feet)
 
     def looks_like_feet(row: int) -> str:
         value = height[row]
@@ -187,27 +188,24 @@ def suspect_feet(sites: pd.DataFrame, highest_m: float, faults: Faults, *, given
         return f"{text} It would belong to {entered} m: if altitude_ft holds metres, name the column altitude_m."
 
     faults.add("sites", suspected, "altitude_m", height, "suspect_feet", looks_like_feet)
-    faults.add("sites", apart & ~suspected, "pressure_hpa", pressure, "conflict", does_not_fit)
+    faults.add("sites", mismatched & ~suspected, "pressure_hpa", pressure, "conflict", does_not_fit)
     if suspected.any():
         rest = ~suspected & (height > 1000.0)
-        told = "Other heights of this column look like feet: check that this one is metres."
-        faults.add("sites", rest, "altitude_m", height, "suspect_feet", told, warn=True)
+        sentence = "Other heights of this column look like feet: check that this one is metres."
+        faults.add("sites", rest, "altitude_m", height, "suspect_feet", sentence, warn=True)
 
 
 def check_order_of_temperatures(sites: pd.DataFrame, faults: Faults) -> None:
     """Refuse a site whose design night is warmer than its mildest night of use."""
     cold, mild = sites["design_temp_c"].to_numpy(dtype=float), sites["mildest_use_temp_c"].to_numpy(dtype=float)
-    faults.add(
-        "sites",
-        cold > mild,
-        "design_temp_c",
-        cold,
-        "conflict",
-        lambda row: (
+
+    def text(row: int) -> str:
+        return (
             f"design_temp_c = {cold[row]:g} is warmer than mildest_use_temp_c = {mild[row]:g}. The design night is the "
             "coldest, the mildest is the warmest night on which the heater still runs."
-        ),
-    )
+        )
+
+    faults.add("sites", cold > mild, "design_temp_c", cold, "conflict", text)
 
 
 def metres_beside_routes(sites: FleetTable, highest_point_m: float, faults: Faults) -> None:
@@ -218,8 +216,8 @@ def metres_beside_routes(sites: FleetTable, highest_point_m: float, faults: Faul
     highest = float(np.nanmax(height))
     near = 0.4 * highest_point_m
     if highest < near <= highest / FOOT_M <= 1.1 * highest_point_m:
-        told = (
+        sentence = (
             f"The highest site lies at {highest:.0f} m, the routes climb to {highest_point_m:.0f} m. If altitude_ft "
             f"holds metres ({highest / FOOT_M:.0f} m would fit), name the column altitude_m."
         )
-        faults.add("sites", height == highest, "altitude_m", height, "suspect_feet", told, warn=True)
+        faults.add("sites", height == highest, "altitude_m", height, "suspect_feet", sentence, warn=True)

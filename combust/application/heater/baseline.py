@@ -17,11 +17,11 @@ from combust.domain.catalogue import get_fuel
 from combust.domain.fuel import Fuel
 from combust.domain.heater import Baseline, Heater, Stage
 from combust.domain.instrument import instrument_class
-from combust.domain.pump import same_pulses
 from combust.domain.result import Assumed, assume
 from combust.domain.site import Site
 from combust.kernel import air
-from combust.kernel.working_point import HealthyState, HeaterParameters, SiteAir, fuel_heat, working_point
+from combust.kernel.fuel_delivery import pump_hz_from_volume_flow
+from combust.kernel.working_point import HealthyState
 
 
 class _Builder:
@@ -49,6 +49,15 @@ class _Builder:
     def assume(self, quantity: str, value: Any, origin: str) -> None:
         """Note what was filled in."""
         self.assumed.append(assume(quantity, value, origin))
+
+    def stage(self, state: HealthyState, reference: Site, burnt: Fuel, fuel: Fuel, **known: Any) -> HealthyStage:
+        """Return the stage as it was read on the fuel burnt then, brought to the fuel in use."""
+        cold = self.take("fuel_temp_c", reference.intake_temp_c, "as cold as the intake air")
+        if fuel.expansion_per_k is None:
+            usual = float(self.priors["unknown"]["expansion_per_k"])
+            self.assume("expansion_per_k", usual, "textbook value of diesel, from memory")
+        known |= {"value": self.value, "u": self.u, "priors": self.priors, "assumed": tuple(self.assumed)}
+        return HealthyStage(burnt, state, reference, cold, **known).on_fuel(fuel)
 
     def home(self) -> Site:
         """Return the baseline's own air."""
@@ -101,7 +110,7 @@ class _Builder:
                 self.put(key, float(np.log(pascal)), static_u(pascal, scatter), "static")
         stated = stage.pump_hz
         if stated is None and stage.fuel_l_per_h and heater.stroke_ul:
-            stated = stage.fuel_l_per_h / 3.6e-3 / heater.stroke_ul
+            stated = pump_hz_from_volume_flow(stage.fuel_l_per_h, heater.stroke_ul)
         for key, read, other, other_u in (
             ("voltage", "supply_v", 1.05 * (heater.nominal_v or 0.0), 0.04),
             ("speed", "blower_rpm", stage.blower_rpm, 0.04),
@@ -166,15 +175,15 @@ def healthy_stage(
     table = priors_table() if priors is None else priors
     if not isinstance(heater_or_fuel, Heater):
         return _of_fuel(get_fuel(heater_or_fuel), air_ratio, air_ratio_u, reference, useful_heat_kw, table)
-    told: tuple[Assumed, ...] = ()
+    assumed: tuple[Assumed, ...] = ()
     if stage is None:
         stage = max(
             heater_or_fuel.stages.values(), key=lambda one: (one.fuel_l_per_h or 0.0, one.useful_heat_kw or 0.0)
         ).name
-        told = (assume("stage", stage, "the stage with the most fuel or heat"),)
-    found = _of_heater(heater_or_fuel, heater_or_fuel.stage_of(stage), table, told)
+        assumed = (assume("stage", stage, "the stage with the most fuel or heat"),)
+    found = _of_heater(heater_or_fuel, heater_or_fuel.stage_of(stage), table, assumed)
     if any(one.quantity == "air_ratio" for one in found.assumed):
-        hint = "Enter a healthy reading with O2, or the healthy band of lambda from the unit's document."
+        hint = "Enter a healthy reading with O2, or the healthy band of lambda from the heater's document."
         raise CombustError(Fault(f"baseline of stage {stage}", None, "missing", why="gives no lambda", hint=hint))
     return found
 
@@ -201,52 +210,33 @@ def _of_fuel(
         reference = Site()
         build.assume("reference", "1013.25 hPa, 15 °C, dry", "ISO 2533 sea level; no reference air was given")
     build.put("air_ratio", math.log(air_ratio), air_ratio_u / air_ratio)
-    intake = reference.intake_temp_c
-    return HealthyStage(
-        fuel=fuel,
-        state=_state(build, None, fuel, air_ratio, intake),
-        reference=reference,
-        fuel_temp_c=build.take("fuel_temp_c", intake, "as cold as the reference air"),
-        expansion_per_k=_expansion(build, fuel),
-        value=build.value,
-        u=build.u,
-        useful_heat_kw=useful_heat_kw,
-        priors=priors,
-        assumed=tuple(build.assumed),
-    )
+    state = _state(build, None, fuel, air_ratio, reference.intake_temp_c)
+    return build.stage(state, reference, fuel, fuel, useful_heat_kw=useful_heat_kw)
 
 
-def _of_heater(heater: Heater, stage: Stage, priors: Mapping[str, Any], told: tuple[Assumed, ...]) -> HealthyStage:
+def _of_heater(heater: Heater, stage: Stage, priors: Mapping[str, Any], assumed: tuple[Assumed, ...]) -> HealthyStage:
     baseline = heater.baseline_of(stage.name)
     reading: Mapping[str, Any] = baseline.reading if baseline else {}
     build = _Builder(reading, priors, of_type=baseline is not None and baseline.origin != "unit")
-    build.assumed += told
+    build.assumed += assumed
     home = build.home()
     intake = home.intake_temp_c
     burnt_then = baseline.fuel if baseline else heater.fuel
     ratio = _air_ratio(build, stage, baseline, burnt_then)
-    state = _state(build, stage, burnt_then, ratio, intake)
+    state = _state(build, stage, heater.fuel, ratio, intake)  # heat and fuel flow stand in the document together
     build.combustion()
     build.machine(heater, stage)
-    fuel_temp = build.take("fuel_temp_c", intake, "as cold as the intake air")
-    if burnt_then != heater.fuel:
-        state = _on_fuel(build, state, burnt_then, heater.fuel, fuel_temp)
-    return HealthyStage(
-        fuel=heater.fuel,
-        state=state,
-        reference=home,
-        fuel_temp_c=fuel_temp,
-        expansion_per_k=_expansion(build, heater.fuel),
-        value=build.value,
-        u=build.u,
+    return build.stage(
+        state,
+        home,
+        burnt_then,
+        heater.fuel,
         load=_load(heater, stage),
         heater=heater,
         stage=stage,
         baseline=baseline,
         air_out_temp_c=reading.get("air_out_temp_c"),
         useful_heat_kw=stage.useful_heat_kw,
-        priors=priors,
-        assumed=tuple(build.assumed),
     )
 
 
@@ -284,30 +274,6 @@ def _read_air_ratio(reading: Mapping[str, Any], fuel: Fuel) -> tuple[float, floa
     """Return lambda of a reading and its standard uncertainty."""
     values = interpret_columns(columns_of_reading(reading, fuel), instrument_class()).values
     return float(values["air_ratio"][0]), float(values["air_ratio_u"][0])
-
-
-def _on_fuel(build: _Builder, state: HealthyState, before: Fuel, after: Fuel, fuel_temp: float) -> HealthyState:
-    """Return the healthy state with another fuel at the same pulses and the same air: a pump meters volume."""
-    swap = same_pulses(before, after, fuel_temp_c=fuel_temp)
-    told = f"{swap.air_ratio - 1.0:+.1%} lambda: density and air need by volume; viscosity not counted"
-    build.assume("fuel other than at the baseline", f"{after.name} for {before.name}", told)
-    asked = HeaterParameters(fuel=1.0 / swap.air_ratio, fuel_heat=swap.heat * swap.air_ratio)
-    home = SiteAir(1.0, 1.0, 1.0, 1.0, state.intake_c, state.air_in_c)
-    point = working_point(state, home, asked, fuel_heat(before, before.net_heating_value_mj_per_kg))
-    ratio, flue, rise = state.air_ratio * swap.air_ratio, float(point.flue_c), state.rise_k * float(point.rise)
-    build.value["air_ratio"] = math.log(ratio)
-    build.value["flue"] = flue
-    if "rise" in build.value:
-        build.value["rise"] = math.log(rise)
-    return state._replace(air_ratio=ratio, flue_c=flue, rise_k=rise)
-
-
-def _expansion(build: _Builder, fuel: Fuel) -> float:
-    if fuel.expansion_per_k is not None:
-        return fuel.expansion_per_k
-    usual = float(build.priors["unknown"]["expansion_per_k"])
-    build.assume("expansion_per_k", usual, "textbook value of diesel, from memory")
-    return usual
 
 
 def _load(heater: Heater, stage: Stage) -> float:

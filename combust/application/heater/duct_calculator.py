@@ -6,7 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from combust.application.reading.result import interpret
+from combust.application.heater.baseline import healthy_stages
+from combust.application.heater.structure import priors_table
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import Field
 from combust.data.tables import load_table
@@ -19,16 +20,7 @@ from combust.domain.profile_keys import profile_keys
 from combust.domain.pump import density_at_pump
 from combust.domain.result import Assumed, Result, Rows, assume, plain
 from combust.domain.site import Site
-from combust.kernel.ducts import (
-    DuctLoss,
-    DuctShape,
-    Multiplier,
-    air_after_change,
-    duct_loss,
-    friction_multiplier_of_bore,
-    in_transition,
-    resistance_multiplier,
-)
+from combust.kernel import ducts
 from combust.kernel.gas_flow import Duty, exhaust_duty, intake_duty
 
 AIR_RATIO = Field("air_ratio", low=0.8, high=10.0)
@@ -108,7 +100,7 @@ def duct_duty(
     **given : optional
         ``fuel_l_per_h``, ``air_ratio``, ``flue_temp_c``, ``intake_temp_c``, ``fuel_temp_c``, ``altitude_m``,
         ``pressure_hpa``: they win.
-        Another site without its own ``air_ratio`` scales the healthy lambda with dry-air density.
+        Another site without its own ``air_ratio`` gets that of the healthy heater there, on the fuel in use.
 
     Raises
     ------
@@ -117,15 +109,14 @@ def duct_duty(
     """
     assumed: list[Assumed] = []
     faults: list[Fault] = []
-    known, baseline = (heater.stage_of(stage), heater.baseline_of(stage)) if heater else (None, None)
+    given = {key: value for key, value in given.items() if value is not None}
+    healthy = healthy_stages(heater, priors_table())[heater.stage_of(stage).name] if heater else None
+    reading: Mapping[str, Any] = healthy.baseline.reading if healthy and healthy.baseline else {}
     burnt = heater.fuel if heater else None
     try:
         burnt = get_fuel(fuel, catalogue=catalogue) if fuel and not heater else burnt
     except CombustError as error:
         faults += error.faults
-    reading: Mapping[str, Any] = baseline.reading if baseline else {}
-    result = interpret(baseline.reading, catalogue=catalogue) if baseline else None
-    given = {key: value for key, value in given.items() if value is not None}
 
     def fill(key: str, value: float | None, origin: str) -> None:
         if key not in given and value is not None:
@@ -139,18 +130,18 @@ def duct_duty(
     site = Site(**{key: given[key] for key in ("altitude_m", "pressure_hpa", "intake_temp_c") if key in given})
     if "altitude_m" not in given:
         fill("pressure_hpa", site.pressure, "standard air")
-    density, brought = site.dry_air_density_ratio, "brought to this air by dry-air density"
-    if result and result.air_ratio_at_reference is not None:
-        fill("air_ratio", result.air_ratio_at_reference * density, f"healthy reading, {brought}")
-    if known and known.air_ratio_band:
-        fill("air_ratio", sum(known.air_ratio_band) / 2.0 * density, f"middle of the stage's band, {brought}")
+    stand_ins = {one.quantity for one in healthy.assumed} if healthy else set()
+    if healthy and "air_ratio" not in stand_ins:
+        here = healthy.lambda_at(healthy.air_of(site), given.get("fuel_temp_c"))
+        source = "middle of the stage's band" if "air_ratio at the baseline" in stand_ins else "healthy reading"
+        fill("air_ratio", float(here.air_ratio_full[0]), f"{source}, brought to this air as by combust site")
     fill("flue_temp_c", reading.get("flue_temp_c"), "healthy reading")
-    flow, ratio = given.get("fuel_l_per_h", known.fuel_l_per_h if known else None), given.get("air_ratio")
-    own = {"fuel_l_per_h": f"add it to [stages.{stage}]", "air_ratio": f"add a healthy reading of stage {stage}"}
+    flow, ratio = given.get("fuel_l_per_h", healthy.fuel_l_per_h if healthy else None), given.get("air_ratio")
+    in_profile = {"fuel_l_per_h": f"add it to [stages.{stage}]", "air_ratio": f"add a healthy reading of stage {stage}"}
     why = "is neither given nor in the profile" if heater else "is needed"
     for key, value in {"fuel": fuel or burnt, "fuel_l_per_h": flow, "air_ratio": ratio}.items():
         if value is None:
-            hint = f"Give --{key.replace('_', '-')}, or {own[key] if heater else '--heater and --stage'}."
+            hint = f"Give --{key.replace('_', '-')}, or {in_profile[key] if heater else '--heater and --stage'}."
             faults.append(Fault(key, None, "missing", why=why, hint=hint))
     if faults or burnt is None or flow is None or ratio is None:
         raise CombustError(faults)
@@ -164,11 +155,11 @@ class DuctAnswer(Result):
 
     which: str
     duty: DuctDuty
-    now: DuctLoss
-    shape: DuctShape
-    changed_shape: DuctShape | None
-    changed: DuctLoss | None
-    multiplier: Multiplier | None
+    now: ducts.DuctLoss
+    shape: ducts.DuctShape
+    changed_shape: ducts.DuctShape | None
+    changed: ducts.DuctLoss | None
+    multiplier: ducts.Multiplier | None
     air: Mapping[str, Any] | None
     read_port_pa: float | None
     findings: tuple[Finding, ...]
@@ -178,7 +169,7 @@ class DuctAnswer(Result):
         """Fifth power of the bores' ratio, where the whole length changes its bore; else None [-]."""
         if self.changed_shape is None or self.changed_shape.bore_mm == self.shape.bore_mm:
             return None
-        return float(friction_multiplier_of_bore(self.shape.bore_mm, self.changed_shape.bore_mm))
+        return float(ducts.friction_multiplier_of_bore(self.shape.bore_mm, self.changed_shape.bore_mm))
 
     @property
     def assumed(self) -> tuple[Assumed, ...]:
@@ -188,9 +179,9 @@ class DuctAnswer(Result):
     def to_dict(self) -> dict[str, Any]:
         """Return plain values for JSON; without a change ``changed``, ``multiplier`` and ``air`` are None."""
         duty = vars(self.duty) | {"fuel": self.duty.fuel.name, "fuel_temp_c": self.duty.at_pump_c}
-        told = {"duct": self.which, **plain(duty), **Result.to_dict(self)}
-        told |= {"multiplier_of_bore_alone": self.bore_alone, "port_static_read_pa": told.pop("read_port_pa")}
-        return told | {"sources": list(SOURCES)}
+        values = {"duct": self.which, **plain(duty), **Result.to_dict(self)}
+        values |= {"multiplier_of_bore_alone": self.bore_alone, "port_static_read_pa": values.pop("read_port_pa")}
+        return values | {"sources": list(SOURCES)}
 
     derived = ("assumed",)
     calculated = True
@@ -225,7 +216,7 @@ class DuctAnswer(Result):
         return rows
 
 
-def _in_words(shape: DuctShape) -> str:
+def _in_words(shape: ducts.DuctShape) -> str:
     bends = "bends not stated"
     if shape.bends_90 is not None:
         bends = f"{shape.bends_90:g} bend{'' if shape.bends_90 == 1 else 's'}"
@@ -235,16 +226,16 @@ def _in_words(shape: DuctShape) -> str:
     return ", ".join(parts)
 
 
-def _loss_in_words(loss: DuctLoss) -> str:
+def _loss_in_words(loss: ducts.DuctLoss) -> str:
     return f"{float(loss.loss_pa):.0f} Pa ({float(loss.low_pa):.0f} to {float(loss.high_pa):.0f})"
 
 
 def answer_duct(
     which: str,
-    shape: DuctShape,
+    shape: ducts.DuctShape,
     duty: DuctDuty,
     *,
-    changed_shape: DuctShape | None = None,
+    changed_shape: ducts.DuctShape | None = None,
     blower: str = "unknown",
     air_ratio_min: float | None = None,
     share: tuple[float, float] | None = None,
@@ -260,7 +251,7 @@ def answer_duct(
     duty : DuctDuty
     blower : {"centrifugal", "side_channel", "unknown"}
     air_ratio_min : float, optional
-        Lowest lambda that the unit's document allows; default the project's watch-point.
+        Lowest lambda that the heater's document allows; default the project's watch-point.
     share : pair of float, optional
         Range of this duct's share in the whole air path's resistance; default the stated range of the project.
     read_port_pa : float, optional
@@ -278,10 +269,13 @@ def answer_duct(
     if faults:
         raise CombustError(faults)
     flow = duty.in_duct(which)
-    now = duct_loss(shape, flow)
+    now = ducts.duct_loss(shape, flow)
     changed = multiplier = air = None
     if changed_shape is not None:
-        changed, multiplier = duct_loss(changed_shape, flow), resistance_multiplier(shape, changed_shape, flow)
+        changed, multiplier = (
+            ducts.duct_loss(changed_shape, flow),
+            ducts.resistance_multiplier(shape, changed_shape, flow),
+        )
         air = _air(multiplier, share, blower, duty.air_ratio)
     findings = _findings(which, duty, now, changed, read_port_pa)
     lowest = limit("air_ratio_soot") if air_ratio_min is None else air_ratio_min
@@ -290,7 +284,7 @@ def answer_duct(
     return DuctAnswer(which, duty, now, shape, changed_shape, changed, multiplier, air, read_port_pa, tuple(findings))
 
 
-def _shape_faults(shape: DuctShape) -> list[Fault]:
+def _shape_faults(shape: ducts.DuctShape) -> list[Fault]:
     keys = profile_keys("ducts")
     known = {key: keys[key] for key in ("length_m", "bore_mm", "bends_90")}
     if shape.crushed_bore_mm is not None:
@@ -301,12 +295,14 @@ def _shape_faults(shape: DuctShape) -> list[Fault]:
     return [fault for key, value in given.items() if value is not None for fault in known[key].faults_of(value)]
 
 
-def _air(multiplier: Multiplier, share: tuple[float, float] | None, blower: str, air_ratio: float) -> dict[str, Any]:
+def _air(
+    multiplier: ducts.Multiplier, share: tuple[float, float] | None, blower: str, air_ratio: float
+) -> dict[str, Any]:
     """Return the range of what a multiplier can do to the air at unchanged blower speed and fuel."""
     known = load_table("heater_priors")
     shares, steep = share or known["duct_share"]["ends"], known["structure"][f"steepness_{blower}"]
     corners = [
-        float(air_after_change(times, part, s))
+        float(ducts.air_after_change(times, part, s))
         for times in (multiplier.low, multiplier.high)
         for part in shares
         for s in steep["ends"]
@@ -324,7 +320,7 @@ def _air(multiplier: Multiplier, share: tuple[float, float] | None, blower: str,
 
 
 def _findings(
-    which: str, duty: DuctDuty, now: DuctLoss, changed: DuctLoss | None, read_port_pa: float | None
+    which: str, duty: DuctDuty, now: ducts.DuctLoss, changed: ducts.DuctLoss | None, read_port_pa: float | None
 ) -> list[Finding]:
     """Return what is told beside the numbers, warnings first."""
     found = []
@@ -332,14 +328,14 @@ def _findings(
         low, high = _port_limits(now)
         if not low <= read_port_pa <= high:
             found.append(finding("port_pressure_differs", read=read_port_pa, low=low, high=high, duct=which))
-    if any(in_transition(loss.reynolds) for loss in (now, changed) if loss):
+    if any(ducts.in_transition(loss.reynolds) for loss in (now, changed) if loss):
         found.append(finding("flow_turning", reynolds=float(now.reynolds)))
     if which == "exhaust":
         found.append(finding("gas_cools"))
     return [*found, finding("wind"), finding("heater_document")]
 
 
-def _port_limits(loss: DuctLoss) -> tuple[float, float]:
+def _port_limits(loss: ducts.DuctLoss) -> tuple[float, float]:
     """Return 95 % limits of the gauge pressure at the port: the loss less, or with, the velocity head [Pa]."""
     static, middle = float(loss.port_static_pa), float(loss.loss_pa)
     sign = 1.0 if static >= 0.0 else -1.0

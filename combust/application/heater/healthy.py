@@ -2,41 +2,24 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any, NamedTuple
 
 import numpy as np
 
-from combust.application.heater.structure import (
-    PRIOR_DRAWS,
-    SEED,
-    STRUCTURE,
-    Parameters,
-    known_structure,
-    middle_90,
-    priors_table,
-    stratified_normals,
-    structure_of,
-)
+from combust.application.heater import structure as prior
 from combust.domain.fuel import Fuel
 from combust.domain.heater import Baseline, Heater, Stage
+from combust.domain.pump import same_pulses
 from combust.domain.result import Assumed, assume
 from combust.domain.site import Site
 from combust.kernel import air, altitude
+from combust.kernel import working_point as model
 from combust.kernel.altitude import AltitudeSurface, LambdaAtSite
 from combust.kernel.constants import ZERO_CELSIUS_K
-from combust.kernel.working_point import (
-    FuelHeat,
-    HealthyState,
-    HeaterParameters,
-    SiteAir,
-    WorkingPoint,
-    fuel_heat,
-    trim_to_keep,
-    working_point,
-)
 
 SITES_AT_ONCE = 64  # x draws: what the processor's cache holds
 PATH = ("steepness", "intake_share", "exhaust_share", "hot_share", "exponent", "air_side", "shaft", "radiated")
@@ -61,8 +44,8 @@ class HealthyStage:
         The healthy working point on that fuel.
     reference : Site
         The baseline's own air.
-    fuel_temp_c, expansion_per_k : float
-        Fuel at the pump at the baseline [°C]; its volume expansion [1/K].
+    fuel_temp_c : float
+        Fuel at the pump at the baseline [°C].
     value, u : mapping
         What is read of a healthy stage and its standard uncertainty: air_ratio, rise, co, voltage, speed,
         intake_static, exhaust_static, frequency (natural logarithms), flue [°C], smoke. A key that is absent cannot be
@@ -73,10 +56,9 @@ class HealthyStage:
     """
 
     fuel: Fuel
-    state: HealthyState
+    state: model.HealthyState
     reference: Site
     fuel_temp_c: float
-    expansion_per_k: float
     value: Mapping[str, float]
     u: Mapping[str, float]
     load: float = 1.0
@@ -85,7 +67,7 @@ class HealthyStage:
     baseline: Baseline | None = None
     air_out_temp_c: float | None = None
     useful_heat_kw: float | None = None
-    priors: Mapping[str, Any] = field(default_factory=priors_table)
+    priors: Mapping[str, Any] = field(default_factory=prior.priors_table)
     assumed: tuple[Assumed, ...] = ()
 
     @property
@@ -116,35 +98,63 @@ class HealthyStage:
         limit = self.heater.blower_rpm_max if self.heater else None
         return max(100.0 * (limit / speed - 1.0), 0.0) if speed and limit else None
 
+    @property
+    def expansion_per_k(self) -> float:
+        """Volume expansion of the fuel in use, a usual one where it is not known [1/K]."""
+        known = self.fuel.expansion_per_k
+        return float(self.priors["unknown"]["expansion_per_k"] if known is None else known)
+
+    def on_fuel(self, fuel: Fuel) -> HealthyStage:
+        """Return the stage with another fuel at the same pulses and the same air: a pump meters volume."""
+        if fuel == self.fuel:
+            return self
+        swap = same_pulses(self.fuel, fuel, fuel_temp_c=self.fuel_temp_c)
+        asked = model.HeaterParameters(fuel=1.0 / swap.air_ratio, fuel_heat=swap.heat * swap.air_ratio)
+        home = model.SiteAir(1.0, 1.0, 1.0, 1.0, self.state.intake_c, self.state.air_in_c)
+        point = model.working_point(self.state, home, asked, self.heat)
+        ratio, rise = self.state.air_ratio * swap.air_ratio, self.state.rise_k * float(point.rise)
+        changed = {"air_ratio": math.log(ratio), "flue": float(point.flue_c), "rise": math.log(rise)}
+        by_volume = f"{swap.air_ratio - 1.0:+.1%} lambda: density and air need by volume; viscosity not counted"
+        note = assume("fuel other than at the baseline", f"{fuel.name} for {self.fuel.name}", by_volume)
+        return replace(
+            self,
+            fuel=fuel,
+            state=self.state._replace(air_ratio=ratio, flue_c=float(point.flue_c), rise_k=rise),
+            value={key: changed.get(key, number) for key, number in self.value.items()},
+            assumed=(*self.assumed, note),
+        )
+
     @cached_property
-    def heat(self) -> FuelHeat:
+    def heat(self) -> model.FuelHeat:
         """Heat of the fuel in use."""
-        return fuel_heat(self.fuel, self.fuel.net_heating_value_mj_per_kg)
+        return model.fuel_heat(self.fuel, self.fuel.net_heating_value_mj_per_kg)
 
-    def structure(self, u: Any) -> Parameters:
+    def structure(self, u: Any) -> prior.Parameters:
         """Return what nobody knows of this heater from standard normals, draws x columns."""
-        return structure_of(self.priors["structure"], u, **known_structure(self.heater))
+        return prior.structure_of(self.priors["structure"], u, **prior.known_structure(self.heater))
 
     @cached_property
-    def draws(self) -> Parameters:
+    def draws(self) -> prior.Parameters:
         """The draws that site, causes, adjustment and fleet share."""
-        return self.structure(stratified_normals(PRIOR_DRAWS, len(STRUCTURE), np.random.default_rng(SEED)))
+        return self.structure(
+            prior.stratified_normals(prior.PRIOR_DRAWS, len(prior.STRUCTURE), np.random.default_rng(prior.SEED))
+        )
 
     def assumed_structure(self) -> tuple[Assumed, ...]:
         """Return the middle 90 % of each prior of the air path that was drawn from."""
-        rows, known = self.priors["structure"], known_structure(self.heater)
+        rows, known = self.priors["structure"], prior.known_structure(self.heater)
         names = [f"steepness_{known['blower']}", "intake_to_burner", "hot_share", "exponent", "air_side", "radiated"]
         names.append("exhaust_to_burner" if known["port_ratio"] is None else "exhaust_to_intake_given_ports")
-        return tuple(assume(name, middle_90(rows[name]), rows[name]["origin"]) for name in names)
+        return tuple(assume(name, prior.middle_90(rows[name]), rows[name]["origin"]) for name in names)
 
     # ---- at a site -------------------------------------------------------------------------------------------------
     def air_at(
         self, pressure_hpa: Any, intake_temp_c: Any, *, humidity_pct: Any = 0.0, air_in_c: Any = None
-    ) -> SiteAir:
+    ) -> model.SiteAir:
         """Return the air of a place against the baseline's; heating air is as cold as the intake's unless told."""
         home, cold = self.reference, intake_temp_c if air_in_c is None else air_in_c
         pressure = pressure_hpa / home.pressure
-        return SiteAir(
+        return model.SiteAir(
             dry_density=air.dry_air_density(pressure_hpa, intake_temp_c, humidity_pct) / home.dry_air_density_kg_m3,
             density=air.air_density(pressure_hpa, intake_temp_c, humidity_pct) / home.air_density_kg_m3,
             pressure=pressure,
@@ -153,7 +163,7 @@ class HealthyStage:
             air_in_c=cold,
         )
 
-    def air_of(self, site: Site, *, air_in_c: float | None = None) -> SiteAir:
+    def air_of(self, site: Site, *, air_in_c: float | None = None) -> model.SiteAir:
         """Return the air of a site against the baseline's."""
         return self.air_at(site.pressure, site.intake_temp_c, humidity_pct=site.humidity_pct, air_in_c=air_in_c)
 
@@ -161,23 +171,21 @@ class HealthyStage:
         """Return the density of the fuel at the pump over that at the baseline [-]."""
         return altitude.fuel_density_ratio(fuel_temp_c, self.fuel_temp_c, self.expansion_per_k)
 
-    def parameters(self, fuel_density: Any) -> HeaterParameters:
+    def parameters(self, fuel_density: Any) -> model.HeaterParameters:
         """Return the healthy heater with the shared draws of its structure."""
-        return HeaterParameters(fuel=fuel_density, **{name: self.draws[name] for name in PATH})
+        return model.HeaterParameters(fuel=fuel_density, **{name: self.draws[name] for name in PATH})
 
-    def at(self, site: SiteAir, fuel_density: Any, *, smooth: bool = False) -> WorkingPoint:
+    def at(self, site: model.SiteAir, fuel_density: Any, *, smooth: bool = False) -> model.WorkingPoint:
         """Return the working point at sites (numbers or arrays of one length): arrays of sites x draws."""
         parts = [
-            working_point(self.state, some, self.parameters(density), self.heat, smooth=smooth)
+            model.working_point(self.state, some, self.parameters(density), self.heat, smooth=smooth)
             for some, density in _blocks(site, fuel_density)
         ]
-        return WorkingPoint(*(np.concatenate(columns) for columns in zip(*parts, strict=True)))
+        return model.WorkingPoint(*(np.concatenate(columns) for columns in zip(*parts, strict=True)))
 
-    def air_ratio_full(self, site: SiteAir, fuel_density: Any) -> Any:
-        """Return lambda with fuel density and hot gas, mean over the draws, of each site."""
-        return self.at(site, fuel_density).air_ratio.mean(axis=-1)
-
-    def lambda_at(self, site: SiteAir, fuel_temp_c: Any = None, *, point: WorkingPoint | None = None) -> LambdaAtSite:
+    def lambda_at(
+        self, site: model.SiteAir, fuel_temp_c: Any = None, *, point: model.WorkingPoint | None = None
+    ) -> LambdaAtSite:
         """Return the three lambdas of each site; fuel as cold as the air unless told.
 
         ``point`` spares the working point where the caller has it.
@@ -195,11 +203,11 @@ class HealthyStage:
         lam = self.air_ratio * sigma
         return LambdaAtSite(sigma, lam, lam / density, full, full * relative)
 
-    def trim(self, site: SiteAir, fuel_density: Any, keep: Any, *, by: str) -> Trimmed:
+    def trim(self, site: model.SiteAir, fuel_density: Any, keep: Any, *, by: str) -> Trimmed:
         """Return the trim of fuel or speed that makes the full lambda ``keep`` at each site."""
         factors, heats = [], []
         for some, density in _blocks(site, fuel_density):
-            factor, point = trim_to_keep(self.state, some, self.parameters(density), self.heat, keep, by=by)
+            factor, point = model.trim_to_keep(self.state, some, self.parameters(density), self.heat, keep, by=by)
             factors.append(factor.mean(axis=-1))
             heats.append(point.heat.mean(axis=-1))
         return Trimmed(np.concatenate(factors), np.concatenate(heats))
@@ -210,10 +218,12 @@ class HealthyStage:
         pressure, temp = altitude.fit_nodes()
         site = self.air_at(pressure, temp)
         point = self.at(site, self.fuel_density(temp), smooth=True)
-        told, burns = self.lambda_at(site, point=point), point.air_ratio.min(axis=-1) >= 1.0
-        flow = told.air_ratio_full / told.air_ratio_with_fuel_density
+        lambdas, burns = self.lambda_at(site, point=point), point.air_ratio.min(axis=-1) >= 1.0
+        flow = lambdas.air_ratio_full / lambdas.air_ratio_with_fuel_density
         weights, misfit = altitude.fit_surface(flow, pressure, temp, burns)
-        square, _ = altitude.fit_surface((told.air_ratio_full_u / told.air_ratio_full) ** 2, pressure, temp, burns)
+        square, _ = altitude.fit_surface(
+            (lambdas.air_ratio_full_u / lambdas.air_ratio_full) ** 2, pressure, temp, burns
+        )
         density = self.reference.dry_air_density_kg_m3
         surface = AltitudeSurface(self.air_ratio, density, self.expansion_per_k, self.fuel_temp_c, weights, square)
         return surface, misfit
@@ -224,7 +234,7 @@ class HealthyStage:
         return self.fitted[0]
 
 
-def _blocks(site: SiteAir, fuel_density: Any) -> list[tuple[SiteAir, Any]]:
+def _blocks(site: model.SiteAir, fuel_density: Any) -> list[tuple[model.SiteAir, Any]]:
     """Return the sites in blocks, each number a column that draws stand beside."""
     columns = [np.atleast_1d(np.asarray(part, dtype=float)) for part in (*site, fuel_density)]
     size = max(len(column) for column in columns)
@@ -233,5 +243,5 @@ def _blocks(site: SiteAir, fuel_density: Any) -> list[tuple[SiteAir, Any]]:
         *some, density = (
             (column if len(column) == 1 else column[start : start + SITES_AT_ONCE])[:, None] for column in columns
         )
-        blocks.append((SiteAir(*some), density))
+        blocks.append((model.SiteAir(*some), density))
     return blocks

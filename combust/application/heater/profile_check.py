@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -14,7 +15,10 @@ from combust.domain.limits import Finding, finding, in_order, limit
 from combust.domain.result import Result, Rows
 from combust.kernel.fuel_delivery import pump_volume_flow
 
+# Whether a rule is broken, the code of its finding, the numbers of the sentence.
+Rule = tuple[bool, str, dict[str, Any]]
 MJ_PER_KWH = 3.6
+PORT_SIGNS = {"intake_static_pa": -1.0, "exhaust_static_pa": 1.0}
 WANTED = ("blower", "speed_regulated", "stroke_ul", "nominal_v", "cutout_v", "heating_air_on_same_shaft")
 
 
@@ -78,17 +82,19 @@ def check_profile(path: str | Path, *, catalogue: Catalogue | None = None) -> Pr
 def check_heater(heater: Heater, *, catalogue: Catalogue | None = None) -> ProfileCheck:
     """Return the check of a heater that is already loaded."""
     results = [(baseline, interpret(baseline.reading, catalogue=catalogue)) for baseline in heater.baselines]
-    findings = [*_heater_findings(heater), *_missing_findings(heater)]
+    findings = [finding(code, **numbers) for broken, code, numbers in _heater_rules(heater) if broken]
     for baseline, result in results:
-        findings += [*_baseline_findings(heater, baseline, result), *_air_ratio_findings(heater, baseline, result)]
+        findings += result.safety.without_place().stops
+        rules, stage = _baseline_rules(heater, baseline, result), baseline.stage
+        findings += [finding(code, stage=stage, **numbers) for broken, code, numbers in rules if broken]
     rows = tuple(_stage_facts(heater, stage, results) for stage in heater.stages.values())
     return ProfileCheck(heater, rows, tuple(_not_given(heater)), in_order(findings))
 
 
 def _stage_facts(heater: Heater, stage: Stage, results: list[tuple[Baseline, ReadingResult]]) -> dict[str, Any]:
     """Return the numbers of one stage, stated and derived; None where something for it is missing."""
-    own = heater.baseline_of(stage.name)
-    result = next((result for baseline, result in results if baseline is own), None)
+    healthy = heater.baseline_of(stage.name)
+    result = next((result for baseline, result in results if baseline is healthy), None)
     heat_in = _heat_input_kw(heater, stage)
     by_pump = _flow_by_pump(heater, stage)
     useful = stage.useful_heat_kw
@@ -102,7 +108,7 @@ def _stage_facts(heater: Heater, stage: Stage, results: list[tuple[Baseline, Rea
         "pump_hz": stage.pump_hz,
         "blower_rpm": stage.blower_rpm,
         "air_ratio_band": None if stage.air_ratio_band is None else list(stage.air_ratio_band),
-        "baseline_origin": own.origin if own else None,
+        "baseline_origin": healthy.origin if healthy else None,
         **{key: getattr(result, key, None) for key in ("air_ratio", "air_ratio_u", "air_ratio_at_reference")},
     }
 
@@ -129,102 +135,69 @@ def _not_given(heater: Heater) -> Iterator[str]:
         yield from (f"stages.{stage.name}.{key}" for key in wanted if getattr(stage, key) is None)
 
 
-def _missing_findings(heater: Heater) -> Iterator[Finding]:
-    if heater.limits.altitude_m is None:
-        yield finding("heater_limit_unknown")
-    for name in heater.stages:
-        if heater.baseline_of(name) is None:
-            yield finding("no_baseline", stage=name)
-    if len(heater.ducts) == 1:
-        given = next(iter(heater.ducts))
-        yield finding("duct_without_neighbour", given=given, missing="exhaust" if given == "intake" else "intake")
-    if missing := ", ".join(_not_given(heater)):
-        yield finding("widened", keys=missing)
-
-
-def _heater_findings(heater: Heater) -> Iterator[Finding]:
-    asked = heater.fuel.asked_as
-    if asked and asked != heater.fuel.name:
-        yield finding("fuel_alias", asked=asked, name=heater.fuel.name)
-    longest = limit("attempt_longest")
+def _heater_rules(heater: Heater) -> Iterator[Rule]:
+    """Yield what the profile lacks, and what in it is unusual."""
+    asked, longest = heater.fuel.asked_as, limit("attempt_longest")
+    yield bool(asked) and asked != heater.fuel.name, "fuel_alias", {"asked": asked, "name": heater.fuel.name}
     for seconds in sorted(set(heater.start.attempt_s)) if heater.start else ():
-        if seconds > longest:
-            yield finding("attempt_too_long", seconds=seconds, limit=longest)
+        yield seconds > longest, "attempt_too_long", {"seconds": seconds, "limit": longest}
     for stage in heater.stages.values():
-        yield from _stage_findings(heater, stage)
+        yield from _stage_rules(heater, stage)
+    yield heater.limits.altitude_m is None, "heater_limit_unknown", {}
+    for name in heater.stages:
+        yield heater.baseline_of(name) is None, "no_baseline", {"stage": name}
+    given, missing = "".join(heater.ducts), "exhaust" if "intake" in heater.ducts else "intake"
+    yield len(heater.ducts) == 1, "duct_without_neighbour", {"given": given, "missing": missing}
+    keys = ", ".join(_not_given(heater))
+    yield bool(keys), "widened", {"keys": keys}
 
 
-def _stage_findings(heater: Heater, stage: Stage) -> Iterator[Finding]:
-    by_pump, stated = _flow_by_pump(heater, stage), stage.fuel_l_per_h
-    if by_pump is not None and stated is not None and abs(by_pump / stated - 1.0) > limit("pump_mismatch"):
-        off = 100.0 * (by_pump / stated - 1.0)
-        numbers = {"stroke": heater.stroke_ul, "hz": stage.pump_hz, "by_pump": by_pump, "stated": stated, "off": off}
-        yield finding("pump_mismatch", stage=stage.name, **numbers)
-    heat_in = _heat_input_kw(heater, stage)
-    low, high = limit("efficiency_low"), limit("efficiency_high")
-    if heat_in and stage.useful_heat_kw is not None and not low <= stage.useful_heat_kw / heat_in <= high:
-        numbers = {"heat": stage.useful_heat_kw, "heat_in": heat_in, "low": 100.0 * low, "high": 100.0 * high}
-        share = 100.0 * stage.useful_heat_kw / heat_in
-        yield finding("efficiency_strange", stage=stage.name, efficiency=share, **numbers)
-    minimum = heater.limits.air_ratio_min
-    if stage.air_ratio_band and minimum is not None and stage.air_ratio_band[0] < minimum:
-        yield finding("band_under_minimum", stage=stage.name, low=stage.air_ratio_band[0], minimum=minimum)
+def _stage_rules(heater: Heater, stage: Stage) -> Iterator[Rule]:
+    by_pump, stated = _or_nan(_flow_by_pump(heater, stage)), _or_nan(stage.fuel_l_per_h)
+    off = 100.0 * (by_pump / stated - 1.0)
+    pump = {"stroke": heater.stroke_ul, "hz": stage.pump_hz, "by_pump": by_pump, "stated": stated, "off": off}
+    yield abs(off) > 100.0 * limit("pump_mismatch"), "pump_mismatch", {"stage": stage.name, **pump}
+    heat_in, heat = _or_nan(_heat_input_kw(heater, stage)), _or_nan(stage.useful_heat_kw)
+    share, low, high = (100.0 * one for one in (heat / heat_in, limit("efficiency_low"), limit("efficiency_high")))
+    heats = {"heat": heat, "heat_in": heat_in, "efficiency": share, "low": low, "high": high}
+    yield share < low or share > high, "efficiency_strange", {"stage": stage.name, **heats}
+    lowest, minimum = (stage.air_ratio_band or (math.nan,))[0], _or_nan(heater.limits.air_ratio_min)
+    yield lowest < minimum, "band_under_minimum", {"stage": stage.name, "low": lowest, "minimum": minimum}
 
 
-def _baseline_findings(heater: Heater, baseline: Baseline, result: ReadingResult) -> Iterator[Finding]:
+def _baseline_rules(heater: Heater, baseline: Baseline, result: ReadingResult) -> Iterator[Rule]:
     """Yield what a healthy reading lacks, and what in it speaks against its being healthy."""
-    reading, stage = baseline.reading, baseline.stage
-    yield from result.safety.without_place().stops
-    if baseline.origin == "type":
-        yield finding("baseline_of_type", stage=stage)
+    reading, stage = baseline.reading, heater.stages[baseline.stage]
+    number = {key: _or_nan(reading.get(key)) for key in ("altitude_m", "pump_hz", *PORT_SIGNS)}
+    yield baseline.origin == "type", "baseline_of_type", {}
     co, most = reading.get("co_dry_ppm", reading.co_wet_ppm), limit("baseline_co_high")
-    if co is None:
-        yield finding("baseline_without_co", stage=stage)
-    elif co > most:
-        yield finding("baseline_co_high", stage=stage, co=co, limit=most)
-    missing = [] if reading.altitude_m is not None or reading.pressure_hpa is not None else ["altitude"]
-    missing += ["intake temperature"] if reading.intake_temp_c is None else []
-    if missing:
-        yield finding("baseline_site_assumed", stage=stage, what=" and ".join(missing))
-    allowed = heater.limits.altitude_m
-    if allowed is not None and (reading.altitude_m or 0.0) > allowed:
-        yield finding("baseline_above_limit", stage=stage, altitude=reading.altitude_m, limit=allowed)
-    for key, sign in (("intake_static_pa", -1.0), ("exhaust_static_pa", 1.0)):
-        if reading.get(key) is not None and reading[key] * sign < 0.0:
-            yield finding("baseline_pressure_sign", stage=stage, what=key, value=reading[key])
-    stated = heater.stages[stage].pump_hz
-    if stated and reading.pump_hz and abs(reading.pump_hz / stated - 1.0) > limit("pump_mismatch"):
-        yield finding("baseline_pump_differs", stage=stage, read=reading.pump_hz, stage_hz=stated)
-    if unsteady := _unsteady(baseline):
-        yield finding("baseline_not_steady", stage=stage, what=unsteady)
+    yield co is None, "baseline_without_co", {}
+    yield _or_nan(co) > most, "baseline_co_high", {"co": co, "limit": most}
+    missing = {
+        "altitude": reading.altitude_m is None and reading.pressure_hpa is None,
+        "intake temperature": reading.intake_temp_c is None,
+    }
+    names = " and ".join(what for what, is_missing in missing.items() if is_missing)
+    yield bool(names), "baseline_site_assumed", {"what": names}
+    height, allowed = number["altitude_m"], _or_nan(heater.limits.altitude_m)
+    yield height > allowed, "baseline_above_limit", {"altitude": height, "limit": allowed}
+    for key, sign in PORT_SIGNS.items():
+        yield number[key] * sign < 0.0, "baseline_pressure_sign", {"what": key, "value": number[key]}
+    read, stated = number["pump_hz"], _or_nan(stage.pump_hz)
+    off = abs(read / stated - 1.0) > limit("pump_mismatch")
+    yield off, "baseline_pump_differs", {"read": read, "stage_hz": stated}
+    for unsteady in (one for one in result.findings if one.code in ("not_steady", "too_early")):
+        yield True, "baseline_not_steady", {"what": unsteady.text}
+    disagree = result.agreement["verdict"] == "disagree"
+    yield disagree, "baseline_pair_disagrees", {**result.agreement}
+    ratio, at_reference = result.air_ratio, result.air_ratio_at_reference
+    yield ratio is None and not disagree, "baseline_without_gas", {}
+    (low, high), minimum = stage.air_ratio_band or (-math.inf, math.inf), _or_nan(heater.limits.air_ratio_min)
+    outside = at_reference is not None and not low <= at_reference <= high
+    yield outside, "baseline_outside_band", {"air_ratio": at_reference, "low": low, "high": high}
+    yield _or_nan(ratio) < minimum, "baseline_under_minimum", {"air_ratio": ratio, "minimum": minimum}
 
 
-def _unsteady(baseline: Baseline) -> str:
-    reading = baseline.reading
-    told = []
-    if (reading.o2_span_over_3min_pct or 0.0) > limit("steady_o2_span"):
-        told.append(f"O2 moved {reading.o2_span_over_3min_pct:g} % in 3 min")
-    if abs(reading.flue_drift_k_per_min or 0.0) > limit("steady_flue_drift"):
-        told.append(f"flue temperature moved {reading.flue_drift_k_per_min:g} K/min")
-    if reading.minutes_since_ignition is not None and reading.minutes_since_ignition < limit("steady_minutes"):
-        told.append(f"{reading.minutes_since_ignition:g} min after ignition")
-    return ", ".join(told)
-
-
-def _air_ratio_findings(heater: Heater, baseline: Baseline, result: ReadingResult) -> Iterator[Finding]:
-    """Yield what the lambda of a healthy reading says against band, limit and measured CO2."""
-    stage = baseline.stage
-    if result.agreement["verdict"] == "disagree":
-        factors = {"factor": result.agreement["fuel_factor"], "own": result.agreement["fuel_factor_of_fuel"]}
-        yield finding("baseline_pair_disagrees", stage=stage, **factors)
-    ratio = result.air_ratio_at_reference
-    if result.air_ratio is None or ratio is None:
-        if result.agreement["verdict"] != "disagree":
-            yield finding("baseline_without_gas", stage=stage)
-        return
-    band = heater.stages[stage].air_ratio_band
-    if band is not None and not band[0] <= ratio <= band[1]:
-        yield finding("baseline_outside_band", stage=stage, air_ratio=ratio, low=band[0], high=band[1])
-    minimum = heater.limits.air_ratio_min
-    if minimum is not None and result.air_ratio < minimum:
-        yield finding("baseline_under_minimum", stage=stage, air_ratio=result.air_ratio, minimum=minimum)
+def _or_nan(value: float | None) -> float:
+    """Return a number, or NaN: what is not known breaks no rule."""
+    return math.nan if value is None else value

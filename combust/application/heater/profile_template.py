@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import textwrap
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 
 from combust.data.fields import PLACEHOLDER, Field, toml_value
 from combust.data.vocabulary import quantity
@@ -32,8 +32,8 @@ HEAD = """\
 BEFORE = {
     "stages": "## ---- A heat stage; name it as you name it in readings.",
     "baseline": "## ---- A reading taken when this heater was known to be healthy and warm; a block for each.",
-    "limits": "## ---- Limits of the unit's own document.",
-    "start": "## ---- The start programme of the unit's own document; nothing is built in.",
+    "limits": "## ---- Limits of the heater's own document.",
+    "start": "## ---- The start programme of the heater's own document; nothing is built in.",
     "ducts": "## ---- A duct, measured on the vehicle; take the # away in front of the [ducts...] line too.",
 }
 
@@ -77,27 +77,19 @@ def profile_template(
     lines += [_key_line(quantity(key)) for key in READING_KEYS]
     for part in ("limits", "start"):
         lines += ["", BEFORE[part], f"[{part}]", *(_key_line(record) for record in profile_keys(part).values())]
-    lines += _duct_lines()
-    return "\n".join(lines) + "\n"
-
-
-def _duct_lines() -> Iterator[str]:
     for name in ("intake", "exhaust"):
-        yield from ("", BEFORE["ducts"], f"#[ducts.{name}]")
-        yield from (_key_line(record, waits=True) for record in profile_keys("ducts").values())
+        lines += ["", BEFORE["ducts"], f"#[ducts.{name}]"]
+        lines += [_key_line(record, waits=True) for record in profile_keys("ducts").values()]
+    return "\n".join(lines) + "\n"
 
 
 def _key_line(record: Field, given: str | None = None, *, waits: bool = False) -> str:
     is_open = (record.required or given is not None or record.key in OPEN_KEYS) and not waits
     inside = ", ".join(part for part in (record.unit, record.band) if part)
-    told = f"{record.meaning[:1].upper()}{record.meaning[1:]}{f' [{inside}]' if inside else ''}."
-    told += f" Find it: {record.source}." if record.source else ""
-    return _line(record.key, given or PLACEHOLDER, told, is_open=is_open)
-
-
-def _line(key: str, value: str, told: str, *, is_open: bool) -> str:
-    explained = textwrap.fill(told, width=WIDTH, initial_indent="## ", subsequent_indent="##   ")
-    return f"{explained}\n{'' if is_open else '#'}{key} = {toml_value(value)}"
+    comment = f"{record.meaning[:1].upper()}{record.meaning[1:]}{f' [{inside}]' if inside else ''}."
+    comment += f" Find it: {record.source}." if record.source else ""
+    explained = textwrap.fill(comment, width=WIDTH, initial_indent="## ", subsequent_indent="##   ")
+    return f"{explained}\n{'' if is_open else '#'}{record.key} = {toml_value(given or PLACEHOLDER)}"
 
 
 def _bare(name: str) -> str:

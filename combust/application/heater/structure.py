@@ -14,17 +14,8 @@ from combust.domain.heater import Heater
 from combust.kernel.types import Floats
 
 STRUCTURE = (
-    "steepness",
-    "intake_share",
-    "exhaust_share",
-    "hot_share",
-    "exponent",
-    "air_side",
-    "radiated",
-    "co_gain",
-    "shaft",
-    "motor",
-    "duct_off_left",
+    *("steepness", "intake_share", "exhaust_share", "hot_share", "exponent", "air_side", "radiated"),
+    *("co_gain", "shaft", "motor", "duct_off_left"),
 )
 PRIOR_DRAWS = 112
 SEED = 1

@@ -67,16 +67,22 @@ class Looks(NamedTuple):
         """Whether each look finds a drift, looks x heaters."""
         return self.tail <= standard_normal_tail(self.bound)[:, None]
 
+    def first(self) -> Any:
+        """Return the visit of the first look that finds a drift, of each heater; -1 = none."""
+        if not len(self.visit):
+            return np.full(self.trend.slope.shape[1], -1)
+        hits = self.drifts
+        return np.where(hits.any(axis=0), self.visit[np.argmax(hits, axis=0)], -1)
+
 
 class Verdicts(NamedTuple):
     """What is told of each heater, arrays of one length: the look that found a drift (-1 = none), and the step.
 
-    ``asked`` where a step is worth a question, ``clear`` where the level before it is set apart. ``looks`` holds the
-    (heaters, looks) of each way the records were split.
+    ``asked`` where a step is worth a question, ``clear`` where the level before it is set apart. ``looks`` holds
+    (heaters, visits, looks): first of all heaters with their visits as they were, then of those that were split.
     """
 
     found_at: Any
-    slope: Any
     step: Step
     asked: Any
     clear: Any
@@ -169,19 +175,16 @@ def judge(visits: Visits, values: Any) -> Verdicts:
     enough, over_drift = rule("step_clear")
     asked = likelier & (step.chance > rule("step_worth_asking"))
     clear = asked & (step.chance > enough) & (step.chance > over_drift * step.drift)
-    split = np.where(clear, step.index, -1)
-    found_at, slope = np.full(len(values), -1), np.zeros(len(values))
-    looks = []
-    for visit in np.unique(split):
-        heaters = np.flatnonzero(split == visit)
-        own = visits if visit < 0 else visits.split_at(visit)
-        seen = look_at(own, values[heaters])
-        hits = seen.drifts
-        if len(hits):
-            found_at[heaters] = np.where(hits.any(axis=0), seen.visit[np.argmax(hits, axis=0)], -1)
-        slope[heaters] = seen.trend.slope[-1]
-        looks.append((heaters, own, seen))
-    return Verdicts(found_at, slope, step, asked, clear, looks)
+    whole = look_at(visits, values)
+    found_at = whole.first()
+    looks = [(np.arange(len(values)), visits, whole)]
+    for place in np.unique(step.index[clear]):
+        heaters = np.flatnonzero(clear & (step.index == place))
+        own = visits.split_at(int(place))
+        looks.append((heaters, own, look_at(own, values[heaters])))
+        # A drift beside a step must be found with the step and without it: no false alarm comes from looking twice.
+        found_at[heaters] = np.where(found_at[heaters] >= 0, looks[-1][2].first(), -1)
+    return Verdicts(found_at, step, asked, clear, looks)
 
 
 def smallest_drifts(visits: Visits, trend: Trend) -> tuple[float | None, ...]:

@@ -269,7 +269,7 @@ def heater_history(
     told = [*found.told, *_gaps(found.points), *_wild(found.points)]
     visits = visits_of(found.points, known=visit_noise_pct is not None)
     verdicts = judge(visits, logs_of(found.points)[None])
-    _, visits, looks = verdicts.looks[0]
+    _, visits, looks = verdicts.looks[-1]
     points = tuple(replace(one, segment=int(own)) for one, own in zip(found.points, visits.segment, strict=True))
     trend = Trend(*(float(np.ravel(part)[0]) for part in looks.trend.at(-1)))
     today = today or datetime.date.today()

@@ -14,6 +14,7 @@ from combust.data.fields import Field, as_number
 from combust.data.tables import load_table
 from combust.domain.catalogue import get_fuel
 from combust.domain.fuel import Fuel
+from combust.domain.result import plain
 
 STANDARD_FUEL = "diesel_b7"
 
@@ -79,11 +80,8 @@ class Exercise:
         if wrong:
             hint = f"Asked for: {', '.join(known)}."
             raise CombustError([Fault(key, mine[key], "unknown_name", why="was not asked", hint=hint) for key in wrong])
-        told = []
-        for key, one in known.items():
-            right = key in mine and one.is_right(mine[key], self._answers[key])
-            told.append(f"{one.label}: {'right' if right else 'not yet'}")
-        return ", ".join(told)
+        right = {key for key in mine if known[key].is_right(mine[key], self._answers[key])}
+        return ", ".join(f"{one.label}: {'right' if key in right else 'not yet'}" for key, one in known.items())
 
     def key(self) -> dict[str, Any]:
         """Return answers and worked steps, for the trainer's sheet."""
@@ -132,7 +130,7 @@ def exercise(kind: str, *, seed: int | None = None, fuel: Fuel | str = STANDARD_
     number, row = rows[Field("kind", "choice", choices=tuple(rows)).checked(kind)]
     numbers = row["standard"] if seed is None else _drawn(row["draw"], checked_seed(seed), number)
     burnt = get_fuel(fuel)
-    values = {**numbers, **getattr(solutions, kind)(numbers, burnt)}
+    values = plain({**numbers, **getattr(solutions, kind)(numbers, burnt)})
     shown = {**values, "fuel": burnt.name}
     asked = tuple(Asked(**{**one, "choice": tuple(one.get("choice", ()))}) for one in row["answers"])
     return Exercise(

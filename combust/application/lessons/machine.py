@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from typing import Any, NamedTuple
 
+from combust.application.heater.baseline import healthy_stage
 from combust.application.lessons.gas import SampledGas, heater_gas, with_false_air
 from combust.data.fields import Field
 from combust.domain.fuel import Fuel
 from combust.domain.site import Site
+from combust.kernel.altitude import LambdaAtSite
 from combust.kernel.ducts import DuctShape, air_after_change, resistance_multiplier
 from combust.kernel.gas_flow import Duty, gas_density, gas_viscosity
 
@@ -18,17 +20,19 @@ SEA_LEVEL = Site(0.0, intake_temp_c=20.0)
 BORE_MM, GAS_KG_PER_H, GAS_TEMP_C = 24.0, 10.1, 380.0
 
 
-def air_ratio_at_site(base_air_ratio: Any, base: Site, site: Site) -> Any:
-    """Return lambda at a site from lambda at another, by dry-air density alone (fixed blower, metered volume) [-].
+def air_ratio_at_site(base_air_ratio: float, base: Site, site: Site, *, fuel: Fuel | str = "diesel_b7") -> LambdaAtSite:
+    """Return the three lambdas of a healthy heater at a site from lambda at another, with its uncertainty [-].
 
-    A table by dry-air density alone. Cold fuel is denser and hot gas resists differently: the command site adds both.
+    By dry-air density alone; with fuel as cold as the air; in full, with the resistance of the hot gas.
 
     Examples
     --------
-    >>> round(air_ratio_at_site(1.6, Site(0, intake_temp_c=20.0), Site(2000, intake_temp_c=0.0)), 2)
-    1.35
+    >>> there = air_ratio_at_site(1.6, Site(0, intake_temp_c=20.0), Site(2000, intake_temp_c=0.0))
+    >>> round(float(there.air_ratio[0]), 2), round(float(there.air_ratio_full[0]), 2)
+    (1.35, 1.3)
     """
-    return base_air_ratio * site.dry_air_density_kg_m3 / base.dry_air_density_kg_m3
+    healthy = healthy_stage(fuel, air_ratio=base_air_ratio, reference=base)
+    return healthy.lambda_at(healthy.air_of(site))
 
 
 class StageCause(NamedTuple):

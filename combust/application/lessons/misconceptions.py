@@ -85,7 +85,8 @@ def misconception_card(name: str) -> Card:
 
 
 def _card(row: Mapping[str, str]) -> Card:
-    values: Values = globals()[row["name"]]()  # the demonstrations below are named as the cards of the table
+    shown = globals()[row["name"]]()  # the demonstrations below are named as the cards of the table
+    values = {key: float(value) for key, value in shown.items()}
     texts = {**row, "show": row["show"].format(**values)}
     return Card(**texts, values=values)
 
@@ -94,7 +95,7 @@ def shortcut_is_exact() -> Values:
     """The shortcut against the balance at lambda 1.6 and 2.0."""
     found: Values = {}
     for name, ratio in (("16", 1.6), ("20", 2.0)):
-        short = float(air_ratio_shortcut(demo.heater_gas(FUEL, ratio).o2_dry_pct))
+        short = air_ratio_shortcut(demo.heater_gas(FUEL, ratio).o2_dry_pct)
         found[f"at_{name}"], found[f"error_{name}_pct"] = short, 100.0 * (short / ratio - 1.0)
     return found
 
@@ -102,13 +103,13 @@ def shortcut_is_exact() -> Values:
 def high_co2_is_good() -> Values:
     """CO2 in the soot range, and of two fuels at one lambda."""
     at = {"soot": (FUEL, 1.2), "b100": ("biodiesel_b100", 1.6), "paraffinic": ("paraffinic", 1.6)}
-    return {f"co2_{key}_pct": float(demo.heater_gas(*case).co2_dry_pct) for key, case in at.items()}
+    return {f"co2_{key}_pct": demo.heater_gas(*case).co2_dry_pct for key, case in at.items()}
 
 
 def co_compares_as_read() -> Values:
     """1000 ppm at two lambdas, air-free."""
     lean, rich = (demo.heater_gas(FUEL, ratio).o2_dry_pct for ratio in (2.2, 1.6))
-    return {"lean_free_ppm": float(co_air_free(1000.0, lean)), "rich_free_ppm": float(co_air_free(1000.0, rich))}
+    return {"lean_free_ppm": co_air_free(1000.0, lean), "rich_free_ppm": co_air_free(1000.0, rich)}
 
 
 def _zone() -> Any:
@@ -119,7 +120,7 @@ def air_free_is_the_truth() -> Values:
     """CO air-free of the reactor model with little and with enough air."""
     zone = _zone()
     free = co_air_free(zone.dry_ppm("co"), 1e-4 * zone.dry_ppm("o2"))
-    return {f"at_{name}_ppm": float(free[zone["air_ratio"] == ratio][0]) for name, ratio in (("10", 1.0), ("16", 1.6))}
+    return {f"at_{name}_ppm": free[zone["air_ratio"] == ratio][0] for name, ratio in (("10", 1.0), ("16", 1.6))}
 
 
 def more_air_is_cleaner() -> Values:
@@ -128,10 +129,10 @@ def more_air_is_cleaner() -> Values:
     co = zone.dry_ppm("co")
     start = reactor_table().where(residence_ms=10.0, burn_out_ms=0.0, status="blown_out")
     return {
-        "floor_ppm": float(co.min()),
-        "floor_air_ratio": float(zone["air_ratio"][np.argmin(co)]),
-        "lean_ppm": float(co[zone["air_ratio"] == 2.4][0]),
-        "lost_air_ratio": float(start["air_ratio"].min()),
+        "floor_ppm": co.min(),
+        "floor_air_ratio": zone["air_ratio"][np.argmin(co)],
+        "lean_ppm": co[zone["air_ratio"] == 2.4][0],
+        "lost_air_ratio": start["air_ratio"].min(),
     }
 
 
@@ -139,15 +140,14 @@ def no_smoke_no_co() -> Values:
     """CO of a lean stirred reactor; equilibrium soot is zero above lambda 0.4 (see sooting.toml)."""
     rows = reactor_table().where(residence_ms=10.0, burn_out_ms=0.0, air_ratio=2.2)
     edge = load_table("sooting")["equilibrium"]["air_ratio_below"]
-    return {"co_ppm": float(rows.dry_ppm("co")[0]), "soot_pct": 0.0 if edge <= 2.2 else float("nan")}
+    return {"co_ppm": rows.dry_ppm("co")[0], "soot_pct": 0.0 if edge <= 2.2 else float("nan")}
 
 
 def exhaust_leak_dilutes() -> Values:
     """Gauge pressure at the exhaust port of a 4 kW stage."""
     loss = duct_loss(*exhaust())
-    head = float(loss.loss_pa - loss.port_static_pa)
-    port, low, high = (float(one) for one in (loss.port_static_pa, loss.low_pa - head, loss.high_pa - head))
-    return {"port_pa": port, "low_pa": low, "high_pa": high}
+    head = loss.loss_pa - loss.port_static_pa
+    return {"port_pa": loss.port_static_pa, "low_pa": loss.low_pa - head, "high_pa": loss.high_pa - head}
 
 
 def agreeing_pair_proves_the_analyser() -> Values:
@@ -156,70 +156,73 @@ def agreeing_pair_proves_the_analyser() -> Values:
     o2 = true.o2_dry_pct - 0.5
     blind = demo.SampledGas(o2, demo.co2_by_calculation(o2, FUEL), 0.0)
     return {
-        "blind": float(demo.fuel_factor(blind)),
-        "honest": float(demo.fuel_factor(demo.SampledGas(o2, true.co2_dry_pct, 0.0))),
-        "off_pct": 100.0 * abs(float(air_ratio_from_o2(o2, get_fuel(FUEL))) / 1.6 - 1.0),
+        "blind": demo.fuel_factor(blind),
+        "honest": demo.fuel_factor(demo.SampledGas(o2, true.co2_dry_pct, 0.0)),
+        "off_pct": 100.0 * abs(air_ratio_from_o2(o2, get_fuel(FUEL)) / 1.6 - 1.0),
     }
 
 
 def thin_air_has_less_oxygen_percent() -> Values:
     """Density and lambda at 2000 m and 20 °C."""
-    ratio = float(air_ratio_at_site(1.0, SEA_LEVEL, Site(2000.0, intake_temp_c=20.0)))
-    return {"density_pct": 100.0 * ratio, "air_ratio": 1.6 * ratio}
+    there = air_ratio_at_site(1.6, SEA_LEVEL, Site(2000.0, intake_temp_c=20.0))
+    return {"density_pct": 100.0 * there.dry_air_density_ratio[0], "air_ratio": there.air_ratio_full[0]}
 
 
 def cold_makes_altitude_worse() -> Values:
-    """Density ratios at 2600 m on a cold and on a mild night, to 20 °C at sea level."""
-    cold, mild = (float(air_ratio_at_site(1.0, SEA_LEVEL, Site(2600.0, intake_temp_c=t))) for t in (-18.0, 15.0))
-    return {"cold_ratio": cold, "mild_ratio": mild}
+    """Density ratio and lambda at 2600 m on a cold and on a mild night, from 20 °C at sea level."""
+    found: Values = {}
+    for night, temp in (("cold", -18.0), ("mild", 15.0)):
+        there = air_ratio_at_site(1.6, SEA_LEVEL, Site(2600.0, intake_temp_c=temp))
+        found |= {f"{night}_ratio": there.dry_air_density_ratio[0], f"{night}_air_ratio": there.air_ratio_full[0]}
+    return found
 
 
 def battery_volts_are_heater_volts() -> Values:
     """Voltage behind 5 m of 1.5 mm² at 10 A."""
-    loop = float(loop_resistance(5.0, 1.5, contacts_mohm=20.0))
-    return {"heater_v": float(voltage_under_load(12.2, 10.0, 0.015 + loop))}
+    loop = loop_resistance(5.0, 1.5, contacts_mohm=20.0)
+    return {"heater_v": voltage_under_load(12.2, 10.0, 0.015 + loop)}
 
 
 def disconnect_protects_the_heater() -> Values:
     """The heater's cut-out referred to the battery post."""
-    return {"cutout_at_battery_v": float(source_voltage_for(10.5, 2.5, 0.096))}
+    return {"cutout_at_battery_v": source_voltage_for(10.5, 2.5, 0.096)}
 
 
 def smoke_numbers_average() -> Values:
     """Spots 0 and 8, averaged by number and by what the paper lets through."""
     row = load_table("misconceptions")["smoke_transmission"]
-    light = [float(np.interp(number, row["number"], row["transmission_pct"])) for number in (0, 8)]
+    light = [np.interp(number, row["number"], row["transmission_pct"]) for number in (0, 8)]
     mean = sum(light) / 2.0
-    by_light = float(np.interp(-mean, [-value for value in row["transmission_pct"]], row["number"]))
+    by_light = np.interp(-mean, [-value for value in row["transmission_pct"]], row["number"])
     return {"mean_pct": mean, "by_light": by_light, "by_number": 4.0}
 
 
 def approval_limits_are_targets() -> Values:
     """The approval limit against the workshop's watch-point."""
     watch, o2 = limit("exhaust_co_warn"), demo.heater_gas(FUEL, 1.6).o2_dry_pct
-    return {"times": 1000.0 / watch, "watch_ppm": watch, "free_ppm": float(co_air_free(1000.0, o2))}
+    return {"times": 1000.0 / watch, "watch_ppm": watch, "free_ppm": co_air_free(1000.0, o2)}
 
 
 def lean_reading_is_a_leaking_intake() -> Values:
     """Three reasons for a lean reading from the same healthy heater."""
     healthy = demo.heater_gas(FUEL, 1.6)
-    cold = air_ratio_at_site(1.6, SEA_LEVEL, Site(0.0, intake_temp_c=-10.0))
+    cold = air_ratio_at_site(1.6, SEA_LEVEL, Site(0.0, intake_temp_c=-10.0)).air_ratio_full[0]
     return {
-        "fuel_o2_pct": float(demo.heater_gas(FUEL, 1.6 / 0.9).o2_dry_pct),
-        "cold_o2_pct": float(demo.heater_gas(FUEL, cold).o2_dry_pct),
-        "hose_o2_pct": float(demo.with_false_air(healthy, 0.10).o2_dry_pct),
+        "fuel_o2_pct": demo.heater_gas(FUEL, 1.6 / 0.9).o2_dry_pct,
+        "cold_o2_pct": demo.heater_gas(FUEL, cold).o2_dry_pct,
+        "hose_o2_pct": demo.with_false_air(healthy, 0.10).o2_dry_pct,
     }
 
 
 def white_smoke_is_water() -> Values:
     """Dew point of lean flue gas, and the fuel of two failed attempts."""
     moles = flue_gas_moles(get_fuel(FUEL), 2.0)
-    dew = float(water_dew_point(101_325.0 * moles.h2o / moles.wet))
-    return {"dew_c": dew, "fuel_ml": float(delivered_while_attempting(24.0, 1.5, 150.0))}
+    dew = water_dew_point(101_325.0 * moles.h2o / moles.wet)
+    return {"dew_c": dew, "fuel_ml": delivered_while_attempting(24.0, 1.5, 150.0)}
 
 
 def tables_are_dry() -> Values:
     """Dry and wet CO2 and the water at lambda 1."""
     moles = flue_gas_moles(get_fuel(FUEL), 1.0)
     parts = {"dry_pct": moles.co2 / moles.dry, "wet_pct": moles.co2 / moles.wet, "water_pct": moles.h2o / moles.wet}
-    return {key: 100.0 * float(value) for key, value in parts.items()}
+    return {key: 100.0 * value for key, value in parts.items()}

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from combust.application.lessons import gas as demo
-from combust.application.lessons.machine import SEA_LEVEL, STAGE_CAUSES, air_ratio_at_site, stage_pattern
+from combust.application.lessons.machine import SEA_LEVEL, STAGE_CAUSES, stage_pattern
 from combust.domain.fuel import Fuel
 from combust.domain.site import Site
 from combust.kernel import heat as losses
@@ -30,21 +30,22 @@ def _yes(condition: bool) -> str:
 
 
 def _density_ratio(n: Numbers) -> float:
-    return float(air_ratio_at_site(1.0, SEA_LEVEL, Site(n["altitude_m"], intake_temp_c=n["intake_temp_c"])))
+    site = Site(n["altitude_m"], intake_temp_c=n["intake_temp_c"])
+    return site.dry_air_density_ratio / SEA_LEVEL.dry_air_density_ratio
 
 
 def read_the_gas(n: Numbers, fuel: Fuel) -> dict[str, Any]:
     """Lambda, shortcut, CO air-free and per kWh."""
     o2, co = n["o2_dry_pct"], n["co_dry_ppm"]
-    ratio, short = float(air_ratio_from_o2(o2, fuel, co_dry_ppm=co)), float(air_ratio_shortcut(o2))
-    share = float(co_share_from_co(fuel, ratio, 1e-6 * co))
-    dry = float(flue_gas_moles(fuel, 1.0).dry / stoichiometric_air_moles(fuel))
+    ratio, short = air_ratio_from_o2(o2, fuel, co_dry_ppm=co), air_ratio_shortcut(o2)
+    share = co_share_from_co(fuel, ratio, 1e-6 * co)
+    dry = flue_gas_moles(fuel, 1.0).dry / stoichiometric_air_moles(fuel)
     return {
         "air_ratio": ratio,
         "shortcut": short,
         "shortcut_error_pct": 100.0 * (short / ratio - 1.0),
-        "co_air_free_ppm": float(co_air_free(co, o2)),
-        "co_mg_per_kwh": float(co_mass_per_heat(share, fuel, fuel.net_heating_value_mj_per_kg)),
+        "co_air_free_ppm": co_air_free(co, o2),
+        "co_mg_per_kwh": co_mass_per_heat(share, fuel, fuel.net_heating_value_mj_per_kg),
         "dry_per_air": dry,
     }
 
@@ -56,27 +57,27 @@ def wet_pair(n: Numbers, fuel: Fuel) -> dict[str, Any]:
         wet = demo.read_wet(demo.heater_gas(fuel, n["air_ratio"]), fuel, n["air_ratio"])
         shown = {"o2_dry_pct": round(float(wet.o2_dry_pct), 2), "co2_dry_pct": round(float(wet.co2_dry_pct), 2)}
     pair = demo.SampledGas(shown["o2_dry_pct"], shown["co2_dry_pct"], 0.0)
-    on_line = demo.heater_gas(fuel, float(air_ratio_from_o2(pair.o2_dry_pct, fuel)))
-    factors = {"fuel_factor": float(demo.fuel_factor(pair)), "own_factor": float(demo.fuel_factor(on_line))}
+    on_line = demo.heater_gas(fuel, air_ratio_from_o2(pair.o2_dry_pct, fuel))
+    factors = {"fuel_factor": demo.fuel_factor(pair), "own_factor": demo.fuel_factor(on_line)}
     return {**shown, **factors, "heater_fault": "no"}
 
 
 def stack_loss(n: Numbers, fuel: Fuel) -> dict[str, Any]:
     """Siegert loss with mild and with cold air, and the enthalpy balance of the mild one."""
     flue, o2 = n["flue_temp_c"], n["o2_dry_pct"]
-    moles = flue_gas_moles(fuel, float(air_ratio_from_o2(o2, fuel)))
+    moles = flue_gas_moles(fuel, air_ratio_from_o2(o2, fuel))
     net = fuel.net_heating_value_mj_per_kg
     return {
-        "loss_pct": float(losses.stack_loss_siegert(flue, n["intake_temp_c"], o2)),
-        "loss_cold_pct": float(losses.stack_loss_siegert(flue, n["cold_temp_c"], o2)),
-        "loss_enthalpy_pct": float(losses.stack_loss(moles, flue, n["intake_temp_c"], fuel, net)),
+        "loss_pct": losses.stack_loss_siegert(flue, n["intake_temp_c"], o2),
+        "loss_cold_pct": losses.stack_loss_siegert(flue, n["cold_temp_c"], o2),
+        "loss_enthalpy_pct": losses.stack_loss(moles, flue, n["intake_temp_c"], fuel, net),
     }
 
 
 def reading_at_a_pass(n: Numbers, fuel: Fuel) -> dict[str, Any]:
     """O2 to expect at a site by dry-air density, and whether a reading needs more than the site to explain it."""
     density = _density_ratio(n)
-    before = float(air_ratio_from_o2(n["base_o2_pct"], fuel))
+    before = air_ratio_from_o2(n["base_o2_pct"], fuel)
     expected = before * density
     o2 = float(demo.heater_gas(fuel, expected).o2_dry_pct)
     read = n["o2_dry_pct"] if "o2_dry_pct" in n else round(max(o2 - 1.9 * n["fault"], 0.5), 1)
@@ -92,11 +93,11 @@ def reading_at_a_pass(n: Numbers, fuel: Fuel) -> dict[str, Any]:
 
 def intake_duct_off(n: Numbers, fuel: Fuel) -> dict[str, Any]:
     """Air gained when the intake duct comes off."""
-    before, read = float(air_ratio_from_o2(n["before_o2_pct"], fuel)), n.get("after_o2_pct")
+    before, read = air_ratio_from_o2(n["before_o2_pct"], fuel), n.get("after_o2_pct")
     if read is None:
         gained = 1.0 + 0.01 * (n["gain_pct"] if n["intake"] else 1.0)
         read = round(float(demo.heater_gas(fuel, before * gained).o2_dry_pct), 1)
-    after = float(air_ratio_from_o2(read, fuel))
+    after = air_ratio_from_o2(read, fuel)
     gain = 100.0 * (after / before - 1.0)
     return {
         "after_o2_pct": read,
@@ -115,39 +116,39 @@ def pump_delivery(n: Numbers, fuel: Fuel) -> dict[str, Any]:
     test = delivery_test(n["strokes"], delivered, n["stroke_ul"])
     return {
         "delivered_ml": delivered,
-        "nominal_ml": float(test.nominal_ml),
-        "deviation_pct": float(test.deviation_pct),
-        "deviation_u_pct": float(test.deviation_u_pct),
+        "nominal_ml": test.nominal_ml,
+        "deviation_pct": test.deviation_pct,
+        "deviation_u_pct": test.deviation_u_pct,
         "passes": _yes(bool(test.within_band)),
-        "ratio": 1.0 / float(test.air_ratio_factor),
-        "new_air_ratio": n["air_ratio"] * float(test.air_ratio_factor),
+        "ratio": 1.0 / test.air_ratio_factor,
+        "new_air_ratio": n["air_ratio"] * test.air_ratio_factor,
     }
 
 
 def analyser_fuel(n: Numbers, fuel: Fuel) -> dict[str, Any]:
     """CO2 that an instrument calculates with the wrong and with the right fuel."""
     o2 = n["o2_dry_pct"]
-    right, maximum = float(demo.co2_by_calculation(o2, fuel)), float(co2_maximum(fuel))
+    right, maximum = demo.co2_by_calculation(o2, fuel), co2_maximum(fuel)
     return {
         "co2_shown_pct": right * NATURAL_GAS_CO2_MAXIMUM / maximum,
         "co2_maximum_pct": maximum,
         "co2_right_pct": right,
-        "air_ratio": float(air_ratio_from_o2(o2, fuel)),
+        "air_ratio": air_ratio_from_o2(o2, fuel),
         "lean": "no",
     }
 
 
 def voltage_at_the_heater(n: Numbers, fuel: Fuel) -> dict[str, Any]:
     """Voltage behind battery, cable and contacts."""
-    metre = 1e3 * float(conductor_resistance(n["area_mm2"]))
+    metre = 1e3 * conductor_resistance(n["area_mm2"])
     total = n["battery_mohm"] + 2.0 * n["length_m"] * metre + n["contacts_mohm"]
-    volt = float(voltage_under_load(n["battery_v"], n["current_a"], total * 1e-3))
+    volt = voltage_under_load(n["battery_v"], n["current_a"], total * 1e-3)
     return {"cable_mohm_per_m": metre, "total_mohm": total, "heater_v": volt}
 
 
 def who_acts_first(n: Numbers, fuel: Fuel) -> dict[str, Any]:
     """Cut-out of the heater referred to the battery post, against the vehicle's disconnect."""
-    at_battery = float(source_voltage_for(n["cutout_v"], n["current_a"], n["loop_mohm"] * 1e-3))
+    at_battery = source_voltage_for(n["cutout_v"], n["current_a"], n["loop_mohm"] * 1e-3)
     first = "heater" if at_battery > n["disconnect_v"] else "disconnect"
     wrong = "Wrong order: power goes away in mid-flame, without a cool-down."
     right = "Right order: the heater stops by itself and cools down."
@@ -157,7 +158,7 @@ def who_acts_first(n: Numbers, fuel: Fuel) -> dict[str, Any]:
 def failed_start(n: Numbers, fuel: Fuel) -> dict[str, Any]:
     """Fuel dosed by two failed attempts and the time to the earliest restart."""
     times = ("check_s", "preheat_1_s", "attempt_s", "preheat_2_s", "attempt_s", "cool_down_s")
-    dosed = float(delivered_while_attempting(n["stroke_ul"], n["pump_hz"], 2.0 * n["attempt_s"]))
+    dosed = delivered_while_attempting(n["stroke_ul"], n["pump_hz"], 2.0 * n["attempt_s"])
     return {"fuel_ml": dosed, "restart_s": sum(n[key] for key in times)}
 
 
@@ -179,14 +180,14 @@ def night_at_a_hut(n: Numbers, fuel: Fuel) -> dict[str, Any]:
 
 def recirculation(n: Numbers, fuel: Fuel) -> dict[str, Any]:
     """Share of flue gas in the intake from its CO2."""
-    share = float(demo.recirculated_share(n["intake_co2_pct"], fuel, n["air_ratio"]))
+    share = demo.recirculated_share(n["intake_co2_pct"], fuel, n["air_ratio"])
     ratio = n["air_ratio"] * (1.0 - share)
     flue = demo.heater_gas(fuel, ratio)
     return {
         "share_pct": 100.0 * share,
         "new_air_ratio": ratio,
-        "flue_co2_pct": float(flue.co2_dry_pct),
-        "o2_dry_pct": float(flue.o2_dry_pct),
+        "flue_co2_pct": flue.co2_dry_pct,
+        "o2_dry_pct": flue.o2_dry_pct,
     }
 
 
@@ -199,7 +200,7 @@ def two_stages(n: Numbers, fuel: Fuel) -> dict[str, Any]:
         gases = (found.healthy_low, found.low, found.healthy_high, found.high)
         keys = ("low_before_pct", "low_after_pct", "high_before_pct", "high_after_pct")
         shown = {key: round(float(gas.o2_dry_pct), 2) for key, gas in zip(keys, gases, strict=True)}
-    ratios = {key: float(air_ratio_from_o2(value, fuel)) for key, value in shown.items()}
+    ratios = {key: air_ratio_from_o2(value, fuel) for key, value in shown.items()}
     low = ratios["low_after_pct"] / ratios["low_before_pct"]
     high = ratios["high_after_pct"] / ratios["high_before_pct"]
     saturated = abs(low - 1.0) < 0.25 * abs(high - 1.0)
@@ -215,7 +216,7 @@ def two_heaters(n: Numbers, fuel: Fuel) -> dict[str, Any]:
     """CO air-free of two heaters with the same CO as read."""
     found: dict[str, Any] = {}
     for name in ("first", "second"):
-        o2 = float(demo.heater_gas(fuel, n[f"{name}_air_ratio"]).o2_dry_pct)
-        found[f"{name}_o2_pct"], found[f"{name}_free_ppm"] = o2, float(co_air_free(n["co_dry_ppm"], o2))
+        o2 = demo.heater_gas(fuel, n[f"{name}_air_ratio"]).o2_dry_pct
+        found[f"{name}_o2_pct"], found[f"{name}_free_ppm"] = o2, co_air_free(n["co_dry_ppm"], o2)
     found["worse"] = "first" if found["first_free_ppm"] > found["second_free_ppm"] else "second"
     return found

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
@@ -12,7 +11,6 @@ from combust.application.mystery.played_visit import PlayedVisit, begin
 from combust.application.mystery.rules import LEVELS, heaters, prices, table
 from combust.application.mystery.seal import canonical, opened, seal
 from combust.data.errors import CombustError, Fault
-from combust.data.vocabulary import quantity
 from combust.domain.heater import Heater
 from combust.domain.reading import check_values
 from combust.domain.result import plain
@@ -93,8 +91,8 @@ class MysteryCase:
         for name in cls.__slots__:
             _need(type(given.get(name)) is kinds.get(name, str), f"{name} is missing or of another kind")
         _need(given["heater_id"] in heaters() and given["level"] in LEVELS, "heater or level is not known")
-        sealed = [name for name, text in given["checks"].items() if isinstance(text, str)]
-        _need(set(sealed) == set(given["checks"]) == set(sealed_names()), "the sealed checks are not complete")
+        sealed = {name: type(text) for name, text in given["checks"].items()}
+        _need(sealed == dict.fromkeys(sealed_names(), str), "the sealed checks are not complete")
         _need(_is_first_reading(given["context"], given["first"]), "the first reading is not acceptable")
         return cls(**{name: given[name] for name in cls.__slots__})
 
@@ -126,12 +124,10 @@ def seal_results(nonce: str, results: Mapping[str, Mapping[str, Any]]) -> dict[s
 
 def _is_first_reading(context: Mapping[str, Any], first: Mapping[str, Any]) -> bool:
     """Return True for a place and a first reading with all that a case has, and nothing that a reading cannot have."""
-    values = {**context, **first}
-    if set(context) != set(CONTEXT) or set(first) != set(FIRST) or None in values.values():
-        return False
-    numbers = [value for key, value in values.items() if quantity(key).kind == "number"]
-    known = all(type(value) in (int, float) and math.isfinite(value) for value in numbers)
-    return known and not check_values(values)[1] and context["location"] in ("indoors", "outdoors")
+    given = {**context, **first}
+    checked, faults = check_values(given)
+    complete = set(context) == set(CONTEXT) and set(first) == set(FIRST)
+    return complete and not faults and checked == given and context["location"] in ("indoors", "outdoors")
 
 
 def _need(good: bool, why: str) -> None:

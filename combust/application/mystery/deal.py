@@ -90,10 +90,13 @@ class Dealer:
         Field("level", "choice", choices=rules.LEVELS).checked(level)
         noise = numbers_of(self._key, seed, level)
         heater, site, context, held_back = _place(noise)
-        kind = _kind(noise)
+        bounds = np.cumsum([rules.table()["kinds"][kind] for kind in KINDS[:-1]])
+        kind = KINDS[int(np.searchsorted(bounds, noise.random(), side="right"))]
+        engine = engine_of(heater, shipped_priors(), instrument_class(None), 1)
         for _ in range(rules.table()["limits"]["tries"]):
             causes = _causes(kind, noise)
-            results = _results(heater, causes, level, held_back, noise)
+            found = readings_of(engine, causes, level, held_back, noise)
+            results = plain(found | {"start_again": {"flame": held_back["flame"]}})
             answer = _proved(heater, causes, context, results)
             if answer is not None:
                 return self._sealed(seed, level, heater, site, context, results, answer)
@@ -104,7 +107,6 @@ class Dealer:
         self, seed: int, level: str, heater: Heater, site: str, context: Any, results: Any, answer: Answer
     ) -> MysteryCase:
         nonce = derived(self._key, "nonce", seed, level).hex()[:32]
-        first = results.pop("first")
         case = MysteryCase(
             case_id=derived(self._key, "name", seed, level).hex()[:6].upper(),
             nonce=nonce,
@@ -113,12 +115,12 @@ class Dealer:
             heater_id=str(heater.heater_id),
             site=site,
             context=context,
-            first=first,
+            first=results["first"],
             checks=seal_results(nonce, results),
             answer="",
         )
-        told = plain(answer) | {"causes": sorted(answer.causes)}
-        return replace(case, answer=seal(self._answer_key(case), told, ANSWER_BYTES, canonical(case.public())))
+        sealed = plain(answer) | {"causes": sorted(answer.causes)}
+        return replace(case, answer=seal(self._answer_key(case), sealed, ANSWER_BYTES, canonical(case.public())))
 
     def learner_id(self, name: str) -> str:
         """Return the id of a learner in results: the same for the same name and salt, and untold without the salt."""
@@ -135,12 +137,12 @@ class Dealer:
         CombustError
             Another salt, or a case that was altered.
         """
-        told = opened(self._answer_key(case), case.answer, canonical(case.public()))
-        if told is None:
+        sealed = opened(self._answer_key(case), case.answer, canonical(case.public()))
+        if sealed is None:
             hint = "Give the salt it was dealt with, and the file as it was dealt."
             why = "does not open: another salt, or it was altered"
             raise CombustError(Fault("case", case.case_id, "conflict", why=why, hint=hint))
-        return Answer(**told | {"causes": frozenset(told["causes"]), "steps": tuple(told["steps"])})
+        return Answer(**sealed | {"causes": frozenset(sealed["causes"]), "steps": tuple(sealed["steps"])})
 
 
 def mystery(seed: int, level: str = "medium", *, salt: str) -> MysteryCase:
@@ -197,11 +199,6 @@ def _place(noise: np.random.Generator) -> tuple[Heater, str, dict[str, Any], dic
     return heater, site["name"], context, hidden
 
 
-def _kind(noise: np.random.Generator) -> str:
-    bounds = np.cumsum([rules.table()["kinds"][kind] for kind in KINDS[:-1]])
-    return KINDS[int(np.searchsorted(bounds, noise.random(), side="right"))]
-
-
 def _causes(kind: str, noise: np.random.Generator) -> list[str]:
     causes = rules.dealt_causes()
     pairs = rules.table()["pairs"]["names"]
@@ -211,16 +208,6 @@ def _causes(kind: str, noise: np.random.Generator) -> list[str]:
         return list(pairs[int(noise.integers(len(pairs)))])
     named = [one.name for one in causes.values() if one.name != HEALTHY and one.measurement == (kind == "measurement")]
     return [named[int(noise.integers(len(named)))]]
-
-
-def _results(
-    heater: Heater, causes: Sequence[str], level: str, context: Mapping[str, Any], noise: np.random.Generator
-) -> dict[str, dict[str, Any]]:
-    """Return the plain results of all checks of one candidate."""
-    engine = engine_of(heater, shipped_priors(), instrument_class(None), 1)
-    found = readings_of(engine, causes, level, context, noise)
-    told: dict[str, dict[str, Any]] = plain(found | {"start_again": {"flame": context["flame"]}})
-    return told
 
 
 def _proved(

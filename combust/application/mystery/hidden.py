@@ -87,16 +87,14 @@ def _parameters(
     engine: Engine, causes: Sequence[str], severity: tuple[float, float], noise: np.random.Generator
 ) -> Parameters:
     """Return one draw of a heater with the causes; ``severity`` is (mean, spread) of the normals behind their size."""
-    chosen = [_variant(engine, cause, noise) for cause in causes]
+    chosen: list[Variant] = []
+    for cause in causes:
+        known = [one for one in engine.variants if one.cause == cause and (one.cause, one.name) not in LEFT_OUT]
+        share = np.array([one.share for one in known])
+        chosen.append(known[int(noise.choice(len(known), p=share / share.sum()))])
     u = noise.standard_normal((1, len(STRUCTURE) + NORMALS_EACH * len(chosen)))
     u[:, len(STRUCTURE) :: NORMALS_EACH] = severity[0] + severity[1] * u[:, len(STRUCTURE) :: NORMALS_EACH]
     return engine.drawer.parameters(u, *chosen)
-
-
-def _variant(engine: Engine, cause: str, noise: np.random.Generator) -> Variant:
-    found = [one for one in engine.variants if one.cause == cause and (one.cause, one.name) not in LEFT_OUT]
-    share = np.array([one.share for one in found])
-    return found[int(noise.choice(len(found), p=share / share.sum()))]
 
 
 def _read(

@@ -80,25 +80,20 @@ class PlayedVisit:
 
     def rule_broken_by(self, name: str) -> str:
         """Return the code of the safety rule that a step would break now, or an empty text."""
-        checks = shipped_priors().checks
+        checks, stops = shipped_priors().checks, self.standing_stops()
         needs = checks[name].needs if name in checks else ("burning",) if name == "start_again" else ()
-        stops = self.standing_stops()
-        runs = "burning" in needs
-        if name == "exhaust_duct_off" and (not self.outdoors or "port_pressures" not in self.steps):
-            return "exhaust_off_early"
-        if runs and not self.outdoors:
-            return "running_indoors"
-        if "fuel_work" in needs and not self.outdoors:
-            return "fuel_indoors"
-        if runs and stops & set(OF_CAB):
-            return "cab_co_ignored"
-        if forbids(dict.fromkeys(stops, True), needs):
-            return "stop_ignored"
-        if name == "move_outdoors" and "gasoline_in_diesel_heater" in stops:
-            return "stop_ignored"
-        if name == "start_again" and self.failed_start:
-            return "repeated_starts"
-        return ""
+        runs, starts, indoors = "burning" in needs, name == "start_again", not self.outdoors
+        early = name == "exhaust_duct_off" and (indoors or "port_pressures" not in self.steps)
+        pushed = name == "move_outdoors" and "gasoline_in_diesel_heater" in stops
+        rules = (
+            ("exhaust_off_early", early),
+            ("running_indoors", runs and indoors),
+            ("fuel_indoors", "fuel_work" in needs and indoors),
+            ("cab_co_ignored", runs and bool(stops & set(OF_CAB))),
+            ("stop_ignored", forbids(dict.fromkeys(stops, True), needs) or pushed),
+            ("repeated_starts", starts and self.failed_start),
+        )
+        return next((code for code, broken in rules if broken), "")
 
     def take(self, name: str) -> dict[str, Any]:
         """Make a check or an action and return the columns it gives; a broken rule ends it without a result.

@@ -61,12 +61,12 @@ def price_of(steps: Iterable[str]) -> Price:
 def price_rows() -> list[dict[str, Any]]:
     """Return every check and action with words, what it costs and its risk."""
     checks, actions = shipped_priors().checks, table()["action"]
-    told = {name: (about.sentence, about.risk, needed(about.needs)) for name, about in checks.items()}
-    told |= {name: (about["text"], "", "") for name, about in actions.items()}
-    keys = ("text", "risk_text", "heater")
-    return [
-        {"name": name, **dict(zip(keys, told[name], strict=True)), "price": price} for name, price in prices().items()
-    ]
+    rows = {
+        name: {"text": about.sentence, "risk_text": about.risk, "heater": needed(about.needs)}
+        for name, about in checks.items()
+    }
+    rows |= {name: {"text": about["text"], "risk_text": "", "heater": ""} for name, about in actions.items()}
+    return [{"name": name, **rows[name], "price": price} for name, price in prices().items()]
 
 
 def told_columns(row: Mapping[str, Any]) -> list[tuple[str, str]]:

@@ -68,7 +68,7 @@ class Statement(Result):
             Unknown causes or record fields, probabilities that are none or sum to more than 1; all at once.
         """
         faults: list[Fault] = []
-        told: dict[str, float] = {}
+        stated: dict[str, float] = {}
         for text, value in probabilities.items():
             try:
                 name = rules.answer_text(rules.answer_of(str(text)))
@@ -76,18 +76,20 @@ class Statement(Result):
             except CombustError as error:
                 faults.extend(error.faults)
                 continue
-            if name in told:
+            if name in stated:
                 faults.append(Fault("probability", name, "conflict", why="is stated twice", hint="State it once."))
-            told[name] = number
-        total = sum(told.values())
+            stated[name] = number
+        total = sum(stated.values())
         if total > 1.0 + 1e-9:
             why, hint = "sum to more than 1", "Lower them; what is left of 1 means that you cannot tell."
             faults.append(Fault("probabilities", round(total, 3), "out_of_band", why=why, hint=hint))
-        faults += _unknown("excluded", excluded, rules.dealt_causes())
-        faults += _unknown("record", record or {}, rules.table()["record"]["field"])
+        known = {"excluded": rules.dealt_causes(), "record": rules.table()["record"]["field"]}
+        for what, names in (("excluded", excluded), ("record", record or {})):
+            word = Field(what, "choice", choices=tuple(known[what]))
+            faults += [fault for name in names for fault in word.faults_of(name)]
         if faults:
             raise CombustError(faults)
-        return cls(told, tuple(dict.fromkeys(excluded)), bool(handed_back), dict(record or {}))
+        return cls(stated, tuple(dict.fromkeys(excluded)), bool(handed_back), dict(record or {}))
 
     @classmethod
     def from_dict(cls, given: Any) -> Statement:
@@ -107,12 +109,6 @@ class Statement(Result):
             raise CombustError(Fault("statement", None, "format", why="is not as it was written", hint=hint))
         texts = {str(key): str(text) for key, text in record.items()}
         return cls.of(said, [str(one) for one in out], given.get("handed_back") is True, texts)
-
-
-def _unknown(what: str, names: Iterable[str], known: Iterable[str]) -> list[Fault]:
-    held, why = list(known), "is no word that can stand here"
-    wrong = [name for name in names if name not in held]
-    return [Fault(what, name, "unknown_name", why=why, hint=f"Use {', '.join(held)}.") for name in wrong]
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,8 +139,8 @@ class Score(Result):
 
     def opening(self) -> tuple[str, ...]:
         """Return the total and the answer, then every breach of a safety rule."""
-        told = rules.table()["breach"]
-        breaches = (f"SAFETY: {told[code]} No more than 40 points." for code in self.breaches)
+        sentences = rules.table()["breach"]
+        breaches = (f"SAFETY: {sentences[code]} No more than 40 points." for code in self.breaches)
         return (f"Case {self.case_id}: {self.total:g} of 100. The answer was {self.right}.", *breaches)
 
     def lines(self) -> Rows:
@@ -304,8 +300,8 @@ def _record(statement: Statement) -> tuple[float, str]:
     held = rules.table()["record"]
     letters = {name: sum(map(str.isalpha, statement.record.get(name, ""))) for name in held["field"]}
     missing = [text for name, text in held["field"].items() if letters[name] < held["letters"]]
-    told = f"Missing: {'; '.join(missing)}." if missing else "Every field is filled."
-    return 1.0 - len(missing) / len(held["field"]), told
+    reason = f"Missing: {'; '.join(missing)}." if missing else "Every field is filled."
+    return 1.0 - len(missing) / len(held["field"]), reason
 
 
 def _safety(visit: PlayedVisit, statement: Statement, breach: bool) -> tuple[float, str]:

@@ -14,7 +14,7 @@ from combust.data.vocabulary import quantities
 from combust.domain.instrument import InstrumentClass
 from combust.domain.limits import limit
 from combust.domain.site import REFERENCE_DENSITY
-from combust.kernel import air, air_ratio, carbon_monoxide, heat, stoichiometry, uncertainty, wet_dry
+from combust.kernel import air, air_ratio, carbon_monoxide, heat, stoichiometry, uncertainty
 from combust.kernel.blocks import run_in_blocks
 from combust.kernel.constants import DRY_AIR
 from combust.kernel.flue_gas import flue_gas_moles
@@ -26,30 +26,12 @@ LEAN = 10.0  # lambda for the fuel's own factor where the reading is too near ai
 VERDICTS = ("cannot_check", "agree", "disagree")
 
 RESULT_KEYS = (
-    "air_ratio",
-    "air_ratio_u",
-    "air_ratio_low",
-    "air_ratio_high",
-    *(f"air_ratio_by_{route}" for route in ROUTES),
-    "excess_air_pct",
-    "co_air_free_ppm",
-    "co_at_3pct_o2_ppm",
-    "co_mg_per_m3",
-    "co_mg_per_kwh",
-    "stack_loss_pct",
-    "stack_loss_siegert_pct",
-    "loss_unburnt_pct",
-    "efficiency_net_pct",
-    "efficiency_gross_pct",
-    "water_dew_point_c",
-    "pressure_hpa_used",
-    "air_density_kg_m3",
-    "density_ratio",
-    "dry_air_density_ratio",
-    "air_ratio_at_reference",
-    "agreement_z",
-    "fuel_factor",
-    "fuel_factor_of_fuel",
+    *("air_ratio", "air_ratio_u", "air_ratio_low", "air_ratio_high"),
+    *(*(f"air_ratio_by_{route}" for route in ROUTES), "excess_air_pct"),
+    *("co_air_free_ppm", "co_at_3pct_o2_ppm", "co_mg_per_m3", "co_mg_per_kwh"),
+    *("stack_loss_pct", "stack_loss_siegert_pct", "loss_unburnt_pct", "efficiency_net_pct", "efficiency_gross_pct"),
+    *("water_dew_point_c", "pressure_hpa_used", "air_density_kg_m3", "density_ratio", "dry_air_density_ratio"),
+    *("air_ratio_at_reference", "agreement_z", "fuel_factor", "fuel_factor_of_fuel"),
 )
 
 
@@ -167,7 +149,7 @@ def _dry_share(columns: Columns, gases: dict[str, Any], wet: dict[str, Any], hum
     """Return dry over wet gas: from the wet O2 or CO2, or, when O2 was read dry, from its lambda."""
     co_wet, hc_wet = np.nan_to_num(wet["co_dry_ppm"]), np.nan_to_num(wet["hc_dry_ppm"])
     measured = columns.chosen("co2_origin", "measured")
-    share = wet_dry.dry_fraction_of_wet_reading(
+    share = air_ratio.dry_fraction_of_wet_reading(
         columns.atoms,
         o2_wet_pct=wet["o2_dry_pct"],
         co2_wet_pct=np.where(measured, wet["co2_dry_pct"], np.nan),
@@ -178,7 +160,7 @@ def _dry_share(columns: Columns, gases: dict[str, Any], wet: dict[str, Any], hum
     by_dry = air_ratio.air_ratio_from_o2(gases["o2_dry_pct"], columns.atoms)
     by_co2 = np.where(measured, air_ratio.air_ratio_from_co2(gases["co2_dry_pct"], columns.atoms), np.nan)
     by_dry = np.where(np.isnan(by_dry), by_co2, by_dry)
-    water = wet_dry.flue_water_fraction(columns.atoms, by_dry, humidity_ratio=humidity_ratio)
+    water = air_ratio.flue_water_fraction(columns.atoms, by_dry, humidity_ratio=humidity_ratio)
     return np.where(np.isnan(share), 1.0 - water, share)
 
 

@@ -31,12 +31,12 @@ def stop_conditions(columns: Columns, o2: Any, co: Any) -> dict[str, Any]:
 
 def _anything(columns: Columns) -> Any:
     """Return where something was entered that could show a danger: a gas, smoke, the cab, what was seen."""
-    told = ~np.isnan(columns.number(WORTH_TELLING[0]))
-    if np.all(told):
-        return told
+    entered = ~np.isnan(columns.number(WORTH_TELLING[0]))
+    if np.all(entered):
+        return entered
     for key in WORTH_TELLING[1:]:
-        told = told | ~np.isnan(columns.number(key))
-    return told | ~np.asarray(columns.empty("terminals")) | ~np.asarray(columns.empty("fuel_sample"))
+        entered = entered | ~np.isnan(columns.number(key))
+    return entered | ~np.asarray(columns.empty("terminals")) | ~np.asarray(columns.empty("fuel_sample"))
 
 
 def instrument_findings(columns: Columns) -> dict[str, Any]:

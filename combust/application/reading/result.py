@@ -123,8 +123,8 @@ class ReadingResult(Result):
         if self.fuels_that_fit is not None:
             rows.insert(5, ("fuels this pair fits", ", ".join(self.fuels_that_fit) or "none of the catalogue"))
         untold = [label for label, text in rows[1:] if text == UNTOLD]  # ten lines of nothing hide the one that counts
-        told = [row for row in rows if row[0] not in untold]
-        return [*told, ("cannot be told", ", ".join(untold))] if untold else told
+        known = [row for row in rows if row[0] not in untold]
+        return [*known, ("cannot be told", ", ".join(untold))] if untold else known
 
 
 def interpret(
@@ -174,16 +174,21 @@ def safety_of(values: Mapping[str, Any]) -> Safety:
     name = values.get("fuel")
     burnt = shipped_fuels().get(str(name), get_fuel(DEFAULT_FUEL))
     done = interpret_columns(columns_of_reading(values, burnt), instrument_class())
-    told = _Fields({key: column[0] for key, column in done.values.items()})
-    told |= {"co_dry_ppm": _co_at_least(done, values), "co_air_free_ppm": done.details["co_air_free"][0]}
-    told |= {key: value for key, value in values.items() if isinstance(value, float)}
-    kinds = finding_kinds()
-    return Safety(tuple(finding(code, told) for code in codes_of(int(done.mask[0])) if kinds[code].state))
+    numbers, kinds = _numbers(done, values), finding_kinds()
+    return Safety(tuple(finding(code, numbers) for code in codes_of(int(done.mask[0])) if kinds[code].state))
 
 
-def _co_at_least(done: Interpretation, values: Mapping[str, Any]) -> float:
-    """Return the dry CO, or the wet one where it could not be converted: the dry one is no lower [ppm]."""
-    return float(np.fmax(done.details["co"][0], values.get("co_wet_ppm") or math.nan))
+def _numbers(done: Interpretation, values: Mapping[str, Any]) -> _Fields:
+    """Return the numbers of a reading and its result for the sentences.
+
+    Where a wet CO could not be converted it stands for the dry one, which is no lower.
+    """
+    numbers = _Fields({key: column[0] for key, column in done.values.items()})
+    numbers |= {name: done.details[key][0] for key, name in DRY_GASES.items()}
+    numbers["co_dry_ppm"] = np.fmax(numbers["co_dry_ppm"], values.get("co_wet_ppm") or math.nan)
+    numbers["co_air_free_ppm"] = done.details["co_air_free"][0]
+    numbers |= {key: value for key, value in values.items() if isinstance(value, float)}
+    return numbers
 
 
 class _Fields(dict[str, Any]):
@@ -230,18 +235,15 @@ def _sentences(reading: Reading, burnt: Fuel, done: Interpretation, value: dict[
         high = "High: wet sample, O2 reads low, or CO2 reads low."
         hint = high if factor > of_fuel else "Low: O2 reads high, or CO2 reads high."
         hint += " Another fuel moves it either way; an air leak never shows here."
-    told = _Fields({key: number for key, number in value.items() if number is not None})
-    told |= {name: done.details[key][0] for key, name in DRY_GASES.items()}
-    told |= {"co_dry_ppm": _co_at_least(done, reading), "co_air_free_ppm": done.details["co_air_free"][0]}
-    told |= {key: number for key, number in reading.items() if isinstance(number, float)}
-    analyser = float(np.asarray(done.details["analyser_co2_maximum"]).reshape(-1)[0])
-    told |= {
+    analyser = float(np.ravel(done.details["analyser_co2_maximum"])[0])
+    numbers = _numbers(done, reading)
+    numbers |= {
         "pair_hint": hint,
         "co2_maximum_pct": burnt.co2_maximum_pct,
         "analyser_co2_maximum_pct": analyser,
         "analyser_setting": _setting_like(analyser),
     }
-    return tuple(finding(code, told) for code in codes_of(done.mask[0]))
+    return tuple(finding(code, numbers) for code in codes_of(done.mask[0]))
 
 
 def _setting_like(co2_maximum: float) -> str:
@@ -280,11 +282,7 @@ def fuels_that_fit(
     reading: Reading, instrument: InstrumentClass, catalogue: Catalogue | None = None
 ) -> tuple[str, ...]:
     """Return the fuels of the catalogue whose O2-CO2 line the measured pair fits within two standard uncertainties."""
-    fits = []
-    for name, candidate in {**shipped_fuels(), **(catalogue or {})}.items():
-        if candidate.family in ("surrogate", "pure"):
-            continue
-        done = interpret_columns(columns_of_reading(reading, candidate), instrument)
-        if done.values["agreement_z"][0] <= limit("pair_disagree_z"):
-            fits.append(name)
-    return tuple(fits)
+    known = {**shipped_fuels(), **(catalogue or {})}
+    in_tanks = {name: fuel for name, fuel in known.items() if fuel.family not in ("surrogate", "pure")}
+    done = {name: interpret_columns(columns_of_reading(reading, fuel), instrument) for name, fuel in in_tanks.items()}
+    return tuple(name for name, one in done.items() if one.values["agreement_z"][0] <= limit("pair_disagree_z"))

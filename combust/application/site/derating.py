@@ -88,9 +88,7 @@ def derating_table(base: HealthyStage, *, altitude_m: Any = HEIGHTS_M, intake_te
     """
     import pandas as pd
 
-    height, temp = np.meshgrid(
-        np.asarray(altitude_m, dtype=float), np.asarray(intake_temp_c, dtype=float), indexing="ij"
-    )
+    height, temp = np.meshgrid(altitude_m, intake_temp_c, indexing="ij")
     table = pd.DataFrame(derating_columns(base, height.ravel(), temp.ravel()))
     states = np.array(STATES)[RowLimits.of(base).ranks(table["altitude_m"], table["air_ratio_full"])]
     trims = [name for name in table if "_trim_" in name]

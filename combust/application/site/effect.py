@@ -15,17 +15,18 @@ from combust.application.reading.interpret import interpret_columns
 from combust.application.reading.result import safety_of
 from combust.application.site.derating import stage_columns
 from combust.application.site.effect_result import SiteEffect
-from combust.application.site.findings import site_findings
+from combust.application.site.findings import ACCOUNTS, RowLimits, site_findings
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import Field, need_fields
 from combust.data.tables import load_table
 from combust.data.vocabulary import quantities
+from combust.domain.catalogue import get_fuel
 from combust.domain.fuel import Fuel
 from combust.domain.heater import Heater
 from combust.domain.instrument import instrument_class
-from combust.domain.limits import Finding, in_order, limit
+from combust.domain.limits import Finding, in_order
 from combust.domain.reading import Reading
-from combust.domain.result import Assumed, assume
+from combust.domain.result import assume
 from combust.domain.safety import Safety
 from combust.domain.site import Site
 from combust.kernel import air, altitude
@@ -34,7 +35,10 @@ from combust.kernel.constants import ZERO_CELSIUS_K
 CURVE_TEMPS_C = tuple(range(-40, 41, 5))
 AIMS = {
     key: Field(key, meaning=meaning, low=0.8, high=5.0, hint="Small heaters run at about 1.3 to 2.")
-    for key, meaning in (("minimum_air_ratio", "lowest lambda accepted"), ("keep_air_ratio", "lambda to keep"))
+    for key, meaning in (
+        ("minimum_air_ratio", "lowest lambda accepted (default: the profile's, else 1.3)"),
+        ("keep_air_ratio", "lambda the trims aim at (default: the baseline's)"),
+    )
 }
 # What a trim would give, and what is said about trims: nothing of it where the heater must not burn.
 OF_A_TRIM = ("useful_heat_kw", "useful_heat_full_kw", "air_out_temp_trimmed_c")
@@ -119,28 +123,26 @@ def site_effect(
         assumed.append(assume("air_in_temp_c", air_in_temp_c, "as cold as the intake air"))
         # The outlet is told for the warmer of the two: heated air may come from a warm cab.
         outlet_in_c = max(air_in_temp_c, float(base.state.air_in_c))
-    minimum = _minimum(base, minimum_air_ratio, assumed)
+    minimum, of_document = minimum_air_ratio, base.heater.limits.air_ratio_min if base.heater else None
+    if minimum is None:
+        minimum = RowLimits.of(base).lowest_air_ratio
+        if of_document is None:
+            origin = "watch-point of the trade (from memory, medium); the heater's document wins"
+            assumed.append(assume("minimum_air_ratio", minimum, origin))
     keep = base.air_ratio if keep_air_ratio is None else keep_air_ratio
     asked = {"fuel_temp_c": fuel_temp_c, "air_in_temp_c": air_in_temp_c}
     need_fields(asked | {"minimum_air_ratio": minimum, "keep_air_ratio": keep}, {**quantities(), **AIMS})
     values = _values(base, site, fuel_temp_c, (air_in_temp_c, outlet_in_c or 0.0), minimum, keep)
-    values["reading"], stops = (None, []) if reading is None else _explained(base, site, values, Reading(**reading))
+    stops: list[Finding] = []
+    values["reading"] = None
+    if reading is not None:
+        values["reading"], stops = _explained(base, site, (fuel_temp_c, air_in_temp_c), Reading(**reading))
     values["findings"] = in_order([*stops, *site_findings(base, site, values)])
     if not Safety(values["findings"]).allows(("burning",)):
         values.update({key: None for key in values if "_trim_" in key and not key.endswith("limit_pct")})
         values.update(dict.fromkeys(OF_A_TRIM))
         values["findings"] = tuple(one for one in values["findings"] if one.code not in ABOUT_A_TRIM)
     return SiteEffect(**values, assumed=tuple(assumed))
-
-
-def _minimum(base: HealthyStage, given: float | None, assumed: list[Assumed]) -> float:
-    for known in (given, base.heater.limits.air_ratio_min if base.heater else None):
-        if known is not None:
-            return known
-    value = limit("air_ratio_soot")
-    origin = "watch-point of the trade (from memory, medium); the unit's document wins"
-    assumed.append(assume("minimum_air_ratio", value, origin))
-    return value
 
 
 def _values(
@@ -186,7 +188,7 @@ def _values(
 
 
 def _lowest_fuel(base: HealthyStage) -> float | None:
-    """Return the lowest fuel the unit's own stages reach [%]; None = not in the profile."""
+    """Return the lowest fuel the heater's own stages reach [%]; None = not in the profile."""
     flows = [one.fuel_l_per_h for one in base.heater.stages.values() if one.fuel_l_per_h] if base.heater else []
     return 100.0 * (min(flows) / base.fuel_l_per_h - 1.0) if base.fuel_l_per_h and len(flows) > 1 else None
 
@@ -222,21 +224,24 @@ def _weather(base: HealthyStage, site: Site, fuel_temp: float, air_in: float) ->
     pressures = np.array([site.pressure - band, site.pressure + band])
     here = base.air_at(pressures, site.intake_temp_c, humidity_pct=site.humidity_pct, air_in_c=air_in)
     ends = base.lambda_at(here, np.full(2, fuel_temp))
-    keys = ("air_ratio", "air_ratio_with_fuel_density", "air_ratio_full")
-    lams = {f"{key}_{end}": float(getattr(ends, key)[row]) for row, end in enumerate(("low", "high")) for key in keys}
+    lams = {
+        f"{key}_{end}": float(getattr(ends, key)[row]) for row, end in enumerate(("low", "high")) for key in ACCOUNTS
+    }
     return {"band_hpa": band, **lams}
 
 
 def _explained(
-    base: HealthyStage, site: Site, values: Mapping[str, Any], reading: Mapping[str, Any]
+    base: HealthyStage, site: Site, temps: tuple[float, float], reading: Reading
 ) -> tuple[dict[str, Any], list[Finding]]:
-    """Return whether the site explains a reading, and the stop conditions in it.
+    """Return whether the site explains a reading, and the stop conditions in it; ``temps`` of fuel and heating air.
 
-    Its lambda is held against the span of the three accounts: the fuel may be warmer than the air and the hot-gas term
-    is uncertain, so everything between them counts as explained, widened by two standard uncertainties.
+    A reading that names another fuel is held against the heater on that fuel at the same pulses. Its lambda is held
+    against the span of the three accounts: the fuel may be warmer than the air and the hot-gas term is uncertain, so
+    everything between them counts as explained, widened by two standard uncertainties.
     """
-    columns = columns_of_reading({key: value for key, value in reading.items() if key != "fuel"}, base.fuel)
-    values_read = interpret_columns(columns, instrument_class()).values
+    if reading.fuel not in (None, base.fuel.name, base.fuel.asked_as):
+        base = base.on_fuel(get_fuel(reading.fuel))
+    values_read = interpret_columns(columns_of_reading(reading, base.fuel), instrument_class()).values
     stops = list(safety_of({**reading, "fuel": base.fuel.name}).findings)
     lam, lam_u = float(values_read["air_ratio"][0]), float(values_read["air_ratio_u"][0])
     if not math.isfinite(lam) and stops:
@@ -246,8 +251,9 @@ def _explained(
         hint = "Give the O2 that was read at the site, in vol % (--o2-dry)."
         raise CombustError(Fault("reading", "O2 and CO2", "missing", why="give no lambda", hint=hint))
     weather = 0.0 if site.altitude_m is None else load_table("altitude")["weather_u_hpa"]["value"] / site.pressure
-    u = math.sqrt(lam_u**2 + values["air_ratio_full_u"] ** 2 + (weather * values["air_ratio_full"]) ** 2)
-    expected = (values["air_ratio"], values["air_ratio_with_fuel_density"], values["air_ratio_full"])
+    fuel_temp, air_in = temps
+    _, *expected, full_u = (float(one[0]) for one in base.lambda_at(base.air_of(site, air_in_c=air_in), fuel_temp))
+    u = math.sqrt(lam_u**2 + full_u**2 + (weather * expected[-1]) ** 2)
     gap = max(lam - max(expected), 0.0) - max(min(expected) - lam, 0.0)
     verdict = "as_expected_here"
     if abs(gap) > 2.0 * u:

@@ -89,37 +89,34 @@ class SiteEffect(Result):
 
     def lines(self) -> Rows:
         """Return the page for people, what matters most first; what is not known is left out."""
-        return _lines(self)
-
-
-def _lines(one: SiteEffect) -> Rows:
-    # A typed lambda without its uncertainty is shown without one, not as exact.
-    spread = f" ± {2 * one.base_air_ratio_u:.2f} (95 %)" if one.base_air_ratio_u else ""
-    rows = [
-        ("dry-air density ratio to the baseline", f"{one.dry_air_density_ratio:.3f} (moist {one.density_ratio:.3f})"),
-        ("lambda at the baseline", f"{one.base_air_ratio:.2f}{spread}"),
-        ("lambda here, dry-air density alone", f"{one.air_ratio:.2f}"),
-        ("  with fuel density", f"{one.air_ratio_with_fuel_density:.2f}"),
-        ("  in full, with hot gas", f"{one.air_ratio_full:.2f} ± {2 * one.air_ratio_full_u:.2f} (95 %)"),
-        ("O2 / CO2 to expect", f"{_pair(one.o2_dry_pct, one.co2_dry_pct)}, in full "
-                               f"{_pair(one.o2_dry_full_pct, one.co2_dry_full_pct)}"),
-        ("weather ± 30 hPa, full lambda", f"{one.weather['air_ratio_full_low']:.2f} to "
-                                          f"{one.weather['air_ratio_full_high']:.2f}"),
-        (f"highest site with lambda ≥ {one.minimum_air_ratio:g}",
-         f"{_shown(one.ceiling_altitude_m, 0, 'm')}, in full {_shown(one.ceiling_altitude_full_m, 0, 'm')}"),
-    ]  # fmt: skip
-    if one.reading is not None:
-        lam = one.reading["air_ratio"]
-        rows.insert(0, ("this reading", f"{'' if lam is None else f'lambda {lam:.2f}: '}{one.reading['text']}"))
-    if one.heater_id is not None or one.heater_altitude_limit_m is not None:
-        rows.append(("the unit's own limit", f"{_shown(one.heater_altitude_limit_m, 0, 'm')} (it decides)"))
-    return [*rows, *_trim_lines(one), *_heat_lines(one)]
+        # A typed lambda without its uncertainty is shown without one, not as exact.
+        spread = f" ± {2 * self.base_air_ratio_u:.2f} (95 %)" if self.base_air_ratio_u else ""
+        rows = [
+            ("dry-air density ratio to the baseline",
+             f"{self.dry_air_density_ratio:.3f} (moist {self.density_ratio:.3f})"),
+            ("lambda at the baseline", f"{self.base_air_ratio:.2f}{spread}"),
+            ("lambda here, dry-air density alone", f"{self.air_ratio:.2f}"),
+            ("  with fuel density", f"{self.air_ratio_with_fuel_density:.2f}"),
+            ("  in full, with hot gas", f"{self.air_ratio_full:.2f} ± {2 * self.air_ratio_full_u:.2f} (95 %)"),
+            ("O2 / CO2 to expect", f"{_pair(self.o2_dry_pct, self.co2_dry_pct)}, in full "
+                                   f"{_pair(self.o2_dry_full_pct, self.co2_dry_full_pct)}"),
+            ("weather ± 30 hPa, full lambda", f"{self.weather['air_ratio_full_low']:.2f} to "
+                                              f"{self.weather['air_ratio_full_high']:.2f}"),
+            (f"highest site with lambda ≥ {self.minimum_air_ratio:g}",
+             f"{_shown(self.ceiling_altitude_m, 0, 'm')}, in full {_shown(self.ceiling_altitude_full_m, 0, 'm')}"),
+        ]  # fmt: skip
+        if self.reading is not None:
+            lam = self.reading["air_ratio"]
+            rows.insert(0, ("this reading", f"{'' if lam is None else f'lambda {lam:.2f}: '}{self.reading['text']}"))
+        if self.heater_id is not None or self.heater_altitude_limit_m is not None:
+            rows.append(("the heater's own limit", f"{_shown(self.heater_altitude_limit_m, 0, 'm')} (it decides)"))
+        return [*rows, *_trim_lines(self), *_heat_lines(self)]
 
 
 def _trim_lines(one: SiteEffect) -> Rows:
     if one.fuel_trim_pct is None:
         return [("trims", "withheld: see the stop condition")]
-    left = "" if one.blower_trim_limit_pct is None else f" (the unit has {one.blower_trim_limit_pct:.0f} % left)"
+    left = "" if one.blower_trim_limit_pct is None else f" (the blower has {one.blower_trim_limit_pct:.0f} % left)"
     fuel = _trim(one.fuel_trim_pct, one.fuel_trim_full_pct, one.fuel_trim_full_u_pct)
     blower = _trim(one.blower_trim_pct, one.blower_trim_full_pct, one.blower_trim_full_u_pct)
     return [(f"fuel trim that keeps lambda {one.trim_to_air_ratio:.2f}", fuel), ("or blower trim", blower + left)]

@@ -14,6 +14,8 @@ from combust.domain.safety import ranks_of
 from combust.domain.site import Site
 from combust.kernel import altitude
 
+ACCOUNTS = ("air_ratio", "air_ratio_with_fuel_density", "air_ratio_full")  # of lambda, by how much is counted
+
 
 @dataclass(frozen=True, slots=True)
 class RowLimits:
@@ -26,10 +28,10 @@ class RowLimits:
     @classmethod
     def of(cls, base: HealthyStage) -> RowLimits:
         """Return the limits of a stage; without a minimum of its own the watch-point of the trade counts."""
-        own = base.heater.limits if base.heater else None
-        height, lowest = (None, None) if own is None else (own.altitude_m, own.air_ratio_min)
+        stated = base.heater.limits if base.heater else None
+        height, lowest = (None, None) if stated is None else (stated.altitude_m, stated.air_ratio_min)
         lowest = limit("air_ratio_soot") if lowest is None else lowest
-        return cls(math.nan if height is None else height, lowest, own is not None)
+        return cls(math.nan if height is None else height, lowest, stated is not None)
 
     def ranks(self, height_m: Any, air_ratio: Any) -> Any:
         """Return the rank of the safety state of each row; a calculation is never more than not judged."""
@@ -69,8 +71,7 @@ def _limit_findings(base: HealthyStage, site: Site, values: Mapping[str, Any]) -
 
 
 def _air_ratio_findings(values: Mapping[str, Any]) -> list[Finding]:
-    three = ("air_ratio", "air_ratio_with_fuel_density", "air_ratio_full")
-    lams = {key: values[key] for key in three}
+    lams = {key: values[key] for key in ACCOUNTS}
     full, u, minimum = values["air_ratio_full"], values["air_ratio_full_u"], values["minimum_air_ratio"]
     found = []
     if own_limits(air_ratio=full, lowest_air_ratio=minimum)["air_ratio_below_minimum"]:

@@ -1,23 +1,22 @@
-"""A start as the unit's own document describes it: phases, fuel of failed attempts, earliest restart."""
+"""A start as the heater's own document describes it: phases, fuel of failed attempts, earliest restart."""
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Any
 
 from combust.application.safety import own_limits
 from combust.data.errors import CombustError, Fault
-from combust.data.fields import fields_of, need_fields
+from combust.data.fields import Field, fields_of, need_fields
 from combust.data.tables import load_table
 from combust.domain.heater import Heater, StartTimes
 from combust.domain.limits import Finding, cautions, finding, finding_kinds, in_order, limit
 from combust.domain.result import Assumed, Result, Rows, shown
-from combust.kernel.fuel_delivery import MICROLITRES_PER_LITRE, SECONDS_PER_HOUR
+from combust.kernel.fuel_delivery import SECONDS_PER_HOUR, delivered_while_attempting
 
 ARGUMENTS = fields_of(
     {
-        "cycles": {"band": (1, 20), "hint": "Count the failed starts, 1 to 20."},
+        "cycles": {"band": (0, 20), "hint": "Count the failed starts, up to 20."},
         "cut_at_s": {"band": (0.0, 1e6), "unit": "s", "hint": "Give seconds after switch-on, 0 or more."},
     }
 )
@@ -50,11 +49,13 @@ class StartTimeline(Result):
     ----------
     phases : tuple of StartPhase
     earliest_restart_s : float or None
-        After the switch-on [s].
+        After the switch-on [s]; None too where no further start is allowed (``stopped``).
     fuel_on_s, fuel_ml_per_cycle : float or None
-        Time with fuel [s] and fuel dosed [ml] in one failed start.
+        Time with fuel [s] and fuel dosed [ml] in one failed start that nobody cut short.
+    fuel_ml_last : float or None
+        Fuel of the last failed start [ml], of which only the time before ``cut_at_s`` counts.
     fuel_ml, fuel_g, fuel_heat_kj, full_firing_s : float or None
-        The same for all ``cycles``, its mass, net heat, and how long full stage would burn on it.
+        Fuel of all ``cycles``, its mass, net heat, and how long full stage would burn on it.
     glow_wh : float or None
         Electric energy of the glow in one failed start.
     """
@@ -63,16 +64,18 @@ class StartTimeline(Result):
     cycles: int
     earliest_restart_s: float | None
     fuel_on_s: float
-    fuel_ml_per_cycle: float | None
-    fuel_ml: float | None
-    fuel_g: float | None
-    fuel_heat_kj: float | None
-    full_firing_s: float | None
     glow_wh: float | None
     findings: tuple[Finding, ...]
     cautions: tuple[str, ...]
     assumed: tuple[Assumed, ...]
     cut_at_s: float | None = None
+    fuel_ml_per_cycle: float | None = None
+    fuel_ml_last: float | None = None
+    fuel_ml: float | None = None
+    fuel_g: float | None = None
+    fuel_heat_kj: float | None = None
+    full_firing_s: float | None = None
+    stopped: bool = False
     calculated = True
 
     def lines(self) -> Rows:
@@ -80,16 +83,15 @@ class StartTimeline(Result):
 
         rows = [(f"{phase.begin_s:.0f} to {phase.end_s:.0f} s", phase.in_words) for phase in self.phases]
         restart = shown(self.earliest_restart_s, ".0f", "s after the last switch-on, when all attempts fail")
-        heat = "" if self.fuel_heat_kj is None else f" = {self.fuel_g or 0.0:.1f} g, {self.fuel_heat_kj:.0f} kJ"
-        burns = "" if self.full_firing_s is None else f", {self.full_firing_s:.0f} s of full stage"
-        many = f"fuel of {self.cycles} failed start{'s' if self.cycles > 1 else ''}"
-        return [
-            *rows,
-            ("earliest restart", restart),
-            ("fuel of one failed start", shown(self.fuel_ml_per_cycle, ".1f", "ml")),
-            (many, shown(self.fuel_ml, ".1f", "ml") + heat + burns),
-            ("glow energy of one", shown(self.glow_wh, ".1f", "Wh")),
-        ]
+        rows.append(("earliest restart", "none: no further start, see the stop" if self.stopped else restart))
+        rows.append(("fuel of one failed start", shown(self.fuel_ml_per_cycle, ".1f", "ml")))
+        if self.cycles:
+            heat = "" if self.fuel_heat_kj is None else f" = {self.fuel_g or 0.0:.1f} g, {self.fuel_heat_kj:.0f} kJ"
+            burns = "" if self.full_firing_s is None else f", {self.full_firing_s:.0f} s of full stage"
+            many = f"fuel of {self.cycles} failed start{'s' if self.cycles > 1 else ''}"
+            cut = "" if self.cut_at_s is None else ", the last one cut short"
+            rows.append((many + cut, shown(self.fuel_ml, ".1f", "ml") + heat + burns))
+        return [*rows, ("glow energy of one", shown(self.glow_wh, ".1f", "Wh"))]
 
 
 def start_times(heater: Heater) -> StartTimes:
@@ -103,12 +105,16 @@ def start_times(heater: Heater) -> StartTimes:
     start = heater.start
     if start is None or not start.attempt_s or not start.preheat_s:
         why = "is not in the profile; no times are built in"
-        hint = "Add [start] with check_s, preheat_s, attempt_s, attempt_pump_hz, cool_down_s from the unit's document."
+        hint = (
+            "Add [start] with check_s, preheat_s, attempt_s, attempt_pump_hz, cool_down_s: see the heater's document."
+        )
         raise CombustError(Fault("start", None, "missing", why=why, hint=hint))
     return start
 
 
-def start_timeline(heater: Heater, *, cycles: int = 1, cut_at_s: float | None = None) -> StartTimeline:
+def start_timeline(
+    heater: Heater, *, cycles: int = 1, cut_at_s: float | None = None, stopped: bool = False
+) -> StartTimeline:
     """Return the timeline of a start whose attempts all fail, with its fuel and the earliest restart.
 
     Every time and the number of attempts come from the profile; none is built in.
@@ -118,9 +124,11 @@ def start_timeline(heater: Heater, *, cycles: int = 1, cut_at_s: float | None = 
     heater : Heater
         Its [start] must have preheat_s and attempt_s.
     cycles : int
-        Failed starts so far, each with all its attempts.
+        Failed starts so far, each with all its attempts; 0 when none has failed, and then no fuel is claimed.
     cut_at_s : float, optional
-        When the power was taken away [s after switch-on].
+        When the power was taken away in the last of them [s after switch-on]: fuel counts up to there.
+    stopped : bool
+        Whether no further start is allowed: then no restart is told.
 
     Returns
     -------
@@ -143,15 +151,21 @@ def start_timeline(heater: Heater, *, cycles: int = 1, cut_at_s: float | None = 
     need_fields({"cycles": cycles, "cut_at_s": cut_at_s}, ARGUMENTS)
     phases = phases_of(start)
     findings: list[Finding] = []
-    restart = phases[-1].end_s if start.cool_down_s is not None else None
+    cooled = phases[-1].end_s if start.cool_down_s is not None else None
+    restart = None if stopped else cooled
     fuel_on = sum(start.attempt_s)
-    fuel: dict[str, Any] = _fuel(heater, start, fuel_on, cycles, findings)
+    before_cut = math.inf if cut_at_s is None else cut_at_s
+    asked = [max(0.0, min(one.end_s, before_cut) - one.begin_s) for one in phases if one.name == "attempt"]
+    fuel = _fuel(heater, start, cycles, sum(asked), findings)
     longest = limit("attempt_longest")
     if fuel_on > longest:
         findings.append(finding("fuel_on_long", fuel_on_s=fuel_on, longest_s=longest))
-    findings.append(finding("no_shortening", restart_s=restart) if restart else finding("cool_down_unknown"))
+    if restart is not None:
+        findings.append(finding("no_shortening", restart_s=restart))
+    elif cooled is None:
+        findings.append(finding("cool_down_unknown"))
     if cut_at_s is not None:
-        findings.append(_cut(phases, restart, cut_at_s))
+        findings.append(_cut(phases, cooled, cut_at_s))
     glow_s = sum(phase.end_s - phase.begin_s for phase in phases if phase.glow)
     glow = heater.glow_a * heater.nominal_v * glow_s / SECONDS_PER_HOUR if heater.glow_a and heater.nominal_v else None
     no_check = Assumed("check_s", 0.0, "s", "not in the profile: every time is at least what is shown")
@@ -165,6 +179,7 @@ def start_timeline(heater: Heater, *, cycles: int = 1, cut_at_s: float | None = 
         cautions=tuple(cautions()),
         assumed=(no_check,) if start.check_s is None else (),
         cut_at_s=cut_at_s,
+        stopped=stopped,
         **fuel,
     )
 
@@ -185,26 +200,25 @@ def phases_of(start: StartTimes) -> tuple[StartPhase, ...]:
     return tuple(phases)
 
 
-def _fuel(heater: Heater, start: StartTimes, fuel_on: float, cycles: int, findings: list[Finding]) -> dict[str, Any]:
-    names = ("fuel_ml_per_cycle", "fuel_ml", "fuel_g", "fuel_heat_kj", "full_firing_s")
-    found: dict[str, Any] = dict.fromkeys(names)
+def _fuel(heater: Heater, start: StartTimes, cycles: int, last_s: float, findings: list[Finding]) -> dict[str, float]:
+    """Return the fuel of failed starts, of the last of which the pump was asked for ``last_s``."""
     needed = {"stroke_ul": heater.stroke_ul, "start.attempt_pump_hz": start.attempt_pump_hz}
-    if heater.stroke_ul is None or start.attempt_pump_hz is None:
-        missing = " and ".join(key for key, there in needed.items() if not there)
+    if missing := " and ".join(key for key, there in needed.items() if not there):
         findings.append(finding("fuel_unknown", missing=missing))
-        return found
-    each = heater.stroke_ul * start.attempt_pump_hz * fuel_on * 1e-3
-    found["fuel_ml_per_cycle"], found["fuel_ml"] = each, each * cycles
-    density = heater.fuel.density_kg_per_m3
-    if density:
-        grams = each * cycles * density * 1e-3
-        found["fuel_g"], found["fuel_heat_kj"] = grams, grams * heater.fuel.net_heating_value_mj_per_kg
+        return {}
+    each = delivered_while_attempting(heater.stroke_ul, start.attempt_pump_hz, sum(start.attempt_s))
+    last = delivered_while_attempting(heater.stroke_ul, start.attempt_pump_hz, last_s)
+    dosed = each * (cycles - 1) + last if cycles else 0.0
+    found = {"fuel_ml_per_cycle": each, "fuel_ml_last": last, "fuel_ml": dosed}
+    if heater.fuel.density_kg_per_m3:
+        grams = dosed * heater.fuel.density_kg_per_m3 * 1e-3
+        found |= {"fuel_g": grams, "fuel_heat_kj": grams * heater.fuel.net_heating_value_mj_per_kg}
     flows = [stage.fuel_l_per_h for stage in heater.stages.values() if stage.fuel_l_per_h]
     if flows:
-        found["full_firing_s"] = each * cycles * 1e3 / (max(flows) * MICROLITRES_PER_LITRE / SECONDS_PER_HOUR)
-    minutes = limit("clean_burn")
+        found["full_firing_s"] = dosed * 1e-3 * SECONDS_PER_HOUR / max(flows)
     count = "1 failed start" if cycles == 1 else f"{cycles} failed starts"
-    findings.append(finding("fuel_pooled", count=count, fuel_ml=each * cycles, minutes=minutes))
+    if dosed:
+        findings.append(finding("fuel_pooled", count=count, fuel_ml=dosed, minutes=limit("clean_burn")))
     return found
 
 
@@ -213,6 +227,8 @@ def _cut(phases: tuple[StartPhase, ...], restart: float | None, cut_at_s: float)
     where = next((phase.label for phase in phases if phase.begin_s <= cut_at_s < phase.end_s), None)
     if where is None and restart is not None:
         return finding("power_cut_cold", cut_s=cut_at_s)
+    if cut_at_s <= next(phase.begin_s for phase in phases if phase.name == "attempt"):
+        return finding("power_cut_before_fuel", cut_s=cut_at_s)
     lost = 0.0 if cool is None else cool.end_s - max(cut_at_s, cool.begin_s)
     return finding("power_cut", cut_s=cut_at_s, phase=where or "the cool-down", lost_s=lost)
 
@@ -225,12 +241,10 @@ def emergency_findings(words: tuple[str, ...]) -> list[Finding]:
     CombustError
         Words that are no emergency.
     """
-    known = finding_kinds("emergency")
-    wrong = [word for word in words if word not in known]
-    if wrong:
-        hint = f"Use {', '.join(known)}."
-        why = "is no word for an emergency"
-        raise CombustError([Fault("emergency", word, "unknown_name", why=why, hint=hint) for word in wrong])
+    known = Field("emergency", "choice", "the emergency", choices=tuple(finding_kinds("emergency")))
+    faults = [fault for word in words for fault in known.faults_of(word)]
+    if faults:
+        raise CombustError(faults)
     return [finding(word) for word in words]
 
 
@@ -238,5 +252,5 @@ def starts_used_up(failed: int, allowed: int | None) -> Finding | None:
     """Return the stop after the allowed failed starts; what the document allows counts as one until it is entered."""
     if not own_limits(failed_starts=failed, allowed_starts=math.nan if allowed is None else allowed)["starts_used_up"]:
         return None
-    told = "1 (the document's number was not entered)" if allowed is None else allowed
-    return finding("starts_used_up", failed=failed, allowed=told)
+    number = "1 (the document's number was not entered)" if allowed is None else allowed
+    return finding("starts_used_up", failed=failed, allowed=number)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 from typing import Any, NamedTuple
@@ -18,7 +18,6 @@ from combust.domain.result import Result, Rows
 
 MOST_SAMPLES = 20_000
 LONGEST_WINDOW_S = 3600.0
-MOST_REASONS = 6
 PART = fields_of(
     {
         "key": {"kind": "text", "meaning": "a short name"},
@@ -180,36 +179,47 @@ def _checked(times_s: Any, columns: Mapping[str, Any], stage: Sequence[str | Non
 
 def _last_of(ahead: _Series, rule: SteadyRule) -> int | None:
     """Return the last sample of the longest steady stretch that begins with the first sample, or None."""
-    times = ahead.clock[: int(np.searchsorted(ahead.clock, ahead.clock[0] + LONGEST_WINDOW_S, "right"))]
-    stages, data = ahead.stages, {key: column[: len(times)] for key, column in ahead.data.items()}
-    good = np.isfinite(data["o2_dry_pct"])
-    good[1:] &= np.diff(times) <= rule.sample_s + 1e-9
-    if stages is not None:
-        good &= stages[: len(times)] == stages[0]
+    near = ahead.part(0, int(np.searchsorted(ahead.clock, ahead.clock[0] + LONGEST_WINDOW_S, "right")))
+    steady = near.clock - near.clock[0] >= rule.window_s - 1e-9
+    if steady.any():
+        for held, _ in _rules(near, rule):
+            steady &= held
+    return int(np.flatnonzero(steady)[-1]) if steady.any() else None
+
+
+def _rules(series: _Series, rule: SteadyRule) -> Iterator[tuple[Any, str]]:
+    """Yield each rule: where it holds from the first sample to each sample, and why not if not to the last one."""
+    clock, data, unbroken = series.clock, series.data, np.logical_and.accumulate
+    oxygen = data["o2_dry_pct"]
+    missing, spans = np.isnan(oxygen), _spans(oxygen)
+    why = f"O2 spans {spans[-1]:.2f} % in the calmest 3 min; {rule.o2_span_pct:g} % is allowed."
+    if missing.any():
+        why = f"O2 is missing in {missing.sum()} samples of the calmest 3 min."
+    yield unbroken(~missing) & (spans <= rule.o2_span_pct + 1e-9), why
+    steps = np.diff(clock, prepend=clock[0])
+    yield (
+        unbroken(steps <= rule.sample_s + 1e-9),
+        f"Samples are {steps.max():.0f} s apart; {rule.sample_s:g} s at most.",
+    )
     if "minutes_since_ignition" in data:
-        good &= ~(data["minutes_since_ignition"] < rule.minutes_since_ignition)
-    size = len(good) if good.all() else int(np.argmin(good))
-    if size < 2 or times[size - 1] - times[0] < rule.window_s - 1e-9:
-        return None
-    held = _spans(data["o2_dry_pct"][:size]) <= rule.o2_span_pct + 1e-9
+        early = data["minutes_since_ignition"] < rule.minutes_since_ignition
+        yield unbroken(~early), f"Some of it was read less than {rule.minutes_since_ignition:g} min after ignition."
     if "co_dry_ppm" in data:
-        held &= _co_held(data["co_dry_ppm"][:size], rule)
+        co = data["co_dry_ppm"]
+        known, spans = np.isfinite(co), _spans(co)
+        mean = np.cumsum(np.where(known, co, 0.0)) / np.maximum(np.cumsum(known), 1)
+        most = np.maximum(rule.co_span_ppm, rule.co_span_share * mean)
+        yield ~(spans > most + 1e-9), f"CO spans {spans[-1]:.0f} ppm; {most[-1]:.0f} ppm is allowed."
     if "flue_temp_c" in data:
-        held &= ~(np.abs(_drifts(times[:size], data["flue_temp_c"][:size])) > rule.flue_drift_k_per_min)
-    held &= times[:size] - times[0] >= rule.window_s - 1e-9
-    return int(np.flatnonzero(held)[-1]) if held.any() else None
+        drifts, most = _drifts(clock, data["flue_temp_c"]), rule.flue_drift_k_per_min
+        yield ~(np.abs(drifts) > most), f"The flue drifts {drifts[-1]:+.1f} K/min; {most:g} K/min is allowed."
+    if series.stages is not None:
+        yield unbroken(series.stages == series.stages[0]), "The stage changed."
 
 
 def _spans(column: Any) -> Any:
     """Return highest less lowest from the first sample to each sample; samples that are NaN are passed over."""
     return np.fmax.accumulate(column) - np.fmin.accumulate(column)
-
-
-def _co_held(column: Any, rule: SteadyRule) -> Any:
-    known = np.isfinite(column)
-    mean = np.cumsum(np.where(known, column, 0.0)) / np.maximum(np.cumsum(known), 1)
-    spans = _spans(column)
-    return ~(spans > np.maximum(rule.co_span_ppm, rule.co_span_share * mean) + 1e-9)
 
 
 def _drifts(times_s: Any, column: Any) -> Any:
@@ -243,40 +253,15 @@ def _means(series: _Series, rule: SteadyRule) -> dict[str, float]:
 
 def _why(series: _Series, rule: SteadyRule) -> tuple[str, ...]:
     """Return what kept the calmest window of the required length from being steady."""
-    clock, data = series.clock, series.data
+    clock = series.clock
     length = clock[-1] - clock[0]
     if length < rule.window_s:
         return (f"The series covers {length / 60.0:.1f} min; {rule.window_s / 60.0:g} min are needed.",)
-    if "minutes_since_ignition" in data:
-        late = ~(data["minutes_since_ignition"] < rule.minutes_since_ignition)
-        if not late.any() or clock[-1] - clock[late][0] < rule.window_s:
-            return (f"Less than 3 min of it were read {rule.minutes_since_ignition:g} min or more after ignition.",)
     ends = np.searchsorted(clock, clock + rule.window_s - 1e-9)
     windows = [series.part(first, last + 1) for first, last in enumerate(ends) if last < len(clock)]
-    if not windows:
-        return ("The samples do not fill one window.",)
     spans = [np.nan_to_num(_spans(window.data["o2_dry_pct"])[-1], nan=np.inf) for window in windows]
-    reasons = [_reasons(window, rule) for window in windows]
-    return tuple(min(zip(map(len, reasons), spans, reasons, strict=True))[2][:MOST_REASONS])
-
-
-def _reasons(series: _Series, rule: SteadyRule) -> list[str]:
-    told, data, oxygen = [], series.data, series.data["o2_dry_pct"]
-    if np.isnan(oxygen).any():
-        told.append(f"O2 is missing in {int(np.isnan(oxygen).sum())} samples of the calmest 3 min.")
-    elif np.ptp(oxygen) > rule.o2_span_pct + 1e-9:
-        told.append(f"O2 spans {np.ptp(oxygen):.2f} % in the calmest 3 min; {rule.o2_span_pct:g} % is allowed.")
-    longest = float(np.diff(series.clock).max())
-    if longest > rule.sample_s + 1e-9:
-        told.append(f"Samples are {longest:.0f} s apart; {rule.sample_s:g} s at most.")
-    if "co_dry_ppm" in data and not _co_held(data["co_dry_ppm"], rule)[-1]:
-        told.append(f"CO spans {_spans(data['co_dry_ppm'])[-1]:.0f} ppm; 10 ppm or 10 % is allowed.")
-    drift = _drifts(series.clock, data["flue_temp_c"])[-1] if "flue_temp_c" in data else 0.0
-    if abs(drift) > rule.flue_drift_k_per_min:
-        told.append(f"The flue drifts {drift:+.1f} K/min; {rule.flue_drift_k_per_min:g} K/min is allowed.")
-    if series.stages is not None and len(set(series.stages.tolist())) > 1:
-        told.append("The stage changed.")
-    return told
+    reasons = [[why for held, why in _rules(window, rule) if not held[-1]] for window in windows]
+    return tuple(min(zip(map(len, reasons), spans, reasons, strict=True))[2])
 
 
 def visit_procedure(path: str | None = None) -> list[dict[str, Any]]:

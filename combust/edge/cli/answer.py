@@ -10,15 +10,27 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from combust import __version__
+from combust.data.errors import CombustError
+from combust.domain.catalogue import load_fuels
 from combust.domain.result import Result, plain
-from combust.domain.safety import Safety
+from combust.domain.safety import Safety, of_all
 from combust.edge.cli import output
-from combust.edge.cli.options import Decorator, stops_of_refused
+from combust.edge.cli.options import stops_entered
+from combust.edge.figures.style import save
+from combust.edge.tables.table_map import TableMap
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-FIGURE_ENDINGS = (".png", ".svg")
+FIGURES = (".png", ".svg")
+# Options that name a file to write -> the endings it may have.
+WRITTEN: dict[str, tuple[str, ...]] = {
+    "json_out": (),
+    "save_map": (),
+    "figure": FIGURES,
+    "ceiling_figure": FIGURES,
+    "table": (".csv",),
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +54,7 @@ class Answer:
     draw : callable, optional
         Makes what ``--figure`` asks for.
     files : mapping
-        Name -> text of the files to write.
+        Path -> text of a file to write, or what writes it there, all before the text is said.
     """
 
     facts: Result | Mapping[str, Any]
@@ -52,20 +64,27 @@ class Answer:
     in_full: bool = False
     strict: bool = False
     draw: Callable[[], Figure] | None = None
-    files: Mapping[str, str] = field(default_factory=dict)
+    files: Mapping[str, str | Callable[[str], object]] = field(default_factory=dict)
 
-    def say(self, *, as_json: bool, strict: bool, out: str | None, figure: str | None) -> None:
-        """Say the safety state before anything else, then the text or the JSON, notes and cautions; write and draw."""
-        facts, safety = plain(self.facts), self.safety
-        if safety is None and isinstance(self.facts, Result):
-            safety = self.facts.safety
+    @property
+    def judged(self) -> Safety | None:
+        """The safety state, that of the result where no other is given; None when nothing was judged."""
+        return self.facts.safety if self.safety is None and isinstance(self.facts, Result) else self.safety
+
+    def say(self, *, as_json: bool, out: str | None, more: Mapping[str, Callable[[str], object]]) -> None:
+        """Say the safety state before anything else, then the text or the JSON, notes and cautions; write the files."""
+        facts, safety = plain(self.facts), self.judged
         if safety is not None:
             output.tell_safety(safety, as_json=as_json)
             facts["safety"] = safety.to_dict()
-        for path, text in self.files.items():
-            output.write_text(path, text)
+        facts["version"] = __version__
+        for path, content in self.files.items():
+            if isinstance(content, str):
+                output.write_text(path, content)
+            else:
+                content(path)
         if as_json:
-            output.say_json({**facts, "version": __version__})
+            output.say_json(facts)
         elif self.text is not None:
             click.echo(self.text)
         elif isinstance(self.facts, Result):
@@ -77,27 +96,36 @@ class Answer:
         elif self.in_full:
             output.tell_cautions()
         if out:
-            output.write_text(out, output.json_text({**facts, "version": __version__}) + "\n")
-        if figure and self.draw:
-            from combust.edge.figures.style import save
+            output.write_text(out, output.json_text(facts) + "\n")
+        for path, write in more.items():
+            write(path)
+            click.echo(f"Written: {path}", err=True)
 
-            save(self.draw(), figure)
-            click.echo(f"Figure: {figure}", err=True)
-        if strict and self.strict:
-            raise click.exceptions.Exit(output.EXIT_STRICT)
-        output.leave_strict(strict, safety.findings if safety else ())
+
+def drawn(draw: Callable[[], Figure]) -> Callable[[str], None]:
+    """Return what draws a figure into a file, when it is asked to."""
+    return lambda path: save(draw(), path)
 
 
 def answers(
-    *, figure: str = "", out: bool = False, strict: str = "there is a stop or a warning", json: str = ""
-) -> Decorator:
-    """Return a decorator for a command that returns an :class:`Answer`: it gets ``--json`` and what else is asked for.
+    name: str,
+    group: click.Group | None = None,
+    *,
+    figure: str = "",
+    out: bool = False,
+    strict: str = "there is a stop or a warning",
+    json: str = "",
+) -> Callable[[Callable[..., Answer]], click.Command]:
+    """Return a decorator that makes a command of what returns an :class:`Answer`: ``--json``, and what is asked for.
 
-    Names of files that cannot be written are refused before anything is computed; ``--fuels`` comes as ``catalogue``;
-    a refusal tells the stop conditions that the acceptable quantities hold.
+    Names of files that cannot be written are refused before anything is computed; ``--fuels`` comes as ``catalogue``,
+    what is said of a table as ``mapping``; a refusal tells the stop conditions that the acceptable quantities hold.
 
     Parameters
     ----------
+    name : str
+    group : click.Group, optional
+        What it is a part of.
     figure : str
         Help of ``--figure``; none of it when empty.
     out : bool
@@ -108,34 +136,39 @@ def answers(
         What the JSON object holds, in the help of ``--json``.
     """
 
-    def decorate(function: Callable[..., Answer]) -> Callable[..., None]:
+    def decorate(function: Callable[..., Answer]) -> click.Command:
         @functools.wraps(function)
-        def framed(
-            as_json: bool, strict: bool = False, json_out: str | None = None, figure: str | None = None, **given: Any
-        ) -> None:
-            with stops_of_refused(given):
-                for path, endings in ((json_out, ()), (figure, FIGURE_ENDINGS)):
-                    if path is not None:
-                        output.writable_name(path, endings)
+        def framed(as_json: bool, strict: bool = False, **given: Any) -> None:
+            for name in WRITTEN.keys() & given.keys():
+                if given[name] is not None:
+                    output.writable_name(given[name], WRITTEN[name])
+            out, figure, save_map = (given.pop(name, None) for name in ("json_out", "figure", "save_map"))
+            try:
                 if "fuels_file" in given:
-                    given["catalogue"] = _fuels(given.pop("fuels_file"))
+                    path = given.pop("fuels_file")
+                    given["catalogue"] = load_fuels(path) if path else None
+                if "map_pairs" in given:
+                    given["mapping"] = TableMap.from_options(given.pop("map_pairs"), given.pop("fixed"))
                 answer = function(**given)
-            answer.say(as_json=as_json, strict=strict, out=json_out, figure=figure)
+            except CombustError as error:
+                error.safety = of_all([error.safety or Safety(()), stops_entered(given)])
+                raise
+            more: dict[str, Callable[[str], object]] = {save_map: given["mapping"].save} if save_map else {}
+            if figure and answer.draw:
+                more[figure] = drawn(answer.draw)
+            answer.say(as_json=as_json, out=out, more=more)
+            findings = answer.judged.findings if answer.judged else ()
+            if strict and (answer.strict or any(one.severity in ("stop", "warn") for one in findings)):
+                raise click.exceptions.Exit(output.EXIT_STRICT)
 
+        command = (group.command if group else click.command)(name)(framed)
         options = [
-            click.option("--figure", metavar="FILE", help=figure),
-            click.option("--out", "json_out", metavar="FILE", help="Write the JSON object to a file as well."),
-            click.option("--json", "as_json", is_flag=True, help=f"Print one JSON object{json}."),
-            click.option("--strict", is_flag=True, help=f"End with exit code 4 when {strict}."),
+            (figure, click.Option(["--figure"], metavar="FILE", help=figure)),
+            (out, click.Option(["--out", "json_out"], metavar="FILE", help="Write the JSON object to a file as well.")),
+            (True, click.Option(["--json", "as_json"], is_flag=True, help=f"Print one JSON object{json}.")),
+            (strict, click.Option(["--strict"], is_flag=True, help=f"End with exit code 4 when {strict}.")),
         ]
-        for option in (one for one, asked in zip(options[::-1], (strict, True, out, figure), strict=True) if asked):
-            framed = option(framed)
-        return framed
+        command.params += [option for asked, option in options if asked]
+        return command
 
     return decorate
-
-
-def _fuels(path: str | None) -> Any:
-    from combust.domain.catalogue import load_fuels
-
-    return load_fuels(path) if path else None

@@ -9,26 +9,24 @@ import click
 
 from combust.application.causes.rank import rank_causes
 from combust.data.errors import CombustError, Fault
-from combust.data.fields import is_missing
 from combust.domain.catalogue import Catalogue
 from combust.domain.heater import Heater
-from combust.domain.limits import Finding
+from combust.domain.reading import Reading
 from combust.domain.result import text_of_rows
 from combust.domain.safety import Safety, of_all
 from combust.edge.cli import output
 from combust.edge.cli.answer import Answer, answers
 from combust.edge.cli.options import fuels_option, instrument_option, quantity_options, table_options, values_of
 from combust.edge.cli.progress import with_progress
+from combust.edge.figures.causes import draw_steps
 
 if TYPE_CHECKING:
-    from matplotlib.figure import Figure
-
-    from combust.edge.tables.table_map import TableMap
+    from combust.edge.tables.visits import VisitTable
 
 MANY = 8  # visits that take long enough for a progress bar
 
 
-@click.command("cause", short_help="Rank the causes of a visit, and say what to check next.")
+@answers("cause", figure="Draw how each check moved the first visit's causes (.png or .svg).", out=True)
 @click.argument("source", metavar="[VISITS]", required=False)
 @click.option("--heater", "profile", required=True, metavar="PROFILE", help="The heater's profile (.toml).")
 @table_options
@@ -37,19 +35,8 @@ MANY = 8  # visits that take long enough for a progress bar
 @instrument_option
 @click.option("--seed", default=1, show_default=True, metavar="N", help="Same seed, same answer.")
 @click.option("--no-pairs", is_flag=True, help="Do not weigh two causes at once (faster).")
-@answers(figure="Draw how each check moved the first visit's causes (.png or .svg).", out=True)
 @quantity_options(skip=("heater_id", "visit_id", "fuel"))
-def command(
-    source: str | None,
-    profile: str,
-    mapping: TableMap,
-    catalogue: Catalogue | None,
-    instrument_class: str | None,
-    causes_file: str | None,
-    seed: int,
-    no_pairs: bool,
-    **options: Any,
-) -> Answer:
+def command(source: str | None, profile: str, catalogue: Catalogue | None, **options: Any) -> Answer:
     """Rank the causes of a visit, and say what to check next.
 
     Use it when a reading is not what the heater's baseline says: for a table of visits of one heater, or for one
@@ -64,54 +51,53 @@ def command(
     \b
     Next: combust log add --help   (write down what was found and done)
     """
+    from combust.edge.tables.visits import IS_OTHER
+
     heater = Heater.load(profile, catalogue=catalogue)
-    how: dict[str, Any] = {"seed": seed, "pairs": not no_pairs}
-    readings, refused, stops, stopped = _readings(source, mapping, options, heater)
-    how_all: dict[str, Any] = {"instrument": instrument_class, "causes": causes_file, "stopped": stopped, **how}
-    rank = partial(rank_causes, heater, readings, **how_all)
-    found = rank() if len(readings) < MANY else with_progress("Weighing", lambda show: rank(progress=show))
-    others = [text for text in refused if "is another heater" in text]  # a day's table holds many heaters
-    missed = [f"refused, {text}" for text in refused if text not in others]
-    safety = of_all([found.safety, Safety(tuple(stops))], refused=len(missed))
+    table = _visits(source, options, heater)
+    how: dict[str, Any] = {"seed": options["seed"], "pairs": not options["no_pairs"]}
+    chosen = {"instrument": options["instrument_class"], "causes": options["causes_file"], "stopped": table.stopped}
+    rank = partial(rank_causes, heater, table.readings, **chosen, **how)
+    found = rank() if len(table.readings) < MANY else with_progress("Weighing", lambda show: rank(progress=show))
+    of_others = [text for text in table.refused if IS_OTHER in text]  # a day's table holds many heaters
+    missed = [f"refused, {text}" for text in table.refused if IS_OTHER not in text]
+    alarming = [visit for visit in found if len(found) > 1 and visit.safety.alarming]
+    notes = [f"Visit {visit.visit_id}: {visit.safety.state.replace('_', ' ')}" for visit in alarming]
+    notes += [f"note: {text}" for text in table.notes]
+    notes += [f"{len(of_others)} rows of other heaters passed over."] if of_others else []
     parts = []
     for visit in found:
-        alarming = len(found) > 1 and visit.safety.alarming
-        if alarming:
-            click.secho(f"Visit {visit.visit_id}: {visit.safety.state.replace('_', ' ')}", err=True, bold=True)
-            parts.append(text_of_rows(("", text) for text in visit.safety.lines()))
+        parts += [text_of_rows(("", text) for text in visit.safety.lines())] if visit in alarming else []
         parts.append(output.text_of_result(visit, wrap=110) + "\n")
     parts.append(text_of_rows([*found.lines()[-1:], ("", "a stated convention, editable with --causes")]))
-    passed = [f"{len(others)} rows of other heaters passed over."] if others else []
+    first = table.readings[0]
+    of_first = [one for one in table.readings if (one.visit_id, one.phase) == (first.visit_id, first.phase)]
+    return Answer(
+        {**found.to_dict(), "refused": table.refused},
+        "\n".join(parts),
+        of_all([found.safety, Safety(tuple(table.stops))], refused=len(missed)),
+        notes=[*notes, *missed],
+        draw=partial(draw_steps, heater, of_first, **how),
+    )
 
-    def draw() -> Figure:
-        from combust.edge.figures.causes import draw_steps
 
-        first = [[row.get(key) for key in ("visit_id", "phase")] for row in readings]
-        return draw_steps(heater, [row for row, own in zip(readings, first, strict=True) if own == first[0]], **how)
+def _visits(source: str | None, options: dict[str, Any], heater: Heater) -> VisitTable:
+    """Return the readings of the table, or the one of the options."""
+    from combust.edge.tables.visits import VisitTable, read_visits
 
-    facts = {**found.to_dict(), "refused": refused}
-    return Answer(facts, "\n".join(parts), safety, notes=[*passed, *missed], draw=draw)
-
-
-def _readings(
-    source: str | None, mapping: TableMap, options: dict[str, Any], heater: Heater
-) -> tuple[list[Any], list[str], list[Finding], list[str]]:
-    """Return the readings of the table, or the one of the options, the refused rows, their stops and names."""
-    values = {key: value for key, value in values_of(options).items() if not is_missing(value)}
+    values = values_of({key: given for key, given in options.items() if isinstance(given, tuple)})
     if source is None:
         if not values:
             hint = "Give a table, or what was read: --o2-dry 4.84 --stage high --location outdoors"
             raise CombustError(Fault("VISITS", None, "missing", why="and evidence options are both missing", hint=hint))
-        return [values], [], [], []
+        return VisitTable([Reading(**values)])
     if values:
         why, hint = "stand beside a table of visits", "Give the table or the options."
         raise CombustError(Fault("options", ", ".join(values), "conflict", why=why, hint=hint))
-    from combust.edge.tables.visits import read_visits
-
-    table = read_visits(source, mapping=mapping, heater_id=heater.heater_id)
-    output.tell_notes(table.notes)
+    table = read_visits(source, mapping=options["mapping"], heater_id=heater.heater_id)
     if not table.readings:
+        output.tell_notes(table.notes)
         hint = "Mend the row and read the table again."
         with output.told_first(Safety(tuple(table.stops))):
             raise CombustError([Fault("row", text, "format", why="was refused", hint=hint) for text in table.refused])
-    return list(table.readings), table.refused, table.stops, table.stopped
+    return table

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import csv
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import click
 
+from combust.application.causes.rank import rank_causes
 from combust.application.causes.visit_result import VisitResult
 from combust.application.reading.result import ReadingResult, interpret
 from combust.domain.heater import Heater
@@ -19,20 +19,29 @@ from combust.domain.safety import Safety
 from combust.edge.cli import output
 from combust.edge.cli.answer import Answer, answers
 from combust.edge.demo_data import READINGS, demo_data
-
-if TYPE_CHECKING:
-    from combust.edge.tables.readings import Counts
+from combust.edge.figures.causes import draw_steps
+from combust.edge.figures.gas_plane import draw_plane, draw_shortcut_error
+from combust.edge.figures.style import save
 
 VISITS = "larkfell_visits.csv"
 INTERPRETED, REFUSED = "readings_interpreted.csv", "readings_refused.csv"
 DRAWN = "W302"  # snow in the intake: every check was made, so its figure has the most steps
 SHOWN = ("R005", "R015", "R020")  # a healthy hut heater, a pair that cannot be, a stop condition
+READING_COLUMNS = (
+    {"reading": "reading_id", "first finding": "first", "O2 %": "o2_dry_pct:g", "lambda": "air_ratio:.2f"}
+    | {"± (95 %)": "half:.2f", "CO air-free": "co_air_free_ppm:.0f", "loss %": "stack_loss_pct:.1f"}
+    | {"O2-CO2": "agreement", "note": "note"}
+)
+VISIT_COLUMNS = {"visit": "visit", "heater": "heater_id", "most probable": "cause", "": "probability:.0%"} | {
+    "not told apart from": "alike",
+    "next check": "check",
+    "trim": "trim",
+}
 
 
-@click.command("demo", short_help="Run the main job on the invented Larkfell data.")
+@answers("demo", strict="")
 @click.option("--out", default="output/demo", show_default=True, metavar="DIR", help="Folder for tables and figures.")
 @click.option("--data", "data_folder", metavar="DIR", help="Folder with the demo data (default: the project's data/).")
-@answers(strict="")
 def command(out: str, data_folder: str | None) -> Answer:
     """Run the main job on the invented Larkfell data.
 
@@ -45,68 +54,51 @@ def command(out: str, data_folder: str | None) -> Answer:
     \b
     Next: combust reading --help   (then type a reading of your own)
     """
-    data = demo_data(data_folder)
-    target = Path(out)
-    counts, example = work_readings(data, target)
-    visits = work_causes(data, target)
-    named = [replace(one, text=f"Visit {visit.visit_id}: {one.text}") for visit in visits for one in visit.stop]
-    safety = Safety((*named, *counts.safety().findings))
-    facts = {
-        "out": str(target),
-        "readings": plain(counts),
-        "reading": example,
-        "visits": visits,
-        "cautions": cautions(),
-    }
-    text = f"""{text_of_readings(data, target, counts, example)}
-
-{text_of_causes(data, visits)}
-
-Everything was written to {target}/
-Look at {target}/plane_R005.png and {target}/causes_{DRAWN}.png.
-A word that is not plain: combust word pair_impossible
-Next, a reading of your own: combust reading --help"""
-    return Answer(facts, text, safety, in_full=True)
-
-
-def work_readings(data: Path, target: Path) -> tuple[Counts, ReadingResult]:
-    """Interpret the demo readings: two tables, the readings that are shown in full, and figures in the folder."""
-    from combust.edge.figures.gas_plane import draw_plane, draw_shortcut_error
-    from combust.edge.figures.style import save
     from combust.edge.tables.readings import interpret_file
 
+    data, target = demo_data(data_folder), Path(out)
     counts = interpret_file(data / READINGS, target / INTERPRETED, rejects=target / REFUSED)
+    example = _show_readings(data, target)
+    visits = _rank_visits(data, target)
+    named = [replace(one, text=f"Visit {visit.visit_id}: {one.text}") for visit in visits for one in visit.stop]
+    facts = {"out": out, "readings": counts, "reading": example, "visits": visits, "cautions": cautions()}
+    refused = [f"  row {row['row']}: {row['reasons']}" for row in _rows(target / REFUSED)]
+    text = f"""Readings of {data / READINGS} (invented demo data)
+
+{output.text_of_table(READING_COLUMNS, map(_reading_row, _rows(target / INTERPRETED)))}
+
+{counts.rows} rows: {counts.interpreted} interpreted, {counts.refused} refused:
+{chr(10).join(refused)}
+
+{SHOWN[0]} in full
+
+{text_of_rows(example.lines())}
+
+Causes of the visits of {data / VISITS} (invented demo data)
+
+{output.text_of_table(VISIT_COLUMNS, sorted(map(_visit_row, visits), key=lambda row: row["visit"]))}
+
+Everything was written to {target}/
+Look at {target}/plane_{SHOWN[0]}.png and {target}/causes_{DRAWN}.png.
+A word that is not plain: combust word pair_impossible
+Next, a reading of your own: combust reading --help"""
+    return Answer(facts, text, Safety((*named, *counts.safety().findings)), in_full=True)
+
+
+def _show_readings(data: Path, target: Path) -> ReadingResult:
+    """Write some readings in full, each with its figure, into the folder; return the first of them."""
     by_id = {row["reading_id"]: row for row in _rows(data / READINGS)}
-    for name in SHOWN:
-        result = interpret(Reading(**by_id[name]))
+    results = {name: interpret(Reading(**by_id[name])) for name in SHOWN}
+    for name, result in results.items():
         output.write_text(target / f"reading_{name}.txt", f"{result}\n")
         save(draw_plane(result), target / f"plane_{name}.png")
-    example = interpret(Reading(**by_id[SHOWN[0]]))
-    save(draw_shortcut_error(example.fuel, o2_dry_pct=example.inputs["o2_dry_pct"]), target / "shortcut_error.png")
-    return counts, example
+    first = results[SHOWN[0]]
+    save(draw_shortcut_error(first.fuel, o2_dry_pct=first.inputs["o2_dry_pct"]), target / "shortcut_error.png")
+    return first
 
 
-def text_of_readings(data: Path, target: Path, counts: Counts, example: ReadingResult) -> str:
-    """Return the readings as a table, the refused rows with their reasons, and one reading in full."""
-    headings = ("reading", "first finding", "O2 %", "lambda", "± (95 %)", "CO air-free", "loss %", "O2-CO2", "note")
-    refused = [f"  row {row['row']}: {row['reasons']}" for row in _rows(target / REFUSED)]
-    return "\n".join(
-        [
-            f"Readings of {data / READINGS} (invented demo data)\n",
-            output.text_of_table(headings, [_line(row) for row in _rows(target / INTERPRETED)]),
-            f"\n{counts.rows} rows: {counts.interpreted} interpreted, {counts.refused} refused:",
-            *refused,
-            f"\n{SHOWN[0]} in full\n",
-            text_of_rows(example.lines()),
-        ]
-    )
-
-
-def work_causes(data: Path, target: Path) -> list[VisitResult]:
+def _rank_visits(data: Path, target: Path) -> list[VisitResult]:
     """Rank the causes of the demo visits: every visit in full and one figure in the folder."""
-    from combust.application.causes.rank import rank_causes
-    from combust.edge.figures.causes import draw_steps
-    from combust.edge.figures.style import save
     from combust.edge.tables.visits import read_visits
 
     found: list[VisitResult] = []
@@ -114,59 +106,38 @@ def work_causes(data: Path, target: Path) -> list[VisitResult]:
         heater = Heater.load(profile)
         # rows of other heaters are passed over
         readings = read_visits(data / VISITS, heater_id=heater.heater_id).readings
-        for visit in rank_causes(heater, readings):
-            output.write_text(target / f"causes_{visit.visit_id}_{visit.phase}.txt", f"{visit}\n")
-            found.append(visit)
+        found += rank_causes(heater, readings)
         drawn = [one for one in readings if one.visit_id == DRAWN and one.phase != "after"]
         if drawn:
             save(draw_steps(heater, drawn), target / f"causes_{DRAWN}.png")
+    for visit in found:
+        output.write_text(target / f"causes_{visit.visit_id}_{visit.phase}.txt", f"{visit}\n")
     return found
 
 
-def text_of_causes(data: Path, visits: list[VisitResult]) -> str:
-    """Return one line for each visit."""
-    headings = ("visit", "heater", "most probable", "", "not told apart from", "next check", "trim")
-    table = output.text_of_table(headings, sorted(_visit_line(visit) for visit in visits))
-    return f"Causes of the visits of {data / VISITS} (invented demo data)\n\n{table}"
+def _rows(path: Path) -> list[dict[str, Any]]:
+    """Return the rows of a table; what is empty is None."""
+    import pandas as pd
+
+    return list(plain(pd.read_csv(path)))
 
 
-def _rows(path: Path) -> list[dict[str, str]]:
-    with path.open(newline="", encoding="utf-8") as file:
-        return list(csv.DictReader(file))
+def _reading_row(row: dict[str, Any]) -> dict[str, Any]:
+    half = row["air_ratio_u"] and 2.0 * row["air_ratio_u"]
+    return {**row, "first": (row["findings"] or "").split(";")[0], "half": half}
 
 
-def _visit_line(visit: VisitResult) -> tuple[str, ...]:
+def _visit_row(visit: VisitResult) -> dict[str, Any]:
+    row = {"visit": visit.visit_id + (" after" if visit.phase == "after" else ""), "heater_id": visit.heater_id}
     if visit.stop:
-        return (visit.visit_id, visit.heater_id or "", "STOP comes first", "", "", "", "")
-    first = visit.cannot_separate[0] if visit.cannot_separate else ()
-    alike = [name for name in first if name != visit.top.cause] if visit.top.cause in first else []
-    more = f" and {len(alike) - 2} more" if len(alike) > 2 else ""
-    trim = "" if visit.adjust is None else f"fuel {visit.adjust.fuel_trim_pct:+.0f} %"
-    return (
-        visit.visit_id + (" after" if visit.phase == "after" else ""),
-        visit.heater_id or "",
-        visit.top.cause,
-        f"{100.0 * visit.top.probability:.0f} %",
-        ", ".join(alike[:2]) + more,
-        visit.next_checks[0].check if visit.next_checks else "",
-        trim,
-    )
-
-
-def _line(row: dict[str, Any]) -> tuple[str, ...]:
-    u = f"{2 * float(row['air_ratio_u']):.2f}" if row["air_ratio_u"] else ""
-    return (
-        row["reading_id"],
-        row["findings"].split(";")[0],
-        row["o2_dry_pct"],
-        _short(row["air_ratio"], 2) or "none",
-        u,
-        _short(row["co_air_free_ppm"], 0),
-        _short(row["stack_loss_pct"], 1),
-        row["agreement"],
-        row["note"],
-    )
-
-
-def _short(text: str, digits: int) -> str:
-    return f"{float(text):.{digits}f}" if text else ""
+        return {**row, "cause": "STOP comes first"}
+    top, first = visit.top, visit.cannot_separate[0] if visit.cannot_separate else ()
+    alike = [name for name in first if name != top.cause] if top.cause in first else []
+    return {
+        **row,
+        "cause": top.cause,
+        "probability": top.probability,
+        "alike": ", ".join(alike[:2]) + (f" and {len(alike) - 2} more" if len(alike) > 2 else ""),
+        "check": visit.next_checks[0].check if visit.next_checks else "",
+        "trim": visit.adjust and f"fuel {visit.adjust.fuel_trim_pct:+.0f} %",
+    }

@@ -8,49 +8,44 @@ import click
 
 from combust.application.heater.duct_calculator import ENDS, FITTINGS, answer_duct, duct_duty
 from combust.data.errors import CombustError, Fault
-from combust.data.fields import Field, need_fields
+from combust.data.fields import Field, fields_of, need_fields
+from combust.data.units import in_our_unit
 from combust.domain.catalogue import Catalogue
 from combust.domain.heater import Heater
-from combust.domain.reading import Reading
 from combust.edge.cli.answer import Answer, answers
-from combust.edge.cli.options import fuels_option, quantity_options, values_of
+from combust.edge.cli.options import field_options, fuels_option, quantity_options, values_of
 from combust.kernel.ducts import DuctShape
 
 PLACE = ("flue_temp_c", "intake_temp_c", "fuel_temp_c", "altitude_m", "pressure_hpa")
-PLACE_WORDS = ("flue_temp", "intake_temp", "fuel_temp", "altitude", "pressure")
-UNITS = {
-    **{"fuel_l_per_h": "l/h", "air_ratio": "", "length_m": "m", "bore_mm": "mm", "bends_90": ""},
-    **{"add_length": "m", "to_bore": "mm", "to_bends_90": "", "crushed_to": "mm", "crushed_length": "m"},
-}
-NUMBERS = {**{key: Field(key, unit=unit) for key, unit in UNITS.items()}, "share": Field("share", "numbers")}
-
-
-@click.command("duct", short_help="Work out the loss of a duct, and what a change of it does.")
-@click.option(
-    "--duct", "which", type=click.Choice(list(ENDS)), default="exhaust", show_default=True, help="Which duct."
+TYPED = fields_of(
+    {
+        "fuel_l_per_h": {"meaning": "fuel flow", "unit": "l/h"},
+        "air_ratio": {"meaning": "lambda at the stage"},
+        "length_m": {"meaning": "length of the duct", "unit": "m"},
+        "bore_mm": {"meaning": "inner diameter", "unit": "mm"},
+        "bends_90": {"meaning": "bends, counted as 90 degrees each"},
+        "add_length": {"meaning": "ask: so many metres more (negative: fewer)", "unit": "m"},
+        "to_bore": {"meaning": "ask: this bore instead, over the whole length", "unit": "mm"},
+        "to_bends_90": {"meaning": "ask: so many bends instead"},
+        "crushed_to": {"meaning": "ask: crushed to this bore ...", "unit": "mm"},
+        "crushed_length": {"meaning": "... over so many metres; left out: the whole length", "unit": "m"},
+    }
 )
+NUMBERS = TYPED | {"share": Field("share", "numbers")}
+
+
+@answers("duct")
+@click.option("--duct", "which", type=click.Choice([*ENDS]), default="exhaust", show_default=True, help="Which duct.")
 @click.option("--heater", "profile", metavar="FILE", help="Heater profile: fuel, stage, healthy reading and duct.")
 @click.option("--stage", metavar="NAME", help="Heat stage of the profile.")
 @click.option("--fuel", "fuel_name", metavar="NAME", help="Fuel, without a profile.")
-@click.option("--fuel-l-per-h", metavar="L/H", help="Fuel flow [l/h].")
-@click.option("--air-ratio", metavar="LAMBDA", help="Lambda at the stage.")
+@field_options(TYPED.values(), {"bore_mm": "--bore"})
 @quantity_options(PLACE)
-@click.option("--length", "length_m", metavar="M", help="Length of the duct [m].")
-@click.option("--bore", "bore_mm", metavar="MM", help="Inner diameter [mm].")
-@click.option("--bends-90", metavar="N", help="Bends, counted as 90 degrees each.")
 @click.option("--wall", type=click.Choice(["smooth", "corrugated"]), help="Wall of the duct.")
-@click.option(
-    "--fitting", "fittings", type=click.Choice(FITTINGS), multiple=True, help="What else is in it; repeatable."
-)
-@click.option("--add-length", metavar="M", help="Ask: so many metres more (negative: fewer) [m].")
-@click.option("--to-bore", metavar="MM", help="Ask: this bore instead, over the whole length [mm].")
-@click.option("--to-bends-90", metavar="N", help="Ask: so many bends instead.")
-@click.option("--crushed-to", metavar="MM", help="Ask: crushed to this bore ... [mm]")
-@click.option("--crushed-length", metavar="M", help="... over so many metres; left out: the whole length [m].")
+@click.option("--fitting", "fittings", type=click.Choice(FITTINGS), multiple=True, help="What else is in it; again.")
 @click.option("--add-fitting", type=click.Choice(FITTINGS), multiple=True, help="Ask: with this fitting more.")
 @click.option("--share", nargs=2, metavar="LOW HIGH", help="This duct's share of the whole air path, 0 to 1.")
 @fuels_option
-@answers()
 def command(which: str, profile: str | None, catalogue: Catalogue | None, **asked: Any) -> Answer:
     """Work out the loss of a duct, and what a change of it does.
 
@@ -68,7 +63,7 @@ def command(which: str, profile: str | None, catalogue: Catalogue | None, **aske
     Next: combust site --help      (what height adds to it)
     """
     asked |= need_fields({key: asked[key] for key in NUMBERS}, NUMBERS, what="a duct")
-    place = Reading(**values_of({key: asked[key] for key in asked if key.startswith(PLACE_WORDS)}))
+    place = values_of({key: given for key, given in asked.items() if in_our_unit(key, PLACE)[0] in PLACE})
     heater = Heater.load(profile, catalogue=catalogue) if profile else None
     stage = _stage(heater, asked["stage"]) if heater else ""
     flow = {"fuel_l_per_h": asked["fuel_l_per_h"], "air_ratio": asked["air_ratio"], **place}
@@ -98,10 +93,9 @@ def _stage(heater: Heater, asked: str | None) -> str:
 
 def _shape(which: str, heater: Heater | None, asked: dict[str, Any]) -> DuctShape:
     """Return the geometry: the profile's duct, with what was given in its place."""
-    own = heater.ducts.get(which) if heater else None
-    shape = DuctShape(None, None, None, None, ENDS[which])
-    if own:
-        shape = DuctShape(own.length_m, own.bore_mm, own.bends_90, own.wall, ENDS[which], own.fittings)
+    shape, known = DuctShape(None, None, None, None, ENDS[which]), heater.ducts.get(which) if heater else None
+    if known:
+        shape = DuctShape(known.length_m, known.bore_mm, known.bends_90, known.wall, ENDS[which], known.fittings)
     given = {key: asked[key] for key in ("length_m", "bore_mm", "bends_90", "wall") if asked[key] is not None}
     shape = shape._replace(**given, fittings=(*shape.fittings, *asked["fittings"]))
     missing = [

@@ -28,13 +28,17 @@ expansion = 8.3e-4           # 1/K
 by = "volume"                # mass, volume or mole
 parts = { diesel_b0 = 0.8, biodiesel_b100 = 0.2 }
 """
+COLUMNS = (
+    {"name": "name", "formula": "formula", "air kg/kg": "stoichiometric_air_kg_per_kg:.2f"}
+    | {"CO2 max %": "co2_maximum_pct:.1f", "net MJ/kg": "net_heating_value_mj_per_kg:.2f"}
+    | {"kg/m3": "density_kg_per_m3:.0f", "what it is": "label"}
+)
 
 
-@click.command("fuel", short_help="List the fuels, or show one with its sources.")
+@answers("fuel", strict="")
 @click.argument("name", required=False)
 @fuels_option
 @click.option("--template", is_flag=True, help="Print a TOML file to start your own fuels from.")
-@answers(strict="")
 def command(name: str | None, catalogue: Catalogue | None, template: bool) -> Answer:
     """List the fuels, or show one with its sources.
 
@@ -55,24 +59,9 @@ def command(name: str | None, catalogue: Catalogue | None, template: bool) -> An
     if name is not None:
         return _one(get_fuel(name, catalogue=catalogue))
     fuels = {**shipped_fuels(), **(catalogue or {})}
-    headings = ("name", "formula", "air kg/kg", "CO2 max %", "net MJ/kg", "kg/m3", "what it is")
-    table = text_of_table(headings, [_row(found) for found in fuels.values()])
-    text = "\n".join([table, *(f"{alias} stands for {target}" for alias, target in aliases().items())])
-    return Answer({"fuels": [found.to_dict() for found in fuels.values()], "aliases": aliases()}, text)
-
-
-def _row(found: Fuel) -> tuple[str, ...]:
-    facts = found.to_dict()
-    density = "unknown" if found.density_kg_per_m3 is None else f"{found.density_kg_per_m3:.0f}"
-    return (
-        found.name,
-        found.formula,
-        f"{facts['stoichiometric_air_kg_per_kg']:.2f}",
-        f"{found.co2_maximum_pct:.1f}",
-        f"{found.net_heating_value_mj_per_kg:.2f}",
-        density,
-        found.label,
-    )
+    rows = [found.to_dict() for found in fuels.values()]
+    alike = [f"{alias} stands for {target}" for alias, target in aliases().items()]
+    return Answer({"fuels": rows, "aliases": aliases()}, "\n".join([text_of_table(COLUMNS, rows), *alike]))
 
 
 def _one(found: Fuel) -> Answer:

@@ -2,25 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from combust.application.reading.result import interpret, safety_of
-from combust.application.visit.record import CHECKS, EVENT, HEAD, VisitRecord, alarm_findings, safety_now
-from combust.application.visit.record_sections import sections
+from combust.application.visit.record import CHECKS, EVENT, HEAD, VisitRecord, alarm_findings, sections
 from combust.application.visit.steady import visit_procedure
 from combust.data.errors import CombustError, Fault, printable
+from combust.data.fields import Field
 from combust.domain.reading import WORTH_TELLING, Reading
-from combust.domain.result import text_of_rows
+from combust.domain.result import plain, text_of_rows
 from combust.domain.safety import Safety, of_all
 from combust.edge.cli import output
 from combust.edge.cli.answer import Answer, answers
 from combust.edge.cli.group import NearGroup
-from combust.edge.cli.options import field_options, quantity_options, table_options, values_of
+from combust.edge.cli.options import field_options, pairs_of, quantity_options, table_options, values_of
 from combust.edge.logbook.book import Logbook
-from combust.edge.logbook.visits import NewVisit, Written, add, close_visit, entries_of, read_visit, read_visits, revise
+from combust.edge.logbook.visits import NewVisit, add, close_visit, entries_of, read_visit, read_visits, revise
 
 if TYPE_CHECKING:
     from combust.edge.tables.series import Series
@@ -46,6 +47,12 @@ def command() -> None:
     """
 
 
+LISTED = {"safety": "state", "visit": "visit_id", "revision": "revision", "heater": "heater_id"} | {
+    "opened": "opened",
+    "readings": "readings",
+    "status": "status",
+}
+CHECK = Field("check", "choice", choices=CHECKS)
 # kind of an entry of one text -> the option that gives it
 TEXTS = {"adjustment": "adjustments", "not_checked": "not_checked", "note": "notes"}
 
@@ -54,7 +61,7 @@ TEXTS = {"adjustment": "adjustments", "not_checked": "not_checked", "note": "not
 KEPT = ("heater_id", "taken_at", "phase", "location", "fuel", "stage", "probe_leak_test")
 
 
-@command.command("add", short_help="Add a reading, checks, work or a whole table to a visit.")
+@answers("add", command, strict="")
 @click.argument("book", metavar="BOOK")
 @field_options(HEAD.values())
 @quantity_options()
@@ -64,14 +71,11 @@ KEPT = ("heater_id", "taken_at", "phase", "location", "fuel", "stage", "probe_le
 @click.option("--text-note", "notes", multiple=True, metavar="TEXT", help="A note on the visit.")
 @click.option("--event", "events", multiple=True, metavar="WORD", help=f"For the history: {', '.join(EVENT.choices)}.")
 @click.option("--from", "source", metavar="FILE", help="Take readings from a table, CSV or Parquet.")
-@click.option(
-    "--series", "series_file", metavar="FILE", help="Take the reading from a logged series, if it was steady."
-)
+@click.option("--series", "series_file", metavar="FILE", help="Take the reading from a logged series, if steady.")
 @table_options
 @click.option("--revise", "again", is_flag=True, help="Open a new revision of a closed visit first.")
 @click.option("--reason", metavar="TEXT", help="Why it is revised.")
 @click.option("--drop", multiple=True, metavar="KEY", help="Entry that the revision leaves out (see log show).")
-@answers(strict="")
 def add_command(
     book: str,
     source: str | None,
@@ -106,31 +110,17 @@ def add_command(
         same = {key: value for key, value in content.items() if key in KEPT}
         entries += entries_of({**same, **series.worst, "note": "The CO of the series that is a stop condition."})
     entries += [(kind, None, {"text": text.strip()}) for kind, many in texts.items() for text in many if text.strip()]
-    entries += [("check", None, _check_of(text)) for text in checks]
+    results = pairs_of("check", checks, "supply_voltage=12.1 V at glow")
+    entries += [("check", None, {"check": CHECK.checked(name), "result": result}) for name, result in results]
     entries += [("event", None, {"event": EVENT.checked(word), "at": reading.taken_at}) for word in events]
-    visit_id = reading.visit_id
-    if not visit_id:
+    if not reading.visit_id:
         hint = "Give --visit-id, for example V017."
         raise CombustError(Fault("visit_id", None, "missing", why="is missing", hint=hint))
-    told = any(key in content for key in WORTH_TELLING)
-    read = interpret(reading).safety if told else safety_of(content)
-    safety = of_all([Safety((*(series.stops if series else ()), *alarm_findings(head))), read])
-    with output.told_first(safety), Logbook(book, create=not again) as opened:
-        _tell_backup(opened)
-        visit = NewVisit(visit_id, reading.heater_id, head, entries)
-        written = [revise(opened, visit, reason or "", drop=drop)] if again else add(opened, [visit], of_now=True)
-    before = written[0].revision - 1
-    notes = [f"note: {text}" for text in (series.notes if series else ())]
-    notes += [f"Revision {before + 1} is open; revision {before} stays readable."] if again else []
-    return _written(written, safety, notes=notes, in_full=any(one.opens for one in written))
-
-
-def _check_of(text: str) -> dict[str, str]:
-    name, _, result = text.partition("=")
-    if name.strip() not in CHECKS or not result.strip():
-        hint = f'Write it like --check "supply_voltage=12.1 V at glow". Checks: {", ".join(CHECKS)}.'
-        raise CombustError(Fault("check", text, "format", why="is no check with a result", hint=hint))
-    return {"check": name.strip(), "result": result.strip()}
+    judged = interpret(reading).safety if any(key in content for key in WORTH_TELLING) else safety_of(content)
+    safety = of_all([Safety((*(series.stops if series else ()), *alarm_findings(head))), judged])
+    visit = NewVisit(reading.visit_id, reading.heater_id, head, entries)
+    correction = (reason or "", drop) if again else None
+    return _write(book, [visit], safety, notes=series.notes if series else (), correction=correction)
 
 
 def _from_series(path: str, mapping: TableMap, values: dict[str, Any]) -> tuple[Series, dict[str, Any]]:
@@ -143,52 +133,60 @@ def _from_series(path: str, mapping: TableMap, values: dict[str, Any]) -> tuple[
             output.tell_notes(series.notes)
             why, hint = f"is not steady: {' '.join(result.why)}", "Wait and log again; nothing was written."
             raise CombustError(Fault("series", path, "not_steady", why=why, hint=hint))
-    return series, {**averaged, **{key: value for key, value in values.items() if value is not None}}
+    return series, {**averaged, **values}
 
 
 def _add_table(book: str, source: str, mapping: TableMap) -> Answer:
     from combust.edge.logbook.visit_tables import visits_of_table
 
     table = visits_of_table(source, mapping=mapping)
-    output.tell_notes(table.notes)
-    for row, why in table.refused:
-        click.echo(f"row {row} refused: {why}", err=True)
+    notes = [*table.notes, *(f"row {row} refused: {why}" for row, why in table.refused)]
     readings = [body for visit in table.visits for kind, _, body in visit.entries if kind == "reading"]
     past = Safety((*table.stops, *(one for visit in table.visits for one in alarm_findings(visit.head))))
-    safety = of_all([past, *map(safety_of, readings)], refused=len(table.refused)) if table.visits else past
-    with output.told_first(safety):
-        if not table.visits:
-            why, hint = "holds no row that can be taken", "Mend the rows named above; nothing was written."
+    if not table.visits:
+        output.tell_notes(notes)
+        why, hint = "holds no row that can be taken", "Mend the rows named above; nothing was written."
+        with output.told_first(past):
             raise CombustError(Fault("file", source, "missing", why=why, hint=hint))
-        with Logbook(book, create=True) as opened:
-            _tell_backup(opened)
-            written = add(opened, table.visits)
-    refused = len(table.refused)
-    told = f"{table.rows} rows: {table.rows - refused} taken, {refused} refused."
-    return _written(written, safety, told, {"rows": table.rows, "refused": refused}, in_full=True)
+    counts = {"rows": table.rows, "refused": len(table.refused)}
+    safety = of_all([past, *map(safety_of, readings)], refused=len(table.refused))
+    return _write(book, table.visits, safety, notes=notes, counts=counts)
 
 
-def _written(
-    written: list[Written], safety: Safety, told: str = "", counts: Mapping[str, int] | None = None, **how: Any
+def _write(
+    book: str,
+    visits: list[NewVisit],
+    safety: Safety,
+    *,
+    notes: Iterable[str],
+    correction: tuple[str, tuple[str, ...]] | None = None,
+    counts: Mapping[str, int] = MappingProxyType({}),
 ) -> Answer:
-    rows = [{"visit_id": one.visit_id, "revision": one.revision, "entries": one.entries} for one in written]
+    """Write visits, or the correction of one (its reason, and keys of entries to drop), and tell what was written.
+
+    ``counts`` are those of the rows of a table.
+    """
+    with output.told_first(safety), Logbook(book, create=correction is None) as opened:
+        written = [revise(opened, visits[0], *correction)] if correction else add(opened, visits)
+    said = [f"note: {text}" for text in (*opened.notes, *notes)]
+    for one in written if correction else ():
+        said.append(f"Revision {one.revision} is open; revision {one.revision - 1} stays readable.")
     lines = [f"Written: visit {one.visit_id}, revision {one.revision}, {one.entries} entries." for one in written]
-    return Answer({"written": rows, **(counts or {})}, "\n".join(filter(None, [*lines, told])), safety, **how)
+    if counts:
+        lines.append(f"{counts['rows']} rows: {counts['rows'] - counts['refused']} taken, {counts['refused']} refused.")
+    in_full = bool(counts) or any(one.opens for one in written)
+    return Answer({"written": plain(written), **counts}, "\n".join(lines), safety, notes=said, in_full=in_full)
 
 
-def _tell_backup(book: Logbook) -> None:
-    if book.backup:
-        click.echo(f"note: an older logbook was brought up to date; a copy of it is {book.backup}", err=True)
-
-
-@command.command("show", short_help="Show a visit, or list them all.")
+@answers("show", command, strict="")
 @click.argument("book", metavar="BOOK")
 @click.option("--visit-id", metavar="TEXT", help="Which visit; without it they are listed.")
 @click.option("--revision", type=int, metavar="NUMBER", help="Which revision (default the latest).")
 @click.option("--heater-id", metavar="TEXT", help="List the visits of one heater.")
-@answers(strict="")
 def show_command(book: str, visit_id: str | None, revision: int | None, heater_id: str | None) -> Answer:
-    """Show a visit with everything in it, or list all visits with what they lack.
+    """Show a visit with everything in it, or list them all.
+
+    The list tells the safety state of each visit and what its record lacks.
 
     \b
     Example:
@@ -197,19 +195,11 @@ def show_command(book: str, visit_id: str | None, revision: int | None, heater_i
     with Logbook(book, read_only=True) as opened:
         if visit_id is None:
             records = read_visits(opened, heater_id=heater_id)
-            headings = ("safety", "visit", "revision", "heater", "opened", "readings", "status")
-            table = output.text_of_table(headings, [_listed(record) for record in records])
-            return Answer({"visits": [record.to_dict() for record in records]}, table)
+            rows = [{**record.to_dict(), "state": record.safety.state.replace("_", " ")} for record in records]
+            counted = [{**row, "readings": len(row["readings"]), "opened": row["opened_at"][:10]} for row in rows]
+            return Answer({"visits": rows}, output.text_of_table(LISTED, counted))
         record = read_visit(opened, visit_id, revision)
-    safety = safety_now(record)
-    return Answer(record.to_dict() | {"stops": safety.stops}, _shown(record), safety)
-
-
-def _listed(record: VisitRecord) -> tuple[str, ...]:
-    count = len(record.readings)
-    heater = record.heater_id or ""
-    state = safety_now(record).state.replace("_", " ")
-    return (state, record.visit_id, str(record.revision), heater, record.opened_at[:10], str(count), record.status)
+    return Answer({**record.to_dict(), "stops": record.stops}, _shown(record), record.safety)
 
 
 def _shown(record: VisitRecord) -> str:
@@ -217,41 +207,44 @@ def _shown(record: VisitRecord) -> str:
     texts = [text_of_rows(record.lines())]
     for part in sections(record):
         cells = [[printable(cell) for cell in row] for row in part.rows]
-        rows = [(row[0], row[1]) for row in cells] or [(part.nothing, "")]
-        table = output.text_of_table(part.head, cells) if part.head and cells else text_of_rows(rows)
+        if part.head and cells:
+            rows = [dict(zip(part.head, row, strict=True)) for row in cells]
+            table = output.text_of_table({name: name for name in part.head}, rows)
+        else:
+            table = text_of_rows([(row[0], row[1]) for row in cells] or [(part.nothing, "")])
         texts.append(f"\n{part.title}\n{table}")
     return "\n".join(texts)
 
 
-@command.command("close", short_help="Close a visit: checked, sealed, unchangeable.")
+@answers("close", command, strict="")
 @click.argument("book", metavar="BOOK")
 @click.option("--visit-id", required=True, metavar="TEXT", help="Which visit.")
 @click.option("--incomplete", is_flag=True, help="Close although something is missing; the record says so for ever.")
-@answers(strict="")
 def close_command(book: str, visit_id: str, incomplete: bool) -> Answer:
-    """Close a visit: mandatory fields checked, limits written down, sealed, unchangeable.
+    """Close a visit: checked, sealed, unchangeable.
 
-    Use it when the record is whole. A visit with work in it needs a reading after the work and CO inside and outside
-    the cab; without them it stays open.
+    Use it when the record is whole; the limits it was judged by are written down. A visit with work in it needs a
+    reading after the work and CO inside and outside the cab; without them it stays open.
 
     \b
     Example:
       combust log close winter.book --visit-id V017 --incomplete
     """
     with Logbook(book) as opened:
-        _tell_backup(opened)
         record = close_visit(opened, visit_id, incomplete=incomplete)
-    return Answer(record, f"Visit {printable(visit_id)}, revision {record.revision}: {record.status}.")
+        notes = [f"note: {text}" for text in opened.notes]
+    return Answer(record, f"Visit {printable(visit_id)}, revision {record.revision}: {record.status}.", notes=notes)
 
 
-@command.command("export", short_help="Write the readings of a logbook as a table.")
+@answers("export", command, strict="")
 @click.argument("book", metavar="BOOK")
 @click.option("--out", required=True, metavar="FILE", help="Where they go: .csv or .parquet.")
 @click.option("--heater-id", metavar="TEXT", help="Of one heater only.")
 @click.option("--every-revision", is_flag=True, help="Also revisions that were corrected since.")
-@answers(strict="")
 def export_command(book: str, out: str, heater_id: str | None, every_revision: bool) -> Answer:
-    """Write the readings of a logbook as a table, the keys of the glossary as columns.
+    """Write the readings of a logbook as a table.
+
+    The keys of the glossary are its columns, the safety state is the first.
 
     \b
     Example:
@@ -266,11 +259,12 @@ def export_command(book: str, out: str, heater_id: str | None, every_revision: b
     return Answer(facts, f"{rows} rows of {len(records)} visits: {out}")
 
 
-@command.command("procedure", short_help="Print the steps of a visit, to follow or to edit.")
+@answers("procedure", command, strict="")
 @click.option("--file", "path", metavar="FILE", help="Your own procedure (TOML with [[part]]).")
-@answers(strict="")
 def procedure_command(path: str | None) -> Answer:
-    """Print the steps of a visit, to follow or to edit: looking comes first.
+    """Print the steps of a visit, to follow or to edit.
+
+    Looking comes first.
 
     \b
     Example:
@@ -281,12 +275,13 @@ def procedure_command(path: str | None) -> Answer:
     return Answer({"part": parts}, "\n".join(texts), in_full=True)
 
 
-@command.command("series", short_help="Judge whether a logged series was steady, and average it.")
+@answers("series", command, strict="it is not steady")
 @click.argument("path", metavar="FILE")
 @table_options
-@answers(strict="it is not steady")
 def series_command(path: str, mapping: TableMap) -> Answer:
-    """Judge whether a logged series was steady, and average the steady window. Not steady: no lambda, and why.
+    """Judge whether a logged series was steady, and average it.
+
+    Not steady: no lambda, and why.
 
     \b
     Example:

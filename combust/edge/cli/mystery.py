@@ -7,28 +7,34 @@ import os
 import sys
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import click
 
+from combust.application.mystery import Dealer, Play, Statement
+from combust.application.mystery import score as score_of
+from combust.application.mystery.rules import price_rows, table, told_columns
 from combust.data.errors import CombustError, Fault
+from combust.data.fields import as_number
 from combust.data.tables import is_nested_deeply, read_text
-from combust.domain.result import text_of_rows
+from combust.domain.limits import cautions
+from combust.domain.result import plain, text_of_rows
 from combust.edge import interrupt
 from combust.edge.cli import output
 from combust.edge.cli.answer import Answer, answers
 from combust.edge.cli.group import NearGroup
-
-if TYPE_CHECKING:
-    from combust.application.mystery import Play
+from combust.edge.cli.options import pairs_of
+from combust.edge.reports.class_sheets import class_pages, results_csv
 
 SALT_VARIABLE = "COMBUST_MYSTERY_SALT"
 LARGEST_FILE = 1_000_000
+COSTS = ("min", "money", "risk")
+PRICES = (
+    {"can be done now": "name", "heater": "heater"} | {cost: f"{cost}:g" for cost in COSTS} | {"what is done": "text"}
+)
 LEVELS = ("easy", "medium", "hard")
-salt_option = click.option(
-    "--salt-file", type=click.Path(dir_okay=False), metavar="FILE",
-    help=f"Text file with the instructor's salt; else {SALT_VARIABLE} is read, else it is asked for.",
-)  # fmt: skip
+SALT_HELP = f"Text file with the instructor's salt; else {SALT_VARIABLE} is read, else it is asked for."
+salt_option = click.option("--salt-file", type=click.Path(dir_okay=False), metavar="FILE", help=SALT_HELP)
 level_option = click.option("--level", type=click.Choice(LEVELS), default="medium", show_default=True, help="How hard.")
 
 
@@ -51,48 +57,44 @@ def command() -> None:
     """
 
 
-@command.command("deal", short_help="Deal a case into a file for the learner.")
+@answers("deal", command, strict="")
 @click.option("--seed", type=click.IntRange(0, 2**63 - 1), required=True, metavar="N", help="Whole number of the case.")
 @level_option
 @salt_option
 @click.option("--out", default="output/mystery_case.json", show_default=True, metavar="FILE", help="Where it goes.")
-@answers(strict="")
 def deal(seed: int, level: str, salt_file: str | None, out: str) -> Answer:
-    """Deal a case into a file for the learner; the answer is sealed under the salt.
+    """Deal a case into a file for the learner.
 
-    Use it to give a learner a case. The same seed, level and salt give the same case again.
+    Use it to give a learner a case. The answer is sealed under the salt; the same seed, level and salt give the
+    same case again.
 
     \b
     Example:
       combust mystery deal --seed 7 --level easy --salt-file salt.txt --out case.json
     """
-    from combust.application.mystery import Play, mystery
-
-    case = mystery(seed, level, salt=_salt(salt_file))
+    case = Dealer(_salt(salt_file)).deal(seed, level)
     facts = {"case_id": case.case_id, "level": level, "seed": seed, "file": out, "first": dict(case.first)}
     text = f"{case}\nWritten to {out}. Give this file to the learner, never the salt."
     return Answer(facts, text, in_full=True, files={out: _text_of(Play(case).to_dict())})
 
 
-@command.command("play", short_help="Buy checks and state what you believe.")
+@answers("play", command, strict="")
 @click.argument("file", type=click.Path(dir_okay=False))
 @click.option("--take", "steps", multiple=True, metavar="STEP", help="Check or action to make; may be repeated.")
 @click.option("--say", "said", multiple=True, metavar="CAUSE=P", help="Probability of an answer; replaces all before.")
 @click.option("--exclude", "excluded", multiple=True, metavar="CAUSE", help="A cause that is excluded; replaces all.")
 @click.option("--record", multiple=True, metavar="FIELD=TEXT", help="A field of the record.")
 @click.option("--hand-back/--keep-off", default=None, help="Whether the heater is given back for use.")
-@answers(strict="")
 def play(file: str, steps: Sequence[str], **stated: Any) -> Answer:
-    """Buy checks and state what you believe; without options, show where the visit stands.
+    """Buy checks and state what you believe.
 
-    Use it as the learner. Every step is kept in the file. The result of a check is shown once it is bought.
+    Use it as the learner; without options it shows where the visit stands. Every step is kept in the file. The
+    result of a check is shown once it is bought.
 
     \b
     Example:
       combust mystery play case.json --take ambient_air --take probe_leak
     """
-    from combust.application.mystery import Play
-
     held = _read(file)
     played = Play.from_dict(held)
     for step in steps:
@@ -100,29 +102,34 @@ def play(file: str, steps: Sequence[str], **stated: Any) -> Answer:
         # Each step is kept at once: what was seen cannot be unseen by a fault in the next one.
         held |= played.to_dict()
         output.write_text(file, _text_of(held))
-    held["statement"] = _statement(held, **stated)
+    before = Statement.from_dict(held.get("statement") or {})
+    said = {cause: as_number(text) for cause, text in pairs_of("CAUSE=P", stated["said"], "fuel_over=0.8")}
+    held["statement"] = plain(
+        Statement.of(
+            said or before.probabilities,
+            stated["excluded"] or before.excluded,
+            before.handed_back if stated["hand_back"] is None else stated["hand_back"],
+            {**before.record, **dict(pairs_of("FIELD=TEXT", stated["record"], "found=..."))},
+        )
+    )
     output.write_text(file, _text_of(held))
     return _standing(played, held["statement"], {step: played.visit().shown.get(step, {}) for step in steps})
 
 
-@command.command("score", short_help="Score played cases with the instructor's salt.")
+@answers("score", command, strict="")
 @click.argument("files", nargs=-1, required=True, type=click.Path(dir_okay=False))
 @salt_option
-@click.option("--csv", "table", metavar="FILE", help="Also write the results with anonymised ids.")
-@answers(strict="")
-def score(files: Sequence[str], salt_file: str | None, table: str | None) -> Answer:
-    """Score played cases with the instructor's salt; the name of a file stands for the learner.
+@click.option("--csv", "csv_file", metavar="FILE", help="Also write the results with anonymised ids.")
+def score(files: Sequence[str], salt_file: str | None, csv_file: str | None) -> Answer:
+    """Score played cases with the instructor's salt.
 
-    Use it as the instructor. In the results table learners stand under ids that only the salt explains.
+    Use it as the instructor; the name of a file stands for the learner. In the results table learners stand under
+    ids that only the salt explains.
 
     \b
     Example:
       combust mystery score anna.json ben.json --salt-file salt.txt --csv output/results.csv
     """
-    from combust.application.mystery import Dealer, Play, Statement
-    from combust.application.mystery import score as score_of
-    from combust.edge.reports.class_sheets import results_csv
-
     dealer = Dealer(_salt(salt_file))
     scores = []
     for file in files:
@@ -132,38 +139,33 @@ def score(files: Sequence[str], salt_file: str | None, table: str | None) -> Ans
     texts = [f"{name} ({dealer.learner_id(name)})\n{one}\n" for name, one in scores]
     return Answer(
         {"scores": [{"learner": dealer.learner_id(name), **one.to_dict()} for name, one in scores]},
-        "\n".join([*texts, *([f"Results written to {table}."] if table else [])]),
-        files={table: results_csv(scores, dealer)} if table else {},
+        "\n".join([*texts, *([f"Results written to {csv_file}."] if csv_file else [])]),
+        files={csv_file: results_csv(scores, dealer)} if csv_file else {},
     )
 
 
-@command.command("sheet", short_help="Write a class sheet of cases, its key and the files.")
+@answers("sheet", command, strict="")
 @click.option("--seed", type=click.IntRange(0, 2**62), required=True, metavar="N", help="Seed of the first case.")
 @click.option("--count", type=click.IntRange(1, 60), default=4, show_default=True, metavar="N", help="How many cases.")
 @level_option
 @salt_option
 @click.option("--title", default="Mystery heaters", show_default=True, metavar="TEXT", help="Title of the pages.")
 @click.option("--out", default="output/mystery", show_default=True, metavar="DIR", help="Folder for pages and files.")
-@answers(strict="")
 def sheet(seed: int, count: int, level: str, salt_file: str | None, title: str, out: str) -> Answer:
-    """Write a class sheet of cases, the instructor's key, and a file for each case.
+    """Write a class sheet of cases, its key and the files.
 
-    Use it for a class. The sheet and the files go to the learners; the key stays with the instructor, in a folder of
-    its own.
+    Use it for a class: the sheet, the instructor's key, and a file for each case. The sheet and the files go to the
+    learners; the key stays with the instructor, in a folder of its own.
 
     \b
     Example:
       combust mystery sheet --seed 20 --count 3 --level medium --salt-file salt.txt --out output/mystery
     """
-    from combust.application.mystery import Dealer, Play
-    from combust.edge.reports.class_sheets import class_pages
-
     dealer = Dealer(_salt(salt_file))
     cases = [dealer.deal(seed + number, level) for number in range(count)]
-    names = {"sheet": "learners/sheet.html", "key": "instructor/key.html"}
-    names |= {case.case_id: f"learners/case_{case.case_id}.json" for case in cases}
+    files = {"sheet": f"{out}/learners/sheet.html", "key": f"{out}/instructor/key.html"}
+    files |= {case.case_id: f"{out}/learners/case_{case.case_id}.json" for case in cases}
     texts = [*class_pages(cases, dealer, title=title), *(_text_of(Play(case).to_dict()) for case in cases)]
-    files = {name: str(Path(out) / path) for name, path in names.items()}
     written = dict(zip(files.values(), texts, strict=True))
     return Answer({"files": files}, text_of_rows(files.items()), in_full=True, files=written)
 
@@ -198,57 +200,21 @@ def _text_of(held: dict[str, Any]) -> str:
     return json.dumps(held, ensure_ascii=False, allow_nan=False, indent=1) + "\n"
 
 
-def _pairs(texts: Sequence[str], what: str, example: str) -> dict[str, str]:
-    wrong = [text for text in texts if not text.partition("=")[0] or "=" not in text]
-    if wrong:
-        hint = f"Write it as {what}, for instance {example}."
-        raise CombustError(Fault(what, wrong[0], "format", why="has no =", hint=hint))
-    return {name.strip(): value.strip() for name, _, value in (text.partition("=") for text in texts)}
-
-
-def _statement(
-    held: dict[str, Any],
-    *,
-    said: Sequence[str],
-    excluded: Sequence[str],
-    record: Sequence[str],
-    hand_back: bool | None,
-) -> dict[str, Any]:
-    """Return the statement in the file with what the options change."""
-    from combust.application.mystery import Statement
-    from combust.data.fields import as_number
-    from combust.domain.result import plain
-
-    before = Statement.from_dict(held.get("statement") or {}).to_dict()
-    stated = {name: as_number(text) for name, text in _pairs(said, "CAUSE=P", "fuel_over=0.8").items()}
-    now = Statement.of(
-        stated or before["probabilities"],
-        tuple(excluded) or before["excluded"],
-        before["handed_back"] if hand_back is None else hand_back,
-        before["record"] | _pairs(record, "FIELD=TEXT", "found=..."),
-    )
-    return dict(plain(now))
-
-
-def _standing(played: Play, statement: dict[str, Any], told: dict[str, Any]) -> Answer:
-    from combust.application.mystery.rules import price_rows, table, told_columns
-    from combust.domain.limits import cautions
-
+def _standing(played: Play, statement: dict[str, Any], results: dict[str, Any]) -> Answer:
     visit = played.visit()
     facts = {
         "case_id": played.case.case_id,
         "stop": [{"code": one.code, "text": one.text} for one in visit.safety.stops],
-        "results": told,
+        "results": results,
         **{name: getattr(visit, name) for name in ("readings", "steps", "breaches")},
         **visit.used._asdict(),
         "statement": statement,
         "cautions": cautions(),
     }
-    lines = [text_of_rows(told_columns(row) or [(step, "no columns")]) for step, row in told.items()]
+    lines = [text_of_rows(told_columns(row) or [(step, "no columns")]) for step, row in results.items()]
     left = [row for row in price_rows() if not visit.refusal(row["name"]) and not visit.rule_broken_by(row["name"])]
-    rows = [(row["name"], row["heater"], *(f"{cost:g}" for cost in row["price"]), row["text"]) for row in left]
-    headings = ("can be done now", "heater", "min", "money", "risk", "what is done")
-    lines = [*(lines or [str(played.case)]), f"Used: {visit.used}.", output.text_of_table(headings, rows)]
+    rows = [{**row, **dict(zip(COSTS, row["price"], strict=True))} for row in left]
+    lines = [*(lines or [str(played.case)]), f"Used: {visit.used}.", output.text_of_table(PRICES, rows)]
     if statement["probabilities"]:
         stated = ", ".join(f"{name} {value:g}" for name, value in statement["probabilities"].items())
         lines.append(f"Stated: {stated}; excluded: {', '.join(statement['excluded']) or 'nothing'}.")

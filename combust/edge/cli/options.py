@@ -3,24 +3,19 @@
 from __future__ import annotations
 
 import functools
-import math
 import statistics
-from collections.abc import Callable, Iterable, Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Callable, Container, Iterable, Mapping, Sequence
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import click
 
 from combust.data.errors import CombustError, Fault
-from combust.data.fields import Field, as_number
-from combust.data.units import in_our_unit
-from combust.data.vocabulary import foreign_keys, input_keys, inputs, quantities, quantity
+from combust.data.fields import Field, as_number, is_missing
+from combust.data.units import in_other_units, in_our_unit
+from combust.data.vocabulary import input_keys, inputs, quantities, quantity
 from combust.domain.reading import check_values
-from combust.domain.safety import Safety, of_all
-
-if TYPE_CHECKING:
-    from combust.edge.tables.table_map import TableMap
+from combust.domain.safety import Safety
 
 # Quantities that may be given several times: the mean is the reading, the scatter its repeatability.
 REPEATED = {
@@ -33,72 +28,59 @@ Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
 
 
 fuels_option = click.option("--fuels", "fuels_file", metavar="FILE", help="TOML file with fuels of your own.")
-instrument_option = click.option(
-    "--instrument-class", metavar="NAME", help="Analyser class (portable, garage_0) or a .toml file of yours."
-)
+instrument_option = click.option("--instrument-class", metavar="NAME", help="Analyser: portable, garage_0, or a .toml.")
 
 
 def table_options(function: Callable[..., Any]) -> Callable[..., Any]:
     """Give a command that reads a table ``--map``, ``--set`` and ``--save-map``; it gets them as ``mapping``."""
-
-    @functools.wraps(function)
-    def with_map(
-        *args: Any, map_pairs: tuple[str, ...], fixed: tuple[str, ...], save_map: str | None, **more: Any
-    ) -> Any:
-        from combust.edge.tables.table_map import TableMap
-
-        mapping = TableMap.from_options(map_pairs, fixed)
-        try:
-            function(*args, mapping=mapping, **more)
-        except click.exceptions.Exit:
-            _save(mapping, save_map)
-            raise
-        _save(mapping, save_map)
-
     texts = {
         "--save-map": "Write what --map and --set say to a .toml file, to be named again with --map.",
         "--set": "What the whole table has in common, such as location=outdoors; give it again.",
         "--map": "Say what a column holds, or name a saved map (.toml); give it again.",
     }
-    found = click.option("--save-map", metavar="FILE", help=texts["--save-map"])(with_map)
-    found = click.option("--set", "fixed", multiple=True, metavar="KEY=VALUE", help=texts["--set"])(found)
-    return click.option("--map", "map_pairs", multiple=True, metavar="HEADING=KEY", help=texts["--map"])(found)
+    function = click.option("--save-map", metavar="FILE", help=texts["--save-map"])(function)
+    function = click.option("--set", "fixed", multiple=True, metavar="KEY=VALUE", help=texts["--set"])(function)
+    return click.option("--map", "map_pairs", multiple=True, metavar="HEADING=KEY", help=texts["--map"])(function)
 
 
-def _save(mapping: TableMap, path: str | None) -> None:
-    if path:
-        mapping.save(path)
-        click.echo(f"Written: {path}", err=True)
-
-
-def quantity_options(keys: Iterable[str] | None = None, *, skip: Iterable[str] = ()) -> Decorator:
+def quantity_options(keys: Iterable[str] | None = None, *, skip: Sequence[str] = ()) -> Decorator:
     """Return a decorator that adds one option for each quantity (all inputs by default), and its other-unit twins."""
-    wanted = [key for key in (keys or input_keys()) if key not in set(skip)]
-    twins = [(in_our_unit(twin, quantities())[0], twin) for twin in foreign_keys()]
-
-    def decorate(function: Callable[..., Any]) -> Callable[..., Any]:
-        for key in reversed(wanted):
+    options: list[Decorator] = []
+    for key in keys or input_keys():
+        if key not in skip:
             more = "; give it again for repeats" if key in REPEATED else ""
-            function = field_option(quantity(key), more=more, multiple=True)(function)
-            for twin in (twin for ours, twin in twins if ours == key):
-                function = click.option(_long(twin), twin, hidden=True, multiple=True)(function)
-        return function
+            options.append(field_option(quantity(key), more=more, multiple=True))
+            options += twin_options(key, quantities(), multiple=True)
+    return together(options)
 
-    return decorate
+
+def together(options: Iterable[Decorator]) -> Decorator:
+    """Return one decorator that adds options, in their order."""
+    return lambda function: functools.reduce(lambda made, option: option(made), [*options][::-1], function)
 
 
 def field_options(fields: Iterable[Field], names: Mapping[str, str] = MappingProxyType({})) -> Decorator:
-    """Return a decorator that adds one option for each record of a field; ``names`` are those that are not its key."""
-    options = [field_option(record, names.get(record.key)) for record in fields]
-    return lambda function: functools.reduce(lambda made, option: option(made), reversed(options), function)
+    """Return a decorator that adds one option for each record of a field, and its other-unit twins.
+
+    ``names`` are those that are not its key.
+    """
+    known = {record.key: record for record in fields}
+    options = [field_option(record, names.get(key)) for key, record in known.items()]
+    return together([*options, *(twin for key in known for twin in twin_options(key, known))])
+
+
+def twin_options(key: str, known: Container[str], *, multiple: bool = False) -> list[Decorator]:
+    """Return the options of a key in other units; the help does not list them."""
+    names = in_other_units(key, known)
+    return [click.option(_long(twin), twin, hidden=True, multiple=multiple) for twin in names]
 
 
 def field_option(record: Field, name: str | None = None, more: str = "", *, multiple: bool = False) -> Decorator:
     """Return the option of one record of a field: its words or its unit stand in the help."""
-    told = f" ({', '.join(record.choices)})" if record.choices else f" [{record.unit}]" if record.unit else ""
+    allowed = f" ({', '.join(record.choices)})" if record.choices else f" [{record.unit}]" if record.unit else ""
     metavar = {"choice": "WORD", "text": "TEXT"}.get(record.kind, record.metavar)
     names = [name] if name else dict.fromkeys((record.option, _long(record.key)))
-    text = record.meaning[:1].upper() + record.meaning[1:] + told + more + "."
+    text = record.meaning[:1].upper() + record.meaning[1:] + allowed + more + "."
     return click.option(*names, record.key, metavar=metavar, multiple=multiple, help=text)
 
 
@@ -106,84 +88,92 @@ def _long(key: str) -> str:
     return "--" + key.replace("_", "-")
 
 
-def values_of(options: dict[str, Any]) -> dict[str, Any]:
-    """Return option values as reading values: repeats become mean, standard deviation and count.
+def pairs_of(name: str, texts: Sequence[str], example: str) -> list[tuple[str, str]]:
+    """Return the (key, value) pairs of texts like KEY=VALUE.
 
     Raises
     ------
     CombustError
-        When an option that is no repeat was given twice, when quantities were repeated different numbers of times, or
-        a repeat is no number or cannot be; all faults of the reading at once.
+        Texts that are no such pair, every one at once.
+    """
+    pairs = [(text.partition("=")[0].strip(), text.partition("=")[2].strip()) for text in texts]
+    why, hint = "has no = with something on both sides", f'Write it like "{example}".'
+    wrong = [text for text, pair in zip(texts, pairs, strict=True) if not all(pair)]
+    if wrong:
+        raise CombustError([Fault(name, text, "format", why=why, hint=hint) for text in wrong])
+    return pairs
+
+
+def values_of(options: dict[str, Any]) -> dict[str, Any]:
+    """Return option values as the checked values of a reading, by key; what was not entered is left out.
+
+    Raises
+    ------
+    CombustError
+        Every fault that :func:`check_options` tells, at once.
+    """
+    checked, faults = check_options(options)
+    if faults:
+        raise CombustError(faults)
+    return checked
+
+
+def check_options(options: dict[str, Any]) -> tuple[dict[str, Any], list[Fault]]:
+    """Return (acceptable values by key, faults): repeats become mean, standard deviation and count; nothing is raised.
+
+    It is a fault when an option that is no repeat was given twice, when quantities were repeated different numbers of
+    times, and when a repeat is empty.
     """
     values: dict[str, Any] = {}
-    counts: dict[str, int] = {}
-    spreads: dict[str, float] = {}
+    repeated: dict[str, tuple[str, ...]] = {}
     faults: list[Fault] = []
     for key, given in options.items():
-        if not isinstance(given, tuple) or len(given) < 2:
-            values[key] = given if not isinstance(given, tuple) else given[0] if given else None
-        elif key not in REPEATED:
+        texts = given if isinstance(given, tuple) else (given,)
+        if key in REPEATED and len(texts) > 1:
+            repeated[key] = texts
+        elif len(texts) > 1:
             hint = "Give it once; only O2, CO2 and CO can be repeated."
-            faults.append(Fault(key, " and ".join(given), "conflict", why="was given more than once", hint=hint))
-        else:
-            wrong = [fault for text in given if (fault := quantity(key).fault_of(text))]
-            faults.extend(wrong)
-            counts[key] = len(given)
-            known = [number for text in given if (number := as_number(text)) is not None]
-            if not wrong and len(known) < len(given):
-                told, hint = f"{len(given) - len(known)} of {len(given)}", "Leave the empty one out."
-                faults.append(Fault(key, told, "missing", why="repeats are empty", hint=hint))
-            elif not wrong:
-                values[key], spreads[REPEATED[key]] = statistics.fmean(known), statistics.stdev(known)
-    if len(set(counts.values())) > 1:
-        told = ", ".join(f"{key} {count} times" for key, count in counts.items())
+            faults.append(Fault(key, " and ".join(texts), "conflict", why="was given more than once", hint=hint))
+        elif texts:
+            values[key] = texts[0]
+    for key, texts in repeated.items():
+        faults += [fault for text in texts if (fault := quantity(key).fault_of(text))]
+        if empty := sum(map(is_missing, texts)):
+            hint = "Leave the empty one out."
+            faults.append(Fault(key, f"{empty} of {len(texts)}", "missing", why="repeats are empty", hint=hint))
+    for key in ["repeats", *(REPEATED[key] for key in repeated)] if repeated else []:
+        if text := values.pop(key, None):
+            why = "was given beside repeated readings, from which it follows"
+            faults.append(Fault(key, text, "conflict", why=why, hint="Leave it out."))
+    if len(set(map(len, repeated.values()))) > 1:
+        given = ", ".join(f"{key} {len(texts)} times" for key, texts in repeated.items())
         hint = "Repeat each the same number of times."
-        faults.append(Fault("repeats", told, "conflict", why="do not match", hint=hint))
-    for key in ["repeats", *(REPEATED[key] for key in counts)] if counts else []:
-        if options.get(key):
-            why, hint = "was given beside repeated readings, from which it follows", "Leave it out."
-            faults.append(Fault(key, " ".join(options[key]), "conflict", why=why, hint=hint))
-    if faults:
-        others = {key: value for key, value in values.items() if key not in counts}
-        raise CombustError([*faults, *check_values(others)[1]])
-    if counts:
-        values |= {**spreads, "repeats": max(counts.values())}
-    return values
+        faults.append(Fault("repeats", given, "conflict", why="do not match", hint=hint))
+    if not faults:
+        for key, texts in repeated.items():
+            numbers = [float(as_number(text) or 0.0) for text in texts]
+            values |= {key: statistics.fmean(numbers), REPEATED[key]: statistics.stdev(numbers), "repeats": len(texts)}
+    checked, refused = check_values(values)
+    return checked, [*faults, *refused]
 
 
-def worst_of(options: dict[str, Any]) -> dict[str, Any]:
-    """Return one value for each option, of repeats the highest that can be read: stop conditions are judged on it."""
+def stops_entered(options: dict[str, Any]) -> Safety:
+    """Return the stop conditions that the acceptable values among the options hold.
+
+    Of repeats the highest counts; CO over the range, as in a table, as the most there can be.
+    """
+    from combust.application.reading.result import safety_of
     from combust.edge.tables.cells import read_cell
 
-    worst: dict[str, Any] = {}
-    too_much: dict[str, float] = {}
+    entered: dict[str, Any] = {}
     for key, given in options.items():
-        texts = list(given) if isinstance(given, tuple) else [given]
-        good = [text for text in texts if text is not None and quantity_accepts(key, text)]
-        worst[key] = max(good, key=lambda text: as_number(text) or 0.0, default=None)
         ours, convert = in_our_unit(key, inputs())
-        for cell in (read_cell(str(text)) for text in texts if text and ours in inputs()):
-            number = convert(cell.number) if convert else cell.number
-            counted = inputs()[ours].for_stops(number, at_least=cell.bound == ">")
-            if not math.isnan(counted):  # over the range, as in a table: 2000 and more
-                too_much[ours] = max(counted, too_much.get(ours, 0.0))
-                worst[key] = None
-    return worst | too_much
-
-
-@contextmanager
-def stops_of_refused(options: dict[str, Any]) -> Iterator[None]:
-    """Give a refusal the stop conditions that the acceptable values among the options hold: they are told first."""
-    try:
-        yield
-    except CombustError as error:
-        from combust.application.reading.result import safety_of
-
-        entered = safety_of(check_values(worst_of(options))[0]).without_place()
-        error.safety = of_all([error.safety or Safety(()), entered])
-        raise
-
-
-def quantity_accepts(key: str, text: str) -> bool:
-    """Return True when a value can stand for a key by itself, in our unit or another."""
-    return not check_values({key: text})[1]
+        for text in (given if isinstance(given, tuple) else (given,)) if ours in inputs() else ():
+            value = check_values({key: text})[0].get(ours)
+            if value is None:
+                cell = read_cell(str(text or ""))
+                number = convert(cell.number) if convert else cell.number
+                value = inputs()[ours].for_stops(number, at_least=cell.bound == ">")
+            if value == value:
+                entered[ours] = max(value, entered.get(ours, value))
+    return safety_of(entered).without_place()

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -12,7 +12,7 @@ from typing import Any
 import click
 
 from combust.data.errors import CombustError, Fault
-from combust.domain.limits import Finding, cautions
+from combust.domain.limits import cautions
 from combust.domain.result import Result, plain, text_of_rows
 from combust.domain.safety import Safety, of_all
 from combust.edge.whole_file import whole_file
@@ -39,14 +39,15 @@ def json_text(value: Any, encoding: str = "utf-8") -> str:
     return text
 
 
-def text_of_table(headings: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
-    """Return a table with aligned columns as text."""
-    rows = [tuple(row) for row in rows]
-    widths = [max(len(str(row[i])) for row in [headings, *rows]) for i in range(len(headings))]
-    lines = [headings, tuple("-" * width for width in widths), *rows]
-    return "\n".join(
-        "  ".join(f"{cell:<{width}}" for cell, width in zip(row, widths, strict=True)).rstrip() for row in lines
-    )
+def text_of_table(columns: Mapping[str, str], rows: Iterable[Mapping[str, Any]]) -> str:
+    """Return rows as a table with aligned columns: heading -> ``key`` or ``key:format``; what is None is left empty."""
+    cells = [[*columns]]
+    for row in rows:
+        found = [(row.get(key), pattern) for key, _, pattern in (column.partition(":") for column in columns.values())]
+        cells.append(["" if value is None else format(value, pattern) for value, pattern in found])
+    widths = [max(map(len, column)) for column in zip(*cells, strict=True)]
+    cells.insert(1, ["-" * width for width in widths])
+    return "\n".join("  ".join(map(str.ljust, line, widths)).rstrip() for line in cells)
 
 
 def tell_safety(safety: Safety, *, as_json: bool = False) -> None:
@@ -58,16 +59,6 @@ def tell_safety(safety: Safety, *, as_json: bool = False) -> None:
         click.secho(text, err=True, bold=safety.alarming)
         if safety.alarming and not as_json:
             click.echo(text)
-
-
-def say_result(result: Result, *, as_json: bool = False) -> None:
-    """Print a result: safety first, then its rows or its JSON, then warnings, notes and cautions."""
-    tell_safety(result.safety, as_json=as_json)
-    if as_json:
-        say_json(result)
-    else:
-        click.echo(text_of_result(result))
-    tell_rest(result.safety)
 
 
 def text_of_result(result: Result, *, wrap: int = 0) -> str:
@@ -121,12 +112,6 @@ def complain(error: CombustError, *, as_json: bool = False) -> None:
     click.echo("Not accepted, nothing was computed:", err=True)
     for fault in error.faults:
         click.echo(f"- {fault}", err=True)
-
-
-def leave_strict(strict: bool, findings: Iterable[Finding]) -> None:
-    """End with exit code 4 when --strict was given and there is a stop or a warning."""
-    if strict and any(one.severity in ("stop", "warn") for one in findings):
-        raise click.exceptions.Exit(EXIT_STRICT)
 
 
 def write_text(path: str | Path, text: str) -> None:

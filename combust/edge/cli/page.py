@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-import importlib.util
 import os
-import signal
-import subprocess
+import socket
 import sys
 from pathlib import Path
 
 import click
 
-from combust.data.errors import CombustError, Fault, missing_extra
-from combust.edge import interrupt
+from combust.data.errors import CombustError, Fault, need_module
+from combust.edge.demo_data import folder_with
 
 # name of a page -> its notebook. Every page is a notebook of widgets without visible code.
 PAGES = {"reading": "20_type_a_reading.ipynb", "mystery": "22_mystery_heater.ipynb"}
@@ -21,8 +19,7 @@ LOOPBACK = "127.0.0.1"
 
 @click.command("page", short_help="Serve a page for readings or a mystery heater, offline.")
 @click.argument("name", required=False, default="reading", type=click.Choice(list(PAGES)))
-@click.option("--port", default=8432, show_default=True, type=click.IntRange(1024, 65535), metavar="PORT",
-              help="Port on this machine.")  # fmt: skip
+@click.option("--port", default=8432, show_default=True, type=click.IntRange(1024, 65535), help="On this machine.")
 @click.option("--notebooks", "folder", metavar="DIR", help="Folder with the notebooks (default: the project's).")
 @click.option("--no-browser", is_flag=True, help="Only serve; open the address yourself.")
 def command(name: str, port: int, folder: str | None, no_browser: bool) -> None:
@@ -39,47 +36,20 @@ def command(name: str, port: int, folder: str | None, no_browser: bool) -> None:
     Next: combust reading --help   (the same on the command line)
     """
     click.echo(f"http://{LOOPBACK}:{port}/ (this machine only; Ctrl-C ends it)", err=True)
-    need_voila()
+    need_module("voila", "notebooks")
+    with socket.socket() as probe:
+        if probe.connect_ex((LOOPBACK, port)) == 0:
+            hint = "Give another one with --port."
+            raise CombustError(Fault("port", port, "busy", why="is used by another program", hint=hint))
     arguments, environment = server(find_notebook(PAGES[name], folder), port, browser=not no_browser)
-    code = serve(arguments, environment)
-    if code:
-        raise click.ClickException(f"the page server ended with code {code}; is port {port} in use?")
+    serve(arguments, environment)
 
 
-def serve(arguments: list[str], environment: dict[str, str], *, grace_s: float = 10.0) -> int:
-    """Run the page server until it ends or Ctrl-C is pressed; it is given time to end its kernels. Return its code."""
-    with interrupt.raised():
-        process = subprocess.Popen(arguments, env=environment)
-        try:
-            return process.wait()
-        except KeyboardInterrupt:
-            try:
-                # On a terminal the server has had the same Ctrl-C; elsewhere it has to be told.
-                process.wait(1.0)
-            except subprocess.TimeoutExpired:
-                _stop(process, grace_s)
-            return 0
-
-
-def _stop(process: subprocess.Popen[bytes], grace_s: float) -> None:
-    process.send_signal(signal.SIGINT)
-    try:
-        process.wait(grace_s)
-    except subprocess.TimeoutExpired:
-        # Its kernels end by themselves when they see that it is gone.
-        process.terminate()
-        process.wait(grace_s)
-
-
-def need_voila() -> None:
-    """Refuse when Voilà is not installed, before anything else is looked for; the remedy is told.
-
-    Raises
-    ------
-    CombustError
-    """
-    if importlib.util.find_spec("voila") is None:
-        raise missing_extra("voila", "notebooks", why="is needed to serve a page")
+def serve(arguments: list[str], environment: dict[str, str]) -> None:
+    """Become the page server: whoever ends this process ends the server, which ends its kernels."""
+    sys.stdout.flush()
+    sys.stderr.flush()
+    os.execve(arguments[0], arguments, environment)
 
 
 def server(notebook: Path, port: int, *, browser: bool) -> tuple[list[str], dict[str, str]]:
@@ -87,10 +57,10 @@ def server(notebook: Path, port: int, *, browser: bool) -> tuple[list[str], dict
     arguments = [sys.executable, "-m", "voila", str(notebook), f"--port={port}", f"--Voila.ip={LOOPBACK}"]
     arguments += ["--template=combust_page", "--strip_sources=True"]
     arguments += [] if browser else ["--no-browser"]
-    own = str(Path(__file__).parents[1] / "page")
+    template = str(Path(__file__).parents[1] / "page")
     # The template lies in our folder, and beside it voila.json with the content policy.
     ours = {
-        key: os.pathsep.join([own, *filter(None, [os.environ.get(key)])])
+        key: os.pathsep.join([template, *filter(None, [os.environ.get(key)])])
         for key in ("JUPYTER_PATH", "JUPYTER_CONFIG_PATH")
     }
     return arguments, {**os.environ, **ours}
@@ -105,8 +75,4 @@ def find_notebook(file: str, folder: str | None) -> Path:
         No such notebook there.
     """
     places = [Path(folder)] if folder else [Path(__file__).parents[3] / "notebooks", Path("notebooks")]
-    for place in places:
-        if (place / file).is_file():
-            return place / file
-    hint = "Run it from a clone of the project, or give --notebooks."
-    raise CombustError(Fault("notebooks", str(places[-1]), "missing", why=f"holds no {file}", hint=hint))
+    return folder_with(file, places, "notebooks") / file

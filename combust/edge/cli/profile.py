@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -11,11 +12,17 @@ from combust.application.heater.profile_check import check_profile
 from combust.application.heater.profile_template import profile_template
 from combust.data.errors import CombustError, Fault
 from combust.domain.catalogue import Catalogue
-from combust.domain.result import text_of_rows
+from combust.domain.result import shown, text_of_rows
 from combust.edge.cli.answer import Answer, answers
 from combust.edge.cli.group import NearGroup
 from combust.edge.cli.options import fuels_option
 from combust.edge.cli.output import text_of_table
+
+COLUMNS = (
+    {"stage": "stage", "fuel l/h": "fuel_l_per_h:.3f", "by pump": "fuel_l_per_h_by_pump:.3f"}
+    | {"heat in kW": "heat_input_kw:.2f", "useful kW": "useful_heat_kw:.2f", "eff. %": "efficiency_net_pct:.0f"}
+    | {"band": "band", "healthy lambda": "healthy", "at reference": "air_ratio_at_reference:.2f"}
+)
 
 
 @click.group("profile", cls=NearGroup, short_help="Write a commented heater profile, or check one.")
@@ -35,18 +42,15 @@ def command() -> None:
     """
 
 
-@command.command("new", short_help="Write a commented profile to fill in.")
+@answers("new", command, strict="", json=" with the text of the profile in it")
 @click.option("--heater-id", metavar="TEXT", help="Your own number for the heater.")
 @click.option("--fuel", metavar="NAME", help="Fuel it burns: a catalogue name or a formula.")
-@click.option(
-    "--stage", "stages", metavar="NAME", multiple=True, help="Heat stage; give it again for more [high, low]."
-)
+@click.option("--stage", "stages", metavar="NAME", multiple=True, help="Heat stage; give it again [high, low].")
 @click.option("--out", metavar="FILE", help="Write the file instead of printing it; it must not exist yet.")
-@answers(strict="", json=" with the text of the profile in it")
 def new(heater_id: str | None, fuel: str | None, stages: tuple[str, ...], out: str | None) -> Answer:
     """Write a commented profile to fill in.
 
-    Use it with the unit's plate and its own document at hand. Every line says what to write, in which unit, between
+    Use it with the heater's plate and its own document at hand. Every line says what to write, in which unit, between
     which limits, and where to find it.
 
     \b
@@ -60,14 +64,13 @@ def new(heater_id: str | None, fuel: str | None, stages: tuple[str, ...], out: s
     if Path(out).exists():
         why, hint = "exists already", "Give another name; a profile that someone filled in is not written over."
         raise CombustError(Fault("out", out, "conflict", why=why, hint=hint))
-    told = f'Wrote {out}. Fill in every "?", then: combust profile check {out}'
-    return Answer({"profile": text, "out": out}, told, files={out: text})
+    next_step = f'Wrote {out}. Fill in every "?", then: combust profile check {out}'
+    return Answer({"profile": text, "out": out}, next_step, files={out: text})
 
 
-@command.command("check", short_help="Check a profile: every fault at once, with its line.")
+@answers("check", command)
 @click.argument("file", metavar="FILE")
 @fuels_option
-@answers()
 def check(file: str, catalogue: Catalogue | None) -> Answer:
     """Check a profile: every fault at once, with its line.
 
@@ -80,27 +83,12 @@ def check(file: str, catalogue: Catalogue | None) -> Answer:
       combust profile check data/heaters/heater-0107.toml --json
     """
     found = check_profile(file, catalogue=catalogue)
-    rows = [_row(row) for row in found.stages]
-    table = text_of_table([*rows[0]], [[*row.values()] for row in rows])
+    table = text_of_table(COLUMNS, map(_row, found.stages))
     head = text_of_rows([("profile", f"{file}: accepted"), *found.lines()])
     return Answer({**found.to_dict(), "file": file}, f"{head}\n\n{table}", found.safety)
 
 
-def _row(row: Any) -> dict[str, str]:
-    """Return the columns of one stage, heading -> text."""
-    band, u = row["air_ratio_band"], row["air_ratio_u"]
-    return {
-        "stage": row["stage"],
-        "fuel l/h": _number(row["fuel_l_per_h"], 3),
-        "by pump": _number(row["fuel_l_per_h_by_pump"], 3),
-        "heat in kW": _number(row["heat_input_kw"], 2),
-        "useful kW": _number(row["useful_heat_kw"], 2),
-        "eff. %": _number(row["efficiency_net_pct"], 0),
-        "band": f"{band[0]:g} to {band[1]:g}" if band else "",
-        "healthy lambda": _number(row["air_ratio"], 2) + ("" if u is None else f" ± {2.0 * u:.2f}"),
-        "at reference": _number(row["air_ratio_at_reference"], 2),
-    }
-
-
-def _number(value: float | None, digits: int) -> str:
-    return "" if value is None else f"{value:.{digits}f}"
+def _row(row: Mapping[str, Any]) -> dict[str, Any]:
+    band = row["air_ratio_band"]
+    healthy = shown(row["air_ratio"], ".2f", u=row["air_ratio_u"], untold="").removesuffix(" (95 %)")
+    return {**row, "band": f"{band[0]:g} to {band[1]:g}" if band else "", "healthy": healthy}

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
-
-import click
+from functools import partial
+from typing import Any
 
 from combust.application.causes.catalogue import shipped_priors
 from combust.application.reading.result import interpret
@@ -13,16 +12,13 @@ from combust.domain.catalogue import Catalogue
 from combust.domain.reading import Reading
 from combust.edge.cli.answer import Answer, answers
 from combust.edge.cli.options import fuels_option, instrument_option, quantity_options, values_of
-
-if TYPE_CHECKING:
-    from matplotlib.figure import Figure
+from combust.edge.figures.gas_plane import draw_plane
 
 
-@click.command("reading", short_help="Interpret one flue-gas reading.")
+@answers("reading", figure="Draw the reading on the CO2-O2 plane (.png or .svg).", out=True)
 @quantity_options()
 @instrument_option
 @fuels_option
-@answers(figure="Draw the reading on the CO2-O2 plane (.png or .svg).", out=True)
 def command(instrument_class: str | None, catalogue: Catalogue | None, **options: Any) -> Answer:
     """Interpret one flue-gas reading.
 
@@ -41,10 +37,4 @@ def command(instrument_class: str | None, catalogue: Catalogue | None, **options
     if faults := shipped_priors().strip_down_faults(reading.strip_down):
         raise CombustError(faults)
     result = interpret(reading, instrument=instrument_class, catalogue=catalogue)
-
-    def draw() -> Figure:
-        from combust.edge.figures.gas_plane import draw_plane
-
-        return draw_plane(result)
-
-    return Answer(result, draw=draw)
+    return Answer(result, draw=partial(draw_plane, result))

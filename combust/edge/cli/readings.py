@@ -2,21 +2,20 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import click
 
-from combust.domain.catalogue import Catalogue, get_fuel
+from combust.data.errors import CombustError, Fault
+from combust.domain.catalogue import get_fuel
 from combust.domain.result import plain
+from combust.edge.cli import output
 from combust.edge.cli.answer import Answer, answers
 from combust.edge.cli.options import fuels_option, instrument_option, table_options
 from combust.edge.cli.progress import with_progress
 
-if TYPE_CHECKING:
-    from combust.edge.tables.table_map import TableMap
 
-
-@click.command("readings", short_help="Interpret a table of readings, CSV or Parquet.")
+@answers("readings", strict="a row has a stop, a warning or is refused", json=" with the counts")
 @click.argument("source", metavar="IN")
 @click.option("--out", required=True, metavar="FILE", help="Where the results go: .csv or .parquet.")
 @click.option("--rejects", metavar="FILE", help="Where refused rows go, with their reasons.")
@@ -24,16 +23,7 @@ if TYPE_CHECKING:
 @click.option("--fuel", "fuel_name", metavar="NAME", help="Fuel of rows without one (default diesel).")
 @fuels_option
 @instrument_option
-@answers(strict="a row has a stop, a warning or is refused", json=" with the counts")
-def command(
-    source: str,
-    out: str,
-    mapping: TableMap,
-    fuel_name: str | None,
-    catalogue: Catalogue | None,
-    instrument_class: str | None,
-    **options: Any,
-) -> Answer:
+def command(source: str, out: str, fuel_name: str | None, instrument_class: str | None, **options: Any) -> Answer:
     """Interpret a table of readings, CSV or Parquet.
 
     Use it for a day's or a decade's readings. CSV of any spreadsheet is read: comma, semicolon or tab, decimal comma,
@@ -52,10 +42,15 @@ def command(
     """
     from combust.edge.tables.readings import interpret_file
 
-    options |= {"mapping": mapping, "instrument": instrument_class, "catalogue": catalogue}
-    options["default_fuel"] = get_fuel(fuel_name, catalogue=catalogue) if fuel_name else None
+    options["instrument"] = instrument_class
+    options["default_fuel"] = get_fuel(fuel_name, catalogue=options["catalogue"]) if fuel_name else None
     counts = with_progress("Interpreting", lambda show: interpret_file(source, out, progress=show, **options))
     rejects = options["rejects"]
+    if counts.refused and not counts.interpreted:
+        why = f"holds no row that can be taken ({counts.refused} refused)"
+        hint = f"Mend the rows; the reasons stand in {rejects or out}."
+        with output.told_first(counts.safety()):
+            raise CombustError(Fault("file", source, "missing", why=why, hint=hint))
     where = f"{counts.refused} refused" + (f" (to {rejects})" if rejects else " (kept in place, results empty)")
     lines = [f"{counts.rows} rows: {counts.interpreted} interpreted, {where if counts.refused else 'none refused'}."]
     lines += [f"{counts.blank} blank lines passed over."] if counts.blank else []

@@ -4,18 +4,16 @@ from __future__ import annotations
 
 import click
 
-from combust.application.visit.record import safety_now
 from combust.edge.cli.answer import Answer, answers
 from combust.edge.logbook.book import Logbook
 from combust.edge.logbook.visits import read_visit
 
 
-@click.command("report", short_help="Write the record of a visit as one printable page.")
+@answers("report", strict="")
 @click.argument("book", metavar="BOOK")
 @click.option("--visit-id", required=True, metavar="TEXT", help="Which visit.")
 @click.option("--revision", type=int, metavar="NUMBER", help="Which revision (default the latest).")
 @click.option("--out", required=True, metavar="FILE", help="Where the page goes (.html).")
-@answers(strict="")
 def command(book: str, visit_id: str, revision: int | None, out: str) -> Answer:
     """Write the record of a visit as one printable page.
 
@@ -32,6 +30,5 @@ def command(book: str, visit_id: str, revision: int | None, out: str) -> Answer:
 
     with Logbook(book, read_only=True) as opened:
         record = read_visit(opened, visit_id, revision)
-    safety = safety_now(record)
-    facts = {"out": out, "status": record.status, "stops": safety.stops}
-    return Answer(facts, f"Visit {visit_id}, {record.status}: {out}", safety, files={out: visit_page(record)})
+    facts = {"out": out, "status": record.status, "stops": record.stops}
+    return Answer(facts, f"Visit {visit_id}, {record.status}: {out}", record.safety, files={out: visit_page(record)})

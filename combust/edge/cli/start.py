@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from functools import partial
+from typing import Any
 
 import click
 
@@ -11,54 +12,39 @@ from combust.application.visit.start_phases import PUMP, PhaseAnswer, interlocks
 from combust.data.fields import toml_value
 from combust.data.tables import load_table
 from combust.domain.heater import Heater
-from combust.domain.limits import Finding
-from combust.domain.result import text_of_rows
+from combust.domain.result import shown, text_of_rows
 from combust.domain.safety import calculation
 from combust.edge.cli import output
 from combust.edge.cli.answer import Answer, answers
-
-if TYPE_CHECKING:
-    from matplotlib.figure import Figure
+from combust.edge.cli.options import Decorator
+from combust.edge.figures.timelines import draw_start
 
 Guide = list[dict[str, str]]
 
 
-class YesNo(click.Choice[str]):
-    """The words yes and no as a truth value."""
+def _yes_no(name: str, text: str) -> Decorator:
+    """Return an option with the words yes and no, which the command gets as a truth value."""
 
-    def __init__(self) -> None:
-        super().__init__(["yes", "no"])
+    def is_yes(_context: click.Context, _option: click.Parameter, word: str | None) -> bool | None:
+        return None if word is None else word == "yes"
 
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
-        """Return whether it is yes."""
-        return super().convert(value, param, ctx) == "yes"
+    return click.option(name, type=click.Choice(["yes", "no"]), callback=is_yes, help=text)
 
 
-@click.command("start", short_help="Show a start with its times, fuel and the earliest restart.")
+@answers("start", figure="Draw the timeline (.png or .svg).")
 @click.option("--heater", metavar="FILE", help="Heater profile; its [start] gives every time.")
 @click.option("--failed-starts", default=0, metavar="COUNT", help="Starts that have failed so far.")
-@click.option("--allowed-failed-starts", type=int, metavar="COUNT", help="How many the unit's document allows.")
-@click.option(
-    "--since-request", "since_request_s", type=float, metavar="S", help="Seconds since the LAST start request [s]."
-)
+@click.option("--allowed-failed-starts", type=int, metavar="COUNT", help="How many the heater's document allows.")
+@click.option("--since-request", "since_request_s", type=float, metavar="S", help="Since the LAST start request [s].")
 @click.option("--requests", default=1, metavar="COUNT", help="Start requests made in all.")
 @click.option("--pump", metavar="WORD", help=f"What is heard of the pump ({', '.join(PUMP)}).")
-@click.option("--blower", type=YesNo(), help="Does the blower turn now?")
-@click.option("--air-warm", type=YesNo(), help="Is the heating air warm?")
+@_yes_no("--blower", "Does the blower turn now?")
+@_yes_no("--air-warm", "Is the heating air warm?")
 @click.option("--cut-at", type=float, metavar="S", help="Show what a power cut at this time leaves undone [s].")
 @click.option("--emergency", multiple=True, metavar="WORD", help="fire, exhaust_smell, co_alarm or unwell.")
 @click.option("--interlocks", "interlock_file", metavar="FILE", help="Your own checklist (TOML) of the vehicle.")
 @click.option("--checklist", is_flag=True, help="Print interlocks and temperature control, to look at or to edit.")
-@answers(figure="Draw the timeline (.png or .svg).")
-def command(
-    heater: str | None,
-    failed_starts: int,
-    allowed_failed_starts: int | None,
-    emergency: tuple[str, ...],
-    interlock_file: str | None,
-    checklist: bool,
-    **asked: Any,
-) -> Answer:
+def command(heater: str | None, emergency: tuple[str, ...], checklist: bool, **asked: Any) -> Answer:
     """Show a start: its times, fuel of failed attempts, earliest restart.
 
     Use it when a heater does not start. Say what is seen and heard and it tells which phases are possible now; usually
@@ -72,13 +58,23 @@ def command(
     Next: combust supply --help    (the usual reason is voltage)
     """
     findings = emergency_findings(emergency)
-    used = starts_used_up(failed_starts, allowed_failed_starts) if failed_starts else None
+    failed, since_request_s = asked["failed_starts"], asked["since_request_s"]
+    used = starts_used_up(failed, asked["allowed_failed_starts"]) if failed else None
     findings += [used] if used else []
     with output.told_first(calculation(*findings)):  # whatever is wrong with a file
-        guide = interlocks(interlock_file)
-        profile = None if heater is None else Heater.load(heater)
-        if profile is not None and not emergency:  # nothing about a restart beside an emergency
-            return _timeline(profile, findings, guide, checklist, max(failed_starts, 1), **asked)
+        guide = interlocks(asked["interlock_file"])
+        if heater is not None and not emergency:  # nothing about a restart beside an emergency
+            profile, now = Heater.load(heater), None
+            cycles = max(failed, 0 if asked["cut_at"] is None else 1)  # the start that was cut is one that failed
+            timeline = start_timeline(profile, cycles=cycles, cut_at_s=asked["cut_at"], stopped=bool(used))
+            if since_request_s is not None:
+                seen = {key: asked[key] for key in ("requests", "pump", "blower", "air_warm")}
+                now = possible_phases(profile, since_request_s=since_request_s, stopped=bool(used), **seen)
+            findings = [*findings, *timeline.findings, *(now.findings if now else ())]
+            never_started = now is not None and any(phase.name == "no_start" for phase in now.possible)
+            facts = timeline.to_dict() | {"now": now, "interlocks": guide, "findings": findings}
+            text = _text(timeline, now, guide if checklist or never_started else None)
+            return Answer(facts, text, calculation(*findings), draw=partial(draw_start, timeline))
     if not checklist and not emergency:
         raise click.UsageError("Give --heater FILE (or --checklist). combust profile new writes a profile.")
     notes = load_table("start_guide")["temperature_control"]["notes"]
@@ -86,41 +82,12 @@ def command(
     return Answer(facts, _checklist(guide, notes), calculation(*findings))
 
 
-def _timeline(
-    profile: Heater,
-    findings: list[Finding],
-    guide: Guide,
-    checklist: bool,
-    cycles: int,
-    *,
-    cut_at: float | None,
-    since_request_s: float | None,
-    **seen: Any,
-) -> Answer:
-    """Return the timeline, and what is possible now where the time since the last request is told."""
-    timeline = start_timeline(profile, cycles=cycles, cut_at_s=cut_at)
-    now = None if since_request_s is None else possible_phases(profile, since_request_s=since_request_s, **seen)
-    findings = [*findings, *timeline.findings, *(now.findings if now else ())]
-    never_started = now is not None and any(phase.name == "no_start" for phase in now.possible)
-    facts = timeline.to_dict() | {"now": now, "interlocks": guide, "findings": findings}
-    text = _text(timeline, now, guide if checklist or never_started else None)
-
-    def draw() -> Figure:
-        from combust.edge.figures.timelines import draw_start
-
-        return draw_start(timeline)
-
-    return Answer(facts, text, calculation(*findings), draw=draw)
-
-
 def _text(timeline: StartTimeline, now: PhaseAnswer | None, guide: Guide | None) -> str:
     lines: list[str] = []
     if now is not None:
+        ends = [(one.label, shown(one.lasts_at_most_s, ".0f", "s more at most", untold="")) for one in now.possible]
         lines += [f"{index}. {step}" for index, step in enumerate(now.do_now, 1)]
-        lines.append("\nPossible now")
-        for phase in now.possible:
-            ends = "" if phase.lasts_at_most_s is None else f" (at most {phase.lasts_at_most_s:.0f} s more)"
-            lines.append(f"  {phase.label}{ends}")
+        lines += ["\nPossible now", *(f"  {label} {left}".rstrip() for label, left in ends)]
         lines += ["\nRuled out", *(f"  {label}: {why}" for label, why in now.ruled_out.items())]
         lines.append("\nThe start programme of this heater, all attempts failing")
     lines.append(output.text_of_result(timeline))

@@ -14,6 +14,7 @@ from combust.edge.cli.options import field_options
 
 MEANINGS = {
     "open_circuit_v": ("--battery", "Battery at rest, nothing switched on"),
+    "plug_glow_v": ("--plug-glow", "Measured at the heater's plug while it glows"),
     "battery_mohm": ("--battery-resistance", "Inner resistance of the battery"),
     "length_m": ("--length", "Cable from battery to heater, one way"),
     "area_mm2": ("--area", "Cross-section of one conductor"),
@@ -40,21 +41,22 @@ MEANINGS = {
 NUMBERS = [replace(FIELDS[key], meaning=meaning) for key, (_, meaning) in MEANINGS.items()]
 
 
-@click.command("supply", short_help="Tell the voltage at the heater and which cut-out acts first.")
+@answers("supply")
 @field_options(NUMBERS, {key: name for key, (name, _) in MEANINGS.items()})
 @click.option("--fed", default=WHERE_FED[0], show_default=True, metavar="WORD", help=f"Fed {' or '.join(WHERE_FED)}.")
 @click.option("--heater", metavar="FILE", help="Heater profile: fills currents, cut-out and cool-down.")
-@answers()
 def command(heater: str | None, fed: str, **given: Any) -> Answer:
     """Tell the voltage at the heater and which cut-out acts first.
 
     Use it when a heater starts with the engine running but not in the morning, or before a low-voltage disconnect is
-    fitted. Measure at the heater's own plug, at glow and at full stage; the battery post says little.
+    fitted. Measure at the heater's own plug, at glow and at full stage; the battery post says little. What was measured
+    there (--plug-glow) goes before what a cable table says. Feet and wire gauge: --length-ft 16, --area-awg 14.
 
     \b
-    Example:
+    Examples:
       combust supply --battery 12.2 --battery-resistance 15 --length 5 --area 1.5 --contacts 20 \\
         --glow-current 10 --run-current 2.5 --cutout 10.5 --disconnect 11.5
+      combust supply --battery 12.4 --plug-glow 11.1 --glow-current 10 --cutout 10.5
 
     \b
     Next: combust start --help     (what a start needs)

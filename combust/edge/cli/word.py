@@ -9,9 +9,8 @@ from combust.domain.result import text_of_rows
 from combust.edge.cli.answer import Answer, answers
 
 
-@click.command("word", short_help="Explain a word, a key, a finding or a check.")
+@answers("word", strict="")
 @click.argument("word", required=False)
-@answers(strict="")
 def command(word: str | None) -> Answer:
     """Explain a word, a key, a finding or a check.
 

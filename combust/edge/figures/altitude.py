@@ -30,8 +30,8 @@ def draw_derating(base: HealthyStage, *, minimum: float, name: str = "heater") -
     """
     heights, temps = np.linspace(0.0, 4500.0, 31), np.linspace(-40.0, 40.0, 41)
     grid = np.meshgrid(heights, temps, indexing="ij")
-    told = derating_columns(base, *(part.ravel() for part in grid))
-    columns = {key: values.reshape(grid[0].shape) for key, values in told.items()}
+    lambdas = derating_columns(base, *(part.ravel() for part in grid))
+    columns = {key: values.reshape(grid[0].shape) for key, values in lambdas.items()}
     heat = columns["useful_heat_full_kw"]
     share = np.isnan(heat).all()
     shown = 100.0 * (1.0 + columns["fuel_trim_full_pct"] / 100.0) if share else heat
@@ -73,7 +73,7 @@ def _heater_limit(plot: Any, base: HealthyStage) -> None:
     if limit is not None:
         plot.axhline(limit, color=MARK, linewidth=1.4, linestyle="--")
         box = {"facecolor": INK, "edgecolor": "none", "pad": 1.5}
-        note(plot, f"unit's own limit {limit:.0f} m", (-39, limit), (0, 3), color="white", bbox=box)
+        note(plot, f"heater's own limit {limit:.0f} m", (-39, limit), (0, 3), color="white", bbox=box)
 
 
 def draw_ceiling(base: HealthyStage, *, minimum: float, name: str = "heater") -> Figure:
@@ -85,7 +85,7 @@ def draw_ceiling(base: HealthyStage, *, minimum: float, name: str = "heater") ->
     plot.plot(temps, full, color=MARK, linestyle="--", label="with fuel density and hot gas")
     limit = base.heater.limits.altitude_m if base.heater else None
     if limit is not None:
-        plot.axhline(limit, color=INK, linewidth=1.0, linestyle=":", label="unit's own limit: it decides")
+        plot.axhline(limit, color=INK, linewidth=1.0, linestyle=":", label="heater's own limit: it decides")
     plot.set(xlabel="intake air (°C)", ylabel=f"highest site with lambda ≥ {minimum:g} (m)")
     title(plot, f"{name}: cold air buys height")
     legend(plot)
@@ -115,13 +115,13 @@ def draw_nights(
         What the title calls the heater.
     """
     temps, nights = np.linspace(-35.0, 25.0, 121), np.asarray(nights_c, dtype=float)
-    told = lambda_from_surface(base.surface, altitude_m=altitude_m, temp_c=temps)
-    full, width = told.air_ratio_full, 2.0 * told.air_ratio_full_u
-    spans = [f"{part[0]:.2f} to {part[-1]:.2f}" for part in (told.air_ratio, full)]
+    lambdas = lambda_from_surface(base.surface, altitude_m=altitude_m, temp_c=temps)
+    full, width = lambdas.air_ratio_full, 2.0 * lambdas.air_ratio_full_u
+    spans = [f"{part[0]:.2f} to {part[-1]:.2f}" for part in (lambdas.air_ratio, full)]
     figure, plot = sheet(size=(6.8, 4.4))
     plot.fill_between(temps, full - width, full + width, color=MARK, alpha=0.15, linewidth=0)
-    plot.plot(temps, told.air_ratio, color=LINE, label="dry-air density alone")
-    plot.plot(temps, told.air_ratio_with_fuel_density, color=INK, linestyle=":", label="with fuel density")
+    plot.plot(temps, lambdas.air_ratio, color=LINE, label="dry-air density alone")
+    plot.plot(temps, lambdas.air_ratio_with_fuel_density, color=INK, linestyle=":", label="with fuel density")
     plot.plot(temps, full, color=MARK, linestyle="--", label="full: with hot gas; band 95 %")
     plot.axhline(minimum, color=GREY, linewidth=1.0, label=f"minimum {minimum:g}")
     plot.set(xlabel="intake air (°C)", ylabel="lambda (air ratio)", xlim=(-35, 25), ylim=(0.7, 2.3))
@@ -143,18 +143,20 @@ def draw_nights(
 
 
 def draw_margins(plan: FleetPlan) -> Figure:
-    """Draw each site's vehicles: height margin to the unit's own limit against the margin of full lambda."""
+    """Draw each site's vehicles: height margin to the heater's own limit against the margin of full lambda."""
     frame = plan.vehicles
-    groups = (("needs a kit or may not run", MARK, "X"), ("within the unit's own limit", LINE, "o"))
+    groups = (("needs a kit or may not run", MARK, "X"), ("within the heater's own limit", LINE, "o"))
     off = stays_off(frame)
     figure, plot = sheet(size=(7.2, 4.6))
     for (label, colour, marker), rows in zip(groups, (off, ~off), strict=True):
         part = frame[rows]
-        plot.scatter(part["margin_m"], part["margin_air_ratio"], c=colour, marker=marker, s=34, label=label)
+        plot.scatter(
+            part["margin_m"], part["margin_air_ratio"], c=colour, marker=marker, s=34, label=label, rasterized=True
+        )
     plot.axvline(0.0, color=INK, linewidth=0.8)
     plot.axhline(0.0, color=INK, linewidth=0.8, linestyle=":")
     plot.set(xlabel="metres left to the limit that counts", ylabel="lowest full lambda less its minimum")
-    title(plot, "The unit's limit decides (left of the line: off); lambda shows why")
+    title(plot, "The heater's limit decides (left of the line: off); lambda shows why")
     legend(plot)
     source_line(figure, SOURCE)
     figure.set_label(

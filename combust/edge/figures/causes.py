@@ -12,7 +12,7 @@ from combust.application.causes.checks import ENTERED_WITH, NEW_ROW, checks_done
 from combust.application.causes.rank import rank_causes
 from combust.application.causes.stage_reading import Values
 from combust.domain.heater import Heater
-from combust.edge.figures.style import FOURTH, GREY, LINE, MARK, THIRD, sheet, title
+from combust.edge.figures.style import FOURTH, GREY, LINE, MARK, THIRD, legend, sheet, title
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -87,9 +87,9 @@ def draw_steps(heater: Heater, readings: Sequence[Values], *, seed: int = 1, pai
         start += width
     plot.set_yticks(places, [name.replace("_", " ") for name, _ in steps])
     plot.set(xlim=(0.0, 1.0), xlabel="probability (-)")
-    told = "STOP condition: see the findings first" if found[-1].stop else f"visit {found[-1].visit_id}"
-    title(plot, f"How each check moved the causes, {told}")
-    figure.legend(loc="outside lower center", ncols=3, frameon=False)
+    state = "STOP condition: see the findings first" if found[-1].stop else f"visit {found[-1].visit_id}"
+    title(plot, f"How each check moved the causes, {state}")
+    legend(figure, loc="outside lower center", ncols=3)
     last = ", ".join(f"{name} {shares[-1].get(name, 0.0):.2f}" for name in best[:3])
     figure.set_label(
         f"Stacked bars of the probabilities of causes after each of {len(steps)} steps. At the end: {last}."

@@ -55,10 +55,10 @@ def draw_plane(result: ReadingResult) -> Figure:
     """
     figure, plot = sheet(size=(6.4, 4.8))
     draw_fuel_line(plot, result.fuel)
-    told = _reading_mark(plot, result)
+    place = _reading_mark(plot, result)
     title(plot, _title(result))
     legend(plot, loc="upper right")
-    figure.set_label(f"CO2 against O2 with the line of {result.fuel.name} and lambda marks along it. {told}")
+    figure.set_label(f"CO2 against O2 with the line of {result.fuel.name} and lambda marks along it. {place}")
     return figure
 
 

@@ -37,7 +37,7 @@ def draw_air_sweep(air_ratio: float) -> Figure:
         Mark [-].
     """
     figure, (top, middle, low) = sheet(3, 1, size=(6.4, 7.2), sharex=True, height_ratios=(2, 1.2, 1.2))
-    told = _bath_tub(top, air_ratio)
+    result = _bath_tub(top, air_ratio)
     sweep = np.linspace(1.0, 3.0, 81)
     flames = tabled_flame_temperature(FUEL.name, sweep) - ZERO_CELSIUS_K
     losses = stack_loss(flue_gas_moles(FUEL, sweep), FLUE_TEMP_C, 20.0, FUEL, FUEL.net_heating_value_mj_per_kg)
@@ -53,7 +53,7 @@ def draw_air_sweep(air_ratio: float) -> Figure:
     note(low, f"{loss:.1f} %", (air_ratio, loss), (5, -11))
     figure.set_label(
         f"Three curves over lambda from 0.8 to 3. CO has the shape of a bath tub with a floor near 1.7. Flame "
-        f"temperature falls and stack loss rises with lambda. At lambda {air_ratio:.2f}: {told}, flame {flame:.0f} "
+        f"temperature falls and stack loss rises with lambda. At lambda {air_ratio:.2f}: {result}, flame {flame:.0f} "
         f"degrees Celsius, loss {loss:.1f} per cent."
     )
     return figure
@@ -128,8 +128,8 @@ def draw_wet(water_left_pct: float) -> Figure:
     figure, plot = sheet()
     plot.plot(*zip(dry[:2], wet[:2], strict=True), color=THIRD, linestyle="-.", label="from dry to wet")
     seen = _plane(plot, dry, now)
-    told = f"fuel factor {factor:.2f} instead of {of_fuel:.2f}; O2 alone says {seen:.2f}"
-    title(plot, f"Water pulls the pair OFF the line: {told}")
+    result = f"fuel factor {factor:.2f} instead of {of_fuel:.2f}; O2 alone says {seen:.2f}"
+    title(plot, f"Water pulls the pair OFF the line: {result}")
     figure.set_label(
         f"CO2 against O2 with the fuel line. With {water_left_pct:.0f} per cent of the water left in the sample "
         f"the point reads O2 {now.o2_dry_pct:.2f}, CO2 {now.co2_dry_pct:.2f}: off the line, fuel factor {factor:.2f}."

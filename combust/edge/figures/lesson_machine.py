@@ -6,13 +6,14 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from combust.application.heater.baseline import healthy_stage
 from combust.application.lessons import machine as demo
 from combust.application.lessons.gas import heater_gas
 from combust.domain.catalogue import get_fuel
 from combust.domain.limits import limit
 from combust.domain.pump import density_at_pump, same_pulses
-from combust.domain.site import Site
 from combust.edge.figures.style import INK, LINE, MARK, THIRD, TONES, legend, marker_line, note, sheet, title
+from combust.kernel.air import pressure_from_altitude
 from combust.kernel.wiring import loop_resistance, source_voltage_for, voltage_under_load
 
 if TYPE_CHECKING:
@@ -29,7 +30,7 @@ CUTOUT_V, DISCONNECT_V = 10.5, 11.5
 
 
 def draw_altitude(altitude_m: float) -> Figure:
-    """Draw lambda and the O2 to expect over altitude for three intake temperatures, by dry-air density alone.
+    """Draw lambda and the O2 to expect over altitude for three intake temperatures: density, cold fuel, hot gas.
 
     Parameters
     ----------
@@ -37,32 +38,33 @@ def draw_altitude(altitude_m: float) -> Figure:
         Of the marked point at 0 °C, 0 to 4500 [m].
     """
 
+    healthy = healthy_stage(FUEL, air_ratio=AIR_RATIO, reference=demo.SEA_LEVEL)
+
     def expected(heights: Any, temp: float) -> tuple[Any, Any]:
-        sites = [Site(float(height), intake_temp_c=temp) for height in heights]
-        ratio = np.array([demo.air_ratio_at_site(AIR_RATIO, demo.SEA_LEVEL, site) for site in sites])
+        ratio = healthy.lambda_at(healthy.air_at(pressure_from_altitude(heights), temp)).air_ratio_full
         return ratio, np.where(ratio >= 1.0, heater_gas(FUEL, np.maximum(ratio, 1.0)).o2_dry_pct, np.nan)
 
     heights = np.linspace(0.0, 4500.0, 46)
     figure, (top, low) = sheet(2, 1, size=(6.4, 6.0), sharex=True)
     for (color, dash), temp in zip(TONES, TEMPERATURES_C, strict=False):
         for plot, curve in zip((top, low), expected(heights, temp), strict=True):
-            plot.plot(heights, curve, color=color, linestyle=dash, label=f"intake air {temp:+.0f} °C")
+            plot.plot(heights, curve, color=color, linestyle=dash, label=f"intake air {temp:g} °C")
     soot = limit("air_ratio_soot")
     top.axhspan(0.8, soot, color=INK, alpha=0.08)
     note(top, f"below {soot:g}: watch-point of the trade (from memory)", (0, 0.82))
-    here = expected([altitude_m], TEMPERATURE_SHOWN_C)
+    here = expected(np.array([altitude_m]), TEMPERATURE_SHOWN_C)
     for plot, value in zip((top, low), here, strict=True):
         plot.plot([altitude_m], value, marker="o", color=INK)
         marker_line(plot, altitude_m)
     (ratio,), (o2,) = here
-    told = f"lambda {ratio:.2f}" + (f", O2 to expect {o2:.1f} %" if ratio >= 1.0 else "")
-    title(top, f"{altitude_m:.0f} m and {TEMPERATURE_SHOWN_C:g} °C: {told}. Cold buys altitude")
+    result = f"lambda {ratio:.2f}" + (f", O2 to expect {o2:.1f} %" if ratio >= 1.0 else "")
+    title(top, f"{altitude_m:.0f} m and {TEMPERATURE_SHOWN_C:g} °C: {result}. Cold buys altitude")
     top.set(ylabel="lambda (air ratio)", ylim=(0.8, None))
     low.set(xlabel="altitude (m)", ylabel="O2 to expect (vol %)", xlim=(0, 4500), ylim=(0, None))
     legend(top, loc="upper right")
     figure.set_label(
         f"Lambda and expected O2 fall with altitude, for three intake temperatures; colder air lies higher. "
-        f"At {altitude_m:.0f} metres and {TEMPERATURE_SHOWN_C:g} degrees: {told}."
+        f"At {altitude_m:.0f} metres and {TEMPERATURE_SHOWN_C:g} degrees: {result}."
     )
     return figure
 
@@ -132,12 +134,12 @@ def draw_stages(size_pct: float, *, cause: str = "restriction") -> Figure:
     plot.plot([0, 1], healthy, color=LINE, linestyle="--", label="healthy")
     plot.set(xlim=(-0.15, 1.15), ylabel="O2, dry (vol %)", ylim=(2, 18))
     plot.set_xticks([0, 1], ["low stage", "high stage"])
-    told = f"O2 {shown.low.o2_dry_pct:.1f} % low, {shown.high.o2_dry_pct:.1f} % high"
-    title(plot, f"{rule.label}, {size_pct:.0f} %: {told}")
+    result = f"O2 {shown.low.o2_dry_pct:.1f} % low, {shown.high.o2_dry_pct:.1f} % high"
+    title(plot, f"{rule.label}, {size_pct:.0f} %: {result}")
     legend(plot, ncols=2, loc="upper right")
     figure.set_label(
         f"O2 at low and high stage, healthy and for six causes. Marked: {rule.label} of "
-        f"{size_pct:.0f} per cent, {told}: {rule.sign}."
+        f"{size_pct:.0f} per cent, {result}: {rule.sign}."
     )
     return figure
 
@@ -181,14 +183,14 @@ def draw_supply(length_m: float) -> Figure:
     """
     currents = np.linspace(0.0, 14.0, 57)
     figure, (left, right) = sheet(1, 2, size=(7.4, 3.9))
-    told, acts = [], []
+    volts, acts = [], []
     for (color, dash), area in zip(TONES, AREAS_MM2, strict=False):
         loop = float(loop_resistance(length_m, area, contacts_mohm=CONTACTS_MOHM))
         curve = voltage_under_load(BATTERY_V, currents, loop + BATTERY_OHM)
         left.plot(currents, curve, color=color, linestyle=dash, label=f"{area:g} mm²")
         glow = float(voltage_under_load(BATTERY_V, GLOW_A, loop + BATTERY_OHM))
         left.plot([GLOW_A], [glow], marker="o", color=color, markersize=4)
-        told.append(f"{area:g} mm²: {glow:.2f} V")
+        volts.append(f"{area:g} mm²: {glow:.2f} V")
         at_battery = float(source_voltage_for(CUTOUT_V, RUN_A, loop))
         acts.append(at_battery)
         right.plot([at_battery], [f"{area:g} mm²"], marker="s", color=color, linestyle="none")
@@ -197,7 +199,7 @@ def draw_supply(length_m: float) -> Figure:
     note(left, f"heater's cut-out {CUTOUT_V:g} V", (0.2, CUTOUT_V), (0, -10))
     marker_line(left, GLOW_A, "glow")
     left.set(xlabel="current (A)", ylabel="voltage at the heater (V)", xlim=(0, 14), ylim=(9.0, BATTERY_V + 0.2))
-    title(left, f"{length_m:g} m one way, {GLOW_A:g} A: {told[0]}")
+    title(left, f"{length_m:g} m one way, {GLOW_A:g} A: {volts[0]}")
     legend(left, loc="lower left")
     right.axvline(DISCONNECT_V, color=MARK, linewidth=1.4)
     middle = ("data", "axes fraction")
@@ -207,7 +209,7 @@ def draw_supply(length_m: float) -> Figure:
     title(right, "Falling battery: what stands right acts first")
     order = "the disconnect acts first" if max(acts) < DISCONNECT_V else "with the thinnest cable the heater acts first"
     figure.set_label(
-        f"Voltage at the heater over current for three cables of {length_m:g} metres: {'; '.join(told)} at {GLOW_A:g} "
+        f"Voltage at the heater over current for three cables of {length_m:g} metres: {'; '.join(volts)} at {GLOW_A:g} "
         f"ampere. Beside it the heater's cut-out referred to the battery, and the disconnect at "
         f"{DISCONNECT_V:g} volt: {order}."
     )

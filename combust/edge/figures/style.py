@@ -6,7 +6,7 @@ import io
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from combust.data.errors import CombustError, Fault
+from combust.edge.cli.output import writable_name
 from combust.edge.whole_file import whole_file
 
 if TYPE_CHECKING:
@@ -79,11 +79,7 @@ def save(figure: Figure, path: str | Path) -> None:
     CombustError
         The name ends in neither .png nor .svg.
     """
-    path = Path(path)
-    kind = path.suffix.lstrip(".").lower()
-    if kind not in ("png", "svg") or path.is_dir():
-        hint = f"Write it like {path.stem or 'figure'}.png"
-        raise CombustError(Fault("figure", str(path), "format", why="ends in neither .png nor .svg", hint=hint))
+    path = writable_name(path, (".png", ".svg"))
     path.parent.mkdir(parents=True, exist_ok=True)
     with whole_file(path) as partial:
-        _write(figure, partial, kind)
+        _write(figure, partial, path.suffix[1:].lower())

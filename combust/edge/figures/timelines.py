@@ -43,14 +43,14 @@ def draw_start(timeline: StartTimeline) -> Figure:
         note(plot, "power cut", (timeline.cut_at_s, -0.62), (3, 0), color=MARK)
     plot.set_yticks(range(3), LANES)
     plot.set(xlabel="time after switch-on (s)", ylim=(-0.8, 2.9), xlim=(0, end * 1.02))
-    fuel = timeline.fuel_ml_per_cycle
+    fuel = timeline.fuel_ml_last
     dosed = "fuel cannot be told" if fuel is None else f"{fuel:.1f} ml of fuel dosed"
     attempts = sum(phase.name == "attempt" for phase in timeline.phases)
     title(plot, f"A start whose {attempts} attempt(s) fail: {dosed}")
-    told = f"{attempts} attempts, {dosed}"
-    told += f", restart not before {end:.0f} s" if timeline.earliest_restart_s is not None else ""
-    told += f"; power cut at {timeline.cut_at_s:.0f} s" if timeline.cut_at_s is not None else ""
-    figure.set_label(f"Timeline of a failed start with lanes for glow, pump and blower: {told}.")
+    summary = f"{attempts} attempts, {dosed}"
+    summary += f", restart not before {end:.0f} s" if timeline.earliest_restart_s is not None else ""
+    summary += f"; power cut at {timeline.cut_at_s:.0f} s" if timeline.cut_at_s is not None else ""
+    figure.set_label(f"Timeline of a failed start with lanes for glow, pump and blower: {summary}.")
     return figure
 
 

@@ -47,7 +47,7 @@ def draw_trim(
     'Lambda against a change of the fuel. At -13 %: high 1.57, inside its band 1.35 to 1.80.'
     """
     trims = np.linspace(-SPAN_PCT, SPAN_PCT, 121)
-    told = []
+    places = []
     figure, plot = sheet(size=(6.4, 3.6))
     for (stage, ratio), (tone, dash, mark) in zip(air_ratios.items(), LOOKS, strict=False):
         after = ratio / (1.0 + fuel_trim_pct / 100.0)
@@ -62,9 +62,9 @@ def draw_trim(
             note(plot, f"band of {stage}", (SPAN_PCT, band[1]), (0, -2), ha="right", va="top")
             where = "inside" if band[0] <= after <= band[1] else "OUTSIDE"
             place += f", {where} its band {band[0]:.2f} to {band[1]:.2f}"
-        told.append(place)
+        places.append(place)
     marker_line(plot, 0.0)
     plot.set(xlim=(-SPAN_PCT, SPAN_PCT), xlabel="change of the fuel (%)", ylabel="lambda (-)")
-    legend(plot, loc="upper center")
-    figure.set_label(f"Lambda against a change of the fuel. At {fuel_trim_pct:+.0f} %: {'; '.join(told)}.")
+    legend(plot, loc="upper right")
+    figure.set_label(f"Lambda against a change of the fuel. At {fuel_trim_pct:+.0f} %: {'; '.join(places)}.")
     return figure

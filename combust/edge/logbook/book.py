@@ -43,6 +43,7 @@ class Logbook(AbstractContextManager["Logbook"]):
     def __init__(self, path: str | Path, *, create: bool = False, read_only: bool = False) -> None:
         self.path = Path(path)
         self.backup: Path | None = None
+        self.notes: list[str] = []
         self._look_at_file(create)
         with _in_plain_words(self.path):
             uri = f"{self.path.resolve().as_uri()}?mode={'rwc' if create else 'rw'}"
@@ -57,20 +58,10 @@ class Logbook(AbstractContextManager["Logbook"]):
             raise
 
     def _look_at_file(self, create: bool) -> None:
-        hint = "Check the name; combust log add makes a new logbook."
-        if not self.path.exists():
-            if create and self.path.parent.is_dir():
-                return
-            missing = self.path if self.path.parent.is_dir() else self.path.parent
-            raise CombustError(Fault("logbook", str(missing), "missing", why="is not there", hint=hint))
-        if self.path.is_dir():
-            raise CombustError(Fault("logbook", str(self.path), "format", why="is a folder", hint=hint))
-        try:
-            with self.path.open("rb") as file:
-                head = file.read(len(MAGIC))
-        except OSError as error:
-            why = f"cannot be read ({error.strerror})"
-            raise CombustError(Fault("logbook", str(self.path), "missing", why=why, hint=hint)) from error
+        """Refuse what is no logbook before SQLite opens, or makes, anything."""
+        if create and not self.path.exists() and self.path.parent.is_dir():
+            return
+        head = first_bytes(self.path)
         # A file of no bytes is what a command leaves that was killed while making a logbook: nothing is lost in it.
         if head and head != MAGIC:
             raise CombustError(_foreign(self.path))
@@ -126,6 +117,7 @@ class Logbook(AbstractContextManager["Logbook"]):
             with partial.open("rb") as file:
                 os.fsync(file.fileno())
         self.backup = target
+        self.notes.append(f"an older logbook was brought up to date; a copy of it is {target}")
 
     @contextmanager
     def _transaction(self, begin: str, end: str) -> Iterator[sqlite3.Connection]:
@@ -161,6 +153,23 @@ class Logbook(AbstractContextManager["Logbook"]):
         self.close()
 
 
+def first_bytes(path: Path) -> bytes:
+    """Return what tells a logbook from a table.
+
+    Raises
+    ------
+    CombustError
+        Not there, a folder, or not to be read.
+    """
+    try:
+        with path.open("rb") as file:
+            return file.read(len(MAGIC))
+    except (OSError, ValueError) as error:
+        why = f"cannot be read ({getattr(error, 'strerror', None) or shorten(error)})"
+        hint = "Check the name; combust log add makes a new logbook in a folder that is there."
+        raise CombustError(Fault("logbook", str(path), "missing", why=why, hint=hint)) from error
+
+
 def _foreign(path: Path) -> Fault:
     why, hint = "is not a logbook of combust", "It was not touched. Check the name."
     return Fault("logbook", str(path), "format", why=why, hint=hint)
@@ -183,6 +192,8 @@ _WORDS: tuple[tuple[str, Code, str, str], ...] = (
     ("not a database", "format", "is not a logbook of combust", "It was not touched. Check the name."),
     ("malformed", "damaged", "is damaged", "Take the latest copy or backup; do not write to this one."),
     ("unable to open", "missing", "cannot be opened", "Check path and permissions."),
+    ("surrogates", "format", "cannot hold bytes that are no text", "Type it in UTF-8."),
+    ("too large to", "format", "cannot hold so large a whole number", "Give the number that combust log show tells."),
 )
 
 
@@ -190,13 +201,7 @@ _WORDS: tuple[tuple[str, Code, str, str], ...] = (
 def _in_plain_words(path: Path) -> Iterator[None]:
     try:
         yield
-    except (UnicodeError, OverflowError) as error:
-        if isinstance(error, OverflowError):
-            what, hint = "a whole number that is too large", "Give the number that combust log show tells."
-        else:
-            what, hint = "bytes that are no text", "Type it in UTF-8."
-        raise CombustError(Fault("logbook", str(path), "format", why=f"cannot hold {what}", hint=hint)) from error
-    except sqlite3.Error as error:
+    except (sqlite3.Error, UnicodeError, OverflowError) as error:
         said = str(error).lower()
         for piece, code, why, hint in _WORDS:
             if piece in said:

@@ -2,25 +2,28 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pyarrow as pa
 
-from combust.application.visit.record import EVENT, HEAD, VisitRecord, check_head
+from combust.application.reading.result import safety_of
+from combust.application.visit.record import EVENT, HEAD, VisitRecord, alarm_findings, check_head
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import Field
 from combust.data.vocabulary import inputs
 from combust.domain.limits import Finding
-from combust.edge.logbook.visits import NewEntry, NewVisit, entries_of
+from combust.domain.safety import Safety, of_all
+from combust.edge.logbook.visits import NewVisit, entries_of
 from combust.edge.tables.reader import DATE, TIME, Rows, read_entries, read_table
 from combust.edge.tables.sink import TableSink
 from combust.edge.tables.table_map import MapLike
 
-RECORD_COLUMNS = ("revision", "closed_at", "incomplete", "event")
-IDENTITY = ("visit_id", "heater_id", "reading_id", "taken_at", "note", "fuel", "stage", "instrument", "phase")
+RECORD_COLUMNS = ("safety", "revision", "closed_at", "incomplete", "event")
+IDENTITY = ("safety", "visit_id", "heater_id", "reading_id", "taken_at", "note", "fuel", "stage", "instrument", "phase")
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,48 +77,43 @@ def _take(values: dict[str, Any], gathered: dict[str, NewVisit]) -> list[Fault]:
     event = values.pop("event", None)
     measured = {key: value for key, value in values.items() if key not in ("visit_id", *RECORD_COLUMNS)}
     visit_id = values.get("visit_id") or f"{values['heater_id']} {values['taken_at'][:10]}"
-    visit = gathered.get(visit_id)
+    visit = gathered.get(visit_id) or NewVisit(visit_id, values.get("heater_id"), {}, [])
     heater, key = values.get("heater_id"), values.get("reading_id")
-    if visit is not None and heater and visit.heater_id and heater != visit.heater_id:
+    if heater and visit.heater_id and heater != visit.heater_id:
         why = f"is not the heater of visit {visit_id} ({visit.heater_id})"
         faults.append(Fault("heater_id", heater, "conflict", why=why, hint="One visit is about one heater."))
-    if visit is not None and key and any(kind == "reading" and key == other for kind, other, _ in visit.entries):
+    if key and any(kind == "reading" and key == other for kind, other, _ in visit.entries):
         faults.append(Fault("reading_id", key, "twice", why="comes twice in this visit", hint="Keep one of them."))
-    if faults:
-        return faults
-    happened: list[NewEntry] = [("event", None, {"event": event, "at": values.get("taken_at")})] if event else []
-    before = visit or NewVisit(visit_id, heater, {}, [])
-    entries = [*before.entries, *entries_of(measured), *happened]
-    gathered[visit_id] = NewVisit(visit_id, before.heater_id or heater, {**before.head, **head}, entries)
-    return []
+    if not faults:
+        gathered[visit_id] = visit
+        visit.heater_id = visit.heater_id or heater
+        visit.head |= head
+        visit.entries += entries_of(measured)
+        visit.entries += [("event", None, {"event": event, "at": values.get("taken_at")})] if event else []
+    return faults
 
 
 def export_visits(records: Sequence[VisitRecord], out: str | Path) -> int:
     """Write the readings of visits as a table, one row a reading, its keys as columns; return the rows.
 
-    Only columns that occur are written. Words about the visit and ``revision``, ``closed_at``, ``incomplete`` and
-    ``event`` stand behind the reading's own columns; what was not measured is empty.
+    The safety state of the reading, and of the CO alarm, stands first. Only columns that occur are written. Words about
+    the visit and ``revision``, ``closed_at``, ``incomplete`` and ``event`` stand behind those of the reading; what was
+    not measured is empty.
 
     Raises
     ------
     CombustError
         There is no reading to export.
     """
-    import pyarrow as pa
-
     rows = [row for record in records for row in _rows_of(record)]
     if not rows:
         hint = "Add a reading first."
         raise CombustError(Fault("logbook", None, "missing", why="holds no reading to export", hint=hint))
     present = set().union(*rows)
-    names = [key for key in (*IDENTITY, *(k for k in inputs() if k not in IDENTITY)) if key in present]
-    names += [key for key in (*HEAD, *RECORD_COLUMNS) if key in present]
-    kinds = {key: pa.float64() for key, record in inputs().items() if record.kind == "number"} | {
-        "revision": pa.int64()
-    }
-    schema = pa.schema([(name, kinds.get(name, pa.string())) for name in names])
+    order = dict.fromkeys((*IDENTITY, *inputs(), *HEAD, *RECORD_COLUMNS))
+    table = pa.table({key: [row.get(key) for row in rows] for key in order if key in present})
     with TableSink(out) as sink:
-        sink.write(pa.Table.from_pylist(rows, schema))
+        sink.write(table)
     return len(rows)
 
 
@@ -124,9 +122,9 @@ def _rows_of(record: VisitRecord) -> list[dict[str, Any]]:
     common |= {"closed_at": record.closed_at, "incomplete": record.incomplete, "heater_id": record.heater_id}
     common = {key: value for key, value in common.items() if value is not None}
     rows = [
-        {**common, **entry.body, "reading_id": entry.body.get("reading_id", entry.key)}
-        for entry in record.entries
-        if entry.kind == "reading"
+        {**common, "safety": _state(record, one.body), "reading_id": one.key, **one.body}
+        for one in record.entries
+        if one.kind == "reading"
     ]
     # An event stands in a row of its own when the visit has no reading to carry it.
     for number, event in enumerate(record.of_kind("event")):
@@ -134,5 +132,10 @@ def _rows_of(record: VisitRecord) -> list[dict[str, Any]]:
             rows[number]["event"] = event.get("event")
         else:
             at = {"taken_at": event["at"]} if event.get("at") else {}
-            rows.append({**common, **at, "event": event.get("event")})
+            rows.append({**common, **at, "safety": _state(record, {}), "event": event.get("event")})
     return rows
+
+
+def _state(record: VisitRecord, values: Mapping[str, Any]) -> str:
+    """Return the safety state of one reading of a visit; a CO alarm that does not work counts in each."""
+    return of_all([Safety(alarm_findings(record.head)), safety_of(values)]).state

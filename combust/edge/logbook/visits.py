@@ -22,10 +22,13 @@ from combust.application.visit.record import (
     seal_of,
 )
 from combust.data.errors import CombustError, Fault
+from combust.data.fields import Field
+from combust.domain.safety import of_all
 from combust.edge.logbook.book import Logbook
 
 NewEntry = tuple[str, str | None, Mapping[str, Any]]  # kind, key or None, content
 INSERT = "INSERT INTO entry (visit_pk, kind, entry_key, entered_at, body) VALUES (?, ?, ?, ?, ?)"
+VISIT_ID = Field("visit_id", "text", "a name of up to 200 characters", longest=200, one_line=True)
 NOT_MEASURED = {"heater_id", "taken_at", "note", "reading_id"}
 
 
@@ -39,14 +42,14 @@ class Written:
     opens: bool = False
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class NewVisit:
     """What is to be added to one visit: words about it, and entries as (kind, key or None, content)."""
 
     visit_id: str
     heater_id: str | None
-    head: Mapping[str, Any]
-    entries: Sequence[NewEntry]
+    head: dict[str, Any]
+    entries: list[NewEntry]
 
 
 def entries_of(values: Mapping[str, Any]) -> list[NewEntry]:
@@ -56,10 +59,8 @@ def entries_of(values: Mapping[str, Any]) -> list[NewEntry]:
     return [("note", None, {"text": values["note"]})] if values.get("note") else []
 
 
-def add(book: Logbook, visits: Sequence[NewVisit], *, of_now: bool = False) -> list[Written]:
+def add(book: Logbook, visits: Sequence[NewVisit]) -> list[Written]:
     """Add to visits, all of it or nothing; a visit that is not there yet is opened.
-
-    ``of_now`` is for what is said now, and not taken over from a table: a heater under a stop is not handed back.
 
     Raises
     ------
@@ -67,33 +68,28 @@ def add(book: Logbook, visits: Sequence[NewVisit], *, of_now: bool = False) -> l
         A closed visit, another heater than the visit's, an entry that is already there, unknown words; a hand-back
         while a stop condition of the visit stands.
     """
-    faults = [fault for visit in visits for fault in _faults(visit)]
-    if faults:
+    if faults := [fault for visit in visits for fault in _faults(visit)]:
         raise CombustError(faults)
     with book.writing() as connection:
-        done = [_add_one(connection, visit) for visit in visits]
-        for visit in visits if of_now else ():
-            _hand_back(connection, visit)
-        return done
+        written = [_add_one(connection, visit) for visit in visits]
+        _refuse_hand_backs(connection, visits)
+        return written
 
 
-def _hand_back(connection: sqlite3.Connection, visit: NewVisit) -> None:
-    """Refuse a hand-back that is said now while a stop condition of the visit stands; the stop is told first."""
-    if visit.head.get("handed_back") != "yes":
-        return
-    record = _record(connection, _found(connection, visit.visit_id))
-    if faults := hand_back_faults(record):
+def _refuse_hand_backs(connection: sqlite3.Connection, visits: Iterable[NewVisit]) -> None:
+    """Refuse every hand-back that is said now while a stop condition of its visit stands; the stops are told first."""
+    said = [visit.visit_id for visit in visits if visit.head.get("handed_back") == "yes"]
+    records = [_record(connection, _found(connection, visit_id)) for visit_id in said]
+    faults = [fault.within(f"{record.visit_id}: ") for record in records for fault in hand_back_faults(record)]
+    if faults:
         error = CombustError(faults)
-        error.safety = safety_now(record)
+        error.safety = of_all(map(safety_now, records))
         raise error
 
 
 def _faults(visit: NewVisit) -> list[Fault]:
     _, faults = check_head(visit.head)
-    if not visit.visit_id.strip() or len(visit.visit_id) > 200 or not visit.visit_id.isprintable():
-        hint = "Give --visit-id a name of up to 200 characters."
-        faults.append(Fault("visit_id", visit.visit_id, "format", why="is no name of a visit", hint=hint))
-    return faults
+    return [*faults, *VISIT_ID.faults_of(visit.visit_id)]
 
 
 def _add_one(connection: sqlite3.Connection, visit: NewVisit) -> Written:
@@ -152,15 +148,13 @@ def close_visit(book: Logbook, visit_id: str, *, incomplete: bool = False) -> Vi
             why = f"is closed already (revision {row['revision']})"
             raise CombustError(Fault("visit_id", visit_id, "closed", why=why, hint="Revise it to correct it."))
         lacking = may_close(_record(connection, row), incomplete=incomplete)
-        present = {entry["entry_key"] for entry in _entries(connection, row["visit_pk"]) if entry["kind"] == "limit"}
-        more = [("limit", key, body) for key, body in limit_entries() if key not in present]
-        _insert(connection, row["visit_pk"], more)
+        _insert(connection, row["visit_pk"], [("limit", key, body) for key, body in limit_entries()])
         values = (now(), lacking or None, _seal(connection, row), row["visit_pk"])
         connection.execute("UPDATE visit SET closed_at = ?, incomplete = ?, seal = ? WHERE visit_pk = ?", values)
         return _record(connection, _found(connection, visit_id))
 
 
-def revise(book: Logbook, visit: NewVisit, reason: str, *, drop: Sequence[str] = ()) -> Written:
+def revise(book: Logbook, visit: NewVisit, reason: str, drop: Sequence[str] = ()) -> Written:
     """Open a new revision of a closed visit with all its entries and add to it; the old one stays as it is.
 
     Parameters
@@ -185,7 +179,7 @@ def revise(book: Logbook, visit: NewVisit, reason: str, *, drop: Sequence[str] =
     with book.writing() as connection:
         kept = _open_revision(connection, visit.visit_id, reason.strip(), set(drop))
         done = _add_one(connection, visit)
-        _hand_back(connection, visit)
+        _refuse_hand_backs(connection, [visit])
         return Written(done.visit_id, done.revision, kept + done.entries)
 
 

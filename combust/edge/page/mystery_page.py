@@ -13,6 +13,7 @@ from combust.data.errors import CombustError, Fault
 from combust.domain.limits import cautions
 from combust.domain.result import text_of_rows
 from combust.edge.notebook import Shown, widget_library
+from combust.edge.page.fields import field_maker
 from combust.edge.reports.html import bullets, paragraphs, status, table
 
 SHARES = tuple(round(0.05 * step, 2) for step in range(21))
@@ -50,39 +51,29 @@ class MysteryPage:
     """
 
     def __init__(self, seed: int | None = None, dealer: Dealer | None = None) -> None:
-        widgets = widget_library()
-
+        widgets, field = widget_library(), field_maker("34em", "40%, 12em")
         self._dealer = dealer or Dealer(secrets.token_hex(16))
         self._seed = secrets.randbelow(2**31) if seed is None else seed
         self.play: Play | None = None
         self.last: Score | None = None
         self.stated: dict[str, float] = {}
-        style, wide = {"description_width": "min(40%, 12em)"}, widgets.Layout(width="min(100%, 34em)")
-        causes = dealt_causes()
-        named = [(one.label, name) for name, one in causes.items()]
+        named = [(one.label, name) for name, one in dealt_causes().items()]
 
         def button(words: str, act: Any) -> Any:
             made = widgets.Button(description=words, layout=widgets.Layout(width="min(100%, 14em)"))
             made.on_click(lambda _: act())
             return made
 
-        self.level = widgets.Dropdown(description="Level", options=LEVELS, style=style, layout=wide)
-        self.step = widgets.Dropdown(description="Check or action", options=[], style=style, layout=wide)
-        self.cause = widgets.Dropdown(description="Cause", options=named, style=style, layout=wide)
-        none = [("no second cause", "")]
-        self.second = widgets.Dropdown(description="and also", options=none + named[1:], style=style, layout=wide)
-        self.share = widgets.SelectionSlider(
-            description="Probability", options=[(f"{100 * one:.0f} %", one) for one in SHARES], value=0.5,
-            continuous_update=False, style=style, layout=wide,
-        )  # fmt: skip
-        self.excluded = widgets.SelectMultiple(description="Excluded", options=named, rows=8, style=style, layout=wide)
-        self.handed = widgets.Checkbox(description="I hand the heater back for use", value=False, layout=wide)
-        self.record = {
-            name: widgets.Text(
-                description=name.capitalize(), placeholder=text, continuous_update=False, style=style, layout=wide
-            )
-            for name, text in rules()["record"]["field"].items()
-        }
+        self.level = field("Dropdown", "Level", options=LEVELS)
+        self.step = field("Dropdown", "Check or action", options=[])
+        self.cause = field("Dropdown", "Cause", options=named)
+        self.second = field("Dropdown", "and also", options=[("no second cause", ""), *named[1:]])
+        shares = [(f"{100 * one:.0f} %", one) for one in SHARES]
+        self.share = field("SelectionSlider", "Probability", options=shares, value=0.5)
+        self.excluded = field("SelectMultiple", "Excluded", options=named, rows=8)
+        self.handed = field("Checkbox", "I hand the heater back for use", style={})
+        record = rules()["record"]["field"].items()
+        self.record = {name: field("Text", name.capitalize(), placeholder=text) for name, text in record}
         self.told, self.stand, self.result = widgets.HTML(), widgets.HTML(), widgets.HTML()
         self._all = widgets.VBox(
             [
@@ -138,8 +129,8 @@ class MysteryPage:
             return
         self.stated = trial
         left = 1.0 - sum(trial.values())
-        told = bullets(f"{name}: {100 * value:.0f} %" for name, value in trial.items())
-        self.stand.value = status(paragraphs([f'Stated (the rest, {100 * left:.0f} %, is "I cannot tell"):']) + told)
+        listed = bullets(f"{name}: {100 * value:.0f} %" for name, value in trial.items())
+        self.stand.value = status(paragraphs([f'Stated (the rest, {100 * left:.0f} %, is "I cannot tell"):']) + listed)
 
     def _state(self) -> None:
         names = {self.cause.value, self.second.value} - {""}

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -13,19 +12,23 @@ from combust.domain.catalogue import aliases, shipped_fuels
 from combust.domain.limits import cautions
 from combust.edge.figures.gas_plane import draw_plane
 from combust.edge.notebook import FrozenFigure, widget_library
+from combust.edge.page.fields import field_maker
 from combust.edge.reports.html import bullets, paragraphs, status
 
-# field -> words for cold hands; the unit comes from the vocabulary.
-FIELDS = (
-    ("o2_dry_pct", "O2, dry"),
-    ("co2_dry_pct", "CO2, dry"),
-    ("co_dry_ppm", "CO, dry"),
-    ("flue_temp_c", "Flue gas"),
-    ("intake_temp_c", "Intake air"),
-    ("altitude_m", "Altitude"),
-    ("cab_co_in_ppm", "CO in the cab"),
-    ("cab_co_out_ppm", "CO outside"),
-)
+# field -> words for cold hands, in the order of the page; the unit comes from the vocabulary.
+FIELDS = {
+    "location": "Heater stands",
+    "fuel": "Fuel in the tank",
+    "o2_dry_pct": "O2, dry",
+    "co2_dry_pct": "CO2, dry",
+    "co2_origin": "CO2 comes",
+    "co_dry_ppm": "CO, dry",
+    "flue_temp_c": "Flue gas",
+    "intake_temp_c": "Intake air",
+    "altitude_m": "Altitude",
+    "cab_co_in_ppm": "CO in the cab",
+    "cab_co_out_ppm": "CO outside",
+}
 LOCATIONS = (("not said: as indoors", ""), ("outdoors", "outdoors"), ("indoors", "indoors"))
 ORIGINS = (("not known", ""), ("measured, own cell", "measured"), ("calculated from O2", "calculated"))
 EMPTY = "<p>Type at least O2.</p>"
@@ -44,45 +47,33 @@ class ReadingPage:
     """
 
     def __init__(self) -> None:
-        widgets = widget_library()
-
+        widgets, field = widget_library(), field_maker("26em", "46%, 13em")
         self._quiet = False
-        wide = widgets.Layout(width="min(100%, 26em)")
-        style = {"description_width": "min(46%, 13em)"}
-
-        def text(key: str, words: str) -> Any:
-            unit = quantity(key).unit
-            return widgets.Text(description=f"{words} ({unit})", placeholder="not measured", continuous_update=False,
-                                style=style, layout=wide)  # fmt: skip
-
-        def choice(words: str, options: Sequence[tuple[str, str]]) -> Any:
-            return widgets.Dropdown(description=words, options=list(options), style=style, layout=wide)
-
         names = [(name, name) for name in (*aliases(), *shipped_fuels())]
+        choices = {"location": LOCATIONS, "fuel": names, "co2_origin": ORIGINS}
         self.fields: dict[str, Any] = {
-            "location": choice("Heater stands", LOCATIONS),
-            "fuel": choice("Fuel in the tank", names),
+            key: field("Dropdown", words, options=choices[key])
+            if key in choices
+            else field("Text", f"{words} ({quantity(key).unit})", placeholder="not measured")
+            for key, words in FIELDS.items()
         }
-        self.fields |= {key: text(key, words) for key, words in FIELDS}
-        self.fields["co2_origin"] = choice("CO2 comes", ORIGINS)
-        order = ["location", "fuel", "o2_dry_pct", "co2_dry_pct", "co2_origin", *[key for key, _ in FIELDS[2:]]]
-        self.slider = widgets.FloatSlider(
-            value=0.0, min=0.0, max=SLIDER_TOP, step=0.1, description="What if O2 were", continuous_update=False,
-            readout_format=".1f", style=style, layout=widgets.Layout(width="min(100%, 40em)"),
-        )  # fmt: skip
+        wide = widgets.Layout(width="min(100%, 40em)")
+        self.slider = field(
+            "FloatSlider", "What if O2 were", max=SLIDER_TOP, step=0.1, readout_format=".1f", layout=wide
+        )
         self.told, self.figure = widgets.HTML(value=EMPTY), widgets.HTML()
         box = widgets.Layout(display="flex", flex_flow="row wrap", grid_gap="0.2em 2em")
         self._all = widgets.VBox(
             [
-                widgets.HBox([self.fields[key] for key in order], layout=box),
+                widgets.HBox(list(self.fields.values()), layout=box),
                 self.slider,
                 self.told,
                 self.figure,
                 widgets.HTML(paragraphs(cautions())),
             ]
         )
-        for field in self.fields.values():
-            field.observe(self._typed, names="value")
+        for one in self.fields.values():
+            one.observe(self._typed, names="value")
         self.slider.observe(self._slid, names="value")
 
     def show(self) -> Any:

@@ -6,7 +6,7 @@ import csv
 import io
 from collections.abc import Iterable, Sequence
 
-from combust.application.mystery import Answer, Dealer, MysteryCase, Score
+from combust.application.mystery import Dealer, MysteryCase, Score
 from combust.application.mystery.case import sealed_names
 from combust.application.mystery.rules import in_words, price_rows, table
 from combust.application.mystery.scoring import points
@@ -23,33 +23,10 @@ def class_pages(cases: Sequence[MysteryCase], dealer: Dealer, *, title: str = "M
     CombustError
         A case that does not open with the dealer's salt.
     """
-    answers = [dealer.open(case) for case in cases]
-    return _page(cases, None, title), _page(cases, answers, f"{title}: the instructor's key")
-
-
-def _page(cases: Sequence[MysteryCase], answers: Sequence[Answer] | None, title: str) -> str:
-    rows = [
-        {
-            "number": number,
-            "case": case,
-            "lines": str(case).splitlines(),
-            "stops": list(case.visit().safety.lines()),
-            "baseline": [in_words(one.reading) for one in case.heater.baselines],
-            "answer": answers[number - 1] if answers else None,
-            "results": [(name, in_words(case.result(name))) for name in sealed_names()] if answers else [],
-        }
-        for number, case in enumerate(cases, 1)
-    ]
-    return page(
-        "mystery",
-        title=title,
-        key=answers is not None,
-        rows=rows,
-        prices=price_rows(),
-        record=table()["record"]["field"],
-        breaches=table()["breach"],
-        cap=table()["score"]["cap_after_breach"],
-    )
+    opened = [(case, dealer.open(case)) for case in cases]
+    facts = {"rules": table(), "prices": price_rows(), "checks": sealed_names(), "in_words": in_words}
+    sheet = page("mystery", **facts, title=title, key=False, rows=[(case, None) for case in cases])
+    return sheet, page("mystery", **facts, title=f"{title}: the instructor's key", key=True, rows=opened)
 
 
 def results_csv(scores: Iterable[tuple[str, Score]], dealer: Dealer) -> str:

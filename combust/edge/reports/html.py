@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from combust import __version__
 from combust.domain.limits import cautions
+from combust.domain.result import plain
 from combust.edge.figures.style import svg_text
 
 if TYPE_CHECKING:
@@ -24,8 +25,8 @@ def page(name: str, **facts: Any) -> str:
     Cautions and version stand on every page.
     """
     facts = {"cautions": cautions(), "version": __version__, **facts}
-    told: str = _pages().get_template(f"{name}.html.j2").render(facts)
-    return told
+    text: str = _pages().get_template(f"{name}.html.j2").render(facts)
+    return text
 
 
 @cache
@@ -39,7 +40,7 @@ def _pages() -> Any:
         finalize=harmless,
         trim_blocks=True,
     )
-    rules.filters["words"] = lambda text: str(text).replace("_", " ")
+    rules.filters |= {"words": lambda text: str(text).replace("_", " "), "rows": plain}
     return rules
 
 
@@ -50,9 +51,10 @@ def harmless(value: Any) -> Any:
     return "".join(mark if mark.isprintable() or mark in "\n\t" else "?" for mark in value)
 
 
-def svg_address(figure: Figure) -> str:
-    """Return a figure as an SVG image in a data URL: an image cannot run a script or fetch anything."""
-    return "data:image/svg+xml;base64," + base64.b64encode(svg_text(figure).encode()).decode("ascii")
+def picture(figure: Figure, caption: str = "") -> dict[str, str]:
+    """Return a figure for a page: SVG in a data URL (it cannot run a script or fetch anything), alt, caption."""
+    data, alt = base64.b64encode(svg_text(figure).encode()).decode("ascii"), str(figure.get_label())
+    return {"src": f"data:image/svg+xml;base64,{data}", "alt": alt, "caption": caption or alt}
 
 
 def paragraphs(texts: Iterable[object], *, strong: bool = False) -> str:

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from combust.application.visit.record import VisitRecord, safety_now
-from combust.application.visit.record_sections import readings_done, sections
-from combust.edge.reports.html import page, svg_address
+from combust.application.visit.record import VisitRecord, readings_done, safety_now, sections
+from combust.edge.reports.html import page, picture
 
 
 def visit_page(record: VisitRecord) -> str:
@@ -37,7 +36,5 @@ def _figures(record: VisitRecord) -> list[dict[str, str]]:
         phase = str(body.get("phase") or "before")
         if result is None or body.get("o2_dry_pct") is None or phase in found:
             continue
-        figure = draw_plane(result)
-        caption = f"Reading {key}, {phase} work, on the CO2-O2 plane."
-        found[phase] = {"src": svg_address(figure), "alt": str(figure.get_label()), "caption": caption}
+        found[phase] = picture(draw_plane(result), f"Reading {key}, {phase} work, on the CO2-O2 plane.")
     return list(found.values())

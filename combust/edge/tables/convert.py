@@ -26,6 +26,9 @@ from combust.edge.tables.cells import (
 from combust.edge.tables.headings import Heading
 from combust.edge.tables.table_map import TableMap
 
+# What spreadsheets write before the row at the foot of a table (common practice, no source).
+_SUMMARY = "total totals subtotal sum mean average avg median summe gesamt mittelwert mittel somme moyenne"
+SUMMARIES = pa.array([*_SUMMARY.split(), "grand total"])
 _WITHOUT = "Write thousands without a mark, and decimals all with one mark."
 
 
@@ -79,7 +82,8 @@ def check_columns(
             continue
         record = fields[heading.key]
         if record.kind == "number":
-            values[record.key] = _numbers(column, record, heading, decimal, how.marks_of(record.key), faults)
+            numbers = _numbers(column, record, heading, decimal, how.marks_of(record.key), faults)
+            values[record.key] = _either(values.get(record.key), numbers, record, heading, faults)
         elif record.kind == "choice":
             values[record.key] = _choices(column, record, faults)
         elif record.kind == "list":
@@ -88,7 +92,24 @@ def check_columns(
             cells, index = different_cells(trimmed_text(column))
             values[record.key] = np.array([*cells, ""], dtype=object)[index]
     _check_twins(values, fields, faults)
+    _refuse_summaries(table, values, faults)
     return values, faults
+
+
+def _refuse_summaries(table: Any, values: dict[str, Any], faults: RowFaults) -> None:
+    """Refuse each row whose first filled cell says that it sums up other rows; nothing in it counts, no stop either."""
+    open_rows = np.ones(table.num_rows, dtype=bool)
+    for column in table.columns:
+        if not open_rows.any() or pa.types.is_floating(column.type) or pa.types.is_integer(column.type):
+            return
+        text = pc.ascii_lower(pc.ascii_trim(pc.fill_null(plain_text(column), ""), " :\t"))
+        found = pc.is_in(text, value_set=SUMMARIES).to_numpy()
+        for row in np.flatnonzero(found & open_rows).tolist():
+            why, hint = "is a summary of other rows, not a reading", "Take it out, or name the row otherwise."
+            faults.of[row] = [("row", Fault("row", text[row].as_py(), "format", why=why, hint=hint))]
+            for key, cells in values.items():
+                values[key][row] = "" if cells.dtype == object else np.nan if cells.dtype == float else -1
+        open_rows &= pc.equal(text, "").to_numpy()
 
 
 def _refuse_kinds(table: Any, headings: Sequence[Heading]) -> None:
@@ -119,6 +140,25 @@ def _numbers(
         for row in np.flatnonzero(outside).tolist():
             numbers[row] = record.for_stops(float(numbers[row]))
     return numbers
+
+
+def _either(first: Any, second: Any, record: Field, heading: Heading, faults: RowFaults) -> Any:
+    """Return the number that each row has of two columns in two units; two that do not agree are a fault of the row."""
+    if first is None:
+        return second
+    step = _in_our_unit(1.0, record, heading) - _in_our_unit(0.0, record, heading)
+    rounded = 0.5 + 0.5 * step if step < 1.0 else 0.0  # metres and feet, °C and °F: each to the next whole number
+    both = ~np.isnan(first) & ~np.isnan(second)
+    unequal = both & ~np.isclose(first, second, rtol=1e-3, atol=rounded)
+    hint = "Correct one of them, or empty it."
+
+    def fault(row: int) -> Fault:
+        why = f"is not the {first[row]:g} {record.unit} of the other column ({heading.name})"
+        return Fault(record.key, float(second[row]), "conflict", unit=record.unit, why=why, hint=hint)
+
+    faults.add(unequal, record.key, fault)
+    most = np.fmax(first, second) if record.stops_above else np.nan
+    return np.where(unequal, most, np.where(np.isnan(first), second, first))
 
 
 def _in_our_unit(entered: Any, record: Field, heading: Heading) -> Any:

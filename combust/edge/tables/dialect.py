@@ -17,6 +17,8 @@ DELIMITERS = ("\t", ";", "|", ",")
 SAMPLE_BYTES = 262_144
 SAMPLE_LINES = 2000
 MAX_COLUMNS = 1000
+# A spreadsheet's own first line that names the delimiter; it is no heading, but it is a line.
+_DECLARED = re.compile(rb'"?sep=(\t|[^\w\s".+-])"?[\t ;,|]*\r?\n', re.IGNORECASE)
 _ONE_BREAK = "Save the table with one kind of line end: rows may have slipped into the heading."
 _DECIMAL_COMMA = re.compile(r"^[+-]?(\d+|\d{1,3}(\.\d{3})+),\d+$")
 _DECIMAL_POINT = re.compile(r"^[+-]?(\d+|\d{1,3}(,\d{3})+)\.\d+$")
@@ -70,10 +72,12 @@ def read_dialect(path: Path) -> Dialect:
         sample = sample.replace(b"\r", b"\n")
     bom = sample.startswith(codecs.BOM_UTF8)
     start = len(codecs.BOM_UTF8) if bom else 0
+    declared = _DECLARED.match(sample, start)
+    start = declared.end() if declared else start
     body = sample[start:]
     blank = len(body) - len(body.lstrip(b"\r\n \t;,|"))
     line_start = body.rfind(b"\n", 0, blank) + 1
-    line = body.count(b"\n", 0, line_start) + 2
+    line = body.count(b"\n", 0, line_start) + (3 if declared else 2)
     body, start = body[line_start:], start + line_start
     encoding = _encoding(sample)
     first = re.match(rb'(?:[^"\n]++|"[^"]*+")*+(\n|\Z)', body)  # to the first line break outside quotes
@@ -88,7 +92,7 @@ def read_dialect(path: Path) -> Dialect:
         hint = "The first row holds the headings."
         raise CombustError(Fault("file", str(path), "missing", why="is empty", hint=hint))
     lines = decode(body[end:], encoding).split("\n")[:SAMPLE_LINES]
-    delimiter = _delimiter(heading, lines)
+    delimiter = declared[1].decode() if declared else _delimiter(heading, lines)
     cells, quotes, _ = next(split_rows(heading, delimiter))
     if quotes != "good":
         raise _quote_in_heading(heading)

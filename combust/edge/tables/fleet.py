@@ -109,7 +109,7 @@ def sum_routes(
     """
     total = NO_POINTS
     for table in tables:
-        total = total + sum_table(table, uses, total.read, progress=progress)
+        total = total + sum_table(table, total.read, None, uses, progress)
     if total.read == 0:
         hint = "Fill in at least one row."
         raise CombustError(Fault("routes table", "0 rows", "missing", why="is empty", hint=hint))
@@ -118,9 +118,9 @@ def sum_routes(
 
 def sum_table(
     table: Table,
-    uses: list[RouteUse],
     before: int,
-    groups: list[int] | None = None,
+    groups: list[int] | None,
+    uses: list[RouteUse],
     progress: Callable[[int, int], None] | None = None,
 ) -> RouteSums:
     """Return the route sums of one table, or of some row groups of it, behind so many rows of other tables."""
@@ -161,7 +161,7 @@ def plan_fleet(
     mapping : TableMap, mapping or path, optional
         Heading -> column, where a heading is none itself; or a saved map with more.
     add_up : callable, optional
-        Sums the route points another way, as ``combust.edge.tables.points.sum_routes_dask`` does.
+        Sums the route points another way, as ``combust.edge.tables.dask_workers.sum_routes_dask`` does.
 
     Returns
     -------

@@ -39,8 +39,10 @@ _UNITS = {
     **{"°c": "_c", "c": "_c", "°f": "_f", "f": "_f", "ft": "_ft", "feet": "_ft", "m": "_m", "%": "_pct"},
     **{"vol %": "_pct", "vol%": "_pct", "vol.-%": "_pct", "pct": "_pct", "ppm": "_ppm", "hpa": "_hpa", "mbar": "_mbar"},
     **{"pa": "_pa", "inhg": "_inhg", "inh2o": "_inh2o", "mmh2o": "_mmh2o", "v": "_v", "rpm": "_rpm", "1/min": "_rpm"},
-    **dict.fromkeys(("k", "psi", "kpa", "bar", "mg/m3", "mg/m³", "g/kwh", "mg/kwh", "km", "mv", "mmhg", "ppb"), ""),
+    **dict.fromkeys(("k", "psi", "kpa", "bar", "g/kwh", "mg/kwh", "km", "mv", "mmhg", "ppb"), ""),
 }
+# Mass in a volume: at which temperature, pressure and O2, only the analyser's own settings say.
+_MASS = re.compile(r"(?<![a-z])[mµ]?g(?:/|_| per )n?m\^?[3³]", re.IGNORECASE)
 _IN_BRACKETS = re.compile(r"\[(.*?)\]|\((.*?)\)")
 _BARE_UNIT = re.compile(r"\s(%|vol ?%|ppm|°[CF]|hPa|mbar|Pa)$", re.IGNORECASE)
 
@@ -80,22 +82,22 @@ def match_headings(
     -------
     Matched
         Its faults: a heading that nearly is a key (it is said which), a choice that names no key, a unit in the heading
-        that the key is not in, two columns for one quantity.
+        that the key is not in, two columns for one quantity in one unit.
     """
     chosen, fields = chosen or {}, inputs() if fields is None else fields
     done = Matched([], [], [])
-    unused, held = [], dict[str, str]()
+    unused, held = [], dict[tuple[str | None, str | None], str]()
     for name in header:
         asked = chosen.get(name)
         key, foreign = _key_of(name, asked, fields, done)
         done.headings.append(Heading(name, key, foreign))
         if key is None and asked is None and name:
             unused.append(name)
-        if key in held:
-            why, hint = f"holds {key} as {held[key]} does", f'Leave one out: --map "{name}="'
+        if (key, foreign) in held:
+            why, hint = f"holds {key} as {held[key, foreign]} does", f'Leave one out: --map "{name}="'
             done.faults.append(Fault("heading", name, "conflict", why=why, hint=hint))
         elif key:
-            held[key] = name
+            held[key, foreign] = name
     if unused:
         done.notes.append(f"Not used: {shorten(', '.join(unused), 200)}.")
     return done
@@ -117,7 +119,10 @@ def _key_of(name: str, asked: str | None, fields: Mapping[str, Field], done: Mat
     if unit and plain and (found := _known(plain + unit, fields)):
         done.notes.append(f"The heading {name} is read as {found[1] or found[0]}.")
         return found
-    if proposal := _proposed(name, unit, fields):
+    proposal = _proposed(name, unit, fields)
+    if proposal and unit == "":
+        done.faults.append(_other_unit(name, in_our_unit(proposal, fields)[0], fields))
+    elif proposal:
         ours, convert = in_our_unit(proposal, fields)
         kind = f"becomes {fields[ours].unit}" if convert else fields[ours].unit or "text"
         why = f"is no key; {proposal} is probably meant ({kind})"
@@ -126,20 +131,34 @@ def _key_of(name: str, asked: str | None, fields: Mapping[str, Field], done: Mat
     return None, None
 
 
+def _other_unit(name: str, key: str, fields: Mapping[str, Field]) -> Fault:
+    """Return the fault of a heading whose unit is not the key's, with the units that are understood."""
+    word, stem = unit_of(name)[1], strip_unit(key)
+    why = f"says {word}, and {key} is not in {word}"
+    if _MASS.match(word):
+        why += ": a mass per volume needs the reference temperature, pressure and O2 that the analyser used"
+    known = {
+        ending: unit.upper() if "°" in unit else unit
+        for unit, ending in reversed(_UNITS.items())
+        if ending and _known(stem + ending, fields)
+    }
+    understood = f" Understood here: {', '.join(known.values())}." if known else ""
+    hint = f"Convert the column to {fields[key].unit or 'plain numbers'}, or map it to a key in its unit.{understood}"
+    return Fault("heading", name, "conflict", why=why, hint=hint)
+
+
 def _in_unit_of(
     name: str, key: str, foreign: str | None, fields: Mapping[str, Field], done: Matched
 ) -> tuple[str | None, str | None]:
     """Return a key in the unit that its heading says; a unit that does not fit the key is a fault."""
-    ending, word = unit_of(name)
+    ending, _ = unit_of(name)
     entered, stem = foreign or key, strip_unit(key)
     if ending is None or fields[key].kind != "number" or ending == entered[len(stem) :]:
         return key, foreign
     turned = _known(stem + ending, fields) if ending and foreign is None else None
     if turned and turned[0] == key:
         return turned
-    why = f"says {word}, and {entered} is not in {word}"
-    hint = f"Convert the column to {fields[key].unit or 'plain numbers'}, or map it to a key in its own unit."
-    done.faults.append(Fault("heading", name, "conflict", why=why, hint=hint))
+    done.faults.append(_other_unit(name, key, fields))
     return None, None
 
 
@@ -162,13 +181,15 @@ def unit_of(name: str) -> tuple[str | None, str]:
     for word in (part.strip() for text in words for part in text.split(",")):
         if word.lower() in _UNITS:
             return _UNITS[word.lower()], word
-    return None, ""
+    found = _MASS.search(name)
+    return ("", found[0]) if found else (None, "")
 
 
 def _proposed(name: str, unit: str | None, fields: Mapping[str, Field]) -> str | None:
     """Return the key that a heading probably means, or None for one that has nothing to do with the table."""
     if name in quantities():
         return None
+    name = _MASS.sub("", name)
     bare = re.sub(r"[^a-z0-9]", "", _UNIT_WORDS.sub("", name.lower().replace("temperature", "temp")))
     plain = re.sub(r"[^a-z0-9]+", "_", name.lower()).strip("_")
     stems = {strip_unit(key): key for key, record in fields.items() if record.role != "identity"}

@@ -1,17 +1,11 @@
-"""Route points in Parquet: streamed in bounded memory, or spread over Dask workers; the same block function in both."""
+"""Points in Parquet: streamed in bounded memory, here or on Dask workers; the same function of a file in both."""
 
 from __future__ import annotations
 
-import logging
 import math
-import os
-import signal
-import threading
-from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack
 from dataclasses import dataclass
-from multiprocessing import resource_tracker
 from pathlib import Path
 from typing import Any
 
@@ -19,14 +13,12 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from combust.application.fleet.points import NO_POINTS, RouteSums, RouteUse
 from combust.application.safety import height_at_least
 from combust.application.site.findings import RowLimits
-from combust.data.errors import CombustError, Fault, missing_extra, shorten
+from combust.data.errors import CombustError, Fault
 from combust.data.fields import Field
 from combust.domain.safety import STATES
-from combust.edge import interrupt
-from combust.edge.tables.fleet import sum_table
+from combust.edge.tables.dask_workers import Progress, group_runs, spread
 from combust.edge.tables.reader import Rows, Table, read_table
 from combust.edge.tables.source import table_files
 from combust.edge.tables.table_map import MapLike, TableMap
@@ -41,14 +33,10 @@ from combust.kernel.altitude import (
     lambda_from_surface,
 )
 
-BLOCK_ROWS = 524_288
 MOST_TOLD = 3
 # Measured numbers hardly repeat: a dictionary, statistics and compression cost more time than they save.
 PLAIN: dict[str, Any] = {"compression": "none", "use_dictionary": False, "write_statistics": False}
-LOG_VARIABLE = "DASK_LOGGING"
-QUIET = "{'distributed': 'critical', 'tornado.application': 'critical'}"
 NO_HEATER = RowLimits(math.nan, math.nan, False)
-Progress = Callable[[int, int], None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,9 +99,9 @@ def derate_file(
     out: Path,
     groups: list[int] | None,
     surface: AltitudeSurface,
-    mapping: MapLike = None,
+    mapping: MapLike,
+    limits: RowLimits,
     progress: Progress | None = None,
-    limits: RowLimits = NO_HEATER,
 ) -> PointCounts:
     """Derate one file of points (or some row groups of a Parquet file) into Parquet, in bounded memory.
 
@@ -182,143 +170,11 @@ def derate_points(
     if scheduler is None and workers is None:
         single = len(files) == 1 and target.suffix == ".parquet"
         places = [target if single else target / one.with_suffix(".parquet").name for one in files]
-        parts = (derate_file(*both, None, surface, how, progress, limits) for both in zip(files, places, strict=True))
-        return sum(parts, PointCounts())
-    tasks = [
+        tasks = [(file, place, None) for file, place in zip(files, places, strict=True)]
+        return sum((derate_file(*task, surface, how, limits, progress) for task in tasks), PointCounts())
+    spread_tasks = [
         (file.resolve(), (target / f"{file.stem}-{groups[0]:06d}.parquet").resolve(), groups)
         for file in files
-        for groups in _group_runs(file)
+        for groups in group_runs(file)[0]
     ]
-    return sum(_spread(_derate_task, tasks, (surface, how, limits), scheduler, workers, progress), PointCounts())
-
-
-def _derate_task(
-    task: tuple[Path, Path, list[int]], shared: tuple[AltitudeSurface, TableMap, RowLimits]
-) -> PointCounts:
-    surface, mapping, limits = shared
-    return derate_file(*task, surface, mapping, limits=limits)
-
-
-def _group_runs(file: Path) -> list[list[int]]:
-    """Return runs of row groups of about a block of rows each."""
-    try:
-        metadata = pq.read_metadata(file)
-    except pa.ArrowInvalid:
-        return [[0]]  # no Parquet: read as a whole
-    sizes = [metadata.row_group(group).num_rows for group in range(metadata.num_row_groups)]
-    run_of = (np.cumsum(sizes) - sizes) // BLOCK_ROWS
-    return [np.flatnonzero(run_of == run).tolist() for run in np.unique(run_of)]
-
-
-def sum_routes_dask(
-    tables: list[Table],
-    uses: list[RouteUse],
-    *,
-    scheduler: str | None = None,
-    workers: int | None = None,
-    progress: Progress | None = None,
-) -> RouteSums:
-    """Return the sums of the tables of :func:`combust.edge.tables.fleet.route_tables` from Dask workers."""
-    tasks, before = [], 0
-    for number, table in enumerate(tables):
-        tasks += [(number, groups, before) for groups in _group_runs(table.source.path)]
-        before += pq.read_metadata(table.source.path).num_rows
-    total = sum(_spread(_route_task, tasks, (tables, uses), scheduler, workers, progress), NO_POINTS)
-    total.faults.sort(key=lambda row: row[1])
-    return total
-
-
-def _route_task(task: tuple[int, list[int], int], shared: tuple[list[Table], list[RouteUse]]) -> RouteSums:
-    number, groups, before = task
-    return sum_table(shared[0][number], shared[1], before, groups)
-
-
-def _spread(
-    function: Callable[[Any, Any], Any],
-    tasks: list[Any],
-    shared: Any,
-    scheduler: str | None,
-    workers: int | None,
-    progress: Progress | None,
-) -> Iterator[Any]:
-    """Yield the results of tasks on Dask workers as they come."""
-    with dask_client(scheduler, workers or 2) as client:
-        from distributed import as_completed  # behind the client, which tells what to install
-
-        sent = client.scatter(shared, broadcast=True, hash=False)
-        running = client.map(function, tasks, [sent] * len(tasks), pure=False, retries=5)
-        for done, future in enumerate(as_completed(running), 1):
-            yield future.result()
-            if progress:
-                progress(done, len(tasks))
-
-
-@contextmanager
-def dask_client(scheduler: str | None, workers: int) -> Iterator[Any]:
-    """Give a Dask client: of a running scheduler, or of local worker processes that end with it.
-
-    Raises
-    ------
-    CombustError
-        Dask is not installed, or no scheduler answers at the address.
-    """
-    try:
-        from distributed import Client, LocalCluster
-    except ImportError as error:
-        raise missing_extra("dask", "scale") from error
-    if scheduler is not None:
-        try:
-            client = Client(scheduler, timeout="10s")
-        except (OSError, ValueError, TimeoutError) as error:
-            hint = "Start one (dask scheduler) and give its address, like tcp://host:8786."
-            why = f"does not answer ({shorten(error, 80)})"
-            raise CombustError(Fault("scheduler", scheduler, "missing", why=why, hint=hint)) from error
-        with client:
-            yield client
-        return
-    with ExitStack() as stack:
-        # Half started workers cannot be ended in peace: a Ctrl-C waits until they are up. Closing says nothing.
-        with interrupt_held_back():
-            cluster = stack.enter_context(
-                LocalCluster(
-                    n_workers=workers,
-                    threads_per_worker=1,
-                    processes=True,
-                    dashboard_address=None,
-                    host="127.0.0.1",
-                    silence_logs=logging.CRITICAL,
-                )
-            )
-            client = stack.enter_context(Client(cluster))
-        try:
-            with interrupt.raised():
-                yield client
-        except KeyboardInterrupt:
-            logging.getLogger("asyncio").setLevel(logging.CRITICAL)  # of what was under way nothing is left to tell
-            raise
-
-
-@contextmanager
-def interrupt_held_back() -> Iterator[None]:
-    """Let a Ctrl-C that comes inside the block act behind it; processes started inside never see one.
-
-    A terminal sends it to every process: the workers are ended by the cluster, in order, without words of their own.
-    """
-    if threading.current_thread() is not threading.main_thread():
-        yield
-        return
-    came: list[int] = []
-    logs = os.environ.get(LOG_VARIABLE)
-    before = signal.signal(signal.SIGINT, lambda number, frame: came.append(number))
-    resource_tracker.ensure_running()  # started later it would unblock the signal
-    signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
-    os.environ[LOG_VARIABLE] = logs or QUIET
-    try:
-        yield
-    finally:
-        if logs is None:
-            del os.environ[LOG_VARIABLE]
-        signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGINT})
-        signal.signal(signal.SIGINT, before)
-    if came:
-        raise KeyboardInterrupt
+    return sum(spread(derate_file, spread_tasks, (surface, how, limits), scheduler, workers, progress), PointCounts())

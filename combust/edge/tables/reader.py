@@ -84,24 +84,21 @@ class Entries:
 
     def take(self, rows: Rows) -> None:
         """Add rows; a row with a fault is refused."""
-        good, bad = np.flatnonzero(~rows.faults.mask), np.flatnonzero(rows.faults.mask)
-        self.good += zip(rows.lines[good].tolist(), as_cells(rows.values, rows.fields, good.tolist()), strict=True)
-        if len(bad) == 0:
-            return
-        values = rows.for_interpretation()
-        columns = Columns(len(bad), {key: column[bad] for key, column in values.items()}, [get_fuel(DEFAULT_FUEL)])
-        known = {stop.code for stop in self.stops}
-        for row, mask in zip(
-            bad.tolist(), interpret_columns(columns, instrument_class(None)).mask.tolist(), strict=True
-        ):
-            self.refused.append((int(rows.lines[row]), rows.reason(row, mask)))
-            codes = codes_of(mask & stop_bits())
-            if codes:
-                self.stopped.append((int(rows.lines[row]), as_cells(rows.values, rows.fields, [row])[0], codes))
-            if new := {*codes} - known:
-                entered = as_cells(values, rows.fields, [row])[0]
-                self.stops += [stop for stop in safety_of(entered).stops if stop.code in new]
-                known |= new
+        bad, known = sorted(rows.faults.of), rows.for_interpretation()
+        columns = Columns(len(bad), {key: column[bad] for key, column in known.items()}, [get_fuel(DEFAULT_FUEL)])
+        masks = interpret_columns(columns, instrument_class(None)).mask.tolist() if bad else []
+        mask_of = dict(zip(bad, masks, strict=True))
+        entered = as_cells(rows.values, rows.fields, range(rows.faults.size))
+        for row, (line, values) in enumerate(zip(rows.lines.tolist(), entered, strict=True)):
+            if row not in mask_of:
+                self.good.append((line, values))
+                continue
+            self.refused.append((line, rows.reason(row, mask_of[row])))
+            if codes := codes_of(mask_of[row] & stop_bits()):
+                self.stopped.append((line, values, codes))
+            if new := {*codes} - {stop.code for stop in self.stops}:
+                found = safety_of({key: value for key, value in values.items() if key in known})
+                self.stops += [stop for stop in found.stops if stop.code in new]
 
 
 @dataclass(slots=True)
@@ -205,10 +202,10 @@ def read_table(
         found = match_headings([key], {key: key}, fields)
         if found.faults:
             faults += [] if key in elsewhere else found.faults
-        elif (own := found.headings[0].key) in held and key in elsewhere:
-            matched.notes.append(f"--set {key}: the column {held[own or '']} of the table counts.")
-        elif own in held:
-            why = f"stands in the table as well ({held[own or '']})"
+        elif (ours := found.headings[0].key) in held and key in elsewhere:
+            matched.notes.append(f"--set {key}: the column {held[ours or '']} of the table counts.")
+        elif ours in held:
+            why = f"stands in the table as well ({held[ours or '']})"
             faults.append(Fault(f"--set {key}", text, "conflict", why=why, hint="Keep one of them."))
         else:
             matched.headings += found.headings

@@ -102,7 +102,11 @@ def interpret_file(
     CombustError
         The table as a whole cannot be used; the message says why. Single bad rows never raise.
     """
-    table = _usable(read_table(source, mapping=mapping, texts=False))
+    table = read_table(source, mapping=mapping, texts=False)
+    if not any(h.key and table.fields[h.key].role in ("reading", "evidence") for h in table.headings):
+        hint = "Name the columns like o2_dry_pct (all keys: combust word), or use --map."
+        names = ", ".join(table.source.header)[:200]
+        raise CombustError(Fault("heading", names, "missing", why="holds no gas and nothing else to judge", hint=hint))
     _refuse_overwriting(table.source.path, out=out, rejects=rejects)
     device, counts, how = instrument_class(instrument), Counts(), dict[str, Any]()
     if dialect := table.source.dialect:
@@ -141,21 +145,13 @@ def _refuse_overwriting(source: Path, **outs: str | Path | None) -> None:
         raise CombustError(faults)
 
 
-def _usable(table: Table) -> Table:
-    if not any(h.key and table.fields[h.key].role in ("reading", "evidence") for h in table.headings):
-        hint = "Name the columns like o2_dry_pct (all keys: combust word), or use --map."
-        names = ", ".join(table.source.header)[:200]
-        raise CombustError(Fault("heading", names, "missing", why="holds no gas and nothing else to judge", hint=hint))
-    return table
-
-
 def _write(block: InterpretedBlock, sink: TableSink, rejects: TableSink | None) -> None:
     """Write the rows of a block with their results; refused ones to the rejects, where there are any."""
     refused, table = block.refused, block.rows.table
     results = block.columns()
-    own = carried_names(table.column_names, list(results))
+    carried = carried_names(table.column_names, list(results))
     state = results.pop("safety")
-    done = pa.table([state, *table.columns, *results.values()], names=["safety", *own, *results])
+    done = pa.table([state, *table.columns, *results.values()], names=["safety", *carried, *results])
     if rejects is None:
         sink.write(done)
         return

@@ -126,8 +126,8 @@ def _at_worst(
     place = int(np.argmax(np.where(started, exhaust, 0.0))) if started.any() else len(times) - 1
     early = int(np.argmax(np.where(started, 0.0, exhaust)))
     if exhaust[early] > limit("exhaust_co_stop") and not started[early] and early != len(times) - 1:
-        told = f"{exhaust[early]:.0f} ppm CO in the exhaust at {times[early]:.0f} s is above a stop limit"
-        notes.append(f"WARNING: {told}; as a peak of the start it does not count, at any other time it is a stop.")
+        peak = f"{exhaust[early]:.0f} ppm CO in the exhaust at {times[early]:.0f} s is above a stop limit"
+        notes.append(f"WARNING: {peak}; as a peak of the start it does not count, at any other time it is a stop.")
     judged = [(row, safety_of(row | worst).without_place()) for row in (rows[place], rows[-1])]
     stops = of_all([Safety(tuple(entries.stops)), *(safety for _, safety in judged)]).stops
     if not stops:

@@ -5,8 +5,19 @@ from __future__ import annotations
 import datetime
 import re
 
-_DAY = re.compile(r"^(\d{1,2})([./])(\d{1,2})\2(\d{4})$")
+_DAYS = ("%d.%m.%Y", "%d/%m/%Y", "%m/%d/%Y")
 _CLOCKS = ("%H:%M:%S", "%H:%M", "%H:%M:%S.%f", "%I:%M %p", "%I:%M:%S %p")
+
+
+def _readings_of(text: str, forms: tuple[str, ...]) -> list[datetime.datetime]:
+    """Return each moment that a text can mean."""
+    found = []
+    for form in forms:
+        try:
+            found.append(datetime.datetime.strptime(text.strip(), form))
+        except ValueError:
+            continue
+    return found
 
 
 def moment(date: str, clock: str = "") -> str | None:
@@ -20,36 +31,24 @@ def moment(date: str, clock: str = "") -> str | None:
     >>> moment("12.01.2026", "9:05"), moment("2026-01-12T09:05+01:00"), moment("12/01/2026")
     ('2026-01-12T09:05:00', '2026-01-12T09:05+01:00', None)
     """
-    date, _, beside = date.strip().partition(" ") if not clock and _DAY.match(date.split(" ")[0]) else (date, "", "")
-    clock = clock or beside
-    try:
-        if found := _DAY.match(date.strip()):
-            day, month, year = int(found[1]), int(found[3]), int(found[4])
-            if found[2] == "/":
-                if day <= 12 and month <= 12 and day != month:
-                    return None
-                day, month = (day, month) if month <= 12 else (month, day)
-            date = datetime.date(year, month, day).isoformat()
-        elif not clock:
-            datetime.datetime.fromisoformat(date.strip())
-            return date.strip()
-        day_text = datetime.date.fromisoformat(date.strip()[:10]).isoformat()
-    except ValueError:
+    if not clock and moment_seconds(date) is not None:
+        return date.strip()
+    day, *beside = re.split("[ T]", date.strip(), maxsplit=1)
+    days = {*_readings_of(day, _DAYS)}
+    if moment_seconds(day) is not None:
+        days = {datetime.datetime.fromisoformat(day)}
+    if len(days) != 1:
         return None
+    midnight, clock = days.pop(), clock or "".join(beside)
     if not clock:
-        return day_text
+        return midnight.date().isoformat()
     seconds = clock_seconds(clock)
-    midnight = datetime.datetime.fromisoformat(day_text)
     return None if seconds is None else (midnight + datetime.timedelta(seconds=seconds)).isoformat()
 
 
 def clock_seconds(text: str) -> float | None:
     """Return a clock time such as 14:05, 14:05:30 or 2:05 PM as seconds since midnight [s], or None."""
-    for form in _CLOCKS:
-        try:
-            found = datetime.datetime.strptime(text.strip(), form)
-        except ValueError:
-            continue
+    for found in _readings_of(text, _CLOCKS):
         return found.hour * 3600 + found.minute * 60 + found.second + found.microsecond / 1e6
     return None
 

@@ -14,26 +14,21 @@ from combust.edge.tables.table_map import MapLike
 IS_OTHER = "is another heater"
 
 
-@dataclass(slots=True)
+@dataclass(frozen=True, slots=True)
 class VisitTable:
     """Readings of a table, what was refused and why, the stop conditions of refused rows, and what is to be told.
 
     ``stopped`` names the refused rows of this heater that hold a stop condition.
     """
 
-    readings: list[Reading] = field(default_factory=list)
+    readings: list[Reading]
     refused: list[str] = field(default_factory=list)
     stops: list[Finding] = field(default_factory=list)
     stopped: list[str] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
 
 
-def read_visits(
-    path: str | Path,
-    *,
-    mapping: MapLike = None,
-    heater_id: str | None = None,
-) -> VisitTable:
+def read_visits(path: str | Path, *, mapping: MapLike = None, heater_id: str | None = None) -> VisitTable:
     """Return the readings of a table, and what is wrong with the rows that were refused.
 
     A row without a ``visit_id`` is a visit of its own, named after its line. Rows of another heater than ``heater_id``
@@ -45,21 +40,21 @@ def read_visits(
         The table as a whole cannot be used.
     """
     entries = read_entries(read_table(path, mapping=mapping))
-    done = VisitTable(stops=entries.stops, notes=entries.notes)
-    refused = entries.refused
-    for line, values, codes in entries.stopped:
-        if heater_id is None or values.get("heater_id", heater_id) == heater_id:
-            visit = f"visit {values['visit_id']}, " if "visit_id" in values else ""
-            done.stopped.append(f"{visit}row {line} ({', '.join(codes)})")
+    stopped = [
+        f"visit {values.get('visit_id', 'without a name')}, row {line} ({', '.join(codes)})"
+        for line, values, codes in entries.stopped
+        if heater_id is None or values.get("heater_id", heater_id) == heater_id
+    ]
+    readings, refused = [], entries.refused
     for line, values in entries.good:
         other = values.get("heater_id")
         if other is not None and heater_id not in (None, other):
             fault = Fault("heater_id", other, "conflict", why=IS_OTHER, hint=f"This profile is of {heater_id}.")
             refused.append((line, str(fault)))
         else:
-            done.readings.append(Reading(**{"visit_id": f"row {line}", **values}))
-    done.refused = [f"row {line}: {why}" for line, why in sorted(refused)]
-    if not done.readings and not refused:
+            readings.append(Reading(**{"visit_id": f"row {line}", **values}))
+    if not readings and not refused:
         hint = "Fill in at least one visit."
         raise CombustError(Fault("file", str(path), "missing", why="has headings but no rows", hint=hint))
-    return done
+    texts = [f"row {line}: {why}" for line, why in sorted(refused)]
+    return VisitTable(readings, texts, entries.stops, stopped, entries.notes)
