@@ -6,9 +6,10 @@ import codecs
 import csv
 import io
 import os
+from collections.abc import Mapping
 from contextlib import ExitStack
 from pathlib import Path
-from types import TracebackType
+from types import MappingProxyType, TracebackType
 from typing import Any
 
 import pyarrow as pa
@@ -20,6 +21,8 @@ from combust.data.errors import CombustError, Fault
 from combust.edge.tables.formulas import harmless, harmless_column
 from combust.edge.whole_file import whole_file
 
+COMPRESSED = MappingProxyType({"compression": "zstd"})
+
 
 class TableSink:
     """A table being written beside its final name, moved there when complete.
@@ -30,14 +33,25 @@ class TableSink:
         ``.parquet`` writes Parquet, anything else CSV.
     delimiter, decimal, bom : optional
         The dialect of CSV; a spreadsheet that uses the decimal comma reads its own table back.
+    parquet : mapping, optional
+        How Parquet is written: options of :class:`pyarrow.parquet.ParquetWriter`.
     """
 
-    def __init__(self, path: str | Path, *, delimiter: str = ",", decimal: str = ".", bom: bool = False) -> None:
+    def __init__(
+        self,
+        path: str | Path,
+        *,
+        delimiter: str = ",",
+        decimal: str = ".",
+        bom: bool = False,
+        parquet: Mapping[str, Any] = COMPRESSED,
+    ) -> None:
         self.path = Path(path)
         if not self.path.name or self.path.is_dir():
             hint = "Give the name of a file, such as output/results.csv."
             raise CombustError(Fault("out", str(path), "format", why="is a folder or no name", hint=hint))
         self.delimiter, self.decimal, self.bom = delimiter, decimal, bom
+        self.parquet = parquet
         self.is_parquet = self.path.suffix.lower() in (".parquet", ".pq")
         self._file: Any = None
         self._writer: Any = None
@@ -61,7 +75,7 @@ class TableSink:
             self._write_text(_as_text_cells(table, self.decimal))
             return
         if self._writer is None:
-            self._writer = self._open.enter_context(pq.ParquetWriter(self._file, table.schema, compression="zstd"))
+            self._writer = self._open.enter_context(pq.ParquetWriter(self._file, table.schema, **self.parquet))
         self._writer.write_table(table)
 
     def _write_text(self, table: Any) -> None:
