@@ -17,7 +17,7 @@ from combust.data.vocabulary import inputs
 from combust.domain.safety import Safety, of_all
 from combust.edge.logbook.visits import NewVisit, entries_of
 from combust.edge.tables.reader import DATE, TIME, Entries, Rows, read_entries, read_table
-from combust.edge.tables.sink import TableSink
+from combust.edge.tables.sink import table_sink
 from combust.edge.tables.table_map import MapLike
 
 RECORD_COLUMNS = ("safety", "revision", "closed_at", "incomplete", "event")
@@ -96,8 +96,8 @@ def export_visits(records: Sequence[VisitRecord], out: str | Path) -> int:
     present = set().union(*rows)
     order = dict.fromkeys((*IDENTITY, *inputs(), *HEAD, *RECORD_COLUMNS))
     table = pa.table({key: [row.get(key) for row in rows] for key in order if key in present})
-    with TableSink(out) as sink:
-        sink.write(table)
+    with table_sink(out) as write:
+        write(table)
     return len(rows)
 
 

@@ -18,7 +18,7 @@ from combust.data.fields import Field
 from combust.domain.safety import STATES
 from combust.edge.tables.dask_workers import Progress, group_runs, spread
 from combust.edge.tables.reader import Rows, Table, read_table
-from combust.edge.tables.sink import TableSink
+from combust.edge.tables.sink import table_sink
 from combust.edge.tables.source import table_files
 from combust.edge.tables.table_map import MapLike, TableMap
 from combust.kernel.altitude import (
@@ -113,13 +113,13 @@ def derate_file(
     table = point_table(source, mapping)
     counts, writing = PointCounts(), None
     # One block is written while the next is worked: pyarrow and numpy both free the lock.
-    with TableSink(out, parquet=PLAIN) as sink, ThreadPoolExecutor(max_workers=1) as pool:
+    with table_sink(out, parquet=PLAIN) as write, ThreadPoolExecutor(max_workers=1) as pool:
         for rows in table.blocks(groups):
             result, part = derate_rows(rows, surface, limits)
             counts = counts + part
             if writing:
                 writing.result()
-            writing = pool.submit(sink.write, result)
+            writing = pool.submit(write, result)
             if progress:
                 progress(rows.bytes_read, table.source.size)
         if writing is None or counts.rows == 0:
