@@ -17,7 +17,7 @@ import pyarrow.compute as pc
 import pyarrow.csv as pa_csv
 import pyarrow.parquet as pq
 
-from combust.data.errors import CombustError, Fault
+from combust.data.errors import CombustError, Fault, no_access
 from combust.edge.tables.formulas import harmless, harmless_column
 from combust.edge.whole_file import whole_file
 
@@ -51,17 +51,11 @@ def table_sink(
         A folder or no name, a place that cannot be written to, a column that CSV has no cells for.
     """
     target, writers = Path(path), list[pq.ParquetWriter]()
-    if not target.name or target.is_dir():
-        hint = "Give the name of a file, such as output/results.csv."
-        raise CombustError(Fault("out", str(path), "format", why="is a folder or no name", hint=hint))
     with ExitStack() as stack:
         try:
-            target.parent.mkdir(parents=True, exist_ok=True)
             file = stack.enter_context(stack.enter_context(whole_file(target)).open("wb"))
-        except (OSError, ValueError) as error:
-            why = f"cannot be written ({getattr(error, 'strerror', None) or error})"
-            hint = "Choose a folder you may write to."
-            raise CombustError(Fault("out", str(target), "missing", why=why, hint=hint)) from error
+        except OSError as error:
+            raise no_access("out", target, error, "Choose a folder you may write to.", done="written") from error
         stack.callback(_sync, file)
 
         def write_parquet(table: Any) -> None:

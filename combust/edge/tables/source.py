@@ -14,7 +14,7 @@ import pyarrow.compute as pc
 import pyarrow.csv as pa_csv
 import pyarrow.parquet as pq
 
-from combust.data.errors import CombustError, Fault, shorten
+from combust.data.errors import CombustError, Fault, no_access, shorten
 from combust.data.fields import is_missing
 from combust.edge.tables.dialect import Dialect, decode, read_dialect
 from combust.edge.tables.rows import last_row_end, quotes_are_regular, split_rows
@@ -142,9 +142,7 @@ def open_table(path: str | Path) -> TableSource:
         with path.open("rb") as file:
             magic = file.read(4)
     except (OSError, ValueError) as error:
-        hint = "Check path and permissions."
-        why = f"cannot be read ({getattr(error, 'strerror', None) or error})"
-        raise CombustError(Fault("file", str(path), "missing", why=why, hint=hint)) from error
+        raise no_access("file", path, error) from error
     if magic == b"PAR1":
         try:
             names = tuple(pq.read_schema(path).names)

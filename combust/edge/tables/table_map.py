@@ -108,8 +108,7 @@ class TableMap:
         for name, rows in parts.items():
             if rows:
                 lines += ["", f"[{name}]", *(f"{_quoted(key)} = {_quoted(value)}" for key, value in rows.items())]
-        Path(path).parent.mkdir(parents=True, exist_ok=True)
-        with whole_file(Path(path)) as partial:
+        with whole_file(path) as partial:
             partial.write_text("\n".join(lines) + "\n", encoding="utf-8")
 
 
