@@ -13,7 +13,7 @@ import click
 
 from combust.application.mystery import Dealer, Play, Statement
 from combust.application.mystery import score as score_of
-from combust.application.mystery.rules import price_rows, table, told_columns
+from combust.application.mystery.rules import LEVELS, price_rows, table, told_columns
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import as_number
 from combust.data.tables import is_nested_deeply, read_text
@@ -32,7 +32,6 @@ COSTS = ("min", "money", "risk")
 PRICES = (
     {"can be done now": "name", "heater": "heater"} | {cost: f"{cost}:g" for cost in COSTS} | {"what is done": "text"}
 )
-LEVELS = ("easy", "medium", "hard")
 SALT_HELP = f"Text file with the instructor's salt; else {SALT_VARIABLE} is read, else it is asked for."
 salt_option = click.option("--salt-file", type=click.Path(dir_okay=False), metavar="FILE", help=SALT_HELP)
 level_option = click.option("--level", type=click.Choice(LEVELS), default="medium", show_default=True, help="How hard.")
