@@ -74,7 +74,7 @@ def deal(seed: int, level: str, salt_file: str | None, out: str) -> Answer:
     case = Dealer(_salt(salt_file)).deal(seed, level)
     facts = {"case_id": case.case_id, "level": level, "seed": seed, "file": out, "first": dict(case.first)}
     text = f"{case}\nWritten to {out}. Give this file to the learner, never the salt."
-    return Answer(facts, text, in_full=True, files={out: _text_of(Play(case).to_dict())})
+    return Answer(facts, text, in_full=True, files={out: output.json_text(Play(case).to_dict())})
 
 
 @answers("play", command, strict="")
@@ -100,7 +100,7 @@ def play(file: str, steps: Sequence[str], **stated: Any) -> Answer:
         played = played.take(step)
         # Each step is kept at once: what was seen cannot be unseen by a fault in the next one.
         held |= played.to_dict()
-        output.write_text(file, _text_of(held))
+        output.write_text(file, output.json_text(held))
     before = Statement.from_dict(held.get("statement") or {})
     said = {cause: as_number(text) for cause, text in pairs_of("CAUSE=P", stated["said"], "fuel_over=0.8")}
     held["statement"] = plain(
@@ -111,7 +111,7 @@ def play(file: str, steps: Sequence[str], **stated: Any) -> Answer:
             {**before.record, **dict(pairs_of("FIELD=TEXT", stated["record"], "found=..."))},
         )
     )
-    output.write_text(file, _text_of(held))
+    output.write_text(file, output.json_text(held))
     return _standing(played, held["statement"], {step: played.visit().shown.get(step, {}) for step in steps})
 
 
@@ -164,7 +164,7 @@ def sheet(seed: int, count: int, level: str, salt_file: str | None, title: str, 
     cases = [dealer.deal(seed + number, level) for number in range(count)]
     files = {"sheet": f"{out}/learners/sheet.html", "key": f"{out}/instructor/key.html"}
     files |= {case.case_id: f"{out}/learners/case_{case.case_id}.json" for case in cases}
-    texts = [*class_pages(cases, dealer, title=title), *(_text_of(Play(case).to_dict()) for case in cases)]
+    texts = [*class_pages(cases, dealer, title=title), *(output.json_text(Play(case).to_dict()) for case in cases)]
     written = dict(zip(files.values(), texts, strict=True))
     return Answer({"files": files}, text_of_rows(files.items()), in_full=True, files=written)
 
@@ -193,10 +193,6 @@ def _read(path: str) -> dict[str, Any]:
         hint = "Give the file that `combust mystery deal` wrote."
         raise CombustError(Fault("file", path, "format", why="is no file of a case", hint=hint))
     return held
-
-
-def _text_of(held: dict[str, Any]) -> str:
-    return json.dumps(held, ensure_ascii=False, allow_nan=False, indent=1) + "\n"
 
 
 def _standing(played: Play, statement: dict[str, Any], results: dict[str, Any]) -> Answer:
