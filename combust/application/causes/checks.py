@@ -51,6 +51,11 @@ SEEN = {
     "look_at_terminals": ("terminals",),
     "fuel_sample": ("fuel_sample",),
     "strip_down": ("strip_down",),
+    "joints": ("joints",),
+    "glow_voltage": ("glow_voltage",),
+    "fuel_line": ("fuel_line",),
+    "glow_element": ("glow_element_test",),
+    "flame_sensor": ("flame_sensor_test",),
 }
 # One column of each group is enough for a check to count as done; of the others all columns are wanted.
 ENOUGH: dict[str, tuple[tuple[str, ...], ...]] = {
@@ -59,7 +64,10 @@ ENOUGH: dict[str, tuple[tuple[str, ...], ...]] = {
     "intake_air_co2": (("intake_co2_pct", "intake_o2_pct"),),
     "cab_co": (("cab_co_in_ppm",),),
 }
-OF_ANSWER = {"warm": "minutes_since_ignition"}  # what is seen -> its column, where that has another name
+OF_ANSWER = {
+    "warm": "minutes_since_ignition",
+    "glow_voltage": "supply_glow_v",
+}  # what is seen -> its column, where that has another name
 OF_PLACE = ("altitude_m", "pressure_hpa", "intake_temp_c", "humidity_pct", "air_in_temp_c", "stage")
 NEW_ROW = ("second_stage", "intake_duct_off", "exhaust_duct_off")
 # Columns without which a column of a check says nothing.
@@ -96,6 +104,8 @@ def propose_checks(
     done, have = checks_done(readings), {key for reading in readings for key in reading}
     allowed = [check for check in priors.checks.values() if check.name not in done]
     allowed = [check for check in allowed if is_allowed(check, readings, safety)]
+    asked = any(priors.causes[name].asked_by for name in visit.weighed)
+    allowed = [check for check in allowed if asked or not check.of_start]
     if not valid:
         allowed = [check for check in allowed if check.tier == "validity" or check.name in ("span_gas", "cab_co")]
     gains = expected_gains(engine, visit, result, readings, [check.name for check in allowed], generator)
@@ -124,7 +134,13 @@ def checks_done(readings: Sequence[Values]) -> set[str]:
 
 
 def is_allowed(check: Check, readings: Sequence[Values], safety: Safety) -> bool:
-    """Return whether the safety state lets a check be listed; an exhaust duct never before the port pressures."""
+    """Return whether the safety state lets a check be listed; an exhaust duct never before the port pressures.
+
+    What needs a flame is not listed for a heater that has none.
+    """
+    no_flame = any(reading.get("start_event") in ("never_lit", "lit_and_died") for reading in readings)
+    if no_flame and "burning" in check.needs and "at_start" not in check.needs:
+        return False
     open_path = check.name != "exhaust_duct_off" or any("exhaust_static_pa" in reading for reading in readings)
     return open_path and safety.allows(check.needs)
 

@@ -231,7 +231,7 @@ def judge_visit(
     valid = not look.invalid and measured < priors.decide("invalid_probability")
     if not valid:
         told = _only_measurement(priors, told, engine.unsteady_most(visit))
-    causes = _ranked(priors, result, told)
+    causes = _ranked(priors, result, told, sized=bool(visit.dimensions))
     first = [one.cause for one in causes if one.probability >= priors.decide("set_share") * causes[0].probability]
     sets: list[list[str]] = [first] if len(first) > 1 else []
     proposed: tuple[NextCheck, ...] = ()
@@ -271,10 +271,12 @@ def judge_visit(
         disagree=disagree or (),
         effective_samples=round(result.effective_samples(), 1),
         findings=tuple(findings),
-        assumed=tuple(dict.fromkeys([*look.assumed, *_stood_in(visit)])),
+        assumed=tuple(dict.fromkeys([*look.assumed, *_stood_in(visit)])) if visit.dimensions else (),
         seed=engine.seed,
         why_no_adjust="" if adjust else why_not,
-        expected_healthy={name: {"air_ratio": lam, "air_ratio_u": u} for name, (lam, u) in expected.items()},
+        expected_healthy={
+            name: {"air_ratio": lam, "air_ratio_u": u} for name, (lam, u) in expected.items() if visit.dimensions
+        },
     )
 
 
@@ -311,13 +313,15 @@ def _only_measurement(
     return dict(zip(kept, held_back(shares, [UNSTEADY in names for names in kept], unsteady_most), strict=True))
 
 
-def _ranked(priors: Priors, result: Posterior, explanations: Mapping[tuple[str, ...], float]) -> list[RankedCause]:
-    """Return the causes; a pair gives half of its probability to each member."""
+def _ranked(
+    priors: Priors, result: Posterior, explanations: Mapping[tuple[str, ...], float], *, sized: bool
+) -> list[RankedCause]:
+    """Return the causes; a pair gives half of its probability to each member. ``sized``: whether a size can be told."""
     shares = added_up((name, share / len(names)) for names, share in explanations.items() for name in names)
     ranked = []
     for name, share in shares.items():
         cause = priors.causes[name]
-        severity = severity_of(result, cause, LEVEL) if share >= 0.01 else None
+        severity = severity_of(result, cause, LEVEL) if sized and share >= 0.01 else None
         text = f"{cause.label}: {cause.sentence}" + (f" {severity.text}" if severity else "")
         ranked.append(RankedCause(name, share, severity, text))
     return ranked
