@@ -76,6 +76,7 @@ def _look(
     heater: Heater, readings: Sequence[Values], numbers: Sequence[dict[str, float]], codes: Sequence[list[str]]
 ) -> FirstLook:
     found: dict[str, Finding] = {}
+    invalid = False
     used: list[Values] = []
     assumed: list[Assumed] = []
     for reading, number, told in zip(readings, numbers, codes, strict=True):
@@ -86,6 +87,8 @@ def _look(
                 told_v = fields["glow_v"] if code == "below_cutout_glow" else fields["heater_v"]
                 one = finding(code, fields | {"heater_v": told_v, **_of_starts(fields)})
                 found[code] = replace(one, text=one.text.replace("  ", " "))
+        # Of a flame without enough air O2 and CO2 need not agree: it speaks for the heater, not for the sample.
+        invalid |= any(code in INVALID and not (code == "pair_impossible" and ev.burns_rich(reading)) for code in told)
         plain = dict(reading)
         for name in ("o2_dry_pct", "co2_dry_pct", "co_dry_ppm"):
             twin = quantities()[name].wet_twin
@@ -95,7 +98,6 @@ def _look(
         assumed += _assumed(plain)
     priors = shipped_priors()
     seen = dict.fromkeys(column for reading in readings for column, _ in ev.seen_answers(reading, heater, priors))
-    invalid = any(code in found for code in INVALID)
     safety = Safety(in_order(found.values()))
     return FirstLook(safety, invalid, tuple(used), tuple(dict.fromkeys(assumed)), tuple(seen))
 
