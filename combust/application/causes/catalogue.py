@@ -37,6 +37,11 @@ class Cause:
     asked_by: tuple[str, ...] = ()
     severity: Mapping[str, float] = field(default_factory=dict)
     variants: Mapping[str, float] = field(default_factory=lambda: {"": 1.0})
+    rest: Mapping[str, str] = field(default_factory=dict)
+
+    def left(self, have: Container[str]) -> str:
+        """Return the sentence; where the check it names was entered already, what is left of it."""
+        return _left(self.sentence, self.rest, have)
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,8 +65,12 @@ class Check:
 
     def left(self, have: Container[str], *, may_burn: bool = True) -> str:
         """Return what is left to do when one of its columns was entered already, or when the heater must stay off."""
-        whole = self.sentence if may_burn or not self.off else self.off
-        return next((text for column, text in self.rest.items() if column in have), whole)
+        return _left(self.sentence if may_burn or not self.off else self.off, self.rest, have)
+
+
+def _left(whole: str, rest: Mapping[str, str], have: Container[str]) -> str:
+    """Return the text of the first column that was entered already, else the whole sentence."""
+    return next((text for column, text in rest.items() if column in have), whole)
 
 
 @dataclass(frozen=True, slots=True)
