@@ -231,7 +231,7 @@ def judge_visit(
     valid = not look.invalid and measured < priors.decide("invalid_probability")
     if not valid:
         told = _only_measurement(priors, told, engine.unsteady_most(visit))
-    causes = _ranked(priors, result, told, {key for reading in readings for key in reading})
+    causes = _ranked(priors, result, told, visit.dimensions, {key for reading in readings for key in reading})
     first = _first_set(priors, result, causes)
     sets: list[list[str]] = [first] if len(first) > 1 else []
     disagree = misfit(engine, visit, residuals, result) if valid else None
@@ -279,10 +279,12 @@ def judge_visit(
         disagree=disagree or (),
         effective_samples=round(result.effective_samples(), 1),
         findings=tuple(findings),
-        assumed=tuple(dict.fromkeys([*look.assumed, *_stood_in(visit)])),
+        assumed=tuple(dict.fromkeys([*look.assumed, *_stood_in(visit)])) if visit.dimensions else (),
         seed=engine.seed,
         why_no_adjust="" if adjust else why_not,
-        expected_healthy={name: {"air_ratio": lam, "air_ratio_u": u} for name, (lam, u) in expected.items()},
+        expected_healthy={
+            name: {"air_ratio": lam, "air_ratio_u": u} for name, (lam, u) in expected.items() if visit.dimensions
+        },
     )
 
 
@@ -320,14 +322,21 @@ def _only_measurement(
 
 
 def _ranked(
-    priors: Priors, result: Posterior, explanations: Mapping[tuple[str, ...], float], have: Container[str]
+    priors: Priors,
+    result: Posterior,
+    explanations: Mapping[tuple[str, ...], float],
+    channels: int,
+    have: Container[str],
 ) -> list[RankedCause]:
-    """Return the causes; a pair gives half of its probability to each member. ``have``: columns that were entered."""
+    """Return the causes; a pair gives half of its probability to each member.
+
+    Without observed channels no size is told. ``have``: columns that were entered.
+    """
     shares = added_up((name, share / len(names)) for names, share in explanations.items() for name in names)
     ranked = []
     for name, share in shares.items():
         cause = priors.causes[name]
-        severity = severity_of(result, cause, LEVEL) if share >= 0.01 else None
+        severity = severity_of(result, cause, LEVEL) if channels and share >= 0.01 else None
         text = f"{cause.label}: {cause.left(have)}" + (f" {severity.text}" if severity else "")
         ranked.append(RankedCause(name, share, severity, text))
     return ranked
