@@ -22,7 +22,8 @@ KINDS = {bool: "true or false", str: "text in quotes", list: "list in square bra
 class Cause:
     """A cause: label, sentence, whether it lies in measurement or baseline, and what a trim can do about it.
 
-    ``weight``: its prior over that of a usual fault.
+    ``weight``: its prior over that of a usual fault. ``label_without_baseline``, ``sentence_without_baseline``: what is
+    said of it where there is no baseline to hold a reading against.
     """
 
     name: str
@@ -33,8 +34,16 @@ class Cause:
     measurement: bool = False
     baseline: bool = False
     weight: float = 1.0
+    label_without_baseline: str = ""
+    sentence_without_baseline: str = ""
     severity: Mapping[str, float] = field(default_factory=dict)
     variants: Mapping[str, float] = field(default_factory=lambda: {"": 1.0})
+
+    def told(self, *, baseline: bool) -> str:
+        """Return label and sentence of a heater with or without a baseline."""
+        if baseline or not self.label_without_baseline:
+            return f"{self.label}: {self.sentence}"
+        return f"{self.label_without_baseline}: {self.sentence_without_baseline}"
 
 
 @dataclass(frozen=True, slots=True)

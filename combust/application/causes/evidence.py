@@ -355,6 +355,11 @@ def seen_table(column: str, priors: Priors) -> dict[str, dict[str, float]]:
     return table
 
 
+def seen_blocked(readings: Sequence[Values]) -> bool:
+    """Return whether a terminal was seen blocked."""
+    return any(str(reading.get("terminals", "clear")) != "clear" for reading in readings)
+
+
 def seen_answers(reading: Values, fuel_name: str, co2_maximum: float) -> list[tuple[str, str]]:
     """Return (column, answer) of what was seen at a reading."""
     columns = ("terminals", "probe_leak_test", "sample_line", "fuel_sample", "strip_down")
