@@ -9,7 +9,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from combust.application.history.drift_test import Visits, judge
+from combust.application.history.drift_test import judge
+from combust.kernel.trend import series_of
 from tests.long import LONG
 from tests.simulator.winters import KnownLaw, drawn, visits
 
@@ -32,9 +33,7 @@ SOME_STEPS = [STEPS[1], STEPS[6], STEPS[8]]
 
 def judged(when, values):
     """What the package says of heaters with these visits."""
-    size = len(when.years)
-    none = np.zeros(size, dtype=int)
-    return judge(Visits(when.years, np.full(size, USUAL), none, none), values)
+    return judge(series_of(when.years, USUAL), values)
 
 
 def ever_accused(when, values):

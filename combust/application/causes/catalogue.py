@@ -38,11 +38,12 @@ class Cause:
     sentence_without_baseline: str = ""
     severity: Mapping[str, float] = field(default_factory=dict)
     variants: Mapping[str, float] = field(default_factory=lambda: {"": 1.0})
+    rest: Mapping[str, str] = field(default_factory=dict)
 
-    def told(self, *, baseline: bool) -> str:
-        """Return label and sentence of a heater with or without a baseline."""
+    def told(self, have: Container[str], *, baseline: bool) -> str:
+        """Return label and sentence for a heater with or without a baseline; less what was entered already."""
         if baseline or not self.label_without_baseline:
-            return f"{self.label}: {self.sentence}"
+            return f"{self.label}: {_left(self.sentence, self.rest, have)}"
         return f"{self.label_without_baseline}: {self.sentence_without_baseline}"
 
 
@@ -63,8 +64,12 @@ class Check:
 
     def left(self, have: Container[str], *, may_burn: bool = True) -> str:
         """Return what is left to do when one of its columns was entered already, or when the heater must stay off."""
-        whole = self.sentence if may_burn or not self.off else self.off
-        return next((text for column, text in self.rest.items() if column in have), whole)
+        return _left(self.sentence if may_burn or not self.off else self.off, self.rest, have)
+
+
+def _left(whole: str, rest: Mapping[str, str], have: Container[str]) -> str:
+    """Return the text of the first column that was entered already, else the whole sentence."""
+    return next((text for column, text in rest.items() if column in have), whole)
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Container, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from itertools import islice
 from pathlib import Path
@@ -233,21 +233,29 @@ def judge_visit(
     if not valid:
         told = _only_measurement(priors, told, engine.unsteady_most(visit))
     baseline = bool(engine.heater.baselines)
-    causes = _ranked(priors, result, told, baseline=baseline)
+    causes = _ranked(priors, result, told, {key for reading in readings for key in reading}, baseline=baseline)
     first = _first_set(priors, result, causes)
     sets: list[list[str]] = [first] if len(first) > 1 else []
+    disagree = misfit(engine, visit, residuals, result) if valid and baseline else None
     proposed: tuple[NextCheck, ...] = ()
     if next_checks and not baseline:
         proposed = fixed_checks(engine, look.used, safety=look.safety, valid=valid)
     elif next_checks:
-        generator = np.random.default_rng([engine.seed, 2, visit.dimensions])
         if visit.dimensions and valid:
             errors = _errors(engine, visit, residuals, look)
             sets += inseparable(errors, first, priors.decide("inseparable_error"))
+        certain = causes[0].probability >= priors.decide("certain_probability")
         proposed = propose_checks(
-            engine, visit, result, look.used, safety=look.safety, valid=valid, generator=generator
+            engine,
+            visit,
+            result,
+            look.used,
+            safety=look.safety,
+            valid=valid,
+            settled=valid and certain and disagree is None,
+            fits=disagree is None,
+            generator=np.random.default_rng([engine.seed, 2, visit.dimensions]),
         )
-    disagree = misfit(engine, visit, residuals, result) if valid and baseline else None
     may_burn = look.safety.allows(("burning",))
     first_of_all = "a stop condition comes first." if look.safety.stops else "as it is, it does not run at this site."
     if not baseline:
@@ -326,15 +334,20 @@ def _only_measurement(
 
 
 def _ranked(
-    priors: Priors, result: Posterior, explanations: Mapping[tuple[str, ...], float], *, baseline: bool
+    priors: Priors,
+    result: Posterior,
+    explanations: Mapping[tuple[str, ...], float],
+    have: Container[str],
+    *,
+    baseline: bool,
 ) -> list[RankedCause]:
-    """Return the causes; a pair gives half of its probability to each member."""
+    """Return the causes; a pair gives half of its probability to each member. ``have``: columns that were entered."""
     shares = added_up((name, share / len(names)) for names, share in explanations.items() for name in names)
     ranked = []
     for name, share in shares.items():
         cause = priors.causes[name]
         severity = severity_of(result, cause, LEVEL) if share >= 0.01 else None
-        text = cause.told(baseline=baseline) + (f" {severity.text}" if severity else "")
+        text = cause.told(have, baseline=baseline) + (f" {severity.text}" if severity else "")
         ranked.append(RankedCause(name, share, severity, text))
     return ranked
 

@@ -44,7 +44,11 @@ class Explanation:
 
 @dataclass(frozen=True, slots=True)
 class NextCheck(Result):
-    """A check worth making: what it is expected to tell, minutes, risk and why."""
+    """A check worth making: what it is expected to tell, minutes, risk and why.
+
+    ``best_with`` names the check with which it tells more per minute than either of the two alone; nothing where no
+    pair does. ``bits_with`` and ``minutes_with`` are of both together.
+    """
 
     check: str
     gain_bits: float
@@ -52,6 +56,9 @@ class NextCheck(Result):
     risk: str
     tier: str
     why: str
+    best_with: str = ""
+    bits_with: float = 0.0
+    minutes_with: float = 0.0
     derived = ("gain_bits_per_minute",)
 
     @property
@@ -142,12 +149,16 @@ class VisitResult(Result):
                 rows.append((one.cause, f"{100.0 * one.probability:.1f} %{much}"))
         rows += self._settled() if self.ranked else [("not ranked", "there is no healthy reading of this heater")]
         if self.next_checks:
-            order = "in this order: is the reading valid, then most news (bit) per minute; each: combust word NAME"
+            order = (
+                "in this order: most news (bit) per minute, alone or together with one more; each: combust word NAME"
+            )
             fixed = "a fixed order by what stands out; each: combust word NAME"
             rows.append(("checks to make next", order if self.ranked else fixed))
         for number, check in enumerate(self.next_checks, 1):
             risk = "" if check.risk == "none" else f" RISK: {check.risk}."
             news = f", {check.gain_bits:.2f} bit" if self.ranked else ""
+            if check.best_with:
+                news += f"; with {check.best_with} {check.bits_with:.2f} bit in {check.minutes_with:g} min"
             rows.append((f"{number}. {check.check}", f"{check.minutes:g} min{news}. {check.why}{risk}"))
         rows.append(("trim", self.adjust.text) if self.adjust else ("no trim", self.why_no_adjust))
         return rows
