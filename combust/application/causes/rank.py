@@ -233,12 +233,14 @@ def judge_visit(
     if not valid:
         told = _only_measurement(priors, told, engine.unsteady_most(visit))
     baseline = bool(engine.heater.baselines)
-    causes = _ranked(priors, result, told, {key for reading in readings for key in reading}, baseline=baseline)
+    ranked = baseline or not visit.dimensions  # what was seen and told of a start needs no baseline
+    have = {key for reading in readings for key in reading}
+    causes = _ranked(priors, result, told, visit.dimensions, have, baseline=baseline)
     first = _first_set(priors, result, causes)
     sets: list[list[str]] = [first] if len(first) > 1 else []
-    disagree = misfit(engine, visit, residuals, result) if valid and baseline else None
+    disagree = misfit(engine, visit, residuals, result) if valid and ranked else None
     proposed: tuple[NextCheck, ...] = ()
-    if next_checks and not baseline:
+    if next_checks and not ranked:
         proposed = fixed_checks(engine, look.used, safety=look.safety, valid=valid)
     elif next_checks:
         if visit.dimensions and valid:
@@ -258,12 +260,12 @@ def judge_visit(
         )
     may_burn = look.safety.allows(("burning",))
     first_of_all = "a stop condition comes first." if look.safety.stops else "as it is, it does not run at this site."
-    if not baseline:
+    if not ranked:
         sets = []
     adjust, why_not = None, "the reading is not valid." if may_burn else first_of_all
     if disagree is not None:
         why_not = "the evidence fits no cause in the list." if may_burn else first_of_all
-    elif not baseline:
+    elif not ranked:
         why_not = "there is no healthy reading of this heater to trim back to." if may_burn else first_of_all
     elif valid and may_burn:
         adjust, why_not = advise_trim(engine, visit, result, look.used)
@@ -271,7 +273,7 @@ def judge_visit(
     if disagree is not None:
         unseen = " Or the reading was not steady: nobody watched it." if visit.steady is None else ""
         findings.insert(0, finding("nothing_fits", channels=", ".join(disagree), unseen=unseen))
-    if not baseline:
+    if not ranked:
         symptom = symptom_of(engine, look.used).replace("_", " ")
         findings.insert(0, finding("not_ranked", symptom=symptom))
     elif sets and any(priors.causes[name].baseline for name in sets[0]):
@@ -290,13 +292,15 @@ def judge_visit(
         adjust=adjust,
         fits=disagree is None,
         disagree=disagree or (),
-        ranked=baseline,
+        ranked=ranked,
         effective_samples=round(result.effective_samples(), 1),
         findings=tuple(findings),
-        assumed=tuple(dict.fromkeys([*look.assumed, *_stood_in(visit)])),
+        assumed=tuple(dict.fromkeys([*look.assumed, *_stood_in(visit)])) if visit.dimensions else (),
         seed=engine.seed,
         why_no_adjust="" if adjust else why_not,
-        expected_healthy={name: {"air_ratio": lam, "air_ratio_u": u} for name, (lam, u) in expected.items()},
+        expected_healthy={
+            name: {"air_ratio": lam, "air_ratio_u": u} for name, (lam, u) in expected.items() if visit.dimensions
+        },
     )
 
 
@@ -337,16 +341,20 @@ def _ranked(
     priors: Priors,
     result: Posterior,
     explanations: Mapping[tuple[str, ...], float],
+    channels: int,
     have: Container[str],
     *,
     baseline: bool,
 ) -> list[RankedCause]:
-    """Return the causes; a pair gives half of its probability to each member. ``have``: columns that were entered."""
+    """Return the causes; a pair gives half of its probability to each member.
+
+    Without observed channels no size is told. ``have``: columns that were entered.
+    """
     shares = added_up((name, share / len(names)) for names, share in explanations.items() for name in names)
     ranked = []
     for name, share in shares.items():
         cause = priors.causes[name]
-        severity = severity_of(result, cause, LEVEL) if share >= 0.01 else None
+        severity = severity_of(result, cause, LEVEL) if channels and share >= 0.01 else None
         text = cause.told(have, baseline=baseline) + (f" {severity.text}" if severity else "")
         ranked.append(RankedCause(name, share, severity, text))
     return ranked
