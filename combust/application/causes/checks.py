@@ -56,6 +56,11 @@ SEEN = {
     "look_at_terminals": ("terminals",),
     "fuel_sample": ("fuel_sample",),
     "strip_down": ("strip_down",),
+    "joints": ("joints",),
+    "glow_voltage": ("glow_voltage",),
+    "fuel_line": ("fuel_line",),
+    "glow_element": ("glow_element_test",),
+    "flame_sensor": ("flame_sensor_test",),
 }
 # One column of each group is enough for a check to count as done; of the others all columns are wanted.
 ENOUGH: dict[str, tuple[tuple[str, ...], ...]] = {
@@ -64,7 +69,11 @@ ENOUGH: dict[str, tuple[tuple[str, ...], ...]] = {
     "intake_air_co2": (("intake_co2_pct", "intake_o2_pct"),),
     "cab_co": (("cab_co_in_ppm",),),
 }
-OF_ANSWER = {"warm": "minutes_since_ignition"}  # what is seen -> its column, where that has another name
+# What is seen -> its column, where that has another name.
+OF_ANSWER = {"warm": "minutes_since_ignition", "glow_voltage": "supply_glow_v"}
+# Exhaust in the cab: what stops for it, and what is looked at before anything else.
+OF_CAB = ("cab_co_everyone_out", "cab_co_level", "cab_co_rise", "heating_air_exhaust")
+FIRST_FOR_CAB = ("joints", "look_at_terminals")
 OF_PLACE = ("altitude_m", "pressure_hpa", "intake_temp_c", "humidity_pct", "air_in_temp_c", "stage")
 NEW_ROW = ("second_stage", "intake_duct_off", "exhaust_duct_off")
 # Columns without which a column of a check says nothing.
@@ -107,6 +116,8 @@ def propose_checks(
     done, have = checks_done(readings), {key for reading in readings for key in reading}
     allowed = [check for check in priors.checks.values() if check.name not in done]
     allowed = [check for check in allowed if is_allowed(check, readings, safety)]
+    asked = any(priors.causes[name].asked_by for name in visit.weighed)
+    allowed = [check for check in allowed if asked or not check.of_start]
     if not valid:
         allowed = [check for check in allowed if check.tier == "validity" or check.name in ("span_gas", "cab_co")]
     may_burn = safety.allows(("burning",))
@@ -119,11 +130,14 @@ def propose_checks(
     least = priors.decide("skip_bits" if settled else "skip_unsettled_bits")
     listed = [check for check in told if worth[check.name].adds >= least]
     listed.sort(key=lambda check: worth[check.name].order)
-    usual = [check for check in listed if OPENS_HEATER not in check.needs]
+    of_cab = any(one.code in OF_CAB for one in safety.findings)
+    first = [check for check in told if of_cab and check.name in FIRST_FOR_CAB]
+    first.sort(key=lambda check: FIRST_FOR_CAB.index(check.name))
+    usual = [check for check in listed if OPENS_HEATER not in check.needs and check not in first]
     musts = [check for check in allowed if check.name in NO_BITS]
     last = [check for check in listed if OPENS_HEATER in check.needs]
     proposed = []
-    for check in (*usual, *musts, *last):
+    for check in (*first, *usual, *musts, *last):
         one = worth.get(check.name) or Worth.nothing(minutes[check.name])
         proposed.append(
             NextCheck(
@@ -155,7 +169,13 @@ def checks_done(readings: Sequence[Values]) -> set[str]:
 
 
 def is_allowed(check: Check, readings: Sequence[Values], safety: Safety) -> bool:
-    """Return whether the safety state lets a check be listed; an exhaust duct never before the port pressures."""
+    """Return whether the safety state lets a check be listed; an exhaust duct never before the port pressures.
+
+    What needs a flame is not listed for a heater that has none.
+    """
+    no_flame = any(reading.get("start_event") in ("never_lit", "lit_and_died") for reading in readings)
+    if no_flame and "burning" in check.needs and "at_start" not in check.needs:
+        return False
     open_path = check.name != "exhaust_duct_off" or any("exhaust_static_pa" in reading for reading in readings)
     return open_path and safety.allows(check.needs)
 
