@@ -15,8 +15,9 @@ from pathlib import Path
 import pytest
 
 import combust
+from combust.application.visit.record import status
 from combust.data.errors import CombustError
-from combust.edge.cli import log
+from combust.edge.cli import log, visit
 from combust.edge.cli.main import main
 from combust.edge.logbook.book import Logbook
 from combust.edge.logbook.schema import APPLICATION_ID, STEPS, VERSION
@@ -62,8 +63,8 @@ def keys_in(path):
         check = book.connection.execute("PRAGMA integrity_check").fetchone()[0]
     assert check == "ok"
     for record in records:
-        assert record.status
-    return {f"{record.visit_id} {entry.key}" for record in records for entry in record.entries}
+        assert status(record)
+    return {f"{record.visit_id} {one.key}" for record in records for one in record.taken}
 
 
 def keys_or_none(path):
@@ -151,7 +152,7 @@ def test_a_full_disk_leaves_the_book_as_it_was(tmp_path):
                 fill(book)
             assert caught.value.code == "disk_full"
             assert "disk is full" in str(caught.value)
-            kept = {entry.key for entry in read_visit(book, "V2").entries}
+            kept = {one.key for one in read_visit(book, "V2").taken}
             assert kept == {f"R{n}" for n in range(len(kept))}
             assert len(kept) > 3
         assert "V1 R1" in keys_in(path)
@@ -167,6 +168,7 @@ def test_a_disk_that_refuses_while_writing(tmp_path):
         add(book, [one("V1", "R1")])
     code = f"""
 import resource
+from combust.application.visit.record import status
 from combust.data.errors import CombustError
 from combust.edge.logbook.book import Logbook
 from combust.edge.logbook.visits import NewVisit, add
@@ -181,7 +183,7 @@ with Logbook({str(path)!r}) as book:
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, env=environment(), check=True)
     assert done.stdout.startswith("disk_full"), done.stdout + done.stderr
     with Logbook(path) as book:
-        assert len(read_visit(book, "V2").entries) == int(done.stdout.split()[1])
+        assert len(read_visit(book, "V2").of_kind("note")) == int(done.stdout.split()[1])
         add(book, [one("V3", "R1")])
 
 
@@ -226,7 +228,7 @@ def test_a_write_protected_book_can_be_read_and_says_why_not_written(tmp_path):
         assert read == 0, said
         assert "O2 %" in said
         assert " 8.2 " in said
-        typed = ["log", "add", path, "--visit-id", "V1", "--text-note", "x"]
+        typed = ["visit", "enter", path, "note", "x"]
         written, said = as_nobody(typed, tmp_path / "written")
         assert written == 3, said
         assert "write-protected" in said
@@ -237,7 +239,10 @@ def test_a_write_protected_book_can_be_read_and_says_why_not_written(tmp_path):
         shutil.rmtree(shared)
 
 
-assert log.command.name == "log"  # imported now: the process without rights may not read the program
+assert (log.command.name, visit.command.name) == (
+    "log",
+    "visit",
+)  # imported now: the process without rights may not read the program
 
 FOREIGN = {
     "text": b"visit_id,o2_dry_pct\nV1,8.2\n" * 50,
@@ -264,10 +269,10 @@ def test_foreign_damaged_and_newer_files_are_left_alone(tmp_path, kind, capsys):
         if kind == "damaged":
             path.write_bytes(path.read_bytes()[:2000] + os.urandom(3000))
     before = digest(path)
-    add_typed = ("add", path, "--visit-id", "V1", "--text-note", "x")
-    for arguments in (("show", path), add_typed, ("close", path, "--visit-id", "V1")):
+    typed = ("visit", "enter", path, "--visit-id", "V1", "note", "x")
+    for arguments in (("log", "show", path), typed, ("visit", "close", path, "--visit-id", "V1")):
         with pytest.raises(SystemExit) as left:
-            main(["log", *map(str, arguments)])
+            main([*map(str, arguments)])
         assert left.value.code == 3
         said = capsys.readouterr().err
         assert any(word in said for word in ("is not a logbook", "is damaged", "newer combust"))
@@ -310,14 +315,13 @@ def test_an_older_schema_is_migrated_with_a_backup(tmp_path):
     old_book(path)
     before = digest(path)
     with Logbook(path, read_only=True) as book:  # reading alone changes nothing
-        assert read_visit(book, "V1").status == "closed, complete"
-        assert book.version == 1
+        assert status(read_visit(book, "V1")) == "closed, complete"
     assert digest(path) == before
     with Logbook(path) as book:
         assert book.version == VERSION
         assert book.backup is not None
         assert read_visit(book, "V1").readings == [{"o2_dry_pct": 8.2, "fuel": "diesel_b7"}]
-        assert read_visit(book, "V1").seal_holds is None
+        assert read_visit(book, "V1").broken is None
         add(book, [one("V2", "R2")])
         with pytest.raises(CombustError, match="closed"):
             add(book, [one("V1", "R2")])

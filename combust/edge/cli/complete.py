@@ -57,7 +57,7 @@ def words_of(ctx: click.Context, param: click.Parameter) -> list[str]:
 
 def record() -> ModuleType:
     """Return the module of the record of a visit, loaded when a word of it is asked for."""
-    return import_module("combust.application.visit.record")
+    return import_module("combust.application.visit.visit")
 
 
 def causes(kind: str = "cause", *, more: Iterable[str] = (), mark: str = "") -> list[str]:
@@ -77,7 +77,7 @@ WORDS: dict[str, Callable[[], Iterable[str]]] = {
     "fuel_name": fuels,
     "analyser_fuel": fuels,
     "pump": lambda: import_module("combust.application.visit.start_phases").PUMP,
-    "checks": lambda: [f"{check}=" for check in record().CHECKS],
+    "checks": lambda: [f"{check}=" for check in load_table("causes")["check"]],
     "events": lambda: record().EVENT.choices,
     "strip_down": lambda: causes(more=("nothing_found",)),
     "excluded": causes,
