@@ -18,6 +18,7 @@ from combust.edge.cli.answer import Answer, answers
 from combust.edge.cli.group import NearGroup
 from combust.edge.logbook import keyboard
 from combust.edge.logbook.book import Logbook
+from combust.edge.logbook.typed import SENTENCES, WORDS, stops_typed
 from combust.edge.logbook.visits import NewVisit, close_visit, read_visit, revise
 
 # Numbers below zero and words that begin with a dash are words of the line, not options.
@@ -60,7 +61,7 @@ def day_command(book: str, words: tuple[str, ...]) -> Answer:
     Example:
       combust visit day winter.book analyser "portable 0017" zeroo2 20.9 zeroco 0 leak pass trap dry
     """
-    with Logbook(book, create=True) as opened:
+    with output.told_first(stops_typed(words, keyboard.this_moment())), Logbook(book, create=True) as opened:
         values = keyboard.set_day(opened, words, keyboard.this_moment())
     rows = [(key, f"{value:g}" if isinstance(value, float) else str(value)) for key, value in values.items()]
     return Answer({"day": values}, text_of_rows([(key, printable(text)) for key, text in rows]))
@@ -82,7 +83,7 @@ def open_command(book: str, heater: str, words: tuple[str, ...], folder: str | N
     Example:
       combust visit open next.book heater-0107 --heaters data/heaters --visit-id V018
     """
-    with Logbook(book, create=True) as opened:
+    with output.told_first(stops_typed(words, keyboard.this_moment())), Logbook(book, create=True) as opened:
         visit, notes = keyboard.open_visit(opened, visit_id, heater, folder, words, keyboard.this_moment())
         notes = [*opened.notes, *notes]
     return _answer(visit, notes=notes, in_full=True)
@@ -114,7 +115,7 @@ def enter_command(book: str, words: tuple[str, ...], visit_id: str | None) -> An
       combust visit enter winter.book high o2 8.3 co 48
       combust visit enter winter.book cab 1 outside 0 handed_back no
     """
-    with Logbook(book) as opened:
+    with output.told_first(stops_typed(words, keyboard.this_moment())), Logbook(book) as opened:
         visit = keyboard.the_open_visit(opened, visit_id)
         if words:
             visit = keyboard.enter(opened, visit, words, keyboard.this_moment())
@@ -136,7 +137,9 @@ def _prompt(opened: Logbook, visit: Visit) -> Visit:
         if not line.strip():
             return visit
         try:
-            visit = keyboard.enter(opened, visit, _cut(line), keyboard.this_moment())
+            words = _cut(line)
+            with output.told_first(stops_typed(words, keyboard.this_moment())):
+                visit = keyboard.enter(opened, visit, words, keyboard.this_moment())
             _answer(visit).say(as_json=False, out=None, more={})
         except CombustError as error:
             output.complain(error)
@@ -263,7 +266,6 @@ def words_command() -> Answer:
     Example:
       combust visit words
     """
-    from combust.edge.logbook.typed import SENTENCES, WORDS
     from combust.edge.tables.headings import USUAL_WORDS
 
     short: dict[str, list[str]] = {}

@@ -83,7 +83,7 @@ def open_visit(
     if values:
         new.entries.append(("setting", None, {**values, "set_at": times}))
     if words:
-        line = entries_of_line(words, Visit(visit_id), at)
+        line = entries_of_line(words, Visit.open(visit_id, profile=profile), at)
         new.head, new.entries = line.head, [*new.entries, *line.entries]
     add(book, [new])
     notes = [f"from this day: {key} {value} ({age_of(times[key], at)})" for key, value in values.items()]

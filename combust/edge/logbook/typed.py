@@ -23,6 +23,7 @@ from combust.data.near import did_you_mean, near_matches
 from combust.data.units import in_our_unit
 from combust.data.vocabulary import inputs
 from combust.domain.reading import check_values
+from combust.domain.safety import Safety
 from combust.edge.logbook.visits import NewEntry, NewVisit, time_fault
 from combust.edge.tables.cells import UNKNOWN, read_cell
 from combust.edge.tables.headings import USUAL_WORDS, in_unit, named
@@ -116,11 +117,18 @@ def read_line(words: Sequence[str], visit: Visit, at: datetime.datetime) -> Line
     head, refused = check_fields({key: value for key, value in line.given.items() if key in HEAD}, HEAD)
     line.faults += [*faults, *(fault for _, fault in refused)]
     if line.faults:
-        error = CombustError(line.faults)
-        error.safety = safety_of(_for_stops(line, measured)).without_place()
-        raise error
+        raise CombustError(line.faults)
     line.given = {**measured, **head}
     return line
+
+
+def stops_typed(words: Sequence[str], at: datetime.datetime) -> Safety:
+    """Return the stop conditions of what was typed, whatever is wrong with the rest of the line or with the book."""
+    line, left = Line(), list(words)
+    while left:
+        _take(left, line, Visit(""), at)
+    measured, _ = check_values({key: value for key, value in line.given.items() if key not in HEAD})
+    return safety_of(_for_stops(line, measured)).without_place()
 
 
 def _for_stops(line: Line, measured: Mapping[str, Any]) -> dict[str, Any]:
@@ -178,14 +186,11 @@ def _take_number(left: list[str], line: Line, known: str, key: str) -> None:
     cell, convert = read_cell(text, UNKNOWN), in_our_unit(entered, WORDS)[1]
     if cell.why or math.isnan(cell.number):
         _put(line, entered, text)
-    elif cell.bound == "<":
-        hint = "Type the number that the instrument shows, or leave it out."
-        line.faults.append(Fault(key, text, "format", why="is only an upper bound", hint=hint))
-    elif cell.bound:
+    elif cell.bound == ">":
         line.over[key] = convert(cell.number) if convert else cell.number
     else:
         _put(line, entered, cell.number)
-    if entered != key:
+    if entered != key or cell.bound == "<":  # an upper bound stands for its value, as in a table
         line.typed[key] = f"{text} {unit}".strip()
 
 
