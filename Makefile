@@ -26,11 +26,12 @@ test: $(VENV)/.test browser
 	$(BIN)/python -m pytest $(TWO) --outside-gate $(SELECTED)
 	@$(MAKE) --no-print-directory browser
 
-# What is settled by chance, in its long form: 3000 visits of the study of causes, 200 mystery cases, 210 moments of a
-# signal, a fleet of a million. The reached numbers are printed.
+# What is settled by chance, in its long form: 3000 visits of the study of causes, 200 mystery cases, 2000 heaters a
+# condition of the history, 210 moments of a signal, a fleet of a million. The reached numbers are printed.
 study: $(VENV)/.test
 	COMBUST_LONG=yes $(BIN)/python -m pytest -s tests/application/test_causes_study.py tests/application/test_mystery_cases.py \
-	  tests/application/fleet/test_broken_tables.py tests/edge/test_running_conditions.py \
+	  tests/application/test_history_study.py tests/application/fleet/test_broken_tables.py \
+	  tests/edge/test_running_conditions.py \
 	  tests/application/test_safety_lists.py tests/edge/test_logbook_hard.py tests/edge/test_tables_blocks.py \
 	  tests/edge/test_hostile_files.py
 

@@ -45,7 +45,7 @@ PROFILES = Path(__file__).parents[1] / "data" / "heaters"
 def oxygen(stage: HealthyStage, ratio: float, altitude: float, temp: float) -> float:
     """Return dry O2 [vol %] of a heater whose lambda at reference air is ``ratio``, at a site."""
     here, reference = (
-        stage.air_ratio_full(stage.air_of(site), stage.fuel_density(site.intake_temp_c))[0]
+        stage.at(stage.air_of(site), stage.fuel_density(site.intake_temp_c)).air_ratio.mean()
         for site in (Site(altitude_m=altitude, intake_temp_c=temp), Site())
     )
     gas = flue_gas_moles(get_fuel("diesel_b7"), ratio * here / reference)

@@ -67,17 +67,21 @@ def own_limits(
     lowest_air_ratio: Any = np.nan,
     supply_v: Any = np.nan,
     cutout_v: Any = np.nan,
+    glow_v: Any = np.nan,
+    system_v: Any = np.nan,
+    nominal_v: Any = np.nan,
     failed_starts: Any = np.nan,
     allowed_starts: Any = np.nan,
     height_judged: bool = False,
 ) -> dict[str, Any]:
     """Return code -> where a limit of the heater's own document is exceeded; a limit that is not known never is.
 
-    Failed starts without a number in the document: one is allowed. Where the height is judged, an altitude limit that
-    is not known leaves it open, and stops well up.
+    ``system_v``, of the battery or at the plug, tells 12 V from 24 V. Failed starts without a number in the document:
+    one is allowed. Where the height is judged, an altitude limit that is not known leaves it open, and stops well up.
     """
     unknown = np.isnan(height_limit_m) & height_judged
     high = np.asarray(height_m) > limit("altitude_limit_to_look_up")
+    of_plate = np.asarray(system_v) / nominal_v
     allowed = np.where(np.isnan(allowed_starts), 1.0, np.maximum(allowed_starts, 1.0))
     return {
         "above_heater_limit": np.asarray(height_m) > height_limit_m,
@@ -85,5 +89,7 @@ def own_limits(
         "heater_limit_unknown": unknown & ~high,
         "air_ratio_below_minimum": np.asarray(air_ratio) < lowest_air_ratio,
         "below_cutout_run": np.asarray(supply_v) < cutout_v,
+        "below_cutout_glow": np.asarray(glow_v) < cutout_v,
+        "system_voltage": (of_plate > limit("system_voltage_high")) | (of_plate < limit("system_voltage_low")),
         "starts_used_up": np.asarray(failed_starts) >= allowed,
     }

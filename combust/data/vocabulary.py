@@ -8,7 +8,7 @@ from typing import Any
 
 from combust.data.fields import Field, fields_of
 from combust.data.tables import load_table
-from combust.data.units import FOREIGN_UNITS, in_our_unit
+from combust.data.units import in_other_units, in_our_unit
 
 
 def foreign_twin(key: str) -> tuple[str, Callable[[Any], Any]] | None:
@@ -19,9 +19,7 @@ def foreign_twin(key: str) -> tuple[str, Callable[[Any], Any]] | None:
 
 def foreign_keys() -> list[str]:
     """Return every key that :func:`foreign_twin` knows for an input."""
-    units = [(ours, suffix) for suffix, (ours, _) in FOREIGN_UNITS.items()] + [("_ppm", "_pct"), ("_hpa", "_mbar")]
-    named = [key[: -len(ours)] + suffix for key in input_keys() for ours, suffix in units if key.endswith(ours)]
-    return [key for key in named if foreign_twin(key)]
+    return [twin for key in input_keys() for twin in in_other_units(key, quantities())]
 
 
 @cache

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from functools import lru_cache
 from math import erfc, inf, sqrt
 from typing import Any, NamedTuple
@@ -19,8 +20,8 @@ Z_95 = 1.96  # as the last row of the table of Student's factors
 class Scatter(NamedTuple):
     """What is known beforehand of how visits scatter about a line: several laws, each with its chance.
 
-    ``share`` [-] of a law's variance is common to visits near in time and fades in ``years``. The stated noise times
-    ``scale`` counts as much as ``freedom`` visits would; KNOWN takes it as it is.
+    ``share`` [-] of a law's variance is common to visits near in time and fades in ``years``, as a bell curve. The
+    stated noise times ``scale`` counts as much as ``freedom`` visits would; KNOWN takes it as it is.
     """
 
     share: tuple[float, ...] = (0.0,)
@@ -28,6 +29,40 @@ class Scatter(NamedTuple):
     chance: tuple[float, ...] = (1.0,)
     freedom: float = KNOWN
     scale: float = 1.0
+
+
+class Series(NamedTuple):
+    """When and how visits were made, arrays of one length: times in order [years], standard uncertainties of values.
+
+    Each ``segment`` (after a repair) has its own level and the same slope; values of one ``group`` (one analyser
+    between two adjustments) share an offset of standard deviation ``group_u``.
+    """
+
+    times: Any
+    noise: Any
+    segment: Any
+    group: Any
+    group_u: float = 0.0
+
+    @property
+    def levels(self) -> Any:
+        """One column for the level of each segment."""
+        return (np.asarray(self.segment)[:, None] == np.unique(self.segment)).astype(float)
+
+    def factors(self, scatter: Scatter) -> Any:
+        """Return the Cholesky factor of the visits' covariance under each law, laws x n x n."""
+        apart = np.subtract.outer(self.times, self.times)
+        laws = zip(scatter.share, scatter.years, strict=True)
+        alike = [(1.0 - share) * np.eye(len(apart)) + share * np.exp(-((apart / years) ** 2)) for share, years in laws]
+        offsets = self.group_u**2 * np.equal.outer(self.group, self.group)
+        return np.linalg.cholesky(np.stack(alike) * np.outer(self.noise, self.noise) + offsets)
+
+
+def series_of(times: Any, noise_u: Any, *, segment: Any = 0, group: Any = 0, group_u: float = 0.0) -> Series:
+    """Return a series whose noise, segment and group may be one number for all visits."""
+    times = np.asarray(times, dtype=float)
+    noise, segment, group = (np.broadcast_to(np.asarray(part), times.shape) for part in (noise_u, segment, group))
+    return Series(times, noise, segment, group, group_u)
 
 
 class Trend(NamedTuple):
@@ -52,18 +87,8 @@ class Trend(NamedTuple):
         return Trend(*(part[look] for part in self))
 
 
-def follow_trend(
-    times: Any,
-    values: Any,
-    noise_u: Any,
-    scatter: Scatter | None = None,
-    *,
-    reference: float = 0.0,
-    segment: Any = None,
-    group: Any = None,
-    group_u: float = 0.0,
-) -> Trend:
-    """Return the generalised-least-squares line after every visit, of one history or of many with the same times.
+def follow_trend(series: Series, values: Any, scatter: Scatter | None = None, *, reference: float = 0.0) -> Trend:
+    """Return the generalised-least-squares line after every visit, of one history or of many with the same visits.
 
     The size of the scatter is not known: its prior and the visits give it, as in Student's test; the laws of how
     visits hang together are weighed by how well each explains the visits. One Cholesky factor of the whole record holds
@@ -71,18 +96,13 @@ def follow_trend(
 
     Parameters
     ----------
-    times : array, shape (n,)
-        In order [years].
+    series : Series
+        With a prior of the scatter only the proportions of its noise are believed.
     values : array, shape (..., n)
-    noise_u : float or array of shape (n,)
-        Standard uncertainties; with a prior of the scatter only their proportions are believed.
     scatter : Scatter, optional
         Default independent, and as large as stated.
     reference : float
         Time t0 of the level.
-    segment, group : array of int, shape (n,), optional
-        Each segment (after a repair) has its own level and the same slope; values of one group (one analyser between
-        two adjustments) share an offset of standard deviation ``group_u``.
 
     Returns
     -------
@@ -96,19 +116,18 @@ def follow_trend(
     """
     scatter = Scatter() if scatter is None else scatter
     values = np.asarray(values, dtype=float)
-    many = values.reshape(-1, values.shape[-1])
-    columns = np.column_stack([np.asarray(times, dtype=float) - reference, _levels(times, segment)])
-    factor = _factor(times, noise_u, scatter, group, group_u)
-    rows = np.linalg.solve(factor, np.broadcast_to(columns, (len(factor), *columns.shape)))
-    seen = np.linalg.solve(factor, np.broadcast_to(many.T, (len(factor), *many.T.shape)))
-    normal = np.cumsum(rows[..., :, None] * rows[..., None, :], axis=1) + np.eye(columns.shape[1]) / OPEN**2
+    levels, factor = series.levels, series.factors(scatter)
+    columns = np.column_stack([series.times - reference, levels, values.reshape(-1, len(levels)).T])
+    whole = np.linalg.solve(factor, np.broadcast_to(columns, (len(factor), *columns.shape)))
+    rows, seen = np.split(whole, [levels.shape[1] + 1], axis=-1)
+    normal = np.cumsum(rows[..., :, None] * rows[..., None, :], axis=1) + np.eye(rows.shape[-1]) / OPEN**2
     right = np.cumsum(rows[..., :, None] * seen[..., None, :], axis=1)
     inverse = np.linalg.inv(normal)
     found = inverse @ right
     left = np.maximum(np.cumsum(seen**2, axis=1) - np.sum(found * right, axis=2), 0.0)
 
-    visits, levels = np.arange(1, len(columns) + 1), np.cumsum(columns[:, 1:], axis=0).astype(bool).sum(axis=1)
-    freedom = scatter.freedom + np.maximum(visits - levels - 1, 0)[:, None]
+    fixed = np.cumsum(levels, axis=0).astype(bool).sum(axis=1) + 1
+    freedom = scatter.freedom + np.maximum(np.arange(1, len(levels) + 1) - fixed, 0)[:, None]
     stated = scatter.freedom * scatter.scale**2
     chance = np.log(scatter.chance)[:, None] - np.cumsum(np.log(np.diagonal(factor, axis1=1, axis2=2)), axis=1)
     chance = chance - 0.5 * np.linalg.slogdet(normal)[1]
@@ -121,7 +140,7 @@ def follow_trend(
 
     def mean(part: Any) -> Any:
         """Return the mean over the laws, in the shape of the values."""
-        return np.sum(weight * part, axis=0).reshape(len(columns), *values.shape[:-1])
+        return np.sum(weight * part, axis=0).reshape(len(levels), *values.shape[:-1])
 
     def spread(one: Any, other: Any, row: int, column: int) -> Any:
         """Return the covariance of two estimates over the laws."""
@@ -139,11 +158,6 @@ def follow_trend(
     )
 
 
-def fit_trend(times: Any, values: Any, noise_u: Any, scatter: Scatter | None = None, **known: Any) -> Trend:
-    """Return the line after the last visit; arguments as for :func:`follow_trend`, results of shape (...)."""
-    return follow_trend(times, values, noise_u, scatter, **known).at(-1)
-
-
 def with_slope_prior(trend: Trend, slope_u: float) -> Trend:
     """Return a line with the prior knowledge that slopes lie about 0 with a standard deviation ``slope_u`` a year."""
     gain = trend.variance_slope + slope_u**2
@@ -156,24 +170,6 @@ def with_slope_prior(trend: Trend, slope_u: float) -> Trend:
     )
 
 
-def _levels(times: Any, segment: Any) -> Any:
-    """Return one column for the level of each segment."""
-    names = np.zeros(len(times)) if segment is None else np.asarray(segment)
-    return (names[:, None] == np.unique(names)).astype(float)
-
-
-def _factor(times: Any, noise_u: Any, scatter: Scatter, group: Any, group_u: float) -> Any:
-    """Return the Cholesky factor of the visits' covariance under each law, laws x n x n."""
-    times = np.asarray(times, dtype=float)
-    noise = np.broadcast_to(np.asarray(noise_u, dtype=float), times.shape)
-    apart = np.abs(times[:, None] - times)
-    laws = zip(scatter.share, scatter.years, strict=True)
-    alike = [(1.0 - share) * np.eye(len(times)) + share * np.exp(-apart / years) for share, years in laws]
-    names = np.arange(len(times)) if group is None else np.asarray(group)
-    offsets = group_u**2 * (names[:, None] == names) * (group is not None)
-    return np.linalg.cholesky(np.stack(alike) * np.outer(noise, noise) + offsets)
-
-
 def _shares(logarithms: Any) -> Any:
     """Return shares that add up to 1 along the first axis."""
     found = np.exp(logarithms - logarithms.max(axis=0))
@@ -181,7 +177,7 @@ def _shares(logarithms: Any) -> Any:
 
 
 class Step(NamedTuple):
-    """The likeliest step in level: first visit after it, its size (of y), chances of a step and of a drift alone."""
+    """The likeliest step in level: first visit after it, its size (of y), chances of a step and of a drift instead."""
 
     index: Any
     size: Any
@@ -190,31 +186,20 @@ class Step(NamedTuple):
 
 
 def find_step(
-    times: Any,
-    values: Any,
-    noise_u: Any,
-    scatter: Scatter,
-    *,
-    segment: Any = None,
-    group: Any = None,
-    group_u: float = 0.0,
-    least: int = 3,
-    step_u: float = 0.1,
-    slope_u: float = 0.02,
-    odds: tuple[float, float, float, float] = (1.0, 1.0, 1.0, 1.0),
+    series: Series, values: Any, scatter: Scatter, *, least: int, step_u: float, slope_u: float, odds: Sequence[float]
 ) -> Step:
-    """Return whether a step, a drift, both or neither explain the values, by the evidence of each.
+    """Return whether a step, a drift or neither explains the values, by the evidence of each.
 
     Parameters
     ----------
-    times, values, noise_u, scatter, segment, group, group_u
+    series, values, scatter
         As for :func:`follow_trend`.
     least : int
         Visits that must stand on each side of a step, in its segment.
     step_u, slope_u : float
         Prior standard deviations of a step and of a slope (a year), about 0.
-    odds : tuple of float
-        Prior weights of neither, drift, step (wherever), step and drift.
+    odds : sequence of float
+        Prior weights of neither, a drift, a step (wherever).
 
     Returns
     -------
@@ -225,56 +210,38 @@ def find_step(
     ----------
     H. Jeffreys 1961, ch. 5 (evidence); A. F. M. Smith 1975, Biometrika 62, 407-416 (place of a step). From memory.
     """
-    times, values = np.asarray(times, dtype=float), np.asarray(values, dtype=float)
-    many = values.reshape(-1, len(times))
-    own = np.zeros(len(times)) if segment is None else np.asarray(segment)
-    before = np.array([np.sum(own[:place] == own[place]) for place in range(len(times))])
-    after = np.array([np.sum(own[place:] == own[place]) for place in range(len(times))])
-    later = np.diff(times, prepend=-inf) > 0.0
-    places = np.flatnonzero((before >= least) & (after >= least) & later)
+    values, own, visit = np.asarray(values, dtype=float), np.asarray(series.segment), np.arange(len(series.times))
+    alike = np.equal.outer(own, own)
+    before, after = np.sum(np.tril(alike, -1), axis=1), np.sum(np.triu(alike), axis=1)
+    places = np.flatnonzero((before >= least) & (after >= least) & (np.diff(series.times, prepend=-inf) > 0.0))
     if not len(places):
         none = np.zeros(values.shape[:-1])
         return Step(none.astype(int) - 1, none, none, none)
-    steps = (np.arange(len(times))[:, None] >= places) & (own[:, None] == own[places])
-    columns = np.column_stack([_levels(times, segment), times - times.mean(), steps])
-    freedom, stated = scatter.freedom + len(times), scatter.freedom * scatter.scale**2
+    columns = [series.times - np.mean(series.times), *((visit >= place) & (own == own[place]) for place in places)]
+    table = np.column_stack([series.levels, *columns, values.reshape(-1, len(visit)).T])
+    prior_u = np.array([slope_u, *(step_u for _ in places)])[:, None]
+    weights = np.log([odds[0], odds[1], *(odds[2] / len(places) for _ in places)])[:, None]
+    freedom, stated = scatter.freedom + len(visit), scatter.freedom * scatter.scale**2
     evidence, sizes = [], []
-    for chance, factor in zip(scatter.chance, _factor(times, noise_u, scatter, group, group_u), strict=True):
-        rows, seen = np.linalg.solve(factor, columns), np.linalg.solve(factor, many.T)
-        levels = np.linalg.qr(rows[:, : -len(places) - 1])[0]
-        line, step = np.split((rows - levels @ (levels.T @ rows))[:, -len(places) - 1 :], [1], axis=1)
-        seen = seen - levels @ (levels.T @ seen)
-        square, by_line, by_step = np.sum(seen**2, axis=0), line.T @ seen, step.T @ seen
-        of_line, of_step = np.sum(line**2) + slope_u**-2, (np.sum(step**2, axis=0) + step_u**-2)[:, None]
-        both = (line.T @ step).T
-        inner = of_line * of_step - both**2
-        explained = (
-            np.zeros((1, many.shape[0])),
-            by_line**2 / of_line,
-            by_step**2 / of_step,
-            (of_step * by_line**2 - 2.0 * both * by_line * by_step + of_line * by_step**2) / inner,
-        )
-        size = (1.0, of_line * slope_u**2, of_step * step_u**2, inner * (slope_u * step_u) ** 2)
-        prior = np.log([odds[0], odds[1], odds[2] / len(places), odds[3] / len(places)])
-        base = np.log(chance) - np.sum(np.log(np.diag(factor)))
-        evidence.append(
-            np.concatenate(
-                [
-                    base + more - 0.5 * np.log(wide) - 0.5 * freedom * np.log1p(np.maximum(square - part, 0.0) / stated)
-                    for more, part, wide in zip(prior, explained, size, strict=True)
-                ]
-            )
-        )
-        sizes.append(by_step / of_step)
-    shares = _shares(np.concatenate(evidence)).reshape(len(evidence), -1, many.shape[0])
-    alone, beside = np.split(shares[:, 2:], 2, axis=1)
-    of_place = np.sum(alone + beside, axis=0)
-    best = np.argmax(of_place, axis=0)
-    pick = np.arange(many.shape[0])
-    weight = (alone + beside)[:, best, pick]
-    step_size = np.sum(weight * np.stack(sizes)[:, best, pick], axis=0) / np.sum(weight, axis=0)
-    found = (places[best], step_size, of_place.sum(axis=0), shares[:, 1].sum(axis=0))
-    return Step(*(part.reshape(values.shape[:-1]) for part in found))
+    for chance, factor in zip(scatter.chance, series.factors(scatter), strict=True):
+        rows = np.linalg.solve(factor, table)
+        levels, rows = np.split(rows, [series.levels.shape[1]], axis=1)
+        levels = np.linalg.qr(levels)[0]
+        asked, seen = np.split(rows - levels @ (levels.T @ rows), [len(columns)], axis=1)
+        known = np.sum(asked**2, axis=0)[:, None] + prior_u**-2
+        square, by_each = np.sum(seen**2, axis=0), asked.T @ seen
+        left = np.vstack([square, np.maximum(square - by_each**2 / known, 0.0)])
+        wide = np.vstack([[1.0], known * prior_u**2])
+        fit = weights - 0.5 * np.log(wide) - 0.5 * freedom * np.log1p(left / stated)
+        evidence.append(fit + np.log(chance) - np.sum(np.log(np.diag(factor))))
+        sizes.append((by_each / known)[1:])
+    shares = _shares(np.concatenate(evidence)).reshape(len(evidence), len(weights), -1)
+    of_step = shares[:, 2:].sum(axis=0)
+    best = np.argmax(of_step, axis=0)
+    pick = (slice(None), best, np.arange(len(best)))
+    size = np.sum(shares[:, 2:][pick] * np.stack(sizes)[pick], axis=0) / of_step[pick[1:]]
+    told = (places[best], size, of_step.sum(axis=0), shares[:, 1].sum(axis=0))
+    return Step(*(part.reshape(values.shape[:-1]) for part in told))
 
 
 def tame_wild(values: Any, noise_u: Any, *, reach: int = 2, farthest: float = 3.0) -> Any:

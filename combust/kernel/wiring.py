@@ -1,4 +1,4 @@
-"""Voltage on its way from the battery to the heater: cable, contacts, load, cut-outs, energy of a night."""
+"""Voltage on its way from the battery to the heater: charge, cable, contacts, load, cut-outs, energy of a night."""
 
 from __future__ import annotations
 
@@ -85,6 +85,41 @@ def loop_resistance(
     0.147
     """
     return 2.0 * length_m * conductor_resistance(area_mm2, temp_c, table=table) + contacts_mohm * 1e-3
+
+
+def charge_at_rest(open_circuit_v: Any, nominal_v: Any) -> Any:
+    """Return the share of the full charge of a lead-acid battery from its voltage at rest [-], held at 0 and 1.
+
+    Parameters
+    ----------
+    open_circuit_v : float or array
+        Hours after the last load or charge, nothing switched on [V].
+    nominal_v : float or array
+        12 V is six cells; others in proportion [V].
+
+    References
+    ----------
+    combust/data/battery.toml (from memory, medium).
+
+    Examples
+    --------
+    >>> round(float(charge_at_rest(12.24, 12.0)), 2), float(charge_at_rest(23.2, 24.0))
+    (0.5, 0.0)
+    """
+    rows = load_table("battery")["resting"]
+    volts, charge = ([row[key] for row in rows] for key in ("volts", "charge"))
+    return np.interp(np.asarray(open_circuit_v, dtype=float) * 12.0 / nominal_v, volts, charge)[()]
+
+
+def resistance_of_drop(source_v: Any, load_v: Any, current_a: Any) -> Any:
+    """Return the resistance between two measured voltages at a current [ohm].
+
+    Examples
+    --------
+    >>> round(resistance_of_drop(12.4, 11.1, 10.0), 3)
+    0.13
+    """
+    return (source_v - load_v) / current_a
 
 
 def voltage_under_load(source_v: Any, current_a: Any, resistance_ohm: Any) -> Any:

@@ -45,7 +45,7 @@ def oxygen(ratio, altitude=0.0, temp=15.0, fuel="diesel_b7"):
     """Dry O2 of HEATER at a site, where lambda at reference air on its own fuel is ``ratio``, by its working point."""
     stage = healthy_stage(HEATER, stage="high")
     here, home = (
-        stage.air_ratio_full(stage.air_of(site), stage.fuel_density(site.intake_temp_c))[0]
+        stage.at(stage.air_of(site), stage.fuel_density(site.intake_temp_c)).air_ratio.mean()
         for site in (Site(altitude_m=altitude, intake_temp_c=temp), Site())
     )
     local = ratio * here / home * same_pulses(HEATER.fuel, combust.get_fuel(fuel)).air_ratio

@@ -113,6 +113,49 @@ def test_power_cut(cut, lost):
     assert "after the end of the cool-down" in str(start_timeline(heater(), cut_at_s=449.0))
 
 
+@pytest.mark.hand
+@pytest.mark.parametrize(
+    ("cycles", "cut", "millilitres"),
+    [(0, None, 0.0), (1, 3.0, 0.0), (1, 54.0, 0.0), (1, 104.0, 1.8), (1, 150.0, 2.7), (1, 300.0, 5.4), (3, 54.0, 10.8)],
+)
+def test_fuel_counts_only_while_the_pump_was_asked_for(cycles, cut, millilitres):
+    """1.5 Hz x 24 ul = 36 ul/s; attempts 54 to 129 s and 174 to 249 s: 50 s by 104 s, 75 s by 150 s, 150 s all."""
+    told = start_timeline(heater(), cycles=cycles, cut_at_s=cut)
+    assert told.fuel_ml == pytest.approx(millilitres, abs=1e-9)
+    assert ("fuel_pooled" in [one.code for one in told.findings]) is (millilitres > 0.0)
+    early = cut is not None and cut <= 54.0
+    assert ("before fuel was asked for" in str(told)) is early
+
+
+def test_advice_does_not_contradict_the_stop(tmp_path):
+    """With the failed starts used up no restart, no waiting for one and no next success is spoken of."""
+    profile = tmp_path / "heater-0312.toml"
+    profile.write_text(PROFILE)
+    typed = [
+        "--heater",
+        str(profile),
+        "--since-request",
+        "2000",
+        "--pump",
+        "silent",
+        "--blower",
+        "no",
+        "--failed-starts",
+    ]
+    done = CliRunner().invoke(command, [*typed, "2", "--allowed-failed-starts", "2"])
+    assert "no further start" in done.stdout
+    told = done.stdout + done.stderr
+    assert not [
+        words
+        for words in ("449 s after", "before another start", "earliest restart is", "next success")
+        if words in told
+    ]
+    again = CliRunner().invoke(command, [*typed, "1", "--allowed-failed-starts", "2"])
+    assert "449 s after the last switch-on" in again.stdout
+    none = CliRunner().invoke(command, typed[:-1])
+    assert "lie in the burner" not in none.stdout + none.stderr
+
+
 def test_no_pulse_at_all_points_before_the_burner():
     answer = possible_phases(heater(), since_request_s=300, pump="never", blower=False)
     assert names(answer) == {"no_start"}
@@ -212,7 +255,9 @@ def test_command(tmp_path):
     assert "never bridge" in done.stdout
     assert "Carbon monoxide" in done.stderr
     assert "<svg" in figure.read_text()
-    facts = json.loads(CliRunner().invoke(command, [*typed, "--json", "--failed-starts", "3"]).stdout)
+    facts = json.loads(
+        CliRunner().invoke(command, [*typed, "--json", "--failed-starts", "3", "--allowed-failed-starts", "9"]).stdout
+    )
     assert (facts["earliest_restart_s"], round(facts["fuel_ml"], 6)) == (449.0, 16.2)
     assert [phase["name"] for phase in facts["now"]["possible"]] == ["no_start"]
     stop = CliRunner().invoke(command, ["--heater", str(profile), "--emergency", "co_alarm", "--strict"])

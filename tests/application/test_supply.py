@@ -78,18 +78,95 @@ def test_fed_before_the_disconnect_is_no_conflict_but_is_told():
 
 @pytest.mark.hand
 def test_night_of_a_small_heater():
-    """160.4 Wh = 13.4 Ah of 12 V; 100 Ah, -20 °C, half usable: 100 x 0.6 x 0.5 = 30 Ah. 35 W: 30.03 Ah."""
+    """160.4 Wh = 13.4 Ah of 12 V; full (12.7 V), 100 Ah, -20 °C, half usable: 100 x 0.6 x 0.5 = 30 Ah. 35 W: 30.03."""
+    full = CIRCUIT | {"open_circuit_v": 12.7}
     night = {"hours": 10, "starts": 2, "glow_a": 110 / 12, "glow_s": 125, "cool_down_s": 200, "battery_v": 12}
-    small = supply_check(**CIRCUIT, **night, mean_power_w=15, battery_ah=100, battery_temp_c=-20)
+    small = supply_check(**full, **night, mean_power_w=15, battery_ah=100, battery_temp_c=-20)
     assert small.energy_wh == pytest.approx(160.4, abs=0.05)
     assert small.energy_ah == pytest.approx(13.37, abs=0.005)
     assert small.usable_ah == pytest.approx(30.0)
     assert "energy_large" not in codes(small)
     assert small.run_time_h == pytest.approx((30 * 12 - 10.417) / 15, abs=0.01)
-    large = supply_check(**CIRCUIT, **night, mean_power_w=35, battery_ah=100, battery_temp_c=-20)
+    large = supply_check(**full, **night, mean_power_w=35, battery_ah=100, battery_temp_c=-20)
     assert large.energy_ah == pytest.approx(30.03, abs=0.005)
     assert "energy_large" in codes(large)
     assert large.run_time_h < 10
+
+
+@pytest.mark.hand
+def test_the_charge_at_rest_is_what_a_night_has():
+    """12.24 V is half full: 100 x (0.5 - 0.2) = 30 Ah with four fifths usable, none with half; 11.6 V holds nothing."""
+    night = {"hours": 10, "mean_power_w": 15, "battery_v": 12, "battery_ah": 100}
+    half = supply_check(**CIRCUIT | {"open_circuit_v": 12.24}, **night, usable_share=0.8)
+    assert half.charge_at_rest == pytest.approx(0.5)
+    assert half.usable_ah == pytest.approx(30.0)
+    assert supply_check(**CIRCUIT | {"open_circuit_v": 12.24}, **night).run_time_h == 0.0
+    flat = supply_check(**CIRCUIT | {"open_circuit_v": 11.6}, **night, usable_share=1.0)
+    assert (flat.usable_ah, flat.run_time_h) == (0.0, 0.0)
+    # A cut-out that acts at the voltage of a quarter ends the night there: 100 x (0.5 - 0.25).
+    ends = supply_check(
+        **CIRCUIT | {"open_circuit_v": 12.24, "battery_mohm": 0}, **night, usable_share=1.0, controller_cutout_v=12.06
+    )
+    assert ends.usable_ah == pytest.approx(25.0)
+
+
+@pytest.mark.parametrize(("rest", "stops"), [(11.49, True), (11.51, False)])
+def test_a_cut_out_above_the_battery_at_rest_never_runs(rest, stops):
+    told = supply_check(
+        **CIRCUIT | {"open_circuit_v": rest, "battery_mohm": 0},
+        disconnect_v=11.5,
+        battery_ah=100,
+        mean_power_w=15,
+        hours=8,
+    )
+    assert ("never_runs" in codes(told)) is stops
+    assert told.run_time_h == 0.0  # both hold nothing
+    fed = supply_check(**CIRCUIT | {"open_circuit_v": rest}, disconnect_v=11.5, fed="before_disconnect")
+    assert "never_runs" not in codes(fed)
+
+
+@pytest.mark.parametrize(
+    ("given", "stops"),
+    [({"open_circuit_v": 24.6}, True), ({"open_circuit_v": 12.6, "battery_v": 24}, True),
+     ({"open_circuit_v": 12.6}, False), ({"open_circuit_v": 14.4}, False),
+     ({"open_circuit_v": 12.6, "plug_glow_v": 22.0}, True), ({"open_circuit_v": 12.6, "plug_glow_v": 6.0}, False)],
+)  # fmt: skip
+def test_another_system_voltage_is_kept_and_stops(given, stops):
+    told = supply_check(Heater.from_dict(DEMO), **CIRCUIT | given)
+    assert ("system_voltage" in codes(told)) is stops
+    assert told.inputs["open_circuit_v"] == given["open_circuit_v"]
+    small = supply_check(Heater.from_dict(DEMO | {"nominal_v": 24}), **CIRCUIT)
+    assert "system_voltage" in codes(small)
+
+
+@pytest.mark.hand
+def test_the_voltage_at_the_plug_goes_before_the_table():
+    """(12.4 - 11.1) / 10 A = 130 mohm, less 15 of the battery: 115; 5 m of 1.5 mm² and 20 mohm: 147, of 6 mm² 51.4."""
+    alone = supply_check(open_circuit_v=12.4, plug_glow_v=11.1, glow_a=10, battery_mohm=15)
+    assert alone.heater_v_glow == 11.1
+    assert alone.loop_ohm == pytest.approx(0.115)
+    assert (alone.cable_drop_glow_v, alone.heater_v_glow_band) == (None, None)
+    thick = {**CIRCUIT, "open_circuit_v": 12.4, "plug_glow_v": 11.1, "glow_a": 10}
+    assert "plug_drop" in codes(supply_check(**thick))
+    told = supply_check(**thick | {"area_mm2": 6})
+    assert "plug_drop_unexplained" in codes(told)
+    assert "115 mohm where the cable and contacts entered have 51" in str(told.findings)
+    assert "below_cutout_glow" in codes(supply_check(**thick, cutout_v=11.2))
+    assert "plug_above_rest" in codes(supply_check(**thick | {"plug_glow_v": 13.8}))
+    with pytest.raises(CombustError, match="Or measure the voltage at the plug"):
+        supply_check(open_circuit_v=12.4, plug_glow_v=11.1)
+
+
+@pytest.mark.hand
+def test_feet_and_wire_gauge():
+    """16 ft are 4.8768 m; number 14 has 2.08 mm² (ASTM B258, handbook)."""
+    told = supply_check(open_circuit_v=12.4, length_ft=16, area_awg=14, glow_a=10)
+    assert told.inputs["length_m"] == pytest.approx(4.8768)
+    assert told.inputs["area_mm2"] == pytest.approx(2.08, abs=0.005)
+    typed = ["--battery", "12.4", "--length-ft", "16", "--area-awg", "14", "--glow-current", "10", "--json"]
+    assert json.loads(CliRunner().invoke(command, typed).stdout)["loop_ohm"] == pytest.approx(told.loop_ohm)
+    with pytest.raises(CombustError, match="second time"):
+        supply_check(open_circuit_v=12.4, length_ft=16, length_m=5, area_awg=14)
 
 
 def test_a_profile_fills_and_what_was_filled_is_told():

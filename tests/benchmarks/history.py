@@ -9,7 +9,7 @@ import numpy as np
 from combust.application.history.heater_history import heater_history
 from combust.domain.catalogue import get_fuel
 from combust.kernel.flue_gas import flue_gas_moles
-from combust.kernel.trend import Scatter, fit_trend, follow_trend
+from combust.kernel.trend import Scatter, follow_trend, series_of
 from tests.benchmarks.records import Effort, Record, apart, timed
 
 GROUP = "history"
@@ -22,8 +22,8 @@ def records(effort: Effort) -> list[Record]:
     """Return the fit of many histories, and one whole history of twelve visits."""
     count = effort.pick(200, 2_000)
     values = np.random.default_rng(4).normal(0.5, 0.03, (count, len(WINTERS))) - 0.02 * WINTERS
-    ours = timed(lambda: follow_trend(WINTERS, values, 0.03, UNKNOWN), 3)
-    plain = fit_trend(WINTERS, values, 0.03)
+    ours = timed(lambda: follow_trend(series_of(WINTERS, 0.03), values, UNKNOWN), 3)
+    plain = follow_trend(series_of(WINTERS, 0.03), values).at(-1)
     peer = timed(lambda: [np.polyfit(WINTERS, row, 1) for row in values], 3)
     lines = Record(
         GROUP,

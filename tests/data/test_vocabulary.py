@@ -71,6 +71,23 @@ def by_pint(key: str, value: float) -> float:
         "3.785411784",
         lambda: FOREIGN_UNITS["_gal_us_per_h"][1](1.0),
     ),
+    SourceRow(
+        "hand",
+        "imperial gallon = 4.54609 l exactly",
+        "1 gal/h [l/h]",
+        "4.54609",
+        lambda: FOREIGN_UNITS["_gal_uk_per_h"][1](1.0),
+    ),
+    *(
+        SourceRow(
+            "memory",
+            "American Wire Gauge, ASTM B258, as in wire tables of handbooks (from memory, high)",
+            f"number {number} [mm²]",
+            printed,
+            lambda number=number: FOREIGN_UNITS["_awg"][1](number),
+        )
+        for number, printed in ((18, "0.823"), (16, "1.31"), (14, "2.08"), (12, "3.31"), (10, "5.26"), (8, "8.37"))
+    ),
 )
 def test_foreign_units(row: SourceRow) -> None:
     row.check()
@@ -78,7 +95,7 @@ def test_foreign_units(row: SourceRow) -> None:
 
 def test_every_foreign_suffix_is_compared_with_something() -> None:
     seen = {suffix for key in FOREIGN for suffix in FOREIGN_UNITS if key.endswith(suffix)}
-    assert seen | {"_gal_us_per_h"} == set(FOREIGN_UNITS)
+    assert seen | {"_gal_us_per_h", "_gal_uk_per_h", "_awg"} == set(FOREIGN_UNITS)
 
 
 @pytest.mark.parametrize("key", NUMBERS)

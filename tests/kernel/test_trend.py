@@ -14,9 +14,9 @@ from combust.kernel.trend import (
     critical_values,
     crossing_time,
     find_step,
-    fit_trend,
     follow_trend,
     normal_of_student,
+    series_of,
     standard_normal_tail,
     tame_wild,
     with_slope_prior,
@@ -26,6 +26,11 @@ WINTERS = np.arange(12.0)
 Q90 = 1.6448536269514722  # standard normal, two-sided 90 % (any handbook table: 1.645)
 # Beforehand one visit without scatter.
 UNKNOWN = Scatter(freedom=1.0, scale=1e-4)
+
+
+def fit_trend(times, values, noise, scatter=None, *, reference=0.0, **known):
+    """The line after the last visit."""
+    return follow_trend(series_of(times, noise, **known), values, scatter, reference=reference).at(-1)
 
 
 @pytest.mark.independent
@@ -61,7 +66,7 @@ def test_steps_and_shared_offsets_against_generalised_least_squares_written_out(
     known = {"group": group, "group_u": 0.02, "segment": segment, "reference": 11.0}
     found = fit_trend(WINTERS, values, 0.03, alike, **known)
     design = np.column_stack([np.ones(12), WINTERS - 11.0, segment == 0])
-    near = 0.6 * np.eye(12) + 0.4 * np.exp(-np.abs(np.subtract.outer(WINTERS, WINTERS)) / 2.0)
+    near = 0.6 * np.eye(12) + 0.4 * np.exp(-((np.subtract.outer(WINTERS, WINTERS) / 2.0) ** 2))
     cover = 0.03**2 * near + 0.02**2 * (group[:, None] == group[None, :])
     chol = np.linalg.inv(np.linalg.cholesky(cover))
     by_whitening, *_ = np.linalg.lstsq(chol @ design, chol @ values, rcond=None)
@@ -76,7 +81,7 @@ def test_every_look_is_the_fit_of_the_record_until_then():
     rng = np.random.default_rng(3)
     values = rng.normal(0.0, 0.03, (5, 12))
     scatter = Scatter((0.0, 0.6), (1.0, 1.0), (0.7, 0.3), 3.0, 1.1)
-    together = follow_trend(WINTERS, values, 0.03, scatter, reference=11.0)
+    together = follow_trend(series_of(WINTERS, 0.03), values, scatter, reference=11.0)
     for visits in (3, 7, 12):
         alone = fit_trend(WINTERS[:visits], values[2, :visits], 0.03, scatter, reference=11.0)
         for whole, one in zip(together, alone, strict=True):
@@ -135,8 +140,8 @@ def test_evidence_of_a_step_against_the_multivariate_normal():
     rng = np.random.default_rng(6)
     times = np.arange(8.0)
     values = rng.normal(0.0, 0.03, 8) + 0.05 * (times > 3.0)
-    odds = (1.0, 0.5, 0.8, 0.2)
-    found = find_step(times, values, 0.03, Scatter(), least=3, step_u=0.1, slope_u=0.02, odds=odds)
+    asked = {"least": 3, "step_u": 0.1, "slope_u": 0.02, "odds": (1.0, 0.5, 0.8)}
+    found = find_step(series_of(times, 0.03), values, Scatter(), **asked)
     # The level is free: a variance that swamps all others.
     bare = 0.03**2 * np.eye(8) + 1e4
     line = 0.02**2 * np.outer(times - times.mean(), times - times.mean())
@@ -145,14 +150,17 @@ def test_evidence_of_a_step_against_the_multivariate_normal():
     def density(cover):
         return multivariate_normal(np.zeros(8), cover).pdf(values)
 
-    neither, drift = odds[0] * density(bare), odds[1] * density(bare + line)
-    alone = [odds[2] / 3 * density(bare + step) for step in steps]
-    beside = [odds[3] / 3 * density(bare + line + step) for step in steps]
-    total = neither + drift + sum(alone) + sum(beside)
-    assert found.chance == pytest.approx((sum(alone) + sum(beside)) / total, rel=1e-4)
+    neither, drift = density(bare), 0.5 * density(bare + line)
+    alone = [0.8 / 3 * density(bare + step) for step in steps]
+    total = neither + drift + sum(alone)
+    assert found.chance == pytest.approx(sum(alone) / total, rel=1e-4)
     assert found.drift == pytest.approx(drift / total, rel=1e-4)
-    assert found.index == 3 + int(np.argmax(np.add(alone, beside)))
-    few = find_step(times[:5], values[:5], 0.03, Scatter())
+    assert found.index == 3 + int(np.argmax(alone))
+    # A known noise u and a prior of spread s: the mean difference, shrunk by 1/(1 + u² (1/before + 1/after)/s²).
+    before, after = values[: found.index], values[found.index :]
+    shrunk = 1.0 + 0.03**2 * (1.0 / len(before) + 1.0 / len(after)) / 0.1**2
+    assert found.size == pytest.approx((after.mean() - before.mean()) / shrunk)
+    few = find_step(series_of(times[:5], 0.03), values[:5], Scatter(), **asked)
     assert (few.index, few.chance) == (-1, 0.0)
 
 

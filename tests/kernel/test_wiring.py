@@ -7,10 +7,14 @@ import pytest
 from scipy.optimize import brentq
 
 from combust.data.tables import load_table
+from combust.data.units import FOREIGN_UNITS
 from combust.kernel import wiring
 from tests.source_rows import SourceRow, source_rows
 
 SIZING = "cable sizing table of the trade"
+WIRE_TABLE = "resistance of solid annealed copper by wire number at 20 °C, handbooks (from memory, high)"
+# Rest density of the acid and the rule of the trade, cell voltage = density + 0.845 (from memory, medium), six cells.
+ACID = {1.0: 1.265, 0.75: 1.225, 0.5: 1.190, 0.25: 1.155, 0.0: 1.120}
 IEC = "IEC 60228, class 5, highest resistance at 20 °C [ohm/km]"
 
 
@@ -24,6 +28,16 @@ IEC = "IEC 60228, class 5, highest resistance at 20 °C [ohm/km]"
         for area, printed in ((0.75, "26.0"), (1.0, "19.5"), (1.5, "13.3"), (2.5, "7.98"), (4.0, "4.95"),
                               (6.0, "3.30"), (10.0, "1.91"), (16.0, "1.21"))
     ),
+    *(
+        SourceRow("memory", WIRE_TABLE, f"number {number} [ohm/km]", printed, lambda n=number: _of_gauge(n), digits=2)
+        for number, printed in ((16, "13.17"), (14, "8.286"), (12, "5.211"), (10, "3.277"))
+    ),
+    *(
+        SourceRow("memory", "voltage at rest by the density of the acid + 0.845 V a cell (from memory, medium)",
+                  f"{6 * (density + 0.845):.2f} V: charge [-]", str(charge),
+                  lambda d=density: wiring.charge_at_rest(6 * (d + 0.845), 12.0), tolerance=0.1)
+        for charge, density in ACID.items()
+    ),
     SourceRow("memory", "copper, -16 % at -20 °C", "factor [-]", "0.84", lambda: wiring.temperature_factor(-20.0)),
     SourceRow("memory", "copper, +16 % at 60 °C", "factor [-]", "1.16", lambda: wiring.temperature_factor(60.0)),
     # Zero-resistance temperature of annealed copper, -234.5 °C: R(60)/R(20) = (234.5 + 60)/(234.5 + 20) = 1.1572.
@@ -31,6 +45,11 @@ IEC = "IEC 60228, class 5, highest resistance at 20 °C [ohm/km]"
 )  # fmt: skip
 def test_conductor(row):
     row.check()
+
+
+def _of_gauge(number):
+    area = FOREIGN_UNITS["_awg"][1](number)
+    return 1e3 * wiring.conductor_resistance(area, table="pure_copper")
 
 
 def _flexible(area):
@@ -71,6 +90,14 @@ def test_sizing_formula_of_the_trade_gives_a_little_less():
 def test_voltage_at_glow(source, area, volts):
     loop = wiring.loop_resistance(5.0, area, contacts_mohm=20.0)
     assert wiring.voltage_under_load(source, 10.0, 0.015 + loop) == pytest.approx(volts, abs=1e-9)
+
+
+@pytest.mark.hand
+def test_a_drop_gives_its_resistance():
+    """12.4 - 11.1 = 1.3 V at 10 A are 130 mohm; 24 V batteries hold by half of their voltage."""
+    assert wiring.resistance_of_drop(12.4, 11.1, 10.0) == pytest.approx(0.130)
+    assert wiring.charge_at_rest(24.48, 24.0) == pytest.approx(0.5)
+    assert wiring.charge_at_rest(np.array([10.0, 14.0]), 12.0) == pytest.approx([0.0, 1.0])
 
 
 @pytest.mark.hand

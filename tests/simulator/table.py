@@ -435,6 +435,8 @@ def compare(engine, other, options, pool):
         for kept, some in zip(both, rows, strict=True):
             kept += some
     print(paired(*both, "all sets"))
+    watched = [[one for one in rows if one.truth != ["not_steady"]] for rows in both]
+    print(paired(*watched, "without the visits that were not steady (nobody watched them)"))
     print("by true cause: " + by_truth(*both), flush=True)
 
 

@@ -268,12 +268,15 @@ def _unsteady(drawer: Drawer, p: Parameters, normals: Floats, size: Any, variant
 
 def _baseline_not_healthy(drawer: Drawer, p: Parameters, normals: Floats, size: Any, variant: str) -> Any:
     """The fault lay in the baseline and is gone: against such a baseline a healthy heater shows its inverse."""
+    if variant == "exchanger":
+        p["clean"] = p.get("clean", 1.0) / (1.0 - size)
+        return size
+    over = {"fuel_over": 1.0 / (1.0 + size), "fuel_under": 1.0 / (1.0 - size)}.get(variant, 1.0 - size)
+    p["baseline_air_ratio"] = np.log(over)
     if variant in ("intake", "exhaust"):
         _cleared_since(drawer, p, size, variant)
-    elif variant == "exchanger":
-        p["clean"] = p.get("clean", 1.0) / (1.0 - size)
     else:
-        p["stroke"] = p.get("stroke", 1.0) / (1.0 + size if variant == "fuel_over" else 1.0 - size)
+        p["stroke"] = p.get("stroke", 1.0) * over
     return size
 
 

@@ -105,6 +105,8 @@ class Engine:
             known = {"stroke_ul": self.heater.stroke_ul, **reading}
             found += ev.observations_of(index, known, row, self.model, self.instrument)
         found = ev.without_repeats(found)
+        if found:  # nothing read says nothing, of the baseline too
+            found += ev.band_observations(self.stages.values())
         wanted: dict[Any, set[str]] = {row.key: set() for row in rows}
         for one in found:
             wanted[rows[one.row].key].add(one.channel)

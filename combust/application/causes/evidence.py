@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -11,9 +11,10 @@ import numpy as np
 
 from combust.application.causes.catalogue import HEALTHY, Priors
 from combust.application.causes.clean_gas import O2_AIR
-from combust.application.causes.forward import VISIT_CHANNELS, Model
+from combust.application.causes.forward import BAND, VISIT_CHANNELS, Model
 from combust.application.causes.stage_reading import StageReading, Values
 from combust.application.heater.baseline import static_u
+from combust.application.heater.healthy import HealthyStage
 from combust.application.heater.structure import Parameters
 from combust.domain.catalogue import setting_co2_maximum
 from combust.domain.instrument import InstrumentClass
@@ -72,8 +73,10 @@ def observations_of(
         scatter = float(np.hypot(numbers["o2_scatter_pct"], instrument.o2_resolution_pct * 0.29))
         add_lambda("lambda_o2", ratio, slope, scatter, instrument.o2_limit_pct)
     if co2 is not None and measured and co2 > 0.5:
-        ratio = float(model.gas.air_ratio_of_co2(co2))
-        add_lambda("lambda_co2", ratio, 1.0 / co2, numbers["co2_scatter_pct"], instrument.co2_limit_pct)
+        ratio, scatter = float(model.gas.air_ratio_of_co2(co2)), numbers["co2_scatter_pct"]
+        if burns_rich(reading):
+            scatter = float(np.hypot(scatter, numbers["rich_co2_share"] * reading["co_dry_ppm"] * 1e-4))
+        add_lambda("lambda_co2", ratio, 1.0 / co2, scatter, instrument.co2_limit_pct)
     if co2 is not None and not measured and o2 is not None and o2 < 18.0 and co2 > 0.5:
         maximum = co2 * O2_AIR / (O2_AIR - o2) / model.heater.fuel.co2_maximum_pct
         steps = np.array([instrument.co2_resolution_pct / co2, instrument.o2_resolution_pct / (O2_AIR - o2)])
@@ -102,6 +105,24 @@ def observations_of(
             size = max(abs(float(value)), 2.0)
             add(channel, np.log(size), static_u(size, numbers))
     _add_checks(reading, numbers, add)
+    return found
+
+
+def burns_rich(reading: Values) -> bool:
+    """Return whether there is more CO than the O2 beside it could burn: soot and HC then leave the balance open."""
+    return bool(reading.get("o2_dry_pct", np.inf) < 0.5e-4 * reading.get("co_dry_ppm", 0.0))
+
+
+def band_observations(stages: Iterable[HealthyStage]) -> list[Observation]:
+    """Return how lambda of each baseline lies in the healthy band of the unit's document: what speaks for health."""
+    found = []
+    for stage in stages:
+        band = stage.stage.air_ratio_band if stage.stage else None
+        if band is None or stage.baseline is None or stage.baseline.origin != "unit":
+            continue
+        middle, half = (band[0] + band[1]) / 2.0, (band[1] - band[0]) / 2.0
+        u = float(np.hypot(half / middle / np.sqrt(3.0), stage.u["air_ratio"]))
+        found.append(Observation(0, BAND, stage.value["air_ratio"] - float(np.log(middle)), u))
     return found
 
 
@@ -227,6 +248,7 @@ def own_spreads(tolerance: Mapping[str, float]) -> dict[str, float]:
 UNSTEADY = "not_steady"
 OTHER_HEATER = "baseline_of_another_heater"
 LOOSE = (UNSTEADY, OTHER_HEATER)
+SETTING = "analyser_fuel_setting"
 # channel -> its name in the table of what an unsteady reading does, where it has another
 UNSTEADY_NAMES = {"lambda_o2": "air_ratio", "lambda_co2": "air_ratio", "flue": "flue_k"}
 UNSTEADY_NAMES |= dict.fromkeys(("intake_static", "exhaust_static"), "static")
@@ -280,15 +302,13 @@ def loosened(
 
 def another_heater(found: Sequence[Observation], rows: Sequence[StageReading], priors: Priors) -> Floats:
     """Return the added covariance when the baseline is of another heater: each constant of a stage drawn anew."""
-    spread = priors.table["type_spread"]
-    factor = float(spread["another_heater_factor"])
+    spread = priors.table["another_heater"]
     loadings: dict[Any, list[float]] = defaultdict(lambda: [0.0] * len(found))
     for position, one in enumerate(found):
         row = rows[one.row]
         key = _base_key(one.channel)
         if key in row.healthy.value:
-            size = spread[TYPE_NAMES.get(key, key)]
-            loadings[(row.healthy.name, key)][position] = factor * float(size)
+            loadings[(row.healthy.name, key)][position] = float(spread[TYPE_NAMES.get(key, key)])
     stack = np.array(list(loadings.values())) if loadings else np.zeros((1, len(found)))
     matrix: Floats = stack.T @ stack
     return matrix
@@ -299,7 +319,7 @@ def _base_key(channel: str) -> str:
     return "air_ratio" if channel in ("lambda_o2", "lambda_co2") else channel
 
 
-# constant of a healthy stage -> its name in the table of spreads within a type, where it has another
+# constant of a healthy stage -> its name in the table of another heater, where it has another
 TYPE_NAMES = {"flue": "flue_k", "intake_static": "static", "exhaust_static": "static"}
 
 
@@ -315,6 +335,9 @@ def seen_likelihood(readings: Sequence[Values], fuel_name: str, co2_maximum: flo
             counted.add((column, answer))
             for cause in total:
                 total[cause] += float(np.log(table.get(cause, table[HEALTHY])[answer] / table[HEALTHY][answer]))
+    origins = {reading.get("co2_origin") for reading in readings if "co2_dry_pct" in reading}
+    if origins == {"measured"}:  # the fuel that the analyser is set to reaches nothing that was entered
+        total[SETTING] += float(np.log(priors.table["reading"]["setting_reaches_measured_co2"]))
     return total
 
 

@@ -37,6 +37,7 @@ INVALID = (
 # What the heater's own document limits -> its name in the sentences.
 OF_DOCUMENT = {"height_m": "altitude_m", "height_limit_m": "limit_m", "air_ratio": "air_ratio"}
 OF_DOCUMENT |= {"lowest_air_ratio": "minimum", "supply_v": "heater_v", "cutout_v": "cutout_v"}
+OF_DOCUMENT |= {"glow_v": "glow_v", "system_v": "seen_v", "nominal_v": "nominal_v"}
 # Findings that belong to one reading's record, not to a ranking of causes.
 QUIET = ("pair_cannot_be_checked", "no_gas", "leak_test_not_done", "heating_value_estimated", "co2_origin_unknown")
 
@@ -73,6 +74,7 @@ def _look(
     heater: Heater, readings: Sequence[Values], numbers: Sequence[dict[str, float]], codes: Sequence[list[str]]
 ) -> FirstLook:
     found: dict[str, Finding] = {}
+    invalid = False
     used: list[Values] = []
     assumed: list[Assumed] = []
     for reading, number, told in zip(readings, numbers, codes, strict=True):
@@ -80,8 +82,11 @@ def _look(
         beyond = own_limits(**{key: fields[name] for key, name in OF_DOCUMENT.items()}, height_judged=True)
         for code in (*told, *(code for code, where in beyond.items() if where)):
             if code not in QUIET and code not in found:
-                one = finding(code, fields)
+                told_v = fields["glow_v"] if code == "below_cutout_glow" else fields["heater_v"]
+                one = finding(code, fields | {"heater_v": told_v})
                 found[code] = replace(one, text=one.text.replace("  ", " "))
+        # Of a flame without enough air O2 and CO2 need not agree: it speaks for the heater, not for the sample.
+        invalid |= any(code in INVALID and not (code == "pair_impossible" and ev.burns_rich(reading)) for code in told)
         plain = dict(reading)
         for name in ("o2_dry_pct", "co2_dry_pct", "co_dry_ppm"):
             twin = quantities()[name].wet_twin
@@ -90,7 +95,6 @@ def _look(
         used.append(plain)
         assumed += _assumed(plain)
     seen = dict.fromkeys(column for reading in readings for column, _ in ev.seen_answers(reading, "", 1.0))
-    invalid = any(code in found for code in INVALID)
     safety = Safety(in_order(found.values()))
     return FirstLook(safety, invalid, tuple(used), tuple(dict.fromkeys(assumed)), tuple(seen))
 
@@ -103,6 +107,8 @@ def _fields(reading: Values, number: Mapping[str, float], heater: Heater) -> dic
     fields |= {key: value for key, value in reading.items() if isinstance(value, float)}
     height, pressure = (float(reading.get(key, math.nan)) for key in ("altitude_m", "pressure_hpa"))
     limits = heater.limits
+    nominal = math.nan if heater.nominal_v is None else heater.nominal_v
+    at_plug = [float(reading[key]) for key in ("supply_v", "supply_glow_v") if key in reading]
     return fields | {
         "altitude_m": float(height_at_least(height, pressure)),
         "limit_m": math.nan if limits.altitude_m is None else limits.altitude_m,
@@ -110,6 +116,9 @@ def _fields(reading: Values, number: Mapping[str, float], heater: Heater) -> dic
         "u95": 2.0 * number["air_ratio_u"],
         "minimum": math.nan if limits.air_ratio_min is None else limits.air_ratio_min,
         "heater_v": reading.get("supply_v", math.nan),
+        "glow_v": reading.get("supply_glow_v", math.nan),
+        "seen_v": max([nominal, *at_plug]),  # what falls at the plug is a drop; what rises there is another system
+        "nominal_v": nominal,
         "cutout_v": math.nan if heater.cutout_v is None else heater.cutout_v,
     }
 

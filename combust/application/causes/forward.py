@@ -25,8 +25,9 @@ from combust.kernel.working_point import (
     working_point,
 )
 
+BAND = "band"  # lambda of a baseline over the middle of the healthy band in the unit's document, ln
 VISIT_CHANNELS = ("delivery", "ambient_o2", "span", "intake_co2", "intake_o2", "span_over_3min", "drift")
-CHECKS_WITHOUT_STATE = frozenset(("delivery", "ambient_o2", "span", "span_over_3min", "drift"))
+CHECKS_WITHOUT_STATE = frozenset(("delivery", "ambient_o2", "span", "span_over_3min", "drift", BAND))
 OF_LAMBDA = frozenset(("lambda_o2", "lambda_co2", "co", "smoke", "intake_co2", "intake_o2"))
 OF_STATE = OF_LAMBDA | {"flue", "rise", "intake_static", "exhaust_static"}
 ALL_CHANNELS = OF_STATE | CHECKS_WITHOUT_STATE | {"setting", "voltage", "speed", "frequency"}
@@ -196,6 +197,7 @@ class Model:
         wide = np.log(numbers["unsteady_span_median_pct"] / numbers["span_over_3min_median_pct"])
         fast = np.log(numbers["unsteady_drift_median_k_per_min"] / numbers["drift_median_k_per_min"])
         return {
+            BAND: get("baseline_air_ratio", 0.0),
             "delivery": np.log(get("delivery", 1.0)),
             "ambient_o2": 20.9 + get("o2_offset", 0.0),
             "span": get("o2_offset", 0.0) - get("o2_slope", 0.0) * 15.0,

@@ -40,6 +40,7 @@ CHANNEL_NAMES = {
     "intake_co2": "CO2 at the intake",
     "intake_o2": "O2 at the intake",
     "span_over_3min": "O2 over three minutes",
+    "band": "lambda of the baseline against the unit's document",
     "drift": "drift of the flue temperature",
 }
 
@@ -85,20 +86,16 @@ def evidence_among_good_visits(
     results = [np.zeros((1, visit.dimensions))]
     for count, one, kind in zip(generator.multinomial(IMAGINED, share), expected, loose, strict=True):
         results.append(one[generator.integers(0, len(one), count)] + _noise(engine, visit, kind, count, generator))
-    of_kind: dict[Loose, list[int]] = {}
-    for index, kind in enumerate(loose):
-        of_kind.setdefault(kind, []).append(index)
-    density = np.full(1 + IMAGINED, -np.inf)
-    for kind, some in of_kind.items():
-        around = Whitening.of(visit.noise(kind) + structure, np.zeros(visit.dimensions))
-        centers = np.concatenate([expected[index] for index in some])
-        weight = np.repeat(np.log(share[some] / len(healthy)), len(healthy))
-        square = _squares(np.concatenate(results) @ around.matrix, centers @ around.matrix)
-        log_density = student_log(square, engine.freedom, visit.dimensions)
-        log_density += (weight + around.log_density).astype(np.float32)
-        top = log_density.max(axis=1)
-        density = np.logaddexp(density, top + np.log(np.exp(log_density - top[:, None]).sum(axis=1)))
-    return float(density[0]), np.sort(density[1:])
+    read = np.concatenate(results)
+    around = {kind: Whitening.of(visit.noise(kind) + structure, np.zeros(visit.dimensions)) for kind in set(loose)}
+    white = {kind: read @ one.matrix for kind, one in around.items()}
+    density = np.zeros(len(read))
+    for part, draws, kind in zip(share, expected, loose, strict=True):
+        square = _squares(white[kind], draws @ around[kind].matrix)
+        nearness = np.exp(student_log(square, engine.freedom, visit.dimensions)).mean(axis=1)
+        density += part * np.exp(around[kind].log_density) * nearness
+    log_density = np.log(np.maximum(density, np.finfo(float).tiny))
+    return float(log_density[0]), np.sort(log_density[1:])
 
 
 def _noise(engine: Engine, visit: Visit, kind: Loose, count: int, generator: np.random.Generator) -> Floats:
@@ -110,7 +107,9 @@ def _noise(engine: Engine, visit: Visit, kind: Loose, count: int, generator: np.
 
 
 def _squares(first: Floats, second: Floats) -> Floats:
-    """Return the squared distance of every row of one table to every row of another, in single precision for speed."""
-    one, other = first.astype(np.float32), second.astype(np.float32)
-    square: Floats = np.sum(one**2, axis=1)[:, None] + np.sum(other**2, axis=1) - 2.0 * one @ other.T
-    return np.maximum(square, 0.0)
+    """Return the squared distance of every row of one table to every row of another."""
+    square = first @ second.T
+    square *= -2.0
+    square += np.sum(first**2, axis=1)[:, None]
+    square += np.sum(second**2, axis=1)
+    return np.maximum(square, 0.0, out=square)

@@ -232,7 +232,7 @@ def judge_visit(
     if not valid:
         told = _only_measurement(priors, told, engine.unsteady_most(visit))
     causes = _ranked(priors, result, told)
-    first = [one.cause for one in causes if one.probability >= priors.decide("set_share") * causes[0].probability]
+    first = _first_set(priors, result, causes)
     sets: list[list[str]] = [first] if len(first) > 1 else []
     proposed: tuple[NextCheck, ...] = ()
     if next_checks:
@@ -321,6 +321,25 @@ def _ranked(priors: Priors, result: Posterior, explanations: Mapping[tuple[str, 
         text = f"{cause.label}: {cause.sentence}" + (f" {severity.text}" if severity else "")
         ranked.append(RankedCause(name, share, severity, text))
     return ranked
+
+
+def _first_set(priors: Priors, result: Posterior, causes: Sequence[RankedCause]) -> list[str]:
+    """Return the causes that the evidence does not tell from the leading one.
+
+    How often a baseline is at fault is anyone's guess: it is judged by the evidence alone, whatever its prior.
+    """
+    top = causes[0]
+    least = priors.decide("set_share") * top.probability
+    best: dict[str, float] = {}
+    for key, value in result.log_evidence.items():
+        for variant in key:
+            best[variant.cause] = max(best.get(variant.cause, -np.inf), value)
+    doubted = best[top.cause] + np.log(priors.decide("baseline_doubt"))
+    return [
+        one.cause
+        for one in causes
+        if one.probability >= least or (priors.causes[one.cause].baseline and best[one.cause] > doubted)
+    ]
 
 
 def _errors(engine: Engine, visit: Visit, residuals: Any, look: FirstLook) -> dict[tuple[str, str], float]:

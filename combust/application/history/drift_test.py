@@ -12,6 +12,7 @@ from combust.data.tables import load_table
 from combust.kernel.trend import (
     KNOWN,
     Scatter,
+    Series,
     Step,
     Trend,
     critical_values,
@@ -24,63 +25,34 @@ from combust.kernel.trend import (
 FEWEST = 3
 
 
-class Visits(NamedTuple):
-    """When and how visits were made: decimal years in order, relative noise, segment, analyser, its offset's spread.
-
-    ``known`` says that the noise was stated by the user and is not to be estimated.
-    """
-
-    years: Any
-    noise: Any
-    segment: Any
-    group: Any
-    group_u: float = 0.0
-    known: bool = False
-
-    def and_yearly(self, count: int) -> Visits:
-        """Return the visits with more of them, one a year, by the analyser of the last."""
-        later = self.years[-1] + np.arange(1.0, count + 1.0)
-        usual = np.full(count, np.median(self.noise))
-        segment, group = (np.append(part, np.repeat(part[-1], count)) for part in (self.segment, self.group))
-        years, noise = np.append(self.years, later), np.append(self.noise, usual)
-        return self._replace(years=years, noise=noise, segment=segment, group=group)
-
-    def split_at(self, visit: int) -> Visits:
-        """Return the visits with a new segment from one visit on."""
-        return self._replace(segment=np.asarray(self.segment) + (np.arange(len(self.years)) >= visit))
-
-
 class Looks(NamedTuple):
-    """Looks at records of the same visits: which visit each was made at, its bound, and the lines after each visit.
-
-    ``tail`` (looks x heaters) is the one-sided chance of so steep a line without a drift; ``drifts`` where it is below
-    the bound's.
-    """
+    """Looks at records of the same visits: which visit each was made at, its bound, and the lines after each visit."""
 
     visit: Any
     bound: Any
-    tail: Any
     trend: Trend
 
     @property
-    def drifts(self) -> Any:
-        """Whether each look finds a drift, looks x heaters."""
-        return self.tail <= standard_normal_tail(self.bound)[:, None]
+    def first(self) -> Any:
+        """The visit of the first look that finds a drift, of each heater; -1 = none."""
+        if not len(self.visit):
+            return np.full(self.trend.slope.shape[1], -1)
+        hits = self.trend.tail[self.visit] <= standard_normal_tail(self.bound)[:, None]
+        return np.where(hits.any(axis=0), self.visit[np.argmax(hits, axis=0)], -1)
 
 
 class Verdicts(NamedTuple):
-    """What is told of each heater, arrays of one length: the look that found a drift (-1 = none), and the step.
+    """What is told of each heater, arrays of one length.
 
-    ``asked`` where a step is worth a question, ``clear`` where the level before it is set apart. ``looks`` holds the
-    (heaters, looks) of each way the records were split.
+    ``found_at`` is the visit at whose look a drift was found (-1 = none), ``asked`` where a step is worth a question,
+    ``clear`` where it is so much likelier than a drift that the level before it is set apart.
     """
 
     found_at: Any
-    slope: Any
     step: Step
     asked: Any
     clear: Any
-    looks: list[tuple[Any, Visits, Looks]]
+    looks: Looks
 
     @property
     def drifts(self) -> Any:
@@ -94,14 +66,11 @@ def rule(key: str) -> Any:
 
 
 @lru_cache
-def scatter_law(known: bool, *, of_step: bool = False) -> Scatter:
+def scatter_law(known: bool) -> Scatter:
     """Return what is known beforehand of the scatter of visits; of a stated one only how visits hang together."""
-    chance = rule("step_scatter_chance" if of_step else "scatter_chance")
-    laws = [law for law in zip(rule("scatter_share"), rule("scatter_years"), chance, strict=True) if law[2] > 0.0]
-    share, years, chance = zip(*laws, strict=True)
-    if known:
-        return Scatter(share, years, chance, KNOWN, 1.0)
-    return Scatter(share, years, chance, rule("scatter_freedom"), 1.0 if of_step else rule("scatter_scale"))
+    freedom, scale = (KNOWN, 1.0) if known else (rule("scatter_freedom"), rule("scatter_scale"))
+    share, years, chance = (tuple(rule(f"scatter_{part}")) for part in ("share", "years", "chance"))
+    return Scatter(share, years, chance, freedom, scale)
 
 
 def spent_after(years: Any) -> Any:
@@ -111,93 +80,70 @@ def spent_after(years: Any) -> Any:
     return np.where(years <= table[-1], np.interp(years, table, spent), total - (total - spent[-1]) * left)
 
 
-def line_of(visits: Visits, values: Any, reference: float) -> Trend:
-    """Return the lines after every visit."""
-    options = {"segment": visits.segment, "group": visits.group, "group_u": visits.group_u}
-    return follow_trend(visits.years, values, visits.noise, scatter_law(visits.known), reference=reference, **options)
-
-
-def look_at(visits: Visits, values: Any) -> Looks:
+def look_at(visits: Series, values: Any, *, known: bool = False) -> Looks:
     """Return the looks at records: one at each date from the third on that says more of a drift than the last.
 
     Parameters
     ----------
-    visits : Visits
+    visits : Series
     values : array, shape (heaters, visits)
         Logarithms of lambda.
+    known : bool
+        Whether the noise was stated by the user and is not to be estimated.
     """
-    trend = line_of(visits, values, float(visits.years[-1]))
-    years = np.asarray(visits.years)
-    last_of_day = np.flatnonzero(np.append(np.diff(years) > 0.0, True))
-    looks, reached = [], float(rule("drift_cannot_be_told")) ** -2
+    trend = follow_trend(visits, values, scatter_law(known), reference=float(visits.times[-1]))
+    last_of_day = np.flatnonzero(np.append(np.diff(visits.times) > 0.0, True))
+    looks, reached = [], rule("drift_cannot_be_told") ** -2
     for visit in last_of_day[FEWEST - 1 :]:
         if trend.information[visit] > reached:
             looks.append(visit)
             reached = trend.information[visit] * rule("growth_of_a_look")
     chosen = np.array(looks, dtype=int)
-    information = trend.information[chosen]
-    spent = spent_after(years[chosen] - years[0])
-    first = information[0] if len(chosen) else 1.0
-    bound = critical_values(tuple((information / first).round(9).tolist()), tuple(spent.tolist()))
-    return Looks(chosen, np.array(bound), trend.tail[chosen], trend)
+    information = trend.information[chosen] / trend.information[-1]
+    spent = spent_after(visits.times[chosen] - visits.times[0])
+    bound = critical_values(tuple(information.round(12).tolist()), tuple(spent.tolist()))
+    return Looks(chosen, np.array(bound), trend)
 
 
-def judge(visits: Visits, values: Any) -> Verdicts:
+def judge(visits: Series, values: Any, *, known: bool = False) -> Verdicts:
     """Return what the records of heaters with the same visits say: drift, step, or nothing so far.
 
-    Parameters
-    ----------
-    visits : Visits
-    values : array, shape (heaters, visits)
-        Logarithms of lambda at reference air.
+    Where a step is clear the drift of the whole record is its doing: a drift beside it is looked for once the step is
+    entered as an event. Arguments as for :func:`look_at`.
     """
     values = tame_wild(values, visits.noise, reach=rule("wild_reach"), farthest=rule("wild_scatters"))
     step = find_step(
-        visits.years,
+        visits,
         values,
-        visits.noise,
-        scatter_law(visits.known, of_step=True),
-        segment=visits.segment,
-        group=visits.group,
-        group_u=visits.group_u,
+        scatter_law(known)._replace(chance=tuple(rule("step_scatter_chance")), scale=1.0),
         least=rule("step_visits"),
         step_u=rule("step_prior_pct") / 100.0,
         slope_u=rule("drift_prior_pct_per_year") / 100.0,
-        odds=tuple(rule("step_odds")),
+        odds=rule("step_odds"),
     )
-    likelier = step.chance > step.drift
     enough, over_drift = rule("step_clear")
-    asked = likelier & (step.chance > rule("step_worth_asking"))
-    clear = asked & (step.chance > enough) & (step.chance > over_drift * step.drift)
-    split = np.where(clear, step.index, -1)
-    found_at, slope = np.full(len(values), -1), np.zeros(len(values))
-    looks = []
-    for visit in np.unique(split):
-        heaters = np.flatnonzero(split == visit)
-        own = visits if visit < 0 else visits.split_at(visit)
-        seen = look_at(own, values[heaters])
-        hits = seen.drifts
-        if len(hits):
-            found_at[heaters] = np.where(hits.any(axis=0), seen.visit[np.argmax(hits, axis=0)], -1)
-        slope[heaters] = seen.trend.slope[-1]
-        looks.append((heaters, own, seen))
-    return Verdicts(found_at, slope, step, asked, clear, looks)
+    asked = (step.chance > step.drift) & (step.chance > rule("step_worth_asking"))
+    clear = (step.chance > enough) & (step.chance > over_drift * step.drift)
+    looks = look_at(visits, values, known=known)
+    return Verdicts(np.where(clear, -1, looks.first), step, asked, clear, looks)
 
 
-def smallest_drifts(visits: Visits, trend: Trend) -> tuple[float | None, ...]:
+def smallest_drifts(visits: Series, trend: Trend) -> tuple[float | None, ...]:
     """Return the smallest drift that can be found now and after each of the coming winters, one visit each [1/year].
 
     It is found with the chance ``drift_power`` at that look, if the visits go on scattering as they do. None = no look
     can be made yet.
     """
-    ahead = int(rule("winters_ahead"))
-    more = visits.and_yearly(ahead)
-    looks = look_at(more, np.zeros((1, len(more.years))))
-    u = np.sqrt(trend.variance_slope * trend.information / looks.trend.information)
+    ahead = np.arange(1.0, rule("winters_ahead") + 1.0)
+    added = (visits.times[-1] + ahead, np.median(visits.noise) + 0.0 * ahead)
+    times, noise = (np.append(*pair) for pair in zip(visits[:2], added, strict=True))
+    segment, group = (np.append(part, np.repeat(part[-1], len(ahead))) for part in visits[2:4])
+    more = Series(times, noise, segment, group, visits.group_u)
+    looks = look_at(more, np.zeros((1, len(more.times))))
     margin = NormalDist().inv_cdf(rule("drift_power"))
     found: list[float | None] = []
-    for last in range(len(visits.years) - 1, len(more.years)):
-        before = np.flatnonzero(looks.visit <= last)
-        usable = len(before) and np.isfinite(looks.bound[before[-1]])
-        found.append(float((looks.bound[before[-1]] + margin) * u[last]) if usable else None)
+    for last in range(len(visits.times) - 1, len(more.times)):
+        until = looks.bound[looks.visit <= last]
+        u = float(trend.variance_slope * trend.information / looks.trend.information[last]) ** 0.5
+        found.append(float(until[-1] + margin) * u if len(until) and np.isfinite(until[-1]) else None)
     return tuple(found)

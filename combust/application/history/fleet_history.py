@@ -9,14 +9,15 @@ from typing import Any
 
 import numpy as np
 
-from combust.application.history.drift_test import FEWEST, line_of, rule
+from combust.application.history.drift_test import FEWEST, rule, scatter_law
 from combust.application.history.heater_history import HeaterHistory, heater_history
-from combust.application.history.visit_points import Event, Point, logs_of, tamed, tell, visits_of
+from combust.application.history.visit_points import Event, Point, logs_of, series_of_points, tamed, tell
 from combust.data.errors import CombustError, Fault
 from combust.domain.heater import Heater
 from combust.domain.limits import in_order
 from combust.domain.result import Result
 from combust.domain.safety import Safety
+from combust.kernel.trend import follow_trend
 
 
 @dataclass(frozen=True)
@@ -105,9 +106,10 @@ def _left_out(one: HeaterHistory) -> list[tuple[Point, tuple[float, float, float
     found = []
     for index in np.flatnonzero(tamed(one.points) != logs_of(one.points)):
         point, rest = one.points[index], [*one.points[:index], *one.points[index + 1 :]]
-        trend = line_of(visits_of(rest), logs_of(rest), point.years).at(-1)
-        told = trend.variance_slope < rule("drift_cannot_be_told") ** 2 and point.segment == rest[-1].segment
-        if told and len(rest) > FEWEST:
+        if len(rest) <= FEWEST or point.segment != rest[-1].segment:
+            continue
+        trend = follow_trend(series_of_points(rest), logs_of(rest), scatter_law(False), reference=point.years).at(-1)
+        if trend.variance_slope < rule("drift_cannot_be_told") ** 2:
             line, u = float(trend.level), float(trend.variance_level + point.relative_u**2) ** 0.5
             found.append((point, ((math.log(point.air_ratio) - line) / u, line, u)))
     return found

@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from combust.application.history.drift_test import Looks, Verdicts, judge, rule, smallest_drifts
+from combust.application.history.drift_test import Looks, Verdicts, judge, look_at, rule, smallest_drifts
 from combust.application.history.visit_points import (
     DAYS_PER_YEAR,
     Event,
@@ -20,8 +20,8 @@ from combust.application.history.visit_points import (
     date_of,
     logs_of,
     points_of,
+    series_of_points,
     tamed,
-    visits_of,
 )
 from combust.application.reading.result import safety_of
 from combust.application.safety import height_at_least, own_limits
@@ -159,7 +159,7 @@ class HeaterHistory(Result):
             return (
                 f"perhaps a step of {self.step.words}, {'or it ' + drift if self.drifts else 'no drift found so far'}"
             )
-        return f"STEP of {self.step.words}, {'and it ' + drift if self.drifts else 'no drift beside it'}"
+        return f"STEP of {self.step.words}, no drift"
 
     def lines(self) -> Rows:
         """Return (label, text) lines; what cannot be told says so."""
@@ -177,7 +177,7 @@ class HeaterHistory(Result):
         if self.step:
             one = self.step
             told = f"step {one.chance:.0%}, drift alone {one.drift_chance:.0%}. "
-            why = "Another analyser from then on." if one.other_analyser else "Trimmed, repaired? Enter it as an event."
+            why = "Another analyser from then on." if one.other_analyser else "Trimmed, repaired? Enter it as a repair."
             rows.append(("chance of each", told + why))
         rows.append(("smallest drift to be found", self._smallest_text()))
         rows += [("lowest lambda", limit), ("leaves its band", self._crossing_text())]
@@ -267,10 +267,13 @@ def heater_history(
         hint = "It takes readings with taken_at, O2, and a stage of the profile. " + " ".join(found.told)
         raise CombustError(Fault("history", None, "missing", why="holds no reading that counts", hint=hint.strip()))
     told = [*found.told, *_gaps(found.points), *_wild(found.points)]
-    visits = visits_of(found.points, known=visit_noise_pct is not None)
-    verdicts = judge(visits, logs_of(found.points)[None])
-    _, visits, looks = verdicts.looks[0]
-    points = tuple(replace(one, segment=int(own)) for one, own in zip(found.points, visits.segment, strict=True))
+    known = visit_noise_pct is not None
+    verdicts = judge(series_of_points(found.points), logs_of(found.points)[None], known=known)
+    step, points = _step(found.points, verdicts), found.points
+    if step and step.set_apart:
+        points = tuple(replace(one, segment=2 * one.segment + (one.date >= step.after)) for one in points)
+    visits = series_of_points(points)
+    looks = look_at(visits, tamed(points)[None], known=known) if step else verdicts.looks
     trend = Trend(*(float(np.ravel(part)[0]) for part in looks.trend.at(-1)))
     today = today or datetime.date.today()
     low, high, origin = _band(heater, found.stage)
@@ -287,7 +290,6 @@ def heater_history(
         ahead = replace(ahead, visit=None, why="before it runs again: a stop condition comes first")
     smallest = [None if one is None else 100.0 * one for one in smallest_drifts(visits, trend)]
     found_at = int(verdicts.found_at[0])
-    step = _step(points, verdicts)
     return HeaterHistory(
         heater_id=heater.heater_id if heater and heater.heater_id else _name(rows),
         stage=found.stage,
@@ -301,7 +303,7 @@ def heater_history(
         drift_pct_per_year=100.0 * math.expm1(trend.slope) if fitted else None,
         drift_u_pct_per_year=100.0 * trend.variance_slope**0.5 if fitted else None,
         scatter_pct=100.0 * trend.noise * float(np.median(visits.noise)),
-        looks=_looks(points, looks),
+        looks=_looks(points, verdicts.looks),
         change="step" if step else "drift" if found_at >= 0 else None,
         drifts=found_at >= 0,
         found_on=points[found_at].date if found_at >= 0 else None,
@@ -371,7 +373,7 @@ def _band(heater: Heater | None, stage: str | None) -> tuple[float | None, float
 def _looks(points: Sequence[Point], looks: Looks) -> tuple[Look, ...]:
     """Return the looks at one heater's record, with the chance of each slope told as a standard normal number."""
     found = []
-    for visit, bound, tail in zip(looks.visit, looks.bound, looks.tail[:, 0], strict=True):
+    for visit, bound, tail in zip(looks.visit, looks.bound, looks.trend.tail[looks.visit, 0], strict=True):
         size = -NormalDist().inv_cdf(min(max(float(tail), 1e-15), 0.5))
         number = len({point.date for point in points[: visit + 1]})
         found.append(Look(points[visit].date, number, math.copysign(size, looks.trend.slope[visit, 0]), float(bound)))

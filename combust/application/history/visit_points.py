@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from combust.application.history.drift_test import Visits, rule
+from combust.application.history.drift_test import rule
 from combust.application.history.reference_air import home_fuel, over_reference
 from combust.application.reading.columns import columns_of_readings
 from combust.application.reading.interpret import interpret_columns
@@ -19,7 +19,7 @@ from combust.application.reading.result import DEFAULT_FUEL
 from combust.domain.catalogue import Catalogue, get_fuel
 from combust.domain.heater import Heater
 from combust.domain.instrument import InstrumentClass
-from combust.kernel.trend import tame_wild
+from combust.kernel.trend import Series, tame_wild
 
 # Findings that make a reading no witness of the heater.
 SPOILT = (
@@ -238,17 +238,16 @@ def tamed(points: Sequence[Point]) -> Any:
     return tame_wild(logs_of(points), noise, reach=rule("wild_reach"), farthest=rule("wild_scatters"))
 
 
-def visits_of(points: Sequence[Point], *, known: bool = False) -> Visits:
-    """Return when and how the points were measured; ``known`` says that the user stated their noise."""
+def series_of_points(points: Sequence[Point]) -> Series:
+    """Return when and how the points were measured."""
     names, group = np.unique([point.group for point in points], return_inverse=True)
-    return Visits(
+    return Series(
         np.array([point.years for point in points]),
         np.array([point.relative_u for point in points]),
         np.array([point.segment for point in points]),
         group,
         # One analyser alone carries its offset into the level; only differences between several can bend the line.
         _device_u(points) if len(names) > 1 else 0.0,
-        known,
     )
 
 

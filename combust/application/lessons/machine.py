@@ -29,7 +29,7 @@ def air_ratio_at_site(base_air_ratio: float, base: Site, site: Site, *, fuel: Fu
     --------
     >>> there = air_ratio_at_site(1.6, Site(0, intake_temp_c=20.0), Site(2000, intake_temp_c=0.0))
     >>> round(float(there.air_ratio[0]), 2), round(float(there.air_ratio_full[0]), 2)
-    (1.35, 1.3)
+    (1.35, 1.29)
     """
     healthy = healthy_stage(fuel, air_ratio=base_air_ratio, reference=base)
     return healthy.lambda_at(healthy.air_of(site))

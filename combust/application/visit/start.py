@@ -16,7 +16,7 @@ from combust.kernel.fuel_delivery import SECONDS_PER_HOUR, delivered_while_attem
 
 ARGUMENTS = fields_of(
     {
-        "cycles": {"band": (1, 20), "hint": "Count the failed starts, 1 to 20."},
+        "cycles": {"band": (0, 20), "hint": "Count the failed starts, up to 20."},
         "cut_at_s": {"band": (0.0, 1e6), "unit": "s", "hint": "Give seconds after switch-on, 0 or more."},
     }
 )
@@ -49,11 +49,13 @@ class StartTimeline(Result):
     ----------
     phases : tuple of StartPhase
     earliest_restart_s : float or None
-        After the switch-on [s].
+        After the switch-on [s]; None too where no further start is allowed (``stopped``).
     fuel_on_s, fuel_ml_per_cycle : float or None
-        Time with fuel [s] and fuel dosed [ml] in one failed start.
+        Time with fuel [s] and fuel dosed [ml] in one failed start that nobody cut short.
+    fuel_ml_last : float or None
+        Fuel of the last failed start [ml], of which only the time before ``cut_at_s`` counts.
     fuel_ml, fuel_g, fuel_heat_kj, full_firing_s : float or None
-        The same for all ``cycles``, its mass, net heat, and how long full stage would burn on it.
+        Fuel of all ``cycles``, its mass, net heat, and how long full stage would burn on it.
     glow_wh : float or None
         Electric energy of the glow in one failed start.
     """
@@ -68,10 +70,12 @@ class StartTimeline(Result):
     assumed: tuple[Assumed, ...]
     cut_at_s: float | None = None
     fuel_ml_per_cycle: float | None = None
+    fuel_ml_last: float | None = None
     fuel_ml: float | None = None
     fuel_g: float | None = None
     fuel_heat_kj: float | None = None
     full_firing_s: float | None = None
+    stopped: bool = False
     calculated = True
 
     def lines(self) -> Rows:
@@ -79,16 +83,15 @@ class StartTimeline(Result):
 
         rows = [(f"{phase.begin_s:.0f} to {phase.end_s:.0f} s", phase.in_words) for phase in self.phases]
         restart = shown(self.earliest_restart_s, ".0f", "s after the last switch-on, when all attempts fail")
-        heat = "" if self.fuel_heat_kj is None else f" = {self.fuel_g or 0.0:.1f} g, {self.fuel_heat_kj:.0f} kJ"
-        burns = "" if self.full_firing_s is None else f", {self.full_firing_s:.0f} s of full stage"
-        many = f"fuel of {self.cycles} failed start{'s' if self.cycles > 1 else ''}"
-        return [
-            *rows,
-            ("earliest restart", restart),
-            ("fuel of one failed start", shown(self.fuel_ml_per_cycle, ".1f", "ml")),
-            (many, shown(self.fuel_ml, ".1f", "ml") + heat + burns),
-            ("glow energy of one", shown(self.glow_wh, ".1f", "Wh")),
-        ]
+        rows.append(("earliest restart", "none: no further start, see the stop" if self.stopped else restart))
+        rows.append(("fuel of one failed start", shown(self.fuel_ml_per_cycle, ".1f", "ml")))
+        if self.cycles:
+            heat = "" if self.fuel_heat_kj is None else f" = {self.fuel_g or 0.0:.1f} g, {self.fuel_heat_kj:.0f} kJ"
+            burns = "" if self.full_firing_s is None else f", {self.full_firing_s:.0f} s of full stage"
+            many = f"fuel of {self.cycles} failed start{'s' if self.cycles > 1 else ''}"
+            cut = "" if self.cut_at_s is None else ", the last one cut short"
+            rows.append((many + cut, shown(self.fuel_ml, ".1f", "ml") + heat + burns))
+        return [*rows, ("glow energy of one", shown(self.glow_wh, ".1f", "Wh"))]
 
 
 def start_times(heater: Heater) -> StartTimes:
@@ -109,7 +112,9 @@ def start_times(heater: Heater) -> StartTimes:
     return start
 
 
-def start_timeline(heater: Heater, *, cycles: int = 1, cut_at_s: float | None = None) -> StartTimeline:
+def start_timeline(
+    heater: Heater, *, cycles: int = 1, cut_at_s: float | None = None, stopped: bool = False
+) -> StartTimeline:
     """Return the timeline of a start whose attempts all fail, with its fuel and the earliest restart.
 
     Every time and the number of attempts come from the profile; none is built in.
@@ -119,9 +124,11 @@ def start_timeline(heater: Heater, *, cycles: int = 1, cut_at_s: float | None = 
     heater : Heater
         Its [start] must have preheat_s and attempt_s.
     cycles : int
-        Failed starts so far, each with all its attempts.
+        Failed starts so far, each with all its attempts; 0 when none has failed, and then no fuel is claimed.
     cut_at_s : float, optional
-        When the power was taken away [s after switch-on].
+        When the power was taken away in the last of them [s after switch-on]: fuel counts up to there.
+    stopped : bool
+        Whether no further start is allowed: then no restart is told.
 
     Returns
     -------
@@ -144,15 +151,21 @@ def start_timeline(heater: Heater, *, cycles: int = 1, cut_at_s: float | None = 
     need_fields({"cycles": cycles, "cut_at_s": cut_at_s}, ARGUMENTS)
     phases = phases_of(start)
     findings: list[Finding] = []
-    restart = phases[-1].end_s if start.cool_down_s is not None else None
+    cooled = phases[-1].end_s if start.cool_down_s is not None else None
+    restart = None if stopped else cooled
     fuel_on = sum(start.attempt_s)
-    fuel = _fuel(heater, start, cycles, findings)
+    before_cut = math.inf if cut_at_s is None else cut_at_s
+    asked = [max(0.0, min(one.end_s, before_cut) - one.begin_s) for one in phases if one.name == "attempt"]
+    fuel = _fuel(heater, start, cycles, sum(asked), findings)
     longest = limit("attempt_longest")
     if fuel_on > longest:
         findings.append(finding("fuel_on_long", fuel_on_s=fuel_on, longest_s=longest))
-    findings.append(finding("no_shortening", restart_s=restart) if restart else finding("cool_down_unknown"))
+    if restart is not None:
+        findings.append(finding("no_shortening", restart_s=restart))
+    elif cooled is None:
+        findings.append(finding("cool_down_unknown"))
     if cut_at_s is not None:
-        findings.append(_cut(phases, restart, cut_at_s))
+        findings.append(_cut(phases, cooled, cut_at_s))
     glow_s = sum(phase.end_s - phase.begin_s for phase in phases if phase.glow)
     glow = heater.glow_a * heater.nominal_v * glow_s / SECONDS_PER_HOUR if heater.glow_a and heater.nominal_v else None
     no_check = Assumed("check_s", 0.0, "s", "not in the profile: every time is at least what is shown")
@@ -166,6 +179,7 @@ def start_timeline(heater: Heater, *, cycles: int = 1, cut_at_s: float | None = 
         cautions=tuple(cautions()),
         assumed=(no_check,) if start.check_s is None else (),
         cut_at_s=cut_at_s,
+        stopped=stopped,
         **fuel,
     )
 
@@ -186,21 +200,25 @@ def phases_of(start: StartTimes) -> tuple[StartPhase, ...]:
     return tuple(phases)
 
 
-def _fuel(heater: Heater, start: StartTimes, cycles: int, findings: list[Finding]) -> dict[str, float]:
+def _fuel(heater: Heater, start: StartTimes, cycles: int, last_s: float, findings: list[Finding]) -> dict[str, float]:
+    """Return the fuel of failed starts, of the last of which the pump was asked for ``last_s``."""
     needed = {"stroke_ul": heater.stroke_ul, "start.attempt_pump_hz": start.attempt_pump_hz}
     if missing := " and ".join(key for key, there in needed.items() if not there):
         findings.append(finding("fuel_unknown", missing=missing))
         return {}
     each = delivered_while_attempting(heater.stroke_ul, start.attempt_pump_hz, sum(start.attempt_s))
-    found = {"fuel_ml_per_cycle": each, "fuel_ml": each * cycles}
+    last = delivered_while_attempting(heater.stroke_ul, start.attempt_pump_hz, last_s)
+    dosed = each * (cycles - 1) + last if cycles else 0.0
+    found = {"fuel_ml_per_cycle": each, "fuel_ml_last": last, "fuel_ml": dosed}
     if heater.fuel.density_kg_per_m3:
-        grams = each * cycles * heater.fuel.density_kg_per_m3 * 1e-3
+        grams = dosed * heater.fuel.density_kg_per_m3 * 1e-3
         found |= {"fuel_g": grams, "fuel_heat_kj": grams * heater.fuel.net_heating_value_mj_per_kg}
     flows = [stage.fuel_l_per_h for stage in heater.stages.values() if stage.fuel_l_per_h]
     if flows:
-        found["full_firing_s"] = each * cycles * 1e-3 * SECONDS_PER_HOUR / max(flows)
+        found["full_firing_s"] = dosed * 1e-3 * SECONDS_PER_HOUR / max(flows)
     count = "1 failed start" if cycles == 1 else f"{cycles} failed starts"
-    findings.append(finding("fuel_pooled", count=count, fuel_ml=each * cycles, minutes=limit("clean_burn")))
+    if dosed:
+        findings.append(finding("fuel_pooled", count=count, fuel_ml=dosed, minutes=limit("clean_burn")))
     return found
 
 
@@ -209,6 +227,8 @@ def _cut(phases: tuple[StartPhase, ...], restart: float | None, cut_at_s: float)
     where = next((phase.label for phase in phases if phase.begin_s <= cut_at_s < phase.end_s), None)
     if where is None and restart is not None:
         return finding("power_cut_cold", cut_s=cut_at_s)
+    if cut_at_s <= next(phase.begin_s for phase in phases if phase.name == "attempt"):
+        return finding("power_cut_before_fuel", cut_s=cut_at_s)
     lost = 0.0 if cool is None else cool.end_s - max(cut_at_s, cool.begin_s)
     return finding("power_cut", cut_s=cut_at_s, phase=where or "the cool-down", lost_s=lost)
 

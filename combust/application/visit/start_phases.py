@@ -64,6 +64,7 @@ def possible_phases(
     pump: str | None = None,
     blower: bool | None = None,
     air_warm: bool | None = None,
+    stopped: bool = False,
 ) -> PhaseAnswer:
     """Return the phases a heater can be in, from the time since the last start request and what is seen and heard.
 
@@ -78,6 +79,8 @@ def possible_phases(
         ``silent`` = not now; ``never`` = no pulse since the request, with someone listening.
     blower, air_warm : bool, optional
         None = not looked.
+    stopped : bool
+        Whether no further start is allowed: then nothing is said of another one.
 
     Raises
     ------
@@ -101,7 +104,7 @@ def possible_phases(
     waiting = any(automatic[phase.name]["automatic"] and phase.name != "running" for phase in possible)
     wait = max(0.0, ends[0] - since_request_s) if waiting and ends else None
     findings = [] if possible else [finding("fits_no_phase")]
-    return PhaseAnswer(tuple(possible), ruled_out, _do_now(possible, wait), wait, in_order(findings))
+    return PhaseAnswer(tuple(possible), ruled_out, _do_now(possible, wait, stopped), wait, in_order(findings))
 
 
 def _windows(heater: Heater) -> list[_Window]:
@@ -144,7 +147,7 @@ def _why_not(
     return next((why for ruled_out, why in reasons if ruled_out), "")
 
 
-def _do_now(possible: list[Possible], wait: float | None) -> tuple[str, ...]:
+def _do_now(possible: list[Possible], wait: float | None, stopped: bool) -> tuple[str, ...]:
     names, waiting = {phase.name for phase in possible}, wait is not None
     at_work = not waiting and bool(names & {"run_on", "standby", "preheat", "attempt", "cool_down", "self_check"})
     never_asked, failed = names == {"no_start"}, "stopped" in names
@@ -159,10 +162,11 @@ def _do_now(possible: list[Possible], wait: float | None) -> tuple[str, ...]:
         (never_asked, "Never bridge an interlock. The checklist is below; edit it for the vehicle."),
         (
             failed and "no_start" in names,
-            "Pump and blower stand: read the fault code before another start, then go through the interlocks.",
+            "Pump and blower stand: read the fault code first, then go through the interlocks.",
         ),
         (failed, "A start has failed or may have failed: ventilate, look for pooled fuel, find the cause first."),
-        (names == {"running"}, "It burns: wait for the warm-up before a reading."),
+        (names == {"running"} and not stopped, "It burns: wait for the warm-up before a reading."),
+        (names == {"running"} and stopped, "It burns: switch it off and let it run down."),
         (not names, "Leave the power on, wait until everything stands still, then check the profile's times."),
     )
     return tuple(text for holds, text in steps if holds)

@@ -4,19 +4,23 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
+from combust.application.safety import own_limits
+from combust.data.errors import CombustError, Fault
 from combust.data.fields import Field, need_fields
+from combust.data.units import in_other_units
 from combust.domain.heater import Heater
 from combust.domain.limits import Finding, cautions, finding, in_order, limit, limits
 from combust.domain.result import Assumed, Result, Rows, shown
 from combust.kernel import cab, wiring
 
 # argument -> (unit, low, high): what can be in a vehicle of up to 48 V; a convention of this project.
-_NEEDED = ("open_circuit_v", "length_m", "area_mm2")
+_CABLE = ("length_m", "area_mm2")
 _BANDS = {
     "open_circuit_v": ("V", 4.0, 60.0),
+    "plug_glow_v": ("V", 0.0, 60.0),
     "battery_mohm": ("mohm", 0.0, 1000.0),
     "length_m": ("m", 0.0, 50.0),
     "area_mm2": ("mm²", 0.35, 120.0),
@@ -40,9 +44,11 @@ _BANDS = {
 }
 _MEASURE = "Measure it: battery at rest, cable one way, cross-section printed on the cable."
 FIELDS = {
-    key: Field(key, unit=unit, low=low, high=high, required=key in _NEEDED, hint=_MEASURE if key in _NEEDED else "")
+    key: Field(key, unit=unit, low=low, high=high, required=key == "open_circuit_v")
     for key, (unit, low, high) in _BANDS.items()
 }
+FIELDS |= {key: replace(FIELDS[key], hint=_MEASURE) for key in ("open_circuit_v", *_CABLE)}
+OTHER_UNITS = tuple(twin for key in FIELDS for twin in in_other_units(key, FIELDS))
 WHERE_FED = ("after_disconnect", "before_disconnect")
 _SIDE = "Say on which side of the vehicle disconnect the heater is connected."
 _FED = Field("fed", "choice", choices=WHERE_FED, hint=_SIDE)
@@ -52,7 +58,8 @@ _FED = Field("fed", "choice", choices=WHERE_FED, hint=_SIDE)
 class SupplyResult(Result):
     """Voltages at the heater [V], cut-outs at the battery post [V], energy [Wh, Ah]; None = cannot be told.
 
-    ``heater_v_glow_band`` is from the most a flexible cable may have to pure copper.
+    ``heater_v_glow_band`` is from the most a flexible cable may have to pure copper. Where the voltage at the plug was
+    measured under glow, ``heater_v_glow`` is that, and ``loop_ohm`` what follows from it where the current is known.
     """
 
     loop_ohm: float
@@ -73,6 +80,7 @@ class SupplyResult(Result):
     area_for_drop_mm2: float | None = None
     energy_wh: float | None = None
     energy_ah: float | None = None
+    charge_at_rest: float | None = None
     usable_ah: float | None = None
     run_time_h: float | None = None
     calculated = True
@@ -91,6 +99,7 @@ class SupplyResult(Result):
         verdict = _VERDICTS.get(self.verdict, self.verdict.replace("_", " "))
         rows.append(("acts first", f"{self.first_to_act}: {verdict}" if self.first_to_act else verdict))
         rows += [(f"remedy {index}", text) for index, text in enumerate(self.remedies, 1)]
+        rows.append(("charge by the voltage at rest", shown(100.0 * (self.charge_at_rest or 0.0), ".0f", "%")))
         if self.energy_wh is not None:
             rows.append(("energy of a night", f"{self.energy_wh:.0f} Wh = {self.energy_ah or 0.0:.1f} Ah"))
         if self.usable_ah is not None:
@@ -114,11 +123,15 @@ def supply_check(
     *,
     fed: str = "after_disconnect",
     open_circuit_v: float | None = None,
+    plug_glow_v: float | None = None,
     battery_mohm: float | None = None,
     length_m: float | None = None,
+    length_ft: float | None = None,
     area_mm2: float | None = None,
+    area_awg: float | None = None,
     contacts_mohm: float | None = None,
     cable_temp_c: float | None = None,
+    cable_temp_f: float | None = None,
     glow_a: float | None = None,
     run_a: float | None = None,
     cutout_v: float | None = None,
@@ -133,6 +146,7 @@ def supply_check(
     battery_v: float | None = None,
     battery_ah: float | None = None,
     battery_temp_c: float | None = None,
+    battery_temp_f: float | None = None,
     usable_share: float | None = None,
 ) -> SupplyResult:
     """Return the voltage at the heater under load, the order of the cut-outs and the energy of a night.
@@ -143,10 +157,15 @@ def supply_check(
         Fills glow_a, cutout_v, cool_down_s, glow_s, mean_power_w and battery_v where they are not given.
     fed : {'after_disconnect', 'before_disconnect'}
         Whether the vehicle disconnect can cut the heater's feed.
-    open_circuit_v, length_m, area_mm2 : float
-        Battery at rest [V], cable one way [m] and its cross-section [mm²]; these three are required.
+    open_circuit_v : float
+        Battery at rest [V].
+    plug_glow_v : float, optional
+        Measured at the heater's plug while it glows [V].
+    length_m, area_mm2 : float, optional
+        Cable one way [m] and its cross-section [mm²], or ``length_ft`` [ft] and ``area_awg`` (number of the American
+        Wire Gauge); needed unless ``plug_glow_v`` and ``glow_a`` are there.
     battery_mohm, contacts_mohm, cable_temp_c : float, optional
-        Inner resistance, all contacts of the loop [mohm], cable [°C].
+        Inner resistance, all contacts of the loop [mohm], cable [°C] (or ``cable_temp_f``).
     glow_a, run_a, mean_power_w : float, optional
         What the heater takes [A], [W].
     cutout_v, controller_cutout_v, disconnect_v : float, optional
@@ -156,7 +175,7 @@ def supply_check(
     hours, starts : float, optional
         Of a night [h].
     battery_v, battery_ah, battery_temp_c, usable_share : float, optional
-        [V], [Ah], [°C], [0 to 1].
+        [V], [Ah], [°C] (or ``battery_temp_f``), [0 to 1].
 
     Returns
     -------
@@ -175,11 +194,13 @@ def supply_check(
     10.58
     """
     given = locals()
-    value = need_fields({"fed": fed} | {key: given[key] for key in FIELDS}, {"fed": _FED, **FIELDS}, what="a supply")
+    entered = {key: given[key] for key in (*FIELDS, *OTHER_UNITS)}
+    value = need_fields({"fed": fed} | entered, {"fed": _FED, **FIELDS}, what="a supply")
     del value["fed"]
     assumed = _fill(heater, value)
-    findings: list[Finding] = []
-    loops = {table: _loop(value, table) for table in wiring.TABLES}
+    _need_cable(value)
+    findings = _of_another_system(heater, value)
+    loops = _loops(value, findings)
     voltages = _voltages(value, loops, findings)
     cutouts, first, verdict = _cut_out_order(value, fed, voltages.get("run_a"), loops["usual"], findings)
     return SupplyResult(
@@ -189,7 +210,7 @@ def supply_check(
         first_to_act=first,
         verdict=verdict,
         remedies=_remedies(value, verdict),
-        **_energy(value, findings),
+        **_energy(value, _ends_a_night(value, cutouts, fed), voltages.get("run_a", 0.0), findings),
         findings=in_order(findings),
         cautions=tuple(cautions()),
         inputs={key: number for key, number in value.items() if key not in assumed} | {"fed": fed},
@@ -201,19 +222,21 @@ def supply_check(
 _SOURCES = (
     "cable: 0.0127 ohm/m for 1.5 mm² (read), other rows from memory; band from IEC 60228 class 5 (from memory) to pure "
     "copper (IEC 60028, from memory)",
-    "watch-points: combust/data/supply_limits.toml, origin beside each",
+    "charge: combust/data/battery.toml, table of the battery trade (from memory, medium)",
+    "watch-points: combust/data/limits.toml, origin beside each",
 )
 
 
 def _fill(heater: Heater | None, value: dict[str, float]) -> dict[str, Assumed]:
     """Fill what was not given from the profile or from stated conventions; return what was filled and whence."""
     profile, known = "heater profile", []
+    plate = None if heater is None else heater.nominal_v
+    nominal = plate or (12.0 if value["open_circuit_v"] < 18.0 else 24.0)
     if heater is not None:
         known = [
             ("glow_a", heater.glow_a, profile),
             ("cutout_v", heater.cutout_v, profile),
             ("mean_power_w", heater.power_run_w, f"{profile}, running at the highest stage"),
-            ("battery_v", heater.nominal_v, f"{profile}, nominal voltage"),
         ]
     if heater is not None and heater.start:
         known.append(("cool_down_s", heater.start.cool_down_s, profile))
@@ -221,6 +244,7 @@ def _fill(heater: Heater | None, value: dict[str, float]) -> dict[str, Assumed]:
             glow_s = heater.start.preheat_s[0] + heater.start.attempt_s[0]
             known.append(("glow_s", glow_s, f"{profile}, first attempt"))
     known += [
+        ("battery_v", nominal, f"{profile}, nominal voltage" if plate else "by the voltage at rest: 12 or 24 V"),
         ("battery_mohm", 0.0, "not entered: a battery without inner resistance, the voltage is then too good"),
         ("contacts_mohm", 0.0, "not entered: contacts without resistance, the voltage is then too good"),
         ("cable_temp_c", wiring.TABLE_TEMP_C, "temperature of the table"),
@@ -237,6 +261,43 @@ def _fill(heater: Heater | None, value: dict[str, float]) -> dict[str, Assumed]:
     return assumed
 
 
+def _need_cable(value: Mapping[str, float]) -> None:
+    """Raise where a cable is missing: half of one stands for nothing, volts at the plug at a known current for one."""
+    missing = [key for key in _CABLE if key not in value]
+    if missing and (len(missing) == 1 or not {"plug_glow_v", "glow_a"} <= set(value)):
+        why, hint = "is missing", f"{_MEASURE} Or measure the voltage at the plug while it glows."
+        raise CombustError([Fault(key, None, "missing", why=why, hint=hint) for key in missing])
+
+
+def _of_another_system(heater: Heater | None, value: Mapping[str, float]) -> list[Finding]:
+    """Return the stop of a battery, or of a voltage at it or at the plug, that is of another system than the plate."""
+    plate = None if heater is None else heater.nominal_v
+    nominal = value["battery_v"] if plate is None else plate
+    at_plug = max(value.get("plug_glow_v", nominal), nominal)  # what falls there is a drop
+    for seen in (value["battery_v"], value["open_circuit_v"], at_plug):
+        if own_limits(system_v=seen, nominal_v=nominal)["system_voltage"]:
+            return [finding("system_voltage", seen_v=seen, nominal_v=nominal)]
+    return []
+
+
+def _loops(value: Mapping[str, float], findings: list[Finding]) -> dict[str, float]:
+    """Return feed, return and contacts [ohm] by each table of cables; what was measured at the plug goes before all."""
+    loops = {table: _loop(value, table) for table in wiring.TABLES} if "length_m" in value else {}
+    plug, rest, glow = value.get("plug_glow_v"), value["open_circuit_v"], value.get("glow_a")
+    if plug is None or glow is None:
+        return loops
+    if plug > rest:
+        findings.append(finding("plug_above_rest", plug_v=plug, rest_v=rest))
+        return loops or dict.fromkeys(wiring.TABLES, 0.0)
+    measured = max(0.0, float(wiring.resistance_of_drop(rest, plug, glow)) - value["battery_mohm"] * 1e-3)
+    numbers = {"plug_v": plug, "drop_v": rest - plug, "glow_a": glow, "loop_mohm": 1e3 * measured}
+    by_table = loops.get("usual", measured)
+    unexplained = glow * (measured - by_table) > limit("plug_drop_unexplained")
+    code = "plug_drop_unexplained" if unexplained else "plug_drop"
+    findings.append(finding(code, cable_mohm=1e3 * by_table, **numbers))
+    return dict.fromkeys(wiring.TABLES, measured)
+
+
 def _loop(value: Mapping[str, float], table: str) -> float:
     of_loop: dict[str, Any] = {"contacts_mohm": value["contacts_mohm"], "temp_c": value["cable_temp_c"], "table": table}
     return float(wiring.loop_resistance(value["length_m"], value["area_mm2"], **of_loop))
@@ -249,16 +310,22 @@ def _voltages(value: Mapping[str, float], loops: Mapping[str, float], findings: 
     if "glow_a" in value:
         glow, most = value["glow_a"], limit("supply_drop")
         at_glow, low, high = (float(wiring.voltage_under_load(source, glow, battery + loops[t])) for t in wiring.TABLES)
-        drop = glow * (loops["usual"] - value["contacts_mohm"] * 1e-3)
-        area = float(wiring.cross_section_for(most, value["length_m"], glow, temp_c=value["cable_temp_c"]))
         found |= {"heater_v_glow": at_glow, "heater_v_glow_band": (low, high)}
-        found |= {"cable_drop_glow_v": drop, "area_for_drop_mm2": area}
+        if "length_m" in value:
+            drop = glow * (_loop(value, "usual") - value["contacts_mohm"] * 1e-3)
+            area = float(wiring.cross_section_for(most, value["length_m"], glow, temp_c=value["cable_temp_c"]))
+            found |= {"cable_drop_glow_v": drop, "area_for_drop_mm2": area}
+            if drop > most:
+                findings.append(finding("drop_large", drop_v=drop, limit_v=most, area_mm2=area))
+    if "plug_glow_v" in value:
+        low = found["heater_v_glow"] = value["plug_glow_v"]
+        found["heater_v_glow_band"] = None
+    if found:
+        at_glow = found["heater_v_glow"]
         if at_glow < cutout:
             findings.append(finding("below_cutout_glow", heater_v=at_glow, cutout_v=cutout))
         elif low < cutout:
             findings.append(finding("near_cutout_glow", heater_v=at_glow, low_v=low, cutout_v=cutout))
-        if drop > most:
-            findings.append(finding("drop_large", drop_v=drop, limit_v=most, area_mm2=area))
     run = value.get("run_a")
     if run is None and "mean_power_w" in value:
         run = float(wiring.current_of_power(value["mean_power_w"], source, battery + loops["usual"]))
@@ -329,25 +396,44 @@ def _remedies(value: Mapping[str, float], verdict: str) -> tuple[str, ...]:
     )
 
 
-def _energy(value: Mapping[str, float], findings: list[Finding]) -> dict[str, Any]:
-    """Return Wh and Ah of a night, usable Ah, and the hours that these last; None = cannot be told."""
-    found: dict[str, Any] = {}
-    volts, usable = value.get("battery_v"), None
+def _ends_a_night(value: Mapping[str, float], cutouts: Mapping[str, float], fed: str) -> tuple[str, float] | None:
+    """Return the cut-out that ends a night on a falling battery, and its voltage at the post; None = none is known."""
+    deaf = {"heater cut-out, glow"} | ({"vehicle disconnect"} if fed == "before_disconnect" else set())
+    acting = {name: volts for name, volts in cutouts.items() if name not in deaf}
+    return max(acting.items(), key=lambda one: one[1], default=None)
+
+
+def _energy(
+    value: Mapping[str, float], ends: tuple[str, float] | None, run_a: float, findings: list[Finding]
+) -> dict[str, Any]:
+    """Return charge, Wh and Ah of a night, usable Ah, and the hours that these last; None = cannot be told."""
+    volts, usable, rest = value["battery_v"], None, value["open_circuit_v"]
+    charge = float(wiring.charge_at_rest(rest, volts))
+    found: dict[str, Any] = {"charge_at_rest": charge}
+    if rest * 12.0 / volts > limit("resting_voltage_full"):
+        findings.append(finding("not_at_rest", rest_v=rest))
+    kept = 1.0 - value["usable_share"]
+    if ends is not None:
+        # At the post the battery shows less than at rest, by its own resistance.
+        at_rest = ends[1] + run_a * value["battery_mohm"] * 1e-3
+        kept = max(kept, float(wiring.charge_at_rest(at_rest, volts)))
+        if at_rest >= rest:
+            findings.append(finding("never_runs", which=ends[0], cutout_v=ends[1], rest_v=rest))
     if "battery_ah" in value:
         there = cab.battery_usable_share(value["battery_temp_c"], limit("capacity_at_minus_20"))
-        usable = found["usable_ah"] = value["battery_ah"] * value["usable_share"] * float(there)
+        usable = found["usable_ah"] = value["battery_ah"] * max(0.0, charge - kept) * float(there)
+        if usable == 0.0:
+            found["run_time_h"] = 0.0
     if "mean_power_w" not in value or "hours" not in value:
         return found
     of_starts = {
         "starts": value.get("starts", 0.0),
-        "glow_w": value["glow_a"] * volts if "glow_a" in value and volts else limit("glow_power"),
+        "glow_w": value["glow_a"] * volts if "glow_a" in value else limit("glow_power"),
         "glow_s": value.get("glow_s", 0.0),
         "run_on_w": limit("run_on_power"),
         "run_on_s": value.get("cool_down_s", 0.0),
     }
     found["energy_wh"] = wiring.night_energy(value["mean_power_w"], value["hours"], **of_starts)
-    if not volts:
-        return found
     needed = found["energy_ah"] = found["energy_wh"] / volts
     if usable is not None:
         start_wh = wiring.night_energy(0.0, 0.0, **of_starts)

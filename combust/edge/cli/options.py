@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import functools
 import statistics
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Container, Iterable, Mapping, Sequence
 from types import MappingProxyType
 from typing import Any
 
@@ -12,8 +12,8 @@ import click
 
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import Field, as_number, is_missing
-from combust.data.units import in_our_unit
-from combust.data.vocabulary import foreign_keys, input_keys, inputs, quantities, quantity
+from combust.data.units import in_other_units, in_our_unit
+from combust.data.vocabulary import input_keys, inputs, quantities, quantity
 from combust.domain.reading import check_values
 from combust.domain.safety import Safety
 
@@ -45,15 +45,12 @@ def table_options(function: Callable[..., Any]) -> Callable[..., Any]:
 
 def quantity_options(keys: Iterable[str] | None = None, *, skip: Sequence[str] = ()) -> Decorator:
     """Return a decorator that adds one option for each quantity (all inputs by default), and its other-unit twins."""
-    twins = [(in_our_unit(twin, quantities())[0], twin) for twin in foreign_keys()]
     options: list[Decorator] = []
     for key in keys or input_keys():
         if key not in skip:
             more = "; give it again for repeats" if key in REPEATED else ""
             options.append(field_option(quantity(key), more=more, multiple=True))
-            options += [
-                click.option(_long(twin), twin, hidden=True, multiple=True) for ours, twin in twins if ours == key
-            ]
+            options += twin_options(key, quantities(), multiple=True)
     return together(options)
 
 
@@ -63,8 +60,19 @@ def together(options: Iterable[Decorator]) -> Decorator:
 
 
 def field_options(fields: Iterable[Field], names: Mapping[str, str] = MappingProxyType({})) -> Decorator:
-    """Return a decorator that adds one option for each record of a field; ``names`` are those that are not its key."""
-    return together([field_option(record, names.get(record.key)) for record in fields])
+    """Return a decorator that adds one option for each record of a field, and its other-unit twins.
+
+    ``names`` are those that are not its key.
+    """
+    known = {record.key: record for record in fields}
+    options = [field_option(record, names.get(key)) for key, record in known.items()]
+    return together([*options, *(twin for key in known for twin in twin_options(key, known))])
+
+
+def twin_options(key: str, known: Container[str], *, multiple: bool = False) -> list[Decorator]:
+    """Return the options of a key in other units; the help does not list them."""
+    names = in_other_units(key, known)
+    return [click.option(_long(twin), twin, hidden=True, multiple=multiple) for twin in names]
 
 
 def field_option(record: Field, name: str | None = None, more: str = "", *, multiple: bool = False) -> Decorator:

@@ -65,10 +65,11 @@ def command(heater: str | None, emergency: tuple[str, ...], checklist: bool, **a
         guide = interlocks(asked["interlock_file"])
         if heater is not None and not emergency:  # nothing about a restart beside an emergency
             profile, now = Heater.load(heater), None
-            timeline = start_timeline(profile, cycles=max(failed, 1), cut_at_s=asked["cut_at"])
+            cycles = max(failed, 0 if asked["cut_at"] is None else 1)  # the start that was cut is one that failed
+            timeline = start_timeline(profile, cycles=cycles, cut_at_s=asked["cut_at"], stopped=bool(used))
             if since_request_s is not None:
                 seen = {key: asked[key] for key in ("requests", "pump", "blower", "air_warm")}
-                now = possible_phases(profile, since_request_s=since_request_s, **seen)
+                now = possible_phases(profile, since_request_s=since_request_s, stopped=bool(used), **seen)
             findings = [*findings, *timeline.findings, *(now.findings if now else ())]
             never_started = now is not None and any(phase.name == "no_start" for phase in now.possible)
             facts = timeline.to_dict() | {"now": now, "interlocks": guide, "findings": findings}

@@ -14,6 +14,7 @@ from combust.edge.cli.options import field_options
 
 MEANINGS = {
     "open_circuit_v": ("--battery", "Battery at rest, nothing switched on"),
+    "plug_glow_v": ("--plug-glow", "Measured at the heater's plug while it glows"),
     "battery_mohm": ("--battery-resistance", "Inner resistance of the battery"),
     "length_m": ("--length", "Cable from battery to heater, one way"),
     "area_mm2": ("--area", "Cross-section of one conductor"),
@@ -48,12 +49,14 @@ def command(heater: str | None, fed: str, **given: Any) -> Answer:
     """Tell the voltage at the heater and which cut-out acts first.
 
     Use it when a heater starts with the engine running but not in the morning, or before a low-voltage disconnect is
-    fitted. Measure at the heater's own plug, at glow and at full stage; the battery post says little.
+    fitted. Measure at the heater's own plug, at glow and at full stage; the battery post says little. What was measured
+    there (--plug-glow) goes before what a cable table says. Feet and wire gauge: --length-ft 16, --area-awg 14.
 
     \b
-    Example:
+    Examples:
       combust supply --battery 12.2 --battery-resistance 15 --length 5 --area 1.5 --contacts 20 \\
         --glow-current 10 --run-current 2.5 --cutout 10.5 --disconnect 11.5
+      combust supply --battery 12.4 --plug-glow 11.1 --glow-current 10 --cutout 10.5
 
     \b
     Next: combust start --help     (what a start needs)

@@ -43,7 +43,7 @@ def draw_start(timeline: StartTimeline) -> Figure:
         note(plot, "power cut", (timeline.cut_at_s, -0.62), (3, 0), color=MARK)
     plot.set_yticks(range(3), LANES)
     plot.set(xlabel="time after switch-on (s)", ylim=(-0.8, 2.9), xlim=(0, end * 1.02))
-    fuel = timeline.fuel_ml_per_cycle
+    fuel = timeline.fuel_ml_last
     dosed = "fuel cannot be told" if fuel is None else f"{fuel:.1f} ml of fuel dosed"
     attempts = sum(phase.name == "attempt" for phase in timeline.phases)
     title(plot, f"A start whose {attempts} attempt(s) fail: {dosed}")
@@ -88,25 +88,32 @@ def draw_history(found: HeaterHistory) -> Figure:
         Its label is the alt text.
     """
     figure, plot = sheet(size=(7.2, 4.2))
+    usual = float(np.median([point.relative_u for point in found.points]))
     for after, marker, label in ((False, "o", "visit"), (True, "s", "after work")):
         some = [point for point in found.points if point.after == after]
         if some:
             ratios = np.array([point.air_ratio for point in some])
-            bars = 2 * ratios * [point.relative_u for point in some]
+            bars = 2 * ratios * [point.relative_u / usual * found.scatter_pct / 100.0 for point in some]
             plot.errorbar([point.date for point in some], ratios, yerr=bars, fmt=marker, color=INK, capsize=3,
                           label=f"{label}, ± 95 %")  # fmt: skip
     _history_line(plot, found)
-    if found.limit is not None:
-        plot.axhline(found.limit, color=MARK, linestyle="--", label=f"lowest lambda {found.limit:.2f}")
-    if found.highest is not None:
-        plot.axhline(found.highest, color=INK, linestyle=":", label=f"lean end of the band {found.highest:.2f}")
+    richer = found.trend is not None and found.trend.slope < 0.0
+    for limit, colour, words, left in (
+        (found.limit, MARK, "lowest lambda", richer),
+        (found.highest, INK, "lean end of the band", not richer),
+    ):
+        if limit is not None:  # the words stand at the side that the line is far from
+            plot.axhline(limit, color=colour, linestyle="--")
+            side, anchor = (0.01, "left") if left else (0.99, "right")
+            at = {"xycoords": plot.get_yaxis_transform(), "ha": anchor}
+            note(plot, f"{words} {limit:.2f}", (side, limit), (0, 3), color=colour, **at)
     if found.step is not None:
         middle = found.step.before + (found.step.after - found.step.before) / 2
         plot.axvline(middle, color=INK, linestyle="-.", label=f"step of {found.step.size_pct:+.0f} %?")
     plot.set(xlabel="date of the visit", ylabel="lambda (air ratio) at reference air")
     verdict = found.verdict
     title(plot, f"{found.heater_id or 'heater'}, stage {found.stage or 'not stated'}: {verdict}")
-    legend(plot, loc="best")
+    legend(figure, loc="outside lower center", ncols=4)
     figure.autofmt_xdate()
     figure.set_label(f"Lambda at reference air over {len(found.points)} visits of {found.heater_id}: {verdict}.")
     return figure
