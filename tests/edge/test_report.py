@@ -103,7 +103,7 @@ def test_incomplete_and_open_is_said(tmp_path):
 def test_a_stop_stands_before_everything(tmp_path):
     _, text = page_of(tmp_path, reading(**BEFORE | {"co_dry_ppm": 1200.0}), head=HEAD | {"handed_back": "no"})
     body = text[text.index("<main>") :]
-    assert body.index("STOP.") < body.index("This record is") < body.index("lambda")
+    assert body.index("STOP.") < body.index("lambda") < body.index("Kept off.") < body.index("This record is")
     assert "No stop condition found" not in body
 
 

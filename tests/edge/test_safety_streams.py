@@ -278,7 +278,7 @@ def test_without_a_working_co_alarm_nothing_runs_in_the_cab(tmp_path: Path, alar
 def test_a_stop_comes_before_a_file_that_is_refused(tmp_path: Path) -> None:
     """What was said at the call is told although the profile, the fuels or the logbook cannot be read."""
     refused = [
-        ("start", "--emergency", "fire", "--heater", str(tmp_path / "none.toml")),
+        ("cause", *READ, "--co-dry", "2400", "--heater", str(tmp_path / "none.toml")),
         ("reading", *READ, "--co-dry", "2400", "--fuels", str(tmp_path / "none.toml")),
         ("visit", "enter", str(tmp_path / "none" / "w.book"), "o2", "8.2", "co", "2400"),
     ]

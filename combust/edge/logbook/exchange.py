@@ -34,6 +34,8 @@ def verify(book: Logbook) -> Verified:
     with book.looking() as connection:
         rows = connection.execute(f"{SELECT} {ORDER}").fetchall()
         broken = [f"visit {visit}, book {origin}, entry {number}" for visit, origin, number in first_misfits(rows)]
+        whole = [row[0] for row in connection.execute("PRAGMA integrity_check")]
+        broken += [f"the file, {shorten(text)}" for text in whole if text != "ok"]
         broken += [f"visit {visit}, sealed revision {number}" for visit, number in broken_seals(connection)]
     last = {(row["visit_id"], row["origin"]): row for row in rows}
     heads = tuple((*chain, row["number"], row["hash"]) for chain, row in last.items())

@@ -16,7 +16,7 @@ from combust.domain.heater import Heater
 from combust.domain.result import plain
 from combust.edge.logbook.book import Logbook
 from combust.edge.logbook.typed import correction_of_line, entries_of_line, read_line
-from combust.edge.logbook.visits import NewVisit, add, entries_of_rows, read_visit, read_visits
+from combust.edge.logbook.visits import NewVisit, add, entries_of_rows, names, read_visit
 
 DAY = "day "  # settings of a day are a chain of their own, named after it
 
@@ -76,7 +76,7 @@ def open_visit(
     values, times = day_of(book, at)
     visit_id = visit_id or _free_name(book)
     heater_id = str(profile["heater_id"]) if profile else heater_id
-    if any(visit.visit_id == visit_id for visit in read_visits(book)):
+    if visit_id in names(book):
         hint = f"Type into it: combust visit enter {book.path}, or give another --visit-id."
         raise CombustError(Fault("visit_id", visit_id, "twice", why="is in this book already", hint=hint))
     new = NewVisit(visit_id, heater_id, {}, [], profile=profile, at=at.isoformat(timespec="seconds"))
@@ -105,7 +105,7 @@ def age_of(entered: str, at: datetime.datetime) -> str:
 
 
 def _free_name(book: Logbook) -> str:
-    taken = {visit.visit_id for visit in read_visits(book)}
+    taken = names(book)
     number = len(taken) + 1
     while f"V{number:03d}" in taken:
         number += 1
@@ -122,11 +122,10 @@ def the_open_visit(book: Logbook, visit_id: str | None) -> Visit:
     """
     if visit_id is not None:
         return read_visit(book, visit_id)
-    open_ones = [visit for visit in read_visits(book) if not visit.closed_at]
+    open_ones = [name for name, is_open in names(book).items() if is_open]
     if len(open_ones) == 1:
-        return open_ones[0]
-    names = ", ".join(visit.visit_id for visit in open_ones)
-    why = f"is needed: {names} are open" if open_ones else "is needed: no visit is open"
+        return read_visit(book, open_ones[0])
+    why = f"is needed: {', '.join(open_ones)} are open" if open_ones else "is needed: no visit is open"
     hint = "Give --visit-id." if open_ones else f"Open one: combust visit open {book.path} HEATER."
     raise CombustError(Fault("visit_id", None, "missing", why=why, hint=hint))
 

@@ -73,6 +73,8 @@ _THIRD = (
         body TEXT NOT NULL CHECK (json_valid(body)),
         hash TEXT NOT NULL,
         UNIQUE (visit_id, origin, number))""",
+    """CREATE INDEX entry_turns ON entry (visit_id, entry_pk, kind)
+        WHERE kind IN ('opened', 'closed', 'reopened')""",
     f"CREATE TRIGGER chain_update BEFORE UPDATE ON entry BEGIN {_NEVER}; END",
     f"CREATE TRIGGER chain_delete BEFORE DELETE ON entry BEGIN {_NEVER}; END",
     f"""CREATE TRIGGER chain_replace BEFORE INSERT ON entry WHEN EXISTS (SELECT 1 FROM entry

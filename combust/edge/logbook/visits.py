@@ -230,6 +230,14 @@ def read_visits(book: Logbook, *, heater_id: str | None = None, every_revision: 
     return [part for part in parts if part]
 
 
+def names(book: Logbook) -> dict[str, bool]:
+    """Return visit -> whether it is open, in the order they were opened, without reading what they hold."""
+    kinds = "('opened', 'closed', 'reopened')"
+    with book.looking() as connection:
+        query = f"SELECT visit_id, kind FROM entry WHERE kind IN {kinds} ORDER BY entry_pk"
+        return {row["visit_id"]: row["kind"] != "closed" for row in connection.execute(query)}
+
+
 def _visit(connection: sqlite3.Connection, visit_id: str) -> Visit | None:
     rows = connection.execute(f"{SELECT} WHERE visit_id = ? ORDER BY entry_pk", (visit_id,)).fetchall()
     return _of_rows(connection, visit_id, rows) if rows else None
