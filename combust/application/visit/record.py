@@ -8,6 +8,7 @@ from functools import cache, partial
 from typing import Any, NamedTuple
 
 from combust.application.reading.result import ReadingResult
+from combust.application.visit.meaning import whole_safety
 from combust.application.visit.visit import HEAD, Entry, Taken, Visit
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import Field, check_fields, fields_of
@@ -106,12 +107,13 @@ def hand_back_faults(visit: Visit, *, at_the_end: bool = True) -> list[Fault]:
     """
     if visit.head.get("handed_back") != "yes":
         return []
-    stops = [one.text for one in visit.safety.stops]
+    safety = whole_safety(visit)
+    stops = [one.text for one in safety.stops]
     hint = "Keep it off (handed_back no), or read again after the repair."
     if stops:
         why = f"contradicts a stop condition: {'; '.join(stops)}"
         return [Fault("handed_back", "yes", "conflict", why=why, hint=hint)]
-    doubts = visit.hand_back_doubts() if at_the_end else []
+    doubts = visit.hand_back_doubts(safety) if at_the_end else []
     why = f"is not borne out: {' '.join(doubts)}"
     return [Fault("handed_back", "yes", "conflict", why=why, hint=hint)] if doubts else []
 
@@ -165,12 +167,12 @@ def sections(visit: Visit) -> list[Section]:
 
 def handed_back(visit: Visit) -> str:
     """Return in words whether it is handed back: never without measured CO in the cab and a state of nothing found."""
-    if visit.handed_back:
-        return "Handed back."
     said = visit.head.get("handed_back")
-    reasons = " ".join(visit.hand_back_doubts())
     if said == "no":
         return "Kept off."
+    reasons = " ".join(visit.hand_back_doubts(whole_safety(visit)))
+    if said == "yes" and not reasons:
+        return "Handed back."
     return f"Not yet given back to use: {reasons}".strip() if reasons else "Not yet said whether it may be used again."
 
 

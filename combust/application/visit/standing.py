@@ -2,16 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
-from combust.application.causes.rank import rank_causes
 from combust.application.causes.visit_result import VisitResult
+from combust.application.visit.meaning import causes_of
 from combust.application.visit.record import missing_fields, status
 from combust.application.visit.visit import Taken, Visit
-from combust.data.errors import CombustError
-from combust.data.vocabulary import inputs
 from combust.domain.result import Result, Rows, shown
 from combust.domain.safety import Safety, of_all
 
@@ -78,27 +75,6 @@ def standing(visit: Visit, **how: Any) -> Standing:
     """
     causes, why_not = causes_of(visit, **how)
     return Standing(visit, causes, why_not)
-
-
-def causes_of(visit: Visit, **how: Any) -> tuple[VisitResult | None, str]:
-    """Return (what the readings that speak of the heater as it is mean, why there is none)."""
-    rows = [row_of(one) for one in visit.last_taken]
-    if not rows:
-        return None, "nothing was read after the work yet." if visit.worked else "nothing was read yet."
-    try:
-        heater = visit.heater
-        if heater is None:
-            return None, "not ranked: no profile of this heater (combust profile new writes one)."
-        return rank_causes(heater, rows, **how)[0], ""
-    except CombustError as error:
-        return None, f"not ranked: {error}"
-
-
-def row_of(one: Taken) -> dict[str, Any]:
-    """Return a reading as the ranking takes it: CO over the range stops there too."""
-    counted = {key: inputs()[key].for_stops(least, at_least=True) for key, least in one.over.items()}
-    values: Mapping[str, Any] = {**one.values, **counted}
-    return {key: value for key, value in values.items() if key in inputs() and key not in ("visit_id", "reading_id")}
 
 
 def next_check(causes: VisitResult | None) -> str:

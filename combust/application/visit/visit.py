@@ -8,11 +8,14 @@ from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from typing import Any
 
+from combust.application.causes.first_look import first_look
 from combust.application.reading.result import ReadingResult, interpret, safety_of
+from combust.data.arguments import names_keywords
 from combust.data.errors import CombustError, Fault, printable
 from combust.data.fields import Field, fields_of
 from combust.data.vocabulary import inputs, quantities
 from combust.domain.heater import Heater
+from combust.domain.instrument import instrument_class
 from combust.domain.limits import Finding, finding
 from combust.domain.result import Result, Rows, plain
 from combust.domain.safety import Safety, of_all
@@ -85,8 +88,16 @@ class Taken:
     @property
     def safety(self) -> Safety:
         """The safety state of what was read; CO over the range counts as just above it."""
+        return safety_of(self.row)
+
+    @property
+    def row(self) -> dict[str, Any]:
+        """The reading as the ranking takes it: CO over the range counts there too."""
         counted = {key: inputs()[key].for_stops(least, at_least=True) for key, least in self.over.items()}
-        return safety_of({**self.values, **counted})
+        values = {**self.values, **counted}
+        return {
+            key: value for key, value in values.items() if key in inputs() and key not in ("visit_id", "reading_id")
+        }
 
     @property
     def after(self) -> bool:
@@ -102,6 +113,7 @@ class Taken:
             return None
 
 
+@names_keywords
 @dataclass(frozen=True, slots=True)
 class Visit(Result):
     """A visit: its name and its entries in their order. The same entries give the same answers.
@@ -326,22 +338,26 @@ class Visit(Result):
     def safety(self) -> Safety:
         """The safety state at the end: of the readings after the last work; the place is the last that was said.
 
-        Work alone clears no stop: until something was read after it, what was read before counts.
+        Work alone clears no stop: until something was read after it, what was read before counts. With a profile the
+        limits of the heater's own document count too.
         """
         parts = [Safety(alarm_findings(self.head))]
         taken = self.last_taken or self.taken or [Taken("", "", {})]
         parts += [one.safety.without_place() for one in taken]
         place = self.settings.get("location") or taken[-1].values.get("location")
         parts.append(replace_place(taken[-1], place).safety)
+        if self.heater:
+            rows = [one.row for one in taken]
+            parts += [look.safety.without_place() for look in first_look(self.heater, instrument_class(None), [rows])]
         return of_all(parts)
 
-    def hand_back_doubts(self) -> list[str]:
+    def hand_back_doubts(self, safety: Safety) -> list[str]:
         """Return why the heater may not be called handed back; empty when nothing speaks against it.
 
         The safety state is "nothing found", and CO in the cab and outside was measured after the last work. What was
         declared missing is not measured.
         """
-        doubts = [] if self.safety.state == "nothing_found" else list(self.safety.lines())
+        doubts = [] if safety.state == "nothing_found" else list(safety.lines())
         entries = self.in_force
         last_work = max((at for at, entry in enumerate(entries) if _is_work(entry)), default=-1)
         later = {key for entry in entries[last_work + 1 :] if entry.kind in ("reading", "part") for key in entry.body}
@@ -349,11 +365,6 @@ class Visit(Result):
         if not {"cab_co_in_ppm", "cab_co_out_ppm"} <= later & counted:
             doubts.append("CO in the cab and outside was not measured after the last work.")
         return doubts
-
-    @property
-    def handed_back(self) -> bool:
-        """Whether it is handed back, and nothing speaks against that."""
-        return self.head.get("handed_back") == "yes" and not self.hand_back_doubts()
 
     def before_after(self) -> dict[str, tuple[Taken | None, Taken | None]]:
         """Return stage -> (the last reading before the work, the last one after it)."""

@@ -8,6 +8,7 @@ from typing import Any
 
 import click
 
+from combust.application.visit.meaning import whole_safety
 from combust.application.visit.record import status
 from combust.application.visit.standing import standing
 from combust.application.visit.visit import Visit
@@ -208,7 +209,7 @@ def close_command(book: str, visit_id: str | None, incomplete: bool) -> Answer:
         visit = close_visit(opened, keyboard.the_open_visit(opened, visit_id).visit_id, incomplete=incomplete)
         notes = [f"note: {text}" for text in opened.notes]
     text = f"Visit {printable(visit.visit_id)}, revision {visit.revision}: {printable(status(visit))}."
-    return Answer(visit, text, visit.safety, notes=notes)
+    return Answer(visit, text, whole_safety(visit), notes=notes)
 
 
 @answers("reopen", command, strict="")
@@ -252,10 +253,10 @@ def print_command(book: str, visit_id: str, revision: int | None, numbers: bool,
     with Logbook(book, read_only=True) as opened:
         visit = read_visit(opened, visit_id, revision)
         head = head_of(opened, visit)
-    page = visit_page(visit, head=head, numbers=numbers)
-    facts = {"out": out, "status": status(visit), "head": head, "stops": visit.stops}
+    page, safety = visit_page(visit, head=head, numbers=numbers), whole_safety(visit)
+    facts = {"out": out, "status": status(visit), "head": head, "stops": safety.stops}
     text = f"Visit {printable(visit_id)}, {printable(status(visit))}: {out}"
-    return Answer(facts, text, visit.safety, files={out: page}, in_full=True)
+    return Answer(facts, text, safety, files={out: page}, in_full=True)
 
 
 @answers("words", command, strict="")

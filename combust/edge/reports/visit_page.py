@@ -6,8 +6,9 @@ from collections.abc import Sequence
 from typing import Any
 
 from combust.application.causes.visit_result import VisitResult
+from combust.application.visit.meaning import causes_of, whole_safety
 from combust.application.visit.record import handed_back, sections, status
-from combust.application.visit.standing import before_work, causes_of, excluded, line_of
+from combust.application.visit.standing import before_work, excluded, line_of
 from combust.application.visit.visit import Taken, Visit
 from combust.data.vocabulary import quantities
 from combust.domain.result import shown
@@ -22,6 +23,7 @@ NAMES = {
 }
 GASES = tuple(NAMES)
 NOT_A_CHECK = (*GASES, "taken_at", "stage", "phase", "reading_id", "heater_id", "visit_id", "over", "typed", "note")
+NOT_A_CHECK += ("cab_co_in_ppm", "cab_co_out_ppm")  # they stand in large print
 SEEN = ("terminals", "fuel_sample", "strip_down")
 MOST_CHECKS, MOST_EXCLUDED, MOST_STAGES = 12, 8, 2
 
@@ -47,7 +49,7 @@ def visit_page(visit: Visit, *, head: str = "", numbers: bool = False) -> str:
         "visit",
         visit=visit,
         status=status(visit),
-        safety=visit.safety,
+        safety=whole_safety(visit),
         verdict=_verdict(visit, found),
         cab=_cab(visit),
         stages=_stages(visit),
