@@ -22,6 +22,7 @@ NEEDS = {
     "supply_locked_out": "supply locked out",
     "fuel_work": "fuel work",
     "nobody_in_cab": "nobody in the cab",
+    "at_start": "at a start",
 }
 ROLES = {
     "reading": "in: what is read at the heater",

@@ -57,6 +57,8 @@ def test_nothing_stops_a_clear_reading() -> None:
         ("location_unknown", {"location": None}, {"location": "outdoors"}),
         ("gasoline_in_diesel_heater", {"fuel_sample": "gasoline"}, {"fuel_sample": "as_stated"}),
         ("terminals_blocked", {"terminals": "intake_blocked"}, {"terminals": "clear"}),
+        ("heating_air_exhaust", {"heating_air_smell": "exhaust"}, {"heating_air_smell": "fuel"}),
+        ("joints_leaking", {"joints": "leaking"}, {"joints": "tight"}),
         ("terminals_blocked", {"terminals": "both"}, {"terminals": None}),
     ],
 )
@@ -103,6 +105,8 @@ STOPPING = {
     "cab_co_level": {"cab_co_in_ppm": 40.0},
     "cab_co_rise": {"cab_co_in_ppm": 25.0},
     "gasoline_in_diesel_heater": {"fuel_sample": "gasoline"},
+    "heating_air_exhaust": {"heating_air_smell": "exhaust"},
+    "joints_leaking": {"joints": "leaking"},
     "terminals_blocked": {"terminals": "exhaust_blocked"},
     "indoors": {"location": "indoors"},
     "location_unknown": {"location": None},

@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from tests.simulator.physics import Condition, Heater, Hidden, Stage, dry_gas
+from tests.simulator.physics import NEED, O2_AIR, Condition, Heater, Hidden, Stage, dry_gas
 
 STROKE_UL, HZ_HIGH, HZ_LOW, RPM_HIGH, RPM_LOW = 36.0, 3.32, 1.11, 4700.0, 2100.0
-CO2_AT_ONE = float(dry_gas(np.array(1.0))[1])
 PORT_PA = {"high": 420.0, "low": 80.0}
 
 
@@ -116,6 +115,13 @@ def profile(heater, rng, heater_id="heater-0001", **unhealthy):
     }
 
 
+def co2_beside(o2, co):
+    """CO2 of the dry gas [%] that holds so much O2 and CO [%]: carbon, oxygen and nitrogen balanced, soot left out."""
+    nitrogen = (1.0 - O2_AIR) / O2_AIR
+    dry_at_one = 1.0 + nitrogen * NEED
+    return (100.0 - (1.0 + nitrogen) * o2 + 0.5 * nitrogen * co) / dry_at_one - co
+
+
 class Analyser:
     """One analyser on one visit (arrays over visits): errors within its class that stay for the visit.
 
@@ -138,7 +144,7 @@ class Analyser:
         zero = np.zeros(size)
         get = lambda key, usual=0.0: fault.get(key, zero + usual)  # noqa: E731
         ratio = state["air_ratio"]
-        o2, co2_true, water = dry_gas(ratio)
+        o2, _, water = dry_gas(ratio)
         kept = 1.0 - water * get("wet")
         leak = get("leak")
         shown = (o2 * kept) * (1.0 - leak) + 20.95 * leak
@@ -162,9 +168,9 @@ class Analyser:
         wobble = 1.0 + get("unsteady_static") * normal()
         own_cell = {}
         if self.cell is not None:
+            co = 1e-4 * np.exp(log_co) / (kept * (1.0 - leak))
+            co2_true = co2_beside(o2, co)
             moved = get("unsteady_o2") * co2_true / np.maximum(20.95 - o2, 1.0)
-            # Carbon that is read as CO is no CO2; below lambda 1 the rest of what lacks oxygen is vapour and soot.
-            co2_true = np.where(ratio < 1.0, CO2_AT_ONE, co2_true) - 1e-4 * np.exp(log_co) / (kept * (1.0 - leak))
             read = co2_true * kept * (1.0 - leak) - moved + self.co2 + 0.05 * self.cell.standard_normal(size)
             own_cell = {"co2_measured_pct": np.round(np.clip(read, 0.0, 20.0), 1)}
         return own_cell | {

@@ -1,4 +1,4 @@
-"""Following the proposed checks to 90 % certainty, against their fixed order."""
+"""Following the proposed checks to 90 % certainty, against their fixed order and against one step ahead in tiers."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from tests.simulator.judge import told
 CERTAIN = 0.9
 # Site and cab are known or settle no cause; both policies leave them out.
 LEFT_OUT = ("site_air", "cab_co")
-FIXED_ORDER = [name for name in get_priors().checks if name not in LEFT_OUT]
+FIXED_ORDER = [name for name, check in get_priors().checks.items() if name not in LEFT_OUT and not check.of_start]
 # Minutes by which orders are compared, whatever a table says later; a check that is not here has its own table's.
 MINUTES = {
     "ambient_air": 1.0,
@@ -44,16 +44,26 @@ class Way(NamedTuple):
     breaches: tuple[str, ...]
 
 
-def walk(heater, visit, *, proposed=True):
-    """One policy as far as it goes: its end, minutes, checks made, breaches of the safety order."""
+TIERS = ("validity", "free", "paid")
+
+
+def walk(heater, visit, order="proposed"):
+    """One policy as far as it goes: its end, minutes, checks made, breaches of the safety order.
+
+    ``order``: as proposed; ``tiers``: of what is proposed, validity first, then what is free, then what costs, each by
+    its own bits per minute; ``fixed``: as the checks stand in their table.
+    """
     checks = get_priors().checks
     known = only(visit, (*GAS, "flue_temp_c"))
     found = rank_causes(heater, known, pairs=False)[0]
     made, minutes, breaches = [], 0.0, []
     while not found.stop and not certain(found):
-        if proposed:
+        if order != "fixed":
             breaches += breaches_of(found, known)
-            options = [one.check for one in found.next_checks if one.check not in (*made, *LEFT_OUT)]
+            listed = [one for one in found.next_checks if one.check not in (*made, *LEFT_OUT)]
+            if order == "tiers":
+                listed.sort(key=lambda one: (TIERS.index(one.tier), -one.gain_bits_per_minute))
+            options = [one.check for one in listed]
         else:
             options = [name for name in FIXED_ORDER if name not in made]
         if not options:
@@ -61,7 +71,7 @@ def walk(heater, visit, *, proposed=True):
         made.append(options[0])
         minutes += MINUTES.get(options[0], checks[options[0]].minutes)
         known = with_check(known, visit, options[0])
-        found = rank_causes(heater, known, pairs=False, next_checks=proposed)[0]
+        found = rank_causes(heater, known, pairs=False, next_checks=order != "fixed")[0]
     return {
         "certain": certain(found) and not found.stop,
         "stopped": bool(found.stop),
@@ -77,9 +87,9 @@ def certain(found):
     return found.top.probability >= CERTAIN and not told(found)["misfit"]
 
 
-def follow(heater, truth, visit, *, proposed):
+def follow(heater, truth, visit, order):
     """Return the way of one policy to certainty, or None when it never got there (or a stop came up)."""
-    end = walk(heater, visit, proposed=proposed)
+    end = walk(heater, visit, order)
     if not end["certain"]:
         return None
     return Way(end["minutes"], tuple(end["checks"]), end["top"] in truth, tuple(end["breaches"]))
@@ -87,11 +97,10 @@ def follow(heater, truth, visit, *, proposed):
 
 def breaches_of(found, known):
     """Breaches of the safety order in one list of proposals."""
-    tiers = [check.tier for check in found.next_checks if check.check != "cab_co"]
     names = [check.check for check in found.next_checks]
     told = []
-    if tiers != sorted(tiers, key=["validity", "free", "paid"].index):
-        told.append("a later tier before an earlier one")
+    if "strip_down" in names[:-1]:
+        told.append("the heater opened before another check")
     if "exhaust_duct_off" in names and not any("exhaust_static_pa" in row for row in known):
         told.append("exhaust duct off before port pressures")
     return told

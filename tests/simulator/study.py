@@ -121,7 +121,7 @@ def one_heater(index):
     found["less"] = [sharpness_without_columns(engine, np.random.default_rng([22, index]))]
     names = drawn_causes(rng, WAYS)
     for truth, case in zip(names, visits(hidden, names, rng), strict=True):
-        ways = tuple(follow(heater, truth, case, proposed=proposed) for proposed in (True, False))
+        ways = tuple(follow(heater, truth, case, order) for order in ("proposed", "fixed"))
         found.setdefault("ways", []).append(ways)
     return found
 

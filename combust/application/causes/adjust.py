@@ -93,7 +93,8 @@ def _fuel_trim(
     if abs(trim) < limit("smallest_trim") or (kind == "leaner" and trim > 0.0):
         return None, "the trim would be smaller than pump and analyser can repeat."
     what = "more fuel than at its baseline" if kind == "leaner" else "less fuel than at its baseline"
-    why = f"The heater gets {what}; prove it by the delivery test."
+    proven = any("delivered_ml" in reading for reading in readings)
+    why = f"The heater gets {what}{'' if proven else '; prove it by the delivery test'}."
     return _adjustment(engine, row, trim, None, target, u, why), ""
 
 

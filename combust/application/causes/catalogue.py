@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Container, Mapping
+from collections.abc import Container, Iterable, Mapping
 from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
@@ -22,7 +22,8 @@ KINDS = {bool: "true or false", str: "text in quotes", list: "list in square bra
 class Cause:
     """A cause: label, sentence, whether it lies in measurement or baseline, and what a trim can do about it.
 
-    ``weight``: its prior over that of a usual fault.
+    ``weight``: its prior over that of a usual fault. ``asked_by``: columns that are seen, or column=answer, without
+    which it is not weighed; empty = always.
     """
 
     name: str
@@ -33,13 +34,22 @@ class Cause:
     measurement: bool = False
     baseline: bool = False
     weight: float = 1.0
+    asked_by: tuple[str, ...] = ()
     severity: Mapping[str, float] = field(default_factory=dict)
     variants: Mapping[str, float] = field(default_factory=lambda: {"": 1.0})
+    rest: Mapping[str, str] = field(default_factory=dict)
+
+    def left(self, have: Container[str]) -> str:
+        """Return the sentence; where the check it names was entered already, what is left of it."""
+        return _left(self.sentence, self.rest, have)
 
 
 @dataclass(frozen=True, slots=True)
 class Check:
-    """A check that can be made next: minutes, tier (validity, free, paid), what it needs, risk."""
+    """A check that can be made next: minutes, tier (validity, free, paid), what it needs, risk.
+
+    ``of_start``: offered only where something was told of the start or of the cab.
+    """
 
     name: str
     id: str
@@ -51,11 +61,16 @@ class Check:
     sentence: str
     rest: Mapping[str, str] = field(default_factory=dict)
     off: str = ""
+    of_start: bool = False
 
     def left(self, have: Container[str], *, may_burn: bool = True) -> str:
         """Return what is left to do when one of its columns was entered already, or when the heater must stay off."""
-        whole = self.sentence if may_burn or not self.off else self.off
-        return next((text for column, text in self.rest.items() if column in have), whole)
+        return _left(self.sentence if may_burn or not self.off else self.off, self.rest, have)
+
+
+def _left(whole: str, rest: Mapping[str, str], have: Container[str]) -> str:
+    """Return the text of the first column that was entered already, else the whole sentence."""
+    return next((text for column, text in rest.items() if column in have), whole)
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,6 +92,22 @@ class Priors:
     def faults(self) -> tuple[str, ...]:
         """Names of all causes but healthy."""
         return tuple(name for name in self.causes if name != HEALTHY)
+
+    def weighed(self, seen: Iterable[tuple[str, str]], *, gas: bool) -> frozenset[str]:
+        """Return the causes that the evidence can speak about.
+
+        Parameters
+        ----------
+        seen : iterable of (column, answer)
+            What was seen or told.
+        gas : bool
+            Whether anything was read: of a mere start neither sample nor instrument nor baseline is in question.
+        """
+        told = {text for column, answer in seen for text in (column, f"{column}={answer}")}
+        asked = {name for name, cause in self.causes.items() if told & set(cause.asked_by)}
+        always = {name for name, cause in self.causes.items() if not cause.asked_by}
+        idle = {name for name, cause in self.causes.items() if cause.measurement or cause.baseline}
+        return frozenset(always | asked if gas or not asked else (always | asked) - idle)
 
     def strip_down_faults(self, found: str | None) -> list[Fault]:
         """Return the fault of what opening the unit showed, when that is no cause; nothing when it was not entered."""
@@ -148,7 +179,9 @@ def _merge(ours: Mapping[str, Any], theirs: Mapping[str, Any], path: str, faults
 
 
 def _priors_of(table: Mapping[str, Any]) -> Priors:
-    causes = {name: Cause(name, **row) for name, row in table["cause"].items()}
+    causes = {
+        name: Cause(name, **{**row, "asked_by": tuple(row.get("asked_by", ()))}) for name, row in table["cause"].items()
+    }
     checks = {
         name: Check(name, **{**row, "columns": tuple(row["columns"]), "needs": tuple(row["needs"])})
         for name, row in table["check"].items()

@@ -1,7 +1,7 @@
-"""What to check next: expected information for each minute, inside an order that safety fixes.
+"""What to check next: expected information for each minute, two checks ahead; safety is the only wall.
 
-Order: validity checks, then free ones, then those that cost or open the gas path. What the safety state forbids is not
-listed at all. An exhaust duct never comes off before the port pressures were read.
+What the safety state forbids is not listed at all. An exhaust duct never comes off before the port pressures were read,
+and opening the heater comes last. An invalid reading gets only what mends it.
 """
 
 from __future__ import annotations
@@ -15,8 +15,9 @@ import numpy as np
 from combust.application.causes import evidence as ev
 from combust.application.causes.catalogue import Check, shipped_priors
 from combust.application.causes.draws import Variant
-from combust.application.causes.posterior import loose_of
-from combust.application.causes.separate import imagined_answers, imagined_results
+from combust.application.causes.look_ahead import Imagined, Shows, Worth, worths
+from combust.application.causes.posterior import Loose, loose_of
+from combust.application.causes.separate import chances
 from combust.application.causes.stacking import stacked
 from combust.application.causes.stage_reading import StageReading, Values
 from combust.application.causes.visit_result import NextCheck
@@ -28,13 +29,17 @@ if TYPE_CHECKING:
     from combust.application.causes.posterior import Posterior, Visit
 
 DRAWS = 40  # draws of each hypothesis behind the expected results
-SAMPLES = 48  # results imagined for each hypothesis
 LEAST = 0.004  # hypotheses below this share are left out
-TIERS = ("validity", "free", "paid")
+MOST = 24  # hypotheses that count at most
+OPENS_HEATER = "supply_locked_out"  # what opening the heater needs: licensed work
+NO_BITS = ("cab_co",)  # a must before any hand-back, whatever it tells of the causes
+SITE = "site"  # how dense the air is, in standard deviations of what is assumed
+OFF_TOO = ("ambient_o2", "span", "delivery", "band")  # channels that need no burning heater
 
 # Channels a check adds on the row it is made at; second_stage and the ducts add a row of their own.
 ON_ROW = {
     "ambient_air": ("ambient_o2",),
+    "site_air": (SITE,),
     "stage_and_steadiness": ("frequency", "span_over_3min", "drift"),
     "supply_voltage": ("voltage",),
     "intake_air_co2": ("intake_co2", "intake_o2"),
@@ -51,6 +56,11 @@ SEEN = {
     "look_at_terminals": ("terminals",),
     "fuel_sample": ("fuel_sample",),
     "strip_down": ("strip_down",),
+    "joints": ("joints",),
+    "glow_voltage": ("glow_voltage",),
+    "fuel_line": ("fuel_line",),
+    "glow_element": ("glow_element_test",),
+    "flame_sensor": ("flame_sensor_test",),
 }
 # One column of each group is enough for a check to count as done; of the others all columns are wanted.
 ENOUGH: dict[str, tuple[tuple[str, ...], ...]] = {
@@ -59,7 +69,11 @@ ENOUGH: dict[str, tuple[tuple[str, ...], ...]] = {
     "intake_air_co2": (("intake_co2_pct", "intake_o2_pct"),),
     "cab_co": (("cab_co_in_ppm",),),
 }
-OF_ANSWER = {"warm": "minutes_since_ignition"}  # what is seen -> its column, where that has another name
+# What is seen -> its column, where that has another name.
+OF_ANSWER = {"warm": "minutes_since_ignition", "glow_voltage": "supply_glow_v"}
+# Exhaust in the cab: what stops for it, and what is looked at before anything else.
+OF_CAB = ("cab_co_everyone_out", "cab_co_level", "cab_co_rise", "heating_air_exhaust")
+FIRST_FOR_CAB = ("joints", "look_at_terminals")
 OF_PLACE = ("altitude_m", "pressure_hpa", "intake_temp_c", "humidity_pct", "air_in_temp_c", "stage")
 NEW_ROW = ("second_stage", "intake_duct_off", "exhaust_duct_off")
 # Columns without which a column of a check says nothing.
@@ -72,7 +86,7 @@ ENTERED_WITH = {
 
 @dataclass
 class Component:
-    """A hypothesis that still counts: share, its causes, draws, their whitened residuals."""
+    """A hypothesis that still counts: share, number of its causes, draws, their whitened residuals."""
 
     key: tuple[Variant, ...]
     share: float
@@ -89,25 +103,56 @@ def propose_checks(
     *,
     safety: Safety,
     valid: bool,
+    settled: bool,
+    fits: bool,
     generator: np.random.Generator,
 ) -> tuple[NextCheck, ...]:
-    """Return the checks worth making next, in the order they should be made; of an invalid reading only its own."""
+    """Return the checks worth making next, in the order they should be made; of an invalid reading only its own.
+
+    ``settled``: one cause has the stated certainty, and what is worth little may be skipped. Where the evidence does
+    not fit (``fits`` False), it counts as half told: the prior has the other half.
+    """
     priors = engine.priors
     done, have = checks_done(readings), {key for reading in readings for key in reading}
     allowed = [check for check in priors.checks.values() if check.name not in done]
     allowed = [check for check in allowed if is_allowed(check, readings, safety)]
+    asked = any(priors.causes[name].asked_by for name in visit.weighed)
+    allowed = [check for check in allowed if asked or not check.of_start]
     if not valid:
         allowed = [check for check in allowed if check.tier == "validity" or check.name in ("span_gas", "cab_co")]
-    gains = expected_gains(engine, visit, result, readings, [check.name for check in allowed], generator)
-    skip = {tier: priors.decide("skip_bits") for tier in TIERS} | {"validity": priors.decide("skip_validity_bits")}
-    worth = [check for check in allowed if gains[check.name] >= skip[check.tier] and check.name != "cab_co"]
-    worth.sort(key=lambda check: (TIERS.index(check.tier), -gains[check.name] / check.minutes))
-    worth += [check for check in allowed if check.name == "cab_co"]
-    burn = safety.allows(("burning",))
-    return tuple(
-        NextCheck(one.name, gains[one.name], one.minutes, one.risk, one.tier, one.left(have, may_burn=burn))
-        for one in worth
-    )
+    may_burn = safety.allows(("burning",))
+    saved = priors.decide("cooling_minutes")
+    off = not may_burn or not any(one.channel not in OFF_TOO for one in visit.found)
+    minutes = {check.name: check.minutes - (saved if off and "cold" in check.needs else 0.0) for check in allowed}
+    told = [check for check in allowed if check.name not in NO_BITS]
+    parts = _components(result, fits, generator)
+    worth = expected_worths(engine, visit, parts, readings, told, minutes, 0.0 if off else saved, generator)
+    least = priors.decide("skip_bits" if settled else "skip_unsettled_bits")
+    listed = [check for check in told if worth[check.name].adds >= least]
+    listed.sort(key=lambda check: worth[check.name].order)
+    of_cab = any(one.code in OF_CAB for one in safety.findings)
+    first = [check for check in told if of_cab and check.name in FIRST_FOR_CAB]
+    first.sort(key=lambda check: FIRST_FOR_CAB.index(check.name))
+    usual = [check for check in listed if OPENS_HEATER not in check.needs and check not in first]
+    musts = [check for check in allowed if check.name in NO_BITS]
+    last = [check for check in listed if OPENS_HEATER in check.needs]
+    proposed = []
+    for check in (*first, *usual, *musts, *last):
+        one = worth.get(check.name) or Worth.nothing(minutes[check.name])
+        proposed.append(
+            NextCheck(
+                check.name,
+                one.bits,
+                one.minutes,
+                check.risk,
+                check.tier,
+                check.left(have, may_burn=may_burn),
+                one.beside,
+                one.bits_of_both,
+                one.minutes_of_both,
+            )
+        )
+    return tuple(proposed)
 
 
 def checks_done(readings: Sequence[Values]) -> set[str]:
@@ -124,36 +169,54 @@ def checks_done(readings: Sequence[Values]) -> set[str]:
 
 
 def is_allowed(check: Check, readings: Sequence[Values], safety: Safety) -> bool:
-    """Return whether the safety state lets a check be listed; an exhaust duct never before the port pressures."""
+    """Return whether the safety state lets a check be listed; an exhaust duct never before the port pressures.
+
+    What needs a flame is not listed for a heater that has none.
+    """
+    no_flame = any(reading.get("start_event") in ("never_lit", "lit_and_died") for reading in readings)
+    if no_flame and "burning" in check.needs and "at_start" not in check.needs:
+        return False
     open_path = check.name != "exhaust_duct_off" or any("exhaust_static_pa" in reading for reading in readings)
     return open_path and safety.allows(check.needs)
 
 
-def expected_gains(
+def expected_worths(
     engine: Engine,
     visit: Visit,
-    result: Posterior,
+    parts: Sequence[Component],
     readings: Sequence[Values],
-    names: Sequence[str],
+    checks: Sequence[Check],
+    minutes: Mapping[str, float],
+    saved: float,
     generator: np.random.Generator,
-) -> dict[str, float]:
-    """Return the expected information of each check about the causes [bit]."""
-    parts = _components(result, generator)
-    gains = dict.fromkeys(names, 0.0)
-    if len({part.label for part in parts}) < 2:
-        return gains
-    imagined = _Imagined(engine, visit, parts, readings)
-    for name in names:
-        if name == "site_air":
-            gains[name] = _site_gain(engine, readings, result)
-        elif name != "cab_co":
-            gains[name] = _gain(imagined, name, parts, generator)
-    return gains
+) -> dict[str, Worth]:
+    """Return what each check is worth (see :func:`combust.application.causes.look_ahead.worths`)."""
+    nothing = {check.name: Worth.nothing(minutes[check.name]) for check in checks}
+    if len({part.label for part in parts}) < 2 or not checks:
+        return nothing
+    results = _Results(engine, visit, parts, readings, [check.name for check in checks])
+    share, label = np.array([part.share for part in parts]), np.array([part.label for part in parts])
+    imagined = Imagined(share, label, *results.expected(), generator)
+    shows = {}
+    for check in checks:
+        seen = [
+            imagined.seen(chances(column, [part.key for part in parts], engine.priors))
+            for column in results.seen(check.name)
+        ]
+        shows[check.name] = Shows(tuple(results.places(check.name)), np.sum(seen, axis=0) if seen else None)
+    cold = {check.name for check in checks if "cold" in check.needs}
+    last = {check.name for check in checks if OPENS_HEATER in check.needs}
+    return worths(imagined, shows, minutes, saved, cold, last)
 
 
-def _components(result: Posterior, generator: np.random.Generator) -> list[Component]:
-    shares = {key: share for key, share in result.probabilities().items() if key in result.blocks and share > LEAST}
-    likeliest = sorted(shares.items(), key=lambda item: -item[1])[:24]
+def _components(result: Posterior, fits: bool, generator: np.random.Generator) -> list[Component]:
+    """Return the hypotheses that still count; where nothing fits, half of their share is their prior's."""
+    shares = {key: share for key, share in result.probabilities().items() if key in result.blocks}
+    if not fits:
+        prior = {key: float(np.exp(result.log_prior[key])) for key in shares}
+        whole = sum(prior.values())
+        shares = {key: 0.5 * share + 0.5 * prior[key] / whole for key, share in shares.items()}
+    likeliest = sorted((item for item in shares.items() if item[1] > LEAST), key=lambda item: -item[1])[:MOST]
     total = sum(share for _, share in likeliest)
     labels: dict[frozenset[str], int] = {}
     parts = []
@@ -165,35 +228,47 @@ def _components(result: Posterior, generator: np.random.Generator) -> list[Compo
     return parts
 
 
-class _Imagined:
-    """The channels that checks would show, for the draws of every component."""
+class _Results:
+    """What the open checks would show: their channels, on the rows they are made at, and what is seen."""
 
-    def __init__(self, engine: Engine, visit: Visit, parts: list[Component], readings: Sequence[Values]) -> None:
+    def __init__(
+        self,
+        engine: Engine,
+        visit: Visit,
+        parts: Sequence[Component],
+        readings: Sequence[Values],
+        names: Sequence[str],
+    ) -> None:
         self.engine, self.visit, self.parts, self.readings = engine, visit, parts, readings
         normal = [index for index, row in enumerate(visit.rows) if row.arrangement == "as_installed"] or [0]
         self.main = max(normal, key=lambda index: visit.rows[index].healthy.load)
-        self.stacked = stacked([engine.drawer.parameters(part.u, *part.key) for part in parts], [DRAWS] * len(parts))
-        self._rows: dict[str, tuple[StageReading, dict[str, Any], Mapping[str, Floats]]] = {}
+        self.rows = {"main": visit.rows[self.main]}
+        for name in NEW_ROW:
+            row = self._new_row(name) if name in names else None
+            if row is not None:
+                self.rows[name] = row
+        self.found = [
+            (name, _imagined_observation(channel, len(visit.rows) + index, row, engine))
+            for name in names
+            for index, (kind, row) in enumerate(self.rows.items())
+            if kind == (name if name in NEW_ROW else "main")
+            for channel in self._channels(name, row)
+        ]
 
-    def row(self, name: str) -> tuple[StageReading, dict[str, Any], Mapping[str, Floats]] | None:
-        """Return the row a check is made at, its channels for all draws and for the probes; None when it has none."""
-        kind = name if name in NEW_ROW else "main"
-        if kind not in self._rows:
-            row = self.visit.rows[self.main]
-            if kind != "main":
-                reading = {key: value for key, value in self.readings[self.main].items() if key in OF_PLACE}
-                if kind != "second_stage":
-                    reading["arrangement"] = kind
-                elif row.other is None:
-                    return None
-                else:
-                    reading["stage"] = row.other.name
-                row = self.engine.row(reading, kind == "second_stage" or row.mistaken != "either")
-            self._rows[kind] = row, self.engine.model.expected(row, self.stacked), self.engine.probe_cache(row)
-        return self._rows[kind]
+    def _new_row(self, name: str) -> StageReading | None:
+        """Return the row that a check adds; None when the heater has no other stage."""
+        main = self.visit.rows[self.main]
+        reading = {key: value for key, value in self.readings[self.main].items() if key in OF_PLACE}
+        if name != "second_stage":
+            reading["arrangement"] = name
+        elif main.other is None:
+            return None
+        else:
+            reading["stage"] = main.other.name
+        return self.engine.row(reading, name == "second_stage" or main.mistaken != "either")
 
-    def channels(self, name: str, row: StageReading) -> list[str]:
-        """Return the channels a check would add."""
+    def _channels(self, name: str, row: StageReading) -> list[str]:
+        """Return the channels a check would add to its row."""
         if name in NEW_ROW:
             first = self.readings[self.main]
             again = {"flue": "flue_temp_c"}
@@ -207,68 +282,78 @@ class _Imagined:
         needs_base = ("frequency", "voltage", "rise", "intake_static", "exhaust_static", "speed")
         return [key for key in judged if key not in needs_base or key in row.healthy.value]
 
+    def places(self, name: str) -> list[int]:
+        """Return the numbers of the channels of a check."""
+        return [index for index, (check, _) in enumerate(self.found) if check == name]
 
-def _gain(imagined: _Imagined, name: str, parts: list[Component], generator: np.random.Generator) -> float:
-    """Return the expected information of one check [bit]."""
-    prepared = imagined.row(name)
-    if prepared is None:
-        return 0.0
-    row, output, probe = prepared
-    channels = imagined.channels(name, row)
-    have = {key for reading in imagined.readings for key in reading}
-    seen = [column for column in SEEN.get(name, ()) if OF_ANSWER.get(column, column) not in have]
-    if not channels and not seen:
-        return 0.0
-    share = np.array([part.share for part in parts])
-    label = np.array([part.label for part in parts])
-    log_density = np.zeros((len(parts), SAMPLES, len(parts)))
-    if channels:
-        log_density = log_density + _read_density(imagined, row, output, probe, channels, generator)
-    for column in seen:
-        kinds = [part.key for part in parts]
-        log_density = log_density + imagined_answers(column, kinds, imagined.engine.priors, SAMPLES, generator)
-    joint = np.log(share) + log_density
-    joint = np.exp(joint - joint.max(axis=2, keepdims=True))
-    grouped = np.stack([joint[:, :, label == one].sum(axis=2) for one in range(label.max() + 1)], axis=2)
-    after = grouped / grouped.sum(axis=2, keepdims=True)
-    left = -np.sum(after * np.log2(np.maximum(after, 1e-300)), axis=2).mean(axis=1)
-    before = np.array([share[label == one].sum() for one in range(label.max() + 1)])
-    return max(0.0, float(-np.sum(before * np.log2(before)) - share @ left))
+    def seen(self, name: str) -> list[str]:
+        """Return the columns of what a check would show to the eye and was not entered."""
+        have = {key for reading in self.readings for key in reading}
+        return [column for column in SEEN.get(name, ()) if OF_ANSWER.get(column, column) not in have]
 
+    def expected(self) -> tuple[Floats, Floats]:
+        """Return what the draws of each part expect (part, draw, channel) given what was read, and the noise around."""
+        visit, parts = self.visit, self.parts
+        new = [one for _, one in self.found]
+        rows = [*visit.rows, *self.rows.values()]
+        joint = self._joint([*visit.found, *new], rows)
+        given = {}
+        for loose in {loose_of(part.key) for part in parts}:
+            given[loose] = self._given_what_was_read(loose, joint, new, rows)
+        needed = [
+            frozenset(one.channel for one in new if one.row == len(visit.rows) + index)
+            for index in range(len(self.rows))
+        ]
+        drawn = stacked([self.engine.drawer.parameters(part.u, *part.key) for part in parts], [DRAWS] * len(parts))
+        output = self.engine.model.expected_rows(list(self.rows.values()), drawn, needed)
+        flat = np.zeros((len(parts) * DRAWS, len(new)))
+        for place, one in enumerate(new):
+            if one.channel != SITE:
+                flat[:, place] = output[one.row - len(visit.rows)][one.channel]
+        center: Floats = flat.reshape(len(parts), DRAWS, len(new))
+        for index, part in enumerate(parts):
+            _, cross, moved = given[loose_of(part.key)]
+            center[index] += part.residual @ cross.T + moved
+        return center, np.stack([given[loose_of(part.key)][0] for part in parts])
 
-def _read_density(
-    imagined: _Imagined,
-    row: StageReading,
-    output: Mapping[str, Any],
-    probe: Mapping[str, Any],
-    channels: list[str],
-    generator: np.random.Generator,
-) -> Floats:
-    """Return ln density of imagined results (component, sample) under every component, given what was read already."""
-    engine, visit, parts = imagined.engine, imagined.visit, imagined.parts
-    expected = np.stack([output[key] for key in channels], axis=1).reshape(len(parts), DRAWS, len(channels))
-    rows = [*visit.rows, row]
-    new = [_imagined_observation(key, len(visit.rows), row, engine) for key in channels]
-    probes = [engine.probe_cache(one) for one in visit.rows]
-    matrix = ev.covariance([*visit.found, *new], rows, [*probes, probe], engine.priors)
-    old = len(visit.found)
-    noise = matrix[old:, old:]
-    shift = np.zeros_like(expected)
-    if old:
-        cross = matrix[old:, :old] @ visit.usual.matrix
-        noise = noise - cross @ cross.T
-        usual = [visit.in_usual_units(part.residual, loose_of(part.key)) for part in parts]
-        shift = np.stack([residual @ cross.T for residual in usual])
-    center = expected + shift
-    extra = np.zeros((len(parts), len(channels), len(channels)))
-    for index, part in enumerate(parts):
-        for cause in loose_of(part.key):
-            extra[index] += ev.loosened(cause, new, rows, engine.priors)[1]
-    return imagined_results(center, noise + extra + 1e-9 * np.eye(len(channels)), SAMPLES, generator)
+    def _given_what_was_read(
+        self, loose: Loose, matrix: Floats, new: Sequence[ev.Observation], rows: Sequence[StageReading]
+    ) -> tuple[Floats, Floats, Floats]:
+        """Return the covariance of new channels under loose causes, and how residuals and the causes move them.
+
+        ``matrix`` is the joint covariance of the channels read and the new ones without a loose cause.
+        """
+        engine, visit = self.engine, self.visit
+        every, old = [*visit.found, *new], len(visit.found)
+        moved = np.zeros(len(every))
+        for cause in loose:
+            more, wider = ev.loosened(cause, every, rows, engine.priors)
+            moved, matrix = moved + more, matrix + wider
+        cross = matrix[old:, :old] @ visit.whitening[loose].matrix
+        noise = matrix[old:, old:] - cross @ cross.T + 1e-9 * np.eye(len(new))
+        return noise, cross, moved[old:]
+
+    def _joint(self, every: Sequence[ev.Observation], rows: Sequence[StageReading]) -> Floats:
+        """Return the joint covariance of channels; knowing the site moves all channels of the main stage together."""
+        engine = self.engine
+        needed = [frozenset(one.channel for one in every if one.row == index) for index in range(len(rows))]
+        probes = engine.model.expected_rows(rows, engine.probe, needed)
+        matrix = ev.covariance(every, rows, probes, engine.priors)
+        main = rows[len(self.visit.rows)]
+        for place in [index for index, one in enumerate(every) if one.channel == SITE]:
+            for other, one in enumerate(every):
+                row = rows[one.row]
+                probe = probes[one.row].get(one.channel)
+                if probe is not None and len(probe) > 1 and row.healthy.name == main.healthy.name:
+                    matrix[place, other] = (probe[1] - probe[0]) / ev.PROBE_STEP * row.density_u
+                    matrix[other, place] = matrix[place, other]
+        return matrix
 
 
 def _imagined_observation(channel: str, index: int, row: StageReading, engine: Engine) -> ev.Observation:
     """Return an observation with the uncertainty a reading of this channel would have."""
+    if channel == SITE:
+        return ev.Observation(index, SITE, 0.0, 1.0)
     base = row.healthy.value
     o2 = 20.9 * (1.0 - 1.0 / max(1.05, float(np.exp(base["air_ratio"]))))
     reading: dict[str, Any] = {
@@ -291,21 +376,3 @@ def _imagined_observation(channel: str, index: int, row: StageReading, engine: E
     }[channel]
     found = ev.observations_of(index, reading, row, engine.model, engine.instrument)
     return next(one for one in found if one.channel == channel)
-
-
-def _site_gain(engine: Engine, readings: Sequence[Values], result: Posterior) -> float:
-    """Return how much knowing the site would sharpen the causes, at the value assumed now [bit]."""
-    known = []
-    for reading in readings:
-        row = engine.row(reading)
-        filled = dict(reading)
-        filled.setdefault("intake_temp_c", row.site.intake_c)
-        if "altitude_m" not in filled:
-            filled.setdefault("pressure_hpa", row.site.pressure * row.healthy.reference.pressure)
-        known.append(filled)
-    _, _, sharper = engine.posterior(known)
-    singles = [share for key, share in result.probabilities().items() if len(key) == 1]
-    total = sum(singles)
-    before = -sum(share / total * np.log2(share / total) for share in singles if share > 0.0)
-    after = -sum(share * np.log2(share) for share in sharper.probabilities().values() if share > 0.0)
-    return max(0.0, float(before - after))

@@ -114,13 +114,13 @@ def _other_fuels(heater: Heater, priors: Priors, kind: str) -> list[tuple[float,
     """Return (air need by volume, heat per air, CO2 maximum) of other fuels over the stated one's."""
     stated = heater.fuel
     found = []
-    for name in priors.table["other_fuels"][kind]:
+    table = priors.table["other_fuels"]
+    for name in (table["of_gasoline"] if stated.family == "gasoline" else table)[kind]:
         other = get_fuel(name)
         if other.name != stated.name and other.density_kg_per_m3 and stated.density_kg_per_m3:
             swap = same_pulses(stated, other)
             maximum = other.co2_maximum_pct / stated.co2_maximum_pct
             found.append((1.0 / swap.air_ratio, swap.heat * swap.air_ratio, maximum))
-    # A stated gasoline may hold diesel: the list then has the other side only.
     return sorted(found, reverse=True) or [(0.9, 1.0, 1.0)]
 
 
@@ -266,6 +266,17 @@ def _unsteady(drawer: Drawer, p: Parameters, normals: Floats, size: Any, variant
     return np.zeros(len(normals))
 
 
+def _waxed(drawer: Drawer, p: Parameters, normals: Floats, size: Any, variant: str) -> Any:
+    """Wax closes strainer and line: the pump starves, at full stage most."""
+    return _fuel(-1.0)(drawer, p, normals, size, "starving")
+
+
+def _water(drawer: Drawer, p: Parameters, normals: Floats, size: Any, variant: str) -> Any:
+    """Water takes its share of each stroke: that much less fuel burns in the same air."""
+    p["stroke"] = p.get("stroke", 1.0) * (1.0 - size)
+    return size
+
+
 def _baseline_not_healthy(drawer: Drawer, p: Parameters, normals: Floats, size: Any, variant: str) -> Any:
     """The fault lay in the baseline and is gone: against such a baseline a healthy heater shows its inverse."""
     if variant == "exchanger":
@@ -321,4 +332,11 @@ _EFFECTS: dict[str, Callable[..., Any]] = {
     "not_steady": _unsteady,
     "baseline_not_healthy": _baseline_not_healthy,
     "baseline_of_another_heater": _healthy,
+    # These leave no trace in a reading of a heater that burns.
+    "exhaust_leak": _healthy,
+    "glow_voltage_low": _healthy,
+    "glow_weak": _healthy,
+    "flame_sensor": _healthy,
+    "fuel_waxed": _waxed,
+    "fuel_contaminated": _water,
 }

@@ -48,7 +48,7 @@ class Engine:
         self.variants = self.drawer.variants
         self.freedom = priors.decide("student_freedom")
         self.separability: dict[Any, dict[tuple[str, str], float]] = {}
-        self._log_priors: dict[bool, dict[Hypothesis, float]] = {}
+        self._log_priors: dict[tuple[bool, frozenset[str]], dict[Hypothesis, float]] = {}
         self._no_weight = np.zeros(PRIOR_DRAWS)
         self._make_prior_draws()
 
@@ -61,29 +61,38 @@ class Engine:
             each = stratified_normals(PRIOR_DRAWS, SINGLE_SIZE - len(STRUCTURE), generator)
             self.prior_u[variant] = u = np.concatenate([structure, each], axis=1)
             drawn[variant] = self.drawer.parameters(u, variant)
-        self.order = [variant for variant in drawn if variant.cause != STAGE]
+        self.asked_order = [variant for variant in drawn if self.priors.causes[variant.cause].asked_by]
+        self.order = [variant for variant in drawn if variant.cause != STAGE and variant not in self.asked_order]
         self.moved_order = [variant for variant in drawn if variant.cause == STAGE]
         self.prior_sizes = {variant: _sizes(part) for variant, part in drawn.items()}
-        parts, moved = ([drawn[variant] for variant in order] for order in (self.order, self.moved_order))
+        orders = (self.order, self.moved_order, self.asked_order)
+        parts, moved, asked = ([drawn[variant] for variant in order] for order in orders)
         probe = self.probe = ev.probe_parameters(parts[0])
         self.main = stacked([*parts, probe], [PRIOR_DRAWS] * len(parts) + [1 + len(ev.PROBES)])
         self.shared = shared_states(self.main)
         self.moved = stacked(moved, [PRIOR_DRAWS] * len(moved))
+        self.asked = stacked(asked, [PRIOR_DRAWS] * len(asked))
 
-    def prior_shares(self, pairs: bool) -> dict[Hypothesis, float]:
-        """Return the prior of every hypothesis by variant; without pairs their part is shared by the others."""
-        prior, causes = self.priors.shares, dict.fromkeys(variant.cause for variant in self.variants)
+    def prior_shares(self, pairs: bool, weighed: frozenset[str] | None = None) -> dict[Hypothesis, float]:
+        """Return the prior of every hypothesis by variant; without pairs their part is shared by the others.
+
+        ``weighed`` are the causes that the evidence can speak about; None = those of a gas reading alone.
+        """
+        if weighed is None:
+            weighed = self.priors.weighed((), gas=True)
+        variants = [variant for variant in self.variants if variant.cause in weighed]
+        prior, causes = self.priors.shares, dict.fromkeys(variant.cause for variant in variants)
         weight = {name: self.priors.causes[name].weight for name in causes if name != HEALTHY}
         whole = sum(weight.values())
         both = {two: weight[two[0]] * weight[two[1]] for two in combinations(weight, 2) if self._may_be_two(*two)}
         of_pairs = sum(both.values())
         rest = 1.0 if pairs else 1.0 / (1.0 - prior["pairs"]) if prior["pairs"] < 1.0 else 0.0
         shares: dict[Hypothesis, float] = {}
-        for variant in self.variants:
+        for variant in variants:
             part = prior["healthy"] if variant.cause == HEALTHY else prior["singles"] * weight[variant.cause] / whole
             shares[(variant,)] = part * variant.share * rest
         if pairs:
-            named = [variant for variant in self.variants if variant.cause != HEALTHY]
+            named = [variant for variant in variants if variant.cause != HEALTHY]
             for index, first in enumerate(named):
                 for second in named[index + 1 :]:
                     if (first.cause, second.cause) in both:
@@ -92,8 +101,12 @@ class Engine:
         return {key: value for key, value in shares.items() if value > 0.0}
 
     def _may_be_two(self, first: str, second: str) -> bool:
-        """Return whether two causes are weighed together: a baseline has one thing wrong with it at most."""
-        return not (self.priors.causes[first].baseline and self.priors.causes[second].baseline)
+        """Return whether two causes are weighed together.
+
+        A baseline has one thing wrong with it at most; a cause that has to be asked for is weighed by itself.
+        """
+        one, other = self.priors.causes[first], self.priors.causes[second]
+        return not (one.baseline and other.baseline) and not (one.asked_by or other.asked_by)
 
     # ---- a visit ---------------------------------------------------------------------------------------------------
     def visit(self, readings: Sequence[Values]) -> tuple[Visit, dict[Variant, Floats], list[dict[str, Any]]]:
@@ -116,14 +129,18 @@ class Engine:
         probes = [{key: value[-5:] for key, value in output.items() if np.ndim(value)} for output in outputs]
         visit = self._frame(rows, needed, found, probes, readings)
         residuals: dict[Variant, Floats] = {}
-        for order, channels in ((self.order, outputs), (self.moved_order, moved)):
+        worked = [(self.order, outputs), (self.moved_order, moved)]
+        if any(variant.cause in visit.weighed for variant in self.asked_order):
+            worked.append((self.asked_order, self._channels(rows, needed, self.asked)))
+        for order, channels in worked:
             difference = _difference(visit, channels, len(order) * PRIOR_DRAWS)
             usual = visit.usual.whitened(difference)
             for index, variant in enumerate(order):
                 part = slice(index * PRIOR_DRAWS, (index + 1) * PRIOR_DRAWS)
                 loose = loose_of((variant,))
                 residuals[variant] = visit.whitening[loose].whitened(difference[part]) if loose else usual[part]
-        return visit, residuals, outputs
+        weighed = {variant: residual for variant, residual in residuals.items() if variant.cause in visit.weighed}
+        return visit, weighed, outputs
 
     def _channels(
         self,
@@ -163,8 +180,12 @@ class Engine:
         for loose in LOOSE_KINDS:
             shift = sum((parts[cause][0] for cause in loose), np.zeros(len(found)))
             whitening[loose] = Whitening.of(sum((parts[cause][1] for cause in loose), matrix), shift)
-        seen = ev.seen_likelihood(readings, self.heater.fuel.name, self.heater.fuel.co2_maximum_pct, self.priors)
-        return Visit(rows, needed, found, whitening, seen, ev.proven_steady(readings))
+        seen = ev.seen_likelihood(readings, self.heater, self.priors)
+        answers = [one for reading in readings for one in ev.seen_answers(reading, self.heater, self.priors)]
+        judged = bool(found) or any(column in ev.OF_INSTRUMENT for column, _ in answers)
+        weighed = self.priors.weighed(answers, gas=judged)
+        twice = ev.seen_twice(answers, self.priors)
+        return Visit(rows, needed, found, whitening, seen, twice, ev.proven_steady(readings), weighed)
 
     def unsteady_most(self, visit: Visit) -> float:
         """Return how probable an unsteady reading may become: never when proven steady, held back when not watched."""
@@ -180,7 +201,7 @@ class Engine:
         """Return the part of ln likelihood that all draws of a hypothesis share: what was seen, and the wider noise."""
         names = {variant.cause for variant in hypothesis}
         wider = visit.whitening[loose_of(hypothesis)].log_density - visit.usual.log_density
-        return sum(visit.seen[name] for name in names) + wider
+        return visit.seen_under(names) + wider
 
     def difference(self, visit: Visit, parameters: Parameters) -> Floats:
         """Return what was observed less what draws expect, one column for each observed channel."""
@@ -196,7 +217,7 @@ class Engine:
         ``pairs`` leaves room for two causes at once, which :mod:`combust.application.causes.pairs` weighs.
         """
         visit, residuals, _ = self.visit(readings)
-        log_prior = self.log_prior(pairs)
+        log_prior = self.log_prior(pairs, visit.weighed)
         blocks = self._prior_blocks(visit, residuals, log_prior)
         found = {key: block.log_evidence for key, block in blocks.items()}
         result = Posterior(blocks, log_prior, found, unsteady_most=self.unsteady_most(visit))
@@ -205,11 +226,13 @@ class Engine:
             self.refine(visit, result, generator, list(blocks), SINGLE_SIZE)
         return visit, residuals, result
 
-    def log_prior(self, pairs: bool) -> dict[Hypothesis, float]:
-        """Return ln prior of every hypothesis (do not change it)."""
-        if pairs not in self._log_priors:
-            self._log_priors[pairs] = {key: float(np.log(value)) for key, value in self.prior_shares(pairs).items()}
-        return self._log_priors[pairs]
+    def log_prior(self, pairs: bool, weighed: frozenset[str]) -> dict[Hypothesis, float]:
+        """Return ln prior of every hypothesis of the causes that are weighed (do not change it)."""
+        key = (pairs, weighed)
+        if key not in self._log_priors:
+            shares = self.prior_shares(pairs, weighed)
+            self._log_priors[key] = {hypothesis: float(np.log(value)) for hypothesis, value in shares.items()}
+        return self._log_priors[key]
 
     def _prior_blocks(
         self, visit: Visit, residuals: Mapping[Variant, Floats], log_prior: Mapping[Hypothesis, float]

@@ -22,6 +22,7 @@ _TEMPLATES = {
     "co2_maximum_change_pct": "Its CO2 maximum is {median:+.0f} % off the fuel's.",
     "air_ratio_change_pct": "The fuel makes lambda {median:+.0f} % higher ({low:+.0f} to {high:+.0f} %).",
     "baseline_off_pct": "Air, fuel or exchange was off by {median:.0f} % then ({low:.0f} to {high:.0f} %).",
+    "water_pct": "About {median:.0f} % of what the pump moves is water ({low:.0f} to {high:.0f} %).",
     "stage_shift_pct": "It ran {median:.0f} % of the way to the other stage ({low:.0f} to {high:.0f} %).",
 }
 _LOSSES = ("air_change_pct", "exchange_change_pct", "heating_air_change_pct")

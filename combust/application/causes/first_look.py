@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from combust.application.causes import evidence as ev
+from combust.application.causes.catalogue import shipped_priors
 from combust.application.causes.stage_reading import Values
 from combust.application.reading import judge
 from combust.application.reading.columns import columns_of_readings
@@ -37,6 +38,7 @@ INVALID = (
 # What the heater's own document limits -> its name in the sentences.
 OF_DOCUMENT = {"height_m": "altitude_m", "height_limit_m": "limit_m", "air_ratio": "air_ratio"}
 OF_DOCUMENT |= {"lowest_air_ratio": "minimum", "supply_v": "heater_v", "cutout_v": "cutout_v"}
+OF_DOCUMENT |= {"failed_starts": "failed", "allowed_starts": "allowed"}
 OF_DOCUMENT |= {"glow_v": "glow_v", "system_v": "seen_v", "nominal_v": "nominal_v"}
 # Findings that belong to one reading's record, not to a ranking of causes.
 QUIET = ("pair_cannot_be_checked", "no_gas", "leak_test_not_done", "heating_value_estimated", "co2_origin_unknown")
@@ -83,7 +85,7 @@ def _look(
         for code in (*told, *(code for code, where in beyond.items() if where)):
             if code not in QUIET and code not in found:
                 told_v = fields["glow_v"] if code == "below_cutout_glow" else fields["heater_v"]
-                one = finding(code, fields | {"heater_v": told_v})
+                one = finding(code, fields | {"heater_v": told_v, **_of_starts(fields)})
                 found[code] = replace(one, text=one.text.replace("  ", " "))
         # Of a flame without enough air O2 and CO2 need not agree: it speaks for the heater, not for the sample.
         invalid |= any(code in INVALID and not (code == "pair_impossible" and ev.burns_rich(reading)) for code in told)
@@ -94,7 +96,8 @@ def _look(
                 plain[name] = number[name.split("_")[0]]
         used.append(plain)
         assumed += _assumed(plain)
-    seen = dict.fromkeys(column for reading in readings for column, _ in ev.seen_answers(reading, "", 1.0))
+    priors = shipped_priors()
+    seen = dict.fromkeys(column for reading in readings for column, _ in ev.seen_answers(reading, heater, priors))
     safety = Safety(in_order(found.values()))
     return FirstLook(safety, invalid, tuple(used), tuple(dict.fromkeys(assumed)), tuple(seen))
 
@@ -119,7 +122,18 @@ def _fields(reading: Values, number: Mapping[str, float], heater: Heater) -> dic
         "glow_v": reading.get("supply_glow_v", math.nan),
         "seen_v": max([nominal, *at_plug]),  # what falls at the plug is a drop; what rises there is another system
         "nominal_v": nominal,
+        "failed": reading.get("failed_starts", math.nan),
+        "allowed": reading.get("allowed_failed_starts", math.nan),
         "cutout_v": math.nan if heater.cutout_v is None else heater.cutout_v,
+    }
+
+
+def _of_starts(fields: Mapping[str, Any]) -> dict[str, str]:
+    """Return the counts of failed starts as the sentence takes them."""
+    unknown = "1 (the document's number was not entered)"
+    return {
+        "failed": f"{fields['failed']:.0f}",
+        "allowed": unknown if math.isnan(fields["allowed"]) else f"{fields['allowed']:.0f}",
     }
 
 

@@ -75,7 +75,11 @@ def evidence_among_good_visits(
     Its evidence is the density of the prior draws around it, each as wide as that uncertainty and what the structure
     of a healthy heater adds: the same rough estimate for both, so their order is fair.
     """
-    shares = {key[0]: np.exp(value) for key, value in engine.log_prior(False).items() if key[0].cause != UNSTEADY}
+    shares = {
+        key[0]: np.exp(value)
+        for key, value in engine.log_prior(False, visit.weighed).items()
+        if key[0].cause != UNSTEADY
+    }
     variants = list(shares)
     share = np.array(list(shares.values())) / sum(shares.values())
     loose = [loose_of((variant,)) for variant in variants]

@@ -39,7 +39,7 @@ def weigh_pairs(
     pairs = [key for key in result.log_prior if len(key) == 2]
     if visit.dimensions == 0:
         for key in pairs:
-            result.log_evidence[key] = sum(visit.seen[variant.cause] for variant in key)
+            result.log_evidence[key] = visit.seen_under({variant.cause for variant in key})
         return
     screened = _screen(engine, visit, residuals, pairs)
     for key, value in zip(pairs, screened["log_evidence"].tolist(), strict=True):

@@ -7,7 +7,7 @@ so the estimate stays that of the stated prior.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, field
 from math import lgamma, log, pi
 from typing import Any, TypeVar
@@ -110,7 +110,8 @@ def loose_of(hypothesis: Hypothesis) -> Loose:
 class Visit:
     """A visit in the model's terms: rows, observed channels, whitening by loose causes, what was seen.
 
-    ``steady``: whether a reading was watched and was steady; None = nobody watched.
+    ``steady``: whether a reading was watched and was steady; None = nobody watched. ``weighed``: the causes that the
+    evidence can speak about.
     """
 
     rows: list[StageReading]
@@ -118,7 +119,13 @@ class Visit:
     found: list[Observation]
     whitening: dict[Loose, Whitening]
     seen: dict[str, float]
+    seen_twice: dict[frozenset[str], float]
     steady: bool | None
+    weighed: frozenset[str]
+
+    def seen_under(self, causes: Collection[str]) -> float:
+        """Return ln probability of what was seen under one or two causes, over that without a cause."""
+        return sum(self.seen[name] for name in causes) - self.seen_twice.get(frozenset(causes), 0.0)
 
     @property
     def dimensions(self) -> int:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Container, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from itertools import islice
 from pathlib import Path
@@ -231,19 +231,27 @@ def judge_visit(
     valid = not look.invalid and measured < priors.decide("invalid_probability")
     if not valid:
         told = _only_measurement(priors, told, engine.unsteady_most(visit))
-    causes = _ranked(priors, result, told)
+    causes = _ranked(priors, result, told, visit.dimensions, {key for reading in readings for key in reading})
     first = _first_set(priors, result, causes)
     sets: list[list[str]] = [first] if len(first) > 1 else []
+    disagree = misfit(engine, visit, residuals, result) if valid else None
     proposed: tuple[NextCheck, ...] = ()
     if next_checks:
-        generator = np.random.default_rng([engine.seed, 2, visit.dimensions])
         if visit.dimensions and valid:
             errors = _errors(engine, visit, residuals, look)
             sets += inseparable(errors, first, priors.decide("inseparable_error"))
+        certain = causes[0].probability >= priors.decide("certain_probability")
         proposed = propose_checks(
-            engine, visit, result, look.used, safety=look.safety, valid=valid, generator=generator
+            engine,
+            visit,
+            result,
+            look.used,
+            safety=look.safety,
+            valid=valid,
+            settled=valid and certain and disagree is None,
+            fits=disagree is None,
+            generator=np.random.default_rng([engine.seed, 2, visit.dimensions]),
         )
-    disagree = misfit(engine, visit, residuals, result) if valid else None
     may_burn = look.safety.allows(("burning",))
     first_of_all = "a stop condition comes first." if look.safety.stops else "as it is, it does not run at this site."
     adjust, why_not = None, "the reading is not valid." if may_burn else first_of_all
@@ -271,10 +279,12 @@ def judge_visit(
         disagree=disagree or (),
         effective_samples=round(result.effective_samples(), 1),
         findings=tuple(findings),
-        assumed=tuple(dict.fromkeys([*look.assumed, *_stood_in(visit)])),
+        assumed=tuple(dict.fromkeys([*look.assumed, *_stood_in(visit)])) if visit.dimensions else (),
         seed=engine.seed,
         why_no_adjust="" if adjust else why_not,
-        expected_healthy={name: {"air_ratio": lam, "air_ratio_u": u} for name, (lam, u) in expected.items()},
+        expected_healthy={
+            name: {"air_ratio": lam, "air_ratio_u": u} for name, (lam, u) in expected.items() if visit.dimensions
+        },
     )
 
 
@@ -311,14 +321,23 @@ def _only_measurement(
     return dict(zip(kept, held_back(shares, [UNSTEADY in names for names in kept], unsteady_most), strict=True))
 
 
-def _ranked(priors: Priors, result: Posterior, explanations: Mapping[tuple[str, ...], float]) -> list[RankedCause]:
-    """Return the causes; a pair gives half of its probability to each member."""
+def _ranked(
+    priors: Priors,
+    result: Posterior,
+    explanations: Mapping[tuple[str, ...], float],
+    channels: int,
+    have: Container[str],
+) -> list[RankedCause]:
+    """Return the causes; a pair gives half of its probability to each member.
+
+    Without observed channels no size is told. ``have``: columns that were entered.
+    """
     shares = added_up((name, share / len(names)) for names, share in explanations.items() for name in names)
     ranked = []
     for name, share in shares.items():
         cause = priors.causes[name]
-        severity = severity_of(result, cause, LEVEL) if share >= 0.01 else None
-        text = f"{cause.label}: {cause.sentence}" + (f" {severity.text}" if severity else "")
+        severity = severity_of(result, cause, LEVEL) if channels and share >= 0.01 else None
+        text = f"{cause.label}: {cause.left(have)}" + (f" {severity.text}" if severity else "")
         ranked.append(RankedCause(name, share, severity, text))
     return ranked
 

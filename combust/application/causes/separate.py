@@ -81,17 +81,23 @@ def imagined_answers(
     column: str, kinds: Sequence[Sequence[Variant]], priors: Priors, samples: int, generator: np.random.Generator
 ) -> Floats:
     """Return ln probability (kind, sample, kind) of imagined answers of what is seen, under one or two causes each."""
+    chance = chances(column, kinds, priors)
+    drawn = generator.random((len(kinds), samples, 1))
+    index = np.minimum((drawn > np.cumsum(chance, axis=1)[:, None, :]).sum(axis=2), chance.shape[1] - 1)
+    density: Floats = np.log(np.maximum(chance.T[index], 1e-6))
+    return density
+
+
+def chances(column: str, kinds: Sequence[Sequence[Variant]], priors: Priors) -> Floats:
+    """Return the probability (kind, answer) of each answer of what is seen, under one or two causes each."""
     table = ev.seen_table(column, priors)
     usual = np.array(list(table[HEALTHY].values()))
-    chance = np.stack([usual] * len(kinds))
+    chance: Floats = np.stack([usual] * len(kinds))
     for row, kind in zip(chance, kinds, strict=True):
         for variant in kind:
             row *= np.array([table.get(variant.cause, table[HEALTHY])[answer] for answer in table[HEALTHY]]) / usual
     chance /= chance.sum(axis=1, keepdims=True)
-    drawn = generator.random((len(kinds), samples, 1))
-    index = np.minimum((drawn > np.cumsum(chance, axis=1)[:, None, :]).sum(axis=2), len(usual) - 1)
-    density: Floats = np.log(np.maximum(chance.T[index], 1e-6))
-    return density
+    return chance
 
 
 def inseparable(errors: Mapping[tuple[str, str], float], first_set: Sequence[str], least: float) -> list[list[str]]:

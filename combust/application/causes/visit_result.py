@@ -44,7 +44,11 @@ class Explanation:
 
 @dataclass(frozen=True, slots=True)
 class NextCheck(Result):
-    """A check worth making: what it is expected to tell, minutes, risk and why."""
+    """A check worth making: what it is expected to tell, minutes, risk and why.
+
+    ``best_with`` names the check with which it tells more per minute than either of the two alone; nothing where no
+    pair does. ``bits_with`` and ``minutes_with`` are of both together.
+    """
 
     check: str
     gain_bits: float
@@ -52,6 +56,9 @@ class NextCheck(Result):
     risk: str
     tier: str
     why: str
+    best_with: str = ""
+    bits_with: float = 0.0
+    minutes_with: float = 0.0
     derived = ("gain_bits_per_minute",)
 
     @property
@@ -135,11 +142,17 @@ class VisitResult(Result):
         labels = ("not told apart yet", *["not by such evidence"] * len(self.cannot_separate))
         rows += [(label, ", ".join(names)) for label, names in zip(labels, self.cannot_separate, strict=False)]
         if self.next_checks:
-            order = "in this order: is the reading valid, then most news (bit) per minute; each: combust word NAME"
+            order = (
+                "in this order: most news (bit) per minute, alone or together with one more; each: combust word NAME"
+            )
             rows.append(("checks to make next", order))
         for number, check in enumerate(self.next_checks, 1):
             risk = "" if check.risk == "none" else f" RISK: {check.risk}."
-            told = f"{check.minutes:g} min, {check.gain_bits:.2f} bit. {check.why}{risk}"
+            together = ""
+            if check.best_with:
+                both = f"{check.bits_with:.2f} bit in {check.minutes_with:g} min"
+                together = f"; with {check.best_with} {both}"
+            told = f"{check.minutes:g} min, {check.gain_bits:.2f} bit{together}. {check.why}{risk}"
             rows.append((f"{number}. {check.check}", told))
         rows.append(("trim", self.adjust.text) if self.adjust else ("no trim", self.why_no_adjust))
         return rows

@@ -74,9 +74,11 @@ def readings_of(
     main["pressure_hpa"] = round(height * (1.0 + 0.003 * noise.standard_normal()), 1)
     main["ambient_co_ppm"] = float(noise.integers(0, 3))
     main["cab_co_in_ppm"], main["cab_co_out_ppm"] = context["cab_co_ppm"]
-    main |= dict(_seen(engine, frozenset(causes), p, column, noise) for columns in SEEN.values() for column in columns)
+    checks = {name: check for name, check in engine.priors.checks.items() if not check.of_start}
+    looked = [column for name, columns in SEEN.items() if name in checks for column in columns]
+    main |= dict(_seen(engine, frozenset(causes), p, column, noise) for column in looked)
     found = {"first": {key: main[key] for key in GAS}}
-    for name, check in engine.priors.checks.items():
+    for name, check in checks.items():
         keys = [key for column in check.columns for key in (column, *SHOWN_WITH.get(column, ()))]
         values = read.get(name, main)
         found[name] = {**arranged.get(name, {}), **{key: values[key] for key in keys if key in values}}

@@ -82,8 +82,9 @@ def in_words(row: Mapping[str, Any]) -> str:
 
 
 def dealt_causes() -> dict[str, Cause]:
-    """Return the causes that a case can hold: its baselines are always its heater's own, and healthy."""
-    return {name: cause for name, cause in shipped_priors().causes.items() if not cause.baseline}
+    """Return the causes that a case can hold: of its gas, against a baseline that is its heater's own and healthy."""
+    every = shipped_priors().causes.items()
+    return {name: cause for name, cause in every if not cause.baseline and not cause.asked_by}
 
 
 def answer_text(causes: frozenset[str]) -> str:

@@ -24,6 +24,8 @@ def stop_conditions(columns: Columns, o2: Any, co: Any) -> dict[str, Any]:
         **safety.gas_stops(as_measured, o2, columns.chosen("probe_leak_test", "pass")),
         **safety.cab_stops(columns.number("cab_co_in_ppm"), columns.number("cab_co_out_ppm")),
         "gasoline_in_diesel_heater": columns.chosen("fuel_sample", "gasoline") & not_gasoline,
+        "heating_air_exhaust": columns.chosen("heating_air_smell", "exhaust"),
+        "joints_leaking": columns.chosen("joints", "leaking"),
         "terminals_blocked": seen,
         **safety.place_stops(columns.chosen("location", "indoors"), columns.empty("location"), _anything(columns)),
     }
@@ -36,7 +38,9 @@ def _anything(columns: Columns) -> Any:
         return entered
     for key in WORTH_TELLING[1:]:
         entered = entered | ~np.isnan(columns.number(key))
-    return entered | ~np.asarray(columns.empty("terminals")) | ~np.asarray(columns.empty("fuel_sample"))
+    for key in ("terminals", "fuel_sample", "heating_air_smell", "joints"):
+        entered = entered | ~np.asarray(columns.empty(key))
+    return entered
 
 
 def instrument_findings(columns: Columns) -> dict[str, Any]:

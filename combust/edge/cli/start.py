@@ -1,4 +1,4 @@
-"""``combust start``: timeline of a start, fuel of failed attempts, earliest restart, phases possible now."""
+"""``combust start``: timeline of a start, fuel of failed attempts, earliest restart, phases possible now, causes."""
 
 from __future__ import annotations
 
@@ -7,19 +7,27 @@ from typing import Any
 
 import click
 
+from combust.application.causes.rank import rank_causes
 from combust.application.visit.start import StartTimeline, emergency_findings, start_timeline, starts_used_up
 from combust.application.visit.start_phases import PUMP, PhaseAnswer, interlocks, possible_phases
 from combust.data.fields import toml_value
 from combust.data.tables import load_table
 from combust.domain.heater import Heater
 from combust.domain.result import shown, text_of_rows
-from combust.domain.safety import calculation
+from combust.domain.safety import calculation, of_all
 from combust.edge.cli import output
 from combust.edge.cli.answer import Answer, answers
-from combust.edge.cli.options import Decorator
+from combust.edge.cli.options import Decorator, quantity_options, values_of
 from combust.edge.figures.timelines import draw_start
 
 Guide = list[dict[str, str]]
+COUNTS = ("failed_starts", "allowed_failed_starts", "location")
+EVIDENCE = (
+    *COUNTS,
+    *("start_event", "died_after_s", "start_smoke", "supply_glow_v", "cold_soak_c", "fuel_grade", "fuel_sample"),
+    *("fuel_line", "terminals", "glow_element_test", "flame_sensor_test"),
+    *("heating_air_smell", "joints", "cab_co_in_ppm", "cab_co_out_ppm"),
+)
 
 
 def _yes_no(name: str, text: str) -> Decorator:
@@ -33,8 +41,7 @@ def _yes_no(name: str, text: str) -> Decorator:
 
 @answers("start", figure="Draw the timeline (.png or .svg).")
 @click.option("--heater", metavar="FILE", help="Heater profile; its [start] gives every time.")
-@click.option("--failed-starts", default=0, metavar="COUNT", help="Starts that have failed so far.")
-@click.option("--allowed-failed-starts", type=int, metavar="COUNT", help="How many the heater's document allows.")
+@quantity_options(EVIDENCE)
 @click.option("--since-request", "since_request_s", type=float, metavar="S", help="Since the LAST start request [s].")
 @click.option("--requests", default=1, metavar="COUNT", help="Start requests made in all.")
 @click.option("--pump", metavar="WORD", help=f"What is heard of the pump ({', '.join(PUMP)}).")
@@ -45,21 +52,26 @@ def _yes_no(name: str, text: str) -> Decorator:
 @click.option("--interlocks", "interlock_file", metavar="FILE", help="Your own checklist (TOML) of the vehicle.")
 @click.option("--checklist", is_flag=True, help="Print interlocks and temperature control, to look at or to edit.")
 def command(heater: str | None, emergency: tuple[str, ...], checklist: bool, **asked: Any) -> Answer:
-    """Show a start: its times, fuel of failed attempts, earliest restart.
+    """Show a start: its times, fuel of failed attempts, earliest restart, and what may be at fault.
 
     Use it when a heater does not start. Say what is seen and heard and it tells which phases are possible now; usually
-    the answer is to wait. Every time comes from the profile.
+    the answer is to wait. Every time comes from the profile. Say what happened (--start-event) and the causes are
+    ranked with the next checks, in the same list as combust cause: no gas reading and no baseline is needed.
 
     \b
-    Example:
+    Examples:
       combust start --heater data/heaters/heater-0312.toml --since-request 300 --pump never --blower no
+      combust start --heater data/heaters/heater-0312.toml --start-event lit_and_died --died-after-s 90 \\
+        --failed-starts 2 --allowed-failed-starts 3 --cold-soak -22 --fuel-grade summer --location outdoors
 
     \b
     Next: combust supply --help    (the usual reason is voltage)
     """
     findings = emergency_findings(emergency)
-    failed, since_request_s = asked["failed_starts"], asked["since_request_s"]
-    used = starts_used_up(failed, asked["allowed_failed_starts"]) if failed else None
+    told = values_of({key: given for key, given in asked.items() if isinstance(given, tuple)})
+    failed, allowed = int(told.get("failed_starts", 0)), told.get("allowed_failed_starts")
+    since_request_s = asked["since_request_s"]
+    used = starts_used_up(failed, None if allowed is None else int(allowed)) if failed else None
     findings += [used] if used else []
     with output.told_first(calculation(*findings)):  # whatever is wrong with a file
         guide = interlocks(asked["interlock_file"])
@@ -73,8 +85,12 @@ def command(heater: str | None, emergency: tuple[str, ...], checklist: bool, **a
             findings = [*findings, *timeline.findings, *(now.findings if now else ())]
             never_started = now is not None and any(phase.name == "no_start" for phase in now.possible)
             facts = timeline.to_dict() | {"now": now, "interlocks": guide, "findings": findings}
-            text = _text(timeline, now, guide if checklist or never_started else None)
-            return Answer(facts, text, calculation(*findings), draw=partial(draw_start, timeline))
+            text, safety = _text(timeline, now, guide if checklist or never_started else None), calculation(*findings)
+            if set(told) - set(COUNTS):
+                (visit,) = rank_causes(profile, told)
+                facts, safety = facts | {"visit": visit}, of_all([safety, visit.safety])
+                text = "\n".join([text_of_rows(visit.lines(), wrap=110), "\nThe start", text])
+            return Answer(facts, text, safety, draw=partial(draw_start, timeline))
     if not checklist and not emergency:
         raise click.UsageError("Give --heater FILE (or --checklist). combust profile new writes a profile.")
     notes = load_table("start_guide")["temperature_control"]["notes"]
