@@ -273,7 +273,7 @@ def _entries(rows: Sequence[sqlite3.Row]) -> list[Entry]:
     return [
         Entry(
             kind=row["kind"],
-            body=json.loads(row["body"]),
+            body=_body(row["body"]),
             at=row["at"],
             number=row["number"],
             key=row["entry_key"],
@@ -283,6 +283,15 @@ def _entries(rows: Sequence[sqlite3.Row]) -> list[Entry]:
         )
         for row in rows
     ]
+
+
+def _body(text: str) -> dict[str, Any]:
+    """Return the content of an entry; of one that was damaged nothing, its chain tells it."""
+    try:
+        found = json.loads(text)
+    except ValueError:
+        return {}
+    return found if isinstance(found, dict) else {}
 
 
 def now() -> str:
