@@ -11,6 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from combust.application.causes.catalogue import shipped_priors
 from combust.application.visit.record import handed_back, may_close
 from combust.application.visit.standing import standing
 from combust.application.visit.visit import Visit
@@ -322,6 +323,30 @@ def test_the_case_that_is_printed():
     for without in ("outdoors", "cab 1 outside 0"):
         assert not is_printed(in_memory([line for line in whole if line != without]))
     assert not is_printed(in_memory([*whole, "repair hose"]))
+
+
+def test_a_heater_known_only_by_its_plate_is_looked_at_first_and_nothing_burns_under_a_stop():
+    """Common practice, no source: look, then the validity of the reading; a blocked terminal lets nothing run."""
+    visit = Visit.open("V1", at=MORNING.isoformat(), heater="no profile")
+    assert "look into intake" in standing(visit).next_check
+    seen = visit.add("setting", {"location": "outdoors"}).add("reading", {"terminals": "clear", "o2_dry_pct": 8.2})
+    assert "Hold the probe in clean outdoor air" in standing(seen).next_check
+    burning = {name for name, check in shipped_priors().checks.items() if "burning" in check.needs}
+    blocked = seen.add("part", {"terminals": "intake_blocked", "ambient_o2_pct": 20.9, "sample_line": "dry"})
+    told = standing(blocked).next_check
+    assert told
+    assert not any(f"combust word {name})" in told for name in burning)
+
+
+def test_without_a_working_alarm_the_next_check_runs_nothing(book):
+    """The alarm is a word about the visit: no reading holds it, and the next check still follows it."""
+    visit = begun(book, "outdoors altitude 210 air 15 high o2 5.6 flue 350 zeroo2 20.9 leak pass trap dry")
+    burning = {name for name, check in shipped_priors().checks.items() if "burning" in check.needs}
+    ranked = [one.check for one in standing(visit).causes.next_checks]
+    assert burning & set(ranked)
+    visit = enter(book, visit, ["alarm", "fails"], minutes(9))
+    told = standing(visit).next_check
+    assert not any(f"combust word {name})" in told for name in burning)
 
 
 def test_the_standing_is_plain_and_the_same_again(book):

@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import Any
 
+from combust.application.causes.catalogue import shipped_priors
+from combust.application.causes.checks import checks_done, is_allowed
 from combust.application.causes.visit_result import VisitResult
 from combust.application.visit.meaning import causes_of
 from combust.application.visit.record import missing_fields, status
@@ -14,6 +16,8 @@ from combust.domain.safety import Safety, of_all
 
 FIRST = 3  # causes that are told after an entry
 LEAST = 0.01  # share below which a cause is not told
+FIRST_LOOK = "look_at_terminals"
+TIERS = ("validity", "free", "paid")  # the order of checks without a profile
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,6 +35,23 @@ class Standing(Result):
         state = self.visit.safety
         return of_all([state, *([self.causes.safety] if self.causes else [])])
 
+    @property
+    def next_check(self) -> str:
+        """The next check in one sentence, with its risk; "" when none is to be made.
+
+        Without causes it is the first of a fixed order: look, then what shows that a reading is valid, then what is
+        free. What the safety state forbids is not named.
+        """
+        rows = [one.row for one in self.visit.last_taken]
+        checks, safety = shipped_priors().checks, self.safety
+        if self.causes:
+            ranked = [one for one in self.causes.next_checks if safety.allows(checks[one.check].needs)]
+            return _in_a_sentence(ranked[0].check, ranked[0].why) if ranked else ""
+        order = sorted(checks.values(), key=lambda one: (one.name != FIRST_LOOK, TIERS.index(one.tier)))
+        have, burn = {key for row in rows for key in row}, safety.allows(("burning",))
+        left = [one for one in order if one.name not in checks_done(rows) and is_allowed(one, rows, safety)]
+        return _in_a_sentence(left[0].name, left[0].left(have, may_burn=burn)) if left else ""
+
     def lines(self) -> Rows:
         """Return at most ten rows: what was read, causes, the next check in one sentence, what is missing."""
         visit, causes = self.visit, self.causes
@@ -41,11 +62,11 @@ class Standing(Result):
             rows.append(("causes", ", ".join(f"{one.cause} {100 * one.probability:.0f} %" for one in told)))
             if not causes.fits:
                 rows.append(("not explained", f"the evidence fits no cause; at odds: {', '.join(causes.disagree)}"))
-            if causes.adjust:
+            if causes.adjust and self.safety.allows(("burning",)):
                 rows.append(("trim", causes.adjust.text))
         if self.why_not:
             rows.append(("causes", self.why_not))
-        if check := next_check(causes):
+        if check := self.next_check:
             rows.append(("next check", check))
         if visit.broken:
             rows.append(("BROKEN", f"{visit.broken}: changed outside combust, do not rely on it"))
@@ -55,7 +76,7 @@ class Standing(Result):
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain values for JSON: the visit, its causes, what is missing."""
-        more = {"next_check": next_check(self.causes), "missing": dict(missing_fields(self.visit))}
+        more = {"next_check": self.next_check, "missing": dict(missing_fields(self.visit))}
         visit = self.visit.to_dict()
         return {**Result.to_dict(self), **more, "status": status(self.visit), "visit": visit}
 
@@ -77,13 +98,10 @@ def standing(visit: Visit, **how: Any) -> Standing:
     return Standing(visit, causes, why_not)
 
 
-def next_check(causes: VisitResult | None) -> str:
-    """Return the next check in one sentence, with its risk; "" when none is to be made."""
-    if causes is None or not causes.next_checks:
-        return ""
-    check = causes.next_checks[0]
+def _in_a_sentence(name: str, what: str) -> str:
+    check = shipped_priors().checks[name]
     risk = "" if check.risk == "none" else f" RISK: {check.risk}."
-    return f"{check.why}{risk} ({check.minutes:g} min; combust word {check.check})"
+    return f"{what}{risk} ({check.minutes:g} min; combust word {name})"
 
 
 def line_of(one: Taken) -> str:
