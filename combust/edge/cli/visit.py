@@ -20,7 +20,7 @@ from combust.edge.cli.group import NearGroup
 from combust.edge.logbook import keyboard
 from combust.edge.logbook.book import Logbook
 from combust.edge.logbook.typed import SENTENCES, WORDS, stops_typed
-from combust.edge.logbook.visits import NewVisit, close_visit, read_visit, revise
+from combust.edge.logbook.visits import close_visit, read_visit, reopen
 
 # Numbers below zero and words that begin with a dash are words of the line, not options.
 LINE: dict[str, Any] = {"ignore_unknown_options": True}
@@ -224,9 +224,8 @@ def reopen_command(book: str, visit_id: str, reason: str) -> Answer:
       combust visit reopen winter.book --visit-id V001 --reason "hours forgotten"
     """
     with Logbook(book) as opened:
-        done = revise(opened, NewVisit(visit_id, None, {}, []), reason)
-        visit = read_visit(opened, visit_id)
-    return _answer(visit, notes=[f"revision {done.revision} is open; revision {done.revision - 1} stays readable."])
+        visit = reopen(opened, visit_id, reason)
+    return _answer(visit, notes=[f"revision {visit.revision} is open; revision {visit.revision - 1} stays readable."])
 
 
 @answers("print", command, strict="")

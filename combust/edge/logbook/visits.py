@@ -6,7 +6,7 @@ import datetime
 import json
 import sqlite3
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from itertools import groupby
 from typing import Any
 
@@ -170,43 +170,27 @@ def close_visit(book: Logbook, visit_id: str, *, incomplete: bool = False) -> Vi
         return _found(connection, visit_id)
 
 
-def revise(book: Logbook, visit: NewVisit, reason: str, drop: Sequence[str] = ()) -> Written:
-    """Open a closed visit again and add to it; what was closed stays readable as the revision before.
+def reopen(book: Logbook, visit_id: str, reason: str) -> Visit:
+    """Open a closed visit again; what was closed stays readable as the revision before.
 
     Parameters
     ----------
-    visit : NewVisit
-        What the correction adds or changes.
     reason : str
-        Why it is corrected; it stands on the record.
-    drop : sequence of str
-        Names of entries that are withdrawn: they stay in the record and no longer count.
+        Why it is opened again; it stands on the record.
 
     Raises
     ------
     CombustError
-        Entries that cannot be, or no reason; every fault at once.
+        No reason, an unknown visit, or one that is still open.
     """
-    faults = _faults(visit)
     if not reason.strip():
-        faults.append(Fault("reason", reason, "missing", why="is missing", hint="Say why: --reason TEXT."))
-    if faults:
-        raise CombustError(faults)
+        raise CombustError(Fault("reason", reason, "missing", why="is missing", hint="Say why: --reason TEXT."))
     with book.writing() as connection:
-        old = _found(connection, visit.visit_id)
-        if not old.closed_at:
-            raise CombustError(Fault("visit_id", visit.visit_id, "conflict", why="is still open", hint="Add to it."))
-        old = _insert(connection, old, [("reopened", None, {"reason": reason.strip()})], at=now())
-        named = {entry.key: entry.number for entry in old.in_force if entry.kind in OWN_NAME}
-        if unknown := sorted(set(drop) - set(named)):
-            hint = f"It has {', '.join(named)}."
-            raise CombustError([Fault("drop", key, "unknown_name", why="is no entry", hint=hint) for key in unknown])
-        for key in drop:
-            body = {"reason": reason.strip(), "values": {}}
-            old = _insert(connection, old, [("correction", None, body)], at=now(), corrects=named[key])
-        done = _add_one(connection, visit)
-        _refuse_hand_backs(connection, [visit])
-        return replace(done, entries=done.entries + len(drop))
+        visit = _found(connection, visit_id)
+        if not visit.closed_at:
+            raise CombustError(Fault("visit_id", visit_id, "conflict", why="is still open", hint="Add to it."))
+        _insert(connection, visit, [("reopened", None, {"reason": reason.strip()})], at=now())
+        return _found(connection, visit_id)
 
 
 def read_visit(book: Logbook, visit_id: str, revision: int | None = None) -> Visit:
@@ -234,8 +218,9 @@ def names(book: Logbook) -> dict[str, bool]:
     """Return visit -> whether it is open, in the order they were opened, without reading what they hold."""
     kinds = "('opened', 'closed', 'reopened')"
     with book.looking() as connection:
-        query = f"SELECT visit_id, kind FROM entry WHERE kind IN {kinds} ORDER BY entry_pk"
-        return {row["visit_id"]: row["kind"] != "closed" for row in connection.execute(query)}
+        query = f"SELECT entry_pk, visit_id, kind FROM entry INDEXED BY entry_turns WHERE kind IN {kinds}"
+        turns = sorted(tuple(row) for row in connection.execute(query))
+        return {visit_id: kind != "closed" for _, visit_id, kind in turns}
 
 
 def _visit(connection: sqlite3.Connection, visit_id: str) -> Visit | None:
