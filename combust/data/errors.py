@@ -151,6 +151,14 @@ def missing_extra(module: str, extra: str, *, why: str = "is needed here") -> Co
     return CombustError(Fault(module, "not installed", "missing", why=why, hint=hint))
 
 
+def no_access(
+    quantity: str, path: object, error: Exception, hint: str = "Check path and permissions.", done: str = "read"
+) -> CombustError:
+    """Return the refusal of a file that cannot be read (or written), in the words of the system."""
+    why = f"cannot be {done} ({getattr(error, 'strerror', None) or shorten(error)})"
+    return CombustError(Fault(quantity, str(path), "missing", why=why, hint=hint))
+
+
 def shorten(value: object, limit: int = 60) -> str:
     """Return a value as short printable text, so that hostile input cannot flood or steer a terminal."""
     if isinstance(value, float):

@@ -10,7 +10,7 @@ from importlib import resources
 from pathlib import Path
 from typing import Any
 
-from combust.data.errors import CombustError, Fault, shorten
+from combust.data.errors import CombustError, Fault, no_access, shorten
 
 MOST_LEVELS = 40
 _FLATTER = "Write each list and table on one level or two."
@@ -49,9 +49,7 @@ def read_text(path: str | Path, *, quantity: str = "file", max_bytes: int = 4_00
         fault = Fault(quantity, str(path), "format", why="is not UTF-8 text", hint="Save it as UTF-8.")
         raise CombustError(fault) from error
     except (OSError, ValueError) as error:
-        why = f"cannot be read ({getattr(error, 'strerror', None) or shorten(error)})"
-        fault = Fault(quantity, str(path), "missing", why=why, hint="Check path and permissions.")
-        raise CombustError(fault) from error
+        raise no_access(quantity, path, error) from error
     if too_large:
         why = f"is larger than {max_bytes // 1_000_000} MB"
         hint = "A file of this kind has a few hundred lines. Give the right file."

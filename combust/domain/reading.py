@@ -20,6 +20,12 @@ WORTH_TELLING = (
     *("o2_wet_pct", "co2_wet_pct", "co_wet_ppm", "hc_wet_ppm", "no_wet_ppm"),
     *("smoke_number", "cab_co_in_ppm", "analyser_excess_air_pct"),
 )
+# What may be read several times: the mean is the reading, the scatter its repeatability.
+REPEATED = {
+    "o2_dry_pct": "o2_repeat_sd_pct",
+    "co2_dry_pct": "co2_repeat_sd_pct",
+    "co_dry_ppm": "co_repeat_sd_ppm",
+}
 
 
 def nothing_entered() -> Fault:

@@ -4,21 +4,31 @@ from __future__ import annotations
 
 import os
 import secrets
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
+from combust.data.errors import CombustError, Fault
 from combust.edge import interrupt
 
 
 @contextmanager
-def whole_file(path: Path) -> Iterator[Path]:
+def whole_file(path: str | Path) -> Iterator[Path]:
     """Give a name to write to; the file is moved to ``path`` when the block ends well, and is gone when it does not.
 
     A link at ``path`` is replaced, what it points to stays untouched. The name given cannot be foreseen: two runs at
     once never write into one file, and nobody can lay a link there. It is short, so that every name the folder can
-    hold can be written. A stopped command takes the file away.
+    hold can be written. A stopped command takes the file away. The folder is made where there is none.
+
+    Raises
+    ------
+    CombustError
+        ``path`` is no name of a file.
+    OSError
+        It cannot be written there.
     """
+    path = writable_name(path)
+    path.parent.mkdir(parents=True, exist_ok=True)
     partial = path.with_name(f".{os.getpid()}-{secrets.token_hex(8)}.partial")
     interrupt.unfinished.add(partial.unlink)
     try:
@@ -27,3 +37,20 @@ def whole_file(path: Path) -> Iterator[Path]:
     finally:
         partial.unlink(missing_ok=True)
         interrupt.unfinished.discard(partial.unlink)
+
+
+def writable_name(path: str | Path, endings: Sequence[str] = ()) -> Path:
+    """Return the path of a file to write, refused before anything is computed when it is a folder or of another kind.
+
+    Raises
+    ------
+    CombustError
+    """
+    asked, path = path, Path(path)
+    if not path.name or "\0" in str(path) or path.is_dir():
+        hint = "Give the name of a file, such as output/result.json."
+        raise CombustError(Fault("file", str(asked), "format", why="is a folder, or no name of a file", hint=hint))
+    if endings and path.suffix.lower() not in endings:
+        why = f"ends in none of {', '.join(endings)}"
+        raise CombustError(Fault("file", str(asked), "format", why=why, hint=f"Write it like {path.stem}{endings[0]}"))
+    return path

@@ -148,3 +148,73 @@ def test_a_height_carries_the_weather(heater):
     del lean["altitude_m"]
     by_barometer = rank_causes(heater, {**lean, "pressure_hpa": 1013.25}, pairs=False)[0]
     assert shares(by_height)["healthy"] >= shares(by_barometer)["healthy"]
+
+
+@pytest.mark.practice
+@pytest.mark.parametrize(
+    ("reading", "symptom", "first"),
+    [
+        ({"o2_dry_pct": 3.0}, "rich", "look_at_terminals"),
+        ({"o2_dry_pct": 14.5}, "lean", "fuel_sample"),
+        ({"o2_dry_pct": 8.2, "co_dry_ppm": 700.0}, "sooty", "look_at_terminals"),
+        ({"o2_dry_pct": 8.2, "flue_temp_c": 460.0}, "hot flue", "heating_air"),
+        ({"o2_dry_pct": 8.2, "air_in_temp_c": 20.0, "air_out_temp_c": 45.0}, "weak heat", "fuel_sample"),
+        ({"o2_dry_pct": 8.2}, "nothing", "second_stage"),
+    ],
+)
+def test_without_a_baseline_the_order_is_fixed_by_symptom(reading, symptom, first):
+    bare = Heater.from_dict({key: value for key, value in PROFILE.items() if key != "baseline"})
+    checked = {"ambient_o2_pct": 20.9, "probe_leak_test": "pass", "sample_line": "dry", "analyser_fuel": "heating oil"}
+    found = rank_causes(bare, {**HERE, **checked, **STEADY, "pump_hz": 3.0, **reading})[0]
+    text = str(found)
+    assert not found.ranked
+    assert symptom in found.findings[0].text
+    assert found.next_checks[0].check == first
+    assert found.adjust is None
+    assert "own baseline" not in text
+    assert "%" not in "".join(value for label, value in found.lines() if label in shares(found))
+
+
+@pytest.mark.practice
+def test_the_fixed_order_knows_the_class_of_the_heater():
+    """A side-channel blower hardly feels a restriction, a centrifugal one does: voltage and speed before terminals."""
+    orders = {}
+    for blower in ("centrifugal", "side_channel"):
+        bare = {key: value for key, value in PROFILE.items() if key != "baseline"}
+        found = rank_causes(Heater.from_dict({**bare, "blower": blower}), {**HERE, "o2_dry_pct": 3.0})[0]
+        orders[blower] = [one.check for one in found.next_checks]
+    assert orders["centrifugal"].index("look_at_terminals") < orders["centrifugal"].index("supply_voltage")
+    assert orders["side_channel"].index("supply_voltage") < orders["side_channel"].index("look_at_terminals")
+
+
+@pytest.mark.practice
+@pytest.mark.parametrize(
+    ("answer", "names"),
+    [
+        ("intake_blocked", {"intake_restricted"}),
+        ("exhaust_blocked", {"exhaust_restricted"}),
+        ("both", {"intake_restricted", "exhaust_restricted"}),
+    ],
+)
+def test_a_terminal_seen_blocked_nearly_settles_it(heater, answer, names):
+    """CO and soot at little air may not speak for the burner against what was seen with one's own eyes."""
+    reading = {
+        **USUAL,
+        "o2_dry_pct": 5.0,
+        "co_dry_ppm": 900,
+        "smoke_number": 5,
+        "flue_temp_c": 352,
+        "terminals": answer,
+    }
+    found = rank_causes(heater, {**reading, "air_out_temp_c": 95})[0]
+    there = sum(one.probability for one in found.explanations if names & set(one.causes))
+    assert there >= 0.9
+    assert shares(found).get("burner_fouled", 0.0) < 0.1
+
+
+@pytest.mark.practice
+def test_a_fouled_exchanger_seen_nearly_settles_it(heater):
+    reading = {**USUAL, "flue_temp_c": 350, "air_out_temp_c": 90, "strip_down": "exchanger_fouled"}
+    found = rank_causes(heater, reading)[0]
+    assert found.top.cause == "exchanger_fouled"
+    assert sum(one.probability for one in found.explanations if "exchanger_fouled" in one.causes) >= 0.9

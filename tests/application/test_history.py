@@ -342,7 +342,7 @@ def test_every_door_gives_the_same_answer(tmp_path):
     profile = DATA / "heaters" / "heater-0107.toml"
     by_csv = drift_history(DATA / "larkfell_winters.csv", profile)
     with Logbook(tmp_path / "w.book", create=True) as book:
-        add(book, visits_of_table(DATA / "larkfell_winters.csv").visits)
+        add(book, visits_of_table(DATA / "larkfell_winters.csv")[0])
     by_book = combust.drift_history(tmp_path / "w.book", combust.Heater.load(profile))
     assert by_book.drift_pct_per_year == pytest.approx(by_csv.drift_pct_per_year)
     assert by_csv.drifts

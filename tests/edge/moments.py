@@ -87,6 +87,11 @@ def opened(pid: int, path: Path) -> bool:
         return False
 
 
+def loaded(pid: int, library: str) -> bool:
+    """Return True when a process has a compiled library of that name in memory."""
+    return library in _read(f"/proc/{pid}/maps")
+
+
 def living_of(session: int) -> list[int]:
     """Return the processes of a session that live."""
     found = []

@@ -31,7 +31,7 @@ PUT_IN = {
 def ranked():
     for name in ("heater-0107", "heater-0312"):
         heater = Heater.load(DATA / f"heaters/{name}.toml")
-        readings = read_visits(VISITS, heater_id=name).readings
+        readings, _ = read_visits(VISITS, heater_id=name)
         yield from rank_causes(heater, readings, next_checks=False)
 
 

@@ -44,7 +44,7 @@ def test_a_map_a_column_for_the_whole_file_and_marks_in_every_command(tmp_path: 
     added = call("log", "add", book, str(tmp_path / "in.csv"), "--map", saved)
     assert "3 rows: 2 taken, 1 refused" in added.out, added.err
     assert "STOP" in added.err
-    found = visits_of_table(tmp_path / "in.csv", mapping=saved).visits[0].entries[0][2]
+    found = visits_of_table(tmp_path / "in.csv", mapping=saved)[0][0].entries[0][2]
     # 572 F is 300 C, 0.015 % is 150 ppm: by the definitions
     assert found["flue_temp_c"] == pytest.approx(300.0)
     assert found["co_dry_ppm"] == pytest.approx(150.0)
@@ -66,8 +66,8 @@ def test_marks_count_in_columns_that_hold_numbers(tmp_path: Path) -> None:
     assert counts.refused == 1
     assert [row["air_ratio"] == "" for row in rows] == [False, True, True]
     assert rows[2]["findings"].startswith("refused: stop: exhaust_co_high.")
-    entries = read_visits(tmp_path / "in.parquet", mapping=how)
-    assert [reading.get("o2_dry_pct") for reading in entries.readings] == [8.2, None]
+    readings, _ = read_visits(tmp_path / "in.parquet", mapping=how)
+    assert [reading.get("o2_dry_pct") for reading in readings] == [8.2, None]
 
 
 @pytest.mark.parametrize("stamps", [["2026-01-12T09:05", "", "yesterday"], ["12.01.2026 9:05", "12/01/2026", ""]])
@@ -78,7 +78,7 @@ def test_a_time_that_is_none_is_refused_with_readings_as_well(stamps: list[str],
     told = [row["findings"] for row in read_csv(tmp_path / "o.csv") if row["findings"].startswith("refused")]
     assert len(told) == 1
     assert "is no time, or can be read in two ways" in told[0]
-    assert len(read_visits(tmp_path / "in.csv").refused) == 1
+    assert len(read_visits(tmp_path / "in.csv")[1].refused) == 1
 
 
 HEADINGS = {
@@ -123,9 +123,9 @@ def test_a_unit_that_the_key_is_not_in_is_refused(heading: str, key: str, tmp_pa
 def test_the_first_line_sep_names_the_mark_and_counts_as_a_line(text: str, note: str, tmp_path: Path) -> None:
     """That spreadsheets write and read this line is common practice, no source. 8.2 stands in line 3, 99 in line 4."""
     (tmp_path / "in.csv").write_bytes(text.encode())
-    found = read_visits(tmp_path / "in.csv")
-    assert [(one.visit_id, one.o2_dry_pct, one.note) for one in found.readings] == [("row 3", 8.2, note)]
-    assert [told.split(":")[0] for told in found.refused] == ["row 4"]
+    readings, found = read_visits(tmp_path / "in.csv")
+    assert [(one.visit_id, one.o2_dry_pct, one.note) for one in readings] == [("row 3", 8.2, note)]
+    assert [told.split(":")[0] for told in found.told()] == ["row 4"]
 
 
 @pytest.mark.hand
@@ -145,11 +145,11 @@ def test_two_columns_in_two_units_give_each_row_the_one_it_has(tmp_path: Path) -
     """1000 m are 3280.84 ft by the definition of the foot: 3281 ft is the same height, 3500 ft (1067 m) is not."""
     rows = ["8.2,1000,3281", "8.2,,3281", "8.2,1000,", "8.2,,", "8.2,1000,3500"]
     (tmp_path / "in.csv").write_text("o2_dry_pct,altitude_m,altitude_ft\n" + "\n".join(rows) + "\n", encoding="utf-8")
-    found = read_visits(tmp_path / "in.csv")
-    heights = [reading.get("altitude_m") for reading in found.readings]
+    readings, found = read_visits(tmp_path / "in.csv")
+    heights = [reading.get("altitude_m") for reading in readings]
     assert heights == [1000.0, pytest.approx(3281 * 0.3048), 1000.0, None]
-    assert [told.split(":")[0] for told in found.refused] == ["row 6"]
-    assert "is not the 1000 m of the other column (altitude_ft)" in found.refused[0]
+    assert [told.split(":")[0] for told in found.told()] == ["row 6"]
+    assert "is not the 1000 m of the other column (altitude_ft)" in found.told()[0]
     sites = worked.sites()
     feet = sites["altitude_m"].where(sites["altitude_m"] > 1000) / 0.3048
     mixed = sites.assign(altitude_m=sites["altitude_m"].where(sites["altitude_m"] <= 1000), altitude_ft=feet)
@@ -159,8 +159,8 @@ def test_two_columns_in_two_units_give_each_row_the_one_it_has(tmp_path: Path) -
 
 def test_too_much_carbon_monoxide_in_one_of_two_columns_stops(tmp_path: Path) -> None:
     (tmp_path / "in.csv").write_text("o2_dry_pct,co_dry_ppm,co_dry_pct\n8.2,150,0.3\n", encoding="utf-8")
-    found = read_visits(tmp_path / "in.csv")
-    assert not found.readings
+    readings, found = read_visits(tmp_path / "in.csv")
+    assert not readings
     assert found.stops[0].code == "exhaust_co_high"
 
 
@@ -170,14 +170,12 @@ def test_a_summary_row_at_the_foot_is_no_reading_and_no_stop(word: str, tmp_path
     """What spreadsheets write before such a row is common practice, no source; 600 + 600 ppm is no reading of 1200."""
     rows = ["reading_id,o2_dry_pct,co_dry_ppm,location", "a,8.2,600,outdoors", "b,8.2,600,outdoors"]
     (tmp_path / "in.csv").write_text("\n".join([*rows, f"{word},16.4,1200,outdoors", f",{word},1200,"]) + "\n", "utf-8")
-    found, book = (
-        read_visits(tmp_path / "in.csv"),
-        visits_of_table(tmp_path / "in.csv", mapping={"reading_id": "visit_id"}),
-    )
-    assert [told.split(":")[0] for told in found.refused] == ["row 4", "row 5"]
+    readings, found = read_visits(tmp_path / "in.csv")
+    _, book = visits_of_table(tmp_path / "in.csv", mapping={"reading_id": "visit_id"})
+    assert [told.split(":")[0] for told in found.told()] == ["row 4", "row 5"]
     assert [line for line, _ in book.refused] == [4, 5]
-    assert "is a summary of other rows, not a reading" in found.refused[0]
-    assert (len(found.readings), found.stops, book.stops) == (2, [], [])
+    assert "is a summary of other rows, not a reading" in found.told()[0]
+    assert (len(readings), found.stops, book.stops) == (2, [], [])
     assert interpret_file(tmp_path / "in.csv", tmp_path / "o.csv").refused == 2
     assert not any("STOP" in row["findings"].upper() for row in read_csv(tmp_path / "o.csv"))
 
@@ -186,7 +184,7 @@ def test_rows_are_told_by_their_line_in_the_spreadsheet(tmp_path: Path) -> None:
     """Counted by eye: an empty line above, the heading in line 2, an empty line 4, a cell of two lines in row 5."""
     lines = ["", "o2_dry_pct,visit_id,note", "8.2,a,x", "", '99,b,"two', 'lines"', "8.2,c,", ",,", "77,d,x"]
     (tmp_path / "in.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
-    told = [text.split(":")[0] for text in read_visits(tmp_path / "in.csv").refused]
+    told = [text.split(":")[0] for text in read_visits(tmp_path / "in.csv")[1].told()]
     assert told == ["row 5", "row 8"]
     interpret_file(tmp_path / "in.csv", tmp_path / "o.csv", rejects=tmp_path / "r.csv")
     assert [row["row"] for row in read_csv(tmp_path / "r.csv")] == ["5", "8"]
@@ -204,9 +202,9 @@ def test_dates_and_clock_times(tmp_path: Path) -> None:
     (tmp_path / "s.csv").write_text("time,o2_dry_pct\n23:59:50,8.2\n00:00:10,8.2\n", encoding="utf-8")
     assert read_series(tmp_path / "s.csv").times_s.tolist() == [0.0, 20.0]
     (tmp_path / "v.csv").write_text("date,time,o2_dry_pct\n02/01/2026,9:00,8.2\n30.02.2026,,8.2\n", encoding="utf-8")
-    found = read_visits(tmp_path / "v.csv")
+    _, found = read_visits(tmp_path / "v.csv")
     assert len(found.refused) == 2
-    assert "02/01/2026 9:00 is no time, or can be read in two ways" in found.refused[0]
+    assert "02/01/2026 9:00 is no time, or can be read in two ways" in found.told()[0]
 
 
 def test_a_column_for_the_whole_file_of_a_fleet_goes_to_the_table_that_lacks_it(tmp_path: Path) -> None:

@@ -102,9 +102,9 @@ def readings(folder: Path, cell: str, decimal: str) -> Verdict:
 
 
 def visits(folder: Path, cell: str, decimal: str) -> Verdict:
-    found = read_visits(in_table(folder, READING, cell, decimal))
-    assert len(found.readings) + len(found.refused) == 2
-    return REFUSED if found.refused else found.readings[0].get("altitude_m")
+    readings, found = read_visits(in_table(folder, READING, cell, decimal))
+    assert len(readings) + len(found.refused) == 2
+    return REFUSED if found.refused else readings[0].get("altitude_m")
 
 
 def series(folder: Path, cell: str, decimal: str) -> Verdict:
@@ -116,8 +116,8 @@ def series(folder: Path, cell: str, decimal: str) -> Verdict:
 
 
 def logbook(folder: Path, cell: str, decimal: str) -> Verdict:
-    found = visits_of_table(in_table(folder, READING, cell, decimal))
-    return REFUSED if found.refused else found.visits[0].entries[0][2].get("altitude_m")
+    visits, found = visits_of_table(in_table(folder, READING, cell, decimal))
+    return REFUSED if found.refused else visits[0].entries[0][2].get("altitude_m")
 
 
 def history(folder: Path, cell: str, decimal: str) -> Verdict:
@@ -249,16 +249,16 @@ def test_carbon_monoxide_over_the_range_stops_and_gives_no_lambda(tmp_path: Path
         assert (row["air_ratio"], counts.refused) == ("", 1)
         assert ("stop: exhaust_co_high." in row["findings"]) == stops
         assert "bound" in row["findings"]
-        causes, book, logged = read_visits(path), visits_of_table(path), read_series(path)
+        (_, causes), (_, book), logged = read_visits(path), visits_of_table(path), read_series(path)
         for found in (causes.stops, book.stops, read_log(path).stops, logged.stops):
             assert any(stop.code == "exhaust_co_high" for stop in found) == stops
-        assert "row 2: " in causes.refused[0]
+        assert "row 2: " in causes.told()[0]
 
 
 def test_an_upper_bound_of_carbon_monoxide_stands_for_its_value_and_is_told(tmp_path: Path) -> None:
     path = in_table(tmp_path, CO, "<5", ".")
-    found = read_visits(path)
-    assert found.readings[0].get("co_dry_ppm") == 5.0
+    readings, found = read_visits(path)
+    assert readings[0].get("co_dry_ppm") == 5.0
     assert "co_dry_ppm: 1 cells with < stand for their bound" in " ".join(found.notes)
 
 

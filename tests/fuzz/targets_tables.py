@@ -177,7 +177,8 @@ def visits_csv(data: bytes) -> None:
     """Any bytes as the table for the ranking of causes."""
     found = answer_or_refusal(lambda: cause_table.read_visits(as_file(data, "visits.csv")))
     if found is not None:
-        check_rows(data, len(found.readings) + len(found.refused))
+        readings, entries = found
+        check_rows(data, len(readings) + len(entries.refused))
 
 
 @target(5, csv_seeds("larkfell_series.csv"), ("time_s", "seconds", *FEW))
@@ -217,13 +218,14 @@ def logbook_table(data: bytes) -> None:
     """Any bytes taken into a logbook: what is taken stands in the book afterwards, key for key."""
     path, book = as_file(data, "in.csv"), scratch() / "fuzz.book"
     book.unlink(missing_ok=True)
-    table = answer_or_refusal(lambda: visits_of_table(path))
-    if table is None or not table.visits:
+    found = answer_or_refusal(lambda: visits_of_table(path))
+    if found is None or not found[0]:
         return
+    visits, table = found
     check_rows(data, table.rows)
-    given = sum(len(visit.entries) for visit in table.visits)
+    given = sum(len(visit.entries) for visit in visits)
     with Logbook(book, create=True) as opened:
-        if answer_or_refusal(lambda: add(opened, table.visits)) is None:
+        if answer_or_refusal(lambda: add(opened, visits)) is None:
             return
         own = ("opened", "setting")  # what the book says of a visit by itself, and words about it
         kept = sum(entry.kind not in own for record in read_visits(opened) for entry in record.entries)
@@ -237,7 +239,7 @@ def book_seed() -> list[bytes]:
     if not path.exists():
         with Logbook(path, create=True) as opened:
             source = as_file(csv_seeds("larkfell_winters.csv", lines=4)()[0], "seed.csv")
-            add(opened, visits_of_table(source).visits)
+            add(opened, visits_of_table(source)[0])
     return [path.read_bytes()]
 
 

@@ -23,7 +23,8 @@ class Cause:
     """A cause: label, sentence, whether it lies in measurement or baseline, and what a trim can do about it.
 
     ``weight``: its prior over that of a usual fault. ``asked_by``: columns that are seen, or column=answer, without
-    which it is not weighed; empty = always.
+    which it is not weighed; empty = always. ``label_without_baseline``, ``sentence_without_baseline``: what is said of
+    it where there is no baseline to hold a reading against.
     """
 
     name: str
@@ -35,13 +36,17 @@ class Cause:
     baseline: bool = False
     weight: float = 1.0
     asked_by: tuple[str, ...] = ()
+    label_without_baseline: str = ""
+    sentence_without_baseline: str = ""
     severity: Mapping[str, float] = field(default_factory=dict)
     variants: Mapping[str, float] = field(default_factory=lambda: {"": 1.0})
     rest: Mapping[str, str] = field(default_factory=dict)
 
-    def left(self, have: Container[str]) -> str:
-        """Return the sentence; where the check it names was entered already, what is left of it."""
-        return _left(self.sentence, self.rest, have)
+    def told(self, have: Container[str], *, baseline: bool) -> str:
+        """Return label and sentence for a heater with or without a baseline; less what was entered already."""
+        if baseline or not self.label_without_baseline:
+            return f"{self.label}: {_left(self.sentence, self.rest, have)}"
+        return f"{self.label_without_baseline}: {self.sentence_without_baseline}"
 
 
 @dataclass(frozen=True, slots=True)

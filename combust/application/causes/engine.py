@@ -118,6 +118,8 @@ class Engine:
             known = {"stroke_ul": self.heater.stroke_ul, **reading}
             found += ev.observations_of(index, known, row, self.model, self.instrument)
         found = ev.without_repeats(found)
+        if ev.seen_blocked(readings):  # too little air makes CO and soot: they may not speak for the burner then
+            found = [one for one in found if one.channel not in ("co", "smoke")]
         if found:  # nothing read says nothing, of the baseline too
             found += ev.band_observations(self.stages.values())
         wanted: dict[Any, set[str]] = {row.key: set() for row in rows}

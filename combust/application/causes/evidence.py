@@ -374,6 +374,11 @@ def seen_table(column: str, priors: Priors) -> dict[str, dict[str, float]]:
     return table
 
 
+def seen_blocked(readings: Sequence[Values]) -> bool:
+    """Return whether a terminal was seen blocked."""
+    return any(str(reading.get("terminals", "clear")) != "clear" for reading in readings)
+
+
 # What is seen and told in words, and what says something about sample or instrument only.
 WORDS = (
     *("terminals", "probe_leak_test", "sample_line", "fuel_sample", "strip_down", "start_event", "start_smoke"),

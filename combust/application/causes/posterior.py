@@ -23,7 +23,6 @@ DRAWS_OF_ROUND = (112, 224, 448)  # of a hypothesis that matters little; twice a
 WANTED = 150.0  # the whole posterior should rest on more than 100 effective draws
 WIDEN = 1.1
 FREEDOM_PROPOSAL = 9.0
-NEGLIGIBLE = -9.0
 
 Hypothesis = tuple[Variant, ...]
 Key = TypeVar("Key", str, tuple[str, ...])

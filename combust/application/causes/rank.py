@@ -17,6 +17,7 @@ from combust.application.causes.engine import Engine
 from combust.application.causes.evidence import UNSTEADY
 from combust.application.causes.fault_size import severity_of
 from combust.application.causes.first_look import FirstLook, first_look
+from combust.application.causes.fixed_order import fixed_checks, symptom_of
 from combust.application.causes.misfit import misfit
 from combust.application.causes.pairs import posterior_with_pairs
 from combust.application.causes.posterior import Posterior, Visit, added_up, held_back
@@ -231,12 +232,17 @@ def judge_visit(
     valid = not look.invalid and measured < priors.decide("invalid_probability")
     if not valid:
         told = _only_measurement(priors, told, engine.unsteady_most(visit))
-    causes = _ranked(priors, result, told, visit.dimensions, {key for reading in readings for key in reading})
+    baseline = bool(engine.heater.baselines)
+    ranked = baseline or not visit.dimensions  # what was seen and told of a start needs no baseline
+    have = {key for reading in readings for key in reading}
+    causes = _ranked(priors, result, told, visit.dimensions, have, baseline=baseline)
     first = _first_set(priors, result, causes)
     sets: list[list[str]] = [first] if len(first) > 1 else []
-    disagree = misfit(engine, visit, residuals, result) if valid else None
+    disagree = misfit(engine, visit, residuals, result) if valid and ranked else None
     proposed: tuple[NextCheck, ...] = ()
-    if next_checks:
+    if next_checks and not ranked:
+        proposed = fixed_checks(engine, look.used, safety=look.safety, valid=valid)
+    elif next_checks:
         if visit.dimensions and valid:
             errors = _errors(engine, visit, residuals, look)
             sets += inseparable(errors, first, priors.decide("inseparable_error"))
@@ -254,15 +260,24 @@ def judge_visit(
         )
     may_burn = look.safety.allows(("burning",))
     first_of_all = "a stop condition comes first." if look.safety.stops else "as it is, it does not run at this site."
+    if not ranked:
+        sets = []
     adjust, why_not = None, "the reading is not valid." if may_burn else first_of_all
     if disagree is not None:
         why_not = "the evidence fits no cause in the list." if may_burn else first_of_all
+    elif not ranked:
+        why_not = "there is no healthy reading of this heater to trim back to." if may_burn else first_of_all
     elif valid and may_burn:
         adjust, why_not = advise_trim(engine, visit, result, look.used)
     findings = [one for one in look.safety.findings if one.severity != "stop"]
     if disagree is not None:
         unseen = " Or the reading was not steady: nobody watched it." if visit.steady is None else ""
         findings.insert(0, finding("nothing_fits", channels=", ".join(disagree), unseen=unseen))
+    if not ranked:
+        symptom = symptom_of(engine, look.used).replace("_", " ")
+        findings.insert(0, finding("not_ranked", symptom=symptom))
+    elif sets and any(priors.causes[name].baseline for name in sets[0]):
+        findings.append(finding("baseline_doubted"))
     return VisitResult(
         visit_id=str(readings[0].get("visit_id", "1")),
         heater_id=engine.heater.heater_id or readings[0].get("heater_id"),
@@ -277,6 +292,7 @@ def judge_visit(
         adjust=adjust,
         fits=disagree is None,
         disagree=disagree or (),
+        ranked=ranked,
         effective_samples=round(result.effective_samples(), 1),
         findings=tuple(findings),
         assumed=tuple(dict.fromkeys([*look.assumed, *_stood_in(visit)])) if visit.dimensions else (),
@@ -327,6 +343,8 @@ def _ranked(
     explanations: Mapping[tuple[str, ...], float],
     channels: int,
     have: Container[str],
+    *,
+    baseline: bool,
 ) -> list[RankedCause]:
     """Return the causes; a pair gives half of its probability to each member.
 
@@ -337,7 +355,7 @@ def _ranked(
     for name, share in shares.items():
         cause = priors.causes[name]
         severity = severity_of(result, cause, LEVEL) if channels and share >= 0.01 else None
-        text = f"{cause.label}: {cause.left(have)}" + (f" {severity.text}" if severity else "")
+        text = cause.told(have, baseline=baseline) + (f" {severity.text}" if severity else "")
         ranked.append(RankedCause(name, share, severity, text))
     return ranked
 

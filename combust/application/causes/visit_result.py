@@ -87,6 +87,8 @@ class VisitResult(Result):
     """What one visit means. ``stop`` holds the stop conditions, ``findings`` the rest.
 
     ``fits`` is False when the evidence fits no cause in the list; ``disagree`` then names the channels at odds.
+    ``ranked`` is False without a healthy baseline: ``next_checks`` is then a fixed order, and ``causes`` hold what
+    usual values of such heaters allow, which is no answer.
     ``expected_healthy`` holds, for each stage, ``air_ratio`` and ``air_ratio_u`` [-] of the healthy heater here.
     """
 
@@ -107,6 +109,7 @@ class VisitResult(Result):
     assumed: tuple[Assumed, ...]
     seed: int
     disagree: tuple[str, ...] = ()
+    ranked: bool = True
     why_no_adjust: str = ""
     expected_healthy: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
 
@@ -120,6 +123,15 @@ class VisitResult(Result):
         """The most probable cause."""
         return self.causes[0]
 
+    @property
+    def in_short(self) -> str:
+        """The answer in a few words."""
+        if not self.ranked:
+            return "not ranked: no healthy reading of this heater"
+        return (
+            "" if self.fits else "fits no cause; nearest "
+        ) + f"{self.top.cause} {100.0 * self.top.probability:.0f} %"
+
     def lines(self) -> Rows:
         """Return what is told of the visit: causes, what cannot be told apart, next checks in their order, the trim."""
         rows = [("visit", self.visit_id + (", after work" if self.phase == "after" else ""))]
@@ -131,31 +143,34 @@ class VisitResult(Result):
         for stage, when_healthy in self.expected_healthy.items():
             lam, u = when_healthy["air_ratio"], when_healthy["air_ratio_u"]
             rows.append((f"healthy, {stage} stage", f"lambda {lam:.2f} ± {2.0 * u:.2f} (95 %) is to be expected here"))
-        for one in self.causes:
+        for one in self.causes if self.ranked else ():
             if one.probability >= LEAST_SHOWN:
                 much = f"  {one.severity.text}" if one.severity else ""
                 rows.append((one.cause, f"{100.0 * one.probability:.1f} %{much}"))
-        share = self.top.probability
-        lead = "" if share >= 0.5 else f"first, with {100.0 * share:.0f} %, "
-        label = "nothing is settled" if lead else "most probable" if self.fits else "nearest, but it does not fit"
-        rows.append((label, f"{lead}{self.top.text}"))
-        labels = ("not told apart yet", *["not by such evidence"] * len(self.cannot_separate))
-        rows += [(label, ", ".join(names)) for label, names in zip(labels, self.cannot_separate, strict=False)]
+        rows += self._settled() if self.ranked else [("not ranked", "there is no healthy reading of this heater")]
         if self.next_checks:
             order = (
                 "in this order: most news (bit) per minute, alone or together with one more; each: combust word NAME"
             )
-            rows.append(("checks to make next", order))
+            fixed = "a fixed order by what stands out; each: combust word NAME"
+            rows.append(("checks to make next", order if self.ranked else fixed))
         for number, check in enumerate(self.next_checks, 1):
             risk = "" if check.risk == "none" else f" RISK: {check.risk}."
-            together = ""
+            news = f", {check.gain_bits:.2f} bit" if self.ranked else ""
             if check.best_with:
-                both = f"{check.bits_with:.2f} bit in {check.minutes_with:g} min"
-                together = f"; with {check.best_with} {both}"
-            told = f"{check.minutes:g} min, {check.gain_bits:.2f} bit{together}. {check.why}{risk}"
-            rows.append((f"{number}. {check.check}", told))
+                news += f"; with {check.best_with} {check.bits_with:.2f} bit in {check.minutes_with:g} min"
+            rows.append((f"{number}. {check.check}", f"{check.minutes:g} min{news}. {check.why}{risk}"))
         rows.append(("trim", self.adjust.text) if self.adjust else ("no trim", self.why_no_adjust))
         return rows
+
+    def _settled(self) -> Rows:
+        """Return the leading cause, and what is not told apart."""
+        share = self.top.probability
+        lead = "" if share >= 0.5 else f"first, with {100.0 * share:.0f} %, "
+        label = "nothing is settled" if lead else "most probable" if self.fits else "nearest, but it does not fit"
+        labels = ("not told apart yet", *["not by such evidence"] * len(self.cannot_separate))
+        apart = [(name, ", ".join(names)) for name, names in zip(labels, self.cannot_separate, strict=False)]
+        return [(label, f"{lead}{self.top.text}"), *apart]
 
 
 @dataclass(frozen=True, slots=True)
@@ -188,7 +203,7 @@ class CausesResult(Result):
 
     def lines(self) -> Rows:
         """Return the most probable cause of each visit, and the prior."""
-        rows = [(visit.visit_id, f"{visit.top.cause} {100.0 * visit.top.probability:.0f} %") for visit in self.visits]
+        rows = [(visit.visit_id, visit.in_short) for visit in self.visits]
         return [*rows, ("prior", ", ".join(f"{name} {value:g}" for name, value in self.prior.items()))]
 
     def __str__(self) -> str:

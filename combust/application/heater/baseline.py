@@ -249,12 +249,12 @@ def _state(build: _Builder, stage: Stage | None, fuel: Fuel, ratio: float, intak
 def _air_ratio(build: _Builder, stage: Stage, baseline: Baseline | None, fuel: Fuel) -> float:
     """Return lambda of the baseline and keep it: the reading's, the middle of the healthy band, or a usual one."""
     if baseline is not None:
-        ratio, u = _read_air_ratio(baseline.reading, fuel)
+        ratio, u = read_air_ratio(baseline.reading, fuel)
         if math.isfinite(ratio):
             oxygen, scatter = baseline.reading.get("o2_dry_pct"), build.priors["reading"]["o2_scatter_pct"]
             again = ratio
             if oxygen is not None:
-                again, _ = _read_air_ratio({**baseline.reading, "o2_dry_pct": oxygen + scatter}, fuel)
+                again, _ = read_air_ratio({**baseline.reading, "o2_dry_pct": oxygen + scatter}, fuel)
             build.put("air_ratio", math.log(ratio), math.hypot(u / ratio, math.log(again / ratio)))
             return ratio
     unknown = build.priors["unknown"]
@@ -270,7 +270,7 @@ def _air_ratio(build: _Builder, stage: Stage, baseline: Baseline | None, fuel: F
     return ratio
 
 
-def _read_air_ratio(reading: Mapping[str, Any], fuel: Fuel) -> tuple[float, float]:
+def read_air_ratio(reading: Mapping[str, Any], fuel: Fuel) -> tuple[float, float]:
     """Return lambda of a reading and its standard uncertainty."""
     values = interpret_columns(columns_of_reading(reading, fuel), instrument_class()).values
     return float(values["air_ratio"][0]), float(values["air_ratio_u"][0])

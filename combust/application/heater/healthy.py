@@ -21,6 +21,7 @@ from combust.kernel import working_point as model
 from combust.kernel.altitude import AltitudeSurface, LambdaAtSite
 from combust.kernel.constants import ZERO_CELSIUS_K
 
+RECTANGULAR = 1.0 / math.sqrt(12.0)  # standard deviation over the width
 SITES_AT_ONCE = 64  # x draws: what the processor's cache holds
 PATH = ("steepness", "intake_share", "exhaust_share", "hot_share", "exponent", "air_side", "shaft", "radiated")
 
@@ -188,6 +189,9 @@ class HealthyStage:
     ) -> LambdaAtSite:
         """Return the three lambdas of each site; fuel as cold as the air unless told.
 
+        The uncertainty of the full one holds the structure's draws, the baseline, the fuel's expansion, the form of the
+        model (a share of what the air changes) and the humidity where none was told.
+
         ``point`` spares the working point where the caller has it.
         """
         temp = np.atleast_1d(np.asarray(site.intake_c if fuel_temp_c is None else fuel_temp_c, dtype=float))
@@ -199,9 +203,18 @@ class HealthyStage:
             (point.air_ratio.std(axis=-1) / full) ** 2
             + (self.priors["unknown"]["expansion_share"] * self.expansion_per_k * (temp - self.fuel_temp_c)) ** 2
             + self.u["air_ratio"] ** 2
+            + (float(self.priors["tolerance"]["site_density"]) * np.log(sigma)) ** 2
+            + self._vapour_u(site) ** 2
         )
         lam = self.air_ratio * sigma
         return LambdaAtSite(sigma, lam, lam / density, full, full * relative)
+
+    def _vapour_u(self, site: model.SiteAir) -> Any:
+        """Return the relative standard uncertainty of dry-air density where no humidity was told: 0 to 100 % [-]."""
+        home = self.reference
+        dry = np.isclose(site.density * home.air_density_kg_m3, site.dry_density * home.dry_air_density_kg_m3)
+        saturated = air.saturation_pressure(site.intake_c) / (site.pressure * home.pressure)
+        return np.where(dry, RECTANGULAR * saturated, 0.0)
 
     def trim(self, site: model.SiteAir, fuel_density: Any, keep: Any, *, by: str) -> Trimmed:
         """Return the trim of fuel or speed that makes the full lambda ``keep`` at each site."""

@@ -8,10 +8,8 @@ from typing import Any
 
 import numpy as np
 
-from combust.application.heater.baseline import healthy_stage
+from combust.application.heater.baseline import healthy_stage, read_air_ratio
 from combust.application.heater.healthy import HealthyStage
-from combust.application.reading.columns import columns_of_reading
-from combust.application.reading.interpret import interpret_columns
 from combust.application.reading.result import safety_of
 from combust.application.site.derating import stage_columns
 from combust.application.site.effect_result import SiteEffect
@@ -23,7 +21,6 @@ from combust.data.vocabulary import quantities
 from combust.domain.catalogue import get_fuel
 from combust.domain.fuel import Fuel
 from combust.domain.heater import Heater
-from combust.domain.instrument import instrument_class
 from combust.domain.limits import Finding, in_order
 from combust.domain.reading import Reading
 from combust.domain.result import assume
@@ -241,9 +238,8 @@ def _explained(
     """
     if reading.fuel not in (None, base.fuel.name, base.fuel.asked_as):
         base = base.on_fuel(get_fuel(reading.fuel))
-    values_read = interpret_columns(columns_of_reading(reading, base.fuel), instrument_class()).values
     stops = list(safety_of({**reading, "fuel": base.fuel.name}).findings)
-    lam, lam_u = float(values_read["air_ratio"][0]), float(values_read["air_ratio_u"][0])
+    lam, lam_u = read_air_ratio(reading, base.fuel)
     if not math.isfinite(lam) and stops:
         nothing = dict.fromkeys(("air_ratio", "air_ratio_u", "u", "z"))
         return {"verdict": "cannot_tell", "text": VERDICT_TEXTS["cannot_tell"], **nothing}, stops

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from combust.domain.limits import Finding, cautions
-from combust.domain.result import Assumed, Result, Rows
+from combust.domain.result import Assumed, Result, Rows, shown
 from combust.domain.safety import Safety, calculation
 
 SOURCES = (
@@ -97,19 +97,19 @@ class SiteEffect(Result):
             ("lambda at the baseline", f"{self.base_air_ratio:.2f}{spread}"),
             ("lambda here, dry-air density alone", f"{self.air_ratio:.2f}"),
             ("  with fuel density", f"{self.air_ratio_with_fuel_density:.2f}"),
-            ("  in full, with hot gas", f"{self.air_ratio_full:.2f} ± {2 * self.air_ratio_full_u:.2f} (95 %)"),
+            ("  in full, with hot gas", shown(self.air_ratio_full, ".2f", u=self.air_ratio_full_u)),
             ("O2 / CO2 to expect", f"{_pair(self.o2_dry_pct, self.co2_dry_pct)}, in full "
                                    f"{_pair(self.o2_dry_full_pct, self.co2_dry_full_pct)}"),
             ("weather ± 30 hPa, full lambda", f"{self.weather['air_ratio_full_low']:.2f} to "
                                               f"{self.weather['air_ratio_full_high']:.2f}"),
             (f"highest site with lambda ≥ {self.minimum_air_ratio:g}",
-             f"{_shown(self.ceiling_altitude_m, 0, 'm')}, in full {_shown(self.ceiling_altitude_full_m, 0, 'm')}"),
+             f"{_height(self.ceiling_altitude_m)}, in full {_height(self.ceiling_altitude_full_m)}"),
         ]  # fmt: skip
         if self.reading is not None:
             lam = self.reading["air_ratio"]
             rows.insert(0, ("this reading", f"{'' if lam is None else f'lambda {lam:.2f}: '}{self.reading['text']}"))
         if self.heater_id is not None or self.heater_altitude_limit_m is not None:
-            rows.append(("the heater's own limit", f"{_shown(self.heater_altitude_limit_m, 0, 'm')} (it decides)"))
+            rows.append(("the heater's own limit", f"{_height(self.heater_altitude_limit_m)} (it decides)"))
         return [*rows, *_trim_lines(self), *_heat_lines(self)]
 
 
@@ -136,14 +136,14 @@ def _heat_lines(one: SiteEffect) -> Rows:
     if one.useful_heat_kw is not None:
         rows += [
             ("useful heat, fuel trimmed to keep lambda",
-             f"{one.useful_heat_kw:.2f} kW, in full {_shown(one.useful_heat_full_kw, 2, 'kW')}"),
-            ("useful heat, not trimmed", _shown(one.useful_heat_untrimmed_kw, 2, "kW")),
+             f"{one.useful_heat_kw:.2f} kW, in full {shown(one.useful_heat_full_kw, '.2f', 'kW')}"),
+            ("useful heat, not trimmed", shown(one.useful_heat_untrimmed_kw, ".2f", "kW")),
         ]  # fmt: skip
     return rows
 
 
-def _shown(value: float | None, digits: int, unit: str = "") -> str:
-    return "unknown" if value is None else f"{value + 0.0:.{digits}f} {unit}".rstrip()
+def _height(metres: float | None) -> str:
+    return shown(metres, ".0f", "m", untold="unknown")
 
 
 def _pair(o2: float | None, co2: float | None) -> str:

@@ -14,6 +14,7 @@ from combust.data.fields import fields_of, need_rows
 from combust.data.tables import load_table, read_toml
 from combust.data.vocabulary import quantities
 from combust.domain.limits import limit
+from combust.domain.reading import REPEATED
 from combust.domain.result import Result, Rows
 
 MOST_SAMPLES = 20_000
@@ -240,8 +241,7 @@ def _means(series: _Series, rule: SteadyRule) -> dict[str, float]:
     values = {key: float(np.nanmean(column)) for key, column in numbers.items() if np.isfinite(column).any()}
     blocks = np.minimum(((clock - clock[0]) / rule.mean_s).astype(int), int((clock[-1] - clock[0]) / rule.mean_s) - 1)
     repeats = int(blocks[-1]) + 1
-    names = {"o2_dry_pct": "o2_repeat_sd_pct", "co2_dry_pct": "co2_repeat_sd_pct", "co_dry_ppm": "co_repeat_sd_ppm"}
-    for key, name in names.items():
+    for key, name in REPEATED.items():
         if key in values:
             means = [np.nanmean(data[key][blocks == block]) for block in range(repeats)]
             values[name] = float(np.std(means, ddof=1))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 from combust.application.safety import own_limits
@@ -16,38 +16,39 @@ from combust.domain.limits import Finding, cautions, finding, in_order, limit, l
 from combust.domain.result import Assumed, Result, Rows, shown
 from combust.kernel import cab, wiring
 
-# argument -> (unit, low, high): what can be in a vehicle of up to 48 V; a convention of this project.
+# argument -> (unit, low, high, what it is): what can be in a vehicle of up to 48 V; a convention of this project.
 _CABLE = ("length_m", "area_mm2")
-_BANDS = {
-    "open_circuit_v": ("V", 4.0, 60.0),
-    "plug_glow_v": ("V", 0.0, 60.0),
-    "battery_mohm": ("mohm", 0.0, 1000.0),
-    "length_m": ("m", 0.0, 50.0),
-    "area_mm2": ("mm²", 0.35, 120.0),
-    "contacts_mohm": ("mohm", 0.0, 1000.0),
-    "cable_temp_c": ("°C", -60.0, 120.0),
-    "glow_a": ("A", 0.1, 100.0),
-    "run_a": ("A", 0.01, 100.0),
-    "cutout_v": ("V", 4.0, 60.0),
-    "controller_cutout_v": ("V", 4.0, 60.0),
-    "disconnect_v": ("V", 4.0, 60.0),
-    "disconnect_delay_s": ("s", 0.0, 36_000.0),
-    "cool_down_s": ("s", 0.0, 3600.0),
-    "mean_power_w": ("W", 0.1, 2000.0),
-    "hours": ("h", 0.0, 168.0),
-    "starts": ("", 0.0, 1000.0),
-    "glow_s": ("s", 0.0, 3600.0),
-    "battery_v": ("V", 6.0, 60.0),
-    "battery_ah": ("Ah", 0.1, 5000.0),
-    "battery_temp_c": ("°C", -60.0, 80.0),
-    "usable_share": ("", 0.0, 1.0),
+_ASKED = {
+    "open_circuit_v": ("V", 4.0, 60.0, "battery at rest, nothing switched on"),
+    "plug_glow_v": ("V", 0.0, 60.0, "measured at the heater's plug while it glows"),
+    "battery_mohm": ("mohm", 0.0, 1000.0, "inner resistance of the battery"),
+    "length_m": ("m", 0.0, 50.0, "cable from battery to heater, one way"),
+    "area_mm2": ("mm²", 0.35, 120.0, "cross-section of one conductor"),
+    "contacts_mohm": ("mohm", 0.0, 1000.0, "fuse, plugs and terminals together"),
+    "cable_temp_c": ("°C", -60.0, 120.0, "temperature of the cable"),
+    "glow_a": ("A", 0.1, 100.0, "current while the glow element is on"),
+    "run_a": ("A", 0.01, 100.0, "current while running"),
+    "cutout_v": ("V", 4.0, 60.0, "voltage at the heater at which it switches itself off"),
+    "controller_cutout_v": ("V", 4.0, 60.0, "battery voltage at which the controller sends OFF"),
+    "disconnect_v": ("V", 4.0, 60.0, "battery voltage at which the vehicle takes the power away"),
+    "disconnect_delay_s": ("s", 0.0, 36_000.0, "time between its warning and the cut"),
+    "cool_down_s": ("s", 0.0, 3600.0, "run-on that must not be cut"),
+    "mean_power_w": ("W", 0.1, 2000.0, "mean electric power of a night"),
+    "hours": ("h", 0.0, 168.0, "running time of a night"),
+    "starts": ("", 0.0, 1000.0, "starts in a night"),
+    "glow_s": ("s", 0.0, 3600.0, "glow in one start"),
+    "battery_v": ("V", 6.0, 60.0, "nominal voltage of the battery"),
+    "battery_ah": ("Ah", 0.1, 5000.0, "nominal capacity"),
+    "battery_temp_c": ("°C", -60.0, 80.0, "temperature of the battery"),
+    "usable_share": ("", 0.0, 1.0, "share of the capacity that may be used"),
 }
 _MEASURE = "Measure it: battery at rest, cable one way, cross-section printed on the cable."
+_HINTS = dict.fromkeys(("open_circuit_v", *_CABLE), _MEASURE)
+_NEEDED = ("open_circuit_v",)
 FIELDS = {
-    key: Field(key, unit=unit, low=low, high=high, required=key == "open_circuit_v")
-    for key, (unit, low, high) in _BANDS.items()
+    key: Field(key, "number", meaning, unit, low=low, high=high, required=key in _NEEDED, hint=_HINTS.get(key, ""))
+    for key, (unit, low, high, meaning) in _ASKED.items()
 }
-FIELDS |= {key: replace(FIELDS[key], hint=_MEASURE) for key in ("open_circuit_v", *_CABLE)}
 OTHER_UNITS = tuple(twin for key in FIELDS for twin in in_other_units(key, FIELDS))
 WHERE_FED = ("after_disconnect", "before_disconnect")
 _SIDE = "Say on which side of the vehicle disconnect the heater is connected."

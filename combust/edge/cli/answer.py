@@ -18,6 +18,7 @@ from combust.edge.cli import output
 from combust.edge.cli.options import stops_entered
 from combust.edge.figures.style import save
 from combust.edge.tables.table_map import TableMap
+from combust.edge.whole_file import writable_name
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -141,7 +142,7 @@ def answers(
         def framed(as_json: bool, strict: bool = False, **given: Any) -> None:
             for name in WRITTEN.keys() & given.keys():
                 if given[name] is not None:
-                    output.writable_name(given[name], WRITTEN[name])
+                    writable_name(given[name], WRITTEN[name])
             out, figure, save_map = (given.pop(name, None) for name in ("json_out", "figure", "save_map"))
             try:
                 if "fuels_file" in given:

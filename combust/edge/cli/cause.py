@@ -21,7 +21,7 @@ from combust.edge.cli.progress import with_progress
 from combust.edge.figures.causes import draw_steps
 
 if TYPE_CHECKING:
-    from combust.edge.tables.visits import VisitTable
+    from combust.edge.tables.reader import Entries
 
 MANY = 8  # visits that take long enough for a progress bar
 
@@ -54,13 +54,18 @@ def command(source: str | None, profile: str, catalogue: Catalogue | None, **opt
     from combust.edge.tables.visits import IS_OTHER
 
     heater = Heater.load(profile, catalogue=catalogue)
-    table = _visits(source, options, heater)
+    readings, table = _visits(source, options, heater)
+    stopped = [
+        f"visit {values.get('visit_id', 'without a name')}, row {line} ({', '.join(codes)})"
+        for line, values, codes in table.stopped
+    ]
     how: dict[str, Any] = {"seed": options["seed"], "pairs": not options["no_pairs"]}
-    chosen = {"instrument": options["instrument_class"], "causes": options["causes_file"], "stopped": table.stopped}
-    rank = partial(rank_causes, heater, table.readings, **chosen, **how)
-    found = rank() if len(table.readings) < MANY else with_progress("Weighing", lambda show: rank(progress=show))
-    of_others = [text for text in table.refused if IS_OTHER in text]  # a day's table holds many heaters
-    missed = [f"refused, {text}" for text in table.refused if IS_OTHER not in text]
+    chosen = {"instrument": options["instrument_class"], "causes": options["causes_file"], "stopped": stopped}
+    rank = partial(rank_causes, heater, readings, **chosen, **how)
+    found = rank() if len(readings) < MANY else with_progress("Weighing", lambda show: rank(progress=show))
+    refused = table.told()
+    of_others = [text for text in refused if IS_OTHER in text]  # a day's table holds many heaters
+    missed = [f"refused, {text}" for text in refused if IS_OTHER not in text]
     alarming = [visit for visit in found if len(found) > 1 and visit.safety.alarming]
     notes = [f"Visit {visit.visit_id}: {visit.safety.state.replace('_', ' ')}" for visit in alarming]
     notes += [f"note: {text}" for text in table.notes]
@@ -70,10 +75,10 @@ def command(source: str | None, profile: str, catalogue: Catalogue | None, **opt
         parts += [text_of_rows(("", text) for text in visit.safety.lines())] if visit in alarming else []
         parts.append(output.text_of_result(visit, wrap=110) + "\n")
     parts.append(text_of_rows([*found.lines()[-1:], ("", "a stated convention, editable with --causes")]))
-    first = table.readings[0]
-    of_first = [one for one in table.readings if (one.visit_id, one.phase) == (first.visit_id, first.phase)]
+    first = readings[0]
+    of_first = [one for one in readings if (one.visit_id, one.phase) == (first.visit_id, first.phase)]
     return Answer(
-        {**found.to_dict(), "refused": table.refused},
+        {**found.to_dict(), "refused": refused},
         "\n".join(parts),
         of_all([found.safety, Safety(tuple(table.stops))], refused=len(missed)),
         notes=[*notes, *missed],
@@ -81,23 +86,24 @@ def command(source: str | None, profile: str, catalogue: Catalogue | None, **opt
     )
 
 
-def _visits(source: str | None, options: dict[str, Any], heater: Heater) -> VisitTable:
-    """Return the readings of the table, or the one of the options."""
-    from combust.edge.tables.visits import VisitTable, read_visits
+def _visits(source: str | None, options: dict[str, Any], heater: Heater) -> tuple[list[Reading], Entries]:
+    """Return the readings of the table and its entries, or the one reading of the options."""
+    from combust.edge.tables.reader import Entries
+    from combust.edge.tables.visits import read_visits
 
     values = values_of({key: given for key, given in options.items() if isinstance(given, tuple)})
     if source is None:
         if not values:
             hint = "Give a table, or what was read: --o2-dry 4.84 --stage high --location outdoors"
             raise CombustError(Fault("VISITS", None, "missing", why="and evidence options are both missing", hint=hint))
-        return VisitTable([Reading(**values)])
+        return [Reading(**values)], Entries(1)
     if values:
         why, hint = "stand beside a table of visits", "Give the table or the options."
         raise CombustError(Fault("options", ", ".join(values), "conflict", why=why, hint=hint))
-    table = read_visits(source, mapping=options["mapping"], heater_id=heater.heater_id)
-    if not table.readings:
+    readings, table = read_visits(source, mapping=options["mapping"], heater_id=heater.heater_id)
+    if not readings:
         output.tell_notes(table.notes)
         hint = "Mend the row and read the table again."
         with output.told_first(Safety(tuple(table.stops))):
-            raise CombustError([Fault("row", text, "format", why="was refused", hint=hint) for text in table.refused])
-    return table
+            raise CombustError([Fault("row", text, "format", why="was refused", hint=hint) for text in table.told()])
+    return readings, table

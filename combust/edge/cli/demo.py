@@ -105,7 +105,7 @@ def _rank_visits(data: Path, target: Path) -> list[VisitResult]:
     for profile in sorted((data / "heaters").glob("*.toml")):
         heater = Heater.load(profile)
         # rows of other heaters are passed over
-        readings = read_visits(data / VISITS, heater_id=heater.heater_id).readings
+        readings, _ = read_visits(data / VISITS, heater_id=heater.heater_id)
         found += rank_causes(heater, readings)
         drawn = [one for one in readings if one.visit_id == DRAWN and one.phase != "after"]
         if drawn:

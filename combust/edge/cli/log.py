@@ -75,18 +75,18 @@ def add_command(book: str, source: str, mapping: TableMap) -> Answer:
 def _add_table(book: str, source: str, mapping: TableMap) -> Answer:
     from combust.edge.logbook.visit_tables import visits_of_table
 
-    table = visits_of_table(source, mapping=mapping)
-    notes = [*table.notes, *(f"row {row} refused: {why}" for row, why in table.refused)]
-    readings = [body for visit in table.visits for kind, _, body in visit.entries if kind == "reading"]
-    past = Safety((*table.stops, *(one for visit in table.visits for one in alarm_findings(visit.head))))
-    if not table.visits:
+    visits, table = visits_of_table(source, mapping=mapping)
+    notes = [*table.notes, *table.told("row {} refused: {}")]
+    readings = [body for visit in visits for kind, _, body in visit.entries if kind == "reading"]
+    past = Safety((*table.stops, *(one for visit in visits for one in alarm_findings(visit.head))))
+    if not visits:
         output.tell_notes(notes)
         why, hint = "holds no row that can be taken", "Mend the rows named above; nothing was written."
         with output.told_first(past):
             raise CombustError(Fault("file", source, "missing", why=why, hint=hint))
     counts = {"rows": table.rows, "refused": len(table.refused)}
     safety = of_all([past, *map(safety_of, readings)], refused=len(table.refused))
-    return _write(book, table.visits, safety, notes=notes, counts=counts)
+    return _write(book, visits, safety, notes=notes, counts=counts)
 
 
 def _write(

@@ -13,7 +13,7 @@ import click
 
 from combust.application.mystery import Dealer, Play, Statement
 from combust.application.mystery import score as score_of
-from combust.application.mystery.rules import price_rows, table, told_columns
+from combust.application.mystery.rules import LEVELS, price_rows, table, told_columns
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import as_number
 from combust.data.tables import is_nested_deeply, read_text
@@ -32,7 +32,6 @@ COSTS = ("min", "money", "risk")
 PRICES = (
     {"can be done now": "name", "heater": "heater"} | {cost: f"{cost}:g" for cost in COSTS} | {"what is done": "text"}
 )
-LEVELS = ("easy", "medium", "hard")
 SALT_HELP = f"Text file with the instructor's salt; else {SALT_VARIABLE} is read, else it is asked for."
 salt_option = click.option("--salt-file", type=click.Path(dir_okay=False), metavar="FILE", help=SALT_HELP)
 level_option = click.option("--level", type=click.Choice(LEVELS), default="medium", show_default=True, help="How hard.")
@@ -75,7 +74,7 @@ def deal(seed: int, level: str, salt_file: str | None, out: str) -> Answer:
     case = Dealer(_salt(salt_file)).deal(seed, level)
     facts = {"case_id": case.case_id, "level": level, "seed": seed, "file": out, "first": dict(case.first)}
     text = f"{case}\nWritten to {out}. Give this file to the learner, never the salt."
-    return Answer(facts, text, in_full=True, files={out: _text_of(Play(case).to_dict())})
+    return Answer(facts, text, in_full=True, files={out: output.json_text(Play(case).to_dict())})
 
 
 @answers("play", command, strict="")
@@ -101,7 +100,7 @@ def play(file: str, steps: Sequence[str], **stated: Any) -> Answer:
         played = played.take(step)
         # Each step is kept at once: what was seen cannot be unseen by a fault in the next one.
         held |= played.to_dict()
-        output.write_text(file, _text_of(held))
+        output.write_text(file, output.json_text(held))
     before = Statement.from_dict(held.get("statement") or {})
     said = {cause: as_number(text) for cause, text in pairs_of("CAUSE=P", stated["said"], "fuel_over=0.8")}
     held["statement"] = plain(
@@ -112,7 +111,7 @@ def play(file: str, steps: Sequence[str], **stated: Any) -> Answer:
             {**before.record, **dict(pairs_of("FIELD=TEXT", stated["record"], "found=..."))},
         )
     )
-    output.write_text(file, _text_of(held))
+    output.write_text(file, output.json_text(held))
     return _standing(played, held["statement"], {step: played.visit().shown.get(step, {}) for step in steps})
 
 
@@ -165,7 +164,7 @@ def sheet(seed: int, count: int, level: str, salt_file: str | None, title: str, 
     cases = [dealer.deal(seed + number, level) for number in range(count)]
     files = {"sheet": f"{out}/learners/sheet.html", "key": f"{out}/instructor/key.html"}
     files |= {case.case_id: f"{out}/learners/case_{case.case_id}.json" for case in cases}
-    texts = [*class_pages(cases, dealer, title=title), *(_text_of(Play(case).to_dict()) for case in cases)]
+    texts = [*class_pages(cases, dealer, title=title), *(output.json_text(Play(case).to_dict()) for case in cases)]
     written = dict(zip(files.values(), texts, strict=True))
     return Answer({"files": files}, text_of_rows(files.items()), in_full=True, files=written)
 
@@ -194,10 +193,6 @@ def _read(path: str) -> dict[str, Any]:
         hint = "Give the file that `combust mystery deal` wrote."
         raise CombustError(Fault("file", path, "format", why="is no file of a case", hint=hint))
     return held
-
-
-def _text_of(held: dict[str, Any]) -> str:
-    return json.dumps(held, ensure_ascii=False, allow_nan=False, indent=1) + "\n"
 
 
 def _standing(played: Play, statement: dict[str, Any], results: dict[str, Any]) -> Answer:

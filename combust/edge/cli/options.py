@@ -14,15 +14,8 @@ from combust.data.errors import CombustError, Fault
 from combust.data.fields import Field, as_number, is_missing
 from combust.data.units import in_other_units, in_our_unit
 from combust.data.vocabulary import input_keys, inputs, quantities, quantity
-from combust.domain.reading import check_values
+from combust.domain.reading import REPEATED, check_values
 from combust.domain.safety import Safety
-
-# Quantities that may be given several times: the mean is the reading, the scatter its repeatability.
-REPEATED = {
-    "o2_dry_pct": "o2_repeat_sd_pct",
-    "co2_dry_pct": "co2_repeat_sd_pct",
-    "co_dry_ppm": "co_repeat_sd_ppm",
-}
 
 Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
 

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
 import click
 
-from combust.data.errors import CombustError, Fault
+from combust.data.errors import CombustError
 from combust.domain.limits import cautions
 from combust.domain.result import Result, plain, text_of_rows
 from combust.domain.safety import Safety, of_all
@@ -116,24 +116,5 @@ def complain(error: CombustError, *, as_json: bool = False) -> None:
 
 def write_text(path: str | Path, text: str) -> None:
     """Write a text file so that a killed run leaves no half file under the final name."""
-    path = writable_name(path)
-    path.parent.mkdir(parents=True, exist_ok=True)
     with whole_file(path) as partial:
         partial.write_text(text, encoding="utf-8", errors="backslashreplace")
-
-
-def writable_name(path: str | Path, endings: Sequence[str] = ()) -> Path:
-    """Return the path of a file to write, refused before anything is computed when it is a folder or of another kind.
-
-    Raises
-    ------
-    CombustError
-    """
-    asked, path = path, Path(path)
-    if not path.name or "\0" in str(path) or path.is_dir():
-        hint = "Give the name of a file, such as output/result.json."
-        raise CombustError(Fault("file", str(asked), "format", why="is a folder, or no name of a file", hint=hint))
-    if endings and path.suffix.lower() not in endings:
-        why = f"ends in none of {', '.join(endings)}"
-        raise CombustError(Fault("file", str(asked), "format", why=why, hint=f"Write it like {path.stem}{endings[0]}"))
-    return path

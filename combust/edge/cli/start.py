@@ -75,8 +75,8 @@ def command(heater: str | None, emergency: tuple[str, ...], checklist: bool, **a
     findings += [used] if used else []
     with output.told_first(calculation(*findings)):  # whatever is wrong with a file
         guide = interlocks(asked["interlock_file"])
-        if heater is not None and not emergency:  # nothing about a restart beside an emergency
-            profile, now = Heater.load(heater), None
+        profile, now = Heater.load(heater) if heater else None, None
+        if profile and not emergency:  # nothing about a restart beside an emergency
             cycles = max(failed, 0 if asked["cut_at"] is None else 1)  # the start that was cut is one that failed
             timeline = start_timeline(profile, cycles=cycles, cut_at_s=asked["cut_at"], stopped=bool(used))
             if since_request_s is not None:

@@ -6,8 +6,7 @@ import io
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from combust.edge.cli.output import writable_name
-from combust.edge.whole_file import whole_file
+from combust.edge.whole_file import whole_file, writable_name
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -80,6 +79,5 @@ def save(figure: Figure, path: str | Path) -> None:
         The name ends in neither .png nor .svg.
     """
     path = writable_name(path, (".png", ".svg"))
-    path.parent.mkdir(parents=True, exist_ok=True)
     with whole_file(path) as partial:
         _write(figure, partial, path.suffix[1:].lower())

@@ -14,7 +14,7 @@ from contextlib import AbstractContextManager, closing, contextmanager, suppress
 from itertools import chain
 from pathlib import Path
 
-from combust.data.errors import Code, CombustError, Fault, shorten
+from combust.data.errors import Code, CombustError, Fault, no_access, shorten
 from combust.edge import interrupt
 from combust.edge.logbook.migrate import chain_what_was_sealed
 from combust.edge.logbook.schema import APPLICATION_ID, CHAINED, STEPS, VERSION
@@ -182,9 +182,8 @@ def first_bytes(path: Path) -> bytes:
         with path.open("rb") as file:
             return file.read(len(MAGIC))
     except (OSError, ValueError) as error:
-        why = f"cannot be read ({getattr(error, 'strerror', None) or shorten(error)})"
         hint = "Check the name; combust visit open makes a new one in a folder that is there."
-        raise CombustError(Fault("logbook", str(path), "missing", why=why, hint=hint)) from error
+        raise no_access("logbook", path, error, hint) from error
 
 
 def _foreign(path: Path) -> Fault:

@@ -169,9 +169,8 @@ def _of_book(path: str | Path) -> LogEntries:
 def _of_table(given: Any, mapping: MapLike) -> LogEntries:
     from combust.edge.logbook.visit_tables import visits_of_table
 
-    table = visits_of_table(given, mapping=mapping)
-    notes = [f"Row {row} was refused: {why}" for row, why in table.refused]
-    entries = LogEntries(notes=[*table.notes, *notes], stops=table.stops)
-    for visit in table.visits:
+    visits, table = visits_of_table(given, mapping=mapping)
+    entries = LogEntries(notes=[*table.notes, *table.told("Row {} was refused: {}")], stops=table.stops)
+    for visit in visits:
         entries.add(visit, ((kind, body) for kind, _, body in visit.entries))
     return entries

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -16,30 +15,18 @@ from combust.application.visit.visit import EVENT, HEAD, Visit, alarm_findings
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import Field
 from combust.data.vocabulary import inputs
-from combust.domain.limits import Finding
 from combust.domain.safety import Safety, of_all
 from combust.edge.logbook.visits import NewVisit, entries_of, no_time, time_fault
-from combust.edge.tables.reader import DATE, TIME, Rows, read_entries, read_table
-from combust.edge.tables.sink import TableSink
+from combust.edge.tables.reader import DATE, TIME, Entries, Rows, read_entries, read_table
+from combust.edge.tables.sink import table_sink
 from combust.edge.tables.table_map import MapLike
 
 RECORD_COLUMNS = ("safety", "revision", "closed_at", "incomplete", "event")
 IDENTITY = ("safety", "visit_id", "heater_id", "reading_id", "taken_at", "note", "fuel", "stage", "instrument", "phase")
 
 
-@dataclass(frozen=True, slots=True)
-class TableIn:
-    """Visits of a table, what was refused (line in the spreadsheet, reasons), its stop conditions, what is to tell."""
-
-    visits: list[NewVisit]
-    rows: int
-    refused: list[tuple[int, str]]
-    stops: list[Finding]
-    notes: list[str]
-
-
-def visits_of_table(path: str | Path, *, mapping: MapLike = None) -> TableIn:
-    """Return the readings of a table as visits; every row is taken or refused with its reasons.
+def visits_of_table(path: str | Path, *, mapping: MapLike = None) -> tuple[list[NewVisit], Entries]:
+    """Return the readings of a table as visits, and its entries; every row is taken or refused with its reasons.
 
     Columns are vocabulary keys, the words about a visit (who, place, co_alarm, ...) and ``event``. Without a
     ``visit_id`` a row belongs to the visit of its heater and day.
@@ -54,13 +41,10 @@ def visits_of_table(path: str | Path, *, mapping: MapLike = None) -> TableIn:
     fields |= {"event": EVENT}
     entries = read_entries(read_table(path, fields, mapping), _fault_nameless)
     gathered: dict[str, NewVisit] = {}
-    taken, refused = 0, entries.refused
     for line, values in entries.good:
         if faults := _take(values, gathered):
-            refused.append((line, " ".join(str(fault) for fault in faults)))
-        else:
-            taken += 1
-    return TableIn(list(gathered.values()), taken + len(refused), sorted(refused), entries.stops, entries.notes)
+            entries.refused.append((line, " ".join(str(fault) for fault in faults)))
+    return list(gathered.values()), entries
 
 
 def _fault_nameless(rows: Rows) -> None:
@@ -115,8 +99,8 @@ def export_visits(records: Sequence[Visit], out: str | Path) -> int:
     present = set().union(*rows)
     order = dict.fromkeys((*IDENTITY, *inputs(), *HEAD, *RECORD_COLUMNS))
     table = pa.table({key: [row.get(key) for row in rows] for key in order if key in present})
-    with TableSink(out) as sink:
-        sink.write(table)
+    with table_sink(out) as write:
+        write(table)
     return len(rows)
 
 

@@ -27,7 +27,6 @@ def write_plan(plan: FleetPlan, folder: str | Path, *, title: str = "Fleet plan 
     from combust.edge.figures.style import save
 
     folder = Path(folder)
-    folder.mkdir(parents=True, exist_ok=True)
     figures = {"margins": draw_margins(plan), "heat": draw_heat(plan)}
     cards = ["\n- ".join([card["title"], *card["lines"]]) for card in plan.cards]
     texts = {"plan.html": plan_page(plan, figures, title=title), "driver_cards.txt": "\n\n".join(cards) + "\n"}

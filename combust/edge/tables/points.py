@@ -4,14 +4,12 @@ from __future__ import annotations
 
 import math
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pyarrow as pa
-import pyarrow.parquet as pq
 
 from combust.application.safety import height_at_least
 from combust.application.site.findings import RowLimits
@@ -20,9 +18,9 @@ from combust.data.fields import Field
 from combust.domain.safety import STATES
 from combust.edge.tables.dask_workers import Progress, group_runs, spread
 from combust.edge.tables.reader import Rows, Table, read_table
+from combust.edge.tables.sink import table_sink
 from combust.edge.tables.source import table_files
 from combust.edge.tables.table_map import MapLike, TableMap
-from combust.edge.whole_file import whole_file
 from combust.kernel.altitude import (
     COLDEST_C,
     HIGHEST_M,
@@ -113,19 +111,15 @@ def derate_file(
         The file has no rows, or cannot be read.
     """
     table = point_table(source, mapping)
-    out.parent.mkdir(parents=True, exist_ok=True)
     counts, writing = PointCounts(), None
-    with whole_file(out) as partial, ExitStack() as stack:
+    # One block is written while the next is worked: pyarrow and numpy both free the lock.
+    with table_sink(out, parquet=PLAIN) as write, ThreadPoolExecutor(max_workers=1) as pool:
         for rows in table.blocks(groups):
             result, part = derate_rows(rows, surface, limits)
             counts = counts + part
-            if writing is None:
-                writer = stack.enter_context(pq.ParquetWriter(partial, result.schema, **PLAIN))
-                # One block is written while the next is worked: pyarrow and numpy both free the lock.
-                pool = stack.enter_context(ThreadPoolExecutor(max_workers=1))
-            else:
+            if writing:
                 writing.result()
-            writing = pool.submit(writer.write_table, result)
+            writing = pool.submit(write, result)
             if progress:
                 progress(rows.bytes_read, table.source.size)
         if writing is None or counts.rows == 0:

@@ -72,18 +72,24 @@ class Rows(Block):
 class Entries:
     """A table as what was entered: (line, values by key) of good rows, (line, reasons) of refused ones.
 
-    ``stops`` are the stop conditions that the good values of refused rows hold, each kind once, ``stopped`` those rows
-    (line, values, codes), ``notes`` what is to be told.
+    ``rows`` counts both. ``stops`` are the stop conditions that the good values of refused rows hold, each kind once,
+    ``stopped`` those rows (line, values, codes), ``notes`` what is to be told.
     """
 
+    rows: int = 0
     good: list[tuple[int, dict[str, Any]]] = field(default_factory=list)
     refused: list[tuple[int, str]] = field(default_factory=list)
     stops: list[Finding] = field(default_factory=list)
     stopped: list[tuple[int, dict[str, Any], list[str]]] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
 
+    def told(self, words: str = "row {}: {}") -> list[str]:
+        """Return a sentence of each refused row, in the order of the table, from its line and its reasons."""
+        return [words.format(line, why) for line, why in sorted(self.refused)]
+
     def take(self, rows: Rows) -> None:
         """Add rows; a row with a fault is refused."""
+        self.rows += rows.faults.size
         bad, known = sorted(rows.faults.of), rows.for_interpretation()
         columns = Columns(len(bad), {key: column[bad] for key, column in known.items()}, [get_fuel(DEFAULT_FUEL)])
         masks = interpret_columns(columns, instrument_class(None)).mask.tolist() if bad else []

@@ -24,7 +24,7 @@ from combust.domain.limits import Finding, finding_kinds
 from combust.domain.safety import STATES, Safety, of_all, ranks_of
 from combust.edge.tables.cells import UNKNOWN
 from combust.edge.tables.reader import Rows, Table, read_table, reading_columns, stop_bits
-from combust.edge.tables.sink import TableSink
+from combust.edge.tables.sink import Write, table_sink
 from combust.edge.tables.table_map import MapLike
 
 if TYPE_CHECKING:
@@ -114,14 +114,14 @@ def interpret_file(
         comma = "," in dialect.decimal or (dialect.decimal == UNKNOWN and dialect.delimiter == ";")
         how = {"delimiter": dialect.delimiter, "decimal": "," if comma else ".", "bom": bom}
     with ExitStack() as stack:
-        sink = stack.enter_context(TableSink(out, **how))
-        reject_sink = None if rejects is None else stack.enter_context(TableSink(rejects, **how))
+        write = stack.enter_context(table_sink(out, **how))
+        reject = None if rejects is None else stack.enter_context(table_sink(rejects, **how))
         for rows in table.blocks():
             counts.blank += rows.blank
             if rows.table.num_rows:
                 block = _interpreted(rows, table, device, catalogue, default_fuel)
                 counts.add(block)
-                _write(block, sink, reject_sink)
+                _write(block, write, reject)
             if progress:
                 progress(rows.bytes_read, table.source.size)
         if counts.rows == 0:
@@ -145,22 +145,22 @@ def _refuse_overwriting(source: Path, **outs: str | Path | None) -> None:
         raise CombustError(faults)
 
 
-def _write(block: InterpretedBlock, sink: TableSink, rejects: TableSink | None) -> None:
+def _write(block: InterpretedBlock, write: Write, reject: Write | None) -> None:
     """Write the rows of a block with their results; refused ones to the rejects, where there are any."""
     refused, table = block.refused, block.rows.table
     results = block.columns()
     carried = carried_names(table.column_names, list(results))
     state = results.pop("safety")
     done = pa.table([state, *table.columns, *results.values()], names=["safety", *carried, *results])
-    if rejects is None:
-        sink.write(done)
+    if reject is None:
+        write(done)
         return
-    sink.write(done.filter(pa.array(~refused)) if refused.any() else done)
+    write(done.filter(pa.array(~refused)) if refused.any() else done)
     rows = np.flatnonzero(refused)
     bad = table.take(pa.array(rows))
     bad = bad.rename_columns(carried_names(bad.column_names, REJECT_NAMES))
     bad = bad.append_column("row", pa.array(block.rows.lines[rows]))
-    rejects.write(bad.append_column("reasons", pa.array([block.reason(row) for row in rows.tolist()], pa.string())))
+    reject(bad.append_column("reasons", pa.array([block.reason(row) for row in rows.tolist()], pa.string())))
 
 
 def carried_names(names: Sequence[str], taken: Sequence[str]) -> list[str]:

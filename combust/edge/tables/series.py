@@ -71,7 +71,7 @@ def read_series(path: str | Path, *, mapping: MapLike = None) -> Series:
         rows.faults.add(untimed & ~rows.faults.mask, key, lambda row: fault)
 
     entries = read_entries(table, check)
-    notes = [*entries.notes, *(f"Row {line} left out: {why}" for line, why in entries.refused)]
+    notes = [*entries.notes, *entries.told("Row {} left out: {}")]
     times = np.array([_seconds(values[key], key) for _, values in entries.good])
     if len(times) == 0:
         raise CombustError(Fault("series", str(path), "missing", why="holds no usable row", hint=" ".join(notes[:2])))

@@ -6,87 +6,85 @@ import codecs
 import csv
 import io
 import os
-from contextlib import ExitStack
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
-from types import TracebackType
-from typing import Any
+from types import MappingProxyType
+from typing import Any, BinaryIO
 
 import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.csv as pa_csv
 import pyarrow.parquet as pq
 
-from combust.data.errors import CombustError, Fault
+from combust.data.errors import CombustError, Fault, no_access
 from combust.edge.tables.formulas import harmless, harmless_column
 from combust.edge.whole_file import whole_file
 
+Write = Callable[[Any], None]
+COMPRESSED = MappingProxyType({"compression": "zstd"})
 
-class TableSink:
-    """A table being written beside its final name, moved there when complete.
+
+@contextmanager
+def table_sink(
+    path: str | Path,
+    *,
+    delimiter: str = ",",
+    decimal: str = ".",
+    bom: bool = False,
+    parquet: Mapping[str, Any] = COMPRESSED,
+) -> Iterator[Write]:
+    """Give a function that appends rows to a table; the table is written beside its name, moved there when complete.
 
     Parameters
     ----------
     path : path
-        ``.parquet`` writes Parquet, anything else CSV.
+        ``.parquet`` writes Parquet, anything else CSV. The first rows fix the columns.
     delimiter, decimal, bom : optional
         The dialect of CSV; a spreadsheet that uses the decimal comma reads its own table back.
+    parquet : mapping, optional
+        How Parquet is written: options of :class:`pyarrow.parquet.ParquetWriter`.
+
+    Raises
+    ------
+    CombustError
+        A folder or no name, a place that cannot be written to, a column that CSV has no cells for.
     """
-
-    def __init__(self, path: str | Path, *, delimiter: str = ",", decimal: str = ".", bom: bool = False) -> None:
-        self.path = Path(path)
-        if not self.path.name or self.path.is_dir():
-            hint = "Give the name of a file, such as output/results.csv."
-            raise CombustError(Fault("out", str(path), "format", why="is a folder or no name", hint=hint))
-        self.delimiter, self.decimal, self.bom = delimiter, decimal, bom
-        self.is_parquet = self.path.suffix.lower() in (".parquet", ".pq")
-        self._file: Any = None
-        self._writer: Any = None
-
-    def __enter__(self) -> TableSink:
+    target, writers = Path(path), list[pq.ParquetWriter]()
+    with ExitStack() as stack:
         try:
-            self.path.parent.mkdir(parents=True, exist_ok=True)
-            with ExitStack() as stack:
-                self._file = stack.enter_context(stack.enter_context(whole_file(self.path)).open("wb"))
-                stack.callback(self._sync)
-                self._open = stack.pop_all()
-        except (OSError, ValueError) as error:
-            why = f"cannot be written ({getattr(error, 'strerror', None) or error})"
-            hint = "Choose a folder you may write to."
-            raise CombustError(Fault("out", str(self.path), "missing", why=why, hint=hint)) from error
-        return self
+            file = stack.enter_context(stack.enter_context(whole_file(target)).open("wb"))
+        except OSError as error:
+            raise no_access("out", target, error, "Choose a folder you may write to.", done="written") from error
+        stack.callback(_sync, file)
 
-    def write(self, table: Any) -> None:
-        """Append rows; the first rows fix the columns."""
-        if not self.is_parquet:
-            self._write_text(_as_text_cells(table, self.decimal))
-            return
-        if self._writer is None:
-            self._writer = self._open.enter_context(pq.ParquetWriter(self._file, table.schema, compression="zstd"))
-        self._writer.write_table(table)
+        def write_parquet(table: Any) -> None:
+            if not writers:
+                writers.append(stack.enter_context(pq.ParquetWriter(file, table.schema, **parquet)))
+            writers[0].write_table(table)
 
-    def _write_text(self, table: Any) -> None:
-        if self._file.tell() == 0:
-            self._write_heading(table.column_names)
-        if table.num_rows:
-            style = "needed" if _needs_quotes(table, self.delimiter) else "none"
-            options = pa_csv.WriteOptions(include_header=False, delimiter=self.delimiter, quoting_style=style)
-            pa_csv.write_csv(table, self._file, options)
+        def write_text(table: Any) -> None:
+            cells = _as_text_cells(table, decimal)
+            if file.tell() == 0:
+                file.write((codecs.BOM_UTF8 if bom else b"") + _heading(cells.column_names, delimiter))
+            if cells.num_rows:
+                style = "needed" if _needs_quotes(cells, delimiter) else "none"
+                options = pa_csv.WriteOptions(include_header=False, delimiter=delimiter, quoting_style=style)
+                pa_csv.write_csv(cells, file, options)
 
-    def _write_heading(self, names: list[str]) -> None:
-        text = io.StringIO()
-        # The writer quotes what its own line end is made of: with \r\n it quotes either sign in a name.
-        csv.writer(text, delimiter=self.delimiter, lineterminator="\r\n").writerow([harmless(name) for name in names])
-        line = text.getvalue().removesuffix("\r\n") + "\n"
-        self._file.write((codecs.BOM_UTF8 if self.bom else b"") + line.encode())
+        yield write_parquet if target.suffix.lower() in (".parquet", ".pq") else write_text
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self._open.__exit__(kind, error, trace)
 
-    def _sync(self) -> None:
-        self._file.flush()
-        os.fsync(self._file.fileno())
+def _sync(file: BinaryIO) -> None:
+    file.flush()
+    os.fsync(file.fileno())
+
+
+def _heading(names: list[str], delimiter: str) -> bytes:
+    text = io.StringIO()
+    # The writer quotes what its own line end is made of: with \r\n it quotes either sign in a name.
+    csv.writer(text, delimiter=delimiter, lineterminator="\r\n").writerow([harmless(name) for name in names])
+    return (text.getvalue().removesuffix("\r\n") + "\n").encode()
 
 
 def _as_text_cells(table: Any, decimal: str) -> Any:

@@ -14,7 +14,7 @@ import pyarrow.compute as pc
 import pyarrow.csv as pa_csv
 import pyarrow.parquet as pq
 
-from combust.data.errors import CombustError, Fault, shorten
+from combust.data.errors import CombustError, Fault, no_access, shorten
 from combust.data.fields import is_missing
 from combust.edge.tables.dialect import Dialect, decode, read_dialect
 from combust.edge.tables.rows import last_row_end, quotes_are_regular, split_rows
@@ -135,16 +135,14 @@ def open_table(path: str | Path) -> TableSource:
     """
     path = Path(path)
     try:
-        size = path.stat().st_size
-        if not path.is_file() and not path.is_dir():
-            why = "is no file on disk, and the table is read in two passes"
-            raise CombustError(Fault("file", str(path), "format", why=why, hint="Save it as a file first."))
-        with path.open("rb") as file:
+        size, on_disk = path.stat().st_size, path.is_file() or path.is_dir()
+        with path.open("rb") if on_disk else io.BytesIO() as file:
             magic = file.read(4)
     except (OSError, ValueError) as error:
-        hint = "Check path and permissions."
-        why = f"cannot be read ({getattr(error, 'strerror', None) or error})"
-        raise CombustError(Fault("file", str(path), "missing", why=why, hint=hint)) from error
+        raise no_access("file", path, error) from error
+    if not on_disk:
+        why = "is no file on disk, and the table is read in two passes"
+        raise CombustError(Fault("file", str(path), "format", why=why, hint="Save it as a file first."))
     if magic == b"PAR1":
         try:
             names = tuple(pq.read_schema(path).names)

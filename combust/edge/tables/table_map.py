@@ -15,12 +15,12 @@ It can be kept in a small TOML file and named again::
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
 from combust.data.errors import CombustError, Fault
+from combust.data.fields import toml_value
 from combust.data.tables import read_toml
 from combust.edge.whole_file import whole_file
 
@@ -102,19 +102,14 @@ class TableMap:
 
     def save(self, path: str | Path) -> None:
         """Write the map as TOML, to be named again with ``--map``."""
-        shared = {"marks" + (f".{_quoted(key)}" if key else ""): rows for key, rows in self.marks.items()}
+        shared = {"marks" + (f".{toml_value(key)}" if key else ""): rows for key, rows in self.marks.items()}
         parts = {"headings": self.headings, "whole_file": self.whole_file, **shared}
         lines = ["# What the headings of this table mean; name it again with: --map FILE"]
         for name, rows in parts.items():
             if rows:
-                lines += ["", f"[{name}]", *(f"{_quoted(key)} = {_quoted(value)}" for key, value in rows.items())]
-        Path(path).parent.mkdir(parents=True, exist_ok=True)
-        with whole_file(Path(path)) as partial:
+                lines += ["", f"[{name}]", *(f"{toml_value(key)} = {toml_value(value)}" for key, value in rows.items())]
+        with whole_file(path) as partial:
             partial.write_text("\n".join(lines) + "\n", encoding="utf-8")
 
 
 MapLike = TableMap | Mapping[str, str] | str | Path | None
-
-
-def _quoted(text: str) -> str:
-    return json.dumps(text, ensure_ascii=False)
