@@ -17,7 +17,6 @@ from combust.domain.safety import Safety, of_all
 FIRST = 3  # causes that are told after an entry
 LEAST = 0.01  # share below which a cause is not told
 FIRST_LOOK = "look_at_terminals"
-TIERS = ("validity", "free", "paid")  # the order of checks without a profile
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,15 +38,16 @@ class Standing(Result):
     def next_check(self) -> str:
         """The next check in one sentence, with its risk; "" when none is to be made.
 
-        Without causes it is the first of a fixed order: look, then what shows that a reading is valid, then what is
-        free. What the safety state forbids is not named.
+        Without causes it is the first of the fixed order that is left, behind a look at the terminals. What the safety
+        state forbids is not named.
         """
         rows = [one.row for one in self.visit.last_taken]
         checks, safety = shipped_priors().checks, self.safety
         if self.causes:
             ranked = [one for one in self.causes.next_checks if safety.allows(checks[one.check].needs)]
             return _in_a_sentence(ranked[0].check, ranked[0].why) if ranked else ""
-        order = sorted(checks.values(), key=lambda one: (one.name != FIRST_LOOK, TIERS.index(one.tier)))
+        table = shipped_priors().table["fixed_order"]
+        order = [checks[name] for name in dict.fromkeys([FIRST_LOOK, *table["validity"], *table["nothing"]])]
         have, burn = {key for row in rows for key in row}, safety.allows(("burning",))
         left = [one for one in order if one.name not in checks_done(rows) and is_allowed(one, rows, safety)]
         return _in_a_sentence(left[0].name, left[0].left(have, may_burn=burn)) if left else ""
