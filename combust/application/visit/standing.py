@@ -57,7 +57,9 @@ class Standing(Result):
         visit, causes = self.visit, self.causes
         rows: Rows = [("visit", f"{visit.visit_id}, heater {visit.heater_id or 'not named'}, {_state(visit)}")]
         rows += [(_label(one), line_of(one)) for one in visit.last_taken[-2:]]
-        if causes:
+        if causes and not causes.ranked:
+            rows.append(("causes", causes.in_short))
+        elif causes:
             told = [one for one in causes.causes if one.probability >= LEAST][:FIRST]
             rows.append(("causes", ", ".join(f"{one.cause} {100 * one.probability:.0f} %" for one in told)))
             if not causes.fits:
@@ -132,7 +134,7 @@ def _state(visit: Visit) -> str:
 
 def excluded(visit: Visit, causes: VisitResult | None) -> list[str]:
     """Return the causes that the readings speak against, less than one in a hundred; none where no cause fits."""
-    if causes is None or not causes.valid or not causes.fits:
+    if causes is None or not (causes.ranked and causes.valid and causes.fits):
         return []
     return [one.cause for one in causes.causes if one.probability < LEAST]
 

@@ -81,7 +81,7 @@ def _found(visit: Visit, found: VisitResult | None) -> str:
 
 
 def _meaning(taken: Sequence[Taken], found: VisitResult | None) -> str:
-    if found is None:
+    if found is None or not found.ranked:
         return line_of(taken[-1]) if taken else "Nothing was read."
     if not found.valid:
         return "The reading was not valid: sample and instrument first."
