@@ -62,6 +62,8 @@ class Standing(Result):
         elif causes:
             told = [one for one in causes.causes if one.probability >= LEAST][:FIRST]
             rows.append(("causes", ", ".join(f"{one.cause} {100 * one.probability:.0f} %" for one in told)))
+            if not causes.valid:
+                rows.append(("not valid", "only sample and instrument are judged: mend them and read again"))
             if not causes.fits:
                 rows.append(("not explained", f"the evidence fits no cause; at odds: {', '.join(causes.disagree)}"))
             if causes.adjust and self.safety.allows(("burning",)):
