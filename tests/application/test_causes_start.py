@@ -160,9 +160,9 @@ def test_every_table_of_what_is_seen_adds_up_to_one():
 
 @pytest.mark.hand
 def test_two_causes_at_once_never_say_more_than_certainty():
-    """Terminals: 0.45²/0.95 + 0.50 + 0.50 + 0.03²/0.01 = 1.30316 would be the sum of all answers; its ln comes off."""
-    twice = seen_twice([("terminals", "clear")], shipped_priors())
-    assert twice[frozenset(("intake_restricted", "exhaust_restricted"))] == pytest.approx(np.log(1.30316), abs=1e-5)
+    """Glow: 0.05 x 0.45/0.90 + 0.50 x 0.35/0.08 + 0.45 x 0.20/0.02 = 6.7125 would be the sum of all answers."""
+    twice = seen_twice([("glow_voltage", "weak")], shipped_priors())
+    assert twice[frozenset(("glow_voltage_low", "supply_low"))] == pytest.approx(np.log(6.7125), abs=1e-9)
     assert frozenset(("intake_restricted", "fuel_over")) not in twice
 
 

@@ -163,6 +163,15 @@ def test_no_sentence_asks_for_a_check_that_was_made(heater, entered, named):
     assert named not in texts(rank_causes(heater, {**RICH, **entered})[0])
 
 
+@pytest.mark.practice
+def test_where_nothing_fits_the_list_goes_on(heater):
+    """9.5 V at the plug would take air away, but O2 is high and the flue cold: no cause explains both."""
+    odd = {**HERE, **VALID, **STEADY, "supply_v": 9.5, "o2_dry_pct": 9.5, "flue_temp_c": 250}
+    found = rank_causes(heater, odd)[0]
+    assert not found.fits
+    assert found.next_checks[0].gain_bits > 0.1
+
+
 @pytest.fixture(scope="module")
 def ways():
     """Ways of a few visits of foreign heaters: as proposed, and one step ahead in tiers, on the same visits."""

@@ -44,7 +44,8 @@ class Way(NamedTuple):
     breaches: tuple[str, ...]
 
 
-TIERS = ("validity", "free", "paid")
+# One step ahead in tiers: validity, then what is free, then what costs; below these bits a check is skipped.
+TIERS = {"validity": 0.01, "free": 0.05, "paid": 0.05}
 
 
 def walk(heater, visit, order="proposed"):
@@ -62,7 +63,8 @@ def walk(heater, visit, order="proposed"):
             breaches += breaches_of(found, known)
             listed = [one for one in found.next_checks if one.check not in (*made, *LEFT_OUT)]
             if order == "tiers":
-                listed.sort(key=lambda one: (TIERS.index(one.tier), -one.gain_bits_per_minute))
+                listed = [one for one in listed if one.gain_bits >= TIERS[one.tier]]
+                listed.sort(key=lambda one: (list(TIERS).index(one.tier), -one.gain_bits_per_minute))
             options = [one.check for one in listed]
         else:
             options = [name for name in FIXED_ORDER if name not in made]

@@ -103,10 +103,10 @@ class Engine:
     def _may_be_two(self, first: str, second: str) -> bool:
         """Return whether two causes are weighed together.
 
-        A baseline has one thing wrong with it at most; a cause that has to be asked for is weighed by itself.
+        A baseline has one thing wrong with it at most, and what was told of start or cab has one cause of its own.
         """
         one, other = self.priors.causes[first], self.priors.causes[second]
-        return not (one.baseline and other.baseline) and not (one.asked_by or other.asked_by)
+        return not (one.baseline and other.baseline) and not (one.asked_by and other.asked_by)
 
     # ---- a visit ---------------------------------------------------------------------------------------------------
     def visit(self, readings: Sequence[Values]) -> tuple[Visit, dict[Variant, Floats], list[dict[str, Any]]]:

@@ -226,6 +226,7 @@ def judge_visit(
     weigh = posterior_with_pairs if pairs else Engine.posterior
     visit, residuals, result = weigh(engine, look.used)
     expected = {row.healthy.name: row.expected_air_ratio() for row in visit.rows}
+    of_start = not visit.dimensions and any(engine.priors.causes[name].asked_by for name in visit.weighed)
     look = _seen_with(look, expected, engine.heater)
     priors, told = engine.priors, result.explanations()
     measured = sum(share for names, share in told.items() if any(priors.causes[name].measurement for name in names))
@@ -295,11 +296,11 @@ def judge_visit(
         ranked=ranked,
         effective_samples=round(result.effective_samples(), 1),
         findings=tuple(findings),
-        assumed=tuple(dict.fromkeys([*look.assumed, *_stood_in(visit)])) if visit.dimensions else (),
+        assumed=tuple(dict.fromkeys([*look.assumed, *_stood_in(visit)])) if not of_start else (),
         seed=engine.seed,
         why_no_adjust="" if adjust else why_not,
         expected_healthy={
-            name: {"air_ratio": lam, "air_ratio_u": u} for name, (lam, u) in expected.items() if visit.dimensions
+            name: {"air_ratio": lam, "air_ratio_u": u} for name, (lam, u) in expected.items() if not of_start
         },
     )
 
