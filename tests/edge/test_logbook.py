@@ -398,6 +398,7 @@ def test_an_export_tells_the_safety_state_of_each_reading(tmp_path, book):
         (["flue", "300", "at", "yesterday"], "is no date with a time"),
         (["plug", "12 Pa"], "is not in Pa"),
         (["xyzzy"], "is no word"),
+        (["flue", "over", "600"], "is only a lower bound"),
         (["pass"], "can mean several things"),
     ],
 )

@@ -186,6 +186,9 @@ def _take_number(left: list[str], line: Line, known: str, key: str) -> None:
     cell, convert = read_cell(text, UNKNOWN), in_our_unit(entered, WORDS)[1]
     if cell.why or math.isnan(cell.number):
         _put(line, entered, text)
+    elif cell.bound == ">" and not WORDS[key].stops_above:
+        hint = "Type the number that the instrument shows, or leave it out; only CO is told over the range."
+        line.faults.append(Fault(key, text, "format", why="is only a lower bound", hint=hint))
     elif cell.bound == ">":
         line.over[key] = convert(cell.number) if convert else cell.number
     else:
