@@ -251,6 +251,20 @@ def test_a_checksum_of_a_sheet_finds_a_chain_that_was_shortened(tmp_path):
     assert "NOT in this book" in done.out
 
 
+@pytest.mark.parametrize(
+    "line",
+    [
+        "open BOOK heater-0312 o2 82",
+        f"open BOOK heater-9 --heaters {HEATERS}",
+        "day BOOK whom nobody",
+        "enter BOOK o2 8",
+    ],
+)
+def test_what_is_refused_leaves_no_book_behind(tmp_path, line):
+    assert typed(line, tmp_path).code == 3
+    assert list(tmp_path.iterdir()) == []
+
+
 def test_ages_in_words():
     """By hand: 07:30 to 10:45 is 3 h 15 min; a clock that went back is told."""
     assert age_of(MORNING.isoformat(), minutes(195)) == "entered 3 h 15 min ago"

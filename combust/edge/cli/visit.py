@@ -62,7 +62,9 @@ def day_command(book: str, words: tuple[str, ...]) -> Answer:
     Example:
       combust visit day winter.book analyser "portable 0017" zeroo2 20.9 zeroco 0 leak pass trap dry
     """
-    with output.told_first(stops_typed(words, keyboard.this_moment())), Logbook(book, create=True) as opened:
+    with output.told_first(stops_typed(words, keyboard.this_moment())):
+        keyboard.look_over(words, keyboard.this_moment())
+    with Logbook(book, create=True) as opened:
         values = keyboard.set_day(opened, words, keyboard.this_moment())
     rows = [(key, f"{value:g}" if isinstance(value, float) else str(value)) for key, value in values.items()]
     return Answer({"day": values}, text_of_rows([(key, printable(text)) for key, text in rows]))
@@ -84,7 +86,10 @@ def open_command(book: str, heater: str, words: tuple[str, ...], folder: str | N
     Example:
       combust visit open next.book heater-0107 --heaters data/heaters --visit-id V018
     """
-    with output.told_first(stops_typed(words, keyboard.this_moment())), Logbook(book, create=True) as opened:
+    stops = stops_typed(words, keyboard.this_moment())
+    with output.told_first(stops):
+        keyboard.look_over(words, keyboard.this_moment(), heater, folder)
+    with output.told_first(stops), Logbook(book, create=True) as opened:
         visit, notes = keyboard.open_visit(opened, visit_id, heater, folder, words, keyboard.this_moment())
         notes = [*opened.notes, *notes]
     return _answer(visit, notes=notes, in_full=True)

@@ -68,6 +68,19 @@ def profile_in(folder: str | Path, heater_id: str) -> Mapping[str, Any]:
     return dict(plain(found))
 
 
+def look_over(words: Sequence[str], at: datetime.datetime, heater_id: str = "", folder: str | None = None) -> None:
+    """Refuse a profile or a line with faults before a book is made for it.
+
+    Raises
+    ------
+    CombustError
+        What is wrong with them.
+    """
+    profile = profile_in(folder, heater_id) if folder else None
+    if words:
+        entries_of_line(words, Visit.open("", profile=profile), at)
+
+
 def open_visit(
     book: Logbook, visit_id: str | None, heater_id: str, folder: str | None, words: Sequence[str], at: datetime.datetime
 ) -> tuple[Visit, list[str]]:
