@@ -11,6 +11,7 @@ from combust.application.causes import posterior as post
 from combust.application.causes.catalogue import HEALTHY
 from combust.application.causes.draws import PAIR_SIZE, SINGLE_SIZE, Variant
 from combust.application.causes.engine import Engine
+from combust.application.causes.evidence import UNSTEADY
 from combust.application.causes.posterior import Posterior, Visit, loose_of
 from combust.application.causes.stage_reading import Values
 from combust.application.heater.structure import STRUCTURE
@@ -45,6 +46,12 @@ def weigh_pairs(
     for key, value in zip(pairs, screened["log_evidence"].tolist(), strict=True):
         result.log_evidence[key] = value
     hope = screened["hope"] + np.array([result.log_prior[key] for key in pairs])
+    if visit.steady is None:  # nobody watched: a second cause of that kind is no news to the first
+        for index, key in enumerate(pairs):
+            partner = [variant for variant in key if variant.cause != UNSTEADY]
+            if len(partner) == 1:
+                result.log_evidence[key] = result.log_evidence[(partner[0],)]
+                hope[index] = -np.inf
     single = max(result.log_evidence[key] + result.log_prior[key] for key in result.blocks)
     order = np.argsort(-hope)[:FULL_PAIRS]
     chosen = [pairs[index] for index in order if hope[index] > max(single, float(np.max(hope))) - 6.0]
