@@ -19,6 +19,7 @@ if TYPE_CHECKING:  # the same names for editors and type checkers; a test compar
     from combust.application.site.effect import site_effect as site_effect
     from combust.application.visit.start import start_timeline as start_timeline
     from combust.application.visit.supply import supply_check as supply_check
+    from combust.application.visit.visit import Visit as Visit
     from combust.data.errors import CombustError as CombustError
     from combust.domain.catalogue import blend as blend
     from combust.domain.catalogue import get_fuel as get_fuel
@@ -50,6 +51,7 @@ _MODULES = {
     "application.site.effect": "site_effect",
     "application.visit.start": "start_timeline",
     "application.visit.supply": "supply_check",
+    "application.visit.visit": "Visit",
     "data.errors": "CombustError",
     "domain.catalogue": "blend get_fuel load_fuels",
     "domain.fuel": "Fuel",

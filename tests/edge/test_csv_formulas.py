@@ -78,8 +78,8 @@ def test_every_csv_of_a_fleet_and_of_a_logbook(tmp_path: Path) -> None:
     run = call("fleet", "--vehicles", str(tmp_path / "vehicles.csv"), "--sites", str(fleet / "sites.csv"),
                "--profiles", str(fleet / "profiles"), "--out", str(tmp_path / "plan"))  # fmt: skip
     assert run.code == 0, run.err
-    typed = ("--visit-id", "=V1", "--who", "@who", "--note", "-2+3", "--o2-dry", "8", "--intake-temp", "-5")
-    assert call("log", "add", str(tmp_path / "w.book"), *typed).code == 0
+    typed = ("who", "@who", "o2", "8", "air", "-5", "note", "-2+3")
+    assert call("visit", "open", str(tmp_path / "w.book"), "=h", "--visit-id", "=V1", *typed).code == 0
     assert call("log", "export", str(tmp_path / "w.book"), "--out", str(tmp_path / "plan" / "log.csv")).code == 0
     tables = sorted((tmp_path / "plan").glob("*.csv"))
     assert len(tables) >= 8

@@ -67,13 +67,12 @@ def tab(line: str, *, shell: str = "bash", cwd: Path | None = None) -> list[str]
 @pytest.mark.parametrize(
     ("line", "wanted"),
     [
-        ("combust re", {"plain,reading", "plain,readings", "plain,report"}),
+        ("combust re", {"plain,reading", "plain,readings"}),
         ("combust reading --co2", {"plain,--co2-dry", "plain,--co2-origin", "plain,--co2-wet"}),
         ("combust reading --fuel die", {"plain,diesel", "plain,diesel_b0", "plain,diesel_b7"}),
         ("combust reading --location ", {"plain,outdoors", "plain,indoors"}),
         (f"combust cause --heater {PROFILE} --stage ", {"plain,high", "plain,low"}),
         ("combust cause --heater data/hea", {"file,data/hea"}),
-        ("combust log add x.book --check supply", {"plain,supply_voltage="}),
         ("combust mystery play c.json --take port", {"plain,port_pressures"}),
         ("combust mystery de", {"plain,deal"}),
         ("combust fleet --out ", {"dir,"}),

@@ -26,9 +26,9 @@ COMMANDS = {  # every command that reads a table, with FILE in the place of it
     "cause": ("cause", "FILE", "--heater", str(DATA / "heaters" / "heater-0312.toml")),
     "history": ("history", "FILE"),
     "series": ("log", "series", "FILE"),
-    "log add": ("log", "add", "w.book", "--from", "FILE"),
+    "log add": ("log", "add", "w.book", "FILE"),
     "log show": ("log", "show", "FILE"),
-    "report": ("report", "FILE", "--visit-id", "V1", "--out", "r.html"),
+    "print": ("visit", "print", "FILE", "--visit-id", "V1", "--out", "r.html"),
     "profile": ("profile", "check", "FILE"),
     "policy": ("fleet", "--vehicles", str(DATA / "larkfell_fleet" / "vehicles.csv"), "--policy", "FILE",
                "--sites", str(DATA / "larkfell_fleet" / "sites.csv"), "--out", "plan"),
@@ -136,10 +136,10 @@ def test_an_id_never_becomes_a_path(tmp_path: Path, name: str, monkeypatch: pyte
     home = tmp_path / "a" / "b" / "c"
     home.mkdir(parents=True)
     monkeypatch.chdir(home)
-    typed = (f"--visit-id={name}", f"--heater-id={name}", f"--reading-id={name}", "--o2-dry=8.2", "--location=outdoors")
-    assert call("log", "add", "w.book", *typed).code in (0, 3)
+    typed = ("reading_id", name, "o2", "8.2", "outdoors")
+    assert call("visit", "open", f"--visit-id={name}", "w.book", name, *typed).code in (0, 3)
     call("log", "export", "w.book", "--out", "e.csv", f"--heater-id={name}")
-    call("report", "w.book", f"--visit-id={name}", "--out", "r.html")
+    call("visit", "print", "w.book", f"--visit-id={name}", "--out", "r.html")
     call("profile", "new", f"--heater-id={name}", "--out", "h.toml")
     call("history", "w.book", "--fleet")
     made = {path.relative_to(tmp_path).as_posix() for path in tmp_path.rglob("*") if path.is_file()}

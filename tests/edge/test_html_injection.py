@@ -17,7 +17,7 @@ import combust
 from combust.application.causes.rank import rank_causes
 from combust.application.lessons.misconceptions import misconception_cards
 from combust.application.mystery import Dealer
-from combust.application.visit.record import HEAD
+from combust.application.visit.visit import HEAD
 from combust.domain.catalogue import load_fuels
 from combust.domain.heater import Heater
 from combust.edge.reports.class_sheets import class_pages
@@ -114,26 +114,27 @@ def test_the_fleet_page_and_its_cards(tmp_path: Path, attack: str) -> None:
     assert "49" not in told.partition(MARK)[2][:40] or "{{" not in attack
 
 
-def typed(attack: str) -> list[str]:
-    """Return options that put the attack into every free text of a visit."""
-    heads = [f"--{key.replace('_', '-')}={attack}" for key, field in HEAD.items() if not field.choices]
-    more = ("note", "stage", "instrument", "reading-id", "heater-id", "adjustment", "not-checked", "text-note")
+def typed(attack: str) -> list[list[str]]:
+    """Return lines that put the attack into every free text of a visit."""
+    heads = [key for key, field in HEAD.items() if not field.choices]
+    lines = [[key, attack] for key in (*heads, "stage", "instrument", "note", "repair", "unchecked")]
     return [
-        *heads,
-        *(f"--{name}={attack}" for name in more),
-        f"--check=supply_voltage={attack}",
-        f"--visit-id={attack}",
+        *lines,
+        ["check", "supply_voltage", attack],
+        ["missing", "smoke_number", attack],
+        ["o2", "8.2", "note", attack],
     ]
 
 
 @pytest.mark.parametrize("attack", ATTACKS)
 def test_the_record_of_a_visit(tmp_path: Path, attack: str) -> None:
     book, page = str(tmp_path / "w.book"), tmp_path / "v.html"
-    run = call(
-        "log", "add", book, *typed(attack), "--fuel=diesel", "--o2-dry=8.2", "--co-dry=150", "--location=outdoors"
-    )
-    assert run.code == 0, run.err
-    assert call("report", book, f"--visit-id={attack}", "--out", str(page)).code == 0
+    opened = call("visit", "open", f"--visit-id={attack}", book, attack, "outdoors", "fuel", "diesel")
+    assert opened.code == 0, opened.err
+    for line in typed(attack):
+        run = call("visit", "enter", book, *line)
+        assert run.code == 0, run.err
+    assert call("visit", "print", book, "--numbers", f"--visit-id={attack}", "--out", str(page)).code == 0
     told = check_page(page.read_text(encoding="utf-8"))
     assert told.count(MARK) >= len(typed(attack)) - 2
 

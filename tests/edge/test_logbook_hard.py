@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import json
 import os
 import random
 import shutil
@@ -15,10 +16,12 @@ from pathlib import Path
 import pytest
 
 import combust
+from combust.application.visit.record import status
 from combust.data.errors import CombustError
-from combust.edge.cli import log
+from combust.edge.cli import log, visit
 from combust.edge.cli.main import main
 from combust.edge.logbook.book import Logbook
+from combust.edge.logbook.exchange import export_lines, verify
 from combust.edge.logbook.schema import APPLICATION_ID, STEPS, VERSION
 from combust.edge.logbook.visit_tables import export_visits
 from combust.edge.logbook.visits import NewVisit, add, close_visit, read_visit, read_visits
@@ -26,6 +29,7 @@ from tests.long import LONG
 
 VALUES = {"fuel": "diesel_b7", "stage": "high", "o2_dry_pct": 8.2, "co_dry_ppm": 54.0, "location": "outdoors"}
 KILLS, LONGEST_S, MIGRATION_S = 100 if LONG else 40, 0.01, 0.003
+BYTES = 3000 if LONG else 150
 WRITERS, ROWS = 8, 200 if LONG else 50
 
 
@@ -62,8 +66,8 @@ def keys_in(path):
         check = book.connection.execute("PRAGMA integrity_check").fetchone()[0]
     assert check == "ok"
     for record in records:
-        assert record.status
-    return {f"{record.visit_id} {entry.key}" for record in records for entry in record.entries}
+        assert status(record)
+    return {f"{record.visit_id} {one.key}" for record in records for one in record.taken}
 
 
 def keys_or_none(path):
@@ -151,7 +155,7 @@ def test_a_full_disk_leaves_the_book_as_it_was(tmp_path):
                 fill(book)
             assert caught.value.code == "disk_full"
             assert "disk is full" in str(caught.value)
-            kept = {entry.key for entry in read_visit(book, "V2").entries}
+            kept = {one.key for one in read_visit(book, "V2").taken}
             assert kept == {f"R{n}" for n in range(len(kept))}
             assert len(kept) > 3
         assert "V1 R1" in keys_in(path)
@@ -167,6 +171,7 @@ def test_a_disk_that_refuses_while_writing(tmp_path):
         add(book, [one("V1", "R1")])
     code = f"""
 import resource
+from combust.application.visit.record import status
 from combust.data.errors import CombustError
 from combust.edge.logbook.book import Logbook
 from combust.edge.logbook.visits import NewVisit, add
@@ -181,7 +186,7 @@ with Logbook({str(path)!r}) as book:
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, env=environment(), check=True)
     assert done.stdout.startswith("disk_full"), done.stdout + done.stderr
     with Logbook(path) as book:
-        assert len(read_visit(book, "V2").entries) == int(done.stdout.split()[1])
+        assert len(read_visit(book, "V2").of_kind("note")) == int(done.stdout.split()[1])
         add(book, [one("V3", "R1")])
 
 
@@ -226,7 +231,7 @@ def test_a_write_protected_book_can_be_read_and_says_why_not_written(tmp_path):
         assert read == 0, said
         assert "O2 %" in said
         assert " 8.2 " in said
-        typed = ["log", "add", path, "--visit-id", "V1", "--text-note", "x"]
+        typed = ["visit", "enter", path, "note", "x"]
         written, said = as_nobody(typed, tmp_path / "written")
         assert written == 3, said
         assert "write-protected" in said
@@ -237,7 +242,10 @@ def test_a_write_protected_book_can_be_read_and_says_why_not_written(tmp_path):
         shutil.rmtree(shared)
 
 
-assert log.command.name == "log"  # imported now: the process without rights may not read the program
+assert (log.command.name, visit.command.name) == (
+    "log",
+    "visit",
+)  # imported now: the process without rights may not read the program
 
 FOREIGN = {
     "text": b"visit_id,o2_dry_pct\nV1,8.2\n" * 50,
@@ -264,10 +272,10 @@ def test_foreign_damaged_and_newer_files_are_left_alone(tmp_path, kind, capsys):
         if kind == "damaged":
             path.write_bytes(path.read_bytes()[:2000] + os.urandom(3000))
     before = digest(path)
-    add_typed = ("add", path, "--visit-id", "V1", "--text-note", "x")
-    for arguments in (("show", path), add_typed, ("close", path, "--visit-id", "V1")):
+    typed = ("visit", "enter", path, "--visit-id", "V1", "note", "x")
+    for arguments in (("log", "show", path), typed, ("visit", "close", path, "--visit-id", "V1")):
         with pytest.raises(SystemExit) as left:
-            main(["log", *map(str, arguments)])
+            main([*map(str, arguments)])
         assert left.value.code == 3
         said = capsys.readouterr().err
         assert any(word in said for word in ("is not a logbook", "is damaged", "newer combust"))
@@ -310,14 +318,13 @@ def test_an_older_schema_is_migrated_with_a_backup(tmp_path):
     old_book(path)
     before = digest(path)
     with Logbook(path, read_only=True) as book:  # reading alone changes nothing
-        assert read_visit(book, "V1").status == "closed, complete"
-        assert book.version == 1
+        assert status(read_visit(book, "V1")) == "closed, complete"
     assert digest(path) == before
     with Logbook(path) as book:
         assert book.version == VERSION
         assert book.backup is not None
         assert read_visit(book, "V1").readings == [{"o2_dry_pct": 8.2, "fuel": "diesel_b7"}]
-        assert read_visit(book, "V1").seal_holds is None
+        assert read_visit(book, "V1").broken is None
         add(book, [one("V2", "R2")])
         with pytest.raises(CombustError, match="closed"):
             add(book, [one("V1", "R2")])
@@ -327,6 +334,82 @@ def test_an_older_schema_is_migrated_with_a_backup(tmp_path):
     copy.close()
     with Logbook(path) as again:
         assert again.backup is None
+
+
+def sealed_book(path):
+    """Write a logbook as version 2 made it: a visit closed, revised with one reading left out, closed again."""
+    plain = sqlite3.connect(path)
+    for statement in (*STEPS[0], *STEPS[1]):
+        plain.execute(statement)
+    plain.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+    plain.execute("PRAGMA user_version = 2")
+    entries = [
+        ("reading", "R1", "2025-01-12T09:00:00+00:00", '{"o2_dry_pct": 8.2, "fuel": "diesel_b7"}'),
+        ("reading", "R2", "2025-01-12T09:10:00+00:00", '{"o2_dry_pct": 9.9, "fuel": "diesel_b7"}'),
+        ("note", "note-1", "2025-01-12T09:11:00+00:00", '{"text": "snow"}'),
+    ]
+    changed = [*entries[:1], ("reading", "R3", "2025-01-13T09:00:00+00:00", '{"o2_dry_pct": 8.9}'), entries[2]]
+    for revision, held, head in ((1, entries, {"who": "T. Larkwood"}), (2, changed, {"who": "N. Fellstone"})):
+        columns = "visit_pk, visit_id, revision, heater_id, opened_at, reason, head"
+        query = f"INSERT INTO visit ({columns}) VALUES (?, ?, ?, ?, ?, ?, ?)"
+        day = f"2025-01-{11 + revision}T09:00:00+00:00"
+        plain.execute(query, (revision, "V1", revision, "heater-0312", day, "misread", json.dumps(head)))
+        for one in held:
+            plain.execute(
+                "INSERT INTO entry (visit_pk, kind, entry_key, entered_at, body) VALUES (?,?,?,?,?)", (revision, *one)
+            )
+        text = json.dumps(
+            ["V1", revision, head, sorted(held)], ensure_ascii=False, sort_keys=True
+        )  # the seal as it was
+        seal = hashlib.sha256(text.encode()).hexdigest()
+        plain.execute("UPDATE visit SET closed_at = ?, seal = ? WHERE visit_pk = ?", (day, seal, revision))
+    plain.commit()
+    plain.close()
+
+
+def test_a_sealed_book_is_brought_over_and_its_seals_are_still_verified(tmp_path):
+    """A revision becomes the correction that it was; a change of what was sealed is found as before."""
+    path = tmp_path / "old.book"
+    sealed_book(path)
+    with Logbook(path) as book:
+        visit = read_visit(book, "V1")
+        assert (visit.revision, visit.broken, visit.reason) == (2, None, "misread")
+        assert [reading["o2_dry_pct"] for reading in visit.readings] == [8.2, 8.9]
+        first = read_visit(book, "V1", 1)
+        assert [reading["o2_dry_pct"] for reading in first.readings] == [8.2, 9.9]
+        assert (first.head["who"], visit.head["who"]) == ("T. Larkwood", "N. Fellstone")
+        assert verify(book).broken == ()
+        with pytest.raises(CombustError, match="cannot be changed"):
+            add(book, [one("V1", "R4")])
+        book.connection.execute("DROP TRIGGER entry_update")
+        book.connection.execute("UPDATE sealed_entry SET body = replace(body, '9.9', '8.0')")
+        assert verify(book).broken == ("visit V1, sealed revision 1",)
+        assert "sealed revision 1" in str(read_visit(book, "V1").broken)
+
+
+def test_a_changed_byte_is_found_or_changes_nothing(tmp_path):
+    """Three thousand bytes in the long form: each is refused, told by the chain, or the export is as before."""
+    path, changed, rng = tmp_path / "w.book", tmp_path / "x.book", random.Random(13)
+    with Logbook(path, create=True) as book:
+        for number in range(12):
+            add(book, [one(f"V{number % 3}", f"R{number}", note="snow at the intake")])
+        export = export_lines(book)
+    whole = path.read_bytes()
+    found = 0
+    for _ in range(BYTES):
+        place = rng.randrange(len(whole))
+        bytes_now = bytearray(whole)
+        bytes_now[place] ^= 1 << rng.randrange(8)
+        changed.write_bytes(bytes_now)
+        try:
+            with Logbook(changed, read_only=True) as book:
+                broken = verify(book).broken
+                if not broken:
+                    assert export_lines(book) == export, place
+                found += bool(broken)
+        except CombustError:
+            found += 1
+    assert found > BYTES // 20
 
 
 def test_killed_while_migrating(tmp_path):

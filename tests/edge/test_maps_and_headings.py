@@ -41,7 +41,7 @@ def test_a_map_a_column_for_the_whole_file_and_marks_in_every_command(tmp_path: 
     assert "co_not_entered" in rows[2]["findings"]
     assert [row["location"] for row in rows] == ["outdoors"] * 3
     book = str(tmp_path / "w.book")
-    added = call("log", "add", book, "--from", str(tmp_path / "in.csv"), "--map", saved)
+    added = call("log", "add", book, str(tmp_path / "in.csv"), "--map", saved)
     assert "3 rows: 2 taken, 1 refused" in added.out, added.err
     assert "STOP" in added.err
     found = visits_of_table(tmp_path / "in.csv", mapping=saved)[0][0].entries[0][2]

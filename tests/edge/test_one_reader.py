@@ -262,13 +262,13 @@ def test_an_upper_bound_of_carbon_monoxide_stands_for_its_value_and_is_told(tmp_
     assert "co_dry_ppm: 1 cells with < stand for their bound" in " ".join(found.notes)
 
 
-@pytest.mark.parametrize("command", ["readings", "cause", "log add", "log add --series", "log series", "history"])
+@pytest.mark.parametrize("command", ["readings", "cause", "log add", "log series --into", "log series", "history"])
 def test_1_200_ppm_is_never_1_2_ppm_and_over_range_is_a_stop(command: str, tmp_path: Path) -> None:
     typed = {
         "readings": ("readings", "IN", "--out", str(tmp_path / "o.csv")),
         "cause": ("cause", "IN", "--heater", str(DATA / "heaters" / "heater-0312.toml"), "--no-pairs"),
-        "log add": ("log", "add", str(tmp_path / "w.book"), "--from", "IN"),
-        "log add --series": ("log", "add", str(tmp_path / "w.book"), "--visit-id", "V", "--series", "IN"),
+        "log add": ("log", "add", str(tmp_path / "w.book"), "IN"),
+        "log series --into": ("log", "series", "IN", "--into", str(tmp_path / "w.book")),
         "log series": ("log", "series", "IN"),
         "history": ("history", "IN"),
     }[command]

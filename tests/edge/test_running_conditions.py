@@ -58,7 +58,7 @@ def lines_of(name: str, folder: Path, out: Path) -> list[str]:
         "workers": ["fleet", *FLEET_TABLES, f"--routes={folder}/points.parquet", "--workers=2", f"--out={out}/plan"],
         "points": ["site", f"--heater={PROFILE}", f"--points={folder}/points.parquet", f"--points-out={out}/p.parquet"],
         "history": ["history", f"{folder}/winters.csv", "--fleet", f"--figure={out}/h.png"],
-        "log": ["log", "add", f"{out}/w.book", f"--from={folder}/winters.csv"],
+        "log": ["log", "add", f"{out}/w.book", f"{folder}/winters.csv"],
         "demo": ["demo", f"--out={out}/demo"],
         "exercises": ["exercises", "--seed=1", "--cards", f"--out={out}/pages"],
     }[name]  # fmt: skip
@@ -122,7 +122,7 @@ def test_a_signal_that_was_switched_off_before_stays_off(tmp_path: Path) -> None
 
 SHORT = (
     ("reading", "--o2-dry=8.2", "--location=outdoors", "--out=r.json"),
-    ("log", "add", "w.book", "--visit-id=V1", "--o2-dry=8.2", "--location=outdoors"),
+    ("visit", "open", "w.book", "heater-1", "--visit-id=V1", "o2", "8.2", "outdoors"),
     ("profile", "new", "--out=h.toml"),
 )
 MOMENTS = 210 if LONG else 15
@@ -164,7 +164,7 @@ PIPED = [
     ("cause", f"--heater={PROFILE}", "--o2-dry=4.84", "--stage=high", "--location=outdoors"), ("profile", "new"),
     ("profile", "check", PROFILE), ("site", "--altitude=2000", "--intake-temp=0", f"--heater={PROFILE}"),
     ("duct", "--help"), ("supply", "--help"), ("history", str(DATA / "larkfell_winters.csv"), "--fleet"),
-    ("exercises", "--seed=1", "--json", "--out=e"), ("mystery", "--help"), ("report", "--help"), ("page", "--help"),
+    ("exercises", "--seed=1", "--json", "--out=e"), ("mystery", "--help"), ("visit", "--help"), ("page", "--help"),
     ("fleet", *FLEET_TABLES, "--out=plan"), ("demo", "--out=demo"),
 ]  # fmt: skip
 
@@ -208,9 +208,9 @@ def writers(out: Path, book: Path, salt: Path) -> dict[str, list[str]]:
         "profile": ["profile", "new", f"--out={out}/h.toml"],
         "site": ["site", "--altitude=2000", "--intake-temp=0", f"--heater={PROFILE}", f"--table={out}/t.csv"],
         "fleet": ["fleet", *FLEET_TABLES, f"--out={out}/plan"],
-        "log": ["log", "add", f"{out}/w.book", "--visit-id=V1", *reading],
+        "visit": ["visit", "open", f"{out}/w.book", "heater-1", "--visit-id=V1", "o2", "8.2", "outdoors"],
         "export": ["log", "export", str(book), f"--out={out}/e.csv"],
-        "report": ["report", str(book), "--visit-id=V1", f"--out={out}/v.html"],
+        "sheet of a visit": ["visit", "print", str(book), "--visit-id=V1", f"--out={out}/v.html"],
         "history": ["history", str(DATA / "larkfell_winters.csv"), "--fleet", f"--figure={out}/h.png"],
         "start": ["start", f"--heater={PROFILE}", f"--figure={out}/s.png"],
         "deal": ["mystery", "deal", "--seed=7", "--level=easy", f"--salt-file={salt}", f"--out={out}/case.json"],
@@ -238,7 +238,7 @@ def test_a_folder_that_may_not_be_written_to_is_told_in_words_by_every_command(t
         locked.mkdir()
         book, salt = shared / "w.book", shared / "salt.txt"
         salt.write_text("only the instructor knows this sentence", encoding="utf-8")
-        assert call("log", "add", str(book), "--visit-id=V1", "--o2-dry=8.2").code == 0
+        assert call("visit", "open", str(book), "heater-1", "--visit-id=V1", "o2", "8.2").code == 0
         for name, line in writers(good, book, salt).items():
             assert call(*line).code == 0, name  # it works where it may, and everything it needs is loaded now
         for path in (shared, good, book.parent):
@@ -318,9 +318,9 @@ def test_times_of_the_logbook_carry_their_offset(tmp_path: Path, zone: str) -> N
     book = str(tmp_path / "w.book")
     before = datetime.datetime.now(datetime.UTC) - datetime.timedelta(seconds=2)
     env = {"TZ": zone}
-    whole = ("--location=outdoors", "--cab-co-in=1", "--cab-co-out=0", "--handed-back=yes")
-    assert spawn("log", "add", book, "--visit-id=V1", "--o2-dry=8.2", *whole, env=env).code == 0
-    assert spawn("log", "close", book, "--visit-id=V1", "--incomplete", env=env).code == 0
+    whole = ("o2", "8.2", "outdoors", "cab", "1", "outside", "0", "handed_back", "yes")
+    assert spawn("visit", "open", book, "heater-1", "--visit-id=V1", *whole, env=env).code == 0
+    assert spawn("visit", "close", book, "--incomplete", env=env).code == 0
     told = spawn("log", "show", book, "--visit-id=V1", "--json", env=env).json
     for key in ("opened_at", "closed_at"):
         moment = datetime.datetime.fromisoformat(told[key])

@@ -107,17 +107,22 @@ def test_causes_tell_the_healthy_lambda_of_the_site_and_run_nothing_below_1(tmp_
 
 
 def test_a_visit_under_a_stop_is_not_handed_back_and_the_list_tells_its_state(tmp_path: Path) -> None:
-    add = ("log", "add", str(tmp_path / "w.book"), "--visit-id", "V1", "--location", "outdoors")
-    assert call(*add, "--o2-dry", "8.2", "--co-dry", "2400").code == 0
-    refused = call("log", "add", add[2], "--visit-id", "V1", "--handed-back", "yes")
+    book = str(tmp_path / "w.book")
+    assert call("visit", "open", book, "heater-1", "--visit-id", "V1", "outdoors", "o2", "8.2", "co", "2400").code == 0
+    refused = call("visit", "enter", book, "handed_back", "yes")
     assert refused.code == 3
     assert refused.err.startswith("STOP")
     assert "contradicts a stop condition" in refused.err
-    assert "heater off  V1" in call("log", "show", add[2]).out
-    assert call("log", "show", add[2], "--json").json["visits"][0]["safety"]["state"] == "heater_off"
-    again = call(*add, "--o2-dry", "8.2", "--co-dry", "50", "--phase", "after", "--handed-back", "yes")
+    assert "heater off  V1" in call("log", "show", book).out
+    assert call("log", "show", book, "--json").json["visits"][0]["safety"]["state"] == "heater_off"
+    repaired = call("visit", "enter", book, "repair", "burner cleaned")
+    assert repaired.out.startswith("STOP"), "work alone clears nothing"
+    again = call("visit", "enter", book, "o2", "8.2", "co", "50")
     assert again.code == 0
-    assert "heater off" not in call("log", "show", add[2]).out
+    assert "heater off" not in call("log", "show", book).out
+    early = call("visit", "enter", book, "handed_back", "yes")
+    assert (early.code, "CO in the cab" in early.err) == (3, True)
+    assert call("visit", "enter", book, "cab", "1", "outside", "0", "handed_back", "yes").code == 0
 
 
 HISTORY = ("heater_id,taken_at,stage,o2_dry_pct,altitude_m,location", "heater-0107,2025-01-10,high,8.2,400,outdoors")
@@ -215,30 +220,28 @@ def test_a_table_has_the_state_in_its_first_column(tmp_path: Path) -> None:
     assert run.out.index("exhaust_co_high") < run.out.index("location_unknown"), "the worst first"
 
 
-LOGGED = ("log", "add", "BOOK", "--visit-id", "V1", "--location", "outdoors")
-
-
 def test_a_logbook_tells_the_stops_of_what_it_takes_and_of_what_it_refuses(tmp_path: Path) -> None:
-    added = [word.replace("BOOK", str(tmp_path / "a.book")) for word in LOGGED]
-    for wrong, code in (((), 0), (("--o2-dry", "80"), 3), (("--check", "nonsense"), 3), (("--event", "party"), 3)):
-        run = call(*added, "--co-dry", "2400", *wrong)
+    book = str(tmp_path / "a.book")
+    assert call("visit", "open", book, "heater-1", "outdoors").code == 0
+    for wrong, code in (((), 0), (("o2", "80"), 3), (("nonsense",), 3), (("at", "noon"), 3)):
+        run = call("visit", "enter", book, "co", "2400", *wrong)
         assert run.code == code
         assert run.out.startswith("STOP")
         assert run.err.startswith("STOP")
-    told = call(*added, "--co-dry", "2400", "--o2-dry", "80", "--json").json
+    told = call("visit", "enter", "--json", book, "co", "2400", "o2", "80").json
     assert told["safety"]["state"] == "heater_off"
-    nameless = call("log", "add", str(tmp_path / "b.book"), "--cab-co-in", "45")
+    nameless = call("visit", "enter", str(tmp_path / "b.book"), "cab", "45")
     assert nameless.code == 3
     assert nameless.out.startswith("STOP")
 
 
-@pytest.mark.parametrize("option", ["--from", "--series"])
+@pytest.mark.parametrize("kind", ["table", "series"])
 @pytest.mark.parametrize("refused", [True, False])
-def test_a_table_or_a_series_for_the_logbook_tells_its_stops_first(tmp_path: Path, option: str, refused: bool) -> None:
+def test_a_table_or_a_series_for_the_logbook_tells_its_stops_first(tmp_path: Path, kind: str, refused: bool) -> None:
     """A series of two moments is never steady, so it is refused; a row of a table is refused by its O2."""
     table = tmp_path / "rows.csv"
     heading = "visit_id,taken_at,location,co_dry_ppm,o2_dry_pct"
-    series = option == "--series"
+    series, book = kind == "series", str(tmp_path / "a.book")
     last = 2 if refused and series else 240
     rows = [
         f"V1,2026-01-14T10:{s // 60:02d}:{s % 60:02d},outdoors,2400,8.2" for s in range(0, last, 2 if series else 300)
@@ -246,7 +249,9 @@ def test_a_table_or_a_series_for_the_logbook_tells_its_stops_first(tmp_path: Pat
     if refused and not series:
         rows = ["V1,2026-01-14T10:20,outdoors,2400,80"]
     table.write_text("\n".join([heading, *rows]) + "\n", encoding="utf-8")
-    typed = ("log", "add", str(tmp_path / "a.book"), option, str(table), *(("--visit-id", "V1") if series else ()))
+    if series:
+        assert call("visit", "open", book, "heater-1", "--visit-id", "V1").code == 0
+    typed = ("log", "series", str(table), "--into", book) if series else ("log", "add", book, str(table))
     run, told = call(*typed), call(*typed, "--json")
     assert run.code == (3 if refused else 0)
     assert "STOP" in run.out.splitlines()[0]
@@ -257,22 +262,23 @@ def test_a_table_or_a_series_for_the_logbook_tells_its_stops_first(tmp_path: Pat
 @pytest.mark.parametrize("alarm", ["fails", "missing"])
 def test_without_a_working_co_alarm_nothing_runs_in_the_cab(tmp_path: Path, alarm: str) -> None:
     """Common practice, no source: no work with the heater running without a working CO alarm in the cab."""
-    added = [word.replace("BOOK", str(tmp_path / "a.book")) for word in LOGGED]
-    run = call(*added, "--o2-dry", "8.2", "--co-dry", "50", "--co-alarm", alarm)
+    opened = ("visit", "open", str(tmp_path / "a.book"), "heater-1", "--visit-id")
+    read = ("outdoors", "o2", "8.2", "co", "50", "alarm")
+    run = call(*opened, "V1", *read, alarm)
     assert run.out.startswith("ONLY OUTDOORS")
     assert f"CO alarm of the cab: {alarm}" in run.err
     shown = call("log", "show", str(tmp_path / "a.book"), "--visit-id", "V1", "--json").json
     assert shown["safety"]["state"] == "outdoors_only"
-    works = call(*[word.replace("V1", "V2") for word in added], "--o2-dry", "8.2", "--co-dry", "50", "--co-alarm=works")
+    works = call(*opened, "V2", *read, "works")
     assert works.err.startswith(SENTENCE)
 
 
 def test_a_stop_comes_before_a_file_that_is_refused(tmp_path: Path) -> None:
     """What was said at the call is told although the profile, the fuels or the logbook cannot be read."""
     refused = [
-        ("start", "--emergency", "fire", "--heater", str(tmp_path / "none.toml")),
+        ("cause", *READ, "--co-dry", "2400", "--heater", str(tmp_path / "none.toml")),
         ("reading", *READ, "--co-dry", "2400", "--fuels", str(tmp_path / "none.toml")),
-        ("log", "add", str(tmp_path / "none" / "w.book"), "--visit-id", "V1", *READ, "--co-dry", "2400"),
+        ("visit", "enter", str(tmp_path / "none" / "w.book"), "o2", "8.2", "co", "2400"),
     ]
     for arguments in refused:
         run = call(*arguments)
@@ -312,7 +318,8 @@ def test_the_worst_carbon_monoxide_of_a_series_is_told_and_kept(
     table.write_text("\n".join(["time_s,o2_dry_pct,co_dry_ppm,location,stage", *rows]) + "\n", encoding="utf-8")
     book = str(tmp_path / "a.book")
     judged, facts = call("log", "series", str(table)), call("log", "series", str(table), "--json")
-    added = call("log", "add", book, "--visit-id", "V1", "--series", str(table))
+    assert call("visit", "open", book, "heater-1", "--visit-id", "V1").code == 0
+    added = call("log", "series", str(table), "--into", book)
     shown = call("log", "show", book, "--visit-id", "V1", "--json")
     for run in (judged, added):
         assert run.code == 0, run.err
@@ -324,11 +331,11 @@ def test_the_worst_carbon_monoxide_of_a_series_is_told_and_kept(
         assert json.loads(text)["safety"]["state"] == ("heater_off" if stops else "nothing_found")
     assert json.loads(facts.out)["reading"]["co_air_free_ppm"] < 150, "the steady mean is as it is"
     assert len(json.loads(shown.out)["readings"]) == 1 + stops
-    assert call("report", book, "--visit-id", "V1", "--out", str(tmp_path / "r.html")).code == 0
+    assert call("visit", "print", book, "--visit-id", "V1", "--out", str(tmp_path / "r.html")).code == 0
     assert ("STOP" in (tmp_path / "r.html").read_text(encoding="utf-8")) == stops
 
 
-@pytest.mark.parametrize("command", [("reading",), ("log", "add", "BOOK", "--visit-id", "V1"), ("cause",), ("site",)])
+@pytest.mark.parametrize("command", [("reading",), ("cause",), ("site",)])
 def test_a_typed_over_the_range_stops_like_a_cell_of_a_table(tmp_path: Path, command: tuple[str, ...]) -> None:
     """The stop of the exhaust CO is 1000 ppm, 0.1 %: more than that is a stop, more than 60 ppm tells nothing."""
     more = {"cause": ("--heater", PROFILE), "site": ("--heater", PROFILE, "--altitude", "900", "--intake-temp", "4")}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 import math
 import re
 from collections.abc import Callable
@@ -11,9 +12,12 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from combust.application.fleet.tables import FAULT_COLUMNS, Faults, fleet_fields
+from combust.application.visit.visit import Visit
 from combust.data.vocabulary import input_keys
 from combust.edge.logbook.book import Logbook
+from combust.edge.logbook.exchange import export_lines, import_lines
 from combust.edge.logbook.history import read_log
+from combust.edge.logbook.typed import entries_of_line
 from combust.edge.logbook.visit_tables import visits_of_table
 from combust.edge.logbook.visits import add, read_visits
 from combust.edge.tables import visits as cause_table
@@ -21,7 +25,17 @@ from combust.edge.tables.fleet import read_fleet_table
 from combust.edge.tables.series import read_series
 from combust.edge.tables.source import open_table
 from tests.edge.spreadsheets import interpret_bytes
-from tests.fuzz.registry import DATA, LostRowError, Target, answer_or_refusal, as_file, scratch, seed_files, target
+from tests.fuzz.registry import (
+    DATA,
+    LostRowError,
+    Target,
+    answer_or_refusal,
+    as_file,
+    scratch,
+    seed_files,
+    target,
+    text_of,
+)
 
 MARKS = (",", ";", "\t", "|", "\n", "\r\n", "\r", '"', '""', "\x00", "\ufeff", "=1+1", "8,2", "1.200", "nan", "-", " ")
 FEW = (
@@ -213,7 +227,8 @@ def logbook_table(data: bytes) -> None:
     with Logbook(book, create=True) as opened:
         if answer_or_refusal(lambda: add(opened, visits)) is None:
             return
-        kept = sum(len(record.entries) for record in read_visits(opened))
+        own = ("opened", "setting")  # what the book says of a visit by itself, and words about it
+        kept = sum(entry.kind not in own for record in read_visits(opened) for entry in record.entries)
     if kept != given:
         raise LostRowError(f"{given} entries given, {kept} in the book")
 
@@ -239,6 +254,45 @@ def logbook_file(data: bytes) -> None:
 
     answer_or_refusal(look)
     assert path.read_bytes() == data, "a logbook that was only read was changed"
+
+
+LINES = ["high o2 4.84 flue 689 F co over 2000", "plug 12.5V", "repair hose", "missing cab_co none", "at 08:14 o2 8,2"]
+
+
+@target(10, lambda: [line.encode() for line in LINES], (*input_keys(), "over", ">", "at", "next", "F", "inH2O"))
+def typed_line(data: bytes) -> None:
+    """Any words typed into a visit: entries that can be derived from again, or a refusal."""
+    moment = datetime.datetime(2026, 1, 12, 8, 0, tzinfo=datetime.UTC)
+    visit = Visit.open("V1", at=moment.isoformat())
+    new = answer_or_refusal(lambda: entries_of_line(text_of(data).split(), visit, moment))
+    if new is None:
+        return
+    for kind, _, body in (("setting", None, new.head), *new.entries):
+        visit = visit.add(kind, body)
+    assert visit.safety.state
+    assert len(visit.lines()) >= 2
+
+
+def line_seeds() -> list[bytes]:
+    """Return a small logbook as JSON Lines."""
+    book_seed()
+    with Logbook(scratch() / "seed.book", read_only=True) as opened:
+        return [export_lines(opened).encode()]
+
+
+@target(4, line_seeds, ["body", "hash", "origin", "{", "}", "null"])
+def entry_lines(data: bytes) -> None:
+    """Any bytes as JSON Lines: what is taken comes out byte for byte, or all of it is refused."""
+    book = scratch() / "lines.book"
+    book.unlink(missing_ok=True)
+    with Logbook(book, create=True) as opened:
+        taken = answer_or_refusal(lambda: import_lines(opened, text_of(data)))
+        lines = export_lines(opened).splitlines()
+        if taken is None:
+            assert lines == []
+        else:
+            read_visits(opened)
+            assert len(lines) == taken[0]
 
 
 def small_seeds(found: Target, largest: int = 3000) -> list[bytes]:

@@ -1,45 +1,22 @@
-"""The record of a visit: what it holds, what is missing, whether it may be closed, and its sections of rows."""
+"""What the record of a visit must hold, what it lacks, whether it may be closed, and its sections of rows."""
 
 from __future__ import annotations
 
-import hashlib
-import json
 import re
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
 from functools import cache, partial
 from typing import Any, NamedTuple
 
-from combust.application.reading.result import ReadingResult, interpret, safety_of
-from combust.data.errors import CombustError, Fault, printable
+from combust.application.reading.result import ReadingResult
+from combust.application.visit.meaning import whole_safety
+from combust.application.visit.visit import HEAD, Entry, Taken, Visit
+from combust.data.errors import CombustError, Fault
 from combust.data.fields import Field, check_fields, fields_of
 from combust.data.tables import load_table
 from combust.data.vocabulary import quantities
-from combust.domain.limits import Finding, finding, limits
-from combust.domain.result import Result, Rows, plain, shown
-from combust.domain.safety import Safety, of_all
+from combust.domain.limits import limits
+from combust.domain.result import plain, shown
 
-# Words about the visit itself; everything that is measured is a reading's key of the vocabulary.
-HEAD = fields_of(
-    {
-        "who": {"meaning": "who did it"},
-        "place": {"meaning": "where the vehicle stood"},
-        "vehicle": {"meaning": "which vehicle"},
-        "serial": {"meaning": "serial number on the heater's plate"},
-        "hours_run": {"meaning": "hours on the heater's counter"},
-        "weather": {"meaning": "wind, temperature, precipitation"},
-        "probe_position": {"meaning": "where the probe was and how deep"},
-        "complaint": {"meaning": "what the customer said"},
-        "co_alarm": {"meaning": "CO alarm in the cab", "kind": "choice", "choices": ("works", "fails", "missing")},
-        "handed_back": {"meaning": "handed back (no = kept off)", "kind": "choice", "choices": ("yes", "no")},
-    },
-    kind="text",
-    longest=4000,
-)
-KINDS = ("reading", "check", "adjustment", "not_checked", "note", "event", "limit")
-EVENT = Field(
-    "event", "choice", "for the history", choices=("repair", "rezero", "swap"), hint="Use repair, rezero or swap."
-)
 CHECKS = tuple(load_table("causes")["check"])
 # What stands in columns of its own or at the head of a record; everything else is in "Also read".
 IN_COLUMNS = ("o2_dry_pct", "co_dry_ppm", "smoke_number", "taken_at", "stage", "phase", "heater_id", "reading_id")
@@ -49,77 +26,11 @@ WATCH_POINTS = "Watch-points, not a conformity test: local codes and the heater'
 NOT_STATED = "Nothing was stated: do not take it as everything was checked."
 
 
-@dataclass(frozen=True, slots=True)
-class Entry:
-    """One entry of a visit: kind, key (unique within its kind), when it was entered, its content."""
-
-    kind: str
-    key: str
-    entered_at: str
-    body: Mapping[str, Any]
-
-
-@dataclass(frozen=True, slots=True)
-class VisitRecord(Result):
-    """A visit in one revision. ``seal_holds`` is None when it was closed before seals existed, or is open."""
-
-    visit_id: str
-    revision: int
-    heater_id: str | None
-    opened_at: str
-    closed_at: str | None
-    reason: str | None
-    incomplete: str | None
-    head: Mapping[str, Any]
-    entries: tuple[Entry, ...]
-    seal_holds: bool | None = None
-
-    def of_kind(self, kind: str) -> list[Mapping[str, Any]]:
-        """Return the contents of one kind of entry, in the order they were entered."""
-        return [entry.body for entry in self.entries if entry.kind == kind]
-
-    @property
-    def readings(self) -> list[Mapping[str, Any]]:
-        """The readings, vocabulary key -> value."""
-        return self.of_kind("reading")
-
-    @property
-    def status(self) -> str:
-        """``open`` or ``closed``, with ``incomplete: ...`` when something is missing."""
-        state = "closed" if self.closed_at else "open"
-        lacking = self.incomplete if self.closed_at else ", ".join(label for _, label in missing_fields(self))
-        return f"{state}, incomplete: {lacking}" if lacking else f"{state}, complete"
-
-    derived = ("status",)
-    unshown = ("entries", "incomplete")
-
-    @property
-    def safety(self) -> Safety:
-        """The safety state at the end."""
-        return safety_now(self)
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return plain values for JSON, the entries by their kind."""
-        kinds = {kind if kind == "not_checked" else f"{kind}s": plain(self.of_kind(kind)) for kind in KINDS}
-        return Result.to_dict(self) | kinds
-
-    def lines(self) -> Rows:
-        """Return (label, text) rows of what it is and in which state; its parts are the sections of a record."""
-        rows = [("visit", self.visit_id), ("status", self.status)]
-        if self.seal_holds is False:
-            rows.append(("SEAL BROKEN", "this closed record was changed outside combust: do not rely on it"))
-        return [(label, printable(text)) for label, text in rows]
-
-
-def seal_of(visit_id: str, revision: int, head: Mapping[str, Any], entries: list[tuple[str, str, str, str]]) -> str:
-    """Return the SHA-256 seal of a record: any later change of a closed one, by whatever tool, is seen."""
-    text = json.dumps([visit_id, revision, dict(head), sorted(entries)], ensure_ascii=False, sort_keys=True)
-    return hashlib.sha256(text.encode()).hexdigest()
-
-
-def missing_fields(record: VisitRecord) -> list[tuple[str, str]]:
-    """Return (key, label) of every mandatory field that the record lacks, in the order of the table."""
-    return [(key, field.meaning) for key, field in record_fields().items() if not _has(record, field)]
+def missing_fields(visit: Visit) -> list[tuple[str, str]]:
+    """Return (key, label) of every mandatory field that the record lacks and that is not declared missing."""
+    declared = visit.declared_missing
+    lacking = [(key, field) for key, field in record_fields().items() if not _has(visit, field)]
+    return [(key, field.meaning) for key, field in lacking if key not in declared]
 
 
 @cache
@@ -128,18 +39,17 @@ def record_fields() -> dict[str, Field]:
     return fields_of(load_table("record_fields"))
 
 
-def _has(record: VisitRecord, field: Field) -> bool:
-    key, readings, worked = field.key, record.readings, _worked(record)
-    last = [reading for reading in readings if reading.get("phase") == "after"] if worked else readings
+def _has(visit: Visit, field: Field) -> bool:
+    key, readings, last = field.key, visit.readings, [one.values for one in visit.last_taken]
     tests: dict[str, Callable[[], bool]] = {
-        "head": lambda: bool(str(record.head.get(key, "")).strip()),
-        "heater": lambda: bool(record.heater_id),
-        "works": lambda: record.head.get(key) == "works",
-        "entry": lambda: bool(record.of_kind(key)),
+        "head": lambda: bool(str(visit.head.get(key, "")).strip()),
+        "heater": lambda: bool(visit.heater_id),
+        "works": lambda: visit.head.get(key) == "works",
+        "entry": lambda: bool(visit.of_kind(key)),
         "every_reading": lambda: bool(readings) and all(_holds(reading, key) for reading in readings),
         "reading": lambda: any(_holds(reading, key) for reading in readings),
         "cab_co": lambda: any(_holds(reading, "cab_co_in_ppm", "cab_co_out_ppm") for reading in last),
-        "after_work": lambda: not worked or any(_holds(reading, "o2_dry_pct", "co_dry_ppm") for reading in last),
+        "after_work": lambda: not visit.worked or any(_holds(one, "o2_dry_pct", "co_dry_ppm") for one in last),
     }
     return tests[field.test]()
 
@@ -148,68 +58,70 @@ def _holds(reading: Mapping[str, Any], *keys: str) -> bool:
     return all(reading.get(key) is not None for key in keys)
 
 
-def _worked(record: VisitRecord) -> bool:
-    after = any(reading.get("phase") == "after" for reading in record.readings)
-    repaired = any(event.get("event") == "repair" for event in record.of_kind("event"))
-    return after or repaired or bool(record.of_kind("adjustment"))
+def status(visit: Visit) -> str:
+    """Return ``open`` or ``closed``, what the record lacks, and what was declared missing."""
+    state = "closed" if visit.closed_at else "open"
+    lacking = visit.incomplete if visit.closed_at else ", ".join(label for _, label in missing_fields(visit))
+    fields = record_fields()
+    declared = [
+        f"{fields[key].meaning if key in fields else key} ({why})" for key, why in visit.declared_missing.items()
+    ]
+    told = f"{state}, incomplete: {lacking}" if lacking else f"{state}, {'all told' if declared else 'complete'}"
+    return told + (f"; declared missing: {', '.join(declared)}" if declared else "")
 
 
-def safety_now(record: VisitRecord) -> Safety:
-    """Return the safety state at the end: of the readings after the work, or of all when none is."""
-    after = [reading for reading in record.readings if reading.get("phase") == "after"]
-    readings = after or record.readings or [{}]
-    return of_all([Safety(alarm_findings(record.head)), *map(safety_of, readings)])
-
-
-def alarm_findings(head: Mapping[str, Any]) -> tuple[Finding, ...]:
-    """Return the finding of a CO alarm of the cab that fails or is missing; nothing when that was not entered."""
-    alarm = head.get("co_alarm")
-    return (finding("no_co_alarm", alarm=alarm),) if alarm in ("fails", "missing") else ()
-
-
-def may_close(record: VisitRecord, *, incomplete: bool = False) -> str:
+def may_close(visit: Visit, *, incomplete: bool = False) -> str:
     """Return what the record lacks as one text ("" = complete); raises when it may not be closed.
 
     Parameters
     ----------
-    record : VisitRecord
+    visit : Visit
     incomplete : bool
         Close although something is missing; the record then says so for ever.
 
     Raises
     ------
     CombustError
-        Fields are missing and ``incomplete`` was not asked for; or one is missing without which it never closes; or
-        it says handed back while a stop condition stands.
+        Fields are missing and ``incomplete`` was not asked for; or one is missing without which it never closes unless
+        it is declared missing; or it says handed back while something speaks against that.
     """
     never = {key for key, field in record_fields().items() if field.required}
-    lacking = missing_fields(record)
+    lacking = missing_fields(visit)
     faults = []
     for key, label in lacking:
         if incomplete and key not in never:
             continue
-        hint = "Add it with combust log add." if key in never else "Add it, or close with --incomplete."
-        faults.append(Fault("record", record.visit_id, "incomplete", why=f"is incomplete: {label}", hint=hint))
-    faults += hand_back_faults(record)
+        hint = f"Add it, or say why it cannot be had: missing {key} REASON."
+        hint += "" if key in never else " Or close with --incomplete."
+        faults.append(Fault("record", visit.visit_id, "incomplete", why=f"is incomplete: {label}", hint=hint))
+    faults += hand_back_faults(visit)
     if faults:
         raise CombustError(faults)
     return ", ".join(label for _, label in lacking)
 
 
-def hand_back_faults(record: VisitRecord) -> list[Fault]:
-    """Return the fault of a visit that says handed back while a stop condition stands."""
-    stops = safety_now(record).stops
-    if record.head.get("handed_back") != "yes" or not stops:
+def hand_back_faults(visit: Visit, *, at_the_end: bool = True) -> list[Fault]:
+    """Return the fault of a visit that says handed back although something speaks against it.
+
+    Before the end only the stop conditions count: what is still to be measured can follow.
+    """
+    if visit.head.get("handed_back") != "yes":
         return []
-    reasons = "; ".join(one.text for one in stops)
-    hint = "Keep it off (handed_back = no), or read again after the repair with phase = after."
-    return [Fault("handed_back", "yes", "conflict", why=f"contradicts a stop condition: {reasons}", hint=hint)]
+    safety = whole_safety(visit)
+    stops = [one.text for one in safety.stops]
+    hint = "Keep it off (handed_back no), or read again after the repair."
+    if stops:
+        why = f"contradicts a stop condition: {'; '.join(stops)}"
+        return [Fault("handed_back", "yes", "conflict", why=why, hint=hint)]
+    doubts = visit.hand_back_doubts(safety) if at_the_end else []
+    why = f"is not borne out: {' '.join(doubts)}"
+    return [Fault("handed_back", "yes", "conflict", why=why, hint=hint)] if doubts else []
 
 
-def limit_entries() -> list[tuple[str, dict[str, Any]]]:
-    """Return the limits as (key, content) with basis and origin: what this record was judged by."""
+def limit_rows() -> list[dict[str, Any]]:
+    """Return the limits with basis and origin: what this record was judged by."""
     named = ("exhaust", "cab", "smoke", "steady")
-    return [(key, plain(row)) for key, row in limits().items() if key.startswith(named)]
+    return [plain(row) for key, row in limits().items() if key.startswith(named)]
 
 
 def check_head(head: Mapping[str, Any]) -> tuple[dict[str, str], list[Fault]]:
@@ -229,68 +141,98 @@ class Section(NamedTuple):
     note: str = ""
 
 
-def readings_done(record: VisitRecord) -> list[tuple[str, Mapping[str, Any], ReadingResult | None]]:
-    """Return (key, content, what it says) of each reading; None for one that holds nothing to interpret."""
-    return [(entry.key, entry.body, _result(entry.body)) for entry in record.entries if entry.kind == "reading"]
-
-
-def _result(body: Mapping[str, Any]) -> ReadingResult | None:
-    try:
-        return interpret({key: value for key, value in body.items() if key in quantities()})
-    except CombustError:
-        return None
-
-
-def sections(record: VisitRecord) -> list[Section]:
+def sections(visit: Visit) -> list[Section]:
     """Return the parts of a record in the order in which they are read: visit, readings, findings, then the rest."""
-    done = readings_done(record)
+    done = [(one, one.result) for one in visit.taken]
     rows = [_row(*one) for one in done]
     cells, head = [[*row.values()] for row in rows], [*rows[0]] if rows else []
-    found = [(key, one) for key, _, result in done if result for one in result.findings]
-    limits = record.of_kind("limit") or [body for _, body in limit_entries()]
+    found = [(one.key, said) for one, result in done if result for said in result.findings]
+    closed = visit.of_kind("closed")
+    limits = closed[-1].get("limits", ()) if closed else limit_rows()
     used = [(row["key"], f"{row['value']:g} {row['unit']}", row["basis"], row["origin"]) for row in limits]
     basis = ("limit", "value", "how it is taken", "origin")
     return [
-        Section("The visit", _visit(record), ""),
+        Section("The visit", _about(visit), ""),
         Section("Readings", cells, "No reading was taken.", head, EMPTY_CELLS),
-        Section("Also read", [(key, _rest(body)) for key, body, _ in done if _rest(body)], "Nothing."),
+        Section("Also read", [(one.key, rest_of(one)) for one, _ in done if rest_of(one)], "Nothing."),
         Section("Findings", [(key, one.text) for key, one in found if one.severity != "stop"], "None but the stops."),
-        Section("Checks done", _texts(record, "check"), "None was written down."),
-        Section("Work and adjustments", _texts(record, "adjustment", "event"), "None."),
-        Section("What was NOT checked", _texts(record, "not_checked"), NOT_STATED),
-        Section("Notes", _texts(record, "note"), "None."),
+        Section("Checks done", _texts(visit, "check"), "None was written down."),
+        Section("Work and adjustments", _texts(visit, "adjustment", "event"), "None."),
+        Section("What was NOT checked", _texts(visit, "not_checked", "missing"), NOT_STATED),
+        Section("Notes", _texts(visit, "note"), "None."),
+        Section("Corrections, old and new", corrections(visit), "None."),
         Section("Limits used, with basis and origin", used, "None.", basis, WATCH_POINTS),
     ]
 
 
-def _visit(record: VisitRecord) -> list[tuple[str, str]]:
+def handed_back(visit: Visit) -> str:
+    """Return in words whether it is handed back: never without measured CO in the cab and a state of nothing found."""
+    said = visit.head.get("handed_back")
+    if said == "no":
+        return "Kept off."
+    reasons = " ".join(visit.hand_back_doubts(whole_safety(visit)))
+    if said == "yes" and not reasons:
+        return "Handed back."
+    return f"Not yet given back to use: {reasons}".strip() if reasons else "Not yet said whether it may be used again."
+
+
+def _about(visit: Visit) -> list[tuple[str, str]]:
+    words = {HEAD[key].meaning: str(text) for key, text in visit.head.items() if key != "handed_back"}
     rows = {
-        "heater": record.heater_id or "not named",
-        "revision": str(record.revision),
-        "opened": record.opened_at,
-        "closed": record.closed_at,
-        "why revised": record.reason,
-        **{HEAD[key].meaning if key in HEAD else key: str(text) for key, text in record.head.items()},
+        "heater": visit.heater_id or "not named",
+        "revision": str(visit.revision),
+        "opened": visit.opened_at,
+        "closed": visit.closed_at,
+        "why opened again": visit.reason,
+        **words,
+        "at the end": handed_back(visit),
     }
     return [(label, text) for label, text in rows.items() if text]
 
 
-def _texts(record: VisitRecord, *kinds: str) -> list[tuple[str, str]]:
-    chosen = [entry for kind in kinds for entry in record.entries if entry.kind == kind]
+def corrections(visit: Visit) -> list[tuple[str, str]]:
+    """Return (which entry, old and new value and why) of each correction."""
+    rows = []
+    held = {(one.origin, one.number): dict(one.body) for one in visit.entries}
+    for entry in visit.entries:
+        if entry.kind != "correction" or entry.corrects is None:
+            continue
+        old, new = held.get((entry.origin, entry.corrects), {}), entry.body.get("values") or {}
+        changes = [f"{key} {_words(old.get(key))} -> {_words(value)}" for key, value in new.items()]
+        told = "; ".join(changes) or f"withdrawn: {text_of(old)}"
+        old.update(new)
+        why = entry.body.get("reason")
+        rows.append((f"{entry.at[:16]} entry {entry.corrects}", told + (f" ({why})" if why else "")))
+    return rows
+
+
+def _words(value: object) -> str:
+    return "not entered" if value is None else f"{value:g}" if isinstance(value, float) else str(value)
+
+
+def text_of(body: Mapping[str, Any]) -> str:
+    """Return the content of an entry in words."""
+    return ", ".join(f"{key} {_words(value)}" for key, value in body.items() if key != "profile")
+
+
+def _texts(visit: Visit, *kinds: str) -> list[tuple[str, str]]:
+    chosen: list[Entry] = [entry for kind in kinds for entry in visit.in_force if entry.kind == kind]
     return [(entry.key, ": ".join(str(part) for part in entry.body.values() if part is not None)) for entry in chosen]
 
 
-def _row(key: str, body: Mapping[str, Any], result: ReadingResult | None) -> dict[str, str]:
+def _row(one: Taken, result: ReadingResult | None) -> dict[str, str]:
     """Return the columns of one reading, heading -> text; empty where nothing was measured or can be told."""
     number = partial(shown, untold="")
+    body, over = one.values, one.over
     names = ("air_ratio", "air_ratio_u", "co_air_free_ppm", "air_ratio_at_reference", "stack_loss_pct")
     ratio, u, free, reference, loss = (getattr(result, name, None) for name in names)
+    co = f">{over['co_dry_ppm']:.0f}" if "co_dry_ppm" in over else number(body.get("co_dry_ppm"), ".0f")
     return {
-        "reading": key,
+        "reading": one.key,
         "when, stage": f"{body.get('taken_at') or ''} {body.get('stage') or ''}".replace("T", " ", 1).strip(),
         "work": str(body.get("phase") or "before"),
         "O2 %": number(body.get("o2_dry_pct"), ".1f"),
-        "CO ppm": number(body.get("co_dry_ppm"), ".0f"),
+        "CO ppm": co,
         "CO air-free": number(free, ".0f"),
         "lambda ± 95 %": "" if ratio is None else f"{ratio:.2f} ± {2 * (u or 0.0):.2f}",
         "at reference air": number(reference, ".2f"),
@@ -299,9 +241,9 @@ def _row(key: str, body: Mapping[str, Any], result: ReadingResult | None) -> dic
     }
 
 
-def _rest(body: Mapping[str, Any]) -> str:
+def rest_of(one: Taken) -> str:
     """Return what has no column of its own in words; a meaning without its explanation behind a colon or semicolon."""
-    known = [(quantities()[name], value) for name, value in body.items() if name in quantities()]
+    known = [(quantities()[name], value) for name, value in one.values.items() if name in quantities()]
     texts = [
         f"{re.split('[:;]', row.meaning)[0]}: {f'{value:g}' if isinstance(value, float) else value} {row.unit}".strip()
         for row, value in known

@@ -49,7 +49,7 @@ def command(source: str | None, profile: str, catalogue: Catalogue | None, **opt
       combust cause --heater data/heaters/heater-0312.toml --o2-dry 4.84 --stage high --location outdoors
 
     \b
-    Next: combust log add --help   (write down what was found and done)
+    Next: combust visit --help     (the same in one thread, written down as you go)
     """
     from combust.edge.tables.visits import IS_OTHER
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from importlib import import_module
-from types import ModuleType
 
 import click
 from click.shell_completion import CompletionItem
@@ -49,15 +48,7 @@ def words_of(ctx: click.Context, param: click.Parameter) -> list[str]:
     if name == "pump" and param.metavar != "WORD":
         return []
     words = WORDS.get("fuel" if (name, ctx.info_name) == ("name", "fuel") else name)
-    if words:
-        return list(words())
-    head = record().HEAD
-    return list(head[name].choices) if name in head else []
-
-
-def record() -> ModuleType:
-    """Return the module of the record of a visit, loaded when a word of it is asked for."""
-    return import_module("combust.application.visit.record")
+    return list(words()) if words else []
 
 
 def causes(kind: str = "cause", *, more: Iterable[str] = (), mark: str = "") -> list[str]:
@@ -77,8 +68,6 @@ WORDS: dict[str, Callable[[], Iterable[str]]] = {
     "fuel_name": fuels,
     "analyser_fuel": fuels,
     "pump": lambda: import_module("combust.application.visit.start_phases").PUMP,
-    "checks": lambda: [f"{check}=" for check in record().CHECKS],
-    "events": lambda: record().EVENT.choices,
     "strip_down": lambda: causes(more=("nothing_found",)),
     "excluded": causes,
     "said": lambda: causes(mark="="),

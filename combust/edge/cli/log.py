@@ -1,49 +1,48 @@
-"""``combust log``: add to a logbook, show, close, export; the visit's procedure; a series judged steady or not."""
+"""``combust log``: the book of visits: list, show, verify, export, take in; the procedure; a series judged steady."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
-from types import MappingProxyType
+from collections.abc import Iterable
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from combust.application.reading.result import interpret, safety_of
-from combust.application.visit.record import CHECKS, EVENT, HEAD, VisitRecord, alarm_findings, sections
+from combust.application.visit.record import sections, status, text_of
 from combust.application.visit.steady import visit_procedure
+from combust.application.visit.visit import Visit, alarm_findings
 from combust.data.errors import CombustError, Fault, printable
-from combust.data.fields import Field
-from combust.domain.reading import WORTH_TELLING, Reading
+from combust.domain.reading import Reading
 from combust.domain.result import plain, text_of_rows
 from combust.domain.safety import Safety, of_all
 from combust.edge.cli import output
 from combust.edge.cli.answer import Answer, answers
 from combust.edge.cli.group import NearGroup
-from combust.edge.cli.options import field_options, pairs_of, quantity_options, table_options, values_of
+from combust.edge.cli.options import table_options
 from combust.edge.logbook.book import Logbook
-from combust.edge.logbook.visits import NewVisit, add, close_visit, entries_of, read_visit, read_visits, revise
+from combust.edge.logbook.visits import NewVisit, add, entries_of, read_visit, read_visits
 
 if TYPE_CHECKING:
     from combust.edge.tables.series import Series
     from combust.edge.tables.table_map import TableMap
 
 
-@click.group("log", cls=NearGroup, short_help="Keep visits and readings in a logbook that cannot be rewritten.")
+@click.group("log", cls=NearGroup, short_help="The book of visits: list, show, verify, export, take in.")
 def command() -> None:
-    """Keep visits and readings in a logbook that cannot be rewritten.
+    """Look into a logbook of visits that cannot be rewritten, and take tables and other books into it.
 
-    Use it at every visit: add as you go, close when it is whole. A closed record cannot be changed; a correction is a
-    new revision and the old one stays readable.
+    Use it beside combust visit: entries are only ever added, each chained to the one before; a correction stands beside
+    what it corrects.
 
     \b
     Example:
-      combust log add winter.book --visit-id V017 --heater-id heater-0312 --who "T. Larkwood" \\
-        --place "Fellarch depot" --co-alarm works --fuel diesel_b7 --stage high --o2-dry 8.2 --co-dry 54 \\
-        --location outdoors
-      combust log show winter.book --visit-id V017
+      combust log add winter.book data/larkfell_visits.csv
+      combust log show winter.book
+      combust log verify winter.book
 
     \b
-    Next: combust report --help    (the visit as one page)
+    Next: combust visit --help    (the visit at the keyboard)
     """
 
 
@@ -52,88 +51,25 @@ LISTED = {"safety": "state", "visit": "visit_id", "revision": "revision", "heate
     "readings": "readings",
     "status": "status",
 }
-CHECK = Field("check", "choice", choices=CHECKS)
-# kind of an entry of one text -> the option that gives it
-TEXTS = {"adjustment": "adjustments", "not_checked": "not_checked", "note": "notes"}
-
-
 # What a reading of the worst CO of a series has in common with its steady mean.
 KEPT = ("heater_id", "taken_at", "phase", "location", "fuel", "stage", "probe_leak_test")
 
 
 @answers("add", command, strict="")
 @click.argument("book", metavar="BOOK")
-@field_options(HEAD.values())
-@quantity_options()
-@click.option("--check", "checks", multiple=True, metavar="NAME=RESULT", help="A check that was done; give it again.")
-@click.option("--adjustment", "adjustments", multiple=True, metavar="TEXT", help="Work or adjustment; give it again.")
-@click.option("--not-checked", "not_checked", multiple=True, metavar="TEXT", help="What was NOT checked.")
-@click.option("--text-note", "notes", multiple=True, metavar="TEXT", help="A note on the visit.")
-@click.option("--event", "events", multiple=True, metavar="WORD", help=f"For the history: {', '.join(EVENT.choices)}.")
-@click.option("--from", "source", metavar="FILE", help="Take readings from a table, CSV or Parquet.")
-@click.option("--series", "series_file", metavar="FILE", help="Take the reading from a logged series, if steady.")
+@click.argument("source", metavar="FILE")
 @table_options
-@click.option("--revise", "again", is_flag=True, help="Open a new revision of a closed visit first.")
-@click.option("--reason", metavar="TEXT", help="Why it is revised.")
-@click.option("--drop", multiple=True, metavar="KEY", help="Entry that the revision leaves out (see log show).")
-def add_command(
-    book: str,
-    source: str | None,
-    series_file: str | None,
-    mapping: TableMap,
-    again: bool,
-    reason: str | None,
-    drop: tuple[str, ...],
-    **options: Any,
-) -> Answer:
-    """Add a reading, checks, work or a whole table to a visit.
+def add_command(book: str, source: str, mapping: TableMap) -> Answer:
+    """Take the readings of a table into visits, CSV or Parquet.
 
-    Use it as you go: each call is one transaction, on the disk when it says "written". The logbook is made when it is
-    not there.
+    Use it for what was written down elsewhere. It is one transaction; the logbook is made when it is not there. What is
+    read at the heater is typed with combust visit enter.
 
     \b
     Example:
-      combust log add winter.book --visit-id V017 --location outdoors --cab-co-in 1 --cab-co-out 0 --handed-back yes
+      combust log add winter.book data/larkfell_visits.csv
     """
-    head = {key: options.pop(key) for key in HEAD}
-    if source:
-        return _add_table(book, source, mapping)
-    texts = {kind: options.pop(name) for kind, name in TEXTS.items()}
-    checks, events = options.pop("checks"), options.pop("events")
-    series, values = None, values_of(options)
-    if series_file:
-        series, values = _from_series(series_file, mapping, values)
-    reading = Reading(**values)
-    content = {key: value for key, value in reading.items() if key != "visit_id"}
-    entries = entries_of(content)
-    if series and series.worst:  # the stop of the series stands in the record too, not only its steady mean
-        same = {key: value for key, value in content.items() if key in KEPT}
-        entries += entries_of({**same, **series.worst, "note": "The CO of the series that is a stop condition."})
-    entries += [(kind, None, {"text": text.strip()}) for kind, many in texts.items() for text in many if text.strip()]
-    results = pairs_of("check", checks, "supply_voltage=12.1 V at glow")
-    entries += [("check", None, {"check": CHECK.checked(name), "result": result}) for name, result in results]
-    entries += [("event", None, {"event": EVENT.checked(word), "at": reading.taken_at}) for word in events]
-    if not reading.visit_id:
-        hint = "Give --visit-id, for example V017."
-        raise CombustError(Fault("visit_id", None, "missing", why="is missing", hint=hint))
-    judged = interpret(reading).safety if any(key in content for key in WORTH_TELLING) else safety_of(content)
-    safety = of_all([Safety((*(series.stops if series else ()), *alarm_findings(head))), judged])
-    visit = NewVisit(reading.visit_id, reading.heater_id, head, entries)
-    correction = (reason or "", drop) if again else None
-    return _write(book, [visit], safety, notes=series.notes if series else (), correction=correction)
-
-
-def _from_series(path: str, mapping: TableMap, values: dict[str, Any]) -> tuple[Series, dict[str, Any]]:
-    from combust.edge.tables.series import judge_series, read_series
-
-    series = read_series(path, mapping=mapping)
-    with output.told_first(Safety(tuple(series.stops))):
-        result, averaged = judge_series(series)
-        if averaged is None:
-            output.tell_notes(series.notes)
-            why, hint = f"is not steady: {' '.join(result.why)}", "Wait and log again; nothing was written."
-            raise CombustError(Fault("series", path, "not_steady", why=why, hint=hint))
-    return series, {**averaged, **values}
+    return _add_table(book, source, mapping)
 
 
 def _add_table(book: str, source: str, mapping: TableMap) -> Answer:
@@ -154,28 +90,16 @@ def _add_table(book: str, source: str, mapping: TableMap) -> Answer:
 
 
 def _write(
-    book: str,
-    visits: list[NewVisit],
-    safety: Safety,
-    *,
-    notes: Iterable[str],
-    correction: tuple[str, tuple[str, ...]] | None = None,
-    counts: Mapping[str, int] = MappingProxyType({}),
+    book: str, visits: list[NewVisit], safety: Safety, *, notes: Iterable[str], counts: dict[str, int]
 ) -> Answer:
-    """Write visits, or the correction of one (its reason, and keys of entries to drop), and tell what was written.
-
-    ``counts`` are those of the rows of a table.
-    """
-    with output.told_first(safety), Logbook(book, create=correction is None) as opened:
-        written = [revise(opened, visits[0], *correction)] if correction else add(opened, visits)
+    """Write visits and tell what was written; ``counts`` are those of the rows of a table."""
+    with output.told_first(safety), Logbook(book, create=True) as opened:
+        written = add(opened, visits)
     said = [f"note: {text}" for text in (*opened.notes, *notes)]
-    for one in written if correction else ():
-        said.append(f"Revision {one.revision} is open; revision {one.revision - 1} stays readable.")
     lines = [f"Written: visit {one.visit_id}, revision {one.revision}, {one.entries} entries." for one in written]
     if counts:
         lines.append(f"{counts['rows']} rows: {counts['rows'] - counts['refused']} taken, {counts['refused']} refused.")
-    in_full = bool(counts) or any(one.opens for one in written)
-    return Answer({"written": plain(written), **counts}, "\n".join(lines), safety, notes=said, in_full=in_full)
+    return Answer({"written": plain(written), **counts}, "\n".join(lines), safety, notes=said, in_full=True)
 
 
 @answers("show", command, strict="")
@@ -190,21 +114,24 @@ def show_command(book: str, visit_id: str | None, revision: int | None, heater_i
 
     \b
     Example:
-      combust log show winter.book --visit-id V017
+      combust log show winter.book --visit-id W301
     """
     with Logbook(book, read_only=True) as opened:
         if visit_id is None:
             records = read_visits(opened, heater_id=heater_id)
-            rows = [{**record.to_dict(), "state": record.safety.state.replace("_", " ")} for record in records]
+            rows = [
+                {**one.to_dict(), "state": one.safety.state.replace("_", " "), "status": status(one)} for one in records
+            ]
             counted = [{**row, "readings": len(row["readings"]), "opened": row["opened_at"][:10]} for row in rows]
             return Answer({"visits": rows}, output.text_of_table(LISTED, counted))
         record = read_visit(opened, visit_id, revision)
-    return Answer({**record.to_dict(), "stops": record.stops}, _shown(record), record.safety)
+    facts = {**record.to_dict(), "status": status(record), "stops": record.stops}
+    return Answer(facts, _shown(record), record.safety)
 
 
-def _shown(record: VisitRecord) -> str:
+def _shown(record: Visit) -> str:
     """Return a record as text; control characters in its words are shown as question marks."""
-    texts = [text_of_rows(record.lines())]
+    texts = [text_of_rows([*record.lines(), ("status", printable(status(record)))])]
     for part in sections(record):
         cells = [[printable(cell) for cell in row] for row in part.rows]
         if part.head and cells:
@@ -213,50 +140,107 @@ def _shown(record: VisitRecord) -> str:
         else:
             table = text_of_rows([(row[0], row[1]) for row in cells] or [(part.nothing, "")])
         texts.append(f"\n{part.title}\n{table}")
+    entries = [
+        (f"{one.number} {one.kind}", f"{one.at} {one.who or ''}: {printable(text_of(one.body))}")
+        for one in record.entries
+    ]
+    texts.append(f"\nEntries as they were made\n{text_of_rows(entries)}")
     return "\n".join(texts)
-
-
-@answers("close", command, strict="")
-@click.argument("book", metavar="BOOK")
-@click.option("--visit-id", required=True, metavar="TEXT", help="Which visit.")
-@click.option("--incomplete", is_flag=True, help="Close although something is missing; the record says so for ever.")
-def close_command(book: str, visit_id: str, incomplete: bool) -> Answer:
-    """Close a visit: checked, sealed, unchangeable.
-
-    Use it when the record is whole; the limits it was judged by are written down. A visit with work in it needs a
-    reading after the work and CO inside and outside the cab; without them it stays open.
-
-    \b
-    Example:
-      combust log close winter.book --visit-id V017 --incomplete
-    """
-    with Logbook(book) as opened:
-        record = close_visit(opened, visit_id, incomplete=incomplete)
-        notes = [f"note: {text}" for text in opened.notes]
-    return Answer(record, f"Visit {printable(visit_id)}, revision {record.revision}: {record.status}.", notes=notes)
 
 
 @answers("export", command, strict="")
 @click.argument("book", metavar="BOOK")
-@click.option("--out", required=True, metavar="FILE", help="Where they go: .csv or .parquet.")
+@click.option("--out", required=True, metavar="FILE", help="Where they go: .csv, .parquet or .jsonl.")
 @click.option("--heater-id", metavar="TEXT", help="Of one heater only.")
 @click.option("--every-revision", is_flag=True, help="Also revisions that were corrected since.")
 def export_command(book: str, out: str, heater_id: str | None, every_revision: bool) -> Answer:
-    """Write the readings of a logbook as a table.
+    """Write the readings as a table, or every entry as JSON Lines.
 
-    The keys of the glossary are its columns, the safety state is the first.
+    The keys of the glossary are the columns of a table, the safety state is the first. JSON Lines (.jsonl) hold every
+    entry with its hash: combust log import takes them in again, byte for byte the same.
 
     \b
     Example:
       combust log export winter.book --out readings.csv
     """
+    from combust.edge.logbook.exchange import export_lines
     from combust.edge.logbook.visit_tables import export_visits
 
     with Logbook(book, read_only=True) as opened:
+        if Path(out).suffix == ".jsonl":
+            text = export_lines(opened)
+            entries = text.count("\n")
+            return Answer({"out": out, "entries": entries}, f"{entries} entries: {out}", files={out: text})
         records = read_visits(opened, heater_id=heater_id, every_revision=every_revision)
     rows = export_visits(records, out)
     facts = {"out": out, "rows": rows, "visits": len(records)}
     return Answer(facts, f"{rows} rows of {len(records)} visits: {out}")
+
+
+@answers("import", command, strict="")
+@click.argument("book", metavar="BOOK")
+@click.argument("sources", metavar="FILE ...", nargs=-1, required=True)
+def import_command(book: str, sources: tuple[str, ...]) -> Answer:
+    """Take other books in, or what was exported as JSON Lines.
+
+    Use it after a week offline: each entry once, whatever the order; a visit that was continued in two books keeps both
+    chains. Nothing is taken when anything does not fit.
+
+    \b
+    Example:
+      combust log import all.book winter.book
+    """
+    from combust.edge.logbook.exchange import import_lines, lines_of
+
+    text = "".join(map(lines_of, sources))
+    with Logbook(book, create=True) as opened:
+        new, known = import_lines(opened, text)
+    return Answer({"new": new, "known": known}, f"{new} entries taken in, {known} were here already.")
+
+
+@answers("verify", command, strict="an entry does not fit")
+@click.argument("book", metavar="BOOK")
+@click.option("--head", metavar="CHECKSUM", help="A checksum that a sheet printed: is all it told still here?")
+def verify_command(book: str, head: str | None) -> Answer:
+    """Verify every chain: the first entry that was changed is named.
+
+    A chain that was computed anew, or shortened, still fits in itself: it is found with --head and a printed sheet.
+
+    \b
+    Example:
+      combust log verify winter.book
+    """
+    from combust.edge.logbook.exchange import holds_head, verify
+
+    with Logbook(book, read_only=True) as opened:
+        found = verify(opened)
+        held = None if head is None else holds_head(opened, head)
+    rows = [("entries", f"{found.entries} in {found.chains} chains")]
+    rows += [("BROKEN", f"{printable(text)}: changed outside combust, do not rely on it") for text in found.broken]
+    rows += [] if found.broken else [("chains", "every entry fits the one before it")]
+    if held is not None:
+        rows.append(
+            ("checksum", "stands in this book" if held else "NOT in this book: entries are gone or were made anew")
+        )
+    return Answer({**plain(found), "head_held": held}, text_of_rows(rows), strict=bool(found.broken) or held is False)
+
+
+@answers("backup", command, strict="")
+@click.argument("book", metavar="BOOK")
+@click.option("--out", required=True, metavar="FILE", help="Where the copy goes; it must not be there yet.")
+def backup_command(book: str, out: str) -> Answer:
+    """Copy a book while others write to it.
+
+    \b
+    Example:
+      combust log backup winter.book --out winter-copy.book
+    """
+    if Path(out).exists():
+        why, hint = "is there already", "Give a new name: a book is never overwritten."
+        raise CombustError(Fault("file", out, "twice", why=why, hint=hint))
+    with Logbook(book, read_only=True) as opened:
+        opened.copy_to(Path(out))
+    return Answer({"out": out}, f"Copied: {out}")
 
 
 @answers("procedure", command, strict="")
@@ -278,10 +262,12 @@ def procedure_command(path: str | None) -> Answer:
 @answers("series", command, strict="it is not steady")
 @click.argument("path", metavar="FILE")
 @table_options
-def series_command(path: str, mapping: TableMap) -> Answer:
-    """Judge whether a logged series was steady, and average it.
+@click.option("--into", "book", metavar="BOOK", help="Take the steady window into the open visit of a book.")
+@click.option("--visit-id", metavar="TEXT", help="Which visit; needed when several are open.")
+def series_command(path: str, mapping: TableMap, book: str | None, visit_id: str | None) -> Answer:
+    """Judge whether a logged series was steady, average it, keep it.
 
-    Not steady: no lambda, and why.
+    Not steady: no lambda, and why; nothing is then taken into a visit.
 
     \b
     Example:
@@ -291,8 +277,30 @@ def series_command(path: str, mapping: TableMap) -> Answer:
 
     series = read_series(path, mapping=mapping)
     result, values = judge_series(series)
+    if book:
+        with output.told_first(Safety(tuple(series.stops))):
+            if values is None:
+                output.tell_notes(series.notes)
+                why, hint = f"is not steady: {' '.join(result.why)}", "Wait and log again; nothing was written."
+                raise CombustError(Fault("series", path, "not_steady", why=why, hint=hint))
+            _keep_series(book, visit_id, series, values)
     reading = interpret(Reading(**values)) if values else None
     safety = of_all([Safety(tuple(series.stops)), reading.safety if reading else safety_of({})])
     facts = result.to_dict() | {"notes": series.notes, "reading": reading}
     rows = [*result.lines(), *(reading.lines() if reading else []), *(("note", note) for note in series.notes)]
     return Answer(facts, text_of_rows(rows), safety, strict=not result.steady)
+
+
+def _keep_series(book: str, visit_id: str | None, series: Series, values: dict[str, Any]) -> None:
+    """Add the steady mean to the open visit; the stop of the series stands in the record too, not only its mean."""
+    from combust.edge.logbook.keyboard import the_open_visit
+
+    content = {key: value for key, value in values.items() if value is not None and key != "visit_id"}
+    with Logbook(book) as opened:
+        visit = the_open_visit(opened, visit_id)
+        entries = entries_of(content)
+        if series.worst:
+            same = {key: value for key, value in content.items() if key in KEPT}
+            note = "The CO of the series that is a stop condition."
+            entries += entries_of({**same, **series.worst, "note": note})
+        add(opened, [NewVisit(visit.visit_id, content.get("heater_id"), {}, entries)])

@@ -24,6 +24,7 @@ MAP = {
     },
     "At the heater": {
         "reading": ("combust.edge.cli.reading", "What the analyser shows -> lambda, CO, loss, warnings."),
+        "visit": ("combust.edge.cli.visit", "A visit from first look to the sheet: type, see the next check, print."),
         "cause": ("combust.edge.cli.cause", "Which fault it may be, and what to check next."),
         "start": ("combust.edge.cli.start", "It does not start: phases, fuel in the burner, earliest restart."),
         "supply": ("combust.edge.cli.supply", "Voltage at the heater, and which cut-out acts first."),
@@ -31,8 +32,7 @@ MAP = {
     },
     "Over the winters": {
         "profile": ("combust.edge.cli.profile", "Write down a heater once: stages, limits, healthy reading."),
-        "log": ("combust.edge.cli.log", "Keep visits in a logbook that cannot be rewritten."),
-        "report": ("combust.edge.cli.report", "Print the record of a visit as one page."),
+        "log": ("combust.edge.cli.log", "The book of visits: list, show, verify, export, take in."),
         "readings": ("combust.edge.cli.readings", "Interpret a whole table of readings, CSV or Parquet."),
         "history": ("combust.edge.cli.history", "Does a heater drift, and when is it due?"),
     },

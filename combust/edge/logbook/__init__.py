@@ -1,1 +1,1 @@
-"""The logbook: one SQLite file of visits; closed records cannot be changed, corrections are new revisions."""
+"""The logbook: one SQLite file of visits, each a chain of entries that are only added; corrections are entries too."""

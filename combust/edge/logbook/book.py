@@ -16,7 +16,8 @@ from pathlib import Path
 
 from combust.data.errors import Code, CombustError, Fault, no_access, shorten
 from combust.edge import interrupt
-from combust.edge.logbook.schema import APPLICATION_ID, STEPS, VERSION
+from combust.edge.logbook.migrate import chain_what_was_sealed
+from combust.edge.logbook.schema import APPLICATION_ID, CHAINED, STEPS, VERSION
 from combust.edge.whole_file import whole_file
 
 WAIT_S = 60.0
@@ -32,7 +33,7 @@ class Logbook(AbstractContextManager["Logbook"]):
     create : bool
         Make the file when it is not there.
     read_only : bool
-        Refuse every change (an older file is then read as it is, not migrated).
+        Refuse every change (an older file is then brought up to date in memory only).
 
     Raises
     ------
@@ -82,7 +83,9 @@ class Logbook(AbstractContextManager["Logbook"]):
             why = f"was written by a newer combust (schema {version}, this one knows {VERSION})"
             hint = "Update combust; the file was not touched."
             raise CombustError(Fault("logbook", str(self.path), "format", why=why, hint=hint))
-        elif version < VERSION and not read_only:
+        elif version < VERSION and read_only:
+            self._read_a_copy(version)
+        elif version < VERSION:
             self._back_up(version)
             self._upgrade(version)
         if read_only:
@@ -104,18 +107,32 @@ class Logbook(AbstractContextManager["Logbook"]):
                 raise CombustError(_foreign(self.path))
             for statement in chain.from_iterable(STEPS[version:]):
                 self.connection.execute(statement)
+            if version < CHAINED:
+                chain_what_was_sealed(self.connection)
             self.connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
             self.connection.execute(f"PRAGMA user_version = {VERSION}")
 
-    def _back_up(self, version: int) -> None:
-        """Copy the file as it is before it is migrated; an existing copy is never overwritten."""
-        stamp = datetime.datetime.now(datetime.UTC).strftime("%Y%m%dT%H%M%S%f")
-        target = self.path.with_name(f"{self.path.name}.schema{version}.{stamp}.backup")
+    def _read_a_copy(self, version: int) -> None:
+        """Read an older file that may not be written from a copy in memory that is up to date."""
+        file, self.connection = self.connection, sqlite3.connect(":memory:", isolation_level=None)
+        self.connection.row_factory = sqlite3.Row
+        with closing(file):
+            file.backup(self.connection)
+        self._upgrade(version)
+
+    def copy_to(self, target: Path) -> None:
+        """Write a copy of the book by SQLite's own online backup, whole or not there."""
         with whole_file(target) as partial:
             with closing(sqlite3.connect(partial)) as copy:
                 self.connection.backup(copy)
             with partial.open("rb") as file:
                 os.fsync(file.fileno())
+
+    def _back_up(self, version: int) -> None:
+        """Copy the file as it is before it is migrated; an existing copy is never overwritten."""
+        stamp = datetime.datetime.now(datetime.UTC).strftime("%Y%m%dT%H%M%S%f")
+        target = self.path.with_name(f"{self.path.name}.schema{version}.{stamp}.backup")
+        self.copy_to(target)
         self.backup = target
         self.notes.append(f"an older logbook was brought up to date; a copy of it is {target}")
 
@@ -165,7 +182,7 @@ def first_bytes(path: Path) -> bytes:
         with path.open("rb") as file:
             return file.read(len(MAGIC))
     except (OSError, ValueError) as error:
-        hint = "Check the name; combust log add makes a new logbook in a folder that is there."
+        hint = "Check the name; combust visit open makes a new one in a folder that is there."
         raise no_access("logbook", path, error, hint) from error
 
 
@@ -175,14 +192,18 @@ def _foreign(path: Path) -> Fault:
 
 
 def _empty(path: Path) -> Fault:
-    why, hint = "is empty: no visit was ever written to it", "Check the name; combust log add makes a new logbook."
+    why, hint = "is empty: no visit was ever written to it", "Check the name; combust visit open makes a new one."
     return Fault("logbook", str(path), "empty", why=why, hint=hint)
 
 
 # What SQLite says -> (code, why, remedy); the first that fits.
 _WORDS: tuple[tuple[str, Code, str, str], ...] = (
-    ("closed record", "closed", "is closed and cannot be changed", "Make a new revision: combust log add --revise."),
-    ("revision before is open", "conflict", "has an open revision", "Close it first, or add to it."),
+    (
+        "closed record",
+        "closed",
+        "holds entries that cannot be changed",
+        "A correction is an entry: combust visit correct.",
+    ),
     ("readonly", "read_only", "is write-protected", "Copy it to where you may write."),
     ("query_only", "read_only", "was opened for reading only", "Open it for writing."),
     ("is full", "disk_full", "cannot grow: the disk is full", "Make room and do it again; it is as it was before."),

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 from combust.application.history.fleet_history import FleetHistory, fleet_history
 from combust.application.history.heater_history import HeaterHistory, heater_history
 from combust.application.history.visit_points import Event, date_of
-from combust.application.visit.record import VisitRecord
+from combust.application.visit.visit import Visit
 from combust.data.errors import CombustError, Fault, shorten
 from combust.domain.catalogue import Catalogue
 from combust.domain.heater import Heater
@@ -121,7 +121,7 @@ class LogEntries:
     notes: list[str] = field(default_factory=list)
     stops: list[Finding] = field(default_factory=list)
 
-    def add(self, visit: NewVisit | VisitRecord, entries: Iterable[tuple[str, Any]], day: date | None = None) -> None:
+    def add(self, visit: NewVisit | Visit, entries: Iterable[tuple[str, Any]], day: date | None = None) -> None:
         """Add the entries of one visit, (kind, content); an event without a date of its own happened on its day."""
         named = {"visit_id": visit.visit_id, "heater_id": visit.heater_id}
         known = {key: name for key, name in named.items() if name}
@@ -160,9 +160,9 @@ def _of_book(path: str | Path) -> LogEntries:
     for record in records:
         days = [date_of(reading.get("taken_at")) for reading in record.readings]
         day = max((one for one in days if one), default=date_of(record.opened_at))
-        entries.add(record, ((one.kind, one.body) for one in record.entries), day)
-        if record.seal_holds is False:
-            entries.notes.append(f"The seal of visit {record.visit_id} is broken: it was changed outside combust.")
+        entries.add(record, record.history(), day)
+        if record.broken:
+            entries.notes.append(f"Visit {record.visit_id} is broken at {record.broken}: changed outside combust.")
     return entries
 
 

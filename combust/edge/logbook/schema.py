@@ -52,5 +52,36 @@ _SECOND = (
     "CREATE INDEX visit_heater ON visit (heater_id)",
 )
 
-STEPS = (_FIRST, _SECOND)
+_NEVER = "SELECT RAISE(ABORT, 'closed record')"
+
+# Step 3: entries that are only ever added, chained; what was sealed before stays as it is, with its seal.
+_THIRD = (
+    "ALTER TABLE visit RENAME TO sealed_visit",
+    "ALTER TABLE entry RENAME TO sealed_entry",
+    "CREATE TABLE book (origin TEXT NOT NULL)",
+    "INSERT INTO book VALUES (lower(hex(randomblob(8))))",
+    """CREATE TABLE entry (
+        entry_pk INTEGER PRIMARY KEY,
+        origin TEXT NOT NULL,
+        visit_id TEXT NOT NULL CHECK (length(visit_id) BETWEEN 1 AND 200),
+        number INTEGER NOT NULL CHECK (number >= 1),
+        kind TEXT NOT NULL,
+        entry_key TEXT NOT NULL,
+        at TEXT NOT NULL,
+        who TEXT,
+        corrects INTEGER,
+        body TEXT NOT NULL CHECK (json_valid(body)),
+        hash TEXT NOT NULL,
+        UNIQUE (visit_id, origin, number))""",
+    """CREATE INDEX entry_turns ON entry (visit_id, entry_pk, kind)
+        WHERE kind IN ('opened', 'closed', 'reopened')""",
+    f"CREATE TRIGGER chain_update BEFORE UPDATE ON entry BEGIN {_NEVER}; END",
+    f"CREATE TRIGGER chain_delete BEFORE DELETE ON entry BEGIN {_NEVER}; END",
+    f"""CREATE TRIGGER chain_replace BEFORE INSERT ON entry WHEN EXISTS (SELECT 1 FROM entry
+        WHERE entry_pk = NEW.entry_pk OR (visit_id, origin, number) = (NEW.visit_id, NEW.origin, NEW.number))
+        BEGIN {_NEVER}; END""",
+)
+
+STEPS = (_FIRST, _SECOND, _THIRD)
+CHAINED = 3  # the first version whose entries are chained
 VERSION = len(STEPS)

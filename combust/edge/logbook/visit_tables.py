@@ -10,12 +10,13 @@ import numpy as np
 import pyarrow as pa
 
 from combust.application.reading.result import safety_of
-from combust.application.visit.record import EVENT, HEAD, VisitRecord, alarm_findings, check_head
+from combust.application.visit.record import check_head
+from combust.application.visit.visit import EVENT, HEAD, Visit, alarm_findings
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import Field
 from combust.data.vocabulary import inputs
 from combust.domain.safety import Safety, of_all
-from combust.edge.logbook.visits import NewVisit, entries_of
+from combust.edge.logbook.visits import NewVisit, entries_of, no_time, time_fault
 from combust.edge.tables.reader import DATE, TIME, Entries, Rows, read_entries, read_table
 from combust.edge.tables.sink import table_sink
 from combust.edge.tables.table_map import MapLike
@@ -68,6 +69,8 @@ def _take(values: dict[str, Any], gathered: dict[str, NewVisit]) -> list[Fault]:
         faults.append(Fault("heater_id", heater, "conflict", why=why, hint="One visit is about one heater."))
     if key and any(kind == "reading" and key == other for kind, other, _ in visit.entries):
         faults.append(Fault("reading_id", key, "twice", why="comes twice in this visit", hint="Keep one of them."))
+    if no_time(values.get("taken_at")):
+        faults.append(time_fault(values["taken_at"]))
     if not faults:
         gathered[visit_id] = visit
         visit.heater_id = visit.heater_id or heater
@@ -77,7 +80,7 @@ def _take(values: dict[str, Any], gathered: dict[str, NewVisit]) -> list[Fault]:
     return faults
 
 
-def export_visits(records: Sequence[VisitRecord], out: str | Path) -> int:
+def export_visits(records: Sequence[Visit], out: str | Path) -> int:
     """Write the readings of visits as a table, one row a reading, its keys as columns; return the rows.
 
     The safety state of the reading, and of the CO alarm, stands first. Only columns that occur are written. Words about
@@ -101,14 +104,12 @@ def export_visits(records: Sequence[VisitRecord], out: str | Path) -> int:
     return len(rows)
 
 
-def _rows_of(record: VisitRecord) -> list[dict[str, Any]]:
+def _rows_of(record: Visit) -> list[dict[str, Any]]:
     common: dict[str, Any] = {"visit_id": record.visit_id, **record.head, "revision": record.revision}
     common |= {"closed_at": record.closed_at, "incomplete": record.incomplete, "heater_id": record.heater_id}
     common = {key: value for key, value in common.items() if value is not None}
     rows = [
-        {**common, "safety": _state(record, one.body), "reading_id": one.key, **one.body}
-        for one in record.entries
-        if one.kind == "reading"
+        {**common, "safety": _state(record, one.values), "reading_id": one.key, **one.values} for one in record.taken
     ]
     # An event stands in a row of its own when the visit has no reading to carry it.
     for number, event in enumerate(record.of_kind("event")):
@@ -120,6 +121,6 @@ def _rows_of(record: VisitRecord) -> list[dict[str, Any]]:
     return rows
 
 
-def _state(record: VisitRecord, values: Mapping[str, Any]) -> str:
+def _state(record: Visit, values: Mapping[str, Any]) -> str:
     """Return the safety state of one reading of a visit; a CO alarm that does not work counts in each."""
     return of_all([Safety(alarm_findings(record.head)), safety_of(values)]).state

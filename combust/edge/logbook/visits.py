@@ -1,35 +1,29 @@
-"""What is done with a logbook: add to a visit, close it, revise it, read it back."""
+"""What is done with a logbook: add entries to a visit, close it, open it again, read it back."""
 
 from __future__ import annotations
 
 import datetime
 import json
 import sqlite3
-from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
-from itertools import count
+from dataclasses import dataclass, field
+from itertools import groupby
 from typing import Any
 
-from combust.application.visit.record import (
-    Entry,
-    VisitRecord,
-    check_head,
-    hand_back_faults,
-    limit_entries,
-    may_close,
-    safety_now,
-    seal_of,
-)
+from combust.application.visit.record import check_head, hand_back_faults, limit_rows, may_close
+from combust.application.visit.visit import Entry, Visit, in_order
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import Field
 from combust.domain.safety import of_all
 from combust.edge.logbook.book import Logbook
+from combust.edge.logbook.chain import SELECT, append, first_misfits
+from combust.edge.logbook.migrate import broken_seals
+from combust.edge.tables.times import moment_seconds
 
 NewEntry = tuple[str, str | None, Mapping[str, Any]]  # kind, key or None, content
-INSERT = "INSERT INTO entry (visit_pk, kind, entry_key, entered_at, body) VALUES (?, ?, ?, ?, ?)"
 VISIT_ID = Field("visit_id", "text", "a name of up to 200 characters", longest=200, one_line=True)
 NOT_MEASURED = {"heater_id", "taken_at", "note", "reading_id"}
+OWN_NAME = ("reading", "check", "adjustment", "event", "note", "not_checked")
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,12 +38,19 @@ class Written:
 
 @dataclass(slots=True)
 class NewVisit:
-    """What is to be added to one visit: words about it, and entries as (kind, key or None, content)."""
+    """What is to be added to one visit: words about it, and entries as (kind, key or None, content).
+
+    ``profile`` is that of the heater, kept with a visit that is opened; ``corrects`` the number of the entry that a
+    correction is about; ``at`` when it was entered, default now.
+    """
 
     visit_id: str
     heater_id: str | None
     head: dict[str, Any]
     entries: list[NewEntry]
+    profile: Mapping[str, Any] | None = None
+    corrects: int | None = None
+    at: str = field(default="")
 
 
 def entries_of(values: Mapping[str, Any]) -> list[NewEntry]:
@@ -65,8 +66,8 @@ def add(book: Logbook, visits: Sequence[NewVisit]) -> list[Written]:
     Raises
     ------
     CombustError
-        A closed visit, another heater than the visit's, an entry that is already there, unknown words; a hand-back
-        while a stop condition of the visit stands.
+        A closed visit, another heater than the visit's, an entry that is already there, unknown words, a time that is
+        none; a hand-back while a stop condition of the visit stands.
     """
     if faults := [fault for visit in visits for fault in _faults(visit)]:
         raise CombustError(faults)
@@ -79,188 +80,205 @@ def add(book: Logbook, visits: Sequence[NewVisit]) -> list[Written]:
 def _refuse_hand_backs(connection: sqlite3.Connection, visits: Iterable[NewVisit]) -> None:
     """Refuse every hand-back that is said now while a stop condition of its visit stands; the stops are told first."""
     said = [visit.visit_id for visit in visits if visit.head.get("handed_back") == "yes"]
-    records = [_record(connection, _found(connection, visit_id)) for visit_id in said]
-    faults = [fault.within(f"{record.visit_id}: ") for record in records for fault in hand_back_faults(record)]
+    found = [_found(connection, visit_id) for visit_id in said]
+    faults = [one.within(f"{visit.visit_id}: ") for visit in found for one in hand_back_faults(visit, at_the_end=False)]
     if faults:
         error = CombustError(faults)
-        error.safety = of_all(map(safety_now, records))
+        error.safety = of_all(visit.safety for visit in found)
         raise error
 
 
 def _faults(visit: NewVisit) -> list[Fault]:
     _, faults = check_head(visit.head)
-    return [*faults, *VISIT_ID.faults_of(visit.visit_id)]
+    times = [body.get("taken_at") for kind, _, body in visit.entries if kind in ("reading", "part")]
+    return [*faults, *VISIT_ID.faults_of(visit.visit_id), *map(time_fault, filter(no_time, times))]
 
 
-def _add_one(connection: sqlite3.Connection, visit: NewVisit) -> Written:
-    head, _ = check_head(visit.head)
-    row = _latest(connection, visit.visit_id)
-    if row is None:
-        visit_pk = _open(connection, visit.visit_id, 1, visit.heater_id, None, _json(head))
-    else:
-        visit_pk = row["visit_pk"]
-        if row["closed_at"]:
-            hint = f"A correction is a new revision: combust log add --revise --visit-id {visit.visit_id}."
-            why = f"is closed (revision {row['revision']}) and cannot be changed"
-            raise CombustError(Fault("visit_id", visit.visit_id, "closed", why=why, hint=hint))
-        heater = row["heater_id"] or visit.heater_id
-        if visit.heater_id and visit.heater_id != heater:
-            why, hint = f"is not the heater of this visit ({heater})", "One visit is about one heater."
-            raise CombustError(Fault("heater_id", visit.heater_id, "conflict", why=why, hint=hint))
-        merged = _json({**json.loads(row["head"]), **head})
-        connection.execute("UPDATE visit SET heater_id = ?, head = ? WHERE visit_pk = ?", (heater, merged, visit_pk))
-    _insert(connection, visit_pk, visit.entries)
-    return Written(visit.visit_id, row["revision"] if row else 1, len(visit.entries), row is None)
+def no_time(text: object) -> bool:
+    """Return whether a text that should be a time is none that can be told from every other one."""
+    return bool(text) and moment_seconds(str(text)) is None
 
 
-def _open(connection: sqlite3.Connection, *values: Any) -> int:
-    """Open a visit: its name, revision, heater, reason and head; return its key in the file."""
-    query = "INSERT INTO visit (visit_id, revision, heater_id, reason, head, opened_at) VALUES (?, ?, ?, ?, ?, ?)"
-    return int(connection.execute(query, (*values, now())).lastrowid or 0)
+def time_fault(text: object) -> Fault:
+    """Return the fault of a time that is none."""
+    hint = "Write it like 2026-01-12T09:10, or leave it out: the time is stamped."
+    return Fault("taken_at", text, "format", why="is no date with a time", hint=hint)
 
 
-def _insert(connection: sqlite3.Connection, visit_pk: int, entries: Iterable[NewEntry]) -> None:
-    """Add entries; one without a key gets one that none of its kind has, also after a revision that left some out."""
-    taken = {(entry["kind"], entry["entry_key"]) for entry in _entries(connection, visit_pk)}
-    numbers = Counter(kind for kind, _ in taken)
+def _add_one(connection: sqlite3.Connection, new: NewVisit) -> Written:
+    head, _ = check_head(new.head)
+    visit = _visit(connection, new.visit_id)
+    opens = visit is None
+    entries: list[NewEntry] = [("setting", None, head)] if head else []
+    if visit is None:
+        visit = Visit(new.visit_id)
+        of_a_day = any(kind == "day" for kind, _, _ in new.entries)
+        opened = {"heater_id": new.heater_id, "profile": new.profile}
+        entries = entries if of_a_day else [("opened", None, opened), *entries]
+    elif visit.closed_at:
+        hint = f"Open it again and say why: combust visit reopen --visit-id {new.visit_id}."
+        why = f"is closed (revision {visit.revision}) and cannot be changed"
+        raise CombustError(Fault("visit_id", new.visit_id, "closed", why=why, hint=hint))
+    elif new.heater_id and (visit.heater_id or new.heater_id) != new.heater_id:
+        why, hint = f"is not the heater of this visit ({visit.heater_id})", "One visit is about one heater."
+        raise CombustError(Fault("heater_id", new.heater_id, "conflict", why=why, hint=hint))
+    elif new.heater_id and not visit.heater_id:
+        entries.append(("setting", None, {"heater_id": new.heater_id}))
+    entries += new.entries
+    _insert(connection, visit, entries, at=new.at or now(), corrects=new.corrects)
+    made = len(entries) - opens
+    return Written(new.visit_id, visit.revision, made, opens)
+
+
+def _insert(
+    connection: sqlite3.Connection,
+    visit: Visit,
+    entries: Iterable[NewEntry],
+    *,
+    at: str,
+    corrects: int | None = None,
+) -> Visit:
+    """Chain entries to a visit, and return it with them; one without a name gets one that none of its kind has."""
     for kind, key, body in entries:
-        if key is None:
-            key = next(name for n in count(numbers[kind] + 1) if (kind, name := f"{kind}-{n}") not in taken)
-        if (kind, key) in taken:
+        if key and kind in OWN_NAME and any(one.kind == kind and one.key == key for one in visit.entries):
             why, hint = f"is already a {kind} of this visit", "Give it another name, or leave it: nothing was written."
             raise CombustError(Fault("reading_id" if kind == "reading" else kind, key, "twice", why=why, hint=hint))
-        connection.execute(INSERT, (visit_pk, kind, key, now(), _json(body)))
-        taken.add((kind, key))
-        numbers[kind] += 1
+        about = corrects if kind == "correction" else None
+        who = str(visit.head.get("who") or body.get("who") or "") or None
+        visit = visit.add(kind, body, at=at, key=key or "", who=who, corrects=about)
+        one = visit.entries[-1]
+        append(connection, visit.visit_id, one.kind, one.key, at, one.body, who, about)
+    return visit
 
 
-def close_visit(book: Logbook, visit_id: str, *, incomplete: bool = False) -> VisitRecord:
-    """Close a visit: mandatory fields checked, the limits it was judged by written down, sealed.
+def close_visit(book: Logbook, visit_id: str, *, incomplete: bool = False) -> Visit:
+    """Close a visit: mandatory fields checked, the limits it was judged by written down.
 
     Raises
     ------
     CombustError
-        Unknown or already closed visit, missing fields (``incomplete: ...``), a stop condition that contradicts.
+        Unknown or already closed visit, missing fields (``incomplete: ...``), what contradicts that it is handed back.
     """
     with book.writing() as connection:
-        row = _found(connection, visit_id)
-        if row["closed_at"]:
-            why = f"is closed already (revision {row['revision']})"
-            raise CombustError(Fault("visit_id", visit_id, "closed", why=why, hint="Revise it to correct it."))
-        lacking = may_close(_record(connection, row), incomplete=incomplete)
-        _insert(connection, row["visit_pk"], [("limit", key, body) for key, body in limit_entries()])
-        values = (now(), lacking or None, _seal(connection, row), row["visit_pk"])
-        connection.execute("UPDATE visit SET closed_at = ?, incomplete = ?, seal = ? WHERE visit_pk = ?", values)
-        return _record(connection, _found(connection, visit_id))
+        visit = _found(connection, visit_id)
+        if visit.closed_at:
+            why = f"is closed already (revision {visit.revision})"
+            raise CombustError(Fault("visit_id", visit_id, "closed", why=why, hint="Open it again to correct it."))
+        lacking = may_close(visit, incomplete=incomplete)
+        body = {"incomplete": lacking or None, "limits": limit_rows()}
+        _insert(connection, visit, [("closed", None, body)], at=now())
+        return _found(connection, visit_id)
 
 
-def revise(book: Logbook, visit: NewVisit, reason: str, drop: Sequence[str] = ()) -> Written:
-    """Open a new revision of a closed visit with all its entries and add to it; the old one stays as it is.
+def reopen(book: Logbook, visit_id: str, reason: str) -> Visit:
+    """Open a closed visit again; what was closed stays readable as the revision before.
 
     Parameters
     ----------
-    visit : NewVisit
-        What the correction adds or changes.
     reason : str
-        Why it is corrected; it stands on the record.
-    drop : sequence of str
-        Keys of entries that the correction replaces: they are not copied.
+        Why it is opened again; it stands on the record.
 
     Raises
     ------
     CombustError
-        Entries that cannot be, or no reason; every fault at once.
+        No reason, an unknown visit, or one that is still open.
     """
-    faults = _faults(visit)
     if not reason.strip():
-        faults.append(Fault("reason", reason, "missing", why="is missing", hint="Say why: --reason TEXT."))
-    if faults:
-        raise CombustError(faults)
+        raise CombustError(Fault("reason", reason, "missing", why="is missing", hint="Say why: --reason TEXT."))
     with book.writing() as connection:
-        kept = _open_revision(connection, visit.visit_id, reason.strip(), set(drop))
-        done = _add_one(connection, visit)
-        _refuse_hand_backs(connection, [visit])
-        return Written(done.visit_id, done.revision, kept + done.entries)
+        visit = _found(connection, visit_id)
+        if not visit.closed_at:
+            raise CombustError(Fault("visit_id", visit_id, "conflict", why="is still open", hint="Add to it."))
+        _insert(connection, visit, [("reopened", None, {"reason": reason.strip()})], at=now())
+        return _found(connection, visit_id)
 
 
-def _open_revision(connection: sqlite3.Connection, visit_id: str, reason: str, drop: set[str]) -> int:
-    row = _found(connection, visit_id)
-    if not row["closed_at"]:
-        raise CombustError(Fault("visit_id", visit_id, "conflict", why="is still open", hint="Add to it directly."))
-    old = [entry for entry in _entries(connection, row["visit_pk"]) if entry["kind"] != "limit"]
-    names = [entry["entry_key"] for entry in old]
-    hint = f"It has {', '.join(names)}."
-    unknown = sorted(drop - set(names))
-    if unknown:
-        raise CombustError([Fault("drop", key, "unknown_name", why="is no entry", hint=hint) for key in unknown])
-    visit_pk = _open(connection, visit_id, row["revision"] + 1, row["heater_id"], reason, row["head"])
-    kept = [(visit_pk, *entry) for entry in old if entry["entry_key"] not in drop]
-    connection.executemany(INSERT, kept)
-    return len(kept)
-
-
-def read_visit(book: Logbook, visit_id: str, revision: int | None = None) -> VisitRecord:
-    """Return one visit, its latest revision unless another is asked for."""
+def read_visit(book: Logbook, visit_id: str, revision: int | None = None) -> Visit:
+    """Return one visit as it is, or as it was at the end of a revision."""
     with book.looking() as connection:
-        return _record(connection, _found(connection, visit_id, revision))
+        return _found(connection, visit_id, revision)
 
 
-def read_visits(book: Logbook, *, heater_id: str | None = None, every_revision: bool = False) -> list[VisitRecord]:
-    """Return the visits in the order they were opened, each in its latest revision (or in all)."""
+def read_visits(book: Logbook, *, heater_id: str | None = None, every_revision: bool = False) -> list[Visit]:
+    """Return the visits in the order they were opened, each as it is now (or at the end of each revision)."""
     with book.looking() as connection:
-        latest = "" if every_revision else (
-            " AND revision = (SELECT max(revision) FROM visit AS other WHERE other.visit_id = visit.visit_id)"
-        )  # fmt: skip
-        query = f"SELECT * FROM visit WHERE (?1 IS NULL OR heater_id = ?1){latest} ORDER BY visit_pk"
-        return [_record(connection, row) for row in connection.execute(query, (heater_id,)).fetchall()]
+        rows = connection.execute(f"{SELECT} WHERE kind != 'day' ORDER BY visit_id, entry_pk").fetchall()
+        first = "SELECT visit_id, min(entry_pk) FROM entry GROUP BY visit_id"
+        order = dict(connection.execute(first).fetchall())
+        visits = [_of_rows(connection, name, [*some]) for name, some in groupby(rows, lambda row: row["visit_id"])]
+    visits.sort(key=lambda visit: order[visit.visit_id])
+    chosen = [visit for visit in visits if heater_id in (None, visit.heater_id)]
+    if not every_revision:
+        return chosen
+    parts = [visit.until(number) for visit in chosen for number in range(1, visit.revision + 1)]
+    return [part for part in parts if part]
 
 
-def _latest(connection: sqlite3.Connection, visit_id: str, revision: int | None = None) -> Any:
-    """Return the row of a visit in its latest revision, or the one asked for; None when there is none."""
-    query = "SELECT * FROM visit WHERE visit_id = ?1 AND (?2 IS NULL OR revision = ?2) ORDER BY revision DESC LIMIT 1"
-    return connection.execute(query, (visit_id, revision)).fetchone()
+def names(book: Logbook) -> dict[str, bool]:
+    """Return visit -> whether it is open, in the order they were opened, without reading what they hold."""
+    kinds = "('opened', 'closed', 'reopened')"
+    with book.looking() as connection:
+        query = f"SELECT entry_pk, visit_id, kind FROM entry INDEXED BY entry_turns WHERE kind IN {kinds}"
+        turns = sorted(tuple(row) for row in connection.execute(query))
+        return {visit_id: kind != "closed" for _, visit_id, kind in turns}
 
 
-def _found(connection: sqlite3.Connection, visit_id: str, revision: int | None = None) -> sqlite3.Row:
-    row: sqlite3.Row | None = _latest(connection, visit_id, revision)
-    if row is None:
-        names = connection.execute("SELECT DISTINCT visit_id FROM visit ORDER BY visit_pk DESC LIMIT 8").fetchall()
-        known = ", ".join(name["visit_id"] for name in names)
+def _visit(connection: sqlite3.Connection, visit_id: str) -> Visit | None:
+    rows = connection.execute(f"{SELECT} WHERE visit_id = ? ORDER BY entry_pk", (visit_id,)).fetchall()
+    return _of_rows(connection, visit_id, rows) if rows else None
+
+
+def _found(connection: sqlite3.Connection, visit_id: str, revision: int | None = None) -> Visit:
+    visit = _visit(connection, visit_id)
+    found = visit.until(revision) if visit and revision is not None else visit
+    if found is None:
+        query = "SELECT visit_id FROM entry WHERE kind = 'opened' ORDER BY entry_pk DESC LIMIT 8"
+        known = ", ".join(dict.fromkeys(row["visit_id"] for row in connection.execute(query)))
         what = f"{visit_id} revision {revision}" if revision is not None else visit_id
         hint = f"The latest are {known}." if known else "It holds no visit yet."
         raise CombustError(Fault("visit_id", what, "unknown_name", why="is not in this logbook", hint=hint))
-    return row
+    return found
 
 
-def _entries(connection: sqlite3.Connection, visit_pk: int) -> list[Any]:
-    return connection.execute(
-        "SELECT kind, entry_key, entered_at, body FROM entry WHERE visit_pk = ? ORDER BY entry_pk", (visit_pk,)
-    ).fetchall()
+def _of_rows(connection: sqlite3.Connection, visit_id: str, rows: Sequence[sqlite3.Row]) -> Visit:
+    """Return a visit from its rows, its chains and old seals verified."""
+    broken = [f"entry {number}" for _, _, number in first_misfits(rows)]
+    broken += [f"the sealed revision {revision}" for _, revision in broken_seals(connection, visit_id)]
+    return Visit(visit_id, in_order(_entries(rows)), broken=", ".join(broken) or None)
 
 
-def _seal(connection: sqlite3.Connection, row: sqlite3.Row) -> str:
-    entries = [tuple(entry) for entry in _entries(connection, row["visit_pk"])]
-    return seal_of(row["visit_id"], row["revision"], json.loads(row["head"]), entries)
+def entries_of_rows(book: Logbook, visit_id: str) -> list[Entry]:
+    """Return the entries of one chain as they stand in the book, those of a day too."""
+    with book.looking() as connection:
+        query = f"{SELECT} WHERE visit_id = ? ORDER BY entry_pk"
+        return _entries(connection.execute(query, (visit_id,)).fetchall())
 
 
-def _record(connection: sqlite3.Connection, row: sqlite3.Row) -> VisitRecord:
-    known = dict(row)  # an older file that may not be written lacks the later columns
-    seal = known.get("seal")
-    return VisitRecord(
-        **{key: known[key] for key in ("visit_id", "revision", "heater_id", "opened_at", "closed_at", "reason")},
-        incomplete=known.get("incomplete"),
-        head=json.loads(row["head"]),
-        entries=tuple(
-            Entry(kind, key, at, json.loads(body)) for kind, key, at, body in _entries(connection, row["visit_pk"])
-        ),
-        seal_holds=None if seal is None else seal == _seal(connection, row),
-    )
+def _entries(rows: Sequence[sqlite3.Row]) -> list[Entry]:
+    return [
+        Entry(
+            kind=row["kind"],
+            body=_body(row["body"]),
+            at=row["at"],
+            number=row["number"],
+            key=row["entry_key"],
+            who=row["who"],
+            corrects=row["corrects"],
+            origin=row["origin"],
+        )
+        for row in rows
+    ]
+
+
+def _body(text: str) -> dict[str, Any]:
+    """Return the content of an entry; of one that was damaged nothing, its chain tells it."""
+    try:
+        found = json.loads(text)
+    except ValueError:
+        return {}
+    return found if isinstance(found, dict) else {}
 
 
 def now() -> str:
     """Return this moment in UTC, ISO 8601."""
     return datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
-
-
-def _json(value: Mapping[str, Any]) -> str:
-    return json.dumps(dict(value), ensure_ascii=False, allow_nan=False)

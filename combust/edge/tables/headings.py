@@ -20,17 +20,24 @@ USUAL = {
     "hc_dry_ppm": "hc",
     "no_dry_ppm": "no nox",
     "smoke_number": "smoke soot",
-    "flue_temp_c": "tflue fluetemp exhausttemp stacktemp",
-    "intake_temp_c": "tair airtemp ambienttemp",
-    "altitude_m": "altitude elevation height",
+    "flue_temp_c": "tflue fluetemp exhausttemp stacktemp flue",
+    "intake_temp_c": "tair airtemp ambienttemp air",
+    "altitude_m": "altitude elevation height alt",
     "pressure_hpa": "pressure",
     "humidity_pct": "humidity rh",
-    "supply_v": "voltage volts",
+    "supply_v": "voltage volts plug",
     "blower_rpm": "rpm",
     "taken_at": "date time",
     "heater_id": "heater unit",
     "visit_id": "visit",
-    "cab_co_in_ppm": "cabco",
+    "cab_co_in_ppm": "cabco cab",
+    "cab_co_out_ppm": "outside",
+    "instrument": "analyser",
+    "probe_leak_test": "leak",
+    "sample_line": "trap",
+    "ambient_o2_pct": "zeroo2",
+    "ambient_co_ppm": "zeroco",
+    "co_alarm": "alarm",
 }
 USUAL_WORDS = {word: key for key, words in USUAL.items() for word in words.split()}
 _UNIT_WORDS = re.compile(r"\[.*?\]|\(.*?\)|%|°")
@@ -38,7 +45,17 @@ _UNIT_WORDS = re.compile(r"\[.*?\]|\(.*?\)|%|°")
 _UNITS = {
     **{"°c": "_c", "c": "_c", "°f": "_f", "f": "_f", "ft": "_ft", "feet": "_ft", "m": "_m", "%": "_pct"},
     **{"vol %": "_pct", "vol%": "_pct", "vol.-%": "_pct", "pct": "_pct", "ppm": "_ppm", "hpa": "_hpa", "mbar": "_mbar"},
-    **{"pa": "_pa", "inhg": "_inhg", "inh2o": "_inh2o", "mmh2o": "_mmh2o", "v": "_v", "rpm": "_rpm", "1/min": "_rpm"},
+    **{
+        "pa": "_pa",
+        "hz": "_hz",
+        "ml": "_ml",
+        "inhg": "_inhg",
+        "inh2o": "_inh2o",
+        "mmh2o": "_mmh2o",
+        "v": "_v",
+        "rpm": "_rpm",
+        "1/min": "_rpm",
+    },
     **dict.fromkeys(("k", "psi", "kpa", "bar", "g/kwh", "mg/kwh", "km", "mv", "mmhg", "ppb"), ""),
 }
 # Mass in a volume: at which temperature, pressure and O2, only the analyser's own settings say.
@@ -185,6 +202,22 @@ def unit_of(name: str) -> tuple[str | None, str]:
     return ("", found[0]) if found else (None, "")
 
 
+def named(word: str, fields: Mapping[str, Field]) -> str | None:
+    """Return the key that a short word stands for: a usual one, a key, or a key without its unit; else None."""
+    usual = USUAL_WORDS.get(word.lower())
+    if usual in fields:
+        return usual
+    stems = {strip_unit(key): key for key, record in fields.items() if record.role != "identity"}
+    return word if word in fields else stems.get(word.lower())
+
+
+def in_unit(key: str, unit: str, fields: Mapping[str, Field]) -> str | None:
+    """Return the key in the unit that stands beside a number, None when it is not in that unit."""
+    ending, _ = unit_of(f"({unit})")
+    turned = _known(strip_unit(key) + ending, fields) if ending else None
+    return (turned[1] or key) if turned and turned[0] == key else None
+
+
 def _proposed(name: str, unit: str | None, fields: Mapping[str, Field]) -> str | None:
     """Return the key that a heading probably means, or None for one that has nothing to do with the table."""
     if name in quantities():
@@ -192,9 +225,7 @@ def _proposed(name: str, unit: str | None, fields: Mapping[str, Field]) -> str |
     name = _MASS.sub("", name)
     bare = re.sub(r"[^a-z0-9]", "", _UNIT_WORDS.sub("", name.lower().replace("temperature", "temp")))
     plain = re.sub(r"[^a-z0-9]+", "_", name.lower()).strip("_")
-    stems = {strip_unit(key): key for key, record in fields.items() if record.role != "identity"}
-    found = USUAL_WORDS.get(bare) if USUAL_WORDS.get(bare) in fields else None
-    found = found or (plain if plain in fields else stems.get(plain))
+    found = named(bare, fields) or named(plain, fields)
     if found is None:
         near = near_matches(plain, tuple(fields), n=1, cutoff=0.85)
         return near[0] if near else None

@@ -1,0 +1,149 @@
+"""Where a visit stands: what was read, the causes, the next check in one sentence, what the record still lacks."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+from combust.application.causes.catalogue import shipped_priors
+from combust.application.causes.checks import checks_done, is_allowed
+from combust.application.causes.visit_result import VisitResult
+from combust.application.visit.meaning import causes_of
+from combust.application.visit.record import missing_fields, status
+from combust.application.visit.visit import Taken, Visit
+from combust.domain.result import Result, Rows, shown
+from combust.domain.safety import Safety, of_all
+
+FIRST = 3  # causes that are told after an entry
+LEAST = 0.01  # share below which a cause is not told
+FIRST_LOOK = "look_at_terminals"
+
+
+@dataclass(frozen=True, slots=True)
+class Standing(Result):
+    """Where a visit stands: the visit, what its causes are (None without a profile or a burning reading) or why not."""
+
+    visit: Visit
+    causes: VisitResult | None
+    why_not: str
+    unshown = ("visit",)
+
+    @property
+    def safety(self) -> Safety:
+        """The safety state of the visit, with what the causes speak against."""
+        state = self.visit.safety
+        return of_all([state, *([self.causes.safety] if self.causes else [])])
+
+    @property
+    def next_check(self) -> str:
+        """The next check in one sentence, with its risk; "" when none is to be made.
+
+        Without causes it is the first of the fixed order that is left, behind a look at the terminals. What the safety
+        state forbids is not named.
+        """
+        rows = [one.row for one in self.visit.last_taken]
+        checks, safety = shipped_priors().checks, self.safety
+        if self.causes:
+            ranked = [one for one in self.causes.next_checks if safety.allows(checks[one.check].needs)]
+            return _in_a_sentence(ranked[0].check, ranked[0].why) if ranked else ""
+        table = shipped_priors().table["fixed_order"]
+        order = [checks[name] for name in dict.fromkeys([FIRST_LOOK, *table["validity"], *table["nothing"]])]
+        have, burn = {key for row in rows for key in row}, safety.allows(("burning",))
+        left = [one for one in order if one.name not in checks_done(rows) and is_allowed(one, rows, safety)]
+        return _in_a_sentence(left[0].name, left[0].left(have, may_burn=burn)) if left else ""
+
+    def lines(self) -> Rows:
+        """Return at most ten rows: what was read, causes, the next check in one sentence, what is missing."""
+        visit, causes = self.visit, self.causes
+        rows: Rows = [("visit", f"{visit.visit_id}, heater {visit.heater_id or 'not named'}, {_state(visit)}")]
+        rows += [(_label(one), line_of(one)) for one in visit.last_taken[-2:]]
+        if causes and not causes.ranked:
+            rows.append(("causes", causes.in_short))
+        elif causes:
+            told = [one for one in causes.causes if one.probability >= LEAST][:FIRST]
+            rows.append(("causes", ", ".join(f"{one.cause} {100 * one.probability:.0f} %" for one in told)))
+            if not causes.valid:
+                rows.append(("not valid", "only sample and instrument are judged: mend them and read again"))
+            if not causes.fits:
+                rows.append(("not explained", f"the evidence fits no cause; at odds: {', '.join(causes.disagree)}"))
+            if causes.adjust and self.safety.allows(("burning",)):
+                rows.append(("trim", causes.adjust.text))
+        if self.why_not:
+            rows.append(("causes", self.why_not))
+        if check := self.next_check:
+            rows.append(("next check", check))
+        if visit.broken:
+            rows.append(("BROKEN", f"{visit.broken}: changed outside combust, do not rely on it"))
+        lacking = [label for _, label in missing_fields(visit)]
+        rows.append(("still missing", ", ".join(lacking) if lacking else "nothing"))
+        return rows
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain values for JSON: the visit, its causes, what is missing."""
+        more = {"next_check": self.next_check, "missing": dict(missing_fields(self.visit))}
+        visit = self.visit.to_dict()
+        return {**Result.to_dict(self), **more, "status": status(self.visit), "visit": visit}
+
+
+def standing(visit: Visit, **how: Any) -> Standing:
+    """Return where a visit stands.
+
+    Parameters
+    ----------
+    visit : Visit
+    **how
+        As :func:`~combust.application.causes.rank.rank_causes` takes it (seed, pairs, instrument).
+
+    Returns
+    -------
+    Standing
+    """
+    causes, why_not = causes_of(visit, **how)
+    return Standing(visit, causes, why_not)
+
+
+def _in_a_sentence(name: str, what: str) -> str:
+    check = shipped_priors().checks[name]
+    risk = "" if check.risk == "none" else f" RISK: {check.risk}."
+    return f"{what}{risk} ({check.minutes:g} min; combust word {name})"
+
+
+def line_of(one: Taken) -> str:
+    """Return one reading in a line: lambda, O2 and CO as measured."""
+    result, values = one.result, one.values
+    parts = []
+    if result is not None:
+        parts.append(f"lambda {shown(result.air_ratio, '.2f', u=result.air_ratio_u)}")
+    if (o2 := values.get("o2_dry_pct")) is not None:
+        parts.append(f"O2 {o2:g} %")
+    if "co_dry_ppm" in one.over:
+        parts.append(f"CO above {one.over['co_dry_ppm']:g} ppm, over the range")
+    elif (co := values.get("co_dry_ppm")) is not None:
+        parts.append(f"CO {co:g} ppm")
+    if (cab := values.get("cab_co_in_ppm")) is not None:
+        parts.append(f"CO in the cab {cab:g} ppm")
+    return ", ".join(parts) or "no gas yet"
+
+
+def _label(one: Taken) -> str:
+    stage = str(one.values.get("stage") or "stage?")
+    return f"{one.key} {stage}{' after' if one.after else ''}"
+
+
+def _state(visit: Visit) -> str:
+    return "closed" if visit.closed_at else "open"
+
+
+def excluded(visit: Visit, causes: VisitResult | None) -> list[str]:
+    """Return the causes that the readings speak against, less than one in a hundred; none where no cause fits."""
+    if causes is None or not (causes.ranked and causes.valid and causes.fits):
+        return []
+    return [one.cause for one in causes.causes if one.probability < LEAST]
+
+
+def before_work(visit: Visit) -> Visit:
+    """Return the visit as it stood before the first work on the heater: what was found."""
+    for at, entry in enumerate(visit.entries):
+        if entry.kind == "adjustment" or (entry.kind == "event" and entry.body.get("event") in ("repair", "swap")):
+            return replace(visit, entries=visit.entries[:at])
+    return visit

@@ -1,0 +1,429 @@
+"""The visit: a list of entries that only grows, and everything that follows from it by pure functions."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, field, replace
+from functools import lru_cache
+from typing import Any
+
+from combust.application.causes.first_look import first_look
+from combust.application.reading.result import ReadingResult, interpret, safety_of
+from combust.data.arguments import names_keywords
+from combust.data.errors import CombustError, Fault, printable
+from combust.data.fields import Field, fields_of
+from combust.data.vocabulary import inputs, quantities
+from combust.domain.heater import Heater
+from combust.domain.instrument import instrument_class
+from combust.domain.limits import Finding, finding
+from combust.domain.result import Result, Rows, plain
+from combust.domain.safety import Safety, of_all
+
+# What an entry can be. ``part`` adds to a reading that was begun, ``setting`` holds from then on (who, place, analyser,
+# where it stands), ``missing`` declares what cannot be had, ``correction`` names the entry that it corrects, ``day``
+# holds settings that the visits of a day begin with.
+KINDS = (
+    *("opened", "setting", "reading", "part", "check", "adjustment", "event", "note", "not_checked"),
+    *("missing", "correction", "closed", "reopened", "day"),
+)
+# Words about the visit itself; everything that is measured is a reading's key of the vocabulary.
+HEAD = fields_of(
+    {
+        "who": {"meaning": "who did it"},
+        "place": {"meaning": "where the vehicle stood"},
+        "vehicle": {"meaning": "which vehicle"},
+        "serial": {"meaning": "serial number on the heater's plate"},
+        "hours_run": {"meaning": "hours on the heater's counter"},
+        "weather": {"meaning": "wind, temperature, precipitation"},
+        "probe_position": {"meaning": "where the probe was and how deep"},
+        "complaint": {"meaning": "what the customer said"},
+        "next_visit": {"meaning": "when it is due again"},
+        "co_alarm": {"meaning": "CO alarm in the cab", "kind": "choice", "choices": ("works", "fails", "missing")},
+        "handed_back": {"meaning": "handed back (no = kept off)", "kind": "choice", "choices": ("yes", "no")},
+    },
+    kind="text",
+    longest=4000,
+)
+EVENT = Field(
+    "event", "choice", "for the history", choices=("repair", "rezero", "swap"), hint="Use repair, rezero or swap."
+)
+# A setting of the visit that is a quantity holds for each of its readings: typed once, not with every reading.
+SETTINGS = (
+    *("fuel", "instrument", "location", "altitude_m", "pressure_hpa", "intake_temp_c", "humidity_pct"),
+    *("ambient_o2_pct", "ambient_co_ppm", "probe_leak_test", "sample_line", "analyser_fuel", "co2_origin"),
+)
+# Beside the values of a reading: what was over the range of the instrument, and what was typed in another unit.
+BESIDE = ("over", "typed")
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One entry of a visit: what kind, what it holds, when, who, its number and name; ``corrects`` names a number."""
+
+    kind: str
+    body: Mapping[str, Any]
+    at: str
+    number: int
+    key: str = ""
+    who: str | None = None
+    corrects: int | None = None
+    origin: str = ""
+
+
+@dataclass(slots=True)
+class Taken:
+    """One reading of a visit put together from its parts: name, time, values, and keys over the instrument's range.
+
+    ``typed`` holds what was typed in another unit, ``works`` how often work was done before it.
+    """
+
+    key: str
+    at: str
+    values: dict[str, Any]
+    over: dict[str, float] = field(default_factory=dict)
+    typed: dict[str, str] = field(default_factory=dict)
+    works: int = 0
+
+    @property
+    def safety(self) -> Safety:
+        """The safety state of what was read; CO over the range counts as just above it."""
+        return safety_of(self.row)
+
+    @property
+    def row(self) -> dict[str, Any]:
+        """The reading as the ranking takes it: CO over the range counts there too."""
+        counted = {key: inputs()[key].for_stops(least, at_least=True) for key, least in self.over.items()}
+        values = {**self.values, **counted}
+        return {
+            key: value for key, value in values.items() if key in inputs() and key not in ("visit_id", "reading_id")
+        }
+
+    @property
+    def after(self) -> bool:
+        """Whether it was taken after the work."""
+        return self.values.get("phase") == "after"
+
+    @property
+    def result(self) -> ReadingResult | None:
+        """What the reading says; None when it holds nothing to interpret."""
+        try:
+            return interpret({key: value for key, value in self.values.items() if key in quantities()})
+        except CombustError:
+            return None
+
+
+@names_keywords
+@dataclass(frozen=True, slots=True)
+class Visit(Result):
+    """A visit: its name and its entries in their order. The same entries give the same answers.
+
+    Attributes
+    ----------
+    visit_id : str
+    entries : tuple of Entry
+    broken : str or None
+        Which entry does not fit the chain of its book; None when all do, or when it was never in a book.
+
+    Examples
+    --------
+    >>> visit = Visit.open("V017", at="2026-01-12T09:00+01:00").add("setting", {"location": "outdoors"})
+    >>> visit = visit.add("reading", {"fuel": "diesel_b7", "o2_dry_pct": 8.2}).add("part", {"co_dry_ppm": 54.0})
+    >>> len(visit.taken), round(visit.taken[0].result.air_ratio, 2), visit.safety.state
+    (1, 1.6, 'nothing_found')
+    """
+
+    visit_id: str
+    entries: tuple[Entry, ...] = ()
+    broken: str | None = None
+
+    @classmethod
+    def open(cls, visit_id: str, *, at: str = "", heater: str | None = None, profile: Any = None) -> Visit:
+        """Return a visit that has begun.
+
+        Parameters
+        ----------
+        visit_id : str
+        at : str
+            When, ISO 8601.
+        heater : str, optional
+            Id of the heater.
+        profile : mapping, optional
+            The heater's profile in the layout of its file: it stays with the visit.
+        """
+        return cls(visit_id).add("opened", {"heater_id": heater, "profile": profile}, at=at)
+
+    def add(
+        self,
+        kind: str,
+        body: Mapping[str, Any],
+        *,
+        at: str = "",
+        who: str | None = None,
+        key: str = "",
+        corrects: int | None = None,
+    ) -> Visit:
+        """Return the visit with one entry more; without a time it has that of the entry before.
+
+        Raises
+        ------
+        CombustError
+            An unknown kind, or a correction of an entry that is not there.
+        """
+        if kind not in KINDS:
+            hint = f"Use {', '.join(KINDS)}."
+            raise CombustError(Fault("kind", kind, "unknown_name", why="is no kind of entry", hint=hint))
+        if corrects is not None and corrects not in {entry.number for entry in self.entries}:
+            hint = f"They run from 1 to {len(self.entries)}: combust log show."
+            raise CombustError(Fault("corrects", corrects, "unknown_name", why="is no entry of this visit", hint=hint))
+        at = at or (self.entries[-1].at if self.entries else "")
+        key = key or self.name_for(kind)
+        entry = Entry(kind, plain(body), at, len(self.entries) + 1, key, who, corrects)
+        return replace(self, entries=(*self.entries, entry))
+
+    def name_for(self, kind: str) -> str:
+        """Return the name of the next entry of a kind; a part has that of the reading at hand."""
+        if kind == "part":
+            return next((one.key for one in reversed(self.entries) if one.kind == "reading"), "reading-1")
+        taken = {one.key for one in self.entries if one.kind == kind}
+        number = len(taken) + 1
+        while f"{kind}-{number}" in taken:
+            number += 1
+        return f"{kind}-{number}"
+
+    def begins_reading(self, values: Mapping[str, Any]) -> bool:
+        """Return whether values that come now begin a new reading: none is at hand, one is changed, work was done."""
+        last = next((at for at in reversed(range(len(self.entries))) if self.entries[at].kind == "reading"), None)
+        if last is None or any(entry.kind in ("adjustment", "event") for entry in self.entries[last:]):
+            return True
+        held = self.taken[-1].values if self.taken else {}
+        return any(key in held and key not in SETTINGS and held[key] != value for key, value in values.items())
+
+    @property
+    def in_force(self) -> tuple[Entry, ...]:
+        """The entries as they are after every correction; what was withdrawn is not among them."""
+        bodies = {(entry.origin, entry.number): entry.body for entry in self.entries}
+        for entry in self.entries:
+            if entry.kind == "correction" and entry.corrects is not None:
+                values = entry.body.get("values") or {}
+                old = bodies.get((entry.origin, entry.corrects), {})
+                merged = {key: value for key, value in {**old, **values}.items() if value is not None}
+                bodies[entry.origin, entry.corrects] = merged if values else {}
+        kept = (
+            replace(entry, body=bodies[entry.origin, entry.number])
+            for entry in self.entries
+            if entry.kind != "correction"
+        )
+        return tuple(entry for entry in kept if entry.body or entry.kind in ("closed", "opened"))
+
+    def of_kind(self, *kinds: str) -> list[Mapping[str, Any]]:
+        """Return the contents of some kinds of entry, in the order they were entered."""
+        return [entry.body for entry in self.in_force if entry.kind in kinds]
+
+    @property
+    def settings(self) -> dict[str, Any]:
+        """What holds at the end: words about the visit and settings of the day, key -> value."""
+        return {key: value for body in self.of_kind("setting") for key, value in body.items()}
+
+    @property
+    def head(self) -> dict[str, Any]:
+        """The words about the visit."""
+        return {key: value for key, value in self.settings.items() if key in HEAD}
+
+    @property
+    def taken(self) -> list[Taken]:
+        """The readings in order, each put together from its parts and the settings it was taken under."""
+        settings: dict[str, Any] = {}
+        found: dict[tuple[str, str], Taken] = {}
+        works = 0
+        for entry in self.in_force:
+            if entry.kind == "setting":
+                settings |= {key: value for key, value in entry.body.items() if key in SETTINGS}
+                if found:  # said while a reading was at hand: it fills what that one lacks
+                    last = found[[*found][-1]]
+                    last.values = {**settings, **last.values}
+            elif _is_work(entry):
+                works += 1
+            elif entry.kind in ("reading", "part"):
+                name = (entry.origin, entry.key)
+                if name not in found:
+                    begun = {**settings, **({"phase": "after"} if works else {})}
+                    found[name] = Taken(entry.key, entry.at, begun, works=works)
+                one = found[name]
+                one.values |= {key: value for key, value in entry.body.items() if key not in BESIDE}
+                one.over |= entry.body.get("over", {})
+                one.typed |= entry.body.get("typed", {})
+        fuel = self.profile.get("fuel")
+        for one in found.values():
+            if isinstance(fuel, str):
+                one.values.setdefault("fuel", fuel)
+        return list(found.values())
+
+    @property
+    def readings(self) -> list[dict[str, Any]]:
+        """The readings, vocabulary key -> value."""
+        return [one.values for one in self.taken]
+
+    @property
+    def last_taken(self) -> list[Taken]:
+        """The readings that speak of the heater as it is: those after the last work, or all when nothing was done."""
+        taken, works = self.taken, sum(map(_is_work, self.in_force))
+        if not self.worked:
+            return taken
+        return [one for one in taken if one.after and one.works in (0, works)]
+
+    @property
+    def worked(self) -> bool:
+        """Whether a repair or an adjustment was made, or a reading says that it was taken after one."""
+        return any(map(_is_work, self.in_force)) or any(one.after for one in self.taken)
+
+    @property
+    def profile(self) -> Mapping[str, Any]:
+        """The heater's profile that stays with the visit; empty without one."""
+        return next((body["profile"] for body in self.of_kind("opened") if body.get("profile")), {})
+
+    @property
+    def heater(self) -> Heater | None:
+        """The heater of the profile, or None."""
+        return _heater_of(json.dumps(self.profile, sort_keys=True)) if self.profile else None
+
+    @property
+    def heater_id(self) -> str | None:
+        """Which heater it is about."""
+        named = [body.get("heater_id") for body in self.of_kind("opened", "setting")]
+        return next((name for name in named if name), None)
+
+    @property
+    def opened_at(self) -> str:
+        """When it was opened."""
+        return self.entries[0].at if self.entries else ""
+
+    @property
+    def _ending(self) -> Entry | None:
+        return next((one for one in reversed(self.entries) if one.kind in ("closed", "reopened")), None)
+
+    @property
+    def closed_at(self) -> str | None:
+        """When it was closed, None while it is open."""
+        return self._ending.at if self._ending and self._ending.kind == "closed" else None
+
+    @property
+    def revision(self) -> int:
+        """1, and one more for each time that it was opened again."""
+        return 1 + sum(entry.kind == "reopened" for entry in self.entries)
+
+    @property
+    def reason(self) -> str | None:
+        """Why it was opened again, if it was."""
+        return next((one.body.get("reason") for one in reversed(self.entries) if one.kind == "reopened"), None)
+
+    @property
+    def incomplete(self) -> str | None:
+        """What it lacked when it was closed."""
+        return (self._ending.body.get("incomplete") or None) if self._ending and self.closed_at else None
+
+    @property
+    def declared_missing(self) -> dict[str, str]:
+        """Field -> the reason why it cannot be had."""
+        return {body["field"]: body["reason"] for body in self.of_kind("missing")}
+
+    def until(self, revision: int) -> Visit | None:
+        """Return the visit as it was at the end of a revision; None when there was none."""
+        starts = [at for at, entry in enumerate(self.entries) if entry.kind == "reopened"]
+        if not 1 <= revision <= len(starts) + 1:
+            return None
+        return replace(self, entries=self.entries[: [*starts, len(self.entries)][revision - 1]])
+
+    @property
+    def safety(self) -> Safety:
+        """The safety state at the end: of the readings after the last work; the place is the last that was said.
+
+        Work alone clears no stop: until something was read after it, what was read before counts. With a profile the
+        limits of the heater's own document count too.
+        """
+        parts = [Safety(alarm_findings(self.head))]
+        taken = self.last_taken or self.taken or [Taken("", "", {})]
+        parts += [one.safety.without_place() for one in taken]
+        place = self.settings.get("location") or taken[-1].values.get("location")
+        parts.append(replace_place(taken[-1], place).safety)
+        if self.heater:
+            rows = [one.row for one in taken]
+            parts += [look.safety.without_place() for look in first_look(self.heater, instrument_class(None), [rows])]
+        return of_all(parts)
+
+    def hand_back_doubts(self, safety: Safety) -> list[str]:
+        """Return why the heater may not be called handed back; empty when nothing speaks against it.
+
+        The safety state is "nothing found", and CO in the cab and outside was measured after the last work. What was
+        declared missing is not measured.
+        """
+        doubts = [] if safety.state == "nothing_found" else list(safety.lines())
+        entries = self.in_force
+        last_work = max((at for at, entry in enumerate(entries) if _is_work(entry)), default=-1)
+        later = {key for entry in entries[last_work + 1 :] if entry.kind in ("reading", "part") for key in entry.body}
+        counted = {key for one in self.last_taken for key in one.values}
+        if not {"cab_co_in_ppm", "cab_co_out_ppm"} <= later & counted:
+            doubts.append("CO in the cab and outside was not measured after the last work.")
+        return doubts
+
+    def before_after(self) -> dict[str, tuple[Taken | None, Taken | None]]:
+        """Return stage -> (the last reading before the work, the last one after it)."""
+        found: dict[str, tuple[Taken | None, Taken | None]] = {}
+        for one in self.taken:
+            if one.values.get("o2_dry_pct") is None and one.values.get("co_dry_ppm") is None:
+                continue
+            before, after = found.get(stage := str(one.values.get("stage") or "stage not named"), (None, None))
+            found[stage] = (before, one) if one.after else (one, after)
+        return found
+
+    def history(self) -> Iterator[tuple[str, Mapping[str, Any]]]:
+        """Yield (kind, content) of the readings, put together, and of the work, for the history of the heater."""
+        yield from (("reading", one.values) for one in self.taken)
+        yield from ((one.kind, one.body) for one in self.in_force if one.kind in ("event", "adjustment"))
+
+    derived = ("heater_id", "revision", "opened_at", "closed_at", "reason", "head")
+    unshown = ("entries",)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain values for JSON, the entries as they were made and what they come to."""
+        facts = Result.to_dict(self)
+        more = {"entries": self.entries, "readings": self.readings, "declared_missing": self.declared_missing}
+        return {**facts, **{key: plain(value) for key, value in more.items()}}
+
+    def lines(self) -> Rows:
+        """Return (label, text) rows of what it is."""
+        rows = [("visit", self.visit_id), ("state", "closed" if self.closed_at else "open")]
+        if self.broken:
+            rows.append(("BROKEN", f"{self.broken}: changed outside combust, do not rely on it"))
+        return [(label, printable(text)) for label, text in rows]
+
+
+def replace_place(one: Taken, place: object) -> Taken:
+    """Return a reading with the place that was said last."""
+    return replace(one, values={**one.values, "location": place} if place else one.values)
+
+
+def _is_work(entry: Entry) -> bool:
+    return entry.kind == "adjustment" or (entry.kind == "event" and entry.body.get("event") in ("repair", "swap"))
+
+
+@lru_cache(maxsize=64)
+def _heater_of(profile: str) -> Heater:
+    """Return one and the same heater for a profile, so that what was drawn for it serves every later question."""
+    return Heater.from_dict(json.loads(profile))
+
+
+def alarm_findings(head: Mapping[str, Any]) -> tuple[Finding, ...]:
+    """Return the finding of a CO alarm of the cab that fails or is missing; nothing when that was not entered."""
+    alarm = head.get("co_alarm")
+    return (finding("no_co_alarm", alarm=alarm),) if alarm in ("fails", "missing") else ()
+
+
+def in_order(entries: Iterable[Entry]) -> tuple[Entry, ...]:
+    """Return the entries of one visit from several books in order of time, each book in its own order."""
+    latest: dict[str, str] = {}
+    placed = []
+    for entry in sorted(entries, key=lambda one: (one.origin, one.number)):
+        latest[entry.origin] = max(latest.get(entry.origin, ""), entry.at)
+        placed.append((latest[entry.origin], entry.origin, entry.number, entry))
+    return tuple(one[-1] for one in sorted(placed, key=lambda one: one[:3]))

@@ -1,0 +1,287 @@
+"""``combust visit``: one thread from looking and reading to the sheet that is handed over, every number typed once."""
+
+from __future__ import annotations
+
+import shlex
+import sys
+from typing import Any
+
+import click
+
+from combust.application.visit.meaning import whole_safety
+from combust.application.visit.record import status
+from combust.application.visit.standing import standing
+from combust.application.visit.visit import Visit
+from combust.data.errors import CombustError, Fault, printable
+from combust.domain.result import text_of_rows
+from combust.edge.cli import output
+from combust.edge.cli.answer import Answer, answers
+from combust.edge.cli.group import NearGroup
+from combust.edge.logbook import keyboard
+from combust.edge.logbook.book import Logbook
+from combust.edge.logbook.typed import SENTENCES, WORDS, stops_typed
+from combust.edge.logbook.visits import close_visit, read_visit, reopen
+
+# Numbers below zero and words that begin with a dash are words of the line, not options.
+LINE: dict[str, Any] = {"ignore_unknown_options": True}
+
+
+@click.group("visit", cls=NearGroup, short_help="One visit: type, see the next check, print the sheet.")
+def command() -> None:
+    """Hold the thread of a visit: look, read, check, repair, read again, write down.
+
+    Use it at the heater: every number is typed once. After each line it tells the stops first, then lambda, the first
+    causes, the next check in one sentence and what the record still lacks. Write short words and numbers; a unit may
+    follow its number (689 F, 0.4 inH2O). Words you can type: combust visit words
+
+    \b
+    Example:
+      combust visit day winter.book who "T. Larkwood" place "Fellarch depot" alarm works outdoors altitude 210 air 5
+      combust visit open winter.book heater-0312 --heaters data/heaters
+      combust visit enter winter.book high o2 4.84 flue 689 F co 120
+      combust visit enter winter.book terminals intake_blocked
+
+    \b
+    Next: combust visit print --help   (the sheet to hand over)
+    """
+
+
+def _visit_option(function: Any) -> Any:
+    return click.option("--visit-id", metavar="TEXT", help="Which visit; needed when several are open.")(function)
+
+
+@answers("day", command, strict="")
+@click.argument("book", metavar="BOOK")
+@click.argument("words", metavar="WORD VALUE ...", nargs=-1, required=True)
+def day_command(book: str, words: tuple[str, ...]) -> Answer:
+    """Enter what holds for the whole day: who, place, analyser, zero, leak test.
+
+    Each visit that is opened on this day begins with it, with its age told.
+
+    \b
+    Example:
+      combust visit day winter.book analyser "portable 0017" zeroo2 20.9 zeroco 0 leak pass trap dry
+    """
+    with output.told_first(stops_typed(words, keyboard.this_moment())):
+        keyboard.look_over(words, keyboard.this_moment())
+    with Logbook(book, create=True) as opened:
+        values = keyboard.set_day(opened, words, keyboard.this_moment())
+    rows = [(key, f"{value:g}" if isinstance(value, float) else str(value)) for key, value in values.items()]
+    return Answer({"day": values}, text_of_rows([(key, printable(text)) for key, text in rows]))
+
+
+day_command.context_settings = LINE
+
+
+@answers("open", command, strict="")
+@click.argument("book", metavar="BOOK")
+@click.argument("heater", metavar="HEATER")
+@click.argument("words", metavar="[WORD VALUE ...]", nargs=-1)
+@click.option("--heaters", "folder", metavar="DIR", help="Folder of profiles; without it the causes are not ranked.")
+@_visit_option
+def open_command(book: str, heater: str, words: tuple[str, ...], folder: str | None, visit_id: str | None) -> Answer:
+    """Open the visit of one heater, with the settings of the day.
+
+    \b
+    Example:
+      combust visit open next.book heater-0107 --heaters data/heaters --visit-id V018
+    """
+    stops = stops_typed(words, keyboard.this_moment())
+    with output.told_first(stops):
+        keyboard.look_over(words, keyboard.this_moment(), heater, folder)
+    with output.told_first(stops), Logbook(book, create=True) as opened:
+        visit, notes = keyboard.open_visit(opened, visit_id, heater, folder, words, keyboard.this_moment())
+        notes = [*opened.notes, *notes]
+    return _answer(visit, notes=notes, in_full=True)
+
+
+open_command.context_settings = LINE
+
+
+def _answer(visit: Visit, *, notes: Any = (), in_full: bool = False) -> Answer:
+    found = standing(visit)
+    rows = [(label, printable(text)) for label, text in found.lines()]
+    return Answer(
+        found, text_of_rows(rows, wrap=110), found.safety, notes=[f"note: {one}" for one in notes], in_full=in_full
+    )
+
+
+@answers("enter", command, strict="")
+@click.argument("book", metavar="BOOK")
+@click.argument("words", metavar="[WORD VALUE ...]", nargs=-1)
+@_visit_option
+def enter_command(book: str, words: tuple[str, ...], visit_id: str | None) -> Answer:
+    """Enter one line into the open visit, or several at a prompt.
+
+    Without words it reads lines until an empty one. Sentences: repair TEXT, adjusted TEXT, note TEXT, unchecked TEXT,
+    check NAME RESULT, missing FIELD REASON. Over the range of the instrument: co over 2000.
+
+    \b
+    Example:
+      combust visit enter winter.book high o2 8.3 co 48
+      combust visit enter winter.book cab 1 outside 0 handed_back no
+    """
+    with output.told_first(stops_typed(words, keyboard.this_moment())), Logbook(book) as opened:
+        visit = keyboard.the_open_visit(opened, visit_id)
+        if words:
+            visit = keyboard.enter(opened, visit, words, keyboard.this_moment())
+        elif sys.stdin is not None:
+            visit = _prompt(opened, visit)
+    return _answer(visit)
+
+
+enter_command.context_settings = LINE
+
+
+def _prompt(opened: Logbook, visit: Visit) -> Visit:
+    """Read lines until an empty one; a refused line is told and the next one is read."""
+    asks = sys.stdin.isatty()
+    while True:
+        if asks:
+            click.echo(f"{visit.visit_id}> ", nl=False, err=True)
+        line = sys.stdin.readline()
+        if not line.strip():
+            return visit
+        try:
+            words = _cut(line)
+            with output.told_first(stops_typed(words, keyboard.this_moment())):
+                visit = keyboard.enter(opened, visit, words, keyboard.this_moment())
+            _answer(visit).say(as_json=False, out=None, more={})
+        except CombustError as error:
+            output.complain(error)
+
+
+def _cut(line: str) -> list[str]:
+    try:
+        return shlex.split(line)
+    except ValueError as error:
+        hint = "Close the quotes, or leave them out."
+        raise CombustError(Fault("line", line.strip(), "format", why="has a quote too few", hint=hint)) from error
+
+
+@answers("stand", command, strict="")
+@click.argument("book", metavar="BOOK")
+@_visit_option
+def stand_command(book: str, visit_id: str | None) -> Answer:
+    """Tell where the visit stands.
+
+    \b
+    Example:
+      combust visit stand winter.book
+    """
+    with Logbook(book, read_only=True) as opened:
+        return _answer(keyboard.the_open_visit(opened, visit_id))
+
+
+@answers("correct", command, strict="")
+@click.argument("book", metavar="BOOK")
+@click.argument("number", metavar="NUMBER", type=int)
+@click.argument("words", metavar="[WORD VALUE ...] [because ...]", nargs=-1)
+@_visit_option
+def correct_command(book: str, number: int, words: tuple[str, ...], visit_id: str | None) -> Answer:
+    """Correct an entry by its number; old and new value stay side by side.
+
+    Without values it is withdrawn. combust log show tells the numbers.
+
+    \b
+    Example:
+      combust visit correct winter.book 3 co 110 because misread
+    """
+    with Logbook(book) as opened:
+        visit = keyboard.the_open_visit(opened, visit_id)
+        visit = keyboard.enter(opened, visit, ["correct", str(number), *words], keyboard.this_moment())
+    return _answer(visit)
+
+
+correct_command.context_settings = LINE
+
+
+@answers("close", command, strict="")
+@click.argument("book", metavar="BOOK")
+@_visit_option
+@click.option("--incomplete", is_flag=True, help="Close although something is missing; the record says so for ever.")
+def close_command(book: str, visit_id: str | None, incomplete: bool) -> Answer:
+    """Close a visit: checked, and the limits it was judged by written down.
+
+    A visit with work in it needs a reading after the work and CO inside and outside the cab, or the reason why they
+    cannot be had (missing cab_co REASON); it is then not handed back.
+
+    \b
+    Example:
+      combust visit close winter.book --incomplete
+    """
+    with Logbook(book) as opened:
+        visit = close_visit(opened, keyboard.the_open_visit(opened, visit_id).visit_id, incomplete=incomplete)
+        notes = [f"note: {text}" for text in opened.notes]
+    text = f"Visit {printable(visit.visit_id)}, revision {visit.revision}: {printable(status(visit))}."
+    return Answer(visit, text, whole_safety(visit), notes=notes)
+
+
+@answers("reopen", command, strict="")
+@click.argument("book", metavar="BOOK")
+@click.option("--visit-id", required=True, metavar="TEXT", help="Which visit.")
+@click.option("--reason", required=True, metavar="TEXT", help="Why it is opened again; it stands on the record.")
+def reopen_command(book: str, visit_id: str, reason: str) -> Answer:
+    """Open a closed visit again; what was closed stays readable.
+
+    \b
+    Example:
+      combust visit reopen winter.book --visit-id V001 --reason "hours forgotten"
+    """
+    with Logbook(book) as opened:
+        visit = reopen(opened, visit_id, reason)
+    return _answer(visit, notes=[f"revision {visit.revision} is open; revision {visit.revision - 1} stays readable."])
+
+
+@answers("print", command, strict="")
+@click.argument("book", metavar="BOOK")
+@click.option("--visit-id", required=True, metavar="TEXT", help="Which visit.")
+@click.option("--revision", type=int, metavar="NUMBER", help="As it was at the end of a revision (default now).")
+@click.option("--numbers", is_flag=True, help="Add the second sheet with every number.")
+@click.option("--out", required=True, metavar="FILE", help="Where the page goes (.html).")
+def print_command(book: str, visit_id: str, revision: int | None, numbers: bool, out: str) -> Answer:
+    """Write the sheet to hand over: one A4 page.
+
+    Use it for the customer and for the file. The browser prints it, no network needed.
+
+    \b
+    Example:
+      combust visit print winter.book --visit-id V001 --out V001.html
+
+    \b
+    Next: combust history --help   (what the winters say)
+    """
+    from combust.edge.logbook.exchange import head_of
+    from combust.edge.reports.visit_page import visit_page
+
+    with Logbook(book, read_only=True) as opened:
+        visit = read_visit(opened, visit_id, revision)
+        head = head_of(opened, visit)
+    page, safety = visit_page(visit, head=head, numbers=numbers), whole_safety(visit)
+    facts = {"out": out, "status": status(visit), "head": head, "stops": safety.stops}
+    text = f"Visit {printable(visit_id)}, {printable(status(visit))}: {out}"
+    return Answer(facts, text, safety, files={out: page}, in_full=True)
+
+
+@answers("words", command, strict="")
+def words_command() -> Answer:
+    """List the words that can be typed, with their units.
+
+    \b
+    Example:
+      combust visit words
+    """
+    from combust.edge.tables.headings import USUAL_WORDS
+
+    short: dict[str, list[str]] = {}
+    for word, key in USUAL_WORDS.items():
+        short.setdefault(key, []).append(word)
+    rows = [
+        {"key": key, "short": ", ".join(short.get(key, ())), "unit": record.unit, "words": " | ".join(record.choices)}
+        for key, record in WORDS.items()
+    ]
+    columns = {"word": "key", "or short": "short", "unit": "unit", "one of": "words"}
+    sentences = (
+        f"Sentences: {', '.join(SENTENCES)}, check NAME RESULT, missing FIELD REASON, event WORD, correct NUMBER."
+    )
+    return Answer({"words": rows}, f"{output.text_of_table(columns, rows)}\n{sentences}")

@@ -1,0 +1,167 @@
+"""The visit at the keyboard: settings of the day, opening a visit with them, typed lines into it."""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from combust.application.visit.record import hand_back_faults
+from combust.application.visit.visit import Visit, in_order
+from combust.data.errors import CombustError, Fault
+from combust.data.near import did_you_mean, near_matches
+from combust.data.tables import read_toml
+from combust.domain.heater import Heater
+from combust.domain.result import plain
+from combust.edge.logbook.book import Logbook
+from combust.edge.logbook.typed import correction_of_line, entries_of_line, read_line
+from combust.edge.logbook.visits import NewVisit, add, entries_of_rows, names, read_visit
+
+DAY = "day "  # settings of a day are a chain of their own, named after it
+
+
+def this_moment() -> datetime.datetime:
+    """Return this moment with the offset of this place, to the second."""
+    return datetime.datetime.now().astimezone().replace(microsecond=0)
+
+
+def set_day(book: Logbook, words: Sequence[str], at: datetime.datetime) -> dict[str, Any]:
+    """Write down settings of the day (who, place, analyser, its zero, altitude, air), and return all of them."""
+    given = read_line(words, Visit(""), at).given
+    stamp = at.isoformat(timespec="seconds")
+    entry = ("day", None, {"values": given, "set_at": dict.fromkeys(given, stamp)})
+    add(book, [NewVisit(DAY + at.date().isoformat(), None, {}, [entry], at=stamp)])
+    return day_of(book, at)[0]
+
+
+def day_of(book: Logbook, at: datetime.datetime) -> tuple[dict[str, Any], dict[str, str]]:
+    """Return (the settings of a day, when each was entered)."""
+    values: dict[str, Any] = {}
+    times: dict[str, str] = {}
+    for entry in in_order(entries_of_rows(book, DAY + at.date().isoformat())):
+        values |= entry.body.get("values", {})
+        times |= entry.body.get("set_at", {})
+    return values, times
+
+
+def profile_in(folder: str | Path, heater_id: str) -> Mapping[str, Any]:
+    """Return the profile of a heater from a folder of profiles, found by its id, whatever the files are called.
+
+    Raises
+    ------
+    CombustError
+        No such folder, no such heater (near ids are named), a profile with faults.
+    """
+    known: dict[str, Mapping[str, Any]] = {}
+    for path in sorted(Path(folder).glob("*.toml")):
+        table = read_toml(path, quantity="profile")
+        name = table.get("heater_id")
+        if isinstance(name, str):
+            known[name.casefold()] = table
+    found = known.get(heater_id.strip().casefold())
+    if found is None:
+        near = near_matches(heater_id.casefold(), known, n=3, cutoff=0.5)
+        hint = did_you_mean(near, f"It holds {', '.join(known) or 'no profile'}; combust profile new writes one.")
+        raise CombustError(Fault("heater_id", heater_id, "unknown_name", why=f"has no profile in {folder}", hint=hint))
+    Heater.from_dict(found)
+    return dict(plain(found))
+
+
+def look_over(words: Sequence[str], at: datetime.datetime, heater_id: str = "", folder: str | None = None) -> None:
+    """Refuse a profile or a line with faults before a book is made for it.
+
+    Raises
+    ------
+    CombustError
+        What is wrong with them.
+    """
+    profile = profile_in(folder, heater_id) if folder else None
+    if words:
+        entries_of_line(words, Visit.open("", profile=profile), at)
+
+
+def open_visit(
+    book: Logbook, visit_id: str | None, heater_id: str, folder: str | None, words: Sequence[str], at: datetime.datetime
+) -> tuple[Visit, list[str]]:
+    """Open a visit of a heater with the settings of the day; return it and what was carried, with its age."""
+    profile = profile_in(folder, heater_id) if folder else None
+    values, times = day_of(book, at)
+    visit_id = visit_id or _free_name(book)
+    heater_id = str(profile["heater_id"]) if profile else heater_id
+    if visit_id in names(book):
+        hint = f"Type into it: combust visit enter {book.path}, or give another --visit-id."
+        raise CombustError(Fault("visit_id", visit_id, "twice", why="is in this book already", hint=hint))
+    new = NewVisit(visit_id, heater_id, {}, [], profile=profile, at=at.isoformat(timespec="seconds"))
+    if values:
+        new.entries.append(("setting", None, {**values, "set_at": times}))
+    if words:
+        line = entries_of_line(words, Visit.open(visit_id, profile=profile), at)
+        new.head, new.entries = line.head, [*new.entries, *line.entries]
+    add(book, [new])
+    notes = [f"from this day: {key} {value} ({age_of(times[key], at)})" for key, value in values.items()]
+    return read_visit(book, visit_id), notes
+
+
+def age_of(entered: str, at: datetime.datetime) -> str:
+    """Return how long ago something was entered, in words.
+
+    Examples
+    --------
+    >>> age_of("2026-01-12T06:00+00:00", datetime.datetime.fromisoformat("2026-01-12T09:30+00:00"))
+    'entered 3 h 30 min ago'
+    """
+    minutes = int((at - datetime.datetime.fromisoformat(entered)).total_seconds() // 60)
+    if minutes < 0:
+        return "entered later than now by this clock: is it right?"
+    return f"entered {minutes // 60} h {minutes % 60} min ago" if minutes >= 60 else f"entered {minutes} min ago"
+
+
+def _free_name(book: Logbook) -> str:
+    taken = names(book)
+    number = len(taken) + 1
+    while f"V{number:03d}" in taken:
+        number += 1
+    return f"V{number:03d}"
+
+
+def the_open_visit(book: Logbook, visit_id: str | None) -> Visit:
+    """Return the visit that is meant: the one named, else the only one that is open.
+
+    Raises
+    ------
+    CombustError
+        None is open, or several are: their names are told.
+    """
+    if visit_id is not None:
+        return read_visit(book, visit_id)
+    open_ones = [name for name, is_open in names(book).items() if is_open]
+    if len(open_ones) == 1:
+        return read_visit(book, open_ones[0])
+    why = f"is needed: {', '.join(open_ones)} are open" if open_ones else "is needed: no visit is open"
+    hint = "Give --visit-id." if open_ones else f"Open one: combust visit open {book.path} HEATER."
+    raise CombustError(Fault("visit_id", None, "missing", why=why, hint=hint))
+
+
+def enter(book: Logbook, visit: Visit, words: Sequence[str], at: datetime.datetime) -> Visit:
+    """Write a typed line into a visit and return it; ``correct NUMBER`` corrects an entry."""
+    if words and words[0].lower() == "correct":
+        number = int(words[1]) if len(words) > 1 and words[1].isdecimal() else 0
+        new = correction_of_line(number, words[2:], visit, at)
+    else:
+        new = entries_of_line(words, visit, at)
+    _refuse_hand_back(visit, new)
+    add(book, [new])
+    return read_visit(book, visit.visit_id)
+
+
+def _refuse_hand_back(visit: Visit, new: NewVisit) -> None:
+    """Refuse to hand back what speaks against it, with what is still to be measured; kept off is always accepted."""
+    if new.head.get("handed_back") == "yes":
+        then = visit.add("setting", new.head)
+        for kind, key, body in new.entries:
+            then = then.add(kind, body, key=key or "")
+        if faults := hand_back_faults(then):
+            error = CombustError(faults)
+            error.safety = then.safety
+            raise error
