@@ -13,8 +13,8 @@ from click.testing import CliRunner
 
 from combust.application.causes.catalogue import shipped_priors
 from combust.application.causes.draws import Drawer, Variant
-from combust.application.causes.evidence import seen_answers, seen_table, seen_twice
 from combust.application.causes.rank import rank_causes
+from combust.application.causes.seen_answers import seen_answers, seen_table, seen_twice
 from combust.domain.catalogue import get_fuel
 from combust.domain.heater import Heater
 from combust.domain.pump import same_pulses

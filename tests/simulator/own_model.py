@@ -6,6 +6,7 @@ import numpy as np
 
 from combust.application.causes import evidence as ev
 from combust.application.causes.draws import SINGLE_SIZE
+from combust.application.causes.seen_answers import seen_table
 from tests.simulator.columns import CONTEXT
 
 SITE = {"stage": "high", "pressure_hpa": 985.0, "intake_temp_c": 12.0, "air_in_temp_c": 12.0, "location": "outdoors"}
@@ -35,7 +36,7 @@ def own_visits(engine, channels, seen, count, generator):
         noisy = {one.channel: clean[one.channel] + error for one, error in zip(found, noise, strict=True)}
         answers = {}
         for column in seen:
-            table = ev.seen_table(column, engine.priors)
+            table = seen_table(column, engine.priors)
             chance = table.get(variant.cause, table["healthy"])
             answers[column] = str(generator.choice(list(chance), p=list(chance.values())))
         yield variant, u[0], {**SITE, **_columns(noisy, engine), **answers}

@@ -14,6 +14,7 @@ from combust.application.causes.catalogue import HEALTHY, Priors
 from combust.application.causes.draws import SINGLE_SIZE, Drawer, Variant
 from combust.application.causes.forward import Model, SharedStates, shared_states
 from combust.application.causes.posterior import Hypothesis, Posterior, Visit, Whitening, loose_of
+from combust.application.causes.seen_answers import OF_INSTRUMENT, seen_answers, seen_likelihood, seen_twice
 from combust.application.causes.stacking import parameters_together, stacked
 from combust.application.causes.stage_reading import StageReading, Values, stage_reading
 from combust.application.heater.baseline import healthy_stages
@@ -182,11 +183,11 @@ class Engine:
         for loose in LOOSE_KINDS:
             shift = sum((parts[cause][0] for cause in loose), np.zeros(len(found)))
             whitening[loose] = Whitening.of(sum((parts[cause][1] for cause in loose), matrix), shift)
-        seen = ev.seen_likelihood(readings, self.heater, self.priors)
-        answers = [one for reading in readings for one in ev.seen_answers(reading, self.heater, self.priors)]
-        judged = bool(found) or any(column in ev.OF_INSTRUMENT for column, _ in answers)
+        seen = seen_likelihood(readings, self.heater, self.priors)
+        answers = [one for reading in readings for one in seen_answers(reading, self.heater, self.priors)]
+        judged = bool(found) or any(column in OF_INSTRUMENT for column, _ in answers)
         weighed = self.priors.weighed(answers, gas=judged)
-        twice = ev.seen_twice(answers, self.priors)
+        twice = seen_twice(answers, self.priors)
         return Visit(rows, needed, found, whitening, seen, twice, ev.proven_steady(readings), weighed)
 
     def unsteady_most(self, visit: Visit) -> float:

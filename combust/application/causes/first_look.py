@@ -11,6 +11,7 @@ import numpy as np
 
 from combust.application.causes import evidence as ev
 from combust.application.causes.catalogue import shipped_priors
+from combust.application.causes.seen_answers import seen_answers
 from combust.application.causes.stage_reading import Values
 from combust.application.reading import judge
 from combust.application.reading.columns import columns_of_readings
@@ -97,7 +98,7 @@ def _look(
         used.append(plain)
         assumed += _assumed(plain)
     priors = shipped_priors()
-    seen = dict.fromkeys(column for reading in readings for column, _ in ev.seen_answers(reading, heater, priors))
+    seen = dict.fromkeys(column for reading in readings for column, _ in seen_answers(reading, heater, priors))
     safety = Safety(in_order(found.values()))
     return FirstLook(safety, invalid, tuple(used), tuple(dict.fromkeys(assumed)), tuple(seen))
 

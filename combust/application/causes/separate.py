@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from combust.application.causes import evidence as ev
 from combust.application.causes.catalogue import HEALTHY, Priors
 from combust.application.causes.draws import Variant
 from combust.application.causes.posterior import loose_of
+from combust.application.causes.seen_answers import seen_table
 from combust.kernel.types import Floats
 
 if TYPE_CHECKING:
@@ -90,7 +90,7 @@ def imagined_answers(
 
 def chances(column: str, kinds: Sequence[Sequence[Variant]], priors: Priors) -> Floats:
     """Return the probability (kind, answer) of each answer of what is seen, under one or two causes each."""
-    table = ev.seen_table(column, priors)
+    table = seen_table(column, priors)
     usual = np.array(list(table[HEALTHY].values()))
     chance: Floats = np.stack([usual] * len(kinds))
     for row, kind in zip(chance, kinds, strict=True):

@@ -10,7 +10,8 @@ from typing import Any
 import numpy as np
 
 from combust.application.history.drift_test import FEWEST, rule, scatter_law
-from combust.application.history.heater_history import HeaterHistory, heater_history
+from combust.application.history.heater_history import heater_history
+from combust.application.history.history_result import HeaterHistory
 from combust.application.history.visit_points import Event, Point, logs_of, series_of_points, tamed, tell
 from combust.data.errors import CombustError, Fault
 from combust.domain.heater import Heater

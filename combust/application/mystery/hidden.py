@@ -19,6 +19,7 @@ from combust.application.causes.clean_gas import O2_AIR
 from combust.application.causes.draws import NORMALS_EACH, Variant
 from combust.application.causes.engine import Engine
 from combust.application.causes.forward import ALL_CHANNELS
+from combust.application.causes.seen_answers import seen_table
 from combust.application.causes.stage_reading import StageReading
 from combust.application.heater.structure import STRUCTURE, Parameters
 from combust.application.mystery.rules import table
@@ -152,7 +153,7 @@ def _seen(
     engine: Engine, causes: frozenset[str], p: Parameters, column: str, noise: np.random.Generator
 ) -> tuple[str, Any]:
     """Return (column, answer) of something looked at, by the stated chances with these causes."""
-    known = ev.seen_table(column, engine.priors)
+    known = seen_table(column, engine.priors)
     usual = np.array(list(known[HEALTHY].values()))
     chance = usual.copy()
     for cause in sorted(causes & known.keys() - {HEALTHY}):

@@ -9,7 +9,8 @@ from typing import Any, NamedTuple
 
 from combust.application.reading.result import ReadingResult
 from combust.application.visit.meaning import whole_safety
-from combust.application.visit.visit import HEAD, Entry, Taken, Visit
+from combust.application.visit.taken import Taken
+from combust.application.visit.visit import HEAD, Entry, Visit
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import Field, check_fields, fields_of
 from combust.data.tables import load_table

@@ -10,7 +10,8 @@ from combust.application.causes.checks import checks_done, is_allowed
 from combust.application.causes.visit_result import VisitResult
 from combust.application.visit.meaning import causes_of
 from combust.application.visit.record import missing_fields, status
-from combust.application.visit.visit import Taken, Visit
+from combust.application.visit.taken import Taken
+from combust.application.visit.visit import Visit
 from combust.domain.result import Result, Rows, shown
 from combust.domain.safety import Safety, of_all
 

@@ -8,7 +8,7 @@ from typing import Any
 import click
 
 from combust.application.history.fleet_history import FleetHistory
-from combust.application.history.heater_history import HeaterHistory
+from combust.application.history.history_result import HeaterHistory
 from combust.domain.heater import Heater
 from combust.domain.result import shown, text_of_rows
 from combust.domain.safety import Safety, of_all

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from combust.application.history.heater_history import HeaterHistory
+from combust.application.history.history_result import HeaterHistory
 from combust.application.history.visit_points import DAYS_PER_YEAR
 from combust.application.visit.start import StartTimeline
 from combust.edge.figures.style import INK, LINE, MARK, legend, note, sheet, title

@@ -10,7 +10,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from combust.application.history.fleet_history import FleetHistory, fleet_history
-from combust.application.history.heater_history import HeaterHistory, heater_history
+from combust.application.history.heater_history import heater_history
+from combust.application.history.history_result import HeaterHistory
 from combust.application.history.visit_points import Event, date_of
 from combust.application.visit.visit import Visit
 from combust.data.errors import CombustError, Fault, shorten

@@ -9,7 +9,8 @@ from combust.application.causes.visit_result import VisitResult
 from combust.application.visit.meaning import causes_of, whole_safety
 from combust.application.visit.record import handed_back, sections, status
 from combust.application.visit.standing import before_work, excluded, line_of
-from combust.application.visit.visit import Taken, Visit
+from combust.application.visit.taken import Taken
+from combust.application.visit.visit import Visit
 from combust.data.vocabulary import quantities
 from combust.domain.result import shown
 from combust.edge.reports.html import page, picture
