@@ -247,6 +247,30 @@ def _secant(guess: Any, image: Any, last: Any) -> tuple[Any, Any]:
     return guess + (image - guess) / (1.0 - slope), (guess, image)
 
 
+def _baseline_heat(healthy: HealthyState, p: HeaterParameters, fuel: FuelHeat) -> tuple[Any, Any, Any, Any]:
+    """Return useful heat, what the flame radiates of it, flame temperature and exchanger units of the baseline."""
+    intake, flue = healthy.intake_c - REFERENCE_C, healthy.flue_c - REFERENCE_C
+    sink = healthy.air_in_c + 0.5 * healthy.rise_k - REFERENCE_C
+    useful = heat_supplied(fuel, healthy.air_ratio, intake) - enthalpy(fuel, healthy.air_ratio, flue)
+    radiated = p.radiated * useful
+    flame = flame_temperature(fuel, healthy.air_ratio, intake, radiated)
+    return useful, radiated, flame, np.log((flame - sink) / np.maximum(flue - sink, 1.0))
+
+
+def _flame_step(flame: Any, total: Any, gas: tuple[Any, Any, Any], glow: Any, flame_0_k: Any) -> tuple[Any, Any]:
+    """Return the flame after one Newton step to the heat it has, and the slope of its heat.
+
+    The flame radiates with the fourth power of its absolute temperature; the gas, of three coefficients, keeps the
+    rest.
+    """
+    a, b, c = gas
+    hotter = (REFERENCE_K + flame) / flame_0_k
+    by_degree = glow * (hotter * hotter * hotter)
+    slope = a + flame * (2.0 * b + 3.0 * c * flame) + 4.0 * by_degree
+    gained = flame * (a + flame * (b + flame * c)) + by_degree * (REFERENCE_K + flame)
+    return flame - (gained - total) / slope, slope
+
+
 def working_point(
     healthy: HealthyState,
     site: SiteAir,
@@ -289,11 +313,7 @@ def working_point(
     """
     intake_0, intake = healthy.intake_c - REFERENCE_C, site.intake_c - REFERENCE_C
     flue_0 = healthy.flue_c - REFERENCE_C
-    sink_0 = healthy.air_in_c + 0.5 * healthy.rise_k - REFERENCE_C
-    useful_0 = heat_supplied(fuel, healthy.air_ratio, intake_0) - enthalpy(fuel, healthy.air_ratio, flue_0)
-    radiated_0 = p.radiated * useful_0
-    flame_0 = flame_temperature(fuel, healthy.air_ratio, intake_0, radiated_0)
-    units_0 = np.log((flame_0 - sink_0) / np.maximum(flue_0 - sink_0, 1.0))
+    useful_0, radiated_0, flame_0, units_0 = _baseline_heat(healthy, p, fuel)
 
     path = _AirPath.of(p, intake_0, flame_0, flue_0)
     fresh, inlet = 1.0 - p.recirculated, REFERENCE_K + intake
@@ -320,12 +340,7 @@ def working_point(
         carried = ratio * fuel.intake_air
         by_warming = carried * warming
         total = supplied * np.minimum(1.0, finds_air * ratio) + carried * intake + by_warming * (flue - intake)
-        # The flame radiates with the fourth power of its absolute temperature; the gas keeps the rest.
-        hotter = (REFERENCE_K + flame) / flame_0_k
-        by_degree = glow * (hotter * hotter * hotter)
-        flame_slope = a + flame * (b_2 + c_3 * flame) + 4.0 * by_degree
-        gained = flame * (a + flame * (b + flame * c)) + by_degree * (REFERENCE_K + flame)
-        flame = flame - (gained - total) / flame_slope
+        flame, flame_slope = _flame_step(flame, total, (a, b, c), glow, flame_0_k)
         # Gas through the exchanger: all of the fuel's products and what goes round.
         gas = gas_of_mass * gas_mass(fuel, ratio)
         left = np.exp(less_units * np.exp(np.log(gas) * softer))

@@ -381,35 +381,3 @@ def test_a_row_without_a_gas_is_refused_with_the_remedy(tmp_path: Path) -> None:
 def test_one_gas_wet_and_dry_in_one_row_is_a_fault(tmp_path: Path) -> None:
     done = interpret_bytes(tmp_path, b"o2_dry_pct,o2_wet_pct\n8.2,\n,7.4\n8.2,7.4\n")
     assert [text.startswith("refused") for text in done.findings] == [False, False, True]
-
-
-@pytest.mark.parametrize("name", ["in.csv", "./in.csv", "link.csv"])
-def test_the_input_is_never_overwritten(tmp_path: Path, name: str, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.chdir(tmp_path)
-    (tmp_path / "in.csv").write_bytes(TWO)
-    (tmp_path / "link.csv").symlink_to("in.csv")
-    with pytest.raises(CombustError, match="is the input"):
-        interpret_file(tmp_path / "in.csv", name)
-    with pytest.raises(CombustError, match="is the input"):
-        interpret_file(tmp_path / "in.csv", "fine.csv", rejects=name)
-    with pytest.raises(CombustError, match="is also --out"):
-        interpret_file(tmp_path / "in.csv", "fine.csv", rejects="./fine.csv")
-    assert (tmp_path / "in.csv").read_bytes() == TWO
-
-
-@pytest.mark.parametrize("out", ["", ".", "folder", "file/below.csv", "nul\0l.csv"])
-def test_an_output_that_cannot_be_is_refused_before_the_work(tmp_path: Path, out: str) -> None:
-    (tmp_path / "folder").mkdir()
-    (tmp_path / "file").write_text("kept")
-    (tmp_path / "in.csv").write_bytes(TWO)
-    with pytest.raises(CombustError) as refused:
-        interpret_file(tmp_path / "in.csv", str(tmp_path / out) if out else "")
-    says_all(str(refused.value))
-    assert sorted(path.name for path in tmp_path.iterdir()) == ["file", "folder", "in.csv"]
-
-
-@pytest.mark.parametrize("name", ["gone.csv", ".", "nul\0l.csv"])
-def test_an_input_that_cannot_be_read_is_refused(tmp_path: Path, name: str) -> None:
-    with pytest.raises(CombustError) as refused:
-        interpret_file(tmp_path / name, tmp_path / "out.csv")
-    says_all(str(refused.value))

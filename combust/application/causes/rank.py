@@ -34,7 +34,7 @@ from combust.application.safety import own_limits
 from combust.data.errors import CombustError, Fault
 from combust.domain.heater import Heater
 from combust.domain.instrument import InstrumentClass, instrument_class
-from combust.domain.limits import finding, in_order, limit
+from combust.domain.limits import Finding, finding, in_order, limit
 from combust.domain.reading import Reading
 from combust.domain.result import Assumed
 from combust.domain.safety import PLACE, Safety
@@ -238,15 +238,14 @@ def judge_visit(
     have = {key for reading in readings for key in reading}
     causes = _ranked(priors, result, told, visit.dimensions, have, baseline=baseline)
     first = _first_set(priors, result, causes)
-    sets: list[list[str]] = [first] if len(first) > 1 else []
+    sets: list[list[str]] = [first] if len(first) > 1 and ranked else []
     disagree = misfit(engine, visit, residuals, result) if valid and ranked else None
     proposed: tuple[NextCheck, ...] = ()
     if next_checks and not ranked:
         proposed = fixed_checks(engine, look.used, safety=look.safety, valid=valid)
     elif next_checks:
         if visit.dimensions and valid:
-            errors = _errors(engine, visit, residuals, look)
-            sets += inseparable(errors, first, priors.decide("inseparable_error"))
+            sets += inseparable(_errors(engine, visit, residuals, look), first, priors.decide("inseparable_error"))
         certain = causes[0].probability >= priors.decide("certain_probability")
         proposed = propose_checks(
             engine,
@@ -259,26 +258,10 @@ def judge_visit(
             fits=disagree is None,
             generator=np.random.default_rng([engine.seed, 2, visit.dimensions]),
         )
-    may_burn = look.safety.allows(("burning",))
-    first_of_all = "a stop condition comes first." if look.safety.stops else "as it is, it does not run at this site."
-    if not ranked:
-        sets = []
-    adjust, why_not = None, "the reading is not valid." if may_burn else first_of_all
-    if disagree is not None:
-        why_not = "the evidence fits no cause in the list." if may_burn else first_of_all
-    elif not ranked:
-        why_not = "there is no healthy reading of this heater to trim back to." if may_burn else first_of_all
-    elif valid and may_burn:
+    adjust, why_not = None, _why_no_trim(look.safety, disagree, ranked=ranked)
+    if valid and ranked and disagree is None and look.safety.allows(("burning",)):
         adjust, why_not = advise_trim(engine, visit, result, look.used)
-    findings = [one for one in look.safety.findings if one.severity != "stop"]
-    if disagree is not None:
-        unseen = " Or the reading was not steady: nobody watched it." if visit.steady is None else ""
-        findings.insert(0, finding("nothing_fits", channels=", ".join(disagree), unseen=unseen))
-    if not ranked:
-        symptom = symptom_of(engine, look.used).replace("_", " ")
-        findings.insert(0, finding("not_ranked", symptom=symptom))
-    elif sets and any(priors.causes[name].baseline for name in sets[0]):
-        findings.append(finding("baseline_doubted"))
+    doubted = bool(sets) and any(priors.causes[name].baseline for name in sets[0])
     return VisitResult(
         visit_id=str(readings[0].get("visit_id", "1")),
         heater_id=engine.heater.heater_id or readings[0].get("heater_id"),
@@ -295,7 +278,7 @@ def judge_visit(
         disagree=disagree or (),
         ranked=ranked,
         effective_samples=round(result.effective_samples(), 1),
-        findings=tuple(findings),
+        findings=_findings_beside(engine, visit, look, disagree, ranked=ranked, doubted=doubted),
         assumed=tuple(dict.fromkeys([*look.assumed, *_stood_in(visit)])) if not of_start else (),
         seed=engine.seed,
         why_no_adjust="" if adjust else why_not,
@@ -316,6 +299,31 @@ def _seen_with(look: FirstLook, expected: Mapping[str, tuple[float, float]], hea
         more.append(finding("air_ratio_below_minimum", air_ratio=lam, u95=2.0 * u, minimum=lowest))
     more = [one for one in more if one.code not in {found.code for found in look.safety.findings}]
     return replace(look, safety=Safety(in_order([*look.safety.findings, *more])))
+
+
+def _why_no_trim(safety: Safety, disagree: tuple[str, ...] | None, *, ranked: bool) -> str:
+    """Return why nothing is trimmed: what keeps the heater from running comes before what the readings leave open."""
+    if not safety.allows(("burning",)):
+        return "a stop condition comes first." if safety.stops else "as it is, it does not run at this site."
+    if disagree is not None:
+        return "the evidence fits no cause in the list."
+    return "the reading is not valid." if ranked else "there is no healthy reading of this heater to trim back to."
+
+
+def _findings_beside(
+    engine: Engine, visit: Visit, look: FirstLook, disagree: tuple[str, ...] | None, *, ranked: bool, doubted: bool
+) -> tuple[Finding, ...]:
+    """Return the findings that are no stops: those of the first look, why no cause fits or none is ranked, doubts."""
+    findings = [one for one in look.safety.findings if one.severity != "stop"]
+    if disagree is not None:
+        unseen = " Or the reading was not steady: nobody watched it." if visit.steady is None else ""
+        findings.insert(0, finding("nothing_fits", channels=", ".join(disagree), unseen=unseen))
+    if not ranked:
+        symptom = symptom_of(engine, look.used).replace("_", " ")
+        findings.insert(0, finding("not_ranked", symptom=symptom))
+    if doubted:
+        findings.append(finding("baseline_doubted"))
+    return tuple(findings)
 
 
 def _stood_in(visit: Visit) -> list[Assumed]:

@@ -18,6 +18,7 @@ from combust.application.history.visit_points import (
     DAYS_PER_YEAR,
     Event,
     Point,
+    Points,
     date_of,
     logs_of,
     points_of,
@@ -81,20 +82,12 @@ def heater_history(
     CombustError
         No usable reading, an unknown stage, an impossible noise.
     """
-    need_fields({"visit_noise_pct": visit_noise_pct}, ARGUMENTS)
-    if stage is not None and heater is not None:
-        heater.stage_of(stage)
-    analyser = instrument_class(instrument)
-    found = points_of(rows, heater, events, analyser, stage=stage, visit_noise_pct=visit_noise_pct, catalogue=catalogue)
-    if not found.points:
-        hint = "It takes readings with taken_at, O2, and a stage of the profile. " + " ".join(found.told)
-        raise CombustError(Fault("history", None, "missing", why="holds no reading that counts", hint=hint.strip()))
+    found = _counted(rows, heater, events, instrument, stage, visit_noise_pct, catalogue)
     told = [*found.told, *_gaps(found.points), *_wild(found.points)]
     known = visit_noise_pct is not None
     verdicts = judge(series_of_points(found.points), logs_of(found.points)[None], known=known)
-    step, points = _step(found.points, verdicts), found.points
-    if step and step.set_apart:
-        points = tuple(replace(one, segment=2 * one.segment + (one.date >= step.after)) for one in points)
+    step = _step(found.points, verdicts)
+    points = _set_apart(found.points, step)
     visits = series_of_points(points)
     looks = look_at(visits, tamed(points)[None], known=known) if step else verdicts.looks
     trend = Trend(*(float(np.ravel(part)[0]) for part in looks.trend.at(-1)))
@@ -145,6 +138,34 @@ def heater_history(
         trend=now,
         findings=findings,
     )
+
+
+def _counted(
+    rows: Sequence[Mapping[str, Any]],
+    heater: Heater | None,
+    events: Sequence[Event],
+    instrument: InstrumentClass | str | None,
+    stage: str | None,
+    noise_pct: float | None,
+    catalogue: Catalogue | None,
+) -> Points:
+    """Return the visits that count, of arguments that can be; raise where there is none."""
+    need_fields({"visit_noise_pct": noise_pct}, ARGUMENTS)
+    if stage is not None and heater is not None:
+        heater.stage_of(stage)
+    analyser = instrument_class(instrument)
+    found = points_of(rows, heater, events, analyser, stage=stage, visit_noise_pct=noise_pct, catalogue=catalogue)
+    if not found.points:
+        hint = "It takes readings with taken_at, O2, and a stage of the profile. " + " ".join(found.told)
+        raise CombustError(Fault("history", None, "missing", why="holds no reading that counts", hint=hint.strip()))
+    return found
+
+
+def _set_apart(points: tuple[Point, ...], step: LevelStep | None) -> tuple[Point, ...]:
+    """Return the points with a line of their own after a step that is set apart."""
+    if step is None or not step.set_apart:
+        return points
+    return tuple(replace(one, segment=2 * one.segment + (one.date >= step.after)) for one in points)
 
 
 def _judged(

@@ -84,7 +84,13 @@ def look_over(words: Sequence[str], at: datetime.datetime, heater_id: str = "", 
 def open_visit(
     book: Logbook, visit_id: str | None, heater_id: str, folder: str | None, words: Sequence[str], at: datetime.datetime
 ) -> tuple[Visit, list[str]]:
-    """Open a visit of a heater with the settings of the day; return it and what was carried, with its age."""
+    """Open a visit of a heater with the settings of the day; return it and what was carried, with its age.
+
+    Raises
+    ------
+    CombustError
+        A name that is in the book already; words that are no line of a visit.
+    """
     profile = profile_in(folder, heater_id) if folder else None
     values, times = day_of(book, at)
     visit_id = visit_id or _free_name(book)

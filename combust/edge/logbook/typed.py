@@ -85,7 +85,13 @@ def entries_of_line(words: Sequence[str], visit: Visit, at: datetime.datetime) -
 
 
 def correction_of_line(number: int, words: Sequence[str], visit: Visit, at: datetime.datetime) -> NewVisit:
-    """Return the correction of one entry: the new values, ``because`` and why; without values it is withdrawn."""
+    """Return the correction of one entry: the new values, ``because`` and why; without values it is withdrawn.
+
+    Raises
+    ------
+    CombustError
+        No such entry, or one that is not corrected; every fault of the new values.
+    """
     if number not in {one.number for one in visit.entries if one.kind not in ("opened", "closed", "reopened")}:
         hint = "combust log show tells the entries with their numbers."
         raise CombustError(Fault("entry", number, "unknown_name", why="is no entry to be corrected", hint=hint))
