@@ -83,7 +83,6 @@ def heater_history(
         No usable reading, an unknown stage, an impossible noise.
     """
     found = _counted(rows, heater, events, instrument, stage, visit_noise_pct, catalogue)
-    told = [*found.told, *_gaps(found.points), *_wild(found.points)]
     known = visit_noise_pct is not None
     verdicts = judge(series_of_points(found.points), logs_of(found.points)[None], known=known)
     step = _step(found.points, verdicts)
@@ -133,7 +132,7 @@ def heater_history(
         risk_on=ahead.risk_on,
         next_visit=ahead.visit,
         why_then=ahead.why,
-        left_out=tuple(told),
+        left_out=(*found.told, *_gaps(found.points), *_wild(found.points)),
         cautions=tuple(cautions()),
         trend=now,
         findings=findings,
