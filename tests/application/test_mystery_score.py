@@ -293,7 +293,9 @@ def test_a_statement_that_cannot_be_is_refused(given, why):
 
 
 def test_prices_and_ladder_know_every_check_and_cause():
-    checks, causes = shipped_priors().checks, dealt_causes()
+    # A mystery heater burns: a check offered only for a start or fumes has no price, as its causes are not dealt.
+    checks = {name: one for name, one in shipped_priors().checks.items() if not one.of_start}
+    causes = dealt_causes()
     assert set(prices()) == {*checks, *ACTIONS}
     held = table()
     assert set(held["ladder"]) == {*causes, "validity"}

@@ -13,7 +13,6 @@ import pytest
 from combust.application.causes.catalogue import shipped_priors
 from combust.application.causes.checks import is_allowed
 from combust.application.causes.rank import rank_causes
-from combust.application.fleet.remedies import EFFORT
 from combust.application.reading.columns import Columns
 from combust.application.reading.interpret import interpret_columns
 from combust.application.safety import cab_stops, gas_stops, height_at_least, own_limits, place_stops
@@ -154,13 +153,15 @@ def test_the_state_is_as_bad_as_the_evidence() -> None:
 
 @pytest.mark.independent
 def test_nothing_is_listed_that_the_evidence_forbids() -> None:
-    """Checks and remedies over all rows at once: what needs a flame is in no list where the heater must not burn."""
+    """Checks over all rows at once: what needs a flame is in no list where the heater must not burn.
+
+    The remedies of a fleet take no reading; test_safety_lists holds the list itself against what keeps a heater off.
+    """
     values = random_evidence(5)
     found = found_in(values)
     _, burning = dangers(values)
     listed = {name: ~forbids(found, check.needs) for name, check in shipped_priors().checks.items()}
-    listed |= {f"remedy {name}": ~forbids(found, needs) for name, needs in EFFORT.items()}
-    for name in (*BURNING, "remedy trim_to_minimum"):
+    for name in BURNING:
         assert not np.any(listed[name] & burning), name
         assert np.any(listed[name] & ~burning), name
     gasoline = chosen(values, "fuel_sample", "gasoline")

@@ -118,6 +118,7 @@ def test_no_remedy_needs_a_flame_where_the_heater_must_stay_off() -> None:
     trimmed = remedies["remedy"] == "trim_to_minimum"
     assert off.sum() > 25_000
     assert not (trimmed & remedies["off"]).any()
+    assert not (trimmed & remedies["vehicle_id"].map(cars["safety"] == "heater_off")).any()  # whatever keeps it off
     assert (trimmed & ~remedies["off"]).any()
     # What is listed there all the same is no remedy before the heater may run, or it is to go elsewhere.
     here = remedies["off"] & ~remedies["remedy"].isin(["other_site", "compensation"])

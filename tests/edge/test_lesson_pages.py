@@ -31,7 +31,8 @@ FIGURES: dict[str, tuple[Callable[[float], Any], tuple[float, float, float], str
     "dilution": (gas.draw_dilution, (10.0, 0.0, 30.0), "CO 135 ppm"),  # by hand: 150 · 0.9
     "wet": (gas.draw_wet, (100.0, 0.0, 50.0), "reads O2 7.54"),
     "calculated": (gas.draw_calculated, (-0.5, -2.0, 2.0), "off by -0.5"),
-    "altitude": (machine.draw_altitude, (2000.0, 0.0, 4500.0), "lambda 1.29, O2 to expect 4.9"),
+    # By hand, CH1.83: 6.943 of dry air per carbon leave 6.489 of dry gas; 20.95·0.29/(0.29 + 0.935) = 4.96.
+    "altitude": (machine.draw_altitude, (2000.0, 0.0, 4500.0), "lambda 1.29, O2 to expect 5.0"),
     "duct": (machine.draw_duct, (18.0, 12.0, 24.0), "crushing to 18 millimetres"),
     "stages": (machine.draw_stages, (15.0, 0.0, 30.0), "O2 9.0 % low, 5.8 % high"),
     "fuels": (machine.draw_fuels, (15.0, -40.0, 40.0), "diesel_b7: lambda 1.60, heat 100 %"),

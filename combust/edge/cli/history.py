@@ -44,7 +44,7 @@ COLUMNS = {"heater": "heater_id", "stage": "stage", "visits": "visits", "lambda"
 @instrument_option
 @table_options
 def command(log: str, profiles: tuple[str, ...], whole: bool, mapping: TableMap, **options: Any) -> Answer:
-    """Follow heaters over the winters: drift or step, crossing date, next visit.
+    """Follow heaters over winters: drift or step, crossing date, next visit.
 
     Use it before each winter. LOG is a logbook, or a CSV with the keys of the glossary and perhaps a column event
     (repair, rezero, swap). Every lambda is brought to reference air and the heater's own fuel first; the scatter of a

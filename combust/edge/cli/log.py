@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 
 @click.group("log", cls=NearGroup, short_help="The book of visits: list, show, verify, export, take in.")
 def command() -> None:
-    """Look into a logbook of visits that cannot be rewritten, and take tables and other books into it.
+    """Look into a logbook that cannot be rewritten; add tables and books.
 
     Use it beside combust visit: entries are only ever added, each chained to the one before; a correction stands beside
     what it corrects.

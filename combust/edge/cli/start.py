@@ -52,7 +52,7 @@ def _yes_no(name: str, text: str) -> Decorator:
 @click.option("--interlocks", "interlock_file", metavar="FILE", help="Your own checklist (TOML) of the vehicle.")
 @click.option("--checklist", is_flag=True, help="Print interlocks and temperature control, to look at or to edit.")
 def command(heater: str | None, emergency: tuple[str, ...], checklist: bool, **asked: Any) -> Answer:
-    """Show a start: its times, fuel of failed attempts, earliest restart, and what may be at fault.
+    """Show a start: times, fuel of failed attempts, earliest restart, causes.
 
     Use it when a heater does not start. Say what is seen and heard and it tells which phases are possible now; usually
     the answer is to wait. Every time comes from the profile. Say what happened (--start-event) and the causes are

@@ -28,7 +28,7 @@ LINE: dict[str, Any] = {"ignore_unknown_options": True}
 
 @click.group("visit", cls=NearGroup, short_help="One visit: type, see the next check, print the sheet.")
 def command() -> None:
-    """Hold the thread of a visit: look, read, check, repair, read again, write down.
+    """Hold the thread: look, read, check, repair, read again, write down.
 
     Use it at the heater: every number is typed once. After each line it tells the stops first, then lambda, the first
     causes, the next check in one sentence and what the record still lacks. Write short words and numbers; a unit may
