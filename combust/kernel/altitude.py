@@ -12,6 +12,7 @@ from combust.kernel.blocks import in_blocks
 from combust.kernel.constants import ZERO_CELSIUS_K
 from combust.kernel.fuel_delivery import fuel_density
 from combust.kernel.types import Floats
+from combust.kernel.uncertainty import RECTANGULAR
 
 BLOCK = 24_576
 DEGREE = 4
@@ -57,8 +58,8 @@ class AltitudeSurface(NamedTuple):
     expansion_per_k, base_fuel_temp_c : float
         Of the fuel.
     flow_weights, spread_weights : square array
-        Power weights of the mean hot-gas factor, and of the squared relative standard uncertainty of the full lambda,
-        over ln(pressure) (rows) and 1000/T (columns), both scaled to -1 … 1.
+        Power weights of the mean hot-gas factor, and of the squared relative standard uncertainty of the full lambda
+        but for the humidity that nobody told, over ln(pressure) (rows) and 1000/T (columns), both scaled to -1 … 1.
     """
 
     air_ratio: float
@@ -67,6 +68,11 @@ class AltitudeSurface(NamedTuple):
     base_fuel_temp_c: float
     flow_weights: Floats
     spread_weights: Floats
+
+
+def untold_humidity_u(temp_c: Any, pressure_hpa: Any) -> Any:
+    """Return the relative standard uncertainty of dry-air density where no humidity was told: 0 to 100 % [-]."""
+    return RECTANGULAR * air.saturation_pressure(temp_c) / pressure_hpa
 
 
 class LambdaAtSite(NamedTuple):
@@ -154,13 +160,15 @@ def _block(surface: AltitudeSurface, altitude: Floats, temp: Floats, station: Fl
     x = air.EXPONENT * np.log(1.0 - fall * (altitude / (altitude + air.EARTH_RADIUS_M)))
     x = np.where(np.isnan(station), x, np.log(station / air.STANDARD_PRESSURE_HPA))
     y = 1000.0 / (temp + ZERO_CELSIUS_K)
+    with np.errstate(all="ignore"):  # beyond the bands, where nothing is told
+        humid = untold_humidity_u(temp, air.STANDARD_PRESSURE_HPA * np.exp(x))
     scale = 0.1 * air.STANDARD_PRESSURE_HPA / (air.GAS_CONSTANT_DRY_AIR * surface.base_dry_density)
     sigma = np.exp(x) * y * scale
     lam = sigma * surface.air_ratio
     with_fuel = lam / fuel_density_ratio(temp, surface.base_fuel_temp_c, surface.expansion_per_k)
     x, y = SLOPE_X * x - OFFSET_X, SLOPE_Y * y - OFFSET_Y
     full = with_fuel * _polynomial(surface.flow_weights, x, y)
-    spread = full * np.sqrt(np.maximum(_polynomial(surface.spread_weights, x, y), 0.0))
+    spread = full * np.sqrt(np.maximum(_polynomial(surface.spread_weights, x, y), 0.0) + humid * humid)
     lambdas = LambdaAtSite(sigma, lam, with_fuel, full, spread)
     inside = (np.abs(x) <= 1.0 + 1e-9) & (np.abs(y) <= 1.0 + 1e-9)  # NaN is not
     return lambdas if inside.all() else LambdaAtSite(*(np.where(inside, column, np.nan) for column in lambdas))

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from combust.application.reading.result import interpret
+from combust.domain.catalogue import setting_co2_maximum
 from combust.kernel.air_ratio import o2_from_co2
 from combust.kernel.flue_gas import flue_gas_moles
 from combust.kernel.types import AtomsTuple
@@ -26,6 +27,21 @@ METHANE = AtomsTuple(4.0, 0.0)
         "0.00",
         lambda: abs(o2_from_co2(100.0 * (1.0 + 9.5484 * 4e-4) / 8.5484, METHANE)),
         tolerance=0.01,
+    ),
+    SourceRow(
+        "memory",
+        "CO2 maximum of light oil as makers of analysers print it, 15.4 vol %",
+        "CO2 maximum behind the setting fuel oil [vol %]",
+        "15.4",
+        lambda: setting_co2_maximum("fuel oil"),
+    ),
+    SourceRow(
+        "hand",
+        "CH4 in air: 1 mol CO2 and 0.0038 of the air in 8.5484 mol of dry gas; displays are set to about that",
+        "CO2 maximum behind the setting natural gas [vol %]",
+        "11.74",
+        lambda: setting_co2_maximum("natural gas"),
+        tolerance=0.1,
     ),
     SourceRow(
         "hand",

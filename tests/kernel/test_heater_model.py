@@ -16,6 +16,7 @@ from combust.kernel.working_point import (
     SiteAir,
     enthalpy,
     fuel_heat,
+    heat_supplied,
     resistance_from_air_change,
     working_point,
 )
@@ -176,3 +177,11 @@ def test_a_flame_that_radiates_meets_the_exact_solution(radiated, fuel_flow):
     # 0.04 %: the cubic enthalpies' own band
     assert told.air_ratio == pytest.approx(exact, rel=4e-4)
     assert told.flue_c == pytest.approx(flue, abs=0.3)
+
+
+@pytest.mark.hand
+def test_heat_supplied_by_hand() -> None:
+    """By hand: 40 MJ of fuel and 1 J/K of air; lambda 0.8 burns 32 MJ, 1.5 all of it; air 10 K colder takes 15 J."""
+    heat = HEAT._replace(net_heat=40e6, intake_air=1.0)
+    assert heat_supplied(heat, 0.8, 0.0) == pytest.approx(32e6)
+    assert heat_supplied(heat, 1.5, -10.0) == pytest.approx(40e6 - 15.0)

@@ -260,3 +260,15 @@ def test_crossing_set_against_a_search():
             ahead = times > 0.0  # behind the last visit an open set may hold a second part that is not shown
             assert np.mean(inside[ahead] != told[ahead]) < 1e-3
     assert len(kinds) >= 2
+
+
+@pytest.mark.hand
+def test_two_visits_under_two_laws_and_in_two_segments() -> None:
+    """By hand: noise 0.02, an offset 0.01 of one analyser; half the variance common, fading in 2 years: e^-0.25."""
+    series = series_of([0.0, 1.0], 0.02, segment=[0, 1], group_u=0.01)
+    assert series.levels.tolist() == [[1.0, 0.0], [0.0, 1.0]]
+    factors = series.factors(Scatter(share=(0.0, 0.5), years=(1.0, 2.0), chance=(0.5, 0.5)))
+    found = factors @ factors.transpose(0, 2, 1)
+    common = 0.5 * 0.7788008 * 4e-4
+    assert found[0] == pytest.approx(np.array([[5e-4, 1e-4], [1e-4, 5e-4]]), rel=1e-9)
+    assert found[1] == pytest.approx(np.array([[5e-4, 1e-4 + common], [1e-4 + common, 5e-4]]), rel=1e-6)

@@ -172,6 +172,7 @@ def route(value: float, u: float) -> Route:
     return Route(value, u, 0.0, 0.0)
 
 
+@pytest.mark.hand
 def test_best_estimate_by_hand() -> None:
     """Hand: 1.60 ± 0.02 and 1.66 ± 0.04, independent. Weights 4:1 give 1.612; u = 0.02·0.04/sqrt(0.002) = 0.017889;
     z = 0.06/sqrt(0.002) = 1.3416."""

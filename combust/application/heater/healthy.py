@@ -21,7 +21,6 @@ from combust.kernel import working_point as model
 from combust.kernel.altitude import AltitudeSurface, LambdaAtSite
 from combust.kernel.constants import ZERO_CELSIUS_K
 
-RECTANGULAR = 1.0 / math.sqrt(12.0)  # standard deviation over the width
 SITES_AT_ONCE = 64  # x draws: what the processor's cache holds
 PATH = ("steepness", "intake_share", "exhaust_share", "hot_share", "exponent", "air_side", "shaft", "radiated")
 
@@ -213,8 +212,8 @@ class HealthyStage:
         """Return the relative standard uncertainty of dry-air density where no humidity was told: 0 to 100 % [-]."""
         home = self.reference
         dry = np.isclose(site.density * home.air_density_kg_m3, site.dry_density * home.dry_air_density_kg_m3)
-        saturated = air.saturation_pressure(site.intake_c) / (site.pressure * home.pressure)
-        return np.where(dry, RECTANGULAR * saturated, 0.0)
+        untold = altitude.untold_humidity_u(site.intake_c, site.pressure * home.pressure)
+        return np.where(dry, untold, 0.0)
 
     def trim(self, site: model.SiteAir, fuel_density: Any, keep: Any, *, by: str) -> Trimmed:
         """Return the trim of fuel or speed that makes the full lambda ``keep`` at each site."""
@@ -234,9 +233,8 @@ class HealthyStage:
         lambdas, burns = self.lambda_at(site, point=point), point.air_ratio.min(axis=-1) >= 1.0
         flow = lambdas.air_ratio_full / lambdas.air_ratio_with_fuel_density
         weights, misfit = altitude.fit_surface(flow, pressure, temp, burns)
-        square, _ = altitude.fit_surface(
-            (lambdas.air_ratio_full_u / lambdas.air_ratio_full) ** 2, pressure, temp, burns
-        )
+        square = (lambdas.air_ratio_full_u / lambdas.air_ratio_full) ** 2 - self._vapour_u(site) ** 2
+        square, _ = altitude.fit_surface(square, pressure, temp, burns)
         density = self.reference.dry_air_density_kg_m3
         surface = AltitudeSurface(self.air_ratio, density, self.expansion_per_k, self.fuel_temp_c, weights, square)
         return surface, misfit
