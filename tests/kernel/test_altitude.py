@@ -238,3 +238,9 @@ def test_ceiling_is_the_inverse_of_the_kernel(height: float, temp: float) -> Non
     sigma = altitude.lambda_from_surface(SEA_LEVEL_20.surface, altitude_m=height, temp_c=temp).dry_air_density_ratio
     density = SEA_LEVEL_20.reference.dry_air_density_kg_m3
     assert altitude.ceiling_altitude(sigma, temp, density) == pytest.approx(height, abs=1e-6)
+
+
+@pytest.mark.hand
+def test_humidity_that_nobody_told_by_hand() -> None:
+    """By hand: air of 20 °C holds 0 to 23.39 hPa of vapour (steam tables, from memory): 23.39/1013.25/sqrt(12)."""
+    assert altitude.untold_humidity_u(20.0, 1013.25) == pytest.approx(0.006664, rel=2e-3)
