@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 from combust.application.reading.result import interpret
-from combust.domain.catalogue import setting_co2_maximum
-from combust.kernel.air_ratio import o2_from_co2
+from combust.domain.catalogue import get_fuel, setting_co2_maximum
+from combust.kernel.air_ratio import air_ratio_from_o2, o2_from_co2
 from combust.kernel.flue_gas import flue_gas_moles
 from combust.kernel.types import AtomsTuple
 from tests.source_rows import SourceRow, source_rows
@@ -95,6 +95,9 @@ def test_little_oxygen_without_co_is_at_most() -> None:
 def test_far_from_lambda_one_the_interval_is_not_symmetric() -> None:
     """Exact without CO: lambda at O2 less and plus 1.96 u, u = sqrt(0.15² + 0.1²/12)."""
     found = read(o2_dry_pct=18.0, co_dry_ppm=0)
+    u = math.hypot(0.15, 0.1 / math.sqrt(12.0))
+    ends = [float(air_ratio_from_o2(18.0 + step * u, get_fuel("diesel_b7"))) for step in (-1.96, 1.96)]
+    assert (found.air_ratio_low, found.air_ratio_high) == pytest.approx(ends, rel=5e-3)  # the fuel's H/C adds a little
     assert found.air_ratio_high - found.air_ratio > 1.15 * (found.air_ratio - found.air_ratio_low)
     assert " to " in found.air_ratio_text
 
