@@ -13,6 +13,7 @@ from combust.application.visit.taken import Taken, replace_place
 from combust.data.arguments import names_keywords
 from combust.data.errors import CombustError, Fault, printable
 from combust.data.fields import Field, fields_of
+from combust.data.units import SYSTEMS
 from combust.domain.heater import Heater
 from combust.domain.instrument import instrument_class
 from combust.domain.limits import Finding, finding
@@ -38,6 +39,10 @@ HEAD = fields_of(
         "probe_position": {"meaning": "where the probe was and how deep"},
         "complaint": {"meaning": "what the customer said"},
         "next_visit": {"meaning": "when it is due again"},
+        "plate_heat_kw": {"meaning": "heat on the plate", "kind": "number", "unit": "kW", "band": (0.3, 60.0)},
+        "plate_fuel_l_per_h": {"meaning": "fuel on the plate", "kind": "number", "unit": "l/h", "band": (0.01, 10.0)},
+        "cable_mm2": {"meaning": "cross-section of its cable", "kind": "number", "unit": "mm²", "band": (0.35, 120.0)},
+        "units": {"meaning": "units of the person", "kind": "choice", "choices": tuple(SYSTEMS)},
         "co_alarm": {"meaning": "CO alarm in the cab", "kind": "choice", "choices": ("works", "fails", "missing")},
         "handed_back": {"meaning": "handed back (no = kept off)", "kind": "choice", "choices": ("yes", "no")},
     },
@@ -179,13 +184,22 @@ class Visit(Result):
 
     @property
     def settings(self) -> dict[str, Any]:
-        """What holds at the end: words about the visit and settings of the day, key -> value."""
-        return {key: value for body in self.of_kind("setting") for key, value in body.items()}
+        """What holds at the end: words about the visit and settings of the day, key -> value; ``typed`` beside them."""
+        found: dict[str, Any] = {}
+        for body in self.of_kind("setting"):
+            typed = {key: text for key, text in found.get("typed", {}).items() if key not in body}
+            found |= {**body, "typed": typed | body.get("typed", {})}
+        return found
 
     @property
     def head(self) -> dict[str, Any]:
         """The words about the visit."""
         return {key: value for key, value in self.settings.items() if key in HEAD}
+
+    @property
+    def units(self) -> str:
+        """The units of the person: ``us`` or ``metric``. What is stored is metric."""
+        return str(self.settings.get("units", "metric"))
 
     @property
     def taken(self) -> list[Taken]:

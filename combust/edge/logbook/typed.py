@@ -20,7 +20,7 @@ from combust.application.visit.visit import EVENT, HEAD, SETTINGS, Visit
 from combust.data.errors import CombustError, Fault, shorten
 from combust.data.fields import Field, check_fields
 from combust.data.near import did_you_mean, near_matches
-from combust.data.units import in_our_unit
+from combust.data.units import in_our_unit, key_of_person, mark_of
 from combust.data.vocabulary import inputs
 from combust.domain.reading import check_values
 from combust.domain.safety import Safety
@@ -102,10 +102,23 @@ def correction_of_line(number: int, words: Sequence[str], visit: Visit, at: date
         values = {"text": _needed("text", " ".join(words[1:cut]))}
     elif cut:
         line = read_line(words[:cut], visit, at)
-        values = {**line.given, **({"over": line.over, **dict.fromkeys(line.over)} if line.over else {})}
+        values = {**dict.fromkeys(line.over), **line.given, **_beside_corrected(number, line, visit)}
     body = {"values": values, "reason": " ".join(words[cut + 1 :])}
     made: list[NewEntry] = [("correction", None, body)]
     return NewVisit(visit.visit_id, None, {}, made, corrects=number, at=at.isoformat(timespec="seconds"))
+
+
+def _beside_corrected(number: int, line: Line, visit: Visit) -> dict[str, Any]:
+    """Return what stands beside the values of an entry when it is corrected; nothing stale of the old ones stays."""
+    held = next((one.body for one in visit.in_force if one.number == number), {})
+    changed = {*line.given, *line.over}
+    beside = {}
+    for name, new in (("over", line.over), ("typed", line.typed)):
+        old = held.get(name) or {}
+        left = {key: value for key, value in old.items() if key not in changed} | new
+        if left != old:
+            beside[name] = left or None
+    return beside
 
 
 def read_line(words: Sequence[str], visit: Visit, at: datetime.datetime) -> Line:
@@ -119,8 +132,9 @@ def read_line(words: Sequence[str], visit: Visit, at: datetime.datetime) -> Line
     line, left = Line(), list(words)
     while left:
         _take(left, line, visit, at)
-    measured, faults = check_values({key: value for key, value in line.given.items() if key not in HEAD})
-    head, refused = check_fields({key: value for key, value in line.given.items() if key in HEAD}, HEAD)
+    about = {key: value for key, value in line.given.items() if in_our_unit(key, HEAD)[0] in HEAD}
+    measured, faults = check_values({key: value for key, value in line.given.items() if key not in about})
+    head, refused = check_fields(about, HEAD)
     line.faults += [*faults, *(fault for _, fault in refused)]
     if line.faults:
         raise CombustError(line.faults)
@@ -164,9 +178,12 @@ def _take(left: list[str], line: Line, visit: Visit, at: datetime.datetime) -> N
     elif not left:
         line.faults.append(Fault(key, None, "missing", why="has no value behind it", hint=WORDS[key].remedy))
     elif WORDS[key].kind == "number":
-        _take_number(left, line, known, key)
+        bare = key_of_person(key, str(line.given.get("units", visit.units)).lower())
+        in_its_name = convert or word.lower() == key or in_our_unit(bare, WORDS)[0] != key
+        _take_number(left, line, known if in_its_name else bare, key)
     else:
-        _put(line, key, left.pop(0))
+        text = left.pop(0)
+        _put(line, key, text.lower() if text.lower() in WORDS[key].choices else text)
 
 
 def _put(line: Line, key: str, value: Any) -> None:
@@ -178,6 +195,8 @@ def _put(line: Line, key: str, value: Any) -> None:
 
 def _take_number(left: list[str], line: Line, known: str, key: str) -> None:
     text, unit = left.pop(0), ""
+    if text.lower() == "awg" and left:  # the gauge is written on either side of its number
+        text = f"{left.pop(0)} awg"
     if text.lower() in OVER and left:
         text = f">{left.pop(0)}"
     if found := _WITH_UNIT.match(text):
@@ -200,7 +219,7 @@ def _take_number(left: list[str], line: Line, known: str, key: str) -> None:
     else:
         _put(line, entered, cell.number)
     if entered != key or cell.bound == "<":  # an upper bound stands for its value, as in a table
-        line.typed[key] = f"{text} {unit}".strip()
+        line.typed[key] = f"{text} {unit or mark_of(entered)}".strip()
 
 
 def _put_word(line: Line, word: str, visit: Visit) -> None:
@@ -235,12 +254,15 @@ def _moment(text: str, line: Line, at: datetime.datetime) -> str | None:
 
 
 def _add_values(new: NewVisit, line: Line, visit: Visit) -> None:
-    new.head = {key: value for key, value in line.given.items() if key in HEAD}
-    settings = {key: value for key, value in line.given.items() if key in SETTINGS}
-    measured = {key: value for key, value in line.given.items() if key not in HEAD and key not in SETTINGS}
+    numbers = {key for key, record in HEAD.items() if record.kind == "number"}
+    new.head = {key: value for key, value in line.given.items() if key in HEAD and key not in numbers}
+    settings = {key: value for key, value in line.given.items() if key in SETTINGS or key in numbers}
+    measured = {key: value for key, value in line.given.items() if key not in new.head and key not in settings}
     if settings:
-        new.entries.append(("setting", None, settings | ({"typed": line.typed} if line.typed else {})))
-    beside = {name: held for name, held in (("over", line.over), ("typed", line.typed)) if held}
+        typed = {key: text for key, text in line.typed.items() if key in settings}
+        new.entries.append(("setting", None, settings | ({"typed": typed} if typed else {})))
+    typed = {key: text for key, text in line.typed.items() if key not in settings}
+    beside = {name: held for name, held in (("over", line.over), ("typed", typed)) if held}
     if measured or line.over:
         if line.next or visit.begins_reading(measured):
             body = {"taken_at": new.at, **measured, **beside}
