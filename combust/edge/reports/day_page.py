@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 
 from combust.application.visit.record import status
 from combust.application.visit.visit import Visit
+from combust.domain.safety import of_all
 from combust.edge.reports.html import page
 from combust.edge.reports.verdict import Room, Verdict, verdict_of
 
@@ -52,6 +53,7 @@ def day_page(visits: Sequence[Visit], day: str, *, heads: Mapping[str, str]) -> 
         day=day,
         who=sorted({str(visit.head.get("who") or "not stated") for visit in visits}),
         stopped=stopped,
+        state=of_all(verdict.safety for _, verdict in found).lines() if found and not stopped else (),
         broken=[(visit.visit_id, visit.broken) for visit in visits if visit.broken],
         head=HEADS,
         rows=[_row(visit, verdict, room) for visit, verdict in found],
