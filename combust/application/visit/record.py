@@ -8,9 +8,11 @@ from functools import cache, partial
 from typing import Any, NamedTuple
 
 from combust.application.reading.result import ReadingResult
+from combust.application.visit.entries import Entry
 from combust.application.visit.meaning import whole_safety
 from combust.application.visit.taken import Taken
-from combust.application.visit.visit import HEAD, Entry, Visit
+from combust.application.visit.visit import Visit
+from combust.application.visit.words import HEAD
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import Field, check_fields, fields_of
 from combust.data.tables import load_table

@@ -7,14 +7,15 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+from combust.application.visit.entries import in_order
 from combust.application.visit.record import hand_back_faults
-from combust.application.visit.visit import Visit, in_order
+from combust.application.visit.visit import Visit
 from combust.data.errors import CombustError, Fault
 from combust.data.near import did_you_mean, near_matches
 from combust.data.tables import read_toml
 from combust.domain.heater import Heater
 from combust.domain.result import plain
-from combust.edge.logbook.book import Logbook
+from combust.edge.logbook.book import MAGIC, Logbook, first_bytes
 from combust.edge.logbook.typed import correction_of_line, entries_of_line, read_line
 from combust.edge.logbook.visits import NewVisit, add, entries_of_rows, names, read_visit
 
@@ -147,6 +148,17 @@ def the_open_visit(book: Logbook, visit_id: str | None) -> Visit:
     why = f"is needed: {', '.join(open_ones)} are open" if open_ones else "is needed: no visit is open"
     hint = "Give --visit-id." if open_ones else f"Open one: combust visit open {book.path} HEATER."
     raise CombustError(Fault("visit_id", None, "missing", why=why, hint=hint))
+
+
+def visit_in(path: str, visit_id: str | None) -> Visit:
+    """Return the visit of a book that is meant: the one named, else the only one that is open."""
+    with Logbook(path, read_only=True) as book:
+        return the_open_visit(book, visit_id)
+
+
+def is_book(path: str | None) -> bool:
+    """Return whether a file is a logbook, by its first bytes; a file that is not there is none."""
+    return path is not None and Path(path).is_file() and first_bytes(Path(path)) == MAGIC
 
 
 def enter(book: Logbook, visit: Visit, words: Sequence[str], at: datetime.datetime) -> Visit:
