@@ -62,7 +62,7 @@ def test_foreign_ways_of_writing_are_understood(line, values):
         ("terminasl clear", "Did you mean terminals"),
         ("terminals intake_bloked", "Did you mean intake_blocked"),
         ("fleu 330", "Did you mean flue"),
-        ("cable 5 V", "is not in V"),
+        ("length 5 V", "is not in V"),
         ("band_high 1.8-1.4", "low end not below its high end"),
     ],
 )
@@ -101,7 +101,7 @@ def test_a_battery_of_another_system_stops_before_cable_or_plug_are_known():
 
 def test_cable_in_feet_and_gauge():
     """16 ft = 4.8768 m; AWG 14 is 2.08 mm² (ASTM B258)."""
-    supply = typed("area_awg 14 cable 16 ft").supply
+    supply = typed("area_awg 14 length 16 ft").supply
     assert supply["length_m"] == pytest.approx(4.8768)
     assert supply["area_mm2"] == pytest.approx(2.08, abs=0.005)
 

@@ -14,7 +14,8 @@ from combust.application.visit.record import missing_fields, status
 from combust.application.visit.supply_said import supply_said
 from combust.application.visit.taken import Taken
 from combust.application.visit.visit import Visit
-from combust.domain.result import Result, Rows, shown
+from combust.data.units import in_words
+from combust.domain.result import Result, Rows, plain, shown
 from combust.domain.safety import Safety, of_all
 
 FIRST = 3  # causes that are told after an entry
@@ -48,10 +49,13 @@ class Standing(Result):
         return _in_a_sentence(ranked[0].check, ranked[0].why) if ranked else ""
 
     def lines(self) -> Rows:
-        """Return at most ten rows: what was read, causes, the next check in one sentence, what is missing."""
-        visit, causes = self.visit, self.causes
+        """Return at most ten rows: what was read, causes, the next check in one sentence, what is missing.
+
+        Numbers are told in the units of the person.
+        """
+        visit, causes, units = self.visit, self.causes, self.visit.units
         rows: Rows = [("visit", f"{visit.visit_id}, heater {visit.heater_id or 'not named'}, {_state(visit)}")]
-        rows += [(_label(one), line_of(one)) for one in visit.last_taken[-2:]]
+        rows += [(_label(one), in_words(line_of(one), units)) for one in visit.last_taken[-2:]]
         if causes and not causes.ranked:
             rows.append(("causes", causes.in_short))
         elif causes:
@@ -62,13 +66,13 @@ class Standing(Result):
             if not causes.fits:
                 rows.append(("not explained", f"the evidence fits no cause; at odds: {', '.join(causes.disagree)}"))
             if causes.adjust and self.safety.allows(("burning",)):
-                rows.append(("trim", causes.adjust.text))
+                rows.append(("trim", in_words(causes.adjust.text, units)))
         if self.why_not:
             rows.append(("causes", self.why_not))
         if said := supply_said(visit.heater, visit.supply):
-            rows.append(("supply", said.text))
+            rows.append(("supply", in_words(said.text, units)))
         if check := self.next_check:
-            rows.append(("next check", check))
+            rows.append(("next check", in_words(check, units)))
         if visit.broken:
             rows.append(("BROKEN", f"{visit.broken}: changed outside combust, do not rely on it"))
         if doubts := clock_doubts(visit):
@@ -78,11 +82,11 @@ class Standing(Result):
         return rows
 
     def to_dict(self) -> dict[str, Any]:
-        """Return plain values for JSON: the visit, its causes, what is missing."""
-        more = {"next_check": self.next_check, "missing": dict(missing_fields(self.visit))}
+        """Return plain values for JSON: the visit, its causes, what is missing; ``shown`` is what a person reads."""
+        more = {"next_check": self.next_check, "missing": dict(missing_fields(self.visit)), "shown": self.lines()}
         visit = self.visit.to_dict()
         more["clock_doubts"] = clock_doubts(self.visit)
-        return {**Result.to_dict(self), **more, "status": status(self.visit), "visit": visit}
+        return {**Result.to_dict(self), **plain(more), "status": status(self.visit), "visit": visit}
 
 
 def standing(visit: Visit, **how: Any) -> Standing:
@@ -109,7 +113,7 @@ def _in_a_sentence(name: str, what: str) -> str:
 
 
 def line_of(one: Taken) -> str:
-    """Return one reading in a line: lambda, O2 and CO as measured."""
+    """Return one reading in a line: lambda, O2, CO and flue temperature as measured."""
     result, values = one.result, one.values
     parts = []
     if result is not None:
@@ -120,6 +124,8 @@ def line_of(one: Taken) -> str:
         parts.append(f"CO above {one.over['co_dry_ppm']:g} ppm, over the range")
     elif (co := values.get("co_dry_ppm")) is not None:
         parts.append(f"CO {co:g} ppm")
+    if (flue := values.get("flue_temp_c")) is not None:
+        parts.append(f"flue {round(flue, 1):g} °C")
     if (cab := values.get("cab_co_in_ppm")) is not None:
         parts.append(f"CO in the cab {cab:g} ppm")
     if told := [str(values[key]).replace("_", " ") for key in ("start_event", "start_smoke") if values.get(key)]:

@@ -134,13 +134,22 @@ class Visit(Result):
     @property
     @once
     def settings(self) -> dict[str, Any]:
-        """What holds at the end: words about the visit and settings of the day, key -> value."""
-        return {key: value for body in self.of_kind("setting") for key, value in body.items()}
+        """What holds at the end: words about the visit and settings of the day, key -> value; ``typed`` beside them."""
+        found: dict[str, Any] = {}
+        for body in self.of_kind("setting"):
+            typed = {key: text for key, text in found.get("typed", {}).items() if key not in body}
+            found |= {**body, "typed": typed | body.get("typed", {})}
+        return found
 
     @property
     def head(self) -> dict[str, Any]:
         """The words about the visit."""
         return {key: value for key, value in self.settings.items() if key in HEAD}
+
+    @property
+    def units(self) -> str:
+        """The units of the person: ``us`` or ``metric``. What is stored is metric."""
+        return str(self.settings.get("units", "metric"))
 
     @property
     @once

@@ -8,6 +8,7 @@ from typing import Any
 
 from combust.application.visit.supply import FIELDS
 from combust.data.fields import Field, fields_of
+from combust.data.units import SYSTEMS
 from combust.domain.profile_keys import profile_keys
 
 SYMPTOMS = ("does_not_start", "dies", "smokes", "smells", "weak_heat", "noisy", "battery_empty")
@@ -24,6 +25,7 @@ HEAD = fields_of(
         "complaint": {"meaning": "what the customer said"},
         "symptom": {"meaning": "what is wrong with it, in a word", "kind": "choice", "choices": SYMPTOMS},
         "next_visit": {"meaning": "when it is due again"},
+        "units": {"meaning": "units of the person", "kind": "choice", "choices": tuple(SYSTEMS)},
         "co_alarm": {"meaning": "CO alarm in the cab", "kind": "choice", "choices": ("works", "fails", "missing")},
         "handed_back": {"meaning": "handed back (no = kept off)", "kind": "choice", "choices": ("yes", "no")},
     },
@@ -55,7 +57,8 @@ _PLATE = {
     "blower_type": ("profile", "blower"),
     "power_run_w": ("profile", "power_run_w"),
     "stroke_ul": ("profile", "stroke_ul"),
-    "plate_kw": ("stages.high", "useful_heat_kw"),
+    "plate_heat_kw": ("stages.high", "useful_heat_kw"),
+    "plate_fuel_l_per_h": ("stages.high", "fuel_l_per_h"),
     "band_high": ("stages.high", "air_ratio_band"),
     "band_low": ("stages.low", "air_ratio_band"),
     "height_limit_m": ("limits", "altitude_m"),
@@ -65,7 +68,8 @@ _PLATE = {
     "cool_down_s": ("start", "cool_down_s"),
 }
 _MEANINGS = {
-    "plate_kw": "heat given to the heating air at the highest stage",
+    "plate_heat_kw": "heat on the plate",
+    "plate_fuel_l_per_h": "fuel on the plate",
     "band_high": "lambda of a healthy heater at high stage, low and high (1.35-1.80), by its document",
     "band_low": "lambda of a healthy heater at low stage, low and high (1.8-2.5), by its document",
 }
@@ -74,6 +78,8 @@ PLATE = {
     for word, (part, key) in _PLATE.items()
     if word not in SUPPLY
 }
+# What is said and not read: everything else is a reading's.
+SAID = {**HEAD, **SUPPLY, **PLATE}
 # Every word that holds from then on, however often something is read.
 HOLDS = (*SETTINGS, *SUPPLY, *PLATE)
 

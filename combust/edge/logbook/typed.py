@@ -17,11 +17,11 @@ from typing import Any
 from combust.application.reading.result import safety_of
 from combust.application.visit.record import CHECKS, record_fields
 from combust.application.visit.visit import Visit
-from combust.application.visit.words import EVENT, HEAD, HOLDS, PLATE, SUPPLY
+from combust.application.visit.words import EVENT, HEAD, HOLDS, SAID
 from combust.data.errors import CombustError, Fault, shorten
 from combust.data.fields import Field, check_fields
 from combust.data.near import did_you_mean, near_matches
-from combust.data.units import in_our_unit
+from combust.data.units import in_our_unit, key_of_person, mark_of
 from combust.data.vocabulary import inputs
 from combust.domain.reading import check_values
 from combust.domain.result import plain
@@ -39,8 +39,6 @@ _WITH_UNIT = re.compile(r"^([<>≥≤]?=?[+\-\u2212]?[\d.,]+)([^\d.,].*)$")
 _TWO_IN_ONE = re.compile(r"^([A-Za-z]\w*) *[:=] *(.*)$")  # O2: 4.84, o2=4.84
 _FROM_TO = re.compile(r"^([\d.,]+) *(?:-|–|to|\.\.) *([\d.,]+)$")
 _STAGES = ("high", "low")  # of a heater whose profile names none
-# What is said once and holds: of the visit, the supply, the plate. Everything else is a reading's.
-SAID = {**HEAD, **SUPPLY, **PLATE}
 WORDS = {**inputs(), **SAID}
 
 
@@ -109,10 +107,23 @@ def correction_of_line(number: int, words: Sequence[str], visit: Visit, at: date
         values = {"text": _needed("text", " ".join(words[1:cut]))}
     elif cut:
         line = read_line(words[:cut], visit, at)
-        values = {**line.given, **({"over": line.over, **dict.fromkeys(line.over)} if line.over else {})}
+        values = {**dict.fromkeys(line.over), **line.given, **_beside_corrected(number, line, visit)}
     body = {"values": values, "reason": " ".join(words[cut + 1 :])}
     made: list[NewEntry] = [("correction", None, body)]
     return NewVisit(visit.visit_id, None, {}, made, corrects=number, at=at.isoformat(timespec="seconds"))
+
+
+def _beside_corrected(number: int, line: Line, visit: Visit) -> dict[str, Any]:
+    """Return what stands beside the values of an entry when it is corrected; nothing stale of the old ones stays."""
+    held = next((one.body for one in visit.in_force if one.number == number), {})
+    changed = {*line.given, *line.over}
+    beside = {}
+    for name, new in (("over", line.over), ("typed", line.typed)):
+        old = held.get(name) or {}
+        left = {key: value for key, value in old.items() if key not in changed} | new
+        if left != old:
+            beside[name] = left or None
+    return beside
 
 
 def read_line(words: Sequence[str], visit: Visit, at: datetime.datetime) -> Line:
@@ -169,7 +180,8 @@ def _take(left: list[str], line: Line, visit: Visit, at: datetime.datetime) -> N
         key = in_our_unit(known, WORDS)[0]
         line.faults.append(Fault(key, None, "missing", why="has no value behind it", hint=WORDS[key].remedy))
     else:
-        _take_value(left, line, known, in_our_unit(known, WORDS)[0])
+        units = str(line.given.get("units", visit.units)).lower()
+        _take_value(left, line, _meant(known, word.lower(), units), in_our_unit(known, WORDS)[0])
 
 
 def _word(left: list[str]) -> tuple[str, str | None]:
@@ -194,8 +206,17 @@ def _key_of(word: str) -> str | None:
     return lower if in_our_unit(lower, WORDS)[1] else named(re.sub("[-_]", "", lower), WORDS)
 
 
+def _meant(known: str, word: str, units: str) -> str:
+    """Return the key in the unit that a bare number behind a word is in: the person's, unless the word names one."""
+    key, convert = in_our_unit(known, WORDS)
+    bare = key_of_person(key, units) if WORDS[key].kind == "number" else key
+    return known if convert or word == key or in_our_unit(bare, WORDS)[0] != key else bare
+
+
 def _take_value(left: list[str], line: Line, known: str, key: str) -> None:
     kind = WORDS[key].kind
+    if key == "area_mm2" and left[1:] and _in_unit("length_m", "length_m", left[1]):
+        known = key = "length_m"  # "cable" is its gauge or, with m or ft, its length
     if kind == "number":
         _take_number(left, line, known, key)
     elif kind == "band":
@@ -205,7 +226,8 @@ def _take_value(left: list[str], line: Line, known: str, key: str) -> None:
     elif kind == "choice":
         _put(line, key, _choice(left, WORDS[key].choices))
     else:
-        _put(line, key, left.pop(0))
+        text = left.pop(0)
+        _put(line, key, text.lower() if text.lower() in WORDS[key].choices else text)
 
 
 def _choice(left: list[str], choices: Sequence[str]) -> str:
@@ -225,6 +247,8 @@ def _put(line: Line, key: str, value: Any) -> None:
 
 def _take_number(left: list[str], line: Line, known: str, key: str) -> None:
     text, unit = left.pop(0), ""
+    if text.lower() == "awg" and left:  # the gauge is written on either side of its number
+        text = f"{left.pop(0)} awg"
     if text.lower() in OVER and left:
         text = f">{left.pop(0)}"
     if found := _WITH_UNIT.match(text):
@@ -247,7 +271,7 @@ def _take_number(left: list[str], line: Line, known: str, key: str) -> None:
     else:
         _put(line, entered, cell.number)
     if entered != key or cell.bound == "<":  # an upper bound stands for its value, as in a table
-        line.typed[key] = f"{text} {unit}".strip()
+        line.typed[key] = f"{text} {unit or mark_of(entered)}".strip()
 
 
 def _in_unit(known: str, key: str, unit: str) -> str | None:
@@ -297,8 +321,10 @@ def _add_values(new: NewVisit, line: Line, visit: Visit) -> None:
     measured = {key: value for key, value in line.given.items() if key not in HEAD and key not in HOLDS}
     if settings:
         visit.add("setting", settings).need_heater()
-        new.entries.append(("setting", None, settings | ({"typed": line.typed} if line.typed else {})))
-    beside = {name: held for name, held in (("over", line.over), ("typed", line.typed)) if held}
+        typed = {key: text for key, text in line.typed.items() if key in settings}
+        new.entries.append(("setting", None, settings | ({"typed": typed} if typed else {})))
+    typed = {key: text for key, text in line.typed.items() if key not in settings}
+    beside = {name: held for name, held in (("over", line.over), ("typed", typed)) if held}
     if measured or line.over:
         if line.next or visit.begins_reading(measured):
             body = {"taken_at": new.at, **measured, **beside}
