@@ -8,9 +8,10 @@ from functools import cache, partial
 from typing import Any, NamedTuple
 
 from combust.application.reading.result import ReadingResult
+from combust.application.visit.entries import Entry, names_of
 from combust.application.visit.meaning import whole_safety
 from combust.application.visit.taken import Taken
-from combust.application.visit.visit import HEAD, Entry, Visit
+from combust.application.visit.visit import HEAD, Visit
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import Field, check_fields, fields_of
 from combust.data.tables import load_table
@@ -68,7 +69,8 @@ def status(visit: Visit) -> str:
         f"{fields[key].meaning if key in fields else key} ({why})" for key, why in visit.declared_missing.items()
     ]
     told = f"{state}, incomplete: {lacking}" if lacking else f"{state}, {'all told' if declared else 'complete'}"
-    return told + (f"; declared missing: {', '.join(declared)}" if declared else "")
+    told += f"; declared missing: {', '.join(declared)}" if declared else ""
+    return told + (f"; {len(visit.branches)} branches of several books" if len(visit.branches) > 1 else "")
 
 
 def may_close(visit: Visit, *, incomplete: bool = False) -> str:
@@ -194,16 +196,17 @@ def _about(visit: Visit) -> list[tuple[str, str]]:
 def corrections(visit: Visit) -> list[tuple[str, str]]:
     """Return (which entry, old and new value and why) of each correction."""
     rows = []
-    held = {(one.origin, one.number): dict(one.body) for one in visit.entries}
+    held = {one.name: dict(one.body) for one in visit.entries}
+    names = names_of(visit.entries)
     for entry in visit.entries:
-        if entry.kind != "correction" or entry.corrects is None:
+        if (about := entry.about) is None:
             continue
-        old, new = held.get((entry.origin, entry.corrects), {}), entry.body.get("values") or {}
+        old, new = held.get(about, {}), entry.body.get("values") or {}
         changes = [f"{key} {_words(old.get(key))} -> {_words(value)}" for key, value in new.items()]
         told = "; ".join(changes) or f"withdrawn: {text_of(old)}"
         old.update(new)
         why = entry.body.get("reason")
-        rows.append((f"{entry.at[:16]} entry {entry.corrects}", told + (f" ({why})" if why else "")))
+        rows.append((f"{entry.at[:16]} entry {names.get(about, about[:8])}", told + (f" ({why})" if why else "")))
     return rows
 
 

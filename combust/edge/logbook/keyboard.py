@@ -7,8 +7,9 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+from combust.application.visit.entries import in_order
 from combust.application.visit.record import hand_back_faults
-from combust.application.visit.visit import Visit, in_order
+from combust.application.visit.visit import Visit
 from combust.data.errors import CombustError, Fault
 from combust.data.near import did_you_mean, near_matches
 from combust.data.tables import read_toml
@@ -152,8 +153,7 @@ def the_open_visit(book: Logbook, visit_id: str | None) -> Visit:
 def enter(book: Logbook, visit: Visit, words: Sequence[str], at: datetime.datetime) -> Visit:
     """Write a typed line into a visit and return it; ``correct NUMBER`` corrects an entry."""
     if words and words[0].lower() == "correct":
-        number = int(words[1]) if len(words) > 1 and words[1].isdecimal() else 0
-        new = correction_of_line(number, words[2:], visit, at)
+        new = correction_of_line(words[1] if len(words) > 1 else "", words[2:], visit, at)
     else:
         new = entries_of_line(words, visit, at)
     _refuse_hand_back(visit, new)

@@ -16,7 +16,8 @@ from typing import Any
 
 from combust.application.reading.result import safety_of
 from combust.application.visit.record import CHECKS, record_fields
-from combust.application.visit.visit import EVENT, HEAD, SETTINGS, Visit
+from combust.application.visit.taken import SETTINGS
+from combust.application.visit.visit import EVENT, HEAD, Visit
 from combust.data.errors import CombustError, Fault, shorten
 from combust.data.fields import Field, check_fields
 from combust.data.near import did_you_mean, near_matches
@@ -84,17 +85,19 @@ def entries_of_line(words: Sequence[str], visit: Visit, at: datetime.datetime) -
     return new
 
 
-def correction_of_line(number: int, words: Sequence[str], visit: Visit, at: datetime.datetime) -> NewVisit:
+def correction_of_line(name: int | str, words: Sequence[str], visit: Visit, at: datetime.datetime) -> NewVisit:
     """Return the correction of one entry: the new values, ``because`` and why; without values it is withdrawn.
+
+    ``name`` is its number, or ``6@ab12`` where entries of several books have that number.
 
     Raises
     ------
     CombustError
         No such entry, or one that is not corrected; every fault of the new values.
     """
-    if number not in {one.number for one in visit.entries if one.kind not in ("opened", "closed", "reopened")}:
+    if visit.entry(name).kind in ("opened", "closed", "reopened"):
         hint = "combust log show tells the entries with their numbers."
-        raise CombustError(Fault("entry", number, "unknown_name", why="is no entry to be corrected", hint=hint))
+        raise CombustError(Fault("entry", name, "unknown_name", why="is no entry to be corrected", hint=hint))
     plain = [word.lower() for word in words]
     cut = plain.index("because") if "because" in plain else len(words)
     values: dict[str, Any] = {}
@@ -105,7 +108,7 @@ def correction_of_line(number: int, words: Sequence[str], visit: Visit, at: date
         values = {**line.given, **({"over": line.over, **dict.fromkeys(line.over)} if line.over else {})}
     body = {"values": values, "reason": " ".join(words[cut + 1 :])}
     made: list[NewEntry] = [("correction", None, body)]
-    return NewVisit(visit.visit_id, None, {}, made, corrects=number, at=at.isoformat(timespec="seconds"))
+    return NewVisit(visit.visit_id, None, {}, made, corrects=name, at=at.isoformat(timespec="seconds"))
 
 
 def read_line(words: Sequence[str], visit: Visit, at: datetime.datetime) -> Line:
