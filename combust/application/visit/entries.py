@@ -1,12 +1,22 @@
-"""The entries of a visit and how they follow each other: in one line, or in branches that several books wrote."""
+"""The entries of a visit: what one can be, how they follow each other in one line or in branches of several books."""
 
 from __future__ import annotations
 
 import datetime
+import math
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from functools import wraps
+from typing import Any, TypeVar
+
+# What an entry can be. ``part`` adds to a reading that was begun, ``setting`` holds from then on (who, place, analyser,
+# where it stands), ``missing`` declares what cannot be had, ``correction`` names the entry that it corrects, ``day``
+# holds settings that the visits of a day begin with.
+KINDS = (
+    *("opened", "setting", "reading", "part", "check", "adjustment", "event", "note", "not_checked"),
+    *("missing", "correction", "closed", "reopened", "day"),
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,20 +81,12 @@ def in_order(entries: Iterable[Entry]) -> tuple[Entry, ...]:
 
     The same entries come in the same order, whatever the books they were taken from and in which turn.
     """
-    latest: dict[str, float] = {}
+    entries, latest = tuple(entries), dict[str, float]()
     for entry in sorted(entries, key=lambda one: (one.number, one.hash)):
-        before = (latest.get(name, 0.0) for name in entry.after)
-        latest[entry.name] = max([seconds_of(entry.at), *before])
+        now = moment_of(entry.at)
+        before = (latest.get(name, -math.inf) for name in entry.after)
+        latest[entry.name] = max(now.timestamp() if now else -math.inf, *before, -math.inf)
     return tuple(sorted(entries, key=lambda one: (latest[one.name], one.number, one.hash)))
-
-
-def seconds_of(at: str) -> float:
-    """Return a stamped time as seconds since 1970 (UTC where it has no offset); 0 for words that are no time."""
-    try:
-        moment = datetime.datetime.fromisoformat(at)
-        return (moment if moment.tzinfo else moment.replace(tzinfo=datetime.UTC)).timestamp()
-    except (ValueError, OverflowError):
-        return 0.0
 
 
 def before_each(entries: Sequence[Entry]) -> dict[str, frozenset[str]]:
@@ -136,3 +138,34 @@ def names_of(entries: Iterable[Entry]) -> dict[str, str]:
         entry.name: f"{entry.number}@{entry.hash[:length]}" if entry.name in several else str(entry.number)
         for entry in entries
     }
+
+
+def moment_of(text: object, like: datetime.datetime | None = None) -> datetime.datetime | None:
+    """Return a time with its offset, None where a text is none; without an offset it has that of another, or UTC.
+
+    Examples
+    --------
+    >>> moment_of("2026-01-12T08:00+01:00") == moment_of("2026-01-12T07:00"), moment_of("soon")
+    (True, None)
+    """
+    try:
+        found = datetime.datetime.fromisoformat(str(text).strip())
+    except ValueError:
+        return None
+    return found if found.tzinfo else found.replace(tzinfo=like.tzinfo if like else datetime.UTC)
+
+
+Value = TypeVar("Value")
+
+
+def once(function: Callable[[Any], Value]) -> Callable[[Any], Value]:
+    """Return a property of a visit that is worked out once and kept in ``known``: its entries never change."""
+
+    @wraps(function)
+    def remembered(visit: Any) -> Value:
+        if function.__name__ not in visit.known:
+            visit.known[function.__name__] = function(visit)
+        found: Value = visit.known[function.__name__]
+        return found
+
+    return remembered

@@ -8,6 +8,7 @@ from typing import Any
 
 from combust.application.reading.result import ReadingResult, interpret, safety_of
 from combust.application.visit.entries import Entry
+from combust.application.visit.words import BESIDE, SETTINGS
 from combust.data.errors import CombustError
 from combust.data.vocabulary import inputs, quantities
 from combust.domain.safety import Safety
@@ -58,15 +59,6 @@ class Taken:
 def replace_place(one: Taken, place: object) -> Taken:
     """Return a reading with the place that was said last."""
     return replace(one, values={**one.values, "location": place} if place else one.values)
-
-
-# A setting of the visit that is a quantity holds for each of its readings: typed once, not with every reading.
-SETTINGS = (
-    *("fuel", "instrument", "location", "altitude_m", "pressure_hpa", "intake_temp_c", "humidity_pct"),
-    *("ambient_o2_pct", "ambient_co_ppm", "probe_leak_test", "sample_line", "analyser_fuel", "co2_origin"),
-)
-# Beside the values of a reading: what was over the range of the instrument, and what was typed in another unit.
-BESIDE = ("over", "typed")
 
 
 @dataclass(frozen=True, slots=True)

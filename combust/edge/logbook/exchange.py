@@ -10,8 +10,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from combust.application.visit.entries import ends_of
-from combust.application.visit.visit import KINDS, Visit
+from combust.application.visit.entries import KINDS, ends_of
+from combust.application.visit.visit import Visit
 from combust.data.errors import CombustError, Fault, shorten
 from combust.edge.logbook.book import MAGIC, Logbook, first_bytes
 from combust.edge.logbook.chain import COLUMNS, INSERT, NAMES, Row, canonical, is_whole

@@ -8,7 +8,7 @@ import unicodedata
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, NamedTuple
 
-from combust.application.visit.entries import seconds_of
+from combust.application.visit.entries import moment_of
 from combust.application.visit.visit import Visit
 from combust.data.errors import CombustError, Fault
 
@@ -54,7 +54,8 @@ def row_of(key: str, visit_id: str, visit: Visit) -> tuple[Any, ...]:
     tag = hashlib.sha256(key.encode("utf-8", "surrogatepass")).hexdigest()[:16]
     readings = sum(entry.kind == "reading" for entry in visit.entries)
     heater = visit.heater_id if isinstance(visit.heater_id, str) else None
-    opened = (visit.opened_at, seconds_of(visit.opened_at), int(not visit.closed_at), visit.revision)
+    begun = moment_of(visit.opened_at)
+    opened = (visit.opened_at, begun.timestamp() if begun else 0.0, int(not visit.closed_at), visit.revision)
     return (key, visit_id, folded(visit_id), tag, heater, folded(heater) or None, *opened, len(visit.entries), readings)
 
 

@@ -293,7 +293,13 @@ def _end(book: Logbook, visit_id: str, kind: str, body_of: Callable[[Visit], dic
 
 
 def read_visit(book: Logbook, visit_id: str, revision: int | None = None) -> Visit:
-    """Return one visit as it is, or as it was at the end of a revision."""
+    """Return one visit as it is, or as it was at the end of a revision.
+
+    Raises
+    ------
+    CombustError
+        There is none of that name, or several.
+    """
     with book.looking() as connection:
         visit = _read(connection, _need(connection, visit_id))
         found = visit if revision is None else visit.until(revision)
