@@ -59,7 +59,7 @@ def command(source: str | None, profile: str, catalogue: Catalogue | None, **opt
         f"visit {values.get('visit_id', 'without a name')}, row {line} ({', '.join(codes)})"
         for line, values, codes in table.stopped
     ]
-    how: dict[str, Any] = {"seed": options["seed"], "pairs": not options["no_pairs"]}
+    how: dict[str, Any] = {"seed": options["seed"], "pairs": not options["no_pairs"], "catalogue": catalogue}
     chosen = {"instrument": options["instrument_class"], "causes": options["causes_file"], "stopped": stopped}
     rank = partial(rank_causes, heater, readings, **chosen, **how)
     found = rank() if len(readings) < MANY else with_progress("Weighing", lambda show: rank(progress=show))
