@@ -155,7 +155,7 @@ def test_a_correction_names_its_entry_and_both_values_stand_in_the_record(book):
     assert visit.readings[0]["co_dry_ppm"] == 54.0
     assert visit.entries[number - 1].body["co_dry_ppm"] == 540.0
     page = visit_page(visit, numbers=True)
-    assert "co_dry_ppm 540 -&gt; 54 (misread)" in page
+    assert "<td>co dry 540 ppm</td><td>co dry 54 ppm</td><td>(misread)</td>" in page
     visit = enter(book, visit, ["correct", str(number)], minutes(6))
     assert visit.readings == []
     with pytest.raises(CombustError, match="no entry to be corrected"):

@@ -190,7 +190,7 @@ def judge_visit(
     if not valid:
         told = _only_measurement(priors, told, engine.unsteady_most(visit))
     baseline = bool(engine.heater.baselines)
-    ranked = baseline or not visit.dimensions  # what was seen and told of a start needs no baseline
+    ranked = baseline or of_start  # what was told of a start needs no baseline
     have = {key for reading in readings for key in reading}
     causes = _ranked(priors, result, told, visit.dimensions, have, baseline=baseline)
     first = _first_set(priors, result, causes)

@@ -3,71 +3,23 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from typing import Any
 
 from combust.application.causes.first_look import first_look
+from combust.application.visit.entries import KINDS, Entry, once
+from combust.application.visit.supply_said import supply_said
 from combust.application.visit.taken import Taken, replace_place
+from combust.application.visit.words import BESIDE, HEAD, SETTINGS, SUPPLY, with_plate
 from combust.data.arguments import names_keywords
 from combust.data.errors import CombustError, Fault, printable
-from combust.data.fields import Field, fields_of
 from combust.domain.heater import Heater
 from combust.domain.instrument import instrument_class
 from combust.domain.limits import Finding, finding
 from combust.domain.result import Result, Rows, plain
 from combust.domain.safety import Safety, of_all
-
-# What an entry can be. ``part`` adds to a reading that was begun, ``setting`` holds from then on (who, place, analyser,
-# where it stands), ``missing`` declares what cannot be had, ``correction`` names the entry that it corrects, ``day``
-# holds settings that the visits of a day begin with.
-KINDS = (
-    *("opened", "setting", "reading", "part", "check", "adjustment", "event", "note", "not_checked"),
-    *("missing", "correction", "closed", "reopened", "day"),
-)
-# Words about the visit itself; everything that is measured is a reading's key of the vocabulary.
-HEAD = fields_of(
-    {
-        "who": {"meaning": "who did it"},
-        "place": {"meaning": "where the vehicle stood"},
-        "vehicle": {"meaning": "which vehicle"},
-        "serial": {"meaning": "serial number on the heater's plate"},
-        "hours_run": {"meaning": "hours on the heater's counter"},
-        "weather": {"meaning": "wind, temperature, precipitation"},
-        "probe_position": {"meaning": "where the probe was and how deep"},
-        "complaint": {"meaning": "what the customer said"},
-        "next_visit": {"meaning": "when it is due again"},
-        "co_alarm": {"meaning": "CO alarm in the cab", "kind": "choice", "choices": ("works", "fails", "missing")},
-        "handed_back": {"meaning": "handed back (no = kept off)", "kind": "choice", "choices": ("yes", "no")},
-    },
-    kind="text",
-    longest=4000,
-)
-EVENT = Field(
-    "event", "choice", "for the history", choices=("repair", "rezero", "swap"), hint="Use repair, rezero or swap."
-)
-# A setting of the visit that is a quantity holds for each of its readings: typed once, not with every reading.
-SETTINGS = (
-    *("fuel", "instrument", "location", "altitude_m", "pressure_hpa", "intake_temp_c", "humidity_pct"),
-    *("ambient_o2_pct", "ambient_co_ppm", "probe_leak_test", "sample_line", "analyser_fuel", "co2_origin"),
-)
-# Beside the values of a reading: what was over the range of the instrument, and what was typed in another unit.
-BESIDE = ("over", "typed")
-
-
-@dataclass(frozen=True, slots=True)
-class Entry:
-    """One entry of a visit: what kind, what it holds, when, who, its number and name; ``corrects`` names a number."""
-
-    kind: str
-    body: Mapping[str, Any]
-    at: str
-    number: int
-    key: str = ""
-    who: str | None = None
-    corrects: int | None = None
-    origin: str = ""
 
 
 @names_keywords
@@ -93,6 +45,7 @@ class Visit(Result):
     visit_id: str
     entries: tuple[Entry, ...] = ()
     broken: str | None = None
+    known: dict[str, Any] = field(default_factory=dict, init=False, repr=False, compare=False)
 
     @classmethod
     def open(cls, visit_id: str, *, at: str = "", heater: str | None = None, profile: Any = None) -> Visit:
@@ -157,6 +110,7 @@ class Visit(Result):
         return any(key in held and key not in SETTINGS and held[key] != value for key, value in values.items())
 
     @property
+    @once
     def in_force(self) -> tuple[Entry, ...]:
         """The entries as they are after every correction; what was withdrawn is not among them."""
         bodies = {(entry.origin, entry.number): entry.body for entry in self.entries}
@@ -178,9 +132,14 @@ class Visit(Result):
         return [entry.body for entry in self.in_force if entry.kind in kinds]
 
     @property
+    @once
     def settings(self) -> dict[str, Any]:
-        """What holds at the end: words about the visit and settings of the day, key -> value."""
-        return {key: value for body in self.of_kind("setting") for key, value in body.items()}
+        """What holds at the end: words about the visit and settings of the day, key -> value; ``typed`` beside them."""
+        found: dict[str, Any] = {}
+        for body in self.of_kind("setting"):
+            typed = {key: text for key, text in found.get("typed", {}).items() if key not in body}
+            found |= {**body, "typed": typed | body.get("typed", {})}
+        return found
 
     @property
     def head(self) -> dict[str, Any]:
@@ -188,6 +147,12 @@ class Visit(Result):
         return {key: value for key, value in self.settings.items() if key in HEAD}
 
     @property
+    def units(self) -> str:
+        """The units of the person: ``us`` or ``metric``. What is stored is metric."""
+        return str(self.settings.get("units", "metric"))
+
+    @property
+    @once
     def taken(self) -> list[Taken]:
         """The readings in order, each put together from its parts and the settings it was taken under."""
         settings: dict[str, Any] = {}
@@ -222,6 +187,7 @@ class Visit(Result):
         return [one.values for one in self.taken]
 
     @property
+    @once
     def last_taken(self) -> list[Taken]:
         """The readings that speak of the heater as it is: those after the last work, or all when nothing was done."""
         taken, works = self.taken, sum(map(_is_work, self.in_force))
@@ -235,14 +201,39 @@ class Visit(Result):
         return any(map(_is_work, self.in_force)) or any(one.after for one in self.taken)
 
     @property
+    @once
     def profile(self) -> Mapping[str, Any]:
-        """The heater's profile that stays with the visit; empty without one."""
-        return next((body["profile"] for body in self.of_kind("opened") if body.get("profile")), {})
+        """The heater's profile that stays with the visit, with what was said of its plate; empty without either."""
+        of_file: Mapping[str, Any] = next(
+            (body["profile"] for body in self.of_kind("opened") if body.get("profile")), {}
+        )
+        return with_plate(of_file, self.heater_id, self.settings)
 
     @property
     def heater(self) -> Heater | None:
-        """The heater of the profile, or None."""
-        return _heater_of(json.dumps(self.profile, sort_keys=True)) if self.profile else None
+        """The heater of the profile, or of its plate alone; None when neither is known, or cannot be."""
+        try:
+            return self.need_heater()
+        except CombustError:
+            return None
+
+    def need_heater(self) -> Heater | None:
+        """Return the heater, None where nothing is known of it.
+
+        Raises
+        ------
+        CombustError
+            What was said of its plate cannot be.
+        """
+        profile = self.profile
+        return _heater_of(json.dumps(profile, sort_keys=True)) if profile else None
+
+    @property
+    def supply(self) -> dict[str, float]:
+        """What was said of battery, cable and cut-outs, with the voltage at the plug under glow that was read last."""
+        said = {key: value for key, value in self.settings.items() if key in SUPPLY}
+        glow = [one.values["supply_glow_v"] for one in self.last_taken if one.values.get("supply_glow_v") is not None]
+        return {**said, **({"plug_glow_v": glow[-1]} if glow else {})}
 
     @property
     def heater_id(self) -> str | None:
@@ -292,6 +283,7 @@ class Visit(Result):
         return replace(self, entries=self.entries[: [*starts, len(self.entries)][revision - 1]])
 
     @property
+    @once
     def safety(self) -> Safety:
         """The safety state at the end: of the readings after the last work; the place is the last that was said.
 
@@ -303,9 +295,11 @@ class Visit(Result):
         parts += [one.safety.without_place() for one in taken]
         place = self.settings.get("location") or taken[-1].values.get("location")
         parts.append(replace_place(taken[-1], place).safety)
-        if self.heater:
+        if heater := self.heater:
             rows = [one.row for one in taken]
-            parts += [look.safety.without_place() for look in first_look(self.heater, instrument_class(None), [rows])]
+            parts += [look.safety.without_place() for look in first_look(heater, instrument_class(None), [rows])]
+        if said := supply_said(heater, self.supply):
+            parts.append(said.safety)
         return of_all(parts)
 
     def hand_back_doubts(self, safety: Safety) -> list[str]:
@@ -339,7 +333,7 @@ class Visit(Result):
         yield from ((one.kind, one.body) for one in self.in_force if one.kind in ("event", "adjustment"))
 
     derived = ("heater_id", "revision", "opened_at", "closed_at", "reason", "head")
-    unshown = ("entries",)
+    unshown = ("entries", "known")
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain values for JSON, the entries as they were made and what they come to."""
@@ -362,20 +356,10 @@ def _is_work(entry: Entry) -> bool:
 @lru_cache(maxsize=64)
 def _heater_of(profile: str) -> Heater:
     """Return one and the same heater for a profile, so that what was drawn for it serves every later question."""
-    return Heater.from_dict(json.loads(profile))
+    return Heater.from_dict(json.loads(profile), of_plate=True)
 
 
 def alarm_findings(head: Mapping[str, Any]) -> tuple[Finding, ...]:
     """Return the finding of a CO alarm of the cab that fails or is missing; nothing when that was not entered."""
     alarm = head.get("co_alarm")
     return (finding("no_co_alarm", alarm=alarm),) if alarm in ("fails", "missing") else ()
-
-
-def in_order(entries: Iterable[Entry]) -> tuple[Entry, ...]:
-    """Return the entries of one visit from several books in order of time, each book in its own order."""
-    latest: dict[str, str] = {}
-    placed = []
-    for entry in sorted(entries, key=lambda one: (one.origin, one.number)):
-        latest[entry.origin] = max(latest.get(entry.origin, ""), entry.at)
-        placed.append((latest[entry.origin], entry.origin, entry.number, entry))
-    return tuple(one[-1] for one in sorted(placed, key=lambda one: one[:3]))

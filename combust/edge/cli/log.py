@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from combust.application.reading.result import interpret, safety_of
-from combust.application.visit.record import sections, status, text_of
+from combust.application.visit.record import sections, status
 from combust.application.visit.steady import visit_procedure
 from combust.application.visit.visit import Visit, alarm_findings
 from combust.data.errors import CombustError, Fault, printable
@@ -140,11 +140,6 @@ def _shown(record: Visit) -> str:
         else:
             table = text_of_rows([(row[0], row[1]) for row in cells] or [(part.nothing, "")])
         texts.append(f"\n{part.title}\n{table}")
-    entries = [
-        (f"{one.number} {one.kind}", f"{one.at} {one.who or ''}: {printable(text_of(one.body))}")
-        for one in record.entries
-    ]
-    texts.append(f"\nEntries as they were made\n{text_of_rows(entries)}")
     return "\n".join(texts)
 
 

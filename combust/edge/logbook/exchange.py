@@ -8,7 +8,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from combust.application.visit.visit import KINDS, Visit
+from combust.application.visit.entries import KINDS
+from combust.application.visit.visit import Visit
 from combust.data.errors import CombustError, Fault, shorten
 from combust.edge.logbook.book import MAGIC, Logbook, first_bytes
 from combust.edge.logbook.chain import COLUMNS, INSERT, SELECT, canonical, first_misfits

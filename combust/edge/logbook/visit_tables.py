@@ -11,7 +11,8 @@ import pyarrow as pa
 
 from combust.application.reading.result import safety_of
 from combust.application.visit.record import check_head
-from combust.application.visit.visit import EVENT, HEAD, Visit, alarm_findings
+from combust.application.visit.visit import Visit, alarm_findings
+from combust.application.visit.words import EVENT, HEAD
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import Field
 from combust.data.vocabulary import inputs

@@ -10,8 +10,9 @@ from dataclasses import dataclass, field
 from itertools import groupby
 from typing import Any
 
+from combust.application.visit.entries import Entry, in_order
 from combust.application.visit.record import check_head, hand_back_faults, limit_rows, may_close
-from combust.application.visit.visit import Entry, Visit, in_order
+from combust.application.visit.visit import Visit
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import Field
 from combust.domain.safety import of_all
