@@ -198,7 +198,7 @@ def test_diesel_where_gasoline_belongs_wins_when_the_pump_reads_right():
 
     CO is three times as high, as diesel evaporates badly there; hotter by 12 % more heat in the same air.
     """
-    assert 1.60 * 745 * 14.1 / (835 * 14.5) == pytest.approx(1.39, abs=0.005)
+    assert pytest.approx(1.39, abs=0.005) == 1.60 * 745 * 14.1 / (835 * 14.5)
     base = {"stage": "high", **HEALTHY_GAS, "air_in_temp_c": 15, "air_out_temp_c": 85}
     heater = Heater.from_dict(PLATE | {"fuel": "gasoline_e10", "baseline": [base], "stroke_ul": 30})
     read = {**HEALTHY_GAS, "o2_dry_pct": 6.1, "co_dry_ppm": 130, "flue_temp_c": 370, **OUT}
