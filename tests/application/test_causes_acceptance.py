@@ -155,7 +155,7 @@ def test_a15_another_fuel(heater):
 
 @pytest.mark.memory
 def test_a_reading_that_names_its_fuel_is_held_against_the_heater_on_that_fuel(heater):
-    """B100 as above, and the tank is known to hold it: textbook air need by volume, 835 kg/m3 x 14.5 over 883 x 12.5."""
+    """B100 as above, known to be in the tank: textbook air need by volume, 835 kg/m3 x 14.5 over 883 x 12.5."""
     lean = {
         **HERE,
         "o2_dry_pct": 9.48,

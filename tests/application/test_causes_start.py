@@ -194,7 +194,7 @@ def test_physics_of_each_fuel():
 
 @pytest.mark.memory
 def test_diesel_where_gasoline_belongs_wins_when_the_pump_reads_right():
-    """Air need by volume, textbook values: diesel 835 kg/m3 x 14.5 over E10 745 x 14.1, so lambda 1.60 -> 1.39, O2 6.1 %.
+    """Air need by volume, textbook: diesel 835 kg/m3 x 14.5 over E10 745 x 14.1, so lambda 1.60 -> 1.39, O2 6.1 %.
 
     CO is three times as high, as diesel evaporates badly there; hotter by 12 % more heat in the same air.
     """
