@@ -188,6 +188,6 @@ def test_a_clock_that_went_back_and_a_time_in_the_future_are_stored_and_told():
 
 def test_entries_of_two_books_stand_in_order_of_time_whatever_their_offsets():
     """08:00 at +01:00 is before 07:30 at +00:00."""
-    one = Entry("note", {"text": "first"}, "2026-01-12T08:00:00+01:00", 1, origin="b")
-    two = Entry("note", {"text": "second"}, "2026-01-12T07:30:00+00:00", 1, origin="a")
+    one = Entry("note", {"text": "first"}, "2026-01-12T08:00:00+01:00", 1, origin="b", hash="b1")
+    two = Entry("note", {"text": "second"}, "2026-01-12T07:30:00+00:00", 1, origin="a", hash="a1")
     assert [entry.body["text"] for entry in in_order([two, one])] == ["first", "second"]

@@ -68,7 +68,8 @@ def status(visit: Visit) -> str:
         f"{fields[key].meaning if key in fields else key} ({why})" for key, why in visit.declared_missing.items()
     ]
     told = f"{state}, incomplete: {lacking}" if lacking else f"{state}, {'all told' if declared else 'complete'}"
-    return told + (f"; declared missing: {', '.join(declared)}" if declared else "")
+    told += f"; declared missing: {', '.join(declared)}" if declared else ""
+    return told + (f"; {len(visit.branches)} branches of several books" if len(visit.branches) > 1 else "")
 
 
 def may_close(visit: Visit, *, incomplete: bool = False) -> str:

@@ -9,10 +9,20 @@ from functools import lru_cache
 from typing import Any
 
 from combust.application.causes.first_look import first_look
-from combust.application.visit.entries import KINDS, Entry, once
+from combust.application.visit.entries import (
+    KINDS,
+    Entry,
+    before_each,
+    branches_of,
+    corrected,
+    ends_of,
+    is_one_line,
+    names_of,
+    once,
+)
 from combust.application.visit.supply_said import supply_said
-from combust.application.visit.taken import Taken, replace_place
-from combust.application.visit.words import BESIDE, HEAD, SETTINGS, SUPPLY, with_plate
+from combust.application.visit.taken import Branch, Taken, replace_place, without_doubles
+from combust.application.visit.words import HEAD, SETTINGS, SUPPLY, with_plate
 from combust.data.arguments import names_keywords
 from combust.data.errors import CombustError, Fault, printable
 from combust.domain.heater import Heater
@@ -71,9 +81,11 @@ class Visit(Result):
         at: str = "",
         who: str | None = None,
         key: str = "",
-        corrects: int | None = None,
+        corrects: int | str | None = None,
     ) -> Visit:
-        """Return the visit with one entry more; without a time it has that of the entry before.
+        """Return the visit with one entry more, behind every branch; without a time it has that of the entry before.
+
+        ``corrects`` is the number of an entry, or ``6@ab12`` where several branches have that number.
 
         Raises
         ------
@@ -83,13 +95,34 @@ class Visit(Result):
         if kind not in KINDS:
             hint = f"Use {', '.join(KINDS)}."
             raise CombustError(Fault("kind", kind, "unknown_name", why="is no kind of entry", hint=hint))
-        if corrects is not None and corrects not in {entry.number for entry in self.entries}:
-            hint = f"They run from 1 to {len(self.entries)}: combust log show."
-            raise CombustError(Fault("corrects", corrects, "unknown_name", why="is no entry of this visit", hint=hint))
+        about = None if corrects is None else self.entry(corrects)
         at = at or (self.entries[-1].at if self.entries else "")
         key = key or self.name_for(kind)
-        entry = Entry(kind, plain(body), at, len(self.entries) + 1, key, who, corrects)
+        body = plain(body) | ({"of": about.hash} if about and about.hash else {})
+        ends = ends_of(self.entries)
+        number = 1 + max((one.number for one in ends), default=0)
+        after = tuple(sorted(one.name for one in ends))
+        entry = Entry(kind, body, at, number, key, who, about.number if about else None, after=after)
         return replace(self, entries=(*self.entries, entry))
+
+    def entry(self, name: int | str) -> Entry:
+        """Return one entry by its number, or by number and first letters of its hash: ``6@ab12``.
+
+        Raises
+        ------
+        CombustError
+            There is none, or several are meant.
+        """
+        number, _, letters = str(name).partition("@")
+        found = [one for one in self.entries if str(one.number) == number and one.hash.startswith(letters)]
+        if len(found) == 1:
+            return found[0]
+        names = names_of(self.entries)
+        several = ", ".join(f"{names[one.name]} ({one.kind}, {one.who or 'nobody named'}, {one.at})" for one in found)
+        why = "is the number of several entries, of several books" if found else "is no entry to be corrected"
+        known = f"They run from 1 to {max((one.number for one in self.entries), default=0)}: combust log show."
+        hint = f"Say which: {several}." if found else known
+        raise CombustError(Fault("corrects", str(name), "unknown_name", why=why, hint=hint))
 
     def name_for(self, kind: str) -> str:
         """Return the name of the next entry of a kind; a part has that of the reading at hand."""
@@ -113,19 +146,18 @@ class Visit(Result):
     @once
     def in_force(self) -> tuple[Entry, ...]:
         """The entries as they are after every correction; what was withdrawn is not among them."""
-        bodies = {(entry.origin, entry.number): entry.body for entry in self.entries}
-        for entry in self.entries:
-            if entry.kind == "correction" and entry.corrects is not None:
-                values = entry.body.get("values") or {}
-                old = bodies.get((entry.origin, entry.corrects), {})
-                merged = {key: value for key, value in {**old, **values}.items() if value is not None}
-                bodies[entry.origin, entry.corrects] = merged if values else {}
-        kept = (
-            replace(entry, body=bodies[entry.origin, entry.number])
-            for entry in self.entries
-            if entry.kind != "correction"
-        )
-        return tuple(entry for entry in kept if entry.body or entry.kind in ("closed", "opened"))
+        return corrected(self.entries)
+
+    @property
+    @once
+    def branches(self) -> list[Branch]:
+        """The branches of a visit that several books continued apart; one where none did, or where they were joined."""
+        held = {entry.name: entry for entry in self.in_force}
+        before = {} if is_one_line(self.entries) else before_each(self.entries)
+        fuel = self.profile.get("fuel")
+        said = fuel if isinstance(fuel, str) else None
+        lines = branches_of(self.entries)
+        return [Branch(tuple(held[one.name] for one in line if one.name in held), before, said) for line in lines]
 
     def of_kind(self, *kinds: str) -> list[Mapping[str, Any]]:
         """Return the contents of some kinds of entry, in the order they were entered."""
@@ -155,31 +187,11 @@ class Visit(Result):
     @once
     def taken(self) -> list[Taken]:
         """The readings in order, each put together from its parts and the settings it was taken under."""
-        settings: dict[str, Any] = {}
-        found: dict[tuple[str, str], Taken] = {}
-        works = 0
-        for entry in self.in_force:
-            if entry.kind == "setting":
-                settings |= {key: value for key, value in entry.body.items() if key in SETTINGS}
-                if found:  # said while a reading was at hand: it fills what that one lacks
-                    last = found[[*found][-1]]
-                    last.values = {**settings, **last.values}
-            elif _is_work(entry):
-                works += 1
-            elif entry.kind in ("reading", "part"):
-                name = (entry.origin, entry.key)
-                if name not in found:
-                    begun = {**settings, **({"phase": "after"} if works else {})}
-                    found[name] = Taken(entry.key, entry.at, begun, works=works)
-                one = found[name]
-                one.values |= {key: value for key, value in entry.body.items() if key not in BESIDE}
-                one.over |= entry.body.get("over", {})
-                one.typed |= entry.body.get("typed", {})
-        fuel = self.profile.get("fuel")
-        for one in found.values():
-            if isinstance(fuel, str):
-                one.values.setdefault("fuel", fuel)
-        return list(found.values())
+        return self._of_branches("taken")
+
+    def _of_branches(self, which: str) -> list[Taken]:
+        found = [getattr(branch, which) for branch in self.branches]
+        return found[0] if len(found) == 1 else without_doubles([one for some in found for one in some])
 
     @property
     def readings(self) -> list[dict[str, Any]]:
@@ -190,15 +202,12 @@ class Visit(Result):
     @once
     def last_taken(self) -> list[Taken]:
         """The readings that speak of the heater as it is: those after the last work, or all when nothing was done."""
-        taken, works = self.taken, sum(map(_is_work, self.in_force))
-        if not self.worked:
-            return taken
-        return [one for one in taken if one.after and one.works in (0, works)]
+        return self._of_branches("last_taken")
 
     @property
     def worked(self) -> bool:
         """Whether a repair or an adjustment was made, or a reading says that it was taken after one."""
-        return any(map(_is_work, self.in_force)) or any(one.after for one in self.taken)
+        return any(branch.worked for branch in self.branches)
 
     @property
     @once
@@ -288,16 +297,19 @@ class Visit(Result):
         """The safety state at the end: of the readings after the last work; the place is the last that was said.
 
         Work alone clears no stop: until something was read after it, what was read before counts. With a profile the
-        limits of the heater's own document count too.
+        limits of the heater's own document count too. Of several branches each counts: none clears a stop of another.
         """
-        parts = [Safety(alarm_findings(self.head))]
-        taken = self.last_taken or self.taken or [Taken("", "", {})]
-        parts += [one.safety.without_place() for one in taken]
-        place = self.settings.get("location") or taken[-1].values.get("location")
-        parts.append(replace_place(taken[-1], place).safety)
-        if heater := self.heater:
-            rows = [one.row for one in taken]
-            parts += [look.safety.without_place() for look in first_look(heater, instrument_class(None), [rows])]
+        heater = self.heater
+        parts: list[Safety] = []
+        for branch in self.branches:
+            parts.append(Safety(alarm_findings(branch.settings)))
+            taken = branch.last_taken or branch.taken or [Taken("", "", {})]
+            parts += [one.safety.without_place() for one in taken]
+            place = branch.settings.get("location") or taken[-1].values.get("location")
+            parts.append(replace_place(taken[-1], place).safety)
+            if heater:
+                rows = [one.row for one in taken]
+                parts += [look.safety.without_place() for look in first_look(heater, instrument_class(None), [rows])]
         if said := supply_said(heater, self.supply):
             parts.append(said.safety)
         return of_all(parts)
@@ -309,11 +321,7 @@ class Visit(Result):
         declared missing is not measured.
         """
         doubts = [] if safety.state == "nothing_found" else list(safety.lines())
-        entries = self.in_force
-        last_work = max((at for at, entry in enumerate(entries) if _is_work(entry)), default=-1)
-        later = {key for entry in entries[last_work + 1 :] if entry.kind in ("reading", "part") for key in entry.body}
-        counted = {key for one in self.last_taken for key in one.values}
-        if not {"cab_co_in_ppm", "cab_co_out_ppm"} <= later & counted:
+        if any(branch.lacks_cab_co for branch in self.branches):
             doubts.append("CO in the cab and outside was not measured after the last work.")
         return doubts
 
@@ -347,10 +355,6 @@ class Visit(Result):
         if self.broken:
             rows.append(("BROKEN", f"{self.broken}: changed outside combust, do not rely on it"))
         return [(label, printable(text)) for label, text in rows]
-
-
-def _is_work(entry: Entry) -> bool:
-    return entry.kind == "adjustment" or (entry.kind == "event" and entry.body.get("event") in ("repair", "swap"))
 
 
 @lru_cache(maxsize=64)

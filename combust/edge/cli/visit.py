@@ -182,10 +182,10 @@ def stand_command(book: str, visit_id: str | None) -> Answer:
 
 @answers("correct", command, strict="")
 @click.argument("book", metavar="BOOK")
-@click.argument("number", metavar="NUMBER", type=int)
+@click.argument("number", metavar="NUMBER")
 @click.argument("words", metavar="[WORD VALUE ...] [because ...]", nargs=-1)
 @_visit_option
-def correct_command(book: str, number: int, words: tuple[str, ...], visit_id: str | None) -> Answer:
+def correct_command(book: str, number: str, words: tuple[str, ...], visit_id: str | None) -> Answer:
     """Correct an entry by its number; old and new value stay side by side.
 
     Without values it is withdrawn. combust log show tells the numbers.
@@ -196,7 +196,7 @@ def correct_command(book: str, number: int, words: tuple[str, ...], visit_id: st
     """
     with Logbook(book) as opened:
         visit = keyboard.the_open_visit(opened, visit_id)
-        visit = keyboard.enter(opened, visit, ["correct", str(number), *words], keyboard.this_moment())
+        visit = keyboard.enter(opened, visit, ["correct", number, *words], keyboard.this_moment())
     return _answer(visit)
 
 

@@ -174,8 +174,7 @@ def is_book(path: str | None) -> bool:
 def enter(book: Logbook, visit: Visit, words: Sequence[str], at: datetime.datetime) -> Visit:
     """Write a typed line into a visit and return it; ``correct NUMBER`` corrects an entry."""
     if words and words[0].lower() == "correct":
-        number = int(words[1]) if len(words) > 1 and words[1].isdecimal() else 0
-        new = correction_of_line(number, words[2:], visit, at)
+        new = correction_of_line(words[1] if len(words) > 1 else "", words[2:], visit, at)
     else:
         new = entries_of_line(words, visit, at)
     _refuse_hand_back(visit, new)

@@ -89,17 +89,20 @@ def entries_of_line(words: Sequence[str], visit: Visit, at: datetime.datetime) -
     return new
 
 
-def correction_of_line(number: int, words: Sequence[str], visit: Visit, at: datetime.datetime) -> NewVisit:
+def correction_of_line(name: int | str, words: Sequence[str], visit: Visit, at: datetime.datetime) -> NewVisit:
     """Return the correction of one entry: the new values, ``because`` and why; without values it is withdrawn.
+
+    ``name`` is its number, or ``6@ab12`` where entries of several books have that number.
 
     Raises
     ------
     CombustError
         No such entry, or one that is not corrected; every fault of the new values.
     """
-    if number not in {one.number for one in visit.entries if one.kind not in ("opened", "closed", "reopened")}:
+    about = visit.entry(name)
+    if about.kind in ("opened", "closed", "reopened"):
         hint = "combust log show tells the entries with their numbers."
-        raise CombustError(Fault("entry", number, "unknown_name", why="is no entry to be corrected", hint=hint))
+        raise CombustError(Fault("entry", name, "unknown_name", why="is no entry to be corrected", hint=hint))
     lower = [word.lower() for word in words]
     cut = lower.index("because") if "because" in lower else len(words)
     values: dict[str, Any] = {}
@@ -107,15 +110,15 @@ def correction_of_line(number: int, words: Sequence[str], visit: Visit, at: date
         values = {"text": _needed("text", " ".join(words[1:cut]))}
     elif cut:
         line = read_line(words[:cut], visit, at)
-        values = {**dict.fromkeys(line.over), **line.given, **_beside_corrected(number, line, visit)}
+        values = {**dict.fromkeys(line.over), **line.given, **_beside_corrected(about.name, line, visit)}
     body = {"values": values, "reason": " ".join(words[cut + 1 :])}
     made: list[NewEntry] = [("correction", None, body)]
-    return NewVisit(visit.visit_id, None, {}, made, corrects=number, at=at.isoformat(timespec="seconds"))
+    return NewVisit(visit.visit_id, None, {}, made, corrects=name, at=at.isoformat(timespec="seconds"))
 
 
-def _beside_corrected(number: int, line: Line, visit: Visit) -> dict[str, Any]:
+def _beside_corrected(name: str, line: Line, visit: Visit) -> dict[str, Any]:
     """Return what stands beside the values of an entry when it is corrected; nothing stale of the old ones stays."""
-    held = next((one.body for one in visit.in_force if one.number == number), {})
+    held = next((one.body for one in visit.in_force if one.name == name), {})
     changed = {*line.given, *line.over}
     beside = {}
     for name, new in (("over", line.over), ("typed", line.typed)):
