@@ -56,9 +56,10 @@ class Baseline:
 
 @dataclass(frozen=True, slots=True)
 class HeaterLimits:
-    """Limits of the heater's own document: height [m] and lowest lambda [-]."""
+    """Limits of the heater's own document: height [m], height with a compensation kit [m] and lowest lambda [-]."""
 
     altitude_m: float | None = None
+    compensation_altitude_m: float | None = None
     air_ratio_min: float | None = None
     source: str | None = None
 
