@@ -47,8 +47,8 @@ def book(tmp_path):
         ("plate_fuel 0.063", "plate_fuel 0.063 gph", "plate_fuel_l_per_h", 0.238481, 1e-5),
         ("plate_heat 7500", "plate_heat 7500 BTU/h", "plate_heat_kw", 2.198033, 1e-6),
         ("plate_heat 7500", "plate_heat 7500 btu/hr", "plate_heat_kw", 2.198033, 1e-6),
-        ("cable 14", "cable 14 AWG", "cable_mm2", 2.08, 1e-3),
-        ("cable 14", "cable AWG 14", "cable_mm2", 2.08, 1e-3),
+        ("cable 14", "cable 14 AWG", "area_mm2", 2.08, 1e-3),
+        ("cable 14", "cable AWG 14", "area_mm2", 2.08, 1e-3),
         ("flue_drift 1.8", "flue_drift 1.8 F/min", "flue_drift_k_per_min", 1.0, 1e-12),
     ],
 )

@@ -7,10 +7,12 @@ from functools import cache, partial
 from typing import Any, NamedTuple
 
 from combust.application.reading.result import ReadingResult
+from combust.application.visit.entries import Entry
 from combust.application.visit.meaning import whole_safety
 from combust.application.visit.taken import Taken
-from combust.application.visit.visit import HEAD, Entry, Visit
+from combust.application.visit.visit import Visit
 from combust.application.visit.wording import corrections, every_entry, name_of, rest_of, told
+from combust.application.visit.words import HEAD, SAID
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import Field, check_fields, fields_of
 from combust.data.tables import load_table
@@ -68,7 +70,8 @@ def status(visit: Visit) -> str:
         f"{fields[key].meaning if key in fields else key} ({why})" for key, why in visit.declared_missing.items()
     ]
     told = f"{state}, incomplete: {lacking}" if lacking else f"{state}, {'all told' if declared else 'complete'}"
-    return told + (f"; declared missing: {', '.join(declared)}" if declared else "")
+    told += f"; declared missing: {', '.join(declared)}" if declared else ""
+    return told + (f"; {len(visit.branches)} branches of several books" if len(visit.branches) > 1 else "")
 
 
 def may_close(visit: Visit, *, incomplete: bool = False) -> str:
@@ -230,7 +233,8 @@ def handed_back(visit: Visit) -> str:
 
 
 def _about(visit: Visit) -> list[tuple[str, str]]:
-    words = {HEAD[key].meaning: told(key, visit.settings, visit.units) for key in visit.head if key != "handed_back"}
+    held = visit.settings
+    words = {SAID[key].meaning: told(key, held, visit.units) for key in held if key in SAID and key != "handed_back"}
     rows = {
         "heater": visit.heater_id or "not named",
         "revision": str(visit.revision),

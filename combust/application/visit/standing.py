@@ -6,10 +6,13 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from combust.application.causes.catalogue import shipped_priors
-from combust.application.causes.checks import checks_done, is_allowed
 from combust.application.causes.visit_result import VisitResult
+from combust.application.visit.by_symptom import checks_by_symptom
+from combust.application.visit.clock import clock_doubts
 from combust.application.visit.meaning import causes_of
+from combust.application.visit.provisional import PROVISIONAL, question, read_of_stages
 from combust.application.visit.record import missing_fields, status
+from combust.application.visit.supply_said import supply_said
 from combust.application.visit.taken import Taken
 from combust.application.visit.visit import Visit
 from combust.data.units import in_words
@@ -18,7 +21,6 @@ from combust.domain.safety import Safety, of_all
 
 FIRST = 3  # causes that are told after an entry
 LEAST = 0.01  # share below which a cause is not told
-FIRST_LOOK = "look_at_terminals"
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,19 +42,20 @@ class Standing(Result):
     def next_check(self) -> str:
         """The next check in one sentence, with its risk; "" when none is to be made.
 
-        Without causes it is the first of the fixed order that is left, behind a look at the terminals. What the safety
-        state forbids is not named.
+        Without causes it is the first of the fixed order that is left. What the safety state forbids is not named.
         """
-        rows = [one.row for one in self.visit.last_taken]
         checks, safety = shipped_priors().checks, self.safety
-        if self.causes:
-            ranked = [one for one in self.causes.next_checks if safety.allows(checks[one.check].needs)]
-            return _in_a_sentence(ranked[0].check, ranked[0].why) if ranked else ""
-        table = shipped_priors().table["fixed_order"]
-        order = [checks[name] for name in dict.fromkeys([FIRST_LOOK, *table["validity"], *table["nothing"]])]
-        have, burn = {key for row in rows for key in row}, safety.allows(("burning",))
-        left = [one for one in order if one.name not in checks_done(rows) and is_allowed(one, rows, safety)]
-        return _in_a_sentence(left[0].name, left[0].left(have, may_burn=burn)) if left else ""
+        order = self.causes.next_checks if self.causes else checks_by_symptom(self.visit, None, safety)
+        ranked = [one for one in order if safety.allows(checks[one.check].needs)]
+        return _in_a_sentence(ranked[0].check, ranked[0].why) if ranked else ""
+
+    @property
+    def baseline(self) -> str:
+        """What is to be said of a baseline that is provisional, or that today could give; "" before gas was read."""
+        heater = self.visit.heater
+        if heater and heater.is_provisional:
+            return PROVISIONAL
+        return question(self.visit) if read_of_stages(self.visit) else ""
 
     def lines(self) -> Rows:
         """Return at most ten rows: what was read, causes, the next check in one sentence, what is missing.
@@ -75,10 +78,16 @@ class Standing(Result):
                 rows.append(("trim", in_words(causes.adjust.text, units)))
         if self.why_not:
             rows.append(("causes", self.why_not))
+        if said := supply_said(visit.heater, visit.supply):
+            rows.append(("supply", in_words(said.text, units)))
         if check := self.next_check:
             rows.append(("next check", in_words(check, units)))
         if visit.broken:
             rows.append(("BROKEN", f"{visit.broken}: changed outside combust, do not rely on it"))
+        if doubts := clock_doubts(visit):
+            rows.append(("CLOCK", f"{'; '.join(doubts)}: is the clock right? It was written down as it came."))
+        if of_baseline := self.baseline:
+            rows.append(("baseline", of_baseline))
         lacking = [label for _, label in missing_fields(visit)]
         rows.append(("still missing", ", ".join(lacking) if lacking else "nothing"))
         return rows
@@ -87,6 +96,7 @@ class Standing(Result):
         """Return plain values for JSON: the visit, its causes, what is missing; ``shown`` is what a person reads."""
         more = {"next_check": self.next_check, "missing": dict(missing_fields(self.visit)), "shown": self.lines()}
         visit = self.visit.to_dict()
+        more["clock_doubts"] = clock_doubts(self.visit)
         return {**Result.to_dict(self), **plain(more), "status": status(self.visit), "visit": visit}
 
 
@@ -129,6 +139,8 @@ def line_of(one: Taken) -> str:
         parts.append(f"flue {round(flue, 1):g} °C")
     if (cab := values.get("cab_co_in_ppm")) is not None:
         parts.append(f"CO in the cab {cab:g} ppm")
+    if told := [str(values[key]).replace("_", " ") for key in ("start_event", "start_smoke") if values.get(key)]:
+        parts.append(f"start: {', '.join(told)}")
     return ", ".join(parts) or "no gas yet"
 
 

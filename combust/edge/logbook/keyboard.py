@@ -3,20 +3,24 @@
 from __future__ import annotations
 
 import datetime
+import hashlib
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+from combust.application.visit.entries import in_order
+from combust.application.visit.provisional import new_profile
 from combust.application.visit.record import hand_back_faults
-from combust.application.visit.visit import Visit, in_order
+from combust.application.visit.visit import Visit
 from combust.data.errors import CombustError, Fault
 from combust.data.near import did_you_mean, near_matches
 from combust.data.tables import read_toml
 from combust.domain.heater import Heater
 from combust.domain.result import plain
-from combust.edge.logbook.book import Logbook
+from combust.edge.logbook.book import MAGIC, Logbook, first_bytes
 from combust.edge.logbook.typed import correction_of_line, entries_of_line, read_line
 from combust.edge.logbook.visits import NewVisit, add, entries_of_rows, names, read_visit
+from combust.edge.whole_file import whole_file, writable_name
 
 DAY = "day "  # settings of a day are a chain of their own, named after it
 
@@ -159,16 +163,49 @@ def the_open_visit(book: Logbook, visit_id: str | None) -> Visit:
     raise CombustError(Fault("visit_id", None, "missing", why=why, hint=hint))
 
 
+def visit_in(path: str, visit_id: str | None) -> Visit:
+    """Return the visit of a book that is meant: the one named, else the only one that is open."""
+    with Logbook(path, read_only=True) as book:
+        return the_open_visit(book, visit_id)
+
+
+def is_book(path: str | None) -> bool:
+    """Return whether a file is a logbook, by its first bytes; a file that is not there is none."""
+    return path is not None and Path(path).is_file() and first_bytes(Path(path)) == MAGIC
+
+
 def enter(book: Logbook, visit: Visit, words: Sequence[str], at: datetime.datetime) -> Visit:
     """Write a typed line into a visit and return it; ``correct NUMBER`` corrects an entry."""
     if words and words[0].lower() == "correct":
-        number = int(words[1]) if len(words) > 1 and words[1].isdecimal() else 0
-        new = correction_of_line(number, words[2:], visit, at)
+        new = correction_of_line(words[1] if len(words) > 1 else "", words[2:], visit, at)
     else:
         new = entries_of_line(words, visit, at)
     _refuse_hand_back(visit, new)
     add(book, [new])
     return read_visit(book, visit.visit_id)
+
+
+def write_baseline(book: Logbook, visit: Visit, path: str) -> str:
+    """Write the profile that a visit allows, and into the visit that it was written; return what was written.
+
+    Raises
+    ------
+    CombustError
+        What the baseline lacks, each with how to add it; a file that is there already, or cannot be written.
+    """
+    if Path(path).exists():
+        why, hint = "is there already", "Give a new name: a profile is never written over."
+        raise CombustError(Fault("baseline", path, "conflict", why=why, hint=hint))
+    writable_name(path, (".toml",))
+    text = new_profile(visit)
+    with whole_file(path) as partial:
+        partial.write_text(text, encoding="utf-8")
+    kind = "confirmed" if visit.heater and visit.heater.is_provisional else "provisional"
+    seal = hashlib.sha256(text.encode()).hexdigest()[:16]
+    told = f"{kind} baseline of {visit.heater_id} written to {Path(path).name} (SHA-256 {seal})"
+    at = this_moment().isoformat(timespec="seconds")
+    add(book, [NewVisit(visit.visit_id, None, {}, [("note", None, {"text": told})], at=at)])
+    return told
 
 
 def _refuse_hand_back(visit: Visit, new: NewVisit) -> None:
