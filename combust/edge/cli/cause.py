@@ -26,6 +26,7 @@ from combust.edge.figures.causes import draw_steps
 if TYPE_CHECKING:
     from combust.edge.tables.reader import Entries
 
+DRAWN = ("seed", "pairs", "catalogue")  # what a figure of the steps is ranked with too
 MANY = 8  # visits that take long enough for a progress bar
 
 
@@ -61,7 +62,7 @@ def command(
 
     heater = Heater.load(profile, catalogue=catalogue) if profile else None
     how: dict[str, Any] = {"seed": options["seed"], "pairs": not options["no_pairs"]}
-    how |= {"instrument": options["instrument_class"], "causes": options["causes_file"]}
+    how |= {"instrument": options["instrument_class"], "causes": options["causes_file"], "catalogue": catalogue}
     if source is not None and (visit_id is not None or is_book(source)):
         return _of_book(source, visit_id, heater, options, how)
     if heater is None:
@@ -88,7 +89,7 @@ def _of_book(book: str, visit_id: str | None, heater: Heater | None, options: di
     rows = [*found.causes.lines(), *supply, *result.lines()[-1:], ("", "a stated convention, editable with --causes")]
     readings = [Reading(**one.row) for one in visit.last_taken]
     known = heater or visit.need_heater()
-    draw = partial(draw_steps, known, readings, seed=how["seed"], pairs=how["pairs"]) if known else None
+    draw = partial(draw_steps, known, readings, **{key: how[key] for key in DRAWN}) if known else None
     return Answer({**result.to_dict(), "refused": []}, text_of_rows(rows, wrap=110), found.safety, draw=draw)
 
 
@@ -122,7 +123,7 @@ def _of_table(source: str | None, heater: Heater, options: dict[str, Any], how: 
         "\n".join(parts),
         of_all([found.safety, Safety(tuple(table.stops))], refused=len(missed)),
         notes=[*notes, *missed],
-        draw=partial(draw_steps, heater, of_first, seed=how["seed"], pairs=how["pairs"]),
+        draw=partial(draw_steps, heater, of_first, **{key: how[key] for key in DRAWN}),
     )
 
 

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 MOST = {"vehicles": 500, "faults": 200, "remedies": 200, "cards": 200}  # on the page; the tables hold all
 MOST_JSON_VEHICLES = 100_000
-FLIP = ["swing", "decision", "air_ratio_by", "from_answer"]
+FLIP = ["swing", "decision", "from_answer", "to_answer"]
 
 
 def write_plan(plan: FleetPlan, folder: str | Path, *, title: str = "Fleet plan for altitude") -> list[Path]:
@@ -62,7 +62,7 @@ def _without_formulas(table: pd.DataFrame) -> pd.DataFrame:
 def plan_page(plan: FleetPlan, figures: Mapping[str, Figure], *, title: str) -> str:
     """Return the decision page as HTML; every text from a table is escaped."""
     flips = plan.sensitivity
-    if len(flips):  # how many vehicles flip by swing, decision and lambda
+    if len(flips):  # how many vehicles flip by swing and decision
         flips = flips.groupby(FLIP, sort=False).size().rename("vehicles").reset_index()
     pictures = [picture(figure) for figure in figures.values()]
     return page("fleet", title=title, plan=plan, cautions=plan.cautions, figures=pictures, flips=flips, most=MOST)
