@@ -130,11 +130,12 @@ def _meaning(visit: Visit, causes: VisitResult | None) -> str:
 
 def _conditions(visit: Visit, now: str) -> list[str]:
     """Return under which conditions it may be used, what was not checked among them, or what is needed before it is."""
+    said = [f"{visit.head['condition']}."] if visit.head.get("condition") else []
     if now == "Kept off.":
-        return ["Heater off until what is told here is put right and it was read again, CO in the cab too."]
+        return [*said, "Heater off until what is told here is put right and it was read again, CO in the cab too."]
     if now != "Handed back.":
-        return ["Heater off until it is handed back."]
-    told = ["Only with the exhaust in the open and a working CO alarm in the cab."]
+        return [*said, "Heater off until it is handed back."]
+    told = [*said, "Only with the exhaust in the open and a working CO alarm in the cab."]
     limit = visit.profile.get("limits", {}).get("altitude_m")
     if isinstance(limit, int | float):
         told.append(in_words(f"Not above {limit:g} m.", visit.units))
