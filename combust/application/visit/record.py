@@ -263,7 +263,7 @@ def _row(one: Taken, result: ReadingResult | None) -> dict[str, str]:
         "reading": one.key,
         "when, stage": f"{body.get('taken_at') or ''} {body.get('stage') or ''}".replace("T", " ", 1).strip(),
         "work": str(body.get("phase") or "before"),
-        "O2 %": number(body.get("o2_dry_pct"), ".1f"),
+        "O2 %": number(body.get("o2_dry_pct"), ".4g"),
         "CO ppm": co,
         "CO air-free": number(free, ".0f"),
         "lambda ± 95 %": "" if ratio is None else f"{ratio:.2f} ± {2 * (u or 0.0):.2f}",
