@@ -122,6 +122,30 @@ def test_nothing_stale_stands_beside_a_corrected_value(book, first, correction, 
     assert bool(visit.safety.stops) == ("over" in correction)
 
 
+def test_a_value_after_one_over_the_range_is_a_new_reading(book):
+    """Both count: the stop stays until work was done; the number that is read next is not lost in the old reading."""
+    visit, _ = open_visit(book, None, "heater-0312", HEATERS, ["outdoors"], MORNING)
+    for number, said in enumerate(("high o2 2.1 co over 2000", "co over 2000", "co 120", "co over 4000"), 1):
+        visit = enter(book, visit, shlex.split(said), minutes(number))
+    assert [(one.values.get("co_dry_ppm"), one.over.get("co_dry_ppm")) for one in visit.taken] == [
+        (None, 2000.0), (120.0, None), (None, 4000.0)]  # fmt: skip
+    assert visit.safety.state == "heater_off"
+
+
+@pytest.mark.parametrize(
+    ("number", "correction"), [(2, "flue 300"), (3, "who T"), (3, "plate_heat 2"), (4, "co 54"), (2, "co over 2000")]
+)
+def test_a_correction_that_its_entry_cannot_hold_is_refused(book, number, correction):
+    """It would be lost without a word: a setting holds no reading, a reading nothing of the visit, a note only text."""
+    visit, _ = open_visit(book, None, "heater-0312", HEATERS, ["outdoors"], MORNING)
+    for at, said in enumerate(("high o2 8.2", "note loose clamp"), 1):
+        visit = enter(book, visit, shlex.split(said), minutes(at))
+    with pytest.raises(CombustError, match=f"is no part of entry {number}"):
+        enter(book, visit, ["correct", str(number), *shlex.split(correction)], minutes(5))
+    visit = enter(book, visit, ["correct", "2", "altitude", "300"], minutes(6))
+    assert visit.settings["altitude_m"] == 300.0
+
+
 @given(st.integers(-400, 20000))
 def test_whole_fahrenheit_come_back_as_they_were_typed(tenths):
     """Typed in °F, stored in °C, told with one decimal in °F: the same digits."""
