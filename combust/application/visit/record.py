@@ -169,7 +169,7 @@ def sections(visit: Visit, *, in_full: bool = False) -> list[Section]:
     return [
         Section("The visit", _about(visit), ""),
         Section("Readings", cells, "No reading was taken.", head, EMPTY_CELLS),
-        *_side_by_side("Also read", {one.key: rest_of(one, units) for one, _ in done}, "Nothing."),
+        *_side_by_side("Also read", {one.key: rest_of(one, visit.settings, units) for one, _ in done}, "Nothing."),
         *(_results(done, units) if in_full else ()),
         Section("Findings", _findings(found, units), "None but the stops."),
         Section("Checks done", _texts(visit, "check"), "None was written down."),
