@@ -9,7 +9,8 @@ from typing import Any
 import click
 
 from combust.application.visit.meaning import whole_safety
-from combust.application.visit.record import status
+from combust.application.visit.provisional import question
+from combust.application.visit.record import may_close, status
 from combust.application.visit.standing import standing
 from combust.application.visit.visit import Visit
 from combust.application.visit.wording import told
@@ -207,19 +208,29 @@ correct_command.context_settings = LINE
 @click.argument("book", metavar="BOOK")
 @_visit_option
 @click.option("--incomplete", is_flag=True, help="Close although something is missing; the record says so for ever.")
-def close_command(book: str, visit_id: str | None, incomplete: bool) -> Answer:
+@click.option(
+    "--baseline", metavar="FILE", help="Write today's reading as a provisional baseline, or confirm one (.toml)."
+)
+def close_command(book: str, visit_id: str | None, incomplete: bool, baseline: str | None) -> Answer:
     """Close a visit: checked, and the limits it was judged by written down.
 
     A visit with work in it needs a reading after the work and CO inside and outside the cab, or the reason why they
-    cannot be had (missing cab_co REASON); it is then not handed back.
+    cannot be had (missing cab_co REASON); it is then not handed back. Of a heater without a healthy reading it asks
+    whether today's may be a provisional one, or tells what that lacks: --baseline FILE writes the profile, wide and
+    under suspicion until a second visit agrees, which the same option then confirms.
 
     \b
     Example:
       combust visit close winter.book --incomplete
     """
     with Logbook(book) as opened:
-        visit = close_visit(opened, keyboard.the_open_visit(opened, visit_id).visit_id, incomplete=incomplete)
-        notes = [f"note: {text}" for text in opened.notes]
+        visit = keyboard.the_open_visit(opened, visit_id)
+        asked = question(visit)
+        if baseline is not None:
+            may_close(visit, incomplete=incomplete)  # nothing is written for a visit that stays open
+            asked = keyboard.write_baseline(opened, visit, baseline)
+        visit = close_visit(opened, visit.visit_id, incomplete=incomplete)
+        notes = [f"note: {text}" for text in [*opened.notes, *([f"baseline: {asked}"] if asked else [])]]
     text = f"Visit {printable(visit.visit_id)}, revision {visit.revision}: {printable(status(visit))}."
     return Answer(visit, text, whole_safety(visit), notes=notes)
 
