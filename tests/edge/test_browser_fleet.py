@@ -1,4 +1,4 @@
-"""The page of a fleet in Chromium: 300 invented vehicles filtered, sorted, on a phone and on paper; no request leaves."""
+"""The page of a fleet in Chromium: 300 invented vehicles filtered, sorted, on a phone, on paper; no request leaves."""
 
 from __future__ import annotations
 
