@@ -12,13 +12,14 @@ from pathlib import Path
 import pytest
 
 import combust
+from combust.application.causes.catalogue import shipped_priors
 from combust.edge.figures.gas_plane import draw_before_after
 from combust.edge.logbook.book import Logbook
 from combust.edge.logbook.day import days_of, visits_of_day
 from combust.edge.logbook.keyboard import enter, open_visit, set_day
 from combust.edge.logbook.visits import close_visit, read_visits
 from combust.edge.reports.day_page import day_page
-from combust.edge.reports.verdict import Room, verdict_of
+from combust.edge.reports.verdict import Room, diagnosis, verdict_of
 from combust.edge.reports.visit_page import visit_page
 from tests.edge.runs import call
 from tests.edge.test_html_injection import check_page
@@ -203,6 +204,19 @@ def test_old_and_new_stand_side_by_side(book):
     row = "<td>co dry 540 ppm, flue temp 689 F (365 °C)</td><td>co dry 54 ppm, flue temp 662 F (350 °C)</td>"
     assert row in page
     assert "<td>loose clamp</td><td>withdrawn</td>" in page
+
+
+@pytest.mark.parametrize("name", shipped_priors().causes)
+@pytest.mark.parametrize("baseline", [True, False])
+def test_what_was_found_proposes_nothing(name, baseline):
+    """A customer reads it, perhaps indoors: no step that needs a running heater, no work on it; the size stays."""
+    told = shipped_priors().causes[name].told((), baseline=baseline)
+    size = "It takes 18 % of the air (14 to 21 %)."
+    found = diagnosis(f"{told} {size}")
+    assert found.startswith(told.partition(".")[0])
+    assert found.endswith(size)
+    steps = r"\b(again|wait|force|measure|replace|clear it|clean|trim|mend|look|zero it|take a|compare)\b"
+    assert not re.search(steps, found, re.IGNORECASE)
 
 
 def test_room_tells_that_it_cut():
