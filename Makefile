@@ -59,9 +59,9 @@ else
 endif
 
 page: $(VENV)/.page
-	$(BIN)/combust page
+	$(BIN)/combust page --book output/page.book --heaters data/heaters
 
-lab: $(VENV)/.page
+lab: $(VENV)/.lab
 	$(BIN)/jupyter lab notebooks/
 
 bench: $(VENV)/.test
@@ -99,6 +99,10 @@ $(VENV)/.fuzz: $(VENV)/.base
 	touch $@
 
 $(VENV)/.page: $(VENV)/.base
+	$(BIN)/python -m pip install --quiet --editable ".[web]"
+	touch $@
+
+$(VENV)/.lab: $(VENV)/.base
 	$(BIN)/python -m pip install --quiet --editable ".[notebooks]"
 	touch $@
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
 import re
 import time
 from collections.abc import Callable
@@ -17,7 +16,6 @@ from click.testing import CliRunner
 from combust.application.lessons.exercises import exercise_sheet
 from combust.data.errors import CombustError
 from combust.edge.cli.main import cli
-from combust.edge.cli.page import LOOPBACK, PAGES, find_notebook, server
 from combust.edge.figures import lesson_gas as gas
 from combust.edge.figures import lesson_machine as machine
 from combust.edge.notebook import FrozenFigure, all_cards, choose, choose_card, slide
@@ -161,25 +159,6 @@ def test_command_exercises_refuses_a_seed_that_cannot_be(seed: str, tmp_path: Pa
     done = CliRunner().invoke(cli, ["exercises", "--seed", seed, "--out", str(tmp_path)])
     assert done.exit_code == 2
     assert list(tmp_path.iterdir()) == []
-
-
-def test_every_page_has_its_notebook_and_is_bound_to_the_loopback_address() -> None:
-    for file in PAGES.values():
-        arguments, environment = server(find_notebook(file, None), 8866, browser=False)
-        assert f"--Voila.ip={LOOPBACK}" in arguments
-        assert "--strip_sources=True" in arguments
-        own = Path(environment["JUPYTER_CONFIG_PATH"].split(os.pathsep)[0])
-        settings = json.loads((own / "voila.json").read_text(encoding="utf-8"))["Voila"]["tornado_settings"]
-        policy = settings["headers"]["Content-Security-Policy"]
-        assert "default-src 'self'" in policy
-        assert "http" not in policy
-        template = Path(environment["JUPYTER_PATH"].split(os.pathsep)[0]) / "voila" / "templates" / "combust_page"
-        assert "http" not in (template / "index.html.j2").read_text(encoding="utf-8")
-
-
-def test_a_folder_without_the_notebook_is_told(tmp_path: Path) -> None:
-    with pytest.raises(CombustError, match="holds no 20_type_a_reading"):
-        find_notebook(PAGES["reading"], str(tmp_path))
 
 
 # ---- the typing page, without a browser -------------------------------------------------------------------------

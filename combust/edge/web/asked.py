@@ -1,0 +1,88 @@
+"""What a page is given: who asks, for what, in which units; and how it answers with a template."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, RedirectResponse
+
+from combust.domain.limits import cautions
+from combust.domain.safety import Safety
+from combust.edge.reports.html import page
+from combust.edge.web.seats import Seat, Seats
+from combust.edge.web.settings import Settings
+from combust.edge.web.texts import texts
+
+UNITS = ("metric", "us")
+
+
+@dataclass(slots=True)
+class House:
+    """What all requests of one server share."""
+
+    settings: Settings
+    seats: Seats
+
+    @property
+    def cookie(self) -> str:
+        """The name of the cookie; browsers keep no cookies apart by port, so that it holds the port."""
+        return f"combust_{self.settings.port}"
+
+
+@dataclass(slots=True)
+class Asked:
+    """One request as a page sees it.
+
+    Attributes
+    ----------
+    request : Request
+    house : House
+    seat : Seat
+        Who asks.
+    form : dict of str
+        What was typed, checked to come from a form of this seat.
+    files : dict
+        Files of the form, name -> upload.
+    """
+
+    request: Request
+    house: House
+    seat: Seat
+    form: dict[str, str] = field(default_factory=dict)
+    files: dict[str, Any] = field(default_factory=dict)
+
+    @property
+    def units(self) -> str:
+        """The units of the person, ``metric`` or ``us``."""
+        said = self.request.cookies.get(f"{self.house.cookie}_units", "")
+        return said if said in UNITS else UNITS[0]
+
+    def show(self, name: str, status: int = 200, *, safety: Safety | None = None, **facts: Any) -> HTMLResponse:
+        """Return a page from its template.
+
+        Parameters
+        ----------
+        name : str
+            Of the template in ``templates/``, without its endings.
+        status : int
+        safety : Safety, optional
+            What the banner tells; without one there is no banner.
+        **facts
+            What the template shows; it has the texts as ``t`` besides.
+        """
+        alarm = {"state": safety.state, "lines": safety.lines(), "stops": len(safety.stops)} if safety else None
+        every = {
+            "t": texts(),
+            "asked": self,
+            "token": self.house.seats.token_of(self.seat),
+            "banner": alarm,
+            "cautions": cautions(in_full=bool(safety and safety.stops)),
+            "path": self.request.url.path,
+        }
+        return HTMLResponse(page(f"web/{name}", **{**every, **facts}), status)
+
+    def go(self, path: str) -> RedirectResponse:
+        """Return the answer that sends the browser to another page after a form."""
+        return RedirectResponse(path, 303)

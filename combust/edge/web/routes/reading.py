@@ -1,0 +1,50 @@
+"""The page for one reading: typed, judged, and shown in order of importance. Nothing of it is kept."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from starlette.responses import Response
+
+from combust.application.reading.result import interpret
+from combust.application.visit.taken import Taken
+from combust.application.visit.visit import Visit
+from combust.data.errors import CombustError
+from combust.domain.safety import Safety, of_all
+from combust.edge.logbook.keyboard import this_moment
+from combust.edge.logbook.typed import read_line, stops_typed
+from combust.edge.web.asked import Asked
+from combust.edge.web.fields import form_fields, words_of
+
+# In the order in which they are read at the heater; the second group is opened when it is needed.
+FIRST = ("location", "fuel", "o2_dry_pct", "co_dry_ppm", "flue_temp_c", "intake_temp_c")
+MORE = (
+    *("co2_dry_pct", "co2_origin", "smoke_number", "altitude_m", "probe_leak_test", "cab_co_in_ppm", "cab_co_out_ppm"),
+)
+
+
+def show(asked: Asked) -> Response:
+    """Return the empty form."""
+    return asked.show("reading", **_form(asked))
+
+
+def judge(asked: Asked) -> Response:
+    """Return what was typed, judged: stops first, then lambda, then the rest."""
+    words, now = words_of(asked.form, (*FIRST, *MORE)), this_moment()
+    try:
+        line = read_line(words, Visit(""), now)
+        taken = Taken("reading", now.isoformat(), line.given, over=line.over, typed=line.typed)
+        result = taken.result if line.over else interpret(line.given)
+    except CombustError as error:
+        stops = of_all([stops_typed(words, now), error.safety or Safety(())])
+        refused = [str(one) for one in error.faults]
+        return asked.show("reading", 422, safety=stops if stops.stops else None, refused=refused, **_form(asked, error))
+    safety = of_all([taken.safety, *([result.safety] if result else [])])
+    return asked.show("reading", safety=safety, result=result, **_form(asked))
+
+
+def _form(asked: Asked, error: CombustError | None = None) -> dict[str, Any]:
+    faults = error.faults if error else ()
+    first = form_fields(FIRST, asked.units, asked.form, faults)
+    more = form_fields(MORE, asked.units, asked.form, faults)
+    return {"first": first, "more": more, "opened": any(one.value for one in more)}

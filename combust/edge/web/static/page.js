@@ -1,0 +1,2 @@
+// Drafts, the queue and the watch come here. Everything works without it.
+"use strict";
