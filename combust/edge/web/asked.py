@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse
 
 from combust.domain.limits import cautions
-from combust.domain.safety import Safety
 from combust.edge.reports.html import page
 from combust.edge.web.seats import Seat, Seats
 from combust.edge.web.settings import Settings
 from combust.edge.web.texts import texts
+
+if TYPE_CHECKING:
+    from combust.domain.safety import Safety
 
 UNITS = ("metric", "us")
 
