@@ -15,7 +15,8 @@ from pathlib import Path
 from types import ModuleType
 from typing import Any
 
-EXTRAS = ("cantera", "jupyterlab", "notebook", "ipywidgets", "starlette", "uvicorn", "multipart", "segno", "httpx2",
+EXTRAS = ("cantera", "jupyterlab", "notebook", "ipywidgets", "starlette", "uvicorn", "python_multipart", "segno",
+          "httpx2",
           "dask", "distributed", "scipy", "hypothesis",
           "pytest", "nbclient", "nbformat", "selenium", "chemicals", "fluids", "CoolProp", "ambiance", "psychrolib",
           "airportsdata", "pint", "uncertainties", "html5lib", "polars", "atheris", "jupytext")  # fmt: skip

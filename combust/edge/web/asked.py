@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+import hashlib
+import re
+import secrets
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from starlette.requests import Request
-from starlette.responses import HTMLResponse, RedirectResponse
+from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse
 
 from combust.domain.limits import cautions
 from combust.edge.reports.html import page
+from combust.edge.web.pool import Pool
 from combust.edge.web.seats import Seat, Seats
 from combust.edge.web.settings import Settings
 from combust.edge.web.texts import texts
@@ -18,6 +23,7 @@ if TYPE_CHECKING:
     from combust.domain.safety import Safety
 
 UNITS = ("metric", "us")
+ONCE = re.compile(r"[A-Za-z0-9_-]{8,64}")
 
 
 @dataclass(slots=True)
@@ -26,6 +32,7 @@ class House:
 
     settings: Settings
     seats: Seats
+    pool: Pool
 
     @property
     def cookie(self) -> str:
@@ -47,6 +54,8 @@ class Asked:
         What was typed, checked to come from a form of this seat.
     files : dict
         Files of the form, name -> upload.
+    body : mapping
+        The object of a JSON request.
     """
 
     request: Request
@@ -54,12 +63,25 @@ class Asked:
     seat: Seat
     form: dict[str, str] = field(default_factory=dict)
     files: dict[str, Any] = field(default_factory=dict)
+    body: Mapping[str, Any] = field(default_factory=dict)
 
     @property
     def units(self) -> str:
         """The units of the person, ``metric`` or ``us``."""
         said = self.request.cookies.get(f"{self.house.cookie}_units", "")
         return said if said in UNITS else UNITS[0]
+
+    @property
+    def key(self) -> str:
+        """The key under which the logbook keeps what this form says: the same form sent again adds nothing.
+
+        It holds a digest of what was typed: a form that was gone back to and changed says something new.
+        """
+        once = self.form.get("once", "")
+        if not ONCE.fullmatch(once):
+            return secrets.token_urlsafe(16)
+        said = repr((self.request.url.path, sorted(self.form.items())))
+        return f"{once}.{hashlib.sha256(said.encode('utf-8', 'backslashreplace')).hexdigest()[:16]}"
 
     def show(self, name: str, status: int = 200, *, safety: Safety | None = None, **facts: Any) -> HTMLResponse:
         """Return a page from its template.
@@ -79,11 +101,16 @@ class Asked:
             "t": texts(),
             "asked": self,
             "token": self.house.seats.token_of(self.seat),
+            "once": secrets.token_urlsafe(16),
             "banner": alarm,
             "cautions": cautions(in_full=bool(safety and safety.stops)),
             "path": self.request.url.path,
         }
         return HTMLResponse(page(f"web/{name}", **{**every, **facts}), status)
+
+    def say(self, facts: Mapping[str, Any], status: int = 200) -> JSONResponse:
+        """Return a JSON object for another program, or for the script of the page."""
+        return JSONResponse(facts, status)
 
     def go(self, path: str) -> RedirectResponse:
         """Return the answer that sends the browser to another page after a form."""

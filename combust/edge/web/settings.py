@@ -36,10 +36,14 @@ class Settings:
     shared: bool = False
 
     @property
+    def name(self) -> str:
+        """Host and port as they stand in a link."""
+        return f"{f'[{self.host}]' if ':' in self.host else self.host}:{self.port}"
+
+    @property
     def hosts(self) -> frozenset[str]:
         """The values of the Host header that are answered, and no others."""
-        names = {*LOOPBACK_NAMES, *([self.host] if self.shared else [])}
-        return frozenset(f"{name}:{self.port}" for name in names)
+        return frozenset([self.name] if self.shared else [f"{name}:{self.port}" for name in LOOPBACK_NAMES])
 
     @property
     def origins(self) -> frozenset[str]:

@@ -27,7 +27,7 @@ class Phone:
     """
 
     def __init__(self, settings: Settings, seats: Seats | None = None) -> None:
-        self.origin = f"http://127.0.0.1:{settings.port}"
+        self.origin = f"http://{settings.name}"
         app = make_app(settings, seats)
         self.client = TestClient(app, base_url=self.origin, raise_server_exceptions=False, follow_redirects=False)
 

@@ -20,3 +20,8 @@ def set_units(asked: Asked) -> Response:
     if (units := asked.form.get("units")) in UNITS:
         answer.set_cookie(f"{asked.house.cookie}_units", units, max_age=YEAR, httponly=True, samesite="strict")
     return answer
+
+
+def give_token(asked: Asked) -> Response:
+    """Return a fresh token for what waits on a phone: its own may have grown old."""
+    return asked.say({"token": asked.house.seats.token_of(asked.seat)})
