@@ -77,7 +77,8 @@ def refusal(asked: Asked, error: Exception) -> Response:
         said = [texts()["refused"]["missing"] if status in (404, 405) else error.detail]
     if asked.request.url.path.startswith("/api/"):
         first = {"safety": stops.to_dict()} if stops else {}
-        answer: Response = asked.say({**first, "error": " ".join(said), "faults": faults}, status)
+        error_said = "input rejected" if faults else " ".join(said)
+        answer: Response = asked.say({**first, "error": error_said, "faults": faults}, status)
     else:
         answer = asked.show("refused", status, safety=stops, said=said)
     answer.headers.update(getattr(error, "headers", None) or {})

@@ -53,4 +53,8 @@ WAYS = (
     Way("GET", "/reading", "reading:show"),
     Way("POST", "/reading", "reading:judge"),
     Way("GET", "/word", "word:show"),
+    Way("GET", "/api/openapi.json", "api:describe"),
+    Way("POST", "/api/reading", "api:judge", json=True),
+    Way("GET", "/api/visit/{visit_id}", "api:stand", json=True),
+    Way("POST", "/api/visit/{visit_id}/entries", "api:enter", role="engineer", json=True),
 )
