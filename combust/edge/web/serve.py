@@ -57,12 +57,14 @@ def make_app(settings: Settings, seats: Seats | None = None, pool: Pool | None =
         finally:
             await asyncio.to_thread(house.pool.close)
 
-    return Starlette(
+    app = Starlette(
         routes=routes,
         lifespan=alive,
         middleware=[Middleware(Guard, settings=settings), Middleware(GZipMiddleware, minimum_size=1000)],
         exception_handlers={HTTPException: refused, CombustError: refused, 500: refused},
     )
+    app.router.redirect_slashes = False
+    return app
 
 
 def refusal(asked: Asked, error: Exception) -> Response:
