@@ -17,7 +17,7 @@ from combust.domain.heater import Heater
 from combust.domain.result import plain
 from combust.edge.logbook.book import MAGIC, Logbook, first_bytes
 from combust.edge.logbook.typed import correction_of_line, entries_of_line, read_line
-from combust.edge.logbook.visits import NewVisit, add, entries_of_rows, names, read_visit
+from combust.edge.logbook.visits import NewVisit, add, answered, entries_of_rows, names, read_visit
 
 DAY = "day "  # settings of a day are a chain of their own, named after it
 
@@ -27,12 +27,17 @@ def this_moment() -> datetime.datetime:
     return datetime.datetime.now().astimezone().replace(microsecond=0)
 
 
-def set_day(book: Logbook, words: Sequence[str], at: datetime.datetime) -> dict[str, Any]:
-    """Write down settings of the day (who, place, analyser, its zero, altitude, air), and return all of them."""
+def set_day(book: Logbook, words: Sequence[str], at: datetime.datetime, key: str = "") -> dict[str, Any]:
+    """Write down settings of the day (who, place, analyser, its zero, altitude, air), and return all of them.
+
+    With a ``key`` the same request sent again adds nothing, here and in the functions below.
+    """
+    if key and answered(book, key):
+        return day_of(book, at)[0]
     line = read_line(words, visit_of_day(book, at), at)
     stamp = at.isoformat(timespec="seconds")
     entry = ("day", None, {"values": line.given, "set_at": dict.fromkeys(line.given, stamp), "typed": line.typed})
-    add(book, [NewVisit(DAY + at.date().isoformat(), None, {}, [entry], at=stamp)])
+    add(book, [NewVisit(DAY + at.date().isoformat(), None, {}, [entry], at=stamp)], key=key)
     return day_of(book, at)[0]
 
 
@@ -91,7 +96,13 @@ def look_over(words: Sequence[str], at: datetime.datetime, heater_id: str = "", 
 
 
 def open_visit(
-    book: Logbook, visit_id: str | None, heater_id: str, folder: str | None, words: Sequence[str], at: datetime.datetime
+    book: Logbook,
+    visit_id: str | None,
+    heater_id: str,
+    folder: str | None,
+    words: Sequence[str],
+    at: datetime.datetime,
+    key: str = "",
 ) -> tuple[Visit, list[str]]:
     """Open a visit of a heater with the settings of the day; return it and what was carried, with its age.
 
@@ -100,6 +111,8 @@ def open_visit(
     CombustError
         A name that is in the book already; words that are no line of a visit.
     """
+    if key and (done := answered(book, key)):
+        return read_visit(book, done[0].visit_id), []
     profile = profile_in(folder, heater_id) if folder else None
     values, times, typed = day_of(book, at)
     visit_id = visit_id or _free_name(book)
@@ -113,7 +126,7 @@ def open_visit(
     if words:
         line = entries_of_line(words, Visit.open(visit_id, profile=profile).add("setting", values), at)
         new.head, new.entries = line.head, [*new.entries, *line.entries]
-    add(book, [new])
+    add(book, [new], key=key)
     notes = [
         f"from this day: {key} {typed.get(key, value)} ({age_of(times[key], at)})" for key, value in values.items()
     ]
@@ -171,14 +184,16 @@ def is_book(path: str | None) -> bool:
     return path is not None and Path(path).is_file() and first_bytes(Path(path)) == MAGIC
 
 
-def enter(book: Logbook, visit: Visit, words: Sequence[str], at: datetime.datetime) -> Visit:
+def enter(book: Logbook, visit: Visit, words: Sequence[str], at: datetime.datetime, key: str = "") -> Visit:
     """Write a typed line into a visit and return it; ``correct NUMBER`` corrects an entry."""
+    if key and any(one.visit_id == visit.visit_id for one in answered(book, key) or ()):
+        return read_visit(book, visit.visit_id)
     if words and words[0].lower() == "correct":
         new = correction_of_line(words[1] if len(words) > 1 else "", words[2:], visit, at)
     else:
         new = entries_of_line(words, visit, at)
     _refuse_hand_back(visit, new)
-    add(book, [new])
+    add(book, [new], key=key)
     return read_visit(book, visit.visit_id)
 
 

@@ -91,14 +91,14 @@ class Asked:
 
     @property
     def key(self) -> str:
-        """The key under which the logbook keeps what this form says: the same form sent again adds nothing.
+        """The key under which the logbook keeps what this request says: the same one sent again adds nothing.
 
-        It holds a digest of what was typed: a form that was gone back to and changed says something new.
+        It holds a digest of what was said: a form that was gone back to and changed says something new.
         """
-        once = self.form.get("once", "")
+        once = self.form.get("once") or self.request.headers.get("idempotency-key", "")
         if not ONCE.fullmatch(once):
             return secrets.token_urlsafe(16)
-        said = repr((self.request.url.path, sorted(self.form.items())))
+        said = repr((self.request.url.path, sorted(self.form.items()), sorted(self.body.items())))
         return f"{once}.{hashlib.sha256(said.encode('utf-8', 'backslashreplace')).hexdigest()[:16]}"
 
     def show(self, name: str, status: int = 200, *, safety: Safety | None = None, **facts: Any) -> HTMLResponse:

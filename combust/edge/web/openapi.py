@@ -15,6 +15,7 @@ ABOUT = (
     "The same objects as on the command line, the state of safety first. A browser page of this server sends its "
     "cookie and the header x-combust-token, another program the pairing code as a bearer token."
 )
+KEY = "8 to 64 letters and digits; the same request sent again under the same key adds nothing."
 CODES = {
     "200": "The JSON object of the command line, the safety state first.",
     "400": "The body cannot be read.",
@@ -69,7 +70,7 @@ def _post(what: str, taken: str, given: str, *, visit: bool = False) -> dict[str
 
 def _answers(what: str, given: str, *, visit: bool = False, key: bool = False) -> dict[str, Any]:
     names = [("visit_id", "path", True, "Which visit.")] if visit else []
-    names += [("idempotency-key", "header", False, "The same key sent again adds nothing.")] if key else []
+    names += [("idempotency-key", "header", False, KEY)] if key else []
     told = {
         code: {"description": text, "content": _json(given if code == "200" else "Refusal")}
         for code, text in CODES.items()

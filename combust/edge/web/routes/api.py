@@ -53,7 +53,8 @@ def enter(asked: Asked) -> Response:
     stops = stops_typed(words, now)
     try:
         with asked.house.book() as book:
-            visit = enter_line(book, read_visit(book, asked.request.path_params["visit_id"]), words, now)
+            visit = read_visit(book, asked.request.path_params["visit_id"])
+            visit = enter_line(book, visit, words, now, asked.key)
     except CombustError as error:
         error.safety = of_all([stops, error.safety or Safety(())])
         raise
