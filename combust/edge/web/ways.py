@@ -53,6 +53,7 @@ WAYS = (
     Way("GET", "/reading", "reading:show"),
     Way("POST", "/reading", "reading:judge"),
     Way("GET", "/word", "word:show"),
+    Way("GET", "/emergency", "emergency:show"),
     Way("GET", "/mystery", "mystery:show"),
     Way("POST", "/mystery", "mystery:finish"),
     Way("GET", "/api/openapi.json", "api:describe"),
