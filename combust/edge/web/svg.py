@@ -16,7 +16,9 @@ WIDTH, HEIGHT = 400.0, 300.0
 LEFT, RIGHT, TOP, BOTTOM = 46.0, 12.0, 14.0, 44.0
 O2_MOST, CO2_ROOM = 21.5, 1.12
 MARKS = (1.0, 1.2, 1.4, 1.6, 2.0, 3.0, 6.0)
-ELLIPSE_95 = math.sqrt(5.991) / 2.0  # a two-dimensional normal: chi-squared with two degrees of freedom; limits are 2 sd
+ELLIPSE_95 = (
+    math.sqrt(5.991) / 2.0
+)  # a two-dimensional normal: chi-squared with two degrees of freedom; limits are 2 sd
 
 
 @dataclass(frozen=True, slots=True)

@@ -59,7 +59,9 @@ def form_of(html: str, action: str | None = None) -> dict[str, str]:
     tree = html5lib.parse(html)
     found = [one for one in tree.iter(f"{XHTML}form") if action is None or one.get("action") == action]
     assert found, f"no form to {action}"
-    inputs = [one for one in found[0].iter(f"{XHTML}input") if one.get("type") != "radio" or one.get("checked") is not None]
+    inputs = [
+        one for one in found[0].iter(f"{XHTML}input") if one.get("type") != "radio" or one.get("checked") is not None
+    ]
     held = {one.get("name"): one.get("value") or "" for one in inputs}
     for one in found[0].iter(f"{XHTML}select"):
         chosen = [option.get("value") for option in one.iter(f"{XHTML}option") if option.get("selected") is not None]

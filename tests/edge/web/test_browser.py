@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import signal
 from collections.abc import Iterator, Mapping
-from pathlib import Path
 from typing import Any
 
 import pytest

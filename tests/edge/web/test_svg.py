@@ -42,7 +42,10 @@ def test_plane_holds_the_numbers_of_the_other_figure() -> None:
     (ellipse,) = axis.patches
     x, y, wide, high = one.reading
     assert (back(across, x), back(up, y)) == pytest.approx(ellipse.center, abs=0.002)
-    half = (wide * (across.high - across.low) / (across.at_high - across.at_low), high * abs(up.high - up.low) / abs(up.at_high - up.at_low))
+    half = (
+        wide * (across.high - across.low) / (across.at_high - across.at_low),
+        high * abs(up.high - up.low) / abs(up.at_high - up.at_low),
+    )
     assert half == pytest.approx((ellipse.width / 2, ellipse.height / 2), abs=0.002)
 
 
