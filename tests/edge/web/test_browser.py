@@ -89,7 +89,8 @@ def test_a_stop_comes_first_and_stays_in_sight(screen: Any, served: Served) -> N
     assert text.index("STOP") < text.index(texts()["reading"]["title"])
     screen.execute_script("scrollTo(0, document.body.scrollHeight)")
     bar = screen.execute_script("return document.querySelector('.bar').getBoundingClientRect().toJSON()")
-    assert bar["top"] == 0 and bar["height"] >= 44
+    assert bar["top"] == 0
+    assert bar["height"] >= 44
 
 
 def test_what_was_typed_is_there_again(screen: Any, served: Served) -> None:

@@ -52,7 +52,8 @@ def test_plane_holds_the_numbers_of_the_other_figure() -> None:
 @pytest.mark.independent
 def test_band_and_marks() -> None:
     one, figure = drawn(o2_dry_pct=8.2)
-    assert one is not None and one.reading is None
+    assert one is not None
+    assert one.reading is None
     across, _ = axes_of(one)
     (band,) = figure.axes[0].patches
     left, width = one.band
