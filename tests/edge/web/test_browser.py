@@ -1,4 +1,4 @@
-"""The page in a headless Chromium, as a phone and at a desk: typed, judged, lost connections; nothing leaves the machine."""
+"""The page in a headless Chromium, as a phone and at a desk: typed, judged, kept; nothing leaves the machine."""
 
 from __future__ import annotations
 
