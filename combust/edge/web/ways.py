@@ -53,6 +53,8 @@ WAYS = (
     Way("GET", "/reading", "reading:show"),
     Way("POST", "/reading", "reading:judge"),
     Way("GET", "/word", "word:show"),
+    Way("GET", "/mystery", "mystery:show"),
+    Way("POST", "/mystery", "mystery:finish"),
     Way("GET", "/api/openapi.json", "api:describe"),
     Way("POST", "/api/reading", "api:judge", json=True),
     Way("GET", "/api/visit/{visit_id}", "api:stand", json=True),
