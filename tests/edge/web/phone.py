@@ -60,7 +60,10 @@ def form_of(html: str, action: str | None = None, method: str | None = None) -> 
     found = [one for one in tree.iter(f"{XHTML}form") if action is None or one.get("action") == action]
     found = [one for one in found if method is None or (one.get("method") or "get").lower() == method]
     assert found, f"no form to {action}"
-    held = {one.get("name"): one.get("value") or "" for one in found[0].iter(f"{XHTML}input")}
+    inputs = [
+        one for one in found[0].iter(f"{XHTML}input") if one.get("type") != "radio" or one.get("checked") is not None
+    ]
+    held = {one.get("name"): one.get("value") or "" for one in inputs}
     for one in found[0].iter(f"{XHTML}select"):
         chosen = [option.get("value") for option in one.iter(f"{XHTML}option") if option.get("selected") is not None]
         held[one.get("name")] = chosen[0] if chosen else ""
