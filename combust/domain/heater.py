@@ -140,7 +140,12 @@ class Heater:
 
     @classmethod
     def from_dict(
-        cls, table: Mapping[str, Any], *, origin: str = "profile", catalogue: Catalogue | None = None
+        cls,
+        table: Mapping[str, Any],
+        *,
+        origin: str = "profile",
+        catalogue: Catalogue | None = None,
+        of_plate: bool = False,
     ) -> Heater:
         """Return the heater of a profile that is already a dictionary in the layout of the file.
 
@@ -150,6 +155,8 @@ class Heater:
             The layout of the file; ``baseline`` is a list of readings.
         origin : str
             What the errors call the whole of it.
+        of_plate : bool
+            Known only by its plate: neither a healthy reading nor an ``air_ratio_band`` need be there.
 
         Raises
         ------
@@ -167,7 +174,7 @@ class Heater:
         if not isinstance(table, Mapping):
             hint = "Give the keys of a profile; combust profile new writes a template."
             raise CombustError(Fault(origin, table, "format", why="holds no profile", hint=hint))
-        return cls._frozen(checked_profile(table, catalogue=catalogue))
+        return cls._frozen(checked_profile(table, catalogue=catalogue, of_plate=of_plate))
 
     @classmethod
     def _frozen(cls, checked: Mapping[str, Any]) -> Heater:

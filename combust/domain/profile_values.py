@@ -32,8 +32,12 @@ DUCT = Field("ducts", "choice", choices=("intake", "exhaust"), hint="Write [duct
 STAGE_NAME = Field("stages", "text", longest=40, one_line=True, hint="Name it as people say it, like [stages.high].")
 
 
-def checked_profile(table: Mapping[str, Any], text: str = "", *, catalogue: Catalogue | None = None) -> dict[str, Any]:
+def checked_profile(
+    table: Mapping[str, Any], text: str = "", *, catalogue: Catalogue | None = None, of_plate: bool = False
+) -> dict[str, Any]:
     """Return what a profile holds by the fields of a Heater, parts as plain dictionaries; ``text`` is its file.
+
+    ``of_plate``: known only by its plate, without a healthy reading or band.
 
     Raises
     ------
@@ -63,7 +67,7 @@ def checked_profile(table: Mapping[str, Any], text: str = "", *, catalogue: Cata
     _contradictions(plain, stages, start, faults)
     # A band that was given with a fault counts as given.
     banded = any("air_ratio_band" in row for row in parts.get("stages", {}).values() if isinstance(row, Mapping))
-    if stages and not parts.get("baseline") and not banded:
+    if stages and not parts.get("baseline") and not banded and not of_plate:
         why = "is missing, and no stage has an air_ratio_band"
         hint = "Add a healthy reading under [[baseline]], or air_ratio_band = [1.35, 1.80] under a stage."
         faults.add(("baseline",), None, "missing", why, hint)

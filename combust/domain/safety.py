@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 import numpy as np
 
 from combust.data.tables import load_table
+from combust.data.units import in_words
 from combust.domain.limits import Finding, finding, finding_kinds, in_order
 
 # What says where the heater stands, or that nothing was said: of a past or a refused reading it is left out.
@@ -78,6 +79,10 @@ class Safety:
     def without_place(self) -> Safety:
         """Return the safety of the values alone, whatever was said of the place."""
         return Safety(tuple(one for one in self.findings if one.code not in PLACE))
+
+    def told_in(self, units: str) -> Safety:
+        """Return the same with its sentences in the units of a person."""
+        return Safety(tuple(replace(one, text=in_words(one.text, units)) for one in self.findings))
 
     def lines(self) -> tuple[str, ...]:
         """Return what stands before anything else: the stops, or the sentence of the state."""

@@ -153,6 +153,45 @@ def test_a15_another_fuel(heater):
     assert settled.top.probability > 0.9
 
 
+@pytest.mark.memory
+def test_a_reading_that_names_its_fuel_is_held_against_the_heater_on_that_fuel(heater):
+    """B100 as above, known to be in the tank: textbook air need by volume, 835 kg/m3 x 14.5 over 883 x 12.5."""
+    lean = {
+        **HERE,
+        "o2_dry_pct": 9.48,
+        "flue_temp_c": 304,
+        "air_in_temp_c": 20,
+        "air_out_temp_c": 86,
+        **VALID,
+        **STEADY,
+    }
+    named = rank_causes(heater, {**lean, "fuel": "biodiesel_b100"})[0]
+    assert named.top.cause == "healthy"
+    usual = rank_causes(heater, {**HERE, "fuel": heater.fuel.name, **VALID})[0]
+    stage = next(iter(usual.expected_healthy))
+    ratio = named.expected_healthy[stage]["air_ratio"] / usual.expected_healthy[stage]["air_ratio"]
+    assert ratio == pytest.approx(835 * 14.5 / (883 * 12.5), abs=0.02)
+    several = rank_causes(heater, [{**lean, "visit_id": "A", "fuel": "biodiesel_b100"}, {**lean, "visit_id": "B"}])
+    assert [visit.top.cause == "healthy" for visit in several] == [True, False]
+
+
+@pytest.mark.regression
+@pytest.mark.parametrize(
+    ("fuels", "code"),
+    [
+        (("kerosene", "biodiesel_b100"), "conflict"),
+        (("diesel_b7", "biodiesel_b100"), "conflict"),
+        (("no such fuel",), "unknown_name"),
+        (("CH1.86",), "missing"),
+    ],
+)
+def test_a_visit_has_one_fuel_of_known_density(heater, fuels, code):
+    rows = [{**HERE, "o2_dry_pct": 8.2, "fuel": name} for name in fuels]
+    with pytest.raises(CombustError) as refused:
+        rank_causes(heater, rows)
+    assert [fault.code for fault in refused.value.faults] == [code]
+
+
 def test_pump_over_delivery_gets_a_trim_and_a_restriction_does_not(heater):
     """200 strokes of 24 µl gave 5.7 ml (+18.8 %): trim back; the same O2 by a blocked intake is repaired."""
     over = {

@@ -192,6 +192,25 @@ def test_physics_of_each_fuel():
     assert float(wax["starving"][0]) > 0.25
 
 
+@pytest.mark.memory
+def test_diesel_where_gasoline_belongs_wins_when_the_pump_reads_right():
+    """Air need by volume, textbook: diesel 835 kg/m3 x 14.5 over E10 745 x 14.1, so lambda 1.60 -> 1.39, O2 6.1 %.
+
+    CO is three times as high, as diesel evaporates badly there; hotter by 12 % more heat in the same air.
+    """
+    assert pytest.approx(1.39, abs=0.005) == 1.60 * 745 * 14.1 / (835 * 14.5)
+    base = {"stage": "high", **HEALTHY_GAS, "air_in_temp_c": 15, "air_out_temp_c": 85}
+    heater = Heater.from_dict(PLATE | {"fuel": "gasoline_e10", "baseline": [base], "stroke_ul": 30})
+    read = {**HEALTHY_GAS, "o2_dry_pct": 6.1, "co_dry_ppm": 130, "flue_temp_c": 370, **OUT}
+    read |= {"air_in_temp_c": 15, "air_out_temp_c": 94, "strokes": 200, "delivered_ml": 6.0, "pump_hz": 3.3}
+    found = rank_causes(heater, read)[0]
+    share = {one.cause: one.probability for one in found.causes}
+    assert found.top.cause == "fuel_other"
+    assert share["fuel_other"] > 3.0 * share["fuel_over"]
+    more = rank_causes(heater, {**read, "delivered_ml": 7.0})[0]
+    assert more.top.cause == "fuel_over"
+
+
 def test_start_and_cause_show_the_same_list():
     typed = ["--heater", "data/heaters/heater-0312.toml", "--start-event", "lit_and_died", "--died-after-s", "90"]
     typed += ["--failed-starts", "2", "--allowed-failed-starts", "3", "--location", "outdoors"]

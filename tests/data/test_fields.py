@@ -11,7 +11,7 @@ from combust.application.fleet.policy import Policy
 from combust.application.fleet.tables import fleet_fields
 from combust.application.visit.record import record_fields
 from combust.application.visit.supply import FIELDS
-from combust.application.visit.visit import HEAD
+from combust.application.visit.words import HEAD
 from combust.data.errors import CombustError
 from combust.data.fields import Field, check_fields, fields_of
 from combust.data.vocabulary import inputs

@@ -33,6 +33,7 @@ FOREIGN = {
     "intake_static_mbar": ("mbar", "Pa"),
     "intake_static_inh2o": ("inH2O", "Pa"),
     "exhaust_static_mmh2o": ("mmH2O", "Pa"),
+    "flue_drift_f_per_min": ("delta_degF / minute", "kelvin / minute"),
 }
 
 
@@ -95,7 +96,7 @@ def test_foreign_units(row: SourceRow) -> None:
 
 def test_every_foreign_suffix_is_compared_with_something() -> None:
     seen = {suffix for key in FOREIGN for suffix in FOREIGN_UNITS if key.endswith(suffix)}
-    assert seen | {"_gal_us_per_h", "_gal_uk_per_h", "_awg"} == set(FOREIGN_UNITS)
+    assert seen | {"_gal_us_per_h", "_gal_uk_per_h", "_awg", "_btu_per_h"} == set(FOREIGN_UNITS)
 
 
 @pytest.mark.parametrize("key", NUMBERS)

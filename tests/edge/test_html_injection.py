@@ -17,7 +17,7 @@ import combust
 from combust.application.causes.rank import rank_causes
 from combust.application.lessons.misconceptions import misconception_cards
 from combust.application.mystery import Dealer
-from combust.application.visit.visit import HEAD
+from combust.application.visit.words import HEAD
 from combust.domain.catalogue import load_fuels
 from combust.domain.heater import Heater
 from combust.edge.reports.class_sheets import class_pages

@@ -164,7 +164,7 @@ def test_a_full_disk_leaves_the_book_as_it_was(tmp_path):
 
 
 def test_a_disk_that_refuses_while_writing(tmp_path):
-    """The process may write 64 kB into a file and no more (RLIMIT_FSIZE): the system call fails in mid-transaction."""
+    """The process may write 192 kB into a file and no more (RLIMIT_FSIZE): the system call fails in mid-transaction."""
     path = tmp_path / "winter.book"
     with Logbook(path, create=True) as book:
         add(book, [one("V1", "R1")])
@@ -174,7 +174,7 @@ from combust.application.visit.record import status
 from combust.data.errors import CombustError
 from combust.edge.logbook.book import Logbook
 from combust.edge.logbook.visits import NewVisit, add
-resource.setrlimit(resource.RLIMIT_FSIZE, (65536, 65536))
+resource.setrlimit(resource.RLIMIT_FSIZE, (196608, 196608))
 with Logbook({str(path)!r}) as book:
     try:
         for n in range(500):

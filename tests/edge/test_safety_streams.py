@@ -78,6 +78,30 @@ def test_a_read_stop_keeps_the_other_visits_off_until_it_is_read_again_after_wor
     assert rank_causes(heater, [first, stop, after], pairs=False)[0].stop == ()
 
 
+@pytest.mark.parametrize(
+    ("of_stop", "of_other", "off"),
+    [
+        ("2025-01-10", "2025-03-02", False),  # read again on a later day: the stop is that day's
+        ("2025-01-10T09:00+01:00", "2025-03-02T08:00+01:00", False),
+        ("2025-01-10", "2025-01-10", True),
+        ("2025-01-10", "2024-12-01", True),
+        ("2025-01-10", None, True),
+        (None, "2025-03-02", True),
+        ("soon", "2025-03-02", True),
+    ],
+)
+def test_a_stop_keeps_off_every_visit_but_those_of_a_later_day(
+    of_stop: str | None, of_other: str | None, off: bool
+) -> None:
+    clean = {"stage": "high", "o2_dry_pct": 8.2, "co_dry_ppm": 50, "location": "outdoors"}
+    other = clean | {"visit_id": "A"} | ({"taken_at": of_other} if of_other else {})
+    stop = clean | {"visit_id": "B", "co_dry_ppm": 2400} | ({"taken_at": of_stop} if of_stop else {})
+    found = rank_causes(Heater.load(PROFILE), [other, stop], pairs=False)
+    assert bool(found[0].stop) == off
+    assert found[1].stop
+    assert found.safety.state == "heater_off"
+
+
 def test_after_a_stop_a_second_analyser_is_not_asked_for() -> None:
     assert shipped_priors().checks["span_gas"].left((), may_burn=False) == "Put span gas on the analyser."
 

@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from combust.application.causes.catalogue import HEALTHY, Priors
+from combust.application.causes.catalogue import HEALTHY, Cause, Priors
 from combust.application.heater.structure import (
     STRUCTURE,
     Parameters,
@@ -34,6 +34,7 @@ SINGLE_SIZE = len(STRUCTURE) + NORMALS_EACH
 PAIR_SIZE = SINGLE_SIZE + NORMALS_EACH
 # Far proposals would overflow; beyond 4.5 standard deviations the prior has nothing left.
 FARTHEST = 4.5
+OTHER_FUEL, GASOLINE = "fuel_other", "gasoline"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -51,9 +52,18 @@ def variants_of(heater: Heater, priors: Priors) -> tuple[Variant, ...]:
     for cause in priors.causes.values():
         if cause.baseline and not heater.baselines:
             continue
-        total = sum(cause.variants.values())
-        found += [Variant(cause.name, name, share / total) for name, share in cause.variants.items()]
+        shares = _shares_of(cause, heater, priors)
+        total = sum(shares.values())
+        found += [Variant(cause.name, name, share / total) for name, share in shares.items()]
     return tuple(sorted(found, key=lambda variant: variant.cause != HEALTHY))
+
+
+def _shares_of(cause: Cause, heater: Heater, priors: Priors) -> Mapping[str, float]:
+    """Return how often a cause shows in which way: of other fuels it depends on the stated one."""
+    if cause.name == OTHER_FUEL and heater.fuel.family == GASOLINE:
+        shares: Mapping[str, float] = priors.table["other_fuels"]["of_gasoline"]["shares"]
+        return shares
+    return cause.variants
 
 
 def severity_of(row: Mapping[str, float], u: Any) -> Any:
@@ -79,7 +89,7 @@ class Drawer:
         self.variants = variants_of(heater, priors)
         self.structure = priors.table["structure"]
         self.known = known_structure(heater)
-        self.other_fuels = {kind: _other_fuels(heater, priors, kind) for kind in ("blend", "gasoline")}
+        self.other_fuels = {kind: _other_fuels(heater, priors, kind) for kind in ("blend", GASOLINE)}
         self.settings = _settings(heater)
 
     def parameters(self, u: Floats, first: Variant, second: Variant | None = None) -> Parameters:
@@ -115,7 +125,7 @@ def _other_fuels(heater: Heater, priors: Priors, kind: str) -> list[tuple[float,
     stated = heater.fuel
     found = []
     table = priors.table["other_fuels"]
-    for name in (table["of_gasoline"] if stated.family == "gasoline" else table)[kind]:
+    for name in (table["of_gasoline"] if stated.family == GASOLINE else table)[kind]:
         other = get_fuel(name)
         if other.name != stated.name and other.density_kg_per_m3 and stated.density_kg_per_m3:
             swap = same_pulses(stated, other)
@@ -252,6 +262,10 @@ def _fuel_other(drawer: Drawer, p: Parameters, normals: Floats, size: Any, varia
     p["air_need"], p["heat_per_air"], p["co2_maximum"] = (
         1.0 + blend * (np.interp(place, np.arange(len(fuels)), column) - 1.0) for column in fuels.T
     )
+    if variant == GASOLINE == drawer.heater.fuel.family:  # the other family: diesel, which evaporates badly there
+        badly = drawer.priors.table["other_fuels"]["evaporates_badly"]
+        p["co_extra"] = blend * badly["co"] * badly["factor"] ** normals[:, 2]
+        p["smoke_extra"] = blend * badly["smoke"] * badly["factor"] ** normals[:, 0]
     return 1.0 / p["air_need"] - 1.0
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
 from combust.application.causes.checks import checks_done, is_allowed
@@ -12,6 +12,7 @@ from combust.application.causes.visit_result import NextCheck
 from combust.domain.safety import Safety
 
 if TYPE_CHECKING:
+    from combust.application.causes.catalogue import Priors
     from combust.application.causes.engine import Engine
 
 
@@ -40,14 +41,21 @@ def symptom_of(engine: Engine, readings: Sequence[Values]) -> str:
 
 def fixed_checks(engine: Engine, readings: Sequence[Values], *, safety: Safety, valid: bool) -> tuple[NextCheck, ...]:
     """Return the checks of the fixed order that are left and allowed; of an invalid reading only its own."""
-    table, every = engine.priors.table["fixed_order"], engine.priors.checks
+    table = engine.priors.table["fixed_order"]
     symptom = symptom_of(engine, readings)
     of_class = table["side_channel"] if engine.heater.blower == "side_channel" else {}
     names = [*table["validity"], *(of_class.get(symptom, table[symptom]) if valid else [])]
+    return in_fixed_order(engine.priors, names, readings, safety=safety)
+
+
+def in_fixed_order(
+    priors: Priors, names: Iterable[str], readings: Sequence[Values], *, safety: Safety
+) -> tuple[NextCheck, ...]:
+    """Return the named checks that are left and allowed, in their order, each once."""
     done, have = checks_done(readings), {key for reading in readings for key in reading}
     burn = safety.allows(("burning",))
     return tuple(
         NextCheck(one.name, 0.0, one.minutes, one.risk, one.tier, one.left(have, may_burn=burn))
-        for one in (every[name] for name in names)
+        for one in (priors.checks[name] for name in dict.fromkeys(names))
         if one.name not in done and is_allowed(one, readings, safety)
     )

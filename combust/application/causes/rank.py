@@ -30,22 +30,26 @@ from combust.application.causes.visit_result import (
     RankedCause,
     VisitResult,
 )
+from combust.application.causes.visits_of_heater import (
+    Readings,
+    Stopped,
+    by_fuel,
+    group_visits,
+    stopped_where,
+    stops_of_others,
+)
 from combust.application.safety import own_limits
-from combust.data.errors import CombustError, Fault
+from combust.domain.catalogue import Catalogue
 from combust.domain.heater import Heater
 from combust.domain.instrument import InstrumentClass, instrument_class
 from combust.domain.limits import Finding, finding, in_order, limit
-from combust.domain.reading import Reading
 from combust.domain.result import Assumed
-from combust.domain.safety import PLACE, Safety
+from combust.domain.safety import Safety
 
 LEVEL = 0.9
 CHUNK = 128  # visits that are interpreted together; one is weighed at a time
 LEAST_TOLD = 1e-5
-OF_SITE = (*PLACE, "above_heater_limit")  # stops of where one visit was made, not of the heater
 NAMED = 5  # readings that a stop names; of more, how many
-
-Readings = Reading | Mapping[str, Any] | Iterable[Reading | Mapping[str, Any]]
 
 
 def rank_causes(
@@ -57,6 +61,7 @@ def rank_causes(
     next_checks: bool = True,
     instrument: str | InstrumentClass | None = None,
     causes: str | Path | Priors | None = None,
+    catalogue: Catalogue | None = None,
     stopped: Iterable[str] = (),
     progress: Callable[[int, int], None] | None = None,
 ) -> CausesResult:
@@ -67,7 +72,8 @@ def rank_causes(
     heater : Heater
         Its profile with healthy baseline readings.
     readings : Reading, mapping, or several of them
-        Rows of one visit have the same ``visit_id`` and ``phase``; rows without a ``visit_id`` are one visit.
+        Rows of one visit have the same ``visit_id`` and ``phase``; rows without a ``visit_id`` are one visit. A visit
+        that names another ``fuel`` than the profile is held against the heater on that fuel, at the same pump pulses.
     seed : int
         Same seed, same answer.
     pairs : bool
@@ -78,6 +84,8 @@ def rank_causes(
         Accuracy class of the analyser.
     causes : path or Priors, optional
         Own numbers over the shipped table of causes and priors.
+    catalogue : mapping, optional
+        Fuels beside the shipped ones, from :func:`load_fuels`.
     stopped : iterable of str
         Names of rows of this heater that were refused and hold a stop condition: no visit lists a check that runs it.
     progress : callable, optional
@@ -91,7 +99,7 @@ def rank_causes(
     Raises
     ------
     CombustError
-        Every impossible value, unknown stage, unknown strip-down answer and row of another heater, at once.
+        Every impossible value, unknown stage, fuel or strip-down answer and row of another heater, at once.
 
     Examples
     --------
@@ -104,10 +112,11 @@ def rank_causes(
     (True, True)
     """
     priors = get_priors(causes)
-    visits = group_visits(heater, readings, priors)
+    visits = group_visits(heater, readings, priors, catalogue)
     results = []
     how: dict[str, Any] = {"seed": seed, "pairs": pairs, "next_checks": next_checks, "instrument": instrument}
-    where = _stopped_where(heater, visits, instrument_class(instrument))
+    how["catalogue"] = catalogue
+    where = stopped_where(heater, visits, instrument_class(instrument), catalogue)
     for result in rank_visits(heater, visits, causes=priors, stopped=(where, tuple(stopped)), **how):
         results.append(result)
         if progress is not None:
@@ -124,32 +133,21 @@ def rank_visits(
     next_checks: bool = False,
     instrument: str | InstrumentClass | None = None,
     causes: str | Path | Priors | None = None,
-    stopped: tuple[Mapping[str, str], Sequence[str]] = ({}, ()),
+    catalogue: Catalogue | None = None,
+    stopped: tuple[Mapping[str, Stopped], Sequence[str]] = ({}, ()),
 ) -> Iterator[VisitResult]:
     """Yield the result of each visit (a sequence of checked readings); memory does not grow with their number.
 
-    ``stopped`` holds what stops the heater in other visits, visit -> its name, and in rows that are no visit.
+    ``stopped`` holds what stops the heater in other visits, and in rows that are no visit.
     """
     visits_stopped, rows_stopped = stopped
-    engine = engine_of(heater, get_priors(causes), instrument_class(instrument), seed)
-    stream = iter(visits)
-    while some := list(islice(stream, CHUNK)):
-        for readings, look in zip(some, first_look(heater, engine.instrument, some), strict=True):
-            own = str(readings[0].get("visit_id", "1"))
-            names = [*(name for visit, name in visits_stopped.items() if visit != own), *rows_stopped]
-            yield judge_visit(engine, readings, _kept_off(look, names), pairs=pairs, next_checks=next_checks)
-
-
-def _stopped_where(heater: Heater, visits: Sequence[Sequence[Values]], instrument: InstrumentClass) -> dict[str, str]:
-    """Return visit -> its name and its stops, of the visits whose last readings stop this heater wherever it stands."""
-    found: dict[str, str] = {}
-    for readings, look in zip(visits, first_look(heater, instrument, visits), strict=True):
-        visit, codes = str(readings[0].get("visit_id", "1")), [one.code for one in look.safety.stops]
-        codes = [code for code in codes if code not in OF_SITE]
-        found.pop(visit, None)
-        if codes:
-            found[visit] = f"visit {visit} ({', '.join(codes)})"
-    return found
+    priors, accuracy, stream = get_priors(causes), instrument_class(instrument), iter(visits)
+    while chunk := list(islice(stream, CHUNK)):
+        for burnt, some in by_fuel(heater, chunk, catalogue):
+            engine = engine_of(burnt, priors, accuracy, seed)
+            for readings, look in zip(some, first_look(burnt, accuracy, some), strict=True):
+                look = _kept_off(look, [*stops_of_others(readings, visits_stopped), *rows_stopped])
+                yield judge_visit(engine, readings, look, pairs=pairs, next_checks=next_checks)
 
 
 def _kept_off(look: FirstLook, names: Sequence[str]) -> FirstLook:
@@ -177,48 +175,6 @@ def engine_of(heater: Heater, priors: Priors, instrument: InstrumentClass, seed:
     return engine
 
 
-def group_visits(heater: Heater, readings: Readings, causes: Any = None) -> list[list[Values]]:
-    """Return readings grouped by visit and phase, checked; every fault is told at once.
-
-    Raises
-    ------
-    CombustError
-        Faults of any row, or nothing to rank; every fault at once.
-    """
-    rows = [readings] if isinstance(readings, Mapping) else list(readings)
-    priors = get_priors(causes)
-    faults: list[Fault] = []
-    groups: dict[tuple[str, str], list[Values]] = {}
-    for row in rows:
-        try:
-            reading = row if isinstance(row, Reading) else Reading(**row)
-        except CombustError as error:
-            faults.extend(error.faults)
-            continue
-        faults.extend(_row_faults(heater, reading, priors))
-        key = (str(reading.get("visit_id", "1")), str(reading.get("phase", "before")))
-        groups.setdefault(key, []).append(reading)
-    if not rows:
-        hint = "Give at least one reading with O2 in vol %."
-        faults.append(Fault("readings", None, "missing", why="holds no row", hint=hint))
-    if faults:
-        raise CombustError(faults)
-    return list(groups.values())
-
-
-def _row_faults(heater: Heater, reading: Reading, priors: Priors) -> list[Fault]:
-    faults = []
-    other = reading.heater_id
-    if other is not None and heater.heater_id is not None and other != heater.heater_id:
-        hint = f"This profile is of {heater.heater_id}."
-        faults.append(Fault("heater_id", other, "conflict", why="is another heater", hint=hint))
-    stage = reading.stage
-    if stage is not None and stage not in heater.stages:
-        hint = f"It has {', '.join(heater.stages)}."
-        faults.append(Fault("stage", stage, "unknown_name", why="is no stage of this heater", hint=hint))
-    return [*faults, *priors.strip_down_faults(reading.strip_down)]
-
-
 def judge_visit(
     engine: Engine, readings: Sequence[Values], look: FirstLook, *, pairs: bool, next_checks: bool
 ) -> VisitResult:
@@ -234,7 +190,7 @@ def judge_visit(
     if not valid:
         told = _only_measurement(priors, told, engine.unsteady_most(visit))
     baseline = bool(engine.heater.baselines)
-    ranked = baseline or not visit.dimensions  # what was seen and told of a start needs no baseline
+    ranked = baseline or of_start  # what was told of a start needs no baseline
     have = {key for reading in readings for key in reading}
     causes = _ranked(priors, result, told, visit.dimensions, have, baseline=baseline)
     first = _first_set(priors, result, causes)

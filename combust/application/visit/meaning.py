@@ -2,27 +2,48 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 from combust.application.causes.rank import rank_causes
 from combust.application.causes.visit_result import VisitResult
+from combust.application.visit.by_symptom import checks_by_symptom
 from combust.application.visit.visit import Visit
 from combust.data.errors import CombustError
+from combust.domain.heater import Heater
 from combust.domain.safety import Safety, of_all
 
+NO_PROFILE = "not ranked: no profile of this heater (combust profile new writes one), and nothing of its plate "
+NO_PLATE = "(type kw 2 nominal 12 V fuel diesel_b7)."
 
-def causes_of(visit: Visit, **how: Any) -> tuple[VisitResult | None, str]:
-    """Return (what the readings that speak of the heater as it is mean, why there is none)."""
+
+def causes_of(visit: Visit, *, heater: Heater | None = None, **how: Any) -> tuple[VisitResult | None, str]:
+    """Return (what the readings that speak of the heater as it is mean, why there is none).
+
+    Without a healthy baseline the next checks are a fixed order by what stands out and what was complained.
+
+    Parameters
+    ----------
+    visit : Visit
+    heater : Heater, optional
+        Instead of that of the visit.
+    **how
+        As :func:`~combust.application.causes.rank.rank_causes` takes it.
+    """
     rows = [one.row for one in visit.last_taken]
     if not rows:
         return None, "nothing was read after the work yet." if visit.worked else "nothing was read yet."
     try:
-        heater = visit.heater
+        heater = heater or visit.need_heater()
         if heater is None:
-            return None, "not ranked: no profile of this heater (combust profile new writes one)."
-        return rank_causes(heater, rows, **how)[0], ""
+            return None, NO_PROFILE + NO_PLATE
+        found = rank_causes(heater, rows, **how)[0]
     except CombustError as error:
         return None, f"not ranked: {error}"
+    if not found.ranked and how.get("next_checks", True):
+        safety = of_all([visit.safety, found.safety])
+        found = replace(found, next_checks=checks_by_symptom(visit, found, safety))
+    return replace(found, visit_id=visit.visit_id), ""
 
 
 def whole_safety(visit: Visit) -> Safety:

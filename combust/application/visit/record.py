@@ -2,25 +2,25 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Mapping, Sequence
 from functools import cache, partial
 from typing import Any, NamedTuple
 
 from combust.application.reading.result import ReadingResult
+from combust.application.visit.entries import Entry
 from combust.application.visit.meaning import whole_safety
 from combust.application.visit.taken import Taken
-from combust.application.visit.visit import HEAD, Entry, Visit
+from combust.application.visit.visit import Visit
+from combust.application.visit.wording import corrections, every_entry, rest_of, told
+from combust.application.visit.words import HEAD, SAID
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import Field, check_fields, fields_of
 from combust.data.tables import load_table
-from combust.data.vocabulary import quantities
-from combust.domain.limits import limits
+from combust.data.units import in_words
+from combust.domain.limits import Finding, limits
 from combust.domain.result import plain, shown
 
 CHECKS = tuple(load_table("causes")["check"])
-# What stands in columns of its own or at the head of a record; everything else is in "Also read".
-IN_COLUMNS = ("o2_dry_pct", "co_dry_ppm", "smoke_number", "taken_at", "stage", "phase", "heater_id", "reading_id")
 EMPTY_CELLS = "Empty = not measured or cannot be told, never 0. Lambda by the carbon and oxygen balance; reference air "
 EMPTY_CELLS += "1013.25 hPa, 15 °C, dry."
 WATCH_POINTS = "Watch-points, not a conformity test: local codes and the heater's own document win."
@@ -68,7 +68,8 @@ def status(visit: Visit) -> str:
         f"{fields[key].meaning if key in fields else key} ({why})" for key, why in visit.declared_missing.items()
     ]
     told = f"{state}, incomplete: {lacking}" if lacking else f"{state}, {'all told' if declared else 'complete'}"
-    return told + (f"; declared missing: {', '.join(declared)}" if declared else "")
+    told += f"; declared missing: {', '.join(declared)}" if declared else ""
+    return told + (f"; {len(visit.branches)} branches of several books" if len(visit.branches) > 1 else "")
 
 
 def may_close(visit: Visit, *, incomplete: bool = False) -> str:
@@ -142,8 +143,12 @@ class Section(NamedTuple):
     note: str = ""
 
 
-def sections(visit: Visit) -> list[Section]:
-    """Return the parts of a record in the order in which they are read: visit, readings, findings, then the rest."""
+def sections(visit: Visit, *, in_full: bool = False) -> list[Section]:
+    """Return the parts of a record in the order in which they are read: visit, readings, findings, then the rest.
+
+    ``in_full`` adds every result with its uncertainty and what was assumed.
+    """
+    units = visit.units
     done = [(one, one.result) for one in visit.taken]
     rows = [_row(*one) for one in done]
     cells, head = [[*row.values()] for row in rows], [*rows[0]] if rows else []
@@ -155,14 +160,33 @@ def sections(visit: Visit) -> list[Section]:
     return [
         Section("The visit", _about(visit), ""),
         Section("Readings", cells, "No reading was taken.", head, EMPTY_CELLS),
-        Section("Also read", [(one.key, rest_of(one)) for one, _ in done if rest_of(one)], "Nothing."),
-        Section("Findings", [(key, one.text) for key, one in found if one.severity != "stop"], "None but the stops."),
+        Section("Also read", [(one.key, rest_of(one, units)) for one, _ in done if rest_of(one)], "Nothing."),
+        *(_results(done, units) if in_full else ()),
+        Section("Findings", _findings(found, units), "None but the stops."),
         Section("Checks done", _texts(visit, "check"), "None was written down."),
         Section("Work and adjustments", _texts(visit, "adjustment", "event"), "None."),
         Section("What was NOT checked", _texts(visit, "not_checked", "missing"), NOT_STATED),
         Section("Notes", _texts(visit, "note"), "None."),
-        Section("Corrections, old and new", corrections(visit), "None."),
+        Section("Corrections, old and new", corrections(visit), "None.", ("entry", "old", "new", "who, why")),
+        Section("Every entry as it was made", every_entry(visit), "None.", ("entry", "time", "who", "kind", "what")),
         Section("Limits used, with basis and origin", used, "None.", basis, WATCH_POINTS),
+    ]
+
+
+def _findings(found: Sequence[tuple[str, Finding]], units: str) -> list[tuple[str, str]]:
+    return [(key, in_words(one.text, units)) for key, one in found if one.severity != "stop"]
+
+
+def _results(done: Sequence[tuple[Taken, ReadingResult | None]], units: str) -> list[Section]:
+    """Return every result of each reading with its uncertainty, and what was assumed for it and why."""
+    known = [(one.key, result) for one, result in done if result]
+    results = [(key, label, in_words(text, units)) for key, result in known for label, text in result.lines()]
+    assumed = [
+        (key, one.quantity, in_words(one.shown, units), one.origin) for key, result in known for one in result.assumed
+    ]
+    return [
+        Section("Results with their uncertainty", results, "None.", ("reading", "result", "value")),
+        Section("Assumed", assumed, "Nothing.", ("reading", "what", "value", "why")),
     ]
 
 
@@ -178,7 +202,8 @@ def handed_back(visit: Visit) -> str:
 
 
 def _about(visit: Visit) -> list[tuple[str, str]]:
-    words = {HEAD[key].meaning: str(text) for key, text in visit.head.items() if key != "handed_back"}
+    held = visit.settings
+    words = {SAID[key].meaning: told(key, held, visit.units) for key in held if key in SAID and key != "handed_back"}
     rows = {
         "heater": visit.heater_id or "not named",
         "revision": str(visit.revision),
@@ -189,31 +214,6 @@ def _about(visit: Visit) -> list[tuple[str, str]]:
         "at the end": handed_back(visit),
     }
     return [(label, text) for label, text in rows.items() if text]
-
-
-def corrections(visit: Visit) -> list[tuple[str, str]]:
-    """Return (which entry, old and new value and why) of each correction."""
-    rows = []
-    held = {(one.origin, one.number): dict(one.body) for one in visit.entries}
-    for entry in visit.entries:
-        if entry.kind != "correction" or entry.corrects is None:
-            continue
-        old, new = held.get((entry.origin, entry.corrects), {}), entry.body.get("values") or {}
-        changes = [f"{key} {_words(old.get(key))} -> {_words(value)}" for key, value in new.items()]
-        told = "; ".join(changes) or f"withdrawn: {text_of(old)}"
-        old.update(new)
-        why = entry.body.get("reason")
-        rows.append((f"{entry.at[:16]} entry {entry.corrects}", told + (f" ({why})" if why else "")))
-    return rows
-
-
-def _words(value: object) -> str:
-    return "not entered" if value is None else f"{value:g}" if isinstance(value, float) else str(value)
-
-
-def text_of(body: Mapping[str, Any]) -> str:
-    """Return the content of an entry in words."""
-    return ", ".join(f"{key} {_words(value)}" for key, value in body.items() if key != "profile")
 
 
 def _texts(visit: Visit, *kinds: str) -> list[tuple[str, str]]:
@@ -240,14 +240,3 @@ def _row(one: Taken, result: ReadingResult | None) -> dict[str, str]:
         "loss %": number(loss, ".1f"),
         "smoke": number(body.get("smoke_number"), ".0f"),
     }
-
-
-def rest_of(one: Taken) -> str:
-    """Return what has no column of its own in words; a meaning without its explanation behind a colon or semicolon."""
-    known = [(quantities()[name], value) for name, value in one.values.items() if name in quantities()]
-    texts = [
-        f"{re.split('[:;]', row.meaning)[0]}: {f'{value:g}' if isinstance(value, float) else value} {row.unit}".strip()
-        for row, value in known
-        if row.key not in IN_COLUMNS
-    ]
-    return "; ".join(texts)

@@ -6,18 +6,20 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from combust.application.causes.catalogue import shipped_priors
-from combust.application.causes.checks import checks_done, is_allowed
 from combust.application.causes.visit_result import VisitResult
+from combust.application.visit.by_symptom import checks_by_symptom
+from combust.application.visit.clock import clock_doubts
 from combust.application.visit.meaning import causes_of
 from combust.application.visit.record import missing_fields, status
+from combust.application.visit.supply_said import supply_said
 from combust.application.visit.taken import Taken
 from combust.application.visit.visit import Visit
-from combust.domain.result import Result, Rows, shown
+from combust.data.units import in_words
+from combust.domain.result import Result, Rows, plain, shown
 from combust.domain.safety import Safety, of_all
 
 FIRST = 3  # causes that are told after an entry
 LEAST = 0.01  # share below which a cause is not told
-FIRST_LOOK = "look_at_terminals"
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,25 +41,21 @@ class Standing(Result):
     def next_check(self) -> str:
         """The next check in one sentence, with its risk; "" when none is to be made.
 
-        Without causes it is the first of the fixed order that is left, behind a look at the terminals. What the safety
-        state forbids is not named.
+        Without causes it is the first of the fixed order that is left. What the safety state forbids is not named.
         """
-        rows = [one.row for one in self.visit.last_taken]
         checks, safety = shipped_priors().checks, self.safety
-        if self.causes:
-            ranked = [one for one in self.causes.next_checks if safety.allows(checks[one.check].needs)]
-            return _in_a_sentence(ranked[0].check, ranked[0].why) if ranked else ""
-        table = shipped_priors().table["fixed_order"]
-        order = [checks[name] for name in dict.fromkeys([FIRST_LOOK, *table["validity"], *table["nothing"]])]
-        have, burn = {key for row in rows for key in row}, safety.allows(("burning",))
-        left = [one for one in order if one.name not in checks_done(rows) and is_allowed(one, rows, safety)]
-        return _in_a_sentence(left[0].name, left[0].left(have, may_burn=burn)) if left else ""
+        order = self.causes.next_checks if self.causes else checks_by_symptom(self.visit, None, safety)
+        ranked = [one for one in order if safety.allows(checks[one.check].needs)]
+        return _in_a_sentence(ranked[0].check, ranked[0].why) if ranked else ""
 
     def lines(self) -> Rows:
-        """Return at most ten rows: what was read, causes, the next check in one sentence, what is missing."""
-        visit, causes = self.visit, self.causes
+        """Return at most ten rows: what was read, causes, the next check in one sentence, what is missing.
+
+        Numbers are told in the units of the person.
+        """
+        visit, causes, units = self.visit, self.causes, self.visit.units
         rows: Rows = [("visit", f"{visit.visit_id}, heater {visit.heater_id or 'not named'}, {_state(visit)}")]
-        rows += [(_label(one), line_of(one)) for one in visit.last_taken[-2:]]
+        rows += [(_label(one), in_words(line_of(one), units)) for one in visit.last_taken[-2:]]
         if causes and not causes.ranked:
             rows.append(("causes", causes.in_short))
         elif causes:
@@ -68,22 +66,27 @@ class Standing(Result):
             if not causes.fits:
                 rows.append(("not explained", f"the evidence fits no cause; at odds: {', '.join(causes.disagree)}"))
             if causes.adjust and self.safety.allows(("burning",)):
-                rows.append(("trim", causes.adjust.text))
+                rows.append(("trim", in_words(causes.adjust.text, units)))
         if self.why_not:
             rows.append(("causes", self.why_not))
+        if said := supply_said(visit.heater, visit.supply):
+            rows.append(("supply", in_words(said.text, units)))
         if check := self.next_check:
-            rows.append(("next check", check))
+            rows.append(("next check", in_words(check, units)))
         if visit.broken:
             rows.append(("BROKEN", f"{visit.broken}: changed outside combust, do not rely on it"))
+        if doubts := clock_doubts(visit):
+            rows.append(("CLOCK", f"{'; '.join(doubts)}: is the clock right? It was written down as it came."))
         lacking = [label for _, label in missing_fields(visit)]
         rows.append(("still missing", ", ".join(lacking) if lacking else "nothing"))
         return rows
 
     def to_dict(self) -> dict[str, Any]:
-        """Return plain values for JSON: the visit, its causes, what is missing."""
-        more = {"next_check": self.next_check, "missing": dict(missing_fields(self.visit))}
+        """Return plain values for JSON: the visit, its causes, what is missing; ``shown`` is what a person reads."""
+        more = {"next_check": self.next_check, "missing": dict(missing_fields(self.visit)), "shown": self.lines()}
         visit = self.visit.to_dict()
-        return {**Result.to_dict(self), **more, "status": status(self.visit), "visit": visit}
+        more["clock_doubts"] = clock_doubts(self.visit)
+        return {**Result.to_dict(self), **plain(more), "status": status(self.visit), "visit": visit}
 
 
 def standing(visit: Visit, **how: Any) -> Standing:
@@ -110,7 +113,7 @@ def _in_a_sentence(name: str, what: str) -> str:
 
 
 def line_of(one: Taken) -> str:
-    """Return one reading in a line: lambda, O2 and CO as measured."""
+    """Return one reading in a line: lambda, O2, CO and flue temperature as measured."""
     result, values = one.result, one.values
     parts = []
     if result is not None:
@@ -121,8 +124,12 @@ def line_of(one: Taken) -> str:
         parts.append(f"CO above {one.over['co_dry_ppm']:g} ppm, over the range")
     elif (co := values.get("co_dry_ppm")) is not None:
         parts.append(f"CO {co:g} ppm")
+    if (flue := values.get("flue_temp_c")) is not None:
+        parts.append(f"flue {round(flue, 1):g} °C")
     if (cab := values.get("cab_co_in_ppm")) is not None:
         parts.append(f"CO in the cab {cab:g} ppm")
+    if told := [str(values[key]).replace("_", " ") for key in ("start_event", "start_smoke") if values.get(key)]:
+        parts.append(f"start: {', '.join(told)}")
     return ", ".join(parts) or "no gas yet"
 
 

@@ -136,7 +136,7 @@ def supply_check(
     del value["fed"]
     assumed = _fill(heater, value)
     _need_cable(value)
-    findings = _of_another_system(heater, value)
+    findings = of_another_system(heater, value)
     loops = _loops(value, findings)
     voltages = _voltages(value, loops, findings)
     cutouts, first, verdict = _cut_out_order(value, fed, voltages.get("run_a"), loops["usual"], findings)
@@ -168,7 +168,7 @@ def _fill(heater: Heater | None, value: dict[str, float]) -> dict[str, Assumed]:
     """Fill what was not given from the profile or from stated conventions; return what was filled and whence."""
     profile, known = "heater profile", []
     plate = None if heater is None else heater.nominal_v
-    nominal = plate or (12.0 if value["open_circuit_v"] < 18.0 else 24.0)
+    nominal = nominal_voltage(heater, value["open_circuit_v"])
     if heater is not None:
         known = [
             ("glow_a", heater.glow_a, profile),
@@ -198,6 +198,12 @@ def _fill(heater: Heater | None, value: dict[str, float]) -> dict[str, Assumed]:
     return assumed
 
 
+def nominal_voltage(heater: Heater | None, at_rest_v: float) -> float:
+    """Return the nominal voltage of the plate, else 12 or 24 V by the battery at rest [V]."""
+    plate = None if heater is None else heater.nominal_v
+    return plate or (12.0 if at_rest_v < 18.0 else 24.0)
+
+
 def _need_cable(value: Mapping[str, float]) -> None:
     """Raise where a cable is missing: half of one stands for nothing, volts at the plug at a known current for one."""
     missing = [key for key in _CABLE if key not in value]
@@ -206,7 +212,7 @@ def _need_cable(value: Mapping[str, float]) -> None:
         raise CombustError([Fault(key, None, "missing", why=why, hint=hint) for key in missing])
 
 
-def _of_another_system(heater: Heater | None, value: Mapping[str, float]) -> list[Finding]:
+def of_another_system(heater: Heater | None, value: Mapping[str, float]) -> list[Finding]:
     """Return the stop of a battery, or of a voltage at it or at the plug, that is of another system than the plate."""
     plate = None if heater is None else heater.nominal_v
     nominal = value["battery_v"] if plate is None else plate

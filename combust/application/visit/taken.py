@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
 
 from combust.application.reading.result import ReadingResult, interpret, safety_of
+from combust.application.visit.entries import Entry
+from combust.application.visit.words import BESIDE, SETTINGS
 from combust.data.errors import CombustError
 from combust.data.vocabulary import inputs, quantities
 from combust.domain.safety import Safety
@@ -56,3 +59,99 @@ class Taken:
 def replace_place(one: Taken, place: object) -> Taken:
     """Return a reading with the place that was said last."""
     return replace(one, values={**one.values, "location": place} if place else one.values)
+
+
+@dataclass(frozen=True, slots=True)
+class Branch:
+    """The entries in force of one branch of a visit, in order; most visits have one branch.
+
+    ``before`` is name -> names of the entries that one was written after, where branches were joined; empty in a line:
+    a setting or a repair that another book wrote meanwhile does not speak for a reading that it did not precede.
+    """
+
+    entries: tuple[Entry, ...]
+    before: Mapping[str, frozenset[str]] = field(default_factory=dict)
+    fuel: str | None = None  # that of the heater's profile, where none was said
+
+    def _preceding(self, entry: Entry) -> Callable[[str], bool]:
+        known = self.before.get(entry.name)
+        return (lambda name: True) if known is None else known.__contains__
+
+    @property
+    def taken(self) -> list[Taken]:
+        """The readings in order, each put together from its parts and the settings it was taken under."""
+        settings: list[Entry] = []
+        works: list[Entry] = []
+        found: list[tuple[str, Taken]] = []
+        for entry in self.entries:
+            precedes = self._preceding(entry)
+            own = [one for name, one in found if precedes(name)]
+            if entry.kind == "setting":
+                settings.append(entry)
+                if own:  # said while a reading was at hand: it fills what that one lacks
+                    before = [one for one in settings if precedes(one.name) or one is entry]
+                    own[-1].values = {**_held(before), **own[-1].values}
+            elif is_work(entry):
+                works.append(entry)
+            elif entry.kind in ("reading", "part"):
+                one = next((one for one in reversed(own) if one.key == entry.key), None)
+                if one is None:
+                    done = sum(precedes(work.name) for work in works)
+                    said = _held(one for one in settings if precedes(one.name))
+                    one = Taken(entry.key, entry.at, {**said, **({"phase": "after"} if done else {})}, works=done)
+                    found.append((entry.name, one))
+                one.values |= {key: value for key, value in entry.body.items() if key not in BESIDE}
+                one.over |= entry.body.get("over", {})
+                one.typed |= entry.body.get("typed", {})
+        for _, one in found:
+            if self.fuel:
+                one.values.setdefault("fuel", self.fuel)
+        return [one for _, one in found]
+
+    @property
+    def worked(self) -> bool:
+        """Whether a repair or an adjustment was made, or a reading says that it was taken after one."""
+        return any(map(is_work, self.entries)) or any(one.after for one in self.taken)
+
+    @property
+    def last_taken(self) -> list[Taken]:
+        """The readings that speak of the heater as it is: those after the last work, or all when nothing was done."""
+        taken, works = self.taken, sum(map(is_work, self.entries))
+        return [one for one in taken if one.after and one.works in (0, works)] if self.worked else taken
+
+    @property
+    def settings(self) -> dict[str, Any]:
+        """What holds at the end, key -> value."""
+        return {key: value for one in self.entries if one.kind == "setting" for key, value in one.body.items()}
+
+    @property
+    def lacks_cab_co(self) -> bool:
+        """Whether CO in the cab and outside was not measured after the last work."""
+        last_work = max((at for at, entry in enumerate(self.entries) if is_work(entry)), default=-1)
+        read = [one for one in self.entries[last_work + 1 :] if one.kind in ("reading", "part")]
+        later = {key for entry in read for key in entry.body}
+        counted = {key for one in self.last_taken for key in one.values}
+        return not {"cab_co_in_ppm", "cab_co_out_ppm"} <= later & counted
+
+
+def _held(settings: Iterable[Entry]) -> dict[str, Any]:
+    return {key: value for one in settings for key, value in one.body.items() if key in SETTINGS}
+
+
+def is_work(entry: Entry) -> bool:
+    """Return whether an entry is a repair, an adjustment or a swap."""
+    return entry.kind == "adjustment" or (entry.kind == "event" and entry.body.get("event") in ("repair", "swap"))
+
+
+def without_doubles(taken: list[Taken]) -> list[Taken]:
+    """Return the readings of several branches, each once: one that another branch only added to stands in that."""
+
+    def within(one: Taken, other: Taken) -> bool:
+        same = (one.key, one.at) == (other.key, other.at)
+        return same and one.values.items() <= other.values.items() and one.over.items() <= other.over.items()
+
+    kept: list[Taken] = []
+    for one in taken:
+        if not any(within(one, other) for other in kept):
+            kept = [*(other for other in kept if not within(other, one)), one]
+    return kept

@@ -3,71 +3,33 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from typing import Any
 
 from combust.application.causes.first_look import first_look
-from combust.application.visit.taken import Taken, replace_place
+from combust.application.visit.entries import (
+    KINDS,
+    Entry,
+    before_each,
+    branches_of,
+    corrected,
+    ends_of,
+    is_one_line,
+    names_of,
+    once,
+)
+from combust.application.visit.supply_said import supply_said
+from combust.application.visit.taken import Branch, Taken, replace_place, without_doubles
+from combust.application.visit.words import HEAD, SETTINGS, SUPPLY, with_plate
 from combust.data.arguments import names_keywords
 from combust.data.errors import CombustError, Fault, printable
-from combust.data.fields import Field, fields_of
 from combust.domain.heater import Heater
 from combust.domain.instrument import instrument_class
 from combust.domain.limits import Finding, finding
 from combust.domain.result import Result, Rows, plain
 from combust.domain.safety import Safety, of_all
-
-# What an entry can be. ``part`` adds to a reading that was begun, ``setting`` holds from then on (who, place, analyser,
-# where it stands), ``missing`` declares what cannot be had, ``correction`` names the entry that it corrects, ``day``
-# holds settings that the visits of a day begin with.
-KINDS = (
-    *("opened", "setting", "reading", "part", "check", "adjustment", "event", "note", "not_checked"),
-    *("missing", "correction", "closed", "reopened", "day"),
-)
-# Words about the visit itself; everything that is measured is a reading's key of the vocabulary.
-HEAD = fields_of(
-    {
-        "who": {"meaning": "who did it"},
-        "place": {"meaning": "where the vehicle stood"},
-        "vehicle": {"meaning": "which vehicle"},
-        "serial": {"meaning": "serial number on the heater's plate"},
-        "hours_run": {"meaning": "hours on the heater's counter"},
-        "weather": {"meaning": "wind, temperature, precipitation"},
-        "probe_position": {"meaning": "where the probe was and how deep"},
-        "complaint": {"meaning": "what the customer said"},
-        "next_visit": {"meaning": "when it is due again"},
-        "co_alarm": {"meaning": "CO alarm in the cab", "kind": "choice", "choices": ("works", "fails", "missing")},
-        "handed_back": {"meaning": "handed back (no = kept off)", "kind": "choice", "choices": ("yes", "no")},
-    },
-    kind="text",
-    longest=4000,
-)
-EVENT = Field(
-    "event", "choice", "for the history", choices=("repair", "rezero", "swap"), hint="Use repair, rezero or swap."
-)
-# A setting of the visit that is a quantity holds for each of its readings: typed once, not with every reading.
-SETTINGS = (
-    *("fuel", "instrument", "location", "altitude_m", "pressure_hpa", "intake_temp_c", "humidity_pct"),
-    *("ambient_o2_pct", "ambient_co_ppm", "probe_leak_test", "sample_line", "analyser_fuel", "co2_origin"),
-)
-# Beside the values of a reading: what was over the range of the instrument, and what was typed in another unit.
-BESIDE = ("over", "typed")
-
-
-@dataclass(frozen=True, slots=True)
-class Entry:
-    """One entry of a visit: what kind, what it holds, when, who, its number and name; ``corrects`` names a number."""
-
-    kind: str
-    body: Mapping[str, Any]
-    at: str
-    number: int
-    key: str = ""
-    who: str | None = None
-    corrects: int | None = None
-    origin: str = ""
 
 
 @names_keywords
@@ -93,6 +55,7 @@ class Visit(Result):
     visit_id: str
     entries: tuple[Entry, ...] = ()
     broken: str | None = None
+    known: dict[str, Any] = field(default_factory=dict, init=False, repr=False, compare=False)
 
     @classmethod
     def open(cls, visit_id: str, *, at: str = "", heater: str | None = None, profile: Any = None) -> Visit:
@@ -118,9 +81,11 @@ class Visit(Result):
         at: str = "",
         who: str | None = None,
         key: str = "",
-        corrects: int | None = None,
+        corrects: int | str | None = None,
     ) -> Visit:
-        """Return the visit with one entry more; without a time it has that of the entry before.
+        """Return the visit with one entry more, behind every branch; without a time it has that of the entry before.
+
+        ``corrects`` is the number of an entry, or ``6@ab12`` where several branches have that number.
 
         Raises
         ------
@@ -130,13 +95,34 @@ class Visit(Result):
         if kind not in KINDS:
             hint = f"Use {', '.join(KINDS)}."
             raise CombustError(Fault("kind", kind, "unknown_name", why="is no kind of entry", hint=hint))
-        if corrects is not None and corrects not in {entry.number for entry in self.entries}:
-            hint = f"They run from 1 to {len(self.entries)}: combust log show."
-            raise CombustError(Fault("corrects", corrects, "unknown_name", why="is no entry of this visit", hint=hint))
+        about = None if corrects is None else self.entry(corrects)
         at = at or (self.entries[-1].at if self.entries else "")
         key = key or self.name_for(kind)
-        entry = Entry(kind, plain(body), at, len(self.entries) + 1, key, who, corrects)
+        body = plain(body) | ({"of": about.hash} if about and about.hash else {})
+        ends = ends_of(self.entries)
+        number = 1 + max((one.number for one in ends), default=0)
+        after = tuple(sorted(one.name for one in ends))
+        entry = Entry(kind, body, at, number, key, who, about.number if about else None, after=after)
         return replace(self, entries=(*self.entries, entry))
+
+    def entry(self, name: int | str) -> Entry:
+        """Return one entry by its number, or by number and first letters of its hash: ``6@ab12``.
+
+        Raises
+        ------
+        CombustError
+            There is none, or several are meant.
+        """
+        number, _, letters = str(name).partition("@")
+        found = [one for one in self.entries if str(one.number) == number and one.hash.startswith(letters)]
+        if len(found) == 1:
+            return found[0]
+        names = names_of(self.entries)
+        several = ", ".join(f"{names[one.name]} ({one.kind}, {one.who or 'nobody named'}, {one.at})" for one in found)
+        why = "is the number of several entries, of several books" if found else "is no entry to be corrected"
+        known = f"They run from 1 to {max((one.number for one in self.entries), default=0)}: combust log show."
+        hint = f"Say which: {several}." if found else known
+        raise CombustError(Fault("corrects", str(name), "unknown_name", why=why, hint=hint))
 
     def name_for(self, kind: str) -> str:
         """Return the name of the next entry of a kind; a part has that of the reading at hand."""
@@ -157,30 +143,35 @@ class Visit(Result):
         return any(key in held and key not in SETTINGS and held[key] != value for key, value in values.items())
 
     @property
+    @once
     def in_force(self) -> tuple[Entry, ...]:
         """The entries as they are after every correction; what was withdrawn is not among them."""
-        bodies = {(entry.origin, entry.number): entry.body for entry in self.entries}
-        for entry in self.entries:
-            if entry.kind == "correction" and entry.corrects is not None:
-                values = entry.body.get("values") or {}
-                old = bodies.get((entry.origin, entry.corrects), {})
-                merged = {key: value for key, value in {**old, **values}.items() if value is not None}
-                bodies[entry.origin, entry.corrects] = merged if values else {}
-        kept = (
-            replace(entry, body=bodies[entry.origin, entry.number])
-            for entry in self.entries
-            if entry.kind != "correction"
-        )
-        return tuple(entry for entry in kept if entry.body or entry.kind in ("closed", "opened"))
+        return corrected(self.entries)
+
+    @property
+    @once
+    def branches(self) -> list[Branch]:
+        """The branches of a visit that several books continued apart; one where none did, or where they were joined."""
+        held = {entry.name: entry for entry in self.in_force}
+        before = {} if is_one_line(self.entries) else before_each(self.entries)
+        fuel = self.profile.get("fuel")
+        said = fuel if isinstance(fuel, str) else None
+        lines = branches_of(self.entries)
+        return [Branch(tuple(held[one.name] for one in line if one.name in held), before, said) for line in lines]
 
     def of_kind(self, *kinds: str) -> list[Mapping[str, Any]]:
         """Return the contents of some kinds of entry, in the order they were entered."""
         return [entry.body for entry in self.in_force if entry.kind in kinds]
 
     @property
+    @once
     def settings(self) -> dict[str, Any]:
-        """What holds at the end: words about the visit and settings of the day, key -> value."""
-        return {key: value for body in self.of_kind("setting") for key, value in body.items()}
+        """What holds at the end: words about the visit and settings of the day, key -> value; ``typed`` beside them."""
+        found: dict[str, Any] = {}
+        for body in self.of_kind("setting"):
+            typed = {key: text for key, text in found.get("typed", {}).items() if key not in body}
+            found |= {**body, "typed": typed | body.get("typed", {})}
+        return found
 
     @property
     def head(self) -> dict[str, Any]:
@@ -188,33 +179,19 @@ class Visit(Result):
         return {key: value for key, value in self.settings.items() if key in HEAD}
 
     @property
+    def units(self) -> str:
+        """The units of the person: ``us`` or ``metric``. What is stored is metric."""
+        return str(self.settings.get("units", "metric"))
+
+    @property
+    @once
     def taken(self) -> list[Taken]:
         """The readings in order, each put together from its parts and the settings it was taken under."""
-        settings: dict[str, Any] = {}
-        found: dict[tuple[str, str], Taken] = {}
-        works = 0
-        for entry in self.in_force:
-            if entry.kind == "setting":
-                settings |= {key: value for key, value in entry.body.items() if key in SETTINGS}
-                if found:  # said while a reading was at hand: it fills what that one lacks
-                    last = found[[*found][-1]]
-                    last.values = {**settings, **last.values}
-            elif _is_work(entry):
-                works += 1
-            elif entry.kind in ("reading", "part"):
-                name = (entry.origin, entry.key)
-                if name not in found:
-                    begun = {**settings, **({"phase": "after"} if works else {})}
-                    found[name] = Taken(entry.key, entry.at, begun, works=works)
-                one = found[name]
-                one.values |= {key: value for key, value in entry.body.items() if key not in BESIDE}
-                one.over |= entry.body.get("over", {})
-                one.typed |= entry.body.get("typed", {})
-        fuel = self.profile.get("fuel")
-        for one in found.values():
-            if isinstance(fuel, str):
-                one.values.setdefault("fuel", fuel)
-        return list(found.values())
+        return self._of_branches("taken")
+
+    def _of_branches(self, which: str) -> list[Taken]:
+        found = [getattr(branch, which) for branch in self.branches]
+        return found[0] if len(found) == 1 else without_doubles([one for some in found for one in some])
 
     @property
     def readings(self) -> list[dict[str, Any]]:
@@ -222,27 +199,50 @@ class Visit(Result):
         return [one.values for one in self.taken]
 
     @property
+    @once
     def last_taken(self) -> list[Taken]:
         """The readings that speak of the heater as it is: those after the last work, or all when nothing was done."""
-        taken, works = self.taken, sum(map(_is_work, self.in_force))
-        if not self.worked:
-            return taken
-        return [one for one in taken if one.after and one.works in (0, works)]
+        return self._of_branches("last_taken")
 
     @property
     def worked(self) -> bool:
         """Whether a repair or an adjustment was made, or a reading says that it was taken after one."""
-        return any(map(_is_work, self.in_force)) or any(one.after for one in self.taken)
+        return any(branch.worked for branch in self.branches)
 
     @property
+    @once
     def profile(self) -> Mapping[str, Any]:
-        """The heater's profile that stays with the visit; empty without one."""
-        return next((body["profile"] for body in self.of_kind("opened") if body.get("profile")), {})
+        """The heater's profile that stays with the visit, with what was said of its plate; empty without either."""
+        of_file: Mapping[str, Any] = next(
+            (body["profile"] for body in self.of_kind("opened") if body.get("profile")), {}
+        )
+        return with_plate(of_file, self.heater_id, self.settings)
 
     @property
     def heater(self) -> Heater | None:
-        """The heater of the profile, or None."""
-        return _heater_of(json.dumps(self.profile, sort_keys=True)) if self.profile else None
+        """The heater of the profile, or of its plate alone; None when neither is known, or cannot be."""
+        try:
+            return self.need_heater()
+        except CombustError:
+            return None
+
+    def need_heater(self) -> Heater | None:
+        """Return the heater, None where nothing is known of it.
+
+        Raises
+        ------
+        CombustError
+            What was said of its plate cannot be.
+        """
+        profile = self.profile
+        return _heater_of(json.dumps(profile, sort_keys=True)) if profile else None
+
+    @property
+    def supply(self) -> dict[str, float]:
+        """What was said of battery, cable and cut-outs, with the voltage at the plug under glow that was read last."""
+        said = {key: value for key, value in self.settings.items() if key in SUPPLY}
+        glow = [one.values["supply_glow_v"] for one in self.last_taken if one.values.get("supply_glow_v") is not None]
+        return {**said, **({"plug_glow_v": glow[-1]} if glow else {})}
 
     @property
     def heater_id(self) -> str | None:
@@ -292,20 +292,26 @@ class Visit(Result):
         return replace(self, entries=self.entries[: [*starts, len(self.entries)][revision - 1]])
 
     @property
+    @once
     def safety(self) -> Safety:
         """The safety state at the end: of the readings after the last work; the place is the last that was said.
 
         Work alone clears no stop: until something was read after it, what was read before counts. With a profile the
-        limits of the heater's own document count too.
+        limits of the heater's own document count too. Of several branches each counts: none clears a stop of another.
         """
-        parts = [Safety(alarm_findings(self.head))]
-        taken = self.last_taken or self.taken or [Taken("", "", {})]
-        parts += [one.safety.without_place() for one in taken]
-        place = self.settings.get("location") or taken[-1].values.get("location")
-        parts.append(replace_place(taken[-1], place).safety)
-        if self.heater:
-            rows = [one.row for one in taken]
-            parts += [look.safety.without_place() for look in first_look(self.heater, instrument_class(None), [rows])]
+        heater = self.heater
+        parts: list[Safety] = []
+        for branch in self.branches:
+            parts.append(Safety(alarm_findings(branch.settings)))
+            taken = branch.last_taken or branch.taken or [Taken("", "", {})]
+            parts += [one.safety.without_place() for one in taken]
+            place = branch.settings.get("location") or taken[-1].values.get("location")
+            parts.append(replace_place(taken[-1], place).safety)
+            if heater:
+                rows = [one.row for one in taken]
+                parts += [look.safety.without_place() for look in first_look(heater, instrument_class(None), [rows])]
+        if said := supply_said(heater, self.supply):
+            parts.append(said.safety)
         return of_all(parts)
 
     def hand_back_doubts(self, safety: Safety) -> list[str]:
@@ -315,11 +321,7 @@ class Visit(Result):
         declared missing is not measured.
         """
         doubts = [] if safety.state == "nothing_found" else list(safety.lines())
-        entries = self.in_force
-        last_work = max((at for at, entry in enumerate(entries) if _is_work(entry)), default=-1)
-        later = {key for entry in entries[last_work + 1 :] if entry.kind in ("reading", "part") for key in entry.body}
-        counted = {key for one in self.last_taken for key in one.values}
-        if not {"cab_co_in_ppm", "cab_co_out_ppm"} <= later & counted:
+        if any(branch.lacks_cab_co for branch in self.branches):
             doubts.append("CO in the cab and outside was not measured after the last work.")
         return doubts
 
@@ -339,7 +341,7 @@ class Visit(Result):
         yield from ((one.kind, one.body) for one in self.in_force if one.kind in ("event", "adjustment"))
 
     derived = ("heater_id", "revision", "opened_at", "closed_at", "reason", "head")
-    unshown = ("entries",)
+    unshown = ("entries", "known")
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain values for JSON, the entries as they were made and what they come to."""
@@ -355,27 +357,13 @@ class Visit(Result):
         return [(label, printable(text)) for label, text in rows]
 
 
-def _is_work(entry: Entry) -> bool:
-    return entry.kind == "adjustment" or (entry.kind == "event" and entry.body.get("event") in ("repair", "swap"))
-
-
 @lru_cache(maxsize=64)
 def _heater_of(profile: str) -> Heater:
     """Return one and the same heater for a profile, so that what was drawn for it serves every later question."""
-    return Heater.from_dict(json.loads(profile))
+    return Heater.from_dict(json.loads(profile), of_plate=True)
 
 
 def alarm_findings(head: Mapping[str, Any]) -> tuple[Finding, ...]:
     """Return the finding of a CO alarm of the cab that fails or is missing; nothing when that was not entered."""
     alarm = head.get("co_alarm")
     return (finding("no_co_alarm", alarm=alarm),) if alarm in ("fails", "missing") else ()
-
-
-def in_order(entries: Iterable[Entry]) -> tuple[Entry, ...]:
-    """Return the entries of one visit from several books in order of time, each book in its own order."""
-    latest: dict[str, str] = {}
-    placed = []
-    for entry in sorted(entries, key=lambda one: (one.origin, one.number)):
-        latest[entry.origin] = max(latest.get(entry.origin, ""), entry.at)
-        placed.append((latest[entry.origin], entry.origin, entry.number, entry))
-    return tuple(one[-1] for one in sorted(placed, key=lambda one: one[:3]))

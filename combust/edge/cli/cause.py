@@ -7,7 +7,10 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from combust.application.causes.catalogue import get_priors
 from combust.application.causes.rank import rank_causes
+from combust.application.causes.visit_result import CausesResult
+from combust.application.visit.standing import standing
 from combust.data.errors import CombustError, Fault
 from combust.domain.catalogue import Catalogue
 from combust.domain.heater import Heater
@@ -23,12 +26,14 @@ from combust.edge.figures.causes import draw_steps
 if TYPE_CHECKING:
     from combust.edge.tables.reader import Entries
 
+DRAWN = ("seed", "pairs", "catalogue")  # what a figure of the steps is ranked with too
 MANY = 8  # visits that take long enough for a progress bar
 
 
 @answers("cause", figure="Draw how each check moved the first visit's causes (.png or .svg).", out=True)
-@click.argument("source", metavar="[VISITS]", required=False)
-@click.option("--heater", "profile", required=True, metavar="PROFILE", help="The heater's profile (.toml).")
+@click.argument("source", metavar="[VISITS or BOOK]", required=False)
+@click.option("--heater", "profile", metavar="PROFILE", help="The heater's profile (.toml); a visit of a book has it.")
+@click.option("--visit-id", metavar="TEXT", help="Which visit of a BOOK; needed unless one alone is open.")
 @table_options
 @click.option("--causes", "causes_file", metavar="FILE", help="TOML file with priors and spreads of your own.")
 @fuels_option
@@ -36,12 +41,14 @@ MANY = 8  # visits that take long enough for a progress bar
 @click.option("--seed", default=1, show_default=True, metavar="N", help="Same seed, same answer.")
 @click.option("--no-pairs", is_flag=True, help="Do not weigh two causes at once (faster).")
 @quantity_options(skip=("heater_id", "visit_id", "fuel"))
-def command(source: str | None, profile: str, catalogue: Catalogue | None, **options: Any) -> Answer:
+def command(
+    source: str | None, profile: str | None, visit_id: str | None, catalogue: Catalogue | None, **options: Any
+) -> Answer:
     """Rank the causes of a visit, and say what to check next.
 
-    Use it when a reading is not what the heater's baseline says: for a table of visits of one heater, or for one
-    reading with its evidence as options. It says what cannot be told apart, which check to make next within the
-    safety order, and what to adjust, if a trim is the answer at all.
+    Use it when a reading is not what the heater's baseline says: for a visit of a logbook, with nothing typed again,
+    for a table of visits of one heater, or for one reading with its evidence as options. It says what cannot be told
+    apart, which check to make next within the safety order, and what to adjust, if a trim is the answer at all.
 
     \b
     Examples:
@@ -49,19 +56,53 @@ def command(source: str | None, profile: str, catalogue: Catalogue | None, **opt
       combust cause --heater data/heaters/heater-0312.toml --o2-dry 4.84 --stage high --location outdoors
 
     \b
-    Next: combust visit --help     (the same in one thread, written down as you go)
+    Next: combust visit --help     (the same in one thread, written down as you go: combust cause BOOK)
     """
+    from combust.edge.logbook.keyboard import is_book
+
+    heater = Heater.load(profile, catalogue=catalogue) if profile else None
+    how: dict[str, Any] = {"seed": options["seed"], "pairs": not options["no_pairs"]}
+    how |= {"instrument": options["instrument_class"], "causes": options["causes_file"], "catalogue": catalogue}
+    if source is not None and (visit_id is not None or is_book(source)):
+        return _of_book(source, visit_id, heater, options, how)
+    if heater is None:
+        hint = "Give --heater PROFILE (combust profile new writes one), or a logbook with the visit."
+        raise CombustError(Fault("--heater", None, "missing", why="is needed", hint=hint))
+    return _of_table(source, heater, options, how)
+
+
+def _of_book(book: str, visit_id: str | None, heater: Heater | None, options: dict[str, Any], how: Any) -> Answer:
+    """Answer for one visit of a logbook: the same judgement as where it stands, with everything that is behind it."""
+    from combust.edge.logbook.keyboard import visit_in
+
+    if typed := values_of({key: given for key, given in options.items() if isinstance(given, tuple)}):
+        why, hint = "stand beside a logbook", f"Type them into the visit: combust visit enter {book} ..."
+        raise CombustError(Fault("options", ", ".join(typed), "conflict", why=why, hint=hint))
+    visit = visit_in(book, visit_id)
+    found = standing(visit, heater=heater, **how)
+    if found.causes is None:
+        with output.told_first(found.safety):
+            hint = found.next_check or f"Type it: combust visit enter {book} ..."
+            raise CombustError(Fault("visit", visit.visit_id, "missing", why=found.why_not.rstrip("."), hint=hint))
+    result = CausesResult((found.causes,), get_priors(how["causes"]).shares, how["seed"])
+    supply = [row for row in found.lines() if row[0] == "supply"]
+    rows = [*found.causes.lines(), *supply, *result.lines()[-1:], ("", "a stated convention, editable with --causes")]
+    readings = [Reading(**one.row) for one in visit.last_taken]
+    known = heater or visit.need_heater()
+    draw = partial(draw_steps, known, readings, **{key: how[key] for key in DRAWN}) if known else None
+    return Answer({**result.to_dict(), "refused": []}, text_of_rows(rows, wrap=110), found.safety, draw=draw)
+
+
+def _of_table(source: str | None, heater: Heater, options: dict[str, Any], how: Any) -> Answer:
+    """Answer for the visits of a table, or for the one reading of the options."""
     from combust.edge.tables.visits import IS_OTHER
 
-    heater = Heater.load(profile, catalogue=catalogue)
     readings, table = _visits(source, options, heater)
     stopped = [
         f"visit {values.get('visit_id', 'without a name')}, row {line} ({', '.join(codes)})"
         for line, values, codes in table.stopped
     ]
-    how: dict[str, Any] = {"seed": options["seed"], "pairs": not options["no_pairs"]}
-    chosen = {"instrument": options["instrument_class"], "causes": options["causes_file"], "stopped": stopped}
-    rank = partial(rank_causes, heater, readings, **chosen, **how)
+    rank = partial(rank_causes, heater, readings, stopped=stopped, **how)
     found = rank() if len(readings) < MANY else with_progress("Weighing", lambda show: rank(progress=show))
     refused = table.told()
     of_others = [text for text in refused if IS_OTHER in text]  # a day's table holds many heaters
@@ -82,7 +123,7 @@ def command(source: str | None, profile: str, catalogue: Catalogue | None, **opt
         "\n".join(parts),
         of_all([found.safety, Safety(tuple(table.stops))], refused=len(missed)),
         notes=[*notes, *missed],
-        draw=partial(draw_steps, heater, of_first, **how),
+        draw=partial(draw_steps, heater, of_first, **{key: how[key] for key in DRAWN}),
     )
 
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from combust.application.reading.result import interpret, safety_of
-from combust.application.visit.record import sections, status, text_of
+from combust.application.visit.record import sections, status
 from combust.application.visit.steady import visit_procedure
 from combust.application.visit.visit import Visit, alarm_findings
 from combust.data.errors import CombustError, Fault, printable
@@ -21,7 +21,7 @@ from combust.edge.cli.answer import Answer, answers
 from combust.edge.cli.group import NearGroup
 from combust.edge.cli.options import table_options
 from combust.edge.logbook.book import Logbook
-from combust.edge.logbook.visits import NewVisit, add, entries_of, read_visit, read_visits
+from combust.edge.logbook.visits import NewVisit, add, entries_of_row, read_visit, read_visits
 
 if TYPE_CHECKING:
     from combust.edge.tables.series import Series
@@ -140,11 +140,6 @@ def _shown(record: Visit) -> str:
         else:
             table = text_of_rows([(row[0], row[1]) for row in cells] or [(part.nothing, "")])
         texts.append(f"\n{part.title}\n{table}")
-    entries = [
-        (f"{one.number} {one.kind}", f"{one.at} {one.who or ''}: {printable(text_of(one.body))}")
-        for one in record.entries
-    ]
-    texts.append(f"\nEntries as they were made\n{text_of_rows(entries)}")
     return "\n".join(texts)
 
 
@@ -177,7 +172,7 @@ def export_command(book: str, out: str, heater_id: str | None, every_revision: b
     return Answer(facts, f"{rows} rows of {len(records)} visits: {out}")
 
 
-@answers("import", command, strict="")
+@answers("import", command, strict="an entry was not taken")
 @click.argument("book", metavar="BOOK")
 @click.argument("sources", metavar="FILE ...", nargs=-1, required=True)
 def import_command(book: str, sources: tuple[str, ...]) -> Answer:
@@ -194,8 +189,11 @@ def import_command(book: str, sources: tuple[str, ...]) -> Answer:
 
     text = "".join(map(lines_of, sources))
     with Logbook(book, create=True) as opened:
-        new, known = import_lines(opened, text)
-    return Answer({"new": new, "known": known}, f"{new} entries taken in, {known} were here already.")
+        taken = import_lines(opened, text)
+    said = f"{taken.new} entries taken in, {taken.known} were here already."
+    said += f" NOT taken: {len(taken.refused)}." if taken.refused else ""
+    notes = [f"not taken: {printable(text)}" for text in taken.refused]
+    return Answer(plain(taken), said, notes=notes, strict=bool(taken.refused))
 
 
 @answers("verify", command, strict="an entry does not fit")
@@ -298,9 +296,9 @@ def _keep_series(book: str, visit_id: str | None, series: Series, values: dict[s
     content = {key: value for key, value in values.items() if value is not None and key != "visit_id"}
     with Logbook(book) as opened:
         visit = the_open_visit(opened, visit_id)
-        entries = entries_of(content)
+        entries = entries_of_row(content)
         if series.worst:
             same = {key: value for key, value in content.items() if key in KEPT}
             note = "The CO of the series that is a stop condition."
-            entries += entries_of({**same, **series.worst, "note": note})
+            entries += entries_of_row({**same, **series.worst, "note": note})
         add(opened, [NewVisit(visit.visit_id, content.get("heater_id"), {}, entries)])

@@ -12,6 +12,7 @@ from combust.application.visit.meaning import whole_safety
 from combust.application.visit.record import status
 from combust.application.visit.standing import standing
 from combust.application.visit.visit import Visit
+from combust.application.visit.wording import told
 from combust.data.errors import CombustError, Fault, printable
 from combust.domain.result import text_of_rows
 from combust.edge.cli import output
@@ -54,9 +55,10 @@ def _visit_option(function: Any) -> Any:
 @click.argument("book", metavar="BOOK")
 @click.argument("words", metavar="WORD VALUE ...", nargs=-1, required=True)
 def day_command(book: str, words: tuple[str, ...]) -> Answer:
-    """Enter what holds for the whole day: who, place, analyser, zero, leak test.
+    """Enter what holds for the whole day: who, place, analyser, zero, leak test, units.
 
-    Each visit that is opened on this day begins with it, with its age told.
+    Each visit that is opened on this day begins with it, with its age told. With units us a bare number is in °F, ft,
+    inHg, inH2O, gal/h, BTU/h or AWG, and is told so; what is stored is metric. A unit behind a number always counts.
 
     \b
     Example:
@@ -66,8 +68,9 @@ def day_command(book: str, words: tuple[str, ...]) -> Answer:
         keyboard.look_over(words, keyboard.this_moment())
     with Logbook(book, create=True) as opened:
         values = keyboard.set_day(opened, words, keyboard.this_moment())
-    rows = [(key, f"{value:g}" if isinstance(value, float) else str(value)) for key, value in values.items()]
-    return Answer({"day": values}, text_of_rows([(key, printable(text)) for key, text in rows]))
+        typed = keyboard.day_of(opened, keyboard.this_moment())[2]
+    rows = [(key, told(key, {**values, "typed": typed})) for key in values]
+    return Answer({"day": values, "typed": typed}, text_of_rows([(key, printable(text)) for key, text in rows]))
 
 
 day_command.context_settings = LINE
@@ -102,7 +105,11 @@ def _answer(visit: Visit, *, notes: Any = (), in_full: bool = False) -> Answer:
     found = standing(visit)
     rows = [(label, printable(text)) for label, text in found.lines()]
     return Answer(
-        found, text_of_rows(rows, wrap=110), found.safety, notes=[f"note: {one}" for one in notes], in_full=in_full
+        found,
+        text_of_rows(rows, wrap=110),
+        found.safety.told_in(visit.units),
+        notes=[f"note: {one}" for one in notes],
+        in_full=in_full,
     )
 
 
@@ -175,10 +182,10 @@ def stand_command(book: str, visit_id: str | None) -> Answer:
 
 @answers("correct", command, strict="")
 @click.argument("book", metavar="BOOK")
-@click.argument("number", metavar="NUMBER", type=int)
+@click.argument("number", metavar="NUMBER")
 @click.argument("words", metavar="[WORD VALUE ...] [because ...]", nargs=-1)
 @_visit_option
-def correct_command(book: str, number: int, words: tuple[str, ...], visit_id: str | None) -> Answer:
+def correct_command(book: str, number: str, words: tuple[str, ...], visit_id: str | None) -> Answer:
     """Correct an entry by its number; old and new value stay side by side.
 
     Without values it is withdrawn. combust log show tells the numbers.
@@ -189,7 +196,7 @@ def correct_command(book: str, number: int, words: tuple[str, ...], visit_id: st
     """
     with Logbook(book) as opened:
         visit = keyboard.the_open_visit(opened, visit_id)
-        visit = keyboard.enter(opened, visit, ["correct", str(number), *words], keyboard.this_moment())
+        visit = keyboard.enter(opened, visit, ["correct", number, *words], keyboard.this_moment())
     return _answer(visit)
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -11,6 +11,7 @@ from combust.application.causes.catalogue import shipped_priors
 from combust.application.causes.checks import ENTERED_WITH, NEW_ROW, checks_done
 from combust.application.causes.rank import rank_causes
 from combust.application.causes.stage_reading import Values
+from combust.domain.catalogue import Catalogue
 from combust.domain.heater import Heater
 from combust.edge.figures.style import FOURTH, GREY, LINE, MARK, THIRD, legend, sheet, title
 
@@ -55,7 +56,14 @@ def _is_of(name: str, row: Values, main: Values) -> bool:
     return row.get("arrangement") == name
 
 
-def draw_steps(heater: Heater, readings: Sequence[Values], *, seed: int = 1, pairs: bool = True) -> Figure:
+def draw_steps(
+    heater: Heater,
+    readings: Sequence[Values],
+    *,
+    seed: int = 1,
+    pairs: bool = True,
+    catalogue: Catalogue | None = None,
+) -> Figure:
     """Draw how the prior, the first reading and each check moved the probabilities of the causes of one visit.
 
     Parameters
@@ -65,16 +73,19 @@ def draw_steps(heater: Heater, readings: Sequence[Values], *, seed: int = 1, pai
         Rows of one visit.
     seed : int
     pairs : bool
+    catalogue : mapping, optional
+        Fuels beside the shipped ones.
 
     Returns
     -------
     matplotlib Figure
         Its label (``figure.get_label()``) is the alt text.
     """
-    context = ("stage", "location", "altitude_m", "pressure_hpa", "intake_temp_c")
+    context = ("stage", "location", "altitude_m", "pressure_hpa", "intake_temp_c", "fuel")
     empty = [{key: value for key, value in readings[0].items() if key in context}]
     steps = [("before any reading", empty), *evidence_in_steps(readings)]
-    found = [rank_causes(heater, rows, seed=seed, pairs=pairs, next_checks=False)[0] for _, rows in steps]
+    how: dict[str, Any] = {"seed": seed, "pairs": pairs, "next_checks": False, "catalogue": catalogue}
+    found = [rank_causes(heater, rows, **how)[0] for _, rows in steps]
     shares = [{one.cause: one.probability for one in visit.causes} for visit in found]
     best = sorted(shares[-1], key=lambda name: -max(share.get(name, 0.0) for share in shares[1:]))[:SHOWN]
     best.sort(key=lambda name: -shares[-1].get(name, 0.0))

@@ -9,7 +9,7 @@ from __future__ import annotations
 import datetime
 import os
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, closing, contextmanager, suppress
 from itertools import chain
 from pathlib import Path
@@ -17,6 +17,7 @@ from pathlib import Path
 from combust.data.errors import Code, CombustError, Fault, no_access, shorten
 from combust.edge import interrupt
 from combust.edge.logbook.migrate import chain_what_was_sealed
+from combust.edge.logbook.rows import summarise_all
 from combust.edge.logbook.schema import APPLICATION_ID, CHAINED, STEPS, VERSION
 from combust.edge.whole_file import whole_file
 
@@ -45,6 +46,7 @@ class Logbook(AbstractContextManager["Logbook"]):
         self.path = Path(path)
         self.backup: Path | None = None
         self.notes: list[str] = []
+        self.prove: Callable[[str], str] | None = None
         self._look_at_file(create)
         with _in_plain_words(self.path):
             uri = f"{self.path.resolve().as_uri()}?mode={'rwc' if create else 'rw'}"
@@ -96,6 +98,11 @@ class Logbook(AbstractContextManager["Logbook"]):
         """Schema version of the file."""
         return self._number("PRAGMA user_version")
 
+    @property
+    def origin(self) -> str:
+        """What names this book in the entries that are written in it."""
+        return str(self.connection.execute("SELECT origin FROM book").fetchone()[0])
+
     def _number(self, query: str) -> int:
         return int(self.connection.execute(query).fetchone()[0])
 
@@ -109,6 +116,7 @@ class Logbook(AbstractContextManager["Logbook"]):
                 self.connection.execute(statement)
             if version < CHAINED:
                 chain_what_was_sealed(self.connection)
+            summarise_all(self.connection)
             self.connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
             self.connection.execute(f"PRAGMA user_version = {VERSION}")
 

@@ -3,130 +3,165 @@
 from __future__ import annotations
 
 import json
+import re
 import sqlite3
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from combust.application.visit.visit import KINDS, Visit
+from combust.application.visit.entries import KINDS, ends_of
+from combust.application.visit.visit import Visit
 from combust.data.errors import CombustError, Fault, shorten
 from combust.edge.logbook.book import MAGIC, Logbook, first_bytes
-from combust.edge.logbook.chain import COLUMNS, INSERT, SELECT, canonical, first_misfits
+from combust.edge.logbook.chain import COLUMNS, INSERT, NAMES, Row, canonical, is_whole
 from combust.edge.logbook.migrate import broken_seals
+from combust.edge.logbook.rows import first_misfits, read_all, summarise, told
 
-NAMES = (*COLUMNS, "hash")
-ORDER = "ORDER BY visit_id, origin, number"
-TEXTS = ("origin", "visit_id", "kind", "entry_key", "at", "body", "hash")
+MOST = 2**62  # what SQLite holds as a whole number
 
 
 @dataclass(frozen=True, slots=True)
 class Verified:
-    """What a look at every chain of a book found: entries, chains, and what does not fit."""
+    """What a look at every chain of a book found: entries, chains, and what does not fit.
+
+    ``heads`` are the ends of every visit: visit, book, number of entries up to it, hash.
+    """
 
     entries: int
     chains: int
     broken: tuple[str, ...]
-    heads: tuple[tuple[str, str, int, str], ...]  # visit, origin, number of entries, head
+    heads: tuple[tuple[str, str, int, str], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Merged:
+    """What was taken in: entries that were new, entries that were here, what was not taken and why."""
+
+    new: int
+    known: int
+    refused: tuple[str, ...]
 
 
 def verify(book: Logbook) -> Verified:
-    """Return the chains of a book and the first entry of each that does not fit, and old seals that are broken."""
+    """Return the ends of every visit of a book, the first entry of every change, and old seals that are broken."""
     with book.looking() as connection:
-        rows = connection.execute(f"{SELECT} {ORDER}").fetchall()
-        broken = [f"visit {visit}, book {origin}, entry {number}" for visit, origin, number in first_misfits(rows)]
+        rows, lost = read_all(connection)
+        broken = [f"{text}, cannot be read" for text in lost]
+        broken += [f"visit {row['visit_id']}, book {row['origin']}, {told(row)}" for row in first_misfits(rows)]
         whole = [row[0] for row in connection.execute("PRAGMA integrity_check")]
         broken += [f"the file, {shorten(text)}" for text in whole if text != "ok"]
         broken += [f"visit {visit}, sealed revision {number}" for visit, number in broken_seals(connection)]
-    last = {(row["visit_id"], row["origin"]): row for row in rows}
-    heads = tuple((*chain, row["number"], row["hash"]) for chain, row in last.items())
-    return Verified(len(rows), len(last), tuple(broken), heads)
+    ends = [(row["visit_id"], row["origin"], row["number"], row["hash"]) for row in _ends(rows)]
+    return Verified(len(rows), len(ends), tuple(broken), tuple(ends))
+
+
+def _ends(rows: Sequence[Row]) -> list[Row]:
+    followed = {name for row in rows for name in str(row["after"]).split()}
+    return [row for row in rows if row["hash"] not in followed]
 
 
 def head_of(book: Logbook, visit: Visit) -> str:
-    """Return the checksums that a sheet prints: of each chain of the visit the last hash and how many entries."""
-    last: dict[str, int] = {}
-    for entry in visit.entries:
-        last[entry.origin] = max(last.get(entry.origin, 0), entry.number)
-    with book.looking() as connection:
-        query = "SELECT hash FROM entry WHERE (visit_id, origin, number) = (?, ?, ?)"
-        found = [
-            (connection.execute(query, (visit.visit_id, origin, number)).fetchone()["hash"], number)
-            for origin, number in sorted(last.items())
-        ]
-    return " + ".join(f"{text} ({number} entries)" for text, number in found)
+    """Return the checksums that a sheet prints: of each branch the last hash and how many entries lie up to it."""
+    ends = sorted(ends_of(visit.entries), key=lambda one: one.hash)
+    return " + ".join(f"{one.hash} ({one.number} entries)" for one in ends)
 
 
 def holds_head(book: Logbook, head: str) -> bool:
-    """Return whether a checksum that a sheet printed stands in this book: it then holds all that the sheet told."""
+    """Return whether checksums that a sheet printed stand in this book: it then holds all that the sheet told.
+
+    Raises
+    ------
+    CombustError
+        No checksum.
+    """
+    hashes = re.findall(r"[0-9a-f]{64}", head.lower())
+    if not hashes:
+        why, hint = "is no checksum", "Type the 64 letters and digits of the sheet, all of them."
+        raise CombustError(Fault("head", shorten(head, 80), "format", why=why, hint=hint))
     with book.looking() as connection:
         query = "SELECT count(*) FROM entry WHERE hash = ?"
-        return bool(connection.execute(query, (head.strip().lower(),)).fetchone()[0])
+        return all(connection.execute(query, (text,)).fetchone()[0] for text in hashes)
 
 
 def export_lines(book: Logbook) -> str:
     """Return every entry of a book as JSON Lines in one order and one spelling."""
     with book.looking() as connection:
-        rows = connection.execute(f"{SELECT} {ORDER}").fetchall()
-    return "".join(canonical(dict(zip(NAMES, tuple(row), strict=True))) + "\n" for row in rows)
+        rows, _ = read_all(connection)
+    return "".join(f"{_line_of(row)}\n" for row in rows)
 
 
-def import_lines(book: Logbook, text: str) -> tuple[int, int]:
-    """Take entries of other books into this one, all or nothing; return (how many were new, how many were there).
+def _line_of(row: sqlite3.Row) -> str:
+    held = {name: row[name] for name in NAMES if row[name] is not None or name in COLUMNS}
+    return canonical({name: repr(value) if isinstance(value, bytes) else value for name, value in held.items()})
 
-    Each chain stays a chain of its book of origin, so that the order of taking in does not matter.
+
+def import_lines(book: Logbook, text: str) -> Merged:
+    """Take entries of other books into this one: each once, whatever the order; what does not fit is told.
+
+    An entry is taken when it is what its hash was made over and those before it are here or come with it.
 
     Raises
     ------
     CombustError
-        A line that is no entry, an entry that is here with other content, a chain that does not fit.
+        Nothing of it is an entry.
     """
-    rows = [_row_of(number, line) for number, line in enumerate(text.splitlines(), 1) if line.strip()]
-    new = 0
+    rows, refused = [], []
+    for number, line in enumerate(text.split("\n"), 1):
+        if line.strip():
+            row = _row_of(line)
+            if row is None:
+                refused.append(f"line {number} is no entry: {shorten(line, 60)}")
+            else:
+                rows.append(row)
+    _fill_in(rows)
+    new, touched = 0, set()
     with book.writing() as connection:
-        for row in rows:
-            new += _take_in(connection, row)
-        touched = {row["visit_id"] for row in rows}
-        held = [row for row in connection.execute(f"{SELECT} {ORDER}").fetchall() if row["visit_id"] in touched]
-        if broken := first_misfits(held):
-            hint = "Export the book again; nothing was taken."
-            why = "does not fit the chain before it"
-            raise CombustError(
-                [
-                    Fault("entry", f"visit {visit}, entry {number}", "damaged", why=why, hint=hint)
-                    for visit, _, number in broken
-                ]
-            )
-    return new, len(rows) - new
+        here = dict(connection.execute("SELECT hash, number FROM entry").fetchall())
+        known = sum(row["hash"] in here for row in rows)
+        for row in sorted(rows, key=lambda row: row["number"]):
+            if row["hash"] in here:
+                continue
+            if not is_whole(row) or not _stands_behind(row, here):
+                what = f"visit {row['visit_id']}, book {row['origin']}, entry {row['number']}"
+                refused.append(f"{what} does not fit those before it")
+                continue
+            connection.execute(INSERT, tuple(row[name] for name in NAMES))
+            here[row["hash"]] = row["number"]
+            touched.add(row["visit_key"] or row["visit_id"])
+            new += 1
+        for key in sorted(touched):
+            summarise(connection, key)
+    if refused and not new and not known:
+        hint = "Take a file that combust log export wrote; nothing was taken."
+        raise CombustError([Fault("entry", text, "damaged", why="cannot be taken", hint=hint) for text in refused[:20]])
+    return Merged(new, known, tuple(refused))
 
 
-def _row_of(number: int, line: str) -> dict[str, Any]:
+def _stands_behind(row: dict[str, Any], numbers: dict[str, int]) -> bool:
+    before = [numbers.get(name, 0) for name in row["after"].split()]
+    return 0 not in before and row["number"] == 1 + max(before, default=0)
+
+
+def _row_of(line: str) -> dict[str, Any] | None:
+    """Return the columns of a line, None when it is no entry."""
     try:
         row = json.loads(line)
         body = json.loads(row["body"])
-        good = set(row) == set(NAMES) and all(isinstance(row[name], str) for name in TEXTS) and row["kind"] in KINDS
-        good = good and type(row["number"]) is int and row["number"] >= 1 and isinstance(body, dict)
-        good = good and isinstance(row["who"], str | None) and isinstance(row["corrects"], int | None)
+        good = {*COLUMNS, "hash"} <= set(row) <= set(NAMES) and row["kind"] in KINDS and isinstance(body, dict)
+        good = good and type(row["number"]) is int and 1 <= row["number"] < MOST and 0 < len(row["visit_id"]) <= 200
     except (ValueError, KeyError, TypeError, RecursionError):
         good = False
-    if not good:
-        hint = "Take a file that combust log export wrote."
-        raise CombustError(
-            Fault("line", shorten(line, 60), "format", why=f"(line {number}) is no entry", hint=hint, line=number)
-        )
-    return dict(row)
+    return {name: row.get(name) for name in NAMES} if good else None
 
 
-def _take_in(connection: sqlite3.Connection, row: dict[str, Any]) -> bool:
-    query = "SELECT hash FROM entry WHERE (visit_id, origin, number) = (?, ?, ?)"
-    known = connection.execute(query, (row["visit_id"], row["origin"], row["number"])).fetchone()
-    if known is None:
-        connection.execute(INSERT, tuple(row[name] for name in NAMES))
-        return True
-    if known["hash"] != row["hash"]:
-        why, hint = "is here with another content", "One of the two books was changed: combust log verify tells which."
-        what = f"visit {row['visit_id']}, entry {row['number']}"
-        raise CombustError(Fault("entry", what, "conflict", why=why, hint=hint))
-    return False
+def _fill_in(rows: Sequence[dict[str, Any]]) -> None:
+    """Give entries of an older export the hash before them: that of the entry before in their own book."""
+    if any(row["after"] is None for row in rows):
+        hashes = {(row["origin"], row["visit_id"], row["number"]): row["hash"] for row in rows}
+        for row in rows:
+            if row["after"] is None:
+                row["after"] = hashes.get((row["origin"], row["visit_id"], row["number"] - 1), "")
 
 
 def lines_of(path: str | Path) -> str:

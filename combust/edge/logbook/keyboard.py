@@ -7,14 +7,15 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+from combust.application.visit.entries import in_order
 from combust.application.visit.record import hand_back_faults
-from combust.application.visit.visit import Visit, in_order
+from combust.application.visit.visit import Visit
 from combust.data.errors import CombustError, Fault
 from combust.data.near import did_you_mean, near_matches
 from combust.data.tables import read_toml
 from combust.domain.heater import Heater
 from combust.domain.result import plain
-from combust.edge.logbook.book import Logbook
+from combust.edge.logbook.book import MAGIC, Logbook, first_bytes
 from combust.edge.logbook.typed import correction_of_line, entries_of_line, read_line
 from combust.edge.logbook.visits import NewVisit, add, entries_of_rows, names, read_visit
 
@@ -28,21 +29,29 @@ def this_moment() -> datetime.datetime:
 
 def set_day(book: Logbook, words: Sequence[str], at: datetime.datetime) -> dict[str, Any]:
     """Write down settings of the day (who, place, analyser, its zero, altitude, air), and return all of them."""
-    given = read_line(words, Visit(""), at).given
+    line = read_line(words, visit_of_day(book, at), at)
     stamp = at.isoformat(timespec="seconds")
-    entry = ("day", None, {"values": given, "set_at": dict.fromkeys(given, stamp)})
+    entry = ("day", None, {"values": line.given, "set_at": dict.fromkeys(line.given, stamp), "typed": line.typed})
     add(book, [NewVisit(DAY + at.date().isoformat(), None, {}, [entry], at=stamp)])
     return day_of(book, at)[0]
 
 
-def day_of(book: Logbook, at: datetime.datetime) -> tuple[dict[str, Any], dict[str, str]]:
-    """Return (the settings of a day, when each was entered)."""
+def day_of(book: Logbook, at: datetime.datetime) -> tuple[dict[str, Any], dict[str, str], dict[str, str]]:
+    """Return (the settings of a day, when each was entered, what was typed in another unit)."""
     values: dict[str, Any] = {}
     times: dict[str, str] = {}
+    typed: dict[str, str] = {}
     for entry in in_order(entries_of_rows(book, DAY + at.date().isoformat())):
         values |= entry.body.get("values", {})
         times |= entry.body.get("set_at", {})
-    return values, times
+        typed = {key: text for key, text in typed.items() if key not in entry.body.get("values", {})}
+        typed |= entry.body.get("typed", {})
+    return values, times, typed
+
+
+def visit_of_day(book: Logbook, at: datetime.datetime) -> Visit:
+    """Return a visit that holds the settings of a day and nothing else: by its units a bare number is understood."""
+    return Visit("").add("setting", day_of(book, at)[0])
 
 
 def profile_in(folder: str | Path, heater_id: str) -> Mapping[str, Any]:
@@ -92,7 +101,7 @@ def open_visit(
         A name that is in the book already; words that are no line of a visit.
     """
     profile = profile_in(folder, heater_id) if folder else None
-    values, times = day_of(book, at)
+    values, times, typed = day_of(book, at)
     visit_id = visit_id or _free_name(book)
     heater_id = str(profile["heater_id"]) if profile else heater_id
     if visit_id in names(book):
@@ -100,12 +109,14 @@ def open_visit(
         raise CombustError(Fault("visit_id", visit_id, "twice", why="is in this book already", hint=hint))
     new = NewVisit(visit_id, heater_id, {}, [], profile=profile, at=at.isoformat(timespec="seconds"))
     if values:
-        new.entries.append(("setting", None, {**values, "set_at": times}))
+        new.entries.append(("setting", None, {**values, "set_at": times, **({"typed": typed} if typed else {})}))
     if words:
-        line = entries_of_line(words, Visit.open(visit_id, profile=profile), at)
+        line = entries_of_line(words, Visit.open(visit_id, profile=profile).add("setting", values), at)
         new.head, new.entries = line.head, [*new.entries, *line.entries]
     add(book, [new])
-    notes = [f"from this day: {key} {value} ({age_of(times[key], at)})" for key, value in values.items()]
+    notes = [
+        f"from this day: {key} {typed.get(key, value)} ({age_of(times[key], at)})" for key, value in values.items()
+    ]
     return read_visit(book, visit_id), notes
 
 
@@ -149,11 +160,21 @@ def the_open_visit(book: Logbook, visit_id: str | None) -> Visit:
     raise CombustError(Fault("visit_id", None, "missing", why=why, hint=hint))
 
 
+def visit_in(path: str, visit_id: str | None) -> Visit:
+    """Return the visit of a book that is meant: the one named, else the only one that is open."""
+    with Logbook(path, read_only=True) as book:
+        return the_open_visit(book, visit_id)
+
+
+def is_book(path: str | None) -> bool:
+    """Return whether a file is a logbook, by its first bytes; a file that is not there is none."""
+    return path is not None and Path(path).is_file() and first_bytes(Path(path)) == MAGIC
+
+
 def enter(book: Logbook, visit: Visit, words: Sequence[str], at: datetime.datetime) -> Visit:
     """Write a typed line into a visit and return it; ``correct NUMBER`` corrects an entry."""
     if words and words[0].lower() == "correct":
-        number = int(words[1]) if len(words) > 1 and words[1].isdecimal() else 0
-        new = correction_of_line(number, words[2:], visit, at)
+        new = correction_of_line(words[1] if len(words) > 1 else "", words[2:], visit, at)
     else:
         new = entries_of_line(words, visit, at)
     _refuse_hand_back(visit, new)

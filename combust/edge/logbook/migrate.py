@@ -8,8 +8,11 @@ import sqlite3
 from collections.abc import Mapping
 from typing import Any
 
-from combust.edge.logbook.chain import append
+from combust.application.visit.visit import Visit
+from combust.edge.logbook.chain import Writer, canonical
+from combust.edge.logbook.summary import key_for
 
+_FRAME = ("opened", "setting", "closed", "reopened")
 _OF_VISIT = "SELECT kind, entry_key, entered_at, body FROM sealed_entry WHERE visit_pk = ? ORDER BY entry_pk"
 
 
@@ -33,52 +36,49 @@ def broken_seals(connection: sqlite3.Connection, visit_id: str | None = None) ->
 def chain_what_was_sealed(connection: sqlite3.Connection) -> None:
     """Chain every visit of an older book: a revision becomes the corrections and additions that it made.
 
-    What was open is not kept twice; what was closed stays in its own table too, so that its seal can be verified.
+    What was open is not kept twice; what was closed stays in its own table too, so that its seal can be verified. The
+    chain follows from the content alone: a copy of the book that is brought over elsewhere gives the same entries, and
+    the two can be taken together.
     """
+    visits: dict[str, Visit] = {}
     for row in connection.execute("SELECT * FROM sealed_visit ORDER BY visit_pk").fetchall():
-        _chain_revision(connection, row)
+        visits[row["visit_id"]] = _chain_revision(connection, row, visits.get(row["visit_id"]))
     open_ones = "SELECT visit_pk FROM sealed_visit WHERE closed_at IS NULL"
     connection.execute(f"DELETE FROM sealed_entry WHERE visit_pk IN ({open_ones})")
     connection.execute("DELETE FROM sealed_visit WHERE closed_at IS NULL")
 
 
-def _chain_revision(connection: sqlite3.Connection, row: sqlite3.Row) -> None:
-    visit_id, at, head = row["visit_id"], row["opened_at"], json.loads(row["head"])
+def _writer(connection: sqlite3.Connection, visit_id: str) -> Writer:
+    query = "SELECT heater_id, opened_at FROM sealed_visit WHERE visit_id = ? ORDER BY revision LIMIT 1"
+    heater, at = connection.execute(query, (visit_id,)).fetchone()
+    origin = hashlib.sha256(canonical([visit_id, heater, at]).encode()).hexdigest()[:16]
+    return Writer(connection, visit_id, key_for(visit_id, heater, at, origin), origin=origin)
+
+
+def _chain_revision(connection: sqlite3.Connection, row: sqlite3.Row, visit: Visit | None) -> Visit:
+    writer, at, head = _writer(connection, row["visit_id"]), row["opened_at"], json.loads(row["head"])
     entries = connection.execute(_OF_VISIT, (row["visit_pk"],)).fetchall()
     limits = [json.loads(one["body"]) for one in entries if one["kind"] == "limit"]
-    held = _held(connection, visit_id)
-    if row["revision"] == 1:
-        append(connection, visit_id, "opened", "opened-1", at, {"heater_id": row["heater_id"], "profile": None})
-        if head:
-            append(connection, visit_id, "setting", "setting-1", at, head)
+    if visit is None:
+        visit = Visit(row["visit_id"])
+        visit = writer.append(visit, "opened", {"heater_id": row["heater_id"], "profile": None}, at=at)
+        held: dict[tuple[str, str], int] = {}
+        changed = head
     else:
-        reason, number = row["reason"] or "", row["revision"] - 1
-        append(connection, visit_id, "reopened", f"reopened-{number}", at, {"reason": reason})
-        changed = {key: text for key, text in head.items() if held["head"].get(key) != text}
-        if changed:
-            append(connection, visit_id, "setting", f"setting-{row['revision']}", at, changed)
-        names = {(one["kind"], one["entry_key"]) for one in entries}
-        for name in [name for name in held["entries"] if name not in names]:
-            withdrawn: dict[str, Any] = {"reason": reason, "values": {}}
-            number = held["entries"][name]
-            append(connection, visit_id, "correction", f"correction-{number}", at, withdrawn, corrects=number)
+        held = {(one.kind, one.key): one.number for one in visit.in_force if one.kind not in _FRAME}
+        changed = {key: text for key, text in head.items() if visit.settings.get(key) != text}
+        visit = writer.append(visit, "reopened", {"reason": row["reason"] or ""}, at=at)
+    if changed:
+        visit = writer.append(visit, "setting", changed, at=at)
+    names = {(one["kind"], one["entry_key"]) for one in entries}
+    for number in [number for name, number in held.items() if name not in names]:
+        withdrawn: dict[str, Any] = {"reason": row["reason"] or "", "values": {}}
+        visit = writer.append(visit, "correction", withdrawn, at=at, corrects=number)
     for one in entries:
-        if one["kind"] != "limit" and (one["kind"], one["entry_key"]) not in held["entries"]:
-            append(connection, visit_id, one["kind"], one["entry_key"], one["entered_at"], json.loads(one["body"]))
+        if one["kind"] != "limit" and (one["kind"], one["entry_key"]) not in held:
+            body = json.loads(one["body"])
+            visit = writer.append(visit, one["kind"], body, at=one["entered_at"], key=one["entry_key"])
     if row["closed_at"]:
         body = {"incomplete": row["incomplete"], "limits": limits}
-        append(connection, visit_id, "closed", f"closed-{row['revision']}", row["closed_at"], body)
-
-
-def _held(connection: sqlite3.Connection, visit_id: str) -> dict[str, dict[Any, Any]]:
-    """Return what the chain of a visit holds already: its head, and (kind, name) -> number of the rest."""
-    rows = connection.execute("SELECT * FROM entry WHERE visit_id = ? ORDER BY number", (visit_id,)).fetchall()
-    withdrawn = {row["corrects"] for row in rows if row["kind"] == "correction"}
-    head = {key: text for row in rows if row["kind"] == "setting" for key, text in json.loads(row["body"]).items()}
-    own = ("opened", "setting", "correction", "closed", "reopened")
-    entries = {
-        (row["kind"], row["entry_key"]): row["number"]
-        for row in rows
-        if row["kind"] not in own and row["number"] not in withdrawn
-    }
-    return {"head": head, "entries": entries}
+        visit = writer.append(visit, "closed", body, at=row["closed_at"])
+    return visit

@@ -82,6 +82,63 @@ _THIRD = (
         BEGIN {_NEVER}; END""",
 )
 
-STEPS = (_FIRST, _SECOND, _THIRD)
+# Step 4: an entry names those before it by their hashes, so that branches of several books stand side by side and are
+# joined; a request that is sent again; a key; one row a visit, kept by the transaction that writes its entries.
+_FOURTH = (
+    """CREATE TABLE linked (
+        entry_pk INTEGER PRIMARY KEY,
+        origin TEXT NOT NULL,
+        visit_id TEXT NOT NULL CHECK (length(visit_id) BETWEEN 1 AND 200),
+        number INTEGER NOT NULL CHECK (number >= 1),
+        kind TEXT NOT NULL,
+        entry_key TEXT NOT NULL,
+        at TEXT NOT NULL,
+        who TEXT,
+        corrects INTEGER,
+        body TEXT NOT NULL CHECK (json_valid(body)),
+        visit_key TEXT,
+        request TEXT,
+        part INTEGER,
+        after TEXT NOT NULL,
+        hash TEXT NOT NULL UNIQUE,
+        mac TEXT)""",
+    """INSERT INTO linked SELECT entry_pk, origin, visit_id, number, kind, entry_key, at, who, corrects, body,
+        NULL, NULL, NULL, COALESCE((SELECT hash FROM entry AS before
+        WHERE (before.visit_id, before.origin, before.number) = (entry.visit_id, entry.origin, entry.number - 1)), ''),
+        hash, NULL FROM entry ORDER BY entry_pk""",
+    "DROP TABLE entry",
+    "ALTER TABLE linked RENAME TO entry",
+    "CREATE INDEX entry_visit ON entry (COALESCE(visit_key, visit_id), number)",
+    "CREATE UNIQUE INDEX entry_request ON entry (request, part, origin) WHERE request IS NOT NULL",
+    f"CREATE TRIGGER chain_update BEFORE UPDATE ON entry BEGIN {_NEVER}; END",
+    f"CREATE TRIGGER chain_delete BEFORE DELETE ON entry BEGIN {_NEVER}; END",
+    f"""CREATE TRIGGER chain_replace BEFORE INSERT ON entry WHEN EXISTS (SELECT 1 FROM entry
+        WHERE entry_pk = NEW.entry_pk OR hash = NEW.hash) BEGIN {_NEVER}; END""",
+    f"""CREATE TRIGGER chain_request BEFORE INSERT ON entry WHEN NEW.request IS NOT NULL AND EXISTS (SELECT 1 FROM entry
+        WHERE (request, part, origin) = (NEW.request, NEW.part, NEW.origin)) BEGIN {_NEVER}; END""",
+    "ALTER TABLE book ADD COLUMN key_id TEXT",
+    "ALTER TABLE book ADD COLUMN key_path TEXT",
+    """CREATE TABLE summary (
+        summary_pk INTEGER PRIMARY KEY,
+        visit_key TEXT NOT NULL UNIQUE,
+        visit_id TEXT NOT NULL,
+        folded TEXT NOT NULL,
+        tag TEXT NOT NULL,
+        heater_id TEXT,
+        heater_folded TEXT,
+        opened_at TEXT NOT NULL,
+        opened_s REAL NOT NULL,
+        is_open INTEGER NOT NULL,
+        revision INTEGER NOT NULL,
+        entries INTEGER NOT NULL,
+        readings INTEGER NOT NULL)""",
+    "CREATE INDEX summary_name ON summary (folded)",
+    "CREATE INDEX summary_turn ON summary (opened_s, summary_pk)",
+    "CREATE INDEX summary_heater ON summary (heater_folded, opened_s)",
+    "CREATE INDEX summary_open ON summary (opened_s) WHERE is_open",
+)
+
+STEPS = (_FIRST, _SECOND, _THIRD, _FOURTH)
 CHAINED = 3  # the first version whose entries are chained
 VERSION = len(STEPS)
+GUARDS = ("chain_update", "chain_delete", "chain_replace", "chain_request")

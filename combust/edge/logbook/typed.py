@@ -16,17 +16,19 @@ from typing import Any
 
 from combust.application.reading.result import safety_of
 from combust.application.visit.record import CHECKS, record_fields
-from combust.application.visit.visit import EVENT, HEAD, SETTINGS, Visit
+from combust.application.visit.visit import Visit
+from combust.application.visit.words import EVENT, HEAD, HOLDS, SAID
 from combust.data.errors import CombustError, Fault, shorten
 from combust.data.fields import Field, check_fields
 from combust.data.near import did_you_mean, near_matches
-from combust.data.units import in_our_unit
+from combust.data.units import in_our_unit, key_of_person, mark_of
 from combust.data.vocabulary import inputs
 from combust.domain.reading import check_values
+from combust.domain.result import plain
 from combust.domain.safety import Safety
 from combust.edge.logbook.visits import NewEntry, NewVisit, time_fault
 from combust.edge.tables.cells import UNKNOWN, read_cell
-from combust.edge.tables.headings import USUAL_WORDS, in_unit, named
+from combust.edge.tables.headings import USUAL_WORDS, in_unit, named, unit_of
 from combust.edge.tables.times import clock_seconds, moment
 
 # Verb -> the kind of entry that the rest of the line is the text of.
@@ -34,7 +36,10 @@ SENTENCES = {"repair": "adjustment", "adjusted": "adjustment", "note": "note", "
 CHECK = Field("check", "choice", choices=CHECKS)
 OVER = ("over", ">", "above")
 _WITH_UNIT = re.compile(r"^([<>≥≤]?=?[+\-\u2212]?[\d.,]+)([^\d.,].*)$")
-WORDS = {**inputs(), **HEAD}
+_TWO_IN_ONE = re.compile(r"^([A-Za-z]\w*) *[:=] *(.*)$")  # O2: 4.84, o2=4.84
+_FROM_TO = re.compile(r"^([\d.,]+) *(?:-|–|to|\.\.) *([\d.,]+)$")
+_STAGES = ("high", "low")  # of a heater whose profile names none
+WORDS = {**inputs(), **SAID}
 
 
 @dataclass(slots=True)
@@ -84,28 +89,44 @@ def entries_of_line(words: Sequence[str], visit: Visit, at: datetime.datetime) -
     return new
 
 
-def correction_of_line(number: int, words: Sequence[str], visit: Visit, at: datetime.datetime) -> NewVisit:
+def correction_of_line(name: int | str, words: Sequence[str], visit: Visit, at: datetime.datetime) -> NewVisit:
     """Return the correction of one entry: the new values, ``because`` and why; without values it is withdrawn.
+
+    ``name`` is its number, or ``6@ab12`` where entries of several books have that number.
 
     Raises
     ------
     CombustError
         No such entry, or one that is not corrected; every fault of the new values.
     """
-    if number not in {one.number for one in visit.entries if one.kind not in ("opened", "closed", "reopened")}:
+    about = visit.entry(name)
+    if about.kind in ("opened", "closed", "reopened"):
         hint = "combust log show tells the entries with their numbers."
-        raise CombustError(Fault("entry", number, "unknown_name", why="is no entry to be corrected", hint=hint))
-    plain = [word.lower() for word in words]
-    cut = plain.index("because") if "because" in plain else len(words)
+        raise CombustError(Fault("entry", name, "unknown_name", why="is no entry to be corrected", hint=hint))
+    lower = [word.lower() for word in words]
+    cut = lower.index("because") if "because" in lower else len(words)
     values: dict[str, Any] = {}
     if words[:1] == ["text"]:
         values = {"text": _needed("text", " ".join(words[1:cut]))}
     elif cut:
         line = read_line(words[:cut], visit, at)
-        values = {**line.given, **({"over": line.over, **dict.fromkeys(line.over)} if line.over else {})}
+        values = {**dict.fromkeys(line.over), **line.given, **_beside_corrected(about.name, line, visit)}
     body = {"values": values, "reason": " ".join(words[cut + 1 :])}
     made: list[NewEntry] = [("correction", None, body)]
-    return NewVisit(visit.visit_id, None, {}, made, corrects=number, at=at.isoformat(timespec="seconds"))
+    return NewVisit(visit.visit_id, None, {}, made, corrects=name, at=at.isoformat(timespec="seconds"))
+
+
+def _beside_corrected(name: str, line: Line, visit: Visit) -> dict[str, Any]:
+    """Return what stands beside the values of an entry when it is corrected; nothing stale of the old ones stays."""
+    held = next((one.body for one in visit.in_force if one.name == name), {})
+    changed = {*line.given, *line.over}
+    beside = {}
+    for name, new in (("over", line.over), ("typed", line.typed)):
+        old = held.get(name) or {}
+        left = {key: value for key, value in old.items() if key not in changed} | new
+        if left != old:
+            beside[name] = left or None
+    return beside
 
 
 def read_line(words: Sequence[str], visit: Visit, at: datetime.datetime) -> Line:
@@ -119,12 +140,13 @@ def read_line(words: Sequence[str], visit: Visit, at: datetime.datetime) -> Line
     line, left = Line(), list(words)
     while left:
         _take(left, line, visit, at)
-    measured, faults = check_values({key: value for key, value in line.given.items() if key not in HEAD})
-    head, refused = check_fields({key: value for key, value in line.given.items() if key in HEAD}, HEAD)
+    said = {key: value for key, value in line.given.items() if in_our_unit(key, SAID)[0] in SAID}
+    measured, faults = check_values({key: value for key, value in line.given.items() if key not in said})
+    held, refused = check_fields(said, SAID)
     line.faults += [*faults, *(fault for _, fault in refused)]
     if line.faults:
         raise CombustError(line.faults)
-    line.given = {**measured, **head}
+    line.given = {**measured, **plain(held)}
     return line
 
 
@@ -133,7 +155,7 @@ def stops_typed(words: Sequence[str], at: datetime.datetime) -> Safety:
     line, left = Line(), list(words)
     while left:
         _take(left, line, Visit(""), at)
-    measured, _ = check_values({key: value for key, value in line.given.items() if key not in HEAD})
+    measured, _ = check_values({key: value for key, value in line.given.items() if key not in SAID})
     return safety_of(_for_stops(line, measured)).without_place()
 
 
@@ -150,23 +172,73 @@ def _for_stops(line: Line, measured: Mapping[str, Any]) -> dict[str, Any]:
 
 def _take(left: list[str], line: Line, visit: Visit, at: datetime.datetime) -> None:
     """Take the first word of a line, and what belongs to it."""
-    word = left.pop(0)
-    key, convert = in_our_unit(word, WORDS)
-    known = word if convert else named(word, WORDS)
-    if known:
-        key = in_our_unit(known, WORDS)[0]
-    if word.lower() == "next":
+    word, known = _word(left)
+    if known is None and word.lower() == "next":
         line.next = True
-    elif word.lower() == "at":
+    elif known is None and word.lower() == "at":
         _put(line, "taken_at", _moment(left.pop(0) if left else "", line, at))
     elif known is None:
-        _put_word(line, word, visit)
+        _put_word(left, line, word, visit)
     elif not left:
+        key = in_our_unit(known, WORDS)[0]
         line.faults.append(Fault(key, None, "missing", why="has no value behind it", hint=WORDS[key].remedy))
-    elif WORDS[key].kind == "number":
-        _take_number(left, line, known, key)
     else:
-        _put(line, key, left.pop(0))
+        units = str(line.given.get("units", visit.units)).lower()
+        _take_value(left, line, _meant(known, word.lower(), units), in_our_unit(known, WORDS)[0])
+
+
+def _word(left: list[str]) -> tuple[str, str | None]:
+    """Return (the first word of a line, the key that it stands for or None); its value stays at the front.
+
+    ``O2:`` and ``o2=8.2`` are understood, and two words that are one: cold soak, plug glow.
+    """
+    word = left.pop(0)
+    if found := _TWO_IN_ONE.match(word):
+        word, rest = found[1], found[2]
+        left[:0] = [rest] if rest else []
+    if left and (known := _key_of(f"{word}_{left[0]}") or _key_of(word + left[0])):
+        return f"{word} {left.pop(0)}", known
+    return word, _key_of(word)
+
+
+def _key_of(word: str) -> str | None:
+    """Return the key, perhaps in another unit, that a word stands for, however it is joined."""
+    if found := named(word, WORDS):
+        return found
+    lower = word.lower()
+    return lower if in_our_unit(lower, WORDS)[1] else named(re.sub("[-_]", "", lower), WORDS)
+
+
+def _meant(known: str, word: str, units: str) -> str:
+    """Return the key in the unit that a bare number behind a word is in: the person's, unless the word names one."""
+    key, convert = in_our_unit(known, WORDS)
+    bare = key_of_person(key, units) if WORDS[key].kind == "number" else key
+    return known if convert or word == key or in_our_unit(bare, WORDS)[0] != key else bare
+
+
+def _take_value(left: list[str], line: Line, known: str, key: str) -> None:
+    kind = WORDS[key].kind
+    if key == "area_mm2" and left[1:] and _in_unit("length_m", "length_m", left[1]):
+        known = key = "length_m"  # "cable" is its gauge or, with m or ft, its length
+    if kind == "number":
+        _take_number(left, line, known, key)
+    elif kind == "band":
+        text = left.pop(0)
+        found = _FROM_TO.match(text)
+        _put(line, key, [read_cell(end, UNKNOWN).number for end in found.groups()] if found else text)
+    elif kind == "choice":
+        _put(line, key, _choice(left, WORDS[key].choices))
+    else:
+        text = left.pop(0)
+        _put(line, key, text.lower() if text.lower() in WORDS[key].choices else text)
+
+
+def _choice(left: list[str], choices: Sequence[str]) -> str:
+    """Return the word that is chosen, whatever its capitals; one of two words may be typed as two."""
+    text = left.pop(0).lower().replace("-", "_")
+    if text not in choices and left and f"{text}_{left[0].lower()}" in choices:
+        return f"{text}_{left.pop(0).lower()}"
+    return text
 
 
 def _put(line: Line, key: str, value: Any) -> None:
@@ -178,13 +250,15 @@ def _put(line: Line, key: str, value: Any) -> None:
 
 def _take_number(left: list[str], line: Line, known: str, key: str) -> None:
     text, unit = left.pop(0), ""
+    if text.lower() == "awg" and left:  # the gauge is written on either side of its number
+        text = f"{left.pop(0)} awg"
     if text.lower() in OVER and left:
         text = f">{left.pop(0)}"
     if found := _WITH_UNIT.match(text):
         text, unit = found[1], found[2].strip()
-    elif left and in_unit(key, left[0], WORDS) and not named(left[0], WORDS):
+    elif left and (_in_unit(known, key, left[0]) or unit_of(f"({left[0]})")[1]) and not named(left[0], WORDS):
         unit = left.pop(0)
-    entered = in_unit(key, unit, WORDS) if unit else known
+    entered = _in_unit(known, key, unit) if unit else known
     if entered is None:
         hint = f"It is in {WORDS[key].unit}." if WORDS[key].unit else "It has no unit."
         line.faults.append(Fault(key, f"{text} {unit}", "format", why=f"is not in {unit}", hint=hint))
@@ -200,26 +274,36 @@ def _take_number(left: list[str], line: Line, known: str, key: str) -> None:
     else:
         _put(line, entered, cell.number)
     if entered != key or cell.bound == "<":  # an upper bound stands for its value, as in a table
-        line.typed[key] = f"{text} {unit}".strip()
+        line.typed[key] = f"{text} {unit or mark_of(entered)}".strip()
 
 
-def _put_word(line: Line, word: str, visit: Visit) -> None:
+def _in_unit(known: str, key: str, unit: str) -> str | None:
+    """Return the key in the unit that stands beside a number: its own (A, s, mm2, mohm), or one that is converted."""
+    own = WORDS[key].unit.lower().replace("²", "2")
+    if unit and unit.lower().replace("²", "2") == own:
+        return key
+    return known if unit and known != key and unit.lower() == known.rpartition("_")[2] else in_unit(key, unit, WORDS)
+
+
+def _put_word(left: list[str], line: Line, word: str, visit: Visit) -> None:
     """Take a word that needs no other: one of the choices of one quantity, or a stage of the heater."""
-    plain = word.lower()
-    keys = [key for key, record in WORDS.items() if plain in record.choices]
-    if plain in visit.profile.get("stages", {}):
-        _put(line, "stage", plain)
+    said = word.lower().replace("-", "_")
+    keys = [key for key, record in WORDS.items() if said in record.choices]
+    if said in (visit.profile.get("stages") or _STAGES):
+        _put(line, "stage", said)
     elif len(keys) == 1:
-        _put(line, keys[0], plain)
+        _put(line, keys[0], said)
     elif keys:
-        hint = f"Say which: {' or '.join(f'{key} {plain}' for key in keys)}."
+        hint = f"Say which: {' or '.join(f'{key} {said}' for key in keys)}."
         line.faults.append(Fault("word", word, "unknown_name", why="can mean several things", hint=hint))
     else:
         verbs = [*SENTENCES, "check", "missing", "event", "next", "at"]
         choices = [one for record in WORDS.values() for one in record.choices]
-        near = near_matches(plain, [*WORDS, *USUAL_WORDS, *verbs, *choices], n=2)
+        near = near_matches(said, [*WORDS, *USUAL_WORDS, *verbs, *choices], n=2)
         hint = did_you_mean(near, "Type a word and its value: o2 8.2. All words: combust word.")
         line.faults.append(Fault("word", shorten(word), "unknown_name", why="is no word that combust knows", hint=hint))
+        while left and read_cell(left[0], UNKNOWN).number == read_cell(left[0], UNKNOWN).number:
+            left.pop(0)  # the value of a word that is not known is no second fault
 
 
 def _moment(text: str, line: Line, at: datetime.datetime) -> str | None:
@@ -236,11 +320,14 @@ def _moment(text: str, line: Line, at: datetime.datetime) -> str | None:
 
 def _add_values(new: NewVisit, line: Line, visit: Visit) -> None:
     new.head = {key: value for key, value in line.given.items() if key in HEAD}
-    settings = {key: value for key, value in line.given.items() if key in SETTINGS}
-    measured = {key: value for key, value in line.given.items() if key not in HEAD and key not in SETTINGS}
+    settings = {key: value for key, value in line.given.items() if key in HOLDS}
+    measured = {key: value for key, value in line.given.items() if key not in HEAD and key not in HOLDS}
     if settings:
-        new.entries.append(("setting", None, settings | ({"typed": line.typed} if line.typed else {})))
-    beside = {name: held for name, held in (("over", line.over), ("typed", line.typed)) if held}
+        visit.add("setting", settings).need_heater()
+        typed = {key: text for key, text in line.typed.items() if key in settings}
+        new.entries.append(("setting", None, settings | ({"typed": typed} if typed else {})))
+    typed = {key: text for key, text in line.typed.items() if key not in settings}
+    beside = {name: held for name, held in (("over", line.over), ("typed", typed)) if held}
     if measured or line.over:
         if line.next or visit.begins_reading(measured):
             body = {"taken_at": new.at, **measured, **beside}

@@ -11,12 +11,13 @@ import pyarrow as pa
 
 from combust.application.reading.result import safety_of
 from combust.application.visit.record import check_head
-from combust.application.visit.visit import EVENT, HEAD, Visit, alarm_findings
+from combust.application.visit.visit import Visit, alarm_findings
+from combust.application.visit.words import EVENT, HEAD
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import Field
 from combust.data.vocabulary import inputs
 from combust.domain.safety import Safety, of_all
-from combust.edge.logbook.visits import NewVisit, entries_of, no_time, time_fault
+from combust.edge.logbook.visits import NewVisit, entries_of_row, no_time, time_fault
 from combust.edge.tables.reader import DATE, TIME, Entries, Rows, read_entries, read_table
 from combust.edge.tables.sink import table_sink
 from combust.edge.tables.table_map import MapLike
@@ -75,7 +76,7 @@ def _take(values: dict[str, Any], gathered: dict[str, NewVisit]) -> list[Fault]:
         gathered[visit_id] = visit
         visit.heater_id = visit.heater_id or heater
         visit.head |= head
-        visit.entries += entries_of(measured)
+        visit.entries += entries_of_row(measured)
         visit.entries += [("event", None, {"event": event, "at": values.get("taken_at")})] if event else []
     return faults
 

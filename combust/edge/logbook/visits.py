@@ -3,25 +3,28 @@
 from __future__ import annotations
 
 import datetime
-import json
 import sqlite3
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from itertools import groupby
 from typing import Any
 
+from combust.application.visit.entries import Entry, in_order
 from combust.application.visit.record import check_head, hand_back_faults, limit_rows, may_close
-from combust.application.visit.visit import Entry, Visit, in_order
+from combust.application.visit.visit import Visit
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import Field
 from combust.domain.safety import of_all
 from combust.edge.logbook.book import Logbook
-from combust.edge.logbook.chain import SELECT, append, first_misfits
+from combust.edge.logbook.chain import ORDER, SELECT, Writer
 from combust.edge.logbook.migrate import broken_seals
+from combust.edge.logbook.rows import by_visit, entries_of, read_all, read_one, visit_of
+from combust.edge.logbook.summary import Found, find, folded, keep, key_for, labels_of, listed
 from combust.edge.tables.times import moment_seconds
 
 NewEntry = tuple[str, str | None, Mapping[str, Any]]  # kind, key or None, content
 VISIT_ID = Field("visit_id", "text", "a name of up to 200 characters", longest=200, one_line=True)
+REQUEST = Field("key", "text", "a name that no other request has", longest=200, one_line=True)
+LEAST_OF_A_KEY = 8  # characters: a counter that begins anew is no name of a request
 NOT_MEASURED = {"heater_id", "taken_at", "note", "reading_id"}
 OWN_NAME = ("reading", "check", "adjustment", "event", "note", "not_checked")
 
@@ -41,7 +44,7 @@ class NewVisit:
     """What is to be added to one visit: words about it, and entries as (kind, key or None, content).
 
     ``profile`` is that of the heater, kept with a visit that is opened; ``corrects`` the number of the entry that a
-    correction is about; ``at`` when it was entered, default now.
+    correction is about (or number and letters of its hash); ``at`` when it was entered, default now.
     """
 
     visit_id: str
@@ -49,38 +52,96 @@ class NewVisit:
     head: dict[str, Any]
     entries: list[NewEntry]
     profile: Mapping[str, Any] | None = None
-    corrects: int | None = None
+    corrects: int | str | None = None
     at: str = field(default="")
 
 
-def entries_of(values: Mapping[str, Any]) -> list[NewEntry]:
+def entries_of_row(values: Mapping[str, Any]) -> list[NewEntry]:
     """Return the entry that the values of one row make: a reading, a note when there is nothing else, or none."""
     if not values.keys() <= NOT_MEASURED:
         return [("reading", values.get("reading_id"), values)]
     return [("note", None, {"text": values["note"]})] if values.get("note") else []
 
 
-def add(book: Logbook, visits: Sequence[NewVisit]) -> list[Written]:
+def add(book: Logbook, visits: Sequence[NewVisit], *, key: str = "") -> list[Written]:
     """Add to visits, all of it or nothing; a visit that is not there yet is opened.
+
+    Parameters
+    ----------
+    book : Logbook
+    visits : sequence of NewVisit
+    key : str
+        Name of the request, 8 to 200 characters that no other request has. Sent again with the same key, whatever
+        became of the answer, it adds nothing and gives the same answer; also from a book that has taken this one in.
 
     Raises
     ------
     CombustError
         A closed visit, another heater than the visit's, an entry that is already there, unknown words, a time that is
-        none; a hand-back while a stop condition of the visit stands.
+        none; a hand-back while a stop condition of the visit stands; a key that was used for another visit.
     """
-    if faults := [fault for visit in visits for fault in _faults(visit)]:
+    if faults := [*_key_faults(key), *(fault for visit in visits for fault in _faults(visit))]:
         raise CombustError(faults)
     with book.writing() as connection:
-        written = [_add_one(connection, visit) for visit in visits]
-        _refuse_hand_backs(connection, visits)
+        if key and (done := _answered(connection, key)):
+            _refuse_other_use(connection, key, done, [visit.visit_id for visit in visits])
+            return done
+        request = _parts(key)
+        written = [_add_one(book, connection, visit, request) for visit in visits]
+        said = [one.visit_id for one, new in zip(written, visits, strict=True) if new.head.get("handed_back") == "yes"]
+        _refuse_hand_backs(connection, said)
         return written
 
 
-def _refuse_hand_backs(connection: sqlite3.Connection, visits: Iterable[NewVisit]) -> None:
+def answered(book: Logbook, key: str) -> list[Written] | None:
+    """Return what a request was answered, None when it never came: to be asked before its words are read again."""
+    with book.looking() as connection:
+        return _answered(connection, key) or None
+
+
+def _answered(connection: sqlite3.Connection, key: str) -> list[Written]:
+    query = f"{SELECT} WHERE request = ? AND origin = (SELECT min(origin) FROM entry WHERE request = ?) ORDER BY part"
+    rows: dict[str, list[sqlite3.Row]] = {}
+    for row in connection.execute(query, (key, key)).fetchall():
+        rows.setdefault(row["visit_key"] or row["visit_id"], []).append(row)
+    return [_written(connection, visit_key, some) for visit_key, some in rows.items()]
+
+
+def _written(connection: sqlite3.Connection, visit_key: str, rows: Sequence[sqlite3.Row]) -> Written:
+    known = connection.execute("SELECT * FROM summary WHERE visit_key = ?", (visit_key,)).fetchall()
+    label = labels_of(connection, known).get(visit_key, rows[0]["visit_id"])
+    before = [row for row in read_one(connection, visit_key) if row["number"] <= rows[-1]["number"]]
+    opens = any(row["number"] == 1 for row in rows)
+    named = sum(row["kind"] == "opened" for row in rows)
+    return Written(label, 1 + sum(row["kind"] == "reopened" for row in before), len(rows) - named, opens)
+
+
+def _refuse_other_use(connection: sqlite3.Connection, key: str, done: Sequence[Written], asked: Iterable[str]) -> None:
+    """Refuse a key that was used for other visits: what is sent under it now would be lost without a word."""
+    wrote = {one.visit_id for one in done}
+    other = [found.label for name in asked if (found := find(connection, name)) and found.label not in wrote]
+    if other:
+        why = f"was used for visit {', '.join(sorted(wrote))}, not {', '.join(other)}"
+        raise CombustError(Fault("key", key, "conflict", why=why, hint="Send it under a new key; nothing was written."))
+
+
+def _key_faults(key: str) -> list[Fault]:
+    if not key:
+        return []
+    faults = list(REQUEST.faults_of(key))
+    if faults or len(key) >= LEAST_OF_A_KEY:
+        return faults
+    hint = "Draw a new one for each request, such as a UUID."
+    return [Fault("key", key, "format", why=f"is shorter than {LEAST_OF_A_KEY} characters", hint=hint)]
+
+
+def _parts(key: str) -> Iterator[tuple[str, int]] | None:
+    return ((key, part) for part in range(1, 1_000_000)) if key else None
+
+
+def _refuse_hand_backs(connection: sqlite3.Connection, said: Iterable[str]) -> None:
     """Refuse every hand-back that is said now while a stop condition of its visit stands; the stops are told first."""
-    said = [visit.visit_id for visit in visits if visit.head.get("handed_back") == "yes"]
-    found = [_found(connection, visit_id) for visit_id in said]
+    found = [_read(connection, _need(connection, visit_id)) for visit_id in said]
     faults = [one.within(f"{visit.visit_id}: ") for visit in found for one in hand_back_faults(visit, at_the_end=False)]
     if faults:
         error = CombustError(faults)
@@ -105,78 +166,100 @@ def time_fault(text: object) -> Fault:
     return Fault("taken_at", text, "format", why="is no date with a time", hint=hint)
 
 
-def _add_one(connection: sqlite3.Connection, new: NewVisit) -> Written:
+def _add_one(
+    book: Logbook, connection: sqlite3.Connection, new: NewVisit, request: Iterator[tuple[str, int]] | None
+) -> Written:
     head, _ = check_head(new.head)
-    visit = _visit(connection, new.visit_id)
-    opens = visit is None
+    of_a_day = any(kind == "day" for kind, _, _ in new.entries)
+    found = None if of_a_day else find(connection, new.visit_id, new.heater_id)
+    at = new.at or now()
     entries: list[NewEntry] = [("setting", None, head)] if head else []
-    if visit is None:
+    if found:
+        visit = _read(connection, found)
+        entries = _to_one_that_is_there(visit, new, entries)
+    elif of_a_day:
+        visit = Visit(new.visit_id, in_order(_of_day(book, connection, new.visit_id)))
+    else:
         visit = Visit(new.visit_id)
-        of_a_day = any(kind == "day" for kind, _, _ in new.entries)
-        opened = {"heater_id": new.heater_id, "profile": new.profile}
-        entries = entries if of_a_day else [("opened", None, opened), *entries]
-    elif visit.closed_at:
-        hint = f"Open it again and say why: combust visit reopen --visit-id {new.visit_id}."
+        entries = [("opened", None, {"heater_id": new.heater_id, "profile": new.profile}), *entries]
+    opened, opens = not found and not of_a_day, not found and not visit.entries
+    name = found.visit_id if found else new.visit_id.strip()
+    key = found.key if found else None if of_a_day else key_for(name, new.heater_id, at, book.origin)
+    visit = _write(book, connection, visit, name, key, [*entries, *new.entries], at, request, new.corrects)
+    return Written(found.label if found else name, visit.revision, len(entries) + len(new.entries) - opened, opens)
+
+
+def _to_one_that_is_there(visit: Visit, new: NewVisit, entries: list[NewEntry]) -> list[NewEntry]:
+    """Return the entries before those that are added to a visit, or refuse them."""
+    if visit.closed_at:
+        hint = f"Open it again and say why: combust visit reopen --visit-id {visit.visit_id}."
         why = f"is closed (revision {visit.revision}) and cannot be changed"
-        raise CombustError(Fault("visit_id", new.visit_id, "closed", why=why, hint=hint))
-    elif new.heater_id and (visit.heater_id or new.heater_id) != new.heater_id:
+        raise CombustError(Fault("visit_id", visit.visit_id, "closed", why=why, hint=hint))
+    if new.heater_id and folded(visit.heater_id or new.heater_id) != folded(new.heater_id):
         why, hint = f"is not the heater of this visit ({visit.heater_id})", "One visit is about one heater."
         raise CombustError(Fault("heater_id", new.heater_id, "conflict", why=why, hint=hint))
-    elif new.heater_id and not visit.heater_id:
-        entries.append(("setting", None, {"heater_id": new.heater_id}))
-    entries += new.entries
-    _insert(connection, visit, entries, at=new.at or now(), corrects=new.corrects)
-    made = len(entries) - opens
-    return Written(new.visit_id, visit.revision, made, opens)
+    return (
+        [*entries, ("setting", None, {"heater_id": new.heater_id})]
+        if new.heater_id and not visit.heater_id
+        else entries
+    )
 
 
-def _insert(
+def _write(
+    book: Logbook,
     connection: sqlite3.Connection,
     visit: Visit,
+    name: str,
+    visit_key: str | None,
     entries: Iterable[NewEntry],
-    *,
     at: str,
-    corrects: int | None = None,
+    request: Iterator[tuple[str, int]] | None = None,
+    corrects: int | str | None = None,
 ) -> Visit:
     """Chain entries to a visit, and return it with them; one without a name gets one that none of its kind has."""
+    own = None if visit_key is None or visit_key == name else visit_key
+    writer = Writer(connection, name, own, request, prove=book.prove)
     for kind, key, body in entries:
         if key and kind in OWN_NAME and any(one.kind == kind and one.key == key for one in visit.entries):
             why, hint = f"is already a {kind} of this visit", "Give it another name, or leave it: nothing was written."
             raise CombustError(Fault("reading_id" if kind == "reading" else kind, key, "twice", why=why, hint=hint))
         about = corrects if kind == "correction" else None
         who = str(visit.head.get("who") or body.get("who") or "") or None
-        visit = visit.add(kind, body, at=at, key=key or "", who=who, corrects=about)
-        one = visit.entries[-1]
-        append(connection, visit.visit_id, one.kind, one.key, at, one.body, who, about)
+        visit = writer.append(visit, kind, body, at=at, key=key or "", who=who, corrects=about)
+    if visit_key is not None:
+        keep(connection, visit_key, name, visit)
     return visit
 
 
-def close_visit(book: Logbook, visit_id: str, *, incomplete: bool = False) -> Visit:
-    """Close a visit: mandatory fields checked, the limits it was judged by written down.
+def close_visit(book: Logbook, visit_id: str, *, incomplete: bool = False, key: str = "") -> Visit:
+    """Close a visit: mandatory fields checked, the limits it was judged by written down; ``key`` as in :func:`add`.
 
     Raises
     ------
     CombustError
         Unknown or already closed visit, missing fields (``incomplete: ...``), what contradicts that it is handed back.
     """
-    with book.writing() as connection:
-        visit = _found(connection, visit_id)
+
+    def body_of(visit: Visit) -> dict[str, Any]:
         if visit.closed_at:
             why = f"is closed already (revision {visit.revision})"
             raise CombustError(Fault("visit_id", visit_id, "closed", why=why, hint="Open it again to correct it."))
-        lacking = may_close(visit, incomplete=incomplete)
-        body = {"incomplete": lacking or None, "limits": limit_rows()}
-        _insert(connection, visit, [("closed", None, body)], at=now())
-        return _found(connection, visit_id)
+        return {"incomplete": may_close(visit, incomplete=incomplete) or None, "limits": limit_rows()}
+
+    return _end(book, visit_id, "closed", body_of, key)
 
 
-def reopen(book: Logbook, visit_id: str, reason: str) -> Visit:
+def reopen(book: Logbook, visit_id: str, reason: str, *, key: str = "") -> Visit:
     """Open a closed visit again; what was closed stays readable as the revision before.
 
     Parameters
     ----------
+    book : Logbook
+    visit_id : str
     reason : str
         Why it is opened again; it stands on the record.
+    key : str
+        As in :func:`add`.
 
     Raises
     ------
@@ -185,98 +268,118 @@ def reopen(book: Logbook, visit_id: str, reason: str) -> Visit:
     """
     if not reason.strip():
         raise CombustError(Fault("reason", reason, "missing", why="is missing", hint="Say why: --reason TEXT."))
-    with book.writing() as connection:
-        visit = _found(connection, visit_id)
+
+    def body_of(visit: Visit) -> dict[str, Any]:
         if not visit.closed_at:
             raise CombustError(Fault("visit_id", visit_id, "conflict", why="is still open", hint="Add to it."))
-        _insert(connection, visit, [("reopened", None, {"reason": reason.strip()})], at=now())
-        return _found(connection, visit_id)
+        return {"reason": reason.strip()}
+
+    return _end(book, visit_id, "reopened", body_of, key)
+
+
+def _end(book: Logbook, visit_id: str, kind: str, body_of: Callable[[Visit], dict[str, Any]], key: str) -> Visit:
+    if faults := _key_faults(key):
+        raise CombustError(faults)
+    with book.writing() as connection:
+        found = _need(connection, visit_id)
+        if key and (done := _answered(connection, key)):
+            _refuse_other_use(connection, key, done, [visit_id])
+        else:
+            visit = _read(connection, found)
+            _write(
+                book, connection, visit, found.visit_id, found.key, [(kind, None, body_of(visit))], now(), _parts(key)
+            )
+        return _read(connection, found)
 
 
 def read_visit(book: Logbook, visit_id: str, revision: int | None = None) -> Visit:
-    """Return one visit as it is, or as it was at the end of a revision."""
+    """Return one visit as it is, or as it was at the end of a revision.
+
+    Raises
+    ------
+    CombustError
+        There is none of that name, or several.
+    """
     with book.looking() as connection:
-        return _found(connection, visit_id, revision)
+        visit = _read(connection, _need(connection, visit_id))
+        found = visit if revision is None else visit.until(revision)
+        if found is None:
+            raise CombustError(_unknown(connection, f"{visit_id} revision {revision}"))
+        return found
 
 
-def read_visits(book: Logbook, *, heater_id: str | None = None, every_revision: bool = False) -> list[Visit]:
-    """Return the visits in the order they were opened, each as it is now (or at the end of each revision)."""
+def read_visits(
+    book: Logbook, *, heater_id: str | None = None, every_revision: bool = False, last: int = 0
+) -> list[Visit]:
+    """Return the visits in the order they were opened, each as it is now (or at the end of each revision).
+
+    With a heater, or ``last``, only the entries of those visits are read. What cannot be read at all is left out:
+    ``verify`` names it.
+    """
     with book.looking() as connection:
-        rows = connection.execute(f"{SELECT} WHERE kind != 'day' ORDER BY visit_id, entry_pk").fetchall()
-        first = "SELECT visit_id, min(entry_pk) FROM entry GROUP BY visit_id"
-        order = dict(connection.execute(first).fetchall())
-        visits = [_of_rows(connection, name, [*some]) for name, some in groupby(rows, lambda row: row["visit_id"])]
-    visits.sort(key=lambda visit: order[visit.visit_id])
-    chosen = [visit for visit in visits if heater_id in (None, visit.heater_id)]
+        rows, _ = listed(connection, heater_id=heater_id, last=last)
+        if heater_id or last:
+            parts = [(row["visit_key"], read_one(connection, row["visit_key"])) for row in rows]
+        else:
+            parts = by_visit(read_all(connection)[0])
+        labels = {row["visit_key"]: row["label"] for row in rows}
+        seals: dict[str, list[tuple[str, int]]] = {}
+        for name, revision in broken_seals(connection):
+            seals.setdefault(name, []).append((name, revision))
+    turns = {key: turn for turn, key in enumerate(labels)}
+    visits = []
+    for key, some in sorted(parts, key=lambda part: (turns.get(part[0], len(turns)), part[0])):
+        names = {str(row["visit_id"]) for row in some if row["kind"] != "day"}
+        if names:
+            broken = [one for name in sorted(names) for one in seals.get(name, ())]
+            visits.append(visit_of(labels.get(key, min(names)), some, broken))
     if not every_revision:
-        return chosen
-    parts = [visit.until(number) for visit in chosen for number in range(1, visit.revision + 1)]
-    return [part for part in parts if part]
+        return visits
+    parts_of = [visit.until(number) for visit in visits for number in range(1, visit.revision + 1)]
+    return [part for part in parts_of if part]
 
 
 def names(book: Logbook) -> dict[str, bool]:
     """Return visit -> whether it is open, in the order they were opened, without reading what they hold."""
-    kinds = "('opened', 'closed', 'reopened')"
     with book.looking() as connection:
-        query = f"SELECT entry_pk, visit_id, kind FROM entry INDEXED BY entry_turns WHERE kind IN {kinds}"
-        turns = sorted(tuple(row) for row in connection.execute(query))
-        return {visit_id: kind != "closed" for _, visit_id, kind in turns}
+        return {row["label"]: bool(row["is_open"]) for row in listed(connection)[0]}
 
 
-def _visit(connection: sqlite3.Connection, visit_id: str) -> Visit | None:
-    rows = connection.execute(f"{SELECT} WHERE visit_id = ? ORDER BY entry_pk", (visit_id,)).fetchall()
-    return _of_rows(connection, visit_id, rows) if rows else None
+def list_visits(
+    book: Logbook, *, heater_id: str | None = None, last: int = 0, only_open: bool = False
+) -> tuple[list[dict[str, Any]], int]:
+    """Return (one row a visit in the order they were opened, how many there are), without reading what they hold."""
+    with book.looking() as connection:
+        return listed(connection, heater_id=heater_id, last=last, only_open=only_open)
 
 
-def _found(connection: sqlite3.Connection, visit_id: str, revision: int | None = None) -> Visit:
-    visit = _visit(connection, visit_id)
-    found = visit.until(revision) if visit and revision is not None else visit
-    if found is None:
-        query = "SELECT visit_id FROM entry WHERE kind = 'opened' ORDER BY entry_pk DESC LIMIT 8"
-        known = ", ".join(dict.fromkeys(row["visit_id"] for row in connection.execute(query)))
-        what = f"{visit_id} revision {revision}" if revision is not None else visit_id
-        hint = f"The latest are {known}." if known else "It holds no visit yet."
-        raise CombustError(Fault("visit_id", what, "unknown_name", why="is not in this logbook", hint=hint))
-    return found
+def _read(connection: sqlite3.Connection, found: Found) -> Visit:
+    rows = read_one(connection, found.key)
+    names = {str(row["visit_id"]) for row in rows}
+    return visit_of(found.label, rows, [one for name in sorted(names) for one in broken_seals(connection, name)])
 
 
-def _of_rows(connection: sqlite3.Connection, visit_id: str, rows: Sequence[sqlite3.Row]) -> Visit:
-    """Return a visit from its rows, its chains and old seals verified."""
-    broken = [f"entry {number}" for _, _, number in first_misfits(rows)]
-    broken += [f"the sealed revision {revision}" for _, revision in broken_seals(connection, visit_id)]
-    return Visit(visit_id, in_order(_entries(rows)), broken=", ".join(broken) or None)
+def _need(connection: sqlite3.Connection, visit_id: str) -> Found:
+    if found := find(connection, visit_id):
+        return found
+    raise CombustError(_unknown(connection, visit_id))
+
+
+def _unknown(connection: sqlite3.Connection, what: str) -> Fault:
+    known = ", ".join(row["label"] for row in listed(connection, last=8)[0][::-1])
+    hint = f"The latest are {known}." if known else "It holds no visit yet."
+    return Fault("visit_id", what, "unknown_name", why="is not in this logbook", hint=hint)
 
 
 def entries_of_rows(book: Logbook, visit_id: str) -> list[Entry]:
-    """Return the entries of one chain as they stand in the book, those of a day too."""
+    """Return the settings of a day that were entered in this book: those of a colleague's book do not count in it."""
     with book.looking() as connection:
-        query = f"{SELECT} WHERE visit_id = ? ORDER BY entry_pk"
-        return _entries(connection.execute(query, (visit_id,)).fetchall())
+        return _of_day(book, connection, visit_id)
 
 
-def _entries(rows: Sequence[sqlite3.Row]) -> list[Entry]:
-    return [
-        Entry(
-            kind=row["kind"],
-            body=_body(row["body"]),
-            at=row["at"],
-            number=row["number"],
-            key=row["entry_key"],
-            who=row["who"],
-            corrects=row["corrects"],
-            origin=row["origin"],
-        )
-        for row in rows
-    ]
-
-
-def _body(text: str) -> dict[str, Any]:
-    """Return the content of an entry; of one that was damaged nothing, its chain tells it."""
-    try:
-        found = json.loads(text)
-    except ValueError:
-        return {}
-    return found if isinstance(found, dict) else {}
+def _of_day(book: Logbook, connection: sqlite3.Connection, name: str) -> list[Entry]:
+    query = f"{SELECT} WHERE COALESCE(visit_key, visit_id) = ? AND origin = ? {ORDER}"
+    return entries_of(connection.execute(query, (name, book.origin)).fetchall())
 
 
 def now() -> str:

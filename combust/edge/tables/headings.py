@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from combust.data.errors import Fault, shorten
 from combust.data.fields import Field
 from combust.data.near import LONGEST_WORD, did_you_mean, near_matches
-from combust.data.units import in_our_unit, strip_unit
+from combust.data.units import in_our_unit, stem_of
 from combust.data.vocabulary import inputs, quantities
 
 # Words people write over such columns (common practice, no source). They are proposed, not taken.
@@ -38,6 +38,28 @@ USUAL = {
     "ambient_o2_pct": "zeroo2",
     "ambient_co_ppm": "zeroco",
     "co_alarm": "alarm",
+    "supply_glow_v": "plugglow underglow",
+    "died_after_s": "died",
+    "cold_soak_c": "soak",
+    "fuel_grade": "grade",
+    "failed_starts": "failed",
+    "allowed_failed_starts": "allowed",
+    "o2_span_over_3min_pct": "o2span",
+    "flue_drift_k_per_min": "drift",
+    "minutes_since_ignition": "minutes",
+    "delivered_ml": "delivered",
+    "open_circuit_v": "battery rest",
+    "battery_mohm": "batteryresistance",
+    "battery_v": "batterynominal",
+    "battery_ah": "batterycapacity",
+    "area_mm2": "cable area",
+    "contacts_mohm": "contacts",
+    "glow_a": "glowcurrent",
+    "run_a": "runcurrent",
+    "cool_down_s": "cooldown",
+    "disconnect_delay_s": "disconnectdelay",
+    "plate_heat_kw": "kw",
+    "nominal_v": "nominal",
 }
 USUAL_WORDS = {word: key for key, words in USUAL.items() for word in words.split()}
 _UNIT_WORDS = re.compile(r"\[.*?\]|\(.*?\)|%|°")
@@ -55,7 +77,17 @@ _UNITS = {
         "v": "_v",
         "rpm": "_rpm",
         "1/min": "_rpm",
+        "kw": "_kw",
+        "l/h": "_l_per_h",
+        "mm2": "_mm2",
+        "mm²": "_mm2",
+        "awg": "_awg",
     },
+    **dict.fromkeys(("gal/h", "gal/hr", "gph", "us gal/h"), "_gal_us_per_h"),
+    **dict.fromkeys(("imp gal/h", "uk gal/h"), "_gal_uk_per_h"),
+    **dict.fromkeys(("btu/h", "btu/hr", "btuh"), "_btu_per_h"),
+    **dict.fromkeys(("k/min", "°c/min"), "_k_per_min"),
+    **dict.fromkeys(("°f/min", "f/min"), "_f_per_min"),
     **dict.fromkeys(("k", "psi", "kpa", "bar", "g/kwh", "mg/kwh", "km", "mv", "mmhg", "ppb"), ""),
 }
 # Mass in a volume: at which temperature, pressure and O2, only the analyser's own settings say.
@@ -150,7 +182,7 @@ def _key_of(name: str, asked: str | None, fields: Mapping[str, Field], done: Mat
 
 def _other_unit(name: str, key: str, fields: Mapping[str, Field]) -> Fault:
     """Return the fault of a heading whose unit is not the key's, with the units that are understood."""
-    word, stem = unit_of(name)[1], strip_unit(key)
+    word, stem = unit_of(name)[1], stem_of(key)
     why = f"says {word}, and {key} is not in {word}"
     if _MASS.match(word):
         why += ": a mass per volume needs the reference temperature, pressure and O2 that the analyser used"
@@ -169,7 +201,7 @@ def _in_unit_of(
 ) -> tuple[str | None, str | None]:
     """Return a key in the unit that its heading says; a unit that does not fit the key is a fault."""
     ending, _ = unit_of(name)
-    entered, stem = foreign or key, strip_unit(key)
+    entered, stem = foreign or key, stem_of(key)
     if ending is None or fields[key].kind != "number" or ending == entered[len(stem) :]:
         return key, foreign
     turned = _known(stem + ending, fields) if ending and foreign is None else None
@@ -207,14 +239,14 @@ def named(word: str, fields: Mapping[str, Field]) -> str | None:
     usual = USUAL_WORDS.get(word.lower())
     if usual in fields:
         return usual
-    stems = {strip_unit(key): key for key, record in fields.items() if record.role != "identity"}
+    stems = {stem_of(key): key for key, record in fields.items() if record.role != "identity"}
     return word if word in fields else stems.get(word.lower())
 
 
 def in_unit(key: str, unit: str, fields: Mapping[str, Field]) -> str | None:
     """Return the key in the unit that stands beside a number, None when it is not in that unit."""
     ending, _ = unit_of(f"({unit})")
-    turned = _known(strip_unit(key) + ending, fields) if ending else None
+    turned = _known(stem_of(key) + ending, fields) if ending else None
     return (turned[1] or key) if turned and turned[0] == key else None
 
 
@@ -229,5 +261,5 @@ def _proposed(name: str, unit: str | None, fields: Mapping[str, Field]) -> str |
     if found is None:
         near = near_matches(plain, tuple(fields), n=1, cutoff=0.85)
         return near[0] if near else None
-    turned = _known(strip_unit(found) + unit, fields) if unit else None
+    turned = _known(stem_of(found) + unit, fields) if unit else None
     return (turned[1] or found) if turned and turned[0] == found else found

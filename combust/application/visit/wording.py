@@ -1,0 +1,100 @@
+"""What stands in an entry, in words: what was typed with its metric value, bounds, old and new side by side."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from typing import Any
+
+from combust.application.visit.entries import Entry, names_of
+from combust.application.visit.taken import Taken
+from combust.application.visit.visit import Visit
+from combust.application.visit.words import BESIDE, SAID
+from combust.data.units import in_words, stem_of
+from combust.data.vocabulary import quantities
+
+# What stands in columns of its own or at the head of a record; everything else is in "Also read".
+IN_COLUMNS = ("o2_dry_pct", "co_dry_ppm", "smoke_number", "taken_at", "stage", "phase", "heater_id", "reading_id")
+UNSAID = (*BESIDE, "profile", "set_at", "limits", "of")  # they stand beside the values, or have a place of their own
+
+
+def told(key: str, body: Mapping[str, Any], units: str = "metric") -> str:
+    """Return the value of one key of an entry in words: as it was typed with its metric value behind it.
+
+    A number that was typed in our unit is told in the units of the person first; a bound as one.
+    """
+    record, value = {**quantities(), **SAID}.get(key), body.get(key)
+    unit = record.unit if record else ""
+    typed = (body.get("typed") or {}).get(key)
+    if key in (body.get("over") or {}):
+        bound = f"above {body['over'][key]:g} {unit}".rstrip()
+        return f"{typed} ({bound})" if typed else bound
+    if value is None:
+        return "not entered"
+    if record and record.kind == "band" and isinstance(value, list):
+        return " to ".join(f"{end:g}" for end in value)
+    number = f"{value:.6g} {unit}".rstrip() if isinstance(value, int | float) else str(value)
+    return f"{typed} ({number})" if typed else in_words(number, units) if record and record.kind == "number" else number
+
+
+def name_of(key: str) -> str:
+    """Return a key as a person reads it: without its unit, with blanks."""
+    return stem_of(key).replace("_", " ")
+
+
+def text_of(body: Mapping[str, Any], units: str = "metric") -> str:
+    """Return the content of an entry in words, that of a correction too."""
+    values = body.get("values")
+    if isinstance(values, Mapping):
+        body = {**values, **{key: body[key] for key in ("reason",) if body.get(key)}}
+    keys = dict.fromkeys([*(key for key in body if key not in UNSAID), *(body.get("over") or ())])
+    return ", ".join(f"{name_of(key)} {told(key, body, units)}" for key in keys)
+
+
+def every_entry(visit: Visit) -> list[tuple[str, str, str, str, str]]:
+    """Return of each entry as it was made: number, time, who, kind, what it holds and what corrects it."""
+    names, later = names_of(visit.entries), dict[str, list[str]]()
+    for one in visit.entries:
+        if (about := one.about) is not None:
+            later.setdefault(about, []).append(names[one.name])
+    rows = []
+    for one in visit.entries:
+        about = one.about
+        text = (f"to entry {names.get(about, about)}: " if about is not None else "") + (
+            text_of(one.body, visit.units) or ("withdrawn" if one.kind == "correction" else "")
+        )
+        if by := later.get(one.name):
+            text += f" [corrected by entry {', '.join(by)}]"
+        rows.append((names[one.name], one.at.replace("T", " "), one.who or "", one.kind.replace("_", " "), text))
+    return rows
+
+
+def corrections(visit: Visit) -> list[tuple[str, str, str, str]]:
+    """Return (which entry and when it was corrected, the old, the new, who and why) of each correction."""
+    rows = []
+    held = {one.name: dict(one.body) for one in visit.entries}
+    names = names_of(visit.entries)
+    for entry in visit.entries:
+        if (about := entry.about) is not None:
+            old = held.setdefault(about, {})
+            rows.append(_old_and_new(entry, names.get(about, about), old, visit.units))
+            old.update(entry.body.get("values") or {})
+    return rows
+
+
+def _old_and_new(entry: Entry, about: str, old: Mapping[str, Any], units: str) -> tuple[str, str, str, str]:
+    changed = entry.body.get("values") or {}
+    keys = dict.fromkeys([*(key for key in changed if key not in BESIDE), *(changed.get("over") or ())])
+    before = ", ".join(f"{name_of(key)} {told(key, old, units)}" for key in keys) or text_of(old, units)
+    new = {**old, **changed}
+    after = ", ".join(f"{name_of(key)} {told(key, new, units)}" for key in keys) or "withdrawn"
+    why = " ".join(filter(None, (entry.who, f"({entry.body['reason']})" if entry.body.get("reason") else "")))
+    return f"{entry.at[:16].replace('T', ' ')} entry {about}", before, after, why
+
+
+def rest_of(one: Taken, units: str = "metric") -> str:
+    """Return what has no column of its own in words; a meaning without its explanation behind a colon or semicolon."""
+    body = {**one.values, "typed": one.typed, "over": one.over}
+    known = [key for key in dict.fromkeys([*one.values, *one.over]) if key in quantities() and key not in IN_COLUMNS]
+    texts = [f"{re.split('[:;]', quantities()[key].meaning)[0]}: {told(key, body, units)}" for key in known]
+    return "; ".join(texts)

@@ -1,0 +1,193 @@
+"""What a person types at a visit: foreign ways of writing, the start, the supply, the plate, a clock that is wrong."""
+
+from __future__ import annotations
+
+import datetime
+import shlex
+from pathlib import Path
+
+import pytest
+
+from combust.application.causes.catalogue import shipped_priors
+from combust.application.visit.clock import clock_doubts
+from combust.application.visit.entries import Entry, in_order
+from combust.application.visit.standing import standing
+from combust.application.visit.supply_said import supply_said
+from combust.application.visit.visit import Visit
+from combust.application.visit.words import SYMPTOMS
+from combust.data.errors import CombustError
+from combust.edge.logbook.keyboard import profile_in
+from combust.edge.logbook.typed import entries_of_line
+
+HEATERS = Path(__file__).parents[2] / "data" / "heaters"
+MORNING = datetime.datetime.fromisoformat("2026-01-12T07:30:00+01:00")
+
+
+def typed(*lines: str, heater: str = "heater-0107", known: bool = True) -> Visit:
+    """Return a visit of typed lines, a minute between them; ``known``: with its profile."""
+    visit = Visit.open(
+        "V1", at=MORNING.isoformat(), heater=heater, profile=profile_in(HEATERS, heater) if known else None
+    )
+    for number, line in enumerate(lines, 1):
+        new = entries_of_line(shlex.split(line), visit, MORNING + datetime.timedelta(minutes=number))
+        visit = visit.add("setting", new.head, at=new.at) if new.head else visit
+        for kind, _, body in new.entries:
+            visit = visit.add(kind, body, at=new.at)
+    return visit
+
+
+@pytest.mark.parametrize(
+    ("line", "values"),
+    [
+        ("O2: 4.84 CO: 120", {"o2_dry_pct": 4.84, "co_dry_ppm": 120.0}),
+        ("o2=4,84", {"o2_dry_pct": 4.84}),
+        ("O2 8,2 % CO 54 ppm", {"o2_dry_pct": 8.2, "co_dry_ppm": 54.0}),
+        ("intake_static -140 Pa", {"intake_static_pa": -140.0}),
+        ("intake static −140Pa", {"intake_static_pa": -140.0}),
+        ("HIGH Terminals Intake Blocked", {"stage": "high", "terminals": "intake_blocked"}),
+        ("lit-and-died died 40 s cold soak -22", {"start_event": "lit_and_died", "died_after_s": 40.0}),
+        ("Lit_And_Died soak -22 °C grade Summer", {"cold_soak_c": -22.0, "fuel_grade": "summer"}),
+        ("plug glow 10,4 V", {"supply_glow_v": 10.4}),
+    ],
+)
+def test_foreign_ways_of_writing_are_understood(line, values):
+    read = typed(line).taken[0].values
+    assert {key: read[key] for key in values} == values
+
+
+@pytest.mark.parametrize(
+    ("line", "told"),
+    [
+        ("o22 8.2", "Did you mean o2"),
+        ("terminasl clear", "Did you mean terminals"),
+        ("terminals intake_bloked", "Did you mean intake_blocked"),
+        ("fleu 330", "Did you mean flue"),
+        ("length 5 V", "is not in V"),
+        ("band_high 1.8-1.4", "low end not below its high end"),
+    ],
+)
+def test_a_slip_of_gloves_is_told_with_what_was_meant_and_nothing_is_guessed(line, told):
+    with pytest.raises(CombustError, match=told) as refused:
+        typed(line)
+    assert len(refused.value.faults) == 1  # the value behind a word that is not known is no second one
+
+
+@pytest.mark.hand
+def test_the_words_of_the_supply_come_to_one_line_and_one_safety_state():
+    """12.2 V with 10.4 V at the plug: 1.8 V fall; 7.6 A is the profile's: 237 mohm. Its cut-out is 10.7 V: a stop."""
+    visit = typed("outdoors battery 12.2 V", "plug glow 10.4 V", "cable 5 m area 1.5 mm2")
+    assert visit.supply == {"open_circuit_v": 12.2, "length_m": 5.0, "area_mm2": 1.5, "plug_glow_v": 10.4}
+    said = supply_said(visit.heater, visit.supply)
+    assert said.result.loop_ohm == pytest.approx(1.8 / 7.6)
+    assert "1.8 V fall under glow, 10.4 V at the plug" in said.text
+    assert visit.safety.state == "heater_off"
+    assert dict(standing(visit).lines())["supply"] == said.text
+    causes = standing(visit).causes
+    assert causes.top.cause == "glow_voltage_low"
+    assert not any("burning" in shipped_priors().checks[one.check].needs for one in causes.next_checks)
+
+
+@pytest.mark.memory
+def test_a_battery_at_rest_tells_its_charge_before_anything_else_is_known():
+    """12.2 V at rest: near half charged by the tables of the trade (50 % at 12.24 V, from memory)."""
+    told = supply_said(None, {"open_circuit_v": 12.24})
+    assert "50 % charged; add plug glow, or cable (one way) and area" in told.text
+    assert supply_said(None, {"length_m": 5.0}) is None
+
+
+def test_a_battery_of_another_system_stops_before_cable_or_plug_are_known():
+    assert typed("outdoors battery 25.4 V").safety.state == "heater_off"
+
+
+def test_cable_in_feet_and_gauge():
+    """16 ft = 4.8768 m; AWG 14 is 2.08 mm² (ASTM B258)."""
+    supply = typed("area_awg 14 length 16 ft").supply
+    assert supply["length_m"] == pytest.approx(4.8768)
+    assert supply["area_mm2"] == pytest.approx(2.08, abs=0.005)
+
+
+def test_a_heater_that_lit_and_died_is_led_by_causes_of_the_start_joined_with_its_gas():
+    visit = typed("outdoors altitude 210 air -20", "lit_and_died died 40 soak -22 grade summer failed 1 allowed 3")
+    first = standing(visit).causes
+    assert first.top.cause == "fuel_waxed"
+    assert standing(visit).next_check
+    with_gas = typed(
+        "outdoors altitude 210 air -20",
+        "lit_and_died died 40 soak -22 grade summer failed 1 allowed 3",
+        "high o2 12.5 flue 190 co 60",
+    )
+    assert len(with_gas.taken) == 1  # what was told of the start and what was read are one reading
+    lean = standing(with_gas).causes.marginal
+    assert lean["fuel_waxed"] + lean["fuel_under"] > first.marginal["fuel_waxed"]
+
+
+def test_the_plate_alone_begins_a_visit_and_what_it_lacks_is_not_made_up():
+    visit = typed("kw 2 nominal 12 V fuel diesel_b7 blower_type side_channel", heater="heater-0500", known=False)
+    heater = visit.heater
+    assert (heater.nominal_v, heater.blower, heater.fuel.name) == (12.0, "side_channel", "diesel_b7")
+    assert heater.stage_of("high").useful_heat_kw == 2.0
+    assert (heater.baselines, heater.stage_of("low").air_ratio_band) == ((), None)
+    assert typed("kw 2", heater="heater-0500", known=False).heater is None  # no fuel, no heater
+    with pytest.raises(CombustError, match="not below nominal_v"):
+        typed("nominal 12 cutout 13 fuel diesel_b7", heater="heater-0500", known=False)
+
+
+def test_the_plate_fills_what_a_profile_lacks_and_never_overrides_it():
+    visit = typed("nominal 24 height_limit 900 band_high 1.2-1.4 stroke_ul 99")
+    assert visit.heater.nominal_v == 12.0
+    assert visit.heater.limits.altitude_m == 2050.0
+    assert visit.heater.stage_of("high").air_ratio_band == (1.40, 1.90)
+
+
+@pytest.mark.practice
+@pytest.mark.parametrize("symptom", SYMPTOMS)
+def test_without_a_baseline_the_complaint_leads_in_a_fixed_order_and_never_its_own_baseline(symptom):
+    """Before a reading the first check of its list; none of them asks for a healthy reading of this heater."""
+    order = shipped_priors().table["fixed_order"]["complaint"][symptom]
+    visit = typed(f"outdoors {symptom}", "kw 2 nominal 12 V fuel diesel_b7", heater="heater-0500", known=False)
+    found = standing(visit)
+    assert f"combust word {order[0]})" in found.next_check
+    assert "baseline" not in found.next_check
+    read = typed(
+        f"outdoors {symptom}",
+        "kw 2 nominal 12 V fuel diesel_b7",
+        "high o2 8.2 co 54",
+        heater="heater-0500",
+        known=False,
+    )
+    told = standing(read).causes
+    assert not told.ranked
+    checks = [one.check for one in told.next_checks]
+    assert checks[0] == "ambient_air"  # a reading is first of all a valid one
+    assert [name for name in checks if name in order] == [name for name in order if name in checks]
+    assert "not ranked" in dict(standing(read).lines())["causes"]
+
+
+def test_what_stands_out_in_the_gas_goes_before_the_complaint():
+    """Lambda 1.28 is rich (below 1.35): the list of a rich reading leads, weak heat follows."""
+    lines = ("outdoors weak_heat zeroo2 20.9 leak pass trap dry analyser_fuel diesel", "kw 2 nominal 12 fuel diesel_b7")
+    more = ("high o2 4.84 minutes 15 o2span 0.1 drift 1 pump_hz 2.4 altitude 210 air 15", "terminals clear")
+    checks = [one.check for one in standing(typed(*lines, *more, heater="h", known=False)).causes.next_checks]
+    assert checks.index("supply_voltage") < checks.index("heating_air")
+
+
+def test_only_what_was_seen_ranks_nothing_without_a_baseline():
+    visit = typed("outdoors", "kw 2 nominal 12 V fuel diesel_b7", "terminals clear", heater="h", known=False)
+    assert not standing(visit).causes.ranked
+
+
+def test_a_clock_that_went_back_and_a_time_in_the_future_are_stored_and_told():
+    visit = typed("outdoors o2 8.2 co 1500 at 2026-01-13T09:00+01:00")
+    assert visit.safety.state == "heater_off"  # judged at once, whatever the clock
+    assert clock_doubts(visit) == ["reading-1 is 1 d 1 h later than the moment it was entered"]
+    visit = visit.add("note", {"text": "x"}, at="2026-01-12T06:30:00+01:00")
+    assert "the clock went back by 1 h 1 min at entry" in clock_doubts(visit)[1]
+    assert "is the clock right?" in dict(standing(visit).lines())["CLOCK"]
+    assert clock_doubts(typed("o2 8.2 at 07:30")) == []
+
+
+def test_entries_of_two_books_stand_in_order_of_time_whatever_their_offsets():
+    """08:00 at +01:00 is before 07:30 at +00:00."""
+    one = Entry("note", {"text": "first"}, "2026-01-12T08:00:00+01:00", 1, origin="b", hash="b1")
+    two = Entry("note", {"text": "second"}, "2026-01-12T07:30:00+00:00", 1, origin="a", hash="a1")
+    assert [entry.body["text"] for entry in in_order([two, one])] == ["first", "second"]
