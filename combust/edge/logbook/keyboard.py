@@ -27,10 +27,10 @@ def this_moment() -> datetime.datetime:
     return datetime.datetime.now().astimezone().replace(microsecond=0)
 
 
-def set_day(book: Logbook, words: Sequence[str], at: datetime.datetime, *, key: str = "") -> dict[str, Any]:
+def set_day(book: Logbook, words: Sequence[str], at: datetime.datetime, key: str = "") -> dict[str, Any]:
     """Write down settings of the day (who, place, analyser, its zero, altitude, air), and return all of them.
 
-    ``key`` names the request, here and below: the same one sent again adds nothing.
+    With a ``key`` the same request sent again adds nothing, here and in the functions below.
     """
     if key and answered(book, key):
         return day_of(book, at)[0]
@@ -109,7 +109,6 @@ def open_visit(
     folder: str | None,
     words: Sequence[str],
     at: datetime.datetime,
-    *,
     key: str = "",
 ) -> tuple[Visit, list[str]]:
     """Open a visit of a heater with the settings of the day; return it and what was carried, with its age.
@@ -197,12 +196,15 @@ def enter(
     visit: Visit,
     words: Sequence[str],
     at: datetime.datetime,
+    key: str = "",
     *,
     more: Sequence[NewEntry] = (),
-    key: str = "",
 ) -> Visit:
-    """Write a typed line into a visit and return it; ``correct NUMBER`` corrects an entry, ``more`` stands behind it."""
-    if key and answered(book, key):
+    """Write a typed line into a visit and return it; ``correct NUMBER`` corrects an entry.
+
+    ``more`` stands behind the line, or alone.
+    """
+    if key and any(one.visit_id == visit.visit_id for one in answered(book, key) or ()):
         return read_visit(book, visit.visit_id)
     if more and not words:
         new = NewVisit(visit.visit_id, None, {}, [], at=at.isoformat(timespec="seconds"))

@@ -105,7 +105,9 @@ def read_photo(book: Path, name: str) -> bytes:
         No such name, not there, or changed.
     """
     if not NAME.fullmatch(name):
-        raise CombustError(Fault("photo", name, "format", why="is no name of a photograph", hint="Open it by its entry."))
+        raise CombustError(
+            Fault("photo", name, "format", why="is no name of a photograph", hint="Open it by its entry.")
+        )
     try:
         picture = (folder_of(book) / name).read_bytes()
     except OSError as error:

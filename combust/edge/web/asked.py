@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse
 
+from combust.data.errors import CombustError, Fault
 from combust.domain.limits import cautions
 from combust.edge.reports.html import page
 from combust.edge.web.pool import Pool
@@ -21,6 +22,7 @@ from combust.edge.web.texts import texts
 
 if TYPE_CHECKING:
     from combust.domain.safety import Safety
+    from combust.edge.logbook.book import Logbook
 
 UNITS = ("metric", "us")
 ONCE = re.compile(r"[A-Za-z0-9_-]{8,64}")
@@ -33,6 +35,22 @@ class House:
     settings: Settings
     seats: Seats
     pool: Pool
+
+    def book(self, *, read_only: bool = False) -> Logbook:
+        """Return the logbook of this server, opened for one request; close it with ``with``.
+
+        Raises
+        ------
+        CombustError
+            The server was started without one; it cannot be opened.
+        """
+        from combust.edge.logbook.book import Logbook
+
+        path = self.settings.book
+        if path is None:
+            hint = "Start the page with one: combust page --book winter.book."
+            raise CombustError(Fault("book", None, "missing", why="is not there: no visits are kept", hint=hint))
+        return Logbook(path, create=not read_only, read_only=read_only)
 
     @property
     def cookie(self) -> str:
@@ -73,14 +91,14 @@ class Asked:
 
     @property
     def key(self) -> str:
-        """The key under which the logbook keeps what this form says: the same form sent again adds nothing.
+        """The key under which the logbook keeps what this request says: the same one sent again adds nothing.
 
-        It holds a digest of what was typed: a form that was gone back to and changed says something new.
+        It holds a digest of what was said: a form that was gone back to and changed says something new.
         """
-        once = self.form.get("once", "")
+        once = self.form.get("once") or self.request.headers.get("idempotency-key", "")
         if not ONCE.fullmatch(once):
             return secrets.token_urlsafe(16)
-        said = repr((self.request.url.path, sorted(self.form.items())))
+        said = repr((self.request.url.path, sorted(self.form.items()), sorted(self.body.items())))
         return f"{once}.{hashlib.sha256(said.encode('utf-8', 'backslashreplace')).hexdigest()[:16]}"
 
     def show(self, name: str, status: int = 200, *, safety: Safety | None = None, **facts: Any) -> HTMLResponse:

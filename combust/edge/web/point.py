@@ -129,6 +129,7 @@ class Point:
         body: Any = json.loads(await asked.request.body(), parse_constant=_no_number)
         if not isinstance(body, dict):
             raise ValueError
+        json.dumps(body, ensure_ascii=False).encode("utf-8")  # half a character is a ValueError
         asked.body = body
 
 

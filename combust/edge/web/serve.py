@@ -57,12 +57,14 @@ def make_app(settings: Settings, seats: Seats | None = None, pool: Pool | None =
         finally:
             await asyncio.to_thread(house.pool.close)
 
-    return Starlette(
+    app = Starlette(
         routes=routes,
         lifespan=alive,
         middleware=[Middleware(Guard, settings=settings), Middleware(GZipMiddleware, minimum_size=1000)],
         exception_handlers={HTTPException: refused, CombustError: refused, 500: refused},
     )
+    app.router.redirect_slashes = False
+    return app
 
 
 def refusal(asked: Asked, error: Exception) -> Response:
@@ -77,7 +79,8 @@ def refusal(asked: Asked, error: Exception) -> Response:
         said = [texts()["refused"]["missing"] if status in (404, 405) else error.detail]
     if asked.request.url.path.startswith("/api/"):
         first = {"safety": stops.to_dict()} if stops else {}
-        answer: Response = asked.say({**first, "error": " ".join(said), "faults": faults}, status)
+        error_said = "input rejected" if faults else " ".join(said)
+        answer: Response = asked.say({**first, "error": error_said, "faults": faults}, status)
     else:
         answer = asked.show("refused", status, safety=stops, said=said)
     answer.headers.update(getattr(error, "headers", None) or {})

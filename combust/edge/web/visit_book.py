@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote
@@ -14,7 +13,6 @@ from combust.application.visit.standing import Standing
 from combust.application.visit.visit import Visit
 from combust.data.errors import CombustError, Fault
 from combust.domain.safety import Safety, of_all
-from combust.edge.logbook.book import Logbook
 from combust.edge.logbook.keyboard import enter, this_moment
 from combust.edge.logbook.typed import stops_typed
 from combust.edge.logbook.visits import NewEntry, read_visit
@@ -63,14 +61,9 @@ def book_path(asked: Asked) -> Path:
     return asked.house.settings.book
 
 
-def writing(asked: Asked) -> AbstractContextManager[Logbook]:
-    """Open the logbook to write to it; it is made with the first thing that is written."""
-    return Logbook(book_path(asked), create=True)
-
-
 def visit_of(asked: Asked) -> Visit:
     """Return the visit that the path names."""
-    with Logbook(book_path(asked), read_only=True) as book:
+    with asked.house.book(read_only=True) as book:
         return read_visit(book, visit_named(asked.request.path_params["visit_id"]))
 
 
@@ -106,7 +99,7 @@ def write_line(
     """
     name, now = visit_named(asked.request.path_params["visit_id"]), this_moment()
     try:
-        with Logbook(book_path(asked)) as book:
+        with asked.house.book() as book:
             enter(book, read_visit(book, name), words, now, more=more, key=key or asked.key)
     except CombustError as error:
         return again(error, safety_with(asked, words, error))

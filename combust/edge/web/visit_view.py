@@ -137,12 +137,12 @@ def _causes(found: Standing, units: str) -> dict[str, Any]:
     """Return the causes as bars with their reasons, what cannot be told apart, what was excluded, the trim."""
     causes = found.causes
     facts: dict[str, Any] = {"bars": [], "apart": [], "excluded": [], "trim": "", "no_trim": "", "misfit": ""}
-    facts["why_not"] = found.why_not
+    facts["why_not"] = found.why_not[:1].upper() + found.why_not[1:]
     if causes is None:
         return facts
     label = {name: cause.label for name, cause in shipped_priors().causes.items()}
     if not causes.ranked:
-        return {**facts, "why_not": causes.in_short}
+        return {**facts, "why_not": causes.in_short[:1].upper() + causes.in_short[1:]}
     facts["bars"] = [_bar(one, units) for one in causes.causes if one.probability >= LEAST]
     facts["apart"] = [", ".join(label.get(name, name) for name in names) for names in causes.cannot_separate[:2]]
     facts["excluded"] = [label.get(name, name) for name in excluded(found.visit, causes)]

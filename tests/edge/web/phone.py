@@ -47,6 +47,12 @@ class Phone:
         answer: httpx.Response = self.client.post(path, data={**held, **typed}, **more)
         return answer
 
+    def send(self, path: str, facts: Mapping[str, Any], **more: Any) -> httpx.Response:
+        """Send a JSON object as the script of a page does."""
+        headers = {"origin": self.origin, "x-combust-token": self.token(), **more.pop("headers", {})}
+        answer: httpx.Response = self.client.post(path, json=dict(facts), headers=headers, **more)
+        return answer
+
 
 def form_of(html: str, action: str | None = None) -> dict[str, str]:
     """Return the fields of a form of a page with what they hold, the first form where none is named."""

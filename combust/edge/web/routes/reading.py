@@ -10,17 +10,19 @@ from combust.application.reading.result import interpret
 from combust.application.visit.taken import Taken
 from combust.application.visit.visit import Visit
 from combust.data.errors import CombustError
+from combust.data.units import in_other_units
+from combust.data.vocabulary import input_keys, inputs
 from combust.domain.safety import Safety, of_all
 from combust.edge.logbook.keyboard import this_moment
 from combust.edge.logbook.typed import read_line, stops_typed
 from combust.edge.web.asked import Asked
 from combust.edge.web.fields import form_fields, words_of
 
-# In the order in which they are read at the heater; the second group is opened when it is needed.
+# In the order in which they are read at the heater; the other groups are opened when they are needed. Every other key
+# of the vocabulary is taken too: what was sent is shown again and judged, never dropped.
 FIRST = ("location", "fuel", "o2_dry_pct", "co_dry_ppm", "flue_temp_c", "intake_temp_c")
-MORE = (
-    *("co2_dry_pct", "co2_origin", "smoke_number", "altitude_m", "probe_leak_test", "cab_co_in_ppm", "cab_co_out_ppm"),
-)
+MORE = ("co2_dry_pct", "co2_origin", "smoke_number", "altitude_m", "probe_leak_test", "cab_co_in_ppm", "cab_co_out_ppm")
+SEEN = ("terminals", "joints", "fuel_sample", "heating_air_smell")
 
 
 def show(asked: Asked) -> Response:
@@ -30,7 +32,7 @@ def show(asked: Asked) -> Response:
 
 def judge(asked: Asked) -> Response:
     """Return what was typed, judged: stops first, then lambda, then the rest."""
-    words, now = words_of(asked.form, (*FIRST, *MORE)), this_moment()
+    words, now = words_of(asked.form, input_keys()), this_moment()
     try:
         line = read_line(words, Visit(""), now)
         taken = Taken("reading", now.isoformat(), line.given, over=line.over, typed=line.typed)
@@ -45,6 +47,8 @@ def judge(asked: Asked) -> Response:
 
 def _form(asked: Asked, error: CombustError | None = None) -> dict[str, Any]:
     faults = error.faults if error else ()
-    first = form_fields(FIRST, asked.units, asked.form, faults)
-    more = form_fields(MORE, asked.units, asked.form, faults)
-    return {"first": first, "more": more, "opened": any(one.value for one in more)}
+    shown = {*FIRST, *MORE, *SEEN}
+    sent = {key for key in input_keys() if {key, *in_other_units(key, inputs())} & asked.form.keys()}
+    rest = [key for key in input_keys() if key in sent - shown]
+    groups = {"first": FIRST, "more": (*MORE, *rest), "seen": SEEN}
+    return {name: form_fields(keys, asked.units, asked.form, faults) for name, keys in groups.items()}

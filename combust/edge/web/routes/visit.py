@@ -9,7 +9,6 @@ from starlette.responses import Response
 from combust.application.visit.visit import Visit
 from combust.data.errors import CombustError
 from combust.domain.safety import Safety, of_all
-from combust.edge.logbook.book import Logbook
 from combust.edge.logbook.keyboard import day_of, open_visit, profiles_in, this_moment
 from combust.edge.logbook.typed import stops_typed
 from combust.edge.logbook.visits import list_visits
@@ -23,7 +22,6 @@ from combust.edge.web.visit_book import (
     standing_of,
     visit_of,
     write_line,
-    writing,
 )
 from combust.edge.web.visit_view import about, check_keys, check_words, facts_of, visit_fields
 
@@ -58,7 +56,7 @@ def _list_facts(asked: Asked, error: CombustError | None = None) -> dict[str, An
     rows: list[dict[str, Any]] = []
     day: dict[str, Any] = {}
     if path.exists():
-        with Logbook(path, read_only=True) as book:
+        with asked.house.book(read_only=True) as book:
             rows, _ = list_visits(book, last=LATEST)
             still, _ = list_visits(book, only_open=True)
             day = day_of(book, now)[0]
@@ -98,7 +96,7 @@ def open_one(asked: Asked) -> Response:
     words = words_of(form, (*OPENING, *PLATE))
     now = this_moment()
     try:
-        with writing(asked) as book:
+        with asked.house.book() as book:
             if asked.units == "us" and "units" not in day_of(book, now)[0]:
                 words = ["units", "us", *words]
             name = " ".join(form.get("visit_id", "").split()) or None

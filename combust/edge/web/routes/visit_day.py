@@ -8,13 +8,12 @@ from starlette.responses import Response
 
 from combust.application.visit.wording import told
 from combust.data.errors import CombustError
-from combust.edge.logbook.book import Logbook
 from combust.edge.logbook.keyboard import age_of, day_of, set_day, this_moment
 from combust.edge.logbook.typed import WORDS, stops_typed
 from combust.edge.web.asked import Asked
 from combust.edge.web.fields import form_fields, words_of
 from combust.edge.web.texts import texts
-from combust.edge.web.visit_book import again_with, book_path, writing
+from combust.edge.web.visit_book import again_with, book_path
 
 DAY = (
     *("who", "place", "location", "altitude_m", "intake_temp_c", "pressure_hpa", "humidity_pct"),
@@ -33,7 +32,7 @@ def _facts(asked: Asked, error: CombustError | None = None) -> dict[str, Any]:
     values: dict[str, Any] = {}
     times: dict[str, str] = {}
     if path.exists():
-        with Logbook(path, read_only=True) as book:
+        with asked.house.book(read_only=True) as book:
             values, times, typed = day_of(book, now)
             values = {**values, "typed": typed}
     labels = texts()["field"]
@@ -52,7 +51,7 @@ def keep(asked: Asked) -> Response:
     if asked.units == "us" and words and not asked.form.get("units"):
         words = ["units", "us", *words]
     try:
-        with writing(asked) as book:
+        with asked.house.book() as book:
             set_day(book, words, now, key=asked.key)
     except CombustError as error:
         stops = stops_typed(words, now)

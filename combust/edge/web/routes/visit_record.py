@@ -11,19 +11,16 @@ from combust.application.visit.record import missing_fields, record_fields
 from combust.application.visit.standing import line_of
 from combust.application.visit.visit import Visit
 from combust.application.visit.wording import corrections, every_entry
-from combust.application.visit.words import HEAD
 from combust.data.errors import CombustError, Fault
 from combust.data.units import in_words
 from combust.domain.safety import Safety, of_all
-from combust.edge.logbook.book import Logbook
-from combust.edge.logbook.typed import SENTENCES, WORDS
+from combust.edge.logbook.typed import WORDS
 from combust.edge.logbook.visits import close_visit, reopen
 from combust.edge.web.asked import Asked
-from combust.edge.web.fields import FormField, form_fields, shown_in, words_of
+from combust.edge.web.fields import FormField, shown_in, words_of
 from combust.edge.web.texts import texts
 from combust.edge.web.visit_book import (
     again_with,
-    book_path,
     path_of,
     standing_of,
     visit_named,
@@ -114,7 +111,7 @@ def open_again(asked: Asked) -> Response:
 def _end(asked: Asked, do: Any) -> Response:
     name = visit_named(asked.request.path_params["visit_id"])
     try:
-        with Logbook(book_path(asked)) as book:
+        with asked.house.book() as book:
             do(book, name)
     except CombustError as error:
         visit = visit_of(asked)
@@ -143,7 +140,9 @@ def _entry_facts(asked: Asked, visit: Visit, error: CombustError | None = None) 
     name = asked.request.path_params["entry"]
     one = visit.entry(name)
     if one.kind in NO_CORRECTION:
-        raise CombustError(Fault("entry", name, "unknown_name", why="is no entry to be corrected", hint="Take another."))
+        raise CombustError(
+            Fault("entry", name, "unknown_name", why="is no entry to be corrected", hint="Take another.")
+        )
     body = next((held.body for held in visit.in_force if held.name == one.name), {})
     keys = [key for key in dict.fromkeys([*body, *(body.get("over") or {})]) if key in WORDS and key != "taken_at"]
     now = {**shown_in(keys, body, asked.units), **asked.form}
@@ -166,7 +165,9 @@ def correct(asked: Asked) -> Response:
     withdrawn = "withdraw" in asked.form
     again = again_with(asked, "visit_correct", lambda wrong: _entry_facts(asked, visit, wrong))
     if not words and not withdrawn:
-        nothing = CombustError(Fault("entry", name, "empty", why="is as it was", hint=texts()["visit"]["nothing_changed"]))
+        nothing = CombustError(
+            Fault("entry", name, "empty", why="is as it was", hint=texts()["visit"]["nothing_changed"])
+        )
         return again(nothing, standing_of(asked, visit).safety.told_in(asked.units))
     reason = " ".join(asked.form.get("reason", "").split())
     line = ["correct", name, *([] if withdrawn else words), *(["because", reason] if reason else [])]

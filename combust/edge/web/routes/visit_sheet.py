@@ -16,13 +16,12 @@ from combust.application.visit.record import handed_back, status
 from combust.application.visit.standing import line_of
 from combust.data.units import in_words
 from combust.domain.safety import of_all
-from combust.edge.logbook.book import Logbook
 from combust.edge.logbook.exchange import head_of
 from combust.edge.logbook.keyboard import day_of, this_moment
 from combust.edge.logbook.visits import list_visits, read_visit
+from combust.edge.reports.visit_page import visit_page
 from combust.edge.web.asked import Asked
 from combust.edge.web.visit_book import book_path, path_of, standing_of, visit_named
-from combust.edge.reports.visit_page import visit_page
 
 _figures = Lock()  # one sheet after the other: its figures take memory
 STYLE = re.compile(r"<style>(.*?)</style>", re.DOTALL)
@@ -32,7 +31,7 @@ def sheet(asked: Asked) -> Response:
     """Return the sheet of a visit; with ``numbers`` its second page too, with ``save`` as a file."""
     asks, name = asked.request.query_params, visit_named(asked.request.path_params["visit_id"])
     revision = asks.get("revision", "")
-    with Logbook(book_path(asked), read_only=True) as book:
+    with asked.house.book(read_only=True) as book:
         visit = read_visit(book, name, int(revision) if revision.isdecimal() and len(revision) < 6 else None)
         head = head_of(book, visit)
     with _figures:
@@ -57,7 +56,7 @@ def day_sheet(asked: Asked) -> Response:
     day = asked.request.query_params.get("day", "") or now.date().isoformat()
     found = []
     if path.exists():
-        with Logbook(path, read_only=True) as book:
+        with asked.house.book(read_only=True) as book:
             rows, _ = list_visits(book)
             visits = [read_visit(book, row["label"]) for row in rows if _day_of(row["opened_at"], now) == day]
             found = [(visit, standing_of(asked, visit).safety) for visit in visits]
@@ -79,7 +78,9 @@ def day_sheet(asked: Asked) -> Response:
     ]
     whole = of_all(safety for _, safety in found) if found else None
     who = settings.get("who") or ""
-    return asked.show("visit_day_sheet", safety=whole.told_in(asked.units) if whole else None, day=day, shown=shown, who=who)
+    return asked.show(
+        "visit_day_sheet", safety=whole.told_in(asked.units) if whole else None, day=day, shown=shown, who=who
+    )
 
 
 def _day_of(opened_at: str, now: datetime.datetime) -> str:

@@ -15,7 +15,6 @@ from combust.application.visit.visit import Visit
 from combust.data.errors import CombustError, Fault
 from combust.data.units import in_words
 from combust.domain.safety import Safety, of_all
-from combust.edge.logbook.book import Logbook
 from combust.edge.logbook.keyboard import this_moment
 from combust.edge.logbook.typed import read_line, stops_typed
 from combust.edge.logbook.visit_tables import entries_of_series
@@ -24,7 +23,7 @@ from combust.edge.tables.series import Series, judge_series, read_series
 from combust.edge.web.asked import Asked
 from combust.edge.web.fields import words_of
 from combust.edge.web.texts import texts
-from combust.edge.web.visit_book import again_with, book_path, path_of, standing_of, visit_of
+from combust.edge.web.visit_book import again_with, path_of, standing_of, visit_of
 from combust.edge.web.visit_view import about, visit_fields
 
 WATCHED = ("o2_dry_pct", "co_dry_ppm", "flue_temp_c", "stage", "minutes_since_ignition")
@@ -164,7 +163,7 @@ def _keep(asked: Asked, visit: Visit, held: str) -> Response:
             why = " ".join(result.why) if result else "has no samples"
             hint = texts()["visit"]["watch_wait"]
             raise CombustError(Fault("series", "", "not_steady", why=f"is not steady: {why}", hint=hint))
-        with Logbook(book_path(asked)) as book:
+        with asked.house.book() as book:
             entries = entries_of_series(series, values)
             add(book, [NewVisit(visit.visit_id, values.get("heater_id"), {}, entries)], key=asked.key)
     except CombustError as error:
