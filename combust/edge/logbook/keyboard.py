@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import datetime
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from itertools import count
 from pathlib import Path
 from typing import Any
 
@@ -122,18 +123,26 @@ def open_visit(
         return read_visit(book, done[0].visit_id), []
     profile = profile_in(folder, heater_id) if folder else None
     values, times, typed = day_of(book, at)
-    visit_id = visit_id or _free_name(book)
+    free = _free_names(book)
+    given, visit_id = visit_id, visit_id or next(free)
     heater_id = str(profile["heater_id"]) if profile else heater_id
     if visit_id in names(book):
         hint = f"Type into it: combust visit enter {book.path}, or give another --visit-id."
         raise CombustError(Fault("visit_id", visit_id, "twice", why="is in this book already", hint=hint))
-    new = NewVisit(visit_id, heater_id, {}, [], profile=profile, at=at.isoformat(timespec="seconds"))
+    new = NewVisit(visit_id, heater_id, {}, [], profile=profile, at=at.isoformat(timespec="seconds"), opens=True)
     if values:
         new.entries.append(("setting", None, {**values, "set_at": times, **({"typed": typed} if typed else {})}))
     if words:
         line = entries_of_line(words, Visit.open(visit_id, profile=profile).add("setting", values), at)
         new.head, new.entries = line.head, [*new.entries, *line.entries]
-    written = add(book, [new], key=key)
+    while True:
+        try:
+            written = add(book, [new], key=key)
+            break
+        except CombustError as error:  # another phone took the free name meanwhile
+            if given or error.faults[0].code != "twice":
+                raise
+            new.visit_id = next(free)
     notes = [
         f"from this day: {key} {typed.get(key, value)} ({age_of(times[key], at)})" for key, value in values.items()
     ]
@@ -154,12 +163,10 @@ def age_of(entered: str, at: datetime.datetime) -> str:
     return f"entered {minutes // 60} h {minutes % 60} min ago" if minutes >= 60 else f"entered {minutes} min ago"
 
 
-def _free_name(book: Logbook) -> str:
-    taken = names(book)
-    number = len(taken) + 1
-    while f"V{number:03d}" in taken:
-        number += 1
-    return f"V{number:03d}"
+def _free_names(book: Logbook) -> Iterator[str]:
+    """Yield names for a new visit that none in the book has."""
+    taken = {name.casefold() for name in names(book)}
+    yield from (name for n in count(len(taken) + 1) if (name := f"V{n:03d}").casefold() not in taken)
 
 
 def the_open_visit(book: Logbook, visit_id: str | None) -> Visit:

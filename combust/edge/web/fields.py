@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from combust.data.errors import Fault
-from combust.data.units import FOREIGN_UNITS, in_other_units, stem_of
+from combust.data.units import FOREIGN_UNITS, in_other_units
 from combust.domain.catalogue import aliases, shipped_fuels
 from combust.edge.logbook.typed import OVER, WORDS
 from combust.edge.web.texts import texts
@@ -106,8 +106,8 @@ def shown_in(keys: Iterable[str], body: Mapping[str, Any], units: str) -> dict[s
         if key in (body.get("over") or {}):
             shown[key] = f">{body['over'][key]:g}"
         elif isinstance(value, int | float):
-            ending = name[len(stem_of(name)) :]
-            back = FOREIGN_UNITS[ending].back if name != key else float
+            backs = [FOREIGN_UNITS[ending].back for ending in US.values() if name != key and name.endswith(ending)]
+            back = backs[0] if backs else float
             shown[name] = f"{back(value):.6g}"
         elif isinstance(value, list):
             shown[name] = "-".join(f"{end:g}" for end in value)

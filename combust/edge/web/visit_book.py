@@ -20,8 +20,8 @@ from combust.edge.web.asked import Asked
 from combust.edge.web.fields import FormField
 from combust.edge.web.texts import texts
 
-# A slash and a leading point mean something in a path, whatever their spelling there.
-_SPELT = (("~", "~~"), ("/", "~s"), (".", "~d"))
+# They mean something in a path, whatever their spelling there.
+_SPELT = (("~", "~~"), ("/", "~s"), (".", "~d"), ("%", "~p"))
 
 
 def path_of(visit_id: str, *rest: str) -> str:

@@ -57,12 +57,15 @@ def facts_of(found: Standing, asked: Asked, error: CombustError | None = None) -
     wanted = str(asked.form.get("check") or asked.request.query_params.get("check") or "")
     chosen = checks.get(wanted) or next(iter(checks.values()), None)
     check = check_facts(chosen, visit, asked, error) if chosen else None
+    findings = findings_of(found, asked.units)
     return {
         **about(visit),
         "stopped": bool(safety.stops) or not safety.allows(("burning",)),
         "answer": answer_of(visit, asked.units),
+        "own_lambda": own_lambda(found),
         "readings": [(_label(one), in_words(line_of(one), asked.units)) for one in visit.last_taken],
-        "findings": findings_of(found, asked.units),
+        "warnings": [text for severity, text in findings if severity == "warning"],
+        "remarks": [text for severity, text in findings if severity != "warning"],
         "check": check,
         "fields": check["fields"] if check else [],
         "others": [(one, shipped_priors().checks[one].sentence) for one in checks if one != (chosen and chosen.check)],
@@ -76,7 +79,7 @@ def facts_of(found: Standing, asked: Asked, error: CombustError | None = None) -
 def about(visit: Visit) -> dict[str, Any]:
     """Return what every page of a visit has: the visit, its path, its state."""
     here = path_of(visit.visit_id)
-    return {"visit": visit, "here": here, "status": status(visit), "worked": visit.worked}
+    return {"visit": visit, "here": here, "record_state": status(visit), "worked": visit.worked}
 
 
 def answer_of(visit: Visit, units: str) -> dict[str, Any] | None:
@@ -87,6 +90,12 @@ def answer_of(visit: Visit, units: str) -> dict[str, Any] | None:
             band = band_beside(visit, one)
             return {"number": number, "rest": rest, "label": _label(one), "line": line_of(one), "band": band}
     return None
+
+
+def own_lambda(found: Standing) -> list[tuple[str, str]]:
+    """Return (stage, lambda with its uncertainty) that this heater would have here when healthy, by its baseline."""
+    expected = found.causes.expected_healthy if found.causes and found.causes.ranked else {}
+    return [(stage, f"{one['air_ratio']:.2f} ± {2.0 * one['air_ratio_u']:.2f}") for stage, one in expected.items()]
 
 
 def _label(one: Taken) -> str:
@@ -107,7 +116,9 @@ def check_facts(one: NextCheck, visit: Visit, asked: Asked, error: CombustError 
     """Return a check with its own fields; what has to be said with them is among them."""
     check = shipped_priors().checks[one.check]
     columns = [key for column in check.columns for key in (*ENTERED_WITH.get(column, ()), column)]
-    keys = [*(("stage",) if one.check == OTHER_STAGE else ()), *dict.fromkeys(columns)]
+    keys = [*(("stage",) if one.check in (OTHER_STAGE, *DUCTS) else ()), *dict.fromkeys(columns)]
+    fields = visit_fields(keys, visit, asked, error)
+    stage = _stage_for(one.check, visit)
     return {
         "name": one.check,
         "text": in_words(one.why, asked.units),
@@ -115,14 +126,23 @@ def check_facts(one: NextCheck, visit: Visit, asked: Asked, error: CombustError 
         "risk": "" if check.risk == "none" else check.risk,
         "cold": "cold" in check.needs,
         "with": one.best_with,
-        "fields": visit_fields(keys, visit, asked, error),
+        "fields": [replace(one, value=one.value or stage) if one.key == "stage" else one for one in fields],
         "photo": any(key in LOOKED_AT for key in keys),
     }
 
 
+def _stage_for(name: str, visit: Visit) -> str:
+    """Return the stage at which a check is made: that of the reading at hand, or the one that was not read yet."""
+    read = [str(one.values["stage"]) for one in visit.last_taken if one.values.get("stage")]
+    others = [stage for stage in visit.profile.get("stages") or STAGES if stage not in read]
+    return (others or [""])[0] if name == OTHER_STAGE else read[-1] if read else ""
+
+
 def check_words(name: str) -> list[str]:
-    """Return the words that belong to a check whatever is typed into its fields: the duct that is off."""
-    return ["arrangement", name] if name in DUCTS else []
+    """Return the words that belong to a check whatever is typed: that a new reading begins, the duct that is off."""
+    if name in DUCTS:
+        return ["next", "arrangement", name]
+    return ["next"] if name == OTHER_STAGE else []
 
 
 def check_keys(name: str) -> list[str]:

@@ -8,9 +8,11 @@ from starlette.responses import Response
 
 from combust.application.visit.visit import Visit
 from combust.data.errors import CombustError
+from combust.data.units import in_other_units
+from combust.data.vocabulary import input_keys
 from combust.domain.safety import Safety, of_all
 from combust.edge.logbook.keyboard import day_of, open_visit, profiles_in, this_moment
-from combust.edge.logbook.typed import stops_typed
+from combust.edge.logbook.typed import WORDS, stops_typed
 from combust.edge.logbook.visits import list_visits
 from combust.edge.web.asked import Asked
 from combust.edge.web.fields import form_fields, words_of
@@ -40,9 +42,10 @@ GROUPS = {
     "seen": ("terminals", "joints", "fuel_sample", "fuel_line"),
     "start": ("start_event", "died_after_s", "start_smoke", "failed_starts", "supply_glow_v", "cold_soak_c"),
     "ports": ("intake_static_pa", "exhaust_static_pa", "intake_co2_pct", "intake_o2_pct", "co2_origin"),
+    "wet": ("o2_wet_pct", "co2_wet_pct", "co_wet_ppm"),
     "steady": ("o2_span_over_3min_pct", "flue_drift_k_per_min"),
 }
-READ = tuple(key for group in GROUPS.values() for key in group)
+NAMES = ("heater_id", "visit_id", "reading_id", "taken_at")  # they are told by the path, or stamped
 SAYINGS = ("repair", "adjusted", "note", "unchecked")
 
 
@@ -134,19 +137,27 @@ def reading_form(asked: Asked) -> Response:
 
 
 def _reading_facts(asked: Asked, visit: Visit, error: CombustError | None = None) -> dict[str, Any]:
-    groups = [(name, visit_fields(keys, visit, asked, error)) for name, keys in GROUPS.items()]
+    shown = {key for keys in GROUPS.values() for key in keys}
+    rest = [key for key in _readable() if key not in shown and {key, *in_other_units(key, WORDS)} & asked.form.keys()]
+    every = {**GROUPS, **({"rest": rest} if rest else {})}
+    groups = [(name, visit_fields(keys, visit, asked, error)) for name, keys in every.items()]
     at_hand = visit.taken[-1].key.replace("-", " ") if visit.taken else ""
-    every = [one for _, fields in groups for one in fields]
+    fields = [one for _, some in groups for one in some]
     location = visit.settings.get("location")
     held = {"location": location, "at_hand": at_hand}
-    return {**about(visit), **held, "groups": groups, "fields": every, "safety_stops": bool(visit.safety.stops)}
+    return {**about(visit), **held, "groups": groups, "fields": fields, "safety_stops": bool(visit.safety.stops)}
+
+
+def _readable() -> list[str]:
+    """Return every key that a reading can hold: what was sent is judged, whatever the page shows."""
+    return [key for key in input_keys() if key not in NAMES]
 
 
 def reading(asked: Asked) -> Response:
     """Write down a reading."""
     begins = ["next"] if asked.form.get("next") else []
     at = ["at", asked.form["at"].strip()] if asked.form.get("at", "").strip() else []
-    words = words_of(asked.form, READ)
+    words = words_of(asked.form, _readable())
     again = again_with(asked, "visit_reading", lambda wrong: _reading_facts(asked, visit_of(asked), wrong))
     return write_line(asked, [*begins, *words, *at] if words else [], again)
 

@@ -59,7 +59,7 @@ def _facts(asked: Asked, visit: Visit, error: CombustError | None = None) -> dic
         "declared": declared,
         "fields": fields,
         "head": visit.head,
-        "never": [key for key, field in record_fields().items() if field.required],
+        "never": [label for key, label in missing_fields(visit) if record_fields()[key].required],
     }
 
 

@@ -103,6 +103,7 @@ def _facts(asked: Asked, visit: Visit, held: str, error: CombustError | None = N
             stops = of_all([stops, Safety(series.stops)]) if series else stops
         except CombustError as wrong:
             judged = {"why": [str(one) for one in wrong.faults]}
+            stops = of_all([stops, Safety(wrong.safety.stops)]) if wrong.safety else stops
         looked.append({"source": source, "name": path.name if path and source == "file" else "", **judged})
     rule = steady_rule()
     fields = visit_fields(WATCHED, visit, asked, error)
