@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from combust import __version__
 from combust.domain.limits import cautions
+from combust.domain.result import plain
 from combust.edge.figures.style import svg_text
 
 if TYPE_CHECKING:
@@ -40,14 +41,8 @@ def _pages(room: str) -> Any:
         finalize=harmless,
         trim_blocks=True,
     )
-    rules.filters |= {"words": lambda text: str(text).replace("_", " "), "rows": _plain}
+    rules.filters |= {"words": lambda text: str(text).replace("_", " "), "rows": plain}
     return rules
-
-
-def _plain(value: Any) -> Any:
-    from combust.domain.result import plain  # loads numpy, which the first page of the server does without
-
-    return plain(value)
 
 
 def harmless(value: Any) -> Any:

@@ -53,6 +53,11 @@ class House:
         return Logbook(path, create=not read_only, read_only=read_only)
 
     @property
+    def salt(self) -> str:
+        """What seals the answers of mystery heaters that are played alone."""
+        return self.seats.derived("mystery")
+
+    @property
     def cookie(self) -> str:
         """The name of the cookie; browsers keep no cookies apart by port, so that it holds the port."""
         return f"combust_{self.settings.port}"

@@ -18,6 +18,7 @@ ABOUT = (
 KEY = "8 to 64 letters and digits; the same request sent again under the same key adds nothing."
 CODES = {
     "200": "The JSON object of the command line, the safety state first.",
+    "304": "Nothing new since the answer with this tag (if-none-match).",
     "400": "The body cannot be read.",
     "401": "No seat: give the pairing code as a bearer token.",
     "403": "From elsewhere, without its token, or beyond the role.",
@@ -72,14 +73,19 @@ def _answers(what: str, given: str, *, visit: bool = False, key: bool = False) -
     names = [("visit_id", "path", True, "Which visit.")] if visit else []
     names += [("idempotency-key", "header", False, KEY)] if key else []
     told = {
-        code: {"description": text, "content": _json(given if code == "200" else "Refusal")}
+        code: {"description": text, **({} if code == "304" else _content(given if code == "200" else "Refusal"))}
         for code, text in CODES.items()
+        if code != "304" or not key
     }
     asked = [
         {"name": name, "in": place, "required": needed, "description": text, "schema": {"type": "string"}}
         for name, place, needed, text in names
     ]
     return {"summary": what, **({"parameters": asked} if asked else {}), "responses": told}
+
+
+def _content(name: str) -> dict[str, Any]:
+    return {"content": _json(name)}
 
 
 def _json(name: str) -> dict[str, Any]:

@@ -50,8 +50,7 @@ class Pool:
         -------
         Standing
         """
-        name = hashlib.sha256(repr((visit.visit_id, visit.broken, visit.entries)).encode()).hexdigest()
-        left = TRIES
+        name, left = name_of(visit), TRIES
         while True:
             left -= 1
             answer, mine = self._asked(name)
@@ -138,6 +137,12 @@ class Pool:
             executor.shutdown(wait=True, cancel_futures=True)
 
 
+def name_of(visit: Visit) -> str:
+    """Return what names a visit as it is now: another entry, or one that was changed, gives another name."""
+    said = repr((visit.visit_id, visit.broken, visit.entries))
+    return hashlib.sha256(said.encode("utf-8", "backslashreplace")).hexdigest()
+
+
 def begin() -> None:
     """Prepare a process: the server ends it, not a Ctrl-C of the terminal; and it ends when the server was killed."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
@@ -161,7 +166,9 @@ def begin_to_stand() -> None:
 
 
 def stand(visit: Visit) -> Standing:
-    """Return where a visit stands; in a process of the pool, or here."""
+    """Return where a visit stands; in a process of the pool, or here. Its safety is worked out there too, and kept."""
     from combust.application.visit.standing import standing
 
-    return standing(visit)
+    found = standing(visit)
+    found.safety.lines()
+    return found

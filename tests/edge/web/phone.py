@@ -42,7 +42,7 @@ class Phone:
 
     def post(self, path: str, typed: Mapping[str, str], *, page: str | None = None, **more: Any) -> httpx.Response:
         """Send a form: what its page holds already, and what was typed into it."""
-        held = form_of(self.get(page or path).text, path)
+        held = form_of(self.get(page or path).text, path, "post")
         more.setdefault("headers", {"origin": self.origin})
         answer: httpx.Response = self.client.post(path, data={**held, **typed}, **more)
         return answer
@@ -54,10 +54,11 @@ class Phone:
         return answer
 
 
-def form_of(html: str, action: str | None = None) -> dict[str, str]:
+def form_of(html: str, action: str | None = None, method: str | None = None) -> dict[str, str]:
     """Return the fields of a form of a page with what they hold, the first form where none is named."""
     tree = html5lib.parse(html)
     found = [one for one in tree.iter(f"{XHTML}form") if action is None or one.get("action") == action]
+    found = [one for one in found if method is None or (one.get("method") or "get").lower() == method]
     assert found, f"no form to {action}"
     ticked = [one for one in found[0].iter(f"{XHTML}input") if _is_sent(one)]
     held = {one.get("name"): one.get("value") or "" for one in ticked}

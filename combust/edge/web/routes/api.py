@@ -9,6 +9,7 @@ from typing import Any
 from starlette.responses import Response
 
 from combust.application.reading.result import interpret
+from combust.application.visit.visit import Visit
 from combust.data.errors import CombustError, Fault
 from combust.data.units import in_our_unit
 from combust.domain.reading import Reading, unknown_key
@@ -22,6 +23,7 @@ from combust.edge.logbook.visits import read_visit
 from combust.edge.web.asked import Asked
 from combust.edge.web.fields import words_of
 from combust.edge.web.openapi import description
+from combust.edge.web.pool import name_of
 
 
 def describe(asked: Asked) -> Response:
@@ -41,9 +43,11 @@ def judge(asked: Asked) -> Response:
 
 
 def stand(asked: Asked) -> Response:
-    """Return what ``combust visit stand --json`` prints."""
+    """Return what ``combust visit stand --json`` prints; 304 where the tag of the last answer still fits."""
     with asked.house.book(read_only=True) as book:
         visit = read_visit(book, asked.request.path_params["visit_id"])
+    if asked.request.headers.get("if-none-match") == _tag(visit):
+        return Response(status_code=304, headers={"etag": _tag(visit)})
     return _told(asked, visit)
 
 
@@ -61,9 +65,15 @@ def enter(asked: Asked) -> Response:
     return _told(asked, visit)
 
 
-def _told(asked: Asked, visit: Any) -> Response:
+def _told(asked: Asked, visit: Visit) -> Response:
     found = asked.house.pool.standing(visit)
-    return asked.say(Answer(found, safety=found.safety).to_dict())
+    answer = asked.say(Answer(found, safety=found.safety).to_dict())
+    answer.headers["etag"] = _tag(visit)
+    return answer
+
+
+def _tag(visit: Visit) -> str:
+    return f'"{name_of(visit)[:32]}"'
 
 
 def _words(body: Mapping[str, Any]) -> list[str]:
