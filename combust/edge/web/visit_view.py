@@ -61,7 +61,7 @@ def facts_of(found: Standing, asked: Asked, error: CombustError | None = None) -
     return {
         **about(visit),
         "stopped": bool(safety.stops) or not safety.allows(("burning",)),
-        "answer": answer_of(visit, asked.units),
+        "answer": answer_of(visit),
         "own_lambda": own_lambda(found),
         "readings": [(_label(one), in_words(line_of(one), asked.units)) for one in visit.last_taken],
         "warnings": [text for severity, text in findings if severity == "warning"],
@@ -82,13 +82,11 @@ def about(visit: Visit) -> dict[str, Any]:
     return {"visit": visit, "here": here, "record_state": status(visit), "worked": visit.worked}
 
 
-def answer_of(visit: Visit, units: str) -> dict[str, Any] | None:
+def answer_of(visit: Visit) -> dict[str, Any] | None:
     """Return the lambda that was read last, with the healthy band of its stage; None before there is one."""
     for one in reversed(visit.last_taken):
         if one.result is not None and one.result.air_ratio is not None:
-            number, _, rest = one.result.air_ratio_text.partition(" ")
-            band = band_beside(visit, one)
-            return {"number": number, "rest": rest, "label": _label(one), "line": line_of(one), "band": band}
+            return {"result": one.result, "band": band_beside(visit, one)}
     return None
 
 
@@ -127,7 +125,7 @@ def check_facts(one: NextCheck, visit: Visit, asked: Asked, error: CombustError 
         "cold": "cold" in check.needs,
         "with": one.best_with,
         "fields": [replace(one, value=one.value or stage) if one.key == "stage" else one for one in fields],
-        "photo": any(key in LOOKED_AT for key in keys),
+        "seen": any(key in LOOKED_AT for key in keys),
     }
 
 

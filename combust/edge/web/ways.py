@@ -60,7 +60,7 @@ WAYS = (
     Way("GET", "/visit", "visit:listed", role="trainer"),
     Way("POST", "/visit", "visit:open_one", role="engineer"),
     Way("GET", "/visit/{visit_id}", "visit:show", role="trainer"),
-    Way("POST", "/visit/{visit_id}/check", "visit:check", role="engineer", most=PHOTO_BYTES, files=1),
+    Way("POST", "/visit/{visit_id}/check", "visit:check", role="engineer"),
     Way("GET", "/visit/{visit_id}/reading", "visit:reading_form", role="trainer"),
     Way("POST", "/visit/{visit_id}/reading", "visit:reading", role="engineer"),
     Way("GET", "/visit/{visit_id}/say", "visit:say_form", role="trainer"),

@@ -27,8 +27,8 @@ def test_a_reading_is_judged_with_comma_or_point(phone: Phone, o2: str) -> None:
     answer = phone.post("/reading", typed)
     assert answer.status_code == 200
     assert banner_of(answer.text) == "No stop condition found in what was entered."
-    assert "1.60 ± 0.04 (95 %)" in answer.text
-    assert answer.text.index('id="banner"') < answer.text.index("1.60 ±")
+    assert ">1.60</span> <strong>± 0.04 (95 %)</strong>" in answer.text
+    assert answer.text.index('id="banner"') < answer.text.index(">1.60<")
 
 
 def test_a_stop_stands_before_lambda(phone: Phone) -> None:

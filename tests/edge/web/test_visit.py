@@ -148,8 +148,8 @@ def test_every_stop_stops_on_the_page_of_a_visit_and_nothing_that_burns_is_offer
     answer = phone.post(f"{here}/reading", case.typed, page=f"{here}/reading")
     assert answer.status_code == (303 if case.accepted else 422)
     page = phone.get(here).text if case.accepted else answer.text
-    assert f'class="banner {case.state}"' in page
-    assert 'class="stop-bar"' in page
+    assert f'class="banner {case.state} stops"' in page
+    assert 'class="bar">STOP' in page
     assert banner_of(page).startswith("STOP")
     assert "No stop condition" not in page
     if case.accepted:

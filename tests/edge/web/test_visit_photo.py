@@ -89,19 +89,6 @@ def test_the_hash_stands_in_the_chain_and_a_changed_photograph_is_named(phone: P
     assert told["broken"] == [f"photograph {name}"]
 
 
-def test_it_goes_with_the_check_that_it_shows(phone: Phone, settings: Settings) -> None:
-    here = opened(phone)
-    page = f"{here}?check=look_at_terminals"
-    typed = {"terminals": "exhaust_blocked", "shows": "mud in the end"}
-    answer = phone.post(f"{here}/check", typed, page=page, files={"photo": ("x.png", photo(kind="PNG"), "image/png")})
-    assert answer.status_code == 303
-    assert len(kept(settings)) == 1
-    shown = phone.get(f"{here}/entries").text
-    assert "terminals exhaust_blocked" in shown
-    assert "mud in the end" in shown
-    assert "STOP" in phone.get(here).text
-
-
 def test_the_same_photograph_sent_again_adds_nothing(phone: Phone, settings: Settings) -> None:
     from tests.edge.web.phone import form_of
 

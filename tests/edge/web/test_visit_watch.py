@@ -112,7 +112,7 @@ def test_a_table_that_grows_on_disk_is_watched(settings: Settings, tmp_path: Pat
     table.write_text(head + "".join(rows), encoding="utf-8")
     page = phone.get(f"{here}/watch").text
     assert "STEADY" in page
-    assert 'data-again="5"' in page
+    assert 'data-watch="5"' in page
     held = {**form_of(page, f"{here}/watch"), "keep": "file"}
     assert phone.client.post(f"{here}/watch", data=held, headers={"origin": phone.origin}).status_code == 303
     # by hand: ten of 8.2 and ten of 8.3

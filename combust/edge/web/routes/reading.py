@@ -17,6 +17,7 @@ from combust.edge.logbook.keyboard import this_moment
 from combust.edge.logbook.typed import read_line, stops_typed
 from combust.edge.web.asked import Asked
 from combust.edge.web.fields import form_fields, words_of
+from combust.edge.web.svg import plane
 
 # In the order in which they are read at the heater; the other groups are opened when they are needed. Every other key
 # of the vocabulary is taken too: what was sent is shown again and judged, never dropped.
@@ -42,7 +43,8 @@ def judge(asked: Asked) -> Response:
         refused = [str(one) for one in error.faults]
         return asked.show("reading", 422, safety=stops if stops.stops else None, refused=refused, **_form(asked, error))
     safety = of_all([taken.safety, *([result.safety] if result else [])])
-    return asked.show("reading", safety=safety, result=result, **_form(asked))
+    figure = plane(result) if result and not safety.stops else None
+    return asked.show("reading", safety=safety, result=result, figure=figure, **_form(asked))
 
 
 def _form(asked: Asked, error: CombustError | None = None) -> dict[str, Any]:

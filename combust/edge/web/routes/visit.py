@@ -16,7 +16,6 @@ from combust.edge.logbook.typed import WORDS, stops_typed
 from combust.edge.logbook.visits import list_visits
 from combust.edge.web.asked import Asked
 from combust.edge.web.fields import form_fields, words_of
-from combust.edge.web.routes.visit_photo import photo_entries
 from combust.edge.web.visit_book import (
     again_with,
     book_path,
@@ -118,15 +117,11 @@ def show(asked: Asked) -> Response:
 
 
 def check(asked: Asked) -> Response:
-    """Write down the result of a check, with a photograph of what was seen."""
+    """Write down the result of a check."""
     name = asked.form.get("check", "")
     words = words_of(asked.form, check_keys(name))
     again = again_with(asked, "visit", lambda wrong: facts_of(standing_of(asked, visit_of(asked)), asked, wrong))
-    try:
-        more, key = photo_entries(asked)
-    except CombustError as error:
-        return again(error, standing_of(asked, visit_of(asked)).safety.told_in(asked.units))
-    return write_line(asked, [*check_words(name), *words] if words else [], again, more=more, key=key)
+    return write_line(asked, [*check_words(name), *words] if words else [], again)
 
 
 def reading_form(asked: Asked) -> Response:

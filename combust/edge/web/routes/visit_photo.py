@@ -10,34 +10,12 @@ from combust.application.visit.entries import names_of
 from combust.application.visit.wording import text_of
 from combust.data.errors import CombustError, Fault
 from combust.edge.logbook.photos import clean_photo, keep_photo, photos_of, read_photo
-from combust.edge.logbook.visits import NewEntry
 from combust.edge.web.asked import Asked
 from combust.edge.web.texts import texts
 from combust.edge.web.visit_book import again_with, book_path, path_of, safety_with, standing_of, visit_of, write_line
 from combust.edge.web.visit_view import about
 
 ATTACHED = ("reading", "part", "check", "adjustment", "event", "note", "setting")
-
-
-def photo_entries(asked: Asked) -> tuple[list[NewEntry], str]:
-    """Return what a photograph of a form adds to a line, and the name of the request; nothing without one.
-
-    The photograph is kept before the entry that names it: an entry never names what is not there.
-
-    Raises
-    ------
-    CombustError
-        What was sent is no photograph, or too large a one.
-    """
-    key, upload = asked.key, asked.files.get("photo")
-    if upload is None or not upload.filename:
-        return [], key
-    name = keep_photo(book_path(asked), clean_photo(upload.file))
-    text = " ".join(asked.form.get("shows", "").split()) or texts()["visit"]["photo_text"]
-    body = {"text": text, "photo": name}
-    if entry := asked.form.get("entry", ""):
-        body["entry"] = entry[:80]
-    return [("note", None, body)], f"{key}.{name[:8]}"
 
 
 def form(asked: Asked) -> Response:
@@ -58,17 +36,23 @@ def _facts(asked: Asked) -> dict[str, Any]:
 
 
 def add(asked: Asked) -> Response:
-    """Keep a photograph with what it shows."""
-    again = again_with(asked, "visit_photo", lambda _: _facts(asked))
+    """Keep a photograph with what it shows.
+
+    The photograph is on the disk before the entry that names it: an entry never names what is not there.
+    """
+    again, upload = again_with(asked, "visit_photo", lambda _: _facts(asked)), asked.files.get("photo")
     try:
-        more, key = photo_entries(asked)
+        if upload is None or not upload.filename:
+            hint = texts()["visit"]["photo_needed"]
+            raise CombustError(Fault("photo", None, "missing", why="is missing", hint=hint))
+        name = keep_photo(book_path(asked), clean_photo(upload.file))
     except CombustError as error:
         return again(error, safety_with(asked, [], error))
-    if not more:
-        hint = texts()["visit"]["photo_needed"]
-        nothing = CombustError(Fault("photo", None, "missing", why="is missing", hint=hint))
-        return again(nothing, safety_with(asked, [], nothing))
-    return write_line(asked, [], again, more=more, key=key, back=path_of(visit_of(asked).visit_id, "photo"))
+    text = " ".join(asked.form.get("shows", "").split()) or texts()["visit"]["photo_text"]
+    entry = asked.form.get("entry", "")[:80]
+    body = {"text": text, "photo": name, **({"entry": entry} if entry else {})}
+    here = path_of(visit_of(asked).visit_id, "photo")
+    return write_line(asked, [], again, more=[("note", None, body)], key=f"{asked.key}.{name[:8]}", back=here)
 
 
 def give(asked: Asked) -> Response:
