@@ -84,6 +84,6 @@ WAYS = (
     Way("POST", "/mystery", "mystery:finish"),
     Way("GET", "/api/openapi.json", "api:describe"),
     Way("POST", "/api/reading", "api:judge", json=True),
-    Way("GET", "/api/visit/{visit_id}", "api:stand", json=True),
+    Way("GET", "/api/visit/{visit_id}", "api:stand", role="trainer", json=True),
     Way("POST", "/api/visit/{visit_id}/entries", "api:enter", role="engineer", json=True),
 )
