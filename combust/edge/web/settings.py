@@ -22,6 +22,8 @@ class Settings:
         The logbook that visits are written to; without one there are no visits.
     heaters : Path, optional
         Folder of heater profiles.
+    plan : Path, optional
+        Folder that ``combust fleet`` wrote its plan to.
     host, port
         Where it listens.
     shared : bool
@@ -34,6 +36,7 @@ class Settings:
     host: str = LOOPBACK
     port: int = PORT
     shared: bool = False
+    plan: Path | None = None
 
     @property
     def name(self) -> str:
