@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from combust.application.reading.result import ReadingResult
+from combust.application.site.effect_result import SiteEffect
 from combust.domain.fuel import Fuel
 from combust.kernel.constants import DRY_AIR
 from combust.kernel.flue_gas import flue_gas_moles
