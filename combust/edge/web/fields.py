@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from typing import Any
 
 from combust.data.errors import Fault
-from combust.data.units import in_other_units
+from combust.data.units import FOREIGN_UNITS, in_other_units
 from combust.domain.catalogue import aliases, shipped_fuels
 from combust.edge.logbook.typed import OVER, WORDS
 from combust.edge.web.texts import texts
@@ -89,6 +90,30 @@ def form_fields(
         negative = kind == "number" and record.low < 0.0
         made.append(FormField(name, key, label, unit, kind, typed.get(name, ""), choices, negative, wrong))
     return made
+
+
+def shown_in(keys: Iterable[str], body: Mapping[str, Any], units: str) -> dict[str, str]:
+    """Return name of the field -> what it holds, of the values of an entry in the units of the person.
+
+    Examples
+    --------
+    >>> shown_in(["flue_temp_c", "co_dry_ppm"], {"flue_temp_c": 365.0, "over": {"co_dry_ppm": 2000.0}}, "us")
+    {'flue_temp_f': '689', 'co_dry_ppm': '>2000'}
+    """
+    shown = {}
+    for key in keys:
+        value, name = body.get(key), name_of(key, units)
+        if key in (body.get("over") or {}):
+            shown[key] = f">{body['over'][key]:g}"
+        elif isinstance(value, int | float):
+            backs = [FOREIGN_UNITS[ending].back for ending in US.values() if name != key and name.endswith(ending)]
+            back = backs[0] if backs else float
+            shown[name] = f"{back(value):.6g}"
+        elif isinstance(value, list):
+            shown[name] = "-".join(f"{end:g}" for end in value)
+        elif value is not None:
+            shown[name] = str(value)
+    return shown
 
 
 def words_of(form: Mapping[str, str], keys: Iterable[str]) -> list[str]:

@@ -24,6 +24,8 @@ class Settings:
         Folder of heater profiles.
     plan : Path, optional
         Folder that ``combust fleet`` wrote its plan to.
+    series : Path, optional
+        A table that a logger writes while the heater burns: a visit can watch it.
     host, port
         Where it listens.
     shared : bool
@@ -37,6 +39,7 @@ class Settings:
     port: int = PORT
     shared: bool = False
     plan: Path | None = None
+    series: Path | None = None
 
     @property
     def name(self) -> str:

@@ -9,6 +9,7 @@ import importlib
 from dataclasses import dataclass
 
 FORM_BYTES = 64_000
+PHOTO_BYTES = 12_500_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +58,31 @@ WAYS = (
     Way("POST", "/site", "site:judge"),
     Way("GET", "/plan", "plan:show"),
     Way("GET", "/plan/whole", "plan:save"),
+    Way("GET", "/day", "visit_day:show", role="trainer"),
+    Way("POST", "/day", "visit_day:keep", role="engineer"),
+    Way("GET", "/day/sheet", "visit_sheet:day_sheet", role="trainer"),
+    Way("GET", "/visit", "visit:listed", role="trainer"),
+    Way("POST", "/visit", "visit:open_one", role="engineer"),
+    Way("GET", "/visit/{visit_id}", "visit:show", role="trainer"),
+    Way("POST", "/visit/{visit_id}/check", "visit:check", role="engineer"),
+    Way("GET", "/visit/{visit_id}/reading", "visit:reading_form", role="trainer"),
+    Way("POST", "/visit/{visit_id}/reading", "visit:reading", role="engineer"),
+    Way("GET", "/visit/{visit_id}/say", "visit:say_form", role="trainer"),
+    Way("POST", "/visit/{visit_id}/say", "visit:say", role="engineer"),
+    Way("GET", "/visit/{visit_id}/photo", "visit_photo:form", role="trainer"),
+    Way("POST", "/visit/{visit_id}/photo", "visit_photo:add", role="engineer", most=PHOTO_BYTES, files=1),
+    Way("GET", "/visit/{visit_id}/photo/{name}", "visit_photo:give", role="trainer"),
+    Way("GET", "/visit/{visit_id}/watch", "visit_watch:show", role="trainer"),
+    Way("POST", "/visit/{visit_id}/watch", "visit_watch:take", role="engineer", most=4 * FORM_BYTES),
+    Way("GET", "/visit/{visit_id}/record", "visit_record:record", role="trainer"),
+    Way("POST", "/visit/{visit_id}/complete", "visit_record:complete", role="engineer"),
+    Way("POST", "/visit/{visit_id}/missing", "visit_record:declare", role="engineer"),
+    Way("POST", "/visit/{visit_id}/close", "visit_record:close", role="engineer"),
+    Way("POST", "/visit/{visit_id}/reopen", "visit_record:open_again", role="engineer"),
+    Way("GET", "/visit/{visit_id}/entries", "visit_record:entries", role="trainer"),
+    Way("GET", "/visit/{visit_id}/entries/{entry}", "visit_record:correct_form", role="engineer"),
+    Way("POST", "/visit/{visit_id}/entries/{entry}", "visit_record:correct", role="engineer"),
+    Way("GET", "/visit/{visit_id}/sheet", "visit_sheet:sheet", role="trainer"),
     Way("GET", "/mystery", "mystery:show"),
     Way("POST", "/mystery", "mystery:finish"),
     Way("GET", "/api/openapi.json", "api:describe"),

@@ -60,14 +60,18 @@ def form_of(html: str, action: str | None = None, method: str | None = None) -> 
     found = [one for one in tree.iter(f"{XHTML}form") if action is None or one.get("action") == action]
     found = [one for one in found if method is None or (one.get("method") or "get").lower() == method]
     assert found, f"no form to {action}"
-    inputs = [
-        one for one in found[0].iter(f"{XHTML}input") if one.get("type") != "radio" or one.get("checked") is not None
-    ]
-    held = {one.get("name"): one.get("value") or "" for one in inputs}
+    ticked = [one for one in found[0].iter(f"{XHTML}input") if _is_sent(one)]
+    held = {one.get("name"): one.get("value") or "" for one in ticked}
+    held |= {one.get("name"): one.text or "" for one in found[0].iter(f"{XHTML}textarea")}
     for one in found[0].iter(f"{XHTML}select"):
         chosen = [option.get("value") for option in one.iter(f"{XHTML}option") if option.get("selected") is not None]
         held[one.get("name")] = chosen[0] if chosen else ""
     return {name: value for name, value in held.items() if name}
+
+
+def _is_sent(one: Any) -> bool:
+    kind = one.get("type")
+    return kind != "file" and (kind not in ("checkbox", "radio") or one.get("checked") is not None)
 
 
 def banner_of(html: str) -> str:
