@@ -65,5 +65,5 @@ def _form(asked: Asked, error: CombustError | None = None) -> dict[str, Any]:
         heaters, faults = [], (*faults, *wrong.faults)
     groups = {"first": FIRST, "more": AIR[2:]}
     fields = {name: form_fields(keys, asked.units, asked.form, faults) for name, keys in groups.items()}
-    said = [str(one) for one in faults if one.quantity == "heater"]
+    said = [str(one) for one in faults if one.quantity in ("heater", "heater_id")]
     return {**fields, "heaters": heaters, "heater": asked.form.get("heater", ""), "said": said}
