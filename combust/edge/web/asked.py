@@ -28,6 +28,11 @@ UNITS = ("metric", "us")
 ONCE = re.compile(r"[A-Za-z0-9_-]{8,64}")
 
 
+def status_of(error: CombustError) -> int:
+    """Return the status of a refusal: 422, or 503 where the same request may be taken in a moment, as it stands."""
+    return 503 if error.code in ("busy", "disk_full") else 422
+
+
 @dataclass(slots=True)
 class House:
     """What all requests of one server share."""

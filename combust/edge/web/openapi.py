@@ -25,6 +25,7 @@ CODES = {
     "408": "The body came too slowly.",
     "413": "More bytes than may be.",
     "415": "The body is not JSON.",
+    "503": "The logbook is busy or its disk is full: send it again.",
     "422": "Not accepted: every fault at once, the stops of what is acceptable first.",
     "429": "Too many wrong codes; wait a minute.",
 }

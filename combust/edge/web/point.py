@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+import logging
 from collections.abc import Callable
 from typing import Any, cast
 
@@ -14,6 +15,7 @@ from starlette.requests import ClientDisconnect, Request
 from starlette.responses import RedirectResponse, Response
 from starlette.types import Receive, Scope, Send
 
+from combust.data.errors import CombustError
 from combust.edge.web.asked import Asked, House
 from combust.edge.web.guard import counted
 from combust.edge.web.seats import NOBODY, Seat, TooManyTries
@@ -48,11 +50,26 @@ class Point:
         if response is None:
             if self.way.method == "POST":
                 await self._take_body(asked, by_code=by_code)
-            answer = cast(Callable[[Asked], Response], self.way.load())
-            response = await run_in_threadpool(answer, asked)
+            response = await self._answer(asked)
         if cookie:
             give_cookie(response, self.house, cookie)
         await response(scope, receive, send)
+
+    async def _answer(self, asked: Asked) -> Response:
+        """Return what the page answers.
+
+        Raises
+        ------
+        HTTPException
+            500 where it failed: said here, behind the guard, so that its headers stand on this answer too.
+        """
+        try:
+            return await run_in_threadpool(cast(Callable[[Asked], Response], self.way.load()), asked)
+        except (HTTPException, CombustError):
+            raise
+        except Exception as error:
+            logging.getLogger("combust.page").exception("%s failed", self.way.path)
+            raise HTTPException(500, texts()["refused"]["fault"]) from error
 
     def _seat_of(self, request: Request) -> tuple[Seat, str, bool]:
         """Return the seat of who asks, the cookie that it has to be given ("" = none), and whether it gave the code."""

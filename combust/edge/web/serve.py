@@ -18,7 +18,7 @@ from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
 from combust.data.errors import CombustError
-from combust.edge.web.asked import Asked, House
+from combust.edge.web.asked import Asked, House, status_of
 from combust.edge.web.guard import Guard
 from combust.edge.web.point import Point
 from combust.edge.web.pool import WORKERS, Pool
@@ -71,7 +71,7 @@ def refusal(asked: Asked, error: Exception) -> Response:
     """Return what a refused request is answered: a page, or a JSON object where one was asked for."""
     status, said, stops, faults = 500, [texts()["refused"]["fault"]], None, []
     if isinstance(error, CombustError):
-        status, said = 422, [str(one) for one in error.faults]
+        status, said = status_of(error), [str(one) for one in error.faults]
         faults = [one.to_dict() for one in error.faults]
         stops = error.safety if error.safety is not None and error.safety.stops else None
     elif isinstance(error, HTTPException):

@@ -16,7 +16,7 @@ from combust.domain.safety import Safety, of_all
 from combust.edge.logbook.keyboard import enter, this_moment
 from combust.edge.logbook.typed import stops_typed
 from combust.edge.logbook.visits import NewEntry, read_visit
-from combust.edge.web.asked import Asked
+from combust.edge.web.asked import Asked, status_of
 from combust.edge.web.fields import FormField
 from combust.edge.web.texts import texts
 
@@ -123,6 +123,6 @@ def again_with(
         told = {str(one) for one in error.faults}
         at_fields = {said for one in facts.get("fields", ()) if isinstance(one, FormField) for said in one.said}
         refused = sorted(told - at_fields) or [texts()["visit"]["refused_at_fields"]]
-        return asked.show(template, 422, safety=safety, refused=refused, **facts)
+        return asked.show(template, status_of(error), safety=safety, refused=refused, **facts)
 
     return again

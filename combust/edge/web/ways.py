@@ -83,10 +83,11 @@ WAYS = (
     Way("GET", "/visit/{visit_id}/entries/{entry}", "visit_record:correct_form", role="engineer"),
     Way("POST", "/visit/{visit_id}/entries/{entry}", "visit_record:correct", role="engineer"),
     Way("GET", "/visit/{visit_id}/sheet", "visit_sheet:sheet", role="trainer"),
+    Way("GET", "/emergency", "emergency:show"),
     Way("GET", "/mystery", "mystery:show"),
     Way("POST", "/mystery", "mystery:finish"),
     Way("GET", "/api/openapi.json", "api:describe"),
     Way("POST", "/api/reading", "api:judge", json=True),
-    Way("GET", "/api/visit/{visit_id}", "api:stand", json=True),
+    Way("GET", "/api/visit/{visit_id}", "api:stand", role="trainer", json=True),
     Way("POST", "/api/visit/{visit_id}/entries", "api:enter", role="engineer", json=True),
 )

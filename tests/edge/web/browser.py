@@ -28,7 +28,8 @@ FLAGS = (
 SMALL = """
 const least = 44, found = [];
 for (const one of document.querySelectorAll('a, button, input:not([type=hidden]), select, textarea, summary')) {
-  const target = one.closest('label') || one, box = target.getBoundingClientRect();
+  const target = one.matches('[type=radio], [type=checkbox]') ? one.closest('label') : one;
+  const box = target.getBoundingClientRect();
   const inText = one.tagName === 'A' && one.closest('p, li, dd, figcaption');
   if (box.width && !inText && !one.matches('.skip') && (box.height < least || box.width < least))
     found.push(`${one.tagName} ${one.name || one.textContent} ${Math.round(box.width)}x${Math.round(box.height)}`);

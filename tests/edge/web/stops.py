@@ -46,3 +46,12 @@ STOPS: dict[str, Case] = {
     "indoors": Case({"location": "indoors", "o2_dry_pct": "8.2"}, "outdoors_only"),
     "the place was not said": Case({"o2_dry_pct": "8.2", "co_dry_ppm": "50"}, "outdoors_only"),
 }
+# With a profile the limits of the heater itself stop too: typed into a visit of heater-0107 (12 V, cut-out 10.7 V).
+OF_HEATER: dict[str, Case] = {
+    "above the heater's own limit": Case({**READ, "altitude_m": "5500"}, OFF),
+    "above it, in feet": Case({**READ, "altitude_ft": "18000"}, OFF),
+    "voltage under the cut-out": Case({**READ, "supply_v": "9.8"}, OFF),
+    "another system voltage": Case({**READ, "supply_v": "26"}, OFF),
+    "failed starts used up": Case({**READ, "failed_starts": "9"}, OFF),
+}
+EMERGENCIES = ("fire", "exhaust_smell", "co_alarm", "unwell")

@@ -12,8 +12,11 @@ import httpx2 as httpx
 import pytest
 
 from combust.data.vocabulary import input_keys, quantities
+from combust.edge.logbook.book import Logbook
 from combust.edge.web.guard import HEADERS
+from combust.edge.web.settings import Settings
 from combust.edge.web.ways import WAYS, Way
+from tests.edge.runs import call
 from tests.edge.test_html_injection import MARK
 from tests.edge.web.hostile import HOSTILE, check_page
 from tests.edge.web.phone import Phone
@@ -161,3 +164,29 @@ def test_a_hostile_name_of_a_field_a_file_or_a_path_is_only_text(phone: Phone, t
     assert answer.status_code in (404, 422)
     assert answer.headers["content-type"] == "application/json"
     assert MARK not in answer.headers.get("set-cookie", "")
+
+
+# ---- what fails --------------------------------------------------------------------------------------------------
+def test_what_fails_tells_nothing_of_the_inside_and_keeps_the_policy(
+    phone: Phone, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    def fails(_asked: object) -> None:
+        raise RuntimeError(f"secret {MARK}")
+
+    monkeypatch.setattr("combust.edge.web.routes.word.show", fails)
+    answer = phone.get("/word?word=lambda")
+    assert answer.status_code == 500
+    assert MARK not in answer.text
+    assert {name: answer.headers[name] for name in HEADERS} == HEADERS
+    assert f"secret {MARK}" in caplog.text, "whoever started the server is told"
+
+
+def test_a_busy_logbook_is_asked_again_and_not_called_wrong(
+    phone: Phone, settings: Settings, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("combust.edge.logbook.book.WAIT_S", 0.05)
+    assert call("visit", "open", str(settings.book), "heater-1", "--visit-id", "V1").code == 0
+    with Logbook(settings.book) as book, book.writing():
+        answer = phone.send("/api/visit/V1/entries", {"line": "note written while another program writes"})
+    assert answer.status_code == 503
+    assert "is being written by another program" in answer.text

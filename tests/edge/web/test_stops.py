@@ -9,7 +9,7 @@ import pytest
 from combust.edge.web.settings import Settings
 from tests.edge.runs import call
 from tests.edge.web.phone import Phone, banner_of
-from tests.edge.web.stops import STOPS, Case
+from tests.edge.web.stops import EMERGENCIES, OF_HEATER, STOPS, Case
 
 pytestmark = pytest.mark.practice
 SENTENCE = "No stop condition"
@@ -68,3 +68,35 @@ def test_it_stops_in_a_visit_at_the_keyboard_and_from_another_program(
     assert answer.status_code == (200 if case.accepted else 422)
     assert answer.json()["safety"]["state"] == told["state"] == case.state
     assert answer.json()["safety"]["stops"] == told["stops"]
+
+
+@pytest.mark.parametrize("case", OF_HEATER.values(), ids=list(OF_HEATER))
+def test_the_limits_of_the_heater_itself_stop_alike(
+    phone: Phone, settings: Settings, tmp_path: Path, case: Case
+) -> None:
+    profiles = ("--heaters", str(settings.heaters), "--visit-id", "V1")
+    for book in (tmp_path / "other.book", settings.book):
+        assert call("visit", "open", str(book), "heater-0107", *profiles).code == 0
+    told = call("visit", "enter", str(tmp_path / "other.book"), *words(case), "--json").json["safety"]
+    answer = phone.send("/api/visit/V1/entries", {"words": words(case)}).json()["safety"]
+    assert answer == told
+    assert answer["state"] == case.state
+    assert answer["stops"]
+    shown = phone.get("/visit/V1").text
+    assert state_of(shown) == case.state
+    assert banner_of(shown).endswith(" ".join(one["text"] for one in told["stops"]))
+
+
+@pytest.mark.parametrize("word", EMERGENCIES)
+def test_an_emergency_stops_alike(phone: Phone, word: str) -> None:
+    told = call("start", "--emergency", word, "--json").json["safety"]
+    shown = phone.get(f"/emergency?what={word}")
+    assert state_of(shown.text) == told["state"]
+    assert banner_of(shown.text).endswith(told["text"])
+    assert told["stops"]
+    assert "people out first" in banner_of(shown.text)
+
+
+def test_what_is_no_emergency_is_told(phone: Phone) -> None:
+    assert phone.get("/emergency").text.count("/emergency?what=") == len(EMERGENCIES)
+    assert phone.get("/emergency?what=nothing").status_code == 422

@@ -14,6 +14,7 @@ from combust.application.visit.steady import SteadyResult, steady_rule
 from combust.application.visit.visit import Visit
 from combust.data.errors import CombustError, Fault
 from combust.data.units import in_words
+from combust.data.vocabulary import quantities
 from combust.domain.safety import Safety, of_all
 from combust.edge.logbook.keyboard import this_moment
 from combust.edge.logbook.typed import read_line, stops_typed
@@ -116,6 +117,7 @@ def _facts(asked: Asked, visit: Visit, held: str, error: CombustError | None = N
         "minutes": f"{rule.window_s / 60.0:g}",
         "apart": f"{rule.sample_s:g}",
         "stops": stops,
+        "safety_stops": bool(standing_of(asked, visit).safety.stops),
     }
 
 
@@ -135,13 +137,19 @@ def _judged(series: Series, units: str) -> dict[str, Any]:
 
 
 def _rows(result: SteadyResult, units: str) -> list[tuple[str, str]]:
-    return [(label, in_words(text, units)) for label, text in result.lines() if label not in ("steady", "why")]
+    rows = [(_label(label), in_words(text, units)) for label, text in result.lines()]
+    return [row for row in rows if row[0] not in ("steady", "why")]
+
+
+def _label(key: str) -> str:
+    """Return the label of a key; any other word as it is."""
+    return str(texts()["field"].get(key) or (quantities()[key].meaning if key in quantities() else key))
 
 
 def _last(series: Series, units: str) -> str:
     """Return the sample that came last, in words."""
-    seconds = f"{series.times_s[-1]:.0f} s"
-    return in_words(", ".join([seconds, *(f"{key} {column[-1]:g}" for key, column in series.columns.items())]), units)
+    told = [f"{_label(key)} {column[-1]:g} {quantities()[key].unit}".strip() for key, column in series.columns.items()]
+    return in_words(", ".join([f"{series.times_s[-1]:.0f} s", *told]), units)
 
 
 def _safety(asked: Asked, visit: Visit, stops: Safety) -> Safety:
