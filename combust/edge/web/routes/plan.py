@@ -31,7 +31,13 @@ def show(asked: Asked) -> Response:
 
 
 def save(asked: Asked) -> Response:
-    """Return the whole plan as one file to be kept: it stands by itself."""
+    """Return the whole plan as one file to be kept: it stands by itself.
+
+    Raises
+    ------
+    CombustError
+        There is none.
+    """
     folder = asked.house.settings.plan
     path = None if folder is None else folder / WHOLE
     if path is None or not path.is_file():
