@@ -34,7 +34,7 @@ study: $(VENV)/.test
 	  tests/edge/test_running_conditions.py \
 	  tests/application/test_safety_lists.py tests/edge/test_logbook_hard.py tests/edge/test_logbook_killed.py \
 	  tests/edge/test_logbook_merge.py tests/edge/test_tables_blocks.py \
-	  tests/edge/test_hostile_files.py
+	  tests/edge/test_hostile_files.py tests/edge/web/test_killed.py
 
 # The causes where nature, instrument and baseline differ from the model: one table. STUDY="--quick" for a loop of work.
 STUDY ?=
@@ -60,9 +60,9 @@ else
 endif
 
 page: $(VENV)/.page
-	$(BIN)/combust page
+	$(BIN)/combust page --book output/page.book --heaters data/heaters
 
-lab: $(VENV)/.page
+lab: $(VENV)/.lab
 	$(BIN)/jupyter lab notebooks/
 
 bench: $(VENV)/.test
@@ -100,6 +100,10 @@ $(VENV)/.fuzz: $(VENV)/.base
 	touch $@
 
 $(VENV)/.page: $(VENV)/.base
+	$(BIN)/python -m pip install --quiet --editable ".[web]"
+	touch $@
+
+$(VENV)/.lab: $(VENV)/.base
 	$(BIN)/python -m pip install --quiet --editable ".[notebooks]"
 	touch $@
 

@@ -15,13 +15,14 @@ from pathlib import Path
 from types import ModuleType
 from typing import Any
 
-EXTRAS = ("cantera", "jupyterlab", "notebook", "ipywidgets", "voila", "dask", "distributed", "scipy", "hypothesis",
+EXTRAS = ("cantera", "jupyterlab", "notebook", "ipywidgets", "starlette", "uvicorn", "python_multipart", "segno",
+          "httpx2",
+          "dask", "distributed", "scipy", "hypothesis",
           "pytest", "nbclient", "nbformat", "selenium", "chemicals", "fluids", "CoolProp", "ambiance", "psychrolib",
           "airportsdata", "pint", "uncertainties", "html5lib", "polars", "atheris", "jupytext")  # fmt: skip
 # What needs an extra: arguments -> the line that installs it.
 NEED = {
-    ("page", "reading"): "pip install 'combust[notebooks]'",
-    ("page", "mystery", "--no-browser"): "pip install 'combust[notebooks]'",
+    ("page",): "pip install 'combust[web]'",
     ("site", "--heater", "{demo}/heaters/heater-0312.toml", "--points", "{out}/points.parquet", "--points-out",
      "{out}/derated", "--workers", "2"): "pip install 'combust[scale]'",
     ("fleet", "--vehicles", "{demo}/larkfell_fleet/vehicles.csv", "--sites", "{demo}/larkfell_fleet/sites.csv",

@@ -19,6 +19,7 @@ NAMES = {
     "coolprop": "CoolProp",
     "pytest-cov": "pytest",
     "pytest-xdist": "pytest",
+    "python-multipart": "python_multipart",
     "ruff": "",
     "mypy": "",
     "combust": "",

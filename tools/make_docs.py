@@ -1,4 +1,4 @@
-"""Write docs/*.md from the commands, the vocabulary, the findings and the words.
+"""Write docs/*.md, and docs/openapi.json, from the commands, the vocabulary, the findings and the words.
 
 python tools/make_docs.py           writes them
 python tools/make_docs.py --check   fails when one is out of date
@@ -7,6 +7,7 @@ python tools/make_docs.py --check   fails when one is out of date
 from __future__ import annotations
 
 import importlib
+import json
 import re
 import sys
 from collections.abc import Iterator, Sequence
@@ -20,6 +21,7 @@ from combust.data.tables import load_table
 from combust.data.vocabulary import quantities
 from combust.domain.limits import finding_kinds
 from combust.edge.cli.main import COMMANDS, MAP
+from combust.edge.web.openapi import description
 
 ROOT = Path(__file__).parents[1]
 MADE = "<!-- Made by tools/make_docs.py; change the source and run it again. -->"
@@ -32,6 +34,7 @@ def pages() -> dict[Path, str]:
         ROOT / "docs" / "commands.md": command_page(),
         ROOT / "docs" / "glossary.md": glossary_page(),
         ROOT / "docs" / "errors.md": error_page(),
+        ROOT / "docs" / "openapi.json": json.dumps(description(), indent=1, ensure_ascii=False) + "\n",
     }
 
 

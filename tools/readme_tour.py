@@ -133,7 +133,7 @@ def fresh() -> list[str]:
 def _page_answers(clone: Path) -> list[str]:
     """Run ``make page`` until the page answers, then end it as Ctrl-C does."""
     _step("make", ".venv/.page", cwd=clone)
-    page = subprocess.Popen([str(clone / ".venv" / "bin" / "combust"), "page", "--no-browser"], cwd=clone)
+    page = subprocess.Popen([str(clone / ".venv" / "bin" / "combust"), "page"], cwd=clone)
     try:
         for _ in range(60):
             time.sleep(1.0)

@@ -1,9 +1,8 @@
-"""Lesson figures, exercise pages, the typing page without a browser, and the commands that write and serve them."""
+"""Lesson figures, exercise pages, and the commands that write them."""
 
 from __future__ import annotations
 
 import json
-import os
 import re
 import time
 from collections.abc import Callable
@@ -17,11 +16,9 @@ from click.testing import CliRunner
 from combust.application.lessons.exercises import exercise_sheet
 from combust.data.errors import CombustError
 from combust.edge.cli.main import cli
-from combust.edge.cli.page import LOOPBACK, PAGES, find_notebook, server
 from combust.edge.figures import lesson_gas as gas
 from combust.edge.figures import lesson_machine as machine
 from combust.edge.notebook import FrozenFigure, all_cards, choose, choose_card, slide
-from combust.edge.page.reading_page import EMPTY, ReadingPage
 from combust.edge.reports.lessons import card_page, exercise_pages
 
 ROOT = Path(__file__).parents[2]
@@ -161,74 +158,3 @@ def test_command_exercises_refuses_a_seed_that_cannot_be(seed: str, tmp_path: Pa
     done = CliRunner().invoke(cli, ["exercises", "--seed", seed, "--out", str(tmp_path)])
     assert done.exit_code == 2
     assert list(tmp_path.iterdir()) == []
-
-
-def test_every_page_has_its_notebook_and_is_bound_to_the_loopback_address() -> None:
-    for file in PAGES.values():
-        arguments, environment = server(find_notebook(file, None), 8866, browser=False)
-        assert f"--Voila.ip={LOOPBACK}" in arguments
-        assert "--strip_sources=True" in arguments
-        own = Path(environment["JUPYTER_CONFIG_PATH"].split(os.pathsep)[0])
-        settings = json.loads((own / "voila.json").read_text(encoding="utf-8"))["Voila"]["tornado_settings"]
-        policy = settings["headers"]["Content-Security-Policy"]
-        assert "default-src 'self'" in policy
-        assert "http" not in policy
-        template = Path(environment["JUPYTER_PATH"].split(os.pathsep)[0]) / "voila" / "templates" / "combust_page"
-        assert "http" not in (template / "index.html.j2").read_text(encoding="utf-8")
-
-
-def test_a_folder_without_the_notebook_is_told(tmp_path: Path) -> None:
-    with pytest.raises(CombustError, match="holds no 20_type_a_reading"):
-        find_notebook(PAGES["reading"], str(tmp_path))
-
-
-# ---- the typing page, without a browser -------------------------------------------------------------------------
-def typed(**values: str) -> ReadingPage:
-    page = ReadingPage()
-    page.set(**values)
-    return page
-
-
-def test_an_empty_page_asks_for_o2_and_shows_nothing() -> None:
-    page = ReadingPage()
-    assert page.told.value == EMPTY
-    assert page.figure.value == ""
-    page.set(location="outdoors", fuel="kerosene", flue_temp_c="300")
-    assert EMPTY in page.told.value
-    assert "Cautions" not in page.told.value
-    assert any("Carbon monoxide kills" in child.value for child in page.show().children[-1:])
-
-
-def test_a_reading_without_location_begins_with_the_stop() -> None:
-    page = typed(o2_dry_pct="8.2", co_dry_ppm="150")
-    assert 0 < page.told.value.index("STOP") < page.told.value.index("lambda (air ratio)")
-
-
-@pytest.mark.parametrize("text", ["8.2", "8,2", " 8.2 "])
-def test_a_typed_number_is_understood_and_the_slider_follows(text: str) -> None:
-    page = typed(o2_dry_pct=text, location="outdoors")
-    assert "1.60 ± 0.04" in page.told.value
-    assert page.slider.value == pytest.approx(8.2)
-    page.slider.value = 10.8
-    assert page.fields["o2_dry_pct"].value == "10.8"
-    assert "O2 10.8 %" in page.figure.value
-
-
-def test_every_fault_is_told_at_once_and_the_figure_goes() -> None:
-    page = typed(o2_dry_pct="8.2")
-    page.set(o2_dry_pct="23", co_dry_ppm="many")
-    assert page.told.value.count("<li>") == 2
-    assert page.figure.value == ""
-    page.set(o2_dry_pct="", co_dry_ppm="")
-    assert EMPTY in page.told.value
-
-
-def test_cab_co_alone_is_judged() -> None:
-    page = typed(cab_co_in_ppm="60", cab_co_out_ppm="1", location="outdoors", o2_dry_pct="8.2")
-    assert "STOP" in page.told.value
-    assert page.told.value.index("STOP") < page.told.value.index("lambda (air ratio)")
-
-
-def test_what_is_typed_is_escaped() -> None:
-    page = typed(o2_dry_pct="<img src=x>")
-    assert "<img" not in page.told.value

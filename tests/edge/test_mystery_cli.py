@@ -1,10 +1,9 @@
-"""`combust mystery` from deal to score, the class sheet, the results without names, and the page."""
+"""`combust mystery` from deal to score, the class sheet, and the results without names."""
 
 from __future__ import annotations
 
 import csv
 import json
-import pickle
 import re
 import shlex
 from pathlib import Path
@@ -15,7 +14,6 @@ from combust.application.causes.catalogue import shipped_priors
 from combust.application.mystery import Dealer, MysteryCase, Play, Statement
 from combust.application.mystery import score as score_of
 from combust.edge.cli import mystery as mystery_module
-from combust.edge.page.mystery_page import MysteryPage, price_table
 from combust.edge.reports.class_sheets import class_pages, results_csv
 from tests.edge.runs import run
 
@@ -194,19 +192,13 @@ def test_a_stop_stands_before_the_case_on_the_sheet(dealer):
     assert 0 < sheet.index("STOP. The heater is said to stand indoors") < sheet.index("First reading")
 
 
-def test_what_a_case_file_holds_is_escaped_on_the_pages(dealer):
+def test_a_forged_case_file_never_reaches_a_page(dealer):
     case = dealer.deal(31, "easy")
     fields = {name: getattr(case, name) for name in case.__slots__}
     marked = MysteryCase(**{**fields, "site": "<img src=x onerror=alert(1)>"})
-    # Another site does not open with the salt, so a forged file never reaches a page ...
+    # Another site does not open with the salt, so a forged file never reaches a page.
     with pytest.raises(ValueError, match="altered"):
         class_pages([marked], dealer)
-    # ... and where it is only shown, it is escaped.
-    page = MysteryPage(seed=1, dealer=dealer)
-    page.play = Play(marked)
-    page.take("ambient_air")
-    assert "<img" not in page.told.value
-    assert "&lt;img" in page.told.value
 
 
 def test_results_stand_under_ids_that_the_salt_alone_explains(dealer):
@@ -219,51 +211,6 @@ def test_results_stand_under_ids_that_the_salt_alone_explains(dealer):
     assert all(re.fullmatch(r"[0-9a-f]{8}", row["learner"]) for row in rows)
     assert "Zo" not in text
     assert "cmd" not in text
-
-
-def test_a_case_is_played_to_the_end_on_the_page(dealer):
-    page = MysteryPage(seed=2, dealer=dealer)
-    page.deal("easy")
-    case = page.play.case
-    answer = dealer.open(case)
-    for step in answer.steps:
-        page.take(step)
-        assert f">{step}</td>" in page.told.value
-    page.take(answer.steps[0])
-    assert page.told.value.count(f">{answer.steps[0]}</td>") == 1
-    page.state(answer.text, 0.9)
-    assert "90 %" in page.stand.value
-    page.state("sample_wet" if answer.text != "sample_wet" else "not_steady", 0.5)
-    assert "sum to more than 1" in page.stand.value
-    page.finish()
-    assert page.last.right == answer.text
-    assert f"{page.last.total:g} of 100" in page.result.value
-    assert page.play is None
-    assert page.last.parts["cause"] == pytest.approx(20.0 * (1.0 - 0.01 - 0.01 / 153), abs=0.06)
-
-
-def test_a_step_of_the_page_that_makes_no_sense_is_told(dealer):
-    page = MysteryPage(seed=2, dealer=dealer)
-    page.take("ambient_air")
-    page.deal("easy")
-    page.take("wait")
-    assert "cannot be done now" in page.told.value
-    page.take("exhaust_duct_off")
-    assert "SAFETY" in page.told.value
-
-
-def test_the_page_for_practice_keeps_its_salt_to_itself():
-    page = MysteryPage()
-    page.deal("easy")
-    state = [widget.get_state() for widget in (page.step, page.told, page.cause, page.result)]
-    shown = json.dumps([{key: str(value) for key, value in one.items()} for one in state])
-    assert page._dealer._key.hex() not in shown
-    assert b"Dealer" not in pickle.dumps(page.play)
-
-
-def test_the_price_table_names_every_step():
-    text = price_table()._repr_html_()
-    assert text.count("<tr>") == 1 + 19 + 3
 
 
 def test_the_examples_of_every_help_text_run(capsys, tmp_path, salt_file, monkeypatch):

@@ -11,7 +11,6 @@ from itertools import pairwise
 from pathlib import Path
 from unittest import mock
 
-from combust.edge.cli import page
 from tests.edge.runs import Run, call
 from tests.fuzz.registry import DATA, SHIPPED, scratch
 from tests.fuzz.targets_case import SALT, dealt
@@ -77,7 +76,7 @@ class Sandbox:
 
     def run(self, arguments: list[str]) -> Run:
         """Run a command line in this process: no traceback, a known exit code, nothing half written."""
-        with self.inside(), mock.patch.object(page, "serve", return_value=0):
+        with self.inside(), mock.patch("combust.edge.web.serve.run"):
             done = call(*arguments)
             half = [str(path) for path in self.top.rglob("*") if path.name.endswith(".partial")]
         assert done.code in CODES, f"exit code {done.code}: {done.err[-300:]}"
@@ -121,5 +120,4 @@ def inputs() -> dict[str, bytes]:
         "salt.txt": SALT.encode(),
         "case.json": dealt()["played"],
         "w.book": book_seed()[0],
-        "20_type_a_reading.ipynb": b"{}",
     }

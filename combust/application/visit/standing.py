@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from combust.application.causes.catalogue import shipped_priors
-from combust.application.causes.visit_result import VisitResult
+from combust.application.causes.visit_result import NextCheck, VisitResult
 from combust.application.visit.by_symptom import checks_by_symptom
 from combust.application.visit.clock import clock_doubts
 from combust.application.visit.meaning import causes_of
@@ -39,15 +39,20 @@ class Standing(Result):
         return of_all([state, *([self.causes.safety] if self.causes else [])])
 
     @property
-    def next_check(self) -> str:
-        """The next check in one sentence, with its risk; "" when none is to be made.
+    def checks(self) -> tuple[NextCheck, ...]:
+        """The checks that are left, in their order; what the safety state forbids is not among them.
 
-        Without causes it is the first of the fixed order that is left. What the safety state forbids is not named.
+        Without causes it is the fixed order.
         """
         checks, safety = shipped_priors().checks, self.safety
         order = self.causes.next_checks if self.causes else checks_by_symptom(self.visit, None, safety)
-        ranked = [one for one in order if safety.allows(checks[one.check].needs)]
-        return _in_a_sentence(ranked[0].check, ranked[0].why) if ranked else ""
+        return tuple(one for one in order if safety.allows(checks[one.check].needs))
+
+    @property
+    def next_check(self) -> str:
+        """The next check in one sentence, with its risk; "" when none is to be made."""
+        first = self.checks[:1]
+        return _in_a_sentence(first[0].check, first[0].why) if first else ""
 
     @property
     def baseline(self) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
+from functools import lru_cache
 from typing import Any
 
 from combust.application.reading.result import ReadingResult, interpret, safety_of
@@ -50,10 +51,16 @@ class Taken:
     @property
     def result(self) -> ReadingResult | None:
         """What the reading says; None when it holds nothing to interpret."""
-        try:
-            return interpret({key: value for key, value in self.values.items() if key in quantities()})
-        except CombustError:
-            return None
+        return _said(tuple((key, value) for key, value in self.values.items() if key in quantities()))
+
+
+@lru_cache(maxsize=512)
+def _said(values: tuple[tuple[str, Any], ...]) -> ReadingResult | None:
+    """Return what values say: a page of a visit asks it of every reading again and again."""
+    try:
+        return interpret(dict(values))
+    except CombustError:
+        return None
 
 
 def replace_place(one: Taken, place: object) -> Taken:

@@ -72,13 +72,17 @@ class Answer:
         """The safety state, that of the result where no other is given; None when nothing was judged."""
         return self.facts.safety if self.safety is None and isinstance(self.facts, Result) else self.safety
 
+    def to_dict(self) -> dict[str, Any]:
+        """Return the JSON object: the safety state first."""
+        facts, safety = plain(self.facts), self.judged
+        first = {"safety": safety.to_dict()} if safety is not None else {}
+        return {**first, **facts, **first, "version": __version__}
+
     def say(self, *, as_json: bool, out: str | None, more: Mapping[str, Callable[[str], object]]) -> None:
         """Say the safety state before anything else, then the text or the JSON, notes and cautions; write the files."""
-        facts, safety = plain(self.facts), self.judged
+        facts, safety = self.to_dict(), self.judged
         if safety is not None:
             output.tell_safety(safety, as_json=as_json)
-            facts["safety"] = safety.to_dict()
-        facts["version"] = __version__
         for path, content in self.files.items():
             if isinstance(content, str):
                 output.write_text(path, content)

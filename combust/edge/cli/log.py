@@ -21,7 +21,7 @@ from combust.edge.cli.answer import Answer, answers
 from combust.edge.cli.group import NearGroup
 from combust.edge.cli.options import table_options
 from combust.edge.logbook.book import Logbook
-from combust.edge.logbook.visits import NewVisit, add, entries_of_row, read_visit, read_visits
+from combust.edge.logbook.visits import NewVisit, add, read_visit, read_visits
 
 if TYPE_CHECKING:
     from combust.edge.tables.series import Series
@@ -51,8 +51,6 @@ LISTED = {"safety": "state", "visit": "visit_id", "revision": "revision", "heate
     "readings": "readings",
     "status": "status",
 }
-# What a reading of the worst CO of a series has in common with its steady mean.
-KEPT = ("heater_id", "taken_at", "phase", "location", "fuel", "stage", "probe_leak_test")
 
 
 @answers("add", command, strict="")
@@ -290,15 +288,10 @@ def series_command(path: str, mapping: TableMap, book: str | None, visit_id: str
 
 
 def _keep_series(book: str, visit_id: str | None, series: Series, values: dict[str, Any]) -> None:
-    """Add the steady mean to the open visit; the stop of the series stands in the record too, not only its mean."""
+    """Add the steady mean to the open visit, with the stop of the series."""
     from combust.edge.logbook.keyboard import the_open_visit
+    from combust.edge.logbook.visit_tables import entries_of_series
 
-    content = {key: value for key, value in values.items() if value is not None and key != "visit_id"}
     with Logbook(book) as opened:
         visit = the_open_visit(opened, visit_id)
-        entries = entries_of_row(content)
-        if series.worst:
-            same = {key: value for key, value in content.items() if key in KEPT}
-            note = "The CO of the series that is a stop condition."
-            entries += entries_of_row({**same, **series.worst, "note": note})
-        add(opened, [NewVisit(visit.visit_id, content.get("heater_id"), {}, entries)])
+        add(opened, [NewVisit(visit.visit_id, values.get("heater_id"), {}, entries_of_series(series, values))])

@@ -1,78 +1,124 @@
-"""``combust page``: serve a page for people without Python on this machine."""
+"""``combust page``: serve readings, visits, sites and plans to any phone, from this machine."""
 
 from __future__ import annotations
 
-import os
+import ipaddress
 import socket
-import sys
+from contextlib import suppress
 from pathlib import Path
 
 import click
 
 from combust.data.errors import CombustError, Fault, need_module
-from combust.edge.demo_data import folder_with
-
-# name of a page -> its notebook. Every page is a notebook of widgets without visible code.
-PAGES = {"reading": "20_type_a_reading.ipynb", "mystery": "22_mystery_heater.ipynb"}
-LOOPBACK = "127.0.0.1"
+from combust.edge.web.settings import LOOPBACK, PORT, Settings
 
 
-@click.command("page", short_help="Serve a page for readings or a mystery heater, offline.")
-@click.argument("name", required=False, default="reading", type=click.Choice(list(PAGES)))
-@click.option("--port", default=8432, show_default=True, type=click.IntRange(1024, 65535), help="On this machine.")
-@click.option("--notebooks", "folder", metavar="DIR", help="Folder with the notebooks (default: the project's).")
-@click.option("--no-browser", is_flag=True, help="Only serve; open the address yourself.")
-def command(name: str, port: int, folder: str | None, no_browser: bool) -> None:
-    """Serve a page for typing readings, without code, offline.
+@click.command("page", short_help="Serve the page for a phone: readings, visits, sites.")
+@click.option("--book", metavar="FILE", help="The logbook that visits are written to; it is made when it is not there.")
+@click.option("--heaters", metavar="DIR", help="Folder of heater profiles.")
+@click.option("--plan", metavar="DIR", help="Folder of a plan made by combust fleet, to be looked at.")
+@click.option("--series", metavar="FILE", help="A table that a logger writes while the heater burns, to be watched.")
+@click.option("--share", is_flag=True, help="Let phones of this network in, with a pairing code.")
+@click.option("--address", metavar="TEXT", help="Address of this machine in that network; asked for when not given.")
+@click.option("--port", default=PORT, show_default=True, type=click.IntRange(1024, 65535), help="Where it listens.")
+def command(
+    book: str | None,
+    heaters: str | None,
+    series: str | None,
+    plan: str | None,
+    share: bool,
+    address: str | None,
+    port: int,
+) -> None:
+    """Serve the page: readings, visits, sites and plans on any phone.
 
-    Use it for people who do not use Python. The page answers on this machine only and asks nothing from outside it.
-    Stop it with Ctrl-C.
+    Use it at the heater and for people who do not use Python. It answers on this machine only, unless it is shared, and
+    asks nothing from outside. Stop it with Ctrl-C.
 
     \b
-    Example:
-      combust page reading --no-browser
+    Examples:
+      combust page --book winter.book --heaters data/heaters
+      combust page --book winter.book --heaters data/heaters --share
 
     \b
-    Next: combust reading --help   (the same on the command line)
+    Next: combust visit --help   (the same at the keyboard)
     """
-    click.echo(f"http://{LOOPBACK}:{port}/ (this machine only; Ctrl-C ends it)", err=True)
-    need_module("voila", "notebooks")
-    with socket.socket() as probe:
-        if probe.connect_ex((LOOPBACK, port)) == 0:
-            hint = "Give another one with --port."
-            raise CombustError(Fault("port", port, "busy", why="is used by another program", hint=hint))
-    arguments, environment = server(find_notebook(PAGES[name], folder), port, browser=not no_browser)
-    serve(arguments, environment)
+    for module in ("starlette", "uvicorn", "python_multipart", "segno"):
+        need_module(module, "web")
+    from combust.edge.web.key import key_beside
+    from combust.edge.web.serve import run
+
+    host = shared_address(address) if share else LOOPBACK
+    _need_free(host, port)
+    settings = Settings(
+        key_beside(Path(book) if book else None),
+        Path(book) if book else None,
+        Path(heaters) if heaters else None,
+        host,
+        port,
+        shared=share,
+        plan=Path(plan) if plan else None,
+        series=Path(series) if series else None,
+    )
+    if share:
+        _tell_how_to_join(settings)
+    else:
+        click.echo(f"http://{settings.name}/ (this machine only; Ctrl-C ends it)", err=True)
+    run(settings)
 
 
-def serve(arguments: list[str], environment: dict[str, str]) -> None:
-    """Become the page server: whoever ends this process ends the server, which ends its kernels."""
-    sys.stdout.flush()
-    sys.stderr.flush()
-    os.execve(arguments[0], arguments, environment)
-
-
-def server(notebook: Path, port: int, *, browser: bool) -> tuple[list[str], dict[str, str]]:
-    """Return (command line, environment) of the page server for one notebook, bound to the loopback address."""
-    arguments = [sys.executable, "-m", "voila", str(notebook), f"--port={port}", f"--Voila.ip={LOOPBACK}"]
-    arguments += ["--template=combust_page", "--strip_sources=True"]
-    arguments += [] if browser else ["--no-browser"]
-    template = str(Path(__file__).parents[1] / "page")
-    # The template lies in our folder, and beside it voila.json with the content policy.
-    ours = {
-        key: os.pathsep.join([template, *filter(None, [os.environ.get(key)])])
-        for key in ("JUPYTER_PATH", "JUPYTER_CONFIG_PATH")
-    }
-    return arguments, {**os.environ, **ours}
-
-
-def find_notebook(file: str, folder: str | None) -> Path:
-    """Return the path of a page's notebook.
+def shared_address(address: str | None) -> str:
+    """Return the address to be shared, asked for with what this machine says of itself.
 
     Raises
     ------
     CombustError
-        No such notebook there.
+        No address of a network of one's own.
     """
-    places = [Path(folder)] if folder else [Path(__file__).parents[3] / "notebooks", Path("notebooks")]
-    return folder_with(file, places, "notebooks") / file
+    if address is None:
+        address = str(click.prompt("Network address of this machine", default=_own_address(), err=True))
+    hint = "Give the address of this machine in the network of the workshop, like 192.168.1.20."
+    try:
+        found = ipaddress.ip_address(address.strip())
+    except ValueError as error:
+        fault = Fault("address", address, "format", why="is no address of a network", hint=hint)
+        raise CombustError(fault) from error
+    if found.is_unspecified or found.is_multicast or found.is_global:
+        why = "is open to everybody" if found.is_global else "is no address of one machine"
+        raise CombustError(Fault("address", address, "refused", why=why, hint=hint))
+    return str(found)
+
+
+def _own_address() -> str:
+    """Return the address that this machine would use in its network; nothing is sent."""
+    with suppress(OSError), socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
+        probe.connect(("192.0.2.1", 9))  # kept for examples (RFC 5737): nobody is there
+        return str(probe.getsockname()[0])
+    return LOOPBACK
+
+
+def _need_free(host: str, port: int) -> None:
+    """Refuse a port that is taken, and an address that this machine does not have."""
+    try:
+        with socket.socket(socket.AF_INET6 if ":" in host else socket.AF_INET) as probe:
+            probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            probe.bind((host, port))
+    except OSError as error:
+        why = f"cannot be used at {host} ({error.strerror or error})"
+        hint = "Give another port with --port, or the right address with --address."
+        raise CombustError(Fault("port", port, "busy", why=why, hint=hint)) from error
+
+
+def _tell_how_to_join(settings: Settings) -> None:
+    """Print link, QR code, pairing codes and what everyone on the network can do."""
+    from combust.edge.web.qr import text_of
+    from combust.edge.web.seats import ROLES, Seats
+    from combust.edge.web.texts import texts
+
+    link, seats, said = f"http://{settings.name}/", Seats(settings.key), texts()
+    click.echo(text_of(link), err=True)
+    click.echo(f"{link} (Ctrl-C ends it)", err=True)
+    for role in ROLES[:0:-1]:
+        code = seats.code_of(role)
+        click.echo(f"{said['share']['code'].format(role=said['role'][role])}: {code[:4]} {code[4:]}", err=True)
+    click.echo(said["pair"]["plain"], err=True)

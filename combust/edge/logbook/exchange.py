@@ -16,6 +16,7 @@ from combust.data.errors import CombustError, Fault, shorten
 from combust.edge.logbook.book import MAGIC, Logbook, first_bytes
 from combust.edge.logbook.chain import COLUMNS, INSERT, NAMES, Row, canonical, is_whole
 from combust.edge.logbook.migrate import broken_seals
+from combust.edge.logbook.photos import NAME, changed_photos
 from combust.edge.logbook.rows import first_misfits, read_all, summarise, told
 
 MOST = 2**62  # what SQLite holds as a whole number
@@ -49,6 +50,8 @@ def verify(book: Logbook) -> Verified:
         rows, lost = read_all(connection)
         broken = [f"{text}, cannot be read" for text in lost]
         broken += [f"visit {row['visit_id']}, book {row['origin']}, {told(row)}" for row in first_misfits(rows)]
+        named = [name for row in rows if row["kind"] == "note" for name in NAME.findall(str(row["body"]))]
+        broken += [f"photograph {name}" for name in changed_photos(book.path, named)]
         whole = [row[0] for row in connection.execute("PRAGMA integrity_check")]
         broken += [f"the file, {shorten(text)}" for text in whole if text != "ok"]
         broken += [f"visit {visit}, sealed revision {number}" for visit, number in broken_seals(connection)]

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import datetime
 import hashlib
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from itertools import count
 from pathlib import Path
 from typing import Any
 
@@ -19,7 +20,7 @@ from combust.domain.heater import Heater
 from combust.domain.result import plain
 from combust.edge.logbook.book import MAGIC, Logbook, first_bytes
 from combust.edge.logbook.typed import correction_of_line, entries_of_line, read_line
-from combust.edge.logbook.visits import NewVisit, add, entries_of_rows, names, read_visit
+from combust.edge.logbook.visits import NewEntry, NewVisit, add, answered, entries_of_rows, names, read_visit
 from combust.edge.whole_file import whole_file, writable_name
 
 DAY = "day "  # settings of a day are a chain of their own, named after it
@@ -30,12 +31,17 @@ def this_moment() -> datetime.datetime:
     return datetime.datetime.now().astimezone().replace(microsecond=0)
 
 
-def set_day(book: Logbook, words: Sequence[str], at: datetime.datetime) -> dict[str, Any]:
-    """Write down settings of the day (who, place, analyser, its zero, altitude, air), and return all of them."""
+def set_day(book: Logbook, words: Sequence[str], at: datetime.datetime, key: str = "") -> dict[str, Any]:
+    """Write down settings of the day (who, place, analyser, its zero, altitude, air), and return all of them.
+
+    With a ``key`` the same request sent again adds nothing, here and in the functions below.
+    """
+    if key and answered(book, key):
+        return day_of(book, at)[0]
     line = read_line(words, visit_of_day(book, at), at)
     stamp = at.isoformat(timespec="seconds")
     entry = ("day", None, {"values": line.given, "set_at": dict.fromkeys(line.given, stamp), "typed": line.typed})
-    add(book, [NewVisit(DAY + at.date().isoformat(), None, {}, [entry], at=stamp)])
+    add(book, [NewVisit(DAY + at.date().isoformat(), None, {}, [entry], at=stamp)], key=key)
     return day_of(book, at)[0]
 
 
@@ -57,6 +63,18 @@ def visit_of_day(book: Logbook, at: datetime.datetime) -> Visit:
     return Visit("").add("setting", day_of(book, at)[0])
 
 
+def profiles_in(folder: str | Path) -> dict[str, Mapping[str, Any]]:
+    """Return the profiles of a folder by the ids of their heaters, case folded.
+
+    Raises
+    ------
+    CombustError
+        A file that cannot be read.
+    """
+    tables = [read_toml(path, quantity="profile") for path in sorted(Path(folder).glob("*.toml"))]
+    return {table["heater_id"].casefold(): table for table in tables if isinstance(table.get("heater_id"), str)}
+
+
 def profile_in(folder: str | Path, heater_id: str) -> Mapping[str, Any]:
     """Return the profile of a heater from a folder of profiles, found by its id, whatever the files are called.
 
@@ -65,12 +83,7 @@ def profile_in(folder: str | Path, heater_id: str) -> Mapping[str, Any]:
     CombustError
         No such folder, no such heater (near ids are named), a profile with faults.
     """
-    known: dict[str, Mapping[str, Any]] = {}
-    for path in sorted(Path(folder).glob("*.toml")):
-        table = read_toml(path, quantity="profile")
-        name = table.get("heater_id")
-        if isinstance(name, str):
-            known[name.casefold()] = table
+    known = profiles_in(folder)
     found = known.get(heater_id.strip().casefold())
     if found is None:
         near = near_matches(heater_id.casefold(), known, n=3, cutoff=0.5)
@@ -94,7 +107,13 @@ def look_over(words: Sequence[str], at: datetime.datetime, heater_id: str = "", 
 
 
 def open_visit(
-    book: Logbook, visit_id: str | None, heater_id: str, folder: str | None, words: Sequence[str], at: datetime.datetime
+    book: Logbook,
+    visit_id: str | None,
+    heater_id: str,
+    folder: str | None,
+    words: Sequence[str],
+    at: datetime.datetime,
+    key: str = "",
 ) -> tuple[Visit, list[str]]:
     """Open a visit of a heater with the settings of the day; return it and what was carried, with its age.
 
@@ -103,24 +122,34 @@ def open_visit(
     CombustError
         A name that is in the book already; words that are no line of a visit.
     """
+    if key and (done := answered(book, key)):
+        return read_visit(book, done[0].visit_id), []
     profile = profile_in(folder, heater_id) if folder else None
     values, times, typed = day_of(book, at)
-    visit_id = visit_id or _free_name(book)
+    free = _free_names(book)
+    given, visit_id = visit_id, visit_id or next(free)
     heater_id = str(profile["heater_id"]) if profile else heater_id
     if visit_id in names(book):
         hint = f"Type into it: combust visit enter {book.path}, or give another --visit-id."
         raise CombustError(Fault("visit_id", visit_id, "twice", why="is in this book already", hint=hint))
-    new = NewVisit(visit_id, heater_id, {}, [], profile=profile, at=at.isoformat(timespec="seconds"))
+    new = NewVisit(visit_id, heater_id, {}, [], profile=profile, at=at.isoformat(timespec="seconds"), opens=True)
     if values:
         new.entries.append(("setting", None, {**values, "set_at": times, **({"typed": typed} if typed else {})}))
     if words:
         line = entries_of_line(words, Visit.open(visit_id, profile=profile).add("setting", values), at)
         new.head, new.entries = line.head, [*new.entries, *line.entries]
-    add(book, [new])
+    while True:
+        try:
+            written = add(book, [new], key=key)
+            break
+        except CombustError as error:  # another phone took the free name meanwhile
+            if given or error.faults[0].code != "twice":
+                raise
+            new.visit_id = next(free)
     notes = [
         f"from this day: {key} {typed.get(key, value)} ({age_of(times[key], at)})" for key, value in values.items()
     ]
-    return read_visit(book, visit_id), notes
+    return read_visit(book, written[0].visit_id), notes
 
 
 def age_of(entered: str, at: datetime.datetime) -> str:
@@ -137,12 +166,10 @@ def age_of(entered: str, at: datetime.datetime) -> str:
     return f"entered {minutes // 60} h {minutes % 60} min ago" if minutes >= 60 else f"entered {minutes} min ago"
 
 
-def _free_name(book: Logbook) -> str:
-    taken = names(book)
-    number = len(taken) + 1
-    while f"V{number:03d}" in taken:
-        number += 1
-    return f"V{number:03d}"
+def _free_names(book: Logbook) -> Iterator[str]:
+    """Yield names for a new visit that none in the book has."""
+    taken = {name.casefold() for name in names(book)}
+    yield from (name for n in count(len(taken) + 1) if (name := f"V{n:03d}").casefold() not in taken)
 
 
 def the_open_visit(book: Logbook, visit_id: str | None) -> Visit:
@@ -174,14 +201,30 @@ def is_book(path: str | None) -> bool:
     return path is not None and Path(path).is_file() and first_bytes(Path(path)) == MAGIC
 
 
-def enter(book: Logbook, visit: Visit, words: Sequence[str], at: datetime.datetime) -> Visit:
-    """Write a typed line into a visit and return it; ``correct NUMBER`` corrects an entry."""
-    if words and words[0].lower() == "correct":
+def enter(
+    book: Logbook,
+    visit: Visit,
+    words: Sequence[str],
+    at: datetime.datetime,
+    key: str = "",
+    *,
+    more: Sequence[NewEntry] = (),
+) -> Visit:
+    """Write a typed line into a visit and return it; ``correct NUMBER`` corrects an entry.
+
+    ``more`` stands behind the line, or alone.
+    """
+    if key and any(one.visit_id == visit.visit_id for one in answered(book, key) or ()):
+        return read_visit(book, visit.visit_id)
+    if more and not words:
+        new = NewVisit(visit.visit_id, None, {}, [], at=at.isoformat(timespec="seconds"))
+    elif words and words[0].lower() == "correct":
         new = correction_of_line(words[1] if len(words) > 1 else "", words[2:], visit, at)
     else:
         new = entries_of_line(words, visit, at)
     _refuse_hand_back(visit, new)
-    add(book, [new])
+    new.entries = [*new.entries, *more]
+    add(book, [new], key=key)
     return read_visit(book, visit.visit_id)
 
 

@@ -17,12 +17,15 @@ from combust.data.errors import CombustError, Fault
 from combust.data.fields import Field
 from combust.data.vocabulary import inputs
 from combust.domain.safety import Safety, of_all
-from combust.edge.logbook.visits import NewVisit, entries_of_row, no_time, time_fault
+from combust.edge.logbook.visits import NewEntry, NewVisit, entries_of_row, no_time, time_fault
 from combust.edge.tables.reader import DATE, TIME, Entries, Rows, read_entries, read_table
+from combust.edge.tables.series import Series
 from combust.edge.tables.sink import table_sink
 from combust.edge.tables.table_map import MapLike
 
 RECORD_COLUMNS = ("safety", "revision", "closed_at", "incomplete", "event")
+# What a reading of the worst CO of a series has in common with its steady mean.
+KEPT = ("heater_id", "taken_at", "phase", "location", "fuel", "stage", "probe_leak_test")
 IDENTITY = ("safety", "visit_id", "heater_id", "reading_id", "taken_at", "note", "fuel", "stage", "instrument", "phase")
 
 
@@ -46,6 +49,16 @@ def visits_of_table(path: str | Path, *, mapping: MapLike = None) -> tuple[list[
         if faults := _take(values, gathered):
             entries.refused.append((line, " ".join(str(fault) for fault in faults)))
     return list(gathered.values()), entries
+
+
+def entries_of_series(series: Series, values: Mapping[str, Any]) -> list[NewEntry]:
+    """Return the readings that a steady series makes: its mean, and the stop of the series, not only its mean."""
+    content = {key: value for key, value in values.items() if value is not None and key != "visit_id"}
+    entries = entries_of_row(content)
+    if series.worst:
+        same = {key: value for key, value in content.items() if key in KEPT}
+        entries += entries_of_row({**same, **series.worst, "note": "The CO of the series that is a stop condition."})
+    return entries
 
 
 def _fault_nameless(rows: Rows) -> None:

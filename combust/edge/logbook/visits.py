@@ -44,7 +44,8 @@ class NewVisit:
     """What is to be added to one visit: words about it, and entries as (kind, key or None, content).
 
     ``profile`` is that of the heater, kept with a visit that is opened; ``corrects`` the number of the entry that a
-    correction is about (or number and letters of its hash); ``at`` when it was entered, default now.
+    correction is about (or number and letters of its hash); ``at`` when it was entered, default now; with ``opens`` a
+    name that is in the book already is refused.
     """
 
     visit_id: str
@@ -54,6 +55,7 @@ class NewVisit:
     profile: Mapping[str, Any] | None = None
     corrects: int | str | None = None
     at: str = field(default="")
+    opens: bool = False
 
 
 def entries_of_row(values: Mapping[str, Any]) -> list[NewEntry]:
@@ -172,6 +174,9 @@ def _add_one(
     head, _ = check_head(new.head)
     of_a_day = any(kind == "day" for kind, _, _ in new.entries)
     found = None if of_a_day else find(connection, new.visit_id, new.heater_id)
+    if new.opens and (found or find(connection, new.visit_id)):
+        hint = "Type into it, or open one under another name."
+        raise CombustError(Fault("visit_id", new.visit_id, "twice", why="is in this book already", hint=hint))
     at = new.at or now()
     entries: list[NewEntry] = [("setting", None, head)] if head else []
     if found:

@@ -22,19 +22,20 @@ LEFT = 'style="text-align:left;vertical-align:top;overflow-wrap:anywhere"'
 def page(name: str, **facts: Any) -> str:
     """Return a whole page from its template; every text it is given is escaped, and a name that it lacks is an error.
 
-    Cautions and version stand on every page.
+    Cautions and version stand on every page. A name may carry its room of ``combust/edge`` (``web/home``).
     """
     facts = {"cautions": cautions(), "version": __version__, **facts}
-    text: str = _pages().get_template(f"{name}.html.j2").render(facts)
+    room, _, name = name.rpartition("/")
+    text: str = _pages(room or "reports").get_template(f"{name}.html.j2").render(facts)
     return text
 
 
 @cache
-def _pages() -> Any:
+def _pages(room: str) -> Any:
     from jinja2 import Environment, PackageLoader, StrictUndefined
 
     rules = Environment(
-        loader=PackageLoader("combust.edge.reports", "templates"),
+        loader=PackageLoader(f"combust.edge.{room}", "templates"),
         autoescape=True,
         undefined=StrictUndefined,
         finalize=harmless,

@@ -74,7 +74,10 @@ def read_series(path: str | Path, *, mapping: MapLike = None) -> Series:
     notes = [*entries.notes, *entries.told("Row {} left out: {}")]
     times = np.array([_seconds(values[key], key) for _, values in entries.good])
     if len(times) == 0:
-        raise CombustError(Fault("series", str(path), "missing", why="holds no usable row", hint=" ".join(notes[:2])))
+        fault = Fault("series", str(path), "missing", why="holds no usable row", hint=" ".join(notes[:2]))
+        error = CombustError(fault)
+        error.safety = Safety(tuple(entries.stops)) if entries.stops else None
+        raise error
     if key == "time":  # a clock that goes back by more than half a day has passed midnight
         times = times + DAY_S * np.cumsum(np.diff(times, prepend=times[0]) < -DAY_S / 2)
     return _in_order(times, entries, notes)

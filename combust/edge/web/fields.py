@@ -1,0 +1,139 @@
+"""Fields of a form from the vocabulary, and what was typed into them as the words that the keyboard takes."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from combust.data.errors import Fault
+from combust.data.units import FOREIGN_UNITS, in_other_units
+from combust.domain.catalogue import aliases, shipped_fuels
+from combust.edge.logbook.typed import OVER, WORDS
+from combust.edge.web.texts import texts
+
+# Endings of the units that people in the US read, by the ending of ours.
+US = {"_c": "_f", "_m": "_ft", "_hpa": "_inhg", "_pa": "_inh2o", "_l_per_h": "_gal_us_per_h"}
+
+
+@dataclass(frozen=True, slots=True)
+class FormField:
+    """One field as a template draws it.
+
+    Attributes
+    ----------
+    name : str
+        As it is sent: the key, or the key in the person's unit.
+    key, label, unit, kind : str
+        Key of the vocabulary; words; number, choice or text.
+    value : str
+        What was typed.
+    choices : tuple of (str, str)
+        Word and what is shown for it.
+    negative : bool
+        Whether it can be below zero: keypads for numbers lack a minus.
+    said : tuple of str
+        What was wrong with it.
+    """
+
+    name: str
+    key: str
+    label: str
+    unit: str
+    kind: str
+    value: str = ""
+    choices: tuple[tuple[str, str], ...] = ()
+    negative: bool = False
+    said: tuple[str, ...] = ()
+
+
+def name_of(key: str, units: str) -> str:
+    """Return the name of a field in the units of the person.
+
+    Examples
+    --------
+    >>> name_of("flue_temp_c", "us"), name_of("flue_temp_c", "metric"), name_of("o2_dry_pct", "us")
+    ('flue_temp_f', 'flue_temp_c', 'o2_dry_pct')
+    """
+    twins = in_other_units(key, WORDS) if units == "us" else ()
+    pairs = ((twin, ours, theirs) for twin in twins for ours, theirs in US.items())
+    return next((twin for twin, ours, theirs in pairs if key.endswith(ours) and twin.endswith(theirs)), key)
+
+
+def form_fields(
+    keys: Iterable[str], units: str = "metric", typed: Mapping[str, str] | None = None, faults: Iterable[Fault] = ()
+) -> list[FormField]:
+    """Return the fields of some keys, with what was typed and what was wrong with it.
+
+    Parameters
+    ----------
+    keys : iterable of str
+        Keys of the vocabulary or words about a visit.
+    units : str
+        ``metric`` or ``us``.
+    typed : mapping, optional
+        Name as it was sent -> text.
+    faults : iterable of Fault
+    """
+    typed, faults, said = typed or {}, list(faults), texts()
+    made = []
+    for key in keys:
+        record, name = WORDS[key], name_of(key, units)
+        other = [said["unit"][ending] for ending in US.values() if name != key and name.endswith(ending)]
+        unit = other[0] if other else record.unit
+        shown = said["choice"].get(key, {})
+        offered = (*aliases(), *shipped_fuels()) if key == "fuel" else record.choices
+        choices = tuple((word, shown.get(word, word.replace("_", " "))) for word in offered)
+        label = said["field"].get(key) or record.meaning[:1].upper() + record.meaning[1:]
+        kind = "choice" if choices else "number" if record.kind == "number" else "text"
+        wrong = tuple(str(one) for one in faults if one.quantity in (key, name))
+        negative = kind == "number" and record.low < 0.0
+        made.append(FormField(name, key, label, unit, kind, typed.get(name, ""), choices, negative, wrong))
+    return made
+
+
+def shown_in(keys: Iterable[str], body: Mapping[str, Any], units: str) -> dict[str, str]:
+    """Return name of the field -> what it holds, of the values of an entry in the units of the person.
+
+    Examples
+    --------
+    >>> shown_in(["flue_temp_c", "co_dry_ppm"], {"flue_temp_c": 365.0, "over": {"co_dry_ppm": 2000.0}}, "us")
+    {'flue_temp_f': '689', 'co_dry_ppm': '>2000'}
+    """
+    shown = {}
+    for key in keys:
+        value, name = body.get(key), name_of(key, units)
+        if key in (body.get("over") or {}):
+            shown[key] = f">{body['over'][key]:g}"
+        elif isinstance(value, int | float):
+            backs = [FOREIGN_UNITS[ending].back for ending in US.values() if name != key and name.endswith(ending)]
+            back = backs[0] if backs else float
+            shown[name] = f"{back(value):.6g}"
+        elif isinstance(value, list):
+            shown[name] = "-".join(f"{end:g}" for end in value)
+        elif value is not None:
+            shown[name] = str(value)
+    return shown
+
+
+def words_of(form: Mapping[str, str], keys: Iterable[str]) -> list[str]:
+    """Return what was typed into the fields of some keys as words of a line; empty fields are left out.
+
+    Each text stays one word, whatever it holds: what is typed into one field can fill no other.
+
+    Examples
+    --------
+    >>> words_of({"o2_dry_pct": " 8,2 ", "co_dry_ppm": "over 2000", "flue_temp_f": "689", "smoke_number": ""},
+    ...          ["o2_dry_pct", "co_dry_ppm", "flue_temp_c", "smoke_number"])
+    ['o2_dry_pct', '8,2', 'co_dry_ppm', '>2000', 'flue_temp_f', '689']
+    """
+    words = []
+    for key in keys:
+        for name in (key, *in_other_units(key, WORDS)):
+            text = " ".join(form.get(name, "").split())
+            first, _, rest = text.partition(" ")
+            if WORDS[key].kind == "number" and first.lower() in OVER:
+                text = f">{rest}"
+            if text:
+                words += [name, text]
+    return words

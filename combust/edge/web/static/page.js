@@ -1,0 +1,203 @@
+// What a phone adds to the page: drafts, entries that wait for the network, a key for minus, a slider. Nothing depends
+// on it: with the script blocked every form is sent as forms are. Nothing here judges; the server does.
+"use strict";
+
+const DRAFT = "combust draft ", WAITS = "combust waits ", REFUSED = "combust refused ";
+const HOURS_KEPT = 12, RETRY_MS = 4000, PATIENCE_MS = 8000;
+let sending = false, unpaired = false;
+const said = () => document.body.dataset;
+const kept = (start) => Object.keys(localStorage).filter((name) => name.startsWith(start)).sort();
+const read = (name) => { try { return JSON.parse(localStorage.getItem(name)); } catch { return null; } };
+const write = (name, value) => { try { localStorage.setItem(name, JSON.stringify(value)); return true; } catch { return false; } };
+const element = (tag, text, name) => Object.assign(document.createElement(tag), { textContent: text, className: name || "" });
+
+// A name of its own for each entry, made here: randomUUID needs https.
+const freshKey = () => [...crypto.getRandomValues(new Uint8Array(16))].map((byte) => byte.toString(16).padStart(2, "0")).join("");
+
+// ---- what a form holds
+const typedOf = (form) => [...new FormData(form)].filter(([name, value]) => name !== "token" && typeof value === "string");
+const visible = (form) => typedOf(form).filter(([name, value]) => value !== "" && !isHidden(form, name));
+const isHidden = (form, name) => { const one = form.elements[name]; return one && one.type === "hidden"; };
+
+function fill(form, pairs) {
+  for (const [name, value] of pairs) {
+    const one = form.elements[name];
+    if (!one || isHidden(form, name)) continue;
+    one.value = value;
+    const fold = (one.closest ? one : one[0]).closest("details");
+    if (fold) fold.open = true;
+  }
+}
+
+// ---- drafts: what was typed and not yet sent stays on this phone for some hours
+const draftOf = (form) => `${DRAFT}${location.pathname} ${form.dataset.draft}`;
+
+const keepDraft = (form) => (visible(form).length ? write(draftOf(form), { at: Date.now(), pairs: visible(form) }) : forget(draftOf(form)));
+
+function forget(draft) {
+  localStorage.removeItem(draft);
+  for (const name of kept(REFUSED)) if (read(name).draft === draft) localStorage.removeItem(name);
+}
+
+function takeDraft(form) {
+  const draft = read(draftOf(form));
+  if (!draft || !draft.pairs.length) return undefined;
+  if (Date.now() - draft.at > HOURS_KEPT * 3600e3) return forget(draftOf(form));
+  if (visible(form).some(([name]) => form.elements[name].type !== "radio" && form.elements[name].tagName !== "SELECT")) return undefined;
+  fill(form, draft.pairs);
+  const time = new Date(draft.at).toTimeString().slice(0, 5);
+  const line = element("p", said().kept.replace("{time}", time) + " ", "kept");
+  const away = element("button", said().erase);
+  away.type = "button";
+  away.addEventListener("click", () => { forget(draftOf(form)); line.remove(); form.reset(); tellWaiting(); });
+  line.append(away);
+  form.prepend(line);
+  return undefined;
+}
+
+// ---- the queue: an entry is written down under its key before it is sent, and sent until it is answered
+function tellWaiting() {
+  const waits = kept(WAITS).length, refused = kept(REFUSED);
+  document.getElementById("waiting")?.remove();
+  const banner = document.getElementById("banner");
+  if (banner) banner.hidden = false;
+  if (!waits && !refused.length) return;
+  const box = element("section", "", "banner waiting");
+  box.id = "waiting";
+  box.setAttribute("role", "status");
+  box.append(element("p", said().notJudged));
+  if (waits) box.append(element("p", said().waits.replace("{n}", waits)));
+  for (const [page, why] of [...refused.map((name) => [read(name).page, "notTaken"]), ...(unpaired ? [["/pair", "pair"]] : [])]) {
+    const line = element("p", said()[why] + " ");
+    line.append(Object.assign(element("a", said().open), { href: page }));
+    box.append(line);
+  }
+  document.body.prepend(box);
+  if (banner && !banner.classList.contains("stops")) banner.hidden = true; // an older "no stop" comforts nobody now
+}
+
+async function token() {
+  const answer = await fetch("/token", { signal: AbortSignal.timeout(PATIENCE_MS) });
+  unpaired = answer.redirected;
+  if (!answer.ok || unpaired) throw new Error("no token");
+  return (await answer.json()).token;
+}
+
+async function send(one) {
+  const body = new URLSearchParams(one.pairs);
+  return fetch(one.path, { method: "POST", body, headers: { "x-combust-token": await token() }, signal: AbortSignal.timeout(PATIENCE_MS) });
+}
+
+// Send what waits, oldest first; `mine` is the entry that somebody looks at this moment.
+async function sendWaiting(mine) {
+  if (sending) return;
+  sending = true;
+  try {
+    for (let name = kept(WAITS)[0]; name; name = kept(WAITS)[0]) {
+      const one = read(name);
+      const answer = one ? await send(one) : null;
+      if (answer && ([401, 403, 408, 429].includes(answer.status) || answer.status >= 500)) break;
+      localStorage.removeItem(name);
+      if (!answer) continue; // nothing that could be read stood there
+      if (answer.ok) forget(one.draft);
+      else if (name !== mine) { write(REFUSED + one.at, one); write(one.draft, { at: Date.now(), pairs: one.shown }); }
+      if (name === mine) return await draw(answer);
+      if (!kept(WAITS).length && one.page === location.pathname) location.reload();
+    }
+  } catch { /* no network: it waits */ } finally { sending = false; tellWaiting(); }
+}
+
+function queue(form, event) {
+  event.preventDefault();
+  const once = form.elements.once, at = Date.now();
+  if (!once.dataset.drawn) { once.value = freshKey(); once.dataset.drawn = "yes"; }
+  const name = `${WAITS}${String(at).padStart(15, "0")} ${once.value}`;
+  const same = kept(WAITS).find((one) => one.endsWith(once.value)); // a second tap
+  const pairs = typedOf(form);
+  if (event.submitter && event.submitter.name) pairs.push([event.submitter.name, event.submitter.value]);
+  const one = { path: form.getAttribute("action"), page: location.pathname, at, pairs, shown: visible(form), draft: draftOf(form) };
+  if (!same && !write(name, one)) return form.submit(); // no room on this phone
+  tellWaiting();
+  return sendWaiting(same || name).then(() => {
+    if (!document.body.contains(form) || !kept(WAITS).length) return;
+    localStorage.removeItem(draftOf(form)); // it waits under its key now; the form is free for the next entry
+    form.reset();
+    delete once.dataset.drawn;
+    document.getElementById("waiting").scrollIntoView();
+  });
+}
+
+// ---- a page that came as an answer takes the place of this one
+async function draw(answer) {
+  const page = new DOMParser().parseFromString(await answer.text(), "text/html");
+  if (answer.redirected) history.pushState(null, "", new URL(answer.url).pathname);
+  document.title = page.title;
+  document.body.replaceWith(document.adoptNode(page.body));
+  begin();
+  scrollTo(0, 0);
+  const first = document.querySelector("#banner.stops, .refused, .answer, main h1");
+  if (first) { first.tabIndex = -1; first.focus(); }
+}
+
+// ---- a key for minus (keypads for numbers lack one), a slider that types into a field, a watch that asks again
+function addSign(input) {
+  const key = element("button", "±", "sign");
+  key.type = "button";
+  key.setAttribute("aria-label", `${said().sign}: ${input.labels[0].textContent.trim()}`);
+  key.addEventListener("click", () => {
+    input.value = /^\s*[-−]/.test(input.value) ? input.value.replace(/^\s*[-−]\s*/, "") : `-${input.value.trim()}`;
+    input.dispatchEvent(new Event("input", { bubbles: true }));
+    input.focus();
+  });
+  input.inputMode = "decimal";
+  input.after(key);
+}
+
+function addSlider(box) {
+  const field = document.getElementById(box.dataset.slides), form = field.form, slider = element("input", "");
+  Object.assign(slider, { type: "range", min: box.dataset.low, max: box.dataset.high, step: box.dataset.step, id: "what-if" });
+  slider.value = field.value.replace(",", ".");
+  const label = Object.assign(element("label", `${box.dataset.label} `), { htmlFor: "what-if" }), shown = element("output", slider.value);
+  label.append(shown);
+  box.append(label, slider);
+  slider.addEventListener("input", () => { shown.textContent = slider.value; });
+  slider.addEventListener("change", async () => {
+    field.value = slider.value;
+    const answer = await fetch(form.getAttribute("action"), { method: "POST", body: new URLSearchParams(new FormData(form)) }).catch(() => null);
+    if (answer) { await draw(answer); const again = document.getElementById("what-if"); if (again) again.focus(); }
+  });
+}
+
+function watch(box) {
+  setTimeout(async () => {
+    if (!document.body.contains(box)) return;
+    const answer = await fetch(location.href, { signal: AbortSignal.timeout(PATIENCE_MS) }).catch(() => null);
+    if (answer && answer.ok) {
+      const page = new DOMParser().parseFromString(await answer.text(), "text/html");
+      document.querySelectorAll(".bar, #banner").forEach((one) => one.remove());
+      document.body.prepend(...page.querySelectorAll(".bar, #banner"));
+      document.getElementById("watched")?.replaceWith(page.getElementById("watched") || "");
+      tellWaiting();
+    }
+    const next = document.querySelector("[data-watch]");
+    if (next) watch(next);
+  }, 1000 * Number(box.dataset.watch));
+}
+
+function begin() {
+  for (const form of document.querySelectorAll("form[data-draft]")) {
+    takeDraft(form);
+    form.addEventListener("input", () => keepDraft(form));
+    if (form.dataset.queue !== undefined && form.elements.once) form.addEventListener("submit", (event) => queue(form, event));
+  }
+  document.querySelectorAll("input[data-sign]").forEach(addSign);
+  document.querySelectorAll("[data-slides]").forEach(addSlider);
+  document.querySelectorAll("[data-watch]").forEach(watch);
+  tellWaiting();
+}
+
+begin();
+addEventListener("popstate", () => location.reload());
+addEventListener("online", () => sendWaiting());
+setInterval(() => { if (kept(WAITS).length) sendWaiting(); }, RETRY_MS);
+if (kept(WAITS).length) sendWaiting();

@@ -1,0 +1,118 @@
+"""A headless Chromium as a phone or a desk: its size, its network, what axe-core finds on a page."""
+
+from __future__ import annotations
+
+import base64
+import importlib.resources
+import json
+import shutil
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from typing import Any
+from urllib.parse import urlparse
+
+from selenium import webdriver
+from selenium.common.exceptions import NoSuchElementException, StaleElementReferenceException
+from selenium.webdriver.chrome.service import Service
+from selenium.webdriver.support.ui import WebDriverWait
+
+from tests.edge.moments import PATIENCE
+
+PHONE, DESK = (390, 844), (1280, 800)
+FLAGS = (
+    "--headless=new", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-sync",
+    "--disable-background-networking", "--disable-component-update",
+    "--host-resolver-rules=MAP * ~NOTFOUND, EXCLUDE 127.0.0.1",
+)  # fmt: skip
+# What can be touched and is too small for a thumb; links within a sentence may be smaller.
+SMALL = """
+const least = 44, found = [];
+for (const one of document.querySelectorAll('a, button, input:not([type=hidden]), select, textarea, summary')) {
+  const target = one.matches('[type=radio], [type=checkbox]') ? one.closest('label') : one;
+  const box = target.getBoundingClientRect();
+  const inText = one.tagName === 'A' && one.closest('p, li, dd, figcaption');
+  if (box.width && !inText && !one.matches('.skip') && (box.height < least || box.width < least))
+    found.push(`${one.tagName} ${one.name || one.textContent} ${Math.round(box.width)}x${Math.round(box.height)}`);
+}
+return found;
+"""
+
+
+def program(*names: str) -> str:
+    """Return the path of the first program that is there."""
+    found = next((path for name in names if (path := shutil.which(name))), None)
+    assert found, f"these tests need {names[0]}: apt-get install chromium chromium-driver, or: -m 'not browser'"
+    return found
+
+
+@contextmanager
+def browser(size: tuple[int, int] = PHONE, *, script: bool = True) -> Iterator[Any]:
+    """Run a Chromium of some size until the block ends; without script it is as if a person had blocked it."""
+    options = webdriver.ChromeOptions()
+    options.binary_location = program("chromium", "chromium-browser", "google-chrome")
+    for flag in FLAGS:
+        options.add_argument(flag)
+    options.set_capability("goog:loggingPrefs", {"performance": "ALL", "browser": "ALL"})
+    driver = webdriver.Chrome(options=options, service=Service(program("chromedriver")))
+    try:
+        shape = {"width": size[0], "height": size[1], "deviceScaleFactor": 1, "mobile": size == PHONE}
+        driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", shape)
+        if not script:
+            driver.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": True})
+        yield driver
+    finally:
+        driver.quit()
+
+
+def wait(driver: Any, condition: Callable[[Any], Any]) -> Any:
+    """Wait until something holds, and return it; a page may be replaced while it is read."""
+    gone = (StaleElementReferenceException, NoSuchElementException)
+    return WebDriverWait(driver, PATIENCE, poll_frequency=0.1, ignored_exceptions=gone).until(condition)
+
+
+def axe(driver: Any) -> list[str]:
+    """Return what axe-core finds against WCAG 2, levels A and AA, each with the place where it stands.
+
+    Every fold is opened first: what it hides is looked at too, and axe-core takes a hidden part for a visible one.
+    """
+    driver.execute_script("document.querySelectorAll('details').forEach((one) => { one.open = true; })")
+    if not driver.execute_script("return Boolean(window.axe)"):
+        driver.execute_script(importlib.resources.files("axe_core_python").joinpath("axe.min.js").read_text("utf-8"))
+    tags = json.dumps(["wcag2a", "wcag2aa", "wcag21a", "wcag21aa"])
+    run = f"const done = arguments[0]; axe.run(document, {{runOnly: {tags}}}).then((found) => done(found.violations));"
+    found = driver.execute_async_script(run)
+    return [
+        f"{one['id']}: {node['html'][:120]} {node['any'][0]['message'] if node['any'] else ''}"
+        for one in found
+        for node in one["nodes"]
+    ]
+
+
+def small_targets(driver: Any) -> list[str]:
+    """Return what a thumb cannot hit."""
+    found: list[str] = driver.execute_script(SMALL)
+    return found
+
+
+def sideways(driver: Any) -> int:
+    """Return by how many pixels a page is wider than the screen."""
+    root = "document.documentElement"
+    return int(driver.execute_script(f"return {root}.scrollWidth - {root}.clientWidth"))
+
+
+def asked_of_others(driver: Any) -> set[str]:
+    """Return the names of other machines that the browser asked for something."""
+    events = [json.loads(entry["message"])["message"] for entry in driver.get_log("performance")]
+    sent = [event["params"]["request"]["url"] for event in events if event["method"] == "Network.requestWillBeSent"]
+    return {str(urlparse(url).hostname) for url in sent if url.startswith("http")} - {"127.0.0.1"}
+
+
+def printed(driver: Any) -> bytes:
+    """Return a page as the browser prints it, a PDF."""
+    return base64.b64decode(driver.execute_cdp_cmd("Page.printToPDF", {"preferCSSPageSize": True})["data"])
+
+
+def look(driver: Any, path: Any) -> None:
+    """Write a picture of the whole page, for people to look at."""
+    shot = driver.execute_cdp_cmd("Page.captureScreenshot", {"captureBeyondViewport": True, "format": "png"})
+    path.write_bytes(base64.b64decode(shot["data"]))
