@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
+from functools import lru_cache
 from typing import Any
 
 from combust.application.reading.result import ReadingResult, interpret, safety_of
@@ -50,10 +51,25 @@ class Taken:
     @property
     def result(self) -> ReadingResult | None:
         """What the reading says; None when it holds nothing to interpret."""
+        values = tuple((key, _whole(value)) for key, value in self.values.items() if key in quantities())
         try:
-            return interpret({key: value for key, value in self.values.items() if key in quantities()})
-        except CombustError:
+            hash(values)
+        except TypeError:  # a damaged entry can hold anything
             return None
+        return _interpreted(values)
+
+
+def _whole(value: Any) -> Any:
+    return tuple(value) if isinstance(value, list) else value
+
+
+@lru_cache(maxsize=512)
+def _interpreted(values: tuple[tuple[str, Any], ...]) -> ReadingResult | None:
+    """Return what values say, worked out once: a page asks for the same reading again and again."""
+    try:
+        return interpret(dict(values))
+    except CombustError:
+        return None
 
 
 def replace_place(one: Taken, place: object) -> Taken:
