@@ -82,6 +82,9 @@ def test_the_limits_of_the_heater_itself_stop_alike(
     assert answer == told
     assert answer["state"] == case.state
     assert answer["stops"]
+    shown = phone.get("/visit/V1").text
+    assert state_of(shown) == case.state
+    assert banner_of(shown).endswith(" ".join(one["text"] for one in told["stops"]))
 
 
 @pytest.mark.parametrize("word", EMERGENCIES)
