@@ -160,6 +160,16 @@ def test_who_may_read_and_write_visits(phone: Phone, settings: Settings, role: s
     assert other.client.post(f"{here}/reading", data=sent, headers={"origin": other.origin}).status_code == writes
 
 
+def test_a_visit_is_found_by_name_or_heater_among_many(phone: Phone) -> None:
+    for n in range(3):
+        opened(phone, visit_id=f"W30{n}", heater="", heater_id=f"LF-{n}")
+    assert 'id="find"' not in phone.get("/visit").text, "three visits need no search"
+    for word in ("w302", "lf-2"):
+        page = phone.get(f"/visit?find={word}").text
+        assert "/visit/W302" in page
+        assert "/visit/W301" not in page
+
+
 def test_many_visits_opened_in_one_moment_are_as_many_visits(
     phone: Phone, phones: Callable[[], Phone], settings: Settings
 ) -> None:
