@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import json
 import os
 import signal
 import subprocess
@@ -13,6 +12,7 @@ import time
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
+from urllib.parse import urlencode
 
 import numpy as np
 
@@ -20,19 +20,23 @@ from combust.edge.logbook import keyboard
 from combust.edge.logbook.book import Logbook
 from combust.edge.web.key import key_beside
 from combust.edge.web.seats import Seats
+from combust.edge.web.texts import texts
 from tests.benchmarks.processes import ENVIRONMENT, ROOT
 from tests.benchmarks.records import Effort, Record
+from tests.edge.web.served import free_port
 
 GROUP = "page"
 PHONES, EVERY_S, POLLS_PER_S = 30, 5.0, 60
 ENTRY_MS, MEMORY_MB, FIRST_S = 250.0, 300.0, 1.0
-PORT = 8477
+PORT = free_port()
+NEXT = texts()["visit"]["can_be"].encode()  # stands above the causes, below the next check
+FORM = "application/x-www-form-urlencoded"
 PEER = "Starlette: an empty page"
 
 
 def records(effort: Effort) -> list[Record]:
     """Return what thirty phones wait for, the memory under them, and the first page after the start."""
-    seconds, rounds = float(effort.pick(10, 60)), effort.pick(1, 5)
+    seconds, rounds = float(effort.pick(6, 60)), effort.pick(1, 5)
     with tempfile.TemporaryDirectory() as folder:
         book = Path(folder) / "class.book"
         visits_in(book)
@@ -151,7 +155,7 @@ def under_load(book: Path, seconds: float) -> dict[str, list[float]]:
     papers = [(f"combust_{PORT}={seats.cookie_of(one)}", seats.token_of(one)) for one in people]
     with served(page_command(book)) as pid:
         asyncio.run(until_answered())
-        asyncio.run(load(papers, 6.0))  # the processes of the pool are started and warm
+        asyncio.run(load(papers, 4.0))  # the processes of the pool are started and warm
         return measured(pid, papers, seconds)
 
 
@@ -181,17 +185,18 @@ async def load(papers: Sequence[tuple[str, str]], seconds: float) -> dict[str, l
 
 
 async def phone(number: int, cookie: str, token: str, times: list[float], end: float) -> None:
-    """Enter another reading every few seconds until the end."""
-    line, random = Line(cookie), np.random.default_rng(number)
-    papers = {"origin": f"http://127.0.0.1:{PORT}", "x_combust_token": token, "content_type": "application/json"}
+    """Enter another reading every few seconds until the end: the form, then the page that it leads to."""
+    line, random, here = Line(cookie), np.random.default_rng(number), f"/visit/V{number:03d}"
+    papers = {"origin": f"http://127.0.0.1:{PORT}", "x_combust_token": token, "content_type": FORM}
     await asyncio.sleep(EVERY_S * number / PHONES)
     while (begun := time.perf_counter()) < end:
-        typed = f"high o2 {random.uniform(4.0, 9.0):.2f} flue {random.uniform(280.0, 380.0):.0f} co 120"
-        body = json.dumps({"line": typed}).encode()
-        status, _, told = await line.ask("POST", f"/api/visit/V{number:03d}/entries", body, **papers)
+        typed = {"stage": "high", "co_dry_ppm": "120", "once": f"{number:03d}-{begun:.9f}".replace(".", "-")}
+        typed |= {"o2_dry_pct": f"{random.uniform(4.0, 9.0):.2f}", "flue_temp_c": f"{random.uniform(280.0, 380.0):.0f}"}
+        status, _, _ = await line.ask("POST", f"{here}/reading", urlencode(typed).encode(), **papers)
+        page_status, _, told = await line.ask("GET", here)
         times.append(1e3 * (time.perf_counter() - begun))
-        if status != 200 or (told and not json.loads(told)["causes"]):
-            raise RuntimeError(f"an entry was answered {status}: {told[:300]!r}")
+        if (status, page_status) not in ((303, 200), (200, 200)) or (told and NEXT not in told):
+            raise RuntimeError(f"an entry was answered {status}, {page_status}: {told[:300]!r}")
         await asyncio.sleep(max(0.0, EVERY_S - (time.perf_counter() - begun)))
 
 

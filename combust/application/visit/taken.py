@@ -56,7 +56,7 @@ class Taken:
             hash(values)
         except TypeError:  # a damaged entry can hold anything
             return None
-        return _interpreted(values)
+        return _said(values)
 
 
 def _whole(value: Any) -> Any:
@@ -64,8 +64,8 @@ def _whole(value: Any) -> Any:
 
 
 @lru_cache(maxsize=512)
-def _interpreted(values: tuple[tuple[str, Any], ...]) -> ReadingResult | None:
-    """Return what values say, worked out once: a page asks for the same reading again and again."""
+def _said(values: tuple[tuple[str, Any], ...]) -> ReadingResult | None:
+    """Return what values say: a page of a visit asks it of every reading again and again."""
     try:
         return interpret(dict(values))
     except CombustError:
