@@ -10,6 +10,7 @@ from combust.application.causes.visit_result import NextCheck, VisitResult
 from combust.application.visit.by_symptom import checks_by_symptom
 from combust.application.visit.clock import clock_doubts
 from combust.application.visit.meaning import causes_of
+from combust.application.visit.provisional import PROVISIONAL, question, read_of_stages
 from combust.application.visit.record import missing_fields, status
 from combust.application.visit.supply_said import supply_said
 from combust.application.visit.taken import Taken
@@ -53,6 +54,14 @@ class Standing(Result):
         first = self.checks[:1]
         return _in_a_sentence(first[0].check, first[0].why) if first else ""
 
+    @property
+    def baseline(self) -> str:
+        """What is to be said of a baseline that is provisional, or that today could give; "" before gas was read."""
+        heater = self.visit.heater
+        if heater and heater.is_provisional:
+            return PROVISIONAL
+        return question(self.visit) if read_of_stages(self.visit) else ""
+
     def lines(self) -> Rows:
         """Return at most ten rows: what was read, causes, the next check in one sentence, what is missing.
 
@@ -82,6 +91,8 @@ class Standing(Result):
             rows.append(("BROKEN", f"{visit.broken}: changed outside combust, do not rely on it"))
         if doubts := clock_doubts(visit):
             rows.append(("CLOCK", f"{'; '.join(doubts)}: is the clock right? It was written down as it came."))
+        if of_baseline := self.baseline:
+            rows.append(("baseline", of_baseline))
         lacking = [label for _, label in missing_fields(visit)]
         rows.append(("still missing", ", ".join(lacking) if lacking else "nothing"))
         return rows

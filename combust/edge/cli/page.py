@@ -16,12 +16,19 @@ from combust.edge.web.settings import LOOPBACK, PORT, Settings
 @click.command("page", short_help="Serve the page for a phone: readings, visits, sites.")
 @click.option("--book", metavar="FILE", help="The logbook that visits are written to; it is made when it is not there.")
 @click.option("--heaters", metavar="DIR", help="Folder of heater profiles.")
+@click.option("--plan", metavar="DIR", help="Folder of a plan made by combust fleet, to be looked at.")
 @click.option("--series", metavar="FILE", help="A table that a logger writes while the heater burns, to be watched.")
 @click.option("--share", is_flag=True, help="Let phones of this network in, with a pairing code.")
 @click.option("--address", metavar="TEXT", help="Address of this machine in that network; asked for when not given.")
 @click.option("--port", default=PORT, show_default=True, type=click.IntRange(1024, 65535), help="Where it listens.")
 def command(
-    book: str | None, heaters: str | None, series: str | None, share: bool, address: str | None, port: int
+    book: str | None,
+    heaters: str | None,
+    series: str | None,
+    plan: str | None,
+    share: bool,
+    address: str | None,
+    port: int,
 ) -> None:
     """Serve the page: readings, visits, sites and plans on any phone.
 
@@ -50,6 +57,7 @@ def command(
         host,
         port,
         shared=share,
+        plan=Path(plan) if plan else None,
         series=Path(series) if series else None,
     )
     if share:

@@ -1,4 +1,4 @@
-"""Where a visit stands, worked out beside the server: two processes, each question once, a lost process replaced."""
+"""What takes time, worked out beside the server: two processes, each question once, a lost process replaced."""
 
 from __future__ import annotations
 
@@ -8,9 +8,10 @@ import os
 import signal
 import threading
 from collections import OrderedDict
+from collections.abc import Callable
 from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from combust.application.visit.standing import Standing
@@ -18,11 +19,12 @@ if TYPE_CHECKING:
 
 WORKERS = 2
 MOST_KEPT = 256
+_one_sheet = threading.Lock()
 TRIES = 3  # a question that ends its process each time is not asked for ever
 
 
 class Pool:
-    """Answers where a visit stands.
+    """Answers where a visit stands, and writes its sheet.
 
     Equal questions are worked out once, also while the first of them is still being worked out; the latest answers are
     kept. Without processes it is worked out here, as for a single person on this machine.
@@ -36,7 +38,7 @@ class Pool:
     def __init__(self, workers: int = 0) -> None:
         self._workers, self._lock = workers, threading.Lock()
         self._executor: ProcessPoolExecutor | None = None
-        self._answers: OrderedDict[str, Future[Standing]] = OrderedDict()
+        self._answers: OrderedDict[str, Future[Any]] = OrderedDict()
         self.worked_out = 0
 
     def standing(self, visit: Visit) -> Standing:
@@ -50,12 +52,21 @@ class Pool:
         -------
         Standing
         """
-        name, left = name_of(visit), TRIES
+        found: Standing = self._ask(name_of(visit), stand, visit)
+        return found
+
+    def sheet(self, visit: Visit, head: str, *, numbers: bool = False) -> str:
+        """Return the sheet of a visit: its causes are ranked twice for it, and its figures are drawn by a library."""
+        page: str = self._ask(f"sheet {head} {numbers} {name_of(visit)}", write_sheet, visit, head, numbers)
+        return page
+
+    def _ask(self, name: str, work: Callable[..., Any], *given: Any) -> Any:
+        left = TRIES
         while True:
             left -= 1
             answer, mine = self._asked(name)
             if mine:
-                self._work_out(answer, visit)
+                self._work_out(answer, work, given)
             try:
                 return answer.result()
             except BrokenProcessPool:
@@ -66,34 +77,34 @@ class Pool:
                 self._forget(name, answer)
                 raise
 
-    def _asked(self, name: str) -> tuple[Future[Standing], bool]:
+    def _asked(self, name: str) -> tuple[Future[Any], bool]:
         """Return the answer to a question, and whether it is for this thread to work it out."""
         with self._lock:
             known = self._answers.get(name)
             if known is not None:
                 self._answers.move_to_end(name)
                 return known, False
-            answer: Future[Standing] = Future()
+            answer: Future[Any] = Future()
             self._answers[name] = answer
             while len(self._answers) > MOST_KEPT:
                 self._answers.popitem(last=False)
             self.worked_out += 1
             return answer, True
 
-    def _forget(self, name: str, answer: Future[Standing]) -> None:
+    def _forget(self, name: str, answer: Future[Any]) -> None:
         with self._lock:
             if self._answers.get(name) is answer:
                 del self._answers[name]
 
-    def _work_out(self, answer: Future[Standing], visit: Visit) -> None:
+    def _work_out(self, answer: Future[Any], work: Callable[..., Any], given: tuple[Any, ...]) -> None:
         """Fill an answer, whoever else waits for it."""
         executor = None
         try:
             if self._workers:
                 executor = self._started()
-                answer.set_result(executor.submit(stand, visit).result())
+                answer.set_result(executor.submit(work, *given).result())
             else:
-                answer.set_result(stand(visit))
+                answer.set_result(work(*given))
         except BrokenProcessPool as error:
             self._replace(executor)
             answer.set_exception(error)
@@ -172,3 +183,11 @@ def stand(visit: Visit) -> Standing:
     found = standing(visit)
     found.safety.lines()
     return found
+
+
+def write_sheet(visit: Visit, head: str, numbers: bool) -> str:
+    """Return the sheet of a visit; in a process of the pool, or here, one after the other: its figures take memory."""
+    from combust.edge.reports.visit_page import visit_page
+
+    with _one_sheet:
+        return visit_page(visit, head=head, numbers=numbers)

@@ -22,6 +22,8 @@ class Settings:
         The logbook that visits are written to; without one there are no visits.
     heaters : Path, optional
         Folder of heater profiles.
+    plan : Path, optional
+        Folder that ``combust fleet`` wrote its plan to.
     series : Path, optional
         A table that a logger writes while the heater burns: a visit can watch it.
     host, port
@@ -36,6 +38,7 @@ class Settings:
     host: str = LOOPBACK
     port: int = PORT
     shared: bool = False
+    plan: Path | None = None
     series: Path | None = None
 
     @property

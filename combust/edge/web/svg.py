@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from combust.application.reading.result import ReadingResult
+from combust.application.site.effect_result import SiteEffect
 from combust.domain.fuel import Fuel
 from combust.kernel.constants import DRY_AIR
 from combust.kernel.flue_gas import flue_gas_moles
@@ -118,4 +119,60 @@ def plane(result: ReadingResult) -> Plane | None:
         reading,
         band,
         told,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Ceiling:
+    """The highest site over the air's temperature, as it is drawn; the site itself is the point.
+
+    Attributes
+    ----------
+    lines : tuple of (str, str)
+        Name of the text, and points of the line as SVG takes them.
+    limit : float or None
+        Place of the heater's own limit.
+    point : (float, float)
+        Place of the site.
+    """
+
+    lines: tuple[tuple[str, str], ...]
+    across: tuple[tuple[float, float], ...]
+    up: tuple[tuple[float, float], ...]
+    limit: float | None
+    point: tuple[float, float]
+    width: float = WIDTH
+    height: float = HEIGHT
+    left: float = LEFT
+    right: float = WIDTH - RIGHT
+    top: float = TOP
+    foot: float = HEIGHT - BOTTOM
+
+
+HEIGHT_MOST_M = 5000.0
+
+
+def ceiling(effect: SiteEffect) -> Ceiling:
+    """Return how high a heater may go with lambda at its minimum, over the air's temperature.
+
+    Parameters
+    ----------
+    effect : SiteEffect
+    """
+    temps = [float(row["intake_temp_c"] or 0.0) for row in effect.ceiling_curve]
+    across = Scale(min(temps), max(temps), LEFT + 8.0, WIDTH - RIGHT)
+    up = Scale(0.0, HEIGHT_MOST_M, HEIGHT - BOTTOM, TOP)
+    lines = []
+    for name in ("ceiling_altitude_m", "ceiling_altitude_full_m"):
+        known = [(x, row[name]) for x, row in zip(temps, effect.ceiling_curve, strict=True)]
+        places = [f"{across(x)},{up(min(max(y, 0.0), HEIGHT_MOST_M))}" for x, y in known if y is not None]
+        lines.append((name, " ".join(places)))
+    limit, site = effect.heater_altitude_limit_m, effect.site
+    here = (min(max(site["intake_temp_c"], min(temps)), max(temps)), min(max(site["altitude_m"], 0.0), HEIGHT_MOST_M))
+    return Ceiling(
+        tuple(lines),
+        tuple((value, across(value)) for value in (-40.0, -20.0, 0.0, 20.0, 40.0)),
+        tuple((value, up(value)) for value in (0.0, 1000.0, 2000.0, 3000.0, 4000.0, 5000.0)),
+        None if limit is None else up(min(limit, HEIGHT_MOST_M)),
+        (across(here[0]), up(here[1])),
     )

@@ -71,13 +71,21 @@ def wait(driver: Any, condition: Callable[[Any], Any]) -> Any:
 
 
 def axe(driver: Any) -> list[str]:
-    """Return what axe-core finds against WCAG 2, levels A and AA, each with the place where it stands."""
+    """Return what axe-core finds against WCAG 2, levels A and AA, each with the place where it stands.
+
+    Every fold is opened first: what it hides is looked at too, and axe-core takes a hidden part for a visible one.
+    """
+    driver.execute_script("document.querySelectorAll('details').forEach((one) => { one.open = true; })")
     if not driver.execute_script("return Boolean(window.axe)"):
         driver.execute_script(importlib.resources.files("axe_core_python").joinpath("axe.min.js").read_text("utf-8"))
     tags = json.dumps(["wcag2a", "wcag2aa", "wcag21a", "wcag21aa"])
     run = f"const done = arguments[0]; axe.run(document, {{runOnly: {tags}}}).then((found) => done(found.violations));"
     found = driver.execute_async_script(run)
-    return [f"{one['id']}: {node['html'][:120]}" for one in found for node in one["nodes"]]
+    return [
+        f"{one['id']}: {node['html'][:120]} {node['any'][0]['message'] if node['any'] else ''}"
+        for one in found
+        for node in one["nodes"]
+    ]
 
 
 def small_targets(driver: Any) -> list[str]:

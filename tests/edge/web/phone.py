@@ -9,6 +9,7 @@ import html5lib
 import httpx2 as httpx
 from starlette.testclient import TestClient
 
+from combust.edge.web.pool import Pool
 from combust.edge.web.seats import Seats
 from combust.edge.web.serve import make_app
 from combust.edge.web.settings import Settings
@@ -24,11 +25,13 @@ class Phone:
     settings : Settings
     seats : Seats, optional
         With a clock of the test.
+    pool : Pool, optional
+        Default without processes.
     """
 
-    def __init__(self, settings: Settings, seats: Seats | None = None) -> None:
+    def __init__(self, settings: Settings, seats: Seats | None = None, pool: Pool | None = None) -> None:
         self.origin = f"http://{settings.name}"
-        app = make_app(settings, seats)
+        app = make_app(settings, seats, pool)
         self.client = TestClient(app, base_url=self.origin, raise_server_exceptions=False, follow_redirects=False)
 
     def get(self, path: str, **more: Any) -> httpx.Response:

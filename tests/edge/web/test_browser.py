@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
+import signal
 from collections.abc import Iterator, Mapping
+from pathlib import Path
 from typing import Any
 
 import pytest
 from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
+from selenium.webdriver.support.ui import Select
 
+from combust.edge.logbook.book import Logbook
+from combust.edge.logbook.visits import read_visit
 from combust.edge.web.texts import texts
-from tests.edge.web.browser import DESK, PHONE, asked_of_others, axe, browser, sideways, small_targets, wait
+from tests.edge.runs import ROOT, call
+from tests.edge.web.browser import DESK, PHONE, asked_of_others, axe, browser, printed, sideways, small_targets, wait
 from tests.edge.web.served import Served
 
 pytestmark = pytest.mark.browser
@@ -121,3 +127,122 @@ def test_the_same_with_the_script_blocked(served: Served) -> None:
         type_reading(driver, GOOD | {"co_dry_ppm": "4000"})
         wait(driver, lambda d: d.find_elements(By.CSS_SELECTOR, ".banner.stops"))
         assert "STOP" in told(driver)
+
+
+@pytest.fixture
+def visited(tmp_path: Path) -> Iterator[tuple[Served, Path]]:
+    """A server with a visit that is open, of a heater whose profile is known."""
+    book = tmp_path / "winter.book"
+    heaters = ["--heaters", str(ROOT / "data" / "heaters")]
+    words = ["outdoors", "altitude", "210", "air", "15", "high", "o2", "8.2", "co", "45", "flue", "330"]
+    assert call("visit", "open", str(book), "heater-0312", *heaters, "--visit-id", "V1", *words).code == 0
+    with Served(book) as server:
+        yield server, book
+
+
+def say(driver: Any, text: str) -> None:
+    """Type a note, and send it."""
+    field = driver.find_element(
+        By.CSS_SELECTOR, "form[data-draft=note] textarea, form[data-draft=note] input[name=text]"
+    )
+    field.send_keys(text)
+    driver.find_element(By.CSS_SELECTOR, "form[data-draft=note] button").send_keys(Keys.ENTER)
+
+
+def notes(book: Path) -> list[str]:
+    """Return the notes of the visit as the logbook holds them."""
+    with Logbook(book, read_only=True) as opened:
+        return [str(one.body["text"]) for one in read_visit(opened, "V1").entries if one.kind == "note"]
+
+
+def test_an_entry_waits_for_the_network_and_is_there_once(visited: tuple[Served, Path]) -> None:
+    server, book = visited
+    with browser() as driver:
+        driver.get(f"{server.address}/visit/V1/say")
+        server.end(signal.SIGKILL)
+        say(driver, "casing cold")
+        wait(driver, lambda d: texts()["page"]["not_judged"] in told(d))
+        say(driver, "second look")
+        wait(driver, lambda d: texts()["page"]["waits"].format(n=2) in told(d))
+        assert "No stop condition" not in told(driver), "an older banner comforts nobody while something waits"
+        assert notes(book) == []
+        server.start()
+        wait(driver, lambda d: not d.find_elements(By.ID, "waiting"))
+        assert notes(book) == ["casing cold", "second look"]
+
+
+def test_what_waited_and_is_refused_comes_back_into_its_form(visited: tuple[Served, Path]) -> None:
+    server, _book = visited
+    with browser() as driver:
+        driver.get(f"{server.address}/visit/V1/reading")
+        server.end(signal.SIGKILL)
+        driver.find_element(By.ID, "f-o2_dry_pct").send_keys("82")
+        driver.find_element(By.CSS_SELECTOR, "form[data-draft=reading] button.main").send_keys(Keys.ENTER)
+        wait(driver, lambda d: d.find_elements(By.ID, "waiting"))
+        server.start()
+        wait(driver, lambda d: texts()["page"]["not_taken"] in told(d))
+        driver.get(f"{server.address}/visit/V1")
+        assert texts()["page"]["not_judged"] in told(driver)
+        driver.find_element(By.CSS_SELECTOR, "#waiting a").send_keys(Keys.ENTER)
+        wait(driver, lambda d: d.find_element(By.ID, "f-o2_dry_pct").get_attribute("value") == "82")
+        field = driver.find_element(By.ID, "f-o2_dry_pct")
+        field.clear()
+        field.send_keys("8,1")
+        driver.find_element(By.CSS_SELECTOR, "form[data-draft=reading] button.main").send_keys(Keys.ENTER)
+        wait(driver, lambda d: not d.find_elements(By.ID, "waiting") and d.find_elements(By.CSS_SELECTOR, ".answer"))
+        assert "1.59" in told(driver)
+
+
+def test_every_page_of_a_visit_can_be_read_and_touched(visited: tuple[Served, Path]) -> None:
+    server, _ = visited
+    paths = ["", "/reading", "/say", "/photo", "/watch", "/record", "/entries", "/entries/2"]
+    for size in (PHONE, DESK):
+        with browser(size) as driver:
+            for path in [*(f"/visit/V1{path}" for path in paths), "/visit", "/day", "/site", "/plan", "/mystery"]:
+                driver.get(server.address + path)
+                assert (path, axe(driver), small_targets(driver), sideways(driver)) == (path, [], [], 0)
+
+
+def test_a_case_from_opening_to_the_printed_sheet(tmp_path: Path) -> None:
+    with Served(tmp_path / "winter.book") as server, browser() as driver:
+        driver.get(f"{server.address}/visit")
+        Select(driver.find_element(By.CSS_SELECTOR, "select[name=heater]")).select_by_value("heater-0312")
+        press(driver, "input[name=location][value=outdoors]")
+        send(driver, "open")
+        wait(driver, lambda d: "/visit/" in d.current_url)
+        address = driver.current_url
+        for values in (
+            {"o2_dry_pct": "4,84", "co_dry_ppm": "120", "flue_temp_c": "365"},
+            {"o2_dry_pct": "8,2", "co_dry_ppm": "45", "flue_temp_c": "330"},
+        ):
+            driver.get(f"{address}/reading")
+            press(driver, "input[name=stage][value=high]")
+            for key, text in values.items():
+                driver.find_element(By.ID, f"f-{key}").send_keys(text)
+            send(driver, "reading")
+            wait(driver, lambda d: d.find_elements(By.CSS_SELECTOR, ".answer .lambda"))
+            if "4,84" in values.values():
+                assert "1.28" in told(driver)
+                assert "intake restricted" in told(driver)
+                driver.get(f"{address}/say")
+                driver.find_element(By.CSS_SELECTOR, "form[data-draft=repair] [name=text]").send_keys("hose replaced")
+                send(driver, "repair")
+                wait(driver, lambda d: d.current_url == address)
+        assert "1.60" in told(driver)
+        driver.get(f"{address}/sheet")
+        assert printed(driver).startswith(b"%PDF")
+        text = told(driver)
+        assert "hose replaced" in text
+        assert "1.28" in text
+        assert "1.60" in text
+        assert asked_of_others(driver) == set()
+
+
+def press(driver: Any, selector: str) -> None:
+    """Choose a button by the keyboard."""
+    driver.find_element(By.CSS_SELECTOR, selector).send_keys(Keys.SPACE)
+
+
+def send(driver: Any, draft: str) -> None:
+    """Send a form by the keyboard."""
+    driver.find_element(By.CSS_SELECTOR, f"form[data-draft='{draft}'] button:not([type=button])").send_keys(Keys.ENTER)

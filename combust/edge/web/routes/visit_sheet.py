@@ -6,7 +6,6 @@ import base64
 import datetime
 import hashlib
 import re
-from threading import Lock
 from urllib.parse import quote
 
 from starlette.responses import HTMLResponse, Response
@@ -19,11 +18,9 @@ from combust.domain.safety import of_all
 from combust.edge.logbook.exchange import head_of
 from combust.edge.logbook.keyboard import day_of, this_moment
 from combust.edge.logbook.visits import list_visits, read_visit
-from combust.edge.reports.visit_page import visit_page
 from combust.edge.web.asked import Asked
 from combust.edge.web.visit_book import book_path, path_of, standing_of, visit_named
 
-_figures = Lock()  # one sheet after the other: its figures take memory
 STYLE = re.compile(r"<style>(.*?)</style>", re.DOTALL)
 
 
@@ -34,8 +31,7 @@ def sheet(asked: Asked) -> Response:
     with asked.house.book(read_only=True) as book:
         visit = read_visit(book, name, int(revision) if revision.isdecimal() and len(revision) < 6 else None)
         head = head_of(book, visit)
-    with _figures:
-        page = visit_page(visit, head=head, numbers="numbers" in asks)
+    page = asked.house.pool.sheet(visit, head, numbers="numbers" in asks)
     answer = HTMLResponse(page)
     answer.headers["content-security-policy"] = policy_of(page)
     if "save" in asks:
