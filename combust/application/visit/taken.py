@@ -51,7 +51,16 @@ class Taken:
     @property
     def result(self) -> ReadingResult | None:
         """What the reading says; None when it holds nothing to interpret."""
-        return _said(tuple((key, value) for key, value in self.values.items() if key in quantities()))
+        values = tuple((key, _whole(value)) for key, value in self.values.items() if key in quantities())
+        try:
+            hash(values)
+        except TypeError:  # a damaged entry can hold anything
+            return None
+        return _said(values)
+
+
+def _whole(value: Any) -> Any:
+    return tuple(value) if isinstance(value, list) else value
 
 
 @lru_cache(maxsize=512)

@@ -227,6 +227,8 @@ def verify_command(book: str, head: str | None) -> Answer:
 def backup_command(book: str, out: str) -> Answer:
     """Copy a book while others write to it.
 
+    Photographs lie beside it in the folder BOOK.photos: copy that folder too.
+
     \b
     Example:
       combust log backup winter.book --out winter-copy.book

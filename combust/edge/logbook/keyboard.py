@@ -129,7 +129,7 @@ def open_visit(
     free = _free_names(book)
     given, visit_id = visit_id, visit_id or next(free)
     heater_id = str(profile["heater_id"]) if profile else heater_id
-    if visit_id in names(book):
+    if given in names(book):
         hint = f"Type into it: combust visit enter {book.path}, or give another --visit-id."
         raise CombustError(Fault("visit_id", visit_id, "twice", why="is in this book already", hint=hint))
     new = NewVisit(visit_id, heater_id, {}, [], profile=profile, at=at.isoformat(timespec="seconds"), opens=True)

@@ -47,7 +47,7 @@ def _pages(room: str) -> Any:
 
 def harmless(value: Any) -> Any:
     """Return text without control and direction characters; escaping is the template engine's own."""
-    if not isinstance(value, str) or hasattr(value, "__html__"):  # markup of the templates themselves stays as it is
+    if not isinstance(value, str) or value.isprintable() or hasattr(value, "__html__"):  # markup stays as it is
         return value
     return "".join(mark if mark.isprintable() or mark in "\n\t" else "?" for mark in value)
 

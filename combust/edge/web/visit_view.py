@@ -61,6 +61,7 @@ def facts_of(found: Standing, asked: Asked, error: CombustError | None = None) -
     return {
         **about(visit),
         "stopped": bool(safety.stops) or not safety.allows(("burning",)),
+        "everyone_out": safety.state == "everyone_out",
         "answer": answer_of(visit),
         "own_lambda": own_lambda(found),
         "readings": [(_label(one), in_words(line_of(one), asked.units)) for one in visit.last_taken],

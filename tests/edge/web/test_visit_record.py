@@ -7,11 +7,13 @@ import hashlib
 import re
 import threading
 from collections.abc import Callable
+from dataclasses import replace
 
 import pytest
 
 from combust.edge.logbook.book import Logbook
 from combust.edge.logbook.visits import names
+from combust.edge.web.seats import Seats
 from combust.edge.web.settings import Settings
 from tests.edge.runs import call
 from tests.edge.web.phone import Phone, banner_of
@@ -141,6 +143,31 @@ def test_the_sheet_of_the_day_tells_stops_first(phone: Phone) -> None:
     assert banner_of(page).startswith("STOP")
     assert page.index("V002") < page.index("V001")
     assert "No visit on this day" in phone.get("/day/sheet?day=1999-01-01").text
+
+
+@pytest.mark.parametrize(
+    ("role", "reads", "writes"), [("learner", 403, 403), ("trainer", 200, 403), ("engineer", 200, 303)]
+)
+def test_who_may_read_and_write_visits(phone: Phone, settings: Settings, role: str, reads: int, writes: int) -> None:
+    here = opened(phone)
+    shared = replace(settings, host="192.168.7.20", shared=True)
+    other = Phone(shared)
+    assert other.get(here).headers["location"] == "/pair"
+    assert other.post("/pair", {"code": Seats(settings.key).code_of(role)}).status_code == 303
+    for way in ("/visit", "/day", "/day/sheet", here, f"{here}/record", f"{here}/entries", f"{here}/sheet"):
+        assert other.get(way).status_code == reads, way
+    sent = {"token": other.token(), "o2_dry_pct": "8.2", "stage": "high"}
+    assert other.client.post(f"{here}/reading", data=sent, headers={"origin": other.origin}).status_code == writes
+
+
+def test_a_visit_is_found_by_name_or_heater_among_many(phone: Phone) -> None:
+    for n in range(3):
+        opened(phone, visit_id=f"W30{n}", heater="", heater_id=f"LF-{n}")
+    assert 'id="find"' not in phone.get("/visit").text, "three visits need no search"
+    for word in ("w302", "lf-2"):
+        page = phone.get(f"/visit?find={word}").text
+        assert "/visit/W302" in page
+        assert "/visit/W301" not in page
 
 
 def test_many_visits_opened_in_one_moment_are_as_many_visits(

@@ -55,15 +55,16 @@ def listed(asked: Asked) -> Response:
 
 def _list_facts(asked: Asked, error: CombustError | None = None) -> dict[str, Any]:
     path, now = book_path(asked), this_moment()
-    rows: list[dict[str, Any]] = []
+    every: list[dict[str, Any]] = []
     day: dict[str, Any] = {}
     if path.exists():
         with asked.house.book(read_only=True) as book:
-            rows, _ = list_visits(book, last=LATEST)
-            still, _ = list_visits(book, only_open=True)
+            every, _ = list_visits(book)
             day = day_of(book, now)[0]
-        known = {row["label"] for row in rows}
-        rows = [*(row for row in still if row["label"] not in known), *rows]
+    find = " ".join(asked.request.query_params.get("find", "").split())
+    fits = [row for row in every if find.casefold() in f"{row['label']} {row['heater_id']}".casefold()]
+    latest = {row["label"] for row in fits[-LATEST:]}
+    rows = [row for row in fits if row["is_open"] or row["label"] in latest]
     shown = [{**row, "path": path_of(row["label"])} for row in reversed(rows)]
     heaters, wrong = _heaters(asked)
     faults = error.faults if error else ()
@@ -72,6 +73,8 @@ def _list_facts(asked: Asked, error: CombustError | None = None) -> dict[str, An
         "still": [row for row in shown if row["is_open"]],
         "done": [row for row in shown if not row["is_open"]],
         "day": day,
+        "find": find,
+        "more": len(every) > LATEST or bool(find),
         "heaters": heaters,
         "wrong": wrong,
         "fields": form_fields([*first, *PLATE], asked.units, asked.form, faults),

@@ -5,12 +5,16 @@ from __future__ import annotations
 import csv
 import io
 import tempfile
+from dataclasses import replace
+from functools import lru_cache
+from itertools import compress
 from pathlib import Path
-from typing import Any
+from threading import Lock
+from typing import Any, NamedTuple
 
 from starlette.responses import Response
 
-from combust.application.visit.steady import SteadyResult, steady_rule
+from combust.application.visit.steady import LONGEST_WINDOW_S, SteadyResult, steady_rule
 from combust.application.visit.visit import Visit
 from combust.data.errors import CombustError, Fault
 from combust.data.units import in_words
@@ -31,6 +35,7 @@ WATCHED = ("o2_dry_pct", "co_dry_ppm", "flue_temp_c", "stage", "minutes_since_ig
 COLUMNS = ("taken_at", *WATCHED)
 MOST_SAMPLES = 1000
 EVERY_S = 5
+_one_at_a_time = Lock()
 
 
 def show(asked: Asked) -> Response:
@@ -82,26 +87,57 @@ def _with_sample(held: str, words: list[str], visit: Visit) -> str:
     return held.replace("\r", "") + written.getvalue()
 
 
-def _series_of(asked: Asked, held: str, source: str) -> Series | None:
+class _Watched(NamedTuple):
+    """A series, whether it is steady, the reading that its steady window makes, and why it cannot be judged."""
+
+    series: Series
+    result: SteadyResult | None
+    values: dict[str, Any] | None
+    why: tuple[str, ...]
+
+
+def _watched(asked: Asked, held: str, source: str) -> _Watched | None:
     """Return the series that is watched, None where there is nothing yet."""
     path = asked.house.settings.series
     if source == "file":
-        return read_series(path) if path and path.exists() else None
+        if path is None or not path.exists():
+            return None
+        seen = path.stat()
+        with _one_at_a_time:
+            return _on_disk(path, seen.st_mtime_ns, seen.st_size)
     if not held.strip():
         return None
     with tempfile.TemporaryDirectory() as folder:
         table = Path(folder) / "samples.csv"
         table.write_text(held, encoding="utf-8")
-        return read_series(table)
+        return _judge(read_series(table))
+
+
+@lru_cache(maxsize=2)
+def _on_disk(path: Path, changed_ns: int, size: int) -> _Watched:
+    """Return the table on disk, read once for each time that it grew however many phones watch it."""
+    return _judge(read_series(path))
+
+
+def _judge(series: Series) -> _Watched:
+    """Return a series with what its last hour says; its stops are those of the whole."""
+    late = series.times_s >= series.times_s[-1] - LONGEST_WINDOW_S
+    columns = {key: column[late] for key, column in series.columns.items()}
+    stage = list(compress(series.stage, late)) if series.stage is not None else None
+    last = replace(series, times_s=series.times_s[late], columns=columns, stage=stage)
+    try:
+        return _Watched(last, *judge_series(last), ())
+    except CombustError as error:
+        return _Watched(last, None, None, tuple(str(one) for one in error.faults))
 
 
 def _facts(asked: Asked, visit: Visit, held: str, error: CombustError | None = None) -> dict[str, Any]:
     path, looked, stops = asked.house.settings.series, [], Safety(())
     for source in ("hand", *(("file",) if path else ())):
         try:
-            series = _series_of(asked, held, source)
-            judged = _judged(series, asked.units) if series else {}
-            stops = of_all([stops, Safety(series.stops)]) if series else stops
+            found = _watched(asked, held, source)
+            judged = _judged(found, asked.units) if found else {}
+            stops = of_all([stops, Safety(found.series.stops)]) if found else stops
         except CombustError as wrong:
             judged = {"why": [str(one) for one in wrong.faults]}
             stops = of_all([stops, Safety(wrong.safety.stops)]) if wrong.safety else stops
@@ -121,19 +157,13 @@ def _facts(asked: Asked, visit: Visit, held: str, error: CombustError | None = N
     }
 
 
-def _judged(series: Series, units: str) -> dict[str, Any]:
-    try:
-        result, _ = judge_series(series)
-    except CombustError as error:
-        return {"why": [str(one) for one in error.faults], "count": len(series.times_s)}
-    return {
-        "steady": result.steady,
-        "why": [in_words(text, units) for text in result.why],
-        "rows": _rows(result, units),
-        "count": len(series.times_s),
-        "notes": list(series.notes),
-        "last": _last(series, units),
-    }
+def _judged(found: _Watched, units: str) -> dict[str, Any]:
+    series, result = found.series, found.result
+    shown = {"count": len(series.times_s), "notes": list(series.notes), "last": _last(series, units)}
+    if result is None:
+        return {**shown, "why": found.why}
+    why = [in_words(text, units) for text in result.why]
+    return {**shown, "steady": result.steady, "why": why, "rows": _rows(result, units)}
 
 
 def _rows(result: SteadyResult, units: str) -> list[tuple[str, str]]:
@@ -166,14 +196,13 @@ def _refused(asked: Asked, visit: Visit, held: str, error: CombustError, words: 
 def _keep(asked: Asked, visit: Visit, held: str) -> Response:
     """Take the steady mean into the visit, with the stop of the series."""
     try:
-        series = _series_of(asked, held, asked.form["keep"])
-        result, values = judge_series(series) if series else (None, None)
-        if series is None or values is None:
-            why = " ".join(result.why) if result else "has no samples"
+        found = _watched(asked, held, asked.form["keep"])
+        if found is None or found.values is None:
+            why = " ".join(found.result.why if found.result else found.why) if found else "has no samples"
             hint = texts()["visit"]["watch_wait"]
             raise CombustError(Fault("series", "", "not_steady", why=f"is not steady: {why}", hint=hint))
+        values, entries = found.values, entries_of_series(found.series, found.values)
         with asked.house.book() as book:
-            entries = entries_of_series(series, values)
             add(book, [NewVisit(visit.visit_id, values.get("heater_id"), {}, entries)], key=asked.key)
     except CombustError as error:
         return _refused(asked, visit, held, error, [])
