@@ -44,31 +44,31 @@ ROUTES = [
 # Figures of their own that no real unit has: heat is 77 to 81 % of the fuel's, pump strokes times pulses give the fuel.
 PROFILES = {
     "small": {
-        "fuel": "diesel_b7", "limit": 1350, "rpm": 4250, "rpm_max": 4750, "run_w": 24, "glow_a": 7.9, "cutout_v": 10.4,
+        "fuel": "diesel_b7", "limit": 1350, "kit": 2400, "rpm": 4250, "rpm_max": 4750, "run_w": 24, "glow_a": 7.9, "cutout_v": 10.4,
         "stroke_ul": 25.5, "high": (0.242, 1.9, 2.64), "low": (0.094, 0.75, 1.02), "o2": 8.2, "flue": 300,
         "intake_pa": -44, "exhaust_pa": 118,
         "start": (5, [42, 35], [68, 56], 1.1, 175),
     },
     "small_high": {
-        "fuel": "diesel_b7", "limit": 2050, "rpm": 4650, "rpm_max": 6150, "run_w": 31, "glow_a": 8.1, "cutout_v": 10.7,
+        "fuel": "diesel_b7", "limit": 2050, "kit": 3450, "rpm": 4650, "rpm_max": 6150, "run_w": 31, "glow_a": 8.1, "cutout_v": 10.7,
         "stroke_ul": 19.5, "high": (0.226, 1.75, 3.22), "low": (0.089, 0.7, 1.27), "o2": 9.0, "flue": 310,
         "intake_pa": -52, "exhaust_pa": 131,
         "start": (7, [48, 36, 36], [58, 44, 44], 1.4, 190),
     },
     "large": {
-        "fuel": "diesel_b7", "limit": 1650, "rpm": 4950, "rpm_max": 5400, "run_w": 43, "glow_a": 9.4, "cutout_v": 10.2,
+        "fuel": "diesel_b7", "limit": 1650, "kit": None, "rpm": 4950, "rpm_max": 5400, "run_w": 43, "glow_a": 9.4, "cutout_v": 10.2,
         "stroke_ul": 46.0, "high": (0.563, 4.3, 3.40), "low": (0.184, 1.45, 1.11), "o2": 7.9, "flue": 350,
         "intake_pa": -73, "exhaust_pa": 174,
         "start": (3, [60, 50], [85, 70], 0.9, 230),
     },
     "large_high": {
-        "fuel": "diesel_b7", "limit": 3300, "rpm": 4550, "rpm_max": 6700, "run_w": 47, "glow_a": 9.1, "cutout_v": 10.6,
+        "fuel": "diesel_b7", "limit": 3300, "kit": 3650, "rpm": 4550, "rpm_max": 6700, "run_w": 47, "glow_a": 9.1, "cutout_v": 10.6,
         "stroke_ul": 43.5, "high": (0.487, 3.7, 3.11), "low": (0.160, 1.25, 1.02), "o2": 8.8, "flue": 340,
         "intake_pa": -66, "exhaust_pa": 159,
         "start": (4, [64, 52, 40], [66, 58, 50], 1.0, 255),
     },
     "clinic_gasoline": {
-        "fuel": "gasoline_e5", "limit": 1150, "rpm": 4400, "rpm_max": 4980, "run_w": 33, "glow_a": 8.4, "cutout_v": 10.9,
+        "fuel": "gasoline_e5", "limit": 1150, "kit": 1600, "rpm": 4400, "rpm_max": 4980, "run_w": 33, "glow_a": 8.4, "cutout_v": 10.9,
         "stroke_ul": 50.5, "high": (0.479, 3.3, 2.63), "low": (0.149, 1.05, 0.82), "o2": 8.5, "flue": 330,
         "intake_pa": -61, "exhaust_pa": 146,
         "start": (8, [25, 20], [45, 40], 1.0, 280),
@@ -146,7 +146,7 @@ def vehicles(folder: Path, chance: random.Random) -> int:
     for group, heater, site, route, count, compensation, limit in PLACES:
         loss = dict(GROUPS[group])[heater]
         for _ in range(count):
-            battery = chance.choice([(95, 12), (110, 12), (140, 12), (180, 24)])
+            battery = chance.choice([(95, 12), (110, 12), (140, 12), (180, 12)])
             rows.append(
                 (
                     f"car-{101 + len(rows)}",
@@ -177,6 +177,7 @@ def profiles(folder: Path) -> None:
     (folder / "profiles").mkdir(exist_ok=True)
     for name, row in PROFILES.items():
         check, preheats, attempts, pump_hz, cool_down = row["start"]
+        kit = f"compensation_altitude_m = {row['kit']}\n" if row["kit"] else ""
         text = f"""# Invented demo heater of the Larkfell fleet; no such unit exists. Copy the layout, not the numbers.
 heater_id = "{name}"
 fuel = "{row["fuel"]}"
@@ -219,7 +220,7 @@ exhaust_static_pa = {row["exhaust_pa"]}
 
 [limits]
 altitude_m = {row["limit"]}
-air_ratio_min = 1.30
+{kit}air_ratio_min = 1.30
 source = "invented demo document of the type"
 
 [start]

@@ -16,6 +16,8 @@ from combust.domain.fuel import Fuel
 from combust.domain.profile_values import checked_profile
 from combust.domain.reading import Reading
 
+ORIGINS = ("unit", "provisional", "type")  # of a healthy reading, the best first
+
 
 @dataclass(frozen=True, slots=True)
 class Stage:
@@ -39,7 +41,9 @@ class Stage:
 
 @dataclass(frozen=True, slots=True)
 class Baseline:
-    """A healthy reading of this heater (``unit``) or of another of its type (``type``, which adds spread).
+    """A healthy reading of this heater (``unit``), of this one as it was once found, or of another of its type.
+
+    ``provisional`` (found well, not known to be) and ``type`` add spread.
 
     ``reading`` has the profile's fuel filled in where it named none; ``fuel`` is what was burnt then.
     """
@@ -52,9 +56,10 @@ class Baseline:
 
 @dataclass(frozen=True, slots=True)
 class HeaterLimits:
-    """Limits of the heater's own document: height [m] and lowest lambda [-]."""
+    """Limits of the heater's own document: height [m], height with a compensation kit [m] and lowest lambda [-]."""
 
     altitude_m: float | None = None
+    compensation_altitude_m: float | None = None
     air_ratio_min: float | None = None
     source: str | None = None
 
@@ -205,9 +210,14 @@ class Heater:
         return self.stages[name]
 
     def baseline_of(self, stage: str) -> Baseline | None:
-        """Return the healthy reading of a stage, the heater's own before its type's; None when there is none."""
+        """Return the healthy reading of a stage: its own, a provisional one, its type's; None when there is none."""
         found = [baseline for baseline in self.baselines if baseline.stage == stage]
-        return min(found, key=lambda baseline: baseline.origin != "unit", default=None)
+        return min(found, key=lambda baseline: ORIGINS.index(baseline.origin), default=None)
+
+    @property
+    def is_provisional(self) -> bool:
+        """Whether a healthy reading of it is one that nobody knew to be healthy yet: under suspicion."""
+        return any(baseline.origin == "provisional" for baseline in self.baselines)
 
 
 def _remake(values: dict[str, Any]) -> Heater:

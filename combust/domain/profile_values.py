@@ -122,7 +122,7 @@ def _baseline(
     except CombustError as error:
         faults.take((*path, "fuel"), error.faults)
     origin = head.get("origin", "unit")
-    for quantity, why, hint in _not_healthy(checked, fuel_then, heater_id if origin == "unit" else None):
+    for quantity, why, hint in _not_healthy(checked, fuel_then, None if origin == "type" else heater_id):
         faults.add((*path, quantity), checked[quantity], "not_healthy", why, hint)
     if len(faults.found) > before or fuel_then is None or stage is None:
         return None

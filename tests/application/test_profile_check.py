@@ -156,6 +156,7 @@ def test_a_good_profile_has_nothing_to_be_told(tmp_path):
         ("o2_dry_pct = 8.2", "o2_dry_pct = 4.5", "baseline_under_minimum"),
         ("o2_dry_pct = 8.2", "", "baseline_without_gas"),
         ('stage = "high"\nalt', 'stage = "high"\norigin = "type"\nalt', "baseline_of_type"),
+        ('stage = "high"\nalt', 'stage = "high"\norigin = "provisional"\nalt', "baseline_provisional"),
         ("o2_dry_pct = 8.2", 'o2_dry_pct = 8.2\nco2_dry_pct = 8.6\nco2_origin = "measured"', "baseline_pair_disagrees"),
         ("intake_temp_c = 15", "", "baseline_site_assumed"),
         ("altitude_m = 210", "altitude_m = 2100", "baseline_above_limit"),

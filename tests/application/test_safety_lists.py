@@ -120,10 +120,11 @@ def test_no_remedy_needs_a_flame_where_the_heater_must_stay_off() -> None:
     assert not (trimmed & remedies["off"]).any()
     assert not (trimmed & remedies["vehicle_id"].map(cars["safety"] == "heater_off")).any()  # whatever keeps it off
     assert (trimmed & ~remedies["off"]).any()
-    # What is listed there all the same is no remedy before the heater may run, or it is to go elsewhere.
-    here = remedies["off"] & ~remedies["remedy"].isin(["other_site", "compensation"])
-    assert remedies.loc[here, "text"].str.contains("once the heater may run here").all()
-    assert not remedies.loc[here, "enough"].any()
+    # What lets it run is a kit of its document, or another site; nothing else is listed.
+    assert set(remedies.loc[remedies["off"], "remedy"]) == {"other_site", "compensation"}
+    assert {"curtain", "larger_heater"} < set(remedies.loc[~remedies["off"], "remedy"])
+    assert (cars.loc[off, "cab"] == "off").all()
+    assert plan.totals["heat_short"] + plan.totals["cab_warm"] + plan.totals["cab_off"] == len(cars)
     assert (cars.loc[off, "safety"] == "heater_off").all()
 
 

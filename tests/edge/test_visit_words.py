@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime
 import shlex
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -23,11 +24,10 @@ HEATERS = Path(__file__).parents[2] / "data" / "heaters"
 MORNING = datetime.datetime.fromisoformat("2026-01-12T07:30:00+01:00")
 
 
-def typed(*lines: str, heater: str = "heater-0107", known: bool = True) -> Visit:
-    """Return a visit of typed lines, a minute between them; ``known``: with its profile."""
-    visit = Visit.open(
-        "V1", at=MORNING.isoformat(), heater=heater, profile=profile_in(HEATERS, heater) if known else None
-    )
+def typed(*lines: str, heater: str = "heater-0107", known: bool = True, profile: Any = None) -> Visit:
+    """Return a visit of typed lines, a minute between them; ``known``: with its profile, or the one given."""
+    profile = profile or (profile_in(HEATERS, heater) if known else None)
+    visit = Visit.open("V1", at=MORNING.isoformat(), heater=heater, profile=profile)
     for number, line in enumerate(lines, 1):
         new = entries_of_line(shlex.split(line), visit, MORNING + datetime.timedelta(minutes=number))
         visit = visit.add("setting", new.head, at=new.at) if new.head else visit

@@ -10,7 +10,7 @@ import numpy as np
 
 from combust.application.causes import evidence as ev
 from combust.application.causes import posterior as post
-from combust.application.causes.catalogue import HEALTHY, Priors
+from combust.application.causes.catalogue import HEALTHY, Cause, Priors
 from combust.application.causes.draws import SINGLE_SIZE, Drawer, Variant
 from combust.application.causes.forward import Model, SharedStates, shared_states
 from combust.application.causes.posterior import Hypothesis, Posterior, Visit, Whitening, loose_of
@@ -84,7 +84,7 @@ class Engine:
             weighed = self.priors.weighed((), gas=True)
         variants = [variant for variant in self.variants if variant.cause in weighed]
         prior, causes = self.priors.shares, dict.fromkeys(variant.cause for variant in variants)
-        weight = {name: weighed[name] for name in causes if name != HEALTHY}
+        weight = {name: self._weight(self.priors.causes[name], weighed[name]) for name in causes if name != HEALTHY}
         whole = sum(weight.values())
         both = {two: weight[two[0]] * weight[two[1]] for two in combinations(weight, 2) if self._may_be_two(*two)}
         of_pairs = sum(both.values())
@@ -101,6 +101,11 @@ class Engine:
                         share = prior["pairs"] * both[first.cause, second.cause] / of_pairs
                         shares[(first, second)] = share * first.share * second.share
         return {key: value for key, value in shares.items() if value > 0.0}
+
+    def _weight(self, cause: Cause, usual: float) -> float:
+        """Return the weight of a cause among the others: a provisional baseline is under suspicion."""
+        doubted = cause.baseline and self.heater.is_provisional
+        return max(usual, self.priors.decide("provisional_weight")) if doubted else usual
 
     def _may_be_two(self, first: str, second: str) -> bool:
         """Return whether two causes are weighed together.

@@ -117,7 +117,7 @@ def band_observations(stages: Iterable[HealthyStage]) -> list[Observation]:
     found = []
     for stage in stages:
         band = stage.stage.air_ratio_band if stage.stage else None
-        if band is None or stage.baseline is None or stage.baseline.origin != "unit":
+        if band is None or stage.baseline is None or stage.baseline.origin == "type":
             continue
         middle, half = (band[0] + band[1]) / 2.0, (band[1] - band[0]) / 2.0
         u = float(np.hypot(half / middle / np.sqrt(3.0), stage.u["air_ratio"]))

@@ -279,6 +279,8 @@ def _findings_beside(
         findings.insert(0, finding("not_ranked", symptom=symptom))
     if doubted:
         findings.append(finding("baseline_doubted"))
+    if engine.heater.is_provisional:
+        findings.append(finding("baseline_provisional"))
     return tuple(findings)
 
 

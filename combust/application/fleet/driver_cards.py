@@ -6,11 +6,14 @@ from typing import Any
 
 import pandas as pd
 
-from combust.application.fleet.rules import KEEP_OFF, richer_than_air
+from combust.application.fleet.decisions import KEEP_OFF
+from combust.application.fleet.rules import low_stage_cab, richer_than_air
 from combust.domain.limits import cautions
 
 NOT_COVERED = "The heater's own document does not cover this height as it is fitted."
 WHY_OFF = {
+    "barred": "The heater's own document does not cover this height, with a kit or without.",
+    "wrong_voltage": "Battery and heater are of different voltage: do not switch it on.",
     "limit_missing": "No altitude limit was entered: read the heater's own document first.",
     "check_document": "No limit with the compensation was entered: read the heater's own document first.",
 }
@@ -39,17 +42,19 @@ def _card(site: str, part: pd.DataFrame) -> dict[str, Any]:
     if len(known):
         lines.append(f"Heater allowed here by the heater's own limit: {_names(known)}.")
         lines += _numbers(known)
-    if len(on):
-        lines.append(f"Heater fuel for the coldest night: up to {on['fuel_l_per_night'].max():.1f} l for each vehicle.")
+    burning = on[on["fuel_when"] == "now"]
+    if len(burning):
+        most = burning["fuel_l_per_night"].max()
+        lines.append(f"Heater fuel for the coldest night: up to {most:.1f} l for each vehicle that runs.")
     chilly = on[on["heat_short"]]
     if len(chilly):
         lines.append(
             f"On the coldest night the cab of {_names(chilly)} reaches about "
             f"{chilly['cab_temp_reached_full_c'].min():.0f} °C. Put up the curtain, take the warm sleeping bag."
         )
-    if (part["fuel_grade"] == "below").any():
+    if (on["fuel_grade"] == "below").any():
         lines.append(f"Fuel sold here can wax at {cold_night:.0f} °C. Bring winter fuel.")
-    elif (part["fuel_grade"] == "marginal").any():
+    elif (on["fuel_grade"] == "marginal").any():
         lines.append(f"Fuel sold here only just stands {cold_night:.0f} °C. Better bring winter fuel.")
     weak = on[on["battery"] == "too_small"]
     if len(weak):
@@ -72,7 +77,8 @@ def _smoky(smoky: pd.DataFrame) -> list[str]:
         cold = rich["design_temp_c"].iloc[0]
         lines.append(f"Even on a {cold:.0f} °C night {_names(rich)} has more fuel than the air can burn.")
     if len(capped):
-        lines.append(f"Until the fuel is trimmed keep {_names(capped)} on low heat.")
+        warmth = low_stage_cab(capped["cab_temp_low_stage_c"].min(skipna=False))
+        lines.append(f"Until the fuel is trimmed keep {_names(capped)} on low heat: {warmth}.")
     return lines
 
 

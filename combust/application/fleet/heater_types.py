@@ -28,9 +28,10 @@ class HeaterType:
     Attributes
     ----------
     numbers : mapping
-        useful_heat_kw, base_air_ratio, expansion_per_k and fuel_temp_c of the baseline; efficiency,
-        heating_value_kwh_per_l, air_ratio_min, low_air_ratio (healthy lambda of the low stage), run_power_w,
-        glow_power_w, glow_s, cool_down_s; and, NaN where not entered, altitude_limit_m and blower_trim_pct.
+        useful_heat_kw, base_air_ratio and its uncertainty _u, expansion_per_k and fuel_temp_c of the baseline;
+        efficiency, heating_value_kwh_per_l, air_ratio_min, run_power_w, glow_power_w, glow_s, cool_down_s; plugs (0 = a
+        fuel without plugging point); and, NaN where not entered, low_air_ratio (healthy lambda of the low stage),
+        low_heat_kw, altitude_limit_m, compensation_limit_m, blower_trim_pct and nominal_v.
     origins : mapping
         Where those come from that a policy can stand in for.
     """
@@ -66,22 +67,37 @@ def heater_type(name: str, heater: Heater, policy: Policy) -> HeaterType:
     numbers = {key: policy[key] if number is None else number for key, number in given.items()} | {
         "useful_heat_kw": base.useful_heat_kw,
         "base_air_ratio": base.air_ratio,
+        "base_air_ratio_u": base.air_ratio_u,
         "expansion_per_k": base.expansion_per_k,
         "fuel_temp_c": base.fuel_temp_c,
         "heating_value_kwh_per_l": kwh_per_l,
-        "low_air_ratio": _low_air_ratio(heater, base),
-        "altitude_limit_m": np.nan if heater.limits.altitude_m is None else heater.limits.altitude_m,
-        "blower_trim_pct": np.nan if base.blower_left_pct is None else base.blower_left_pct,
+        "plugs": float(base.fuel.family != "gasoline"),
+        **_low_stage(heater, base),
+        **{key: np.nan if number is None else number for key, number in _where_entered(heater, base).items()},
     }
     stands_in = {key: f"policy: {policy.rows[key].origin}" for key, number in given.items() if number is None}
     return HeaterType(name, base, numbers, dict.fromkeys(given, "profile") | stands_in)
 
 
-def _low_air_ratio(heater: Heater, base: HealthyStage) -> float:
-    """Return the healthy lambda of the stage with the least fuel or heat; NaN where there is none to tell."""
+def _where_entered(heater: Heater, base: HealthyStage) -> dict[str, float | None]:
+    return {
+        "altitude_limit_m": heater.limits.altitude_m,
+        "compensation_limit_m": heater.limits.compensation_altitude_m,
+        "blower_trim_pct": base.blower_left_pct,
+        "nominal_v": heater.nominal_v,
+    }
+
+
+def _low_stage(heater: Heater, base: HealthyStage) -> dict[str, float]:
+    """Return healthy lambda and heat of the stage with the least fuel or heat; NaN where there is none to tell."""
     low = min(heater.stages.values(), key=lambda one: (one.fuel_l_per_h or np.inf, one.useful_heat_kw or np.inf))
+    if low.name == base.name:
+        return {"low_air_ratio": np.nan, "low_heat_kw": np.nan}
     unknown = heater.baseline_of(low.name) is None and low.air_ratio_band is None
-    return np.nan if low.name == base.name or unknown else healthy_stage(heater, stage=low.name).air_ratio
+    return {
+        "low_air_ratio": np.nan if unknown else healthy_stage(heater, stage=low.name).air_ratio,
+        "low_heat_kw": low.useful_heat_kw or np.nan,
+    }
 
 
 def types_of(

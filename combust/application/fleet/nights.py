@@ -9,6 +9,7 @@ import pandas as pd
 
 from combust.application.fleet.heater_types import Fleet
 from combust.application.fleet.policy import Policy
+from combust.application.safety import own_limits
 from combust.kernel import air, cab, wiring
 from combust.kernel.altitude import LambdaAtSite, fuel_density_ratio
 
@@ -18,6 +19,7 @@ AT_DESIGN = [  # what the design night shows of the stage, beside its lambdas
     for number in ("o2_dry", "co2_dry", "fuel_trim", "fuel_trim_to_minimum", "blower_trim")
     for account in ("", "_full")
 ]
+ROWS_AT_ONCE = 8192
 QUANTILES = np.linspace(0.0, 1.0, 21)
 
 
@@ -53,9 +55,12 @@ def nights_frame(vehicles: pd.DataFrame, sites: pd.DataFrame, at: Any, fleet: Fl
             "design_temp_c": cold,
             "mildest_use_temp_c": mild,
             "heater_altitude_limit_m": fleet.of("altitude_limit_m"),
-            "compensation_limit_m": vehicles["compensation_limit_m"],
+            "compensation_limit_m": vehicles["compensation_limit_m"].fillna(
+                pd.Series(fleet.of("compensation_limit_m"))
+            ),
             "minimum_air_ratio": fleet.of("air_ratio_min"),
             "base_air_ratio": fleet.of("base_air_ratio"),
+            "base_air_ratio_u": fleet.of("base_air_ratio_u"),
             "cab_ua_w_per_k": vehicles["cab_ua_w_per_k"],
             "ventilation_m3_per_h": vehicles["ventilation_m3_per_h"].fillna(0.0),
         }
@@ -103,6 +108,8 @@ def heat_columns(frame: pd.DataFrame, vehicles: pd.DataFrame, fleet: Fleet, poli
         columns[f"useful_heat{account}_kw"] = heat
         columns[f"shortfall{account}_kw"] = np.maximum(demand - heat, 0.0)
         columns[f"cab_temp_reached{account}_c"] = cab.cab_temperature_reached(loss, outdoor, heat, target)
+    low = fleet.of("low_heat_kw") * fuel_mass_ratio(outdoor, fleet)
+    columns["cab_temp_low_stage_c"] = cab.cab_temperature_reached(loss, outdoor, low, target)
     return columns
 
 
@@ -161,39 +168,47 @@ def _season(frame: pd.DataFrame, sites: pd.DataFrame, at: Any, fleet: Fleet, pol
     nights = site_night_temps(sites)
     pressure = station_pressure(sites)
     of_pair, pairs = pd.factorize(fleet.index * len(sites) + at)
-    lowest, warmest, below, low_service = (np.empty(len(pairs)) for _ in range(4))
+    lowest, width, warmest, below, low_service = (np.empty(len(pairs)) for _ in range(5))
     for position, (code, site) in enumerate(np.stack(np.divmod(pairs, len(sites)), axis=1)):
         one = fleet.types[code]
-        lam = one.base.lambda_at(one.base.air_at(pressure[site], nights[site])).air_ratio_full
+        here = one.base.lambda_at(one.base.air_at(pressure[site], nights[site]))
+        lam = here.air_ratio_full
         worst = int(np.argmin(lam))
-        lowest[position], warmest[position] = lam[worst], nights[site][worst]
+        lowest[position], width[position], warmest[position] = (
+            lam[worst],
+            here.air_ratio_full_u[worst],
+            nights[site][worst],
+        )
         below[position] = np.mean(lam < one.numbers["air_ratio_min"])
         low_service[position] = np.mean(lam < policy["service_air_ratio"])
     count = sites["nights_per_season"].to_numpy(dtype=float)[at]
-    hours = sites["hours_per_night"].to_numpy(dtype=float)[at]
-    mean_gap = _mean_gap(frame["cab_target_c"].to_numpy(), nights, at)
-    per_kw = cab.fuel_volume(1.0, hours, fleet.of("efficiency"), fleet.of("heating_value_kwh_per_l"))
-    demand = frame["heat_demand_kw"].to_numpy()
-    season_demand = frame["heat_loss_w_per_k"].to_numpy() * mean_gap / 1000.0
     return {
         "air_ratio_full_season_lowest": lowest[of_pair],
+        "air_ratio_full_season_lowest_u": width[of_pair],
         "air_ratio_low_stage_lowest": fleet.of("low_air_ratio") * lowest[of_pair] / fleet.of("base_air_ratio"),
         "season_lowest_at_c": warmest[of_pair],
         "nights_below_minimum": below[of_pair] * count,
         "nights_below_service_air_ratio": low_service[of_pair] * count,
-        "fuel_l_per_night": per_kw * demand,
-        "fuel_l_per_season": per_kw * season_demand * count,
-        "fuel_l_per_season_all_design": per_kw * demand * count,
+        **_fuel(frame, sites, nights, at, fleet),
     }
 
 
-def _mean_gap(target: Any, nights: list[Any], at: Any) -> Any:
-    """Return the mean of max(target - night, 0) over the nights of each vehicle's site [K]."""
-    of_target, targets = pd.factorize(target)
-    of_key, keys = pd.factorize(of_target * len(nights) + at)
-    pairs = np.stack(np.divmod(keys, len(nights)), axis=1)
-    gaps = np.array([np.maximum(targets[wanted] - nights[site], 0.0).mean() for wanted, site in pairs])
-    return gaps[of_key]
+def _fuel(frame: pd.DataFrame, sites: pd.DataFrame, nights: list[Any], at: Any, fleet: Fleet) -> dict[str, Any]:
+    """Return the fuel of the coldest night and of the season [l]: what the cab asks for, at most what is burnt."""
+    count, hours = (sites[key].to_numpy(dtype=float)[at] for key in ("nights_per_season", "hours_per_night"))
+    per_kw = cab.fuel_volume(1.0, hours, fleet.of("efficiency"), fleet.of("heating_value_kwh_per_l"))
+    most, loss = frame["nominal_heat_kw"].to_numpy(), frame["heat_loss_w_per_k"].to_numpy()
+    target, mean_heat = frame["cab_target_c"].to_numpy(), np.empty(len(frame))
+    for site, rows in pd.Series(at).groupby(at).indices.items():
+        for part in np.array_split(rows, len(rows) // ROWS_AT_ONCE + 1):
+            asked = cab.heat_demand(loss[part, None], target[part, None], nights[site])
+            mean_heat[part] = np.minimum(asked, most[part, None]).mean(axis=1)
+    night = per_kw * np.minimum(frame["heat_demand_kw"].to_numpy(), most)
+    return {
+        "fuel_l_per_night": night,
+        "fuel_l_per_season": per_kw * mean_heat * count,
+        "fuel_l_per_season_all_design": night * count,
+    }
 
 
 def _battery(
@@ -220,11 +235,16 @@ def _battery(
     plugging = here["cold_filter_plugging_c"].to_numpy(dtype=float)
     margin = policy["cold_filter_margin_k"]
     wax = np.where(cold < plugging, "below", np.where(cold < plugging + margin, "marginal", "fits"))
+    wax = np.where(np.isnan(plugging), "unknown", wax)
+    agree = ~own_limits(system_v=volts, nominal_v=fleet.of("nominal_v"))["system_voltage"]
     return {
         "battery_wh_per_night": energy,
         "battery_ah_per_night": amp_hours,
         "battery_share_of_usable": share,
-        "battery": verdict,
+        "battery_needed_ah": amp_hours / (usable * policy["battery_share_max"]),
+        "battery_v": volts,
+        "heater_nominal_v": fleet.of("nominal_v"),
+        "battery": np.where(agree, verdict, "wrong_voltage"),
         "cold_filter_plugging_c": plugging,
-        "fuel_grade": np.where(np.isnan(plugging), "unknown", wax),
+        "fuel_grade": np.where(fleet.of("plugs") == 0.0, "no_plugging_point", wax),
     }

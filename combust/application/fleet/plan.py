@@ -11,25 +11,31 @@ from typing import Any
 import pandas as pd
 
 from combust.application.fleet import tables
+from combust.application.fleet.decisions import (
+    DECISIONS,
+    FUEL_WHEN,
+    decision_columns,
+    sensitivity_frame,
+    sureness,
+)
 from combust.application.fleet.driver_cards import site_cards
 from combust.application.fleet.heater_types import Fleet, HeaterType, types_of
 from combust.application.fleet.nights import nights_frame
+from combust.application.fleet.overview import parts_frame, sites_frame
 from combust.application.fleet.points import NO_POINTS, RouteSums, RouteUse
 from combust.application.fleet.policy import Policy
 from combust.application.fleet.reassign import Reassignment, reassign
 from combust.application.fleet.remedies import remedies_frame
 from combust.application.fleet.routes import route_uses, routes_frame
 from combust.application.fleet.rules import (
-    DECISIONS,
     counts_frame,
-    decision_columns,
     plan_safety,
     reasons,
     rule_columns,
     state_columns,
+    stays_off,
     without_trims,
 )
-from combust.application.fleet.sensitivity import sensitivity_frame
 from combust.data.errors import CombustError, shorten
 from combust.data.near import near_matches
 from combust.domain.heater import Heater
@@ -45,16 +51,44 @@ NOT_COVERED = (
 )
 
 TOTALS = {
+    "refused": "refused rows of the vehicles table, nothing known of them",
     "compensation_kits": "compensation kits to fit",
     "spare_kits": "spare compensation kits",
-    "flips_between_lambdas": "lambda rule answered differently by the three lambdas",
+    "kits_not_known": "kits not known: up to where the document allows one is not entered",
     "heat_short": "cab stays below its target with lambda kept",
-    "battery_too_small": "battery too small for a cold night",
-    "fuel_grade_below": "fuel grade below the coldest night",
+    "cab_warm": "cab reaches its target with lambda kept",
+    "cab_off": "cab without heat: heater off",
+    "cab_unknown": "cab not known: the heater's own limit must be looked up first",
+    "battery_too_small": "battery too small for a cold night, of heaters that may run",
+    "battery_unknown": "battery not known, of heaters that may run",
+    "fuel_grade_below": "fuel grade below the coldest night, of heaters that may run",
+    "fuel_grade_marginal": "fuel grade only just stands the coldest night, of heaters that may run",
+    "fuel_grade_unknown": "fuel grade not known, of heaters that may run",
     "shorten_service": "shorten the service interval",
-    "fuel_l_per_season": "fuel in a season [l]",
+    "flips_between_lambdas": "lambda rule answered differently by the three lambdas",
+    "sureness_open": "decision open: within its own uncertainty",
+    "sureness_unknown": "decision hangs on a limit that was not entered",
+    "fuel_l_per_season": FUEL_WHEN["now"],
+    "fuel_l_per_season_with_kit": FUEL_WHEN["with_kit"],
+    "fuel_l_per_season_look_up": FUEL_WHEN["look_up"],
     "cost_kits": "cost of kits and spares, in the money of the policy",
-    "cost_fuel": "cost of the season's fuel, in the money of the policy",
+    "cost_fuel": "cost of the season's fuel of heaters that may run now, in the money of the policy",
+    "cost_fuel_with_kit": "cost of the more fuel once the kits are fitted, in the money of the policy",
+}
+ALWAYS = {TOTALS[key] for key in ("compensation_kits", "heat_short", "battery_too_small", "fuel_grade_below")}
+COUNTED = {  # how many vehicles have a value in a column
+    "compensation_kits": ("decision", "compensate"),
+    "heat_short": ("cab", "cold"),
+    "cab_warm": ("cab", "warm"),
+    "cab_off": ("cab", "off"),
+    "cab_unknown": ("cab", "unknown"),
+    "battery_too_small": ("battery", "too_small"),
+    "battery_unknown": ("battery", "unknown"),
+    "fuel_grade_below": ("fuel_grade", "below"),
+    "fuel_grade_marginal": ("fuel_grade", "marginal"),
+    "fuel_grade_unknown": ("fuel_grade", "unknown"),
+    "sureness_open": ("sureness", "open"),
+    "sureness_unknown": ("sureness", "unknown"),
 }
 FILLED = {  # what stands for an empty cell of a column
     ("sites", "pressure_hpa"): "standard atmosphere at the site's height (ISO 2533:1975)",
@@ -83,6 +117,8 @@ class FleetPlan(Result):
         One row a planned vehicle: lambda three ways, trims, heat, fuel, battery, rules, decision, reason, margin.
     counts : DataFrame
         The three counting rules side by side, by each lambda.
+    sites, parts : DataFrame
+        One line a site, and what to get before the season.
     remedies, routes, sensitivity : DataFrame
     reassignment : Reassignment
     faults : DataFrame
@@ -101,6 +137,8 @@ class FleetPlan(Result):
 
     vehicles: pd.DataFrame
     counts: pd.DataFrame
+    sites: pd.DataFrame
+    parts: pd.DataFrame
     remedies: pd.DataFrame
     routes: pd.DataFrame
     sensitivity: pd.DataFrame
@@ -141,7 +179,9 @@ class FleetPlan(Result):
         found = self.vehicles["decision"].value_counts()
         decided = [(text, str(found[code])) for code, text in DECISIONS.items() if code in found]
         shown = [(words, self.totals[key]) for key, words in TOTALS.items()]
-        return decided + [(words, f"{number:.0f}") for words, number in shown if number is not None]
+        # A row of "not known", "off" or "open" that holds nobody is left out; the others stand even at 0.
+        told = [(words, number) for words, number in shown if number or (number == 0 and words in ALWAYS)]
+        return decided + [(words, f"{number:.0f}") for words, number in told]
 
     def to_dict(self) -> dict[str, Any]:
         """Return the plan as plain values for JSON, the assumptions as ``assumed``; missing is None, never NaN."""
@@ -192,6 +232,8 @@ def plan_tables(
     frame = frame.assign(**rule_columns(frame, rules))
     frame = frame.assign(**decision_columns(frame, rules))
     frame = frame.assign(**state_columns(frame))
+    flips = sensitivity_frame(frame, fleet, rules)
+    frame["sureness"] = sureness(frame, flips, rules)
     frame["reason"] = reasons(frame)
     uses = route_uses(frame, fleet)
     sums = NO_POINTS if routes is None else routes(uses)
@@ -203,16 +245,19 @@ def plan_tables(
         _tell_unknown(route_of, lost, known, ROUTE_UNKNOWN, faults, warn=True)
         tables.metres_beside_routes(sites, max((row.highest_m for row in sums.table.values()), default=0.0), faults)
     change = reassign(frame, chosen, kept_sites, fleet, rules) if with_reassignment else Reassignment()
+    totals, remedies = _totals(frame, rules, rows["vehicles"]["refused"]), remedies_frame(frame, fleet, rules)
     return FleetPlan(
         without_trims(frame),
         counts_frame(frame),
-        remedies_frame(frame, fleet, rules),
+        sites_frame(frame, rules),
+        parts_frame(frame, remedies, rules, int(totals["spare_kits"] or 0)),
+        remedies,
         routes_frame(sums, uses),
-        sensitivity_frame(frame, fleet, rules) if with_sensitivity else pd.DataFrame(),
+        flips if with_sensitivity else flips.iloc[:0],
         change,
         faults.frame(),
         rows,
-        _totals(frame, rules),
+        totals,
         site_cards(frame),
         _assumptions(rules, types, {"vehicles": clean_vehicles, "sites": kept_sites}),
         (*vehicles.notes, *sites.notes),
@@ -235,23 +280,31 @@ def _tell_unknown(
         faults.add_group("vehicles", rows, column, name, f"unknown_{column.removesuffix('_id')}", text, warn)
 
 
-def _totals(frame: pd.DataFrame, policy: Policy) -> dict[str, float | int | None]:
-    kits = int((frame["decision"] == "compensate").sum())
+def _totals(frame: pd.DataFrame, policy: Policy, refused: int) -> dict[str, float | int | None]:
+    """Return how many vehicles are what, and litres and money; every sum follows from the rows of the vehicles."""
+    off = {column: stays_off(frame) for column in ("battery", "fuel_grade")}  # what it has does not matter there
+    counted = {
+        key: int(((frame[column] == value) & ~off.get(column, False)).sum()) for key, (column, value) in COUNTED.items()
+    }
+    kits = counted["compensation_kits"]
     spares = math.ceil(kits * policy["spare_share"] - 1e-9)
-    fuel = float(frame["fuel_l_per_season"].sum())
+    asked = (frame["decision"] == "check_document") & (frame["compensation"] == "none")
+    litres = {when: float(frame.loc[frame["fuel_when"] == when, "fuel_l_per_season"].sum()) for when in FUEL_WHEN}
     kit_price, fuel_price = policy.given("price_compensation_kit"), policy.given("price_fuel_per_l")
     return {
         "vehicles": len(frame),
-        "compensation_kits": kits,
+        "refused": refused,
+        **counted,
         "spare_kits": spares,
-        "flips_between_lambdas": int((frame["flips_between_lambdas"] != "").sum()),
-        "heat_short": int(frame["heat_short"].sum()),
-        "battery_too_small": int((frame["battery"] == "too_small").sum()),
-        "fuel_grade_below": int((frame["fuel_grade"] == "below").sum()),
+        "kits_not_known": int(asked.sum()),
         "shorten_service": int(frame["shorten_service"].sum()),
-        "fuel_l_per_season": fuel,
+        "flips_between_lambdas": int((frame["flips_between_lambdas"] != "").sum()),
+        "fuel_l_per_season": litres["now"],
+        "fuel_l_per_season_with_kit": litres["with_kit"],
+        "fuel_l_per_season_look_up": litres["look_up"],
         "cost_kits": None if kit_price is None else (kits + spares) * kit_price,
-        "cost_fuel": None if fuel_price is None else fuel * fuel_price,
+        "cost_fuel": None if fuel_price is None else litres["now"] * fuel_price,
+        "cost_fuel_with_kit": None if fuel_price is None else litres["with_kit"] * fuel_price,
     }
 
 

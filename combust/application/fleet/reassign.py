@@ -13,10 +13,11 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from combust.application.fleet.decisions import decision_columns
 from combust.application.fleet.heater_types import Fleet
 from combust.application.fleet.nights import nights_frame
 from combust.application.fleet.policy import Policy
-from combust.application.fleet.rules import decision_columns, gets_worse, stays_off
+from combust.application.fleet.rules import gets_worse, stays_off
 
 # One kit outweighs any cold cab, one cold cab any number of moves (moves are counted in thousandths).
 COST_NOT_ALLOWED, COST_KIT, COST_COLD, COST_MOVE = 1.0e4, 100.0, 10.0, 0.001

@@ -8,10 +8,10 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from combust.application.fleet.decisions import KEEP_OFF, RUNS
 from combust.application.fleet.heater_types import Fleet
 from combust.application.fleet.nights import fuel_mass_ratio, heat_short, kept_heat
 from combust.application.fleet.policy import Policy
-from combust.application.fleet.rules import may_burn
 from combust.kernel.cab import cab_temperature_reached, heat_demand
 
 # Cheapest and least effort first (common practice, no source); ties in what is achieved fall to the cheaper one.
@@ -22,7 +22,6 @@ INSULATION = (
 )
 MOST_SITES = 25  # candidates of a heater type, the warmest of the fleet's sites
 EFFORT = (*(name for name, _, _ in INSULATION), "trim_to_minimum", "other_site", "larger_heater", "compensation")
-FROM_OFF = ("other_site", "compensation")  # what helps a heater that must stay off where it stands
 
 
 @dataclass(frozen=True)
@@ -59,7 +58,9 @@ class _Case:
 
 
 def remedies_frame(frame: pd.DataFrame, fleet: Fleet, policy: Policy) -> pd.DataFrame:
-    """Return the remedies of every vehicle whose cab stays cold, best first.
+    """Return the remedies of every vehicle whose cab stays cold and of every heater that stays off, best first.
+
+    A heater that stays off gets what lets it run: its kit where its document allows one, or another site.
 
     Returns
     -------
@@ -67,21 +68,22 @@ def remedies_frame(frame: pd.DataFrame, fleet: Fleet, policy: Policy) -> pd.Data
         ``vehicle_id, rank, remedy, cab_temp_reached_c, cab_temp_reached_full_c, shortfall_full_kw, enough, text``.
         The first temperature follows dry-air density alone, the second the full lambda, which ranks.
     """
-    short = np.flatnonzero(frame["heat_short"].to_numpy(dtype=bool))
-    case = _Case(frame, fleet, np.arange(len(frame))).rows(short)
-    parts = [*_insulation(case, policy), _trim_to_minimum(case), _larger_heater(case), _compensation(case)]
-    table = pd.concat([*parts, *_other_sites(case, frame)], ignore_index=True)
-    barred, remedy = ~may_burn(frame)[table["order"]], table["remedy"]
-    table["idle"] = barred & ~remedy.isin(FROM_OFF)
-    table = table[~(barred & (remedy == "trim_to_minimum"))].copy()  # a trim needs the heater to burn
-    table["text"] = table["text"].where(~table["idle"], table["text"] + ", once the heater may run here")
-    enough = ~heat_short(table, policy) & ~table["idle"]
+    off = frame["decision"].isin(KEEP_OFF).to_numpy()
+    everyone = _Case(frame, fleet, np.arange(len(frame)))
+    cold = everyone.rows(np.flatnonzero((frame["cab"] == "cold").to_numpy()))
+    # Nothing but the right voltage helps the one, nothing but the limit of its document the other.
+    height = everyone.rows(np.flatnonzero(off & ~frame["decision"].isin(["wrong_voltage", "limit_missing"]).to_numpy()))
+    kit = everyone.rows(np.flatnonzero((frame["decision"] == "compensate").to_numpy()))
+    parts = [*_insulation(cold, policy), _trim_to_minimum(cold), _larger_heater(cold), _compensation(cold)]
+    parts += [_compensation(kit), *_other_sites(cold, frame), *_other_sites(height, frame)]
+    table = pd.concat(parts, ignore_index=True)
+    enough = ~heat_short(table, policy)
     # What is enough is ranked by effort; what is not, by how warm it gets.
     effort = table["remedy"].map({name: place for place, name in enumerate(EFFORT)})
     warmth = np.where(enough, 0.0, -table["cab_temp_reached_full_c"])
-    order = np.lexsort((effort, warmth, ~enough, table["idle"], table["order"]))
+    order = np.lexsort((effort, warmth, ~enough, table["order"]))
     table.insert(5, "enough", enough)
-    table = table.iloc[order].drop(columns=["cab_target_c", "order", "idle"]).reset_index(drop=True)
+    table = table.iloc[order].drop(columns=["cab_target_c", "order"]).reset_index(drop=True)
     table.insert(1, "rank", table.groupby("vehicle_id", sort=False).cumcount() + 1)
     return table
 
@@ -106,10 +108,14 @@ def _trim_to_minimum(case: _Case) -> pd.DataFrame:
 
 
 def _compensation(case: _Case) -> pd.DataFrame:
-    """An automatic compensation holds lambda and heat; it is a remedy only where none or a plain trim is fitted."""
-    case = case.rows(np.flatnonzero(np.isin(case.column("compensation"), ("none", "fuel"))), compensation="automatic")
+    """A kit that holds lambda and heat, where the heater's document allows one at this height and none holds it yet."""
+    allowed = case.column("altitude_m") <= case.column("compensation_limit_m").astype(float)
+    rows = np.flatnonzero(np.isin(case.column("compensation"), ("none", "fuel")) & allowed)
+    case = case.rows(rows, compensation="automatic")
     heat = (kept_heat(case.frame, case.fleet, account) for account in ("", "_full"))
-    text = "a compensation that holds lambda with the blower, if the heater's document has one for this height"
+    text = [
+        f"a compensation kit: its document allows it up to {one:.0f} m" for one in case.column("compensation_limit_m")
+    ]
     return case.with_remedy("compensation", text, case.column("heat_loss_w_per_k"), *heat)
 
 
@@ -117,14 +123,15 @@ def _larger_heater(case: _Case) -> pd.DataFrame:
     """A heater whose nominal heat is larger by what is missing, everything else alike."""
     demand = case.column("heat_demand_kw")
     needed = demand * case.column("nominal_heat_kw") / case.column("useful_heat_full_kw")
-    text = [f"a larger heater: {kw:.1f} kW nominal or more, trimmed alike" for kw in needed]
+    text = [f"a larger heater: {kw:.1f} kW nominal or more, trimmed alike, allowed at this height" for kw in needed]
     return case.with_remedy("larger_heater", text, case.column("heat_loss_w_per_k"), np.inf, np.inf)
 
 
 def _other_sites(case: _Case, frame: pd.DataFrame) -> list[pd.DataFrame]:
     """The site of the fleet where this heater stays warmest, of those where its type stands already uncompensated."""
     columns = ["site_id", "heater", "altitude_m", "design_temp_c", "useful_heat_full_kw", "useful_heat_kw"]
-    known = frame.loc[frame["compensation"] == "none", columns].drop_duplicates(["site_id", "heater"])
+    runs = (frame["compensation"] == "none") & frame["decision"].isin(RUNS)
+    known = frame.loc[runs, columns].drop_duplicates(["site_id", "heater"])
     known = known[known["altitude_m"].to_numpy() <= frame["heater_altitude_limit_m"].max()]
     alike = known.groupby("heater", sort=False)
     heaters = case.column("heater")

@@ -1,7 +1,4 @@
-"""Who needs a compensation kit, by three counting rules, and the decision for each vehicle with reason and margin.
-
-The heater's own altitude limit decides. Lambda shows how much margin there is and why; it never permits anything.
-"""
+"""Who needs a compensation kit by three counting rules, the safety state of each vehicle, its reason in a sentence."""
 
 from __future__ import annotations
 
@@ -10,26 +7,14 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from combust.application.fleet.nights import NIGHTS, heat_short
+from combust.application.fleet.decisions import DECISIONS, KEEP_OFF, SUPPLIES, UNKNOWN
+from combust.application.fleet.nights import NIGHTS
 from combust.application.fleet.policy import Policy
-from combust.application.safety import own_limits
 from combust.application.site.findings import ACCOUNTS
 from combust.domain.limits import finding
-from combust.domain.safety import STATES, Safety, calculation, forbids, of_all, ranks_of
+from combust.domain.safety import STATES, Safety, calculation, of_all, ranks_of
 
 RULES = ("heater_limit", "design_night", "mildest_night")
-DECISIONS = {
-    "as_is": "runs as it is",
-    "trim_first": "within the heater's own limit, but lambda falls below the minimum: not to be run untrimmed here",
-    "look_up": "the heater's own altitude limit is not entered: look it up in its document before the heater runs here",
-    "compensate": "needs a compensation kit that its own document allows; heater off here until then",
-    "compensated": "compensation fitted, within the limit of its document",
-    "check_document": "limit with compensation is not entered: read the heater's document; heater off here until then",
-    "limit_missing": "the heater's own altitude limit is not entered: read its document; heater off here until then",
-    "barred": "above the limit of the heater even with its compensation: heater off here",
-}
-
-KEEP_OFF = ("compensate", "check_document", "limit_missing", "barred")
 
 
 def rule_columns(frame: pd.DataFrame, policy: Policy) -> dict[str, Any]:
@@ -61,41 +46,6 @@ def counts_frame(frame: pd.DataFrame) -> pd.DataFrame:
     return counts.assign(vehicles=len(frame)).reset_index(drop=True)
 
 
-def decision_columns(frame: pd.DataFrame, policy: Policy) -> dict[str, Any]:
-    """Return decision, margins, and what else is wrong, for each vehicle."""
-    height, limit = frame["altitude_m"].to_numpy(), frame["heater_altitude_limit_m"].to_numpy()
-    fitted = frame["compensation"].to_numpy() != "none"
-    fitted_limit = frame["compensation_limit_m"].to_numpy(dtype=float)
-    lowest = np.minimum(frame["air_ratio_full_season_lowest"].to_numpy(), frame["air_ratio_full"].to_numpy())
-    # What is fitted holds lambda at the baseline's; without it lambda follows the air.
-    lowest = np.where(fitted, frame["base_air_ratio"].to_numpy(), lowest)
-    margin = lowest - frame["minimum_air_ratio"].to_numpy()
-    beyond = own_limits(height_m=height, height_limit_m=limit, height_judged=True)
-    above = beyond["above_heater_limit"]
-    decision = np.select(
-        [
-            beyond["heater_limit_missing_high"],
-            above & ~fitted,
-            above & fitted & np.isnan(fitted_limit),
-            above & fitted & (height > fitted_limit),
-            above & fitted,
-            ~fitted & (margin < 0.0),
-            beyond["heater_limit_unknown"],
-        ],
-        ["limit_missing", "compensate", "check_document", "barred", "compensated", "trim_first", "look_up"],
-        default="as_is",
-    )
-    low_stage_holds = frame["air_ratio_low_stage_lowest"].to_numpy() >= frame["minimum_air_ratio"].to_numpy()
-    return {
-        "decision": decision,
-        "margin_m": np.where(above & fitted & ~np.isnan(fitted_limit), fitted_limit, limit) - height,
-        "margin_air_ratio": margin,
-        "cap_at_low_stage": (decision == "trim_first") & low_stage_holds,
-        "heat_short": heat_short(frame, policy),
-        "shorten_service": ~fitted & (frame["nights_below_service_air_ratio"].to_numpy() > policy["service_nights"]),
-    }
-
-
 def stays_off(frame: pd.DataFrame) -> Any:
     """Return where the heater must stay off at its site as things stand."""
     return frame["decision"].isin(KEEP_OFF).to_numpy(dtype=bool)
@@ -120,7 +70,7 @@ def richer_than_air(frame: pd.DataFrame) -> Any:
 def gets_worse(there: pd.DataFrame, here: pd.DataFrame) -> Any:
     """Return where a vehicle is worse off there than here: its state, or it would run there with a lambda too low."""
     worse = ranks_of(_found(there)) > ranks_of(_found(here))
-    newly_low = (there["margin_air_ratio"].to_numpy() < 0.0) & (here["margin_air_ratio"].to_numpy() >= 0.0)
+    newly_low = ~(there["margin_air_ratio"].to_numpy() >= 0.0) & (here["margin_air_ratio"].to_numpy() >= 0.0)
     newly_rich = richer_than_air(there) & ~richer_than_air(here)
     return worse | (~stays_off(there) & (newly_low | newly_rich))
 
@@ -130,11 +80,6 @@ def without_trims(frame: pd.DataFrame) -> pd.DataFrame:
     trims = [name for name in frame if "_trim_" in name and name.endswith("_pct") and "limit" not in name]
     shown = frame.assign(**{name: frame[name].where(frame["safety"] != "heater_off") for name in trims})
     return shown[["safety", *shown.columns.drop("safety")]]
-
-
-def may_burn(frame: pd.DataFrame) -> Any:
-    """Return where the heater may burn at its site, so that what needs that may be listed."""
-    return ~forbids(_found(frame), ("burning",))
 
 
 def plan_safety(frame: pd.DataFrame, refused: int) -> Safety:
@@ -150,12 +95,16 @@ def plan_safety(frame: pd.DataFrame, refused: int) -> Safety:
 REASON_COLUMNS = [
     "site_id",
     "heater",
+    "decision",
     "compensation",
     "compensation_limit_m",
-    "heat_short",
+    "blower_trim_limit_pct",
+    "cab",
     "cab_temp_reached_full_c",
+    "cab_temp_low_stage_c",
     "cab_target_c",
     "battery",
+    "battery_v",
     "battery_share_of_usable",
 ]
 
@@ -165,7 +114,8 @@ def reasons(frame: pd.DataFrame) -> list[str]:
 
     Worked once for each different set of numbers as they are shown: a large fleet has few of them.
     """
-    shown = frame[REASON_COLUMNS].round({"cab_temp_reached_full_c": 1, "battery_share_of_usable": 2})
+    digits = {"cab_temp_reached_full_c": 1, "cab_temp_low_stage_c": 0, "battery_share_of_usable": 2}
+    shown = frame[REASON_COLUMNS].round(digits)
     codes = shown.groupby(REASON_COLUMNS, sort=False, dropna=False).ngroup().to_numpy()
     first = np.unique(codes, return_index=True)[1]
     texts = [_reason(row) for row in frame.iloc[first].itertuples(index=False)]
@@ -173,32 +123,73 @@ def reasons(frame: pd.DataFrame) -> list[str]:
 
 
 def _reason(row: Any) -> str:
-    limit = row.heater_altitude_limit_m
+    said = DECISIONS[row.decision].removesuffix(": see the reason")
+    parts = [*_height(row), *_air_ratio(row), *_supplies(row)]
+    return f"{said[0].upper()}{said[1:]}: {'; '.join(parts)}."
+
+
+def _height(row: Any) -> list[str]:
+    limit, kit_limit = row.heater_altitude_limit_m, row.compensation_limit_m
     place = f"{row.altitude_m:.0f} m at {row.site_id}"
+    if row.decision == "wrong_voltage":
+        place = f"battery of {row.battery_v:g} V, heater of {row.heater_nominal_v:g} V; {place}"
     if np.isnan(limit):
-        text = f"{place}; the heater's own altitude limit is not entered"
-    elif row.decision in ("as_is", "trim_first"):
-        text = f"{place} is {limit - row.altitude_m:.0f} m below the heater's own limit of {limit:.0f} m"
-    else:
-        text = f"{place} is {row.altitude_m - limit:.0f} m above the heater's own limit of {limit:.0f} m"
-    if row.decision in ("compensated", "barred"):
-        text += f"; with its {row.compensation} compensation the limit is {row.compensation_limit_m:.0f} m"
-    if row.compensation != "none":
-        text += f"; lambda held at {row.base_air_ratio:.2f} by its {row.compensation} compensation; without it"
-    else:
-        text += ";"
-    text += (
-        f" full lambda {row.air_ratio_full:.2f} on the design night, lowest {row.air_ratio_full_season_lowest:.2f} at "
-        f"{row.season_lowest_at_c:.0f} °C, minimum {row.minimum_air_ratio:.2f} (margin {row.margin_air_ratio:+.2f})"
-    )
+        return [f"{place}; the heater's own altitude limit is not entered"]
+    gap = row.altitude_m - limit
+    parts = [f"{place} is {abs(gap):.0f} m {'above' if gap > 0 else 'below'} the heater's own limit of {limit:.0f} m"]
+    kit = "a compensation kit" if row.compensation == "none" else f"its {row.compensation} compensation"
+    if row.decision == "check_document":
+        parts.append(f"up to where its document allows it with {kit} is not entered")
+    elif gap > 0 and kit_limit <= limit:
+        parts.append("its document allows no compensation")
+    elif gap > 0 and not np.isnan(kit_limit):
+        parts.append(f"with {kit} the limit is {kit_limit:.0f} m")
+    return parts
+
+
+def _air_ratio(row: Any) -> list[str]:
+    text = {
+        "held": f"lambda held at {row.base_air_ratio:.2f} by its {row.compensation} compensation; without it ",
+        "in_part": f"its blower has {row.blower_trim_limit_pct:.0f} % of speed left; without it ",
+        "unknown": "how much speed its blower has left is not entered; without it ",
+        "not_fitted": "",
+    }[row.air_ratio_held]
+    margin = "not known" if np.isnan(row.margin_air_ratio) else f"{row.margin_air_ratio:+.2f}"
+    lowest = row.air_ratio_full_season_lowest
+    parts = [
+        f"{text}full lambda {row.air_ratio_full:.2f} on the design night, lowest {lowest:.2f} at "
+        f"{row.season_lowest_at_c:.0f} °C, minimum {row.minimum_air_ratio:.2f} (margin as fitted {margin})"
+    ]
     if row.compensation == "none" and min(getattr(row, name) for name in ACCOUNTS) <= 1.0:
-        text += "; lambda is 1 or below on the design night: more fuel than the air can burn"
+        parts.append("lambda is 1 or below on the design night: more fuel than the air can burn")
     if row.cap_at_low_stage:
-        text += f"; until it is trimmed only on the low stage (lambda about {row.air_ratio_low_stage_lowest:.2f} there)"
-    if row.heat_short:
-        text += f"; with lambda kept the cab reaches {row.cab_temp_reached_full_c:.1f} of {row.cab_target_c:.0f} °C"
-    if row.battery == "too_small":
-        text += f"; a night takes {100 * row.battery_share_of_usable:.0f} % of the charge that is there in the cold"
-    if row.fuel_grade in ("below", "marginal"):
-        text += f"; fuel {row.fuel_grade} its cold-filter-plugging point of {row.cold_filter_plugging_c:.0f} °C"
-    return f"{DECISIONS[row.decision][0].upper()}{DECISIONS[row.decision][1:]}: {text}."
+        parts.append(
+            f"until it is trimmed only on the low stage (lambda about {row.air_ratio_low_stage_lowest:.2f} there): "
+            f"{low_stage_cab(row.cab_temp_low_stage_c)}"
+        )
+    return parts
+
+
+def low_stage_cab(temp_c: float) -> str:
+    """Return what the low stage gives on the coldest night, or that the profile has no heat of that stage."""
+    if np.isnan(temp_c):
+        return "how warm the cab then gets is not known, the profile has no heat of that stage"
+    return f"the cab then reaches about {temp_c:.0f} °C on the coldest night"
+
+
+def _supplies(row: Any) -> list[str]:
+    more = {
+        ("cab", "cold"): f" with lambda kept, {row.cab_temp_reached_full_c:.1f} of {row.cab_target_c:.0f} °C",
+        (
+            "fuel_grade",
+            "below",
+        ): f", plugging point {row.cold_filter_plugging_c:.0f} °C, night {row.design_temp_c:.0f} °C",
+        (
+            "battery",
+            "too_small",
+        ): f", a night takes {100 * row.battery_share_of_usable:.0f} % of the charge there in the cold",
+    }
+    more["fuel_grade", "marginal"] = more["fuel_grade", "below"]
+    parts = [f"{words}{more[key]}" for key, words in SUPPLIES.items() if getattr(row, key[0]) == key[1]]
+    lacking = [words for key, words in UNKNOWN.items() if getattr(row, key[0]) == key[1]]
+    return [*parts, *([f"not entered: {', '.join(lacking)}"] if lacking else [])]

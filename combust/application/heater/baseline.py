@@ -27,15 +27,16 @@ from combust.kernel.working_point import HealthyState
 class _Builder:
     """Collects what a stage reads when healthy; the one place that decides what stands in for a missing channel."""
 
-    def __init__(self, reading: Mapping[str, Any], priors: Mapping[str, Any], of_type: bool) -> None:
-        self.reading, self.priors, self.of_type = reading, priors, of_type
+    def __init__(self, reading: Mapping[str, Any], priors: Mapping[str, Any], origin: str = "unit") -> None:
+        self.reading, self.priors = reading, priors
+        self.spread: Mapping[str, float] = {} if origin == "unit" else priors[f"{origin}_spread"]
         self.value: dict[str, float] = {}
         self.u: dict[str, float] = {}
         self.assumed: list[Assumed] = []
 
     def put(self, key: str, number: float, spread: float, type_key: str = "") -> None:
-        """Keep a channel; a reading of the type adds its spread."""
-        more = self.priors["type_spread"][type_key or key] if self.of_type else 0.0
+        """Keep a channel; a reading of the type, or a provisional one, adds its spread."""
+        more = self.spread.get(type_key or key, 0.0)
         self.value[key], self.u[key] = number, float(np.hypot(spread, more))
 
     def take(self, key: str, stand_in: float, origin: str) -> float:
@@ -205,7 +206,7 @@ def _of_fuel(
         hint = "Give lambda at the reference air, for example air_ratio=1.6, or a heater profile."
         code: Code = "missing" if air_ratio is None else "out_of_band"
         raise CombustError(Fault("air_ratio", air_ratio, code, low=0.5, high=10.0, why="cannot be used", hint=hint))
-    build = _Builder({}, priors, of_type=False)
+    build = _Builder({}, priors)
     if reference is None:
         reference = Site()
         build.assume("reference", "1013.25 hPa, 15 °C, dry", "ISO 2533 sea level; no reference air was given")
@@ -217,7 +218,7 @@ def _of_fuel(
 def _of_heater(heater: Heater, stage: Stage, priors: Mapping[str, Any], assumed: tuple[Assumed, ...]) -> HealthyStage:
     baseline = heater.baseline_of(stage.name)
     reading: Mapping[str, Any] = baseline.reading if baseline else {}
-    build = _Builder(reading, priors, of_type=baseline is not None and baseline.origin != "unit")
+    build = _Builder(reading, priors, baseline.origin if baseline else "unit")
     build.assumed += assumed
     home = build.home()
     intake = home.intake_temp_c

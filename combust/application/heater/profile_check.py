@@ -170,6 +170,7 @@ def _baseline_rules(heater: Heater, baseline: Baseline, result: ReadingResult) -
     reading, stage = baseline.reading, heater.stages[baseline.stage]
     number = {key: _or_nan(reading.get(key)) for key in ("altitude_m", "pump_hz", *PORT_SIGNS)}
     yield baseline.origin == "type", "baseline_of_type", {}
+    yield baseline.origin == "provisional", "baseline_provisional", {}
     co, most = reading.get("co_dry_ppm", reading.co_wet_ppm), limit("baseline_co_high")
     yield co is None, "baseline_without_co", {}
     yield _or_nan(co) > most, "baseline_co_high", {"co": co, "limit": most}

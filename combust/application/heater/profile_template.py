@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import re
 import textwrap
-from collections.abc import Sequence
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
 
 from combust.data.fields import PLACEHOLDER, Field, toml_value
-from combust.data.vocabulary import quantity
+from combust.data.vocabulary import quantities, quantity
 from combust.domain.catalogue import get_fuel
 from combust.domain.profile_keys import profile_keys
 
@@ -39,7 +40,11 @@ BEFORE = {
 
 
 def profile_template(
-    *, heater_id: str | None = None, fuel: str | None = None, stages: Sequence[str] = ("high", "low")
+    *,
+    heater_id: str | None = None,
+    fuel: str | None = None,
+    stages: Sequence[str] = ("high", "low"),
+    known: Mapping[str, Any] | None = None,
 ) -> str:
     """Return a commented heater profile as TOML text, with placeholders where the user writes.
 
@@ -49,6 +54,9 @@ def profile_template(
         Filled in when given.
     stages : sequence of str
         Names of the heat stages; the first gets the healthy reading.
+    known : mapping, optional
+        What is known already, in the layout of the file: it is filled in, its stages and healthy readings instead of
+        the empty ones; what it lacks waits behind a ``#``.
 
     Raises
     ------
@@ -59,37 +67,49 @@ def profile_template(
     --------
     >>> [line for line in profile_template(fuel="diesel_b7").splitlines() if line.startswith("fuel = ")]
     ['fuel = "diesel_b7"']
+    >>> text = profile_template(known={"fuel": "diesel_b7", "stages": {"high": {"air_ratio_band": [1.35, 1.8]}}})
+    >>> "air_ratio_band = [1.35, 1.8]" in text, "?" in text.split("## ---- A heat stage", 1)[1].split("#fuel")[0]
+    (True, False)
     """
     keys = profile_keys("profile")
-    given = {
-        key: keys[key].checked(value) for key, value in (("heater_id", heater_id), ("fuel", fuel)) if value is not None
-    }
-    if fuel is not None:
-        get_fuel(fuel)
-    names = [profile_keys("baseline")["stage"].checked(name) for name in stages]
-    lines = [HEAD, *(_key_line(record, given.get(key)) for key, record in keys.items())]
+    whole = dict(known or {})
+    given = {key: keys[key].checked(value) for key, value in whole.items() if key in keys}
+    named = (("heater_id", heater_id), ("fuel", fuel))
+    given |= {key: keys[key].checked(value) for key, value in named if value is not None}
+    if "fuel" in given:
+        get_fuel(given["fuel"])
+    held = whole.get("stages") or {name: {} for name in stages}
+    names = [profile_keys("baseline")["stage"].checked(name) for name in held]
+    lines = [HEAD, *_key_lines(keys.values(), given, filled=bool(known))]
     for name in names:
         lines += ["", BEFORE["stages"], f"[stages.{_bare(name)}]"]
-        lines += [_key_line(record) for record in profile_keys("stages").values()]
-    lines += ["", BEFORE["baseline"], "[[baseline]]"]
-    filled = {"stage": names[0]} if names else {}
-    lines += [_key_line(record, filled.get(key)) for key, record in profile_keys("baseline").items()]
-    lines += [_key_line(quantity(key)) for key in READING_KEYS]
+        lines += _key_lines(profile_keys("stages").values(), held[name], filled=bool(known))
+    for reading in whole.get("baseline") or [{"stage": names[0]} if names else {}]:
+        wanted = dict.fromkeys([*READING_KEYS, *(key for key in reading if key in quantities() and key != "stage")])
+        records = [*profile_keys("baseline").values(), *map(quantity, wanted)]
+        lines += ["", BEFORE["baseline"], "[[baseline]]", *_key_lines(records, reading, filled=bool(known))]
     for part in ("limits", "start"):
-        lines += ["", BEFORE[part], f"[{part}]", *(_key_line(record) for record in profile_keys(part).values())]
+        rows = _key_lines(profile_keys(part).values(), whole.get(part, {}), filled=bool(known))
+        lines += ["", BEFORE[part], f"[{part}]", *rows]
     for name in ("intake", "exhaust"):
-        lines += ["", BEFORE["ducts"], f"#[ducts.{name}]"]
-        lines += [_key_line(record, waits=True) for record in profile_keys("ducts").values()]
+        duct = whole.get("ducts", {}).get(name)
+        lines += ["", BEFORE["ducts"], f"{'' if duct else '#'}[ducts.{name}]"]
+        lines += _key_lines(profile_keys("ducts").values(), duct or {}, filled=True)
     return "\n".join(lines) + "\n"
 
 
-def _key_line(record: Field, given: str | None = None, *, waits: bool = False) -> str:
+def _key_lines(records: Iterable[Field], given: Mapping[str, Any], *, filled: bool) -> list[str]:
+    """Return the lines of the keys of one part; ``filled``: what is not given waits, whatever it is."""
+    return [_key_line(one, given.get(one.key), waits=filled and given.get(one.key) is None) for one in records]
+
+
+def _key_line(record: Field, given: Any = None, *, waits: bool = False) -> str:
     is_open = (record.required or given is not None or record.key in OPEN_KEYS) and not waits
     inside = ", ".join(part for part in (record.unit, record.band) if part)
     comment = f"{record.meaning[:1].upper()}{record.meaning[1:]}{f' [{inside}]' if inside else ''}."
     comment += f" Find it: {record.source}." if record.source else ""
     explained = textwrap.fill(comment, width=WIDTH, initial_indent="## ", subsequent_indent="##   ")
-    return f"{explained}\n{'' if is_open else '#'}{record.key} = {toml_value(given or PLACEHOLDER)}"
+    return f"{explained}\n{'' if is_open else '#'}{record.key} = {toml_value(PLACEHOLDER if given is None else given)}"
 
 
 def _bare(name: str) -> str:

@@ -10,6 +10,7 @@ from combust.application.causes.visit_result import VisitResult
 from combust.application.visit.by_symptom import checks_by_symptom
 from combust.application.visit.clock import clock_doubts
 from combust.application.visit.meaning import causes_of
+from combust.application.visit.provisional import PROVISIONAL, question, read_of_stages
 from combust.application.visit.record import missing_fields, status
 from combust.application.visit.supply_said import supply_said
 from combust.application.visit.taken import Taken
@@ -48,6 +49,14 @@ class Standing(Result):
         ranked = [one for one in order if safety.allows(checks[one.check].needs)]
         return _in_a_sentence(ranked[0].check, ranked[0].why) if ranked else ""
 
+    @property
+    def baseline(self) -> str:
+        """What is to be said of a baseline that is provisional, or that today could give; "" before gas was read."""
+        heater = self.visit.heater
+        if heater and heater.is_provisional:
+            return PROVISIONAL
+        return question(self.visit) if read_of_stages(self.visit) else ""
+
     def lines(self) -> Rows:
         """Return at most ten rows: what was read, causes, the next check in one sentence, what is missing.
 
@@ -77,6 +86,8 @@ class Standing(Result):
             rows.append(("BROKEN", f"{visit.broken}: changed outside combust, do not rely on it"))
         if doubts := clock_doubts(visit):
             rows.append(("CLOCK", f"{'; '.join(doubts)}: is the clock right? It was written down as it came."))
+        if of_baseline := self.baseline:
+            rows.append(("baseline", of_baseline))
         lacking = [label for _, label in missing_fields(visit)]
         rows.append(("still missing", ", ".join(lacking) if lacking else "nothing"))
         return rows

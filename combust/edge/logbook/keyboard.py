@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import datetime
+import hashlib
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 from combust.application.visit.entries import in_order
+from combust.application.visit.provisional import new_profile
 from combust.application.visit.record import hand_back_faults
 from combust.application.visit.visit import Visit
 from combust.data.errors import CombustError, Fault
@@ -18,6 +20,7 @@ from combust.domain.result import plain
 from combust.edge.logbook.book import MAGIC, Logbook, first_bytes
 from combust.edge.logbook.typed import correction_of_line, entries_of_line, read_line
 from combust.edge.logbook.visits import NewVisit, add, entries_of_rows, names, read_visit
+from combust.edge.whole_file import whole_file, writable_name
 
 DAY = "day "  # settings of a day are a chain of their own, named after it
 
@@ -180,6 +183,29 @@ def enter(book: Logbook, visit: Visit, words: Sequence[str], at: datetime.dateti
     _refuse_hand_back(visit, new)
     add(book, [new])
     return read_visit(book, visit.visit_id)
+
+
+def write_baseline(book: Logbook, visit: Visit, path: str) -> str:
+    """Write the profile that a visit allows, and into the visit that it was written; return what was written.
+
+    Raises
+    ------
+    CombustError
+        What the baseline lacks, each with how to add it; a file that is there already, or cannot be written.
+    """
+    if Path(path).exists():
+        why, hint = "is there already", "Give a new name: a profile is never written over."
+        raise CombustError(Fault("baseline", path, "conflict", why=why, hint=hint))
+    writable_name(path, (".toml",))
+    text = new_profile(visit)
+    with whole_file(path) as partial:
+        partial.write_text(text, encoding="utf-8")
+    kind = "confirmed" if visit.heater and visit.heater.is_provisional else "provisional"
+    seal = hashlib.sha256(text.encode()).hexdigest()[:16]
+    told = f"{kind} baseline of {visit.heater_id} written to {Path(path).name} (SHA-256 {seal})"
+    at = this_moment().isoformat(timespec="seconds")
+    add(book, [NewVisit(visit.visit_id, None, {}, [("note", None, {"text": told})], at=at)])
+    return told
 
 
 def _refuse_hand_back(visit: Visit, new: NewVisit) -> None:

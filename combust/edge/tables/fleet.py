@@ -179,8 +179,9 @@ def plan_fleet(
     >>> sites = pd.DataFrame([{"site_id": "hut", "altitude_m": 2600, "design_temp_c": -18, "mildest_use_temp_c": 15,
     ...                        "nights_per_season": 120, "hours_per_night": 10}])
     >>> cars = pd.DataFrame([{"vehicle_id": "V2", "heater_id": "two_kw", "site_id": "hut", "cab_ua_w_per_k": 50}])
-    >>> heater = Heater.from_dict({"fuel": "diesel_b7", "limits": {"altitude_m": 1400}, "stages": {
-    ...     "high": {"useful_heat_kw": 2.0, "air_ratio_band": [1.5, 1.7]}}})
+    >>> heater = Heater.from_dict({"fuel": "diesel_b7", "stages": {
+    ...     "high": {"useful_heat_kw": 2.0, "air_ratio_band": [1.5, 1.7]}},
+    ...     "limits": {"altitude_m": 1400, "compensation_altitude_m": 3000}})
     >>> plan = plan_fleet(cars, sites, heaters={"two_kw": heater})
     >>> plan.vehicles["decision"].tolist()
     ['compensate']

@@ -35,6 +35,8 @@ def test_a_pass_is_no_reason_for_a_unit() -> None:
                 "site_id": "valley",
                 "route_id": "larkpass",
                 "cab_ua_w_per_k": 50,
+                "battery_ah": 200,
+                "battery_v": 12,
             }
         ]
     )
@@ -79,7 +81,10 @@ def test_cold_filter_plugging() -> None:
 
 # The minimum lambda counts too, in a test of its own: here it lies so low that the own limit alone decides.
 BY_LIMIT = {
-    f"limit_{limit}": worked.heater(limit, limits={"altitude_m": limit, "air_ratio_min": 0.8}) for limit in (1400, 2400)
+    f"limit_{limit}": worked.heater(
+        limit, limits={"altitude_m": limit, "compensation_altitude_m": 4500, "air_ratio_min": 0.8}
+    )
+    for limit in (1400, 2400)
 }
 
 
@@ -145,8 +150,9 @@ def test_compensation_and_its_own_limit() -> None:
     cars = worked.vehicles().groupby("group").head(1).iloc[[1, 1, 1, 1]].copy()
     cars["vehicle_id"] = ["a", "b", "c", "d"]
     cars["compensation"] = ["none", "automatic", "automatic", "fuel"]
-    cars["compensation_limit_m"] = [np.nan, 3000, 2500, np.nan]
-    frame = plan_fleet(cars, worked.sites(), heaters=worked.HEATERS).vehicles
+    cars["compensation_limit_m"] = [3000, 3000, 2500, np.nan]
+    heaters = {"limit_1400": worked.heater(1400.0, limits={"altitude_m": 1400})}
+    frame = plan_fleet(cars, worked.sites(), heaters=heaters).vehicles
     assert frame["decision"].tolist() == ["compensate", "compensated", "barred", "check_document"]
     # Automatic holds lambda and the 2 kW: V2 wants 1.90 kW. A fuel trim does not.
     assert frame["useful_heat_kw"].tolist() == pytest.approx([1.67, 2.0, 2.0, 1.67], abs=5.5e-3)
@@ -254,7 +260,8 @@ def test_a_lambda_below_one_is_no_permission_and_no_expected_o2() -> None:
 def test_no_exchange_takes_a_vehicle_to_a_lambda_below_its_minimum() -> None:
     """Both units may go up by their document; the exchange would save a kit, and run one of them below its minimum."""
     cars, sites = mixed()
-    heaters = worked.HEATERS | {"limit_2400": worked.heater(6000.0)}
+    low = worked.heater(1400.0, limits={"altitude_m": 1400, "compensation_altitude_m": 6000})
+    heaters = {"limit_1400": low, "limit_2400": worked.heater(6000.0)}
     change = plan_fleet(cars, sites.assign(altitude_m=[4800, 500]), heaters=heaters).reassignment
     assert (change.kits_before, change.kits_after) == (4, 4)
     assert len(change.moves) == 0

@@ -23,11 +23,11 @@ GROUPS = {
 
 
 def heater(limit: float | None, **more: Any) -> Heater:
-    """Return the 2 kW heater of the worked fleet: lambda 1.60 at 20 °C and sea level."""
+    """Return the 2 kW heater of the worked fleet: lambda 1.60 at 20 °C and sea level, a kit allowed up to 4500 m."""
     moles = flue_gas_moles(get_fuel("diesel_b0"), 1.6)
     table: dict[str, Any] = {
         "fuel": "diesel_b0",
-        "limits": {} if limit is None else {"altitude_m": limit},
+        "limits": {} if limit is None else {"altitude_m": limit, "compensation_altitude_m": 4500},
         "stages": {"high": {"useful_heat_kw": 2.0}},
         "baseline": [
             {"stage": "high", "altitude_m": 0, "intake_temp_c": 20, "o2_dry_pct": float(100.0 * moles.o2 / moles.dry)}
@@ -46,12 +46,13 @@ def sites(**more: Any) -> pd.DataFrame:
         {"site_id": f"S{name[1]}", "altitude_m": height, "design_temp_c": cold}
         for name, (_, height, cold, _) in GROUPS.items()
     ]
-    fixed = {"mildest_use_temp_c": 15, "nights_per_season": 120, "hours_per_night": 10, **more}
+    fixed = {"mildest_use_temp_c": 15, "nights_per_season": 120, "hours_per_night": 10, "cold_filter_plugging_c": -32}
+    fixed |= more
     return pd.DataFrame(rows).assign(**fixed)
 
 
 def vehicles(**more: Any) -> pd.DataFrame:
-    """Return the 51 vehicles, UA 50 W/K, cab 20 °C."""
+    """Return the 51 vehicles, UA 50 W/K, cab 20 °C, a battery of 200 Ah at 12 V."""
     rows = [
         {
             "vehicle_id": f"{name}-{number + 1:02d}",
@@ -63,7 +64,7 @@ def vehicles(**more: Any) -> pd.DataFrame:
         for number in range(count)
     ]
     frame = pd.DataFrame(rows, columns=["vehicle_id", "group", "heater_id", "site_id"])
-    return frame.assign(cab_ua_w_per_k=50, cab_target_c=20, **more)
+    return frame.assign(**{"cab_ua_w_per_k": 50, "cab_target_c": 20, "battery_ah": 200, "battery_v": 12, **more})
 
 
 def plan(**more: Any) -> FleetPlan:
