@@ -218,3 +218,30 @@ def test_a_fouled_exchanger_seen_nearly_settles_it(heater):
     found = rank_causes(heater, reading)[0]
     assert found.top.cause == "exchanger_fouled"
     assert sum(one.probability for one in found.explanations if "exchanger_fouled" in one.causes) >= 0.9
+
+
+# A little leaner, hotter, and more heat at usual voltage: no one thing does that to a heater.
+OF_ANOTHER = {**USUAL, "o2_dry_pct": 8.9, "flue_temp_c": 372, "air_out_temp_c": 99, "supply_v": 12.6, **STEADY}
+
+
+@pytest.mark.hand
+@pytest.mark.parametrize(("told", "times"), [("differs", 0.95 / 0.02), ("agrees", 0.05 / 0.98)])
+def test_the_plate_multiplies_the_odds_of_another_heaters_baseline(heater, told, times):
+    """Its table by hand: nineteen in twenty plates differ then, one in fifty of the others."""
+    looked = {**HERE, "probe_leak_test": "pass"}
+    without = shares(rank_causes(heater, looked, pairs=False)[0])
+    found = shares(rank_causes(heater, {**looked, "plate_number": told}, pairs=False)[0])
+    odds = [one["baseline_of_another_heater"] / one["healthy"] for one in (without, found)]
+    assert odds[1] / odds[0] == pytest.approx(times, rel=1e-6)
+
+
+@pytest.mark.practice
+def test_a_look_at_the_plate_is_proposed_where_the_baseline_is_doubted_and_settles_it(heater):
+    doubted = rank_causes(heater, OF_ANOTHER)[0]
+    proposed = {check.check: check for check in doubted.next_checks}
+    assert "baseline_record" in proposed
+    assert not proposed["baseline_record"].why.startswith("STOP")
+    told = rank_causes(heater, {**OF_ANOTHER, "plate_number": "differs"})[0]
+    assert told.top.cause == "baseline_of_another_heater"
+    assert "Compare the number" not in told.top.text
+    assert "baseline_record" not in {check.check for check in told.next_checks}

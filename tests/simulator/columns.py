@@ -20,6 +20,7 @@ CHECKS = {
     "blower_speed": ("blower_rpm",),
     "span_gas": ("span_o2_pct", "span_o2_read_pct"),
     "strip_down": ("strip_down",),
+    "baseline_record": ("plate_number",),
 }
 ROW_OF_CHECK = {"second_stage": 1, "intake_duct_off": 2, "exhaust_duct_off": 3}
 WORKSHOP = tuple(

@@ -8,6 +8,7 @@ from pathlib import Path
 
 BASELINE_HYPOTHESES = ("baseline_not_healthy", "baseline_of_another_heater")
 SETS = ("temperatures", "full")
+PLATE = "plate"  # full evidence, and the number on the plate was looked up where it could be read
 KEPT_ASIDE = Path(__file__).with_name("kept_aside.toml")
 
 
@@ -90,7 +91,7 @@ CONDITIONS = {
     "diesel_in_gasoline": Knobs(fault="diesel_in_gasoline", fuel="gasoline_e10"),
     "water_in_fuel": Knobs(fault="water_in_fuel"),
     "dirty_baseline": Knobs(baseline="dirty_intake"),
-    "baseline_fuel_12": Knobs(baseline="fuel_12_pct", aliased=SETS),
+    "baseline_fuel_12": Knobs(baseline="fuel_12_pct", aliased=(*SETS, PLATE)),
     "anothers_baseline": Knobs(baseline="another_heater", aliased=("temperatures",)),
     "no_flue_baseline": Knobs(missing=FLUE),
     "no_rise_baseline": Knobs(missing=RISE),

@@ -15,6 +15,8 @@ from tests.simulator.visits import PLANS, visits
 DRAWN, DRAWN_HEALTHY = 100, 40
 STANDARD_SEED = 20
 STOPS_CO_PPM = 1000.0  # such a baseline is refused
+# The plate against the record of the baseline: how often both can be read, and agree then (common practice, no source).
+PLATE_READ, AGREES, AGREES_OF_ANOTHER = 0.7, 0.98, 0.05
 
 
 def heater_of(knobs, seed, index):
@@ -87,9 +89,20 @@ def group_of(knobs, seed, index, drawn=DRAWN, drawn_healthy=DRAWN_HEALTHY):
         "heater": index,
         "profile": told,
         "truths": names,
-        "visits": cases,
-        "healthy": _visits(anywhere, heater, healthy, more, own),
+        "visits": _with_plates(knobs, cases, seed, index),
+        "healthy": _with_plates(knobs, _visits(anywhere, heater, healthy, more, own), seed + 1, index),
     }
+
+
+def _with_plates(knobs, cases, seed, index):
+    """The visits, with what the plate told; its draws are its own, so that nothing else of a visit follows from it."""
+    rng = np.random.default_rng([seed, index, 3])
+    agree = AGREES_OF_ANOTHER if knobs.baseline == "another_heater" else AGREES
+    for case in cases:
+        read, agrees = rng.random() < PLATE_READ, rng.random() < agree
+        if read:
+            case[0]["plate_number"] = "agrees" if agrees else "differs"
+    return cases
 
 
 def _visits(knobs, heater, names, rng, own):

@@ -22,7 +22,8 @@ KINDS = {bool: "true or false", str: "text in quotes", list: "list in square bra
 class Cause:
     """A cause: label, sentence, whether it lies in measurement or baseline, and what a trim can do about it.
 
-    ``weight``: its prior over that of a usual fault. ``asked_by``: columns that are seen, or column=answer, without
+    ``weight``: its prior over that of a usual fault; ``weight_told`` is that where one of the channels ``told_by`` was
+    read, which tell it from a fault. ``asked_by``: columns that are seen, or column=answer, without
     which it is not weighed; empty = always. ``label_without_baseline``, ``sentence_without_baseline``: what is said of
     it where there is no baseline to hold a reading against.
     """
@@ -35,6 +36,8 @@ class Cause:
     measurement: bool = False
     baseline: bool = False
     weight: float = 1.0
+    told_by: tuple[str, ...] = ()
+    weight_told: float = 1.0
     asked_by: tuple[str, ...] = ()
     label_without_baseline: str = ""
     sentence_without_baseline: str = ""
@@ -98,8 +101,8 @@ class Priors:
         """Names of all causes but healthy."""
         return tuple(name for name in self.causes if name != HEALTHY)
 
-    def weighed(self, seen: Iterable[tuple[str, str]], *, gas: bool) -> frozenset[str]:
-        """Return the causes that the evidence can speak about.
+    def weighed(self, seen: Iterable[tuple[str, str]], *, gas: bool, channels: Iterable[str] = ()) -> dict[str, float]:
+        """Return the causes that the evidence can speak about, with the weight of each.
 
         Parameters
         ----------
@@ -107,12 +110,19 @@ class Priors:
             What was seen or told.
         gas : bool
             Whether anything was read: of a mere start neither sample nor instrument nor baseline is in question.
+        channels : iterable of str
+            What was read.
         """
         told = {text for column, answer in seen for text in (column, f"{column}={answer}")}
         asked = {name for name, cause in self.causes.items() if told & set(cause.asked_by)}
         always = {name for name, cause in self.causes.items() if not cause.asked_by}
         idle = {name for name, cause in self.causes.items() if cause.measurement or cause.baseline}
-        return frozenset(always | asked if gas or not asked else (always | asked) - idle)
+        kept, read = (always | asked if gas or not asked else (always | asked) - idle), set(channels)
+        return {
+            name: cause.weight_told if read & set(cause.told_by) else cause.weight
+            for name, cause in self.causes.items()
+            if name in kept
+        }
 
     def strip_down_faults(self, found: str | None) -> list[Fault]:
         """Return the fault of what opening the unit showed, when that is no cause; nothing when it was not entered."""
@@ -185,7 +195,10 @@ def _merge(ours: Mapping[str, Any], theirs: Mapping[str, Any], path: str, faults
 
 def _priors_of(table: Mapping[str, Any]) -> Priors:
     causes = {
-        name: Cause(name, **{**row, "asked_by": tuple(row.get("asked_by", ()))}) for name, row in table["cause"].items()
+        name: Cause(
+            name, **{**row, "asked_by": tuple(row.get("asked_by", ())), "told_by": tuple(row.get("told_by", ()))}
+        )
+        for name, row in table["cause"].items()
     }
     checks = {
         name: Check(name, **{**row, "columns": tuple(row["columns"]), "needs": tuple(row["needs"])})

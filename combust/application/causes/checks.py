@@ -56,6 +56,7 @@ SEEN = {
     "look_at_terminals": ("terminals",),
     "fuel_sample": ("fuel_sample",),
     "strip_down": ("strip_down",),
+    "baseline_record": ("plate_number",),
     "joints": ("joints",),
     "glow_voltage": ("glow_voltage",),
     "fuel_line": ("fuel_line",),

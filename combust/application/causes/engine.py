@@ -49,7 +49,7 @@ class Engine:
         self.variants = self.drawer.variants
         self.freedom = priors.decide("student_freedom")
         self.separability: dict[Any, dict[tuple[str, str], float]] = {}
-        self._log_priors: dict[tuple[bool, frozenset[str]], dict[Hypothesis, float]] = {}
+        self._log_priors: dict[tuple[bool, tuple[tuple[str, float], ...]], dict[Hypothesis, float]] = {}
         self._no_weight = np.zeros(PRIOR_DRAWS)
         self._make_prior_draws()
 
@@ -74,16 +74,17 @@ class Engine:
         self.moved = stacked(moved, [PRIOR_DRAWS] * len(moved))
         self.asked = stacked(asked, [PRIOR_DRAWS] * len(asked))
 
-    def prior_shares(self, pairs: bool, weighed: frozenset[str] | None = None) -> dict[Hypothesis, float]:
+    def prior_shares(self, pairs: bool, weighed: Mapping[str, float] | None = None) -> dict[Hypothesis, float]:
         """Return the prior of every hypothesis by variant; without pairs their part is shared by the others.
 
-        ``weighed`` are the causes that the evidence can speak about; None = those of a gas reading alone.
+        ``weighed`` are the causes that the evidence can speak about, with their weights; None = those of a gas
+        reading alone.
         """
         if weighed is None:
             weighed = self.priors.weighed((), gas=True)
         variants = [variant for variant in self.variants if variant.cause in weighed]
         prior, causes = self.priors.shares, dict.fromkeys(variant.cause for variant in variants)
-        weight = {name: self._weight(self.priors.causes[name]) for name in causes if name != HEALTHY}
+        weight = {name: self._weight(self.priors.causes[name], weighed[name]) for name in causes if name != HEALTHY}
         whole = sum(weight.values())
         both = {two: weight[two[0]] * weight[two[1]] for two in combinations(weight, 2) if self._may_be_two(*two)}
         of_pairs = sum(both.values())
@@ -101,10 +102,10 @@ class Engine:
                         shares[(first, second)] = share * first.share * second.share
         return {key: value for key, value in shares.items() if value > 0.0}
 
-    def _weight(self, cause: Cause) -> float:
+    def _weight(self, cause: Cause, usual: float) -> float:
         """Return the weight of a cause among the others: a provisional baseline is under suspicion."""
         doubted = cause.baseline and self.heater.is_provisional
-        return self.priors.decide("provisional_weight") if doubted else cause.weight
+        return max(usual, self.priors.decide("provisional_weight")) if doubted else usual
 
     def _may_be_two(self, first: str, second: str) -> bool:
         """Return whether two causes are weighed together.
@@ -191,7 +192,7 @@ class Engine:
         seen = seen_likelihood(readings, self.heater, self.priors)
         answers = [one for reading in readings for one in seen_answers(reading, self.heater, self.priors)]
         judged = bool(found) or any(column in OF_INSTRUMENT for column, _ in answers)
-        weighed = self.priors.weighed(answers, gas=judged)
+        weighed = self.priors.weighed(answers, gas=judged, channels=(one.channel for one in found))
         twice = seen_twice(answers, self.priors)
         return Visit(rows, needed, found, whitening, seen, twice, ev.proven_steady(readings), weighed)
 
@@ -234,9 +235,9 @@ class Engine:
             self.refine(visit, result, generator, list(blocks), SINGLE_SIZE)
         return visit, residuals, result
 
-    def log_prior(self, pairs: bool, weighed: frozenset[str]) -> dict[Hypothesis, float]:
+    def log_prior(self, pairs: bool, weighed: Mapping[str, float]) -> dict[Hypothesis, float]:
         """Return ln prior of every hypothesis of the causes that are weighed (do not change it)."""
-        key = (pairs, weighed)
+        key = (pairs, tuple(weighed.items()))
         if key not in self._log_priors:
             shares = self.prior_shares(pairs, weighed)
             self._log_priors[key] = {hypothesis: float(np.log(value)) for hypothesis, value in shares.items()}

@@ -120,7 +120,7 @@ class Visit:
     seen: dict[str, float]
     seen_twice: dict[frozenset[str], float]
     steady: bool | None
-    weighed: frozenset[str]
+    weighed: dict[str, float]
 
     def seen_under(self, causes: Collection[str]) -> float:
         """Return ln probability of what was seen under one or two causes, over that without a cause."""

@@ -68,6 +68,7 @@ def seen_table(column: str, priors: Priors) -> dict[str, dict[str, float]]:
 WORDS = (
     *("terminals", "probe_leak_test", "sample_line", "fuel_sample", "strip_down", "start_event", "start_smoke"),
     *("fuel_line", "glow_element_test", "flame_sensor_test", "heating_air_smell", "joints"),
+    "plate_number",
 )
 OF_INSTRUMENT = ("probe_leak_test", "sample_line", "analyser_fuel", "warm")
 

@@ -22,7 +22,7 @@ from combust.application.causes.forward import ALL_CHANNELS
 from combust.application.causes.seen_answers import seen_table
 from combust.application.causes.stage_reading import StageReading
 from combust.application.heater.structure import STRUCTURE, Parameters
-from combust.application.mystery.rules import table
+from combust.application.mystery.rules import prices, table
 from combust.data.vocabulary import quantity
 from combust.kernel import air
 
@@ -75,7 +75,7 @@ def readings_of(
     main["pressure_hpa"] = round(height * (1.0 + 0.003 * noise.standard_normal()), 1)
     main["ambient_co_ppm"] = float(noise.integers(0, 3))
     main["cab_co_in_ppm"], main["cab_co_out_ppm"] = context["cab_co_ppm"]
-    checks = {name: check for name, check in engine.priors.checks.items() if not check.of_start}
+    checks = {name: check for name, check in engine.priors.checks.items() if name in prices()}
     looked = [column for name, columns in SEEN.items() if name in checks for column in columns]
     main |= dict(_seen(engine, frozenset(causes), p, column, noise) for column in looked)
     found = {"first": {key: main[key] for key in GAS}}
