@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from combust.application.fleet import tables
@@ -221,7 +222,8 @@ def plan_tables(
     _tell_unknown(site_of, lost & refused, [], SITE_REFUSED, faults)
     _tell_unknown(site_of, lost & ~refused, kept_sites["site_id"].tolist(), SITE_UNKNOWN, faults)
     folder = None if profiles is None else Path(profiles)
-    types, index = types_of(clean_vehicles, heaters or {}, folder, rules, faults)
+    sold = np.where(at < 0, "", np.append(kept_sites["fuel"].to_numpy(dtype=object), "")[at])
+    types, index = types_of(clean_vehicles, heaters or {}, folder, rules, faults, sold)
     good = ~faults.refused["vehicles"]
     rows = {name: _tally(len(refused), int(refused.sum())) for name, refused in faults.refused.items()}
     if not good.any():
