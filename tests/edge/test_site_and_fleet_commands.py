@@ -219,7 +219,7 @@ def test_fleet_folder_holds_everything(folder: Path) -> None:
         assert list(table.columns) == list(twin.columns)
     plan = json.loads((folder / "plan.json").read_text(encoding="utf-8"))
     assert plan["rows"]["vehicles"] == {"read": 48, "planned": 48, "refused": 0}
-    assert plan["reassignment"]["kits_after"] < plan["reassignment"]["kits_before"]
+    assert plan["assignment"]["off_after"] < plan["assignment"]["off_before"]
     assert not list(folder.glob(".*"))
 
 

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from combust.edge.tables.reader import Table
 
 SHOWN_FAULTS = 20
+AIMS = {key: key for key in ("aim", "now", "planned", "bound", "proved")}
 COUNTS = {"lambda by": "air_ratio_by", **{key: key for key in ("rule", "yes", "borderline", "no", "unknown")}}
 
 
@@ -30,6 +31,10 @@ COUNTS = {"lambda by": "air_ratio_by", **{key: key for key in ("rule", "yes", "b
 @click.option("--routes", metavar="FILE", help="Route points, CSV or Parquet (or a folder); may outgrow the memory.")
 @click.option("--profiles", metavar="DIR", help="Folder with heater profiles (default: profiles beside the vehicles).")
 @click.option("--policy", metavar="FILE", help="TOML with values of your own; the rest are printed defaults.")
+@click.option("--max-kits", type=click.IntRange(0), metavar="N", help="Most kits: who gets them, what more would buy.")
+@click.option(
+    "--max-moves", type=click.IntRange(0), metavar="N", help="Most vehicles moved; 0 gives out only the kits."
+)
 @click.option("--out", required=True, metavar="DIR", help="Folder for tables, figures, cards and the page.")
 @click.option("--title", default="Fleet plan for altitude", metavar="TEXT", help="Title of the page.")
 @click.option("--scheduler", metavar="ADDRESS", help="Dask scheduler for the route points, like tcp://host:8786.")
@@ -83,14 +88,16 @@ def _text(plan: FleetPlan) -> str:
         f"{name}: {row['read']} read, {row['planned']} planned, {row['refused']} refused"
         for name, row in plan.rows.items()
     ]
-    change = plan.reassignment
+    change = plan.assignment
     parts = [
         plan.summary,
         "\n".join(read),
         text_of_rows(plan.lines()),
         "Needs a compensation kit, by three rules (the first decides; its yes counts fitted and barred ones too)",
         output.text_of_table(COUNTS, plan.counts.to_dict("records")),
-        f"Exchange of vehicles: {change.kits_before} kits now, {change.kits_after} after "
-        f"{len(change.moves)} moves. {change.note}",
+        f"Assignment of vehicles to places: {change.kits_before} kits now, {change.kits_after} after "
+        f"{len(change.moves)} moves; {change.off_before} heaters off now, kits fitted, {change.off_after} after. "
+        f"{change.note}",
+        *([output.text_of_table(AIMS, change.aims.to_dict("records"))] if len(change.aims) else []),
     ]
     return "\n\n".join(parts)

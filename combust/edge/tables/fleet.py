@@ -140,8 +140,10 @@ def plan_fleet(
     heaters: Mapping[str, Heater | str | Path] | None = None,
     profiles: str | Path | None = None,
     policy: Mapping[str, Any] | str | Path | Policy | None = None,
+    max_kits: int | None = None,
+    max_moves: int | None = None,
     with_sensitivity: bool = True,
-    with_reassignment: bool = True,
+    with_assignment: bool = True,
     mapping: MapLike = None,
     add_up: Callable[[list[Table], list[RouteUse]], RouteSums] = sum_routes,
 ) -> FleetPlan:
@@ -158,6 +160,8 @@ def plan_fleet(
         Folder with ``<name>.toml`` profiles for the names that ``heaters`` lacks.
     policy : mapping or path, optional
         Values that replace the shipped policy.
+    max_kits, max_moves : int, optional
+        Most compensation kits and most moved vehicles of the assignment; they stand before those of the policy.
     mapping : TableMap, mapping or path, optional
         Heading -> column, where a heading is none itself; or a saved map with more.
     add_up : callable, optional
@@ -195,8 +199,8 @@ def plan_fleet(
         partial(add_up, points) if points else None,
         heaters=heaters,
         profiles=profiles,
-        policy=policy,
+        policy=Policy.of(policy).replaced(max_kits=max_kits, max_moves=max_moves),
         with_sensitivity=with_sensitivity,
-        with_reassignment=with_reassignment,
+        with_assignment=with_assignment,
     )
     return replace(plan, notes=(*plan.notes, *(f"routes: {note}" for table in points[:1] for note in table.notes)))
