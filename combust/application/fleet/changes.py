@@ -167,7 +167,9 @@ def changed_tables(
     CombustError
         As :func:`read_change`, or a value that leaves its band.
     """
-    out, notes, read, faults = dict(tables), [], [], []
+    out, notes = dict(tables), []
+    read: list[Change] = []
+    faults: list[Fault] = []
     for text in changes:
         try:
             read.append(text if isinstance(text, Change) else read_change(text))
