@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from combust.application.fleet.decisions import FUEL_WHEN, KEEP_OFF
@@ -99,30 +100,28 @@ def plan_difference(
     old, new = (frame.set_index("vehicle_id") for frame in (before, after))
     new = new[old.columns]
     both = old.index.intersection(new.index, sort=False)
-    parts = [_cells(old.loc[both], new.loc[both], "changed")]
+    parts = [_cells(old.loc[both], "changed", old.loc[both], new.loc[both])]
     added, removed = new.index.difference(old.index, sort=False), old.index.difference(new.index, sort=False)
-    parts += [_cells(None, new.loc[added], "added"), _cells(old.loc[removed], None, "removed")]
+    parts += [_cells(new.loc[added], "added", None, new.loc[added])]
+    parts += [_cells(old.loc[removed], "removed", old.loc[removed], None)]
     full = [part for part in parts if len(part)]
     cells = pd.concat(full, ignore_index=True) if full else pd.DataFrame(columns=list(CELLS))
     return PlanDifference(cells, _decisions(old, new), _sums(old, new, prices), plan_safety(after, 0))
 
 
-def _cells(old: pd.DataFrame | None, new: pd.DataFrame | None, kind: str) -> pd.DataFrame:
-    frame = new if old is None else old
-    assert frame is not None
+def _cells(rows: pd.DataFrame, kind: str, old: pd.DataFrame | None, new: pd.DataFrame | None) -> pd.DataFrame:
+    """Return the cells of some vehicles that differ, or all where one plan does not hold them; ``rows`` names them."""
     parts = []
-    for column in frame:
+    for column in rows:
         before, after = (None if one is None else one[column] for one in (old, new))
+        differs = np.ones(len(rows), dtype=bool)
         if before is not None and after is not None:
-            rows = ~((before == after) | (before.isna() & after.isna())).to_numpy()
-        else:
-            rows = pd.Series(True, index=frame.index).to_numpy()
-        if rows.any():
-            part = pd.DataFrame({"vehicle_id": frame.index[rows], "kind": kind, "column": column})
-            for name, values in (("before", before), ("after", after)):
-                part[name] = None if values is None else values[rows].astype(object).to_numpy()
-            parts.append(part.astype({"before": object, "after": object}))
-    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=list(CELLS))
+            differs = ~((before == after) | (before.isna() & after.isna())).to_numpy()
+        part = pd.DataFrame({"vehicle_id": rows.index[differs], "kind": kind, "column": column})
+        for name, values in (("before", before), ("after", after)):
+            part[name] = None if values is None else values[differs].astype(object).to_numpy()
+        parts.append(part.astype({"before": object, "after": object}))
+    return pd.concat(parts, ignore_index=True)
 
 
 def apply_difference(before: pd.DataFrame, cells: pd.DataFrame) -> pd.DataFrame:
