@@ -104,7 +104,7 @@ def crowd(size: int = 100_000) -> FleetPlan:
     cars = pd.DataFrame({"vehicle_id": np.arange(size).astype(str), "site_id": random.choice(sites["site_id"], size)})
     cars["heater_id"] = random.choice(list(worked.HEATERS), size)
     cars = cars.assign(cab_ua_w_per_k=random.uniform(30.0, 120.0, size), cab_target_c=20)
-    return plan_fleet(cars, sites, heaters=worked.HEATERS, with_reassignment=False, with_sensitivity=False)
+    return plan_fleet(cars, sites, heaters=worked.HEATERS, with_assignment=False, with_sensitivity=False)
 
 
 @pytest.mark.practice

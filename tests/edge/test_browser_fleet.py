@@ -100,5 +100,7 @@ def test_nothing_hangs_over_the_edge_of_a_phone(pages: dict[int, Path], browser:
 @pytest.mark.parametrize(("vehicles", "most"), [(48, 6), (300, 20)])
 def test_printed_pages(pages: dict[int, Path], browser: webdriver.Chrome, vehicles: int, most: int) -> None:
     browser.get(pages[vehicles].as_uri())
+    # A page that is printed before it was once laid out comes out blank.
+    browser.execute_async_script("const done = arguments[0]; requestAnimationFrame(() => requestAnimationFrame(done))")
     paper = browser.execute_cdp_cmd("Page.printToPDF", {"preferCSSPageSize": True})["data"]
     assert 1 < len(re.findall(rb"/Type\s*/Page[^s]", base64.b64decode(paper))) <= most

@@ -141,7 +141,7 @@ def test_a_fleet_s_routes_in_all_three_ways(
     bad_path = path.with_name("bad.parquet")
     bad.to_parquet(bad_path, index=False, row_group_size=5000)
     plans = [
-        plan_fleet(cars, worked.sites(), routes, heaters=worked.HEATERS, with_reassignment=False, add_up=add_up)
+        plan_fleet(cars, worked.sites(), routes, heaters=worked.HEATERS, with_assignment=False, add_up=add_up)
         for routes, add_up in (
             (bad, sum_routes),
             (bad_path, sum_routes),

@@ -219,7 +219,7 @@ def test_fleet_folder_holds_everything(folder: Path) -> None:
         assert list(table.columns) == list(twin.columns)
     plan = json.loads((folder / "plan.json").read_text(encoding="utf-8"))
     assert plan["rows"]["vehicles"] == {"read": 48, "planned": 48, "refused": 0}
-    assert plan["reassignment"]["kits_after"] < plan["reassignment"]["kits_before"]
+    assert plan["assignment"]["off_after"] < plan["assignment"]["off_before"]
     assert not list(folder.glob(".*"))
 
 
@@ -276,6 +276,27 @@ def test_fleet_command_streams_parquet_routes(tmp_path: Path, capsys: pytest.Cap
                  str(tmp_path / "routes.parquet"), "--out", str(tmp_path / "out")]  # fmt: skip
     assert run(capsys, *arguments)[0] == 0
     assert (tmp_path / "out" / "routes.csv").read_text() == (folder / "routes.csv").read_text()
+
+
+def test_a_change_and_the_difference_of_two_plans(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], folder: Path
+) -> None:
+    """Higher than 1800 m stand 7 heaters of type small, all of them off; the other type may run to 3300 m."""
+    tables = ("--vehicles", DATA / "vehicles.csv", "--sites", DATA / "sites.csv", "--policy", DATA / "policy.toml")
+    change = ("--change", "type small = large_high where altitude_m >= 1800", "--max-kits", "2", "--max-moves", "0")
+    code, out, err = run(capsys, "fleet", *tables, *change, "--out", tmp_path / "b")
+    assert code == 0
+    assert "heaters off" in out.partition("The page")[0]
+    assert "changed: type small = large_high where altitude_m >= 1800: 7 of 48 vehicles" in err
+    assert "2 kits now, 2 after 0 moves" in out
+    code, out, _ = run(capsys, "fleet", "diff", folder, tmp_path / "b", "--out", tmp_path / "d", "--json")
+    told = json.loads(out)
+    assert (code, next(iter(told))) == (0, "safety")
+    small = sum(row["count"] for row in told["decisions"])
+    assert small == len({row["vehicle_id"] for row in told["cells"] if row["column"] == "decision"}) == 7
+    assert (tmp_path / "d" / "difference.html").read_text("utf-8").count("OFF: ") > 1
+    assert run(capsys, "fleet", "diff", folder, "--out", tmp_path / "d")[0] == 2
+    assert run(capsys, "fleet", "--sites", DATA / "sites.csv", "--out", tmp_path / "d")[0] == 2
 
 
 def test_fleet_refusals(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

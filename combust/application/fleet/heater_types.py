@@ -16,7 +16,9 @@ from combust.application.heater.baseline import healthy_stage
 from combust.application.heater.healthy import HealthyStage
 from combust.application.site.derating import stage_columns
 from combust.data.errors import CombustError, Fault, shorten
+from combust.domain.catalogue import get_fuel
 from combust.domain.heater import Heater
+from combust.domain.pump import on_fuel
 from combust.kernel.altitude import LambdaAtSite, fuel_trim_to_keep
 from combust.kernel.working_point import SiteAir
 
@@ -106,20 +108,42 @@ def types_of(
     folder: Path | None,
     policy: Policy,
     faults: Faults,
+    sold: Any,
 ) -> tuple[list[HeaterType], Any]:
-    """Return (types, index of each vehicle's type); -1 and a fault where a profile is missing or refused."""
+    """Return (types, index of each vehicle's type); -1 and a fault where a profile or fuel is missing or refused.
+
+    A vehicle's own ``fuel``, else that ``sold`` at its site, stands for that of its profile; a heater on it is a type
+    of its own. Gasoline is never put into a heater made for diesel, nor the other way round.
+    """
     names = np.where(vehicles["profile"] != "", vehicles["profile"], vehicles["heater_id"]).astype(str)
-    codes, unique = pd.factorize(names)
+    own = vehicles["fuel"].to_numpy(dtype=str)
+    pairs = pd.MultiIndex.from_arrays([names, own, np.where(own != "", "", np.asarray(sold, dtype=str))])
+    codes, unique = pd.factorize(pairs)
     types: list[HeaterType] = []
     position = np.full(len(unique), -1)
-    for code, name in enumerate(unique):
+    for code, (name, in_tank, at_site) in enumerate(unique):
         try:
-            types.append(heater_type(str(name), _load(str(name), heaters, folder), policy))
+            label, heater = _fuelled(str(name), _load(str(name), heaters, folder), in_tank, at_site)
+            types.append(heater_type(label, heater, policy))
             position[code] = len(types) - 1
         except CombustError as error:
             text = f"profile {shorten(name) or 'not given'}: {' '.join(str(fault) for fault in error.faults)}"
             faults.add("vehicles", codes == code, "profile", names, error.code, text)
     return types, position[codes]
+
+
+def _fuelled(name: str, heater: Heater, in_tank: str, at_site: str) -> tuple[str, Heater]:
+    """Return (what the type is called, the heater on the fuel in its tank)."""
+    asked = in_tank or at_site
+    fuel = get_fuel(asked) if asked else heater.fuel
+    if fuel == heater.fuel:
+        return name, heater
+    if (fuel.family == "gasoline") != (heater.fuel.family == "gasoline"):
+        if not in_tank:
+            return name, heater  # it gets its fuel elsewhere
+        why, hint = f"is no fuel for a heater made for {heater.fuel.name}", "Correct the fuel of the vehicle."
+        raise CombustError(Fault("fuel", asked, "conflict", why=why, hint=hint))
+    return f"{name} on {asked}", on_fuel(heater, fuel)
 
 
 def _load(name: str, heaters: Mapping[str, Heater | str | Path], folder: Path | None) -> Heater:

@@ -232,7 +232,8 @@ def _battery(
         amp_hours = energy / volts
         share = amp_hours / (charge * usable)
     verdict = np.where(np.isnan(share), "unknown", np.where(share > policy["battery_share_max"], "too_small", "enough"))
-    plugging = here["cold_filter_plugging_c"].to_numpy(dtype=float)
+    brought = ((vehicles["fuel"] != "") & (vehicles["fuel"].to_numpy() != here["fuel"].to_numpy())).to_numpy()
+    plugging = np.where(brought, np.nan, here["cold_filter_plugging_c"].to_numpy(dtype=float))
     margin = policy["cold_filter_margin_k"]
     wax = np.where(cold < plugging, "below", np.where(cold < plugging + margin, "marginal", "fits"))
     wax = np.where(np.isnan(plugging), "unknown", wax)

@@ -8,9 +8,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from combust.application.fleet import tables
+from combust.application.fleet.assignment import Assignment, assign
 from combust.application.fleet.decisions import (
     DECISIONS,
     FUEL_WHEN,
@@ -24,7 +26,6 @@ from combust.application.fleet.nights import nights_frame
 from combust.application.fleet.overview import parts_frame, sites_frame
 from combust.application.fleet.points import NO_POINTS, RouteSums, RouteUse
 from combust.application.fleet.policy import Policy
-from combust.application.fleet.reassign import Reassignment, reassign
 from combust.application.fleet.remedies import remedies_frame
 from combust.application.fleet.routes import route_uses, routes_frame
 from combust.application.fleet.rules import (
@@ -120,7 +121,7 @@ class FleetPlan(Result):
     sites, parts : DataFrame
         One line a site, and what to get before the season.
     remedies, routes, sensitivity : DataFrame
-    reassignment : Reassignment
+    assignment : Assignment
     faults : DataFrame
         Every fault of the tables: table, row, column, value, code, severity, text.
     rows : mapping
@@ -142,7 +143,7 @@ class FleetPlan(Result):
     remedies: pd.DataFrame
     routes: pd.DataFrame
     sensitivity: pd.DataFrame
-    reassignment: Reassignment
+    assignment: Assignment
     faults: pd.DataFrame
     rows: Mapping[str, Mapping[str, int]]
     totals: Mapping[str, float | int | None]
@@ -198,7 +199,7 @@ def plan_tables(
     profiles: str | Path | None = None,
     policy: Mapping[str, Any] | str | Path | Policy | None = None,
     with_sensitivity: bool = True,
-    with_reassignment: bool = True,
+    with_assignment: bool = True,
 ) -> FleetPlan:
     """Plan a fleet from tables that were read; ``routes`` is a function that sums the route points.
 
@@ -221,7 +222,8 @@ def plan_tables(
     _tell_unknown(site_of, lost & refused, [], SITE_REFUSED, faults)
     _tell_unknown(site_of, lost & ~refused, kept_sites["site_id"].tolist(), SITE_UNKNOWN, faults)
     folder = None if profiles is None else Path(profiles)
-    types, index = types_of(clean_vehicles, heaters or {}, folder, rules, faults)
+    sold = np.where(at < 0, "", np.append(kept_sites["fuel"].to_numpy(dtype=object), "")[at])
+    types, index = types_of(clean_vehicles, heaters or {}, folder, rules, faults, sold)
     good = ~faults.refused["vehicles"]
     rows = {name: _tally(len(refused), int(refused.sum())) for name, refused in faults.refused.items()}
     if not good.any():
@@ -244,7 +246,7 @@ def plan_tables(
         lost = good & (route_of != "") & ~route_of.isin(known)
         _tell_unknown(route_of, lost, known, ROUTE_UNKNOWN, faults, warn=True)
         tables.metres_beside_routes(sites, max((row.highest_m for row in sums.table.values()), default=0.0), faults)
-    change = reassign(frame, chosen, kept_sites, fleet, rules) if with_reassignment else Reassignment()
+    change = assign(frame, chosen, kept_sites, fleet, rules) if with_assignment else Assignment()
     totals, remedies = _totals(frame, rules, rows["vehicles"]["refused"]), remedies_frame(frame, fleet, rules)
     return FleetPlan(
         without_trims(frame),

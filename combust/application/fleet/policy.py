@@ -34,6 +34,15 @@ class Policy:
         value = self.rows[key].value
         return None if value is None else float(value)
 
+    def replaced(self, **numbers: float | None) -> Policy:
+        """Return the policy with some numbers in place of its own; None leaves what is there."""
+        given = {
+            key: Assumed(key, value, self.rows[key].unit, "given")
+            for key, value in numbers.items()
+            if value is not None
+        }
+        return Policy(MappingProxyType({**self.rows, **given}))
+
     @classmethod
     def of(cls, source: Mapping[str, Any] | str | Path | Policy | None = None) -> Policy:
         """Return a policy from a mapping or a TOML file; what is not given is the shipped default.

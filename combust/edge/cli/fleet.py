@@ -16,53 +16,103 @@ from combust.edge.cli.options import table_options
 from combust.edge.cli.progress import with_progress
 
 if TYPE_CHECKING:
+    from combust.application.fleet.difference import PlanDifference
     from combust.application.fleet.plan import FleetPlan
     from combust.application.fleet.points import RouteSums, RouteUse
     from combust.edge.tables.reader import Table
 
 SHOWN_FAULTS = 20
+AIMS = {key: key for key in ("aim", "now", "planned", "bound", "proved")}
 COUNTS = {"lambda by": "air_ratio_by", **{key: key for key in ("rule", "yes", "borderline", "no", "unknown")}}
 
 
-@answers("fleet", strict="a row was refused, or there is a stop or a warning", json=": the plan")
-@click.option("--vehicles", required=True, metavar="FILE", help="Vehicles, CSV or Parquet.")
-@click.option("--sites", required=True, metavar="FILE", help="Sites where nights are spent.")
+@answers("fleet", strict="a row was refused, or there is a stop or a warning", json=": the plan, or the difference")
+@click.argument("diff", nargs=-1, metavar="[diff PLAN_A PLAN_B]")
+@click.option("--vehicles", metavar="FILE", help="Vehicles, CSV or Parquet.")
+@click.option("--sites", metavar="FILE", help="Sites where nights are spent.")
 @click.option("--routes", metavar="FILE", help="Route points, CSV or Parquet (or a folder); may outgrow the memory.")
 @click.option("--profiles", metavar="DIR", help="Folder with heater profiles (default: profiles beside the vehicles).")
 @click.option("--policy", metavar="FILE", help="TOML with values of your own; the rest are printed defaults.")
+@click.option("--change", "changes", metavar="TEXT", multiple=True, help="What if: plan with it, tell the difference.")
+@click.option("--max-kits", type=click.IntRange(0), metavar="N", help="Most kits: who gets them, what more would buy.")
+@click.option(
+    "--max-moves", type=click.IntRange(0), metavar="N", help="Most vehicles moved; 0 gives out only the kits."
+)
 @click.option("--out", required=True, metavar="DIR", help="Folder for tables, figures, cards and the page.")
 @click.option("--title", default="Fleet plan for altitude", metavar="TEXT", help="Title of the page.")
 @click.option("--scheduler", metavar="ADDRESS", help="Dask scheduler for the route points, like tcp://host:8786.")
 @click.option("--workers", type=click.IntRange(1, 1024), help="Use so many local Dask workers for the route points.")
 @table_options
-def command(out: str, title: str, profiles: str | None, **tables: Any) -> Answer:
+def command(diff: tuple[str, ...], out: str, title: str, profiles: str | None, **tables: Any) -> Answer:
     """Plan a fleet: heaters, sites and routes.
 
     Use it before the season: which vehicles need altitude compensation, where heat, battery or fuel grade fall short,
-    what helps, and which exchange of vehicles saves kits. Every faulty row is listed with its remedy; the others are
+    what helps, who goes where and who gets the first kits. Every faulty row is listed with its remedy; the others are
     planned. The heater's own altitude limit always decides.
 
     \b
-    Example:
+    A change is COLUMN = VALUE, COLUMN raised by NUMBER, COLUMN lowered by NUMBER, type NAME = NAME or fuel = NAME,
+    for some rows with: where COLUMN >= VALUE and COLUMN = VALUE
+
+    \b
+    Examples:
       combust fleet --vehicles data/larkfell_fleet/vehicles.csv --sites data/larkfell_fleet/sites.csv --out output/fleet
+      combust fleet --vehicles data/larkfell_fleet/vehicles.csv --sites data/larkfell_fleet/sites.csv \\
+        --change "type small = large_high where altitude_m >= 1800" --out output/what_if
+      combust fleet diff output/fleet output/what_if --out output/difference
 
     \b
     Next: combust site --help      (one heater at one site in full)
     """
+    from combust.application.fleet.difference import plan_difference
+    from combust.edge.reports.difference_page import prices_of, read_difference, write_difference
     from combust.edge.reports.fleet_page import write_plan
     from combust.edge.tables.fleet import plan_fleet
 
+    if diff:
+        if len(diff) != 3 or diff[0] != "diff":
+            raise click.UsageError("Write: combust fleet diff PLAN_A PLAN_B --out DIR")
+        told = read_difference(*diff[1:])
+        return Answer(told, _told(told, out), files={out: partial(write_difference, told)})
+    for name in ("vehicles", "sites"):
+        if not tables[name]:
+            raise click.UsageError(f"Missing option '--{name}'.")
     folder = profiles or Path(tables["vehicles"]).parent / "profiles"
     add_up = partial(_add_up, tables.pop("scheduler"), tables.pop("workers"))
-    plan = plan_fleet(**tables, profiles=folder, add_up=add_up)
+    changes = tables.pop("changes")
+    plan = plan_fleet(**tables, profiles=folder, add_up=add_up, changes=changes)
+    files: dict[str, Callable[[str], object]] = {out: partial(write_plan, plan, title=title)}
+    text = f"{_text(plan)}\n\nThe page: {Path(out) / 'plan.html'}\nTables, figures and driver cards stand beside it."
+    if changes:
+        before = plan_fleet(**tables, profiles=folder, add_up=add_up, with_assignment=False)
+        priced = (prices_of(before.assumptions), prices_of(plan.assumptions))
+        told = plan_difference(before.vehicles, plan.vehicles, priced)
+        files = {out: partial(_write_both, plan, told, title)}
+        text = f"{_told(told, out)}\n\n{text}"
     faults = [f"{row.severity}: {row.table} row {row.row}: {row.text}" for row in plan.faults.itertuples()]
     more = [f"… and {len(faults) - SHOWN_FAULTS} more faults in faults.csv"] if len(faults) > SHOWN_FAULTS else []
     return Answer(
         plan,
-        f"{_text(plan)}\n\nThe page: {Path(out) / 'plan.html'}\nTables, figures and driver cards stand beside it.",
+        text,
         notes=[*(f"note: {text}" for text in plan.notes), *faults[:SHOWN_FAULTS], *more],
         strict=any(row["refused"] for row in plan.rows.values()),
-        files={out: partial(write_plan, plan, title=title)},
+        files=files,
+    )
+
+
+def _write_both(plan: FleetPlan, told: PlanDifference, title: str, folder: str) -> None:
+    from combust.edge.reports.difference_page import write_difference
+    from combust.edge.reports.fleet_page import write_plan
+
+    write_plan(plan, folder, title=title)
+    write_difference(told, folder)
+
+
+def _told(difference: PlanDifference, out: str) -> str:
+    """Return a difference in words, with its page."""
+    rows = text_of_rows(difference.lines()) if difference.lines() else ""
+    return "\n\n".join(
+        part for part in (difference.opening()[0], rows, f"The page: {Path(out) / 'difference.html'}") if part
     )
 
 
@@ -83,14 +133,16 @@ def _text(plan: FleetPlan) -> str:
         f"{name}: {row['read']} read, {row['planned']} planned, {row['refused']} refused"
         for name, row in plan.rows.items()
     ]
-    change = plan.reassignment
+    change = plan.assignment
     parts = [
         plan.summary,
         "\n".join(read),
         text_of_rows(plan.lines()),
         "Needs a compensation kit, by three rules (the first decides; its yes counts fitted and barred ones too)",
         output.text_of_table(COUNTS, plan.counts.to_dict("records")),
-        f"Exchange of vehicles: {change.kits_before} kits now, {change.kits_after} after "
-        f"{len(change.moves)} moves. {change.note}",
+        f"Assignment of vehicles to places: {change.kits_before} kits now, {change.kits_after} after "
+        f"{len(change.moves)} moves; {change.off_before} heaters off now, kits fitted, {change.off_after} after. "
+        f"{change.note}",
+        *([output.text_of_table(AIMS, change.aims.to_dict("records"))] if len(change.aims) else []),
     ]
     return "\n\n".join(parts)

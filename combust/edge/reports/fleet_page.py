@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.figure import Figure
 
-MOST = {"vehicles": 1000, "faults": 200}  # on the page; the tables hold all
+MOST = {"vehicles": 1000, "kits": 40, "faults": 200}  # on the page; the tables hold all
 HEADS = ("vehicle", "site", "heater", "decision", "how sure", "metres left", "lambda left", "cab on the cold night",
          "fuel grade", "battery", "fuel in a season")  # fmt: skip
 WEAK = ("too_small", "unknown")
@@ -44,7 +44,7 @@ def write_plan(plan: FleetPlan, folder: str | Path, *, title: str = "Fleet plan 
         texts["plan.json"] = json.dumps(plan.to_dict(), ensure_ascii=False, allow_nan=False, indent=1) + "\n"
     frames = ("vehicles", "counts", "sites", "parts", "remedies", "routes", "sensitivity", "faults")
     tables = {name: getattr(plan, name) for name in frames} | {
-        "moves": plan.reassignment.moves,
+        **{name: getattr(plan.assignment, name) for name in ("aims", "kits", "next_kits", "moves")},
         "assumptions": plan.assumptions.astype({"value": str}),
     }
     for name, table in tables.items():
@@ -101,7 +101,8 @@ def plan_page(plan: FleetPlan, figures: Mapping[str, Figure], *, title: str) -> 
         heads=HEADS,
         vehicles=[_vehicle(row) for row in frame.head(MOST["vehicles"]).itertuples(index=False)],
         helps=plain(helps(plan.remedies)),
-        moves=[] if plan.reassignment.moves.empty else plain(alike(plan.reassignment.moves, ["from_site", "to_site"])),
+        next_kits=plain(plan.assignment.kits.head(MOST["kits"])),
+        moves=[] if plan.assignment.moves.empty else plain(alike(plan.assignment.moves, ["from_site", "to_site"])),
         cards=[card | {"number": number[card["site_id"]], "lines": card["lines"][:-caution]} for card in plan.cards],
     )
 

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from combust.application.fleet.changes import changed_tables
 from combust.application.fleet.plan import FleetPlan, plan_tables
 from combust.application.fleet.points import NO_POINTS, RouteSums, RouteUse, route_block
 from combust.application.fleet.policy import Policy
@@ -140,9 +141,12 @@ def plan_fleet(
     heaters: Mapping[str, Heater | str | Path] | None = None,
     profiles: str | Path | None = None,
     policy: Mapping[str, Any] | str | Path | Policy | None = None,
+    max_kits: int | None = None,
+    max_moves: int | None = None,
     with_sensitivity: bool = True,
-    with_reassignment: bool = True,
+    with_assignment: bool = True,
     mapping: MapLike = None,
+    changes: Iterable[str] = (),
     add_up: Callable[[list[Table], list[RouteUse]], RouteSums] = sum_routes,
 ) -> FleetPlan:
     """Plan a fleet: which vehicles need altitude compensation, where heat runs short, and what it costs.
@@ -158,8 +162,13 @@ def plan_fleet(
         Folder with ``<name>.toml`` profiles for the names that ``heaters`` lacks.
     policy : mapping or path, optional
         Values that replace the shipped policy.
+    max_kits, max_moves : int, optional
+        Most compensation kits and most moved vehicles of the assignment; they stand before those of the policy.
     mapping : TableMap, mapping or path, optional
         Heading -> column, where a heading is none itself; or a saved map with more.
+    changes : iterable of str, optional
+        What-if, made one after the other before anything is planned: ``"design_temp_c lowered by 8"``,
+        ``"type small = large where altitude_m >= 2500"``, ``"fuel = paraffinic"``.
     add_up : callable, optional
         Sums the route points another way, as ``combust.edge.tables.dask_workers.sum_routes_dask`` does.
 
@@ -189,14 +198,17 @@ def plan_fleet(
     given = {"vehicles": vehicles, "sites": sites} | ({} if routes is None else {"routes": routes})
     points = [] if routes is None else route_tables(routes, mapping, given.values())
     read = {name: read_fleet_table(name, given[name], mapping, given.values()) for name in ("vehicles", "sites")}
+    read, told = changed_tables(read, changes)
     plan = plan_tables(
         read["vehicles"],
         read["sites"],
         partial(add_up, points) if points else None,
         heaters=heaters,
         profiles=profiles,
-        policy=policy,
+        policy=Policy.of(policy).replaced(max_kits=max_kits, max_moves=max_moves),
         with_sensitivity=with_sensitivity,
-        with_reassignment=with_reassignment,
+        with_assignment=with_assignment,
     )
-    return replace(plan, notes=(*plan.notes, *(f"routes: {note}" for table in points[:1] for note in table.notes)))
+    return replace(
+        plan, notes=(*told, *plan.notes, *(f"routes: {note}" for table in points[:1] for note in table.notes))
+    )

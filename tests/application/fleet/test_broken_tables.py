@@ -189,7 +189,7 @@ def test_many_rows_with_one_in_a_hundred_bad() -> None:
     cars = pd.DataFrame({"vehicle_id": np.arange(size).astype(str), "heater_id": "limit_1400", "site_id": site}).assign(
         cab_ua_w_per_k=loss
     )
-    plan = plan_fleet(cars, worked.sites(), heaters=worked.HEATERS, with_reassignment=False, with_sensitivity=False)
+    plan = plan_fleet(cars, worked.sites(), heaters=worked.HEATERS, with_assignment=False, with_sensitivity=False)
     assert plan.rows["vehicles"] == {"read": size, "planned": size - bad, "refused": bad}
     assert len(plan.vehicles) == size - bad
     # Half of them name one site that is not there: one fault, told at the first of them. The others tell each row.

@@ -18,7 +18,7 @@ PRICES = {"price_compensation_kit": 700.0, "price_fuel_per_l": 2.0}
 
 
 def planned(cars: pd.DataFrame, sites: pd.DataFrame) -> FleetPlan:
-    return plan_fleet(cars, sites, heaters=HEATERS, policy=PRICES, with_reassignment=False)
+    return plan_fleet(cars, sites, heaters=HEATERS, policy=PRICES, with_assignment=False)
 
 
 @pytest.fixture(scope="module")

@@ -45,7 +45,7 @@ def plan() -> FleetPlan:
         for name, limit in (("low", 1400), ("high", 4000))
     }
     prices = {"price_compensation_kit": 500, "price_fuel_per_l": 2}
-    return plan_fleet(cars, sites, heaters=heaters, policy=prices, with_reassignment=False)
+    return plan_fleet(cars, sites, heaters=heaters, policy=prices, with_assignment=False)
 
 
 def sigma(height: int, temp: float) -> float:

@@ -18,7 +18,7 @@ def plan() -> FleetPlan:
 def unlimited() -> FleetPlan:
     """The same fleet with an own limit of 6000 m: the trims are told."""
     heaters = dict.fromkeys(worked.HEATERS, worked.heater(6000.0))
-    return plan_fleet(worked.vehicles(), worked.sites(), heaters=heaters, with_reassignment=False)
+    return plan_fleet(worked.vehicles(), worked.sites(), heaters=heaters, with_assignment=False)
 
 
 # group, sigma, lambda, limit exceeded, lambda < 1.3, trim %, demand, output, shortfall kW, cab °C, lambda at +15 °C

@@ -1,0 +1,226 @@
+"""What-if: a change in words, made to the checked tables of a fleet before they are planned.
+
+A change is ``COLUMN = VALUE``, ``COLUMN raised by NUMBER``, ``COLUMN lowered by NUMBER`` or ``type NAME = NAME``, each
+with ``where COLUMN < VALUE and COLUMN = VALUE`` behind it where it holds for some rows only (``= != < <= > >=``).
+Columns are those of vehicles and sites; a vehicle is also chosen by the columns of its site.
+"""
+
+from __future__ import annotations
+
+import operator
+import re
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from combust.application.fleet.tables import FleetTable, fleet_fields
+from combust.data.errors import CombustError, Fault
+from combust.data.fields import Field
+from combust.data.near import near_matches
+
+SIGNS = {
+    "<=": operator.le, ">=": operator.ge, "!=": operator.ne, "=": operator.eq, "<": operator.lt, ">": operator.gt,
+}  # fmt: skip
+SET = re.compile(r"(?P<column>\w+)\s*=\s*(?P<value>.+)")
+MOVE = re.compile(r"(?P<column>\w+)\s+(?P<way>raised|lowered)\s+by\s+(?P<value>\S+)")
+TYPE = re.compile(r"type\s+(?P<value>[^=]+?)\s*=\s*(?P<other>.+)")
+CONDITION = re.compile(r"(?P<column>\w+)\s*(?P<sign><=|>=|!=|=|<|>)\s*(?P<value>.+)")
+EXAMPLES = "Write it like 'design_temp_c lowered by 8' or 'type small = large where altitude_m >= 2500'."
+# What belongs to the document of a heater and to what is fitted to it: gone with another heater.
+OF_THE_HEATER = {"compensation": "none", "compensation_limit_m": np.nan, "blower_trim_max_pct": np.nan}
+
+
+@dataclass(frozen=True)
+class Condition:
+    """A column, how it is compared, and with what."""
+
+    column: str
+    sign: str
+    value: Any
+
+
+@dataclass(frozen=True)
+class Change:
+    """One change as it was typed and as it is made.
+
+    Attributes
+    ----------
+    text : str
+    column : str
+        What changes; ``type`` for a heater.
+    way : str
+        ``set``, ``raised`` or ``lowered``.
+    value, other : str
+        The new value; of a type, the old name and the new one.
+    conditions : tuple of Condition
+    """
+
+    text: str
+    column: str
+    way: str
+    value: Any
+    other: str = ""
+    conditions: tuple[Condition, ...] = ()
+
+    @property
+    def table(self) -> str:
+        """The table it is made to: that of the column, vehicles where what it asks for is known of a vehicle only."""
+        asked = {one.column for one in self.conditions} | {self.column} - {"type", "fuel"}
+        of_vehicle = any(column not in fleet_fields("sites") for column in asked)
+        return "vehicles" if self.column == "type" or of_vehicle else "sites"
+
+
+def read_change(text: str) -> Change:
+    """Return a change from its words.
+
+    Raises
+    ------
+    CombustError
+        Words that are no change, a column that no table has, a value that the column cannot hold: every fault at once.
+    """
+    said, _, where = text.partition(" where ")
+    said = said.strip()
+    faults: list[Fault] = []
+    conditions = tuple(_condition(one, faults) for one in where.split(" and ")) if where.strip() else ()
+    if found := TYPE.fullmatch(said):
+        return _whole(Change(text, "type", "set", found["value"].strip(), found["other"].strip(), conditions), faults)
+    if found := MOVE.fullmatch(said):
+        value = _value(found["column"], found["value"], faults, moved=True)
+        return _whole(Change(text, found["column"], found["way"], value, conditions=conditions), faults)
+    if found := SET.fullmatch(said):
+        value = _value(found["column"], found["value"].strip(), faults)
+        return _whole(Change(text, found["column"], "set", value, conditions=conditions), faults)
+    raise CombustError([*faults, Fault("--change", text, "format", why="is no change", hint=EXAMPLES)])
+
+
+def _whole(change: Change, faults: list[Fault]) -> Change:
+    tables = [name for name in ("vehicles", "sites") if change.column in fleet_fields(name)]
+    if not faults and tables == ["sites"] and change.table == "vehicles":
+        why = "belongs to a site and is asked for by a column of the vehicles"
+        hint = "Choose sites by their own columns, for example site_id or altitude_m."
+        faults.append(Fault("--change", change.text, "conflict", why=why, hint=hint))
+    if faults:
+        raise CombustError(faults)
+    return change
+
+
+def _field(column: str, faults: list[Fault]) -> Field | None:
+    for name in ("vehicles", "sites"):
+        if column in fleet_fields(name):
+            return fleet_fields(name)[column]
+    known = sorted({*fleet_fields("vehicles"), *fleet_fields("sites")})
+    near = near_matches(column, known)
+    hint = f"Did you mean {' or '.join(near)}?" if near else f"Columns: {', '.join(known)}."
+    faults.append(Fault("--change", column, "unknown_name", why="is no column of vehicles or sites", hint=hint))
+    return None
+
+
+def _value(column: str, text: str, faults: list[Fault], moved: bool = False) -> Any:
+    """Return the value of a column, checked against its record; what a number is moved by has no band of its own."""
+    field = _field(column, faults)
+    if field is None:
+        return text
+    if moved and field.kind != "number":
+        faults.append(
+            Fault(column, text, "format", why="is no number that can be raised", hint=f"Write {column} = ...")
+        )
+        return text
+    field = replace(field, low=-np.inf, high=np.inf) if moved else field
+    if wrong := field.faults_of(_number(text) if field.kind == "number" else text):
+        faults.extend(wrong)
+        return text
+    return field.checked(_number(text) if field.kind == "number" else text)
+
+
+def _number(text: str) -> Any:
+    try:
+        return float(text)
+    except ValueError:
+        return text
+
+
+def _condition(text: str, faults: list[Fault]) -> Condition:
+    found = CONDITION.fullmatch(text.strip())
+    if not found:
+        faults.append(Fault("--change", text.strip(), "format", why="is no condition", hint=EXAMPLES))
+        return Condition("", "=", "")
+    field = _field(found["column"], faults)
+    number = field is not None and field.kind == "number"
+    value = _number(found["value"].strip())
+    if number and isinstance(value, str):
+        faults.append(
+            Fault(found["column"], value, "not_a_number", why="is no number", hint="Compare it with a number.")
+        )
+    return Condition(found["column"], found["sign"], value if number else found["value"].strip())
+
+
+def changed_tables(
+    tables: Mapping[str, FleetTable], changes: Iterable[str | Change]
+) -> tuple[dict[str, FleetTable], tuple[str, ...]]:
+    """Return (the tables with the changes made one after the other, what is to be told of each).
+
+    Raises
+    ------
+    CombustError
+        As :func:`read_change`, or a value that leaves its band.
+    """
+    out, notes = dict(tables), []
+    read: list[Change] = []
+    faults: list[Fault] = []
+    for text in changes:
+        try:
+            read.append(text if isinstance(text, Change) else read_change(text))
+        except CombustError as error:
+            faults.extend(error.faults)
+    if faults:
+        raise CombustError(faults)
+    for change in read:
+        rows = _rows(out, change)
+        frame = out[change.table].frame.copy()
+        more = ""
+        if change.column == "type":
+            named = np.where(frame["profile"] != "", frame["profile"], frame["heater_id"])
+            rows &= named == change.value
+            for column in ("profile", "heater_id"):
+                frame.loc[rows & (frame[column] == change.value).to_numpy(), column] = change.other
+            for column, value in OF_THE_HEATER.items():
+                frame.loc[rows, column] = value
+            more = ", with no compensation and the limits of its own document"
+        elif change.column == "fuel":
+            frame.loc[rows, "fuel"] = change.value
+            if change.table == "sites":
+                frame.loc[rows, "cold_filter_plugging_c"] = np.nan
+            more = "; the plugging point that was entered is that of another fuel: not known"
+        else:
+            frame.loc[rows, change.column] = _moved(frame.loc[rows, change.column], change)
+        out[change.table] = replace(out[change.table], frame=frame)
+        notes.append(f"changed: {change.text}: {int(rows.sum())} of {len(frame)} {change.table}{more}")
+    return out, tuple(notes)
+
+
+def _moved(column: pd.Series, change: Change) -> Any:
+    if change.way == "set":
+        return change.value
+    moved = column + (change.value if change.way == "raised" else -change.value)
+    field = fleet_fields(change.table)[change.column]
+    wrong = [fault for one in moved.dropna().unique().tolist() for fault in field.faults_of(one)]
+    if wrong:
+        raise CombustError(wrong)
+    return moved
+
+
+def _rows(tables: Mapping[str, FleetTable], change: Change) -> Any:
+    """Return which rows of the change's table its conditions choose; a cell that is empty is never chosen."""
+    frame = tables[change.table].frame
+    rows = np.ones(len(frame), dtype=bool)
+    for one in change.conditions:
+        column = frame.get(one.column)
+        if column is None:
+            site = tables["sites"].frame.drop_duplicates("site_id").set_index("site_id")[one.column]
+            column = frame["site_id"].map(site)
+        empty = column.isna() | (column == "")
+        rows &= np.asarray(SIGNS[one.sign](column, one.value) & ~empty, dtype=bool)
+    return rows

@@ -1,0 +1,177 @@
+"""What is different between two plans: every cell, what that means for decisions, kits, litres and money."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from combust.application.fleet.decisions import FUEL_WHEN, KEEP_OFF
+from combust.application.fleet.overview import SHORT
+from combust.application.fleet.rules import plan_safety
+from combust.data.errors import CombustError, Fault
+from combust.domain.result import Result, Rows
+from combust.domain.safety import Safety
+
+CELLS = ("vehicle_id", "kind", "column", "before", "after")
+ABSENT = "not in the plan"
+SUMS = {
+    "vehicles": "vehicles planned",
+    "off": "heaters off",
+    "compensate": "compensation kits to fit",
+    "cold": "cold cabs",
+    "battery": "batteries too small, of heaters that may run",
+    "below": "fuel below the coldest night, of heaters that may run",
+    "unsure": "decisions open or unknown",
+    **{f"fuel_{when}": words for when, words in FUEL_WHEN.items() if when != "off"},
+    "cost": "money for kits, and for fuel now and with kits",
+}
+
+
+@dataclass(frozen=True)
+class PlanDifference(Result):
+    """Two plans side by side.
+
+    Attributes
+    ----------
+    cells : DataFrame
+        ``vehicle_id, kind, column, before, after``: every cell of the vehicles that differs (``changed``), and every
+        cell of vehicles that only one plan holds (``added``, ``removed``).
+    decisions : DataFrame
+        ``before, after, sureness, count, who``: whose decision changes, and how sure the later one is.
+    sums : DataFrame
+        ``what, before, after, change``; an amount that one plan cannot tell is empty.
+    """
+
+    cells: pd.DataFrame
+    decisions: pd.DataFrame
+    sums: pd.DataFrame
+    later: Safety
+
+    unshown = ("later",)
+
+    @property
+    def safety(self) -> Safety:
+        """The safety state of the later plan."""
+        return self.later
+
+    def opening(self) -> tuple[str, ...]:
+        """Return the difference in one line."""
+        who = self.cells["vehicle_id"].nunique()
+        turned = int(self.decisions["count"].sum())
+        return (f"{who} vehicles differ; {turned} of them in their decision" if who else "The two plans are the same",)
+
+    def lines(self) -> Rows:
+        """Return the decisions that change, then the sums that do."""
+        turned = [
+            (f"{row.before} -> {row.after} ({row.sureness})", f"{row.count}: {row.who}")
+            for row in self.decisions.itertuples(index=False)
+        ]
+        moved = self.sums[self.sums["change"].fillna(0.0) != 0.0]
+        return turned + [
+            (row.what, f"{row.before:.0f} -> {row.after:.0f} ({row.change:+.0f})")
+            for row in moved.itertuples(index=False)
+        ]
+
+
+def plan_difference(
+    before: pd.DataFrame, after: pd.DataFrame, prices: tuple[dict[str, float], dict[str, float]] = ({}, {})
+) -> PlanDifference:
+    """Return the difference of two plans.
+
+    Parameters
+    ----------
+    before, after : DataFrame
+        The vehicles of the plans (``FleetPlan.vehicles``, or ``vehicles.parquet`` of its folder).
+    prices : two mappings
+        ``price_compensation_kit`` and ``price_fuel_per_l`` of each plan, where they were given.
+
+    Raises
+    ------
+    CombustError
+        Tables that are not the vehicles of a plan, or of plans of different versions.
+    """
+    if set(before) != set(after) or "decision" not in before:
+        why = "are not the vehicles of two plans made alike"
+        hint = "Plan both anew with this version of combust."
+        raise CombustError(Fault("plans", None, "format", why=why, hint=hint))
+    old, new = (frame.set_index("vehicle_id") for frame in (before, after))
+    new = new[old.columns]
+    both = old.index.intersection(new.index, sort=False)
+    parts = [_cells(old.loc[both], "changed", old.loc[both], new.loc[both])]
+    added, removed = new.index.difference(old.index, sort=False), old.index.difference(new.index, sort=False)
+    parts += [_cells(new.loc[added], "added", None, new.loc[added])]
+    parts += [_cells(old.loc[removed], "removed", old.loc[removed], None)]
+    full = [part for part in parts if len(part)]
+    cells = pd.concat(full, ignore_index=True) if full else pd.DataFrame(columns=list(CELLS))
+    return PlanDifference(cells, _decisions(old, new), _sums(old, new, prices), plan_safety(after, 0))
+
+
+def _cells(rows: pd.DataFrame, kind: str, old: pd.DataFrame | None, new: pd.DataFrame | None) -> pd.DataFrame:
+    """Return the cells of some vehicles that differ, or all where one plan does not hold them; ``rows`` names them."""
+    parts = []
+    for column in rows:
+        before, after = (None if one is None else one[column] for one in (old, new))
+        differs = np.ones(len(rows), dtype=bool)
+        if before is not None and after is not None:
+            differs = ~((before == after) | (before.isna() & after.isna())).to_numpy()
+        part = pd.DataFrame({"vehicle_id": rows.index[differs], "kind": kind, "column": column})
+        for name, values in (("before", before), ("after", after)):
+            part[name] = None if values is None else values[differs].astype(object).to_numpy()
+        parts.append(part.astype({"before": object, "after": object}))
+    return pd.concat(parts, ignore_index=True)
+
+
+def apply_difference(before: pd.DataFrame, cells: pd.DataFrame) -> pd.DataFrame:
+    """Return the vehicles of the later plan from those of the earlier one and the cells that differ.
+
+    Vehicles that stay keep their order; those that are added stand last.
+    """
+    frame = before.set_index("vehicle_id")
+    removed = cells.loc[cells["kind"] == "removed", "vehicle_id"].unique()
+    out = frame.drop(index=removed).astype(object)
+    for column, part in cells[cells["kind"] == "changed"].groupby("column"):
+        out.loc[part["vehicle_id"].to_numpy(), column] = part["after"].to_numpy()
+    added = cells[cells["kind"] == "added"]
+    if len(added):
+        wide = added.pivot(index="vehicle_id", columns="column", values="after")
+        out = pd.concat([out, wide.reindex(added["vehicle_id"].unique())[out.columns]])
+    out = out.astype(frame.dtypes.to_dict())
+    return out.rename_axis("vehicle_id").reset_index()[list(before.columns)]
+
+
+def _decisions(old: pd.DataFrame, new: pd.DataFrame) -> pd.DataFrame:
+    frame = pd.DataFrame({"before": old["decision"].map(SHORT), "after": new["decision"].map(SHORT)})
+    frame["sureness"] = new["sureness"].reindex(frame.index).fillna("-")
+    frame = frame.fillna(ABSENT)
+    turned = frame[frame["before"] != frame["after"]].rename_axis("vehicle_id").reset_index()
+    found = turned.groupby(["before", "after", "sureness"], sort=True)["vehicle_id"]
+    return found.agg(count="size", who=lambda names: ", ".join(names.astype(str))).reset_index()
+
+
+def _sums(old: pd.DataFrame, new: pd.DataFrame, prices: tuple[dict[str, float], dict[str, float]]) -> pd.DataFrame:
+    sides = [_amounts(frame, priced) for frame, priced in zip((old, new), prices, strict=True)]
+    rows = [(words, sides[0][key], sides[1][key]) for key, words in SUMS.items()]
+    table = pd.DataFrame(rows, columns=["what", "before", "after"]).astype({"before": float, "after": float})
+    return table.assign(change=table["after"] - table["before"])
+
+
+def _amounts(frame: pd.DataFrame, prices: dict[str, float]) -> dict[str, Any]:
+    off = frame["decision"].isin(KEEP_OFF)
+    kits = int((frame["decision"] == "compensate").sum())
+    litres = {when: float(frame.loc[frame["fuel_when"] == when, "fuel_l_per_season"].sum()) for when in FUEL_WHEN}
+    kit, fuel = prices.get("price_compensation_kit"), prices.get("price_fuel_per_l")
+    costs = [price * amount for price, amount in ((kit, kits), (fuel, litres["now"] + litres["with_kit"])) if price]
+    return {
+        "vehicles": len(frame),
+        "off": int(off.sum()),
+        "compensate": kits,
+        "cold": int((frame["cab"] == "cold").sum()),
+        "battery": int(((frame["battery"] == "too_small") & ~off).sum()),
+        "below": int(((frame["fuel_grade"] == "below") & ~off).sum()),
+        "unsure": int(frame["sureness"].isin(["open", "unknown"]).sum()),
+        **{f"fuel_{when}": amount for when, amount in litres.items()},
+        "cost": sum(costs) if costs else None,
+    }

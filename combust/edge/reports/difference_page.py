@@ -1,0 +1,77 @@
+"""The difference of two plans as one page and its tables; plans are read back from their folders."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from combust.application.fleet.difference import PlanDifference, plan_difference
+from combust.data.errors import CombustError, Fault
+from combust.domain.result import plain
+from combust.edge.cli.output import write_text
+from combust.edge.reports.html import page
+from combust.edge.whole_file import whole_file
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+PRICES = ("price_compensation_kit", "price_fuel_per_l")
+
+
+def read_difference(before: str | Path, after: str | Path) -> PlanDifference:
+    """Return the difference of two plans from the folders that they were written to.
+
+    Raises
+    ------
+    CombustError
+        A folder that holds no plan.
+    """
+    sides = [_read(Path(folder)) for folder in (before, after)]
+    return plan_difference(sides[0][0], sides[1][0], (sides[0][1], sides[1][1]))
+
+
+def _read(folder: Path) -> tuple[pd.DataFrame, dict[str, float]]:
+    import pandas as pd
+
+    try:
+        vehicles, assumptions = (pd.read_parquet(folder / f"{name}.parquet") for name in ("vehicles", "assumptions"))
+    except (OSError, ValueError) as error:
+        hint = "Name the folder that combust fleet --out wrote."
+        raise CombustError(Fault("plan", str(folder), "missing", why="holds no plan", hint=hint)) from error
+    return vehicles, prices_of(assumptions)
+
+
+def prices_of(assumptions: pd.DataFrame) -> dict[str, float]:
+    """Return the prices of a plan that were given, from its assumptions."""
+    rows = assumptions[assumptions["quantity"].isin(PRICES)]
+    told = dict(zip(rows["quantity"], rows["value"], strict=True))
+    return {
+        key: float(value) for key, value in told.items() if value is not None and str(value) not in ("None", "nan", "")
+    }
+
+
+def write_difference(difference: PlanDifference, folder: str | Path, *, title: str = "Difference of two plans") -> None:
+    """Write a difference: one page, and its cells and sums as tables; values of cells are JSON."""
+    folder = Path(folder)
+    cells = difference.cells.assign(
+        **{
+            side: [json.dumps(plain(one), ensure_ascii=False) for one in difference.cells[side]]
+            for side in ("before", "after")
+        }
+    )
+    write_text(folder / "difference.html", page("difference", title=title, difference=difference, **_parts(difference)))
+    for name, table in (("difference_cells", cells), ("difference_sums", difference.sums)):
+        with whole_file(folder / f"{name}.parquet") as partial:
+            table.to_parquet(partial, index=False)
+
+
+def _parts(difference: PlanDifference) -> dict[str, Any]:
+    """Return what the page shows beside the frames: who came, who went, how many cells of each column differ."""
+    cells = difference.cells
+    changed = cells[cells["kind"] == "changed"]
+    only = {
+        kind: cells.loc[cells["kind"] == kind, "vehicle_id"].drop_duplicates().tolist() for kind in ("added", "removed")
+    }
+    columns = changed.groupby("column", sort=False).size().sort_values(ascending=False)
+    return {"only": only, "columns": [(str(name), int(count)) for name, count in columns.items()]}
