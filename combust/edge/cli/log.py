@@ -21,6 +21,7 @@ from combust.edge.cli.answer import Answer, answers
 from combust.edge.cli.group import NearGroup
 from combust.edge.cli.options import table_options
 from combust.edge.logbook.book import Logbook
+from combust.edge.logbook.listing import list_visits
 from combust.edge.logbook.visits import NewVisit, add, entries_of_row, read_visit, read_visits
 
 if TYPE_CHECKING:
@@ -46,9 +47,11 @@ def command() -> None:
     """
 
 
+LAST = 50
 LISTED = {"safety": "state", "visit": "visit_id", "revision": "revision", "heater": "heater_id"} | {
     "opened": "opened",
     "readings": "readings",
+    "checksum": "checksum",
     "status": "status",
 }
 # What a reading of the worst CO of a series has in common with its steady mean.
@@ -107,10 +110,13 @@ def _write(
 @click.option("--visit-id", metavar="TEXT", help="Which visit; without it they are listed.")
 @click.option("--revision", type=int, metavar="NUMBER", help="Which revision (default the latest).")
 @click.option("--heater-id", metavar="TEXT", help="List the visits of one heater.")
-def show_command(book: str, visit_id: str | None, revision: int | None, heater_id: str | None) -> Answer:
-    """Show a visit with everything in it, or list them all.
+@click.option(
+    "--last", type=click.IntRange(min=0), default=LAST, help=f"How many are listed (default {LAST}; 0 = all)."
+)
+def show_command(book: str, visit_id: str | None, revision: int | None, heater_id: str | None, last: int) -> Answer:
+    """Show a visit with everything in it, or list the latest.
 
-    The list tells the safety state of each visit and what its record lacks.
+    The list tells the safety state of each visit, what its record lacks, and the checksum at its end.
 
     \b
     Example:
@@ -118,15 +124,30 @@ def show_command(book: str, visit_id: str | None, revision: int | None, heater_i
     """
     with Logbook(book, read_only=True) as opened:
         if visit_id is None:
-            records = read_visits(opened, heater_id=heater_id)
-            rows = [
-                {**one.to_dict(), "state": one.safety.state.replace("_", " "), "status": status(one)} for one in records
-            ]
-            counted = [{**row, "readings": len(row["readings"]), "opened": row["opened_at"][:10]} for row in rows]
-            return Answer({"visits": rows}, output.text_of_table(LISTED, counted))
+            return _listed(opened, heater_id, last)
         record = read_visit(opened, visit_id, revision)
     facts = {**record.to_dict(), "status": status(record), "stops": record.stops}
     return Answer(facts, _shown(record), record.safety)
+
+
+def _listed(opened: Logbook, heater_id: str | None, last: int) -> Answer:
+    """List the latest visits: only what these hold is read, and judged by the limits of today."""
+    from combust.edge.logbook.exchange import ends_told
+
+    records = read_visits(opened, heater_id=heater_id, last=last)
+    count = list_visits(opened, heater_id=heater_id, last=1)[1]
+    rows = [
+        {
+            **one.to_dict(),
+            "state": one.safety.state.replace("_", " "),
+            "status": f"BROKEN at {one.broken}; {status(one)}" if one.broken else status(one),
+            "checksum": " + ".join(text[:16] for text, _ in ends_told(one)),
+        }
+        for one in records
+    ]
+    counted = [{**row, "readings": len(row["readings"]), "opened": row["opened_at"][:10]} for row in rows]
+    notes = [f"note: {count - len(rows)} older visits are not listed: --last 0 lists all."] if count > len(rows) else []
+    return Answer({"visits": rows, "count": count}, output.text_of_table(LISTED, counted), notes=notes)
 
 
 def _shown(record: Visit) -> str:

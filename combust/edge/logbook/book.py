@@ -18,7 +18,7 @@ from combust.data.errors import Code, CombustError, Fault, no_access, shorten
 from combust.edge import interrupt
 from combust.edge.logbook.migrate import chain_what_was_sealed
 from combust.edge.logbook.rows import summarise_all
-from combust.edge.logbook.schema import APPLICATION_ID, CHAINED, STEPS, VERSION
+from combust.edge.logbook.schema import APPLICATION_ID, CHAINED, GUARDS, STEPS, VERSION
 from combust.edge.whole_file import whole_file
 
 WAIT_S = 60.0
@@ -52,6 +52,7 @@ class Logbook(AbstractContextManager["Logbook"]):
             uri = f"{self.path.resolve().as_uri()}?mode={'rwc' if create else 'rw'}"
             self.connection = sqlite3.connect(uri, uri=True, timeout=WAIT_S, isolation_level=None)
             self.connection.row_factory = sqlite3.Row
+            self.connection.text_factory = _text
         interrupt.unfinished.add(self._roll_back)
         try:
             with _in_plain_words(self.path):
@@ -90,8 +91,17 @@ class Logbook(AbstractContextManager["Logbook"]):
         elif version < VERSION:
             self._back_up(version)
             self._upgrade(version)
+        if lost := self.lost_guards():
+            self.notes.append(f"{lost}: combust log verify tells what was changed")
         if read_only:
             self.connection.execute("PRAGMA query_only = ON")
+
+    def lost_guards(self) -> str:
+        """Return in words which triggers that keep entries from being changed are gone; "" when none is."""
+        query = "SELECT name FROM sqlite_master WHERE type = 'trigger'"
+        held = {row[0] for row in self.connection.execute(query).fetchall()}
+        lost = [name for name in GUARDS if name not in held]
+        return f"entries can be rewritten, {', '.join(lost)} is gone from the file" if lost else ""
 
     @property
     def version(self) -> int:
@@ -123,7 +133,7 @@ class Logbook(AbstractContextManager["Logbook"]):
     def _read_a_copy(self, version: int) -> None:
         """Read an older file that may not be written from a copy in memory that is up to date."""
         file, self.connection = self.connection, sqlite3.connect(":memory:", isolation_level=None)
-        self.connection.row_factory = sqlite3.Row
+        self.connection.row_factory, self.connection.text_factory = sqlite3.Row, _text
         with closing(file):
             file.backup(self.connection)
         self._upgrade(version)
@@ -178,6 +188,11 @@ class Logbook(AbstractContextManager["Logbook"]):
         self.close()
 
 
+def _text(raw: bytes) -> str:
+    """Return what a column holds; bytes that are no text stand as marks, so that the entry is told by its hash."""
+    return raw.decode("utf-8", "replace")
+
+
 def first_bytes(path: Path) -> bytes:
     """Return what tells a logbook from a table.
 
@@ -219,6 +234,8 @@ _WORDS: tuple[tuple[str, Code, str, str], ...] = (
     ("locked", "busy", "is being written by another program", "Wait and do it again; nothing was written."),
     ("not a database", "format", "is not a logbook of combust", "It was not touched. Check the name."),
     ("malformed", "damaged", "is damaged", "Take the latest copy or backup; do not write to this one."),
+    ("can't decode", "damaged", "is damaged", "Take the latest copy or backup; do not write to this one."),
+    ("unknown function", "damaged", "is damaged", "Take the latest copy or backup; do not write to this one."),
     ("unable to open", "missing", "cannot be opened", "Check path and permissions."),
     ("surrogates", "format", "cannot hold bytes that are no text", "Type it in UTF-8."),
     ("too large to", "format", "cannot hold so large a whole number", "Give the number that combust log show tells."),
