@@ -116,7 +116,7 @@ def test_the_fleet_page_and_its_cards(tmp_path: Path, attack: str) -> None:
 
 def typed(attack: str) -> list[list[str]]:
     """Return lines that put the attack into every free text of a visit."""
-    heads = [key for key, field in HEAD.items() if not field.choices]
+    heads = [key for key, field in HEAD.items() if field.kind == "text"]
     lines = [[key, attack] for key in (*heads, "stage", "instrument", "note", "repair", "unchecked")]
     return [
         *lines,
@@ -137,6 +137,9 @@ def test_the_record_of_a_visit(tmp_path: Path, attack: str) -> None:
     assert call("visit", "print", book, "--numbers", f"--visit-id={attack}", "--out", str(page)).code == 0
     told = check_page(page.read_text(encoding="utf-8"))
     assert told.count(MARK) >= len(typed(attack)) - 2
+    assert call("visit", "print", book, "--day", "today", "--out", str(page)).code == 0
+    told = check_page(page.read_text(encoding="utf-8"))
+    assert told.count(MARK) >= 6  # heater, visit twice, who, vehicle, done
 
 
 @pytest.mark.parametrize("attack", ATTACKS)
