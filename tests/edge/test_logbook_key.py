@@ -198,6 +198,6 @@ def test_out_overwrites_no_input(keyed, tmp_path):
     for out in (salt, tmp_path / "link", tmp_path / "stick" / ".." / "salt.txt"):
         done = call("mystery", "deal", *DEAL, "--salt-file", str(salt), "--out", str(out))
         assert done.code == 3
-        assert "is read by this command" in done.err
+        assert "is the input" in done.err
     assert salt.read_text() == "a sentence that nobody else knows"
     assert (tmp_path / "link").is_symlink()

@@ -32,11 +32,8 @@ WRITTEN: dict[str, tuple[str, ...]] = {
     "figure": FIGURES,
     "ceiling_figure": FIGURES,
     "table": (".csv",),
-    "out": (),
-    "rejects": (),
-    "csv_file": (),
-    "points_out": (),
 }
+ALSO_WRITTEN = ("out", "rejects", "csv_file", "points_out")  # the command itself looks at their names
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,10 +107,13 @@ class Answer:
 
 def _refuse_inputs(given: Mapping[str, Any]) -> None:
     """Refuse to write over a file that the command reads: a table, a logbook, a profile, a key, a salt."""
-    outs = [value for name, value in given.items() if name in WRITTEN and isinstance(value, str)]
-    read = [one for name, value in given.items() if name not in WRITTEN for one in _texts(value)]
+    written = (*WRITTEN, *ALSO_WRITTEN)
+    outs = [value for name, value in given.items() if name in written and isinstance(value, str)]
+    read = [one for name, value in given.items() if name not in written for one in _texts(value)]
     faults = [
-        Fault("file", out, "conflict", why="is read by this command", hint="Choose another name: it was not touched.")
+        Fault(
+            "file", out, "conflict", why="is the input of this command", hint="Choose another name: it was not touched."
+        )
         for out in outs
         if any(_same_file(out, one) for one in read)
     ]
