@@ -16,6 +16,7 @@ from pathlib import Path
 
 from combust.data.errors import Code, CombustError, Fault, no_access, shorten
 from combust.edge import interrupt
+from combust.edge.logbook.keys import Key, key_at, read_key
 from combust.edge.logbook.migrate import chain_what_was_sealed
 from combust.edge.logbook.rows import summarise_all
 from combust.edge.logbook.schema import APPLICATION_ID, CHAINED, GUARDS, STEPS, VERSION
@@ -35,14 +36,24 @@ class Logbook(AbstractContextManager["Logbook"]):
         Make the file when it is not there.
     read_only : bool
         Refuse every change (an older file is then brought up to date in memory only).
+    key_file : str or Path, optional
+        With a book that is made now: its key, kept elsewhere; made where there is none. The book remembers which key it
+        is and where it was, never the key.
 
     Raises
     ------
     CombustError
-        Not there, not a logbook, made by a newer version, write-protected.
+        Not there, not a logbook, made by a newer version, write-protected; a key that is not its own.
     """
 
-    def __init__(self, path: str | Path, *, create: bool = False, read_only: bool = False) -> None:
+    def __init__(
+        self,
+        path: str | Path,
+        *,
+        create: bool = False,
+        read_only: bool = False,
+        key_file: str | Path | None = None,
+    ) -> None:
         self.path = Path(path)
         self.backup: Path | None = None
         self.notes: list[str] = []
@@ -56,7 +67,7 @@ class Logbook(AbstractContextManager["Logbook"]):
         interrupt.unfinished.add(self._roll_back)
         try:
             with _in_plain_words(self.path):
-                self._prepare(create, read_only)
+                self._prepare(create, read_only, key_file)
         except BaseException:
             self.close()
             raise
@@ -72,12 +83,12 @@ class Logbook(AbstractContextManager["Logbook"]):
         if not head and not create:
             raise CombustError(_empty(self.path))
 
-    def _prepare(self, create: bool, read_only: bool) -> None:
+    def _prepare(self, create: bool, read_only: bool, key_file: str | Path | None) -> None:
         self.connection.execute("PRAGMA foreign_keys = ON")
         self.connection.execute("PRAGMA synchronous = EXTRA")
         version, tables = self.version, self._number("SELECT count(*) FROM sqlite_master")
         if version == 0 and not tables and create:
-            self._upgrade(0)
+            self._upgrade(0, key_at(key_file) if key_file else None, key_file)
         elif version == 0 and not tables:  # what a making that was killed rolls back to
             raise CombustError(_empty(self.path))
         elif self._number("PRAGMA application_id") != APPLICATION_ID:
@@ -91,6 +102,8 @@ class Logbook(AbstractContextManager["Logbook"]):
         elif version < VERSION:
             self._back_up(version)
             self._upgrade(version)
+        if key_file or not read_only:
+            self._take_key(key_file)
         if lost := self.lost_guards():
             self.notes.append(f"{lost}: combust log verify tells what was changed")
         if read_only:
@@ -116,7 +129,35 @@ class Logbook(AbstractContextManager["Logbook"]):
     def _number(self, query: str) -> int:
         return int(self.connection.execute(query).fetchone()[0])
 
-    def _upgrade(self, seen: int) -> None:
+    def _take_key(self, given: str | Path | None) -> None:
+        """Take the key of the book: what is written is proven by it.
+
+        Without it an entry is chained all the same: a stick that is not there must not keep anybody from writing.
+        """
+        name, path = self.connection.execute("SELECT key_id, key_path FROM book").fetchone()
+        if given:
+            key = read_key(given)
+            if key.name != name:
+                why = "is not the key of this book" if name else "is of no use: this book was made without a key"
+                hint = "A key is given once, when a book is made."
+                raise CombustError(Fault("key_file", str(given), "conflict", why=why, hint=hint))
+            self.prove = key.prove
+        elif name:
+            try:
+                key = read_key(path)
+                self.prove = key.prove if key.name == name else None
+            except CombustError:
+                self.prove = None
+            if self.prove is None:
+                self.notes.append(f"the key of this book is not at {path}: entries are chained, not proven by it")
+
+    @property
+    def key_name(self) -> str | None:
+        """Which key the book was made with; None without one."""
+        name = self.connection.execute("SELECT key_id FROM book").fetchone()[0]
+        return None if name is None else str(name)
+
+    def _upgrade(self, seen: int, key: Key | None = None, key_file: str | Path | None = None) -> None:
         """Bring the schema to this version in one transaction; another process may have done it meanwhile."""
         with self._transaction("BEGIN EXCLUSIVE", "COMMIT"):
             version = self.version
@@ -127,6 +168,9 @@ class Logbook(AbstractContextManager["Logbook"]):
             if version < CHAINED:
                 chain_what_was_sealed(self.connection)
             summarise_all(self.connection)
+            if key and version == 0:
+                given = (key.name, str(Path(str(key_file)).resolve()))
+                self.connection.execute("UPDATE book SET key_id = ?, key_path = ?", given)
             self.connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
             self.connection.execute(f"PRAGMA user_version = {VERSION}")
 

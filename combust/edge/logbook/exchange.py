@@ -15,6 +15,7 @@ from combust.application.visit.visit import Visit
 from combust.data.errors import CombustError, Fault, shorten
 from combust.edge.logbook.book import MAGIC, Logbook, first_bytes
 from combust.edge.logbook.chain import COLUMNS, INSERT, NAMES, Row, canonical, is_whole
+from combust.edge.logbook.keys import Key
 from combust.edge.logbook.migrate import broken_seals
 from combust.edge.logbook.rows import first_misfits, read_all, summarise, told, wrong_rows
 
@@ -25,13 +26,16 @@ MOST = 2**62  # what SQLite holds as a whole number
 class Verified:
     """What a look at every chain of a book found: entries, chains, and what does not fit.
 
-    ``heads`` are the ends of every visit: visit, book, number of entries up to it, hash.
+    ``heads`` are the ends of every visit: visit, book, number of entries up to it, hash. ``key`` names the key of the
+    book; ``unproven`` are the entries that the key that was given does not prove, None where none was given.
     """
 
     entries: int
     chains: int
     broken: tuple[str, ...]
     heads: tuple[tuple[str, str, int, str], ...]
+    key: str | None = None
+    unproven: tuple[str, ...] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,8 +47,12 @@ class Merged:
     refused: tuple[str, ...]
 
 
-def verify(book: Logbook) -> Verified:
-    """Return the ends of every visit of a book, the first entry of every change, and old seals that are broken."""
+def verify(book: Logbook, key: Key | None = None) -> Verified:
+    """Return the ends of every visit of a book, the first entry of every change, and old seals that are broken.
+
+    With the key of the book also what it does not prove: an entry is proven when it, or one that stands behind it, has
+    a mark that only the key can make.
+    """
     with book.looking() as connection:
         rows, lost = read_all(connection)
         broken = [text for text in (book.lost_guards(),) if text]
@@ -55,8 +63,27 @@ def verify(book: Logbook) -> Verified:
                 broken += look(connection)
             except sqlite3.DatabaseError as error:
                 broken.append(f"the file, {shorten(str(error))}")
+        name = book.key_name
     ends = [(row["visit_id"], row["origin"], row["number"], row["hash"]) for row in _ends(rows)]
-    return Verified(len(rows), len(ends), tuple(broken), tuple(ends))
+    unproven = None if key is None else tuple(_unproven(rows, key))
+    return Verified(len(rows), len(ends), tuple(broken), tuple(ends), name, unproven)
+
+
+def _unproven(rows: Sequence[sqlite3.Row], key: Key) -> list[str]:
+    """Return in words the first entry of each visit and book that the key does not prove, and how many they are."""
+    proven: set[str] = set()
+    sound = [row for row in rows if is_whole(row)]
+    for row in sorted(sound, key=lambda row: row["number"], reverse=True):
+        if row["hash"] in proven or (row["mac"] and key.proves(row["mac"], row["hash"])):
+            proven |= {row["hash"], *row["after"].split()}
+    found: dict[tuple[str, str], list[sqlite3.Row]] = {}
+    for row in rows:
+        if row["hash"] not in proven:
+            found.setdefault((str(row["visit_id"]), str(row["origin"])), []).append(row)
+    return [
+        f"visit {visit}, book {origin}, {told(some[0])} and {len(some) - 1} more"
+        for (visit, origin), some in found.items()
+    ]
 
 
 def _pages(connection: sqlite3.Connection) -> list[str]:
