@@ -139,7 +139,7 @@ class Visit(Result):
         last = next((at for at in reversed(range(len(self.entries))) if self.entries[at].kind == "reading"), None)
         if last is None or any(entry.kind in ("adjustment", "event") for entry in self.entries[last:]):
             return True
-        held = self.taken[-1].values if self.taken else {}
+        held = {**self.taken[-1].values, **self.taken[-1].over} if self.taken else {}
         return any(key in held and key not in SETTINGS and held[key] != value for key, value in values.items())
 
     @property

@@ -24,7 +24,7 @@ from combust.edge.cli.options import key_option
 from combust.edge.logbook import keyboard
 from combust.edge.logbook.book import Logbook
 from combust.edge.logbook.typed import SENTENCES, WORDS, stops_typed
-from combust.edge.logbook.visits import close_visit, read_visit, read_visits, reopen
+from combust.edge.logbook.visits import close_visit, read_visit, reopen
 from combust.edge.tables.times import moment
 
 # Numbers below zero and words that begin with a dash are words of the line, not options.
@@ -301,16 +301,16 @@ def print_command(
 
 def _print_day(book: str, day: str, out: str) -> Answer:
     """Return the answer of the sheet of a day; one without a visit is refused."""
+    from combust.edge.logbook.day import latest_days, visits_of_day
     from combust.edge.logbook.exchange import head_of
-    from combust.edge.reports.day_page import day_page, days_of
+    from combust.edge.reports.day_page import day_page
 
     asked = keyboard.this_moment().date().isoformat() if day == "today" else (moment(day) or "")[:10]
     with Logbook(book, read_only=True) as opened:
-        known = read_visits(opened)
-        visits = [visit for visit in known if asked in days_of(visit)]
+        visits = visits_of_day(opened, asked) if asked else []
+        days = latest_days(opened)
         heads = {visit.visit_id: head_of(opened, visit) for visit in visits}
     if not visits:
-        days = sorted({one for visit in known for one in days_of(visit)})[-5:]
         why = "holds no visit of this book" if asked else "is no day"
         hint = f"The latest days are {', '.join(days)}." if days else "The book holds no visit yet."
         raise CombustError(Fault("day", day, "unknown_name" if asked else "format", why=why, hint=hint))
