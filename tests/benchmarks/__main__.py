@@ -18,7 +18,7 @@ import time
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
-from tests.benchmarks import causes, fleet, growth, history, page, reading, starts, tables
+from tests.benchmarks import causes, fleet, growth, history, logbook, page, reading, starts, tables
 from tests.benchmarks.records import Effort, Record, table
 
 GROUPS: dict[str, Callable[[Effort], list[Record]]] = {
@@ -30,6 +30,7 @@ GROUPS: dict[str, Callable[[Effort], list[Record]]] = {
     "causes": causes.records,
     "history": history.records,
     "page": page.records,
+    "logbook": logbook.records,
 }
 OUT = Path("output/bench")
 

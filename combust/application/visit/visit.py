@@ -321,6 +321,8 @@ class Visit(Result):
         declared missing is not measured.
         """
         doubts = [] if safety.state == "nothing_found" else list(safety.lines())
+        if self.broken:
+            doubts.append(f"The record was changed outside combust: {self.broken}.")
         if any(branch.lacks_cab_co for branch in self.branches):
             doubts.append("CO in the cab and outside was not measured after the last work.")
         return doubts
