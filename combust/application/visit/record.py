@@ -19,11 +19,13 @@ from combust.data.tables import load_table
 from combust.data.units import in_words
 from combust.domain.limits import Finding, limits
 from combust.domain.result import plain, shown
+from combust.domain.safety import Safety
 
 CHECKS = tuple(load_table("causes")["check"])
 EMPTY_CELLS = "Empty = not measured or cannot be told, never 0. Lambda by the carbon and oxygen balance; reference air "
 EMPTY_CELLS += "1013.25 hPa, 15 °C, dry."
 WATCH_POINTS = "Watch-points, not a conformity test: local codes and the heater's own document win."
+HANDED_BACK = "Handed back."
 NOT_STATED = "Nothing was stated: do not take it as everything was checked."
 
 
@@ -190,15 +192,23 @@ def _results(done: Sequence[tuple[Taken, ReadingResult | None]], units: str) -> 
     ]
 
 
-def handed_back(visit: Visit) -> str:
-    """Return in words whether it is handed back: never without measured CO in the cab and a state of nothing found."""
+def handed_back(visit: Visit, safety: Safety | None = None) -> str:
+    """Return in words whether it is handed back: never without measured CO in the cab and a state of nothing found.
+
+    ``safety`` is that of the visit with its causes, where it is known already.
+    """
     said = visit.head.get("handed_back")
     if said == "no":
         return "Kept off."
-    reasons = " ".join(visit.hand_back_doubts(whole_safety(visit)))
+    reasons = " ".join(visit.hand_back_doubts(whole_safety(visit) if safety is None else safety))
     if said == "yes" and not reasons:
-        return "Handed back."
+        return HANDED_BACK
     return f"Not yet given back to use: {reasons}".strip() if reasons else "Not yet said whether it may be used again."
+
+
+def facts_of(visit: Visit, safety: Safety | None = None) -> dict[str, Any]:
+    """Return the plain values of a visit for JSON with what they come to; ``handed_back`` is the verdict in words."""
+    return {**visit.to_dict(), "status": status(visit), "handed_back": handed_back(visit, safety)}
 
 
 def _about(visit: Visit) -> list[tuple[str, str]]:

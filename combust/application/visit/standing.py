@@ -11,7 +11,7 @@ from combust.application.visit.by_symptom import checks_by_symptom
 from combust.application.visit.clock import clock_doubts
 from combust.application.visit.meaning import causes_of
 from combust.application.visit.provisional import PROVISIONAL, question, read_of_stages
-from combust.application.visit.record import missing_fields, status
+from combust.application.visit.record import facts_of, missing_fields, status
 from combust.application.visit.supply_said import supply_said
 from combust.application.visit.taken import Taken
 from combust.application.visit.visit import Visit
@@ -95,7 +95,7 @@ class Standing(Result):
     def to_dict(self) -> dict[str, Any]:
         """Return plain values for JSON: the visit, its causes, what is missing; ``shown`` is what a person reads."""
         more = {"next_check": self.next_check, "missing": dict(missing_fields(self.visit)), "shown": self.lines()}
-        visit = self.visit.to_dict()
+        visit = facts_of(self.visit, self.safety)
         more["clock_doubts"] = clock_doubts(self.visit)
         return {**Result.to_dict(self), **plain(more), "status": status(self.visit), "visit": visit}
 

@@ -15,9 +15,10 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from combust.application.reading.result import safety_of
+from combust.application.visit.entries import Entry
 from combust.application.visit.record import CHECKS, record_fields
 from combust.application.visit.visit import Visit
-from combust.application.visit.words import EVENT, HEAD, HOLDS, SAID
+from combust.application.visit.words import EVENT, HEAD, HOLDS, PLATE, SAID, SUPPLY
 from combust.data.errors import CombustError, Fault, shorten
 from combust.data.fields import Field, check_fields
 from combust.data.near import did_you_mean, near_matches
@@ -100,8 +101,10 @@ def correction_of_line(name: int | str, words: Sequence[str], visit: Visit, at: 
         No such entry, or one that is not corrected; every fault of the new values.
     """
     about = visit.entry(name)
-    if about.kind in ("opened", "closed", "reopened"):
+    if about.kind in ("opened", "closed", "reopened", "correction"):
         hint = "combust log show tells the entries with their numbers."
+        if about.kind == "correction":
+            hint = f"It corrects entry {about.corrects}: correct that one again."
         raise CombustError(Fault("entry", name, "unknown_name", why="is no entry to be corrected", hint=hint))
     lower = [word.lower() for word in words]
     cut = lower.index("because") if "because" in lower else len(words)
@@ -110,10 +113,23 @@ def correction_of_line(name: int | str, words: Sequence[str], visit: Visit, at: 
         values = {"text": _needed("text", " ".join(words[1:cut]))}
     elif cut:
         line = read_line(words[:cut], visit, at)
+        _refuse_foreign(about, line)
         values = {**dict.fromkeys(line.over), **line.given, **_beside_corrected(about.name, line, visit)}
     body = {"values": values, "reason": " ".join(words[cut + 1 :])}
     made: list[NewEntry] = [("correction", None, body)]
     return NewVisit(visit.visit_id, None, {}, made, corrects=name, at=at.isoformat(timespec="seconds"))
+
+
+def _refuse_foreign(about: Entry, line: Line) -> None:
+    """Refuse values that are nothing of the entry they would correct: a reading holds no words about the visit."""
+    allowed = {"reading": set(inputs()), "part": set(inputs()), "setting": {*HEAD, *HOLDS}}.get(about.kind, set())
+    hint = "Type it as a line of its own."
+    if not allowed:
+        hint = f"Correct its words (correct {about.number} text ...), or withdraw it and type it anew."
+    why = f"is nothing that an entry of this kind ({about.kind.replace('_', ' ')}) holds"
+    wrong = [key for key in (*line.given, *line.over) if key not in allowed]
+    if wrong:
+        raise CombustError([Fault(key, line.given.get(key), "conflict", why=why, hint=hint) for key in wrong])
 
 
 def _beside_corrected(name: str, line: Line, visit: Visit) -> dict[str, Any]:
@@ -322,8 +338,9 @@ def _add_values(new: NewVisit, line: Line, visit: Visit) -> None:
     new.head = {key: value for key, value in line.given.items() if key in HEAD}
     settings = {key: value for key, value in line.given.items() if key in HOLDS}
     measured = {key: value for key, value in line.given.items() if key not in HEAD and key not in HOLDS}
-    if settings:
+    if settings.keys() & {*PLATE, *SUPPLY, "fuel"}:  # what has nothing to do with the plate is never refused for it
         visit.add("setting", settings).need_heater()
+    if settings:
         typed = {key: text for key, text in line.typed.items() if key in settings}
         new.entries.append(("setting", None, settings | ({"typed": typed} if typed else {})))
     typed = {key: text for key, text in line.typed.items() if key not in settings}
