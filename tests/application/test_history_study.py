@@ -95,7 +95,8 @@ def test_steps_are_named(capsys):
 
     What it costs stands beside it: heaters without any change that are asked about a step, and drifts of 3 % a year
     that look like one. Six yearly visits that scatter by 3 % are the hardest: with everything known but whether there
-    is a step, a test that is wrong in 5 % finds it in 90.5 % (z = 8/(3 √(2/3)) = 3.27 against 1.96).
+    is a step, a test that is wrong in 5 % finds it in 90.5 % (z = 8/(3 √(2/3)) = 3.27 against 1.96). So there a
+    question to 6.5 % of unchanged heaters is allowed, 5 % elsewhere.
     """
     rng = np.random.default_rng(20_262)
     tell(capsys, f"\n{HEATERS} heaters a condition with a step of 8 %, without any change, with a drift of 3 % a year")
@@ -114,5 +115,7 @@ def test_steps_are_named(capsys):
         tell(capsys, f"{per:6d} {before:6d} {after:5d} {100 * scatter:5.0f} % | {named:5.1%} "
              f"{stepped.clear.mean():10.1%} | {costs} {drifting.drifts.mean():6.1%}")  # fmt: skip
         assert named >= 0.9 - slack(0.9), (per, before, after, scatter)
+        allowed = 0.065 if before + after == 6 else 0.05
+        assert quiet.asked.mean() <= allowed + slack(allowed), (per, before, after, scatter)
         place = np.abs(stepped.step.index[stepped.asked] - before)
         assert np.mean(place <= 1) >= 0.8

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.integrate import quad
 
-from combust.application.causes.look_ahead import Imagined, Shows, bits_of, worths
+from combust.application.causes.look_ahead import Imagined, Shows, news_of, worths
 from combust.application.causes.rank import rank_causes
 from combust.domain.heater import Heater
 from tests.simulator.conditions import CONDITIONS
@@ -57,6 +57,32 @@ def test_two_checks_that_tell_nothing_alone_and_all_together_are_proposed():
 
 
 @pytest.mark.hand
+def test_near_an_answer_what_brings_it_comes_first():
+    """A has 0.8, B and C 0.1 each. One look tells A and B from C, in 2 min; one tells A from B and C, in 4 min.
+
+    The first leaves A at 0.8/0.9 = 0.89 in nine cases of ten and finds C in one: an answer in 0.1. The second always
+    ends: A, or not A, where B and C are left at a half each; an answer (A) in 0.8. Bits: the first tells h(0.1) =
+    0.469, 0.234 a minute; the second h(0.2) = 0.722, 0.180 a minute, and comes second. With an answer worth 5 bits it
+    has (0.722 + 4)/4 = 1.18 a minute against (0.469 + 0.5)/2 = 0.48, and comes first.
+    """
+    share, center, noise = np.array([0.8, 0.1, 0.1]), np.zeros((3, 8, 1)), np.ones((3, 1, 1))
+    three = Imagined(share, [0, 1, 2], center, noise, np.random.default_rng(7), certain=0.9)
+    yes, no = [1.0, 0.0], [0.0, 1.0]
+    shows = {
+        "is it C": Shows((), three.seen(np.array([no, no, yes]))),
+        "is it A": Shows((), three.seen(np.array([yes, no, no]))),
+    }
+    minutes = {"is it C": 2.0, "is it A": 4.0}
+    by_bits = worths(three, shows, minutes, 0.0, (), alone=shows)
+    by_answer = worths(three, shows, minutes, 0.0, (), alone=shows, answer_bits=5.0)
+    assert by_bits["is it C"].rate == pytest.approx(0.469 / 2.0, abs=1e-3)
+    assert by_bits["is it A"].rate == pytest.approx(0.722 / 4.0, abs=1e-3)
+    assert by_answer["is it C"].rate == pytest.approx((0.469 + 0.5) / 2.0, abs=1e-3)
+    assert by_answer["is it A"].rate == pytest.approx((0.722 + 4.0) / 4.0, abs=1e-3)
+    assert min(by_answer, key=lambda name: by_answer[name].order) == "is it A"
+
+
+@pytest.mark.hand
 def test_the_correlation_of_channels_and_draws_is_kept():
     """Under A two channels move together, under B against each other; each alone looks the same under both.
 
@@ -67,9 +93,9 @@ def test_the_correlation_of_channels_and_draws_is_kept():
     center = np.stack([np.stack([away, away], axis=1), np.stack([away, -away], axis=1)])
     two = imagined([0.5, 0.5], [0, 1], center, 0.01 * np.eye(2))
     first, second = Shows((0,)), Shows((1,))
-    assert bits_of(two, [first]) == pytest.approx(0.0, abs=1e-4)
-    assert bits_of(two, [second]) == pytest.approx(0.0, abs=1e-4)
-    assert bits_of(two, [first, second]) > 0.97
+    assert news_of(two, [first]).bits == pytest.approx(0.0, abs=1e-4)
+    assert news_of(two, [second]).bits == pytest.approx(0.0, abs=1e-4)
+    assert news_of(two, [first, second]).bits > 0.97
 
 
 @pytest.mark.independent
@@ -83,7 +109,7 @@ def test_bits_of_one_channel_are_those_of_the_integral(apart):
 
     expected = 1.0 - quad(missing, apart - 12.0, apart + 12.0)[0]
     # 480 imagined results: four standard errors of a mean with a spread of 0.4 bit
-    assert bits_of(two, [Shows((0,))]) == pytest.approx(expected, abs=4.0 * 0.4 / np.sqrt(480.0))
+    assert news_of(two, [Shows((0,))]).bits == pytest.approx(expected, abs=4.0 * 0.4 / np.sqrt(480.0))
 
 
 @pytest.mark.hand

@@ -12,7 +12,8 @@ from tests.simulator.judge import told
 CERTAIN = 0.9
 # Site and cab are known or settle no cause; both policies leave them out.
 LEFT_OUT = ("site_air", "cab_co")
-FIXED_ORDER = [name for name, check in get_priors().checks.items() if name not in LEFT_OUT and not check.of_start]
+CHECKS = get_priors().checks  # of the package that is judged, which may be an older one
+FIXED_ORDER = [name for name, check in CHECKS.items() if name not in LEFT_OUT and not getattr(check, "of_start", False)]
 # Minutes by which orders are compared, whatever a table says later; a check that is not here has its own table's.
 MINUTES = {
     "ambient_air": 1.0,
@@ -54,7 +55,6 @@ def walk(heater, visit, order="proposed"):
     ``order``: as proposed; ``tiers``: of what is proposed, validity first, then what is free, then what costs, each by
     its own bits per minute; ``fixed``: as the checks stand in their table.
     """
-    checks = get_priors().checks
     known = only(visit, (*GAS, "flue_temp_c"))
     found = rank_causes(heater, known, pairs=False)[0]
     made, minutes, breaches = [], 0.0, []
@@ -71,7 +71,7 @@ def walk(heater, visit, order="proposed"):
         if not options:
             break
         made.append(options[0])
-        minutes += MINUTES.get(options[0], checks[options[0]].minutes)
+        minutes += MINUTES.get(options[0], CHECKS[options[0]].minutes)
         known = with_check(known, visit, options[0])
         found = rank_causes(heater, known, pairs=False, next_checks=order != "fixed")[0]
     return {

@@ -1,4 +1,4 @@
-"""What to check next: expected information for each minute, two checks ahead; safety is the only wall.
+"""What to check next: expected news for each minute, two checks ahead, most of all an answer; safety is the only wall.
 
 What the safety state forbids is not listed at all. An exhaust duct never comes off before the port pressures were read,
 and opening the heater comes last. An invalid reading gets only what mends it.
@@ -15,7 +15,7 @@ import numpy as np
 from combust.application.causes import evidence as ev
 from combust.application.causes.catalogue import Check, shipped_priors
 from combust.application.causes.draws import Variant
-from combust.application.causes.look_ahead import Imagined, Shows, Worth, worths
+from combust.application.causes.look_ahead import NEVER, Imagined, Shows, Worth, worths
 from combust.application.causes.posterior import Loose, loose_of
 from combust.application.causes.separate import chances
 from combust.application.causes.stacking import stacked
@@ -126,7 +126,7 @@ def propose_checks(
     minutes = {check.name: check.minutes - (saved if off and "cold" in check.needs else 0.0) for check in allowed}
     told = [check for check in allowed if check.name not in NO_BITS]
     parts = _components(result, fits, generator)
-    worth = expected_worths(engine, visit, parts, readings, told, minutes, 0.0 if off else saved, generator)
+    worth = expected_worths(engine, visit, parts, readings, told, minutes, 0.0 if off else saved, generator, fits=fits)
     least = priors.decide("skip_bits" if settled else "skip_unsettled_bits")
     listed = [check for check in told if worth[check.name].adds >= least]
     listed.sort(key=lambda check: worth[check.name].order)
@@ -189,6 +189,8 @@ def expected_worths(
     minutes: Mapping[str, float],
     saved: float,
     generator: np.random.Generator,
+    *,
+    fits: bool,
 ) -> dict[str, Worth]:
     """Return what each check is worth (see :func:`combust.application.causes.look_ahead.worths`)."""
     nothing = {check.name: Worth.nothing(minutes[check.name]) for check in checks}
@@ -196,7 +198,8 @@ def expected_worths(
         return nothing
     results = _Results(engine, visit, parts, readings, [check.name for check in checks])
     share, label = np.array([part.share for part in parts]), np.array([part.label for part in parts])
-    imagined = Imagined(share, label, *results.expected(), generator)
+    decide = engine.priors.decide
+    imagined = Imagined(share, label, *results.expected(), generator, decide("certain_probability") if fits else NEVER)
     shows = {}
     for check in checks:
         seen = [
@@ -206,7 +209,7 @@ def expected_worths(
         shows[check.name] = Shows(tuple(results.places(check.name)), np.sum(seen, axis=0) if seen else None)
     cold = {check.name for check in checks if "cold" in check.needs}
     last = {check.name for check in checks if OPENS_HEATER in check.needs}
-    return worths(imagined, shows, minutes, saved, cold, last)
+    return worths(imagined, shows, minutes, saved, cold, last, decide("answer_bits"))
 
 
 def _components(result: Posterior, fits: bool, generator: np.random.Generator) -> list[Component]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -16,7 +16,19 @@ FEWEST = 8  # of them for each hypothesis at least
 ROUGH = 4  # every fourth of them is enough to see which pairs of checks are worth a close look
 CLOSELY = 8  # pairs looked at closely, at most
 NEARLY = 0.8  # of the better rate of the two: a pair that is roughly worth less is left
+NEVER = 2.0  # no probability reaches it
 LEAST_CHANCE = 1e-6  # an answer is never quite impossible
+
+
+class News(NamedTuple):
+    """What results are expected to tell: information about the answers [bit], and the chance that one is found."""
+
+    bits: float = 0.0
+    found: float = 0.0
+
+    def worth(self, bits_of_an_answer: float) -> float:
+        """Return the bits that count: an answer found is worth more than what is known of the others."""
+        return self.bits + bits_of_an_answer * self.found
 
 
 class Imagined:
@@ -32,15 +44,24 @@ class Imagined:
         What each draw of a hypothesis expects.
     noise : array (hypothesis, channel, channel)
         Covariance of a result around it.
+    certain : float
+        Probability from which on an answer counts as found; by default none does, nor one that had it before.
     """
 
     def __init__(
-        self, share: Floats, label: Any, center: Floats, noise: Floats, generator: np.random.Generator
+        self,
+        share: Floats,
+        label: Any,
+        center: Floats,
+        noise: Floats,
+        generator: np.random.Generator,
+        certain: float = NEVER,
     ) -> None:
         self.share, self.generator = share, generator
         count, draws, size = center.shape
         self.member = (np.asarray(label)[:, None] == np.arange(np.max(label) + 1)).astype(np.float32)
         before = share @ self.member
+        self.certain = certain if float(before.max()) < certain else NEVER
         self.entropy = -float(np.sum(before * np.log2(np.maximum(before, 1e-300))))
         root = np.sqrt(share)
         times = FEWEST + ROUGH * np.round(SAMPLES / ROUGH * root / root.sum()).astype(int)
@@ -73,14 +94,16 @@ class Imagined:
         told: Floats = log_chance.T[answer]
         return told
 
-    def bits(self, log_density: Floats, every: int = 1) -> float:
-        """Return the expected information about the answers [bit], of ln densities of every n-th sample."""
+    def news(self, log_density: Floats, every: int = 1) -> News:
+        """Return what is to be expected of results, given ln densities of every n-th sample."""
         joint = log_density + self.log_share
         joint = np.exp(joint - joint.max(axis=1, keepdims=True))
         after = joint @ self.member
         after /= after.sum(axis=1, keepdims=True)
         left = -np.sum(after * np.log2(np.maximum(after, 1e-30)), axis=1)
-        return max(0.0, self.entropy - every * float(self.weight[::every] @ left))
+        weight = every * self.weight[::every]
+        found = after.max(axis=1) >= self.certain
+        return News(max(0.0, self.entropy - float(weight @ left)), float(weight @ found))
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,7 +118,8 @@ class Shows:
 class Worth:
     """What a check is worth: bits alone, minutes, and the check beside which it tells more per minute, if there is one.
 
-    ``adds``: bits that it brings alone, or beside another check on top of that one, whichever is more.
+    ``rate``: bits per minute that count, alone or in a pair, an answer found among them. ``adds``: bits that it brings
+    alone, or beside another check on top of that one, whichever is more.
     """
 
     bits: float
@@ -108,7 +132,7 @@ class Worth:
 
     @property
     def order(self) -> tuple[float, float, float]:
-        """What checks are sorted by: bits per minute alone or in a pair; of a pair what tells more, or is shorter."""
+        """What checks are sorted by: their rate; of a pair what tells more per minute, or is shorter."""
         return -self.rate, -self.bits / self.minutes, self.minutes
 
     @classmethod
@@ -117,13 +141,13 @@ class Worth:
         return cls(0.0, minutes, 0.0, 0.0)
 
 
-def bits_of(imagined: Imagined, shows: Sequence[Shows], every: int = 1) -> float:
-    """Return the expected information of checks made together [bit]; their channels are judged as one."""
+def news_of(imagined: Imagined, shows: Sequence[Shows], every: int = 1) -> News:
+    """Return what checks made together are expected to tell; their channels are judged as one."""
     channels = sorted({channel for one in shows for channel in one.channels})
     parts = [one.seen[::every] for one in shows if one.seen is not None]
     if channels:
         parts.append(imagined.read(channels, every))
-    return imagined.bits(sum(parts[1:], parts[0]), every) if parts else 0.0
+    return imagined.news(sum(parts[1:], parts[0]), every) if parts else News()
 
 
 def worths(
@@ -133,11 +157,12 @@ def worths(
     saved: float,
     cold: Collection[str],
     alone: Collection[str] = (),
+    answer_bits: float = 0.0,
 ) -> dict[str, Worth]:
     """Return what each check is worth, looking two steps ahead.
 
-    A check's rate is its own bits per minute, or those of a pair it belongs to where the pair tells more per minute
-    than either of the two. Pairs that could not, even if they settled everything, are not worked out.
+    A check's rate is what it tells per minute, or what a pair tells that it belongs to where that is more per minute
+    than either of the two alone. Pairs that could not, even if they settled everything, are not worked out.
 
     Parameters
     ----------
@@ -147,28 +172,30 @@ def worths(
         Minutes saved by the second of two ``cold`` checks: the heater is off already.
     alone : collection
         Checks that are in no pair.
+    answer_bits : float
+        Bits that an answer found counts beside what is told of the others: near it, minutes to the answer count.
     """
-    bits = {name: bits_of(imagined, [one]) for name, one in shows.items()}
-    found = {name: Worth(bits[name], minutes[name], bits[name] / minutes[name], bits[name]) for name in shows}
-    rate = {name: one.rate for name, one in found.items()}
+    news = {name: news_of(imagined, [one]) for name, one in shows.items()}
+    rate = {name: one.worth(answer_bits) / minutes[name] for name, one in news.items()}
+    found = {name: Worth(one.bits, minutes[name], rate[name], one.bits) for name, one in news.items()}
+    most = News(imagined.entropy, float(imagined.certain < NEVER)).worth(answer_bits)
     promising = []
     for pair in combinations([name for name in shows if name not in alone], 2):
         both_minutes = sum(minutes[name] for name in pair) - (saved if set(pair) <= set(cold) else 0.0)
         best = max(rate[name] for name in pair)
-        if imagined.entropy / both_minutes > best:
-            rough = bits_of(imagined, [shows[name] for name in pair], ROUGH) / both_minutes
+        if most / both_minutes > best:
+            rough = news_of(imagined, [shows[name] for name in pair], ROUGH).worth(answer_bits) / both_minutes
             if rough > NEARLY * best:
                 promising.append((best - rough, pair, both_minutes))
     for _, pair, both_minutes in sorted(promising)[:CLOSELY]:
-        both = bits_of(imagined, [shows[name] for name in pair])
+        both = news_of(imagined, [shows[name] for name in pair])
+        both_rate = both.worth(answer_bits) / both_minutes
         for name, other in (pair, pair[::-1]):
-            found[name] = replace(found[name], adds=max(found[name].adds, both - bits[other]))
-            if both / both_minutes > max(found[name].rate, rate[other]):
-                found[name] = replace(
-                    found[name],
-                    rate=both / both_minutes,
-                    beside=other,
-                    bits_of_both=both,
-                    minutes_of_both=both_minutes,
-                )
+            found[name] = replace(found[name], adds=max(found[name].adds, both.bits - news[other].bits))
+            if both_rate > max(found[name].rate, rate[other]):
+                found[name] = replace(found[name], rate=both_rate)
+                if both.bits / both_minutes > max(news[one].bits / minutes[one] for one in pair):
+                    found[name] = replace(
+                        found[name], beside=other, bits_of_both=both.bits, minutes_of_both=both_minutes
+                    )
     return found

@@ -73,6 +73,12 @@ def scatter_law(known: bool) -> Scatter:
     return Scatter(share, years, chance, freedom, scale)
 
 
+def scatter_of_steps(known: bool) -> Scatter:
+    """Return what is known of the scatter where a step is looked for: nearly the usual one, visits nearly apart."""
+    law = scatter_law(known)._replace(chance=tuple(rule("step_scatter_chance")), scale=1.0)
+    return law if known else law._replace(freedom=rule("step_scatter_freedom"))
+
+
 def spent_after(years: Any) -> Any:
     """Return the chance of a false alarm that may be spent within so many years after the first visit."""
     table, spent, total = rule("alpha_years"), rule("alpha_spent"), rule("alpha_total")
@@ -115,14 +121,16 @@ def judge(visits: Series, values: Any, *, known: bool = False) -> Verdicts:
     step = find_step(
         visits,
         values,
-        scatter_law(known)._replace(chance=tuple(rule("step_scatter_chance")), scale=1.0),
+        scatter_of_steps(known),
         least=rule("step_visits"),
         step_u=rule("step_prior_pct") / 100.0,
         slope_u=rule("drift_prior_pct_per_year") / 100.0,
         odds=rule("step_odds"),
     )
     enough, over_drift = rule("step_clear")
-    asked = (step.chance > step.drift) & (step.chance > rule("step_worth_asking"))
+    over_none, like_drift = rule("step_worth_asking")
+    none = 1.0 - step.chance - step.drift
+    asked = (step.chance > over_none * none) & (step.chance > like_drift * step.drift) & (step.chance > 0.0)
     clear = (step.chance > enough) & (step.chance > over_drift * step.drift)
     looks = look_at(visits, values, known=known)
     return Verdicts(np.where(clear, -1, looks.first), step, asked, clear, looks)

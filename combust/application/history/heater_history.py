@@ -119,7 +119,7 @@ def heater_history(
         drift_u_pct_per_year=100.0 * trend.variance_slope**0.5 if fitted else None,
         scatter_pct=100.0 * trend.noise * float(np.median(visits.noise)),
         looks=_looks(points, verdicts.looks),
-        change="step" if step else "drift" if found_at >= 0 else None,
+        change=_change(step, found_drift=found_at >= 0),
         drifts=found_at >= 0,
         found_on=points[found_at].date if found_at >= 0 else None,
         step=step,
@@ -231,6 +231,13 @@ def _step(points: Sequence[Point], verdicts: Verdicts) -> LevelStep | None:
     size = 100.0 * math.expm1(float(step.size[0]))
     before, after = points[place - 1], points[place]
     return LevelStep(before.date, after.date, size, *chances, before.group != after.group, bool(verdicts.clear[0]))
+
+
+def _change(step: LevelStep | None, *, found_drift: bool) -> str | None:
+    """Return whether a step or a drift fits better, of what was found."""
+    if step and (not found_drift or step.chance > step.drift_chance):
+        return "step"
+    return "drift" if found_drift else None
 
 
 def _crossing(

@@ -33,7 +33,7 @@ class Look:
 
 @dataclass(frozen=True, slots=True)
 class LevelStep:
-    """A step in level that fits better than a drift: the visits on both sides, its size [%], chances [0 to 1].
+    """A step in level that may be there: the visits on both sides, its size [%], chances [0 to 1].
 
     ``other_analyser`` says that the analyser changed there, ``set_apart`` that the line starts anew.
     """
