@@ -17,8 +17,9 @@ from combust.application.visit.supply_said import supply_said
 from combust.application.visit.visit import Visit
 from combust.application.visit.words import SYMPTOMS
 from combust.data.errors import CombustError
+from combust.edge.cli.complete import VERBS
 from combust.edge.logbook.keyboard import profile_in
-from combust.edge.logbook.typed import entries_of_line
+from combust.edge.logbook.typed import SENTENCES, entries_of_line
 
 HEATERS = Path(__file__).parents[2] / "data" / "heaters"
 MORNING = datetime.datetime.fromisoformat("2026-01-12T07:30:00+01:00")
@@ -97,6 +98,10 @@ def test_a_battery_at_rest_tells_its_charge_before_anything_else_is_known():
 
 def test_a_battery_of_another_system_stops_before_cable_or_plug_are_known():
     assert typed("outdoors battery 25.4 V").safety.state == "heater_off"
+
+
+def test_every_verb_is_offered_by_the_tab_key():
+    assert set(SENTENCES) <= set(VERBS)
 
 
 def test_cable_in_feet_and_gauge():
