@@ -32,7 +32,8 @@ study: $(VENV)/.test
 	COMBUST_LONG=yes $(BIN)/python -m pytest -s tests/application/test_causes_study.py tests/application/test_mystery_cases.py \
 	  tests/application/test_history_study.py tests/application/fleet/test_broken_tables.py \
 	  tests/edge/test_running_conditions.py \
-	  tests/application/test_safety_lists.py tests/edge/test_logbook_hard.py tests/edge/test_tables_blocks.py \
+	  tests/application/test_safety_lists.py tests/edge/test_logbook_hard.py tests/edge/test_logbook_killed.py \
+	  tests/edge/test_logbook_merge.py tests/edge/test_tables_blocks.py \
 	  tests/edge/test_hostile_files.py
 
 # The causes where nature, instrument and baseline differ from the model: one table. STUDY="--quick" for a loop of work.

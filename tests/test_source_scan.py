@@ -96,4 +96,6 @@ def test_every_page_template_escapes() -> None:
         text = template.read_text("utf-8")
         assert "|safe" not in text.replace(" ", ""), template
         assert "autoescape" not in text, template
+        if "script-src '{{ script_hash }}'" in text:  # one script, known by its hash
+            text = text.replace("<script>{{ script }}</script>", "", 1)
         assert "<script" not in text, template

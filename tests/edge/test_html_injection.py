@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import json
 import re
+from hashlib import sha256
 from pathlib import Path
 from typing import Any
 from xml.etree import ElementTree
@@ -20,6 +21,7 @@ from combust.application.mystery import Dealer
 from combust.application.visit.words import HEAD
 from combust.domain.catalogue import load_fuels
 from combust.domain.heater import Heater
+from combust.edge.reports import fleet_page
 from combust.edge.reports.class_sheets import class_pages
 from combust.edge.reports.lessons import card_page, exercise_pages
 from tests.edge.runs import DATA, call
@@ -40,12 +42,17 @@ ALLOWED_LINKS = re.compile(r"^(data:image/(png|svg\+xml);base64,[A-Za-z0-9+/=]+|
 ACTIVE = {"script", "iframe", "object", "embed", "base", "form", "link", "applet", "frame", "svg", "math", "template"}
 
 
-def check_page(text: str, *, whole: bool = True) -> str:
-    """Fail when a page holds anything active or foreign; return its visible text."""
+def check_page(text: str, *, whole: bool = True, script: str = "") -> str:
+    """Fail when a page holds anything active or foreign, its own script apart; return its visible text."""
     tree = html5lib.parse(text, namespaceHTMLElements=False)
     for node in tree.iter():
         if not isinstance(node.tag, str):
             assert MARK not in (node.text or ""), "data ended up in a comment"
+            continue
+        if node.tag == "script" and script:
+            assert node.attrib == {}
+            assert node.text == script, "the script is not the one that is shipped"
+            assert text.count(f"script-src 'sha256-{b64(sha256(script.encode()).digest())}'") == 1
             continue
         assert node.tag not in ACTIVE, node.tag
         if node.tag == "style":
@@ -62,6 +69,10 @@ def check_page(text: str, *, whole: bool = True) -> str:
     if whole:
         assert text.lower().count("<html") == text.lower().count("</html>") == 1
     return "".join(tree.itertext())
+
+
+def b64(data: bytes) -> str:
+    return base64.b64encode(data).decode("ascii")
 
 
 def check_svg(data: bytes) -> None:
@@ -108,7 +119,7 @@ def test_the_fleet_page_and_its_cards(tmp_path: Path, attack: str) -> None:
     run = call("fleet", *arguments, "--title", attack, "--out", str(tmp_path / "plan"))
     assert run.code == 0, run.err
     text = (tmp_path / "plan" / "plan.html").read_text(encoding="utf-8")
-    told = check_page(text)
+    told = check_page(text, script=(Path(fleet_page.__file__).parent / "templates" / "fleet.js").read_text("utf-8"))
     assert told.count(MARK) > 25  # it is there, as text; long names are shortened
     assert attack in told
     assert "49" not in told.partition(MARK)[2][:40] or "{{" not in attack
@@ -116,7 +127,7 @@ def test_the_fleet_page_and_its_cards(tmp_path: Path, attack: str) -> None:
 
 def typed(attack: str) -> list[list[str]]:
     """Return lines that put the attack into every free text of a visit."""
-    heads = [key for key, field in HEAD.items() if not field.choices]
+    heads = [key for key, field in HEAD.items() if field.kind == "text"]
     lines = [[key, attack] for key in (*heads, "stage", "instrument", "note", "repair", "unchecked")]
     return [
         *lines,
@@ -137,6 +148,9 @@ def test_the_record_of_a_visit(tmp_path: Path, attack: str) -> None:
     assert call("visit", "print", book, "--numbers", f"--visit-id={attack}", "--out", str(page)).code == 0
     told = check_page(page.read_text(encoding="utf-8"))
     assert told.count(MARK) >= len(typed(attack)) - 2
+    assert call("visit", "print", book, "--day", "today", "--out", str(page)).code == 0
+    told = check_page(page.read_text(encoding="utf-8"))
+    assert told.count(MARK) >= 6  # heater, visit twice, who, vehicle, done
 
 
 @pytest.mark.parametrize("attack", ATTACKS)

@@ -202,7 +202,18 @@ def test_generator_writes_the_shipped_files(tmp_path: Path, monkeypatch: pytest.
 
 
 def test_fleet_folder_holds_everything(folder: Path) -> None:
-    for name in ("vehicles", "counts", "remedies", "routes", "sensitivity", "moves", "faults", "assumptions"):
+    for name in (
+        "vehicles",
+        "counts",
+        "sites",
+        "parts",
+        "remedies",
+        "routes",
+        "sensitivity",
+        "moves",
+        "faults",
+        "assumptions",
+    ):
         table, twin = pd.read_csv(folder / f"{name}.csv"), pd.read_parquet(folder / f"{name}.parquet")
         assert len(table) == len(twin)
         assert list(table.columns) == list(twin.columns)
@@ -214,12 +225,18 @@ def test_fleet_folder_holds_everything(folder: Path) -> None:
 
 def test_the_page_needs_nothing_else_and_says_what_matters_first(folder: Path) -> None:
     html = (folder / "plan.html").read_text(encoding="utf-8")
-    for piece in ("http://", "https://", "<script", 'src="/'):
+    for piece in ("http://", "https://", 'src="/', "<script src"):
         assert piece not in html
-    assert html.count("data:image/svg+xml;base64,") == 2
-    assert html.index("HEATER OFF for") < html.index("<h2>Decisions")
+    assert html.count("<script") == 1  # it filters and sorts what the page holds
+    assert html.count("data:image/svg+xml;base64,") == 2 + 14  # two figures, and a picture for each site
+    assert (
+        html.index("HEATER OFF for")
+        < html.index("<h2>Sites")
+        < html.index("<h2>HEATER OFF: who")
+        < html.index("Vehicles, worst")
+    )
     for piece in (
-        "three counting rules",
+        "Three counting rules",
         "Every assumption and where it comes from",
         "Not covered",
         "Cards for drivers",
@@ -233,8 +250,9 @@ def test_hostile_names_cannot_write_html() -> None:
     from combust.edge.tables.fleet import plan_fleet
 
     html = plan_page(plan_fleet(cars, worked.sites(), heaters=worked.HEATERS), {}, title="<b>t</b>")
-    assert "<script>" not in html
-    assert "&lt;script&gt;" in html
+    assert html.count("<script>") == 1
+    assert "<script>alert" not in html
+    assert "&lt;script&gt;alert" in html
     assert "<b>t</b>" not in html
 
 

@@ -21,7 +21,8 @@ from combust.edge.logbook.exchange import export_lines, head_of, import_lines, v
 from combust.edge.logbook.keyboard import age_of, enter, open_visit
 from combust.edge.logbook.typed import entries_of_line
 from combust.edge.logbook.visits import read_visit
-from combust.edge.reports.visit_page import _verdict, visit_page
+from combust.edge.reports.verdict import verdict_of
+from combust.edge.reports.visit_page import visit_page
 from tests.edge.runs import call
 
 HEATERS = str(Path(__file__).parents[2] / "data" / "heaters")
@@ -289,7 +290,7 @@ def test_the_case_that_is_printed():
     """So that the two above can fail: repaired, read again, the cab measured, outdoors, nothing found."""
     whole = ["outdoors", "stage high o2 5.6", "repair hose", "stage high o2 8.2 co 54", "cab 1 outside 0"]
     assert is_printed(in_memory(whole))
-    assert dict(_verdict(in_memory(whole), None))["Now"] == "Handed back."
+    assert verdict_of(in_memory(whole)).now == "Handed back."
     for without in ("outdoors", "cab 1 outside 0"):
         assert not is_printed(in_memory([line for line in whole if line != without]))
     assert not is_printed(in_memory([*whole, "repair hose"]))

@@ -241,6 +241,7 @@ def _battery(
         "battery_wh_per_night": energy,
         "battery_ah_per_night": amp_hours,
         "battery_share_of_usable": share,
+        "battery_needed_ah": amp_hours / (usable * policy["battery_share_max"]),
         "battery_v": volts,
         "heater_nominal_v": fleet.of("nominal_v"),
         "battery": np.where(agree, verdict, "wrong_voltage"),

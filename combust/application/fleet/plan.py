@@ -21,6 +21,7 @@ from combust.application.fleet.decisions import (
 from combust.application.fleet.driver_cards import site_cards
 from combust.application.fleet.heater_types import Fleet, HeaterType, types_of
 from combust.application.fleet.nights import nights_frame
+from combust.application.fleet.overview import parts_frame, sites_frame
 from combust.application.fleet.points import NO_POINTS, RouteSums, RouteUse
 from combust.application.fleet.policy import Policy
 from combust.application.fleet.reassign import Reassignment, reassign
@@ -116,6 +117,8 @@ class FleetPlan(Result):
         One row a planned vehicle: lambda three ways, trims, heat, fuel, battery, rules, decision, reason, margin.
     counts : DataFrame
         The three counting rules side by side, by each lambda.
+    sites, parts : DataFrame
+        One line a site, and what to get before the season.
     remedies, routes, sensitivity : DataFrame
     reassignment : Reassignment
     faults : DataFrame
@@ -134,6 +137,8 @@ class FleetPlan(Result):
 
     vehicles: pd.DataFrame
     counts: pd.DataFrame
+    sites: pd.DataFrame
+    parts: pd.DataFrame
     remedies: pd.DataFrame
     routes: pd.DataFrame
     sensitivity: pd.DataFrame
@@ -240,16 +245,19 @@ def plan_tables(
         _tell_unknown(route_of, lost, known, ROUTE_UNKNOWN, faults, warn=True)
         tables.metres_beside_routes(sites, max((row.highest_m for row in sums.table.values()), default=0.0), faults)
     change = reassign(frame, chosen, kept_sites, fleet, rules) if with_reassignment else Reassignment()
+    totals, remedies = _totals(frame, rules, rows["vehicles"]["refused"]), remedies_frame(frame, fleet, rules)
     return FleetPlan(
         without_trims(frame),
         counts_frame(frame),
-        remedies_frame(frame, fleet, rules),
+        sites_frame(frame, rules),
+        parts_frame(frame, remedies, rules, int(totals["spare_kits"] or 0)),
+        remedies,
         routes_frame(sums, uses),
         flips if with_sensitivity else flips.iloc[:0],
         change,
         faults.frame(),
         rows,
-        _totals(frame, rules, rows["vehicles"]["refused"]),
+        totals,
         site_cards(frame),
         _assumptions(rules, types, {"vehicles": clean_vehicles, "sites": kept_sites}),
         (*vehicles.notes, *sites.notes),

@@ -11,7 +11,7 @@ from combust.application.visit.entries import Entry
 from combust.application.visit.meaning import whole_safety
 from combust.application.visit.taken import Taken
 from combust.application.visit.visit import Visit
-from combust.application.visit.wording import corrections, every_entry, rest_of, told
+from combust.application.visit.wording import corrections, every_entry, name_of, rest_of, told
 from combust.application.visit.words import HEAD, SAID
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import Field, check_fields, fields_of
@@ -22,6 +22,7 @@ from combust.domain.result import plain, shown
 from combust.domain.safety import Safety
 
 CHECKS = tuple(load_table("causes")["check"])
+BESIDE_EACH_OTHER = 6  # readings in one table
 EMPTY_CELLS = "Empty = not measured or cannot be told, never 0. Lambda by the carbon and oxygen balance; reference air "
 EMPTY_CELLS += "1013.25 hPa, 15 °C, dry."
 WATCH_POINTS = "Watch-points, not a conformity test: local codes and the heater's own document win."
@@ -157,12 +158,19 @@ def sections(visit: Visit, *, in_full: bool = False) -> list[Section]:
     found = [(one.key, said) for one, result in done if result for said in result.findings]
     closed = visit.of_kind("closed")
     limits = closed[-1].get("limits", ()) if closed else limit_rows()
-    used = [(row["key"], f"{row['value']:g} {row['unit']}", row["basis"], row["origin"]) for row in limits]
+    used = [
+        (
+            str(row["key"]).replace("_", " "),
+            *(in_words(text, units) for text in (f"{row['value']:g} {row['unit']}", row["basis"])),
+            row["origin"],
+        )
+        for row in limits
+    ]
     basis = ("limit", "value", "how it is taken", "origin")
     return [
         Section("The visit", _about(visit), ""),
         Section("Readings", cells, "No reading was taken.", head, EMPTY_CELLS),
-        Section("Also read", [(one.key, rest_of(one, units)) for one, _ in done if rest_of(one)], "Nothing."),
+        *_side_by_side("Also read", {one.key: rest_of(one, units) for one, _ in done}, "Nothing."),
         *(_results(done, units) if in_full else ()),
         Section("Findings", _findings(found, units), "None but the stops."),
         Section("Checks done", _texts(visit, "check"), "None was written down."),
@@ -180,30 +188,49 @@ def _findings(found: Sequence[tuple[str, Finding]], units: str) -> list[tuple[st
 
 
 def _results(done: Sequence[tuple[Taken, ReadingResult | None]], units: str) -> list[Section]:
-    """Return every result of each reading with its uncertainty, and what was assumed for it and why."""
+    """Return every result of each reading with its uncertainty, side by side, and what was assumed and why."""
     known = [(one.key, result) for one, result in done if result]
-    results = [(key, label, in_words(text, units)) for key, result in known for label, text in result.lines()]
-    assumed = [
-        (key, one.quantity, in_words(one.shown, units), one.origin) for key, result in known for one in result.assumed
-    ]
+    told_of = {key: {label: in_words(text, units) for label, text in result.lines()} for key, result in known}
+    assumed: dict[tuple[str, str, str], list[str]] = {}
+    for key, result in known:
+        for one in result.assumed:
+            assumed.setdefault((name_of(one.quantity), in_words(one.shown, units), one.origin), []).append(key)
+    rows = [(*what, ", ".join(keys)) for what, keys in assumed.items()]
     return [
-        Section("Results with their uncertainty", results, "None.", ("reading", "result", "value")),
-        Section("Assumed", assumed, "Nothing.", ("reading", "what", "value", "why")),
+        *_side_by_side("Results with their uncertainty", told_of, "None."),
+        Section("Assumed", rows, "Nothing.", ("what", "value", "why", "for")),
     ]
 
 
-def handed_back(visit: Visit, safety: Safety | None = None) -> str:
-    """Return in words whether it is handed back: never without measured CO in the cab and a state of nothing found.
+def _side_by_side(title: str, columns: Mapping[str, Mapping[str, str]], nothing: str) -> list[Section]:
+    """Return tables with one column a reading and one row a quantity, so many readings as stand beside each other."""
+    names = [*columns]
+    parts = [names[at : at + BESIDE_EACH_OTHER] for at in range(0, len(names), BESIDE_EACH_OTHER)] or [[]]
+    made = []
+    for part in parts:
+        labels = dict.fromkeys(label for name in part for label in columns[name])
+        rows = [(label, *(columns[name].get(label, "") for name in part)) for label in labels]
+        made.append(Section(title, rows, nothing, ("", *part)))
+    return made
 
-    ``safety`` is that of the visit with its causes, where it is known already.
+
+def hand_back(visit: Visit, safety: Safety) -> tuple[str, list[str]]:
+    """Return (in a word whether it is handed back, what speaks against it).
+
+    Handed back is never said without measured CO in the cab and a state of nothing found.
     """
     said = visit.head.get("handed_back")
     if said == "no":
-        return "Kept off."
-    reasons = " ".join(visit.hand_back_doubts(whole_safety(visit) if safety is None else safety))
-    if said == "yes" and not reasons:
-        return HANDED_BACK
-    return f"Not yet given back to use: {reasons}".strip() if reasons else "Not yet said whether it may be used again."
+        return "Kept off.", []
+    if doubts := visit.hand_back_doubts(safety):
+        return "Not handed back.", doubts
+    return (HANDED_BACK if said == "yes" else "Not yet said whether it may be used again."), []
+
+
+def handed_back(visit: Visit, safety: Safety | None = None) -> str:
+    """Return in words whether it is handed back, and why not; ``safety`` is that with its causes, where it is known."""
+    word, doubts = hand_back(visit, whole_safety(visit) if safety is None else safety)
+    return f"Not yet given back to use: {' '.join(doubts)}" if doubts else word
 
 
 def facts_of(visit: Visit, safety: Safety | None = None) -> dict[str, Any]:

@@ -18,6 +18,8 @@ IN_COLUMNS = ("o2_dry_pct", "co_dry_ppm", "smoke_number", "taken_at", "stage", "
 NAMED = {"handed_back": "may be used again"}  # what was typed is a wish: the verdict alone says that it is so
 UNSAID = (*BESIDE, "profile", "set_at", "limits", "of")  # they stand beside the values, or have a place of their own
 
+NAMELESS = {"text": "", "check": "", "result": ""}  # words that say themselves what they are
+
 
 def told(key: str, body: Mapping[str, Any], units: str = "metric") -> str:
     """Return the value of one key of an entry in words: as it was typed with its metric value behind it.
@@ -49,7 +51,7 @@ def text_of(body: Mapping[str, Any], units: str = "metric") -> str:
     if isinstance(values, Mapping):
         body = {**values, **{key: body[key] for key in ("reason",) if body.get(key)}}
     keys = dict.fromkeys([*(key for key in body if key not in UNSAID), *(body.get("over") or ())])
-    return ", ".join(f"{name_of(key)} {told(key, body, units)}" for key in keys)
+    return ", ".join(f"{NAMELESS.get(key, name_of(key))} {told(key, body, units)}".strip() for key in keys)
 
 
 def every_entry(visit: Visit) -> list[tuple[str, str, str, str, str]]:
@@ -66,8 +68,13 @@ def every_entry(visit: Visit) -> list[tuple[str, str, str, str, str]]:
         )
         if by := later.get(one.name):
             text += f" [corrected by entry {', '.join(by)}]"
-        rows.append((names[one.name], one.at.replace("T", " "), one.who or "", one.kind.replace("_", " "), text))
+        rows.append((names[one.name], _time(one.at), one.who or "", one.kind.replace("_", " "), text))
     return rows
+
+
+def _time(at: str) -> str:
+    """Return a time as a person reads it, its offset behind it."""
+    return " ".join(re.findall(r"^[^T]+|(?<=T)[\d:.]+|[+\-Z][\d:]*$", at)) if "T" in at else at
 
 
 def corrections(visit: Visit) -> list[tuple[str, str, str, str]]:
@@ -93,9 +100,8 @@ def _old_and_new(entry: Entry, about: str, old: Mapping[str, Any], units: str) -
     return f"{entry.at[:16].replace('T', ' ')} entry {about}", before, after, why
 
 
-def rest_of(one: Taken, units: str = "metric") -> str:
-    """Return what has no column of its own in words; a meaning without its explanation behind a colon or semicolon."""
+def rest_of(one: Taken, units: str = "metric") -> dict[str, str]:
+    """Return what has no column of its own, label -> value; a label without its explanation behind : or ;."""
     body = {**one.values, "typed": one.typed, "over": one.over}
     known = [key for key in dict.fromkeys([*one.values, *one.over]) if key in quantities() and key not in IN_COLUMNS]
-    texts = [f"{re.split('[:;]', quantities()[key].meaning)[0]}: {told(key, body, units)}" for key in known]
-    return "; ".join(texts)
+    return {re.split("[:;]", quantities()[key].meaning)[0]: told(key, body, units) for key in known}

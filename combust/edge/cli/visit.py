@@ -16,13 +16,15 @@ from combust.application.visit.visit import Visit
 from combust.application.visit.wording import told
 from combust.data.errors import CombustError, Fault, printable
 from combust.domain.result import text_of_rows
+from combust.domain.safety import of_all
 from combust.edge.cli import output
 from combust.edge.cli.answer import Answer, answers
 from combust.edge.cli.group import NearGroup
 from combust.edge.logbook import keyboard
 from combust.edge.logbook.book import Logbook
 from combust.edge.logbook.typed import SENTENCES, WORDS, stops_typed
-from combust.edge.logbook.visits import close_visit, read_visit, reopen
+from combust.edge.logbook.visits import close_visit, read_visit, read_visits, reopen
+from combust.edge.tables.times import moment
 
 # Numbers below zero and words that begin with a dash are words of the line, not options.
 LINE: dict[str, Any] = {"ignore_unknown_options": True}
@@ -254,33 +256,65 @@ def reopen_command(book: str, visit_id: str, reason: str) -> Answer:
 
 @answers("print", command, strict="")
 @click.argument("book", metavar="BOOK")
-@click.option("--visit-id", required=True, metavar="TEXT", help="Which visit.")
+@click.option("--visit-id", metavar="TEXT", help="Which visit.")
+@click.option("--day", metavar="DAY", help="All visits of a day on one sheet: 2026-01-12, or today.")
 @click.option("--revision", type=int, metavar="NUMBER", help="As it was at the end of a revision (default now).")
 @click.option("--numbers", is_flag=True, help="Add the second sheet with every number.")
 @click.option("--out", required=True, metavar="FILE", help="Where the page goes (.html).")
-def print_command(book: str, visit_id: str, revision: int | None, numbers: bool, out: str) -> Answer:
-    """Write the sheet to hand over: one A4 page.
+def print_command(
+    book: str, visit_id: str | None, day: str | None, revision: int | None, numbers: bool, out: str
+) -> Answer:
+    """Write the sheet to hand over: one A4 page; or that of a day.
 
-    Use it for the customer and for the file. The browser prints it, no network needed.
+    Use it for the customer and for the file. The browser prints it, no network needed. The sheet of a day has one row a
+    visit, stops first and large.
 
     \b
     Example:
       combust visit print winter.book --visit-id V001 --out V001.html
+      combust visit print winter.book --day today --out day.html
 
     \b
     Next: combust history --help   (what the winters say)
     """
+    if (visit_id is None) == (day is None):
+        why = "is asked for beside a day" if day else "is needed, or a day"
+        hint = "Give --visit-id or --day, one of them."
+        raise CombustError(Fault("visit_id", visit_id, "conflict" if day else "missing", why=why, hint=hint))
+    if day is not None:
+        return _print_day(book, day, out)
     from combust.edge.logbook.exchange import head_of
     from combust.edge.reports.visit_page import visit_page
 
     with Logbook(book, read_only=True) as opened:
-        visit = read_visit(opened, visit_id, revision)
+        visit = read_visit(opened, str(visit_id), revision)
         head = head_of(opened, visit)
-    page, safety = visit_page(visit, head=head, numbers=numbers), whole_safety(visit)
+    page, safety = visit_page(visit, head=head, numbers=numbers), whole_safety(visit).told_in(visit.units)
     facts = {"out": out, "status": status(visit), "head": head, "stops": safety.stops}
     facts["handed_back"] = handed_back(visit, safety)
-    text = f"Visit {printable(visit_id)}, {printable(status(visit))}: {out}"
+    text = f"Visit {printable(visit.visit_id)}, {printable(status(visit))}: {out}"
     return Answer(facts, text, safety, files={out: page}, in_full=True)
+
+
+def _print_day(book: str, day: str, out: str) -> Answer:
+    """Return the answer of the sheet of a day; one without a visit is refused."""
+    from combust.edge.logbook.exchange import head_of
+    from combust.edge.reports.day_page import day_page, days_of
+
+    asked = keyboard.this_moment().date().isoformat() if day == "today" else (moment(day) or "")[:10]
+    with Logbook(book, read_only=True) as opened:
+        known = read_visits(opened)
+        visits = [visit for visit in known if asked in days_of(visit)]
+        heads = {visit.visit_id: head_of(opened, visit) for visit in visits}
+    if not visits:
+        days = sorted({one for visit in known for one in days_of(visit)})[-5:]
+        why = "holds no visit of this book" if asked else "is no day"
+        hint = f"The latest days are {', '.join(days)}." if days else "The book holds no visit yet."
+        raise CombustError(Fault("day", day, "unknown_name" if asked else "format", why=why, hint=hint))
+    safety = of_all(whole_safety(visit).told_in(visit.units) for visit in visits)
+    facts = {"out": out, "day": asked, "visits": [*heads], "heads": heads, "stops": safety.stops}
+    files: dict[str, Any] = {out: day_page(visits, asked, heads=heads)}
+    return Answer(facts, f"{len(visits)} visits on {asked}: {out}", safety, files=files, in_full=True)
 
 
 @answers("words", command, strict="")

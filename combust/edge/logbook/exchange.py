@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from combust.application.visit.entries import KINDS, ends_of
+from combust.application.visit.entries import KINDS, before_each, ends_of
 from combust.application.visit.visit import Visit
 from combust.data.errors import CombustError, Fault, shorten
 from combust.edge.logbook.book import MAGIC, Logbook, first_bytes
@@ -63,25 +63,28 @@ def _ends(rows: Sequence[Row]) -> list[Row]:
 
 def head_of(book: Logbook, visit: Visit) -> str:
     """Return the checksums that a sheet prints: of each branch the last hash and how many entries lie up to it."""
+    before = before_each(visit.entries)
     ends = sorted(ends_of(visit.entries), key=lambda one: one.hash)
-    return " + ".join(f"{one.hash} ({one.number} entries)" for one in ends)
+    return " + ".join(f"{one.hash} ({1 + len(before[one.name])} entries)" for one in ends)
 
 
 def holds_head(book: Logbook, head: str) -> bool:
-    """Return whether checksums that a sheet printed stand in this book: it then holds all that the sheet told.
+    """Return whether the checksums that a sheet printed stand in this book: it then holds all that the sheet told.
+
+    The first 16 letters and digits of each are enough.
 
     Raises
     ------
     CombustError
         No checksum.
     """
-    hashes = re.findall(r"[0-9a-f]{64}", head.lower())
+    hashes = re.findall(r"\b[0-9a-f]{16,64}\b", head.lower())
     if not hashes:
-        why, hint = "is no checksum", "Type the 64 letters and digits of the sheet, all of them."
+        why, hint = "is no checksum", "Type at least its first 16 letters and digits as the sheet shows them."
         raise CombustError(Fault("head", shorten(head, 80), "format", why=why, hint=hint))
     with book.looking() as connection:
-        query = "SELECT count(*) FROM entry WHERE hash = ?"
-        return all(connection.execute(query, (text,)).fetchone()[0] for text in hashes)
+        query = "SELECT count(*) FROM entry WHERE hash >= ? AND hash < ?"
+        return all(connection.execute(query, (text, f"{text}g")).fetchone()[0] for text in hashes)
 
 
 def export_lines(book: Logbook) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import sqlite3
 import unicodedata
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from typing import Any, NamedTuple
 
 from combust.application.visit.entries import moment_of
@@ -79,8 +79,6 @@ def find(connection: sqlite3.Connection, name: str, heater_id: str | None = None
     if len(rows) > 1 and heater_id:
         rows = [row for row in rows if row["heater_folded"] == folded(heater_id)] or rows
     if len(rows) > 1:
-        rows = [row for row in rows if row["visit_id"] == name] or rows
-    if len(rows) > 1:
         labels = labels_of(connection, rows)
         told = ", ".join(
             f"{labels[row['visit_key']]} (heater {row['heater_id']}, {row['opened_at'][:10]})" for row in rows
@@ -102,14 +100,10 @@ def labels_of(connection: sqlite3.Connection, rows: Iterable[sqlite3.Row]) -> di
     rows = list(rows)
     named = [*{row["folded"] for row in rows}] if len(rows) <= 500 else []
     where = f"WHERE folded IN ({', '.join('?' * len(named))})" if named else ""
-    counts = (
-        f"SELECT folded, count(*), count(DISTINCT visit_id) FROM summary {where} GROUP BY folded HAVING count(*) > 1"
-    )
-    several: Mapping[str, bool] = {one: spelled < number for one, number, spelled in connection.execute(counts, named)}
-    # old books tell visits apart by the case of their names: those need no more
-    apart = {row["visit_key"] for row in rows if several.get(row["folded"], False)}
+    counts = f"SELECT folded FROM summary {where} GROUP BY folded HAVING count(*) > 1"
+    several = {row[0] for row in connection.execute(counts, named)}
     return {
-        row["visit_key"]: f"{row['visit_id']}@{row['tag'][:4]}" if row["visit_key"] in apart else row["visit_id"]
+        row["visit_key"]: f"{row['visit_id']}@{row['tag'][:4]}" if row["folded"] in several else row["visit_id"]
         for row in rows
     }
 

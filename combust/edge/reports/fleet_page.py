@@ -2,13 +2,20 @@
 
 from __future__ import annotations
 
+import base64
+import hashlib
 import json
 from collections.abc import Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
+from combust.application.fleet.decisions import KEEP_OFF, SURENESS
+from combust.application.fleet.overview import SHORT, alike, decided, helps, worst_first
 from combust.application.fleet.plan import FleetPlan
+from combust.domain.limits import cautions
+from combust.domain.result import plain
 from combust.edge.cli.output import write_text
+from combust.edge.figures.margins import margin_picture, margin_scale
 from combust.edge.reports.html import page, picture
 from combust.edge.whole_file import whole_file
 
@@ -16,7 +23,10 @@ if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.figure import Figure
 
-MOST = {"vehicles": 500, "faults": 200, "remedies": 200, "cards": 200}  # on the page; the tables hold all
+MOST = {"vehicles": 1000, "faults": 200}  # on the page; the tables hold all
+HEADS = ("vehicle", "site", "heater", "decision", "how sure", "metres left", "lambda left", "cab on the cold night",
+         "fuel grade", "battery", "fuel in a season")  # fmt: skip
+WEAK = ("too_small", "unknown")
 MOST_JSON_VEHICLES = 100_000
 FLIP = ["swing", "decision", "from_answer", "to_answer"]
 
@@ -32,7 +42,7 @@ def write_plan(plan: FleetPlan, folder: str | Path, *, title: str = "Fleet plan 
     texts = {"plan.html": plan_page(plan, figures, title=title), "driver_cards.txt": "\n\n".join(cards) + "\n"}
     if len(plan.vehicles) <= MOST_JSON_VEHICLES:
         texts["plan.json"] = json.dumps(plan.to_dict(), ensure_ascii=False, allow_nan=False, indent=1) + "\n"
-    frames = ("vehicles", "counts", "remedies", "routes", "sensitivity", "faults")
+    frames = ("vehicles", "counts", "sites", "parts", "remedies", "routes", "sensitivity", "faults")
     tables = {name: getattr(plan, name) for name in frames} | {
         "moves": plan.reassignment.moves,
         "assumptions": plan.assumptions.astype({"value": str}),
@@ -60,9 +70,99 @@ def _without_formulas(table: pd.DataFrame) -> pd.DataFrame:
 
 
 def plan_page(plan: FleetPlan, figures: Mapping[str, Figure], *, title: str) -> str:
-    """Return the decision page as HTML; every text from a table is escaped."""
-    flips = plan.sensitivity
+    """Return the decision page as HTML; every text from a table is escaped, the one script is our own by its hash."""
+    from markupsafe import Markup
+
+    flips, frame = plan.sensitivity, worst_first(plan.vehicles)
     if len(flips):  # how many vehicles flip by swing and decision
         flips = flips.groupby(FLIP, sort=False).size().rename("vehicles").reset_index()
-    pictures = [picture(figure) for figure in figures.values()]
-    return page("fleet", title=title, plan=plan, cautions=plan.cautions, figures=pictures, flips=flips, most=MOST)
+    script = (Path(__file__).parent / "templates" / "fleet.js").read_text(encoding="utf-8")
+    digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode("ascii")
+    widest = margin_scale(plan.vehicles["margin_m"])
+    sites = _site_rows(plan, widest)
+    number = {row["site_id"]: place for place, row in enumerate(sites, start=1)}
+    caution = len(cautions())
+    return page(
+        "fleet",
+        title=title,
+        plan=plan,
+        cautions=cautions(),
+        figures=[picture(figure) for figure in figures.values()],
+        flips=flips,
+        most=MOST,
+        script=Markup(script),
+        script_hash=f"sha256-{digest}",
+        sites=sites,
+        scale=f"-{widest:.0f} m ... 0 ... +{widest:.0f} m",
+        priced=bool(plan.sites["cost"].notna().any()),
+        decided=decided(plan.vehicles, plan.rows["vehicles"]["refused"]),
+        sums=plan.lines()[plan.vehicles["decision"].nunique() :],
+        short=list(SHORT.values()),
+        heads=HEADS,
+        vehicles=[_vehicle(row) for row in frame.head(MOST["vehicles"]).itertuples(index=False)],
+        helps=plain(helps(plan.remedies)),
+        moves=[] if plan.reassignment.moves.empty else plain(alike(plan.reassignment.moves, ["from_site", "to_site"])),
+        cards=[card | {"number": number[card["site_id"]], "lines": card["lines"][:-caution]} for card in plan.cards],
+    )
+
+
+def _site_rows(plan: FleetPlan, widest: float) -> list[dict[str, Any]]:
+    """Return the line of each site for the page, with its picture and what the cells of the vehicles add up to."""
+    rows: list[dict[str, Any]] = plain(plan.sites)
+    by_site = dict(list(plan.vehicles.groupby("site_id", sort=False)))
+    for row in rows:
+        part = by_site[row["site_id"]]
+        off = part["decision"].isin(KEEP_OFF)
+        row["picture"] = margin_picture(part["margin_m"], off, widest)
+        row["but"] = int((~off & ~part["decision"].isin(["as_is", "compensated"])).sum())
+        row["weak"], row["battery_unknown"] = (int((~off & (part["battery"] == one)).sum()) for one in WEAK)
+    return rows
+
+
+def _vehicle(row: Any) -> dict[str, Any]:
+    """Return the row of a vehicle: its cells as they are read and as they are sorted, and what the filter asks."""
+    off = row.decision in KEEP_OFF
+    fitted = "" if row.compensation == "none" else f" + {row.compensation}"
+    share = (
+        ""
+        if row.battery_share_of_usable != row.battery_share_of_usable
+        else f" {100 * row.battery_share_of_usable:.0f} %"
+    )
+    cells = [
+        (row.site_id, None),
+        (f"{row.heater}{fitted}", None),
+        (SHORT[row.decision], list(SHORT).index(row.decision)),
+        (row.sureness, list(SURENESS).index(row.sureness)),
+        (_number(row.margin_m, "+.0f", " m"), row.margin_m),
+        (
+            f"{_number(row.margin_air_ratio, '+.2f')} ± {_number(2 * row.margin_air_ratio_u, '.2f')}",
+            row.margin_air_ratio,
+        ),
+        (
+            "off" if off else f"{row.cab_temp_reached_full_c:.0f} of {row.cab_target_c:.0f} °C",
+            None if off else row.cab_temp_reached_full_c,
+        ),
+        ("-" if off else row.fuel_grade.replace("_", " "), None),
+        ("-" if off else row.battery.replace("_", " ") + share, None),
+        (
+            f"{row.fuel_l_per_season:.0f} l" + (" with kit" if row.fuel_when == "with_kit" else ""),
+            row.fuel_l_per_season,
+        ),
+    ]
+    groups = ["off" if off else "runs", row.cab, f"d-{list(SHORT).index(row.decision) + 1}"]
+    groups += ["open"] if row.sureness in ("open", "unknown") else []
+    shown = [
+        {"text": text, "sort": "" if sort is None or sort != sort else sort, "plain": sort is None}
+        for text, sort in cells
+    ]
+    return {
+        "vehicle_id": row.vehicle_id,
+        "safety": row.safety,
+        "reason": row.reason,
+        "groups": " ".join(groups),
+        "cells": shown,
+    }
+
+
+def _number(value: float, form: str, unit: str = "") -> str:
+    return "not known" if value != value else f"{value:{form}}{unit}"

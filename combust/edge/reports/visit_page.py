@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import math
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
-from combust.application.causes.visit_result import VisitResult
-from combust.application.visit.meaning import causes_of, whole_safety
-from combust.application.visit.record import handed_back, sections, status
-from combust.application.visit.standing import before_work, excluded, line_of
+from combust.application.visit.record import Section, sections, status
+from combust.application.visit.standing import excluded
 from combust.application.visit.taken import Taken
 from combust.application.visit.visit import Visit
+from combust.application.visit.wording import name_of, told
 from combust.data.vocabulary import quantities
 from combust.domain.result import shown
 from combust.edge.reports.html import page, picture
+from combust.edge.reports.verdict import Room, Verdict, verdict_of, when
 
 NAMES = {
     "o2_dry_pct": "O2",
@@ -22,15 +23,20 @@ NAMES = {
     "flue_temp_c": "flue gas",
     "smoke_number": "smoke",
 }
-GASES = tuple(NAMES)
-NOT_A_CHECK = (*GASES, "taken_at", "stage", "phase", "reading_id", "heater_id", "visit_id", "over", "typed", "note")
-NOT_A_CHECK += ("cab_co_in_ppm", "cab_co_out_ppm")  # they stand in large print
-SEEN = ("terminals", "fuel_sample", "strip_down")
-MOST_CHECKS, MOST_EXCLUDED, MOST_STAGES = 12, 8, 2
+NOT_A_CHECK = (*NAMES, "taken_at", "stage", "phase", "reading_id", "heater_id", "visit_id", "over", "typed", "note")
+NOT_A_CHECK += ("cab_co_in_ppm", "cab_co_out_ppm", "location")  # they stand in large print, or are judged above
+OF_THE_DAY = ("ambient_o2_pct", "ambient_co_ppm", "probe_leak_test", "sample_line")
+NOT_NAMED = "stage not named"
+MOST_CHECKS, MOST_EXCLUDED, MOST_STAGES, MOST_WARNINGS = 14, 8, 2, 3
+LONG, MEDIUM, SHORT = 260, 130, 60  # characters of a verdict, of a row beside others, of a name
+# An A4 page in lines of the small print: how many there are, what stands on every sheet, a figure; measured in print.
+LINES, ALWAYS, FIGURE = 74.0, 21.0, 14.0
 
 
 def visit_page(visit: Visit, *, head: str = "", numbers: bool = False) -> str:
     """Return the sheet of a visit as one HTML page; every text of the record is escaped.
+
+    What does not fit on one page is cut, and the page says so; a figure without room goes to the second sheet.
 
     Parameters
     ----------
@@ -45,150 +51,158 @@ def visit_page(visit: Visit, *, head: str = "", numbers: bool = False) -> str:
     str
         A whole HTML5 document with figures as data in it.
     """
-    found, _ = causes_of(before_work(visit))
+    room, verdict = Room(), verdict_of(visit)
+    left_out = [name_of(cause) for cause in excluded(visit, verdict.causes)]
+    facts: dict[str, Any] = {
+        "verdict": _cut(verdict, room),
+        "warnings": room.some(_warnings(verdict), MOST_WARNINGS, LONG),
+        "stages": _stages(visit, room),
+        "checks": room.some(_checks(visit), MOST_CHECKS, MEDIUM),
+        "excluded": room.some(left_out, MOST_EXCLUDED, SHORT),
+        "about": _about(visit, room),
+        "status": room.words(status(visit), LONG),
+    }
+    figures = _figures(visit)[:MOST_STAGES]
+    left = LINES - _lines(facts)
+    beside = max((len(one["rows"]) * 1.25 + 1.5 for one in facts["stages"]), default=0.0) if len(figures) == 1 else 0.0
+    drawn = len(figures) if left >= FIGURE - beside else 0
     return page(
         "visit",
         visit=visit,
-        status=status(visit),
-        safety=whole_safety(visit),
-        verdict=_verdict(visit, found),
-        cab=_cab(visit),
-        stages=_stages(visit),
-        figures=_figures(visit),
-        checks=_checks(visit)[:MOST_CHECKS],
-        excluded=excluded(visit, found)[:MOST_EXCLUDED],
-        about=_about(visit),
+        names=[room.words(text or "not named", SHORT) for text in (visit.heater_id, visit.visit_id)],
+        **facts,
+        figures=figures[:drawn],
+        more_figures=figures[drawn:],
+        cut=room.cut,
+        two_pages=left < 0.0,
         head=head,
-        sections=sections(visit) if numbers else [],
+        sections=[_excluded(left_out), *sections(visit, in_full=True)] if numbers else [],
     )
 
 
-def _verdict(visit: Visit, found: VisitResult | None) -> list[tuple[str, str]]:
-    """Return what was found, what was done, whether it is handed back, when it is due again."""
-    done = [str(body.get("text") or body.get("event")) for body in visit.of_kind("adjustment", "event")]
-    return [
-        ("Found", _found(visit, found)),
-        ("Done", "; ".join(done) or "Nothing was repaired or adjusted."),
-        ("Now", handed_back(visit)),
-        ("Next visit", str(visit.head.get("next_visit") or "not stated")),
-    ]
+def _excluded(causes: Sequence[str]) -> Section:
+    return Section(
+        "Causes that the readings speak against", [(cause,) for cause in causes], "None was settled against."
+    )
 
 
-def _found(visit: Visit, found: VisitResult | None) -> str:
-    """Return what was found before the work: what was seen first, then what the readings mean."""
-    taken = before_work(visit).taken
-    seen = [f"{key.replace('_', ' ')}: {one.values[key]}" for one in taken for key in SEEN if key in one.values]
-    return "; ".join([*dict.fromkeys(seen), _meaning(taken, found)]).replace("_", " ")
+def _cut(verdict: Verdict, room: Room) -> dict[str, Any]:
+    """Return the verdict as the sheet tells it, each part cut to its room; a stop is never cut."""
+    return {
+        "alarming": verdict.safety.alarming,
+        "lines": verdict.safety.lines(),
+        "now": verdict.now,
+        "why": room.some(verdict.why, 3, MEDIUM),
+        "rows": [
+            ("Found", room.words(verdict.found, LONG)),
+            ("Done", room.words(verdict.done, LONG)),
+            ("Condition", room.words(" ".join(verdict.conditions), LONG)),
+            ("Next visit", room.words(verdict.next_visit, SHORT)),
+        ],
+        "cab": verdict.cab,
+    }
 
 
-def _meaning(taken: Sequence[Taken], found: VisitResult | None) -> str:
-    if found is None or not found.ranked:
-        return line_of(taken[-1]) if taken else "Nothing was read."
-    if not found.valid:
-        return "The reading was not valid: sample and instrument first."
-    if not found.fits:
-        return "the readings fit no cause in the list."
-    if found.top.probability < 0.5:
-        return f"Nothing settled; first, with {100 * found.top.probability:.0f} %: {found.top.text}"
-    return f"{found.top.text} ({100 * found.top.probability:.0f} %)"
+def _warnings(verdict: Verdict) -> list[str]:
+    said = verdict.safety.lines()
+    return [one.text for one in verdict.safety.findings if one.severity == "warn" and one.text not in said]
 
 
-def _cab(visit: Visit) -> dict[str, str]:
-    """Return the CO of the cab in large print: of the last reading that counts at the end."""
-    for one in reversed(visit.last_taken):
-        if "cab_co_in_ppm" in one.over:
-            return {"value": f"above {one.over['cab_co_in_ppm']:g} ppm", "note": _when(one)}
-        if (inside := one.values.get("cab_co_in_ppm")) is not None:
-            outside = one.values.get("cab_co_out_ppm")
-            beside = "outside not measured" if outside is None else f"outside {outside:g} ppm"
-            return {"value": f"{inside:g} ppm", "note": f"{beside}, {_when(one)}"}
-    after = " after the work" if visit.worked else ""
-    return {"value": "NOT MEASURED", "note": f"CO in the cab was not measured{after}."}
+def _lines(facts: Mapping[str, Any]) -> float:
+    """Return how many lines of small print a sheet has without its figures, from how long its texts are."""
+    verdict, stages = facts["verdict"], facts["stages"]
+    high = sum(_rows([text], 78) * 1.5 + 1.2 for text in verdict["lines"])
+    high += _rows(verdict["why"], 100) + _rows(facts["warnings"], 115)
+    high += sum(1.35 * _rows([text], 85) + 0.4 for _, text in verdict["rows"])
+    side = [sum(1.25 for _ in one["rows"]) + 1.5 for one in stages]
+    high += max(side, default=2.0)
+    right = (
+        sum(1.25 * _rows([text], 36) for _, text in facts["about"]) + 3.0 + _rows([", ".join(facts["excluded"])], 58)
+    )
+    high += max(_rows(facts["checks"], 52), right) + _rows([facts["status"]], 115)
+    return ALWAYS + high
 
 
-def _when(one: Taken) -> str:
-    time = str(one.values.get("taken_at") or one.at)[:16].replace("T", " ")
-    return f"{time}{', after the work' if one.after else ''}"
+def _rows(texts: Iterable[str], width: int) -> float:
+    return float(sum(math.ceil(max(len(text), 1) / width) for text in texts))
 
 
-def _stages(visit: Visit) -> list[dict[str, Any]]:
+def _stages(visit: Visit, room: Room) -> list[dict[str, Any]]:
     """Return for each stage its rows: what, before, after."""
     tables = []
-    for stage, pair in visit.before_after().items():
-        columns = [_numbers(one) for one in pair]
+    pairs = [*visit.before_after().items()]
+    room.cut |= len(pairs) > MOST_STAGES
+    for stage, pair in pairs[:MOST_STAGES]:
+        columns = [_numbers(one, visit.units) for one in pair]
         names = list(dict.fromkeys(name for column in columns for name in column))
         rows = [(name, *(column.get(name, "") for column in columns)) for name in names]
-        tables.append({"stage": stage, "rows": rows})
+        tables.append({"title": _titled(room.words(stage, SHORT)), "rows": rows})
     return tables
 
 
-def _numbers(one: Taken | None) -> dict[str, str]:
+def _titled(stage: str) -> str:
+    return stage if stage == NOT_NAMED else f"{stage} stage"
+
+
+def _numbers(one: Taken | None, units: str) -> dict[str, str]:
     if one is None:
         return {}
-    result, values = one.result, one.values
-    told = {"read at": _when(one)[:16]}
-    told["lambda"] = shown(getattr(result, "air_ratio", None), ".2f", u=getattr(result, "air_ratio_u", None))
-    told["CO air-free"] = shown(getattr(result, "co_air_free_ppm", None), ".0f", "ppm")
-    for key in GASES:
-        record, value = quantities()[key], values.get(key)
-        name = NAMES[key]
-        if key in one.over:
-            told[name] = f"above {one.over[key]:g} {record.unit}"
-        elif value is not None:
-            number = f"{value:g} {record.unit}".strip()
-            told[name] = f"{one.typed[key]} ({number})" if key in one.typed else number
-    return told
+    result = one.result
+    found = {"read at": when(one)[:16]}
+    found["lambda"] = shown(getattr(result, "air_ratio", None), ".2f", u=getattr(result, "air_ratio_u", None))
+    found["CO air-free"] = shown(getattr(result, "co_air_free_ppm", None), ".0f", "ppm")
+    body = {**one.values, "typed": one.typed, "over": one.over}
+    held = [key for key in NAMES if key in one.over or one.values.get(key) is not None]
+    return found | {NAMES[key]: told(key, body, units) for key in held}
 
 
 def _figures(visit: Visit) -> list[dict[str, str]]:
-    """Return the plane of the first stage that was read before the work, and of the same after it."""
-    from combust.edge.figures.gas_plane import draw_plane
+    """Return the plane of each stage with the reading before the work and the one after it."""
+    from combust.edge.figures.gas_plane import draw_before_after
 
-    pairs = list(visit.before_after().values())[:1]
     found = []
-    for one in (one for pair in pairs for one in pair if one is not None):
-        result = one.result
-        if result is not None and one.values.get("o2_dry_pct") is not None:
-            words = "after work" if one.after else "before work"
-            found.append(picture(draw_plane(result), f"Reading {one.key}, {words}, on the CO2-O2 plane."))
+    for stage, pair in visit.before_after().items():
+        results = [one.result if one and one.values.get("o2_dry_pct") is not None else None for one in pair]
+        if any(results):
+            found.append(picture(draw_before_after(*results), f"{_titled(stage)}, on the CO2-O2 plane."))
     return found
 
 
 def _checks(visit: Visit) -> list[str]:
     """Return the checks done, each with its time: those said in words, and every measurement beside the gases."""
-    told = []
+    lines = []
     for entry in visit.in_force:
         time = entry.at[11:16]
         if entry.kind == "check":
-            told.append(f"{time} {entry.body.get('check')}: {entry.body.get('result')}")
+            lines.append(f"{time} {name_of(str(entry.body.get('check')))}: {entry.body.get('result')}")
         if entry.kind in ("reading", "part", "setting"):
-            told += [f"{time} {text}" for text in _measured(entry.body, entry.kind)]
-    return told
+            times = entry.body.get("set_at") or {}
+            for key in _measured(entry.body, entry.kind):
+                set_at = str(times.get(key) or entry.at)[11:16]
+                lines.append(f"{set_at} {name_of(key)}: {told(key, entry.body, visit.units)}")
+    return lines
 
 
-def _measured(body: Any, kind: str) -> list[str]:
-    settings = ("ambient_o2_pct", "ambient_co_ppm", "probe_leak_test", "sample_line")
-    keys = [key for key in body if key in quantities() and key not in NOT_A_CHECK]
-    if kind == "setting":
-        keys = [key for key in keys if key in settings]
-    typed, texts = body.get("typed", {}), []
-    for key in keys:
-        record, value = quantities()[key], body[key]
-        number = f"{value:g} {record.unit}".strip() if isinstance(value, float) else str(value)
-        words = key.removesuffix("_pct").removesuffix("_ppm").removesuffix("_v").removesuffix("_pa").removesuffix("_c")
-        texts.append(f"{words}: {typed[key]} ({number})" if key in typed else f"{words}: {number}")
-    return texts
+def _measured(body: Mapping[str, Any], kind: str) -> list[str]:
+    keys = dict.fromkeys([*body, *(body.get("over") or ())])
+    chosen = [key for key in keys if key in quantities() and key not in NOT_A_CHECK]
+    return [key for key in chosen if key in OF_THE_DAY] if kind == "setting" else chosen
 
 
-def _about(visit: Visit) -> Sequence[tuple[str, str]]:
+def _about(visit: Visit, room: Room) -> Sequence[tuple[str, str]]:
     readings = visit.readings
     analyser = next((one["instrument"] for one in readings if one.get("instrument")), visit.settings.get("instrument"))
+    altitude = next((told("altitude_m", body, visit.units) for body in _saying(visit, "altitude_m")), None)
     rows = {
         "Heater": visit.heater_id or "not named",
         "Vehicle": visit.head.get("vehicle"),
-        "Place": visit.head.get("place"),
+        "Place": ", ".join(str(text) for text in (visit.head.get("place"), altitude) if text),
         "Who": visit.head.get("who") or "not stated",
         "Analyser": analyser or "not stated",
-        "Said by the customer": visit.head.get("complaint"),
+        "Customer said": visit.head.get("complaint"),
     }
-    return [(label, str(text)) for label, text in rows.items() if text]
+    return [(label, room.words(text, MEDIUM)) for label, text in rows.items() if text]
+
+
+def _saying(visit: Visit, key: str) -> list[Mapping[str, Any]]:
+    return [body for body in reversed(visit.of_kind("setting", "reading", "part")) if key in body]

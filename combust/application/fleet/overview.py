@@ -1,0 +1,165 @@
+"""What a planner asks first: one line a site, what helps, what to buy; all of it follows from the vehicles' rows."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from combust.application.fleet.decisions import DECISIONS, KEEP_OFF, NOT_ENTERED, SURENESS
+from combust.application.fleet.policy import Policy
+
+SHORT = {  # a decision in a cell
+    "limit_missing": "OFF: no limit entered",
+    "barred": "OFF: too high",
+    "wrong_voltage": "OFF: voltage",
+    "check_document": "OFF: read document",
+    "compensate": "OFF: needs kit",
+    "trim_first": "trim first",
+    "look_up": "look up limit",
+    "runs_but": "runs, but",
+    "not_all_known": "runs, not all known",
+    "compensated": "runs, compensated",
+    "as_is": "runs as it is",
+}
+AH_STEP = 5.0  # batteries are bought in steps of so many Ah
+KITS, BATTERIES, DOCUMENTS = "compensation kit", "battery", "limits to look up in the document"
+
+
+def worst_first(frame: pd.DataFrame) -> pd.DataFrame:
+    """Return the vehicles with the worst decision first, then those with the least margin."""
+    rank = frame["decision"].map({code: place for place, code in enumerate(SHORT)}).to_numpy()
+    left = np.minimum(np.nan_to_num(frame["margin_m"].to_numpy(dtype=float) / 1000.0, nan=-9.0), 9.0)
+    margin = np.nan_to_num(frame["margin_air_ratio"].to_numpy(dtype=float), nan=-9.0)
+    return frame.iloc[np.lexsort((margin, left, rank))]
+
+
+def sites_frame(frame: pd.DataFrame, policy: Policy) -> pd.DataFrame:
+    """Return one row a site, the one with most heaters off first.
+
+    Returns
+    -------
+    DataFrame
+        ``site_id, altitude_m, design_temp_c, vehicles``, how many are ``off`` with their names by cause in
+        ``off_named``, how many run with something not in order (``but``) and in which words, ``kits``, what is to be
+        said of ``fuel_grade`` and ``battery``, litres a season now and more with kits, ``cost`` (NaN without prices)
+        and the four counts of how sure the decisions are.
+    """
+    rows = [_site(str(site), part, policy) for site, part in frame.groupby("site_id", sort=False)]
+    table = pd.DataFrame(rows)
+    return table.sort_values(["off", "kits", "altitude_m"], ascending=False, kind="stable", ignore_index=True)
+
+
+def _site(site: str, part: pd.DataFrame, policy: Policy) -> dict[str, Any]:
+    off = part["decision"].isin(KEEP_OFF)
+    on, kits = part[~off], int((part["decision"] == "compensate").sum())
+    litres = part.groupby("fuel_when")["fuel_l_per_season"].sum()
+    per_kit, per_l = policy.given("price_compensation_kit"), policy.given("price_fuel_per_l")
+    now, later = float(litres.get("now", 0.0)), float(litres.get("with_kit", 0.0))
+    priced = [price * amount for price, amount in ((per_kit, kits), (per_l, now + later)) if price is not None]
+    return {
+        "site_id": site,
+        "altitude_m": part["altitude_m"].iloc[0],
+        "design_temp_c": part["design_temp_c"].iloc[0],
+        "mildest_use_temp_c": part["mildest_use_temp_c"].iloc[0],
+        "vehicles": len(part),
+        "off": int(off.sum()),
+        "off_named": _by_cause(part[off]),
+        "not_as_it_is": _by_cause(on[~on["decision"].isin(["as_is", "compensated"])]),
+        "cold_cabs": _names(on[on["cab"] == "cold"]),
+        "kits": kits,
+        "fuel_grade": _grade(on, policy),
+        "battery": _battery(on),
+        "fuel_l_per_season": now,
+        "fuel_l_per_season_with_kit": later,
+        "cost": sum(priced) if priced else np.nan,
+        **{name: int((part["sureness"] == name).sum()) for name in SURENESS},
+    }
+
+
+def _by_cause(part: pd.DataFrame) -> str:
+    """Return every name, grouped by what was decided."""
+    causes = [(words, part[part["decision"] == code]) for code, words in SHORT.items()]
+    return "; ".join(
+        f"{words.removeprefix('OFF: ')} ({len(alike)}): {_names(alike)}" for words, alike in causes if len(alike)
+    )
+
+
+def _names(part: pd.DataFrame) -> str:
+    return ", ".join(part["vehicle_id"].astype(str))
+
+
+def _grade(on: pd.DataFrame, policy: Policy) -> str:
+    """Return what is to be said of the fuel that is sold at a site, and the plugging point that is needed."""
+    asked = on[on["fuel_grade"] != "no_plugging_point"]
+    if not len(asked):
+        return "no heater runs" if not len(on) else "gasoline only"
+    point, night = asked["cold_filter_plugging_c"].iloc[0], asked["design_temp_c"].iloc[0]
+    needed = f"{night - policy['cold_filter_margin_k']:.0f} °C or lower"
+    return {
+        "fits": f"fits ({point:.0f} °C)",
+        "marginal": f"marginal ({point:.0f} °C): better {needed}",
+        "below": f"WAXES ({point:.0f} °C): buy {needed}",
+        "unknown": f"not known: needs {needed}",
+    }[asked["fuel_grade"].iloc[0]]
+
+
+def _battery(on: pd.DataFrame) -> str:
+    weak, unknown = on[on["battery"] == "too_small"], on[on["battery"] == "unknown"]
+    parts = [f"too small ({len(weak)}): {_names(weak)}"] if len(weak) else []
+    parts += [f"not known ({len(unknown)}): {_names(unknown)}"] if len(unknown) else []
+    return "; ".join(parts) or ("enough" if len(on) else "no heater runs")
+
+
+def parts_frame(frame: pd.DataFrame, remedies: pd.DataFrame, policy: Policy, spares: int) -> pd.DataFrame:
+    """Return what to get before the season: ``part, detail, count, who``; nothing for a heater that stays off."""
+    rows: list[tuple[str, str, int, str]] = []
+
+    def add(part: str, detail: str, who: pd.DataFrame) -> None:
+        rows.append((part, detail, len(who), _names(who)))
+
+    kits = frame[frame["decision"] == "compensate"]
+    for heater, alike in kits.groupby("heater", sort=True):
+        add(KITS, f"for {heater}", alike)
+    if spares:
+        rows.append((KITS, "spare", spares, ""))
+    on = frame[~frame["decision"].isin(KEEP_OFF)]
+    weak = on[on["battery"] == "too_small"]
+    needed = np.ceil(weak["battery_needed_ah"] / AH_STEP) * AH_STEP
+    for (amp_hours, volts), alike in weak.groupby([needed, weak["battery_v"]], sort=True):
+        add(BATTERIES, f"at least {amp_hours:.0f} Ah at {volts:g} V", alike)
+    wax = on[on["fuel_grade"].isin(["below", "marginal"])]
+    for (verdict, site), alike in wax.groupby(["fuel_grade", "site_id"], sort=False):
+        point = alike["design_temp_c"].iloc[0] - policy["cold_filter_margin_k"]
+        litres = alike["fuel_l_per_season"].sum()
+        word = "winter fuel" if verdict == "below" else "winter fuel, better"
+        add(word, f"{site}: plugging point {point:.0f} °C or lower, {litres:.0f} l", alike)
+    enough = remedies[remedies["enough"] & (remedies["rank"] == 1)]
+    cold = frame[frame["cab"] == "cold"]
+    for remedy, alike in enough[enough["vehicle_id"].isin(cold["vehicle_id"])].groupby("remedy", sort=False):
+        if remedy in ("window_covers", "curtain", "insulated_curtain", "larger_heater"):
+            add("against cold cabs", str(remedy).replace("_", " "), cold[cold["vehicle_id"].isin(alike["vehicle_id"])])
+    for heater, alike in frame[frame["decision"].isin(NOT_ENTERED)].groupby("heater", sort=True):
+        add(DOCUMENTS, str(heater), alike)
+    return pd.DataFrame(rows, columns=["part", "detail", "count", "who"])
+
+
+def decided(frame: pd.DataFrame, refused: int) -> list[tuple[str, int]]:
+    """Return how many vehicles have each decision, refused rows last; the counts add up to the rows read."""
+    found = frame["decision"].value_counts()
+    return [(DECISIONS[code], int(found[code])) for code in SHORT if code in found] + [
+        ("refused rows, not planned", refused)
+    ]
+
+
+def helps(remedies: pd.DataFrame) -> pd.DataFrame:
+    """Return the best remedy of each vehicle, alike ones together: ``text, enough, count, who``."""
+    best = remedies[remedies["rank"] == 1]
+    return alike(best, ["text", "enough"]).sort_values(["enough", "count"], ascending=False, kind="stable")
+
+
+def alike(table: pd.DataFrame, columns: list[str]) -> pd.DataFrame:
+    """Return the rows of vehicles with equal columns as one: the columns, ``count`` and ``who``."""
+    found = table.groupby(columns, sort=False)["vehicle_id"]
+    return found.agg(count="size", who=lambda names: ", ".join(names.astype(str))).reset_index()

@@ -1,0 +1,104 @@
+"""The page of a fleet in Chromium: 300 invented vehicles filtered, sorted, on a phone, on paper; no request leaves."""
+
+from __future__ import annotations
+
+import base64
+import re
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from selenium import webdriver
+from selenium.webdriver.chrome.service import Service
+from selenium.webdriver.common.by import By
+from selenium.webdriver.support.ui import Select
+
+from combust.edge.reports.fleet_page import write_plan
+from combust.edge.tables.fleet import plan_fleet
+from tests.application.fleet import foreign
+from tests.edge.test_browser_pages import FLAGS, program
+
+pytestmark = [pytest.mark.browser, pytest.mark.hand]
+DATA = Path(__file__).parents[2] / "data" / "larkfell_fleet"
+
+
+@pytest.fixture(scope="module")
+def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[int, Path]:
+    """Return the pages of 48 and of 300 vehicles."""
+    folder = tmp_path_factory.mktemp("plans")
+    tables = (DATA / f"{name}.csv" for name in ("vehicles", "sites", "routes"))
+    plans = {
+        48: plan_fleet(*tables, profiles=DATA / "profiles", policy=DATA / "policy.toml"),
+        300: plan_fleet(foreign.vehicles(), foreign.sites(), heaters=foreign.heaters()),
+    }
+    return {count: write_plan(plan, folder / str(count))[0] for count, plan in plans.items()}
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[webdriver.Chrome]:
+    options = webdriver.ChromeOptions()
+    options.binary_location = program("chromium", "chromium-browser", "google-chrome")
+    for flag in FLAGS:
+        options.add_argument(flag)
+    options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
+    driver = webdriver.Chrome(service=Service(program("chromedriver")), options=options)
+    yield driver
+    driver.quit()
+
+
+def rows(driver: webdriver.Chrome) -> list[Any]:
+    return driver.execute_script(
+        "return [...document.querySelectorAll('#vehicles tbody tr')].filter(e => !e.hidden).map(e => "
+        "[...e.cells].map((c, i) => i ? c.textContent : e.querySelector('summary').textContent))"
+    )
+
+
+def test_300_vehicles_are_filtered_and_sorted_without_a_message(
+    pages: dict[int, Path], browser: webdriver.Chrome
+) -> None:
+    assert pages[300].stat().st_size <= 3_000_000
+    browser.get(pages[300].as_uri())
+    assert len(rows(browser)) == 300
+    assert rows(browser)[0][3].startswith("OFF")
+    Select(browser.find_element(By.ID, "choice")).select_by_value("off")
+    off = rows(browser)
+    assert 100 < len(off) < 300
+    assert all(row[3].startswith("OFF") for row in off)
+    browser.find_element(By.ID, "search").send_keys("station_2900 kit")
+    assert all(row[1] == "station_2900" for row in rows(browser))
+    browser.find_element(By.ID, "search").clear()
+    Select(browser.find_element(By.ID, "choice")).select_by_value("")
+    browser.execute_script("document.getElementById('search').dispatchEvent(new Event('input'))")
+    for _ in range(2):  # down, with the highest first
+        browser.find_elements(By.CSS_SELECTOR, "#vehicles thead button")[5].click()
+    metres = [row[5] for row in rows(browser)]
+    known = [float(one.removesuffix(" m")) for one in metres if one != "not known"]
+    assert len(known) > 200
+    assert known == sorted(known, reverse=True)
+    assert metres[-1] == "not known"  # what is not known stands last, whichever way
+    assert browser.get_log("browser") == []
+
+
+def test_nothing_hangs_over_the_edge_of_a_phone(pages: dict[int, Path], browser: webdriver.Chrome) -> None:
+    size = {"width": 390, "height": 844, "deviceScaleFactor": 1, "mobile": True}
+    browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
+    try:
+        for page in pages.values():
+            browser.get(page.as_uri())
+            script = (
+                "return [...document.body.querySelectorAll('*')].filter(e => e.getBoundingClientRect().right > 391)"
+            )
+            hanging = browser.execute_script(
+                f"{script}.filter(e => !e.closest('thead')).map(e => e.outerHTML.slice(0, 80))"
+            )
+            assert hanging == []
+    finally:
+        browser.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
+
+
+@pytest.mark.parametrize(("vehicles", "most"), [(48, 6), (300, 20)])
+def test_printed_pages(pages: dict[int, Path], browser: webdriver.Chrome, vehicles: int, most: int) -> None:
+    browser.get(pages[vehicles].as_uri())
+    paper = browser.execute_cdp_cmd("Page.printToPDF", {"preferCSSPageSize": True})["data"]
+    assert 1 < len(re.findall(rb"/Type\s*/Page[^s]", base64.b64decode(paper))) <= most
