@@ -94,9 +94,10 @@ class Standing(Result):
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain values for JSON: the visit, its causes, what is missing; ``shown`` is what a person reads."""
-        more = {"next_check": self.next_check, "missing": dict(missing_fields(self.visit)), "shown": self.lines()}
+        lacking, said = dict(missing_fields(self.visit)), supply_said(self.visit.heater, self.visit.supply)
+        more: dict[str, Any] = {"next_check": self.next_check, "missing": lacking, "shown": self.lines()}
+        more |= {"clock_doubts": clock_doubts(self.visit), "baseline": self.baseline, "supply": said}
         visit = facts_of(self.visit, self.safety)
-        more["clock_doubts"] = clock_doubts(self.visit)
         return {**Result.to_dict(self), **plain(more), "status": status(self.visit), "visit": visit}
 
 

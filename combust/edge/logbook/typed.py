@@ -79,10 +79,12 @@ def entries_of_line(words: Sequence[str], visit: Visit, at: datetime.datetime) -
     if verb in SENTENCES:
         new.entries.append((SENTENCES[verb], None, {"text": _needed(verb, rest)}))
     elif verb == "event":
-        new.entries.append(("event", None, {"event": EVENT.checked(rest), "at": new.at}))
+        new.entries.append(("event", None, {"event": EVENT.checked(rest.lower()), "at": new.at}))
     elif verb == "check":
         name, *said = words[1:] or [""]
-        new.entries.append(("check", None, {"check": CHECK.checked(name), "result": _needed(name, " ".join(said))}))
+        new.entries.append(
+            ("check", None, {"check": CHECK.checked(name.lower()), "result": _needed(name, " ".join(said))})
+        )
     elif verb == "missing":
         new.entries.append(("missing", None, _declared(words[1:])))
     else:
@@ -200,7 +202,7 @@ def _take(left: list[str], line: Line, visit: Visit, at: datetime.datetime) -> N
         line.faults.append(Fault(key, None, "missing", why="has no value behind it", hint=WORDS[key].remedy))
     else:
         units = str(line.given.get("units", visit.units)).lower()
-        _take_value(left, line, _meant(known, word.lower(), units), in_our_unit(known, WORDS)[0])
+        _take_value(left, line, _meant(known, word.lower(), units), in_our_unit(known, WORDS)[0], visit)
 
 
 def _word(left: list[str]) -> tuple[str, str | None]:
@@ -232,11 +234,30 @@ def _meant(known: str, word: str, units: str) -> str:
     return known if convert or word == key or in_our_unit(bare, WORDS)[0] != key else bare
 
 
-def _take_value(left: list[str], line: Line, known: str, key: str) -> None:
+def _is_length(left: Sequence[str]) -> bool:
+    """Return whether a number and its unit, apart or in one, are a length."""
+    found = _WITH_UNIT.match(left[0])
+    unit = found[2].strip() if found else left[1] if left[1:] else ""
+    return bool(unit) and _in_unit("length_m", "length_m", unit) is not None
+
+
+def _put_stage(word: str, line: Line, visit: Visit) -> None:
+    """Take a heat stage, whatever its capitals; one that the heater does not have is refused before it is a reading."""
+    known = {name.casefold(): name for name in visit.profile.get("stages") or {}}
+    found = known.get(word.casefold(), "" if known else word.lower())
+    if not found:
+        hint = did_you_mean(near_matches(word.casefold(), known, n=2, cutoff=0.5), f"It has {', '.join(known)}.")
+        line.faults.append(Fault("stage", word, "unknown_name", why="is no stage of this heater", hint=hint))
+    _put(line, "stage", found or word)
+
+
+def _take_value(left: list[str], line: Line, known: str, key: str, visit: Visit) -> None:
     kind = WORDS[key].kind
-    if key == "area_mm2" and left[1:] and _in_unit("length_m", "length_m", left[1]):
+    if key == "area_mm2" and _is_length(left):
         known = key = "length_m"  # "cable" is its gauge or, with m or ft, its length
-    if kind == "number":
+    if key == "stage":
+        _put_stage(left.pop(0), line, visit)
+    elif kind == "number":
         _take_number(left, line, known, key)
     elif kind == "band":
         text = left.pop(0)
@@ -305,8 +326,8 @@ def _put_word(left: list[str], line: Line, word: str, visit: Visit) -> None:
     """Take a word that needs no other: one of the choices of one quantity, or a stage of the heater."""
     said = word.lower().replace("-", "_")
     keys = [key for key, record in WORDS.items() if said in record.choices]
-    if said in (visit.profile.get("stages") or _STAGES):
-        _put(line, "stage", said)
+    if said in {name.casefold() for name in visit.profile.get("stages") or _STAGES}:
+        _put_stage(said, line, visit)
     elif len(keys) == 1:
         _put(line, keys[0], said)
     elif keys:
@@ -355,8 +376,11 @@ def _add_values(new: NewVisit, line: Line, visit: Visit) -> None:
 
 def _declared(words: Sequence[str]) -> dict[str, str]:
     name, *reason = words or [""]
-    known = Field("missing", "choice", choices=tuple(record_fields()))
-    key = name if name in record_fields() else named(name, WORDS) or name
+    fields = record_fields()
+    known = Field("missing", "choice", choices=tuple(fields))
+    if reason and f"{name}_{reason[0]}".lower() in fields:  # cab co, reading after
+        name = f"{name}_{reason.pop(0)}"
+    key = name.lower() if name.lower() in fields else named(name, WORDS) or name
     return {"field": known.checked(key), "reason": _needed(name, " ".join(reason))}
 
 
