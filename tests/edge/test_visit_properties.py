@@ -76,7 +76,7 @@ def borne_out(visit: Visit) -> bool:
 
 
 # What was typed stands in the entries as it was made ("may be used again yes"); the verdict alone says that it is so.
-SAYS_SO = re.compile(r"(?<!to be )(?<!not )handed[ _]back(\"?: \"?)?(\.| yes|yes|true)", re.IGNORECASE)
+SAYS_SO = re.compile(r"(?<!to be )(?<!not )(?<!until it is )handed[ _]back(\"?: \"?)?(\.| yes|yes|true)", re.IGNORECASE)
 
 
 def says_so(text: str) -> bool:
