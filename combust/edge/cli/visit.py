@@ -235,7 +235,7 @@ def close_command(book: str, visit_id: str | None, incomplete: bool, baseline: s
         notes = [f"note: {text}" for text in [*opened.notes, *([f"baseline: {asked}"] if asked else [])]]
     text = f"Visit {printable(visit.visit_id)}, revision {visit.revision}: {printable(status(visit))}."
     safety = whole_safety(visit)
-    return Answer(facts_of(visit, safety), text, safety, notes=notes)
+    return Answer({**facts_of(visit, safety), "baseline": asked}, text, safety, notes=notes)
 
 
 @answers("reopen", command, strict="")
