@@ -17,7 +17,7 @@ from combust.edge.logbook.book import Logbook
 from combust.edge.logbook.keyboard import enter, open_visit, set_day
 from tests.benchmarks.records import Effort, Record
 
-GROUP = "visit"
+GROUP = "causes"
 GOAL_MS = 150.0
 MORNING = datetime.datetime.fromisoformat("2026-01-12T07:30:00+01:00")
 HEATERS = Path(__file__).parents[2] / "data" / "heaters"
