@@ -10,6 +10,7 @@ import numpy as np
 
 from combust.application.causes.rank import rank_visits
 from combust.domain.heater import Heater
+from tests.benchmarks import visit
 from tests.benchmarks.records import Effort, Record, timing_of
 from tests.simulator.columns import only
 from tests.simulator.faults import drawn_causes
@@ -56,7 +57,7 @@ def records(effort: Effort) -> list[Record]:
                     checked="probabilities less 1",
                 )
             )
-    return [*found, _memory(effort, heater, cases)]
+    return [*found, _memory(effort, heater, cases), *visit.records(effort)]
 
 
 def _memory(effort: Effort, heater: Heater, cases: list) -> Record:

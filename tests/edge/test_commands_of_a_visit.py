@@ -64,6 +64,15 @@ def test_cause_takes_no_number_beside_a_book_and_says_what_is_missing(book):
     assert call("cause", "--o2-dry", "4.84").code == 3  # without a book it needs a profile
 
 
+def test_a_profile_of_another_heater_beside_a_visit_is_refused(book):
+    begun(book, "outdoors high o2 8.6 battery 12.6 plug glow 11.9")
+    for command in ("cause", "start", "supply"):
+        done = call(command, book, "--heater", f"{HEATERS}/heater-0312.toml")
+        assert done.code == 3
+        assert "is not the heater of the visit (heater-0107)" in done.err
+        assert call(command, book, "--heater", PROFILE).code == 0
+
+
 def test_two_visits_open_and_the_id_is_asked_for(book):
     begun(book, "outdoors high o2 4.84")
     begun(book, "outdoors high o2 8.6", heater="heater-0312", visit_id="V002")

@@ -79,6 +79,9 @@ def tab(line: str, *, shell: str = "bash", cwd: Path | None = None) -> list[str]
         ("combust start --pump p", {"plain,pulsing"}),
         ("combust supply --fed after", {"plain,after_disconnect"}),
         ("combust word pair_im", {"plain,pair_impossible"}),
+        ("combust visit enter w.book terminals ", {"plain,clear", "plain,intake_blocked"}),
+        ("combust visit enter w.book o2 8.2 flu", {"plain,flue", "plain,flue_temp_c"}),
+        ("combust start data/hea", {"file,data/hea"}),
         ("combust nothing_of_ours ", set()),
     ],
 )

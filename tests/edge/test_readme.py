@@ -50,6 +50,14 @@ def test_each_of_the_three_users_has_a_tour_with_output_to_recognise() -> None:
     assert len(TEXT.splitlines()) <= 275
 
 
+def test_the_engineers_visit_is_twelve_short_lines_at_most_from_opening_to_the_printed_page() -> None:
+    (text,) = [part.split("```")[0] for part in TEXT.split("```sh\n")[1:] if "--visit-id V017 --out" in part]
+    lines = text.strip().splitlines()
+    assert (lines[0].split()[:3], lines[-1].split()[:3]) == (["combust", "visit", "day"], ["combust", "visit", "print"])
+    assert len(lines) <= 12
+    assert max(map(len, lines)) <= 120
+
+
 def test_a_quoted_line_that_does_not_come_is_told(folder: Path) -> None:
     """The comparison itself can fail: a number off by one, and a command that is not refused as it says."""
     text = "# T\n```sh\necho 'lambda   1.60'\nfalse\ntrue # refused: exit code 3\n```\n"

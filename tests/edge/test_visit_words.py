@@ -17,8 +17,9 @@ from combust.application.visit.supply_said import supply_said
 from combust.application.visit.visit import Visit
 from combust.application.visit.words import SYMPTOMS
 from combust.data.errors import CombustError
+from combust.edge.cli.complete import VERBS
 from combust.edge.logbook.keyboard import profile_in
-from combust.edge.logbook.typed import entries_of_line
+from combust.edge.logbook.typed import SENTENCES, entries_of_line
 
 HEATERS = Path(__file__).parents[2] / "data" / "heaters"
 MORNING = datetime.datetime.fromisoformat("2026-01-12T07:30:00+01:00")
@@ -48,6 +49,9 @@ def typed(*lines: str, heater: str = "heater-0107", known: bool = True, profile:
         ("lit-and-died died 40 s cold soak -22", {"start_event": "lit_and_died", "died_after_s": 40.0}),
         ("Lit_And_Died soak -22 °C grade Summer", {"cold_soak_c": -22.0, "fuel_grade": "summer"}),
         ("plug glow 10,4 V", {"supply_glow_v": 10.4}),
+        ("Stage High o2 8.2", {"stage": "high"}),
+        ("stage=LOW o2=10,8", {"stage": "low", "o2_dry_pct": 10.8}),
+        ('o2 "8,2 %" intake_static "-140 Pa"', {"o2_dry_pct": 8.2, "intake_static_pa": -140.0}),
     ],
 )
 def test_foreign_ways_of_writing_are_understood(line, values):
@@ -64,6 +68,7 @@ def test_foreign_ways_of_writing_are_understood(line, values):
         ("fleu 330", "Did you mean flue"),
         ("length 5 V", "is not in V"),
         ("band_high 1.8-1.4", "low end not below its high end"),
+        ("stage hihg o2 8.2", "Did you mean high"),
     ],
 )
 def test_a_slip_of_gloves_is_told_with_what_was_meant_and_nothing_is_guessed(line, told):
@@ -97,6 +102,20 @@ def test_a_battery_at_rest_tells_its_charge_before_anything_else_is_known():
 
 def test_a_battery_of_another_system_stops_before_cable_or_plug_are_known():
     assert typed("outdoors battery 25.4 V").safety.state == "heater_off"
+
+
+def test_sentences_in_capitals_and_apart_are_understood():
+    visit = typed(
+        "Event Swap", "Check Look_At_Terminals clear", "Missing Cab CO no analyser", "missing READING_AFTER same"
+    )
+    assert visit.of_kind("event")[0]["event"] == "swap"
+    assert visit.of_kind("check")[0]["check"] == "look_at_terminals"
+    assert visit.declared_missing == {"cab_co": "no analyser", "reading_after": "same"}
+    assert typed("cable 5m cable 14 awg").supply["length_m"] == 5.0
+
+
+def test_every_verb_is_offered_by_the_tab_key():
+    assert set(SENTENCES) <= set(VERBS)
 
 
 def test_cable_in_feet_and_gauge():

@@ -12,6 +12,8 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from combust.application.fleet.tables import FAULT_COLUMNS, Faults, fleet_fields
+from combust.application.visit.clock import clock_doubts
+from combust.application.visit.provisional import conditions
 from combust.application.visit.visit import Visit
 from combust.data.vocabulary import input_keys
 from combust.edge.logbook.book import Logbook
@@ -257,6 +259,12 @@ def logbook_file(data: bytes) -> None:
 
 
 LINES = ["high o2 4.84 flue 689 F co over 2000", "plug 12.5V", "repair hose", "missing cab_co none", "at 08:14 o2 8,2"]
+LINES += [
+    "O2: 4.84 CO=120",
+    "battery 12.2 V plug glow 10.4 cable 5 m cable 14 awg",
+    "lit-and-died died 40 s cold soak -22",
+]
+LINES += ["kw 2 nominal 12 V fuel diesel_b7 band_high 1.35-1.80", "smokes Stage High Terminals Intake Blocked"]
 
 
 @target(10, lambda: [line.encode() for line in LINES], (*input_keys(), "over", ">", "at", "next", "F", "inH2O"))
@@ -271,6 +279,8 @@ def typed_line(data: bytes) -> None:
         visit = visit.add(kind, body)
     assert visit.safety.state
     assert len(visit.lines()) >= 2
+    clock_doubts(visit)
+    assert conditions(visit)
 
 
 def line_seeds() -> list[bytes]:

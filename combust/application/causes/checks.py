@@ -160,7 +160,7 @@ def checks_done(readings: Sequence[Values]) -> set[str]:
     """Return the checks whose result is already in the readings."""
     have = {key for reading in readings for key in reading}
     done = {str(reading.get("arrangement")) for reading in readings} & set(NEW_ROW)
-    if len({reading.get("stage") for reading in readings}) > 1:
+    if len({reading["stage"] for reading in readings if reading.get("stage")}) > 1:
         done.add("second_stage")
     for check in shipped_priors().checks.values():
         groups = ENOUGH.get(check.name, [(column,) for column in check.columns])

@@ -9,7 +9,7 @@ from combust.application.causes.rank import rank_causes
 from combust.application.causes.visit_result import VisitResult
 from combust.application.visit.by_symptom import checks_by_symptom
 from combust.application.visit.visit import Visit
-from combust.data.errors import CombustError
+from combust.data.errors import CombustError, Fault
 from combust.domain.heater import Heater
 from combust.domain.safety import Safety, of_all
 
@@ -44,6 +44,21 @@ def causes_of(visit: Visit, *, heater: Heater | None = None, **how: Any) -> tupl
         safety = of_all([visit.safety, found.safety])
         found = replace(found, next_checks=checks_by_symptom(visit, found, safety))
     return replace(found, visit_id=visit.visit_id), ""
+
+
+def heater_for(visit: Visit, given: Heater | None) -> Heater | None:
+    """Return the heater that is given instead of that of the visit, else the visit's own; None where none is known.
+
+    Raises
+    ------
+    CombustError
+        The one that is given has another id; or what was said of the plate cannot be.
+    """
+    ours, theirs = visit.heater_id, given.heater_id if given else None
+    if ours and theirs and ours.casefold() != theirs.casefold():
+        why, hint = f"is not the heater of the visit ({ours})", "Give this heater's profile, or none."
+        raise CombustError(Fault("heater_id", theirs, "conflict", why=why, hint=hint))
+    return given or visit.need_heater()
 
 
 def whole_safety(visit: Visit) -> Safety:

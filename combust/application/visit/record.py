@@ -26,6 +26,7 @@ BESIDE_EACH_OTHER = 6  # readings in one table
 EMPTY_CELLS = "Empty = not measured or cannot be told, never 0. Lambda by the carbon and oxygen balance; reference air "
 EMPTY_CELLS += "1013.25 hPa, 15 °C, dry."
 WATCH_POINTS = "Watch-points, not a conformity test: local codes and the heater's own document win."
+HANDED_BACK = "Handed back."
 NOT_STATED = "Nothing was stated: do not take it as everything was checked."
 
 
@@ -223,13 +224,18 @@ def hand_back(visit: Visit, safety: Safety) -> tuple[str, list[str]]:
         return "Kept off.", []
     if doubts := visit.hand_back_doubts(safety):
         return "Not handed back.", doubts
-    return ("Handed back." if said == "yes" else "Not yet said whether it may be used again."), []
+    return (HANDED_BACK if said == "yes" else "Not yet said whether it may be used again."), []
 
 
-def handed_back(visit: Visit) -> str:
-    """Return in words whether it is handed back, and why not."""
-    word, doubts = hand_back(visit, whole_safety(visit))
+def handed_back(visit: Visit, safety: Safety | None = None) -> str:
+    """Return in words whether it is handed back, and why not; ``safety`` is that with its causes, where it is known."""
+    word, doubts = hand_back(visit, whole_safety(visit) if safety is None else safety)
     return f"Not yet given back to use: {' '.join(doubts)}" if doubts else word
+
+
+def facts_of(visit: Visit, safety: Safety | None = None) -> dict[str, Any]:
+    """Return the plain values of a visit for JSON with what they come to; ``handed_back`` is the verdict in words."""
+    return {**visit.to_dict(), "status": status(visit), "handed_back": handed_back(visit, safety)}
 
 
 def _about(visit: Visit) -> list[tuple[str, str]]:

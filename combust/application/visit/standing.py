@@ -11,7 +11,7 @@ from combust.application.visit.by_symptom import checks_by_symptom
 from combust.application.visit.clock import clock_doubts
 from combust.application.visit.meaning import causes_of
 from combust.application.visit.provisional import PROVISIONAL, question, read_of_stages
-from combust.application.visit.record import missing_fields, status
+from combust.application.visit.record import facts_of, missing_fields, status
 from combust.application.visit.supply_said import supply_said
 from combust.application.visit.taken import Taken
 from combust.application.visit.visit import Visit
@@ -99,9 +99,10 @@ class Standing(Result):
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain values for JSON: the visit, its causes, what is missing; ``shown`` is what a person reads."""
-        more = {"next_check": self.next_check, "missing": dict(missing_fields(self.visit)), "shown": self.lines()}
-        visit = self.visit.to_dict()
-        more["clock_doubts"] = clock_doubts(self.visit)
+        lacking, said = dict(missing_fields(self.visit)), supply_said(self.visit.heater, self.visit.supply)
+        more: dict[str, Any] = {"next_check": self.next_check, "missing": lacking, "shown": self.lines()}
+        more |= {"clock_doubts": clock_doubts(self.visit), "baseline": self.baseline, "supply": said}
+        visit = facts_of(self.visit, self.safety)
         return {**Result.to_dict(self), **plain(more), "status": status(self.visit), "visit": visit}
 
 

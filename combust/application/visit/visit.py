@@ -346,8 +346,12 @@ class Visit(Result):
     unshown = ("entries", "known")
 
     def to_dict(self) -> dict[str, Any]:
-        """Return plain values for JSON, the entries as they were made and what they come to."""
+        """Return plain values for JSON, the entries as they were made and what they come to.
+
+        Whether it is handed back is a verdict, told beside them: what was typed of it stands in the entries alone.
+        """
         facts = Result.to_dict(self)
+        facts["head"] = {key: value for key, value in facts["head"].items() if key != "handed_back"}
         more = {"entries": self.entries, "readings": self.readings, "declared_missing": self.declared_missing}
         return {**facts, **{key: plain(value) for key, value in more.items()}}
 

@@ -15,6 +15,7 @@ from combust.data.vocabulary import quantities
 
 # What stands in columns of its own or at the head of a record; everything else is in "Also read".
 IN_COLUMNS = ("o2_dry_pct", "co_dry_ppm", "smoke_number", "taken_at", "stage", "phase", "heater_id", "reading_id")
+NAMED = {"handed_back": "may be used again"}  # what was typed is a wish: the verdict alone says that it is so
 UNSAID = (*BESIDE, "profile", "set_at", "limits", "of")  # they stand beside the values, or have a place of their own
 
 NAMELESS = {"text": "", "check": "", "result": ""}  # words that say themselves what they are
@@ -43,7 +44,7 @@ def told(key: str, body: Mapping[str, Any], units: str = "metric") -> str:
 
 def name_of(key: str) -> str:
     """Return a key as a person reads it: without its unit, with blanks."""
-    return stem_of(key).replace("_", " ")
+    return NAMED.get(key) or stem_of(key).replace("_", " ")
 
 
 def text_of(body: Mapping[str, Any], units: str = "metric") -> str:

@@ -10,6 +10,7 @@ import click
 from combust.application.causes.catalogue import get_priors
 from combust.application.causes.rank import rank_causes
 from combust.application.causes.visit_result import CausesResult
+from combust.application.visit.meaning import heater_for
 from combust.application.visit.standing import standing
 from combust.data.errors import CombustError, Fault
 from combust.domain.catalogue import Catalogue
@@ -79,6 +80,7 @@ def _of_book(book: str, visit_id: str | None, heater: Heater | None, options: di
         why, hint = "stand beside a logbook", f"Type them into the visit: combust visit enter {book} ..."
         raise CombustError(Fault("options", ", ".join(typed), "conflict", why=why, hint=hint))
     visit = visit_in(book, visit_id)
+    heater = heater_for(visit, heater)
     found = standing(visit, heater=heater, **how)
     if found.causes is None:
         with output.told_first(found.safety):
@@ -88,8 +90,7 @@ def _of_book(book: str, visit_id: str | None, heater: Heater | None, options: di
     supply = [row for row in found.lines() if row[0] == "supply"]
     rows = [*found.causes.lines(), *supply, *result.lines()[-1:], ("", "a stated convention, editable with --causes")]
     readings = [Reading(**one.row) for one in visit.last_taken]
-    known = heater or visit.need_heater()
-    draw = partial(draw_steps, known, readings, **{key: how[key] for key in DRAWN}) if known else None
+    draw = partial(draw_steps, heater, readings, **{key: how[key] for key in DRAWN}) if heater else None
     return Answer({**result.to_dict(), "refused": []}, text_of_rows(rows, wrap=110), found.safety, draw=draw)
 
 

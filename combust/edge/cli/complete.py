@@ -10,10 +10,13 @@ from click.shell_completion import CompletionItem
 
 from combust.data.errors import CombustError
 from combust.data.tables import load_table, read_toml
-from combust.data.vocabulary import quantities
+from combust.data.vocabulary import inputs, quantities
 from combust.domain.limits import finding_kinds
 
-FILES = ("FILE", "PROFILE", "[VISITS]", "IN", "LOG", "BOOK")
+FILES = ("FILE", "PROFILE", "[VISITS or BOOK]", "IN", "LOG", "BOOK", "[BOOK]")
+
+
+VERBS = ("repair", "adjusted", "note", "unchecked", "check", "missing", "event", "next", "at", "high", "low")
 
 
 class Offered(click.types.StringParamType):
@@ -45,6 +48,8 @@ def words_of(ctx: click.Context, param: click.Parameter) -> list[str]:
         return list(known.choices)
     if name == "stage":
         return _stages(ctx)
+    if name == "words":
+        return _of_a_visit(ctx)
     if name == "pump" and param.metavar != "WORD":
         return []
     words = WORDS.get("fuel" if (name, ctx.info_name) == ("name", "fuel") else name)
@@ -77,6 +82,18 @@ WORDS: dict[str, Callable[[], Iterable[str]]] = {
     "emergency": lambda: finding_kinds("emergency"),
     "word": lambda: dict.fromkeys(entry.word for entry in import_module("combust.application.words").entries()),
 }
+
+
+def _of_a_visit(ctx: click.Context) -> list[str]:
+    """Return what can be typed next into a visit: the choices of the word before, else every word."""
+    headings, said = (import_module(f"combust.{name}") for name in ("edge.tables.headings", "application.visit.words"))
+    known = {**inputs(), **said.SAID}
+    before = [*(ctx.params.get("words") or ())][-1:]
+    key = headings.named(before[0], known) if before else None
+    if key and known[key].choices:
+        return list(known[key].choices)
+    choices = (choice for record in known.values() for choice in record.choices)
+    return list(dict.fromkeys([*known, *headings.USUAL_WORDS, *choices, *VERBS]))
 
 
 def _stages(ctx: click.Context) -> list[str]:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from combust.application.reading.result import interpret, safety_of
-from combust.application.visit.record import sections, status
+from combust.application.visit.record import facts_of, sections, status
 from combust.application.visit.steady import visit_procedure
 from combust.application.visit.visit import Visit, alarm_findings
 from combust.data.errors import CombustError, Fault, printable
@@ -132,7 +132,7 @@ def show_command(book: str, visit_id: str | None, revision: int | None, heater_i
         if visit_id is None:
             return _listed(opened, heater_id, last)
         record = read_visit(opened, visit_id, revision)
-    facts = {**record.to_dict(), "status": status(record), "stops": record.stops}
+    facts = {**facts_of(record), "stops": record.stops}
     return Answer(facts, _shown(record), record.safety)
 
 

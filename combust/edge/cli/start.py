@@ -8,6 +8,7 @@ from typing import Any
 import click
 
 from combust.application.causes.rank import rank_causes
+from combust.application.visit.meaning import heater_for
 from combust.application.visit.standing import standing
 from combust.application.visit.start import StartTimeline, emergency_findings, start_timeline, starts_used_up
 from combust.application.visit.start_phases import PUMP, PhaseAnswer, interlocks, possible_phases
@@ -84,7 +85,8 @@ def command(book: str | None, heater: str | None, emergency: tuple[str, ...], ch
     first = of_all([calculation(*findings), *([visit.safety] if visit else [])])
     with output.told_first(first):  # whatever is wrong with a file
         guide = interlocks(asked["interlock_file"])
-        profile = Heater.load(heater) if heater else visit.need_heater() if visit else None
+        profile = Heater.load(heater) if heater else None
+        profile = heater_for(visit, profile) if visit else profile
         if profile and not emergency:  # nothing about a restart beside an emergency
             stopped = bool(used) or (visit is not None and not visit.safety.allows(("burning",)))
             return _of_heater(profile, visit, told, asked, guide if checklist else None, findings, stopped=stopped)

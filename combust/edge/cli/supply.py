@@ -6,6 +6,7 @@ from typing import Any
 
 import click
 
+from combust.application.visit.meaning import heater_for
 from combust.application.visit.supply import FIELDS, WHERE_FED, supply_check
 from combust.data.units import in_our_unit
 from combust.domain.heater import Heater
@@ -65,7 +66,7 @@ def command(book: str | None, visit_id: str | None, heater: str | None, fed: str
     instead = {in_our_unit(key, FIELDS)[0] for key in tried}
     taken = {key: value for key, value in visit.supply.items() if key not in instead}
     with output.told_first(visit.safety):
-        found = supply_check(profile or visit.need_heater(), fed=fed, **taken, **tried)
+        found = supply_check(heater_for(visit, profile), fed=fed, **taken, **tried)
     told = ", ".join(f"{key} {value:g} {FIELDS[key].unit}".strip() for key, value in taken.items())
     notes = [f"note: from visit {visit.visit_id}: {told or 'nothing of the supply'}"]
     return Answer(found, safety=of_all([visit.safety, found.safety]), notes=notes)

@@ -10,7 +10,7 @@ import click
 
 from combust.application.visit.meaning import whole_safety
 from combust.application.visit.provisional import question
-from combust.application.visit.record import may_close, status
+from combust.application.visit.record import facts_of, handed_back, may_close, status
 from combust.application.visit.standing import standing
 from combust.application.visit.visit import Visit
 from combust.application.visit.wording import told
@@ -239,7 +239,8 @@ def close_command(book: str, visit_id: str | None, incomplete: bool, baseline: s
         visit = close_visit(opened, visit.visit_id, incomplete=incomplete)
         notes = [f"note: {text}" for text in [*opened.notes, *([f"baseline: {asked}"] if asked else [])]]
     text = f"Visit {printable(visit.visit_id)}, revision {visit.revision}: {printable(status(visit))}."
-    return Answer(visit, text, whole_safety(visit), notes=notes)
+    safety = whole_safety(visit)
+    return Answer({**facts_of(visit, safety), "baseline": asked}, text, safety, notes=notes)
 
 
 @answers("reopen", command, strict="")
@@ -295,6 +296,7 @@ def print_command(
         head = head_of(opened, visit)
     page, safety = visit_page(visit, head=head, numbers=numbers), whole_safety(visit).told_in(visit.units)
     facts = {"out": out, "status": status(visit), "head": head, "stops": safety.stops}
+    facts["handed_back"] = handed_back(visit, safety)
     text = f"Visit {printable(visit.visit_id)}, {printable(status(visit))}: {out}"
     return Answer(facts, text, safety, files={out: page}, in_full=True)
 

@@ -18,7 +18,7 @@ from combust.application.reading.result import safety_of
 from combust.application.visit.entries import Entry
 from combust.application.visit.record import CHECKS, record_fields
 from combust.application.visit.visit import Visit
-from combust.application.visit.words import EVENT, HEAD, HOLDS, SAID
+from combust.application.visit.words import EVENT, HEAD, HOLDS, PLATE, SAID, SUPPLY
 from combust.data.errors import CombustError, Fault, shorten
 from combust.data.fields import Field, check_fields
 from combust.data.near import did_you_mean, near_matches
@@ -79,10 +79,12 @@ def entries_of_line(words: Sequence[str], visit: Visit, at: datetime.datetime) -
     if verb in SENTENCES:
         new.entries.append((SENTENCES[verb], None, {"text": _needed(verb, rest)}))
     elif verb == "event":
-        new.entries.append(("event", None, {"event": EVENT.checked(rest), "at": new.at}))
+        new.entries.append(("event", None, {"event": EVENT.checked(rest.lower()), "at": new.at}))
     elif verb == "check":
         name, *said = words[1:] or [""]
-        new.entries.append(("check", None, {"check": CHECK.checked(name), "result": _needed(name, " ".join(said))}))
+        new.entries.append(
+            ("check", None, {"check": CHECK.checked(name.lower()), "result": _needed(name, " ".join(said))})
+        )
     elif verb == "missing":
         new.entries.append(("missing", None, _declared(words[1:])))
     else:
@@ -101,8 +103,10 @@ def correction_of_line(name: int | str, words: Sequence[str], visit: Visit, at: 
         No such entry, or one that is not corrected; every fault of the new values.
     """
     about = visit.entry(name)
-    if about.kind in ("opened", "closed", "reopened"):
+    if about.kind in ("opened", "closed", "reopened", "correction"):
         hint = "combust log show tells the entries with their numbers."
+        if about.kind == "correction":
+            hint = f"It corrects entry {about.corrects}: correct that one again."
         raise CombustError(Fault("entry", name, "unknown_name", why="is no entry to be corrected", hint=hint))
     lower = [word.lower() for word in words]
     cut = lower.index("because") if "because" in lower else len(words)
@@ -201,7 +205,7 @@ def _take(left: list[str], line: Line, visit: Visit, at: datetime.datetime) -> N
         line.faults.append(Fault(key, None, "missing", why="has no value behind it", hint=WORDS[key].remedy))
     else:
         units = str(line.given.get("units", visit.units)).lower()
-        _take_value(left, line, _meant(known, word.lower(), units), in_our_unit(known, WORDS)[0])
+        _take_value(left, line, _meant(known, word.lower(), units), in_our_unit(known, WORDS)[0], visit)
 
 
 def _word(left: list[str]) -> tuple[str, str | None]:
@@ -233,11 +237,30 @@ def _meant(known: str, word: str, units: str) -> str:
     return known if convert or word == key or in_our_unit(bare, WORDS)[0] != key else bare
 
 
-def _take_value(left: list[str], line: Line, known: str, key: str) -> None:
+def _is_length(left: Sequence[str]) -> bool:
+    """Return whether a number and its unit, apart or in one, are a length."""
+    found = _WITH_UNIT.match(left[0])
+    unit = found[2].strip() if found else left[1] if left[1:] else ""
+    return bool(unit) and _in_unit("length_m", "length_m", unit) is not None
+
+
+def _put_stage(word: str, line: Line, visit: Visit) -> None:
+    """Take a heat stage, whatever its capitals; one that the heater does not have is refused before it is a reading."""
+    known = {name.casefold(): name for name in visit.profile.get("stages") or {}}
+    found = known.get(word.casefold(), "" if known else word.lower())
+    if not found:
+        hint = did_you_mean(near_matches(word.casefold(), known, n=2, cutoff=0.5), f"It has {', '.join(known)}.")
+        line.faults.append(Fault("stage", word, "unknown_name", why="is no stage of this heater", hint=hint))
+    _put(line, "stage", found or word)
+
+
+def _take_value(left: list[str], line: Line, known: str, key: str, visit: Visit) -> None:
     kind = WORDS[key].kind
-    if key == "area_mm2" and left[1:] and _in_unit("length_m", "length_m", left[1]):
+    if key == "area_mm2" and _is_length(left):
         known = key = "length_m"  # "cable" is its gauge or, with m or ft, its length
-    if kind == "number":
+    if key == "stage":
+        _put_stage(left.pop(0), line, visit)
+    elif kind == "number":
         _take_number(left, line, known, key)
     elif kind == "band":
         text = left.pop(0)
@@ -306,8 +329,8 @@ def _put_word(left: list[str], line: Line, word: str, visit: Visit) -> None:
     """Take a word that needs no other: one of the choices of one quantity, or a stage of the heater."""
     said = word.lower().replace("-", "_")
     keys = [key for key, record in WORDS.items() if said in record.choices]
-    if said in (visit.profile.get("stages") or _STAGES):
-        _put(line, "stage", said)
+    if said in {name.casefold() for name in visit.profile.get("stages") or _STAGES}:
+        _put_stage(said, line, visit)
     elif len(keys) == 1:
         _put(line, keys[0], said)
     elif keys:
@@ -339,8 +362,9 @@ def _add_values(new: NewVisit, line: Line, visit: Visit) -> None:
     new.head = {key: value for key, value in line.given.items() if key in HEAD}
     settings = {key: value for key, value in line.given.items() if key in HOLDS}
     measured = {key: value for key, value in line.given.items() if key not in HEAD and key not in HOLDS}
-    if settings:
+    if settings.keys() & {*PLATE, *SUPPLY, "fuel"}:  # what has nothing to do with the plate is never refused for it
         visit.add("setting", settings).need_heater()
+    if settings:
         typed = {key: text for key, text in line.typed.items() if key in settings}
         new.entries.append(("setting", None, settings | ({"typed": typed} if typed else {})))
     typed = {key: text for key, text in line.typed.items() if key not in settings}
@@ -355,8 +379,11 @@ def _add_values(new: NewVisit, line: Line, visit: Visit) -> None:
 
 def _declared(words: Sequence[str]) -> dict[str, str]:
     name, *reason = words or [""]
-    known = Field("missing", "choice", choices=tuple(record_fields()))
-    key = name if name in record_fields() else named(name, WORDS) or name
+    fields = record_fields()
+    known = Field("missing", "choice", choices=tuple(fields))
+    if reason and f"{name}_{reason[0]}".lower() in fields:  # cab co, reading after
+        name = f"{name}_{reason.pop(0)}"
+    key = name.lower() if name.lower() in fields else named(name, WORDS) or name
     return {"field": known.checked(key), "reason": _needed(name, " ".join(reason))}
 
 

@@ -10,7 +10,7 @@ import numpy as np
 import pyarrow as pa
 
 from combust.application.reading.result import safety_of
-from combust.application.visit.record import check_head
+from combust.application.visit.record import HANDED_BACK, check_head, handed_back
 from combust.application.visit.visit import Visit, alarm_findings
 from combust.application.visit.words import EVENT, HEAD
 from combust.data.errors import CombustError, Fault
@@ -119,11 +119,15 @@ def export_visits(records: Sequence[Visit], out: str | Path) -> int:
 
 
 def _rows_of(record: Visit) -> list[dict[str, Any]]:
-    common: dict[str, Any] = {"visit_id": record.visit_id, **record.head, "revision": record.revision}
+    head = record.head
+    if head.get("handed_back") == "yes" and handed_back(record) != HANDED_BACK:
+        del head["handed_back"]
+    common: dict[str, Any] = {"visit_id": record.visit_id, **head, "revision": record.revision}
     common |= {"closed_at": record.closed_at, "incomplete": record.incomplete, "heater_id": record.heater_id}
     common = {key: value for key, value in common.items() if value is not None}
     rows = [
-        {**common, "safety": _state(record, one.values), "reading_id": one.key, **one.values} for one in record.taken
+        {**common, "safety": _state(record, one.values), "reading_id": one.key, **_of_reading(one.values)}
+        for one in record.taken
     ]
     # An event stands in a row of its own when the visit has no reading to carry it.
     for number, event in enumerate(record.of_kind("event")):
@@ -133,6 +137,11 @@ def _rows_of(record: Visit) -> list[dict[str, Any]]:
             at = {"taken_at": event["at"]} if event.get("at") else {}
             rows.append({**common, **at, "safety": _state(record, {}), "event": event.get("event")})
     return rows
+
+
+def _of_reading(values: Mapping[str, Any]) -> dict[str, Any]:
+    """Return what belongs to a reading: whatever a book holds, a word about the visit is none of it."""
+    return {key: value for key, value in values.items() if key not in HEAD}
 
 
 def _state(record: Visit, values: Mapping[str, Any]) -> str:
