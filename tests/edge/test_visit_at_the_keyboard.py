@@ -19,7 +19,7 @@ from combust.data.errors import CombustError
 from combust.edge.logbook.book import Logbook
 from combust.edge.logbook.exchange import export_lines, head_of, import_lines, verify
 from combust.edge.logbook.keyboard import age_of, enter, open_visit, set_day
-from combust.edge.logbook.typed import correction_of_line, entries_of_line
+from combust.edge.logbook.typed import correction_of_line, entries_of_line, read_line
 from combust.edge.logbook.visits import read_visit, read_visits
 from combust.edge.reports.verdict import verdict_of
 from combust.edge.reports.visit_page import visit_page
@@ -290,7 +290,12 @@ def in_memory(lines):
         if isinstance(line, str):
             new = entries_of_line(shlex.split(line), visit, minutes(number))
         elif line[0] <= len(visit.entries) and visit.entries[line[0] - 1].kind != "opened":
-            new = correction_of_line(line[0], line[1].split(), visit, minutes(number))
+            try:
+                new = correction_of_line(line[0], line[1].split(), visit, minutes(number))
+            except CombustError:  # refused at the keyboard, but a book from elsewhere may hold it
+                values = read_line(line[1].split(), visit, minutes(number)).given
+                visit = visit.add("correction", {"values": values}, corrects=line[0])
+                continue
         else:
             continue
         if new.head:
