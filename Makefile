@@ -33,7 +33,7 @@ study: $(VENV)/.test
 	  tests/application/test_history_study.py tests/application/fleet/test_broken_tables.py \
 	  tests/edge/test_running_conditions.py \
 	  tests/application/test_safety_lists.py tests/edge/test_logbook_hard.py tests/edge/test_logbook_killed.py \
-	  tests/edge/test_logbook_merge.py tests/edge/test_tables_blocks.py \
+	  tests/edge/test_logbook_merge.py tests/edge/test_logbook_damaged.py tests/edge/test_tables_blocks.py \
 	  tests/edge/test_hostile_files.py
 
 # The causes where nature, instrument and baseline differ from the model: one table. STUDY="--quick" for a loop of work.

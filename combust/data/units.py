@@ -65,10 +65,10 @@ _WRITTEN = {
     **{"l/h": "_l_per_h", "kW": "_kw", "mm²": "_mm2"},
 }
 _DIFFERENCE = _by("_k", 1.0 / 1.8, "°F")
+_RANGES = (" ± ", " to ", "\u2013")
 _NUMBER = r"[+\-\u2212]?\d+(?:\.\d+)?"
-_IN_WORDS = re.compile(
-    rf"(?<![\w.,/\-])({_NUMBER})(?:( ± | to | and | or |\u2013)({_NUMBER}))? ?({'|'.join(_WRITTEN)})(?![\w/²³])"
-)
+_SECOND = rf"(?:( ± | to | and | or |\u2013)({_NUMBER}))?"
+_IN_WORDS = re.compile(rf"(between )?(?<![\w.,/\-])({_NUMBER}){_SECOND} ?({'|'.join(_WRITTEN)})(?![\w/²³])")
 
 
 def in_our_unit(key: str, known: Container[str]) -> tuple[str, Callable[[Any], Any] | None]:
@@ -130,7 +130,8 @@ def in_words(text: str, units: str) -> str:
     """Return a text with each number in a metric unit told in the units of a person first, the metric one behind it.
 
     Only for texts of ours: what a person wrote stays as it was written. The digits are as many as the metric number
-    had. A width behind ± and a difference in K have no zero: only their size is converted.
+    had. A width behind ± and a difference in K have no zero: only their size is converted. Two numbers before one unit
+    are told together only where both surely have it: a range, its ends with as many decimals; else they stay metric.
 
     Parameters
     ----------
@@ -148,23 +149,28 @@ def in_words(text: str, units: str) -> str:
     system = SYSTEMS.get(units, {})
 
     def told(found: re.Match[str]) -> str:
-        first, between, second, written = found.groups()
+        opening, first, between, second, written = found.groups()
         ours = _WRITTEN[written]
         no_size = ours == "_mm2" and float(first.replace("\u2212", "-")) <= 0.0
-        if not system or (ours != "_k" and ours not in system) or no_size:
+        alike = between is None or ((between in _RANGES or opening) and _decimals(first) == _decimals(second))
+        if not system or (ours != "_k" and ours not in system) or no_size or not alike:
             return found[0]
         unit = _DIFFERENCE if ours == "_k" else FOREIGN_UNITS[system[ours]]
         size = _DIFFERENCE if between == " ± " and ours == "_c" else unit
         numbers = _as_told(first, unit) + (between + _as_told(second, size) if between else "")
-        return f"{numbers} {unit.mark} ({found[0]})"
+        return f"{opening or ''}{numbers} {unit.mark} ({found[0].removeprefix(opening or '')})"
 
     return _IN_WORDS.sub(told, text)
+
+
+def _decimals(text: str) -> int:
+    return len(text.partition(".")[2])
 
 
 def _as_told(text: str, unit: Unit) -> str:
     """Return a metric number in another unit, with digits to match: the next finer power of ten below its last one."""
     value = float(text.replace("\u2212", "-"))
-    step = 10.0 ** -len(text.partition(".")[2])
+    step = 10.0 ** -_decimals(text)
     change = abs(unit.back(value + step) - unit.back(value))
     decimals = max(math.ceil(-math.log10(change) - 1e-9), -6)
     number = round(unit.back(value), decimals) + 0.0

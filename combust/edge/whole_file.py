@@ -11,6 +11,10 @@ from pathlib import Path
 from combust.data.errors import CombustError, Fault
 from combust.edge import interrupt
 
+# What is never overwritten, told by the first bytes: a logbook (or another database), the key of one.
+KEY_MARK = b"combust-logbook-key-1\n"
+_KEPT = ((b"SQLite format 3\0", "is a logbook"), (KEY_MARK, "is the key of a logbook"))
+
 
 @contextmanager
 def whole_file(path: str | Path) -> Iterator[Path]:
@@ -50,7 +54,24 @@ def writable_name(path: str | Path, endings: Sequence[str] = ()) -> Path:
     if not path.name or "\0" in str(path) or path.is_dir():
         hint = "Give the name of a file, such as output/result.json."
         raise CombustError(Fault("file", str(asked), "format", why="is a folder, or no name of a file", hint=hint))
+    if why := _kept(path):
+        hint = "Give a new name: it was not touched."
+        raise CombustError(Fault("file", str(asked), "twice", why=f"{why}, and is never overwritten", hint=hint))
     if endings and path.suffix.lower() not in endings:
         why = f"ends in none of {', '.join(endings)}"
         raise CombustError(Fault("file", str(asked), "format", why=why, hint=f"Write it like {path.stem}{endings[0]}"))
     return path
+
+
+def _kept(path: Path) -> str:
+    """Return why what stands under a name is not overwritten: no file (a device), a logbook, a key; "" when it is."""
+    if not path.exists():
+        return ""
+    if not path.is_file():
+        return "is no file"
+    try:
+        with path.open("rb") as file:
+            head = file.read(max(len(mark) for mark, _ in _KEPT))
+    except OSError:
+        return ""  # replacing it needs no right to read it
+    return next((why for mark, why in _KEPT if head.startswith(mark)), "")

@@ -18,7 +18,7 @@ import time
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
-from tests.benchmarks import causes, fleet, growth, history, reading, starts, tables
+from tests.benchmarks import causes, fleet, growth, history, logbook, reading, starts, tables
 from tests.benchmarks.records import Effort, Record, table
 
 GROUPS: dict[str, Callable[[Effort], list[Record]]] = {
@@ -29,6 +29,7 @@ GROUPS: dict[str, Callable[[Effort], list[Record]]] = {
     "fleet": fleet.records,
     "causes": causes.records,
     "history": history.records,
+    "logbook": logbook.records,
 }
 OUT = Path("output/bench")
 

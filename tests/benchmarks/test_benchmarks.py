@@ -14,6 +14,7 @@ from tests.benchmarks.records import Record, apart, table, timing_of
 PEERS = (
     "Cantera", "chemicals", "uncertainties", "scipy brentq", "pandas + pyarrow:", "pandas:", "pyarrow:", "polars:",
     "memory copy", "numpy polyfit", "import numpy", "read and write the points", "proportional to rows",
+    "sqlite3:", "the same of",
 )  # fmt: skip
 
 

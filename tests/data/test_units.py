@@ -107,12 +107,16 @@ def test_a_difference_is_no_temperature() -> None:
     assert in_words("warmer by 10 K", "us") == "warmer by 18 °F (10 K)"
     assert in_words("at 10 °C", "us") == "at 50 °F (10 °C)"
     assert in_words("20 ± 10 °C", "us") == "68 ± 18 °F (20 ± 10 °C)"
+    assert in_words("between 0 and 10 °C", "us") == "between 32 and 50 °F (0 and 10 °C)"
     assert in_words("-50 to 100 °C", "us") == "-58 to 212 °F (-50 to 100 °C)"
     assert in_words("drift 5 K/min", "us") == "drift 9 °F/min (5 K/min)"
 
 
 def test_what_is_no_metric_number_stays_as_it_is() -> None:
     for text in ("CO 54 ppm in 3 min", "5 m/s, 4 ml, 12.5 V, 20 min", "heater-5 m", "2 m3", "lambda 1.60", ""):
+        assert in_words(text, "us") == text
+    # The first of two numbers may be of something else: then both stay as they are.
+    for text in ("dry-air ratio 0.975 to 1013.25 hPa", "lambda 1.3 and 45 °C", "stage 2 or 5 m"):
         assert in_words(text, "us") == text
     assert in_words("365 °C", "metric") == "365 °C"
     assert in_words("0 mm²", "us") == "0 mm²"

@@ -11,7 +11,8 @@ from collections import Counter
 
 from combust.edge.logbook.book import Logbook
 from combust.edge.logbook.exchange import export_lines, import_lines, verify
-from combust.edge.logbook.visits import NewVisit, add, list_visits, read_visits
+from combust.edge.logbook.listing import list_visits
+from combust.edge.logbook.visits import NewVisit, add, read_visits
 from tests.edge.test_logbook_hard import in_child
 from tests.long import LONG
 

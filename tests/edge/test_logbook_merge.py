@@ -17,7 +17,8 @@ from combust.data.errors import CombustError
 from combust.edge.logbook.book import Logbook
 from combust.edge.logbook.exchange import export_lines, head_of, holds_head, import_lines, verify
 from combust.edge.logbook.keyboard import day_of, enter, open_visit, set_day
-from combust.edge.logbook.visits import NewVisit, add, close_visit, list_visits, read_visit, read_visits, reopen
+from combust.edge.logbook.listing import list_visits
+from combust.edge.logbook.visits import NewVisit, add, close_visit, read_visit, read_visits, reopen
 from tests.edge.test_logbook import CAB, NOT_CHECKED, WHOLE, reading, visit
 from tests.edge.test_logbook_migration import sealed_book
 from tests.edge.test_visit_at_the_keyboard import MORNING, minutes

@@ -14,7 +14,8 @@ import pytest
 from combust.application.visit.record import status
 from combust.data.errors import CombustError
 from combust.edge.logbook.book import Logbook
-from combust.edge.logbook.exchange import verify
+from combust.edge.logbook.exchange import export_lines, holds_head, import_lines, verify
+from combust.edge.logbook.listing import list_visits
 from combust.edge.logbook.schema import APPLICATION_ID, STEPS, VERSION
 from combust.edge.logbook.visits import add, read_visit, read_visits
 from tests.edge.test_logbook_hard import digest, in_child, one
@@ -115,6 +116,58 @@ def test_a_sealed_book_is_brought_over_and_its_seals_are_still_verified(tmp_path
         book.connection.execute("UPDATE sealed_entry SET body = replace(body, '9.9', '8.0')")
         assert verify(book).broken == ("visit V1, sealed revision 1",)
         assert "sealed revision 1" in str(read_visit(book, "V1").broken)
+
+
+def chained_book(path):
+    """Write a logbook as version 3 made it: two books' chains of one visit, each hash over the one before it."""
+    plain = sqlite3.connect(path)
+    for statement in (*STEPS[0], *STEPS[1], *STEPS[2]):
+        plain.execute(statement)
+    plain.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+    plain.execute("PRAGMA user_version = 3")
+    heads = []
+    for origin, co in (("a" * 16, 540.0), ("b" * 16, 61.0)):
+        previous = ""
+        entries = [
+            ("opened", "opened-1", None, {"heater_id": "heater-0312", "profile": None}),
+            ("reading", "reading-1", None, {"o2_dry_pct": 8.2, "co_dry_ppm": co, "location": "outdoors"}),
+            ("correction", "correction-1", 2, {"values": {"co_dry_ppm": co / 10}, "reason": "misread"}),
+        ]
+        for number, (kind, key, corrects, body) in enumerate(entries, 1):
+            text = json.dumps(body, ensure_ascii=False, sort_keys=True, separators=(",", ":"))
+            row = [origin, "V1", number, kind, key, f"2026-01-12T09:0{number}:00+00:00", "N. Fellstone", corrects, text]
+            whole = json.dumps([previous, *row], ensure_ascii=False, sort_keys=True, separators=(",", ":"))
+            previous = hashlib.sha256(whole.encode()).hexdigest()
+            names = "origin, visit_id, number, kind, entry_key, at, who, corrects, body, hash"
+            plain.execute(f"INSERT INTO entry ({names}) VALUES (?,?,?,?,?,?,?,?,?,?)", (*row, previous))
+        heads.append(previous)
+    plain.commit()
+    plain.close()
+    return heads
+
+
+def test_chains_of_the_version_before_keep_their_hashes(tmp_path):
+    """Sheets that were printed then still verify; each correction meets the entry of its own book; both go on."""
+    heads = chained_book(tmp_path / "old.book")
+    with Logbook(tmp_path / "old.book") as book:
+        assert verify(book).broken == ()
+        assert all(holds_head(book, head) for head in heads)
+        visit = read_visit(book, "V1")
+        assert sorted(row["co_dry_ppm"] for row in visit.readings) == [6.1, 54.0]
+        assert len(visit.branches) == 2
+        assert [row["entries"] for row in list_visits(book)[0]] == [6]
+        add(book, [one("v1", "R9")])
+        assert len(read_visit(book, "V1").branches) == 1
+        assert verify(book).broken == ()
+        lines = export_lines(book)
+    old = "".join(f"{json.dumps(without_after(line))}\n" for line in lines.splitlines())
+    with Logbook(tmp_path / "new.book", create=True) as new:  # an export of that time held no hashes before
+        assert import_lines(new, "".join(f"{line}\n" for line in old.splitlines()[:6])).refused == ()
+        assert all(holds_head(new, head) for head in heads)
+
+
+def without_after(line):
+    return {name: value for name, value in json.loads(line).items() if name != "after"}
 
 
 def test_killed_while_migrating(tmp_path):

@@ -12,12 +12,14 @@ from pathlib import Path
 import pytest
 
 import combust
+from combust.application.causes.catalogue import shipped_priors
 from combust.edge.figures.gas_plane import draw_before_after
 from combust.edge.logbook.book import Logbook
+from combust.edge.logbook.day import days_of, visits_of_day
 from combust.edge.logbook.keyboard import enter, open_visit, set_day
 from combust.edge.logbook.visits import close_visit, read_visits
-from combust.edge.reports.day_page import day_page, days_of
-from combust.edge.reports.verdict import Room, verdict_of
+from combust.edge.reports.day_page import day_page
+from combust.edge.reports.verdict import Room, diagnosis, verdict_of
 from combust.edge.reports.visit_page import visit_page
 from tests.edge.runs import call
 from tests.edge.test_html_injection import check_page
@@ -122,8 +124,9 @@ def test_the_answer_is_the_first_thing_that_is_said(book, kind):
 
 def test_a_hand_back_has_its_conditions(book):
     """The alarm, the exhaust, the altitude limit of its own document, and what was not checked."""
-    visit = visited(book, "V017", *REPAIRED)
+    visit = visited(book, "V017", *REPAIRED, "condition 'no night runs before the fuel is changed'")
     told = words(checked(visit_page(visit)))
+    assert "Conditionno night runs before the fuel is changed. Only with the exhaust" in told
     for piece in (
         "exhaust in the open and a working CO alarm",
         "Not above 1350 m.",
@@ -149,6 +152,14 @@ def test_numbers_of_the_plane_can_be_read_in_print():
         styles = [line.get_linestyle() for line in plot.lines if str(line.get_label()).startswith(("before", "after"))]
         assert len(set(styles)) == len([one for one in pair if one])
     assert "before: The reading is the band at O2 4.8 %" in draw_before_after(*results).get_label()
+
+
+def test_both_stages_have_their_plane_on_the_first_sheet(book):
+    low = ("low o2 9.5 co 60 flue 240", "low next o2 10.5 co 40 flue 230")
+    first, repair, second, *rest = REPAIRED
+    page = visit_page(visited(book, "V017", first, low[0], repair, second, low[1], *rest))
+    assert re.findall(r"<figcaption>([^<]*)<", page) == [
+        "high stage, on the CO2-O2 plane.", "low stage, on the CO2-O2 plane."]  # fmt: skip
 
 
 def test_what_is_cut_stands_on_the_second_sheet(book):
@@ -193,6 +204,19 @@ def test_old_and_new_stand_side_by_side(book):
     row = "<td>co dry 540 ppm, flue temp 689 F (365 °C)</td><td>co dry 54 ppm, flue temp 662 F (350 °C)</td>"
     assert row in page
     assert "<td>loose clamp</td><td>withdrawn</td>" in page
+
+
+@pytest.mark.parametrize("name", shipped_priors().causes)
+@pytest.mark.parametrize("baseline", [True, False])
+def test_what_was_found_proposes_nothing(name, baseline):
+    """A customer reads it, perhaps indoors: no step that needs a running heater, no work on it; the size stays."""
+    told = shipped_priors().causes[name].told((), baseline=baseline)
+    size = "It takes 18 % of the air (14 to 21 %)."
+    found = diagnosis(f"{told} {size}")
+    assert found.startswith(told.partition(".")[0])
+    assert found.endswith(size)
+    steps = r"\b(again|wait|force|measure|replace|clear it|clean|trim|mend|look|zero it|take a|compare)\b"
+    assert not re.search(steps, found, re.IGNORECASE)
 
 
 def test_room_tells_that_it_cut():
@@ -268,6 +292,9 @@ def test_the_day_of_a_visit_is_that_of_its_readings(book):
     visit = visited(book, "V1", "at 2026-01-11T23:50+01:00 high o2 8.2", "high next o2 8.3")
     assert days_of(visit) == {"2026-01-11", "2026-01-12"}
     assert days_of(visited(book, "V2")) == {"2026-01-12"}
+    assert [one.visit_id for one in visits_of_day(book, "2026-01-11")] == ["V1"]
+    assert [one.visit_id for one in visits_of_day(book, "2026-01-12")] == ["V1", "V2"]
+    assert visits_of_day(book, "2026-01-13") == []
 
 
 def test_a_day_at_the_command_line(tmp_path):

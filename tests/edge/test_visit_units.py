@@ -87,7 +87,7 @@ def test_a_day_in_fahrenheit_and_feet(book):
     shown = str(standing(visit).to_dict()["shown"])
     assert "689 °F (365 °C)" in shown
     page = visit_page(visit, numbers=True)
-    for piece in ("689 °F (365 °C)", "-0.56 inH2O (-139.49 Pa)", "14 AWG (2.08091 mm²)", "41 °F (5 °C)"):
+    for piece in ("689 °F (365 °C)", "-0.56 inH2O (-139.5 Pa)", "14 AWG (2.081 mm²)", "41 °F (5 °C)"):
         assert piece in page, piece
 
 
@@ -122,6 +122,30 @@ def test_nothing_stale_stands_beside_a_corrected_value(book, first, correction, 
     assert bool(visit.safety.stops) == ("over" in correction)
 
 
+def test_a_value_after_one_over_the_range_is_a_new_reading(book):
+    """Both count: the stop stays until work was done; the number that is read next is not lost in the old reading."""
+    visit, _ = open_visit(book, None, "heater-0312", HEATERS, ["outdoors"], MORNING)
+    for number, said in enumerate(("high o2 2.1 co over 2000", "co over 2000", "co 120", "co over 4000"), 1):
+        visit = enter(book, visit, shlex.split(said), minutes(number))
+    assert [(one.values.get("co_dry_ppm"), one.over.get("co_dry_ppm")) for one in visit.taken] == [
+        (None, 2000.0), (120.0, None), (None, 4000.0)]  # fmt: skip
+    assert visit.safety.state == "heater_off"
+
+
+@pytest.mark.parametrize(
+    ("number", "correction"), [(2, "flue 300"), (3, "who T"), (3, "plate_heat 2"), (4, "co 54"), (2, "co over 2000")]
+)
+def test_a_correction_that_its_entry_cannot_hold_is_refused(book, number, correction):
+    """It would be lost without a word: a setting holds no reading, a reading nothing of the visit, a note only text."""
+    visit, _ = open_visit(book, None, "heater-0312", HEATERS, ["outdoors"], MORNING)
+    for at, said in enumerate(("high o2 8.2", "note loose clamp"), 1):
+        visit = enter(book, visit, shlex.split(said), minutes(at))
+    with pytest.raises(CombustError, match=f"is no part of entry {number}"):
+        enter(book, visit, ["correct", str(number), *shlex.split(correction)], minutes(5))
+    visit = enter(book, visit, ["correct", "2", "altitude", "300"], minutes(6))
+    assert visit.settings["altitude_m"] == 300.0
+
+
 @given(st.integers(-400, 20000))
 def test_whole_fahrenheit_come_back_as_they_were_typed(tenths):
     """Typed in °F, stored in °C, told with one decimal in °F: the same digits."""
@@ -132,7 +156,7 @@ def test_whole_fahrenheit_come_back_as_they_were_typed(tenths):
 
 def test_at_the_command_line(tmp_path):
     book = str(tmp_path / "w.book")
-    assert "689 ft (210.007 m)" in call("visit", "day", book, "units", "us", "altitude", "689", "outdoors").out
+    assert "689 ft (210 m)" in call("visit", "day", book, "units", "us", "altitude", "689", "outdoors").out
     call("visit", "open", book, "heater-0312", "--heaters", HEATERS)
     run = call("visit", "enter", book, "high", "o2", "8.2", "flue", "626", "co", "45", "--json")
     assert run.json["visit"]["readings"][0]["flue_temp_c"] == pytest.approx(330.0)

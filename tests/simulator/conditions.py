@@ -119,9 +119,10 @@ QUICK = (
 )
 
 
-def kept_aside():
-    """Seed and conditions that no one looks at before the end."""
+def kept_aside(which="new"):
+    """Seed and conditions that no one looks at before the end; ``seen``: those that once were."""
     told = tomllib.loads(KEPT_ASIDE.read_text(encoding="utf-8"))
+    told = told["seen"] if which == "seen" else told
     conditions = {
         name: Knobs(**{key: tuple(value) if isinstance(value, list) else value for key, value in knobs.items()})
         for name, knobs in told["condition"].items()

@@ -288,7 +288,7 @@ def options_of(arguments):
     add("--store", default=str(HERE / "output" / "study"), help="where visits and answers are kept")
     add("--jobs", type=int, default=2)
     add("--quick", action="store_true", help=f"{', '.join(QUICK)}; 8 heaters, 12 visits, 12 healthy ones")
-    add("--kept-aside", action="store_true", help="the conditions kept aside: run once, at the end")
+    add("--kept-aside", nargs="?", const="new", choices=("new", "seen"), help="kept aside: run once, at the end")
     add("--list", action="store_true")
     options = parser.parse_args(arguments)
     if options.quick:
@@ -301,7 +301,7 @@ def main(arguments=None):
     options = options_of(arguments)
     conditions = CONDITIONS
     if options.kept_aside:
-        options.seed, conditions = kept_aside()
+        options.seed, conditions = kept_aside(options.kept_aside)
     if options.list:
         print("\n".join(f"{name}: {turned(knobs)}" for name, knobs in conditions.items()))
         return

@@ -90,11 +90,15 @@ def in_order(entries: Iterable[Entry]) -> tuple[Entry, ...]:
 
 
 def before_each(entries: Sequence[Entry]) -> dict[str, frozenset[str]]:
-    """Return name -> names of all entries that one was written after, near and far; entries in order."""
+    """Return name -> names of all entries that one was written after, near and far; entries in order.
+
+    Nothing where an entry stands behind one that is not there: the record was damaged, and is told as one line.
+    """
     found: dict[str, frozenset[str]] = {}
     for entry in entries:
-        parents = [name for name in entry.after if name in found]
-        found[entry.name] = frozenset(parents).union(*(found[name] for name in parents))
+        if not found.keys() >= set(entry.after):
+            return {}
+        found[entry.name] = frozenset(entry.after).union(*(found[name] for name in entry.after))
     return found
 
 
@@ -109,6 +113,8 @@ def branches_of(entries: Sequence[Entry]) -> list[tuple[Entry, ...]]:
     if is_one_line(entries):
         return [tuple(entries)]
     before = before_each(entries)
+    if not before:
+        return [tuple(entries)]
     lines = [before[end.name] | {end.name} for end in ends_of(entries)]
     return [tuple(entry for entry in entries if entry.name in line) for line in lines]
 

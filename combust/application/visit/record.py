@@ -170,7 +170,7 @@ def sections(visit: Visit, *, in_full: bool = False) -> list[Section]:
     return [
         Section("The visit", _about(visit), ""),
         Section("Readings", cells, "No reading was taken.", head, EMPTY_CELLS),
-        *_side_by_side("Also read", {one.key: rest_of(one, units) for one, _ in done}, "Nothing."),
+        *_side_by_side("Also read", {one.key: rest_of(one, visit.settings, units) for one, _ in done}, "Nothing."),
         *(_results(done, units) if in_full else ()),
         Section("Findings", _findings(found, units), "None but the stops."),
         Section("Checks done", _texts(visit, "check"), "None was written down."),
@@ -269,7 +269,7 @@ def _row(one: Taken, result: ReadingResult | None) -> dict[str, str]:
         "reading": one.key,
         "when, stage": f"{body.get('taken_at') or ''} {body.get('stage') or ''}".replace("T", " ", 1).strip(),
         "work": str(body.get("phase") or "before"),
-        "O2 %": number(body.get("o2_dry_pct"), ".1f"),
+        "O2 %": number(body.get("o2_dry_pct"), ".4g"),
         "CO ppm": co,
         "CO air-free": number(free, ".0f"),
         "lambda ± 95 %": "" if ratio is None else f"{ratio:.2f} ± {2 * (u or 0.0):.2f}",

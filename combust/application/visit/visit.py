@@ -139,7 +139,7 @@ class Visit(Result):
         last = next((at for at in reversed(range(len(self.entries))) if self.entries[at].kind == "reading"), None)
         if last is None or any(entry.kind in ("adjustment", "event") for entry in self.entries[last:]):
             return True
-        held = self.taken[-1].values if self.taken else {}
+        held = {**self.taken[-1].values, **self.taken[-1].over} if self.taken else {}
         return any(key in held and key not in SETTINGS and held[key] != value for key, value in values.items())
 
     @property
@@ -321,6 +321,8 @@ class Visit(Result):
         declared missing is not measured.
         """
         doubts = [] if safety.state == "nothing_found" else list(safety.lines())
+        if self.broken:
+            doubts.append(f"The record was changed outside combust: {self.broken}.")
         if any(branch.lacks_cab_co for branch in self.branches):
             doubts.append("CO in the cab and outside was not measured after the last work.")
         return doubts

@@ -36,7 +36,9 @@ def told(key: str, body: Mapping[str, Any], units: str = "metric") -> str:
         return "not entered"
     if record and record.kind == "band" and isinstance(value, list):
         return " to ".join(f"{end:g}" for end in value)
-    number = f"{value:.6g} {unit}".rstrip() if isinstance(value, int | float) else str(value)
+    figures = re.sub(r"\D", "", typed.split()[0]).lstrip("0") if typed else ""
+    digits = max(4, 1 + len(figures)) if typed else 6  # one more than was typed
+    number = f"{value:.{digits}g} {unit}".rstrip() if isinstance(value, int | float) else str(value)
     return f"{typed} ({number})" if typed else in_words(number, units) if record and record.kind == "number" else number
 
 
@@ -100,8 +102,12 @@ def _old_and_new(entry: Entry, about: str, old: Mapping[str, Any], units: str) -
     return f"{entry.at[:16].replace('T', ' ')} entry {about}", before, after, why
 
 
-def rest_of(one: Taken, units: str = "metric") -> dict[str, str]:
-    """Return what has no column of its own, label -> value; a label without its explanation behind : or ;."""
-    body = {**one.values, "typed": one.typed, "over": one.over}
+def rest_of(one: Taken, settings: Mapping[str, Any], units: str = "metric") -> dict[str, str]:
+    """Return what has no column of its own, label -> value; a label without its explanation behind : or ;.
+
+    A setting of the visit that holds for the reading is told as it was typed there.
+    """
+    held = {key: text for key, text in settings.get("typed", {}).items() if one.values.get(key) == settings.get(key)}
+    body = {**one.values, "typed": held | one.typed, "over": one.over}
     known = [key for key in dict.fromkeys([*one.values, *one.over]) if key in quantities() and key not in IN_COLUMNS]
     return {re.split("[:;]", quantities()[key].meaning)[0]: told(key, body, units) for key in known}

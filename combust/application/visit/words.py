@@ -25,6 +25,7 @@ HEAD = fields_of(
         "complaint": {"meaning": "what the customer said"},
         "symptom": {"meaning": "what is wrong with it, in a word", "kind": "choice", "choices": SYMPTOMS},
         "next_visit": {"meaning": "when it is due again"},
+        "condition": {"meaning": "under which condition it may be used"},
         "units": {"meaning": "units of the person", "kind": "choice", "choices": tuple(SYSTEMS)},
         "co_alarm": {"meaning": "CO alarm in the cab", "kind": "choice", "choices": ("works", "fails", "missing")},
         "handed_back": {"meaning": "handed back (no = kept off)", "kind": "choice", "choices": ("yes", "no")},

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+import os
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
@@ -10,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from combust import __version__
-from combust.data.errors import CombustError
+from combust.data.errors import CombustError, Fault
 from combust.domain.catalogue import load_fuels
 from combust.domain.result import Result, plain
 from combust.domain.safety import Safety, of_all
@@ -32,6 +33,7 @@ WRITTEN: dict[str, tuple[str, ...]] = {
     "ceiling_figure": FIGURES,
     "table": (".csv",),
 }
+ALSO_WRITTEN = ("out", "rejects", "csv_file", "points_out")  # the command itself looks at their names
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,6 +105,33 @@ class Answer:
             click.echo(f"Written: {path}", err=True)
 
 
+def _refuse_inputs(given: Mapping[str, Any]) -> None:
+    """Refuse to write over a file that the command reads: a table, a logbook, a profile, a key, a salt."""
+    written = (*WRITTEN, *ALSO_WRITTEN)
+    outs = [value for name, value in given.items() if name in written and isinstance(value, str)]
+    read = [one for name, value in given.items() if name not in written for one in _texts(value)]
+    faults = [
+        Fault(
+            "file", out, "conflict", why="is the input of this command", hint="Choose another name: it was not touched."
+        )
+        for out in outs
+        if any(_same_file(out, one) for one in read)
+    ]
+    if faults:
+        raise CombustError(faults)
+
+
+def _texts(value: object) -> list[str]:
+    return [one for one in (value if isinstance(value, tuple) else (value,)) if isinstance(one, str)]
+
+
+def _same_file(first: str, second: str) -> bool:
+    try:
+        return os.path.isfile(first) and os.path.samefile(first, second)
+    except (OSError, ValueError):
+        return False
+
+
 def drawn(draw: Callable[[], Figure]) -> Callable[[str], None]:
     """Return what draws a figure into a file, when it is asked to."""
     return lambda path: save(draw(), path)
@@ -143,6 +172,7 @@ def answers(
             for name in WRITTEN.keys() & given.keys():
                 if given[name] is not None:
                     writable_name(given[name], WRITTEN[name])
+            _refuse_inputs(given)
             out, figure, save_map = (given.pop(name, None) for name in ("json_out", "figure", "save_map"))
             try:
                 if "fuels_file" in given:

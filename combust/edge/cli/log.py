@@ -19,11 +19,13 @@ from combust.domain.safety import Safety, of_all
 from combust.edge.cli import output
 from combust.edge.cli.answer import Answer, answers
 from combust.edge.cli.group import NearGroup
-from combust.edge.cli.options import table_options
+from combust.edge.cli.options import key_option, table_options
 from combust.edge.logbook.book import Logbook
+from combust.edge.logbook.listing import list_visits
 from combust.edge.logbook.visits import NewVisit, add, entries_of_row, read_visit, read_visits
 
 if TYPE_CHECKING:
+    from combust.edge.logbook.exchange import Verified
     from combust.edge.tables.series import Series
     from combust.edge.tables.table_map import TableMap
 
@@ -46,9 +48,11 @@ def command() -> None:
     """
 
 
+LAST = 50
 LISTED = {"safety": "state", "visit": "visit_id", "revision": "revision", "heater": "heater_id"} | {
     "opened": "opened",
     "readings": "readings",
+    "checksum": "checksum",
     "status": "status",
 }
 # What a reading of the worst CO of a series has in common with its steady mean.
@@ -59,7 +63,8 @@ KEPT = ("heater_id", "taken_at", "phase", "location", "fuel", "stage", "probe_le
 @click.argument("book", metavar="BOOK")
 @click.argument("source", metavar="FILE")
 @table_options
-def add_command(book: str, source: str, mapping: TableMap) -> Answer:
+@key_option()
+def add_command(book: str, source: str, mapping: TableMap, key_file: str | None) -> Answer:
     """Take the readings of a table into visits, CSV or Parquet.
 
     Use it for what was written down elsewhere. It is one transaction; the logbook is made when it is not there. What is
@@ -69,10 +74,10 @@ def add_command(book: str, source: str, mapping: TableMap) -> Answer:
     Example:
       combust log add winter.book data/larkfell_visits.csv
     """
-    return _add_table(book, source, mapping)
+    return _add_table(book, source, mapping, key_file)
 
 
-def _add_table(book: str, source: str, mapping: TableMap) -> Answer:
+def _add_table(book: str, source: str, mapping: TableMap, key_file: str | None) -> Answer:
     from combust.edge.logbook.visit_tables import visits_of_table
 
     visits, table = visits_of_table(source, mapping=mapping)
@@ -86,14 +91,20 @@ def _add_table(book: str, source: str, mapping: TableMap) -> Answer:
             raise CombustError(Fault("file", source, "missing", why=why, hint=hint))
     counts = {"rows": table.rows, "refused": len(table.refused)}
     safety = of_all([past, *map(safety_of, readings)], refused=len(table.refused))
-    return _write(book, visits, safety, notes=notes, counts=counts)
+    return _write(book, visits, safety, notes=notes, counts=counts, key_file=key_file)
 
 
 def _write(
-    book: str, visits: list[NewVisit], safety: Safety, *, notes: Iterable[str], counts: dict[str, int]
+    book: str,
+    visits: list[NewVisit],
+    safety: Safety,
+    *,
+    notes: Iterable[str],
+    counts: dict[str, int],
+    key_file: str | None,
 ) -> Answer:
     """Write visits and tell what was written; ``counts`` are those of the rows of a table."""
-    with output.told_first(safety), Logbook(book, create=True) as opened:
+    with output.told_first(safety), Logbook(book, create=True, key_file=key_file) as opened:
         written = add(opened, visits)
     said = [f"note: {text}" for text in (*opened.notes, *notes)]
     lines = [f"Written: visit {one.visit_id}, revision {one.revision}, {one.entries} entries." for one in written]
@@ -107,10 +118,13 @@ def _write(
 @click.option("--visit-id", metavar="TEXT", help="Which visit; without it they are listed.")
 @click.option("--revision", type=int, metavar="NUMBER", help="Which revision (default the latest).")
 @click.option("--heater-id", metavar="TEXT", help="List the visits of one heater.")
-def show_command(book: str, visit_id: str | None, revision: int | None, heater_id: str | None) -> Answer:
-    """Show a visit with everything in it, or list them all.
+@click.option(
+    "--last", type=click.IntRange(min=0), default=LAST, help=f"How many are listed (default {LAST}; 0 = all)."
+)
+def show_command(book: str, visit_id: str | None, revision: int | None, heater_id: str | None, last: int) -> Answer:
+    """Show a visit with everything in it, or list the latest.
 
-    The list tells the safety state of each visit and what its record lacks.
+    The list tells the safety state of each visit, what its record lacks, and the checksum at its end.
 
     \b
     Example:
@@ -118,15 +132,30 @@ def show_command(book: str, visit_id: str | None, revision: int | None, heater_i
     """
     with Logbook(book, read_only=True) as opened:
         if visit_id is None:
-            records = read_visits(opened, heater_id=heater_id)
-            rows = [
-                {**one.to_dict(), "state": one.safety.state.replace("_", " "), "status": status(one)} for one in records
-            ]
-            counted = [{**row, "readings": len(row["readings"]), "opened": row["opened_at"][:10]} for row in rows]
-            return Answer({"visits": rows}, output.text_of_table(LISTED, counted))
+            return _listed(opened, heater_id, last)
         record = read_visit(opened, visit_id, revision)
     facts = {**facts_of(record), "stops": record.stops}
     return Answer(facts, _shown(record), record.safety)
+
+
+def _listed(opened: Logbook, heater_id: str | None, last: int) -> Answer:
+    """List the latest visits: only what these hold is read, and judged by the limits of today."""
+    from combust.edge.logbook.exchange import ends_told
+
+    records = read_visits(opened, heater_id=heater_id, last=last)
+    count = list_visits(opened, heater_id=heater_id, last=1)[1]
+    rows = [
+        {
+            **one.to_dict(),
+            "state": one.safety.state.replace("_", " "),
+            "status": f"BROKEN at {one.broken}; {status(one)}" if one.broken else status(one),
+            "checksum": " + ".join(text[:16] for text, _ in ends_told(one)),
+        }
+        for one in records
+    ]
+    counted = [{**row, "readings": len(row["readings"]), "opened": row["opened_at"][:10]} for row in rows]
+    notes = [f"note: {count - len(rows)} older visits are not listed: --last 0 lists all."] if count > len(rows) else []
+    return Answer({"visits": rows, "count": count}, output.text_of_table(LISTED, counted), notes=notes)
 
 
 def _shown(record: Visit) -> str:
@@ -175,7 +204,8 @@ def export_command(book: str, out: str, heater_id: str | None, every_revision: b
 @answers("import", command, strict="an entry was not taken")
 @click.argument("book", metavar="BOOK")
 @click.argument("sources", metavar="FILE ...", nargs=-1, required=True)
-def import_command(book: str, sources: tuple[str, ...]) -> Answer:
+@key_option()
+def import_command(book: str, sources: tuple[str, ...], key_file: str | None) -> Answer:
     """Take other books in, or what was exported as JSON Lines.
 
     Use it after a week offline: each entry once, whatever the order; a visit that was continued in two books keeps both
@@ -188,7 +218,7 @@ def import_command(book: str, sources: tuple[str, ...]) -> Answer:
     from combust.edge.logbook.exchange import import_lines, lines_of
 
     text = "".join(map(lines_of, sources))
-    with Logbook(book, create=True) as opened:
+    with Logbook(book, create=True, key_file=key_file) as opened:
         taken = import_lines(opened, text)
     said = f"{taken.new} entries taken in, {taken.known} were here already."
     said += f" NOT taken: {len(taken.refused)}." if taken.refused else ""
@@ -199,28 +229,49 @@ def import_command(book: str, sources: tuple[str, ...]) -> Answer:
 @answers("verify", command, strict="an entry does not fit")
 @click.argument("book", metavar="BOOK")
 @click.option("--head", metavar="CHECKSUM", help="A checksum that a sheet printed: is all it told still here?")
-def verify_command(book: str, head: str | None) -> Answer:
-    """Verify every chain: the first entry that was changed is named.
+@key_option("The key of the book: finds a chain that was computed anew.")
+def verify_command(book: str, head: str | None, key_file: str | None) -> Answer:
+    """Verify every chain: the first entry of every change is named.
 
-    A chain that was computed anew, or shortened, still fits in itself: it is found with --head and a printed sheet.
+    A chain that was computed anew still fits in itself: it is found with --key-file, or with --head and a printed
+    sheet; one that was shortened is found with --head only.
 
     \b
     Example:
       combust log verify winter.book
     """
     from combust.edge.logbook.exchange import holds_head, verify
+    from combust.edge.logbook.keys import read_key
 
     with Logbook(book, read_only=True) as opened:
-        found = verify(opened)
+        found = verify(opened, read_key(key_file) if key_file else None)
         held = None if head is None else holds_head(opened, head)
     rows = [("entries", f"{found.entries} in {found.chains} chains")]
     rows += [("BROKEN", f"{printable(text)}: changed outside combust, do not rely on it") for text in found.broken]
     rows += [] if found.broken else [("chains", "every entry fits the one before it")]
+    rows += _of_key(found)
     if held is not None:
         rows.append(
             ("checksum", "stands in this book" if held else "NOT in this book: entries are gone or were made anew")
         )
-    return Answer({**plain(found), "head_held": held}, text_of_rows(rows), strict=bool(found.broken) or held is False)
+    strict = bool(found.broken or found.unproven) or held is False
+    return Answer({**plain(found), "head_held": held}, text_of_rows(rows), strict=strict)
+
+
+def _of_key(found: Verified) -> list[tuple[str, str]]:
+    """Return rows of what the key proves, or what cannot be proven without it."""
+    if found.unproven:
+        return [
+            ("NOT PROVEN", f"{printable(text)}: of another book, or made anew without the key")
+            for text in found.unproven
+        ]
+    if found.unproven is not None:
+        return [("key", "proves every entry; only a checksum on a sheet tells that none is gone from the end")]
+    if found.key:
+        said = f"this book has one ({found.key}): with --key-file a chain that was computed anew is found too"
+    else:
+        said = "this book has none: a chain that was computed anew is found only with --head and a printed sheet"
+    return [("key", said)]
 
 
 @answers("backup", command, strict="")

@@ -23,6 +23,13 @@ Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
 fuels_option = click.option("--fuels", "fuels_file", metavar="FILE", help="TOML file with fuels of your own.")
 instrument_option = click.option("--instrument-class", metavar="NAME", help="Analyser: portable, garage_0, or a .toml.")
 
+MADE_WITH_A_KEY = "With a new book: its key, kept elsewhere; made where there is none."
+
+
+def key_option(text: str = MADE_WITH_A_KEY) -> Decorator:
+    """Return a decorator that adds ``--key-file``: given once when a book is made, and to verify it."""
+    return click.option("--key-file", metavar="FILE", help=text)
+
 
 def table_options(function: Callable[..., Any]) -> Callable[..., Any]:
     """Give a command that reads a table ``--map``, ``--set`` and ``--save-map``; it gets them as ``mapping``."""

@@ -20,10 +20,11 @@ from combust.domain.safety import of_all
 from combust.edge.cli import output
 from combust.edge.cli.answer import Answer, answers
 from combust.edge.cli.group import NearGroup
+from combust.edge.cli.options import key_option
 from combust.edge.logbook import keyboard
 from combust.edge.logbook.book import Logbook
 from combust.edge.logbook.typed import SENTENCES, WORDS, stops_typed
-from combust.edge.logbook.visits import close_visit, read_visit, read_visits, reopen
+from combust.edge.logbook.visits import close_visit, read_visit, reopen
 from combust.edge.tables.times import moment
 
 # Numbers below zero and words that begin with a dash are words of the line, not options.
@@ -57,7 +58,8 @@ def _visit_option(function: Any) -> Any:
 @answers("day", command, strict="")
 @click.argument("book", metavar="BOOK")
 @click.argument("words", metavar="WORD VALUE ...", nargs=-1, required=True)
-def day_command(book: str, words: tuple[str, ...]) -> Answer:
+@key_option()
+def day_command(book: str, words: tuple[str, ...], key_file: str | None) -> Answer:
     """Enter what holds for the whole day: who, place, analyser, zero, leak test, units.
 
     Each visit that is opened on this day begins with it, with its age told. With units us a bare number is in °F, ft,
@@ -69,7 +71,7 @@ def day_command(book: str, words: tuple[str, ...]) -> Answer:
     """
     with output.told_first(stops_typed(words, keyboard.this_moment())):
         keyboard.look_over(words, keyboard.this_moment())
-    with Logbook(book, create=True) as opened:
+    with Logbook(book, create=True, key_file=key_file) as opened:
         values = keyboard.set_day(opened, words, keyboard.this_moment())
         typed = keyboard.day_of(opened, keyboard.this_moment())[2]
     rows = [(key, told(key, {**values, "typed": typed})) for key in values]
@@ -84,8 +86,11 @@ day_command.context_settings = LINE
 @click.argument("heater", metavar="HEATER")
 @click.argument("words", metavar="[WORD VALUE ...]", nargs=-1)
 @click.option("--heaters", "folder", metavar="DIR", help="Folder of profiles; without it the causes are not ranked.")
+@key_option()
 @_visit_option
-def open_command(book: str, heater: str, words: tuple[str, ...], folder: str | None, visit_id: str | None) -> Answer:
+def open_command(
+    book: str, heater: str, words: tuple[str, ...], folder: str | None, visit_id: str | None, key_file: str | None
+) -> Answer:
     """Open the visit of one heater, with the settings of the day.
 
     \b
@@ -95,7 +100,7 @@ def open_command(book: str, heater: str, words: tuple[str, ...], folder: str | N
     stops = stops_typed(words, keyboard.this_moment())
     with output.told_first(stops):
         keyboard.look_over(words, keyboard.this_moment(), heater, folder)
-    with output.told_first(stops), Logbook(book, create=True) as opened:
+    with output.told_first(stops), Logbook(book, create=True, key_file=key_file) as opened:
         visit, notes = keyboard.open_visit(opened, visit_id, heater, folder, words, keyboard.this_moment())
         notes = [*opened.notes, *notes]
     return _answer(visit, notes=notes, in_full=True)
@@ -298,16 +303,16 @@ def print_command(
 
 def _print_day(book: str, day: str, out: str) -> Answer:
     """Return the answer of the sheet of a day; one without a visit is refused."""
+    from combust.edge.logbook.day import latest_days, visits_of_day
     from combust.edge.logbook.exchange import head_of
-    from combust.edge.reports.day_page import day_page, days_of
+    from combust.edge.reports.day_page import day_page
 
     asked = keyboard.this_moment().date().isoformat() if day == "today" else (moment(day) or "")[:10]
     with Logbook(book, read_only=True) as opened:
-        known = read_visits(opened)
-        visits = [visit for visit in known if asked in days_of(visit)]
+        visits = visits_of_day(opened, asked) if asked else []
+        days = latest_days(opened)
         heads = {visit.visit_id: head_of(opened, visit) for visit in visits}
     if not visits:
-        days = sorted({one for visit in known for one in days_of(visit)})[-5:]
         why = "holds no visit of this book" if asked else "is no day"
         hint = f"The latest days are {', '.join(days)}." if days else "The book holds no visit yet."
         raise CombustError(Fault("day", day, "unknown_name" if asked else "format", why=why, hint=hint))

@@ -16,9 +16,10 @@ from pathlib import Path
 
 from combust.data.errors import Code, CombustError, Fault, no_access, shorten
 from combust.edge import interrupt
+from combust.edge.logbook.keys import Key, key_at, read_key
 from combust.edge.logbook.migrate import chain_what_was_sealed
 from combust.edge.logbook.rows import summarise_all
-from combust.edge.logbook.schema import APPLICATION_ID, CHAINED, STEPS, VERSION
+from combust.edge.logbook.schema import APPLICATION_ID, CHAINED, GUARDS, STEPS, VERSION
 from combust.edge.whole_file import whole_file
 
 WAIT_S = 60.0
@@ -35,14 +36,24 @@ class Logbook(AbstractContextManager["Logbook"]):
         Make the file when it is not there.
     read_only : bool
         Refuse every change (an older file is then brought up to date in memory only).
+    key_file : str or Path, optional
+        With a book that is made now: its key, kept elsewhere; made where there is none. The book remembers which key it
+        is and where it was, never the key.
 
     Raises
     ------
     CombustError
-        Not there, not a logbook, made by a newer version, write-protected.
+        Not there, not a logbook, made by a newer version, write-protected; a key that is not its own.
     """
 
-    def __init__(self, path: str | Path, *, create: bool = False, read_only: bool = False) -> None:
+    def __init__(
+        self,
+        path: str | Path,
+        *,
+        create: bool = False,
+        read_only: bool = False,
+        key_file: str | Path | None = None,
+    ) -> None:
         self.path = Path(path)
         self.backup: Path | None = None
         self.notes: list[str] = []
@@ -52,10 +63,11 @@ class Logbook(AbstractContextManager["Logbook"]):
             uri = f"{self.path.resolve().as_uri()}?mode={'rwc' if create else 'rw'}"
             self.connection = sqlite3.connect(uri, uri=True, timeout=WAIT_S, isolation_level=None)
             self.connection.row_factory = sqlite3.Row
+            self.connection.text_factory = _text
         interrupt.unfinished.add(self._roll_back)
         try:
             with _in_plain_words(self.path):
-                self._prepare(create, read_only)
+                self._prepare(create, read_only, key_file)
         except BaseException:
             self.close()
             raise
@@ -71,12 +83,12 @@ class Logbook(AbstractContextManager["Logbook"]):
         if not head and not create:
             raise CombustError(_empty(self.path))
 
-    def _prepare(self, create: bool, read_only: bool) -> None:
+    def _prepare(self, create: bool, read_only: bool, key_file: str | Path | None) -> None:
         self.connection.execute("PRAGMA foreign_keys = ON")
         self.connection.execute("PRAGMA synchronous = EXTRA")
         version, tables = self.version, self._number("SELECT count(*) FROM sqlite_master")
         if version == 0 and not tables and create:
-            self._upgrade(0)
+            self._upgrade(0, key_at(key_file) if key_file else None, key_file)
         elif version == 0 and not tables:  # what a making that was killed rolls back to
             raise CombustError(_empty(self.path))
         elif self._number("PRAGMA application_id") != APPLICATION_ID:
@@ -90,8 +102,19 @@ class Logbook(AbstractContextManager["Logbook"]):
         elif version < VERSION:
             self._back_up(version)
             self._upgrade(version)
+        if key_file or not read_only:
+            self._take_key(key_file)
+        if lost := self.lost_guards():
+            self.notes.append(f"{lost}: combust log verify tells what was changed")
         if read_only:
             self.connection.execute("PRAGMA query_only = ON")
+
+    def lost_guards(self) -> str:
+        """Return in words which triggers that keep entries from being changed are gone; "" when none is."""
+        query = "SELECT name FROM sqlite_master WHERE type = 'trigger'"
+        held = {row[0] for row in self.connection.execute(query).fetchall()}
+        lost = [name for name in GUARDS if name not in held]
+        return f"entries can be rewritten, {', '.join(lost)} is gone from the file" if lost else ""
 
     @property
     def version(self) -> int:
@@ -106,7 +129,35 @@ class Logbook(AbstractContextManager["Logbook"]):
     def _number(self, query: str) -> int:
         return int(self.connection.execute(query).fetchone()[0])
 
-    def _upgrade(self, seen: int) -> None:
+    def _take_key(self, given: str | Path | None) -> None:
+        """Take the key of the book: what is written is proven by it.
+
+        Without it an entry is chained all the same: a stick that is not there must not keep anybody from writing.
+        """
+        name, path = self.connection.execute("SELECT key_id, key_path FROM book").fetchone()
+        if given:
+            key = read_key(given)
+            if key.name != name:
+                why = "is not the key of this book" if name else "is of no use: this book was made without a key"
+                hint = "A key is given once, when a book is made."
+                raise CombustError(Fault("key_file", str(given), "conflict", why=why, hint=hint))
+            self.prove = key.prove
+        elif name:
+            try:
+                key = read_key(path)
+                self.prove = key.prove if key.name == name else None
+            except CombustError:
+                self.prove = None
+            if self.prove is None:
+                self.notes.append(f"the key of this book is not at {path}: entries are chained, not proven by it")
+
+    @property
+    def key_name(self) -> str | None:
+        """Which key the book was made with; None without one."""
+        name = self.connection.execute("SELECT key_id FROM book").fetchone()[0]
+        return None if name is None else str(name)
+
+    def _upgrade(self, seen: int, key: Key | None = None, key_file: str | Path | None = None) -> None:
         """Bring the schema to this version in one transaction; another process may have done it meanwhile."""
         with self._transaction("BEGIN EXCLUSIVE", "COMMIT"):
             version = self.version
@@ -117,13 +168,16 @@ class Logbook(AbstractContextManager["Logbook"]):
             if version < CHAINED:
                 chain_what_was_sealed(self.connection)
             summarise_all(self.connection)
+            if key and version == 0:
+                given = (key.name, str(Path(str(key_file)).resolve()))
+                self.connection.execute("UPDATE book SET key_id = ?, key_path = ?", given)
             self.connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
             self.connection.execute(f"PRAGMA user_version = {VERSION}")
 
     def _read_a_copy(self, version: int) -> None:
         """Read an older file that may not be written from a copy in memory that is up to date."""
         file, self.connection = self.connection, sqlite3.connect(":memory:", isolation_level=None)
-        self.connection.row_factory = sqlite3.Row
+        self.connection.row_factory, self.connection.text_factory = sqlite3.Row, _text
         with closing(file):
             file.backup(self.connection)
         self._upgrade(version)
@@ -178,6 +232,11 @@ class Logbook(AbstractContextManager["Logbook"]):
         self.close()
 
 
+def _text(raw: bytes) -> str:
+    """Return what a column holds; bytes that are no text stand as marks, so that the entry is told by its hash."""
+    return raw.decode("utf-8", "replace")
+
+
 def first_bytes(path: Path) -> bytes:
     """Return what tells a logbook from a table.
 
@@ -219,6 +278,8 @@ _WORDS: tuple[tuple[str, Code, str, str], ...] = (
     ("locked", "busy", "is being written by another program", "Wait and do it again; nothing was written."),
     ("not a database", "format", "is not a logbook of combust", "It was not touched. Check the name."),
     ("malformed", "damaged", "is damaged", "Take the latest copy or backup; do not write to this one."),
+    ("can't decode", "damaged", "is damaged", "Take the latest copy or backup; do not write to this one."),
+    ("unknown function", "damaged", "is damaged", "Take the latest copy or backup; do not write to this one."),
     ("unable to open", "missing", "cannot be opened", "Check path and permissions."),
     ("surrogates", "format", "cannot hold bytes that are no text", "Type it in UTF-8."),
     ("too large to", "format", "cannot hold so large a whole number", "Give the number that combust log show tells."),

@@ -15,8 +15,9 @@ from combust.application.visit.visit import Visit
 from combust.data.errors import CombustError, Fault, shorten
 from combust.edge.logbook.book import MAGIC, Logbook, first_bytes
 from combust.edge.logbook.chain import COLUMNS, INSERT, NAMES, Row, canonical, is_whole
+from combust.edge.logbook.keys import Key
 from combust.edge.logbook.migrate import broken_seals
-from combust.edge.logbook.rows import first_misfits, read_all, summarise, told
+from combust.edge.logbook.rows import first_misfits, read_all, summarise, told, wrong_rows
 
 MOST = 2**62  # what SQLite holds as a whole number
 
@@ -25,13 +26,16 @@ MOST = 2**62  # what SQLite holds as a whole number
 class Verified:
     """What a look at every chain of a book found: entries, chains, and what does not fit.
 
-    ``heads`` are the ends of every visit: visit, book, number of entries up to it, hash.
+    ``heads`` are the ends of every visit: visit, book, number of entries up to it, hash. ``key`` names the key of the
+    book; ``unproven`` are the entries that the key that was given does not prove, None where none was given.
     """
 
     entries: int
     chains: int
     broken: tuple[str, ...]
     heads: tuple[tuple[str, str, int, str], ...]
+    key: str | None = None
+    unproven: tuple[str, ...] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,17 +47,52 @@ class Merged:
     refused: tuple[str, ...]
 
 
-def verify(book: Logbook) -> Verified:
-    """Return the ends of every visit of a book, the first entry of every change, and old seals that are broken."""
+def verify(book: Logbook, key: Key | None = None) -> Verified:
+    """Return the ends of every visit of a book, the first entry of every change, and old seals that are broken.
+
+    With the key of the book also what it does not prove: an entry is proven when it, or one that stands behind it, has
+    a mark that only the key can make.
+    """
     with book.looking() as connection:
         rows, lost = read_all(connection)
-        broken = [f"{text}, cannot be read" for text in lost]
+        broken = [text for text in (book.lost_guards(),) if text]
+        broken += [f"{text}, cannot be read" for text in lost]
         broken += [f"visit {row['visit_id']}, book {row['origin']}, {told(row)}" for row in first_misfits(rows)]
-        whole = [row[0] for row in connection.execute("PRAGMA integrity_check")]
-        broken += [f"the file, {shorten(text)}" for text in whole if text != "ok"]
-        broken += [f"visit {visit}, sealed revision {number}" for visit, number in broken_seals(connection)]
+        for look in (_pages, _seals, lambda connection: wrong_rows(connection, rows)):
+            try:
+                broken += look(connection)
+            except sqlite3.DatabaseError as error:
+                broken.append(f"the file, {shorten(str(error))}")
+        name = book.key_name
     ends = [(row["visit_id"], row["origin"], row["number"], row["hash"]) for row in _ends(rows)]
-    return Verified(len(rows), len(ends), tuple(broken), tuple(ends))
+    unproven = None if key is None else tuple(_unproven(rows, key))
+    return Verified(len(rows), len(ends), tuple(broken), tuple(ends), name, unproven)
+
+
+def _unproven(rows: Sequence[sqlite3.Row], key: Key) -> list[str]:
+    """Return in words the first entry of each visit and book that the key does not prove, and how many they are."""
+    proven: set[str] = set()
+    sound = [row for row in rows if is_whole(row)]
+    for row in sorted(sound, key=lambda row: row["number"], reverse=True):
+        if row["hash"] in proven or (row["mac"] and key.proves(row["mac"], row["hash"])):
+            proven |= {row["hash"], *row["after"].split()}
+    found: dict[tuple[str, str], list[sqlite3.Row]] = {}
+    for row in rows:
+        if row["hash"] not in proven:
+            found.setdefault((str(row["visit_id"]), str(row["origin"])), []).append(row)
+    return [
+        f"visit {visit}, book {origin}, {told(some[0])} and {len(some) - 1} more"
+        for (visit, origin), some in found.items()
+    ]
+
+
+def _pages(connection: sqlite3.Connection) -> list[str]:
+    said = [row[0] for row in connection.execute("PRAGMA integrity_check")]
+    return [f"the file, {shorten(text)}" for text in said if text != "ok"]
+
+
+def _seals(connection: sqlite3.Connection) -> list[str]:
+    return [f"visit {visit}, sealed revision {number}" for visit, number in broken_seals(connection)]
 
 
 def _ends(rows: Sequence[Row]) -> list[Row]:
@@ -63,9 +102,14 @@ def _ends(rows: Sequence[Row]) -> list[Row]:
 
 def head_of(book: Logbook, visit: Visit) -> str:
     """Return the checksums that a sheet prints: of each branch the last hash and how many entries lie up to it."""
+    return " + ".join(f"{text} ({count} entries)" for text, count in ends_told(visit))
+
+
+def ends_told(visit: Visit) -> list[tuple[str, int]]:
+    """Return (hash, how many entries lie up to it) of the end of each branch."""
     before = before_each(visit.entries)
-    ends = sorted(ends_of(visit.entries), key=lambda one: one.hash)
-    return " + ".join(f"{one.hash} ({1 + len(before[one.name])} entries)" for one in ends)
+    count = len(visit.entries) - 1
+    return sorted((one.hash, 1 + (len(before[one.name]) if before else count)) for one in ends_of(visit.entries))
 
 
 def holds_head(book: Logbook, head: str) -> bool:
@@ -121,9 +165,9 @@ def import_lines(book: Logbook, text: str) -> Merged:
     new, touched = 0, set()
     with book.writing() as connection:
         here = dict(connection.execute("SELECT hash, number FROM entry").fetchall())
-        known = sum(row["hash"] in here for row in rows)
+        known = sum(row["hash"] in here and is_whole(row) for row in rows)
         for row in sorted(rows, key=lambda row: row["number"]):
-            if row["hash"] in here:
+            if row["hash"] in here and is_whole(row):
                 continue
             if not is_whole(row) or not _stands_behind(row, here):
                 what = f"visit {row['visit_id']}, book {row['origin']}, entry {row['number']}"
@@ -179,7 +223,7 @@ def lines_of(path: str | Path) -> str:
         with Logbook(path, read_only=True) as other:
             return export_lines(other)
     try:
-        return Path(path).read_text(encoding="utf-8")
+        return Path(path).read_text(encoding="utf-8-sig")
     except UnicodeError as error:
         hint = "Take a file that combust log export wrote, or a logbook."
         raise CombustError(Fault("file", str(path), "format", why="is no text in UTF-8", hint=hint)) from error

@@ -18,8 +18,9 @@ from combust.data.tables import read_toml
 from combust.domain.heater import Heater
 from combust.domain.result import plain
 from combust.edge.logbook.book import MAGIC, Logbook, first_bytes
+from combust.edge.logbook.listing import entries_of_rows, free_name, is_there, list_visits
 from combust.edge.logbook.typed import correction_of_line, entries_of_line, read_line
-from combust.edge.logbook.visits import NewVisit, add, entries_of_rows, names, read_visit
+from combust.edge.logbook.visits import NewVisit, add, read_visit
 from combust.edge.whole_file import whole_file, writable_name
 
 DAY = "day "  # settings of a day are a chain of their own, named after it
@@ -105,9 +106,9 @@ def open_visit(
     """
     profile = profile_in(folder, heater_id) if folder else None
     values, times, typed = day_of(book, at)
-    visit_id = visit_id or _free_name(book)
+    visit_id = visit_id or free_name(book)
     heater_id = str(profile["heater_id"]) if profile else heater_id
-    if visit_id in names(book):
+    if is_there(book, visit_id):
         hint = f"Type into it: combust visit enter {book.path}, or give another --visit-id."
         raise CombustError(Fault("visit_id", visit_id, "twice", why="is in this book already", hint=hint))
     new = NewVisit(visit_id, heater_id, {}, [], profile=profile, at=at.isoformat(timespec="seconds"))
@@ -137,14 +138,6 @@ def age_of(entered: str, at: datetime.datetime) -> str:
     return f"entered {minutes // 60} h {minutes % 60} min ago" if minutes >= 60 else f"entered {minutes} min ago"
 
 
-def _free_name(book: Logbook) -> str:
-    taken = names(book)
-    number = len(taken) + 1
-    while f"V{number:03d}" in taken:
-        number += 1
-    return f"V{number:03d}"
-
-
 def the_open_visit(book: Logbook, visit_id: str | None) -> Visit:
     """Return the visit that is meant: the one named, else the only one that is open.
 
@@ -155,10 +148,12 @@ def the_open_visit(book: Logbook, visit_id: str | None) -> Visit:
     """
     if visit_id is not None:
         return read_visit(book, visit_id)
-    open_ones = [name for name, is_open in names(book).items() if is_open]
-    if len(open_ones) == 1:
+    rows, count = list_visits(book, only_open=True, last=8)
+    open_ones = [row["label"] for row in rows]
+    if count == 1:
         return read_visit(book, open_ones[0])
-    why = f"is needed: {', '.join(open_ones)} are open" if open_ones else "is needed: no visit is open"
+    more = f" and {count - len(rows)} more" if count > len(rows) else ""
+    why = f"is needed: {', '.join(open_ones)}{more} are open" if open_ones else "is needed: no visit is open"
     hint = "Give --visit-id." if open_ones else f"Open one: combust visit open {book.path} HEATER."
     raise CombustError(Fault("visit_id", None, "missing", why=why, hint=hint))
 

@@ -10,8 +10,10 @@ from typing import Any
 
 from combust.application.visit.entries import Entry, in_order
 from combust.application.visit.visit import Visit
+from combust.data.vocabulary import inputs
+from combust.domain.reading import check_values
 from combust.edge.logbook.chain import INTEGERS, OF_VISIT, ORDER, SELECT, is_whole, misfits
-from combust.edge.logbook.summary import keep
+from combust.edge.logbook.summary import COLUMNS, keep, row_of
 
 OWN = ("number", "kind", "entry_key", "at", "origin", "hash", "after", "visit_id")
 
@@ -29,8 +31,9 @@ def read_all(connection: sqlite3.Connection) -> tuple[list[sqlite3.Row], list[st
         if "malformed" not in str(error):
             raise
     rows, lost = [], []
-    last = connection.execute("SELECT max(entry_pk) FROM entry NOT INDEXED").fetchone()[0] or 0
-    for number in range(1, int(last) + 1):
+    # the index on the hashes counts the entries, also those whose page cannot be read: none was ever taken out
+    count = connection.execute("SELECT count(*) FROM entry INDEXED BY sqlite_autoindex_entry_1").fetchone()[0]
+    for number in range(1, int(count) + 1):
         try:
             rows += connection.execute(f"{SELECT} NOT INDEXED WHERE entry_pk = ?", (number,)).fetchall()
         except sqlite3.DatabaseError:
@@ -76,7 +79,7 @@ def entries_of(rows: Iterable[sqlite3.Row]) -> list[Entry]:
             number=row["number"],
             key=row["entry_key"],
             who=row["who"] if isinstance(row["who"], str) else None,
-            corrects=row["corrects"] if isinstance(row["corrects"], int) else None,
+            corrects=row["corrects"] if isinstance(row["corrects"], int) and is_whole(row) else None,
             origin=row["origin"],
             hash=row["hash"],
             after=tuple(row["after"].split()),
@@ -96,9 +99,25 @@ def _body(row: sqlite3.Row, numbers: dict[tuple[str, str, int], str]) -> dict[st
         return {}
     if not isinstance(found, dict):
         return {}
+    if not is_whole(row):
+        return _that_can_be(found)
     if row["kind"] == "correction" and row["corrects"] is not None and "of" not in found:
         found["of"] = numbers.get((row["origin"], row["visit_id"], row["corrects"]), "")
     return found
+
+
+def _that_can_be(body: dict[str, Any]) -> dict[str, Any]:
+    """Return what is left to be told of an entry that was changed: numbers that can be, plain words."""
+    known = {key: value for key, value in body.items() if key in inputs()}
+    good, _ = check_values(known)
+    words = {key: value for key, value in body.items() if key not in known and isinstance(value, str)}
+    return {**words, **{key: value for key, value in good.items() if value is not None}}
+
+
+def of_day(connection: sqlite3.Connection, name: str, origin: str) -> list[Entry]:
+    """Return the settings of a day that one book holds."""
+    query = f"{SELECT} WHERE {OF_VISIT} = ? AND origin = ? {ORDER}"
+    return entries_of(connection.execute(query, (name, origin)).fetchall())
 
 
 def summarise(connection: sqlite3.Connection, key: str) -> None:
@@ -106,6 +125,19 @@ def summarise(connection: sqlite3.Connection, key: str) -> None:
     rows = read_one(connection, key)
     if any(row["kind"] != "day" for row in rows):
         keep(connection, key, min(str(row["visit_id"]) for row in rows), visit_of(key, rows))
+
+
+def wrong_rows(connection: sqlite3.Connection, rows: Iterable[sqlite3.Row]) -> list[str]:
+    """Return in words each row of a visit that is not what its entries come to, or that has no visit."""
+    query = f"SELECT {', '.join(COLUMNS)} FROM summary"
+    held = {row[0]: tuple(row) for row in connection.execute(query).fetchall()}
+    wrong = []
+    for key, some in by_visit(rows):
+        if any(row["kind"] != "day" for row in some):
+            name = min(str(row["visit_id"]) for row in some)
+            if held.pop(key, None) != row_of(key, name, visit_of(key, some)):
+                wrong.append(name)
+    return [f"the row that finds visit {name}" for name in [*wrong, *(str(row[1]) for row in held.values())]]
 
 
 def summarise_all(connection: sqlite3.Connection) -> None:

@@ -115,23 +115,26 @@ def correction_of_line(name: int | str, words: Sequence[str], visit: Visit, at: 
         values = {"text": _needed("text", " ".join(words[1:cut]))}
     elif cut:
         line = read_line(words[:cut], visit, at)
-        _refuse_foreign(about, line)
+        _refuse_strange(about, [*line.given, *line.over])
         values = {**dict.fromkeys(line.over), **line.given, **_beside_corrected(about.name, line, visit)}
     body = {"values": values, "reason": " ".join(words[cut + 1 :])}
     made: list[NewEntry] = [("correction", None, body)]
     return NewVisit(visit.visit_id, None, {}, made, corrects=name, at=at.isoformat(timespec="seconds"))
 
 
-def _refuse_foreign(about: Entry, line: Line) -> None:
-    """Refuse values that are nothing of the entry they would correct: a reading holds no words about the visit."""
-    allowed = {"reading": set(inputs()), "part": set(inputs()), "setting": {*HEAD, *HOLDS}}.get(about.kind, set())
-    hint = "Type it as a line of its own."
-    if not allowed:
-        hint = f"Correct its words (correct {about.number} text ...), or withdraw it and type it anew."
-    why = f"is nothing that an entry of this kind ({about.kind.replace('_', ' ')}) holds"
-    wrong = [key for key in (*line.given, *line.over) if key not in allowed]
-    if wrong:
-        raise CombustError([Fault(key, line.given.get(key), "conflict", why=why, hint=hint) for key in wrong])
+def _refuse_strange(about: Entry, keys: Sequence[str]) -> None:
+    """Refuse to correct an entry by what it cannot hold: it would be lost in silence."""
+    if about.kind == "setting":
+        strange = [key for key in keys if key not in HEAD and key not in HOLDS]
+    elif about.kind in ("reading", "part"):
+        strange = [key for key in keys if key in SAID]
+    else:
+        strange = [key for key in keys if key not in about.body]
+    if strange:
+        kind = about.kind.replace("_", " ")
+        why = f"is no part of entry {about.number}, which is a {kind}"
+        hint = "combust log show tells the entries with their numbers; what is new is entered, not corrected."
+        raise CombustError([Fault(key, None, "conflict", why=why, hint=hint) for key in strange])
 
 
 def _beside_corrected(name: str, line: Line, visit: Visit) -> dict[str, Any]:
@@ -367,7 +370,7 @@ def _add_values(new: NewVisit, line: Line, visit: Visit) -> None:
     typed = {key: text for key, text in line.typed.items() if key not in settings}
     beside = {name: held for name, held in (("over", line.over), ("typed", typed)) if held}
     if measured or line.over:
-        if line.next or visit.begins_reading(measured):
+        if line.next or visit.begins_reading({**measured, **line.over}):
             body = {"taken_at": new.at, **measured, **beside}
             new.entries.append(("reading", None, body))
         else:

@@ -8,16 +8,19 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from combust.application.visit.entries import Entry, in_order
+from combust.application.visit.entries import in_order
 from combust.application.visit.record import check_head, hand_back_faults, limit_rows, may_close
 from combust.application.visit.visit import Visit
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import Field
 from combust.domain.safety import of_all
 from combust.edge.logbook.book import Logbook
-from combust.edge.logbook.chain import ORDER, SELECT, Writer
+from combust.edge.logbook.chain import SELECT, Writer
+from combust.edge.logbook.listing import entries_of_rows as entries_of_rows
+from combust.edge.logbook.listing import list_visits as list_visits
+from combust.edge.logbook.listing import names as names
 from combust.edge.logbook.migrate import broken_seals
-from combust.edge.logbook.rows import by_visit, entries_of, read_all, read_one, visit_of
+from combust.edge.logbook.rows import by_visit, of_day, read_all, read_one, visit_of
 from combust.edge.logbook.summary import Found, find, folded, keep, key_for, labels_of, listed
 from combust.edge.tables.times import moment_seconds
 
@@ -178,7 +181,7 @@ def _add_one(
         visit = _read(connection, found)
         entries = _to_one_that_is_there(visit, new, entries)
     elif of_a_day:
-        visit = Visit(new.visit_id, in_order(_of_day(book, connection, new.visit_id)))
+        visit = Visit(new.visit_id, in_order(of_day(connection, new.visit_id, book.origin)))
     else:
         visit = Visit(new.visit_id)
         entries = [("opened", None, {"heater_id": new.heater_id, "profile": new.profile}), *entries]
@@ -339,20 +342,6 @@ def read_visits(
     return [part for part in parts_of if part]
 
 
-def names(book: Logbook) -> dict[str, bool]:
-    """Return visit -> whether it is open, in the order they were opened, without reading what they hold."""
-    with book.looking() as connection:
-        return {row["label"]: bool(row["is_open"]) for row in listed(connection)[0]}
-
-
-def list_visits(
-    book: Logbook, *, heater_id: str | None = None, last: int = 0, only_open: bool = False
-) -> tuple[list[dict[str, Any]], int]:
-    """Return (one row a visit in the order they were opened, how many there are), without reading what they hold."""
-    with book.looking() as connection:
-        return listed(connection, heater_id=heater_id, last=last, only_open=only_open)
-
-
 def _read(connection: sqlite3.Connection, found: Found) -> Visit:
     rows = read_one(connection, found.key)
     names = {str(row["visit_id"]) for row in rows}
@@ -369,17 +358,6 @@ def _unknown(connection: sqlite3.Connection, what: str) -> Fault:
     known = ", ".join(row["label"] for row in listed(connection, last=8)[0][::-1])
     hint = f"The latest are {known}." if known else "It holds no visit yet."
     return Fault("visit_id", what, "unknown_name", why="is not in this logbook", hint=hint)
-
-
-def entries_of_rows(book: Logbook, visit_id: str) -> list[Entry]:
-    """Return the settings of a day that were entered in this book: those of a colleague's book do not count in it."""
-    with book.looking() as connection:
-        return _of_day(book, connection, visit_id)
-
-
-def _of_day(book: Logbook, connection: sqlite3.Connection, name: str) -> list[Entry]:
-    query = f"{SELECT} WHERE COALESCE(visit_key, visit_id) = ? AND origin = ? {ORDER}"
-    return entries_of(connection.execute(query, (name, book.origin)).fetchall())
 
 
 def now() -> str:

@@ -15,12 +15,6 @@ MOST_MISSING = 3
 HEADS = ("heater, visit", "vehicle, place", "found and done", "CO in the cab", "now", "still missing", "next visit")
 
 
-def days_of(visit: Visit) -> set[str]:
-    """Return the days of a visit, YYYY-MM-DD: those of its readings; without one the day it was opened."""
-    days = {str(one.values.get("taken_at") or one.at)[:10] for one in visit.taken}
-    return days or {visit.opened_at[:10]}
-
-
 def day_page(visits: Sequence[Visit], day: str, *, heads: Mapping[str, str]) -> str:
     """Return the sheet of a day as one HTML page, A4 across; every text of the records is escaped.
 
@@ -72,16 +66,16 @@ def _row(visit: Visit, verdict: Verdict, room: Room) -> dict[str, object]:
     """Return the cells of a visit, and whether it is to be marked."""
     where = ", ".join(str(visit.head[key]) for key in ("vehicle", "place") if visit.head.get(key))
     state = "open" if not visit.closed_at else "closed incomplete" if "incomplete" in status(visit) else "closed"
-    cells = (
+    cells = (  # in the order of the headings
         room.words(where or "not stated", SHORT),
-        f"{room.words(verdict.brief, LONG)}. Done: {room.words(verdict.done, SHORT)}",
+        f"{room.words(verdict.brief.rstrip('.'), LONG)}. Done: {room.words(verdict.done, SHORT)}",
         verdict.cab.value,
         verdict.now,
         f"{state}; " + (", ".join(room.some(verdict.missing, MOST_MISSING, NAME)) or "nothing missing"),
         room.words(verdict.next_visit, NAME),
     )
     heater = f"{room.words(visit.heater_id or 'not named', NAME)}, {room.words(visit.visit_id, NAME)}"
-    return {"heater": heater, "cells": cells, "stop": bool(verdict.safety.stops)}
+    return {"heater": heater, "cells": [*zip(HEADS[1:], cells, strict=True)], "stop": bool(verdict.safety.stops)}
 
 
 def _totals(found: Sequence[tuple[Visit, Verdict]]) -> list[tuple[str, int]]:

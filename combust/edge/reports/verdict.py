@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
@@ -15,6 +16,7 @@ from combust.data.units import in_words
 from combust.domain.safety import Safety
 
 SEEN = ("terminals", "fuel_sample", "strip_down")
+SIZE = re.compile(r"\d %")
 LEADS = 0.5  # share from which a cause is called the one that was found
 
 
@@ -124,17 +126,31 @@ def _meaning(visit: Visit, causes: VisitResult | None) -> str:
     if not causes.fits:
         return "The readings fit no cause in the list."
     if causes.top.probability < LEADS:
-        return f"Nothing settled; first, with {100 * causes.top.probability:.0f} %: {causes.top.text}"
-    return f"{causes.top.text} ({100 * causes.top.probability:.0f} %)"
+        return f"Nothing settled; first, with {100 * causes.top.probability:.0f} %: {diagnosis(causes.top.text)}"
+    return f"{diagnosis(causes.top.text)} ({100 * causes.top.probability:.0f} %)"
+
+
+def diagnosis(text: str) -> str:
+    """Return what the text of a cause says that it is, with its size: a sheet tells what was found, no next step.
+
+    The first sentence says what it is; one with a share says how much. What is to be done follows them, and some of it
+    needs a running heater.
+    """
+    first, *others = re.split(r"(?<=\.) (?=[A-Z])", text)
+    return " ".join([first, *(one for one in others if SIZE.search(one))])
 
 
 def _conditions(visit: Visit, now: str) -> list[str]:
     """Return under which conditions it may be used, what was not checked among them, or what is needed before it is."""
+    said = [f"{visit.head['condition']}."] if visit.head.get("condition") else []
     if now == "Kept off.":
-        return ["Heater off until what is told here is put right and it was read again, CO in the cab too."]
+        return [
+            *said,
+            "Heater off until this is put right and it was read again outdoors, CO in the cab too.",
+        ]
     if now != "Handed back.":
-        return ["Heater off until it is handed back."]
-    told = ["Only with the exhaust in the open and a working CO alarm in the cab."]
+        return [*said, "Heater off until it is handed back."]
+    told = [*said, "Only with the exhaust in the open and a working CO alarm in the cab."]
     limit = visit.profile.get("limits", {}).get("altitude_m")
     if isinstance(limit, int | float):
         told.append(in_words(f"Not above {limit:g} m.", visit.units))
