@@ -18,9 +18,9 @@ from combust.application.visit.visit import Visit
 from combust.data.errors import CombustError
 from combust.edge.logbook.book import Logbook
 from combust.edge.logbook.exchange import export_lines, head_of, import_lines, verify
-from combust.edge.logbook.keyboard import age_of, enter, open_visit
-from combust.edge.logbook.typed import entries_of_line
-from combust.edge.logbook.visits import read_visit
+from combust.edge.logbook.keyboard import age_of, enter, open_visit, set_day
+from combust.edge.logbook.typed import correction_of_line, entries_of_line, read_line
+from combust.edge.logbook.visits import read_visit, read_visits
 from combust.edge.reports.verdict import verdict_of
 from combust.edge.reports.visit_page import visit_page
 from tests.edge.runs import call
@@ -99,6 +99,33 @@ def test_an_engineers_case_from_opening_to_the_printed_page(tmp_path):
         assert verify(opened_book).broken == ()
         assert head_of(opened_book, visit).split()[0] in page
     assert all(entry.who == "T. Larkwood" for entry in visit.entries if entry.kind not in ("opened", "setting"))
+
+
+def test_three_heaters_in_a_day_and_no_number_typed_twice(book):
+    """One restricted, one low on voltage, one that lit and died: settings of the day stand in each, with their age."""
+    set_day(
+        book, shlex.split('who "T. Larkwood" outdoors alarm works altitude 210 air 5 zeroo2 20.9 leak pass'), MORNING
+    )
+    lines = {
+        "heater-0312": ["high o2 5.6 flue 350", "intake_static -140"],
+        "heater-0107": ["high o2 8.6 plug 10.4", "note relay chatters"],
+        "heater-0205": ["check supply_voltage 12.1 at glow", "note lit and died after 40 s"],
+    }
+    for number, (heater, said) in enumerate(lines.items()):
+        visit, notes = open_visit(
+            book, None, heater, HEATERS if heater != "heater-0205" else None, [], minutes(90 * number)
+        )
+        age = {0: "entered 0 min ago", 1: "entered 1 h 30 min ago", 2: "entered 3 h 0 min ago"}[number]
+        assert all(age in note for note in notes)
+        for line in said:
+            visit = enter(book, visit, shlex.split(line), minutes(90 * number + 5))
+    visits = read_visits(book)
+    assert [visit.heater_id for visit in visits] == list(lines)
+    for visit in visits:
+        assert visit.head["who"] == "T. Larkwood"
+        own = [dict(entry.body) for entry in visit.entries if entry.kind in ("reading", "part")]
+        assert not any({"altitude_m", "intake_temp_c", "ambient_o2_pct", "location"} & set(body) for body in own)
+        assert all(reading["altitude_m"] == 210.0 and reading["location"] == "outdoors" for reading in visit.readings)
 
 
 def test_units_follow_the_number_and_the_record_is_metric(book):
@@ -255,13 +282,24 @@ OTHERS = (
     *("outdoors", "indoors", "alarm works", "alarm fails", "stage high o2 8.2 co 54", "cab 1 outside 0", "cab 2"),
     *("missing cab_co none there", "missing reading_after none", "smoke 0", "next o2 8.3", "note x"),
 )
+CORRECTIONS = st.tuples(st.integers(1, 9), st.sampled_from(["", "co 54", "cab 1", "outdoors"]))
 
 
 def in_memory(lines):
-    """Return a visit of typed lines; its end says that it is handed back."""
+    """Return a visit of typed lines and of corrections (number, words); its end says that it is handed back."""
     visit = Visit.open("V1", at=MORNING.isoformat())
     for number, line in enumerate(lines, 1):
-        new = entries_of_line(shlex.split(line), visit, minutes(number))
+        if isinstance(line, str):
+            new = entries_of_line(shlex.split(line), visit, minutes(number))
+        elif line[0] <= len(visit.entries) and visit.entries[line[0] - 1].kind != "opened":
+            try:
+                new = correction_of_line(line[0], line[1].split(), visit, minutes(number))
+            except CombustError:  # refused at the keyboard, but a book from elsewhere may hold it
+                values = read_line(line[1].split(), visit, minutes(number)).given
+                visit = visit.add("correction", {"values": values}, corrects=line[0])
+                continue
+        else:
+            continue
         if new.head:
             visit = visit.add("setting", new.head)
         for kind, _, body in new.entries:
@@ -286,6 +324,19 @@ def test_handed_back_is_never_printed_without_measured_co_in_the_cab_after_the_l
         assert not set(after) & set(STOPS)
         assert place == ["outdoors"]
         assert alarm != ["alarm fails"]
+
+
+@given(st.lists(st.one_of(st.sampled_from([*WORK, *STOPS, *OTHERS]), CORRECTIONS), max_size=14))
+def test_no_correction_and_no_declaration_makes_a_measurement(lines):
+    """Inside and outside must stand as numbers in entries after the last work that still counts."""
+    visit = in_memory(lines)
+    if is_printed(visit):
+        assert visit.safety.state == "nothing_found"
+        entries = visit.in_force
+        works = [at for at, one in enumerate(entries) if one.kind == "adjustment" or one.body.get("event") == "swap"]
+        after = entries[max(works, default=-1) + 1 :]
+        for key in ("cab_co_in_ppm", "cab_co_out_ppm"):
+            assert any(isinstance(one.body.get(key), float) for one in after)
 
 
 def test_the_case_that_is_printed():
