@@ -57,7 +57,7 @@ def facts_of(found: Standing, asked: Asked, error: CombustError | None = None) -
     wanted = str(asked.form.get("check") or asked.request.query_params.get("check") or "")
     chosen = checks.get(wanted) or next(iter(checks.values()), None)
     check = check_facts(chosen, visit, asked, error) if chosen else None
-    findings = findings_of(found, asked.units)
+    findings, banner = findings_of(found, asked.units), safety.told_in(asked.units).lines()
     return {
         **about(visit),
         "stopped": bool(safety.stops) or not safety.allows(("burning",)),
@@ -65,7 +65,7 @@ def facts_of(found: Standing, asked: Asked, error: CombustError | None = None) -
         "answer": answer_of(visit),
         "own_lambda": own_lambda(found),
         "readings": [(_label(one), in_words(line_of(one), asked.units)) for one in visit.last_taken],
-        "warnings": [text for severity, text in findings if severity == "warn"],
+        "warnings": [text for severity, text in findings if severity == "warn" and text not in banner],
         "remarks": [text for severity, text in findings if severity != "warn"],
         "check": check,
         "fields": check["fields"] if check else [],
