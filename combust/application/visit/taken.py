@@ -14,6 +14,17 @@ from combust.data.errors import CombustError
 from combust.data.vocabulary import inputs, quantities
 from combust.domain.safety import Safety
 
+# What stopped a heater before the work stops it until it is looked at, or measured, again: each pair by itself.
+UNTIL_AGAIN = (
+    ("terminals",),
+    ("joints",),
+    ("heating_air_smell",),
+    ("fuel_sample", "fuel"),
+    ("cab_co_in_ppm", "cab_co_out_ppm"),
+    ("co_dry_ppm",),
+)
+BURNING = ("o2_dry_pct", "co2_dry_pct", "co_dry_ppm", "o2_wet_pct", "co2_wet_pct", "co_wet_ppm", "co_mg_per_m3")
+
 
 @dataclass(slots=True)
 class Taken:
@@ -134,6 +145,23 @@ class Branch:
         """The readings that speak of the heater as it is: those after the last work, or all when nothing was done."""
         taken, works = self.taken, sum(map(is_work, self.entries))
         return [one for one in taken if one.after and one.works in (0, works)] if self.worked else taken
+
+    @property
+    def not_again(self) -> list[Taken]:
+        """What was seen or measured before the last work and not since, by itself: it may still stop the heater."""
+        last, found = self.last_taken, []
+        for keys in UNTIL_AGAIN if last else ():
+            holding = [one for one in self.taken if keys[0] in one.values or keys[0] in one.over]
+            if holding and holding[-1] not in last:
+                one = holding[-1]
+                held = {key: one.values[key] for key in keys if key in one.values}
+                found.append(Taken(one.key, one.at, held, {key: one.over[key] for key in keys if key in one.over}))
+        return found
+
+    @property
+    def lacks_burning(self) -> bool:
+        """Whether no gas of the burning heater was read after the last work."""
+        return not any(key in one.values or key in one.over for one in self.last_taken for key in BURNING)
 
     @property
     def settings(self) -> dict[str, Any]:

@@ -296,7 +296,8 @@ class Visit(Result):
     def safety(self) -> Safety:
         """The safety state at the end: of the readings after the last work; the place is the last that was said.
 
-        Work alone clears no stop: until something was read after it, what was read before counts. With a profile the
+        Work alone clears no stop: until something was read after it, what was read before counts, and what was seen or
+        measured before counts until it is looked at or measured again. With a profile the
         limits of the heater's own document count too. Of several branches each counts: none clears a stop of another.
         """
         heater = self.heater
@@ -305,6 +306,7 @@ class Visit(Result):
             parts.append(Safety(alarm_findings(branch.settings)))
             taken = branch.last_taken or branch.taken or [Taken("", "", {})]
             parts += [one.safety.without_place() for one in taken]
+            parts += [Safety(one.safety.stops) for one in branch.not_again]
             place = branch.settings.get("location") or taken[-1].values.get("location")
             parts.append(replace_place(taken[-1], place).safety)
             if heater:
@@ -317,14 +319,16 @@ class Visit(Result):
     def hand_back_doubts(self, safety: Safety) -> list[str]:
         """Return why the heater may not be called handed back; empty when nothing speaks against it.
 
-        The safety state is "nothing found", and CO in the cab and outside was measured after the last work. What was
-        declared missing is not measured.
+        The safety state is "nothing found", and after the last work gas of the burning heater was read and CO in the
+        cab and outside measured. What was declared missing is not measured.
         """
         doubts = [] if safety.state == "nothing_found" else list(safety.lines())
         if self.broken:
             doubts.append(f"The record was changed outside combust: {self.broken}.")
         if any(branch.lacks_cab_co for branch in self.branches):
             doubts.append("CO in the cab and outside was not measured after the last work.")
+        if any(branch.lacks_burning for branch in self.branches):
+            doubts.append("No gas of the burning heater was read after the last work: CO in the cab says nothing then.")
         return doubts
 
     def before_after(self) -> dict[str, tuple[Taken | None, Taken | None]]:
