@@ -306,7 +306,7 @@ class Visit(Result):
             parts.append(Safety(alarm_findings(branch.settings)))
             taken = branch.last_taken or branch.taken or [Taken("", "", {})]
             parts += [one.safety.without_place() for one in taken]
-            parts += [Safety(one.safety.stops) for one in branch.not_again]
+            parts += [Safety(one.safety.without_place().stops) for one in branch.not_again]
             place = branch.settings.get("location") or taken[-1].values.get("location")
             parts.append(replace_place(taken[-1], place).safety)
             if heater:
