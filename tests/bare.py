@@ -16,7 +16,7 @@ from types import ModuleType
 from typing import Any
 
 EXTRAS = ("cantera", "jupyterlab", "notebook", "ipywidgets", "starlette", "uvicorn", "python_multipart", "segno",
-          "httpx2",
+          "httpx2", "axe_core_python",
           "dask", "distributed", "scipy", "hypothesis",
           "pytest", "nbclient", "nbformat", "selenium", "chemicals", "fluids", "CoolProp", "ambiance", "psychrolib",
           "airportsdata", "pint", "uncertainties", "html5lib", "polars", "atheris", "jupytext")  # fmt: skip

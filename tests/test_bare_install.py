@@ -16,6 +16,8 @@ from tests.bare import EXTRAS
 
 ROOT = Path(__file__).parents[1]
 NAMES = {
+    "pillow": "PIL",
+    "axe-core-python": "axe_core_python",
     "coolprop": "CoolProp",
     "pytest-cov": "pytest",
     "pytest-xdist": "pytest",

@@ -15,6 +15,7 @@ import combust
 from combust.domain.heater import Heater
 from combust.domain.limits import Finding, in_order
 from combust.domain.result import UNTOLD, Assumed, Result, assume, plain, shown
+from combust.domain.safety import Safety
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,3 +140,13 @@ def test_a_number_is_shown_with_its_half_width(
     value: float | None, pattern: str, unit: str, u: float | None, said: str
 ) -> None:
     assert shown(value, pattern, unit, u=u) == said
+
+
+@pytest.mark.memory
+def test_a_stop_is_told_in_the_units_of_a_person() -> None:
+    """1 ft = 0.3048 m exactly: 1350 m are 4429 ft (NIST SP 811, from memory)."""
+    stop = Finding("above_heater_limit", "stop", "2000 m is above the heater's own limit of 1350 m.")
+    told = Safety((stop,)).told_in("us")
+    assert "4429 ft" in told.stops[0].text
+    assert Safety((stop,)).told_in("metric").stops == (stop,)
+    assert told.state == Safety((stop,)).state == "heater_off"

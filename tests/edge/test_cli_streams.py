@@ -70,7 +70,7 @@ def test_a_steering_text_cannot_reach_the_terminal() -> None:
 def examples_of(command: str) -> list[list[str]]:
     """Return every example line of a command's help as arguments."""
     text = re.sub(r"\\\n\s*", "", call(command, "--help").out)  # a line may go on behind a backslash
-    lines = [line.split(">")[0].strip() for line in text.splitlines() if re.match(r"^\s+combust \w", line)]
+    lines = [line.partition(" > ")[0].strip() for line in text.splitlines() if re.match(r"^\s+combust \w", line)]
     assert lines, f"{command} shows no example"
     return [shlex.split(line)[1:] for line in lines]
 
@@ -81,7 +81,7 @@ def test_the_examples_of_the_help_run(tmp_path: Path, monkeypatch: pytest.Monkey
     (tmp_path / "data").symlink_to(ROOT / "data")
     (tmp_path / "salt.txt").write_text("only the instructor knows this sentence", encoding="utf-8")
     for command in COMMANDS:
-        if command == "page":  # it serves until it is stopped: tests/edge/test_browser_pages.py does that
+        if command == "page":  # it serves until it is stopped: tests/edge/web does that
             continue
         for example in examples_of(command):
             run = call(*example)

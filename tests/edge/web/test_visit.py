@@ -61,7 +61,14 @@ LIKELY = {
     **{"supply_v": "12.4", "intake_co2_pct": "0.04", "intake_o2_pct": "20.9", "air_in_temp_c": "5"},
     **{"air_out_temp_c": "70", "intake_static_pa": "-60", "exhaust_static_pa": "250", "blower_rpm": "4800"},
     **{"strokes": "100", "delivered_ml": "4.1", "span_o2_pct": "8", "span_o2_read_pct": "8", "supply_glow_v": "11"},
-    **{"probe_leak_test": "pass", "sample_line": "dry", "terminals": "clear", "joints": "tight", "fuel_line": "full"},
+    **{
+        "probe_leak_test": "pass",
+        "plate_number": "agrees",
+        "sample_line": "dry",
+        "terminals": "clear",
+        "joints": "tight",
+        "fuel_line": "full",
+    },
     **{"stage": "low", "o2_dry_pct": "9.8", "co_dry_ppm": "90", "flue_temp_c": "200"},
     **{"fuel_sample": "as_stated", "cab_co_in_ppm": "1", "cab_co_out_ppm": "0"},
 }
