@@ -16,7 +16,7 @@ from tests.bare import EXTRAS
 
 ROOT = Path(__file__).parents[1]
 NAMES = {
-    "pillow": "PIL",
+    "pillow": "",  # matplotlib brings it
     "axe-core-python": "axe_core_python",
     "coolprop": "CoolProp",
     "pytest-cov": "pytest",

@@ -70,7 +70,7 @@ def test_a_steering_text_cannot_reach_the_terminal() -> None:
 def examples_of(command: str) -> list[list[str]]:
     """Return every example line of a command's help as arguments."""
     text = re.sub(r"\\\n\s*", "", call(command, "--help").out)  # a line may go on behind a backslash
-    lines = [line.partition(" > ")[0].strip() for line in text.splitlines() if re.match(r"^\s+combust \w", line)]
+    lines = [re.split(r" >>? ", line)[0].strip() for line in text.splitlines() if re.match(r"^\s+combust \w", line)]
     assert lines, f"{command} shows no example"
     return [shlex.split(line)[1:] for line in lines]
 
