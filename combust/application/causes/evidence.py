@@ -23,6 +23,7 @@ from combust.kernel.types import Floats
 # Healthy tolerances whose effect on every channel is taken from the model itself (index into the probe draws).
 PROBES = ("air", "fuel", "clean", "heating_air")
 PROBE_STEP = 0.02
+OF_ANALYSER = ("ambient_o2", "span")  # channels that say something of the analyser, whatever the heater does
 
 
 @dataclass(frozen=True, slots=True)
