@@ -124,9 +124,8 @@ class Engine:
         for index, (reading, row) in enumerate(zip(readings, rows, strict=True)):
             known = {"stroke_ul": self.heater.stroke_ul, **reading}
             found += ev.observations_of(index, known, row, self.model, self.instrument)
-        found = ev.without_repeats(found)
-        if self._of_analyser_only(found, readings):
-            found = []
+        told = [one for reading in readings for one in seen_answers(reading, self.heater, self.priors)]
+        found = ev.of_heater(ev.without_repeats(found), told, self.priors)
         if ev.seen_blocked(readings):  # too little air makes CO and soot: they may not speak for the burner then
             found = [one for one in found if one.channel not in ("co", "smoke")]
         if found:  # nothing read says nothing, of the baseline too
@@ -152,15 +151,6 @@ class Engine:
                 residuals[variant] = visit.whitening[loose].whitened(difference[part]) if loose else usual[part]
         weighed = {variant: residual for variant, residual in residuals.items() if variant.cause in visit.weighed}
         return visit, weighed, outputs
-
-    def _of_analyser_only(self, found: Sequence[ev.Observation], readings: Sequence[Values]) -> bool:
-        """Return whether a start or a cab was told of, and what was read beside it says something of the analyser only.
-
-        Zero and span of an analyser that nobody has held into the gas are no evidence about the heater.
-        """
-        told = [one for reading in readings for one in seen_answers(reading, self.heater, self.priors)]
-        of_analyser = all(one.channel in ev.OF_ANALYSER for one in found)
-        return of_analyser and any(self.priors.causes[name].asked_by for name in self.priors.weighed(told, gas=False))
 
     def _channels(
         self,

@@ -108,6 +108,15 @@ def observations_of(
     return found
 
 
+def of_heater(found: list[Observation], told: Iterable[tuple[str, str]], priors: Priors) -> list[Observation]:
+    """Return what was read, nothing where a start or a cab was told of and only the analyser was looked at beside it.
+
+    Zero and span of an analyser that nobody has held into the gas are no evidence about the heater.
+    """
+    asked = any(priors.causes[name].asked_by for name in priors.weighed(told, gas=False))
+    return [] if asked and all(one.channel in OF_ANALYSER for one in found) else found
+
+
 def burns_rich(reading: Values) -> bool:
     """Return whether there is more CO than the O2 beside it could burn: soot and HC then leave the balance open."""
     return bool(reading.get("o2_dry_pct", np.inf) < 0.5e-4 * reading.get("co_dry_ppm", 0.0))
