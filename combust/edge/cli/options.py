@@ -33,7 +33,7 @@ def with_point(value: Any) -> Any:
     return value if cell.why or cell.bound or cell.number != cell.number else repr(cell.number)
 
 
-class Typed(click.ParamType):
+class Typed(click.types.StringParamType):
     """The text of a number, which whoever takes it checks."""
 
     name = "text"
