@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import io
+import re
+
 import pytest
 
 from combust.application.visit.standing import excluded, standing
+from tests.edge.runs import call
 from tests.edge.test_visit_words import typed
 
 READ = "outdoors altitude 210 air 15 high o2 5.0 flue 350 co 60"
@@ -62,3 +66,24 @@ def test_what_is_done_again_after_a_repair_never_runs_a_heater_that_must_stay_of
         if not found.safety.allows(("burning",)):
             assert "while it glows" not in found.repair
             assert "read again" not in found.repair
+
+
+def test_an_entry_tells_its_number_and_a_correction_old_and_new(tmp_path):
+    book = str(tmp_path / "w.book")
+    call("visit", "open", book, "h1")
+    told = call("visit", "enter", book, "high", "o2", "8.2", "co", "120", "outdoors").out
+    number = re.search(r"entry (\d+), reading: .*120 ppm", told)
+    assert number, told
+    again = " ".join(call("visit", "correct", book, number[1], "co", "110", "because", "misread").out.split())
+    assert re.search(rf"entry \d+ corrects entry {number[1]}: co dry 120 ppm -> co dry 110 ppm \(misread\)", again)
+    listed = call("log", "show", book)
+    assert "--visit-id V001" in listed.err
+    assert re.search(rf"^{number[1]} .*reading", call("log", "show", book, "--visit-id", "V001").out, re.M)
+
+
+def test_a_prompt_tells_the_number_of_each_line(tmp_path, monkeypatch):
+    book = str(tmp_path / "w.book")
+    call("visit", "open", book, "h1")
+    monkeypatch.setattr("sys.stdin", io.StringIO("outdoors high o2 8.2\nco 54\n\n"))
+    run = call("visit", "enter", book)
+    assert len(re.findall(r"^written +entry", run.out, re.M)) >= 2

@@ -26,7 +26,7 @@ def correction_of_line(name: int | str, words: Sequence[str], visit: Visit, at: 
     """
     about = visit.entry(name)
     if about.kind in ("opened", "closed", "reopened", "correction"):
-        hint = "combust log show tells the entries with their numbers."
+        hint = f"combust log show BOOK --visit-id {visit.visit_id} tells the entries with their numbers."
         if about.kind == "correction":
             hint = f"It corrects entry {about.corrects}: correct that one again."
         raise CombustError(Fault("entry", name, "unknown_name", why="is no entry to be corrected", hint=hint))
