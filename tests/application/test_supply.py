@@ -176,6 +176,8 @@ def test_a_battery_of_unknown_resistance_is_part_of_what_falls():
     alone = {"open_circuit_v": 12.4, "plug_glow_v": 11.1, "glow_a": 10}
     assert "130 mohm in battery, cable and contacts" in str(supply_check(**alone).findings)
     assert "115 mohm in cable and contacts" in str(supply_check(**alone, battery_mohm=15).findings)
+    assert dict(supply_check(**alone).lines())["battery, feed, return and contacts"] == "130 mohm"
+    assert dict(supply_check(**alone, battery_mohm=15).lines())["feed, return and contacts"] == "115 mohm"
 
 
 @pytest.mark.memory

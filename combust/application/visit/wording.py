@@ -86,7 +86,8 @@ def written_since(visit: Visit, before: Visit) -> list[str]:
             about = names.get(str(one.about), one.about)
             rows.append(f"entry {names[one.name]} corrects entry {about}: {old} -> {new} {why}".rstrip())
         else:
-            rows.append(f"entry {names[one.name]}, {one.kind.replace('_', ' ')}: {text_of(one.body, visit.units)}")
+            body = {key: value for key, value in one.body.items() if key != "taken_at"}
+            rows.append(f"entry {names[one.name]}, {one.kind.replace('_', ' ')}: {text_of(body, visit.units)}")
     return rows
 
 
