@@ -70,7 +70,8 @@ class Fault:
         if self.low is not None and self.high is not None:
             text += f" (allowed {self.low:g} to {self.high:g}{' ' + self.unit if self.unit else ''})"
         text = text if self.line is None else f"line {self.line}: {text}"
-        return printable(f"{text}. {self.hint}".strip() if self.hint else f"{text}.")
+        text = text if text.endswith((".", "!", "?")) else f"{text}."
+        return printable(f"{text} {self.hint}".strip())
 
     def __repr__(self) -> str:
         return f"Fault({self.quantity!r}, {shorten(self.value)!r}, {self.code!r})"

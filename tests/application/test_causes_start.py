@@ -84,6 +84,29 @@ def test_without_a_gas_reading_sample_instrument_and_baseline_are_not_in_questio
         assert not found.assumed
 
 
+@pytest.mark.parametrize(
+    "day",
+    [
+        {"ambient_o2_pct": 20.9, "ambient_co_ppm": 0},
+        {"ambient_o2_pct": 18.0},
+        {"span_o2_pct": 5.0, "span_o2_read_pct": 5.1},
+        {"probe_leak_test": "pass", "sample_line": "dry", "analyser_fuel": "diesel_b7"},
+        {"probe_leak_test": "fail"},
+    ],
+)
+def test_zero_and_leak_test_of_the_day_change_nothing_about_a_start(day):
+    """What says something of the analyser alone is no gas evidence: the ranking of the start stays as it is."""
+    told = {"start_event": "never_lit", "supply_glow_v": 9.9}
+    for heater in (DIESEL, KNOWN):
+        alone, beside = ranked(heater, **told), ranked(heater, **told, **day)
+        assert beside.ranked
+        assert beside.valid
+        assert beside.marginal == alone.marginal
+        assert beside.top.cause == "glow_voltage_low"
+        tiers = shipped_priors().checks
+        assert tiers[beside.next_checks[0].check].tier != "validity"
+
+
 def test_start_and_gas_join_in_one_list():
     """A perfect reading clears what a reading can show; what leaves no trace in it stays."""
     gas = {**HEALTHY_GAS, "stage": "high", "supply_v": 12.4}

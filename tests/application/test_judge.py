@@ -155,7 +155,9 @@ BOTH_SIDES: dict[str, tuple[dict[str, Any], dict[str, Any]]] = {
     "not_steady": ({"o2_span_over_3min_pct": 0.31}, {"o2_span_over_3min_pct": 0.3, "flue_drift_k_per_min": 2.0}),
     "too_early": ({"minutes_since_ignition": 9.9}, {"minutes_since_ignition": 10.0}),
     "intake_recirculation": ({"intake_co2_pct": 0.11}, {"intake_co2_pct": 0.1, "intake_o2_pct": 20.7}),
-    "fuel_not_as_stated": ({"fuel_sample": "other"}, {"fuel_sample": "as_stated"}),
+    "fuel_not_as_stated": ({"fuel_sample": "other"}, {"fuel_sample": "water"}),
+    "fuel_sample_waxed": ({"fuel_sample": "waxed"}, {"fuel_sample": "other"}),
+    "fuel_sample_water": ({"fuel_sample": "water"}, {"fuel_sample": "waxed"}),
     "exhaust_co_warn": ({"co_dry_ppm": over(400.0)}, {"co_dry_ppm": 400.0}),
     "exhaust_co_air_free_warn": (
         {"co_dry_ppm": 300.0, "probe_leak_test": None},

@@ -9,6 +9,7 @@ import pytest
 from click.testing import CliRunner
 
 from combust.application.visit.supply import supply_check
+from combust.application.visit.supply_said import supply_said
 from combust.data.errors import CombustError
 from combust.domain.heater import Heater
 from combust.domain.result import Assumed
@@ -150,11 +151,43 @@ def test_the_voltage_at_the_plug_goes_before_the_table():
     assert "plug_drop" in codes(supply_check(**thick))
     told = supply_check(**thick | {"area_mm2": 6})
     assert "plug_drop_unexplained" in codes(told)
-    assert "115 mohm where the cable and contacts entered have 51" in str(told.findings)
+    assert "115 mohm in cable and contacts where the cable and contacts entered have 51" in str(told.findings)
     assert "below_cutout_glow" in codes(supply_check(**thick, cutout_v=11.2))
     assert "plug_above_rest" in codes(supply_check(**thick | {"plug_glow_v": 13.8}))
+
+
+def test_volts_at_the_plug_without_a_current_lack_the_current_and_nothing_else():
+    with pytest.raises(CombustError) as refused:
+        supply_check(open_circuit_v=11.4, plug_glow_v=9.9)
+    assert [one.quantity for one in refused.value.faults] == ["glow_a"]
+    assert "1.5 V fall under glow" in str(refused.value)
+    assert "measure the voltage at the plug" not in str(refused.value)
     with pytest.raises(CombustError, match="Or measure the voltage at the plug"):
-        supply_check(open_circuit_v=12.4, plug_glow_v=11.1)
+        supply_check(open_circuit_v=11.4)
+    said = supply_said(None, {"open_circuit_v": 11.4, "plug_glow_v": 9.9})
+    assert said is not None
+    assert "add glow current" in said.text
+    assert "plug glow" not in said.text
+
+
+@pytest.mark.hand
+def test_a_battery_of_unknown_resistance_is_part_of_what_falls():
+    """(12.4 - 11.1) V / 10 A = 130 mohm from the battery's poles inwards and outwards, 115 without its own 15."""
+    alone = {"open_circuit_v": 12.4, "plug_glow_v": 11.1, "glow_a": 10}
+    assert "130 mohm in battery, cable and contacts" in str(supply_check(**alone).findings)
+    assert "115 mohm in cable and contacts" in str(supply_check(**alone, battery_mohm=15).findings)
+    assert dict(supply_check(**alone).lines())["battery, feed, return and contacts"] == "130 mohm"
+    assert dict(supply_check(**alone, battery_mohm=15).lines())["feed, return and contacts"] == "115 mohm"
+
+
+@pytest.mark.memory
+@pytest.mark.parametrize(("rest", "empty"), [(11.4, True), (11.95, True), (12.06, False), (12.65, False)])
+def test_a_battery_that_is_nearly_empty_is_charged_or_tested_first(rest, empty):
+    """11.89 V is empty, 12.06 V a quarter full: table of the battery trade, from memory, beside the kernel."""
+    told = supply_check(open_circuit_v=rest, plug_glow_v=rest - 1.5, glow_a=8)
+    assert ("battery_nearly_empty" in codes(told)) is empty
+    if empty:
+        assert "Charge or test the battery first" in str(told.findings)
 
 
 @pytest.mark.hand

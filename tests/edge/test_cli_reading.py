@@ -220,7 +220,7 @@ def test_repeats_become_mean_and_scatter() -> None:
         (("--o2-dry", "8", "--o2-dry", ""), "o2_dry_pct"),
         (("--altitude", "100", "--altitude-ft", "300"), "altitude"),
         (("--o2-dry", "8", "--o2-wet", "7"), "o2_wet_pct"),
-        (("--o2-dry", "8,2"), "decimal point"),
+        (("--o2-dry", "8,200"), "decimal point"),
         (("--o2-dry", "8", "--altitude-ft", "99999"), "entered as altitude_ft = 99999"),
         (("--o2-dry", "8", "--flue-temp-f", "hot"), "flue_temp_f = hot is not a number"),
         (("--o2-dry", "nan"), "not a number"),

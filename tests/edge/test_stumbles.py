@@ -77,3 +77,25 @@ def test_the_plan_calls_a_kit_a_kit_and_the_heater_the_unit(tmp_path: Path) -> N
     for text in (run.out, page):
         assert "compensation kit" in text
         assert not re.search(r"compensation units?\b|[Uu]nits (now|needed)|needs a unit", text)
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("reading", "--o2-dry", "4,8", "--flue-temp-f", "626,5", "--location", "outdoors"),
+        ("supply", "--battery", "11,4", "--plug-glow", "9,9", "--glow-current", "8,5"),
+        ("start", "--heater", HEATER_0312, "--supply-glow", "9,9", "--start-event", "never_lit", "--cut-at", "10,5"),
+        ("site", "--altitude", "210,5", "--intake-temp", "-4,5", "--heater", HEATER_0312),
+    ],
+)
+def test_a_decimal_comma_is_read_in_an_option_as_in_a_line_of_a_visit(words) -> None:
+    comma, point = call(*words, "--json"), call(*(word.replace(",", ".") for word in words), "--json")
+    assert comma.code == 0, comma.err
+    assert comma.json == point.json
+
+
+def test_a_comma_that_can_be_a_thousands_mark_is_not_guessed_at() -> None:
+    refused = call("reading", "--o2-dry", "8", "--co-dry", "1,200")
+    assert refused.code == 3
+    assert "co_dry_ppm" in refused.err
+    assert call("reading", "--o2-dry", "8.200", "--location", "outdoors").code == 0

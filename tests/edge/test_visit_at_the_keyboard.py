@@ -17,9 +17,10 @@ from combust.application.visit.standing import standing
 from combust.application.visit.visit import Visit
 from combust.data.errors import CombustError
 from combust.edge.logbook.book import Logbook
+from combust.edge.logbook.correction import correction_of_line
 from combust.edge.logbook.exchange import export_lines, head_of, import_lines, verify
 from combust.edge.logbook.keyboard import age_of, enter, open_visit, set_day
-from combust.edge.logbook.typed import correction_of_line, entries_of_line, read_line
+from combust.edge.logbook.typed import entries_of_line, read_line
 from combust.edge.logbook.visits import read_visit, read_visits
 from combust.edge.reports.verdict import verdict_of
 from combust.edge.reports.visit_page import visit_page

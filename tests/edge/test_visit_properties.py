@@ -20,8 +20,9 @@ from combust.application.visit.visit import Visit
 from combust.data.errors import CombustError
 from combust.edge.cli.log import _shown
 from combust.edge.logbook.book import Logbook
+from combust.edge.logbook.correction import correction_of_line
 from combust.edge.logbook.keyboard import enter, open_visit
-from combust.edge.logbook.typed import correction_of_line, entries_of_line
+from combust.edge.logbook.typed import entries_of_line
 from combust.edge.logbook.visit_tables import export_visits
 from combust.edge.logbook.visits import close_visit, read_visit
 from combust.edge.reports import visit_page as sheet

@@ -12,6 +12,7 @@ import pytest
 from combust.application.causes.catalogue import shipped_priors
 from combust.application.visit.clock import clock_doubts
 from combust.application.visit.entries import Entry, in_order
+from combust.application.visit.record import hand_back_faults
 from combust.application.visit.standing import standing
 from combust.application.visit.supply_said import supply_said
 from combust.application.visit.visit import Visit
@@ -51,6 +52,9 @@ def typed(*lines: str, heater: str = "heater-0107", known: bool = True, profile:
         ("plug glow 10,4 V", {"supply_glow_v": 10.4}),
         ("Stage High o2 8.2", {"stage": "high"}),
         ("stage=LOW o2=10,8", {"stage": "low", "o2_dry_pct": 10.8}),
+        ("lit and died died 40 s cold soak -22", {"start_event": "lit_and_died", "died_after_s": 40}),
+        ("never lit battery 11.4 V rest plug glow 9.9V", {"start_event": "never_lit", "supply_glow_v": 9.9}),
+        ("battery 11,4V at rest plug glow 9,9", {"supply_glow_v": 9.9}),
         ('o2 "8,2 %" intake_static "-140 Pa"', {"o2_dry_pct": 8.2, "intake_static_pa": -140.0}),
     ],
 )
@@ -69,6 +73,11 @@ def test_foreign_ways_of_writing_are_understood(line, values):
         ("length 5 V", "is not in V"),
         ("band_high 1.8-1.4", "low end not below its high end"),
         ("stage hihg o2 8.2", "Did you mean high"),
+        ("lit and died -22", "cold soak -22"),
+        ("lit_and_died died -22", "cold soak -22"),
+        ("o2 8.2 unchecked exchanger leak test", "unchecked stands on a line of its own"),
+        ("o2 8.2 Repair hose replaced", "repair stands on a line of its own"),
+        ("battery 11.4 rest 11.5", "stands twice"),
     ],
 )
 def test_a_slip_of_gloves_is_told_with_what_was_meant_and_nothing_is_guessed(line, told):
@@ -210,3 +219,15 @@ def test_entries_of_two_books_stand_in_order_of_time_whatever_their_offsets():
     one = Entry("note", {"text": "first"}, "2026-01-12T08:00:00+01:00", 1, origin="b", hash="b1")
     two = Entry("note", {"text": "second"}, "2026-01-12T07:30:00+00:00", 1, origin="a", hash="a1")
     assert [entry.body["text"] for entry in in_order([two, one])] == ["first", "second"]
+
+
+@pytest.mark.parametrize("line", ["does not start", "Does Not Start", "symptom does not start", "does-not-start"])
+def test_a_complaint_of_several_words_is_understood(line):
+    assert typed(line).head["symptom"] == "does_not_start"
+
+
+def test_what_is_refused_with_a_stop_tells_correcting_as_a_way_out_and_ends_each_sentence_once():
+    visit = typed("outdoors high o2 8.2 co 5000")
+    faults = hand_back_faults(visit.add("setting", {"handed_back": "yes"}))
+    assert "correct NUMBER" in str(faults[0])
+    assert ".." not in str(faults[0])

@@ -14,7 +14,7 @@ from combust.application.causes.catalogue import HEALTHY, Cause, Priors
 from combust.application.causes.draws import SINGLE_SIZE, Drawer, Variant
 from combust.application.causes.forward import Model, SharedStates, shared_states
 from combust.application.causes.posterior import Hypothesis, Posterior, Visit, Whitening, loose_of
-from combust.application.causes.seen_answers import OF_INSTRUMENT, seen_answers, seen_likelihood, seen_twice
+from combust.application.causes.seen_answers import seen_answers, seen_likelihood, seen_twice
 from combust.application.causes.stacking import parameters_together, stacked
 from combust.application.causes.stage_reading import StageReading, Values, stage_reading
 from combust.application.heater.baseline import healthy_stages
@@ -124,7 +124,8 @@ class Engine:
         for index, (reading, row) in enumerate(zip(readings, rows, strict=True)):
             known = {"stroke_ul": self.heater.stroke_ul, **reading}
             found += ev.observations_of(index, known, row, self.model, self.instrument)
-        found = ev.without_repeats(found)
+        told = [one for reading in readings for one in seen_answers(reading, self.heater, self.priors)]
+        found = ev.of_heater(ev.without_repeats(found), told, self.priors)
         if ev.seen_blocked(readings):  # too little air makes CO and soot: they may not speak for the burner then
             found = [one for one in found if one.channel not in ("co", "smoke")]
         if found:  # nothing read says nothing, of the baseline too
@@ -191,8 +192,7 @@ class Engine:
             whitening[loose] = Whitening.of(sum((parts[cause][1] for cause in loose), matrix), shift)
         seen = seen_likelihood(readings, self.heater, self.priors)
         answers = [one for reading in readings for one in seen_answers(reading, self.heater, self.priors)]
-        judged = bool(found) or any(column in OF_INSTRUMENT for column, _ in answers)
-        weighed = self.priors.weighed(answers, gas=judged, channels=(one.channel for one in found))
+        weighed = self.priors.weighed(answers, gas=bool(found), channels=(one.channel for one in found))
         twice = seen_twice(answers, self.priors)
         return Visit(rows, needed, found, whitening, seen, twice, ev.proven_steady(readings), weighed)
 

@@ -23,6 +23,7 @@ from combust.kernel.types import Floats
 # Healthy tolerances whose effect on every channel is taken from the model itself (index into the probe draws).
 PROBES = ("air", "fuel", "clean", "heating_air")
 PROBE_STEP = 0.02
+OF_ANALYSER = ("ambient_o2", "span")  # channels that say something of the analyser, whatever the heater does
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,6 +106,15 @@ def observations_of(
             add(channel, np.log(size), static_u(size, numbers))
     _add_checks(reading, numbers, add)
     return found
+
+
+def of_heater(found: list[Observation], told: Iterable[tuple[str, str]], priors: Priors) -> list[Observation]:
+    """Return what was read, nothing where a start or a cab was told of and only the analyser was looked at beside it.
+
+    Zero and span of an analyser that nobody has held into the gas are no evidence about the heater.
+    """
+    asked = any(priors.causes[name].asked_by for name in priors.weighed(told, gas=False))
+    return [] if asked and all(one.channel in OF_ANALYSER for one in found) else found
 
 
 def burns_rich(reading: Values) -> bool:

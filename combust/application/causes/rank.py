@@ -186,7 +186,7 @@ def judge_visit(
     look = _seen_with(look, expected, engine.heater)
     priors, told = engine.priors, result.explanations()
     measured = sum(share for names, share in told.items() if any(priors.causes[name].measurement for name in names))
-    valid = not look.invalid and measured < priors.decide("invalid_probability")
+    valid = of_start or (not look.invalid and measured < priors.decide("invalid_probability"))  # a start is told
     if not valid:
         told = _only_measurement(priors, told, engine.unsteady_most(visit))
     baseline = bool(engine.heater.baselines)

@@ -64,13 +64,12 @@ def seen_table(column: str, priors: Priors) -> dict[str, dict[str, float]]:
     return table
 
 
-# What is seen and told in words, and what says something about sample or instrument only.
+# What is seen and told in words.
 WORDS = (
     *("terminals", "probe_leak_test", "sample_line", "fuel_sample", "strip_down", "start_event", "start_smoke"),
     *("fuel_line", "glow_element_test", "flame_sensor_test", "heating_air_smell", "joints"),
     "plate_number",
 )
-OF_INSTRUMENT = ("probe_leak_test", "sample_line", "analyser_fuel", "warm")
 
 
 def seen_answers(reading: Values, heater: Heater, priors: Priors) -> list[tuple[str, str]]:

@@ -25,6 +25,7 @@ from combust.kernel.trend import Series, tame_wild
 SPOILT = (
     *("not_steady", "leak_test_failed", "sample_wet", "ambient_o2_off", "span_gas_off", "pair_impossible"),
     *("pair_disagrees", "too_early", "o2_like_air", "no_gas", "intake_recirculation", "fuel_not_as_stated"),
+    *("fuel_sample_waxed", "fuel_sample_water"),
 )
 DAYS_PER_YEAR = 365.25
 

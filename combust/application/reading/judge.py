@@ -46,6 +46,7 @@ def _anything(columns: Columns) -> Any:
 def instrument_findings(columns: Columns) -> dict[str, Any]:
     """Return code -> where, for what the checks of instrument and sample showed."""
     number = columns.number
+    waxed, water = (np.asarray(columns.chosen("fuel_sample", what)) for what in ("waxed", "water"))
     return {
         "leak_test_failed": columns.chosen("probe_leak_test", "fail"),
         "leak_test_not_done": columns.empty("probe_leak_test"),
@@ -58,7 +59,9 @@ def instrument_findings(columns: Columns) -> dict[str, Any]:
         "too_early": number("minutes_since_ignition") < limit("steady_minutes"),
         "intake_recirculation": (number("intake_co2_pct") > limit("intake_co2_high"))
         | (number("intake_o2_pct") < limit("intake_o2_low")),
-        "fuel_not_as_stated": (np.asarray(columns.values.get("fuel_sample", -1)) > 0),
+        "fuel_not_as_stated": (np.asarray(columns.values.get("fuel_sample", -1)) > 0) & ~(waxed | water),
+        "fuel_sample_waxed": waxed,
+        "fuel_sample_water": water,
     }
 
 

@@ -114,7 +114,7 @@ def hand_back_faults(visit: Visit, *, at_the_end: bool = True) -> list[Fault]:
         return []
     safety = whole_safety(visit)
     stops = [one.text for one in safety.stops]
-    hint = "Keep it off (handed_back no), or read again after the repair."
+    hint = "Keep it off (handed_back no), read again after the repair, or correct what was mistyped (correct NUMBER)."
     if stops:
         why = f"contradicts a stop condition: {'; '.join(stops)}"
         return [Fault("handed_back", "yes", "conflict", why=why, hint=hint)]

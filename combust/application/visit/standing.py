@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Container
 from dataclasses import dataclass, replace
 from typing import Any
 
-from combust.application.causes.catalogue import shipped_priors
+from combust.application.causes.catalogue import HEALTHY, shipped_priors
+from combust.application.causes.checks import SEEN
+from combust.application.causes.seen_answers import seen_answers, seen_table
 from combust.application.causes.visit_result import NextCheck, VisitResult
 from combust.application.visit.by_symptom import checks_by_symptom
 from combust.application.visit.clock import clock_doubts
@@ -20,6 +23,7 @@ from combust.domain.result import Result, Rows, plain, shown
 from combust.domain.safety import Safety, of_all
 
 FIRST = 3  # causes that are told after an entry
+TOLD_OF_START = ("start_event", "start_smoke")  # what happened at a start, whatever the cause
 LEAST = 0.01  # share below which a cause is not told
 
 
@@ -49,8 +53,28 @@ class Standing(Result):
         return tuple(one for one in order if safety.allows(checks[one.check].needs))
 
     @property
+    def repair(self) -> str:
+        """What is to be mended before anything is checked, in one sentence; "" while no cause is certain."""
+        found, priors = self.causes, shipped_priors()
+        if found is None or not (found.ranked and found.valid and found.fits):
+            return ""
+        top, cause = found.top, priors.causes[found.top.cause]
+        certain = top.probability >= priors.decide("certain_probability") and cause.trim == "repair"
+        if not certain or not self.safety.allows(("cold",)):
+            return ""
+        showed = priors.checks.get(check_that_showed(self.visit, cause.name))
+        again = "look at it again, heater off and cold, before it is lit."
+        if showed and self.safety.allows(showed.needs):
+            again = f"do this again: {showed.sentence}"
+        elif self.safety.allows(("burning",)):
+            again = "read again, outdoors."
+        return f"Repair it ({cause.label}), write repair and what was done, then {again}"
+
+    @property
     def next_check(self) -> str:
-        """The next check in one sentence, with its risk; "" when none is to be made."""
+        """The next step in one sentence: the repair of a certain cause, else the next check with its risk, or ""."""
+        if self.repair:
+            return self.repair
         first = self.checks[:1]
         return _in_a_sentence(first[0].check, first[0].why) if first else ""
 
@@ -160,10 +184,44 @@ def _state(visit: Visit) -> str:
 
 
 def excluded(visit: Visit, causes: VisitResult | None) -> list[str]:
-    """Return the causes that the readings speak against, less than one in a hundred; none where no cause fits."""
+    """Return the causes that the readings speak against, less than one in a hundred; none where no cause fits.
+
+    What is not told apart from another is not among them, nor what can only be seen by a look that nobody took.
+    """
     if causes is None or not (causes.ranked and causes.valid and causes.fits):
         return []
-    return [one.cause for one in causes.causes if one.probability < LEAST]
+    together = {name for names in causes.cannot_separate for name in names}
+    seen = {column for column, _ in _answers(visit)}
+    return [
+        one.cause
+        for one in causes.causes
+        if one.probability < LEAST and one.cause not in together and _was_looked_at(one.cause, seen)
+    ]
+
+
+def _answers(visit: Visit) -> list[tuple[str, str]]:
+    """Return (column, answer) of what was seen and told at the readings that count."""
+    heater, priors = visit.need_heater(), shipped_priors()
+    return [one for taken in visit.last_taken for one in seen_answers(taken.row, heater, priors)] if heater else []
+
+
+def _was_looked_at(cause: str, seen: Container[str]) -> bool:
+    """Return whether a cause that only a look can tell of was looked at; that a start failed is no look at it."""
+    asked_by = [told.partition("=")[0] for told in shipped_priors().causes[cause].asked_by]
+    return not asked_by or any(column in seen for column in asked_by if column not in TOLD_OF_START)
+
+
+def check_that_showed(visit: Visit, cause: str) -> str:
+    """Return the check whose answer speaks most for a cause, "" where nothing that was seen does."""
+    best, name = 1.0, ""
+    for column, answer in _answers(visit):
+        table = seen_table(column, shipped_priors())
+        usual = table[HEALTHY].get(answer, 0.0)
+        speaks = table.get(cause, {}).get(answer, 0.0) / usual if usual else 1.0
+        check = next((check for check, columns in SEEN.items() if column in columns), "")
+        if check and speaks > best:
+            best, name = speaks, check
+    return name
 
 
 def before_work(visit: Visit) -> Visit:

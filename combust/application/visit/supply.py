@@ -44,6 +44,7 @@ _ASKED = {
 }
 _MEASURE = "Measure it: battery at rest, cable one way, cross-section printed on the cable."
 _HINTS = dict.fromkeys(("open_circuit_v", *_CABLE), _MEASURE)
+_WITH_BATTERY = "battery, cable"
 _NEEDED = ("open_circuit_v",)
 FIELDS = {
     key: Field(key, "number", meaning, unit, low=low, high=high, required=key in _NEEDED, hint=_HINTS.get(key, ""))
@@ -137,7 +138,7 @@ def supply_check(
     assumed = _fill(heater, value)
     _need_cable(value)
     findings = of_another_system(heater, value)
-    loops = _loops(value, findings)
+    loops = _loops(value, findings, _WITH_BATTERY if "battery_mohm" in assumed else "cable")
     voltages = _voltages(value, loops, findings)
     cutouts, first, verdict = _cut_out_order(value, fed, voltages.get("run_a"), loops["usual"], findings)
     return SupplyResult(
@@ -207,6 +208,11 @@ def nominal_voltage(heater: Heater | None, at_rest_v: float) -> float:
 def _need_cable(value: Mapping[str, float]) -> None:
     """Raise where a cable is missing: half of one stands for nothing, volts at the plug at a known current for one."""
     missing = [key for key in _CABLE if key not in value]
+    if len(missing) == 2 and "plug_glow_v" in value and "glow_a" not in value:
+        fall = value["open_circuit_v"] - value["plug_glow_v"]
+        why = f"is missing: {fall:.1f} V fall under glow, at a current that nobody told"
+        hint = "Measure it while it glows, or take it from the heater's document; a profile holds it (--heater FILE)."
+        raise CombustError(Fault("glow_a", None, "missing", why=why, hint=hint))
     if missing and (len(missing) == 1 or not {"plug_glow_v", "glow_a"} <= set(value)):
         why, hint = "is missing", f"{_MEASURE} Or measure the voltage at the plug while it glows."
         raise CombustError([Fault(key, None, "missing", why=why, hint=hint) for key in missing])
@@ -223,8 +229,11 @@ def of_another_system(heater: Heater | None, value: Mapping[str, float]) -> list
     return []
 
 
-def _loops(value: Mapping[str, float], findings: list[Finding]) -> dict[str, float]:
-    """Return feed, return and contacts [ohm] by each table of cables; what was measured at the plug goes before all."""
+def _loops(value: Mapping[str, float], findings: list[Finding], part: str) -> dict[str, float]:
+    """Return feed, return and contacts [ohm] by each table of cables; what was measured at the plug goes before all.
+
+    ``part`` is what takes what was measured: the battery too, where its own resistance is not known.
+    """
     loops = {table: _loop(value, table) for table in wiring.TABLES} if "length_m" in value else {}
     plug, rest, glow = value.get("plug_glow_v"), value["open_circuit_v"], value.get("glow_a")
     if plug is None or glow is None:
@@ -233,7 +242,8 @@ def _loops(value: Mapping[str, float], findings: list[Finding]) -> dict[str, flo
         findings.append(finding("plug_above_rest", plug_v=plug, rest_v=rest))
         return loops or dict.fromkeys(wiring.TABLES, 0.0)
     measured = max(0.0, float(wiring.resistance_of_drop(rest, plug, glow)) - value["battery_mohm"] * 1e-3)
-    numbers = {"plug_v": plug, "drop_v": rest - plug, "glow_a": glow, "loop_mohm": 1e3 * measured}
+    numbers: dict[str, Any] = {"plug_v": plug, "drop_v": rest - plug, "glow_a": glow, "loop_mohm": 1e3 * measured}
+    numbers["part"] = part
     by_table = loops.get("usual", measured)
     unexplained = glow * (measured - by_table) > limit("plug_drop_unexplained")
     code = "plug_drop_unexplained" if unexplained else "plug_drop"
@@ -355,6 +365,8 @@ def _energy(
     found: dict[str, Any] = {"charge_at_rest": charge}
     if rest * 12.0 / volts > limit("resting_voltage_full"):
         findings.append(finding("not_at_rest", rest_v=rest))
+    if charge < limit("charge_nearly_empty"):
+        findings.append(finding("battery_nearly_empty", rest_v=rest, charge_pct=100.0 * charge))
     kept = 1.0 - value["usable_share"]
     if ends is not None:
         # At the post the battery shows less than at rest, by its own resistance.

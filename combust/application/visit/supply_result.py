@@ -41,6 +41,12 @@ class SupplyResult(Result):
     run_time_h: float | None = None
     calculated = True
 
+    @property
+    def _with_battery(self) -> str:
+        """What stands before the loop where the battery's own resistance is in what was measured."""
+        measured = any(one.code in ("plug_drop", "plug_drop_unexplained") for one in self.findings)
+        return "battery, " if measured and "battery_mohm" not in self.inputs else ""
+
     def lines(self) -> Rows:
         """Return (label, text) lines; what cannot be told says so."""
 
@@ -49,7 +55,7 @@ class SupplyResult(Result):
         rows = [
             ("voltage at heater, glow", shown(self.heater_v_glow, ".2f", "V") + spread),
             ("voltage at heater, running", shown(self.heater_v_run, ".2f", "V")),
-            ("feed, return and contacts", f"{1000 * self.loop_ohm:.0f} mohm"),
+            (f"{self._with_battery}feed, return and contacts", f"{1000 * self.loop_ohm:.0f} mohm"),
         ]
         rows += [(f"{name}, at battery", f"{value:.2f} V") for name, value in self.cutouts_at_battery_v.items()]
         verdict = _VERDICTS.get(self.verdict, self.verdict.replace("_", " "))

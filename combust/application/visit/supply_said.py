@@ -55,8 +55,9 @@ def supply_said(heater: Heater | None, said: Mapping[str, Any]) -> SupplySaid | 
         findings = tuple(of_another_system(heater, {"battery_v": nominal, **said}))
         keys = dict.fromkeys(fault.quantity for fault in error.faults if fault.code == "missing")
         names = {"length_m": "cable (one way) and area", "area_mm2": "cable (one way) and area"}
+        names["glow_a"] = "glow current"
         needed = ", ".join(dict.fromkeys(names.get(key, key) for key in keys))
-        lacking = f"add plug glow, or {needed}" if needed else str(error)
+        lacking = f"add {'plug glow, or ' if plug is None else ''}{needed}" if needed else str(error)
     at_glow = plug if plug is not None else result.heater_v_glow if result else None
     cutout = said.get("cutout_v") or (heater.cutout_v if heater else None)
     if at_glow is not None:

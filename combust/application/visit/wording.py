@@ -74,6 +74,23 @@ def every_entry(visit: Visit) -> list[tuple[str, str, str, str, str]]:
     return rows
 
 
+def written_since(visit: Visit, before: Visit) -> list[str]:
+    """Return what was written into a visit since: each entry with its number, of a correction old and new."""
+    known, names, rows = {one.name for one in before.entries}, names_of(visit.entries), []
+    changed = dict(zip([one.name for one in visit.entries if one.about is not None], corrections(visit), strict=True))
+    for one in visit.entries:
+        if one.name in known:
+            continue
+        if one.name in changed:
+            _, old, new, why = changed[one.name]
+            about = names.get(str(one.about), one.about)
+            rows.append(f"entry {names[one.name]} corrects entry {about}: {old} -> {new} {why}".rstrip())
+        else:
+            body = {key: value for key, value in one.body.items() if key != "taken_at"}
+            rows.append(f"entry {names[one.name]}, {one.kind.replace('_', ' ')}: {text_of(body, visit.units)}")
+    return rows
+
+
 def _time(at: str) -> str:
     """Return a time as a person reads it, its offset behind it."""
     return " ".join(re.findall(r"^[^T]+|(?<=T)[\d:.]+|[+\-Z][\d:]*$", at)) if "T" in at else at

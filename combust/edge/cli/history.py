@@ -13,7 +13,7 @@ from combust.domain.heater import Heater
 from combust.domain.result import shown, text_of_rows
 from combust.domain.safety import Safety, of_all
 from combust.edge.cli.answer import Answer, answers
-from combust.edge.cli.options import instrument_option, table_options
+from combust.edge.cli.options import TypedFloat, instrument_option, table_options
 from combust.edge.cli.output import text_of_table
 from combust.edge.figures.timelines import draw_history
 from combust.edge.logbook.history import drift_history, fleet_drift_history, read_log
@@ -36,7 +36,7 @@ COLUMNS = {"heater": "heater_id", "stage": "stage", "visits": "visits", "lambda"
 @click.option(
     "--visit-noise",
     "visit_noise_pct",
-    type=float,
+    type=TypedFloat(),
     metavar="PCT",
     help="Scatter of a visit, 1 sd, believed as it stands (default estimated) [%].",
 )

@@ -153,6 +153,9 @@ def _listed(opened: Logbook, heater_id: str | None, last: int) -> Answer:
     ]
     counted = [{**row, "readings": len(row["readings"]), "opened": row["opened_at"][:10]} for row in rows]
     notes = [f"note: {count - len(rows)} older visits are not listed: --last 0 lists all."] if count > len(rows) else []
+    if records:
+        named = f"combust log show {opened.path} --visit-id {printable(records[-1].visit_id)}"
+        notes.append(f"note: what a visit holds, each entry with its number: {named}")
     return Answer({"visits": rows, "count": count}, output.text_of_table(LISTED, counted), notes=notes)
 
 

@@ -20,6 +20,37 @@ from combust.domain.safety import Safety
 Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
 
 
+def with_point(value: Any) -> Any:
+    """Return the text of a number that was typed with a decimal comma with a point, by the one reader of cells.
+
+    What is no number, or can be read in two ways, stays as it was typed: whoever checks the value refuses it.
+    """
+    if not isinstance(value, str) or "," not in value:
+        return value
+    from combust.edge.tables.cells import UNKNOWN, read_cell
+
+    cell = read_cell(value, UNKNOWN)
+    return value if cell.why or cell.bound or cell.number != cell.number else repr(cell.number)
+
+
+class Typed(click.types.StringParamType):
+    """The text of a number, which whoever takes it checks."""
+
+    name = "text"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Return the text with a decimal point."""
+        return with_point(value)
+
+
+class TypedFloat(click.types.FloatParamType):
+    """A number that is checked as it is typed."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Return the number; click refuses what is none."""
+        return super().convert(with_point(value), param, ctx)
+
+
 fuels_option = click.option("--fuels", "fuels_file", metavar="FILE", help="TOML file with fuels of your own.")
 instrument_option = click.option("--instrument-class", metavar="NAME", help="Analyser: portable, garage_0, or a .toml.")
 
@@ -72,7 +103,7 @@ def field_options(fields: Iterable[Field], names: Mapping[str, str] = MappingPro
 def twin_options(key: str, known: Container[str], *, multiple: bool = False) -> list[Decorator]:
     """Return the options of a key in other units; the help does not list them."""
     names = in_other_units(key, known)
-    return [click.option(_long(twin), twin, hidden=True, multiple=multiple) for twin in names]
+    return [click.option(_long(twin), twin, hidden=True, multiple=multiple, type=Typed()) for twin in names]
 
 
 def field_option(record: Field, name: str | None = None, more: str = "", *, multiple: bool = False) -> Decorator:
@@ -81,7 +112,8 @@ def field_option(record: Field, name: str | None = None, more: str = "", *, mult
     metavar = {"choice": "WORD", "text": "TEXT"}.get(record.kind, record.metavar)
     names = [name] if name else dict.fromkeys((record.option, _long(record.key)))
     text = record.meaning[:1].upper() + record.meaning[1:] + allowed + more + "."
-    return click.option(*names, record.key, metavar=metavar, multiple=multiple, help=text)
+    kind = Typed() if record.kind == "number" else None
+    return click.option(*names, record.key, metavar=metavar, multiple=multiple, help=text, type=kind)
 
 
 def _long(key: str) -> str:

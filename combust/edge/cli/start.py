@@ -22,7 +22,7 @@ from combust.domain.result import shown, text_of_rows
 from combust.domain.safety import calculation, of_all
 from combust.edge.cli import output
 from combust.edge.cli.answer import Answer, answers
-from combust.edge.cli.options import Decorator, quantity_options, values_of
+from combust.edge.cli.options import Decorator, TypedFloat, quantity_options, values_of
 from combust.edge.figures.timelines import draw_start
 
 Guide = list[dict[str, str]]
@@ -49,12 +49,14 @@ def _yes_no(name: str, text: str) -> Decorator:
 @click.option("--visit-id", metavar="TEXT", help="Which visit of a BOOK; needed unless one alone is open.")
 @click.option("--heater", metavar="FILE", help="Heater profile; its [start] gives every time.")
 @quantity_options(EVIDENCE)
-@click.option("--since-request", "since_request_s", type=float, metavar="S", help="Since the LAST start request [s].")
+@click.option(
+    "--since-request", "since_request_s", type=TypedFloat(), metavar="S", help="Since the LAST start request [s]."
+)
 @click.option("--requests", default=1, metavar="COUNT", help="Start requests made in all.")
 @click.option("--pump", metavar="WORD", help=f"What is heard of the pump ({', '.join(PUMP)}).")
 @_yes_no("--blower", "Does the blower turn now?")
 @_yes_no("--air-warm", "Is the heating air warm?")
-@click.option("--cut-at", type=float, metavar="S", help="Show what a power cut at this time leaves undone [s].")
+@click.option("--cut-at", type=TypedFloat(), metavar="S", help="Show what a power cut at this time leaves undone [s].")
 @click.option("--emergency", multiple=True, metavar="WORD", help="fire, exhaust_smell, co_alarm or unwell.")
 @click.option("--interlocks", "interlock_file", metavar="FILE", help="Your own checklist (TOML) of the vehicle.")
 @click.option("--checklist", is_flag=True, help="Print interlocks and temperature control, to look at or to edit.")

@@ -13,7 +13,7 @@ from combust.application.visit.provisional import question
 from combust.application.visit.record import facts_of, handed_back, may_close, status
 from combust.application.visit.standing import standing
 from combust.application.visit.visit import Visit
-from combust.application.visit.wording import told
+from combust.application.visit.wording import told, written_since
 from combust.data.errors import CombustError, Fault, printable
 from combust.domain.result import text_of_rows
 from combust.domain.safety import of_all
@@ -109,9 +109,11 @@ def open_command(
 open_command.context_settings = LINE
 
 
-def _answer(visit: Visit, *, notes: Any = (), in_full: bool = False) -> Answer:
+def _answer(visit: Visit, *, before: Visit | None = None, notes: Any = (), in_full: bool = False) -> Answer:
+    """Return where a visit stands; ``before`` it was written into: then what was written comes first."""
     found = standing(visit)
-    rows = [(label, printable(text)) for label, text in found.lines()]
+    written = [("written", text) for text in written_since(visit, before)] if before else []
+    rows = [(label, printable(text)) for label, text in [*written, *found.lines()]]
     return Answer(
         found,
         text_of_rows(rows, wrap=110),
@@ -137,12 +139,12 @@ def enter_command(book: str, words: tuple[str, ...], visit_id: str | None) -> An
       combust visit enter winter.book cab 1 outside 0 handed_back no
     """
     with output.told_first(stops_typed(words, keyboard.this_moment())), Logbook(book) as opened:
-        visit = keyboard.the_open_visit(opened, visit_id)
+        before = visit = keyboard.the_open_visit(opened, visit_id)
         if words:
             visit = keyboard.enter(opened, visit, words, keyboard.this_moment())
         elif sys.stdin is not None:
-            visit = _prompt(opened, visit)
-    return _answer(visit)
+            before = visit = _prompt(opened, visit)
+    return _answer(visit, before=before)
 
 
 enter_command.context_settings = LINE
@@ -160,8 +162,8 @@ def _prompt(opened: Logbook, visit: Visit) -> Visit:
         try:
             words = _cut(line)
             with output.told_first(stops_typed(words, keyboard.this_moment())):
-                visit = keyboard.enter(opened, visit, words, keyboard.this_moment())
-            _answer(visit).say(as_json=False, out=None, more={})
+                before, visit = visit, keyboard.enter(opened, visit, words, keyboard.this_moment())
+            _answer(visit, before=before).say(as_json=False, out=None, more={})
         except CombustError as error:
             output.complain(error)
 
@@ -196,16 +198,16 @@ def stand_command(book: str, visit_id: str | None) -> Answer:
 def correct_command(book: str, number: str, words: tuple[str, ...], visit_id: str | None) -> Answer:
     """Correct an entry by its number; old and new value stay side by side.
 
-    Without values it is withdrawn. combust log show tells the numbers.
+    Without values it is withdrawn. Each entry tells its number as it is written; combust log show tells them again.
 
     \b
     Example:
       combust visit correct winter.book 3 co 110 because misread
     """
     with Logbook(book) as opened:
-        visit = keyboard.the_open_visit(opened, visit_id)
-        visit = keyboard.enter(opened, visit, ["correct", number, *words], keyboard.this_moment())
-    return _answer(visit)
+        before = keyboard.the_open_visit(opened, visit_id)
+        visit = keyboard.enter(opened, before, ["correct", number, *words], keyboard.this_moment())
+    return _answer(visit, before=before)
 
 
 correct_command.context_settings = LINE

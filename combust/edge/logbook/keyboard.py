@@ -18,8 +18,9 @@ from combust.data.tables import read_toml
 from combust.domain.heater import Heater
 from combust.domain.result import plain
 from combust.edge.logbook.book import MAGIC, Logbook, first_bytes
+from combust.edge.logbook.correction import correction_of_line
 from combust.edge.logbook.listing import entries_of_rows, free_name, is_there, list_visits
-from combust.edge.logbook.typed import correction_of_line, entries_of_line, read_line
+from combust.edge.logbook.typed import entries_of_line, read_line
 from combust.edge.logbook.visits import NewEntry, NewVisit, add, answered, read_visit
 from combust.edge.whole_file import whole_file, writable_name
 

@@ -15,7 +15,6 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from combust.application.reading.result import safety_of
-from combust.application.visit.entries import Entry
 from combust.application.visit.record import CHECKS, record_fields
 from combust.application.visit.visit import Visit
 from combust.application.visit.words import EVENT, HEAD, HOLDS, PLATE, SAID, SUPPLY
@@ -27,13 +26,14 @@ from combust.data.vocabulary import inputs
 from combust.domain.reading import check_values
 from combust.domain.result import plain
 from combust.domain.safety import Safety
-from combust.edge.logbook.visits import NewEntry, NewVisit, time_fault
+from combust.edge.logbook.visits import NewVisit, time_fault
 from combust.edge.tables.cells import UNKNOWN, read_cell
 from combust.edge.tables.headings import USUAL_WORDS, in_unit, named, unit_of
 from combust.edge.tables.times import clock_seconds, moment
 
 # Verb -> the kind of entry that the rest of the line is the text of.
 SENTENCES = {"repair": "adjustment", "adjusted": "adjustment", "note": "note", "unchecked": "not_checked"}
+OF_A_LINE = (*SENTENCES, "check", "missing", "event", "correct")  # words that begin a line, and own the rest of it
 CHECK = Field("check", "choice", choices=CHECKS)
 OVER = ("over", ">", "above")
 _WITH_UNIT = re.compile(r"^([<>≥≤]?=?[+\-\u2212]?[\d.,]+)([^\d.,].*)$")
@@ -52,6 +52,7 @@ class Line:
     typed: dict[str, str] = field(default_factory=dict)
     faults: list[Fault] = field(default_factory=list)
     next: bool = False
+    alone: Fault | None = None  # a sentence in the middle of a line: the words behind it are not judged
 
 
 def entries_of_line(words: Sequence[str], visit: Visit, at: datetime.datetime) -> NewVisit:
@@ -77,77 +78,19 @@ def entries_of_line(words: Sequence[str], visit: Visit, at: datetime.datetime) -
         raise CombustError(Fault("line", "", "empty", why="is empty", hint="Type what was read: o2 8.2 co 54"))
     verb, rest = words[0].lower(), " ".join(words[1:]).strip()
     if verb in SENTENCES:
-        new.entries.append((SENTENCES[verb], None, {"text": _needed(verb, rest)}))
+        new.entries.append((SENTENCES[verb], None, {"text": needed(verb, rest)}))
     elif verb == "event":
         new.entries.append(("event", None, {"event": EVENT.checked(rest.lower()), "at": new.at}))
     elif verb == "check":
         name, *said = words[1:] or [""]
         new.entries.append(
-            ("check", None, {"check": CHECK.checked(name.lower()), "result": _needed(name, " ".join(said))})
+            ("check", None, {"check": CHECK.checked(name.lower()), "result": needed(name, " ".join(said))})
         )
     elif verb == "missing":
         new.entries.append(("missing", None, _declared(words[1:])))
     else:
         _add_values(new, read_line(words, visit, at), visit)
     return new
-
-
-def correction_of_line(name: int | str, words: Sequence[str], visit: Visit, at: datetime.datetime) -> NewVisit:
-    """Return the correction of one entry: the new values, ``because`` and why; without values it is withdrawn.
-
-    ``name`` is its number, or ``6@ab12`` where entries of several books have that number.
-
-    Raises
-    ------
-    CombustError
-        No such entry, or one that is not corrected; every fault of the new values.
-    """
-    about = visit.entry(name)
-    if about.kind in ("opened", "closed", "reopened", "correction"):
-        hint = "combust log show tells the entries with their numbers."
-        if about.kind == "correction":
-            hint = f"It corrects entry {about.corrects}: correct that one again."
-        raise CombustError(Fault("entry", name, "unknown_name", why="is no entry to be corrected", hint=hint))
-    lower = [word.lower() for word in words]
-    cut = lower.index("because") if "because" in lower else len(words)
-    values: dict[str, Any] = {}
-    if words[:1] == ["text"]:
-        values = {"text": _needed("text", " ".join(words[1:cut]))}
-    elif cut:
-        line = read_line(words[:cut], visit, at)
-        _refuse_strange(about, [*line.given, *line.over])
-        values = {**dict.fromkeys(line.over), **line.given, **_beside_corrected(about.name, line, visit)}
-    body = {"values": values, "reason": " ".join(words[cut + 1 :])}
-    made: list[NewEntry] = [("correction", None, body)]
-    return NewVisit(visit.visit_id, None, {}, made, corrects=name, at=at.isoformat(timespec="seconds"))
-
-
-def _refuse_strange(about: Entry, keys: Sequence[str]) -> None:
-    """Refuse to correct an entry by what it cannot hold: it would be lost in silence."""
-    if about.kind == "setting":
-        strange = [key for key in keys if key not in HEAD and key not in HOLDS]
-    elif about.kind in ("reading", "part"):
-        strange = [key for key in keys if key in SAID]
-    else:
-        strange = [key for key in keys if key not in about.body]
-    if strange:
-        kind = about.kind.replace("_", " ")
-        why = f"is no part of entry {about.number}, which is a {kind}"
-        hint = "combust log show tells the entries with their numbers; what is new is entered, not corrected."
-        raise CombustError([Fault(key, None, "conflict", why=why, hint=hint) for key in strange])
-
-
-def _beside_corrected(name: str, line: Line, visit: Visit) -> dict[str, Any]:
-    """Return what stands beside the values of an entry when it is corrected; nothing stale of the old ones stays."""
-    held = next((one.body for one in visit.in_force if one.name == name), {})
-    changed = {*line.given, *line.over}
-    beside = {}
-    for name, new in (("over", line.over), ("typed", line.typed)):
-        old = held.get(name) or {}
-        left = {key: value for key, value in old.items() if key not in changed} | new
-        if left != old:
-            beside[name] = left or None
-    return beside
 
 
 def read_line(words: Sequence[str], visit: Visit, at: datetime.datetime) -> Line:
@@ -165,8 +108,8 @@ def read_line(words: Sequence[str], visit: Visit, at: datetime.datetime) -> Line
     measured, faults = check_values({key: value for key, value in line.given.items() if key not in said})
     held, refused = check_fields(said, SAID)
     line.faults += [*faults, *(fault for _, fault in refused)]
-    if line.faults:
-        raise CombustError(line.faults)
+    if line.alone or line.faults:
+        raise CombustError(line.alone or line.faults)
     line.given = {**measured, **plain(held)}
     return line
 
@@ -274,11 +217,8 @@ def _take_value(left: list[str], line: Line, known: str, key: str, visit: Visit)
 
 
 def _choice(left: list[str], choices: Sequence[str]) -> str:
-    """Return the word that is chosen, whatever its capitals; one of two words may be typed as two."""
-    text = left.pop(0).lower().replace("-", "_")
-    if text not in choices and left and f"{text}_{left[0].lower()}" in choices:
-        return f"{text}_{left.pop(0).lower()}"
-    return text
+    """Return the word that is chosen, whatever its capitals; one of several words may be typed as several."""
+    return _joined(left, left.pop(0).lower().replace("-", "_"), choices)
 
 
 def _put(line: Line, key: str, value: Any) -> None:
@@ -298,6 +238,7 @@ def _take_number(left: list[str], line: Line, known: str, key: str) -> None:
         text, unit = found[1], found[2].strip()
     elif left and (_in_unit(known, key, left[0]) or unit_of(f"({left[0]})")[1]) and not named(left[0], WORDS):
         unit = left.pop(0)
+    _drop_repeated(left, key)
     entered = _in_unit(known, key, unit) if unit else known
     if entered is None:
         hint = f"It is in {WORDS[key].unit}." if WORDS[key].unit else "It has no unit."
@@ -327,7 +268,8 @@ def _in_unit(known: str, key: str, unit: str) -> str | None:
 
 def _put_word(left: list[str], line: Line, word: str, visit: Visit) -> None:
     """Take a word that needs no other: one of the choices of one quantity, or a stage of the heater."""
-    said = word.lower().replace("-", "_")
+    choices = [one for record in WORDS.values() for one in record.choices]
+    said = _joined(left, word.lower().replace("-", "_"), choices)
     keys = [key for key, record in WORDS.items() if said in record.choices]
     if said in {name.casefold() for name in visit.profile.get("stages") or _STAGES}:
         _put_stage(said, line, visit)
@@ -336,14 +278,43 @@ def _put_word(left: list[str], line: Line, word: str, visit: Visit) -> None:
     elif keys:
         hint = f"Say which: {' or '.join(f'{key} {said}' for key in keys)}."
         line.faults.append(Fault("word", word, "unknown_name", why="can mean several things", hint=hint))
+    elif said in OF_A_LINE:
+        hint = f"Type two lines, the second one: {said} ..."
+        line.alone = line.alone or Fault("word", said, "format", why="stands on a line of its own", hint=hint)
+    elif "start_event" in line.given and (number := read_cell(word, UNKNOWN).number) == number:
+        hint = "Say what it is: died 40 (seconds that it burnt), or cold soak -22 (the cold it stood in)."
+        line.faults.append(Fault("word", word, "format", why="is a number without a word of its own", hint=hint))
     else:
-        verbs = [*SENTENCES, "check", "missing", "event", "next", "at"]
-        choices = [one for record in WORDS.values() for one in record.choices]
+        verbs = [*OF_A_LINE, "next", "at"]
         near = near_matches(said, [*WORDS, *USUAL_WORDS, *verbs, *choices], n=2)
         hint = did_you_mean(near, "Type a word and its value: o2 8.2. All words: combust word.")
         line.faults.append(Fault("word", shorten(word), "unknown_name", why="is no word that combust knows", hint=hint))
         while left and read_cell(left[0], UNKNOWN).number == read_cell(left[0], UNKNOWN).number:
             left.pop(0)  # the value of a word that is not known is no second fault
+
+
+def _joined(left: list[str], said: str, choices: Sequence[str]) -> str:
+    """Return a word, with those behind it where together they are one of the choices: lit and died, does not start."""
+    for count in (3, 2, 1):
+        whole = "_".join([said, *(word.lower() for word in left[:count])])
+        if len(left) >= count and whole in choices:
+            del left[:count]
+            return whole
+    return said
+
+
+def _drop_repeated(left: list[str], key: str) -> None:
+    """Drop a word behind a value that only says again what the value is of: battery 11.4 V at rest."""
+    words = left[1:] if [word.lower() for word in left[:2]] == ["at", "rest"] else left
+    again = bool(words) and in_our_unit(_key_of(words[0]) or "", WORDS)[0] == key
+    if again and not (words[1:] and _is_number(words[1])):
+        left[:] = words[1:]
+
+
+def _is_number(text: str) -> bool:
+    found = _WITH_UNIT.match(text)
+    cell = read_cell(found[1] if found else text, UNKNOWN)
+    return cell.number == cell.number
 
 
 def _moment(text: str, line: Line, at: datetime.datetime) -> str | None:
@@ -384,10 +355,17 @@ def _declared(words: Sequence[str]) -> dict[str, str]:
     if reason and f"{name}_{reason[0]}".lower() in fields:  # cab co, reading after
         name = f"{name}_{reason.pop(0)}"
     key = name.lower() if name.lower() in fields else named(name, WORDS) or name
-    return {"field": known.checked(key), "reason": _needed(name, " ".join(reason))}
+    return {"field": known.checked(key), "reason": needed(name, " ".join(reason))}
 
 
-def _needed(what: str, text: str) -> str:
+def needed(what: str, text: str) -> str:
+    """Return the words of a sentence, trimmed.
+
+    Raises
+    ------
+    CombustError
+        There are none.
+    """
     if not text.strip():
         hint = f"Say it behind the word: {what} ..."
         raise CombustError(Fault(what, None, "missing", why="has no words behind it", hint=hint))

@@ -67,6 +67,7 @@ def facts_of(found: Standing, asked: Asked, error: CombustError | None = None) -
         "readings": [(_label(one), in_words(line_of(one), asked.units)) for one in visit.last_taken],
         "warnings": [text for severity, text in findings if severity == "warn" and text not in banner],
         "remarks": [text for severity, text in findings if severity != "warn"],
+        "repair": in_words(found.repair, asked.units) if not visit.closed_at else "",
         "check": check,
         "fields": check["fields"] if check else [],
         "others": [(one, shipped_priors().checks[one].sentence) for one in checks if one != (chosen and chosen.check)],
