@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from combust.application.fleet.decisions import KEEP_OFF, SURENESS
+from combust.application.fleet.nights import as_typed
 from combust.application.fleet.overview import SHORT, alike, decided, helps, worst_first
 from combust.application.fleet.plan import FleetPlan
 from combust.domain.limits import cautions
@@ -115,6 +116,7 @@ def _site_rows(plan: FleetPlan, widest: float) -> list[dict[str, Any]]:
         part = by_site[row["site_id"]]
         off = part["decision"].isin(KEEP_OFF)
         row["picture"] = margin_picture(part["margin_m"], off, widest)
+        row["cold_night"] = as_typed(row["design_temp_c"])
         row["but"] = int((~off & ~part["decision"].isin(["as_is", "compensated"])).sum())
         row["weak"], row["battery_unknown"] = (int((~off & (part["battery"] == one)).sum()) for one in WEAK)
     return rows
