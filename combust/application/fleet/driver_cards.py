@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 import pandas as pd
@@ -20,9 +21,35 @@ WHY_OFF = {
 }
 
 
-def site_cards(frame: pd.DataFrame) -> list[dict[str, Any]]:
-    """Return one card a site: ``site_id, title, lines``; a line that keeps a heater off stands first."""
-    return [_card(str(site), part) for site, part in frame.groupby("site_id", sort=False)]
+def site_cards(frame: pd.DataFrame, folded: Callable[[str], str]) -> list[dict[str, Any]]:
+    """Return one card a site: ``site_id, title, lines``; a line that keeps a heater off stands first.
+
+    Names of vehicles or sites that ``folded`` makes equal are told on each card where one of them stands.
+    """
+    sites, keys = frame["site_id"].drop_duplicates(), frame["vehicle_id"].map(folded)
+    site_keys = {one: folded(one) for one in sites}
+    again = keys.duplicated(keep=False)
+    near, keys = frame[again], keys[again]
+    cards = []
+    for site, part in frame.groupby("site_id", sort=False):
+        card = _card(str(site), part)
+        mine = keys[near["site_id"] == site].drop_duplicates()
+        told = [near[keys == key] for key in mine]
+        lines = [f"Names nearly alike, read yours letter by letter: {_with_site(alike)}." for alike in told]
+        twins = [str(one) for one in sites if one != site and site_keys[one] == site_keys[site]]
+        if twins:
+            lines.insert(
+                0, f"There is another site of nearly this name: {', '.join(twins)}. Be sure which one is meant."
+            )
+        cards.append({**card, "lines": [*lines, *card["lines"]]})
+    return cards
+
+
+def _with_site(part: pd.DataFrame) -> str:
+    return "; ".join(
+        f"{row.vehicle_id} at {row.site_id} ({'HEATER OFF' if row.decision in KEEP_OFF else 'see its line'})"
+        for row in part.itertuples(index=False)
+    )
 
 
 def _card(site: str, part: pd.DataFrame) -> dict[str, Any]:

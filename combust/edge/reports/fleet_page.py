@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.figure import Figure
 
-MOST = {"vehicles": 1000, "kits": 40, "faults": 200}  # on the page; the tables hold all
+MOST = {"vehicles": 1000, "kits": 40, "faults": 200, "warnings": 10}  # on the page; the tables hold all
 HEADS = ("vehicle", "site", "heater", "decision", "how sure", "metres left", "lambda left", "cab on the cold night",
          "fuel grade", "battery", "fuel in a season")  # fmt: skip
 WEAK = ("too_small", "unknown")

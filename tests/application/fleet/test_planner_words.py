@@ -7,6 +7,7 @@ import pytest
 
 from combust.application.fleet.nights import as_typed, colder
 from combust.application.fleet.plan import FleetPlan
+from combust.edge.reports.fleet_page import plan_page
 from combust.edge.tables.fleet import plan_fleet
 from tests.application.fleet import worked
 
@@ -35,3 +36,59 @@ def test_the_list_of_parts_names_sites_whose_fuel_grade_is_not_known() -> None:
     asked = plan.parts[plan.parts["part"] == "fuel grade to ask for"]
     assert asked["detail"].tolist() == ["S5: not known, needs a plugging point of -8 °C or lower"]  # -5 less 3
     assert asked["count"].tolist() == [20]
+
+
+@pytest.mark.parametrize("twin", ["v1-01", "V1 -01", "\uff361-01", "V1\u200b-01"])
+def test_vehicles_whose_names_are_nearly_alike_are_told_everywhere(twin: str) -> None:
+    """The one at 1850 m stays off (limit 1400 m), its twin at 400 m may run."""
+    cars = worked.vehicles().query("vehicle_id in ['V1-01', 'V5-01']").replace({"vehicle_id": {"V5-01": twin}})
+    plan = planned(cars)
+    assert len(plan.vehicles) == 2
+    fault = plan.faults.query("column == 'vehicle_id'").iloc[0]
+    assert (fault["severity"], fault["row"]) == ("warned", 3)
+    assert "V1-01 (row 2)" in fault["text"]
+    assert fault["text"] in plan.warnings
+    assert fault["text"] in plan.to_dict()["warnings"]
+    assert all("V1-01 at S1 (HEATER OFF)" in " ".join(card["lines"]) for card in plan.cards)
+    html = plan_page(plan, {}, title="t")
+    assert html.index('<p class="warn">vehicle_id') < html.index("<h2>Sites")
+
+
+def test_sites_and_routes_whose_names_are_nearly_alike_are_told() -> None:
+    cars = worked.vehicles().query("group in ['V1', 'V5']").assign(route_id=["pass"] * 31 + ["Pass"])
+    sites = worked.sites().replace({"site_id": {"S5": "s1"}})
+    cars["site_id"] = cars["site_id"].replace({"S5": "s1"})
+    routes = pd.DataFrame({"route_id": ["pass"], "altitude_m": [900], "minutes": [10]})
+    plan = plan_fleet(cars, sites, routes, heaters=worked.HEATERS)
+    assert {"site_id", "route_id"} <= set(plan.faults.query("code == 'duplicate'")["column"])
+    assert "another site of nearly this name: s1" in plan.cards[0]["lines"][0]
+    cars["site_id"] = cars["site_id"].replace({"s1": "SITE ONE"})
+    sites["site_id"] = sites["site_id"].replace({"s1": "site_one"})
+    assert (
+        planned(cars, sites.replace({"site_id": {"site_one": "site one"}}))
+        .faults["text"]
+        .str.contains("Did you mean site one")
+        .any()
+    )
+
+
+def test_lambda_below_its_minimum_stands_beside_the_stop() -> None:
+    cars = worked.vehicles().query("group in ['V1', 'V5']")
+    plan = planned(cars, policy={"air_ratio_min": 1.55})
+    low = int((plan.vehicles["safety"] == "outdoors_only").sum())
+    assert low == 20  # lambda 1.60 at sea level is 1.52 and less by 400 m alone (sigma 0.95)
+    assert list(plan.to_dict())[:2] == ["safety", "warnings"]
+    assert "for 20 of 32 vehicles" in plan.to_dict()["warnings"][0]
+    assert "untrimmed" in plan.warnings[0]
+    html = plan_page(plan, {}, title="t")
+    assert html.index("STOP.") < html.index("Lambda falls below its minimum for 20") < html.index("<h2>Sites")
+    assert dict(plan.lines())["lambda below its minimum, of heaters that may run: not to be run untrimmed"] == "20"
+
+
+def test_a_fault_names_its_vehicle() -> None:
+    cars = worked.vehicles().iloc[:4].astype(object)
+    cars.loc[0, "cab_ua_w_per_k"] = "fifty"
+    cars.loc[[1, 2], "site_id"] = "nowhere"
+    told = planned(cars).faults["text"].tolist()
+    assert "V1-01" in told[0]
+    assert "(rows 3: V1-02, 4: V1-03)" in told[1]
