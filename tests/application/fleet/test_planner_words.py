@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pandas as pd
 import pytest
 
+from combust.application.fleet.decisions import RUNS
 from combust.application.fleet.nights import as_typed, colder
 from combust.application.fleet.plan import FleetPlan
 from combust.edge.reports.fleet_page import plan_page
@@ -92,3 +95,22 @@ def test_a_fault_names_its_vehicle() -> None:
     told = planned(cars).faults["text"].tolist()
     assert "V1-01" in told[0]
     assert "(rows 3: V1-02, 4: V1-03)" in told[1]
+
+
+def test_the_reason_of_a_move_is_true_of_the_place_moved_to() -> None:
+    """Each vehicle that was moved is planned anew where it goes."""
+    data = Path(__file__).parents[3] / "data" / "larkfell_fleet"
+    cars, files = pd.read_csv(data / "vehicles.csv"), {"profiles": data / "profiles", "policy": data / "policy.toml"}
+    plan = plan_fleet(cars, data / "sites.csv", max_kits=3, **files)
+    moves = plan.assignment.moves.set_index("vehicle_id")
+    moved = cars.assign(site_id=cars["vehicle_id"].map(moves["to_site"]).fillna(cars["site_id"]))
+    there = plan_fleet(moved, data / "sites.csv", with_assignment=False, **files).vehicles.set_index("vehicle_id")
+    here = plan.vehicles.set_index("vehicle_id")
+    for name, reason in moves["reason"].items():
+        decision = there.loc[name, "decision"]
+        end = reason.split(": ", 1)[1]
+        assert (end == "may run there") == (decision in RUNS)
+        assert (end == "with a kit it may run there") <= (decision == "compensate")
+        if "here a kit could have helped" in end:
+            assert (here.loc[name, "decision"], decision) == ("compensate", "barred")
+    assert moves["reason"].str.contains("here a kit could have helped").any()
