@@ -17,7 +17,7 @@ from selenium.webdriver.support.ui import Select
 from combust.edge.reports.fleet_page import write_plan
 from combust.edge.tables.fleet import plan_fleet
 from tests.application.fleet import foreign
-from tests.edge.test_browser_pages import FLAGS, program
+from tests.edge.web.browser import FLAGS, program
 
 pytestmark = [pytest.mark.browser, pytest.mark.hand]
 DATA = Path(__file__).parents[2] / "data" / "larkfell_fleet"

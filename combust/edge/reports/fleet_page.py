@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import hashlib
 import json
+import re
 from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -17,7 +18,7 @@ from combust.domain.limits import cautions
 from combust.domain.result import plain
 from combust.edge.cli.output import write_text
 from combust.edge.figures.margins import margin_picture, margin_scale
-from combust.edge.reports.html import page, picture
+from combust.edge.reports.html import harmless, page, picture
 from combust.edge.whole_file import whole_file
 
 if TYPE_CHECKING:
@@ -27,6 +28,7 @@ if TYPE_CHECKING:
 MOST = {"vehicles": 1000, "kits": 40, "faults": 200, "warnings": 10}  # on the page; the tables hold all
 HEADS = ("vehicle", "site", "heater", "decision", "how sure", "metres left", "lambda left", "cab on the cold night",
          "fuel grade", "battery", "fuel in a season")  # fmt: skip
+LONGEST_ID = 32
 WEAK = ("too_small", "unknown")
 MOST_JSON_VEHICLES = 100_000
 FLIP = ["swing", "decision", "from_answer", "to_answer"]
@@ -87,6 +89,7 @@ def plan_page(plan: FleetPlan, figures: Mapping[str, Figure], *, title: str) -> 
         "fleet",
         title=title,
         plan=plan,
+        unbroken=unbroken,
         cautions=cautions(),
         figures=[picture(figure) for figure in figures.values()],
         flips=flips,
@@ -106,6 +109,17 @@ def plan_page(plan: FleetPlan, figures: Mapping[str, Figure], *, title: str) -> 
         moves=[] if plan.assignment.moves.empty else plain(alike(plan.assignment.moves, ["from_site", "to_site"])),
         cards=[card | {"number": number[card["site_id"]], "lines": card["lines"][:-caution]} for card in plan.cards],
     )
+
+
+def unbroken(text: str) -> Any:
+    """Return a text for the page in which no name breaks at its hyphen; a very long one still may."""
+    from markupsafe import Markup, escape
+
+    pieces = (
+        Markup('<span class="id">{}</span>').format(one) if "-" in one and len(one) <= LONGEST_ID else escape(one)
+        for one in re.split(r"(\s+)", harmless(text))
+    )
+    return Markup("").join(pieces)
 
 
 def _site_rows(plan: FleetPlan, widest: float) -> list[dict[str, Any]]:

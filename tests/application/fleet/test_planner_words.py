@@ -10,7 +10,7 @@ import pytest
 from combust.application.fleet.decisions import RUNS
 from combust.application.fleet.nights import as_typed, colder
 from combust.application.fleet.plan import FleetPlan
-from combust.edge.reports.fleet_page import plan_page
+from combust.edge.reports.fleet_page import plan_page, unbroken
 from combust.edge.tables.fleet import plan_fleet
 from tests.application.fleet import worked
 
@@ -114,3 +114,10 @@ def test_the_reason_of_a_move_is_true_of_the_place_moved_to() -> None:
         if "here a kit could have helped" in end:
             assert (here.loc[name, "decision"], decision) == ("compensate", "barred")
     assert moves["reason"].str.contains("here a kit could have helped").any()
+
+
+def test_a_name_does_not_break_at_its_hyphen_on_the_page() -> None:
+    assert unbroken("car-1, <b>-x") == '<span class="id">car-1,</span> <span class="id">&lt;b&gt;-x</span>'
+    html = plan_page(planned(worked.vehicles()), {}, title="t")
+    assert '<span class="id">V1-01' in html
+    assert ".id { white-space: nowrap; }" in html
