@@ -47,6 +47,9 @@ KIND = (
 AIMS_COLUMNS = ("aim", "now", "planned", "bound", "proved")
 KITS_COLUMNS = ("rank", "vehicle_id", "site_id", "nights_per_season", "cab_temp_reached_c", "text")
 MOST_STEPS = 20  # next kits that are worked out one by one
+LOST_KIT = (
+    "off in both: frees a place, so that in all fewest heaters are off; here a kit could have helped, there it cannot"
+)
 MOVES_COLUMNS = ("vehicle_id", "group", "from_site", "from_route", "to_site", "to_route", "reason")
 
 
@@ -295,9 +298,18 @@ def _moves(
     old, new = frame.iloc[rows], places.frame.iloc[after[rows]]
     height = sites["altitude_m"].to_numpy(dtype=float)[places.site[after[rows]]]
     off = options.costs["off"][column_of][rows].astype(bool)
-    ends = np.where(
-        kit[rows], "with a kit it may run there", np.where(off, "off in both: frees a place", "may run there")
-    )
+    column, count = column_of[rows], len(places.frame)
+    low = options.costs["hazard"][column].astype(bool)
+    homes = dict(zip(options.source[options.stays].tolist(), options.target[options.stays].tolist(), strict=True))
+    home = np.array([homes[one] for one in options.source[column].tolist()], dtype=int)
+    with_kit = options.source[options.kit] * count + options.target[options.kit]
+    here, there = (np.isin(options.source[column] * count + one, with_kit) for one in (home, after[rows]))
+    ends = np.select(
+        [kit[rows], off & here & ~there, off, low],
+        ["with a kit it may run there", LOST_KIT, "off in both: frees a place",
+         "lambda below its minimum there too: trim first"],
+        default="may run there",
+    )  # fmt: skip
     reasons = [
         f"heater's own limit {limit:.0f} m, site {metres:.0f} m: {end}"
         for limit, metres, end in zip(old["heater_altitude_limit_m"], height, ends, strict=True)

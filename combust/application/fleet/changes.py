@@ -16,18 +16,20 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from combust.application.fleet.tables import FleetTable, fleet_fields
+from combust.application.fleet.tables import MOST_NAMED, FleetTable, fleet_fields
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import Field
-from combust.data.near import near_matches
+from combust.data.near import did_you_mean, near_matches
 
 SIGNS = {
     "<=": operator.le, ">=": operator.ge, "!=": operator.ne, "=": operator.eq, "<": operator.lt, ">": operator.gt,
 }  # fmt: skip
 SET = re.compile(r"(?P<column>\w+)\s*=\s*(?P<value>.+)")
-MOVE = re.compile(r"(?P<column>\w+)\s+(?P<way>raised|lowered)\s+by\s+(?P<value>\S+)")
+MOVE = re.compile(r"(?P<column>\w+)\s+(?P<way>raised|lowered)\s+by\s+(?P<value>\S.*)")
 TYPE = re.compile(r"type\s+(?P<value>[^=]+?)\s*=\s*(?P<other>.+)")
 CONDITION = re.compile(r"(?P<column>\w+)\s*(?P<sign><=|>=|!=|=|<|>)\s*(?P<value>.+)")
+WITH_UNIT = re.compile(r"(?P<number>[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*(?P<unit>[^\d\s.,][^\d.,]*)?")
+DEGREES = ("°c", "degc", "deg c", "c", "k")
 EXAMPLES = "Write it like 'design_temp_c lowered by 8' or 'type small = large where altitude_m >= 2500'."
 # What belongs to the document of a heater and to what is fitted to it: gone with another heater.
 OF_THE_HEATER = {"compensation": "none", "compensation_limit_m": np.nan, "blower_trim_max_pct": np.nan}
@@ -129,17 +131,27 @@ def _value(column: str, text: str, faults: list[Fault], moved: bool = False) -> 
         )
         return text
     field = replace(field, low=-np.inf, high=np.inf) if moved else field
-    if wrong := field.faults_of(_number(text) if field.kind == "number" else text):
+    value = _number(text, field, faults) if field.kind == "number" else text
+    if value is None:
+        return text
+    if wrong := field.faults_of(value):
         faults.extend(wrong)
         return text
-    return field.checked(_number(text) if field.kind == "number" else text)
+    return field.checked(value)
 
 
-def _number(text: str) -> Any:
-    try:
-        return float(text)
-    except ValueError:
+def _number(text: str, field: Field, faults: list[Fault]) -> Any:
+    """Return the number of a text, the unit of its column allowed behind it; None after the fault of another unit."""
+    found = WITH_UNIT.fullmatch(text.strip())
+    if not found:
         return text
+    unit = (found["unit"] or "").strip().casefold()
+    if unit and unit != field.unit.casefold() and not (field.unit in ("°C", "K") and unit in DEGREES):
+        why = f"has the unit {found['unit']}, which is not that of {field.key}"
+        hint = f"Write the number in {field.unit}, or alone." if field.unit else "Write the number alone."
+        faults.append(Fault("--change", text, "format", why=why, hint=hint))
+        return None
+    return float(found["number"])
 
 
 def _condition(text: str, faults: list[Fault]) -> Condition:
@@ -149,7 +161,7 @@ def _condition(text: str, faults: list[Fault]) -> Condition:
         return Condition("", "=", "")
     field = _field(found["column"], faults)
     number = field is not None and field.kind == "number"
-    value = _number(found["value"].strip())
+    value = _number(found["value"].strip(), field, faults) if field and number else found["value"].strip()
     if number and isinstance(value, str):
         faults.append(
             Fault(found["column"], value, "not_a_number", why="is no number", hint="Compare it with a number.")
@@ -158,9 +170,11 @@ def _condition(text: str, faults: list[Fault]) -> Condition:
 
 
 def changed_tables(
-    tables: Mapping[str, FleetTable], changes: Iterable[str | Change]
+    tables: Mapping[str, FleetTable], changes: Iterable[str | Change], types: Iterable[str] = ()
 ) -> tuple[dict[str, FleetTable], tuple[str, ...]]:
     """Return (the tables with the changes made one after the other, what is to be told of each).
+
+    ``types`` are the heaters that have a profile: another heater must be one of them, or stand in the table.
 
     Raises
     ------
@@ -178,11 +192,13 @@ def changed_tables(
     if faults:
         raise CombustError(faults)
     for change in read:
+        if lost := _in_no_row(tables, out, change, types):
+            raise CombustError(lost)
         rows = _rows(out, change)
         frame = out[change.table].frame.copy()
         more = ""
         if change.column == "type":
-            named = np.where(frame["profile"] != "", frame["profile"], frame["heater_id"])
+            named = _heaters(frame)
             rows &= named == change.value
             for column in ("profile", "heater_id"):
                 frame.loc[rows & (frame[column] == change.value).to_numpy(), column] = change.other
@@ -199,6 +215,39 @@ def changed_tables(
         out[change.table] = replace(out[change.table], frame=frame)
         notes.append(f"changed: {change.text}: {int(rows.sum())} of {len(frame)} {change.table}{more}")
     return out, tuple(notes)
+
+
+def _heaters(vehicles: pd.DataFrame) -> Any:
+    return np.where(vehicles["profile"] != "", vehicles["profile"], vehicles["heater_id"])
+
+
+def _in_no_row(
+    given: Mapping[str, FleetTable], now: Mapping[str, FleetTable], change: Change, types: Iterable[str]
+) -> list[Fault]:
+    """Return a fault for each name of a change that no row holds, as given or as changed so far."""
+
+    def held(column: str) -> set[str]:
+        table = "vehicles" if column in ("type", *fleet_fields("vehicles")) else "sites"
+        frames = [tables[table].frame for tables in (given, now)]
+        return {str(one) for frame in frames for one in (_heaters(frame) if column == "type" else frame[column])} - {""}
+
+    asked = [(one.column, one.value, held(one.column)) for one in change.conditions if _is_name(one)]
+    if change.column == "type":
+        known = held("type")
+        asked += [("type", change.value, known)] + ([("type", change.other, known | set(types))] if types else [])
+    faults = []
+    for column, name, known in asked:
+        if name not in known:
+            hint = did_you_mean(
+                near_matches(name, sorted(known)), f"There are: {', '.join(sorted(known)[:MOST_NAMED])}."
+            )
+            faults.append(Fault(f"--change, {column}", name, "unknown_name", why="matches no row", hint=hint))
+    return faults
+
+
+def _is_name(one: Condition) -> bool:
+    fields = fleet_fields("vehicles") | fleet_fields("sites")
+    return one.sign == "=" and fields[one.column].kind not in ("number", "numbers", "choice")
 
 
 def _moved(column: pd.Series, change: Change) -> Any:

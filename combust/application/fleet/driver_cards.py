@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 import pandas as pd
 
 from combust.application.fleet.decisions import KEEP_OFF
+from combust.application.fleet.nights import as_typed
 from combust.application.fleet.rules import low_stage_cab, richer_than_air
 from combust.domain.limits import cautions
 
@@ -19,16 +21,42 @@ WHY_OFF = {
 }
 
 
-def site_cards(frame: pd.DataFrame) -> list[dict[str, Any]]:
-    """Return one card a site: ``site_id, title, lines``; a line that keeps a heater off stands first."""
-    return [_card(str(site), part) for site, part in frame.groupby("site_id", sort=False)]
+def site_cards(frame: pd.DataFrame, folded: Callable[[str], str]) -> list[dict[str, Any]]:
+    """Return one card a site: ``site_id, title, lines``; a line that keeps a heater off stands first.
+
+    Names of vehicles or sites that ``folded`` makes equal are told on each card where one of them stands.
+    """
+    sites, keys = frame["site_id"].drop_duplicates(), frame["vehicle_id"].map(folded)
+    site_keys = {one: folded(one) for one in sites}
+    again = keys.duplicated(keep=False)
+    near, keys = frame[again], keys[again]
+    cards = []
+    for site, part in frame.groupby("site_id", sort=False):
+        card = _card(str(site), part)
+        mine = keys[near["site_id"] == site].drop_duplicates()
+        told = [near[keys == key] for key in mine]
+        lines = [f"Names nearly alike, read yours letter by letter: {_with_site(alike)}." for alike in told]
+        twins = [str(one) for one in sites if one != site and site_keys[one] == site_keys[site]]
+        if twins:
+            lines.insert(
+                0, f"There is another site of nearly this name: {', '.join(twins)}. Be sure which one is meant."
+            )
+        cards.append({**card, "lines": [*lines, *card["lines"]]})
+    return cards
+
+
+def _with_site(part: pd.DataFrame) -> str:
+    return "; ".join(
+        f"{row.vehicle_id} at {row.site_id} ({'HEATER OFF' if row.decision in KEEP_OFF else 'see its line'})"
+        for row in part.itertuples(index=False)
+    )
 
 
 def _card(site: str, part: pd.DataFrame) -> dict[str, Any]:
     barred = part["decision"].isin(KEEP_OFF)
     off, on = part[barred], part[~barred]
     first = part.iloc[0]
-    cold_night = first["design_temp_c"]
+    cold_night = as_typed(first["design_temp_c"])
     lines = []
     for why, alike in off.groupby(off["decision"].map(WHY_OFF).fillna(NOT_COVERED), sort=False):
         lines.append(f"HEATER OFF here: {_names(alike)}. {why}")
@@ -53,14 +81,14 @@ def _card(site: str, part: pd.DataFrame) -> dict[str, Any]:
             f"{chilly['cab_temp_reached_full_c'].min():.0f} °C. Put up the curtain, take the warm sleeping bag."
         )
     if (on["fuel_grade"] == "below").any():
-        lines.append(f"Fuel sold here can wax at {cold_night:.0f} °C. Bring winter fuel.")
+        lines.append(f"Fuel sold here can wax at {cold_night} °C. Bring winter fuel.")
     elif (on["fuel_grade"] == "marginal").any():
-        lines.append(f"Fuel sold here only just stands {cold_night:.0f} °C. Better bring winter fuel.")
+        lines.append(f"Fuel sold here only just stands {cold_night} °C. Better bring winter fuel.")
     weak = on[on["battery"] == "too_small"]
     if len(weak):
         lines.append(f"The battery of {_names(weak)} may not last the night. Start with it full.")
     lines += cautions()
-    title = f"{site}: {first['altitude_m']:.0f} m, {cold_night:.0f} to {first['mildest_use_temp_c']:.0f} °C"
+    title = f"{site}: {first['altitude_m']:.0f} m, {cold_night} to {as_typed(first['mildest_use_temp_c'])} °C"
     return {"site_id": site, "title": title, "lines": lines}
 
 
@@ -74,8 +102,8 @@ def _smoky(smoky: pd.DataFrame) -> list[str]:
     ]
     rich, capped = smoky[richer_than_air(smoky)], smoky[smoky["cap_at_low_stage"]]
     if len(rich):
-        cold = rich["design_temp_c"].iloc[0]
-        lines.append(f"Even on a {cold:.0f} °C night {_names(rich)} has more fuel than the air can burn.")
+        cold = as_typed(rich["design_temp_c"].iloc[0])
+        lines.append(f"Even on a {cold} °C night {_names(rich)} has more fuel than the air can burn.")
     if len(capped):
         warmth = low_stage_cab(capped["cab_temp_low_stage_c"].min(skipna=False))
         lines.append(f"Until the fuel is trimmed keep {_names(capped)} on low heat: {warmth}.")
@@ -93,7 +121,7 @@ def _numbers(on: pd.DataFrame) -> list[str]:
         shown = [one for one in (row["o2_dry_pct"], row["o2_dry_full_pct"]) if one == one]
         if shown:
             band = f"{min(shown):.1f} to {max(shown):.1f}" if max(shown) - min(shown) >= 0.05 else f"{shown[0]:.1f}"
-            night = f"{row['design_temp_c']:.0f} °C night"
+            night = f"{as_typed(row['design_temp_c'])} °C night"
             lines.append(f"{heater} at full heat on a {night}: O2 of {band} % belongs to the height.")
     return lines
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 import numpy as np
@@ -140,6 +141,16 @@ def heat_short(frame: pd.DataFrame, policy: Policy) -> Any:
 def fuel_mass_ratio(temp: Any, fleet: Fleet) -> Any:
     """Return the fuel mass of a stroke at a temperature over that at the baseline [-]."""
     return fuel_density_ratio(temp, fleet.of("fuel_temp_c"), fleet.of("expansion_per_k"))
+
+
+def as_typed(temp_c: float) -> str:
+    """Return a temperature [°C] as it was typed: its tenths are shown where it has them."""
+    return f"{round(float(temp_c), 1) + 0.0:g}"
+
+
+def colder(temp_c: float) -> str:
+    """Return a temperature [°C] that must be reached, never rounded to the warmer side: down to a tenth."""
+    return f"{math.floor(round(10.0 * float(temp_c), 6)) / 10.0 + 0.0:g}"
 
 
 def site_night_temps(sites: pd.DataFrame) -> list[Any]:

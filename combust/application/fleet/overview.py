@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from combust.application.fleet.decisions import DECISIONS, KEEP_OFF, NOT_ENTERED, SURENESS
+from combust.application.fleet.nights import as_typed, colder
 from combust.application.fleet.policy import Policy
 
 SHORT = {  # a decision in a cell
@@ -25,6 +26,7 @@ SHORT = {  # a decision in a cell
 }
 AH_STEP = 5.0  # batteries are bought in steps of so many Ah
 KITS, BATTERIES, DOCUMENTS = "compensation kit", "battery", "limits to look up in the document"
+GRADES = "fuel grade to ask for"
 
 
 def worst_first(frame: pd.DataFrame) -> pd.DataFrame:
@@ -96,11 +98,11 @@ def _grade(on: pd.DataFrame, policy: Policy) -> str:
     if not len(asked):
         return "no heater runs" if not len(on) else "gasoline only"
     point, night = asked["cold_filter_plugging_c"].iloc[0], asked["design_temp_c"].iloc[0]
-    needed = f"{night - policy['cold_filter_margin_k']:.0f} °C or lower"
+    needed = f"{colder(night - policy['cold_filter_margin_k'])} °C or lower"
     return {
-        "fits": f"fits ({point:.0f} °C)",
-        "marginal": f"marginal ({point:.0f} °C): better {needed}",
-        "below": f"WAXES ({point:.0f} °C): buy {needed}",
+        "fits": f"fits ({as_typed(point)} °C)",
+        "marginal": f"marginal ({as_typed(point)} °C): better {needed}",
+        "below": f"WAXES ({as_typed(point)} °C): buy {needed}",
         "unknown": f"not known: needs {needed}",
     }[asked["fuel_grade"].iloc[0]]
 
@@ -134,7 +136,10 @@ def parts_frame(frame: pd.DataFrame, remedies: pd.DataFrame, policy: Policy, spa
         point = alike["design_temp_c"].iloc[0] - policy["cold_filter_margin_k"]
         litres = alike["fuel_l_per_season"].sum()
         word = "winter fuel" if verdict == "below" else "winter fuel, better"
-        add(word, f"{site}: plugging point {point:.0f} °C or lower, {litres:.0f} l", alike)
+        add(word, f"{site}: plugging point {colder(point)} °C or lower, {litres:.0f} l", alike)
+    for site, alike in on[on["fuel_grade"] == "unknown"].groupby("site_id", sort=False):
+        point = colder(alike["design_temp_c"].iloc[0] - policy["cold_filter_margin_k"])
+        add(GRADES, f"{site}: not known, needs a plugging point of {point} °C or lower", alike)
     enough = remedies[remedies["enough"] & (remedies["rank"] == 1)]
     cold = frame[frame["cab"] == "cold"]
     for remedy, alike in enough[enough["vehicle_id"].isin(cold["vehicle_id"])].groupby("remedy", sort=False):

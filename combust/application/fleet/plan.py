@@ -56,6 +56,7 @@ TOTALS = {
     "compensation_kits": "compensation kits to fit",
     "spare_kits": "spare compensation kits",
     "kits_not_known": "kits not known: up to where the document allows one is not entered",
+    "short_of_air": "lambda below its minimum, of heaters that may run: not to be run untrimmed",
     "heat_short": "cab stays below its target with lambda kept",
     "cab_warm": "cab reaches its target with lambda kept",
     "cab_off": "cab without heat: heater off",
@@ -171,6 +172,13 @@ class FleetPlan(Result):
         read, kept = self.rows["vehicles"]["read"], self.rows["vehicles"]["planned"]
         return f"{kept} of {read} vehicles planned; {kits} need a compensation kit by the heater's own limit"
 
+    @property
+    def warnings(self) -> tuple[str, ...]:
+        """What is told beside the stops: heaters short of air, then names that are nearly alike."""
+        found = [one.text for one in self.safety.findings if one.code == "vehicles_watch"]
+        alike = self.faults.query("severity == 'warned' and code == 'duplicate'")
+        return (*(f"{text} Not to be run untrimmed there." for text in found), *alike["text"])
+
     def opening(self) -> tuple[str, ...]:
         """Return the plan in one line."""
         return (self.summary,)
@@ -187,7 +195,8 @@ class FleetPlan(Result):
     def to_dict(self) -> dict[str, Any]:
         """Return the plan as plain values for JSON, the assumptions as ``assumed``; missing is None, never NaN."""
         shown = super().to_dict()
-        return shown | {"assumed": shown.pop("assumptions")}
+        assumed = shown.pop("assumptions")
+        return {"safety": shown.pop("safety"), "warnings": list(self.warnings), **shown, "assumed": assumed}
 
 
 def plan_tables(
@@ -260,7 +269,7 @@ def plan_tables(
         faults.frame(),
         rows,
         totals,
-        site_cards(frame),
+        site_cards(frame, tables.folded_name),
         _assumptions(rules, types, {"vehicles": clean_vehicles, "sites": kept_sites}),
         (*vehicles.notes, *sites.notes),
     )
@@ -276,10 +285,16 @@ def _tell_unknown(
     """Tell each different name that no other table holds once: what it is, the names near it, what to do."""
     lost, column = names[unknown], str(names.name)
     for number, (name, rows) in enumerate(lost.groupby(lost, sort=False).groups.items()):
-        alike = near_matches(name, known[:MOST_COMPARED], n=2) if number < MOST_COMPARED else []
+        alike = _alike(name, known[:MOST_COMPARED]) if number < MOST_COMPARED else []
         near = f"Did you mean {' or '.join(shorten(one, 40) for one in alike)}? " if alike else ""
         text = f"{column} = {shorten(name)} {words[0]} {near}{words[1]}"
         faults.add_group("vehicles", rows, column, name, f"unknown_{column.removesuffix('_id')}", text, warn)
+
+
+def _alike(name: str, known: list[str]) -> list[str]:
+    """Return up to two names near a name, those that differ in capitals, letter form or blanks alone first."""
+    same = [one for one in known if tables.folded_name(one) == tables.folded_name(name)]
+    return list(dict.fromkeys([*same, *near_matches(name, known, n=2)]))[:2]
 
 
 def _totals(frame: pd.DataFrame, policy: Policy, refused: int) -> dict[str, float | int | None]:
@@ -298,6 +313,7 @@ def _totals(frame: pd.DataFrame, policy: Policy, refused: int) -> dict[str, floa
         "refused": refused,
         **counted,
         "spare_kits": spares,
+        "short_of_air": int((frame["safety"] == "outdoors_only").sum()),
         "kits_not_known": int(asked.sum()),
         "shorten_service": int(frame["shorten_service"].sum()),
         "flips_between_lambdas": int((frame["flips_between_lambdas"] != "").sum()),

@@ -10,7 +10,7 @@ import pandas as pd
 
 from combust.application.fleet.decisions import KEEP_OFF, RUNS
 from combust.application.fleet.heater_types import Fleet
-from combust.application.fleet.nights import fuel_mass_ratio, heat_short, kept_heat
+from combust.application.fleet.nights import as_typed, fuel_mass_ratio, heat_short, kept_heat
 from combust.application.fleet.policy import Policy
 from combust.kernel.cab import cab_temperature_reached, heat_demand
 
@@ -150,7 +150,7 @@ def _best_site(case: _Case, sites: pd.DataFrame) -> pd.DataFrame:
     found = np.flatnonzero(fits.any(axis=1))
     there = sites.iloc[best[found]]
     text = [
-        f"spend the night at {one.site_id} ({one.altitude_m:.0f} m, {one.design_temp_c:.0f} °C)"
+        f"spend the night at {one.site_id} ({one.altitude_m:.0f} m, {as_typed(one.design_temp_c)} °C)"
         for one in there.itertuples()
     ]
     return case.rows(found, design_temp_c=there["design_temp_c"].to_numpy()).with_remedy(

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from combust.application.fleet.decisions import DECISIONS, KEEP_OFF, SUPPLIES, UNKNOWN
-from combust.application.fleet.nights import NIGHTS
+from combust.application.fleet.nights import NIGHTS, as_typed
 from combust.application.fleet.policy import Policy
 from combust.application.site.findings import ACCOUNTS
 from combust.domain.limits import finding
@@ -183,7 +183,7 @@ def _supplies(row: Any) -> list[str]:
         (
             "fuel_grade",
             "below",
-        ): f", plugging point {row.cold_filter_plugging_c:.0f} °C, night {row.design_temp_c:.0f} °C",
+        ): f", plugging point {as_typed(row.cold_filter_plugging_c)} °C, night {as_typed(row.design_temp_c)} °C",
         (
             "battery",
             "too_small",

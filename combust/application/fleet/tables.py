@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import unicodedata
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from functools import cache
@@ -61,11 +62,14 @@ class Faults:
     rows: list[tuple[Any, ...]] = field(default_factory=list)
     lines: dict[str, Any] = field(default_factory=dict)
     refused: dict[str, Any] = field(default_factory=dict)
+    vehicles: Any = ()
 
     def take(self, table: FleetTable) -> pd.DataFrame:
         """Take up a table with the faults of its cells, its empty required cells and its doubles; return its frame."""
         name, size = table.name, len(table.frame)
         self.lines[name], self.refused[name] = table.lines, np.zeros(size, dtype=bool)
+        if name == "vehicles":
+            self.vehicles = table.frame["vehicle_id"].to_numpy()
         for row, key, fault in table.faults:
             self._one(name, row, key, shorten("" if fault.value is None else fault.value), fault.code, str(fault))
         known = {(row, key) for row, key, _ in table.faults}
@@ -84,7 +88,22 @@ class Faults:
                     return f"{key} {shorten(column[row])} stands in row {first[row]} already. Keep one, or rename it."
 
                 self.add(name, again, key, column, "duplicate", already)
+            if spec.unique or key == "route_id":
+                self._nearly_alike(name, key, column)
         return table.frame
+
+    def _nearly_alike(self, table: str, key: str, column: pd.Series) -> None:
+        """Warn of each name that differs from an earlier one in capitals, letter forms or blanks alone."""
+        names = column[column != ""].drop_duplicates()
+        folded = names.map(folded_name)
+        first = names.groupby(folded).transform("first")
+        for row in names.index[names != first]:
+            line = self.lines[table][int((column == first[row]).idxmax())]
+            text = (
+                f"{key} {shorten(names[row])} and {shorten(first[row])} (row {line}) differ in capitals, letter form "
+                "or blanks only, and are planned as two. If they are one, write them alike; if not, rename one."
+            )
+            self._one(table, row, key, shorten(names[row]), "duplicate", text, warn=True)
 
     def add(
         self,
@@ -107,7 +126,8 @@ class Faults:
         """Tell many rows of one reason once, at the first of them."""
         rows = list(rows)
         self.refused[table][rows] |= not warn
-        named = ", ".join(str(line) for line in self.lines[table][rows[:MOST_NAMED]].tolist())
+        lines = [self._line(table, row) for row in rows[:MOST_NAMED]]
+        named = ", ".join(lines)
         more = f" and {len(rows) - MOST_NAMED} more" if len(rows) > MOST_NAMED else ""
         sentence = f"{text} It concerns {len(rows)} {table} (rows {named}{more})." if len(rows) > 1 else text
         self._one(table, rows[0], column, shorten(value), code, sentence, warn)
@@ -115,7 +135,18 @@ class Faults:
     def _one(self, table: str, row: int, column: str, value: str, code: str, text: str, warn: bool = False) -> None:
         self.refused[table][row] |= not warn
         severity = "warned" if warn else "refused"
+        who = self._who(table, row)
+        if who and who not in text:
+            text = f"{text} Vehicle: {who}."
         self.rows.append((table, int(self.lines[table][row]), column, value, code, severity, text))
+
+    def _who(self, table: str, row: int) -> str:
+        """Return the vehicle of a row; "" in another table, or where it has no name."""
+        return shorten(self.vehicles[row], 40) if table == "vehicles" and self.vehicles[row] else ""
+
+    def _line(self, table: str, row: int) -> str:
+        who = self._who(table, row)
+        return f"{self.lines[table][row]}{f': {who}' if who else ''}"
 
     def as_faults(self) -> list[Fault]:
         """Return the first of what was refused, as an error tells it."""
@@ -150,6 +181,14 @@ def check_columns_there(name: str, held: Iterable[str]) -> None:
         faults.append(Fault("vehicles.profile", None, "missing", why=absent, hint=hint))
     if faults:
         raise CombustError(faults)
+
+
+def folded_name(name: str) -> str:
+    """Return a name without what the eye hardly sees: capitals, letter forms (NFKC), blanks and unseen characters."""
+    if name.isascii():
+        return "".join(name.casefold().split())
+    folded = unicodedata.normalize("NFKC", unicodedata.normalize("NFKC", name).casefold())
+    return "".join(one for one in folded if not one.isspace() and unicodedata.category(one) != "Cf")
 
 
 def is_empty(column: pd.Series) -> pd.Series:

@@ -89,7 +89,8 @@ def command(diff: tuple[str, ...], out: str, title: str, profiles: str | None, *
         told = plan_difference(before.vehicles, plan.vehicles, priced)
         files = {out: partial(_write_both, plan, told, title)}
         text = f"{_told(told, out)}\n\n{text}"
-    faults = [f"{row.severity}: {row.table} row {row.row}: {row.text}" for row in plan.faults.itertuples()]
+    first = plan.faults.sort_values("code", key=lambda codes: codes != "duplicate", kind="stable")  # never cut off
+    faults = [f"{row.severity}: {row.table} row {row.row}: {row.text}" for row in first.itertuples()]
     more = [f"… and {len(faults) - SHOWN_FAULTS} more faults in faults.csv"] if len(faults) > SHOWN_FAULTS else []
     return Answer(
         plan,

@@ -5,27 +5,30 @@ from __future__ import annotations
 import base64
 import hashlib
 import json
+import re
 from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from combust.application.fleet.decisions import KEEP_OFF, SURENESS
+from combust.application.fleet.nights import as_typed
 from combust.application.fleet.overview import SHORT, alike, decided, helps, worst_first
 from combust.application.fleet.plan import FleetPlan
 from combust.domain.limits import cautions
 from combust.domain.result import plain
 from combust.edge.cli.output import write_text
 from combust.edge.figures.margins import margin_picture, margin_scale
-from combust.edge.reports.html import page, picture
+from combust.edge.reports.html import harmless, page, picture
 from combust.edge.whole_file import whole_file
 
 if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.figure import Figure
 
-MOST = {"vehicles": 1000, "kits": 40, "faults": 200}  # on the page; the tables hold all
+MOST = {"vehicles": 1000, "kits": 40, "faults": 200, "warnings": 10}  # on the page; the tables hold all
 HEADS = ("vehicle", "site", "heater", "decision", "how sure", "metres left", "lambda left", "cab on the cold night",
          "fuel grade", "battery", "fuel in a season")  # fmt: skip
+LONGEST_ID = 32
 WEAK = ("too_small", "unknown")
 MOST_JSON_VEHICLES = 100_000
 FLIP = ["swing", "decision", "from_answer", "to_answer"]
@@ -86,6 +89,7 @@ def plan_page(plan: FleetPlan, figures: Mapping[str, Figure], *, title: str) -> 
         "fleet",
         title=title,
         plan=plan,
+        unbroken=unbroken,
         cautions=cautions(),
         figures=[picture(figure) for figure in figures.values()],
         flips=flips,
@@ -107,6 +111,17 @@ def plan_page(plan: FleetPlan, figures: Mapping[str, Figure], *, title: str) -> 
     )
 
 
+def unbroken(text: str) -> Any:
+    """Return a text for the page in which no name breaks at its hyphen; a very long one still may."""
+    from markupsafe import Markup, escape
+
+    pieces = (
+        Markup('<span class="id">{}</span>').format(one) if "-" in one and len(one) <= LONGEST_ID else escape(one)
+        for one in re.split(r"(\s+)", harmless(text))
+    )
+    return Markup("").join(pieces)
+
+
 def _site_rows(plan: FleetPlan, widest: float) -> list[dict[str, Any]]:
     """Return the line of each site for the page, with its picture and what the cells of the vehicles add up to."""
     rows: list[dict[str, Any]] = plain(plan.sites)
@@ -115,6 +130,7 @@ def _site_rows(plan: FleetPlan, widest: float) -> list[dict[str, Any]]:
         part = by_site[row["site_id"]]
         off = part["decision"].isin(KEEP_OFF)
         row["picture"] = margin_picture(part["margin_m"], off, widest)
+        row["cold_night"] = as_typed(row["design_temp_c"])
         row["but"] = int((~off & ~part["decision"].isin(["as_is", "compensated"])).sum())
         row["weak"], row["battery_unknown"] = (int((~off & (part["battery"] == one)).sum()) for one in WEAK)
     return rows

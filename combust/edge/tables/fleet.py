@@ -198,7 +198,9 @@ def plan_fleet(
     given = {"vehicles": vehicles, "sites": sites} | ({} if routes is None else {"routes": routes})
     points = [] if routes is None else route_tables(routes, mapping, given.values())
     read = {name: read_fleet_table(name, given[name], mapping, given.values()) for name in ("vehicles", "sites")}
-    read, told = changed_tables(read, changes)
+    written = [] if profiles is None else Path(profiles).glob("*.toml")
+    types = {*(heaters or {}), *(name for path in written for name in (path.name, path.stem))}
+    read, told = changed_tables(read, changes, types)
     plan = plan_tables(
         read["vehicles"],
         read["sites"],

@@ -51,6 +51,9 @@ def in_order(frame: pd.DataFrame) -> pd.DataFrame:
 )
 def test_a_difference_is_empty_antisymmetric_and_complete(seed: int, size: int, changes: list[str], gone: int) -> None:
     cars, sites = foreign.vehicles(seed, size), foreign.sites(seed)
+    held = cars.iloc[: size - gone]
+    if not ((held["heater_id"] == "moss").any() and (held["group"] == "north").any()):  # names that no row holds
+        changes = [change for change in changes if not change.startswith("type")]
     one, other = planned(cars.iloc[gone:], sites).vehicles, planned(cars.iloc[: size - gone], sites, *changes).vehicles
     for frame in (one, other):
         assert plan_difference(frame, frame.copy()).cells.empty
@@ -144,6 +147,8 @@ def test_gasoline_and_diesel_are_never_exchanged() -> None:
         ("design_temp_c lowered by much", "design_temp_c"),
         ("altitude_m raised by 99999", "altitude_m"),
         ("compensation = turbo", "automatic"),
+        ("design_temp_c lowered by 8 degF", "has the unit degF"),
+        ("battery_ah = 90 V", "Write the number in Ah, or alone"),
         ("warmer, please", "is no change"),
         ("altitude_m = 500 where group = north", "belongs to a site"),
         ("site_id lowered by 5", "is no number that can be raised"),
@@ -157,6 +162,25 @@ def test_a_change_that_cannot_be_made_is_told(change: str, piece: str) -> None:
     told = " ".join(str(fault) for fault in caught.value.faults)
     assert piece in told
     assert "99999" in change or "no change at all" in told  # every fault at once; a band only where it is left
+
+
+@pytest.mark.hand
+@pytest.mark.parametrize("typed", ["8 degC", "8degC", "8 °C", "8 K", "8"])
+def test_the_unit_of_the_column_may_stand_behind_a_number(typed: str) -> None:
+    cars, sites = foreign.vehicles(1, 5), foreign.sites()
+    colder = sites.assign(design_temp_c=sites["design_temp_c"] - 8)
+    told = planned(cars, sites, f"design_temp_c lowered by {typed}")
+    assert plan_difference(told.vehicles, planned(cars, colder).vehicles).cells.empty
+
+
+@pytest.mark.hand
+@pytest.mark.parametrize(
+    ("change", "near"),
+    [("type msos = crag", "moss"), ("type moss = carg", "crag"), ("battery_ah = 90 where group = nroth", "north")],
+)
+def test_a_name_that_no_row_holds_is_refused(change: str, near: str) -> None:
+    with pytest.raises(CombustError, match=f"Did you mean {near}"):
+        planned(foreign.vehicles(8, 120), foreign.sites(), change)
 
 
 @pytest.mark.hand
