@@ -109,22 +109,18 @@ async function sendWaiting(mine) {
 
 function queue(form, event) {
   event.preventDefault();
-  const once = form.elements.once, at = Date.now();
-  if (!once.dataset.drawn) { once.value = freshKey(); once.dataset.drawn = "yes"; }
-  const name = `${WAITS}${String(at).padStart(15, "0")} ${once.value}`;
-  const same = kept(WAITS).find((one) => one.endsWith(once.value)); // a second tap
-  const pairs = typedOf(form);
+  const at = Date.now();
+  if (at - Number(form.dataset.sent || 0) < 700 && !visible(form).length) return undefined; // a second tap
+  const pairs = typedOf(form).map(([name, value]) => [name, name === "once" ? freshKey() : value]);
   if (event.submitter && event.submitter.name) pairs.push([event.submitter.name, event.submitter.value]);
   const one = { path: form.getAttribute("action"), page: location.pathname, at, pairs, shown: visible(form), draft: draftOf(form) };
-  if (!same && !write(name, one)) return form.submit(); // no room on this phone
+  const name = `${WAITS}${String(at).padStart(15, "0")} ${freshKey()}`;
+  if (!write(name, one)) return form.submit(); // no room on this phone
+  form.dataset.sent = at;
+  localStorage.removeItem(draftOf(form)); // it waits under its key now; the form is free for the next entry at once
+  form.reset();
   tellWaiting();
-  return sendWaiting(same || name).then(() => {
-    if (!document.body.contains(form) || !kept(WAITS).length) return;
-    localStorage.removeItem(draftOf(form)); // it waits under its key now; the form is free for the next entry
-    form.reset();
-    delete once.dataset.drawn;
-    document.getElementById("waiting").scrollIntoView();
-  });
+  return sendWaiting(name);
 }
 
 // ---- a page that came as an answer takes the place of this one
