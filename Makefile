@@ -30,7 +30,7 @@ test: $(VENV)/.test browser
 # condition of the history, 210 moments of a signal, a fleet of a million. The reached numbers are printed.
 study: $(VENV)/.test
 	COMBUST_LONG=yes $(BIN)/python -m pytest -s tests/application/test_causes_study.py tests/application/test_mystery_cases.py \
-	  tests/application/test_history_study.py tests/application/fleet/test_broken_tables.py \
+	  tests/application/test_history_study.py tests/application/fleet/test_broken_tables.py tests/application/fleet/test_difference.py \
 	  tests/edge/test_running_conditions.py \
 	  tests/application/test_safety_lists.py tests/edge/test_logbook_hard.py tests/edge/test_logbook_killed.py \
 	  tests/edge/test_logbook_merge.py tests/edge/test_logbook_damaged.py tests/edge/test_tables_blocks.py \

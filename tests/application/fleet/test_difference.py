@@ -19,6 +19,7 @@ from combust.edge.reports.difference_page import read_difference, write_differen
 from combust.edge.reports.fleet_page import write_plan
 from combust.edge.tables.fleet import plan_fleet
 from tests.application.fleet import foreign, worked
+from tests.long import LONG
 
 HEATERS = foreign.heaters()
 CHANGES = (
@@ -42,7 +43,7 @@ def in_order(frame: pd.DataFrame) -> pd.DataFrame:
 
 
 @pytest.mark.hand
-@settings(max_examples=12, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=40 if LONG else 5, deadline=None, suppress_health_check=list(HealthCheck))
 @given(
     seed=st.integers(0, 10**6),
     size=st.integers(4, 40),
