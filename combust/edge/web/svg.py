@@ -41,8 +41,20 @@ class Scale:
         return round(abs(value / (self.high - self.low) * (self.at_high - self.at_low)), 2)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Drawing:
+    """The size of every drawing, and the frame that its axes make."""
+
+    width: float = WIDTH
+    height: float = HEIGHT
+    left: float = LEFT
+    right: float = WIDTH - RIGHT
+    top: float = TOP
+    foot: float = HEIGHT - BOTTOM
+
+
 @dataclass(frozen=True, slots=True)
-class Plane:
+class Plane(Drawing):
     """The CO2-O2 plane as it is drawn: a fuel's own line with lambda marks, and the reading.
 
     Attributes
@@ -69,12 +81,6 @@ class Plane:
     reading: tuple[float, float, float, float] | None
     band: tuple[float, float] | None
     told: str
-    width: float = WIDTH
-    height: float = HEIGHT
-    left: float = LEFT
-    right: float = WIDTH - RIGHT
-    top: float = TOP
-    foot: float = HEIGHT - BOTTOM
 
 
 def plane(result: ReadingResult) -> Plane | None:
@@ -123,7 +129,7 @@ def plane(result: ReadingResult) -> Plane | None:
 
 
 @dataclass(frozen=True, slots=True)
-class Ceiling:
+class Ceiling(Drawing):
     """The highest site over the air's temperature, as it is drawn; the site itself is the point.
 
     Attributes
@@ -141,12 +147,6 @@ class Ceiling:
     up: tuple[tuple[float, float], ...]
     limit: float | None
     point: tuple[float, float]
-    width: float = WIDTH
-    height: float = HEIGHT
-    left: float = LEFT
-    right: float = WIDTH - RIGHT
-    top: float = TOP
-    foot: float = HEIGHT - BOTTOM
 
 
 HEIGHT_MOST_M = 5000.0

@@ -49,7 +49,12 @@ def everywhere(cars: pd.DataFrame) -> tuple[dict[tuple[str, str], Any], dict[tup
     bare = told(there)
     wanting = bare.index[bare["decision"] == "compensate"]
     kitted = told(there[there["vehicle_id"].isin(wanting)].assign(compensation="automatic", blower_trim_max_pct=np.nan))
-    return ({tuple(name.split("@")): row for name, row in one.iterrows()} for one in (bare, kitted))  # type: ignore[return-value]
+    return _by_place(bare), _by_place(kitted)
+
+
+def _by_place(frame: pd.DataFrame) -> dict[tuple[str, str], Any]:
+    named = (str(name).split("@") for name in frame.index)
+    return {(vehicle, site): row for (vehicle, site), (_, row) in zip(named, frame.iterrows(), strict=True)}
 
 
 def enumerated(cars: pd.DataFrame, bare: Any, kitted: Any, nights: Any) -> tuple[float, ...]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 import pytest
@@ -17,8 +18,8 @@ from tests.application.fleet import worked
 pytestmark = pytest.mark.hand
 
 
-def planned(cars: pd.DataFrame, sites: pd.DataFrame | None = None, **more: object) -> FleetPlan:
-    return plan_fleet(cars, worked.sites() if sites is None else sites, heaters=worked.HEATERS, **more)  # type: ignore[arg-type]
+def planned(cars: pd.DataFrame, sites: pd.DataFrame | None = None, **more: Any) -> FleetPlan:
+    return plan_fleet(cars, worked.sites() if sites is None else sites, heaters=worked.HEATERS, **more)
 
 
 def test_a_fuel_grade_is_never_rounded_to_the_warm_side() -> None:

@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 from pathlib import Path
+from typing import Any, cast
 
 import pytest
 
@@ -87,7 +88,7 @@ def test_killed_processes_are_replaced_inside_the_same_request(pool: Pool) -> No
 
 
 def test_what_fails_is_told_to_all_and_asked_anew(pool: Pool) -> None:
-    broken = Visit("V1", (None,))  # type: ignore[arg-type]
+    broken = Visit("V1", cast(Any, (None,)))
     before = pool.worked_out
     for _ in range(2):
         with pytest.raises(AttributeError):

@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-import re
+from typing import Any
 
 import numpy as np
 import pytest
+from matplotlib.figure import Figure
 
 import combust
 from combust.edge.figures.gas_plane import draw_plane
-from combust.edge.web.svg import Scale, plane
+from combust.edge.web.svg import Plane, Scale, plane
 
 
-def drawn(**read: object) -> tuple[object, object]:
-    result = combust.interpret(combust.Reading(fuel="diesel", location="outdoors", **read))  # type: ignore[arg-type]
+def drawn(**read: Any) -> tuple[Plane | None, Figure]:
+    result = combust.interpret(combust.Reading(fuel="diesel", location="outdoors", **read))
     return plane(result), draw_plane(result)
 
 
@@ -22,7 +23,7 @@ def back(scale: Scale, place: float) -> float:
     return scale.low + (place - scale.at_low) / (scale.at_high - scale.at_low) * (scale.high - scale.low)
 
 
-def axes_of(one) -> tuple[Scale, Scale]:  # type: ignore[no-untyped-def]
+def axes_of(one: Plane) -> tuple[Scale, Scale]:
     """Read the scales off the drawing's own ticks: what is told by the numbers at its axes."""
     (x0, at_x0), *_, (x1, at_x1) = one.across
     (y0, at_y0), *_, (y1, at_y1) = one.up
@@ -40,6 +41,7 @@ def test_plane_holds_the_numbers_of_the_other_figure() -> None:
         x, y = (back(scale, float(text)) for scale, text in zip((across, up), pair.split(","), strict=True))
         assert np.interp(x, line[:, 0], line[:, 1]) == pytest.approx(y, abs=0.02)  # 0.01 of a drawing of 400
     (ellipse,) = axis.patches
+    assert one.reading is not None
     x, y, wide, high = one.reading
     assert (back(across, x), back(up, y)) == pytest.approx(ellipse.center, abs=0.002)
     half = (
@@ -56,6 +58,7 @@ def test_band_and_marks() -> None:
     assert one.reading is None
     across, _ = axes_of(one)
     (band,) = figure.axes[0].patches
+    assert one.band is not None
     left, width = one.band
     assert back(across, left) == pytest.approx(band.get_x(), abs=0.002)
     assert back(across, left + width) == pytest.approx(band.get_x() + band.get_width(), abs=0.004)
@@ -65,10 +68,9 @@ def test_band_and_marks() -> None:
 
 
 def test_no_oxygen_no_figure_and_nothing_leaves_the_drawing() -> None:
-    assert drawn_alone(co2_dry_pct=9.8, co2_origin="measured") is None
-    one = drawn_alone(o2_dry_pct=20.9)
-    assert all(0.0 <= float(text) <= max(one.width, one.height) for text in re.split("[ ,]", one.line))
-
-
-def drawn_alone(**read: object):  # type: ignore[no-untyped-def]
-    return plane(combust.interpret(combust.Reading(fuel="diesel", location="outdoors", **read)))  # type: ignore[arg-type]
+    assert drawn(co2_dry_pct=9.8, co2_origin="measured")[0] is None
+    one, _ = drawn(o2_dry_pct=20.9)
+    assert one is not None
+    for x, y in (map(float, pair.split(",")) for pair in one.line.split()):
+        assert one.left <= x <= one.right
+        assert one.top <= y <= one.foot

@@ -152,7 +152,9 @@ def test_settings_of_the_day_go_into_each_visit_with_their_age(phone: Phone) -> 
     # By hand: air of 5 °C at 210 m against 15 °C at sea level: 1013.25·(1 - 2.25577e-5·210)^5.25588 = 988.3 hPa, and
     # 988.3/1013.25 · 288.15/278.15 = 1.0104, less some water vapour: the band moves up by about one per cent.
     page = read(phone, here, **RESTRICTED)
-    low, high = re.search(r"Healthy band, high stage: ([\d.]+) to ([\d.]+)\.", page).groups()  # type: ignore[union-attr]
+    band = re.search(r"Healthy band, high stage: ([\d.]+) to ([\d.]+)\.", page)
+    assert band is not None
+    low, high = band.groups()
     assert float(low) == pytest.approx(1.35 * 1.0104, abs=0.011)
     assert float(high) == pytest.approx(1.80 * 1.0104, abs=0.011)
 
