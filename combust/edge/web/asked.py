@@ -14,6 +14,7 @@ from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse
 
 from combust.data.errors import CombustError, Fault
 from combust.domain.limits import cautions
+from combust.edge.logbook.keyboard import profiles_in
 from combust.edge.reports.html import page
 from combust.edge.web.pool import Pool
 from combust.edge.web.seats import Seat, Seats
@@ -98,6 +99,16 @@ class Asked:
         """The units of the person, ``metric`` or ``us``."""
         said = self.request.cookies.get(f"{self.house.cookie}_units", "")
         return said if said in UNITS else UNITS[0]
+
+    @property
+    def heaters(self) -> tuple[list[str], str]:
+        """The heaters of the folder of profiles, and what is wrong with it ("" = nothing)."""
+        folder = self.house.settings.heaters
+        try:
+            found = profiles_in(folder) if folder else {}
+        except CombustError as error:
+            return [], str(error)
+        return [str(one["heater_id"]) for one in found.values()], ""
 
     @property
     def key(self) -> str:

@@ -11,7 +11,7 @@ from combust.application.visit.visit import Visit
 from combust.data.errors import CombustError, Fault
 from combust.domain.heater import Heater
 from combust.domain.site import Site
-from combust.edge.logbook.keyboard import profile_in, profiles_in, this_moment
+from combust.edge.logbook.keyboard import profile_in, this_moment
 from combust.edge.logbook.typed import read_line
 from combust.edge.web.asked import Asked
 from combust.edge.web.fields import form_fields, words_of
@@ -58,12 +58,8 @@ def _effect(asked: Asked) -> Any:
 
 def _form(asked: Asked, error: CombustError | None = None) -> dict[str, Any]:
     faults = error.faults if error else ()
-    folder = asked.house.settings.heaters
-    try:
-        heaters = [str(one["heater_id"]) for one in profiles_in(folder).values()] if folder else []
-    except CombustError as wrong:
-        heaters, faults = [], (*faults, *wrong.faults)
+    heaters, wrong = asked.heaters
     groups = {"first": FIRST, "more": AIR[2:]}
     fields = {name: form_fields(keys, asked.units, asked.form, faults) for name, keys in groups.items()}
-    said = [str(one) for one in faults if one.quantity in ("heater", "heater_id")]
+    said = [*([wrong] if wrong else []), *(str(one) for one in faults if one.quantity in ("heater", "heater_id"))]
     return {**fields, "heaters": heaters, "heater": asked.form.get("heater", ""), "said": said}

@@ -11,7 +11,7 @@ from combust.data.errors import CombustError
 from combust.data.units import in_other_units
 from combust.data.vocabulary import input_keys
 from combust.domain.safety import Safety, of_all
-from combust.edge.logbook.keyboard import day_of, open_visit, profiles_in, this_moment
+from combust.edge.logbook.keyboard import day_of, open_visit, this_moment
 from combust.edge.logbook.typed import WORDS, stops_typed
 from combust.edge.logbook.visits import list_visits
 from combust.edge.web.asked import Asked
@@ -66,7 +66,7 @@ def _list_facts(asked: Asked, error: CombustError | None = None) -> dict[str, An
     latest = {row["label"] for row in fits[-LATEST:]}
     rows = [row for row in fits if row["is_open"] or row["label"] in latest]
     shown = [{**row, "path": path_of(row["label"])} for row in reversed(rows)]
-    heaters, wrong = _heaters(asked)
+    heaters, wrong = asked.heaters
     faults = error.faults if error else ()
     first = [key for key in OPENING if key not in day]
     return {
@@ -80,16 +80,6 @@ def _list_facts(asked: Asked, error: CombustError | None = None) -> dict[str, An
         "fields": form_fields([*first, *PLATE], asked.units, asked.form, faults),
         "first": len(first),
     }
-
-
-def _heaters(asked: Asked) -> tuple[list[str], str]:
-    """Return the heaters of the folder of profiles, and what is wrong with it."""
-    folder = asked.house.settings.heaters
-    try:
-        found = profiles_in(folder) if folder else {}
-    except CombustError as error:
-        return [], str(error)
-    return [str(one["heater_id"]) for one in found.values()], ""
 
 
 def open_one(asked: Asked) -> Response:
