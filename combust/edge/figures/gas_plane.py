@@ -18,6 +18,8 @@ from combust.kernel.flue_gas import flue_gas_moles
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
+# 95 % of a two-dimensional normal (chi-squared, two degrees of freedom) over the two standard deviations of a limit.
+ELLIPSE_95 = math.sqrt(5.991) / 2.0
 LAMBDA_MARKS = (1.0, 1.2, 1.4, 1.6, 1.8, 2.0, 2.5, 3.0, 4.0, 6.0)
 SHEET_MARKS = (1.0, 1.3, 1.6, 2.0, 3.0, 6.0)  # as many as can be read on 88 mm
 
@@ -103,6 +105,13 @@ def draw_before_after(before: ReadingResult | None, after: ReadingResult | None)
     return figure
 
 
+def place_in_words(o2: float, co2: float | None) -> str:
+    """Return where a reading stands on the plane, in words: a band where its CO2 was not measured."""
+    if co2 is None:
+        return f"The reading is the band at O2 {o2:.1f} %; its CO2 was not measured."
+    return f"The reading stands at O2 {o2:.1f} %, CO2 {co2:.1f} %."
+
+
 def _reading_mark(plot: Any, result: ReadingResult, look: tuple[str, str, str, str]) -> str:
     """Draw a reading in its look (name, colour, dash, shape) and return in words where it stands."""
     o2, co2 = result.dry_gas["o2_dry_pct"], result.dry_gas["co2_dry_pct"]
@@ -113,20 +122,19 @@ def _reading_mark(plot: Any, result: ReadingResult, look: tuple[str, str, str, s
         from matplotlib.patches import Ellipse
 
         width, height = 2 * instrument.o2_limit_pct, 2 * instrument.co2_limit_pct
-        scale = math.sqrt(5.991) / 2.0  # 95 % of a two-dimensional normal: chi-squared, two degrees of freedom
         at = (o2, co2)
-        plot.add_patch(Ellipse(at, width * scale, height * scale, fill=False, edgecolor=color, linewidth=1.4))
+        plot.add_patch(Ellipse(at, width * ELLIPSE_95, height * ELLIPSE_95, fill=False, edgecolor=color, linewidth=1.4))
         label = "reading, 95 % ellipse" if whole else name + lam
         inside = color if whole or dash == "-" else "none"
         plot.plot([o2], [co2], marker=shape, color=color, markerfacecolor=inside, linestyle="none", label=label)
-        return f"The reading stands at O2 {o2:.1f} %, CO2 {co2:.1f} %."
+        return place_in_words(o2, co2)
     if o2 is None:
         return "No O2 was entered."
     limit = instrument.o2_limit_pct
     label = "O2 read, 95 %; CO2 not measured" if whole else ""
     plot.axvspan(o2 - limit, o2 + limit, color=color, alpha=0.18, linewidth=0, label=label)
     plot.axvline(o2, color=color, linewidth=1.2, linestyle=dash, label="" if whole else name + lam)
-    return f"The reading is the band at O2 {o2:.1f} %; its CO2 was not measured."
+    return place_in_words(o2, None)
 
 
 def draw_shortcut_error(fuel: Fuel, *, o2_dry_pct: float | None = None) -> Figure:
