@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,16 +9,13 @@ import numpy as np
 from combust.application.reading.result import ReadingResult
 from combust.application.site.effect_result import SiteEffect
 from combust.domain.fuel import Fuel
+from combust.edge.figures.gas_plane import ELLIPSE_95, gas_line, place_in_words
 from combust.kernel.constants import DRY_AIR
-from combust.kernel.flue_gas import flue_gas_moles
 
 WIDTH, HEIGHT = 400.0, 300.0
 LEFT, RIGHT, TOP, BOTTOM = 46.0, 12.0, 14.0, 44.0
 O2_MOST, CO2_ROOM = 21.5, 1.12
 MARKS = (1.0, 1.2, 1.4, 1.6, 2.0, 3.0, 6.0)
-ELLIPSE_95 = (
-    math.sqrt(5.991) / 2.0
-)  # a two-dimensional normal: chi-squared with two degrees of freedom; limits are 2 sd
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,20 +98,17 @@ def plane(result: ReadingResult) -> Plane | None:
         return None
     across = Scale(0.0, O2_MOST, LEFT, WIDTH - RIGHT)
     up = Scale(0.0, fuel.co2_maximum_pct * CO2_ROOM, HEIGHT - BOTTOM, TOP)
-    gas = flue_gas_moles(fuel, np.geomspace(1.0, 60.0, 60))
-    line = " ".join(f"{across(x)},{up(y)}" for x, y in zip(gas.o2_dry_pct, gas.co2_dry_pct, strict=True))
-    at = flue_gas_moles(fuel, np.array(MARKS))
-    places = zip(MARKS, at.o2_dry_pct, at.co2_dry_pct, strict=True)
+    gas = zip(*gas_line(fuel, np.geomspace(1.0, 60.0, 60)), strict=True)
+    line = " ".join(f"{across(x)},{up(y)}" for x, y in gas)
+    places = zip(MARKS, *gas_line(fuel, MARKS), strict=True)
     measured = co2 is not None and result.inputs.get("co2_origin") == "measured"
     limit = result.instrument.o2_limit_pct
     reading, band = None, None
     if measured and co2 is not None:
         axes = (limit * ELLIPSE_95, result.instrument.co2_limit_pct * ELLIPSE_95)
         reading = (across(o2), up(co2), across.length(axes[0]), up.length(axes[1]))
-        told = f"The reading stands at O2 {o2:.1f} %, CO2 {co2:.1f} %."
     else:
         band = (across(o2 - limit), across.length(2.0 * limit))
-        told = f"The reading is the band at O2 {o2:.1f} %; its CO2 was not measured."
     return Plane(
         fuel,
         line,
@@ -124,7 +117,7 @@ def plane(result: ReadingResult) -> Plane | None:
         tuple((value, up(value)) for value in (0.0, 5.0, 10.0, 15.0) if value <= up.high),
         reading,
         band,
-        told,
+        place_in_words(o2, co2 if reading else None),
     )
 
 
