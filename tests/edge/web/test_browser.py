@@ -12,6 +12,7 @@ from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
 from selenium.webdriver.support.ui import Select
 
+import combust
 from combust.edge.logbook.book import Logbook
 from combust.edge.logbook.visits import read_visit
 from combust.edge.web.texts import texts
@@ -46,6 +47,11 @@ def type_reading(driver: Any, values: Mapping[str, str], *, outdoors: bool = Tru
         first = driver.find_element(By.CSS_SELECTOR, "input[name=location]")
         first.send_keys(Keys.ARROW_RIGHT)
     driver.find_element(By.CSS_SELECTOR, "form[action='/reading'] button.main").send_keys(Keys.ENTER)
+
+
+def lambda_of(o2: float) -> str:
+    """Return lambda as the library tells it: the page judges nothing of its own."""
+    return f"{combust.interpret(combust.Reading(fuel='diesel', o2_dry_pct=o2, location='outdoors')).air_ratio:.2f}"
 
 
 def told(driver: Any) -> str:
@@ -83,7 +89,7 @@ def test_a_reading_by_the_keyboard_alone(screen: Any, served: Served) -> None:
     slider = screen.find_element(By.ID, "what-if")
     slider.send_keys(Keys.ARROW_RIGHT)
     wait(screen, lambda d: d.find_element(By.ID, "f-o2_dry_pct").get_attribute("value") == "8.3")
-    wait(screen, lambda d: "1.61" in told(d))
+    wait(screen, lambda d: lambda_of(8.3) in told(d))
 
 
 def test_a_stop_comes_first_and_stays_in_sight(screen: Any, served: Served) -> None:
@@ -190,7 +196,7 @@ def test_what_waited_and_is_refused_comes_back_into_its_form(visited: tuple[Serv
         field.send_keys("8,1")
         driver.find_element(By.CSS_SELECTOR, "form[data-draft=reading] button.main").send_keys(Keys.ENTER)
         wait(driver, lambda d: not d.find_elements(By.ID, "waiting") and d.find_elements(By.CSS_SELECTOR, ".answer"))
-        assert "1.59" in told(driver)
+        assert lambda_of(8.1) in told(driver)
 
 
 def test_every_page_of_a_visit_can_be_read_and_touched(visited: tuple[Served, Path]) -> None:
