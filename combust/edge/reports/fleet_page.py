@@ -22,7 +22,6 @@ from combust.edge.reports.html import harmless, page, picture
 from combust.edge.whole_file import whole_file
 
 if TYPE_CHECKING:
-    import pandas as pd
     from matplotlib.figure import Figure
 
 MOST = {"vehicles": 1000, "kits": 40, "faults": 200, "warnings": 10}  # on the page; the tables hold all
@@ -38,6 +37,7 @@ def write_plan(plan: FleetPlan, folder: str | Path, *, title: str = "Fleet plan 
     """Write a plan to a folder and return what was written, the HTML page first."""
     from combust.edge.figures.altitude import draw_heat, draw_margins
     from combust.edge.figures.style import save
+    from combust.edge.tables.formulas import csv_of
 
     folder = Path(folder)
     figures = {"margins": draw_margins(plan), "heat": draw_heat(plan)}
@@ -51,7 +51,7 @@ def write_plan(plan: FleetPlan, folder: str | Path, *, title: str = "Fleet plan 
         "assumptions": plan.assumptions.astype({"value": str}),
     }
     for name, table in tables.items():
-        texts[f"{name}.csv"] = _without_formulas(table).to_csv(index=False, float_format="%.6g")
+        texts[f"{name}.csv"] = csv_of(table)
         with whole_file(folder / f"{name}.parquet") as partial:
             table.to_parquet(partial, index=False)
     for name, text in texts.items():
@@ -62,14 +62,6 @@ def write_plan(plan: FleetPlan, folder: str | Path, *, title: str = "Fleet plan 
         folder / name
         for name in (*texts, *(f"{name}.parquet" for name in tables), *(f"{name}.png" for name in figures))
     ]
-
-
-def _without_formulas(table: pd.DataFrame) -> pd.DataFrame:
-    """Return a table for CSV in which no text is run by a spreadsheet."""
-    from combust.edge.tables.formulas import harmless
-
-    texts = table.select_dtypes(exclude=["number", "bool"])
-    return table.assign(**texts.map(lambda cell: harmless(cell) if isinstance(cell, str) else cell))
 
 
 def plan_page(plan: FleetPlan, figures: Mapping[str, Figure], *, title: str) -> str:
