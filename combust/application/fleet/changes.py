@@ -241,7 +241,7 @@ def _in_no_row(
     if change.column == "type":
         known = held("type")
         asked += [("type", change.value, known)] if change.value else []
-        asked += ([("type", change.other, known | set(types))] if types else [])
+        asked += [("type", change.other, known | set(types))] if types else []
     faults = []
     for column, name, known in asked:
         if name not in known:
@@ -254,7 +254,11 @@ def _in_no_row(
 
 def _is_name(one: Condition) -> bool:
     fields = fleet_fields("vehicles") | fleet_fields("sites")
-    return one.sign == "=" and fields["heater_id" if one.column == "type" else one.column].kind not in ("number", "numbers", "choice")
+    return one.sign == "=" and fields["heater_id" if one.column == "type" else one.column].kind not in (
+        "number",
+        "numbers",
+        "choice",
+    )
 
 
 def _moved(column: pd.Series, change: Change) -> Any:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -20,8 +19,9 @@ from combust.application.fleet.decisions import (
     sensitivity_frame,
     sureness,
 )
-from combust.application.fleet.driver_cards import site_cards
+from combust.application.fleet.driver_cards import refused_card, site_cards
 from combust.application.fleet.heater_types import Fleet, HeaterType, types_of
+from combust.application.fleet.kits import share_out, spares_of
 from combust.application.fleet.nights import nights_frame
 from combust.application.fleet.overview import parts_frame, sites_frame
 from combust.application.fleet.points import NO_POINTS, RouteSums, RouteUse
@@ -53,7 +53,10 @@ NOT_COVERED = (
 
 TOTALS = {
     "refused": "refused rows of the vehicles table, nothing known of them",
+    "off": "heaters off as things stand",
+    "off_with_kits": "heaters off once the kits are fitted",
     "compensation_kits": "compensation kits to fit",
+    "kits_left_out": "heaters that need a kit and get none within the number or the budget",
     "spare_kits": "spare compensation kits",
     "kits_not_known": "kits not known: up to where the document allows one is not entered",
     "short_of_air": "lambda below its minimum, of heaters that may run: not to be run untrimmed",
@@ -76,10 +79,12 @@ TOTALS = {
     "cost_kits": "cost of kits and spares, in the money of the policy",
     "cost_fuel": "cost of the season's fuel of heaters that may run now, in the money of the policy",
     "cost_fuel_with_kit": "cost of the more fuel once the kits are fitted, in the money of the policy",
+    "cost": "grand total of kits, spares and fuel, in the money of the policy",
 }
-ALWAYS = {TOTALS[key] for key in ("compensation_kits", "heat_short", "battery_too_small", "fuel_grade_below")}
+ALWAYS = {TOTALS[key] for key in ("off", "compensation_kits", "heat_short", "battery_too_small", "fuel_grade_below")}
 COUNTED = {  # how many vehicles have a value in a column
     "compensation_kits": ("decision", "compensate"),
+    "kits_left_out": ("decision", "no_kit_left"),
     "heat_short": ("cab", "cold"),
     "cab_warm": ("cab", "warm"),
     "cab_off": ("cab", "off"),
@@ -121,6 +126,9 @@ class FleetPlan(Result):
         The three counting rules side by side, by each lambda.
     sites, parts : DataFrame
         One line a site, and what to get before the season.
+    kits : DataFrame
+        Every kit that is needed in the order in which they are given out, and what each buys; ``given`` within the
+        number and the budget.
     remedies, routes, sensitivity : DataFrame
     assignment : Assignment
     faults : DataFrame
@@ -133,6 +141,8 @@ class FleetPlan(Result):
         Driver card of each site.
     assumptions : DataFrame
         Every number that was not in the tables, with its origin.
+    refused : DataFrame
+        ``row, vehicle_id, site_id`` of each vehicle that is not planned: nothing is known of it, its heater stays off.
     notes : tuple of str
         What is to be told of the tables, such as columns that are not used.
     """
@@ -141,6 +151,7 @@ class FleetPlan(Result):
     counts: pd.DataFrame
     sites: pd.DataFrame
     parts: pd.DataFrame
+    kits: pd.DataFrame
     remedies: pd.DataFrame
     routes: pd.DataFrame
     sensitivity: pd.DataFrame
@@ -150,6 +161,7 @@ class FleetPlan(Result):
     totals: Mapping[str, float | int | None]
     cards: list[dict[str, Any]]
     assumptions: pd.DataFrame
+    refused: pd.DataFrame
     notes: tuple[str, ...] = ()
     not_covered: tuple[str, ...] = NOT_COVERED
 
@@ -168,9 +180,10 @@ class FleetPlan(Result):
     @property
     def summary(self) -> str:
         """The plan in one line."""
-        kits = self.totals["compensation_kits"]
+        kits, without = (int(self.totals[key] or 0) for key in ("compensation_kits", "kits_left_out"))
+        some = f", {kits} of them get one" if without else ""
         read, kept = self.rows["vehicles"]["read"], self.rows["vehicles"]["planned"]
-        return f"{kept} of {read} vehicles planned; {kits} need a compensation kit by the heater's own limit"
+        return f"{kept} of {read} vehicles planned; {kits + without} need a compensation kit by the heater's own limit{some}"
 
     @property
     def warnings(self) -> tuple[str, ...]:
@@ -245,6 +258,8 @@ def plan_tables(
     frame = frame.assign(**state_columns(frame))
     flips = sensitivity_frame(frame, fleet, rules)
     frame["sureness"] = sureness(frame, flips, rules)
+    decided, nights = frame, kept_sites["nights_per_season"].to_numpy(dtype=float)[at[good]]
+    frame, kits = share_out(frame, nights, fleet, rules)
     frame["reason"] = reasons(frame)
     uses = route_uses(frame, fleet)
     sums = NO_POINTS if routes is None else routes(uses)
@@ -255,13 +270,17 @@ def plan_tables(
         lost = good & (route_of != "") & ~route_of.isin(known)
         _tell_unknown(route_of, lost, known, ROUTE_UNKNOWN, faults, warn=True)
         tables.metres_beside_routes(sites, max((row.highest_m for row in sums.table.values()), default=0.0), faults)
-    change = assign(frame, chosen, kept_sites, fleet, rules) if with_assignment else Assignment()
+    asked = with_assignment and bool(rules.given("max_moves"))
+    change = assign(decided, chosen, kept_sites, fleet, rules) if asked else Assignment()
     totals, remedies = _totals(frame, rules, rows["vehicles"]["refused"]), remedies_frame(frame, fleet, rules)
+    not_planned = clean_vehicles.loc[~good, ["vehicle_id", "site_id"]].reset_index(drop=True)
+    not_planned.insert(0, "row", vehicles.lines[~good])
     return FleetPlan(
         without_trims(frame),
         counts_frame(frame),
         sites_frame(frame, rules),
         parts_frame(frame, remedies, rules, int(totals["spare_kits"] or 0)),
+        kits,
         remedies,
         routes_frame(sums, uses),
         flips if with_sensitivity else flips.iloc[:0],
@@ -269,8 +288,9 @@ def plan_tables(
         faults.frame(),
         rows,
         totals,
-        site_cards(frame, tables.folded_name),
+        site_cards(frame, tables.folded_name) + refused_card(not_planned),
         _assumptions(rules, types, {"vehicles": clean_vehicles, "sites": kept_sites}),
+        not_planned,
         (*vehicles.notes, *sites.notes),
     )
 
@@ -304,13 +324,21 @@ def _totals(frame: pd.DataFrame, policy: Policy, refused: int) -> dict[str, floa
         key: int(((frame[column] == value) & ~off.get(column, False)).sum()) for key, (column, value) in COUNTED.items()
     }
     kits = counted["compensation_kits"]
-    spares = math.ceil(kits * policy["spare_share"] - 1e-9)
+    spares, keeps_off = spares_of(kits, policy), int(stays_off(frame).sum())
     asked = (frame["decision"] == "check_document") & (frame["compensation"] == "none")
     litres = {when: float(frame.loc[frame["fuel_when"] == when, "fuel_l_per_season"].sum()) for when in FUEL_WHEN}
     kit_price, fuel_price = policy.given("price_compensation_kit"), policy.given("price_fuel_per_l")
+    costs = {
+        "cost_kits": None if kit_price is None else (kits + spares) * kit_price,
+        "cost_fuel": None if fuel_price is None else litres["now"] * fuel_price,
+        "cost_fuel_with_kit": None if fuel_price is None else litres["with_kit"] * fuel_price,
+    }
+    priced = [one for one in costs.values() if one is not None]
     return {
         "vehicles": len(frame),
         "refused": refused,
+        "off": keeps_off,
+        "off_with_kits": keeps_off - kits,
         **counted,
         "spare_kits": spares,
         "short_of_air": int((frame["safety"] == "outdoors_only").sum()),
@@ -320,9 +348,8 @@ def _totals(frame: pd.DataFrame, policy: Policy, refused: int) -> dict[str, floa
         "fuel_l_per_season": litres["now"],
         "fuel_l_per_season_with_kit": litres["with_kit"],
         "fuel_l_per_season_look_up": litres["look_up"],
-        "cost_kits": None if kit_price is None else (kits + spares) * kit_price,
-        "cost_fuel": None if fuel_price is None else litres["now"] * fuel_price,
-        "cost_fuel_with_kit": None if fuel_price is None else litres["with_kit"] * fuel_price,
+        **costs,
+        "cost": sum(priced) if priced else None,
     }
 
 
