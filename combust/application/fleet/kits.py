@@ -1,7 +1,7 @@
 """Who gets a compensation kit where not all can have one: most nights first, then the warmer cab, then by id.
 
-Nobody is moved for it. What is left over stays off for the season and counts in no sum; every kit, given or not, is told
-with what it buys, so that the next one can be judged.
+Nobody is moved for it. What is left over stays off for the season and counts in no sum; every kit, given or not, is
+told with what it buys, so that the next one can be judged.
 """
 
 from __future__ import annotations

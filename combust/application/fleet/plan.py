@@ -181,9 +181,9 @@ class FleetPlan(Result):
     def summary(self) -> str:
         """The plan in one line."""
         kits, without = (int(self.totals[key] or 0) for key in ("compensation_kits", "kits_left_out"))
-        some = f", {kits} of them get one" if without else ""
+        need = f"{kits + without} need a compensation kit by the heater's own limit"
         read, kept = self.rows["vehicles"]["read"], self.rows["vehicles"]["planned"]
-        return f"{kept} of {read} vehicles planned; {kits + without} need a compensation kit by the heater's own limit{some}"
+        return f"{kept} of {read} vehicles planned; {need}{f', {kits} get one' if without else ''}"
 
     @property
     def warnings(self) -> tuple[str, ...]:

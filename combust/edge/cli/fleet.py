@@ -40,14 +40,12 @@ COUNTS = {"lambda by": "air_ratio_by", **{key: key for key in ("rule", "yes", "b
 @click.option("--profiles", metavar="DIR", help="Folder with heater profiles (default: profiles beside the vehicles).")
 @click.option("--policy", metavar="FILE", help="TOML with values of your own; the rest are printed defaults.")
 @click.option("--change", "changes", metavar="TEXT", multiple=True, help="What if: plan with it, tell the difference.")
-@click.option(
-    "--max-kits", type=click.IntRange(0), metavar="N", help="Most kits: who gets them, what each next one buys."
-)
+@click.option("--max-kits", type=click.IntRange(0), metavar="N", help="Most kits: who gets them, what the next buy.")
 @click.option(
     "--max-moves",
     type=click.IntRange(0),
     metavar="N",
-    help="Propose who changes places, N at most; else nobody is moved.",
+    help="Propose who changes places; else nobody is moved.",
 )
 @click.option("--out", required=True, metavar="DIR", help="Folder for tables, figures, cards and the page.")
 @click.option("--title", default="Fleet plan for altitude", metavar="TEXT", help="Title of the page.")

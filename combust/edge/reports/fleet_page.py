@@ -139,7 +139,7 @@ def _kits(plan: FleetPlan) -> list[dict[str, Any]]:
 
 
 def _total(plan: FleetPlan) -> dict[str, Any]:
-    """Return the line at the foot of the sites: what their columns add up to; money with the spares, the grand total."""
+    """Return the line at the foot of the sites: what their columns add up to; money is the grand total."""
     sites, totals = plan.sites, plan.totals
     names = ("vehicles", "off", "kits", "fuel_l_per_season", "fuel_l_per_season_with_kit", *SURENESS)
     sums = {name: sites[name].sum() for name in names}
