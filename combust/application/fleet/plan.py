@@ -191,11 +191,7 @@ def plan_tables(
     tables.suspect_feet(clean_sites, rules["highest_site_m"], faults, given_in_feet=sites.in_feet)
     tables.check_order_of_temperatures(clean_sites, faults)
     kept_sites = clean_sites[~faults.refused["sites"]].reset_index(drop=True)
-    site_of = clean_vehicles["site_id"]
-    at = pd.Index(kept_sites["site_id"]).get_indexer(site_of)
-    refused, lost = site_of.isin(clean_sites["site_id"]), (at < 0) & (site_of != "")
-    _tell_unknown(site_of, lost & refused, [], SITE_REFUSED, faults)
-    _tell_unknown(site_of, lost & ~refused, kept_sites["site_id"].tolist(), SITE_UNKNOWN, faults)
+    at = _rows_of_sites(clean_vehicles["site_id"], clean_sites, kept_sites, faults)
     folder = None if profiles is None else Path(profiles)
     sold = np.where(at < 0, "", np.append(kept_sites["fuel"].to_numpy(dtype=object), "")[at])
     types, index = types_of(clean_vehicles, heaters or {}, folder, rules, faults, sold)
@@ -242,6 +238,15 @@ def plan_tables(
         not_planned,
         (*vehicles.notes, *sites.notes),
     )
+
+
+def _rows_of_sites(site_of: pd.Series, sites: pd.DataFrame, kept: pd.DataFrame, faults: tables.Faults) -> Any:
+    """Return the row of each vehicle's site among those that are kept, -1 and a fault where there is none."""
+    at = pd.Index(kept["site_id"]).get_indexer(site_of)
+    refused, lost = site_of.isin(sites["site_id"]), (at < 0) & (site_of != "")
+    _tell_unknown(site_of, lost & refused, [], SITE_REFUSED, faults)
+    _tell_unknown(site_of, lost & ~refused, kept["site_id"].tolist(), SITE_UNKNOWN, faults)
+    return at
 
 
 def _tell_of_routes(sums: RouteSums, route_of: pd.Series, sites: tables.FleetTable, faults: tables.Faults) -> None:
