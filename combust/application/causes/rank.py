@@ -203,7 +203,6 @@ def judge_visit(
         if visit.dimensions and valid:
             errors = bayes_errors(engine, visit, residuals, look.seen_columns)
             sets += inseparable(errors, first, priors.decide("inseparable_error"))
-        certain = causes[0].probability >= priors.decide("certain_probability")
         proposed = propose_checks(
             engine,
             visit,
@@ -211,7 +210,7 @@ def judge_visit(
             look.used,
             safety=look.safety,
             valid=valid,
-            settled=valid and certain and disagree is None,
+            settled=valid and causes[0].probability >= priors.decide("certain_probability") and disagree is None,
             fits=disagree is None,
             generator=np.random.default_rng([engine.seed, 2, visit.dimensions]),
         )
