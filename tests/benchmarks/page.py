@@ -36,11 +36,11 @@ PEER = "Starlette: an empty page"
 
 def records(effort: Effort) -> list[Record]:
     """Return what thirty phones wait for, the memory under them, and the first page after the start."""
-    seconds, rounds = float(effort.pick(6, 60)), effort.pick(1, 5)
+    seconds, rounds = float(effort.pick(3, 60)), effort.pick(1, 5)
     with tempfile.TemporaryDirectory() as folder:
         book = Path(folder) / "class.book"
         visits_in(book)
-        ours, theirs = under_load(book, seconds), empty_under_load(seconds)
+        ours, theirs = under_load(book, seconds, warm=effort.pick(1, 4)), empty_under_load(seconds)
         first = [first_page(page_command(book)) for _ in range(rounds)]
     bare = [first_page(empty_command()) for _ in range(rounds)]
     load = f"{PHONES} phones, an entry each {EVERY_S:g} s, beside {POLLS_PER_S} polls/s"
@@ -148,14 +148,14 @@ class Line:
         return int(head[0].split()[1]), told, content
 
 
-def under_load(book: Path, seconds: float) -> dict[str, list[float]]:
+def under_load(book: Path, seconds: float, warm: float) -> dict[str, list[float]]:
     """Return the times [ms] of entries and polls at the page, and its memory [MB]."""
     seats = Seats(key_beside(book))
     people = [seats.new("engineer") for _ in range(PHONES)]
     papers = [(f"combust_{PORT}={seats.cookie_of(one)}", seats.token_of(one)) for one in people]
     with served(page_command(book)) as pid:
         asyncio.run(until_answered())
-        asyncio.run(load(papers, 4.0))  # the processes of the pool are started and warm
+        asyncio.run(load(papers, warm))  # the processes of the pool are started and warm
         return measured(pid, papers, seconds)
 
 
