@@ -82,7 +82,8 @@ class Answer:
 
     def say(self, *, as_json: bool, out: str | None, more: Mapping[str, Callable[[str], object]]) -> None:
         """Say the safety state before anything else, then the text or the JSON, notes and cautions; write the files."""
-        facts, safety = self.to_dict(), self.judged
+        safety = self.judged
+        facts = self.to_dict() if as_json or out else {}  # of a large fleet it is most of the work
         if safety is not None:
             output.tell_safety(safety, as_json=as_json)
         for path, content in self.files.items():

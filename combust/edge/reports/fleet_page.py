@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import base64
 import hashlib
-import json
 import re
 from collections.abc import Mapping
 from pathlib import Path
@@ -19,7 +18,7 @@ from combust.domain.result import plain
 from combust.edge.cli.output import write_text
 from combust.edge.figures.margins import margin_picture, margin_scale
 from combust.edge.reports.html import harmless, page, picture
-from combust.edge.whole_file import whole_file
+from combust.edge.tables.plan_files import write_plan_files
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -30,7 +29,6 @@ HEADS = ("vehicle", "site", "heater", "decision", "how sure", "metres left", "la
          "fuel grade", "battery", "fuel in a season")  # fmt: skip
 LONGEST_ID = 32
 WEAK = ("too_small", "unknown")
-MOST_JSON_VEHICLES = 100_000
 FLIP = ["swing", "decision", "from_answer", "to_answer"]
 
 
@@ -43,33 +41,12 @@ def write_plan(plan: FleetPlan, folder: str | Path, *, title: str = "Fleet plan 
     figures = {"margins": draw_margins(plan), "heat": draw_heat(plan)}
     cards = ["\n- ".join([card["title"], *card["lines"]]) for card in plan.cards]
     texts = {"plan.html": plan_page(plan, figures, title=title), "driver_cards.txt": "\n\n".join(cards) + "\n"}
-    if len(plan.vehicles) <= MOST_JSON_VEHICLES:
-        texts["plan.json"] = json.dumps(plan.to_dict(), ensure_ascii=False, allow_nan=False, indent=1) + "\n"
-    frames = ("vehicles", "counts", "sites", "parts", "remedies", "routes", "sensitivity", "faults")
-    tables = {name: getattr(plan, name) for name in frames} | {
-        **{name: getattr(plan.assignment, name) for name in ("aims", "kits", "next_kits", "moves")},
-        "assumptions": plan.assumptions.astype({"value": str}),
-    }
-    for name, table in tables.items():
-        texts[f"{name}.csv"] = _without_formulas(table).to_csv(index=False, float_format="%.6g")
-        with whole_file(folder / f"{name}.parquet") as partial:
-            table.to_parquet(partial, index=False)
     for name, text in texts.items():
         write_text(folder / name, text)
     for name, figure in figures.items():
         save(figure, folder / f"{name}.png")
-    return [
-        folder / name
-        for name in (*texts, *(f"{name}.parquet" for name in tables), *(f"{name}.png" for name in figures))
-    ]
-
-
-def _without_formulas(table: pd.DataFrame) -> pd.DataFrame:
-    """Return a table for CSV in which no text is run by a spreadsheet."""
-    from combust.edge.tables.formulas import harmless
-
-    texts = table.select_dtypes(exclude=["number", "bool"])
-    return table.assign(**texts.map(lambda cell: harmless(cell) if isinstance(cell, str) else cell))
+    names = [*texts, *(f"{name}.png" for name in figures), *write_plan_files(plan, folder)]
+    return [folder / name for name in names]
 
 
 def plan_page(plan: FleetPlan, figures: Mapping[str, Figure], *, title: str) -> str:

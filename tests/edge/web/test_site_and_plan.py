@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import json
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
+from combust.edge.tables.plan_files import load_plan
 from combust.edge.web.settings import Settings
 from tests.edge.runs import ROOT, call
 from tests.edge.web.hostile import HOSTILE, check_page
@@ -73,13 +73,13 @@ def planned(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def test_a_plan_names_everyone_whose_heater_is_off(settings: Settings, planned: Path) -> None:
     phone = Phone(replace(settings, plan=planned))
     answer = phone.get("/plan")
-    plan = json.loads((planned / "plan.json").read_text())
-    assert banner_of(answer.text) == plan["safety"]["text"]
+    plan = load_plan(planned)
+    assert banner_of(answer.text) == plan.safety.lines()[0]
     main = answer.text.partition("<main")[2]
-    for one in plan["vehicles"]:
-        assert one["vehicle_id"] in main
-    for site in plan["sites"]:
-        assert f"HEATER OFF: {site['off']} of {site['vehicles']}." in main or not site["off"]
+    for vehicle in plan.vehicles["vehicle_id"]:
+        assert vehicle in main
+    for site in plan.sites.itertuples():
+        assert f"HEATER OFF: {site.off} of {site.vehicles}." in main or not site.off
     whole = phone.get("/plan/whole")
     assert whole.content == (planned / "plan.html").read_bytes()
     assert whole.headers["content-disposition"].startswith("attachment")
@@ -88,7 +88,7 @@ def test_a_plan_names_everyone_whose_heater_is_off(settings: Settings, planned: 
 def test_no_plan_is_told(phone: Phone, settings: Settings, tmp_path: Path) -> None:
     assert "combust page --plan" in phone.get("/plan").text
     for text in ("", "[]", '{"safety": 1}', "\x00"):
-        (tmp_path / "plan.json").write_text(text)
+        (tmp_path / "plan.jsonl").write_text(text)
         answer = Phone(replace(settings, plan=tmp_path)).get("/plan")
         assert answer.status_code == 422
         assert "holds no plan" in answer.text

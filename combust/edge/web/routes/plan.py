@@ -2,19 +2,20 @@
 
 from __future__ import annotations
 
-import json
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
 from starlette.responses import FileResponse, Response
 
+from combust.application.fleet.plan import FleetPlan
 from combust.data.errors import CombustError, Fault
-from combust.domain.limits import Finding
-from combust.domain.safety import calculation
+from combust.domain.result import plain
+from combust.edge.tables.plan_files import HEAD, load_plan
 from combust.edge.web.asked import Asked
 
 WHOLE = "plan.html"
-FACTS = "plan.json"
+MOST_LISTED = 1000  # vehicles, one by one; of a larger fleet the page tells the sites
 
 
 def show(asked: Asked) -> Response:
@@ -22,12 +23,23 @@ def show(asked: Asked) -> Response:
     folder = asked.house.settings.plan
     if folder is None:
         return asked.show("plan", plan=None)
-    plan = _read(folder)
-    stops = [Finding(one["code"], one["severity"], one["text"]) for one in plan["safety"]["stops"]]
+    plan = _plan(folder, _stamp(folder))
+    frame = plan.vehicles[["site_id", "vehicle_id", "reason"]]
     by_site: dict[str, list[dict[str, Any]]] = {}
-    for one in plan["vehicles"]:
+    for one in plain(frame) if len(frame) <= MOST_LISTED else ():
         by_site.setdefault(str(one["site_id"]), []).append(one)
-    return asked.show("plan", safety=calculation(*stops), plan=plan, by_site=by_site)
+    return asked.show("plan", safety=plan.safety, plan=plan, sites=plain(plan.sites), by_site=by_site)
+
+
+@lru_cache(maxsize=1)
+def _plan(folder: Path, _stamp: int) -> FleetPlan:
+    """Return the plan in a folder, read once for each time it was written."""
+    return load_plan(folder)
+
+
+def _stamp(folder: Path) -> int:
+    head = folder / HEAD
+    return head.stat().st_mtime_ns if head.is_file() else 0
 
 
 def save(asked: Asked) -> Response:
@@ -43,23 +55,6 @@ def save(asked: Asked) -> Response:
     if path is None or not path.is_file():
         raise CombustError(_no_plan(folder))
     return FileResponse(path, filename=WHOLE, media_type="text/html", content_disposition_type="attachment")
-
-
-def _read(folder: Path) -> dict[str, Any]:
-    """Read the plan in a folder.
-
-    Raises
-    ------
-    CombustError
-        None is there, or it is no plan.
-    """
-    try:
-        plan = json.loads((folder / FACTS).read_text(encoding="utf-8"))
-        if isinstance(plan, dict) and {"safety", "sites", "vehicles", "cards"} <= plan.keys():
-            return plan
-    except (OSError, ValueError) as error:
-        raise CombustError(_no_plan(folder)) from error
-    raise CombustError(_no_plan(folder))
 
 
 def _no_plan(folder: Path | None) -> Fault:
