@@ -39,7 +39,10 @@ def _write_sites(path: Path, height: np.ndarray, random: np.random.Generator) ->
     size = len(height)
     cold = np.round(-4.0 - 0.0055 * height + random.normal(0.0, 3.0, size))
     mild = cold + random.integers(14, 30, size)
-    nights = [";".join(map(str, np.round(np.linspace(low, high, 13)).astype(int))) for low, high in zip(cold, mild, strict=True)]
+    nights = [
+        ";".join(map(str, np.round(np.linspace(low, high, 13)).astype(int)))
+        for low, high in zip(cold, mild, strict=True)
+    ]
     table = {
         "site_id": _names("site-", np.arange(size)),
         "altitude_m": height,
@@ -74,15 +77,24 @@ def _write_vehicles(path: Path, count: int, sites: int, random: np.random.Genera
 
 
 def _write_points(path: Path, count: int, height: np.ndarray, random: np.random.Generator) -> None:
-    schema = pa.schema([("route_id", pa.string()), ("altitude_m", pa.float64()), ("minutes", pa.float64()), ("temp_c", pa.float64())])
+    schema = pa.schema(
+        [("route_id", pa.string()), ("altitude_m", pa.float64()), ("minutes", pa.float64()), ("temp_c", pa.float64())]
+    )
     with pq.ParquetWriter(path, schema, compression="zstd") as writer:
         for start in range(0, count, POINTS_AT_ONCE):
             number = np.arange(start, min(start + POINTS_AT_ONCE, count))
             route = number * len(height) // count
             climb = height[route] * (0.6 + 0.4 * np.sin(number * 0.01))
             above = np.round(np.clip(climb + random.normal(0.0, 30.0, len(number)), 0.0, 5000.0), 1)
-            temp = np.where(route % 2 == 0, np.round(4.0 - 0.0065 * above + random.normal(0.0, 3.0, len(number)), 1), np.nan)
-            columns = [_names("route-", route), above, np.round(random.uniform(0.05, 0.2, len(number)), 2), pa.array(temp, from_pandas=True)]
+            temp = np.where(
+                route % 2 == 0, np.round(4.0 - 0.0065 * above + random.normal(0.0, 3.0, len(number)), 1), np.nan
+            )
+            columns = [
+                _names("route-", route),
+                above,
+                np.round(random.uniform(0.05, 0.2, len(number)), 2),
+                pa.array(temp, from_pandas=True),
+            ]
             writer.write_table(pa.table(columns, schema=schema))
 
 

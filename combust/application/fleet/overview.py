@@ -57,14 +57,16 @@ def sites_frame(frame: pd.DataFrame, policy: Policy) -> pd.DataFrame:
         and the four counts of how sure the decisions are.
     """
     tell = partial(names_of, planned=len(frame))
-    rows = [_site(str(site), part, policy, tell) for site, part in light(frame[SITE_COLUMNS]).groupby("site_id", sort=False)]
+    rows = [
+        _site(str(site), part, policy, tell) for site, part in light(frame[SITE_COLUMNS]).groupby("site_id", sort=False)
+    ]
     table = pd.DataFrame(rows)
     return table.sort_values(["off", "kits", "altitude_m"], ascending=False, kind="stable", ignore_index=True)
 
 
 def light(frame: pd.DataFrame) -> pd.DataFrame:
     """Return a frame whose texts are objects: many small parts of it are cut quickly."""
-    return frame.astype({key: object for key in frame.select_dtypes(include="str")})
+    return frame.astype(dict.fromkeys(frame.select_dtypes(include="str"), object))
 
 
 def _site(site: str, part: pd.DataFrame, policy: Policy, tell: Tell) -> dict[str, Any]:

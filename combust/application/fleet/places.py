@@ -128,7 +128,9 @@ def solve_in_order(options: Options, places: Places, most: Most, aims: tuple[str
         part = rows[:, columns]
         held = np.diff(part.indptr) > 0
         costs = [np.asarray(options.costs[aim], dtype=float)[columns] for aim in aims]
-        stays = np.where((options.stays & ~options.kit)[columns], np.bincount(options.source_of)[options.source[columns]], 0)
+        stays = np.where(
+            (options.stays & ~options.kit)[columns], np.bincount(options.source_of)[options.source[columns]], 0
+        )
         problem = _Problem(part[held], low[held], high[held], most.seconds, ends)
         found = problem.in_order(aims, costs, stays)
         if found is None:

@@ -191,7 +191,9 @@ def _fuel_grade(row: Any) -> list[str]:
 
 def _battery(row: Any) -> list[str]:
     words, share = SUPPLIES["battery", "too_small"], 100 * row.battery_share_of_usable
-    return [f"{words}, a night takes {share:.0f} % of the charge there in the cold"] if row.battery == "too_small" else []
+    return (
+        [f"{words}, a night takes {share:.0f} % of the charge there in the cold"] if row.battery == "too_small" else []
+    )
 
 
 def _lacking(row: Any) -> list[str]:

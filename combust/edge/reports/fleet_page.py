@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from combust.application.fleet.decisions import KEEP_OFF, SURENESS
 from combust.application.fleet.nights import as_typed
-from combust.application.fleet.overview import SHORT, alike, decided, helps, worst_first
+from combust.application.fleet.overview import LARGE, SHORT, alike, decided, helps, worst_first
 from combust.application.fleet.plan import FleetPlan
 from combust.domain.limits import cautions
 from combust.domain.result import plain
@@ -21,7 +21,6 @@ from combust.edge.reports.html import harmless, page, picture
 from combust.edge.tables.plan_files import write_plan_files
 
 if TYPE_CHECKING:
-    import pandas as pd
     from matplotlib.figure import Figure
 
 MOST = {"vehicles": 1000, "kits": 40, "faults": 200, "warnings": 10}  # on the page; the tables hold all
@@ -84,7 +83,11 @@ def plan_page(plan: FleetPlan, figures: Mapping[str, Figure], *, title: str) -> 
         helps=plain(helps(plan.remedies)),
         next_kits=plain(plan.assignment.kits.head(MOST["kits"])),
         moves=[] if plan.assignment.moves.empty else plain(alike(plan.assignment.moves, ["from_site", "to_site"])),
-        cards=[card | {"number": number[card["site_id"]], "lines": card["lines"][:-caution]} for card in plan.cards],
+        cards=[
+            card | {"number": number[card["site_id"]], "lines": card["lines"][:-caution]}
+            for card in plan.cards
+            if len(frame) <= LARGE
+        ],
     )
 
 

@@ -1,7 +1,7 @@
-"""A fleet plan as files: its tables in Parquet and CSV, head and driver cards as JSON Lines; and read back from them.
+"""A fleet plan as files: its tables in Parquet and CSV, head and driver cards as JSON Lines; and read back.
 
-``plan.jsonl`` holds the head on its first line (safety state, sums, assumptions) and one driver card on each line behind
-it; ``vehicles.parquet`` holds the rows of the vehicles in a fixed schema.
+``plan.jsonl`` holds the head on its first line (safety state, sums, assumptions) and one driver card on each line
+behind it; ``vehicles.parquet`` holds the rows of the vehicles in a fixed schema.
 """
 
 from __future__ import annotations
@@ -31,32 +31,35 @@ OF_PLAN = ("vehicles", "counts", "sites", "parts", "remedies", "routes", "sensit
 OF_ASSIGNMENT = ("aims", "kits", "next_kits", "moves")
 DIGITS = 6  # of a number in CSV; Parquet holds all of them
 KINDS = {"b": pa.bool_(), "i": pa.int64(), "f": pa.float64()}
-TEXTS = """
-safety vehicle_id group heater site_id route_id compensation blower_trim_possible battery fuel_grade
-needed_by_heater_limit needed_by_design_night_dry_air needed_by_design_night_with_fuel_density
-needed_by_design_night_full needed_by_mildest_night_dry_air needed_by_mildest_night_with_fuel_density
-needed_by_mildest_night_full flips_between_lambdas decision air_ratio_held cab fuel_when sureness reason
-""".split()
+TEXTS = [
+    "safety", "vehicle_id", "group", "heater", "site_id", "route_id", "compensation", "blower_trim_possible",
+    "battery", "fuel_grade", "needed_by_heater_limit", "needed_by_design_night_dry_air",
+    "needed_by_design_night_with_fuel_density", "needed_by_design_night_full", "needed_by_mildest_night_dry_air",
+    "needed_by_mildest_night_with_fuel_density", "needed_by_mildest_night_full", "flips_between_lambdas",
+    "decision", "air_ratio_held", "cab", "fuel_when", "sureness", "reason",
+]  # fmt: skip
 FLAGS = ("heat_short", "cap_at_low_stage", "shorten_service")
 # Every column of vehicles.parquet in its order: quantity_state_unit, numbers unless they are texts or flags.
-VEHICLES = """
-safety vehicle_id group heater site_id route_id compensation altitude_m pressure_hpa design_temp_c mildest_use_temp_c
-heater_altitude_limit_m compensation_limit_m minimum_air_ratio base_air_ratio base_air_ratio_u cab_ua_w_per_k
-ventilation_m3_per_h dry_air_density_ratio air_ratio air_ratio_with_fuel_density air_ratio_full air_ratio_full_u
-dry_air_density_ratio_mild air_ratio_mild air_ratio_with_fuel_density_mild air_ratio_full_mild air_ratio_full_u_mild
-o2_dry_pct o2_dry_full_pct co2_dry_pct co2_dry_full_pct fuel_trim_pct fuel_trim_full_pct fuel_trim_to_minimum_pct
-fuel_trim_to_minimum_full_pct blower_trim_pct blower_trim_full_pct blower_trim_limit_pct blower_trim_possible
-cab_target_c heat_loss_w_per_k nominal_heat_kw heat_demand_kw useful_heat_kw shortfall_kw cab_temp_reached_c
-useful_heat_full_kw shortfall_full_kw cab_temp_reached_full_c cab_temp_low_stage_c air_ratio_full_season_lowest
-air_ratio_full_season_lowest_u air_ratio_low_stage_lowest season_lowest_at_c nights_below_minimum
-nights_below_service_air_ratio fuel_l_per_night fuel_l_per_season fuel_l_per_season_all_design battery_wh_per_night
-battery_ah_per_night battery_share_of_usable battery_needed_ah battery_v heater_nominal_v battery
-cold_filter_plugging_c fuel_grade needed_by_heater_limit needed_by_design_night_dry_air
-needed_by_design_night_with_fuel_density needed_by_design_night_full needed_by_mildest_night_dry_air
-needed_by_mildest_night_with_fuel_density needed_by_mildest_night_full flips_between_lambdas decision margin_m
-margin_air_ratio margin_air_ratio_u air_ratio_held cab heat_short cap_at_low_stage fuel_when shorten_service sureness
-reason
-""".split()
+VEHICLES = [
+    "safety", "vehicle_id", "group", "heater", "site_id", "route_id", "compensation", "altitude_m", "pressure_hpa",
+    "design_temp_c", "mildest_use_temp_c", "heater_altitude_limit_m", "compensation_limit_m", "minimum_air_ratio",
+    "base_air_ratio", "base_air_ratio_u", "cab_ua_w_per_k", "ventilation_m3_per_h", "dry_air_density_ratio",
+    "air_ratio", "air_ratio_with_fuel_density", "air_ratio_full", "air_ratio_full_u", "dry_air_density_ratio_mild",
+    "air_ratio_mild", "air_ratio_with_fuel_density_mild", "air_ratio_full_mild", "air_ratio_full_u_mild",
+    "o2_dry_pct", "o2_dry_full_pct", "co2_dry_pct", "co2_dry_full_pct", "fuel_trim_pct", "fuel_trim_full_pct",
+    "fuel_trim_to_minimum_pct", "fuel_trim_to_minimum_full_pct", "blower_trim_pct", "blower_trim_full_pct",
+    "blower_trim_limit_pct", "blower_trim_possible", "cab_target_c", "heat_loss_w_per_k", "nominal_heat_kw",
+    "heat_demand_kw", "useful_heat_kw", "shortfall_kw", "cab_temp_reached_c", "useful_heat_full_kw",
+    "shortfall_full_kw", "cab_temp_reached_full_c", "cab_temp_low_stage_c", "air_ratio_full_season_lowest",
+    "air_ratio_full_season_lowest_u", "air_ratio_low_stage_lowest", "season_lowest_at_c", "nights_below_minimum",
+    "nights_below_service_air_ratio", "fuel_l_per_night", "fuel_l_per_season", "fuel_l_per_season_all_design",
+    "battery_wh_per_night", "battery_ah_per_night", "battery_share_of_usable", "battery_needed_ah", "battery_v",
+    "heater_nominal_v", "battery", "cold_filter_plugging_c", "fuel_grade", "needed_by_heater_limit",
+    "needed_by_design_night_dry_air", "needed_by_design_night_with_fuel_density", "needed_by_design_night_full",
+    "needed_by_mildest_night_dry_air", "needed_by_mildest_night_with_fuel_density", "needed_by_mildest_night_full",
+    "flips_between_lambdas", "decision", "margin_m", "margin_air_ratio", "margin_air_ratio_u", "air_ratio_held",
+    "cab", "heat_short", "cap_at_low_stage", "fuel_when", "shorten_service", "sureness", "reason",
+]  # fmt: skip
 VEHICLES_SCHEMA = pa.schema(
     [(name, pa.string() if name in TEXTS else pa.bool_() if name in FLAGS else pa.float64()) for name in VEHICLES]
 )
@@ -112,7 +115,7 @@ def _tables(plan: FleetPlan) -> Iterator[tuple[str, Any]]:
 
 
 def _arrow(frame: pd.DataFrame, schema: Any = None) -> Any:
-    """Return a frame as an Arrow table, each column of the type of its schema, else of its kind: text where no other."""
+    """Return a frame as an Arrow table, its columns of the types of a schema, else of their kind, text by default."""
     kinds = {key: KINDS.get(getattr(frame[key].dtype, "kind", "O"), pa.string()) for key in frame}
     schema = pa.schema(kinds.items()) if schema is None else schema
     return pa.Table.from_pandas(frame, schema, preserve_index=False).replace_schema_metadata()
@@ -155,11 +158,10 @@ def load_plan(folder: str | Path) -> FleetPlan:
 
     Examples
     --------
-    >>> load_plan("nowhere")
+    >>> load_plan("nowhere")  # doctest: +ELLIPSIS
     Traceback (most recent call last):
     ...
-    combust.data.errors.CombustError: plan = nowhere holds no plan that can be read. Name the folder that combust fleet \
---out wrote.
+    combust.data.errors.CombustError: plan = nowhere holds no plan that can be read. ...
     """
     import pandas as pd
 
@@ -206,7 +208,12 @@ def _read(folder: Path, name: str, count: int) -> pd.DataFrame:
     return table.to_pandas()
 
 
-def _refused(folder: Path, why: str = "", hint: str = "Name the folder that combust fleet --out wrote.") -> CombustError:
+def _refused(
+    folder: Path, why: str = "", hint: str = "Name the folder that combust fleet --out wrote."
+) -> CombustError:
     if not why and (folder / EARLIER).is_file():
-        why, hint = f"holds {EARLIER} of an earlier version, which is not read", "Plan again with this version of combust."
+        why, hint = (
+            f"holds {EARLIER} of an earlier version, which is not read",
+            "Plan again with this version of combust.",
+        )
     return CombustError(Fault("plan", str(folder), "missing", why=why or "holds no plan that can be read", hint=hint))
