@@ -87,10 +87,7 @@ def fleet_rows(name: str, rows: Rows, before: int = 0) -> FleetTable:
             column = np.full(len(rows.lines), np.nan if record.kind == "number" else "")
         elif record.kind == "choice":
             column = np.array([*record.choices, ""], dtype=object)[column]
-        # Route points come by the million: their few names stay objects, which are shared.
-        columns[key] = (
-            column if record.kind == "number" else pd.Series(column, dtype=object if name == "routes" else None)
-        )
+        columns[key] = column if record.kind == "number" else pd.Series(column, dtype=kind)
     faults = [(row, key, fault) for row, found in rows.faults.of.items() for key, fault in found]
     return FleetTable(name, pd.DataFrame(columns), rows.lines + before, faults)
 
