@@ -9,7 +9,6 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from combust.data.errors import CombustError
-from combust.domain.blend import blend_parts
 from combust.domain.catalogue import aliases, blend, get_fuel, shipped_fuels
 from combust.domain.formula import MOST, formula_text, parse_formula
 from combust.domain.fuel import NET_HEAT_PER_OXYGEN, Fuel
@@ -238,26 +237,6 @@ def surrogate(name: str, column: int) -> float:
 )
 def test_surrogates(row: SourceRow) -> None:
     row.check()
-
-
-# 1 l: four parts diesel (832.5 kg/m3) and one of kerosene (800) are 0.666 and 0.160 kg: 826 kg/m3, 80.6 % by mass.
-@pytest.mark.parametrize(
-    "text",
-    [
-        "0.8 diesel_b7 + 0.2 kerosene",
-        "80 % diesel + 20% kerosene by volume",
-        "0,8 diesel_b7+0,2 kerosene by volume",
-        "0.8063 diesel_b7 + 0.1937 kerosene by mass",
-    ],
-)
-def test_a_blend_written_as_a_text(text: str) -> None:
-    found = get_fuel(text)
-    assert found.density_kg_per_m3 == pytest.approx(826.0, abs=0.05)
-    assert found.family == "blend"
-    assert get_fuel(found.name).density_kg_per_m3 == found.density_kg_per_m3  # what it tells of itself is read again
-    parts, by = blend_parts(text)
-    assert [round(share, 1) for _, share in parts] == [0.8, 0.2]
-    assert by == ("mass" if "mass" in text else "volume")
 
 
 def test_blend_by_hand() -> None:

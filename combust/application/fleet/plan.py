@@ -26,7 +26,7 @@ from combust.application.fleet.overview import parts_frame, sites_frame
 from combust.application.fleet.points import NO_POINTS, RouteSums, RouteUse
 from combust.application.fleet.policy import Policy
 from combust.application.fleet.remedies import remedies_frame
-from combust.application.fleet.routes import route_uses, routes_frame
+from combust.application.fleet.routes import route_uses, routes_frame, ways_frame
 from combust.application.fleet.rules import (
     counts_frame,
     plan_safety,
@@ -83,6 +83,8 @@ class FleetPlan(Result):
         Every kit that is needed in the order in which they are given out, and what each buys; ``given`` within the
         number and the budget.
     remedies, routes, sensitivity : DataFrame
+    ways : DataFrame
+        ``route_id, distance_km, altitude_m``: how high each route climbs along its way.
     assignment : Assignment
     faults : DataFrame
         Every fault of the tables: table, row, column, value, code, severity, text.
@@ -107,6 +109,7 @@ class FleetPlan(Result):
     kits: pd.DataFrame
     remedies: pd.DataFrame
     routes: pd.DataFrame
+    ways: pd.DataFrame
     sensitivity: pd.DataFrame
     assignment: Assignment
     faults: pd.DataFrame
@@ -228,6 +231,7 @@ def plan_tables(
         kits,
         remedies,
         routes_frame(sums, uses),
+        ways_frame(sums),
         flips if with_sensitivity else flips.iloc[:0],
         change,
         faults.frame(),
