@@ -96,11 +96,15 @@ def _names(part: pd.DataFrame) -> str:
     return ", ".join(part["vehicle_id"].astype(str))
 
 
-def grade_to_buy(needed_c: float) -> str:
-    """Return the plugging point that is needed, never on the warm side, and the grade of diesel that has it."""
+def grade_of(needed_c: float) -> str:
+    """Return the warmest grade of diesel that has a plugging point [°C], in words."""
     grades: dict[str, float] = load_table("fuel_grades")["grade"]
-    name = next((name for name, point in grades.items() if point <= needed_c), "")
-    return f"{colder(needed_c)} °C or lower ({name or 'no class of EN 590 is as cold'})"
+    return next((name for name, point in grades.items() if point <= needed_c), "no class of EN 590 is as cold")
+
+
+def grade_to_buy(needed_c: float) -> str:
+    """Return the plugging point that is needed [°C], never on the warm side, and the grade of diesel that has it."""
+    return f"{colder(needed_c)} °C or lower ({grade_of(needed_c)})"
 
 
 def _grade(on: pd.DataFrame, policy: Policy) -> str:

@@ -10,6 +10,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from combust.application.fleet.calendar import MONTHS, UNKNOWN
 from combust.application.fleet.decisions import KEEP_OFF, SURENESS
 from combust.application.fleet.elevation import Elevation
 from combust.application.fleet.nights import as_typed
@@ -24,6 +25,7 @@ from combust.edge.reports.html import harmless, page, picture
 from combust.edge.whole_file import whole_file
 
 if TYPE_CHECKING:
+    import pandas as pd
     from matplotlib.figure import Figure
 
 MOST = {"vehicles": 1000, "routes": 60, "kits": 40, "faults": 200, "warnings": 10}  # on the page; the tables hold all
@@ -33,7 +35,8 @@ LONGEST_ID = 32
 WEAK = ("too_small", "unknown")
 MOST_JSON_VEHICLES = 100_000
 TABLES = (
-    "vehicles", "counts", "sites", "parts", "kits", "remedies", "routes", "ways", "sensitivity", "faults", "refused",
+    "vehicles", "counts", "sites", "parts", "kits", "calendar", "remedies", "routes", "ways", "sensitivity",
+    "faults", "refused",
 )  # fmt: skip
 FLIP = ["swing", "decision", "from_answer", "to_answer"]
 
@@ -104,6 +107,8 @@ def plan_page(plan: FleetPlan, figures: Mapping[str, Figure], *, title: str) -> 
         helps=plain(helps(plan.remedies)),
         kits=_kits(plan),
         routes=_routes(plan),
+        calendar=_calendar(plan.calendar),
+        unknown=plain(plan.calendar[plan.calendar["what"] == UNKNOWN]),
         total=_total(plan),
         moves=[] if plan.assignment.moves.empty else plain(alike(plan.assignment.moves, ["from_site", "to_site"])),
         cards=[
@@ -141,6 +146,16 @@ def _kits(plan: FleetPlan) -> list[dict[str, Any]]:
     """Return who gets the kits and who would be next, each up to the number that the page holds."""
     given = plan.kits["given"]
     return [*plain(plan.kits[given].head(MOST["kits"])), *plain(plan.kits[~given].head(MOST["kits"]))]
+
+
+def _calendar(table: pd.DataFrame) -> list[dict[str, Any]]:
+    """Return the months in their order, each with its jobs; what is not known stands apart."""
+    out = []
+    for place, part in table[table["what"] != UNKNOWN].groupby("place", sort=True):
+        month = int(part["month"].iloc[0])
+        name = "before the season" if place < 0 else MONTHS[month - 1]
+        out.append({"name": name, "jobs": [(what, plain(rows)) for what, rows in part.groupby("what", sort=False)]})
+    return out
 
 
 def _routes(plan: FleetPlan) -> list[dict[str, Any]]:
