@@ -6,6 +6,7 @@ import re
 from collections.abc import Mapping
 from typing import Any
 
+from combust.application.causes.catalogue import label_of
 from combust.application.visit.entries import Entry, names_of
 from combust.application.visit.taken import Taken
 from combust.application.visit.visit import Visit
@@ -39,6 +40,8 @@ def told(key: str, body: Mapping[str, Any], units: str = "metric") -> str:
     figures = re.sub(r"\D", "", typed.split()[0]).lstrip("0") if typed else ""
     digits = max(4, 1 + len(figures)) if typed else 6  # one more than was typed
     number = f"{value:.{digits}g} {unit}".rstrip() if isinstance(value, int | float) else str(value)
+    if (record and record.kind == "choice") or key == "strip_down":
+        number = label_of(number)
     return f"{typed} ({number})" if typed else in_words(number, units) if record and record.kind == "number" else number
 
 

@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from dataclasses import replace
 from typing import Any
 
-from combust.application.causes.catalogue import HEALTHY, shipped_priors
+from combust.application.causes.catalogue import HEALTHY, label_of, shipped_priors
 from combust.application.causes.checks import ENTERED_WITH
 from combust.application.causes.visit_result import NextCheck, RankedCause
 from combust.application.visit.clock import clock_doubts
@@ -160,12 +160,11 @@ def _causes(found: Standing, units: str) -> dict[str, Any]:
     facts["why_not"] = found.why_not[:1].upper() + found.why_not[1:]
     if causes is None:
         return facts
-    label = {name: cause.label for name, cause in shipped_priors().causes.items()}
     if not causes.ranked:
         return {**facts, "why_not": causes.in_short[:1].upper() + causes.in_short[1:]}
     facts["bars"] = [_bar(one, units) for one in causes.causes if one.probability >= LEAST]
-    facts["apart"] = [", ".join(label.get(name, name) for name in names) for names in causes.cannot_separate[:2]]
-    facts["excluded"] = [label.get(name, name) for name in excluded(found.visit, causes)]
+    facts["apart"] = [", ".join(map(label_of, names)) for names in causes.cannot_separate[:2]]
+    facts["excluded"] = [label_of(name) for name in excluded(found.visit, causes)]
     facts["misfit"] = ", ".join(causes.disagree).replace("_", " ") if not causes.fits else ""
     facts["invalid"] = not causes.valid
     if causes.adjust and found.safety.allows(("burning",)):
@@ -175,9 +174,8 @@ def _causes(found: Standing, units: str) -> dict[str, Any]:
 
 def _bar(one: RankedCause, units: str) -> dict[str, Any]:
     label, _, sentence = one.text.partition(": ")
-    percent = 100.0 * one.probability
-    text = in_words(sentence, units)
-    return {"name": one.cause, "label": label, "percent": f"{percent:.0f}", "width": round(percent, 1), "text": text}
+    width, text = round(100.0 * one.probability, 1), in_words(sentence, units)
+    return {"name": one.cause, "label": label, "percent": one.percent, "width": width, "text": text}
 
 
 def held(visit: Visit, units: str) -> list[tuple[str, str]]:
