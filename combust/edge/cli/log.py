@@ -12,6 +12,7 @@ from combust.application.reading.result import interpret, safety_of
 from combust.application.visit.record import facts_of, sections, status
 from combust.application.visit.steady import visit_procedure
 from combust.application.visit.visit import Visit, alarm_findings
+from combust.application.visit.wording import every_entry
 from combust.data.errors import CombustError, Fault, printable
 from combust.domain.reading import Reading
 from combust.domain.result import plain, text_of_rows
@@ -123,7 +124,8 @@ def _write(
 def show_command(book: str, visit_id: str | None, revision: int | None, heater_id: str | None, last: int) -> Answer:
     """Show a visit with everything in it, or list the latest.
 
-    The list tells the safety state of each visit, what its record lacks, and the checksum at its end.
+    The list tells the safety state of each visit, what its record lacks, and the checksum at its end; of the one visit
+    that is open each entry with its number too.
 
     \b
     Example:
@@ -154,10 +156,21 @@ def _listed(opened: Logbook, heater_id: str | None, last: int) -> Answer:
     ]
     counted = [{**row, "readings": len(row["readings"]), "opened": row["opened_at"][:10]} for row in rows]
     notes = [f"note: {count - len(rows)} older visits are not listed: --last 0 lists all."] if count > len(rows) else []
+    told = output.text_of_table(LISTED, counted)
+    still = [one for one in records if not one.closed_at]
+    if len(still) == 1:
+        head = f"Entries of {printable(still[0].visit_id)}, by number (combust visit correct NUMBER):"
+        told += f"\n\n{head}\n{_entries(still[0])}"
     if records:
         named = f"combust log show {opened.path} --visit-id {printable(records[-1].visit_id)}"
         notes.append(f"note: what a visit holds, each entry with its number: {named}")
-    return Answer({"visits": rows, "count": count}, output.text_of_table(LISTED, counted), notes=notes)
+    return Answer({"visits": rows, "count": count}, told, notes=notes)
+
+
+def _entries(record: Visit) -> str:
+    """Return the entries of a visit with the numbers that a correction wants."""
+    rows = [(number, f"{kind}: {text}") for number, _, _, kind, text in every_entry(record)]
+    return text_of_rows([(printable(number), printable(text)) for number, text in rows], wrap=110)
 
 
 def _shown(record: Visit) -> str:

@@ -13,7 +13,7 @@ from combust.application.visit.record import hand_back, missing_fields
 from combust.application.visit.standing import before_work, line_of
 from combust.application.visit.taken import Taken
 from combust.application.visit.visit import Visit
-from combust.application.visit.wording import name_of
+from combust.application.visit.wording import changes, name_of
 from combust.data.units import in_words
 from combust.domain.safety import Safety
 
@@ -59,14 +59,16 @@ class Cab:
 class Verdict:
     """The answer of a visit.
 
-    ``brief`` is what was found in a few words, ``now`` whether it is handed back, ``why`` what speaks against it,
-    ``conditions`` under which it may be used, ``causes`` the ranking of what was found (None without one).
+    ``brief`` is what was found in a few words, ``changed`` which numbers were corrected or said anew, old and new,
+    ``now`` whether it is handed back, ``why`` what speaks against it, ``conditions`` under which it may be used,
+    ``causes`` the ranking of what was found (None without one).
     """
 
     safety: Safety
     found: str
     brief: str
     done: str
+    changed: str
     now: str
     why: Sequence[str]
     conditions: Sequence[str]
@@ -94,6 +96,7 @@ def verdict_of(visit: Visit) -> Verdict:
         found=_found(visit, _meaning(visit, causes)),
         brief=_found(visit, _briefly(causes) or _meaning(visit, causes)),
         done="; ".join(done) or "Nothing was repaired or adjusted.",
+        changed="; ".join(changes(visit)),
         now=now,
         why=[text for text in why if text not in known],
         conditions=_conditions(visit, now),

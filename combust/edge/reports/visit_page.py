@@ -96,6 +96,7 @@ def _cut(verdict: Verdict, room: Room) -> dict[str, Any]:
         "rows": [
             ("Found", room.words(verdict.found, LONG)),
             ("Done", room.words(verdict.done, LONG)),
+            *((("Changed", room.words(verdict.changed, LONG)),) if verdict.changed else ()),
             ("Condition", room.words(" ".join(verdict.conditions), LONG)),
             ("Next visit", room.words(verdict.next_visit, SHORT)),
         ],

@@ -10,12 +10,13 @@ from combust.application.causes.catalogue import HEALTHY, label_of, shipped_prio
 from combust.application.causes.checks import ENTERED_WITH
 from combust.application.causes.visit_result import NextCheck, RankedCause
 from combust.application.visit.clock import clock_doubts
+from combust.application.visit.entries import names_of
 from combust.application.visit.healthy_band import band_beside
 from combust.application.visit.record import missing_fields, status
 from combust.application.visit.standing import LEAST, Standing, excluded, line_of
 from combust.application.visit.taken import Taken
 from combust.application.visit.visit import Visit
-from combust.application.visit.wording import told
+from combust.application.visit.wording import same_as_before, told
 from combust.application.visit.words import SAID
 from combust.data.errors import CombustError
 from combust.data.units import in_words
@@ -74,8 +75,16 @@ def facts_of(found: Standing, asked: Asked, error: CombustError | None = None) -
         **_causes(found, asked.units),
         "missing": [label for _, label in missing_fields(visit)],
         "doubts": clock_doubts(visit),
+        "doubled": _doubled(visit),
         "held": held(visit, asked.units),
     }
+
+
+def _doubled(visit: Visit) -> tuple[str, str] | None:
+    """Return (number of the last entry, of the one that says the same just before it); None where it is no double."""
+    names, same = names_of(visit.entries), same_as_before(visit)
+    last = visit.entries[-1].name if visit.entries else ""
+    return (names[last], same[last]) if last in same else None
 
 
 def about(visit: Visit) -> dict[str, Any]:
