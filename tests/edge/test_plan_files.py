@@ -29,12 +29,12 @@ DEMO = Path(__file__).parents[2] / "data" / "larkfell_fleet"
 @pytest.fixture(scope="module")
 def demo() -> FleetPlan:
     tables = [DEMO / f"{name}.csv" for name in ("vehicles", "sites", "routes")]
-    return plan_fleet(*tables, profiles=DEMO / "profiles", policy=DEMO / "policy.toml", max_kits=3)
+    return plan_fleet(*tables, profiles=DEMO / "profiles", policy=DEMO / "policy.toml", max_kits=3, max_moves=20)
 
 
 def frames(plan: FleetPlan) -> dict[str, pd.DataFrame]:
     return {name: getattr(plan, name) for name in OF_PLAN} | {
-        name: getattr(plan.assignment, name) for name in OF_ASSIGNMENT
+        name: getattr(plan.assignment, key) for name, key in OF_ASSIGNMENT.items()
     }
 
 

@@ -7,17 +7,15 @@ behind it; ``vehicles.parquet`` holds the rows of the vehicles in a fixed schema
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import fields
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from combust.application.fleet.assignment import Assignment
-from combust.application.fleet.plan import FleetPlan
 from combust.data.errors import CombustError, Fault
 from combust.domain.result import plain
 from combust.edge.tables.sink import table_sink
@@ -26,9 +24,14 @@ from combust.edge.whole_file import whole_file
 if TYPE_CHECKING:
     import pandas as pd
 
+    from combust.application.fleet.plan import FleetPlan
+
 HEAD, EARLIER = "plan.jsonl", "plan.json"
-OF_PLAN = ("vehicles", "counts", "sites", "parts", "remedies", "routes", "sensitivity", "faults")
-OF_ASSIGNMENT = ("aims", "kits", "next_kits", "moves")
+OF_PLAN = (
+    "vehicles", "counts", "sites", "parts", "kits", "calendar", "remedies", "routes", "ways", "sensitivity",
+    "faults", "refused",
+)  # fmt: skip
+OF_ASSIGNMENT = {"aims": "aims", "moves": "moves", "kits_with_moves": "kits"}  # table -> field
 DIGITS = 6  # of a number in CSV; Parquet holds all of them
 KINDS = {"b": pa.bool_(), "i": pa.int64(), "f": pa.float64()}
 TEXTS = [
@@ -85,16 +88,14 @@ def write_plan_files(plan: FleetPlan, folder: Path) -> list[str]:
 
 def head_of(plan: FleetPlan) -> dict[str, Any]:
     """Return what is told of a plan as a whole: all but its tables and cards, the safety state first."""
-    change = {
-        one.name: getattr(plan.assignment, one.name) for one in fields(Assignment) if one.name not in OF_ASSIGNMENT
-    }
+    change, tables = plan.assignment, OF_ASSIGNMENT.values()
     return {
         "safety": plan.safety.to_dict(),
         "summary": plan.summary,
         "warnings": plan.warnings,
         "rows": plan.rows,
         "totals": plan.totals,
-        "assignment": change,
+        "assignment": {one.name: getattr(change, one.name) for one in fields(change) if one.name not in tables},
         "assumed": plan.assumptions,
         "notes": plan.notes,
         "not_covered": plan.not_covered,
@@ -105,7 +106,7 @@ def head_of(plan: FleetPlan) -> dict[str, Any]:
 
 def _frames(plan: FleetPlan) -> Iterator[tuple[str, pd.DataFrame]]:
     yield from ((name, getattr(plan, name)) for name in OF_PLAN)
-    yield from ((name, getattr(plan.assignment, name)) for name in OF_ASSIGNMENT)
+    yield from ((name, getattr(plan.assignment, key)) for name, key in OF_ASSIGNMENT.items())
 
 
 def _tables(plan: FleetPlan) -> Iterator[tuple[str, Any]]:
@@ -165,20 +166,43 @@ def load_plan(folder: str | Path) -> FleetPlan:
     """
     import pandas as pd
 
-    folder = Path(folder)
-    head, cards = _head(folder)
-    tables = {name: _read(folder, name, count) for name, count in head["tables"].items()}
-    change = Assignment(**head["assignment"], **{name: tables[name] for name in OF_ASSIGNMENT})
+    from combust.application.fleet.assignment import Assignment
+    from combust.application.fleet.plan import FleetPlan
+
+    read = open_plan(folder, (*OF_PLAN, *OF_ASSIGNMENT))
+    head, tables = read.head, {name: table.to_pandas() for name, table in read.tables.items()}
+    change = Assignment(**head["assignment"], **{key: tables[name] for name, key in OF_ASSIGNMENT.items()})
     return FleetPlan(
         **{name: tables[name] for name in OF_PLAN},
         assignment=change,
         rows=head["rows"],
         totals=head["totals"],
-        cards=cards,
+        cards=read.cards,
         assumptions=pd.DataFrame(head["assumed"]).astype({"value": object}),
         notes=tuple(head["notes"]),
         not_covered=tuple(head["not_covered"]),
     )
+
+
+class PlanFiles(NamedTuple):
+    """What the files of a plan hold: its head, its driver cards, and some tables as Arrow has them."""
+
+    head: dict[str, Any]
+    cards: list[dict[str, Any]]
+    tables: dict[str, Any]
+
+
+def open_plan(folder: str | Path, names: Iterable[str]) -> PlanFiles:
+    """Return head, cards and some tables of the plan in a folder, without pandas; every reader of a plan comes here.
+
+    Raises
+    ------
+    CombustError
+        As :func:`load_plan`.
+    """
+    folder = Path(folder)
+    head, cards = _head(folder)
+    return PlanFiles(head, cards, {name: _read(folder, name, head["tables"][name]) for name in names})
 
 
 def _head(folder: Path) -> tuple[dict[str, Any], list[dict[str, Any]]]:
@@ -195,7 +219,7 @@ def _head(folder: Path) -> tuple[dict[str, Any], list[dict[str, Any]]]:
     raise _refused(folder)
 
 
-def _read(folder: Path, name: str, count: int) -> pd.DataFrame:
+def _read(folder: Path, name: str, count: int) -> Any:
     try:
         table = pq.read_table(folder / f"{name}.parquet")
     except (OSError, pa.ArrowException) as error:
@@ -205,7 +229,7 @@ def _read(folder: Path, name: str, count: int) -> pd.DataFrame:
     if table.num_rows != count:
         why = f"has {table.num_rows} rows of {name}, {HEAD} tells {count}: files of two plans"
         raise _refused(folder, why, "Plan again into an empty folder.")
-    return table.to_pandas()
+    return table
 
 
 def _refused(

@@ -8,10 +8,10 @@ from typing import Any
 
 from starlette.responses import FileResponse, Response
 
-from combust.application.fleet.plan import FleetPlan
 from combust.data.errors import CombustError, Fault
-from combust.domain.result import plain
-from combust.edge.tables.plan_files import HEAD, load_plan
+from combust.domain.limits import Finding
+from combust.domain.safety import calculation
+from combust.edge.tables.plan_files import HEAD, PlanFiles, open_plan
 from combust.edge.web.asked import Asked
 
 WHOLE = "plan.html"
@@ -24,17 +24,19 @@ def show(asked: Asked) -> Response:
     if folder is None:
         return asked.show("plan", plan=None)
     plan = _plan(folder, _stamp(folder))
-    frame = plan.vehicles[["site_id", "vehicle_id", "reason"]]
+    stops = (Finding(one["code"], one["severity"], one["text"]) for one in plan.head["safety"]["stops"])
+    rows = plan.tables["vehicles"].select(["site_id", "vehicle_id", "reason"])
     by_site: dict[str, list[dict[str, Any]]] = {}
-    for one in plain(frame) if len(frame) <= MOST_LISTED else ():
-        by_site.setdefault(str(one["site_id"]), []).append(one)
-    return asked.show("plan", safety=plan.safety, plan=plan, sites=plain(plan.sites), by_site=by_site)
+    for one in rows.to_pylist() if rows.num_rows <= MOST_LISTED else ():
+        by_site.setdefault(one["site_id"], []).append(one)
+    sites = plan.tables["sites"].to_pylist()
+    return asked.show("plan", safety=calculation(*stops), plan=plan.head, sites=sites, by_site=by_site)
 
 
 @lru_cache(maxsize=1)
-def _plan(folder: Path, _stamp: int) -> FleetPlan:
+def _plan(folder: Path, _stamp: int) -> PlanFiles:
     """Return the plan in a folder, read once for each time it was written."""
-    return load_plan(folder)
+    return open_plan(folder, ("sites", "vehicles"))
 
 
 def _stamp(folder: Path) -> int:
