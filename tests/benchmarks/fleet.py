@@ -97,7 +97,8 @@ def _plans(effort: Effort) -> list[Record]:
         for vehicles in (1, *sizes):
             folder = Path(name) / str(vehicles)
             write_fleet(folder, vehicles, 100 * vehicles)
-            ran.append(run(["-m", "combust", "fleet", *_arguments(folder), "--out", str(folder / "plan")]))
+            moves = f"--max-moves={vehicles}"  # so the assignment is worked out too, everybody free to move
+            ran.append(run(["-m", "combust", "fleet", *_arguments(folder), moves, f"--out={folder / 'plan'}"]))
         plan, peer = load_plan(folder / "plan"), timed(lambda: _by_pandas(folder), 1, time.process_time)
         given = pd.read_csv(folder / "vehicles.csv")["cab_ua_w_per_k"]
     start, *ran = ran
