@@ -6,6 +6,7 @@ import hashlib
 import multiprocessing
 import os
 import signal
+import sys
 import threading
 from collections import OrderedDict
 from collections.abc import Callable
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
     from combust.edge.web.plan_seen import PlanSeen
 
 WORKERS = 2
+FRAMES = "pandas"
 MOST_KEPT = 256
 _one_sheet = threading.Lock()
 TRIES = 3  # a question that ends its process each time is not asked for ever
@@ -69,7 +71,7 @@ class Pool:
         """
         from combust.edge.web.plan_seen import look_at_plan
 
-        stamps = sorted((path.name, path.stat().st_mtime_ns) for path in folder.glob("*.parquet"))
+        stamps = sorted((path.name, path.stat().st_mtime_ns) for path in folder.glob("plan.*"))
         seen: PlanSeen = self._ask(f"plan {folder} {stamps}", apart, look_at_plan, str(folder))
         return seen
 
@@ -162,7 +164,9 @@ class Pool:
 
 
 def apart(work: Callable[..., Any], *given: Any) -> Any:
-    """Return what is worked out in a process of its own that ends with it."""
+    """Return what is worked out in a process of its own that ends with it; here where the library is loaded anyhow."""
+    if FRAMES in sys.modules:
+        return work(*given)
     with ProcessPoolExecutor(1, mp_context=multiprocessing.get_context("spawn"), initializer=begin) as once:
         return once.submit(work, *given).result()
 

@@ -1,14 +1,12 @@
-"""The page for a plan of a fleet: made by ``combust fleet``, read from its folder, searched by vehicle, site and need."""
+"""The page for a plan of a fleet: made by ``combust fleet``, searched by vehicle, site and need."""
 
 from __future__ import annotations
 
-from pathlib import Path
-
 from starlette.responses import FileResponse, Response
 
-from combust.data.errors import CombustError, Fault
+from combust.data.errors import CombustError
 from combust.edge.web.asked import Asked
-from combust.edge.web.plan_seen import GROUPS
+from combust.edge.web.plan_seen import GROUPS, no_plan
 
 WHOLE = "plan.html"
 MOST_SHOWN, MOST_AT_A_SITE, MOST_SITES = 60, 20, 100  # of a list; the search finds the rest
@@ -55,10 +53,5 @@ def save(asked: Asked) -> Response:
     folder = asked.house.settings.plan
     path = None if folder is None else folder / WHOLE
     if path is None or not path.is_file():
-        raise CombustError(_no_plan(folder))
+        raise CombustError(no_plan(folder))
     return FileResponse(path, filename=WHOLE, media_type="text/html", content_disposition_type="attachment")
-
-
-def _no_plan(folder: Path | None) -> Fault:
-    hint = "Make one: combust fleet --vehicles ... --sites ... --out FOLDER, then combust page --plan FOLDER."
-    return Fault("plan", str(folder) if folder else None, "missing", why="holds no plan that can be read", hint=hint)
