@@ -79,7 +79,7 @@ def test_a_plan_names_everyone_whose_heater_is_off(settings: Settings, planned: 
     off = {one["vehicle_id"] for one in plan["vehicles"] if one["decision"] in KEEP_OFF}
     first = main.partition(texts()["plan"]["sites"])[0]
     assert f"Heater off: {len(off)}" in first
-    assert set(re.findall(r"<dt>(\S+) ", first)) == off
+    assert set(re.findall(r"<summary>(\S+) <strong", first)) == off
     for site in plan["sites"]:
         assert f"HEATER OFF: {site['off']} of {site['vehicles']}." in main or not site["off"]
     whole = phone.get("/plan/whole")
@@ -95,7 +95,7 @@ def test_a_plan_is_searched_by_vehicle_site_and_need(settings: Settings, planned
     def found(query: str) -> list[str]:
         page = phone.get(f"/plan?{query}").text
         check_page(page)
-        return re.findall(r"<dt>(\S+) ", page)
+        return re.findall(r"<summary>(\S+) <strong", page)
 
     some = vehicles[len(vehicles) // 2]
     assert some["vehicle_id"] in found(f"find={some['vehicle_id'].upper()}")
