@@ -7,10 +7,10 @@ behind it; ``vehicles.parquet`` holds the rows of the vehicles in a fixed schema
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from dataclasses import fields
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pyarrow as pa
@@ -169,40 +169,20 @@ def load_plan(folder: str | Path) -> FleetPlan:
     from combust.application.fleet.assignment import Assignment
     from combust.application.fleet.plan import FleetPlan
 
-    read = open_plan(folder, (*OF_PLAN, *OF_ASSIGNMENT))
-    head, tables = read.head, {name: table.to_pandas() for name, table in read.tables.items()}
+    folder = Path(folder)
+    head, cards = _head(folder)
+    tables = {name: _read(folder, name, head["tables"][name]) for name in (*OF_PLAN, *OF_ASSIGNMENT)}
     change = Assignment(**head["assignment"], **{key: tables[name] for name, key in OF_ASSIGNMENT.items()})
     return FleetPlan(
         **{name: tables[name] for name in OF_PLAN},
         assignment=change,
         rows=head["rows"],
         totals=head["totals"],
-        cards=read.cards,
+        cards=cards,
         assumptions=pd.DataFrame(head["assumed"]).astype({"value": object}),
         notes=tuple(head["notes"]),
         not_covered=tuple(head["not_covered"]),
     )
-
-
-class PlanFiles(NamedTuple):
-    """What the files of a plan hold: its head, its driver cards, and some tables as Arrow has them."""
-
-    head: dict[str, Any]
-    cards: list[dict[str, Any]]
-    tables: dict[str, Any]
-
-
-def open_plan(folder: str | Path, names: Iterable[str]) -> PlanFiles:
-    """Return head, cards and some tables of the plan in a folder, without pandas; every reader of a plan comes here.
-
-    Raises
-    ------
-    CombustError
-        As :func:`load_plan`.
-    """
-    folder = Path(folder)
-    head, cards = _head(folder)
-    return PlanFiles(head, cards, {name: _read(folder, name, head["tables"][name]) for name in names})
 
 
 def _head(folder: Path) -> tuple[dict[str, Any], list[dict[str, Any]]]:
@@ -219,7 +199,7 @@ def _head(folder: Path) -> tuple[dict[str, Any], list[dict[str, Any]]]:
     raise _refused(folder)
 
 
-def _read(folder: Path, name: str, count: int) -> Any:
+def _read(folder: Path, name: str, count: int) -> pd.DataFrame:
     try:
         table = pq.read_table(folder / f"{name}.parquet")
     except (OSError, pa.ArrowException) as error:
@@ -229,7 +209,7 @@ def _read(folder: Path, name: str, count: int) -> Any:
     if table.num_rows != count:
         why = f"has {table.num_rows} rows of {name}, {HEAD} tells {count}: files of two plans"
         raise _refused(folder, why, "Plan again into an empty folder.")
-    return table
+    return table.to_pandas()
 
 
 def _refused(

@@ -1,47 +1,45 @@
-"""The page for a plan of a fleet: made by ``combust fleet``, read from its folder."""
+"""The page for a plan of a fleet: made by ``combust fleet``, searched by vehicle, site and need."""
 
 from __future__ import annotations
 
-from functools import lru_cache
-from pathlib import Path
-from typing import Any
-
 from starlette.responses import FileResponse, Response
 
-from combust.data.errors import CombustError, Fault
-from combust.domain.limits import Finding
-from combust.domain.safety import calculation
-from combust.edge.tables.plan_files import HEAD, PlanFiles, open_plan
+from combust.data.errors import CombustError
 from combust.edge.web.asked import Asked
+from combust.edge.web.plan_seen import GROUPS, no_plan
 
 WHOLE = "plan.html"
-MOST_LISTED = 1000  # vehicles, one by one; of a larger fleet the page tells the sites
+MOST_SHOWN, MOST_AT_A_SITE, MOST_SITES = 60, 20, 100  # of a list; the search finds the rest
 
 
 def show(asked: Asked) -> Response:
-    """Return the plan: whose heater is off first, then one line a site with its vehicles."""
+    """Return whose heater is off first, then one line a site; or the vehicles and sites that were asked for."""
     folder = asked.house.settings.plan
     if folder is None:
         return asked.show("plan", plan=None)
-    plan = _plan(folder, _stamp(folder))
-    stops = (Finding(one["code"], one["severity"], one["text"]) for one in plan.head["safety"]["stops"])
-    rows = plan.tables["vehicles"].select(["site_id", "vehicle_id", "reason"])
-    by_site: dict[str, list[dict[str, Any]]] = {}
-    for one in rows.to_pylist() if rows.num_rows <= MOST_LISTED else ():
-        by_site.setdefault(one["site_id"], []).append(one)
-    sites = plan.tables["sites"].to_pylist()
-    return asked.show("plan", safety=calculation(*stops), plan=plan.head, sites=sites, by_site=by_site)
-
-
-@lru_cache(maxsize=1)
-def _plan(folder: Path, _stamp: int) -> PlanFiles:
-    """Return the plan in a folder, read once for each time it was written."""
-    return open_plan(folder, ("sites", "vehicles"))
-
-
-def _stamp(folder: Path) -> int:
-    head = folder / HEAD
-    return head.stat().st_mtime_ns if head.is_file() else 0
+    plan, asks = asked.house.pool.plan(folder), asked.request.query_params
+    find = " ".join(asks.get("find", "").split())[:80]
+    group = asks.get("who", "") if asks.get("who", "") in GROUPS else ""
+    found = plan.found(find, group)
+    at_site: dict[str, list[dict[str, object]]] = {}
+    for one in found:
+        at_site.setdefault(str(one["site_id"]), []).append(one)
+    sites = [one for one in plan.sites if str(one["site_id"]) in at_site] if find or group else list(plan.sites)
+    return asked.show(
+        "plan",
+        safety=plan.safety.told_in(asked.units),
+        plan=plan,
+        find=find,
+        group=group,
+        groups=GROUPS,
+        found=found if find or group else plan.found("", "off"),
+        sites=sites[:MOST_SITES],
+        more_sites=len(sites) - MOST_SITES,
+        at_site=at_site,
+        most=MOST_SHOWN,
+        at_most=MOST_AT_A_SITE,
+        kits=sum(one["kits"] for one in plan.sites),
+    )
 
 
 def save(asked: Asked) -> Response:
@@ -55,10 +53,5 @@ def save(asked: Asked) -> Response:
     folder = asked.house.settings.plan
     path = None if folder is None else folder / WHOLE
     if path is None or not path.is_file():
-        raise CombustError(_no_plan(folder))
+        raise CombustError(no_plan(folder))
     return FileResponse(path, filename=WHOLE, media_type="text/html", content_disposition_type="attachment")
-
-
-def _no_plan(folder: Path | None) -> Fault:
-    hint = "Make one: combust fleet --vehicles ... --sites ... --out FOLDER, then combust page --plan FOLDER."
-    return Fault("plan", str(folder) if folder else None, "missing", why="holds no plan that can be read", hint=hint)
