@@ -113,7 +113,10 @@ class Law(NamedTuple):
     path: AirPath
     heat: FuelHeat
     body: Body
-    air: Any  # at full speed without resistance, of air as cold as the intake [kmol/s]
+    p: HeaterParameters
+    site: SiteAir
+    air: Any  # at full speed through the baseline's resistance, of air as cold as the intake [kmol/s]
+    head: Any  # what the blower's head makes of the flow [-]
     inlet_k: Any
     intake: Any
     air_in: Any
@@ -223,13 +226,15 @@ def heater_law(
     inlet_k, fresh = REFERENCE_K + site.intake_c - 25.0, 1.0 - p.recirculated
     path = AirPath.of(p, stage.intake, stage.flame, stage.flue)
     useful_w = stage.fuel_kmol_per_s * stage.useful
-    head = np.exp(-path.flatness * np.log(p.head))
     return Law(
         stage=stage,
         path=path,
         heat=fuel,
         body=body,
-        air=stage.fuel_kmol_per_s * stage.air_ratio * site.dry_density * fresh * head,
+        p=p,
+        site=site,
+        air=stage.fuel_kmol_per_s * stage.air_ratio * site.dry_density * fresh,
+        head=np.exp(-path.flatness * np.log(p.head)),
         inlet_k=inlet_k,
         intake=site.intake_c - 25.0,
         air_in=site.air_in_c - 25.0,
@@ -264,8 +269,8 @@ def stored_heat(state: HeaterMotion, body: Body) -> Any:
 def motion_step(state: HeaterMotion, law: Law, inputs: StepInputs, dt_s: float) -> tuple[HeaterMotion, StepFlows]:
     """Return the heater after a step of time, and what passed during it.
 
-    Heat and fuel balance to rounding for any step: what leaves one node enters another. Explicit in the slow nodes, so a
-    step stays well below the chamber's seconds (0.25 s is in use); exact in the lags.
+    Heat and fuel balance to rounding for any step: what leaves one node enters another. Explicit in the slow nodes, so
+    that a step stays well below the chamber's seconds (0.25 s is in use); exact in the lags.
 
     Parameters
     ----------
@@ -349,7 +354,7 @@ def _air_flow(state: HeaterMotion, law: Law, ops: _Operations) -> Any:
     """Return the combustion air of the moment [kmol/s], by the steady model's own path."""
     inlet = law.inlet_k + law.warming * (state.flue - law.intake)
     flow = ops.number(law.path.flow(state.chamber, state.flue, inlet))
-    return law.air * state.blower * flow * (law.inlet_k / inlet)
+    return law.air * law.head * state.blower * flow * (law.inlet_k / inlet)
 
 
 def _burns(state: HeaterMotion, body: Body, gas: Any, fuel: Any) -> Any:
@@ -377,7 +382,7 @@ def _wall(law: Law, capacity: Any, gas: Any, left: Any, ops: _Operations) -> Any
 
 
 def _flue(state: HeaterMotion, gas: tuple[Any, Any, Any], left: Any, wall: Any, given: Any) -> Any:
-    """Return the flue temperature: the wall passes on what the gas gives it, between flame and a sink of the steady law.
+    """Return the flue temperature: the wall passes on what the gas gives it, by the steady law of the exchanger.
 
     flue = sink + left (flame - sink), wall (T_wall - sink) = given - heat of the flue gas.
     """
@@ -389,6 +394,15 @@ def _flue(state: HeaterMotion, gas: tuple[Any, Any, Any], left: Any, wall: Any, 
         wrong = wall * (state.wall - sink) - given + kept
         flue = flue + wrong / (slope - a - flue * (2.0 * b + 3.0 * c * flue))
     return flue
+
+
+def port_pressures(state: HeaterMotion, law: Law, flows: StepFlows) -> tuple[Any, Any]:
+    """Return suction at the intake port and pressure at the exhaust port over the baseline's [-]."""
+    thinner = law.inlet_k / (law.inlet_k + law.warming * (state.flue - law.intake))
+    volume = flows.air / (law.air * thinner)
+    hotter = (REFERENCE_K + state.flue) / (REFERENCE_K + law.stage.flue)
+    back = law.p.r_ex * flows.gas_share * flows.gas_share * hotter / law.site.pressure
+    return law.p.r_in * volume * volume * (law.site.density * thinner), back
 
 
 def blower_speed(voltage: Any, *, load: Any, saturation: Any, regulated: bool | None, gain: Any) -> Any:

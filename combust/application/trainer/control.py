@@ -7,7 +7,7 @@ convention of ``heater_dynamics.toml`` stands in. No heater's own logic is copie
 from __future__ import annotations
 
 from dataclasses import dataclass, fields
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from combust.application.visit.start import start_times
 from combust.data.errors import CombustError, Fault
@@ -83,7 +83,7 @@ def rules_of(heater: Heater) -> tuple[Rules, StartTimes, tuple[Assumed, ...]]:
     table = load_table("heater_dynamics")["control"]
     told = {one.name: getattr(heater.control, one.name) for one in fields(ControlRules)}
     told["cool_down_s"] = start.cool_down_s
-    values: dict[str, float] = {}
+    values: dict[str, Any] = {}
     assumed = []
     for key, row in table.items():
         name = "cool_down_s" if key == "run_on_s" else key

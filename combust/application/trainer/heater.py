@@ -8,6 +8,7 @@ from typing import Any, NamedTuple
 from combust.application.trainer.control import ASKS_FUEL, BurnerControl, Event, Seen, rules_of
 from combust.application.trainer.inputs import Inputs
 from combust.application.trainer.plant import Plant
+from combust.data.arguments import names_keywords
 from combust.domain.heater import Heater
 from combust.domain.result import Assumed
 from combust.kernel import heater_dynamics as motion
@@ -43,6 +44,7 @@ class Balance(NamedTuple):
     heat_error: float
 
 
+@names_keywords
 class SimulatedHeater:
     """A heater of a profile that can be driven: its resting state is the steady model of this library, converged.
 
@@ -62,10 +64,11 @@ class SimulatedHeater:
 
     Examples
     --------
-    >>> from combust.edge.demo_data import demo_heater
-    >>> simulated = SimulatedHeater(demo_heater("heater-0312"))
+    >>> from combust.edge.demo_data import demo_data
+    >>> simulated = SimulatedHeater(Heater.load(demo_data() / "heaters" / "heater-0312.toml"))
     >>> simulated.request_heat()
     >>> simulated.advance(600.0)
+    2400
     >>> simulated.phase.name
     'running'
     """
@@ -129,11 +132,16 @@ class SimulatedHeater:
         The steps stand on a fixed grid: the same inputs at the same moments give the same heater, however the time is
         cut into calls.
         """
+        count = self.owe(seconds)
+        for _ in range(count):
+            self.step()
+        return count
+
+    def owe(self, seconds: float) -> int:
+        """Return how many whole steps are due after some more seconds; the rest is kept."""
         self._owed += seconds
         count = int(self._owed / STEP_S + 1e-9)
         self._owed -= count * STEP_S
-        for _ in range(count):
-            self.step()
         return count
 
     def step(self) -> None:
@@ -244,6 +252,13 @@ class SimulatedHeater:
     def at_rest(self) -> WorkingPoint:
         """The steady model, converged, for the inputs of the moment: where this heater comes to rest while it burns."""
         return self.plant.resting(self.inputs)
+
+    def port_pressures(self) -> tuple[float, float]:
+        """Return suction at the intake port and pressure at the exhaust port over the baseline's [-]."""
+        if self.flows is None or self._law is None:
+            return 0.0, 0.0
+        suction, back = motion.port_pressures(self.state, self._law, self.flows)
+        return float(suction), float(back)
 
     @property
     def balance(self) -> Balance:

@@ -1,10 +1,11 @@
-"""The burner, exchanger, blower, pump and supply of one profile, set up from its healthy stages: what can be at rest."""
+"""Burner, exchanger, blower, pump and supply of one profile, set up from its healthy stages."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from operator import mul
 from typing import Any, NamedTuple, TypeVar, cast
 
 import numpy as np
@@ -168,7 +169,7 @@ class Plant:
         return as_floats(made)
 
     def resting(self, inputs: Inputs, *, speed: float | None = None) -> WorkingPoint:
-        """Return the steady model, converged, for the inputs at their stage: where the simulated heater comes to rest."""
+        """Return the steady model, converged, for the inputs at their stage: where the heater comes to rest."""
         stage = self.stages[inputs.stage]
         hertz = stage.pump_hz * inputs.pump_hz_ratio
         arrives = self.delivered_ml_per_s(hertz, inputs) * (1.0 - inputs.bubbles) * self.grams_per_ml(inputs)
@@ -180,7 +181,7 @@ class Plant:
         return working_point(stage.healthy.state, self.site(stage, inputs), asked, self.heat, rounds=CONVERGED)
 
     def delivered_ml_per_s(self, hertz: float, inputs: Inputs) -> float:
-        """Return the volume that reaches the line [ml/s]; wax takes its share of the full stage, less of a slow pump."""
+        """Return the volume that reaches the line [ml/s]; wax takes its share of the full stage, less when slow."""
         volume = float(self.heater.stroke_ul or 0.0) * 1e-3 * hertz * inputs.fuel
         held = inputs.wax * min(1.0, volume / self.stages[self.fullest].fuel_ml_per_s)
         return volume * (1.0 - held)
@@ -217,8 +218,8 @@ def blended(parts: Sequence[Blended], shares: Sequence[float]) -> Blended:
     """Return records of numbers averaged by shares, field by field; one part alone is returned as it is."""
     if len(parts) == 1:
         return parts[0]
-    mixed = (sum(share * part[index] for part, share in zip(parts, shares, strict=True)) for index in range(len(parts[0])))
-    return cast(Blended, type(parts[0])(*mixed))
+    columns = (sum(map(mul, column, shares)) for column in zip(*parts, strict=True))
+    return type(parts[0])(*columns)
 
 
 def as_floats(law: motion.Law) -> motion.Law:
@@ -230,5 +231,3 @@ def as_floats(law: motion.Law) -> motion.Law:
         return part if isinstance(part, tuple) else float(part)
 
     return cast(motion.Law, plain(law))
-
-
