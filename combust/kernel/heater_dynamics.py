@@ -12,59 +12,17 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from functools import cache
 from typing import Any, NamedTuple
 
 import numpy as np
 
-from combust.data.tables import load_table
-from combust.kernel.working_point import (
-    REFERENCE_K,
-    AirPath,
-    FuelHeat,
-    HealthyState,
-    HeaterParameters,
-    SiteAir,
-    baseline_heat,
-    gas_coefficients,
-    gas_mass,
-)
+from combust.kernel.heater_law import Body, Law
+from combust.kernel.working_point import REFERENCE_C, REFERENCE_K, gas_coefficients
 
 NEWTON_STEPS = 2  # of the flue temperature in one step of time; at rest one is exact
 LEAST_GAS = 1e-6  # of the baseline's gas, for the logarithm of the exchanger
 FLATTEST_WALL, STEEPEST_WALL = 0.9, 0.95  # how near the wall may come to the flue gas, how near to a singular exchanger
 SOAK_BELOW = 0.2  # blower speed over the stage's, below which chamber and wall exchange heat without gas
-
-
-class Body(NamedTuple):
-    """The conventions of ``heater_dynamics.toml``, [body]: capacities, flame limits, evaporation, lags."""
-
-    chamber_j_per_k: float
-    wall_j_per_k: float
-    casing_j_per_k: float
-    port_j_per_k: float
-    casing_w_per_k: float
-    soak_w_per_k: float
-    wall_share: float
-    wall_exponent: float
-    still_air_share: float
-    glow_j_per_k: float
-    glow_w_per_k: float
-    lights_above_c: float
-    flame_richest: float
-    flame_leanest: float
-    wick_share: float
-    wick_lag_s: float
-    film_s: float
-    film_at_c: float
-    film_per_e_k: float
-    unlit_share: float
-    film_most_g: float
-    pool_most_g_per_s: float
-    pool_s: float
-    blower_lag_s: float
-    stage_blend_s: float
-    line_ml: float
 
 
 class _Operations(NamedTuple):
@@ -79,59 +37,6 @@ class _Operations(NamedTuple):
 
 _NUMBERS = _Operations(math.exp, min, max, lambda yes, a, b: a if yes else b, float)
 _ARRAYS = _Operations(np.exp, np.minimum, np.maximum, np.where, np.asarray)
-
-
-class StageSet(NamedTuple):
-    """What motion needs of a healthy stage; every field is blended linearly while one stage becomes another.
-
-    Attributes
-    ----------
-    fuel_kmol_per_s : baseline's flow of fuel carbon
-    air_ratio, intake, flue, flame : lambda [-] and temperatures of the baseline
-    units : transfer units of the exchanger
-    useful, radiated : heat given to the heating air, and what the flame radiates of it [J/kmol]
-    rise_k : of the heating air [K]
-    sink : mean heating air
-    """
-
-    fuel_kmol_per_s: Any
-    air_ratio: Any
-    intake: Any
-    flue: Any
-    flame: Any
-    units: Any
-    useful: Any
-    radiated: Any
-    rise_k: Any
-    sink: Any
-
-
-class Law(NamedTuple):
-    """All that stays the same from step to step until an input or the stage changes."""
-
-    stage: StageSet
-    path: AirPath
-    heat: FuelHeat
-    body: Body
-    p: HeaterParameters
-    site: SiteAir
-    air: Any  # at full speed through the baseline's resistance, of air as cold as the intake [kmol/s]
-    head: Any  # what the blower's head makes of the flow [-]
-    inlet_k: Any
-    intake: Any
-    air_in: Any
-    fresh: Any
-    warming: Any
-    heat_per_kmol: Any
-    radiates: Any  # W per fourth power of kelvin
-    units: Any
-    softer: Any
-    air_side: Any
-    gas: Any  # mass flow of the baseline's gas [kg/s]
-    heating_air: Any  # at full speed over the baseline's
-    capacity: Any  # of the baseline's heating air [W/K]
-    conductance: Any  # of the wall to the baseline's heating air [W/K]
-    kmol_per_g: Any  # of the fuel in the burner
 
 
 class HeaterMotion(NamedTuple):
@@ -179,83 +84,9 @@ class StepFlows(NamedTuple):
     gas_share: Any
 
 
-@cache
-def body_conventions() -> Body:
-    """Return the shipped conventions, each with its origin in ``heater_dynamics.toml``."""
-    return Body(**{key: float(row["value"]) for key, row in load_table("heater_dynamics")["body"].items()})
-
-
-def stage_set(healthy: HealthyState, p: HeaterParameters, fuel: FuelHeat, fuel_kmol_per_s: Any) -> StageSet:
-    """Return what motion needs of a healthy stage whose fuel carbon flows at a rate [kmol/s]."""
-    useful, radiated, flame, units = baseline_heat(healthy, p, fuel)
-    return StageSet(
-        fuel_kmol_per_s=fuel_kmol_per_s,
-        air_ratio=healthy.air_ratio,
-        intake=healthy.intake_c - 25.0,
-        flue=healthy.flue_c - 25.0,
-        flame=flame,
-        units=units,
-        useful=useful,
-        radiated=radiated,
-        rise_k=healthy.rise_k,
-        sink=healthy.air_in_c + 0.5 * healthy.rise_k - 25.0,
-    )
-
-
-def heater_law(
-    stage: StageSet,
-    site: SiteAir,
-    p: HeaterParameters,
-    fuel: FuelHeat,
-    *,
-    need: Any = 1.0,
-    body: Body | None = None,
-) -> Law:
-    """Return what stays the same from step to step; speed and fuel of ``p`` are left to the steps.
-
-    Parameters
-    ----------
-    stage, site, p, fuel
-        Healthy set, air of the place, parameters, heat of the stated fuel.
-    need : float or array
-        Air need of a gram of the fuel in the burner over that of the stated fuel [-].
-    body : Body, optional
-        Conventions; default the shipped ones.
-    """
-    body = body or body_conventions()
-    inlet_k, fresh = REFERENCE_K + site.intake_c - 25.0, 1.0 - p.recirculated
-    path = AirPath.of(p, stage.intake, stage.flame, stage.flue)
-    useful_w = stage.fuel_kmol_per_s * stage.useful
-    return Law(
-        stage=stage,
-        path=path,
-        heat=fuel,
-        body=body,
-        p=p,
-        site=site,
-        air=stage.fuel_kmol_per_s * stage.air_ratio * site.dry_density * fresh,
-        head=np.exp(-path.flatness * np.log(p.head)),
-        inlet_k=inlet_k,
-        intake=site.intake_c - 25.0,
-        air_in=site.air_in_c - 25.0,
-        fresh=fresh,
-        warming=p.recirculated * p.recirculated_heat * p.unseen_warming,
-        heat_per_kmol=p.released * p.fuel_heat * fuel.net_heat,
-        radiates=stage.fuel_kmol_per_s * stage.radiated / (REFERENCE_K + stage.flame) ** 4,
-        units=stage.units * p.clean,
-        softer=p.exponent - 1.0,
-        air_side=p.air_side,
-        gas=stage.fuel_kmol_per_s * gas_mass(fuel, stage.air_ratio),
-        heating_air=site.heating_air_density * p.heating_air,
-        capacity=useful_w / stage.rise_k,
-        conductance=useful_w / (body.wall_share * (stage.flue - stage.sink)),
-        kmol_per_g=1e-3 * need / fuel.fuel_mass,
-    )
-
-
 def cold_motion(temp_c: Any) -> HeaterMotion:
     """Return a heater that has stood for long at a temperature [°C], without fuel in the burner."""
-    cold = temp_c - 25.0
+    cold = temp_c - REFERENCE_C
     still = cold * 0.0
     return HeaterMotion(cold, cold, cold, cold, cold, cold, cold, still, still, still, still, still > 1.0)
 
@@ -338,7 +169,7 @@ def motion_step(state: HeaterMotion, law: Law, inputs: StepInputs, dt_s: float) 
 def _fuel_step(state: HeaterMotion, body: Body, fed: Any, dt: float, ops: _Operations) -> tuple[Any, Any, Any]:
     """Return film and pool after a step [g] and what evaporated [g/s]."""
     share = ops.choose(state.lit, 1.0, body.unlit_share)
-    hotness = (state.wick + 25.0 - body.film_at_c) / body.film_per_e_k
+    hotness = (state.wick + REFERENCE_C - body.film_at_c) / body.film_per_e_k
     rate = share / body.film_s * ops.exp(ops.least(hotness, 50.0))
     film = state.film_g + fed * dt
     gone = film * (1.0 - ops.exp(-rate * dt))
@@ -360,7 +191,7 @@ def _air_flow(state: HeaterMotion, law: Law, ops: _Operations) -> Any:
 def _burns(state: HeaterMotion, body: Body, gas: Any, fuel: Any) -> Any:
     """Return whether there is a flame: lambda of the vapour within the limits, and a flame or something hot enough."""
     within = (gas >= body.flame_richest * fuel) & (gas <= body.flame_leanest * fuel) & (fuel > 0.0)
-    hot = body.lights_above_c - 25.0
+    hot = body.lights_above_c - REFERENCE_C
     return within & (state.lit | (state.glow > hot) | (state.chamber > hot))
 
 

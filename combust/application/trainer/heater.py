@@ -12,7 +12,8 @@ from combust.data.arguments import names_keywords
 from combust.domain.heater import Heater
 from combust.domain.result import Assumed
 from combust.kernel import heater_dynamics as motion
-from combust.kernel.heater_dynamics import HeaterMotion, Law, StepFlows, StepInputs
+from combust.kernel.heater_dynamics import HeaterMotion, StepFlows, StepInputs
+from combust.kernel.heater_law import Law, body_conventions
 from combust.kernel.sampling_line import TransportDelay, first_order_step
 from combust.kernel.working_point import WorkingPoint
 
@@ -85,7 +86,7 @@ class SimulatedHeater:
         self.sensor = self.state.chamber
         self.weights = {name: float(name == self.plant.lowest) for name in self.plant.stages}
         self._law: Law | None = None
-        body = motion.body_conventions()
+        body = body_conventions()
         self.line = TransportDelay(body.line_ml, self.plant.grams_per_ml(self.inputs))
         self.dosed_ml = 0.0
         self._line_g = self.line.content
@@ -194,7 +195,7 @@ class SimulatedHeater:
         target = self.inputs.stage if self.phase.name in RUNS else self.plant.lowest
         if self.weights[target] >= 1.0:
             return
-        gained = min(1.0, self.weights[target] + dt / motion.body_conventions().stage_blend_s)
+        gained = min(1.0, self.weights[target] + dt / body_conventions().stage_blend_s)
         left = 1.0 - self.weights[target]
         for name in self.weights:
             if name != target:
@@ -264,7 +265,7 @@ class SimulatedHeater:
     def balance(self) -> Balance:
         """Fuel and heat since the beginning: what came in is what went out and what is still there."""
         held = self.line.content - self._line_g + self.state.film_g + self.state.pool_g
-        stored = motion.stored_heat(self.state, motion.body_conventions()) - self._stored
+        stored = motion.stored_heat(self.state, body_conventions()) - self._stored
         lost_g = self._pumped - self._burnt - self._vented - held
         lost_j = self._heat_in - self._heat_out - stored
         scale_j = abs(self._heat_in) + abs(self._heat_out) + abs(stored)

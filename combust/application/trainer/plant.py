@@ -24,6 +24,7 @@ from combust.domain.result import Assumed
 from combust.domain.site import Site
 from combust.kernel import heater_dynamics as motion
 from combust.kernel.fuel_delivery import pump_hz_from_volume_flow
+from combust.kernel.heater_law import Law, StageSet, heater_law, stage_set
 from combust.kernel.working_point import FuelHeat, HeaterParameters, SiteAir, WorkingPoint, working_point
 
 Blended = TypeVar("Blended", bound=tuple[Any, ...])
@@ -112,9 +113,9 @@ class Plant:
         """Return the density of the stated fuel [kg/m³], by the expansion that the healthy stage is judged with."""
         return self.density * float(healthy.fuel_density(temp_c)) / float(healthy.fuel_density(15.0))
 
-    def _set(self, stage: PlantStage) -> motion.StageSet:
+    def _set(self, stage: PlantStage) -> StageSet:
         structure = HeaterParameters(**self.structure)
-        return motion.stage_set(stage.healthy.state, structure, self.heat, stage.fuel_kmol_per_s)
+        return stage_set(stage.healthy.state, structure, self.heat, stage.fuel_kmol_per_s)
 
     def first_inputs(self) -> Inputs:
         """Return the inputs of a sound heater at its baseline's place."""
@@ -159,13 +160,13 @@ class Plant:
             fuel_heat=self.fuel_need(inputs)[2],
         )
 
-    def law(self, weights: Mapping[str, float], inputs: Inputs) -> motion.Law:
+    def law(self, weights: Mapping[str, float], inputs: Inputs) -> Law:
         """Return the law of motion for stages blended by their weights."""
         parts = [name for name, weight in weights.items() if weight > 0.0]
         shares = [weights[name] for name in parts]
         stage = blended([self._sets[name] for name in parts], shares)
         site = blended([self.site(self.stages[name], inputs) for name in parts], shares)
-        made = motion.heater_law(stage, site, self.parameters(inputs), self.heat, need=self.fuel_need(inputs)[1])
+        made = heater_law(stage, site, self.parameters(inputs), self.heat, need=self.fuel_need(inputs)[1])
         return as_floats(made)
 
     def resting(self, inputs: Inputs, *, speed: float | None = None) -> WorkingPoint:
@@ -222,7 +223,7 @@ def blended(parts: Sequence[Blended], shares: Sequence[float]) -> Blended:
     return type(parts[0])(*columns)
 
 
-def as_floats(law: motion.Law) -> motion.Law:
+def as_floats(law: Law) -> Law:
     """Return a law whose numbers are plain floats: several times faster in a step."""
 
     def plain(part: Any) -> Any:
@@ -230,4 +231,4 @@ def as_floats(law: motion.Law) -> motion.Law:
             return type(part)(*(plain(one) for one in part))
         return part if isinstance(part, tuple) else float(part)
 
-    return cast(motion.Law, plain(law))
+    return cast(Law, plain(law))

@@ -87,6 +87,7 @@ class TrainingSession:
 
     @time_factor.setter
     def time_factor(self, value: float) -> None:
+        """Set it, from 1 to 60."""
         self._time_factor = need_fields({"time_factor": value}, _session_fields(), what="a session")["time_factor"]
 
     @property
