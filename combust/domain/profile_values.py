@@ -137,6 +137,7 @@ def _plain(value: object) -> object:
 
 
 _MUST_BE = {
+    "simulated": (("yes",), "A baseline is read at the real heater."),
     "probe_leak_test": (("fail",), "Mend the sample line and read again."),
     "sample_line": (("wet",), "Empty the trap, dry the hose and read again."),
     "terminals": (("intake_blocked", "exhaust_blocked", "both"), "Clear the terminals and read again."),

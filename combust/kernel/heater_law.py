@@ -1,6 +1,6 @@
 """What a heater in motion goes by until an input or its stage changes: healthy stage, air path, exchanger, conventions.
 
-Temperatures are kelvin above 25 °C, heat is W and J, flows of gas are kmol/s of fuel carbon or of the air that burns it.
+Temperatures are kelvin above 25 °C, heat is W and J, flows are kmol/s of fuel carbon or of the air that burns it.
 """
 
 from __future__ import annotations

@@ -119,6 +119,7 @@ class BurnerControl:
         self._relighting = False
         self._then = "off"
         self._low_since: float | None = None
+        self._fuel_given = False  # since the start was asked for
 
     # ---- what people do --------------------------------------------------------------------------------------------
     def request_heat(self, now: float, seen: Seen, on: bool = True) -> None:
@@ -206,7 +207,7 @@ class BurnerControl:
             self._enter(now, self._then)
 
     def _begin(self, now: float, seen: Seen, cold: bool = False) -> None:
-        self._relighting = False
+        self._relighting = self._fuel_given = False
         if not cold and seen.sensor_c > self.rules.hot_start_c:
             self._tell(now, "still_hot", "The flame sensor is still hot: run-on first, old heat is no flame.")
             self._run_on(now, "start")
@@ -237,6 +238,9 @@ class BurnerControl:
         self._tell(now, "locked", f"Locked: {why}.")
 
     def _run_on(self, now: float, then: str) -> None:
+        if self.phase.name in ("self_check", "preheat") and not self._fuel_given:  # nothing has burnt, nothing to cool
+            self._enter(now, then)
+            return
         self._enter(now, "run_on", seconds=self.rules.cool_down_s)
         self._then = then
 
@@ -249,6 +253,7 @@ class BurnerControl:
 
     def _enter(self, now: float, name: str, number: int = 0, seconds: float = FOREVER) -> None:
         self.phase = Phase(name, number, now, now + seconds)
+        self._fuel_given = self._fuel_given or name == "attempt"
         self._low_since = None if name not in AT_WORK else self._low_since
         self._tell(now, "phase", phase_label(name, number))
 
