@@ -166,10 +166,11 @@ def _do_now(possible: list[Possible], wait: float | None, stopped: bool, again: 
     at_work = not waiting and bool(names & {"run_on", "standby", "preheat", "attempt", "cool_down", "self_check"})
     never_asked, failed = names == {"no_start"}, "stopped" in names
     burns = names <= {"running", "attempt"} and "running" in names
+    glows = bool(names & {"self_check", "preheat"})
     still = "Only if it still stands then: " if waiting else ""
     steps = (
-        (again, "It may relight or restart by itself and give fuel next: do not open it, do not reach into it."),
-        (again, "Take the request for heat away at the control."),
+        (glows, "It may give fuel next, by itself: do not open it, do not reach into it."),
+        (again, "It may relight or restart: take the request for heat away at the control."),
         (waiting, f"Wait, up to {wait or 0.0:.0f} s, with the power on; the heater is still at work by itself."),
         (waiting, "Do not ask again: another request does not shorten a cool-down."),
         (at_work, "Wait with the power on until the blower stops by itself."),
@@ -186,6 +187,7 @@ def _do_now(possible: list[Possible], wait: float | None, stopped: bool, again: 
             failed,
             still + "A start has failed or may have failed: ventilate, look for pooled fuel, find the cause first.",
         ),
+        (burns and len(names) > 1, "It burns, or it tries to: wait for the warm-up before a reading."),
         (names == {"running"} and not stopped, "It burns: wait for the warm-up before a reading."),
         (names == {"running"} and stopped, "It burns: switch it off and let it run down."),
         (not names, "Leave the power on, wait until everything stands still, then check the profile's times."),

@@ -158,11 +158,8 @@ def _refuse_hand_backs(connection: sqlite3.Connection, said: Iterable[str]) -> N
 def _faults(visit: NewVisit) -> list[Fault]:
     _, faults = check_head(visit.head)
     times = [body.get("taken_at") for kind, _, body in visit.entries if kind in ("reading", "part")]
-    faults += [
-        simulated_fault()
-        for _, _, body in visit.entries
-        if is_simulated(body) or is_simulated(body.get("values") or {})
-    ][:1]
+    bodies = [part for _, _, body in visit.entries for part in (body, body.get("values") or {})]
+    faults += [simulated_fault()] if any(map(is_simulated, bodies)) else []
     return [*faults, *VISIT_ID.faults_of(visit.visit_id), *map(time_fault, filter(no_time, times))]
 
 
