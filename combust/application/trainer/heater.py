@@ -82,23 +82,27 @@ class SimulatedHeater:
         self.inputs: Inputs = self.plant.first_inputs()
         self.time_s = 0.0
         self._steps, self._owed = 0, 0.0
-        self.state: HeaterMotion = motion.cold_motion(self.inputs.air_temp_c)
-        self.sensor = self.state.chamber
         self.weights = {name: float(name == self.plant.lowest) for name in self.plant.stages}
         self._law: Law | None = None
-        body = body_conventions()
-        self.line = TransportDelay(body.line_ml, self.plant.grams_per_ml(self.inputs))
+        self._stand_cold()
         self.dosed_ml = 0.0
-        self._line_g = self.line.content
-        self._stored = motion.stored_heat(self.state, body)
         self._pumped = self._burnt = self._vented = self._heat_in = self._heat_out = 0.0
         self.asked = Asked(0.0, False, 0.0, 0.0)
         self.flows: StepFlows | None = None
         self.plug_v = self.inputs.battery_v
 
+    def _stand_cold(self) -> None:
+        """Let it have stood for long where it is: as cold as the air, its line full of the fuel of the place."""
+        body = body_conventions()
+        self.state: HeaterMotion = motion.cold_motion(self.inputs.air_temp_c)
+        self.sensor = self.state.chamber
+        self.line = TransportDelay(body.line_ml, self.plant.grams_per_ml(self.inputs))
+        self._line_g = self.line.content
+        self._stored = motion.stored_heat(self.state, body)
+
     # ---- what people do ----------------------------------------------------------------------------------------------
     def set_inputs(self, changes: Mapping[str, Any]) -> None:
-        """Move inputs; they act from the next step on.
+        """Move inputs; they act from the next step on. Before any time has passed, the heater has always stood so.
 
         Raises
         ------
@@ -107,6 +111,8 @@ class SimulatedHeater:
         """
         self.inputs = self.inputs.moved(self.plant.heater, changes)
         self._law = None
+        if not self._steps:
+            self._stand_cold()
 
     def request_heat(self, on: bool = True) -> None:
         """Ask for heat at the control, or no longer."""
