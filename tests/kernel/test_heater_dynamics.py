@@ -188,7 +188,7 @@ def test_the_blower_is_a_first_order_lag() -> None:
 
 @pytest.mark.hand
 def test_fuel_on_the_wick_by_hand() -> None:
-    """A wick of 350 °C under a flame: 0.6 g evaporate with 2 s, 0.6 (1 - e^(-1/2)) = 0.23608 g in 1 s; colder no slower;
+    """A wick of 350 °C under a flame: 0.6 g evaporate with 2 s, 0.6 (1 - e^(-1/2)) = 0.23608 g in 1 s, colder no less;
     40 K hotter e times faster, 0.6 (1 - e^(-e/2)) = 0.44588 g; without a flame a quarter of it, 0.6 (1 - e^(-1/8)) =
     0.07050 g, and 40 K colder e times slower, 0.6 (1 - e^(-1/(8 e))) = 0.02696 g."""
     law = heater_law(stage_set(BASE, HeaterParameters(), HEAT, CARBON), HOME, HeaterParameters(), HEAT)
