@@ -104,9 +104,8 @@ class TrainingSession:
         CombustError
             Every input that cannot be moved so, at once; then none is moved.
         """
-        changes = changes or {}
-        self.heater.set_inputs(changes)
-        if float(changes.get("battery_v", 1.0) or 0.0) <= 0.0:
+        self.heater.set_inputs(changes or {})
+        if not self.heater.powered():
             self.never_on_a_real_heater = True
 
     def request_heat(self, on: bool = True) -> None:
