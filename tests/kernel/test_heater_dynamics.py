@@ -25,6 +25,7 @@ from combust.kernel.working_point import (
     gas_coefficients,
     working_point,
 )
+from tests.kernel.test_heater_heat import adiabatic
 from tests.long import LONG
 
 B7 = get_fuel("diesel_b7")
@@ -89,6 +90,19 @@ def test_its_rest_is_the_steady_model() -> None:
     worst = {name: float(np.abs(ours / theirs - 1.0).max()) for name, (ours, theirs) in pairs.items()}
     print(f"{CASES} cases at rest, largest relative differences {worst}")
     assert max(worst.values()) <= 1e-9
+
+
+@pytest.mark.independent
+@pytest.mark.parametrize("ratio", [1.2, 1.6, 2.4])
+def test_its_flame_at_rest_is_canteras(ratio: float) -> None:
+    """Chamber at rest without radiation, air at 25 °C: the adiabatic flame of complete products by Cantera, 1.1 K."""
+    base, p = BASE._replace(air_ratio=ratio, intake_c=25.0, air_in_c=25.0), HeaterParameters()
+    law = heater_law(stage_set(base, p, HEAT, CARBON), HOME._replace(intake_c=25.0, air_in_c=25.0), p, HEAT)
+    state = motion.cold_motion(25.0)._replace(chamber=1200.0, wick=400.0, blower=1.0, fan=1.0, flue=250.0, lit=True)
+    for _ in range(5000):
+        state, flows = motion.motion_step(state, law, motion.StepInputs(FUEL_KG_PER_S * 1e3, 0.0, 1.0, 1.0), 0.5)
+    assert flows.air_ratio == pytest.approx(ratio, rel=1e-7)
+    assert state.chamber + 25.0 == pytest.approx(adiabatic(ratio), abs=1.1)
 
 
 @pytest.mark.independent

@@ -93,7 +93,9 @@ def simulated() -> Reading:
 
 def test_a_reading_is_marked_and_may_be_judged(simulated: Reading) -> None:
     assert simulated["simulated"] == "yes"
-    assert interpret(simulated).air_ratio == pytest.approx(1.60, abs=0.01)
+    told = interpret(simulated)
+    assert told.air_ratio == pytest.approx(1.60, abs=0.01)
+    assert "Read at the simulated heater of the trainer" in str(told)
 
 
 @pytest.mark.parametrize("where", ["reading", "part", "correction"])

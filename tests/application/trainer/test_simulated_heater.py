@@ -143,6 +143,7 @@ def test_fuel_and_heat_balance_over_any_moves() -> None:
     """Everything moved at random, power cuts and restarts among it: what came in went out or is there, to 1e-9."""
     rng = np.random.default_rng(11)
     ends = {key: (one.low, one.high) for key, one in input_fields().items() if math.isfinite(one.high)}
+    ends["battery_v"] = (0.0, 18.0)
     simulated = SimulatedHeater(BIG)
     moved = 0
     while moved < MOVES:
@@ -203,6 +204,7 @@ def test_the_cut_of_time_does_not_matter() -> None:
         ({"exhaust": 8.0}, "exhaust_resistance"),
         ({"exhaust_resistance": math.inf}, "is above what can be"),
         ({"exhaust_resistance": "much", "fuel": -1.0}, "below"),
+        ({"battery_v": 24.0}, "too much for this heater"),
         ({"stage": "turbo"}, "none of high, low"),
         ({"fuel_kind": "coal"}, "coal"),
         ({"warm_enough": "yes"}, "true"),

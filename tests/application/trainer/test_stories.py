@@ -176,7 +176,7 @@ def test_standby_under_voltage_and_an_end_before_fuel(heater) -> None:
     simulated.advance(400.0)
     assert simulated.phase.name == "running"
     simulated.set_inputs({"battery_v": 10.0})
-    simulated.advance(15.0)
+    simulated.advance(heater.control.under_voltage_s - 5.0)
     assert simulated.phase.name == "running"
     simulated.advance(10.0)
     assert "under_voltage" in [event.code for event in simulated.events]
