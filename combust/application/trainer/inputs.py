@@ -63,9 +63,7 @@ class Inputs:
             faults += list(error.faults)
         stages = Field("stage", "choice", choices=tuple(heater.stages))
         most = MOST_OF_NOMINAL * (heater.nominal_v or USUAL_V)
-        volts = Field(
-            "battery_v", "number", unit="V", low=0.0, high=most, above="is more than this heater's battery has"
-        )
+        volts = Field("battery_v", "number", unit="V", low=0.0, high=most, above="is too much for this heater")
         faults += list(volts.faults_of(good["battery_v"])) if "battery_v" in good else []
         faults += list(stages.faults_of(good["stage"])) if "stage" in good else []
         if "fuel_kind" in good:
