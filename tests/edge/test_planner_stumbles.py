@@ -13,7 +13,7 @@ import pytest
 from combust.application.fleet.difference import plan_difference
 from combust.edge.reports.difference_page import write_difference
 from combust.edge.tables.fleet import plan_fleet
-from tests.application.fleet import foreign
+from tests.application.fleet import worked
 from tests.edge.runs import DATA, run
 
 pytestmark = pytest.mark.hand
@@ -71,19 +71,21 @@ def test_a_question_mark_is_not_known_and_said(tmp_path: Path, capsys: pytest.Ca
 
 
 def test_every_way_to_ask_for_another_heater_gives_one_answer() -> None:
-    cars = foreign.vehicles(5, 30).assign(profile="")
-    cars.loc[:10, "profile"] = cars.loc[:10, "heater_id"]  # some name it in one column, some in the other
-    heaters, where = foreign.heaters(), "where altitude_m >= 2000 and heater_id = moss"
-    plans = [
-        plan_fleet(cars, foreign.sites(), heaters=heaters, changes=[change], with_sensitivity=False)
-        for change in (
-            "type moss = crag where altitude_m >= 2000",
-            f"heater_id = crag {where}",
-            f"profile = crag {where}",
+    cars = worked.vehicles().assign(profile="")
+    cars.loc[::2, "profile"] = cars.loc[::2, "heater_id"]  # some name it in one column, some in the other
+    where = "where altitude_m >= 2000 and heater_id = limit_1400"
+    told = [
+        plan_fleet(cars, worked.sites(), heaters=worked.HEATERS, changes=changes, with_sensitivity=False).vehicles
+        for changes in (
+            ["type limit_1400 = limit_2400 where altitude_m >= 2000"],
+            [f"heater_id = limit_2400 {where}"],
+            [f"profile = limit_2400 {where}"],
+            [],
         )
     ]
-    assert all(plan_difference(plans[0].vehicles, plan.vehicles).cells.empty for plan in plans[1:])
-    assert (plans[0].vehicles["heater"] == "crag").sum() > (cars["heater_id"] == "crag").sum()
+    assert plan_difference(told[0], told[1]).cells.empty
+    assert plan_difference(told[0], told[2]).cells.empty
+    assert not plan_difference(told[0], told[3]).cells.empty
 
 
 def test_the_fleet_that_demo_copies_runs_from_anywhere(
