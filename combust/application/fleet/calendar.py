@@ -71,6 +71,7 @@ def calendar_frame(frame: pd.DataFrame, sites: pd.DataFrame, due_month: Any, pol
     """
     held = sites[sites["site_id"].isin(frame["site_id"])].drop_duplicates("site_id").set_index("site_id")
     first = {str(site): int(month) for site, month in held["season_first_month"].dropna().items()}
+    frame = frame[["vehicle_id", "site_id", "decision", "shorten_service", "fuel_when", "fuel_grade"]]
     rows: list[tuple[int, str, str, int, str]] = []
 
     def add(month: int, what: str, detail: str, who: pd.DataFrame) -> None:
