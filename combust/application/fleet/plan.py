@@ -38,7 +38,7 @@ from combust.application.fleet.rules import (
     without_trims,
 )
 from combust.data.errors import CombustError, shorten
-from combust.data.near import near_matches
+from combust.data.near import folded_name, near_matches
 from combust.domain.heater import Heater
 from combust.domain.limits import cautions
 from combust.domain.result import Assumed, Result, Rows, plain
@@ -269,7 +269,7 @@ def plan_tables(
         faults.frame(),
         rows,
         totals,
-        site_cards(frame, tables.folded_name),
+        site_cards(frame, folded_name),
         _assumptions(rules, types, {"vehicles": clean_vehicles, "sites": kept_sites}),
         (*vehicles.notes, *sites.notes),
     )
@@ -293,7 +293,7 @@ def _tell_unknown(
 
 def _alike(name: str, known: list[str]) -> list[str]:
     """Return up to two names near a name, those that differ in capitals, letter form or blanks alone first."""
-    same = [one for one in known if tables.folded_name(one) == tables.folded_name(name)]
+    same = [one for one in known if folded_name(one) == folded_name(name)]
     return list(dict.fromkeys([*same, *near_matches(name, known, n=2)]))[:2]
 
 
