@@ -14,6 +14,7 @@ from combust.domain.limits import cautions
 
 NOT_COVERED = "The heater's own document does not cover this height as it is fitted."
 WHY_OFF = {
+    "stopped": "A stop condition stands in its history: do not switch it on until it was mended and read again.",
     "barred": "The heater's own document does not cover this height, with a kit or without.",
     "wrong_voltage": "Battery and heater are of different voltage: do not switch it on.",
     "limit_missing": "No altitude limit was entered: read the heater's own document first.",

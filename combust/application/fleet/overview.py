@@ -12,6 +12,7 @@ from combust.application.fleet.nights import as_typed, colder
 from combust.application.fleet.policy import Policy
 
 SHORT = {  # a decision in a cell
+    "stopped": "OFF: stop at its last visit",
     "limit_missing": "OFF: no limit entered",
     "barred": "OFF: too high",
     "wrong_voltage": "OFF: voltage",

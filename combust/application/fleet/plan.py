@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -21,6 +21,7 @@ from combust.application.fleet.decisions import (
     sureness,
 )
 from combust.application.fleet.driver_cards import site_cards
+from combust.application.fleet.due import DueList, HeaterLog, due_list, with_stops
 from combust.application.fleet.heater_types import Fleet, HeaterType, types_of
 from combust.application.fleet.nights import nights_frame
 from combust.application.fleet.overview import parts_frame, sites_frame
@@ -42,7 +43,7 @@ from combust.data.near import folded_name, near_matches
 from combust.domain.heater import Heater
 from combust.domain.limits import cautions
 from combust.domain.result import Assumed, Result, Rows, plain
-from combust.domain.safety import Safety
+from combust.domain.safety import Safety, of_all
 
 NOT_COVERED = (
     "What thin air does to a small flame beyond air over fuel: no public data.",
@@ -135,6 +136,8 @@ class FleetPlan(Result):
         Every number that was not in the tables, with its origin.
     notes : tuple of str
         What is to be told of the tables, such as columns that are not used.
+    history : DueList
+        Which vehicle is due for a visit this season and which heater stays off by its last one; empty without a log.
     """
 
     vehicles: pd.DataFrame
@@ -152,6 +155,7 @@ class FleetPlan(Result):
     assumptions: pd.DataFrame
     notes: tuple[str, ...] = ()
     not_covered: tuple[str, ...] = NOT_COVERED
+    history: DueList = field(default_factory=DueList)
 
     derived = ("cautions",)
 
@@ -163,7 +167,8 @@ class FleetPlan(Result):
     @property
     def safety(self) -> Safety:
         """The safety state of the plan."""
-        return plan_safety(self.vehicles, sum(row["refused"] for row in self.rows.values()))
+        planned = plan_safety(self.vehicles, sum(row["refused"] for row in self.rows.values()))
+        return of_all([self.history.safety, planned]) if self.history.safety.findings else planned
 
     @property
     def summary(self) -> str:
@@ -190,7 +195,7 @@ class FleetPlan(Result):
         shown = [(words, self.totals[key]) for key, words in TOTALS.items()]
         # A row of "not known", "off" or "open" that holds nobody is left out; the others stand even at 0.
         told = [(words, number) for words, number in shown if number or (number == 0 and words in ALWAYS)]
-        return decided + [(words, f"{number:.0f}") for words, number in told]
+        return decided + self.history.lines() + [(words, f"{number:.0f}") for words, number in told]
 
     def to_dict(self) -> dict[str, Any]:
         """Return the plan as plain values for JSON, the assumptions as ``assumed``; missing is None, never NaN."""
@@ -209,8 +214,11 @@ def plan_tables(
     policy: Mapping[str, Any] | str | Path | Policy | None = None,
     with_sensitivity: bool = True,
     with_assignment: bool = True,
+    log: HeaterLog | None = None,
 ) -> FleetPlan:
     """Plan a fleet from tables that were read; ``routes`` is a function that sums the route points.
+
+    ``log`` holds the winters of its heaters: who is due, and who stays off whatever the rest says.
 
     :func:`combust.edge.tables.fleet.plan_fleet` reads the tables and says what the rest means.
 
@@ -239,13 +247,14 @@ def plan_tables(
         raise CombustError(faults.as_faults())
     chosen = clean_vehicles[good].reset_index(drop=True)
     fleet = Fleet(types, index[good])
+    history, chosen["stopped"] = due_list(chosen, fleet, log)
     frame = nights_frame(chosen, kept_sites, at[good], fleet, rules)
     frame = frame.assign(**rule_columns(frame, rules))
     frame = frame.assign(**decision_columns(frame, rules))
     frame = frame.assign(**state_columns(frame))
     flips = sensitivity_frame(frame, fleet, rules)
     frame["sureness"] = sureness(frame, flips, rules)
-    frame["reason"] = reasons(frame)
+    frame["reason"] = with_stops(frame["vehicle_id"], reasons(frame), history.due)
     uses = route_uses(frame, fleet)
     sums = NO_POINTS if routes is None else routes(uses)
     if routes is not None:
@@ -271,7 +280,8 @@ def plan_tables(
         totals,
         site_cards(frame, folded_name),
         _assumptions(rules, types, {"vehicles": clean_vehicles, "sites": kept_sites}),
-        (*vehicles.notes, *sites.notes),
+        (*vehicles.notes, *sites.notes, *history.notes),
+        history=history,
     )
 
 

@@ -24,6 +24,14 @@ from combust.domain.safety import Safety
 from combust.kernel.trend import follow_trend
 
 
+@dataclass(frozen=True, slots=True)
+class NotFollowed:
+    """Why nothing can be told of a heater, and the findings of its last visit all the same."""
+
+    why: str
+    findings: tuple[Finding, ...]
+
+
 @dataclass(frozen=True)
 class FleetHistory(Result):
     """Several heaters, the worst first: what is stopped, what is due now by its risk, then the rest.
@@ -34,29 +42,27 @@ class FleetHistory(Result):
     on : date
         The day of the question.
     not_followed : mapping
-        heater_id -> why nothing can be told of it.
+        heater_id -> why nothing can be told of it, and its findings.
     without_visits, without_profile : tuple of str
         Heaters of a profile that the log does not hold, and heaters of the log without a profile.
     left_out : tuple of str
         What concerns more than one heater.
-    findings : tuple of Finding
-        Those of heaters that are not followed; a finding names its heater.
     """
 
     heaters: tuple[HeaterHistory, ...]
     on: datetime.date
-    not_followed: Mapping[str, str]
+    not_followed: Mapping[str, NotFollowed]
     without_visits: tuple[str, ...]
     without_profile: tuple[str, ...]
     left_out: tuple[str, ...]
-    findings: tuple[Finding, ...] = ()
     calculated = True
 
     @property
     def safety(self) -> Safety:
         """The safety state of all heaters together; a finding names its heater."""
         followed = [_named(str(heater.heater_id), one) for heater in self.heaters for one in heater.safety.findings]
-        return Safety(in_order([*self.findings, *followed]))
+        lost = [_named(name, one) for name, other in self.not_followed.items() for one in other.findings]
+        return Safety(in_order([*lost, *followed]))
 
     @property
     def summary(self) -> str:
@@ -110,20 +116,19 @@ def fleet_history(
         if row.get("heater_id"):
             by_heater.setdefault(str(row["heater_id"]), []).append(row)
     tell(told, len(rows) - sum(map(len, by_heater.values())), "name no heater and were left out.")
-    found, lost, findings = [], {}, []
+    found, lost = [], {}
     for name, own in by_heater.items():
         judged = [one for one in visits if one.heater_id == name]
         work = {"events": (events or {}).get(name, ()), "visits": judged, "on": on, **options}
         try:
             found.append(heater_history(own, profiles.get(name), **work))
         except CombustError as error:
-            lost[name] = str(error)
-            findings += [_named(name, one) for one in error.safety.findings] if error.safety else []
+            lost[name] = NotFollowed(str(error), error.safety.findings if error.safety else ())
     if not found:
         why = "holds no heater that can be followed"
-        hint = " ".join([*told, *(f"{name}: {text}" for name, text in lost.items())])
+        hint = " ".join([*told, *(f"{name}: {one.why}" for name, one in lost.items())])
         nothing = CombustError(Fault("history", None, "missing", why=why, hint=hint))
-        nothing.safety = Safety(in_order(findings))
+        nothing.safety = Safety(in_order(_named(name, one) for name, other in lost.items() for one in other.findings))
         raise nothing
     told += [*_alike([*by_heater, *profiles]), *_interchanged(found)]
     return FleetHistory(
@@ -133,7 +138,6 @@ def fleet_history(
         tuple(name for name in profiles if name not in by_heater),
         tuple(name for name in by_heater if name not in profiles),
         tuple(told),
-        in_order(findings),
     )
 
 

@@ -112,7 +112,7 @@ def heater_history(
     if any(one.severity == "stop" for one in findings):
         ahead = replace(ahead, visit=None, why="before it runs again: a stop condition comes first")
     elif any(one.code == "leaves_its_band" for one in findings):
-        ahead = replace(ahead, visit=day)
+        ahead = replace(ahead, visit=day, why=f"chance of a reading outside the band is {ahead.risk:.0%}")
     if not fitted:  # a chance without a line would only be what is usual
         ahead = replace(ahead, rich=None, lean=None)
     smallest = [None if one is None else 100.0 * one for one in smallest_drifts(series, trend)]

@@ -86,7 +86,7 @@ def command(log: str, profiles: tuple[str, ...], whole: bool, mapping: TableMap,
 
 def _of_fleet(fleet: FleetHistory) -> list[str]:
     """Return what is told of heaters that stand alone: a profile without visits, visits without a profile."""
-    told = [f"{name} is not followed: {why}" for name, why in fleet.not_followed.items()]
+    told = [f"{name} is not followed: {one.why}" for name, one in fleet.not_followed.items()]
     if fleet.without_visits:
         told.append(f"No visit of {', '.join(fleet.without_visits)} in the log, only a profile.")
     if fleet.without_profile:

@@ -11,6 +11,7 @@ from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from combust.application.fleet.due import HeaterLog
 from combust.application.history.fleet_history import FleetHistory, fleet_history
 from combust.application.history.heater_history import heater_history
 from combust.application.history.history_result import HeaterHistory
@@ -115,6 +116,18 @@ def fleet_drift_history(
         entries.rows, profiles, events=entries.events, visits=entries.judged, on=day_of(on), **options
     )
     return replace(found, left_out=(*more, *notes, *found.left_out))
+
+
+def heater_log(log: Any, *, on: date | str | None = None, mapping: MapLike = None) -> HeaterLog:
+    """Return the winters of the heaters of a fleet, for its plan; ``log`` is as for :func:`drift_history`."""
+    entries, day = read_log(log, mapping), day_of(on)
+    names = frozenset(str(one["heater_id"]) for one in entries.rows if one.get("heater_id"))
+
+    def follow(heaters: Sequence[Heater]) -> FleetHistory:
+        found = fleet_history(entries.rows, heaters, events=entries.events, visits=entries.judged, on=day)
+        return replace(found, left_out=(*entries.notes, *found.left_out))
+
+    return HeaterLog(names, follow, tuple(entries.stops))
 
 
 def read_profiles(paths: Iterable[str | Path]) -> tuple[list[Heater], list[str]]:

@@ -49,6 +49,7 @@ def write_plan(plan: FleetPlan, folder: str | Path, *, title: str = "Fleet plan 
     tables = {name: getattr(plan, name) for name in frames} | {
         **{name: getattr(plan.assignment, name) for name in ("aims", "kits", "next_kits", "moves")},
         "assumptions": plan.assumptions.astype({"value": str}),
+        **({"due": plan.history.table} if plan.history.due else {}),
     }
     for name, table in tables.items():
         texts[f"{name}.csv"] = _without_formulas(table).to_csv(index=False, float_format="%.6g")
