@@ -16,6 +16,7 @@ from combust.application.heater.baseline import healthy_stage
 from combust.application.heater.healthy import HealthyStage
 from combust.application.site.derating import stage_columns
 from combust.data.errors import CombustError, Fault, shorten
+from combust.data.near import did_you_mean, near_matches
 from combust.domain.catalogue import get_fuel
 from combust.domain.heater import Heater
 from combust.domain.pump import on_fuel
@@ -159,7 +160,9 @@ def _load(name: str, heaters: Mapping[str, Heater | str | Path], folder: Path | 
         for place in (folder / name, folder / f"{name}.toml"):
             if place.suffix == ".toml" and _lies_in(place, folder):
                 return Heater.load(place)
-    hint = "Write it (combust profile new), or say where the profiles lie (--profiles DIR)."
+    written = [] if folder is None else sorted(path.stem for path in folder.glob("*.toml"))
+    near = did_you_mean(near_matches(name, [*heaters, *written], n=2), "")
+    hint = f"{near} Write it (combust profile new), or say where the profiles lie (--profiles DIR).".strip()
     why = "has no heater profile" + (f" in {shorten(folder)}" if folder is not None else "")
     raise CombustError(Fault("profile", name or "empty", "missing", why=why, hint=hint))
 

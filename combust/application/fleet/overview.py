@@ -17,6 +17,7 @@ SHORT = {  # a decision in a cell
     "barred": "OFF: too high",
     "wrong_voltage": "OFF: voltage",
     "check_document": "OFF: read document",
+    "no_kit_left": "OFF: no kit left",
     "compensate": "OFF: needs kit",
     "trim_first": "trim first",
     "look_up": "look up limit",

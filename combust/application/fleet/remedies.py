@@ -74,7 +74,7 @@ def remedies_frame(frame: pd.DataFrame, fleet: Fleet, policy: Policy) -> pd.Data
     # No other site helps a wrong voltage, a limit that was not entered or a stop of the heater itself.
     too_high = off & ~frame["decision"].isin(["wrong_voltage", "limit_missing", "stopped"]).to_numpy()
     height = everyone.rows(np.flatnonzero(too_high))
-    kit = everyone.rows(np.flatnonzero((frame["decision"] == "compensate").to_numpy()))
+    kit = everyone.rows(np.flatnonzero(frame["decision"].isin(["compensate", "no_kit_left"]).to_numpy()))
     parts = [*_insulation(cold, policy), _trim_to_minimum(cold), _larger_heater(cold), _compensation(cold)]
     parts += [_compensation(kit), *_other_sites(cold, frame), *_other_sites(height, frame)]
     table = pd.concat(parts, ignore_index=True)

@@ -22,7 +22,6 @@ from combust.edge.reports.html import harmless, page, picture
 from combust.edge.whole_file import whole_file
 
 if TYPE_CHECKING:
-    import pandas as pd
     from matplotlib.figure import Figure
 
 MOST = {"vehicles": 1000, "kits": 40, "faults": 200, "warnings": 10}  # on the page; the tables hold all
@@ -38,6 +37,7 @@ def write_plan(plan: FleetPlan, folder: str | Path, *, title: str = "Fleet plan 
     """Write a plan to a folder and return what was written, the HTML page first."""
     from combust.edge.figures.altitude import draw_heat, draw_margins
     from combust.edge.figures.style import save
+    from combust.edge.tables.formulas import csv_of
 
     folder = Path(folder)
     figures = {"margins": draw_margins(plan), "heat": draw_heat(plan)}
@@ -45,14 +45,15 @@ def write_plan(plan: FleetPlan, folder: str | Path, *, title: str = "Fleet plan 
     texts = {"plan.html": plan_page(plan, figures, title=title), "driver_cards.txt": "\n\n".join(cards) + "\n"}
     if len(plan.vehicles) <= MOST_JSON_VEHICLES:
         texts["plan.json"] = json.dumps(plan.to_dict(), ensure_ascii=False, allow_nan=False, indent=1) + "\n"
-    frames = ("vehicles", "counts", "sites", "parts", "remedies", "routes", "sensitivity", "faults")
+    frames = ("vehicles", "counts", "sites", "parts", "kits", "remedies", "routes", "sensitivity", "faults", "refused")
     tables = {name: getattr(plan, name) for name in frames} | {
-        **{name: getattr(plan.assignment, name) for name in ("aims", "kits", "next_kits", "moves")},
+        **{name: getattr(plan.assignment, name) for name in ("aims", "moves")},
+        "kits_with_moves": plan.assignment.kits,
         "assumptions": plan.assumptions.astype({"value": str}),
         **({"due": plan.history.table} if plan.history.due else {}),
     }
     for name, table in tables.items():
-        texts[f"{name}.csv"] = _without_formulas(table).to_csv(index=False, float_format="%.6g")
+        texts[f"{name}.csv"] = csv_of(table)
         with whole_file(folder / f"{name}.parquet") as partial:
             table.to_parquet(partial, index=False)
     for name, text in texts.items():
@@ -63,14 +64,6 @@ def write_plan(plan: FleetPlan, folder: str | Path, *, title: str = "Fleet plan 
         folder / name
         for name in (*texts, *(f"{name}.parquet" for name in tables), *(f"{name}.png" for name in figures))
     ]
-
-
-def _without_formulas(table: pd.DataFrame) -> pd.DataFrame:
-    """Return a table for CSV in which no text is run by a spreadsheet."""
-    from combust.edge.tables.formulas import harmless
-
-    texts = table.select_dtypes(exclude=["number", "bool"])
-    return table.assign(**texts.map(lambda cell: harmless(cell) if isinstance(cell, str) else cell))
 
 
 def plan_page(plan: FleetPlan, figures: Mapping[str, Figure], *, title: str) -> str:
@@ -106,9 +99,12 @@ def plan_page(plan: FleetPlan, figures: Mapping[str, Figure], *, title: str) -> 
         heads=HEADS,
         vehicles=[_vehicle(row) for row in frame.head(MOST["vehicles"]).itertuples(index=False)],
         helps=plain(helps(plan.remedies)),
-        next_kits=plain(plan.assignment.kits.head(MOST["kits"])),
+        kits=_kits(plan),
+        total=_total(plan),
         moves=[] if plan.assignment.moves.empty else plain(alike(plan.assignment.moves, ["from_site", "to_site"])),
-        cards=[card | {"number": number[card["site_id"]], "lines": card["lines"][:-caution]} for card in plan.cards],
+        cards=[
+            card | {"number": number.get(card["site_id"], 0), "lines": card["lines"][:-caution]} for card in plan.cards
+        ],
     )
 
 
@@ -135,6 +131,27 @@ def _site_rows(plan: FleetPlan, widest: float) -> list[dict[str, Any]]:
         row["but"] = int((~off & ~part["decision"].isin(["as_is", "compensated"])).sum())
         row["weak"], row["battery_unknown"] = (int((~off & (part["battery"] == one)).sum()) for one in WEAK)
     return rows
+
+
+def _kits(plan: FleetPlan) -> list[dict[str, Any]]:
+    """Return who gets the kits and who would be next, each up to the number that the page holds."""
+    given = plan.kits["given"]
+    return [*plain(plan.kits[given].head(MOST["kits"])), *plain(plan.kits[~given].head(MOST["kits"]))]
+
+
+def _total(plan: FleetPlan) -> dict[str, Any]:
+    """Return the line at the foot of the sites: what their columns add up to; money is the grand total."""
+    sites, totals = plan.sites, plan.totals
+    names = ("vehicles", "off", "kits", "fuel_l_per_season", "fuel_l_per_season_with_kit", *SURENESS)
+    sums = {name: sites[name].sum() for name in names}
+    on = ~plan.vehicles["decision"].isin(KEEP_OFF)
+    return sums | {
+        "spares": totals["spare_kits"],
+        "cost": totals["cost"],
+        "but": int((on & ~plan.vehicles["decision"].isin(["as_is", "compensated"])).sum()),
+        "too_small": totals["battery_too_small"],
+        "unknown_battery": totals["battery_unknown"],
+    }
 
 
 def _vehicle(row: Any) -> dict[str, Any]:

@@ -13,7 +13,7 @@ import pyarrow.compute as pc
 from combust.data.fields import as_number
 
 # What people and programs write for "not measured" (common practice, no source). Never turned into 0.
-EMPTY_WORDS = ("", "nan", "na", "n/a", "null", "none", "-", "--")
+EMPTY_WORDS = ("", "?", "nan", "na", "n/a", "null", "none", "-", "--")
 # 1.200 and 1,200 can be 1.2 or 1200, by the table they stand in; 8.2 and 0,150 can only be decimals.
 THOUSANDS = re.compile(r"^[+-]?[1-9]\d{0,2}(?:(?:\.\d{3})+|(?:,\d{3})+)$")
 TWO_WAYS = "can be read in two ways in this table: as a decimal or as thousands"
