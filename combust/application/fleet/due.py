@@ -73,6 +73,17 @@ class DueList:
         rows = [("heaters that stay off by their last visit", off), ("visits due this season", len(self.due) - off)]
         return [(words, str(number)) for words, number in rows if number]
 
+    def rows(self) -> list[dict[str, str]]:
+        """Return the lines of a list: ``by, who, reason, last_visit``; vehicles that are due alike stand in one."""
+        found: dict[tuple[str, str, str], list[str]] = {}
+        for one in self.due:
+            key = (str(one.date or "HEATER OFF"), one.reason, str(one.last_visit or "none"))
+            found.setdefault(key, []).append(f"{one.vehicle_id} ({one.heater_id})")
+        return [
+            {"by": by, "who": ", ".join(who), "reason": reason, "last_visit": last}
+            for (by, reason, last), who in found.items()
+        ]
+
     @property
     def table(self) -> pd.DataFrame:
         """One row for each entry of ``due``."""
@@ -85,8 +96,8 @@ class DueList:
 def due_list(vehicles: pd.DataFrame, fleet: Fleet, log: HeaterLog | None) -> tuple[DueList, Any]:
     """Return (what the log says to vehicles: due this season, stopped, what fits nowhere; which vehicles are stopped).
 
-    ``heater_id`` of a vehicle is the name of its heater in the log; ``profile`` names its type. A heater_id that is
-    itself the name of a profile and stands nowhere in the log is a type: nothing can be said of the single heater.
+    ``heater_id`` of a vehicle is the name of its heater in the log; ``profile`` names its type. One that stands nowhere
+    in the log and is the profile, or that of several vehicles, is a type: nothing is known of the single heater.
 
     Parameters
     ----------
@@ -98,7 +109,8 @@ def due_list(vehicles: pd.DataFrame, fleet: Fleet, log: HeaterLog | None) -> tup
     if log is None:
         return DueList(), np.zeros(len(vehicles), dtype=bool)
     names = vehicles["heater_id"].astype(str)
-    own = (names.isin(log.names) | ((vehicles["profile"] != "") & (names != ""))).to_numpy()
+    single = ~names.isin(["", *vehicles["profile"]]) & (vehicles["profile"] != "") & ~names.duplicated(keep=False)
+    own = (names.isin(log.names) | single).to_numpy()
     rows = np.flatnonzero(own)
     heaters = {names.iloc[row]: fleet.types[fleet.index[row]].heater for row in rows}
     told = log.follow([replace(heater, heater_id=name) for name, heater in heaters.items()])
@@ -112,7 +124,8 @@ def due_list(vehicles: pd.DataFrame, fleet: Fleet, log: HeaterLog | None) -> tup
         one = found.get(name)
         last = one.last_visit if one else None
         if off[row]:
-            due.append(Due(vehicle, name, True, None, stops[folded_name(name)][0].text, last))
+            heater, stop = stops[folded_name(name)][0]
+            due.append(Due(vehicle, name, True, None, stop.text if heater == name else f"{heater}: {stop.text}", last))
         elif one and one.stopped:
             due.append(Due(vehicle, name, False, told.on, "stopped where it stood then: read it again here", last))
         elif one and one.next_visit and one.next_visit <= season_end:
@@ -122,7 +135,12 @@ def due_list(vehicles: pd.DataFrame, fleet: Fleet, log: HeaterLog | None) -> tup
             due.append(Due(vehicle, name, False, told.on, why, None))
     due.sort(key=lambda one: (not one.stopped, one.date or told.on))
     here = set(names.map(folded_name))
-    unplaced = [one for name, some in stops.items() if name not in here for one in some]
+    unplaced = [
+        replace(stop, text=f"{heater}: {stop.text}")
+        for name, some in stops.items()
+        if name not in here
+        for heater, stop in some
+    ]
     return DueList(tuple(due), (*log.stops, *unplaced), _notes(told, names, own, log)), off
 
 
@@ -135,18 +153,18 @@ def with_stops(vehicle_ids: pd.Series, reasons: list[str], due: Sequence[Due]) -
     return [f"{stopped[name]} {reason}" if name in stopped else reason for name, reason in pairs]
 
 
-def _stops(told: FleetHistory) -> dict[str, list[Finding]]:
-    """Return the stop conditions of each heater of the log that has any, by its name as the eye sees it.
+def _stops(told: FleetHistory) -> dict[str, list[tuple[str, Finding]]]:
+    """Return the stop conditions of the heaters of the log, each with its heater, by the name as the eye sees it.
 
     Those of the place and the height where it was read are left to the plan, which knows where it stands now.
     """
     every = {str(one.heater_id): one.safety for one in told.heaters}
     every |= {name: Safety(one.findings) for name, one in told.not_followed.items()}
-    found: dict[str, list[Finding]] = {}
+    found: dict[str, list[tuple[str, Finding]]] = {}
     for name, safety in every.items():
         for one in safety.without_place().stops:
             if one.code != "above_heater_limit":
-                found.setdefault(folded_name(name), []).append(replace(one, text=f"{name}: {one.text}"))
+                found.setdefault(folded_name(name), []).append((name, one))
     return found
 
 

@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from combust.domain.result import plain, text_of_rows
+from combust.data.errors import shorten
+from combust.domain.result import text_of_rows
 from combust.edge.cli import output
 from combust.edge.cli.answer import Answer, answers
 from combust.edge.cli.options import table_options
@@ -23,8 +24,9 @@ if TYPE_CHECKING:
     from combust.edge.tables.reader import Table
 
 SHOWN_FAULTS = 20
-DUE = {"when": "when", "vehicle": "vehicle_id", "heater": "heater_id", "why": "reason", "last visit": "last_visit"}
+DUE = {"by": "by", "vehicles (their heaters)": "who", "why": "reason", "last visit": "last_visit"}
 SHOWN_KITS = 20
+LONGEST_CELL = 90
 AIMS = {"aim": "aim", "nobody moved": "now:.0f", "proposed": "planned:.0f", "at best": "bound:.0f", "proved": "proved"}
 KITS = {
     "kit": "rank", "given": "given", "vehicle": "vehicle_id", "site": "site_id", "nights": "nights_per_season:.0f",
@@ -147,15 +149,15 @@ def _add_up(scheduler: str | None, workers: int | None, tables: list[Table], use
 
 def _due(plan: FleetPlan) -> list[str]:
     """Return the vehicles that the history of their heaters stops or makes due this season."""
-    if not plan.history.due:
+    found = plan.history.rows()
+    if not found:
         return []
     rows = [
-        {**plain(one), "when": "HEATER OFF" if one.stopped else str(one.date)}
-        for one in plan.history.due[:SHOWN_FAULTS]
+        {**row, "who": shorten(row["who"], LONGEST_CELL), "reason": shorten(row["reason"], LONGEST_CELL)}
+        for row in found[:SHOWN_FAULTS]
     ]
-    more = len(plan.history.due) - SHOWN_FAULTS
-    told = [f"… and {more} more in due.csv"] if more > 0 else []
-    return ["\n".join(["Due for a visit this season, by the history", output.text_of_table(DUE, rows), *told])]
+    more = [f"… and {len(found) - SHOWN_FAULTS} more in due.csv"] if len(found) > SHOWN_FAULTS else []
+    return ["\n".join(["Due for a visit this season, by the history", output.text_of_table(DUE, rows), *more])]
 
 
 def _text(plan: FleetPlan) -> str:
