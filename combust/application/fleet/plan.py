@@ -210,10 +210,7 @@ def plan_tables(
     chosen = clean_vehicles[good].reset_index(drop=True)
     fleet = Fleet(types, index[good])
     history, chosen["stopped"] = due_list(chosen, fleet, log)
-    frame = nights_frame(chosen, kept_sites, at[good], fleet, rules)
-    frame = frame.assign(**rule_columns(frame, rules))
-    frame = frame.assign(**decision_columns(frame, rules))
-    frame = frame.assign(**state_columns(frame))
+    frame = _decided(chosen, kept_sites, at[good], fleet, rules)
     flips = sensitivity_frame(frame, fleet, rules)
     frame["sureness"] = sureness(frame, flips, rules)
     decided, nights = frame, kept_sites["nights_per_season"].to_numpy(dtype=float)[at[good]]
@@ -265,6 +262,14 @@ def _tell_of_routes(sums: RouteSums, route_of: pd.Series, sites: tables.FleetTab
     known = sorted({route for route, _ in sums.table})
     _tell_unknown(route_of, (route_of != "") & ~route_of.isin(known), known, ROUTE_UNKNOWN, faults, warn=True)
     tables.metres_beside_routes(sites, max((row.highest_m for row in sums.table.values()), default=0.0), faults)
+
+
+def _decided(vehicles: pd.DataFrame, sites: pd.DataFrame, at: Any, fleet: Fleet, policy: Policy) -> pd.DataFrame:
+    """Return one row a vehicle with what its nights need, the rules, what is decided, its safety state."""
+    frame = nights_frame(vehicles, sites, at, fleet, policy)
+    frame = frame.assign(**rule_columns(frame, policy))
+    frame = frame.assign(**decision_columns(frame, policy))
+    return frame.assign(**state_columns(frame))
 
 
 def _tally(read: int, refused: int) -> dict[str, int]:

@@ -84,35 +84,19 @@ def heater_history(
         No usable reading, an unknown stage, an impossible noise.
     """
     day, until = _asked(on)
-    own = [row for row in rows if _is_of(row.get("heater_id"), heater, row)]
-    own_visits = [one for one in visits if _is_of(one.heater_id, heater)]
-    seen = last_findings(own, own_visits, heater, until)
-    try:
-        found = _counted(rows, heater, events, instrument, stage, visit_noise_pct, catalogue, until)
-    except CombustError as error:
-        error.safety = Safety(seen)
-        raise
-    known = visit_noise_pct is not None
-    verdicts = judge(series_of_points(found.points), logs_of(found.points)[None], known=known)
-    step = _step(found.points, verdicts)
-    points = _set_apart(found.points, step)
-    series = series_of_points(points)
-    looks = look_at(series, tamed(points)[None], known=known) if step else verdicts.looks
-    trend = Trend(*(float(np.ravel(part)[0]) for part in looks.trend.at(-1)))
-    last = points[-1].date
-    day = max(day, last)
-    band = _band(heater, found.stage)
+    seen = _last(rows, visits, heater, until)
+    found = _counted(rows, heater, events, instrument, stage, visit_noise_pct, catalogue, until, seen)
+    points, verdicts, step, trend = _fitted(found.points, known=visit_noise_pct is not None)
+    series, band = series_of_points(points), _band(heater, found.stage)
+    scatter = trend.noise * float(np.median(series.noise))
     fitted = trend.variance_slope < rule("drift_cannot_be_told") ** 2
     careful = with_slope_prior(trend, rule("drift_prior_pct_per_year") / 100.0)
     then = trend if fitted else careful
-    scatter = trend.noise * float(np.median(series.noise))
-    ahead = look_ahead(last, careful, scatter, band, day, found_drift=bool(verdicts.drifts[0]))
+    day = max(day, points[-1].date)
+    ahead = look_ahead(points[-1].date, careful, scatter, band, day, found_drift=bool(verdicts.drifts[0]))
     cross = crossing_dates(points, trend, band) if fitted else (None, None, None)
     findings = in_order([*seen, *_of_lambda(math.exp(then.level), band, ahead, day)])
-    if any(one.severity == "stop" for one in findings):
-        ahead = replace(ahead, visit=None, why="before it runs again: a stop condition comes first")
-    elif any(one.code == "leaves_its_band" for one in findings):
-        ahead = replace(ahead, visit=day, why=f"chance of a reading outside the band is {ahead.risk:.0%}")
+    ahead = _judged(ahead, findings, day)
     if not fitted:  # a chance without a line would only be what is usual
         ahead = replace(ahead, rich=None, lean=None)
     smallest = [None if one is None else 100.0 * one for one in smallest_drifts(series, trend)]
@@ -163,6 +147,7 @@ def _counted(
     noise_pct: float | None,
     catalogue: Catalogue | None,
     until: datetime.date,
+    seen: tuple[Finding, ...],
 ) -> Points:
     """Return the visits that count, of arguments that can be; raise where there is none."""
     need_fields({"visit_noise_pct": noise_pct}, ARGUMENTS)
@@ -174,7 +159,9 @@ def _counted(
     )
     if not found.points:
         hint = "It takes readings with taken_at, O2, and a stage of the profile. " + " ".join(found.told)
-        raise CombustError(Fault("history", None, "missing", why="holds no reading that counts", hint=hint.strip()))
+        error = CombustError(Fault("history", None, "missing", why="holds no reading that counts", hint=hint.strip()))
+        error.safety = Safety(seen)  # a stop is told even where nothing can be followed
+        raise error
     return found
 
 
@@ -184,10 +171,36 @@ def _asked(on: datetime.date | None) -> tuple[datetime.date, datetime.date]:
     return day, day if on else day + datetime.timedelta(days=1)
 
 
+def _last(
+    rows: Sequence[Mapping[str, Any]], visits: Sequence[JudgedVisit], heater: Heater | None, until: datetime.date
+) -> tuple[Finding, ...]:
+    """Return the findings of the heater's own last visit, and of what came after it."""
+    own = [row for row in rows if _is_of(row.get("heater_id"), heater, row)]
+    return last_findings(own, [one for one in visits if _is_of(one.heater_id, heater)], heater, until)
+
+
 def _is_of(name: str | None, heater: Heater | None, row: Mapping[str, Any] | None = None) -> bool:
     """Return whether a visit, or a row that may name no heater at all, is of this heater."""
     own = heater.heater_id if heater else None
     return own is None or name == own or (row is not None and "heater_id" not in row)
+
+
+def _fitted(points: tuple[Point, ...], *, known: bool) -> tuple[tuple[Point, ...], Verdicts, LevelStep | None, Trend]:
+    """Return the points, with a step set apart where it is clear, what they say, the step, and the line at the last."""
+    verdicts = judge(series_of_points(points), logs_of(points)[None], known=known)
+    step = _step(points, verdicts)
+    points = _set_apart(points, step)
+    looks = look_at(series_of_points(points), tamed(points)[None], known=known) if step else verdicts.looks
+    return points, verdicts, step, Trend(*(float(np.ravel(part)[0]) for part in looks.trend.at(-1)))
+
+
+def _judged(ahead: Ahead, findings: Sequence[Finding], day: datetime.date) -> Ahead:
+    """Return what is foretold under the findings: no visit but before it runs again, or one now."""
+    if any(one.severity == "stop" for one in findings):
+        return replace(ahead, visit=None, why="before it runs again: a stop condition comes first")
+    if any(one.code == "leaves_its_band" for one in findings):
+        return replace(ahead, visit=day, why=f"chance of a reading outside the band is {ahead.risk:.0%}")
+    return ahead
 
 
 def _set_apart(points: tuple[Point, ...], step: LevelStep | None) -> tuple[Point, ...]:
