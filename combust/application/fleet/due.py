@@ -73,6 +73,11 @@ class DueList:
         rows = [("heaters that stay off by their last visit", off), ("visits due this season", len(self.due) - off)]
         return [(words, str(number)) for words, number in rows if number]
 
+    def months(self, vehicle_ids: pd.Series) -> Any:
+        """Return the month in which each vehicle is due by the history of its heater, NaN where it is not."""
+        months = {one.vehicle_id: float(one.date.month) for one in self.due if one.date}
+        return vehicle_ids.map(months).to_numpy(dtype=float)
+
     def rows(self) -> list[dict[str, str]]:
         """Return the lines of a list: ``by, who, reason, last_visit``; vehicles that are due alike stand in one."""
         found: dict[tuple[str, str, str], list[str]] = {}

@@ -125,3 +125,18 @@ def test_the_command_writes_what_is_due(tmp_path: Path) -> None:
     page = (tmp_path / "plan" / "plan.html").read_text(encoding="utf-8")
     assert 'id="due"' in page
     assert "visits due this season" in page
+
+
+def test_the_calendar_holds_what_the_history_makes_due():
+    """A is due in March by its last visit, B in the month of its own entry, C is stopped and never only due."""
+    rows = [*winters("A"), *winters("C", co=4000.0)]
+    cars = worked.vehicles(profile="", service_due_month=float("nan"))
+    cars = cars[cars["group"] == "V5"].astype(object).reset_index(drop=True)
+    for place, name in ((0, "A"), (2, "C")):
+        cars.loc[place, ["heater_id", "profile"]] = name, "limit_1400"
+    cars.loc[[1, 2], "service_due_month"] = 9
+    plan = plan_fleet(cars, worked.sites(), heaters=worked.HEATERS, log=heater_log(rows, on=DAY))
+    due = plan.calendar[plan.calendar["what"] == "heaters due"].set_index("month")["who"].to_dict()
+    assert due == {0: "V5-03", 3: "V5-01", 9: "V5-02"}
+    lacking = plan.calendar[plan.calendar["detail"].str.startswith("the month in which a heater is due")]
+    assert lacking["count"].tolist() == [17]
