@@ -227,3 +227,35 @@ def test_a_folder_of_profiles_with_a_broken_one(tmp_path):
     empty = call("history", str(DATA / "larkfell_winters.csv"), "--fleet", "--heater", str(tmp_path))
     assert empty.code == 3
     assert "holds no heater profile" in empty.err
+
+
+def test_a_visit_of_a_logbook_is_judged_by_all_its_entries(tmp_path):
+    """A stop is over once gas was read again after the work; work alone clears none."""
+    book = str(tmp_path / "w.book")
+    at = ("--heater", str(DATA / "heaters" / "heater-0107.toml"))
+    first = (
+        "visit",
+        "open",
+        book,
+        "heater-0107",
+        "--visit-id",
+        "V1",
+        "outdoors",
+        "stage",
+        "high",
+        "o2",
+        "8.2",
+        "co",
+        "2400",
+    )
+    assert call(*first).code == 0
+    asked = ("history", book, *at, "--json")
+    assert call(*asked).json["safety"]["state"] == "heater_off"
+    assert call("visit", "enter", book, "repair", "burner cleaned").code == 0
+    told = call(*asked).json
+    assert told["safety"]["state"] == "heater_off"
+    assert told["next_visit"] is None
+    assert call("visit", "enter", book, "stage", "high", "o2", "8.2", "co", "50").code == 0
+    told = call(*asked).json
+    assert told["safety"]["stops"] == []
+    assert told["next_visit"] is not None

@@ -26,13 +26,6 @@ class Band:
     high: float | None
     origin: str
 
-    @property
-    def words(self) -> str:
-        """The band in a cell."""
-        if self.low is None:
-            return "none"
-        return f"from {self.low:.2f}" if self.high is None else f"{self.low:.2f}-{self.high:.2f}"
-
 
 @dataclass(frozen=True, slots=True)
 class Ahead:
