@@ -20,6 +20,7 @@ CARD_COLUMNS = [
 ]  # fmt: skip
 NOT_COVERED = "The heater's own document does not cover this height as it is fitted."
 WHY_OFF = {
+    "stopped": "A stop condition stands in its history: do not switch it on until it was mended and read again.",
     "barred": "The heater's own document does not cover this height, with a kit or without.",
     "wrong_voltage": "Battery and heater are of different voltage: do not switch it on.",
     "no_kit_left": "It would need a compensation kit, and none is left for it this season.",

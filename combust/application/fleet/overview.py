@@ -13,6 +13,7 @@ from combust.application.fleet.policy import Policy
 from combust.data.tables import load_table
 
 SHORT = {  # a decision in a cell
+    "stopped": "OFF: stop at its last visit",
     "limit_missing": "OFF: no limit entered",
     "barred": "OFF: too high",
     "wrong_voltage": "OFF: voltage",
