@@ -16,6 +16,7 @@ from combust.data.tables import load_table
 
 Tell = Callable[[pd.Series], str]
 SHORT = {  # a decision in a cell
+    "stopped": "OFF: stop at its last visit",
     "limit_missing": "OFF: no limit entered",
     "barred": "OFF: too high",
     "wrong_voltage": "OFF: voltage",
@@ -29,6 +30,10 @@ SHORT = {  # a decision in a cell
     "compensated": "runs, compensated",
     "as_is": "runs as it is",
 }
+SITE_COLUMNS = [
+    "site_id", "vehicle_id", "heater", "decision", "sureness", "altitude_m", "design_temp_c", "mildest_use_temp_c",
+    "cab", "battery", "fuel_grade", "cold_filter_plugging_c", "fuel_when", "fuel_l_per_season",
+]  # fmt: skip
 AH_STEP = 5.0  # batteries are bought in steps of so many Ah
 KITS, BATTERIES, DOCUMENTS = "compensation kit", "battery", "limits to look up in the document"
 GRADES = "fuel grade to ask for"
