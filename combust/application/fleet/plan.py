@@ -27,6 +27,7 @@ from combust.application.fleet.overview import parts_frame, sites_frame
 from combust.application.fleet.points import NO_POINTS, RouteSums, RouteUse
 from combust.application.fleet.policy import Policy
 from combust.application.fleet.remedies import remedies_frame
+from combust.application.fleet.weather import NO_WEATHER, Weather
 from combust.application.fleet.routes import route_uses, routes_frame
 from combust.application.fleet.rules import (
     counts_frame,
@@ -135,6 +136,8 @@ class FleetPlan(Result):
         Every number that was not in the tables, with its origin.
     notes : tuple of str
         What is to be told of the tables, such as columns that are not used.
+    weather : Weather
+        What hourly series count to, beside the design night.
     """
 
     vehicles: pd.DataFrame
@@ -151,6 +154,7 @@ class FleetPlan(Result):
     cards: list[dict[str, Any]]
     assumptions: pd.DataFrame
     notes: tuple[str, ...] = ()
+    weather: Weather = NO_WEATHER
     not_covered: tuple[str, ...] = NOT_COVERED
 
     derived = ("cautions",)
@@ -177,7 +181,8 @@ class FleetPlan(Result):
         """What is told beside the stops: heaters short of air, then names that are nearly alike."""
         found = [one.text for one in self.safety.findings if one.code == "vehicles_watch"]
         alike = self.faults.query("severity == 'warned' and code == 'duplicate'")
-        return (*(f"{text} Not to be run untrimmed there." for text in found), *alike["text"])
+        low = (f"{text} Not to be run untrimmed there." for text in found)
+        return (*low, *self.weather.warnings, *alike["text"])
 
     def opening(self) -> tuple[str, ...]:
         """Return the plan in one line."""
@@ -209,8 +214,11 @@ def plan_tables(
     policy: Mapping[str, Any] | str | Path | Policy | None = None,
     with_sensitivity: bool = True,
     with_assignment: bool = True,
+    weather: Callable[[pd.DataFrame, pd.DataFrame, Fleet, Policy], Weather] | None = None,
 ) -> FleetPlan:
     """Plan a fleet from tables that were read; ``routes`` is a function that sums the route points.
+
+    ``weather`` counts hourly series beside what is planned, from (vehicles, sites, heater types, policy).
 
     :func:`combust.edge.tables.fleet.plan_fleet` reads the tables and says what the rest means.
 
@@ -256,6 +264,7 @@ def plan_tables(
         _tell_unknown(route_of, lost, known, ROUTE_UNKNOWN, faults, warn=True)
         tables.metres_beside_routes(sites, max((row.highest_m for row in sums.table.values()), default=0.0), faults)
     change = assign(frame, chosen, kept_sites, fleet, rules) if with_assignment else Assignment()
+    seen = NO_WEATHER if weather is None else weather(frame, kept_sites, fleet, rules)
     totals, remedies = _totals(frame, rules, rows["vehicles"]["refused"]), remedies_frame(frame, fleet, rules)
     return FleetPlan(
         without_trims(frame),
@@ -271,7 +280,8 @@ def plan_tables(
         totals,
         site_cards(frame, tables.folded_name),
         _assumptions(rules, types, {"vehicles": clean_vehicles, "sites": kept_sites}),
-        (*vehicles.notes, *sites.notes),
+        (*vehicles.notes, *sites.notes, *seen.notes),
+        seen,
     )
 
 

@@ -6,6 +6,7 @@ import datetime
 import re
 
 _DAYS = ("%d.%m.%Y", "%d/%m/%Y", "%m/%d/%Y")
+_END_OF_DAY = re.compile(r"^(?:24:00(?::00)?|(?P<day>.*\d)[ T]24:00(?::00)?)(?P<zone>Z|[+-]\d\d:?\d\d)?$")
 _CLOCKS = ("%H:%M:%S", "%H:%M", "%H:%M:%S.%f", "%I:%M %p", "%I:%M:%S %p")
 
 
@@ -23,7 +24,7 @@ def _readings_of(text: str, forms: tuple[str, ...]) -> list[datetime.datetime]:
 def moment(date: str, clock: str = "") -> str | None:
     """Return a date and a clock time as ISO 8601 text, or None when they are none or can be read in two ways.
 
-    An ISO text stays as it stands. ``12.01.2026`` is a day before a month wherever points are written (common practice,
+    An ISO text stays as it stands; 24:00 is the start of the next day. ``12.01.2026`` is a day before a month wherever points are written (common practice,
     no source); ``12/01/2026`` is not told from the month before the day, ``13/01/2026`` is.
 
     Examples
@@ -33,6 +34,13 @@ def moment(date: str, clock: str = "") -> str | None:
     """
     if not clock and moment_seconds(date) is not None:
         return date.strip()
+    if found := _END_OF_DAY.match((clock or date).strip()):
+        day = date if clock else found["day"] or ""
+        start = moment(day)
+        if start is None or "T" in start:
+            return None
+        after = datetime.datetime.fromisoformat(start) + datetime.timedelta(days=1)
+        return after.isoformat() + (found["zone"] or "")
     day, *beside = re.split("[ T]", date.strip(), maxsplit=1)
     days = {*_readings_of(day, _DAYS)}
     if moment_seconds(day) is not None:
