@@ -24,7 +24,7 @@ SITE = ("snow_base_varrowmantle", 779.0, -6.5, 4.0)  # site, usual pressure [hPa
 def hours() -> list[str]:
     """Return the lines of the series."""
     chance = random.Random(SEED)
-    name, usual, middle, swing = SITE
+    _, usual, middle, swing = SITE
     slow = push = 0.0
     lines = []
     for number in range(int((LAST - FIRST).total_seconds() // 3600) + 1):

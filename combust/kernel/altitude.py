@@ -156,9 +156,7 @@ def lambda_from_surface(
     return LambdaAtSite(*in_blocks(partial(_block, surface), given, BLOCK, len(LambdaAtSite._fields)))
 
 
-def _block(
-    surface: AltitudeSurface, altitude: Floats, temp: Floats, station: Floats, humidity: Floats
-) -> LambdaAtSite:
+def _block(surface: AltitudeSurface, altitude: Floats, temp: Floats, station: Floats, humidity: Floats) -> LambdaAtSite:
     # ln(p/p0) of the standard atmosphere, or of the station pressure where there is one.
     fall = air.LAPSE_K_PER_M * air.EARTH_RADIUS_M / air.STANDARD_TEMP_K
     x = air.EXPONENT * np.log(1.0 - fall * (altitude / (altitude + air.EARTH_RADIUS_M)))

@@ -120,7 +120,7 @@ def _lowest(frame: pd.DataFrame, **swung: Any) -> tuple[Any, Any, Any]:
 
 
 def air_ratio_as_fitted(free: Any, base: Any, minimum: Any, fitted: Any, reach_pct: Any) -> Any:
-    """Return lambda as fitted of a lambda with nothing fitted [-]; NaN where the blower is needed and its reach unknown.
+    """Return lambda as fitted from lambda with nothing fitted [-]; NaN where a blower of unknown reach is needed.
 
     See :func:`_lowest` for what each compensation holds.
     """

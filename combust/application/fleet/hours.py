@@ -116,7 +116,7 @@ def site_hours(series: SiteSeries, altitude_m: float, pressure_hpa: float, *, re
     found = SiteHours(hours, **columns, source=series.source, typical=series.typical)
     found, lost, words = _with_pressure(found, altitude_m, pressure_hpa, series.by_sea_level, reduce)
     counts |= {"without_pressure": lost, "used": len(found.hours)}
-    return replace(found, counts=counts, told=(*told, *words, *_words(counts)))
+    return replace(found, counts=counts, told=(*told, *words, *found_words(counts)))
 
 
 def _check_step(source: str, stamps: Any) -> None:
@@ -181,7 +181,7 @@ def _with_pressure(
     sea = by_sea_level or (altitude_m > TOLD_APART_M and abs(middle - air.STANDARD_PRESSURE_HPA) < abs(middle - own))
     told, whence = [], "series"
     if sea and not reduce:
-        why = f"has a pressure of about {middle:.0f} hPa, which is that of sea level: {altitude_m:g} m has about {own:.0f}"
+        why = f"has a pressure of about {middle:.0f} hPa, that of sea level: {altitude_m:g} m has about {own:.0f} hPa"
         hint = "Give the station pressure, leave it out (--map HEADING=), or bring it to the station: "
         raise refuse(found.source, why, f"{hint}--sea-level-pressure reduce.")
     if sea:
@@ -204,19 +204,19 @@ def _with_pressure(
 
 
 COUNTED = {
-    "refused": "{} of {read} rows have a fault and are left out.",
-    "without_temperature": "{} rows have no temperature: those hours are not counted.",
-    "missing": "{} hours are missing between the first and the last: not filled.",
-    "repeated": "{} rows repeat an hour with the same values: counted once.",
-    "differing": "{} rows stand for hours that are there again with other values: none of them counts.",
-    "clock_changes": "{} hours stand twice where clocks are set back: both count, and the skipped hour is not missing.",
-    "without_pressure": "{} hours have no usable pressure, and the series has one: not counted "
-    "(--map HEADING= leaves the column out).",
+    "refused": "Rows with a fault, left out: {}.",
+    "without_temperature": "Rows without a temperature, not counted: {}.",
+    "missing": "Hours missing between the first and the last, not filled: {}.",
+    "repeated": "Rows that repeat an hour with the same values, counted once: {}.",
+    "differing": "Rows of hours that stand there again with other values, none counted: {}.",
+    "clock_changes": "Hours that stand twice where clocks are set back, both counted: {}; none is missing for it.",
+    "without_pressure": "Hours without a usable pressure in a series that has one, not counted: {}.",
 }
 
 
-def _words(counts: Mapping[str, int]) -> list[str]:
-    return [words.format(counts[key], read=counts["read"]) for key, words in COUNTED.items() if counts.get(key)]
+def found_words(counts: Mapping[str, int]) -> list[str]:
+    """Return what was found in a series, a sentence for each count that is not 0."""
+    return [words.format(counts[key]) for key, words in COUNTED.items() if counts.get(key)]
 
 
 @dataclass(frozen=True)

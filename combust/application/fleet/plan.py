@@ -27,7 +27,6 @@ from combust.application.fleet.overview import parts_frame, sites_frame
 from combust.application.fleet.points import NO_POINTS, RouteSums, RouteUse
 from combust.application.fleet.policy import Policy
 from combust.application.fleet.remedies import remedies_frame
-from combust.application.fleet.weather import NO_WEATHER, Weather
 from combust.application.fleet.routes import route_uses, routes_frame
 from combust.application.fleet.rules import (
     counts_frame,
@@ -38,6 +37,7 @@ from combust.application.fleet.rules import (
     stays_off,
     without_trims,
 )
+from combust.application.fleet.weather import NO_WEATHER, Weather
 from combust.data.errors import CombustError, shorten
 from combust.data.near import near_matches
 from combust.domain.heater import Heater

@@ -32,7 +32,7 @@ NOT_OF_ONE_OFF = ("cab", "fuel", "fuel_margin", "battery")  # of a heater that s
 COUNTS = [f"{kind}_{margin}" for margin in MARGINS for kind in ("hours", "nights")]
 CLASS = ["site_id", "decision", "heater", "compensation"]
 TYPICAL = "a typical year: months of different years put together, the worst nights are averaged out"
-HIGHEST_HPA = float(air.pressure_from_altitude(LOWEST_M))  # where the surfaces end; above it lambda is told a little low
+HIGHEST_HPA = float(air.pressure_from_altitude(LOWEST_M))  # the surfaces end here: lambda a little low above
 STANDS = "Decisions stand on the design night alone; no series relaxes it."
 
 
@@ -47,8 +47,8 @@ class Weather:
     sites : DataFrame
         One row a series: where it comes from, what it holds and lacks, hours and nights colder than the design night.
     classes : DataFrame
-        One row for the vehicles of a site with one decision, heater and compensation: the most of any of them. NaN where
-        it cannot be told, or tells nothing of a heater that stays off.
+        One row for the vehicles of a site with one decision, heater and compensation: the most of any of them. NaN
+        where it cannot be told, or tells nothing of a heater that stays off.
     vehicles : DataFrame
         The same for each vehicle.
     warnings, notes : tuple of str
@@ -106,8 +106,8 @@ def counted_hours(hours: SiteHours, season: Season, hours_per_night: float, ends
                 (1.0, np.bincount(month[start], minlength=13)),
             )
         )
-    air_of = (column[inside] for column in (hours.temp_c, hours.pressure_hpa, hours.humidity_pct))
-    return Counted(*air_of, month, start, per_hour, per_night)
+    temp, pressure, humidity = (column[inside] for column in (hours.temp_c, hours.pressure_hpa, hours.humidity_pct))
+    return Counted(temp, pressure, humidity, month, start, per_hour, per_night)
 
 
 def count_below(counted: Counted, values: Any, limits: Any) -> tuple[Any, Any]:
@@ -242,7 +242,7 @@ def weather_of(
         row = by_site.loc[site]
         counted = counted_hours(hours, season, float(row["hours_per_night"]), policy["night_ends_h"])
         told.append(_site_row(site, hours, counted, float(row["design_temp_c"])))
-        notes += [f"weather of {site}: {text}" for text in hours.told]
+        notes += [f"Weather of {site}: {text}" for text in hours.told]
         warnings += _colder(told[-1])
         places = np.flatnonzero(frame["site_id"].to_numpy() == site)
         if len(places) and len(counted.temp_c):
@@ -250,8 +250,8 @@ def weather_of(
             columns = site_counts(counted, rows, fleet.index[places], fleet, policy)
             parts.append(rows[["vehicle_id", *CLASS]].reset_index(drop=True).assign(**columns))
         elif len(places):
-            notes.append(f"weather of {site}: no hour of the nights of the season ({season}).")
-    warnings = [*(f"weather of {site} REFUSED: {why}" for site, why in refused.items()), *warnings]
+            notes.append(f"Weather of {site}: no hour of the nights of the season ({season}).")
+    warnings = [*(f"Weather of {site} REFUSED: {why}" for site, why in refused.items()), *warnings]
     empty = pd.DataFrame(columns=["vehicle_id", *CLASS, *COUNTS])
     vehicles = pd.concat(parts, ignore_index=True) if parts else empty
     grouped = vehicles.groupby(CLASS, sort=False)
@@ -283,9 +283,13 @@ def _colder(row: Mapping[str, Any]) -> list[str]:
     """Return the warning of a site whose series is colder than the night it is planned for."""
     if not row["coldest_c"] < row["design_temp_c"]:
         return []
-    often = "" if np.isnan(row["nights_colder_than_design"]) else f" on {row['nights_colder_than_design']:.1f} nights a season"
+    often = (
+        ""
+        if np.isnan(row["nights_colder_than_design"])
+        else f" on {row['nights_colder_than_design']:.1f} nights a season"
+    )
     return [
-        f"weather of {row['site_id']}: colder than the design night of {as_typed(row['design_temp_c'])} °C{often}, "
+        f"Weather of {row['site_id']}: colder than the design night of {as_typed(row['design_temp_c'])} °C{often}, "
         f"down to {as_typed(row['coldest_c'])} °C. Plan again with that as design night."
     ]
 
@@ -297,4 +301,5 @@ def hours_and_nights(row: Mapping[str, Any], margin: str) -> str:
         return "-" if row["decision"] in KEEP_OFF else "not known"
     if hours == 0.0:
         return "0"
-    return " / ".join("<1" if 0.0 < number < 0.5 else f"{number:.0f}" for number in (hours, nights))
+    told, often = ("<1" if 0.0 < number < 0.5 else f"{number:.0f}" for number in (hours, nights))
+    return f"{told} h on {often} nights"

@@ -74,7 +74,7 @@ def command(
     for some rows with: where COLUMN >= VALUE and COLUMN = VALUE
 
     Hourly series (--weather) are counted beside the design night: hours and nights a season below each margin. They
-    relax nothing. What a heading of theirs holds is said with --map, as for the other tables; EPW and TMY3 need the extra
+    relax nothing. --map says what their headings hold, as for the other tables; EPW and TMY3 need the extra
     combust[weather].
 
     \b
@@ -106,8 +106,8 @@ def command(
     add_up = partial(_add_up, tables.pop("scheduler"), tables.pop("workers"))
     changes = tables.pop("changes")
     seen = {"weather": tables.pop("weather"), "season": tables.pop("season")}
-    how = {"reduce_pressure": sea_level_pressure == "reduce"}
-    plan = plan_fleet(**tables, **seen, **how, profiles=folder, add_up=add_up, changes=changes)
+    seen["reduce_pressure"] = sea_level_pressure == "reduce"
+    plan = plan_fleet(**tables, **seen, profiles=folder, add_up=add_up, changes=changes)
     files: dict[str, Callable[[str], object]] = {out: partial(write_plan, plan, title=title)}
     text = f"{_text(plan)}\n\nThe page: {Path(out) / 'plan.html'}\nTables, figures and driver cards stand beside it."
     if changes:
@@ -122,7 +122,12 @@ def command(
     return Answer(
         plan,
         text,
-        notes=[*(f"warning: {text}" for text in plan.weather.warnings), *(f"note: {text}" for text in plan.notes), *faults[:SHOWN_FAULTS], *more],
+        notes=[
+            *(f"warning: {text}" for text in plan.weather.warnings),
+            *(f"note: {text}" for text in plan.notes),
+            *faults[:SHOWN_FAULTS],
+            *more,
+        ],
         strict=bool(plan.weather.refused) or any(row["refused"] for row in plan.rows.values()),
         files=files,
     )
@@ -164,9 +169,10 @@ def _weather_text(weather: Weather) -> list[str]:
         return []
     columns = {WEATHER.get(key, key): key for key in ("site_id", "decision", "heater", "vehicles")}
     rows = [
-        row | {margin: hours_and_nights(row, margin) for margin in MARGINS} for row in weather.classes.to_dict("records")
+        row | {margin: hours_and_nights(row, margin) for margin in MARGINS}
+        for row in weather.classes.to_dict("records")
     ]
-    head = f"Weather as it is: hours / nights a season below each margin, the most of any vehicle. {weather.season}."
+    head = f"Weather as it is: hours and nights a season below each margin, the most of any vehicle. {weather.season}."
     table = output.text_of_table({**columns, **{WEATHER[margin]: margin for margin in MARGINS}}, rows)
     return [f"{head} {STANDS}", table]
 

@@ -19,6 +19,7 @@ from combust.domain.result import plain
 from combust.edge.cli.output import write_text
 from combust.edge.figures.margins import margin_picture, margin_scale
 from combust.edge.reports.html import harmless, page, picture
+from combust.edge.reports.weather_part import weather_facts, weather_tables
 from combust.edge.whole_file import whole_file
 
 if TYPE_CHECKING:
@@ -49,6 +50,7 @@ def write_plan(plan: FleetPlan, folder: str | Path, *, title: str = "Fleet plan 
     tables = {name: getattr(plan, name) for name in frames} | {
         **{name: getattr(plan.assignment, name) for name in ("aims", "kits", "next_kits", "moves")},
         "assumptions": plan.assumptions.astype({"value": str}),
+        **weather_tables(plan.weather),
     }
     for name, table in tables.items():
         texts[f"{name}.csv"] = _without_formulas(table).to_csv(index=False, float_format="%.6g")
@@ -102,6 +104,7 @@ def plan_page(plan: FleetPlan, figures: Mapping[str, Figure], *, title: str) -> 
         decided=decided(plan.vehicles, plan.rows["vehicles"]["refused"]),
         sums=plan.lines()[plan.vehicles["decision"].nunique() :],
         short=list(SHORT.values()),
+        weather=weather_facts(plan.weather),
         heads=HEADS,
         vehicles=[_vehicle(row) for row in frame.head(MOST["vehicles"]).itertuples(index=False)],
         helps=plain(helps(plan.remedies)),

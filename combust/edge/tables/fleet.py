@@ -215,7 +215,12 @@ def plan_fleet(
     others = [*given.values(), *(folder.tables() if folder else ())]
     points = [] if routes is None else route_tables(routes, mapping, others)
     read = {name: read_fleet_table(name, given[name], mapping, others) for name in ("vehicles", "sites")}
-    held = {"mapping": mapping, "elsewhere": names_elsewhere(mapping, others)}
+    names = names_elsewhere(mapping, others)
+    seen = (
+        None
+        if folder is None
+        else partial(folder.count, season=span, reduce=reduce_pressure, mapping=mapping, elsewhere=names)
+    )
     written = [] if profiles is None else Path(profiles).glob("*.toml")
     types = {*(heaters or {}), *(name for path in written for name in (path.name, path.stem))}
     read, told = changed_tables(read, changes, types)
@@ -228,7 +233,7 @@ def plan_fleet(
         policy=Policy.of(policy).replaced(max_kits=max_kits, max_moves=max_moves),
         with_sensitivity=with_sensitivity,
         with_assignment=with_assignment,
-        weather=folder and partial(folder.count, season=span, reduce=reduce_pressure, **held),
+        weather=seen,
     )
     return replace(
         plan, notes=(*told, *plan.notes, *(f"routes: {note}" for table in points[:1] for note in table.notes))

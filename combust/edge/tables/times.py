@@ -6,7 +6,7 @@ import datetime
 import re
 
 _DAYS = ("%d.%m.%Y", "%d/%m/%Y", "%m/%d/%Y")
-_END_OF_DAY = re.compile(r"^(?:24:00(?::00)?|(?P<day>.*\d)[ T]24:00(?::00)?)(?P<zone>Z|[+-]\d\d:?\d\d)?$")
+_END_OF_DAY = re.compile(r"^(?:(?P<day>.*\d)[ T])?24:00(?::00)?(?P<zone>Z|[+-]\d\d:?\d\d)?$")
 _CLOCKS = ("%H:%M:%S", "%H:%M", "%H:%M:%S.%f", "%I:%M %p", "%I:%M:%S %p")
 
 

@@ -1,4 +1,4 @@
-"""Hourly series of sites: a folder with a file for each, through the one reader of tables; typical years through pvlib."""
+"""Hourly series of sites, a file for each: through the one reader of tables; typical years through pvlib."""
 
 from __future__ import annotations
 
