@@ -216,11 +216,8 @@ def plan_fleet(
     points = [] if routes is None else route_tables(routes, mapping, others)
     read = {name: read_fleet_table(name, given[name], mapping, others) for name in ("vehicles", "sites")}
     names = names_elsewhere(mapping, others)
-    seen = (
-        None
-        if folder is None
-        else partial(folder.count, season=span, reduce=reduce_pressure, mapping=mapping, elsewhere=names)
-    )
+    how = partial(folder.count, season=span, reduce=reduce_pressure) if folder else None
+    seen = partial(how, mapping=mapping, elsewhere=names) if how else None
     written = [] if profiles is None else Path(profiles).glob("*.toml")
     types = {*(heaters or {}), *(name for path in written for name in (path.name, path.stem))}
     read, told = changed_tables(read, changes, types)

@@ -24,8 +24,8 @@ def _readings_of(text: str, forms: tuple[str, ...]) -> list[datetime.datetime]:
 def moment(date: str, clock: str = "") -> str | None:
     """Return a date and a clock time as ISO 8601 text, or None when they are none or can be read in two ways.
 
-    An ISO text stays as it stands; 24:00 is the start of the next day. ``12.01.2026`` is a day before a month wherever points are written (common practice,
-    no source); ``12/01/2026`` is not told from the month before the day, ``13/01/2026`` is.
+    An ISO text stays as it stands. ``12.01.2026`` is a day before a month wherever points are written (common practice,
+    no source); ``12/01/2026`` is not told from the month before the day, ``13/01/2026`` is. 24:00 starts the next day.
 
     Examples
     --------

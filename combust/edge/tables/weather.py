@@ -37,6 +37,7 @@ KEYS = ("temp_c", "humidity_pct", "pressure_hpa", "sea_level_pressure_hpa", "utc
 CALENDAR = ("year", "month", "day", "hour")
 ENDINGS = (".csv", ".txt", ".tsv", ".parquet", ".epw", ".tmy3")
 OTHER_STATION_M = 150.0
+HOURS_OF_A_YEAR = 8760
 _OFFSET = r"(?P<sign>[+-])(?P<hours>\d\d):?(?P<minutes>\d\d)?$"
 _ZONE = r"\d(Z|[+-]\d\d(:?\d\d)?)$"
 
@@ -147,6 +148,8 @@ def read_series_of(
         year = read_typical_year(path)
         given, mapping = year.frame, None
         told.append(f"{path.name} ({kind}) is {TYPICAL}.")
+        if len(given) < HOURS_OF_A_YEAR:
+            told.append(f"It holds {len(given)} hours, a year has {HOURS_OF_A_YEAR}: is the file whole?")
         if abs(year.station_m - altitude_m) > OTHER_STATION_M:
             told.append(f"Its station lies at {year.station_m:g} m, the site at {altitude_m:g} m.")
     table = read_table(given, fleet_fields("weather"), mapping, texts=False, elsewhere=elsewhere)
@@ -171,6 +174,7 @@ def read_series_of(
         parts.append(tuple(column[timed] for column in (seconds, zone, *numbers)))
         refused += int((good & np.isnan(seconds)).sum())
     told = [*table.notes, *told]
+    parts = parts or [tuple(np.empty(0) for _ in ("seconds", "zone", *KEYS))]
     seconds, zone, *numbers = (np.concatenate(columns) for columns in zip(*parts, strict=True))
     clock, words = _one_clock(path, seconds, zone, numbers[KEYS.index("utc_offset_h")])
     temp, humidity, station, sea, _ = numbers
