@@ -32,6 +32,7 @@ NOT_OF_ONE_OFF = ("cab", "fuel", "fuel_margin", "battery")  # of a heater that s
 COUNTS = [f"{kind}_{margin}" for margin in MARGINS for kind in ("hours", "nights")]
 CLASS = ["site_id", "decision", "heater", "compensation"]
 TYPICAL = "a typical year: months of different years put together, the worst nights are averaged out"
+YEAR_D = 365
 HIGHEST_HPA = float(air.pressure_from_altitude(LOWEST_M))  # the surfaces end here: lambda a little low above
 STANDS = "Decisions stand on the design night alone; no series relaxes it."
 
@@ -94,7 +95,10 @@ def counted_hours(hours: SiteHours, season: Season, hours_per_night: float, ends
     last = int(ends_h)
     night = -((last - hours.hours) // DAY_H)
     evening = np.datetime64(0, "D") + (night - 1)
-    inside = (DAY_H * night + last - hours.hours < hours_per_night) & season.holds(evening)
+    inside = np.flatnonzero((DAY_H * night + last - hours.hours < hours_per_night) & season.holds(evening))
+    if hours.typical and len(night):  # a ring: the first morning of the year ends its last night
+        night = night.max() - (night.max() - night) % YEAR_D
+        inside = inside[np.argsort(night[inside], kind="stable")]
     night, month = night[inside], months_of(evening[inside])
     start = np.flatnonzero(np.diff(night, prepend=night[:1] - 1))
     whole = np.bincount(season.days, minlength=13).astype(float)
