@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import datetime
+import math
 import re
 import sys
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 
 import numpy as np
@@ -212,11 +213,18 @@ def test_minutes_past_the_hour_are_hours(tmp_path: Path) -> None:
 
 
 def test_fahrenheit_below_celsius_in_one_column_is_refused(tmp_path: Path) -> None:
-    lines = [f"{at:%Y-%m-%dT%H:%M},{5.0 if number < 20 else 41.0}" for number, at in enumerate(stamps(40))]
-    said = refusal(write(tmp_path / "a.csv", ["taken_at,temp_c", *lines]))
-    assert "41 °F is 5.0 °C" in said
-    steep = [f"{at:%Y-%m-%dT%H:%M},{-20.0 if number < 20 else 9.0}" for number, at in enumerate(stamps(40))]
-    assert hours(write(tmp_path / "b.csv", ["taken_at,temp_c", *steep])).counts["used"] == 40  # steep, but no unit
+    def series(name: str, change: Callable[[int, float], float]) -> Path:
+        wave = ((at, number, -8.0 + 5.0 * math.sin(number / 4.0)) for number, at in enumerate(stamps(400)))
+        rows = (f"{at:%Y-%m-%dT%H:%M},{change(number, temp):.1f}" for at, number, temp in wave)
+        return write(tmp_path / f"{name}.csv", ["taken_at,temp_c", *rows])
+
+    # from -3.1 °C to 26 °F
+    said = refusal(series("a", lambda number, temp: temp if number < 200 else 1.8 * temp + 32.0))
+    assert "°F is" in said
+    assert "stays there" in said
+    # a foehn of a day that lifts -8 by 24 K is steep, and so is a single wrong cell; neither is a unit
+    assert hours(series("b", lambda number, temp: temp + 24.0 * (200 <= number < 230))).counts["used"] == 400
+    assert hours(series("c", lambda number, temp: temp + 24.0 * (number == 200))).counts["used"] == 400
 
 
 def test_a_pressure_of_sea_level_at_3000_m(tmp_path: Path) -> None:

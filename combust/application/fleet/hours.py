@@ -16,7 +16,7 @@ from combust.kernel import air
 HOUR_S, DAY_H = 3600, 24
 EPOCH_DAY = 3  # 1 January 1970 was a Thursday; Monday is 0
 SUNDAY, LAST_CHANGE_H = 6, 3  # clocks are changed on Sundays at 1 to 3 o'clock (common practice, no source)
-JUMP_K = 25.0  # no hour changes more (common practice, no source)
+JUMP_K, ALIKE_K, WEEK_H = 12.0, 8.0, 168  # no week lies so far above the one before from one hour to the next
 TOLD_APART_M = 200.0  # below it the weather hides whether a pressure is the station's or that of sea level
 OTHER_HEIGHT_HPA = 25.0
 VALUES = ("temp_c", "pressure_hpa", "humidity_pct")
@@ -159,13 +159,20 @@ def _may_change(hours: Any) -> Any:
 
 
 def _check_units(source: str, hours: Any, temp: Any) -> None:
-    """Refuse a series in which a jump goes away when one side is taken for °F."""
-    jumps = np.flatnonzero((np.abs(np.diff(temp)) > JUMP_K) & (np.diff(hours) == 1))
-    for before, after in ((temp[at], temp[at + 1]) for at in jumps.tolist()):
-        warm, cold = max(before, after), min(before, after)
-        if abs((warm - 32.0) / 1.8 - cold) < JUMP_K / 4.0:
-            why = f"jumps from {before:g} to {after:g} °C in an hour, and {warm:g} °F is {(warm - 32.0) / 1.8:.1f} °C"
-            raise refuse(source, why, "Units seem mixed in one column: bring all rows to one.")
+    """Refuse a series in which the week after a jump fits the week before when one of them is taken for °F."""
+    jumps = np.flatnonzero((np.abs(np.diff(temp)) > JUMP_K) & (np.diff(hours) == 1)) + 1
+    for at in jumps[_differ_by_unit(temp[jumps - 1], temp[jumps])].tolist():
+        weeks = temp[max(at - WEEK_H, 0) : at], temp[at : at + WEEK_H]
+        before, after = (float(np.median(week)) for week in weeks)
+        if min(map(len, weeks)) >= DAY_H and abs(after - before) > JUMP_K and _differ_by_unit(before, after):
+            warm = float(max(temp[at - 1], temp[at]))
+            why = f"jumps from {temp[at - 1]:g} to {temp[at]:g} °C in an hour and stays there: {warm:g} °F is "
+            raise refuse(source, f"{why}{(warm - 32.0) / 1.8:.1f} °C", "Bring all rows of the column to one unit.")
+
+
+def _differ_by_unit(one: Any, other: Any) -> Any:
+    """Return where the warmer of two temperatures, taken for °F, is about the colder one."""
+    return np.abs((np.maximum(one, other) - 32.0) / 1.8 - np.minimum(one, other)) < ALIKE_K
 
 
 def _with_pressure(
