@@ -16,7 +16,9 @@ from combust.kernel import air
 HOUR_S, DAY_H = 3600, 24
 EPOCH_DAY = 3  # 1 January 1970 was a Thursday; Monday is 0
 SUNDAY, LAST_CHANGE_H = 6, 3  # clocks are changed on Sundays at 1 to 3 o'clock (common practice, no source)
-JUMP_K, ALIKE_K, WEEK_H = 12.0, 8.0, 168  # no week lies so far above the one before from one hour to the next
+JUMP_K, NO_WEATHER_K = 12.0, 20.0  # of an hour that lasts a week: rare; never (common practice, no source)
+WEEK_H = 168
+SAME_HOUR_K, SAME_WEEK_K = 4.0, 8.0  # what neighbours may differ by (common practice, no source)
 TOLD_APART_M = 200.0  # below it the weather hides whether a pressure is the station's or that of sea level
 OTHER_HEIGHT_HPA = 25.0
 VALUES = ("temp_c", "pressure_hpa", "humidity_pct")
@@ -112,7 +114,7 @@ def site_hours(series: SiteSeries, altitude_m: float, pressure_hpa: float, *, re
     keep, repeats = _repeats(stamps // HOUR_S, columns)
     counts |= repeats
     hours, columns = (stamps // HOUR_S)[keep], {key: column[keep] for key, column in columns.items()}
-    _check_units(series.source, hours, columns["temp_c"])
+    told += _check_units(series.source, hours, columns["temp_c"])
     found = SiteHours(hours, **columns, source=series.source, typical=series.typical)
     found, lost, words = _with_pressure(found, altitude_m, pressure_hpa, series.by_sea_level, reduce)
     counts |= {"without_pressure": lost, "used": len(found.hours)}
@@ -121,8 +123,8 @@ def site_hours(series: SiteSeries, altitude_m: float, pressure_hpa: float, *, re
 
 def _check_step(source: str, stamps: Any) -> None:
     """Refuse a series that is not one of hours; values between are never made up, nor thrown away."""
-    steps = np.diff(np.unique(stamps))
-    step = float(np.median(steps)) if len(steps) else HOUR_S
+    steps = np.diff(stamps)
+    step = float(np.median(steps[steps > 0])) if np.any(steps > 0) else HOUR_S
     if step == HOUR_S:
         return
     often = f"{step / 60.0:g} min" if step < HOUR_S else f"{step / HOUR_S:g} h"
@@ -135,7 +137,8 @@ def _repeats(hours: Any, columns: Mapping[str, Any]) -> tuple[Any, dict[str, int
     An hour that stands twice on a Sunday at 0 to 3 o'clock, in a series that lacks such an hour elsewhere, is the clock
     set back: both hours were there, and the hour that was skipped is not missing.
     """
-    different, first, size = np.unique(hours, return_index=True, return_counts=True)
+    first = np.flatnonzero(np.diff(hours, prepend=hours[0] - 1))
+    different, size = hours[first], np.diff(first, append=len(hours))
     gaps = np.diff(different)
     skipped = different[:-1][gaps == 2] + 1
     skipped = skipped[_may_change(skipped)]
@@ -158,21 +161,29 @@ def _may_change(hours: Any) -> Any:
     return ((hours // DAY_H + EPOCH_DAY) % 7 == SUNDAY) & (hours % DAY_H <= LAST_CHANGE_H)
 
 
-def _check_units(source: str, hours: Any, temp: Any) -> None:
-    """Refuse a series in which the week after a jump fits the week before when one of them is taken for °F."""
+def _check_units(source: str, hours: Any, temp: Any) -> list[str]:
+    """Return what is to be told of jumps after which a week fits the week before when one is taken for °F.
+
+    A jump that no weather makes is refused.
+    """
     jumps = np.flatnonzero((np.abs(np.diff(temp)) > JUMP_K) & (np.diff(hours) == 1)) + 1
-    for at in jumps[_differ_by_unit(temp[jumps - 1], temp[jumps])].tolist():
+    for at in jumps[_by_unit(temp[jumps - 1], temp[jumps], SAME_HOUR_K)].tolist():
         weeks = temp[max(at - WEEK_H, 0) : at], temp[at : at + WEEK_H]
         before, after = (float(np.median(week)) for week in weeks)
-        if min(map(len, weeks)) >= DAY_H and abs(after - before) > JUMP_K and _differ_by_unit(before, after):
-            warm = float(max(temp[at - 1], temp[at]))
-            why = f"jumps from {temp[at - 1]:g} to {temp[at]:g} °C in an hour and stays there: {warm:g} °F is "
-            raise refuse(source, f"{why}{(warm - 32.0) / 1.8:.1f} °C", "Bring all rows of the column to one unit.")
+        if min(map(len, weeks)) < DAY_H or abs(after - before) < JUMP_K or not _by_unit(before, after, SAME_WEEK_K):
+            continue
+        warm, when = float(max(temp[at - 1], temp[at])), np.datetime64(int(hours[at]), "h")
+        why = f"jumps from {temp[at - 1]:g} to {temp[at]:g} °C at {when} and stays there: {warm:g} °F is "
+        why += f"{(warm - 32.0) / 1.8:.1f} °C"
+        if abs(temp[at] - temp[at - 1]) > NO_WEATHER_K:
+            raise refuse(source, why, "Bring all rows of the column to one unit.")
+        return [f"The temperature {why}. Are there two units in its column?"]
+    return []
 
 
-def _differ_by_unit(one: Any, other: Any) -> Any:
+def _by_unit(one: Any, other: Any, alike_k: float) -> Any:
     """Return where the warmer of two temperatures, taken for °F, is about the colder one."""
-    return np.abs((np.maximum(one, other) - 32.0) / 1.8 - np.minimum(one, other)) < ALIKE_K
+    return np.abs((np.maximum(one, other) - 32.0) / 1.8 - np.minimum(one, other)) < alike_k
 
 
 def _with_pressure(
