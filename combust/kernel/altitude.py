@@ -128,8 +128,8 @@ def lambda_from_surface(
 ) -> LambdaAtSite:
     """Return density ratio and the three lambdas at sites or route points, fuel as cold as the air.
 
-    Below lambda 1 the surface goes on smoothly, where a heater burns only the fuel that finds air. Validity record
-    ``altitude_surface`` (``combust/data/approximate_forms.toml``).
+    Below lambda 1 the surface goes on smoothly, where a heater burns only the fuel that finds air. Validity records
+    ``altitude_surface`` and ``altitude_surface_humid`` (``combust/data/approximate_forms.toml``).
 
     Parameters
     ----------
@@ -183,7 +183,8 @@ def _block(surface: AltitudeSurface, altitude: Floats, temp: Floats, station: Fl
 def value_from_surface(weights: Floats, pressure_hpa: Any, temp_c: Any) -> Any:
     """Return the value of one fitted surface (:func:`fit_surface`) at pressures [hPa] and temperatures [°C].
 
-    NaN outside the bands of :func:`lambda_from_surface`.
+    NaN outside the bands of :func:`lambda_from_surface`. Validity record ``trim_surface``
+    (``combust/data/approximate_forms.toml``).
     """
 
     def block(pressure: Floats, temp: Floats) -> tuple[Floats]:
