@@ -238,9 +238,8 @@ def plan_tables(
     refused, lost = site_of.isin(clean_sites["site_id"]), (at < 0) & (site_of != "")
     _tell_unknown(site_of, lost & refused, [], SITE_REFUSED, faults)
     _tell_unknown(site_of, lost & ~refused, kept_sites["site_id"].tolist(), SITE_UNKNOWN, faults)
-    folder = None if profiles is None else Path(profiles)
     sold = np.where(at < 0, "", np.append(kept_sites["fuel"].to_numpy(dtype=object), "")[at])
-    types, index = types_of(clean_vehicles, heaters or {}, folder, rules, faults, sold)
+    types, index = types_of(clean_vehicles, heaters or {}, Path(profiles) if profiles else None, rules, faults, sold)
     good = ~faults.refused["vehicles"]
     rows = {name: _tally(len(refused), int(refused.sum())) for name, refused in faults.refused.items()}
     if not good.any():
@@ -264,7 +263,6 @@ def plan_tables(
         _tell_unknown(route_of, lost, known, ROUTE_UNKNOWN, faults, warn=True)
         tables.metres_beside_routes(sites, max((row.highest_m for row in sums.table.values()), default=0.0), faults)
     change = assign(frame, chosen, kept_sites, fleet, rules) if with_assignment else Assignment()
-    seen = NO_WEATHER if weather is None else weather(frame, kept_sites, fleet, rules)
     totals, remedies = _totals(frame, rules, rows["vehicles"]["refused"]), remedies_frame(frame, fleet, rules)
     return FleetPlan(
         without_trims(frame),
@@ -280,8 +278,8 @@ def plan_tables(
         totals,
         site_cards(frame, tables.folded_name),
         _assumptions(rules, types, {"vehicles": clean_vehicles, "sites": kept_sites}),
-        (*vehicles.notes, *sites.notes, *seen.notes),
-        seen,
+        (*vehicles.notes, *sites.notes),
+        weather(frame, kept_sites, fleet, rules) if weather else NO_WEATHER,
     )
 
 

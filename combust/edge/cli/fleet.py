@@ -84,7 +84,7 @@ def command(
         --change "type small = large_high where altitude_m >= 1800" --out output/what_if
       combust fleet diff output/fleet output/what_if --out output/difference
       combust fleet --vehicles data/larkfell_fleet/vehicles.csv --sites data/larkfell_fleet/sites.csv \\
-        --weather data/larkfell_fleet/weather --season 10-01:04-30 --out output/weather
+        --weather data/larkfell_fleet/weather --season 12-01:02-28 --out output/weather
 
     \b
     Next: combust site --help      (one heater at one site in full)

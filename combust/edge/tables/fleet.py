@@ -232,6 +232,5 @@ def plan_fleet(
         with_assignment=with_assignment,
         weather=seen,
     )
-    return replace(
-        plan, notes=(*told, *plan.notes, *(f"routes: {note}" for table in points[:1] for note in table.notes))
-    )
+    of_points = (f"routes: {note}" for table in points[:1] for note in table.notes)
+    return replace(plan, notes=(*told, *plan.notes, *of_points, *plan.weather.notes))
