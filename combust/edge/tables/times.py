@@ -44,7 +44,7 @@ def moment(date: str, clock: str = "") -> str | None:
     day, *beside = re.split("[ T]", date.strip(), maxsplit=1)
     days = {*_readings_of(day, _DAYS)}
     if moment_seconds(day) is not None:
-        days = {datetime.datetime.fromisoformat(day)}
+        days = {datetime.datetime.fromisoformat(day.strip())}
     if len(days) != 1:
         return None
     midnight, clock = days.pop(), clock or "".join(beside)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 from collections.abc import Iterator
 from dataclasses import replace
 from functools import partial
@@ -248,7 +249,7 @@ def _stamps(path: Path, table: Table, rows: Rows) -> tuple[Any, Any]:
         texts = rows.values["taken_at" if key == "taken_at" else "time"]
         if key == "time":
             texts = np.array([moment(text) or "" for text in texts.tolist()], dtype=object)
-        column = pa.chunked_array([pa.array([text or None for text in texts.tolist()], pa.string())])
+        column = pa.chunked_array([pa.array(map(_as_written, texts.tolist()), pa.string())])
     zoned = pc.match_substring_regex(column, _ZONE)
     if pc.any(zoned).as_py() and not pc.all(zoned).as_py():
         why, hint = "has times with an offset and times without", "Write all of them in one way."
@@ -259,6 +260,15 @@ def _stamps(path: Path, table: Table, rows: Rows) -> tuple[Any, Any]:
     sign, hours, minutes = (pc.fill_null(pc.struct_field(parts, [index]), "") for index in range(3))
     size = 3600.0 * _integers(hours) + 60.0 * _integers(minutes)
     return _seconds(column.cast(pa.timestamp("us", "UTC"))), np.where(pc.equal(sign, "-").to_numpy(), -size, size)
+
+
+def _as_written(text: str) -> str | None:
+    """Return a time in ISO 8601 with T and an offset of whole minutes, or None."""
+    if not text:
+        return None
+    stamp = datetime.datetime.fromisoformat(text)
+    ahead = stamp.utcoffset() or datetime.timedelta(0)
+    return None if ahead % datetime.timedelta(minutes=1) else stamp.isoformat()
 
 
 def _integers(texts: Any) -> Any:
