@@ -17,6 +17,7 @@ import pytest
 from combust.application.fleet.hours import SiteHours, site_hours
 from combust.data.errors import CombustError
 from combust.edge.tables.table_map import MapLike
+from combust.edge.tables.times import moment
 from combust.edge.tables.typical_year import format_of, read_typical_year
 from combust.edge.tables.weather import WeatherFolder, read_series_of
 from combust.kernel.air import pressure_from_altitude
@@ -195,6 +196,15 @@ def test_utc_is_told_and_can_be_brought_to_the_clock_of_the_site(tmp_path: Path)
     assert first_hour(there) == "2024-10-31T15"
 
 
+def test_the_day_of_a_bare_date_is_no_offset(tmp_path: Path) -> None:
+    """2024-11-30 beside 2024-11-30T01:00+01:00: midnight without an offset among times with one."""
+    lines = [f"{at:%Y-%m-%dT%H:%M}+01:00,-4" for at in stamps(30)]
+    said = refusal(write(tmp_path / "a.csv", ["taken_at,temp_c", *lines, "2024-11-30,-4"]))
+    assert "times with an offset and times without" in said
+    bare = [f"{at:%Y-%m-%d},-4" if at.hour == 0 else f"{at:%Y-%m-%dT%H:%M},-4" for at in stamps(30)]
+    assert hours(write(tmp_path / "b.csv", ["taken_at,temp_c", *bare])).counts["used"] == 30
+
+
 @pytest.mark.parametrize(("minutes", "told"), [(30, "every 30 min"), (180, "every 3 h")])
 def test_values_that_are_not_hourly_are_refused(tmp_path: Path, minutes: int, told: str) -> None:
     at = [START + datetime.timedelta(minutes=minutes * number) for number in range(40)]
@@ -360,3 +370,23 @@ def test_a_torn_epw_file_is_told(tmp_path: Path) -> None:
     for size in (60, 200, 300):
         path.write_text(whole[:size], encoding="utf-8")
         assert re.search("EPW|no usable hour", refusal(path, 1850.0))
+
+
+@pytest.mark.parametrize(
+    ("date", "clock", "told"),
+    [
+        ("2024-11-01", "24:00", "2024-11-02T00:00:00"),
+        ("31.12.2024 24:00", "", "2025-01-01T00:00:00"),
+        ("2024-02-28T24:00:00Z", "", "2024-02-29T00:00:00Z"),
+        ("2024-11-01 24:00+01:00", "", "2024-11-02T00:00:00+01:00"),
+        ("2024-11-01 24:30", "", None),
+        ("2024-11-01 24:00-67:55", "", None),
+        ("9999-12-31 24:00", "", None),
+        ("24:00", "", None),
+        ("2024-11-01T05:00", "24:00", None),
+        ("2024-11-01\t", "9:05", "2024-11-01T09:05:00"),
+    ],
+)
+def test_the_24th_hour_ends_a_day(date: str, clock: str, told: str | None) -> None:
+    """ISO 8601-1:2019/Amd 1:2022 has 24:00 again as the end of a day (from memory)."""
+    assert moment(date, clock) == told

@@ -6,6 +6,7 @@ import datetime
 import re
 
 _DAYS = ("%d.%m.%Y", "%d/%m/%Y", "%m/%d/%Y")
+LONGEST_DAY = len("2026-01-12")
 _END_OF_DAY = re.compile(r"^(?:(?P<day>.*\d)[ T])?24:00(?::00)?(?P<zone>Z|[+-]\d\d:?\d\d)?$")
 _CLOCKS = ("%H:%M:%S", "%H:%M", "%H:%M:%S.%f", "%I:%M %p", "%I:%M:%S %p")
 
@@ -37,10 +38,11 @@ def moment(date: str, clock: str = "") -> str | None:
     if found := _END_OF_DAY.match((clock or date).strip()):
         day = date if clock else found["day"] or ""
         start = moment(day)
-        if start is None or "T" in start:
+        if start is None or len(start) > LONGEST_DAY or start.startswith("9999-12-31"):
             return None
         after = datetime.datetime.fromisoformat(start) + datetime.timedelta(days=1)
-        return after.isoformat() + (found["zone"] or "")
+        text = after.isoformat() + (found["zone"] or "")
+        return None if moment_seconds(text) is None else text
     day, *beside = re.split("[ T]", date.strip(), maxsplit=1)
     days = {*_readings_of(day, _DAYS)}
     if moment_seconds(day) is not None:

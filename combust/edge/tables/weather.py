@@ -40,7 +40,7 @@ ENDINGS = (".csv", ".txt", ".tsv", ".parquet", ".epw", ".tmy3")
 OTHER_STATION_M = 150.0
 HOURS_OF_A_YEAR = 8760
 _OFFSET = r"(?P<sign>[+-])(?P<hours>\d\d):?(?P<minutes>\d\d)?$"
-_ZONE = r"\d(Z|[+-]\d\d(:?\d\d)?)$"
+_ZONE = r"[T ]\d.*?\d(Z|[+-]\d\d(:?\d\d)?)$"
 
 
 class WeatherFolder:
