@@ -125,7 +125,9 @@ def fresh() -> list[str]:
         wrong = run_all(clone, environment)
         _step(str(clone / ".venv" / "bin" / "pip"), "install", "--quiet", "-e", ".[scale]", cwd=clone)
         wrong += run_all(clone, environment, only="fleet planner")
-        plan = (clone / "output" / "fleet" / "plan.html").read_text(encoding="utf-8")
+        tables = [f"--{name}=data/larkfell_fleet/{name}.csv" for name in ("vehicles", "sites")]
+        _step(str(clone / ".venv/bin/combust"), "fleet", *tables, "--max-moves=20", "--out=output/moved", cwd=clone)
+        plan = (clone / "output" / "moved" / "plan.html").read_text(encoding="utf-8")
         wrong += [] if "proved the best" in plan else ["With the extra the plan holds no assignment of vehicles."]
         return wrong + _page_answers(clone)
 

@@ -64,7 +64,7 @@ CELLS: dict[str, tuple[Verdict, Verdict]] = {
     "=150": (REFUSED, REFUSED), "=A1*2": (REFUSED, REFUSED), "'150": (REFUSED, REFUSED), "#N/A": (REFUSED, REFUSED),
     "#DIV/0!": (REFUSED, REFUSED),
     # marks of instruments, which only the user's own table can say; bounds, which are no values of a height
-    "OL": (REFUSED, REFUSED), "---": (REFUSED, REFUSED), "HI": (REFUSED, REFUSED), "?": (REFUSED, REFUSED),
+    "OL": (REFUSED, REFUSED), "---": (REFUSED, REFUSED), "HI": (REFUSED, REFUSED), "?": (None, None),
     ">2000": (REFUSED, REFUSED), "> 2000": (REFUSED, REFUSED), "\u22652000": (REFUSED, REFUSED),
     "<5": (REFUSED, REFUSED), ">": (REFUSED, REFUSED), ">1.200": (REFUSED, REFUSED),
     # not measured, which is never 0

@@ -3,13 +3,15 @@
 The wall first: nobody who may run now is moved to where the heater must stay off or lambda falls below its minimum, and
 a vehicle whose own limit was not entered stays where it is. Then, one aim after the other: fewest heaters that run with
 lambda below the minimum, fewest heaters off, fewest kits (within a number or a budget), kits where most nights are
-spent, fewest cold cabs, fewest moves, shortest way. Vehicles alike in all that are counted together.
+spent, fewest cold cabs, fewest moves, shortest way. Vehicles alike in all that are counted together; of those alike the
+first by id are moved or get the kit. It is worked out only where moves are asked for, and it is a proposal: the plan's
+own rows, sums, parts and money hold for the places of now.
 """
 
 from __future__ import annotations
 
 import importlib.util
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -17,11 +19,11 @@ import pandas as pd
 
 from combust.application.fleet.decisions import KEEP_OFF, decision_columns
 from combust.application.fleet.heater_types import Fleet
-from combust.application.fleet.nights import heat_short, kept_heat, nights_frame
+from combust.application.fleet.kits import by_id, cab_with_kit, most_kits, what_it_buys
+from combust.application.fleet.nights import heat_short, nights_frame
 from combust.application.fleet.places import Most, Options, Places, Solved, solve_in_order
 from combust.application.fleet.policy import Policy
 from combust.application.fleet.rules import richer_than_air
-from combust.kernel.cab import cab_temperature_reached
 
 AIMS = {
     "hazard": "heaters that run with lambda below the minimum",
@@ -46,7 +48,7 @@ KIND = (
 )
 AIMS_COLUMNS = ("aim", "now", "planned", "bound", "proved")
 KITS_COLUMNS = ("rank", "vehicle_id", "site_id", "nights_per_season", "cab_temp_reached_c", "text")
-MOST_STEPS = 20  # next kits that are worked out one by one
+NOT_ASKED = "Nobody is moved: not asked for. --max-moves N proposes who could change places."
 LOST_KIT = (
     "off in both: frees a place, so that in all fewest heaters are off; here a kit could have helped, there it cannot"
 )
@@ -69,8 +71,6 @@ class Assignment:
         ``vehicle_id, group, from_site, from_route, to_site, to_route, reason``.
     kits : DataFrame
         ``rank, vehicle_id, site_id, nights_per_season, cab_temp_reached_c, text``: who gets the kits.
-    next_kits : DataFrame
-        ``kits, off``: heaters that would still be off with more kits than the limit, up to where no kit helps any more.
     note : str
         What holds of it, or why nothing was done.
     """
@@ -85,8 +85,7 @@ class Assignment:
     aims: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=list(AIMS_COLUMNS)))
     moves: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=list(MOVES_COLUMNS)))
     kits: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=list(KITS_COLUMNS)))
-    next_kits: pd.DataFrame = field(default_factory=lambda: pd.DataFrame({"kits": [], "off": []}, dtype=int))
-    note: str = "not asked for"
+    note: str = NOT_ASKED
 
 
 def assign(
@@ -129,11 +128,8 @@ def assign(
 
 def _most(policy: Policy) -> Most:
     """Return what may be spent: kits by number and by budget, moves by number."""
-    number, budget, price = (policy.given(key) for key in ("max_kits", "kit_budget", "price_compensation_kit"))
-    bounds = [number] if number is not None else []
-    bounds += [budget // price] if budget is not None and price else []
     moves = policy.given("max_moves")
-    return Most(int(min(bounds)) if bounds else None, None if moves is None else int(moves), policy["assignment_s"])
+    return Most(most_kits(policy), None if moves is None else int(moves), policy["assignment_s"])
 
 
 def _unchanged(frame: pd.DataFrame, note: str) -> Assignment:
@@ -164,11 +160,7 @@ def _outcomes(
     moved = nights_frame(vehicles, sites, at, fleet, policy)
     moved = moved.assign(**decision_columns(moved, policy))
     off, kit = moved["decision"].isin(KEEP_OFF).to_numpy(), (moved["decision"] == "compensate").to_numpy()
-    with_kit = moved.assign(compensation=np.where(kit, "automatic", moved["compensation"]))
-    heat, target = kept_heat(with_kit, fleet, "_full"), moved["cab_target_c"].to_numpy()
-    cab = cab_temperature_reached(
-        moved["heat_loss_w_per_k"].to_numpy(), moved["design_temp_c"].to_numpy(), heat, target
-    )
+    cab = cab_with_kit(moved, fleet)
     thin = ~(moved["margin_air_ratio"].to_numpy() >= 0.0) | richer_than_air(moved)
     return {
         "off": off,
@@ -256,7 +248,7 @@ def _told(
     frame: pd.DataFrame, sites: pd.DataFrame, options: Options, places: Places, solved: Solved, most: Most
 ) -> Assignment:
     """Return the solution in the words of the plan: vehicle by vehicle."""
-    column_of = options.vehicles(solved.flows)
+    column_of = options.vehicles(solved.flows, by_id(frame["vehicle_id"]))
     after, kit = options.target[column_of], options.kit[column_of]
     now, located = options.at_present(most.kits), sites[["east_km", "north_km"]].notna().all(axis=1).to_numpy()
     aims = pd.DataFrame(
@@ -272,9 +264,6 @@ def _told(
         text = "Not every aim was proved within the time: its bound says what at best could still be gained."
     if located.any() and not located.all():
         text += f" {int((~located).sum())} sites have no position: their way counts as 0 km."
-    more = _next_kits(options, places, solved, most)
-    if len(more):
-        text += f" {len(more)} kits more would let {int(solved.values['off'] - more['off'].iloc[-1])} heaters more run."
     return Assignment(
         kits_before=int(now["kits"]),
         kits_after=int(kit.sum()),
@@ -286,7 +275,6 @@ def _told(
         aims=aims,
         moves=_moves(frame, sites, options, places, column_of, after, kit),
         kits=_kits(frame, sites, options, places, column_of),
-        next_kits=more,
         note=f"Nobody who may run is moved to where the heater would be off or short of air. {text}",
     )
 
@@ -328,34 +316,13 @@ def _moves(
     )
 
 
-def _next_kits(options: Options, places: Places, solved: Solved, most: Most) -> pd.DataFrame:
-    """Return how many heaters would still be off with each kit more; every number of kits is an assignment of its own.
-
-    Without a kit its heater is off and nothing else changes, so no kit buys more than one heater: where the last
-    number shows one heater for each kit, all between do.
-    """
-    table: list[tuple[int, int]] = []
-    aims = ("hazard", "off", "kits")
-    free = None if most.kits is None else solve_in_order(options, places, replace(most, kits=None), aims)
-    if free is not None and most.kits is not None:
-        off, needed, now = int(free.values["off"]), int(free.values["kits"]), int(solved.values["off"])
-        steps = range(most.kits + 1, needed + 1)
-        if now - off == len(steps):
-            table = [(kits, now - place) for place, kits in enumerate(steps, start=1)]
-        else:
-            asked = [*steps[:MOST_STEPS], *steps[MOST_STEPS:][-1:]]
-            found = [solve_in_order(options, places, replace(most, kits=kits), aims) for kits in asked]
-            table = [(kits, int(one.values["off"])) for kits, one in zip(asked, found, strict=True) if one]
-    return pd.DataFrame(table, columns=["kits", "off"])
-
-
 def _kits(frame: pd.DataFrame, sites: pd.DataFrame, options: Options, places: Places, column_of: Any) -> pd.DataFrame:
     """Return who gets a kit, most nights first."""
     rows = np.flatnonzero(options.kit[column_of])
     column = column_of[rows]
     site = places.site[options.target[column]]
     nights, cab = sites["nights_per_season"].to_numpy(dtype=float)[site], options.cab_with_kit[column]
-    order = np.lexsort((-cab, -nights))
+    order = np.lexsort((by_id(frame["vehicle_id"].iloc[rows]), -np.round(cab, 1), -nights))
     table = pd.DataFrame(
         {
             "rank": np.arange(1, len(rows) + 1),
@@ -367,10 +334,4 @@ def _kits(frame: pd.DataFrame, sites: pd.DataFrame, options: Options, places: Pl
     )
     cold = sites["design_temp_c"].to_numpy(dtype=float)[site][order]
     told = zip(table["nights_per_season"], table["cab_temp_reached_c"], cold, strict=True)
-    return table.assign(
-        text=[
-            f"one heater more runs: {nights:.0f} nights a season, cab at about {warm:.0f} °C on the coldest night, "
-            f"outside {outside:.0f} °C"
-            for nights, warm, outside in told
-        ],
-    )
+    return table.assign(text=[what_it_buys(*one) for one in told])

@@ -2,7 +2,8 @@
 
 A change is ``COLUMN = VALUE``, ``COLUMN raised by NUMBER``, ``COLUMN lowered by NUMBER`` or ``type NAME = NAME``, each
 with ``where COLUMN < VALUE and COLUMN = VALUE`` behind it where it holds for some rows only (``= != < <= > >=``).
-Columns are those of vehicles and sites; a vehicle is also chosen by the columns of its site.
+Columns are those of vehicles and sites; a vehicle is also chosen by the columns of its site. ``heater_id = NAME`` and
+``profile = NAME`` are the same as ``type``, for whatever heater the vehicle has: one way to ask, one answer.
 """
 
 from __future__ import annotations
@@ -31,6 +32,7 @@ CONDITION = re.compile(r"(?P<column>\w+)\s*(?P<sign><=|>=|!=|=|<|>)\s*(?P<value>
 WITH_UNIT = re.compile(r"(?P<number>[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*(?P<unit>[^\d\s.,][^\d.,]*)?")
 DEGREES = ("°c", "degc", "deg c", "c", "k")
 EXAMPLES = "Write it like 'design_temp_c lowered by 8' or 'type small = large where altitude_m >= 2500'."
+TYPE_COLUMNS = ("type", "heater_id", "profile")  # all name the heater of a vehicle: its profile, else its heater_id
 # What belongs to the document of a heater and to what is fitted to it: gone with another heater.
 OF_THE_HEATER = {"compensation": "none", "compensation_limit_m": np.nan, "blower_trim_max_pct": np.nan}
 
@@ -56,7 +58,7 @@ class Change:
     way : str
         ``set``, ``raised`` or ``lowered``.
     value, other : str
-        The new value; of a type, the old name and the new one.
+        The new value; of a type, the old name ("" = whatever it has) and the new one.
     conditions : tuple of Condition
     """
 
@@ -70,7 +72,7 @@ class Change:
     @property
     def table(self) -> str:
         """The table it is made to: that of the column, vehicles where what it asks for is known of a vehicle only."""
-        asked = {one.column for one in self.conditions} | {self.column} - {"type", "fuel"}
+        asked = {one.column for one in self.conditions} | ({self.column} - {"type", "fuel"})
         of_vehicle = any(column not in fleet_fields("sites") for column in asked)
         return "vehicles" if self.column == "type" or of_vehicle else "sites"
 
@@ -93,6 +95,8 @@ def read_change(text: str) -> Change:
         value = _value(found["column"], found["value"], faults, moved=True)
         return _whole(Change(text, found["column"], found["way"], value, conditions=conditions), faults)
     if found := SET.fullmatch(said):
+        if found["column"] in TYPE_COLUMNS:
+            return _whole(Change(text, "type", "set", "", found["value"].strip(), conditions), faults)
         value = _value(found["column"], found["value"].strip(), faults)
         return _whole(Change(text, found["column"], "set", value, conditions=conditions), faults)
     raise CombustError([*faults, Fault("--change", text, "format", why="is no change", hint=EXAMPLES)])
@@ -110,6 +114,7 @@ def _whole(change: Change, faults: list[Fault]) -> Change:
 
 
 def _field(column: str, faults: list[Fault]) -> Field | None:
+    column = "heater_id" if column in TYPE_COLUMNS else column
     for name in ("vehicles", "sites"):
         if column in fleet_fields(name):
             return fleet_fields(name)[column]
@@ -166,7 +171,8 @@ def _condition(text: str, faults: list[Fault]) -> Condition:
         faults.append(
             Fault(found["column"], value, "not_a_number", why="is no number", hint="Compare it with a number.")
         )
-    return Condition(found["column"], found["sign"], value if number else found["value"].strip())
+    column = "type" if found["column"] in TYPE_COLUMNS else found["column"]
+    return Condition(column, found["sign"], value if number else found["value"].strip())
 
 
 def changed_tables(
@@ -199,9 +205,9 @@ def changed_tables(
         more = ""
         if change.column == "type":
             named = _heaters(frame)
-            rows &= named == change.value
+            rows &= (named == change.value) if change.value else (named != change.other)
             for column in ("profile", "heater_id"):
-                frame.loc[rows & (frame[column] == change.value).to_numpy(), column] = change.other
+                frame.loc[rows & (frame[column] == named).to_numpy(), column] = change.other
             for column, value in OF_THE_HEATER.items():
                 frame.loc[rows, column] = value
             more = ", with no compensation and the limits of its own document"
@@ -234,7 +240,8 @@ def _in_no_row(
     asked = [(one.column, one.value, held(one.column)) for one in change.conditions if _is_name(one)]
     if change.column == "type":
         known = held("type")
-        asked += [("type", change.value, known)] + ([("type", change.other, known | set(types))] if types else [])
+        asked += [("type", change.value, known)] if change.value else []
+        asked += [("type", change.other, known | set(types))] if types else []
     faults = []
     for column, name, known in asked:
         if name not in known:
@@ -247,7 +254,11 @@ def _in_no_row(
 
 def _is_name(one: Condition) -> bool:
     fields = fleet_fields("vehicles") | fleet_fields("sites")
-    return one.sign == "=" and fields[one.column].kind not in ("number", "numbers", "choice")
+    return one.sign == "=" and fields["heater_id" if one.column == "type" else one.column].kind not in (
+        "number",
+        "numbers",
+        "choice",
+    )
 
 
 def _moved(column: pd.Series, change: Change) -> Any:
@@ -266,7 +277,7 @@ def _rows(tables: Mapping[str, FleetTable], change: Change) -> Any:
     frame = tables[change.table].frame
     rows = np.ones(len(frame), dtype=bool)
     for one in change.conditions:
-        column = frame.get(one.column)
+        column = pd.Series(_heaters(frame)) if one.column == "type" else frame.get(one.column)
         if column is None:
             site = tables["sites"].frame.drop_duplicates("site_id").set_index("site_id")[one.column]
             column = frame["site_id"].map(site)

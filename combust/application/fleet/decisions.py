@@ -25,13 +25,14 @@ DECISIONS = {
     "trim_first": "within the limit of its document, but lambda falls below the minimum: not to be run untrimmed here",
     "look_up": "the heater's own altitude limit is not entered: look it up in its document before the heater runs here",
     "compensate": "needs a compensation kit that its own document allows; heater off here until then",
+    "no_kit_left": "needs a compensation kit and gets none within the number or the budget: heater off here all season",
     "check_document": "limit with compensation is not entered: read the heater's document; heater off here until then",
     "limit_missing": "the heater's own altitude limit is not entered: read its document; heater off here until then",
     "wrong_voltage": "battery and heater differ in voltage: heater off until the entry or the vehicle is corrected",
     "barred": "above the limit of the heater even with a compensation of its document: heater off here",
 }
 RUNS = ("as_is", "compensated", "runs_but", "not_all_known")
-KEEP_OFF = ("compensate", "check_document", "limit_missing", "wrong_voltage", "barred")
+KEEP_OFF = ("compensate", "no_kit_left", "check_document", "limit_missing", "wrong_voltage", "barred")
 NOT_ENTERED = ("look_up", "check_document", "limit_missing")
 SURENESS = {
     "sure": "holds for every swing that was tried",

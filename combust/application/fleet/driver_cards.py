@@ -16,6 +16,7 @@ NOT_COVERED = "The heater's own document does not cover this height as it is fit
 WHY_OFF = {
     "barred": "The heater's own document does not cover this height, with a kit or without.",
     "wrong_voltage": "Battery and heater are of different voltage: do not switch it on.",
+    "no_kit_left": "It would need a compensation kit, and none is left for it this season.",
     "limit_missing": "No altitude limit was entered: read the heater's own document first.",
     "check_document": "No limit with the compensation was entered: read the heater's own document first.",
 }
@@ -43,6 +44,15 @@ def site_cards(frame: pd.DataFrame, folded: Callable[[str], str]) -> list[dict[s
             )
         cards.append({**card, "lines": [*lines, *card["lines"]]})
     return cards
+
+
+def refused_card(refused: pd.DataFrame) -> list[dict[str, Any]]:
+    """Return a card for the vehicles that are not planned, by name; none where every row was planned."""
+    if refused.empty:
+        return []
+    who = ", ".join(f"{row.vehicle_id or 'no name'} (row {row.row})" for row in refused.itertuples(index=False))
+    lines = [f"HEATER OFF until its row of the table is mended: {who}. Nothing is known of these heaters.", *cautions()]
+    return [{"site_id": "", "title": "Not planned", "lines": lines}]
 
 
 def _with_site(part: pd.DataFrame) -> str:

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import datetime
+from calendar import monthrange
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
 
+from combust.application.fleet.calendar import MONTHS
 from combust.data.errors import CombustError, Fault
 from combust.domain.site import mismatch_words, pressure_mismatch
 from combust.kernel import air
@@ -245,8 +247,8 @@ class Season:
     last: tuple[int, int] = (4, 30)
 
     @classmethod
-    def of(cls, text: str | None) -> Season:
-        """Return the season of a text like ``10-01:04-30``; of None, that one.
+    def of(cls, text: str) -> Season:
+        """Return the season of a text like ``10-01:04-30``.
 
         Raises
         ------
@@ -258,14 +260,19 @@ class Season:
         >>> Season.of("10-01:04-30").nights
         212
         """
-        if text is None:
-            return cls()
         try:
             first, last = (datetime.date.fromisoformat(f"2001-{part.strip()}") for part in text.split(":"))
         except ValueError:
             hint = "Write month-day of the first and the last evening, like 10-01:04-30 or 04-01:10-31."
             raise CombustError(Fault("--season", text, "format", why="is no season", hint=hint)) from None
         return cls((first.month, first.day), (last.month, last.day))
+
+    @classmethod
+    def of_months(cls, first: float, last: float) -> Season:
+        """Return the season from the first evening of a month to the last of another; the usual one where NaN."""
+        if np.isnan(first) or np.isnan(last):
+            return cls()
+        return cls((int(first), 1), (int(last), monthrange(2001, int(last))[1]))
 
     @property
     def days(self) -> Any:
@@ -286,7 +293,7 @@ class Season:
         return (key >= start) & (key <= end) if start <= end else (key >= start) | (key <= end)
 
     def __str__(self) -> str:
-        first, last = (f"{day} {datetime.date(2001, month, day):%B}" for month, day in (self.first, self.last))
+        first, last = (f"{day} {MONTHS[month - 1]}" for month, day in (self.first, self.last))
         return f"{first} to {last}, {self.nights} nights"
 
 

@@ -64,12 +64,13 @@ class Options:
     cab_with_kit: Any
     costs: dict[str, Any]
 
-    def vehicles(self, flows: Any) -> Any:
-        """Return the column of each vehicle: those that stay are the first of their class in the table."""
-        order = np.lexsort((self.kit, ~self.stays, self.source))
+    def vehicles(self, flows: Any, first: Any = None) -> Any:
+        """Return the column of each vehicle; ``first`` orders those of a class: the first get a kit, then move."""
+        order = np.lexsort((self.stays, ~self.kit, self.source))
         columns = np.repeat(order, flows[order])
         out = np.empty(len(self.source_of), dtype=int)
-        out[np.argsort(self.source_of, kind="stable")] = columns
+        rank = np.arange(len(out)) if first is None else first
+        out[np.lexsort((rank, self.source_of))] = columns
         return out
 
     def at_present(self, most_kits: int | None) -> dict[str, float]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,30 +12,31 @@ import pandas as pd
 
 from combust.application.fleet import tables
 from combust.application.fleet.assignment import Assignment, assign
+from combust.application.fleet.calendar import calendar_frame, check_months
 from combust.application.fleet.decisions import (
     DECISIONS,
-    FUEL_WHEN,
     decision_columns,
     sensitivity_frame,
     sureness,
 )
-from combust.application.fleet.driver_cards import site_cards
+from combust.application.fleet.driver_cards import refused_card, site_cards
 from combust.application.fleet.heater_types import Fleet, HeaterType, types_of
+from combust.application.fleet.kits import share_out
 from combust.application.fleet.nights import nights_frame
 from combust.application.fleet.overview import parts_frame, sites_frame
 from combust.application.fleet.points import NO_POINTS, RouteSums, RouteUse
 from combust.application.fleet.policy import Policy
 from combust.application.fleet.remedies import remedies_frame
-from combust.application.fleet.routes import route_uses, routes_frame
+from combust.application.fleet.routes import route_uses, routes_frame, ways_frame
 from combust.application.fleet.rules import (
     counts_frame,
     plan_safety,
     reasons,
     rule_columns,
     state_columns,
-    stays_off,
     without_trims,
 )
+from combust.application.fleet.totals import ALWAYS, TOTALS, totals_of
 from combust.application.fleet.weather import NO_WEATHER, Weather
 from combust.data.errors import CombustError, shorten
 from combust.data.near import near_matches
@@ -52,47 +52,6 @@ NOT_COVERED = (
     "Change of efficiency with the trim: heat is taken in proportion to fuel.",
 )
 
-TOTALS = {
-    "refused": "refused rows of the vehicles table, nothing known of them",
-    "compensation_kits": "compensation kits to fit",
-    "spare_kits": "spare compensation kits",
-    "kits_not_known": "kits not known: up to where the document allows one is not entered",
-    "short_of_air": "lambda below its minimum, of heaters that may run: not to be run untrimmed",
-    "heat_short": "cab stays below its target with lambda kept",
-    "cab_warm": "cab reaches its target with lambda kept",
-    "cab_off": "cab without heat: heater off",
-    "cab_unknown": "cab not known: the heater's own limit must be looked up first",
-    "battery_too_small": "battery too small for a cold night, of heaters that may run",
-    "battery_unknown": "battery not known, of heaters that may run",
-    "fuel_grade_below": "fuel grade below the coldest night, of heaters that may run",
-    "fuel_grade_marginal": "fuel grade only just stands the coldest night, of heaters that may run",
-    "fuel_grade_unknown": "fuel grade not known, of heaters that may run",
-    "shorten_service": "shorten the service interval",
-    "flips_between_lambdas": "lambda rule answered differently by the three lambdas",
-    "sureness_open": "decision open: within its own uncertainty",
-    "sureness_unknown": "decision hangs on a limit that was not entered",
-    "fuel_l_per_season": FUEL_WHEN["now"],
-    "fuel_l_per_season_with_kit": FUEL_WHEN["with_kit"],
-    "fuel_l_per_season_look_up": FUEL_WHEN["look_up"],
-    "cost_kits": "cost of kits and spares, in the money of the policy",
-    "cost_fuel": "cost of the season's fuel of heaters that may run now, in the money of the policy",
-    "cost_fuel_with_kit": "cost of the more fuel once the kits are fitted, in the money of the policy",
-}
-ALWAYS = {TOTALS[key] for key in ("compensation_kits", "heat_short", "battery_too_small", "fuel_grade_below")}
-COUNTED = {  # how many vehicles have a value in a column
-    "compensation_kits": ("decision", "compensate"),
-    "heat_short": ("cab", "cold"),
-    "cab_warm": ("cab", "warm"),
-    "cab_off": ("cab", "off"),
-    "cab_unknown": ("cab", "unknown"),
-    "battery_too_small": ("battery", "too_small"),
-    "battery_unknown": ("battery", "unknown"),
-    "fuel_grade_below": ("fuel_grade", "below"),
-    "fuel_grade_marginal": ("fuel_grade", "marginal"),
-    "fuel_grade_unknown": ("fuel_grade", "unknown"),
-    "sureness_open": ("sureness", "open"),
-    "sureness_unknown": ("sureness", "unknown"),
-}
 FILLED = {  # what stands for an empty cell of a column
     ("sites", "pressure_hpa"): "standard atmosphere at the site's height (ISO 2533:1975)",
     ("sites", "night_temps_c"): "straight between design night, median and mildest night, 21 even quantiles",
@@ -122,7 +81,14 @@ class FleetPlan(Result):
         The three counting rules side by side, by each lambda.
     sites, parts : DataFrame
         One line a site, and what to get before the season.
+    kits : DataFrame
+        Every kit that is needed in the order in which they are given out, and what each buys; ``given`` within the
+        number and the budget.
+    calendar : DataFrame
+        What to do in which month, and what of it is not known.
     remedies, routes, sensitivity : DataFrame
+    ways : DataFrame
+        ``route_id, distance_km, altitude_m``: how high each route climbs along its way.
     assignment : Assignment
     faults : DataFrame
         Every fault of the tables: table, row, column, value, code, severity, text.
@@ -134,6 +100,8 @@ class FleetPlan(Result):
         Driver card of each site.
     assumptions : DataFrame
         Every number that was not in the tables, with its origin.
+    refused : DataFrame
+        ``vehicle_id, site_id, row`` of each vehicle that is not planned: nothing is known of it, its heater stays off.
     notes : tuple of str
         What is to be told of the tables, such as columns that are not used.
     weather : Weather
@@ -144,8 +112,11 @@ class FleetPlan(Result):
     counts: pd.DataFrame
     sites: pd.DataFrame
     parts: pd.DataFrame
+    kits: pd.DataFrame
+    calendar: pd.DataFrame
     remedies: pd.DataFrame
     routes: pd.DataFrame
+    ways: pd.DataFrame
     sensitivity: pd.DataFrame
     assignment: Assignment
     faults: pd.DataFrame
@@ -153,6 +124,7 @@ class FleetPlan(Result):
     totals: Mapping[str, float | int | None]
     cards: list[dict[str, Any]]
     assumptions: pd.DataFrame
+    refused: pd.DataFrame
     notes: tuple[str, ...] = ()
     weather: Weather = NO_WEATHER
     not_covered: tuple[str, ...] = NOT_COVERED
@@ -172,9 +144,10 @@ class FleetPlan(Result):
     @property
     def summary(self) -> str:
         """The plan in one line."""
-        kits = self.totals["compensation_kits"]
+        kits, without = (int(self.totals[key] or 0) for key in ("compensation_kits", "kits_left_out"))
+        need = f"{kits + without} need a compensation kit by the heater's own limit"
         read, kept = self.rows["vehicles"]["read"], self.rows["vehicles"]["planned"]
-        return f"{kept} of {read} vehicles planned; {kits} need a compensation kit by the heater's own limit"
+        return f"{kept} of {read} vehicles planned; {need}{f', {kits} get one' if without else ''}"
 
     @property
     def warnings(self) -> tuple[str, ...]:
@@ -229,17 +202,12 @@ def plan_tables(
     """
     rules = Policy.of(policy)
     faults = tables.Faults()
-    clean_vehicles, clean_sites = faults.take(vehicles), faults.take(sites)
-    tables.suspect_feet(clean_sites, rules["highest_site_m"], faults, given_in_feet=sites.in_feet)
-    tables.check_order_of_temperatures(clean_sites, faults)
+    clean_vehicles, clean_sites = faults.take(vehicles), _checked_sites(sites, rules, faults)
     kept_sites = clean_sites[~faults.refused["sites"]].reset_index(drop=True)
-    site_of = clean_vehicles["site_id"]
-    at = pd.Index(kept_sites["site_id"]).get_indexer(site_of)
-    refused, lost = site_of.isin(clean_sites["site_id"]), (at < 0) & (site_of != "")
-    _tell_unknown(site_of, lost & refused, [], SITE_REFUSED, faults)
-    _tell_unknown(site_of, lost & ~refused, kept_sites["site_id"].tolist(), SITE_UNKNOWN, faults)
+    at = _rows_of_sites(clean_vehicles["site_id"], clean_sites, kept_sites, faults)
+    folder = None if profiles is None else Path(profiles)
     sold = np.where(at < 0, "", np.append(kept_sites["fuel"].to_numpy(dtype=object), "")[at])
-    types, index = types_of(clean_vehicles, heaters or {}, Path(profiles) if profiles else None, rules, faults, sold)
+    types, index = types_of(clean_vehicles, heaters or {}, folder, rules, faults, sold)
     good = ~faults.refused["vehicles"]
     rows = {name: _tally(len(refused), int(refused.sum())) for name, refused in faults.refused.items()}
     if not good.any():
@@ -252,35 +220,65 @@ def plan_tables(
     frame = frame.assign(**state_columns(frame))
     flips = sensitivity_frame(frame, fleet, rules)
     frame["sureness"] = sureness(frame, flips, rules)
+    decided, nights = frame, kept_sites["nights_per_season"].to_numpy(dtype=float)[at[good]]
+    frame, kits = share_out(frame, nights, fleet, rules)
     frame["reason"] = reasons(frame)
     uses = route_uses(frame, fleet)
     sums = NO_POINTS if routes is None else routes(uses)
     if routes is not None:
         rows["routes"] = _tally(sums.read, sums.refused)
-        faults.rows.extend(sums.faults)
-        route_of, known = clean_vehicles["route_id"], sorted({route for route, _ in sums.table})
-        lost = good & (route_of != "") & ~route_of.isin(known)
-        _tell_unknown(route_of, lost, known, ROUTE_UNKNOWN, faults, warn=True)
-        tables.metres_beside_routes(sites, max((row.highest_m for row in sums.table.values()), default=0.0), faults)
-    change = assign(frame, chosen, kept_sites, fleet, rules) if with_assignment else Assignment()
-    totals, remedies = _totals(frame, rules, rows["vehicles"]["refused"]), remedies_frame(frame, fleet, rules)
+        _tell_of_routes(sums, clean_vehicles["route_id"].where(good, ""), sites, faults)
+    asked = with_assignment and bool(rules.given("max_moves"))
+    change = assign(decided, chosen, kept_sites, fleet, rules) if asked else Assignment()
+    totals, remedies = totals_of(frame, rules, rows["vehicles"]["refused"]), remedies_frame(frame, fleet, rules)
+    not_planned = clean_vehicles[["vehicle_id", "site_id"]].assign(row=vehicles.lines)[~good].reset_index(drop=True)
     return FleetPlan(
         without_trims(frame),
         counts_frame(frame),
         sites_frame(frame, rules),
         parts_frame(frame, remedies, rules, int(totals["spare_kits"] or 0)),
+        kits,
+        calendar_frame(frame, kept_sites, chosen["service_due_month"].to_numpy(dtype=float), rules),
         remedies,
         routes_frame(sums, uses),
+        ways_frame(sums),
         flips if with_sensitivity else flips.iloc[:0],
         change,
         faults.frame(),
         rows,
         totals,
-        site_cards(frame, tables.folded_name),
+        site_cards(frame, tables.folded_name) + refused_card(not_planned),
         _assumptions(rules, types, {"vehicles": clean_vehicles, "sites": kept_sites}),
+        not_planned,
         (*vehicles.notes, *sites.notes),
         weather(frame, kept_sites, fleet, rules) if weather else NO_WEATHER,
     )
+
+
+def _checked_sites(sites: tables.FleetTable, rules: Policy, faults: tables.Faults) -> pd.DataFrame:
+    """Return the sites with the faults of their heights, temperatures and months told."""
+    clean = faults.take(sites)
+    tables.suspect_feet(clean, rules["highest_site_m"], faults, given_in_feet=sites.in_feet)
+    tables.check_order_of_temperatures(clean, faults)
+    check_months(clean, faults)
+    return clean
+
+
+def _rows_of_sites(site_of: pd.Series, sites: pd.DataFrame, kept: pd.DataFrame, faults: tables.Faults) -> Any:
+    """Return the row of each vehicle's site among those that are kept, -1 and a fault where there is none."""
+    at = pd.Index(kept["site_id"]).get_indexer(site_of)
+    refused, lost = site_of.isin(sites["site_id"]), (at < 0) & (site_of != "")
+    _tell_unknown(site_of, lost & refused, [], SITE_REFUSED, faults)
+    _tell_unknown(site_of, lost & ~refused, kept["site_id"].tolist(), SITE_UNKNOWN, faults)
+    return at
+
+
+def _tell_of_routes(sums: RouteSums, route_of: pd.Series, sites: tables.FleetTable, faults: tables.Faults) -> None:
+    """Tell the faults of the points, routes that have none, and sites under a heading in feet far below theirs."""
+    faults.rows.extend(sums.faults)
+    known = sorted({route for route, _ in sums.table})
+    _tell_unknown(route_of, (route_of != "") & ~route_of.isin(known), known, ROUTE_UNKNOWN, faults, warn=True)
+    tables.metres_beside_routes(sites, max((row.highest_m for row in sums.table.values()), default=0.0), faults)
 
 
 def _tally(read: int, refused: int) -> dict[str, int]:
@@ -303,35 +301,6 @@ def _alike(name: str, known: list[str]) -> list[str]:
     """Return up to two names near a name, those that differ in capitals, letter form or blanks alone first."""
     same = [one for one in known if tables.folded_name(one) == tables.folded_name(name)]
     return list(dict.fromkeys([*same, *near_matches(name, known, n=2)]))[:2]
-
-
-def _totals(frame: pd.DataFrame, policy: Policy, refused: int) -> dict[str, float | int | None]:
-    """Return how many vehicles are what, and litres and money; every sum follows from the rows of the vehicles."""
-    off = {column: stays_off(frame) for column in ("battery", "fuel_grade")}  # what it has does not matter there
-    counted = {
-        key: int(((frame[column] == value) & ~off.get(column, False)).sum()) for key, (column, value) in COUNTED.items()
-    }
-    kits = counted["compensation_kits"]
-    spares = math.ceil(kits * policy["spare_share"] - 1e-9)
-    asked = (frame["decision"] == "check_document") & (frame["compensation"] == "none")
-    litres = {when: float(frame.loc[frame["fuel_when"] == when, "fuel_l_per_season"].sum()) for when in FUEL_WHEN}
-    kit_price, fuel_price = policy.given("price_compensation_kit"), policy.given("price_fuel_per_l")
-    return {
-        "vehicles": len(frame),
-        "refused": refused,
-        **counted,
-        "spare_kits": spares,
-        "short_of_air": int((frame["safety"] == "outdoors_only").sum()),
-        "kits_not_known": int(asked.sum()),
-        "shorten_service": int(frame["shorten_service"].sum()),
-        "flips_between_lambdas": int((frame["flips_between_lambdas"] != "").sum()),
-        "fuel_l_per_season": litres["now"],
-        "fuel_l_per_season_with_kit": litres["with_kit"],
-        "fuel_l_per_season_look_up": litres["look_up"],
-        "cost_kits": None if kit_price is None else (kits + spares) * kit_price,
-        "cost_fuel": None if fuel_price is None else litres["now"] * fuel_price,
-        "cost_fuel_with_kit": None if fuel_price is None else litres["with_kit"] * fuel_price,
-    }
 
 
 def _assumptions(policy: Policy, types: list[HeaterType], frames: Mapping[str, pd.DataFrame]) -> pd.DataFrame:

@@ -73,7 +73,7 @@ def remedies_frame(frame: pd.DataFrame, fleet: Fleet, policy: Policy) -> pd.Data
     cold = everyone.rows(np.flatnonzero((frame["cab"] == "cold").to_numpy()))
     # Nothing but the right voltage helps the one, nothing but the limit of its document the other.
     height = everyone.rows(np.flatnonzero(off & ~frame["decision"].isin(["wrong_voltage", "limit_missing"]).to_numpy()))
-    kit = everyone.rows(np.flatnonzero((frame["decision"] == "compensate").to_numpy()))
+    kit = everyone.rows(np.flatnonzero(frame["decision"].isin(["compensate", "no_kit_left"]).to_numpy()))
     parts = [*_insulation(cold, policy), _trim_to_minimum(cold), _larger_heater(cold), _compensation(cold)]
     parts += [_compensation(kit), *_other_sites(cold, frame), *_other_sites(height, frame)]
     table = pd.concat(parts, ignore_index=True)

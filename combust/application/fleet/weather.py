@@ -29,7 +29,9 @@ MARGINS = {
     "battery": "a night takes too much of the charge",
 }
 NOT_OF_ONE_OFF = ("cab", "fuel", "fuel_margin", "battery")  # of a heater that stays off they tell nothing
+BOUNDS = {"least": 2.0, "most": -2.0}  # lambda with its 95 % on top, and less it
 COUNTS = [f"{kind}_{margin}" for margin in MARGINS for kind in ("hours", "nights")]
+COUNTS += [f"{kind}_air_ratio_{bound}" for bound in BOUNDS for kind in ("hours", "nights")]
 CLASS = ["site_id", "decision", "heater", "compensation"]
 TYPICAL = "a typical year: months of different years put together, the worst nights are averaged out"
 YEAR_D = 365
@@ -49,7 +51,8 @@ class Weather:
         One row a series: where it comes from, what it holds and lacks, hours and nights colder than the design night.
     classes : DataFrame
         One row for the vehicles of a site with one decision, heater and compensation: the most of any of them. NaN
-        where it cannot be told, or tells nothing of a heater that stays off.
+        where it cannot be told, or tells nothing of a heater that stays off. ``_least`` and ``_most`` of lambda: with
+        its own 95 % in every hour on one side.
     vehicles : DataFrame
         The same for each vehicle.
     warnings, notes : tuple of str
@@ -154,6 +157,7 @@ class _Stage:
         fuel, speed, _ = base.trims_fitted
         by_density = lambdas.air_ratio_with_fuel_density / base.air_ratio
         self.air_ratio = lambdas.air_ratio_full
+        self.relative_u = lambdas.air_ratio_full_u / lambdas.air_ratio_full
         self.fuel = np.minimum(value_from_surface(fuel, pressure, temp) * by_density, 1.0)
         self.speed = np.maximum(value_from_surface(speed, pressure, temp) / by_density, 1.0)
         self.heat_kw = one.numbers["useful_heat_kw"] * fuel_density_ratio(
@@ -188,7 +192,13 @@ def site_counts(counted: Counted, rows: pd.DataFrame, types: Any, fleet: Fleet, 
         base, minimum = (part[key].to_numpy()[0] for key in ("base_air_ratio", "minimum_air_ratio"))
         lowest = air_ratio_as_fitted(stage.air_ratio, base, minimum, kit, left)
         untold = bool((np.isnan(lowest) & ~np.isnan(stage.air_ratio)).any())  # a blower of unknown reach is needed
-        put("air_ratio", places, lowest, np.full(len(places), np.nan if untold else minimum))
+        limit = np.full(len(places), np.nan if untold else minimum)
+        put("air_ratio", places, lowest, limit)
+        held_u = (
+            float(part["base_air_ratio_u"].to_numpy()[0] / base) if kit in ("fuel", "automatic") else stage.relative_u
+        )
+        for bound, widths in BOUNDS.items():
+            put(f"air_ratio_{bound}", places, lowest * (1.0 + widths * held_u), limit)
         heat = stage.heat_kw * kept_share(kit, left, stage.fuel, stage.speed)
         for (target, venting), more in _groups(part[["cab_target_c", "ventilation_m3_per_h"]]):
             density = air.air_density(counted.pressure_hpa, counted.temp_c, np.nan_to_num(counted.humidity_pct))
@@ -226,7 +236,7 @@ def weather_of(
     sites: pd.DataFrame,
     fleet: Fleet,
     policy: Policy,
-    season: Season,
+    season: Season | None,
 ) -> Weather:
     """Return what the series of the sites count to; they come one after the other and are not kept.
 
@@ -239,13 +249,17 @@ def weather_of(
         The planned vehicles and their heater types; they are read only.
     sites : DataFrame
         The planned sites.
+    season : Season, optional
+        That of all sites; default the months of each.
     """
     told, parts, notes, warnings = [], [], [], []
     by_site = sites.set_index("site_id")
     for site, hours in series:
         row = by_site.loc[site]
-        counted = counted_hours(hours, season, float(row["hours_per_night"]), policy["night_ends_h"])
-        told.append(_site_row(site, hours, counted, float(row["design_temp_c"])))
+        months = (float(row[key]) for key in ("season_first_month", "season_last_month"))
+        span = season or Season.of_months(*months)
+        counted = counted_hours(hours, span, float(row["hours_per_night"]), policy["night_ends_h"])
+        told.append(_site_row(site, hours, counted, float(row["design_temp_c"])) | {"season": str(span)})
         notes += [f"Weather of {site}: {text}" for text in hours.told]
         warnings += _colder(told[-1])
         places = np.flatnonzero(frame["site_id"].to_numpy() == site)
@@ -254,13 +268,15 @@ def weather_of(
             columns = site_counts(counted, rows, fleet.index[places], fleet, policy)
             parts.append(rows[["vehicle_id", *CLASS]].reset_index(drop=True).assign(**columns))
         elif len(places):
-            notes.append(f"Weather of {site}: no hour of the nights of the season ({season}).")
+            notes.append(f"Weather of {site}: no hour of the nights of the season ({span}).")
     warnings = [*(f"Weather of {site} REFUSED: {why}" for site, why in refused.items()), *warnings]
     empty = pd.DataFrame(columns=["vehicle_id", *CLASS, *COUNTS])
     vehicles = pd.concat(parts, ignore_index=True) if parts else empty
     grouped = vehicles.groupby(CLASS, sort=False)
     classes = grouped.size().rename("vehicles").to_frame().join(grouped[COUNTS].max()).reset_index()
-    words = f"{season} by the evening; each night the hours of the site before {policy['night_ends_h']:g} o'clock"
+    spans = {str(one["season"]) for one in told}
+    span_words = spans.pop() if len(spans) == 1 else "of each site"
+    words = f"{span_words} by the evening; each night the hours of the site before {policy['night_ends_h']:g} o'clock"
     return Weather(words, pd.DataFrame(told), classes, vehicles, tuple(warnings), tuple(notes), len(refused))
 
 
@@ -299,11 +315,17 @@ def _colder(row: Mapping[str, Any]) -> list[str]:
 
 
 def hours_and_nights(row: Mapping[str, Any], margin: str) -> str:
-    """Return hours and nights a season of a margin in a cell; a part of an hour is never told as none."""
+    """Return hours and nights a season of a margin in a cell; a part of an hour is never told as none.
+
+    Of lambda also the least and the most nights by its own 95 %, where that makes a difference.
+    """
     hours, nights = row[f"hours_{margin}"], row[f"nights_{margin}"]
     if hours is None or hours != hours:
         return "-" if row["decision"] in KEEP_OFF else "not known"
-    if hours == 0.0:
-        return "0"
-    told, often = ("<1" if 0.0 < number < 0.5 else f"{number:.0f}" for number in (hours, nights))
-    return f"{told} h on {often} nights"
+    told = f"{_whole(hours)} h on {_whole(nights)} nights" if hours else "0"
+    least, most = (row.get(f"nights_{margin}_{bound}", nights) for bound in BOUNDS)
+    return told if _whole(least) == _whole(most) else f"{told} ({_whole(least)} to {_whole(most)})"
+
+
+def _whole(number: float) -> str:
+    return "<1" if 0.0 < number < 0.5 else f"{number:.0f}"

@@ -25,6 +25,7 @@ from combust.edge.figures.style import save
 
 VISITS = "larkfell_visits.csv"
 INTERPRETED, REFUSED = "readings_interpreted.csv", "readings_refused.csv"
+FLEET = "larkfell_fleet"
 DRAWN = "W302"  # snow in the intake: every check was made, so its figure has the most steps
 SHOWN = ("R005", "R015", "R020")  # a healthy hut heater, a pair that cannot be, a stop condition
 READING_COLUMNS = (
@@ -59,7 +60,7 @@ def command(out: str, data_folder: str | None) -> Answer:
     data, target = demo_data(data_folder), Path(out)
     counts = interpret_file(data / READINGS, target / INTERPRETED, rejects=target / REFUSED)
     example = _show_readings(data, target)
-    visits = _rank_visits(data, target)
+    visits, fleet = _rank_visits(data, target), _copy_fleet(data, target)
     named = [replace(one, text=f"Visit {visit.visit_id}: {one.text}") for visit in visits for one in visit.stop]
     facts = {"out": out, "readings": counts, "reading": example, "visits": visits, "cautions": cautions()}
     refused = [f"  row {row['row']}: {row['reasons']}" for row in _rows(target / REFUSED)]
@@ -80,7 +81,7 @@ Causes of the visits of {data / VISITS} (invented demo data)
 
 Everything was written to {target}/
 Look at {target}/plane_{SHOWN[0]}.png and {target}/causes_{DRAWN}.png.
-A word that is not plain: combust word pair_impossible
+A word that is not plain: combust word pair_impossible{fleet}
 Next, a reading of your own: combust reading --help"""
     return Answer(facts, text, Safety((*named, *counts.safety().findings)), in_full=True)
 
@@ -113,6 +114,16 @@ def _rank_visits(data: Path, target: Path) -> list[VisitResult]:
     for visit in found:
         output.write_text(target / f"causes_{visit.visit_id}_{visit.phase}.txt", f"{visit}\n")
     return found
+
+
+def _copy_fleet(data: Path, target: Path) -> str:
+    """Copy tables, profiles and policy of the demo fleet, to be planned and changed; return the command that does."""
+    files = sorted(file for file in (data / FLEET).rglob("*") if file.suffix in (".csv", ".toml"))
+    for file in files:
+        output.write_text(target / "fleet" / file.relative_to(data / FLEET), file.read_text(encoding="utf-8"))
+    tables = " ".join(f"--{name} {target}/fleet/{name}.csv" for name in ("vehicles", "sites", "routes"))
+    command = f"combust fleet {tables} --policy {target}/fleet/policy.toml --out {target}/plan"
+    return f"\nA fleet of your own to start from: {command}" if files else ""
 
 
 def _rows(path: Path) -> list[dict[str, Any]]:

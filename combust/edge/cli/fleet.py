@@ -16,6 +16,7 @@ from combust.edge.cli.options import table_options
 from combust.edge.cli.progress import with_progress
 
 if TYPE_CHECKING:
+    from combust.application.fleet.assignment import Assignment
     from combust.application.fleet.difference import PlanDifference
     from combust.application.fleet.plan import FleetPlan
     from combust.application.fleet.points import RouteSums, RouteUse
@@ -23,7 +24,6 @@ if TYPE_CHECKING:
     from combust.edge.tables.reader import Table
 
 SHOWN_FAULTS = 20
-AIMS = {key: key for key in ("aim", "now", "planned", "bound", "proved")}
 WEATHER = {
     "site_id": "site",
     "air_ratio": "lambda",
@@ -32,6 +32,12 @@ WEATHER = {
     "fuel_margin": "nearly waxes",
     "battery": "battery short",
 }
+SHOWN_KITS = 20
+AIMS = {"aim": "aim", "nobody moved": "now:.0f", "proposed": "planned:.0f", "at best": "bound:.0f", "proved": "proved"}
+KITS = {
+    "kit": "rank", "given": "given", "vehicle": "vehicle_id", "site": "site_id", "nights": "nights_per_season:.0f",
+    "cab °C": "cab_temp_reached_c:.0f", "heaters off then": "heaters_off_then",
+}  # fmt: skip
 COUNTS = {"lambda by": "air_ratio_by", **{key: key for key in ("rule", "yes", "borderline", "no", "unknown")}}
 
 
@@ -43,12 +49,15 @@ COUNTS = {"lambda by": "air_ratio_by", **{key: key for key in ("rule", "yes", "b
 @click.option("--profiles", metavar="DIR", help="Folder with heater profiles (default: profiles beside the vehicles).")
 @click.option("--policy", metavar="FILE", help="TOML with values of your own; the rest are printed defaults.")
 @click.option("--change", "changes", metavar="TEXT", multiple=True, help="What if: plan with it, tell the difference.")
-@click.option("--max-kits", type=click.IntRange(0), metavar="N", help="Most kits: who gets them, what more would buy.")
+@click.option("--max-kits", type=click.IntRange(0), metavar="N", help="Most kits: who gets them, what the next buy.")
 @click.option(
-    "--max-moves", type=click.IntRange(0), metavar="N", help="Most vehicles moved; 0 gives out only the kits."
+    "--max-moves",
+    type=click.IntRange(0),
+    metavar="N",
+    help="Propose who changes places; else nobody is moved.",
 )
 @click.option("--weather", metavar="DIR", help="Hourly series: a file named like each site (.csv .parquet .epw .tmy3).")
-@click.option("--season", metavar="MM-DD:MM-DD", help="Evenings counted in them (default 10-01:04-30).")
+@click.option("--season", metavar="MM-DD:MM-DD", help="Evenings counted (default: of each site).")
 @click.option(
     "--sea-level-pressure",
     type=click.Choice(["refuse", "reduce"]),
@@ -182,7 +191,6 @@ def _text(plan: FleetPlan) -> str:
         f"{name}: {row['read']} read, {row['planned']} planned, {row['refused']} refused"
         for name, row in plan.rows.items()
     ]
-    change = plan.assignment
     parts = [
         plan.summary,
         "\n".join(read),
@@ -190,9 +198,35 @@ def _text(plan: FleetPlan) -> str:
         *_weather_text(plan.weather),
         "Needs a compensation kit, by three rules (the first decides; its yes counts fitted and barred ones too)",
         output.text_of_table(COUNTS, plan.counts.to_dict("records")),
-        f"Assignment of vehicles to places: {change.kits_before} kits now, {change.kits_after} after "
-        f"{len(change.moves)} moves; {change.off_before} heaters off now, kits fitted, {change.off_after} after. "
-        f"{change.note}",
-        *([output.text_of_table(AIMS, change.aims.to_dict("records"))] if len(change.aims) else []),
+        *_kits(plan),
+        *_proposal(plan.assignment),
     ]
     return "\n\n".join(parts)
+
+
+def _kits(plan: FleetPlan) -> list[str]:
+    """Return who gets the kits, and what each next one would buy; nothing where all that need one get one."""
+    left = plan.kits[~plan.kits["given"]]
+    if left.empty:
+        return []
+    head = (
+        f"Kits: {len(plan.kits)} are needed, {len(plan.kits) - len(left)} are given out, most nights first, then by id"
+    )
+    rows = plan.kits.assign(given=plan.kits["given"].map({True: "yes", False: "next"})).to_dict("records")
+    shown = [row for row in rows if row["given"] == "yes"][:SHOWN_KITS] + rows[len(plan.kits) - len(left) :][
+        :SHOWN_KITS
+    ]
+    more = [f"… all {len(rows)} in kits.csv"] if len(shown) < len(rows) else []
+    return [head, "\n".join([output.text_of_table(KITS, shown), *more])]
+
+
+def _proposal(change: Assignment) -> list[str]:
+    """Return the moves that were asked for, apart from the plan."""
+    if not len(change.aims):
+        return [change.note]
+    head = (
+        f"A proposal, not in the sums above: {len(change.moves)} moves bring the heaters off from {change.off_before} "
+        f"(kits fitted, nobody moved) to {change.off_after}, with {change.kits_before} and {change.kits_after} kits. "
+        f"To plan with them, enter the places of moves.csv in the vehicles table. {change.note}"
+    )
+    return [head, output.text_of_table(AIMS, change.aims.to_dict("records"))]

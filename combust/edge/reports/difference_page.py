@@ -16,6 +16,7 @@ from combust.edge.whole_file import whole_file
 if TYPE_CHECKING:
     import pandas as pd
 
+MOST_CSV_ROWS = 500_000  # of a table that is written as CSV too; Parquet holds any number
 PRICES = ("price_compensation_kit", "price_fuel_per_l")
 
 
@@ -52,7 +53,9 @@ def prices_of(assumptions: pd.DataFrame) -> dict[str, float]:
 
 
 def write_difference(difference: PlanDifference, folder: str | Path, *, title: str = "Difference of two plans") -> None:
-    """Write a difference: one page, and its cells and sums as tables; values of cells are JSON."""
+    """Write a difference: one page; its cells, decisions and sums as CSV and Parquet. Values of cells are JSON."""
+    from combust.edge.tables.formulas import csv_of
+
     folder = Path(folder)
     cells = difference.cells.assign(
         **{
@@ -61,7 +64,10 @@ def write_difference(difference: PlanDifference, folder: str | Path, *, title: s
         }
     )
     write_text(folder / "difference.html", page("difference", title=title, difference=difference, **_parts(difference)))
-    for name, table in (("difference_cells", cells), ("difference_sums", difference.sums)):
+    tables = {"cells": cells, "decisions": difference.decisions, "sums": difference.sums}
+    for name, table in {f"difference_{name}": table for name, table in tables.items()}.items():
+        if len(table) <= MOST_CSV_ROWS:
+            write_text(folder / f"{name}.csv", csv_of(table))
         with whole_file(folder / f"{name}.parquet") as partial:
             table.to_parquet(partial, index=False)
 

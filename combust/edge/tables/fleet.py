@@ -183,7 +183,7 @@ def plan_fleet(
         Folder with hourly series, a file named like each site: CSV, Parquet, EPW or TMY3. They are counted beside the
         design night and change no decision.
     season : str, optional
-        First and last evening that is counted in them, month-day; default 10-01:04-30.
+        First and last evening that is counted in them, month-day; default the season of each site, else 10-01:04-30.
     reduce_pressure : bool
         Bring a pressure of theirs that was reduced to sea level to the station instead of refusing it.
 
@@ -211,7 +211,7 @@ def plan_fleet(
     ['compensate']
     """
     given = {"vehicles": vehicles, "sites": sites} | ({} if routes is None else {"routes": routes})
-    folder, span = None if weather is None else WeatherFolder(weather), Season.of(season)
+    folder, span = None if weather is None else WeatherFolder(weather), None if season is None else Season.of(season)
     others = [*given.values(), *(folder.tables() if folder else ())]
     points = [] if routes is None else route_tables(routes, mapping, others)
     read = {name: read_fleet_table(name, given[name], mapping, others) for name in ("vehicles", "sites")}

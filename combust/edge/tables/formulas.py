@@ -7,11 +7,14 @@ a number, nor a list of numbers between semicolons, nor made of dashes alone. Nu
 from __future__ import annotations
 
 import re
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 STARTS = "=+-@\t\r"
 _NUMBER = r"[+-]?(?:[0-9]+(?:[.,][0-9]*)?|[.,][0-9]+)(?:[eE][+-]?[0-9]+)?"
@@ -34,6 +37,13 @@ def harmless(cell: str) -> str:
     OWASP, CSV Injection: the first characters that count (from memory).
     """
     return f"'{cell}" if cell[:1] in STARTS and cell and not _HARMLESS.match(cell) else cell
+
+
+def csv_of(frame: pd.DataFrame) -> str:
+    """Return a frame as the text of a CSV file in which no cell is run by a spreadsheet."""
+    texts = frame.select_dtypes(exclude=["number", "bool"])
+    shown = frame.assign(**texts.map(lambda cell: harmless(cell) if isinstance(cell, str) else cell))
+    return str(shown.to_csv(index=False, float_format="%.6g"))
 
 
 def harmless_column(column: Any) -> Any:

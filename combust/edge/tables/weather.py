@@ -90,7 +90,7 @@ class WeatherFolder:
         fleet: Fleet,
         policy: Policy,
         *,
-        season: Season,
+        season: Season | None = None,
         reduce: bool = False,
         mapping: MapLike = None,
         elsewhere: frozenset[str] = frozenset(),

@@ -100,7 +100,7 @@ def mixed(group: str = "crew") -> tuple[pd.DataFrame, pd.DataFrame]:
 @pytest.mark.independent
 def test_exchange_saves_units() -> None:
     cars, sites = mixed()
-    change = plan_fleet(cars, sites, heaters=BY_LIMIT).assignment
+    change = plan_fleet(cars, sites, heaters=BY_LIMIT, max_moves=99).assignment
     assert (change.kits_before, change.kits_after) == (4, 0)
     assert len(change.moves) == 8
     assert sorted(change.moves["vehicle_id"]) == [f"V{number}" for number in range(8)]
@@ -115,10 +115,10 @@ def test_exchange_saves_units() -> None:
 def test_exchange_stays_within_groups_and_moves_nobody_for_nothing() -> None:
     cars, sites = mixed()
     cars["group"] = ["a"] * 4 + ["b"] * 6
-    change = plan_fleet(cars, sites, heaters=BY_LIMIT).assignment
+    change = plan_fleet(cars, sites, heaters=BY_LIMIT, max_moves=99).assignment
     assert change.kits_after == change.kits_before == 4
     assert len(change.moves) == 0
-    settled = plan_fleet(worked.vehicles(), worked.sites(), heaters=worked.HEATERS).assignment
+    settled = plan_fleet(worked.vehicles(), worked.sites(), heaters=worked.HEATERS, max_moves=99).assignment
     assert len(settled.moves) == 0
 
 
@@ -138,7 +138,7 @@ def test_exchange_against_enumeration() -> None:
             {"vehicle_id": [f"V{n}" for n in range(5)], "heater_id": [f"limit_{one}" for one in limits],
              "site_id": sites["site_id"]}
         ).assign(cab_ua_w_per_k=20)  # fmt: skip
-        change = plan_fleet(cars, sites, heaters=BY_LIMIT).assignment
+        change = plan_fleet(cars, sites, heaters=BY_LIMIT, max_moves=99).assignment
         best = min(int(np.sum(heights[list(order)] > limits)) for order in permutations(range(5)))
         assert change.kits_after == best
 
@@ -260,7 +260,7 @@ def test_no_exchange_takes_a_vehicle_to_a_lambda_below_its_minimum() -> None:
     cars, sites = mixed()
     low = worked.heater(1400.0, limits={"altitude_m": 1400, "compensation_altitude_m": 6000})
     heaters = {"limit_1400": low, "limit_2400": worked.heater(6000.0)}
-    change = plan_fleet(cars, sites.assign(altitude_m=[4800, 500]), heaters=heaters).assignment
+    change = plan_fleet(cars, sites.assign(altitude_m=[4800, 500]), heaters=heaters, max_moves=99).assignment
     assert (change.kits_before, change.kits_after) == (4, 4)
     assert len(change.moves) == 0
 

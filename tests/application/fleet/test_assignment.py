@@ -12,6 +12,7 @@ import pytest
 from combust.application.fleet.assignment import Assignment
 from combust.application.fleet.decisions import KEEP_OFF
 from combust.application.fleet.places import AIMS, Most, Options, Places, solve_in_order
+from combust.application.fleet.plan import FleetPlan
 from combust.edge.tables.fleet import plan_fleet
 from tests.application.fleet import foreign
 from tests.long import LONG
@@ -111,7 +112,7 @@ def test_each_aim_in_turn_is_the_best_of_every_assignment() -> None:
     cars = small_fleets(6, FLEETS)
     bare, kitted = everywhere(cars)
     nights = foreign.sites().set_index("site_id")["nights_per_season"].to_dict()
-    plan = plan_fleet(cars, foreign.sites(), heaters=HEATERS, with_sensitivity=False)
+    plan = plan_fleet(cars, foreign.sites(), heaters=HEATERS, with_sensitivity=False, max_moves=10**6)
     change = plan.assignment
     assert change.proved
     found = reached(cars, change, bare, kitted, nights)
@@ -201,17 +202,36 @@ def test_the_first_kits_and_what_each_next_one_buys() -> None:
     cars = pd.DataFrame({"vehicle_id": list("abcd"), "site_id": ["hut", "hut", "hut", "pass"], "heater_id": "moss"})
     cars = cars.assign(cab_ua_w_per_k=30)
 
-    def change(**more: Any) -> Assignment:
-        return plan_fleet(cars, sites, heaters=HEATERS, **more).assignment
+    def plan(**more: Any) -> FleetPlan:
+        return plan_fleet(cars, sites, heaters=HEATERS, **more)
 
-    one = change(max_kits=1)
-    assert one.kits["vehicle_id"].tolist() == ["d"]  # 90 nights before 60
-    assert one.next_kits.to_numpy().tolist() == [[2, 2], [3, 1], [4, 0]]
-    assert (one.off_before, one.off_after, one.kits_after) == (3, 3, 1)
-    assert "3 kits more would let 3 heaters more run" in one.note
-    budget = change(policy={"price_compensation_kit": 500, "kit_budget": 1499})
-    assert budget.kits_after == 2  # the third would cost 1500
-    assert change().off_after == len(change().next_kits) == len(one.moves) == 0
+    one = plan(max_kits=1)
+    assert one.kits["vehicle_id"].tolist() == ["d", "a", "b", "c"]  # 90 nights before 60, then by id
+    assert one.kits["given"].tolist() == [True, False, False, False]
+    assert one.kits["heaters_off_then"].tolist() == [3, 2, 1, 0]
+    assert one.vehicles["decision"].tolist() == ["no_kit_left"] * 3 + ["compensate"]
+    assert (one.totals["off"], one.totals["off_with_kits"]) == (4, 3)
+    # Every sum is that of the one kit: a spare for it, its litres, nothing of those that get none.
+    assert one.parts.loc[one.parts["part"] == "compensation kit", "count"].tolist() == [1, 1]
+    assert one.totals["fuel_l_per_season_with_kit"] == pytest.approx(plan().vehicles["fuel_l_per_season"].iloc[3])
+    assert not len(one.assignment.moves)
+    # A spare for every ten kits begun: two kits and a spare are 1500, one over the budget; one and a spare are 1000.
+    budget = {"price_compensation_kit": 500, "kit_budget": 1499}
+    assert plan(policy=budget).totals["cost_kits"] == 1000
+    assert plan(policy=budget | {"kit_budget": 1500}).totals["cost_kits"] == 1500
+    assert plan().kits["given"].all()
+
+
+@pytest.mark.hand
+def test_alike_vehicles_are_taken_by_id_whatever_their_order() -> None:
+    """Twelve of 1400 m at 2000 m, alike: car-2 comes before car-10, in any order of the rows."""
+    sites = foreign.sites(heights=(2050,)).assign(nights_per_season=60)
+    names = [f"car-{number}" for number in range(1, 13)]
+    random = np.random.default_rng(2)
+    for _ in range(3):
+        cars = pd.DataFrame({"vehicle_id": random.permutation(names), "site_id": "station_2050", "heater_id": "moss"})
+        plan = plan_fleet(cars.assign(cab_ua_w_per_k=30), sites, heaters=HEATERS, max_kits=3)
+        assert plan.kits["vehicle_id"].tolist() == names
 
 
 @pytest.mark.hand
@@ -224,11 +244,11 @@ def test_room_at_a_site_and_the_shorter_way() -> None:
     cars = pd.DataFrame({"vehicle_id": ["a", "b"], "site_id": "top", "heater_id": "moss", "cab_ua_w_per_k": 30})
 
     def moves(**more: Any) -> dict[str, str]:
-        change = plan_fleet(cars, sites, heaters=HEATERS, **more).assignment
+        change = plan_fleet(cars, sites, heaters=HEATERS, **{"max_moves": 99, **more}).assignment
         return dict(zip(change.moves["vehicle_id"], change.moves["to_site"], strict=True))
 
     assert sorted(moves().values()) == ["far", "near"]
     assert set(moves(max_moves=1).values()) == {"near"}
-    assert moves(max_moves=0) == {}
+    assert moves(max_moves=0) == moves(max_moves=None) == {}
     crowded = sites.assign(capacity=[0, 1, 0])
-    assert "correct the capacity" in plan_fleet(cars, crowded, heaters=HEATERS).assignment.note
+    assert "correct the capacity" in plan_fleet(cars, crowded, heaters=HEATERS, max_moves=9).assignment.note

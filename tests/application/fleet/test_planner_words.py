@@ -102,7 +102,7 @@ def test_the_reason_of_a_move_is_true_of_the_place_moved_to() -> None:
     """Each vehicle that was moved is planned anew where it goes."""
     data = Path(__file__).parents[3] / "data" / "larkfell_fleet"
     cars, files = pd.read_csv(data / "vehicles.csv"), {"profiles": data / "profiles", "policy": data / "policy.toml"}
-    plan = plan_fleet(cars, data / "sites.csv", max_kits=3, **files)
+    plan = plan_fleet(cars, data / "sites.csv", max_kits=3, max_moves=99, **files)
     moves = plan.assignment.moves.set_index("vehicle_id")
     moved = cars.assign(site_id=cars["vehicle_id"].map(moves["to_site"]).fillna(cars["site_id"]))
     there = plan_fleet(moved, data / "sites.csv", with_assignment=False, **files).vehicles.set_index("vehicle_id")
@@ -113,7 +113,8 @@ def test_the_reason_of_a_move_is_true_of_the_place_moved_to() -> None:
         assert (end == "may run there") == (decision in RUNS)
         assert (end == "with a kit it may run there") <= (decision == "compensate")
         if "here a kit could have helped" in end:
-            assert (here.loc[name, "decision"], decision) == ("compensate", "barred")
+            assert here.loc[name, "decision"] in ("compensate", "no_kit_left")
+            assert decision == "barred"
     assert moves["reason"].str.contains("here a kit could have helped").any()
 
 

@@ -146,10 +146,15 @@ def test_the_design_night_all_season_is_the_plan(tmp_path: Path) -> None:
     lowest = np.where(
         kit.isin(["fuel", "automatic"]), 1.6, np.where(kit == "blower", np.minimum(free * 1.08, 1.6), free)
     )
+    relative = np.where(
+        kit.isin(["fuel", "automatic"]), told["base_air_ratio_u"] / 1.6, told["air_ratio_full_u"] / free
+    )
     sure = np.abs(told["cab_temp_reached_full_c"] - 19.5) > 0.02  # farther than a hair of the surface
     assert sure.mean() > 0.95
     for margin, where, known in (
         ("air_ratio", lowest < 1.33, True),
+        ("air_ratio_least", lowest * (1.0 + 2.0 * relative) < 1.33, True),
+        ("air_ratio_most", lowest * (1.0 - 2.0 * relative) < 1.33, True),
         ("cab", told["cab_temp_reached_full_c"] < 19.5, sure),
         ("fuel", told["fuel_grade"] == "below", True),
         ("fuel_margin", told["fuel_grade"].isin(["below", "marginal"]), True),
@@ -271,3 +276,20 @@ def test_a_blower_of_unknown_reach_is_not_told() -> None:
     """Where lambda with nothing fitted is too low and nobody knows how far the blower reaches, the count is NaN."""
     counted = Counted(*(np.zeros(3) for _ in range(3)), np.full(3, 12), np.array([0]), np.ones(13), np.ones(13))
     assert np.isnan(count_below(counted, np.array([1.0, 2.0, 3.0]), np.array([np.nan]))).all()
+
+
+@pytest.mark.hand
+def test_the_season_of_a_site_counts_where_none_is_asked_for(tmp_path: Path) -> None:
+    """S1 uses its heaters from November to February, S2 does not say; a season that is asked for wins."""
+    at = pd.date_range("2024-09-30 12:00", "2025-05-01 12:00", freq="h").strftime("%Y-%m-%dT%H:%M")
+    for name in ("S1", "S2"):
+        pd.DataFrame({"taken_at": at, "temp_c": -5.0}).to_csv(tmp_path / f"{name}.csv", index=False)
+    sites = worked.sites(season_first_month=np.nan, season_last_month=np.nan)
+    sites.loc[sites["site_id"] == "S1", ["season_first_month", "season_last_month"]] = (11, 2)
+    asked = {"heaters": worked.HEATERS, "weather": tmp_path, "with_assignment": False}
+    seen = plan_fleet(worked.vehicles(), sites, **asked).weather
+    assert seen.sites["nights_counted"].tolist() == [30 + 31 + 31 + 28, 212]
+    assert "of each site" in seen.season
+    alike = plan_fleet(worked.vehicles(), sites, season="12-24:01-02", **asked).weather
+    assert alike.sites["nights_counted"].tolist() == [10, 10]
+    assert alike.season.startswith("24 December to 2 January, 10 nights")

@@ -7,7 +7,7 @@ from typing import Any
 
 from starlette.responses import Response
 
-from combust.application.visit.record import missing_fields, record_fields
+from combust.application.visit.record import cannot_be_had, missing_fields, record_fields
 from combust.application.visit.standing import line_of
 from combust.application.visit.visit import Visit
 from combust.application.visit.wording import corrections, every_entry
@@ -56,6 +56,7 @@ def _facts(asked: Asked, visit: Visit, error: CombustError | None = None) -> dic
         **about(visit),
         "stages": _before_after(visit, asked.units),
         "lacking": lacking,
+        "rest": cannot_be_had(visit),
         "declared": declared,
         "fields": fields,
         "head": visit.head,

@@ -190,6 +190,7 @@ function begin() {
   document.querySelectorAll("[data-slides]").forEach(addSlider);
   document.querySelectorAll("[data-watch]").forEach(watch);
   tellWaiting();
+  if (typeof tellPhotos === "function") tellPhotos(); // photo.js
 }
 
 begin();
