@@ -64,7 +64,7 @@ def plain_nights(path: Path) -> float:
 
 def records(effort: Effort) -> list[Record]:
     """Return the plan with its series, less the plan alone, against pandas reading the files."""
-    years = effort.pick(3, 30)
+    years = effort.pick(1, 30)
     vehicles, sites = fleet(SITES)
     heater = worked.heater(None, limits={"altitude_m": 4500})
     with tempfile.TemporaryDirectory() as name:
