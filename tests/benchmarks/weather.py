@@ -64,7 +64,7 @@ def plain_nights(path: Path) -> float:
 
 def records(effort: Effort) -> list[Record]:
     """Return the plan with its series, less the plan alone, against pandas reading the files."""
-    years = effort.pick(1, 30)
+    years, rounds = effort.pick(1, 30), effort.pick(1, 2)
     vehicles, sites = fleet(SITES)
     heater = worked.heater(None, limits={"altitude_m": 4500})
     with tempfile.TemporaryDirectory() as name:
@@ -77,10 +77,10 @@ def records(effort: Effort) -> list[Record]:
             how = {"with_sensitivity": False, "with_assignment": False}
             found.append(plan_fleet(vehicles, sites, heaters={"h": heater}, weather=series, **how).weather)
 
-        alone = timed(lambda: plan(None), 2)
-        ours = timed(lambda: plan(folder), 2)
+        alone = timed(lambda: plan(None), rounds)
+        ours = timed(lambda: plan(folder), rounds)
         plain: list[float] = []
-        peer = timed(lambda: plain.extend(map(plain_nights, paths)), 2)
+        peer = timed(lambda: plain.extend(map(plain_nights, paths)), rounds)
     told = found[-1].vehicles.groupby("site_id")["hours_fuel"].first()
     rows = f"{SITES} sites x {years} years of hours"
     return [

@@ -181,6 +181,29 @@ def test_an_entry_waits_for_the_network_and_is_there_once(visited: tuple[Served,
         assert notes(book) == ["casing cold", "second look"]
 
 
+def test_a_watch_stays_on_the_page_without_network(visited: tuple[Served, Path]) -> None:
+    """Samples of minutes are not lost by a network that drops in the middle; an empty form is not sent at all."""
+    server, book = visited
+    with browser() as driver:
+        driver.get(f"{server.address}/visit/V1/watch")
+        for number, value in enumerate(("8.2", "8.3", "8.1"), 1):
+            field = driver.find_element(By.ID, "f-o2_dry_pct")
+            field.send_keys(value, Keys.ENTER)
+            if number == 1:
+                wait(driver, lambda d: texts()["visit"]["samples"].format(n=1) in told(d))
+                server.end(signal.SIGKILL)
+            elif number == 2:
+                wait(driver, lambda d: texts()["page"]["stays"] in told(d))
+                server.start()
+                field.send_keys(Keys.ENTER)
+            wait(driver, lambda d, n=number: texts()["visit"]["samples"].format(n=n) in told(d))
+        driver.get(f"{server.address}/visit/V1/say")
+        driver.execute_script("document.querySelector('form[data-draft=note] [name=text]').required = false")
+        driver.find_element(By.CSS_SELECTOR, "form[data-draft=note] button").send_keys(Keys.ENTER)
+        wait(driver, lambda d: texts()["page"]["empty"] in told(d))
+        assert notes(book) == []
+
+
 def photographs(book: Path) -> list[tuple[str, tuple[int, int]]]:
     """Return the photographs of the visit as the logbook holds them: what each shows, and its size."""
     with Logbook(book, read_only=True) as opened:

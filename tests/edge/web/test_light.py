@@ -12,7 +12,7 @@ import pytest
 from tests.edge.runs import ROOT
 
 pytestmark = pytest.mark.regression
-NOTHING_THERE = {"GET /plan/whole": 422, "POST /pair": 403}  # no plan, and a page that is not shared
+NOTHING_THERE = {"POST /pair": 403}  # a page that is not shared
 
 
 def driven(*arguments: Path) -> dict[str, object]:
@@ -24,8 +24,8 @@ def driven(*arguments: Path) -> dict[str, object]:
     return found
 
 
-def test_every_way_is_answered_without_figures_and_frames(tmp_path: Path) -> None:
-    found = driven(tmp_path)
+def test_every_way_is_answered_without_figures_and_frames(tmp_path: Path, planned: Path) -> None:
+    found = driven(tmp_path, planned)
     assert found["lacking"] == [], "a way that is not driven may load anything"
     assert found["heavy"] == []
     asked = found["asked"]

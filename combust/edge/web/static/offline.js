@@ -1,5 +1,6 @@
-// Photographs that wait for the network: made small on the phone, kept in its own store (which works on plain http),
-// sent when the server answers. Without script, or without a store, the form is sent as forms are.
+// What else holds while there is no network. Photographs wait: made small on the phone, kept in its own store (which works
+// on plain http), sent when the server answers. A form that is not queued stays where it is. Without script, or without a
+// store, forms are sent as forms are.
 "use strict";
 
 const PHOTOS_KEPT = 20, LONGER_SIDE = 1600, PHOTO_BYTES = 3e6, PHOTO_QUALITY = 0.85, PHOTO_PATIENCE_MS = 60000;
@@ -78,8 +79,20 @@ async function tellPhotos() {
   (document.querySelector("main") || document.body).prepend(box);
 }
 
+// A form whose answer is needed at once (a watch, the end of a visit): without network nothing in it is lost.
+async function sendOrStay(form, submitter) {
+  const pairs = [...new FormData(form), ...(submitter && submitter.name ? [[submitter.name, submitter.value]] : [])];
+  try {
+    await draw(await fetch(form.getAttribute("action"), { method: "POST", body: new URLSearchParams(pairs), signal: AbortSignal.timeout(PHOTO_PATIENCE_MS) }));
+  } catch {
+    form.querySelector(".empty")?.remove();
+    form.prepend(element("p", said().stays, "empty kept"));
+  }
+}
+
 document.addEventListener("submit", (event) => {
   const form = event.target;
+  if (form.dataset.stay !== undefined) { event.preventDefault(); sendOrStay(form, event.submitter); return; }
   if (!form.matches("form[data-photo]") || !form.elements.photo.files.length || !window.indexedDB) return;
   event.preventDefault();
   keepPhoto(form).catch(() => { forget(draftOf(form)); form.submit(); }); // no picture, or no room here: the server says so
