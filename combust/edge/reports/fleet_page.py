@@ -59,6 +59,7 @@ def write_plan(plan: FleetPlan, folder: str | Path, *, title: str = "Fleet plan 
         "kits_with_moves": plan.assignment.kits,
         "assumptions": plan.assumptions.astype({"value": str}),
         **weather_tables(plan.weather),
+        **({"due": plan.history.table} if plan.history.due else {}),
     }
     for name, table in tables.items():
         texts[f"{name}.csv"] = csv_of(table)

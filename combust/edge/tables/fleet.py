@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from combust.application.fleet.changes import changed_tables
+from combust.application.fleet.due import HeaterLog
 from combust.application.fleet.hours import Season
 from combust.application.fleet.plan import FleetPlan, plan_tables
 from combust.application.fleet.points import NO_POINTS, RouteSums, RouteUse, route_block
@@ -18,6 +19,7 @@ from combust.application.fleet.policy import Policy
 from combust.application.fleet.tables import FleetTable, check_columns_there, fleet_fields
 from combust.data.errors import CombustError, Fault
 from combust.domain.heater import Heater
+from combust.edge.logbook.history import heater_log
 from combust.edge.tables.reader import Rows, Table, open_source, read_table
 from combust.edge.tables.source import table_files
 from combust.edge.tables.table_map import MapLike, TableMap
@@ -152,6 +154,7 @@ def plan_fleet(
     with_assignment: bool = True,
     mapping: MapLike = None,
     changes: Iterable[str] = (),
+    log: HeaterLog | str | Path | None = None,
     add_up: Callable[[list[Table], list[RouteUse]], RouteSums] = sum_routes,
     weather: str | Path | None = None,
     season: str | None = None,
@@ -177,6 +180,9 @@ def plan_fleet(
     changes : iterable of str, optional
         What-if, made one after the other before anything is planned: ``"design_temp_c lowered by 8"``,
         ``"type small = large where altitude_m >= 2500"``, ``"fuel = paraffinic"``.
+    log : HeaterLog or path, optional
+        Logbook or table with the winters of its heaters (``heater_id`` of a vehicle is its name there): who is due for
+        a visit this season, and which heater stays off by its last one.
     add_up : callable, optional
         Sums the route points another way, as ``combust.edge.tables.dask_workers.sum_routes_dask`` does.
     weather : path, optional
@@ -231,6 +237,7 @@ def plan_fleet(
         with_sensitivity=with_sensitivity,
         with_assignment=with_assignment,
         weather=seen,
+        log=heater_log(log) if isinstance(log, str | Path) else log,
     )
     of_points = (f"routes: {note}" for table in points[:1] for note in table.notes)
     return replace(plan, notes=(*told, *plan.notes, *of_points, *plan.weather.notes))

@@ -15,9 +15,10 @@ import pyarrow.compute as pc
 
 from combust.application.fleet.hours import HOUR_S, Season, SiteHours, SiteSeries, refuse, site_hours
 from combust.application.fleet.nights import station_pressure
-from combust.application.fleet.tables import fleet_fields, folded_name
+from combust.application.fleet.tables import fleet_fields
 from combust.application.fleet.weather import TYPICAL, Weather, weather_of
 from combust.data.errors import CombustError, Fault, no_access, shorten
+from combust.data.near import folded_name
 from combust.edge.tables.cells import all_iso_times, plain_text
 from combust.edge.tables.headings import unit_of
 from combust.edge.tables.reader import Rows, Table, read_table
