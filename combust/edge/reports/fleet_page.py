@@ -21,6 +21,7 @@ from combust.edge.cli.output import write_text
 from combust.edge.figures.elevation import elevation_picture
 from combust.edge.figures.margins import margin_picture, margin_scale
 from combust.edge.reports.html import harmless, page, picture
+from combust.edge.reports.weather_part import weather_facts
 from combust.edge.tables.plan_files import write_plan_files
 
 if TYPE_CHECKING:
@@ -82,6 +83,7 @@ def plan_page(plan: FleetPlan, figures: Mapping[str, Figure], *, title: str) -> 
         decided=decided(plan.vehicles, plan.rows["vehicles"]["refused"]),
         sums=plan.lines()[plan.vehicles["decision"].nunique() :],
         short=list(SHORT.values()),
+        weather=weather_facts(plan.weather),
         heads=HEADS,
         vehicles=[_vehicle(row) for row in frame.head(MOST["vehicles"]).itertuples(index=False)],
         helps=plain(helps(plan.remedies)),

@@ -6,9 +6,10 @@ behind it; ``vehicles.parquet`` holds the rows of the vehicles in a fixed schema
 
 from __future__ import annotations
 
+import datetime
 import json
 from collections.abc import Iterator
-from dataclasses import fields
+from dataclasses import asdict, fields, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -17,6 +18,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from combust.data.errors import CombustError, Fault
+from combust.domain.limits import Finding
 from combust.domain.result import plain
 from combust.edge.tables.sink import table_sink
 from combust.edge.whole_file import whole_file
@@ -24,14 +26,29 @@ from combust.edge.whole_file import whole_file
 if TYPE_CHECKING:
     import pandas as pd
 
+    from combust.application.fleet.due import DueList
     from combust.application.fleet.plan import FleetPlan
+    from combust.application.fleet.weather import Weather
 
 HEAD, EARLIER = "plan.jsonl", "plan.json"
+WANTED = {
+    "safety",
+    "rows",
+    "totals",
+    "assignment",
+    "assumed",
+    "weather",
+    "history",
+    "notes",
+    "not_covered",
+}  # of the head
 OF_PLAN = (
     "vehicles", "counts", "sites", "parts", "kits", "calendar", "remedies", "routes", "ways", "sensitivity",
     "faults", "refused",
 )  # fmt: skip
 OF_ASSIGNMENT = {"aims": "aims", "moves": "moves", "kits_with_moves": "kits"}  # table -> field
+OF_WEATHER = {"weather_sites": "sites", "weather_classes": "classes", "weather_vehicles": "vehicles"}
+DUE = "due"  # written where a log of the heaters was given, as those of the weather where hours of a site were
 DIGITS = 6  # of a number in CSV; Parquet holds all of them
 KINDS = {"b": pa.bool_(), "i": pa.int64(), "f": pa.float64()}
 TEXTS = [
@@ -89,6 +106,7 @@ def write_plan_files(plan: FleetPlan, folder: Path) -> list[str]:
 def head_of(plan: FleetPlan) -> dict[str, Any]:
     """Return what is told of a plan as a whole: all but its tables and cards, the safety state first."""
     change, tables = plan.assignment, OF_ASSIGNMENT.values()
+    weather, of_weather = plan.weather, OF_WEATHER.values()
     return {
         "safety": plan.safety.to_dict(),
         "summary": plan.summary,
@@ -99,6 +117,8 @@ def head_of(plan: FleetPlan) -> dict[str, Any]:
         "assumed": plan.assumptions,
         "notes": plan.notes,
         "not_covered": plan.not_covered,
+        "weather": {one.name: getattr(weather, one.name) for one in fields(weather) if one.name not in of_weather},
+        "history": {"unplaced": [asdict(one) for one in plan.history.unplaced], "notes": plan.history.notes},
         "tables": {name: len(table) for name, table in _frames(plan)},
         "version": plan.version,
     }
@@ -107,6 +127,10 @@ def head_of(plan: FleetPlan) -> dict[str, Any]:
 def _frames(plan: FleetPlan) -> Iterator[tuple[str, pd.DataFrame]]:
     yield from ((name, getattr(plan, name)) for name in OF_PLAN)
     yield from ((name, getattr(plan.assignment, key)) for name, key in OF_ASSIGNMENT.items())
+    if len(plan.weather.sites):
+        yield from ((name, getattr(plan.weather, key)) for name, key in OF_WEATHER.items())
+    if plan.history.due:
+        yield DUE, plan.history.table
 
 
 def _tables(plan: FleetPlan) -> Iterator[tuple[str, Any]]:
@@ -171,7 +195,7 @@ def load_plan(folder: str | Path) -> FleetPlan:
 
     folder = Path(folder)
     head, cards = _head(folder)
-    tables = {name: _read(folder, name, head["tables"][name]) for name in (*OF_PLAN, *OF_ASSIGNMENT)}
+    tables = {name: _read(folder, name, rows) for name, rows in head["tables"].items()}
     change = Assignment(**head["assignment"], **{key: tables[name] for name, key in OF_ASSIGNMENT.items()})
     return FleetPlan(
         **{name: tables[name] for name in OF_PLAN},
@@ -182,7 +206,30 @@ def load_plan(folder: str | Path) -> FleetPlan:
         assumptions=pd.DataFrame(head["assumed"]).astype({"value": object}),
         notes=tuple(head["notes"]),
         not_covered=tuple(head["not_covered"]),
+        weather=_weather(head["weather"], tables),
+        history=_history(head["history"], tables),
     )
+
+
+def _weather(head: dict[str, Any], tables: dict[str, pd.DataFrame]) -> Weather:
+    """Return what the hours of the sites count to."""
+    from combust.application.fleet.weather import Weather
+
+    told = {key: tuple(value) if isinstance(value, list) else value for key, value in head.items()}
+    return Weather(**told, **{key: tables[name] for name, key in OF_WEATHER.items() if name in tables})
+
+
+def _history(head: dict[str, Any], tables: dict[str, pd.DataFrame]) -> DueList:
+    """Return what the winters of the heaters say."""
+    from combust.application.fleet.due import Due, DueList
+
+    due = [Due(**row) for row in tables[DUE].to_dict("records")] if DUE in tables else []
+    dated = [replace(one, date=_day(one.date), last_visit=_day(one.last_visit)) for one in due]
+    return DueList(tuple(dated), tuple(Finding(**one) for one in head["unplaced"]), tuple(head["notes"]))
+
+
+def _day(said: Any) -> datetime.date | None:
+    return None if said == "None" else datetime.date.fromisoformat(str(said))
 
 
 def _head(folder: Path) -> tuple[dict[str, Any], list[dict[str, Any]]]:
@@ -192,7 +239,7 @@ def _head(folder: Path) -> tuple[dict[str, Any], list[dict[str, Any]]]:
             head, *rest = (json.loads(line) for line in file)
         cards = [line["card"] for line in rest]
         names = {*OF_PLAN, *OF_ASSIGNMENT}
-        if {"safety", "rows", "totals", "assignment", "assumed"} <= head.keys() and names == head["tables"].keys():
+        if head.keys() >= WANTED and names <= head["tables"].keys() <= {*names, *OF_WEATHER, DUE}:
             return head, cards
     except (OSError, ValueError, TypeError, KeyError, AttributeError) as error:
         raise _refused(folder) from error
