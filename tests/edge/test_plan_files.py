@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import datetime
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -10,8 +12,11 @@ import pandas as pd
 import pytest
 
 from combust import CombustError, load_plan
+from combust.application.fleet.due import Due, DueList
 from combust.application.fleet.overview import FEW, LARGE
 from combust.application.fleet.plan import FleetPlan
+from combust.application.fleet.weather import Weather
+from combust.domain.limits import Finding
 from combust.edge.reports.fleet_page import plan_page
 from combust.edge.tables.fleet import plan_fleet
 from combust.edge.tables.plan_files import (
@@ -144,3 +149,22 @@ def test_the_page_of_a_large_fleet_is_bounded(tmp_path: Path) -> None:
     assert "driver_cards.txt" in html
     assert all(name in cards for name in off)
     assert pd.read_csv(tmp_path / "vehicles.csv")["vehicle_id"].tolist() == cars["vehicle_id"].tolist()
+
+
+@pytest.mark.regression
+def test_what_the_winters_and_the_hours_say_is_read_back_too(demo: FleetPlan, tmp_path: Path) -> None:
+    """A stop of the log keeps its vehicle off in the plan that is read back, and its state is that of the plan."""
+    day = datetime.date(2026, 12, 1)
+    stop = Finding("co_stop", "stop", "CO above the limit.")
+    due = (Due("V1", "heater-0001", True, None, "CO above the limit", None), Due("V2", "h-2", False, day, "due", day))
+    hours = pd.DataFrame({"site_id": ["S1"], "colder_hours": [3.5]})
+    weather = Weather("December", hours, hours, hours, ("refused",), ("a note",), 1)
+    plan = replace(demo, history=DueList(due, (stop,), ("one note",)), weather=weather)
+    write_plan_files(plan, tmp_path)
+    back = load_plan(tmp_path)
+    assert back.history == plan.history
+    assert back.safety == plan.safety
+    assert plan.safety != demo.safety
+    pd.testing.assert_frame_equal(back.weather.classes, hours, check_dtype=False)
+    assert (back.weather.season, back.weather.warnings, back.weather.refused) == ("December", ("refused",), 1)
+    assert str(back) == str(plan)

@@ -58,12 +58,12 @@ TEXTS = [
     "needed_by_mildest_night_with_fuel_density", "needed_by_mildest_night_full", "flips_between_lambdas",
     "decision", "air_ratio_held", "cab", "fuel_when", "sureness", "reason",
 ]  # fmt: skip
-FLAGS = ("heat_short", "cap_at_low_stage", "shorten_service")
+FLAGS = ("stopped", "heat_short", "cap_at_low_stage", "shorten_service")
 # Every column of vehicles.parquet in its order: quantity_state_unit, numbers unless they are texts or flags.
 VEHICLES = [
     "safety", "vehicle_id", "group", "heater", "site_id", "route_id", "compensation", "altitude_m", "pressure_hpa",
     "design_temp_c", "mildest_use_temp_c", "heater_altitude_limit_m", "compensation_limit_m", "minimum_air_ratio",
-    "base_air_ratio", "base_air_ratio_u", "cab_ua_w_per_k", "ventilation_m3_per_h", "dry_air_density_ratio",
+    "base_air_ratio", "base_air_ratio_u", "cab_ua_w_per_k", "ventilation_m3_per_h", "stopped", "dry_air_density_ratio",
     "air_ratio", "air_ratio_with_fuel_density", "air_ratio_full", "air_ratio_full_u", "dry_air_density_ratio_mild",
     "air_ratio_mild", "air_ratio_with_fuel_density_mild", "air_ratio_full_mild", "air_ratio_full_u_mild",
     "o2_dry_pct", "o2_dry_full_pct", "co2_dry_pct", "co2_dry_full_pct", "fuel_trim_pct", "fuel_trim_full_pct",
@@ -215,7 +215,7 @@ def _weather(head: dict[str, Any], tables: dict[str, pd.DataFrame]) -> Weather:
     """Return what the hours of the sites count to."""
     from combust.application.fleet.weather import Weather
 
-    told = {key: tuple(value) if isinstance(value, list) else value for key, value in head.items()}
+    told: dict[str, Any] = {key: tuple(value) if isinstance(value, list) else value for key, value in head.items()}
     return Weather(**told, **{key: tables[name] for name, key in OF_WEATHER.items() if name in tables})
 
 
@@ -229,7 +229,7 @@ def _history(head: dict[str, Any], tables: dict[str, pd.DataFrame]) -> DueList:
 
 
 def _day(said: Any) -> datetime.date | None:
-    return None if said == "None" else datetime.date.fromisoformat(str(said))
+    return datetime.date.fromisoformat(said) if isinstance(said, str) and said != "None" else None
 
 
 def _head(folder: Path) -> tuple[dict[str, Any], list[dict[str, Any]]]:
