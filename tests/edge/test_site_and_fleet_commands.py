@@ -217,9 +217,9 @@ def test_fleet_folder_holds_everything(folder: Path) -> None:
         table, twin = pd.read_csv(folder / f"{name}.csv"), pd.read_parquet(folder / f"{name}.parquet")
         assert len(table) == len(twin)
         assert list(table.columns) == list(twin.columns)
-    plan = json.loads((folder / "plan.json").read_text(encoding="utf-8"))
+    plan = json.loads((folder / "plan.jsonl").read_text(encoding="utf-8").splitlines()[0])
     assert plan["rows"]["vehicles"] == {"read": 48, "planned": 48, "refused": 0}
-    assert plan["assignment"]["moves"] == []  # nobody asked for moves
+    assert plan["tables"]["moves"] == 0  # nobody asked for moves
     assert not list(folder.glob(".*"))
 
 
@@ -228,7 +228,7 @@ def test_the_page_needs_nothing_else_and_says_what_matters_first(folder: Path) -
     for piece in ("http://", "https://", 'src="/', "<script src"):
         assert piece not in html
     assert html.count("<script") == 1  # it filters and sorts what the page holds
-    assert html.count("data:image/svg+xml;base64,") == 2 + 14  # two figures, and a picture for each site
+    assert html.count("data:image/svg+xml;base64,") == 2 + 14 + 7  # two figures, a picture for each site and route
     assert (
         html.index("HEATER OFF for")
         < html.index("<h2>Sites")

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -10,8 +12,11 @@ import pandas as pd
 from combust.application.fleet.decisions import DECISIONS, KEEP_OFF, NOT_ENTERED, SURENESS
 from combust.application.fleet.nights import as_typed, colder
 from combust.application.fleet.policy import Policy
+from combust.data.tables import load_table
 
+Tell = Callable[[pd.Series], str]
 SHORT = {  # a decision in a cell
+    "stopped": "OFF: stop at its last visit",
     "limit_missing": "OFF: no limit entered",
     "barred": "OFF: too high",
     "wrong_voltage": "OFF: voltage",
@@ -25,9 +30,20 @@ SHORT = {  # a decision in a cell
     "compensated": "runs, compensated",
     "as_is": "runs as it is",
 }
+SITE_COLUMNS = [
+    "site_id", "vehicle_id", "heater", "decision", "sureness", "altitude_m", "design_temp_c", "mildest_use_temp_c",
+    "cab", "battery", "fuel_grade", "cold_filter_plugging_c", "fuel_when", "fuel_l_per_season",
+]  # fmt: skip
 AH_STEP = 5.0  # batteries are bought in steps of so many Ah
 KITS, BATTERIES, DOCUMENTS = "compensation kit", "battery", "limits to look up in the document"
 GRADES = "fuel grade to ask for"
+LARGE, FEW = 1000, 12  # a cell of a plan of more vehicles names the first few; the rows of the vehicles name all
+SITE_COLUMNS = [
+    "site_id", "vehicle_id", "heater", "altitude_m", "design_temp_c", "mildest_use_temp_c", "decision", "cab",
+    "fuel_grade", "battery", "cold_filter_plugging_c", "fuel_when", "fuel_l_per_season", "sureness",
+]  # fmt: skip
+BLENDED = " + "  # stands in the name of a type that burns a blend
+OF_A_BLEND = ", each part of the blend; a point of the blend does not follow from those of its parts"
 
 
 def worst_first(frame: pd.DataFrame) -> pd.DataFrame:
@@ -49,12 +65,20 @@ def sites_frame(frame: pd.DataFrame, policy: Policy) -> pd.DataFrame:
         said of ``fuel_grade`` and ``battery``, litres a season now and more with kits, ``cost`` (NaN without prices)
         and the four counts of how sure the decisions are.
     """
-    rows = [_site(str(site), part, policy) for site, part in frame.groupby("site_id", sort=False)]
+    tell = partial(names_of, planned=len(frame))
+    rows = [
+        _site(str(site), part, policy, tell) for site, part in light(frame[SITE_COLUMNS]).groupby("site_id", sort=False)
+    ]
     table = pd.DataFrame(rows)
     return table.sort_values(["off", "kits", "altitude_m"], ascending=False, kind="stable", ignore_index=True)
 
 
-def _site(site: str, part: pd.DataFrame, policy: Policy) -> dict[str, Any]:
+def light(frame: pd.DataFrame) -> pd.DataFrame:
+    """Return a frame whose texts are objects: many small parts of it are cut quickly."""
+    return frame.astype(dict.fromkeys(frame.select_dtypes(include="str"), object))
+
+
+def _site(site: str, part: pd.DataFrame, policy: Policy, tell: Tell) -> dict[str, Any]:
     off = part["decision"].isin(KEEP_OFF)
     on, kits = part[~off], int((part["decision"] == "compensate").sum())
     litres = part.groupby("fuel_when")["fuel_l_per_season"].sum()
@@ -68,12 +92,12 @@ def _site(site: str, part: pd.DataFrame, policy: Policy) -> dict[str, Any]:
         "mildest_use_temp_c": part["mildest_use_temp_c"].iloc[0],
         "vehicles": len(part),
         "off": int(off.sum()),
-        "off_named": _by_cause(part[off]),
-        "not_as_it_is": _by_cause(on[~on["decision"].isin(["as_is", "compensated"])]),
-        "cold_cabs": _names(on[on["cab"] == "cold"]),
+        "off_named": _by_cause(part[off], tell),
+        "not_as_it_is": _by_cause(on[~on["decision"].isin(["as_is", "compensated"])], tell),
+        "cold_cabs": tell(on.loc[on["cab"] == "cold", "vehicle_id"]),
         "kits": kits,
         "fuel_grade": _grade(on, policy),
-        "battery": _battery(on),
+        "battery": _battery(on, tell),
         "fuel_l_per_season": now,
         "fuel_l_per_season_with_kit": later,
         "cost": sum(priced) if priced else np.nan,
@@ -81,37 +105,61 @@ def _site(site: str, part: pd.DataFrame, policy: Policy) -> dict[str, Any]:
     }
 
 
-def _by_cause(part: pd.DataFrame) -> str:
-    """Return every name, grouped by what was decided."""
-    causes = [(words, part[part["decision"] == code]) for code, words in SHORT.items()]
+def _by_cause(part: pd.DataFrame, tell: Tell) -> str:
+    """Return the names, grouped by what was decided."""
+    alike = dict(list(part.groupby("decision", sort=False)["vehicle_id"]))
     return "; ".join(
-        f"{words.removeprefix('OFF: ')} ({len(alike)}): {_names(alike)}" for words, alike in causes if len(alike)
+        f"{words.removeprefix('OFF: ')} ({len(alike[code])}): {tell(alike[code])}"
+        for code, words in SHORT.items()
+        if code in alike
     )
 
 
-def _names(part: pd.DataFrame) -> str:
-    return ", ".join(part["vehicle_id"].astype(str))
+def names_of(vehicles: pd.Series, planned: int) -> str:
+    """Return the names of some vehicles of a plan of so many: all, or the first few where it is large."""
+    if planned <= LARGE or len(vehicles) <= FEW:
+        return ", ".join(vehicles.astype(str))
+    return f"{', '.join(vehicles.iloc[:FEW].astype(str))} and {len(vehicles) - FEW} more"
+
+
+def grade_of(needed_c: float) -> str:
+    """Return the warmest grade of diesel that has a plugging point [°C], in words."""
+    grades: dict[str, float] = load_table("fuel_grades")["grade"]
+    return next((name for name, point in grades.items() if point <= needed_c), "no class of EN 590 is as cold")
+
+
+def grade_to_buy(needed_c: float) -> str:
+    """Return the plugging point that is needed [°C], never on the warm side, and the grade of diesel that has it."""
+    return f"{colder(needed_c)} °C or lower ({grade_of(needed_c)})"
 
 
 def _grade(on: pd.DataFrame, policy: Policy) -> str:
-    """Return what is to be said of the fuel that is sold at a site, and the plugging point that is needed."""
+    """Return what is to be said of the fuel at a site, worst first, and the plugging point that is needed."""
     asked = on[on["fuel_grade"] != "no_plugging_point"]
     if not len(asked):
         return "no heater runs" if not len(on) else "gasoline only"
-    point, night = asked["cold_filter_plugging_c"].iloc[0], asked["design_temp_c"].iloc[0]
-    needed = f"{colder(night - policy['cold_filter_margin_k'])} °C or lower"
-    return {
-        "fits": f"fits ({as_typed(point)} °C)",
-        "marginal": f"marginal ({as_typed(point)} °C): better {needed}",
-        "below": f"WAXES ({as_typed(point)} °C): buy {needed}",
-        "unknown": f"not known: needs {needed}",
-    }[asked["fuel_grade"].iloc[0]]
+    needed = grade_to_buy(asked["design_temp_c"].iloc[0] - policy["cold_filter_margin_k"])
+    words = {
+        "below": "WAXES ({}): buy " + needed,
+        "unknown": "not known: needs " + needed,
+        "marginal": "marginal ({}): better " + needed,
+        "fits": "fits ({})",
+    }
+    parts = []
+    for verdict, text in words.items():
+        alike = asked[asked["fuel_grade"] == verdict]
+        if len(alike):
+            point = f"{as_typed(alike['cold_filter_plugging_c'].max())} °C" if verdict != "unknown" else ""
+            some = f"{len(alike)} of {len(asked)}: " if len(alike) < len(asked) else ""
+            blended = alike["heater"].str.contains(BLENDED, regex=False).any()
+            parts.append(f"{some}{text.format(point)}{OF_A_BLEND if blended else ''}")
+    return "; ".join(parts)
 
 
-def _battery(on: pd.DataFrame) -> str:
-    weak, unknown = on[on["battery"] == "too_small"], on[on["battery"] == "unknown"]
-    parts = [f"too small ({len(weak)}): {_names(weak)}"] if len(weak) else []
-    parts += [f"not known ({len(unknown)}): {_names(unknown)}"] if len(unknown) else []
+def _battery(on: pd.DataFrame, tell: Tell) -> str:
+    weak, unknown = (on.loc[on["battery"] == word, "vehicle_id"] for word in ("too_small", "unknown"))
+    parts = [f"too small ({len(weak)}): {tell(weak)}"] if len(weak) else []
+    parts += [f"not known ({len(unknown)}): {tell(unknown)}"] if len(unknown) else []
     return "; ".join(parts) or ("enough" if len(on) else "no heater runs")
 
 
@@ -120,7 +168,7 @@ def parts_frame(frame: pd.DataFrame, remedies: pd.DataFrame, policy: Policy, spa
     rows: list[tuple[str, str, int, str]] = []
 
     def add(part: str, detail: str, who: pd.DataFrame) -> None:
-        rows.append((part, detail, len(who), _names(who)))
+        rows.append((part, detail, len(who), names_of(who["vehicle_id"], len(frame))))
 
     kits = frame[frame["decision"] == "compensate"]
     for heater, alike in kits.groupby("heater", sort=True):
@@ -134,13 +182,14 @@ def parts_frame(frame: pd.DataFrame, remedies: pd.DataFrame, policy: Policy, spa
         add(BATTERIES, f"at least {amp_hours:.0f} Ah at {volts:g} V", alike)
     wax = on[on["fuel_grade"].isin(["below", "marginal"])]
     for (verdict, site), alike in wax.groupby(["fuel_grade", "site_id"], sort=False):
-        point = alike["design_temp_c"].iloc[0] - policy["cold_filter_margin_k"]
+        needed = grade_to_buy(alike["design_temp_c"].iloc[0] - policy["cold_filter_margin_k"])
         litres = alike["fuel_l_per_season"].sum()
         word = "winter fuel" if verdict == "below" else "winter fuel, better"
-        add(word, f"{site}: plugging point {colder(point)} °C or lower, {litres:.0f} l", alike)
+        add(word, f"{site}: plugging point {needed}, {litres:.0f} l", alike)
     for site, alike in on[on["fuel_grade"] == "unknown"].groupby("site_id", sort=False):
-        point = colder(alike["design_temp_c"].iloc[0] - policy["cold_filter_margin_k"])
-        add(GRADES, f"{site}: not known, needs a plugging point of {point} °C or lower", alike)
+        needed = grade_to_buy(alike["design_temp_c"].iloc[0] - policy["cold_filter_margin_k"])
+        blended = alike["heater"].str.contains(BLENDED, regex=False).any()
+        add(GRADES, f"{site}: not known, needs a plugging point of {needed}{OF_A_BLEND if blended else ''}", alike)
     enough = remedies[remedies["enough"] & (remedies["rank"] == 1)]
     cold = frame[frame["cab"] == "cold"]
     for remedy, alike in enough[enough["vehicle_id"].isin(cold["vehicle_id"])].groupby("remedy", sort=False):
@@ -168,4 +217,4 @@ def helps(remedies: pd.DataFrame) -> pd.DataFrame:
 def alike(table: pd.DataFrame, columns: list[str]) -> pd.DataFrame:
     """Return the rows of vehicles with equal columns as one: the columns, ``count`` and ``who``."""
     found = table.groupby(columns, sort=False)["vehicle_id"]
-    return found.agg(count="size", who=lambda names: ", ".join(names.astype(str))).reset_index()
+    return found.agg(count="size", who=partial(names_of, planned=len(table))).reset_index()

@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
 import numpy as np
 
+from combust.application.fleet.elevation import Elevation, elevation
 from combust.application.fleet.tables import Faults, FleetTable
 from combust.kernel.air import pressure_from_altitude
 from combust.kernel.altitude import AltitudeSurface, lambda_from_surface
 
 LAPSE_K_PER_M = 0.0065
 MOST_FAULTS = 200_000
+# Minutes on a binary grid (1 microsecond): up to 10^8 minutes their sums are exact, alike in any order and division.
+GRID_MIN = 2.0**-26
 
 
 @dataclass(frozen=True)
@@ -64,13 +67,17 @@ class RouteSums:
     refused: int
     faults: list[tuple[Any, ...]]
     table: dict[tuple[str, str], RouteTotals]
+    ways: dict[str, Elevation] = field(default_factory=dict)
 
     def __add__(self, other: RouteSums) -> RouteSums:
         joined = dict(self.table)
         for key, values in other.table.items():
             joined[key] = joined[key].joined(values) if key in joined else values
+        ways = dict(self.ways)
+        for route, way in other.ways.items():
+            ways[route] = ways[route].joined(way) if route in ways else way
         faults = (self.faults + other.faults)[:MOST_FAULTS]
-        return RouteSums(self.read + other.read, self.refused + other.refused, faults, joined)
+        return RouteSums(self.read + other.read, self.refused + other.refused, faults, joined, ways)
 
 
 NO_POINTS = RouteSums(0, 0, [], {})
@@ -83,14 +90,17 @@ def route_block(block: FleetTable, uses: Iterable[RouteUse]) -> RouteSums:
     refused = faults.refused["routes"]
     kept = clean[~refused]
     by_route = kept.groupby("route_id", sort=False).indices
-    height, minutes = kept["altitude_m"].to_numpy(dtype=float), kept["minutes"].to_numpy(dtype=float)
+    height = kept["altitude_m"].to_numpy(dtype=float)
+    minutes = np.rint(kept["minutes"].to_numpy(dtype=float) / GRID_MIN) * GRID_MIN
     temp = kept["temp_c"].to_numpy(dtype=float)
     table = {}
     for use in uses:
         rows = by_route.get(use.route_id)
         if rows is not None:
             table[(use.route_id, use.heater)] = _totals(use, height[rows], minutes[rows], temp[rows])
-    return RouteSums(len(clean), int(refused.sum()), faults.rows[:MOST_FAULTS], table)
+    distance, used = kept["distance_km"].to_numpy(dtype=float), {route for route, _ in table}
+    ways = {route: elevation(distance[rows], height[rows]) for route, rows in by_route.items() if route in used}
+    return RouteSums(len(clean), int(refused.sum()), faults.rows[:MOST_FAULTS], table, ways)
 
 
 def _totals(use: RouteUse, height: Any, minutes: Any, temp: Any) -> RouteTotals:
