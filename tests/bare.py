@@ -17,7 +17,7 @@ from typing import Any
 
 EXTRAS = ("cantera", "jupyterlab", "notebook", "ipywidgets", "starlette", "uvicorn", "python_multipart", "segno",
           "httpx2", "axe_core_python",
-          "dask", "distributed", "scipy", "hypothesis",
+          "dask", "distributed", "scipy", "pvlib", "hypothesis",
           "pytest", "nbclient", "nbformat", "selenium", "chemicals", "fluids", "CoolProp", "ambiance", "psychrolib",
           "airportsdata", "pint", "uncertainties", "html5lib", "polars", "atheris", "jupytext")  # fmt: skip
 # What needs an extra: arguments -> the line that installs it.
@@ -92,6 +92,8 @@ def check_extras(demo: Path, out: Path) -> None:
         check(code == 3 and len(told) == 1 and "Traceback" not in err, line, code, err)
     arguments = ("--vehicles", f"{demo}/larkfell_fleet/vehicles.csv", "--sites", f"{demo}/larkfell_fleet/sites.csv")
     code, shown, err = run("fleet", *arguments, "--out", str(out / "fleet"))
+    check(code == 0 and "pip install" not in shown, "fleet without moves", code, err)
+    code, shown, err = run("fleet", *arguments, "--max-moves", "5", "--out", str(out / "fleet"))
     check(code == 0 and "pip install 'combust[scale]'" in shown, "fleet without scipy", code, err)
     from combust.application.chemistry.equilibrium import cantera
     from combust.data.errors import CombustError
