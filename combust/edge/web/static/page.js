@@ -167,12 +167,15 @@ function addSlider(box) {
 function watch(box) {
   setTimeout(async () => {
     if (!document.body.contains(box)) return;
-    const answer = await fetch(location.href, { signal: AbortSignal.timeout(PATIENCE_MS) }).catch(() => null);
+    const answer = await fetch(box.dataset.from || location.href, { signal: AbortSignal.timeout(PATIENCE_MS) }).catch(() => null);
     if (answer && answer.ok) {
       const page = new DOMParser().parseFromString(await answer.text(), "text/html");
       document.querySelectorAll(".bar, #banner").forEach((one) => one.remove());
       document.body.prepend(...page.querySelectorAll(".bar, #banner"));
-      document.getElementById("watched")?.replaceWith(page.getElementById("watched") || "");
+      if (answer.redirected) return location.assign(answer.url); // the class has ended
+      for (const old of document.querySelectorAll("#watched, [data-part]")) { // what is as it was stays, with the focus in it
+        const fresh = page.getElementById(old.id) || "";
+        if (!fresh || !old.dataset.part || old.dataset.part !== fresh.dataset.part) old.replaceWith(fresh); }
       tellWaiting();
     }
     const next = document.querySelector("[data-watch]");
