@@ -37,8 +37,7 @@ def _shown(asked: Asked, status: int = 200, said: list[str] | None = None) -> Re
     if learner is None:
         return asked.go("/class/desk" if asked.seat.may("trainer") else "/class/join")
     offered = [(key, name) for key, name in view.check_choices() if name not in dict(facts["checks"])]
-    counted = sorted(learner.counted.items(), key=lambda one: -one[1])[:ANSWERS] if learner.counted else []
-    mine = [(label_of(name), f"{100 * share:.0f} %") for name, share in counted]
+    mine = [(label_of(name), f"{100 * learner.counted[name]:.0f} %") for name in learner.stated]
     facts |= {"learner": learner, "offered": offered, "asks": asks, "stating": stating, "mine": mine}
     return asked.show("class_phone", status, said=said or [], **facts)
 

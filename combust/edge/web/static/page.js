@@ -164,6 +164,9 @@ function addSlider(box) {
   });
 }
 
+const showMoved = (slider) => slider.addEventListener("input", () => { slider.labels[0].querySelector("output").value = slider.value; });
+// What is as it was stays, with the focus in it.
+const renew = (old, fresh) => { if (!fresh || !old.dataset.part || old.dataset.part !== fresh.dataset.part) old.replaceWith(fresh || ""); };
 function watch(box) {
   setTimeout(async () => {
     if (!document.body.contains(box)) return;
@@ -172,14 +175,11 @@ function watch(box) {
       const page = new DOMParser().parseFromString(await answer.text(), "text/html");
       document.querySelectorAll(".bar, #banner").forEach((one) => one.remove());
       document.body.prepend(...page.querySelectorAll(".bar, #banner"));
-      if (answer.redirected) return location.assign(answer.url); // the class has ended
-      for (const old of document.querySelectorAll("#watched, [data-part]")) { // what is as it was stays, with the focus in it
-        const fresh = page.getElementById(old.id) || "";
-        if (!fresh || !old.dataset.part || old.dataset.part !== fresh.dataset.part) old.replaceWith(fresh); }
+      if (answer.redirected) return location.assign(answer.url);
+      document.querySelectorAll("#watched, [data-part]").forEach((old) => renew(old, page.getElementById(old.id)));
       tellWaiting();
     }
-    const next = document.querySelector("[data-watch]");
-    if (next) watch(next);
+    document.querySelectorAll("[data-watch]").forEach(watch);
   }, 1000 * Number(box.dataset.watch));
 }
 
@@ -189,12 +189,10 @@ function begin() {
     form.addEventListener("input", () => keepDraft(form));
     if (form.dataset.queue !== undefined && form.elements.once) form.addEventListener("submit", (event) => queue(form, event));
   }
-  document.querySelectorAll("input[data-sign]").forEach(addSign);
-  document.querySelectorAll("[data-slides]").forEach(addSlider);
-  document.querySelectorAll("[data-watch]").forEach(watch);
+  const adds = { "input[data-sign]": addSign, "[data-slides]": addSlider, "[data-watch]": watch, "[type=range][name]": showMoved };
+  for (const what in adds) document.querySelectorAll(what).forEach(adds[what]);
   tellWaiting();
 }
-
 begin();
 addEventListener("popstate", () => location.reload());
 addEventListener("online", () => sendWaiting());
