@@ -12,6 +12,7 @@ import pandas as pd
 
 from combust.application.fleet import tables
 from combust.application.fleet.assignment import Assignment, assign
+from combust.application.fleet.calendar import calendar_frame, check_months
 from combust.application.fleet.decisions import (
     DECISIONS,
     decision_columns,
@@ -26,7 +27,7 @@ from combust.application.fleet.overview import parts_frame, sites_frame
 from combust.application.fleet.points import NO_POINTS, RouteSums, RouteUse
 from combust.application.fleet.policy import Policy
 from combust.application.fleet.remedies import remedies_frame
-from combust.application.fleet.routes import route_uses, routes_frame
+from combust.application.fleet.routes import route_uses, routes_frame, ways_frame
 from combust.application.fleet.rules import (
     counts_frame,
     plan_safety,
@@ -82,7 +83,11 @@ class FleetPlan(Result):
     kits : DataFrame
         Every kit that is needed in the order in which they are given out, and what each buys; ``given`` within the
         number and the budget.
+    calendar : DataFrame
+        What to do in which month, and what of it is not known.
     remedies, routes, sensitivity : DataFrame
+    ways : DataFrame
+        ``route_id, distance_km, altitude_m``: how high each route climbs along its way.
     assignment : Assignment
     faults : DataFrame
         Every fault of the tables: table, row, column, value, code, severity, text.
@@ -95,7 +100,7 @@ class FleetPlan(Result):
     assumptions : DataFrame
         Every number that was not in the tables, with its origin.
     refused : DataFrame
-        ``row, vehicle_id, site_id`` of each vehicle that is not planned: nothing is known of it, its heater stays off.
+        ``vehicle_id, site_id, row`` of each vehicle that is not planned: nothing is known of it, its heater stays off.
     notes : tuple of str
         What is to be told of the tables, such as columns that are not used.
     """
@@ -105,8 +110,10 @@ class FleetPlan(Result):
     sites: pd.DataFrame
     parts: pd.DataFrame
     kits: pd.DataFrame
+    calendar: pd.DataFrame
     remedies: pd.DataFrame
     routes: pd.DataFrame
+    ways: pd.DataFrame
     sensitivity: pd.DataFrame
     assignment: Assignment
     faults: pd.DataFrame
@@ -187,9 +194,7 @@ def plan_tables(
     """
     rules = Policy.of(policy)
     faults = tables.Faults()
-    clean_vehicles, clean_sites = faults.take(vehicles), faults.take(sites)
-    tables.suspect_feet(clean_sites, rules["highest_site_m"], faults, given_in_feet=sites.in_feet)
-    tables.check_order_of_temperatures(clean_sites, faults)
+    clean_vehicles, clean_sites = faults.take(vehicles), _checked_sites(sites, rules, faults)
     kept_sites = clean_sites[~faults.refused["sites"]].reset_index(drop=True)
     at = _rows_of_sites(clean_vehicles["site_id"], clean_sites, kept_sites, faults)
     folder = None if profiles is None else Path(profiles)
@@ -218,16 +223,17 @@ def plan_tables(
     asked = with_assignment and bool(rules.given("max_moves"))
     change = assign(decided, chosen, kept_sites, fleet, rules) if asked else Assignment()
     totals, remedies = totals_of(frame, rules, rows["vehicles"]["refused"]), remedies_frame(frame, fleet, rules)
-    not_planned = clean_vehicles.loc[~good, ["vehicle_id", "site_id"]].reset_index(drop=True)
-    not_planned.insert(0, "row", vehicles.lines[~good])
+    not_planned = clean_vehicles[["vehicle_id", "site_id"]].assign(row=vehicles.lines)[~good].reset_index(drop=True)
     return FleetPlan(
         without_trims(frame),
         counts_frame(frame),
         sites_frame(frame, rules),
         parts_frame(frame, remedies, rules, int(totals["spare_kits"] or 0)),
         kits,
+        calendar_frame(frame, kept_sites, chosen["service_due_month"].to_numpy(dtype=float), rules),
         remedies,
         routes_frame(sums, uses),
+        ways_frame(sums),
         flips if with_sensitivity else flips.iloc[:0],
         change,
         faults.frame(),
@@ -238,6 +244,15 @@ def plan_tables(
         not_planned,
         (*vehicles.notes, *sites.notes),
     )
+
+
+def _checked_sites(sites: tables.FleetTable, rules: Policy, faults: tables.Faults) -> pd.DataFrame:
+    """Return the sites with the faults of their heights, temperatures and months told."""
+    clean = faults.take(sites)
+    tables.suspect_feet(clean, rules["highest_site_m"], faults, given_in_feet=sites.in_feet)
+    tables.check_order_of_temperatures(clean, faults)
+    check_months(clean, faults)
+    return clean
 
 
 def _rows_of_sites(site_of: pd.Series, sites: pd.DataFrame, kept: pd.DataFrame, faults: tables.Faults) -> Any:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from combust.application.trainer.class_heater import SAMPLE_S, STRIP_POINTS, Sample
 from combust.application.trainer.display import SimulatedDisplay
 from combust.data.tables import load_table
-from combust.edge.web.svg import Scale
+from combust.edge.figures.svg import Scale
 
 BURNS_FROM = 0.3  # of the chamber's bar: from there the flame is drawn
 FLAME_LOW, FLAME_HIGH = 26.0, 74.0

@@ -19,6 +19,7 @@ const typedOf = (form) => [...new FormData(form)].filter(([name, value]) => name
 const visible = (form) => typedOf(form).filter(([name, value]) => value !== "" && !isHidden(form, name));
 const isHidden = (form, name) => { const one = form.elements[name]; return one && one.type === "hidden"; };
 
+const sayEmpty = (form) => { form.querySelector(".empty")?.remove(); form.prepend(element("p", said().empty, "empty kept")); };
 function fill(form, pairs) {
   for (const [name, value] of pairs) {
     const one = form.elements[name];
@@ -31,7 +32,6 @@ function fill(form, pairs) {
 
 // ---- drafts: what was typed and not yet sent stays on this phone for some hours
 const draftOf = (form) => `${DRAFT}${location.pathname} ${form.dataset.draft}`;
-
 const keepDraft = (form) => (visible(form).length ? write(draftOf(form), { at: Date.now(), pairs: visible(form) }) : forget(draftOf(form)));
 
 function forget(draft) {
@@ -110,7 +110,7 @@ async function sendWaiting(mine) {
 function queue(form, event) {
   event.preventDefault();
   const at = Date.now();
-  if (at - Number(form.dataset.sent || 0) < 700 && !visible(form).length) return undefined; // a second tap
+  if (!visible(form).length && !event.submitter?.name) return at - Number(form.dataset.sent || 0) < 700 ? undefined : sayEmpty(form); // a second tap
   const pairs = typedOf(form).map(([name, value]) => [name, name === "once" ? freshKey() : value]);
   if (event.submitter && event.submitter.name) pairs.push([event.submitter.name, event.submitter.value]);
   const one = { path: form.getAttribute("action"), page: location.pathname, at, pairs, shown: visible(form), draft: draftOf(form) };
@@ -135,7 +135,7 @@ async function draw(answer) {
   if (first) { first.tabIndex = -1; first.focus(); }
 }
 
-// ---- a key for minus (keypads for numbers lack one), a slider that types into a field, a watch that asks again
+// ---- a key for minus (keypads for numbers lack one), a slider that types into a field, a watch that asks again (what is as it was stays)
 function addSign(input) {
   const key = element("button", "±", "sign");
   key.type = "button";
@@ -165,7 +165,6 @@ function addSlider(box) {
 }
 
 const showMoved = (slider) => slider.addEventListener("input", () => { slider.labels[0].querySelector("output").value = slider.value; });
-// What is as it was stays, with the focus in it.
 const renew = (old, fresh) => { if (!fresh || !old.dataset.part || old.dataset.part !== fresh.dataset.part) old.replaceWith(fresh || ""); };
 function watch(box) {
   setTimeout(async () => {
@@ -192,6 +191,7 @@ function begin() {
   const adds = { "input[data-sign]": addSign, "[data-slides]": addSlider, "[data-watch]": watch, "[type=range][name]": showMoved };
   for (const what in adds) document.querySelectorAll(what).forEach(adds[what]);
   tellWaiting();
+  if (typeof tellPhotos === "function") tellPhotos(); // offline.js
 }
 begin();
 addEventListener("popstate", () => location.reload());
