@@ -168,9 +168,9 @@ def motion_step(state: HeaterMotion, law: Law, inputs: StepInputs, dt_s: float) 
 
 def _fuel_step(state: HeaterMotion, body: Body, fed: Any, dt: float, ops: _Operations) -> tuple[Any, Any, Any]:
     """Return film and pool after a step [g] and what evaporated [g/s]."""
-    share = ops.choose(state.lit, 1.0, body.unlit_share)
-    hotness = (state.wick + REFERENCE_C - body.film_at_c) / body.film_per_e_k
-    rate = share / body.film_s * ops.exp(ops.least(hotness, 50.0))
+    hotness = ops.exp(ops.least((state.wick + REFERENCE_C - body.film_at_c) / body.film_per_e_k, 50.0))
+    # A flame heats the film itself, however cold the wick is: else a cool chamber would swing between film and flame.
+    rate = ops.choose(state.lit, ops.most(hotness, 1.0 + 0.0 * hotness), body.unlit_share * hotness) / body.film_s
     film = state.film_g + fed * dt
     gone = film * (1.0 - ops.exp(-rate * dt))
     film -= gone

@@ -169,7 +169,7 @@ class SimulatedHeater:
         asked = self.asked = self._asks()
         inputs, plant = self.inputs, self.plant
         load, voltage = self._load(), self._voltage()
-        powered = self._powered()
+        powered = self.powered()
         self.plug_v = (
             plant.supply.at_plug(inputs.battery_v, inputs.loop_mohm, glow=asked.glow, load=load * asked.blower)
             if powered
@@ -247,12 +247,13 @@ class SimulatedHeater:
             return start
         return start + self._settled() * (stage - start) if self.phase.name == "settle" else stage
 
-    def _powered(self) -> bool:
+    def powered(self) -> bool:
+        """Whether there is power: more than half of the nominal voltage at the battery."""
         return self.inputs.battery_v > POWERED_SHARE * self.plant.supply.nominal_v
 
     def _seen(self) -> Seen:
         inputs = self.inputs
-        return Seen(self.sensor + 25.0, self.state.port + 25.0, self.plug_v, inputs.warm_enough, self._powered())
+        return Seen(self.sensor + 25.0, self.state.port + 25.0, self.plug_v, inputs.warm_enough, self.powered())
 
     # ---- what can be asked -------------------------------------------------------------------------------------------
     @property

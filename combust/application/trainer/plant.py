@@ -13,7 +13,7 @@ import numpy as np
 from combust.application.heater.baseline import healthy_stages
 from combust.application.heater.healthy import PATH, HealthyStage
 from combust.application.heater.structure import STRUCTURE, priors_table
-from combust.application.trainer.inputs import Inputs
+from combust.application.trainer.inputs import USUAL_V, Inputs
 from combust.data.errors import CombustError, Fault
 from combust.data.tables import load_table
 from combust.domain.catalogue import get_fuel
@@ -29,7 +29,6 @@ from combust.kernel.working_point import FuelHeat, HeaterParameters, SiteAir, Wo
 
 Blended = TypeVar("Blended", bound=tuple[Any, ...])
 CONVERGED = 60  # rounds of the steady model that leave nothing to settle
-USUAL_V = 12.0
 
 
 class Supply(NamedTuple):

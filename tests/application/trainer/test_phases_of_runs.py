@@ -14,7 +14,7 @@ from combust.application.visit.start_phases import PhaseAnswer, possible_phases
 from tests.application.trainer.driven import LASTS_S, any_heater, moves, play
 from tests.long import LONG
 
-RUNS = 200 if LONG else 16
+RUNS = 200 if LONG else 8
 EVERY_S, NEAR_S, BEFORE_S = 10, 20.0, 60.0
 STANDS = {"no_start", "stopped"}  # which of the two is a question of what happened before, not of what is seen
 
