@@ -82,7 +82,7 @@ def spread(stated: Mapping[str, float]) -> tuple[dict[str, float], tuple[str, ..
     >>> round(sum(counted.values()), 9), min(counted.values()), len(told)
     (1.0, 0.01, 2)
     """
-    say, floor, causes = class_table()["say"], _limits()["floor"], class_causes()
+    say, causes = class_table()["say"], class_causes()
     total, told = sum(stated.values()), []
     scale = FULL / total if total > FULL else 1.0
     shares = {name: stated.get(name, 0.0) * scale / FULL for name in causes}
@@ -93,9 +93,21 @@ def spread(stated: Mapping[str, float]) -> tuple[dict[str, float], tuple[str, ..
     elif rest > 1e-9:
         told.append(say["under"].format(rest=f"{FULL * rest:.3g}"))
         shares |= {name: shares[name] + rest / len(others or causes) for name in others or causes}
-    told.append(say["floor"])
-    kept = 1.0 - floor * len(causes)
-    return {name: floor + kept * share for name, share in shares.items()}, tuple(told)
+    lifted = _lifted(shares, _limits()["floor"])
+    told += [say["floor"]] if lifted != shares else []
+    return lifted, tuple(told)
+
+
+def _lifted(shares: dict[str, float], floor: float) -> dict[str, float]:
+    """Return shares of which none is below the floor; those above it give what that takes, each in proportion."""
+    low: set[str] = set()
+    while True:
+        above = {name: share for name, share in shares.items() if name not in low}
+        scale = (1.0 - floor * len(low)) / sum(above.values())
+        lower = {name for name, share in above.items() if share * scale < floor}
+        if not lower:
+            return {name: floor if name in low else share * scale if low else share for name, share in shares.items()}
+        low |= lower
 
 
 class People:

@@ -145,17 +145,21 @@ def test_a_question_that_is_no_choice_is_refused(answers: list[str]) -> None:
 @pytest.mark.hand
 def test_sums_are_handled_in_words_and_nothing_is_certain() -> None:
     count = len(class_causes())
-    kept = 1.0 - 0.01 * count
     sure, told = spread({"fuel_over": 100.0})
     assert told == (class_table()["say"]["floor"],)
-    assert sure["fuel_over"] == pytest.approx(kept + 0.01)  # by hand: all of what the floors leave, and its own floor
+    assert sure["fuel_over"] == pytest.approx(1.0 - 0.01 * (count - 1))  # by hand: what the floors leave
     assert sure["healthy"] == pytest.approx(0.01)
     over, told = spread({"fuel_over": 90.0, "healthy": 60.0})
     assert "150 %" in told[0]
-    assert over["fuel_over"] == pytest.approx(0.01 + kept * 0.6)  # by hand: 90 of 150
+    assert over["fuel_over"] == pytest.approx(0.6 * (1.0 - 0.01 * (count - 2)))  # by hand: 90 of 150 of what is left
     under, told = spread({"fuel_over": 60.0})
     assert "40 %" in told[0]
-    assert under["healthy"] == pytest.approx(0.01 + kept * 0.4 / (count - 1))
+    assert len(told) == 1, "no floor was needed"
+    assert under["fuel_over"] == pytest.approx(0.6)
+    assert under["healthy"] == pytest.approx(0.4 / (count - 1))
+    small, _ = spread({"fuel_over": 98.0, "healthy": 0.5})
+    assert small["healthy"] == pytest.approx(0.01)
+    assert small["fuel_over"] == pytest.approx(1.0 - 0.01 * (count - 1))
     every, _ = spread(dict.fromkeys(class_causes(), 1.0))
     assert every == pytest.approx(dict.fromkeys(class_causes(), 1.0 / count))
     for one in (sure, over, under, every):
@@ -257,9 +261,10 @@ def test_the_summary_of_a_class_of_three() -> None:
     held.do("state", seat="b", shares={"exhaust_restricted": 70.0, "fuel_over": 30.0})
     held.do("state", seat="c", shares={"exhaust_restricted": 100.0})
     told = summary_of(held.room)
-    kept = 1.0 - 0.01 * len(class_causes())
-    # by hand: (1 + 0.3 + 0) / 3 of what the floors leave, and the floor
-    assert told.mean_share == pytest.approx(0.01 + kept * 1.3 / 3)
+    count = len(class_causes())
+    # by hand: 100 %, 30 % and 0 % of what the floors of the other causes leave, the last at its floor
+    shares = (1.0 - 0.01 * (count - 1), 0.3 * (1.0 - 0.01 * (count - 2)), 0.01)
+    assert told.mean_share == pytest.approx(sum(shares) / 3)
     assert (told.learners, told.statements, told.misled_by) == (4, 3, 2)
     assert told.misled == shipped_priors().causes["exhaust_restricted"].label
     # by hand: fuel_over 100 % right; exhaust 70 % and 100 % wrong; fuel_over 30 % right
