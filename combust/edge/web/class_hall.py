@@ -95,10 +95,13 @@ class Hall:
             self._write(first, anew=True)
 
     def end(self) -> None:
-        """End the class, if one is on."""
+        """End the class, if one is on; nothing of it is kept."""
         with self._lock:
-            if self._here() is not None:
-                self._write({"do": "end"})
+            if self._here() is not None and self._path is not None:
+                try:
+                    self._path.unlink(missing_ok=True)
+                except OSError:
+                    self._write({"do": "end"})
             self._room = None
 
     def _pass(self, room: Classroom) -> None:

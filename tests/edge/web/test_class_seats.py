@@ -115,7 +115,13 @@ def test_words_that_are_none_are_refused_in_words(school: School, words: str) ->
 
 def test_a_class_that_is_over_lets_nobody_in_by_its_words(school: School) -> None:
     words = school.start().hall.words
+    path = school.settings.book.with_name("winter.book.class.jsonl")
+    assert path.exists()
     school.act("end")
+    assert not path.exists(), "names are not kept"
+    school.begin()
+    school.trainer = school.back(school.trainer)
+    assert school.hall.words == ""
     school.start()
     assert school.hall.words != words
     assert school.person().post("/class/join", {"words": words}).status_code == 403
