@@ -57,6 +57,7 @@ def write_plan(plan: FleetPlan, folder: str | Path, *, title: str = "Fleet plan 
         **{name: getattr(plan.assignment, name) for name in ("aims", "moves")},
         "kits_with_moves": plan.assignment.kits,
         "assumptions": plan.assumptions.astype({"value": str}),
+        **({"due": plan.history.table} if plan.history.due else {}),
     }
     for name, table in tables.items():
         texts[f"{name}.csv"] = csv_of(table)

@@ -233,6 +233,9 @@ def test_time_runs_one_to_sixty_times(factor: object) -> None:
         TrainingSession(BIG, time_factor=factor)
     with pytest.raises(CombustError):
         TrainingSession(BIG).advance(-1.0)
+    for seconds in (-1.0, math.nan, math.inf, "soon"):
+        with pytest.raises(CombustError):
+            SimulatedHeater(BIG).advance(seconds)
 
 
 @pytest.mark.parametrize(
