@@ -183,6 +183,8 @@ def test_words_that_can_be_answers_all_occur(kind: str) -> None:
         values = exercise(kind, seed=seed).key()["values"]
         for key in choices:
             found.setdefault(key, set()).add(values[key])
+    if kind == "intake_duct_off":  # one side is never accused because the other is cleared
+        choices["side"].remove("exhaust")
     for key, words in choices.items():
         assert found[key] == never.get(kind, words)
 
@@ -351,7 +353,7 @@ def test_the_exhaust_stands_above_the_air_around_it() -> None:
 
 def test_every_card_shows_its_numbers_and_names_a_lesson() -> None:
     cards = misconception_cards()
-    assert len({one.name for one in cards}) == len(cards) == 17
+    assert len({one.name for one in cards}) == len(cards) == 16
     for one in cards:
         assert re.search(r"\d", one.show)
         assert "nan" not in one.show

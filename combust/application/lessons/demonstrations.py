@@ -75,8 +75,8 @@ def demonstration(name: str, given: Given) -> Demonstration:
     --------
     >>> print(demonstration("dilution", {"fuel": "diesel_b7", "air_ratio": 1.6, "co_dry_ppm": 150, "air_share": 0.1}))
     sample  O2 (%)  CO2 (%)  CO (ppm)  CO air-free (ppm)  lambda by O2  fuel factor
-    in the heater  8.21  9.38  150  247  1.60  1.359
-    on the display  9.48  8.44  135  247  1.78  1.359
+    in the heater  8.20  9.37  150  247  1.60  1.359
+    on the display  9.48  8.44  135  247  1.77  1.358
     """
     return DEMONSTRATIONS[Field("demonstration", "choice", choices=tuple(DEMONSTRATIONS)).checked(name)](given)
 

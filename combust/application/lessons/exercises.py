@@ -201,10 +201,17 @@ def exercise(kind: str, *, seed: int | None = None, fuel: Fuel | str = STANDARD_
 
 
 def _mistakes_of(row: Mapping[str, Any], values: Mapping[str, Any], fuel: Fuel) -> tuple[Mistake, ...]:
+    """Return the mistakes that can be told from the right answer: a number as close as its tolerance tells nothing."""
     known = {**values, **mistakes(row["kind"], values, fuel)}
-    return tuple(
+    tolerances = {one["key"]: one.get("tolerance", 0.0) for one in row["answers"]}
+    found = [
         Mistake(one["key"], known[one["by"]] if "by" in one else one["word"], one["when"])
         for one in row.get("mistakes", ())
+    ]
+    return tuple(
+        one
+        for one in found
+        if isinstance(one.value, str) or abs(one.value - values[one.key]) > 2.0 * tolerances[one.key]
     )
 
 

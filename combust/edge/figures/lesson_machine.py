@@ -48,7 +48,7 @@ def draw_altitude(altitude_m: float) -> Chart:
     o2 = f", O2 to expect {float(heater_gas(FUEL, ratio).o2_dry_pct):.1f} %" if ratio >= 1.0 else ""
     result = f"{altitude_m:.0f} m and {TEMPERATURE_SHOWN_C:g} °C: lambda {ratio:.2f}{o2}"
     soot, heights = limit("air_ratio_soot"), np.linspace(0.0, 4500.0, 46)
-    legend = [(f"air {temp:+.0f} °C", *look) for temp, look in zip(TEMPERATURES_C, LOOKS, strict=False)]
+    legend = [(f"air {temp:.0f} °C", *look) for temp, look in zip(TEMPERATURES_C, LOOKS, strict=False)]
     chart = Chart(
         f"{result}. Cold buys altitude",
         f"Lambda falls with altitude; colder air lies higher. {result}. Below {soot:g} lies the watch-point for soot "

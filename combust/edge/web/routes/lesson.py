@@ -31,7 +31,13 @@ def listed(asked: Asked) -> Response:
 
 
 def show(asked: Asked) -> Response:
-    """Return a lesson: its question first, then what comes out, the figure, the cards, an exercise."""
+    """Return a lesson: its question first, then what comes out, the figure, the cards, an exercise.
+
+    Raises
+    ------
+    CombustError
+        There is no such lesson.
+    """
     number = asked.request.path_params["number"]
     order = [one for _, numbers in lesson_path() for one in numbers]
     if number not in order:
