@@ -17,6 +17,7 @@ from tests.long import LONG
 
 pytestmark = pytest.mark.browser
 NUMBERS = tuple(str(number) for number in range(10, 20))
+EVEN, ODD = NUMBERS[::2], NUMBERS[1::2]
 POINTS_18 = 24.0  # CSS pixels
 LETTERS = "return document.querySelector('.chart').getScreenCTM().a * 14"
 IN_SIGHT = """
@@ -45,16 +46,19 @@ def sound(driver: Any) -> None:
 
 @pytest.mark.parametrize("number", NUMBERS)
 def test_a_lesson_by_the_keyboard_alone(screen: Any, served: Served, number: str) -> None:
+    if not LONG and number not in (EVEN if screen.execute_script("return innerWidth") < 400 else ODD):
+        pytest.skip("each lesson at one size here, at both in make study")
     screen.get(f"{served.address}/lesson/{number}")
     screen.execute_script("localStorage.clear()")
-    if LONG:
+    if LONG or number in EVEN[:1]:
         sound(screen)
     for one in guesses(number):
         field = screen.find_element(By.NAME, f"p_{one.key}")
         field.send_keys(Keys.SPACE if one.choice else "5,4")
     screen.find_element(By.CSS_SELECTOR, "main form button.main").send_keys(Keys.ENTER)
     wait(screen, lambda d: d.find_elements(By.ID, "moved"))
-    sound(screen)
+    if LONG or number in (*EVEN[:3], *ODD[:2]):
+        sound(screen)
     before = screen.find_element(By.ID, "told").text
     slider, step = screen.find_element(By.ID, "at"), read_lesson(number).slider
     slider.send_keys(Keys.ARROW_LEFT if step.start == step.high else Keys.ARROW_RIGHT)
