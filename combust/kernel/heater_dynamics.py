@@ -234,14 +234,3 @@ def port_pressures(state: HeaterMotion, law: Law, flows: StepFlows) -> tuple[Any
     hotter = (REFERENCE_K + state.flue) / (REFERENCE_K + law.stage.flue)
     back = law.p.r_ex * flows.gas_share * flows.gas_share * hotter / law.site.pressure
     return law.p.r_in * volume * volume * (law.site.density * thinner), back
-
-
-def blower_speed(voltage: Any, *, load: Any, saturation: Any, regulated: bool | None, gain: Any) -> Any:
-    """Return the blower's speed over the stage's at a voltage over the baseline's, both at most 1 [-].
-
-    A regulated motor keeps its speed until it saturates: min(1, U/(saturation x load)). An unregulated one follows the
-    voltage: 1 - gain (1 - U). Unknown counts as regulated.
-    """
-    if regulated is False:
-        return np.maximum(0.0, 1.0 - gain * (1.0 - voltage))
-    return np.minimum(1.0, voltage / (saturation * load))

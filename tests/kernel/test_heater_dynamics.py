@@ -13,7 +13,7 @@ from combust.domain.catalogue import get_fuel
 from combust.kernel import heater_dynamics as motion
 from combust.kernel.flue_gas import flue_gas_moles
 from combust.kernel.heat import sensible_heat
-from combust.kernel.heater_law import body_conventions, heater_law, stage_set
+from combust.kernel.heater_law import blower_speed, body_conventions, heater_law, regulated_speed, stage_set
 from combust.kernel.working_point import (
     AirPath,
     HealthyState,
@@ -271,8 +271,10 @@ def test_the_air_path_by_hand() -> None:
 )
 def test_the_blower_and_the_voltage_by_hand(volts, load, regulated, speed) -> None:
     """Saturated at 0.90 of the voltage: 0.81/0.90 = 0.9; at half load 0.45/0.45 = 1; unregulated 1 - 1.17 x 0.1."""
-    told = motion.blower_speed(volts, load=load, saturation=0.90, regulated=regulated, gain=1.17)
+    told = blower_speed(volts, load=load, saturation=0.90, regulated=regulated, gain=1.17)
     assert float(told) == pytest.approx(speed, abs=1e-12)
+    if regulated:
+        assert regulated_speed(np.array([volts]), saturation=0.90, load=load) == pytest.approx([speed])
 
 
 @pytest.mark.hand

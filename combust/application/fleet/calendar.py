@@ -51,7 +51,9 @@ def check_months(sites: pd.DataFrame, faults: Faults) -> None:
     faults.add("sites", below, "month_coldest_c", None, "conflict", text, warn=True)
 
 
-def calendar_frame(frame: pd.DataFrame, sites: pd.DataFrame, due_month: Any, policy: Policy) -> pd.DataFrame:
+def calendar_frame(
+    frame: pd.DataFrame, sites: pd.DataFrame, due_month: Any, history_month: Any, policy: Policy
+) -> pd.DataFrame:
     """Return what to do by month.
 
     Parameters
@@ -62,6 +64,8 @@ def calendar_frame(frame: pd.DataFrame, sites: pd.DataFrame, due_month: Any, pol
         The cleaned sites.
     due_month : array of float
         ``service_due_month`` of each vehicle, NaN where not entered.
+    history_month : array of float
+        Month in which the history of its heater makes it due, NaN where it does not.
 
     Returns
     -------
@@ -71,6 +75,7 @@ def calendar_frame(frame: pd.DataFrame, sites: pd.DataFrame, due_month: Any, pol
     """
     held = sites[sites["site_id"].isin(frame["site_id"])].drop_duplicates("site_id").set_index("site_id")
     first = {str(site): int(month) for site, month in held["season_first_month"].dropna().items()}
+    frame = frame[["vehicle_id", "site_id", "decision", "shorten_service", "fuel_when", "fuel_grade"]]
     rows: list[tuple[int, str, str, int, str]] = []
 
     def add(month: int, what: str, detail: str, who: pd.DataFrame) -> None:
@@ -80,12 +85,16 @@ def calendar_frame(frame: pd.DataFrame, sites: pd.DataFrame, due_month: Any, pol
     for what, chosen in ((KITS, frame["decision"] == "compensate"), (DOCUMENTS, frame["decision"].isin(NOT_ENTERED))):
         for site, part in frame[chosen].groupby("site_id", sort=False):
             add(first.get(str(site), ANY), what, str(site), part)
-    month = pd.Series(due_month, index=frame.index)
-    for number, part in frame[month.notna()].groupby(month):
-        add(int(number), SERVICE, "by its own entry", part)
+    stopped = frame["decision"] == "stopped"
+    if stopped.any():
+        add(ANY, SERVICE, "HEATER OFF by the last visit: mend and read it first", frame[stopped])
+    entered, seen = (pd.Series(one, index=frame.index).mask(stopped) for one in (due_month, history_month))
+    for month, detail in ((entered, "by its own entry"), (seen, "by the history of the heater")):
+        for number, part in frame[month.notna()].groupby(month):
+            add(int(number), SERVICE, detail, part)
     if len(soon := frame[frame["shorten_service"]]):
         add(ANY, SERVICE, "and once more within the season: many nights at a low lambda", soon)
-    rows += _fuel(frame, held, policy) + _not_known(held, int(month.isna().sum()))
+    rows += _fuel(frame, held, policy) + _not_known(held, int((entered.isna() & seen.isna() & ~stopped).sum()))
     start = _start_of_winter(held)
     places = [-1 if one == ANY else (one - start) % 12 for one, *_ in rows]
     table = pd.DataFrame([(place, *row) for place, row in zip(places, rows, strict=True)], columns=list(COLUMNS))

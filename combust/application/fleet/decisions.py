@@ -29,10 +29,11 @@ DECISIONS = {
     "check_document": "limit with compensation is not entered: read the heater's document; heater off here until then",
     "limit_missing": "the heater's own altitude limit is not entered: read its document; heater off here until then",
     "wrong_voltage": "battery and heater differ in voltage: heater off until the entry or the vehicle is corrected",
+    "stopped": "a stop condition stands in its history: heater off until it is mended and read again",
     "barred": "above the limit of the heater even with a compensation of its document: heater off here",
 }
 RUNS = ("as_is", "compensated", "runs_but", "not_all_known")
-KEEP_OFF = ("compensate", "no_kit_left", "check_document", "limit_missing", "wrong_voltage", "barred")
+KEEP_OFF = ("compensate", "no_kit_left", "check_document", "limit_missing", "wrong_voltage", "barred", "stopped")
 NOT_ENTERED = ("look_up", "check_document", "limit_missing")
 SURENESS = {
     "sure": "holds for every swing that was tried",
@@ -109,21 +110,29 @@ def _lowest(frame: pd.DataFrame, **swung: Any) -> tuple[Any, Any, Any]:
     free, width = lowest_untrimmed(frame)
     free, base = swung.get("free", free), swung.get("base", frame["base_air_ratio"].to_numpy())
     fitted, reach = frame["compensation"].to_numpy(), frame["blower_trim_limit_pct"].to_numpy(dtype=float)
-    reached = np.minimum(free * (1.0 + reach / 100.0), base)
-    enough = free >= frame["minimum_air_ratio"].to_numpy()
-    unknown = (fitted == "blower") & np.isnan(reach)
-    lowest = np.select(
-        [np.isin(fitted, ("fuel", "automatic")), unknown & ~enough, unknown, fitted == "blower"],
-        [base, np.nan, free, reached],
-        default=free,
-    )
+    lowest = air_ratio_as_fitted(free, base, frame["minimum_air_ratio"].to_numpy(), fitted, reach)
     relative = np.where(np.isin(fitted, ("fuel", "automatic")), frame["base_air_ratio_u"] / base, width / free)
+    reached = np.minimum(free * (1.0 + reach / 100.0), base)
     held = np.select(
-        [fitted == "none", unknown & ~enough, (fitted == "blower") & (reached < base - 1e-9)],
+        [fitted == "none", np.isnan(lowest), (fitted == "blower") & (reached < base - 1e-9)],
         ["not_fitted", "unknown", "in_part"],
         default="held",
     )
     return held, lowest, lowest * relative
+
+
+def air_ratio_as_fitted(free: Any, base: Any, minimum: Any, fitted: Any, reach_pct: Any) -> Any:
+    """Return lambda as fitted from lambda with nothing fitted [-]; NaN where a blower of unknown reach is needed.
+
+    See :func:`_lowest` for what each compensation holds.
+    """
+    reached = np.minimum(free * (1.0 + reach_pct / 100.0), base)
+    unknown = (fitted == "blower") & np.isnan(reach_pct)
+    return np.select(
+        [np.isin(fitted, ("fuel", "automatic")), unknown & ~(free >= minimum), unknown, fitted == "blower"],
+        [np.broadcast_to(base, np.shape(free)), np.nan, free, reached],
+        default=free,
+    )
 
 
 def lowest_untrimmed(frame: pd.DataFrame) -> tuple[Any, Any]:
@@ -141,6 +150,7 @@ def _verdict(frame: pd.DataFrame, height: Any, margin: Any) -> Any:
     above = beyond["above_heater_limit"]
     return np.select(
         [
+            frame["stopped"].to_numpy(dtype=bool),
             frame["battery"].to_numpy() == "wrong_voltage",
             beyond["heater_limit_missing_high"],
             above & np.isnan(kit_limit),
@@ -150,7 +160,7 @@ def _verdict(frame: pd.DataFrame, height: Any, margin: Any) -> Any:
             beyond["heater_limit_unknown"],
             above,
         ],
-        ["wrong_voltage", "limit_missing", "check_document", "barred", "compensate", "trim_first", "look_up",
+        ["stopped", "wrong_voltage", "limit_missing", "check_document", "barred", "compensate", "trim_first", "look_up",
          "compensated"],
         default="as_is",
     )  # fmt: skip
@@ -224,7 +234,7 @@ def sureness(frame: pd.DataFrame, flips: pd.DataFrame, policy: Policy) -> Any:
     return np.select(
         [
             frame["decision"].isin(NOT_ENTERED).to_numpy() | (frame["air_ratio_held"] == "unknown").to_numpy(),
-            (frame["decision"] == "wrong_voltage").to_numpy(),
+            frame["decision"].isin(("wrong_voltage", "stopped")).to_numpy(),
             (by_lambda & narrow) | close | (to_kit & (frame["decision"] == "compensate").to_numpy()),
             turned,
         ],

@@ -40,12 +40,15 @@ class HeaterType:
         low_heat_kw, altitude_limit_m, compensation_limit_m, blower_trim_pct and nominal_v.
     origins : mapping
         Where those come from that a policy can stand in for.
+    heater : Heater
+        The profile itself, on the fuel of its tank.
     """
 
     name: str
     base: HealthyStage
     numbers: Mapping[str, float]
     origins: Mapping[str, str]
+    heater: Heater
 
 
 def heater_type(name: str, heater: Heater, policy: Policy) -> HeaterType:
@@ -82,7 +85,7 @@ def heater_type(name: str, heater: Heater, policy: Policy) -> HeaterType:
         **{key: np.nan if number is None else number for key, number in _where_entered(heater, base).items()},
     }
     stands_in = {key: f"policy: {policy.rows[key].origin}" for key, number in given.items() if number is None}
-    return HeaterType(name, base, numbers, dict.fromkeys(given, "profile") | stands_in)
+    return HeaterType(name, base, numbers, dict.fromkeys(given, "profile") | stands_in, heater)
 
 
 def _where_entered(heater: Heater, base: HealthyStage) -> dict[str, float | None]:

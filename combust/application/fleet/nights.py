@@ -64,6 +64,7 @@ def nights_frame(vehicles: pd.DataFrame, sites: pd.DataFrame, at: Any, fleet: Fl
             "base_air_ratio_u": fleet.of("base_air_ratio_u"),
             "cab_ua_w_per_k": vehicles["cab_ua_w_per_k"],
             "ventilation_m3_per_h": vehicles["ventilation_m3_per_h"].fillna(0.0),
+            "stopped": vehicles["stopped"],
         }
     )
     coldest, mildest = fleet.columns_at(pressure, cold), fleet.lambda_at(pressure, mild)
@@ -120,16 +121,21 @@ def kept_heat(frame: pd.DataFrame, fleet: Fleet, account: str) -> Any:
     ``account`` is "" (dry-air density alone) or "_full", of lambda and of the trims.
     """
     nominal = fleet.of("useful_heat_kw")
-    fitted = frame["compensation"].to_numpy()
-    by_fuel = 1.0 + frame[f"fuel_trim{account}_pct"].to_numpy() / 100.0
-    limit = frame["blower_trim_limit_pct"].to_numpy()
-    # An automatic compensation holds lambda by itself; a blower trim of unknown reach is not counted on.
-    reach = np.where(np.isnan(limit), np.where(fitted == "automatic", np.inf, 0.0), limit)
-    needed = 1.0 + frame[f"blower_trim{account}_pct"].to_numpy() / 100.0
-    by_blower = np.maximum(np.minimum((1.0 + reach / 100.0) / needed, 1.0), by_fuel)
-    share = np.where(np.isin(fitted, ("blower", "automatic")), by_blower, by_fuel)
+    trims = (1.0 + frame[f"{trim}_trim{account}_pct"].to_numpy() / 100.0 for trim in ("fuel", "blower"))
+    share = kept_share(frame["compensation"].to_numpy(), frame["blower_trim_limit_pct"].to_numpy(), *trims)
     density = fuel_mass_ratio(frame["design_temp_c"].to_numpy(), fleet) if account else 1.0
     return nominal * share * density
+
+
+def kept_share(fitted: Any, reach_pct: Any, fuel: Any, speed: Any) -> Any:
+    """Return the share of the fuel volume that is burnt with lambda kept [-], for what is fitted.
+
+    ``fuel`` and ``speed`` are the factors of the trims that hold lambda; ``reach_pct`` is what the blower has left.
+    """
+    # An automatic compensation holds lambda by itself; a blower trim of unknown reach is not counted on.
+    reach = np.where(np.isnan(reach_pct), np.where(fitted == "automatic", np.inf, 0.0), reach_pct)
+    by_blower = np.maximum(np.minimum((1.0 + reach / 100.0) / speed, 1.0), fuel)
+    return np.where(np.isin(fitted, ("blower", "automatic")), by_blower, fuel)
 
 
 def heat_short(frame: pd.DataFrame, policy: Policy) -> Any:

@@ -13,6 +13,7 @@ from combust.application.fleet.policy import Policy
 from combust.data.tables import load_table
 
 SHORT = {  # a decision in a cell
+    "stopped": "OFF: stop at its last visit",
     "limit_missing": "OFF: no limit entered",
     "barred": "OFF: too high",
     "wrong_voltage": "OFF: voltage",
@@ -26,6 +27,10 @@ SHORT = {  # a decision in a cell
     "compensated": "runs, compensated",
     "as_is": "runs as it is",
 }
+SITE_COLUMNS = [
+    "site_id", "vehicle_id", "heater", "decision", "sureness", "altitude_m", "design_temp_c", "mildest_use_temp_c",
+    "cab", "battery", "fuel_grade", "cold_filter_plugging_c", "fuel_when", "fuel_l_per_season",
+]  # fmt: skip
 AH_STEP = 5.0  # batteries are bought in steps of so many Ah
 KITS, BATTERIES, DOCUMENTS = "compensation kit", "battery", "limits to look up in the document"
 GRADES = "fuel grade to ask for"
@@ -52,7 +57,7 @@ def sites_frame(frame: pd.DataFrame, policy: Policy) -> pd.DataFrame:
         said of ``fuel_grade`` and ``battery``, litres a season now and more with kits, ``cost`` (NaN without prices)
         and the four counts of how sure the decisions are.
     """
-    rows = [_site(str(site), part, policy) for site, part in frame.groupby("site_id", sort=False)]
+    rows = [_site(str(site), part, policy) for site, part in frame[SITE_COLUMNS].groupby("site_id", sort=False)]
     table = pd.DataFrame(rows)
     return table.sort_values(["off", "kits", "altitude_m"], ascending=False, kind="stable", ignore_index=True)
 
@@ -86,9 +91,11 @@ def _site(site: str, part: pd.DataFrame, policy: Policy) -> dict[str, Any]:
 
 def _by_cause(part: pd.DataFrame) -> str:
     """Return every name, grouped by what was decided."""
-    causes = [(words, part[part["decision"] == code]) for code, words in SHORT.items()]
+    names = part["vehicle_id"].astype(str).groupby(part["decision"]).agg(list)
     return "; ".join(
-        f"{words.removeprefix('OFF: ')} ({len(alike)}): {_names(alike)}" for words, alike in causes if len(alike)
+        f"{words.removeprefix('OFF: ')} ({len(names[code])}): {', '.join(names[code])}"
+        for code, words in SHORT.items()
+        if code in names
     )
 
 

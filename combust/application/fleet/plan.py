@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +20,7 @@ from combust.application.fleet.decisions import (
     sureness,
 )
 from combust.application.fleet.driver_cards import refused_card, site_cards
+from combust.application.fleet.due import DueList, HeaterLog, due_list, with_stops
 from combust.application.fleet.heater_types import Fleet, HeaterType, types_of
 from combust.application.fleet.kits import share_out
 from combust.application.fleet.nights import nights_frame
@@ -37,12 +38,13 @@ from combust.application.fleet.rules import (
     without_trims,
 )
 from combust.application.fleet.totals import ALWAYS, TOTALS, totals_of
+from combust.application.fleet.weather import NO_WEATHER, Weather
 from combust.data.errors import CombustError, shorten
-from combust.data.near import near_matches
+from combust.data.near import folded_name, near_matches
 from combust.domain.heater import Heater
 from combust.domain.limits import cautions
 from combust.domain.result import Assumed, Result, Rows, plain
-from combust.domain.safety import Safety
+from combust.domain.safety import Safety, of_all
 
 NOT_COVERED = (
     "What thin air does to a small flame beyond air over fuel: no public data.",
@@ -103,6 +105,10 @@ class FleetPlan(Result):
         ``vehicle_id, site_id, row`` of each vehicle that is not planned: nothing is known of it, its heater stays off.
     notes : tuple of str
         What is to be told of the tables, such as columns that are not used.
+    weather : Weather
+        What hourly series count to, beside the design night.
+    history : DueList
+        Which vehicle is due for a visit this season and which heater stays off by its last one; empty without a log.
     """
 
     vehicles: pd.DataFrame
@@ -123,7 +129,9 @@ class FleetPlan(Result):
     assumptions: pd.DataFrame
     refused: pd.DataFrame
     notes: tuple[str, ...] = ()
+    weather: Weather = NO_WEATHER
     not_covered: tuple[str, ...] = NOT_COVERED
+    history: DueList = field(default_factory=DueList)
 
     derived = ("cautions",)
 
@@ -135,7 +143,8 @@ class FleetPlan(Result):
     @property
     def safety(self) -> Safety:
         """The safety state of the plan."""
-        return plan_safety(self.vehicles, sum(row["refused"] for row in self.rows.values()))
+        planned = plan_safety(self.vehicles, sum(row["refused"] for row in self.rows.values()))
+        return of_all([self.history.safety, planned]) if self.history.safety.findings else planned
 
     @property
     def summary(self) -> str:
@@ -150,7 +159,8 @@ class FleetPlan(Result):
         """What is told beside the stops: heaters short of air, then names that are nearly alike."""
         found = [one.text for one in self.safety.findings if one.code == "vehicles_watch"]
         alike = self.faults.query("severity == 'warned' and code == 'duplicate'")
-        return (*(f"{text} Not to be run untrimmed there." for text in found), *alike["text"])
+        low = (f"{text} Not to be run untrimmed there." for text in found)
+        return (*low, *self.weather.warnings, *alike["text"])
 
     def opening(self) -> tuple[str, ...]:
         """Return the plan in one line."""
@@ -163,7 +173,7 @@ class FleetPlan(Result):
         shown = [(words, self.totals[key]) for key, words in TOTALS.items()]
         # A row of "not known", "off" or "open" that holds nobody is left out; the others stand even at 0.
         told = [(words, number) for words, number in shown if number or (number == 0 and words in ALWAYS)]
-        return decided + [(words, f"{number:.0f}") for words, number in told]
+        return decided + self.history.lines() + [(words, f"{number:.0f}") for words, number in told]
 
     def to_dict(self) -> dict[str, Any]:
         """Return the plan as plain values for JSON, the assumptions as ``assumed``; missing is None, never NaN."""
@@ -182,8 +192,13 @@ def plan_tables(
     policy: Mapping[str, Any] | str | Path | Policy | None = None,
     with_sensitivity: bool = True,
     with_assignment: bool = True,
+    weather: Callable[[pd.DataFrame, pd.DataFrame, Fleet, Policy], Weather] | None = None,
+    log: HeaterLog | None = None,
 ) -> FleetPlan:
     """Plan a fleet from tables that were read; ``routes`` is a function that sums the route points.
+
+    ``weather`` counts hourly series beside what is planned, from (vehicles, sites, heater types, policy). ``log`` holds
+    the winters of its heaters: who is due, and who stays off whatever the rest says.
 
     :func:`combust.edge.tables.fleet.plan_fleet` reads the tables and says what the rest means.
 
@@ -206,15 +221,13 @@ def plan_tables(
         raise CombustError(faults.as_faults())
     chosen = clean_vehicles[good].reset_index(drop=True)
     fleet = Fleet(types, index[good])
-    frame = nights_frame(chosen, kept_sites, at[good], fleet, rules)
-    frame = frame.assign(**rule_columns(frame, rules))
-    frame = frame.assign(**decision_columns(frame, rules))
-    frame = frame.assign(**state_columns(frame))
+    history, chosen["stopped"] = due_list(chosen, fleet, log)
+    frame = _decided(chosen, kept_sites, at[good], fleet, rules)
     flips = sensitivity_frame(frame, fleet, rules)
     frame["sureness"] = sureness(frame, flips, rules)
     decided, nights = frame, kept_sites["nights_per_season"].to_numpy(dtype=float)[at[good]]
     frame, kits = share_out(frame, nights, fleet, rules)
-    frame["reason"] = reasons(frame)
+    frame["reason"] = with_stops(frame["vehicle_id"], reasons(frame), history.due)
     uses = route_uses(frame, fleet)
     sums = NO_POINTS if routes is None else routes(uses)
     if routes is not None:
@@ -230,7 +243,7 @@ def plan_tables(
         sites_frame(frame, rules),
         parts_frame(frame, remedies, rules, int(totals["spare_kits"] or 0)),
         kits,
-        calendar_frame(frame, kept_sites, chosen["service_due_month"].to_numpy(dtype=float), rules),
+        calendar_frame(frame, kept_sites, *_due_months(chosen, history), rules),
         remedies,
         routes_frame(sums, uses),
         ways_frame(sums),
@@ -239,10 +252,12 @@ def plan_tables(
         faults.frame(),
         rows,
         totals,
-        site_cards(frame, tables.folded_name) + refused_card(not_planned),
+        site_cards(frame, folded_name) + refused_card(not_planned),
         _assumptions(rules, types, {"vehicles": clean_vehicles, "sites": kept_sites}),
         not_planned,
-        (*vehicles.notes, *sites.notes),
+        (*vehicles.notes, *sites.notes, *history.notes),
+        weather(frame, kept_sites, fleet, rules) if weather else NO_WEATHER,
+        history=history,
     )
 
 
@@ -272,6 +287,19 @@ def _tell_of_routes(sums: RouteSums, route_of: pd.Series, sites: tables.FleetTab
     tables.metres_beside_routes(sites, max((row.highest_m for row in sums.table.values()), default=0.0), faults)
 
 
+def _decided(vehicles: pd.DataFrame, sites: pd.DataFrame, at: Any, fleet: Fleet, policy: Policy) -> pd.DataFrame:
+    """Return one row a vehicle with what its nights need, the rules, what is decided, its safety state."""
+    frame = nights_frame(vehicles, sites, at, fleet, policy)
+    frame = frame.assign(**rule_columns(frame, policy))
+    frame = frame.assign(**decision_columns(frame, policy))
+    return frame.assign(**state_columns(frame))
+
+
+def _due_months(vehicles: pd.DataFrame, history: DueList) -> tuple[Any, Any]:
+    """Return the months in which each vehicle is due, by its own entry and by the history of its heater."""
+    return vehicles["service_due_month"].to_numpy(dtype=float), history.months(vehicles["vehicle_id"])
+
+
 def _tally(read: int, refused: int) -> dict[str, int]:
     return {"read": read, "planned": read - refused, "refused": refused}
 
@@ -290,7 +318,7 @@ def _tell_unknown(
 
 def _alike(name: str, known: list[str]) -> list[str]:
     """Return up to two names near a name, those that differ in capitals, letter form or blanks alone first."""
-    same = [one for one in known if tables.folded_name(one) == tables.folded_name(name)]
+    same = [one for one in known if folded_name(one) == folded_name(name)]
     return list(dict.fromkeys([*same, *near_matches(name, known, n=2)]))[:2]
 
 

@@ -173,7 +173,7 @@ class BurnerControl:
         elif self._voltage_fails(now, seen):
             self.wanted = False
             self._tell(now, "under_voltage", f"Below {self.rules.cutout_v:g} V for too long: it switches off.")
-            self._run_on(now, "stopped")
+            self._run_on(now, "off")
         elif name == "attempt" and seen.sensor_c > self.rules.flame_seen_c:
             self._tell(now, "flame_seen", "The controller sees a flame.")
             self._enter(now, "settle", seconds=self.rules.settle_s)

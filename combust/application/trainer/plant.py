@@ -22,9 +22,8 @@ from combust.domain.limits import limit
 from combust.domain.pump import density_at_pump, same_pulses
 from combust.domain.result import Assumed
 from combust.domain.site import Site
-from combust.kernel import heater_dynamics as motion
 from combust.kernel.fuel_delivery import pump_hz_from_volume_flow
-from combust.kernel.heater_law import Law, StageSet, heater_law, stage_set
+from combust.kernel.heater_law import Law, StageSet, blower_speed, heater_law, stage_set
 from combust.kernel.working_point import FuelHeat, HeaterParameters, SiteAir, WorkingPoint, working_point
 
 Blended = TypeVar("Blended", bound=tuple[Any, ...])
@@ -189,7 +188,7 @@ class Plant:
     def speed_limit(self, plug_v: float, load: float, voltage: float) -> float:
         """Return the speed over the stage's that a voltage at the plug allows [-]."""
         kept = self.conventions
-        found = motion.blower_speed(
+        found = blower_speed(
             plug_v / voltage,
             load=load,
             saturation=kept["saturation"],

@@ -130,7 +130,7 @@ class TrainingSession:
         Raises
         ------
         CombustError
-            Less than 0 or more than a day.
+            Less than 0 or more than an hour at a time.
         """
         given = need_fields({"seconds": seconds}, _session_fields(), what="a session")["seconds"]
         steps = self.heater.owe(given * self._time_factor)

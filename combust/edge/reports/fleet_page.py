@@ -22,6 +22,7 @@ from combust.edge.cli.output import write_text
 from combust.edge.figures.elevation import elevation_picture
 from combust.edge.figures.margins import margin_picture, margin_scale
 from combust.edge.reports.html import harmless, page, picture
+from combust.edge.reports.weather_part import weather_facts, weather_tables
 from combust.edge.whole_file import whole_file
 
 if TYPE_CHECKING:
@@ -57,6 +58,8 @@ def write_plan(plan: FleetPlan, folder: str | Path, *, title: str = "Fleet plan 
         **{name: getattr(plan.assignment, name) for name in ("aims", "moves")},
         "kits_with_moves": plan.assignment.kits,
         "assumptions": plan.assumptions.astype({"value": str}),
+        **weather_tables(plan.weather),
+        **({"due": plan.history.table} if plan.history.due else {}),
     }
     for name, table in tables.items():
         texts[f"{name}.csv"] = csv_of(table)
@@ -102,6 +105,7 @@ def plan_page(plan: FleetPlan, figures: Mapping[str, Figure], *, title: str) -> 
         decided=decided(plan.vehicles, plan.rows["vehicles"]["refused"]),
         sums=plan.lines()[plan.vehicles["decision"].nunique() :],
         short=list(SHORT.values()),
+        weather=weather_facts(plan.weather),
         heads=HEADS,
         vehicles=[_vehicle(row) for row in frame.head(MOST["vehicles"]).itertuples(index=False)],
         helps=plain(helps(plan.remedies)),

@@ -55,7 +55,7 @@ def test_it_comes_to_rest_where_the_steady_model_is() -> None:
             "fuel_kind": str(rng.choice(["diesel_b7", "kerosene"])),
         }
         simulated = burning(heater, **changes)
-        simulated.advance(4500.0)
+        simulated.advance(10_000.0)
         if simulated.phase.name != "running":
             continue  # it tripped or went out, as it may
         done += 1
@@ -233,6 +233,9 @@ def test_time_runs_one_to_sixty_times(factor: object) -> None:
         TrainingSession(BIG, time_factor=factor)
     with pytest.raises(CombustError):
         TrainingSession(BIG).advance(-1.0)
+    for seconds in (-1.0, math.nan, math.inf, "soon"):
+        with pytest.raises(CombustError):
+            SimulatedHeater(BIG).advance(seconds)
 
 
 @pytest.mark.parametrize(

@@ -169,6 +169,7 @@ def test_an_entry_waits_for_the_network_and_is_there_once(visited: tuple[Served,
     server, book = visited
     with browser() as driver:
         driver.get(f"{server.address}/visit/V1/say")
+        wait(driver, lambda d: d.find_elements(By.CSS_SELECTOR, "form[data-draft=note]"))
         server.end(signal.SIGKILL)
         say(driver, "casing cold")
         wait(driver, lambda d: texts()["page"]["not_judged"] in told(d))
