@@ -164,6 +164,20 @@ function addSlider(box) {
   });
 }
 
+// A slider of a form that asks: the parts that it names are drawn anew, the rest of the page stays as it is.
+function addMoves(form) {
+  const slider = form.elements.at, shown = form.querySelector("output");
+  slider.addEventListener("input", async () => {
+    shown.textContent = slider.value;
+    const asks = `?${new URLSearchParams(new FormData(form))}`;
+    const answer = await fetch(form.getAttribute("action") + asks).catch(() => null);
+    const page = answer?.ok && new DOMParser().parseFromString(await answer.text(), "text/html");
+    if (!page || asks !== `?${new URLSearchParams(new FormData(form))}`) return; // it was moved on meanwhile
+    for (const name of form.dataset.moves.split(" ")) document.getElementById(name)?.replaceChildren(...page.getElementById(name).childNodes);
+    history.replaceState(null, "", asks);
+  });
+}
+
 const showMoved = (slider) => slider.addEventListener("input", () => { slider.labels[0].querySelector("output").value = slider.value; });
 const renew = (old, fresh) => { if (!fresh || !old.dataset.part || old.dataset.part !== fresh.dataset.part) old.replaceWith(fresh || ""); };
 function watch(box) {
@@ -188,7 +202,7 @@ function begin() {
     form.addEventListener("input", () => keepDraft(form));
     if (form.dataset.queue !== undefined && form.elements.once) form.addEventListener("submit", (event) => queue(form, event));
   }
-  const adds = { "input[data-sign]": addSign, "[data-slides]": addSlider, "[data-watch]": watch, "[type=range][name]": showMoved };
+  const adds = { "input[data-sign]": addSign, "[data-slides]": addSlider, "[data-moves]": addMoves, "[data-watch]": watch, "[name^=knob_][type=range]": showMoved };
   for (const what in adds) document.querySelectorAll(what).forEach(adds[what]);
   tellWaiting();
   if (typeof tellPhotos === "function") tellPhotos(); // offline.js
