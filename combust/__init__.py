@@ -17,6 +17,10 @@ if TYPE_CHECKING:  # the same names for editors and type checkers; a test compar
     from combust.application.mystery import mystery as mystery
     from combust.application.reading.result import interpret as interpret
     from combust.application.site.effect import site_effect as site_effect
+    from combust.application.trainer.analyser import SimulatedAnalyser as SimulatedAnalyser
+    from combust.application.trainer.heater import SimulatedHeater as SimulatedHeater
+    from combust.application.trainer.scenarios import scenario as scenario
+    from combust.application.trainer.session import TrainingSession as TrainingSession
     from combust.application.visit.start import start_timeline as start_timeline
     from combust.application.visit.supply import supply_check as supply_check
     from combust.application.visit.visit import Visit as Visit
@@ -49,6 +53,10 @@ _MODULES = {
     "application.mystery": "mystery",
     "application.reading.result": "interpret",
     "application.site.effect": "site_effect",
+    "application.trainer.analyser": "SimulatedAnalyser",
+    "application.trainer.heater": "SimulatedHeater",
+    "application.trainer.scenarios": "scenario",
+    "application.trainer.session": "TrainingSession",
     "application.visit.start": "start_timeline",
     "application.visit.supply": "supply_check",
     "application.visit.visit": "Visit",

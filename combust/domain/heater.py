@@ -76,6 +76,23 @@ class StartTimes:
 
 
 @dataclass(frozen=True, slots=True)
+class ControlRules:
+    """What the controller goes by, from the heater's own document: temperatures [°C], counts, times [s]; None = untold.
+
+    Used where the heater is simulated; a convention stands in for what is None.
+    """
+
+    flame_seen_c: float | None = None
+    flame_lost_c: float | None = None
+    hot_start_c: float | None = None
+    outlet_trip_c: float | None = None
+    relights: float | None = None
+    failed_starts_allowed: float | None = None
+    settle_s: float | None = None
+    under_voltage_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Duct:
     """A combustion-air or exhaust duct: length [m], bore [mm], bends of 90°, wall ``smooth`` or ``corrugated``.
 
@@ -122,6 +139,7 @@ class Heater:
     stroke_ul: float | None = None
     limits: HeaterLimits = field(default_factory=HeaterLimits)
     start: StartTimes | None = None
+    control: ControlRules = field(default_factory=ControlRules)
     ducts: Mapping[str, Duct] = field(default_factory=lambda: MappingProxyType({}))
 
     @classmethod
@@ -188,6 +206,7 @@ class Heater:
             "baselines": tuple(Baseline(*row) for row in checked["baselines"]),
             "limits": HeaterLimits(**checked["limits"]),
             "start": StartTimes(**checked["start"]) if checked["start"] else None,
+            "control": ControlRules(**checked["control"]),
             "ducts": MappingProxyType({name: Duct(**row) for name, row in checked["ducts"].items()}),
         }
         return cls(**{**checked, **parts})

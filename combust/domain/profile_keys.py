@@ -14,12 +14,13 @@ from combust.data.units import strip_unit
 from combust.domain.catalogue import Catalogue, get_fuel
 from combust.domain.profile_lines import FileFaults, Path
 
-PARTS = ("profile", "stages", "baseline", "limits", "start", "ducts")
+PARTS = ("profile", "stages", "baseline", "limits", "start", "control", "ducts")
 HEADERS = {
     "stages": "[stages.NAME]",
     "baseline": "[[baseline]]",
     "limits": "[limits]",
     "start": "[start]",
+    "control": "[control]",
     "ducts": "[ducts.intake] or [ducts.exhaust]",
 }
 LONGEST_TEXT = 200

@@ -25,6 +25,7 @@ PART_FIELDS = fields_of(
         "ducts": {"kind": "table", "hint": "Write [ducts.intake] and its keys below."},
         "limits": {"kind": "table", "hint": "Write [limits] and its keys below."},
         "start": {"kind": "table", "hint": "Write [start] and its keys below."},
+        "control": {"kind": "table", "hint": "Write [control] and its keys below."},
         "baseline": {"kind": "tables", "hint": f"Write [[baseline]] for each healthy reading, {MOST_TABLES} at most."},
     }
 )
@@ -54,6 +55,7 @@ def checked_profile(
     stages = _stages(parts.get("stages", {}), faults)
     limits = check_part("limits", parts.get("limits", {}), ("limits",), faults)
     start = check_part("start", parts["start"], ("start",), faults) if "start" in parts else None
+    control = check_part("control", parts.get("control", {}), ("control",), faults)
     ducts = {}
     for name, row in parts.get("ducts", {}).items():
         if wrong := DUCT.faults_of(name) or PART_FIELDS["ducts"].faults_of(row):
@@ -64,7 +66,7 @@ def checked_profile(
         _baseline(("baseline", index), row, asked, stages, plain.get("heater_id"), faults, catalogue)
         for index, row in enumerate(parts.get("baseline", ()))
     ]
-    _contradictions(plain, stages, start, faults)
+    _contradictions(plain, stages, start, control, faults)
     # A band that was given with a fault counts as given.
     banded = any("air_ratio_band" in row for row in parts.get("stages", {}).values() if isinstance(row, Mapping))
     if stages and not parts.get("baseline") and not banded and not of_plate:
@@ -74,7 +76,8 @@ def checked_profile(
     if faults.found or asked is None:
         raise CombustError(sorted(faults.found, key=lambda fault: fault.line or 0))
     fuel, baselines = get_fuel(asked, catalogue=catalogue), [baseline for baseline in read if baseline]
-    parts = {"stages": stages, "baselines": baselines, "limits": limits, "start": start, "ducts": ducts}
+    parts = {"stages": stages, "baselines": baselines, "limits": limits, "start": start, "control": control}
+    parts["ducts"] = ducts
     return {**plain, "fuel": fuel, **parts}
 
 
@@ -134,6 +137,7 @@ def _plain(value: object) -> object:
 
 
 _MUST_BE = {
+    "simulated": (("yes",), "A baseline is read at the real heater."),
     "probe_leak_test": (("fail",), "Mend the sample line and read again."),
     "sample_line": (("wet",), "Empty the trap, dry the hose and read again."),
     "terminals": (("intake_blocked", "exhaust_blocked", "both"), "Clear the terminals and read again."),
@@ -203,6 +207,7 @@ def _contradictions(
     plain: Mapping[str, Any],
     stages: Mapping[str, Mapping[str, Any]],
     start: Mapping[str, Any] | None,
+    control: Mapping[str, Any],
     faults: FileFaults,
 ) -> None:
     """Add what two good values of a profile cannot both be."""
@@ -214,6 +219,10 @@ def _contradictions(
         if row.get("blower_rpm", 0.0) > (math.inf if highest is None else highest):
             why, hint = f"is above blower_rpm_max ({highest:g} 1/min)", "Check both in the heater's own document."
             faults.add(("stages", name, "blower_rpm"), row["blower_rpm"], "conflict", why, hint, unit="1/min")
+    seen, lost = control.get("flame_seen_c", math.inf), control.get("flame_lost_c", -math.inf)
+    if lost >= seen:
+        why, hint = f"is not below flame_seen_c ({seen:g} °C)", "Check both in the heater's own document."
+        faults.add(("control", "flame_lost_c"), lost, "conflict", why, hint, unit="°C")
     preheats, attempts = ((start or {}).get(key, ()) for key in ("preheat_s", "attempt_s"))
     if preheats and attempts and len(preheats) != len(attempts):
         why = f"has {len(preheats)} times, attempt_s has {len(attempts)}"

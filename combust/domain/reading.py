@@ -107,6 +107,18 @@ class Reading(Mapping[str, Any]):
         return f"Reading({', '.join(f'{key}={value!r}' for key, value in self._values.items())})"
 
 
+def is_simulated(values: Mapping[str, Any]) -> bool:
+    """Return whether values were read at the simulated heater of the trainer: no record of a heater takes them."""
+    return values.get("simulated") == "yes"
+
+
+def simulated_fault() -> Fault:
+    """Return the fault of a reading of the simulated heater where only readings of real heaters are taken."""
+    why = "says that it was read at the simulated heater of the trainer"
+    hint = "Keep what was learnt in a note; logbook, history and profiles take readings of real heaters only."
+    return Fault("simulated", "yes", "conflict", why=why, hint=hint)
+
+
 def check_values(values: Mapping[str, Any]) -> tuple[dict[str, Any], list[Fault]]:
     """Return (acceptable values by vocabulary key, faults): units converted, missing left out, nothing raised."""
     checked, refused = check_keys(values)

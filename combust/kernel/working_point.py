@@ -170,11 +170,11 @@ def gas_mass(heat: FuelHeat, air_ratio: Any) -> Any:
 
 def enthalpy(heat: FuelHeat, air_ratio: Any, above_k: Any) -> Any:
     """Return the enthalpy of the flue gas above 25 °C [J per kmol of fuel carbon]."""
-    a, b, c = _coefficients(heat, air_ratio)
+    a, b, c = gas_coefficients(heat, air_ratio)
     return above_k * (a + above_k * (b + above_k * c))
 
 
-def _coefficients(heat: FuelHeat, air_ratio: Any) -> tuple[Any, Any, Any]:
+def gas_coefficients(heat: FuelHeat, air_ratio: Any) -> tuple[Any, Any, Any]:
     """Return a, b, c of the gas's enthalpy a·t + b·t² + c·t³."""
     (a, b, c), (air_a, air_b, air_c) = heat.products, heat.air
     return (a - air_a) + air_ratio * air_a, (b - air_b) + air_ratio * air_b, (c - air_c) + air_ratio * air_c
@@ -196,7 +196,7 @@ def flame_temperature(heat: FuelHeat, air_ratio: Any, intake_above_k: Any, radia
         Heat that the flame gives off by radiation [J per kmol of fuel carbon]; 0 is the adiabatic flame.
     """
     total = heat_supplied(heat, air_ratio, intake_above_k) - radiated
-    a, b, c = _coefficients(heat, air_ratio)
+    a, b, c = gas_coefficients(heat, air_ratio)
     flame = 500.0 + 1200.0 / np.maximum(1.0, air_ratio)
     for _ in range(4):
         flame = flame - (flame * (a + flame * (b + flame * c)) - total) / (a + flame * (2.0 * b + 3.0 * c * flame))
@@ -213,7 +213,7 @@ def resistance_from_air_change(remaining: Any, steepness: Any) -> Any:
     return remaining ** -(2.0 + steepness)
 
 
-class _AirPath(NamedTuple):
+class AirPath(NamedTuple):
     """The resistance of the air path over the baseline's, as a sum of what its gases add."""
 
     cold: Any
@@ -223,7 +223,7 @@ class _AirPath(NamedTuple):
     flatness: Any
 
     @classmethod
-    def of(cls, p: HeaterParameters, intake_0: Any, flame_0: Any, flue_0: Any) -> _AirPath:
+    def of(cls, p: HeaterParameters, intake_0: Any, flame_0: Any, flue_0: Any) -> AirPath:
         """Return the path of a heater whose baseline had these temperatures."""
         burner, inlet_0 = (1.0 - p.intake_share - p.exhaust_share) * p.r_burner, REFERENCE_K + intake_0
         by_flame = 0.5 * burner * p.hot_share * (inlet_0 / (REFERENCE_K + 0.5 * (flame_0 + flue_0)))
@@ -247,7 +247,7 @@ def _secant(guess: Any, image: Any, last: Any) -> tuple[Any, Any]:
     return guess + (image - guess) / (1.0 - slope), (guess, image)
 
 
-def _baseline_heat(healthy: HealthyState, p: HeaterParameters, fuel: FuelHeat) -> tuple[Any, Any, Any, Any]:
+def baseline_heat(healthy: HealthyState, p: HeaterParameters, fuel: FuelHeat) -> tuple[Any, Any, Any, Any]:
     """Return useful heat, what the flame radiates of it, flame temperature and exchanger units of the baseline."""
     intake, flue = healthy.intake_c - REFERENCE_C, healthy.flue_c - REFERENCE_C
     sink = healthy.air_in_c + 0.5 * healthy.rise_k - REFERENCE_C
@@ -313,9 +313,9 @@ def working_point(
     """
     intake_0, intake = healthy.intake_c - REFERENCE_C, site.intake_c - REFERENCE_C
     flue_0 = healthy.flue_c - REFERENCE_C
-    useful_0, radiated_0, flame_0, units_0 = _baseline_heat(healthy, p, fuel)
+    useful_0, radiated_0, flame_0, units_0 = baseline_heat(healthy, p, fuel)
 
-    path = _AirPath.of(p, intake_0, flame_0, flue_0)
+    path = AirPath.of(p, intake_0, flame_0, flue_0)
     fresh, inlet = 1.0 - p.recirculated, REFERENCE_K + intake
     heating = site.heating_air_density * p.heating_air * (1.0 + p.shaft * (p.speed - 1.0))
     warming = p.recirculated * p.recirculated_heat * p.unseen_warming
@@ -335,7 +335,7 @@ def working_point(
     flue, flame, last = flue_0, flame_0, None
     ratio = at_no_resistance / inlet * path.flow(flame_0, flue_0, inlet)
     for _ in range(rounds):
-        a, b, c = _coefficients(fuel, ratio)
+        a, b, c = gas_coefficients(fuel, ratio)
         b_2, c_3 = 2.0 * b, 3.0 * c
         carried = ratio * fuel.intake_air
         by_warming = carried * warming

@@ -24,6 +24,9 @@ PLATE = {
 }  # fmt: skip
 
 
+GLOWS = {"self_check", "preheat"}
+
+
 def heater(**start):
     times = {key: value for key, value in (TIMES | start).items() if value is not None}
     return Heater.from_dict(PLATE | {"start": times})
@@ -80,7 +83,7 @@ def test_about_five_minutes_and_a_cool_down_of_about_four():
             since_request_s=second, pump="silent", blower=True,
         )  # fmt: skip
         assert "cool_down" in names(answer)
-        assert "Wait" in answer.do_now[0]
+        assert "Wait" in " ".join(answer.do_now)
 
 
 def test_nothing_is_built_in():
@@ -171,10 +174,12 @@ def test_no_pulse_at_all_points_before_the_burner():
     [
         (2, {}, {"no_start", "self_check"}),
         (100, {"pump": "pulsing"}, {"attempt", "running"}),  # attempt 1 from 54 to 129 s
-        (350, {"pump": "silent", "blower": True, "air_warm": False}, {"cool_down", "run_on", "standby"}),
-        (2000, {"pump": "pulsing", "blower": True, "air_warm": True}, {"running"}),
-        (2000, {"pump": "pulsing", "blower": True, "air_warm": False}, set()),
-        (2000, {"pump": "silent", "blower": False}, {"no_start", "stopped", "standby"}),
+        # A relight or a restart from standby may be under way at any time after the first fuel: glow looks like a stop.
+        (350, {"pump": "silent", "blower": True, "air_warm": False}, {"cool_down", "run_on", "standby"} | GLOWS),
+        (2000, {"pump": "pulsing", "blower": True, "air_warm": True}, {"running", "attempt"}),
+        (2000, {"pump": "pulsing", "blower": True, "air_warm": False}, {"running", "attempt"}),
+        (2000, {"pump": "silent", "blower": False}, {"no_start", "stopped", "standby"} | GLOWS),
+        (30, {"pump": "pulsing"}, set()),  # the earliest attempt begins at 54 s, 48.6 s with a tenth of play
     ],
 )
 def test_phases(since, seen, expected):
@@ -187,7 +192,8 @@ def test_a_second_request_does_not_shorten_the_wait():
     """Asked again 20 s ago: an earlier request may count, so cool-down stays possible and the wait is not shorter."""
     again = possible_phases(heater(), since_request_s=20, requests=3, pump="silent", blower=True)
     assert {"preheat", "cool_down"} <= names(again)
-    assert again.wait_at_most_s == pytest.approx(449 * 1.1 - 20)
+    # a relight may have begun this moment: then the whole programme lies ahead, 449 s and a tenth
+    assert again.wait_at_most_s == pytest.approx(449 * 1.1)
     assert "does not shorten" in " ".join(again.do_now)
     # Nothing heard since the last of several requests says nothing about the earlier ones.
     assert "cool_down" in names(possible_phases(heater(), since_request_s=20, requests=2, pump="never", blower=True))

@@ -55,3 +55,8 @@ class CleanGas(NamedTuple):
         """Return the water in the wet gas of a lambda [-]."""
         dry = self.dry_gas + self.air_need * np.maximum(air_ratio - 1.0, 0.0)
         return self.water / (dry + self.water)
+
+
+def kept_in_sample(dilution: Any, water: Any) -> Any:
+    """Return the share of a dry gas in what a cell gets: water that is left and air that leaks in take their room."""
+    return (1.0 - water) * (1.0 - dilution)

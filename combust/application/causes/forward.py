@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from combust.application.causes.catalogue import Priors
-from combust.application.causes.clean_gas import CO2_AIR, O2_AIR, CleanGas
+from combust.application.causes.clean_gas import CO2_AIR, O2_AIR, CleanGas, kept_in_sample
 from combust.application.causes.stage_reading import StageReading
 from combust.application.heater.healthy import HealthyStage
 from combust.application.heater.structure import Parameters
@@ -25,6 +25,7 @@ from combust.kernel.working_point import (
     working_point,
 )
 
+MOST_CO = 9.0  # ln of the CO over the baseline's
 BAND = "band"  # lambda of a baseline over the middle of the healthy band in the unit's document, ln
 VISIT_CHANNELS = ("delivery", "ambient_o2", "span", "intake_co2", "intake_o2", "span_over_3min", "drift")
 CHECKS_WITHOUT_STATE = frozenset(("delivery", "ambient_o2", "span", "span_over_3min", "drift", BAND))
@@ -161,9 +162,7 @@ class Model:
         o2: Any = spread(self.gas.o2_pct(ratio)) if needed & {"lambda_o2", "intake_o2"} else None
         dilution = get("sample_air", 0.0)
         water = get("water_left")
-        kept = (
-            1.0 - dilution if water is None else (1.0 - spread(self.gas.water_share(ratio)) * water) * (1.0 - dilution)
-        )
+        kept = kept_in_sample(dilution, 0.0 if water is None else spread(self.gas.water_share(ratio)) * water)
         if "lambda_o2" in needed:
             shown = o2 * kept + O2_AIR * dilution
             shown = O2_AIR - (O2_AIR - shown) * (1.0 + get("o2_slope", 0.0)) + get("o2_offset", 0.0)
@@ -173,13 +172,13 @@ class Model:
             out["lambda_co2"] = np.log(self.gas.air_ratio_of_co2(co2))
         if needed & {"co", "smoke"}:
             usual = np.exp(_column([base["air_ratio"] for base in bases]))
-            rich, rich_0 = self._rich(ratio), self._rich(usual)
+            flame = self.priors.table["flame"]
+            rich, rich_0 = rich_ramp(flame, ratio), rich_ramp(flame, usual)
             if "co" in needed:
-                bath = spread(self._bath(ratio, rich) - self._bath(usual, rich_0))
-                gained = np.minimum(get("co_gain", 1.0) * bath, 9.0) + get("co_extra", 0.0)
+                bath = spread(co_bath(flame, ratio, rich) - co_bath(flame, usual, rich_0))
+                gained = np.minimum(get("co_gain", 1.0) * bath, MOST_CO) + get("co_extra", 0.0)
                 out["co"] = _column([base["co"] for base in bases]) + gained + np.log(np.maximum(kept, 0.05))
             if "smoke" in needed:
-                flame = self.priors.table["flame"]
                 grown = flame["smoke_slope"] * flame["rich_width"] * spread(rich - rich_0)
                 smoke = _column([base["smoke"] for base in bases]) + grown + get("smoke_extra", 0.0)
                 out["smoke"] = np.minimum(smoke, 9.0)
@@ -264,16 +263,16 @@ class Model:
         )
         return mixed, {key: shift * target[key] for key in ("speed", "frequency", "intake_static", "exhaust_static")}
 
-    def _rich(self, ratio: Any) -> Any:
-        """Return the soft ramp of a flame that is too rich: 0 above the knee, then one for each width below it."""
-        flame = self.priors.table["flame"]
-        return np.logaddexp(0.0, (flame["rich_knee"] - ratio) / flame["rich_width"])
 
-    def _bath(self, ratio: Any, rich: Any) -> Any:
-        """Return ln of the CO factor of a lambda: up when rich, up again when very lean (weak, from memory)."""
-        flame = self.priors.table["flame"]
-        lean = np.logaddexp(0.0, (ratio - flame["lean_knee"]) / flame["lean_width"])
-        return flame["rich_slope"] * flame["rich_width"] * rich + flame["lean_slope"] * flame["lean_width"] * lean
+def rich_ramp(flame: Mapping[str, float], ratio: Any) -> Any:
+    """Return the soft ramp of a flame that is too rich: 0 above the knee, then one for each width below it."""
+    return np.logaddexp(0.0, (flame["rich_knee"] - ratio) / flame["rich_width"])
+
+
+def co_bath(flame: Mapping[str, float], ratio: Any, rich: Any) -> Any:
+    """Return ln of the CO factor of a lambda: up when rich, up again when very lean (weak, from memory)."""
+    lean = np.logaddexp(0.0, (ratio - flame["lean_knee"]) / flame["lean_width"])
+    return flame["rich_slope"] * flame["rich_width"] * rich + flame["lean_slope"] * flame["lean_width"] * lean
 
 
 def shared_states(p: Parameters) -> SharedStates:

@@ -35,6 +35,7 @@ BEFORE = {
     "baseline": "## ---- A reading taken when this heater was known to be healthy and warm; a block for each.",
     "limits": "## ---- Limits of the heater's own document.",
     "start": "## ---- The start programme of the heater's own document; nothing is built in.",
+    "control": "## ---- What its controller goes by; only the simulated heater of the trainer uses it.",
     "ducts": "## ---- A duct, measured on the vehicle; take the # away in front of the [ducts...] line too.",
 }
 
@@ -88,7 +89,7 @@ def profile_template(
         wanted = dict.fromkeys([*READING_KEYS, *(key for key in reading if key in quantities() and key != "stage")])
         records = [*profile_keys("baseline").values(), *map(quantity, wanted)]
         lines += ["", BEFORE["baseline"], "[[baseline]]", *_key_lines(records, reading, filled=bool(known))]
-    for part in ("limits", "start"):
+    for part in ("limits", "start", "control"):
         rows = _key_lines(profile_keys(part).values(), whole.get(part, {}), filled=bool(known))
         lines += ["", BEFORE[part], f"[{part}]", *rows]
     for name in ("intake", "exhaust"):

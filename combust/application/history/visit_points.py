@@ -19,6 +19,7 @@ from combust.application.reading.result import DEFAULT_FUEL
 from combust.domain.catalogue import Catalogue, get_fuel
 from combust.domain.heater import Heater
 from combust.domain.instrument import InstrumentClass
+from combust.domain.reading import is_simulated
 from combust.kernel.trend import Series, tame_wild
 
 # Findings that make a reading no witness of the heater.
@@ -103,6 +104,9 @@ def points_of(
     own = heater.heater_id if heater else None
     kept = [row for row in rows if own is None or row.get("heater_id", own) == own]
     tell(told, len(rows) - len(kept), f"of another heater than {own} were refused.")
+    real = [row for row in kept if not is_simulated(row)]
+    tell(told, len(kept) - len(real), "of the trainer's simulated heater were refused.")
+    kept = real
     unlike: dict[Any, Mapping[str, Any]] = {}
     for row in kept:
         same = sorted((key, str(value)) for key, value in row.items() if key not in ("reading_id", "note"))

@@ -14,6 +14,7 @@ from combust.domain.result import Result
 
 PUMP = ("pulsing", "silent", "never")
 FOREVER = float("inf")
+BEFORE_FUEL = ("self_check", "preheat", "attempt", "standby")
 ARGUMENTS = fields_of(
     {
         "since_request_s": {"band": (0.0, 86_400.0), "unit": "s", "hint": "Give seconds, from 0 up to 86400 (a day)."},
@@ -37,13 +38,17 @@ class Possible:
 
 @dataclass(frozen=True)
 class PhaseAnswer(Result):
-    """Phases possible now, what is ruled out and why, what to do now."""
+    """Phases possible now, what is ruled out and why, what to do now.
+
+    ``may_dose_by_itself``: a start, a relight or a restart may be under way: it may give fuel next.
+    """
 
     possible: tuple[Possible, ...]
     ruled_out: Mapping[str, str]
     do_now: tuple[str, ...]
     wait_at_most_s: float | None
     findings: tuple[Finding, ...]
+    may_dose_by_itself: bool = False
     calculated = True
 
 
@@ -54,6 +59,7 @@ class _Window:
     earliest_s: float
     latest_s: float
     burnt: bool  # whether the burner must have been given fuel to get here
+    again: bool = False  # of a relight, or of a restart from standby: by itself, at any time after fuel was given
 
 
 def possible_phases(
@@ -67,6 +73,9 @@ def possible_phases(
     stopped: bool = False,
 ) -> PhaseAnswer:
     """Return the phases a heater can be in, from the time since the last start request and what is seen and heard.
+
+    From the first fuel on a heater may relight by itself, or restart from standby: such a glow looks like one that
+    stands, and doses next. It is therefore ruled out only by what is seen.
 
     Parameters
     ----------
@@ -89,22 +98,27 @@ def possible_phases(
     """
     need_fields({"since_request_s": since_request_s, "requests": requests, "pump": pump}, ARGUMENTS)
     windows = _windows(heater)
-    flame_s = max(window.latest_s for window in windows if window.name == "attempt") + limit("warm_within")
     possible: list[Possible] = []
     ruled_out: dict[str, str] = {}
+    again = False
     for window in windows:
-        why = _why_not(window, since_request_s, requests == 1, pump, blower, air_warm, flame_s)
+        why = _why_not(window, since_request_s, requests == 1, pump, blower, air_warm)
         if why:
             ruled_out[window.label] = why
             continue
         left = None if window.latest_s == FOREVER else max(0.0, window.latest_s - since_request_s)
         possible.append(Possible(window.name, window.label, left))
-    ends = [window.latest_s for window in windows if window.name == "cool_down"]
+        again = again or (window.again and window.name in ("self_check", "preheat"))
+    ends = [window.latest_s for window in windows if window.name == "cool_down" and not window.again]
     automatic = load_table("start_guide")["phase"]
     waiting = any(automatic[phase.name]["automatic"] and phase.name != "running" for phase in possible)
-    wait = max(0.0, ends[0] - since_request_s) if waiting and ends else None
+    # A relight or restart may have begun this very moment: then all its attempts and its cool-down lie ahead.
+    left = ends[0] if again and ends else ends[0] - since_request_s if ends else 0.0
+    wait = max(0.0, left) if waiting and ends else None
     findings = [] if possible else [finding("fits_no_phase")]
-    return PhaseAnswer(tuple(possible), ruled_out, _do_now(possible, wait, stopped), wait, in_order(findings))
+    doses = any(phase.name in BEFORE_FUEL for phase in possible)
+    steps = _do_now(possible, wait, stopped, again)
+    return PhaseAnswer(tuple(possible), ruled_out, steps, wait, in_order(findings), doses)
 
 
 def _windows(heater: Heater) -> list[_Window]:
@@ -113,23 +127,24 @@ def _windows(heater: Heater) -> list[_Window]:
     early, late = 1.0 - limit("start_time_spread"), 1.0 + limit("start_time_spread")
     words = load_table("start_guide")["phase"]
     burner_s = next(phase.begin_s for phase in phases if phase.name == "attempt")
-    # Without a cool-down in the profile it can only be said that it stops some time after the attempts.
-    later = dict.fromkeys(("running", "standby", "run_on"), burner_s) | {"stopped": phases[-1].end_s}
+    # A trip or a power cut stops it at any time after the first fuel.
+    later = dict.fromkeys(("running", "standby", "run_on", "stopped"), burner_s)
+    again = [name for name in ("self_check", "preheat", "attempt", "cool_down") if any(p.name == name for p in phases)]
     return [
         _Window("no_start", words["no_start"]["label"], 0.0, FOREVER, False),
         *(_Window(p.name, p.label, p.begin_s * early, p.end_s * late, p.begin_s >= burner_s) for p in phases),
         *(_Window(name, words[name]["label"], begin * early, FOREVER, True) for name, begin in later.items()),
+        *(_Window(name, words[name]["again"], burner_s * early, FOREVER, True, True) for name in again),
     ]
 
 
 def _why_not(
-    window: _Window, since: float, once: bool, pump: str | None, blower: bool | None, warm: bool | None, flame_s: float
+    window: _Window, since: float, once: bool, pump: str | None, blower: bool | None, warm: bool | None
 ) -> str:
     """Return why a phase is ruled out, or an empty text."""
     seen = load_table("start_guide")["phase"][window.name]
     # An earlier request may be the one that counts: then more time has passed, and only the upper end can rule out.
-    never, unburnt = pump == "never" and once, window.name in ("self_check", "preheat")
-    too_late = warm is False and window.name == "running" and once and since > flame_s
+    never, unburnt = pump == "never" and once, window.name in ("self_check", "preheat") and not window.again
     reasons = (
         (since > window.latest_s, f"it ends {window.latest_s:.0f} s after a switch-on at the latest"),
         (since < window.earliest_s and once, f"it begins {window.earliest_s:.0f} s after a switch-on at the earliest"),
@@ -142,16 +157,20 @@ def _why_not(
         (blower is False and seen["blower"] == "on", "the blower stands, and here it turns"),
         (blower is True and seen["blower"] == "off", "the blower turns, and here it stands"),
         (warm is True and once and unburnt, "the air is warm, and nothing has burnt yet"),
-        (too_late, f"the air would be warm {flame_s:.0f} s after a switch-on"),
     )
     return next((why for ruled_out, why in reasons if ruled_out), "")
 
 
-def _do_now(possible: list[Possible], wait: float | None, stopped: bool) -> tuple[str, ...]:
+def _do_now(possible: list[Possible], wait: float | None, stopped: bool, again: bool) -> tuple[str, ...]:
     names, waiting = {phase.name for phase in possible}, wait is not None
     at_work = not waiting and bool(names & {"run_on", "standby", "preheat", "attempt", "cool_down", "self_check"})
     never_asked, failed = names == {"no_start"}, "stopped" in names
+    burns = names <= {"running", "attempt"} and "running" in names
+    glows = bool(names & {"self_check", "preheat"})
+    still = "Only if it still stands then: " if waiting else ""
     steps = (
+        (glows, "It may give fuel next, by itself: do not open it, do not reach into it."),
+        (again, "It may relight or restart: take the request for heat away at the control."),
         (waiting, f"Wait, up to {wait or 0.0:.0f} s, with the power on; the heater is still at work by itself."),
         (waiting, "Do not ask again: another request does not shorten a cool-down."),
         (at_work, "Wait with the power on until the blower stops by itself."),
@@ -162,9 +181,13 @@ def _do_now(possible: list[Possible], wait: float | None, stopped: bool) -> tupl
         (never_asked, "Never bridge an interlock. The checklist is below; edit it for the vehicle."),
         (
             failed and "no_start" in names,
-            "Pump and blower stand: read the fault code first, then go through the interlocks.",
+            still + "Pump and blower stand: read the fault code first, then go through the interlocks.",
         ),
-        (failed, "A start has failed or may have failed: ventilate, look for pooled fuel, find the cause first."),
+        (
+            failed,
+            still + "A start has failed or may have failed: ventilate, look for pooled fuel, find the cause first.",
+        ),
+        (burns and len(names) > 1, "It burns, or it tries to: wait for the warm-up before a reading."),
         (names == {"running"} and not stopped, "It burns: wait for the warm-up before a reading."),
         (names == {"running"} and stopped, "It burns: switch it off and let it run down."),
         (not names, "Leave the power on, wait until everything stands still, then check the profile's times."),

@@ -13,6 +13,7 @@ from typing import Any
 from combust.application.visit.entries import KINDS, before_each, ends_of
 from combust.application.visit.visit import Visit
 from combust.data.errors import CombustError, Fault, shorten
+from combust.domain.reading import is_simulated
 from combust.edge.logbook.book import MAGIC, Logbook, first_bytes
 from combust.edge.logbook.chain import COLUMNS, INSERT, NAMES, Row, canonical, is_whole
 from combust.edge.logbook.keys import Key
@@ -175,6 +176,10 @@ def import_lines(book: Logbook, text: str) -> Merged:
             if not is_whole(row) or not _stands_behind(row, here):
                 what = f"visit {row['visit_id']}, book {row['origin']}, entry {row['number']}"
                 refused.append(f"{what} does not fit those before it")
+                continue
+            body = json.loads(row["body"])
+            if is_simulated(body) or is_simulated(body.get("values") or {}):
+                refused.append(f"visit {row['visit_id']}, entry {row['number']} was read at a simulated heater")
                 continue
             connection.execute(INSERT, tuple(row[name] for name in NAMES))
             here[row["hash"]] = row["number"]

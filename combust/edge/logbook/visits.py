@@ -13,6 +13,7 @@ from combust.application.visit.record import check_head, hand_back_faults, limit
 from combust.application.visit.visit import Visit
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import Field
+from combust.domain.reading import is_simulated, simulated_fault
 from combust.domain.safety import of_all
 from combust.edge.logbook.book import Logbook
 from combust.edge.logbook.chain import SELECT, Writer
@@ -157,6 +158,8 @@ def _refuse_hand_backs(connection: sqlite3.Connection, said: Iterable[str]) -> N
 def _faults(visit: NewVisit) -> list[Fault]:
     _, faults = check_head(visit.head)
     times = [body.get("taken_at") for kind, _, body in visit.entries if kind in ("reading", "part")]
+    bodies = [part for _, _, body in visit.entries for part in (body, body.get("values") or {})]
+    faults += [simulated_fault()] if any(map(is_simulated, bodies)) else []
     return [*faults, *VISIT_ID.faults_of(visit.visit_id), *map(time_fault, filter(no_time, times))]
 
 

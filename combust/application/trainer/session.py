@@ -1,0 +1,292 @@
+"""A training session: one simulated heater with an analyser in its flue, driven by hand, by a clock or by a story."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from combust.application.causes.clean_gas import O2_AIR
+from combust.application.causes.forward import MOST_CO, co_bath, rich_ramp
+from combust.application.heater.structure import priors_table
+from combust.application.trainer.analyser import Sampled, SimulatedAnalyser
+from combust.application.trainer.control import Event, phase_label
+from combust.application.trainer.display import SimulatedDisplay
+from combust.application.trainer.heater import STEP_S, SimulatedHeater
+from combust.data.arguments import names_keywords
+from combust.data.fields import fields_of, need_fields
+from combust.data.tables import load_table
+from combust.domain.heater import Heater
+from combust.domain.limits import cautions, limit
+from combust.domain.reading import Reading
+
+TRACE_S = 1.0
+LONGEST_TRACE = 86_400  # rows, a day
+FULL_GLOW_C, FULL_CHAMBER_C, FULL_WALL_C = 1200.0, 1800.0, 250.0  # full bars on the screen, no limits of a heater
+TRACE = (
+    *("time_s", "phase", "pump_hz", "blower_share", "glow", "supply_v", "air_out_temp_c", "o2_dry_pct"),
+    *("co_dry_ppm", "flue_temp_c", "dosed_ml", "stage"),
+)
+HIDDEN = ("burns", "air_ratio", "chamber_c", "wall_c", "glow_c", "film_g", "pool_g")
+
+
+@names_keywords
+class TrainingSession:
+    """A simulated heater of a profile to drive: inputs moved live, a request for heat, time that passes, what one sees.
+
+    Simulated: resting values follow this project's model; times, trips and flame limits are conventions, no heater's.
+    Its readings are marked ``simulated``; logbook and history refuse them.
+
+    Parameters
+    ----------
+    heater : Heater
+        A profile with [start], stroke and pump frequencies.
+    time_factor : float, default 1
+        How many seconds of the heater pass in one of ``advance``, 1 to 60.
+    instrument : str, optional
+        Class of the analyser.
+    structure : mapping, optional
+        Structure of the air path and exchanger instead of the medians of the priors.
+
+    Raises
+    ------
+    CombustError
+        What the profile lacks; a time factor out of its band.
+
+    Examples
+    --------
+    >>> from combust.edge.demo_data import demo_data
+    >>> session = TrainingSession(Heater.load(demo_data() / "heaters" / "heater-0312.toml"))
+    >>> session.request_heat()
+    >>> session.advance(900.0)
+    >>> session.display().phase, round(session.display().o2_dry_pct, 1)
+    ('running', 8.2)
+    """
+
+    def __init__(
+        self,
+        heater: Heater,
+        *,
+        time_factor: float = 1.0,
+        instrument: str | None = None,
+        structure: Mapping[str, float] | None = None,
+    ) -> None:
+        self.heater = SimulatedHeater(heater, structure=structure)
+        self.analyser = SimulatedAnalyser(heater.fuel, instrument=instrument)
+        self._time_factor = 1.0
+        self.time_factor = time_factor
+        self._flame = priors_table()["flame"]
+        self._say = load_table("trainer_scenarios")["say"]
+        self._trace: list[tuple[Any, ...]] = []
+        self.never_on_a_real_heater = False
+
+    @property
+    def time_factor(self) -> float:
+        """How many seconds of the heater pass in one of the trainer."""
+        return self._time_factor
+
+    @time_factor.setter
+    def time_factor(self, value: float) -> None:
+        """Set it, from 1 to 60."""
+        self._time_factor = need_fields({"time_factor": value}, _session_fields(), what="a session")["time_factor"]
+
+    @property
+    def time_s(self) -> float:
+        """Time of the heater since the beginning [s]."""
+        return self.heater.time_s
+
+    # ---- what people do ----------------------------------------------------------------------------------------------
+    def set_inputs(self, changes: Mapping[str, Any] | None = None) -> None:
+        """Move inputs of the running heater (``trainer_scenarios.toml``: fuel, exhaust_resistance, battery_v, ...).
+
+        Raises
+        ------
+        CombustError
+            Every input that cannot be moved so, at once; then none is moved.
+        """
+        changes = changes or {}
+        self.heater.set_inputs(changes)
+        if float(changes.get("battery_v", 1.0) or 0.0) <= 0.0:
+            self.never_on_a_real_heater = True
+
+    def request_heat(self, on: bool = True) -> None:
+        """Ask for heat at the control, or no longer."""
+        if on and self.heater.control.failed_starts:
+            self.never_on_a_real_heater = True
+        self.heater.request_heat(on)
+
+    def release_lockout(self) -> None:
+        """Release a lock-out, as nobody should before the cause is found."""
+        self.never_on_a_real_heater = True
+        self.heater.release_lockout()
+
+    def empty_trap(self) -> None:
+        """Empty the water trap of the analyser."""
+        self.analyser.empty_trap()
+
+    # ---- time passes -------------------------------------------------------------------------------------------------
+    def advance(self, seconds: float) -> None:
+        """Let seconds of the trainer pass: ``time_factor`` times as many of the heater.
+
+        Raises
+        ------
+        CombustError
+            Less than 0 or more than a day.
+        """
+        given = need_fields({"seconds": seconds}, _session_fields(), what="a session")["seconds"]
+        steps = self.heater.owe(given * self._time_factor)
+        for _ in range(steps):
+            self.heater.step()
+            inputs = self.heater.inputs
+            self.analyser.step(
+                self.sample(),
+                STEP_S,
+                leak=inputs.hose_leak,
+                wet=inputs.wet_hose,
+                drift_pct=inputs.cell_drift_pct,
+            )
+            if self.heater.time_s >= len(self._trace) * TRACE_S + TRACE_S - 1e-9 and len(self._trace) < LONGEST_TRACE:
+                self._trace.append(self._row())
+
+    def sample(self) -> Sampled:
+        """Return the gas at the probe: that of the moment's lambda, or air with unburnt vapour where nothing burns."""
+        state, flows, gas = self.heater.state, self.heater.flows, self.analyser.gas
+        flue = state.flue + 25.0
+        if flows is None or not state.lit:
+            return Sampled(O2_AIR, 0.0, math.inf, False, flue)
+        ratio = flows.air_ratio
+        return Sampled(float(gas.o2_pct(ratio)), self._co(ratio, state.chamber + 25.0), ratio, True, flue)
+
+    def _healthy(self, name: str) -> float:
+        """Return a value of the healthy stages, blended as they are burnt at."""
+        stages = self.heater.plant.stages
+        return sum(weight * stages[one].healthy.value[name] for one, weight in self.heater.weights.items())
+
+    def _co(self, ratio: float, chamber_c: float) -> float:
+        """Return CO by the weak relation of the causes, and more in a cold chamber [ppm]."""
+        flame, band = self._flame, load_table("trainer_scenarios")["co_band"]
+        usual = math.exp(self._healthy("air_ratio"))
+        bath = co_bath(flame, ratio, rich_ramp(flame, ratio)) - co_bath(flame, usual, rich_ramp(flame, usual))
+        gained = min(self.heater.plant.co_gain * float(bath), MOST_CO)
+        cold = max(0.0, 1.0 - chamber_c / band["cold_chamber_c"])
+        return float(math.exp(self._healthy("co") + gained + cold * math.log(band["cold_chamber_factor"])))
+
+    # ---- what one sees -----------------------------------------------------------------------------------------------
+    def display(self) -> SimulatedDisplay:
+        """Return what one sees, hears and reads at this moment."""
+        heater, seen = self.heater, self.analyser.shown
+        phase, state = heater.phase, heater.state
+        statics = self._statics()
+        return SimulatedDisplay(
+            note=self._say["simulated"],
+            time_s=heater.time_s,
+            time_factor=self._time_factor,
+            phase=phase.name,
+            phase_label=phase_label(phase.name, phase.number),
+            locked=heater.control.locked,
+            stage=heater.inputs.stage,
+            o2_dry_pct=seen.o2_dry_pct,
+            co_band=self.co_band(),
+            co_relation=self._say["weak"],
+            flue_temp_c=seen.flue_temp_c,
+            air_out_temp_c=float(round(state.port + 25.0)),
+            supply_v=round(heater.plug_v, 2),
+            pump_hz=round(heater.asked.pump_hz * heater.inputs.pump_hz_ratio, 3),
+            blower_rpm=self._rpm(),
+            intake_static_pa=statics[0],
+            exhaust_static_pa=statics[1],
+            dosed_ml=round(heater.dosed_ml, 3),
+            trap_full=self.analyser.trap_full,
+            bars={
+                "glow": _bar(state.glow, FULL_GLOW_C),
+                "chamber": _bar(state.chamber, FULL_CHAMBER_C),
+                "wall": _bar(state.wall, FULL_WALL_C),
+            },
+            cautions=(*((self._say["never"],) if self.never_on_a_real_heater else ()), *cautions()),
+        )
+
+    def co_band(self) -> str:
+        """Return the CO shown in words, against that of the healthy stage."""
+        band, seen = load_table("trainer_scenarios")["co_band"], self.analyser.shown
+        if seen.o2_dry_pct >= limit("o2_no_lambda") and not seen.over_range:
+            return str(band["no_gas"])
+        over = seen.co_dry_ppm / math.exp(self._healthy("co"))
+        words: Sequence[str] = band["words"]
+        return words[-1] if seen.over_range else words[sum(over > edge for edge in band["over_healthy"])]
+
+    def reading(self) -> Reading:
+        """Return what the instruments show as a reading that is marked ``simulated``: no logbook takes it."""
+        seen, inputs, now = self.analyser.shown, self.heater.inputs, self.display()
+        values = {
+            "simulated": "yes",
+            "stage": inputs.stage,
+            "o2_dry_pct": seen.o2_dry_pct,
+            "co_dry_ppm": seen.co_dry_ppm,
+            "flue_temp_c": seen.flue_temp_c,
+            "air_in_temp_c": inputs.air_temp_c,
+            "air_out_temp_c": now.air_out_temp_c,
+            "intake_temp_c": inputs.air_temp_c,
+            "altitude_m": inputs.altitude_m,
+            "supply_v": now.supply_v or None,
+            "blower_rpm": now.blower_rpm,
+            "pump_hz": now.pump_hz or None,
+            "intake_static_pa": now.intake_static_pa,
+            "exhaust_static_pa": now.exhaust_static_pa,
+            "location": "outdoors",
+        }
+        return Reading(**{key: value for key, value in values.items() if value is not None})
+
+    def events(self, since: int = 0) -> tuple[Event, ...]:
+        """Return what happened, in order; ``since`` leaves out as many as were seen already."""
+        return tuple(self.heater.events[since:])
+
+    def trace(self, *, hidden: bool = False) -> dict[str, list[Any]]:
+        """Return one value a second of what was shown, column by column; ``hidden`` adds what nobody can see."""
+        names = TRACE + (HIDDEN if hidden else ())
+        return {name: [row[index] for row in self._trace] for index, name in enumerate(names)}
+
+    def _row(self) -> tuple[Any, ...]:
+        heater, seen, state = self.heater, self.analyser.shown, self.heater.state
+        ratio = heater.flows.air_ratio if heater.flows is not None and state.lit else None
+        name = heater.phase.name
+        visible = (
+            *(heater.time_s, name if not heater.phase.number else f"{name} {heater.phase.number}"),
+            *(heater.asked.pump_hz * heater.inputs.pump_hz_ratio, state.blower, heater.asked.glow, heater.plug_v),
+            *(state.port + 25.0, seen.o2_dry_pct, seen.co_dry_ppm, seen.flue_temp_c, heater.dosed_ml),
+            heater.inputs.stage,
+        )
+        unseen = (*(state.lit, ratio), *(one + 25.0 for one in (state.chamber, state.wall, state.glow)))
+        return (*visible, *unseen, state.film_g, state.pool_g)
+
+    def _rpm(self) -> float | None:
+        stages = self.heater.plant.stages
+        if not all("speed" in stages[name].healthy.value for name, weight in self.heater.weights.items() if weight):
+            return None
+        full = sum(
+            weight * math.exp(stages[name].healthy.value["speed"])
+            for name, weight in self.heater.weights.items()
+            if weight
+        )
+        return float(round(full * self.heater.state.blower, -1))
+
+    def _statics(self) -> tuple[float | None, float | None]:
+        """Return suction at the intake port and pressure at the exhaust port [Pa], where the stages have them."""
+        found = self.heater.port_pressures()
+        bases = [
+            self._healthy(key) if all(key in one.healthy.value for one in self.heater.plant.stages.values()) else None
+            for key in ("intake_static", "exhaust_static")
+        ]
+        signs = (-1.0, 1.0)
+        suction, back = (
+            None if base is None else float(round(sign * math.exp(base) * over))
+            for sign, base, over in zip(signs, bases, found, strict=True)
+        )
+        return suction, back
+
+
+def _bar(above_k: float, full_c: float) -> float:
+    return round(min(max((above_k + 25.0) / full_c, 0.0), 1.0), 2)
+
+
+def _session_fields() -> Mapping[str, Any]:
+    return fields_of(load_table("trainer_scenarios")["session"])

@@ -1,0 +1,247 @@
+"""The heater in motion: heat nodes and fuel film around the steady model's own gas, air path and exchanger.
+
+At rest every equation is that of :func:`combust.kernel.working_point.working_point`; what stands in
+``heater_dynamics.toml`` decides only how long a change takes. Nodes: chamber (flame), exchanger wall, casing, outlet,
+glow element. Temperatures are kelvin above 25 °C, heat is W and J, fuel is g, flows of gas are kmol/s: ``fuel`` of fuel
+carbon, ``air`` of the air that burns it, so that lambda = air/fuel.
+
+One step takes numbers, or arrays with one element for each heater.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from typing import Any, NamedTuple
+
+import numpy as np
+
+from combust.kernel.heater_law import Body, Law
+from combust.kernel.working_point import REFERENCE_C, REFERENCE_K, gas_coefficients
+
+NEWTON_STEPS = 2  # of the flue temperature in one step of time; at rest one is exact
+LEAST_GAS = 1e-6  # of the baseline's gas, for the logarithm of the exchanger
+FLATTEST_WALL, STEEPEST_WALL = 0.9, 0.95  # how near the wall may come to the flue gas, how near to a singular exchanger
+SOAK_BELOW = 0.2  # blower speed over the stage's, below which chamber and wall exchange heat without gas
+
+
+class _Operations(NamedTuple):
+    """Elementary functions of numbers or of arrays; those of numbers are several times faster on numbers."""
+
+    exp: Callable[[Any], Any]
+    least: Callable[[Any, Any], Any]
+    most: Callable[[Any, Any], Any]
+    choose: Callable[[Any, Any, Any], Any]
+    number: Callable[[Any], Any]
+
+
+_NUMBERS = _Operations(math.exp, min, max, lambda yes, a, b: a if yes else b, float)
+_ARRAYS = _Operations(np.exp, np.minimum, np.maximum, np.where, np.asarray)
+
+
+class HeaterMotion(NamedTuple):
+    """State of a heater: temperatures [K above 25 °C], speeds over the stage's [-], fuel [g], whether it burns."""
+
+    chamber: Any
+    wall: Any
+    casing: Any
+    port: Any
+    glow: Any
+    wick: Any
+    flue: Any
+    blower: Any
+    fan: Any
+    film_g: Any
+    pool_g: Any
+    lit: Any
+
+
+class StepInputs(NamedTuple):
+    """What the controller does during a step: fuel that arrives [g/s], glow power [W], speeds asked for [-]."""
+
+    fuel_g_per_s: Any
+    glow_w: Any
+    blower: Any
+    fan: Any
+
+
+class StepFlows(NamedTuple):
+    """What passed during a step: lambda (air over what burns), fuel [g/s], heat [W], for balances and displays.
+
+    ``burnt`` + ``vented`` = what evaporated; heat: ``released`` + ``carried`` (air and what goes round) + ``glow`` came
+    in, ``flue`` and ``heating`` went out.
+    """
+
+    air_ratio: Any
+    air: Any
+    burnt_g_per_s: Any
+    vented_g_per_s: Any
+    released: Any
+    carried: Any
+    glow: Any
+    flue: Any
+    heating: Any
+    gas_share: Any
+
+
+def cold_motion(temp_c: Any) -> HeaterMotion:
+    """Return a heater that has stood for long at a temperature [°C], without fuel in the burner."""
+    cold = temp_c - REFERENCE_C
+    still = cold * 0.0
+    return HeaterMotion(cold, cold, cold, cold, cold, cold, cold, still, still, still, still, still > 1.0)
+
+
+def stored_heat(state: HeaterMotion, body: Body) -> Any:
+    """Return the heat in the nodes above 25 °C [J]."""
+    nodes = body.chamber_j_per_k * state.chamber + body.wall_j_per_k * state.wall + body.casing_j_per_k * state.casing
+    return nodes + body.port_j_per_k * state.port + body.glow_j_per_k * state.glow
+
+
+def motion_step(state: HeaterMotion, law: Law, inputs: StepInputs, dt_s: float) -> tuple[HeaterMotion, StepFlows]:
+    """Return the heater after a step of time, and what passed during it.
+
+    Heat and fuel balance to rounding for any step: what leaves one node enters another. Explicit in the slow nodes, so
+    that a step stays well below the chamber's seconds (0.25 s is in use); exact in the lags.
+
+    Parameters
+    ----------
+    state, law, inputs
+        Numbers, or arrays of one shape.
+    dt_s : float
+        [s]
+    """
+    ops = _NUMBERS if isinstance(state.chamber, float) else _ARRAYS
+    body = law.body
+    film, pool, evaporated = _fuel_step(state, body, inputs.fuel_g_per_s, dt_s, ops)
+    gas = _air_flow(state, law, ops)
+    fuel = evaporated * law.kmol_per_g
+    lit = _burns(state, body, gas, fuel)
+    fuel = ops.choose(lit, fuel, 0.0 * fuel)
+    released = ops.least(fuel, gas) * law.heat_per_kmol
+
+    a, b, c = _extensive(law, fuel, gas)
+    hot, wall = state.chamber, state.wall
+    flame_heat = hot * (a + hot * (b + hot * c))
+    glare = ops.choose(lit, law.radiates * (REFERENCE_K + hot) ** 4, 0.0 * hot)
+    capacity = law.capacity * ops.most(law.heating_air * state.fan, body.still_air_share)
+    share = (fuel * law.heat.fuel_mass + gas * law.heat.air_mass) / (law.fresh * law.gas)
+    units = law.units * (capacity / law.capacity) ** law.air_side * ops.most(share, LEAST_GAS) ** law.softer
+    left = ops.exp(-units)
+    wall_w_per_k = _wall(law, capacity, a * (1.0 - left), left, ops)
+    flue = _flue(state, (a, b, c), left, wall_w_per_k, flame_heat + glare)
+    flue_heat = flue * (a + flue * (b + flue * c))
+    heating = wall_w_per_k * (wall - law.air_in) / (1.0 + 0.5 * wall_w_per_k / capacity)
+
+    glow = law.body.glow_w_per_k
+    decay = ops.exp(-dt_s * glow / body.glow_j_per_k)
+    tip = hot + inputs.glow_w / glow
+    tip += (state.glow - tip) * decay
+    from_glow = inputs.glow_w - body.glow_j_per_k * (tip - state.glow) / dt_s
+    still = ops.most(0.0 * hot, 1.0 - state.blower / SOAK_BELOW)
+    soak = body.soak_w_per_k * still * (hot - wall)
+    to_casing = body.casing_w_per_k * (wall - state.casing)
+    carried = gas / law.fresh * law.heat.intake_air * (law.intake + law.warming * (state.flue - law.intake))
+    outlet = law.air_in + heating / capacity
+    port = outlet + (state.port - outlet) * ops.exp(-dt_s * capacity / body.port_j_per_k)
+    spin = ops.exp(-dt_s / body.blower_lag_s)
+    wick = law.intake + body.wick_share * (ops.most(tip, hot) - law.intake)
+    after = HeaterMotion(
+        chamber=hot + dt_s / body.chamber_j_per_k * (released + carried + from_glow - flame_heat - glare - soak),
+        wall=wall + dt_s / body.wall_j_per_k * (flame_heat + glare - flue_heat + soak - heating - to_casing),
+        casing=state.casing + dt_s / body.casing_j_per_k * to_casing,
+        port=port,
+        glow=tip,
+        wick=wick + (state.wick - wick) * ops.exp(-dt_s / body.wick_lag_s),
+        flue=flue,
+        blower=inputs.blower + (state.blower - inputs.blower) * spin,
+        fan=inputs.fan + (state.fan - inputs.fan) * spin,
+        film_g=film,
+        pool_g=pool,
+        lit=lit,
+    )
+    out = heating - body.port_j_per_k * (port - state.port) / dt_s
+    burnt = ops.choose(lit, evaporated, 0.0 * evaporated)
+    ratio = gas / ops.most(fuel, 1e-30)
+    flows = StepFlows(ratio, gas, burnt, evaporated - burnt, released, carried, inputs.glow_w, flue_heat, out, share)
+    return after, flows
+
+
+def _fuel_step(state: HeaterMotion, body: Body, fed: Any, dt: float, ops: _Operations) -> tuple[Any, Any, Any]:
+    """Return film and pool after a step [g] and what evaporated [g/s]."""
+    share = ops.choose(state.lit, 1.0, body.unlit_share)
+    hotness = (state.wick + REFERENCE_C - body.film_at_c) / body.film_per_e_k
+    rate = share / body.film_s * ops.exp(ops.least(hotness, 50.0))
+    film = state.film_g + fed * dt
+    gone = film * (1.0 - ops.exp(-rate * dt))
+    film -= gone
+    over = ops.most(film - body.film_most_g, 0.0)
+    pool = state.pool_g + over
+    pooled = ops.least(pool * (1.0 - math.exp(-dt / body.pool_s)), body.pool_most_g_per_s * dt)
+    pooled = ops.choose(state.lit, pooled, 0.0 * pooled)
+    return film - over, pool - pooled, (gone + pooled) / dt
+
+
+def _air_flow(state: HeaterMotion, law: Law, ops: _Operations) -> Any:
+    """Return the combustion air of the moment [kmol/s], by the steady model's own path."""
+    inlet = law.inlet_k + law.warming * (state.flue - law.intake)
+    flow = ops.number(law.path.flow(state.chamber, state.flue, inlet))
+    return law.air * law.head * state.blower * flow * (law.inlet_k / inlet)
+
+
+def _burns(state: HeaterMotion, body: Body, gas: Any, fuel: Any) -> Any:
+    """Return whether there is a flame: lambda of the vapour within the limits, and a flame or something hot enough."""
+    within = (gas >= body.flame_richest * fuel) & (gas <= body.flame_leanest * fuel) & (fuel > 0.0)
+    hot = body.lights_above_c - REFERENCE_C
+    return within & (state.lit | (state.glow > hot) | (state.chamber > hot))
+
+
+def _extensive(law: Law, fuel: Any, gas: Any) -> tuple[Any, Any, Any]:
+    """Return a, b, c of the heat a·t + b·t² + c·t³ that the gas through the exchanger carries [W]."""
+    zero, one = gas_coefficients(law.heat, 0.0), gas_coefficients(law.heat, 1.0)
+    a, b, c = ((fuel * at_0 + gas * (at_1 - at_0)) / law.fresh for at_0, at_1 in zip(zero, one, strict=True))
+    return a, b, c
+
+
+def _wall(law: Law, capacity: Any, gas: Any, left: Any, ops: _Operations) -> Any:
+    """Return the conductance of the wall to the heating air [W/K].
+
+    It moves no resting value. Kept so that the flue gas stays hotter than the wall and the outlet colder.
+    """
+    usual = law.conductance * (capacity / law.capacity) ** law.body.wall_exponent
+    usual = ops.least(ops.most(usual, gas / (FLATTEST_WALL * ops.most(left, 1e-3))), 2.0 * capacity)
+    return ops.most(usual, gas / STEEPEST_WALL)
+
+
+def _flue(state: HeaterMotion, gas: tuple[Any, Any, Any], left: Any, wall: Any, given: Any) -> Any:
+    """Return the flue temperature: the wall passes on what the gas gives it, by the steady law of the exchanger.
+
+    flue = sink + left (flame - sink), wall (T_wall - sink) = given - heat of the flue gas.
+    """
+    a, b, c = gas
+    flue, slope = state.flue, wall / (1.0 - left)
+    for _ in range(NEWTON_STEPS):
+        kept = flue * (a + flue * (b + flue * c))
+        sink = (flue - left * state.chamber) / (1.0 - left)
+        wrong = wall * (state.wall - sink) - given + kept
+        flue = flue + wrong / (slope - a - flue * (2.0 * b + 3.0 * c * flue))
+    return flue
+
+
+def port_pressures(state: HeaterMotion, law: Law, flows: StepFlows) -> tuple[Any, Any]:
+    """Return suction at the intake port and pressure at the exhaust port over the baseline's [-]."""
+    thinner = law.inlet_k / (law.inlet_k + law.warming * (state.flue - law.intake))
+    volume = flows.air / (law.air * thinner)
+    hotter = (REFERENCE_K + state.flue) / (REFERENCE_K + law.stage.flue)
+    back = law.p.r_ex * flows.gas_share * flows.gas_share * hotter / law.site.pressure
+    return law.p.r_in * volume * volume * (law.site.density * thinner), back
+
+
+def blower_speed(voltage: Any, *, load: Any, saturation: Any, regulated: bool | None, gain: Any) -> Any:
+    """Return the blower's speed over the stage's at a voltage over the baseline's, both at most 1 [-].
+
+    A regulated motor keeps its speed until it saturates: min(1, U/(saturation x load)). An unregulated one follows the
+    voltage: 1 - gain (1 - U). Unknown counts as regulated.
+    """
+    if regulated is False:
+        return np.maximum(0.0, 1.0 - gain * (1.0 - voltage))
+    return np.minimum(1.0, voltage / (saturation * load))
