@@ -10,13 +10,13 @@ import zlib
 from collections import Counter
 
 import pytest
+from combust.application.mystery.seal import canonical, derived, master_key, opened, seal
 
 from combust.application.causes.rank import rank_causes
 from combust.application.mystery import Dealer, MysteryCase, Play, mystery
 from combust.application.mystery.case import result_key, sealed_names
 from combust.application.mystery.deal import judged, probability_of
 from combust.application.mystery.rules import LEVELS, dealt_causes
-from combust.application.mystery.seal import canonical, derived, master_key, opened, seal
 from combust.data.errors import CombustError
 from tests.long import LONG
 

@@ -185,7 +185,7 @@ class SimulatedHeater:
         self._pumped += grams
         glow = inputs.glow * self.plug_v**2 / plant.supply.glow_ohm if asked.glow else 0.0
         shaft = plant.structure["shaft"]
-        blower = min(asked.blower, limit)
+        blower = min(asked.blower, limit) * inputs.blower
         fan = asked.fan * (1.0 + shaft * (blower - 1.0)) if powered else 0.0
         self.state, flows = motion.motion_step(self.state, law, StepInputs(arrived / dt, glow, blower, fan), dt)
         self.flows = flows
