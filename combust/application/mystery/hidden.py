@@ -180,7 +180,7 @@ def readings_of(
     )
     usual = {"terminals": "clear", "probe_leak_test": "pass", "sample_line": "dry", "fuel_sample": "as_stated"}
     usual |= {"analyser_fuel": engine.heater.fuel.name, "plate_number": "agrees"}
-    main |= usual | hidden.seen
+    main |= {**usual, **hidden.seen}
     found = {"first": {key: main[key] for key in GAS}}
     for name, check in engine.priors.checks.items():
         if name in prices():

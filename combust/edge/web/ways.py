@@ -86,6 +86,7 @@ WAYS = (
     Way("GET", "/emergency", "emergency:show"),
     Way("GET", "/mystery", "mystery:show"),
     Way("POST", "/mystery", "mystery:finish"),
+    Way("POST", "/mystery/step", "mystery:take"),
     Way("GET", "/api/openapi.json", "api:describe"),
     Way("POST", "/api/reading", "api:judge", json=True),
     Way("GET", "/api/visit/{visit_id}", "api:stand", role="trainer", json=True),

@@ -89,9 +89,7 @@ def test_the_finder_against_what_the_heater_does() -> None:
                 right += one.right
                 wrong += [] if one.right else [(number, one.at_s, one.truth, one.names)]
     share = right / (right + len(wrong))
-    print(
-        f"{RUNS} runs: {share:.4f} right of {right + len(wrong)} samples, {np.mean(sizes):.1f} phases named, {truths}"
-    )
+    print(f"{RUNS} runs: {share:.4f} right of {right + len(wrong)} samples, {np.mean(sizes):.1f} phases named, {truths}")
     assert not dangerous, dangerous[:5]
     assert share >= 0.99, wrong[:10]
     assert relights >= RUNS // 5
