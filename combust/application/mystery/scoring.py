@@ -238,7 +238,7 @@ def reference_bits(key: CaseKey) -> float:
 def expert_belief(key: CaseKey, steps: Iterable[str]) -> dict[frozenset[str], float]:
     """Return the probabilities of every answer that the ranking states after some steps.
 
-    Where none is certain enough, nearly all goes to ``cannot_be_told``.
+    Where none is certain enough in a hurry, nearly all goes to ``cannot_be_told``.
     """
     visit = key.visit()
     if not visit.outdoors:
@@ -248,7 +248,8 @@ def expert_belief(key: CaseKey, steps: Iterable[str]) -> dict[frozenset[str], fl
             visit.take(step)
     shares = shares_of(judged(key.case.heater, visit.readings))
     least = float(rules.table()["limits"]["best_at_least"])
-    untold = 0.0 if max(shares.values()) >= least else least
+    hurry = key.case.budget < rules.table()["limits"]["budget"]
+    untold = least if hurry and max(shares.values()) < least else 0.0
     known = {one: shares.get(one, 0.0) * (1.0 - untold) for one in rules.prior(key.case.budget)}
     known[frozenset((rules.UNTOLD,))] = untold
     whole = sum(known.values())

@@ -1,7 +1,7 @@
 """The mystery heater for practice alone: the server keeps what was bought and hands a result out once it is paid.
 
-The salt follows from the server's key, since there is no trainer. Steps are kept with the seat and the case: going back in
-the browser, or another copy of the page, gives nothing back. A restart of the server forgets them.
+The salt follows from the server's key, since there is no trainer. Steps are kept with the seat and the case: going back
+in the browser, or another copy of the page, gives nothing back. A restart of the server forgets them.
 """
 
 from __future__ import annotations
@@ -73,13 +73,14 @@ def take(asked: Asked) -> Response:
 def finish(asked: Asked) -> Response:
     """Score what was stated and show the debrief; a case is finished once."""
     key, name = _case(asked, asked.form), _name(asked, asked.form)
+    kept = _KEPT.get(name, Kept())
+    try:
+        told = kept.told or debrief(Play(key, kept.steps), _statement(asked.form))
+    except CombustError as error:
+        return _shown(asked, key, asked.form, 422, said=[str(one) for one in error.faults])
     with _LOCK:
-        kept = _KEPT.get(name, Kept())
-        if kept.told is None:
-            try:
-                _keep(name, replace(kept, told=debrief(Play(key, kept.steps), _statement(asked.form))))
-            except CombustError as error:
-                return _shown(asked, key, asked.form, 422, said=[str(one) for one in error.faults])
+        if name not in _KEPT or _KEPT[name].told is None:
+            _keep(name, Kept(kept.steps, told))
     return _shown(asked, key, asked.form)
 
 
