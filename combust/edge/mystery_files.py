@@ -94,7 +94,7 @@ class LearnerFile:
     def to_dict(self) -> dict[str, Any]:
         """Return plain values for JSON."""
         shown = [{"step": step, "result": row} for step, row in self.shown]
-        return {"case": self.case.to_dict(), "shown": shown, "statement": self.statement.to_dict()}
+        return {"case": self.case.to_dict(), "shown": shown, "statement": plain(self.statement)}
 
 
 class KeyFile:

@@ -16,7 +16,7 @@ from combust.data.errors import CombustError, Fault
 from combust.data.fields import as_number
 from combust.data.tables import read_text
 from combust.domain.limits import cautions
-from combust.domain.result import text_of_rows
+from combust.domain.result import plain, text_of_rows
 from combust.edge import interrupt
 from combust.edge.cli import output
 from combust.edge.cli.answer import Answer
@@ -257,7 +257,7 @@ def _standing(held: LearnerFile, results: dict[str, Any]) -> Answer:
         **{name: getattr(visit, name) for name in ("readings", "steps", "breaches")},
         **visit.used._asdict(),
         "budget_min": held.case.budget,
-        "statement": statement.to_dict(),
+        "statement": plain(statement),
         "cautions": cautions(),
     }
     lines = [text_of_rows(told_columns(row) or [(step, "no columns")]) for step, row in results.items()]
