@@ -89,7 +89,7 @@ def test_examples_in_docstrings_run(name: str) -> None:
     assert doctest.testmod(importlib.import_module(name), raise_on_error=False).failed == 0
 
 
-TEXT_TO_NUMBER = ("as_number", "pa.float64()).to_numpy", "to_numeric", '",", "."', "THOUSANDS.match(text")
+TEXT_TO_NUMBER = ("as_number", "cast(pa.float64())", "to_numeric", '",", "."', "THOUSANDS.match(text")
 
 
 def test_the_text_of_a_cell_becomes_a_number_in_one_module_only() -> None:

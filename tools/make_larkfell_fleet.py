@@ -14,6 +14,7 @@ from pathlib import Path
 
 SEED = 2533
 
+MONTHS = ("season_first_month", "season_last_month", "month_coldest_c")
 # site_id, altitude, design night, mildest night of use, median, nights, hours, cold filter plugging point, pressure
 SITES = [
     ("depot_fennowgate", 150, -4, 12, 4, 60, 8, -15, None),
@@ -110,6 +111,13 @@ def write_csv(path: Path, headings: list[str], rows: list[tuple[object, ...]]) -
         writer.writerows([["" if cell is None else cell for cell in row] for row in rows])
 
 
+def seasons(height: int, cold: float, mild: float) -> tuple[int, int, str]:
+    """Return first and last month of the season and the coldest night of each month: longer and colder the higher."""
+    longer = height // 1500
+    swing = [(1.0 - math.cos(2.0 * math.pi * month / 12.0)) / 2.0 for month in range(12)]
+    return 11 - longer, 3 + longer, ";".join(f"{round(cold + (mild - 4 - cold) * part)}" for part in swing)
+
+
 def sites(folder: Path, chance: random.Random) -> None:
     """Write sites.csv; every second one carries a distribution of its nights."""
     rows = []
@@ -118,10 +126,13 @@ def sites(folder: Path, chance: random.Random) -> None:
         if number % 2 == 0:
             middle = [round(chance.triangular(cold, mild, median)) for _ in range(13)]
             spread = ";".join(str(temp) for temp in sorted([cold, *middle, mild]))
-        rows.append((name, height, cold, mild, nights, hours, median, plugging, pressure, spread))
+        months = seasons(height, cold, mild) if height < 4300 else ("", "", "")  # one left out, to be told
+        rows.append((name, height, cold, mild, nights, hours, median, plugging, pressure, spread, *months))
     headings = "site_id altitude_m design_temp_c mildest_use_temp_c nights_per_season hours_per_night median_temp_c"
     write_csv(
-        folder / "sites.csv", [*headings.split(), "cold_filter_plugging_c", "pressure_hpa", "night_temps_c"], rows
+        folder / "sites.csv",
+        [*headings.split(), "cold_filter_plugging_c", "pressure_hpa", "night_temps_c", *MONTHS],
+        rows,
     )
 
 

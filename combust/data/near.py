@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import unicodedata
 from collections.abc import Iterable
 
 LONGEST_WORD = 80
@@ -33,3 +34,11 @@ def did_you_mean(near: Iterable[str], otherwise: str) -> str:
     """Return the remedy that names what was probably meant, or another one where nothing is near."""
     words = " or ".join(near)
     return f"Did you mean {words}?" if words else otherwise
+
+
+def folded_name(name: str) -> str:
+    """Return a name without what the eye hardly sees: capitals, letter forms (NFKC), blanks and unseen characters."""
+    if name.isascii():
+        return "".join(name.casefold().split())
+    folded = unicodedata.normalize("NFKC", unicodedata.normalize("NFKC", name).casefold())
+    return "".join(one for one in folded if not one.isspace() and unicodedata.category(one) != "Cf")

@@ -1,7 +1,12 @@
-"""Mixing fuels by mass, by volume or by mole."""
+"""Mixing fuels by mass, by volume or by mole, and a blend as a text: ``0.8 diesel_b7 + 0.2 kerosene by volume``.
+
+The text is the one that a blend tells of itself. Nothing cold is known of a blend: waxes of one part can plug a filter
+that each part would pass, so a plugging point is never worked out from those of the parts.
+"""
 
 from __future__ import annotations
 
+import re
 from typing import Any
 
 from combust.data.errors import CombustError, Fault
@@ -10,7 +15,10 @@ from combust.domain.fuel import Fuel
 
 BASES = ("mass", "volume", "mole")
 SLACK = 1e-6
+SOLD = {"diesel", "kerosene", "gasoline"}  # a blend of one family is of it
 BY = Field("by", "choice", choices=BASES, hint="Say what the shares are of.")
+PART = re.compile(r"(?P<share>\d+(?:[.,]\d+)?|[.,]\d+)\s*(?P<pct>%?)\s*(?P<name>[^\s%].*)")
+LIKE = "Write it like 0.8 diesel_b7 + 0.2 kerosene by volume (or by mass), or with 80 % and 20 %."
 SHARE = Field("parts", low=0.0, high=1.0 + SLACK, hint="Give shares of one that sum to 1.")
 
 
@@ -31,6 +39,7 @@ def mix_fuels(items: list[tuple[Fuel, float]], *, by: str, name: str, label: str
     """
     _check(items, by)
     fuels = [part for part, _ in items]
+    families = {part.family for part in fuels}
     mass = [share * _mass_per_basis(part, by) for part, share in items]
     carbon = [kilos / part.molar_mass_per_carbon for kilos, part in zip(mass, fuels, strict=True)]
 
@@ -49,9 +58,39 @@ def mix_fuels(items: list[tuple[Fuel, float]], *, by: str, name: str, label: str
         expansion_per_k=mean("expansion_per_k", mass),
         carbon=mean("carbon", carbon, -1),
         label=label or "blend by " + by,
-        family="blend",
+        family=families.pop() if len(families) == 1 and families <= SOLD else "blend",
         provenance={"blend": " + ".join(f"{share:g} {part.name}" for part, share in items) + f" by {by}"},
     )
+
+
+def blend_parts(text: str) -> tuple[list[tuple[str, float]], str]:
+    """Return (name and share of each part, what they are shares of) of a text; one that is no blend is its own part.
+
+    Shares are of one or with ``%``; without ``by`` they are volumes, which is what a tank and a pump see.
+
+    Raises
+    ------
+    CombustError
+        A part without share or name.
+
+    Examples
+    --------
+    >>> blend_parts("80 % diesel_b7 + 20 % kerosene")
+    ([('diesel_b7', 0.8), ('kerosene', 0.2)], 'volume')
+    >>> blend_parts("diesel_b7")
+    ([('diesel_b7', 1.0)], 'volume')
+    """
+    body, given, by = text.strip().partition(" by ")
+    if "+" not in body:
+        return [(text.strip(), 1.0)], "volume"
+    items = []
+    for piece in body.split("+"):
+        found = PART.fullmatch(piece.strip())
+        if not found:
+            raise CombustError(Fault("fuel", text, "format", why="is no blend: a part lacks share or name", hint=LIKE))
+        share = float(found["share"].replace(",", ".")) / (100.0 if found["pct"] else 1.0)
+        items.append((found["name"].strip(), share))
+    return items, by.strip() if given else "volume"
 
 
 def _check(items: list[tuple[Fuel, float]], by: str) -> None:

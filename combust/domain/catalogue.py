@@ -12,7 +12,7 @@ from combust.data.errors import CombustError, Fault
 from combust.data.fields import Field, as_number, check_fields, fields_of
 from combust.data.near import did_you_mean, near_matches
 from combust.data.tables import load_table, read_toml
-from combust.domain.blend import mix_fuels
+from combust.domain.blend import blend_parts, mix_fuels
 from combust.domain.formula import is_formula_like, parse_formula
 from combust.domain.fuel import FUEL_FIELDS, Fuel, fuel_from_formula
 from combust.kernel.stoichiometry import net_heating_value_from_formation
@@ -26,12 +26,13 @@ SECTIONS = {
 
 
 def get_fuel(name: str | Fuel, *, catalogue: Catalogue | None = None, near: bool = True) -> Fuel:
-    """Return a fuel by catalogue name, alias or formula per carbon atom.
+    """Return a fuel by catalogue name, alias, formula per carbon atom or blend of those.
 
     Parameters
     ----------
     name : str or Fuel
-        ``"diesel_b7"``, the alias ``"diesel"``, or a formula such as ``"CH1.86O0.007"``. A Fuel comes back as it is.
+        ``"diesel_b7"``, the alias ``"diesel"``, a formula such as ``"CH1.86O0.007"``, or a blend of them such as
+        ``"0.8 diesel_b7 + 0.2 kerosene by volume"``. A Fuel comes back as it is.
     catalogue : mapping, optional
         Fuels beside the shipped ones, from :func:`load_fuels`; they win over shipped names.
     near : bool
@@ -65,11 +66,20 @@ def get_fuel(name: str | Fuel, *, catalogue: Catalogue | None = None, near: bool
         return shipped_fuels()[text]
     if text in aliases():
         return replace(shipped_fuels()[aliases()[text]], asked_as=text)
+    if "+" in text:
+        return _written_blend(text, catalogue)
     if is_formula_like(text):
         return fuel_from_formula(text)
     alike = _alike(text.lower(), catalogue or {}) if near else []
     hint = did_you_mean(alike, "List the names with: combust fuel")
     raise CombustError(Fault("fuel", name, "unknown_name", why="is not in the catalogue", hint=hint))
+
+
+def _written_blend(text: str, catalogue: Catalogue | None) -> Fuel:
+    items, by = blend_parts(text)
+    parts = [(get_fuel(name, catalogue=catalogue), share) for name, share in items]
+    name = " + ".join(f"{share:g} {part.name}" for part, share in parts) + f" by {by}"
+    return mix_fuels(parts, by=by, name=name)
 
 
 @cache

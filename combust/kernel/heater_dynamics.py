@@ -168,9 +168,9 @@ def motion_step(state: HeaterMotion, law: Law, inputs: StepInputs, dt_s: float) 
 
 def _fuel_step(state: HeaterMotion, body: Body, fed: Any, dt: float, ops: _Operations) -> tuple[Any, Any, Any]:
     """Return film and pool after a step [g] and what evaporated [g/s]."""
-    share = ops.choose(state.lit, 1.0, body.unlit_share)
-    hotness = (state.wick + REFERENCE_C - body.film_at_c) / body.film_per_e_k
-    rate = share / body.film_s * ops.exp(ops.least(hotness, 50.0))
+    hotness = ops.exp(ops.least((state.wick + REFERENCE_C - body.film_at_c) / body.film_per_e_k, 50.0))
+    # A flame heats the film itself, however cold the wick is: else a cool chamber would swing between film and flame.
+    rate = ops.choose(state.lit, ops.most(hotness, 1.0 + 0.0 * hotness), body.unlit_share * hotness) / body.film_s
     film = state.film_g + fed * dt
     gone = film * (1.0 - ops.exp(-rate * dt))
     film -= gone
@@ -234,14 +234,3 @@ def port_pressures(state: HeaterMotion, law: Law, flows: StepFlows) -> tuple[Any
     hotter = (REFERENCE_K + state.flue) / (REFERENCE_K + law.stage.flue)
     back = law.p.r_ex * flows.gas_share * flows.gas_share * hotter / law.site.pressure
     return law.p.r_in * volume * volume * (law.site.density * thinner), back
-
-
-def blower_speed(voltage: Any, *, load: Any, saturation: Any, regulated: bool | None, gain: Any) -> Any:
-    """Return the blower's speed over the stage's at a voltage over the baseline's, both at most 1 [-].
-
-    A regulated motor keeps its speed until it saturates: min(1, U/(saturation x load)). An unregulated one follows the
-    voltage: 1 - gain (1 - U). Unknown counts as regulated.
-    """
-    if regulated is False:
-        return np.maximum(0.0, 1.0 - gain * (1.0 - voltage))
-    return np.minimum(1.0, voltage / (saturation * load))

@@ -180,3 +180,27 @@ def heater_law(
         conductance=useful_w / (body.wall_share * (stage.flue - stage.sink)),
         kmol_per_g=1e-3 * need / fuel.fuel_mass,
     )
+
+
+def regulated_speed(voltage: Any, *, saturation: Any, load: Any) -> Any:
+    """Return the speed of a regulated motor over the stage's [-]: kept until it saturates, min(1, U/(saturation load)).
+
+    Parameters
+    ----------
+    voltage, saturation : float or array
+        Voltage, and that at which the fullest stage saturates, over the baseline's [-].
+    load : float or array
+        Speed of the stage over the fullest stage's [-].
+    """
+    return np.minimum(1.0, voltage / (saturation * load))
+
+
+def blower_speed(voltage: Any, *, load: Any, saturation: Any, regulated: bool | None, gain: Any) -> Any:
+    """Return the blower's speed over the stage's at a voltage over the baseline's, both at most 1 [-].
+
+    A regulated motor keeps its speed until it saturates: min(1, U/(saturation x load)). An unregulated one follows the
+    voltage: 1 - gain (1 - U). Unknown counts as regulated.
+    """
+    if regulated is False:
+        return np.maximum(0.0, 1.0 - gain * (1.0 - voltage))
+    return regulated_speed(voltage, saturation=saturation, load=load)

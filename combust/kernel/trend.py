@@ -1,9 +1,8 @@
-"""Trends whose scatter is not known: a line with steps, look by look; bounds of the looks; steps; crossing times."""
+"""Trends whose scatter is not known: a line with steps, look by look; steps; crossing times."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from functools import lru_cache
 from math import erfc, inf, sqrt
 from typing import Any, NamedTuple
 
@@ -11,7 +10,6 @@ import numpy as np
 
 from combust.kernel.uncertainty import student_t
 
-GRID = np.linspace(0.0, 8.0, 401)
 OPEN = 100.0  # standard deviation of a level, and of a slope a year, that nothing is known of
 KNOWN = 1e9  # freedom of a scatter that is stated
 Z_95 = 1.96  # as the last row of the table of Student's factors
@@ -285,64 +283,6 @@ def normal_of_student(t: Any, freedom: Any) -> Any:
     """
     squeezed = np.sqrt(freedom * np.log1p(np.square(t) / freedom))
     return np.sign(t) * squeezed * (8.0 * freedom + 1.0) / (8.0 * freedom + 3.0)
-
-
-@lru_cache(maxsize=4096)
-def critical_values(information: tuple[float, ...], spent: tuple[float, ...]) -> tuple[float, ...]:
-    """Return the two-sided bound of each look at a growing record, so that all looks together alarm as rarely as asked.
-
-    Estimates of one slope at successive looks have independent increments of the score, with variance the growth of
-    the information; the density of records that have not alarmed yet is carried from look to look on a grid, so that
-    the cost grows with the number of looks.
-
-    Parameters
-    ----------
-    information : tuple of float
-        1/variance of the slope at each look, increasing.
-    spent : tuple of float
-        Probability of a false alarm, either way, up to and including each look, increasing.
-
-    Returns
-    -------
-    tuple of float
-        Bounds for the size of slope/standard error; infinity where nothing may be spent.
-
-    References
-    ----------
-    P. Armitage, C. K. McPherson, B. C. Rowe 1969 (recursion); K. K. G. Lan, D. L. DeMets 1983 (spending). From memory.
-
-    Examples
-    --------
-    >>> round(critical_values((1.0,), (0.05,))[0], 2)
-    1.96
-    """
-    step = GRID[1] - GRID[0]
-    bounds: list[float] = []
-    density = np.empty(0)
-    before_information = before_spent = 0.0
-    for amount, allowed in zip(information, spent, strict=True):
-        if not bounds:
-            here = 2.0 * np.exp(-0.5 * GRID**2) / np.sqrt(2.0 * np.pi)
-        else:
-            # In units of the square root of this look's information: x = (old + increment)/root, folded at 0.
-            old = GRID[: len(density)] * (before_information / amount) ** 0.5
-            spread = max((amount - before_information) / amount, 1e-12) ** 0.5
-            near, far = ((GRID[:, None] - side) / spread for side in (old, -old))
-            kernel = np.exp(-0.5 * near**2) + np.exp(-0.5 * far**2)
-            density[0] *= 0.5  # the first cell is half a cell
-            here = kernel @ density * step / (spread * np.sqrt(2.0 * np.pi))
-        share = allowed - before_spent
-        bound, cells = np.inf, len(GRID)
-        if share > 0.0:
-            tail = np.cumsum(here[::-1])[::-1] * step - 0.5 * here * step
-            bound = float(np.interp(-share, -tail, GRID))
-            cells = int(np.searchsorted(GRID, bound))
-        density = here[:cells].copy()
-        if cells < len(GRID):  # the cell that the bound cuts keeps its share
-            density[-1] *= 0.5 + (bound - GRID[cells - 1]) / step
-        bounds.append(bound)
-        before_information, before_spent = amount, allowed
-    return tuple(bounds)
 
 
 class Crossing(NamedTuple):

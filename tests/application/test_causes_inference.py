@@ -13,7 +13,9 @@ from combust.application.causes.posterior import Block, extend, linear_proposals
 from combust.application.causes.posterior import Drawn as Evaluated
 from combust.application.causes.rank import rank_causes
 from combust.data.errors import CombustError
+from combust.domain.heater import Heater
 from combust.domain.instrument import instrument_class
+from tests.application.conftest import PROFILE
 
 HERE = {"stage": "high", "altitude_m": 0, "intake_temp_c": 20, "location": "outdoors"}
 READ = {**HERE, "o2_dry_pct": 5.4, "co_dry_ppm": 55, "flue_temp_c": 355, "air_in_temp_c": 20, "air_out_temp_c": 95}
@@ -54,6 +56,21 @@ def test_a_visit_depends_on_its_own_rows_only(heater):
     alone = rank_causes(heater, {**READ, "visit_id": "a"})[0]
     among = rank_causes(heater, [{**READ, "visit_id": "b", "o2_dry_pct": 12.0}, {**READ, "visit_id": "a"}])[1]
     assert alone.to_dict() == among.to_dict()
+
+
+@pytest.mark.hand
+@pytest.mark.parametrize("other", [{"altitude_m": 3800.0}, {"o2_dry_pct": 12.0}, {"fuel": "paraffinic"}])
+def test_what_was_asked_before_of_the_same_heater_changes_nothing(other):
+    """Next checks, and what can never be told apart: after another reading of the same columns in the same process."""
+    asked = {**READ, "altitude_m": 200.0, "co_dry_ppm": 60.0}
+    told = []
+    for before in ((), (asked | other,)):
+        heater = Heater.from_dict(PROFILE)  # another heater: another engine
+        for one in before:
+            rank_causes(heater, one, next_checks=True)
+        told.append(rank_causes(heater, asked, next_checks=True).to_dict())
+    assert told[0] == told[1]
+    assert told[0]["visits"][0]["cannot_separate"]
 
 
 @pytest.mark.hand

@@ -86,7 +86,7 @@ def test_effective_samples(study):
 
 
 def test_calibration_on_visits_of_the_model_itself(study):
-    """Ten equal bins of the top label; 2400 visits, so the bins' own noise is about 0.015."""
+    """Ten equal bins of the top label; 1600 visits, so the bins' own noise is about 0.019."""
     stated = np.array([one.stated for one in study["own"]])
     right = np.array([one.right for one in study["own"]])
     bins = np.minimum((stated * 10).astype(int), 9)

@@ -115,7 +115,7 @@ def test_another_fuel_in_the_tank_is_no_change_of_the_heater():
     rows = [row(y, 1.6, fuel="biodiesel_b100" if y % 2 else "diesel_b7") for y in range(2018, 2026)]
     for one in rows:
         one["o2_dry_pct"] = oxygen(1.6, fuel=one["fuel"])
-    told = heater_history(rows, HEATER, today=TODAY)
+    told = heater_history(rows, HEATER, on=TODAY)
     assert [point.air_ratio for point in told.points] == pytest.approx([1.6] * 8, rel=0.011)
     assert any("on another fuel than" in text for text in told.left_out)
     assert told.change is None
@@ -123,45 +123,53 @@ def test_another_fuel_in_the_tank_is_no_change_of_the_heater():
 
 @pytest.mark.hand
 def test_a_clean_drift_and_its_crossing():
-    """1.6 falling 3 % a year reaches 1.4 after ln(1.6/1.4)/0.03 = 4.451 years; seven years on it is 1.297."""
-    told = heater_history(steady(slope=-0.03), HEATER, today=TODAY)
+    """1.6 falling 3 % a year reaches 1.4 after ln(1.6/1.4)/0.03 = 4.451 years; seven years on it is 1.297.
+
+    On 2026-06-01 another 0.57 years have gone: 1.275; what is usual of heaters holds the drift back a little.
+    """
+    told = heater_history(steady(slope=-0.03), HEATER, on=TODAY)
     assert told.drifts
     assert told.change == "drift"
     assert "DRIFTS towards rich" in str(told)
     assert told.drift_pct_per_year == pytest.approx(100 * math.expm1(-0.03), abs=0.01)
-    assert told.air_ratio_now == pytest.approx(1.6 * math.exp(-0.21), rel=1e-3)
+    assert told.air_ratio_last == pytest.approx(1.6 * math.exp(-0.21), rel=1e-3)
+    assert told.air_ratio_now == pytest.approx(1.6 * math.exp(-0.03 * 7.57), rel=5e-3)
     expected = datetime.date(2018, 11, 5) + datetime.timedelta(days=4.451 * 365.25)
     assert abs((told.crossing - expected).days) <= 10
     assert told.crossing_earliest < told.crossing < told.crossing_latest
-    assert told.risk_next_winter > 0.99
+    assert told.risk > 0.99
 
 
 @pytest.mark.hand
 def test_towards_lean_is_a_drift_too():
     """1.6 rising 3 % a year reaches 1.9 after ln(1.9/1.6)/0.03 = 5.728 years."""
-    leaner = heater_history(steady(slope=+0.03), HEATER, today=TODAY)
+    leaner = heater_history(steady(slope=+0.03), HEATER, on=TODAY)
     assert leaner.drifts
     assert "DRIFTS towards lean" in str(leaner)
     expected = datetime.date(2018, 11, 5) + datetime.timedelta(days=5.728 * 365.25)
     assert abs((leaner.crossing - expected).days) <= 10
-    assert leaner.risk_next_winter < 0.01
+    assert leaner.risk_rich < 0.01
+    assert leaner.risk_lean > 0.9  # 1.6 exp(0.03 * 7.57) = 2.01 in a band up to 1.90
+    assert leaner.risk == pytest.approx(leaner.risk_rich + leaner.risk_lean)
+    assert (leaner.next_visit, leaner.due_now) == (TODAY, True)
 
 
 def test_no_band_is_left_before_the_readings_begin():
-    told = heater_history(steady(start=1.30, slope=-0.02), HEATER, today=TODAY)
+    told = heater_history(steady(start=1.30, slope=-0.02), HEATER, on=TODAY)
     assert told.crossing is None
     assert told.crossing_earliest is None or told.crossing_earliest >= told.points[0].date
-    assert told.risk_next_winter > 0.99
+    assert told.risk > 0.99
 
 
 def test_what_is_foretold_is_never_in_the_past():
     late = datetime.date(2031, 2, 1)
-    told = heater_history(steady(slope=-0.02, start=1.75), HEATER, today=late)
+    told = heater_history(steady(slope=-0.02, start=1.75), HEATER, on=late)
     assert told.points[-1].date < told.crossing < late
-    assert (told.next_visit, told.risk_on) == (late, late)
+    assert (told.next_visit, told.on) == (late, late)
     lines = dict(told.lines())
     assert lines["next visit"].startswith("now")
-    assert lines["chance to be below next winter"].endswith("would be below 1.40 now")
+    assert lines["risk"].endswith("chance that one reading on 2031-02-01 lies outside the band")
+    assert lines["known from"].endswith("the last on 2025-11-05: 5.2 years before 2031-02-01")
     assert "about now" in lines["leaves its band"]
 
 
@@ -169,7 +177,7 @@ def test_a_step_is_told_from_a_drift():
     """Re-trimmed by 10 % in the summer of 2021, entered nowhere; and a fall of 3 % a year."""
     wobble = [0.99, 1.01, 1.0, 0.99, 1.01, 1.0, 0.99, 1.01]
     rows = [row(2018 + n, 1.6 * wobble[n] * (1.1 if n >= 4 else 1.0)) for n in range(8)]
-    told = heater_history(rows, HEATER, today=TODAY)
+    told = heater_history(rows, HEATER, on=TODAY)
     assert (told.change, told.drifts) == ("step", False)
     assert (told.step.before, told.step.after) == (datetime.date(2021, 11, 5), datetime.date(2022, 11, 5))
     assert told.step.size_pct == pytest.approx(10.0, abs=1.5)
@@ -178,8 +186,8 @@ def test_a_step_is_told_from_a_drift():
     assert "Trimmed, repaired?" in str(told)
     for one in rows:
         one["instrument"] = "portable 1" if one["taken_at"] < "2022" else "portable 2"
-    assert "Another analyser from then on" in str(heater_history(rows, HEATER, today=TODAY))
-    entered = heater_history(rows, HEATER, events=[Event("repair", datetime.date(2022, 6, 1))], today=TODAY)
+    assert "Another analyser from then on" in str(heater_history(rows, HEATER, on=TODAY))
+    entered = heater_history(rows, HEATER, events=[Event("repair", datetime.date(2022, 6, 1))], on=TODAY)
     assert entered.step is None
     assert entered.change is None
     falling = heater_history([row(2018 + n, 1.6 * wobble[n] * math.exp(-0.03 * n)) for n in range(8)], HEATER)
@@ -189,48 +197,46 @@ def test_a_step_is_told_from_a_drift():
 def test_the_scatter_comes_from_the_visits():
     signs = (1, -1, -1, 1, 1, -1, -1, 1, 1, -1, -1, 1)
     quiet, loud = (
-        heater_history(
-            [row(2014 + n, 1.6 * math.exp(size * sign)) for n, sign in enumerate(signs)], HEATER, today=TODAY
-        )
+        heater_history([row(2014 + n, 1.6 * math.exp(size * sign)) for n, sign in enumerate(signs)], HEATER, on=TODAY)
         for size in (0.005, 0.06)
     )
     assert quiet.scatter_pct < 2.0 < 4.5 < loud.scatter_pct
     assert quiet.smallest_drift_pct_per_year < 0.5 * loud.smallest_drift_pct_per_year
-    stated = heater_history(steady(), HEATER, visit_noise_pct=5.0, today=TODAY)
+    stated = heater_history(steady(), HEATER, visit_noise_pct=5.0, on=TODAY)
     assert stated.scatter_pct == pytest.approx(5.0)
 
 
 def test_the_smallest_drift_that_can_be_found_is_told_and_falls_with_the_winters():
-    told = heater_history(steady(range(2021, 2026)), HEATER, today=TODAY)
+    told = heater_history(steady(range(2021, 2026)), HEATER, on=TODAY)
     coming = [told.smallest_drift_pct_per_year, *told.smallest_drift_coming]
     assert all(later < before for before, later in itertools.pairwise(coming))
     assert "% a year with these visits" in dict(told.lines())["smallest drift to be found"]
-    two = heater_history(steady(range(2024, 2026)), HEATER, today=TODAY)
+    two = heater_history(steady(range(2024, 2026)), HEATER, on=TODAY)
     assert two.smallest_drift_pct_per_year is None
     assert two.smallest_drift_coming[-1] is not None
     assert "none with these visits" in dict(two.lines())["smallest drift to be found"]
 
 
 def test_one_visit_two_visits_and_a_week_of_visits():
-    one = heater_history(steady(range(2025, 2026)), HEATER, today=TODAY)
+    one = heater_history(steady(range(2025, 2026)), HEATER, on=TODAY)
     assert (one.drift_pct_per_year, one.crossing, one.drifts, one.looks) == (None, None, False, ())
     assert one.air_ratio_now == pytest.approx(1.6, rel=1e-3)
-    assert one.risk_next_winter is None
+    assert one.risk is None
     assert "cannot be told" in str(one)
-    two = heater_history([row(2024, 1.6), row(2025, 1.5)], HEATER, today=TODAY)
+    two = heater_history([row(2024, 1.6), row(2025, 1.5)], HEATER, on=TODAY)
     assert (two.looks, two.drifts) == ((), False)
     week = [{**row(2025, 1.6 - 0.02 * day), "taken_at": f"2025-11-{day + 3:02d}"} for day in range(6)]
-    told = heater_history(week, HEATER, today=TODAY)
+    told = heater_history(week, HEATER, on=TODAY)
     assert (told.drift_pct_per_year, told.drifts) == (None, False)
 
 
 def test_days_as_people_write_them():
     rows = [{**row(2018 + n, 1.6), "taken_at": f"5.11.{2018 + n}"} for n in range(8)]
-    told = drift_history(rows, HEATER, today="1.6.2026")
-    assert told.today == TODAY
+    told = drift_history(rows, HEATER, on="1.6.2026")
+    assert told.on == TODAY
     assert told.points[0].date == datetime.date(2018, 11, 5)
-    with pytest.raises(CombustError, match="today"):
-        drift_history(rows, HEATER, today="soon")
+    with pytest.raises(CombustError, match="on"):
+        drift_history(rows, HEATER, on="soon")
 
 
 def test_a_repair_is_a_step_and_no_recovery_hides_the_drift():

@@ -153,6 +153,7 @@ BOTH_SIDES: dict[str, tuple[dict[str, Any], dict[str, Any]]] = {
         {"span_o2_pct": 8.0, "span_o2_read_pct": 8.29},
     ),
     "not_steady": ({"o2_span_over_3min_pct": 0.31}, {"o2_span_over_3min_pct": 0.3, "flue_drift_k_per_min": 2.0}),
+    "simulated": ({"simulated": "yes"}, {"simulated": "no"}),
     "too_early": ({"minutes_since_ignition": 9.9}, {"minutes_since_ignition": 10.0}),
     "intake_recirculation": ({"intake_co2_pct": 0.11}, {"intake_co2_pct": 0.1, "intake_o2_pct": 20.7}),
     "fuel_not_as_stated": ({"fuel_sample": "other"}, {"fuel_sample": "water"}),

@@ -100,12 +100,28 @@ def test_window_against_enumeration(oxygen, seed):
         for j in range(i + 18, len(clock)):
             o2, co, flue = (data[key][i : j + 1] for key in ("o2_dry_pct", "co_dry_ppm", "flue_temp_c"))
             drift = np.polyfit(clock[i : j + 1] / 60.0, flue, 1)[0]
+            early = np.polyfit(clock[i : i + 19] / 60.0, flue[:19], 1)[0]  # 18 steps of 10 s: the first three minutes
+            if abs(early) > 2.0:
+                continue
             if np.ptp(o2) <= 0.3 + 1e-9 and np.ptp(co) <= max(10.0, 0.1 * co.mean()) + 1e-9 and abs(drift) <= 2.0:
                 longest = max(longest, clock[j] - clock[i])
     told = steady_window(clock, data)
     assert told.steady is (longest >= 0.0)
     if told.steady:
         assert told.end_s - told.begin_s == longest
+
+
+@pytest.mark.independent
+@pytest.mark.parametrize("minutes", [2.0, 3.0, 5.0])
+def test_a_long_calm_tail_does_not_hide_the_warm_up(minutes):
+    """A flue that closes in on 330 °C from 100 K below, by itself or to the half hour: the window begins where the fit
+    of three minutes (numpy) falls to 2 K/min, however calm the rest is."""
+    clock = np.arange(0.0, 1801.0, 10.0)
+    flue = 330.0 - 100.0 * np.exp(-clock / 60.0 / minutes)
+    told = steady_window(clock, {"o2_dry_pct": np.full(clock.shape, 8.2), "flue_temp_c": flue})
+    slopes = np.array([np.polyfit(clock[i : i + 19] / 60.0, flue[i : i + 19], 1)[0] for i in range(len(clock) - 18)])
+    assert told.begin_s == clock[np.argmax(np.abs(slopes) <= 2.0)]
+    assert told.end_s == 1800.0
 
 
 def test_averages_are_those_of_the_window():

@@ -18,7 +18,7 @@ import time
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
-from tests.benchmarks import causes, fleet, growth, history, logbook, page, reading, starts, tables
+from tests.benchmarks import causes, driven, fleet, growth, history, logbook, page, reading, starts, tables
 from tests.benchmarks.records import Effort, Record, table
 
 GROUPS: dict[str, Callable[[Effort], list[Record]]] = {
@@ -28,6 +28,7 @@ GROUPS: dict[str, Callable[[Effort], list[Record]]] = {
     "growth": growth.records,
     "fleet": fleet.records,
     "causes": causes.records,
+    "driven": driven.records,
     "history": history.records,
     "page": page.records,
     "logbook": logbook.records,

@@ -80,6 +80,36 @@ def test_300_vehicles_are_filtered_and_sorted_without_a_message(
     assert browser.get_log("browser") == []
 
 
+def test_300_vehicles_open_within_two_seconds(pages: dict[int, Path], browser: webdriver.Chrome) -> None:
+    """From the click to the end of the load, the best of three: the machine is not alone."""
+    took = []
+    for _ in range(3):
+        browser.get(pages[300].as_uri())
+        took.append(browser.execute_script("return performance.getEntriesByType('navigation')[0].duration"))
+    assert 0.0 < min(took) <= 2000.0
+    assert browser.get_log("browser") == []
+
+
+def test_routes_and_months_are_told_in_words_beside_their_marks(
+    pages: dict[int, Path], browser: webdriver.Chrome
+) -> None:
+    """Nothing on the page hangs on a colour: each picture has its words, each stretch its kilometres."""
+    browser.get(pages[48].as_uri())
+    pictures = browser.find_elements(By.CSS_SELECTOR, ".route img")
+    assert len(pictures) == 7
+    assert all(re.search(r"\d m; above the limit of \d+ m, heater off: (km \d|nowhere)", one.get_attribute("alt") or "")
+               for one in pictures)  # fmt: skip
+    loud = [one.text for one in browser.find_elements(By.CSS_SELECTOR, ".route h3.off")]
+    assert loud
+    assert all("HEATER OFF" in one for one in loud)
+    months = [one.text for one in browser.find_elements(By.CSS_SELECTOR, ".months .month") if one.text]
+    assert months[:2] == ["before the season", "September"]
+    told = browser.find_element(By.TAG_NAME, "body").text
+    assert "add service_due_month (1 to 12) to the vehicles" in told
+    grand = browser.find_element(By.CSS_SELECTOR, "tr.sum").text
+    assert "48" in grand
+
+
 def test_nothing_hangs_over_the_edge_of_a_phone(pages: dict[int, Path], browser: webdriver.Chrome) -> None:
     size = {"width": 390, "height": 844, "deviceScaleFactor": 1, "mobile": True}
     browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)

@@ -294,7 +294,7 @@ PLACES = (
 
 def test_locale_and_time_zone_change_no_byte_of_a_file(tmp_path: Path) -> None:
     written: list[dict[str, bytes]] = []
-    day = "--today=2026-03-01"  # the day it is may differ between two zones, and does so rightly
+    day = "--on=2026-03-01"  # the day it is may differ between two zones, and does so rightly
     for number, env in enumerate(PLACES):
         out = tmp_path / str(number)
         out.mkdir()

@@ -178,7 +178,7 @@ def test_without_a_drift_that_can_be_told_there_is_no_chance_of_0_per_cent(tmp_p
     run = call("history", str(tmp_path / "one.csv"), "--heater", OTHER)
     told = dict(line.split("  ", 1) for line in run.out.splitlines() if "  " in line)
     assert "cannot be told" in told["drift"]
-    assert "cannot be told" in told["chance to be below next winter"]
+    assert "cannot be told" in told["risk"]
 
 
 def test_beside_an_emergency_nothing_is_told_of_a_restart() -> None:

@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
+import base64
 import datetime
 import re
 import shlex
 import shutil
 import subprocess
 from pathlib import Path
+from xml.etree import ElementTree
 
 import pytest
 
-import combust
 from combust.application.causes.catalogue import shipped_priors
-from combust.edge.figures.gas_plane import draw_before_after
 from combust.edge.logbook.book import Logbook
 from combust.edge.logbook.day import days_of, visits_of_day
 from combust.edge.logbook.keyboard import enter, open_visit, set_day
@@ -139,19 +139,23 @@ def test_a_hand_back_has_its_conditions(book):
     assert "Heater off until" in kept
 
 
-def test_numbers_of_the_plane_can_be_read_in_print():
+POINT_MM = 25.4 / 72.0  # the point of page languages, a 72nd of an inch (CSS Values 3, section 6.2)
+
+
+def test_numbers_of_the_plane_can_be_read_in_print(book):
     """At 88 mm as it is printed every number and word has 8 points or more; before and after differ without colour."""
-    results = [combust.interpret({"fuel": "diesel_b7", "o2_dry_pct": o2, "location": "outdoors"}) for o2 in (4.8, 8.2)]
-    for pair in (results, [results[0], None], [None, results[1]]):
-        figure = draw_before_after(*pair)
-        assert figure.get_size_inches()[0] * 25.4 == pytest.approx(88.0)
-        plot = figure.axes[0]
-        texts = [*plot.texts, plot.xaxis.label, plot.yaxis.label, *plot.get_xticklabels(), *plot.get_yticklabels()]
-        texts += [word for one in figure.legends for word in one.get_texts()]
-        assert min(one.get_fontsize() for one in texts) >= 8.0
-        styles = [line.get_linestyle() for line in plot.lines if str(line.get_label()).startswith(("before", "after"))]
-        assert len(set(styles)) == len([one for one in pair if one])
-    assert "before: The reading is the band at O2 4.8 %" in draw_before_after(*results).get_label()
+    page = visit_page(visited(book, "V017", *REPAIRED))
+    (svg,) = (base64.b64decode(one).decode() for one in re.findall(r'src="data:image/svg\+xml;base64,([^"]+)"', page))
+    root = ElementTree.fromstring(svg)
+    wide = float(root.attrib["viewBox"].split()[2])
+    assert "figure img { width: 100%; max-width: 88mm; }" in page
+    assert float(root.attrib["font-size"]) * 88.0 / wide >= 8.0 * POINT_MM
+    assert not [one for one in root.iter() if "font-size" in one.attrib and one is not root]
+    lines = [one.attrib for one in root.iter() if one.attrib.get("stroke-width") == "1.5" and "x1" in one.attrib]
+    assert {one.get("stroke-dasharray", "full") for one in lines} == {"6 4", "full"}
+    assert "before: The reading is the band at O2 4.8 %" in root.attrib["aria-label"]
+    words_in = [one.text for one in root.iter() if one.text and one.text.startswith(("before", "after"))]
+    assert [text.partition(",")[0] for text in words_in] == ["before", "after"]
 
 
 def test_both_stages_have_their_plane_on_the_first_sheet(book):

@@ -228,7 +228,7 @@ def test_the_page_needs_nothing_else_and_says_what_matters_first(folder: Path) -
     for piece in ("http://", "https://", 'src="/', "<script src"):
         assert piece not in html
     assert html.count("<script") == 1  # it filters and sorts what the page holds
-    assert html.count("data:image/svg+xml;base64,") == 2 + 14  # two figures, and a picture for each site
+    assert html.count("data:image/svg+xml;base64,") == 2 + 14 + 7  # two figures, a picture for each site and route
     assert (
         html.index("HEATER OFF for")
         < html.index("<h2>Sites")

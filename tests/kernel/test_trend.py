@@ -9,9 +9,9 @@ import pytest
 from scipy.stats import multivariate_normal, norm
 from scipy.stats import t as student
 
+from combust.kernel.looks import critical_values
 from combust.kernel.trend import (
     Scatter,
-    critical_values,
     crossing_time,
     find_step,
     follow_trend,
@@ -230,6 +230,23 @@ def test_bounds_of_many_looks_against_the_multivariate_normal():
         quiet = inside.cdf(bounds[:looks], lower_limit=-bounds[:looks])
         assert 1.0 - quiet == pytest.approx(spent[looks - 1], abs=3e-4)
     assert critical_values((1.0, 2.0), (0.0, 0.05))[0] == np.inf
+
+
+@pytest.mark.independent
+def test_bounds_of_250_looks_against_drawn_scores():
+    """Monthly visits over twenty years, 40 000 scores drawn step by step: as many alarms by each date as were spent."""
+    months = np.arange(3.0, 253.0)
+    information = months * (months**2 - 1.0) / 12.0
+    spent = np.clip((months - 24.0) / 228.0, 0.0, 1.0) * 0.05
+    bounds = np.array(critical_values(tuple(information), tuple(spent)))
+    rng = np.random.default_rng(31)
+    steps = np.sqrt(np.diff(information, prepend=0.0))
+    alarmed = np.zeros(len(months))
+    for _ in range(4):
+        score = np.cumsum(rng.normal(size=(10_000, len(months))) * steps, axis=1) / np.sqrt(information)
+        alarmed += np.mean(np.maximum.accumulate(np.abs(score) >= bounds, axis=1), axis=0) / 4.0
+    assert np.all(alarmed[months <= 24.0] == 0.0)
+    assert alarmed == pytest.approx(spent, abs=3.5 * (0.05 / 40_000) ** 0.5)
 
 
 @pytest.mark.independent

@@ -27,7 +27,7 @@ from tests.simulator.visits import visits
 HEATERS = 30 if LONG else 10
 VISITS, FULL_VISITS = 100, 24
 # Where a few visits decide, the short form takes more of each of its fewer heaters: healthy ones, ways, own visits.
-HEALTHY, WAYS, OWN_VISITS = ((16, 10), 3, 80) if LONG else ((20, 20), 8, 240)
+HEALTHY, WAYS, OWN_VISITS = ((16, 10), 3, 80) if LONG else ((20, 20), 8, 160)
 RANKED = (len(STRUCTURE), STRUCTURE.index("exponent"), STRUCTURE.index("steepness"))
 SETS = {
     "gas": (GAS, (0,)),

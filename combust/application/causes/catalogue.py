@@ -142,6 +142,18 @@ def shipped_priors() -> Priors:
     return _priors_of(priors_table())
 
 
+def label_of(cause: str) -> str:
+    """Return a cause as a person reads it; any other word without its underscores.
+
+    Examples
+    --------
+    >>> label_of("o2_cell_drift"), label_of("nothing_found")
+    ('O2 cell off', 'nothing found')
+    """
+    known = shipped_priors().causes.get(cause)
+    return known.label if known else cause.replace("_", " ")
+
+
 def get_priors(source: str | Path | Priors | None = None) -> Priors:
     """Return the shipped causes, checks and priors, or those with the numbers of a user's TOML file over them.
 

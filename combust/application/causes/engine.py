@@ -48,7 +48,6 @@ class Engine:
         self.stages: dict[str, HealthyStage] = healthy_stages(heater, priors.table)
         self.variants = self.drawer.variants
         self.freedom = priors.decide("student_freedom")
-        self.separability: dict[Any, dict[tuple[str, str], float]] = {}
         self._log_priors: dict[tuple[bool, tuple[tuple[str, float], ...]], dict[Hypothesis, float]] = {}
         self._no_weight = np.zeros(PRIOR_DRAWS)
         self._make_prior_draws()

@@ -14,6 +14,7 @@ from combust.application.causes.stage_reading import StageReading
 from combust.application.heater.healthy import HealthyStage
 from combust.application.heater.structure import Parameters
 from combust.domain.heater import Heater
+from combust.kernel.heater_law import regulated_speed
 from combust.kernel.types import Floats
 from combust.kernel.working_point import (
     FuelHeat,
@@ -208,8 +209,8 @@ class Model:
         """Return the blower speed ratio at a stage's load: low voltage bites where the regulator runs out."""
         speed = p.get("blower_speed", 1.0) * (1.0 - p.get("slow_unregulated", 0.0))
         if "regulated" in p:
-            reach = p["voltage"] / (p["saturation"] * load)
-            speed = speed * np.where(p["regulated"] > 0.5, np.minimum(1.0, reach), 1.0)
+            kept = regulated_speed(p["voltage"], saturation=p["saturation"], load=load)
+            speed = speed * np.where(p["regulated"] > 0.5, kept, 1.0)
         return speed if np.ndim(speed) else np.full(len(p["steepness"]), speed)
 
     def _fuel(self, rows: Sequence[StageReading], p: Parameters) -> Any:

@@ -201,8 +201,8 @@ def judge_visit(
         proposed = fixed_checks(engine, look.used, safety=look.safety, valid=valid)
     elif next_checks:
         if visit.dimensions and valid:
-            sets += inseparable(_errors(engine, visit, residuals, look), first, priors.decide("inseparable_error"))
-        certain = causes[0].probability >= priors.decide("certain_probability")
+            errors = bayes_errors(engine, visit, residuals, look.seen_columns)
+            sets += inseparable(errors, first, priors.decide("inseparable_error"))
         proposed = propose_checks(
             engine,
             visit,
@@ -210,7 +210,7 @@ def judge_visit(
             look.used,
             safety=look.safety,
             valid=valid,
-            settled=valid and certain and disagree is None,
+            settled=valid and causes[0].probability >= priors.decide("certain_probability") and disagree is None,
             fits=disagree is None,
             generator=np.random.default_rng([engine.seed, 2, visit.dimensions]),
         )
@@ -344,13 +344,3 @@ def _first_set(priors: Priors, result: Posterior, causes: Sequence[RankedCause])
         for one in causes
         if one.probability >= least or (priors.causes[one.cause].baseline and best[one.cause] > doubted)
     ]
-
-
-def _errors(engine: Engine, visit: Visit, residuals: Any, look: FirstLook) -> dict[tuple[str, str], float]:
-    """Return the Bayes errors of the visit's columns, kept for visits with the same ones."""
-    layout = (tuple((one.row, one.channel) for one in visit.found), tuple(look.seen_columns))
-    if layout not in engine.separability:
-        if len(engine.separability) > 32:
-            engine.separability.clear()
-        engine.separability[layout] = bayes_errors(engine, visit, residuals, look.seen_columns)
-    return engine.separability[layout]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from itertools import combinations
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -42,14 +43,14 @@ def bayes_errors(
     member = np.array([[variant.share if variant.cause == cause else 0.0 for cause in causes] for variant in variants])
     top = log_density.max(axis=2, keepdims=True)
     by_cause = np.log(np.maximum(np.exp(log_density - top) @ member, 1e-300))
-    errors = {}
-    for first in range(len(causes)):
-        for second in range(first + 1, len(causes)):
-            gap = by_cause[:, :, first] - by_cause[:, :, second]
-            missed = [member[:, first] @ np.mean(gap < 0.0, axis=1), member[:, second] @ np.mean(gap > 0.0, axis=1)]
-            tied = 0.5 * float(np.mean(gap == 0.0))
-            errors[(causes[first], causes[second])] = float(np.mean(missed)) + tied
-    return errors
+    lower = np.mean(by_cause[:, :, :, None] < by_cause[:, :, None, :], axis=1)  # (variant, cause, other cause)
+    missed = np.einsum("vc,vcd->cd", member, lower)
+    tied = 1.0 - np.mean(lower + lower.transpose(0, 2, 1), axis=0)
+    error = 0.5 * (missed + missed.T) + 0.5 * tied
+    return {
+        (causes[first], causes[second]): float(error[first, second])
+        for first, second in combinations(range(len(causes)), 2)
+    }
 
 
 def imagined_results(center: Floats, noise: Floats, samples: int, generator: np.random.Generator) -> Floats:

@@ -33,6 +33,15 @@ class RankedCause:
     severity: Severity | None
     text: str
 
+    @property
+    def percent(self) -> str:
+        """Its share in words, whole per cent: the one way in which a visit, a page and a sheet tell it.
+
+        A share is never told as all or nothing: no reading makes certain.
+        """
+        whole = round(100.0 * self.probability)
+        return "over 99 %" if whole >= 100 else "under 1 %" if whole < 1 else f"{whole} %"
+
 
 @dataclass(frozen=True, slots=True)
 class Explanation:
@@ -128,9 +137,7 @@ class VisitResult(Result):
         """The answer in a few words."""
         if not self.ranked:
             return "not ranked: no healthy reading of this heater"
-        return (
-            "" if self.fits else "fits no cause; nearest "
-        ) + f"{self.top.cause} {100.0 * self.top.probability:.0f} %"
+        return ("" if self.fits else "fits no cause; nearest ") + f"{self.top.cause} {self.top.percent}"
 
     def lines(self) -> Rows:
         """Return what is told of the visit: causes, what cannot be told apart, next checks in their order, the trim."""
@@ -165,8 +172,7 @@ class VisitResult(Result):
 
     def _settled(self) -> Rows:
         """Return the leading cause, and what is not told apart."""
-        share = self.top.probability
-        lead = "" if share >= 0.5 else f"first, with {100.0 * share:.0f} %, "
+        lead = "" if self.top.probability >= 0.5 else f"first, with {self.top.percent}, "
         label = "nothing is settled" if lead else "most probable" if self.fits else "nearest, but it does not fit"
         labels = ("not told apart yet", *["not by such evidence"] * len(self.cannot_separate))
         apart = [(name, ", ".join(names)) for name, names in zip(labels, self.cannot_separate, strict=False)]

@@ -45,6 +45,7 @@ KIND = (
     "cab_target_c",
     "blower_trim_limit_pct",
     "battery_v",
+    "stopped",
 )
 AIMS_COLUMNS = ("aim", "now", "planned", "bound", "proved")
 KITS_COLUMNS = ("rank", "vehicle_id", "site_id", "nights_per_season", "cab_temp_reached_c", "text")
@@ -188,7 +189,7 @@ def _options(
     ends = np.cumsum([len(one) for one in each])
     words = [table[end - len(one) : end].tobytes() for end, one in zip(ends, each, strict=True)]
     class_of_kind = pd.factorize(pd.Series(list(zip(group_of[kinds].tolist(), words, strict=True))))[0]
-    stuck = frame["decision"].isin(["limit_missing", "look_up"]).to_numpy()
+    stuck = frame["decision"].isin(["limit_missing", "look_up", "stopped"]).to_numpy()
     start = pd.DataFrame({"class": class_of_kind[kind_of], "place": places.of(frame), "stuck": stuck})
     source_of, first = _codes(start, tuple(start.columns))
     ways = pd.DataFrame({"source": np.arange(len(first)), "group": frame["group"].to_numpy()[first]})

@@ -245,8 +245,10 @@ def _in_no_row(
     faults = []
     for column, name, known in asked:
         if name not in known:
+            # A site without vehicles holds no row of theirs, but it may be the one that was meant.
+            sites = {str(one) for one in now["sites"].frame["site_id"]} if column == "site_id" else set()
             hint = did_you_mean(
-                near_matches(name, sorted(known)), f"There are: {', '.join(sorted(known)[:MOST_NAMED])}."
+                near_matches(name, sorted(known | sites)), f"There are: {', '.join(sorted(known)[:MOST_NAMED])}."
             )
             faults.append(Fault(f"--change, {column}", name, "unknown_name", why="matches no row", hint=hint))
     return faults

@@ -29,10 +29,11 @@ DECISIONS = {
     "check_document": "limit with compensation is not entered: read the heater's document; heater off here until then",
     "limit_missing": "the heater's own altitude limit is not entered: read its document; heater off here until then",
     "wrong_voltage": "battery and heater differ in voltage: heater off until the entry or the vehicle is corrected",
+    "stopped": "a stop condition stands in its history: heater off until it is mended and read again",
     "barred": "above the limit of the heater even with a compensation of its document: heater off here",
 }
 RUNS = ("as_is", "compensated", "runs_but", "not_all_known")
-KEEP_OFF = ("compensate", "no_kit_left", "check_document", "limit_missing", "wrong_voltage", "barred")
+KEEP_OFF = ("compensate", "no_kit_left", "check_document", "limit_missing", "wrong_voltage", "barred", "stopped")
 NOT_ENTERED = ("look_up", "check_document", "limit_missing")
 SURENESS = {
     "sure": "holds for every swing that was tried",
@@ -141,6 +142,7 @@ def _verdict(frame: pd.DataFrame, height: Any, margin: Any) -> Any:
     above = beyond["above_heater_limit"]
     return np.select(
         [
+            frame["stopped"].to_numpy(dtype=bool),
             frame["battery"].to_numpy() == "wrong_voltage",
             beyond["heater_limit_missing_high"],
             above & np.isnan(kit_limit),
@@ -150,7 +152,7 @@ def _verdict(frame: pd.DataFrame, height: Any, margin: Any) -> Any:
             beyond["heater_limit_unknown"],
             above,
         ],
-        ["wrong_voltage", "limit_missing", "check_document", "barred", "compensate", "trim_first", "look_up",
+        ["stopped", "wrong_voltage", "limit_missing", "check_document", "barred", "compensate", "trim_first", "look_up",
          "compensated"],
         default="as_is",
     )  # fmt: skip
@@ -224,7 +226,7 @@ def sureness(frame: pd.DataFrame, flips: pd.DataFrame, policy: Policy) -> Any:
     return np.select(
         [
             frame["decision"].isin(NOT_ENTERED).to_numpy() | (frame["air_ratio_held"] == "unknown").to_numpy(),
-            (frame["decision"] == "wrong_voltage").to_numpy(),
+            frame["decision"].isin(("wrong_voltage", "stopped")).to_numpy(),
             (by_lambda & narrow) | close | (to_kit & (frame["decision"] == "compensate").to_numpy()),
             turned,
         ],

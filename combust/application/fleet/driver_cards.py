@@ -10,10 +10,17 @@ import pandas as pd
 from combust.application.fleet.decisions import KEEP_OFF
 from combust.application.fleet.nights import as_typed
 from combust.application.fleet.rules import low_stage_cab, richer_than_air
+from combust.application.site.findings import ACCOUNTS
 from combust.domain.limits import cautions
 
+CARD_COLUMNS = [
+    "site_id", "vehicle_id", "heater", "decision", "compensation", "altitude_m", "design_temp_c", "mildest_use_temp_c",
+    *ACCOUNTS, "cap_at_low_stage", "cab_temp_low_stage_c", "fuel_when", "fuel_l_per_night", "heat_short",
+    "cab_temp_reached_full_c", "fuel_grade", "battery", "o2_dry_pct", "o2_dry_full_pct",
+]  # fmt: skip
 NOT_COVERED = "The heater's own document does not cover this height as it is fitted."
 WHY_OFF = {
+    "stopped": "A stop condition stands in its history: do not switch it on until it was mended and read again.",
     "barred": "The heater's own document does not cover this height, with a kit or without.",
     "wrong_voltage": "Battery and heater are of different voltage: do not switch it on.",
     "no_kit_left": "It would need a compensation kit, and none is left for it this season.",
@@ -32,7 +39,7 @@ def site_cards(frame: pd.DataFrame, folded: Callable[[str], str]) -> list[dict[s
     again = keys.duplicated(keep=False)
     near, keys = frame[again], keys[again]
     cards = []
-    for site, part in frame.groupby("site_id", sort=False):
+    for site, part in frame[CARD_COLUMNS].groupby("site_id", sort=False):
         card = _card(str(site), part)
         mine = keys[near["site_id"] == site].drop_duplicates()
         told = [near[keys == key] for key in mine]

@@ -17,11 +17,14 @@ from combust.application.heater.healthy import HealthyStage
 from combust.application.site.derating import stage_columns
 from combust.data.errors import CombustError, Fault, shorten
 from combust.data.near import did_you_mean, near_matches
+from combust.domain.blend import blend_parts
 from combust.domain.catalogue import get_fuel
 from combust.domain.heater import Heater
 from combust.domain.pump import on_fuel
 from combust.kernel.altitude import LambdaAtSite, fuel_trim_to_keep
 from combust.kernel.working_point import SiteAir
+
+OF_THE_OTHER = {True: {"diesel", "kerosene"}, False: {"gasoline"}}  # families by whether it is made for gasoline
 
 
 @dataclass(frozen=True)
@@ -37,12 +40,15 @@ class HeaterType:
         low_heat_kw, altitude_limit_m, compensation_limit_m, blower_trim_pct and nominal_v.
     origins : mapping
         Where those come from that a policy can stand in for.
+    heater : Heater
+        The profile itself, on the fuel of its tank.
     """
 
     name: str
     base: HealthyStage
     numbers: Mapping[str, float]
     origins: Mapping[str, str]
+    heater: Heater
 
 
 def heater_type(name: str, heater: Heater, policy: Policy) -> HeaterType:
@@ -79,7 +85,7 @@ def heater_type(name: str, heater: Heater, policy: Policy) -> HeaterType:
         **{key: np.nan if number is None else number for key, number in _where_entered(heater, base).items()},
     }
     stands_in = {key: f"policy: {policy.rows[key].origin}" for key, number in given.items() if number is None}
-    return HeaterType(name, base, numbers, dict.fromkeys(given, "profile") | stands_in)
+    return HeaterType(name, base, numbers, dict.fromkeys(given, "profile") | stands_in, heater)
 
 
 def _where_entered(heater: Heater, base: HealthyStage) -> dict[str, float | None]:
@@ -114,7 +120,7 @@ def types_of(
     """Return (types, index of each vehicle's type); -1 and a fault where a profile or fuel is missing or refused.
 
     A vehicle's own ``fuel``, else that ``sold`` at its site, stands for that of its profile; a heater on it is a type
-    of its own. Gasoline is never put into a heater made for diesel, nor the other way round.
+    of its own. Gasoline is never put into a heater made for diesel, nor diesel into one made for gasoline, in no blend.
     """
     names = np.where(vehicles["profile"] != "", vehicles["profile"], vehicles["heater_id"]).astype(str)
     own = vehicles["fuel"].to_numpy(dtype=str)
@@ -139,12 +145,14 @@ def _fuelled(name: str, heater: Heater, in_tank: str, at_site: str) -> tuple[str
     fuel = get_fuel(asked) if asked else heater.fuel
     if fuel == heater.fuel:
         return name, heater
-    if (fuel.family == "gasoline") != (heater.fuel.family == "gasoline"):
-        if not in_tank:
+    gasoline = heater.fuel.family == "gasoline"
+    parts = {get_fuel(part).family for part, _ in blend_parts(asked)[0]}
+    if parts & OF_THE_OTHER[gasoline] or (gasoline and "gasoline" not in parts):
+        if not in_tank and not parts & OF_THE_OTHER[not gasoline]:
             return name, heater  # it gets its fuel elsewhere
         why, hint = f"is no fuel for a heater made for {heater.fuel.name}", "Correct the fuel of the vehicle."
         raise CombustError(Fault("fuel", asked, "conflict", why=why, hint=hint))
-    return f"{name} on {asked}", on_fuel(heater, fuel)
+    return f"{name} on {fuel.name if fuel.name != asked and '+' in asked else asked}", on_fuel(heater, fuel)
 
 
 def _load(name: str, heaters: Mapping[str, Heater | str | Path], folder: Path | None) -> Heater:

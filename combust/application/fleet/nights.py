@@ -64,6 +64,7 @@ def nights_frame(vehicles: pd.DataFrame, sites: pd.DataFrame, at: Any, fleet: Fl
             "base_air_ratio_u": fleet.of("base_air_ratio_u"),
             "cab_ua_w_per_k": vehicles["cab_ua_w_per_k"],
             "ventilation_m3_per_h": vehicles["ventilation_m3_per_h"].fillna(0.0),
+            "stopped": vehicles["stopped"],
         }
     )
     coldest, mildest = fleet.columns_at(pressure, cold), fleet.lambda_at(pressure, mild)

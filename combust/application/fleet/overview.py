@@ -10,8 +10,10 @@ import pandas as pd
 from combust.application.fleet.decisions import DECISIONS, KEEP_OFF, NOT_ENTERED, SURENESS
 from combust.application.fleet.nights import as_typed, colder
 from combust.application.fleet.policy import Policy
+from combust.data.tables import load_table
 
 SHORT = {  # a decision in a cell
+    "stopped": "OFF: stop at its last visit",
     "limit_missing": "OFF: no limit entered",
     "barred": "OFF: too high",
     "wrong_voltage": "OFF: voltage",
@@ -25,9 +27,15 @@ SHORT = {  # a decision in a cell
     "compensated": "runs, compensated",
     "as_is": "runs as it is",
 }
+SITE_COLUMNS = [
+    "site_id", "vehicle_id", "heater", "decision", "sureness", "altitude_m", "design_temp_c", "mildest_use_temp_c",
+    "cab", "battery", "fuel_grade", "cold_filter_plugging_c", "fuel_when", "fuel_l_per_season",
+]  # fmt: skip
 AH_STEP = 5.0  # batteries are bought in steps of so many Ah
 KITS, BATTERIES, DOCUMENTS = "compensation kit", "battery", "limits to look up in the document"
 GRADES = "fuel grade to ask for"
+BLENDED = " + "  # stands in the name of a type that burns a blend
+OF_A_BLEND = ", each part of the blend; a point of the blend does not follow from those of its parts"
 
 
 def worst_first(frame: pd.DataFrame) -> pd.DataFrame:
@@ -49,7 +57,7 @@ def sites_frame(frame: pd.DataFrame, policy: Policy) -> pd.DataFrame:
         said of ``fuel_grade`` and ``battery``, litres a season now and more with kits, ``cost`` (NaN without prices)
         and the four counts of how sure the decisions are.
     """
-    rows = [_site(str(site), part, policy) for site, part in frame.groupby("site_id", sort=False)]
+    rows = [_site(str(site), part, policy) for site, part in frame[SITE_COLUMNS].groupby("site_id", sort=False)]
     table = pd.DataFrame(rows)
     return table.sort_values(["off", "kits", "altitude_m"], ascending=False, kind="stable", ignore_index=True)
 
@@ -83,9 +91,11 @@ def _site(site: str, part: pd.DataFrame, policy: Policy) -> dict[str, Any]:
 
 def _by_cause(part: pd.DataFrame) -> str:
     """Return every name, grouped by what was decided."""
-    causes = [(words, part[part["decision"] == code]) for code, words in SHORT.items()]
+    names = part["vehicle_id"].astype(str).groupby(part["decision"]).agg(list)
     return "; ".join(
-        f"{words.removeprefix('OFF: ')} ({len(alike)}): {_names(alike)}" for words, alike in causes if len(alike)
+        f"{words.removeprefix('OFF: ')} ({len(names[code])}): {', '.join(names[code])}"
+        for code, words in SHORT.items()
+        if code in names
     )
 
 
@@ -93,19 +103,38 @@ def _names(part: pd.DataFrame) -> str:
     return ", ".join(part["vehicle_id"].astype(str))
 
 
+def grade_of(needed_c: float) -> str:
+    """Return the warmest grade of diesel that has a plugging point [°C], in words."""
+    grades: dict[str, float] = load_table("fuel_grades")["grade"]
+    return next((name for name, point in grades.items() if point <= needed_c), "no class of EN 590 is as cold")
+
+
+def grade_to_buy(needed_c: float) -> str:
+    """Return the plugging point that is needed [°C], never on the warm side, and the grade of diesel that has it."""
+    return f"{colder(needed_c)} °C or lower ({grade_of(needed_c)})"
+
+
 def _grade(on: pd.DataFrame, policy: Policy) -> str:
-    """Return what is to be said of the fuel that is sold at a site, and the plugging point that is needed."""
+    """Return what is to be said of the fuel at a site, worst first, and the plugging point that is needed."""
     asked = on[on["fuel_grade"] != "no_plugging_point"]
     if not len(asked):
         return "no heater runs" if not len(on) else "gasoline only"
-    point, night = asked["cold_filter_plugging_c"].iloc[0], asked["design_temp_c"].iloc[0]
-    needed = f"{colder(night - policy['cold_filter_margin_k'])} °C or lower"
-    return {
-        "fits": f"fits ({as_typed(point)} °C)",
-        "marginal": f"marginal ({as_typed(point)} °C): better {needed}",
-        "below": f"WAXES ({as_typed(point)} °C): buy {needed}",
-        "unknown": f"not known: needs {needed}",
-    }[asked["fuel_grade"].iloc[0]]
+    needed = grade_to_buy(asked["design_temp_c"].iloc[0] - policy["cold_filter_margin_k"])
+    words = {
+        "below": "WAXES ({}): buy " + needed,
+        "unknown": "not known: needs " + needed,
+        "marginal": "marginal ({}): better " + needed,
+        "fits": "fits ({})",
+    }
+    parts = []
+    for verdict, text in words.items():
+        alike = asked[asked["fuel_grade"] == verdict]
+        if len(alike):
+            point = f"{as_typed(alike['cold_filter_plugging_c'].max())} °C" if verdict != "unknown" else ""
+            some = f"{len(alike)} of {len(asked)}: " if len(alike) < len(asked) else ""
+            blended = alike["heater"].str.contains(BLENDED, regex=False).any()
+            parts.append(f"{some}{text.format(point)}{OF_A_BLEND if blended else ''}")
+    return "; ".join(parts)
 
 
 def _battery(on: pd.DataFrame) -> str:
@@ -134,13 +163,14 @@ def parts_frame(frame: pd.DataFrame, remedies: pd.DataFrame, policy: Policy, spa
         add(BATTERIES, f"at least {amp_hours:.0f} Ah at {volts:g} V", alike)
     wax = on[on["fuel_grade"].isin(["below", "marginal"])]
     for (verdict, site), alike in wax.groupby(["fuel_grade", "site_id"], sort=False):
-        point = alike["design_temp_c"].iloc[0] - policy["cold_filter_margin_k"]
+        needed = grade_to_buy(alike["design_temp_c"].iloc[0] - policy["cold_filter_margin_k"])
         litres = alike["fuel_l_per_season"].sum()
         word = "winter fuel" if verdict == "below" else "winter fuel, better"
-        add(word, f"{site}: plugging point {colder(point)} °C or lower, {litres:.0f} l", alike)
+        add(word, f"{site}: plugging point {needed}, {litres:.0f} l", alike)
     for site, alike in on[on["fuel_grade"] == "unknown"].groupby("site_id", sort=False):
-        point = colder(alike["design_temp_c"].iloc[0] - policy["cold_filter_margin_k"])
-        add(GRADES, f"{site}: not known, needs a plugging point of {point} °C or lower", alike)
+        needed = grade_to_buy(alike["design_temp_c"].iloc[0] - policy["cold_filter_margin_k"])
+        blended = alike["heater"].str.contains(BLENDED, regex=False).any()
+        add(GRADES, f"{site}: not known, needs a plugging point of {needed}{OF_A_BLEND if blended else ''}", alike)
     enough = remedies[remedies["enough"] & (remedies["rank"] == 1)]
     cold = frame[frame["cab"] == "cold"]
     for remedy, alike in enough[enough["vehicle_id"].isin(cold["vehicle_id"])].groupby("remedy", sort=False):

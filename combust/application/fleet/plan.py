@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +12,7 @@ import pandas as pd
 
 from combust.application.fleet import tables
 from combust.application.fleet.assignment import Assignment, assign
+from combust.application.fleet.calendar import calendar_frame, check_months
 from combust.application.fleet.decisions import (
     DECISIONS,
     decision_columns,
@@ -19,6 +20,7 @@ from combust.application.fleet.decisions import (
     sureness,
 )
 from combust.application.fleet.driver_cards import refused_card, site_cards
+from combust.application.fleet.due import DueList, HeaterLog, due_list, with_stops
 from combust.application.fleet.heater_types import Fleet, HeaterType, types_of
 from combust.application.fleet.kits import share_out
 from combust.application.fleet.nights import nights_frame
@@ -26,7 +28,7 @@ from combust.application.fleet.overview import parts_frame, sites_frame
 from combust.application.fleet.points import NO_POINTS, RouteSums, RouteUse
 from combust.application.fleet.policy import Policy
 from combust.application.fleet.remedies import remedies_frame
-from combust.application.fleet.routes import route_uses, routes_frame
+from combust.application.fleet.routes import route_uses, routes_frame, ways_frame
 from combust.application.fleet.rules import (
     counts_frame,
     plan_safety,
@@ -37,11 +39,11 @@ from combust.application.fleet.rules import (
 )
 from combust.application.fleet.totals import ALWAYS, TOTALS, totals_of
 from combust.data.errors import CombustError, shorten
-from combust.data.near import near_matches
+from combust.data.near import folded_name, near_matches
 from combust.domain.heater import Heater
 from combust.domain.limits import cautions
 from combust.domain.result import Assumed, Result, Rows, plain
-from combust.domain.safety import Safety
+from combust.domain.safety import Safety, of_all
 
 NOT_COVERED = (
     "What thin air does to a small flame beyond air over fuel: no public data.",
@@ -82,7 +84,11 @@ class FleetPlan(Result):
     kits : DataFrame
         Every kit that is needed in the order in which they are given out, and what each buys; ``given`` within the
         number and the budget.
+    calendar : DataFrame
+        What to do in which month, and what of it is not known.
     remedies, routes, sensitivity : DataFrame
+    ways : DataFrame
+        ``route_id, distance_km, altitude_m``: how high each route climbs along its way.
     assignment : Assignment
     faults : DataFrame
         Every fault of the tables: table, row, column, value, code, severity, text.
@@ -95,9 +101,11 @@ class FleetPlan(Result):
     assumptions : DataFrame
         Every number that was not in the tables, with its origin.
     refused : DataFrame
-        ``row, vehicle_id, site_id`` of each vehicle that is not planned: nothing is known of it, its heater stays off.
+        ``vehicle_id, site_id, row`` of each vehicle that is not planned: nothing is known of it, its heater stays off.
     notes : tuple of str
         What is to be told of the tables, such as columns that are not used.
+    history : DueList
+        Which vehicle is due for a visit this season and which heater stays off by its last one; empty without a log.
     """
 
     vehicles: pd.DataFrame
@@ -105,8 +113,10 @@ class FleetPlan(Result):
     sites: pd.DataFrame
     parts: pd.DataFrame
     kits: pd.DataFrame
+    calendar: pd.DataFrame
     remedies: pd.DataFrame
     routes: pd.DataFrame
+    ways: pd.DataFrame
     sensitivity: pd.DataFrame
     assignment: Assignment
     faults: pd.DataFrame
@@ -117,6 +127,7 @@ class FleetPlan(Result):
     refused: pd.DataFrame
     notes: tuple[str, ...] = ()
     not_covered: tuple[str, ...] = NOT_COVERED
+    history: DueList = field(default_factory=DueList)
 
     derived = ("cautions",)
 
@@ -128,7 +139,8 @@ class FleetPlan(Result):
     @property
     def safety(self) -> Safety:
         """The safety state of the plan."""
-        return plan_safety(self.vehicles, sum(row["refused"] for row in self.rows.values()))
+        planned = plan_safety(self.vehicles, sum(row["refused"] for row in self.rows.values()))
+        return of_all([self.history.safety, planned]) if self.history.safety.findings else planned
 
     @property
     def summary(self) -> str:
@@ -156,7 +168,7 @@ class FleetPlan(Result):
         shown = [(words, self.totals[key]) for key, words in TOTALS.items()]
         # A row of "not known", "off" or "open" that holds nobody is left out; the others stand even at 0.
         told = [(words, number) for words, number in shown if number or (number == 0 and words in ALWAYS)]
-        return decided + [(words, f"{number:.0f}") for words, number in told]
+        return decided + self.history.lines() + [(words, f"{number:.0f}") for words, number in told]
 
     def to_dict(self) -> dict[str, Any]:
         """Return the plan as plain values for JSON, the assumptions as ``assumed``; missing is None, never NaN."""
@@ -175,8 +187,11 @@ def plan_tables(
     policy: Mapping[str, Any] | str | Path | Policy | None = None,
     with_sensitivity: bool = True,
     with_assignment: bool = True,
+    log: HeaterLog | None = None,
 ) -> FleetPlan:
     """Plan a fleet from tables that were read; ``routes`` is a function that sums the route points.
+
+    ``log`` holds the winters of its heaters: who is due, and who stays off whatever the rest says.
 
     :func:`combust.edge.tables.fleet.plan_fleet` reads the tables and says what the rest means.
 
@@ -187,9 +202,7 @@ def plan_tables(
     """
     rules = Policy.of(policy)
     faults = tables.Faults()
-    clean_vehicles, clean_sites = faults.take(vehicles), faults.take(sites)
-    tables.suspect_feet(clean_sites, rules["highest_site_m"], faults, given_in_feet=sites.in_feet)
-    tables.check_order_of_temperatures(clean_sites, faults)
+    clean_vehicles, clean_sites = faults.take(vehicles), _checked_sites(sites, rules, faults)
     kept_sites = clean_sites[~faults.refused["sites"]].reset_index(drop=True)
     at = _rows_of_sites(clean_vehicles["site_id"], clean_sites, kept_sites, faults)
     folder = None if profiles is None else Path(profiles)
@@ -201,15 +214,13 @@ def plan_tables(
         raise CombustError(faults.as_faults())
     chosen = clean_vehicles[good].reset_index(drop=True)
     fleet = Fleet(types, index[good])
-    frame = nights_frame(chosen, kept_sites, at[good], fleet, rules)
-    frame = frame.assign(**rule_columns(frame, rules))
-    frame = frame.assign(**decision_columns(frame, rules))
-    frame = frame.assign(**state_columns(frame))
+    history, chosen["stopped"] = due_list(chosen, fleet, log)
+    frame = _decided(chosen, kept_sites, at[good], fleet, rules)
     flips = sensitivity_frame(frame, fleet, rules)
     frame["sureness"] = sureness(frame, flips, rules)
     decided, nights = frame, kept_sites["nights_per_season"].to_numpy(dtype=float)[at[good]]
     frame, kits = share_out(frame, nights, fleet, rules)
-    frame["reason"] = reasons(frame)
+    frame["reason"] = with_stops(frame["vehicle_id"], reasons(frame), history.due)
     uses = route_uses(frame, fleet)
     sums = NO_POINTS if routes is None else routes(uses)
     if routes is not None:
@@ -218,26 +229,37 @@ def plan_tables(
     asked = with_assignment and bool(rules.given("max_moves"))
     change = assign(decided, chosen, kept_sites, fleet, rules) if asked else Assignment()
     totals, remedies = totals_of(frame, rules, rows["vehicles"]["refused"]), remedies_frame(frame, fleet, rules)
-    not_planned = clean_vehicles.loc[~good, ["vehicle_id", "site_id"]].reset_index(drop=True)
-    not_planned.insert(0, "row", vehicles.lines[~good])
+    not_planned = clean_vehicles[["vehicle_id", "site_id"]].assign(row=vehicles.lines)[~good].reset_index(drop=True)
     return FleetPlan(
         without_trims(frame),
         counts_frame(frame),
         sites_frame(frame, rules),
         parts_frame(frame, remedies, rules, int(totals["spare_kits"] or 0)),
         kits,
+        calendar_frame(frame, kept_sites, *_due_months(chosen, history), rules),
         remedies,
         routes_frame(sums, uses),
+        ways_frame(sums),
         flips if with_sensitivity else flips.iloc[:0],
         change,
         faults.frame(),
         rows,
         totals,
-        site_cards(frame, tables.folded_name) + refused_card(not_planned),
+        site_cards(frame, folded_name) + refused_card(not_planned),
         _assumptions(rules, types, {"vehicles": clean_vehicles, "sites": kept_sites}),
         not_planned,
-        (*vehicles.notes, *sites.notes),
+        (*vehicles.notes, *sites.notes, *history.notes),
+        history=history,
     )
+
+
+def _checked_sites(sites: tables.FleetTable, rules: Policy, faults: tables.Faults) -> pd.DataFrame:
+    """Return the sites with the faults of their heights, temperatures and months told."""
+    clean = faults.take(sites)
+    tables.suspect_feet(clean, rules["highest_site_m"], faults, given_in_feet=sites.in_feet)
+    tables.check_order_of_temperatures(clean, faults)
+    check_months(clean, faults)
+    return clean
 
 
 def _rows_of_sites(site_of: pd.Series, sites: pd.DataFrame, kept: pd.DataFrame, faults: tables.Faults) -> Any:
@@ -255,6 +277,19 @@ def _tell_of_routes(sums: RouteSums, route_of: pd.Series, sites: tables.FleetTab
     known = sorted({route for route, _ in sums.table})
     _tell_unknown(route_of, (route_of != "") & ~route_of.isin(known), known, ROUTE_UNKNOWN, faults, warn=True)
     tables.metres_beside_routes(sites, max((row.highest_m for row in sums.table.values()), default=0.0), faults)
+
+
+def _decided(vehicles: pd.DataFrame, sites: pd.DataFrame, at: Any, fleet: Fleet, policy: Policy) -> pd.DataFrame:
+    """Return one row a vehicle with what its nights need, the rules, what is decided, its safety state."""
+    frame = nights_frame(vehicles, sites, at, fleet, policy)
+    frame = frame.assign(**rule_columns(frame, policy))
+    frame = frame.assign(**decision_columns(frame, policy))
+    return frame.assign(**state_columns(frame))
+
+
+def _due_months(vehicles: pd.DataFrame, history: DueList) -> tuple[Any, Any]:
+    """Return the months in which each vehicle is due, by its own entry and by the history of its heater."""
+    return vehicles["service_due_month"].to_numpy(dtype=float), history.months(vehicles["vehicle_id"])
 
 
 def _tally(read: int, refused: int) -> dict[str, int]:
@@ -275,7 +310,7 @@ def _tell_unknown(
 
 def _alike(name: str, known: list[str]) -> list[str]:
     """Return up to two names near a name, those that differ in capitals, letter form or blanks alone first."""
-    same = [one for one in known if tables.folded_name(one) == tables.folded_name(name)]
+    same = [one for one in known if folded_name(one) == folded_name(name)]
     return list(dict.fromkeys([*same, *near_matches(name, known, n=2)]))[:2]
 
 

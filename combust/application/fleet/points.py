@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
 import numpy as np
 
+from combust.application.fleet.elevation import Elevation, elevation
 from combust.application.fleet.tables import Faults, FleetTable
 from combust.kernel.air import pressure_from_altitude
 from combust.kernel.altitude import AltitudeSurface, lambda_from_surface
@@ -64,13 +65,17 @@ class RouteSums:
     refused: int
     faults: list[tuple[Any, ...]]
     table: dict[tuple[str, str], RouteTotals]
+    ways: dict[str, Elevation] = field(default_factory=dict)
 
     def __add__(self, other: RouteSums) -> RouteSums:
         joined = dict(self.table)
         for key, values in other.table.items():
             joined[key] = joined[key].joined(values) if key in joined else values
+        ways = dict(self.ways)
+        for route, way in other.ways.items():
+            ways[route] = ways[route].joined(way) if route in ways else way
         faults = (self.faults + other.faults)[:MOST_FAULTS]
-        return RouteSums(self.read + other.read, self.refused + other.refused, faults, joined)
+        return RouteSums(self.read + other.read, self.refused + other.refused, faults, joined, ways)
 
 
 NO_POINTS = RouteSums(0, 0, [], {})
@@ -90,7 +95,9 @@ def route_block(block: FleetTable, uses: Iterable[RouteUse]) -> RouteSums:
         rows = by_route.get(use.route_id)
         if rows is not None:
             table[(use.route_id, use.heater)] = _totals(use, height[rows], minutes[rows], temp[rows])
-    return RouteSums(len(clean), int(refused.sum()), faults.rows[:MOST_FAULTS], table)
+    distance, used = kept["distance_km"].to_numpy(dtype=float), {route for route, _ in table}
+    ways = {route: elevation(distance[rows], height[rows]) for route, rows in by_route.items() if route in used}
+    return RouteSums(len(clean), int(refused.sum()), faults.rows[:MOST_FAULTS], table, ways)
 
 
 def _totals(use: RouteUse, height: Any, minutes: Any, temp: Any) -> RouteTotals:

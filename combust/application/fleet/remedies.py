@@ -71,8 +71,9 @@ def remedies_frame(frame: pd.DataFrame, fleet: Fleet, policy: Policy) -> pd.Data
     off = frame["decision"].isin(KEEP_OFF).to_numpy()
     everyone = _Case(frame, fleet, np.arange(len(frame)))
     cold = everyone.rows(np.flatnonzero((frame["cab"] == "cold").to_numpy()))
-    # Nothing but the right voltage helps the one, nothing but the limit of its document the other.
-    height = everyone.rows(np.flatnonzero(off & ~frame["decision"].isin(["wrong_voltage", "limit_missing"]).to_numpy()))
+    # No other site helps a wrong voltage, a limit that was not entered or a stop of the heater itself.
+    too_high = off & ~frame["decision"].isin(["wrong_voltage", "limit_missing", "stopped"]).to_numpy()
+    height = everyone.rows(np.flatnonzero(too_high))
     kit = everyone.rows(np.flatnonzero(frame["decision"].isin(["compensate", "no_kit_left"]).to_numpy()))
     parts = [*_insulation(cold, policy), _trim_to_minimum(cold), _larger_heater(cold), _compensation(cold)]
     parts += [_compensation(kit), *_other_sites(cold, frame), *_other_sites(height, frame)]

@@ -7,10 +7,14 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from combust.application.fleet.elevation import elevation, stretch_words, stretches_above
 from combust.application.fleet.heater_types import Fleet
 from combust.application.fleet.points import RouteSums, RouteTotals, RouteUse
 
-COLUMNS = ["route_id", "heater", *RouteTotals._fields, "heater_altitude_limit_m", "text"]
+COLUMNS = ["route_id", "heater", *RouteTotals._fields, "heater_altitude_limit_m", "heater_off", "text"]
+WAY_COLUMNS = ("route_id", "distance_km", "altitude_m")
+NOWHERE = elevation([], [])
+NO_WAY = "The table gives no distance_km: where along the way is not known."
 
 
 def route_uses(frame: pd.DataFrame, fleet: Fleet) -> list[RouteUse]:
@@ -40,18 +44,32 @@ def routes_frame(sums: RouteSums, uses: list[RouteUse]) -> pd.DataFrame:
             values = values._replace(minutes_above_limit=np.nan)
         row = {"route_id": use.route_id, "heater": use.heater, **values._asdict()}
         row["heater_altitude_limit_m"] = use.limit_m
+        way = sums.ways.get(use.route_id, NOWHERE)
+        row["heater_off"] = stretch_words(stretches_above(way, use.limit_m)) if len(way.height_m) else NO_WAY
         rows.append({**row, "text": _text(row)})
     return pd.DataFrame(rows, columns=COLUMNS)
+
+
+def ways_frame(sums: RouteSums) -> pd.DataFrame:
+    """Return ``route_id, distance_km, altitude_m``: the highest point of each stretch, by route and distance."""
+    parts = [
+        pd.DataFrame({"route_id": route, "distance_km": way.distance_km, "altitude_m": way.height_m})
+        for route, way in sums.ways.items()
+        if len(way.height_m)
+    ]
+    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=list(WAY_COLUMNS))
 
 
 def _text(row: dict[str, Any]) -> str:
     limit, above = row["heater_altitude_limit_m"], row["minutes_above_limit"]
     if np.isnan(limit):
         return "The heater's own altitude limit is not entered: the heater stays off on this route until it is."
-    if above > 0.0:
+    if row["highest_m"] > limit:
+        where = "" if row["heater_off"] in ("", NO_WAY) else f", {row['heater_off']}"
+        unknown = f" {NO_WAY}" if row["heater_off"] == NO_WAY else ""
         return (
-            f"{above:.0f} min above the heater's own limit of {limit:.0f} m (highest {row['highest_m']:.0f} m): "
-            "heater off there unless its document allows it. A pass alone calls for no compensation kit; the night's "
-            "site decides."
+            f"{above:.0f} min above the heater's own limit of {limit:.0f} m (highest {row['highest_m']:.0f} m{where}): "
+            f"heater off there unless its document allows it.{unknown} A pass alone calls for no compensation kit; the "
+            "night's site decides."
         )
     return f"Highest point {row['highest_m']:.0f} m, within the heater's own limit of {limit:.0f} m."

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import unicodedata
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from functools import cache
@@ -13,6 +12,7 @@ import pandas as pd
 
 from combust.data.errors import CombustError, Fault, shorten
 from combust.data.fields import Field, fields_of
+from combust.data.near import folded_name
 from combust.data.tables import load_table
 from combust.domain.site import mismatch_words, pressure_mismatch
 from combust.kernel.air import pressure_from_altitude
@@ -181,14 +181,6 @@ def check_columns_there(name: str, held: Iterable[str]) -> None:
         faults.append(Fault("vehicles.profile", None, "missing", why=absent, hint=hint))
     if faults:
         raise CombustError(faults)
-
-
-def folded_name(name: str) -> str:
-    """Return a name without what the eye hardly sees: capitals, letter forms (NFKC), blanks and unseen characters."""
-    if name.isascii():
-        return "".join(name.casefold().split())
-    folded = unicodedata.normalize("NFKC", unicodedata.normalize("NFKC", name).casefold())
-    return "".join(one for one in folded if not one.isspace() and unicodedata.category(one) != "Cf")
 
 
 def is_empty(column: pd.Series) -> pd.Series:

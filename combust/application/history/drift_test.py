@@ -9,13 +9,13 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from combust.data.tables import load_table
+from combust.kernel.looks import critical_values
 from combust.kernel.trend import (
     KNOWN,
     Scatter,
     Series,
     Step,
     Trend,
-    critical_values,
     find_step,
     follow_trend,
     standard_normal_tail,

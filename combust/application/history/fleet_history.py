@@ -1,9 +1,10 @@
-"""Several heaters over the winters: ranked by risk, and readings that were interchanged."""
+"""Several heaters over the winters: the worst first, and readings that were interchanged."""
 
 from __future__ import annotations
 
+import datetime
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -12,33 +13,70 @@ import numpy as np
 from combust.application.history.drift_test import FEWEST, rule, scatter_law
 from combust.application.history.heater_history import heater_history
 from combust.application.history.history_result import HeaterHistory
+from combust.application.history.last_visit import JudgedVisit
 from combust.application.history.visit_points import Event, Point, logs_of, series_of_points, tamed, tell
 from combust.data.errors import CombustError, Fault
+from combust.data.near import folded_name
 from combust.domain.heater import Heater
-from combust.domain.limits import in_order
+from combust.domain.limits import Finding, in_order
 from combust.domain.result import Result
 from combust.domain.safety import Safety
 from combust.kernel.trend import follow_trend
 
 
+@dataclass(frozen=True, slots=True)
+class NotFollowed:
+    """Why nothing can be told of a heater, and the findings of its last visit all the same."""
+
+    why: str
+    findings: tuple[Finding, ...]
+
+
 @dataclass(frozen=True)
 class FleetHistory(Result):
-    """Several heaters, the one at highest risk first; ``left_out`` holds what concerns more than one."""
+    """Several heaters, the worst first: what is stopped, what is due now by its risk, then the rest.
+
+    Attributes
+    ----------
+    heaters : tuple of HeaterHistory
+    on : date
+        The day of the question.
+    not_followed : mapping
+        heater_id -> why nothing can be told of it, and its findings.
+    without_visits, without_profile : tuple of str
+        Heaters of a profile that the log does not hold, and heaters of the log without a profile.
+    left_out : tuple of str
+        What concerns more than one heater.
+    """
 
     heaters: tuple[HeaterHistory, ...]
+    on: datetime.date
+    not_followed: Mapping[str, NotFollowed]
+    without_visits: tuple[str, ...]
+    without_profile: tuple[str, ...]
     left_out: tuple[str, ...]
     calculated = True
 
     @property
     def safety(self) -> Safety:
         """The safety state of all heaters together; a finding names its heater."""
-        return Safety(
-            in_order(
-                replace(one, text=f"{heater.heater_id}: {one.text}")
-                for heater in self.heaters
-                for one in heater.safety.findings
-            )
-        )
+        followed = [_named(str(heater.heater_id), one) for heater in self.heaters for one in heater.safety.findings]
+        lost = [_named(name, one) for name, other in self.not_followed.items() for one in other.findings]
+        return Safety(in_order([*lost, *followed]))
+
+    @property
+    def summary(self) -> str:
+        """The answer in one line: who stays off, who is due now."""
+        names = {word: _names(one for one in self.heaters if one.when_due == word) for word in ("HEATER OFF", "now")}
+        drifting = ", ".join(f"{one.heater_id} ({one.way})" for one in self.heaters if one.drifts)
+        parts = [
+            f"{names['HEATER OFF']} must stay OFF by the last visit." if names["HEATER OFF"] else "",
+            f"Due now: {names['now']}." if names["now"] else "No heater that can be followed is due now.",
+            f"Drifting: {drifting}." if drifting else "",
+            f"Not followed: {', '.join(self.not_followed)}." if self.not_followed else "",
+            f"Never visited: {', '.join(self.without_visits)}." if self.without_visits else "",
+        ]
+        return " ".join(part for part in parts if part)
 
 
 def fleet_history(
@@ -46,18 +84,23 @@ def fleet_history(
     heaters: Sequence[Heater] = (),
     *,
     events: Mapping[str, Sequence[Event]] | None = None,
+    visits: Sequence[JudgedVisit] = (),
+    on: datetime.date | None = None,
     **options: Any,
 ) -> FleetHistory:
-    """Return every heater's history, ranked by the chance to be below its limit next winter.
+    """Return every heater's history, the worst first: stopped, then due, by the chance to read outside its band.
 
     Parameters
     ----------
     rows : sequence of mapping
         Readings of all heaters; those without a heater_id are left out and told.
     heaters : sequence of Heater
-        Profiles; a heater without one has a trend but no band and comes last.
+        Profiles; a heater without one has a trend but no band.
     events : mapping, optional
         heater_id -> events.
+    visits : sequence of JudgedVisit, optional
+    on : date, optional
+        Day of the question; default now.
     **options
         As for :func:`heater_history`.
 
@@ -66,25 +109,81 @@ def fleet_history(
     CombustError
         No heater has a reading that counts.
     """
-    profiles = {heater.heater_id: heater for heater in heaters if heater.heater_id}
-    by_heater: dict[str, list[Mapping[str, Any]]] = {}
+    told: list[str] = []
+    profiles = _profiles(heaters, told)
+    by_heater: dict[str, list[Mapping[str, Any]]] = {one.heater_id: [] for one in visits if one.heater_id}
     for row in rows:
         if row.get("heater_id"):
             by_heater.setdefault(str(row["heater_id"]), []).append(row)
-    told: list[str] = []
     tell(told, len(rows) - sum(map(len, by_heater.values())), "name no heater and were left out.")
-    found = []
+    found, lost = [], {}
     for name, own in by_heater.items():
+        judged = [one for one in visits if one.heater_id == name]
+        work = {"events": (events or {}).get(name, ()), "visits": judged, "on": on, **options}
         try:
-            found.append(heater_history(own, profiles.get(name), events=(events or {}).get(name, ()), **options))
+            found.append(heater_history(own, profiles.get(name), **work))
         except CombustError as error:
-            told.append(f"{name}: {error}")
+            lost[name] = NotFollowed(str(error), error.safety.findings if error.safety else ())
     if not found:
         why = "holds no heater that can be followed"
-        raise CombustError(Fault("history", None, "missing", why=why, hint=" ".join(told)))
-    told += _interchanged(found)
-    ranked = sorted(found, key=lambda one: (one.risk_next_winter is None, -(one.risk_next_winter or 0.0)))
-    return FleetHistory(tuple(ranked), tuple(told))
+        hint = " ".join([*told, *(f"{name}: {one.why}" for name, one in lost.items())])
+        nothing = CombustError(Fault("history", None, "missing", why=why, hint=hint))
+        nothing.safety = Safety(in_order(_named(name, one) for name, other in lost.items() for one in other.findings))
+        raise nothing
+    told += [*_alike([*by_heater, *profiles]), *_interchanged(found)]
+    return FleetHistory(
+        tuple(sorted(found, key=_worst_first)),
+        on or datetime.date.today(),
+        lost,
+        tuple(name for name in profiles if name not in by_heater),
+        tuple(name for name in by_heater if name not in profiles),
+        tuple(told),
+    )
+
+
+def _worst_first(one: HeaterHistory) -> tuple[bool, bool, bool, float, datetime.date]:
+    """Return where a heater stands: stopped ones first, then those due, then by risk; unknown risk before a low one."""
+    risk = rule("risk_worth_a_visit") if one.risk is None else one.risk
+    return not one.stopped, not one.due_now, one.risk is None, -risk, one.next_visit or one.on
+
+
+def _profiles(heaters: Sequence[Heater], told: list[str]) -> dict[str, Heater]:
+    """Return the profiles by the name of their heater; what has no name or comes twice is told."""
+    found: dict[str, Heater] = {}
+    for heater in heaters:
+        if not heater.heater_id:
+            told.append("A profile names no heater_id and was left out: add it.")
+        elif heater.heater_id in found:
+            told.append(f"Two profiles name {heater.heater_id}: the first counts.")
+        else:
+            found[heater.heater_id] = heater
+    return found
+
+
+def _alike(names: Iterable[str]) -> list[str]:
+    """Return what is told of names that the eye hardly tells apart: they count as different heaters."""
+    groups: dict[str, list[str]] = {}
+    for name in dict.fromkeys(names):
+        groups.setdefault(folded_name(name), []).append(name)
+    return [
+        f"Names nearly alike, followed as different heaters: {' and '.join(map(repr, group))}. If they are one, write "
+        "it in one way."
+        for group in groups.values()
+        if len(group) > 1
+    ]
+
+
+def _named(name: str, one: Finding) -> Finding:
+    """Return a finding that names its heater."""
+    return replace(one, text=f"{name}: {one.text}")
+
+
+def _names(heaters: Iterable[HeaterHistory]) -> str:
+    """Return the names of heaters with their risk, where it is told."""
+    return ", ".join(
+        f"{one.heater_id}" + (f" ({one.risk_words})" if one.risk is not None and not one.stopped else "")
+        for one in heaters
+    )
 
 
 def _interchanged(found: Sequence[HeaterHistory]) -> list[str]:

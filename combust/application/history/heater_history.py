@@ -6,38 +6,36 @@ import datetime
 import itertools
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from statistics import NormalDist
 from typing import Any
 
 import numpy as np
 
 from combust.application.history.drift_test import Looks, Verdicts, judge, look_at, rule, smallest_drifts
+from combust.application.history.foretold import Ahead, Band, crossing_dates, look_ahead
 from combust.application.history.history_result import HeaterHistory, LevelStep, Look
+from combust.application.history.last_visit import JudgedVisit, last_findings
 from combust.application.history.visit_points import (
     DAYS_PER_YEAR,
     Event,
     Point,
     Points,
-    date_of,
     logs_of,
     points_of,
     series_of_points,
     tamed,
 )
-from combust.application.reading.result import safety_of
-from combust.application.safety import height_at_least, own_limits
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import fields_of, need_fields
 from combust.domain.catalogue import Catalogue
-from combust.domain.heater import Heater, HeaterLimits
+from combust.domain.heater import Heater
 from combust.domain.instrument import InstrumentClass, instrument_class
 from combust.domain.limits import Finding, cautions, finding, in_order, limit
-from combust.domain.safety import of_all
-from combust.kernel.trend import Trend, crossing_time, standard_normal_tail, with_slope_prior
+from combust.domain.safety import Safety
+from combust.kernel.trend import Trend, with_slope_prior
 
 LONG_GAP_YEARS = 1.5
-FARTHEST_YEARS = 50.0
 _NOISE = "Give one standard deviation of lambda in per cent, for example 1.5."
 ARGUMENTS = fields_of({"visit_noise_pct": {"unit": "%", "band": (0.01, 100.0), "hint": _NOISE}})
 
@@ -50,7 +48,8 @@ def heater_history(
     instrument: InstrumentClass | str | None = None,
     stage: str | None = None,
     visit_noise_pct: float | None = None,
-    today: datetime.date | None = None,
+    on: datetime.date | None = None,
+    visits: Sequence[JudgedVisit] = (),
     catalogue: Catalogue | None = None,
 ) -> HeaterHistory:
     """Return whether one heater's lambda drifts or stepped, when it would leave its band, when a visit is worth making.
@@ -74,50 +73,49 @@ def heater_history(
         Default the stage with most readings.
     visit_noise_pct : float, optional
         Relative standard deviation of one visit [%], believed as it stands; default estimated.
-    today : date, optional
-        Day of the question; default the day it is.
+    on : date, optional
+        Day of the question; default now. Readings dated after it are left out and told, their stops count.
+    visits : sequence of JudgedVisit, optional
+        Visits that are judged as a whole, by more than their readings.
 
     Raises
     ------
     CombustError
         No usable reading, an unknown stage, an impossible noise.
     """
-    found = _counted(rows, heater, events, instrument, stage, visit_noise_pct, catalogue)
-    known = visit_noise_pct is not None
-    verdicts = judge(series_of_points(found.points), logs_of(found.points)[None], known=known)
-    step = _step(found.points, verdicts)
-    points = _set_apart(found.points, step)
-    visits = series_of_points(points)
-    looks = look_at(visits, tamed(points)[None], known=known) if step else verdicts.looks
-    trend = Trend(*(float(np.ravel(part)[0]) for part in looks.trend.at(-1)))
-    today = today or datetime.date.today()
-    low, high, origin = _band(heater, found.stage)
+    day, until = _asked(on)
+    seen = _last(rows, visits, heater, until)
+    found = _counted(rows, heater, events, instrument, stage, visit_noise_pct, catalogue, until, seen)
+    points, verdicts, step, trend = _fitted(found.points, known=visit_noise_pct is not None)
+    series, band = series_of_points(points), _band(heater, found.stage)
+    scatter = trend.noise * float(np.median(series.noise))
     fitted = trend.variance_slope < rule("drift_cannot_be_told") ** 2
     careful = with_slope_prior(trend, rule("drift_prior_pct_per_year") / 100.0)
-    now = trend if fitted else careful
-    level = math.exp(now.level)
-    ahead = _ahead(points[-1].date, careful, low, high, today, found_drift=bool(verdicts.drifts[0]))
+    then = trend if fitted else careful
+    day = max(day, points[-1].date)
+    ahead = look_ahead(points[-1].date, careful, scatter, band, day, found_drift=bool(verdicts.drifts[0]))
+    cross = crossing_dates(points, trend, band) if fitted else (None, None, None)
+    findings = in_order([*seen, *_of_lambda(math.exp(then.level), band, ahead, day)])
+    ahead = _judged(ahead, findings, day)
     if not fitted:  # a chance without a line would only be what is usual
-        ahead = replace(ahead, risk=None)
-    cross = _crossing(points, trend, low, high) if fitted else (None, None, None)
-    findings = _judged(rows, heater, points[-1].date, level, low, ahead.risk)
-    if any(one.severity == "stop" for one in findings):
-        ahead = replace(ahead, visit=None, why="before it runs again: a stop condition comes first")
-    smallest = [None if one is None else 100.0 * one for one in smallest_drifts(visits, trend)]
+        ahead = replace(ahead, rich=None, lean=None)
+    smallest = [None if one is None else 100.0 * one for one in smallest_drifts(series, trend)]
     found_at = int(verdicts.found_at[0])
     return HeaterHistory(
         heater_id=heater.heater_id if heater and heater.heater_id else _name(rows),
         stage=found.stage,
         points=points,
-        today=today,
-        limit=low,
-        highest=high,
-        limit_origin=origin,
-        air_ratio_now=level,
-        air_ratio_now_u=level * now.variance_level**0.5,
+        on=day,
+        limit=band.low,
+        highest=band.high,
+        limit_origin=band.origin,
+        air_ratio_now=ahead.air_ratio,
+        air_ratio_now_u=ahead.air_ratio_u,
+        air_ratio_last=math.exp(then.level),
+        air_ratio_last_u=math.exp(then.level) * then.variance_level**0.5,
         drift_pct_per_year=100.0 * math.expm1(trend.slope) if fitted else None,
         drift_u_pct_per_year=100.0 * trend.variance_slope**0.5 if fitted else None,
-        scatter_pct=100.0 * trend.noise * float(np.median(visits.noise)),
+        scatter_pct=100.0 * scatter,
         looks=_looks(points, verdicts.looks),
         change=_change(step, found_drift=found_at >= 0),
         drifts=found_at >= 0,
@@ -128,13 +126,14 @@ def heater_history(
         crossing=cross[0],
         crossing_earliest=cross[1],
         crossing_latest=cross[2],
-        risk_next_winter=ahead.risk,
-        risk_on=ahead.risk_on,
+        risk=ahead.risk,
+        risk_rich=ahead.rich,
+        risk_lean=ahead.lean,
         next_visit=ahead.visit,
         why_then=ahead.why,
         left_out=(*found.told, *_gaps(found.points), *_wild(found.points)),
         cautions=tuple(cautions()),
-        trend=now,
+        trend=then,
         findings=findings,
     )
 
@@ -147,17 +146,61 @@ def _counted(
     stage: str | None,
     noise_pct: float | None,
     catalogue: Catalogue | None,
+    until: datetime.date,
+    seen: tuple[Finding, ...],
 ) -> Points:
     """Return the visits that count, of arguments that can be; raise where there is none."""
     need_fields({"visit_noise_pct": noise_pct}, ARGUMENTS)
     if stage is not None and heater is not None:
         heater.stage_of(stage)
     analyser = instrument_class(instrument)
-    found = points_of(rows, heater, events, analyser, stage=stage, visit_noise_pct=noise_pct, catalogue=catalogue)
+    found = points_of(
+        rows, heater, events, analyser, until=until, stage=stage, visit_noise_pct=noise_pct, catalogue=catalogue
+    )
     if not found.points:
         hint = "It takes readings with taken_at, O2, and a stage of the profile. " + " ".join(found.told)
-        raise CombustError(Fault("history", None, "missing", why="holds no reading that counts", hint=hint.strip()))
+        error = CombustError(Fault("history", None, "missing", why="holds no reading that counts", hint=hint.strip()))
+        error.safety = Safety(seen)  # a stop is told even where nothing can be followed
+        raise error
     return found
+
+
+def _asked(on: datetime.date | None) -> tuple[datetime.date, datetime.date]:
+    """Return the day of the question and the last day a reading may have: now, it may be tomorrow somewhere."""
+    day = on or datetime.date.today()
+    return day, day if on else day + datetime.timedelta(days=1)
+
+
+def _last(
+    rows: Sequence[Mapping[str, Any]], visits: Sequence[JudgedVisit], heater: Heater | None, until: datetime.date
+) -> tuple[Finding, ...]:
+    """Return the findings of the heater's own last visit, and of what came after it."""
+    own = [row for row in rows if _is_of(row.get("heater_id"), heater, row)]
+    return last_findings(own, [one for one in visits if _is_of(one.heater_id, heater)], heater, until)
+
+
+def _is_of(name: str | None, heater: Heater | None, row: Mapping[str, Any] | None = None) -> bool:
+    """Return whether a visit, or a row that may name no heater at all, is of this heater."""
+    own = heater.heater_id if heater else None
+    return own is None or name == own or (row is not None and "heater_id" not in row)
+
+
+def _fitted(points: tuple[Point, ...], *, known: bool) -> tuple[tuple[Point, ...], Verdicts, LevelStep | None, Trend]:
+    """Return the points, with a step set apart where it is clear, what they say, the step, and the line at the last."""
+    verdicts = judge(series_of_points(points), logs_of(points)[None], known=known)
+    step = _step(points, verdicts)
+    points = _set_apart(points, step)
+    looks = look_at(series_of_points(points), tamed(points)[None], known=known) if step else verdicts.looks
+    return points, verdicts, step, Trend(*(float(np.ravel(part)[0]) for part in looks.trend.at(-1)))
+
+
+def _judged(ahead: Ahead, findings: Sequence[Finding], day: datetime.date) -> Ahead:
+    """Return what is foretold under the findings: no visit but before it runs again, or one now."""
+    if any(one.severity == "stop" for one in findings):
+        return replace(ahead, visit=None, why="before it runs again: a stop condition comes first")
+    if any(one.code == "leaves_its_band" for one in findings):
+        return replace(ahead, visit=day, why=f"chance of a reading outside the band is {ahead.risk:.0%}")
+    return ahead
 
 
 def _set_apart(points: tuple[Point, ...], step: LevelStep | None) -> tuple[Point, ...]:
@@ -167,33 +210,15 @@ def _set_apart(points: tuple[Point, ...], step: LevelStep | None) -> tuple[Point
     return tuple(replace(one, segment=2 * one.segment + (one.date >= step.after)) for one in points)
 
 
-def _judged(
-    rows: Sequence[Mapping[str, Any]],
-    heater: Heater | None,
-    last: datetime.date,
-    level: float | None,
-    lowest: float | None,
-    risk: float | None,
-) -> tuple[Finding, ...]:
-    """Return what speaks against running the heater: stops of its last visit, lambda at or soon below its lowest.
-
-    The last visit is judged as its readings are by themselves, with its place and the height limit of the profile.
-    """
-    last = max([last, *(date for row in rows if (date := date_of(row.get("taken_at"))))])
-    newest = [row for row in rows if date_of(row.get("taken_at")) == last]
-    found = list(of_all(safety_of(row) for row in newest).findings)
-    limits = HeaterLimits() if heater is None else heater.limits
-    places = [[row.get(key) for key in ("altitude_m", "pressure_hpa")] for row in newest]
-    heights = [height_at_least(*(math.nan if one is None else float(one) for one in place)) for place in places]
-    height, highest = float(np.fmax.reduce([float(one) for one in heights], initial=-math.inf)), limits.altitude_m
-    if highest is not None and own_limits(height_m=height, height_limit_m=highest)["above_heater_limit"]:
-        source = limits.source or "source not stated"
-        found.append(finding("above_heater_limit", altitude_m=height, limit_m=highest, source=source))
-    if level is not None and lowest is not None and level < lowest:
-        found.append(finding("air_ratio_below_minimum", air_ratio=level, u95=0.0, minimum=lowest))
-    if risk is not None and risk >= limit("risk_high"):
-        found.append(finding("leaves_its_band", risk_pct=100.0 * risk))
-    return in_order(found)
+def _of_lambda(level: float, band: Band, ahead: Ahead, day: datetime.date) -> list[Finding]:
+    """Return the findings of lambda below its lowest at the last visit, and of a reading that will lie outside."""
+    found = []
+    if band.low is not None and level < band.low:
+        found.append(finding("air_ratio_below_minimum", air_ratio=level, u95=0.0, minimum=band.low))
+    if ahead.risk is not None and ahead.risk >= limit("risk_high"):
+        way = "rich" if (ahead.rich or 0.0) > (ahead.lean or 0.0) else "lean"
+        found.append(finding("leaves_its_band", risk_pct=100.0 * ahead.risk, way=way, day=str(day)))
+    return found
 
 
 def _name(rows: Sequence[Mapping[str, Any]]) -> str | None:
@@ -201,16 +226,16 @@ def _name(rows: Sequence[Mapping[str, Any]]) -> str | None:
     return names.pop() if len(names) == 1 else None
 
 
-def _band(heater: Heater | None, stage: str | None) -> tuple[float | None, float | None, str]:
-    """Return the rich and the lean end of the band at reference air, and where they stand."""
+def _band(heater: Heater | None, stage: str | None) -> Band:
+    """Return the band at reference air: that of the stage, or the lowest lambda of the heater alone."""
     if heater is None:
-        return None, None, "no profile"
+        return Band(None, None, "no profile")
     band = heater.stages[stage].air_ratio_band if stage and stage in heater.stages else None
     if band:
-        return *band, "low end of the profile's band at reference air"
+        return Band(*band, "the profile's band at reference air")
     if heater.limits.air_ratio_min is not None:
-        return heater.limits.air_ratio_min, None, "air_ratio_min of the profile"
-    return None, None, "no band in the profile"
+        return Band(heater.limits.air_ratio_min, None, "air_ratio_min of the profile; no lean end")
+    return Band(None, None, "no band in the profile")
 
 
 def _looks(points: Sequence[Point], looks: Looks) -> tuple[Look, ...]:
@@ -238,67 +263,6 @@ def _change(step: LevelStep | None, *, found_drift: bool) -> str | None:
     if step and (not found_drift or step.chance > step.drift_chance):
         return "step"
     return "drift" if found_drift else None
-
-
-def _crossing(
-    points: Sequence[Point], trend: Trend, low: float | None, high: float | None
-) -> tuple[datetime.date | None, datetime.date | None, datetime.date | None]:
-    """Return when the line leaves the band at the end it moves to, and the interval; not before its first visit."""
-    limit = low if trend.slope < 0.0 else high
-    if limit is None:
-        return None, None, None
-    quantile = NormalDist().inv_cdf(0.5 + rule("crossing_level") / 2.0)
-    cross = crossing_time(trend, math.log(limit), quantile)
-    last = points[-1]
-    first = next(point.date for point in points if point.segment == last.segment)
-    best, early, late = (_day(last.date, float(time)) for time in (cross.time, cross.earliest, cross.latest))
-    return (
-        best if best and best >= first else None,
-        max(early, first) if early else None,
-        max(late, first) if late else None,
-    )
-
-
-def _day(last: datetime.date, years: float) -> datetime.date | None:
-    if not math.isfinite(years) or abs(years) > FARTHEST_YEARS:
-        return None
-    return last + datetime.timedelta(days=round(years * DAYS_PER_YEAR))
-
-
-@dataclass(frozen=True, slots=True)
-class _Ahead:
-    """Chance to be below the limit, the day it is told for, the visit worth making and why then."""
-
-    risk: float | None
-    risk_on: datetime.date
-    visit: datetime.date | None
-    why: str
-
-
-def _ahead(
-    last: datetime.date, trend: Trend, low: float | None, high: float | None, today: datetime.date, *, found_drift: bool
-) -> _Ahead:
-    """Return what is foretold of a heater from the line that knows how fast heaters may drift."""
-    days = round(rule("longest_interval_years") * DAYS_PER_YEAR)
-    yearly = last + datetime.timedelta(days=days)
-    risk_on = max(yearly, today)
-    if low is None:
-        return _Ahead(None, risk_on, risk_on, "before the next winter; without a band no risk can be told")
-    ahead = np.arange(0, (risk_on - last).days + 1) / DAYS_PER_YEAR
-    below = _beyond(trend, math.log(low), ahead)
-    outside = below if high is None else below + 1.0 - _beyond(trend, math.log(high), ahead)
-    worth = rule("risk_worth_a_visit")
-    soon = np.flatnonzero(outside[: days + 1] >= worth)
-    visit = last + datetime.timedelta(days=int(soon[0])) if len(soon) else yearly
-    why = f"chance to have left its band reaches {worth:.0%}" if len(soon) else "before the next winter"
-    return _Ahead(float(below[-1]), risk_on, max(visit, today), "a drift was found" if found_drift else why)
-
-
-def _beyond(trend: Trend, limit: float, years: Any) -> Any:
-    """Return the chance that the line is below the limit, years after its reference."""
-    mean = trend.level + trend.slope * years
-    u = np.sqrt(trend.variance_level + 2.0 * years * trend.covariance + years**2 * trend.variance_slope)
-    return standard_normal_tail((mean - limit) / u)
 
 
 def _gaps(points: Sequence[Point]) -> list[str]:

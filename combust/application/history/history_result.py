@@ -5,12 +5,29 @@ from __future__ import annotations
 import datetime
 from dataclasses import dataclass
 
-from combust.application.history.visit_points import (
-    Point,
-)
+from combust.application.history.visit_points import DAYS_PER_YEAR, Point
 from combust.domain.limits import Finding
-from combust.domain.result import Result, Rows, shown
+from combust.domain.result import UNTOLD, Result, Rows, shown
 from combust.kernel.trend import Trend
+
+
+def age_in_words(days: int) -> str:
+    """Return a time in the unit a person would use.
+
+    Examples
+    --------
+    >>> age_in_words(40), age_in_words(249), age_in_words(900)
+    ('40 days', '8 months', '2.5 years')
+    """
+    if days < 60:
+        return f"{days} day{'s' if days != 1 else ''}"
+    if days < 2 * DAYS_PER_YEAR:
+        return f"{12.0 * days / DAYS_PER_YEAR:.0f} months"
+    return f"{days / DAYS_PER_YEAR:.1f} years"
+
+
+def _percent(chance: float) -> str:
+    return "under 1" if chance < 0.01 else f"{100.0 * chance:.0f}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,11 +77,13 @@ class HeaterHistory(Result):
     ----------
     points : tuple of Point
         One a visit and phase, lambda at reference air (1013.25 hPa, 15 °C, dry) by the full site model, on one fuel.
-    today : date
-        The day of the question; nothing is foretold for a day before it.
+    on : date
+        The day of the question, not before the last visit; nothing is foretold for a day before it.
     limit, highest : float or None
         Lowest lambda, and the rich and lean ends of the band [-].
-    air_ratio_now, air_ratio_now_u : float or None
+    air_ratio_now, air_ratio_now_u : float
+        The line on the day of the question [-], k = 1, with what is usual of heaters that drift.
+    air_ratio_last, air_ratio_last_u : float
         The line at the last visit [-], k = 1.
     drift_pct_per_year, drift_u_pct_per_year : float or None
         Negative = richer every year.
@@ -81,21 +100,24 @@ class HeaterHistory(Result):
         more visit in each of the coming winters.
     crossing, crossing_earliest, crossing_latest : date or None
         When the line leaves the band at the end it moves to, with a 90 % interval; a None end is open.
-    risk_next_winter : float or None
-        Chance that lambda is below its limit on ``risk_on`` [0 to 1]: a year after the last visit, or today if later.
+    risk : float or None
+        Chance that one reading on the day ``on`` lies outside the band [0 to 1]: ``risk_rich`` below its low end,
+        ``risk_lean`` above its high end, both with the scatter of a visit in it.
     next_visit : date or None
-        When a visit is worth making; never before today.
+        When a visit is worth making, never before the day of the question; None under a stop.
     """
 
     heater_id: str | None
     stage: str | None
     points: tuple[Point, ...]
-    today: datetime.date
+    on: datetime.date
     limit: float | None
     highest: float | None
     limit_origin: str
     air_ratio_now: float
     air_ratio_now_u: float
+    air_ratio_last: float
+    air_ratio_last_u: float
     drift_pct_per_year: float | None
     drift_u_pct_per_year: float | None
     scatter_pct: float
@@ -109,8 +131,9 @@ class HeaterHistory(Result):
     crossing: datetime.date | None
     crossing_earliest: datetime.date | None
     crossing_latest: datetime.date | None
-    risk_next_winter: float | None
-    risk_on: datetime.date
+    risk: float | None
+    risk_rich: float | None
+    risk_lean: float | None
     next_visit: datetime.date | None
     why_then: str
     left_out: tuple[str, ...]
@@ -121,10 +144,14 @@ class HeaterHistory(Result):
     calculated = True
 
     @property
+    def way(self) -> str:
+        """Where the line goes."""
+        return "towards rich" if (self.drift_pct_per_year or 0.0) < 0.0 else "towards lean"
+
+    @property
     def verdict(self) -> str:
         """What was decided, in words."""
-        way = "towards rich" if (self.drift_pct_per_year or 0.0) < 0.0 else "towards lean"
-        drift = f"DRIFTS {way}, found on {self.found_on}"
+        drift = f"DRIFTS {self.way}, found on {self.found_on}"
         if self.step is None:
             return drift if self.drifts else "no drift found so far"
         if not self.step.set_apart:
@@ -133,17 +160,44 @@ class HeaterHistory(Result):
             )
         return f"STEP of {self.step.words}, no drift"
 
+    @property
+    def last_visit(self) -> datetime.date:
+        """The last visit that counts: what is told of later days is foretold from it."""
+        return self.points[-1].date
+
+    @property
+    def stopped(self) -> bool:
+        """Whether a stop condition stands: then it is not due, it stays off."""
+        return bool(self.safety.stops)
+
+    @property
+    def due_now(self) -> bool:
+        """Whether a visit is worth making on the day of the question already."""
+        return self.next_visit is not None and self.next_visit <= self.on
+
+    @property
+    def when_due(self) -> str:
+        """When a visit is due, in a cell; a stop comes before it."""
+        return "HEATER OFF" if self.stopped else "now" if self.due_now else str(self.next_visit)
+
+    @property
+    def age(self) -> str:
+        """How old the knowledge is on the day of the question, in words."""
+        return age_in_words((self.on - self.last_visit).days)
+
+    @property
+    def risk_words(self) -> str:
+        """The risk in a cell, with the end of the band it is about."""
+        if self.risk is None:
+            return "not known"
+        lean = (self.risk_lean or 0.0) > (self.risk_rich or 0.0)
+        return f"{_percent(self.risk)} %" + (f" {'lean' if lean else 'rich'}" if self.risk >= 0.01 else "")
+
     def lines(self) -> Rows:
-        """Return (label, text) lines; what cannot be told says so."""
-        limit = "none: the profile has no band" if self.limit is None else f"{self.limit:.2f} ({self.limit_origin})"
+        """Return (label, text) lines, the answer first; what cannot be told says so."""
+        visits = len({point.date for point in self.points})
         rows = [
             ("heater", f"{self.heater_id or 'not named'}, stage {self.stage or 'not stated'}"),
-            ("visits", f"{len({point.date for point in self.points})}, each ± {self.scatter_pct:.1f} % (1 sd)"),
-            (
-                "lambda at the last visit",
-                shown(self.air_ratio_now, ".2f", u=self.air_ratio_now_u) + ", at reference air",
-            ),
-            ("drift", shown(self.drift_pct_per_year, "+.1f", "% a year", u=self.drift_u_pct_per_year)),
             ("decision", self.verdict),
         ]
         if self.step:
@@ -151,21 +205,41 @@ class HeaterHistory(Result):
             told = f"step {one.chance:.0%}, drift alone {one.drift_chance:.0%}. "
             why = "Another analyser from then on." if one.other_analyser else "Trimmed, repaired? Enter it as a repair."
             rows.append(("chance of each", told + why))
-        rows.append(("smallest drift to be found", self._smallest_text()))
-        rows += [("lowest lambda", limit), ("leaves its band", self._crossing_text())]
-        if self.limit is not None and self.risk_next_winter is not None:
-            number = "under 1" if self.risk_next_winter < 0.01 else f"{100.0 * self.risk_next_winter:.0f}"
-            told = f"{number} %: of 100 heaters with such visits, {number} would be below {self.limit:.2f} "
-            when = "now" if self.risk_on <= self.today else f"on {self.risk_on}"
-            rows.append(("chance to be below next winter", told + when))
-        elif self.limit is not None:
-            rows.append(("chance to be below next winter", shown(None, "")))
-        when = f"{self._when(self.next_visit)} ({self.why_then})" if self.next_visit else self.why_then
-        return [*rows, ("next visit", when)]
+        when = f"{self.when_due} ({self.why_then})" if self.next_visit else self.why_then
+        return [
+            *rows,
+            ("risk", self._risk_text()),
+            ("next visit", when),
+            ("known from", f"{visits} visits, the last on {self.last_visit}: {self.age} before {self.on}"),
+            ("lambda on that day", shown(self.air_ratio_now, ".2f", u=self.air_ratio_now_u) + ", at reference air"),
+            ("lambda at the last visit", shown(self.air_ratio_last, ".2f", u=self.air_ratio_last_u)),
+            ("drift", shown(self.drift_pct_per_year, "+.1f", "% a year", u=self.drift_u_pct_per_year)),
+            ("smallest drift to be found", self._smallest_text()),
+            ("band of lambda", self._band_text()),
+            ("leaves its band", self._crossing_text()),
+            ("scatter of a visit", f"± {self.scatter_pct:.1f} % (1 sd)"),
+        ]
+
+    def _risk_text(self) -> str:
+        """Return what risk means and how large it is at each end of the band."""
+        if self.limit is None:
+            return f"{UNTOLD}: without a band in the profile"
+        if self.risk is None or self.risk_rich is None:
+            return f"{UNTOLD}: too few visits, or too near in time"
+        told = [f"{_percent(self.risk_rich)} % too rich (below {self.limit:.2f})"]
+        if self.risk_lean is not None and self.highest is not None:
+            told.append(f"{_percent(self.risk_lean)} % too lean (above {self.highest:.2f})")
+        return f"{', '.join(told)}: chance that one reading on {self.on} lies outside the band"
+
+    def _band_text(self) -> str:
+        if self.limit is None:
+            return "none: the profile has no band"
+        high = "open" if self.highest is None else f"{self.highest:.2f}"
+        return f"{self.limit:.2f} to {high} ({self.limit_origin})"
 
     def _when(self, date: datetime.date) -> str:
         """Return a foretold date, or that it is now."""
-        return str(date) if date > self.today else "now"
+        return str(date) if date > self.on else "now"
 
     def _smallest_text(self) -> str:
         """Return the smallest drift that can be found, now and later."""
@@ -181,9 +255,8 @@ class HeaterHistory(Result):
     def _crossing_text(self) -> str:
         if self.crossing_earliest is None and self.crossing_latest is None:
             return "no date can be told from these visits"
-        last = self.points[-1].date
         best, early, late = (
-            self._when(date) if date and date > last else date and str(date)
+            self._when(date) if date and date > self.last_visit else date and str(date)
             for date in (self.crossing, self.crossing_earliest, self.crossing_latest)
         )
         told = f"about {best}, " if best else ""

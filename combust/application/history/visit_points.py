@@ -82,6 +82,7 @@ def points_of(
     events: Sequence[Event],
     instrument: InstrumentClass,
     *,
+    until: datetime.date,
     stage: str | None = None,
     visit_noise_pct: float | None = None,
     catalogue: Catalogue | None = None,
@@ -95,6 +96,8 @@ def points_of(
     heater : Heater or None
         Rows of another heater_id or of an unknown stage are left out and told.
     events : sequence of Event
+    until : date
+        Readings and events dated after it are left out.
     stage : str, optional
         Default the stage with most readings.
     visit_noise_pct : float, optional
@@ -114,12 +117,23 @@ def points_of(
     tell(told, len(kept) - len(unlike), "came twice in every value and counted once.")
     dated = [(row, date) for row in unlike.values() if (date := date_of(row.get("taken_at"))) is not None]
     tell(told, len(unlike) - len(dated), "without a date that can be read were left out.")
+    later = {date for _, date in dated if date > until}
+    dated = [(row, date) for row, date in dated if date <= until]
+    if later:
+        told.append(f"Left out as dated after {until}: {_dates_told(later)}. Are year and clock right?")
+    events = [event for event in events if event.date is None or event.date <= until]
     chosen = stage or _usual_stage([row for row, _ in dated], heater)
     here = [(row, date) for row, date in dated if (row.get("stage") or None) == chosen]
     tell(told, len(dated) - len(here), f"of other stages than {chosen or 'unstated'} were set aside.")
     witnesses = _interpreted(here, instrument, told, catalogue, heater, chosen)
     witnesses = _since_swap(witnesses, events, told)
     return Points(chosen, tuple(_grouped(witnesses, events, visit_noise_pct, told)), tuple(told))
+
+
+def _dates_told(dates: set[datetime.date]) -> str:
+    """Return the first dates of some, and how many more there are."""
+    first = ", ".join(str(date) for date in sorted(dates)[:3])
+    return first if len(dates) <= 3 else f"{first} and {len(dates) - 3} more days"
 
 
 def tell(told: list[str], count: int, text: str) -> None:

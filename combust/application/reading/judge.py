@@ -48,6 +48,7 @@ def instrument_findings(columns: Columns) -> dict[str, Any]:
     number = columns.number
     waxed, water = (np.asarray(columns.chosen("fuel_sample", what)) for what in ("waxed", "water"))
     return {
+        "simulated": columns.chosen("simulated", "yes"),
         "leak_test_failed": columns.chosen("probe_leak_test", "fail"),
         "leak_test_not_done": columns.empty("probe_leak_test"),
         "sample_wet": columns.chosen("sample_line", "wet"),

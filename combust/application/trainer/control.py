@@ -145,7 +145,8 @@ class BurnerControl:
 
     def release_lockout(self, now: float) -> None:
         """Release a lock-out: the failed starts are forgotten, not their fuel."""
-        self._tell(now, "released", "The lock-out is released. The cause is still there, and so is the fuel.")
+        told = "The lock-out is released. The cause is still there, and so is the fuel."
+        self._tell(now, "released", told if self.locked else "Nothing was locked; the failed starts are forgotten.")
         self.failed_starts, self.locked = 0, ""
         if self.phase.name == "locked":
             self._enter(now, "stopped")
@@ -172,7 +173,7 @@ class BurnerControl:
         elif self._voltage_fails(now, seen):
             self.wanted = False
             self._tell(now, "under_voltage", f"Below {self.rules.cutout_v:g} V for too long: it switches off.")
-            self._run_on(now, "stopped")
+            self._run_on(now, "off")
         elif name == "attempt" and seen.sensor_c > self.rules.flame_seen_c:
             self._tell(now, "flame_seen", "The controller sees a flame.")
             self._enter(now, "settle", seconds=self.rules.settle_s)
@@ -211,6 +212,9 @@ class BurnerControl:
         if not cold and seen.sensor_c > self.rules.hot_start_c:
             self._tell(now, "still_hot", "The flame sensor is still hot: run-on first, old heat is no flame.")
             self._run_on(now, "start")
+        elif seen.warm_enough:
+            self._tell(now, "warm_enough", "Warm enough already: it waits for the thermostat.")
+            self._enter(now, "standby")
         else:
             self._enter(now, "self_check", seconds=self.start.check_s or 0.0)
 

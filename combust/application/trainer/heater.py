@@ -9,6 +9,7 @@ from combust.application.trainer.control import ASKS_FUEL, BurnerControl, Event,
 from combust.application.trainer.inputs import Inputs
 from combust.application.trainer.plant import Plant
 from combust.data.arguments import names_keywords
+from combust.data.fields import Field
 from combust.domain.heater import Heater
 from combust.domain.result import Assumed
 from combust.kernel import heater_dynamics as motion
@@ -19,6 +20,7 @@ from combust.kernel.working_point import WorkingPoint
 
 STEP_S = 0.25
 RUNS = ("running",)
+SECONDS = Field("seconds", unit="s", low=0.0, high=864_000.0, hint="Give 0 to 864000 (ten days).")
 POWERED_SHARE = 0.5  # of the nominal voltage, below which there is no power: convention, no heater's
 
 
@@ -138,8 +140,13 @@ class SimulatedHeater:
 
         The steps stand on a fixed grid: the same inputs at the same moments give the same heater, however the time is
         cut into calls.
+
+        Raises
+        ------
+        CombustError
+            Less than 0, more than ten days, or no number.
         """
-        count = self.owe(seconds)
+        count = self.owe(SECONDS.checked(seconds))
         for _ in range(count):
             self.step()
         return count
@@ -169,7 +176,7 @@ class SimulatedHeater:
         asked = self.asked = self._asks()
         inputs, plant = self.inputs, self.plant
         load, voltage = self._load(), self._voltage()
-        powered = self._powered()
+        powered = self.powered()
         self.plug_v = (
             plant.supply.at_plug(inputs.battery_v, inputs.loop_mohm, glow=asked.glow, load=load * asked.blower)
             if powered
@@ -186,7 +193,7 @@ class SimulatedHeater:
         glow = inputs.glow * self.plug_v**2 / plant.supply.glow_ohm if asked.glow else 0.0
         shaft = plant.structure["shaft"]
         blower = min(asked.blower, limit) * inputs.blower
-        fan = asked.fan * (1.0 + shaft * (blower - 1.0)) if powered else 0.0
+        fan = asked.fan + shaft * (blower - asked.fan) if powered else 0.0  # what of it turns with the blower
         self.state, flows = motion.motion_step(self.state, law, StepInputs(arrived / dt, glow, blower, fan), dt)
         self.flows = flows
         self._burnt += flows.burnt_g_per_s * dt
@@ -247,12 +254,13 @@ class SimulatedHeater:
             return start
         return start + self._settled() * (stage - start) if self.phase.name == "settle" else stage
 
-    def _powered(self) -> bool:
+    def powered(self) -> bool:
+        """Whether there is power: more than half of the nominal voltage at the battery."""
         return self.inputs.battery_v > POWERED_SHARE * self.plant.supply.nominal_v
 
     def _seen(self) -> Seen:
         inputs = self.inputs
-        return Seen(self.sensor + 25.0, self.state.port + 25.0, self.plug_v, inputs.warm_enough, self._powered())
+        return Seen(self.sensor + 25.0, self.state.port + 25.0, self.plug_v, inputs.warm_enough, self.powered())
 
     # ---- what can be asked -------------------------------------------------------------------------------------------
     @property

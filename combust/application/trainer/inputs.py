@@ -13,6 +13,9 @@ from combust.data.tables import load_table
 from combust.domain.catalogue import get_fuel
 from combust.domain.heater import Heater
 
+USUAL_V = 12.0  # where a profile tells no nominal voltage
+MOST_OF_NOMINAL = 1.5
+
 
 @cache
 def input_fields() -> Mapping[str, Field]:
@@ -62,6 +65,9 @@ class Inputs:
         except CombustError as error:
             faults += list(error.faults)
         stages = Field("stage", "choice", choices=tuple(heater.stages))
+        most = MOST_OF_NOMINAL * (heater.nominal_v or USUAL_V)
+        volts = Field("battery_v", "number", unit="V", low=0.0, high=most, above="is too much for this heater")
+        faults += list(volts.faults_of(good["battery_v"])) if "battery_v" in good else []
         faults += list(stages.faults_of(good["stage"])) if "stage" in good else []
         if "fuel_kind" in good:
             try:

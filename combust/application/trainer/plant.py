@@ -13,7 +13,7 @@ import numpy as np
 from combust.application.heater.baseline import healthy_stages
 from combust.application.heater.healthy import PATH, HealthyStage
 from combust.application.heater.structure import STRUCTURE, priors_table
-from combust.application.trainer.inputs import Inputs
+from combust.application.trainer.inputs import USUAL_V, Inputs
 from combust.data.errors import CombustError, Fault
 from combust.data.tables import load_table
 from combust.domain.catalogue import get_fuel
@@ -22,14 +22,12 @@ from combust.domain.limits import limit
 from combust.domain.pump import density_at_pump, same_pulses
 from combust.domain.result import Assumed
 from combust.domain.site import Site
-from combust.kernel import heater_dynamics as motion
 from combust.kernel.fuel_delivery import pump_hz_from_volume_flow
-from combust.kernel.heater_law import Law, StageSet, heater_law, stage_set
+from combust.kernel.heater_law import Law, StageSet, blower_speed, heater_law, stage_set
 from combust.kernel.working_point import FuelHeat, HeaterParameters, SiteAir, WorkingPoint, working_point
 
 Blended = TypeVar("Blended", bound=tuple[Any, ...])
 CONVERGED = 60  # rounds of the steady model that leave nothing to settle
-USUAL_V = 12.0
 
 
 class Supply(NamedTuple):
@@ -191,7 +189,7 @@ class Plant:
     def speed_limit(self, plug_v: float, load: float, voltage: float) -> float:
         """Return the speed over the stage's that a voltage at the plug allows [-]."""
         kept = self.conventions
-        found = motion.blower_speed(
+        found = blower_speed(
             plug_v / voltage,
             load=load,
             saturation=kept["saturation"],

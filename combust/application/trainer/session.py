@@ -102,9 +102,8 @@ class TrainingSession:
         CombustError
             Every input that cannot be moved so, at once; then none is moved.
         """
-        changes = changes or {}
-        self.heater.set_inputs(changes)
-        if float(changes.get("battery_v", 1.0) or 0.0) <= 0.0:
+        self.heater.set_inputs(changes or {})
+        if not self.heater.powered():
             self.never_on_a_real_heater = True
 
     def request_heat(self, on: bool = True) -> None:
@@ -129,7 +128,7 @@ class TrainingSession:
         Raises
         ------
         CombustError
-            Less than 0 or more than a day.
+            Less than 0 or more than an hour at a time.
         """
         given = need_fields({"seconds": seconds}, _session_fields(), what="a session")["seconds"]
         steps = self.heater.owe(given * self._time_factor)
@@ -155,10 +154,16 @@ class TrainingSession:
         ratio = flows.air_ratio
         return Sampled(float(gas.o2_pct(ratio)), self._co(ratio, state.chamber + 25.0), ratio, True, flue)
 
-    def _healthy(self, name: str) -> float:
-        """Return a value of the healthy stages, blended as they are burnt at."""
+    def _known(self, name: str) -> float | None:
+        """Return a value of the healthy stages, blended as they are burnt at; None where one of them lacks it."""
         stages = self.heater.plant.stages
-        return sum(weight * stages[one].healthy.value[name] for one, weight in self.heater.weights.items())
+        burnt = {one: weight for one, weight in self.heater.weights.items() if weight}
+        values = {one: stages[one].healthy.value.get(name) for one in burnt}
+        found = [weight * value for one, weight in burnt.items() if (value := values[one]) is not None]
+        return sum(found) if len(found) == len(burnt) else None
+
+    def _healthy(self, name: str) -> float:
+        return self._known(name) or 0.0
 
     def _co(self, ratio: float, chamber_c: float) -> float:
         """Return CO by the weak relation of the causes, and more in a cold chamber [ppm]."""
@@ -255,29 +260,17 @@ class TrainingSession:
         return (*visible, *unseen, state.film_g, state.pool_g)
 
     def _rpm(self) -> float | None:
-        stages = self.heater.plant.stages
-        if not all("speed" in stages[name].healthy.value for name, weight in self.heater.weights.items() if weight):
-            return None
-        full = sum(
-            weight * math.exp(stages[name].healthy.value["speed"])
-            for name, weight in self.heater.weights.items()
-            if weight
-        )
-        return float(round(full * self.heater.state.blower, -1))
+        full = self._known("speed")
+        return None if full is None else float(round(math.exp(full) * self.heater.state.blower, -1))
 
     def _statics(self) -> tuple[float | None, float | None]:
         """Return suction at the intake port and pressure at the exhaust port [Pa], where the stages have them."""
-        found = self.heater.port_pressures()
-        bases = [
-            self._healthy(key) if all(key in one.healthy.value for one in self.heater.plant.stages.values()) else None
-            for key in ("intake_static", "exhaust_static")
-        ]
-        signs = (-1.0, 1.0)
-        suction, back = (
-            None if base is None else float(round(sign * math.exp(base) * over))
-            for sign, base, over in zip(signs, bases, found, strict=True)
+        suction, back = self.heater.port_pressures()
+        before, behind = self._known("intake_static"), self._known("exhaust_static")
+        return (
+            None if before is None else float(-round(math.exp(before) * suction)),
+            None if behind is None else float(round(math.exp(behind) * back)),
         )
-        return suction, back
 
 
 def _bar(above_k: float, full_c: float) -> float:

@@ -21,6 +21,8 @@ from combust.domain.limits import Finding, limits
 from combust.domain.result import plain, shown
 from combust.domain.safety import Safety
 
+REST = "rest"  # all that is left to be read
+OF_READINGS = ("reading", "every_reading", "after_work", "cab_co")
 CHECKS = tuple(load_table("causes")["check"])
 BESIDE_EACH_OTHER = 6  # readings in one table
 EMPTY_CELLS = "Empty = not measured or cannot be told, never 0. Lambda by the carbon and oxygen balance; reference air "
@@ -41,6 +43,15 @@ def missing_fields(visit: Visit) -> list[tuple[str, str]]:
 def record_fields() -> dict[str, Field]:
     """Return what a record must hold, key -> Field; without a ``required`` one it cannot even close as incomplete."""
     return fields_of(load_table("record_fields"))
+
+
+def cannot_be_had(visit: Visit) -> list[str]:
+    """Return the keys of what the record lacks and that is read: it may be declared missing at once, ``missing rest``.
+
+    Who, where, the alarm, what was not checked and whether it is handed back are no readings that can fail: they are
+    said.
+    """
+    return [key for key, _ in missing_fields(visit) if record_fields()[key].test in OF_READINGS]
 
 
 def _has(visit: Visit, field: Field) -> bool:
@@ -67,9 +78,10 @@ def status(visit: Visit) -> str:
     state = "closed" if visit.closed_at else "open"
     lacking = visit.incomplete if visit.closed_at else ", ".join(label for _, label in missing_fields(visit))
     fields = record_fields()
-    declared = [
-        f"{fields[key].meaning if key in fields else key} ({why})" for key, why in visit.declared_missing.items()
-    ]
+    by_reason: dict[str, list[str]] = {}
+    for key, why in visit.declared_missing.items():
+        by_reason.setdefault(why, []).append(fields[key].meaning if key in fields else key)
+    declared = [f"{', '.join(labels)} ({why})" for why, labels in by_reason.items()]
     told = f"{state}, incomplete: {lacking}" if lacking else f"{state}, {'all told' if declared else 'complete'}"
     told += f"; declared missing: {', '.join(declared)}" if declared else ""
     return told + (f"; {len(visit.branches)} branches of several books" if len(visit.branches) > 1 else "")
@@ -92,13 +104,14 @@ def may_close(visit: Visit, *, incomplete: bool = False) -> str:
     """
     never = {key for key, field in record_fields().items() if field.required}
     lacking = missing_fields(visit)
+    needed = [(key, label) for key, label in lacking if key in never or not incomplete]
     faults = []
-    for key, label in lacking:
-        if incomplete and key not in never:
-            continue
-        hint = f"Add it, or say why it cannot be had: missing {key} REASON."
-        hint += "" if key in never else " Or close with --incomplete."
-        faults.append(Fault("record", visit.visit_id, "incomplete", why=f"is incomplete: {label}", hint=hint))
+    if needed:
+        every = f", or missing {REST} REASON for all that cannot be read" if len(needed) > 1 else ""
+        hint = f"Add it, or say why it cannot be had: missing {needed[0][0]} REASON{every}."
+        hint += "" if {key for key, _ in needed} <= never else " Or close with --incomplete."
+        why = f"is incomplete: {', '.join(label for _, label in needed)}"
+        faults.append(Fault("record", visit.visit_id, "incomplete", why=why, hint=hint))
     faults += hand_back_faults(visit)
     if faults:
         raise CombustError(faults)

@@ -98,7 +98,7 @@ class Standing(Result):
             rows.append(("causes", causes.in_short))
         elif causes:
             told = [one for one in causes.causes if one.probability >= LEAST][:FIRST]
-            rows.append(("causes", ", ".join(f"{one.cause} {100 * one.probability:.0f} %" for one in told)))
+            rows.append(("causes", ", ".join(f"{one.cause} {one.percent}" for one in told)))
             if not causes.valid:
                 rows.append(("not valid", "only sample and instrument are judged: mend them and read again"))
             if not causes.fits:
@@ -186,7 +186,8 @@ def _state(visit: Visit) -> str:
 def excluded(visit: Visit, causes: VisitResult | None) -> list[str]:
     """Return the causes that the readings speak against, less than one in a hundred; none where no cause fits.
 
-    What is not told apart from another is not among them, nor what can only be seen by a look that nobody took.
+    That it is healthy is no cause. What is not told apart from another is not among them, nor what can only be seen by
+    a look that nobody took.
     """
     if causes is None or not (causes.ranked and causes.valid and causes.fits):
         return []
@@ -195,7 +196,7 @@ def excluded(visit: Visit, causes: VisitResult | None) -> list[str]:
     return [
         one.cause
         for one in causes.causes
-        if one.probability < LEAST and one.cause not in together and _was_looked_at(one.cause, seen)
+        if one.probability < LEAST and one.cause not in (HEALTHY, *together) and _was_looked_at(one.cause, seen)
     ]
 
 

@@ -59,7 +59,7 @@ class _Window:
     earliest_s: float
     latest_s: float
     burnt: bool  # whether the burner must have been given fuel to get here
-    again: bool = False  # of a relight, or of a restart from standby: by itself, at any time after fuel was given
+    again: bool = False  # of a relight, or of a (re)start from standby: by itself, at any time
 
 
 def possible_phases(
@@ -74,8 +74,8 @@ def possible_phases(
 ) -> PhaseAnswer:
     """Return the phases a heater can be in, from the time since the last start request and what is seen and heard.
 
-    From the first fuel on a heater may relight by itself, or restart from standby: such a glow looks like one that
-    stands, and doses next. It is therefore ruled out only by what is seen.
+    A heater may relight by itself, and its thermostat may let it wait in standby, from the request on, and start it at
+    any moment: such a glow looks like one that stands, and doses next. It is ruled out only by what is seen.
 
     Parameters
     ----------
@@ -117,7 +117,9 @@ def possible_phases(
     wait = max(0.0, left) if waiting and ends else None
     findings = [] if possible else [finding("fits_no_phase")]
     doses = any(phase.name in BEFORE_FUEL for phase in possible)
-    steps = _do_now(possible, wait, stopped, again)
+    glow_ends = next(window.latest_s for window in windows if window.name == "preheat")
+    overdue = pump == "never" and requests == 1 and since_request_s > glow_ends
+    steps = _do_now(possible, None if overdue else wait, stopped, again, overdue)
     return PhaseAnswer(tuple(possible), ruled_out, steps, wait, in_order(findings), doses)
 
 
@@ -128,13 +130,15 @@ def _windows(heater: Heater) -> list[_Window]:
     words = load_table("start_guide")["phase"]
     burner_s = next(phase.begin_s for phase in phases if phase.name == "attempt")
     # A trip or a power cut stops it at any time after the first fuel.
-    later = dict.fromkeys(("running", "standby", "run_on", "stopped"), burner_s)
-    again = [name for name in ("self_check", "preheat", "attempt", "cool_down") if any(p.name == name for p in phases)]
+    later = dict.fromkeys(("running", "run_on", "stopped"), burner_s)
+    first = {phase.name: phase for phase in reversed(phases)}
+    again = [(name, min(phase.begin_s, burner_s), phase.begin_s >= burner_s) for name, phase in first.items()]
     return [
         _Window("no_start", words["no_start"]["label"], 0.0, FOREVER, False),
         *(_Window(p.name, p.label, p.begin_s * early, p.end_s * late, p.begin_s >= burner_s) for p in phases),
         *(_Window(name, words[name]["label"], begin * early, FOREVER, True) for name, begin in later.items()),
-        *(_Window(name, words[name]["again"], burner_s * early, FOREVER, True, True) for name in again),
+        _Window("standby", words["standby"]["label"], 0.0, FOREVER, False),
+        *(_Window(name, words[name]["again"], begin * early, FOREVER, fed, True) for name, begin, fed in again),
     ]
 
 
@@ -161,16 +165,18 @@ def _why_not(
     return next((why for ruled_out, why in reasons if ruled_out), "")
 
 
-def _do_now(possible: list[Possible], wait: float | None, stopped: bool, again: bool) -> tuple[str, ...]:
+def _do_now(possible: list[Possible], wait: float | None, stopped: bool, again: bool, overdue: bool) -> tuple[str, ...]:
     names, waiting = {phase.name for phase in possible}, wait is not None
-    at_work = not waiting and bool(names & {"run_on", "standby", "preheat", "attempt", "cool_down", "self_check"})
-    never_asked, failed = names == {"no_start"}, "stopped" in names
+    at_work = not (waiting or overdue) and bool(
+        names & {"run_on", "standby", "preheat", "attempt", "cool_down", "self_check"}
+    )
+    never_asked, failed = overdue and "no_start" in names, "stopped" in names
     burns = names <= {"running", "attempt"} and "running" in names
     glows = bool(names & {"self_check", "preheat"})
     still = "Only if it still stands then: " if waiting else ""
     steps = (
         (glows, "It may give fuel next, by itself: do not open it, do not reach into it."),
-        (again, "It may relight or restart: take the request for heat away at the control."),
+        (again, "It may start or relight by itself: take the request for heat away at the control."),
         (waiting, f"Wait, up to {wait or 0.0:.0f} s, with the power on; the heater is still at work by itself."),
         (waiting, "Do not ask again: another request does not shorten a cool-down."),
         (at_work, "Wait with the power on until the blower stops by itself."),

@@ -6,10 +6,11 @@ import re
 from collections.abc import Mapping
 from typing import Any
 
-from combust.application.visit.entries import Entry, names_of
+from combust.application.causes.catalogue import label_of
+from combust.application.visit.entries import Entry, moment_of, names_of
 from combust.application.visit.taken import Taken
 from combust.application.visit.visit import Visit
-from combust.application.visit.words import BESIDE, SAID
+from combust.application.visit.words import BESIDE, PLATE, SAID, SUPPLY
 from combust.data.units import in_words, stem_of
 from combust.data.vocabulary import quantities
 
@@ -17,6 +18,9 @@ from combust.data.vocabulary import quantities
 IN_COLUMNS = ("o2_dry_pct", "co_dry_ppm", "smoke_number", "taken_at", "stage", "phase", "heater_id", "reading_id")
 NAMED = {"handed_back": "may be used again"}  # what was typed is a wish: the verdict alone says that it is so
 UNSAID = (*BESIDE, "profile", "set_at", "limits", "of")  # they stand beside the values, or have a place of their own
+
+ONCE = ("opened", "closed", "reopened", "correction", "missing")  # kinds that are no double when they come twice
+JUST_NOW_S = 600.0
 
 NAMELESS = {"text": "", "check": "", "result": ""}  # words that say themselves what they are
 
@@ -39,6 +43,8 @@ def told(key: str, body: Mapping[str, Any], units: str = "metric") -> str:
     figures = re.sub(r"\D", "", typed.split()[0]).lstrip("0") if typed else ""
     digits = max(4, 1 + len(figures)) if typed else 6  # one more than was typed
     number = f"{value:.{digits}g} {unit}".rstrip() if isinstance(value, int | float) else str(value)
+    if (record and record.kind == "choice") or key == "strip_down":
+        number = label_of(number)
     return f"{typed} ({number})" if typed else in_words(number, units) if record and record.kind == "number" else number
 
 
@@ -58,7 +64,7 @@ def text_of(body: Mapping[str, Any], units: str = "metric") -> str:
 
 def every_entry(visit: Visit) -> list[tuple[str, str, str, str, str]]:
     """Return of each entry as it was made: number, time, who, kind, what it holds and what corrects it."""
-    names, later = names_of(visit.entries), dict[str, list[str]]()
+    names, same, later = names_of(visit.entries), same_as_before(visit), dict[str, list[str]]()
     for one in visit.entries:
         if (about := one.about) is not None:
             later.setdefault(about, []).append(names[one.name])
@@ -70,13 +76,35 @@ def every_entry(visit: Visit) -> list[tuple[str, str, str, str, str]]:
         )
         if by := later.get(one.name):
             text += f" [corrected by entry {', '.join(by)}]"
+        text += _again(same.get(one.name))
         rows.append((names[one.name], _time(one.at), one.who or "", one.kind.replace("_", " "), text))
     return rows
 
 
+def same_as_before(visit: Visit) -> dict[str, str]:
+    """Return name of an entry -> number of the last one of its kind, where that says the same: perhaps typed twice.
+
+    Only within ten minutes. What adds to a reading is of its kind: a line that is typed again adds what is there.
+    """
+    names, found, last = names_of(visit.entries), dict[str, str](), dict[str, Entry]()
+    for one in visit.in_force:
+        kind = "reading" if one.kind == "part" else one.kind
+        before, last[kind] = last.get(kind), one
+        if before is not None and kind not in ONCE and _said(before) == _said(one):
+            times = [moment_of(each.at) for each in (before, one)]
+            if times[0] and times[1] and (times[1] - times[0]).total_seconds() <= JUST_NOW_S:
+                found[one.name] = names[before.name]
+    return found
+
+
+def _said(one: Entry) -> dict[str, Any]:
+    return {key: value for key, value in one.body.items() if key not in ("taken_at", "set_at")}
+
+
 def written_since(visit: Visit, before: Visit) -> list[str]:
     """Return what was written into a visit since: each entry with its number, of a correction old and new."""
-    known, names, rows = {one.name for one in before.entries}, names_of(visit.entries), []
+    known, names, rows = {one.name for one in before.entries}, names_of(visit.entries), list[str]()
+    same = same_as_before(visit)
     changed = dict(zip([one.name for one in visit.entries if one.about is not None], corrections(visit), strict=True))
     for one in visit.entries:
         if one.name in known:
@@ -87,8 +115,13 @@ def written_since(visit: Visit, before: Visit) -> list[str]:
             rows.append(f"entry {names[one.name]} corrects entry {about}: {old} -> {new} {why}".rstrip())
         else:
             body = {key: value for key, value in one.body.items() if key != "taken_at"}
-            rows.append(f"entry {names[one.name]}, {one.kind.replace('_', ' ')}: {text_of(body, visit.units)}")
+            text = f"{text_of(body, visit.units)}{_again(same.get(one.name))}"
+            rows.append(f"entry {names[one.name]}, {one.kind.replace('_', ' ')}: {text}")
     return rows
+
+
+def _again(same: str | None) -> str:
+    return f" (the same as entry {same}, just before it)" if same else ""
 
 
 def _time(at: str) -> str:
@@ -106,6 +139,21 @@ def corrections(visit: Visit) -> list[tuple[str, str, str, str]]:
             old = held.setdefault(about, {})
             rows.append(_old_and_new(entry, names.get(about, about), old, visit.units))
             old.update(entry.body.get("values") or {})
+    return rows
+
+
+def changes(visit: Visit) -> list[str]:
+    """Return what was corrected, and what of plate and supply was said anew: old and new, for the sheet."""
+    rows = [f"{which[11:]}: {old} -> {new} {why}".rstrip() for which, old, new, why in corrections(visit)]
+    held: dict[str, Mapping[str, Any]] = {}
+    for one in visit.in_force:
+        if one.kind == "setting":
+            for key in (key for key in one.body if key in PLATE or key in SUPPLY):
+                before = held.get(key)
+                if before is not None and before.get(key) != one.body[key]:
+                    old, new = (told(key, body, visit.units) for body in (before, one.body))
+                    rows.append(f"{one.at[11:16]} {name_of(key)}: {old} -> {new}")
+                held[key] = one.body
     return rows
 
 

@@ -12,6 +12,7 @@ import click
 
 from combust import __version__
 from combust.data.errors import CombustError, Fault
+from combust.data.units import in_words
 from combust.domain.catalogue import load_fuels
 from combust.domain.result import Result, plain
 from combust.domain.safety import Safety, of_all
@@ -80,9 +81,14 @@ class Answer:
         first = {"safety": safety.to_dict()} if safety is not None else {}
         return {**first, **facts, **first, "version": __version__}
 
-    def say(self, *, as_json: bool, out: str | None, more: Mapping[str, Callable[[str], object]]) -> None:
-        """Say the safety state before anything else, then the text or the JSON, notes and cautions; write the files."""
-        facts, safety = self.to_dict(), self.judged
+    def say(
+        self, *, as_json: bool, out: str | None, more: Mapping[str, Callable[[str], object]], units: str = "metric"
+    ) -> None:
+        """Say the safety state before anything else, then the text or the JSON, notes and cautions; write the files.
+
+        People are told in their ``units``, with the metric number behind; what is for machines stays metric.
+        """
+        facts, safety = self.to_dict(), self.judged.told_in(units) if self.judged else None
         if safety is not None:
             output.tell_safety(safety, as_json=as_json)
         for path, content in self.files.items():
@@ -93,9 +99,9 @@ class Answer:
         if as_json:
             output.say_json(facts)
         elif self.text is not None:
-            click.echo(self.text)
+            click.echo(in_words(self.text, units))
         elif isinstance(self.facts, Result):
-            click.echo(output.text_of_result(self.facts))
+            click.echo(in_words(output.text_of_result(self.facts), units))
         for note in self.notes:
             click.echo(note, err=True)
         if safety is not None:
@@ -178,6 +184,7 @@ def answers(
                     writable_name(given[name], WRITTEN[name])
             _refuse_inputs(given)
             out, figure, save_map = (given.pop(name, None) for name in ("json_out", "figure", "save_map"))
+            units = given.pop("units_of_person", "metric")
             try:
                 if "fuels_file" in given:
                     path = given.pop("fuels_file")
@@ -191,7 +198,7 @@ def answers(
             more: dict[str, Callable[[str], object]] = {save_map: given["mapping"].save} if save_map else {}
             if figure and answer.draw:
                 more[figure] = drawn(answer.draw)
-            answer.say(as_json=as_json, out=out, more=more)
+            answer.say(as_json=as_json, out=out, more=more, units=units)
             findings = answer.judged.findings if answer.judged else ()
             if strict and (answer.strict or any(one.severity in ("stop", "warn") for one in findings)):
                 raise click.exceptions.Exit(output.EXIT_STRICT)

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from combust.data.errors import shorten
 from combust.domain.result import text_of_rows
 from combust.edge.cli import output
 from combust.edge.cli.answer import Answer, answers
@@ -23,7 +24,9 @@ if TYPE_CHECKING:
     from combust.edge.tables.reader import Table
 
 SHOWN_FAULTS = 20
+DUE = {"by": "by", "vehicles (their heaters)": "who", "why": "reason", "last visit": "last_visit"}
 SHOWN_KITS = 20
+LONGEST_CELL = 90
 AIMS = {"aim": "aim", "nobody moved": "now:.0f", "proposed": "planned:.0f", "at best": "bound:.0f", "proved": "proved"}
 KITS = {
     "kit": "rank", "given": "given", "vehicle": "vehicle_id", "site": "site_id", "nights": "nights_per_season:.0f",
@@ -47,6 +50,8 @@ COUNTS = {"lambda by": "air_ratio_by", **{key: key for key in ("rule", "yes", "b
     metavar="N",
     help="Propose who changes places; else nobody is moved.",
 )
+@click.option("--history", metavar="LOG", help="Logbook or table of its heaters: who is due, who stays off.")
+@click.option("--on", metavar="DATE", help="Day for which the history is judged (default now).")
 @click.option("--out", required=True, metavar="DIR", help="Folder for tables, figures, cards and the page.")
 @click.option("--title", default="Fleet plan for altitude", metavar="TEXT", help="Title of the page.")
 @click.option("--scheduler", metavar="ADDRESS", help="Dask scheduler for the route points, like tcp://host:8786.")
@@ -57,7 +62,9 @@ def command(diff: tuple[str, ...], out: str, title: str, profiles: str | None, *
 
     Use it before the season: which vehicles need altitude compensation, where heat, battery or fuel grade fall short,
     what helps, who goes where and who gets the first kits. Every faulty row is listed with its remedy; the others are
-    planned. The heater's own altitude limit always decides.
+    planned. The heater's own altitude limit always decides. With --history the vehicles whose heater is due for a
+    visit this season are listed (heater_id is its name in the log, profile that of its type); a heater that its last
+    visit stops stays off.
 
     \b
     A change is COLUMN = VALUE, COLUMN raised by NUMBER, COLUMN lowered by NUMBER, type NAME = NAME or fuel = NAME,
@@ -74,6 +81,7 @@ def command(diff: tuple[str, ...], out: str, title: str, profiles: str | None, *
     Next: combust site --help      (one heater at one site in full)
     """
     from combust.application.fleet.difference import plan_difference
+    from combust.edge.logbook.history import heater_log
     from combust.edge.reports.difference_page import prices_of, read_difference, write_difference
     from combust.edge.reports.fleet_page import write_plan
     from combust.edge.tables.fleet import plan_fleet
@@ -88,7 +96,8 @@ def command(diff: tuple[str, ...], out: str, title: str, profiles: str | None, *
             raise click.UsageError(f"Missing option '--{name}'.")
     folder = profiles or Path(tables["vehicles"]).parent / "profiles"
     add_up = partial(_add_up, tables.pop("scheduler"), tables.pop("workers"))
-    changes = tables.pop("changes")
+    changes, log, day = tables.pop("changes"), tables.pop("history"), tables.pop("on")
+    tables["log"] = heater_log(log, on=day) if log else None
     plan = plan_fleet(**tables, profiles=folder, add_up=add_up, changes=changes)
     files: dict[str, Callable[[str], object]] = {out: partial(write_plan, plan, title=title)}
     text = f"{_text(plan)}\n\nThe page: {Path(out) / 'plan.html'}\nTables, figures and driver cards stand beside it."
@@ -138,6 +147,19 @@ def _add_up(scheduler: str | None, workers: int | None, tables: list[Table], use
     return with_progress("Route points", lambda show: sum_up(tables, uses, progress=show))
 
 
+def _due(plan: FleetPlan) -> list[str]:
+    """Return the vehicles that the history of their heaters stops or makes due this season."""
+    found = plan.history.rows()
+    if not found:
+        return []
+    rows = [
+        {**row, "who": shorten(row["who"], LONGEST_CELL), "reason": shorten(row["reason"], LONGEST_CELL)}
+        for row in found[:SHOWN_FAULTS]
+    ]
+    more = [f"… and {len(found) - SHOWN_FAULTS} more in due.csv"] if len(found) > SHOWN_FAULTS else []
+    return ["\n".join(["Due for a visit this season, by the history", output.text_of_table(DUE, rows), *more])]
+
+
 def _text(plan: FleetPlan) -> str:
     read = [
         f"{name}: {row['read']} read, {row['planned']} planned, {row['refused']} refused"
@@ -147,6 +169,7 @@ def _text(plan: FleetPlan) -> str:
         plan.summary,
         "\n".join(read),
         text_of_rows(plan.lines()),
+        *_due(plan),
         "Needs a compensation kit, by three rules (the first decides; its yes counts fitted and barred ones too)",
         output.text_of_table(COUNTS, plan.counts.to_dict("records")),
         *_kits(plan),

@@ -43,13 +43,14 @@ def command(name: str | None, catalogue: Catalogue | None, template: bool) -> An
     """List the fuels, or show one with its sources.
 
     Use it to see what air a fuel needs, what CO2 it can give and where the numbers come from. NAME may be a formula
-    per carbon atom.
+    per carbon atom, or a blend. No plugging point in the cold is told: that of a blend does not follow from its parts.
 
     \b
     Examples:
       combust fuel
       combust fuel diesel_b7
       combust fuel CH1.86O0.007 --json
+      combust fuel "0.8 diesel_b7 + 0.2 kerosene by volume"
 
     \b
     Next: combust reading --help   (use its name with --fuel)

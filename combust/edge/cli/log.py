@@ -12,6 +12,7 @@ from combust.application.reading.result import interpret, safety_of
 from combust.application.visit.record import facts_of, sections, status
 from combust.application.visit.steady import visit_procedure
 from combust.application.visit.visit import Visit, alarm_findings
+from combust.application.visit.wording import every_entry
 from combust.data.errors import CombustError, Fault, printable
 from combust.domain.reading import Reading
 from combust.domain.result import plain, text_of_rows
@@ -22,6 +23,7 @@ from combust.edge.cli.group import NearGroup
 from combust.edge.cli.options import key_option, table_options
 from combust.edge.logbook.book import Logbook
 from combust.edge.logbook.listing import list_visits
+from combust.edge.logbook.photos import Photos, folder_of
 from combust.edge.logbook.visits import NewVisit, add, read_visit, read_visits
 
 if TYPE_CHECKING:
@@ -122,7 +124,8 @@ def _write(
 def show_command(book: str, visit_id: str | None, revision: int | None, heater_id: str | None, last: int) -> Answer:
     """Show a visit with everything in it, or list the latest.
 
-    The list tells the safety state of each visit, what its record lacks, and the checksum at its end.
+    The list tells the safety state of each visit, what its record lacks, and the checksum at its end; of the one visit
+    that is open each entry with its number too.
 
     \b
     Example:
@@ -153,10 +156,21 @@ def _listed(opened: Logbook, heater_id: str | None, last: int) -> Answer:
     ]
     counted = [{**row, "readings": len(row["readings"]), "opened": row["opened_at"][:10]} for row in rows]
     notes = [f"note: {count - len(rows)} older visits are not listed: --last 0 lists all."] if count > len(rows) else []
+    told = output.text_of_table(LISTED, counted)
+    still = [one for one in records if not one.closed_at]
+    if len(still) == 1:
+        head = f"Entries of {printable(still[0].visit_id)}, by number (combust visit correct NUMBER):"
+        told += f"\n\n{head}\n{_entries(still[0])}"
     if records:
         named = f"combust log show {opened.path} --visit-id {printable(records[-1].visit_id)}"
         notes.append(f"note: what a visit holds, each entry with its number: {named}")
-    return Answer({"visits": rows, "count": count}, output.text_of_table(LISTED, counted), notes=notes)
+    return Answer({"visits": rows, "count": count}, told, notes=notes)
+
+
+def _entries(record: Visit) -> str:
+    """Return the entries of a visit with the numbers that a correction wants."""
+    rows = [(number, f"{kind}: {text}") for number, _, _, kind, text in every_entry(record)]
+    return text_of_rows([(printable(number), printable(text)) for number, text in rows], wrap=110)
 
 
 def _shown(record: Visit) -> str:
@@ -182,20 +196,23 @@ def export_command(book: str, out: str, heater_id: str | None, every_revision: b
     """Write the readings as a table, or every entry as JSON Lines.
 
     The keys of the glossary are the columns of a table, the safety state is the first. JSON Lines (.jsonl) hold every
-    entry with its hash: combust log import takes them in again, byte for byte the same.
+    entry with its hash: combust log import takes them in again, byte for byte the same. Photographs go into the folder
+    FILE.photos beside it.
 
     \b
     Example:
       combust log export winter.book --out readings.csv
     """
-    from combust.edge.logbook.exchange import export_lines
+    from combust.edge.logbook.exchange import carry_photos, export_lines
     from combust.edge.logbook.visit_tables import export_visits
 
     with Logbook(book, read_only=True) as opened:
         if Path(out).suffix == ".jsonl":
             text = export_lines(opened)
-            entries = text.count("\n")
-            return Answer({"out": out, "entries": entries}, f"{entries} entries: {out}", files={out: text})
+            entries, photos = text.count("\n"), carry_photos(text, [book], out)
+            said, notes = f"{entries} entries{_with_photos(photos)}: {out}", photos.told()
+            facts = {"out": out, "entries": entries, "photos": photos}
+            return Answer(facts, said, notes=_noted(notes), files={out: text})
         records = read_visits(opened, heater_id=heater_id, every_revision=every_revision)
     rows = export_visits(records, out)
     facts = {"out": out, "rows": rows, "visits": len(records)}
@@ -210,21 +227,31 @@ def import_command(book: str, sources: tuple[str, ...], key_file: str | None) ->
     """Take other books in, or what was exported as JSON Lines.
 
     Use it after a week offline: each entry once, whatever the order; a visit that was continued in two books keeps both
-    chains. Nothing is taken when anything does not fit.
+    chains. Nothing is taken when anything does not fit. Photographs come with it from the folder FILE.photos beside it.
 
     \b
     Example:
       combust log import all.book winter.book
     """
-    from combust.edge.logbook.exchange import import_lines, lines_of
+    from combust.edge.logbook.exchange import carry_photos, import_lines, lines_of
 
     text = "".join(map(lines_of, sources))
     with Logbook(book, create=True, key_file=key_file) as opened:
         taken = import_lines(opened, text)
-    said = f"{taken.new} entries taken in, {taken.known} were here already."
+    photos = carry_photos(text, sources, book)
+    said = f"{taken.new} entries taken in, {taken.known} were here already{_with_photos(photos)}."
     said += f" NOT taken: {len(taken.refused)}." if taken.refused else ""
     notes = [f"not taken: {printable(text)}" for text in taken.refused]
-    return Answer(plain(taken), said, notes=notes, strict=bool(taken.refused))
+    facts = {**plain(taken), "photos": photos}
+    return Answer(facts, said, notes=[*notes, *_noted(photos.told())], strict=bool(taken.refused))
+
+
+def _with_photos(photos: Photos) -> str:
+    return f", photographs: {photos.here}" if photos.here or photos.missing or photos.changed else ""
+
+
+def _noted(texts: Iterable[str]) -> list[str]:
+    return [f"note: {text}" for text in texts]
 
 
 @answers("verify", command, strict="an entry does not fit")
@@ -250,6 +277,11 @@ def verify_command(book: str, head: str | None, key_file: str | None) -> Answer:
     rows = [("entries", f"{found.entries} in {found.chains} chains")]
     rows += [("BROKEN", f"{printable(text)}: changed outside combust, do not rely on it") for text in found.broken]
     rows += [] if found.broken else [("chains", "every entry fits the one before it")]
+    if found.photos.here or found.photos.missing:
+        rows.append(("photographs", f"{found.photos.here} are here and are what the chain says"))
+    rows += [
+        ("NOT HERE", f"photograph {name}: copy it into {folder_of(opened.path).name}") for name in found.photos.missing
+    ]
     rows += _of_key(found)
     if held is not None:
         rows.append(
@@ -281,18 +313,22 @@ def _of_key(found: Verified) -> list[tuple[str, str]]:
 def backup_command(book: str, out: str) -> Answer:
     """Copy a book while others write to it.
 
-    Photographs lie beside it in the folder BOOK.photos: copy that folder too.
+    Its photographs, in the folder BOOK.photos beside it, are copied too; one that is missing is named.
 
     \b
     Example:
       combust log backup winter.book --out winter-copy.book
     """
+    from combust.edge.logbook.exchange import carry_photos, export_lines
+
     if Path(out).exists():
         why, hint = "is there already", "Give a new name: a book is never overwritten."
         raise CombustError(Fault("file", out, "twice", why=why, hint=hint))
     with Logbook(book, read_only=True) as opened:
         opened.copy_to(Path(out))
-    return Answer({"out": out}, f"Copied: {out}")
+    with Logbook(out, read_only=True) as copied:  # what others wrote meanwhile is not in the copy
+        photos = carry_photos(export_lines(copied), [book], out)
+    return Answer({"out": out, "photos": photos}, f"Copied{_with_photos(photos)}: {out}", notes=_noted(photos.told()))
 
 
 @answers("procedure", command, strict="")

@@ -12,7 +12,7 @@ import click
 
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import Field, as_number, is_missing
-from combust.data.units import in_other_units, in_our_unit
+from combust.data.units import SYSTEMS, in_other_units, in_our_unit
 from combust.data.vocabulary import input_keys, inputs, quantities, quantity
 from combust.domain.reading import REPEATED, check_values
 from combust.domain.safety import Safety
@@ -53,6 +53,16 @@ class TypedFloat(click.types.FloatParamType):
 
 fuels_option = click.option("--fuels", "fuels_file", metavar="FILE", help="TOML file with fuels of your own.")
 instrument_option = click.option("--instrument-class", metavar="NAME", help="Analyser: portable, garage_0, or a .toml.")
+
+units_option = click.option(
+    "--units",
+    "units_of_person",
+    type=click.Choice([*SYSTEMS]),
+    default="metric",
+    envvar="COMBUST_UNITS",
+    show_envvar=True,
+    help="Units that results are told in; JSON and files stay metric. What is typed has the unit of its option.",
+)
 
 MADE_WITH_A_KEY = "With a new book: its key, kept elsewhere; made where there is none."
 

@@ -11,7 +11,7 @@ from combust.data.errors import CombustError
 from combust.domain.catalogue import Catalogue
 from combust.domain.reading import Reading
 from combust.edge.cli.answer import Answer, answers
-from combust.edge.cli.options import fuels_option, instrument_option, quantity_options, values_of
+from combust.edge.cli.options import fuels_option, instrument_option, quantity_options, units_option, values_of
 from combust.edge.figures.gas_plane import draw_plane
 
 
@@ -19,12 +19,13 @@ from combust.edge.figures.gas_plane import draw_plane
 @quantity_options()
 @instrument_option
 @fuels_option
+@units_option
 def command(instrument_class: str | None, catalogue: Catalogue | None, **options: Any) -> Answer:
     """Interpret one flue-gas reading.
 
     Use it at the heater: type what the analyser shows. O2 is enough for lambda; CO, temperatures, altitude and a
     measured CO2 say more. Stops go to stdout and stderr, other findings and cautions to stderr. Other units:
-    --altitude-ft, --flue-temp-f, --pressure-inhg, --co-dry-pct and so on.
+    --altitude-ft, --flue-temp-f, --pressure-inhg, --co-dry-pct and so on; --units us tells them so too.
 
     \b
     Example:

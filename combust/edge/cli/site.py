@@ -26,7 +26,14 @@ from combust.domain.reading import WORTH_TELLING
 from combust.domain.safety import calculation
 from combust.domain.site import Site
 from combust.edge.cli.answer import Answer, answers, drawn
-from combust.edge.cli.options import check_options, field_options, fuels_option, quantity_options, table_options
+from combust.edge.cli.options import (
+    check_options,
+    field_options,
+    fuels_option,
+    quantity_options,
+    table_options,
+    units_option,
+)
 from combust.edge.cli.progress import with_progress
 
 AIR = ("altitude_m", "pressure_hpa", "intake_temp_c", "humidity_pct")
@@ -67,13 +74,14 @@ BASELINE = {
 @click.option("--scheduler", metavar="ADDRESS", help="Dask scheduler for --points, like tcp://host:8786.")
 @click.option("--workers", type=click.IntRange(1, 1024), help="Use so many local Dask workers for --points.")
 @table_options
+@units_option
 def command(heater: str | None, stage: str | None, catalogue: Catalogue | None, **options: Any) -> Answer:
     """Tell what the air at a site does to a heater.
 
     Use it before a heater goes up a mountain, or beside a reading taken there: lambda three ways, the O2 to expect,
     both trims with their limits, heat, the highest site. Give the reading with --o2-dry to hear whether the site
-    explains it. Feet, °F and inHg: --altitude-ft, --intake-temp-f, --pressure-inhg. The heater's own altitude limit
-    always decides.
+    explains it. Feet, °F and inHg: --altitude-ft, --intake-temp-f, --pressure-inhg; --units us tells them so too. The
+    heater's own altitude limit always decides.
 
     \b
     Example:

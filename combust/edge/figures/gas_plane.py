@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -21,7 +20,6 @@ if TYPE_CHECKING:
 # 95 % of a two-dimensional normal (chi-squared, two degrees of freedom) over the two standard deviations of a limit.
 ELLIPSE_95 = math.sqrt(5.991) / 2.0
 LAMBDA_MARKS = (1.0, 1.2, 1.4, 1.6, 1.8, 2.0, 2.5, 3.0, 4.0, 6.0)
-SHEET_MARKS = (1.0, 1.3, 1.6, 2.0, 3.0, 6.0)  # as many as can be read on 88 mm
 
 
 def gas_line(fuel: Fuel, air_ratio: Any) -> tuple[Any, Any]:
@@ -30,12 +28,12 @@ def gas_line(fuel: Fuel, air_ratio: Any) -> tuple[Any, Any]:
     return gas.o2_dry_pct, gas.co2_dry_pct
 
 
-def draw_fuel_line(plot: Any, fuel: Fuel, *, marks: Sequence[float] = LAMBDA_MARKS) -> None:
+def draw_fuel_line(plot: Any, fuel: Fuel) -> None:
     """Draw the CO2-O2 plane with a fuel's own line, lambda marked along it, from no excess air to fresh air."""
     plot.plot(*gas_line(fuel, np.linspace(1.0, 60.0, 2000)), color=LINE, label=f"line of {fuel.name}, {fuel.formula}")
-    marked = gas_line(fuel, marks)
+    marked = gas_line(fuel, LAMBDA_MARKS)
     plot.plot(*marked, linestyle="none", marker="|", markersize=9, color=LINE)
-    for ratio, *at in zip(marks, *marked, strict=True):
+    for ratio, *at in zip(LAMBDA_MARKS, *marked, strict=True):
         note(plot, f"{ratio:g}", (at[0], at[1]), (5, 4), color=LINE)
     plot.plot([100 * DRY_AIR.o2], [100 * DRY_AIR.co2], marker="s", color=INK, markersize=5)
     note(plot, "fresh air", (100 * DRY_AIR.o2, 0.1), (-34, 3), ha="right")
@@ -59,7 +57,7 @@ def draw_plane(result: ReadingResult) -> Figure:
     """
     figure, plot = sheet(size=(6.4, 4.8))
     draw_fuel_line(plot, result.fuel)
-    place = _reading_mark(plot, result, ("reading", MARK, "--", "o"))
+    place = _reading_mark(plot, result)
     title(plot, _title(result))
     legend(plot, loc="upper right")
     figure.set_label(f"CO2 against O2 with the line of {result.fuel.name} and lambda marks along it. {place}")
@@ -74,37 +72,6 @@ def _title(result: ReadingResult) -> str:
     return f"lambda (air ratio) {result.air_ratio_text}"
 
 
-def draw_before_after(before: ReadingResult | None, after: ReadingResult | None) -> Figure:
-    """Draw one stage before and after the work on one plane, at the size it has on a sheet: 88 mm wide.
-
-    Before is hollow and dashed, after is full and solid, so that they differ in grey too.
-
-    Parameters
-    ----------
-    before, after : ReadingResult or None
-        One of them at least.
-
-    Returns
-    -------
-    matplotlib Figure
-    """
-    told = [
-        (one, look)
-        for one, look in (
-            (before, ("before", MARK, "--", "o")),
-            (after, ("after", INK, "-", "d")),
-        )
-        if one is not None
-    ]
-    figure, plot = sheet(size=(88 / 25.4, 47 / 25.4))
-    draw_fuel_line(plot, told[0][0].fuel, marks=SHEET_MARKS)
-    places = [f"{look[0]}: {_reading_mark(plot, one, look)}" for one, look in told]
-    handles, words = plot.get_legend_handles_labels()
-    legend(figure, handles=handles[1:], labels=words[1:], loc="outside upper left", ncols=2, handlelength=1.6)
-    figure.set_label(f"CO2 against O2 with the line of {told[0][0].fuel.name}; {' '.join(places)}")
-    return figure
-
-
 def place_in_words(o2: float, co2: float | None) -> str:
     """Return where a reading stands on the plane, in words: a band where its CO2 was not measured."""
     if co2 is None:
@@ -112,28 +79,24 @@ def place_in_words(o2: float, co2: float | None) -> str:
     return f"The reading stands at O2 {o2:.1f} %, CO2 {co2:.1f} %."
 
 
-def _reading_mark(plot: Any, result: ReadingResult, look: tuple[str, str, str, str]) -> str:
-    """Draw a reading in its look (name, colour, dash, shape) and return in words where it stands."""
+def _reading_mark(plot: Any, result: ReadingResult) -> str:
+    """Draw a reading and return in words where it stands."""
     o2, co2 = result.dry_gas["o2_dry_pct"], result.dry_gas["co2_dry_pct"]
-    instrument, (name, color, dash, shape) = result.instrument, look
-    whole = name == "reading"
-    lam = "" if whole or result.air_ratio is None else f", lambda {result.air_ratio:.2f}"
+    instrument = result.instrument
     if o2 is not None and co2 is not None and result.inputs.get("co2_origin") == "measured":
         from matplotlib.patches import Ellipse
 
         width, height = 2 * instrument.o2_limit_pct, 2 * instrument.co2_limit_pct
         at = (o2, co2)
-        plot.add_patch(Ellipse(at, width * ELLIPSE_95, height * ELLIPSE_95, fill=False, edgecolor=color, linewidth=1.4))
-        label = "reading, 95 % ellipse" if whole else name + lam
-        inside = color if whole or dash == "-" else "none"
-        plot.plot([o2], [co2], marker=shape, color=color, markerfacecolor=inside, linestyle="none", label=label)
+        plot.add_patch(Ellipse(at, width * ELLIPSE_95, height * ELLIPSE_95, fill=False, edgecolor=MARK, linewidth=1.4))
+        plot.plot([o2], [co2], marker="o", color=MARK, linestyle="none", label="reading, 95 % ellipse")
         return place_in_words(o2, co2)
     if o2 is None:
         return "No O2 was entered."
     limit = instrument.o2_limit_pct
-    label = "O2 read, 95 %; CO2 not measured" if whole else ""
-    plot.axvspan(o2 - limit, o2 + limit, color=color, alpha=0.18, linewidth=0, label=label)
-    plot.axvline(o2, color=color, linewidth=1.2, linestyle=dash, label="" if whole else name + lam)
+    label = "O2 read, 95 %; CO2 not measured"
+    plot.axvspan(o2 - limit, o2 + limit, color=MARK, alpha=0.18, linewidth=0, label=label)
+    plot.axvline(o2, color=MARK, linewidth=1.2, linestyle="--")
     return place_in_words(o2, None)
 
 

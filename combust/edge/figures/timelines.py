@@ -111,7 +111,8 @@ def draw_history(found: HeaterHistory) -> Figure:
         middle = found.step.before + (found.step.after - found.step.before) / 2
         plot.axvline(middle, color=INK, linestyle="-.", label=f"step of {found.step.size_pct:+.0f} %?")
     plot.set(xlabel="date of the visit", ylabel="lambda (air ratio) at reference air")
-    verdict = found.verdict
+    verdict = f"HEATER OFF by its last visit; {found.verdict}" if found.stopped else found.verdict
+    plot.axvline(found.on, color=INK, linestyle=":", label=f"asked: {found.on}")
     title(plot, f"{found.heater_id or 'heater'}, stage {found.stage or 'not stated'}: {verdict}")
     legend(figure, loc="outside lower center", ncols=4)
     figure.autofmt_xdate()
@@ -120,13 +121,13 @@ def draw_history(found: HeaterHistory) -> Figure:
 
 
 def _history_line(plot: Any, found: HeaterHistory) -> None:
-    """Draw the line of the present segment with its band, a year ahead."""
+    """Draw the line of the present segment with its band, a year ahead and past the day that is asked about."""
     trend = found.trend
     if trend is None or not np.isfinite(trend.slope):
         return
     last = found.points[-1]
     first = next(point for point in found.points if point.segment == last.segment)
-    days = np.linspace((first.date - last.date).days, 366, 60)
+    days = np.linspace((first.date - last.date).days, max(366, (found.on - last.date).days + 30), 60)
     years = days / DAYS_PER_YEAR
     line = trend.level + trend.slope * years
     u = np.sqrt(trend.variance_level + 2 * years * trend.covariance + years**2 * trend.variance_slope)

@@ -18,7 +18,7 @@ from combust.edge.logbook.book import MAGIC, Logbook, first_bytes
 from combust.edge.logbook.chain import COLUMNS, INSERT, NAMES, Row, canonical, is_whole
 from combust.edge.logbook.keys import Key
 from combust.edge.logbook.migrate import broken_seals
-from combust.edge.logbook.photos import NAME, changed_photos
+from combust.edge.logbook.photos import Photos, look_at_photos, names_in
 from combust.edge.logbook.rows import first_misfits, read_all, summarise, told, wrong_rows
 
 MOST = 2**62  # what SQLite holds as a whole number
@@ -29,13 +29,15 @@ class Verified:
     """What a look at every chain of a book found: entries, chains, and what does not fit.
 
     ``heads`` are the ends of every visit: visit, book, number of entries up to it, hash. ``key`` names the key of the
-    book; ``unproven`` are the entries that the key that was given does not prove, None where none was given.
+    book; ``unproven`` are the entries that the key that was given does not prove, None where none was given. ``photos``
+    are those that the entries name: one that was changed is ``broken`` too, one that is not there breaks no chain.
     """
 
     entries: int
     chains: int
     broken: tuple[str, ...]
     heads: tuple[tuple[str, str, int, str], ...]
+    photos: Photos
     key: str | None = None
     unproven: tuple[str, ...] | None = None
 
@@ -60,8 +62,8 @@ def verify(book: Logbook, key: Key | None = None) -> Verified:
         broken = [text for text in (book.lost_guards(),) if text]
         broken += [f"{text}, cannot be read" for text in lost]
         broken += [f"visit {row['visit_id']}, book {row['origin']}, {told(row)}" for row in first_misfits(rows)]
-        named = [name for row in rows if row["kind"] == "note" for name in NAME.findall(str(row["body"]))]
-        broken += [f"photograph {name}" for name in changed_photos(book.path, named)]
+        photos = look_at_photos(book.path, names_in(rows))
+        broken += [f"photograph {name}" for name in photos.changed]
         for look in (_pages, _seals, lambda connection: wrong_rows(connection, rows)):
             try:
                 broken += look(connection)
@@ -70,7 +72,7 @@ def verify(book: Logbook, key: Key | None = None) -> Verified:
         name = book.key_name
     ends = [(row["visit_id"], row["origin"], row["number"], row["hash"]) for row in _ends(rows)]
     unproven = None if key is None else tuple(_unproven(rows, key))
-    return Verified(len(rows), len(ends), tuple(broken), tuple(ends), name, unproven)
+    return Verified(len(rows), len(ends), tuple(broken), tuple(ends), photos, name, unproven)
 
 
 def _unproven(rows: Sequence[sqlite3.Row], key: Key) -> list[str]:
@@ -145,6 +147,26 @@ def export_lines(book: Logbook) -> str:
 def _line_of(row: sqlite3.Row) -> str:
     held = {name: row[name] for name in NAMES if row[name] is not None or name in COLUMNS}
     return canonical({name: repr(value) if isinstance(value, bytes) else value for name, value in held.items()})
+
+
+def carry_photos(lines: str, sources: Sequence[str | Path], target: str | Path) -> Photos:
+    """Copy the photographs that exported entries name to beside a file; return which are there then.
+
+    Only those of entries that are what their hash was made over.
+
+    Parameters
+    ----------
+    lines : str
+        Entries as JSON Lines.
+    sources, target : path
+        Books or exports; the photographs lie in the folder that is named after each.
+    """
+    rows = (_row_of(line) for line in lines.split("\n") if "photo" in line)
+    names = names_in(row for row in rows if row and is_whole(row))
+    found = [look_at_photos(Path(source), names, Path(target)) for source in sources]
+    there, changed = look_at_photos(Path(target), names), {name for one in found for name in one.changed}
+    missing = tuple(name for name in there.missing if name not in changed)
+    return Photos(there.here, missing, (*there.changed, *(name for name in there.missing if name in changed)))
 
 
 def import_lines(book: Logbook, text: str) -> Merged:

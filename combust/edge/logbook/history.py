@@ -6,19 +6,26 @@ from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
+from functools import partial
+from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from combust.application.fleet.due import HeaterLog
 from combust.application.history.fleet_history import FleetHistory, fleet_history
 from combust.application.history.heater_history import heater_history
 from combust.application.history.history_result import HeaterHistory
+from combust.application.history.last_visit import JudgedVisit
 from combust.application.history.visit_points import Event, date_of
-from combust.application.visit.visit import Visit
+from combust.application.reading.result import safety_of
+from combust.application.visit.visit import Visit, alarm_findings
 from combust.data.errors import CombustError, Fault, shorten
+from combust.data.near import folded_name
 from combust.domain.catalogue import Catalogue
 from combust.domain.heater import Heater
 from combust.domain.instrument import InstrumentClass
 from combust.domain.limits import Finding
+from combust.domain.safety import Safety, of_all
 from combust.edge.logbook.book import MAGIC, Logbook, first_bytes
 from combust.edge.logbook.visits import NewVisit, read_visits
 from combust.edge.tables.table_map import MapLike
@@ -36,7 +43,7 @@ def drift_history(
     instrument: InstrumentClass | str | None = None,
     visit_noise_pct: float | None = None,
     events: Sequence[Event] = (),
-    today: date | str | None = None,
+    on: date | str | None = None,
     catalogue: Catalogue | None = None,
     mapping: MapLike = None,
 ) -> HeaterHistory:
@@ -51,8 +58,8 @@ def drift_history(
         Gives the band; rows of another heater are refused and told.
     stage, instrument, visit_noise_pct, events, catalogue
         As in :func:`~combust.application.history.heater_history.heater_history`.
-    today : date or str, optional
-        Day of the question, as a date or as people write one; default the day it is.
+    on : date or str, optional
+        Day of the question, as a date or as people write one; default now.
     mapping : TableMap, mapping or path, optional
         Heading -> key of a table, where a heading is not a key itself; or a saved map with more.
 
@@ -83,19 +90,73 @@ def drift_history(
         instrument=instrument,
         stage=stage,
         visit_noise_pct=visit_noise_pct,
-        today=day_of(today),
+        visits=entries.judged,
+        on=day_of(on),
         catalogue=catalogue,
     )
     return replace(found, left_out=(*entries.notes, *found.left_out))
 
 
 def fleet_drift_history(
-    log: Any, heaters: Sequence[Heater] = (), *, today: date | str | None = None, **options: Any
+    log: Any,
+    heaters: Sequence[Heater] | str | Path = (),
+    *,
+    on: date | str | None = None,
+    mapping: MapLike = None,
+    **options: Any,
 ) -> FleetHistory:
-    """Return every heater of a log, ranked by the chance to be below its limit next winter."""
-    entries = read_log(log)
-    found = fleet_history(entries.rows, heaters, events=entries.events, today=day_of(today), **options)
-    return FleetHistory(found.heaters, (*entries.notes, *found.left_out))
+    """Return every heater of a log, the worst first: stopped, then due, by the chance to read outside its band.
+
+    ``log`` is as for :func:`drift_history`; ``heaters`` are profiles or a folder of them, one heater each.
+    """
+    entries = read_log(log, mapping)
+    notes = list(entries.notes)
+    profiles, more = read_profiles([heaters]) if isinstance(heaters, str | Path) else (heaters, [])
+    found = fleet_history(
+        entries.rows, profiles, events=entries.events, visits=entries.judged, on=day_of(on), **options
+    )
+    return replace(found, left_out=(*more, *notes, *found.left_out))
+
+
+def heater_log(log: Any, *, on: date | str | None = None, mapping: MapLike = None) -> HeaterLog:
+    """Return the winters of the heaters of a fleet, for its plan; ``log`` is as for :func:`drift_history`."""
+    entries, day = read_log(log, mapping), day_of(on)
+    names = frozenset(str(one["heater_id"]) for one in entries.rows if one.get("heater_id"))
+
+    def follow(heaters: Sequence[Heater]) -> FleetHistory:
+        found = fleet_history(entries.rows, heaters, events=entries.events, visits=entries.judged, on=day)
+        return replace(found, left_out=(*entries.notes, *found.left_out))
+
+    return HeaterLog(names, follow, tuple(entries.stops))
+
+
+def read_profiles(paths: Iterable[str | Path]) -> tuple[list[Heater], list[str]]:
+    """Return the heaters of profiles, and of folders of them, with what is to be told of those that are broken.
+
+    Raises
+    ------
+    CombustError
+        A single file that is no profile, a folder without any.
+    """
+    heaters, told = [], []
+    for path in map(Path, paths):
+        if not path.is_dir():
+            heaters.append(Heater.load(path))
+            continue
+        files = sorted(path.glob("*.toml"))
+        if not files:
+            why, hint = "holds no heater profile (*.toml)", "Write one: combust profile new, one file a heater."
+            raise CombustError(Fault("folder", str(path), "missing", why=why, hint=hint))
+        for file in files:
+            try:
+                heaters.append(Heater.load(file))
+            except CombustError as error:
+                told.append(f"Profile {file.name} is broken and was left out: {error}")
+            else:
+                if not heaters[-1].heater_id:
+                    heaters.pop()
+                    told.append(f"Profile {file.name} names no heater_id and was left out: add it.")
+    return heaters, told
 
 
 def day_of(given: date | str | None) -> date | None:
@@ -109,30 +170,55 @@ def day_of(given: date | str | None) -> date | None:
     day = date_of(moment(given)) if isinstance(given, str) else given
     if given is not None and day is None:
         hint = "Give a day such as 2026-11-05 or 05.11.2026."
-        raise CombustError(Fault("today", shorten(given), "format", why="cannot be read as one day", hint=hint))
+        raise CombustError(Fault("on", shorten(given), "format", why="cannot be read as one day", hint=hint))
     return day
 
 
 @dataclass(frozen=True, slots=True)
 class LogEntries:
-    """Readings, events by heater, what was refused or is to be told, and the stop conditions of refused rows."""
+    """Readings, events by heater, visits that are judged as a whole, what is to be told, and stops of refused rows."""
 
     rows: list[dict[str, Any]] = field(default_factory=list)
     events: dict[str, list[Event]] = field(default_factory=lambda: defaultdict(list))
+    judged: list[JudgedVisit] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
     stops: list[Finding] = field(default_factory=list)
+    serials: dict[str, list[tuple[date, str]]] = field(default_factory=lambda: defaultdict(list))
 
-    def add(self, visit: NewVisit | Visit, entries: Iterable[tuple[str, Any]], day: date | None = None) -> None:
-        """Add the entries of one visit, (kind, content); an event without a date of its own happened on its day."""
+    def add(self, visit: NewVisit | Visit, entries: Iterable[tuple[str, Any]], opened: date | None = None) -> None:
+        """Add the entries of one visit, (kind, content); its day is that of its last reading, else when it was opened.
+
+        An event without a date of its own happened on that day.
+        """
         named = {"visit_id": visit.visit_id, "heater_id": visit.heater_id}
         known = {key: name for key, name in named.items() if name}
         found = list(entries)
-        self.rows.extend({**known, **body} for kind, body in found if kind == "reading")
+        readings = [{**known, **body} for kind, body in found if kind == "reading"]
+        days = [one for one in (date_of(reading.get("taken_at")) for reading in readings) if one]
+        day = max(days, default=opened)
+        self.rows.extend(readings)
+        state = (lambda: visit.safety) if isinstance(visit, Visit) else partial(_safety_of, visit.head, readings)
+        self.judged.append(JudgedVisit(visit.heater_id, visit.visit_id, day, state))
+        if day and visit.head.get("serial"):
+            self.serials[visit.heater_id or ""].append((day, str(visit.head["serial"])))
         events = [body for kind, body in found if kind == "event"]
         happened = [Event(body["event"], date_of(body.get("at")) or day, visit.visit_id) for body in events]
         happened += [Event("repair", day, visit.visit_id)] if any(kind == "adjustment" for kind, _ in found) else []
         if happened:
             self.events[visit.heater_id or ""] += happened
+
+    def tell_swaps(self) -> None:
+        """Add a swap of the heater wherever the serial number on its plate became another, and tell it."""
+        for name, seen in self.serials.items():
+            for (before, old), (after, new) in pairwise(sorted(seen)):
+                if folded_name(old) != folded_name(new):
+                    self.events[name].append(Event("swap", before))
+                    self.notes.append(f"{name}: serial {old} until {before}, {new} from {after} on: another unit.")
+
+
+def _safety_of(head: Mapping[str, Any], readings: Sequence[Mapping[str, Any]]) -> Safety:
+    """Return the safety state of a visit of a table: each of its readings, and the CO alarm of the cab."""
+    return of_all([Safety(alarm_findings(head)), *(safety_of(one) for one in readings)])
 
 
 def read_log(
@@ -159,11 +245,10 @@ def _of_book(path: str | Path) -> LogEntries:
     with Logbook(path, read_only=True) as book:
         records = read_visits(book)
     for record in records:
-        days = [date_of(reading.get("taken_at")) for reading in record.readings]
-        day = max((one for one in days if one), default=date_of(record.opened_at))
-        entries.add(record, record.history(), day)
+        entries.add(record, record.history(), date_of(record.opened_at))
         if record.broken:
             entries.notes.append(f"Visit {record.visit_id} is broken at {record.broken}: changed outside combust.")
+    entries.tell_swaps()
     return entries
 
 
@@ -174,4 +259,5 @@ def _of_table(given: Any, mapping: MapLike) -> LogEntries:
     entries = LogEntries(notes=[*table.notes, *table.told("Row {} was refused: {}")], stops=table.stops)
     for visit in visits:
         entries.add(visit, ((kind, body) for kind, _, body in visit.entries))
+    entries.tell_swaps()
     return entries

@@ -7,11 +7,14 @@ from __future__ import annotations
 
 import hashlib
 import io
+import json
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
+from contextlib import suppress
+from dataclasses import dataclass
 from pathlib import Path
 from threading import Lock
-from typing import BinaryIO
+from typing import Any, BinaryIO
 
 from combust.application.visit.visit import Visit
 from combust.data.errors import CombustError, Fault, no_access
@@ -24,6 +27,7 @@ LONGEST = 1600  # pixels of the longer side of what is kept
 MOST_PIXELS, MOST_PIXELS_WHOLE = 55_000_000, 17_000_000
 QUALITY = 82
 NAME = re.compile(r"[0-9a-f]{64}\.jpg")
+JPEG = b"\xff\xd8\xff"
 _one_at_a_time = Lock()
 
 
@@ -108,12 +112,17 @@ def read_photo(book: Path, name: str) -> bytes:
         raise CombustError(
             Fault("photo", name, "format", why="is no name of a photograph", hint="Open it by its entry.")
         )
+    path = folder_of(book) / name
     try:
-        picture = (folder_of(book) / name).read_bytes()
+        if path.exists() and not path.is_file():  # a pipe would be waited for without end
+            raise FileNotFoundError(path)
+        with path.open("rb") as file:
+            picture = file.read(MOST_BYTES + 1)
     except OSError as error:
         hint = f"Copy the folder {folder_of(book).name} beside the logbook."
         raise no_access("photo", name, error, hint) from error
-    if hashlib.sha256(picture).hexdigest() != name.removesuffix(".jpg"):
+    sound = len(picture) <= MOST_BYTES and picture.startswith(JPEG)
+    if not sound or hashlib.sha256(picture).hexdigest() != name.removesuffix(".jpg"):
         why = "was changed outside combust"
         raise CombustError(Fault("photo", name, "damaged", why=why, hint="Do not rely on it."))
     return picture
@@ -125,12 +134,52 @@ def photos_of(visit: Visit) -> list[tuple[str, str, str]]:
     return [(body["photo"], str(body.get("text") or ""), str(body.get("entry") or "")) for body in bodies]
 
 
-def changed_photos(book: Path, names: Iterable[str]) -> list[str]:
-    """Return the photographs that are here and are not what their names say."""
-    found = []
+def names_in(rows: Iterable[Mapping[str, Any] | Any]) -> list[str]:
+    """Return the photographs that entries name, each once; ``rows`` as a book, or an export of one, holds them."""
+    found: dict[str, None] = {}
+    for row in rows:
+        if row["kind"] in ("note", "correction"):
+            with suppress(ValueError, TypeError, RecursionError):
+                body = json.loads(row["body"])
+                photo = body.get("photo") if isinstance(body, dict) else None
+                if isinstance(photo, str) and NAME.fullmatch(photo):
+                    found[photo] = None
+    return [*found]
+
+
+@dataclass(frozen=True, slots=True)
+class Photos:
+    """Photographs that are here (taken along, where they were carried), those that are not, and those changed."""
+
+    here: int = 0
+    missing: tuple[str, ...] = ()
+    changed: tuple[str, ...] = ()
+
+    def told(self) -> list[str]:
+        """Return a sentence of each that is not here, or is not what its name says."""
+        lines = [f"photograph {name} is not there: the entry that names it goes without it" for name in self.missing]
+        return lines + [f"photograph {name} was changed outside combust: it was left out" for name in self.changed]
+
+
+def look_at_photos(book: Path, names: Iterable[str], target: Path | None = None) -> Photos:
+    """Return which photographs lie beside a book; with a ``target``, each is copied beside that file too.
+
+    One at a time, each no larger than a photograph is: what is missing or was changed is named, the rest goes on.
+    The names are hashes, so that none can lead out of the folder, and none takes the place of another.
+
+    Raises
+    ------
+    CombustError
+        The place to copy to cannot be written.
+    """
+    here, missing, changed = 0, list[str](), list[str]()
     for name in dict.fromkeys(names):
         try:
-            read_photo(book, name)
+            picture = read_photo(book, name)
         except CombustError as error:
-            found += [name] if error.faults[0].code == "damaged" else []
-    return found
+            (changed if error.faults[0].code in ("damaged", "format") else missing).append(name)
+            continue
+        if target is not None:
+            keep_photo(target, picture)
+        here += 1
+    return Photos(here, tuple(missing), tuple(changed))

@@ -15,7 +15,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from combust.application.reading.result import safety_of
-from combust.application.visit.record import CHECKS, record_fields
+from combust.application.visit.record import CHECKS, REST, cannot_be_had, record_fields
 from combust.application.visit.visit import Visit
 from combust.application.visit.words import EVENT, HEAD, HOLDS, PLATE, SAID, SUPPLY
 from combust.data.errors import CombustError, Fault, shorten
@@ -87,7 +87,7 @@ def entries_of_line(words: Sequence[str], visit: Visit, at: datetime.datetime) -
             ("check", None, {"check": CHECK.checked(name.lower()), "result": needed(name, " ".join(said))})
         )
     elif verb == "missing":
-        new.entries.append(("missing", None, _declared(words[1:])))
+        new.entries += [("missing", None, body) for body in _declared(words[1:], visit)]
     else:
         _add_values(new, read_line(words, visit, at), visit)
     return new
@@ -348,14 +348,20 @@ def _add_values(new: NewVisit, line: Line, visit: Visit) -> None:
             new.entries.append(("part", None, {**measured, **beside}))
 
 
-def _declared(words: Sequence[str]) -> dict[str, str]:
+def _declared(words: Sequence[str], visit: Visit) -> list[dict[str, str]]:
     name, *reason = words or [""]
+    if name.lower() == REST:
+        text, keys = needed(f"missing {REST}", " ".join(reason)), cannot_be_had(visit)
+        if not keys:
+            hint = "Say what is still asked for, and close the visit."
+            raise CombustError(Fault("missing", REST, "empty", why="is nothing: all was read or declared", hint=hint))
+        return [{"field": key, "reason": text} for key in keys]
     fields = record_fields()
     known = Field("missing", "choice", choices=tuple(fields))
     if reason and f"{name}_{reason[0]}".lower() in fields:  # cab co, reading after
         name = f"{name}_{reason.pop(0)}"
     key = name.lower() if name.lower() in fields else named(name, WORDS) or name
-    return {"field": known.checked(key), "reason": needed(name, " ".join(reason))}
+    return [{"field": known.checked(key), "reason": needed(name, " ".join(reason))}]
 
 
 def needed(what: str, text: str) -> str:

@@ -10,26 +10,34 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from combust.application.fleet.calendar import MONTHS, UNKNOWN
 from combust.application.fleet.decisions import KEEP_OFF, SURENESS
+from combust.application.fleet.elevation import Elevation
 from combust.application.fleet.nights import as_typed
 from combust.application.fleet.overview import SHORT, alike, decided, helps, worst_first
 from combust.application.fleet.plan import FleetPlan
 from combust.domain.limits import cautions
 from combust.domain.result import plain
 from combust.edge.cli.output import write_text
+from combust.edge.figures.elevation import elevation_picture
 from combust.edge.figures.margins import margin_picture, margin_scale
 from combust.edge.reports.html import harmless, page, picture
 from combust.edge.whole_file import whole_file
 
 if TYPE_CHECKING:
+    import pandas as pd
     from matplotlib.figure import Figure
 
-MOST = {"vehicles": 1000, "kits": 40, "faults": 200, "warnings": 10}  # on the page; the tables hold all
+MOST = {"vehicles": 1000, "routes": 60, "kits": 40, "faults": 200, "warnings": 10}  # on the page; the tables hold all
 HEADS = ("vehicle", "site", "heater", "decision", "how sure", "metres left", "lambda left", "cab on the cold night",
          "fuel grade", "battery", "fuel in a season")  # fmt: skip
 LONGEST_ID = 32
 WEAK = ("too_small", "unknown")
 MOST_JSON_VEHICLES = 100_000
+TABLES = (
+    "vehicles", "counts", "sites", "parts", "kits", "calendar", "remedies", "routes", "ways", "sensitivity",
+    "faults", "refused",
+)  # fmt: skip
 FLIP = ["swing", "decision", "from_answer", "to_answer"]
 
 
@@ -45,11 +53,11 @@ def write_plan(plan: FleetPlan, folder: str | Path, *, title: str = "Fleet plan 
     texts = {"plan.html": plan_page(plan, figures, title=title), "driver_cards.txt": "\n\n".join(cards) + "\n"}
     if len(plan.vehicles) <= MOST_JSON_VEHICLES:
         texts["plan.json"] = json.dumps(plan.to_dict(), ensure_ascii=False, allow_nan=False, indent=1) + "\n"
-    frames = ("vehicles", "counts", "sites", "parts", "kits", "remedies", "routes", "sensitivity", "faults", "refused")
-    tables = {name: getattr(plan, name) for name in frames} | {
+    tables = {name: getattr(plan, name) for name in TABLES} | {
         **{name: getattr(plan.assignment, name) for name in ("aims", "moves")},
         "kits_with_moves": plan.assignment.kits,
         "assumptions": plan.assumptions.astype({"value": str}),
+        **({"due": plan.history.table} if plan.history.due else {}),
     }
     for name, table in tables.items():
         texts[f"{name}.csv"] = csv_of(table)
@@ -99,6 +107,9 @@ def plan_page(plan: FleetPlan, figures: Mapping[str, Figure], *, title: str) -> 
         vehicles=[_vehicle(row) for row in frame.head(MOST["vehicles"]).itertuples(index=False)],
         helps=plain(helps(plan.remedies)),
         kits=_kits(plan),
+        routes=_routes(plan),
+        calendar=_calendar(plan.calendar),
+        unknown=plain(plan.calendar[plan.calendar["what"] == UNKNOWN]),
         total=_total(plan),
         moves=[] if plan.assignment.moves.empty else plain(alike(plan.assignment.moves, ["from_site", "to_site"])),
         cards=[
@@ -136,6 +147,31 @@ def _kits(plan: FleetPlan) -> list[dict[str, Any]]:
     """Return who gets the kits and who would be next, each up to the number that the page holds."""
     given = plan.kits["given"]
     return [*plain(plan.kits[given].head(MOST["kits"])), *plain(plan.kits[~given].head(MOST["kits"]))]
+
+
+def _calendar(table: pd.DataFrame) -> list[dict[str, Any]]:
+    """Return the months in their order, each with its jobs; what is not known stands apart."""
+    out = []
+    for place, part in table[table["what"] != UNKNOWN].groupby("place", sort=True):
+        month = int(part["month"].iloc[0])
+        name = "before the season" if place < 0 else MONTHS[month - 1]
+        out.append({"name": name, "jobs": [(what, plain(rows)) for what, rows in part.groupby("what", sort=False)]})
+    return out
+
+
+def _routes(plan: FleetPlan) -> list[dict[str, Any]]:
+    """Return each route with its picture and what it means for each heater on it, those with heaters off first."""
+    ways = dict(list(plan.ways.groupby("route_id", sort=False)))
+    out = []
+    for route, part in plan.routes.groupby("route_id", sort=False):
+        way, drawn = ways.get(route), None
+        if way is not None:
+            elevation = Elevation(way["distance_km"].to_numpy(), way["altitude_m"].to_numpy())
+            drawn = elevation_picture(elevation, part["heater_altitude_limit_m"].tolist(), str(route))
+        heaters = part.groupby("text", sort=False)["heater"].agg(", ".join).reset_index()
+        above = bool((~(part["highest_m"] <= part["heater_altitude_limit_m"])).any())  # a limit not entered, too
+        out.append({"route_id": route, "picture": drawn, "heaters": plain(heaters), "above": above})
+    return sorted(out, key=lambda row: not row["above"])
 
 
 def _total(plan: FleetPlan) -> dict[str, Any]:

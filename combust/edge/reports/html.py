@@ -26,16 +26,17 @@ def page(name: str, **facts: Any) -> str:
     """
     facts = {"cautions": cautions(), "version": __version__, **facts}
     room, _, name = name.rpartition("/")
-    text: str = _pages(room or "reports").get_template(f"{name}.html.j2").render(facts)
+    ending = "j2" if name.endswith(".svg") else "html.j2"
+    text: str = _pages(room or "reports").get_template(f"{name}.{ending}").render(facts)
     return text
 
 
 @cache
 def _pages(room: str) -> Any:
-    from jinja2 import Environment, PackageLoader, StrictUndefined
+    from jinja2 import ChoiceLoader, Environment, PackageLoader, StrictUndefined
 
-    rules = Environment(
-        loader=PackageLoader(f"combust.edge.{room}", "templates"),
+    rules = Environment(  # every room may show the small figures
+        loader=ChoiceLoader([PackageLoader(f"combust.edge.{one}", "templates") for one in (room, "figures")]),
         autoescape=True,
         undefined=StrictUndefined,
         finalize=harmless,
@@ -54,7 +55,16 @@ def harmless(value: Any) -> Any:
 
 def picture(figure: Figure, caption: str = "") -> dict[str, str]:
     """Return a figure for a page: SVG in a data URL (it cannot run a script or fetch anything), alt, caption."""
-    data, alt = base64.b64encode(svg_text(figure).encode()).decode("ascii"), str(figure.get_label())
+    return _shown(svg_text(figure), str(figure.get_label()), caption)
+
+
+def small_picture(name: str, one: Any, alt: str, caption: str = "") -> dict[str, str]:
+    """Return one of the small figures of ``edge/figures/svg.py`` as :func:`picture` does, from its template."""
+    return _shown(page(f"figures/{name}.svg", one=one, alt=alt), alt, caption)
+
+
+def _shown(svg: str, alt: str, caption: str) -> dict[str, str]:
+    data = base64.b64encode(svg.encode()).decode("ascii")
     return {"src": f"data:image/svg+xml;base64,{data}", "alt": alt, "caption": caption or alt}
 
 

@@ -6,12 +6,14 @@ import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
+from combust.application.causes.catalogue import label_of
 from combust.application.causes.visit_result import VisitResult
 from combust.application.visit.meaning import causes_of, whole_safety
 from combust.application.visit.record import hand_back, missing_fields
 from combust.application.visit.standing import before_work, line_of
 from combust.application.visit.taken import Taken
 from combust.application.visit.visit import Visit
+from combust.application.visit.wording import changes, name_of
 from combust.data.units import in_words
 from combust.domain.safety import Safety
 
@@ -57,14 +59,16 @@ class Cab:
 class Verdict:
     """The answer of a visit.
 
-    ``brief`` is what was found in a few words, ``now`` whether it is handed back, ``why`` what speaks against it,
-    ``conditions`` under which it may be used, ``causes`` the ranking of what was found (None without one).
+    ``brief`` is what was found in a few words, ``changed`` which numbers were corrected or said anew, old and new,
+    ``now`` whether it is handed back, ``why`` what speaks against it, ``conditions`` under which it may be used,
+    ``causes`` the ranking of what was found (None without one).
     """
 
     safety: Safety
     found: str
     brief: str
     done: str
+    changed: str
     now: str
     why: Sequence[str]
     conditions: Sequence[str]
@@ -81,7 +85,7 @@ class Verdict:
 
 def verdict_of(visit: Visit) -> Verdict:
     """Return what a visit comes to, in the units of its person."""
-    causes, _ = causes_of(before_work(visit), pairs=False, next_checks=False)
+    causes, _ = causes_of(before_work(visit), next_checks=False)
     judged = whole_safety(visit)
     now, why = hand_back(visit, judged)
     safety = judged.told_in(visit.units)
@@ -92,6 +96,7 @@ def verdict_of(visit: Visit) -> Verdict:
         found=_found(visit, _meaning(visit, causes)),
         brief=_found(visit, _briefly(causes) or _meaning(visit, causes)),
         done="; ".join(done) or "Nothing was repaired or adjusted.",
+        changed="; ".join(changes(visit)),
         now=now,
         why=[text for text in why if text not in known],
         conditions=_conditions(visit, now),
@@ -105,7 +110,7 @@ def verdict_of(visit: Visit) -> Verdict:
 def _found(visit: Visit, meaning: str) -> str:
     """Return what was found before the work: what was seen first, then what the readings mean."""
     taken = before_work(visit).taken
-    seen = [f"{key.replace('_', ' ')}: {one.values[key]}" for one in taken for key in SEEN if key in one.values]
+    seen = [f"{name_of(key)}: {label_of(str(one.values[key]))}" for one in taken for key in SEEN if key in one.values]
     return "; ".join([*dict.fromkeys(seen), in_words(meaning, visit.units)]).replace("_", " ")
 
 
@@ -114,7 +119,7 @@ def _briefly(causes: VisitResult | None) -> str:
     if causes is None or not (causes.ranked and causes.valid and causes.fits):
         return ""
     unsure = "" if causes.top.probability >= LEADS else "nothing settled; first "
-    return f"{unsure}{causes.top.cause} ({100 * causes.top.probability:.0f} %)"
+    return f"{unsure}{label_of(causes.top.cause)} ({causes.top.percent})"
 
 
 def _meaning(visit: Visit, causes: VisitResult | None) -> str:
@@ -126,8 +131,8 @@ def _meaning(visit: Visit, causes: VisitResult | None) -> str:
     if not causes.fits:
         return "The readings fit no cause in the list."
     if causes.top.probability < LEADS:
-        return f"Nothing settled; first, with {100 * causes.top.probability:.0f} %: {diagnosis(causes.top.text)}"
-    return f"{diagnosis(causes.top.text)} ({100 * causes.top.probability:.0f} %)"
+        return f"Nothing settled; first, with {causes.top.percent}: {diagnosis(causes.top.text)}"
+    return f"{diagnosis(causes.top.text)} ({causes.top.percent})"
 
 
 def diagnosis(text: str) -> str:

@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
+from combust.application.causes.catalogue import label_of
 from combust.application.visit.record import Section, sections, status
 from combust.application.visit.standing import excluded
 from combust.application.visit.taken import Taken
@@ -13,7 +14,8 @@ from combust.application.visit.visit import Visit
 from combust.application.visit.wording import name_of, told
 from combust.data.vocabulary import quantities
 from combust.domain.result import shown
-from combust.edge.reports.html import page, picture
+from combust.edge.figures.svg import before_and_after
+from combust.edge.reports.html import page, small_picture
 from combust.edge.reports.verdict import Room, Verdict, verdict_of, when
 
 NAMES = {
@@ -52,7 +54,7 @@ def visit_page(visit: Visit, *, head: str = "", numbers: bool = False) -> str:
         A whole HTML5 document with figures as data in it.
     """
     room, verdict = Room(), verdict_of(visit)
-    left_out = [name_of(cause) for cause in excluded(visit, verdict.causes)]
+    left_out = [label_of(cause) for cause in excluded(visit, verdict.causes)]
     facts: dict[str, Any] = {
         "verdict": _cut(verdict, room),
         "warnings": room.some(_warnings(verdict), MOST_WARNINGS, LONG),
@@ -94,6 +96,7 @@ def _cut(verdict: Verdict, room: Room) -> dict[str, Any]:
         "rows": [
             ("Found", room.words(verdict.found, LONG)),
             ("Done", room.words(verdict.done, LONG)),
+            *((("Changed", room.words(verdict.changed, LONG)),) if verdict.changed else ()),
             ("Condition", room.words(" ".join(verdict.conditions), LONG)),
             ("Next visit", room.words(verdict.next_visit, SHORT)),
         ],
@@ -156,13 +159,11 @@ def _numbers(one: Taken | None, units: str) -> dict[str, str]:
 
 def _figures(visit: Visit) -> list[dict[str, str]]:
     """Return the plane of each stage with the reading before the work and the one after it."""
-    from combust.edge.figures.gas_plane import draw_before_after
-
     found = []
     for stage, pair in visit.before_after().items():
-        results = [one.result if one and one.values.get("o2_dry_pct") is not None else None for one in pair]
-        if any(results):
-            found.append(picture(draw_before_after(*results), f"{_titled(stage)}, on the CO2-O2 plane."))
+        if drawn := before_and_after(*(one.result if one else None for one in pair)):
+            alt = f"CO2 against O2 with the line of {drawn.fuel.name}; {drawn.told}"
+            found.append(small_picture("plane", drawn, alt, f"{_titled(stage)}, on the CO2-O2 plane."))
     return found
 
 

@@ -11,6 +11,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from combust.data.fields import as_number
+from combust.edge.tables.arrow import NO_TEXT, numbers_of, text_array
 
 # What people and programs write for "not measured" (common practice, no source). Never turned into 0.
 EMPTY_WORDS = ("", "?", "nan", "na", "n/a", "null", "none", "-", "--")
@@ -55,14 +56,14 @@ def read_cell(text: str, decimal: str = ".") -> Cell:
 def plain_numbers(column: Any, decimal: str) -> Any:
     """Return a column as floats when every cell of it is a plain number or empty, as almost all are; else None."""
     if pa.types.is_floating(column.type) or pa.types.is_integer(column.type):
-        return column.cast(pa.float64(), safe=False).to_numpy(zero_copy_only=False)
+        return numbers_of(column.cast(pa.float64(), safe=False))
     column = plain_text(column)
     if decimal != ".":
         if pc.any(pc.match_substring_regex(column, "[.]" if decimal == "," else "[.,]")).as_py():
             return None
         column = pc.replace_substring(column, ",", ".")
     try:
-        numbers = column.cast(pa.float64()).to_numpy(zero_copy_only=False)
+        numbers = numbers_of(column.cast(pa.float64()))
     except pa.ArrowInvalid:
         return None
     return numbers if np.isfinite(numbers).sum() == len(column) - column.null_count else None
@@ -89,8 +90,8 @@ def plain_text(column: Any) -> Any:
 def trimmed_text(column: Any) -> Any:
     """Return a column as trimmed text with null for empty words."""
     text = pc.utf8_trim_whitespace(plain_text(column))
-    empty = pc.is_in(pc.utf8_lower(text), value_set=pa.array(EMPTY_WORDS))
-    return pc.if_else(empty, pa.scalar(None, pa.string()), text)
+    empty = pc.is_in(pc.utf8_lower(text), value_set=text_array(EMPTY_WORDS))
+    return pc.if_else(empty, NO_TEXT, text)
 
 
 def different_cells(column: Any) -> tuple[list[str], Any]:
@@ -98,4 +99,4 @@ def different_cells(column: Any) -> tuple[list[str], Any]:
     coded = (column.combine_chunks() if isinstance(column, pa.ChunkedArray) else column).dictionary_encode()
     coded = coded.combine_chunks() if isinstance(coded, pa.ChunkedArray) else coded
     cells = coded.dictionary.to_pylist()
-    return cells, pc.fill_null(coded.indices, len(cells)).to_numpy(zero_copy_only=False).astype(np.intp)
+    return cells, numbers_of(coded.indices, len(cells)).astype(np.intp)

@@ -13,6 +13,7 @@ import pyarrow.compute as pc
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import Field
 from combust.data.units import in_our_unit
+from combust.edge.tables.arrow import EMPTY, numbers_of, text_array
 from combust.edge.tables.cells import (
     TWO_WAYS,
     UNKNOWN,
@@ -28,7 +29,7 @@ from combust.edge.tables.table_map import TableMap
 
 # What spreadsheets write before the row at the foot of a table (common practice, no source).
 _SUMMARY = "total totals subtotal sum mean average avg median summe gesamt mittelwert mittel somme moyenne"
-SUMMARIES = pa.array([*_SUMMARY.split(), "grand total"])
+SUMMARIES = text_array([*_SUMMARY.split(), "grand total"])
 _WITHOUT = "Write thousands without a mark, and decimals all with one mark."
 
 
@@ -102,14 +103,14 @@ def _refuse_summaries(table: Any, values: dict[str, Any], faults: RowFaults) -> 
     for column in table.columns:
         if not open_rows.any() or pa.types.is_floating(column.type) or pa.types.is_integer(column.type):
             return
-        text = pc.ascii_lower(pc.ascii_trim(pc.fill_null(plain_text(column), ""), " :\t"))
-        found = pc.is_in(text, value_set=SUMMARIES).to_numpy()
+        text = pc.ascii_lower(pc.ascii_trim(pc.fill_null(plain_text(column), EMPTY), " :\t"))
+        found = numbers_of(pc.is_in(text, value_set=SUMMARIES))
         for row in np.flatnonzero(found & open_rows).tolist():
             why, hint = "is a summary of other rows, not a reading", "Take it out, or name the row otherwise."
             faults.of[row] = [("row", Fault("row", text[row].as_py(), "format", why=why, hint=hint))]
             for key, cells in values.items():
                 values[key][row] = "" if cells.dtype == object else np.nan if cells.dtype == float else -1
-        open_rows &= pc.equal(text, "").to_numpy()
+        open_rows &= numbers_of(pc.equal(text, EMPTY))
 
 
 def _refuse_kinds(table: Any, headings: Sequence[Heading]) -> None:

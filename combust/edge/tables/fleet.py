@@ -11,12 +11,14 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from combust.application.fleet.changes import changed_tables
+from combust.application.fleet.due import HeaterLog
 from combust.application.fleet.plan import FleetPlan, plan_tables
 from combust.application.fleet.points import NO_POINTS, RouteSums, RouteUse, route_block
 from combust.application.fleet.policy import Policy
 from combust.application.fleet.tables import FleetTable, check_columns_there, fleet_fields
 from combust.data.errors import CombustError, Fault
 from combust.domain.heater import Heater
+from combust.edge.logbook.history import heater_log
 from combust.edge.tables.reader import Rows, Table, open_source, read_table
 from combust.edge.tables.source import table_files
 from combust.edge.tables.table_map import MapLike, TableMap
@@ -147,6 +149,7 @@ def plan_fleet(
     with_assignment: bool = True,
     mapping: MapLike = None,
     changes: Iterable[str] = (),
+    log: HeaterLog | str | Path | None = None,
     add_up: Callable[[list[Table], list[RouteUse]], RouteSums] = sum_routes,
 ) -> FleetPlan:
     """Plan a fleet: which vehicles need altitude compensation, where heat runs short, and what it costs.
@@ -169,6 +172,9 @@ def plan_fleet(
     changes : iterable of str, optional
         What-if, made one after the other before anything is planned: ``"design_temp_c lowered by 8"``,
         ``"type small = large where altitude_m >= 2500"``, ``"fuel = paraffinic"``.
+    log : HeaterLog or path, optional
+        Logbook or table with the winters of its heaters (``heater_id`` of a vehicle is its name there): who is due for
+        a visit this season, and which heater stays off by its last one.
     add_up : callable, optional
         Sums the route points another way, as ``combust.edge.tables.dask_workers.sum_routes_dask`` does.
 
@@ -210,6 +216,7 @@ def plan_fleet(
         policy=Policy.of(policy).replaced(max_kits=max_kits, max_moves=max_moves),
         with_sensitivity=with_sensitivity,
         with_assignment=with_assignment,
+        log=heater_log(log) if isinstance(log, str | Path) else log,
     )
     return replace(
         plan, notes=(*told, *plan.notes, *(f"routes: {note}" for table in points[:1] for note in table.notes))

@@ -16,6 +16,7 @@ import pyarrow.parquet as pq
 
 from combust.data.errors import CombustError, Fault, no_access, shorten
 from combust.data.fields import is_missing
+from combust.edge.tables.arrow import EMPTY, mask, numbers_of, text_array
 from combust.edge.tables.dialect import Dialect, decode, read_dialect
 from combust.edge.tables.rows import last_row_end, quotes_are_regular, split_rows
 
@@ -211,9 +212,9 @@ def _parse(raw: bytes, dialect: Dialect) -> Block:
     for column in table.columns:
         if not blank.any():  # most tables are done after their first column
             break
-        blank &= pc.equal(pc.fill_null(pc.utf8_trim_whitespace(column), ""), "").to_numpy()
+        blank &= numbers_of(pc.equal(pc.fill_null(pc.utf8_trim_whitespace(column), EMPTY), EMPTY))
     if blank.any():
-        table, lines = table.filter(pa.array(~blank)), lines[~blank]
+        table, lines = table.filter(mask(~blank)), lines[~blank]
     return Block(table, {}, total - table.num_rows, 0, lines)
 
 
@@ -230,7 +231,7 @@ def _parse_slowly(raw: bytes, dialect: Dialect) -> Block:
                 ragged[len(rows)] = fault
             lines.append(number - 1)
             rows.append([cell or None for cell in [*row[:width], *[""] * (width - len(row))]])
-    arrays = [pa.array([row[position] for row in rows], pa.string()) for position in range(width)]
+    arrays = [text_array([row[position] for row in rows]) for position in range(width)]
     table = pa.Table.from_arrays(arrays, names=list(dialect.header))
     return Block(table, ragged, number - len(rows), 0, np.array(lines, dtype=np.intp))
 

@@ -34,6 +34,8 @@ class FormField:
         Whether it can be below zero: keypads for numbers lack a minus.
     said : tuple of str
         What was wrong with it.
+    held : str
+        What the visit holds already: it stands in the empty field, and is not sent again.
     """
 
     name: str
@@ -45,6 +47,7 @@ class FormField:
     choices: tuple[tuple[str, str], ...] = ()
     negative: bool = False
     said: tuple[str, ...] = ()
+    held: str = ""
 
 
 def name_of(key: str, units: str) -> str:

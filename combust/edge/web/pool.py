@@ -6,18 +6,22 @@ import hashlib
 import multiprocessing
 import os
 import signal
+import sys
 import threading
 from collections import OrderedDict
 from collections.abc import Callable
 from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from combust.application.visit.standing import Standing
     from combust.application.visit.visit import Visit
+    from combust.edge.web.plan_seen import PlanSeen
 
 WORKERS = 2
+FRAMES = "pandas"
 MOST_KEPT = 256
 _one_sheet = threading.Lock()
 TRIES = 3  # a question that ends its process each time is not asked for ever
@@ -60,6 +64,17 @@ class Pool:
         page: str = self._ask(f"sheet {head} {numbers} {name_of(visit)}", write_sheet, visit, head, numbers)
         return page
 
+    def plan(self, folder: Path) -> PlanSeen:
+        """Return what the page shows of the plan in a folder, read once for each time that it was written.
+
+        In a process that ends with it: the frames that it comes in need a library that no page loads.
+        """
+        from combust.edge.web.plan_seen import look_at_plan
+
+        stamps = sorted((path.name, path.stat().st_mtime_ns) for path in folder.glob("plan.*"))
+        seen: PlanSeen = self._ask(f"plan {folder} {stamps}", apart, look_at_plan, str(folder))
+        return seen
+
     def _ask(self, name: str, work: Callable[..., Any], *given: Any) -> Any:
         left = TRIES
         while True:
@@ -100,7 +115,7 @@ class Pool:
         """Fill an answer, whoever else waits for it."""
         executor = None
         try:
-            if self._workers:
+            if self._workers and work is not apart:
                 executor = self._started()
                 answer.set_result(executor.submit(work, *given).result())
             else:
@@ -146,6 +161,14 @@ class Pool:
             executor, self._executor = self._executor, None
         if executor is not None:
             executor.shutdown(wait=True, cancel_futures=True)
+
+
+def apart(work: Callable[..., Any], *given: Any) -> Any:
+    """Return what is worked out in a process of its own that ends with it; here where the library is loaded anyhow."""
+    if FRAMES in sys.modules:
+        return work(*given)
+    with ProcessPoolExecutor(1, mp_context=multiprocessing.get_context("spawn"), initializer=begin) as once:
+        return once.submit(work, *given).result()
 
 
 def name_of(visit: Visit) -> str:

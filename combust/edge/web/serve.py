@@ -94,7 +94,7 @@ def run(settings: Settings) -> None:
     from combust.edge.web.protocol import InTime
 
     pool = Pool(WORKERS if settings.shared else 0)
-    late = threading.Timer(WARM_AFTER, warm, [pool])
+    late = threading.Timer(WARM_AFTER, warm, [pool, settings])
     late.daemon = True
     late.start()
     uvicorn.run(make_app(settings, pool=pool), host=settings.host, port=settings.port, http=InTime, ws="none",
@@ -102,9 +102,11 @@ def run(settings: Settings) -> None:
                 limit_concurrency=MOST_CONNECTIONS, timeout_graceful_shutdown=5)  # fmt: skip
 
 
-def warm(pool: Pool) -> None:
+def warm(pool: Pool, settings: Settings) -> None:
     """Load what the pages need, before somebody waits for it."""
     with suppress(Exception):  # whoever asks is told
         for way in WAYS:
             way.load()
         pool.warm()
+        if settings.plan:
+            pool.plan(settings.plan)

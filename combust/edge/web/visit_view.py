@@ -6,16 +6,17 @@ from collections.abc import Iterable
 from dataclasses import replace
 from typing import Any
 
-from combust.application.causes.catalogue import HEALTHY, shipped_priors
+from combust.application.causes.catalogue import HEALTHY, label_of, shipped_priors
 from combust.application.causes.checks import ENTERED_WITH
 from combust.application.causes.visit_result import NextCheck, RankedCause
 from combust.application.visit.clock import clock_doubts
+from combust.application.visit.entries import names_of
 from combust.application.visit.healthy_band import band_beside
 from combust.application.visit.record import missing_fields, status
 from combust.application.visit.standing import LEAST, Standing, excluded, line_of
 from combust.application.visit.taken import Taken
 from combust.application.visit.visit import Visit
-from combust.application.visit.wording import told
+from combust.application.visit.wording import same_as_before, told
 from combust.application.visit.words import SAID
 from combust.data.errors import CombustError
 from combust.data.units import in_words
@@ -74,8 +75,16 @@ def facts_of(found: Standing, asked: Asked, error: CombustError | None = None) -
         **_causes(found, asked.units),
         "missing": [label for _, label in missing_fields(visit)],
         "doubts": clock_doubts(visit),
+        "doubled": _doubled(visit),
         "held": held(visit, asked.units),
     }
+
+
+def _doubled(visit: Visit) -> tuple[str, str] | None:
+    """Return (number of the last entry, of the one that says the same just before it); None where it is no double."""
+    names, same = names_of(visit.entries), same_as_before(visit)
+    last = visit.entries[-1].name if visit.entries else ""
+    return (names[last], same[last]) if last in same else None
 
 
 def about(visit: Visit) -> dict[str, Any]:
@@ -160,12 +169,11 @@ def _causes(found: Standing, units: str) -> dict[str, Any]:
     facts["why_not"] = found.why_not[:1].upper() + found.why_not[1:]
     if causes is None:
         return facts
-    label = {name: cause.label for name, cause in shipped_priors().causes.items()}
     if not causes.ranked:
         return {**facts, "why_not": causes.in_short[:1].upper() + causes.in_short[1:]}
     facts["bars"] = [_bar(one, units) for one in causes.causes if one.probability >= LEAST]
-    facts["apart"] = [", ".join(label.get(name, name) for name in names) for names in causes.cannot_separate[:2]]
-    facts["excluded"] = [label.get(name, name) for name in excluded(found.visit, causes)]
+    facts["apart"] = [", ".join(map(label_of, names)) for names in causes.cannot_separate[:2]]
+    facts["excluded"] = [label_of(name) for name in excluded(found.visit, causes)]
     facts["misfit"] = ", ".join(causes.disagree).replace("_", " ") if not causes.fits else ""
     facts["invalid"] = not causes.valid
     if causes.adjust and found.safety.allows(("burning",)):
@@ -175,9 +183,8 @@ def _causes(found: Standing, units: str) -> dict[str, Any]:
 
 def _bar(one: RankedCause, units: str) -> dict[str, Any]:
     label, _, sentence = one.text.partition(": ")
-    percent = 100.0 * one.probability
-    text = in_words(sentence, units)
-    return {"name": one.cause, "label": label, "percent": f"{percent:.0f}", "width": round(percent, 1), "text": text}
+    width, text = round(100.0 * one.probability, 1), in_words(sentence, units)
+    return {"name": one.cause, "label": label, "percent": one.percent, "width": width, "text": text}
 
 
 def held(visit: Visit, units: str) -> list[tuple[str, str]]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -12,13 +14,14 @@ from combust.application.fleet.decisions import DECISIONS, KEEP_OFF, RUNS
 from combust.application.fleet.plan import FleetPlan
 from combust.edge.tables.fleet import plan_fleet
 from tests.application.fleet import foreign
+from tests.long import LONG
 
 HEATERS = foreign.heaters()
 PRICES = {"price_compensation_kit": 700.0, "price_fuel_per_l": 2.0}
 
 
-def planned(cars: pd.DataFrame, sites: pd.DataFrame) -> FleetPlan:
-    return plan_fleet(cars, sites, heaters=HEATERS, policy=PRICES, with_assignment=False)
+def planned(cars: pd.DataFrame, sites: pd.DataFrame, **more: Any) -> FleetPlan:
+    return plan_fleet(cars, sites, heaters=HEATERS, policy=PRICES, with_assignment=False, **more)
 
 
 @pytest.fixture(scope="module")
@@ -147,12 +150,12 @@ def test_how_sure_a_decision_is(plan: FleetPlan) -> None:
 
 # Totals follow from the rows, in any fleet; slips among the names are refused and counted.
 @pytest.mark.hand
-@settings(max_examples=25, deadline=None, suppress_health_check=list(HealthCheck))
-@given(seed=st.integers(0, 10**6), size=st.integers(1, 60), slips=st.integers(0, 5))
-def test_totals_reconcile(seed: int, size: int, slips: int) -> None:
+@settings(max_examples=40 if LONG else 12, deadline=None, suppress_health_check=list(HealthCheck))
+@given(seed=st.integers(0, 10**6), size=st.integers(1, 60), slips=st.integers(0, 5), most=st.none() | st.integers(0, 6))
+def test_totals_reconcile(seed: int, size: int, slips: int, most: int | None) -> None:
     cars = foreign.vehicles(seed, size + slips)
     cars.loc[size:, "site_id"] = "nowhere"
-    plan = planned(cars, foreign.sites(seed))
+    plan = planned(cars, foreign.sites(seed), max_kits=most)
     frame, totals = plan.vehicles, plan.totals
     counts = frame["decision"].value_counts()
     assert set(counts.index) <= set(DECISIONS)
@@ -178,5 +181,21 @@ def test_totals_reconcile(seed: int, size: int, slips: int) -> None:
     assert totals["fuel_l_per_season_with_kit"] == pytest.approx(litres.get("with_kit", 0.0))
     assert litres.get("off", 0.0) == 0.0
     assert totals["cost_fuel"] == pytest.approx(2.0 * litres.get("now", 0.0))
+    assert totals["cost"] == pytest.approx(sum(totals[f"cost_{key}"] for key in ("kits", "fuel", "fuel_with_kit")))
     named = "\n".join("\n".join(card["lines"]) for card in plan.cards)
-    assert all(name in named for name in frame["vehicle_id"])
+    assert all(name in named for name in cars["vehicle_id"])  # the refused ones too
+    assert plan.refused["vehicle_id"].tolist() == cars["vehicle_id"][size:].tolist()
+    assert most is None or kits <= most
+    needed = kits + (frame["decision"] == "no_kit_left").sum()
+    assert (len(plan.kits), plan.kits["given"].sum()) == (needed, kits)
+    assert totals["off"] == (~may).sum() == totals["off_with_kits"] + kits
+    # One line a site adds up to the same, and so does what is to be bought.
+    sites = plan.sites
+    for column, key in (("off", "off"), ("kits", "compensation_kits"), ("fuel_l_per_season", "fuel_l_per_season")):
+        assert sites[column].sum() == pytest.approx(totals[key])
+    assert sites["cost"].sum() + 700.0 * totals["spare_kits"] == pytest.approx(totals["cost"])
+    parts = plan.parts.groupby("part")["count"].sum()
+    assert parts.get("compensation kit", 0) == kits + totals["spare_kits"]
+    assert parts.get("battery", 0) == totals["battery_too_small"]
+    assert parts.get("winter fuel", 0) == totals["fuel_grade_below"]
+    assert parts.get("fuel grade to ask for", 0) == totals["fuel_grade_unknown"]

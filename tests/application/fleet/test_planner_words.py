@@ -38,7 +38,7 @@ def test_a_fuel_grade_is_never_rounded_to_the_warm_side() -> None:
 def test_the_list_of_parts_names_sites_whose_fuel_grade_is_not_known() -> None:
     plan = planned(worked.vehicles().query("group == 'V5'"), worked.sites().drop(columns="cold_filter_plugging_c"))
     asked = plan.parts[plan.parts["part"] == "fuel grade to ask for"]
-    assert asked["detail"].tolist() == ["S5: not known, needs a plugging point of -8 °C or lower"]  # -5 less 3
+    assert asked["detail"].tolist() == ["S5: not known, needs a plugging point of -8 °C or lower (EN 590 class D)"]
     assert asked["count"].tolist() == [20]
 
 

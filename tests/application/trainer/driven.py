@@ -23,7 +23,7 @@ def any_heater(rng: np.random.Generator) -> Heater:
 def moves(rng: np.random.Generator) -> list[tuple[float, str, Any]]:
     """Return what is done in a run, by time: (second, "heat" | "release" | "set", value)."""
     done: list[tuple[float, str, Any]] = [(5.0, "heat", True)]
-    kinds = rng.choice(["bubbles", "standby", "air", "glow", "voltage", "power", "again", "off", "none"], 2)
+    kinds = rng.choice(["bubbles", "standby", "air", "glow", "voltage", "power", "again", "off", "none", "warm"], 2)
     for kind, at in zip(kinds, np.sort(rng.uniform(20.0, 1100.0, 2)), strict=True):
         back = at + rng.uniform(20.0, 250.0)
         if kind == "bubbles":
@@ -40,6 +40,8 @@ def moves(rng: np.random.Generator) -> list[tuple[float, str, Any]]:
             done += [(at, "set", {"battery_v": 0.0}), (back, "set", {"battery_v": 12.7}), (back + 5.0, "heat", True)]
         elif kind == "again":
             done += [(at, "heat", True), (back, "release", None), (back + 10.0, "heat", True)]
+        elif kind == "warm":
+            done += [(2.0, "set", {"warm_enough": True}), (at, "set", {"warm_enough": False})]
         elif kind == "off":
             done += [(at, "heat", False), (back, "heat", True)]
     return sorted(done, key=lambda one: one[0])

@@ -55,6 +55,7 @@ def browser(size: tuple[int, int] = PHONE, *, script: bool = True) -> Iterator[A
     options.set_capability("goog:loggingPrefs", {"performance": "ALL", "browser": "ALL"})
     driver = webdriver.Chrome(options=options, service=Service(program("chromedriver")))
     try:
+        driver.set_script_timeout(PATIENCE)  # axe-core takes long where the machine is busy
         shape = {"width": size[0], "height": size[1], "deviceScaleFactor": 1, "mobile": size == PHONE}
         driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", shape)
         if not script:

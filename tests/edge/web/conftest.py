@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from combust.edge.web.settings import Settings
+from tests.edge.runs import call
 from tests.edge.web.phone import Phone
 
 ROOT = Path(__file__).parents[3]
@@ -29,3 +30,12 @@ def phone(settings: Settings) -> Phone:
 def phones(settings: Settings) -> Callable[[], Phone]:
     """What makes one more phone at the same server."""
     return lambda: Phone(settings)
+
+
+@pytest.fixture(scope="session")
+def planned(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The folder of a plan of the demo fleet."""
+    out, demo = tmp_path_factory.mktemp("plan"), ROOT / "data" / "larkfell_fleet"
+    tables = ["--vehicles", demo / "vehicles.csv", "--sites", demo / "sites.csv", "--policy", demo / "policy.toml"]
+    assert call("fleet", *map(str, tables), "--out", str(out)).code == 0
+    return out

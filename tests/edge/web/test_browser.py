@@ -2,19 +2,22 @@
 
 from __future__ import annotations
 
+import io
 import signal
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
 import pytest
+from PIL import Image
 from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
 from selenium.webdriver.support.ui import Select
 
 import combust
 from combust.edge.logbook.book import Logbook
-from combust.edge.logbook.visits import read_visit
+from combust.edge.logbook.photos import photos_of, read_photo
+from combust.edge.logbook.visits import NewVisit, add, close_visit, read_visit, reopen
 from combust.edge.web.texts import texts
 from tests.edge.runs import ROOT, call
 from tests.edge.web.browser import DESK, PHONE, asked_of_others, axe, browser, printed, sideways, small_targets, wait
@@ -22,6 +25,7 @@ from tests.edge.web.served import Served
 
 pytestmark = pytest.mark.browser
 PAGES = ("/", "/reading", "/word?word=lambda")
+NO_CAB = {"field": "cab_co", "reason": "no meter"}
 GOOD = {"o2_dry_pct": "8,2", "co_dry_ppm": "150", "flue_temp_c": "300", "intake_temp_c": "20"}
 
 
@@ -165,6 +169,7 @@ def test_an_entry_waits_for_the_network_and_is_there_once(visited: tuple[Served,
     server, book = visited
     with browser() as driver:
         driver.get(f"{server.address}/visit/V1/say")
+        wait(driver, lambda d: d.find_elements(By.CSS_SELECTOR, "form[data-draft=note]"))
         server.end(signal.SIGKILL)
         say(driver, "casing cold")
         wait(driver, lambda d: texts()["page"]["not_judged"] in told(d))
@@ -175,6 +180,67 @@ def test_an_entry_waits_for_the_network_and_is_there_once(visited: tuple[Served,
         server.start()
         wait(driver, lambda d: not d.find_elements(By.ID, "waiting"))
         assert notes(book) == ["casing cold", "second look"]
+
+
+def test_a_watch_stays_on_the_page_without_network(visited: tuple[Served, Path]) -> None:
+    """Samples of minutes are not lost by a network that drops in the middle; an empty form is not sent at all."""
+    server, book = visited
+    with browser() as driver:
+        driver.get(f"{server.address}/visit/V1/watch")
+        for number, value in enumerate(("8.2", "8.3", "8.1"), 1):
+            field = driver.find_element(By.ID, "f-o2_dry_pct")
+            field.send_keys(value, Keys.ENTER)
+            if number == 1:
+                wait(driver, lambda d: texts()["visit"]["samples"].format(n=1) in told(d))
+                server.end(signal.SIGKILL)
+            elif number == 2:
+                wait(driver, lambda d: texts()["page"]["stays"] in told(d))
+                server.start()
+                field.send_keys(Keys.ENTER)
+            wait(driver, lambda d, n=number: texts()["visit"]["samples"].format(n=n) in told(d))
+        driver.get(f"{server.address}/visit/V1/say")
+        driver.execute_script("document.querySelector('form[data-draft=note] [name=text]').required = false")
+        driver.find_element(By.CSS_SELECTOR, "form[data-draft=note] button").send_keys(Keys.ENTER)
+        wait(driver, lambda d: texts()["page"]["empty"] in told(d))
+        assert notes(book) == []
+
+
+def photographs(book: Path) -> list[tuple[str, tuple[int, int]]]:
+    """Return the photographs of the visit as the logbook holds them: what each shows, and its size."""
+    with Logbook(book, read_only=True) as opened:
+        found = photos_of(read_visit(opened, "V1"))
+    return [(shows, Image.open(io.BytesIO(read_photo(book, name))).size) for name, shows, _ in found]
+
+
+def test_a_photograph_waits_for_the_network_and_is_there_once(visited: tuple[Served, Path], tmp_path: Path) -> None:
+    """Made small on the phone; a visit that was closed meanwhile refuses it, and it stays until it is sent again."""
+    server, book = visited
+    Image.new("RGB", (3200, 2400), (90, 60, 20)).save(tmp_path / "soot.jpg", "JPEG")
+    with browser() as driver:
+        driver.get(f"{server.address}/visit/V1/photo")
+        server.end(signal.SIGKILL)
+        take_photo(driver, tmp_path / "soot.jpg", "soot at the end")
+        wait(driver, lambda d: texts()["page"]["photos_wait"].format(n=1) in told(d))
+        assert driver.find_element(By.ID, "shows").get_attribute("value") == ""
+        with Logbook(book) as opened:
+            add(opened, [NewVisit("V1", None, {"handed_back": "no"}, [("missing", None, NO_CAB)])])
+            close_visit(opened, "V1", incomplete=True)
+        server.start()
+        driver.get(f"{server.address}/visit/V1")
+        wait(driver, lambda d: texts()["page"]["photo_refused"] + " soot at the end" in told(d))
+        assert photographs(book) == []
+        with Logbook(book) as opened:
+            reopen(opened, "V1", "a photograph came late")
+        driver.find_element(By.CSS_SELECTOR, "#photos-waiting button").send_keys(Keys.ENTER)
+        wait(driver, lambda d: not d.find_elements(By.ID, "photos-waiting"))
+        assert photographs(book) == [("soot at the end", (1600, 1200))]
+
+
+def take_photo(driver: Any, path: Path, shows: str) -> None:
+    """Choose a photograph, say what it shows, and send it."""
+    driver.find_element(By.ID, "photo").send_keys(str(path))
+    driver.find_element(By.ID, "shows").send_keys(shows)
+    driver.find_element(By.CSS_SELECTOR, "form[data-photo] button.main").send_keys(Keys.ENTER)
 
 
 def test_what_waited_and_is_refused_comes_back_into_its_form(visited: tuple[Served, Path]) -> None:

@@ -3,12 +3,18 @@
 from __future__ import annotations
 
 import json
+import os
+import re
+import shutil
 from dataclasses import replace
 from pathlib import Path
+from urllib.parse import quote
 
 import pytest
 
+from combust.application.fleet.decisions import KEEP_OFF
 from combust.edge.web.settings import Settings
+from combust.edge.web.texts import texts
 from tests.edge.runs import ROOT, call
 from tests.edge.web.hostile import HOSTILE, check_page
 from tests.edge.web.phone import Phone, banner_of
@@ -62,14 +68,6 @@ def test_no_text_becomes_markup(phone: Phone, text: str) -> None:
     check_page(answer.text)
 
 
-@pytest.fixture(scope="module")
-def planned(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    out, demo = tmp_path_factory.mktemp("plan"), ROOT / "data" / "larkfell_fleet"
-    tables = ["--vehicles", demo / "vehicles.csv", "--sites", demo / "sites.csv", "--policy", demo / "policy.toml"]
-    assert call("fleet", *map(str, tables), "--out", str(out)).code == 0
-    return out
-
-
 def test_a_plan_names_everyone_whose_heater_is_off(settings: Settings, planned: Path) -> None:
     phone = Phone(replace(settings, plan=planned))
     answer = phone.get("/plan")
@@ -78,11 +76,54 @@ def test_a_plan_names_everyone_whose_heater_is_off(settings: Settings, planned: 
     main = answer.text.partition("<main")[2]
     for one in plan["vehicles"]:
         assert one["vehicle_id"] in main
+    off = {one["vehicle_id"] for one in plan["vehicles"] if one["decision"] in KEEP_OFF}
+    first = main.partition(texts()["plan"]["sites"])[0]
+    assert f"Heater off: {len(off)}" in first
+    assert set(re.findall(r"<summary>(\S+) <strong", first)) == off
     for site in plan["sites"]:
         assert f"HEATER OFF: {site['off']} of {site['vehicles']}." in main or not site["off"]
     whole = phone.get("/plan/whole")
     assert whole.content == (planned / "plan.html").read_bytes()
     assert whole.headers["content-disposition"].startswith("attachment")
+
+
+def test_a_plan_is_searched_by_vehicle_site_and_need(settings: Settings, planned: Path) -> None:
+    """What is found is what the rows of the plan say; capitals count for nothing, hostile text finds nothing."""
+    phone = Phone(replace(settings, plan=planned))
+    vehicles = json.loads((planned / "plan.json").read_text())["vehicles"]
+
+    def found(query: str) -> list[str]:
+        page = phone.get(f"/plan?{query}").text
+        check_page(page)
+        return re.findall(r"<summary>(\S+) <strong", page)
+
+    some = vehicles[len(vehicles) // 2]
+    assert some["vehicle_id"] in found(f"find={some['vehicle_id'].upper()}")
+    at_site = {one["vehicle_id"] for one in vehicles if one["site_id"] == some["site_id"]}
+    assert set(found(f"find={quote(some['site_id'])}")) >= at_site
+    off = [one["vehicle_id"] for one in vehicles if one["decision"] in KEEP_OFF]
+    every = found("find=-")
+    assert sorted(found("who=off")) == sorted(off)
+    assert sorted(every[: len(off)]) == sorted(off), "who is off stands first"
+    kits = {one["vehicle_id"] for one in vehicles if one["decision"] == "compensate"}
+    assert set(found("who=kit")) == kits
+    waxes = {one["vehicle_id"] for one in vehicles if one["fuel_grade"] in ("below", "marginal", "unknown")}
+    assert set(found("who=fuel")) == waxes - set(off)
+    assert found("who=nonsense") == found("")
+    for text in HOSTILE:
+        assert found(f"find={quote(text)}") == []
+
+
+def test_a_plan_written_anew_is_read_anew(settings: Settings, planned: Path, tmp_path: Path) -> None:
+    copy = tmp_path / "plan"
+    shutil.copytree(planned, copy)
+    phone = Phone(replace(settings, plan=copy))
+    assert "Heater off: 0" not in phone.get("/plan").text
+    facts = json.loads((copy / "plan.json").read_text())
+    facts["vehicles"] = [one | {"decision": "as_is"} for one in facts["vehicles"]]
+    (copy / "plan.json").write_text(json.dumps(facts))
+    os.utime(copy / "plan.json", (1, 1))
+    assert "Heater off: 0" in phone.get("/plan").text
 
 
 def test_no_plan_is_told(phone: Phone, settings: Settings, tmp_path: Path) -> None:

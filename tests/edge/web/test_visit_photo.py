@@ -87,6 +87,9 @@ def test_the_hash_stands_in_the_chain_and_a_changed_photograph_is_named(phone: P
     assert phone.get(f"{here}/photo/{name}").status_code == 422
     told = call("log", "verify", str(settings.book), "--json").json
     assert told["broken"] == [f"photograph {name}"]
+    page = phone.get(f"{here}/photo").text
+    assert "<figure" not in page
+    assert f"beside the logbook: {name}" in page
 
 
 def test_the_same_photograph_sent_again_adds_nothing(phone: Phone, settings: Settings) -> None:

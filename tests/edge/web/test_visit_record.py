@@ -78,6 +78,42 @@ def test_what_is_missing_is_added_or_declared_with_a_reason(phone: Phone) -> Non
     assert "plug cannot be reached" in page
 
 
+def test_all_that_cannot_be_read_is_declared_in_one_form(phone: Phone) -> None:
+    """A heater that never lit: one reason for every reading, and what is to be said is still asked for."""
+    here = opened(phone)
+    read(phone, here, start_event="never_lit", supply_v="12.1")
+    record = f"{here}/record"
+    assert '<input type="hidden" name="field" value="rest">' in phone.get(record).text
+    answer = phone.post(f"{here}/missing", {"field": "rest", "reason": "it never lit"}, page=record)
+    assert answer.status_code == 303
+    page = phone.get(record).text
+    assert "<summary>O2<" not in page
+    assert "<summary>smoke number<" not in page
+    assert "<summary>whether it is given back or kept off<" in page
+    assert 'value="rest"' not in page
+    assert phone.post(f"{here}/missing", {"field": "rest", "reason": "again"}, page=record).status_code == 422
+
+
+def test_what_is_sent_twice_is_told_with_a_way_to_correct_it(phone: Phone) -> None:
+    here = opened(phone)
+    for _ in range(2):
+        phone.post(f"{here}/say", {"kind": "note", "text": "soot at the end"}, page=f"{here}/say")
+    page = phone.get(here).text
+    number = re.search(r"Entry (\d+) says the same as entry (\d+)", page)
+    assert number
+    assert int(number[1]) == int(number[2]) + 1
+    assert f'href="{here}/entries/{number[1]}"' in page
+    assert phone.post(f"{here}/entries/{number[1]}", {"withdraw": "1"}).status_code == 303
+    assert "says the same" not in phone.get(here).text
+
+
+def test_the_record_shows_what_was_said_and_sends_it_once(phone: Phone) -> None:
+    here = opened(phone)
+    assert phone.post(f"{here}/complete", {"vehicle": "truck-14"}, page=f"{here}/record").status_code == 303
+    page = phone.get(f"{here}/record").text
+    assert re.search(r'name="vehicle" value="" [^>]*placeholder="truck-14"', page)
+
+
 def test_closing_opening_again_and_what_a_closed_visit_refuses(phone: Phone) -> None:
     here = opened(phone)
     read(phone, here, **RESTRICTED)

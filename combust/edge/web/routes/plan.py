@@ -1,33 +1,45 @@
-"""The page for a plan of a fleet: made by ``combust fleet``, read from its folder."""
+"""The page for a plan of a fleet: made by ``combust fleet``, searched by vehicle, site and need."""
 
 from __future__ import annotations
 
-import json
-from pathlib import Path
-from typing import Any
-
 from starlette.responses import FileResponse, Response
 
-from combust.data.errors import CombustError, Fault
-from combust.domain.limits import Finding
-from combust.domain.safety import calculation
+from combust.data.errors import CombustError
 from combust.edge.web.asked import Asked
+from combust.edge.web.plan_seen import GROUPS, no_plan
 
 WHOLE = "plan.html"
-FACTS = "plan.json"
+MOST_SHOWN, MOST_AT_A_SITE, MOST_SITES = 60, 20, 100  # of a list; the search finds the rest
 
 
 def show(asked: Asked) -> Response:
-    """Return the plan: whose heater is off first, then one line a site with its vehicles."""
+    """Return whose heater is off first, then one line a site; or the vehicles and sites that were asked for."""
     folder = asked.house.settings.plan
     if folder is None:
         return asked.show("plan", plan=None)
-    plan = _read(folder)
-    stops = [Finding(one["code"], one["severity"], one["text"]) for one in plan["safety"]["stops"]]
-    by_site: dict[str, list[dict[str, Any]]] = {}
-    for one in plan["vehicles"]:
-        by_site.setdefault(str(one["site_id"]), []).append(one)
-    return asked.show("plan", safety=calculation(*stops), plan=plan, by_site=by_site)
+    plan, asks = asked.house.pool.plan(folder), asked.request.query_params
+    find = " ".join(asks.get("find", "").split())[:80]
+    group = asks.get("who", "") if asks.get("who", "") in GROUPS else ""
+    found = plan.found(find, group)
+    at_site: dict[str, list[dict[str, object]]] = {}
+    for one in found:
+        at_site.setdefault(str(one["site_id"]), []).append(one)
+    sites = [one for one in plan.sites if str(one["site_id"]) in at_site] if find or group else list(plan.sites)
+    return asked.show(
+        "plan",
+        safety=plan.safety.told_in(asked.units),
+        plan=plan,
+        find=find,
+        group=group,
+        groups=GROUPS,
+        found=found if find or group else plan.found("", "off"),
+        sites=sites[:MOST_SITES],
+        more_sites=len(sites) - MOST_SITES,
+        at_site=at_site,
+        most=MOST_SHOWN,
+        at_most=MOST_AT_A_SITE,
+        kits=sum(one["kits"] for one in plan.sites),
+    )
 
 
 def save(asked: Asked) -> Response:
@@ -41,27 +53,5 @@ def save(asked: Asked) -> Response:
     folder = asked.house.settings.plan
     path = None if folder is None else folder / WHOLE
     if path is None or not path.is_file():
-        raise CombustError(_no_plan(folder))
+        raise CombustError(no_plan(folder))
     return FileResponse(path, filename=WHOLE, media_type="text/html", content_disposition_type="attachment")
-
-
-def _read(folder: Path) -> dict[str, Any]:
-    """Read the plan in a folder.
-
-    Raises
-    ------
-    CombustError
-        None is there, or it is no plan.
-    """
-    try:
-        plan = json.loads((folder / FACTS).read_text(encoding="utf-8"))
-        if isinstance(plan, dict) and {"safety", "sites", "vehicles", "cards"} <= plan.keys():
-            return plan
-    except (OSError, ValueError) as error:
-        raise CombustError(_no_plan(folder)) from error
-    raise CombustError(_no_plan(folder))
-
-
-def _no_plan(folder: Path | None) -> Fault:
-    hint = "Make one: combust fleet --vehicles ... --sites ... --out FOLDER, then combust page --plan FOLDER."
-    return Fault("plan", str(folder) if folder else None, "missing", why="holds no plan that can be read", hint=hint)

@@ -13,11 +13,11 @@ from combust.data.errors import CombustError
 from combust.data.units import in_other_units
 from combust.data.vocabulary import input_keys, inputs
 from combust.domain.safety import Safety, of_all
+from combust.edge.figures.svg import plane
 from combust.edge.logbook.keyboard import this_moment
 from combust.edge.logbook.typed import read_line, stops_typed
 from combust.edge.web.asked import Asked
 from combust.edge.web.fields import form_fields, words_of
-from combust.edge.web.svg import plane
 
 # In the order in which they are read at the heater; the other groups are opened when they are needed. Every other key
 # of the vocabulary is taken too: what was sent is shown again and judged, never dropped.

@@ -11,11 +11,11 @@ from combust.application.visit.visit import Visit
 from combust.data.errors import CombustError, Fault
 from combust.domain.heater import Heater
 from combust.domain.site import Site
+from combust.edge.figures.svg import ceiling
 from combust.edge.logbook.keyboard import profile_in, this_moment
 from combust.edge.logbook.typed import read_line
 from combust.edge.web.asked import Asked
 from combust.edge.web.fields import form_fields, words_of
-from combust.edge.web.svg import ceiling
 
 AIR = ("altitude_m", "intake_temp_c", "pressure_hpa", "humidity_pct")
 FIRST = AIR[:2]

@@ -9,7 +9,7 @@ from starlette.responses import Response
 from combust.application.visit.entries import names_of
 from combust.application.visit.wording import text_of
 from combust.data.errors import CombustError, Fault
-from combust.edge.logbook.photos import clean_photo, keep_photo, photos_of, read_photo
+from combust.edge.logbook.photos import clean_photo, folder_of, keep_photo, look_at_photos, photos_of, read_photo
 from combust.edge.web.asked import Asked
 from combust.edge.web.texts import texts
 from combust.edge.web.visit_book import again_with, book_path, path_of, safety_with, standing_of, visit_of, write_line
@@ -32,7 +32,17 @@ def _facts(asked: Asked) -> dict[str, Any]:
         for one in reversed(visit.in_force)
         if one.kind in ATTACHED and not one.body.get("photo")
     ]
-    return {**about(visit), "photos": photos_of(visit), "entries": entries, "fields": []}
+    photos, book = photos_of(visit), book_path(asked)
+    gone = look_at_photos(book, [name for name, _, _ in photos])
+    folder = folder_of(book).name
+    return {
+        **about(visit),
+        "photos": photos,
+        "gone": [*gone.missing, *gone.changed],
+        "folder": folder,
+        "entries": entries,
+        "fields": [],
+    }
 
 
 def add(asked: Asked) -> Response:

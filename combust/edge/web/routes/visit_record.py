@@ -7,7 +7,7 @@ from typing import Any
 
 from starlette.responses import Response
 
-from combust.application.visit.record import missing_fields, record_fields
+from combust.application.visit.record import cannot_be_had, missing_fields, record_fields
 from combust.application.visit.standing import line_of
 from combust.application.visit.visit import Visit
 from combust.application.visit.wording import corrections, every_entry
@@ -51,11 +51,13 @@ def _facts(asked: Asked, visit: Visit, error: CombustError | None = None) -> dic
     declared = [(_meaning(key), why) for key, why in visit.declared_missing.items()]
     lacking = [(key, label, _adders(key, visit, asked, error)) for key, label in missing_fields(visit)]
     told = [key for key in ABOUT if key not in dict(missing_fields(visit))]
-    fields = visit_fields(told, visit, asked, error)
+    said = shown_in(told, visit.settings, asked.units)
+    fields = [replace(one, held=said.get(one.name, "")) for one in visit_fields(told, visit, asked, error)]
     return {
         **about(visit),
         "stages": _before_after(visit, asked.units),
         "lacking": lacking,
+        "rest": cannot_be_had(visit),
         "declared": declared,
         "fields": fields,
         "head": visit.head,

@@ -19,6 +19,7 @@ const typedOf = (form) => [...new FormData(form)].filter(([name, value]) => name
 const visible = (form) => typedOf(form).filter(([name, value]) => value !== "" && !isHidden(form, name));
 const isHidden = (form, name) => { const one = form.elements[name]; return one && one.type === "hidden"; };
 
+const sayEmpty = (form) => { form.querySelector(".empty")?.remove(); form.prepend(element("p", said().empty, "empty kept")); };
 function fill(form, pairs) {
   for (const [name, value] of pairs) {
     const one = form.elements[name];
@@ -31,7 +32,6 @@ function fill(form, pairs) {
 
 // ---- drafts: what was typed and not yet sent stays on this phone for some hours
 const draftOf = (form) => `${DRAFT}${location.pathname} ${form.dataset.draft}`;
-
 const keepDraft = (form) => (visible(form).length ? write(draftOf(form), { at: Date.now(), pairs: visible(form) }) : forget(draftOf(form)));
 
 function forget(draft) {
@@ -110,7 +110,7 @@ async function sendWaiting(mine) {
 function queue(form, event) {
   event.preventDefault();
   const at = Date.now();
-  if (at - Number(form.dataset.sent || 0) < 700 && !visible(form).length) return undefined; // a second tap
+  if (!visible(form).length && !event.submitter?.name) return at - Number(form.dataset.sent || 0) < 700 ? undefined : sayEmpty(form); // a second tap
   const pairs = typedOf(form).map(([name, value]) => [name, name === "once" ? freshKey() : value]);
   if (event.submitter && event.submitter.name) pairs.push([event.submitter.name, event.submitter.value]);
   const one = { path: form.getAttribute("action"), page: location.pathname, at, pairs, shown: visible(form), draft: draftOf(form) };
@@ -190,6 +190,7 @@ function begin() {
   document.querySelectorAll("[data-slides]").forEach(addSlider);
   document.querySelectorAll("[data-watch]").forEach(watch);
   tellWaiting();
+  if (typeof tellPhotos === "function") tellPhotos(); // offline.js
 }
 
 begin();

@@ -1,7 +1,8 @@
-"""Small figures for a phone: numbers in the figure's own units, placed on a drawing of fixed size."""
+"""Small figures for a phone and a sheet: numbers in the figure's own units, placed on a drawing of fixed size."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,6 +17,7 @@ WIDTH, HEIGHT = 400.0, 300.0
 LEFT, RIGHT, TOP, BOTTOM = 46.0, 12.0, 14.0, 44.0
 O2_MOST, CO2_ROOM = 21.5, 1.12
 MARKS = (1.0, 1.2, 1.4, 1.6, 2.0, 3.0, 6.0)
+SHEET_HEIGHT, SHEET_MARKS = 214.0, (1.0, 1.3, 1.6, 2.0, 3.0, 6.0)  # 88 mm by 47 mm in print, as many as can be read
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,8 +52,33 @@ class Drawing:
 
 
 @dataclass(frozen=True, slots=True)
+class Spot:
+    """A reading on the plane.
+
+    Attributes
+    ----------
+    look : str
+        ``reading``, ``before`` or ``after``: each has a shape and a dash of its own, so that they differ in grey too.
+    ellipse : tuple of float or None
+        Centre and half axes of the 95 % ellipse.
+    band : tuple of float or None
+        Left edge and width of an O2 whose CO2 was not measured.
+    text : str
+        What stands beside its mark above the plane; "" = nothing.
+    told : str
+        Where it stands, in words.
+    """
+
+    look: str
+    ellipse: tuple[float, float, float, float] | None
+    band: tuple[float, float] | None
+    text: str
+    told: str
+
+
+@dataclass(frozen=True, slots=True)
 class Plane(Drawing):
-    """The CO2-O2 plane as it is drawn: a fuel's own line with lambda marks, and the reading.
+    """The CO2-O2 plane as it is drawn: a fuel's own line with lambda marks, and the readings.
 
     Attributes
     ----------
@@ -61,12 +88,7 @@ class Plane(Drawing):
         Lambda and its place.
     across, up : tuple of (float, float)
         Ticks of O2 and CO2: value and place.
-    reading : tuple of float or None
-        Centre and half axes of the 95 % ellipse.
-    band : tuple of float or None
-        Left edge and width of an O2 whose CO2 was not measured.
-    told : str
-        The same in words.
+    spots : tuple of Spot
     """
 
     fuel: Fuel
@@ -74,9 +96,12 @@ class Plane(Drawing):
     marks: tuple[tuple[str, float, float], ...]
     across: tuple[tuple[float, float], ...]
     up: tuple[tuple[float, float], ...]
-    reading: tuple[float, float, float, float] | None
-    band: tuple[float, float] | None
-    told: str
+    spots: tuple[Spot, ...]
+
+    @property
+    def told(self) -> str:
+        """The readings in words."""
+        return " ".join(one.told if one.look == "reading" else f"{one.look}: {one.told}" for one in self.spots)
 
 
 def plane(result: ReadingResult) -> Plane | None:
@@ -90,35 +115,53 @@ def plane(result: ReadingResult) -> Plane | None:
     --------
     >>> import combust
     >>> drawn = plane(combust.interpret(combust.Reading(fuel="diesel", o2_dry_pct=8.2)))
-    >>> drawn.reading is None, drawn.told
+    >>> drawn.spots[0].ellipse is None, drawn.told
     (True, 'The reading is the band at O2 8.2 %; its CO2 was not measured.')
     """
-    o2, co2, fuel = result.dry_gas["o2_dry_pct"], result.dry_gas["co2_dry_pct"], result.fuel
-    if o2 is None:
+    return _plane(Drawing(), [("reading", result)], MARKS)
+
+
+def before_and_after(before: ReadingResult | None, after: ReadingResult | None) -> Plane | None:
+    """Return the plane of a stage before and after the work, at the height that it has on a sheet; None without O2.
+
+    Parameters
+    ----------
+    before, after : ReadingResult or None
+    """
+    given = [(look, one) for look, one in (("before", before), ("after", after)) if one is not None]
+    return _plane(Drawing(height=SHEET_HEIGHT, top=2 * TOP, foot=SHEET_HEIGHT - BOTTOM), given, SHEET_MARKS)
+
+
+def _plane(frame: Drawing, given: Sequence[tuple[str, ReadingResult]], marks: Sequence[float]) -> Plane | None:
+    given = [(look, one) for look, one in given if one.dry_gas["o2_dry_pct"] is not None]
+    if not given:
         return None
-    across = Scale(0.0, O2_MOST, LEFT, WIDTH - RIGHT)
-    up = Scale(0.0, fuel.co2_maximum_pct * CO2_ROOM, HEIGHT - BOTTOM, TOP)
+    fuel = given[0][1].fuel
+    across = Scale(0.0, O2_MOST, frame.left, frame.right)
+    up = Scale(0.0, fuel.co2_maximum_pct * CO2_ROOM, frame.foot, frame.top)
     gas = zip(*gas_line(fuel, np.geomspace(1.0, 60.0, 60)), strict=True)
-    line = " ".join(f"{across(x)},{up(y)}" for x, y in gas)
-    places = zip(MARKS, *gas_line(fuel, MARKS), strict=True)
-    measured = co2 is not None and result.inputs.get("co2_origin") == "measured"
-    limit = result.instrument.o2_limit_pct
-    reading, band = None, None
-    if measured and co2 is not None:
-        axes = (limit * ELLIPSE_95, result.instrument.co2_limit_pct * ELLIPSE_95)
-        reading = (across(o2), up(co2), across.length(axes[0]), up.length(axes[1]))
-    else:
-        band = (across(o2 - limit), across.length(2.0 * limit))
+    places = zip(marks, *gas_line(fuel, marks), strict=True)
     return Plane(
         fuel,
-        line,
+        " ".join(f"{across(x)},{up(y)}" for x, y in gas),
         tuple((f"{ratio:g}", across(x), up(y)) for ratio, x, y in places),
         tuple((value, across(value)) for value in (0.0, 5.0, 10.0, 15.0, 100 * DRY_AIR.o2)),
         tuple((value, up(value)) for value in (0.0, 5.0, 10.0, 15.0) if value <= up.high),
-        reading,
-        band,
-        place_in_words(o2, co2 if reading else None),
+        tuple(_spot(look, one, across, up) for look, one in given),
+        **{name: getattr(frame, name) for name in Drawing.__dataclass_fields__},
     )
+
+
+def _spot(look: str, result: ReadingResult, across: Scale, up: Scale) -> Spot:
+    """Return a reading as it stands on the plane: a band where its CO2 was not measured."""
+    o2, co2, meter = result.dry_gas["o2_dry_pct"] or 0.0, result.dry_gas["co2_dry_pct"], result.instrument
+    lam = "" if result.air_ratio is None else f", lambda {result.air_ratio:.2f}"
+    text = "" if look == "reading" else f"{look}{lam}"
+    if co2 is None or result.inputs.get("co2_origin") != "measured":
+        band = (across(o2 - meter.o2_limit_pct), across.length(2.0 * meter.o2_limit_pct))
+        return Spot(look, None, band, text, place_in_words(o2, None))
+    axes = (across.length(meter.o2_limit_pct * ELLIPSE_95), up.length(meter.co2_limit_pct * ELLIPSE_95))
+    return Spot(look, (across(o2), up(co2), *axes), None, text, place_in_words(o2, co2))
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,79 @@
+"""What speaks against running a heater today: the stops of its last visit, and whatever no later reading took back."""
+
+from __future__ import annotations
+
+import datetime
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from combust.application.history.visit_points import date_of
+from combust.application.reading.result import safety_of
+from combust.application.safety import height_at_least, own_limits
+from combust.domain.heater import Heater, HeaterLimits
+from combust.domain.limits import Finding, finding, in_order
+from combust.domain.safety import Safety, of_all
+
+CO = ("co_dry_ppm", "co_wet_ppm")
+
+
+@dataclass(frozen=True, slots=True)
+class JudgedVisit:
+    """A visit that is judged as a whole, by its own entries: its heater, its day, and what gives its safety state."""
+
+    heater_id: str | None
+    visit_id: str
+    date: datetime.date | None
+    safety: Callable[[], Safety]
+
+
+def last_findings(
+    rows: Sequence[Mapping[str, Any]], visits: Sequence[JudgedVisit], heater: Heater | None, until: datetime.date
+) -> tuple[Finding, ...]:
+    """Return the findings of the last visit with a reading and of all that came after it, the worst first.
+
+    A stop of an earlier visit stays until CO was read again. What is dated after ``until`` or has no date counts as
+    later than everything: nobody can say that it is over.
+
+    Parameters
+    ----------
+    rows : sequence of mapping
+        Readings of one heater by vocabulary key.
+    visits : sequence of JudgedVisit
+        Visits of it that are judged as a whole; their readings are not judged again.
+    heater : Heater or None
+        Its own document limits the height of the last visit.
+    """
+    days = [date_of(row.get("taken_at")) for row in rows]
+    dated = [(day, row) for day, row in zip(days, rows, strict=True) if day and day <= until]
+    last = max((day for day, _ in dated), default=None)
+    last_co = max((day for day, row in dated if any(row.get(key) is not None for key in CO)), default=None)
+    whole = {one.visit_id: one for one in visits}
+    alone = [(day, row) for day, row in zip(days, rows, strict=True) if row.get("visit_id") not in whole]
+    parts = [one.safety() for one in visits if _counts(one.date, last)]
+    parts += [safety_of(row) for day, row in alone if _counts(day, last)]
+    if last and last_co and last_co < last:
+        before = [one.safety() for one in visits if one.date == last_co]
+        before += [safety_of(row) for day, row in alone if day == last_co]
+        parts += [Safety(one.without_place().stops) for one in before]
+    newest = [row for day, row in zip(days, rows, strict=True) if _counts(day, last)]
+    return in_order([*of_all(parts).findings, *_above_limit(newest, heater)])
+
+
+def _counts(day: datetime.date | None, last: datetime.date | None) -> bool:
+    return day is None or last is None or day >= last
+
+
+def _above_limit(rows: Sequence[Mapping[str, Any]], heater: Heater | None) -> list[Finding]:
+    """Return the finding of a heater that was read above the height its own document allows."""
+    limits = HeaterLimits() if heater is None else heater.limits
+    places = [[row.get(key) for key in ("altitude_m", "pressure_hpa")] for row in rows]
+    heights = [height_at_least(*(math.nan if one is None else float(one) for one in place)) for place in places]
+    height, highest = float(np.fmax.reduce([float(one) for one in heights], initial=-math.inf)), limits.altitude_m
+    if highest is None or not own_limits(height_m=height, height_limit_m=highest)["above_heater_limit"]:
+        return []
+    source = limits.source or "source not stated"
+    return [finding("above_heater_limit", altitude_m=height, limit_m=highest, source=source)]

@@ -1,0 +1,120 @@
+"""What a planner stumbled over: tables as spreadsheets save them, names by hand, one question asked in two ways."""
+
+from __future__ import annotations
+
+import json
+import re
+import shutil
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+from combust.application.fleet.difference import plan_difference
+from combust.edge.reports.difference_page import write_difference
+from combust.edge.tables.fleet import plan_fleet
+from tests.application.fleet import worked
+from tests.edge.runs import DATA, run
+
+pytestmark = pytest.mark.hand
+FLEET = DATA / "larkfell_fleet"
+
+
+def as_saved(frame: pd.DataFrame, path: Path) -> Path:
+    """Write a table as a spreadsheet of a country with decimal commas saves it: mark of order, semicolons, CR LF."""
+    text = frame.to_csv(index=False, sep=";", decimal=",", lineterminator="\r\n")
+    path.write_bytes(text.encode("utf-8-sig"))
+    return path
+
+
+def test_names_in_other_capitals_are_proposed_on_stderr(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    cars = pd.read_csv(FLEET / "vehicles.csv").head(6)
+    cars.loc[0, "site_id"] = cars.loc[0, "site_id"].upper()
+    cars.loc[1, "heater_id"] = "SMALL"
+    cars.loc[2, "route_id"] = "COAST_ROUND"
+    tables = ("--vehicles", as_saved(cars, tmp_path / "cars.csv"), "--sites", FLEET / "sites.csv", "--routes",
+              FLEET / "routes.csv", "--profiles", FLEET / "profiles")  # fmt: skip
+    code, _, err = run(capsys, "fleet", *tables, "--out", tmp_path / "plan")
+    assert code == 0
+    for piece in ("Did you mean depot_fennowgate?", "Did you mean small?", "Did you mean coast_round?"):
+        assert piece in err
+    change = "battery_ah = 200 where site_id = HUT_GLIMMERWICK"
+    code, _, err = run(capsys, "fleet", *tables, "--change", change, "--out", tmp_path / "plan")
+    assert code == 3
+    assert "Did you mean hut_glimmerwick?" in err
+
+
+def test_a_question_mark_is_not_known_and_said(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Battery, its voltage, ventilation and what is fitted: the row is planned; only W/K cannot be done without."""
+    cars = pd.read_csv(FLEET / "vehicles.csv").head(4).astype(object)
+    cars.loc[0, "battery_ah"], cars.loc[1, "battery_v"], cars.loc[2, "compensation"] = "?", " ? ", "?"
+    cars.loc[3, "cab_ua_w_per_k"] = "?"
+    sites = pd.read_csv(FLEET / "sites.csv").astype(object)
+    sites.loc[0, ["median_temp_c", "cold_filter_plugging_c"]] = "?"
+    tables = ("--vehicles", as_saved(cars, tmp_path / "c.csv"), "--sites", as_saved(sites, tmp_path / "s.csv"))
+    code, out, err = run(capsys, "fleet", *tables, "--profiles", FLEET / "profiles", "--out", tmp_path, "--json")
+    told = json.loads(out)
+    assert code == 0
+    assert told["rows"]["vehicles"] == {"read": 4, "planned": 3, "refused": 1}
+    by_name = {row["vehicle_id"]: row for row in told["vehicles"]}
+    names = cars["vehicle_id"].tolist()
+    assert [by_name[name]["battery"] for name in names[:2]] == ["unknown", "unknown"]
+    assert "not entered: the plugging point of the fuel, battery charge or voltage" in by_name[names[0]]["reason"]
+    assert by_name[names[2]]["compensation"] == "none"
+    assert "cab_ua_w_per_k is empty" in err
+    assert names[3] in err
+    page = (tmp_path / "plan.html").read_text(encoding="utf-8")
+    assert re.search(rf"not planned \(1\).*{names[3]}", page)  # by name, with the heaters that are off
+    assert f"HEATER OFF until its row of the table is mended: {names[3]} (row 5)" in " ".join(
+        told["cards"][-1]["lines"]
+    )
+
+
+def test_every_way_to_ask_for_another_heater_gives_one_answer() -> None:
+    cars = worked.vehicles().assign(profile="")
+    cars.loc[::2, "profile"] = cars.loc[::2, "heater_id"]  # some name it in one column, some in the other
+    where = "where altitude_m >= 2000 and heater_id = limit_1400"
+    told = [
+        plan_fleet(cars, worked.sites(), heaters=worked.HEATERS, changes=changes, with_sensitivity=False).vehicles
+        for changes in (
+            ["type limit_1400 = limit_2400 where altitude_m >= 2000"],
+            [f"heater_id = limit_2400 {where}"],
+            [f"profile = limit_2400 {where}"],
+            [],
+        )
+    ]
+    assert plan_difference(told[0], told[1]).cells.empty
+    assert plan_difference(told[0], told[2]).cells.empty
+    assert not plan_difference(told[0], told[3]).cells.empty
+
+
+def test_the_fleet_that_demo_copies_runs_from_anywhere(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    code, out, _ = run(capsys, "demo", "--out", "mine")
+    assert code == 0
+    command = re.search(r"start from: combust fleet (.*)", out)
+    assert command is not None
+    assert all(Path(word).exists() for word in command[1].split() if word.endswith((".csv", ".toml")))
+    elsewhere = tmp_path / "far away"
+    shutil.copytree(tmp_path / "mine" / "fleet", elsewhere)
+    monkeypatch.chdir(elsewhere)
+    files = [part for name in ("vehicles", "sites", "routes") for part in (f"--{name}", f"{name}.csv")]
+    code, second, _ = run(capsys, "fleet", *files, "--policy", "policy.toml", "--out", "plan")
+    assert code == 0
+    assert "48 of 48 vehicles planned" in second
+
+
+def test_a_difference_is_written_as_csv_too(tmp_path: Path) -> None:
+    tables = {"vehicles": FLEET / "vehicles.csv", "sites": FLEET / "sites.csv", "profiles": FLEET / "profiles"}
+    two, five = (plan_fleet(**tables, max_kits=kits).vehicles for kits in (2, 5))
+    write_difference(plan_difference(two, five), tmp_path)
+    for name in ("cells", "decisions", "sums"):
+        table = pd.read_csv(tmp_path / f"difference_{name}.csv")
+        assert len(table) == len(pd.read_parquet(tmp_path / f"difference_{name}.parquet"))
+    decisions = pd.read_csv(tmp_path / "difference_decisions.csv")
+    assert decisions["count"].sum() == 3  # three kits more
+    assert set(decisions["after"]) == {"OFF: needs kit"}
+    sums = pd.read_csv(tmp_path / "difference_sums.csv").set_index("what")
+    assert sums.loc["compensation kits to fit", "change"] == 3
