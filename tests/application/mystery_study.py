@@ -69,7 +69,7 @@ def contradictions(key: CaseKey) -> list[str]:
     wrong += [f"{cause} is shown" for cause, shown in said.items() if shown and cause not in key.causes]
     wrong += [
         f"{cause} is not shown"
-        for cause in ("analyser_fuel_setting", "supply_low", "stage_mistaken", "not_steady")
+        for cause in ("supply_low", "stage_mistaken", "not_steady")
         if cause in key.causes and not said[cause]
     ]
     if len(key.causes) == 1 and not key.causes & {"stage_mistaken", "not_steady"}:

@@ -199,7 +199,7 @@ def proved(
     """Return the key of a case: found by the ideal observer, or untold where that may be; else None.
 
     A case that the first reading gives away, begins with a stop, or leads the ideal observer to another answer is
-    none.
+    none; where it cannot be told, the truth is among what is left open.
     """
     limits, causes = rules.table()["limits"], frozenset(hidden.causes)
     visit = begin(heater.fuel.name, case.context, case.first, results.__getitem__, case.budget)
@@ -210,7 +210,9 @@ def proved(
     if max(first.values()) > limits["first_at_most"]:
         return None
     reached = reference(heater, visit)
-    if reached.found not in ((causes, NOTHING) if untold else (causes,)) or visit.breaches:
+    last = reached.shares[-1]
+    left = untold and reached.found == NOTHING and last.get(causes, 0.0) >= limits["left_open"] * max(last.values())
+    if (reached.found != causes and not left) or visit.breaches:
         return None
     right = causes if reached.found == causes else frozenset((rules.UNTOLD,))
     top = max(first.values())
@@ -221,6 +223,6 @@ def proved(
         right=right,
         steps=reached.steps,
         reached=tuple(round(shares.get(causes, 0.0), 4) for shares in reached.shares),
-        left_open=sum(share >= 0.1 * top for share in first.values()),
+        left_open=sum(share >= limits["left_open"] * top for share in first.values()),
         seed=seed,
     )

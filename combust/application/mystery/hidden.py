@@ -116,9 +116,6 @@ def _fault(
         return {f"{side}_resistance": grown}, {"terminals": f"{side}_blocked"} if coin else {}
     if cause == "supply_low":
         return {"battery_v": _low_battery(heater.nominal_v or 12.0, size)}, {}
-    if cause == "analyser_fuel_setting":
-        other = [name for name, away in engine.drawer.settings.items() if abs(np.expm1(away)) > 0.04]
-        return {}, {"analyser_fuel": other[int(share_of(u[0]) * len(other))]}
     if cause == "fuel_other":
         named = engine.priors.table["other_fuels"]["blend"]
         other = [name for name in named if name != heater.fuel.name]
@@ -203,15 +200,15 @@ def _at_rest(engine: Engine, hidden: Hidden, moved: Mapping[str, Any]) -> dict[s
     heater = _ready(engine, hidden, moved).heater
     truth, rules = resting(heater), heater.control.rules
     runs = 1.02 < truth.air_ratio < 4.0 and truth.air_out_c < rules.outlet_trip_c - 5.0
+    runs = runs and truth.flue_c < table()["limits"]["flue_at_most_c"]
     if not runs or np.exp(truth.logs["voltage"]) < rules.cutout_v:
         raise DoesNotRunError
-    return _channels(engine, hidden, heater.inputs, truth)
+    return _channels(engine, heater.inputs, truth)
 
 
-def _channels(engine: Engine, hidden: Hidden, inputs: Any, truth: Resting) -> dict[str, float]:
+def _channels(engine: Engine, inputs: Any, truth: Resting) -> dict[str, float]:
     """Return the exact channels that a truth shows, in the terms of the ranking."""
     numbers = engine.priors.table["reading"]
-    setting = hidden.seen.get("analyser_fuel")
     return {
         "lambda_o2": float(np.log(engine.model.gas.air_ratio_of_o2(min(truth.o2_pct, 20.5)))),
         "co": float(np.log(truth.co_ppm)),
@@ -220,7 +217,7 @@ def _channels(engine: Engine, hidden: Hidden, inputs: Any, truth: Resting) -> di
         **truth.logs,
         "intake_co2": truth.intake_co2_pct,
         "intake_o2": truth.intake_o2_pct,
-        "setting": engine.drawer.settings[setting] if setting else 0.0,
+        "setting": 0.0,
         "delivery": float(np.log(inputs.fuel)),
         "ambient_o2": 20.9 + inputs.cell_drift_pct,
         "span": inputs.cell_drift_pct,
@@ -257,7 +254,7 @@ def _after_the_start(
 
 def _until_flame(session: TrainingSession) -> Event | None:
     """Let a started heater go on until the flame is seen; None when it locks or stops before."""
-    for _ in range(60):
+    for _ in range(60):  # a quarter of an hour
         session.advance(15.0)
         seen = [one for one in session.events() if one.code == "flame_seen"]
         if seen:

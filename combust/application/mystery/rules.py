@@ -7,6 +7,7 @@ from functools import cache
 from typing import Any, NamedTuple
 
 from combust.application.causes.catalogue import HEALTHY, Cause, shipped_priors
+from combust.application.causes.seen_answers import SETTING
 from combust.application.words import needed
 from combust.data.errors import CombustError, Fault
 from combust.data.tables import load_table
@@ -96,9 +97,13 @@ def in_words(row: Mapping[str, Any]) -> str:
 
 
 def dealt_causes() -> dict[str, Cause]:
-    """Return the causes that a case can hold: of its gas, against a baseline that is its heater's own and healthy."""
+    """Return the causes that a case can hold: of its gas, against a baseline that is its heater's own and healthy.
+
+    A wrong fuel setting is none: the first reading gives it away, as the CO2 is worked out with it.
+    """
     every = shipped_priors().causes.items()
-    return {name: cause for name, cause in every if not cause.baseline and not cause.asked_by}
+    plain = {name: cause for name, cause in every if not cause.baseline and not cause.asked_by}
+    return {name: cause for name, cause in plain.items() if name != SETTING}
 
 
 def answers() -> dict[str, str]:
