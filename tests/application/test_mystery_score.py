@@ -90,9 +90,9 @@ def test_points_are_bits_less_cost():
     key = dealt(0)
     assert key.text == "fuel_under"
     sure = Statement.of({key.text: 1.0})
-    # Floored at 0.01 (doubles at their prior of 0.1 / 13 * 0.99), then scaled: the rest is 18 * 0.01 + 13 * 0.0076.
+    # Floored at 0.01 (doubles at their prior of 0.1 / 13 * 0.99), then scaled: the rest is 17 * 0.01 + 13 * 0.0076.
     pairs = len(table()["pairs"]["names"])
-    rest = 18 * 0.01 + 0.99 * 0.10
+    rest = 17 * 0.01 + 0.99 * 0.10
     assert pairs == 13
     bits = math.log2(1.0 / (1.0 + rest) / (0.45 / 11 * 0.99))
     assert score(Play(key), sure).total == pytest.approx(15.0 * bits, abs=0.06)

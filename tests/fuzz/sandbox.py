@@ -119,5 +119,6 @@ def inputs() -> dict[str, bytes]:
         .partition(b"\n[")[0],
         "salt.txt": SALT.encode(),
         "case.json": dealt()["played"],
+        "key.json": dealt()["key"],
         "w.book": book_seed()[0],
     }
