@@ -13,7 +13,7 @@ from combust.application.lessons.exercises import checked_seed
 from combust.application.mystery import rules
 from combust.application.mystery.case import CaseKey, MysteryCase
 from combust.application.mystery.hidden import DoesNotRunError, Hidden, draw, readings_of
-from combust.application.mystery.ideal import NOTHING, judged, reference, shares_of
+from combust.application.mystery.ideal import judged, reference, shares_of
 from combust.application.mystery.played_visit import begin
 from combust.application.mystery.secret import derived, master_key, need_strong, numbers_of
 from combust.data.errors import CombustError, Fault
@@ -211,7 +211,8 @@ def proved(
         return None
     reached = reference(heater, visit)
     last = reached.shares[-1]
-    left = untold and reached.found == NOTHING and last.get(causes, 0.0) >= limits["left_open"] * max(last.values())
+    top = max(last.values())
+    left = untold and top <= limits["untold_at_most"] and last.get(causes, 0.0) >= limits["left_open"] * top
     if (reached.found != causes and not left) or visit.breaches:
         return None
     right = causes if reached.found == causes else frozenset((rules.UNTOLD,))

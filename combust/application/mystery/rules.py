@@ -87,7 +87,8 @@ def price_rows() -> list[dict[str, Any]]:
 def told_columns(row: Mapping[str, Any]) -> list[tuple[str, str]]:
     """Return (column, value with unit) of a result."""
     units = {key: quantities()[key].unit for key in row if key in quantities()}
-    shown = {key: f"{value:g}" if isinstance(value, float) else str(value) for key, value in row.items()}
+    words = {key: ("no", "yes")[value] if isinstance(value, bool) else value for key, value in row.items()}
+    shown = {key: f"{value:g}" if isinstance(value, float) else str(value) for key, value in words.items()}
     return [(key, f"{text} {units.get(key, '')}".strip()) for key, text in shown.items()]
 
 
