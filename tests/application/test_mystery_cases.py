@@ -42,14 +42,15 @@ def test_cases_are_true_and_solvable_and_only_playing_pays():
     assert found.contradicted == []
     assert found.unsolved == []
     assert set(found.points["silence"]) == {0.0}
-    assert found.mean("guessing") < 0.0 < found.mean("textbook")
+    assert found.mean("guessing") < 0.0
     for cheat in ("guessing", "silence", "copying"):
-        assert found.mean(cheat) < min(found.mean("textbook"), found.mean("expert")), cheat
+        assert found.mean(cheat) < found.mean("expert"), cheat
+        if LONG:  # of a few cases the textbook's mean is chance
+            assert found.mean(cheat) < found.mean("textbook"), cheat
     if LONG:
         assert found.mean("textbook") < found.mean("expert")
         assert len(found.answers) >= 15
-        # 20 % of the visits are in a hurry, and a tenth of healthy: three standard deviations of a binomial.
-        assert abs(found.hurry[True] - 200) < 3.0 * math.sqrt(1000 * 0.2 * 0.8) + 60
+        assert abs(found.hurry[True] - 200) < 3.0 * math.sqrt(1000 * 0.2 * 0.8)  # 20 % of the visits, a binomial
 
 
 @pytest.mark.hand

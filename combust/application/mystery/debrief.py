@@ -65,7 +65,7 @@ class Debrief(Result):
             rows.append(("what was wrong", f"{self.causes}; with what this visit pays for it cannot be told"))
         for number, one in enumerate(self.steps):
             leading = ", ".join(f"{name} {100.0 * share:.0f} %" for name, share in one.leading.items())
-            rows.append((f"{number}. {one.step}", f"{one.showed or 'no result'} > {leading} ({one.bits:+.1f} bit)"))
+            rows.append((f"{number}. {one.step}", f"{one.showed or 'no result'}; then {leading} ({one.bits:+.1f} bit)"))
         rows.append(("what shows it", self.shows))
         order = ", ".join(f"{step} ({100.0 * share:.0f} %)" for step, share in self.best_order)
         rows.append(("best order", order or "nothing: the first reading is all that can be had"))
