@@ -199,6 +199,31 @@ def _surface() -> Iterator[Curve]:
         yield f"{temp:g} °C", height[burns], (told.air_ratio_full - exact.air_ratio_full)[burns]
 
 
+def _humid() -> Iterator[Curve]:
+    humidity = _grid("altitude_surface_humid", 40)
+    base = healthy_stage("diesel_b7", air_ratio=1.6, air_ratio_u=0.02, reference=Site(0.0, None, 20.0))
+    for temp, height in ((-30.0, 3000.0), (0.0, 1500.0), (15.0, 0.0), (15.0, 3000.0)):
+        pressure, cold = np.full(len(humidity), air.pressure_from_altitude(height)), np.full(len(humidity), temp)
+        told = altitude.lambda_from_surface(base.surface, pressure_hpa=pressure, temp_c=cold, humidity_pct=humidity)
+        exact = base.lambda_at(base.air_at(pressure, cold, humidity_pct=humidity))
+        yield f"{temp:g} °C, {height:g} m", humidity, told.air_ratio_full - exact.air_ratio_full
+
+
+def _trims() -> Iterator[Curve]:
+    height = _grid("trim_surface", 30)
+    base = healthy_stage("diesel_b7", air_ratio=1.6, air_ratio_u=0.02, reference=Site(0.0, None, 20.0))
+    for temp in (-60.0, -25.0, 15.0, 60.0):
+        pressure, cold = air.pressure_from_altitude(height), np.full_like(height, temp)
+        here, density = base.air_at(pressure, cold), base.fuel_density(cold)
+        by_density = here.dry_density / density
+        for by, weights, scale in zip(
+            ("fuel", "speed"), base.trims_fitted[:2], (by_density, 1 / by_density), strict=True
+        ):
+            told = altitude.value_from_surface(weights, pressure, cold) * scale
+            exact = base.trim(here, density, base.air_ratio, by=by).factor
+            yield f"{by}, {temp:g} °C", height, 100.0 * (told / exact - 1.0)
+
+
 def _rounds() -> Iterator[Curve]:
     b7, flow = get_fuel("diesel_b7"), _grid("working_point_rounds")
     known = fuel_heat(b7, b7.net_heating_value_mj_per_kg)
@@ -301,6 +326,8 @@ SWEEPS: dict[str, Callable[[], Iterator[Curve]]] = {
     "air_density": _density,
     "fuel_density": _fuel_density,
     "altitude_surface": _surface,
+    "altitude_surface_humid": _humid,
+    "trim_surface": _trims,
     "working_point_rounds": _rounds,
     "cubic_enthalpy": _hot_gas,
     "student_t": _student,

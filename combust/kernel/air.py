@@ -47,6 +47,21 @@ def standard_temperature(altitude_m: Any) -> Any:
     return STANDARD_TEMP_C - LAPSE_K_PER_M * geopotential_height(altitude_m)
 
 
+def station_pressure_from_sea_level(sea_level_hpa: Any, temp_c: Any, altitude_m: Any) -> Any:
+    """Return the station pressure of a pressure that was reduced to sea level [hPa].
+
+    Hypsometric equation: the air below the station has the station's temperature [°C] and the lapse of the standard
+    atmosphere, so that with its own temperature and 1013.25 hPa the standard atmosphere comes out. Services reduce with
+    a mean temperature and humidity of their own: some hPa at a high site in the cold.
+
+    References
+    ----------
+    ISO 2533:1975, eq. of a layer with a lapse; WMO-No. 8, part I, reduction to sea level (from memory).
+    """
+    kelvin = temp_c + ZERO_CELSIUS_K
+    return sea_level_hpa * (kelvin / (kelvin + LAPSE_K_PER_M * geopotential_height(altitude_m))) ** EXPONENT
+
+
 def saturation_pressure(temp_c: Any) -> Any:
     """Return the saturation pressure of water, over ice below 0 °C [hPa], -100 to 200 °C.
 

@@ -124,12 +124,12 @@ def fit_surface(values: Floats, pressure_hpa: Floats, temp_c: Floats, counts: An
 
 
 def lambda_from_surface(
-    surface: AltitudeSurface, *, temp_c: Any, altitude_m: Any = None, pressure_hpa: Any = None
+    surface: AltitudeSurface, *, temp_c: Any, altitude_m: Any = None, pressure_hpa: Any = None, humidity_pct: Any = None
 ) -> LambdaAtSite:
-    """Return density ratio and the three lambdas at sites or route points, dry air, fuel as cold as the air.
+    """Return density ratio and the three lambdas at sites or route points, fuel as cold as the air.
 
-    Below lambda 1 the surface goes on smoothly, where a heater burns only the fuel that finds air. Validity record
-    ``altitude_surface`` (``combust/data/approximate_forms.toml``).
+    Below lambda 1 the surface goes on smoothly, where a heater burns only the fuel that finds air. Validity records
+    ``altitude_surface`` and ``altitude_surface_humid`` (``combust/data/approximate_forms.toml``).
 
     Parameters
     ----------
@@ -139,6 +139,8 @@ def lambda_from_surface(
         Intake air [°C], -60 to 60.
     altitude_m, pressure_hpa : float or array
         Height [m], -430 to 9000, or station pressure [hPa], which wins where it is not NaN.
+    humidity_pct : float or array, optional
+        Relative humidity; where it is not told (NaN) the air is dry, and the uncertainty holds any humidity.
 
     Returns
     -------
@@ -150,11 +152,11 @@ def lambda_from_surface(
     Worked in blocks that stay in the processor's cache. ``air_ratio_full`` follows the polynomial fitted to the
     working points; :func:`fit_surface` reports the misfit.
     """
-    given = [np.nan if one is None else one for one in (altitude_m, temp_c, pressure_hpa)]
+    given = [np.nan if one is None else one for one in (altitude_m, temp_c, pressure_hpa, humidity_pct)]
     return LambdaAtSite(*in_blocks(partial(_block, surface), given, BLOCK, len(LambdaAtSite._fields)))
 
 
-def _block(surface: AltitudeSurface, altitude: Floats, temp: Floats, station: Floats) -> LambdaAtSite:
+def _block(surface: AltitudeSurface, altitude: Floats, temp: Floats, station: Floats, humidity: Floats) -> LambdaAtSite:
     # ln(p/p0) of the standard atmosphere, or of the station pressure where there is one.
     fall = air.LAPSE_K_PER_M * air.EARTH_RADIUS_M / air.STANDARD_TEMP_K
     x = air.EXPONENT * np.log(1.0 - fall * (altitude / (altitude + air.EARTH_RADIUS_M)))
@@ -164,14 +166,37 @@ def _block(surface: AltitudeSurface, altitude: Floats, temp: Floats, station: Fl
         humid = untold_humidity_u(temp, air.STANDARD_PRESSURE_HPA * np.exp(x))
     scale = 0.1 * air.STANDARD_PRESSURE_HPA / (air.GAS_CONSTANT_DRY_AIR * surface.base_dry_density)
     sigma = np.exp(x) * y * scale
+    if humidity.ndim or not np.isnan(humidity):  # vapour takes the place of dry air, by its share of the pressure
+        told = ~np.isnan(humidity)
+        sigma = sigma * np.where(told, 1.0 - humid / RECTANGULAR * humidity / 100.0, 1.0)
+        humid = np.where(told, 0.0, humid)
     lam = sigma * surface.air_ratio
     with_fuel = lam / fuel_density_ratio(temp, surface.base_fuel_temp_c, surface.expansion_per_k)
     x, y = SLOPE_X * x - OFFSET_X, SLOPE_Y * y - OFFSET_Y
     full = with_fuel * _polynomial(surface.flow_weights, x, y)
     spread = full * np.sqrt(np.maximum(_polynomial(surface.spread_weights, x, y), 0.0) + humid * humid)
     lambdas = LambdaAtSite(sigma, lam, with_fuel, full, spread)
-    inside = (np.abs(x) <= 1.0 + 1e-9) & (np.abs(y) <= 1.0 + 1e-9)  # NaN is not
+    inside = _inside(x, y)
     return lambdas if inside.all() else LambdaAtSite(*(np.where(inside, column, np.nan) for column in lambdas))
+
+
+def value_from_surface(weights: Floats, pressure_hpa: Any, temp_c: Any) -> Any:
+    """Return the value of one fitted surface (:func:`fit_surface`) at pressures [hPa] and temperatures [°C].
+
+    NaN outside the bands of :func:`lambda_from_surface`. Validity record ``trim_surface``
+    (``combust/data/approximate_forms.toml``).
+    """
+
+    def block(pressure: Floats, temp: Floats) -> tuple[Floats]:
+        x = SLOPE_X * np.log(pressure / air.STANDARD_PRESSURE_HPA) - OFFSET_X
+        y = SLOPE_Y * 1000.0 / (temp + ZERO_CELSIUS_K) - OFFSET_Y
+        return (np.where(_inside(x, y), _polynomial(weights, x, y), np.nan),)
+
+    return in_blocks(block, [pressure_hpa, temp_c], BLOCK, 1)[0]
+
+
+def _inside(x: Floats, y: Floats) -> Any:
+    return (np.abs(x) <= 1.0 + 1e-9) & (np.abs(y) <= 1.0 + 1e-9)  # NaN is not
 
 
 def _polynomial(weights: Floats, x: Floats, y: Floats) -> Floats:

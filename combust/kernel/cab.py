@@ -22,6 +22,16 @@ def heat_demand(loss_w_per_k: Any, cab_temp_c: Any, outdoor_temp_c: Any) -> Any:
     return loss_w_per_k * np.maximum(cab_temp_c - outdoor_temp_c, 0.0) / 1000.0
 
 
+def heat_loss_covered(heat_kw: Any, cab_temp_c: Any, outdoor_temp_c: Any) -> Any:
+    """Return the most a cab may lose at which a heat holds its temperature [W/K]; infinite when it is warm outside.
+
+    The inverse of :func:`heat_demand`.
+    """
+    colder = np.maximum(cab_temp_c - outdoor_temp_c, 0.0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.where(colder > 0.0, 1000.0 * heat_kw / colder, np.inf)
+
+
 def cab_temperature_reached(loss_w_per_k: Any, outdoor_temp_c: Any, heat_kw: Any, cab_target_c: Any) -> Any:
     """Return the steady cab temperature [°C]: outdoors + heat/loss, held at the target by the thermostat."""
     return np.minimum(outdoor_temp_c + 1000.0 * heat_kw / loss_w_per_k, np.maximum(cab_target_c, outdoor_temp_c))

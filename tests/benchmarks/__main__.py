@@ -18,7 +18,7 @@ import time
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
-from tests.benchmarks import causes, driven, fleet, growth, history, logbook, page, reading, starts, tables
+from tests.benchmarks import causes, driven, fleet, growth, history, logbook, page, reading, starts, tables, weather
 from tests.benchmarks.records import Effort, Record, table
 
 GROUPS: dict[str, Callable[[Effort], list[Record]]] = {
@@ -27,6 +27,7 @@ GROUPS: dict[str, Callable[[Effort], list[Record]]] = {
     "table": tables.records,
     "growth": growth.records,
     "fleet": fleet.records,
+    "weather": weather.records,
     "causes": causes.records,
     "driven": driven.records,
     "history": history.records,

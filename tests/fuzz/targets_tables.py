@@ -8,9 +8,11 @@ import re
 from collections.abc import Callable
 from pathlib import Path
 
+import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from combust.application.fleet.hours import site_hours
 from combust.application.fleet.tables import FAULT_COLUMNS, Faults, fleet_fields
 from combust.application.visit.clock import clock_doubts
 from combust.application.visit.provisional import conditions
@@ -26,6 +28,7 @@ from combust.edge.tables import visits as cause_table
 from combust.edge.tables.fleet import read_fleet_table
 from combust.edge.tables.series import read_series
 from combust.edge.tables.source import open_table
+from combust.edge.tables.weather import read_series_of
 from tests.edge.spreadsheets import interpret_bytes
 from tests.fuzz.registry import (
     DATA,
@@ -194,6 +197,33 @@ def series_csv(data: bytes) -> None:
     left_out += sum(int(told.split()[0]) for told in series.notes if told.endswith("of the one before: left out."))
     check_rows(data, len(series.times_s) + left_out)
     assert all(math.isfinite(value) for value in series.times_s.tolist())
+
+
+LOST = ("refused", "without_temperature", "repeated", "differing", "without_pressure")
+UNITS = b"taken_at,Temp (F),Pressure (inHg)\n,degF,inHg\n27.10.2024 24:00,14,25\n28.10.2024 01:00,14,25.1\n"
+
+
+@target(
+    5,
+    lambda: [*csv_seeds("larkfell_fleet/weather/snow_base_varrowmantle.csv")(), UNITS],
+    (*fleet_fields("weather"), "temp_f", "+01:00", "Z", "24:00", *MARKS),
+)
+def weather_csv(data: bytes) -> None:
+    """Any bytes as the hours of a site: each row is an hour that counts, or is counted among what is left out."""
+    path = as_file(data, "weather.csv")
+    series = answer_or_refusal(lambda: read_series_of(path, 2150.0))
+    if series is None:
+        return
+    units = (told.partition(":")[0].split(",") for told in series.told if told.startswith("Line"))
+    check_rows(data, series.read + sum(map(len, units)))
+    found = answer_or_refusal(lambda: site_hours(series, 2150.0, 780.0))
+    if found is None:
+        return
+    if found.counts["read"] != len(found.hours) + sum(found.counts[key] for key in LOST):
+        raise LostRowError(f"{found.counts}: rows are lost")
+    assert np.all(np.diff(found.hours) >= 0)
+    assert np.isfinite(found.temp_c).all()
+    assert np.isfinite(found.pressure_hpa).all()
 
 
 @target(5, csv_seeds("larkfell_winters.csv"), (*input_keys(), "event", "repair", "rezero", "swap", *MARKS))

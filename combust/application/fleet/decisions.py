@@ -110,21 +110,29 @@ def _lowest(frame: pd.DataFrame, **swung: Any) -> tuple[Any, Any, Any]:
     free, width = lowest_untrimmed(frame)
     free, base = swung.get("free", free), swung.get("base", frame["base_air_ratio"].to_numpy())
     fitted, reach = frame["compensation"].to_numpy(), frame["blower_trim_limit_pct"].to_numpy(dtype=float)
-    reached = np.minimum(free * (1.0 + reach / 100.0), base)
-    enough = free >= frame["minimum_air_ratio"].to_numpy()
-    unknown = (fitted == "blower") & np.isnan(reach)
-    lowest = np.select(
-        [np.isin(fitted, ("fuel", "automatic")), unknown & ~enough, unknown, fitted == "blower"],
-        [base, np.nan, free, reached],
-        default=free,
-    )
+    lowest = air_ratio_as_fitted(free, base, frame["minimum_air_ratio"].to_numpy(), fitted, reach)
     relative = np.where(np.isin(fitted, ("fuel", "automatic")), frame["base_air_ratio_u"] / base, width / free)
+    reached = np.minimum(free * (1.0 + reach / 100.0), base)
     held = np.select(
-        [fitted == "none", unknown & ~enough, (fitted == "blower") & (reached < base - 1e-9)],
+        [fitted == "none", np.isnan(lowest), (fitted == "blower") & (reached < base - 1e-9)],
         ["not_fitted", "unknown", "in_part"],
         default="held",
     )
     return held, lowest, lowest * relative
+
+
+def air_ratio_as_fitted(free: Any, base: Any, minimum: Any, fitted: Any, reach_pct: Any) -> Any:
+    """Return lambda as fitted from lambda with nothing fitted [-]; NaN where a blower of unknown reach is needed.
+
+    See :func:`_lowest` for what each compensation holds.
+    """
+    reached = np.minimum(free * (1.0 + reach_pct / 100.0), base)
+    unknown = (fitted == "blower") & np.isnan(reach_pct)
+    return np.select(
+        [np.isin(fitted, ("fuel", "automatic")), unknown & ~(free >= minimum), unknown, fitted == "blower"],
+        [np.broadcast_to(base, np.shape(free)), np.nan, free, reached],
+        default=free,
+    )
 
 
 def lowest_untrimmed(frame: pd.DataFrame) -> tuple[Any, Any]:

@@ -9,6 +9,7 @@ import pandas as pd
 
 from combust.application.fleet.decisions import KEEP_OFF
 from combust.application.fleet.nights import as_typed
+from combust.application.fleet.overview import light
 from combust.application.fleet.rules import low_stage_cab, richer_than_air
 from combust.application.site.findings import ACCOUNTS
 from combust.domain.limits import cautions
@@ -28,6 +29,12 @@ WHY_OFF = {
     "check_document": "No limit with the compensation was entered: read the heater's own document first.",
 }
 
+CARD_COLUMNS = [
+    "site_id", "vehicle_id", "heater", "decision", "compensation", "altitude_m", "design_temp_c", "mildest_use_temp_c",
+    "fuel_when", "fuel_l_per_night", "heat_short", "cab_temp_reached_full_c", "cab_temp_low_stage_c", "fuel_grade",
+    "battery", "cap_at_low_stage", "o2_dry_pct", "o2_dry_full_pct", *ACCOUNTS,
+]  # fmt: skip
+
 
 def site_cards(frame: pd.DataFrame, folded: Callable[[str], str]) -> list[dict[str, Any]]:
     """Return one card a site: ``site_id, title, lines``; a line that keeps a heater off stands first.
@@ -39,7 +46,7 @@ def site_cards(frame: pd.DataFrame, folded: Callable[[str], str]) -> list[dict[s
     again = keys.duplicated(keep=False)
     near, keys = frame[again], keys[again]
     cards = []
-    for site, part in frame[CARD_COLUMNS].groupby("site_id", sort=False):
+    for site, part in light(frame[CARD_COLUMNS]).groupby("site_id", sort=False):
         card = _card(str(site), part)
         mine = keys[near["site_id"] == site].drop_duplicates()
         told = [near[keys == key] for key in mine]

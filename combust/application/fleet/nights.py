@@ -47,7 +47,7 @@ def nights_frame(vehicles: pd.DataFrame, sites: pd.DataFrame, at: Any, fleet: Fl
         {
             "vehicle_id": vehicles["vehicle_id"],
             "group": vehicles["group"].where(vehicles["group"] != "", "all"),
-            "heater": [fleet.types[code].name for code in fleet.index],
+            "heater": np.array([one.name for one in fleet.types], dtype=object)[fleet.index],
             "site_id": here["site_id"],
             "route_id": vehicles["route_id"],
             "compensation": vehicles["compensation"].where(vehicles["compensation"] != "", "none"),
@@ -121,16 +121,21 @@ def kept_heat(frame: pd.DataFrame, fleet: Fleet, account: str) -> Any:
     ``account`` is "" (dry-air density alone) or "_full", of lambda and of the trims.
     """
     nominal = fleet.of("useful_heat_kw")
-    fitted = frame["compensation"].to_numpy()
-    by_fuel = 1.0 + frame[f"fuel_trim{account}_pct"].to_numpy() / 100.0
-    limit = frame["blower_trim_limit_pct"].to_numpy()
-    # An automatic compensation holds lambda by itself; a blower trim of unknown reach is not counted on.
-    reach = np.where(np.isnan(limit), np.where(fitted == "automatic", np.inf, 0.0), limit)
-    needed = 1.0 + frame[f"blower_trim{account}_pct"].to_numpy() / 100.0
-    by_blower = np.maximum(np.minimum((1.0 + reach / 100.0) / needed, 1.0), by_fuel)
-    share = np.where(np.isin(fitted, ("blower", "automatic")), by_blower, by_fuel)
+    trims = (1.0 + frame[f"{trim}_trim{account}_pct"].to_numpy() / 100.0 for trim in ("fuel", "blower"))
+    share = kept_share(frame["compensation"].to_numpy(), frame["blower_trim_limit_pct"].to_numpy(), *trims)
     density = fuel_mass_ratio(frame["design_temp_c"].to_numpy(), fleet) if account else 1.0
     return nominal * share * density
+
+
+def kept_share(fitted: Any, reach_pct: Any, fuel: Any, speed: Any) -> Any:
+    """Return the share of the fuel volume that is burnt with lambda kept [-], for what is fitted.
+
+    ``fuel`` and ``speed`` are the factors of the trims that hold lambda; ``reach_pct`` is what the blower has left.
+    """
+    # An automatic compensation holds lambda by itself; a blower trim of unknown reach is not counted on.
+    reach = np.where(np.isnan(reach_pct), np.where(fitted == "automatic", np.inf, 0.0), reach_pct)
+    by_blower = np.maximum(np.minimum((1.0 + reach / 100.0) / speed, 1.0), fuel)
+    return np.where(np.isin(fitted, ("blower", "automatic")), by_blower, fuel)
 
 
 def heat_short(frame: pd.DataFrame, policy: Policy) -> Any:
@@ -181,18 +186,20 @@ def _season(frame: pd.DataFrame, sites: pd.DataFrame, at: Any, fleet: Fleet, pol
     pressure = station_pressure(sites)
     of_pair, pairs = pd.factorize(fleet.index * len(sites) + at)
     lowest, width, warmest, below, low_service = (np.empty(len(pairs)) for _ in range(5))
-    for position, (code, site) in enumerate(np.stack(np.divmod(pairs, len(sites)), axis=1)):
-        one = fleet.types[code]
-        here = one.base.lambda_at(one.base.air_at(pressure[site], nights[site]))
-        lam = here.air_ratio_full
-        worst = int(np.argmin(lam))
-        lowest[position], width[position], warmest[position] = (
-            lam[worst],
-            here.air_ratio_full_u[worst],
-            nights[site][worst],
-        )
-        below[position] = np.mean(lam < one.numbers["air_ratio_min"])
-        low_service[position] = np.mean(lam < policy["service_air_ratio"])
+    type_of, site_of = np.divmod(pairs, len(sites))
+    for code in np.unique(type_of):
+        one, mine = fleet.types[code], np.flatnonzero(type_of == code)
+        temps = [nights[site] for site in site_of[mine]]
+        sizes = [len(temp) for temp in temps]
+        here = one.base.lambda_at(one.base.air_at(np.repeat(pressure[site_of[mine]], sizes), np.concatenate(temps)))
+        ends = np.cumsum(sizes)
+        for position, first, last, temp in zip(mine, ends - sizes, ends, temps, strict=True):
+            lam = here.air_ratio_full[first:last]
+            worst = int(np.argmin(lam))
+            lowest[position], warmest[position] = lam[worst], temp[worst]
+            width[position] = here.air_ratio_full_u[first + worst]
+            below[position] = np.mean(lam < one.numbers["air_ratio_min"])
+            low_service[position] = np.mean(lam < policy["service_air_ratio"])
     count = sites["nights_per_season"].to_numpy(dtype=float)[at]
     return {
         "air_ratio_full_season_lowest": lowest[of_pair],

@@ -38,6 +38,7 @@ from combust.application.fleet.rules import (
     without_trims,
 )
 from combust.application.fleet.totals import ALWAYS, TOTALS, totals_of
+from combust.application.fleet.weather import NO_WEATHER, Weather
 from combust.data.errors import CombustError, shorten
 from combust.data.near import folded_name, near_matches
 from combust.domain.heater import Heater
@@ -104,6 +105,8 @@ class FleetPlan(Result):
         ``vehicle_id, site_id, row`` of each vehicle that is not planned: nothing is known of it, its heater stays off.
     notes : tuple of str
         What is to be told of the tables, such as columns that are not used.
+    weather : Weather
+        What hourly series count to, beside the design night.
     history : DueList
         Which vehicle is due for a visit this season and which heater stays off by its last one; empty without a log.
     """
@@ -126,6 +129,7 @@ class FleetPlan(Result):
     assumptions: pd.DataFrame
     refused: pd.DataFrame
     notes: tuple[str, ...] = ()
+    weather: Weather = NO_WEATHER
     not_covered: tuple[str, ...] = NOT_COVERED
     history: DueList = field(default_factory=DueList)
 
@@ -155,7 +159,8 @@ class FleetPlan(Result):
         """What is told beside the stops: heaters short of air, then names that are nearly alike."""
         found = [one.text for one in self.safety.findings if one.code == "vehicles_watch"]
         alike = self.faults.query("severity == 'warned' and code == 'duplicate'")
-        return (*(f"{text} Not to be run untrimmed there." for text in found), *alike["text"])
+        low = (f"{text} Not to be run untrimmed there." for text in found)
+        return (*low, *self.weather.warnings, *alike["text"])
 
     def opening(self) -> tuple[str, ...]:
         """Return the plan in one line."""
@@ -187,11 +192,13 @@ def plan_tables(
     policy: Mapping[str, Any] | str | Path | Policy | None = None,
     with_sensitivity: bool = True,
     with_assignment: bool = True,
+    weather: Callable[[pd.DataFrame, pd.DataFrame, Fleet, Policy], Weather] | None = None,
     log: HeaterLog | None = None,
 ) -> FleetPlan:
     """Plan a fleet from tables that were read; ``routes`` is a function that sums the route points.
 
-    ``log`` holds the winters of its heaters: who is due, and who stays off whatever the rest says.
+    ``weather`` counts hourly series beside what is planned, from (vehicles, sites, heater types, policy). ``log`` holds
+    the winters of its heaters: who is due, and who stays off whatever the rest says.
 
     :func:`combust.edge.tables.fleet.plan_fleet` reads the tables and says what the rest means.
 
@@ -249,6 +256,7 @@ def plan_tables(
         _assumptions(rules, types, {"vehicles": clean_vehicles, "sites": kept_sites}),
         not_planned,
         (*vehicles.notes, *sites.notes, *history.notes),
+        weather(frame, kept_sites, fleet, rules) if weather else NO_WEATHER,
         history=history,
     )
 

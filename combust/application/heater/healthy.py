@@ -20,6 +20,7 @@ from combust.kernel import air, altitude
 from combust.kernel import working_point as model
 from combust.kernel.altitude import AltitudeSurface, LambdaAtSite
 from combust.kernel.constants import ZERO_CELSIUS_K
+from combust.kernel.types import Floats
 
 SITES_AT_ONCE = 64  # x draws: what the processor's cache holds
 PATH = ("steepness", "intake_share", "exhaust_share", "hot_share", "exponent", "air_side", "shaft", "radiated")
@@ -238,6 +239,21 @@ class HealthyStage:
         density = self.reference.dry_air_density_kg_m3
         surface = AltitudeSurface(self.air_ratio, density, self.expansion_per_k, self.fuel_temp_c, weights, square)
         return surface, misfit
+
+    @cached_property
+    def trims_fitted(self) -> tuple[Floats, Floats, float]:
+        """The trims that hold lambda at the baseline's as surfaces: (fuel, speed, the larger misfit [-]).
+
+        Each is the trim's factor over what density alone asks: for fuel times lambda with fuel density over the
+        baseline's, for speed divided by it.
+        """
+        pressure, temp = altitude.fit_nodes()
+        site, density = self.air_at(pressure, temp), self.fuel_density(temp)
+        less, faster = (self.trim(site, density, self.air_ratio, by=by).factor for by in ("fuel", "speed"))
+        by_density = site.dry_density / density
+        fuel, misfit = altitude.fit_surface(less / by_density, pressure, temp)
+        speed, other = altitude.fit_surface(faster * by_density, pressure, temp)
+        return fuel, speed, max(misfit, other)
 
     @property
     def surface(self) -> AltitudeSurface:

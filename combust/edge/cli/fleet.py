@@ -21,9 +21,18 @@ if TYPE_CHECKING:
     from combust.application.fleet.difference import PlanDifference
     from combust.application.fleet.plan import FleetPlan
     from combust.application.fleet.points import RouteSums, RouteUse
+    from combust.application.fleet.weather import Weather
     from combust.edge.tables.reader import Table
 
 SHOWN_FAULTS = 20
+WEATHER = {
+    "site_id": "site",
+    "air_ratio": "lambda",
+    "cab": "cab cold",
+    "fuel": "fuel waxes",
+    "fuel_margin": "nearly waxes",
+    "battery": "battery short",
+}
 DUE = {"by": "by", "vehicles (their heaters)": "who", "why": "reason", "last visit": "last_visit"}
 SHOWN_KITS = 20
 LONGEST_CELL = 90
@@ -50,6 +59,14 @@ COUNTS = {"lambda by": "air_ratio_by", **{key: key for key in ("rule", "yes", "b
     metavar="N",
     help="Propose who changes places; else nobody is moved.",
 )
+@click.option("--weather", metavar="DIR", help="Hourly series: a file named like each site (.csv .parquet .epw .tmy3).")
+@click.option("--season", metavar="MM-DD:MM-DD", help="Evenings counted (default: of each site).")
+@click.option(
+    "--sea-level-pressure",
+    type=click.Choice(["refuse", "reduce"]),
+    default="refuse",
+    help="Pressure of sea level in a series: refuse it, or reduce it to the station by the hour's temperature.",
+)
 @click.option("--history", metavar="LOG", help="Logbook or table of its heaters: who is due, who stays off.")
 @click.option("--on", metavar="DATE", help="Day for which the history is judged (default now).")
 @click.option("--out", required=True, metavar="DIR", help="Folder for tables, figures, cards and the page.")
@@ -57,7 +74,9 @@ COUNTS = {"lambda by": "air_ratio_by", **{key: key for key in ("rule", "yes", "b
 @click.option("--scheduler", metavar="ADDRESS", help="Dask scheduler for the route points, like tcp://host:8786.")
 @click.option("--workers", type=click.IntRange(1, 1024), help="Use so many local Dask workers for the route points.")
 @table_options
-def command(diff: tuple[str, ...], out: str, title: str, profiles: str | None, **tables: Any) -> Answer:
+def command(
+    diff: tuple[str, ...], out: str, title: str, profiles: str | None, sea_level_pressure: str, **tables: Any
+) -> Answer:
     """Plan a fleet: heaters, sites and routes.
 
     Use it before the season: which vehicles need altitude compensation, where heat, battery or fuel grade fall short,
@@ -70,12 +89,18 @@ def command(diff: tuple[str, ...], out: str, title: str, profiles: str | None, *
     A change is COLUMN = VALUE, COLUMN raised by NUMBER, COLUMN lowered by NUMBER, type NAME = NAME or fuel = NAME,
     for some rows with: where COLUMN >= VALUE and COLUMN = VALUE
 
+    Hourly series (--weather) are counted beside the design night: hours and nights a season below each margin. They
+    relax nothing. --map says what their headings hold, as for the other tables; EPW and TMY3 need the extra
+    combust[weather].
+
     \b
     Examples:
       combust fleet --vehicles data/larkfell_fleet/vehicles.csv --sites data/larkfell_fleet/sites.csv --out output/fleet
       combust fleet --vehicles data/larkfell_fleet/vehicles.csv --sites data/larkfell_fleet/sites.csv \\
         --change "type small = large_high where altitude_m >= 1800" --out output/what_if
       combust fleet diff output/fleet output/what_if --out output/difference
+      combust fleet --vehicles data/larkfell_fleet/vehicles.csv --sites data/larkfell_fleet/sites.csv \\
+        --weather data/larkfell_fleet/weather --season 12-01:02-28 --out output/weather
 
     \b
     Next: combust site --help      (one heater at one site in full)
@@ -97,8 +122,10 @@ def command(diff: tuple[str, ...], out: str, title: str, profiles: str | None, *
     folder = profiles or Path(tables["vehicles"]).parent / "profiles"
     add_up = partial(_add_up, tables.pop("scheduler"), tables.pop("workers"))
     changes, log, day = tables.pop("changes"), tables.pop("history"), tables.pop("on")
+    seen = {"weather": tables.pop("weather"), "season": tables.pop("season")}
+    seen["reduce_pressure"] = sea_level_pressure == "reduce"
     tables["log"] = heater_log(log, on=day) if log else None
-    plan = plan_fleet(**tables, profiles=folder, add_up=add_up, changes=changes)
+    plan = plan_fleet(**tables, **seen, profiles=folder, add_up=add_up, changes=changes)
     files: dict[str, Callable[[str], object]] = {out: partial(write_plan, plan, title=title)}
     text = f"{_text(plan)}\n\nThe page: {Path(out) / 'plan.html'}\nTables, figures and driver cards stand beside it."
     if changes:
@@ -113,8 +140,13 @@ def command(diff: tuple[str, ...], out: str, title: str, profiles: str | None, *
     return Answer(
         plan,
         text,
-        notes=[*(f"note: {text}" for text in plan.notes), *faults[:SHOWN_FAULTS], *more],
-        strict=any(row["refused"] for row in plan.rows.values()),
+        notes=[
+            *(f"warning: {text}" for text in plan.weather.warnings),
+            *(f"note: {text}" for text in plan.notes),
+            *faults[:SHOWN_FAULTS],
+            *more,
+        ],
+        strict=bool(plan.weather.refused) or any(row["refused"] for row in plan.rows.values()),
         files=files,
     )
 
@@ -147,6 +179,22 @@ def _add_up(scheduler: str | None, workers: int | None, tables: list[Table], use
     return with_progress("Route points", lambda show: sum_up(tables, uses, progress=show))
 
 
+def _weather_text(weather: Weather) -> list[str]:
+    """Return what hourly series count to: hours and nights a season, by decision."""
+    from combust.application.fleet.weather import MARGINS, STANDS, hours_and_nights
+
+    if not len(weather.classes):
+        return []
+    columns = {WEATHER.get(key, key): key for key in ("site_id", "decision", "heater", "vehicles")}
+    rows = [
+        row | {margin: hours_and_nights(row, margin) for margin in MARGINS}
+        for row in weather.classes.to_dict("records")
+    ]
+    head = f"Weather as it is: hours and nights a season below each margin, the most of any vehicle. {weather.season}."
+    table = output.text_of_table({**columns, **{WEATHER[margin]: margin for margin in MARGINS}}, rows)
+    return [f"{head} {STANDS}", table]
+
+
 def _due(plan: FleetPlan) -> list[str]:
     """Return the vehicles that the history of their heaters stops or makes due this season."""
     found = plan.history.rows()
@@ -170,6 +218,7 @@ def _text(plan: FleetPlan) -> str:
         "\n".join(read),
         text_of_rows(plan.lines()),
         *_due(plan),
+        *_weather_text(plan.weather),
         "Needs a compensation kit, by three rules (the first decides; its yes counts fitted and barred ones too)",
         output.text_of_table(COUNTS, plan.counts.to_dict("records")),
         *_kits(plan),

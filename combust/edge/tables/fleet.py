@@ -12,6 +12,7 @@ import numpy as np
 
 from combust.application.fleet.changes import changed_tables
 from combust.application.fleet.due import HeaterLog
+from combust.application.fleet.hours import Season
 from combust.application.fleet.plan import FleetPlan, plan_tables
 from combust.application.fleet.points import NO_POINTS, RouteSums, RouteUse, route_block
 from combust.application.fleet.policy import Policy
@@ -22,11 +23,12 @@ from combust.edge.logbook.history import heater_log
 from combust.edge.tables.reader import Rows, Table, open_source, read_table
 from combust.edge.tables.source import table_files
 from combust.edge.tables.table_map import MapLike, TableMap
+from combust.edge.tables.weather import WeatherFolder
 
 if TYPE_CHECKING:
     import pandas as pd
 
-NAMES = ("vehicles", "sites", "routes")
+NAMES = ("vehicles", "sites", "routes", "weather")
 
 
 def open_fleet_table(name: str, given: Any, mapping: MapLike = None, others: Iterable[Any] = ()) -> Table:
@@ -39,12 +41,15 @@ def open_fleet_table(name: str, given: Any, mapping: MapLike = None, others: Ite
     CombustError
         Missing, unreadable, a heading that cannot be understood, a required column that is not there.
     """
-    elsewhere = {key for other in NAMES for key in fleet_fields(other)}
-    if TableMap.of(mapping).headings:
-        elsewhere.update(*(open_source(other).header for other in others))
-    table = read_table(given, fleet_fields(name), mapping, elsewhere=frozenset(elsewhere))
+    table = read_table(given, fleet_fields(name), mapping, elsewhere=names_elsewhere(mapping, others))
     check_columns_there(name, (heading.key for heading in table.headings if heading.key))
     return table
+
+
+def names_elsewhere(mapping: MapLike, others: Iterable[Any]) -> frozenset[str]:
+    """Return the columns and, where a map needs them, the headings of the other tables of a plan."""
+    keys = {key for name in NAMES for key in fleet_fields(name)}
+    return frozenset(keys.union(*(open_source(one).header for one in others) if TableMap.of(mapping).headings else ()))
 
 
 def read_fleet_table(name: str, given: Any, mapping: MapLike = None, others: Iterable[Any] = ()) -> FleetTable:
@@ -82,14 +87,14 @@ def fleet_rows(name: str, rows: Rows, before: int = 0) -> FleetTable:
     """Return some rows of a fleet table; ``before`` counts rows of files before this one."""
     import pandas as pd
 
-    columns = {}
+    columns, kind = {}, object if name == "routes" else None  # names of points by the million stay shared objects
     for key, record in fleet_fields(name).items():
         column = rows.values.get(key)
         if column is None:
             column = np.full(len(rows.lines), np.nan if record.kind == "number" else "")
         elif record.kind == "choice":
             column = np.array([*record.choices, ""], dtype=object)[column]
-        columns[key] = column if record.kind == "number" else column.astype(object)
+        columns[key] = column if record.kind == "number" else pd.Series(column, dtype=kind)
     faults = [(row, key, fault) for row, found in rows.faults.of.items() for key, fault in found]
     return FleetTable(name, pd.DataFrame(columns), rows.lines + before, faults)
 
@@ -151,6 +156,9 @@ def plan_fleet(
     changes: Iterable[str] = (),
     log: HeaterLog | str | Path | None = None,
     add_up: Callable[[list[Table], list[RouteUse]], RouteSums] = sum_routes,
+    weather: str | Path | None = None,
+    season: str | None = None,
+    reduce_pressure: bool = False,
 ) -> FleetPlan:
     """Plan a fleet: which vehicles need altitude compensation, where heat runs short, and what it costs.
 
@@ -177,6 +185,13 @@ def plan_fleet(
         a visit this season, and which heater stays off by its last one.
     add_up : callable, optional
         Sums the route points another way, as ``combust.edge.tables.dask_workers.sum_routes_dask`` does.
+    weather : path, optional
+        Folder with hourly series, a file named like each site: CSV, Parquet, EPW or TMY3. They are counted beside the
+        design night and change no decision.
+    season : str, optional
+        First and last evening that is counted in them, month-day; default the season of each site, else 10-01:04-30.
+    reduce_pressure : bool
+        Bring a pressure of theirs that was reduced to sea level to the station instead of refusing it.
 
     Returns
     -------
@@ -202,8 +217,13 @@ def plan_fleet(
     ['compensate']
     """
     given = {"vehicles": vehicles, "sites": sites} | ({} if routes is None else {"routes": routes})
-    points = [] if routes is None else route_tables(routes, mapping, given.values())
-    read = {name: read_fleet_table(name, given[name], mapping, given.values()) for name in ("vehicles", "sites")}
+    folder, span = None if weather is None else WeatherFolder(weather), None if season is None else Season.of(season)
+    others = [*given.values(), *(folder.tables() if folder else ())]
+    points = [] if routes is None else route_tables(routes, mapping, others)
+    read = {name: read_fleet_table(name, given[name], mapping, others) for name in ("vehicles", "sites")}
+    names = names_elsewhere(mapping, others)
+    how = partial(folder.count, season=span, reduce=reduce_pressure) if folder else None
+    seen = partial(how, mapping=mapping, elsewhere=names) if how else None
     written = [] if profiles is None else Path(profiles).glob("*.toml")
     types = {*(heaters or {}), *(name for path in written for name in (path.name, path.stem))}
     read, told = changed_tables(read, changes, types)
@@ -216,8 +236,8 @@ def plan_fleet(
         policy=Policy.of(policy).replaced(max_kits=max_kits, max_moves=max_moves),
         with_sensitivity=with_sensitivity,
         with_assignment=with_assignment,
+        weather=seen,
         log=heater_log(log) if isinstance(log, str | Path) else log,
     )
-    return replace(
-        plan, notes=(*told, *plan.notes, *(f"routes: {note}" for table in points[:1] for note in table.notes))
-    )
+    of_points = (f"routes: {note}" for table in points[:1] for note in table.notes)
+    return replace(plan, notes=(*told, *plan.notes, *of_points, *plan.weather.notes))

@@ -6,6 +6,8 @@ import datetime
 import re
 
 _DAYS = ("%d.%m.%Y", "%d/%m/%Y", "%m/%d/%Y")
+LONGEST_DAY = len("2026-01-12")
+_END_OF_DAY = re.compile(r"^(?:(?P<day>.*\d)[ T])?24:00(?::00)?(?P<zone>Z|[+-]\d\d:?\d\d)?$")
 _CLOCKS = ("%H:%M:%S", "%H:%M", "%H:%M:%S.%f", "%I:%M %p", "%I:%M:%S %p")
 
 
@@ -24,7 +26,7 @@ def moment(date: str, clock: str = "") -> str | None:
     """Return a date and a clock time as ISO 8601 text, or None when they are none or can be read in two ways.
 
     An ISO text stays as it stands. ``12.01.2026`` is a day before a month wherever points are written (common practice,
-    no source); ``12/01/2026`` is not told from the month before the day, ``13/01/2026`` is.
+    no source); ``12/01/2026`` is not told from the month before the day, ``13/01/2026`` is. 24:00 starts the next day.
 
     Examples
     --------
@@ -33,10 +35,18 @@ def moment(date: str, clock: str = "") -> str | None:
     """
     if not clock and moment_seconds(date) is not None:
         return date.strip()
+    if found := _END_OF_DAY.match((clock or date).strip()):
+        day = date if clock else found["day"] or ""
+        start = moment(day)
+        if start is None or len(start) > LONGEST_DAY or start.startswith("9999-12-31"):
+            return None
+        after = datetime.datetime.fromisoformat(start) + datetime.timedelta(days=1)
+        text = after.isoformat() + (found["zone"] or "")
+        return None if moment_seconds(text) is None else text
     day, *beside = re.split("[ T]", date.strip(), maxsplit=1)
     days = {*_readings_of(day, _DAYS)}
     if moment_seconds(day) is not None:
-        days = {datetime.datetime.fromisoformat(day)}
+        days = {datetime.datetime.fromisoformat(day.strip())}
     if len(days) != 1:
         return None
     midnight, clock = days.pop(), clock or "".join(beside)

@@ -84,6 +84,8 @@ WAYS = (
     Way("POST", "/visit/{visit_id}/entries/{entry}", "visit_record:correct", role="engineer"),
     Way("GET", "/visit/{visit_id}/sheet", "visit_sheet:sheet", role="trainer"),
     Way("GET", "/emergency", "emergency:show"),
+    Way("GET", "/lesson", "lesson:listed"),
+    Way("GET", "/lesson/{number}", "lesson:show"),
     Way("GET", "/mystery", "mystery:show"),
     Way("POST", "/mystery", "mystery:finish"),
     Way("POST", "/mystery/step", "mystery:take"),

@@ -55,7 +55,7 @@ def test_it_comes_to_rest_where_the_steady_model_is() -> None:
             "fuel_kind": str(rng.choice(["diesel_b7", "kerosene"])),
         }
         simulated = burning(heater, **changes)
-        simulated.advance(4500.0)
+        simulated.advance(10_000.0)
         if simulated.phase.name != "running":
             continue  # it tripped or went out, as it may
         done += 1

@@ -36,8 +36,10 @@ def drive(folder: Path, plan: Path | None) -> dict[str, int]:
 
     for path in ("/", "/token", "/pair", "/share", "/reading", "/word", "/site", "/plan", "/plan/whole", "/day"):
         get(path)
-    for path in ("/emergency", "/mystery", "/api/openapi.json"):
+    for path in ("/emergency", "/mystery", "/lesson", "/api/openapi.json"):
         get(path)
+    for number in range(10, 20):
+        get(f"/lesson/{number}?seen=1", "/lesson/{number}")
     post("/units", {"units": "metric"}, "/")
     post("/reading", READING, "/reading")
     post("/site", {"heater": "heater-0312", "altitude_m": "900", "intake_temp_c": "0"}, "/site")

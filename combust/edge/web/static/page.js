@@ -164,6 +164,20 @@ function addSlider(box) {
   });
 }
 
+// A slider of a form that asks: the parts that it names are drawn anew, the rest of the page stays as it is.
+function addMoves(form) {
+  const slider = form.elements.at, shown = form.querySelector("output");
+  slider.addEventListener("input", async () => {
+    shown.textContent = slider.value;
+    const asks = `?${new URLSearchParams(new FormData(form))}`;
+    const answer = await fetch(form.getAttribute("action") + asks).catch(() => null);
+    const page = answer?.ok && new DOMParser().parseFromString(await answer.text(), "text/html");
+    if (!page || asks !== `?${new URLSearchParams(new FormData(form))}`) return; // it was moved on meanwhile
+    for (const name of form.dataset.moves.split(" ")) document.getElementById(name)?.replaceChildren(...page.getElementById(name).childNodes);
+    history.replaceState(null, "", asks);
+  });
+}
+
 function watch(box) {
   setTimeout(async () => {
     if (!document.body.contains(box)) return;
@@ -188,6 +202,7 @@ function begin() {
   }
   document.querySelectorAll("input[data-sign]").forEach(addSign);
   document.querySelectorAll("[data-slides]").forEach(addSlider);
+  document.querySelectorAll("[data-moves]").forEach(addMoves);
   document.querySelectorAll("[data-watch]").forEach(watch);
   tellWaiting();
   if (typeof tellPhotos === "function") tellPhotos(); // offline.js
