@@ -11,9 +11,9 @@ from itertools import pairwise
 from pathlib import Path
 from unittest import mock
 
+from tests.application.mystery_study import SALT
 from tests.edge.runs import Run, call
 from tests.fuzz.registry import DATA, SHIPPED, scratch
-from tests.application.mystery_study import SALT
 from tests.fuzz.targets_case import dealt
 from tests.fuzz.targets_tables import SHORT, book_seed
 from tests.fuzz.targets_toml import FUELS
