@@ -26,7 +26,7 @@ test: $(VENV)/.test browser
 	$(BIN)/python -m pytest $(TWO) --outside-gate $(SELECTED)
 	@$(MAKE) --no-print-directory browser
 
-# What is settled by chance, in its long form: 3000 visits of the study of causes, 200 mystery cases, 2000 heaters a
+# What is settled by chance, in its long form: 3000 visits of the study of causes, 1000 mystery cases, 2000 heaters a
 # condition of the history, 210 moments of a signal, a fleet of a million,
 # 200 driven heaters and 10 000 moves of one. The reached numbers are printed.
 study: $(VENV)/.test

@@ -1,20 +1,25 @@
-"""Scoring of mystery cases: Brier by hand, every part at both ends, every safety rule and its cap."""
+"""Scoring of mystery cases: the log score by hand, each part at both ends, every safety rule, debrief and class."""
 
 from __future__ import annotations
 
+import math
+from dataclasses import replace
+
 import numpy as np
 import pytest
+from scipy.stats import entropy
 
 from combust.application.causes.catalogue import shipped_priors
-from combust.application.mystery import Dealer, Play, Statement, score
-from combust.application.mystery.deal import judged
+from combust.application.lessons.misconceptions import misconception_cards
+from combust.application.mystery import Play, Score, Statement, class_summary, debrief, score
+from combust.application.mystery.class_summary import COLUMNS, rows_of
+from combust.application.mystery.debrief import belief_of
 from combust.application.mystery.played_visit import begin
-from combust.application.mystery.rules import ACTIONS, dealt_causes, prices, table
-from combust.application.mystery.scoring import beliefs, brier, by_family, hypotheses, points
+from combust.application.mystery.rules import ACTIONS, UNTOLD, answers, dealt_causes, prices, prior, table, weight_of
+from combust.application.mystery.scoring import beliefs, log_score
 from combust.data.errors import CombustError
+from tests.application.mystery_study import dealt, expert, stated
 
-SALT = "snow in the tail pipe again"
-RECORD = dict.fromkeys(table()["record"]["field"], "told in plain words")
 PLACE = {
     "stage": "high",
     "altitude_m": 210.0,
@@ -26,155 +31,123 @@ FIRST = {"o2_dry_pct": 8.2, "co_dry_ppm": 60.0, "co2_dry_pct": 9.3}
 PORTS = {"intake_static_pa": -180.0, "exhaust_static_pa": 260.0}
 
 
-@pytest.fixture(scope="module")
-def dealer():
-    return Dealer(SALT)
-
-
-@pytest.fixture(scope="module")
-def case(dealer):
-    """The first easy case with one fault of the heater, outdoors, without fumes in the cab."""
-    causes = dealt_causes()
-    for seed in range(40):
-        one = dealer.deal(seed, "easy")
-        (name, *more) = dealer.open(one).causes
-        calm = one.context["location"] == "outdoors" and one.result("cab_co")["cab_co_in_ppm"] < 10
-        if calm and not more and name != "healthy" and not causes[name].measurement:
-            return one
-    pytest.fail("no case of this kind in 40")
-
-
-def played(dealer, case, extra=("cab_co",)):
-    steps = list(dealer.open(case).steps)
-    place = next((i for i, name in enumerate(steps) if name in prices() and _off(name)), len(steps))
-    return Play(case, (*steps[:place], *extra, *steps[place:]))
-
-
-def _off(name):
-    return name not in ACTIONS and "cold" in shipped_priors().checks[name].needs
-
-
-def perfect(dealer, play, **changes):
-    """The statement of a learner who knows the answer and names all that the readings exclude."""
-    answer = dealer.open(play.case)
-    found = judged(play.case.heater, play.readings)
-    healthy = sum(one.probability for one in found.explanations if one.causes == ("healthy",))
-    out = [name for name in dealt_causes() if name != "healthy" and found.marginal.get(name, 0.0) < 0.05]
-    out += ["healthy"] if healthy < 0.05 else []
-    given = {"probabilities": {answer.text: 1.0}, "excluded": out, "handed_back": False, "record": RECORD, **changes}
-    return Statement.of(**given)
+def one(answer):
+    return frozenset(answer.split("+"))
 
 
 @pytest.mark.hand
-def test_brier_score_by_hand():
-    # Sum over the answers of (stated - true)^2 (definition of Brier 1950, from memory): f = (0.7, 0.3) and it rained:
-    # 0.3^2 + 0.3^2 = 0.18; f = (1, 0) and it did not rain: 1 + 1 = 2.
-    assert brier({"rain": 0.7, "dry": 0.3}, "rain") == pytest.approx(0.18, abs=1e-12)
-    assert brier({"rain": 1.0, "dry": 0.0}, "dry") == 2.0
-    assert brier({"rain": 1.0, "dry": 0.0}, "rain") == 0.0
-
-
-@pytest.mark.hand
-def test_there_are_154_answers_and_what_is_not_said_is_spread_evenly():
-    # 17 faults: 1 + 17 + 17 * 16 / 2 = 154 answers. 0.7 on one, 0.3 over the other 153.
-    assert len(hypotheses()) == len(set(hypotheses())) == 154
-    stated = beliefs({"fuel_over": 0.7})
-    assert sum(stated.values()) == pytest.approx(1.0, abs=1e-12)
-    assert stated[frozenset({"healthy"})] == pytest.approx(0.3 / 153, abs=1e-12)
-    by_hand = 0.3**2 + 153 * (0.3 / 153) ** 2
-    assert brier(stated, frozenset({"fuel_over"})) == pytest.approx(by_hand, abs=1e-12)
+def test_log_score_by_hand():
+    # ln2 of stated over prior (Good 1952, from memory): 0.8 where the prior was 0.2 is two bits, 0.05 is minus two.
+    known = {"rain": 0.2, "dry": 0.8}
+    assert log_score({"rain": 0.8, "dry": 0.2}, known, "rain", 0.01) == pytest.approx(2.0, abs=1e-12)
+    assert log_score({"rain": 0.05, "dry": 0.95}, known, "rain", 0.01) == pytest.approx(-2.0, abs=1e-12)
+    assert log_score(known, known, "rain", 0.01) == 0.0
+    # 0 counts as 0.01, and all are scaled: 0.01 / 1.01 over 0.2.
+    assert log_score({"rain": 0.0, "dry": 1.0}, known, "rain", 0.01) == pytest.approx(math.log2(0.01 / 1.01 / 0.2))
 
 
 @pytest.mark.independent
 def test_nobody_gains_by_stating_what_he_does_not_believe():
-    # A proper rule: with belief b the expected Brier score of the statement s is least at s = b, here on a grid.
-    grid = np.linspace(0.0, 1.0, 21)
-    right, other = frozenset({"fuel_over"}), frozenset({"supply_low"})
-    for belief in (0.1, 0.35, 0.8):
-        expected = []
-        for said in grid:
-            stated = beliefs({"fuel_over": float(said), "supply_low": float(1.0 - said)})
-            plain = belief * brier(stated, right) + (1.0 - belief) * brier(stated, other)
-            families = by_family(stated)
-            wide = belief * brier(families, frozenset({"fuel"})) + (1.0 - belief) * brier(
-                families, frozenset({"blower and supply"})
-            )
-            expected.append(20.0 * plain + 10.0 * wide)
-        assert grid[int(np.argmin(expected))] == pytest.approx(belief, abs=1e-9)
+    # A proper score: of 2000 statements none is better on the average than the belief; what it gains over the prior is
+    # the divergence of the two (scipy's entropy).
+    noise = np.random.default_rng(1)
+    belief, usual = np.array([0.6, 0.25, 0.1, 0.05]), np.array([0.1, 0.2, 0.3, 0.4])
+    known = dict(enumerate(usual))
+
+    def expected(said):
+        said = dict(enumerate(said))
+        return sum(share * log_score(said, known, place, 0.01) for place, share in enumerate(belief))
+
+    best = expected(belief)
+    assert best == pytest.approx(entropy(belief, usual, base=2), abs=1e-12)
+    assert max(expected(said) for said in noise.dirichlet(np.ones(4), 2000)) <= best
+    assert expected([1.0, 0.0, 0.0, 0.0]) < best
 
 
 @pytest.mark.hand
-def test_a_perfect_visit_has_100_points(dealer, case):
-    assert sum(points().values()) == 100.0  # 30 (20 + 10), 20, 15, 15, 10, 10: convention of this project
-    play = played(dealer, case)
-    one = score(dealer, play, perfect(dealer, play, handed_back=True))
-    assert one.total == 100.0, str(one)
-    assert one.breaches == ()
+def test_what_is_not_said_goes_to_the_others_as_they_are_dealt():
+    # Not in a hurry: healthy 0.2 * 0.99 of the prior, fuel_over 0.45 / 11 * 0.99 (11 single faults of the heater).
+    known = prior(150.0)
+    assert known[one("fuel_over")] == pytest.approx(0.45 / 11 * 0.99)
+    said = beliefs(Statement.of({"fuel_over": 0.7}), known)
+    assert sum(said.values()) == pytest.approx(1.0)
+    assert said[one("healthy")] == pytest.approx(0.3 * 0.198 / (1.0 - 0.45 / 11 * 0.99))
+    out = beliefs(Statement.of({"fuel_over": 0.7}, ["healthy"]), known)
+    assert out[one("healthy")] == 0.0
+    assert sum(out.values()) == pytest.approx(1.0)
+    assert beliefs(Statement(), known) == pytest.approx(dict(known))
 
 
 @pytest.mark.hand
-def test_sure_and_wrong_is_worse_than_cannot_tell(dealer, case):
-    play = played(dealer, case)
-    wrong = "fuel_under" if dealer.open(case).text != "fuel_under" else "supply_low"
-    tell = {
-        said: score(dealer, play, perfect(dealer, play, probabilities=probabilities)).parts["cause"]
-        for said, probabilities in (("wrong", {wrong: 1.0}), ("nothing", {}), ("right", {dealer.open(case).text: 1.0}))
-    }
-    assert tell["wrong"] == -20.0  # 20 * (1 - 2)
-    assert tell["nothing"] == pytest.approx(20.0 / 154, abs=0.05)  # 20 * (1 - (1 - 1/154))
-    assert tell["right"] == 20.0
+def test_silence_has_nothing_at_all():
+    for seed in range(4):
+        found = score(Play(dealt(seed)), Statement())
+        assert (found.total, set(found.parts.values()), found.top) == (0.0, {0.0}, "")
 
 
 @pytest.mark.hand
-def test_parts_fall_where_they_should(dealer, case):
-    play = played(dealer, case)
-    answer = dealer.open(case)
-    best = score(dealer, play, perfect(dealer, play)).parts
+def test_points_are_bits_less_cost():
+    key = dealt(0)
+    assert key.text == "fuel_under"
+    sure = Statement.of({key.text: 1.0})
+    # Floored at 0.01 (doubles at their prior of 0.1 / 13 * 0.99), then scaled: the rest is 17 * 0.01 + 13 * 0.0076.
+    pairs = len(table()["pairs"]["names"])
+    rest = 17 * 0.01 + 0.99 * 0.10
+    assert pairs == 13
+    bits = math.log2(1.0 / (1.0 + rest) / (0.45 / 11 * 0.99))
+    assert score(Play(key), sure).total == pytest.approx(15.0 * bits, abs=0.06)
+    # Span gas costs 10 min + 12 / 0.5 = 34 minutes: 3.4 points.
+    dear = score(Play(key).take("span_gas"), sure)
+    assert dear.parts["cost"] == -3.4
+    assert dear.total == pytest.approx(15.0 * bits - 3.4, abs=0.06)
+    assert score(Play(key), Statement.of({"healthy": 1.0})).total < -20.0
 
-    def parts(other=play, **changes):
-        return score(dealer, other, perfect(dealer, other, **changes)).parts
 
-    assert parts(excluded=[]) == {**best, "exclusion": 0.0}
-    assert parts(excluded=[next(iter(answer.causes))])["exclusion"] == 0.0
-    assert parts(record={})["record"] == 0.0
-    assert parts(record={"found": "told in plain words", "open": "short"})["record"] == 2.0
-    late = Play(case, ("site_air", *played(dealer, case).steps))
-    assert parts(late)["validity"] == 0.0
-    # Span gas costs 10 min + 12 / 0.5 = 34; the share of the reference falls by as much.
-    dear = Play(case, (*answer.steps[:4], "span_gas", *answer.steps[4:]))
-    weight = sum(prices()[name].weight for name in answer.steps)
-    assert parts(dear)["cost"] == pytest.approx(15.0 * weight / (weight + 34.0), abs=0.06)
-    assert parts(Play(case))["validity"] == 0.0
-    assert parts(Play(case))["cost"] == 0.0
+def test_sure_and_wrong_is_worse_than_half_sure_and_wrong():
+    key = dealt(0)
+    totals = [score(Play(key), Statement.of({"fuel_over": share})).total for share in (0.0, 0.3, 0.6, 0.9, 1.0)]
+    assert totals == sorted(totals, reverse=True)
 
 
 @pytest.mark.hand
-def test_safety_breach_caps_at_40_even_when_the_cause_is_right(dealer, case):
-    # Convention of this project: exhaust off before the port pressures, or indoors: 40 at most.
-    steps = played(dealer, case).steps
-    play = Play(case, (*steps[:4], "exhaust_duct_off", *steps[4:]))
-    one = score(dealer, play, perfect(dealer, play))
-    assert one.breaches == ("exhaust_off_early",)
-    assert one.total == 40.0
-    assert one.parts["safety"] == 0.0
+def test_cannot_be_told_is_paid_where_it_is_right_only():
+    hurry = dealt(3)
+    assert hurry.text == UNTOLD
+    assert score(expert(hurry), Statement.of({UNTOLD: 0.9})).total > 15.0
+    assert score(expert(dealt(0)), Statement.of({UNTOLD: 0.9})).total < 0.0
+
+
+@pytest.mark.hand
+def test_a_broken_rule_leaves_no_points_even_when_the_cause_is_right():
+    key = dealt(0)
+    play = Play(key).take("exhaust_duct_off")
+    found = score(play, Statement.of({key.text: 1.0}))
+    assert found.breaches == ("exhaust_off_early",)
+    assert found.total == 0.0 < found.parts["cause"]
+    assert found.parts["safety"] == -20.0
     assert "exhaust_duct_off" not in play.visit().shown
 
 
 @pytest.mark.hand
-def test_handing_back_without_cab_co_loses_the_safety_points_only(dealer, case):
-    play = played(dealer, case, ())
-    assert score(dealer, play, perfect(dealer, play, handed_back=True)).total == 90.0
-    assert score(dealer, play, perfect(dealer, play, handed_back=False)).total == 100.0
+def test_handing_back_without_cab_co_costs_ten_points():
+    key = dealt(0)
+    said = {"probabilities": {key.text: 0.9}}
+    kept, back = (score(Play(key), Statement.of(**said, handed_back=handed)).total for handed in (False, True))
+    assert kept - back == pytest.approx(10.0)
+    looked = Play(key).take("cab_co")
+    assert weight_of(looked.steps) == 0.0  # what safety asks for costs no points
+    assert score(looked, Statement.of(**said, handed_back=True)).total == kept
 
 
-def visit(place=None, **results):
+def visit(place=None, budget=150.0, **results):
     known = {
         "start_again": {"flame": True},
         "port_pressures": PORTS,
         "look_at_terminals": {"terminals": "clear"},
+        **{name: {} for name in ("span_gas", "pump_delivery", "fuel_sample")},
         **results,
     }
-    return begin("diesel_b7", {**PLACE, **(place or {})}, FIRST, known.__getitem__)
+    return begin("diesel_b7", {**PLACE, **(place or {})}, FIRST, known.__getitem__, budget)
 
 
 FUMES = {"cab_co_in_ppm": 28.0, "cab_co_out_ppm": 1.0}
@@ -241,6 +214,7 @@ def test_what_is_allowed_is_allowed():
         (["start_again"], "heater is running"),
         (["wait"], "nothing to wait for"),
         (["open_everything"], "no check and no action"),
+        (["span_gas", "pump_delivery", "fuel_sample", "exhaust_duct_off"], "do not reach"),
     ],
 )
 def test_a_step_that_makes_no_sense_costs_nothing(steps, why):
@@ -255,21 +229,14 @@ def test_a_step_that_makes_no_sense_costs_nothing(steps, why):
 
 
 @pytest.mark.hand
-def test_a_heater_with_fumes_in_the_cab_handed_back_is_a_breach_and_stopping_is_not(dealer):
-    seed = next(s for s in range(80) if _fumes(dealer.deal(s, "easy")))
-    case = dealer.deal(seed, "easy")
-    steps = ("cab_co",) if case.context["location"] == "outdoors" else ("move_outdoors", "cab_co")
-    play = Play(case, steps)
-    back = score(dealer, play, perfect(dealer, play, handed_back=True))
-    kept = score(dealer, play, perfect(dealer, play, handed_back=False))
+def test_a_heater_with_fumes_in_the_cab_handed_back_is_a_breach_and_stopping_is_not():
+    key = dealt(0)
+    key = replace(key, results={**key.results, "cab_co": FUMES})
+    play = Play(key).take("cab_co")
+    said = {"probabilities": {key.text: 0.9}}
+    back, kept = (score(play, Statement.of(**said, handed_back=handed)) for handed in (True, False))
     assert back.breaches == ("cab_co_ignored",)
-    assert back.total <= 40.0 < kept.total
-    assert kept.parts["cost"] == 15.0
-
-
-def _fumes(case):
-    found = case.result("cab_co")
-    return found["cab_co_in_ppm"] - found["cab_co_out_ppm"] >= 20.0
+    assert back.total <= 0.0 < kept.total
 
 
 @pytest.mark.parametrize(
@@ -292,15 +259,72 @@ def test_a_statement_that_cannot_be_is_refused(given, why):
         Statement.of(**given)
 
 
-def test_prices_and_ladder_know_every_check_and_cause():
-    # A mystery heater burns: a check offered only for a start or fumes has no price, as its causes are not dealt.
-    checks = {name: one for name, one in shipped_priors().checks.items() if not one.of_start}
-    causes = dealt_causes()
-    assert set(prices()) == {*checks, *ACTIONS}
-    held = table()
-    assert set(held["ladder"]) == {*causes, "validity"}
-    assert set(held["family"]) == set(causes)
-    assert {name for name, one in causes.items() if held["family"][name] == "measurement"} == {
-        name for name, one in causes.items() if one.measurement
-    }
-    assert {name for name, one in checks.items() if one.tier == "validity"} == set(held["ladder"]["validity"])
+def test_prices_answers_and_beliefs_know_every_check_and_cause():
+    # A mystery heater burns, its baseline is its own, and nobody opens it: such checks have no price.
+    checks = {name for name, check in shipped_priors().checks.items() if not check.of_start}
+    assert set(prices()) == {*checks, *ACTIONS} - {"baseline_record", "strip_down"}
+    causes = set(dealt_causes())
+    assert set(answers()) == {*causes, UNTOLD}
+    for budget in (20.0, 150.0):
+        assert sum(prior(budget).values()) == pytest.approx(1.0)
+        assert {name for causes in prior(budget) for name in causes} == set(answers())
+    cards = {card.name for card in misconception_cards()}
+    for row in table()["misled"]:
+        assert row["card"] in cards
+        assert {*row.get("said", []), *row.get("right", [])} <= causes
+
+
+def test_the_debrief_says_what_each_check_did_and_which_reading_shows_it():
+    key = dealt(0)
+    told = debrief(expert(key), Statement.of({"burner_fouled": 0.9}))
+    assert [moved.step for moved in told.steps] == ["first reading", *key.steps]
+    assert told.shows.split(":")[0] in key.steps
+    assert [step for step, _ in told.best_order] == list(key.steps)
+    assert told.best_order[-1][1] >= 0.9
+    assert told.belief["name"] in {card.name for card in misconception_cards()}
+    assert debrief(expert(key), stated({key.causes: 0.9})).belief == {}
+    # The bits of all steps are those from the prior to the end.
+    gained = sum(moved.bits for moved in told.steps)
+    assert gained == pytest.approx(math.log2(told.steps[-1].share / prior(150.0)[key.causes]), abs=0.05)
+
+
+@pytest.mark.parametrize(
+    ("said", "right", "card"),
+    [
+        ("healthy", "burner_fouled", "approval_limits_are_targets"),
+        ("blower_weak", "supply_low", "battery_volts_are_heater_volts"),
+        ("sample_air_leak", "fuel_under", "lean_reading_is_a_leaking_intake"),
+        ("exhaust_restricted", "sample_air_leak", "exhaust_leak_dilutes"),
+        ("fuel_over", "o2_cell_drift", "agreeing_pair_proves_the_analyser"),
+        ("healthy", "healthy", None),
+    ],
+)
+def test_a_wrong_choice_has_a_belief_behind_it(said, right, card):
+    key = replace(dealt(0), causes=one(right), right=one(right))
+    play = Play(key)
+    assert belief_of(play, score(play, Statement.of({said: 0.9}))).get("name") == card
+
+
+def scored(total, top, share, right, cost):
+    parts = {"cause": total, "cost": 0.0, "safety": 0.0}
+    return Score("C", "easy", total, parts, 50.0, (), {}, top, share, right, cost, 10.0)
+
+
+@pytest.mark.hand
+def test_the_summary_of_a_class_by_hand():
+    some = [
+        scored(40.0, "fuel_over", 0.9, "fuel_over", 10.0),
+        scored(-20.0, "fuel_over", 0.9, "supply_low", 30.0),
+        scored(-10.0, "fuel_over", 0.6, "supply_low", 20.0),
+        scored(0.0, "", 0.0, "supply_low", 0.0),
+    ]
+    found = class_summary(some)
+    assert (found.count, found.mean, found.reference, found.right) == (4, 2.5, 50.0, 1)
+    assert found.commonest_wrong == (("fuel_over", 2),)
+    assert (found.cost, found.reference_cost) == (15.0, 10.0)
+    rows = {(row.low, row.count): (row.stated, row.right) for row in found.calibration}
+    assert rows == {(0.5, 1): (0.6, 0.0), (0.8, 2): (pytest.approx(0.9), 0.5)}
+    assert "3 said" not in str(found)
+    table_rows = rows_of(zip("dcba", some, strict=True))
+    assert [row[0] for row in table_rows] == list("abcd")
+    assert all(len(row) == len(COLUMNS) for row in table_rows)

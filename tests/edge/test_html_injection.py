@@ -17,13 +17,13 @@ import pytest
 import combust
 from combust.application.causes.rank import rank_causes
 from combust.application.lessons.misconceptions import misconception_cards
-from combust.application.mystery import Dealer
 from combust.application.visit.words import HEAD
 from combust.domain.catalogue import load_fuels
 from combust.domain.heater import Heater
 from combust.edge.reports import fleet_page
 from combust.edge.reports.class_sheets import class_pages
 from combust.edge.reports.lessons import card_page, exercise_pages
+from tests.application.mystery_study import dealt
 from tests.edge.runs import DATA, call
 
 MARK = "zzqq"  # stands in every attack, so that where it ended up can be found
@@ -155,8 +155,7 @@ def test_the_record_of_a_visit(tmp_path: Path, attack: str) -> None:
 
 @pytest.mark.parametrize("attack", ATTACKS)
 def test_class_sheets_and_exercises(tmp_path: Path, attack: str) -> None:
-    dealer = Dealer("only the instructor knows this sentence")
-    for page in class_pages([dealer.deal(30, "easy")], dealer, title=attack):
+    for page in class_pages([dealt(0)], title=attack):
         assert MARK in check_page(page)
     fuels = tmp_path / "fuels.toml"
     fuels.write_text(

@@ -1,4 +1,4 @@
-"""`combust mystery` from deal to score, the class sheet, and the results without names."""
+"""`combust mystery` from deal to score, the trainer's key and its accounts, the class sheet, results without names."""
 
 from __future__ import annotations
 
@@ -6,18 +6,21 @@ import csv
 import json
 import re
 import shlex
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from combust.application.causes.catalogue import shipped_priors
-from combust.application.mystery import Dealer, MysteryCase, Play, Statement
+from combust.application.mystery import Dealer, Play, Statement
 from combust.application.mystery import score as score_of
+from combust.application.mystery.rules import answers
 from combust.edge.cli import mystery as mystery_module
+from combust.edge.mystery_files import KeyFile, LearnerFile
 from combust.edge.reports.class_sheets import class_pages, results_csv
+from tests.application.mystery_study import SALT, dealt
 from tests.edge.runs import run
 
-SALT = "lanterns along the Combe road"
 FAULTS = shipped_priors().faults
 
 
@@ -28,80 +31,139 @@ def salt_file(tmp_path):
     return path
 
 
-@pytest.fixture(scope="module")
-def dealer():
-    return Dealer(SALT)
+@pytest.fixture
+def files(tmp_path):
+    """Write the two files of a case that is dealt once for all tests: (learner's, trainer's)."""
+
+    def written(seed, name="case", place=None):
+        key = dealt(seed)
+        if place:
+            key = replace(key, case=replace(key.case, context={**key.case.context, "location": place}))
+        held, keys = tmp_path / f"{name}.json", tmp_path / "key.json"
+        held.write_text(json.dumps(LearnerFile(key.case).to_dict()))
+        account = KeyFile({}, "a secret of ids", {})
+        account.add(key)
+        if not keys.exists():
+            keys.write_text(json.dumps(account.to_dict()))
+        return held, keys
+
+    return written
 
 
-def test_deal_play_and_score_round_trip(capsys, tmp_path, salt_file, dealer):
-    file, table = tmp_path / "anna.json", tmp_path / "results.csv"
+def test_deal_play_and_score_round_trip(capsys, tmp_path, salt_file):
+    file, key, table = tmp_path / "anna.json", tmp_path / "key.json", tmp_path / "results.csv"
     code, out, err = run(
-        capsys, "mystery", "deal", "--seed", 2, "--level", "easy", "--salt-file", salt_file, "--out", file
+        capsys, "mystery", "deal", "--seed", 2, "--level", "hard", "--salt-file", salt_file, "--out", file, "--key", key
     )
     assert code == 0
     assert "First reading" in out
+    assert "Healthy baseline" in out
     assert "caution:" in err
-    case = MysteryCase.from_dict(json.loads(file.read_text())["case"])
-    answer = dealer.open(case)
+    known = dealt(2)
+    assert LearnerFile.read(str(file)).case == known.case
     assert not any(name in file.read_text() + out for name in FAULTS)
-    steps = [*answer.steps[:1], *answer.steps[1:]]
-    code, out, err = run(capsys, "mystery", "play", file, "--take", steps[0], "--json")
+    steps = known.steps
+    code, out, err = run(capsys, "mystery", "play", file, "--take", steps[0], "--key", key, "--json")
     assert code == 0
     told = json.loads(out)
-    assert told["results"][steps[0]] == case.result(steps[0])
-    assert told["readings"][0]["o2_dry_pct"] == case.first["o2_dry_pct"]
+    assert told["results"][steps[0]] == known.result(steps[0])
+    assert told["readings"][0]["o2_dry_pct"] == known.case.first["o2_dry_pct"]
     takes = [word for step in steps[1:] for word in ("--take", step)]
-    code, out, _ = run(
-        capsys, "mystery", "play", file, *takes, "--say", f"{answer.text}=0.9", "--record", "found=it is plain to see"
-    )
+    said = ("--say", f"{known.text}=0.9", "--record", "found=it is plain to see")
+    code, out, _ = run(capsys, "mystery", "play", file, *takes, *(["--key", key] if takes else []), *said)
     assert code == 0
     assert "can be done now" in out
     code, out, _ = run(capsys, "mystery", "play", file, "--exclude", "not_steady", "--keep-off", "--json")
     assert json.loads(out)["statement"] == {
-        "probabilities": {answer.text: 0.9},
+        "probabilities": {known.text: 0.9},
         "excluded": ["not_steady"],
         "handed_back": False,
         "record": {"found": "it is plain to see"},
     }
-    code, out, _ = run(capsys, "mystery", "score", file, "--salt-file", salt_file, "--csv", table, "--json")
+    code, out, _ = run(capsys, "mystery", "score", file, "--key", key, "--csv", table, "--json")
     assert code == 0
     one = json.loads(out)["scores"][0]
-    assert one["right"] == answer.text
-    assert one["total"] == pytest.approx(sum(one["parts"].values()), abs=0.4)
-    statement = Statement.of({answer.text: 0.9}, ["not_steady"], False, {"found": "it is plain to see"})
-    assert one["total"] == score_of(dealer, Play(case, tuple(steps)), statement).total
+    assert one["score"]["right"] == known.text
+    statement = Statement.of({known.text: 0.9}, ["not_steady"], False, {"found": "it is plain to see"})
+    assert one["score"]["total"] == score_of(Play(known, steps), statement).total
+    assert [row["step"] for row in one["steps"]] == ["first reading", *steps]
     rows = list(csv.DictReader(table.open()))
     assert len(rows) == 1
-    assert rows[0]["learner"] == dealer.learner_id("anna")
+    assert rows[0]["learner"] == KeyFile.read(str(key)).learner_id("anna")
     assert "anna" not in table.read_text()
-    assert answer.text not in table.read_text()
+    run(capsys, "mystery", "score", file, "--key", key, "--csv", table, "--names")
+    assert "anna" in table.read_text()
 
 
-def test_the_same_seed_and_salt_write_the_same_file(capsys, tmp_path, salt_file):
-    for name in ("a.json", "b.json"):
-        run(capsys, "mystery", "deal", "--seed", 5, "--salt-file", salt_file, "--out", tmp_path / name)
-    assert (tmp_path / "a.json").read_bytes() == (tmp_path / "b.json").read_bytes()
+def test_no_result_lies_in_the_learners_file_and_none_comes_without_the_key(capsys, files):
+    file, key = files(0)
+    code, out, err = run(capsys, "mystery", "play", file, "--take", "heating_air")
+    assert (code, out) == (3, "")
+    assert "The trainer hands it out" in err
+    hidden = dealt(0).results["heating_air"]["air_out_temp_c"]
+    assert str(hidden) not in file.read_text()
+    assert str(hidden) in key.read_text()
 
 
-def test_the_salt_comes_from_the_environment_too(capsys, tmp_path, monkeypatch, dealer):
-    monkeypatch.setenv("COMBUST_MYSTERY_SALT", SALT)
-    code, _, _ = run(capsys, "mystery", "deal", "--seed", 1, "--level", "easy", "--out", tmp_path / "c.json")
+def test_a_copy_buys_nothing_and_is_seen(capsys, tmp_path, files):
+    # A learner who plays a copy to look behind every check and hands in the first file: the account knows.
+    file, key = files(0, "anna")
+    copy = tmp_path / "anna2.json"
+    copy.write_text(file.read_text())
+    run(capsys, "mystery", "play", copy, "--take", "heating_air", "--take", "port_pressures", "--key", key)
+    code, out, _ = run(capsys, "mystery", "score", file, "--key", key)
     assert code == 0
-    dealer.open(MysteryCase.from_dict(json.loads((tmp_path / "c.json").read_text())["case"]))
+    assert "Also handed out: anna2 (2 of case" in out
+    # What is taken out of the learner's own file afterwards is paid all the same.
+    before = file.read_text()
+    run(capsys, "mystery", "play", file, "--take", "span_gas", "--key", key)
+    file.write_text(before)
+    _, out, _ = run(capsys, "mystery", "score", file, "--key", key, "--json")
+    assert json.loads(out)["scores"][0]["score"]["parts"]["cost"] == -3.4  # 10 min + 12 / 0.5, a tenth of a point each
+    code, _, err = run(capsys, "mystery", "play", file, "--take", "span_gas", "--key", key)
+    assert (code, "made already" in err) == (3, True)
 
 
-def test_another_salt_and_an_altered_file_are_refused(capsys, tmp_path, salt_file):
-    file, other = tmp_path / "case.json", tmp_path / "other.txt"
-    run(capsys, "mystery", "deal", "--seed", 3, "--level", "easy", "--salt-file", salt_file, "--out", file)
-    other.write_text("a sentence of somebody else")
-    run(capsys, "mystery", "play", file, "--keep-off")
-    code, _, err = run(capsys, "mystery", "score", file, "--salt-file", other)
-    assert (code, "another salt" in err) == (3, True)
+def test_a_result_that_was_written_into_the_file_is_no_evidence(capsys, files):
+    file, key = files(0)
     held = json.loads(file.read_text())
-    held["case"]["first"]["co_dry_ppm"] += 1.0
+    held["shown"] = [{"step": "heating_air", "result": {"air_out_temp_c": 140.0, "air_in_temp_c": 5.0}}]
     file.write_text(json.dumps(held))
-    code, _, err = run(capsys, "mystery", "score", file, "--salt-file", salt_file)
-    assert (code, "altered" in err) == (3, True)
+    _, out, _ = run(capsys, "mystery", "score", file, "--key", key, "--json")
+    assert [row["step"] for row in json.loads(out)["scores"][0]["steps"]] == ["first reading"]
+
+
+def test_the_same_seed_and_salt_write_the_same_file(capsys, tmp_path, salt_file, monkeypatch):
+    monkeypatch.setenv("COMBUST_MYSTERY_SALT", SALT)
+    run(
+        capsys,
+        "mystery",
+        "deal",
+        "--seed",
+        2,
+        "--level",
+        "hard",
+        "--salt-file",
+        salt_file,
+        "--out",
+        tmp_path / "a.json",
+    )
+    run(capsys, "mystery", "deal", "--seed", 2, "--level", "hard", "--out", tmp_path / "b.json")
+    assert (tmp_path / "a.json").read_bytes() == (tmp_path / "b.json").read_bytes()
+    assert (tmp_path / "a_key.json").read_bytes() == (tmp_path / "b_key.json").read_bytes()
+
+
+def test_a_key_of_another_case_is_refused(capsys, tmp_path, files):
+    file, key = files(0)
+    held = json.loads(key.read_text())
+    held["cases"] = {"OTHER": next(iter(held["cases"].values()))}
+    key.write_text(json.dumps(held))
+    code, _, err = run(capsys, "mystery", "score", file, "--key", key)
+    assert (code, "is not in this key" in err) == (3, True)
+    for text in ("{}", "[]", '{"format": 2, "ids": "x", "cases": {"A": {}}, "handed_out": {}}'):
+        key.write_text(text)
+        code, _, err = run(capsys, "mystery", "score", file, "--key", key)
+        assert (code, "Traceback" in err) == (3, False)
 
 
 @pytest.mark.parametrize(
@@ -114,9 +176,10 @@ def test_another_salt_and_an_altered_file_are_refused(capsys, tmp_path, salt_fil
         (["--record", "poem=x"], "is none of"),
     ],
 )
-def test_what_the_learner_types_wrong_is_told_and_kept_out(capsys, tmp_path, dealer, arguments, why):
-    file = tmp_path / "case.json"
-    file.write_text(json.dumps(Play(dealer.deal(3, "easy")).to_dict()))
+def test_what_the_learner_types_wrong_is_told_and_kept_out(capsys, files, arguments, why):
+    file, key = files(0)
+    if arguments[0] == "--take":
+        arguments = [*arguments, "--key", key]
     before = file.read_text()
     code, out, err = run(capsys, "mystery", "play", file, *arguments)
     assert (code, out) == (3, "")
@@ -135,107 +198,125 @@ def test_a_file_that_is_no_case_is_refused_without_a_traceback(capsys, tmp_path,
     assert "Traceback" not in err
 
 
-def test_a_missing_file_and_a_short_salt_are_refused(capsys, tmp_path):
+def test_a_missing_file_and_a_weak_salt_are_refused(capsys, tmp_path):
     assert run(capsys, "mystery", "play", tmp_path / "nothing.json")[0] == 3
-    short = tmp_path / "short.txt"
-    short.write_text("abc")
-    code, _, err = run(capsys, "mystery", "deal", "--seed", 1, "--salt-file", short, "--out", tmp_path / "x.json")
-    assert (code, "too short" in err) == (3, True)
+    weak = tmp_path / "weak.txt"
+    for text in ("abc", "class of 2026", "heater heater heater heater"):
+        weak.write_text(text)
+        code, _, err = run(capsys, "mystery", "deal", "--seed", 1, "--salt-file", weak, "--out", tmp_path / "x.json")
+        assert (code, "too plain" in err) == (3, True)
 
 
-def test_a_broken_safety_rule_is_said_and_gives_no_result(capsys, tmp_path, dealer):
-    file = tmp_path / "case.json"
-    file.write_text(json.dumps(Play(dealer.deal(3, "easy")).to_dict()))
-    code, out, err = run(capsys, "mystery", "play", file, "--take", "exhaust_duct_off")
+def test_a_broken_safety_rule_is_said_and_gives_no_result(capsys, files):
+    file, key = files(0)
+    code, out, err = run(capsys, "mystery", "play", file, "--take", "exhaust_duct_off", "--key", key)
     assert code == 0
     assert "SAFETY" in err
     assert "no columns" in out
 
 
-def test_indoors_nothing_with_the_heater_running_is_offered(capsys, tmp_path, dealer):
-    case = next(one for one in (dealer.deal(s, "easy") for s in range(60)) if one.context["location"] == "indoors")
-    file = tmp_path / "case.json"
-    file.write_text(json.dumps(Play(case).to_dict()))
+def test_indoors_nothing_with_the_heater_running_is_offered(capsys, files):
+    file, _ = files(0, place="indoors")
     _, out, err = run(capsys, "mystery", "play", file)
     assert "STOP" in err
-    offered = re.findall(r"^(\w+) +(any|running|off) ", out, re.MULTILINE)
+    offered = re.findall(r"^(\w+) +(on or off|burning|off and cold)", out, re.MULTILINE)
     assert offered
-    assert not [name for name, heater in offered if heater == "running" or name in ("fuel_sample", "pump_delivery")]
+    assert not [name for name, heater in offered if heater == "burning" or name in ("fuel_sample", "pump_delivery")]
 
 
-def test_the_sheet_shows_no_answer_and_the_key_does(capsys, tmp_path, salt_file, dealer):
+def test_a_class_is_ordered_and_the_sheet_shows_no_answer(capsys, tmp_path, salt_file):
     hostile = '<script>alert("x")</script> & co'
     code, out, _ = run(
-        capsys, "mystery", "sheet", "--seed", 30, "--count", 2, "--level", "easy", "--salt-file", salt_file,
-        "--title", hostile, "--out", tmp_path, "--json",
+        capsys, "mystery", "sheet", "--seed", 30, "--topic", "sample_wet=1", "--topic", "heating_air_restricted=1",
+        "--level", "easy", "--salt-file", salt_file, "--title", hostile, "--out", tmp_path, "--json",
     )  # fmt: skip
     assert code == 0
-    files = json.loads(out)["files"]
-    sheet, key = (Path(files[name]).read_text(encoding="utf-8") for name in ("sheet", "key"))
-    cases = [dealer.deal(30 + number, "easy") for number in range(2)]
+    written = json.loads(out)["files"]
+    sheet, key = (Path(written[name]).read_text(encoding="utf-8") for name in ("sheet", "key"))
+    keys = KeyFile.read(written["key_file"])
+    assert [sorted(one.causes) for one in keys.cases.values()] == [["sample_wet"], ["heating_air_restricted"]]
     for page in (sheet, key):
         assert "<script" not in page
         assert page.count("&lt;script&gt;alert(&#34;x&#34;)&lt;/script&gt; &amp; co") == 2  # title and heading
-        assert all(case.case_id in page for case in cases)
+        assert all(case_id in page for case_id in keys.cases)
         assert "http" not in page
-    assert not any(name in sheet for name in FAULTS)
-    for case in cases:
-        assert f"Answer: {dealer.open(case).text}." in key
-        assert f"ambient_o2_pct {case.result('ambient_air')['ambient_o2_pct']:g} vol %" in key
-        assert json.loads(Path(files[case.case_id]).read_text())["case"] == case.to_dict()
-    assert {"sheet", "key", *(case.case_id for case in cases)} == set(files)
+    for case_id, one in keys.cases.items():
+        assert f"Answer: {one.text}." in key
+        assert f"Answer: {one.text}." not in sheet
+        assert f"{one.result('supply_voltage')['supply_v']:g} V" in key
+        assert f"{one.result('supply_voltage')['supply_v']:g} V" not in sheet.replace(_baselines(sheet), "")
+        assert LearnerFile.read(written[case_id]).case == one.case
+    # Every learner reads what it can be, in words.
+    assert all(label.replace("'", "&#39;") in sheet for label in answers().values())
 
 
-def test_a_stop_stands_before_the_case_on_the_sheet(dealer):
-    case = next(one for one in (dealer.deal(s, "easy") for s in range(60)) if one.context["location"] == "indoors")
-    sheet, _ = class_pages([case], dealer)
+def _baselines(sheet):
+    return "".join(re.findall(r"<h3>Healthy baseline.*?</table>", sheet, re.DOTALL))
+
+
+@pytest.mark.parametrize(
+    "order", ["restriction=0", "restriction=61", "restriction=x", "restriction", "restriction=1.5"]
+)
+def test_an_order_that_cannot_be_is_refused(capsys, tmp_path, salt_file, order):
+    code, out, _ = run(
+        capsys, "mystery", "sheet", "--seed", 1, "--topic", order, "--salt-file", salt_file, "--out", tmp_path
+    )
+    assert (code, out) == (3, "")
+
+
+def test_a_stop_stands_before_the_case_on_the_sheet():
+    key = dealt(0)
+    key = replace(key, case=replace(key.case, context={**key.case.context, "location": "indoors"}))
+    sheet, _ = class_pages([key])
     assert 0 < sheet.index("STOP. The heater is said to stand indoors") < sheet.index("First reading")
 
 
-def test_a_forged_case_file_never_reaches_a_page(dealer):
-    case = dealer.deal(31, "easy")
-    fields = {name: getattr(case, name) for name in case.__slots__}
-    marked = MysteryCase(**{**fields, "site": "<img src=x onerror=alert(1)>"})
-    # Another site does not open with the salt, so a forged file never reaches a page.
-    with pytest.raises(ValueError, match="altered"):
-        class_pages([marked], dealer)
+def test_the_results_of_a_class(capsys, tmp_path, files):
+    for name, said in (("anna", "fuel_under=0.9"), ("ben", "burner_fouled=0.9"), ("=cmd()", "burner_fouled=0.6")):
+        file, key = files(0, name)
+        run(capsys, "mystery", "play", file, "--say", said)
+    every = [tmp_path / f"{name}.json" for name in ("anna", "ben", "=cmd()")]
+    code, out, _ = run(capsys, "mystery", "score", *every, "--key", key, "--csv", tmp_path / "r.csv", "--names")
+    assert code == 0
+    assert "3 played cases, 1 right" in out
+    assert "burner_fouled (2)" in out
+    assert "sure 80 to 95 %" in out
+    rows = list(csv.DictReader((tmp_path / "r.csv").read_text().splitlines()))
+    assert [row["learner"] for row in rows] == ["'=cmd()", "anna", "ben"]  # a spreadsheet must not run a name
+    found = json.loads(run(capsys, "mystery", "score", *every, "--key", key, "--json")[1])
+    assert [row["learner"] for row in found["scores"]] != ["anna", "ben", "=cmd()"]
+    assert found["class"]["count"] == 3
 
 
-def test_results_stand_under_ids_that_the_salt_alone_explains(dealer):
-    case = dealer.deal(31, "easy")
-    one = score_of(dealer, Play(case), Statement())
-    text = results_csv([("Zoë", one), ("=cmd()", one)], dealer)
+def test_results_stand_under_ids_that_the_key_alone_explains():
+    one = score_of(Play(dealt(0)), Statement())
+    keys = KeyFile({}, Dealer(SALT).learners_secret, {})
+    text = results_csv([(keys.learner_id(name), one) for name in ("Zoë", "=cmd()")])
     rows = list(csv.DictReader(text.splitlines()))
-    assert [row["learner"] for row in rows] == sorted(dealer.learner_id(name) for name in ("Zoë", "=cmd()"))
-    assert dealer.learner_id("Zoë") == dealer.learner_id(" zoë ") != Dealer("some other sentence").learner_id("Zoë")
+    assert [row["learner"] for row in rows] == sorted(keys.learner_id(name) for name in ("Zoë", "=cmd()"))
+    assert keys.learner_id("Zoë") == keys.learner_id(" zoë ") != KeyFile({}, "other", {}).learner_id("Zoë")
     assert all(re.fullmatch(r"[0-9a-f]{8}", row["learner"]) for row in rows)
     assert "Zo" not in text
     assert "cmd" not in text
 
 
-def test_the_examples_of_every_help_text_run(capsys, tmp_path, salt_file, monkeypatch):
+def test_the_examples_of_every_help_text_run(capsys, tmp_path, files, salt_file, monkeypatch):
     monkeypatch.chdir(tmp_path)
-    for name in ("anna.json", "ben.json"):
-        run(capsys, "mystery", "deal", "--seed", 7, "--level", "easy", "--salt-file", salt_file, "--out", name)
-        run(capsys, "mystery", "play", name, "--keep-off")
+    case = dealt(0).case  # each under a name of its own
+
+    def deal(self, seed, level="medium", **order):
+        return replace(dealt(0), case=replace(case, case_id=case.case_id if seed == 7 else f"{seed:06d}"))
+
+    monkeypatch.setattr(Dealer, "deal", deal)
+    for name in ("anna", "ben"):
+        files(0, name)
     group = mystery_module.command
     texts = [group.help, *(group.commands[name].help for name in ("deal", "play", "score", "sheet"))]
     lines = [line.strip() for text in texts for line in text.splitlines() if line.strip().startswith("combust mystery")]
     assert len(lines) == 8
     for line in lines:
-        if "--take" in line:
-            run(
-                capsys,
-                "mystery",
-                "deal",
-                "--seed",
-                7,
-                "--level",
-                "easy",
-                "--salt-file",
-                salt_file,
-                "--out",
-                "case.json",
-            )
+        if "--take" in line:  # a step is made once
+            (tmp_path / "key.json").unlink()
+            files(0)
         code, _, err = run(capsys, *shlex.split(line)[1:])
         assert code == 0, (line, err)

@@ -33,6 +33,7 @@ REGRESSIONS: dict[str, list[bytes]] = {
         b'~case.context.altitude_m="high"',
         b"~case.first.co_dry_ppm=NaN",
         b"~case.context.stage=7",
+        b'~shown=[{"step": "start_again", "result": {}}]',
     ],
     # A block of blank lines only.
     "series_csv": [b"time_s;min;hig;14,0;15\xcf\xf5\xce\xcf0;1,68,d;14\n\n"],

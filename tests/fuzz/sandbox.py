@@ -11,9 +11,10 @@ from itertools import pairwise
 from pathlib import Path
 from unittest import mock
 
+from tests.application.mystery_study import SALT
 from tests.edge.runs import Run, call
 from tests.fuzz.registry import DATA, SHIPPED, scratch
-from tests.fuzz.targets_case import SALT, dealt
+from tests.fuzz.targets_case import dealt
 from tests.fuzz.targets_tables import SHORT, book_seed
 from tests.fuzz.targets_toml import FUELS
 
@@ -119,5 +120,6 @@ def inputs() -> dict[str, bytes]:
         .partition(b"\n[")[0],
         "salt.txt": SALT.encode(),
         "case.json": dealt()["played"],
+        "key.json": dealt()["key"],
         "w.book": book_seed()[0],
     }

@@ -1,81 +1,69 @@
-"""What the learner holds: a case with sealed results and a sealed answer, and the steps made so far."""
+"""A case in two halves: what a learner holds, and the trainer's key with every result and the answer."""
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
 from combust.application.mystery.played_visit import PlayedVisit, begin
-from combust.application.mystery.rules import LEVELS, heaters, prices, table
-from combust.application.mystery.seal import canonical, opened, seal
+from combust.application.mystery.rules import LEVELS, answer_of, answer_text, heaters, prices, table
+from combust.application.reading.result import safety_of
 from combust.data.errors import CombustError, Fault
 from combust.domain.heater import Heater
 from combust.domain.reading import check_values
 from combust.domain.result import plain
+from combust.domain.safety import Safety
 
 CONTEXT = ("stage", "altitude_m", "intake_temp_c", "location", "co2_origin")
 FIRST = ("o2_dry_pct", "co2_dry_pct", "co_dry_ppm")
-CHECK_BYTES = 320
-ANSWER_BYTES = 1280
 
 
 @dataclass(frozen=True, slots=True)
 class MysteryCase:
-    """A case as the learner holds it: the first reading in plain words, all else sealed.
-
-    The results of checks are sealed with keys that follow from the case itself, so that nobody reads them by accident;
-    whoever writes a program for it can open them without paying. The answer is sealed with a key that follows from the
-    instructor's salt alone: without the salt it cannot be opened, nor the case be drawn again from its seed.
+    """A case as the learner holds it: what is shown at the beginning, and nothing else in any form.
 
     Attributes
     ----------
-    case_id, nonce : str
-        Name of the case and a random number of it.
-    seed : int
+    case_id : str
     level, heater_id, site : str
+    budget : float
+        What the visit pays for: minutes, money and risk together as minutes [min].
     context, first : mapping
         Stage, height, temperature, location; the first reading (O2, CO and the CO2 that the analyser calculates).
-    checks : mapping
-        Sealed result of every check.
-    answer : str
-        Sealed answer.
     """
 
     case_id: str
-    nonce: str
-    seed: int
     level: str
     heater_id: str
     site: str
+    budget: float
     context: Mapping[str, Any]
     first: Mapping[str, Any]
-    checks: Mapping[str, str] = field(repr=False)
-    answer: str = field(repr=False)
 
     @property
     def heater(self) -> Heater:
         """Return the profile of the heater, with its healthy baseline."""
         return heaters()[self.heater_id]
 
-    def result(self, name: str) -> dict[str, Any]:
-        """Return the result of one check."""
-        found = opened(result_key(self.nonce, name), self.checks[name])
-        _need(found is not None, f"the result of {name} does not open")
-        return found or {}
+    @property
+    def safety(self) -> Safety:
+        """The safety state of what is known at the beginning."""
+        return safety_of({"fuel": self.heater.fuel.name, **self.context, **self.first})
 
-    def visit(self) -> PlayedVisit:
-        """Return the visit at its beginning."""
-        return begin(self.heater.fuel.name, self.context, self.first, self.result)
-
-    def public(self) -> dict[str, Any]:
-        """Return everything but the sealed answer, which is bound to it."""
-        return {key: value for key, value in self.to_dict().items() if key != "answer"}
+    @property
+    def baseline(self) -> list[dict[str, Any]]:
+        """Return the healthy readings of this heater, stage by stage."""
+        keys = (
+            *("stage", "altitude_m", "intake_temp_c", "o2_dry_pct", "co_dry_ppm", "flue_temp_c", "air_in_temp_c"),
+            *("air_out_temp_c", "supply_v", "blower_rpm", "pump_hz", "intake_static_pa", "exhaust_static_pa"),
+        )
+        read = [{key: getattr(one.reading, key) for key in keys} for one in self.heater.baselines]
+        return [{key: value for key, value in row.items() if value is not None} for row in read]
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain values for JSON."""
-        return {"format": table()["format"], **plain(self)}
+        return {"format": table()["format"], **plain(self), "baseline": plain(self.baseline)}
 
     @classmethod
     def from_dict(cls, given: Any) -> MysteryCase:
@@ -87,39 +75,112 @@ class MysteryCase:
             When it is no case, or of another format.
         """
         _need(isinstance(given, dict) and given.get("format") == table()["format"], "it is no case of this version")
-        kinds = {"seed": int, "context": dict, "first": dict, "checks": dict}
+        kinds = {"context": dict, "first": dict, "budget": float}
         for name in cls.__slots__:
             _need(type(given.get(name)) is kinds.get(name, str), f"{name} is missing or of another kind")
+        _need(0.0 <= given["budget"] <= 1000.0, "what it pays for cannot be")
         _need(given["heater_id"] in heaters() and given["level"] in LEVELS, "heater or level is not known")
-        sealed = {name: type(text) for name, text in given["checks"].items()}
-        _need(sealed == dict.fromkeys(sealed_names(), str), "the sealed checks are not complete")
         _need(_is_first_reading(given["context"], given["first"]), "the first reading is not acceptable")
         return cls(**{name: given[name] for name in cls.__slots__})
 
     def __str__(self) -> str:
         fuel, place, first = self.heater.fuel.label, self.context, self.first
+        healthy = next(row for row in self.baseline if row["stage"] == place["stage"])
         return (
             f"Case {self.case_id}, level {self.level}: heater {self.heater_id}, {fuel}, at {self.site}.\n"
             f"The heater stands {place['location']}, stage {place['stage']}, {place['altitude_m']:g} m, "
             f"{place['intake_temp_c']:g} °C at the intake.\n"
             f"First reading: O2 {first['o2_dry_pct']:g} %, CO {first['co_dry_ppm']:g} ppm, "
-            f"CO2 {first['co2_dry_pct']:g} % as the analyser calculates it."
+            f"CO2 {first['co2_dry_pct']:g} % as the analyser calculates it.\n"
+            f"Healthy baseline: O2 {healthy['o2_dry_pct']:g} %, CO {healthy['co_dry_ppm']:g} ppm, at "
+            f"{healthy['altitude_m']:g} m and {healthy['intake_temp_c']:g} °C; it is this heater's own.\n"
+            f"The visit pays for {self.budget:g} minutes, money and risk counted in."
         )
 
 
-def sealed_names() -> tuple[str, ...]:
-    """Return the names that have a sealed result in every case."""
-    return tuple(name for name in prices() if name not in ("move_outdoors", "wait"))
+@dataclass(frozen=True, slots=True)
+class CaseKey:
+    """The trainer's half of a case: every result, the answer, the reference. Never hand it to a learner.
 
+    Attributes
+    ----------
+    case : MysteryCase
+    results : mapping
+        Check -> columns; also ``start_again``.
+    causes : frozenset of str
+        What is wrong.
+    right : frozenset of str
+        The answer: the causes, or ``cannot_be_told``.
+    steps : tuple of str
+        Checks in the order that the look-ahead of the ranking chooses.
+    reached : tuple of float
+        Probability of the causes by the first reading and after each of the steps [-].
+    left_open : int
+        Answers that the first reading leaves open (from a tenth of the most probable one's share).
+    seed : int
+    """
 
-def result_key(nonce: str, name: str) -> bytes:
-    """Return the key of one result: it follows from the case."""
-    return hashlib.sha256(canonical(["result", nonce, name])).digest()
+    case: MysteryCase
+    results: Mapping[str, Mapping[str, Any]] = field(repr=False)
+    causes: frozenset[str] = field(repr=False)
+    right: frozenset[str] = field(repr=False)
+    steps: tuple[str, ...] = field(repr=False)
+    reached: tuple[float, ...] = field(repr=False)
+    left_open: int
+    seed: int
 
+    @property
+    def text(self) -> str:
+        """Return the answer as one word."""
+        return answer_text(self.right)
 
-def seal_results(nonce: str, results: Mapping[str, Mapping[str, Any]]) -> dict[str, str]:
-    """Return every result sealed, all equally long."""
-    return {name: seal(result_key(nonce, name), results[name], CHECK_BYTES) for name in sealed_names()}
+    def result(self, name: str) -> Mapping[str, Any]:
+        """Return the result of one check."""
+        return self.results[name]
+
+    def visit(self) -> PlayedVisit:
+        """Return the visit at its beginning."""
+        return begin(self.case.heater.fuel.name, self.case.context, self.case.first, self.result, self.case.budget)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain values for JSON."""
+        held = {name: plain(getattr(self, name)) for name in self.__slots__ if name not in ("causes", "right")}
+        return {**held, "case": self.case.to_dict(), "causes": answer_text(self.causes), "right": self.text}
+
+    @classmethod
+    def from_dict(cls, given: Any) -> CaseKey:
+        """Return a key from its JSON.
+
+        Raises
+        ------
+        CombustError
+            When it is no key.
+        """
+        kinds: dict[str, type] = {"case": dict, "results": dict, "causes": str, "right": str, "steps": list}
+        kinds |= {"reached": list, "left_open": int, "seed": int}
+        _need(isinstance(given, dict), "it is no key of a case")
+        for name, kind in kinds.items():
+            _need(type(given.get(name)) is kind, f"{name} is missing or of another kind")
+        results = given["results"]
+        wanted = {"start_again", *(name for name in prices() if name not in ("move_outdoors", "wait", "start_again"))}
+        _need(set(results) >= wanted, "results are missing")
+        for name in wanted:
+            _need(isinstance(results[name], dict), f"the result of {name} is of another kind")
+            flame = {"flame": bool} if name == "start_again" else {}
+            row = {key: value for key, value in results[name].items() if key not in flame}
+            checked, faults = check_values(row)
+            _need(not faults and checked == row, f"the result of {name} cannot be")
+        _need(all(isinstance(one, str) and one in prices() for one in given["steps"]), "a step is not known")
+        return cls(
+            MysteryCase.from_dict(given["case"]),
+            results=results,
+            causes=answer_of(given["causes"]),
+            right=answer_of(given["right"]),
+            steps=tuple(given["steps"]),
+            reached=tuple(float(one) for one in given["reached"] if isinstance(one, (int, float))),
+            left_open=given["left_open"],
+            seed=given["seed"],
+        )
 
 
 def _is_first_reading(context: Mapping[str, Any], first: Mapping[str, Any]) -> bool:
@@ -139,23 +200,27 @@ def _need(good: bool, why: str) -> None:
 
 @dataclass(frozen=True, slots=True)
 class Play:
-    """A case with the steps made so far; a new one for every step.
+    """A case with the steps made so far; a new one for every step. It holds the key: it is the trainer's.
 
     Examples
     --------
-    >>> from combust.application.mystery import mystery
-    >>> play = Play(mystery(7, "easy", salt="a sentence for the example"))
-    >>> play = play.take("ambient_air")
+    >>> from combust.application.mystery import Dealer
+    >>> play = Play(Dealer("a sentence for the example").deal(7, "easy")).take("ambient_air")
     >>> sorted(play.visit().shown["ambient_air"])
     ['ambient_co_ppm', 'ambient_o2_pct']
     """
 
-    case: MysteryCase
+    key: CaseKey
     steps: tuple[str, ...] = ()
+
+    @property
+    def case(self) -> MysteryCase:
+        """The learner's half."""
+        return self.key.case
 
     def visit(self) -> PlayedVisit:
         """Return the visit after all steps."""
-        visit = self.case.visit()
+        visit = self.key.visit()
         for step in self.steps:
             visit.take(step)
         return visit
@@ -163,21 +228,9 @@ class Play:
     def take(self, name: str) -> Play:
         """Return the play after one more check or action; see :meth:`PlayedVisit.take`."""
         self.visit().take(name)
-        return Play(self.case, (*self.steps, name))
+        return Play(self.key, (*self.steps, name))
 
     @property
     def readings(self) -> list[dict[str, Any]]:
         """Return the rows read so far, as ``rank_causes`` takes them."""
         return self.visit().readings
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return plain values for JSON."""
-        return {"case": self.case.to_dict(), "steps": list(self.steps)}
-
-    @classmethod
-    def from_dict(cls, given: Any) -> Play:
-        """Return a play from its JSON; every step is made again."""
-        _need(isinstance(given, dict) and isinstance(given.get("steps"), list), "it holds no case with steps")
-        play = cls(MysteryCase.from_dict(given.get("case")), tuple(str(step) for step in given["steps"]))
-        play.visit()
-        return play

@@ -6,9 +6,8 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from combust.application.causes.catalogue import shipped_priors
 from combust.application.causes.checks import NEW_ROW
-from combust.application.mystery.rules import ACTIONS, Price, price_of, prices
+from combust.application.mystery.rules import ACTIONS, Price, needs_of, price_of, prices, weight_of
 from combust.application.reading.result import safety_of
 from combust.data.errors import CombustError, Fault
 from combust.domain.safety import Safety, forbids, of_all
@@ -35,6 +34,7 @@ class PlayedVisit:
     fuel: str
     context: Mapping[str, Any]
     results: Results
+    budget: float
     readings: list[dict[str, Any]] = field(default_factory=list)
     steps: list[str] = field(default_factory=list)
     shown: dict[str, dict[str, Any]] = field(default_factory=dict)
@@ -58,6 +58,10 @@ class PlayedVisit:
         """The safety state of what was read so far."""
         return of_all(safety_of({"fuel": self.fuel, **row}) for row in self.readings)
 
+    def can_pay(self, *names: str) -> bool:
+        """Return whether the budget of the visit reaches for some more steps."""
+        return weight_of((*self.steps, *names)) <= self.budget
+
     def standing_stops(self) -> set[str]:
         """Return the codes of the stop conditions that do not go away by moving outdoors."""
         return {finding.code for finding in self.safety.stops} - set(OF_PLACE)
@@ -74,14 +78,15 @@ class PlayedVisit:
             return why if idle else ""
         if name in self.steps:
             return "that check was made already; its result stands on the record."
-        if "burning" in shipped_priors().checks[name].needs and not self.running and not self.rule_broken_by(name):
+        if not self.can_pay(name):
+            return "the time and the money of this visit do not reach for it."
+        if "burning" in needs_of(name) and not self.running and not self.rule_broken_by(name):
             return "the heater is off: start it again first."
         return ""
 
     def rule_broken_by(self, name: str) -> str:
         """Return the code of the safety rule that a step would break now, or an empty text."""
-        checks, stops = shipped_priors().checks, self.standing_stops()
-        needs = checks[name].needs if name in checks else ("burning",) if name == "start_again" else ()
+        needs, stops = needs_of(name), self.standing_stops()
         runs, starts, indoors = "burning" in needs, name == "start_again", not self.outdoors
         early = name == "exhaust_duct_off" and (indoors or "port_pressures" not in self.steps)
         pushed = name == "move_outdoors" and "gasoline_in_diesel_heater" in stops
@@ -132,7 +137,7 @@ class PlayedVisit:
 
     def _check(self, name: str) -> dict[str, Any]:
         result = dict(self.results(name))
-        if "cold" in shipped_priors().checks[name].needs:
+        if "cold" in needs_of(name):
             self.running = False
         if name in NEW_ROW:
             context = {key: self.readings[0][key] for key in self.context}
@@ -142,6 +147,8 @@ class PlayedVisit:
         return result
 
 
-def begin(fuel: str, context: Mapping[str, Any], first: Mapping[str, Any], results: Results) -> PlayedVisit:
+def begin(
+    fuel: str, context: Mapping[str, Any], first: Mapping[str, Any], results: Results, budget: float
+) -> PlayedVisit:
     """Return a visit with the first reading on its record."""
-    return PlayedVisit(fuel, context, results, [{**context, **first}])
+    return PlayedVisit(fuel, context, results, budget, [{**context, **first}])

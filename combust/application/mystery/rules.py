@@ -6,7 +6,8 @@ from collections.abc import Iterable, Mapping
 from functools import cache
 from typing import Any, NamedTuple
 
-from combust.application.causes.catalogue import Cause, shipped_priors
+from combust.application.causes.catalogue import HEALTHY, Cause, shipped_priors
+from combust.application.causes.seen_answers import SETTING
 from combust.application.words import needed
 from combust.data.errors import CombustError, Fault
 from combust.data.tables import load_table
@@ -15,6 +16,9 @@ from combust.domain.heater import Heater
 
 LEVELS = ("easy", "medium", "hard")
 ACTIONS = ("move_outdoors", "wait", "start_again")
+FREE_OF_COST = ("move_outdoors", "cab_co")  # safety costs no points
+UNTOLD = "cannot_be_told"  # the answer where no check that can be afforded tells the cause
+TWO = "two_at_once"
 
 
 def table() -> dict[str, Any]:
@@ -58,6 +62,17 @@ def price_of(steps: Iterable[str]) -> Price:
     return Price(*map(sum, zip((0, 0, 0), *(prices()[step] for step in steps), strict=True)))
 
 
+def needs_of(step: str) -> tuple[str, ...]:
+    """Return what a check or an action needs: ``burning``, ``cold``, ``fuel_work``."""
+    checks = shipped_priors().checks
+    return tuple(checks[step].needs) if step in checks else ("burning",) if step == "start_again" else ()
+
+
+def weight_of(steps: Iterable[str]) -> float:
+    """Return the cost of some steps as minutes, what safety asks for left out [min]."""
+    return price_of(step for step in steps if step not in FREE_OF_COST).weight
+
+
 def price_rows() -> list[dict[str, Any]]:
     """Return every check and action with words, what it costs and its risk."""
     checks, actions = shipped_priors().checks, table()["action"]
@@ -72,7 +87,8 @@ def price_rows() -> list[dict[str, Any]]:
 def told_columns(row: Mapping[str, Any]) -> list[tuple[str, str]]:
     """Return (column, value with unit) of a result."""
     units = {key: quantities()[key].unit for key in row if key in quantities()}
-    shown = {key: f"{value:g}" if isinstance(value, float) else str(value) for key, value in row.items()}
+    words = {key: ("no", "yes")[value] if isinstance(value, bool) else value for key, value in row.items()}
+    shown = {key: f"{value:g}" if isinstance(value, float) else str(value) for key, value in words.items()}
     return [(key, f"{text} {units.get(key, '')}".strip()) for key, text in shown.items()]
 
 
@@ -82,12 +98,50 @@ def in_words(row: Mapping[str, Any]) -> str:
 
 
 def dealt_causes() -> dict[str, Cause]:
-    """Return the causes that a case can hold: of its gas, against a baseline that is its heater's own and healthy."""
+    """Return the causes that a case can hold: of its gas, against a baseline that is its heater's own and healthy.
+
+    A wrong fuel setting is none: the first reading gives it away, as the CO2 is worked out with it.
+    """
     every = shipped_priors().causes.items()
-    return {name: cause for name, cause in every if not cause.baseline and not cause.asked_by}
+    plain = {name: cause for name, cause in every if not cause.baseline and not cause.asked_by}
+    return {name: cause for name, cause in plain.items() if name != SETTING}
 
 
-def answer_text(causes: frozenset[str]) -> str:
+def answers() -> dict[str, str]:
+    """Return every answer that is one word, with what it means."""
+    return {name: cause.label for name, cause in dealt_causes().items()} | {UNTOLD: table()["untold"]["label"]}
+
+
+@cache
+def prior(budget: float) -> dict[frozenset[str], float]:
+    """Return the probability of each answer before anything is read, as cases are dealt; they sum to 1.
+
+    ``budget`` is what the visit pays for: only one in a hurry may end untold.
+    """
+    held, causes = table(), dealt_causes()
+    shares, limits = held["kinds"], held["limits"]
+    untold = shares["untold_in_a_hurry" if budget < limits["budget"] else "untold"]
+    faults = {
+        "measurement": [name for name, cause in causes.items() if cause.measurement],
+        "single": [name for name, cause in causes.items() if not cause.measurement and name != HEALTHY],
+    }
+    found = {frozenset((HEALTHY,)): shares["healthy"]}
+    for kind, names in faults.items():
+        found |= {frozenset((name,)): shares[kind] / len(names) for name in names}
+    pairs = held["pairs"]["names"]
+    found |= {frozenset(pair): shares["double"] / len(pairs) for pair in pairs}
+    return {one: share * (1.0 - untold) for one, share in found.items()} | {frozenset((UNTOLD,)): untold}
+
+
+def topics() -> dict[str, list[list[str]]]:
+    """Return every word that a case can be ordered by, with the sets of causes that it stands for."""
+    held = table()
+    named = {word: [[name] for name in names] for word, names in held["topic"].items()}
+    every = {name: [[name]] for name in dealt_causes()}
+    return named | every | {TWO: [list(pair) for pair in held["pairs"]["names"]]}
+
+
+def answer_text(causes: Iterable[str]) -> str:
     """Return a set of causes as one word: ``healthy``, ``fuel_over`` or ``fuel_over+supply_low``."""
     return "+".join(sorted(causes))
 
@@ -100,10 +154,10 @@ def answer_of(text: str) -> frozenset[str]:
     CombustError
         A word that is no answer.
     """
-    known = dealt_causes()
+    known = answers()
     names = frozenset(part.strip() for part in text.replace(" ", "").split("+"))
     wrong = sorted(names - set(known))
-    if wrong or len(names) > 2 or (len(names) == 2 and "healthy" in names):
+    if wrong or len(names) > 2 or (len(names) == 2 and names & {HEALTHY, UNTOLD}):
         why = f"names {wrong[0][:40] or 'nothing'}, which is no cause" if wrong else "is not one cause, nor two faults"
         hint = f"Use one of {', '.join(known)}, or two faults joined by +."
         raise CombustError(Fault("answer", text[:80], "unknown_name", why=why, hint=hint))

@@ -1,32 +1,28 @@
-"""What a played case is worth: the learner's statement against the answer and against the evidence that was bought.
+"""What a played case is worth: bits of the right answer against the prior, less what was paid, less what safety asks.
 
-The confidence is scored by Brier's rule, which nobody can better by stating anything but what they believe.
+The logarithm of a stated probability is a proper score: nobody can better it by stating anything but what they believe.
+A stated probability is floored, and all are scaled back to 1 (so that it stays proper). Silence has no points at all.
 
 References
 ----------
-Brier, G. W., Verification of forecasts expressed in terms of probability, Monthly Weather Review 78
-(1950) 1-3 (definition from memory).
+Good, I. J., Rational decisions, Journal of the Royal Statistical Society B 14 (1952) 107-114 (from memory).
 """
 
 from __future__ import annotations
 
-from collections import defaultdict
+import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from itertools import combinations, takewhile
 from typing import Any
 
-from combust.application.causes.catalogue import HEALTHY, shipped_priors
-from combust.application.causes.visit_result import VisitResult
 from combust.application.mystery import rules
-from combust.application.mystery.case import Play
-from combust.application.mystery.deal import Answer, Dealer, judged, probability_of
+from combust.application.mystery.case import CaseKey, Play
+from combust.application.mystery.ideal import judged, shares_of
 from combust.application.mystery.played_visit import OF_CAB, PlayedVisit
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import Field
 from combust.domain.result import Result, Rows
 
-FREE_OF_COST = ("move_outdoors", "cab_co")  # safety costs no points
 PART_OF_ONE = "Give a part of 1, not per cent: 0.8 for 80 %."
 
 
@@ -37,14 +33,14 @@ class Statement(Result):
     Parameters
     ----------
     probabilities : mapping
-        Answer (``healthy``, ``fuel_over``, ``fuel_over+supply_low``) -> probability [-]; what is left of 1 means "I
-        cannot tell" and is spread over all other answers.
+        Answer (``healthy``, ``fuel_over``, ``fuel_over+supply_low``) -> probability [-]; what is left
+        of 1 is spread over all other answers by their prior. ``cannot_be_told`` is an answer too.
     excluded : tuple of str
-        Causes that the learner holds to be excluded.
+        Causes that the learner holds to be excluded: nothing that is left goes to them.
     handed_back : bool
         Whether the heater is given back for use.
     record : mapping
-        Text of each field of the record.
+        Text of each field of the record; it is kept for the trainer and earns no points.
     """
 
     probabilities: Mapping[str, float] = field(default_factory=dict)
@@ -81,7 +77,7 @@ class Statement(Result):
             stated[name] = number
         total = sum(stated.values())
         if total > 1.0 + 1e-9:
-            why, hint = "sum to more than 1", "Lower them; what is left of 1 means that you cannot tell."
+            why, hint = "sum to more than 1", "Lower them; what is left of 1 goes to all other answers."
             faults.append(Fault("probabilities", round(total, 3), "out_of_band", why=why, hint=hint))
         known = {"excluded": rules.dealt_causes(), "record": rules.table()["record"]["field"]}
         for what, names in (("excluded", excluded), ("record", record or {})):
@@ -118,133 +114,146 @@ class Score(Result):
     Attributes
     ----------
     total : float
-        Out of 100; never more than 40 after a breach of a safety rule.
+        The sum of the parts; below 0 for sure and wrong. No more than 0 after a breach of a safety rule.
     parts : mapping
-        Points of each part; the two Brier parts can be negative.
-    breaches : tuple of str
-    reasons : mapping
-        One sentence for each part.
+        Points: cause (bits against the prior), cost, safety (both 0 or less).
+    reference : float
+        What the look-ahead of the ranking earns on the same case.
+    top, top_share : str, float
+        The answer that was held most probable, and how probable ("" and 0 without a statement).
     right : str
         The answer.
+    cost, reference_cost : float
+        Minutes, money and risk as minutes [min].
     """
 
     case_id: str
     level: str
     total: float
     parts: Mapping[str, float]
+    reference: float
     breaches: tuple[str, ...]
     reasons: Mapping[str, str]
+    top: str
+    top_share: float
     right: str
-    minutes: float
+    cost: float
+    reference_cost: float
 
     def opening(self) -> tuple[str, ...]:
         """Return the total and the answer, then every breach of a safety rule."""
-        sentences = rules.table()["breach"]
-        breaches = (f"SAFETY: {sentences[code]} No more than 40 points." for code in self.breaches)
-        return (f"Case {self.case_id}: {self.total:g} of 100. The answer was {self.right}.", *breaches)
+        sentences, most = rules.table()["breach"], rules.table()["score"]["most_after_breach"]
+        breaches = (f"SAFETY: {sentences[code]} No more than {most:g} points." for code in self.breaches)
+        told = f"{self.total:g} points; the reference earned {self.reference:g}. The answer was {self.right}."
+        return (f"Case {self.case_id}: {told}", *breaches)
 
     def lines(self) -> Rows:
         """Return the points of each part with the reason."""
-        most = points()
-        return [(key, f"{value:g} of {most[key]:g}: {self.reasons[key]}") for key, value in self.parts.items()]
+        return [(key, f"{value:g}: {self.reasons[key]}") for key, value in self.parts.items()]
 
 
-def points() -> dict[str, float]:
-    """Return the points of each part; they sum to 100."""
-    row = rules.table()["score"]
-    return {key: float(row[key]) for key in ("cause", "family", "exclusion", "cost", "validity", "record", "safety")}
+def beliefs(statement: Statement, prior: Mapping[frozenset[str], float]) -> dict[frozenset[str], float]:
+    """Return the probabilities of every answer: as stated, the rest by the prior over what is not excluded; sum 1."""
+    named = {rules.answer_of(text): value for text, value in statement.probabilities.items()}
+    open_to = {one: share for one, share in prior.items() if one not in named and not one & set(statement.excluded)}
+    open_to = open_to or {one: share for one, share in prior.items() if one not in named}
+    left, whole = max(0.0, 1.0 - sum(named.values())), sum(open_to.values())
+    return {one: named.get(one, left * open_to.get(one, 0.0) / whole) for one in (*prior, *(set(named) - set(prior)))}
 
 
-def hypotheses() -> tuple[frozenset[str], ...]:
-    """Return every answer there is: healthy, each cause, each two."""
-    faults = [name for name in rules.dealt_causes() if name != HEALTHY]
-    return tuple(map(frozenset, [("healthy",), *combinations(faults, 1), *combinations(faults, 2)]))
+def log_score(stated: Mapping[Any, float], prior: Mapping[Any, float], right: Any, floor: float) -> float:
+    """Return ln2 of the stated probability of the right answer over its prior [bit].
 
-
-def beliefs(probabilities: Mapping[str, float]) -> dict[frozenset[str], float]:
-    """Return the stated probabilities over every answer; what is left of 1 is spread evenly over the rest."""
-    named = {rules.answer_of(text): value for text, value in probabilities.items()}
-    rest = [one for one in hypotheses() if one not in named]
-    left = max(0.0, 1.0 - sum(named.values())) / len(rest)
-    return {one: named.get(one, left) for one in hypotheses()}
-
-
-def brier(stated: Mapping[Any, float], right: Any) -> float:
-    """Return Brier's score of stated probabilities, 0 (sure and right) to 2 (sure and wrong).
+    Every probability counts as no less than ``floor``, or than its prior where that is less; then all are scaled to 1.
 
     References
     ----------
-    Brier 1950, for one occasion (from memory).
+    Good 1952 (from memory).
 
     Examples
     --------
-    >>> round(brier({"rain": 0.7, "no rain": 0.3}, "rain"), 6)  # 0.3^2 + 0.3^2
-    0.18
+    >>> log_score({"rain": 0.8, "dry": 0.2}, {"rain": 0.2, "dry": 0.8}, "rain", 0.01)  # 0.8 / 0.2 is two bits
+    2.0
     """
-    return float(sum((value - (one == right)) ** 2 for one, value in stated.items()))
+    floored = {one: max(share, min(floor, prior.get(one, 0.0))) for one, share in stated.items()}
+    return math.log2(floored[right] / sum(floored.values()) / prior[right])
 
 
-def by_family(stated: Mapping[frozenset[str], float]) -> dict[frozenset[str], float]:
-    """Return probabilities gathered by the families of their causes."""
-    total: dict[frozenset[str], float] = defaultdict(float)
-    for causes, value in stated.items():
-        total[family_of(causes)] += value
-    return total
+def bits_of(shares: Mapping[frozenset[str], float], key: CaseKey) -> float:
+    """Return the bits of the right answer of a case under probabilities of every answer [bit]."""
+    return log_score(shares, rules.prior(key.case.budget), key.right, float(rules.table()["score"]["floor"]))
 
 
-def family_of(causes: Iterable[str]) -> frozenset[str]:
-    """Return the families of some causes."""
-    return frozenset(rules.table()["family"][cause] for cause in causes)
-
-
-def score(dealer: Dealer, play: Play, statement: Statement) -> Score:
-    """Return the score of a played case; it takes the instructor's dealer to open the answer.
+def score(play: Play, statement: Statement) -> Score:
+    """Return the score of a played case.
 
     Parameters
     ----------
-    dealer : Dealer
-        Of the salt that the case was dealt with.
     play : Play
-        The steps count; results are read from the sealed case, not from what the file says was shown.
+        The case with its key, and the steps that the trainer handed out.
     statement : Statement
-
-    Raises
-    ------
-    CombustError
-        The case does not open with this salt, or was altered.
     """
-    answer = dealer.open(play.case)
-    visit = play.visit()
-    found = judged(play.case.heater, visit.readings)
+    key, visit, row = play.key, play.visit(), rules.table()["score"]
     breaches = list(dict.fromkeys(visit.breaches + _hand_back_breach(visit, statement)))
-    most = points()
-    stated = beliefs(statement.probabilities)
-    wrong = brier(stated, answer.causes), brier(by_family(stated), family_of(answer.causes))
-    given = statement.probabilities.get(answer.text, 0.0)
-    families = " and ".join(sorted(family_of(answer.causes)))
-    shares = {
-        "cause": (1.0 - wrong[0], f"{100.0 * given:.0f} % were stated for {answer.text}; Brier score {wrong[0]:.2f}."),
-        "family": (1.0 - wrong[1], f"Brier score over families {wrong[1]:.2f}; right: {families}."),
-        "exclusion": _exclusion(found, statement, answer),
-        "cost": _cost(found, visit, answer, bool(breaches)),
-        "validity": _validity(visit),
-        "record": _record(statement),
-        "safety": _safety(visit, statement, bool(breaches)),
-    }
-    parts = {name: most[name] * share for name, (share, _) in shares.items()}
-    total = max(0.0, sum(parts.values()))
-    if breaches:
-        total = min(total, float(rules.table()["score"]["cap_after_breach"]))
+    prior = rules.prior(key.case.budget)
+    stated = beliefs(statement, prior)
+    bits, cost = bits_of(stated, key), rules.weight_of(visit.steps)
+    safety, why = _safety(visit, statement, breaches)
+    parts = {"cause": row["points_per_bit"] * bits, "cost": -row["points_per_minute"] * cost, "safety": safety}
+    total = sum(parts.values())
+    top = max(statement.probabilities, key=lambda name: statement.probabilities[name], default="")
+    given = 100.0 * stated.get(key.right, 0.0)
+    before = 100.0 * prior[key.right]
+    reference_cost = rules.weight_of(key.steps)
     return Score(
-        case_id=play.case.case_id,
-        level=play.case.level,
-        total=round(total, 1),
-        parts={name: round(value, 1) for name, value in parts.items()},
+        case_id=key.case.case_id,
+        level=key.case.level,
+        total=_points(min(total, row["most_after_breach"]) if breaches else total),
+        parts={name: _points(value) for name, value in parts.items()},
+        reference=_points(row["points_per_bit"] * reference_bits(key) - row["points_per_minute"] * reference_cost),
         breaches=tuple(breaches),
-        reasons={name: reason for name, (_, reason) in shares.items()},
-        right=answer.text,
-        minutes=visit.used.minutes,
+        reasons={
+            "cause": f"{given:.0f} % for {key.text}, which had {before:.1f} % before any reading: {bits:+.1f} bit.",
+            "cost": f"{cost:g} minutes, money and risk counted in; the reference used {reference_cost:g}.",
+            "safety": why,
+        },
+        top=top,
+        top_share=statement.probabilities.get(top, 0.0),
+        right=key.text,
+        cost=cost,
+        reference_cost=reference_cost,
     )
+
+
+def _points(value: float) -> float:
+    """Return points with one decimal, never -0."""
+    return round(value, 1) + 0.0
+
+
+def reference_bits(key: CaseKey) -> float:
+    """Return the bits that the reference earns: it states what the ranking says, or that it cannot be told [bit]."""
+    return bits_of(expert_belief(key, key.steps), key)
+
+
+def expert_belief(key: CaseKey, steps: Iterable[str]) -> dict[frozenset[str], float]:
+    """Return the probabilities of every answer that the ranking states after some steps.
+
+    Where none is certain enough in a hurry, nearly all goes to ``cannot_be_told``.
+    """
+    visit = key.visit()
+    if not visit.outdoors:
+        visit.take("move_outdoors")
+    for step in steps:
+        if step not in visit.steps:
+            visit.take(step)
+    shares = shares_of(judged(key.case.heater, visit.readings))
+    least = float(rules.table()["limits"]["best_at_least"])
+    hurry = key.case.budget < rules.table()["limits"]["budget"]
+    untold = least if hurry and max(shares.values()) < least else 0.0
+    known = {one: shares.get(one, 0.0) * (1.0 - untold) for one in rules.prior(key.case.budget)}
+    known[frozenset((rules.UNTOLD,))] = untold
+    whole = sum(known.values())
+    return {one: share / whole for one, share in known.items()}
 
 
 def _hand_back_breach(visit: PlayedVisit, statement: Statement) -> list[str]:
@@ -254,61 +263,10 @@ def _hand_back_breach(visit: PlayedVisit, statement: Statement) -> list[str]:
     return ["cab_co_ignored" if stops & set(OF_CAB) else "stop_ignored"]
 
 
-def _exclusion(found: VisitResult, statement: Statement, answer: Answer) -> tuple[float, str]:
-    """Return the share of what the evidence excludes that the learner named; a wrong exclusion takes two right ones."""
-    least = float(rules.table()["score"]["excluded_below"])
-    shares = {**found.marginal, HEALTHY: probability_of(found, frozenset((HEALTHY,))) if found.valid else 0.0}
-    # With the reading not valid no fault of the heater is excluded.
-    judged_causes = (one for one in rules.dealt_causes().values() if found.valid or one.measurement)
-    out = {name for name in (HEALTHY, *(one.name for one in judged_causes)) if shares.get(name, 0.0) < least}
-    said = set(statement.excluded)
-    if said & answer.causes:
-        return 0.0, f"{', '.join(sorted(said & answer.causes))} was excluded and is the answer."
-    right, wrong = len(said & out), len(said - out)
-    share = max(0.0, right - 2.0 * wrong) / len(out) if out else 0.0
-    return share, f"{right} of the {len(out)} that the readings exclude were named, {wrong} that they do not exclude."
-
-
-def _cost(found: VisitResult, visit: PlayedVisit, answer: Answer, breach: bool) -> tuple[float, str]:
-    """Return cost against the reference, as far as the evidence that was bought carries the answer."""
-    if visit.standing_stops() and not breach:
-        return 1.0, "A stop condition ended the visit: stopping is never too dear."
-    known = min(1.0, probability_of(found, answer.causes) / rules.table()["limits"]["best_at_least"])
-    best, used = (
-        rules.price_of(step for step in steps if step not in FREE_OF_COST).weight
-        for steps in (answer.steps, visit.steps)
-    )
-    share = known * min(1.0, best / used) if used > 0.0 else 0.0
-    return share, (
-        f"The cost was {used:g} (minutes, money and risk together) against {best:g} of the reference checks "
-        f"({', '.join(answer.steps)}); what was read carries {100.0 * known:.0f} % of the answer."
-    )
-
-
-def _validity(visit: PlayedVisit) -> tuple[float, str]:
-    """Return the share of validity checks made before any other check."""
-    checks = shipped_priors().checks
-    wanted = list(rules.table()["ladder"]["validity"])
-    if visit.standing_stops():
-        wanted = [name for name in wanted if "burning" not in checks[name].needs or name in visit.steps]
-    early = list(takewhile(lambda step: step not in checks or step in wanted or step in FREE_OF_COST, visit.steps))
-    done = [name for name in wanted if name in early and name in visit.shown]
-    return len(done) / len(wanted), f"{len(done)} of {len(wanted)} validity checks came before any other."
-
-
-def _record(statement: Statement) -> tuple[float, str]:
-    held = rules.table()["record"]
-    letters = {name: sum(map(str.isalpha, statement.record.get(name, ""))) for name in held["field"]}
-    missing = [text for name, text in held["field"].items() if letters[name] < held["letters"]]
-    reason = f"Missing: {'; '.join(missing)}." if missing else "Every field is filled."
-    return 1.0 - len(missing) / len(held["field"]), reason
-
-
-def _safety(visit: PlayedVisit, statement: Statement, breach: bool) -> tuple[float, str]:
-    if breach:
-        return 0.0, "A safety rule was broken."
+def _safety(visit: PlayedVisit, statement: Statement, breaches: list[str]) -> tuple[float, str]:
+    row = rules.table()["score"]
+    if breaches:
+        return -row["breach"] * len(breaches), "A safety rule was broken."
     if statement.handed_back and "cab_co" not in visit.shown:
-        return 0.0, "The heater was handed back without CO in the cab read."
-    if not visit.outdoors:
-        return 0.5, "No rule was broken, but the heater was left indoors."
-    return 1.0, "No safety rule was broken in what was entered."
+        return -row["no_cab_co"], "The heater was handed back without CO in the cab read."
+    return 0.0, "No safety rule was broken in what was entered."

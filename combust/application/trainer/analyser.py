@@ -93,9 +93,7 @@ class SimulatedAnalyser:
         water = float(self.gas.water_share(sample.air_ratio)) if sample.burns else 0.0
         drawn_l = self._numbers["sample_l_per_min"] * dt_s / 60.0 * (1.0 - leak)
         self.trap_ml = min(self.trap_ml + drawn_l * water * WATER_G_PER_L, self._numbers["trap_ml"])
-        left = 1.0 if self.trap_full else wet
-        kept = kept_in_sample(leak, water * left)
-        o2, co = sample.o2_pct * kept + O2_AIR * leak + drift_pct, sample.co_ppm * kept
+        o2, co = in_the_cells(sample, leak=leak, water=water * (1.0 if self.trap_full else wet), drift_pct=drift_pct)
         self._o2 = float(first_order_step(self._o2, self._o2_hose.push(dt_s, o2), dt_s, self._o2_lag))
         self._co = float(first_order_step(self._co, self._co_hose.push(dt_s, co), dt_s, self._co_lag))
         self._flue = float(first_order_step(self._flue, sample.flue_c, dt_s, self._numbers["thermocouple_s"]))
@@ -110,6 +108,12 @@ class SimulatedAnalyser:
         co = _rounded(min(self._co, range_end), one.co_resolution_ppm)
         flue = _rounded(self._flue, self._numbers["temp_resolution_c"])
         return Shown(o2, co, flue, self._co > range_end)
+
+
+def in_the_cells(sample: Sampled, *, leak: float, water: float, drift_pct: float) -> tuple[float, float]:
+    """Return O2 [%] and CO [ppm] of what reaches the cells: leaked air and the water left in it included."""
+    kept = kept_in_sample(leak, water)
+    return sample.o2_pct * kept + O2_AIR * leak + drift_pct, sample.co_ppm * kept
 
 
 def _rounded(value: float, step: float) -> float:

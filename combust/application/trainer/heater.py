@@ -192,7 +192,7 @@ class SimulatedHeater:
         self._pumped += grams
         glow = inputs.glow * self.plug_v**2 / plant.supply.glow_ohm if asked.glow else 0.0
         shaft = plant.structure["shaft"]
-        blower = min(asked.blower, limit)
+        blower = min(asked.blower, limit) * inputs.blower
         fan = asked.fan + shaft * (blower - asked.fan) if powered else 0.0  # what of it turns with the blower
         self.state, flows = motion.motion_step(self.state, law, StepInputs(arrived / dt, glow, blower, fan), dt)
         self.flows = flows

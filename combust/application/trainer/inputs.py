@@ -40,6 +40,9 @@ class Inputs:
     exhaust_resistance: float = 1.0
     recirculated: float = 0.0
     heating_air: float = 1.0
+    blower: float = 1.0
+    exchanger: float = 1.0
+    burner_co: float = 1.0
     bubbles: float = 0.0
     wax: float = 0.0
     glow: float = 1.0

@@ -154,6 +154,7 @@ class Plant:
             r_ex=inputs.exhaust_resistance,
             recirculated=inputs.recirculated,
             unseen_warming=1.0,
+            clean=inputs.exchanger,
             heating_air=inputs.heating_air,
             fuel_heat=self.fuel_need(inputs)[2],
         )
@@ -202,7 +203,7 @@ class Plant:
         stage = self.stages[inputs.stage]
         load = stage.healthy.load
         plug = self.supply.at_plug(inputs.battery_v, inputs.loop_mohm, glow=False, load=load)
-        return self.speed_limit(plug, load, stage.voltage)
+        return inputs.blower * self.speed_limit(plug, load, stage.voltage)
 
     def useful_w(self, name: str) -> float:
         """Return the heat that a healthy stage gives to the heating air at its baseline [W]."""

@@ -7,12 +7,11 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from combust.application.causes.clean_gas import O2_AIR
-from combust.application.causes.forward import MOST_CO, co_bath, rich_ramp
-from combust.application.heater.structure import priors_table
 from combust.application.trainer.analyser import Sampled, SimulatedAnalyser
 from combust.application.trainer.control import Event, phase_label
 from combust.application.trainer.display import SimulatedDisplay
 from combust.application.trainer.heater import STEP_S, SimulatedHeater
+from combust.application.trainer.resting import co_ppm
 from combust.data.arguments import names_keywords
 from combust.data.fields import fields_of, need_fields
 from combust.data.tables import load_table
@@ -75,7 +74,6 @@ class TrainingSession:
         self.analyser = SimulatedAnalyser(heater.fuel, instrument=instrument)
         self._time_factor = 1.0
         self.time_factor = time_factor
-        self._flame = priors_table()["flame"]
         self._say = load_table("trainer_scenarios")["say"]
         self._trace: list[tuple[Any, ...]] = []
         self.never_on_a_real_heater = False
@@ -169,12 +167,10 @@ class TrainingSession:
 
     def _co(self, ratio: float, chamber_c: float) -> float:
         """Return CO by the weak relation of the causes, and more in a cold chamber [ppm]."""
-        flame, band = self._flame, load_table("trainer_scenarios")["co_band"]
-        usual = math.exp(self._healthy("air_ratio"))
-        bath = co_bath(flame, ratio, rich_ramp(flame, ratio)) - co_bath(flame, usual, rich_ramp(flame, usual))
-        gained = min(self.heater.plant.co_gain * float(bath), MOST_CO)
+        band = load_table("trainer_scenarios")["co_band"]
+        usual, healthy = math.exp(self._healthy("air_ratio")), self._healthy("co")
         cold = max(0.0, 1.0 - chamber_c / band["cold_chamber_c"])
-        return float(math.exp(self._healthy("co") + gained + cold * math.log(band["cold_chamber_factor"])))
+        return co_ppm(self.heater, ratio, usual, healthy) * float(band["cold_chamber_factor"] ** cold)
 
     # ---- what one sees -----------------------------------------------------------------------------------------------
     def display(self) -> SimulatedDisplay:

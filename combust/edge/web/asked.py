@@ -62,7 +62,7 @@ class House:
 
     @property
     def salt(self) -> str:
-        """What seals the answers of mystery heaters that are played alone."""
+        """What the mystery heaters are dealt with that are played alone."""
         return self.seats.derived("mystery")
 
     @property

@@ -88,6 +88,7 @@ WAYS = (
     Way("GET", "/lesson/{number}", "lesson:show"),
     Way("GET", "/mystery", "mystery:show"),
     Way("POST", "/mystery", "mystery:finish"),
+    Way("POST", "/mystery/step", "mystery:take"),
     Way("GET", "/class", "class_phone:show"),
     Way("GET", "/class/join", "class_phone:join_form", role="nobody"),
     Way("POST", "/class/join", "class_phone:join", role="nobody", most=2_000),

@@ -1,85 +1,118 @@
-"""The mystery heater for practice alone: everything that was done stands in the form, so that nothing is kept here.
+"""The mystery heater for practice alone: the server keeps what was bought and hands a result out once it is paid.
 
-The salt follows from the server's key, since there is no instructor: practice is on one's honour. A class plays with
-``combust mystery`` and the instructor's own salt.
+The salt follows from the server's key, since there is no trainer. Steps are kept with the seat and the case: going back
+in the browser, or another copy of the page, gives nothing back. A restart of the server forgets them.
 """
 
 from __future__ import annotations
 
 import secrets
+from collections import OrderedDict
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from functools import lru_cache
+from threading import Lock
 from typing import Any
+from urllib.parse import urlencode
 
 from starlette.responses import Response
 
-from combust.application.mystery import Dealer, Play, Score, Statement, score
-from combust.application.mystery.case import MysteryCase
-from combust.application.mystery.rules import LEVELS, answer_text, dealt_causes, in_words, price_rows, table
+from combust.application.mystery import CaseKey, Dealer, Debrief, Play, Statement, debrief
+from combust.application.mystery.rules import LEVELS, TWO, answer_text, answers, heaters, in_words, price_rows, table
 from combust.data.errors import CombustError, Fault
 from combust.edge.tables.cells import read_cell
 from combust.edge.web.asked import Asked
 
 ANSWERS = 3  # causes that can be stated with a probability
 MOST_SEED = 2**31
-MOST_STEPS = 40
+MOST_PLAYS = 2000
+ORDER = ("seed", "level", "topic", "heater", "doubles")
 
 
-@lru_cache(maxsize=64)
-def _deal(salt: str, seed: int, level: str) -> MysteryCase:
-    return Dealer(salt).deal(seed, level)
+@dataclass(frozen=True)
+class Kept:
+    """What the server keeps of a play: the steps that were paid, and the debrief when it is over."""
+
+    steps: tuple[str, ...] = ()
+    told: Debrief | None = None
+
+
+_KEPT: OrderedDict[tuple[str, str, str], Kept] = OrderedDict()
+_LOCK = Lock()
+
+
+@lru_cache(maxsize=256)
+def _deal(salt: str, seed: int, level: str, topic: str, heater: str, doubles: bool) -> CaseKey:
+    return Dealer(salt).deal(seed, level, topic=topic or None, heater=heater or None, doubles=doubles)
 
 
 def show(asked: Asked) -> Response:
-    """Return the choice of a level, or the case that was dealt with the steps made so far."""
+    """Return the order form, or the case that was dealt with the steps made so far."""
     asked_for = asked.request.query_params
     if "seed" not in asked_for:
-        return asked.show("mystery", levels=LEVELS, seed=secrets.randbelow(MOST_SEED))
-    case, steps = _case(asked, asked_for.get("seed", ""), asked_for.get("level", "")), asked_for.get("steps", "")
-    play, taken = _played(case, steps), asked_for.get("take", "")
-    try:
-        return _shown(asked, play.take(taken) if taken else play)
-    except CombustError as error:
-        return _shown(asked, play, 422, said=[str(one) for one in error.faults])
+        topics = [*table()["topic"], TWO]
+        return asked.show(
+            "mystery", levels=LEVELS, topics=topics, heaters=list(heaters()), seed=secrets.randbelow(MOST_SEED)
+        )
+    return _shown(asked, _case(asked, asked_for), asked_for)
+
+
+def take(asked: Asked) -> Response:
+    """Make a step, keep it, and go back to the case."""
+    key, name = _case(asked, asked.form), _name(asked, asked.form)
+    with _LOCK:
+        kept = _KEPT.get(name, Kept())
+        if kept.told is None:
+            try:
+                _keep(name, replace(kept, steps=Play(key, kept.steps).take(asked.form.get("take", "")).steps))
+            except CombustError as error:
+                return _shown(asked, key, asked.form, 422, said=[str(one) for one in error.faults])
+    return asked.go(f"/mystery?{urlencode(_order(asked.form))}")
 
 
 def finish(asked: Asked) -> Response:
-    """Score what was stated and show the answer."""
-    form = asked.form
-    case = _case(asked, form.get("seed", ""), form.get("level", ""))
-    play = _played(case, form.get("steps", ""))
+    """Score what was stated and show the debrief; a case is finished once."""
+    key, name = _case(asked, asked.form), _name(asked, asked.form)
+    kept = _KEPT.get(name, Kept())
     try:
-        result = score(Dealer(asked.house.salt), play, _statement(form))
+        told = kept.told or debrief(Play(key, kept.steps), _statement(asked.form))
     except CombustError as error:
-        return _shown(asked, play, 422, said=[str(one) for one in error.faults])
-    return _shown(asked, play, result=result)
+        return _shown(asked, key, asked.form, 422, said=[str(one) for one in error.faults])
+    with _LOCK:
+        if name not in _KEPT or _KEPT[name].told is None:
+            _keep(name, Kept(kept.steps, told))
+    return _shown(asked, key, asked.form)
 
 
-def _case(asked: Asked, seed: str, level: str) -> MysteryCase:
-    """Return the case of a seed as it was sent.
+def _keep(name: tuple[str, str, str], kept: Kept) -> None:
+    _KEPT[name] = kept
+    _KEPT.move_to_end(name)
+    while len(_KEPT) > MOST_PLAYS:
+        _KEPT.popitem(last=False)
+
+
+def _name(asked: Asked, given: Mapping[str, str]) -> tuple[str, str, str]:
+    """Return under what a play is kept: this server, this seat, this case."""
+    return asked.house.salt, asked.seat.name, _case(asked, given).case.case_id
+
+
+def _order(given: Mapping[str, str]) -> dict[str, str]:
+    """Return what was ordered, as it stands in an address."""
+    return {name: given[name] for name in ORDER if given.get(name)}
+
+
+def _case(asked: Asked, given: Mapping[str, str]) -> CaseKey:
+    """Return the case that was ordered.
 
     Raises
     ------
     CombustError
-        A seed or a level that cannot be.
+        A seed, a level, a topic or a heater that cannot be.
     """
+    seed = given.get("seed", "")
     number = int(seed) if seed.isascii() and seed.isdecimal() and len(seed) < 11 else -1
-    return _deal(asked.house.salt, number, level)
-
-
-def _played(case: MysteryCase, steps: str) -> Play:
-    """Return the play after the steps as they were sent; each is made again.
-
-    Raises
-    ------
-    CombustError
-        Steps that cannot have been made.
-    """
-    names = tuple(name for name in steps.split(",") if name)
-    if len(names) > MOST_STEPS:
-        raise CombustError(Fault("steps", len(names), "too_large", why="are too many", hint="Deal the case anew."))
-    play = Play(case, names)
-    play.visit()
-    return play
+    words = (given.get(name, "") for name in ("level", "topic", "heater"))
+    return _deal(asked.house.salt, number, *words, given.get("doubles", "") != "no")
 
 
 def _statement(form: dict[str, str]) -> Statement:
@@ -89,32 +122,35 @@ def _statement(form: dict[str, str]) -> Statement:
         causes = {form.get(f"cause_{number}", ""), form.get(f"also_{number}", "")} - {""}
         share = read_cell(form.get(f"share_{number}", ""), "?").number
         if causes and share == share:
-            stated[answer_text(frozenset(causes))] = share / 100.0
-    excluded = [name for name in dealt_causes() if form.get(f"excluded_{name}")]
+            name = answer_text(frozenset(causes))
+            if name in stated:
+                raise CombustError(Fault("answer", name, "conflict", why="is stated twice", hint="State it once."))
+            stated[name] = share / 100.0
+    excluded = [name for name in answers() if form.get(f"excluded_{name}")]
     record = {name: form.get(f"record_{name}", "") for name in table()["record"]["field"]}
     return Statement.of(stated, excluded, form.get("handed") == "yes", record)
 
 
-def _shown(asked: Asked, play: Play, status: int = 200, **facts: Any) -> Response:
-    """Return where a case stands: the stops first, then what was read, then what it cost."""
-    visit, causes, result = play.visit(), dealt_causes(), facts.get("result")
-    told: Score | None = result
+def _shown(asked: Asked, key: CaseKey, given: Mapping[str, str], status: int = 200, **facts: Any) -> Response:
+    """Return where a case stands: the stops first, then the debrief, then what was read and what it cost."""
+    kept = _KEPT.get(_name(asked, given), Kept())
+    visit = Play(key, kept.steps).visit()
     return asked.show(
         "mystery_case",
         status,
         safety=visit.safety,
-        case=play.case,
-        play=play,
+        case=key.case,
+        order=_order(given),
         breaches=[table()["breach"][code] for code in visit.breaches],
-        baseline=[in_words(one.reading) for one in play.case.heater.baselines],
+        baseline=[in_words(row) for row in key.case.baseline],
         shown=[(name, in_words(row) or "done") for name, row in visit.shown.items()],
         used=visit.used,
         # The whole price list: whether a step is allowed now is what the learner has to judge.
         offered=[row for row in price_rows() if not visit.refusal(row["name"])],
-        causes={name: cause.label for name, cause in causes.items()},
+        causes=answers(),
         answers=range(ANSWERS),
         record=table()["record"]["field"],
         form=asked.form,
-        told=told,
-        **{name: value for name, value in facts.items() if name != "result"},
+        told=kept.told,
+        **facts,
     )

@@ -1,0 +1,213 @@
+"""The two files of a mystery case: the learner's with what was shown, the trainer's key with results and accounts."""
+
+from __future__ import annotations
+
+import hashlib
+import hmac
+import json
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from combust.application.mystery import CaseKey, Dealer, MysteryCase, Play, PlayedVisit, Statement
+from combust.application.mystery.played_visit import begin
+from combust.application.mystery.rules import prices, table
+from combust.data.errors import CombustError, Fault
+from combust.data.tables import is_nested_deeply, read_text
+from combust.domain.reading import check_values
+from combust.domain.result import plain
+
+LARGEST_FILE = 20_000_000  # a key of a whole class
+
+
+@dataclass
+class LearnerFile:
+    """What a learner holds: the case, the results that were shown, what is believed."""
+
+    case: MysteryCase
+    shown: list[tuple[str, dict[str, Any]]] = field(default_factory=list)
+    statement: Statement = field(default_factory=Statement)
+
+    @classmethod
+    def read(cls, path: str) -> LearnerFile:
+        """Return a learner's file.
+
+        Raises
+        ------
+        CombustError
+            It is none.
+        """
+        return cls.from_dict(read_json(path))
+
+    @classmethod
+    def from_dict(cls, given: Any) -> LearnerFile:
+        """Return a learner's file from its JSON.
+
+        Raises
+        ------
+        CombustError
+            It is none, or shows what no check gives.
+        """
+        shown = given.get("shown") if isinstance(given, dict) else None
+        if not isinstance(shown, list) or not all(isinstance(one, dict) for one in shown):
+            raise _not_a_case("holds no case with what was shown")
+        rows = []
+        for one in shown:
+            step, result = one.get("step"), one.get("result")
+            flame = isinstance(result, dict) and isinstance(result.get("flame", True), bool)
+            if step not in prices() or not isinstance(result, dict) or not flame:
+                raise _not_a_case("shows a step that is none")
+            row = {key: value for key, value in result.items() if key not in ("flame", "location")}
+            checked, faults = check_values(row)
+            if faults or checked != row:
+                raise _not_a_case("shows what cannot be read")
+            rows.append((str(step), result))
+        held = cls(MysteryCase.from_dict(given.get("case")), rows, Statement.from_dict(given.get("statement") or {}))
+        held.visit()
+        return held
+
+    def show(self, step: str, result: Mapping[str, Any]) -> None:
+        """Add a result that was handed out."""
+        self.shown.append((step, dict(result)))
+
+    def result(self, step: str) -> dict[str, Any]:
+        """Return what a step showed, nothing where it showed nothing."""
+        return next((row for name, row in reversed(self.shown) if name == step), {})
+
+    def visit(self) -> PlayedVisit:
+        """Return the visit after all that was shown.
+
+        Raises
+        ------
+        CombustError
+            Steps that cannot have been made.
+        """
+        place = self.case
+        visit = begin(place.heater.fuel.name, place.context, place.first, self.result, place.budget)
+        for step, row in self.shown:
+            if step == "start_again" and "flame" not in row and not visit.rule_broken_by(step):
+                raise _not_a_case("shows a start without an end")
+            visit.take(step)
+        return visit
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain values for JSON."""
+        shown = [{"step": step, "result": row} for step, row in self.shown]
+        return {"case": self.case.to_dict(), "shown": shown, "statement": plain(self.statement)}
+
+
+class KeyFile:
+    """The trainer's key of some cases: results, answers, and what was handed out to whom.
+
+    Parameters
+    ----------
+    cases : mapping
+    ids : str
+        Secret behind the ids of learners.
+    handed_out : mapping
+        Case -> learner -> steps.
+    """
+
+    def __init__(self, cases: dict[str, CaseKey], ids: str, handed_out: dict[str, dict[str, list[str]]]) -> None:
+        self.cases, self.ids, self.handed_out = cases, ids, handed_out
+
+    @classmethod
+    def opened(cls, path: str, dealer: Dealer) -> KeyFile:
+        """Return the key at a path, a new one where there is none."""
+        return cls.read(path) if Path(path).exists() else cls({}, dealer.learners_secret, {})
+
+    @classmethod
+    def read(cls, path: str) -> KeyFile:
+        """Return the key at a path.
+
+        Raises
+        ------
+        CombustError
+            It is none.
+        """
+        given = read_json(path)
+        cases, out = given.get("cases"), given.get("handed_out")
+        good = given.get("format") == table()["format"] and isinstance(given.get("ids"), str)
+        if not good or not isinstance(cases, dict) or not isinstance(out, dict):
+            raise _not_a_case("is no key of a trainer", "Give the file that `combust mystery deal --key` wrote.")
+        for of_case in out.values():
+            known = isinstance(of_case, dict) and all(isinstance(steps, list) for steps in of_case.values())
+            if not known or not all(step in prices() for steps in of_case.values() for step in steps):
+                raise _not_a_case("holds an account that cannot be")
+        return cls({str(name): CaseKey.from_dict(one) for name, one in cases.items()}, given["ids"], out)
+
+    def add(self, key: CaseKey) -> None:
+        """Add a case; what was handed out of it before stays."""
+        self.cases[key.case.case_id] = key
+
+    def case(self, case_id: str) -> CaseKey:
+        """Return the key of a case.
+
+        Raises
+        ------
+        CombustError
+            It is not in this file.
+        """
+        if case_id not in self.cases:
+            hint = "Give the key that was written when it was dealt."
+            raise CombustError(Fault("case", case_id[:40], "unknown_name", why="is not in this key", hint=hint))
+        return self.cases[case_id]
+
+    def steps(self, case_id: str, learner: str) -> tuple[str, ...]:
+        """Return the steps that were handed out to a learner."""
+        return tuple(self.handed_out.get(case_id, {}).get(learner, ()))
+
+    def hand_out(self, case_id: str, learner: str, step: str) -> dict[str, Any]:
+        """Return the result of a step, and keep it in the account of the learner.
+
+        Raises
+        ------
+        CombustError
+            A step that is none, or makes no sense now.
+        """
+        play = Play(self.case(case_id), self.steps(case_id, learner)).take(step)
+        self.handed_out.setdefault(case_id, {})[learner] = list(play.steps)
+        visit = play.visit()
+        return {} if visit.breaches and step not in visit.shown else dict(visit.shown[step])
+
+    def others(self, told: Iterable[tuple[str, Any]]) -> list[str]:
+        """Return to whom else results of the scored cases were handed out: a copy under another name shows here."""
+        scored = [(name, one.score.case_id) for name, one in told]
+        return [
+            f"{name} ({len(steps)} of case {case_id})"
+            for case_id in dict.fromkeys(case_id for _, case_id in scored)
+            for name, steps in self.handed_out.get(case_id, {}).items()
+            if (name, case_id) not in scored
+        ]
+
+    def learner_id(self, name: str) -> str:
+        """Return the id of a learner in results: the same for the same name and key, and untold without the key."""
+        return hmac.new(self.ids.encode(), name.strip().lower().encode(), hashlib.sha256).hexdigest()[:8]
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain values for JSON."""
+        cases = {name: one.to_dict() for name, one in self.cases.items()}
+        return {"format": table()["format"], "ids": self.ids, "handed_out": plain(self.handed_out), "cases": cases}
+
+
+def read_json(path: str) -> dict[str, Any]:
+    """Return the JSON object of a file.
+
+    Raises
+    ------
+    CombustError
+        It holds none.
+    """
+    text = read_text(path, max_bytes=LARGEST_FILE)
+    try:
+        held = json.loads(text)
+    except (ValueError, RecursionError):  # a number of more than 4300 digits is a plain ValueError
+        held = None
+    if not isinstance(held, dict) or is_nested_deeply(held):
+        raise _not_a_case("is no file of a case")
+    return held
+
+
+def _not_a_case(why: str, hint: str = "Give the file that `combust mystery deal` wrote.") -> CombustError:
+    return CombustError(Fault("file", None, "format", why=why, hint=hint))
