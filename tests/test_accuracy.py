@@ -38,7 +38,8 @@ def test_what_is_excused_exists_and_is_told_why() -> None:
     # Physics is never excused: of the kernel only what splits arrays into blocks, and what reads a stated convention.
     kernel = {name for name in excused if ".kernel." in name}
     blocks = {f"combust.kernel.blocks.{name}" for name in ("run_in_blocks", "in_blocks")}
-    assert kernel == blocks | {"combust.kernel.ducts.bore_u_mm"}
+    conventions = {"combust.kernel.ducts.bore_u_mm", "combust.kernel.heater_law.body_conventions"}
+    assert kernel == blocks | conventions
 
 
 def test_public_functions_are_found_with_their_methods() -> None:
