@@ -23,7 +23,7 @@ from combust.edge.tables.cells import read_cell
 def command(
     seed: int | None, fuel: str, cards: bool, course: bool, kind: str | None, out: str, given: tuple[str, ...]
 ) -> Answer:
-    """Write an exercise sheet with random numbers and its key, or check answers.
+    """Write an exercise sheet with its key, a course pack, or check answers.
 
     Use it to give every class its own numbers. The sheet shows no answer; the key has them worked out.
     Both print on A4. With --check a wrong number is told by the misconception that it comes from; no key is shown.
