@@ -171,3 +171,21 @@ def test_what_a_kit_alone_does_not_mend_is_said_and_bought() -> None:
     grades = plan.sites.set_index("site_id")["fuel_grade"]
     assert grades["S2"].startswith("no heater runs; with the kits: WAXES (-10 °C): buy ")
     assert grades["S3"].startswith("no heater runs; with the kits: not known")
+
+
+def test_a_driver_whose_heater_stays_off_is_told_of_the_night_without_heat() -> None:
+    plan = plan_fleet(worked.vehicles(), worked.sites(), heaters=worked.HEATERS, with_assignment=False)
+    lines = {card["site_id"]: " ".join(card["lines"]) for card in plan.cards}
+    for site, cold in (("S1", -12), ("S2", -18), ("S3", -25), ("S4", -15)):
+        assert (
+            f"A cab whose heater is off has no heat, {cold} °C on the coldest night: agree where to sleep"
+            in lines[site]
+        )
+    assert "has no heat" not in lines["S5"]  # all of them run
+
+
+def test_another_fuel_says_that_no_gasoline_heater_gets_diesel() -> None:
+    changes = ["fuel = 0.8 diesel_b7 + 0.2 kerosene by volume"]
+    plan = plan_fleet(worked.vehicles(), worked.sites(), heaters=worked.HEATERS, with_assignment=False, changes=changes)
+    note = next(note for note in plan.notes if note.startswith("changed: fuel"))
+    assert "a heater made for gasoline where this is diesel, or the other way, keeps its own" in note

@@ -77,6 +77,11 @@ def _card(site: str, part: pd.DataFrame) -> dict[str, Any]:
     lines = []
     for why, alike in off.groupby(off["decision"].map(WHY_OFF).fillna(NOT_COVERED), sort=False):
         lines.append(f"HEATER OFF here: {_names(alike)}. {why}")
+    if len(off):
+        lines.append(
+            f"A cab whose heater is off has no heat, {cold_night} °C on the coldest night: agree where to sleep before "
+            "you go. No stove, grill or running engine to warm a cab: carbon monoxide."
+        )
     smoky = on["decision"] == "trim_first"
     lines += _smoky(on[smoky])
     unknown, known = on[on["decision"] == "look_up"], on[~on["decision"].isin(["trim_first", "look_up"])]
