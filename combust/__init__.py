@@ -39,6 +39,7 @@ if TYPE_CHECKING:  # the same names for editors and type checkers; a test compar
     from combust.domain.site import Site as Site
     from combust.edge.logbook.history import drift_history as drift_history
     from combust.edge.tables.fleet import plan_fleet as plan_fleet
+    from combust.edge.tables.plan_files import load_plan as load_plan
     from combust.edge.tables.readings import interpret_table as interpret_table
     from combust.kernel.constants import DryAir as DryAir
 
@@ -69,6 +70,7 @@ _MODULES = {
     "domain.site": "Site",
     "edge.logbook.history": "drift_history",
     "edge.tables.fleet": "plan_fleet",
+    "edge.tables.plan_files": "load_plan",
     "edge.tables.readings": "interpret_table",
     "kernel.constants": "DryAir",
 }

@@ -7,6 +7,7 @@ from html import escape
 from typing import TYPE_CHECKING, Any
 
 from combust.data.errors import need_module
+from combust.edge.figures.chart import Chart, chart_svg
 from combust.edge.figures.style import svg_text
 from combust.edge.reports.html import table
 
@@ -53,12 +54,19 @@ class InputTable(Shown):
     def __getitem__(self, symbol: str) -> Any:
         return self._values[symbol]
 
+    def keys(self) -> Any:
+        """Return the symbols: a table of inputs can be handed on as a mapping."""
+        return self._values.keys()
+
 
 class FrozenFigure(Shown):
     """A figure as SVG with its alt text and caption: it reads in a notebook without a running kernel."""
 
-    def __init__(self, figure: Figure, caption: str) -> None:
-        self.alt, self.svg = str(figure.get_label() or caption), svg_text(figure)
+    def __init__(self, figure: Figure | Chart, caption: str) -> None:
+        if isinstance(figure, Chart):
+            self.alt, self.svg, caption = figure.told, chart_svg(figure), f"{figure.title}. {caption}"
+        else:
+            self.alt, self.svg = str(figure.get_label() or caption), svg_text(figure)
         super().__init__(
             f'<figure role="img" aria-label="{escape(self.alt, quote=True)}" style="max-width:44em">'
             f"{self.svg[self.svg.index('<svg') :]}<figcaption>{escape(caption)}</figcaption></figure>",
@@ -71,7 +79,9 @@ def all_cards(cards: Sequence[Any]) -> Shown:
     return Shown("".join(card._repr_html_() for card in cards), "\n\n".join(str(card) for card in cards))
 
 
-def slide(draw: Callable[[float], Figure], *, label: str, low: float, high: float, step: float, start: float) -> Any:
+def slide(
+    draw: Callable[[float], Figure | Chart], *, label: str, low: float, high: float, step: float, start: float
+) -> Any:
     """Return a slider that redraws a figure when it is moved (arrow keys work on its handle).
 
     Parameters
@@ -90,7 +100,7 @@ def slide(draw: Callable[[float], Figure], *, label: str, low: float, high: floa
     return _anew(handle, lambda: FrozenFigure(draw(handle.value), f"{label}: {handle.value:g}"))
 
 
-def choose(draw: Callable[[str], Figure], *, label: str, options: Sequence[tuple[str, str]]) -> Any:
+def choose(draw: Callable[[str], Figure | Chart], *, label: str, options: Sequence[tuple[str, str]]) -> Any:
     """Return a list of choices that redraws a figure (arrow keys work in it).
 
     Parameters

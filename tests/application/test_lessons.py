@@ -183,6 +183,8 @@ def test_words_that_can_be_answers_all_occur(kind: str) -> None:
         values = exercise(kind, seed=seed).key()["values"]
         for key in choices:
             found.setdefault(key, set()).add(values[key])
+    if kind == "intake_duct_off":  # one side is never accused because the other is cleared
+        choices["side"].remove("exhaust")
     for key, words in choices.items():
         assert found[key] == never.get(kind, words)
 
@@ -289,9 +291,6 @@ def card(name: str, key: str) -> float:
     return float(misconception_card(name).values[key])
 
 
-SMOKE = "ASTM D2156, table of transmission: spots 0, 2, 4, 6, 8, 9 let through 100, 95, 80, 54, 18, 0 %"
-
-
 # By hand with k = 0.9342 (dry gas per air, CH1.86O0.007): O2 = 20.946 x/(x + k), x = lambda - 1.
 @source_rows(
     SourceRow("hand", "O2 8.193 at lambda 1.6; 20.946/12.753 = 1.642", "shortcut at 1.6 [-]", "1.642",
@@ -315,10 +314,6 @@ SMOKE = "ASTM D2156, table of transmission: spots 0, 2, 4, 6, 8, 9 let through 1
     worked("voltage at the heater [V]", "10.58", lambda: card("battery_volts_are_heater_volts", "heater_v")),
     worked("cut-out at the battery [V]", "10.74",
           lambda: card("disconnect_protects_the_heater", "cutout_at_battery_v")),
-    SourceRow("published", SMOKE, "mean of spots 0 and 8 [%]", "59",
-              lambda: card("smoke_numbers_average", "mean_pct"), status="READ, secondary"),
-    SourceRow("hand", "4 + 2 (80 - 59)/(80 - 54) = 5.615", "number of 59 % [-]", "5.615",
-              lambda: card("smoke_numbers_average", "by_light")),
     worked("fuel -10 %, O2 [vol %]", "9.53", lambda: card("lean_reading_is_a_leaking_intake", "fuel_o2_pct"), O2),
     worked("10 % air in the hose, O2 [vol %]", "9.48",
           lambda: card("lean_reading_is_a_leaking_intake", "hose_o2_pct"), O2),
@@ -358,7 +353,7 @@ def test_the_exhaust_stands_above_the_air_around_it() -> None:
 
 def test_every_card_shows_its_numbers_and_names_a_lesson() -> None:
     cards = misconception_cards()
-    assert len({one.name for one in cards}) == len(cards) == 17
+    assert len({one.name for one in cards}) == len(cards) == 16
     for one in cards:
         assert re.search(r"\d", one.show)
         assert "nan" not in one.show

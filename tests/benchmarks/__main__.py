@@ -18,7 +18,20 @@ import time
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
-from tests.benchmarks import causes, driven, fleet, growth, history, logbook, page, reading, starts, tables, weather
+from tests.benchmarks import (
+    causes,
+    classroom,
+    driven,
+    fleet,
+    growth,
+    history,
+    logbook,
+    page,
+    reading,
+    starts,
+    tables,
+    weather,
+)
 from tests.benchmarks.records import Effort, Record, table
 
 GROUPS: dict[str, Callable[[Effort], list[Record]]] = {
@@ -32,6 +45,7 @@ GROUPS: dict[str, Callable[[Effort], list[Record]]] = {
     "driven": driven.records,
     "history": history.records,
     "page": page.records,
+    "class": classroom.records,
     "logbook": logbook.records,
 }
 OUT = Path("output/bench")

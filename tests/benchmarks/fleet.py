@@ -7,19 +7,26 @@ import time
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 
 from combust.application.heater.baseline import healthy_stage
 from combust.domain.site import Site
 from combust.edge.tables.dask_workers import BLOCK_ROWS
+from combust.edge.tables.plan_files import load_plan
 from combust.edge.tables.points import derate_points
 from combust.kernel.altitude import AltitudeSurface, lambda_from_surface
+from tests.benchmarks.growth import slope_of
+from tests.benchmarks.made_fleet import write_fleet
+from tests.benchmarks.processes import run
 from tests.benchmarks.records import Effort, Record, apart, timed
 
 GROUP = "fleet"
 KERNEL_GOAL = 20.0
 RATIO_GOAL = 3.0
+EXPONENT_GOAL, PLAN_MEMORY_MB, GAP_GOAL_PCT = 1.1, 1500.0, 1.0
+PROFILES = Path(__file__).parents[2] / "data" / "larkfell_fleet" / "profiles"
 
 
 def write_points(path: Path, rows: int, seed: int = 7) -> None:
@@ -45,9 +52,9 @@ def read_and_write(source: Path, out: Path) -> None:
 
 
 def records(effort: Effort) -> list[Record]:
-    """Return kernel and stream."""
+    """Return kernel, stream and whole plans."""
     base = healthy_stage("diesel_b7", air_ratio=1.6, air_ratio_u=0.02, reference=Site(0.0, None, 20.0))
-    return [_kernel(effort, base.surface), _stream(effort, base.surface)]
+    return [_kernel(effort, base.surface), _stream(effort, base.surface), *_plans(effort)]
 
 
 def _kernel(effort: Effort, numbers: AltitudeSurface) -> Record:
@@ -77,6 +84,74 @@ def _kernel(effort: Effort, numbers: AltitudeSurface) -> Record:
         allowed=1e-6,
         checked="lambda by density against fluids",
     )
+
+
+def _plans(effort: Effort) -> list[Record]:
+    """Return time, growth and memory of ``combust fleet`` with a hundred route points a vehicle.
+
+    The peer is pandas: it reads the three tables and writes the vehicles of the plan again, CSV and Parquet.
+    """
+    sizes = [1000] if effort.quick else [10_000, 30_000, 100_000]
+    ran = []
+    with tempfile.TemporaryDirectory() as name:
+        for vehicles in (1, *sizes):
+            folder = Path(name) / str(vehicles)
+            write_fleet(folder, vehicles, 100 * vehicles)
+            moves = f"--max-moves={vehicles}"  # so the assignment is worked out too, everybody free to move
+            ran.append(run(["-m", "combust", "fleet", *_arguments(folder), moves, f"--out={folder / 'plan'}"]))
+        plan, peer = load_plan(folder / "plan"), timed(lambda: _by_pandas(folder), 1, time.process_time)
+        given = pd.read_csv(folder / "vehicles.csv")["cab_ua_w_per_k"]
+    start, *ran = ran
+    what = f"{sizes[-1]:,} vehicles, {100 * sizes[-1]:,} route points"
+    notes = {f"{size} vehicles [s]": one.processor_s for size, one in zip(sizes, ran, strict=True)}
+    notes |= {f"{size} vehicles [MB]": one.peak_mb for size, one in zip(sizes, ran, strict=True)}
+    aims = plan.assignment.aims
+    gap = 100.0 * float(((aims["planned"] - aims["bound"]).abs() / aims["planned"].clip(lower=1.0)).max())
+    found = [
+        Record(
+            GROUP,
+            f"combust fleet, {what}",
+            "s, processor",
+            ran[-1].processor_s,
+            "pandas: read the tables, write the vehicles of the plan",
+            peer.best,
+            difference=apart(plan.vehicles["cab_ua_w_per_k"], given),
+            allowed=0.0,
+            checked="vehicles carried over",
+            notes=notes,
+        ),
+        Record(
+            GROUP,
+            f"combust fleet: peak memory, {what}",
+            "MB",
+            ran[-1].peak_mb,
+            "the same with one vehicle",
+            start.peak_mb,
+            goal=None if effort.quick else PLAN_MEMORY_MB,
+        ),
+        Record(GROUP, f"combust fleet: largest gap of an aim, {what}", "%", gap, goal=GAP_GOAL_PCT),
+    ]
+    return found if effort.quick else [*found, _growth(sizes, [one.processor_s - start.processor_s for one in ran])]
+
+
+def _growth(sizes: list[int], seconds: list[float]) -> Record:
+    name = f"combust fleet less its start: exponent of time, {sizes[0]:,} to {sizes[-1]:,} vehicles"
+    exponent = slope_of(sizes, seconds).exponent
+    return Record(GROUP, name, "-", exponent, "proportional to rows", 1.0, goal=EXPONENT_GOAL)
+
+
+def _arguments(folder: Path) -> list[str]:
+    tables = [f"--{name}={folder / name}.csv" for name in ("vehicles", "sites")]
+    return [*tables, f"--routes={folder / 'routes.parquet'}", f"--profiles={PROFILES}"]
+
+
+def _by_pandas(folder: Path) -> None:
+    for name in ("vehicles", "sites"):
+        pd.read_csv(folder / f"{name}.csv", engine="pyarrow")
+    pd.read_parquet(folder / "routes.parquet")
+    vehicles = pd.read_parquet(folder / "plan" / "vehicles.parquet")
+    vehicles.to_csv(folder / "again.csv", index=False, float_format="%.6g")
+    vehicles.to_parquet(folder / "again.parquet", index=False)
 
 
 def lambda_by_fluids(height: np.ndarray, temp: np.ndarray) -> np.ndarray:

@@ -21,13 +21,13 @@ from combust.data.errors import CombustError
 from combust.domain.site import Site
 from combust.edge.tables import dask_workers, points
 from combust.edge.tables.fleet import plan_fleet, sum_routes
+from combust.edge.tables.plan_files import write_plan_files
 from combust.kernel.altitude import LambdaAtSite, lambda_from_surface
 from tests.application.fleet import worked
 
 pytestmark = pytest.mark.independent
 BASE = healthy_stage("diesel_b7", air_ratio=1.6, air_ratio_u=0.02, reference=Site(0.0, None, 20.0))
 ROWS = 60_000
-SUMS = ["highest_m", "lowest_m", "minutes", "minutes_above_limit", "minutes_below_minimum", "air_ratio_full_lowest"]
 
 
 @pytest.fixture(scope="module")
@@ -155,10 +155,55 @@ def test_a_fleet_s_routes_in_all_three_ways(
         30_003,
     ]  # rows 7 and 30 001 of the frame, two lines further down in a spreadsheet
     for plan in plans[1:]:
-        np.testing.assert_allclose(plan.routes[SUMS].to_numpy(float), first.routes[SUMS].to_numpy(float), rtol=1e-12)
-        assert plan.routes["points"].tolist() == first.routes["points"].tolist()
+        pd.testing.assert_frame_equal(plan.routes, first.routes, check_exact=True)
         assert plan.rows == first.rows
         pd.testing.assert_frame_equal(plan.faults, first.faults)
+
+
+def test_route_sums_are_the_same_bytes_when_a_worker_is_killed(cluster: Any, tmp_path: Path) -> None:
+    """The process of a worker is ended while tasks wait; sums and text are those of one process, bit for bit.
+
+    Besides, the minutes are those of numpy on the whole column.
+    """
+    from distributed import Client
+
+    random = np.random.default_rng(6)
+    frame = pd.DataFrame(
+        {
+            "route_id": np.repeat(["r1", "r2"], 100_000),
+            "altitude_m": random.uniform(150, 4300, 200_000),
+            "minutes": random.uniform(0.1, 3.0, 200_000).round(3),
+            "temp_c": random.uniform(-35, 20, 200_000),
+        }
+    )
+    (tmp_path / "in").mkdir()
+    for number in range(20):
+        part = frame.iloc[number * 10_000 : (number + 1) * 10_000]
+        part.to_parquet(tmp_path / "in" / f"part-{number:02d}.parquet", index=False)
+    cars = worked.vehicles()
+    cars["route_id"] = np.resize(["r1", "r2"], len(cars))
+    written = {}
+    with Client(cluster) as client:
+        victim = sorted(client.run(os.getpid).values())[-1]
+
+        def kill_after_first(done: int, size: int) -> None:
+            if done == 3:
+                os.kill(victim, signal.SIGKILL)
+                with suppress(ChildProcessError, ProcessLookupError):  # its nanny may have fetched it already
+                    os.waitid(os.P_PID, victim, os.WEXITED | os.WNOWAIT)
+
+        killed = partial(dask_workers.sum_routes_dask, scheduler=cluster.scheduler_address, progress=kill_after_first)
+        for name, add_up in (("one", sum_routes), ("killed", killed)):
+            plan = plan_fleet(
+                cars, worked.sites(), tmp_path / "in", heaters=worked.HEATERS, with_assignment=False, add_up=add_up
+            )
+            write_plan_files(plan, tmp_path / name)
+            written[name] = {path.name: path.read_bytes() for path in (tmp_path / name).iterdir()}
+    with pytest.raises(ProcessLookupError):
+        os.kill(victim, 0)
+    assert written["killed"] == written["one"]
+    minutes = frame.groupby("route_id")["minutes"].sum()
+    assert plan.routes["minutes"].to_numpy() == pytest.approx(minutes[plan.routes["route_id"]].to_numpy(), abs=1e-3)
 
 
 @pytest.mark.hand

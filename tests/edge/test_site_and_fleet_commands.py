@@ -217,9 +217,9 @@ def test_fleet_folder_holds_everything(folder: Path) -> None:
         table, twin = pd.read_csv(folder / f"{name}.csv"), pd.read_parquet(folder / f"{name}.parquet")
         assert len(table) == len(twin)
         assert list(table.columns) == list(twin.columns)
-    plan = json.loads((folder / "plan.json").read_text(encoding="utf-8"))
+    plan = json.loads((folder / "plan.jsonl").read_text(encoding="utf-8").splitlines()[0])
     assert plan["rows"]["vehicles"] == {"read": 48, "planned": 48, "refused": 0}
-    assert plan["assignment"]["moves"] == []  # nobody asked for moves
+    assert plan["tables"]["moves"] == 0  # nobody asked for moves
     assert not list(folder.glob(".*"))
 
 

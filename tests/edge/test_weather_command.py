@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 
 import pandas as pd
 import pytest
 
+from combust import load_plan
 from tests.edge.runs import DATA as DEMO
 from tests.edge.runs import run
 
@@ -42,8 +42,7 @@ def test_weather_example_of_the_help(capsys: pytest.CaptureFixture[str], tmp_pat
     assert f"{hours} h on {nights} nights" in page
     assert "0 here takes nothing back" in page
     assert len(pd.read_csv(tmp_path / "weather_vehicles.csv")) == 6
-    told = json.loads((tmp_path / "plan.json").read_text("utf-8"))["weather"]
-    assert told["sites"][0]["missing"] == 7
+    assert load_plan(tmp_path).weather.sites["missing"][0] == 7
 
 
 def test_a_pressure_of_sea_level_from_the_command_line(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:

@@ -35,6 +35,7 @@ AIMS = {
     "km": "way of the moves [km]",
 }
 MOST_PAIRS = 2_000_000
+MOST_ROWS = 65_536  # vehicles at places worked out at once
 KIND = (
     "group",
     "heater",
@@ -154,9 +155,20 @@ def _places(frame: pd.DataFrame, sites: pd.DataFrame) -> Places:
     return Places(table, site, here, capacity)
 
 
-def _outcomes(
-    frame: pd.DataFrame, vehicles: pd.DataFrame, sites: pd.DataFrame, fleet: Fleet, policy: Policy, at: Any
+def _everywhere(
+    vehicles: pd.DataFrame, example: Any, sites: pd.DataFrame, fleet: Fleet, policy: Policy, at: Any
 ) -> dict[str, Any]:
+    """Return the outcomes of some vehicles, each at a site, in blocks site by site: a large fleet fills no memory."""
+    order = np.argsort(at, kind="stable")
+    found: dict[str, Any] = {}
+    for rows in np.array_split(order, len(order) // MOST_ROWS + 1):
+        types = Fleet(fleet.types, fleet.index[example[rows]])
+        for key, column in _outcomes(vehicles.iloc[example[rows]], sites, types, policy, at[rows]).items():
+            found.setdefault(key, np.empty(len(order), dtype=column.dtype))[rows] = column
+    return found
+
+
+def _outcomes(vehicles: pd.DataFrame, sites: pd.DataFrame, fleet: Fleet, policy: Policy, at: Any) -> dict[str, Any]:
     """Return for each row of vehicles at a site: off, hazard, cold, whether a kit lets it run, and its cab with one."""
     moved = nights_frame(vehicles, sites, at, fleet, policy)
     moved = moved.assign(**decision_columns(moved, policy))
@@ -182,8 +194,7 @@ def _options(
     sites_of = {group: np.unique(places.site[rows]) for group, rows in places.frame.groupby("group").indices.items()}
     each = [sites_of[groups[group_of[row]]] for row in kinds]
     example, at = np.repeat(kinds, [len(one) for one in each]), np.concatenate(each)
-    types = Fleet(fleet.types, fleet.index[example])
-    found = _outcomes(frame.iloc[example], vehicles.iloc[example], sites, types, policy, at)
+    found = _everywhere(vehicles, example, sites, fleet, policy, at)
     # A kind's outcomes at all sites of its group, as one word: kinds of one word are one class.
     table = np.stack([found[key] for key in ("off", "hazard", "cold", "kit", "cold_with_kit")], axis=1).astype(np.int8)
     ends = np.cumsum([len(one) for one in each])

@@ -14,7 +14,7 @@ import pandas as pd
 from combust.application.fleet.decisions import NOT_ENTERED
 from combust.application.fleet.kits import by_id
 from combust.application.fleet.nights import colder
-from combust.application.fleet.overview import grade_of
+from combust.application.fleet.overview import grade_of, names_of
 from combust.application.fleet.policy import Policy
 from combust.application.fleet.tables import Faults
 
@@ -80,7 +80,7 @@ def calendar_frame(
 
     def add(month: int, what: str, detail: str, who: pd.DataFrame) -> None:
         ordered = who.iloc[np.argsort(by_id(who["vehicle_id"]), kind="stable")]
-        rows.append((month, what, detail, len(who), ", ".join(ordered["vehicle_id"].astype(str))))
+        rows.append((month, what, detail, len(who), names_of(ordered["vehicle_id"], len(frame))))
 
     for what, chosen in ((KITS, frame["decision"] == "compensate"), (DOCUMENTS, frame["decision"].isin(NOT_ENTERED))):
         for site, part in frame[chosen].groupby("site_id", sort=False):

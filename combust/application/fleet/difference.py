@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -10,7 +11,7 @@ import pandas as pd
 
 from combust.application.fleet.decisions import FUEL_WHEN, KEEP_OFF
 from combust.application.fleet.kits import spare_kits
-from combust.application.fleet.overview import SHORT
+from combust.application.fleet.overview import SHORT, names_of
 from combust.application.fleet.rules import plan_safety
 from combust.application.fleet.totals import TOTALS
 from combust.data.errors import CombustError, Fault
@@ -155,7 +156,7 @@ def _decisions(old: pd.DataFrame, new: pd.DataFrame) -> pd.DataFrame:
     frame = frame.fillna(ABSENT)
     turned = frame[frame["before"] != frame["after"]].rename_axis("vehicle_id").reset_index()
     found = turned.groupby(["before", "after", "sureness"], sort=True)["vehicle_id"]
-    return found.agg(count="size", who=lambda names: ", ".join(names.astype(str))).reset_index()
+    return found.agg(count="size", who=partial(names_of, planned=len(turned))).reset_index()
 
 
 def _sums(old: pd.DataFrame, new: pd.DataFrame, prices: tuple[dict[str, float], dict[str, float]]) -> pd.DataFrame:

@@ -9,6 +9,7 @@ import pandas as pd
 
 from combust.application.fleet.decisions import KEEP_OFF
 from combust.application.fleet.nights import as_typed
+from combust.application.fleet.overview import light
 from combust.application.fleet.rules import low_stage_cab, richer_than_air
 from combust.application.site.findings import ACCOUNTS
 from combust.domain.limits import cautions
@@ -39,7 +40,7 @@ def site_cards(frame: pd.DataFrame, folded: Callable[[str], str]) -> list[dict[s
     again = keys.duplicated(keep=False)
     near, keys = frame[again], keys[again]
     cards = []
-    for site, part in frame[CARD_COLUMNS].groupby("site_id", sort=False):
+    for site, part in light(frame[CARD_COLUMNS]).groupby("site_id", sort=False):
         card = _card(str(site), part)
         mine = keys[near["site_id"] == site].drop_duplicates()
         told = [near[keys == key] for key in mine]

@@ -47,7 +47,7 @@ def nights_frame(vehicles: pd.DataFrame, sites: pd.DataFrame, at: Any, fleet: Fl
         {
             "vehicle_id": vehicles["vehicle_id"],
             "group": vehicles["group"].where(vehicles["group"] != "", "all"),
-            "heater": [fleet.types[code].name for code in fleet.index],
+            "heater": np.array([one.name for one in fleet.types], dtype=object)[fleet.index],
             "site_id": here["site_id"],
             "route_id": vehicles["route_id"],
             "compensation": vehicles["compensation"].where(vehicles["compensation"] != "", "none"),
@@ -186,18 +186,20 @@ def _season(frame: pd.DataFrame, sites: pd.DataFrame, at: Any, fleet: Fleet, pol
     pressure = station_pressure(sites)
     of_pair, pairs = pd.factorize(fleet.index * len(sites) + at)
     lowest, width, warmest, below, low_service = (np.empty(len(pairs)) for _ in range(5))
-    for position, (code, site) in enumerate(np.stack(np.divmod(pairs, len(sites)), axis=1)):
-        one = fleet.types[code]
-        here = one.base.lambda_at(one.base.air_at(pressure[site], nights[site]))
-        lam = here.air_ratio_full
-        worst = int(np.argmin(lam))
-        lowest[position], width[position], warmest[position] = (
-            lam[worst],
-            here.air_ratio_full_u[worst],
-            nights[site][worst],
-        )
-        below[position] = np.mean(lam < one.numbers["air_ratio_min"])
-        low_service[position] = np.mean(lam < policy["service_air_ratio"])
+    type_of, site_of = np.divmod(pairs, len(sites))
+    for code in np.unique(type_of):
+        one, mine = fleet.types[code], np.flatnonzero(type_of == code)
+        temps = [nights[site] for site in site_of[mine]]
+        sizes = [len(temp) for temp in temps]
+        here = one.base.lambda_at(one.base.air_at(np.repeat(pressure[site_of[mine]], sizes), np.concatenate(temps)))
+        ends = np.cumsum(sizes)
+        for position, first, last, temp in zip(mine, ends - sizes, ends, temps, strict=True):
+            lam = here.air_ratio_full[first:last]
+            worst = int(np.argmin(lam))
+            lowest[position], warmest[position] = lam[worst], temp[worst]
+            width[position] = here.air_ratio_full_u[first + worst]
+            below[position] = np.mean(lam < one.numbers["air_ratio_min"])
+            low_service[position] = np.mean(lam < policy["service_air_ratio"])
     count = sites["nights_per_season"].to_numpy(dtype=float)[at]
     return {
         "air_ratio_full_season_lowest": lowest[of_pair],

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -12,6 +14,7 @@ from combust.application.fleet.nights import as_typed, colder
 from combust.application.fleet.policy import Policy
 from combust.data.tables import load_table
 
+Tell = Callable[[pd.Series], str]
 SHORT = {  # a decision in a cell
     "stopped": "OFF: stop at its last visit",
     "limit_missing": "OFF: no limit entered",
@@ -36,6 +39,7 @@ KITS, BATTERIES, DOCUMENTS = "compensation kit", "battery", "limits to look up i
 GRADES = "fuel grade to ask for"
 NOBODY = "no heater runs"
 WITH_KIT = ", with the kit"  # what a heater wants besides the kit that it gets
+LARGE, FEW = 1000, 12  # a cell of a plan of more vehicles names the first few; the rows of the vehicles name all
 BLENDED = " + "  # stands in the name of a type that burns a blend
 OF_A_BLEND = ", each part of the blend; a point of the blend does not follow from those of its parts"
 
@@ -59,15 +63,25 @@ def sites_frame(frame: pd.DataFrame, policy: Policy) -> pd.DataFrame:
         said of ``fuel_grade`` and ``battery``, litres a season now and more with kits, ``cost`` (NaN without prices)
         and the four counts of how sure the decisions are.
     """
-    rows = [_site(str(site), part, policy) for site, part in frame[SITE_COLUMNS].groupby("site_id", sort=False)]
+    tell = partial(names_of, planned=len(frame))
+    rows = [
+        _site(str(site), part, policy, tell) for site, part in light(frame[SITE_COLUMNS]).groupby("site_id", sort=False)
+    ]
     table = pd.DataFrame(rows)
     return table.sort_values(["off", "kits", "altitude_m"], ascending=False, kind="stable", ignore_index=True)
 
 
-def _site(site: str, part: pd.DataFrame, policy: Policy) -> dict[str, Any]:
+def light(frame: pd.DataFrame) -> pd.DataFrame:
+    """Return a frame whose texts are objects: many small parts of it are cut quickly."""
+    return frame.astype(dict.fromkeys(frame.select_dtypes(include="str"), object))
+
+
+def _site(site: str, part: pd.DataFrame, policy: Policy, tell: Tell) -> dict[str, Any]:
     off = part["decision"].isin(KEEP_OFF)
     on, fitted = part[~off], part[part["decision"] == "compensate"]
-    kits = len(fitted)
+    kits, grade = len(fitted), _grade(on, policy)
+    if kits and not len(on):
+        grade += f"; with the kits: {_grade(fitted, policy)}"
     litres = part.groupby("fuel_when")["fuel_l_per_season"].sum()
     per_kit, per_l = policy.given("price_compensation_kit"), policy.given("price_fuel_per_l")
     now, later = float(litres.get("now", 0.0)), float(litres.get("with_kit", 0.0))
@@ -79,14 +93,13 @@ def _site(site: str, part: pd.DataFrame, policy: Policy) -> dict[str, Any]:
         "mildest_use_temp_c": part["mildest_use_temp_c"].iloc[0],
         "vehicles": len(part),
         "off": int(off.sum()),
-        "off_named": _by_cause(part[off]),
-        "not_as_it_is": _by_cause(on[~on["decision"].isin(["as_is", "compensated"])]),
-        "cold_cabs": _names(on[on["cab"] == "cold"]),
+        "off_named": _by_cause(part[off], tell),
+        "not_as_it_is": _by_cause(on[~on["decision"].isin(["as_is", "compensated"])], tell),
+        "cold_cabs": tell(on.loc[on["cab"] == "cold", "vehicle_id"]),
         "kits": kits,
         "fuel_grade": _grade(on, policy)
-        if len(on) or not kits
-        else f"{NOBODY}; with the kits: {_grade(fitted, policy)}",
-        "battery": _battery(on),
+        + (f"; with the kits: {_grade(fitted, policy)}" if kits and not len(on) else ""),
+        "battery": _battery(on, tell),
         "fuel_l_per_season": now,
         "fuel_l_per_season_with_kit": later,
         "cost": sum(priced) if priced else np.nan,
@@ -94,18 +107,21 @@ def _site(site: str, part: pd.DataFrame, policy: Policy) -> dict[str, Any]:
     }
 
 
-def _by_cause(part: pd.DataFrame) -> str:
-    """Return every name, grouped by what was decided."""
-    names = part["vehicle_id"].astype(str).groupby(part["decision"]).agg(list)
+def _by_cause(part: pd.DataFrame, tell: Tell) -> str:
+    """Return the names, grouped by what was decided."""
+    alike = dict(list(part.groupby("decision", sort=False)["vehicle_id"]))
     return "; ".join(
-        f"{words.removeprefix('OFF: ')} ({len(names[code])}): {', '.join(names[code])}"
+        f"{words.removeprefix('OFF: ')} ({len(alike[code])}): {tell(alike[code])}"
         for code, words in SHORT.items()
-        if code in names
+        if code in alike
     )
 
 
-def _names(part: pd.DataFrame) -> str:
-    return ", ".join(part["vehicle_id"].astype(str))
+def names_of(vehicles: pd.Series, planned: int) -> str:
+    """Return the names of some vehicles of a plan of so many: all, or the first few where it is large."""
+    if planned <= LARGE or len(vehicles) <= FEW:
+        return ", ".join(vehicles.astype(str))
+    return f"{', '.join(vehicles.iloc[:FEW].astype(str))} and {len(vehicles) - FEW} more"
 
 
 def grade_of(needed_c: float) -> str:
@@ -142,10 +158,10 @@ def _grade(on: pd.DataFrame, policy: Policy) -> str:
     return "; ".join(parts)
 
 
-def _battery(on: pd.DataFrame) -> str:
-    weak, unknown = on[on["battery"] == "too_small"], on[on["battery"] == "unknown"]
-    parts = [f"too small ({len(weak)}): {_names(weak)}"] if len(weak) else []
-    parts += [f"not known ({len(unknown)}): {_names(unknown)}"] if len(unknown) else []
+def _battery(on: pd.DataFrame, tell: Tell) -> str:
+    weak, unknown = (on.loc[on["battery"] == word, "vehicle_id"] for word in ("too_small", "unknown"))
+    parts = [f"too small ({len(weak)}): {tell(weak)}"] if len(weak) else []
+    parts += [f"not known ({len(unknown)}): {tell(unknown)}"] if len(unknown) else []
     return "; ".join(parts) or ("enough" if len(on) else NOBODY)
 
 
@@ -155,9 +171,10 @@ def parts_frame(frame: pd.DataFrame, remedies: pd.DataFrame, policy: Policy, spa
     Batteries and fuel of heaters that run once their kit is fitted stand apart: a kit alone does not make them run.
     """
     rows: list[tuple[Any, ...]] = []
+    tell = partial(names_of, planned=len(frame))
 
     def add(part: str, detail: str, who: pd.DataFrame) -> None:
-        rows.append((part, detail, len(who), _names(who)))
+        rows.append((part, detail, len(who), tell(who["vehicle_id"])))
 
     kits = frame[frame["decision"] == "compensate"]
     for heater, alike in kits.groupby("heater", sort=True):
@@ -165,7 +182,7 @@ def parts_frame(frame: pd.DataFrame, remedies: pd.DataFrame, policy: Policy, spa
     if spares:
         rows.append((KITS, "spare", spares, ""))
     for what, with_kit in ((frame[~frame["decision"].isin(KEEP_OFF)], ""), (kits, WITH_KIT)):
-        rows += [(f"{part}{with_kit}", *rest) for part, *rest in _supplies(what, policy)]
+        rows += [(f"{part}{with_kit}", *rest) for part, *rest in _supplies(what, policy, tell)]
     enough = remedies[remedies["enough"] & (remedies["rank"] == 1)]
     cold = frame[frame["cab"] == "cold"]
     for remedy, alike in enough[enough["vehicle_id"].isin(cold["vehicle_id"])].groupby("remedy", sort=False):
@@ -176,12 +193,12 @@ def parts_frame(frame: pd.DataFrame, remedies: pd.DataFrame, policy: Policy, spa
     return pd.DataFrame(rows, columns=["part", "detail", "count", "who"])
 
 
-def _supplies(on: pd.DataFrame, policy: Policy) -> list[tuple[str, str, int, str]]:
+def _supplies(on: pd.DataFrame, policy: Policy, tell: Tell) -> list[tuple[str, str, int, str]]:
     """Return the batteries and the fuel that some vehicles want: ``part, detail, count, who``."""
     rows: list[tuple[str, str, int, str]] = []
 
     def add(part: str, detail: str, who: pd.DataFrame) -> None:
-        rows.append((part, detail, len(who), _names(who)))
+        rows.append((part, detail, len(who), tell(who["vehicle_id"])))
 
     weak = on[on["battery"] == "too_small"]
     needed = np.ceil(weak["battery_needed_ah"] / AH_STEP) * AH_STEP
@@ -217,4 +234,4 @@ def helps(remedies: pd.DataFrame) -> pd.DataFrame:
 def alike(table: pd.DataFrame, columns: list[str]) -> pd.DataFrame:
     """Return the rows of vehicles with equal columns as one: the columns, ``count`` and ``who``."""
     found = table.groupby(columns, sort=False)["vehicle_id"]
-    return found.agg(count="size", who=lambda names: ", ".join(names.astype(str))).reset_index()
+    return found.agg(count="size", who=partial(names_of, planned=len(table))).reset_index()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from time import monotonic
 from typing import Any
 
 import numpy as np
@@ -112,42 +113,121 @@ class Most:
 def solve_in_order(options: Options, places: Places, most: Most, aims: tuple[str, ...] = AIMS) -> Solved | None:
     """Return the best flows, aim after aim, each within the values of those before it; None where there are none.
 
+    What shares no place, site or limit is solved part by part. Of each aim the continuous problem comes first: where
+    its best is in whole numbers, as it mostly is, it is the best; else HiGHS branches. A column that costs more than
+    the best leaves (its reduced cost) is out of all later aims.
+
     Raises
     ------
     ValueError
         Never for options of a plan.
     """
-    from scipy.optimize import Bounds, LinearConstraint, milp
-    from scipy.sparse import csr_matrix, vstack
-
-    count = len(options.source)
     rows, low, high = _rules(options, places, most)
-    limits = Bounds(0, np.inf)
-    flows, values, bounds, proved = None, {}, {}, {}
-    for aim in aims:
-        cost = np.asarray(options.costs[aim], dtype=float)
-        least = float(cost.min(initial=0.0)) if count else 0.0
-        if flows is not None and ((least >= 0.0 and cost @ flows < ROUND_OFF) or not cost.any()):
-            value, bound, done = 0.0, 0.0, True
-        else:
-            found = milp(
-                cost,
-                integrality=np.ones(count),
-                bounds=limits,
-                constraints=LinearConstraint(rows, low, high),
-                options={"time_limit": most.seconds, "mip_rel_gap": 0.0},
-            )
-            if found.x is not None:
-                flows = np.rint(found.x).astype(int)
-            elif flows is None:
-                return None
-            value, done = float(cost @ flows), found.status == 0
-            bound = value if done else -np.inf if found.mip_dual_bound is None else float(found.mip_dual_bound)
-            bound = float(np.ceil(bound - ROUND_OFF)) if aim in WHOLE and np.isfinite(bound) else bound
-        values[aim], bounds[aim], proved[aim] = value, bound, done
-        rows = vstack([rows, csr_matrix(cost)]).tocsr()
-        low, high = np.append(low, -np.inf), np.append(high, value + ROUND_OFF * max(1.0, abs(value)))
+    ends = monotonic() + most.seconds * len(aims)
+    flows, sums = np.zeros(len(options.source), dtype=int), [(0.0, 0.0, True) for _ in aims]
+    for columns in sorted(_parts(rows, high), key=len):
+        part = rows[:, columns]
+        held = np.diff(part.indptr) > 0
+        costs = [np.asarray(options.costs[aim], dtype=float)[columns] for aim in aims]
+        stays = np.where(
+            (options.stays & ~options.kit)[columns], np.bincount(options.source_of)[options.source[columns]], 0
+        )
+        problem = _Problem(part[held], low[held], high[held], most.seconds, ends)
+        found = problem.in_order(aims, costs, stays)
+        if found is None:
+            return None
+        flows[columns], of_part = found
+        sums = [(one[0] + two[0], one[1] + two[1], one[2] and two[2]) for one, two in zip(sums, of_part, strict=True)]
+    values, bounds, proved = (dict(zip(aims, column, strict=True)) for column in zip(*sums, strict=True))
     return Solved(flows, values, bounds, proved)
+
+
+def _parts(rows: Any, high: Any) -> list[Any]:
+    """Return the columns of each part of the problem: parts have no rule in common that can bind."""
+    from scipy.sparse import bmat
+    from scipy.sparse.csgraph import connected_components
+
+    binding = rows[np.isfinite(high)]
+    graph = bmat([[None, binding], [binding.T, None]])
+    part_of = connected_components(graph, directed=False)[1][binding.shape[0] :]
+    return [np.flatnonzero(part_of == part) for part in np.unique(part_of)]
+
+
+@dataclass
+class _Problem:
+    """The rules of a part, which grow with each aim that is reached; seconds for each aim, and when all must end."""
+
+    rows: Any
+    low: Any
+    high: Any
+    seconds: float
+    ends: float
+
+    def in_order(self, aims: tuple[str, ...], costs: list[Any], stays: Any) -> tuple[Any, list[Any]] | None:
+        """Return (flows, value, bound and proof of each aim); None where nothing keeps the rules."""
+        from scipy.sparse import csr_matrix, vstack
+
+        flows = stays if self._kept(stays) else None
+        told, open_columns = [], np.arange(len(stays))
+        for aim, every in zip(aims, costs, strict=True):
+            cost = every[open_columns]
+            least = float(cost.min(initial=0.0))
+            if flows is not None and ((least >= 0.0 and every @ flows < ROUND_OFF) or not cost.any()):
+                told.append((float(every @ flows), float(every @ flows), True))
+                keep = np.ones(len(cost), dtype=bool)
+            else:
+                best, bound, continuous, spare = self._best(cost)
+                if best is not None:
+                    flows = np.zeros(len(stays), dtype=int)
+                    flows[open_columns] = best
+                elif flows is None:
+                    return None
+                value, bound = float(every @ flows), max(bound, least * float(flows.sum()))
+                room = ROUND_OFF * max(1.0, abs(value))
+                bound = float(np.ceil(bound - ROUND_OFF)) if aim in WHOLE and np.isfinite(bound) else bound
+                proved = value <= bound + room
+                told.append((value, value if proved else bound, proved))
+                keep = spare <= room + value - continuous
+            limit = told[-1][0] + ROUND_OFF * max(1.0, abs(told[-1][0]))
+            self.rows = vstack([self.rows, csr_matrix(cost)]).tocsr()[:, keep]
+            self.low, self.high = np.append(self.low, -np.inf), np.append(self.high, limit)
+            open_columns = open_columns[keep]
+        return flows, told
+
+    def _kept(self, flows: Any) -> bool:
+        there = self.rows @ flows
+        return bool(np.all(there >= self.low - ROUND_OFF) and np.all(there <= self.high + ROUND_OFF))
+
+    def _best(self, cost: Any) -> tuple[Any, float, float, Any]:
+        """Return (best flows or None, bound, best of the continuous problem, what each column costs beyond that)."""
+        from scipy.optimize import Bounds, LinearConstraint, linprog, milp
+        from scipy.sparse import vstack
+
+        equal, count = self.low == self.high, len(cost)
+        upper, lower = ~equal & np.isfinite(self.high), ~equal & (self.low > 0.0)
+        found = linprog(
+            cost,
+            A_ub=vstack([self.rows[upper], -self.rows[lower]]),
+            b_ub=np.concatenate([self.high[upper], -self.low[lower]]),
+            A_eq=self.rows[equal],
+            b_eq=self.low[equal],
+            method="highs-ds",
+            options={"time_limit": self._left()},
+        )
+        if found.status != 0:
+            return None, -np.inf, -np.inf, np.zeros(count)
+        continuous, spare = float(found.fun), found.lower.marginals
+        whole = np.rint(found.x).astype(int)
+        if np.abs(found.x - whole).max(initial=0.0) < ROUND_OFF and self._kept(whole):
+            return whole, float(cost @ whole), continuous, spare
+        rules, how = LinearConstraint(self.rows, self.low, self.high), {"time_limit": self._left(), "mip_rel_gap": 0.0}
+        branched = milp(cost, integrality=np.ones(count), bounds=Bounds(0, np.inf), constraints=rules, options=how)
+        best = None if branched.x is None else np.rint(branched.x).astype(int)
+        bound = continuous if branched.mip_dual_bound is None else max(continuous, float(branched.mip_dual_bound))
+        return best, float(cost @ best) if best is not None and branched.status == 0 else bound, continuous, spare
+
+    def _left(self) -> float:
+        return max(min(self.seconds, self.ends - monotonic()), 0.0)
 
 
 def _rules(options: Options, places: Places, most: Most) -> tuple[Any, Any, Any]:
@@ -165,6 +245,6 @@ def _rules(options: Options, places: Places, most: Most) -> tuple[Any, Any, Any]
     rows = vstack([leaving, arriving, at_site, spent]).tocsr()
     low = np.concatenate([supply, np.where(free, 0.0, places.count), np.zeros(len(places.capacity) + 2)])
     room = np.where(np.isnan(places.capacity), np.inf, places.capacity)
-    limits = [np.inf if number is None else float(number) for number in (most.kits, most.moves)]
+    limits = [np.inf if number is None or number >= supply.sum() else number for number in (most.kits, most.moves)]
     high = np.concatenate([supply, np.where(free, np.inf, places.count), room, limits])
     return rows, low, high

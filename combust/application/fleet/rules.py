@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -91,41 +92,36 @@ def plan_safety(frame: pd.DataFrame, refused: int) -> Safety:
     return of_all([calculation(*found)], refused=refused)
 
 
-# What the sentence depends on: where and how it is fitted gives every number but those of the cab and the battery.
-REASON_COLUMNS = [
-    "site_id",
-    "heater",
-    "decision",
-    "compensation",
-    "compensation_limit_m",
-    "blower_trim_limit_pct",
-    "cab",
-    "cab_temp_reached_full_c",
-    "cab_temp_low_stage_c",
-    "cab_target_c",
-    "battery",
-    "battery_v",
-    "battery_share_of_usable",
-]
+# What each part of the sentence depends on: where and how it is fitted gives every number but those of cab and battery.
+PLACE = ["site_id", "heater", "decision", "compensation", "compensation_limit_m", "blower_trim_limit_pct"]
 
 
 def reasons(frame: pd.DataFrame) -> list[str]:
     """Return one plain sentence for each vehicle: decision, why, and the margin.
 
-    Worked once for each different set of numbers as they are shown: a large fleet has few of them.
+    Each part is worked once for each different set of numbers as they are shown: a large fleet has few of them.
     """
-    digits = {"cab_temp_reached_full_c": 1, "cab_temp_low_stage_c": 0, "battery_share_of_usable": 2}
-    shown = frame[REASON_COLUMNS].round(digits)
-    codes = shown.groupby(REASON_COLUMNS, sort=False, dropna=False).ngroup().to_numpy()
+    said = {code: text.removesuffix(": see the reason") for code, text in DECISIONS.items()}
+    parts = [
+        _once(frame, [*PLACE, "battery_v"], _height),
+        _once(frame, PLACE, _air_ratio),
+        _once(frame, ["cap_at_low_stage", "air_ratio_low_stage_lowest", "cab_temp_low_stage_c"], _low_stage),
+        *(_once(frame, columns, tell) for columns, tell in SUPPLY),
+        _once(frame, [column for column, _ in UNKNOWN], _lacking),
+    ]
+    return [
+        f"{said[code][0].upper()}{said[code][1:]}: {'; '.join(filter(None, found))}."
+        for code, *found in zip(frame["decision"].tolist(), *parts, strict=True)
+    ]
+
+
+def _once(frame: pd.DataFrame, columns: list[str], tell: Callable[[Any], list[str]]) -> list[str]:
+    """Return a part of the sentence of each vehicle; numbers that are shown alike are told once."""
+    digits = {column: SHOWN_DIGITS[column] for column in columns if column in SHOWN_DIGITS}
+    codes = frame[columns].round(digits).groupby(columns, sort=False, dropna=False).ngroup().to_numpy()
     first = np.unique(codes, return_index=True)[1]
-    texts = [_reason(row) for row in frame.iloc[first].itertuples(index=False)]
+    texts = ["; ".join(tell(row)) for row in frame.iloc[first].itertuples(index=False)]
     return [texts[code] for code in codes.tolist()]
-
-
-def _reason(row: Any) -> str:
-    said = DECISIONS[row.decision].removesuffix(": see the reason")
-    parts = [*_height(row), *_air_ratio(row), *_supplies(row)]
-    return f"{said[0].upper()}{said[1:]}: {'; '.join(parts)}."
 
 
 def _height(row: Any) -> list[str]:
@@ -162,34 +158,52 @@ def _air_ratio(row: Any) -> list[str]:
     ]
     if row.compensation == "none" and min(getattr(row, name) for name in ACCOUNTS) <= 1.0:
         parts.append("lambda is 1 or below on the design night: more fuel than the air can burn")
-    if row.cap_at_low_stage:
-        parts.append(
-            f"until it is trimmed only on the low stage (lambda about {row.air_ratio_low_stage_lowest:.2f} there): "
-            f"{low_stage_cab(row.cab_temp_low_stage_c)}"
-        )
     return parts
+
+
+def _low_stage(row: Any) -> list[str]:
+    if not row.cap_at_low_stage:
+        return []
+    return [
+        f"until it is trimmed only on the low stage (lambda about {row.air_ratio_low_stage_lowest:.2f} there): "
+        f"{low_stage_cab(row.cab_temp_low_stage_c)}"
+    ]
 
 
 def low_stage_cab(temp_c: float) -> str:
     """Return what the low stage gives on the coldest night, or that the profile has no heat of that stage."""
     if np.isnan(temp_c):
         return "how warm the cab then gets is not known, the profile has no heat of that stage"
-    return f"the cab then reaches about {temp_c:.0f} °C on the coldest night"
+    return f"the cab then reaches about {round(temp_c)} °C on the coldest night"
 
 
-def _supplies(row: Any) -> list[str]:
-    more = {
-        ("cab", "cold"): f" with lambda kept, {row.cab_temp_reached_full_c:.1f} of {row.cab_target_c:.0f} °C",
-        (
-            "fuel_grade",
-            "below",
-        ): f", plugging point {as_typed(row.cold_filter_plugging_c)} °C, night {as_typed(row.design_temp_c)} °C",
-        (
-            "battery",
-            "too_small",
-        ): f", a night takes {100 * row.battery_share_of_usable:.0f} % of the charge there in the cold",
-    }
-    more["fuel_grade", "marginal"] = more["fuel_grade", "below"]
-    parts = [f"{words}{more[key]}" for key, words in SUPPLIES.items() if getattr(row, key[0]) == key[1]]
+def _cab(row: Any) -> list[str]:
+    words = SUPPLIES["cab", "cold"]
+    told = f"{words} with lambda kept, {row.cab_temp_reached_full_c:.1f} of {row.cab_target_c:.0f} °C"
+    return [told] if row.cab == "cold" else []
+
+
+def _fuel_grade(row: Any) -> list[str]:
+    words = SUPPLIES.get(("fuel_grade", row.fuel_grade))
+    point, night = as_typed(row.cold_filter_plugging_c), as_typed(row.design_temp_c)
+    return [f"{words}, plugging point {point} °C, night {night} °C"] if words else []
+
+
+def _battery(row: Any) -> list[str]:
+    words, share = SUPPLIES["battery", "too_small"], 100 * row.battery_share_of_usable
+    return (
+        [f"{words}, a night takes {share:.0f} % of the charge there in the cold"] if row.battery == "too_small" else []
+    )
+
+
+def _lacking(row: Any) -> list[str]:
     lacking = [words for key, words in UNKNOWN.items() if getattr(row, key[0]) == key[1]]
-    return [*parts, *([f"not entered: {', '.join(lacking)}"] if lacking else [])]
+    return [f"not entered: {', '.join(lacking)}"] if lacking else []
+
+
+SHOWN_DIGITS = {"cab_temp_reached_full_c": 1, "cab_temp_low_stage_c": 0, "battery_share_of_usable": 2}
+SUPPLY: tuple[tuple[list[str], Callable[[Any], list[str]]], ...] = (
+    (["cab", "cab_temp_reached_full_c", "cab_target_c"], _cab),
+    (["fuel_grade", "cold_filter_plugging_c", "design_temp_c"], _fuel_grade),
+    (["battery", "battery_share_of_usable"], _battery),
+)

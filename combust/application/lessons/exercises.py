@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from combust.application.lessons import solutions
+from combust.application.lessons.mistakes import mistakes
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import Field, as_number
 from combust.data.tables import load_table
@@ -44,6 +45,31 @@ class Asked:
         return number is not None and bool(abs(number - value) <= self.tolerance * (1.0 + 1e-9))
 
 
+@dataclass(frozen=True, slots=True)
+class Mistake:
+    """A wrong number or word that a misconception leads to: of which answer, and when it comes out."""
+
+    key: str
+    value: Any
+    when: str
+
+
+@dataclass(frozen=True, slots=True)
+class Marked:
+    """What is said of one answer: whether it is right, and which misconception it comes from ("" = none known)."""
+
+    label: str
+    right: bool
+    when: str = ""
+
+    @property
+    def said(self) -> str:
+        """The verdict in words."""
+        return (
+            "right" if self.right else f"not yet: this is what comes out when {self.when}" if self.when else "not yet"
+        )
+
+
 @dataclass(frozen=True)
 class Exercise:
     """One exercise. Its text shows no answer; ``key()`` is for the trainer.
@@ -66,9 +92,21 @@ class Exercise:
     asked: tuple[Asked, ...]
     _answers: Mapping[str, Any] = field(repr=False)
     _steps: tuple[str, ...] = field(repr=False)
+    _mistakes: tuple[Mistake, ...] = field(repr=False, default=())
+    caution: str = ""
 
     def check(self, /, **mine: Any) -> str:
-        """Return which answers are right; what is not right is only called "not yet".
+        """Return which answers are right; of what is not, the misconception that it comes from, where one is known.
+
+        Raises
+        ------
+        CombustError
+            An answer to something that was not asked.
+        """
+        return ", ".join(f"{one.label}: {one.said}" for one in self.marked(**mine))
+
+    def marked(self, /, **mine: Any) -> tuple[Marked, ...]:
+        """Return what is said of each thing that was asked, as :meth:`check` does.
 
         Raises
         ------
@@ -80,8 +118,20 @@ class Exercise:
         if wrong:
             hint = f"Asked for: {', '.join(known)}."
             raise CombustError([Fault(key, mine[key], "unknown_name", why="was not asked", hint=hint) for key in wrong])
-        right = {key for key in mine if known[key].is_right(mine[key], self._answers[key])}
-        return ", ".join(f"{one.label}: {'right' if key in right else 'not yet'}" for key, one in known.items())
+        return tuple(
+            Marked(one.label, True)
+            if key in mine and one.is_right(mine[key], self._answers[key])
+            else Marked(one.label, False, self._when(one, mine.get(key)))
+            for key, one in known.items()
+        )
+
+    def _when(self, asked: Asked, mine: Any) -> str:
+        """Return which misconception an answer that is not right comes from: the nearest one within the tolerance."""
+        fits = [one for one in self._mistakes if one.key == asked.key and asked.is_right(mine, one.value)]
+        if not fits or asked.choice:
+            return fits[0].when if fits else ""
+        number = as_number(mine) or 0.0
+        return min(fits, key=lambda one: abs(one.value - number)).when
 
     def key(self) -> dict[str, Any]:
         """Return answers and worked steps, for the trainer's sheet."""
@@ -94,7 +144,10 @@ class Exercise:
         words = [
             f"{one.key} ({' or '.join(one.choice) if one.choice else one.unit or 'no unit'})" for one in self.asked
         ]
-        return f"<p><b>{escape(self.title)}.</b> {escape(self.question)}</p><p>Answer: {escape(', '.join(words))}.</p>"
+        return (
+            f"<p><b>{escape(self.title)}.</b> {escape(self.question)}</p><p>Answer: {escape(', '.join(words))}.</p>"
+            f"<p><small>{escape(self.caution)}</small></p>"
+        )
 
     def __str__(self) -> str:
         return f"{self.number}. {self.title}. {self.question}"
@@ -142,6 +195,23 @@ def exercise(kind: str, *, seed: int | None = None, fuel: Fuel | str = STANDARD_
         asked,
         values,
         tuple(step.format(**shown) for step in row["steps"]),
+        _mistakes_of(row, values, burnt),
+        load_table("exercises")["caution"],
+    )
+
+
+def _mistakes_of(row: Mapping[str, Any], values: Mapping[str, Any], fuel: Fuel) -> tuple[Mistake, ...]:
+    """Return the mistakes that can be told from the right answer: a number as close as its tolerance tells nothing."""
+    known = {**values, **mistakes(row["kind"], values, fuel)}
+    tolerances = {one["key"]: one.get("tolerance", 0.0) for one in row["answers"]}
+    found = [
+        Mistake(one["key"], known[one["by"]] if "by" in one else one["word"], one["when"])
+        for one in row.get("mistakes", ())
+    ]
+    return tuple(
+        one
+        for one in found
+        if isinstance(one.value, str) or abs(one.value - values[one.key]) > 2.0 * tolerances[one.key]
     )
 
 

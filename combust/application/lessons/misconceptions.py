@@ -54,7 +54,7 @@ class Card:
         return (
             f"<section><p><b>“{escape(self.belief)}”</b></p><p>{escape(self.truth)}</p>"
             f"<p>{escape(self.show)}</p>"
-            f"<p><small>Notebook {escape(self.lesson)} · {escape(self.source)}</small></p></section>"
+            f"<p><small>Lesson {escape(self.lesson)} · {escape(self.source)}</small></p></section>"
         )
 
     def __str__(self) -> str:
@@ -186,15 +186,6 @@ def battery_volts_are_heater_volts() -> Values:
 def disconnect_protects_the_heater() -> Values:
     """The heater's cut-out referred to the battery post."""
     return {"cutout_at_battery_v": source_voltage_for(10.5, 2.5, 0.096)}
-
-
-def smoke_numbers_average() -> Values:
-    """Spots 0 and 8, averaged by number and by what the paper lets through."""
-    row = load_table("misconceptions")["smoke_transmission"]
-    light = [np.interp(number, row["number"], row["transmission_pct"]) for number in (0, 8)]
-    mean = sum(light) / 2.0
-    by_light = np.interp(-mean, [-value for value in row["transmission_pct"]], row["number"])
-    return {"mean_pct": mean, "by_light": by_light, "by_number": 4.0}
 
 
 def approval_limits_are_targets() -> Values:

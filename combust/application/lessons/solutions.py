@@ -8,6 +8,7 @@ from typing import Any
 from combust.application.lessons import gas as demo
 from combust.application.lessons.machine import SEA_LEVEL, STAGE_CAUSES, stage_pattern
 from combust.domain.fuel import Fuel
+from combust.domain.instrument import instrument_class
 from combust.domain.site import Site
 from combust.kernel import heat as losses
 from combust.kernel.air_ratio import air_ratio_from_o2, air_ratio_shortcut
@@ -23,6 +24,14 @@ NATURAL_GAS_CO2_MAXIMUM = 11.8  # [vol %], from memory
 O2_CLOSE_PCT = 0.5
 # More air than this without the duct cannot be the sound duct itself (convention of the exercise).
 DUCT_CARRIES_PCT = 7.0
+SOUND_GAIN_PCT, BETWEEN_GAIN_PCT = 1.0, 5.0  # of random sheets: below the analyser's limits, and between the two
+INSTRUMENT = instrument_class("portable")
+OF_THE_SIDE = {
+    "intake": "More than a sound duct carries: the duct that was taken off carried the fault. Look on the intake side.",
+    "not the intake duct": "No change below the analyser's own limits counts: the intake duct is cleared. That does "
+    "not accuse the exhaust: pump, blower and voltage are left as well.",
+    "cannot tell": "A change, but a sound duct alone may bring it: cannot tell. Port pressures can.",
+}
 
 
 def _yes(condition: bool) -> str:
@@ -92,20 +101,27 @@ def reading_at_a_pass(n: Numbers, fuel: Fuel) -> dict[str, Any]:
 
 
 def intake_duct_off(n: Numbers, fuel: Fuel) -> dict[str, Any]:
-    """Air gained when the intake duct comes off."""
+    """Air gained when the intake duct comes off, whether the analyser can show it, and what it says of the side."""
     before, read = air_ratio_from_o2(n["before_o2_pct"], fuel), n.get("after_o2_pct")
     if read is None:
-        gained = 1.0 + 0.01 * (n["gain_pct"] if n["intake"] else 1.0)
-        read = round(float(demo.heater_gas(fuel, before * gained).o2_dry_pct), 1)
-    after = air_ratio_from_o2(read, fuel)
-    gain = 100.0 * (after / before - 1.0)
+        gained = 1.0 + 0.01 * (SOUND_GAIN_PCT, BETWEEN_GAIN_PCT, n["gain_pct"])[int(n["pattern"])]
+        read = round(float(demo.heater_gas(fuel, before * gained).o2_dry_pct), 2)
+    after, limit_pct = air_ratio_from_o2(read, fuel), INSTRUMENT.o2_limit_pct
+    gain, moved, change = 100.0 * (after / before - 1.0), abs(read - n["before_o2_pct"]), limit_pct * 2.0**0.5
+    seen = moved > change
+    side = "not the intake duct" if not seen else "intake" if gain > DUCT_CARRIES_PCT else "cannot tell"
     return {
         "after_o2_pct": read,
+        "o2_limit_pct": limit_pct,
+        "o2_change_pct": change,
+        "duct_carries_pct": DUCT_CARRIES_PCT,
         "before_air_ratio": before,
         "after_air_ratio": after,
         "air_gain_pct": gain,
-        "side": "intake" if gain > DUCT_CARRIES_PCT else "exhaust",
-        "told": "The duct that was taken off carried it" if gain > DUCT_CARRIES_PCT else "It is not the intake duct",
+        "moved_pct": moved,
+        "seen": _yes(seen),
+        "side": side,
+        "told": OF_THE_SIDE[side],
     }
 
 

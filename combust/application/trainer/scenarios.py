@@ -30,11 +30,7 @@ class Scenario:
         """Play the story in a fresh session, giving each step when it is done; at the end all time has passed."""
         for step in self.steps:
             self._wait(session, step["at_s"])
-            session.set_inputs(step.get("set"))
-            if step.get("release_lockout"):
-                session.release_lockout()
-            if "request_heat" in step:
-                session.request_heat(step["request_heat"])
+            do_step(session, step)
             yield step
         self._wait(session, self.lasts_s)
 
@@ -48,6 +44,15 @@ class Scenario:
     @staticmethod
     def _wait(session: TrainingSession, until_s: float) -> None:
         session.advance(max(0.0, until_s - session.time_s) / session.time_factor)
+
+
+def do_step(session: TrainingSession, step: Mapping[str, Any]) -> None:
+    """Do what a step of a story says, at the moment where the session stands."""
+    session.set_inputs(step.get("set"))
+    if step.get("release_lockout"):
+        session.release_lockout()
+    if "request_heat" in step:
+        session.request_heat(step["request_heat"])
 
 
 def scenarios() -> dict[str, Scenario]:

@@ -88,7 +88,8 @@ class Answer:
 
         People are told in their ``units``, with the metric number behind; what is for machines stays metric.
         """
-        facts, safety = self.to_dict(), self.judged.told_in(units) if self.judged else None
+        safety = self.judged.told_in(units) if self.judged else None
+        facts = self.to_dict() if as_json or out else {}  # of a large fleet it is most of the work
         if safety is not None:
             output.tell_safety(safety, as_json=as_json)
         for path, content in self.files.items():

@@ -1,23 +1,23 @@
-"""Figures of the lessons on the heater: altitude, crushed duct and blower curve, stages, fuels, voltage."""
+"""Figures of the lessons on the heater: altitude, crushed duct, stages, fuels, start, voltage. One figure a lesson."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
 from combust.application.heater.baseline import healthy_stage
 from combust.application.lessons import machine as demo
 from combust.application.lessons.gas import heater_gas
+from combust.application.visit.start import StartTimeline
 from combust.domain.catalogue import get_fuel
 from combust.domain.limits import limit
 from combust.domain.pump import density_at_pump, same_pulses
-from combust.edge.figures.style import INK, LINE, MARK, THIRD, TONES, legend, marker_line, note, sheet, title
+from combust.edge.figures.chart import Axis, Chart
+from combust.edge.figures.lesson_gas import DASH, DOT
+from combust.edge.figures.style import FOURTH, INK, LINE, MARK, THIRD
 from combust.kernel.air import pressure_from_altitude
 from combust.kernel.wiring import loop_resistance, source_voltage_for, voltage_under_load
-
-if TYPE_CHECKING:
-    from matplotlib.figure import Figure
 
 FUEL, AIR_RATIO = get_fuel("diesel_b7"), demo.HIGH_AIR_RATIO  # of the healthy heater of every lesson
 TEMPERATURES_C, TEMPERATURE_SHOWN_C = (-20.0, 0.0, 20.0), 0.0
@@ -27,124 +27,108 @@ AREAS_MM2 = (1.5, 2.5, 4.0)
 BATTERY_V, BATTERY_OHM, CONTACTS_MOHM = 12.2, 0.015, 20.0
 GLOW_A, RUN_A = 10.0, 2.5
 CUTOUT_V, DISCONNECT_V = 10.5, 11.5
+LOOKS = ((LINE, ""), (MARK, DASH), (THIRD, "10 3 2 3"), (FOURTH, DOT), (INK, "3 3"), ("#8A5A00", "12 4"))
+LAMBDA_TICKS = (0.8, 1.0, 1.2, 1.4, 1.6, 1.8)
 
 
-def draw_altitude(altitude_m: float) -> Figure:
-    """Draw lambda and the O2 to expect over altitude for three intake temperatures: density, cold fuel, hot gas.
+def draw_altitude(altitude_m: float) -> Chart:
+    """Draw lambda over altitude for three intake temperatures: density, cold fuel, hot gas; O2 to expect is told.
 
     Parameters
     ----------
     altitude_m : float
         Of the marked point at 0 °C, 0 to 4500 [m].
     """
-
     healthy = healthy_stage(FUEL, air_ratio=AIR_RATIO, reference=demo.SEA_LEVEL)
 
-    def expected(heights: Any, temp: float) -> tuple[Any, Any]:
-        ratio = healthy.lambda_at(healthy.air_at(pressure_from_altitude(heights), temp)).air_ratio_full
-        return ratio, np.where(ratio >= 1.0, heater_gas(FUEL, np.maximum(ratio, 1.0)).o2_dry_pct, np.nan)
+    def expected(heights: Any, temp: float) -> Any:
+        return healthy.lambda_at(healthy.air_at(pressure_from_altitude(heights), temp)).air_ratio_full
 
-    heights = np.linspace(0.0, 4500.0, 46)
-    figure, (top, low) = sheet(2, 1, size=(6.4, 6.0), sharex=True)
-    for (color, dash), temp in zip(TONES, TEMPERATURES_C, strict=False):
-        for plot, curve in zip((top, low), expected(heights, temp), strict=True):
-            plot.plot(heights, curve, color=color, linestyle=dash, label=f"intake air {temp:g} °C")
-    soot = limit("air_ratio_soot")
-    top.axhspan(0.8, soot, color=INK, alpha=0.08)
-    note(top, f"below {soot:g}: watch-point of the trade (from memory)", (0, 0.82))
-    here = expected(np.array([altitude_m]), TEMPERATURE_SHOWN_C)
-    for plot, value in zip((top, low), here, strict=True):
-        plot.plot([altitude_m], value, marker="o", color=INK)
-        marker_line(plot, altitude_m)
-    (ratio,), (o2,) = here
-    result = f"lambda {ratio:.2f}" + (f", O2 to expect {o2:.1f} %" if ratio >= 1.0 else "")
-    title(top, f"{altitude_m:.0f} m and {TEMPERATURE_SHOWN_C:g} °C: {result}. Cold buys altitude")
-    top.set(ylabel="lambda (air ratio)", ylim=(0.8, None))
-    low.set(xlabel="altitude (m)", ylabel="O2 to expect (vol %)", xlim=(0, 4500), ylim=(0, None))
-    legend(top, loc="upper right")
-    figure.set_label(
-        f"Lambda and expected O2 fall with altitude, for three intake temperatures; colder air lies higher. "
-        f"At {altitude_m:.0f} metres and {TEMPERATURE_SHOWN_C:g} degrees: {result}."
+    ratio = float(expected(np.array([altitude_m]), TEMPERATURE_SHOWN_C)[0])
+    o2 = f", O2 to expect {float(heater_gas(FUEL, ratio).o2_dry_pct):.1f} %" if ratio >= 1.0 else ""
+    result = f"{altitude_m:.0f} m and {TEMPERATURE_SHOWN_C:g} °C: lambda {ratio:.2f}{o2}"
+    soot, heights = limit("air_ratio_soot"), np.linspace(0.0, 4500.0, 46)
+    legend = [(f"air {temp:.0f} °C", *look) for temp, look in zip(TEMPERATURES_C, LOOKS, strict=False)]
+    chart = Chart(
+        f"{result}. Cold buys altitude",
+        f"Lambda falls with altitude; colder air lies higher. {result}. Below {soot:g} lies the watch-point for soot "
+        "(from memory).",
+        Axis("altitude (m)", 0.0, 4500.0, (0.0, 1000.0, 2000.0, 3000.0, 4000.0)),
+        Axis("lambda (air ratio)", 0.8, 1.9, LAMBDA_TICKS),
+        tuple(legend),
+        columns=3,
     )
-    return figure
+    chart.area([0.0, 4500.0], [0.8, 0.8], [soot, soot])
+    chart.word(60.0, soot - 0.09, f"below {soot:g}: soot watch-point")
+    for temp, (color, dash) in zip(TEMPERATURES_C, LOOKS, strict=False):
+        chart.line(heights, expected(heights, temp), color, dash)
+    chart.upright(altitude_m)
+    chart.mark(altitude_m, ratio, f"{ratio:.2f}")
+    return chart
 
 
-def draw_duct(crushed_bore_mm: float) -> Figure:
-    """Draw a crushed exhaust on two blower curves, and lambda over the bore that is left.
+def draw_duct(crushed_bore_mm: float) -> Chart:
+    """Draw lambda over the bore that a dent leaves, on a flat and on a steep blower curve, for a range of shares.
 
     Parameters
     ----------
     crushed_bore_mm : float
         Bore left over 0.3 m of a duct of 24 mm [mm], 12 to 24.
     """
-    figure, (left, right) = sheet(1, 2, size=(7.4, 3.9))
-    shares, bores, flows = np.array([0.2, 0.3, 0.4]), np.linspace(12.0, demo.BORE_MM, 25), np.linspace(0.5, 1.25, 100)
+    shares, bores = np.array([0.2, 0.3, 0.4]), np.linspace(12.0, demo.BORE_MM, 25)
     found = demo.crushed_exhaust(demo.BORE_MM, crushed_bore_mm=crushed_bore_mm, share=shares[1])
     swept = [demo.crushed_exhaust(demo.BORE_MM, crushed_bore_mm=float(bore), share=shares) for bore in bores]
-    left.plot([100.0], [100.0], marker="s", color=INK)
-    for name, steepness, dash, color in (("flat", 0.0, "-", LINE), ("steep", 2.0, "--", MARK)):
-        look: dict[str, Any] = {"linestyle": dash, "color": color, "label": f"{name} blower curve"}
-        air = getattr(found, f"air_{name}")
-        left.plot(100 * flows, 100 * flows**-steepness, **look)
-        left.plot([100 * air], [100 * air**-steepness], marker="o", color=INK)
-        least, middle, most = (AIR_RATIO * np.array([getattr(one, f"air_{name}") for one in swept])).T
-        right.plot(bores, middle, **look)
-        right.fill_between(bores, most, least, color=color, alpha=0.15, linewidth=0)
-    crushed = 1.0 - shares[1] + shares[1] * found.multiplier
-    for resistance, dash, name in ((1.0, ":", "sound"), (crushed, "-.", "crushed")):
-        left.plot(100 * flows, 100 * resistance * flows**2, dash, color=INK, label=f"ducts, {name}")
-    left.set(xlabel="air (% of healthy)", ylabel="pressure (% of healthy)", ylim=(0, 330))
-    band = f"{found.multiplier_low:.2f} to {found.multiplier_high:.2f}"
-    title(left, f"Exhaust resistance × {found.multiplier:.2f} ({band})")
-    legend(left, loc="upper right")
-    right.axhspan(0.6, limit("air_ratio_soot"), color=INK, alpha=0.08)
-    right.set(xlabel="bore left over 0.3 m (mm)", ylabel="lambda (air ratio)", ylim=(0.6, AIR_RATIO + 0.1))
-    marker_line(right, crushed_bore_mm)
-    flat, steep = AIR_RATIO * found.air_flat, AIR_RATIO * found.air_steep
-    title(right, f"lambda {flat:.2f} (flat) or {steep:.2f} (steep)")
-    legend(right, loc="lower right")
-    figure.set_label(
-        f"Left: blower curves and duct curves cross; crushing to {crushed_bore_mm:.0f} millimetres multiplies the "
-        f"exhaust's resistance by {found.multiplier:.2f}. Right: lambda over the bore that is left, {flat:.2f} with a "
-        f"flat and {steep:.2f} with a steep blower curve, when the exhaust has 30 per cent of the resistance; "
-        "bands from 20 to 40."
+    flat, steep = AIR_RATIO * float(found.air_flat), AIR_RATIO * float(found.air_steep)
+    chart = Chart(
+        f"{crushed_bore_mm:g} mm left: lambda {flat:.2f} on a flat blower curve, {steep:.2f} on a steep one",
+        f"Crushing to {crushed_bore_mm:.0f} millimetres multiplies the exhaust's resistance by {found.multiplier:.2f} "
+        f"(95 %: {found.multiplier_low:.2f} to {found.multiplier_high:.2f}). Lambda {flat:.2f} with a flat and "
+        f"{steep:.2f} with a steep blower curve, when the exhaust has 30 per cent of the resistance; bands from 20 "
+        "to 40 per cent.",
+        Axis("bore left over 0.3 m (mm)", 12.0, demo.BORE_MM, (12.0, 15.0, 18.0, 21.0, 24.0)),
+        Axis("lambda (air ratio)", 0.6, 1.8, (0.6, 0.8, 1.0, 1.2, 1.4, 1.6, 1.8)),
+        (("flat blower curve", LINE, ""), ("steep", MARK, DASH)),
     )
-    return figure
+    for name, (color, dash), shown, low in (("flat", LOOKS[0], flat, True), ("steep", LOOKS[1], steep, False)):
+        least, middle, most = (AIR_RATIO * np.array([getattr(one, f"air_{name}") for one in swept])).T
+        chart.area(bores, most, least, color)
+        chart.line(bores, middle, color, dash)
+        chart.mark(crushed_bore_mm, shown, f"{shown:.2f}", color=color, below=low)
+    chart.upright(crushed_bore_mm)
+    return chart
 
 
-def draw_stages(size_pct: float, *, cause: str = "restriction") -> Figure:
-    """Draw the O2 of both stages for every cause of the lesson at one size, one of them marked.
+def draw_stages(size_pct: float, *, cause: str = "restriction") -> Chart:
+    """Draw the O2 of both stages for every cause of the lesson at one size, one of them in words.
 
     Parameters
     ----------
     size_pct : float
         0 to 30 [%].
     cause : str
-        The marked one.
+        The one that is told.
     """
-    figure, plot = sheet(size=(6.8, 4.6))
     shown, rule = demo.stage_pattern(cause, size_pct), demo.STAGE_CAUSES[cause]
-    for (name, other), mark in zip(demo.STAGE_CAUSES.items(), "os^DvP", strict=True):
-        look = {"color": MARK, "linewidth": 2.2} if name == cause else {"color": INK, "alpha": 0.45, "linewidth": 1.0}
-        pattern = demo.stage_pattern(name, size_pct)
-        plot.plot(
-            [0, 1], [gas.o2_dry_pct for gas in (pattern.low, pattern.high)], marker=mark, label=other.label, **look
-        )
-    healthy = [gas.o2_dry_pct for gas in (shown.healthy_low, shown.healthy_high)]
-    plot.plot([0, 1], healthy, color=LINE, linestyle="--", label="healthy")
-    plot.set(xlim=(-0.15, 1.15), ylabel="O2, dry (vol %)", ylim=(2, 18))
-    plot.set_xticks([0, 1], ["low stage", "high stage"])
     result = f"O2 {shown.low.o2_dry_pct:.1f} % low, {shown.high.o2_dry_pct:.1f} % high"
-    title(plot, f"{rule.label}, {size_pct:.0f} %: {result}")
-    legend(plot, ncols=2, loc="upper right")
-    figure.set_label(
-        f"O2 at low and high stage, healthy and for six causes. Marked: {rule.label} of "
-        f"{size_pct:.0f} per cent, {result}: {rule.sign}."
+    names = ("duct restricted", "pump too much", "low voltage", "line starves", "hose leaks", "air at the tail")
+    chart = Chart(
+        f"{rule.label}, {size_pct:.0f} %: {result}; healthy {shown.healthy_low.o2_dry_pct:.1f} % and "
+        f"{shown.healthy_high.o2_dry_pct:.1f} %",
+        f"O2 at low and high stage, healthy and for six causes. {rule.label} of {size_pct:.0f} per cent, {result}: "
+        f"{rule.sign}.",
+        Axis("", -0.2, 1.2, (0.0, 1.0), ("low stage", "high stage")),
+        Axis("O2, dry (vol %)", 2.0, 18.0, (2.0, 6.0, 10.0, 14.0, 18.0)),
+        tuple((name, *look) for name, look in zip(names, LOOKS, strict=True)),
     )
-    return figure
+    chart.line([0, 1], [shown.healthy_low.o2_dry_pct, shown.healthy_high.o2_dry_pct], "#bbbbbb", "", 7.0)
+    chart.word(0.5, float(shown.healthy_high.o2_dry_pct + shown.healthy_low.o2_dry_pct) / 2.0, "healthy", "middle")
+    for name, (color, dash) in zip(demo.STAGE_CAUSES, LOOKS, strict=True):
+        found = demo.stage_pattern(name, size_pct)
+        chart.line([0, 1], [found.low.o2_dry_pct, found.high.o2_dry_pct], color, dash, 4.0 if name == cause else 2.5)
+    return chart
 
 
-def draw_fuels(fuel_temp_c: float) -> Figure:
+def draw_fuels(fuel_temp_c: float) -> Chart:
     """Draw lambda and heat of other fuels at the same pump pulses: arithmetic, not advice.
 
     Parameters
@@ -157,60 +141,89 @@ def draw_fuels(fuel_temp_c: float) -> Figure:
     swaps = [same_pulses(FUEL, get_fuel(name), fuel_temp_c=fuel_temp_c) for name in names]
     ratios = [AIR_RATIO * float(one.air_ratio) / density for one in swaps]
     heats = [100.0 * float(one.heat) * density for one in swaps]
-    figure, (left, right) = sheet(1, 2, size=(7.2, 3.6), sharey=True)
-    rows = np.arange(len(names))
-    for plot, values, form in ((left, ratios, "%.2f"), (right, heats, "%.0f %%")):
-        bars = plot.barh(rows, values, color=[LINE] + [THIRD] * len(FUELS_SHOWN), height=0.55)
-        plot.bar_label(bars, fmt=form, padding=3, fontsize=8)
-    left.set_yticks(rows, names)
-    left.invert_yaxis()
-    left.set(xlabel="lambda (air ratio)", xlim=(0, 2.2))
-    right.set(xlabel="heat (% of the plate's fuel at 15 °C)", xlim=(0, 125))
-    title(left, f"Same pulses, same air, fuel at {fuel_temp_c:+.0f} °C")
-    title(right, "Burn only the fuel on the plate")
     listed = "; ".join(f"{n}: lambda {r:.2f}, heat {h:.0f} %" for n, r, h in zip(names, ratios, heats, strict=True))
-    figure.set_label(f"Bars of lambda and heat at the same pump pulses, fuel at {fuel_temp_c:+.0f} degrees. {listed}.")
-    return figure
+    chart = Chart(
+        f"Same pulses, same air, fuel at {fuel_temp_c:+.0f} °C. Burn only the fuel on the plate",
+        f"Lambda and heat at the same pump pulses, fuel at {fuel_temp_c:+.0f} degrees. {listed}. Heat is a share of "
+        "the plate's fuel at 15 °C.",
+        Axis("lambda (air ratio)", 0.0, 3.0, (0.0, 0.5, 1.0, 1.5, 2.0)),
+        Axis("", 3.5, -0.5, (0.0, 1.0, 2.0, 3.0), names),
+        (("plate's fuel at 15 °C", INK, DASH),),
+        columns=1,
+    )
+    chart.upright(AIR_RATIO, INK, DASH)
+    for row, (name, ratio, heat) in enumerate(zip(names, ratios, heats, strict=True)):
+        chart.line([0.0, ratio], [row, row], LINE if name == FUEL.name else THIRD, "", 14.0)
+        chart.word(ratio + 0.06, row + 0.1, f"{ratio:.2f}, heat {heat:.0f} %")
+    return chart
 
 
-def draw_supply(length_m: float) -> Figure:
-    """Draw the voltage at the heater over current for three cables, and the cut-outs referred to the battery.
+def draw_start_fuel(timeline: StartTimeline) -> Chart:
+    """Draw the fuel that lies in the burner over a start whose attempts all fail, and a power cut.
+
+    Parameters
+    ----------
+    timeline : StartTimeline
+    """
+    end = timeline.phases[-1].end_s
+    stroke_ml_per_s = (timeline.fuel_ml_per_cycle or 0.0) / timeline.fuel_on_s
+    cut = end if timeline.cut_at_s is None else timeline.cut_at_s
+    times, fuel = [0.0], [0.0]
+    for phase in timeline.phases:
+        on = max(0.0, min(phase.end_s, cut) - phase.begin_s) if phase.name == "attempt" else 0.0
+        times += [phase.begin_s + on, phase.end_s]
+        fuel += [fuel[-1] + stroke_ml_per_s * on] * 2
+    most = max(6.0, np.ceil(stroke_ml_per_s * timeline.fuel_on_s))
+    said = f"power cut at {cut:.0f} s" if timeline.cut_at_s is not None else f"restart not before {end:.0f} s"
+    lies = fuel[-1]
+    chart = Chart(
+        f"{lies:.1f} ml of fuel in the burner, {said}",
+        f"Fuel in the burner over a start whose attempts fail: {lies:.1f} ml are dosed by the end; {said}. "
+        + " ".join(f"{one.begin_s:.0f} s: {one.label}." for one in timeline.phases),
+        Axis("time after switching on (s)", 0.0, end, tuple(range(0, int(end), 100))),
+        Axis("fuel in the burner (ml)", 0.0, most, tuple(range(0, int(most) + 1, 2))),
+        (("fuel", LINE, ""), ("power cut", MARK, DASH)) if timeline.cut_at_s is not None else (("fuel", LINE, ""),),
+    )
+    for phase in timeline.phases:
+        if phase.name == "attempt":
+            chart.area([phase.begin_s, phase.end_s], [0.0, 0.0], [most, most])
+            chart.word((phase.begin_s + phase.end_s) / 2, most * 0.9, f"attempt {phase.number}", "middle")
+    chart.word(end, most * 0.04, "cool-down needs power", "end")
+    chart.line(times, fuel)
+    if timeline.cut_at_s is not None:
+        chart.upright(cut, MARK, DASH)
+    chart.mark(min(cut, end), float(np.interp(cut, times, fuel)), f"{lies:.1f} ml")
+    return chart
+
+
+def draw_supply(length_m: float) -> Chart:
+    """Draw the voltage at the heater over current for three cables; who acts first on a falling battery is told.
 
     Parameters
     ----------
     length_m : float
         Cable, one way [m], 1 to 12.
     """
-    currents = np.linspace(0.0, 14.0, 57)
-    figure, (left, right) = sheet(1, 2, size=(7.4, 3.9))
-    volts, acts = [], []
-    for (color, dash), area in zip(TONES, AREAS_MM2, strict=False):
-        loop = float(loop_resistance(length_m, area, contacts_mohm=CONTACTS_MOHM))
-        curve = voltage_under_load(BATTERY_V, currents, loop + BATTERY_OHM)
-        left.plot(currents, curve, color=color, linestyle=dash, label=f"{area:g} mm²")
-        glow = float(voltage_under_load(BATTERY_V, GLOW_A, loop + BATTERY_OHM))
-        left.plot([GLOW_A], [glow], marker="o", color=color, markersize=4)
-        volts.append(f"{area:g} mm²: {glow:.2f} V")
-        at_battery = float(source_voltage_for(CUTOUT_V, RUN_A, loop))
-        acts.append(at_battery)
-        right.plot([at_battery], [f"{area:g} mm²"], marker="s", color=color, linestyle="none")
-        note(right, f"{at_battery:.2f} V", (at_battery, f"{area:g} mm²"), (0, 8), ha="center")
-    left.axhline(CUTOUT_V, color=INK, linewidth=0.8, linestyle="--")
-    note(left, f"heater's cut-out {CUTOUT_V:g} V", (0.2, CUTOUT_V), (0, -10))
-    marker_line(left, GLOW_A, "glow")
-    left.set(xlabel="current (A)", ylabel="voltage at the heater (V)", xlim=(0, 14), ylim=(9.0, BATTERY_V + 0.2))
-    title(left, f"{length_m:g} m one way, {GLOW_A:g} A: {volts[0]}")
-    legend(left, loc="lower left")
-    right.axvline(DISCONNECT_V, color=MARK, linewidth=1.4)
-    middle = ("data", "axes fraction")
-    note(right, f"disconnect\n{DISCONNECT_V:g} V", (DISCONNECT_V, 0.5), (4, 0), xycoords=middle, color=MARK)
-    right.set(xlabel="battery voltage at which it acts (V)", xlim=(10.2, 12.2), ylim=(-0.6, len(AREAS_MM2) - 0.2))
-    right.set_ylabel("heater's cut-out,\nreferred to the battery")
-    title(right, "Falling battery: what stands right acts first")
+    currents = np.linspace(0.0, 14.0, 29)
+    loops = [float(loop_resistance(length_m, area, contacts_mohm=CONTACTS_MOHM)) for area in AREAS_MM2]
+    glows = [float(voltage_under_load(BATTERY_V, GLOW_A, loop + BATTERY_OHM)) for loop in loops]
+    acts = [float(source_voltage_for(CUTOUT_V, RUN_A, loop)) for loop in loops]
+    volts = "; ".join(f"{area:g} mm²: {glow:.2f} V" for area, glow in zip(AREAS_MM2, glows, strict=True))
     order = "the disconnect acts first" if max(acts) < DISCONNECT_V else "with the thinnest cable the heater acts first"
-    figure.set_label(
-        f"Voltage at the heater over current for three cables of {length_m:g} metres: {'; '.join(volts)} at {GLOW_A:g} "
-        f"ampere. Beside it the heater's cut-out referred to the battery, and the disconnect at "
-        f"{DISCONNECT_V:g} volt: {order}."
+    chart = Chart(
+        f"{length_m:g} m of {AREAS_MM2[0]:g} mm² at {GLOW_A:g} A of glow: {glows[0]:.2f} V at the heater",
+        f"Voltage at the heater over current for three cables of {length_m:g} m: {volts} at {GLOW_A:g} A; the heater's "
+        f"cut-out is {CUTOUT_V:g} V. In operation ({RUN_A:g} A) it acts at {max(acts):.2f} V at the battery with the "
+        f"thinnest cable, the vehicle's disconnect at {DISCONNECT_V:g} V: {order}.",
+        Axis("current (A)", 0.0, 14.0, (0.0, 2.0, 4.0, 6.0, 8.0, 10.0, 12.0, 14.0)),
+        Axis("voltage at the heater (V)", 7.0, 12.5, (7.0, 8.0, 9.0, 10.0, 11.0, 12.0)),
+        tuple((f"{area:g} mm²", *look) for area, look in zip(AREAS_MM2, LOOKS, strict=False)),
+        columns=3,
     )
-    return figure
+    for loop, (color, dash) in zip(loops, LOOKS, strict=False):
+        chart.line(currents, voltage_under_load(BATTERY_V, currents, loop + BATTERY_OHM), color, dash)
+    chart.level(CUTOUT_V)
+    chart.word(0.3, CUTOUT_V - 0.4, f"heater's cut-out {CUTOUT_V:g} V")
+    chart.upright(GLOW_A)
+    chart.mark(GLOW_A, glows[0], f"{glows[0]:.2f} V", below=True)
+    return chart

@@ -7,10 +7,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from combust.application.fleet.difference import PlanDifference, plan_difference
-from combust.data.errors import CombustError, Fault
 from combust.domain.result import plain
 from combust.edge.cli.output import write_text
 from combust.edge.reports.html import page
+from combust.edge.tables.plan_files import load_plan
 from combust.edge.whole_file import whole_file
 
 if TYPE_CHECKING:
@@ -26,21 +26,11 @@ def read_difference(before: str | Path, after: str | Path) -> PlanDifference:
     Raises
     ------
     CombustError
-        A folder that holds no plan.
+        As :func:`combust.edge.tables.plan_files.load_plan`.
     """
-    sides = [_read(Path(folder)) for folder in (before, after)]
-    return plan_difference(sides[0][0], sides[1][0], (sides[0][1], sides[1][1]))
-
-
-def _read(folder: Path) -> tuple[pd.DataFrame, dict[str, float]]:
-    import pandas as pd
-
-    try:
-        vehicles, assumptions = (pd.read_parquet(folder / f"{name}.parquet") for name in ("vehicles", "assumptions"))
-    except (OSError, ValueError) as error:
-        hint = "Name the folder that combust fleet --out wrote."
-        raise CombustError(Fault("plan", str(folder), "missing", why="holds no plan", hint=hint)) from error
-    return vehicles, prices_of(assumptions)
+    sides = [load_plan(folder) for folder in (before, after)]
+    prices = [prices_of(plan.assumptions) for plan in sides]
+    return plan_difference(sides[0].vehicles, sides[1].vehicles, (prices[0], prices[1]))
 
 
 def prices_of(assumptions: pd.DataFrame) -> dict[str, float]:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import base64
 import hashlib
-import json
 import re
 from collections.abc import Mapping
 from pathlib import Path
@@ -14,7 +13,7 @@ from combust.application.fleet.calendar import MONTHS, UNKNOWN
 from combust.application.fleet.decisions import KEEP_OFF, SURENESS
 from combust.application.fleet.elevation import Elevation
 from combust.application.fleet.nights import as_typed
-from combust.application.fleet.overview import SHORT, alike, decided, helps, worst_first
+from combust.application.fleet.overview import LARGE, SHORT, alike, decided, helps, worst_first
 from combust.application.fleet.plan import FleetPlan
 from combust.domain.limits import cautions
 from combust.domain.result import plain
@@ -22,8 +21,8 @@ from combust.edge.cli.output import write_text
 from combust.edge.figures.elevation import elevation_picture
 from combust.edge.figures.margins import margin_picture, margin_scale
 from combust.edge.reports.html import harmless, page, picture
-from combust.edge.reports.weather_part import weather_facts, weather_tables
-from combust.edge.whole_file import whole_file
+from combust.edge.reports.weather_part import weather_facts
+from combust.edge.tables.plan_files import write_plan_files
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -34,11 +33,6 @@ HEADS = ("vehicle", "site", "heater", "decision", "how sure", "metres left", "la
          "fuel grade", "battery", "fuel in a season")  # fmt: skip
 LONGEST_ID = 32
 WEAK = ("too_small", "unknown")
-MOST_JSON_VEHICLES = 100_000
-TABLES = (
-    "vehicles", "counts", "sites", "parts", "kits", "calendar", "remedies", "routes", "ways", "sensitivity",
-    "faults", "refused",
-)  # fmt: skip
 FLIP = ["swing", "decision", "from_answer", "to_answer"]
 
 
@@ -46,33 +40,17 @@ def write_plan(plan: FleetPlan, folder: str | Path, *, title: str = "Fleet plan 
     """Write a plan to a folder and return what was written, the HTML page first."""
     from combust.edge.figures.altitude import draw_heat, draw_margins
     from combust.edge.figures.style import save
-    from combust.edge.tables.formulas import csv_of
 
     folder = Path(folder)
     figures = {"margins": draw_margins(plan), "heat": draw_heat(plan)}
     cards = ["\n- ".join([card["title"], *card["lines"]]) for card in plan.cards]
     texts = {"plan.html": plan_page(plan, figures, title=title), "driver_cards.txt": "\n\n".join(cards) + "\n"}
-    if len(plan.vehicles) <= MOST_JSON_VEHICLES:
-        texts["plan.json"] = json.dumps(plan.to_dict(), ensure_ascii=False, allow_nan=False, indent=1) + "\n"
-    tables = {name: getattr(plan, name) for name in TABLES} | {
-        **{name: getattr(plan.assignment, name) for name in ("aims", "moves")},
-        "kits_with_moves": plan.assignment.kits,
-        "assumptions": plan.assumptions.astype({"value": str}),
-        **weather_tables(plan.weather),
-        **({"due": plan.history.table} if plan.history.due else {}),
-    }
-    for name, table in tables.items():
-        texts[f"{name}.csv"] = csv_of(table)
-        with whole_file(folder / f"{name}.parquet") as partial:
-            table.to_parquet(partial, index=False)
     for name, text in texts.items():
         write_text(folder / name, text)
     for name, figure in figures.items():
         save(figure, folder / f"{name}.png")
-    return [
-        folder / name
-        for name in (*texts, *(f"{name}.parquet" for name in tables), *(f"{name}.png" for name in figures))
-    ]
+    names = [*texts, *(f"{name}.png" for name in figures), *write_plan_files(plan, folder)]
+    return [folder / name for name in names]
 
 
 def plan_page(plan: FleetPlan, figures: Mapping[str, Figure], *, title: str) -> str:
@@ -116,7 +94,9 @@ def plan_page(plan: FleetPlan, figures: Mapping[str, Figure], *, title: str) -> 
         total=_total(plan),
         moves=[] if plan.assignment.moves.empty else plain(alike(plan.assignment.moves, ["from_site", "to_site"])),
         cards=[
-            card | {"number": number.get(card["site_id"], 0), "lines": card["lines"][:-caution]} for card in plan.cards
+            card | {"number": number.get(card["site_id"], 0), "lines": card["lines"][:-caution]}
+            for card in plan.cards
+            if len(frame) <= LARGE
         ],
     )
 

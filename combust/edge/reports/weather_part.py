@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from combust.application.fleet.decisions import KEEP_OFF
 from combust.application.fleet.hours import found_words
@@ -11,17 +11,7 @@ from combust.application.fleet.overview import SHORT
 from combust.application.fleet.weather import MARGINS, STANDS, Weather, hours_and_nights
 from combust.domain.result import plain
 
-if TYPE_CHECKING:
-    import pandas as pd
-
 PRESSURE = {"series": "of each hour", "plan": "of the plan, the series has none", "reduced": "brought from sea level"}
-
-
-def weather_tables(weather: Weather) -> dict[str, pd.DataFrame]:
-    """Return the tables of the series by the name of their file; none without any series."""
-    if not len(weather.sites):
-        return {}
-    return {f"weather_{name}": getattr(weather, name) for name in ("sites", "classes", "vehicles")}
 
 
 def weather_facts(weather: Weather) -> dict[str, Any]:

@@ -87,14 +87,14 @@ def fleet_rows(name: str, rows: Rows, before: int = 0) -> FleetTable:
     """Return some rows of a fleet table; ``before`` counts rows of files before this one."""
     import pandas as pd
 
-    columns = {}
+    columns, kind = {}, object if name == "routes" else None  # names of points by the million stay shared objects
     for key, record in fleet_fields(name).items():
         column = rows.values.get(key)
         if column is None:
             column = np.full(len(rows.lines), np.nan if record.kind == "number" else "")
         elif record.kind == "choice":
             column = np.array([*record.choices, ""], dtype=object)[column]
-        columns[key] = column if record.kind == "number" else column.astype(object)
+        columns[key] = column if record.kind == "number" else pd.Series(column, dtype=kind)
     faults = [(row, key, fault) for row, found in rows.faults.of.items() for key, fault in found]
     return FleetTable(name, pd.DataFrame(columns), rows.lines + before, faults)
 

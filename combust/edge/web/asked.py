@@ -16,6 +16,7 @@ from combust.data.errors import CombustError, Fault
 from combust.domain.limits import cautions
 from combust.edge.logbook.keyboard import profiles_in
 from combust.edge.reports.html import page
+from combust.edge.web.class_hall import Hall
 from combust.edge.web.pool import Pool
 from combust.edge.web.seats import Seat, Seats
 from combust.edge.web.settings import Settings
@@ -41,6 +42,7 @@ class House:
     settings: Settings
     seats: Seats
     pool: Pool
+    hall: Hall
 
     def book(self, *, read_only: bool = False) -> Logbook:
         """Return the logbook of this server, opened for one request; close it with ``with``.

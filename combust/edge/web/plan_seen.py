@@ -6,16 +6,13 @@ process that ends with the answer.
 
 from __future__ import annotations
 
-import json
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from combust.data.errors import CombustError, Fault
-from combust.domain.limits import Finding
+from combust.data.errors import Fault
 from combust.domain.safety import Safety, calculation
 
-FACTS = "plan.json"
 MOST_HELD = 20_000  # vehicles that can be found on the page, the worst first
 SHOWN = ("vehicle_id", "site_id", "heater", "decision", "compensation", "fuel_grade", "battery", "reason")
 # Which vehicles a person asks for -> what each of them is.
@@ -64,9 +61,10 @@ def look_at_plan(folder: str) -> PlanSeen:
     from combust.application.fleet.decisions import KEEP_OFF
     from combust.application.fleet.overview import SHORT, worst_first
     from combust.domain.result import plain
+    from combust.edge.tables.plan_files import load_plan
 
-    plan, vehicles = _read(Path(folder))
-    rows = plain(worst_first(vehicles)[[*SHOWN]].head(MOST_HELD))
+    plan = load_plan(folder)
+    rows = plain(worst_first(plan.vehicles)[[*SHOWN]].head(MOST_HELD))
     for row in rows:
         off = row["decision"] in KEEP_OFF
         found = {
@@ -77,22 +75,9 @@ def look_at_plan(folder: str) -> PlanSeen:
         }
         row["groups"] = [name for name in GROUPS if found[name]]
         row["decided"] = SHORT[row["decision"]]
-    counts = plan["rows"]["vehicles"]
-    stops = [Finding(one["code"], one["severity"], one["text"]) for one in plan["safety"]["stops"]]
-    return PlanSeen(calculation(*stops), counts["planned"], counts["refused"], tuple(plan["sites"]), tuple(rows))
-
-
-def _read(folder: Path) -> tuple[dict[str, Any], Any]:
-    """Return (what stands in a plan, its vehicles as a frame)."""
-    import pandas as pd
-
-    try:
-        plan = json.loads((folder / FACTS).read_text(encoding="utf-8"))
-        if isinstance(plan, dict) and {"safety", "sites", "vehicles", "rows"} <= plan.keys():
-            return plan, pd.DataFrame(plan["vehicles"])
-    except (OSError, ValueError) as error:
-        raise CombustError(no_plan(folder)) from error
-    raise CombustError(no_plan(folder))
+    counts = plan.rows["vehicles"]
+    stops = calculation(*plan.safety.stops)
+    return PlanSeen(stops, counts["planned"], counts["refused"], tuple(plain(plan.sites)), tuple(rows))
 
 
 def no_plan(folder: Path | None) -> Fault:

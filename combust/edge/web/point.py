@@ -163,7 +163,7 @@ def pair(house: House, request: Request, code: str) -> Seat | None:
         429 after too many wrong ones.
     """
     try:
-        return house.seats.pair(code, request.client.host if request.client else "")
+        return house.seats.pair(code, request.client.host if request.client else "", house.hall.words)
     except TooManyTries as error:
         raise HTTPException(429, texts()["refused"]["tries"], {"retry-after": "60"}) from error
 

@@ -111,7 +111,7 @@ class Seats:
         number = int(self._sign("pair", role), 16) % 10**DIGITS
         return f"{number:0{DIGITS}d}"
 
-    def pair(self, code: str, address: str) -> Seat | None:
+    def pair(self, code: str, address: str, words: str = "") -> Seat | None:
         """Return the seat that a pairing code opens, or None for a wrong code.
 
         Parameters
@@ -120,6 +120,8 @@ class Seats:
             As it was typed; blanks and dashes do not count.
         address : str
             Where it comes from.
+        words : str
+            What opens a learner's seat besides, while a class is on ("" = nothing); case does not count.
 
         Raises
         ------
@@ -137,6 +139,8 @@ class Seats:
                 if len(tries) == tries.maxlen and now - tries[0] < MINUTE:
                     raise TooManyTries
             role = next((role for role in ROLES[:0:-1] if _same(digits, self.code_of(role))), None)
+            if words and _same(_folded(code), words):
+                role = "learner"
             if role is None:
                 of_this.append(now)
                 self._wrong_of_all.append(now)
@@ -146,6 +150,17 @@ class Seats:
 
 class TooManyTries(Exception):  # noqa: N818
     """Too many wrong pairing codes within a minute."""
+
+
+def _folded(code: str) -> str:
+    """Return words as they stand on the wall, however they were typed.
+
+    Examples
+    --------
+    >>> _folded("  Brook, CEDAR ")
+    'brook cedar'
+    """
+    return " ".join("".join(mark if mark.isalpha() else " " for mark in code[:40]).casefold().split())
 
 
 def _same(one: str, other: str) -> bool:

@@ -19,6 +19,7 @@ from starlette.staticfiles import StaticFiles
 
 from combust.data.errors import CombustError
 from combust.edge.web.asked import Asked, House, status_of
+from combust.edge.web.class_hall import Hall
 from combust.edge.web.guard import Guard
 from combust.edge.web.point import Point
 from combust.edge.web.pool import WORKERS, Pool
@@ -31,7 +32,9 @@ MOST_CONNECTIONS = 256
 WARM_AFTER = 2.0  # seconds: the first screen goes before what the others load
 
 
-def make_app(settings: Settings, seats: Seats | None = None, pool: Pool | None = None) -> Starlette:
+def make_app(
+    settings: Settings, seats: Seats | None = None, pool: Pool | None = None, hall: Hall | None = None
+) -> Starlette:
     """Return the app of one server.
 
     Parameters
@@ -41,8 +44,10 @@ def make_app(settings: Settings, seats: Seats | None = None, pool: Pool | None =
         With a clock of its own, for tests.
     pool : Pool, optional
         Default without processes.
+    hall : Hall, optional
+        Of the class, with a clock of its own, for tests.
     """
-    house = House(settings, seats or Seats(settings.key), pool or Pool())
+    house = House(settings, seats or Seats(settings.key), pool or Pool(), hall or Hall(settings.book))
     routes: list[Any] = [Route(way.path, Point(way, house), methods=[way.method]) for way in WAYS]
     routes.append(Mount("/static", StaticFiles(packages=[("combust.edge.web", "static")])))
 

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import io
 import json
+import re
 import sys
+from collections.abc import Callable
 from pathlib import Path
 
 from PIL import Image
@@ -36,8 +38,10 @@ def drive(folder: Path, plan: Path | None) -> dict[str, int]:
 
     for path in ("/", "/token", "/pair", "/share", "/reading", "/word", "/site", "/plan", "/plan/whole", "/day"):
         get(path)
-    for path in ("/emergency", "/mystery", "/api/openapi.json"):
+    for path in ("/emergency", "/mystery", "/lesson", "/api/openapi.json"):
         get(path)
+    for number in range(10, 20):
+        get(f"/lesson/{number}?seen=1", "/lesson/{number}")
     post("/units", {"units": "metric"}, "/")
     post("/reading", READING, "/reading")
     post("/site", {"heater": "heater-0312", "altitude_m": "900", "intake_temp_c": "0"}, "/site")
@@ -72,7 +76,23 @@ def drive(folder: Path, plan: Path | None) -> dict[str, int]:
     seen[f"GET /api{way}"] = phone.get(f"/api{here}").status_code
     line = {"line": "note seen"}
     seen[f"POST /api{way}/entries"] = phone.send(f"/api{here}/entries", line).status_code
+    drive_class(get, post)
     return seen
+
+
+def drive_class(get: Callable[..., str], post: Callable[..., None]) -> None:
+    """Ask for every way of a class once, as trainer and learner in one."""
+    get("/class/start")
+    post("/class/start", {"heater": "heater-0312", "story": "bubbles", "factor": "5"}, "/class/start")
+    words = re.findall(r'class="join">[^<]*<strong>([a-z ]+)<', get("/class/wall"))
+    get("/class/join")
+    post("/class/join", {"words": words[0]}, "/class/join")
+    post("/class/desk", {"do": "ask", "ready": "o2"}, "/class/desk")
+    post("/class/vote", {"answer": "0"}, "/class")
+    post("/class/check", {"check": "port_pressures"}, "/class")
+    post("/class/say", {"cause_0": "healthy", "share_0": "60"}, "/class/say")
+    for path in ("/class", "/class/say", "/class/desk", "/class/summary", "/class/summary.csv"):
+        get(path)
 
 
 if __name__ == "__main__":

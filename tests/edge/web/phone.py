@@ -7,6 +7,7 @@ from typing import Any
 
 import html5lib
 import httpx2 as httpx
+from starlette.applications import Starlette
 from starlette.testclient import TestClient
 
 from combust.edge.web.pool import Pool
@@ -27,11 +28,15 @@ class Phone:
         With a clock of the test.
     pool : Pool, optional
         Default without processes.
+    app : Starlette, optional
+        Of a server at which other phones are too.
     """
 
-    def __init__(self, settings: Settings, seats: Seats | None = None, pool: Pool | None = None) -> None:
+    def __init__(
+        self, settings: Settings, seats: Seats | None = None, pool: Pool | None = None, app: Starlette | None = None
+    ) -> None:
         self.origin = f"http://{settings.name}"
-        app = make_app(settings, seats, pool)
+        app = app or make_app(settings, seats, pool)
         self.client = TestClient(app, base_url=self.origin, raise_server_exceptions=False, follow_redirects=False)
 
     def get(self, path: str, **more: Any) -> httpx.Response:

@@ -14,7 +14,7 @@ pytestmark = pytest.mark.regression
 
 def test_the_first_screen_offers_what_can_be_done(phone: Phone) -> None:
     shown = phone.get("/").text
-    for name in ("reading", "visit", "site", "plan", "word"):
+    for name in ("reading", "visit", "site", "plan", "word", "class"):
         assert f'href="/{name}"' in shown
         assert html.escape(texts()["home"][name]) in shown
 

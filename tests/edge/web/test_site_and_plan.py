@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import os
 import re
 import shutil
@@ -13,6 +12,7 @@ from urllib.parse import quote
 import pytest
 
 from combust.application.fleet.decisions import KEEP_OFF
+from combust.edge.tables.plan_files import load_plan, write_plan_files
 from combust.edge.web.settings import Settings
 from combust.edge.web.texts import texts
 from tests.edge.runs import ROOT, call
@@ -71,7 +71,7 @@ def test_no_text_becomes_markup(phone: Phone, text: str) -> None:
 def test_a_plan_names_everyone_whose_heater_is_off(settings: Settings, planned: Path) -> None:
     phone = Phone(replace(settings, plan=planned))
     answer = phone.get("/plan")
-    plan = json.loads((planned / "plan.json").read_text())
+    plan = load_plan(planned).to_dict()
     assert banner_of(answer.text) == plan["safety"]["text"]
     main = answer.text.partition("<main")[2]
     for one in plan["vehicles"]:
@@ -90,7 +90,7 @@ def test_a_plan_names_everyone_whose_heater_is_off(settings: Settings, planned: 
 def test_a_plan_is_searched_by_vehicle_site_and_need(settings: Settings, planned: Path) -> None:
     """What is found is what the rows of the plan say; capitals count for nothing, hostile text finds nothing."""
     phone = Phone(replace(settings, plan=planned))
-    vehicles = json.loads((planned / "plan.json").read_text())["vehicles"]
+    vehicles = load_plan(planned).to_dict()["vehicles"]
 
     def found(query: str) -> list[str]:
         page = phone.get(f"/plan?{query}").text
@@ -119,17 +119,16 @@ def test_a_plan_written_anew_is_read_anew(settings: Settings, planned: Path, tmp
     shutil.copytree(planned, copy)
     phone = Phone(replace(settings, plan=copy))
     assert "Heater off: 0" not in phone.get("/plan").text
-    facts = json.loads((copy / "plan.json").read_text())
-    facts["vehicles"] = [one | {"decision": "as_is"} for one in facts["vehicles"]]
-    (copy / "plan.json").write_text(json.dumps(facts))
-    os.utime(copy / "plan.json", (1, 1))
+    plan = load_plan(copy)
+    write_plan_files(replace(plan, vehicles=plan.vehicles.assign(decision="as_is")), copy)
+    os.utime(copy / "plan.jsonl", (1, 1))
     assert "Heater off: 0" in phone.get("/plan").text
 
 
 def test_no_plan_is_told(phone: Phone, settings: Settings, tmp_path: Path) -> None:
     assert "combust page --plan" in phone.get("/plan").text
     for text in ("", "[]", '{"safety": 1}', "\x00"):
-        (tmp_path / "plan.json").write_text(text)
+        (tmp_path / "plan.jsonl").write_text(text)
         answer = Phone(replace(settings, plan=tmp_path)).get("/plan")
         assert answer.status_code == 422
         assert "holds no plan" in answer.text

@@ -135,7 +135,7 @@ async function draw(answer) {
   if (first) { first.tabIndex = -1; first.focus(); }
 }
 
-// ---- a key for minus (keypads for numbers lack one), a slider that types into a field, a watch that asks again
+// ---- a key for minus (keypads for numbers lack one), a slider that types into a field, a watch that asks again (what is as it was stays)
 function addSign(input) {
   const key = element("button", "±", "sign");
   key.type = "button";
@@ -164,19 +164,35 @@ function addSlider(box) {
   });
 }
 
+// A slider of a form that asks: the parts that it names are drawn anew, the rest of the page stays as it is.
+function addMoves(form) {
+  const slider = form.elements.at, shown = form.querySelector("output");
+  slider.addEventListener("input", async () => {
+    shown.textContent = slider.value;
+    const asks = `?${new URLSearchParams(new FormData(form))}`;
+    const answer = await fetch(form.getAttribute("action") + asks).catch(() => null);
+    const page = answer?.ok && new DOMParser().parseFromString(await answer.text(), "text/html");
+    if (!page || asks !== `?${new URLSearchParams(new FormData(form))}`) return; // it was moved on meanwhile
+    for (const name of form.dataset.moves.split(" ")) document.getElementById(name)?.replaceChildren(...page.getElementById(name).childNodes);
+    history.replaceState(null, "", asks);
+  });
+}
+
+const showMoved = (slider) => slider.addEventListener("input", () => { slider.labels[0].querySelector("output").value = slider.value; });
+const renew = (old, fresh) => { if (!fresh || !old.dataset.part || old.dataset.part !== fresh.dataset.part) old.replaceWith(fresh || ""); };
 function watch(box) {
   setTimeout(async () => {
     if (!document.body.contains(box)) return;
-    const answer = await fetch(location.href, { signal: AbortSignal.timeout(PATIENCE_MS) }).catch(() => null);
+    const answer = await fetch(box.dataset.from || location.href, { signal: AbortSignal.timeout(PATIENCE_MS) }).catch(() => null);
     if (answer && answer.ok) {
       const page = new DOMParser().parseFromString(await answer.text(), "text/html");
       document.querySelectorAll(".bar, #banner").forEach((one) => one.remove());
       document.body.prepend(...page.querySelectorAll(".bar, #banner"));
-      document.getElementById("watched")?.replaceWith(page.getElementById("watched") || "");
+      if (answer.redirected) return location.assign(answer.url);
+      document.querySelectorAll("#watched, [data-part]").forEach((old) => renew(old, page.getElementById(old.id)));
       tellWaiting();
     }
-    const next = document.querySelector("[data-watch]");
-    if (next) watch(next);
+    document.querySelectorAll("[data-watch]").forEach(watch);
   }, 1000 * Number(box.dataset.watch));
 }
 
@@ -186,13 +202,11 @@ function begin() {
     form.addEventListener("input", () => keepDraft(form));
     if (form.dataset.queue !== undefined && form.elements.once) form.addEventListener("submit", (event) => queue(form, event));
   }
-  document.querySelectorAll("input[data-sign]").forEach(addSign);
-  document.querySelectorAll("[data-slides]").forEach(addSlider);
-  document.querySelectorAll("[data-watch]").forEach(watch);
+  const adds = { "input[data-sign]": addSign, "[data-slides]": addSlider, "[data-moves]": addMoves, "[data-watch]": watch, "[name^=knob_][type=range]": showMoved };
+  for (const what in adds) document.querySelectorAll(what).forEach(adds[what]);
   tellWaiting();
   if (typeof tellPhotos === "function") tellPhotos(); // offline.js
 }
-
 begin();
 addEventListener("popstate", () => location.reload());
 addEventListener("online", () => sendWaiting());

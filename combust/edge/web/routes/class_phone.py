@@ -1,0 +1,161 @@
+"""A learner's phone in a class: joins by two words, sees the analyser, votes before it happens, states causes."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from starlette.exceptions import HTTPException
+from starlette.responses import Response
+
+from combust.application.trainer.class_summary import label_of
+from combust.data.errors import CombustError, Fault
+from combust.edge.tables.cells import read_cell
+from combust.edge.web import class_view as view
+from combust.edge.web.asked import Asked
+from combust.edge.web.point import give_cookie
+from combust.edge.web.point import pair as pair_by
+from combust.edge.web.texts import texts
+
+ANSWERS = 3  # causes that can be stated
+
+
+def show(asked: Asked) -> Response:
+    """Return the analyser, the question and what this phone said; whoever has no place is led to the door."""
+    return _shown(asked)
+
+
+def _shown(asked: Asked, status: int = 200, said: list[str] | None = None) -> Response:
+    hall, seat = asked.house.hall, asked.seat.name
+    if not hall.words:
+        return asked.go("/class/start" if asked.seat.may("trainer") else "/class/join")
+    with hall.open() as room:
+        learner = room.people.by_seat.get(seat)
+        facts = {**view.common(room), "question": view.question_of(room.people.question, seat)}
+        asks = [name for name, seats in room.people.wanted.items() if seat in seats and name not in room.shown_checks]
+        stating = room.people.stating
+    if learner is None:
+        return asked.go("/class/desk" if asked.seat.may("trainer") else "/class/join")
+    offered = [(key, name) for key, name in view.check_choices() if name not in dict(facts["checks"])]
+    mine = [(label_of(name), f"{100 * learner.counted[name]:.0f} %") for name in learner.stated]
+    facts |= {"learner": learner, "offered": offered, "asks": asks, "stating": stating, "mine": mine}
+    return asked.show("class_phone", status, said=said or [], **facts)
+
+
+def join_form(asked: Asked) -> Response:
+    """Return the fields for the two words and a name."""
+    hall = asked.house.hall
+    return asked.show("class_join", said=[], on=bool(hall.words), lost=hall.lost)
+
+
+def join(asked: Asked) -> Response:
+    """Give the phone its place, or say that the words are wrong; a phone that had one keeps it.
+
+    The words are looked at like a pairing code: after some wrong ones a minute passes.
+    """
+    hall, seat, form = asked.house.hall, asked.seat, asked.form
+    opened = pair_by(asked.house, asked.request, form.get("words", "")) if hall.words else None
+    if opened is None:
+        said = [texts()["class"]["wrong"] if hall.words else texts()["class"]["none"]]
+        return asked.show("class_join", 403, said=said, on=bool(hall.words), lost=hall.lost)
+    own = seat if seat.may("learner") else opened
+    try:
+        hall.do({"do": "join", "seat": own.name, "name": form.get("name", "")})
+    except CombustError as error:
+        said = [str(one) for one in error.faults]
+        return asked.show("class_join", 422, said=said, on=True, lost=False)
+    answer = asked.go("/class")
+    if own is opened:
+        give_cookie(answer, asked.house, asked.house.seats.cookie_of(own))
+    return answer
+
+
+def _number(text: str) -> int:
+    """Return a small number of a form as it was sent.
+
+    Raises
+    ------
+    HTTPException
+        It is none: the form is not one of ours.
+    """
+    if not (text.isascii() and text.isdecimal() and len(text) < 6):
+        raise HTTPException(400, texts()["refused"]["form"])
+    return int(text)
+
+
+def _done(asked: Asked, deed: Mapping[str, Any]) -> Response:
+    try:
+        asked.house.hall.do({**deed, "seat": asked.seat.name})
+    except CombustError as error:
+        return _shown(asked, 422, [str(one) for one in error.faults])
+    return asked.go("/class")
+
+
+def vote(asked: Asked) -> Response:
+    """Take the vote of this phone."""
+    question, answer = _number(asked.form.get("question", "")), _number(asked.form.get("answer", ""))
+    return _done(asked, {"do": "vote", "question": question, "answer": answer})
+
+
+def want(asked: Asked) -> Response:
+    """Take that this phone asks for a check."""
+    return _done(asked, {"do": "want", "check": asked.form.get("check", "")})
+
+
+def say_form(asked: Asked) -> Response:
+    """Return the fields for causes and how sure one is."""
+    return _say_shown(asked)
+
+
+def _say_shown(asked: Asked, status: int = 200, said: list[str] | None = None) -> Response:
+    hall = asked.house.hall
+    if not hall.words:
+        return asked.go("/class/join")
+    with hall.open() as room:
+        learner, note, factor = room.people.by_seat.get(asked.seat.name), *_head(room)
+    if learner is None:
+        return asked.go("/class/join")
+    form = dict(asked.form)
+    if not form:
+        for index, (name, share) in enumerate(list(learner.stated.items())[:ANSWERS]):
+            form |= {f"cause_{index}": name, f"share_{index}": f"{share:g}"}
+    facts: dict[str, Any] = {"causes": view.cause_choices(), "answers": range(ANSWERS), "form": form}
+    return asked.show("class_say", status, note=note, factor=factor, said=said or [], **facts)
+
+
+def _head(room: Any) -> tuple[str, str]:
+    facts = view.common(room)
+    return facts["note"], facts["factor"]
+
+
+def say(asked: Asked) -> Response:
+    """Take the causes that this phone states, with per cents."""
+    try:
+        asked.house.hall.do({"do": "state", "seat": asked.seat.name, "shares": _shares(asked.form)})
+    except CombustError as error:
+        return _say_shown(asked, 422, [str(one) for one in error.faults])
+    return asked.go("/class")
+
+
+def _shares(form: Mapping[str, str]) -> dict[str, float]:
+    """Return cause -> per cent as they were typed; a cause without a per cent is one that nobody can count.
+
+    Raises
+    ------
+    CombustError
+        No number, a cause twice, a number without its cause.
+    """
+    shares: dict[str, float] = {}
+    for index in range(ANSWERS):
+        cause, text = form.get(f"cause_{index}", ""), form.get(f"share_{index}", "").strip().removesuffix("%")
+        if not cause and not text.strip():
+            continue
+        cell = read_cell(text, "?")
+        hint = texts()["class"]["share_hint"]
+        if cell.why or cell.bound or cell.number != cell.number:
+            raise CombustError(Fault("share", text, "not_a_number", why="is no number of per cent", hint=hint))
+        if not cause or cause in shares:
+            why = "stands without its cause" if not cause else "is stated twice"
+            raise CombustError(Fault("cause", cause or text, "conflict", why=why, hint=hint))
+        shares[cause] = cell.number
+    return shares

@@ -1,0 +1,113 @@
+"""The lessons without code: predicted, shown, moved, practised. What is typed stands in the address: none is kept."""
+
+from __future__ import annotations
+
+import math
+import secrets
+from collections.abc import Mapping
+from typing import Any
+
+from starlette.responses import Response
+
+from combust.application.lessons.demonstrations import demonstration, start_of
+from combust.application.lessons.exercises import Exercise, exercise
+from combust.application.lessons.misconceptions import misconception_card
+from combust.application.lessons.predictions import Guess, guesses, lesson_path, outcome
+from combust.data.errors import CombustError, Fault
+from combust.edge.figures import lesson_gas, lesson_machine
+from combust.edge.figures.chart import Chart
+from combust.edge.lesson_source import Lesson, Slider, read_lesson
+from combust.edge.tables.cells import read_cell
+from combust.edge.web.asked import Asked
+
+MOST_TYPED = 60  # letters of a field
+MOST_SEED = 2**31
+
+
+def listed(asked: Asked) -> Response:
+    """Return the lessons in their order, with minutes and what each needs."""
+    path = [(title, [read_lesson(number) for number in numbers]) for title, numbers in lesson_path()]
+    return asked.show("lessons", path=path)
+
+
+def show(asked: Asked) -> Response:
+    """Return a lesson: its question first, then what comes out, the figure, the cards, an exercise.
+
+    Raises
+    ------
+    CombustError
+        There is no such lesson.
+    """
+    number = asked.request.path_params["number"]
+    order = [one for _, numbers in lesson_path() for one in numbers]
+    if number not in order:
+        raise CombustError(Fault("lesson", number, "unknown_name", why="is not there", hint="Take one of the list."))
+    lesson, seed = read_lesson(number), asked.request.query_params.get("seed", "")
+    own = seed.isascii() and seed.isdecimal() and len(seed) < 11 and int(seed) < MOST_SEED
+    task = exercise(lesson.exercise, seed=int(seed) if own else lesson.seed)
+    typed = _typed(asked.request.query_params, number, task)
+    at = _at(lesson.slider, typed.get("at", ""))
+    place = order.index(number)
+    return asked.show(
+        "lesson",
+        lesson=lesson,
+        typed=typed,
+        wall="wall" in typed,
+        seen="seen" in typed,
+        guesses=guesses(number),
+        compared=_compared(lesson, typed) if "seen" in typed else [],
+        slider=lesson.slider,
+        at=f"{at:g}",
+        chart=_drawn(lesson, at),
+        table=lambda name: demonstration(name, lesson.given),
+        card=misconception_card,
+        task=task,
+        answered=_answered(task, typed),
+        other=secrets.randbelow(MOST_SEED),
+        before=order[place - 1] if place else "",
+        after=order[place + 1] if place + 1 < len(order) else "",
+    )
+
+
+def _typed(query: Mapping[str, str], number: str, task: Exercise) -> dict[str, str]:
+    """Return what stands in the address of the fields that a lesson has, as long as a field can be."""
+    own = {"at", "seen", "seed", "wall"}
+    own |= {f"p_{one.key}" for one in guesses(number)} | {f"a_{one.key}" for one in task.asked}
+    return {name: " ".join(text.split())[:MOST_TYPED] for name, text in query.items() if name in own}
+
+
+def _at(slider: Slider, text: str) -> float:
+    """Return where the slider stands; what is no number, or beyond its ends, is told by where it stands then."""
+    value = read_cell(text, "?").number
+    return slider.start if math.isnan(value) else min(max(value, slider.low), slider.high)
+
+
+def _drawn(lesson: Lesson, at: float) -> Chart:
+    name = lesson.slider.draw
+    if name == "draw_start_fuel":
+        return lesson_machine.draw_start_fuel(start_of(lesson.given, cut_at_s=at))
+    draw: Any = getattr(lesson_gas, name, None) or getattr(lesson_machine, name)
+    chart: Chart = draw(at)
+    return chart
+
+
+def _compared(lesson: Lesson, typed: Mapping[str, str]) -> list[tuple[str, str, str, str]]:
+    """Return of each prediction: what it is about, what was said, what comes out, and whether it was met."""
+    truths = outcome(lesson.number, lesson.given)
+    return [_pair(one, typed.get(f"p_{one.key}", ""), truths[one.key]) for one in guesses(lesson.number)]
+
+
+def _pair(one: Guess, said: str, truth: Any) -> tuple[str, str, str, str]:
+    mine: Any = said if said in one.choice else "" if one.choice else read_cell(said, "?").number
+    if mine == "" or mine != mine:
+        return one.label, said and f"“{said}”", one.text(truth), "none"
+    return one.label, one.text(mine), one.text(truth), "met" if one.met(mine, truth) else "other"
+
+
+def _answered(task: Exercise, typed: Mapping[str, str]) -> list[tuple[str, str, bool]]:
+    """Return of each answer that was given: what was asked, what is said of it, whether it is right."""
+    mine: dict[str, Any] = {}
+    for one in task.asked:
+        if text := typed.get(f"a_{one.key}", ""):
+            mine[one.key] = text if one.choice else read_cell(text, "?").number
+    return [(one.label, one.said, one.right) for one in task.marked(**mine)] if mine else []
