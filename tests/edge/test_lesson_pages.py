@@ -172,3 +172,22 @@ def test_command_exercises_refuses_a_seed_that_cannot_be(seed: str, tmp_path: Pa
     done = CliRunner().invoke(cli, ["exercises", "--seed", seed, "--out", str(tmp_path)])
     assert done.exit_code == 2
     assert list(tmp_path.iterdir()) == []
+
+
+def test_command_exercises_names_the_misconception_and_shows_no_key(tmp_path: Path) -> None:
+    line = ["exercises", "--check", "voltage_at_the_heater", "--out", str(tmp_path)]
+    # by hand: 12.2 − 10 A · (15 + 5 · 12.7 + 20 mΩ) = 11.215 V, the cable counted one way
+    done = CliRunner().invoke(cli, [*line, "heater_v=11,21"])
+    assert done.exit_code == 0, done.output
+    assert "this is what comes out when the cable is counted one way" in done.stdout
+    assert "10.58" not in done.output
+    assert list(tmp_path.iterdir()) == []
+    right = json.loads(CliRunner().invoke(cli, [*line, "heater_v=10.58", "--json"]).stdout)
+    assert [one["said"] for one in right["checked"]] == ["right"]
+    side = ["exercises", "--check", "intake_duct_off", "side=exhaust"]
+    assert "pump, blower and voltage are left" in CliRunner().invoke(cli, side).stdout
+    for wrong in (["heater_v=much"], ["volt=3"], ["heater_v"]):
+        refused = CliRunner().invoke(cli, [*line, *wrong])
+        assert refused.exit_code != 0
+        assert "heater_v" in str(refused.exception)
+    assert "which exercise" in str(CliRunner().invoke(cli, ["exercises", "heater_v=3"]).exception)

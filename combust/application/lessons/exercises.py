@@ -40,9 +40,13 @@ class Asked:
     def is_right(self, mine: Any, value: Any) -> bool:
         """Return whether an answer counts as right."""
         if self.choice:
-            return str(mine).strip().lower() == str(value)
+            return _word(mine) == _word(value)
         number = as_number(mine)
         return number is not None and bool(abs(number - value) <= self.tolerance * (1.0 + 1e-9))
+
+
+def _word(said: Any) -> str:
+    return " ".join(str(said).replace("_", " ").lower().split())
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,6 +141,12 @@ class Exercise:
         """Return answers and worked steps, for the trainer's sheet."""
         answers = [(one.label, one.text(self._answers[one.key])) for one in self.asked]
         return {"answers": answers, "steps": list(self._steps), "values": dict(self._answers)}
+
+    def wrong(self) -> list[tuple[str, str, str]]:
+        """Return the wrong answers that are known, for the trainer's notes: what was asked, what is said, when."""
+        known = {one.key: one for one in self.asked}
+        told = [one for one in self._mistakes if one.value != self._answers[one.key]]
+        return [(known[one.key].label, known[one.key].text(one.value), one.when) for one in told]
 
     def _repr_html_(self) -> str:
         from html import escape

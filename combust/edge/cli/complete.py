@@ -78,6 +78,7 @@ WORDS: dict[str, Callable[[], Iterable[str]]] = {
     "said": lambda: causes(mark="="),
     "steps": lambda: causes("check", more=load_table("mystery")["action"]),
     "instrument_class": lambda: load_table("instruments")["class"],
+    "kind": lambda: import_module("combust.application.lessons.exercises").exercise_kinds(),
     "fed": lambda: import_module("combust.application.visit.supply").WHERE_FED,
     "emergency": lambda: finding_kinds("emergency"),
     "word": lambda: dict.fromkeys(entry.word for entry in import_module("combust.application.words").entries()),

@@ -106,7 +106,8 @@ def draw_wet(water_left_pct: float) -> Chart:
     factor, of_fuel = float(demo.fuel_factor(now)), float(demo.fuel_factor(dry))
     seen = float(air_ratio_from_o2(now.o2_dry_pct, FUEL))
     chart = _plane(
-        f"{water_left_pct:g} % of the water left: fuel factor {factor:.2f} instead of {of_fuel:.2f}, off the line",
+        f"{water_left_pct:g} % of the water left: fuel factor {factor:.2f}, "
+        + (f"the fuel's is {of_fuel:.2f}: off the line" if part else "the fuel's own: on the line"),
         f"CO2 against O2 with the fuel's line. With {water_left_pct:.0f} per cent of the water left in the sample "
         f"the point reads O2 {now.o2_dry_pct:.2f} %, CO2 {now.co2_dry_pct:.2f} %: fuel factor {factor:.2f} instead of "
         f"{of_fuel:.2f}; O2 alone would say lambda {seen:.2f}.",

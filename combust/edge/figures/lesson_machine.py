@@ -45,7 +45,11 @@ def draw_altitude(altitude_m: float) -> Chart:
         return healthy.lambda_at(healthy.air_at(pressure_from_altitude(heights), temp)).air_ratio_full
 
     ratio = float(expected(np.array([altitude_m]), TEMPERATURE_SHOWN_C)[0])
-    o2 = f", O2 to expect {float(heater_gas(FUEL, ratio).o2_dry_pct):.1f} %" if ratio >= 1.0 else ""
+    o2 = (
+        f", O2 to expect {float(heater_gas(FUEL, ratio).o2_dry_pct):.1f} %"
+        if ratio >= 1.0
+        else ", too little air to burn"
+    )
     result = f"{altitude_m:.0f} m and {TEMPERATURE_SHOWN_C:g} °C: lambda {ratio:.2f}{o2}"
     soot, heights = limit("air_ratio_soot"), np.linspace(0.0, 4500.0, 46)
     legend = [(f"air {temp:.0f} °C", *look) for temp, look in zip(TEMPERATURES_C, LOOKS, strict=False)]

@@ -107,7 +107,12 @@ def _pair(one: Guess, said: str, truth: Any) -> tuple[str, str, str, str]:
 def _answered(task: Exercise, typed: Mapping[str, str]) -> list[tuple[str, str, bool]]:
     """Return of each answer that was given: what was asked, what is said of it, whether it is right."""
     mine: dict[str, Any] = {}
+    unread = {}
     for one in task.asked:
         if text := typed.get(f"a_{one.key}", ""):
-            mine[one.key] = text if one.choice else read_cell(text, "?").number
-    return [(one.label, one.said, one.right) for one in task.marked(**mine)] if mine else []
+            cell = read_cell(text, "?")
+            mine[one.key] = text if one.choice else cell.number
+            if cell.why and not one.choice:
+                unread[one.label] = f"“{text}” {cell.why}"
+    marked = task.marked(**mine) if mine else ()
+    return [(one.label, unread.get(one.label, one.said), one.right) for one in marked]

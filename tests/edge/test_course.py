@@ -1,0 +1,60 @@
+"""The course pack: a day that adds up, handouts and a test without answers, a key that answers each question."""
+
+from __future__ import annotations
+
+import html
+import re
+from itertools import pairwise
+
+import pytest
+
+from combust.application.lessons.predictions import guesses, lesson_path, outcome
+from combust.edge.lesson_source import read_lesson
+from combust.edge.reports.course import course_pages, day_plan, questions_of_a_test
+from tests.edge.test_lesson_pages import Strict
+
+pytestmark = pytest.mark.regression
+NUMBERS = [number for _, numbers in lesson_path() for number in numbers]
+
+
+def words(page: str) -> str:
+    return " ".join(html.unescape(re.sub(r"<[^>]+>", " ", page.partition("<body>")[2])).split())
+
+
+def test_the_day_adds_up() -> None:
+    plan = day_plan()
+    clock = [int(begin[:2]) * 60 + int(begin[3:]) for begin, _, _ in plan]
+    assert [end - begin for begin, end in pairwise(clock)] == [one for _, one, _ in plan][:-1]
+    lessons = sum(minutes for _, minutes, what in plan if what.startswith("Lesson"))
+    assert lessons == sum(read_lesson(number).minutes for number in NUMBERS) == 180  # 6 of 20 minutes, 4 of 15
+    assert clock[-1] + plan[-1][1] <= 17 * 60
+
+
+def test_the_test_has_twenty_questions_and_the_key_answers_each() -> None:
+    for seed in (0, 8):
+        lines = [line for _, found in questions_of_a_test(seed) for line in found]
+        assert [line.number for line in lines] == list(range(1, 21))
+    pages = course_pages(7)
+    for one, found in questions_of_a_test(8):
+        for line in found:
+            assert f"{line.number}. {line.asked.label}" in words(pages["test"])
+            assert f"{line.number}. {line.asked.label} {line.answer}" in words(pages["test_key"])
+        for step in one.key()["steps"]:
+            assert " ".join(step.split()) in words(pages["test_key"])
+            assert " ".join(step.split()) not in words(pages["test"] + pages["handouts"])
+
+
+def test_pages_are_whole_and_only_the_trainers_tell_what_comes_out() -> None:
+    for name, page in course_pages(3).items():
+        parser = Strict()
+        parser.feed(page)
+        assert (name, parser.open, parser.fetched) == (name, [], [])
+        assert "no exercise is to be repeated on a real heater" in page
+    pages = course_pages(3)
+    for number in NUMBERS:
+        lesson = read_lesson(number)
+        assert f"Lesson {number} · {lesson.title}" in words(pages["handouts"])
+        truths = outcome(number, lesson.given)
+        for one in guesses(number):
+            assert f"{one.label} {one.text(truths[one.key])}" in words(pages["trainer"])
+            assert f"{one.label} {one.text(truths[one.key])}" not in words(pages["handouts"])
