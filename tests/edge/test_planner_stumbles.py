@@ -11,7 +11,7 @@ import pandas as pd
 import pytest
 
 from combust.application.fleet.difference import plan_difference
-from combust.edge.reports.difference_page import write_difference
+from combust.edge.reports.difference_page import prices_of, write_difference
 from combust.edge.tables.fleet import plan_fleet
 from tests.application.fleet import worked
 from tests.edge.runs import DATA, run
@@ -118,3 +118,74 @@ def test_a_difference_is_written_as_csv_too(tmp_path: Path) -> None:
     assert set(decisions["after"]) == {"OFF: needs kit"}
     sums = pd.read_csv(tmp_path / "difference_sums.csv").set_index("what")
     assert sums.loc["compensation kits to fit", "change"] == 3
+
+
+def test_the_money_of_a_difference_is_the_money_of_the_plans() -> None:
+    """31 kits and 4 spares (a tenth, rounded up) against 15 and 2: 18 * 700 less, by hand; fuel has no price."""
+    prices = {"price_compensation_kit": 700}
+    free, fifteen = (worked.plan(policy=prices, max_kits=kits) for kits in (None, 15))
+    told = plan_difference(
+        free.vehicles, fifteen.vehicles, (prices_of(free.assumptions), prices_of(fifteen.assumptions))
+    ).sums.set_index("what")
+    row = told.loc["grand total of kits, spares and fuel, in the money of the policy"]
+    assert (free.totals["cost"], fifteen.totals["cost"]) == (35 * 700, 17 * 700)
+    assert (row["before"], row["after"], row["change"]) == (35 * 700, 17 * 700, -18 * 700)
+
+
+def test_a_difference_tells_grades_that_are_not_known_and_heaters_that_no_sum_holds() -> None:
+    """A waxing fuel that is changed for one of unknown grade is no gain; 9 of the 41 small heaters stand at S2."""
+    tables = (worked.vehicles(), worked.sites(cold_filter_plugging_c=-4))
+    changes = ((), ("fuel = paraffinic",), ("type limit_1400 = limit_2400 where site_id = S2",))
+    plain, fuel, swapped = (
+        plan_fleet(*tables, heaters=worked.HEATERS, changes=change, with_assignment=False).vehicles
+        for change in changes
+    )
+    sums = plan_difference(plain, fuel).sums.set_index("what")["change"]
+    assert sums["fuel grade below the coldest night, of heaters that may run"] == -20
+    assert sums["fuel grade not known, of heaters that may run"] == 20
+    assert not sums.index.str.startswith("heaters of type").any()  # the same heaters on another fuel
+    sums = plan_difference(plain, swapped).sums.set_index("what")["change"]
+    told = {name: change for name, change in sums.items() if str(name).startswith("heaters of type")}
+    assert told == {
+        "heaters of type limit_1400; what they cost is in no sum": -9,
+        "heaters of type limit_2400; what they cost is in no sum": 9,
+    }
+
+
+def test_what_a_kit_alone_does_not_mend_is_said_and_bought() -> None:
+    """A kit for a heater whose fuel waxes and whose battery is too small gives no warm night by itself."""
+    cars, sites = worked.vehicles(), worked.sites()
+    cars.loc[cars["vehicle_id"] == "V1-03", "battery_ah"] = 20
+    sites.loc[sites["site_id"] == "S2", "cold_filter_plugging_c"] = -10  # its night is -18 °C
+    sites["cold_filter_plugging_c"] = sites["cold_filter_plugging_c"].mask(sites["site_id"] == "S3")
+    plan = plan_fleet(cars, sites, heaters=worked.HEATERS, with_assignment=False)
+    text = plan.kits.set_index("vehicle_id")["text"]
+    assert text["V1-01"].startswith("one heater more runs: 120 nights")
+    assert text["V1-03"].startswith("not by the kit alone, the battery is too small; then one heater more runs")
+    assert text["V2-01"].startswith("not by the kit alone, the fuel waxes; then")
+    assert text["V3-01"].startswith("not by the kit alone, the plugging point of the fuel is not known; then")
+    parts = plan.parts.set_index("part")
+    assert parts.loc["battery, with the kit", "who"] == "V1-03"
+    assert parts.loc["winter fuel, with the kit", "count"] == 9  # everybody at S2
+    assert parts.loc["fuel grade to ask for, with the kit", "count"] == 6  # everybody at S3
+    grades = plan.sites.set_index("site_id")["fuel_grade"]
+    assert grades["S2"].startswith("no heater runs; with the kits: WAXES (-10 °C): buy ")
+    assert grades["S3"].startswith("no heater runs; with the kits: not known")
+
+
+def test_a_driver_whose_heater_stays_off_is_told_of_the_night_without_heat() -> None:
+    plan = plan_fleet(worked.vehicles(), worked.sites(), heaters=worked.HEATERS, with_assignment=False)
+    lines = {card["site_id"]: " ".join(card["lines"]) for card in plan.cards}
+    for site, cold in (("S1", -12), ("S2", -18), ("S3", -25), ("S4", -15)):
+        assert (
+            f"A cab whose heater is off has no heat, {cold} °C on the coldest night: agree where to sleep"
+            in lines[site]
+        )
+    assert "has no heat" not in lines["S5"]  # all of them run
+
+
+def test_another_fuel_says_that_no_gasoline_heater_gets_diesel() -> None:
+    changes = ["fuel = 0.8 diesel_b7 + 0.2 kerosene by volume"]
+    plan = plan_fleet(worked.vehicles(), worked.sites(), heaters=worked.HEATERS, with_assignment=False, changes=changes)
+    note = next(note for note in plan.notes if note.startswith("changed: fuel"))
+    assert "a heater made for gasoline where this is diesel, or the other way, keeps its own" in note

@@ -216,6 +216,7 @@ def changed_tables(
             if change.table == "sites":
                 frame.loc[rows, "cold_filter_plugging_c"] = np.nan
             more = "; the plugging point that was entered is that of another fuel: not known"
+            more += "; a heater made for gasoline where this is diesel, or the other way, keeps its own"
         else:
             frame.loc[rows, change.column] = _moved(frame.loc[rows, change.column], change)
         out[change.table] = replace(out[change.table], frame=frame)

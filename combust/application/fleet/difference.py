@@ -10,24 +10,30 @@ import numpy as np
 import pandas as pd
 
 from combust.application.fleet.decisions import FUEL_WHEN, KEEP_OFF
+from combust.application.fleet.kits import spare_kits
 from combust.application.fleet.overview import SHORT, names_of
 from combust.application.fleet.rules import plan_safety
+from combust.application.fleet.totals import TOTALS
 from combust.data.errors import CombustError, Fault
 from combust.domain.result import Result, Rows
 from combust.domain.safety import Safety
 
 CELLS = ("vehicle_id", "kind", "column", "before", "after")
+ON_FUEL = " on "  # stands behind the name of a type that burns another fuel than its own
 ABSENT = "not in the plan"
 SUMS = {
     "vehicles": "vehicles planned",
     "off": "heaters off",
     "compensate": "compensation kits to fit",
     "cold": "cold cabs",
-    "battery": "batteries too small, of heaters that may run",
-    "below": "fuel below the coldest night, of heaters that may run",
+    "battery": TOTALS["battery_too_small"],
+    "battery_unknown": TOTALS["battery_unknown"],
+    "below": TOTALS["fuel_grade_below"],
+    "marginal": TOTALS["fuel_grade_marginal"],
+    "grade_unknown": TOTALS["fuel_grade_unknown"],
     "unsure": "decisions open or unknown",
     **{f"fuel_{when}": words for when, words in FUEL_WHEN.items() if when != "off"},
-    "cost": "money for kits, and for fuel now and with kits",
+    "cost": TOTALS["cost"],
 }
 
 
@@ -43,7 +49,8 @@ class PlanDifference(Result):
     decisions : DataFrame
         ``before, after, sureness, count, who``: whose decision changes, and how sure the later one is.
     sums : DataFrame
-        ``what, before, after, change``; an amount that one plan cannot tell is empty.
+        ``what, before, after, change``; an amount that one plan cannot tell is empty. Types of heater whose number
+        changes stand last: no policy holds what a heater costs.
     """
 
     cells: pd.DataFrame
@@ -87,7 +94,7 @@ def plan_difference(
     before, after : DataFrame
         The vehicles of the plans (``FleetPlan.vehicles``, or ``vehicles.parquet`` of its folder).
     prices : two mappings
-        ``price_compensation_kit`` and ``price_fuel_per_l`` of each plan, where they were given.
+        ``price_compensation_kit`` and ``price_fuel_per_l`` of each plan, where they were given, and ``spare_share``.
 
     Raises
     ------
@@ -154,7 +161,11 @@ def _decisions(old: pd.DataFrame, new: pd.DataFrame) -> pd.DataFrame:
 
 def _sums(old: pd.DataFrame, new: pd.DataFrame, prices: tuple[dict[str, float], dict[str, float]]) -> pd.DataFrame:
     sides = [_amounts(frame, priced) for frame, priced in zip((old, new), prices, strict=True)]
-    rows = [(words, sides[0][key], sides[1][key]) for key, words in SUMS.items()]
+    rows: list[tuple[str, Any, Any]] = [(words, sides[0][key], sides[1][key]) for key, words in SUMS.items()]
+    types = [frame["heater"].str.rsplit(ON_FUEL, n=1).str[0].value_counts() for frame in (old, new)]
+    for name in sorted(set(types[0].index) | set(types[1].index)):
+        held, then = (int(counts.get(name, 0)) for counts in types)
+        rows += [(f"heaters of type {name}; what they cost is in no sum", held, then)] if held != then else []
     table = pd.DataFrame(rows, columns=["what", "before", "after"]).astype({"before": float, "after": float})
     return table.assign(change=table["after"] - table["before"])
 
@@ -164,14 +175,19 @@ def _amounts(frame: pd.DataFrame, prices: dict[str, float]) -> dict[str, Any]:
     kits = int((frame["decision"] == "compensate").sum())
     litres = {when: float(frame.loc[frame["fuel_when"] == when, "fuel_l_per_season"].sum()) for when in FUEL_WHEN}
     kit, fuel = prices.get("price_compensation_kit"), prices.get("price_fuel_per_l")
-    costs = [price * amount for price, amount in ((kit, kits), (fuel, litres["now"] + litres["with_kit"])) if price]
+    fitted = kits + spare_kits(kits, prices.get("spare_share", 0.0))
+    burnt = litres["now"] + litres["with_kit"]
+    costs = [price * amount for price, amount in ((kit, fitted), (fuel, burnt)) if price is not None]
     return {
         "vehicles": len(frame),
         "off": int(off.sum()),
         "compensate": kits,
         "cold": int((frame["cab"] == "cold").sum()),
         "battery": int(((frame["battery"] == "too_small") & ~off).sum()),
+        "battery_unknown": int(((frame["battery"] == "unknown") & ~off).sum()),
         "below": int(((frame["fuel_grade"] == "below") & ~off).sum()),
+        "marginal": int(((frame["fuel_grade"] == "marginal") & ~off).sum()),
+        "grade_unknown": int(((frame["fuel_grade"] == "unknown") & ~off).sum()),
         "unsure": int(frame["sureness"].isin(["open", "unknown"]).sum()),
         **{f"fuel_{when}": amount for when, amount in litres.items()},
         "cost": sum(costs) if costs else None,

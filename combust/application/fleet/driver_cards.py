@@ -29,12 +29,6 @@ WHY_OFF = {
     "check_document": "No limit with the compensation was entered: read the heater's own document first.",
 }
 
-CARD_COLUMNS = [
-    "site_id", "vehicle_id", "heater", "decision", "compensation", "altitude_m", "design_temp_c", "mildest_use_temp_c",
-    "fuel_when", "fuel_l_per_night", "heat_short", "cab_temp_reached_full_c", "cab_temp_low_stage_c", "fuel_grade",
-    "battery", "cap_at_low_stage", "o2_dry_pct", "o2_dry_full_pct", *ACCOUNTS,
-]  # fmt: skip
-
 
 def site_cards(frame: pd.DataFrame, folded: Callable[[str], str]) -> list[dict[str, Any]]:
     """Return one card a site: ``site_id, title, lines``; a line that keeps a heater off stands first.
@@ -84,6 +78,11 @@ def _card(site: str, part: pd.DataFrame) -> dict[str, Any]:
     lines = []
     for why, alike in off.groupby(off["decision"].map(WHY_OFF).fillna(NOT_COVERED), sort=False):
         lines.append(f"HEATER OFF here: {_names(alike)}. {why}")
+    if len(off):
+        lines.append(
+            f"A cab whose heater is off has no heat, {cold_night} °C on the coldest night: agree where to sleep before "
+            "you go. No stove, grill or running engine to warm a cab: carbon monoxide."
+        )
     smoky = on["decision"] == "trim_first"
     lines += _smoky(on[smoky])
     unknown, known = on[on["decision"] == "look_up"], on[~on["decision"].isin(["trim_first", "look_up"])]

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from combust.application.fleet.decisions import KEEP_OFF
+from combust.application.fleet.decisions import KEEP_OFF, SUPPLIES, UNKNOWN
 from combust.application.fleet.heater_types import Fleet
 from combust.application.fleet.nights import as_typed, kept_heat
 from combust.application.fleet.policy import Policy
@@ -46,7 +46,12 @@ def most_kits(policy: Policy) -> int | None:
 
 def spares_of(kits: int, policy: Policy) -> int:
     """Return the spare kits that go with so many fitted ones, rounded up."""
-    return math.ceil(kits * policy["spare_share"] - 1e-9)
+    return spare_kits(kits, policy["spare_share"])
+
+
+def spare_kits(kits: int, share: float) -> int:
+    """Return the spare kits of a share of the fitted ones [-], rounded up."""
+    return math.ceil(kits * share - 1e-9)
 
 
 def by_id(names: pd.Series) -> Any:
@@ -100,7 +105,9 @@ def share_out(frame: pd.DataFrame, nights: Any, fleet: Fleet, policy: Policy) ->
             "fuel_l_per_season": litres,
             "heaters_off_then": off - np.arange(1, len(rows) + 1),
             "cost": np.nan if kit is None and per_l is None else (kit or 0.0) + (per_l or 0.0) * litres,
-            "text": [what_it_buys(*one) for one in zip(count, cab, part["design_temp_c"], strict=True)],
+            "text": [
+                what_it_buys(*one) for one in zip(count, cab, part["design_temp_c"], _in_the_way(part), strict=True)
+            ],
         },
         columns=list(KITS_COLUMNS),
     )
@@ -114,9 +121,25 @@ def share_out(frame: pd.DataFrame, nights: Any, fleet: Fleet, policy: Policy) ->
     ), table
 
 
-def what_it_buys(nights: float, cab_c: float, outside_c: float) -> str:
-    """Return what one kit buys, in words."""
+def _in_the_way(part: pd.DataFrame) -> list[str]:
+    """Return for each vehicle what of battery and fuel a kit alone does not mend, in words."""
+    told = {
+        **{key: words for key, words in SUPPLIES.items() if key[1] in ("below", "too_small")},
+        **{key: f"{words} is not known" for key, words in UNKNOWN.items()},
+    }
+    pairs = zip(part["battery"], part["fuel_grade"], strict=True)
+    return [
+        " and ".join(told[key] for key in (("battery", battery), ("fuel_grade", grade)) if key in told)
+        for battery, grade in pairs
+    ]
+
+
+def what_it_buys(nights: float, cab_c: float, outside_c: float, in_the_way: str = "") -> str:
+    """Return what one kit buys, in words; what battery and fuel still want comes first."""
+    more = (
+        "one heater more runs" if not in_the_way else f"not by the kit alone, {in_the_way}; then one heater more runs"
+    )
     return (
-        f"one heater more runs: {nights:.0f} nights a season, cab at about {cab_c:.0f} °C on the coldest night, "
+        f"{more}: {nights:.0f} nights a season, cab at about {cab_c:.0f} °C on the coldest night, "
         f"outside {as_typed(outside_c)} °C"
     )

@@ -37,11 +37,9 @@ SITE_COLUMNS = [
 AH_STEP = 5.0  # batteries are bought in steps of so many Ah
 KITS, BATTERIES, DOCUMENTS = "compensation kit", "battery", "limits to look up in the document"
 GRADES = "fuel grade to ask for"
+NOBODY = "no heater runs"
+WITH_KIT = ", with the kit"  # what a heater wants besides the kit that it gets
 LARGE, FEW = 1000, 12  # a cell of a plan of more vehicles names the first few; the rows of the vehicles name all
-SITE_COLUMNS = [
-    "site_id", "vehicle_id", "heater", "altitude_m", "design_temp_c", "mildest_use_temp_c", "decision", "cab",
-    "fuel_grade", "battery", "cold_filter_plugging_c", "fuel_when", "fuel_l_per_season", "sureness",
-]  # fmt: skip
 BLENDED = " + "  # stands in the name of a type that burns a blend
 OF_A_BLEND = ", each part of the blend; a point of the blend does not follow from those of its parts"
 
@@ -80,7 +78,10 @@ def light(frame: pd.DataFrame) -> pd.DataFrame:
 
 def _site(site: str, part: pd.DataFrame, policy: Policy, tell: Tell) -> dict[str, Any]:
     off = part["decision"].isin(KEEP_OFF)
-    on, kits = part[~off], int((part["decision"] == "compensate").sum())
+    on, fitted = part[~off], part[part["decision"] == "compensate"]
+    kits, grade = len(fitted), _grade(on, policy)
+    if kits and not len(on):
+        grade += f"; with the kits: {_grade(fitted, policy)}"
     litres = part.groupby("fuel_when")["fuel_l_per_season"].sum()
     per_kit, per_l = policy.given("price_compensation_kit"), policy.given("price_fuel_per_l")
     now, later = float(litres.get("now", 0.0)), float(litres.get("with_kit", 0.0))
@@ -96,7 +97,8 @@ def _site(site: str, part: pd.DataFrame, policy: Policy, tell: Tell) -> dict[str
         "not_as_it_is": _by_cause(on[~on["decision"].isin(["as_is", "compensated"])], tell),
         "cold_cabs": tell(on.loc[on["cab"] == "cold", "vehicle_id"]),
         "kits": kits,
-        "fuel_grade": _grade(on, policy),
+        "fuel_grade": _grade(on, policy)
+        + (f"; with the kits: {_grade(fitted, policy)}" if kits and not len(on) else ""),
         "battery": _battery(on, tell),
         "fuel_l_per_season": now,
         "fuel_l_per_season_with_kit": later,
@@ -137,7 +139,7 @@ def _grade(on: pd.DataFrame, policy: Policy) -> str:
     """Return what is to be said of the fuel at a site, worst first, and the plugging point that is needed."""
     asked = on[on["fuel_grade"] != "no_plugging_point"]
     if not len(asked):
-        return "no heater runs" if not len(on) else "gasoline only"
+        return NOBODY if not len(on) else "gasoline only"
     needed = grade_to_buy(asked["design_temp_c"].iloc[0] - policy["cold_filter_margin_k"])
     words = {
         "below": "WAXES ({}): buy " + needed,
@@ -160,36 +162,27 @@ def _battery(on: pd.DataFrame, tell: Tell) -> str:
     weak, unknown = (on.loc[on["battery"] == word, "vehicle_id"] for word in ("too_small", "unknown"))
     parts = [f"too small ({len(weak)}): {tell(weak)}"] if len(weak) else []
     parts += [f"not known ({len(unknown)}): {tell(unknown)}"] if len(unknown) else []
-    return "; ".join(parts) or ("enough" if len(on) else "no heater runs")
+    return "; ".join(parts) or ("enough" if len(on) else NOBODY)
 
 
 def parts_frame(frame: pd.DataFrame, remedies: pd.DataFrame, policy: Policy, spares: int) -> pd.DataFrame:
-    """Return what to get before the season: ``part, detail, count, who``; nothing for a heater that stays off."""
-    rows: list[tuple[str, str, int, str]] = []
+    """Return what to get before the season: ``part, detail, count, who``; nothing for a heater that stays off.
+
+    Batteries and fuel of heaters that run once their kit is fitted stand apart: a kit alone does not make them run.
+    """
+    rows: list[tuple[Any, ...]] = []
+    tell = partial(names_of, planned=len(frame))
 
     def add(part: str, detail: str, who: pd.DataFrame) -> None:
-        rows.append((part, detail, len(who), names_of(who["vehicle_id"], len(frame))))
+        rows.append((part, detail, len(who), tell(who["vehicle_id"])))
 
     kits = frame[frame["decision"] == "compensate"]
     for heater, alike in kits.groupby("heater", sort=True):
         add(KITS, f"for {heater}", alike)
     if spares:
         rows.append((KITS, "spare", spares, ""))
-    on = frame[~frame["decision"].isin(KEEP_OFF)]
-    weak = on[on["battery"] == "too_small"]
-    needed = np.ceil(weak["battery_needed_ah"] / AH_STEP) * AH_STEP
-    for (amp_hours, volts), alike in weak.groupby([needed, weak["battery_v"]], sort=True):
-        add(BATTERIES, f"at least {amp_hours:.0f} Ah at {volts:g} V", alike)
-    wax = on[on["fuel_grade"].isin(["below", "marginal"])]
-    for (verdict, site), alike in wax.groupby(["fuel_grade", "site_id"], sort=False):
-        needed = grade_to_buy(alike["design_temp_c"].iloc[0] - policy["cold_filter_margin_k"])
-        litres = alike["fuel_l_per_season"].sum()
-        word = "winter fuel" if verdict == "below" else "winter fuel, better"
-        add(word, f"{site}: plugging point {needed}, {litres:.0f} l", alike)
-    for site, alike in on[on["fuel_grade"] == "unknown"].groupby("site_id", sort=False):
-        needed = grade_to_buy(alike["design_temp_c"].iloc[0] - policy["cold_filter_margin_k"])
-        blended = alike["heater"].str.contains(BLENDED, regex=False).any()
-        add(GRADES, f"{site}: not known, needs a plugging point of {needed}{OF_A_BLEND if blended else ''}", alike)
+    for what, with_kit in ((frame[~frame["decision"].isin(KEEP_OFF)], ""), (kits, WITH_KIT)):
+        rows += [(f"{part}{with_kit}", *rest) for part, *rest in _supplies(what, policy, tell)]
     enough = remedies[remedies["enough"] & (remedies["rank"] == 1)]
     cold = frame[frame["cab"] == "cold"]
     for remedy, alike in enough[enough["vehicle_id"].isin(cold["vehicle_id"])].groupby("remedy", sort=False):
@@ -198,6 +191,30 @@ def parts_frame(frame: pd.DataFrame, remedies: pd.DataFrame, policy: Policy, spa
     for heater, alike in frame[frame["decision"].isin(NOT_ENTERED)].groupby("heater", sort=True):
         add(DOCUMENTS, str(heater), alike)
     return pd.DataFrame(rows, columns=["part", "detail", "count", "who"])
+
+
+def _supplies(on: pd.DataFrame, policy: Policy, tell: Tell) -> list[tuple[str, str, int, str]]:
+    """Return the batteries and the fuel that some vehicles want: ``part, detail, count, who``."""
+    rows: list[tuple[str, str, int, str]] = []
+
+    def add(part: str, detail: str, who: pd.DataFrame) -> None:
+        rows.append((part, detail, len(who), tell(who["vehicle_id"])))
+
+    weak = on[on["battery"] == "too_small"]
+    needed = np.ceil(weak["battery_needed_ah"] / AH_STEP) * AH_STEP
+    for (amp_hours, volts), alike in weak.groupby([needed, weak["battery_v"]], sort=True):
+        add(BATTERIES, f"at least {amp_hours:.0f} Ah at {volts:g} V", alike)
+    wax = on[on["fuel_grade"].isin(["below", "marginal"])]
+    for (verdict, site), alike in wax.groupby(["fuel_grade", "site_id"], sort=False):
+        grade = grade_to_buy(alike["design_temp_c"].iloc[0] - policy["cold_filter_margin_k"])
+        litres = alike["fuel_l_per_season"].sum()
+        word = "winter fuel" if verdict == "below" else "winter fuel, better"
+        add(word, f"{site}: plugging point {grade}, {litres:.0f} l", alike)
+    for site, alike in on[on["fuel_grade"] == "unknown"].groupby("site_id", sort=False):
+        grade = grade_to_buy(alike["design_temp_c"].iloc[0] - policy["cold_filter_margin_k"])
+        blended = alike["heater"].str.contains(BLENDED, regex=False).any()
+        add(GRADES, f"{site}: not known, needs a plugging point of {grade}{OF_A_BLEND if blended else ''}", alike)
+    return rows
 
 
 def decided(frame: pd.DataFrame, refused: int) -> list[tuple[str, int]]:

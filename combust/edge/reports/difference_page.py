@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 MOST_CSV_ROWS = 500_000  # of a table that is written as CSV too; Parquet holds any number
-PRICES = ("price_compensation_kit", "price_fuel_per_l")
+PRICES = ("price_compensation_kit", "price_fuel_per_l", "spare_share")
 
 
 def read_difference(before: str | Path, after: str | Path) -> PlanDifference:
@@ -34,7 +34,7 @@ def read_difference(before: str | Path, after: str | Path) -> PlanDifference:
 
 
 def prices_of(assumptions: pd.DataFrame) -> dict[str, float]:
-    """Return the prices of a plan that were given, from its assumptions."""
+    """Return the prices of a plan that were given and its share of spare kits, from its assumptions."""
     rows = assumptions[assumptions["quantity"].isin(PRICES)]
     told = dict(zip(rows["quantity"], rows["value"], strict=True))
     return {
