@@ -16,7 +16,9 @@ from typing import Any
 
 import click
 
+from combust.application.fleet.tables import fleet_fields
 from combust.application.words import allowed_range, check_lines, plain_text
+from combust.data.fields import Field
 from combust.data.tables import load_table
 from combust.data.vocabulary import quantities
 from combust.domain.limits import finding_kinds
@@ -25,6 +27,7 @@ from combust.edge.web.openapi import description
 
 ROOT = Path(__file__).parents[1]
 MADE = "<!-- Made by tools/make_docs.py; change the source and run it again. -->"
+FLEET_TABLES = {"vehicles": "Vehicles", "sites": "Sites", "routes": "Routes", "weather": "Hours of a site"}
 SEVERITIES = {"stop": "Stops", "warn": "Warnings", "note": "Notes"}
 
 
@@ -34,6 +37,7 @@ def pages() -> dict[Path, str]:
         ROOT / "docs" / "commands.md": command_page(),
         ROOT / "docs" / "glossary.md": glossary_page(),
         ROOT / "docs" / "errors.md": error_page(),
+        ROOT / "docs" / "fleet_tables.md": fleet_page(),
         ROOT / "docs" / "openapi.json": json.dumps(description(), indent=1, ensure_ascii=False) + "\n",
     }
 
@@ -141,6 +145,30 @@ def error_page() -> str:
         ]
         lines += ["", f"## {heading}", "", *_table(("code", "text"), told)]
     return "\n".join(lines) + "\n"
+
+
+def fleet_page() -> str:
+    """Return the page of the tables that a fleet is planned from: every column."""
+    lines = ["# The tables of a fleet", "", MADE, ""]
+    lines += ["`combust fleet` reads vehicles, sites and routes, and hourly series of a site. Headings are these words;",
+              "another unit may stand in a heading (`altitude_ft`, `design_temp_f`) and is converted. `--map HEADING=column`",
+              "names a heading of yours. A cell that is empty, `?` or `n/a` was not measured.",
+              "`data/larkfell_fleet/` holds an invented fleet to copy.", ""]  # fmt: skip
+    for name, heading in FLEET_TABLES.items():
+        rows = [
+            (_code(key), one.unit, one.band, _when_missing(one), one.meaning or one.hint)
+            for key, one in fleet_fields(name).items()
+        ]
+        lines += [f"## {heading}", "", *_table(("column", "unit", "allowed", "where it is missing", "what"), rows), ""]
+    return "\n".join(lines)
+
+
+def _when_missing(field: Field) -> str:
+    if field.required:
+        return "the row is refused"
+    if field.default is None:
+        return field.origin or "not known"
+    return f"{field.default} ({field.origin})" if field.origin else str(field.default)
 
 
 def _code(text: str) -> str:
