@@ -49,4 +49,4 @@ def test_every_package_of_the_extras_is_blocked() -> None:
 def test_the_wheel_takes_data_and_templates() -> None:
     wheel = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["tool"]["hatch"]["build"]["targets"]["wheel"]
     assert wheel["packages"] == ["combust"]
-    assert wheel["force-include"] == {"data": "combust/demo_data"}
+    assert wheel["force-include"] == {"data": "combust/demo_data", "notebooks/sources": "combust/lesson_sources"}

@@ -71,7 +71,9 @@ def drive(folder: Path, plan: Path | None) -> dict[str, int]:
     post(f"{here}/close", {"incomplete": "1"}, f"{here}/record", f"{way}/close")
     post(f"{here}/reopen", {"reason": "more"}, f"{here}/record", f"{way}/reopen")
     seen["POST /pair"] = phone.post("/pair", {"code": "0"}, page="/pair").status_code
-    seen["POST /mystery"] = phone.post("/mystery", {}, page=f"/mystery?seed=7&level={next(iter(LEVELS))}").status_code
+    case = f"/mystery?seed=7&level={next(iter(LEVELS))}"
+    seen["POST /mystery/step"] = phone.post("/mystery/step", {"take": "heating_air"}, page=case).status_code
+    seen["POST /mystery"] = phone.post("/mystery", {}, page=case).status_code
     seen["POST /api/reading"] = phone.send("/api/reading", {"o2_dry_pct": 8.2}).status_code
     seen[f"GET /api{way}"] = phone.get(f"/api{here}").status_code
     line = {"line": "note seen"}
