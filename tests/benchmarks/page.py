@@ -188,7 +188,7 @@ async def phone(number: int, cookie: str, token: str, times: list[float], end: f
     """Enter another reading every few seconds until the end: the form, then the page that it leads to."""
     line, random, here = Line(cookie), np.random.default_rng(number), f"/visit/V{number:03d}"
     papers = {"origin": f"http://127.0.0.1:{PORT}", "x_combust_token": token, "content_type": FORM}
-    await asyncio.sleep(EVERY_S * number / PHONES)
+    await asyncio.sleep(min(EVERY_S * number / PHONES, max(0.0, end - time.perf_counter())))
     while (begun := time.perf_counter()) < end:
         typed = {"stage": "high", "co_dry_ppm": "120", "once": f"{number:03d}-{begun:.9f}".replace(".", "-")}
         typed |= {"o2_dry_pct": f"{random.uniform(4.0, 9.0):.2f}", "flue_temp_c": f"{random.uniform(280.0, 380.0):.0f}"}
@@ -197,7 +197,7 @@ async def phone(number: int, cookie: str, token: str, times: list[float], end: f
         times.append(1e3 * (time.perf_counter() - begun))
         if (status, page_status) not in ((303, 200), (200, 200)) or (told and NEXT not in told):
             raise RuntimeError(f"an entry was answered {status}, {page_status}: {told[:300]!r}")
-        await asyncio.sleep(max(0.0, EVERY_S - (time.perf_counter() - begun)))
+        await asyncio.sleep(max(0.0, min(begun + EVERY_S, end) - time.perf_counter()))
 
 
 async def poller(number: int, cookie: str, times: list[float], end: float) -> None:

@@ -43,7 +43,7 @@ def in_order(frame: pd.DataFrame) -> pd.DataFrame:
 
 
 @pytest.mark.hand
-@settings(max_examples=40 if LONG else 5, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=40 if LONG else 3, deadline=None, suppress_health_check=list(HealthCheck))
 @given(
     seed=st.integers(0, 10**6),
     size=st.integers(4, 40),
