@@ -74,6 +74,22 @@ def test_what_was_asked_before_of_the_same_heater_changes_nothing(other):
 
 
 @pytest.mark.hand
+@pytest.mark.parametrize("wet", [{"co_wet_ppm": 50.0}, {"co_wet_ppm": 1500.0, "flue_temp_c": 350.0}])
+def test_a_wet_gas_whose_water_nobody_knows_says_nothing_of_the_causes(heater, wet):
+    """Without O2 or CO2 beside it wet CO cannot be brought to dry gas: the causes stand as without it."""
+    found, without = (rank_causes(heater, HERE | one)[0] for one in (wet, {**wet, "co_wet_ppm": None}))
+    assert sum(one.probability for one in found.causes) == pytest.approx(1.0, abs=1e-9)
+    assert [(one.cause, one.probability) for one in found.causes] == [
+        (one.cause, one.probability) for one in without.causes
+    ]
+    assert "nan" not in str(found)
+    assert [text for text in found.safety.lines() if "ppm CO" in text][:1] == [
+        f"STOP. {wet['co_wet_ppm']:.0f} ppm CO in the exhaust is above 1000 ppm as measured (type-approval figure, dry, "
+        "undiluted). Switch the heater off, let it run down, and do not hand it back."
+    ][: wet["co_wet_ppm"] > 1000.0]
+
+
+@pytest.mark.hand
 def test_phases_are_judged_apart(heater):
     rows = [{**READ, "phase": "before"}, {**READ, "phase": "after", "o2_dry_pct": 8.2}]
     found = rank_causes(heater, rows)

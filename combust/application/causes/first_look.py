@@ -92,9 +92,9 @@ def _look(
         invalid |= any(code in INVALID and not (code == "pair_impossible" and ev.burns_rich(reading)) for code in told)
         plain = dict(reading)
         for name in ("o2_dry_pct", "co2_dry_pct", "co_dry_ppm"):
-            twin = quantities()[name].wet_twin
-            if twin in plain and name not in plain:
-                plain[name] = number[name.split("_")[0]]
+            twin, dry = quantities()[name].wet_twin, number[name.split("_")[0]]
+            if twin in plain and name not in plain and not math.isnan(dry):  # CO alone, wet: nobody knows its water
+                plain[name] = dry
         used.append(plain)
         assumed += _assumed(plain)
     priors = shipped_priors()
@@ -107,7 +107,7 @@ def _fields(reading: Values, number: Mapping[str, float], heater: Heater) -> dic
     """Return the numbers that the sentences, and the limits of the heater's own document, take."""
     fields: dict[str, Any] = {**number, "analyser_setting": "", "pair_hint": "", "o2_dry_pct": number["o2"]}
     fields |= {"co2_maximum_pct": number["co2_maximum"], "analyser_co2_maximum_pct": number["analyser_co2_maximum"]}
-    fields |= {"co_dry_ppm": number["co"]}
+    fields |= {"co_dry_ppm": np.fmax(number["co"], float(reading.get("co_wet_ppm") or math.nan))}
     fields |= {key: value for key, value in reading.items() if isinstance(value, float)}
     height, pressure = (float(reading.get(key, math.nan)) for key in ("altitude_m", "pressure_hpa"))
     limits = heater.limits
