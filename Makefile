@@ -31,7 +31,7 @@ test: $(VENV)/.test browser
 # 200 driven heaters and 10 000 moves of one. The reached numbers are printed.
 study: $(VENV)/.test
 	COMBUST_LONG=yes $(BIN)/python -m pytest -s tests/application/test_causes_study.py tests/application/test_mystery_cases.py \
-	  tests/application/test_history_study.py tests/application/fleet/test_broken_tables.py tests/application/fleet/test_difference.py tests/application/fleet/test_weather.py \
+	  tests/application/test_history_study.py tests/application/fleet/test_broken_tables.py tests/application/fleet/test_difference.py tests/application/fleet/test_assignment.py tests/application/fleet/test_weather.py \
 	  tests/edge/test_running_conditions.py tests/application/trainer tests/kernel/test_heater_dynamics.py \
 	  tests/application/test_safety_lists.py tests/edge/test_logbook_hard.py tests/edge/test_logbook_killed.py \
 	  tests/edge/test_logbook_merge.py tests/edge/test_logbook_damaged.py tests/edge/test_tables_blocks.py \
