@@ -70,12 +70,11 @@ def imagined_results(center: Floats, noise: Floats, samples: int, generator: np.
     pick = generator.integers(0, draws, (count, samples))
     scatter = generator.standard_normal((count, samples, size)) @ np.linalg.cholesky(noise).swapaxes(-1, -2)
     results = np.take_along_axis(center, pick[:, :, None], axis=1) + scatter
-    log_density = np.empty((count, samples, count))
-    for index in range(count):
-        white = (results - mean[index]) @ inverse[index].T
-        constant = float(np.sum(np.log(np.diag(inverse[index]))))
-        log_density[:, :, index] = constant - 0.5 * np.sum(white * white, axis=2)
-    return log_density
+    whitened = results.reshape(1, count * samples, size) @ inverse.transpose(0, 2, 1)
+    whitened -= mean[:, None] @ inverse.transpose(0, 2, 1)
+    constant = np.log(np.diagonal(inverse, axis1=1, axis2=2)).sum(axis=1)
+    density: Floats = constant - 0.5 * np.einsum("knd,knd->nk", whitened, whitened)
+    return density.reshape(count, samples, count)
 
 
 def imagined_answers(
