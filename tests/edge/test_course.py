@@ -10,7 +10,7 @@ import pytest
 
 from combust.application.lessons.predictions import guesses, lesson_path, outcome
 from combust.edge.lesson_source import read_lesson
-from combust.edge.reports.course import course_pages, day_plan, questions_of_a_test
+from combust.edge.reports.course import course_pages, day_plan, experiments, questions_of_a_test
 from tests.edge.test_lesson_pages import Strict
 
 pytestmark = pytest.mark.regression
@@ -42,6 +42,22 @@ def test_the_test_has_twenty_questions_and_the_key_answers_each() -> None:
         for step in one.key()["steps"]:
             assert " ".join(step.split()) in words(pages["test_key"])
             assert " ".join(step.split()) not in words(pages["test"] + pages["handouts"])
+
+
+@pytest.mark.hand
+def test_the_live_experiments_need_no_heater_and_their_number_is_worked_out() -> None:
+    """Maximum CO2 of CH1.86O0.007: n air = 1 + 0.465 - 0.0035 = 1.4615 mol O2, with 79.05/20.95 as much N2 and argon:
+    1 / (1 + 5.515) = 15.35 vol %; at 16 vol % O2 of 20.95 it is 15.35 * 4.95 / 20.95 = 3.6 vol %.
+    """
+    pages = course_pages(3)
+    told = words(pages["trainer"])
+    assert "a calculated CO2 is 3.6 vol % for diesel_b7" in told
+    for one in experiments():
+        assert one["caution"] in told
+        assert one["seen"] in told
+        assert one["caution"] in words(pages["handouts"])
+        assert one["seen"] not in words(pages["handouts"])
+        assert not re.search(r"\b(start|light|switch on) the heater", " ".join(one["do"]))
 
 
 def test_pages_are_whole_and_only_the_trainers_tell_what_comes_out() -> None:

@@ -12,6 +12,7 @@ from typing import Any
 
 from combust.application.lessons.demonstrations import demonstration
 from combust.application.lessons.exercises import Asked, Exercise, exercise, exercise_sheet
+from combust.application.lessons.gas import co2_by_calculation
 from combust.application.lessons.misconceptions import misconception_card
 from combust.application.lessons.predictions import guesses, lesson_path, outcome
 from combust.data.tables import load_table
@@ -44,6 +45,7 @@ def course_pages(seed: int = 1) -> dict[str, str]:
         "seed": seed,
         "course": course,
         "plan": day_plan(),
+        "experiments": experiments(),
         "lessons": [_of_lesson(number, seed) for _, numbers in lesson_path() for number in numbers],
         "test": questions_of_a_test(seed + 1),
         "questions": QUESTIONS,
@@ -75,6 +77,17 @@ def day_plan() -> list[tuple[str, int, str]]:
             rows.append((f"{begin // HOUR:02d}:{begin % HOUR:02d}", minutes, words))
             now += minutes
     return rows
+
+
+def experiments(fuel: str = "diesel_b7") -> list[dict[str, Any]]:
+    """Return what is shown live with an analyser, its numbers worked out for a fuel."""
+    found = []
+    for one in load_table("lessons")["course"]["experiment"]:
+        told = {}
+        if "o2_dry_pct" in one:
+            told = {"calculated": f"{float(co2_by_calculation(one['o2_dry_pct'], fuel)):.1f}", "fuel": fuel}
+        found.append(one | {"seen": one["seen"].format(**told)})
+    return found
 
 
 def questions_of_a_test(seed: int) -> list[tuple[Exercise, list[Question]]]:
