@@ -24,7 +24,7 @@ OPEN_PAGES = ("/class/wall", "/class/desk")
 
 def records(effort: Effort) -> list[Record]:
     """Return what the phones of a class wait for, and the memory and processors of the server under them."""
-    seconds = float(effort.pick(4, 60))
+    seconds = float(effort.pick(3, 60))
     with tempfile.TemporaryDirectory() as folder:
         found = under_class(Path(folder) / "class.book", seconds)
         theirs = page.empty_under_load(min(seconds, 10.0))
