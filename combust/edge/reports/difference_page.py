@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 from combust.application.fleet.difference import PlanDifference, plan_difference
 from combust.domain.result import plain
 from combust.edge.cli.output import write_text
-from combust.edge.reports.html import page
+from combust.edge.reports.html import page, unbroken
 from combust.edge.tables.plan_files import load_plan
 from combust.edge.whole_file import whole_file
 
@@ -53,7 +53,10 @@ def write_difference(difference: PlanDifference, folder: str | Path, *, title: s
             for side in ("before", "after")
         }
     )
-    write_text(folder / "difference.html", page("difference", title=title, difference=difference, **_parts(difference)))
+    write_text(
+        folder / "difference.html",
+        page("difference", title=title, difference=difference, unbroken=unbroken, **_parts(difference)),
+    )
     tables = {"cells": cells, "decisions": difference.decisions, "sums": difference.sums}
     for name, table in {f"difference_{name}": table for name, table in tables.items()}.items():
         if len(table) <= MOST_CSV_ROWS:

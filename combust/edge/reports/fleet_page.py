@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import base64
 import hashlib
-import re
 from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -20,7 +19,7 @@ from combust.domain.result import plain
 from combust.edge.cli.output import write_text
 from combust.edge.figures.elevation import elevation_picture
 from combust.edge.figures.margins import margin_picture, margin_scale
-from combust.edge.reports.html import harmless, page, picture
+from combust.edge.reports.html import page, picture, unbroken
 from combust.edge.reports.weather_part import weather_facts
 from combust.edge.tables.plan_files import write_plan_files
 
@@ -31,7 +30,6 @@ if TYPE_CHECKING:
 MOST = {"vehicles": 1000, "routes": 60, "kits": 40, "faults": 200, "warnings": 10}  # on the page; the tables hold all
 HEADS = ("vehicle", "site", "heater", "decision", "how sure", "metres left", "lambda left", "cab on the cold night",
          "fuel grade", "battery", "fuel in a season")  # fmt: skip
-LONGEST_ID = 32
 WEAK = ("too_small", "unknown")
 FLIP = ["swing", "decision", "from_answer", "to_answer"]
 
@@ -99,17 +97,6 @@ def plan_page(plan: FleetPlan, figures: Mapping[str, Figure], *, title: str) -> 
             if len(frame) <= LARGE
         ],
     )
-
-
-def unbroken(text: str) -> Any:
-    """Return a text for the page in which no name breaks at its hyphen; a very long one still may."""
-    from markupsafe import Markup, escape
-
-    pieces = (
-        Markup('<span class="id">{}</span>').format(one) if "-" in one and len(one) <= LONGEST_ID else escape(one)
-        for one in re.split(r"(\s+)", harmless(text))
-    )
-    return Markup("").join(pieces)
 
 
 def _site_rows(plan: FleetPlan, widest: float) -> list[dict[str, Any]]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import re
 from collections.abc import Iterable
 from functools import cache
 from html import escape
@@ -16,6 +17,7 @@ from combust.edge.figures.style import svg_text
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
+LONGEST_ID = 32
 LEFT = 'style="text-align:left;vertical-align:top;overflow-wrap:anywhere"'
 
 
@@ -89,3 +91,15 @@ def table(rows: Iterable[Iterable[object]], head: Iterable[str] = ()) -> str:
 def status(html: str) -> str:
     """Return HTML as a region whose changes are read out to people who cannot see them."""
     return f'<div role="status" aria-live="polite">{html}</div>'
+
+
+def unbroken(text: str) -> Any:
+    """Return a text for the page in which no name breaks at its hyphen; a very long one still may."""
+    from markupsafe import Markup
+    from markupsafe import escape as escaped
+
+    pieces = (
+        Markup('<span class="id">{}</span>').format(one) if "-" in one and len(one) <= LONGEST_ID else escaped(one)
+        for one in re.split(r"(\s+)", harmless(text))
+    )
+    return Markup("").join(pieces)

@@ -11,7 +11,8 @@ import pytest
 from combust.application.fleet.decisions import RUNS
 from combust.application.fleet.nights import as_typed, colder
 from combust.application.fleet.plan import FleetPlan
-from combust.edge.reports.fleet_page import plan_page, unbroken
+from combust.edge.reports.fleet_page import plan_page
+from combust.edge.reports.html import unbroken
 from combust.edge.tables.fleet import plan_fleet
 from tests.application.fleet import worked
 
