@@ -56,18 +56,23 @@ def elevation(distance_km: Any, height_m: Any) -> Elevation:
     return Elevation(np.minimum.reduceat(np.where(at_top, distance, np.inf), starts), highest, without)
 
 
-def stretches_above(way: Elevation, limit_m: float) -> list[tuple[float, float]]:
-    """Return (from, to) of each stretch above a height [km]: straight between points, rounded outwards to 0.1 km."""
+def crossings(way: Elevation, limit_m: float) -> list[tuple[float, float]]:
+    """Return (from, to) of each stretch above a height [km], straight between points."""
     distance, height = way.distance_km, way.height_m
     above = height > limit_m
     if not above.any():
         return []
     turns = np.flatnonzero(np.diff(above))
     steps = (limit_m - height[turns]) / (height[turns + 1] - height[turns])
-    crossings = distance[turns] + steps * (distance[turns + 1] - distance[turns])
-    ends = [*(distance[:1] if above[0] else ()), *crossings, *(distance[-1:] if above[-1] else ())]
+    crossed = distance[turns] + steps * (distance[turns + 1] - distance[turns])
+    ends = [*(distance[:1] if above[0] else ()), *crossed, *(distance[-1:] if above[-1] else ())]
+    return list(zip(ends[::2], ends[1::2], strict=True))
+
+
+def stretches_above(way: Elevation, limit_m: float) -> list[tuple[float, float]]:
+    """Return (from, to) of each stretch above a height [km], rounded outwards to 0.1 km."""
     out = [(math.floor(10.0 * one + 1e-6) / 10.0, math.ceil(10.0 * two - 1e-6) / 10.0)
-           for one, two in zip(ends[::2], ends[1::2], strict=True)]  # fmt: skip
+           for one, two in crossings(way, limit_m)]  # fmt: skip
     return _together(out)
 
 

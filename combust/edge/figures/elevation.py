@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import base64
 from html import escape
 from typing import Any
 
 import numpy as np
 
-from combust.application.fleet.elevation import Elevation, stretch_words, stretches_above
+from combust.application.fleet.elevation import Elevation, crossings, stretch_words, stretches_above
+from combust.edge.figures.style import svg_picture
 
 WIDTH, LEFT, RIGHT, TOP, FOOT = 380, 46, 372, 14, 112
 STRIP = 19  # height of the strip of each limit below the picture
@@ -43,12 +43,13 @@ def elevation_picture(way: Elevation, limits_m: list[float], name: str) -> dict[
         return FOOT - (FOOT - TOP) * (np.asarray(metres) - low) / (high - low)
 
     parts = [_ground(x(distance), y(height))]
-    parts += [_above(distance, height, shown[0], x, y)] if shown else []
+    parts += [_above(way, shown[0], x, y)] if shown else []
     parts += [_limit(one, float(y(one)), place % 2 == 1) for place, one in enumerate(shown) if one <= high]
     parts += _axes(low, high, far, x, y)
     bottom = FOOT + 26
+    stretches = {one: stretches_above(way, one) for one in known}
     for one in shown:
-        parts.append(_strip(one, stretches_above(way, one), bottom, x))
+        parts.append(_strip(one, stretches[one], bottom, x))
         bottom += STRIP
     hatch = (
         '<defs><pattern id="h" width="6" height="6" patternUnits="userSpaceOnUse" patternTransform="rotate(45)">'
@@ -58,13 +59,9 @@ def elevation_picture(way: Elevation, limits_m: list[float], name: str) -> dict[
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH} {bottom}" width="{WIDTH}" height="{bottom}">'
         f"{hatch}{''.join(parts)}</svg>"
     )
-    data = base64.b64encode(svg.encode()).decode("ascii")
-    off = [
-        f"above the limit of {one:.0f} m, heater off: {stretch_words(stretches_above(way, one)) or 'nowhere'}"
-        for one in known
-    ]
+    off = [f"above the limit of {one:.0f} m, heater off: {stretch_words(stretches[one]) or 'nowhere'}" for one in known]
     told = f"{name}: {far:g} km, {height.min():.0f} to {height.max():.0f} m" + "".join(f"; {one}" for one in off)
-    return {"src": f"data:image/svg+xml;base64,{data}", "alt": told}
+    return svg_picture(svg, told)
 
 
 def _points(x: Any, y: Any) -> str:
@@ -76,26 +73,15 @@ def _ground(x: Any, y: Any) -> str:
     return f'<polygon points="{_points(x, y)} {ends}" fill="#ddd" stroke="#000" stroke-width="1.2"/>'
 
 
-def _above(distance: Any, height: Any, limit: float, x: Any, y: Any) -> str:
+def _above(way: Elevation, limit: float, x: Any, y: Any) -> str:
     """Return what lies above the lowest limit, hatched: each stretch from limit to limit."""
-    above = height > limit
+    above = way.height_m > limit
+    runs = np.split(np.arange(len(above)), np.flatnonzero(np.diff(above)) + 1)
     out = []
-    for run in np.split(np.arange(len(height)), np.flatnonzero(np.diff(above)) + 1):
-        if not above[run[0]]:
-            continue
-        before, after = run[0] - 1, run[-1] + 1
-        kms = [
-            *([_crossing(distance, height, before, run[0], limit)] if before >= 0 else [distance[0]]),
-            *distance[run],
-        ]
-        kms.append(_crossing(distance, height, run[-1], after, limit) if after < len(height) else distance[-1])
-        metres = [limit, *height[run], limit]
+    for (one, two), run in zip(crossings(way, limit), (run for run in runs if above[run[0]]), strict=True):
+        kms, metres = [one, *way.distance_km[run], two], [limit, *way.height_m[run], limit]
         out.append(f'<polygon points="{_points(x(kms), y(metres))}" fill="url(#h)" stroke="#000" stroke-width="1.2"/>')
     return "".join(out)
-
-
-def _crossing(distance: Any, height: Any, one: int, two: int, limit: float) -> float:
-    return float(distance[one] + (limit - height[one]) / (height[two] - height[one]) * (distance[two] - distance[one]))
 
 
 def _limit(limit: float, y: float, on_the_right: bool) -> str:

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-import base64
 from typing import Any
 
 import numpy as np
+
+from combust.edge.figures.style import svg_picture
 
 BINS, WIDTH, HEIGHT = 30, 150, 22
 MIDDLE = HEIGHT / 2.0
@@ -41,8 +42,7 @@ def margin_picture(margin_m: Any, off: Any, widest_m: float) -> dict[str, str]:
     svg = f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH} {HEIGHT}">{lines}{"".join(parts)}</svg>'
     told = [_told("off", margin[off & known]), _told("may run", margin[~off & known])]
     told += [f"{int((~known).sum())} without a known limit"] if (~known).any() else []
-    data = base64.b64encode(svg.encode()).decode("ascii")
-    return {"src": f"data:image/svg+xml;base64,{data}", "alt": "; ".join(one for one in told if one)}
+    return svg_picture(svg, "; ".join(one for one in told if one))
 
 
 def _told(word: str, margin: Any) -> str:

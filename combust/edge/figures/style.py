@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import io
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -54,6 +55,11 @@ def marker_line(plot: Any, x: float, text: str = "") -> None:
 def source_line(figure: Figure, text: str) -> None:
     """Write where the numbers come from along the foot."""
     figure.supxlabel(text, fontsize=7, color=GREY)
+
+
+def svg_picture(svg: str, alt: str) -> dict[str, str]:
+    """Return the text of an SVG as a picture for a page: a data URL (it can run no script and fetch nothing), alt."""
+    return {"src": f"data:image/svg+xml;base64,{base64.b64encode(svg.encode()).decode('ascii')}", "alt": alt}
 
 
 def svg_text(figure: Figure) -> str:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import base64
 import re
 from collections.abc import Iterable
 from functools import cache
@@ -12,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 from combust import __version__
 from combust.domain.limits import cautions
 from combust.domain.result import plain
-from combust.edge.figures.style import svg_text
+from combust.edge.figures.style import svg_picture, svg_text
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -66,8 +65,7 @@ def small_picture(name: str, one: Any, alt: str, caption: str = "") -> dict[str,
 
 
 def _shown(svg: str, alt: str, caption: str) -> dict[str, str]:
-    data = base64.b64encode(svg.encode()).decode("ascii")
-    return {"src": f"data:image/svg+xml;base64,{data}", "alt": alt, "caption": caption or alt}
+    return svg_picture(svg, alt) | {"caption": caption or alt}
 
 
 def paragraphs(texts: Iterable[object], *, strong: bool = False) -> str:
