@@ -9,11 +9,11 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from combust.application.fleet.decisions import FUEL_WHEN, KEEP_OFF
+from combust.application.fleet.decisions import FUEL_WHEN
 from combust.application.fleet.kits import spare_kits
 from combust.application.fleet.overview import SHORT, names_of
-from combust.application.fleet.rules import plan_safety
-from combust.application.fleet.totals import TOTALS
+from combust.application.fleet.rules import plan_safety, stays_off
+from combust.application.fleet.totals import TOTALS, counts_of, litres_of
 from combust.data.errors import CombustError, Fault
 from combust.domain.result import Result, Rows
 from combust.domain.safety import Safety
@@ -24,13 +24,10 @@ ABSENT = "not in the plan"
 SUMS = {
     "vehicles": "vehicles planned",
     "off": "heaters off",
-    "compensate": "compensation kits to fit",
-    "cold": "cold cabs",
-    "battery": TOTALS["battery_too_small"],
-    "battery_unknown": TOTALS["battery_unknown"],
-    "below": TOTALS["fuel_grade_below"],
-    "marginal": TOTALS["fuel_grade_marginal"],
-    "grade_unknown": TOTALS["fuel_grade_unknown"],
+    "compensation_kits": TOTALS["compensation_kits"],
+    "heat_short": "cold cabs",
+    **{key: TOTALS[key] for key in ("battery_too_small", "battery_unknown")},
+    **{key: TOTALS[key] for key in ("fuel_grade_below", "fuel_grade_marginal", "fuel_grade_unknown")},
     "unsure": "decisions open or unknown",
     **{f"fuel_{when}": words for when, words in FUEL_WHEN.items() if when != "off"},
     "cost": TOTALS["cost"],
@@ -171,24 +168,17 @@ def _sums(old: pd.DataFrame, new: pd.DataFrame, prices: tuple[dict[str, float], 
 
 
 def _amounts(frame: pd.DataFrame, prices: dict[str, float]) -> dict[str, Any]:
-    off = frame["decision"].isin(KEEP_OFF)
-    kits = int((frame["decision"] == "compensate").sum())
-    litres = {when: float(frame.loc[frame["fuel_when"] == when, "fuel_l_per_season"].sum()) for when in FUEL_WHEN}
+    counted, litres = counts_of(frame), litres_of(frame)
+    kits = counted["compensation_kits"]
     kit, fuel = prices.get("price_compensation_kit"), prices.get("price_fuel_per_l")
     fitted = kits + spare_kits(kits, prices.get("spare_share", 0.0))
     burnt = litres["now"] + litres["with_kit"]
     costs = [price * amount for price, amount in ((kit, fitted), (fuel, burnt)) if price is not None]
     return {
         "vehicles": len(frame),
-        "off": int(off.sum()),
-        "compensate": kits,
-        "cold": int((frame["cab"] == "cold").sum()),
-        "battery": int(((frame["battery"] == "too_small") & ~off).sum()),
-        "battery_unknown": int(((frame["battery"] == "unknown") & ~off).sum()),
-        "below": int(((frame["fuel_grade"] == "below") & ~off).sum()),
-        "marginal": int(((frame["fuel_grade"] == "marginal") & ~off).sum()),
-        "grade_unknown": int(((frame["fuel_grade"] == "unknown") & ~off).sum()),
-        "unsure": int(frame["sureness"].isin(["open", "unknown"]).sum()),
+        **counted,
+        "off": int(stays_off(frame).sum()),
+        "unsure": counted["sureness_open"] + counted["sureness_unknown"],
         **{f"fuel_{when}": amount for when, amount in litres.items()},
         "cost": sum(costs) if costs else None,
     }

@@ -57,16 +57,25 @@ COUNTED = {  # how many vehicles have a value in a column
 }
 
 
-def totals_of(frame: pd.DataFrame, policy: Policy, refused: int) -> dict[str, float | int | None]:
-    """Return how many vehicles are what, and litres and money; every sum follows from the rows of the vehicles."""
+def counts_of(frame: pd.DataFrame) -> dict[str, int]:
+    """Return how many vehicles have each value of ``COUNTED``."""
     off = {column: stays_off(frame) for column in ("battery", "fuel_grade")}  # what it has does not matter there
-    counted = {
+    return {
         key: int(((frame[column] == value) & ~off.get(column, False)).sum()) for key, (column, value) in COUNTED.items()
     }
+
+
+def litres_of(frame: pd.DataFrame) -> dict[str, float]:
+    """Return the fuel of the season by when it is burnt [l]."""
+    return {when: float(frame.loc[frame["fuel_when"] == when, "fuel_l_per_season"].sum()) for when in FUEL_WHEN}
+
+
+def totals_of(frame: pd.DataFrame, policy: Policy, refused: int) -> dict[str, float | int | None]:
+    """Return how many vehicles are what, and litres and money; every sum follows from the rows of the vehicles."""
+    counted, litres = counts_of(frame), litres_of(frame)
     kits = counted["compensation_kits"]
     spares, keeps_off = spares_of(kits, policy), int(stays_off(frame).sum())
     asked = (frame["decision"] == "check_document") & (frame["compensation"] == "none")
-    litres = {when: float(frame.loc[frame["fuel_when"] == when, "fuel_l_per_season"].sum()) for when in FUEL_WHEN}
     kit_price, fuel_price = policy.given("price_compensation_kit"), policy.given("price_fuel_per_l")
     costs = {
         "cost_kits": None if kit_price is None else (kits + spares) * kit_price,
