@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import importlib
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import KW_ONLY, dataclass, replace
 from typing import Any, Literal
 
@@ -166,6 +166,18 @@ def shorten(value: object, limit: int = 60) -> str:
         return f"{value:.10g}"
     text = printable(str(value))
     return text if len(text) <= limit else text[: limit - 1] + "…"
+
+
+def first_few(names: Sequence[str], most: int) -> str:
+    """Return names in a row, at most so many, and how many more there are.
+
+    Examples
+    --------
+    >>> first_few(["A", "B"], 2), first_few(["A", "B", "C"], 2)
+    ('A, B', 'A, B and 1 more')
+    """
+    more = f" and {len(names) - most} more" if len(names) > most else ""
+    return ", ".join(names[:most]) + more
 
 
 def printable(text: str) -> str:

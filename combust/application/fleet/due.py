@@ -13,6 +13,7 @@ import pandas as pd
 from combust.application.fleet.heater_types import Fleet
 from combust.application.history.drift_test import rule
 from combust.application.history.fleet_history import FleetHistory
+from combust.data.errors import first_few
 from combust.data.near import folded_name
 from combust.domain.heater import Heater
 from combust.domain.limits import Finding, finding
@@ -63,8 +64,7 @@ class DueList:
     def safety(self) -> Safety:
         """The stop conditions of the log, vehicles first."""
         off = [f"{one.vehicle_id} ({one.heater_id})" for one in self.due if one.stopped]
-        more = f" and {len(off) - MOST_NAMES} more" if len(off) > MOST_NAMES else ""
-        told = [finding("history_stopped", count=len(off), who=", ".join(off[:MOST_NAMES]) + more)] if off else []
+        told = [finding("history_stopped", count=len(off), who=first_few(off, MOST_NAMES))] if off else []
         return Safety((*told, *self.unplaced))
 
     def lines(self) -> Rows:
@@ -183,7 +183,6 @@ def _notes(told: FleetHistory, names: pd.Series, own: Any, log: HeaterLog) -> tu
         notes.append(f"history: {', '.join(twice[:MOST_NAMES])} stands in more than one vehicle: it counts for each.")
     lost = sorted(log.names - set(names))
     if lost:
-        more = f" and {len(lost) - MOST_NAMES} more" if len(lost) > MOST_NAMES else ""
-        notes.append(f"history: in the log and in no vehicle: {', '.join(lost[:MOST_NAMES])}{more}.")
+        notes.append(f"history: in the log and in no vehicle: {first_few(lost, MOST_NAMES)}.")
     notes += [f"history: {name}: {one.why}" for name, one in told.not_followed.items()]
     return (*notes, *(f"history: {text}" for text in told.left_out))

@@ -12,6 +12,7 @@ import pandas as pd
 from combust.application.fleet.decisions import DECISIONS, KEEP_OFF, NOT_ENTERED, SURENESS
 from combust.application.fleet.nights import as_typed, colder
 from combust.application.fleet.policy import Policy
+from combust.data.errors import first_few
 from combust.data.tables import load_table
 
 Tell = Callable[[pd.Series], str]
@@ -97,8 +98,7 @@ def _site(site: str, part: pd.DataFrame, policy: Policy, tell: Tell) -> dict[str
         "not_as_it_is": _by_cause(on[~on["decision"].isin(["as_is", "compensated"])], tell),
         "cold_cabs": tell(on.loc[on["cab"] == "cold", "vehicle_id"]),
         "kits": kits,
-        "fuel_grade": _grade(on, policy)
-        + (f"; with the kits: {_grade(fitted, policy)}" if kits and not len(on) else ""),
+        "fuel_grade": grade,
         "battery": _battery(on, tell),
         "fuel_l_per_season": now,
         "fuel_l_per_season_with_kit": later,
@@ -117,11 +117,14 @@ def _by_cause(part: pd.DataFrame, tell: Tell) -> str:
     )
 
 
+def as_fitted(heater: str, compensation: str) -> str:
+    """Return a heater and the compensation that is fitted to it, in a cell."""
+    return heater if compensation == "none" else f"{heater} + {compensation}"
+
+
 def names_of(vehicles: pd.Series, planned: int) -> str:
     """Return the names of some vehicles of a plan of so many: all, or the first few where it is large."""
-    if planned <= LARGE or len(vehicles) <= FEW:
-        return ", ".join(vehicles.astype(str))
-    return f"{', '.join(vehicles.iloc[:FEW].astype(str))} and {len(vehicles) - FEW} more"
+    return first_few(vehicles.astype(str).tolist(), len(vehicles) if planned <= LARGE else FEW)
 
 
 def grade_of(needed_c: float) -> str:

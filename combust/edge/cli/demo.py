@@ -11,6 +11,7 @@ import click
 from combust.application.causes.rank import rank_causes
 from combust.application.causes.visit_result import VisitResult
 from combust.application.reading.result import ReadingResult, interpret
+from combust.data.errors import first_few
 from combust.domain.heater import Heater
 from combust.domain.limits import cautions
 from combust.domain.reading import Reading
@@ -148,7 +149,7 @@ def _visit_row(visit: VisitResult) -> dict[str, Any]:
         **row,
         "cause": top.cause,
         "probability": top.probability,
-        "alike": ", ".join(alike[:2]) + (f" and {len(alike) - 2} more" if len(alike) > 2 else ""),
+        "alike": first_few(alike, 2),
         "check": visit.next_checks[0].check if visit.next_checks else "",
         "trim": visit.adjust and f"fuel {visit.adjust.fuel_trim_pct:+.0f} %",
     }

@@ -12,7 +12,7 @@ from combust.application.fleet.calendar import MONTHS, UNKNOWN
 from combust.application.fleet.decisions import KEEP_OFF, SURENESS
 from combust.application.fleet.elevation import Elevation
 from combust.application.fleet.nights import as_typed
-from combust.application.fleet.overview import LARGE, SHORT, alike, decided, helps, worst_first
+from combust.application.fleet.overview import LARGE, SHORT, alike, as_fitted, decided, helps, worst_first
 from combust.application.fleet.plan import FleetPlan
 from combust.domain.limits import cautions
 from combust.domain.result import plain
@@ -69,7 +69,6 @@ def plan_page(plan: FleetPlan, figures: Mapping[str, Figure], *, title: str) -> 
         title=title,
         plan=plan,
         unbroken=unbroken,
-        cautions=cautions(),
         figures=[picture(figure) for figure in figures.values()],
         flips=flips,
         most=MOST,
@@ -89,7 +88,7 @@ def plan_page(plan: FleetPlan, figures: Mapping[str, Figure], *, title: str) -> 
         routes=_routes(plan),
         calendar=_calendar(plan.calendar),
         unknown=plain(plan.calendar[plan.calendar["what"] == UNKNOWN]),
-        total=_total(plan),
+        total=_total(plan, sites),
         moves=[] if plan.assignment.moves.empty else plain(alike(plan.assignment.moves, ["from_site", "to_site"])),
         cards=[
             card | {"number": number.get(card["site_id"], 0), "lines": card["lines"][:-caution]}
@@ -144,16 +143,15 @@ def _routes(plan: FleetPlan) -> list[dict[str, Any]]:
     return sorted(out, key=lambda row: not row["above"])
 
 
-def _total(plan: FleetPlan) -> dict[str, Any]:
+def _total(plan: FleetPlan, rows: list[dict[str, Any]]) -> dict[str, Any]:
     """Return the line at the foot of the sites: what their columns add up to; money is the grand total."""
     sites, totals = plan.sites, plan.totals
     names = ("vehicles", "off", "kits", "fuel_l_per_season", "fuel_l_per_season_with_kit", *SURENESS)
     sums = {name: sites[name].sum() for name in names}
-    on = ~plan.vehicles["decision"].isin(KEEP_OFF)
     return sums | {
         "spares": totals["spare_kits"],
         "cost": totals["cost"],
-        "but": int((on & ~plan.vehicles["decision"].isin(["as_is", "compensated"])).sum()),
+        "but": sum(row["but"] for row in rows),
         "too_small": totals["battery_too_small"],
         "unknown_battery": totals["battery_unknown"],
     }
@@ -162,7 +160,6 @@ def _total(plan: FleetPlan) -> dict[str, Any]:
 def _vehicle(row: Any) -> dict[str, Any]:
     """Return the row of a vehicle: its cells as they are read and as they are sorted, and what the filter asks."""
     off = row.decision in KEEP_OFF
-    fitted = "" if row.compensation == "none" else f" + {row.compensation}"
     share = (
         ""
         if row.battery_share_of_usable != row.battery_share_of_usable
@@ -170,7 +167,7 @@ def _vehicle(row: Any) -> dict[str, Any]:
     )
     cells = [
         (row.site_id, None),
-        (f"{row.heater}{fitted}", None),
+        (as_fitted(row.heater, row.compensation), None),
         (SHORT[row.decision], list(SHORT).index(row.decision)),
         (row.sureness, list(SURENESS).index(row.sureness)),
         (_number(row.margin_m, "+.0f", " m"), row.margin_m),

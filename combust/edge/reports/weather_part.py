@@ -7,7 +7,7 @@ from typing import Any
 from combust.application.fleet.decisions import KEEP_OFF
 from combust.application.fleet.hours import found_words
 from combust.application.fleet.nights import as_typed
-from combust.application.fleet.overview import SHORT
+from combust.application.fleet.overview import SHORT, as_fitted
 from combust.application.fleet.weather import MARGINS, STANDS, Weather, hours_and_nights
 from combust.domain.result import plain
 
@@ -22,7 +22,7 @@ def weather_facts(weather: Weather) -> dict[str, Any]:
             "off": row["decision"] in KEEP_OFF,
             "cells": [hours_and_nights(row, margin) for margin in MARGINS],
             "decision": SHORT[row["decision"]],
-            "heater": row["heater"] + ("" if row["compensation"] == "none" else f" + {row['compensation']}"),
+            "heater": as_fitted(row["heater"], row["compensation"]),
         }
         for row in plain(weather.classes)
     ]
