@@ -152,7 +152,7 @@ def _fuelled(name: str, heater: Heater, in_tank: str, at_site: str) -> tuple[str
             return name, heater  # it gets its fuel elsewhere
         why, hint = f"is no fuel for a heater made for {heater.fuel.name}", "Correct the fuel of the vehicle."
         raise CombustError(Fault("fuel", asked, "conflict", why=why, hint=hint))
-    return f"{name} on {fuel.name if fuel.name != asked and '+' in asked else asked}", on_fuel(heater, fuel)
+    return f"{name} on {fuel.name if '+' in asked else asked}", on_fuel(heater, fuel)
 
 
 def _load(name: str, heaters: Mapping[str, Heater | str | Path], folder: Path | None) -> Heater:

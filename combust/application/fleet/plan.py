@@ -228,6 +228,7 @@ def plan_tables(
     decided, nights = frame, kept_sites["nights_per_season"].to_numpy(dtype=float)[at[good]]
     frame, kits = share_out(frame, nights, fleet, rules)
     frame["reason"] = with_stops(frame["vehicle_id"], reasons(frame), history.due)
+    entered = chosen["service_due_month"].to_numpy(dtype=float)
     uses = route_uses(frame, fleet)
     sums = NO_POINTS if routes is None else routes(uses)
     if routes is not None:
@@ -243,7 +244,7 @@ def plan_tables(
         sites_frame(frame, rules),
         parts_frame(frame, remedies, rules, int(totals["spare_kits"] or 0)),
         kits,
-        calendar_frame(frame, kept_sites, *_due_months(chosen, history), rules),
+        calendar_frame(frame, kept_sites, entered, history.months(chosen["vehicle_id"]), rules),
         remedies,
         routes_frame(sums, uses),
         ways_frame(sums),
@@ -293,11 +294,6 @@ def _decided(vehicles: pd.DataFrame, sites: pd.DataFrame, at: Any, fleet: Fleet,
     frame = frame.assign(**rule_columns(frame, policy))
     frame = frame.assign(**decision_columns(frame, policy))
     return frame.assign(**state_columns(frame))
-
-
-def _due_months(vehicles: pd.DataFrame, history: DueList) -> tuple[Any, Any]:
-    """Return the months in which each vehicle is due, by its own entry and by the history of its heater."""
-    return vehicles["service_due_month"].to_numpy(dtype=float), history.months(vehicles["vehicle_id"])
 
 
 def _tally(read: int, refused: int) -> dict[str, int]:

@@ -111,15 +111,18 @@ def fleet_history(
     """
     told: list[str] = []
     profiles = _profiles(heaters, told)
-    by_heater: dict[str, list[Mapping[str, Any]]] = {one.heater_id: [] for one in visits if one.heater_id}
+    judged: dict[str, list[JudgedVisit]] = {}
+    for one in visits:
+        if one.heater_id:
+            judged.setdefault(one.heater_id, []).append(one)
+    by_heater: dict[str, list[Mapping[str, Any]]] = {name: [] for name in judged}
     for row in rows:
         if row.get("heater_id"):
             by_heater.setdefault(str(row["heater_id"]), []).append(row)
     tell(told, len(rows) - sum(map(len, by_heater.values())), "name no heater and were left out.")
     found, lost = [], {}
     for name, own in by_heater.items():
-        judged = [one for one in visits if one.heater_id == name]
-        work = {"events": (events or {}).get(name, ()), "visits": judged, "on": on, **options}
+        work = {"events": (events or {}).get(name, ()), "visits": judged.get(name, ()), "on": on, **options}
         try:
             found.append(heater_history(own, profiles.get(name), **work))
         except CombustError as error:

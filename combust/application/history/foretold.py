@@ -64,9 +64,10 @@ def look_ahead(
         Day of the question; no visit is proposed before it.
     """
     days = round(rule("longest_interval_years") * DAYS_PER_YEAR)
-    level, u = _line(trend, np.arange(max(days, (day - last).days) + 1) / DAYS_PER_YEAR)
-    ratio = math.exp(level[(day - last).days])
-    now = (ratio, ratio * float(u[(day - last).days]))
+    here = (day - last).days
+    level, u = _line(trend, np.arange(max(days, here) + 1) / DAYS_PER_YEAR)
+    ratio = math.exp(level[here])
+    now = (ratio, ratio * float(u[here]))
     yearly = last + datetime.timedelta(days=days)
     if band.low is None:
         return Ahead(*now, None, None, max(yearly, day), "before the next winter; without a band no risk can be told")
@@ -77,7 +78,6 @@ def look_ahead(
     soon = np.flatnonzero(outside[: days + 1] >= worth)
     visit = last + datetime.timedelta(days=int(soon[0])) if len(soon) else yearly
     why = f"chance of a reading outside the band reaches {worth:.0%}" if len(soon) else "before the next winter"
-    here = (day - last).days
     chances = float(rich[here]), None if lean is None else float(lean[here])
     return Ahead(*now, *chances, max(visit, day), "a drift was found" if found_drift else why)
 
