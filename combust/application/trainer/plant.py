@@ -168,16 +168,14 @@ class Plant:
         made = heater_law(stage, site, self.parameters(inputs), self.heat, need=self.fuel_need(inputs)[1])
         return as_floats(made)
 
-    def resting(self, inputs: Inputs, *, speed: float | None = None) -> WorkingPoint:
+    def resting(self, inputs: Inputs) -> WorkingPoint:
         """Return the steady model, converged, for the inputs at their stage: where the heater comes to rest."""
         stage = self.stages[inputs.stage]
         hertz = stage.pump_hz * inputs.pump_hz_ratio
         arrives = self.delivered_ml_per_s(hertz, inputs) * (1.0 - inputs.bubbles) * self.grams_per_ml(inputs)
         need = self.fuel_need(inputs)[1]
         fuel = arrives * 1e-3 * need / self.heat.fuel_mass / stage.fuel_kmol_per_s
-        asked = self.parameters(inputs)._replace(
-            fuel=fuel, speed=self.speed_at_rest(inputs) if speed is None else speed
-        )
+        asked = self.parameters(inputs)._replace(fuel=fuel, speed=self.speed_at_rest(inputs))
         return working_point(stage.healthy.state, self.site(stage, inputs), asked, self.heat, rounds=CONVERGED)
 
     def delivered_ml_per_s(self, hertz: float, inputs: Inputs) -> float:
@@ -204,14 +202,6 @@ class Plant:
         load = stage.healthy.load
         plug = self.supply.at_plug(inputs.battery_v, inputs.loop_mohm, glow=False, load=load)
         return inputs.blower * self.speed_limit(plug, load, stage.voltage)
-
-    def useful_w(self, name: str) -> float:
-        """Return the heat that a healthy stage gives to the heating air at its baseline [W]."""
-        return float(self._sets[name].useful * self._sets[name].fuel_kmol_per_s)
-
-    def full_flow_s(self, millilitres: float) -> float:
-        """Return how long the full stage burns on a volume [s]."""
-        return millilitres / self.stages[self.fullest].fuel_ml_per_s
 
 
 def blended(parts: Sequence[Blended], shares: Sequence[float]) -> Blended:
