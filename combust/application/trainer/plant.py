@@ -15,7 +15,7 @@ from combust.application.heater.healthy import PATH, HealthyStage
 from combust.application.heater.structure import STRUCTURE, priors_table
 from combust.application.trainer.inputs import USUAL_V, Inputs
 from combust.data.errors import CombustError, Fault
-from combust.data.tables import load_table
+from combust.data.tables import load_numbers
 from combust.domain.catalogue import get_fuel
 from combust.domain.heater import Heater
 from combust.domain.limits import limit
@@ -71,8 +71,7 @@ class Plant:
 
     def __init__(self, heater: Heater, structure: Mapping[str, float] | None = None) -> None:
         self.heater = heater
-        table = load_table("heater_dynamics")
-        self.conventions = {key: float(row["value"]) for key, row in table["supply"].items()}
+        self.conventions = load_numbers("heater_dynamics", "supply")
         self.assumed: list[Assumed] = []
         healthy = healthy_stages(heater, priors_table())
         first = next(iter(healthy.values()))

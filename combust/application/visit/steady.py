@@ -11,7 +11,7 @@ import numpy as np
 
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import fields_of, need_rows
-from combust.data.tables import load_table, read_toml
+from combust.data.tables import load_numbers, load_table, read_toml
 from combust.data.vocabulary import quantities
 from combust.domain.limits import limit
 from combust.domain.reading import REPEATED
@@ -47,7 +47,7 @@ class SteadyRule:
 @cache
 def steady_rule() -> SteadyRule:
     """Return the shipped rule (``visit_procedure.toml`` and ``limits.toml``, origin beside each number)."""
-    row = {key: float(entry["value"]) for key, entry in load_table("visit_procedure")["steady"].items()}
+    row = load_numbers("visit_procedure", "steady")
     return SteadyRule(
         o2_span_pct=limit("steady_o2_span"),
         flue_drift_k_per_min=limit("steady_flue_drift"),
