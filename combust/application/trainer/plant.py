@@ -13,7 +13,7 @@ import numpy as np
 from combust.application.heater.baseline import healthy_stages
 from combust.application.heater.healthy import PATH, HealthyStage
 from combust.application.heater.structure import STRUCTURE, priors_table
-from combust.application.trainer.inputs import USUAL_V, Inputs
+from combust.application.trainer.inputs import USUAL_V, Inputs, input_fields
 from combust.data.errors import CombustError, Fault
 from combust.data.tables import load_numbers
 from combust.domain.catalogue import get_fuel
@@ -117,7 +117,9 @@ class Plant:
     def first_inputs(self) -> Inputs:
         """Return the inputs of a sound heater at its baseline's place."""
         home = self.stages[self.fullest].healthy.reference
+        usual = {key: one.default for key, one in input_fields().items() if one.default is not None}
         return Inputs(
+            **usual,
             stage=self.fullest,
             battery_v=self.conventions["battery_v_per_nominal"] * self.supply.nominal_v,
             loop_mohm=self.conventions["loop_mohm"],
