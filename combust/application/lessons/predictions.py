@@ -47,6 +47,11 @@ def lesson_path() -> tuple[tuple[str, tuple[str, ...]], ...]:
     return tuple((part["title"], tuple(part["lessons"])) for part in load_table("lessons")["path"])
 
 
+def lesson_numbers() -> tuple[str, ...]:
+    """Return the numbers of all lessons in their order."""
+    return tuple(number for _, numbers in lesson_path() for number in numbers)
+
+
 def guesses(lesson: str) -> tuple[Guess, ...]:
     """Return what is predicted in a lesson.
 
