@@ -21,7 +21,7 @@ from combust.application.mystery import CaseKey, Dealer, Debrief, Play, Statemen
 from combust.application.mystery.rules import LEVELS, TWO, answer_text, answers, heaters, in_words, price_rows, table
 from combust.data.errors import CombustError, Fault
 from combust.edge.tables.cells import read_cell
-from combust.edge.web.asked import Asked
+from combust.edge.web.asked import Asked, whole
 
 ANSWERS = 3  # causes that can be stated with a probability
 MOST_SEED = 2**31
@@ -109,10 +109,9 @@ def _case(asked: Asked, given: Mapping[str, str]) -> CaseKey:
     CombustError
         A seed, a level, a topic or a heater that cannot be.
     """
-    seed = given.get("seed", "")
-    number = int(seed) if seed.isascii() and seed.isdecimal() and len(seed) < 11 else -1
+    seed = whole(given.get("seed", ""), 10)
     words = (given.get(name, "") for name in ("level", "topic", "heater"))
-    return _deal(asked.house.salt, number, *words, given.get("doubles", "") != "no")
+    return _deal(asked.house.salt, -1 if seed is None else seed, *words, given.get("doubles", "") != "no")
 
 
 def _statement(form: dict[str, str]) -> Statement:
