@@ -59,7 +59,8 @@ def show(asked: Asked) -> Response:
 
 def take(asked: Asked) -> Response:
     """Make a step, keep it, and go back to the case."""
-    key, name = _case(asked, asked.form), _name(asked, asked.form)
+    key = _case(asked, asked.form)
+    name = _name(asked, key)
     with _LOCK:
         kept = _KEPT.get(name, Kept())
         if kept.told is None:
@@ -72,7 +73,8 @@ def take(asked: Asked) -> Response:
 
 def finish(asked: Asked) -> Response:
     """Score what was stated and show the debrief; a case is finished once."""
-    key, name = _case(asked, asked.form), _name(asked, asked.form)
+    key = _case(asked, asked.form)
+    name = _name(asked, key)
     kept = _KEPT.get(name, Kept())
     try:
         told = kept.told or debrief(Play(key, kept.steps), _statement(asked.form))
@@ -91,9 +93,9 @@ def _keep(name: tuple[str, str, str], kept: Kept) -> None:
         _KEPT.popitem(last=False)
 
 
-def _name(asked: Asked, given: Mapping[str, str]) -> tuple[str, str, str]:
+def _name(asked: Asked, key: CaseKey) -> tuple[str, str, str]:
     """Return under what a play is kept: this server, this seat, this case."""
-    return asked.house.salt, asked.seat.name, _case(asked, given).case.case_id
+    return asked.house.salt, asked.seat.name, key.case.case_id
 
 
 def _order(given: Mapping[str, str]) -> dict[str, str]:
@@ -132,7 +134,7 @@ def _statement(form: dict[str, str]) -> Statement:
 
 def _shown(asked: Asked, key: CaseKey, given: Mapping[str, str], status: int = 200, **facts: Any) -> Response:
     """Return where a case stands: the stops first, then the debrief, then what was read and what it cost."""
-    kept = _KEPT.get(_name(asked, given), Kept())
+    kept = _KEPT.get(_name(asked, key), Kept())
     visit = Play(key, kept.steps).visit()
     return asked.show(
         "mystery_case",
