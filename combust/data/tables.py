@@ -24,6 +24,11 @@ def load_table(name: str) -> dict[str, Any]:
     return tomllib.loads(resources.files("combust.data").joinpath(f"{name}.toml").read_text(encoding="utf-8"))
 
 
+def load_numbers(name: str, part: str) -> dict[str, float]:
+    """Return the numbers of a part of a shipped table whose rows have a value, a unit and an origin: key -> value."""
+    return {key: float(row["value"]) for key, row in load_table(name)[part].items()}
+
+
 @cache
 def load_columns(name: str) -> tuple[dict[str, list[str]], tuple[str, ...]]:
     """Return the shipped table ``combust/data/<name>.csv`` as (column -> texts, provenance lines)."""

@@ -14,13 +14,13 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
+from combust.application.lessons.predictions import lesson_numbers
 from combust.data.errors import CombustError, Fault
 from combust.edge.demo_data import folder_with
 
 FIRST = "10_air_sweep.md"
 FENCE = re.compile(r"^```python\n(.*?)^```$", re.M | re.S)
 MARKED = re.compile(r"\*\*(.+?)\*\*|\*(.+?)\*")
-OF_A_NOTEBOOK = ("Check", "Explore", "Exercise")  # sections whose cells only a notebook runs, or the page has its own
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,7 +114,7 @@ def read_lesson(number: str) -> Lesson:
     CombustError
         There is no such lesson.
     """
-    found = sorted(lesson_sources().glob(f"{number}_*.md")) if re.fullmatch(r"[0-9]{2}", number) else []
+    found = sorted(lesson_sources().glob(f"{number}_*.md")) if number in lesson_numbers() else []
     if not found:
         raise CombustError(Fault("lesson", number, "unknown_name", why="is not there", hint="Take one of the list."))
     return parsed(number, found[0].read_text(encoding="utf-8"))
@@ -124,13 +124,14 @@ def parsed(number: str, source: str) -> Lesson:
     """Return a lesson from the text of its source."""
     head, *rest = re.split(r"^## (?=\S)", source, flags=re.M)
     title = head.splitlines()[0].partition("·")[2].strip()
-    goal, audience = (block for block in blocks(head.partition("\n")[2]) if block.kind == "p")
+    opening = tuple(blocks(head.partition("\n")[2]))
+    goal, audience = (block for block in opening if block.kind == "p")
     who = words_of(audience)
     calls = {name: call for cell in FENCE.findall(source) for name, call in calls_of(cell)}
     sections = [(part.splitlines()[0].strip(), tuple(blocks(part.partition("\n")[2]))) for part in rest]
-    begun = next(words_of(one) for title, found in sections if title == "Before you start" for one in found)
+    begun = words_of(dict(sections)["Before you start"][0])
     # the caution stands above the sections in a source; a page tells it with them
-    cautions = tuple(block for block in blocks(head.partition("\n")[2]) if block.kind == "quote")
+    cautions = tuple(block for block in opening if block.kind == "quote")
     minutes = re.search(r"(\d+) minutes", who)
     drawn, kind = calls["slide"], calls["exercise"]
     return Lesson(
@@ -163,9 +164,9 @@ def _drawing(call: ast.Call) -> str:
 
 def blocks(text: str) -> Iterator[Block]:
     """Return the pieces of a section in their order."""
-    for part in re.split(r"(^```python\n.*?^```$)", text, flags=re.M | re.S):
-        if found := FENCE.match(part):
-            for name, call in calls_of(found[1]):
+    for number, part in enumerate(FENCE.split(text)):
+        if number % 2:  # the code between two fences
+            for name, call in calls_of(part):
                 if name == "InputTable":
                     yield Block("inputs")
                 elif name in ("demonstration", "misconception_card"):

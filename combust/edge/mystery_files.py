@@ -168,8 +168,7 @@ class KeyFile:
         """
         play = Play(self.case(case_id), self.steps(case_id, learner)).take(step)
         self.handed_out.setdefault(case_id, {})[learner] = list(play.steps)
-        visit = play.visit()
-        return {} if visit.breaches and step not in visit.shown else dict(visit.shown[step])
+        return dict(play.visit().shown.get(step, {}))
 
     def others(self, told: Iterable[tuple[str, Any]]) -> list[str]:
         """Return to whom else results of the scored cases were handed out: a copy under another name shows here."""

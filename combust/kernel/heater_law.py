@@ -10,7 +10,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from combust.data.tables import load_table
+from combust.data.tables import load_numbers
 from combust.kernel.working_point import (
     REFERENCE_C,
     REFERENCE_K,
@@ -111,7 +111,7 @@ class Law(NamedTuple):
 @cache
 def body_conventions() -> Body:
     """Return the shipped conventions, each with its origin in ``heater_dynamics.toml``."""
-    return Body(**{key: float(row["value"]) for key, row in load_table("heater_dynamics")["body"].items()})
+    return Body(**load_numbers("heater_dynamics", "body"))
 
 
 def stage_set(healthy: HealthyState, p: HeaterParameters, fuel: FuelHeat, fuel_kmol_per_s: Any) -> StageSet:

@@ -96,7 +96,7 @@ def stated(belief: dict[frozenset[str], float]) -> Statement:
 def textbook(key: CaseKey) -> Play:
     """Return the play of somebody who follows the fixed order of checks: validity first, then by what stands out."""
     engine = engine_of(key.case.heater, shipped_priors(), instrument_class(None), 1)
-    play = Play(key) if key.case.context["location"] == "outdoors" else Play(key, ("move_outdoors",))
+    play = Play.outdoors(key)
     while not found_in(shares_of(judged(key.case.heater, play.readings))):
         visit = play.visit()
         listed = fixed_checks(engine, visit.readings, safety=visit.safety, valid=True)
@@ -110,8 +110,7 @@ def textbook(key: CaseKey) -> Play:
 
 def expert(key: CaseKey) -> Play:
     """Return the play of the reference."""
-    first = () if key.case.context["location"] == "outdoors" else ("move_outdoors",)
-    return Play(key, (*first, *key.steps))
+    return Play.outdoors(key, key.steps)
 
 
 def naive(key: CaseKey) -> Statement:

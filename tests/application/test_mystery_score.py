@@ -16,7 +16,7 @@ from combust.application.mystery.class_summary import COLUMNS, rows_of
 from combust.application.mystery.debrief import belief_of
 from combust.application.mystery.played_visit import begin
 from combust.application.mystery.rules import ACTIONS, UNTOLD, answers, dealt_causes, prices, prior, table, weight_of
-from combust.application.mystery.scoring import beliefs, log_score
+from combust.application.mystery.scoring import beliefs, expert_belief, log_score
 from combust.data.errors import CombustError
 from tests.application.mystery_study import dealt, expert, stated
 
@@ -101,6 +101,16 @@ def test_points_are_bits_less_cost():
     assert dear.parts["cost"] == -3.4
     assert dear.total == pytest.approx(15.0 * bits - 3.4, abs=0.06)
     assert score(Play(key), Statement.of({"healthy": 1.0})).total < -20.0
+
+
+@pytest.mark.hand
+def test_what_the_reference_believes_hangs_on_what_was_read_and_not_on_the_order():
+    # Cold checks between the others want a second start: the same readings, so the same belief.
+    key, together = dealt(0), ("supply_voltage", "port_pressures", "look_at_terminals", "pump_delivery")
+    in_turn = (*("look_at_terminals", "start_again", "supply_voltage"), *("pump_delivery", "start_again"), together[1])
+    belief = expert_belief(key, in_turn)
+    assert belief == pytest.approx(expert_belief(key, together), abs=1e-9)
+    assert sum(belief.values()) == pytest.approx(1.0)
 
 
 def test_sure_and_wrong_is_worse_than_half_sure_and_wrong():
@@ -324,7 +334,9 @@ def test_the_summary_of_a_class_by_hand():
     assert (found.cost, found.reference_cost) == (15.0, 10.0)
     rows = {(row.low, row.count): (row.stated, row.right) for row in found.calibration}
     assert rows == {(0.5, 1): (0.6, 0.0), (0.8, 2): (pytest.approx(0.9), 0.5)}
-    assert "3 said" not in str(found)
+    told = dict(found.lines())
+    assert told["sure 50 to 80 %"] == "1 said, 60 % sure on the average, 0 % right"
+    assert told["sure 80 to 95 %"] == "2 said, 90 % sure on the average, 50 % right"
     table_rows = rows_of(zip("dcba", some, strict=True))
     assert [row[0] for row in table_rows] == list("abcd")
     assert all(len(row) == len(COLUMNS) for row in table_rows)

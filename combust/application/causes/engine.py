@@ -136,7 +136,7 @@ class Engine:
         outputs = self._channels(rows, needed, self.main, self.shared)
         moved = self._channels(rows, needed, self.moved)
         probes = [{key: value[-5:] for key, value in output.items() if np.ndim(value)} for output in outputs]
-        visit = self._frame(rows, needed, found, probes, readings)
+        visit = self._frame(rows, needed, found, probes, readings, told)
         residuals: dict[Variant, Floats] = {}
         worked = [(self.order, outputs), (self.moved_order, moved)]
         if any(variant.cause in visit.weighed for variant in self.asked_order):
@@ -182,6 +182,7 @@ class Engine:
         found: list[ev.Observation],
         probes: Sequence[Mapping[str, Any]],
         readings: Sequence[Values],
+        told: Sequence[tuple[str, str]],
     ) -> Visit:
         matrix = ev.covariance(found, rows, probes, self.priors)
         parts = {cause: ev.loosened(cause, found, rows, self.priors) for cause in ev.LOOSE}
@@ -189,10 +190,9 @@ class Engine:
         for loose in LOOSE_KINDS:
             shift = sum((parts[cause][0] for cause in loose), np.zeros(len(found)))
             whitening[loose] = Whitening.of(sum((parts[cause][1] for cause in loose), matrix), shift)
-        seen = seen_likelihood(readings, self.heater, self.priors)
-        answers = [one for reading in readings for one in seen_answers(reading, self.heater, self.priors)]
-        weighed = self.priors.weighed(answers, gas=bool(found), channels=(one.channel for one in found))
-        twice = seen_twice(answers, self.priors)
+        seen = seen_likelihood(told, readings, self.priors)
+        weighed = self.priors.weighed(told, gas=bool(found), channels=(one.channel for one in found))
+        twice = seen_twice(told, self.priors)
         return Visit(rows, needed, found, whitening, seen, twice, ev.proven_steady(readings), weighed)
 
     def unsteady_most(self, visit: Visit) -> float:

@@ -16,18 +16,17 @@ from combust.domain.heater import Heater
 SETTING = "analyser_fuel_setting"
 
 
-def seen_likelihood(readings: Sequence[Values], heater: Heater, priors: Priors) -> dict[str, float]:
+def seen_likelihood(answers: Iterable[tuple[str, str]], readings: Sequence[Values], priors: Priors) -> dict[str, float]:
     """Return ln probability of what was seen for each cause, over that without a cause (which is in ``healthy``)."""
     total = dict.fromkeys(priors.causes, 0.0)
     counted: set[tuple[str, str]] = set()
-    for reading in readings:
-        for column, answer in seen_answers(reading, heater, priors):
-            table = seen_table(column, priors)
-            if answer not in table[HEALTHY] or ((column, answer) in counted and column != "warm"):
-                continue
-            counted.add((column, answer))
-            for cause in total:
-                total[cause] += float(np.log(table.get(cause, table[HEALTHY])[answer] / table[HEALTHY][answer]))
+    for column, answer in answers:
+        table = seen_table(column, priors)
+        if answer not in table[HEALTHY] or ((column, answer) in counted and column != "warm"):
+            continue
+        counted.add((column, answer))
+        for cause in total:
+            total[cause] += float(np.log(table.get(cause, table[HEALTHY])[answer] / table[HEALTHY][answer]))
     origins = {reading.get("co2_origin") for reading in readings if "co2_dry_pct" in reading}
     if origins == {"measured"}:  # the fuel that the analyser is set to reaches nothing that was entered
         total[SETTING] += float(np.log(priors.table["reading"]["setting_reaches_measured_co2"]))

@@ -6,10 +6,10 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from combust.application.chemistry.sweeps import WHAT_A_REACTOR_DOES_NOT_SAY, reactor_table, soot_indications
+from combust.application.chemistry.sweeps import WHAT_A_REACTOR_DOES_NOT_SAY, soot_indications
 from combust.application.lessons import gas as demo
 from combust.application.lessons.machine import STAGE_CAUSES, air_ratio_at_site, crushed_exhaust, stage_pattern
-from combust.application.reading.result import interpret
+from combust.application.reading.result import ReadingResult, interpret
 from combust.application.visit.start import StartTimeline, start_timeline
 from combust.application.visit.supply import supply_check
 from combust.application.visit.supply_result import SupplyResult
@@ -25,7 +25,7 @@ Given = Mapping[str, Any]
 Row = tuple[str, ...]
 AWAY_FROM_HOME = ((0, 20), (2000, 20), (2000, 0), (2000, -20), (3300, -25), (3300, 15))  # [m], [°C]
 OTHER_FUELS = ("kerosene", "paraffinic", "biodiesel_b100")
-CUTOUT_V, DISCONNECT_V = 10.5, 11.5  # invented demo values of the heater and of the vehicle
+CUTOUT_V, DISCONNECT_V, RUN_A = 10.5, 11.5, 2.5  # invented demo values of the heater and of the vehicle
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,8 +82,7 @@ def demonstration(name: str, given: Given) -> Demonstration:
 
 
 def _reactor(given: Given) -> Demonstration:
-    zone = reactor_table().where(burn_out_ms=100.0, cooling_ms=30.0, status="burning")
-    lost = reactor_table().where(residence_ms=10.0, burn_out_ms=0.0, status="blown_out")
+    zone, lost = demo.behind_burn_out(), demo.stirred("blown_out")
     shown = (1.0, 1.2, 1.6, 1.8, 2.2, 2.4)
     pairs = zip(zone["air_ratio"], zone.dry_ppm("co"), strict=True)
     rows = tuple((f"{ratio:.1f}", f"{ppm:.0f}") for ratio, ppm in pairs if ratio in shown)
@@ -125,14 +124,15 @@ def _wet(given: Given) -> Demonstration:
     return Demonstration(("sample", "O2 (%)", "CO2 (%)", "fuel factor"), rows)
 
 
-def _judged(given: Given, o2: float, co2: float, origin: str = "measured") -> Any:
+def judged(given: Given, o2: float, co2: float, origin: str = "measured") -> ReadingResult:
+    """Return what is made of an O2 and a CO2 [vol %] of the lesson's fuel, read outdoors."""
     pair = {"o2_dry_pct": o2, "co2_dry_pct": co2, "co2_origin": origin}
     return interpret(Reading(fuel=given["fuel"], location="outdoors", **pair))
 
 
 def _wet_judged(given: Given) -> Demonstration:
     _, wet = _wet_pair(given)
-    told = _judged(given, float(wet.o2_dry_pct), float(wet.co2_dry_pct))
+    told = judged(given, float(wet.o2_dry_pct), float(wet.co2_dry_pct))
     row = (told.agreement["verdict"], "none" if told.air_ratio is None else f"{told.air_ratio:.2f}")
     return Demonstration(("O2 and CO2", "lambda"), (row,), tuple(one.text for one in told.findings))
 
@@ -148,7 +148,7 @@ def _cell_fault(given: Given) -> Demonstration:
     o2 = float(true.o2_dry_pct) + given["offset"]
     rows = []
     for origin, co2 in (("calculated", demo.co2_by_calculation(o2, given["fuel"])), ("measured", true.co2_dry_pct)):
-        told = _judged(given, o2, float(co2), origin)
+        told = judged(given, o2, float(co2), origin)
         factor = demo.fuel_factor(demo.SampledGas(o2, float(co2), 0.0))
         verdict = str(told.agreement["verdict"]).replace("_", " ")
         rows.append((origin, f"{co2:.2f}", verdict, f"{factor:.3f}", f"{told.air_ratio:.2f}"))
@@ -159,13 +159,13 @@ def _cell_faults(given: Given) -> Demonstration:
     true = demo.heater_gas(given["fuel"], given["air_ratio"])
     rows = []
     for offset in (-0.5, -1.0, -1.5):
-        told = _judged(given, float(true.o2_dry_pct) + offset, float(true.co2_dry_pct))
+        told = judged(given, float(true.o2_dry_pct) + offset, float(true.co2_dry_pct))
         rows.append((f"{offset:+.1f}", str(told.agreement["verdict"]), f"{told.agreement['z']:.1f}"))
     return Demonstration(("O2 cell off by (%)", "verdict, CO2 measured", "z (standard uncertainties)"), tuple(rows))
 
 
 def _fuel_set(given: Given) -> Demonstration:
-    told = _judged(given, 8.2, 7.18, "calculated")
+    told = judged(given, 8.2, 7.18, "calculated")
     return Demonstration(("O2 (%)", "CO2 calculated (%)"), (("8.2", "7.18"),), tuple(one.text for one in told.findings))
 
 
@@ -270,7 +270,7 @@ def _glow(given: Given) -> Demonstration:
 def cut_out_order(given: Given, area_mm2: float) -> SupplyResult:
     """Return who acts first on a falling battery, with a cable of some cross-section [mm²]."""
     values = {key: given[key] for key in ("open_circuit_v", "length_m", "contacts_mohm")}
-    limits: dict[str, Any] = {"run_a": 2.5, "cutout_v": CUTOUT_V, "disconnect_v": DISCONNECT_V, "cool_down_s": 200.0}
+    limits: dict[str, Any] = {"run_a": RUN_A, "cutout_v": CUTOUT_V, "disconnect_v": DISCONNECT_V, "cool_down_s": 200.0}
     return supply_check(**values, area_mm2=area_mm2, **limits)
 
 

@@ -6,6 +6,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
+from combust.application.chemistry.sweeps import ChemistryTable, reactor_table
 from combust.domain.catalogue import get_fuel
 from combust.domain.fuel import Fuel
 from combust.kernel.constants import DRY_AIR, DryAir
@@ -13,6 +14,16 @@ from combust.kernel.flue_gas import co_share_from_co, flue_gas_moles
 from combust.kernel.stoichiometry import co2_maximum
 
 ROUNDS = 60
+
+
+def behind_burn_out() -> ChemistryTable:
+    """Return the lambdas at which the reactor of the lessons burns, behind 100 ms of burn-out cooled in 30 ms."""
+    return reactor_table().where(burn_out_ms=100.0, cooling_ms=30.0, status="burning")
+
+
+def stirred(status: str) -> ChemistryTable:
+    """Return the lambdas at which that reactor, 10 ms and nothing behind it, is ``burning`` or ``blown_out``."""
+    return reactor_table().where(residence_ms=10.0, burn_out_ms=0.0, status=status)
 
 
 class SampledGas(NamedTuple):

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
@@ -112,27 +111,22 @@ def co_compares_as_read() -> Values:
     return {"lean_free_ppm": co_air_free(1000.0, lean), "rich_free_ppm": co_air_free(1000.0, rich)}
 
 
-def _zone() -> Any:
-    return reactor_table().where(burn_out_ms=100.0, cooling_ms=30.0, status="burning")
-
-
 def air_free_is_the_truth() -> Values:
     """CO air-free of the reactor model with little and with enough air."""
-    zone = _zone()
+    zone = demo.behind_burn_out()
     free = co_air_free(zone.dry_ppm("co"), 1e-4 * zone.dry_ppm("o2"))
     return {f"at_{name}_ppm": free[zone["air_ratio"] == ratio][0] for name, ratio in (("10", 1.0), ("16", 1.6))}
 
 
 def more_air_is_cleaner() -> Values:
     """Floor of CO over lambda, CO far to the lean side, and where the flame is lost."""
-    zone = _zone()
+    zone = demo.behind_burn_out()
     co = zone.dry_ppm("co")
-    start = reactor_table().where(residence_ms=10.0, burn_out_ms=0.0, status="blown_out")
     return {
         "floor_ppm": co.min(),
         "floor_air_ratio": zone["air_ratio"][np.argmin(co)],
         "lean_ppm": co[zone["air_ratio"] == 2.4][0],
-        "lost_air_ratio": start["air_ratio"].min(),
+        "lost_air_ratio": demo.stirred("blown_out")["air_ratio"].min(),
     }
 
 

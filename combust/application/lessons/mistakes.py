@@ -11,7 +11,9 @@ from collections.abc import Callable, Mapping
 from combust.application.lessons import gas as demo
 from combust.domain.fuel import Fuel
 from combust.kernel.air import pressure_from_altitude
+from combust.kernel.carbon_monoxide import co_at_reference_o2
 from combust.kernel.constants import DRY_AIR
+from combust.kernel.heat import stack_loss_siegert
 
 Numbers = Mapping[str, float]
 Wrong = dict[str, float]
@@ -44,7 +46,7 @@ def _read_the_gas(v: Numbers, fuel: Fuel) -> Wrong:
     return {
         "excess_air": v["air_ratio"] - 1.0,
         "as_read": co,
-        "at_3_pct": co * (21.0 - 3.0) / (21.0 - o2),
+        "at_3_pct": co_at_reference_o2(co, o2),
         "upside_down": co * (AIR_O2_PCT - o2) / AIR_O2_PCT,
         "other_sign": -v["shortcut_error_pct"],
     }
@@ -55,11 +57,10 @@ def _wet_pair(v: Numbers, fuel: Fuel) -> Wrong:
 
 
 def _stack_loss(v: Numbers, fuel: Fuel) -> Wrong:
-    share = 0.68 / (21.0 - v["o2_dry_pct"]) + 0.007
     return {
-        "no_intake": v["flue_temp_c"] * share,
+        "no_intake": stack_loss_siegert(v["flue_temp_c"], 0.0, v["o2_dry_pct"]),
         "of_gas": (v["flue_temp_c"] - v["intake_temp_c"]) * (0.66 / (21.0 - v["o2_dry_pct"]) + 0.009),
-        "no_minus": (v["flue_temp_c"] - abs(v["cold_temp_c"])) * share,
+        "no_minus": stack_loss_siegert(v["flue_temp_c"], abs(v["cold_temp_c"]), v["o2_dry_pct"]),
     }
 
 
@@ -67,12 +68,15 @@ def _o2(fuel: Fuel, ratio: float) -> float:
     return float(demo.heater_gas(fuel, ratio).o2_dry_pct) if ratio >= 1.0 else float("nan")
 
 
+def _pressure_share(v: Numbers) -> float:
+    return float(pressure_from_altitude(v["altitude_m"]) / pressure_from_altitude(0.0))
+
+
 def _reading_at_a_pass(v: Numbers, fuel: Fuel) -> Wrong:
-    pressure = float(pressure_from_altitude(v["altitude_m"]) / pressure_from_altitude(0.0))
     return {
         "o2_thinned": v["base_o2_pct"] * v["density_ratio"],
         "leaner": _o2(fuel, v["base_air_ratio"] / v["density_ratio"]),
-        "pressure_alone": _o2(fuel, v["base_air_ratio"] * pressure),
+        "pressure_alone": _o2(fuel, v["base_air_ratio"] * _pressure_share(v)),
     }
 
 
@@ -125,10 +129,9 @@ def _failed_start(v: Numbers, fuel: Fuel) -> Wrong:
 
 
 def _night_at_a_hut(v: Numbers, fuel: Fuel) -> Wrong:
-    pressure = float(pressure_from_altitude(v["altitude_m"]) / pressure_from_altitude(0.0))
     return {
         "leaner": v["air_ratio"] / v["density_ratio"],
-        "pressure_alone": v["air_ratio"] * pressure,
+        "pressure_alone": v["air_ratio"] * _pressure_share(v),
         "more_fuel": -v["fuel_trim_pct"],
         "untrimmed": min(v["intake_temp_c"] + 1e3 * v["heat_kw"] / v["ua_w_per_k"], v["cab_c"]),
     }
@@ -143,7 +146,7 @@ def _two_heaters(v: Numbers, fuel: Fuel) -> Wrong:
     wrong = {"as_read": v["co_dry_ppm"]}
     for name in ("first", "second"):
         if f"{name}_o2_pct" in v:
-            wrong[f"{name}_at_3_pct"] = v["co_dry_ppm"] * (21.0 - 3.0) / (21.0 - v[f"{name}_o2_pct"])
+            wrong[f"{name}_at_3_pct"] = co_at_reference_o2(v["co_dry_ppm"], v[f"{name}_o2_pct"])
             wrong[f"{name}_by_lambda"] = v["co_dry_ppm"] * v[f"{name}_air_ratio"]
     return wrong
 

@@ -6,15 +6,12 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from combust.application.chemistry.sweeps import reactor_table
 from combust.application.lessons import gas as demo
-from combust.application.lessons.demonstrations import CUTOUT_V, Given, cut_out_order, glow_check, start_of
+from combust.application.lessons.demonstrations import CUTOUT_V, Given, cut_out_order, glow_check, judged, start_of
 from combust.application.lessons.machine import air_ratio_at_site, crushed_exhaust, stage_pattern
-from combust.application.reading.result import interpret
 from combust.data.tables import load_table
 from combust.domain.catalogue import get_fuel
 from combust.domain.pump import same_pulses
-from combust.domain.reading import Reading
 from combust.domain.site import Site
 from combust.kernel.carbon_monoxide import co_air_free
 from combust.kernel.flue_gas import flue_gas_moles
@@ -50,6 +47,11 @@ def lesson_path() -> tuple[tuple[str, tuple[str, ...]], ...]:
     return tuple((part["title"], tuple(part["lessons"])) for part in load_table("lessons")["path"])
 
 
+def lesson_numbers() -> tuple[str, ...]:
+    """Return the numbers of all lessons in their order."""
+    return tuple(number for _, numbers in lesson_path() for number in numbers)
+
+
 def guesses(lesson: str) -> tuple[Guess, ...]:
     """Return what is predicted in a lesson.
 
@@ -82,7 +84,7 @@ def _way(before: float, after: float, words: tuple[str, str, str]) -> str:
 
 
 def _air_sweep(given: Given) -> Truths:
-    zone = reactor_table().where(burn_out_ms=100.0, cooling_ms=30.0, status="burning")
+    zone = demo.behind_burn_out()
     before, after = (zone.dry_ppm("co")[zone["air_ratio"] == ratio][0] for ratio in (given["air_ratio"], OPENED_TO))
     fuel, flue = get_fuel(given["fuel"]), given["flue_temp_c"]
     net = fuel.net_heating_value_mj_per_kg
@@ -108,8 +110,7 @@ def _agreement(given: Given, gas: demo.SampledGas) -> str:
 
 
 def _contradicts(given: Given, gas: demo.SampledGas, origin: str) -> bool:
-    pair = {"o2_dry_pct": float(gas.o2_dry_pct), "co2_dry_pct": float(gas.co2_dry_pct), "co2_origin": origin}
-    told = interpret(Reading(fuel=given["fuel"], location="outdoors", **pair))
+    told = judged(given, float(gas.o2_dry_pct), float(gas.co2_dry_pct), origin)
     return bool(told.agreement["verdict"] == "disagree")
 
 

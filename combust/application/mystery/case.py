@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -162,7 +162,7 @@ class CaseKey:
         for name, kind in kinds.items():
             _need(type(given.get(name)) is kind, f"{name} is missing or of another kind")
         results = given["results"]
-        wanted = {"start_again", *(name for name in prices() if name not in ("move_outdoors", "wait", "start_again"))}
+        wanted = set(prices()) - {"move_outdoors", "wait"}
         _need(set(results) >= wanted, "results are missing")
         for name in wanted:
             _need(isinstance(results[name], dict), f"the result of {name} is of another kind")
@@ -212,6 +212,12 @@ class Play:
 
     key: CaseKey
     steps: tuple[str, ...] = ()
+
+    @classmethod
+    def outdoors(cls, key: CaseKey, steps: Iterable[str] = ()) -> Play:
+        """Return the play of some checks as the reference makes them: a heater that stands indoors is moved first."""
+        first = () if key.case.context["location"] == "outdoors" else ("move_outdoors",)
+        return cls(key, (*first, *steps))
 
     @property
     def case(self) -> MysteryCase:

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from combust.application.causes.catalogue import HEALTHY, shipped_priors
+from combust.application.causes.catalogue import shipped_priors
 from combust.application.causes.rank import engine_of
 from combust.application.lessons.exercises import checked_seed
 from combust.application.mystery import rules
@@ -88,12 +88,8 @@ class Dealer:
         hurry = noise.random() < numbers["short_share"]
         budget = float(numbers["short_budget" if hurry else "budget"])
         for _ in range(numbers["tries"]):
-            hidden = draw(
-                engine,
-                sets[int(noise.integers(len(sets)))],
-                rules.table()["level"][level]["severity"],
-                noise,
-            )
+            causes = sets[int(noise.integers(len(sets)))]
+            hidden = draw(engine, causes, rules.table()["level"][level]["severity"], noise)
             context["cab_co_ppm"] = _cab_air(hidden, noise)
             try:
                 results = plain(readings_of(engine, hidden, level, context, noise))
@@ -176,15 +172,9 @@ def _cab_air(hidden: Hidden, noise: np.random.Generator) -> tuple[float, float]:
 
 def _sets_of_kind(noise: np.random.Generator, doubles: bool) -> list[list[str]]:
     """Return the sets of causes of one kind, drawn by the stated shares."""
-    held, causes = rules.table(), rules.dealt_causes()
-    shares = np.array([held["kinds"][kind] * float(doubles or kind != "double") for kind in KINDS])
-    kind = KINDS[int(noise.choice(len(KINDS), p=shares / shares.sum()))]
-    if kind == "healthy":
-        return [[HEALTHY]]
-    if kind == "double":
-        return rules.topics()[rules.TWO]
-    faults = (one for one in causes.values() if one.name != HEALTHY)
-    return [[one.name] for one in faults if one.measurement == (kind == "measurement")]
+    stated = rules.table()["kinds"]
+    shares = np.array([stated[kind] * float(doubles or kind != "double") for kind in KINDS])
+    return rules.sets_of_kind()[KINDS[int(noise.choice(len(KINDS), p=shares / shares.sum()))]]
 
 
 def proved(

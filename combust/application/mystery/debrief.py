@@ -79,7 +79,7 @@ def debrief(play: Play, statement: Statement) -> Debrief:
     key, result = play.key, score(play, statement)
     steps = _moved(play)
     bought = [one for one in steps[1:] if one.showed]
-    every = bought + [one for one in _moved(Play(key, _in_order(key.case.context, key.steps)))[1:] if one.showed]
+    every = bought + [one for one in _moved(Play.outdoors(key, key.steps))[1:] if one.showed]
     best = max(every or steps, key=lambda one: one.bits)
     shows = f"{best.step}: {best.showed} ({best.bits:+.1f} bit)"
     if result.right == rules.UNTOLD or best.bits <= 0.0:
@@ -88,22 +88,17 @@ def debrief(play: Play, statement: Statement) -> Debrief:
     return Debrief(result, rules.answer_text(key.causes), tuple(steps), shows, order, belief_of(play, result))
 
 
-def _in_order(context: Mapping[str, Any], steps: tuple[str, ...]) -> tuple[str, ...]:
-    """Return the steps of the reference with the move that it begins with."""
-    return steps if context["location"] == "outdoors" else ("move_outdoors", *steps)
-
-
 def _moved(play: Play) -> list[Moved]:
     """Return what the first reading and each step did to the answers."""
     key, visit = play.key, play.key.visit()
     shares = shares_of(judged(key.case.heater, visit.readings))
     share = shares.get(key.causes, 0.0)
     prior = rules.prior(key.case.budget).get(key.causes, LEAST)
-    moved = [_one("first reading", dict(key.case.first), shares, share, prior)]
+    moved = [_one("first reading", key.case.first, shares, share, prior)]
     for step in play.steps:
-        shown, rows = visit.take(step), len(visit.readings)
+        shown = visit.take(step)
         if shown and step not in rules.ACTIONS:
-            shares = shares_of(judged(key.case.heater, visit.readings[:rows]))
+            shares = shares_of(judged(key.case.heater, visit.readings))
         before, share = share, shares.get(key.causes, 0.0)
         moved.append(_one(step, shown, shares, share, before))
     return moved

@@ -20,6 +20,7 @@ from combust.application.causes.engine import Engine
 from combust.application.causes.stage_reading import StageReading
 from combust.application.heater.healthy import PATH
 from combust.application.heater.structure import STRUCTURE, share_of
+from combust.application.mystery.case import FIRST
 from combust.application.mystery.rules import prices, table
 from combust.application.trainer.control import Event
 from combust.application.trainer.resting import Resting, resting
@@ -30,14 +31,13 @@ from combust.kernel.working_point import resistance_from_air_change
 
 STROKES = 200.0
 SPAN_GAS_PCT = 6.0
-GAS = ("o2_dry_pct", "co2_dry_pct", "co_dry_ppm")
 WATCHED_S = 180.0  # how long O2 and flue temperature are watched for steadiness
 MOST_RESISTANCE = 100.0
 DUCT_OFF = {"intake_duct_off": {"intake_resistance": 0.3}, "exhaust_duct_off": {"exhaust_resistance": 0.3}}
 # A check of a case shows these beside a column of its own.
 SHOWN_WITH = {
     **ENTERED_WITH,
-    "o2_dry_pct": GAS[1:],
+    "o2_dry_pct": FIRST[1:],
     "ambient_o2_pct": ("ambient_co_ppm",),
     "flue_drift_k_per_min": ("flue_temp_c",),
 }
@@ -171,14 +171,12 @@ def readings_of(
     main["intake_temp_c"] = context["intake_temp_c"]
     main["ambient_co_ppm"] = 0.0
     main["cab_co_in_ppm"], main["cab_co_out_ppm"] = context["cab_co_ppm"]
-    early = hidden.early_s is not None
-    main["minutes_since_ignition"] = (
-        round((hidden.early_s or 0.0) / 60.0, 1) if early else float(noise.integers(15, 40))
-    )
+    lit_s = hidden.early_s
+    main["minutes_since_ignition"] = float(noise.integers(15, 40)) if lit_s is None else round(lit_s / 60.0, 1)
     usual = {"terminals": "clear", "probe_leak_test": "pass", "sample_line": "dry", "fuel_sample": "as_stated"}
     usual |= {"analyser_fuel": engine.heater.fuel.name, "plate_number": "agrees"}
     main |= {**usual, **hidden.seen}
-    found = {"first": {key: main[key] for key in GAS}}
+    found = {"first": {key: main[key] for key in FIRST}}
     for name, check in engine.priors.checks.items():
         if name in prices():
             keys = [key for column in check.columns for key in (column, *SHOWN_WITH.get(column, ()))]
@@ -210,10 +208,7 @@ def _channels(engine: Engine, inputs: Any, truth: Resting) -> dict[str, float]:
     """Return the exact channels that a truth shows, in the terms of the ranking."""
     numbers = engine.priors.table["reading"]
     return {
-        "lambda_o2": float(np.log(engine.model.gas.air_ratio_of_o2(min(truth.o2_pct, 20.5)))),
-        "co": float(np.log(truth.co_ppm)),
-        "flue": truth.flue_c,
-        "rise": float(np.log(max(truth.air_out_c - truth.air_in_c, 0.5))),
+        **_of_gas(engine, truth.o2_pct, truth.co_ppm, truth.flue_c, truth.air_out_c - truth.air_in_c),
         **truth.logs,
         "intake_co2": truth.intake_co2_pct,
         "intake_o2": truth.intake_o2_pct,
@@ -226,13 +221,22 @@ def _channels(engine: Engine, inputs: Any, truth: Resting) -> dict[str, float]:
     }
 
 
+def _of_gas(engine: Engine, o2_pct: float, co_ppm: float, flue_c: float, rise_k: float) -> dict[str, float]:
+    """Return the channels of the flue gas and of the heating air."""
+    return {
+        "lambda_o2": float(np.log(engine.model.gas.air_ratio_of_o2(min(o2_pct, 20.5)))),
+        "co": float(np.log(co_ppm)),
+        "flue": flue_c,
+        "rise": float(np.log(max(rise_k, 0.5))),
+    }
+
+
 def _after_the_start(
     engine: Engine, hidden: Hidden, place: Mapping[str, Any], rest: Mapping[str, float]
 ) -> dict[str, float]:
     """Return the exact channels while the heater still warms up: driven from cold, watched for three minutes."""
     session = _ready(engine, hidden, place)
-    session.request_heat()
-    lit = _until_flame(session)
+    lit = _lit(session)
     if lit is None:
         raise DoesNotRunError
     session.advance(max(0.0, lit.at_s + float(hidden.early_s or 0.0) - session.time_s))
@@ -240,20 +244,21 @@ def _after_the_start(
     session.advance(WATCHED_S)
     trace = session.trace()
     o2, flue = trace["o2_dry_pct"][begin:], trace["flue_temp_c"][begin:]
-    base = engine.model.gas
+    o2_pct, co_ppm, flue_c, air_in_c, air_out_c = (
+        float(one or 0.0)
+        for one in (now.o2_dry_pct, now.co_dry_ppm, now.flue_temp_c, now.air_in_temp_c, now.air_out_temp_c)
+    )
     return {
         **rest,
-        "lambda_o2": float(np.log(base.air_ratio_of_o2(min(float(now.o2_dry_pct or 0.0), 20.5)))),
-        "co": float(np.log(max(float(now.co_dry_ppm or 0.0), 5.0))),
-        "flue": float(now.flue_temp_c or 0.0),
-        "rise": float(np.log(max(float(now.air_out_temp_c or 0.0) - float(now.air_in_temp_c or 0.0), 0.5))),
+        **_of_gas(engine, o2_pct, max(co_ppm, 5.0), flue_c, air_out_c - air_in_c),
         "span_over_3min": float(np.log(max(max(o2) - min(o2), 0.05))),
         "drift": float(np.log(max(abs(flue[-1] - flue[0]) / (WATCHED_S / 60.0), 0.05))),
     }
 
 
-def _until_flame(session: TrainingSession) -> Event | None:
-    """Let a started heater go on until the flame is seen; None when it locks or stops before."""
+def _lit(session: TrainingSession) -> Event | None:
+    """Start a heater and let it go on until the flame is seen; None when it locks or stops before."""
+    session.request_heat()
     for _ in range(60):  # a quarter of an hour
         session.advance(15.0)
         seen = [one for one in session.events() if one.code == "flame_seen"]
@@ -266,9 +271,7 @@ def _until_flame(session: TrainingSession) -> Event | None:
 
 def starts(engine: Engine, hidden: Hidden, place: Mapping[str, Any]) -> bool:
     """Return whether the heater lights when it is started again: driven from cold."""
-    session = _ready(engine, hidden, place)
-    session.request_heat()
-    return _until_flame(session) is not None
+    return _lit(_ready(engine, hidden, place)) is not None
 
 
 def _read(

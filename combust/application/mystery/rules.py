@@ -112,33 +112,39 @@ def answers() -> dict[str, str]:
     return {name: cause.label for name, cause in dealt_causes().items()} | {UNTOLD: table()["untold"]["label"]}
 
 
+def sets_of_kind() -> dict[str, list[list[str]]]:
+    """Return the sets of causes of each kind of case, as the shares of the kinds are stated."""
+    faults = [one for one in dealt_causes().values() if one.name != HEALTHY]
+    return {
+        "healthy": [[HEALTHY]],
+        "measurement": [[one.name] for one in faults if one.measurement],
+        "single": [[one.name] for one in faults if not one.measurement],
+        "double": [list(pair) for pair in table()["pairs"]["names"]],
+    }
+
+
+def in_a_hurry(budget: float) -> bool:
+    """Return whether a visit pays for less than a usual one: only then a case may end untold."""
+    return bool(budget < table()["limits"]["budget"])
+
+
 @cache
 def prior(budget: float) -> dict[frozenset[str], float]:
     """Return the probability of each answer before anything is read, as cases are dealt; they sum to 1.
 
-    ``budget`` is what the visit pays for: only one in a hurry may end untold.
+    ``budget`` is what the visit pays for.
     """
-    held, causes = table(), dealt_causes()
-    shares, limits = held["kinds"], held["limits"]
-    untold = shares["untold_in_a_hurry" if budget < limits["budget"] else "untold"]
-    faults = {
-        "measurement": [name for name, cause in causes.items() if cause.measurement],
-        "single": [name for name, cause in causes.items() if not cause.measurement and name != HEALTHY],
-    }
-    found = {frozenset((HEALTHY,)): shares["healthy"]}
-    for kind, names in faults.items():
-        found |= {frozenset((name,)): shares[kind] / len(names) for name in names}
-    pairs = held["pairs"]["names"]
-    found |= {frozenset(pair): shares["double"] / len(pairs) for pair in pairs}
+    shares = table()["kinds"]
+    untold = shares["untold_in_a_hurry" if in_a_hurry(budget) else "untold"]
+    found = {frozenset(one): shares[kind] / len(sets) for kind, sets in sets_of_kind().items() for one in sets}
     return {one: share * (1.0 - untold) for one, share in found.items()} | {frozenset((UNTOLD,)): untold}
 
 
 def topics() -> dict[str, list[list[str]]]:
     """Return every word that a case can be ordered by, with the sets of causes that it stands for."""
-    held = table()
-    named = {word: [[name] for name in names] for word, names in held["topic"].items()}
+    named = {word: [[name] for name in names] for word, names in table()["topic"].items()}
     every = {name: [[name]] for name in dealt_causes()}
-    return named | every | {TWO: [list(pair) for pair in held["pairs"]["names"]]}
+    return named | every | {TWO: sets_of_kind()["double"]}
 
 
 def answer_text(causes: Iterable[str]) -> str:

@@ -240,16 +240,10 @@ def expert_belief(key: CaseKey, steps: Iterable[str]) -> dict[frozenset[str], fl
 
     Where none is certain enough in a hurry, nearly all goes to ``cannot_be_told``.
     """
-    visit = key.visit()
-    if not visit.outdoors:
-        visit.take("move_outdoors")
-    for step in steps:
-        if step not in visit.steps:
-            visit.take(step)
-    shares = shares_of(judged(key.case.heater, visit.readings))
+    play = Play.outdoors(key, (step for step in steps if step != "move_outdoors"))
+    shares = shares_of(judged(key.case.heater, play.readings))
     least = float(rules.table()["limits"]["best_at_least"])
-    hurry = key.case.budget < rules.table()["limits"]["budget"]
-    untold = least if hurry and max(shares.values()) < least else 0.0
+    untold = least if rules.in_a_hurry(key.case.budget) and max(shares.values()) < least else 0.0
     known = {one: shares.get(one, 0.0) * (1.0 - untold) for one in rules.prior(key.case.budget)}
     known[frozenset((rules.UNTOLD,))] = untold
     whole = sum(known.values())

@@ -6,7 +6,7 @@ from typing import NamedTuple
 
 from combust.application.causes.clean_gas import O2_AIR, CleanGas, kept_in_sample
 from combust.data.arguments import names_keywords
-from combust.data.tables import load_table
+from combust.data.tables import load_numbers
 from combust.domain.fuel import Fuel
 from combust.domain.instrument import InstrumentClass, instrument_class
 from combust.kernel.sampling_line import TransportDelay, first_order_step, lag_from_t90
@@ -56,8 +56,7 @@ class SimulatedAnalyser:
 
     def __init__(self, fuel: Fuel, *, instrument: str | InstrumentClass | None = None) -> None:
         self.instrument = instrument_class(instrument)
-        table = load_table("heater_dynamics")["analyser"]
-        self._numbers = {key: float(row["value"]) for key, row in table.items()}
+        self._numbers = load_numbers("heater_dynamics", "analyser")
         self.gas = CleanGas.of(fuel)
         hose = self._numbers["transport_s"]
         self._o2_hose, self._co_hose = TransportDelay(hose, O2_AIR), TransportDelay(hose, 0.0)

@@ -86,11 +86,10 @@ def rules_of(heater: Heater) -> tuple[Rules, StartTimes, tuple[Assumed, ...]]:
     values: dict[str, Any] = {}
     assumed = []
     for key, row in table.items():
-        name = "cool_down_s" if key == "run_on_s" else key
-        given = told.get(name)
-        values[name] = float(row["value"]) if given is None else float(given)
-        if given is None and name in told:
-            assumed.append(Assumed(name, values[name], row["unit"], row["origin"]))
+        given = told.get(key)
+        values[key] = float(row["value"]) if given is None else float(given)
+        if given is None and key in told:
+            assumed.append(Assumed(key, values[key], row["unit"], row["origin"]))
     if values["flame_lost_c"] >= values["flame_seen_c"]:
         why, hint = "is not below flame_seen_c", "Give both under [control]."
         raise CombustError(Fault("flame_lost_c", values["flame_lost_c"], "conflict", unit="°C", why=why, hint=hint))

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import Any, NamedTuple
 
-from combust.application.trainer.control import ASKS_FUEL, BurnerControl, Event, Seen, rules_of
+from combust.application.trainer.control import BurnerControl, Event, Phase, Seen, rules_of
 from combust.application.trainer.inputs import Inputs
-from combust.application.trainer.plant import Plant
+from combust.application.trainer.plant import Plant, PlantStage
 from combust.data.arguments import names_keywords
 from combust.data.fields import Field
 from combust.domain.heater import Heater
@@ -16,10 +16,9 @@ from combust.kernel import heater_dynamics as motion
 from combust.kernel.heater_dynamics import HeaterMotion, StepFlows, StepInputs
 from combust.kernel.heater_law import Law, body_conventions
 from combust.kernel.sampling_line import TransportDelay, first_order_step
-from combust.kernel.working_point import WorkingPoint
+from combust.kernel.working_point import REFERENCE_C, WorkingPoint
 
 STEP_S = 0.25
-RUNS = ("running",)
 SECONDS = Field("seconds", unit="s", low=0.0, high=864_000.0, hint="Give 0 to 864000 (ten days).")
 POWERED_SHARE = 0.5  # of the nominal voltage, below which there is no power: convention, no heater's
 
@@ -125,7 +124,7 @@ class SimulatedHeater:
         self.control.release_lockout(self.time_s)
 
     @property
-    def phase(self) -> Any:
+    def phase(self) -> Phase:
         """What the controller is doing."""
         return self.control.phase
 
@@ -175,7 +174,7 @@ class SimulatedHeater:
         self._law = law
         asked = self.asked = self._asks()
         inputs, plant = self.inputs, self.plant
-        load, voltage = self._load(), self._voltage()
+        load, voltage = self._of_stages(lambda one: one.healthy.load), self._of_stages(lambda one: one.voltage)
         powered = self.powered()
         self.plug_v = (
             plant.supply.at_plug(inputs.battery_v, inputs.loop_mohm, glow=asked.glow, load=load * asked.blower)
@@ -205,7 +204,7 @@ class SimulatedHeater:
 
     def _blend(self, dt: float) -> None:
         """Move the weights towards the stage that is burnt at, in the time of the conventions."""
-        target = self.inputs.stage if self.phase.name in RUNS else self.plant.lowest
+        target = self.inputs.stage if self.phase.name == "running" else self.plant.lowest
         if self.weights[target] >= 1.0:
             return
         gained = min(1.0, self.weights[target] + dt / body_conventions().stage_blend_s)
@@ -216,29 +215,24 @@ class SimulatedHeater:
         self.weights[target] = gained
         self._law = None
 
-    def _of_stages(self, values: Mapping[str, float]) -> float:
-        return sum(weight * values[name] for name, weight in self.weights.items())
-
-    def _load(self) -> float:
-        return self._of_stages({name: stage.healthy.load for name, stage in self.plant.stages.items()})
-
-    def _voltage(self) -> float:
-        return self._of_stages({name: stage.voltage for name, stage in self.plant.stages.items()})
+    def _of_stages(self, number: Callable[[PlantStage], float]) -> float:
+        """Return a number of the stages, blended as they are burnt at."""
+        return sum(weight * number(self.plant.stages[name]) for name, weight in self.weights.items())
 
     def _asks(self) -> Asked:
-        phase, rules = self.phase, self.control.rules
-        name = phase.name
-        hertz = self._pump_hz() if name in ASKS_FUEL else 0.0
+        name, rules = self.phase.name, self.control.rules
+        start_hz = float(self.control.start.attempt_pump_hz or 0.0)
         if name in ("self_check", "preheat"):
             return Asked(0.0, name == "preheat", rules.preheat_speed, rules.preheat_speed)
         if name == "attempt":
-            return Asked(hertz, True, rules.attempt_speed, rules.attempt_speed)
-        if name == "settle":
+            return Asked(start_hz, True, rules.attempt_speed, rules.attempt_speed)
+        if name in ("settle", "running"):
+            stage_hz = self._of_stages(lambda one: one.pump_hz)
+            if name == "running":
+                return Asked(stage_hz, False, 1.0, 1.0)
             done = self._settled()
             speed = rules.attempt_speed + done * (1.0 - rules.attempt_speed)
-            return Asked(hertz, False, speed, speed)
-        if name == "running":
-            return Asked(hertz, False, 1.0, 1.0)
+            return Asked(start_hz + done * (stage_hz - start_hz), False, speed, speed)
         if name in ("run_on", "cool_down"):
             return Asked(0.0, False, rules.run_on_speed, rules.run_on_speed)
         return Asked(0.0, False, 0.0, 0.0)
@@ -247,20 +241,14 @@ class SimulatedHeater:
         length = self.phase.end_s - self.phase.begin_s
         return min(1.0, (self.time_s - self.phase.begin_s) / length) if length > 0.0 else 1.0
 
-    def _pump_hz(self) -> float:
-        start = float(self.control.start.attempt_pump_hz or 0.0)
-        stage = self._of_stages({name: one.pump_hz for name, one in self.plant.stages.items()})
-        if self.phase.name == "attempt":
-            return start
-        return start + self._settled() * (stage - start) if self.phase.name == "settle" else stage
-
     def powered(self) -> bool:
         """Whether there is power: more than half of the nominal voltage at the battery."""
         return self.inputs.battery_v > POWERED_SHARE * self.plant.supply.nominal_v
 
     def _seen(self) -> Seen:
         inputs = self.inputs
-        return Seen(self.sensor + 25.0, self.state.port + 25.0, self.plug_v, inputs.warm_enough, self.powered())
+        sensor_c, outlet_c = self.sensor + REFERENCE_C, self.state.port + REFERENCE_C
+        return Seen(sensor_c, outlet_c, self.plug_v, inputs.warm_enough, self.powered())
 
     # ---- what can be asked -------------------------------------------------------------------------------------------
     @property

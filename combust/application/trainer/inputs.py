@@ -33,22 +33,22 @@ class Inputs:
     altitude_m: float
     air_temp_c: float
     fuel_kind: str
-    warm_enough: bool = False
-    fuel: float = 1.0
-    pump_hz_ratio: float = 1.0
-    intake_resistance: float = 1.0
-    exhaust_resistance: float = 1.0
-    recirculated: float = 0.0
-    heating_air: float = 1.0
-    blower: float = 1.0
-    exchanger: float = 1.0
-    burner_co: float = 1.0
-    bubbles: float = 0.0
-    wax: float = 0.0
-    glow: float = 1.0
-    hose_leak: float = 0.0
-    wet_hose: float = 0.0
-    cell_drift_pct: float = 0.0
+    warm_enough: bool
+    fuel: float
+    pump_hz_ratio: float
+    intake_resistance: float
+    exhaust_resistance: float
+    recirculated: float
+    heating_air: float
+    blower: float
+    exchanger: float
+    burner_co: float
+    bubbles: float
+    wax: float
+    glow: float
+    hose_leak: float
+    wet_hose: float
+    cell_drift_pct: float
 
     def moved(self, heater: Heater, changes: Mapping[str, Any]) -> Inputs:
         """Return the inputs with some of them moved.

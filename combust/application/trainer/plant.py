@@ -13,9 +13,9 @@ import numpy as np
 from combust.application.heater.baseline import healthy_stages
 from combust.application.heater.healthy import PATH, HealthyStage
 from combust.application.heater.structure import STRUCTURE, priors_table
-from combust.application.trainer.inputs import USUAL_V, Inputs
+from combust.application.trainer.inputs import USUAL_V, Inputs, input_fields
 from combust.data.errors import CombustError, Fault
-from combust.data.tables import load_table
+from combust.data.tables import load_numbers
 from combust.domain.catalogue import get_fuel
 from combust.domain.heater import Heater
 from combust.domain.limits import limit
@@ -71,8 +71,7 @@ class Plant:
 
     def __init__(self, heater: Heater, structure: Mapping[str, float] | None = None) -> None:
         self.heater = heater
-        table = load_table("heater_dynamics")
-        self.conventions = {key: float(row["value"]) for key, row in table["supply"].items()}
+        self.conventions = load_numbers("heater_dynamics", "supply")
         self.assumed: list[Assumed] = []
         healthy = healthy_stages(heater, priors_table())
         first = next(iter(healthy.values()))
@@ -118,7 +117,9 @@ class Plant:
     def first_inputs(self) -> Inputs:
         """Return the inputs of a sound heater at its baseline's place."""
         home = self.stages[self.fullest].healthy.reference
+        usual = {key: one.default for key, one in input_fields().items() if one.default is not None}
         return Inputs(
+            **usual,
             stage=self.fullest,
             battery_v=self.conventions["battery_v_per_nominal"] * self.supply.nominal_v,
             loop_mohm=self.conventions["loop_mohm"],
@@ -168,16 +169,14 @@ class Plant:
         made = heater_law(stage, site, self.parameters(inputs), self.heat, need=self.fuel_need(inputs)[1])
         return as_floats(made)
 
-    def resting(self, inputs: Inputs, *, speed: float | None = None) -> WorkingPoint:
+    def resting(self, inputs: Inputs) -> WorkingPoint:
         """Return the steady model, converged, for the inputs at their stage: where the heater comes to rest."""
         stage = self.stages[inputs.stage]
         hertz = stage.pump_hz * inputs.pump_hz_ratio
         arrives = self.delivered_ml_per_s(hertz, inputs) * (1.0 - inputs.bubbles) * self.grams_per_ml(inputs)
         need = self.fuel_need(inputs)[1]
         fuel = arrives * 1e-3 * need / self.heat.fuel_mass / stage.fuel_kmol_per_s
-        asked = self.parameters(inputs)._replace(
-            fuel=fuel, speed=self.speed_at_rest(inputs) if speed is None else speed
-        )
+        asked = self.parameters(inputs)._replace(fuel=fuel, speed=self.speed_at_rest(inputs))
         return working_point(stage.healthy.state, self.site(stage, inputs), asked, self.heat, rounds=CONVERGED)
 
     def delivered_ml_per_s(self, hertz: float, inputs: Inputs) -> float:
@@ -204,14 +203,6 @@ class Plant:
         load = stage.healthy.load
         plug = self.supply.at_plug(inputs.battery_v, inputs.loop_mohm, glow=False, load=load)
         return inputs.blower * self.speed_limit(plug, load, stage.voltage)
-
-    def useful_w(self, name: str) -> float:
-        """Return the heat that a healthy stage gives to the heating air at its baseline [W]."""
-        return float(self._sets[name].useful * self._sets[name].fuel_kmol_per_s)
-
-    def full_flow_s(self, millilitres: float) -> float:
-        """Return how long the full stage burns on a volume [s]."""
-        return millilitres / self.stages[self.fullest].fuel_ml_per_s
 
 
 def blended(parts: Sequence[Blended], shares: Sequence[float]) -> Blended:

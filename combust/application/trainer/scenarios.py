@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -26,19 +26,13 @@ class Scenario:
     steps: tuple[Mapping[str, Any], ...]
     never: bool = False
 
-    def play(self, session: TrainingSession) -> Iterator[Mapping[str, Any]]:
-        """Play the story in a fresh session, giving each step when it is done; at the end all time has passed."""
-        for step in self.steps:
-            self._wait(session, step["at_s"])
-            do_step(session, step)
-            yield step
-        self._wait(session, self.lasts_s)
-
     def run(self, session: TrainingSession) -> TrainingSession:
         """Play the whole story in a fresh session and return it."""
         session.never_on_a_real_heater |= self.never
-        for _ in self.play(session):
-            pass
+        for step in self.steps:
+            self._wait(session, step["at_s"])
+            do_step(session, step)
+        self._wait(session, self.lasts_s)
         return session
 
     @staticmethod

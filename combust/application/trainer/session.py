@@ -18,6 +18,7 @@ from combust.data.tables import load_table
 from combust.domain.heater import Heater
 from combust.domain.limits import cautions, limit
 from combust.domain.reading import Reading
+from combust.kernel.working_point import REFERENCE_C
 
 TRACE_S = 1.0
 LONGEST_TRACE = 86_400  # rows, a day
@@ -148,11 +149,11 @@ class TrainingSession:
     def sample(self) -> Sampled:
         """Return the gas at the probe: that of the moment's lambda, or air with unburnt vapour where nothing burns."""
         state, flows, gas = self.heater.state, self.heater.flows, self.analyser.gas
-        flue = state.flue + 25.0
+        flue = state.flue + REFERENCE_C
         if flows is None or not state.lit:
             return Sampled(O2_AIR, 0.0, math.inf, False, flue)
         ratio = flows.air_ratio
-        return Sampled(float(gas.o2_pct(ratio)), self._co(ratio, state.chamber + 25.0), ratio, True, flue)
+        return Sampled(float(gas.o2_pct(ratio)), self._co(ratio, state.chamber + REFERENCE_C), ratio, True, flue)
 
     def _known(self, name: str) -> float | None:
         """Return a value of the healthy stages, blended as they are burnt at; None where one of them lacks it."""
@@ -190,7 +191,7 @@ class TrainingSession:
             co_band=self.co_band(),
             co_relation=self._say["weak"],
             flue_temp_c=seen.flue_temp_c,
-            air_out_temp_c=float(round(state.port + 25.0)),
+            air_out_temp_c=float(round(state.port + REFERENCE_C)),
             supply_v=round(heater.plug_v, 2),
             pump_hz=round(heater.asked.pump_hz * heater.inputs.pump_hz_ratio, 3),
             blower_rpm=self._rpm(),
@@ -253,10 +254,10 @@ class TrainingSession:
         visible = (
             *(heater.time_s, name if not heater.phase.number else f"{name} {heater.phase.number}"),
             *(heater.asked.pump_hz * heater.inputs.pump_hz_ratio, state.blower, heater.asked.glow, heater.plug_v),
-            *(state.port + 25.0, seen.o2_dry_pct, seen.co_dry_ppm, seen.flue_temp_c, heater.dosed_ml),
+            *(state.port + REFERENCE_C, seen.o2_dry_pct, seen.co_dry_ppm, seen.flue_temp_c, heater.dosed_ml),
             heater.inputs.stage,
         )
-        unseen = (*(state.lit, ratio), *(one + 25.0 for one in (state.chamber, state.wall, state.glow)))
+        unseen = (*(state.lit, ratio), *(one + REFERENCE_C for one in (state.chamber, state.wall, state.glow)))
         return (*visible, *unseen, state.film_g, state.pool_g)
 
     def _rpm(self) -> float | None:
@@ -274,7 +275,7 @@ class TrainingSession:
 
 
 def _bar(above_k: float, full_c: float) -> float:
-    return round(min(max((above_k + 25.0) / full_c, 0.0), 1.0), 2)
+    return round(min(max((above_k + REFERENCE_C) / full_c, 0.0), 1.0), 2)
 
 
 def _session_fields() -> Mapping[str, Any]:

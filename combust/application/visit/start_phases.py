@@ -113,8 +113,8 @@ def possible_phases(
     automatic = load_table("start_guide")["phase"]
     waiting = any(automatic[phase.name]["automatic"] and phase.name != "running" for phase in possible)
     # A relight or restart may have begun this very moment: then all its attempts and its cool-down lie ahead.
-    left = ends[0] if again and ends else ends[0] - since_request_s if ends else 0.0
-    wait = max(0.0, left) if waiting and ends else None
+    passed = 0.0 if again else since_request_s
+    wait = max(0.0, ends[0] - passed) if waiting and ends else None
     findings = [] if possible else [finding("fits_no_phase")]
     doses = any(phase.name in BEFORE_FUEL for phase in possible)
     glow_ends = next(window.latest_s for window in windows if window.name == "preheat")
@@ -129,14 +129,13 @@ def _windows(heater: Heater) -> list[_Window]:
     early, late = 1.0 - limit("start_time_spread"), 1.0 + limit("start_time_spread")
     words = load_table("start_guide")["phase"]
     burner_s = next(phase.begin_s for phase in phases if phase.name == "attempt")
-    # A trip or a power cut stops it at any time after the first fuel.
-    later = dict.fromkeys(("running", "run_on", "stopped"), burner_s)
+    later = ("running", "run_on", "stopped")  # a trip or a power cut stops it at any time after the first fuel
     first = {phase.name: phase for phase in reversed(phases)}
     again = [(name, min(phase.begin_s, burner_s), phase.begin_s >= burner_s) for name, phase in first.items()]
     return [
         _Window("no_start", words["no_start"]["label"], 0.0, FOREVER, False),
         *(_Window(p.name, p.label, p.begin_s * early, p.end_s * late, p.begin_s >= burner_s) for p in phases),
-        *(_Window(name, words[name]["label"], begin * early, FOREVER, True) for name, begin in later.items()),
+        *(_Window(name, words[name]["label"], burner_s * early, FOREVER, True) for name in later),
         _Window("standby", words["standby"]["label"], 0.0, FOREVER, False),
         *(_Window(name, words[name]["again"], begin * early, FOREVER, fed, True) for name, begin, fed in again),
     ]

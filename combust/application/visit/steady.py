@@ -11,7 +11,7 @@ import numpy as np
 
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import fields_of, need_rows
-from combust.data.tables import load_table, read_toml
+from combust.data.tables import load_numbers, load_table, read_toml
 from combust.data.vocabulary import quantities
 from combust.domain.limits import limit
 from combust.domain.reading import REPEATED
@@ -47,7 +47,7 @@ class SteadyRule:
 @cache
 def steady_rule() -> SteadyRule:
     """Return the shipped rule (``visit_procedure.toml`` and ``limits.toml``, origin beside each number)."""
-    row = {key: float(entry["value"]) for key, entry in load_table("visit_procedure")["steady"].items()}
+    row = load_numbers("visit_procedure", "steady")
     return SteadyRule(
         o2_span_pct=limit("steady_o2_span"),
         flue_drift_k_per_min=limit("steady_flue_drift"),
@@ -214,12 +214,11 @@ def _rules(series: _Series, rule: SteadyRule) -> Iterator[tuple[Any, str]]:
         yield ~(spans > most + 1e-9), f"CO spans {spans[-1]:.0f} ppm; {most[-1]:.0f} ppm is allowed."
     if "flue_temp_c" in data:
         drifts, most = _drifts(clock, data["flue_temp_c"]), rule.flue_drift_k_per_min
-        too_fast = np.abs(drifts) > most + 1e-9
-        yield ~too_fast, f"The flue drifts {drifts[-1]:+.1f} K/min; {most:g} K/min is allowed."
+        yield ~(np.abs(drifts) > most + 1e-9), f"The flue drifts {drifts[-1]:+.1f} K/min; {most:g} K/min is allowed."
         # A long calm tail would hide a warm-up in the drift of the whole: its first three minutes hold by themselves.
         first = int(np.searchsorted(clock, clock[0] + rule.window_s - 1e-9))
         early = drifts[first] if first < len(clock) else 0.0
-        calm = np.full(clock.shape, not (first < len(clock) and too_fast[first]))
+        calm = np.full(clock.shape, not abs(early) > most + 1e-9)
         yield calm, f"The flue drifts {early:+.1f} K/min in the first three minutes; {most:g} K/min is allowed."
     if series.stages is not None:
         yield unbroken(series.stages == series.stages[0]), "The stage changed."

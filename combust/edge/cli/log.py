@@ -169,8 +169,8 @@ def _listed(opened: Logbook, heater_id: str | None, last: int) -> Answer:
 
 def _entries(record: Visit) -> str:
     """Return the entries of a visit with the numbers that a correction wants."""
-    rows = [(number, f"{kind}: {text}") for number, _, _, kind, text in every_entry(record)]
-    return text_of_rows([(printable(number), printable(text)) for number, text in rows], wrap=110)
+    rows = [(printable(number), printable(f"{kind}: {text}")) for number, _, _, kind, text in every_entry(record)]
+    return text_of_rows(rows, wrap=110)
 
 
 def _shown(record: Visit) -> str:

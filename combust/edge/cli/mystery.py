@@ -168,7 +168,8 @@ def score(files: Sequence[str], key_file: str, csv_file: str | None, names: bool
     summary = class_summary([one for _, one in scores])
     texts = [f"{name} ({keys.learner_id(name)})\n{one}\n" for name, one in told]
     texts += [str(summary)] if len(told) > 1 else []
-    texts += [f"Also handed out: {', '.join(keys.others(told))}."] if keys.others(told) else []
+    others = keys.others(told)
+    texts += [f"Also handed out: {', '.join(others)}."] if others else []
     shown = [{"learner": name, **one.to_dict()} for (name, _), (_, one) in zip(scores, told, strict=True)]
     return Answer(
         {"scores": shown, "class": summary.to_dict()},

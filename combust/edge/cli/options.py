@@ -36,8 +36,6 @@ def with_point(value: Any) -> Any:
 class Typed(click.types.StringParamType):
     """The text of a number, which whoever takes it checks."""
 
-    name = "text"
-
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
         """Return the text with a decimal point."""
         return with_point(value)

@@ -96,8 +96,7 @@ class Chart:
 
     def __post_init__(self) -> None:
         rows = -(-len(self.legend) // self.columns)
-        left = LEFT + max(0.0, LETTER * (max((len(one) for one in self.y.words), default=0) - 4))
-        self.left = left
+        self.left = LEFT + max(0.0, LETTER * (max((len(one) for one in self.y.words), default=0) - 4))
         self.foot = self.height - FOOT - LEGEND_ROW * rows
         self.across, self.up = self.x.scale(self.left, self.right), self.y.scale(self.foot, self.top)
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from combust.application.chemistry.sweeps import reactor_table, tabled_flame_temperature
+from combust.application.chemistry.sweeps import tabled_flame_temperature
 from combust.application.lessons import gas as demo
 from combust.domain.catalogue import get_fuel
 from combust.edge.figures.chart import Axis, Chart
@@ -32,10 +32,8 @@ def draw_air_sweep(air_ratio: float) -> Chart:
     air_ratio : float
         Mark [-].
     """
-    table = reactor_table()
-    behind = table.where(burn_out_ms=100.0, cooling_ms=30.0, status="burning")
-    reactor = table.where(residence_ms=10.0, burn_out_ms=0.0, status="burning")
-    lost = float(table.where(residence_ms=10.0, burn_out_ms=0.0, status="blown_out")["air_ratio"].min())
+    behind, reactor = demo.behind_burn_out(), demo.stirred("burning")
+    lost = float(demo.stirred("blown_out")["air_ratio"].min())
     flame = float(tabled_flame_temperature(FUEL.name, np.array([air_ratio]))[0] - ZERO_CELSIUS_K)
     gas = flue_gas_moles(FUEL, air_ratio)
     loss = float(stack_loss(gas, FLUE_TEMP_C, 20.0, FUEL, FUEL.net_heating_value_mj_per_kg))

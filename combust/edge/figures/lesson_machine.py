@@ -8,6 +8,7 @@ import numpy as np
 
 from combust.application.heater.baseline import healthy_stage
 from combust.application.lessons import machine as demo
+from combust.application.lessons.demonstrations import CUTOUT_V, DISCONNECT_V, RUN_A
 from combust.application.lessons.gas import heater_gas
 from combust.application.visit.start import StartTimeline
 from combust.domain.catalogue import get_fuel
@@ -23,10 +24,9 @@ FUEL, AIR_RATIO = get_fuel("diesel_b7"), demo.HIGH_AIR_RATIO  # of the healthy h
 TEMPERATURES_C, TEMPERATURE_SHOWN_C = (-20.0, 0.0, 20.0), 0.0
 FUELS_SHOWN = ("kerosene", "paraffinic", "biodiesel_b100")
 AREAS_MM2 = (1.5, 2.5, 4.0)
-# Invented demo values: battery at rest, its inside and the contacts; currents; heater's cut-out, vehicle's disconnect.
+# Invented demo values: battery at rest, its inside and the contacts; current of the glow element.
 BATTERY_V, BATTERY_OHM, CONTACTS_MOHM = 12.2, 0.015, 20.0
-GLOW_A, RUN_A = 10.0, 2.5
-CUTOUT_V, DISCONNECT_V = 10.5, 11.5
+GLOW_A = 10.0
 LOOKS = ((LINE, ""), (MARK, DASH), (THIRD, "10 3 2 3"), (FOURTH, DOT), (INK, "3 3"), ("#8A5A00", "12 4"))
 LAMBDA_TICKS = (0.8, 1.0, 1.2, 1.4, 1.6, 1.8)
 

@@ -110,24 +110,18 @@ def fleet_drift_history(
     ``log`` is as for :func:`drift_history`; ``heaters`` are profiles or a folder of them, one heater each.
     """
     entries = read_log(log, mapping)
-    notes = list(entries.notes)
     profiles, more = read_profiles([heaters]) if isinstance(heaters, str | Path) else (heaters, [])
     found = fleet_history(
         entries.rows, profiles, events=entries.events, visits=entries.judged, on=day_of(on), **options
     )
-    return replace(found, left_out=(*more, *notes, *found.left_out))
+    return replace(found, left_out=(*more, *entries.notes, *found.left_out))
 
 
 def heater_log(log: Any, *, on: date | str | None = None, mapping: MapLike = None) -> HeaterLog:
     """Return the winters of the heaters of a fleet, for its plan; ``log`` is as for :func:`drift_history`."""
-    entries, day = read_log(log, mapping), day_of(on)
+    entries = read_log(log, mapping)
     names = frozenset(str(one["heater_id"]) for one in entries.rows if one.get("heater_id"))
-
-    def follow(heaters: Sequence[Heater]) -> FleetHistory:
-        found = fleet_history(entries.rows, heaters, events=entries.events, visits=entries.judged, on=day)
-        return replace(found, left_out=(*entries.notes, *found.left_out))
-
-    return HeaterLog(names, follow, tuple(entries.stops))
+    return HeaterLog(names, partial(fleet_drift_history, entries, on=day_of(on)), tuple(entries.stops))
 
 
 def read_profiles(paths: Iterable[str | Path]) -> tuple[list[Heater], list[str]]:
@@ -149,13 +143,14 @@ def read_profiles(paths: Iterable[str | Path]) -> tuple[list[Heater], list[str]]
             raise CombustError(Fault("folder", str(path), "missing", why=why, hint=hint))
         for file in files:
             try:
-                heaters.append(Heater.load(file))
+                heater = Heater.load(file)
             except CombustError as error:
                 told.append(f"Profile {file.name} is broken and was left out: {error}")
+                continue
+            if heater.heater_id:
+                heaters.append(heater)
             else:
-                if not heaters[-1].heater_id:
-                    heaters.pop()
-                    told.append(f"Profile {file.name} names no heater_id and was left out: add it.")
+                told.append(f"Profile {file.name} names no heater_id and was left out: add it.")
     return heaters, told
 
 

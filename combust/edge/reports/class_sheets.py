@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import csv
-import io
 from collections.abc import Iterable, Sequence
 
 from combust.application.mystery import CaseKey, Score
 from combust.application.mystery.class_summary import COLUMNS, rows_of
 from combust.application.mystery.rules import answers, in_words, price_rows, prices, table
 from combust.edge.reports.html import page
-from combust.edge.tables.formulas import harmless
+from combust.edge.tables.formulas import csv_of_rows
 
 
 def class_pages(keys: Sequence[CaseKey], *, title: str = "Mystery heaters") -> tuple[str, str]:
@@ -24,7 +22,4 @@ def class_pages(keys: Sequence[CaseKey], *, title: str = "Mystery heaters") -> t
 
 def results_csv(scores: Iterable[tuple[str, Score]]) -> str:
     """Return the results of a class as CSV, in the order of the names or ids that are given."""
-    text = io.StringIO()
-    rows = [[harmless(cell) if isinstance(cell, str) else cell for cell in row] for row in rows_of(scores)]
-    csv.writer(text, lineterminator="\n").writerows([COLUMNS, *rows])
-    return text.getvalue()
+    return csv_of_rows(COLUMNS, rows_of(scores))

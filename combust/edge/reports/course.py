@@ -14,7 +14,7 @@ from combust.application.lessons.demonstrations import demonstration
 from combust.application.lessons.exercises import Asked, Exercise, exercise, exercise_sheet
 from combust.application.lessons.gas import co2_by_calculation
 from combust.application.lessons.misconceptions import misconception_card
-from combust.application.lessons.predictions import guesses, lesson_path, outcome
+from combust.application.lessons.predictions import guesses, lesson_numbers, lesson_path, outcome
 from combust.data.tables import load_table
 from combust.edge.lesson_source import Lesson, read_lesson
 from combust.edge.reports.html import page
@@ -46,7 +46,7 @@ def course_pages(seed: int = 1) -> dict[str, str]:
         "course": course,
         "plan": day_plan(),
         "experiments": experiments(),
-        "lessons": [_of_lesson(number, seed) for _, numbers in lesson_path() for number in numbers],
+        "lessons": [_of_lesson(number, seed) for number in lesson_numbers()],
         "test": questions_of_a_test(seed + 1),
         "questions": QUESTIONS,
         "table": demonstration,

@@ -13,9 +13,9 @@ def text_array(cells: Sequence[str | None]) -> Any:
     """Return texts as an Arrow array of strings; None is null."""
     raw = [None if cell is None else cell.encode("utf-8") for cell in cells]
     ends = np.cumsum([0, *(len(one or b"") for one in raw)], dtype=np.int64)
-    missing = np.array([one is not None for one in raw], dtype=bool)
+    there = [one is not None for one in raw]
     whole = pa.py_buffer(b"".join(one or b"" for one in raw))
-    large = pa.LargeStringArray.from_buffers(len(raw), pa.py_buffer(ends), whole, _bits(missing))
+    large = pa.LargeStringArray.from_buffers(len(raw), pa.py_buffer(ends), whole, _bits(there))
     return large.cast(pa.string())
 
 

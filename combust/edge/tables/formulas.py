@@ -6,7 +6,10 @@ a number, nor a list of numbers between semicolons, nor made of dashes alone. Nu
 
 from __future__ import annotations
 
+import csv
+import io
 import re
+from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -44,6 +47,14 @@ def csv_of(frame: pd.DataFrame) -> str:
     texts = frame.select_dtypes(exclude=["number", "bool"])
     shown = frame.assign(**texts.map(lambda cell: harmless(cell) if isinstance(cell, str) else cell))
     return str(shown.to_csv(index=False, float_format="%.6g"))
+
+
+def csv_of_rows(columns: Iterable[str], rows: Iterable[Iterable[object]]) -> str:
+    """Return rows as the text of a CSV file in which no cell is run by a spreadsheet."""
+    text = io.StringIO()
+    told = ([harmless(cell) if isinstance(cell, str) else cell for cell in row] for row in rows)
+    csv.writer(text, lineterminator="\n").writerows([columns, *told])
+    return text.getvalue()
 
 
 def harmless_column(column: Any) -> Any:

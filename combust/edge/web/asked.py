@@ -35,6 +35,11 @@ def status_of(error: CombustError) -> int:
     return 503 if error.code in ("busy", "disk_full") else 422
 
 
+def whole(text: str, digits: int = 5) -> int | None:
+    """Return a whole number of a form or an address that has at most so many digits, None where it is none."""
+    return int(text) if text.isascii() and text.isdecimal() and len(text) <= digits else None
+
+
 @dataclass(slots=True)
 class House:
     """What all requests of one server share."""

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import Any
 
-from combust.application.causes.catalogue import shipped_priors
 from combust.application.trainer.class_heater import class_causes, class_table
 from combust.application.trainer.class_people import FULL, Question
 from combust.application.trainer.class_summary import in_words, label_of
@@ -38,7 +37,7 @@ def common(room: Classroom) -> dict[str, Any]:
         "note": display.note,
         "never": [text for text in display.cautions if text not in cautions()],
         "factor": f"×{display.time_factor:g}",
-        "time": f"{int(display.time_s) // 60}:{int(display.time_s) % 60:02d}",
+        "time": clock(display.time_s),
         "paused": say[room.paused] if room.paused else "",
         "analyser": analyser(display),
         "trap": display.trap_full,
@@ -47,6 +46,11 @@ def common(room: Classroom) -> dict[str, Any]:
         "checks": checks_made(room),
         "every": EVERY_S,
     }
+
+
+def clock(time_s: float) -> str:
+    """Return a time of the heater as minutes and seconds."""
+    return f"{int(time_s) // 60}:{int(time_s) % 60:02d}"
 
 
 def analyser(display: SimulatedDisplay) -> list[tuple[str, str, str]]:
@@ -109,15 +113,10 @@ def cause_choices() -> list[tuple[str, str]]:
     return [(name, label_of(name)) for name in class_causes()]
 
 
-def sentence_of(check: str) -> str:
-    """Return how a check is made."""
-    return shipped_priors().checks[check].sentence
-
-
 def events(room: Classroom) -> list[str]:
     """Return what happened last at the heater, the newest first."""
     told = room.heater.session.events()[-MOST_EVENTS:]
-    return [f"{int(one.at_s) // 60}:{int(one.at_s) % 60:02d} {one.text}" for one in reversed(told)]
+    return [f"{clock(one.at_s)} {one.text}" for one in reversed(told)]
 
 
 def knobs(room: Classroom, typed: Mapping[str, str] | None = None) -> list[dict[str, Any]]:

@@ -109,6 +109,8 @@ def test_a_plan_is_searched_by_vehicle_site_and_need(settings: Settings, planned
     assert set(found("who=kit")) == kits
     waxes = {one["vehicle_id"] for one in vehicles if one["fuel_grade"] in ("below", "marginal", "unknown")}
     assert set(found("who=fuel")) == waxes - set(off)
+    weak = {one["vehicle_id"] for one in vehicles if one["battery"] in ("too_small", "unknown")}
+    assert set(found("who=battery")) == weak - set(off)
     assert found("who=nonsense") == found("")
     for text in HOSTILE:
         assert found(f"find={quote(text)}") == []

@@ -16,11 +16,9 @@ from combust.edge.demo_data import demo_data
 from combust.edge.logbook.keyboard import profile_in, profiles_in
 from combust.edge.tables.cells import read_cell
 from combust.edge.web import class_view as view
-from combust.edge.web.asked import Asked
-from combust.edge.web.class_svg import heater_picture
+from combust.edge.web.asked import Asked, whole
 from combust.edge.web.texts import texts
 
-FACTORS = (1, 2, 5, 10, 20, 30, 60)
 SLIDER_STEP = 0.01
 SIMPLE = ("go_on", "release", "trap", "show_answer")
 
@@ -36,7 +34,7 @@ def start_form(asked: Asked) -> Response:
 
 def _start_shown(asked: Asked, status: int = 200, said: list[str] | None = None) -> Response:
     names = [str(one["heater_id"]) for one in profiles_in(_folder(asked)).values()]
-    facts: dict[str, Any] = {"heaters": names, "stories": scenarios(), "factors": FACTORS, "said": said or []}
+    facts: dict[str, Any] = {"heaters": names, "stories": scenarios(), "said": said or []}
     return asked.show("class_start", status, lost=asked.house.hall.lost, form=asked.form, **facts)
 
 
@@ -59,12 +57,8 @@ def _factor(form: Mapping[str, str]) -> float:
     return cell.number
 
 
-def show(asked: Asked) -> Response:
+def show(asked: Asked, status: int = 200, said: list[str] | None = None) -> Response:
     """Return the desk."""
-    return _shown(asked)
-
-
-def _shown(asked: Asked, status: int = 200, said: list[str] | None = None) -> Response:
     hall = asked.house.hall
     if not hall.words:
         return asked.go("/class/start")
@@ -72,9 +66,7 @@ def _shown(asked: Asked, status: int = 200, said: list[str] | None = None) -> Re
         display, people, story = room.heater.session.display(), room.people, room.heater.story
         facts = {
             **view.common(room),
-            "words": room.words,
             "rows": display.lines(),
-            "picture": heater_picture(display),
             "phase": display.phase_label,
             "truth": in_words(room.truth),
             "shown": bool(room.answer),
@@ -83,14 +75,13 @@ def _shown(asked: Asked, status: int = 200, said: list[str] | None = None) -> Re
             "here": len(people.by_seat),
             "stated": sum(bool(one.stated) for one in people.by_seat.values()),
             "events": view.events(room),
-            "story": story.title if story else "",
             "asks": story.question if story else "",
             "notes": class_table()["note"][story.key if story else "free"],
             "knobs": view.knobs(room, asked.form if said else None),
             "now": display.time_factor,
             "stamp": room.changed,
         }
-    facts |= {"stories": scenarios(), "questions": class_table()["question"], "factors": FACTORS, "form": asked.form}
+    facts |= {"stories": scenarios(), "questions": class_table()["question"], "form": asked.form}
     most = int(class_table()["limits"]["answers_most"])
     return asked.show("class_desk", status, said=said or [], written=hall.written, most=range(most), **facts)
 
@@ -107,7 +98,7 @@ def act(asked: Asked) -> Response:
             _once(asked, deed)
             asked.house.hall.do(deed)
     except CombustError as error:
-        return _shown(asked, 422, [str(one) for one in error.faults])
+        return show(asked, 422, [str(one) for one in error.faults])
     return asked.go("/class/desk")
 
 
@@ -148,9 +139,9 @@ def _deed(name: str, form: Mapping[str, str]) -> dict[str, Any]:
     if name == "show_check":
         return {"do": "show_check", "check": form.get("check", "")}
     if name == "happened":
-        number, answer = form.get("question", ""), form.get("answer", "")
-        good = all(one.isascii() and one.isdecimal() and len(one) < 6 for one in (number, answer))
-        return {"do": "happened", "question": int(number) if good else 0, "answer": int(answer) if good else 0}
+        question, answer = whole(form.get("question", "")), whole(form.get("answer", ""))
+        known = question is not None and answer is not None
+        return {"do": "happened", "question": question if known else 0, "answer": answer if known else 0}
     if name == "ask":
         return _question(form)
     if name == "knobs":

@@ -12,7 +12,7 @@ from combust.application.trainer.class_summary import label_of
 from combust.data.errors import CombustError, Fault
 from combust.edge.tables.cells import read_cell
 from combust.edge.web import class_view as view
-from combust.edge.web.asked import Asked
+from combust.edge.web.asked import Asked, whole
 from combust.edge.web.point import give_cookie
 from combust.edge.web.point import pair as pair_by
 from combust.edge.web.texts import texts
@@ -20,12 +20,8 @@ from combust.edge.web.texts import texts
 ANSWERS = 3  # causes that can be stated
 
 
-def show(asked: Asked) -> Response:
+def show(asked: Asked, status: int = 200, said: list[str] | None = None) -> Response:
     """Return the analyser, the question and what this phone said; whoever has no place is led to the door."""
-    return _shown(asked)
-
-
-def _shown(asked: Asked, status: int = 200, said: list[str] | None = None) -> Response:
     hall, seat = asked.house.hall, asked.seat.name
     if not hall.words:
         return asked.go("/class/start" if asked.seat.may("trainer") else "/class/join")
@@ -78,16 +74,17 @@ def _number(text: str) -> int:
     HTTPException
         It is none: the form is not one of ours.
     """
-    if not (text.isascii() and text.isdecimal() and len(text) < 6):
+    number = whole(text)
+    if number is None:
         raise HTTPException(400, texts()["refused"]["form"])
-    return int(text)
+    return number
 
 
 def _done(asked: Asked, deed: Mapping[str, Any]) -> Response:
     try:
         asked.house.hall.do({**deed, "seat": asked.seat.name})
     except CombustError as error:
-        return _shown(asked, 422, [str(one) for one in error.faults])
+        return show(asked, 422, [str(one) for one in error.faults])
     return asked.go("/class")
 
 
@@ -102,12 +99,8 @@ def want(asked: Asked) -> Response:
     return _done(asked, {"do": "want", "check": asked.form.get("check", "")})
 
 
-def say_form(asked: Asked) -> Response:
+def say_form(asked: Asked, status: int = 200, said: list[str] | None = None) -> Response:
     """Return the fields for causes and how sure one is."""
-    return _say_shown(asked)
-
-
-def _say_shown(asked: Asked, status: int = 200, said: list[str] | None = None) -> Response:
     hall = asked.house.hall
     if not hall.words:
         return asked.go("/class/join")
@@ -133,7 +126,7 @@ def say(asked: Asked) -> Response:
     try:
         asked.house.hall.do({"do": "state", "seat": asked.seat.name, "shares": _shares(asked.form)})
     except CombustError as error:
-        return _say_shown(asked, 422, [str(one) for one in error.faults])
+        return say_form(asked, 422, [str(one) for one in error.faults])
     return asked.go("/class")
 
 

@@ -2,13 +2,10 @@
 
 from __future__ import annotations
 
-import csv
-import io
-
 from starlette.responses import Response
 
 from combust.application.trainer.class_summary import COLUMNS, summary_of
-from combust.edge.tables.formulas import harmless
+from combust.edge.tables.formulas import csv_of_rows
 from combust.edge.web import class_view as view
 from combust.edge.web.asked import Asked
 from combust.edge.web.class_svg import heater_picture, strip
@@ -59,10 +56,6 @@ def table(asked: Asked) -> Response:
         return asked.go("/class/start")
     with hall.open() as room:
         told = summary_of(room)
-    written = io.StringIO()
-    lines = csv.writer(written, lineterminator="\n")
-    lines.writerow(COLUMNS)
-    for row in told.rows:
-        lines.writerow([harmless(cell) if isinstance(cell := row[key], str) else cell for key in COLUMNS])
+    text = csv_of_rows(COLUMNS, ([row[key] for key in COLUMNS] for row in told.rows))
     headers = {"content-disposition": 'attachment; filename="class.csv"'}
-    return Response(written.getvalue(), media_type="text/csv; charset=utf-8", headers=headers)
+    return Response(text, media_type="text/csv; charset=utf-8", headers=headers)

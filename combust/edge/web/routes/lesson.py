@@ -12,13 +12,12 @@ from starlette.responses import Response
 from combust.application.lessons.demonstrations import demonstration, start_of
 from combust.application.lessons.exercises import Exercise, exercise
 from combust.application.lessons.misconceptions import misconception_card
-from combust.application.lessons.predictions import Guess, guesses, lesson_path, outcome
-from combust.data.errors import CombustError, Fault
+from combust.application.lessons.predictions import Guess, guesses, lesson_numbers, lesson_path, outcome
 from combust.edge.figures import lesson_gas, lesson_machine
 from combust.edge.figures.chart import Chart
 from combust.edge.lesson_source import Lesson, Slider, read_lesson
 from combust.edge.tables.cells import read_cell
-from combust.edge.web.asked import Asked
+from combust.edge.web.asked import Asked, whole
 
 MOST_TYPED = 60  # letters of a field
 MOST_SEED = 2**31
@@ -39,14 +38,11 @@ def show(asked: Asked) -> Response:
         There is no such lesson.
     """
     number = asked.request.path_params["number"]
-    order = [one for _, numbers in lesson_path() for one in numbers]
-    if number not in order:
-        raise CombustError(Fault("lesson", number, "unknown_name", why="is not there", hint="Take one of the list."))
-    lesson, seed = read_lesson(number), asked.request.query_params.get("seed", "")
-    own = seed.isascii() and seed.isdecimal() and len(seed) < 11 and int(seed) < MOST_SEED
-    task = exercise(lesson.exercise, seed=int(seed) if own else lesson.seed)
+    lesson, seed = read_lesson(number), whole(asked.request.query_params.get("seed", ""), 10)
+    task = exercise(lesson.exercise, seed=lesson.seed if seed is None or seed >= MOST_SEED else seed)
     typed = _typed(asked.request.query_params, number, task)
     at = _at(lesson.slider, typed.get("at", ""))
+    order = lesson_numbers()
     place = order.index(number)
     return asked.show(
         "lesson",

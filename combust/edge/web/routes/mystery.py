@@ -21,7 +21,7 @@ from combust.application.mystery import CaseKey, Dealer, Debrief, Play, Statemen
 from combust.application.mystery.rules import LEVELS, TWO, answer_text, answers, heaters, in_words, price_rows, table
 from combust.data.errors import CombustError, Fault
 from combust.edge.tables.cells import read_cell
-from combust.edge.web.asked import Asked
+from combust.edge.web.asked import Asked, whole
 
 ANSWERS = 3  # causes that can be stated with a probability
 MOST_SEED = 2**31
@@ -59,7 +59,8 @@ def show(asked: Asked) -> Response:
 
 def take(asked: Asked) -> Response:
     """Make a step, keep it, and go back to the case."""
-    key, name = _case(asked, asked.form), _name(asked, asked.form)
+    key = _case(asked, asked.form)
+    name = _name(asked, key)
     with _LOCK:
         kept = _KEPT.get(name, Kept())
         if kept.told is None:
@@ -72,7 +73,8 @@ def take(asked: Asked) -> Response:
 
 def finish(asked: Asked) -> Response:
     """Score what was stated and show the debrief; a case is finished once."""
-    key, name = _case(asked, asked.form), _name(asked, asked.form)
+    key = _case(asked, asked.form)
+    name = _name(asked, key)
     kept = _KEPT.get(name, Kept())
     try:
         told = kept.told or debrief(Play(key, kept.steps), _statement(asked.form))
@@ -91,9 +93,9 @@ def _keep(name: tuple[str, str, str], kept: Kept) -> None:
         _KEPT.popitem(last=False)
 
 
-def _name(asked: Asked, given: Mapping[str, str]) -> tuple[str, str, str]:
+def _name(asked: Asked, key: CaseKey) -> tuple[str, str, str]:
     """Return under what a play is kept: this server, this seat, this case."""
-    return asked.house.salt, asked.seat.name, _case(asked, given).case.case_id
+    return asked.house.salt, asked.seat.name, key.case.case_id
 
 
 def _order(given: Mapping[str, str]) -> dict[str, str]:
@@ -109,10 +111,9 @@ def _case(asked: Asked, given: Mapping[str, str]) -> CaseKey:
     CombustError
         A seed, a level, a topic or a heater that cannot be.
     """
-    seed = given.get("seed", "")
-    number = int(seed) if seed.isascii() and seed.isdecimal() and len(seed) < 11 else -1
+    seed = whole(given.get("seed", ""), 10)
     words = (given.get(name, "") for name in ("level", "topic", "heater"))
-    return _deal(asked.house.salt, number, *words, given.get("doubles", "") != "no")
+    return _deal(asked.house.salt, -1 if seed is None else seed, *words, given.get("doubles", "") != "no")
 
 
 def _statement(form: dict[str, str]) -> Statement:
@@ -133,7 +134,7 @@ def _statement(form: dict[str, str]) -> Statement:
 
 def _shown(asked: Asked, key: CaseKey, given: Mapping[str, str], status: int = 200, **facts: Any) -> Response:
     """Return where a case stands: the stops first, then the debrief, then what was read and what it cost."""
-    kept = _KEPT.get(_name(asked, given), Kept())
+    kept = _KEPT.get(_name(asked, key), Kept())
     visit = Play(key, kept.steps).visit()
     return asked.show(
         "mystery_case",

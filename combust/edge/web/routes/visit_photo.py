@@ -34,12 +34,11 @@ def _facts(asked: Asked) -> dict[str, Any]:
     ]
     photos, book = photos_of(visit), book_path(asked)
     gone = look_at_photos(book, [name for name, _, _ in photos])
-    folder = folder_of(book).name
     return {
         **about(visit),
         "photos": photos,
         "gone": [*gone.missing, *gone.changed],
-        "folder": folder,
+        "folder": folder_of(book).name,
         "entries": entries,
         "fields": [],
     }
