@@ -18,6 +18,7 @@ from combust.edge.reports.fleet_page import write_plan
 from combust.edge.tables.fleet import plan_fleet
 from tests.application.fleet import foreign
 from tests.edge.web.browser import FLAGS, program
+from tests.long import LONG
 
 pytestmark = [pytest.mark.browser, pytest.mark.hand]
 DATA = Path(__file__).parents[2] / "data" / "larkfell_fleet"
@@ -80,6 +81,7 @@ def test_300_vehicles_are_filtered_and_sorted_without_a_message(
     assert browser.get_log("browser") == []
 
 
+@pytest.mark.skipif(not LONG, reason="two seconds of a machine that is busy with other tests say nothing of the page")
 def test_300_vehicles_open_within_two_seconds(pages: dict[int, Path], browser: webdriver.Chrome) -> None:
     """From the click to the end of the load, the best of three: the machine is not alone."""
     took = []

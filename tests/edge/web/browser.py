@@ -12,13 +12,13 @@ from typing import Any
 from urllib.parse import urlparse
 
 from selenium import webdriver
-from selenium.common.exceptions import NoSuchElementException, StaleElementReferenceException
+from selenium.common.exceptions import NoSuchElementException, StaleElementReferenceException, TimeoutException
 from selenium.webdriver.chrome.service import Service
 from selenium.webdriver.support.ui import WebDriverWait
 
-from tests.edge.moments import PATIENCE
 
 PHONE, DESK = (390, 844), (1280, 800)
+PATIENCE = 120.0  # a page that does not come within it is broken: what takes longest needs two seconds
 FLAGS = (
     "--headless=new", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-sync",
     "--disable-background-networking", "--disable-component-update",
@@ -66,9 +66,26 @@ def browser(size: tuple[int, int] = PHONE, *, script: bool = True) -> Iterator[A
 
 
 def wait(driver: Any, condition: Callable[[Any], Any]) -> Any:
-    """Wait until something holds, and return it; a page may be replaced while it is read."""
+    """Wait until something holds, and return it; a page may be replaced while it is read.
+
+    Raises
+    ------
+    AssertionError
+        It did not come: with the page that stands there instead, and what the browser complained of.
+    """
     gone = (StaleElementReferenceException, NoSuchElementException)
-    return WebDriverWait(driver, PATIENCE, poll_frequency=0.1, ignored_exceptions=gone).until(condition)
+    try:
+        return WebDriverWait(driver, PATIENCE, poll_frequency=0.05, ignored_exceptions=gone).until(condition)
+    except TimeoutException as error:
+        state = driver.execute_script("return [document.readyState, typeof queue, document.body.innerText]")
+        raise AssertionError(f"waited in vain at {driver.current_url}: {state} {driver.get_log('browser')}") from error
+
+
+def whole(driver: Any, address: str) -> None:
+    """Open a page, and return when it has its script: what comes next takes the server away."""
+    driver.get(address)
+    wait(driver, lambda d: d.execute_script("return document.readyState === 'complete'"))
+    assert driver.execute_script("return typeof queue === 'function' && typeof sendPhotos === 'function'")
 
 
 def axe(driver: Any) -> list[str]:

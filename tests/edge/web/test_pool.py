@@ -19,6 +19,7 @@ from combust.application.visit.standing import standing
 from combust.application.visit.visit import Visit
 from combust.edge.logbook.keyboard import profile_in
 from combust.edge.web.pool import MOST_KEPT, WORKERS, Pool
+from tests.edge.moments import PATIENCE
 
 pytestmark = pytest.mark.regression
 ROOT = Path(__file__).parents[3]
@@ -115,7 +116,7 @@ def test_no_process_outlives_its_server(how: signal.Signals) -> None:
     assert len(workers) == WORKERS
     assert all(map(alive, workers))
     server.send_signal(how)
-    server.wait(30)
+    server.wait(PATIENCE)
     while any(map(alive, workers)):  # ends with the last of them: the run's own limit is the only clock
         with suppress(subprocess.TimeoutExpired):
-            subprocess.run(["sleep", "0.05"], check=True, timeout=10)
+            subprocess.run(["sleep", "0.05"], check=True)
