@@ -16,7 +16,6 @@ from selenium.common.exceptions import NoSuchElementException, StaleElementRefer
 from selenium.webdriver.chrome.service import Service
 from selenium.webdriver.support.ui import WebDriverWait
 
-
 PHONE, DESK = (390, 844), (1280, 800)
 PATIENCE = 120.0  # a page that does not come within it is broken: what takes longest needs two seconds
 FLAGS = (
