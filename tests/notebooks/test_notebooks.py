@@ -62,7 +62,7 @@ def test_a_lesson_has_its_parts_in_order(path: Path) -> None:
 
 
 def test_the_index_names_every_notebook_with_its_minutes_and_each_names_its_next() -> None:
-    told = "".join(cell.source for cell in read(INDEX).cells)
+    told = "\n\n".join(cell.source for cell in read(INDEX).cells)
     rows = re.findall(r"\| \[(\d\d) · .+?\]\((.+?)\) \| (\d+) \| ", told)
     assert [name for _, name, _ in rows] == [path.name for path in SOURCED]
     parts = [int(minutes) for minutes in re.findall(r"^## .+ \((\d+) minutes\)", told, re.M)]
