@@ -85,7 +85,7 @@ def text_width(text: str, size: float = SIZE) -> float:
     Examples
     --------
     >>> round(text_width("lambda (air ratio)"))
-    132
+    126
     """
     ems = (NARROW_EM if one in NARROW else WIDE_EM if one in WIDE else USUAL_EM for one in text)
     return size * sum(ems)
