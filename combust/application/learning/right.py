@@ -120,7 +120,7 @@ def kind_of(heater: Heater) -> str:
 
     Examples
     --------
-    >>> kind_of(Heater.from_dict({"fuel": "diesel_b7", "stages": {"high": {}}}))
+    >>> kind_of(Heater.from_dict({"fuel": "diesel_b7", "stages": {"high": {"air_ratio_band": [1.35, 1.8]}}}))
     'blower not known, size not known, diesel'
     """
     heats = [one.useful_heat_kw for one in heater.stages.values() if one.useful_heat_kw]

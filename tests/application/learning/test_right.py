@@ -65,7 +65,7 @@ def test_counts_are_those_of_a_hand_count() -> None:
 
 @pytest.mark.hand
 def test_a_reading_that_misleads_is_named() -> None:
-    """A crushed intake at a graduate that was misread: 9.8 ml for 200 strokes of 41 µl, which are 8.2 ml, says the pump.
+    """A crushed intake and a misread graduate: 9.8 ml for 200 strokes of 41 µl, which are 8.2 ml, say it is the pump.
 
     Without that one number the look at the terminals, which showed the intake, decides.
     """
@@ -102,7 +102,7 @@ def test_the_demo_logbook_is_counted_whole(tmp_path: Path) -> None:
     assert "&lt;b&gt;book&lt;/b&gt;" in page
     assert "worked out anew" in page
     assert found.safety.state == "not_judged"
-    assert re.search(rf"{found.overall.right} of {len(some)}: ", page)
+    assert re.search(rf"{found.overall.right} of {len(some)}; too few to say", page)
 
 
 @pytest.mark.practice
