@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Mapping
+from fractions import Fraction
 from functools import cache
 from typing import Any, NamedTuple
 
 from combust.application.causes.catalogue import shipped_priors
+from combust.application.trainer.heater import STEP_S
 from combust.application.trainer.inputs import Inputs
 from combust.application.trainer.scenarios import Scenario, do_step, scenario
 from combust.application.trainer.session import TrainingSession
@@ -16,6 +18,7 @@ from combust.domain.heater import Heater
 
 SAMPLE_S = 5.0  # of the heater, between two points of the strip
 STRIP_POINTS = 360  # half an hour
+STEPS_A_SECOND = round(1.0 / STEP_S)
 
 
 class Sample(NamedTuple):
@@ -76,20 +79,15 @@ class ClassHeater:
 
     def __init__(self, heater: Heater, story: str = "", time_factor: float = 1.0, *, asleep: bool = False) -> None:
         self.asleep = asleep
-        self.session = TrainingSession(heater, time_factor=time_factor)
+        self.session = TrainingSession(heater, time_factor=time_factor, traced=False)
         self.story: Scenario | None = scenario(story) if story else None
         self.pending = list(self.story.steps if self.story else ())
         self.strip: deque[Sample] = deque(maxlen=STRIP_POINTS)
         self.faults: frozenset[str] = frozenset()
         self._healthy = self.session.heater.inputs
-        self._events_before = 0
+        self._due = Fraction(0)  # seconds of the heater: exact, so that it matters to nobody how often one looks
         if self.story and self.story.never:
             self.session.never_on_a_real_heater = True
-
-    @property
-    def is_old(self) -> bool:
-        """Whether it was driven for as long as one heater of a class may be."""
-        return self.session.time_s >= float(class_table()["limits"]["heater_s"])
 
     def set_inputs(self, changes: Mapping[str, Any]) -> None:
         """Move inputs, and keep which faults they stand for.
@@ -99,14 +97,34 @@ class ClassHeater:
         CombustError
             Every input that cannot be moved so, at once.
         """
-        self.session.set_inputs(changes)
-        self._note_faults()
+        if not self.asleep:
+            self.session.set_inputs(changes)
+            self._note_faults()
+
+    def request_heat(self, on: bool = True) -> None:
+        """Ask for heat at the control, or no longer."""
+        if not self.asleep:
+            self.session.request_heat(on)
+
+    def request_no_heat(self) -> None:
+        """Ask for heat no longer."""
+        self.request_heat(False)
+
+    def release_lockout(self) -> None:
+        """Release a lock-out, as nobody should before the cause is found."""
+        if not self.asleep:
+            self.session.release_lockout()
+
+    def empty_trap(self) -> None:
+        """Empty the water trap of the analyser."""
+        self.session.empty_trap()
 
     def advance(self, seconds: float) -> None:
         """Let seconds of the trainer pass; each step of the story is done at its own second of the heater."""
         if self.asleep:
             return
-        end = self.session.time_s + seconds * self.session.time_factor
+        self._due += Fraction(seconds) * Fraction(self.session.time_factor)
+        end = int(self._due * STEPS_A_SECOND) * STEP_S
         while self.pending and self.pending[0]["at_s"] <= end:
             self._until(self.pending[0]["at_s"])
             do_step(self.session, self.pending.pop(0))

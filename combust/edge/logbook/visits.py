@@ -49,7 +49,7 @@ class NewVisit:
 
     ``profile`` is that of the heater, kept with a visit that is opened; ``corrects`` the number of the entry that a
     correction is about (or number and letters of its hash); ``at`` when it was entered, default now; with ``opens`` a
-    name that is in the book already is refused.
+    name that is in the book already is refused. ``closed_at`` is what a table says: a book closes its own.
     """
 
     visit_id: str
@@ -60,6 +60,7 @@ class NewVisit:
     corrects: int | str | None = None
     at: str = field(default="")
     opens: bool = False
+    closed_at: str = ""
 
 
 def entries_of_row(values: Mapping[str, Any]) -> list[NewEntry]:
@@ -348,6 +349,21 @@ def read_visits(
         return visits
     parts_of = [visit.until(number) for visit in visits for number in range(1, visit.revision + 1)]
     return [part for part in parts_of if part]
+
+
+def each_visit(book: Logbook) -> Iterator[Visit]:
+    """Yield the visits one after the other: memory does not grow with the book, and no writer waits for the reader."""
+    done = 0
+    while True:
+        with book.looking() as connection:
+            query = "SELECT * FROM summary WHERE summary_pk > ? ORDER BY summary_pk LIMIT 64"
+            rows = connection.execute(query, (done,)).fetchall()
+            labels = labels_of(connection, rows)
+            found = [_read(connection, Found(row["visit_key"], labels[row["visit_key"]], "")) for row in rows]
+        yield from found
+        if not rows:
+            return
+        done = rows[-1]["summary_pk"]
 
 
 def _read(connection: sqlite3.Connection, found: Found) -> Visit:
