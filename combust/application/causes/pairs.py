@@ -10,7 +10,7 @@ import numpy as np
 from combust.application.causes.catalogue import HEALTHY
 from combust.application.causes.draws import Variant
 from combust.application.causes.evidence import UNSTEADY
-from combust.application.causes.posterior import Hypothesis, Loose, Posterior, Visit, loose_of, student_log
+from combust.application.causes.posterior import Hypothesis, Loose, Posterior, Visit, loose_of, student_of_sums
 from combust.application.causes.sharpen import MOST, Start
 from combust.application.heater.structure import STRUCTURE
 from combust.kernel.types import Floats
@@ -68,8 +68,7 @@ def screened(
         result.log_evidence |= zip(pairs.keys, constant.tolist(), strict=True)
         return {}
     base = next(residuals[variant] for variant in residuals if variant.cause == HEALTHY)[:SCREEN_DRAWS]
-    units = [visit.in_usual_units(residuals[one][:SCREEN_DRAWS], loose_of((one,))) for one in pairs.variants]
-    usual = np.stack(units)
+    usual = np.stack([visit.in_usual_units(residuals[one][:SCREEN_DRAWS], loose_of((one,))) for one in pairs.variants])
     value = np.empty((len(pairs.keys), SCREEN_DRAWS**2), dtype=np.float32)
     for kind, some in pairs.kinds.items():
         start, effect = usual, usual - base
@@ -77,12 +76,14 @@ def screened(
             own = visit.whitening[kind]
             start = own.whitened(visit.usual.difference(start))
             effect = effect @ (visit.usual.inverse @ own.matrix)
-        square = _squares(start.astype(np.float32), effect.astype(np.float32), pairs.first[some], pairs.second[some])
-        value[some] = student_log(square, engine.freedom, visit.dimensions).reshape(len(square), -1)
+        pick = pairs.first[some], pairs.second[some]
+        each = student_of_sums(start, effect, engine.freedom, visit.dimensions, pick)
+        value[some] = each.reshape(len(each), -1)
     best = value.argmax(axis=1)
     top = value[np.arange(len(value)), best]
+    value -= top[:, None]
     constant += top
-    evidence = constant + np.log(np.mean(np.exp(value - top[:, None]), axis=1))
+    evidence = constant + np.log(np.mean(np.exp(value, out=value), axis=1))
     result.log_evidence |= zip(pairs.keys, evidence.tolist(), strict=True)
     kept = pairs.unwatched if visit.steady is None else {}
     order = [int(index) for index in np.argsort(-constant - pairs.log_prior) if pairs.keys[index] not in kept]
@@ -107,14 +108,6 @@ def _constants(visit: Visit, pairs: Pairs) -> Floats:
     if visit.seen_twice:
         value -= [visit.seen_twice.get(frozenset((one.cause, other.cause)), 0.0) for one, other in pairs.keys]
     return value
-
-
-def _squares(start: Any, effect: Any, first: Any, second: Any) -> Any:
-    """Return |start[first] + effect[second]|² (pair, draw of first, draw of second) without forming the sums."""
-    square = 2.0 * start[first] @ effect[second].transpose(0, 2, 1)
-    square += np.einsum("vnd,vnd->vn", start, start)[first][:, :, None]
-    square += np.einsum("vnd,vnd->vn", effect, effect)[second][:, None]
-    return np.maximum(square, 0.0, out=square)
 
 
 def _normals(engine: Engine, key: Hypothesis, place: int) -> Floats:

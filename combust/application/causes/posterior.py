@@ -174,6 +174,7 @@ class Posterior:
     log_prior: dict[Hypothesis, float]
     log_evidence: dict[Hypothesis, float] = field(default_factory=dict)
     settled: dict[Hypothesis, float] = field(default_factory=dict)
+    explained: dict[tuple[str, ...], float] = field(default_factory=dict)
     unsteady_most: float = 1.0
 
     def effective(self, key: Hypothesis) -> float:
@@ -196,8 +197,11 @@ class Posterior:
 
     def explanations(self) -> dict[tuple[str, ...], float]:
         """Return the probability of every set of causes (names in order), most probable first."""
-        shares = self.probabilities().items()
-        return added_up((tuple(sorted({variant.cause for variant in key})), share) for key, share in shares)
+        if not self.explained:
+            shares = self.probabilities().items()
+            named = ((tuple(sorted({variant.cause for variant in key})), share) for key, share in shares)
+            self.explained = added_up(named)
+        return self.explained
 
     def effective_samples(self) -> float:
         """Return the effective number of draws behind the whole posterior."""
@@ -211,7 +215,25 @@ def student_log(square: Floats, freedom: float, dimensions: int) -> Floats:
     """Return ln of Student's density of a squared distance, up to a constant; 0 without dimensions."""
     if dimensions == 0:
         return np.zeros_like(square)
-    value: Floats = np.log(1.0 + square / freedom)
+    value: Floats = -0.5 * (freedom + dimensions) * np.log(1.0 + square / freedom)
+    return value
+
+
+def student_of_sums(
+    first: Floats, second: Floats, freedom: float, dimensions: int, pick: tuple[Any, Any] = (..., ...)
+) -> Any:
+    """Return ln of Student's density of |first + second|² of each row with each row, float32, up to a constant.
+
+    ``first`` (..., n, d) and ``second`` (..., m, d) give (..., n, m), as one product of matrices; ``pick`` takes some
+    of the one and some of the other.
+    """
+    a, b = (np.asarray(part / np.sqrt(freedom), dtype=np.float32) for part in (first, second))
+    one_a, one_b = (np.ones((*part.shape[:-1], 1), dtype=np.float32) for part in (a, b))
+    square_a, square_b = (np.sum(part * part, axis=-1, keepdims=True) for part in (a, b))
+    left = np.concatenate([2.0 * a, square_a + 1.0, one_a], axis=-1)[pick[0]]
+    right = np.concatenate([b, one_b, square_b], axis=-1)[pick[1]]
+    value = left @ right.swapaxes(-1, -2)
+    np.log(np.maximum(value, 1.0, out=value), out=value)
     value *= -0.5 * (freedom + dimensions)
     return value
 
