@@ -42,7 +42,7 @@ def records(effort: Effort) -> list[Record]:
         lambda: [_plain_pass(np.random.default_rng(number)) for number in range(length)], 5, time.process_time
     )
     for pairs in (False, True):
-        for name, (columns, rows) in SETS.items():
+        for name, (columns, rows) in {**SETS, "all, one stage": (None, (0,))}.items():
             some = [only(case, columns, rows) for case in cases[: length * chunks]]
             list(rank_visits(heater, some[:2], pairs=pairs))
             times = []

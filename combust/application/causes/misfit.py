@@ -10,7 +10,7 @@ import numpy as np
 from combust.application.causes.catalogue import HEALTHY
 from combust.application.causes.draws import Variant
 from combust.application.causes.evidence import UNSTEADY
-from combust.application.causes.posterior import Whitening, loose_of, student_of_sums
+from combust.application.causes.posterior import Whitening, loose_of, student_of_factors, sums_as_factors
 from combust.kernel.types import Floats
 
 if TYPE_CHECKING:
@@ -100,7 +100,8 @@ def evidence_among_good_visits(
         some = [index for index, one in enumerate(kinds) if one == kind]
         around = Whitening.of(matrix + structure, np.zeros(visit.dimensions))
         draws = expected[some, :DRAWS].reshape(-1, visit.dimensions)
-        near = student_of_sums(read @ around.matrix, -draws @ around.matrix, engine.freedom, visit.dimensions)
+        factors = sums_as_factors(read @ around.matrix, -draws @ around.matrix, engine.freedom)
+        near = student_of_factors(*factors, engine.freedom, visit.dimensions)
         nearness = np.exp(near, out=near).reshape(len(read), len(some), -1).mean(axis=2)
         density += np.exp(around.log_density) * nearness @ share[some]
     log_density = np.log(np.maximum(density, np.finfo(float).tiny))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from itertools import groupby
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
@@ -10,7 +11,15 @@ import numpy as np
 from combust.application.causes.catalogue import HEALTHY
 from combust.application.causes.draws import Variant
 from combust.application.causes.evidence import UNSTEADY
-from combust.application.causes.posterior import Hypothesis, Loose, Posterior, Visit, loose_of, student_of_sums
+from combust.application.causes.posterior import (
+    Hypothesis,
+    Loose,
+    Posterior,
+    Visit,
+    loose_of,
+    student_of_factors,
+    sums_as_factors,
+)
 from combust.application.causes.sharpen import MOST, Start
 from combust.application.heater.structure import STRUCTURE
 from combust.kernel.types import Floats
@@ -18,14 +27,15 @@ from combust.kernel.types import Floats
 if TYPE_CHECKING:
     from combust.application.causes.engine import Engine
 
+BLOCK = 64  # pairs that are worked together, small enough for the cache
 SCREEN_DRAWS = 24  # of each member: each draw of the one with each of the other
 
 
 class Pairs(NamedTuple):
     """The pairs that are weighed, with the places of their members among the variants.
 
-    Pairs with the same loose causes stand together (``kinds``). ``unwatched``: pair -> its other member, where one is
-    an unsteady reading.
+    Pairs with the same loose causes stand together (``kinds``), in blocks. ``unwatched``: pair -> its other member,
+    where one is an unsteady reading.
     """
 
     keys: list[Hypothesis]
@@ -33,7 +43,7 @@ class Pairs(NamedTuple):
     variants: list[Variant]
     first: Any
     second: Any
-    kinds: dict[Loose, slice]
+    kinds: dict[Loose, list[slice]]
     unwatched: dict[Hypothesis, Hypothesis]
 
     @classmethod
@@ -44,10 +54,11 @@ class Pairs(NamedTuple):
         variants = list(dict.fromkeys(variant for key in keys for variant in key))
         place = {variant: index for index, variant in enumerate(variants)}
         first, second = (np.array([place[key[member]] for key in keys], dtype=int) for member in (0, 1))
-        kinds: dict[Loose, slice] = {}
-        for index, key in enumerate(keys):
-            kind = loose_of(key)
-            kinds[kind] = slice(kinds[kind].start if kind in kinds else index, index + 1)
+        kinds: dict[Loose, list[slice]] = {}
+        for kind, some in groupby(enumerate(keys), lambda item: loose_of(item[1])):
+            numbers = [index for index, _ in some]
+            ends = range(numbers[0], numbers[-1] + 1, BLOCK)
+            kinds[kind] = [slice(start, min(start + BLOCK, numbers[-1] + 1)) for start in ends]
         others: dict[Hypothesis, Hypothesis] = {key: tuple(one for one in key if one.cause != UNSTEADY) for key in keys}
         unwatched: dict[Hypothesis, Hypothesis] = {key: one for key, one in others.items() if len(one) == 1}
         return cls(keys, np.array([log_prior[key] for key in keys]), variants, first, second, kinds, unwatched)
@@ -69,21 +80,18 @@ def screened(
         return {}
     base = next(residuals[variant] for variant in residuals if variant.cause == HEALTHY)[:SCREEN_DRAWS]
     usual = np.stack([visit.in_usual_units(residuals[one][:SCREEN_DRAWS], loose_of((one,))) for one in pairs.variants])
-    value = np.empty((len(pairs.keys), SCREEN_DRAWS**2), dtype=np.float32)
-    for kind, some in pairs.kinds.items():
-        start, effect = usual, usual - base
-        if kind:
-            own = visit.whitening[kind]
-            start = own.whitened(visit.usual.difference(start))
-            effect = effect @ (visit.usual.inverse @ own.matrix)
-        pick = pairs.first[some], pairs.second[some]
-        each = student_of_sums(start, effect, engine.freedom, visit.dimensions, pick)
-        value[some] = each.reshape(len(each), -1)
-    best = value.argmax(axis=1)
-    top = value[np.arange(len(value)), best]
-    value -= top[:, None]
+    top, mean = np.empty(len(pairs.keys)), np.empty(len(pairs.keys))
+    best = np.empty(len(pairs.keys), dtype=int)
+    for kind, parts in pairs.kinds.items():
+        left, right = sums_as_factors(*_in_units_of(visit, kind, usual, base), engine.freedom)
+        for some in parts:
+            of_some = left[pairs.first[some]], right[pairs.second[some]]
+            value = student_of_factors(*of_some, engine.freedom, visit.dimensions).reshape(-1, SCREEN_DRAWS**2)
+            best[some], highest = value.argmax(axis=1), value.max(axis=1)
+            mean[some] = np.exp(value - highest[:, None]).mean(axis=1)
+            top[some] = highest
     constant += top
-    evidence = constant + np.log(np.mean(np.exp(value, out=value), axis=1))
+    evidence = constant + np.log(mean)
     result.log_evidence |= zip(pairs.keys, evidence.tolist(), strict=True)
     kept = pairs.unwatched if visit.steady is None else {}
     order = [int(index) for index in np.argsort(-constant - pairs.log_prior) if pairs.keys[index] not in kept]
@@ -91,6 +99,14 @@ def screened(
         pairs.keys[index]: Start(float(constant[index]), _normals(engine, pairs.keys[index], int(best[index])))
         for index in order[:MOST]
     }
+
+
+def _in_units_of(visit: Visit, kind: Loose, usual: Floats, base: Floats) -> tuple[Floats, Floats]:
+    """Return residuals and effects in the units of loose causes, from those in usual units and the healthy ones."""
+    if not kind:
+        return usual, usual - base
+    own = visit.whitening[kind]
+    return own.whitened(visit.usual.difference(usual)), (usual - base) @ (visit.usual.inverse @ own.matrix)
 
 
 def as_the_other_alone(pairs: Pairs, result: Posterior) -> None:
@@ -103,8 +119,9 @@ def _constants(visit: Visit, pairs: Pairs) -> Floats:
     """Return the part of ln likelihood that all draws of a pair share: what was seen, and the wider noise."""
     seen = np.array([visit.seen[variant.cause] for variant in pairs.variants])
     value: Floats = seen[pairs.first] + seen[pairs.second]
-    for kind, some in pairs.kinds.items():
-        value[some] += visit.wider(kind)
+    for kind, parts in pairs.kinds.items():
+        for some in parts:
+            value[some] += visit.wider(kind)
     if visit.seen_twice:
         value -= [visit.seen_twice.get(frozenset((one.cause, other.cause)), 0.0) for one, other in pairs.keys]
     return value

@@ -219,19 +219,19 @@ def student_log(square: Floats, freedom: float, dimensions: int) -> Floats:
     return value
 
 
-def student_of_sums(
-    first: Floats, second: Floats, freedom: float, dimensions: int, pick: tuple[Any, Any] = (..., ...)
-) -> Any:
-    """Return ln of Student's density of |first + second|² of each row with each row, float32, up to a constant.
+def sums_as_factors(first: Floats, second: Floats, freedom: float) -> tuple[Any, Any]:
+    """Return two factors, float32, whose product is 1 + |first + second|² / freedom of each row with each row.
 
-    ``first`` (..., n, d) and ``second`` (..., m, d) give (..., n, m), as one product of matrices; ``pick`` takes some
-    of the one and some of the other.
+    ``first`` (..., n, d) and ``second`` (..., m, d) give (..., n, d + 2) and (..., m, d + 2).
     """
     a, b = (np.asarray(part / np.sqrt(freedom), dtype=np.float32) for part in (first, second))
     one_a, one_b = (np.ones((*part.shape[:-1], 1), dtype=np.float32) for part in (a, b))
     square_a, square_b = (np.sum(part * part, axis=-1, keepdims=True) for part in (a, b))
-    left = np.concatenate([2.0 * a, square_a + 1.0, one_a], axis=-1)[pick[0]]
-    right = np.concatenate([b, one_b, square_b], axis=-1)[pick[1]]
+    return np.concatenate([2.0 * a, square_a + 1.0, one_a], axis=-1), np.concatenate([b, one_b, square_b], axis=-1)
+
+
+def student_of_factors(left: Any, right: Any, freedom: float, dimensions: int) -> Any:
+    """Return ln of Student's density (..., n, m) of the sums behind two factors, up to a constant."""
     value = left @ right.swapaxes(-1, -2)
     np.log(np.maximum(value, 1.0, out=value), out=value)
     value *= -0.5 * (freedom + dimensions)

@@ -36,8 +36,8 @@ LEADS = 0.3
 ENOUGH = 150.0  # the whole posterior should rest on more than 100 effective draws
 WIDEN = 1.1
 STEPS, STEP = 2, 0.05  # of Gauss-Newton, and the difference behind its slopes
-MOST, NEAR = 32, 10.0  # single causes, and pairs, that climb at most; how far [ln] their best draw may lie below all
-MOST_TOPS, NEAR_TOPS = 14, 6.0  # those of them that go on after the first step
+MOST, NEAR = 16, 10.0  # single causes, and pairs, that climb at most; how far [ln] their best draw may lie below all
+MOST_TOPS, NEAR_TOPS = 10, 6.0  # those of them that go on after the first step
 FARTHEST_START, FARTHEST_TOP = 3.0, 4.0  # standard deviations of the prior
 
 
