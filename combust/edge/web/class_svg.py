@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 from combust.application.trainer.class_heater import SAMPLE_S, STRIP_POINTS, Sample
 from combust.application.trainer.display import SimulatedDisplay
@@ -120,7 +121,12 @@ def strip(samples: Sequence[Sample], points: int = STRIP_POINTS, titles: Sequenc
     titles : sequence of str
         Which of its panels are drawn.
     """
-    samples = samples[-points:]
+    return _strip(tuple(samples[-points:]), points, tuple(titles))
+
+
+@lru_cache(maxsize=64)
+def _strip(samples: tuple[Sample, ...], points: int, titles: tuple[str, ...]) -> Strip:
+    """Draw a strip once for all who look at it."""
     end = samples[-1].time_s if samples else 0.0
     begin = max(0.0, end - SAMPLE_S * points)
     words = load_table("trainer_scenarios")["co_band"]["words"]
