@@ -4,6 +4,8 @@ The attacker has the papers of heaters of one type: altitude, temperature, readi
 after each visit, and the healthy reading of each. Half of these heaters are in the book. He ranks the heaters by how
 near their visits lie to the rows of the table, each channel over its own scatter. Chance puts a heater of the book
 before one outside it in half of the pairs. The same attack on rows of single visits, rounded alike, shows what it can.
+Heaters inside and outside met the same causes: which causes a book holds is told as counts, on purpose, and whoever
+knows them guesses a little better than by chance (0.55 of the pairs, 200 books of 10 heaters and 40 visits).
 """
 
 from __future__ import annotations
@@ -54,9 +56,10 @@ def fleet(rng: np.random.Generator, heaters: int, visits: int) -> list[Pair]:
         for name, of in bases.items()
     }  # fmt: skip
     causes = [cause for cause, (_, often, _) in MAKE.CAUSES.items() for _ in range(often)]
-    made = []
+    made: list[Pair] = []
     for number in range(visits):
-        name, cause = f"heater-{number % heaters}", causes[int(rng.integers(len(causes)))]
+        name, other = f"heater-{number % heaters}", causes[int(rng.integers(len(causes)))]
+        cause = made[-1][0].cause if number % 2 else other  # heaters 0 and 1, 2 and 3 ... met the same
         _, altitude, temp = MAKE.PLACES[int(rng.integers(len(MAKE.PLACES)))]
         altitude, temp = round(altitude + rng.normal(0.0, 40.0)), round(temp + rng.normal(0.0, 3.0))
         size = float(np.clip(0.2 * np.exp(0.4 * rng.standard_normal()), 0.09, 0.34))
@@ -133,7 +136,7 @@ def test_the_attack_finds_next_to_nothing() -> None:
     found = np.array([attack(seed) for seed in range(200 if LONG else 3)])
     mean, error = found.mean(axis=0), found.std(axis=0, ddof=1) / len(found) ** 0.5
     print(f"pairs right, {len(found)} books: {mean[0]:.3f} ± {error[0]:.3f}; single visits {mean[1]:.3f}; chance 0.5")
-    assert mean[0] - 2.0 * error[0] < 0.57
+    assert mean[0] - 2.0 * error[0] < 0.53
     assert mean[1] > 0.9
 
 
