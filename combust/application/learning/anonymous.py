@@ -9,7 +9,8 @@ the row of a heater. Altitude and temperature are told in steps of 250 m and 5 Â
 are counts and stand beside no reading.
 
 What it costs learning: a small book gives few rows or none, the difference between heaters of a type is gone, and the
-steps of the site move the density of the air by up to 2 %.
+steps of the site move the density of the air by up to 2 %. Of 120 visits of 30 heaters 22 rows leave, which teach about
+half of what the visits themselves would (gain of ln score on other heaters, three fleets).
 
 The random numbers come from the content of the book: the same book gives the same table, so that nobody can average
 them away by asking again, and its checksum tells a contribution that comes twice and nothing else.

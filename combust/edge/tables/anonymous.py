@@ -64,7 +64,13 @@ class Merged:
 
 
 def write_anonymous(rows: Rows, out: str | Path) -> None:
-    """Write an anonymous table, CSV or Parquet by its ending, complete or not at all."""
+    """Write an anonymous table, CSV or Parquet by its ending, complete or not at all.
+
+    Raises
+    ------
+    CombustError
+        There is no row.
+    """
     if not rows:
         hint = "It takes five heaters of one type with confirmed causes."
         raise CombustError(Fault("table", None, "empty", why="has nothing that may leave the book", hint=hint))
