@@ -77,7 +77,7 @@ def title(plot: Any, text: str) -> None:
 
 def legend(plot: Any, **where: Any) -> None:
     """Draw the legend of a plot or a figure without a frame."""
-    plot.legend(frameon=False, fontsize=type_size(plot, 8), **where)
+    plot.legend(**{"frameon": False, "fontsize": type_size(plot, 8), **where})
 
 
 def note(plot: Any, text: str, at: tuple[Any, Any], shift: tuple[float, float] = (4, 4), **look: Any) -> None:
