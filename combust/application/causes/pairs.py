@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from itertools import groupby
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -23,9 +23,6 @@ from combust.application.causes.posterior import (
 from combust.application.causes.sharpen import MOST, Start
 from combust.application.heater.structure import STRUCTURE
 from combust.kernel.types import Floats
-
-if TYPE_CHECKING:
-    from combust.application.causes.engine import Engine
 
 BLOCK = 64  # pairs that are worked together, small enough for the cache
 SCREEN_DRAWS = 24  # of each member: each draw of the one with each of the other
@@ -65,7 +62,13 @@ class Pairs(NamedTuple):
 
 
 def screened(
-    engine: Engine, visit: Visit, residuals: Mapping[Variant, Floats], result: Posterior
+    pairs: Pairs,
+    visit: Visit,
+    residuals: Mapping[Variant, Floats],
+    result: Posterior,
+    *,
+    prior_u: Mapping[Variant, Floats],
+    freedom: float,
 ) -> dict[Hypothesis, Start]:
     """Give every pair the evidence of the additive approximation, and return the best draws of the most hopeful ones.
 
@@ -73,7 +76,6 @@ def screened(
     each of b. A pair with a loose member is weighed in that member's own units. Of a reading that nobody watched, no
     pair with an unsteady reading is hopeful: a second cause of that kind is no news to the first.
     """
-    pairs = engine.pairs(visit.weighed)
     constant = _constants(visit, pairs)
     if visit.dimensions == 0:
         result.log_evidence |= zip(pairs.keys, constant.tolist(), strict=True)
@@ -83,10 +85,10 @@ def screened(
     top, mean = np.empty(len(pairs.keys)), np.empty(len(pairs.keys))
     best = np.empty(len(pairs.keys), dtype=int)
     for kind, parts in pairs.kinds.items():
-        left, right = sums_as_factors(*_in_units_of(visit, kind, usual, base), engine.freedom)
+        left, right = sums_as_factors(*_in_units_of(visit, kind, usual, base), freedom)
         for some in parts:
             of_some = left[pairs.first[some]], right[pairs.second[some]]
-            value = student_of_factors(*of_some, engine.freedom, visit.dimensions).reshape(-1, SCREEN_DRAWS**2)
+            value = student_of_factors(*of_some, freedom, visit.dimensions).reshape(-1, SCREEN_DRAWS**2)
             best[some], highest = value.argmax(axis=1), value.max(axis=1)
             mean[some] = np.exp(value - highest[:, None]).mean(axis=1)
             top[some] = highest
@@ -96,7 +98,7 @@ def screened(
     kept = pairs.unwatched if visit.steady is None else {}
     order = [int(index) for index in np.argsort(-constant - pairs.log_prior) if pairs.keys[index] not in kept]
     return {
-        pairs.keys[index]: Start(float(constant[index]), _normals(engine, pairs.keys[index], int(best[index])))
+        pairs.keys[index]: Start(float(constant[index]), _normals(prior_u, pairs.keys[index], int(best[index])))
         for index in order[:MOST]
     }
 
@@ -127,7 +129,7 @@ def _constants(visit: Visit, pairs: Pairs) -> Floats:
     return value
 
 
-def _normals(engine: Engine, key: Hypothesis, place: int) -> Floats:
+def _normals(prior_u: Mapping[Variant, Floats], key: Hypothesis, place: int) -> Floats:
     """Return the normals of a pair of draws: structure and first cause of the one, second cause of the other."""
-    first, second = (engine.prior_u[one][draw] for one, draw in zip(key, divmod(place, SCREEN_DRAWS), strict=True))
+    first, second = (prior_u[one][draw] for one, draw in zip(key, divmod(place, SCREEN_DRAWS), strict=True))
     return np.concatenate([first, second[len(STRUCTURE) :]])
