@@ -1,1 +1,1 @@
-"""What the visits of a logbook teach: structure of the heaters, scatter of the channels, frequencies of the causes."""
+"""What closed visits teach: confirmed causes, how often the engine was right, structure, scatter, what may leave a book."""
