@@ -1,8 +1,8 @@
 """Type, heater, visit: what a type's heaters are like, from the straight lines of their visits, by Laplace steps.
 
 A heater's structure lies around the middle of its type, and nobody knew that middle: together they are as wide as the
-shipped prior. Scatters are shared by all heaters. Each step takes every heater to where its visits fit best, weighs what
-it tells of the middle of the type, and lets the scatters follow what is left.
+shipped prior. Scatters are shared by all heaters. Each step takes every heater to where its visits fit best, weighs
+what it tells of the middle of the type, and lets the scatters follow what is left.
 """
 
 from __future__ import annotations
@@ -98,7 +98,7 @@ class Steps:
         values, vectors = np.linalg.eigh(bends)
         return logs, slopes, np.einsum("hsi,hi,hti->hst", vectors, np.maximum(values, 0.0), vectors)
 
-    def scatter_step(self, cover: Floats, log_scatter: Floats) -> tuple[Floats, Floats]:
+    def scatter_step(self, cover: Any, log_scatter: Floats) -> tuple[Floats, Floats]:
         """Return the next ln of the scatters and their curvature: what is left over pulls them."""
         one = self.all
         size = np.exp(2.0 * log_scatter)
@@ -124,7 +124,7 @@ class Steps:
         middle = np.zeros(self.names) if begin is None else begin.copy()
         log_scatter = np.zeros(self.all.scatter.shape[1]) if scatter is None else scatter.copy()
         place = np.einsum("hsr,r->hs", pick, middle)
-        for step in range(steps):
+        for _ in range(steps):
             self.under(log_scatter)
             for _ in range(2):
                 logs, slopes, bends = self.weigh(place)
@@ -147,5 +147,5 @@ class Steps:
         value = logs.sum() - 0.5 * np.sum(within * off * off) + 0.5 * np.sum(np.log(within))
         value += 0.5 * np.linalg.slogdet(around)[1].sum() - 0.5 * np.linalg.slogdet(precision)[1]
         value -= 0.5 * middle @ middle / (1.0 - OF_HEATER) + 0.5 * np.sum((before / SCATTER_U) ** 2)
-        cover = np.linalg.inv(precision)
+        cover: Any = np.linalg.inv(precision)
         return Hierarchy(middle, cover, log_scatter, np.sqrt(np.diag(np.linalg.inv(bend))), place, float(value))

@@ -16,6 +16,7 @@ from combust.domain.result import Assumed
 SCATTERS = tuple(load_table("learnt")["scatter"])
 TABLES = ("structure", "scatter", "frequency")  # of rows that are named; the others are one row each
 ROWS = ("book", "score")
+QUANTITY = "learnt from a logbook"
 
 
 def rule(key: str) -> float:
@@ -111,7 +112,7 @@ class Learnt:
         """What every answer says that used it."""
         what = [name for name in TABLES if getattr(self, name)]
         names = {"structure": "structure", "scatter": "scatter", "frequency": "frequencies of causes"}
-        return Assumed("learnt from a logbook", ", ".join(names[one] for one in what), "", self.told)
+        return Assumed(QUANTITY, ", ".join(names[one] for one in what), "", self.told)
 
 
 def _fields(name: str) -> dict[str, Field]:
@@ -147,9 +148,7 @@ def with_learnt(priors: Priors, learnt: Learnt | str | Path | None) -> Priors:
         for key, row in table["structure"].items()
     }
     factors = {key: row["factor"] for key, row in found.scatter.items()}
-    tolerance = {
-        key: value * factors[key] if key in factors else value for key, value in table["tolerance"].items()
-    }
+    tolerance = {key: value * factors[key] if key in factors else value for key, value in table["tolerance"].items()}
     causes = {name: _weighed(cause, found.frequency.get(name)) for name, cause in priors.causes.items()}
     whole = {**table, "structure": structure, "tolerance": tolerance}
     return replace(priors, causes=causes, table=whole, stated=stated, learnt=found)

@@ -81,7 +81,8 @@ def lines_of(engine: Engine, visit: Visit, residuals: Mapping[Variant, Floats], 
 
 def _best(u: Floats, residual: Floats) -> Floats:
     """Return the draw that fits best."""
-    return u[int(np.argmin(np.einsum("nd,nd->n", residual, residual)))]
+    best: Floats = u[int(np.argmin(np.einsum("nd,nd->n", residual, residual)))]
+    return best
 
 
 def _log(engine: Engine, visit: Visit, residual: Floats) -> Floats:

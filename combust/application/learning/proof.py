@@ -2,44 +2,39 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import Any
 
 import numpy as np
 
 from combust.application.causes.catalogue import Priors
+from combust.application.causes.draws import Variant
 from combust.application.causes.engine import Engine
+from combust.application.causes.first_look import first_look
 from combust.application.causes.misfit import evidence_among_good_visits
 from combust.application.causes.posterior import Posterior, Visit
-from combust.application.causes.stage_reading import Values
 from combust.application.heater.structure import STRUCTURE, known_structure
 from combust.application.learning.hierarchy import OF_HEATER, Hierarchy, Steps
 from combust.application.learning.learnt import SCATTERS, Learnt, rule, with_learnt
 from combust.application.learning.lines import Lines, lines_of
+from combust.application.learning.taught import Taught
 from combust.data.tables import load_table
 from combust.domain.heater import Heater
 from combust.domain.instrument import InstrumentClass
+from combust.kernel.types import Floats
 
 SEED = 1
 AGAIN = 5  # steps from the hierarchy of all heaters to that without some of them
-
-
-class Lesson(NamedTuple):
-    """The readings of one visit in one state of its heater, and the day."""
-
-    heater: Heater
-    readings: Sequence[Values]
-    day: str
 
 
 @dataclass(frozen=True, slots=True)
 class Proof:
     """How visits of heaters left out were foretold, before and after: a row a visit, and which heater it is of."""
 
-    heater: np.ndarray
-    before: np.ndarray
-    after: np.ndarray
+    heater: Any
+    before: Floats
+    after: Floats
     unlike_before: float
     unlike_after: float
 
@@ -67,42 +62,69 @@ class Proof:
 
 
 class Class:
-    """The heaters and visits that teach, with what each visit said under the shipped priors."""
+    """The heaters and visits that teach, with what each visit said under the shipped priors.
 
-    def __init__(self, lessons: Sequence[Lesson], priors: Priors, instrument: InstrumentClass) -> None:
+    Parameters
+    ----------
+    lessons : sequence of Taught
+    priors : Priors
+    instrument : InstrumentClass
+    progress : callable, optional
+        Called with (visits worked, visits to be worked).
+    """
+
+    def __init__(
+        self,
+        lessons: Iterable[Taught],
+        priors: Priors,
+        instrument: InstrumentClass,
+        progress: Callable[[int, int], None] | None = None,
+    ) -> None:
         self.priors, self.instrument = priors, instrument
         self.names: list[str] = []
         self.rows: list[list[int]] = []
-        self.visits: list[list[Sequence[Values]]] = []
-        self.heaters: list[Heater] = []
+        self.visits: list[list[Taught]] = []
         self.lines: list[Lines] = []
         self.before: list[float] = []
-        self.unlike: list[bool] = []
+        self.odd: list[bool] = []
         self.of: list[int] = []
-        by_heater: dict[int, list[Lesson]] = {}
+        by_heater: dict[str, list[Taught]] = {}
         for lesson in lessons:
-            by_heater.setdefault(id(lesson.heater), []).append(lesson)
+            by_heater.setdefault(lesson.group, []).append(lesson)
+        self.done, self.whole = 0, 2 * sum(map(len, by_heater.values()))
+        self.progress = progress
         for some in by_heater.values():
             self._add(some)
 
-    def _add(self, lessons: Sequence[Lesson]) -> None:
+    def _add(self, lessons: Sequence[Taught]) -> None:
         """Weigh the visits of one heater under the shipped priors, once."""
-        number, heater = len(self.heaters), lessons[0].heater
-        engine = Engine(heater, self.priors, self.instrument, SEED)
-        kept = []
-        for lesson in lessons:
-            visit, residuals, result = engine.posterior(lesson.readings)
-            if not visit.dimensions:
-                continue
-            kept.append(lesson.readings)
+        number, kept = len(self.visits), []
+        for lesson, engine, visit, residuals, result in self._weighed(lessons, self.priors):
+            kept.append(lesson)
             self.lines.append(lines_of(engine, visit, residuals, number))
             self.before.append(score(visit, result))
-            self.unlike.append(unlike(engine, visit, residuals))
+            self.odd.append(unlike(engine, visit, residuals))
             self.of.append(number)
         if kept:
-            self.heaters.append(heater)
             self.visits.append(kept)
-            self.rows.append([self._row(name) for name in rows_of(heater)])
+            self.rows.append([self._row(name) for name in rows_of(kept[-1].heater)])
+
+    def _weighed(
+        self, lessons: Sequence[Taught], priors: Priors
+    ) -> Iterator[tuple[Taught, Engine, Visit, Mapping[Variant, Floats], Posterior]]:
+        """Yield the visits of one heater of which something was read, weighed under some priors."""
+        engine: Engine | None = None
+        for lesson in lessons:
+            if engine is None or engine.heater is not lesson.heater:
+                engine = Engine(lesson.heater, priors, self.instrument, SEED)
+            look = first_look(lesson.heater, self.instrument, [lesson.rows])[0]
+            if not look.invalid:
+                visit, residuals, result = engine.posterior(look.used)
+                if visit.dimensions:
+                    yield lesson, engine, visit, residuals, result
+            self.done += 1
+            if self.progress:
+                self.progress(self.done, self.whole)
 
     def _row(self, name: str) -> int:
         if name and name not in self.names:
@@ -111,36 +133,31 @@ class Class:
 
     def teach(self, left_out: Sequence[int] = (), start: Hierarchy | None = None) -> Hierarchy:
         """Return what the heaters teach but for those left out."""
-        kept = [index for index in range(len(self.heaters)) if index not in left_out]
+        kept = [index for index in range(len(self.visits)) if index not in left_out]
         place = {index: number for number, index in enumerate(kept)}
         lines = [one._replace(heater=place[one.heater]) for one in self.lines if one.heater in place]
-        steps = Steps(lines, [self.rows[index] for index in kept], len(self.names), self.freedom)
+        rows, freedom = [self.rows[index] for index in kept], self.priors.decide("student_freedom")
+        steps = Steps(lines, rows, len(self.names), freedom)
         return steps.run() if start is None else steps.run(start.middle, start.scatter, AGAIN)
-
-    @property
-    def freedom(self) -> float:
-        return self.priors.decide("student_freedom")
 
     def prove(self, found: Hierarchy) -> Proof:
         """Return how each heater is foretold by what the others teach."""
-        folds = min(int(rule("folds")), len(self.heaters))
-        after = np.empty(len(self.before))
-        odd = np.empty(len(self.before), dtype=bool)
-        of = np.array(self.of)
+        folds = min(int(rule("folds")), len(self.visits))
+        after, odd, of = [0.0] * len(self.of), [False] * len(self.of), np.array(self.of)
         for fold in range(folds):
-            out = list(range(fold, len(self.heaters), folds))
+            out = list(range(fold, len(self.visits), folds))
             priors = with_learnt(self.priors, as_learnt(self.teach(out, found), self.names))
             for number in out:
-                engine = Engine(self.heaters[number], priors, self.instrument, SEED)
-                for place, readings in zip(np.flatnonzero(of == number), self.visits[number], strict=True):
-                    visit, residuals, result = engine.posterior(readings)
+                places = np.flatnonzero(of == number).tolist()
+                for place, one in zip(places, self._weighed(self.visits[number], priors), strict=True):
+                    _, engine, visit, residuals, result = one
                     after[place] = score(visit, result)
                     odd[place] = unlike(engine, visit, residuals)
-        return Proof(of, np.array(self.before), after, float(np.mean(self.unlike)), float(np.mean(odd)))
+        return Proof(of, np.array(self.before), np.array(after), float(np.mean(self.odd)), float(np.mean(odd)))
 
 
 def rows_of(heater: Heater) -> list[str]:
-    """Return the row of the structure that each coordinate of a heater is of, in their order; "" where none is learnt."""
+    """Return the row of the structure that each coordinate of a heater is of, in order; "" where none is learnt."""
     known = known_structure(heater)
     rows = {
         "steepness": f"steepness_{known['blower']}",
@@ -170,10 +187,7 @@ def score(visit: Visit, result: Posterior) -> float:
     return float(top + np.log(np.exp(values - top).sum()) + visit.usual.log_density)
 
 
-def unlike(engine: Engine, visit: Visit, residuals: object) -> bool:
+def unlike(engine: Engine, visit: Visit, residuals: Mapping[Variant, Floats]) -> bool:
     """Return whether a visit is less likely than all but a stated share of those that are expected."""
-    found, good = evidence_among_good_visits(engine, visit, residuals)  # type: ignore[arg-type]
+    found, good = evidence_among_good_visits(engine, visit, residuals)
     return found < float(np.quantile(good, engine.priors.decide("misfit_share")))
-
-
-Progress = Callable[[int, int], None]
