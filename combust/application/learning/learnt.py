@@ -4,18 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
 from combust.application.causes.catalogue import Cause, Priors
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import Field, check_fields, fields_of, toml_value
-from combust.data.tables import load_table, read_toml
+from combust.data.tables import load_table, read_toml, toml_of_text
 from combust.domain.result import Assumed
 
 SCATTERS = tuple(load_table("learnt")["scatter"])
 TABLES = ("structure", "scatter", "frequency")  # of rows that are named; the others are one row each
 ROWS = ("book", "score")
+NOTHING = "none"  # said where a file could stand: nothing that was learnt is used
 QUANTITY = "learnt from a logbook"
 
 
@@ -58,6 +60,17 @@ class Learnt:
             It cannot be read, or holds what cannot be: every fault at once.
         """
         return cls.from_dict(read_toml(path, quantity="learnt"))
+
+    @classmethod
+    def from_text(cls, text: str) -> Learnt:
+        """Return what the text of a file holds, as it stays with a visit; the same text gives the same object.
+
+        Raises
+        ------
+        CombustError
+            As :meth:`load`.
+        """
+        return _of_text(text)
 
     @classmethod
     def from_dict(cls, given: Mapping[str, Any]) -> Learnt:
@@ -113,6 +126,11 @@ class Learnt:
         what = [name for name in TABLES if getattr(self, name)]
         names = {"structure": "structure", "scatter": "scatter", "frequency": "frequencies of causes"}
         return Assumed(QUANTITY, ", ".join(names[one] for one in what), "", self.told)
+
+
+@lru_cache(maxsize=8)
+def _of_text(text: str) -> Learnt:
+    return Learnt.from_dict(toml_of_text(text, quantity="learnt"))
 
 
 def _fields(name: str) -> dict[str, Field]:
