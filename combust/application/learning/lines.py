@@ -22,9 +22,13 @@ from combust.application.learning.learnt import SCATTERS
 from combust.kernel.types import Floats
 
 STEP = 0.05
+# scatter -> the channels that alone have it; the others are of every channel
+OF_CHANNELS = {name: {name} for name in ("rise", "co", "smoke", "voltage", "speed", "frequency")}
+OF_CHANNELS |= {"flue_k": {"flue"}, "static": {"intake_static", "exhaust_static"}, "pump_delivery": {"delivery"}}
 CLIMBS = 2
 WIDE = 1.6  # the structure may go farther here than a heater is believed to: learning is what moves the belief
 FARTHEST = 4.0
+MOST = 20  # variants that are followed: those whose best draw comes nearest
 NEGLIGIBLE = 14.0  # ln likelihood below the best line, each where it fits best
 STRUCTURES = len(STRUCTURE)
 
@@ -60,8 +64,12 @@ def lines_of(engine: Engine, visit: Visit, residuals: Mapping[Variant, Floats], 
     """Return the lines of a visit of which something was read, from the residuals of its prior draws."""
     prior = engine.log_prior(False, visit.weighed)
     keys: list[Hypothesis] = [(variant,) for variant in residuals if (variant,) in prior]
-    place = np.stack([_best(engine.prior_u[key[0]], residuals[key[0]]) for key in keys])
+    best = [int(np.argmin(np.einsum("nd,nd->n", residuals[key[0]], residuals[key[0]]))) for key in keys]
+    start = np.stack([residuals[key[0]][index] for key, index in zip(keys, best, strict=True)])
     weight = np.array([prior[key] + engine.constant(visit, key) for key in keys])
+    first = np.argsort(-weight - _log(engine, visit, start))[:MOST]
+    keys, weight = [keys[index] for index in first], weight[first]
+    place = np.stack([engine.prior_u[key[0]][best[index]] for key, index in zip(keys, first, strict=True)])
     precision = np.ones(SINGLE_SIZE)
     precision[:STRUCTURES] = WIDE**-2
     start, slope = _slopes(engine, visit, keys, place)
@@ -77,12 +85,6 @@ def lines_of(engine: Engine, visit: Visit, residuals: Mapping[Variant, Floats], 
         start, slope = _slopes(engine, visit, keys, place)
     near = np.flatnonzero((hope := weight + _log(engine, visit, start)) > hope.max() - NEGLIGIBLE)
     return _kept(engine, visit, [keys[index] for index in near], heater, (place[near], start[near], slope[near]))
-
-
-def _best(u: Floats, residual: Floats) -> Floats:
-    """Return the draw that fits best."""
-    best: Floats = u[int(np.argmin(np.einsum("nd,nd->n", residual, residual)))]
-    return best
 
 
 def _log(engine: Engine, visit: Visit, residual: Floats) -> Floats:
@@ -141,5 +143,8 @@ def scatters_of(engine: Engine, visit: Visit) -> tuple[Floats, Floats]:
         priors = replace(engine.priors, table={**engine.priors.table, "tolerance": kept})
         return ev.covariance(visit.found, visit.rows, probes, priors)
 
-    plain = with_only()
-    return plain, np.stack([with_only(name) - plain for name in SCATTERS])
+    plain, read = with_only(), {one.channel for one in visit.found}
+    none = np.zeros_like(plain)
+    return plain, np.stack(
+        [with_only(name) - plain if read & OF_CHANNELS.get(name, read) else none for name in SCATTERS]
+    )
