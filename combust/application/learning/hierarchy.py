@@ -21,18 +21,35 @@ SCATTER_U = 0.5  # standard uncertainty of ln of a scatter before any visit
 MOST_STEP = 1.0
 STEPS = 14
 ENOUGH = 0.004
+GRID = np.linspace(-2.25, 2.25, 91)  # of ln of a scatter
 
 
 @dataclass(frozen=True, slots=True)
 class Hierarchy:
-    """What was learnt: middle of the type and its covariance (over the named rows), ln of the scatters and their u."""
+    """What was learnt: middle of the type and its covariance (over the named rows), posterior of ln of the scatters.
+
+    ``best_scatter`` is where the steps ended, ``shares`` (scatters x GRID) how probable each value is; ``heaters`` the
+    place of each heater, ``evidence`` ln evidence by Laplace up to a constant.
+    """
 
     middle: Floats
     cover: Floats
-    scatter: Floats
-    scatter_u: Floats
+    best_scatter: Floats
+    shares: Floats
     heaters: Floats
     evidence: float
+
+    @property
+    def scatter(self) -> Floats:
+        """Mean of ln of each scatter over the shipped one."""
+        found: Floats = self.shares @ GRID
+        return found
+
+    @property
+    def scatter_u(self) -> Floats:
+        """Standard uncertainty of that."""
+        found: Floats = np.sqrt(self.shares @ GRID**2 - self.scatter**2)
+        return found
 
 
 class Padded:
@@ -98,8 +115,8 @@ class Steps:
         values, vectors = np.linalg.eigh(bends)
         return logs, slopes, np.einsum("hsi,hi,hti->hst", vectors, np.maximum(values, 0.0), vectors)
 
-    def scatter_step(self, cover: Any, log_scatter: Floats) -> tuple[Floats, Floats]:
-        """Return the next ln of the scatters and their curvature: what is left over pulls them."""
+    def scatter_step(self, cover: Any, log_scatter: Floats) -> Floats:
+        """Return the next ln of the scatters: what is left over pulls them."""
         one = self.all
         size = np.exp(2.0 * log_scatter)
         spread = np.einsum("vkas,vst,vkbt->vkab", one.slope, cover[one.heater], one.slope, optimize=True)
@@ -112,7 +129,30 @@ class Steps:
         bend *= np.mean(self.freedom / (self.freedom + one.channels + 2.0))
         bend += np.eye(len(size)) / SCATTER_U**2
         step = np.linalg.solve(bend, gradient - log_scatter / SCATTER_U**2)
-        return log_scatter + np.clip(step, -0.5, 0.5), bend
+        moved: Floats = log_scatter + np.clip(step, -0.5, 0.5)
+        return moved
+
+    def scatter_shares(self, log_scatter: Floats) -> Floats:
+        """Return the posterior of ln of each scatter on a grid (scatters x GRID), the others at their best.
+
+        Near its best a scatter acts as in n readings of which it makes the share r of the variance; n and r follow
+        from the curvature. The curve is far from round where r is small: a scatter that is not seen may be any smaller.
+        """
+        one = self.all
+        part = np.einsum("vk,vkab,vtbc->vtac", self.share, self.inverse, one.scatter, optimize=True)
+        part *= np.exp(2.0 * log_scatter)[:, None, None]
+        first, second = np.einsum("vtaa->t", part), np.einsum("vtab,vtba->t", part, part)
+        share = np.divide(second, first, out=np.zeros_like(first), where=first > 0.0)
+        count = np.divide(first, share, out=np.zeros_like(first), where=share > 0.0)
+        count *= np.mean(self.freedom / (self.freedom + one.channels + 2.0))
+        pulled = np.divide(log_scatter, SCATTER_U**2 * count * share, out=np.zeros_like(first), where=count > 0.0)
+        wider = 1.0 - share[:, None] + share[:, None] * np.exp(2.0 * (GRID - log_scatter[:, None]))
+        value = (
+            -0.5 * count[:, None] * (np.log(wider) + (1.0 + pulled[:, None]) / wider) - 0.5 * (GRID / SCATTER_U) ** 2
+        )
+        weight: Floats = np.exp(value - value.max(axis=1, keepdims=True))
+        weight /= weight.sum(axis=1, keepdims=True)
+        return weight
 
     def run(self, begin: Floats | None = None, scatter: Floats | None = None, steps: int = STEPS) -> Hierarchy:
         """Return the hierarchy that the visits teach, from a first guess of the middle."""
@@ -140,7 +180,7 @@ class Steps:
                 moved = np.clip(aim - place, -MOST_STEP, MOST_STEP)
                 place = place + moved
             before = log_scatter
-            log_scatter, bend = self.scatter_step(around, log_scatter)
+            log_scatter = self.scatter_step(around, log_scatter)
             if max(np.abs(moved).max() * 0.2, np.abs(log_scatter - before).max()) < ENOUGH:
                 break
         off = place - of_type
@@ -148,4 +188,4 @@ class Steps:
         value += 0.5 * np.linalg.slogdet(around)[1].sum() - 0.5 * np.linalg.slogdet(precision)[1]
         value -= 0.5 * middle @ middle / (1.0 - OF_HEATER) + 0.5 * np.sum((before / SCATTER_U) ** 2)
         cover: Any = np.linalg.inv(precision)
-        return Hierarchy(middle, cover, log_scatter, np.sqrt(np.diag(np.linalg.inv(bend))), place, float(value))
+        return Hierarchy(middle, cover, log_scatter, self.scatter_shares(log_scatter), place, float(value))
