@@ -6,17 +6,20 @@ cause: how often is learnt with the shares. Only causes that a repair can confir
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from combust.application.causes.catalogue import HEALTHY, Priors
 from combust.application.learning.learnt import rule
+from combust.application.learning.taught import Taught
+from combust.data.tables import load_table
 from combust.kernel.types import Floats
 
 PRIOR_VISITS = 12.0  # what the shipped prior counts for
 WRONG = (1.0, 30.0)  # beta distribution of the share of wrong labels before any visit
+PRIOR_LOOKS = 60.0  # what the shipped share of false looks counts for
 DRAWS, FIRST = 1500, 300
 SEED = 1
 ENDS = (0.05, 0.95)
@@ -106,6 +109,64 @@ def _drawn(seen: np.ndarray, pseudo: Floats, seed: int) -> Floats:
         if step >= FIRST:
             drawn[step - FIRST] = share
     return drawn
+
+
+@dataclass(frozen=True, slots=True)
+class Looks:
+    """One thing that is looked at: false and clear looks of each heater, and the shipped share of false ones."""
+
+    shipped: float
+    heaters: Mapping[str, tuple[int, int]]
+
+    def share(self, left_out: Collection[str] = ()) -> float:
+        """Return the share of false looks that the heaters teach but for those left out; the shipped one counts too."""
+        kept = [counts for group, counts in self.heaters.items() if group not in left_out]
+        false, clear = (sum(one[place] for one in kept) for place in (0, 1))
+        return (PRIOR_LOOKS * self.shipped + false) / (PRIOR_LOOKS + false + clear)
+
+    def gains(self, folds: int) -> dict[str, float]:
+        """Return the gain of ln score of each heater left out."""
+        groups, found = sorted(self.heaters), {}
+        for fold in range(folds):
+            out = groups[fold::folds]
+            share = self.share(out)
+            for group in out:
+                false, clear = self.heaters[group]
+                gained = false * np.log(share / self.shipped) + clear * np.log((1.0 - share) / (1.0 - self.shipped))
+                found[group] = float(gained)
+        return found
+
+    def to_dict(self) -> dict[str, float]:
+        """Return false, clear and factor, as the file of what was learnt holds them."""
+        false, clear = (sum(one[place] for one in self.heaters.values()) for place in (0, 1))
+        factor = min(max(self.share() / self.shipped, 0.1), 10.0)
+        return {"false": float(false), "clear": float(clear), "factor": factor}
+
+
+def false_looks(lessons: Iterable[Taught], priors: Priors) -> dict[str, Looks]:
+    """Return what is looked at -> its false and clear looks, of visits whose cause was confirmed."""
+    counts: dict[str, dict[str, tuple[int, int]]] = {}
+    for lesson in lessons:
+        for look in lesson.looks:
+            if look.column in load_table("learnt")["look"] and look.verdict in ("false", "clear"):
+                of_column = counts.setdefault(look.column, {})
+                false, clear = of_column.get(lesson.group, (0, 0))
+                of_column[lesson.group] = (false + (look.verdict == "false"), clear + (look.verdict == "clear"))
+    shares = {column: 1.0 - max(priors.table["seen"][column]["usual"].values()) for column in counts}
+    return {column: Looks(shares[column], of_column) for column, of_column in counts.items()}
+
+
+def better_looks(looks: Mapping[str, Looks], folds: int) -> dict[str, dict[str, float]]:
+    """Return the rows of those looks of which heaters left out are foretold better by more than chance."""
+    found = {}
+    for column, one in looks.items():
+        gained = np.array([*one.gains(folds).values()])
+        looked = sum(map(sum, one.heaters.values()))
+        if len(gained) >= rule("fewest_heaters") and looked >= rule("fewest_visits"):
+            error = float(np.sqrt(np.sum(gained**2)))  # around no gain: heaters that are all alike prove little
+            if gained.sum() > rule("standard_errors") * error:
+                found[column] = one.to_dict()
+    return found
 
 
 def gain_left_out(labels: Sequence[tuple[str, str]], priors: Priors, folds: int) -> tuple[float, float]:

@@ -11,7 +11,7 @@ import numpy as np
 
 from combust import __version__
 from combust.application.causes.catalogue import Priors, get_priors, label_of
-from combust.application.learning.frequencies import Shares, gain_left_out, shares_of
+from combust.application.learning.frequencies import Shares, better_looks, false_looks, gain_left_out, shares_of
 from combust.application.learning.hierarchy import OF_HEATER, SCATTER_U, Hierarchy
 from combust.application.learning.learnt import SCATTERS, Learnt, rule
 from combust.application.learning.proof import Class, as_learnt
@@ -84,6 +84,8 @@ class Learning(Result):
             if row["count"]:
                 ends = f"{100.0 * row['low']:.0f} to {100.0 * row['high']:.0f} % (90 %)"
                 rows.append((name, f"{label_of(name)}: {row['count']:g} times, {ends} of what can be confirmed"))
+        for name, row in (self.learnt.look if self.learnt else {}).items():
+            rows.append((name, f"{meanings['look'][name]}: shows what is not there {row['factor']:.2f} times as often"))
         if self.would_help:
             rows.append(("would help most", f"{', '.join(self.would_help)} at the next visits (combust word NAME)"))
         return rows
@@ -138,7 +140,8 @@ def learn(
     untold = _untold(found, taught.names) if found and taught else ()
     used = as_learnt(found, taught.names) if found and taught and not why else None
     learnt = None
-    if used or frequent:
+    looks = better_looks(false_looks(given, priors), int(rule("folds")))
+    if used or frequent or looks:
         book = {"checksum": checksum or "none", "visits": len(given), "heaters": heaters, "confirmed": len(labels)}
         book |= {"first": days[0] if days else "unknown", "last": days[-1] if days else "unknown"}
         book |= {"learnt_at": learnt_at or "unknown", "version": __version__}
@@ -148,6 +151,7 @@ def learn(
             structure=used.structure if used else {},
             scatter=used.scatter if used else {},
             frequency=shares.to_dict() if frequent else {},
+            look=looks,
         )
     return Learning(
         learnt=learnt,

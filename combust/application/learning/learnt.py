@@ -15,7 +15,7 @@ from combust.data.tables import load_table, read_toml, toml_of_text
 from combust.domain.result import Assumed
 
 SCATTERS = tuple(load_table("learnt")["scatter"])
-TABLES = ("structure", "scatter", "frequency")  # of rows that are named; the others are one row each
+TABLES = ("structure", "scatter", "frequency", "look")  # of rows that are named; the others are one row each
 ROWS = ("book", "score")
 NOTHING = "none"  # said where a file could stand: nothing that was learnt is used
 QUANTITY = "learnt from a logbook"
@@ -42,6 +42,8 @@ class Learnt:
         Scatter -> factor over the shipped one.
     frequency : mapping
         Cause -> count, low, high, and factor over its shipped prior.
+    look : mapping
+        What is looked at -> false and clear looks, and factor over the shipped share of false ones.
     """
 
     book: Mapping[str, Any]
@@ -49,6 +51,7 @@ class Learnt:
     structure: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
     scatter: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
     frequency: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
+    look: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
 
     @classmethod
     def load(cls, path: str | Path) -> Learnt:
@@ -125,6 +128,7 @@ class Learnt:
         """What every answer says that used it."""
         what = [name for name in TABLES if getattr(self, name)]
         names = {"structure": "structure", "scatter": "scatter", "frequency": "frequencies of causes"}
+        names["look"] = "false looks"
         return Assumed(QUANTITY, ", ".join(names[one] for one in what), "", self.told)
 
 
@@ -168,8 +172,19 @@ def with_learnt(priors: Priors, learnt: Learnt | str | Path | None) -> Priors:
     factors = {key: row["factor"] for key, row in found.scatter.items()}
     tolerance = {key: value * factors[key] if key in factors else value for key, value in table["tolerance"].items()}
     causes = {name: _weighed(cause, found.frequency.get(name)) for name, cause in priors.causes.items()}
-    whole = {**table, "structure": structure, "tolerance": tolerance}
+    seen = {name: _looked(row, found.look.get(name)) for name, row in table["seen"].items()}
+    whole = {**table, "structure": structure, "tolerance": tolerance, "seen": seen}
     return replace(priors, causes=causes, table=whole, stated=stated, learnt=found)
+
+
+def _looked(row: Mapping[str, Any], learnt: Mapping[str, float] | None) -> Mapping[str, Any]:
+    """Return what a look shows, with the learnt share of looks that show what is not there."""
+    if learnt is None:
+        return row
+    usual = row["usual"]
+    nothing = max(usual, key=lambda one: usual[one])
+    shown = {answer: share * learnt["factor"] for answer, share in usual.items() if answer != nothing}
+    return {**row, "usual": {**shown, nothing: 1.0 - sum(shown.values())}}
 
 
 def _weighed(cause: Cause, row: Mapping[str, float] | None) -> Cause:
