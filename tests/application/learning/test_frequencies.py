@@ -20,7 +20,7 @@ from combust.domain.heater import Heater
 from tests.application.learning.test_learnt import BOOK, HEATER
 from tests.long import LONG
 
-FLEETS, VISITS = (200, 300) if LONG else (6, 300)
+FLEETS, VISITS = (200, 300) if LONG else (3, 300)
 PRIORS = get_priors()
 NAMES = confirmable(PRIORS)
 
