@@ -45,7 +45,7 @@ study-foreign: $(VENV)/.test
 # What a logbook teaches: other heaters of a fleet judged before and after, and the ranks of what the hierarchy drew.
 LEARN ?=
 study-learn: $(VENV)/.test
-	$(BIN)/python -m tests.simulator.learning_table $(LEARN)
+	$(BIN)/python -m tests.simulator.learning_table --labels 20 $(LEARN)
 	$(BIN)/python -m tests.simulator.learning_ranks
 
 # Branch coverage of kernel and domain by their own tests; fails below the limit in pyproject.toml.

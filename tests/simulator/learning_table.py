@@ -14,14 +14,19 @@ import numpy as np
 
 from combust.application.causes.catalogue import get_priors
 from combust.application.causes.rank import rank_visits
+from combust.application.learning.frequencies import confirmable, shares_of
 from combust.application.learning.learn import learn
-from combust.application.learning.learnt import with_learnt
+from combust.application.learning.learnt import Learnt, with_learnt
 from combust.domain.heater import Heater
+from tests.application.learning.test_learnt import BOOK
 from tests.simulator.conditions import CONDITIONS, SETS
+from tests.simulator.faults import CAUSES
 from tests.simulator.fleets import groups_of, lessons_of
+from tests.simulator.foreign import heater_of, profile_of
 from tests.simulator.judge import told
 from tests.simulator.store import accepted
 from tests.simulator.table import CONFIDENT, seen
+from tests.simulator.visits import visits
 
 STUDIED = ("radiation_15", "radiation_30", "casing_10", "bent_curve", "standard")
 BUILT_WITH = 9001  # seed of the fleets that were looked at while this was built: never one of those that are judged
@@ -69,6 +74,29 @@ def one_fleet(condition, evidence, seed, options):
     return before, after, found.learnt is not None, cost / usual
 
 
+def with_labels(seed, options, evidence=SETS[0], labels=300, wrong=0.1):
+    """Visits of a fleet with causes of its own, judged by shipped shares, by labels, by labels some of them wrong."""
+    generator, knobs, priors = np.random.default_rng(seed), CONDITIONS["standard"], get_priors()
+    names = [name for name in confirmable(priors) if name in CAUSES]
+    true = generator.dirichlet(np.ones(len(names)))
+    label = generator.choice(len(names), labels, p=true)
+    moved = (label + generator.integers(1, len(names), labels)) % len(names)
+    mistaken = np.where(generator.random(labels) < wrong, moved, label)
+    believed = [priors]
+    for some in (label, mistaken):
+        counts = {name: int(np.sum(some == place)) for place, name in enumerate(names)}
+        believed.append(with_learnt(priors, Learnt(BOOK, frequency=shares_of(counts, priors).to_dict())))
+    groups = []
+    for index in range(OTHERS, OTHERS + options.others):
+        heater, rng, own = heater_of(knobs, seed, index)
+        profile = profile_of(knobs, heater, seed, index, rng, own)
+        healthy = generator.random(options.judged) < priors.shares["healthy"]
+        drawn = [names[place] for place in generator.choice(len(names), options.judged, p=true)]
+        truths = [("healthy",) if well else (name,) for well, name in zip(healthy, drawn, strict=True)]
+        groups.append({"profile": profile, "truths": truths, "visits": visits(heater, truths, rng, cell=own)})
+    return [judged(groups, "standard", evidence, one) for one in believed]
+
+
 def summary(rows):
     """Top cause, confident and wrong, mean ln p of the truth."""
     right, sure = np.array([one[0] for one in rows]), np.array([one[1] for one in rows])
@@ -87,10 +115,16 @@ def main(arguments=None):
     add("--others", type=int, default=12, help="other heaters that are judged")
     add("--judged", type=int, default=10, help="visits of each")
     add("--seed", type=int, default=FIRST_SEED)
+    add("--labels", type=int, default=0, help="fleets of which 300 causes were confirmed, a tenth of them wrongly")
     options = parser.parse_args(arguments)
     print(
         "condition, evidence, fleets: top before > after; wrong of sure before > after; ln p; used; passes", flush=True
     )
+    for number in range(options.labels):
+        found = with_labels(options.seed + number, options)
+        for what, rows in zip(("shipped", "labels", "a tenth wrong"), found, strict=True):
+            top, wrong, sure, log = summary(rows)
+            print(f"fleet {number}, {what:<14} {len(rows)} visits: top {top:.3f}; wrong {wrong}/{sure}; ln p {log:.3f}")
     for evidence in options.sets:
         for condition in options.conditions:
             fleets = [

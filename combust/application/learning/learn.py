@@ -127,7 +127,7 @@ def learn(
     heaters = len({one.group for one in given})
     proof, found, taught, why = None, None, None, _too_few(len(given), heaters)
     if not why:
-        taught = Class(given, priors, instrument_class(instrument), progress)
+        taught = Class(teachers(given, int(rule("most_visits"))), priors, instrument_class(instrument), progress)
         why = _too_few(len(taught.of), len(taught.visits))
     if taught is not None and not why:
         found = taught.teach()
@@ -165,6 +165,18 @@ def learn(
         would_help=_would_help(untold, given) if untold or why else (),
         shares=shares.to_dict() if labels else {},
     )
+
+
+def teachers(lessons: Sequence[Taught], most: int) -> list[Taught]:
+    """Return the visits that teach structure: all, or of more the newest of each heater in turn, in their order."""
+    if len(lessons) <= most:
+        return list(lessons)
+    newest = sorted(range(len(lessons)), key=lambda place: lessons[place].day, reverse=True)
+    turns, had = [], Counter[str]()
+    for age, place in enumerate(newest):
+        turns.append((had[lessons[place].group], age, place))
+        had[lessons[place].group] += 1
+    return [lessons[place] for place in sorted(place for _, _, place in sorted(turns)[:most])]
 
 
 def _too_few(visits: int, heaters: int) -> str:

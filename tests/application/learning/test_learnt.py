@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from combust.application.causes.catalogue import get_priors
 from combust.application.causes.rank import rank_causes
 from combust.application.learning.frequencies import confirmable, shares_of
-from combust.application.learning.learn import learn
+from combust.application.learning.learn import learn, teachers
 from combust.application.learning.learnt import Learnt, with_learnt
 from combust.application.learning.taught import Taught
 from combust.data.errors import CombustError
@@ -122,6 +122,18 @@ def test_no_cause_is_learnt_below_a_tenth_of_its_shipped_prior() -> None:
     learnt = with_learnt(priors, Learnt(BOOK, frequency=rows))
     for name in confirmable(priors):
         assert learnt.causes[name].weight >= 0.0999 * priors.causes[name].weight
+
+
+@pytest.mark.practice
+def test_of_very_many_visits_the_newest_of_each_heater_teach() -> None:
+    given = [Taught(str(heater), HEATER, ({},), day=f"2025-{month:02d}-01") for month in range(1, 13)
+             for heater in range(4 if month < 12 else 1)]  # fmt: skip
+    kept = teachers(given, 9)
+    assert [(one.group, one.day[5:7]) for one in kept] == [
+        ("0", "10"), ("1", "10"), ("2", "10"), ("3", "10"), ("0", "11"), ("1", "11"), ("2", "11"), ("3", "11"),
+        ("0", "12"),
+    ]  # fmt: skip
+    assert teachers(given, 100) == given
 
 
 @pytest.mark.practice
