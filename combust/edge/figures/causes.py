@@ -10,8 +10,8 @@ import numpy as np
 from combust.application.causes.catalogue import shipped_priors
 from combust.application.causes.checks import ENTERED_WITH, NEW_ROW, checks_done
 from combust.application.causes.rank import rank_causes
-from combust.application.learning.learnt import Learnt
 from combust.application.causes.stage_reading import Values
+from combust.application.learning.learnt import Learnt
 from combust.domain.catalogue import Catalogue
 from combust.domain.heater import Heater
 from combust.edge.figures.style import FOURTH, GREY, LINE, MARK, THIRD, legend, sheet, title
