@@ -46,7 +46,7 @@ HEATER = Heater.from_dict(
 
 
 @pytest.mark.independent
-@settings(max_examples=12, deadline=None)
+@settings(max_examples=6, deadline=None)
 @given(
     o2=st.floats(0.5, 15.0),
     co=st.floats(10.0, 5000.0),
