@@ -162,6 +162,19 @@ def with_learnt(priors: Priors, learnt: Learnt | str | Path | None) -> Priors:
     if priors.learnt is not None:
         why, hint = "is learnt twice", "Give one file of what was learnt."
         raise CombustError(Fault("learnt", found.told, "conflict", why=why, hint=hint))
+    kept = _WITH.get((id(priors), id(found)))
+    if kept is None or kept[0] is not priors or kept[1] is not found:
+        if len(_WITH) >= 4:
+            _WITH.pop(next(iter(_WITH)))
+        kept = _WITH[id(priors), id(found)] = (priors, found, _over(priors, found))
+    return kept[2]
+
+
+# The last few priors with what was learnt: an engine is kept for the same priors.
+_WITH: dict[tuple[int, int], tuple[Priors, Learnt, Priors]] = {}
+
+
+def _over(priors: Priors, found: Learnt) -> Priors:
     table, stated = priors.table, priors.table
     structure = {
         key: {**row, "learnt": (found.structure[key]["shift"], found.structure[key]["spread"])}
