@@ -8,6 +8,8 @@ BROWSER_TESTS ?= $(if $(and $(shell command -v chromium),$(shell command -v chro
 OUTSIDE := published or hand or independent or memory or practice
 SELECTED := $(if $(filter yes,$(BROWSER_TESTS)),,-m "not browser")
 
+# Compiled modules are kept: each command that a test starts in a process of its own would compile the package again.
+unexport PYTHONDONTWRITEBYTECODE
 # Two test processes on two cores: threads of the linear algebra would only wait for each other.
 export OPENBLAS_NUM_THREADS ?= 1
 export OMP_NUM_THREADS ?= 1
