@@ -64,9 +64,17 @@ def command(sources: tuple[str, ...], folder: str | None, out: str | None, yes: 
     facts: dict[str, Any] = {"rows": list(found.rows), "contributions": found.contributions, "told": told}
     if out and rows and not yes:
         click.echo(text)
-        if not click.confirm("May this leave the book?", err=True):
+        if not _agreed():
             why, hint = "was not agreed to", "Nothing was written."
             raise CombustError(Fault("out", out, "refused", why=why, hint=hint))
     files: dict[str, Any] = {out: lambda path: write_anonymous(found.rows, path)} if out else {}
     written = f"{text}\n\nWritten: {out}" if out else f"{text}\n\nNothing was written: --out FILE."
     return Answer(facts, written, calculation(), notes=[f"note: {one}" for one in told], files=files)
+
+
+def _agreed() -> bool:
+    """Return whether somebody says yes; where nobody can be asked, nobody did."""
+    try:
+        return click.confirm("May this leave the book?", err=True)
+    except click.Abort:
+        return False
