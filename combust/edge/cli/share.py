@@ -63,7 +63,7 @@ def command(sources: tuple[str, ...], folder: str | None, out: str | None, yes: 
     text = f"{shown}\n\n{RULE.format(FEWEST_VISITS, FEWEST, FEWEST)}"
     facts: dict[str, Any] = {"rows": list(found.rows), "contributions": found.contributions, "told": told}
     if out and rows and not yes:
-        click.echo(text)
+        click.echo(text, err=True)  # stdout is for what was done
         if not _agreed():
             why, hint = "was not agreed to", "Nothing was written."
             raise CombustError(Fault("out", out, "refused", why=why, hint=hint))

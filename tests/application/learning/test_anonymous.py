@@ -234,7 +234,7 @@ def test_nothing_of_the_book_is_in_it_and_it_is_asked_for(tmp_path: Path) -> Non
     asked = call("share", str(tmp_path / "book.csv"), "--heaters", heaters, "--out", str(out))
     assert asked.code != 0
     assert not out.exists()  # nobody said yes
-    assert "o2_dry_pct" in asked.out  # it was shown
+    assert "o2_dry_pct" in asked.err  # it was shown
     done = call("share", str(tmp_path / "book.csv"), "--heaters", heaters, "--out", str(out), "--yes")
     assert done.code == 0, done.err
     text = out.read_text(encoding="utf-8")
