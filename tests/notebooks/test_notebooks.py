@@ -17,6 +17,7 @@ ROOT = Path(__file__).parents[2]
 BOOKS = sorted((ROOT / "notebooks").glob("*.ipynb"))
 INDEX, *SOURCED = BOOKS
 LESSONS = [path for path in BOOKS if "10" <= path.stem[:2] <= "19"]
+WIDGET = "application/vnd.jupyter.widget-view+json"
 IN_ORDER = ("Before you start", "Inputs", "Predict", "Compute", "Check", "Explore", "What would change the answer",
             "Formulas", "Exercise", "Three things to remember")  # fmt: skip
 
@@ -35,6 +36,12 @@ def test_a_notebook_runs_without_errors_and_without_warnings(path: Path, monkeyp
     outputs = [output for cell in book.cells if cell.cell_type == "code" for output in cell.outputs]
     assert [output.text for output in outputs if output.get("name") == "stderr"] == []
     assert outputs
+    # for people: a table, a figure or a few lines; a control brings its figure for whoever has no kernel
+    shown = [output.data for output in outputs if "data" in output]
+    assert [data for data in shown if not {"text/html", "text/markdown"} & set(data)] == [], "a bare repr"
+    assert [output.text for output in outputs if len(output.get("text", "").splitlines()) > 4] == []
+    for data in shown:
+        assert WIDGET not in data or "<figure" in data["text/html"] or "<section" in data["text/html"]
 
 
 @pytest.mark.parametrize("path", BOOKS, ids=lambda path: path.stem)
