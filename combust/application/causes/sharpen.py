@@ -46,11 +46,14 @@ class Weighing(Protocol):
 
     def drawn(
         self, visit: Visit, keys: Sequence[Hypothesis], draws: Sequence[Floats]
-    ) -> tuple[list[Floats], list[dict[str, Floats]]]: ...
+    ) -> tuple[list[Floats], list[dict[str, Floats]]]:
+        """Return whitened residuals and sizes of draws of several hypotheses."""
 
-    def log_likelihood(self, visit: Visit, residual: Floats, hypothesis: Hypothesis) -> Floats: ...
+    def log_likelihood(self, visit: Visit, residual: Floats, hypothesis: Hypothesis) -> Floats:
+        """Return ln likelihood of draws."""
 
-    def constant(self, visit: Visit, hypothesis: Hypothesis) -> float: ...
+    def constant(self, visit: Visit, hypothesis: Hypothesis) -> float:
+        """Return the part of ln likelihood that all draws of a hypothesis share."""
 
 
 class Start(NamedTuple):
