@@ -13,6 +13,7 @@ from combust.data.errors import shorten
 from combust.domain.result import text_of_rows
 from combust.edge.cli import output
 from combust.edge.cli.answer import Answer, answers
+from combust.edge.cli.files import WrittenFolder
 from combust.edge.cli.options import table_options
 from combust.edge.cli.progress import with_progress
 
@@ -69,7 +70,9 @@ COUNTS = {"lambda by": "air_ratio_by", **{key: key for key in ("rule", "yes", "b
 )
 @click.option("--history", metavar="LOG", help="Logbook or table of its heaters: who is due, who stays off.")
 @click.option("--on", metavar="DATE", help="Day for which the history is judged (default now).")
-@click.option("--out", required=True, metavar="DIR", help="Folder for tables, figures, cards and the page.")
+@click.option(
+    "--out", required=True, type=WrittenFolder(), metavar="DIR", help="Folder for tables, figures, cards and the page."
+)
 @click.option("--title", default="Fleet plan for altitude", metavar="TEXT", help="Title of the page.")
 @click.option("--scheduler", metavar="ADDRESS", help="Dask scheduler for the route points, like tcp://host:8786.")
 @click.option("--workers", type=click.IntRange(1, 1024), help="Use so many local Dask workers for the route points.")
