@@ -203,7 +203,7 @@ def test_what_a_notebook_shows(tmp_path: Path, attack: str) -> None:
 
 
 def test_every_page_that_is_written_has_a_content_policy():
-    """Also one that no attack above reaches: whatever template begins a page. (The server sends its policy as a head.)"""
+    """Also one that no attack above reaches: whatever template begins a page."""
     templates = [*Path(fleet_page.__file__).parent.glob("templates/*.j2")]
     pages = {path.name: path.read_text("utf-8") for path in templates if "<head>" in path.read_text("utf-8")}
     assert len(pages) > 5
