@@ -9,6 +9,7 @@ import click
 from combust.application.learning.right import how_often_right
 from combust.domain.result import text_of_rows
 from combust.edge.cli.answer import Answer, answers
+from combust.edge.cli.files import Written
 from combust.edge.cli.options import table_options
 from combust.edge.cli.output import text_of_table
 from combust.edge.cli.progress import with_progress
@@ -20,7 +21,7 @@ from combust.edge.whole_file import writable_name
 @answers("right", strict="")
 @click.argument("book", metavar="BOOK")
 @click.option("--heaters", "folder", metavar="DIR", help="Folder of profiles, for visits that keep none.")
-@click.option("--out", metavar="FILE", help="Write the page (.html).")
+@click.option("--out", type=Written(".html"), metavar="FILE", help="Write the page (.html).")
 @table_options
 def command(book: str, folder: str | None, out: str | None, mapping: TableMap) -> Answer:
     """Tell how often the ranking named the cause that was confirmed.
