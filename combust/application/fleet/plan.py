@@ -58,7 +58,7 @@ FILLED = {  # what stands for an empty cell of a column
     ("sites", "night_temps_c"): "straight between design night, median and mildest night, 21 even quantiles",
 } | {
     ("vehicles", key): "column empty: policy or table default"
-    for key in ("cab_target_c", "ventilation_m3_per_h", "compensation", "group")
+    for key in ("cab_target_c", "cab_ua_w_per_k", "ventilation_m3_per_h", "compensation", "group")
 }
 # What is said of a name, and what to do.
 SITE_REFUSED = ("names a site that was refused itself.", "See its own row and correct it there.")
@@ -212,9 +212,10 @@ def plan_tables(
     clean_vehicles, clean_sites = faults.take(vehicles), _checked_sites(sites, rules, faults)
     kept_sites = clean_sites[~faults.refused["sites"]].reset_index(drop=True)
     at = _rows_of_sites(clean_vehicles["site_id"], clean_sites, kept_sites, faults)
-    folder = None if profiles is None else Path(profiles)
+    folder, as_read = None if profiles is None else Path(profiles), clean_vehicles
     sold = np.where(at < 0, "", np.append(kept_sites["fuel"].to_numpy(dtype=object), "")[at])
     types, index = types_of(clean_vehicles, heaters or {}, folder, rules, faults, sold)
+    clean_vehicles = tables.not_measured(clean_vehicles, rules, faults)
     good = ~faults.refused["vehicles"]
     rows = {name: _tally(len(refused), int(refused.sum())) for name, refused in faults.refused.items()}
     if not good.any():
@@ -254,7 +255,7 @@ def plan_tables(
         rows,
         totals,
         site_cards(frame, folded_name) + refused_card(not_planned),
-        _assumptions(rules, types, {"vehicles": clean_vehicles, "sites": kept_sites}),
+        _assumptions(rules, types, {"vehicles": as_read, "sites": kept_sites}),
         not_planned,
         (*vehicles.notes, *sites.notes, *history.notes),
         weather(frame, kept_sites, fleet, rules) if weather else NO_WEATHER,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import re
 import unicodedata
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -41,6 +41,19 @@ class WrittenFolder(Written):
 
 class Updated(Written):
     """The name of a file that the command reads and writes again: a logbook, a learner's file, a key."""
+
+
+def refuse_folder(out: str, read: Iterable[str]) -> None:
+    """Refuse to fill a folder that holds what is read, or is it.
+
+    Raises
+    ------
+    CombustError
+    """
+    for one in read:
+        if same_file(out, one) or same_file(out, str(Path(one).parent)):
+            hint = "Choose another name: it was not touched."
+            raise CombustError(Fault("file", out, "conflict", why="is the input of this command", hint=hint))
 
 
 def check_files(params: Sequence[click.Parameter], given: Mapping[str, Any]) -> list[str]:
