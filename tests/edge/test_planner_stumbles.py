@@ -38,7 +38,7 @@ def test_names_in_other_capitals_are_proposed_on_stderr(tmp_path: Path, capsys: 
     assert code == 0
     for piece in ("Did you mean depot_fennowgate?", "Did you mean small?", "Did you mean coast_round?"):
         assert piece in err
-    change = "battery_ah = 200 where site_id = HUT_GLIMMERWICK"
+    change = "battery_ah = 200 where site_id = hut_glimerwick"
     code, _, err = run(capsys, "fleet", *tables, "--change", change, "--out", tmp_path / "plan")
     assert code == 3
     assert "Did you mean hut_glimmerwick?" in err

@@ -21,7 +21,7 @@ import pandas as pd
 from combust.application.fleet.tables import MOST_NAMED, FleetTable, fleet_fields
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import Field
-from combust.data.near import did_you_mean, near_matches
+from combust.data.near import did_you_mean, folded_id, near_matches
 
 SIGNS = {
     "<=": operator.le, ">=": operator.ge, "!=": operator.ne, "=": operator.eq, "<": operator.lt, ">": operator.gt,
@@ -253,7 +253,8 @@ def changed_tables(
                 frame.loc[row, ["site_id", "route_id"]] = [place.to_site, place.to_route]
         elif change.column == "type":
             named = _heaters(frame)
-            rows &= (named == change.value) if change.value else (named != change.other)
+            said = pd.Series(named).map(folded_id).to_numpy()
+            rows &= (said == folded_id(change.value)) if change.value else (said != folded_id(change.other))
             for column in ("profile", "heater_id"):
                 frame.loc[rows & (frame[column] == named).to_numpy(), column] = change.other
             for column, value in OF_THE_HEATER.items():
@@ -286,14 +287,16 @@ def _in_no_row(
         frames = [tables[table].frame for tables in (given, now)]
         return {str(one) for frame in frames for one in (_heaters(frame) if column == "type" else frame[column])} - {""}
 
-    asked = [(one.column, one.value, held(one.column)) for one in change.conditions if _is_name(one)]
+    asked = [
+        (one.column, one.value, held(one.column)) for one in change.conditions if one.sign == "=" and _is_name(one)
+    ]
     if change.column == "type":
         known = held("type")
         asked += [("type", change.value, known)] if change.value else []
         asked += [("type", change.other, known | set(types))] if types else []
     faults = []
     for column, name, known in asked:
-        if name not in known:
+        if folded_id(name) not in {*map(folded_id, known)}:
             # A site without vehicles holds no row of theirs, but it may be the one that was meant.
             sites = {str(one) for one in now["sites"].frame["site_id"]} if column == "site_id" else set()
             hint = did_you_mean(
@@ -305,7 +308,7 @@ def _in_no_row(
 
 def _is_name(one: Condition) -> bool:
     fields = fleet_fields("vehicles") | fleet_fields("sites")
-    return one.sign == "=" and fields["heater_id" if one.column == "type" else one.column].kind not in (
+    return one.sign in ("=", "!=") and fields["heater_id" if one.column == "type" else one.column].kind not in (
         "number",
         "numbers",
         "choice",
@@ -333,5 +336,8 @@ def _rows(tables: Mapping[str, FleetTable], change: Change) -> Any:
             site = tables["sites"].frame.drop_duplicates("site_id").set_index("site_id")[one.column]
             column = frame["site_id"].map(site)
         empty = column.isna() | (column == "")
-        rows &= np.asarray(SIGNS[one.sign](column, one.value) & ~empty, dtype=bool)
+        value = one.value
+        if _is_name(one):
+            column, value = column.map(folded_id), folded_id(value)
+        rows &= np.asarray(SIGNS[one.sign](column, value) & ~empty, dtype=bool)
     return rows

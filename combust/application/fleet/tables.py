@@ -13,7 +13,7 @@ import pandas as pd
 from combust.application.fleet.policy import Policy
 from combust.data.errors import CombustError, Fault, first_few, shorten
 from combust.data.fields import Field, fields_of
-from combust.data.near import folded_name
+from combust.data.near import folded_id, folded_name
 from combust.data.tables import load_table
 from combust.domain.site import mismatch_words, pressure_mismatch
 from combust.kernel.air import pressure_from_altitude
@@ -85,8 +85,9 @@ class Faults:
                 hint = spec.hint or f"Fill in {key}."
                 self.add(name, mask, key, None, "missing", f"{key} is empty. {hint}")
             if spec.unique:
-                again = (column.duplicated(keep="first") & (column != "")).to_numpy(dtype=bool)
-                first = pd.Series(table.lines).groupby(column.to_numpy()).transform("first")
+                alike = column.map(folded_id)
+                again = (alike.duplicated(keep="first") & (column != "")).to_numpy(dtype=bool)
+                first = pd.Series(table.lines).groupby(alike.to_numpy()).transform("first")
 
                 def already(row: int, key: str = key, column: Any = column, first: Any = first) -> str:
                     return f"{key} {shorten(column[row])} stands in row {first[row]} already. Keep one, or rename it."
@@ -99,6 +100,7 @@ class Faults:
     def _nearly_alike(self, table: str, key: str, column: pd.Series) -> None:
         """Warn of each name that differs from an earlier one in capitals, letter forms or blanks alone."""
         names = column[column != ""].drop_duplicates()
+        names = names[~names.map(folded_id).duplicated()]
         folded = names.map(folded_name)
         first = names.groupby(folded).transform("first")
         for row in names.index[names != first]:

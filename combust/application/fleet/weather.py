@@ -252,6 +252,11 @@ def weather_of(
         The planned sites.
     season : Season, optional
         That of all sites; default the months of each.
+
+    Raises
+    ------
+    CombustError
+        Every series was refused.
     """
     told, parts, notes, warnings = [], [], [], []
     by_site = sites.set_index("site_id")
