@@ -23,7 +23,7 @@ from combust.edge.whole_file import kept, whole_file
 from tests.edge.runs import DATA, call, is_plain_refusal
 
 # What a text on the command line can be. A metavar that is in neither is a question to whoever adds it.
-PLACES = {*FILES, "DIR", "PATH", "FILE ...", "[diff PLAN_A PLAN_B]"}
+PLACES = {*FILES, "DIR", "PATH", "FILE ...", "BOOK|TABLE ...", "[diff PLAN_A PLAN_B]"}
 NO_PLACES = {
     "TEXT", "NAME", "WORD", "NAME=VALUE", "KEY=VALUE", "HEADING=KEY", "[NAME=VALUE]...", "DATE", "DAY", "MM-DD:MM-DD",
     "ADDRESS", "CHECKSUM", "FUEL", "KIND", "STEP", "CAUSE", "CAUSE=P", "FIELD=TEXT", "WORD=N", "N", "NUMBER", "PCT",
