@@ -30,13 +30,13 @@ def build(source: Path, folder: Path) -> Path:
     return wheel
 
 
-def check(wheel: Path, folder: Path, python: str | Path = sys.executable) -> None:
-    """Install a wheel with its base dependencies and nothing else, and let it do the main job there."""
+def check(wheel: Path, folder: Path, python: str | Path = sys.executable, clone: Path = ROOT) -> None:
+    """Install a wheel of a clone with its base dependencies and nothing else, and let it do the main job there."""
     run(python, "-m", "venv", folder / "bare", cwd=folder)
     bare = folder / "bare" / "bin" / "python"
     run(bare, "-m", "pip", "install", "--quiet", wheel, cwd=folder)
-    (folder / "bare.py").write_bytes((ROOT / "tests" / "bare.py").read_bytes())
-    run(bare, folder / "bare.py", folder / "out", ROOT / "combust", cwd=folder)
+    (folder / "bare.py").write_bytes((clone / "tests" / "bare.py").read_bytes())
+    run(bare, folder / "bare.py", folder / "out", clone / "combust", cwd=folder)
     run(folder / "bare" / "bin" / "combust", "--help", cwd=folder)
 
 

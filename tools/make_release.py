@@ -131,7 +131,7 @@ def main() -> None:
         sdist, wheel = built(clone, folder)
         compare(sdist, wheel, folder)
         (folder / "wheel").mkdir()
-        check(wheel, folder / "wheel")
+        check(wheel, folder / "wheel", clone=clone)
         print(git("show", "--stat", "--format=%s", "HEAD", cwd=clone))
         print(
             f"{sdist.name} {sdist.stat().st_size / 1e3:.0f} kB, {wheel.name} {wheel.stat().st_size / 1e3:.0f} kB: same files."
