@@ -27,7 +27,9 @@ def as_saved(frame: pd.DataFrame, path: Path) -> Path:
     return path
 
 
-def test_names_in_other_capitals_are_proposed_on_stderr(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_names_in_other_capitals_are_taken_and_those_nearly_right_proposed(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     cars = pd.read_csv(FLEET / "vehicles.csv").head(6)
     cars.loc[0, "site_id"] = cars.loc[0, "site_id"].upper()
     cars.loc[1, "heater_id"] = "SMALL"
@@ -36,8 +38,7 @@ def test_names_in_other_capitals_are_proposed_on_stderr(tmp_path: Path, capsys: 
               FLEET / "routes.csv", "--profiles", FLEET / "profiles")  # fmt: skip
     code, _, err = run(capsys, "fleet", *tables, "--out", tmp_path / "plan")
     assert code == 0
-    for piece in ("Did you mean depot_fennowgate?", "Did you mean small?", "Did you mean coast_round?"):
-        assert piece in err
+    assert "Did you mean" not in err  # a name is case-blind
     change = "battery_ah = 200 where site_id = hut_glimerwick"
     code, _, err = run(capsys, "fleet", *tables, "--change", change, "--out", tmp_path / "plan")
     assert code == 3
