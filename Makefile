@@ -8,13 +8,16 @@ BROWSER_TESTS ?= $(if $(and $(shell command -v chromium),$(shell command -v chro
 OUTSIDE := published or hand or independent or memory or practice
 SELECTED := $(if $(filter yes,$(BROWSER_TESTS)),,-m "not browser")
 
-# Two test processes on two cores: threads of the linear algebra would only wait for each other.
+# Compiled modules are kept: each command that a test starts in a process of its own would compile the package again.
+unexport PYTHONDONTWRITEBYTECODE
+# Threads of the linear algebra would only wait for each other beside the test processes.
 export OPENBLAS_NUM_THREADS ?= 1
 export OMP_NUM_THREADS ?= 1
-# A file stays in one process, for what its tests share; in the order of tests/conftest.py the slow ones come first.
-TWO := -n 2 --dist loadfile --no-loadscope-reorder
+# Three test processes for two cores: one of them often waits for a browser, a server or a command that it started. A file
+# stays in one process, for what its tests share; in the order of tests/conftest.py the slow ones come first.
+SPREAD := -n 3 --dist loadfile --no-loadscope-reorder
 
-.PHONY: demo test study study-foreign coverage accuracy lint bench tours fuzz wheel-check pythons lowest release page lab browser clean
+.PHONY: demo test study study-foreign study-learn coverage accuracy lint bench tours fuzz wheel-check pythons lowest release page lab browser clean
 
 demo: $(VENV)/.base
 	$(BIN)/combust demo --out output/demo
@@ -23,14 +26,14 @@ test: $(VENV)/.test browser
 	$(BIN)/ruff check .
 	$(BIN)/ruff format --check .
 	$(BIN)/mypy
-	$(BIN)/python -m pytest $(TWO) --outside-gate $(SELECTED)
+	$(BIN)/python -m pytest $(SPREAD) --outside-gate $(SELECTED)
 	@$(MAKE) --no-print-directory browser
 
 # What is settled by chance, in its long form: 3000 visits of the study of causes, 1000 mystery cases, 2000 heaters a
 # condition of the history, 210 moments of a signal, a fleet of a million,
 # 200 driven heaters and 10 000 moves of one. The reached numbers are printed.
 study: $(VENV)/.test
-	COMBUST_LONG=yes $(BIN)/python -m pytest -s tests/application/test_causes_study.py tests/application/test_mystery_cases.py \
+	COMBUST_LONG=yes $(BIN)/python -m pytest -s tests/application/learning/test_frequencies.py tests/application/test_causes_study.py tests/application/test_mystery_cases.py \
 	  tests/application/test_history_study.py tests/application/fleet/test_broken_tables.py tests/application/fleet/test_difference.py tests/application/fleet/test_assignment.py tests/application/fleet/test_weather.py \
 	  tests/edge/test_running_conditions.py tests/application/trainer tests/kernel/test_heater_dynamics.py \
 	  tests/application/test_safety_lists.py tests/edge/test_logbook_hard.py tests/edge/test_logbook_killed.py \
@@ -43,6 +46,12 @@ STUDY ?=
 study-foreign: $(VENV)/.test
 	$(BIN)/python -m tests.simulator.table $(STUDY)
 
+# What a logbook teaches: other heaters of a fleet judged before and after, and the ranks of what the hierarchy drew.
+LEARN ?=
+study-learn: $(VENV)/.test
+	$(BIN)/python -m tests.simulator.learning_table --labels 20 $(LEARN)
+	$(BIN)/python -m tests.simulator.learning_ranks
+
 # Branch coverage of kernel and domain by their own tests; fails below the limit in pyproject.toml.
 coverage: $(VENV)/.test
 	$(BIN)/python -m pytest -q tests/kernel tests/domain tests/data --cov --cov-report=
@@ -50,7 +59,7 @@ coverage: $(VENV)/.test
 
 # One page with every check against the outside: output/accuracy/index.html.
 accuracy: $(VENV)/.test
-	$(BIN)/python -m pytest $(TWO) --outside-gate -m "$(OUTSIDE)"
+	$(BIN)/python -m pytest $(SPREAD) --outside-gate -m "$(OUTSIDE)"
 	$(BIN)/python tools/make_accuracy.py
 
 browser:
