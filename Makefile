@@ -17,7 +17,7 @@ export OMP_NUM_THREADS ?= 1
 # stays in one process, for what its tests share; in the order of tests/conftest.py the slow ones come first.
 SPREAD := -n 3 --dist loadfile --no-loadscope-reorder
 
-.PHONY: demo test study study-foreign coverage accuracy lint bench tours fuzz wheel-check page lab browser clean
+.PHONY: demo test study study-foreign study-learn coverage accuracy lint bench tours fuzz wheel-check page lab browser clean
 
 demo: $(VENV)/.base
 	$(BIN)/combust demo --out output/demo
@@ -33,10 +33,10 @@ test: $(VENV)/.test browser
 # condition of the history, 210 moments of a signal, a fleet of a million,
 # 200 driven heaters and 10 000 moves of one. The reached numbers are printed.
 study: $(VENV)/.test
-	COMBUST_LONG=yes $(BIN)/python -m pytest -s tests/application/test_causes_study.py tests/application/test_mystery_cases.py \
+	COMBUST_LONG=yes $(BIN)/python -m pytest -s tests/application/learning/test_frequencies.py tests/application/test_causes_study.py tests/application/test_mystery_cases.py \
 	  tests/application/test_history_study.py tests/application/fleet/test_broken_tables.py tests/application/fleet/test_difference.py tests/application/fleet/test_assignment.py tests/application/fleet/test_weather.py \
 	  tests/edge/test_running_conditions.py tests/application/trainer tests/kernel/test_heater_dynamics.py \
-	  tests/application/test_safety_lists.py tests/edge/test_logbook_hard.py tests/edge/test_logbook_killed.py \
+	  tests/application/test_safety_lists.py tests/application/learning/test_anonymous.py tests/edge/test_logbook_hard.py tests/edge/test_logbook_killed.py \
 	  tests/edge/test_logbook_merge.py tests/edge/test_logbook_damaged.py tests/edge/test_tables_blocks.py \
 	  tests/edge/test_hostile_files.py tests/edge/web/test_killed.py tests/edge/web/test_lesson_browser.py tests/edge/test_browser_fleet.py \
 	  tests/edge/web/test_class_own_browser.py
@@ -45,6 +45,12 @@ study: $(VENV)/.test
 STUDY ?=
 study-foreign: $(VENV)/.test
 	$(BIN)/python -m tests.simulator.table $(STUDY)
+
+# What a logbook teaches: other heaters of a fleet judged before and after, and the ranks of what the hierarchy drew.
+LEARN ?=
+study-learn: $(VENV)/.test
+	$(BIN)/python -m tests.simulator.learning_table --labels 20 $(LEARN)
+	$(BIN)/python -m tests.simulator.learning_ranks
 
 # Branch coverage of kernel and domain by their own tests; fails below the limit in pyproject.toml.
 coverage: $(VENV)/.test
