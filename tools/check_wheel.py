@@ -45,9 +45,15 @@ def found(version: str) -> str | None:
     if (uv := shutil.which("uv")) is not None:
         asked = [uv, "python", "find", "--no-project", "--no-python-downloads", version]
         done = subprocess.run(asked, capture_output=True, text=True, check=False)
-        if done.returncode == 0:
+        if done.returncode == 0 and _runs(done.stdout.strip()):
             return done.stdout.strip()
-    return shutil.which(f"python{version}")
+    name = shutil.which(f"python{version}")
+    return name if name and _runs(name) else None
+
+
+def _runs(python: str) -> bool:
+    """Return True for an interpreter that starts: a shim may stand where none does."""
+    return subprocess.run([python, "--version"], capture_output=True, check=False).returncode == 0
 
 
 def main() -> None:

@@ -218,6 +218,13 @@ def test_a_damaged_input_is_told_in_words(name: str, home: Path) -> None:
     assert not found, "\n".join(f"{count} times {told}" for told, count in found.items())
 
 
+@pytest.mark.parametrize("share", ["0.0", "1e400", "inf", "nan", "-1.0"])
+def test_a_prior_in_which_no_heater_is_healthy_is_refused(share: str, home: Path) -> None:
+    """Found by the damaged files: no heater left to compare with, or every share nothing beside one without end."""
+    line = ("cause", "--heater=h.toml", "--o2-dry=6", "--causes=causes.toml")
+    assert run_in(home, "causes.toml", f"[prior]\nhealthy = {share}\n".encode(), line).code == 3
+
+
 def test_a_damaged_logbook_is_told_in_words_and_nothing_in_it_changes_in_silence(home: Path) -> None:
     """What ``log verify`` does not name says, entry for entry, what it said before."""
     rng, good, found = random.Random(SEED), (home / "w.book").read_bytes(), {}

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Container, Iterable, Mapping
 from dataclasses import dataclass, field
 from functools import cache
@@ -174,16 +175,14 @@ def get_priors(source: str | Path | Priors | None = None) -> Priors:
     faults: list[Fault] = []
     merged = _merge(priors_table(), read_toml(source, quantity="causes file"), "", faults)
     prior = merged["prior"]
-    if not faults and (min(prior[key] for key in ("healthy", "singles", "pairs")) < 0.0 or sum(_numbers(prior)) <= 0.0):
-        why, hint = "holds a share below 0, or none above 0", "Give shares of 0 to 1: healthy, singles and pairs."
+    shares = [] if faults else [float(prior[key]) for key in ("healthy", "singles", "pairs")]
+    if shares and not (shares[0] > 0.0 <= min(shares) and max(shares) < math.inf):
+        why = "holds a share below 0 or without end, or no heater is healthy"
+        hint = "Give shares of 0 to 1: healthy (above 0), singles and pairs."
         faults.append(Fault("prior", str(prior), "out_of_band", why=why, hint=hint))
     if faults:
         raise CombustError(faults)
     return _priors_of(merged)
-
-
-def _numbers(row: Mapping[str, Any]) -> list[float]:
-    return [float(value) for value in row.values() if isinstance(value, int | float)]
 
 
 def _merge(ours: Mapping[str, Any], theirs: Mapping[str, Any], path: str, faults: list[Fault]) -> dict[str, Any]:
