@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import Any
 
 import click
@@ -11,9 +10,9 @@ from combust.application.learning.anonymous import FEWEST, FEWEST_VISITS, anonym
 from combust.data.errors import CombustError, Fault
 from combust.domain.safety import calculation
 from combust.edge.cli.answer import Answer, answers
+from combust.edge.cli.files import Written
 from combust.edge.cli.options import table_options
 from combust.edge.cli.output import text_of_table
-from combust.edge.logbook.book import MAGIC, first_bytes
 from combust.edge.logbook.taught import visits_in
 from combust.edge.tables.anonymous import COLUMNS, is_anonymous, merged, read_anonymous, write_anonymous
 from combust.edge.tables.table_map import TableMap
@@ -28,7 +27,9 @@ RULE += "No ids, names, places, days, texts or photographs."
 @answers("share", strict="")
 @click.argument("sources", metavar="BOOK|TABLE ...", nargs=-1, required=True)
 @click.option("--heaters", "folder", metavar="DIR", help="Folder of profiles, for visits that keep none.")
-@click.option("--out", metavar="FILE", help="Write the table, when it was shown and agreed to (.csv or .parquet).")
+@click.option(
+    "--out", type=Written(), metavar="FILE", help="Write the table, when it was shown and agreed to (.csv or .parquet)."
+)
 @click.option("--yes", is_flag=True, help="It was shown before: write it without asking.")
 @table_options
 def command(sources: tuple[str, ...], folder: str | None, out: str | None, yes: bool, mapping: TableMap) -> Answer:
@@ -50,7 +51,7 @@ def command(sources: tuple[str, ...], folder: str | None, out: str | None, yes: 
         writable_name(out, (".csv", ".parquet"))
     tables, told = [], []
     for source in sources:
-        if first_bytes(Path(source)) != MAGIC and is_anonymous(source):
+        if is_anonymous(source):
             tables.append(read_anonymous(source))
             continue
         with visits_in(source, folder, mapping=mapping) as (visits, _, notes):
@@ -65,10 +66,18 @@ def command(sources: tuple[str, ...], folder: str | None, out: str | None, yes: 
     text = f"{shown}\n\n{RULE.format(FEWEST_VISITS, FEWEST, FEWEST)}"
     facts: dict[str, Any] = {"rows": list(found.rows), "contributions": found.contributions, "told": told}
     if out and rows and not yes:
-        click.echo(text)
-        if not click.confirm("May this leave the book?", err=True):
+        click.echo(text, err=True)  # stdout is for what was done
+        if not _agreed():
             why, hint = "was not agreed to", "Nothing was written."
             raise CombustError(Fault("out", out, "refused", why=why, hint=hint))
     files: dict[str, Any] = {out: lambda path: write_anonymous(found.rows, path)} if out else {}
     written = f"{text}\n\nWritten: {out}" if out else f"{text}\n\nNothing was written: --out FILE."
     return Answer(facts, written, calculation(), notes=[f"note: {one}" for one in told], files=files)
+
+
+def _agreed() -> bool:
+    """Return whether somebody says yes; where nobody can be asked, nobody did."""
+    try:
+        return click.confirm("May this leave the book?", err=True)
+    except click.Abort:
+        return False
