@@ -14,7 +14,7 @@ export OMP_NUM_THREADS ?= 1
 # A file stays in one process, for what its tests share; in the order of tests/conftest.py the slow ones come first.
 TWO := -n 2 --dist loadfile --no-loadscope-reorder
 
-.PHONY: demo test study study-foreign coverage accuracy lint bench tours fuzz wheel-check page lab browser clean
+.PHONY: demo test study study-foreign coverage accuracy lint bench tours fuzz wheel-check page lab docs browser clean
 
 demo: $(VENV)/.base
 	$(BIN)/combust demo --out output/demo
@@ -35,7 +35,7 @@ study: $(VENV)/.test
 	  tests/edge/test_running_conditions.py tests/application/trainer tests/kernel/test_heater_dynamics.py \
 	  tests/application/test_safety_lists.py tests/edge/test_logbook_hard.py tests/edge/test_logbook_killed.py \
 	  tests/edge/test_logbook_merge.py tests/edge/test_logbook_damaged.py tests/edge/test_tables_blocks.py \
-	  tests/edge/test_hostile_files.py tests/edge/web/test_killed.py tests/edge/web/test_lesson_browser.py
+	  tests/test_site.py tests/edge/test_hostile_files.py tests/edge/web/test_killed.py tests/edge/web/test_lesson_browser.py
 
 # The causes where nature, instrument and baseline differ from the model: one table. STUDY="--quick" for a loop of work.
 STUDY ?=
@@ -65,6 +65,10 @@ page: $(VENV)/.page
 
 lab: $(VENV)/.lab
 	$(BIN)/jupyter lab notebooks/
+
+# The site in output/docs: pages, every notebook run, figures, reference. What is not in order ends it with an error.
+docs: $(VENV)/.test
+	$(BIN)/python tools/make_site.py
 
 bench: $(VENV)/.test
 	$(BIN)/python -m tests.benchmarks $(BENCH)

@@ -185,7 +185,7 @@ def duct_loss(shape: DuctShape, duty: Duty) -> DuctLoss:
     shape : DuctShape
         Lengths [m], bores [mm].
     duty : Duty
-        From :func:`intake_duty` or :func:`exhaust_duty`.
+        From :func:`~combust.kernel.gas_flow.intake_duty` or :func:`~combust.kernel.gas_flow.exhaust_duty`.
 
     Examples
     --------

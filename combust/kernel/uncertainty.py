@@ -81,7 +81,8 @@ def uncertain_route(
     Parameters
     ----------
     route : callable
-        :func:`air_ratio_from_o2`, :func:`air_ratio_from_co2` or :func:`o2_from_co2`; ``gases`` go to it as they are.
+        :func:`~combust.kernel.air_ratio.air_ratio_from_o2`, :func:`~combust.kernel.air_ratio.air_ratio_from_co2` or
+        :func:`~combust.kernel.air_ratio.o2_from_co2`; ``gases`` go to it as they are.
     gas_pct, gas_u : float or array
         Its gas and the gas's standard uncertainty [vol %].
     co_dry_ppm, co_u, hydrogen_u : float or array

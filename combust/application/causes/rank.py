@@ -94,7 +94,7 @@ def rank_causes(
     Returns
     -------
     CausesResult
-        One :class:`VisitResult` for each visit, in order of appearance; ``to_dict()`` is the JSON of the command.
+        One ``VisitResult`` for each visit, in order of appearance; ``to_dict()`` is the JSON of the command.
 
     Raises
     ------

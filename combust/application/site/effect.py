@@ -91,7 +91,7 @@ def site_effect(
     Raises
     ------
     CombustError
-        See :func:`combust.application.heater.baseline.healthy_stage`; values outside their bands.
+        As ``healthy_stage`` of ``combust.application.heater.baseline``; values outside their bands.
 
     Examples
     --------

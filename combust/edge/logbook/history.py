@@ -57,7 +57,7 @@ def drift_history(
     heater : Heater or path of a profile, optional
         Gives the band; rows of another heater are refused and told.
     stage, instrument, visit_noise_pct, events, catalogue
-        As in :func:`~combust.application.history.heater_history.heater_history`.
+        As in ``heater_history`` of ``combust.application.history``.
     on : date or str, optional
         Day of the question, as a date or as people write one; default now.
     mapping : TableMap, mapping or path, optional
