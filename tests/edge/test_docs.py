@@ -57,8 +57,9 @@ def test_a_finding_is_a_plain_sentence(kind) -> None:
      ("intake restricted", "intake_restricted"), ("port_pressures", "port_pressures"), ("Rezero", "zero"),
      ("exhaust_co_high", "exhaust_co_high"), ("out_of_band", "out_of_band"),
      ("vapour", "vapour"), ("Vapor", "vapour"), ("petrol", "gasoline"), ("gasoline", "gasoline"), ("smoke", "smoke"),
-     ("soot", "smoke"), ("kink", "restriction"), ("kinks", "restriction"), ("bubbles", "bubbles"), ("bubble", "bubbles"),
-     ("vapor lock", "bubbles"), ("efficiency", "efficiency"), ("strainer", "fuel_waxed"), ("rust", "joints")],
+     ("soot", "smoke"), ("kink", "restriction"), ("kinks", "restriction"), ("bubbles", "bubbles"),
+     ("bubble", "bubbles"), ("vapor lock", "bubbles"), ("efficiency", "efficiency"),
+     ("strainer", "fuel_waxed"), ("rust", "joints")],
 )  # fmt: skip
 def test_a_word_is_found_in_any_spelling(asked, word) -> None:
     assert word in [entry.word for entry in look_up(asked)]
