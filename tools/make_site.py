@@ -172,7 +172,7 @@ def reference() -> Iterator[tuple[str, str]]:
     names = [name for name in combust.__all__ if name != "__version__"]
     blocks = (_block(f"combust.{name}", getattr(combust, name)) for name in names)
     yield "reference/combust", "# combust\n\nWhat `import combust` offers.\n\n" + "\n".join(blocks)
-    blocks = (_block(f"{one.__module__}.{one.__qualname__}", one) for one in results(names))
+    blocks = (_block(f"{one.__module__}.{one.__qualname__}()", one) for one in results(names))
     yield "reference/results", "# Results\n\nWhat the functions of `combust` return.\n\n" + "\n".join(blocks)
     listed = ["combust", "results"]
     for floor in FLOORS:
@@ -200,7 +200,9 @@ def results(names: Sequence[str]) -> list[type]:
     seen = {name: value for one in functions for name, value in one.__globals__.items() if name in words}
     public = set(called)
     ours = (value for value in seen.values() if inspect.isclass(value) and value.__module__.startswith("combust."))
-    return sorted({one for one in ours if one not in public}, key=lambda one: one.__qualname__)
+    shown = tuple(f"combust.{floor}." for floor in FLOORS)
+    left = {one for one in ours if one not in public and not one.__module__.startswith(shown)}
+    return sorted(left, key=lambda one: one.__qualname__)
 
 
 def own(module: object) -> Iterator[tuple[str, object]]:

@@ -13,6 +13,7 @@ from combust.application.heater.baseline import healthy_stage
 from combust.domain.catalogue import get_fuel
 from combust.domain.site import Site
 from combust.kernel import air, altitude
+from combust.kernel.fuel_delivery import fuel_density_ratio
 from combust.kernel.working_point import (
     HealthyState,
     HeaterParameters,
@@ -103,7 +104,7 @@ def test_ceilings_worked_apart(base: float, temp: float, height: float) -> None:
 @pytest.mark.hand
 def test_cold_fuel_is_denser() -> None:
     # beta 8.3e-4/K over 35 K: 1 + 8.3e-4 * 35 = 1.02905
-    assert altitude.fuel_density_ratio(-20.0, 15.0, 8.3e-4) == pytest.approx(1.02905, abs=1e-12)
+    assert fuel_density_ratio(-20.0, 15.0, 8.3e-4) == pytest.approx(1.02905, abs=1e-12)
 
 
 @pytest.mark.independent
