@@ -1,35 +1,137 @@
 """Write notebooks/*.ipynb from notebooks/sources/*.md with jupytext: its Markdown, a cell for every heading.
 
-python tools/make_notebooks.py           writes them
-python tools/make_notebooks.py --check   fails when one is out of date
+Code is folded but for what the reader types into; the index, and what comes next, come from the sources' own openings.
+
+python tools/make_notebooks.py            writes them
+python tools/make_notebooks.py --check    fails when one is out of date
+python tools/make_notebooks.py --html DIR runs each and writes it as a page, a figure where a slider stood
 """
 
 from __future__ import annotations
 
 import sys
 from pathlib import Path
+from typing import Any
 
 import jupytext
+import nbformat
+
+from combust.application.lessons.predictions import lesson_path
+from combust.edge.lesson_source import Opening, opening_of
 
 ROOT = Path(__file__).parents[1] / "notebooks"
 PYTHON = {
     "kernelspec": {"display_name": "Python 3", "language": "python", "name": "python3"},
     "language_info": {"name": "python"},
 }
+INDEX = "00_start_here.ipynb"
+PARTS = (
+    ("The work", "From a reading to a fleet over the winters.", ("01", "02", "03", "04", "05", "06", "07")),
+    *(
+        (f"Lessons: {title.lower()}", "One idea each, for a class or alone.", numbers)
+        for title, numbers in lesson_path()
+    ),
+    ("The room", "The page on a phone, cards, a heater with a hidden cause.", ("20", "21", "22")),
+)
+TYPED, OPEN = "# <- yours here", "open"  # what the reader types into; a tag for code that is there to be read
+GOAL = "After this you can "
+TO_RUN = (
+    "*In the menu: **Run**, **Run All Cells**. Code is folded; a click on its three dots opens it, **View**, **Expand All "
+    f"Code** opens all. Where `{TYPED}` stands, type and run the cell with Shift-Enter.*"
+)
+INDEX_TEXT = """# Start here
+
+These notebooks need no code: each asks a question first, then shows tables and figures that can be moved. Readings, \
+places and heaters are invented.
+
+> Carbon monoxide kills without smell. Heaters run only outdoors, exhaust in the open, a CO alarm worn. Local codes, \
+the heater's own document and licensed practice come before anything here. No exercise is to be repeated on a real heater.
+
+{to_run}
+
+**Which path?** At the heater: 01, 02, 03, 06. Planning a fleet: 01, 05, 04, 07. Teaching: the lessons 10 to 19 in their \
+order, then 20 to 22; `combust exercises --course` writes the day, notes and handouts. The lessons stand on the page \
+too (`combust page`).
+"""
 
 
-def notebook_text(source: Path) -> str:
-    """Return the notebook of one source as the text of its file; the ids of its cells are their numbers."""
-    book = jupytext.read(source, fmt={"extension": ".md", "split_at_heading": True})
+def sources() -> dict[str, tuple[Path, Opening]]:
+    """Return each source and how it begins, by its number, in the order of the path."""
+    found = {path.stem[:2]: path for path in (ROOT / "sources").glob("*.md")}
+    order = [number for _, _, numbers in PARTS for number in numbers]
+    if sorted(order) != sorted(found):
+        raise ValueError(f"not in the path, or without a source: {set(order) ^ set(found)}")
+    return {number: (found[number], opening_of(found[number].read_text(encoding="utf-8"))) for number in order}
+
+
+def link(path: Path, opening: Opening) -> str:
+    """Return the link to a notebook, as Markdown."""
+    return f"[{opening.number} · {opening.title}]({path.stem}.ipynb)"
+
+
+def notebook_text(book: Any) -> str:
+    """Return a notebook as the text of its file: cells numbered, code folded."""
     for number, cell in enumerate(book.cells):
         cell["id"] = f"cell-{number:02d}"
+        if cell.cell_type == "code" and TYPED not in cell.source and OPEN not in cell.metadata.get("tags", ()):
+            cell["metadata"] = {"jupyter": {"source_hidden": True}, "tags": ["hide-input"]}
     book["metadata"] = {**PYTHON, "title": book.cells[0].source.splitlines()[0].lstrip("# ")}
     return str(jupytext.writes(book, fmt="ipynb")) + "\n"
 
 
+def of_source(path: Path, following: str) -> str:
+    """Return the notebook of one source: how it is run stands after its opening, what comes next at its end."""
+    book = jupytext.read(path, fmt={"extension": ".md", "split_at_heading": True})
+    book.cells.insert(1, nbformat.v4.new_markdown_cell(TO_RUN))
+    book.cells.append(nbformat.v4.new_markdown_cell(f"**Next:** {following}"))
+    return notebook_text(book)
+
+
+def index() -> str:
+    """Return the index: the path in its parts, and of each notebook the minutes, the reader and what it needs."""
+    cells, known = [INDEX_TEXT.format(to_run=TO_RUN)], sources()
+    for title, about, numbers in PARTS:
+        rows = [known[number] for number in numbers]
+        lines = [
+            f"| {link(path, one)} | {one.minutes} | {one.audience.removeprefix('For ')} | {one.before} | {one.goal.removeprefix(GOAL)} |"
+            for path, one in rows
+        ]
+        head = "| notebook | minutes | for | before you start | you can then |\n|:---|---:|:---|:---|:---|"
+        minutes = sum(one.minutes for _, one in rows)
+        cells.append(f"## {title} ({minutes} minutes)\n\n{about}\n\n" + "\n".join([head, *lines]))
+    return notebook_text(nbformat.v4.new_notebook(cells=[nbformat.v4.new_markdown_cell(text) for text in cells]))
+
+
+def notebooks() -> dict[str, str]:
+    """Return the text of each notebook, by its file name."""
+    listed = list(sources().values())
+    back = f"[All notebooks]({INDEX})"
+    following = [f"{link(*pair)}, {pair[1].minutes} minutes. {back}." for pair in listed[1:]] + [f"{back}."]
+    made = {f"{path.stem}.ipynb": of_source(path, words) for (path, _), words in zip(listed, following, strict=True)}
+    return {INDEX: index(), **made}
+
+
+def export(folder: Path) -> None:
+    """Run each notebook and write it as a page: no state of a control is kept, so its figure stands there."""
+    from nbclient import NotebookClient
+    from nbconvert import HTMLExporter
+
+    folder.mkdir(parents=True, exist_ok=True)
+    for path in sorted(ROOT.glob("*.ipynb")):
+        book = nbformat.read(path, as_version=4)
+        run = NotebookClient(book, store_widget_state=False, resources={"metadata": {"path": str(ROOT.parent)}})
+        run.execute()
+        page, _ = HTMLExporter().from_notebook_node(book)
+        (folder / f"{path.stem}.html").write_text(page.replace('.ipynb"', '.html"'), encoding="utf-8")
+        print(folder / f"{path.stem}.html")
+
+
 def main() -> None:
     """Write every notebook, or with --check compare; a notebook without a source is out of date too."""
-    wanted = {ROOT / f"{source.stem}.ipynb": notebook_text(source) for source in (ROOT / "sources").glob("*.md")}
+    if "--html" in sys.argv:
+        export(Path(sys.argv[sys.argv.index("--html") + 1]))
+        return
+    wanted = {ROOT / name: text for name, text in notebooks().items()}
     if "--check" not in sys.argv:
         for path, text in wanted.items():
             path.write_text(text, encoding="utf-8")

@@ -1,7 +1,7 @@
 """The text of a lesson, read from the one source that its notebook is made of too.
 
 A source is Markdown with code cells. A page shows the text; of a code cell it takes the literals that say what stands
-there: the table of inputs, the demonstration, the card, the exercise, the slider. No code of it is run.
+there: the table of inputs, the demonstration, the card, the exercise, the control. No code of it is run.
 """
 
 from __future__ import annotations
@@ -9,7 +9,7 @@ from __future__ import annotations
 import ast
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -43,20 +43,25 @@ class Block:
 
 
 @dataclass(frozen=True, slots=True)
-class Slider:
-    """What is moved: its words with the unit, its ends, step and start, and the function that draws."""
+class Control:
+    """What is moved: its words, the function that draws, where the numbers come from, and a slider or a choice.
+
+    A slider has its ends, step and start; a choice has ``options`` of (words, value), the first one shown first.
+    """
 
     draw: str
     label: str
-    low: float
-    high: float
-    step: float
-    start: float
+    source: str
+    low: float = 0.0
+    high: float = 0.0
+    step: float = 0.0
+    start: float = 0.0
+    options: tuple[tuple[str, str], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
-class Lesson:
-    """One lesson as its source tells it.
+class Opening:
+    """How a source begins.
 
     Attributes
     ----------
@@ -64,11 +69,6 @@ class Lesson:
     minutes : int
     before : str
         What has to be known before: the first sentence of "Before you start".
-    sections : tuple of (str, tuple of Block)
-    inputs : tuple of (symbol, meaning, value, unit, source)
-    slider : Slider
-    exercise, seed
-        Kind of the exercise, and the seed of its numbers.
     """
 
     number: str
@@ -77,9 +77,24 @@ class Lesson:
     audience: str
     minutes: int
     before: str
+
+
+@dataclass(frozen=True, slots=True)
+class Lesson(Opening):
+    """One lesson as its source tells it.
+
+    Attributes
+    ----------
+    sections : tuple of (str, tuple of Block)
+    inputs : tuple of (symbol, meaning, value, unit, source)
+    control : Control
+    exercise, seed
+        Kind of the exercise, and the seed of its numbers.
+    """
+
     sections: tuple[tuple[str, tuple[Block, ...]], ...]
     inputs: tuple[tuple[str, str, Any, str, str], ...]
-    slider: Slider
+    control: Control
     exercise: str
     seed: int
 
@@ -120,32 +135,48 @@ def read_lesson(number: str) -> Lesson:
     return parsed(number, found[0].read_text(encoding="utf-8"))
 
 
+def opening_of(source: str) -> Opening:
+    """Return how a source begins: its title, its goal, for whom, how long, and what has to be known before.
+
+    Raises
+    ------
+    ValueError
+        The source has no such opening.
+    """
+    head = re.match(r"# (\d\d) · (.+)\n", source)
+    goal, audience = re.search(r"^(\*\*After .+)$", source, re.M), re.search(r"^\*(For .+)\*$", source, re.M)
+    before = re.search(r"^## Before you start\n\n(.+?)(?:(?<=\.)\s|\n\n)", source, re.M | re.S)
+    minutes = audience and re.search(r"(\d+) minutes", audience[1])
+    if not (head and goal and audience and before and minutes):
+        raise ValueError(
+            f"{source.splitlines()[0]}: a title, a goal, a reader, minutes or what comes before is missing"
+        )
+    return Opening(
+        head[1],
+        head[2].strip(),
+        "".join(words for _, words in runs(goal[1])),
+        audience[1].partition("·")[0].strip(),
+        int(minutes[1]),
+        "".join(words for _, words in runs(" ".join(before[1].split()))),
+    )
+
+
 def parsed(number: str, source: str) -> Lesson:
     """Return a lesson from the text of its source."""
+    opening = opening_of(source)
     head, *rest = re.split(r"^## (?=\S)", source, flags=re.M)
-    title = head.splitlines()[0].partition("·")[2].strip()
-    opening = tuple(blocks(head.partition("\n")[2]))
-    goal, audience = (block for block in opening if block.kind == "p")
-    who = words_of(audience)
+    # the caution stands above the sections in a source; a page tells it with them
+    cautions = tuple(block for block in blocks(head.partition("\n")[2]) if block.kind == "quote")
     calls = {name: call for cell in FENCE.findall(source) for name, call in calls_of(cell)}
     sections = [(part.splitlines()[0].strip(), tuple(blocks(part.partition("\n")[2]))) for part in rest]
-    begun = words_of(dict(sections)["Before you start"][0])
-    # the caution stands above the sections in a source; a page tells it with them
-    cautions = tuple(block for block in opening if block.kind == "quote")
-    minutes = re.search(r"(\d+) minutes", who)
-    drawn, kind = calls["slide"], calls["exercise"]
+    drawn, kind = calls.get("slide") or calls["choose"], calls["exercise"]
     return Lesson(
-        number,
-        title,
-        words_of(goal),
-        who.partition("·")[0].strip(),
-        int(minutes[1]) if minutes else 0,
-        re.split(r"(?<=\.)\s", begun)[0],
-        (("", cautions), *sections),
-        tuple(ast.literal_eval(calls["InputTable"].args[0])),
-        Slider(_drawing(drawn), **{one.arg or "": ast.literal_eval(one.value) for one in drawn.keywords}),
-        ast.literal_eval(kind.args[0]),
-        next(ast.literal_eval(one.value) for one in kind.keywords if one.arg == "seed"),
+        **asdict(opening) | {"number": number},
+        sections=(("", cautions), *sections),
+        inputs=tuple(ast.literal_eval(calls["InputTable"].args[0])),
+        control=Control(_drawing(drawn), **{one.arg or "": ast.literal_eval(one.value) for one in drawn.keywords}),
+        exercise=ast.literal_eval(kind.args[0]),
+        seed=next(ast.literal_eval(one.value) for one in kind.keywords if one.arg == "seed"),
     )
 
 
@@ -157,7 +188,7 @@ def calls_of(cell: str) -> Iterator[tuple[str, ast.Call]]:
 
 
 def _drawing(call: ast.Call) -> str:
-    """Return the name of the figure that a slider moves, called or handed over."""
+    """Return the name of the figure that a control moves, called or handed over."""
     names = [node.id for node in ast.walk(call.args[0]) if isinstance(node, ast.Name)]
     return next(name for name in names if name.startswith("draw_"))
 

@@ -8,13 +8,14 @@ from typing import TYPE_CHECKING, Any
 
 from combust.data.errors import need_module
 from combust.edge.figures.chart import Chart, chart_svg
-from combust.edge.figures.style import svg_text
+from combust.edge.figures.style import as_wide_as_its_place, svg_text
 from combust.edge.reports.html import table
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 Row = tuple[str, str, Any, str, str]
+TEXT, FULL = "max-width:44em", "max-width:none;font-size:1.8em"  # a figure in the text, and one for a projector
 
 
 def widget_library() -> Any:
@@ -62,13 +63,13 @@ class InputTable(Shown):
 class FrozenFigure(Shown):
     """A figure as SVG with its alt text and caption: it reads in a notebook without a running kernel."""
 
-    def __init__(self, figure: Figure | Chart, caption: str) -> None:
+    def __init__(self, figure: Figure | Chart, caption: str, *, presenter: bool = False) -> None:
         if isinstance(figure, Chart):
             self.alt, self.svg, caption = figure.told, chart_svg(figure), f"{figure.title}. {caption}"
         else:
-            self.alt, self.svg = str(figure.get_label() or caption), svg_text(figure)
+            self.alt, self.svg = str(figure.get_label() or caption), as_wide_as_its_place(svg_text(figure))
         super().__init__(
-            f'<figure role="img" aria-label="{escape(self.alt, quote=True)}" style="max-width:44em">'
+            f'<figure role="img" aria-label="{escape(self.alt, quote=True)}" style="{FULL if presenter else TEXT}">'
             f"{self.svg[self.svg.index('<svg') :]}<figcaption>{escape(caption)}</figcaption></figure>",
             f"Figure: {self.alt}",
         )
@@ -79,9 +80,36 @@ def all_cards(cards: Sequence[Any]) -> Shown:
     return Shown("".join(card._repr_html_() for card in cards), "\n\n".join(str(card) for card in cards))
 
 
+class Moved(Shown):
+    """A control with the figure that it moves; where no kernel answers, the figure as it first was stands there."""
+
+    def __init__(self, handle: Any, show: Callable[[], Shown]) -> None:
+        first, below = show(), widget_library().HTML()
+        super().__init__(first._repr_html_(), str(first))
+        self.children = (handle, below)
+        self._show, self._box = show, widget_library().VBox([handle, below])
+        handle.observe(self._redraw, names="value")
+        below.value = first._repr_html_()
+
+    def _redraw(self, _change: Any = None) -> None:
+        self.children[1].value = self._show()._repr_html_()
+
+    def _repr_mimebundle_(self, **kwargs: Any) -> dict[str, Any]:
+        """Return the control for a notebook that runs, and for every other reader the figure."""
+        return {**self._box._repr_mimebundle_(**kwargs), "text/html": self._repr_html_(), "text/plain": str(self)}
+
+
 def slide(
-    draw: Callable[[float], Figure | Chart], *, label: str, low: float, high: float, step: float, start: float
-) -> Any:
+    draw: Callable[[float], Figure | Chart],
+    *,
+    label: str,
+    low: float,
+    high: float,
+    step: float,
+    start: float,
+    source: str = "",
+    presenter: bool = False,
+) -> Moved:
     """Return a slider that redraws a figure when it is moved (arrow keys work on its handle).
 
     Parameters
@@ -91,16 +119,31 @@ def slide(
     label : str
         What is moved, with its unit.
     low, high, step, start : float
+    source : str
+        Where the numbers come from, for the caption.
+    presenter : bool
+        Whether the figure takes the full width, for a projector.
     """
     widgets = widget_library()
     handle = widgets.FloatSlider(
         value=start, min=low, max=high, step=step, description=label, continuous_update=False,
         style={"description_width": "initial"}, layout=widgets.Layout(width="95%", max_width="44em"),
     )  # fmt: skip
-    return _anew(handle, lambda: FrozenFigure(draw(handle.value), f"{label}: {handle.value:g}"))
+
+    def shown() -> Shown:
+        return FrozenFigure(draw(handle.value), f"{label}: {handle.value:g}. {source}".strip(), presenter=presenter)
+
+    return Moved(handle, shown)
 
 
-def choose(draw: Callable[[str], Figure | Chart], *, label: str, options: Sequence[tuple[str, str]]) -> Any:
+def choose(
+    draw: Callable[[str], Figure | Chart],
+    *,
+    label: str,
+    options: Sequence[tuple[str, str]],
+    source: str = "",
+    presenter: bool = False,
+) -> Moved:
     """Return a list of choices that redraws a figure (arrow keys work in it).
 
     Parameters
@@ -110,27 +153,22 @@ def choose(draw: Callable[[str], Figure | Chart], *, label: str, options: Sequen
     label : str
         What is chosen.
     options : sequence of (text, value)
+    source : str
+        Where the numbers come from, for the caption.
+    presenter : bool
+        Whether the figure takes the full width, for a projector.
     """
     handle = widget_library().Dropdown(options=options, description=label, style={"description_width": "initial"})
-    return _anew(handle, lambda: FrozenFigure(draw(handle.value), f"{label}: {handle.label}"))
+
+    def shown() -> Shown:
+        return FrozenFigure(draw(handle.value), f"{label}: {handle.label}. {source}".strip(), presenter=presenter)
+
+    return Moved(handle, shown)
 
 
-def choose_card(cards: Sequence[Any]) -> Any:
+def choose_card(cards: Sequence[Any]) -> Moved:
     """Return a list of choices that shows one card at a time."""
     widgets = widget_library()
     options = [(card.belief, index) for index, card in enumerate(cards)]
     handle = widgets.Dropdown(options=options, description="card", layout=widgets.Layout(width="min(100%, 44em)"))
-    return _anew(handle, lambda: cards[handle.value])
-
-
-def _anew(handle: Any, show: Callable[[], Any]) -> Any:
-    """Return a widget with what it shows below it, shown anew whenever its value changes."""
-    widgets = widget_library()
-    below = widgets.HTML()
-
-    def redraw(_change: Any = None) -> None:
-        below.value = show()._repr_html_()
-
-    handle.observe(redraw, names="value")
-    redraw()
-    return widgets.VBox([handle, below])
+    return Moved(handle, lambda: cards[handle.value])

@@ -18,7 +18,7 @@ NUMBERS = [number for _, numbers in lesson_path() for number in numbers]
 
 
 def words(page: str) -> str:
-    return " ".join(html.unescape(re.sub(r"<[^>]+>", " ", page.partition("<body>")[2])).split())
+    return " ".join(html.unescape(re.sub(r"<[^>]+>", " ", page.partition("<body")[2])).split())
 
 
 def test_the_day_adds_up() -> None:
@@ -67,6 +67,11 @@ def test_pages_are_whole_and_only_the_trainers_tell_what_comes_out() -> None:
         assert (name, parser.open, parser.fetched) == (name, [], [])
         assert "no exercise is to be repeated on a real heater" in page
     pages = course_pages(3)
+    # of each lesson an empty frame to draw into, and behind it the figure with the box of formulas
+    assert pages["handouts"].count("<svg") == 2 * len(NUMBERS)
+    for once in ('aria-label="Axes to draw into', "<h3>Formulas</h3>"):
+        assert pages["handouts"].count(once) == len(NUMBERS)
+    assert pages["trainer"].count("<svg") == len(NUMBERS)
     for number in NUMBERS:
         lesson = read_lesson(number)
         assert f"Lesson {number} · {lesson.title}" in words(pages["handouts"])

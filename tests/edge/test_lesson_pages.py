@@ -32,7 +32,7 @@ def start(cut_at_s: float) -> Chart:
 
 
 # figure -> (ends and middle of its slider, what its alt text must say at the middle)
-FIGURES: dict[str, tuple[Callable[[float], Any], tuple[float, float, float], str]] = {
+FIGURES: dict[str, tuple[Callable[[Any], Chart], tuple[Any, Any, Any], str]] = {
     "air sweep": (gas.draw_air_sweep, (1.6, 1.0, 2.4), "At lambda 1.60: CO about"),
     "dilution": (gas.draw_dilution, (10.0, 0.0, 30.0), "CO 135 ppm"),  # by hand: 150 · 0.9
     "wet": (gas.draw_wet, (100.0, 0.0, 50.0), "reads O2 7.54"),
@@ -40,7 +40,8 @@ FIGURES: dict[str, tuple[Callable[[float], Any], tuple[float, float, float], str
     # By hand, CH1.83: 6.943 of dry air per carbon leave 6.489 of dry gas; 20.95·0.29/(0.29 + 0.935) = 4.96.
     "altitude": (machine.draw_altitude, (2000.0, 0.0, 4500.0), "lambda 1.29, O2 to expect 5.0"),
     "duct": (machine.draw_duct, (18.0, 12.0, 24.0), "Crushing to 18 millimetres"),
-    "stages": (machine.draw_stages, (15.0, 0.0, 30.0), "O2 9.0 % low, 5.8 % high"),
+    # By hand: 20.95 · 0.70/(0.70 + 0.934) and 20.95 · 0.36/(0.36 + 0.934), lambda 2.0 and 1.6 less 15 %.
+    "stages": (machine.draw_stages, ("restriction", "supply_low", "tail_air"), "O2 9.0 % low, 5.8 % high"),
     "start": (start, (300.0, 60.0, 200.0), "5.4 ml are dosed"),  # by hand: 2 · 75 s · 1.5 Hz · 24 µl
     "fuels": (machine.draw_fuels, (15.0, -40.0, 40.0), "diesel_b7: lambda 1.60, heat 100 %"),
     "supply": (machine.draw_supply, (5.0, 1.0, 12.0), "1.5 mm²: 10.58 V"),
@@ -76,8 +77,8 @@ def test_a_slider_and_a_list_redraw_their_figure() -> None:
     before = shown.value
     handle.value = 20
     assert "With 20 per cent air" in shown.value != before
-    handle, shown = choose(lambda name: machine.draw_stages(15.0, cause=name), label="cause",
-                           options=[("duct", "restriction"), ("pump", "fuel_over")]).children  # fmt: skip
+    causes = [("duct", "restriction"), ("pump", "fuel_over")]
+    handle, shown = choose(machine.draw_stages, label="cause", options=causes).children
     before = shown.value
     handle.value = "fuel_over"
     assert "pump gives too much" in shown.value != before

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -14,16 +15,17 @@ from nbclient import NotebookClient
 
 ROOT = Path(__file__).parents[2]
 BOOKS = sorted((ROOT / "notebooks").glob("*.ipynb"))
+INDEX, *SOURCED = BOOKS
 LESSONS = [path for path in BOOKS if "10" <= path.stem[:2] <= "19"]
 IN_ORDER = ("Before you start", "Inputs", "Predict", "Compute", "Check", "Explore", "What would change the answer",
-            "Exercise", "Three things to remember")  # fmt: skip
+            "Formulas", "Exercise", "Three things to remember")  # fmt: skip
 
 
 def read(path: Path) -> Any:
     return nbformat.read(path, as_version=4)
 
 
-@pytest.mark.parametrize("path", BOOKS, ids=lambda path: path.stem)
+@pytest.mark.parametrize("path", SOURCED, ids=lambda path: path.stem)
 def test_a_notebook_runs_without_errors_and_without_warnings(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     inherited = os.environ.get("PYTHONPATH")
     monkeypatch.setenv("PYTHONPATH", os.pathsep.join(filter(None, [str(ROOT), inherited])))
@@ -54,10 +56,35 @@ def test_a_lesson_has_its_parts_in_order(path: Path) -> None:
     assert "Carbon monoxide kills" in cells[0].source
     code = [cell.source for cell in cells if cell.cell_type == "code"]
     assert any("assert " in source for source in code)
-    assert any("slide(" in source for source in code)
-    assert any("FrozenFigure(" in source for source in code)
+    assert any("slide(" in source or "choose(" in source for source in code)
     assert any(".check(" in source for source in code)
     assert max(len(source.splitlines()) for source in code) <= 20
+
+
+def test_the_index_names_every_notebook_with_its_minutes_and_each_names_its_next() -> None:
+    told = "\n\n".join(cell.source for cell in read(INDEX).cells)
+    rows = re.findall(r"\| \[(\d\d) · .+?\]\((.+?)\) \| (\d+) \| ", told)
+    assert [name for _, name, _ in rows] == [path.name for path in SOURCED]
+    parts = [int(minutes) for minutes in re.findall(r"^## .+ \((\d+) minutes\)", told, re.M)]
+    assert sum(parts) == sum(int(minutes) for _, _, minutes in rows)
+    assert "Carbon monoxide kills" in told
+    for path, following in zip(SOURCED, [*SOURCED[1:], INDEX], strict=True):
+        last = read(path).cells[-1].source
+        assert last.startswith("**Next:** [")
+        assert f"]({following.name})" in last
+        assert f"]({INDEX.name})" in last
+
+
+@pytest.mark.parametrize("path", SOURCED, ids=lambda path: path.stem)
+def test_code_is_folded_but_for_what_is_typed(path: Path) -> None:
+    cells = read(path).cells
+    code = [cell for cell in cells if cell.cell_type == "code"]
+    seen = [cell for cell in code if not cell.metadata.get("jupyter", {}).get("source_hidden")]
+    for cell in seen:
+        assert "# <- yours here" in cell.source or "open" in cell.metadata["tags"]
+        assert len(cell.source.splitlines()) <= 7
+    assert not any("# <- yours here" in cell.source for cell in code if cell not in seen)
+    assert "Run All Cells" in cells[1].source
 
 
 def test_notebooks_are_what_their_sources_say() -> None:

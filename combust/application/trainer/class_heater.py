@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Mapping
+from fractions import Fraction
 from functools import cache
 from typing import Any, NamedTuple
 
 from combust.application.causes.catalogue import shipped_priors
+from combust.application.trainer.heater import STEP_S
 from combust.application.trainer.inputs import Inputs
 from combust.application.trainer.scenarios import Scenario, do_step, scenario
 from combust.application.trainer.session import TrainingSession
@@ -16,6 +18,7 @@ from combust.domain.heater import Heater
 
 SAMPLE_S = 5.0  # of the heater, between two points of the strip
 STRIP_POINTS = 360  # half an hour
+STEPS_A_SECOND = round(1.0 / STEP_S)
 
 
 class Sample(NamedTuple):
@@ -76,13 +79,13 @@ class ClassHeater:
 
     def __init__(self, heater: Heater, story: str = "", time_factor: float = 1.0, *, asleep: bool = False) -> None:
         self.asleep = asleep
-        self.session = TrainingSession(heater, time_factor=time_factor)
+        self.session = TrainingSession(heater, time_factor=time_factor, traced=False)
         self.story: Scenario | None = scenario(story) if story else None
         self.pending = list(self.story.steps if self.story else ())
         self.strip: deque[Sample] = deque(maxlen=STRIP_POINTS)
         self.faults: frozenset[str] = frozenset()
         self._healthy = self.session.heater.inputs
-        self._events_before = 0
+        self._due = Fraction(0)  # seconds of the heater: exact, so that it matters to nobody how often one looks
         if self.story and self.story.never:
             self.session.never_on_a_real_heater = True
 
@@ -106,7 +109,8 @@ class ClassHeater:
         """Let seconds of the trainer pass; each step of the story is done at its own second of the heater."""
         if self.asleep:
             return
-        end = self.session.time_s + seconds * self.session.time_factor
+        self._due += Fraction(seconds) * Fraction(self.session.time_factor)
+        end = int(self._due * STEPS_A_SECOND) * STEP_S
         while self.pending and self.pending[0]["at_s"] <= end:
             self._until(self.pending[0]["at_s"])
             do_step(self.session, self.pending.pop(0))

@@ -47,6 +47,8 @@ class TrainingSession:
         Class of the analyser.
     structure : mapping, optional
         Structure of the air path and exchanger instead of the medians of the priors.
+    traced : bool, default True
+        Whether a row is kept of every second; a day of them takes 50 MB.
 
     Raises
     ------
@@ -70,6 +72,7 @@ class TrainingSession:
         time_factor: float = 1.0,
         instrument: str | None = None,
         structure: Mapping[str, float] | None = None,
+        traced: bool = True,
     ) -> None:
         self.heater = SimulatedHeater(heater, structure=structure)
         self.analyser = SimulatedAnalyser(heater.fuel, instrument=instrument)
@@ -77,6 +80,7 @@ class TrainingSession:
         self.time_factor = time_factor
         self._say = load_table("trainer_scenarios")["say"]
         self._trace: list[tuple[Any, ...]] = []
+        self._rows_at_most = LONGEST_TRACE if traced else 0
         self.never_on_a_real_heater = False
 
     @property
@@ -143,7 +147,10 @@ class TrainingSession:
                 wet=inputs.wet_hose,
                 drift_pct=inputs.cell_drift_pct,
             )
-            if self.heater.time_s >= len(self._trace) * TRACE_S + TRACE_S - 1e-9 and len(self._trace) < LONGEST_TRACE:
+            if (
+                self.heater.time_s >= len(self._trace) * TRACE_S + TRACE_S - 1e-9
+                and len(self._trace) < self._rows_at_most
+            ):
                 self._trace.append(self._row())
 
     def sample(self) -> Sampled:

@@ -68,7 +68,7 @@ class Standing(Result):
             again = f"do this again: {showed.sentence}"
         elif self.safety.allows(("burning",)):
             again = "read again, outdoors."
-        return f"Repair it ({cause.label}), write repair and what was done, then {again}"
+        return f"Repair it ({cause.label}), write repair and what was done, and found with what it was, then {again}"
 
     @property
     def next_check(self) -> str:

@@ -8,6 +8,7 @@ from typing import Any
 
 from combust.application.visit.supply import FIELDS
 from combust.data.fields import Field, fields_of
+from combust.data.tables import load_table
 from combust.data.units import SYSTEMS
 from combust.domain.profile_keys import profile_keys
 
@@ -24,6 +25,7 @@ HEAD = fields_of(
         "probe_position": {"meaning": "where the probe was and how deep"},
         "complaint": {"meaning": "what the customer said"},
         "symptom": {"meaning": "what is wrong with it, in a word", "kind": "choice", "choices": SYMPTOMS},
+        "found": {"meaning": "which cause it was", "kind": "choice", "choices": tuple(load_table("causes")["cause"])},
         "next_visit": {"meaning": "when it is due again"},
         "condition": {"meaning": "under which condition it may be used"},
         "units": {"meaning": "units of the person", "kind": "choice", "choices": tuple(SYSTEMS)},
@@ -36,6 +38,7 @@ HEAD = fields_of(
 EVENT = Field(
     "event", "choice", "for the history", choices=("repair", "rezero", "swap"), hint="Use repair, rezero or swap."
 )
+NOT_ALONE = ("found",)  # its choices are no words of their own: they are said behind it
 # A setting of the visit that is a quantity holds for each of its readings: typed once, not with every reading.
 SETTINGS = (
     *("fuel", "instrument", "location", "altitude_m", "pressure_hpa", "intake_temp_c", "humidity_pct"),

@@ -93,7 +93,7 @@ def _of_a_visit(ctx: click.Context) -> list[str]:
     key = headings.named(before[0], known) if before else None
     if key and known[key].choices:
         return list(known[key].choices)
-    choices = (choice for record in known.values() for choice in record.choices)
+    choices = (choice for name, record in known.items() if name not in said.NOT_ALONE for choice in record.choices)
     return list(dict.fromkeys([*known, *headings.USUAL_WORDS, *choices, *VERBS]))
 
 

@@ -8,11 +8,13 @@ from typing import Any
 
 import numpy as np
 
+from combust.edge.figures.labels import Box, Label, Spot, placed, text_width
 from combust.edge.figures.style import INK, LINE
 from combust.edge.figures.svg import HEIGHT, WIDTH, Scale
 
 LEFT, RIGHT, TOP, FOOT, LEGEND_ROW = 46.0, 12.0, 26.0, 46.0, 18.0
-LETTER = 8.0  # width of a letter, at most
+TICK_ROOM = 38.0  # left of the axis for the words of its ticks; more where they are longer
+AREA = "area"  # instead of a dash in the legend: a tone that is filled
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,16 +52,12 @@ class Curve:
 
 @dataclass(frozen=True, slots=True)
 class Mark:
-    """A point with a shape of its own and a word beside it."""
+    """A point with a shape of its own."""
 
     x: float
     y: float
     shape: str
     color: str
-    text: str
-    text_x: float
-    text_y: float
-    anchor: str
 
 
 @dataclass(slots=True)
@@ -74,6 +72,7 @@ class Chart:
         The figure in words.
     x, y : Axis
     legend : tuple of (word, color, dash)
+        The dash is ``"area"`` for a tone that is filled.
     """
 
     title: str
@@ -82,9 +81,10 @@ class Chart:
     y: Axis
     legend: tuple[tuple[str, str, str], ...] = ()
     columns: int = 2
+    grid: bool = False
     curves: list[Curve] = field(default_factory=list)
     marks: list[Mark] = field(default_factory=list)
-    words: list[tuple[float, float, str, str]] = field(default_factory=list)
+    spots: list[Spot] = field(default_factory=list)
     across: Scale = field(init=False)
     up: Scale = field(init=False)
     left: float = field(init=False)
@@ -96,8 +96,8 @@ class Chart:
 
     def __post_init__(self) -> None:
         rows = -(-len(self.legend) // self.columns)
-        self.left = LEFT + max(0.0, LETTER * (max((len(one) for one in self.y.words), default=0) - 4))
-        self.foot = self.height - FOOT - LEGEND_ROW * rows
+        self.left = LEFT + max(0.0, max((text_width(one) for one in self.y.words), default=0.0) - TICK_ROOM)
+        self.foot = self.height - FOOT - LEGEND_ROW * rows - 2.0
         self.across, self.up = self.x.scale(self.left, self.right), self.y.scale(self.foot, self.top)
 
     def at(self, x: float, y: float) -> tuple[float, float]:
@@ -120,18 +120,17 @@ class Chart:
     def mark(
         self, x: float, y: float, text: str = "", *, shape: str = "circle", color: str = INK, below: bool = False
     ) -> None:
-        """Draw a point; its word stands on the side that has more room."""
+        """Draw a point; its word stands where it covers nothing, above or below it by choice."""
         if np.isnan(x) or np.isnan(y):
             return
-        place_x, place_y = self.at(x, y)
-        right = place_x + 12 + LETTER * len(text) < self.right
-        shift = 20.0 if below else -9.0
-        words = (text, place_x + (9 if right else -9), min(max(place_y + shift, self.top + 12), self.foot - 4))
-        self.marks.append(Mark(place_x, place_y, shape, color, *words, "start" if right else "end"))
+        at = self.at(x, y)
+        self.marks.append(Mark(*at, shape, color))
+        if text:
+            self.spots.append(Spot(*at, text, below=below))
 
     def word(self, x: float, y: float, text: str, anchor: str = "start") -> None:
-        """Write a word at a place."""
-        self.words.append((*self.at(x, y), text, anchor))
+        """Write a word at a place, or a little above or below it where it would cover something."""
+        self.spots.append(Spot(*self.at(x, y), text, anchor))
 
     def upright(self, x: float, color: str = INK, dash: str = "") -> None:
         """Draw a line from foot to top."""
@@ -141,16 +140,27 @@ class Chart:
         """Draw a line from side to side."""
         self.line([self.x.low, self.x.high], [y, y], color, dash, 1.5)
 
+    def axes(self) -> Chart:
+        """Return the same axes with a grid and nothing on them, to be drawn into by hand."""
+        return Chart("", f"Axes to draw into: {self.x.label}, {self.y.label}", self.x, self.y, grid=True)
+
     @property
     def ticks(self) -> tuple[list[tuple[str, float]], list[tuple[str, float]]]:
         """Words and places of the ticks, across and up."""
         return _ticks(self.x, self.across), _ticks(self.y, self.up)
 
     @property
+    def labels(self) -> list[Label]:
+        """The words in the drawing, each where it covers no other word and, as far as there is room, no line."""
+        frame = Box(self.left, self.top, self.right, self.foot)
+        curves = [(one.points, one.wide) for one in self.curves if not one.area]
+        return placed(self.spots, frame, [(one.x, one.y) for one in self.marks], curves)
+
+    @property
     def key(self) -> list[tuple[str, str, str, float, float]]:
         """The legend: word, colour, dash and place of each."""
         wide = (self.width - 16.0) / self.columns
-        begin = self.foot + FOOT + 6.0
+        begin = self.foot + FOOT + 8.0
         return [
             (*one, 8.0 + wide * (n % self.columns), begin + LEGEND_ROW * (n // self.columns))
             for n, one in enumerate(self.legend)

@@ -14,7 +14,7 @@ from combust.application.visit.start import StartTimeline
 from combust.domain.catalogue import get_fuel
 from combust.domain.limits import limit
 from combust.domain.pump import density_at_pump, same_pulses
-from combust.edge.figures.chart import Axis, Chart
+from combust.edge.figures.chart import AREA, Axis, Chart
 from combust.edge.figures.lesson_gas import DASH, DOT
 from combust.edge.figures.style import FOURTH, INK, LINE, MARK, THIRD
 from combust.kernel.air import pressure_from_altitude
@@ -24,6 +24,7 @@ FUEL, AIR_RATIO = get_fuel("diesel_b7"), demo.HIGH_AIR_RATIO  # of the healthy h
 TEMPERATURES_C, TEMPERATURE_SHOWN_C = (-20.0, 0.0, 20.0), 0.0
 FUELS_SHOWN = ("kerosene", "paraffinic", "biodiesel_b100")
 AREAS_MM2 = (1.5, 2.5, 4.0)
+STAGES_PCT, HEALTHY = 15.0, "#bbbbbb"  # of each cause of the two stages; the tone of the healthy heater
 # Invented demo values: battery at rest, its inside and the contacts; current of the glow element.
 BATTERY_V, BATTERY_OHM, CONTACTS_MOHM = 12.2, 0.015, 20.0
 GLOW_A = 10.0
@@ -63,7 +64,7 @@ def draw_altitude(altitude_m: float) -> Chart:
         columns=3,
     )
     chart.area([0.0, 4500.0], [0.8, 0.8], [soot, soot])
-    chart.word(60.0, soot - 0.09, f"below {soot:g}: soot watch-point")
+    chart.word(60.0, 0.83, f"below {soot:g}: soot watch-point")
     for temp, (color, dash) in zip(TEMPERATURES_C, LOOKS, strict=False):
         chart.line(heights, expected(heights, temp), color, dash)
     chart.upright(altitude_m)
@@ -91,7 +92,11 @@ def draw_duct(crushed_bore_mm: float) -> Chart:
         "to 40 per cent.",
         Axis("bore left over 0.3 m (mm)", 12.0, demo.BORE_MM, (12.0, 15.0, 18.0, 21.0, 24.0)),
         Axis("lambda (air ratio)", 0.6, 1.8, (0.6, 0.8, 1.0, 1.2, 1.4, 1.6, 1.8)),
-        (("flat blower curve", LINE, ""), ("steep", MARK, DASH)),
+        (
+            ("flat blower curve", LINE, ""),
+            ("steep", MARK, DASH),
+            ("bands: exhaust 20 to 40 % of the resistance", LINE, AREA),
+        ),
     )
     for name, (color, dash), shown, low in (("flat", LOOKS[0], flat, True), ("steep", LOOKS[1], steep, False)):
         least, middle, most = (AIR_RATIO * np.array([getattr(one, f"air_{name}") for one in swept])).T
@@ -102,33 +107,35 @@ def draw_duct(crushed_bore_mm: float) -> Chart:
     return chart
 
 
-def draw_stages(size_pct: float, *, cause: str = "restriction") -> Chart:
-    """Draw the O2 of both stages for every cause of the lesson at one size, one of them in words.
+def draw_stages(cause: str = "restriction") -> Chart:
+    """Draw what one cause does to the O2 of both stages, among the other causes of the lesson at the same size.
 
     Parameters
     ----------
-    size_pct : float
-        0 to 30 [%].
     cause : str
-        The one that is told.
+        The one that stands out, a key of ``STAGE_CAUSES``.
     """
-    shown, rule = demo.stage_pattern(cause, size_pct), demo.STAGE_CAUSES[cause]
-    result = f"O2 {shown.low.o2_dry_pct:.1f} % low, {shown.high.o2_dry_pct:.1f} % high"
-    names = ("duct restricted", "pump too much", "low voltage", "line starves", "hose leaks", "air at the tail")
+    shown, rule = demo.stage_pattern(cause, STAGES_PCT), demo.STAGE_CAUSES[cause]
+    healthy = [float(gas.o2_dry_pct) for gas in (shown.healthy_low, shown.healthy_high)]
+    there = [float(gas.o2_dry_pct) for gas in (shown.low, shown.high)]
+    result = f"O2 {there[0]:.1f} % low, {there[1]:.1f} % high"
+    names = ("duct", "pump", "voltage", "fuel line", "hose", "tail")
     chart = Chart(
-        f"{rule.label}, {size_pct:.0f} %: {result}; healthy {shown.healthy_low.o2_dry_pct:.1f} % and "
-        f"{shown.healthy_high.o2_dry_pct:.1f} %",
-        f"O2 at low and high stage, healthy and for six causes. {rule.label} of {size_pct:.0f} per cent, {result}: "
-        f"{rule.sign}.",
-        Axis("", -0.2, 1.2, (0.0, 1.0), ("low stage", "high stage")),
-        Axis("O2, dry (vol %)", 2.0, 18.0, (2.0, 6.0, 10.0, 14.0, 18.0)),
-        tuple((name, *look) for name, look in zip(names, LOOKS, strict=True)),
+        f"{rule.label}, {STAGES_PCT:.0f} %: {rule.sign}",
+        f"O2 at low and high stage, healthy {healthy[0]:.1f} and {healthy[1]:.1f} %, and for six causes. "
+        f"{rule.label} of {STAGES_PCT:.0f} per cent, {result}: {rule.sign}.",
+        Axis("heat stage", -0.3, 1.3, (0.0, 1.0), ("low", "high")),
+        Axis("O2, dry (vol %)", 4.0, 15.0, (4.0, 6.0, 8.0, 10.0, 12.0, 14.0)),
+        (("healthy", HEALTHY, ""), *((name, *look) for name, look in zip(names, LOOKS, strict=True))),
+        columns=4,
     )
-    chart.line([0, 1], [shown.healthy_low.o2_dry_pct, shown.healthy_high.o2_dry_pct], "#bbbbbb", "", 7.0)
-    chart.word(0.5, float(shown.healthy_high.o2_dry_pct + shown.healthy_low.o2_dry_pct) / 2.0, "healthy", "middle")
+    chart.line([0, 1], healthy, HEALTHY, "", 7.0)
     for name, (color, dash) in zip(demo.STAGE_CAUSES, LOOKS, strict=True):
-        found = demo.stage_pattern(name, size_pct)
-        chart.line([0, 1], [found.low.o2_dry_pct, found.high.o2_dry_pct], color, dash, 4.0 if name == cause else 2.5)
+        found = demo.stage_pattern(name, STAGES_PCT)
+        ends = [found.low.o2_dry_pct, found.high.o2_dry_pct]
+        chart.line([0, 1], ends, color, dash, 5.0 if name == cause else 1.5)
+        for stage, o2 in enumerate(there if name == cause else ()):
+            chart.mark(stage, o2, f"{o2:.1f} %", color=color, below=o2 < healthy[stage])
     return chart
 
 
@@ -150,15 +157,15 @@ def draw_fuels(fuel_temp_c: float) -> Chart:
         f"Same pulses, same air, fuel at {fuel_temp_c:+.0f} °C. Burn only the fuel on the plate",
         f"Lambda and heat at the same pump pulses, fuel at {fuel_temp_c:+.0f} degrees. {listed}. Heat is a share of "
         "the plate's fuel at 15 °C.",
-        Axis("lambda (air ratio)", 0.0, 3.0, (0.0, 0.5, 1.0, 1.5, 2.0)),
-        Axis("", 3.5, -0.5, (0.0, 1.0, 2.0, 3.0), names),
+        Axis("lambda (air ratio)", 0.0, 3.3, (0.0, 0.5, 1.0, 1.5, 2.0)),
+        Axis("fuel in the tank", 3.5, -0.5, (0.0, 1.0, 2.0, 3.0), names),
         (("plate's fuel at 15 °C", INK, DASH),),
         columns=1,
     )
     chart.upright(AIR_RATIO, INK, DASH)
     for row, (name, ratio, heat) in enumerate(zip(names, ratios, heats, strict=True)):
         chart.line([0.0, ratio], [row, row], LINE if name == FUEL.name else THIRD, "", 14.0)
-        chart.word(ratio + 0.06, row + 0.1, f"{ratio:.2f}, heat {heat:.0f} %")
+        chart.word(max(ratio, AIR_RATIO) + 0.12, row + 0.1, f"{ratio:.2f}, heat {heat:.0f} %")
     return chart
 
 
@@ -227,7 +234,7 @@ def draw_supply(length_m: float) -> Chart:
     for loop, (color, dash) in zip(loops, LOOKS, strict=False):
         chart.line(currents, voltage_under_load(BATTERY_V, currents, loop + BATTERY_OHM), color, dash)
     chart.level(CUTOUT_V)
-    chart.word(0.3, CUTOUT_V - 0.4, f"heater's cut-out {CUTOUT_V:g} V")
+    chart.word(0.3, CUTOUT_V - 0.4, f"cut-out {CUTOUT_V:g} V")
     chart.upright(GLOW_A)
     chart.mark(GLOW_A, glows[0], f"{glows[0]:.2f} V", below=True)
     return chart

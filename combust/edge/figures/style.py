@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import io
+import re
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -67,6 +68,11 @@ def svg_text(figure: Figure) -> str:
     text = io.StringIO()
     _write(figure, text, "svg")
     return text.getvalue()
+
+
+def as_wide_as_its_place(svg: str) -> str:
+    """Return the text of an SVG without its own size: it fills the width of what it stands in."""
+    return re.sub(r' width="[\d.]+pt" height="[\d.]+pt"', ' width="100%"', svg, count=1)
 
 
 def _write(figure: Figure, target: Any, kind: str) -> None:

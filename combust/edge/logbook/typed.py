@@ -17,7 +17,7 @@ from typing import Any
 from combust.application.reading.result import safety_of
 from combust.application.visit.record import CHECKS, REST, cannot_be_had, record_fields
 from combust.application.visit.visit import Visit
-from combust.application.visit.words import EVENT, HEAD, HOLDS, PLATE, SAID, SUPPLY
+from combust.application.visit.words import EVENT, HEAD, HOLDS, NOT_ALONE, PLATE, SAID, SUPPLY
 from combust.data.errors import CombustError, Fault, shorten
 from combust.data.fields import Field, check_fields
 from combust.data.near import did_you_mean, near_matches
@@ -268,9 +268,10 @@ def _in_unit(known: str, key: str, unit: str) -> str | None:
 
 def _put_word(left: list[str], line: Line, word: str, visit: Visit) -> None:
     """Take a word that needs no other: one of the choices of one quantity, or a stage of the heater."""
-    choices = [one for record in WORDS.values() for one in record.choices]
+    alone = {key: record.choices for key, record in WORDS.items() if key not in NOT_ALONE}
+    choices = [one for some in alone.values() for one in some]
     said = _joined(left, word.lower().replace("-", "_"), choices)
-    keys = [key for key, record in WORDS.items() if said in record.choices]
+    keys = [key for key, some in alone.items() if said in some]
     if said in {name.casefold() for name in visit.profile.get("stages") or _STAGES}:
         _put_stage(said, line, visit)
     elif len(keys) == 1:

@@ -350,6 +350,21 @@ def read_visits(
     return [part for part in parts_of if part]
 
 
+def each_visit(book: Logbook) -> Iterator[Visit]:
+    """Yield the visits one after the other: memory does not grow with the book, and no writer waits for the reader."""
+    done = 0
+    while True:
+        with book.looking() as connection:
+            query = "SELECT * FROM summary WHERE summary_pk > ? ORDER BY summary_pk LIMIT 64"
+            rows = connection.execute(query, (done,)).fetchall()
+            labels = labels_of(connection, rows)
+            found = [_read(connection, Found(row["visit_key"], labels[row["visit_key"]], "")) for row in rows]
+        yield from found
+        if not rows:
+            return
+        done = rows[-1]["summary_pk"]
+
+
 def _read(connection: sqlite3.Connection, found: Found) -> Visit:
     rows = read_one(connection, found.key)
     names = {str(row["visit_id"]) for row in rows}

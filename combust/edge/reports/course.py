@@ -16,6 +16,7 @@ from combust.application.lessons.gas import co2_by_calculation
 from combust.application.lessons.misconceptions import misconception_card
 from combust.application.lessons.predictions import guesses, lesson_numbers, lesson_path, outcome
 from combust.data.tables import load_table
+from combust.edge.figures.lesson import drawn_first
 from combust.edge.lesson_source import Lesson, read_lesson
 from combust.edge.reports.html import page
 
@@ -110,6 +111,7 @@ def _of_lesson(number: str, seed: int) -> dict[str, Any]:
     truths, task = outcome(number, lesson.given), exercise(lesson.exercise, seed=seed)
     return {
         "lesson": lesson,
+        "chart": drawn_first(lesson),
         "guesses": [(one, one.text(truths[one.key])) for one in guesses(number)],
         "named": list(_named(lesson)),
         "task": task,

@@ -42,6 +42,7 @@ def _pages(room: str) -> Any:
         undefined=StrictUndefined,
         finalize=harmless,
         trim_blocks=True,
+        auto_reload=False,  # a page of a class would look at five files each time
     )
     rules.filters |= {"words": lambda text: str(text).replace("_", " "), "rows": plain}
     return rules

@@ -91,6 +91,8 @@ def verdict_of(visit: Visit) -> Verdict:
     safety = judged.told_in(visit.units)
     known = set(judged.lines())
     done = [str(body.get("text") or body.get("event")) for body in visit.of_kind("adjustment", "event")]
+    if cause := visit.head.get("found"):
+        done.append(f"cause: {label_of(cause)}")
     return Verdict(
         safety=safety,
         found=_found(visit, _meaning(visit, causes)),

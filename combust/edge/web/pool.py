@@ -12,10 +12,12 @@ from collections import OrderedDict
 from collections.abc import Callable
 from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
+from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from combust.application.mystery import CaseKey, Dealer, Debrief, Play, Statement
     from combust.application.visit.standing import Standing
     from combust.application.visit.visit import Visit
     from combust.edge.web.plan_seen import PlanSeen
@@ -28,7 +30,7 @@ TRIES = 3  # a question that ends its process each time is not asked for ever
 
 
 class Pool:
-    """Answers where a visit stands, and writes its sheet.
+    """Answers where a visit stands, writes its sheet, deals a mystery heater and tells how it was played.
 
     Equal questions are worked out once, also while the first of them is still being worked out; the latest answers are
     kept. Without processes it is worked out here, as for a single person on this machine.
@@ -74,6 +76,16 @@ class Pool:
         stamps = sorted((path.name, path.stat().st_mtime_ns) for path in folder.glob("plan.*"))
         seen: PlanSeen = self._ask(f"plan {folder} {stamps}", apart, look_at_plan, str(folder))
         return seen
+
+    def case(self, *order: Any) -> CaseKey:
+        """Return the mystery heater of an order: what :func:`deal` takes."""
+        key: CaseKey = self._ask(_digest("case", order), deal, *order)
+        return key
+
+    def debrief(self, play: Play, said: Statement) -> Debrief:
+        """Return how a play and what was said at its end are scored, and what it shows."""
+        told: Debrief = self._ask(_digest("debrief", play.key, play.steps, said), tell, play, said)
+        return told
 
     def _ask(self, name: str, work: Callable[..., Any], *given: Any) -> Any:
         left = TRIES
@@ -173,8 +185,11 @@ def apart(work: Callable[..., Any], *given: Any) -> Any:
 
 def name_of(visit: Visit) -> str:
     """Return what names a visit as it is now: another entry, or one that was changed, gives another name."""
-    said = repr((visit.visit_id, visit.broken, visit.entries))
-    return hashlib.sha256(said.encode("utf-8", "backslashreplace")).hexdigest()
+    return _digest(visit.visit_id, visit.broken, visit.entries)
+
+
+def _digest(*said: object) -> str:
+    return hashlib.sha256(repr(said).encode("utf-8", "backslashreplace")).hexdigest()
 
 
 def begin() -> None:
@@ -214,3 +229,23 @@ def write_sheet(visit: Visit, head: str, numbers: bool) -> str:
 
     with _one_sheet:
         return visit_page(visit, head=head, numbers=numbers)
+
+
+@lru_cache(maxsize=1)
+def _dealer(salt: str) -> Dealer:
+    """Return the dealer of a salt: what it makes of the salt is slow on purpose."""
+    from combust.application.mystery import Dealer
+
+    return Dealer(salt)
+
+
+def deal(salt: str, seed: int, level: str, topic: str, heater: str, doubles: bool) -> CaseKey:
+    """Return the mystery heater of a seed, "" = any topic, any heater; in a process of the pool, or here."""
+    return _dealer(salt).deal(seed, level, topic=topic or None, heater=heater or None, doubles=doubles)
+
+
+def tell(play: Play, said: Statement) -> Debrief:
+    """Return the debrief of a play; in a process of the pool, or here."""
+    from combust.application.mystery import debrief
+
+    return debrief(play, said)

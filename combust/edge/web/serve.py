@@ -65,7 +65,10 @@ def make_app(
     app = Starlette(
         routes=routes,
         lifespan=alive,
-        middleware=[Middleware(Guard, settings=settings), Middleware(GZipMiddleware, minimum_size=1000)],
+        middleware=[
+            Middleware(Guard, settings=settings),
+            Middleware(GZipMiddleware, minimum_size=1000, compresslevel=4),
+        ],
         exception_handlers={HTTPException: refused, CombustError: refused, 500: refused},
     )
     app.router.redirect_slashes = False

@@ -38,6 +38,7 @@ def visit_fields(keys: Iterable[str], visit: Visit, asked: Asked, error: Combust
     causes = shipped_priors().causes
     choices["strip_down"] = [("nothing_found", texts()["visit"]["nothing_found"])]
     choices["strip_down"] += [(name, causes[name].label) for name in causes if name != HEALTHY]
+    choices["found"] = [(HEALTHY, texts()["visit"]["nothing_wrong"]), *choices["strip_down"][1:]]
     made = form_fields(keys, asked.units, asked.form, error.faults if error else ())
     return [replace(one, kind="choice", choices=tuple(choices[one.key])) if one.key in choices else one for one in made]
 

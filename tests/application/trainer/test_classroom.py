@@ -87,6 +87,21 @@ def test_the_log_leads_to_the_same_class_also_after_another_heater() -> None:
     assert again.heater.session.time_s == pytest.approx(13.0 * 20.0 + 40.5 * 7.5, abs=0.3)
 
 
+@pytest.mark.hand
+def test_how_often_somebody_looks_does_not_move_the_time() -> None:
+    """A quarter second at ×7.5 is no whole number of the heater's steps: by hand, 100 s at ×7.5 are 750 s."""
+    looked, played = Class("exhaust_blocked", 7.5), Class("exhaust_blocked", 7.5)
+    for held in (looked, played):
+        held.do("go_on")
+    for _ in range(400):
+        looked.seconds(0.25)
+    played.seconds(100.0)
+    assert looked.room.heater.session.time_s == played.room.heater.session.time_s == 750.0
+    for other in (played.room, looked.again()):
+        assert other.heater.session.display() == looked.room.heater.session.display()
+        assert other.heater.strip == looked.room.heater.strip
+
+
 @pytest.mark.regression
 def test_time_stands_while_a_question_is_open_and_when_a_heater_is_old(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setitem(class_table()["limits"], "heater_s", 500.0)

@@ -8,6 +8,7 @@ import re
 import pytest
 
 from combust.application.lessons.exercises import exercise
+from combust.application.lessons.machine import STAGE_CAUSES
 from combust.application.lessons.predictions import guesses, lesson_path, outcome
 from combust.edge.lesson_source import lesson_sources, parsed, read_lesson, runs
 from combust.edge.web.texts import texts
@@ -66,6 +67,17 @@ def test_the_slider_moves_the_figure_without_script_and_stays_in_its_band(phone:
     assert "CO 120 ppm" in phone.get("/lesson/11?seen=1&at=20").text  # by hand: 150 · 0.8
     assert "CO 105 ppm" in phone.get("/lesson/11?seen=1&at=1e9").text  # 150 · 0.7 at its end
     assert "CO 135 ppm" in phone.get("/lesson/11?wall=1&at=nan").text  # its start
+
+
+def test_the_lesson_on_two_stages_moves_the_cause(phone: Phone) -> None:
+    control = read_lesson("16").control
+    assert dict(control.options) == {rule.label: name for name, rule in STAGE_CAUSES.items()}
+    shown = {name: text_of(phone.get(f"/lesson/16?seen=1&at={name}").text) for name in STAGE_CAUSES}
+    for name, rule in STAGE_CAUSES.items():
+        assert f"{rule.label}, 15 %: {rule.sign}" in shown[name]
+    for other in ("", "size", "15", "restriction "):  # what is none of the choices is the first
+        told = text_of(phone.get("/lesson/16", params={"wall": "1", "at": other}).text)
+        assert STAGE_CAUSES["restriction"].sign in told
 
 
 def test_the_wrong_number_of_a_misconception_is_named(phone: Phone) -> None:

@@ -66,8 +66,9 @@ def go_through(screen: Any, served: Served, number: str) -> None:
     if LONG or number in NUMBERS[:2]:
         sound(screen)
     before = screen.find_element(By.ID, "told").text
-    slider, step = screen.find_element(By.ID, "at"), read_lesson(number).slider
-    slider.send_keys(Keys.ARROW_LEFT if step.start == step.high else Keys.ARROW_RIGHT)
+    moved, control = screen.find_element(By.ID, "at"), read_lesson(number).control
+    back = not control.options and control.start == control.high
+    moved.send_keys(Keys.ARROW_DOWN if control.options else Keys.ARROW_LEFT if back else Keys.ARROW_RIGHT)
     wait(screen, lambda d: d.find_element(By.ID, "told").text != before)
     assert f"p_{guesses(number)[0].key}=" in screen.current_url, "the prediction is kept"
     screen.execute_script("scrollTo(0, document.getElementById('exercise').offsetTop)")

@@ -8,6 +8,7 @@ import pytest
 
 from combust.application.mystery import CaseKey, Dealer, Play, Statement, score
 from combust.application.mystery.rules import answers, price_rows
+from combust.edge.web import pool
 from combust.edge.web.routes import mystery as page
 from combust.edge.web.seats import Seats
 from combust.edge.web.settings import Settings
@@ -22,7 +23,7 @@ CASE = "/mystery?seed=2&level=hard"
 @pytest.fixture(autouse=True)
 def dealt_once(monkeypatch: pytest.MonkeyPatch) -> None:
     """Deal the cases of the tests once; an order that cannot be is refused by the dealer itself."""
-    real = page._deal
+    real = pool.deal
 
     def deal(salt: str, seed: int, *order: object) -> CaseKey:
         return dealt(seed) if (seed, *order) in ((2, "hard", "", "", True), (0, "easy", "", "", True)) else real(
@@ -30,7 +31,7 @@ def dealt_once(monkeypatch: pytest.MonkeyPatch) -> None:
         )  # fmt: skip
 
     page._KEPT.clear()
-    monkeypatch.setattr(page, "_deal", deal)
+    monkeypatch.setattr(pool, "deal", deal)
 
 
 def buy(phone: Phone, step: str, case: str = CASE) -> str:

@@ -15,10 +15,13 @@ from typing import Any, cast
 
 import pytest
 
+from combust.application.mystery import CaseKey, Play, Statement, debrief
 from combust.application.visit.standing import standing
 from combust.application.visit.visit import Visit
+from combust.data.errors import CombustError
 from combust.edge.logbook.keyboard import profile_in
 from combust.edge.web.pool import MOST_KEPT, WORKERS, Pool
+from tests.application.mystery_study import SALT, dealt
 
 pytestmark = pytest.mark.regression
 ROOT = Path(__file__).parents[3]
@@ -119,3 +122,20 @@ def test_no_process_outlives_its_server(how: signal.Signals) -> None:
     while any(map(alive, workers)):  # ends with the last of them: the run's own limit is the only clock
         with suppress(subprocess.TimeoutExpired):
             subprocess.run(["sleep", "0.05"], check=True, timeout=10)
+
+
+def test_a_mystery_heater_is_dealt_beside_the_server_once_and_told_in_the_same_words(pool: Pool) -> None:
+    before, gate, here = pool.worked_out, threading.Barrier(6), dealt(0)
+
+    def ask(_number: int) -> CaseKey:
+        gate.wait()
+        return pool.case(SALT, 0, "easy", "", "", True)
+
+    with ThreadPoolExecutor(6) as people:
+        keys = list(people.map(ask, range(6)))
+    assert pool.worked_out - before == 1, "thirty who open the same case wait for one deal"
+    assert keys == [here] * 6
+    said = Statement.of({next(iter(here.causes), "healthy"): 0.8})
+    assert pool.debrief(Play(here, here.steps), said) == debrief(Play(here, here.steps), said)
+    with pytest.raises(CombustError, match="level"):
+        pool.case(SALT, 1, "impossible", "", "", True)

@@ -9,13 +9,12 @@ from typing import Any
 
 from starlette.responses import Response
 
-from combust.application.lessons.demonstrations import demonstration, start_of
+from combust.application.lessons.demonstrations import demonstration
 from combust.application.lessons.exercises import Exercise, exercise
 from combust.application.lessons.misconceptions import misconception_card
 from combust.application.lessons.predictions import Guess, guesses, lesson_numbers, lesson_path, outcome
-from combust.edge.figures import lesson_gas, lesson_machine
-from combust.edge.figures.chart import Chart
-from combust.edge.lesson_source import Lesson, Slider, read_lesson
+from combust.edge.figures.lesson import drawn_at
+from combust.edge.lesson_source import Control, Lesson, read_lesson
 from combust.edge.tables.cells import read_cell
 from combust.edge.web.asked import Asked, whole
 
@@ -41,7 +40,7 @@ def show(asked: Asked) -> Response:
     lesson, seed = read_lesson(number), whole(asked.request.query_params.get("seed", ""), 10)
     task = exercise(lesson.exercise, seed=lesson.seed if seed is None or seed >= MOST_SEED else seed)
     typed = _typed(asked.request.query_params, number, task)
-    at = _at(lesson.slider, typed.get("at", ""))
+    at = _at(lesson.control, typed.get("at", ""))
     order = lesson_numbers()
     place = order.index(number)
     return asked.show(
@@ -52,9 +51,9 @@ def show(asked: Asked) -> Response:
         seen="seen" in typed,
         guesses=guesses(number),
         compared=_compared(lesson, typed) if "seen" in typed else [],
-        slider=lesson.slider,
-        at=f"{at:g}",
-        chart=_drawn(lesson, at),
+        control=lesson.control,
+        at=at if isinstance(at, str) else f"{at:g}",
+        chart=drawn_at(lesson, at),
         table=lambda name: demonstration(name, lesson.given),
         card=misconception_card,
         task=task,
@@ -72,19 +71,13 @@ def _typed(query: Mapping[str, str], number: str, task: Exercise) -> dict[str, s
     return {name: " ".join(text.split())[:MOST_TYPED] for name, text in query.items() if name in own}
 
 
-def _at(slider: Slider, text: str) -> float:
-    """Return where the slider stands; what is no number, or beyond its ends, is told by where it stands then."""
+def _at(control: Control, text: str) -> float | str:
+    """Return where the control stands; what is none of its choices, no number or beyond its ends falls back."""
+    if control.options:
+        known = [value for _, value in control.options]
+        return text if text in known else known[0]
     value = read_cell(text, "?").number
-    return slider.start if math.isnan(value) else min(max(value, slider.low), slider.high)
-
-
-def _drawn(lesson: Lesson, at: float) -> Chart:
-    name = lesson.slider.draw
-    if name == "draw_start_fuel":
-        return lesson_machine.draw_start_fuel(start_of(lesson.given, cut_at_s=at))
-    draw: Any = getattr(lesson_gas, name, None) or getattr(lesson_machine, name)
-    chart: Chart = draw(at)
-    return chart
+    return control.start if math.isnan(value) else min(max(value, control.low), control.high)
 
 
 def _compared(lesson: Lesson, typed: Mapping[str, str]) -> list[tuple[str, str, str, str]]:

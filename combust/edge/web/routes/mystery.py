@@ -10,14 +10,13 @@ import secrets
 from collections import OrderedDict
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from functools import lru_cache
 from threading import Lock
 from typing import Any
 from urllib.parse import urlencode
 
 from starlette.responses import Response
 
-from combust.application.mystery import CaseKey, Dealer, Debrief, Play, Statement, debrief
+from combust.application.mystery import CaseKey, Debrief, Play, Statement
 from combust.application.mystery.rules import LEVELS, TWO, answer_text, answers, heaters, in_words, price_rows, table
 from combust.data.errors import CombustError, Fault
 from combust.edge.tables.cells import read_cell
@@ -39,11 +38,6 @@ class Kept:
 
 _KEPT: OrderedDict[tuple[str, str, str], Kept] = OrderedDict()
 _LOCK = Lock()
-
-
-@lru_cache(maxsize=256)
-def _deal(salt: str, seed: int, level: str, topic: str, heater: str, doubles: bool) -> CaseKey:
-    return Dealer(salt).deal(seed, level, topic=topic or None, heater=heater or None, doubles=doubles)
 
 
 def show(asked: Asked) -> Response:
@@ -77,7 +71,7 @@ def finish(asked: Asked) -> Response:
     name = _name(asked, key)
     kept = _KEPT.get(name, Kept())
     try:
-        told = kept.told or debrief(Play(key, kept.steps), _statement(asked.form))
+        told = kept.told or asked.house.pool.debrief(Play(key, kept.steps), _statement(asked.form))
     except CombustError as error:
         return _shown(asked, key, asked.form, 422, said=[str(one) for one in error.faults])
     with _LOCK:
@@ -113,7 +107,9 @@ def _case(asked: Asked, given: Mapping[str, str]) -> CaseKey:
     """
     seed = whole(given.get("seed", ""), 10)
     words = (given.get(name, "") for name in ("level", "topic", "heater"))
-    return _deal(asked.house.salt, -1 if seed is None else seed, *words, given.get("doubles", "") != "no")
+    return asked.house.pool.case(
+        asked.house.salt, -1 if seed is None else seed, *words, given.get("doubles", "") != "no"
+    )
 
 
 def _statement(form: dict[str, str]) -> Statement:

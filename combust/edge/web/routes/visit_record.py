@@ -32,7 +32,18 @@ from combust.edge.web.visit_view import about, visit_fields
 # What adds a field of the record that is no key itself; the others are their own field.
 ADDED_BY = {"cab_co": ("cab_co_in_ppm", "cab_co_out_ppm"), "co_alarm": ("co_alarm",)}
 BY_READING = ("reading_after", "taken_at", "heater_id", "stage")  # nothing to type here: a reading, or declared
-ABOUT = ("who", "place", "vehicle", "serial", "hours_run", "weather", "probe_position", "next_visit", "handed_back")
+ABOUT = (
+    "who",
+    "place",
+    "vehicle",
+    "serial",
+    "hours_run",
+    "weather",
+    "probe_position",
+    "found",
+    "next_visit",
+    "handed_back",
+)
 TEXTS = ("adjustment", "note", "not_checked")
 NO_CORRECTION = ("opened", "closed", "reopened", "correction")
 

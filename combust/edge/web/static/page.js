@@ -164,11 +164,11 @@ function addSlider(box) {
   });
 }
 
-// A slider of a form that asks: the parts that it names are drawn anew, the rest of the page stays as it is.
+// A slider or a choice of a form that asks: the parts that it names are drawn anew, the rest of the page stays as it is.
 function addMoves(form) {
   const slider = form.elements.at, shown = form.querySelector("output");
   slider.addEventListener("input", async () => {
-    shown.textContent = slider.value;
+    if (shown) shown.textContent = slider.value;
     const asks = `?${new URLSearchParams(new FormData(form))}`;
     const answer = await fetch(form.getAttribute("action") + asks).catch(() => null);
     const page = answer?.ok && new DOMParser().parseFromString(await answer.text(), "text/html");

@@ -1,0 +1,213 @@
+"""Which visits tell what the cause was: it was named, mended, and a good reading stands after the work.
+
+A cause is *confirmed* when the visit is closed and whole, the cause was named (``found exhaust_restricted``, or what
+opening the unit showed), a repair or an adjustment was entered, and the readings after the last work are *good*:
+
+* no stop condition stands at the end of the visit;
+* every stage whose gas was read before the work was read again after it;
+* lambda of each of them lies within the 95 % of both around the healthy one at this site or, where the heater has no
+  healthy reading, inside the band of its document;
+* with a healthy reading: the sample is valid, the readings fit, and healthy leads the causes or is not told apart from
+  what leads.
+
+Nothing wrong (``found healthy``) is a person's word too: it counts when no work was entered, no stop stands and
+something was looked at. It is told apart from the mended ones, since no reading bears it out.
+
+What was taken back does not count. A visit does not count either that was changed outside combust, that holds a reading
+of the simulated heater, or in which the heater was swapped. Nothing is guessed from the words of a repair.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from typing import Any
+
+from combust.application.causes.catalogue import HEALTHY, shipped_priors
+from combust.application.causes.seen_answers import seen_answers, seen_table
+from combust.application.visit.healthy_band import band_beside
+from combust.application.visit.meaning import causes_of
+from combust.application.visit.taken import Taken
+from combust.application.visit.visit import Visit
+from combust.data.errors import CombustError
+from combust.domain.heater import Heater
+from combust.domain.reading import is_simulated
+
+OPENED_UP = "strip_down"
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """One thing that was seen or told before the work, held against the cause that was confirmed.
+
+    Attributes
+    ----------
+    column, answer : str
+        As the table ``seen`` of the causes has them.
+    verdict : str
+        ``right`` (it showed something, and the cause shows that), ``false`` (something that the cause does not show),
+        ``missed`` (nothing, where the cause would show) or ``clear`` (nothing, and nothing was to be seen).
+    """
+
+    column: str
+    answer: str
+    verdict: str
+
+
+@dataclass(frozen=True, slots=True)
+class Confirmed:
+    """A visit whose cause was confirmed.
+
+    Attributes
+    ----------
+    visit_id : str
+    heater_id : str or None
+    day : str
+        Of the visit, ISO 8601.
+    heater : Heater
+        As its profile or its plate tells it.
+    cause : str
+        Name of a cause; ``healthy`` where nothing was wrong.
+    rows : tuple of dict
+        The readings before the work as the ranking takes them, corrections made, without what opening the unit showed.
+    looks : tuple of Look
+    """
+
+    visit_id: str
+    heater_id: str | None
+    day: str
+    heater: Heater
+    cause: str
+    rows: tuple[dict[str, Any], ...]
+    looks: tuple[Look, ...]
+
+    @property
+    def mended(self) -> bool:
+        """Whether a repair with a good reading after it bears the cause out, not a person's word alone."""
+        return self.cause != HEALTHY
+
+
+def confirmed(visits: Iterable[Visit]) -> Iterator[Confirmed]:
+    """Yield the confirmed ones among visits, one after the other: memory does not grow with their number."""
+    for visit in visits:
+        found, _ = confirm(visit)
+        if found:
+            yield found
+
+
+def confirm(visit: Visit) -> tuple[Confirmed | None, str]:
+    """Return (what a visit confirms, "") or (None, why it confirms nothing).
+
+    Parameters
+    ----------
+    visit : Visit
+
+    Examples
+    --------
+    >>> confirm(Visit.open("V017", at="2026-01-12T09:00+01:00"))
+    (None, 'open still')
+    """
+    cause, why = _cause_of(visit)
+    try:
+        heater = visit.need_heater()
+    except CombustError:
+        heater = None
+    before = [one for one in visit.taken if not one.after]
+    rows = [{key: value for key, value in one.row.items() if key != OPENED_UP} for one in before]
+    rows = [row for row in rows if row]
+    if not why and heater is None:
+        why = "nothing known of the heater"
+    if not why and not rows:
+        why = "nothing read before the work"
+    if why or heater is None:
+        return None, why
+    looks = tuple(_look(column, answer, cause) for one in before for column, answer in _answers(one, heater))
+    why = _nothing_wrong(visit, looks) if cause == HEALTHY else _good_after(visit, heater)
+    day = next((str(row["taken_at"]) for row in rows if row.get("taken_at")), visit.opened_at)[:10]
+    return (None, why) if why else (Confirmed(visit.visit_id, visit.heater_id, day, heater, cause, (*rows,), looks), "")
+
+
+def _cause_of(visit: Visit) -> tuple[str, str]:
+    """Return (the cause that was named, "") or ("", why the visit can confirm none)."""
+    said = {str(branch.settings["found"]) for branch in visit.branches if branch.settings.get("found")}
+    shown = {str(one.values[OPENED_UP]) for one in visit.taken if one.values.get(OPENED_UP)} - {"nothing_found"}
+    named = said or shown
+    if not visit.closed_at:
+        return "", "open still"
+    if visit.broken:
+        return "", "changed outside combust"
+    if any(is_simulated(one.values) for one in visit.taken):
+        return "", "read at the simulated heater"
+    if not named:
+        return "", "no cause named"
+    if len(named) > 1:
+        return "", "several causes named"
+    if any(body.get("event") == "swap" for body in visit.of_kind("event")):
+        return "", "the heater was swapped"
+    (cause,) = named
+    known = shipped_priors().causes.get(cause)
+    if known is None:
+        return "", "a cause that nobody knows"
+    return ("", "a doubt of the baseline, which no repair bears out") if known.baseline else (cause, "")
+
+
+def _nothing_wrong(visit: Visit, looks: tuple[Look, ...]) -> str:
+    """Return why a visit does not bear out that nothing was wrong; "" where it does."""
+    if visit.worked:
+        return "nothing wrong, but something was mended"
+    if stops := visit.safety.stops:
+        return f"a stop stands at the end ({stops[0].code})"
+    return "" if looks or visit.of_kind("check") else "nothing was looked at"
+
+
+def _good_after(visit: Visit, heater: Heater) -> str:
+    """Return why the readings after the last work are not good, "" where they are."""
+    if not visit.worked:
+        return "no repair entered"
+    if stops := visit.safety.stops:
+        return f"a stop stands at the end ({stops[0].code})"
+    read = _last_of_stages(visit.last_taken)
+    if not read:
+        return "no gas read after the work"
+    if not {*_last_of_stages([one for one in visit.taken if not one.after])} <= {*read}:
+        return "a stage was not read again after the work"
+    found, _ = causes_of(visit, heater=heater, pairs=False, next_checks=False)
+    if found is None:
+        return "the readings after the work cannot be judged"
+    if not found.ranked:
+        bands = [band_beside(visit, one) for one in read.values()]
+        if None in bands:
+            return "neither a healthy reading nor a band to hold it against"
+        return "" if all(band and band.place == "inside" for band in bands) else "outside the band after the work"
+    for stage, one in read.items():
+        expected = found.expected_healthy.get(stage) or next(iter(found.expected_healthy.values()), None)
+        result = one.result
+        if expected is None or result is None or result.air_ratio is None:
+            return "the readings after the work cannot be judged"
+        most = 2.0 * math.hypot(result.air_ratio_u or 0.0, expected["air_ratio_u"])
+        if abs(result.air_ratio - expected["air_ratio"]) > most:
+            return "lambda after the work is not the healthy one"
+    alike = {found.top.cause, *(found.cannot_separate[0] if found.cannot_separate else ())}
+    return "" if found.valid and found.fits and HEALTHY in alike else "not healthy after the work"
+
+
+def _last_of_stages(taken: Iterable[Taken]) -> dict[str, Taken]:
+    """Return stage ("" where none was named) -> its last reading that gives lambda."""
+    with_gas = [one for one in taken if one.result is not None and one.result.air_ratio is not None]
+    return {str(one.values.get("stage") or ""): one for one in with_gas}
+
+
+def _answers(one: Taken, heater: Heater) -> list[tuple[str, str]]:
+    return list(dict.fromkeys(seen_answers(one.row, heater, shipped_priors())))
+
+
+def _look(column: str, answer: str, cause: str) -> Look:
+    """Return a look with what the confirmed cause makes of it."""
+    table = seen_table(column, shipped_priors())
+    usual = table[HEALTHY]
+    under = table.get(cause, usual)
+    showed = answer != max(usual, key=lambda one: usual[one])
+    more = under.get(answer, 0.0) > usual.get(answer, 0.0)
+    less = under.get(answer, 0.0) < usual.get(answer, 0.0)
+    return Look(column, answer, ("right" if more else "false") if showed else "missed" if less else "clear")

@@ -1,0 +1,70 @@
+"""One visit as learning takes it, whether it comes from a logbook or from an anonymous table."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from typing import Any
+
+from combust.application.learning.confirmed import OPENED_UP, Look, confirm
+from combust.application.visit.visit import Visit
+from combust.data.near import folded_name
+from combust.domain.heater import Heater
+from combust.domain.reading import is_simulated
+
+
+@dataclass(frozen=True, slots=True)
+class Taught:
+    """What one visit, or a row of an anonymous table, teaches.
+
+    Attributes
+    ----------
+    group : str
+        What visits of one heater have in common: its id, or a random number of an anonymous table.
+    heater : Heater
+        With its healthy reading.
+    rows : tuple of dict
+        The readings before the work, as the ranking takes them.
+    cause : str
+        The confirmed cause; "" where none was: such a visit teaches structure only.
+    looks : tuple of Look
+        What was seen, held against the confirmed cause; empty without one.
+    day : str
+        ISO 8601; "" where it is not told.
+    visits : int
+        How many visits it stands for: a row of an anonymous table is the mean of several.
+    scatter : float
+        By how much more than one visit it scatters, as a factor of its readings' standard uncertainty; 1 of a book.
+    """
+
+    group: str
+    heater: Heater
+    rows: tuple[dict[str, Any], ...]
+    cause: str = ""
+    looks: tuple[Look, ...] = ()
+    day: str = ""
+    visits: int = 1
+    scatter: float = 1.0
+
+
+def taught(visits: Iterable[Visit]) -> Iterator[Taught]:
+    """Yield what the visits of a logbook teach, one after the other; memory does not grow with their number.
+
+    Closed visits of heaters with a healthy reading count, as they are after every correction. Those that were changed
+    outside combust, and those of the simulated heater, do not.
+    """
+    for visit in visits:
+        heater = visit.heater if visit.closed_at and not visit.broken else None
+        if heater is None or not heater.baselines or any(is_simulated(one.values) for one in visit.taken):
+            continue
+        found, _ = confirm(visit)
+        if found:
+            rows, cause, looks = found.rows, found.cause, found.looks
+        else:
+            before = [one.row for one in visit.taken if not one.after]
+            kept = [{key: value for key, value in row.items() if key != OPENED_UP} for row in before]
+            rows, cause, looks = tuple(row for row in kept if row), "", ()
+        if rows:
+            yield Taught(
+                folded_name(visit.heater_id or visit.visit_id), heater, rows, cause, looks, visit.opened_at[:10]
+            )
