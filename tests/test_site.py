@@ -113,7 +113,14 @@ def test_what_is_not_in_order_fails_the_build(fault: str, tmp_path: Path) -> Non
     pages, text = tmp_path / "pages", FAULTS[fault]
     shutil.copytree(ROOT / "docs" / "site", pages)
     shutil.copy(ROOT / "combust" / "edge" / "web" / "static" / "icon.svg", pages)
-    for name in ("tour_engineer", "tour_planner", "tour_trainer", "gallery", "reference/index", "notebooks/index"):
+    for name in (
+        "tour_engineer",
+        "tour_planner",
+        "tour_trainer",
+        "gallery",
+        "reference/index",
+        "notebooks/00_start_here",
+    ):
         (pages / name).parent.mkdir(exist_ok=True)
         (pages / f"{name}.md").write_text("---\norphan: true\n---\n# T\n", encoding="utf-8")
     on_page = text.startswith("# T")

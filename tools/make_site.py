@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import importlib
 import inspect
+import json
 import pkgutil
 import re
 import shutil
@@ -31,6 +32,7 @@ TOURS = {
     "tour_python": "In Python",
 }
 PROMISES = ("What happens to a reading", "What the engine promises", "How well it is checked")
+START = "00_start_here"
 FLOORS = ("kernel", "domain")
 BENCHED = ("--only", "reading", "--only", "start")
 SPHINX = ("-b", "html", "-W", "--keep-going", "-n", "-q", "-E")
@@ -74,7 +76,8 @@ def gather() -> None:
     texts = {"index": first_page(), "accuracy": accuracy(), "benchmarks": benchmarks(), "promises": promises()}
     texts |= {name: f"# {heading}\n{on_site(sections()[heading])}" for name, heading in TOURS.items()}
     texts |= {name.lower(): (ROOT / f"{name}.md").read_text(encoding="utf-8") for name in ("CHANGELOG", "DEVELOPERS")}
-    texts |= {"notebooks/index": lessons(), **dict(reference())}
+    texts |= dict(reference())
+    (books / f"{START}.ipynb").write_text(lessons(), encoding="utf-8")
     for name, text in texts.items():
         place = PAGES / f"{name}.md"
         place.parent.mkdir(exist_ok=True)
@@ -138,17 +141,12 @@ def accuracy() -> str:
 
 
 def lessons() -> str:
-    """Return the table of the notebooks: for whom, how long."""
-    rows, names = [], []
-    for source in sorted((ROOT / "notebooks" / "sources").glob("*.md")):
-        text = source.read_text(encoding="utf-8")
-        goal, who = (re.search(rf"^{mark}(.+?)$", text, re.M)[1] for mark in (r"\*\*After this you can\*\* ", r"\*"))
-        rows.append(f"| [{text.splitlines()[0][2:]}]({source.stem}.ipynb) | {goal} | {who.strip('*')} |")
-        names.append(source.stem)
-    table = "\n".join(["| notebook | after it you can | for whom |", "|---|---|---|", *rows])
+    """Return the index of the notebooks with the list that the site needs to reach each of them."""
+    names = sorted(path.stem for path in (ROOT / "notebooks").glob("*.ipynb") if path.stem != START)
+    book = json.loads((ROOT / "notebooks" / f"{START}.ipynb").read_text(encoding="utf-8"))
     contents = "\n".join(["```{toctree}", ":hidden:", "", *names, "```"])
-    said = "01 to 07 follow the work, 10 to 19 teach one idea each, 20 to 22 are the page, the cards and the mystery."
-    return f"# Notebooks\n\n{said} `make lab` opens them with their sliders.\n\n{table}\n\n{contents}\n"
+    book["cells"].append({"cell_type": "markdown", "id": "contents", "metadata": {}, "source": contents})
+    return json.dumps(book)
 
 
 def _cell(text: object) -> str:
@@ -184,7 +182,8 @@ def reference() -> Iterator[tuple[str, str]]:
                 continue
             listed.append(one.name)
             blocks = (_block(f"{one.name}.{name}", value) for name, value in own(module))
-            yield f"reference/{one.name}", f"# {one.name}\n\n{module.__doc__}\n\n" + "\n".join(blocks)
+            target = f"```{{eval-rst}}\n.. py:module:: {one.name}\n```\n"
+            yield f"reference/{one.name}", f"# {one.name}\n\n{target}\n{module.__doc__}\n\n" + "\n".join(blocks)
     contents = "\n".join(["```{toctree}", ":maxdepth: 1", "", *listed, "```"])
     said = (
         "Functions carry the physics, objects carry the data. Every name carries its unit: `o2_dry_pct`, `flue_temp_c`."

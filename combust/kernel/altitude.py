@@ -219,7 +219,7 @@ def fit_surface(values: Floats, pressure_hpa: Floats, temp_c: Floats, counts: An
     Parameters
     ----------
     values : array
-        What is fitted [one unit], one-dimensional.
+        What is fitted [one unit], any, one-dimensional.
     pressure_hpa, temp_c : array
         Where [hPa, °C], inside the bands of :func:`lambda_from_surface` (unchecked), as long as ``values``.
     counts : bool or array of bool
@@ -336,7 +336,7 @@ def value_from_surface(weights: Floats, pressure_hpa: Any, temp_c: Any) -> Any:
     Parameters
     ----------
     weights : array
-        From :func:`fit_surface` [one unit].
+        From :func:`fit_surface` [one unit], any.
     pressure_hpa : float or array
         Station pressure [hPa], of -430 to 9000 m (NaN outside).
     temp_c : float or array

@@ -44,7 +44,7 @@ def in_blocks(function: Callable[..., tuple[Any, ...]], given: list[Any], block:
     block : int
         Length of a block [rows], 1 or more (unchecked).
     count : int
-        Columns that come out.
+        Columns that come out [-], 1 or more (unchecked).
 
     Returns
     -------

@@ -128,7 +128,7 @@ def uncertain_route(
     hydrogen_u : float or array
         Standard uncertainty of H/C [mol/mol], 0 or more (unchecked).
     **gases : float or array
-        What else the route takes, as it is [ppm, dry].
+        What else the route takes, as it is [ppm, dry], any.
 
     Returns
     -------

@@ -58,7 +58,9 @@ def _is_field(_: Sphinx, what: str, name: str, value: Any, skip: bool, options: 
 
 
 def _books(env: BuildEnvironment) -> list[str]:
-    return sorted(name for name in env.found_docs if name.startswith("notebooks/") and name != "notebooks/index")
+    return sorted(
+        name for name in env.found_docs if name.startswith("notebooks/") and name != "notebooks/00_start_here"
+    )
 
 
 def _all_ran(_: Sphinx, env: BuildEnvironment) -> None:
@@ -75,7 +77,11 @@ def _hang_the_gallery(app: Sphinx, page: nodes.document, name: str) -> None:
         return
     room = next(page.findall(nodes.section))
     for book in _books(app.env):
-        shown = [raw for raw in app.env.get_doctree(book).findall(nodes.raw) if '<figure role="img"' in raw.rawsource]
+        drawn = {}  # a slider and the same figure frozen are one
+        for raw in app.env.get_doctree(book).findall(nodes.raw):
+            if '<figure role="img"' in raw.rawsource:
+                drawn[raw.rawsource.partition("<svg")[2].partition("</svg>")[0]] = raw
+        shown = list(drawn.values())
         if not shown:
             continue
         title = app.env.titles[book].astext()
