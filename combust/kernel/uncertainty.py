@@ -305,3 +305,35 @@ def _on_hyperbola(air_ratio: Any, slope: Any, o2: Any, further: Any) -> tuple[An
         stretch = left / (left - further)
     moved = air_ratio + slope * further * stretch
     return np.where(further >= left, np.inf, moved)[()], slope * stretch * stretch
+
+
+def wilson_interval(count: int, of: int, *, z: float = 1.959964) -> tuple[float, float]:
+    """Return the score interval of a share that was counted.
+
+    Parameters
+    ----------
+    count, of : int
+        So many of so many [-], 0 <= count <= of.
+    z : float
+        Standard normal quantile: 1.959964 for 95 % on two sides, 1.644854 for 90 %.
+
+    Returns
+    -------
+    low, high : float
+        Shares between 0 and 1 [-]; 0 and 1 where nothing was counted.
+
+    References
+    ----------
+    E. B. Wilson, Probable inference, the law of succession, and statistical inference, J. Am. Stat. Assoc. 22 (1927),
+    pp. 209-212. Compared with ten others in R. G. Newcombe, Statistics in Medicine 17 (1998), pp. 857-872 (method 3).
+
+    Examples
+    --------
+    >>> tuple(round(end, 4) for end in wilson_interval(81, 263))
+    (0.2553, 0.3662)
+    """
+    if of == 0:
+        return 0.0, 1.0
+    middle = count + 0.5 * z * z
+    half = z * (count * (of - count) / of + 0.25 * z * z) ** 0.5
+    return max(0.0, (middle - half) / (of + z * z)), min(1.0, (middle + half) / (of + z * z))

@@ -9,9 +9,9 @@ import pytest
 
 from combust.application.causes.catalogue import get_priors
 from combust.application.causes.engine import Engine
-from combust.application.causes.posterior import Block, extend, linear_proposals, student_log, tempered
-from combust.application.causes.posterior import Drawn as Evaluated
+from combust.application.causes.posterior import Block, Posterior, Proposal, student_log
 from combust.application.causes.rank import rank_causes
+from combust.application.causes.sharpen import Start, around, climb, mixed, standard_batch
 from combust.data.errors import CombustError
 from combust.domain.heater import Heater
 from combust.domain.instrument import instrument_class
@@ -111,30 +111,49 @@ def test_a_repeated_check_counts_once(heater):
     assert rank_causes(heater, rows)[0].marginal == once.marginal
 
 
+class Linear:
+    """Stands in for an engine: residual y - A u of one hypothesis, unit noise, Gaussian tails."""
+
+    freedom = 1e9
+
+    def __init__(self, matrix, observed):
+        self.matrix, self.observed, self.dimensions = matrix, observed, len(observed)
+
+    def drawn(self, visit, keys, draws):
+        return [self.observed - u @ self.matrix for u in draws], [{} for _ in draws]
+
+    def constant(self, visit, key):
+        return 0.0
+
+
 @pytest.mark.independent
 def test_evidence_of_a_linear_gaussian_case():
-    """Prior N(0, I), residual y - A u, unit noise: the importance estimate meets the closed form."""
+    """Prior N(0, I), residual y - A u, unit noise: top, Laplace and importance estimate meet the closed form."""
     generator = np.random.default_rng(5)
-    matrix, observed = generator.standard_normal((3, 4)), np.array([2.0, -1.0, 1.5, 0.5])
-    u = generator.standard_normal((400, 3))
-    cover = np.eye(4) + matrix.T @ matrix
+    observed = np.array([2.0, -1.0, 1.5, 0.5])
+    linear = Linear(generator.standard_normal((3, 4)), observed)
+    cover = np.eye(4) + linear.matrix.T @ linear.matrix
     exact = -0.5 * observed @ np.linalg.solve(cover, observed) - 0.5 * np.linalg.slogdet(cover)[1]
+    middle = np.linalg.solve(np.eye(3) + linear.matrix @ linear.matrix.T, linear.matrix @ observed)
 
-    def log_likelihood(residual):
-        return -0.5 * np.sum(residual**2, axis=1)
+    def block_of(u, **how):
+        residual = observed - u @ linear.matrix
+        return Block(u, -0.5 * np.sum(residual**2, axis=1), residual, np.zeros(len(u)), **how)
 
-    residual = observed - u @ matrix
-    mean, covers, log_evidence = linear_proposals(u[None], residual[None], tempered(np.zeros((1, 400)), 100.0))
-    assert log_evidence[0] == pytest.approx(exact, abs=0.02)
-    block = Block(u, log_likelihood(residual), residual, np.zeros(400), 400)
-    block.settle()
-    factor = np.linalg.cholesky(covers[0] * 1.3)
-    t = np.sqrt(generator.chisquare(9.0, 4000) / 9.0)[:, None]
-    more = mean[0] + generator.standard_normal((4000, 3)) @ factor.T / t
-    drawn = Evaluated(more, observed - more @ matrix, {})
-    extend(block, drawn, log_likelihood(drawn.residual), mean[0], np.linalg.inv(factor))
-    assert block.log_evidence == pytest.approx(exact, abs=0.03)
-    assert block.weights @ block.u == pytest.approx(mean[0], abs=0.05)
+    u = generator.standard_normal((400, 3))
+    prior = block_of(u)
+    prior.settle()
+    result = Posterior({(1,): prior}, {(1,): 0.0})
+    top = climb(linear, linear, result, {(1,): Start(0.0, np.array([1.0, -2.0, 0.5]))})[(1,)]
+    assert top.log_evidence == pytest.approx(exact, abs=1e-6)
+    assert top.proposal.middle == pytest.approx(middle, abs=1e-6)
+    proposal = Proposal(top.proposal.middle + 0.3, top.proposal.factor)  # beside the top: the weights make it good
+    draws = proposal.drawn(standard_batch(generator))
+    drawn = block_of(draws, proposals=[(proposal, len(draws))])
+    for block, some in ((None, drawn), (prior, drawn)):
+        found = mixed(block, some)
+        assert found.log_evidence == pytest.approx(exact, abs=0.05)
+        assert around(found).middle == pytest.approx(middle, abs=0.1)
     assert student_log(np.array([0.0, 3.0]), 1e9, 4) == pytest.approx([0.0, -1.5], abs=1e-6)
 
 

@@ -9,15 +9,15 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from selenium import webdriver
-from selenium.webdriver.chrome.service import Service
 from selenium.webdriver.common.by import By
 from selenium.webdriver.support.ui import Select
 
 from combust.edge.reports.fleet_page import write_plan
 from combust.edge.tables.fleet import plan_fleet
 from tests.application.fleet import foreign
-from tests.edge.web.browser import FLAGS, program
+from tests.edge.web.browser import DESK
+from tests.edge.web.browser import browser as a_browser
+from tests.long import LONG
 
 pytestmark = [pytest.mark.browser, pytest.mark.hand]
 DATA = Path(__file__).parents[2] / "data" / "larkfell_fleet"
@@ -36,27 +36,19 @@ def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[int, Path]:
 
 
 @pytest.fixture(scope="module")
-def browser() -> Iterator[webdriver.Chrome]:
-    options = webdriver.ChromeOptions()
-    options.binary_location = program("chromium", "chromium-browser", "google-chrome")
-    for flag in FLAGS:
-        options.add_argument(flag)
-    options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
-    driver = webdriver.Chrome(service=Service(program("chromedriver")), options=options)
-    yield driver
-    driver.quit()
+def browser() -> Iterator[Any]:
+    with a_browser(DESK) as driver:
+        yield driver
 
 
-def rows(driver: webdriver.Chrome) -> list[Any]:
+def rows(driver: Any) -> list[Any]:
     return driver.execute_script(
         "return [...document.querySelectorAll('#vehicles tbody tr')].filter(e => !e.hidden).map(e => "
         "[...e.cells].map((c, i) => i ? c.textContent : e.querySelector('summary').textContent))"
     )
 
 
-def test_300_vehicles_are_filtered_and_sorted_without_a_message(
-    pages: dict[int, Path], browser: webdriver.Chrome
-) -> None:
+def test_300_vehicles_are_filtered_and_sorted_without_a_message(pages: dict[int, Path], browser: Any) -> None:
     assert pages[300].stat().st_size <= 3_000_000
     browser.get(pages[300].as_uri())
     assert len(rows(browser)) == 300
@@ -80,7 +72,8 @@ def test_300_vehicles_are_filtered_and_sorted_without_a_message(
     assert browser.get_log("browser") == []
 
 
-def test_300_vehicles_open_within_two_seconds(pages: dict[int, Path], browser: webdriver.Chrome) -> None:
+@pytest.mark.skipif(not LONG, reason="two seconds of a machine that is busy with other tests say nothing of the page")
+def test_300_vehicles_open_within_two_seconds(pages: dict[int, Path], browser: Any) -> None:
     """From the click to the end of the load, the best of three: the machine is not alone."""
     took = []
     for _ in range(3):
@@ -90,9 +83,7 @@ def test_300_vehicles_open_within_two_seconds(pages: dict[int, Path], browser: w
     assert browser.get_log("browser") == []
 
 
-def test_routes_and_months_are_told_in_words_beside_their_marks(
-    pages: dict[int, Path], browser: webdriver.Chrome
-) -> None:
+def test_routes_and_months_are_told_in_words_beside_their_marks(pages: dict[int, Path], browser: Any) -> None:
     """Nothing on the page hangs on a colour: each picture has its words, each stretch its kilometres."""
     browser.get(pages[48].as_uri())
     pictures = browser.find_elements(By.CSS_SELECTOR, ".route img")
@@ -110,7 +101,7 @@ def test_routes_and_months_are_told_in_words_beside_their_marks(
     assert "48" in grand
 
 
-def test_nothing_hangs_over_the_edge_of_a_phone(pages: dict[int, Path], browser: webdriver.Chrome) -> None:
+def test_nothing_hangs_over_the_edge_of_a_phone(pages: dict[int, Path], browser: Any) -> None:
     size = {"width": 390, "height": 844, "deviceScaleFactor": 1, "mobile": True}
     browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
     try:
@@ -128,7 +119,7 @@ def test_nothing_hangs_over_the_edge_of_a_phone(pages: dict[int, Path], browser:
 
 
 @pytest.mark.parametrize(("vehicles", "most"), [(48, 6), (300, 20)])
-def test_printed_pages(pages: dict[int, Path], browser: webdriver.Chrome, vehicles: int, most: int) -> None:
+def test_printed_pages(pages: dict[int, Path], browser: Any, vehicles: int, most: int) -> None:
     browser.get(pages[vehicles].as_uri())
     # A page that is printed before it was once laid out comes out blank.
     browser.execute_async_script("const done = arguments[0]; requestAnimationFrame(() => requestAnimationFrame(done))")

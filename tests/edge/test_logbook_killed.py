@@ -25,12 +25,17 @@ def text_of(writer, number):
     return f"writer {writer} line {number}"
 
 
+def lines_of(told):
+    """How many lines a writer has been told that they are kept."""
+    return told.read_text().count("\n") if told.exists() else 0
+
+
 def write_on(path, told_path, writer):
     """Send one line after the other, each under its own key; go on behind the last one that was acknowledged.
 
     What was on its way when the process was killed is sent again, as a page does that lost the network.
     """
-    number = told_path.read_text().count("\n") if told_path.exists() else 0
+    number = lines_of(told_path)
     with Logbook(path, create=True) as book, told_path.open("a", buffering=1) as told:
         while True:
             note = ("note", None, {"text": text_of(writer, number)})
@@ -57,9 +62,8 @@ def test_four_writers_killed_at_random_moments(tmp_path):
             os.kill(running[writer], signal.SIGKILL)
             assert os.waitpid(running[writer], 0)[1] == signal.SIGKILL
             running[writer] = begin(writer)
-        end = time.monotonic() + 60.0  # until each has said something since its last kill
-        while any(not one.exists() or one.stat().st_size == 0 for one in told) and time.monotonic() < end:
-            time.sleep(0.05)
+        while not all(map(lines_of, told)) or sum(map(lines_of, told)) <= WRITERS:  # until each has said something
+            time.sleep(0.02)
     finally:
         for pid in running:
             os.kill(pid, signal.SIGKILL)
@@ -90,8 +94,9 @@ def test_a_backup_while_a_writer_writes(tmp_path):
     try:
         sizes = []
         for number in range(8):
-            time.sleep(0.05)
-            before = told.read_text().count("\n") if told.exists() else 0
+            while lines_of(told) <= 2 * number:  # it goes on, however slow the machine
+                time.sleep(0.01)
+            before = lines_of(told)
             with Logbook(path, read_only=True) as book:
                 book.copy_to(tmp_path / f"{number}.copy")
             with Logbook(tmp_path / f"{number}.copy", read_only=True) as copy:

@@ -196,7 +196,7 @@ def test_strict_duct_and_the_words_that_are_never_said(capsys):
 
 
 @given(st.text(alphabet=st.characters(codec="utf-8"), max_size=200))
-@settings(max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
+@settings(max_examples=60, suppress_health_check=list(HealthCheck), deadline=None)
 def test_any_text_as_a_profile_ends_in_words(capsys, tmp_path, text):
     path = tmp_path / "any.toml"
     path.write_text(text, encoding="utf-8")
@@ -212,7 +212,7 @@ NUMBER_TEXTS = st.one_of(
 
 
 @given(NUMBER_TEXTS, NUMBER_TEXTS, NUMBER_TEXTS, NUMBER_TEXTS, NUMBER_TEXTS)
-@settings(max_examples=80, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
+@settings(max_examples=80, suppress_health_check=list(HealthCheck), deadline=None)
 def test_any_numbers_for_a_duct_end_in_words(capsys, flow, ratio, temp, bore, part):
     options = {"--fuel-l-per-h": flow, "--air-ratio": ratio, "--flue-temp": temp, "--bore": bore, "--crushed-to": "15"}
     options |= {"--length": "1", "--crushed-length": part, "--fuel": "diesel_b7", "--bends-90": "1"}

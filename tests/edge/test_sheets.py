@@ -21,6 +21,7 @@ from combust.edge.logbook.visits import close_visit, read_visits
 from combust.edge.reports.day_page import day_page
 from combust.edge.reports.verdict import Room, diagnosis, verdict_of
 from combust.edge.reports.visit_page import visit_page
+from tests.edge.moments import PATIENCE
 from tests.edge.runs import call
 from tests.edge.test_html_injection import check_page
 from tests.edge.test_report import checked, words
@@ -241,7 +242,7 @@ def pages(html: str, folder: Path) -> int:
     source, target = folder / "sheet.html", folder / "sheet.pdf"
     source.write_text(html, encoding="utf-8")
     flags = ("--headless", "--no-sandbox", "--disable-gpu", "--no-pdf-header-footer", f"--print-to-pdf={target}")
-    subprocess.run([browser, *flags, source.as_uri()], capture_output=True, check=True, timeout=120)
+    subprocess.run([browser, *flags, source.as_uri()], capture_output=True, check=True, timeout=PATIENCE)
     return len(re.findall(rb"/Type\s*/Page\b", target.read_bytes()))
 
 

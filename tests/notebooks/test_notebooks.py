@@ -30,7 +30,8 @@ def test_a_notebook_runs_without_errors_and_without_warnings(path: Path, monkeyp
     inherited = os.environ.get("PYTHONPATH")
     monkeypatch.setenv("PYTHONPATH", os.pathsep.join(filter(None, [str(ROOT), inherited])))
     book = read(path)
-    NotebookClient(book, timeout=900, kernel_name="python3", resources={"metadata": {"path": str(ROOT)}}).execute()
+    where = {"metadata": {"path": str(ROOT)}}
+    NotebookClient(book, timeout=900, startup_timeout=600, kernel_name="python3", resources=where).execute()
     outputs = [output for cell in book.cells if cell.cell_type == "code" for output in cell.outputs]
     assert [output.text for output in outputs if output.get("name") == "stderr"] == []
     assert outputs

@@ -25,9 +25,9 @@ from tests.simulator.policy import follow
 from tests.simulator.visits import visits
 
 HEATERS = 30 if LONG else 10
-VISITS, FULL_VISITS = 100, 24
-# Where a few visits decide, the short form takes more of each of its fewer heaters: healthy ones, ways, own visits.
-HEALTHY, WAYS, OWN_VISITS = ((16, 10), 3, 80) if LONG else ((20, 20), 8, 160)
+VISITS, FULL_VISITS = (100, 24) if LONG else (40, 16)
+# Heaters differ more than the visits of one: the short form has enough of them, and fewer visits of each.
+HEALTHY, WAYS, OWN_VISITS, LESS_VISITS = ((16, 10), 3, 80, 6) if LONG else ((20, 12), 5, 80, 4)
 RANKED = (len(STRUCTURE), STRUCTURE.index("exponent"), STRUCTURE.index("steepness"))
 SETS = {
     "gas": (GAS, (0,)),
@@ -144,7 +144,7 @@ def own_calibration(engine, generator):
 def sharpness_without_columns(engine, generator):
     """Return, for a few visits drawn from the model, the entropy [bit] with all columns and without some."""
     told = []
-    for _, _, reading in own_visits(engine, LESS_CHANNELS, LESS_SEEN, 6, generator):
+    for _, _, reading in own_visits(engine, LESS_CHANNELS, LESS_SEEN, LESS_VISITS, generator):
         row = {"all": entropy(engine, reading)}
         row |= {name: entropy(engine, without(reading, *columns)) for name, columns in LESS.items()}
         told.append(row)
@@ -166,6 +166,11 @@ def run_study():
             for key, judged in found.items():
                 total.setdefault(key, []).extend(judged)
     return total
+
+
+def by_chance(share, count):
+    """How far chance alone takes a share of so many visits in the short form: two standard errors. None in the long."""
+    return 0.0 if LONG else 2.0 * np.sqrt(share * (1.0 - share) / count)
 
 
 def top_right(judged):

@@ -13,8 +13,10 @@ from combust.application.causes import posterior as post
 from combust.application.causes.catalogue import HEALTHY, Cause, Priors
 from combust.application.causes.draws import SINGLE_SIZE, Drawer, Variant
 from combust.application.causes.forward import Model, SharedStates, shared_states
+from combust.application.causes.pairs import Pairs, as_the_other_alone, screened
 from combust.application.causes.posterior import Hypothesis, Posterior, Visit, Whitening, loose_of
 from combust.application.causes.seen_answers import seen_answers, seen_likelihood, seen_twice
+from combust.application.causes.sharpen import Start, sharpen, standard_batch
 from combust.application.causes.stacking import parameters_together, stacked
 from combust.application.causes.stage_reading import StageReading, Values, stage_reading
 from combust.application.heater.baseline import healthy_stages
@@ -25,7 +27,6 @@ from combust.domain.instrument import InstrumentClass
 from combust.kernel.types import Floats
 
 STAGE = "stage_mistaken"
-CLIMB_STEP = 0.05
 LOOSE_KINDS = [frozenset(some) for count in range(3) for some in combinations(ev.LOOSE, count)]
 
 
@@ -49,8 +50,10 @@ class Engine:
         self.variants = self.drawer.variants
         self.freedom = priors.decide("student_freedom")
         self._log_priors: dict[tuple[bool, tuple[tuple[str, float], ...]], dict[Hypothesis, float]] = {}
+        self._pairs: dict[tuple[tuple[str, float], ...], Pairs] = {}
         self._no_weight = np.zeros(PRIOR_DRAWS)
         self._make_prior_draws()
+        self.batch = standard_batch(np.random.default_rng([seed, 1]))
 
     def _make_prior_draws(self) -> None:
         generator = np.random.default_rng(self.seed)
@@ -208,8 +211,7 @@ class Engine:
     def constant(self, visit: Visit, hypothesis: Hypothesis) -> float:
         """Return the part of ln likelihood that all draws of a hypothesis share: what was seen, and the wider noise."""
         names = {variant.cause for variant in hypothesis}
-        wider = visit.whitening[loose_of(hypothesis)].log_density - visit.usual.log_density
-        return visit.seen_under(names) + wider
+        return visit.seen_under(names) + visit.wider(loose_of(hypothesis))
 
     def difference(self, visit: Visit, parameters: Parameters) -> Floats:
         """Return what was observed less what draws expect, one column for each observed channel."""
@@ -220,18 +222,19 @@ class Engine:
     def posterior(
         self, readings: Sequence[Values], *, pairs: bool = False
     ) -> tuple[Visit, dict[Variant, Floats], Posterior]:
-        """Return a visit, the residuals of the prior draws and the posterior.
-
-        ``pairs`` leaves room for two causes at once, which :mod:`combust.application.causes.pairs` weighs.
-        """
+        """Return a visit, the residuals of the prior draws and the posterior; ``pairs`` are two causes at once."""
         visit, residuals, _ = self.visit(readings)
         log_prior = self.log_prior(pairs, visit.weighed)
         blocks = self._prior_blocks(visit, residuals, log_prior)
         found = {key: block.log_evidence for key, block in blocks.items()}
         result = Posterior(blocks, log_prior, found, unsteady_most=self.unsteady_most(visit))
-        generator = np.random.default_rng([self.seed, visit.dimensions])
+        starts = {key: Start.of(block) for key, block in blocks.items()}
+        if pairs:
+            starts |= screened(self, visit, residuals, result)
         if visit.dimensions:
-            self.refine(visit, result, generator, list(blocks), SINGLE_SIZE)
+            sharpen(self, visit, result, starts)
+        if pairs and visit.steady is None:
+            as_the_other_alone(self.pairs(visit.weighed), result)
         return visit, residuals, result
 
     def log_prior(self, pairs: bool, weighed: Mapping[str, float]) -> dict[Hypothesis, float]:
@@ -241,6 +244,13 @@ class Engine:
             shares = self.prior_shares(pairs, weighed)
             self._log_priors[key] = {hypothesis: float(np.log(value)) for hypothesis, value in shares.items()}
         return self._log_priors[key]
+
+    def pairs(self, weighed: Mapping[str, float]) -> Pairs:
+        """Return the pairs of the causes that are weighed (do not change them)."""
+        key = tuple(weighed.items())
+        if key not in self._pairs:
+            self._pairs[key] = Pairs.of(self.log_prior(True, weighed))
+        return self._pairs[key]
 
     def _prior_blocks(
         self, visit: Visit, residuals: Mapping[Variant, Floats], log_prior: Mapping[Hypothesis, float]
@@ -263,7 +273,6 @@ class Engine:
                 value[index],
                 stack[index],
                 self._no_weight,
-                PRIOR_DRAWS,
                 log_evidence=float(evidence[index]),
                 effective=float(effective[index]),
                 weights=weight[index],
@@ -272,104 +281,18 @@ class Engine:
             for index, variant in enumerate(variants)
         }
 
-    def refine(
-        self,
-        visit: Visit,
-        result: Posterior,
-        generator: np.random.Generator,
-        keys: Sequence[Hypothesis],
-        size: int,
-    ) -> None:
-        """Sharpen the hypotheses that matter until enough draws count."""
-        for number, count in enumerate(post.DRAWS_OF_ROUND):
-            hope = {key: result.log_evidence[key] + result.log_prior[key] for key in result.log_evidence}
-            guesses: dict[Hypothesis, tuple[Floats, Floats]] = {}
-            if number == 0:
-                guesses = self._guess(visit, result, keys, hope, size)
-            values = post.normalised(list(hope.values()))
-            share = dict(zip(hope, values.tolist(), strict=True))
-            work = [key for key in keys if _too_few(share[key], result.blocks[key].effective)]
-            if not work:
-                return
-            if number == 0:
-                guesses |= self._climb(visit, {key: guesses[key][0] for key in work if key in guesses})
-            draws, proposals = [], []
-            for key in work:
-                mean, cover = guesses[key] if key in guesses else post.next_proposal(result.blocks[key], size)
-                wanted = count * (2 if share[key] > 0.4 else 1)
-                some, shape = post.propose(mean, post.WIDEN**2 * cover, wanted, generator)
-                draws.append(some)
-                proposals.append((mean, shape))
-            for key, drawn, (mean, shape) in zip(work, self.drawn(visit, work, draws), proposals, strict=True):
-                block = result.blocks[key]
-                post.extend(block, drawn, self.log_likelihood(visit, drawn.residual, key), mean, shape)
-                result.log_evidence[key] = block.log_evidence
-
-    def _guess(
-        self, visit: Visit, result: Posterior, keys: Sequence[Hypothesis], hope: dict[Any, float], size: int
-    ) -> dict[Hypothesis, tuple[Floats, Floats]]:
-        """Return linear proposals of the blocks with few good draws, and raise their hope where a line fits better."""
-        few = [key for key in keys if result.blocks[key].effective < 20.0]
-        if not few:
-            return {}
-        blocks = [result.blocks[key] for key in few]
-        u = [block.u[:, :size] for block in blocks]
-        residual = [block.residual for block in blocks]
-        weight = post.tempered(
-            np.stack([block.log_weight + block.log_likelihood for block in blocks]), 2.5 * (size + 1)
-        )
-        means, covers, logs = post.linear_proposals(u, residual, weight)
-        for key, value in zip(few, logs, strict=True):
-            hope[key] = max(hope[key], self._as_student(visit, float(value), key) + result.log_prior[key])
-        return {key: (means[index], covers[index]) for index, key in enumerate(few)}
-
-    def _climb(self, visit: Visit, starts: dict[Hypothesis, Floats]) -> dict[Hypothesis, tuple[Floats, Floats]]:
-        """Return proposals after two Gauss-Newton steps from each start, slopes by differences in one forward run."""
-        if not starts:
-            return {}
-        keys = list(starts)
-        place = np.clip(np.stack(list(starts.values())), -3.0, 3.0)
-        size = place.shape[1]
-        cover: Any = np.zeros((len(keys), size, size))
-        for _ in range(2):
-            draws = [np.concatenate([here[None], here + CLIMB_STEP * np.eye(size)]) for here in place]
-            residual = np.stack([drawn.residual for drawn in self.drawn(visit, keys, draws)])
-            start = residual[:, 0]
-            slope = (residual[:, 1:] - start[:, None]) / CLIMB_STEP
-            cover = np.linalg.inv(np.eye(size) + slope @ slope.transpose(0, 2, 1))
-            aim = start - np.einsum("hk,hkd->hd", place, slope)
-            place = -np.einsum("hij,hj->hi", cover, np.einsum("hkd,hd->hk", slope, aim))
-            place = np.clip(place, -4.0, 4.0)
-        # Student tails: the likelihood is as wide as its scaled Gaussian near the top.
-        square = np.sum(start * start, axis=1)
-        wider = np.maximum(1.0, (self.freedom + square) / (self.freedom + visit.dimensions))
-        return {key: (place[index], cover[index] * wider[index]) for index, key in enumerate(keys)}
-
-    def drawn(self, visit: Visit, keys: Sequence[Hypothesis], draws: Sequence[Floats]) -> list[post.Drawn]:
-        """Return draws of several hypotheses, evaluated in one forward run (two with mistaken stages)."""
-        found: dict[int, post.Drawn] = {}
-        for moved in (False, True):
-            some = [index for index, key in enumerate(keys) if any(one.cause == STAGE for one in key) == moved]
-            if not some:
-                continue
-            parts, whole = parameters_together(
-                self.drawer, [draws[index] for index in some], [keys[index] for index in some]
-            )
-            difference = self.difference(visit, whole)
-            start = 0
-            for index, part in zip(some, parts, strict=True):
-                count = len(draws[index])
-                whitening = visit.whitening[loose_of(keys[index])]
-                residual = whitening.whitened(difference[start : start + count])
-                found[index] = post.Drawn(draws[index], residual, _sizes(part))
-                start += count
-        return [found[index] for index in range(len(keys))]
-
-    def _as_student(self, visit: Visit, gaussian: float, key: Hypothesis) -> float:
-        """Return a Gaussian ln evidence on the scale of the Student likelihood, with what was seen."""
-        constant = self.constant(visit, key)
-        half = 0.5 * (self.freedom + visit.dimensions)
-        return -half * float(np.log1p(max(0.0, -2.0 * gaussian) / (2.0 * half))) + constant
+    def drawn(
+        self, visit: Visit, keys: Sequence[Hypothesis], draws: Sequence[Floats]
+    ) -> tuple[list[Floats], list[dict[str, Floats]]]:
+        """Return whitened residuals and sizes of draws of several hypotheses, evaluated in one forward run."""
+        parts, whole = parameters_together(self.drawer, draws, keys)
+        difference = self.difference(visit, whole)
+        ends = np.cumsum([len(u) for u in draws])[:-1]
+        residuals = [
+            visit.whitening[loose_of(key)].whitened(of_key)
+            for key, of_key in zip(keys, np.split(difference, ends), strict=True)
+        ]
+        return residuals, [_sizes(part) for part in parts]
 
     def probe_cache(self, row: StageReading) -> Mapping[str, Floats]:
         """Return the channels of the probe draws at a row."""
@@ -387,12 +310,3 @@ def _difference(visit: Visit, channels: Sequence[Mapping[str, Any]], count: int)
 def _sizes(parameters: Parameters) -> dict[str, Floats]:
     """Return the size of each cause among parameters."""
     return {key.removeprefix("size_"): value for key, value in parameters.items() if key.startswith("size_")}
-
-
-def _too_few(share: float, effective: float) -> bool:
-    """Return True where a hypothesis matters more than its effective draws can carry."""
-    return (
-        share * share / effective > 1.0 / post.WANTED
-        or (share > 0.02 and effective < 20.0)
-        or (share > 0.002 and effective < 7.0)
-    )

@@ -1,132 +1,123 @@
-"""Two causes at once: every pair screened by adding the effects of its members, the promising ones drawn in full."""
+"""Two causes at once: every pair screened by adding the effects of its members, which also finds where it may fit."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from typing import Any
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
-from combust.application.causes import posterior as post
 from combust.application.causes.catalogue import HEALTHY
-from combust.application.causes.draws import PAIR_SIZE, SINGLE_SIZE, Variant
-from combust.application.causes.engine import Engine
+from combust.application.causes.draws import Variant
 from combust.application.causes.evidence import UNSTEADY
-from combust.application.causes.posterior import Posterior, Visit, loose_of
-from combust.application.causes.stage_reading import Values
+from combust.application.causes.posterior import Hypothesis, Loose, Posterior, Visit, loose_of, student_log
+from combust.application.causes.sharpen import MOST, Start
 from combust.application.heater.structure import STRUCTURE
 from combust.kernel.types import Floats
 
-FULL_PAIRS = 10  # pairs that are drawn in full
-SCREEN_DRAWS = 64
-SCREEN_KEEP = 48  # pairs whose line is fitted after the plain mean of the screen
+if TYPE_CHECKING:
+    from combust.application.causes.engine import Engine
+
+SCREEN_DRAWS = 24  # of each member: each draw of the one with each of the other
 
 
-def posterior_with_pairs(engine: Engine, readings: Sequence[Values]) -> tuple[Visit, dict[Variant, Floats], Posterior]:
-    """Return a visit, the residuals of the prior draws and the posterior over single causes and pairs."""
-    visit, residuals, result = engine.posterior(readings, pairs=True)
-    weigh_pairs(engine, visit, residuals, result, np.random.default_rng([engine.seed, 3, visit.dimensions]))
-    return visit, residuals, result
+class Pairs(NamedTuple):
+    """The pairs that are weighed, with the places of their members among the variants.
 
-
-def weigh_pairs(
-    engine: Engine,
-    visit: Visit,
-    residuals: Mapping[Variant, Floats],
-    result: Posterior,
-    generator: np.random.Generator,
-) -> None:
-    """Give every pair its evidence: a screen for all, draws in full for those that may matter."""
-    pairs = [key for key in result.log_prior if len(key) == 2]
-    if visit.dimensions == 0:
-        for key in pairs:
-            result.log_evidence[key] = visit.seen_under({variant.cause for variant in key})
-        return
-    screened = _screen(engine, visit, residuals, pairs)
-    for key, value in zip(pairs, screened["log_evidence"].tolist(), strict=True):
-        result.log_evidence[key] = value
-    hope = screened["hope"] + np.array([result.log_prior[key] for key in pairs])
-    if visit.steady is None:  # nobody watched: a second cause of that kind is no news to the first
-        for index, key in enumerate(pairs):
-            partner = [variant for variant in key if variant.cause != UNSTEADY]
-            if len(partner) == 1:
-                result.log_evidence[key] = result.log_evidence[(partner[0],)]
-                hope[index] = -np.inf
-    single = max(result.log_evidence[key] + result.log_prior[key] for key in result.blocks)
-    order = np.argsort(-hope)[:FULL_PAIRS]
-    chosen = [pairs[index] for index in order if hope[index] > max(single, float(np.max(hope))) - 6.0]
-    if chosen:
-        _draw_in_full(engine, visit, result, chosen, generator)
-
-
-def _screen(engine: Engine, visit: Visit, residuals: Mapping[Variant, Floats], pairs: list[Any]) -> dict[str, Floats]:
-    """Return ln evidence of the additive approximation: residual(a, b) = residual(a) + residual(b) - residual(healthy).
-
-    All variants share the structure draws, so their residuals may be added draw by draw.
+    Pairs with the same loose causes stand together (``kinds``). ``unwatched``: pair -> its other member, where one is
+    an unsteady reading.
     """
-    healthy = next(variant for variant in residuals if variant.cause == HEALTHY)
-    names = [variant for variant in residuals if variant.cause != HEALTHY]
-    place = {variant: index for index, variant in enumerate(names)}
-    base = residuals[healthy][:SCREEN_DRAWS]
-    shift = np.stack(
-        [visit.in_usual_units(residuals[variant][:SCREEN_DRAWS], loose_of((variant,))) - base for variant in names]
-    )
-    a = np.array([place[key[0]] for key in pairs])
-    b = np.array([place[key[1]] for key in pairs])
-    loose = [loose_of(key) for key in pairs]
-    # A pair with a loose member is weighed in that member's own units.
-    start, effect = {}, {}
-    square = np.empty((len(pairs), len(base)))
-    for kind in set(loose):
-        start[kind], effect[kind] = shift + base, shift
+
+    keys: list[Hypothesis]
+    log_prior: Floats
+    variants: list[Variant]
+    first: Any
+    second: Any
+    kinds: dict[Loose, slice]
+    unwatched: dict[Hypothesis, Hypothesis]
+
+    @classmethod
+    def of(cls, log_prior: Mapping[Hypothesis, float]) -> Pairs:
+        """Return the pairs among hypotheses."""
+        both: list[Hypothesis] = [key for key in log_prior if len(key) == 2]
+        keys = sorted(both, key=lambda key: sorted(loose_of(key)))
+        variants = list(dict.fromkeys(variant for key in keys for variant in key))
+        place = {variant: index for index, variant in enumerate(variants)}
+        first, second = (np.array([place[key[member]] for key in keys], dtype=int) for member in (0, 1))
+        kinds: dict[Loose, slice] = {}
+        for index, key in enumerate(keys):
+            kind = loose_of(key)
+            kinds[kind] = slice(kinds[kind].start if kind in kinds else index, index + 1)
+        others: dict[Hypothesis, Hypothesis] = {key: tuple(one for one in key if one.cause != UNSTEADY) for key in keys}
+        unwatched: dict[Hypothesis, Hypothesis] = {key: one for key, one in others.items() if len(one) == 1}
+        return cls(keys, np.array([log_prior[key] for key in keys]), variants, first, second, kinds, unwatched)
+
+
+def screened(
+    engine: Engine, visit: Visit, residuals: Mapping[Variant, Floats], result: Posterior
+) -> dict[Hypothesis, Start]:
+    """Give every pair the evidence of the additive approximation, and return the best draws of the most hopeful ones.
+
+    residual(a, b) = residual(a) + residual(b) - residual(healthy), the last at the structure of b: each draw of a meets
+    each of b. A pair with a loose member is weighed in that member's own units. Of a reading that nobody watched, no
+    pair with an unsteady reading is hopeful: a second cause of that kind is no news to the first.
+    """
+    pairs = engine.pairs(visit.weighed)
+    constant = _constants(visit, pairs)
+    if visit.dimensions == 0:
+        result.log_evidence |= zip(pairs.keys, constant.tolist(), strict=True)
+        return {}
+    base = next(residuals[variant] for variant in residuals if variant.cause == HEALTHY)[:SCREEN_DRAWS]
+    units = [visit.in_usual_units(residuals[one][:SCREEN_DRAWS], loose_of((one,))) for one in pairs.variants]
+    usual = np.stack(units)
+    value = np.empty((len(pairs.keys), SCREEN_DRAWS**2), dtype=np.float32)
+    for kind, some in pairs.kinds.items():
+        start, effect = usual, usual - base
         if kind:
             own = visit.whitening[kind]
-            start[kind] = own.whitened(visit.usual.difference(start[kind]))
-            effect[kind] = shift @ (visit.usual.inverse @ own.matrix)
-        some = np.array([one == kind for one in loose])
-        square[some] = _squares(start[kind], effect[kind], a[some], b[some])
-    log_likelihood = post.student_log(square, engine.freedom, visit.dimensions)
-    offset = np.array([engine.constant(visit, key) for key in pairs])
-    top = log_likelihood.max(axis=1)
-    mean = top + np.log(np.mean(np.exp(log_likelihood - top[:, None]), axis=1))
-    hope = mean + offset
-    # Where the best draws are few, a line through them says how well the pair could fit.
-    few = np.argsort(-(top + offset))[:SCREEN_KEEP]
-    u = [_pair_normals(engine, pairs[index]) for index in few]
-    weight = post.tempered(log_likelihood[few], 1.8 * PAIR_SIZE)
-    total = [start[loose[index]][a[index]] + effect[loose[index]][b[index]] for index in few]
-    _, _, logs = post.linear_proposals(u, total, weight)
-    half = 0.5 * (engine.freedom + visit.dimensions)
-    line = -half * np.log1p(np.maximum(0.0, -2.0 * logs) / (2.0 * half)) + offset[few]
-    hope[few] = np.maximum(hope[few], line)
-    return {"log_evidence": mean + offset, "hope": hope}
+            start = own.whitened(visit.usual.difference(start))
+            effect = effect @ (visit.usual.inverse @ own.matrix)
+        square = _squares(start.astype(np.float32), effect.astype(np.float32), pairs.first[some], pairs.second[some])
+        value[some] = student_log(square, engine.freedom, visit.dimensions).reshape(len(square), -1)
+    best = value.argmax(axis=1)
+    top = value[np.arange(len(value)), best]
+    constant += top
+    evidence = constant + np.log(np.mean(np.exp(value - top[:, None]), axis=1))
+    result.log_evidence |= zip(pairs.keys, evidence.tolist(), strict=True)
+    kept = pairs.unwatched if visit.steady is None else {}
+    order = [int(index) for index in np.argsort(-constant - pairs.log_prior) if pairs.keys[index] not in kept]
+    return {
+        pairs.keys[index]: Start(float(constant[index]), _normals(engine, pairs.keys[index], int(best[index])))
+        for index in order[:MOST]
+    }
 
 
-def _squares(start: Floats, effect: Floats, a: Any, b: Any) -> Floats:
-    """Return |start[a] + effect[b]|² of every draw (pair, draw) without forming the sums."""
-    crossed = start.transpose(1, 0, 2) @ effect.transpose(1, 2, 0)
-    alone = np.einsum("vnd,vnd->vn", start, start)[a] + np.einsum("vnd,vnd->vn", effect, effect)[b]
-    found: Floats = np.maximum(alone + 2.0 * crossed[:, a, b].T, 0.0)
-    return found
+def as_the_other_alone(pairs: Pairs, result: Posterior) -> None:
+    """Give a pair with an unsteady reading that nobody watched the evidence of its other member: it is no news."""
+    for key, other in pairs.unwatched.items():
+        result.log_evidence[key] = result.log_evidence[other]
 
 
-def _pair_normals(engine: Engine, key: Any) -> Floats:
-    """Return the normals of the screen's draws of a pair: shared structure, then each member's own."""
-    first, second = (engine.prior_u[variant][:SCREEN_DRAWS] for variant in key)
-    return np.concatenate([first, second[:, len(STRUCTURE) : SINGLE_SIZE]], axis=1)
+def _constants(visit: Visit, pairs: Pairs) -> Floats:
+    """Return the part of ln likelihood that all draws of a pair share: what was seen, and the wider noise."""
+    seen = np.array([visit.seen[variant.cause] for variant in pairs.variants])
+    value: Floats = seen[pairs.first] + seen[pairs.second]
+    for kind, some in pairs.kinds.items():
+        value[some] += visit.wider(kind)
+    if visit.seen_twice:
+        value -= [visit.seen_twice.get(frozenset((one.cause, other.cause)), 0.0) for one, other in pairs.keys]
+    return value
 
 
-def _draw_in_full(
-    engine: Engine, visit: Visit, result: Posterior, chosen: list[Any], generator: np.random.Generator
-) -> None:
-    """Start every chosen pair from prior draws through the real forward model, then refine like a single cause."""
-    draws = [_pair_normals(engine, key) for key in chosen]
-    for key, drawn in zip(chosen, engine.drawn(visit, chosen, draws), strict=True):
-        likelihood = engine.log_likelihood(visit, drawn.residual, key)
-        count = len(drawn.u)
-        block = post.Block(drawn.u, likelihood, drawn.residual, np.zeros(count), count)
-        block.sizes = drawn.sizes
-        block.settle()
-        result.blocks[key] = block
-        result.log_evidence[key] = block.log_evidence
-    engine.refine(visit, result, generator, chosen, PAIR_SIZE)
+def _squares(start: Any, effect: Any, first: Any, second: Any) -> Any:
+    """Return |start[first] + effect[second]|² (pair, draw of first, draw of second) without forming the sums."""
+    square = 2.0 * start[first] @ effect[second].transpose(0, 2, 1)
+    square += np.einsum("vnd,vnd->vn", start, start)[first][:, :, None]
+    square += np.einsum("vnd,vnd->vn", effect, effect)[second][:, None]
+    return np.maximum(square, 0.0, out=square)
+
+
+def _normals(engine: Engine, key: Hypothesis, place: int) -> Floats:
+    """Return the normals of a pair of draws: structure and first cause of the one, second cause of the other."""
+    first, second = (engine.prior_u[one][draw] for one, draw in zip(key, divmod(place, SCREEN_DRAWS), strict=True))
+    return np.concatenate([first, second[len(STRUCTURE) :]])

@@ -19,7 +19,6 @@ from combust.application.causes.fault_size import severity_of
 from combust.application.causes.first_look import FirstLook, first_look
 from combust.application.causes.fixed_order import fixed_checks, symptom_of
 from combust.application.causes.misfit import misfit
-from combust.application.causes.pairs import posterior_with_pairs
 from combust.application.causes.posterior import Posterior, Visit, added_up, held_back
 from combust.application.causes.separate import bayes_errors, inseparable
 from combust.application.causes.stage_reading import Values
@@ -179,8 +178,7 @@ def judge_visit(
     engine: Engine, readings: Sequence[Values], look: FirstLook, *, pairs: bool, next_checks: bool
 ) -> VisitResult:
     """Return what one visit means, after the first look at it."""
-    weigh = posterior_with_pairs if pairs else Engine.posterior
-    visit, residuals, result = weigh(engine, look.used)
+    visit, residuals, result = engine.posterior(look.used, pairs=pairs)
     expected = {row.healthy.name: row.expected_air_ratio() for row in visit.rows}
     of_start = not visit.dimensions and any(engine.priors.causes[name].asked_by for name in visit.weighed)
     look = _seen_with(look, expected, engine.heater)

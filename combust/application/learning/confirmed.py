@@ -122,7 +122,8 @@ def confirm(visit: Visit) -> tuple[Confirmed | None, str]:
         why = "nothing read before the work"
     if why or heater is None:
         return None, why
-    looks = tuple(_look(column, answer, cause) for one in before for column, answer in _answers(one, heater))
+    answers = dict.fromkeys(answer for one in before for answer in seen_answers(one.row, heater, shipped_priors()))
+    looks = tuple(_look(column, answer, cause) for column, answer in answers)
     why = _nothing_wrong(visit, looks) if cause == HEALTHY else _good_after(visit, heater)
     day = next((str(row["taken_at"]) for row in rows if row.get("taken_at")), visit.opened_at)[:10]
     return (None, why) if why else (Confirmed(visit.visit_id, visit.heater_id, day, heater, cause, (*rows,), looks), "")
@@ -196,10 +197,6 @@ def _last_of_stages(taken: Iterable[Taken]) -> dict[str, Taken]:
     """Return stage ("" where none was named) -> its last reading that gives lambda."""
     with_gas = [one for one in taken if one.result is not None and one.result.air_ratio is not None]
     return {str(one.values.get("stage") or ""): one for one in with_gas}
-
-
-def _answers(one: Taken, heater: Heater) -> list[tuple[str, str]]:
-    return list(dict.fromkeys(seen_answers(one.row, heater, shipped_priors())))
 
 
 def _look(column: str, answer: str, cause: str) -> Look:

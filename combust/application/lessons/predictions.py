@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 from combust.application.lessons import gas as demo
@@ -24,7 +26,7 @@ Truths = dict[str, Any]
 
 @dataclass(frozen=True, slots=True)
 class Guess:
-    """One thing that is predicted: its words or its unit, and how close counts as close."""
+    """One thing that is predicted: its words or its unit, how close counts as close, ranges that a class votes for."""
 
     key: str
     label: str
@@ -32,10 +34,30 @@ class Guess:
     unit: str = ""
     digits: int = 0
     near: float = 0.0
+    ranges: tuple[float, ...] = ()
 
     def text(self, value: Any) -> str:
         """Return a truth or a guess in words."""
         return str(value) if self.choice else f"{value:.{self.digits}f} {self.unit}".strip()
+
+    @property
+    def answers(self) -> tuple[str, ...]:
+        """What a class can vote for: the words, or the ranges of a number.
+
+        Examples
+        --------
+        >>> Guess("lost", "Air lost", unit="%", ranges=(5.0, 20.0)).answers
+        ('below 5 %', '5 to 20 %', '20 % or more')
+        """
+        if self.choice:
+            return self.choice
+        edges = [f"{edge:g}" for edge in self.ranges]
+        between = [f"{low} to {high} {self.unit}" for low, high in pairwise(edges)]
+        return (f"below {edges[0]} {self.unit}", *between, f"{edges[-1]} {self.unit} or more")
+
+    def answer_of(self, truth: Any) -> int:
+        """Return which of the answers a truth is."""
+        return self.choice.index(truth) if self.choice else bisect_right(self.ranges, truth)
 
     def met(self, mine: Any, truth: Any) -> bool:
         """Return whether a prediction came true."""
@@ -61,7 +83,10 @@ def guesses(lesson: str) -> tuple[Guess, ...]:
     ['o2', 'co', 'free', 'pair']
     """
     rows: Mapping[str, Any] = load_table("lessons")["predict"][lesson]
-    return tuple(Guess(key, **{**row, "choice": tuple(row.get("choice", ()))}) for key, row in rows.items())
+    return tuple(
+        Guess(key, **{**row, **{name: tuple(row.get(name, ())) for name in ("choice", "ranges")}})
+        for key, row in rows.items()
+    )
 
 
 def outcome(lesson: str, given: Given) -> Truths:

@@ -89,11 +89,6 @@ class ClassHeater:
         if self.story and self.story.never:
             self.session.never_on_a_real_heater = True
 
-    @property
-    def is_old(self) -> bool:
-        """Whether it was driven for as long as one heater of a class may be."""
-        return self.session.time_s >= float(class_table()["limits"]["heater_s"])
-
     def set_inputs(self, changes: Mapping[str, Any]) -> None:
         """Move inputs, and keep which faults they stand for.
 
@@ -102,8 +97,27 @@ class ClassHeater:
         CombustError
             Every input that cannot be moved so, at once.
         """
-        self.session.set_inputs(changes)
-        self._note_faults()
+        if not self.asleep:
+            self.session.set_inputs(changes)
+            self._note_faults()
+
+    def request_heat(self, on: bool = True) -> None:
+        """Ask for heat at the control, or no longer."""
+        if not self.asleep:
+            self.session.request_heat(on)
+
+    def request_no_heat(self) -> None:
+        """Ask for heat no longer."""
+        self.request_heat(False)
+
+    def release_lockout(self) -> None:
+        """Release a lock-out, as nobody should before the cause is found."""
+        if not self.asleep:
+            self.session.release_lockout()
+
+    def empty_trap(self) -> None:
+        """Empty the water trap of the analyser."""
+        self.session.empty_trap()
 
     def advance(self, seconds: float) -> None:
         """Let seconds of the trainer pass; each step of the story is done at its own second of the heater."""

@@ -15,9 +15,10 @@ FULL = 100.0  # per cent
 
 @dataclass(slots=True)
 class Learner:
-    """One phone: its number in the class, a name or none, its statement (cause -> probability), what it was told."""
+    """One phone: its number in the class and that of its place, a name or none, its statement, what it was told."""
 
     number: int
+    place: int
     name: str = ""
     deeds: int = 0
     stated: dict[str, float] = field(default_factory=dict)
@@ -35,6 +36,8 @@ class Question:
     votes: dict[str, int] = field(default_factory=dict)
     open: bool = True
     happened: int | None = None
+    lesson: str = ""  # of which it is a prediction, and which one
+    guess: str = ""
 
     @property
     def shares(self) -> tuple[float, ...]:
@@ -118,6 +121,7 @@ class People:
         self.questions: list[Question] = []
         self.wanted: dict[str, set[str]] = {}  # check -> seats that ask for it
         self.stating = True
+        self.shut = False  # nobody new comes in
 
     def of(self, seat: str) -> Learner:
         """Return the learner at a seat, counting what it does.
@@ -141,7 +145,7 @@ class People:
         Raises
         ------
         CombustError
-            The class is full; the name is no line.
+            The class is full, or its door is shut; the name is no line.
         """
         name = line_of("name", name, longest=int(_limits()["name_longest"])) if name.strip() else ""
         if seat in self.by_seat:
@@ -149,10 +153,32 @@ class People:
             one.name = name or one.name
             return one
         most = int(_limits()["learners"])
+        if self.shut:
+            raise refuse("class", "", "lets nobody in now", "Ask the trainer to open the door.")
         if len(self.by_seat) >= most:
             raise refuse("class", most, "is full", "Look on at the wall, or share a phone.")
-        self.by_seat[seat] = Learner(len(self.by_seat) + 1, name)
+        here = self.by_seat.values()
+        sitting = Counter(one.place for one in here)
+        place = min(range(1, int(_limits()["own_heaters"]) + 1), key=lambda one: sitting[one])
+        self.by_seat[seat] = Learner(max((one.number for one in here), default=0) + 1, place, name)
         return self.by_seat[seat]
+
+    def send_out(self, number: int) -> Learner:
+        """Send a phone out, with its votes and what it stated and asked for; return who it was.
+
+        Raises
+        ------
+        CombustError
+            Nobody has that number.
+        """
+        seat = next((seat for seat, one in self.by_seat.items() if one.number == number), None)
+        if seat is None:
+            raise refuse("learner", number, "is not here", "Look at the numbers in the table.")
+        for asked in self.questions:
+            asked.votes.pop(seat, None)
+        for seats in self.wanted.values():
+            seats.discard(seat)
+        return self.by_seat.pop(seat)
 
     # ---- what happens next -------------------------------------------------------------------------------------------
     @property
@@ -160,8 +186,8 @@ class People:
         """The question that was asked last."""
         return self.questions[-1] if self.questions else None
 
-    def ask(self, text: str, answers: Sequence[str]) -> Question:
-        """Open a question; only one is open at a time.
+    def ask(self, text: str, answers: Sequence[str], lesson: str = "", guess: str = "") -> Question:
+        """Open a question, of a lesson or of the heater; only one is open at a time.
 
         Raises
         ------
@@ -177,7 +203,9 @@ class People:
         lines = tuple(line_of("answer", one, longest=longest) for one in answers)
         if not 2 <= len(lines) <= most or len(set(lines)) < len(lines):
             raise refuse("answer", len(lines), "is no choice", f"Give 2 to {most} answers, each another sentence.")
-        self.questions.append(Question(len(self.questions) + 1, text, lines))
+        self.questions.append(
+            Question(len(self.questions) + 1, text, lines, lesson=lesson[:longest], guess=guess[:longest])
+        )
         return self.questions[-1]
 
     def close(self) -> None:

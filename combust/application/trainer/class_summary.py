@@ -8,6 +8,7 @@ Brier, G. W., Verification of forecasts expressed in terms of probability, Month
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
@@ -19,7 +20,10 @@ from combust.application.trainer.classroom import Classroom
 from combust.domain.result import Result, Rows
 
 EDGES = (0.0, 20.0, 40.0, 60.0, 80.0, 100.0)  # per cent: bins of the calibration, convention of this project
-COLUMNS = ("learner", "name", "share_on_the_answer", "most_likely", "its_share", "votes", "votes_that_came_true")
+COLUMNS = (
+    *("learner", "heater", "name", "share_on_the_answer", "most_likely", "its_share", "checks"),
+    *("votes", "votes_that_came_true"),
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,8 +58,10 @@ class ClassSummary(Result):
         What was said with so many per cent, and how much of it was right.
     votes : tuple of (str, str, str)
         Question, shares of the answers in words, what happened.
+    columns : tuple of str
+        Of a table: ``COLUMNS``, then one for each question that was closed.
     rows : tuple of dict
-        One row a learner, for a table (``COLUMNS``).
+        One row a learner, for that table.
     """
 
     note: str
@@ -68,9 +74,10 @@ class ClassSummary(Result):
     misled_by: int
     calibration: tuple[Bin, ...]
     votes: tuple[tuple[str, str, str], ...]
+    columns: tuple[str, ...]
     rows: tuple[Mapping[str, str | float | None], ...]
     calculated = True
-    unshown = ("rows",)
+    unshown = ("columns", "rows")
 
     def opening(self) -> tuple[str, ...]:
         """Return that it is simulated: no heater is judged."""
@@ -141,39 +148,51 @@ def calibration_of(stated: Iterable[Mapping[str, float]], truth: Iterable[str]) 
     >>> calibration_of([{"fuel_over": 90.0, "healthy": 10.0}], ["healthy"])[0]
     Bin(low=0.0, high=20.0, said=1, right=1)
     """
-    right, said = set(truth), [(share, cause) for one in stated for cause, share in one.items()]
-    bins = []
+    right = frozenset(truth)
+    return _bins((share, cause in right) for one in stated for cause, share in one.items())
+
+
+def _bins(said: Iterable[tuple[float, bool]]) -> tuple[Bin, ...]:
+    every, bins = list(said), []
     for low, high in pairwise(EDGES):
-        inside = [cause for share, cause in said if low < share <= high]
-        bins.append(Bin(low, high, len(inside), sum(cause in right for cause in inside)))
+        inside = [right for share, right in every if low < share <= high]
+        bins.append(Bin(low, high, len(inside), sum(inside)))
     return tuple(bins)
 
 
 def summary_of(room: Classroom) -> ClassSummary:
-    """Return what a class made of its heater so far.
+    """Return what a class made of its heater so far; where everybody drove one's own, each is held against that.
 
     Parameters
     ----------
     room : Classroom
     """
-    truth, people = room.truth, sorted(room.people.by_seat.items(), key=lambda one: one[1].number)
-    said = [one for _, one in people if one.counted]
-    firsts = [likeliest(one) for one in said]
-    wrong = [cause for cause in firsts if cause not in truth]
+    people = sorted(room.people.by_seat.items(), key=lambda one: one[1].number)
+    truths = {seat: room.truth_at(room.place_of(one)) for seat, one in people}
+    said = [(one, truths[seat]) for seat, one in people if one.counted]
+    wrong = [cause for one, truth in said if (cause := likeliest(one)) not in truth]
     misled = max(class_causes(), key=wrong.count) if wrong else ""
+    questions = [one for one in room.people.questions if not one.open]
     return ClassSummary(
         note=room.heater.session.display().note,
-        answer=in_words(truth),
+        answer=_of_all(truths.values()) if room.own else in_words(room.truth),
         learners=len(people),
         statements=len(said),
-        mean_share=_mean([share_on(one.counted, truth) for one in said]),
-        brier=_mean([brier_of(one.counted, truth) for one in said]),
+        mean_share=_mean([share_on(one.counted, truth) for one, truth in said]),
+        brier=_mean([brier_of(one.counted, truth) for one, truth in said]),
         misled=label_of(misled) if misled else "",
         misled_by=wrong.count(misled),
-        calibration=calibration_of([one.stated for one in said], truth),
-        votes=tuple(_told(one) for one in room.people.questions if not one.open),
-        rows=tuple(_row(seat, one, room.people.questions, truth) for seat, one in people),
+        calibration=_bins((share, name in truth) for one, truth in said for name, share in one.stated.items()),
+        votes=tuple(_told(one) for one in questions),
+        columns=(*COLUMNS, *map(_heading, questions)),
+        rows=tuple(_row(room, seat, one, questions, truths[seat]) for seat, one in people),
     )
+
+
+def _of_all(truths: Iterable[Sequence[str]]) -> str:
+    """Return the answers of many heaters in words, each with how many learners had it."""
+    counted = Counter(in_words(truth) for truth in truths)
+    return "; ".join(f"{answer} ({count})" for answer, count in sorted(counted.items()))
 
 
 def likeliest(one: Learner) -> str:
@@ -191,14 +210,20 @@ def _told(asked: Question) -> tuple[str, str, str]:
     return asked.text, told, "" if asked.happened is None else asked.answers[asked.happened]
 
 
+def _heading(asked: Question) -> str:
+    return f"vote {asked.number}: {asked.text}"
+
+
 def _row(
-    seat: str, one: Learner, questions: Sequence[Question], truth: Sequence[str]
+    room: Classroom, seat: str, one: Learner, questions: Sequence[Question], truth: Sequence[str]
 ) -> Mapping[str, str | float | None]:
-    voted = [asked for asked in questions if seat in asked.votes]
+    voted = [asked for asked in room.people.questions if seat in asked.votes]
     first = likeliest(one) if one.counted else ""
     values = (
-        *(one.number, one.name, round(share_on(one.counted, truth), 4) if first else None),
+        *(one.number, room.place_of(one), one.name, round(share_on(one.counted, truth), 4) if first else None),
         *(label_of(first) if first else "", one.stated.get(first, 0.0) / FULL if first else None),
-        *(len(voted), sum(asked.votes[seat] == asked.happened for asked in voted)),
+        *(sum(seat in seats for seats in room.people.wanted.values()), len(voted)),
+        sum(asked.votes[seat] == asked.happened for asked in voted),
     )
-    return dict(zip(COLUMNS, values, strict=True))
+    said = {_heading(asked): asked.answers[asked.votes[seat]] if seat in asked.votes else "" for asked in questions}
+    return {**dict(zip(COLUMNS, values, strict=True)), **said}

@@ -1,6 +1,8 @@
-"""A class at one simulated heater: a state that follows from what was done, when; written down it can be played again.
+"""A class at simulated heaters: a state that follows from what was done, when; written down it can be played again.
 
-Time counts in quarter seconds of the trainer. Nothing here has a clock: who holds the class lets time pass.
+One heater stands in front of all (number 0). Where everybody drives one's own, each learner sits at another besides.
+Time counts in quarter seconds of the trainer, the same for all. Nothing here has a clock: who holds the class lets it
+pass.
 """
 
 from __future__ import annotations
@@ -9,7 +11,8 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any
 
 from combust.application.trainer.class_heater import ClassHeater, class_table
-from combust.application.trainer.class_people import People, refuse
+from combust.application.trainer.class_people import Learner, People, refuse
+from combust.application.trainer.scenarios import scenario
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import Field
 from combust.domain.heater import Heater
@@ -18,20 +21,22 @@ TICK_S = 0.25
 BEAT = 80  # ticks: so much of a class can be lost when the server is killed
 MOST_TICKS = 24 * 3600 * 4
 # What anybody in the class may do; all else is the trainer's.
-OF_LEARNERS = ("join", "vote", "want", "state")
-FRESH = ("start", "fresh")  # what puts a fresh heater in its place
+OF_LEARNERS = ("join", "vote", "want", "state", "drive", "move")
+FRESH = ("start", "fresh")  # what puts fresh heaters in their places
+ALL = "all"
 Deed = Mapping[str, Any]
 
 
 class Classroom:
-    """One class: the heater, the people, the trainer's deeds, and the time that passes for all of them.
+    """One class: the heaters, the people, the trainer's deeds, and the time that passes for all of them.
 
     Parameters
     ----------
     deed : mapping
-        The first deed: ``{"do": "start", "heater": {...}, "words": "...", "story": "", "factor": 1.0}``.
+        The first deed: ``{"do": "start", "heater": {...}, "words": "...", "story": "", "factor": 1.0}``; with ``own``
+        true everybody drives one's own heater, with ``deal`` (keys of stories) each of those has another story.
     asleep : bool
-        Whether the heater of the beginning is put away later: it is not driven.
+        Whether the heaters of the beginning are put away later: they are not driven.
 
     Raises
     ------
@@ -42,14 +47,67 @@ class Classroom:
     def __init__(self, deed: Deed, *, asleep: bool = False) -> None:
         self.profile = Heater.from_dict(deed["heater"])
         self.words = str(deed["words"])
+        self.own = bool(deed.get("own", False))
         self.people = People()
         self.tick = 0
         self.changed = 0  # grows with everything that is done: what a page holds is new when this is
+        self.heaters: dict[int, ClassHeater] = {}
+        self._trainer_deeds = 0
+        self._put(deed, float(deed["factor"]), asleep=asleep)
+
+    def _put(self, deed: Deed, factor: float, *, asleep: bool) -> None:
+        """Put cold and healthy heaters in all places; time stands until the trainer goes on."""
+        dealt, story = [str(key) for key in deed.get("deal", ())], str(deed.get("story", ""))
+        if dealt and not self.own:
+            hint = "Choose one story, or let everybody drive one's own heater."
+            raise refuse("story", "", "cannot be another one for each", hint)
+        for key in {*dealt, story} - {""}:
+            scenario(key)
+        self._stories = dealt or [story]
+        heaters = {0: ClassHeater(self.profile, "" if dealt else story, factor, asleep=asleep)}
+        self.heaters, self.front = heaters, 0
+        for one in self.people.by_seat.values():
+            self._sit(one)
         self.paused = "trainer"  # why it stands, "" = it goes on
         self.shown_checks: list[str] = []
-        self.answer: tuple[str, ...] = ()  # after it was shown
-        self._trainer_deeds = 0
-        self.heater = ClassHeater(self.profile, str(deed.get("story", "")), float(deed["factor"]), asleep=asleep)
+        self.answers: dict[int, tuple[str, ...]] = {}  # place -> answer, after they were shown
+
+    def _sit(self, one: Learner) -> None:
+        """Put a heater at the place of a learner, where everybody has one's own and none stands there yet."""
+        if self.own and one.place not in self.heaters:
+            first, story = self.heaters[0], self._stories[(one.place - 1) % len(self._stories)]
+            factor = first.session.time_factor
+            self.heaters[one.place] = ClassHeater(self.profile, story, factor, asleep=first.asleep)
+
+    # ---- heaters -----------------------------------------------------------------------------------------------------
+    @property
+    def heater(self) -> ClassHeater:
+        """The heater that stands in front: on the wall and at the desk."""
+        return self.heaters[self.front]
+
+    def place_of(self, one: Learner | None) -> int:
+        """Return the number of the heater that a learner looks at."""
+        return one.place if one is not None and self.own else 0
+
+    def truth_at(self, place: int) -> tuple[str, ...]:
+        """Return the causes that a heater has had so far; only the trainer sees them before they are shown."""
+        return tuple(sorted(self.heaters[place].faults)) or (class_table()["cause"]["healthy"],)
+
+    @property
+    def truth(self) -> tuple[str, ...]:
+        """The causes that the heater in front has had so far."""
+        return self.truth_at(self.front)
+
+    @property
+    def answer(self) -> tuple[str, ...]:
+        """The answer of the heater in front, after it was shown."""
+        return self.answers.get(self.front, ())
+
+    @property
+    def is_old(self) -> bool:
+        """Whether the heaters were driven for as long as those of a class may be."""
+        most = class_table()["limits"]["own_heater_s" if self.own else "heater_s"]
+        return self.heaters[0].session.time_s >= float(most) or self.tick >= MOST_TICKS
 
     # ---- time --------------------------------------------------------------------------------------------------------
     def pass_time(self, ticks: int) -> list[dict[str, Any]]:
@@ -57,11 +115,12 @@ class Classroom:
         beats = []
         while ticks > 0 and not self.paused:
             piece = min(ticks, BEAT - self.tick % BEAT)
-            self.heater.advance(piece * TICK_S)
+            for one in self.heaters.values():
+                one.advance(piece * TICK_S)
             self.tick, ticks = self.tick + piece, ticks - piece
             if self.tick % BEAT == 0:
                 beats.append({"do": "beat", "tick": self.tick})
-            if self.heater.is_old or self.tick >= MOST_TICKS:
+            if self.is_old:
                 self.paused = "old"
         return beats
 
@@ -90,50 +149,84 @@ class Classroom:
     def _by_learner(self, name: str, deed: Deed) -> None:
         seat = str(deed["seat"])
         if name == "join":
-            self.people.join(seat, str(deed.get("name", "")))
+            self._sit(self.people.join(seat, str(deed.get("name", ""))))
         elif name == "vote":
             self.people.vote(seat, int(deed["question"]), int(deed["answer"]))
         elif name == "want":
             self.people.want(seat, str(deed["check"]))
-        else:
+        elif name == "state":
             self.people.state(seat, deed["shares"])
+        else:
+            self._by_driver(name, deed, self.people.of(seat))
+
+    def _by_driver(self, name: str, deed: Deed, one: Learner) -> None:
+        """Let a learner drive: the heater of that learner's own place, and what anybody at a heater can move."""
+        if not self.own:
+            raise refuse("heater", "", "is driven by the trainer", "Ask for it, and look at the wall.")
+        heater = self.heaters[one.place]
+        if name == "drive":
+            what = str(Field("drive", "choice", choices=tuple(_DRIVES)).checked(deed["what"]))
+            _DRIVES[what](heater)
+            return
+        for key in deed["set"]:
+            Field("knob", "choice", choices=tuple(class_table()["own"]["knobs"])).checked(key)
+        heater.set_inputs(deed["set"])
+
+    def _meant(self, deed: Deed) -> list[ClassHeater]:
+        """Return the heaters that a deed of the trainer is meant for: one by its number, or all of them."""
+        at = deed.get("at", 0)
+        return list(self.heaters.values()) if at == ALL else [self.heaters[self._known(at)]]
+
+    def _known(self, at: Any) -> int:
+        if at not in self.heaters:
+            raise refuse("heater", at, "is none of this class", "Choose one of the table.")
+        return int(at)
 
     def _fresh(self, deed: Deed) -> None:
-        factor = self.heater.session.time_factor
-        self.heater = ClassHeater(self.profile, str(deed.get("story", "")), factor, asleep=bool(deed.get("asleep")))
+        self._put(deed, self.heaters[0].session.time_factor, asleep=bool(deed.get("asleep")))
         self.people.anew()
-        self.shown_checks, self.answer, self.paused = [], (), "trainer"
 
     def _heat(self, deed: Deed) -> None:
-        if not self.heater.asleep:
-            self.heater.session.request_heat(bool(deed["on"]))
+        for one in self._meant(deed):
+            one.request_heat(bool(deed["on"]))
 
-    def _release(self, _deed: Deed) -> None:
-        if not self.heater.asleep:
-            self.heater.session.release_lockout()
+    def _release(self, deed: Deed) -> None:
+        for one in self._meant(deed):
+            one.release_lockout()
 
-    def _trap(self, _deed: Deed) -> None:
-        self.heater.session.empty_trap()
+    def _trap(self, deed: Deed) -> None:
+        for one in self._meant(deed):
+            one.empty_trap()
 
     def _knobs(self, deed: Deed) -> None:
-        if not self.heater.asleep:
-            self.heater.set_inputs(deed["set"])
+        for one in self._meant(deed):  # all are of one profile: what the first refuses they all do
+            one.set_inputs(deed["set"])
 
     def _factor(self, deed: Deed) -> None:
-        self.heater.session.time_factor = deed["factor"]
+        for one in self.heaters.values():
+            one.session.time_factor = deed["factor"]
+
+    def _front(self, deed: Deed) -> None:
+        self.front = self._known(deed["at"])
 
     def _pause(self, deed: Deed) -> None:
         self.paused = str(Field("why", "choice", choices=tuple(class_table()["say"])).checked(deed["why"]))
 
     def _go_on(self, _deed: Deed) -> None:
-        if self.heater.is_old or self.tick >= MOST_TICKS:
+        if self.is_old:
             raise refuse("class", "", "stands: " + class_table()["say"]["old"], "Choose it at the end of the page.")
         self.people.close()
         self.paused = ""
 
     def _ask(self, deed: Deed) -> None:
-        self.people.ask(str(deed["text"]), [str(one) for one in deed["answers"]])
+        of_lesson = (str(deed.get(key, "")) for key in ("lesson", "guess"))
+        self.people.ask(str(deed["text"]), [str(one) for one in deed["answers"]], *of_lesson)
         self.paused = "asked"
+
+    def _close(self, _deed: Deed) -> None:
+        """Close the vote; the heaters stand as they stood."""
+        self.people.close()
+        self.paused = "trainer" if self.paused == "asked" else self.paused
 
     def _happened(self, deed: Deed) -> None:
         self.people.tell_happened(int(deed["question"]), int(deed["answer"]))
@@ -146,17 +239,22 @@ class Classroom:
     def _show_answer(self, _deed: Deed) -> None:
         self.people.close()
         self.people.stating = False
-        self.answer = self.truth
+        self.answers = {place: self.truth_at(place) for place in self.heaters}
 
-    @property
-    def truth(self) -> tuple[str, ...]:
-        """The causes that this heater has had so far; only the trainer sees them before they are shown."""
-        return tuple(sorted(self.heater.faults)) or (class_table()["cause"]["healthy"],)
+    def _door(self, deed: Deed) -> None:
+        self.people.shut = not deed["open"]
+
+    def _send_out(self, deed: Deed) -> None:
+        """Send a phone out with its votes; a heater at which nobody sits any more is taken away."""
+        place = self.people.send_out(int(deed["learner"])).place
+        if self.own and all(one.place != place for one in self.people.by_seat.values()):
+            del self.heaters[place]
+            self.front = 0 if self.front == place else self.front
 
     # ---- written down ------------------------------------------------------------------------------------------------
     @classmethod
     def replay(cls, deeds: Sequence[Deed]) -> Classroom:
-        """Return the class that some deeds lead to; a heater that was put away is not driven again.
+        """Return the class that some deeds lead to; heaters that were put away are not driven again.
 
         Raises
         ------
@@ -189,10 +287,20 @@ _BY_TRAINER: Mapping[str, Callable[[Classroom, Deed], None]] = {
     "trap": Classroom._trap,
     "knobs": Classroom._knobs,
     "factor": Classroom._factor,
+    "front": Classroom._front,
     "pause": Classroom._pause,
     "go_on": Classroom._go_on,
     "ask": Classroom._ask,
+    "close": Classroom._close,
     "happened": Classroom._happened,
     "show_check": Classroom._show_check,
     "show_answer": Classroom._show_answer,
+    "door": Classroom._door,
+    "send_out": Classroom._send_out,
+}
+_DRIVES: Mapping[str, Callable[[ClassHeater], None]] = {
+    "heat": ClassHeater.request_heat,
+    "no_heat": ClassHeater.request_no_heat,
+    "release": ClassHeater.release_lockout,
+    "trap": ClassHeater.empty_trap,
 }

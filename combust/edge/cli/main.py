@@ -35,6 +35,7 @@ MAP = {
         "log": ("combust.edge.cli.log", "The book of visits: list, show, verify, export, take in."),
         "readings": ("combust.edge.cli.readings", "Interpret a whole table of readings, CSV or Parquet."),
         "history": ("combust.edge.cli.history", "Does a heater drift, and when is it due?"),
+        "right": ("combust.edge.cli.right", "How often was the ranking right, by what was mended?"),
     },
     "Planning where heaters go": {
         "site": ("combust.edge.cli.site", "What height and cold at one site do to a heater."),

@@ -89,6 +89,7 @@ def _take(values: dict[str, Any], gathered: dict[str, NewVisit]) -> list[Fault]:
         gathered[visit_id] = visit
         visit.heater_id = visit.heater_id or heater
         visit.head |= head
+        visit.closed_at = str(values.get("closed_at") or visit.closed_at)
         visit.entries += entries_of_row(measured)
         visit.entries += [("event", None, {"event": event, "at": values.get("taken_at")})] if event else []
     return faults

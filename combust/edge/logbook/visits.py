@@ -49,7 +49,7 @@ class NewVisit:
 
     ``profile`` is that of the heater, kept with a visit that is opened; ``corrects`` the number of the entry that a
     correction is about (or number and letters of its hash); ``at`` when it was entered, default now; with ``opens`` a
-    name that is in the book already is refused.
+    name that is in the book already is refused. ``closed_at`` is what a table says: a book closes its own.
     """
 
     visit_id: str
@@ -60,6 +60,7 @@ class NewVisit:
     corrects: int | str | None = None
     at: str = field(default="")
     opens: bool = False
+    closed_at: str = ""
 
 
 def entries_of_row(values: Mapping[str, Any]) -> list[NewEntry]:

@@ -20,7 +20,7 @@ from combust.edge.web.class_hall import Hall
 from combust.edge.web.pool import Pool
 from combust.edge.web.seats import Seat, Seats
 from combust.edge.web.settings import Settings
-from combust.edge.web.texts import texts
+from combust.edge.web.texts import static, texts
 
 if TYPE_CHECKING:
     from combust.domain.safety import Safety
@@ -145,6 +145,7 @@ class Asked:
         alarm = {"state": safety.state, "lines": safety.lines(), "stops": len(safety.stops)} if safety else None
         every = {
             "t": texts(),
+            "static": static,
             "asked": self,
             "token": self.house.seats.token_of(self.seat),
             "once": secrets.token_urlsafe(16),

@@ -75,8 +75,15 @@ class Hall:
         with self.open() as room:
             self._write(room.do(deed))
 
-    def start(self, profile: Mapping[str, Any], story: str, factor: float) -> None:
+    def start(self, profile: Mapping[str, Any], told: Mapping[str, Any], factor: float) -> None:
         """Start a class; its two words are drawn here.
+
+        Parameters
+        ----------
+        profile : mapping
+        told : mapping
+            Which story, or which for each place, and whether everybody drives one's own (``story``, ``deal``, ``own``).
+        factor : float
 
         Raises
         ------
@@ -88,7 +95,7 @@ class Hall:
                 hint = "End it first, at the foot of its page."
                 raise CombustError(Fault("class", None, "conflict", why="is on already", hint=hint))
             words = " ".join(secrets.SystemRandom().sample(class_table()["join"]["words"], 2))
-            first = {"do": "start", "tick": 0, "heater": plain(profile), "words": words, "story": story}
+            first = {"do": "start", "tick": 0, "heater": plain(profile), "words": words, **told}
             first["factor"] = factor
             self._room, self.lost = Classroom(first), False
             self._looked, self._owed = self._clock(), 0.0

@@ -2,37 +2,31 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections import Counter
+from collections.abc import Iterable
 from typing import Any
 
-from combust.application.trainer.class_heater import class_causes, class_table
-from combust.application.trainer.class_people import FULL, Question
+from combust.application.lessons.predictions import lesson_numbers
+from combust.application.safety import gas_stops
+from combust.application.trainer.class_heater import ClassHeater, class_causes, class_table
+from combust.application.trainer.class_people import FULL, Learner, Question
 from combust.application.trainer.class_summary import in_words, label_of
 from combust.application.trainer.classroom import Classroom
 from combust.application.trainer.display import SimulatedDisplay
-from combust.application.trainer.inputs import input_fields
 from combust.data.vocabulary import quantities
-from combust.domain.catalogue import shipped_fuels
 from combust.domain.limits import cautions
 from combust.domain.result import shown
+from combust.edge.lesson_source import read_lesson
 from combust.edge.web.texts import texts
 
 EVERY_S = 2  # seconds between two looks of a page at its server
-KNOBS = {
-    "heater": ("stage", "warm_enough", "heating_air", "glow"),
-    "air": ("intake_resistance", "exhaust_resistance", "recirculated"),
-    "fuel": ("fuel", "pump_hz_ratio", "fuel_kind", "bubbles", "wax"),
-    "supply": ("battery_v", "loop_mohm"),
-    "place": ("altitude_m", "air_temp_c"),
-    "sample": ("hose_leak", "wet_hose", "cell_drift_pct"),
-}
-SLIDES_UP_TO = 2.0  # bands as small as this are drawn as a slider
 MOST_EVENTS = 4
 
 
-def common(room: Classroom) -> dict[str, Any]:
-    """Return what every page of a class shows: that it is simulated, the time factor, time, whether it stands."""
-    display, say = room.heater.session.display(), class_table()["say"]
+def common(room: Classroom, place: int) -> dict[str, Any]:
+    """Return what every page of a class shows of a heater: that it is simulated, time and factor, whether it stands."""
+    heater, say = room.heaters[place], class_table()["say"]
+    display = heater.session.display()
     return {
         "note": display.note,
         "never": [text for text in display.cautions if text not in cautions()],
@@ -42,8 +36,8 @@ def common(room: Classroom) -> dict[str, Any]:
         "analyser": analyser(display),
         "trap": display.trap_full,
         "relation": display.co_relation,
-        "answer": in_words(room.answer),
-        "checks": checks_made(room),
+        "answer": in_words(room.answers.get(place, ())),
+        "checks": checks_made(heater, room.shown_checks),
         "every": EVERY_S,
     }
 
@@ -63,9 +57,9 @@ def analyser(display: SimulatedDisplay) -> list[tuple[str, str, str]]:
     ]
 
 
-def checks_made(room: Classroom) -> list[tuple[str, str]]:
-    """Return the checks that were shown to all, with what they show now."""
-    return [(_check(name), _values(room.heater.checked(name))) for name in room.shown_checks]
+def checks_made(heater: ClassHeater, names: Iterable[str]) -> list[tuple[str, str]]:
+    """Return some checks with what they show now."""
+    return [(_check(name), _values(heater.checked(name))) for name in names]
 
 
 def _check(name: str) -> str:
@@ -93,6 +87,8 @@ def question_of(asked: Question | None, seat: str = "") -> dict[str, Any] | None
         "mine": mine,
         "shares": shares,
         "happened": asked.happened,
+        "guess": asked.guess,
+        "lesson": read_lesson(asked.lesson) if asked.lesson in lesson_numbers() else None,
         "stamp": f"{asked.number} {asked.open} {mine} {asked.happened}",
     }
 
@@ -103,8 +99,12 @@ def check_choices() -> list[tuple[str, str]]:
 
 
 def wanted(room: Classroom) -> list[tuple[str, str, int]]:
-    """Return the checks that were asked for and not shown: key, name, by how many."""
-    asked = ((name, len(seats)) for name, seats in room.people.wanted.items() if name not in room.shown_checks)
+    """Return the checks that were asked for and not shown, by how many; at a heater of one's own none waits."""
+    asked = (
+        ()
+        if room.own
+        else ((name, len(seats)) for name, seats in room.people.wanted.items() if name not in room.shown_checks)
+    )
     return [(name, _check(name), count) for name, count in asked]
 
 
@@ -113,44 +113,46 @@ def cause_choices() -> list[tuple[str, str]]:
     return [(name, label_of(name)) for name in class_causes()]
 
 
-def events(room: Classroom) -> list[str]:
-    """Return what happened last at the heater, the newest first."""
-    told = room.heater.session.events()[-MOST_EVENTS:]
-    return [f"{clock(one.at_s)} {one.text}" for one in reversed(told)]
+def heaters_table(room: Classroom) -> list[dict[str, Any]]:
+    """Return what the trainer sees of everybody's own heater: one row each, by number, without names."""
+    people: dict[int, list[Learner]] = {}
+    for one in room.people.by_seat.values():
+        people.setdefault(one.place, []).append(one)
+    seats = {seat: one.place for seat, one in room.people.by_seat.items()}
+    asked = Counter(seats[seat] for wanting in room.people.wanted.values() for seat in wanting if seat in seats)
+    return [
+        {
+            "place": place,
+            "learners": ", ".join(str(one.number) for one in people.get(place, ())),
+            "phase": display.phase_label,
+            "o2": f"{display.o2_dry_pct:.1f}",
+            "co": display.co_band,
+            "stop": display.locked or stop_of(display.o2_dry_pct, co_ppm),
+            "checks": asked[place],
+            "stated": sum(bool(one.stated) for one in people.get(place, ())),
+        }
+        for place, heater in sorted(room.heaters.items())
+        if place
+        for display, co_ppm in ((heater.session.display(), heater.session.analyser.shown.co_dry_ppm),)
+    ]
 
 
-def knobs(room: Classroom, typed: Mapping[str, str] | None = None) -> list[dict[str, Any]]:
-    """Return the knobs by group, each with what it stands at and its band.
+def stop_of(o2_dry_pct: float, co_ppm: float) -> str:
+    """Return the first stop that a real reading of O2 and CO outdoors would be, in few words, "" = none.
 
     Parameters
     ----------
-    room : Classroom
-    typed : mapping, optional
-        What was typed and refused: it stays in its field.
+    o2_dry_pct : float
+        [vol %]
+    co_ppm : float
+        [ppm, dry]
     """
-    inputs, typed = room.heater.session.heater.inputs, typed or {}
-    groups = []
-    for group, keys in KNOBS.items():
-        rows = []
-        for key in keys:
-            record, value = input_fields()[key], getattr(inputs, key)
-            now = ("yes" if value else "no") if isinstance(value, bool) else value
-            text = f"{now:.6g}" if isinstance(now, float) else str(now)
-            label = record.meaning[:1].upper() + record.meaning[1:]
-            row: dict[str, Any] = {"key": key, "label": label, "unit": record.unit}
-            row |= {"now": text, "value": typed.get(f"knob_{key}", text), "choices": _choices(room, key)}
-            number = record.kind == "number"
-            row |= {"low": f"{record.low:g}", "high": f"{record.high:g}", "number": number}
-            row["slides"] = number and record.high <= SLIDES_UP_TO and not record.unit
-            row["negative"] = number and record.low < 0.0
-            rows.append(row)
-        groups.append({"name": group, "rows": rows})
-    return groups
+    found = gas_stops(co_ppm, o2_dry_pct, False)
+    names = texts()["class"]["stop"]
+    return next((str(names.get(code, names["other"])) for code, stops in found.items() if stops), "")
 
 
-def _choices(room: Classroom, key: str) -> list[str]:
-    if key == "stage":
-        return list(room.profile.stages)
-    if key == "fuel_kind":
-        return list(shipped_fuels())
-    return ["no", "yes"] if key == "warm_enough" else []
+def events(room: Classroom, place: int) -> list[str]:
+    """Return what happened last at a heater, the newest first."""
+    told = room.heaters[place].session.events()[-MOST_EVENTS:]
+    return [f"{clock(one.at_s)} {one.text}" for one in reversed(told)]

@@ -54,6 +54,8 @@ class Guard:
                     headers.setdefault(name, value)  # a sheet has its own style, told by its hash
                 if not scope["path"].startswith("/static/"):
                     headers["cache-control"] = "no-store"
+                elif scope["query_string"].startswith(b"v=") and message["status"] == 200:
+                    headers["cache-control"] = "max-age=31536000, immutable"  # its stamp changes with what is in it
             await send(message)
 
         # A name that is not ours is how a page of another site reaches this machine (DNS rebinding).

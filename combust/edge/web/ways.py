@@ -94,6 +94,7 @@ WAYS = (
     Way("POST", "/class/join", "class_phone:join", role="nobody", most=2_000),
     Way("POST", "/class/vote", "class_phone:vote", most=2_000),
     Way("POST", "/class/check", "class_phone:want", most=2_000),
+    Way("POST", "/class/drive", "class_phone:drive", most=2_000),
     Way("GET", "/class/say", "class_phone:say_form"),
     Way("POST", "/class/say", "class_phone:say", most=8_000),
     Way("GET", "/class/start", "class_desk:start_form", role="trainer"),

@@ -171,7 +171,7 @@ def alone() -> FleetPlan:
     return worked.plan(with_assignment=False)
 
 
-@settings(max_examples=40 if LONG else 3, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=40 if LONG else 3, deadline=None, suppress_health_check=list(HealthCheck))
 @given(
     middle=st.floats(-35, 25),
     swing=st.floats(0, 15),

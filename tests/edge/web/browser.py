@@ -12,13 +12,12 @@ from typing import Any
 from urllib.parse import urlparse
 
 from selenium import webdriver
-from selenium.common.exceptions import NoSuchElementException, StaleElementReferenceException
+from selenium.common.exceptions import NoSuchElementException, StaleElementReferenceException, TimeoutException
 from selenium.webdriver.chrome.service import Service
 from selenium.webdriver.support.ui import WebDriverWait
 
-from tests.edge.moments import PATIENCE
-
 PHONE, DESK = (390, 844), (1280, 800)
+PATIENCE = 120.0  # a page that does not come within it is broken: what takes longest needs two seconds
 FLAGS = (
     "--headless=new", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-sync",
     "--disable-background-networking", "--disable-component-update",
@@ -45,30 +44,73 @@ def program(*names: str) -> str:
     return found
 
 
+_idle: list[Any] = []  # started once for all the tests of a process; what a test left open is closed with its tab
+
+
 @contextmanager
 def browser(size: tuple[int, int] = PHONE, *, script: bool = True) -> Iterator[Any]:
-    """Run a Chromium of some size until the block ends; without script it is as if a person had blocked it."""
+    """Give a Chromium of some size until the block ends; without script it is as if a person had blocked it.
+
+    It has no cookies, and nothing kept for a server: each has a port of its own.
+    """
+    driver = _idle.pop() if _idle else started()
+    try:
+        driver.switch_to.new_window("tab")
+        shape = {"width": size[0], "height": size[1], "deviceScaleFactor": 1, "mobile": size == PHONE}
+        driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", shape)
+        if not script:
+            driver.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": True})
+        yield driver
+        driver.execute_cdp_cmd("Network.clearBrowserCookies", {})
+        driver.close()
+        driver.switch_to.window(driver.window_handles[0])
+        for kind in ("performance", "browser"):
+            driver.get_log(kind)  # what was told so far is of this test
+    except BaseException:
+        driver.quit()
+        raise
+    _idle.append(driver)
+
+
+def end_browsers() -> None:
+    """End those that nobody uses."""
+    while _idle:
+        _idle.pop().quit()
+
+
+def started() -> Any:
+    """Return a Chromium of its own."""
     options = webdriver.ChromeOptions()
     options.binary_location = program("chromium", "chromium-browser", "google-chrome")
     for flag in FLAGS:
         options.add_argument(flag)
     options.set_capability("goog:loggingPrefs", {"performance": "ALL", "browser": "ALL"})
     driver = webdriver.Chrome(options=options, service=Service(program("chromedriver")))
-    try:
-        driver.set_script_timeout(PATIENCE)  # axe-core takes long where the machine is busy
-        shape = {"width": size[0], "height": size[1], "deviceScaleFactor": 1, "mobile": size == PHONE}
-        driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", shape)
-        if not script:
-            driver.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": True})
-        yield driver
-    finally:
-        driver.quit()
+    driver.set_script_timeout(PATIENCE)  # axe-core takes long where the machine is busy
+    return driver
 
 
 def wait(driver: Any, condition: Callable[[Any], Any]) -> Any:
-    """Wait until something holds, and return it; a page may be replaced while it is read."""
+    """Wait until something holds, and return it; a page may be replaced while it is read.
+
+    Raises
+    ------
+    AssertionError
+        It did not come: with the page that stands there instead, and what the browser complained of.
+    """
     gone = (StaleElementReferenceException, NoSuchElementException)
-    return WebDriverWait(driver, PATIENCE, poll_frequency=0.1, ignored_exceptions=gone).until(condition)
+    try:
+        return WebDriverWait(driver, PATIENCE, poll_frequency=0.05, ignored_exceptions=gone).until(condition)
+    except TimeoutException as error:
+        state = driver.execute_script("return [document.readyState, typeof queue, document.body.innerText]")
+        raise AssertionError(f"waited in vain at {driver.current_url}: {state} {driver.get_log('browser')}") from error
+
+
+def whole(driver: Any, address: str) -> None:
+    """Open a page, and return when it has its script: what comes next takes the server away."""
+    driver.get(address)
+    wait(driver, lambda d: d.execute_script("return document.readyState === 'complete'"))
+    assert driver.execute_script("return typeof queue === 'function' && typeof sendPhotos === 'function'")
 
 
 def axe(driver: Any) -> list[str]:

@@ -85,13 +85,14 @@ def drive(folder: Path, plan: Path | None) -> dict[str, int]:
 def drive_class(get: Callable[..., str], post: Callable[..., None]) -> None:
     """Ask for every way of a class once, as trainer and learner in one."""
     get("/class/start")
-    post("/class/start", {"heater": "heater-0312", "story": "bubbles", "factor": "5"}, "/class/start")
+    post("/class/start", {"heater": "heater-0312", "whose": "own", "story": "bubbles", "factor": "5"}, "/class/start")
     words = re.findall(r'class="join">[^<]*<strong>([a-z ]+)<', get("/class/wall"))
     get("/class/join")
     post("/class/join", {"words": words[0]}, "/class/join")
     post("/class/desk", {"do": "ask", "ready": "o2"}, "/class/desk")
     post("/class/vote", {"answer": "0"}, "/class")
     post("/class/check", {"check": "port_pressures"}, "/class")
+    post("/class/drive", {"drive": "heat"}, "/class")
     post("/class/say", {"cause_0": "healthy", "share_0": "60"}, "/class/say")
     for path in ("/class", "/class/say", "/class/desk", "/class/summary", "/class/summary.csv"):
         get(path)

@@ -29,7 +29,7 @@ def check_page(text: str) -> None:
         tag = node.tag.rpartition("}")[2]
         assert tag not in NEVER, tag
         if tag == "script":
-            assert node.attrib.get("src") in ("/static/page.js", "/static/offline.js")
+            assert node.attrib.get("src", "").partition("?")[0] in ("/static/page.js", "/static/offline.js")
             assert not "".join(node.itertext()).strip()
         for name, value in node.attrib.items():
             assert not name.startswith("on"), f"{name} on <{tag}>"

@@ -50,8 +50,8 @@ class School:
         again.client.cookies = phone.client.cookies
         return again
 
-    def start(self, story: str = "", factor: str = "10") -> School:
-        typed = {"heater": "heater-0312", "story": story, "factor": factor}
+    def start(self, story: str = "", factor: str = "10", whose: str = "one") -> School:
+        typed = {"heater": "heater-0312", "story": story, "factor": factor, "whose": whose}
         assert self.trainer.post("/class/start", typed).headers["location"] == "/class/desk"
         return self
 
@@ -63,7 +63,7 @@ class School:
     def act(self, do: str, *, desk: str = "", **typed: str) -> Any:
         """Press a button of the desk, as it stands now or as it stood."""
         held: dict[str, str] = {}
-        if do == "go_on":
+        if do in ("go_on", "close"):
             page = desk or self.trainer.get("/class/desk").text
             held = {"seen": re.findall(r'name="seen" value="(\d+)"', page)[0]}
         sent = {**held, "token": self.trainer.get("/token").json()["token"], "do": do, **typed}

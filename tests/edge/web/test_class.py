@@ -12,7 +12,7 @@ import pytest
 from combust.application.trainer.session import HIDDEN, TrainingSession
 from combust.domain.heater import Heater
 from combust.edge.web.class_hall import IDLE_S
-from combust.edge.web.class_view import KNOBS
+from combust.edge.web.class_knobs import KNOBS
 from combust.edge.web.settings import Settings
 from tests.edge.web.hostile import HOSTILE, check_page
 from tests.edge.web.phone import form_of

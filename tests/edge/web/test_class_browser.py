@@ -71,9 +71,15 @@ class People:
                 field.clear()
                 field.send_keys(text)
         before = self.driver.find_element(By.TAG_NAME, "body").id
-        found = [one for one in self.driver.find_elements(By.TAG_NAME, "button") if one.text.strip("✓ ") == button]
-        assert len(found) == 1, (button, len(found))
-        found[0].click()
+
+        def pressed(driver: Any) -> bool:
+            """Press it; what the page draws anew meanwhile is looked for again."""
+            found = [one for one in driver.find_elements(By.TAG_NAME, "button") if one.text.strip("✓ ") == button]
+            assert len(found) == 1, (button, len(found))
+            found[0].click()
+            return True
+
+        wait(self.driver, pressed)
         wait(self.driver, lambda d: d.find_element(By.TAG_NAME, "body").id != before)
         return self.sound(who)
 

@@ -57,6 +57,17 @@ def test_every_answer_carries_the_policy_and_no_page_needs_more(phone: Phone) ->
     assert "access-control-allow-origin" not in phone.get("/", headers={"origin": "http://larkfell.example"}).headers
 
 
+def test_the_files_of_a_page_are_asked_for_once(phone: Phone) -> None:
+    """Their script is at hand when the network drops after the page; another script has another address."""
+    named = re.findall(r'(?:src|href)="(/static/([\w.]+)\?v=\w+)"', phone.get("/reading").text)
+    assert {name for _, name in named} == {"page.js", "offline.js", "page.css", "icon.svg"}
+    for address, _ in named:
+        assert phone.get(address).headers["cache-control"] == "max-age=31536000, immutable"
+    assert "cache-control" not in phone.get("/static/page.js").headers
+    assert "cache-control" not in phone.get("/static/nothing.js?v=1").headers
+    assert phone.get("/word?v=1").headers["cache-control"] == "no-store"
+
+
 @pytest.mark.parametrize("origin", FOREIGN)
 @EACH_POST
 def test_a_form_from_elsewhere_is_refused(phone: Phone, way: Way, origin: str | None) -> None:

@@ -22,6 +22,7 @@ from combust.data.errors import CombustError
 from combust.edge.logbook.keyboard import profile_in
 from combust.edge.web.pool import MOST_KEPT, WORKERS, Pool
 from tests.application.mystery_study import SALT, dealt
+from tests.edge.moments import PATIENCE
 
 pytestmark = pytest.mark.regression
 ROOT = Path(__file__).parents[3]
@@ -118,10 +119,10 @@ def test_no_process_outlives_its_server(how: signal.Signals) -> None:
     assert len(workers) == WORKERS
     assert all(map(alive, workers))
     server.send_signal(how)
-    server.wait(30)
+    server.wait(PATIENCE)
     while any(map(alive, workers)):  # ends with the last of them: the run's own limit is the only clock
         with suppress(subprocess.TimeoutExpired):
-            subprocess.run(["sleep", "0.05"], check=True, timeout=10)
+            subprocess.run(["sleep", "0.05"], check=True)
 
 
 def test_a_mystery_heater_is_dealt_beside_the_server_once_and_told_in_the_same_words(pool: Pool) -> None:

@@ -18,9 +18,9 @@ BEGAN = datetime.datetime.fromisoformat("2026-01-12T09:00:00+01:00")
 
 
 @pytest.fixture
-def clock(monkeypatch: pytest.MonkeyPatch) -> list[int]:
+def clock(monkeypatch: pytest.MonkeyPatch) -> list[float]:
     """A clock of the test: seconds since it began."""
-    seconds = [0]
+    seconds = [0.0]
     monkeypatch.setattr(visit_watch, "this_moment", lambda: BEGAN + datetime.timedelta(seconds=seconds[0]))
     return seconds
 
@@ -36,7 +36,7 @@ def _last_form(page: str, action: str) -> dict[str, str]:
     return form_of(page[page.rindex("<form") :], action)
 
 
-def watched(phone: Phone, here: str, clock: list[int], oxygen: list[float], every: int = 10) -> str:
+def watched(phone: Phone, here: str, clock: list[float], oxygen: list[float], every: int = 10) -> str:
     page = phone.get(f"{here}/watch").text
     for number, value in enumerate(oxygen):
         clock[0] = number * every
@@ -44,9 +44,19 @@ def watched(phone: Phone, here: str, clock: list[int], oxygen: list[float], ever
     return page
 
 
+def test_two_samples_of_one_second_are_two(phone: Phone, clock: list[float]) -> None:
+    """One that waited for the network comes with the next; none takes the other's place."""
+    here = opened(phone)
+    page = take(phone, here, phone.get(f"{here}/watch").text, o2_dry_pct="8.2")
+    clock[0] = 0.25
+    page = take(phone, here, page, o2_dry_pct="8.3")
+    assert "2 samples." in page
+    assert "Notes on the table" not in page
+
+
 # By hand, by the rule that the page tells (three minutes, 10 s apart, O2 within 0.3 %): 8.2, 8.3, 8.1 in turn span
 # 0.2 % over 190 s; their mean over 20 samples (7, 7 and 6 of them) is (7·8.2 + 7·8.3 + 6·8.1)/20 = 8.205.
-def test_values_by_hand_become_a_steady_reading(phone: Phone, clock: list[int]) -> None:
+def test_values_by_hand_become_a_steady_reading(phone: Phone, clock: list[float]) -> None:
     here = opened(phone)
     page = watched(phone, here, clock, [(8.2, 8.3, 8.1)[n % 3] for n in range(18)])
     assert "NOT steady" in page
@@ -66,7 +76,7 @@ def test_values_by_hand_become_a_steady_reading(phone: Phone, clock: list[int]) 
     assert "o2 span over 3min 0.2 vol %" in shown
 
 
-def test_a_swing_is_not_steady_and_cannot_be_kept(phone: Phone, clock: list[int]) -> None:
+def test_a_swing_is_not_steady_and_cannot_be_kept(phone: Phone, clock: list[float]) -> None:
     here = opened(phone)
     page = watched(phone, here, clock, [8.2, 9.0] * 10)
     assert "NOT steady" in page
@@ -78,7 +88,7 @@ def test_a_swing_is_not_steady_and_cannot_be_kept(phone: Phone, clock: list[int]
     assert "Nothing was read yet" in phone.get(here).text
 
 
-def test_a_sample_stops_also_when_it_is_refused(phone: Phone, clock: list[int]) -> None:
+def test_a_sample_stops_also_when_it_is_refused(phone: Phone, clock: list[float]) -> None:
     here = opened(phone)
     page = phone.get(f"{here}/watch").text
     high = take(phone, here, page, o2_dry_pct="8.2", co_dry_ppm=">2000")
@@ -90,7 +100,7 @@ def test_a_sample_stops_also_when_it_is_refused(phone: Phone, clock: list[int]) 
 
 @pytest.mark.parametrize("samples", ["x", "a,b\n1,2\n", "taken_at,o2_dry_pct\nnever,8\n", "\x00", '"' * 9])
 def test_samples_that_were_changed_on_the_way_are_refused_in_words(
-    phone: Phone, clock: list[int], samples: str
+    phone: Phone, clock: list[float], samples: str
 ) -> None:
     here = opened(phone)
     held = {**form_of(phone.get(f"{here}/watch").text, f"{here}/watch"), "samples": samples}

@@ -13,6 +13,7 @@ from combust.data.errors import CombustError, Fault
 from combust.edge.tables.cells import read_cell
 from combust.edge.web import class_view as view
 from combust.edge.web.asked import Asked, whole
+from combust.edge.web.class_knobs import moved, own_knobs
 from combust.edge.web.point import give_cookie
 from combust.edge.web.point import pair as pair_by
 from combust.edge.web.texts import texts
@@ -27,9 +28,15 @@ def show(asked: Asked, status: int = 200, said: list[str] | None = None) -> Resp
         return asked.go("/class/start" if asked.seat.may("trainer") else "/class/join")
     with hall.open() as room:
         learner = room.people.by_seat.get(seat)
-        facts = {**view.common(room), "question": view.question_of(room.people.question, seat)}
+        place, heater = room.place_of(learner), room.heaters[room.place_of(learner)]
+        facts = {**view.common(room, place), "question": view.question_of(room.people.question, seat), "place": place}
         asks = [name for name, seats in room.people.wanted.items() if seat in seats and name not in room.shown_checks]
         stating = room.people.stating
+        if place:
+            display = heater.session.display()
+            facts |= {"phase": display.phase_label, "locked": display.locked, "checks": view.checks_made(heater, asks)}
+            facts |= {"knobs": own_knobs(room, place, asked.form if said else None), "events": view.events(room, place)}
+            facts["with_me"] = [one.number for one in room.people.by_seat.values() if one.place == place != 0]
     if learner is None:
         return asked.go("/class/desk" if asked.seat.may("trainer") else "/class/join")
     offered = [(key, name) for key, name in view.check_choices() if name not in dict(facts["checks"])]
@@ -99,26 +106,34 @@ def want(asked: Asked) -> Response:
     return _done(asked, {"do": "want", "check": asked.form.get("check", "")})
 
 
+def drive(asked: Asked) -> Response:
+    """Take what this phone does at its own heater: which one that is follows from the seat, whatever the form says."""
+    what = asked.form.get("drive", "")
+    if what != "move":
+        return _done(asked, {"do": "drive", "what": what})
+    try:
+        changes = moved(asked.form)
+    except CombustError as error:
+        return show(asked, 422, [str(one) for one in error.faults])
+    return _done(asked, {"do": "move", "set": changes}) if changes else asked.go("/class")
+
+
 def say_form(asked: Asked, status: int = 200, said: list[str] | None = None) -> Response:
     """Return the fields for causes and how sure one is."""
     hall = asked.house.hall
     if not hall.words:
         return asked.go("/class/join")
     with hall.open() as room:
-        learner, note, factor = room.people.by_seat.get(asked.seat.name), *_head(room)
+        learner = room.people.by_seat.get(asked.seat.name)
+        facts = view.common(room, room.place_of(learner))
     if learner is None:
         return asked.go("/class/join")
     form = dict(asked.form)
     if not form:
         for index, (name, share) in enumerate(list(learner.stated.items())[:ANSWERS]):
             form |= {f"cause_{index}": name, f"share_{index}": f"{share:g}"}
-    facts: dict[str, Any] = {"causes": view.cause_choices(), "answers": range(ANSWERS), "form": form}
-    return asked.show("class_say", status, note=note, factor=factor, said=said or [], **facts)
-
-
-def _head(room: Any) -> tuple[str, str]:
-    facts = view.common(room)
-    return facts["note"], facts["factor"]
+    facts |= {"causes": view.cause_choices(), "answers": range(ANSWERS), "form": form}
+    return asked.show("class_say", status, said=said or [], **facts)
 
 
 def say(asked: Asked) -> Response:

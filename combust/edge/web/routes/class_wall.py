@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from starlette.responses import Response
 
-from combust.application.trainer.class_summary import COLUMNS, summary_of
+from combust.application.trainer.class_summary import summary_of
 from combust.edge.tables.formulas import csv_of_rows
 from combust.edge.web import class_view as view
 from combust.edge.web.asked import Asked
@@ -21,7 +21,8 @@ def show(asked: Asked) -> Response:
     with hall.open() as room:
         display, people = room.heater.session.display(), room.people
         facts = {
-            **view.common(room),
+            **view.common(room, room.front),
+            "front": room.front,
             "words": room.words,
             "phase": display.phase_label,
             "locked": display.locked,
@@ -29,7 +30,7 @@ def show(asked: Asked) -> Response:
             "strip": strip(tuple(room.heater.strip)),
             "question": view.question_of(people.question),
             "here": len(people.by_seat),
-            "events": view.events(room),
+            "events": view.events(room, room.front),
             "tick": f"{room.tick} {room.changed}",
         }
     again = asked.request.query_params.get("again", "")
@@ -45,7 +46,7 @@ def summary(asked: Asked) -> Response:
     if not hall.words:
         return asked.go("/class/start")
     with hall.open() as room:
-        told, factor, shown = summary_of(room), view.common(room)["factor"], bool(room.answer)
+        told, factor, shown = summary_of(room), view.common(room, 0)["factor"], bool(room.answers)
     return asked.show("class_summary", told=told, factor=factor, shown=shown)
 
 
@@ -56,6 +57,6 @@ def table(asked: Asked) -> Response:
         return asked.go("/class/start")
     with hall.open() as room:
         told = summary_of(room)
-    text = csv_of_rows(COLUMNS, ([row[key] for key in COLUMNS] for row in told.rows))
+    text = csv_of_rows(told.columns, ([row[key] for key in told.columns] for row in told.rows))
     headers = {"content-disposition": 'attachment; filename="class.csv"'}
     return Response(text, media_type="text/csv; charset=utf-8", headers=headers)

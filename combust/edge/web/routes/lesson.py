@@ -17,9 +17,11 @@ from combust.edge.figures.lesson import drawn_at
 from combust.edge.lesson_source import Control, Lesson, read_lesson
 from combust.edge.tables.cells import read_cell
 from combust.edge.web.asked import Asked, whole
+from combust.edge.web.class_view import EVERY_S, question_of
 
 MOST_TYPED = 60  # letters of a field
 MOST_SEED = 2**31
+SHOWS = ("seen", "wall", "at")  # what in an address shows the figure
 
 
 def listed(asked: Asked) -> Response:
@@ -39,7 +41,10 @@ def show(asked: Asked) -> Response:
     number = asked.request.path_params["number"]
     lesson, seed = read_lesson(number), whole(asked.request.query_params.get("seed", ""), 10)
     task = exercise(lesson.exercise, seed=lesson.seed if seed is None or seed >= MOST_SEED else seed)
-    typed = _typed(asked.request.query_params, number, task)
+    typed, vote = _typed(asked.request.query_params, number, task), _vote(asked, number)
+    held = bool(vote and vote["waits"] and not asked.seat.may("trainer"))
+    if held:
+        typed = {name: text for name, text in typed.items() if name not in SHOWS}
     at = _at(lesson.control, typed.get("at", ""))
     order = lesson_numbers()
     place = order.index(number)
@@ -48,6 +53,10 @@ def show(asked: Asked) -> Response:
         lesson=lesson,
         typed=typed,
         wall="wall" in typed,
+        vote=vote if asked.seat.may("trainer") else None,
+        held=held,
+        every=EVERY_S,
+        cards=[block.name for _, blocks in lesson.sections for block in blocks if block.kind == "card"],
         seen="seen" in typed,
         guesses=guesses(number),
         compared=_compared(lesson, typed) if "seen" in typed else [],
@@ -62,6 +71,30 @@ def show(asked: Asked) -> Response:
         before=order[place - 1] if place else "",
         after=order[place + 1] if place + 1 < len(order) else "",
     )
+
+
+def _vote(asked: Asked, number: str) -> dict[str, Any] | None:
+    """Return where the vote of the class on a lesson stands; None where no class is on."""
+    if not asked.house.hall.words:
+        return None
+    with asked.house.hall.open() as room:
+        of_it = [question_of(one) for one in room.people.questions if one.lesson == number]
+        other = room.people.question is not None and room.people.question.open
+        here, words = len(room.people.by_seat), room.words
+    made = [one for one in of_it if one is not None]
+    opened = next((one for one in made if one["open"]), None)
+    return {
+        "made": made,
+        "open": opened,
+        "other": other and opened is None,
+        "here": here,
+        "words": words,
+        "link": asked.house.settings.name,
+        "left": [one for one in guesses(number) if one.key not in {asked["guess"] for asked in made}],
+        "told": any(one["happened"] is not None for one in made),
+        "waits": any(one["happened"] is None for one in made),
+        "stamp": " | ".join(str(one["stamp"]) for one in made),
+    }
 
 
 def _typed(query: Mapping[str, str], number: str, task: Exercise) -> dict[str, str]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import datetime
 import io
 import tempfile
 from dataclasses import replace
@@ -20,7 +21,6 @@ from combust.data.errors import CombustError, Fault
 from combust.data.units import in_words
 from combust.data.vocabulary import quantities
 from combust.domain.safety import Safety, of_all
-from combust.edge.logbook.keyboard import this_moment
 from combust.edge.logbook.typed import read_line, stops_typed
 from combust.edge.logbook.visit_tables import entries_of_series
 from combust.edge.logbook.visits import NewVisit, add
@@ -62,6 +62,11 @@ def take(asked: Asked) -> Response:
     return asked.show("visit_watch", safety=_safety(asked, visit, facts["stops"]), **facts)
 
 
+def this_moment() -> datetime.datetime:
+    """Return this moment with the offset of this place: to the full, since two samples of one second are two."""
+    return datetime.datetime.now().astimezone()
+
+
 def _with_sample(held: str, words: list[str], visit: Visit) -> str:
     """Return the samples with one more, stamped with this moment.
 
@@ -74,8 +79,9 @@ def _with_sample(held: str, words: list[str], visit: Visit) -> str:
         hint = texts()["visit"]["watch_empty"]
         raise CombustError(Fault("series", "", "empty", why="has no value in it", hint=hint))
     now = this_moment()
-    line = read_line(words, visit, now)
-    row = {"taken_at": now.isoformat(), **line.given, **{key: f">{least:g}" for key, least in line.over.items()}}
+    line = read_line(words, visit, now.replace(microsecond=0))
+    at = now.isoformat(timespec="milliseconds")
+    row = {"taken_at": at, **line.given, **{key: f">{least:g}" for key, least in line.over.items()}}
     written = io.StringIO()
     table = csv.DictWriter(written, COLUMNS, extrasaction="ignore", lineterminator="\n")
     if not held:

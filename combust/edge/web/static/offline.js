@@ -60,15 +60,15 @@ async function sendPhotos() {
 
 // What waits, and what was refused: that is sent again or thrown away by the person, never by itself.
 async function tellPhotos() {
-  const photos = await waitingPhotos().catch(() => []);
-  document.getElementById("photos-waiting")?.remove();
-  if (!photos.length) return;
+  const photos = await waitingPhotos().catch(() => []), old = document.getElementById("photos-waiting");
+  if (!photos.length) { old?.remove(); return; }
   const box = Object.assign(element("section", "", "banner waiting"), { id: "photos-waiting" });
   box.setAttribute("role", "status");
   const waits = photos.filter((one) => !one.refused).length;
   if (waits) box.append(element("p", said().photosWait.replace("{n}", waits)));
   for (const one of photos.filter((some) => some.refused)) {
     const line = element("p", `${said().photoRefused} ${new Map(one.pairs).get("shows") || ""} `);
+    line.dataset.key = one.key;
     for (const [label, work] of [[said().again, (store) => store.put({ ...one, refused: false })], [said().away, (store) => store.delete(one.key)]]) {
       const key = Object.assign(element("button", label), { type: "button" });
       key.addEventListener("click", () => inStore("readwrite", work).then(sendPhotos));
@@ -76,7 +76,7 @@ async function tellPhotos() {
     }
     box.append(line);
   }
-  (document.querySelector("main") || document.body).prepend(box);
+  tellIn(document.querySelector("main") || document.body, old, box);
 }
 
 // A form whose answer is needed at once (a watch, the end of a visit): without network nothing in it is lost.
@@ -99,4 +99,4 @@ document.addEventListener("submit", (event) => {
 });
 addEventListener("online", sendPhotos);
 setInterval(() => { if (document.getElementById("photos-waiting")) sendPhotos(); }, RETRY_MS);
-sendPhotos();
+document.addEventListener("DOMContentLoaded", sendPhotos);

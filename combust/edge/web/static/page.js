@@ -55,13 +55,19 @@ function takeDraft(form) {
   return undefined;
 }
 
+// What says the same stays where it is: a person who is about to press a key in it, or hears it read, is not disturbed.
+function tellIn(place, old, box) {
+  if (old?.isEqualNode(box)) return;
+  old?.remove();
+  place.prepend(box);
+}
+
 // ---- the queue: an entry is written down under its key before it is sent, and sent until it is answered
 function tellWaiting() {
-  const waits = kept(WAITS).length, refused = kept(REFUSED);
-  document.getElementById("waiting")?.remove();
-  const banner = document.getElementById("banner");
-  if (banner) banner.hidden = false;
-  if (!waits && !refused.length) return;
+  const waits = kept(WAITS).length, refused = kept(REFUSED), old = document.getElementById("waiting");
+  const banner = document.getElementById("banner"), something = waits || refused.length;
+  if (banner) banner.hidden = something && !banner.classList.contains("stops"); // an older "no stop" comforts nobody now
+  if (!something) return old?.remove();
   const box = element("section", "", "banner waiting");
   box.id = "waiting";
   box.setAttribute("role", "status");
@@ -72,8 +78,7 @@ function tellWaiting() {
     line.append(Object.assign(element("a", said().open), { href: page }));
     box.append(line);
   }
-  document.body.prepend(box);
-  if (banner && !banner.classList.contains("stops")) banner.hidden = true; // an older "no stop" comforts nobody now
+  return tellIn(document.body, old, box);
 }
 
 async function token() {
@@ -196,19 +201,18 @@ function watch(box) {
   }, 1000 * Number(box.dataset.watch));
 }
 
+// The document hears for every form: this runs before the first form is there, so that none can be sent without it.
+document.addEventListener("input", (event) => { if (event.target.form?.dataset.draft !== undefined) keepDraft(event.target.form); });
+document.addEventListener("submit", (event) => { if (event.target.dataset.queue !== undefined && event.target.elements.once) queue(event.target, event); });
+
 function begin() {
-  for (const form of document.querySelectorAll("form[data-draft]")) {
-    takeDraft(form);
-    form.addEventListener("input", () => keepDraft(form));
-    if (form.dataset.queue !== undefined && form.elements.once) form.addEventListener("submit", (event) => queue(form, event));
-  }
+  document.querySelectorAll("form[data-draft]").forEach(takeDraft);
   const adds = { "input[data-sign]": addSign, "[data-slides]": addSlider, "[data-moves]": addMoves, "[data-watch]": watch, "[name^=knob_][type=range]": showMoved };
   for (const what in adds) document.querySelectorAll(what).forEach(adds[what]);
   tellWaiting();
   if (typeof tellPhotos === "function") tellPhotos(); // offline.js
 }
-begin();
+document.addEventListener("DOMContentLoaded", () => { begin(); if (kept(WAITS).length) sendWaiting(); });
 addEventListener("popstate", () => location.reload());
 addEventListener("online", () => sendWaiting());
 setInterval(() => { if (kept(WAITS).length) sendWaiting(); }, RETRY_MS);
-if (kept(WAITS).length) sendWaiting();

@@ -1,0 +1,59 @@
+"""``combust right``: how often the ranking was right, by the closed visits of a logbook."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import click
+
+from combust.application.learning.right import how_often_right
+from combust.domain.result import text_of_rows
+from combust.edge.cli.answer import Answer, answers
+from combust.edge.cli.options import table_options
+from combust.edge.cli.output import text_of_table
+from combust.edge.cli.progress import with_progress
+from combust.edge.logbook.taught import visits_in
+from combust.edge.tables.table_map import TableMap
+from combust.edge.whole_file import writable_name
+
+
+@answers("right", strict="")
+@click.argument("book", metavar="BOOK")
+@click.option("--heaters", "folder", metavar="DIR", help="Folder of profiles, for visits that keep none.")
+@click.option("--out", metavar="FILE", help="Write the page (.html).")
+@table_options
+def command(book: str, folder: str | None, out: str | None, mapping: TableMap) -> Answer:
+    """Tell how often the ranking named the cause that was confirmed.
+
+    Use it before you lean on the shares: when it said 80 %, how often was it right? A cause is confirmed when the visit
+    is closed, the cause was named (found exhaust_restricted), a repair was entered and the reading after it is good.
+    What it said is worked out anew from what was entered before the repair. Told by what it said, by cause, by type, by
+    winter, and where it was wrong, by the reading that misled it; small numbers as a count. BOOK is a logbook, or a
+    table of visits with the columns found, event (repair) and closed_at.
+
+    \b
+    Example:
+      combust right winter.book --out output/right.html
+
+    \b
+    Next: combust share --help      (an anonymous table, for learning in another workshop)
+    """
+    from combust.edge.reports.right_page import right_page
+
+    if out:
+        writable_name(out, (".html",))
+    with visits_in(book, folder, mapping=mapping) as (visits, size, told):
+
+        def work(show: Any) -> Any:
+            return how_often_right(visits, progress=show and (lambda done: show(done, size)))
+
+        found = with_progress("visits", work)
+    texts = [text_of_rows(found.lines())]
+    for part in found.sections():
+        rows = [dict(enumerate(row)) for row in part.rows]
+        head = {word: str(number) for number, word in enumerate(part.head)}
+        table = text_of_table(head, [{str(key): cell for key, cell in row.items()} for row in rows])
+        texts.append(f"{part.title}\n{table if rows else part.nothing}")
+    texts += [f"Written: {out}"] if out else []
+    files: dict[str, Any] = {out: right_page(found, source=book)} if out else {}
+    return Answer(found, "\n\n".join(texts), files=files, notes=[f"note: {one}" for one in told])

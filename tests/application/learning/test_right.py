@@ -1,0 +1,121 @@
+"""How often the ranking was right: counted by hand, with intervals from outside; a reading that misleads is named."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+from scipy.stats import binomtest
+
+from combust.application.learning.confirmed import confirm
+from combust.application.learning.right import Said, Share, Tally, how_often_right, judge, kind_of, season_of
+from combust.edge.logbook.taught import visits_in
+from combust.edge.reports.right_page import right_page
+from combust.kernel.uncertainty import wilson_interval
+from tests.application.learning.test_confirmed import AFTER, DAY, FOUND, GOOD, REPAIR, visit_of
+from tests.edge.runs import ROOT, call
+
+LOGBOOK = ROOT / "data" / "larkfell_logbook"
+HEATERS = str(LOGBOOK / "heaters")
+
+
+@pytest.mark.memory  # R. G. Newcombe, Statistics in Medicine 17 (1998), table I, method 3; from memory
+@pytest.mark.parametrize(
+    ("count", "of", "low", "high"),
+    [(81, 263, 0.2553, 0.3662), (15, 148, 0.0624, 0.1605), (0, 20, 0.0, 0.1611), (1, 29, 0.0061, 0.1718)],
+)
+def test_the_interval_is_that_of_the_paper(count: int, of: int, low: float, high: float) -> None:
+    assert wilson_interval(count, of) == pytest.approx((low, high), abs=5e-5)
+
+
+@pytest.mark.independent  # scipy, its own score interval
+@pytest.mark.parametrize(("count", "of"), [(0, 1), (1, 1), (3, 4), (40, 40), (7, 311)])
+@pytest.mark.parametrize(("level", "z"), [(0.95, 1.959964), (0.90, 1.644854)])
+def test_the_interval_is_that_of_another_library(count: int, of: int, level: float, z: float) -> None:
+    found = binomtest(count, of).proportion_ci(level, method="wilson")
+    assert wilson_interval(count, of, z=z) == pytest.approx((found.low, found.high), abs=1e-6)
+    assert wilson_interval(0, 0) == (0.0, 1.0)
+
+
+@pytest.mark.hand
+def test_counts_are_those_of_a_hand_count() -> None:
+    """Eight answers at 0.85, of which six are right; two at 0.6, one right; one winter ends on the last of June."""
+    tally = Tally()
+    for number in range(10):
+        sure, right = number < 8, number not in (0, 1, 8)
+        said = "fuel_over" if right else "blower_weak"
+        day = "2025-06-30" if number < 4 else "2025-07-01"
+        tally.add(Said("V", day, "kind", "fuel_over", said, 0.85 if sure else 0.6, 0.1, True))
+    classes = {one.name: (one.right, one.of, round(one.said, 6)) for one in tally.shares("said")}
+    assert classes == {"80 % to 90 %": (6, 8, 0.85), "50 % to 80 %": (1, 2, 0.6)}
+    assert {one.name: (one.right, one.of) for one in tally.shares("winter")} == {
+        "winter 2024/25": (2, 4),
+        "winter 2025/26": (5, 6),
+    }
+    assert dict(tally.pairs) == {("fuel_over", "fuel_over"): 7, ("fuel_over", "blower_weak"): 3}
+    assert [one.right for one in tally.wrong] == [False] * 3
+    few = Share("few", 3, 4, 0.9)
+    assert (few.words, few.verdict) == ("3 of 4; too few to say", "too few to say")
+    # 40 of 100 with the interval 31 % to 50 %: 90 % was too much, 40 % is right, 20 % was too little.
+    verdicts = [Share("many", 40, 100, said).verdict for said in (0.9, 0.4, 0.2)]
+    assert verdicts == ["less often than it said", "as it said", "more often"]
+    assert season_of("2024-12-31") == season_of("2025-01-01") == "winter 2024/25"
+
+
+@pytest.mark.hand
+def test_a_reading_that_misleads_is_named() -> None:
+    """A crushed intake and a misread graduate: 9.8 ml for 200 strokes of 41 µl, which are 8.2 ml, say it is the pump.
+
+    Without that one number the look at the terminals, which showed the intake, decides.
+    """
+    lines = (DAY, "high o2 5.8 flue 345 co 90", "strokes 200 delivered 9.8", "terminals intake_blocked")
+    found, why = confirm(visit_of(*lines, REPAIR, FOUND, AFTER))
+    assert found, why
+    said = judge(found, seed=1)
+    assert said
+    assert (said.said, said.right) == ("fuel_over", False)
+    assert (said.misled[0].column, said.misled[0].turns) == ("delivered_ml", True)
+    assert said.misled[0].times > 10.0
+    right = judge(confirm(visit_of(*GOOD))[0], seed=1)
+    assert right
+    assert (right.right, right.misled) == (True, ())
+
+
+@pytest.mark.practice
+def test_the_demo_logbook_is_counted_whole(tmp_path: Path) -> None:
+    """Forty visits were made, each with a cause that was put in and mended; each is counted once in every table."""
+    with visits_in(LOGBOOK / "visits.csv", HEATERS) as (visits, size, told):
+        every = list(visits)
+    assert (size, told) == (40, [])
+    some = [*every[::10], every[1].add("reopened", {})]
+    found = how_often_right(iter(some), pairs=False)
+    assert found.not_counted == {"open still": 1}
+    some.pop()
+    kinds = {kind_of(visit.need_heater()) for visit in some}
+    assert kinds == {one.name for one in found.by_kind} == {"centrifugal blower, 2 kW, diesel"}
+    for shares in (found.by_said, found.by_cause, found.by_kind, found.by_winter):
+        assert sum(one.of for one in shares) == len(some)
+        assert sum(one.right for one in shares) == found.overall.right
+    assert sum(number for *_, number in found.confusion) == len(some)
+    page = right_page(found, source="<b>book</b>")
+    assert "&lt;b&gt;book&lt;/b&gt;" in page
+    assert "worked out anew" in page
+    assert found.safety.state == "not_judged"
+    assert re.search(rf"{found.overall.right} of {len(some)}; too few to say", page)
+
+
+@pytest.mark.practice
+def test_the_command_tells_what_it_could_not_count(tmp_path: Path) -> None:
+    out = tmp_path / "right.html"
+    table = tmp_path / "v.csv"
+    lines = (LOGBOOK / "visits.csv").read_text(encoding="utf-8").splitlines()
+    table.write_text("\n".join([lines[0], *lines[1:5], *(line for line in lines[5:9])]), encoding="utf-8")
+    run = call("right", str(table), "--heaters", HEATERS, "--out", str(out))
+    assert run.code == 0, run.err
+    assert "too few to say" in run.out
+    assert "Not judged" in run.err
+    assert out.read_text(encoding="utf-8").startswith("<!DOCTYPE html>")
+    bare = call("right", str(table))
+    assert "nothing can be told" in bare.out
+    assert "nothing known of the heater" in bare.out
