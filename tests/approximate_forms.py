@@ -24,16 +24,10 @@ from combust.domain.site import Site
 from combust.kernel import air, air_ratio, altitude, fuel_delivery, gas_flow, heat, printed_forms, uncertainty
 from combust.kernel.constants import DRY_AIR
 from combust.kernel.flue_gas import flue_gas_moles
-from combust.kernel.trend import normal_of_student
+from combust.kernel.hot_gas import flame_temperature, fuel_heat
+from combust.kernel.tails import normal_of_student
 from combust.kernel.types import AtomsTuple
-from combust.kernel.working_point import (
-    HealthyState,
-    HeaterParameters,
-    SiteAir,
-    flame_temperature,
-    fuel_heat,
-    working_point,
-)
+from combust.kernel.working_point import HealthyState, HeaterParameters, SiteAir, working_point
 from tests.exact_working_point import exact_air_ratio
 
 # A curve: what is held fixed, the swept quantity, the error in the record's unit.

@@ -16,7 +16,7 @@ from tests.outside_calls import bookkeeping, public_functions
 UNIT = re.compile(r"\[[^\]]+\]")
 # A band is said as a range, as one end, as "any", or by what is taken; "NaN outside" and "unchecked" say who holds it.
 BAND = re.compile(
-    r"\d to |\bto \d|above|below|or more|or less|at most|\bany\b|not 0|increasing|NaN|inside|counts as|held"
+    r"\d to |\bto \d|above|below|or more|or less|at most|\bany\b|not 0|increasing|NaN|inside|counts as|held|refused"
 )
 HELD = re.compile(r"unchecked|NaN outside|\bany\b|counts as|held|refused|NaN where|where not")
 NUMERIC = re.compile(r"^(float|int|pair of float|array|sequence of float|tuple of float)")

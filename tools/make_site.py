@@ -145,7 +145,7 @@ def lessons() -> str:
     names = sorted(path.stem for path in (ROOT / "notebooks").glob("*.ipynb") if path.stem != START)
     book = json.loads((ROOT / "notebooks" / f"{START}.ipynb").read_text(encoding="utf-8"))
     contents = "\n".join(["```{toctree}", ":hidden:", "", *names, "```"])
-    book["cells"].append({"cell_type": "markdown", "id": "contents", "metadata": {}, "source": contents})
+    book["cells"].insert(1, {"cell_type": "markdown", "id": "contents", "metadata": {}, "source": contents})
     return json.dumps(book)
 
 

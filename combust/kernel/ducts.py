@@ -352,7 +352,7 @@ def air_after_change(multiplier: Any, share: Any, steepness: Any) -> Any:
 
     See Also
     --------
-    combust.kernel.working_point.resistance_from_air_change : the inverse, of the whole path.
+    resistance_from_air_change : the inverse, of the whole path.
 
     References
     ----------
@@ -364,3 +364,34 @@ def air_after_change(multiplier: Any, share: Any, steepness: Any) -> Any:
     0.087
     """
     return (1.0 - share + share * np.asarray(multiplier, dtype=float)) ** (-1.0 / (2.0 + steepness))
+
+
+def resistance_from_air_change(remaining: Any, steepness: Any) -> Any:
+    """Return the total resistance ratio that leaves a share of the volume flow: R = q^-(2+s) [-].
+
+    Parameters
+    ----------
+    remaining : float or array
+        q, volume flow after over before [-], above 0 (unchecked).
+    steepness : float or array
+        s = -d ln p/d ln Q of the blower [-], 0 to 2.5 (unchecked).
+
+    Returns
+    -------
+    float or array
+        Resistance after over before [-], in the broadcast shape.
+
+    See Also
+    --------
+    air_after_change : the inverse, of one duct.
+
+    References
+    ----------
+    Loss goes with the square of the flow; a blower curve as a power law.
+
+    Examples
+    --------
+    >>> resistance_from_air_change(0.5, 0.0)  # half the air at the same pressure: 2²
+    4.0
+    """
+    return remaining ** -(2.0 + steepness)

@@ -17,7 +17,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from combust.kernel.heater_law import Body, Law
-from combust.kernel.working_point import REFERENCE_C, REFERENCE_K, gas_coefficients
+from combust.kernel.hot_gas import REFERENCE_C, REFERENCE_K, gas_coefficients
 
 NEWTON_STEPS = 2  # of the flue temperature in one step of time; at rest one is exact
 LEAST_GAS = 1e-6  # of the baseline's gas, for the logarithm of the exchanger
@@ -170,8 +170,9 @@ def motion_step(state: HeaterMotion, law: Law, inputs: StepInputs, dt_s: float) 
     --------
     >>> from combust.kernel import heater_law as laws
     >>> from combust.kernel import working_point as model
+    >>> from combust.kernel.hot_gas import fuel_heat
     >>> from combust.kernel.types import AtomsTuple
-    >>> heat, p = model.fuel_heat(AtomsTuple(1.86, 0.007), 42.6), model.HeaterParameters()
+    >>> heat, p = fuel_heat(AtomsTuple(1.86, 0.007), 42.6), model.HeaterParameters()
     >>> base, home = model.HealthyState(1.6, 330.0, 15.0, 15.0, 73.0), model.SiteAir(1.0, 1.0, 1.0, 1.0, 15.0, 15.0)
     >>> law = laws.heater_law(laws.stage_set(base, p, heat, 1e-5), home, p, heat)
     >>> state, flows = motion_step(cold_motion(15.0), law, StepInputs(0.0, 100.0, 1.0, 1.0), 0.25)
@@ -320,8 +321,9 @@ def port_pressures(state: HeaterMotion, law: Law, flows: StepFlows) -> tuple[Any
     --------
     >>> from combust.kernel import heater_law as laws
     >>> from combust.kernel import working_point as model
+    >>> from combust.kernel.hot_gas import fuel_heat
     >>> from combust.kernel.types import AtomsTuple
-    >>> heat, p = model.fuel_heat(AtomsTuple(1.86, 0.007), 42.6), model.HeaterParameters()
+    >>> heat, p = fuel_heat(AtomsTuple(1.86, 0.007), 42.6), model.HeaterParameters()
     >>> base, home = model.HealthyState(1.6, 330.0, 15.0, 15.0, 73.0), model.SiteAir(1.0, 1.0, 1.0, 1.0, 15.0, 15.0)
     >>> law = laws.heater_law(laws.stage_set(base, p, heat, 1e-5), home, p, heat)
     >>> state, flows = motion_step(cold_motion(15.0), law, StepInputs(0.0, 0.0, 0.0, 0.0), 0.25)

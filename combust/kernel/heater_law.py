@@ -11,17 +11,8 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from combust.data.tables import load_numbers
-from combust.kernel.working_point import (
-    REFERENCE_C,
-    REFERENCE_K,
-    AirPath,
-    FuelHeat,
-    HealthyState,
-    HeaterParameters,
-    SiteAir,
-    baseline_heat,
-    gas_mass,
-)
+from combust.kernel.hot_gas import REFERENCE_C, REFERENCE_K, FuelHeat, gas_mass
+from combust.kernel.working_point import AirPath, HealthyState, HeaterParameters, SiteAir, baseline_heat
 
 
 class Body(NamedTuple):
@@ -151,8 +142,9 @@ def stage_set(healthy: HealthyState, p: HeaterParameters, fuel: FuelHeat, fuel_k
     Examples
     --------
     >>> from combust.kernel import working_point as model
+    >>> from combust.kernel.hot_gas import fuel_heat
     >>> from combust.kernel.types import AtomsTuple
-    >>> heat = model.fuel_heat(AtomsTuple(1.86, 0.007), 42.6)
+    >>> heat = fuel_heat(AtomsTuple(1.86, 0.007), 42.6)
     >>> base = model.HealthyState(1.6, 330.0, 15.0, 15.0, 73.0)
     >>> stage_set(base, model.HeaterParameters(), heat, 1e-5).flue  # 330 less 25
     305.0
@@ -210,8 +202,9 @@ def heater_law(
     Examples
     --------
     >>> from combust.kernel import working_point as model
+    >>> from combust.kernel.hot_gas import fuel_heat
     >>> from combust.kernel.types import AtomsTuple
-    >>> heat, p = model.fuel_heat(AtomsTuple(1.86, 0.007), 42.6), model.HeaterParameters()
+    >>> heat, p = fuel_heat(AtomsTuple(1.86, 0.007), 42.6), model.HeaterParameters()
     >>> base, home = model.HealthyState(1.6, 330.0, 15.0, 15.0, 73.0), model.SiteAir(1.0, 1.0, 1.0, 1.0, 15.0, 15.0)
     >>> law = heater_law(stage_set(base, p, heat, 1e-5), home, p, heat)
     >>> round(float(law.air / 1e-5), 3)  # at the baseline lambda

@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from combust.kernel.trend import standard_normal_tail
+from combust.kernel.tails import standard_normal_tail
 
 LEAST_GROWTH = 1e-3  # of the information from look to look that the bounds reckon with
 FAR = 9.0  # standard deviations beyond which a tail holds nothing (1e-19)

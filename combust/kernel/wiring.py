@@ -218,7 +218,8 @@ def voltage_under_load(source_v: Any, current_a: Any, resistance_ohm: Any) -> An
 
     See Also
     --------
-    source_voltage_for : the inverse in the voltage. resistance_of_drop : the inverse in the resistance.
+    source_voltage_for : the inverse in the voltage.
+    resistance_of_drop : the inverse in the resistance.
 
     References
     ----------

@@ -14,15 +14,8 @@ from combust.domain.catalogue import get_fuel
 from combust.domain.site import Site
 from combust.kernel import air, altitude
 from combust.kernel.fuel_delivery import fuel_density_ratio
-from combust.kernel.working_point import (
-    HealthyState,
-    HeaterParameters,
-    SiteAir,
-    flame_temperature,
-    fuel_heat,
-    trim_to_keep,
-    working_point,
-)
+from combust.kernel.hot_gas import flame_temperature, fuel_heat
+from combust.kernel.working_point import HealthyState, HeaterParameters, SiteAir, trim_to_keep, working_point
 
 SEA_LEVEL_15 = healthy_stage("diesel_b7", air_ratio=1.6, reference=Site(0.0, None, 15.0))
 SEA_LEVEL_20 = healthy_stage("diesel_b7", air_ratio=1.6, air_ratio_u=0.02, reference=Site(0.0, None, 20.0))

@@ -16,7 +16,7 @@ from combust.domain.heater import Baseline, Heater, Stage
 from combust.domain.pump import same_pulses
 from combust.domain.result import Assumed, assume
 from combust.domain.site import Site
-from combust.kernel import air, altitude
+from combust.kernel import air, altitude, hot_gas
 from combust.kernel import working_point as model
 from combust.kernel.altitude import AltitudeSurface, LambdaAtSite
 from combust.kernel.constants import ZERO_CELSIUS_K
@@ -127,9 +127,9 @@ class HealthyStage:
         )
 
     @cached_property
-    def heat(self) -> model.FuelHeat:
+    def heat(self) -> hot_gas.FuelHeat:
         """Heat of the fuel in use."""
-        return model.fuel_heat(self.fuel, self.fuel.net_heating_value_mj_per_kg)
+        return hot_gas.fuel_heat(self.fuel, self.fuel.net_heating_value_mj_per_kg)
 
     def structure(self, u: Any) -> prior.Parameters:
         """Return what nobody knows of this heater from standard normals, draws x columns."""

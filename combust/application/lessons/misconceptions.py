@@ -64,6 +64,15 @@ class Card:
 def misconception_cards() -> list[Card]:
     """Return all cards with their numbers computed now.
 
+    Returns
+    -------
+    list of Card
+        What is believed, what is so, and the number [unit in its text] that shows it.
+
+    References
+    ----------
+    Beside each card of ``combust/data/misconceptions.toml``.
+
     Examples
     --------
     >>> print(misconception_cards()[0].show)

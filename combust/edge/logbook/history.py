@@ -66,11 +66,16 @@ def drift_history(
     Returns
     -------
     HeaterHistory
+        lambda [-], drift [% a year], dates; one point a visit.
 
     Raises
     ------
     CombustError
         No usable reading, unreadable log.
+
+    References
+    ----------
+    A. Zellner 1971, ch. 3 (scatter with a prior); K. K. G. Lan, D. L. DeMets 1983 (looks). From memory.
 
     Examples
     --------
