@@ -313,9 +313,9 @@ def wilson_interval(count: int, of: int, *, z: float = 1.959964) -> tuple[float,
     Parameters
     ----------
     count, of : int
-        So many of so many [-], 0 <= count <= of.
+        So many of so many [-], 0 or more, ``count`` at most ``of`` (unchecked).
     z : float
-        Standard normal quantile: 1.959964 for 95 % on two sides, 1.644854 for 90 %.
+        Standard normal quantile [-], above 0 (unchecked): 1.959964 for 95 % on two sides, 1.644854 for 90 %.
 
     Returns
     -------
