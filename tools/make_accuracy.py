@@ -9,7 +9,6 @@ The page needs the evidence of a run with --outside-gate (``make accuracy`` runs
 from __future__ import annotations
 
 import functools
-import io
 import json
 import sys
 from collections import Counter
@@ -18,15 +17,13 @@ from pathlib import Path
 from typing import Any
 
 import jinja2
-import matplotlib as mpl
-from matplotlib.figure import Figure
 
 HERE = Path(__file__).parent
 ROOT = HERE.parent
 sys.path.insert(0, str(ROOT))
 
 from combust import __version__  # noqa: E402
-from combust.edge.figures.style import INK, LINE, MARK, STYLE  # noqa: E402
+from combust.edge.figures.style import GREY, INK, LINE, MARK, THIRD, legend, sheet, svg_text  # noqa: E402
 from tests.approximate_forms import SWEEPS, ApproximateForm, forms  # noqa: E402
 from tests.outside_calls import EVIDENCE  # noqa: E402
 from tests.source_rows import KINDS, SourceRow, rows_of_tests  # noqa: E402
@@ -34,7 +31,7 @@ from tests.source_rows import KINDS, SourceRow, rows_of_tests  # noqa: E402
 OUT = ROOT / "output" / "accuracy"
 MARKS = ("<!-- accuracy: written by tools/make_accuracy.py -->", "<!-- end of accuracy -->")
 NAMES = {"published": "published, read", "memory": "published, from memory", "practice": "common practice"}
-TONES = (LINE, MARK, INK, "#009E73", "#999999")
+TONES = (LINE, MARK, INK, THIRD, GREY)
 DASHES = ("-", "--", "-.", ":")
 
 
@@ -103,24 +100,20 @@ def write_readme(text: str) -> None:
 @functools.cache
 def draw(form: ApproximateForm) -> str:
     """Return the sweep of one form as SVG: its curves, the band, and the largest errors of the record."""
-    with mpl.rc_context({**STYLE, "font.size": 8}):
-        figure = Figure(figsize=(5.2, 2.7), layout="constrained")
-        plot = figure.add_subplot()
-        curves = list(SWEEPS[form.name]())
-        for number, (label, where, error) in enumerate(curves):
-            marks = {"marker": "o", "linestyle": "none", "markersize": 3} if form.name == "heat_from_formula" else {}
-            look = {"color": TONES[number % len(TONES)], "linestyle": DASHES[number // len(TONES) % 4], "linewidth": 1}
-            plot.plot(where, error, label=label, **{**look, **marks})
-        for edge in form.error:
-            plot.axhline(edge, color=INK, linewidth=0.6, linestyle=(0, (1, 2)))
-        if form.band[0] >= 1.0 and form.band[1] > 100 * form.band[0]:
-            plot.set_xscale("log")
-        plot.set(xlabel=f"{form.of} ({form.unit})".replace(" (-)", ""), ylabel=f"error ({form.error_unit})")
-        if 1 < len(curves) <= 12:
-            plot.legend(frameon=False, fontsize=6, ncols=2 if len(curves) > 4 else 1)
-        drawn = io.StringIO()
-        figure.savefig(drawn, format="svg", metadata={"Date": None})
-    svg = drawn.getvalue()
+    figure, plot = sheet(size=(5.2, 2.7))
+    curves = list(SWEEPS[form.name]())
+    for number, (label, where, error) in enumerate(curves):
+        marks = {"marker": "o", "linestyle": "none", "markersize": 3} if form.name == "heat_from_formula" else {}
+        look = {"color": TONES[number % len(TONES)], "linestyle": DASHES[number // len(TONES) % 4], "linewidth": 1}
+        plot.plot(where, error, label=label, **{**look, **marks})
+    for edge in form.error:
+        plot.axhline(edge, color=INK, linewidth=0.6, linestyle=(0, (1, 2)))
+    if form.band[0] >= 1.0 and form.band[1] > 100 * form.band[0]:
+        plot.set_xscale("log")
+    plot.set(xlabel=f"{form.of} ({form.unit})".replace(" (-)", ""), ylabel=f"error ({form.error_unit})")
+    if 1 < len(curves) <= 12:
+        legend(plot, fontsize=6, ncols=2 if len(curves) > 4 else 1)
+    svg = svg_text(figure)
     alt = f"Error of {form.form} against {form.exact}: {form.error[0]:g} to {form.error[1]:g} {form.error_unit}"
     return svg[svg.index("<svg") :].replace("<svg", f'<svg role="img" aria-label="{alt}"', 1)
 

@@ -98,12 +98,10 @@ def summary(records: Sequence[Record]) -> str:
 
 def draw_growth(records: Sequence[Record], path: Path) -> None:
     """Draw seconds and peak memory over rows, both axes logarithmic."""
-    from matplotlib.backends.backend_svg import FigureCanvasSVG
-    from matplotlib.figure import Figure
+    from combust.edge.figures.style import legend, save, sheet, title
 
-    figure = Figure(figsize=(9, 4), layout="constrained")
-    FigureCanvasSVG(figure)
-    for axes, unit, label in zip(figure.subplots(1, 2), ("s", "MB"), ("time [s]", "peak memory [MB]"), strict=True):
+    figure, plots = sheet(1, 2, size=(9, 4))
+    for axes, unit, label in zip(plots, ("s", "MB"), ("time (s)", "peak memory (MB)"), strict=True):
         for one in records:
             ends = f" rows [{unit}]"
             points = {int(key.removesuffix(ends)): value for key, value in one.notes.items() if key.endswith(ends)}
@@ -111,8 +109,9 @@ def draw_growth(records: Sequence[Record], path: Path) -> None:
                 axes.loglog(list(points), list(points.values()), "o-", label=one.name.partition(":")[0])
         axes.set(xlabel="rows", ylabel=label)
         axes.grid(True, color="0.9")
-        axes.legend(frameon=False)
-    figure.savefig(path)
+        title(axes, f"{label} over rows")
+        legend(axes)
+    save(figure, path)
 
 
 if __name__ == "__main__":

@@ -11,10 +11,9 @@ import pandas as pd
 import pytest
 
 from combust.application.heater.baseline import healthy_stage
-from combust.domain.heater import Heater
 from combust.domain.site import Site
 from combust.edge.cli.main import main
-from combust.edge.figures.altitude import draw_ceiling, draw_derating, draw_heat, draw_margins, draw_nights
+from combust.edge.figures.altitude import draw_nights
 from combust.edge.reports.fleet_page import plan_page
 from tests.application.fleet import worked
 from tests.edge.runs import run
@@ -314,25 +313,6 @@ def test_fleet_refusals(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> N
     assert code == 3
     assert "empty" in err
     assert run(capsys, *arguments[:2], "no_such.csv", *arguments[3:])[0] == 3
-
-
-def test_figures_carry_alt_text_and_source() -> None:
-    base = healthy_stage(Heater.load(DATA / "profiles" / "small.toml"))
-    bare = healthy_stage("diesel", air_ratio=1.6)
-    plan = worked.plan()
-    figures = [
-        draw_derating(base, minimum=1.3, name="small"),
-        draw_derating(bare, minimum=1.3),
-        draw_ceiling(base, minimum=1.3),
-        draw_nights(base, altitude_m=1850, minimum=1.3, nights_c=[-12, 15]),
-        draw_margins(plan),
-        draw_heat(plan),
-    ]
-    for figure in figures:
-        assert len(figure.get_label()) > 40
-    for figure in figures[:5]:
-        assert "ISO 2533" in figure._supxlabel.get_text()
-    assert "31 of 51" in figures[4].get_label()
 
 
 # Worked apart: lambda 1.6 at sea level and 20 °C; sigma at 2000 m is .909 at -20 °C and .785 at +20 °C.

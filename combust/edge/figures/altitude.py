@@ -10,7 +10,7 @@ from combust.application.fleet.rules import stays_off
 from combust.application.heater.healthy import HealthyStage
 from combust.application.site.derating import derating_columns
 from combust.application.site.effect import CURVE_TEMPS_C, ceiling_by_temperature
-from combust.edge.figures.style import GREY, INK, LINE, MARK, legend, note, sheet, source_line, title
+from combust.edge.figures.style import GREY, INK, LINE, MARK, legend, note, sheet, source_line, title, type_size
 from combust.kernel.altitude import lambda_from_surface
 
 if TYPE_CHECKING:
@@ -20,14 +20,28 @@ if TYPE_CHECKING:
 
 SOURCE = "Air: ISO 2533:1975. Lambda in full: air density, fuel density and hot gas with stated priors."
 MOST_BARS = 60
+LEGEND_ROOM = 0.25  # of an axis, kept free for a legend of two rows
 
 
-def draw_derating(base: HealthyStage, *, minimum: float, name: str = "heater") -> Figure:
+def draw_derating(base: HealthyStage, *, minimum: float, name: str = "heater", presenter: bool = False) -> Figure:
     """Draw full lambda over height and temperature, and the useful heat with lambda kept.
 
     Cividis, safe for colour-blind readers and even in grey; contour lines carry their numbers. The hatched part lies
     below the minimum lambda.
+
+    Parameters
+    ----------
+    base : HealthyStage
+    minimum : float
+        Lowest lambda accepted [-].
+    name : str
+        What the title calls the heater.
+    presenter : bool
+        Whether it is drawn for a projector: no type under 18 pt where it fills a slide.
     """
+    from matplotlib.colors import to_hex
+    from matplotlib.patheffects import withStroke
+
     heights, temps = np.linspace(0.0, 4500.0, 31), np.linspace(-40.0, 40.0, 41)
     grid = np.meshgrid(heights, temps, indexing="ij")
     lambdas = derating_columns(base, *(part.ravel() for part in grid))
@@ -36,22 +50,27 @@ def draw_derating(base: HealthyStage, *, minimum: float, name: str = "heater") -
     share = np.isnan(heat).all()
     shown = 100.0 * (1.0 + columns["fuel_trim_full_pct"] / 100.0) if share else heat
     panels = (
-        (columns["air_ratio_full"], "lambda (air ratio), fuel not trimmed", "%.1f", 0.1),
-        (shown, "fuel left when trimmed (%)" if share else "useful heat, lambda kept by the fuel (kW)", "%.3g", None),
+        (columns["air_ratio_full"], "lambda (air ratio), fuel not trimmed"),
+        (shown, "fuel left when trimmed (%)" if share else "useful heat, lambda kept (kW)"),
     )
-    figure, plots = sheet(1, 2, size=(9.0, 4.2), sharey=True)
-    for plot, (values, words, form, step) in zip(plots, panels, strict=True):
-        levels = _levels(values, step)
+    figure, plots = sheet(1, 2, presenter=presenter, size=(9.0, 4.2), sharey=True)
+    for plot, (values, words) in zip(plots, panels, strict=True):
+        levels = round_levels(values)
         plot.contourf(temps, heights, values, levels=levels, cmap="cividis", extend="both")
-        lines = plot.contour(temps, heights, values, levels=levels, colors="white", linewidths=0.7)
-        plot.clabel(lines, fmt=form, fontsize=7)
+        tones = ["white" if level < (levels[0] + levels[-1]) / 2.0 else INK for level in levels]
+        lines = plot.contour(temps, heights, values, levels=levels, colors=tones, linewidths=0.7)
+        for word in plot.clabel(lines, fmt="%.4g", fontsize=type_size(plot, 8), colors=tones):
+            edge = INK if to_hex(word.get_color()) == "#ffffff" else "white"  # to be read on the hatching too
+            word.set_path_effects([withStroke(linewidth=1.6, foreground=edge)])
         low = [-1.0, minimum]
         plot.contourf(temps, heights, columns["air_ratio_full"], levels=low, colors="none", hatches=["//"])
         title(plot, words)
         plot.set_xlabel("intake air (°C)")
         _heater_limit(plot, base)
     plots[0].set_ylabel("height above sea level (m)")
-    figure.suptitle(f"{name}: hatched = full lambda below {minimum:g}", x=0.01, ha="left", fontsize=10)
+    figure.suptitle(
+        f"{name}: hatched = full lambda below {minimum:g}", x=0.01, ha="left", fontsize=type_size(figure, 10)
+    )
     source_line(figure, SOURCE)
     lowest = float(np.nanmin(columns["air_ratio_full"]))
     figure.set_label(
@@ -61,11 +80,19 @@ def draw_derating(base: HealthyStage, *, minimum: float, name: str = "heater") -
     return figure
 
 
-def _levels(values: Any, step: float | None) -> Any:
+def round_levels(values: Any, about: int = 11) -> Any:
+    """Return round numbers through a range of values, about so many, one below it and one above.
+
+    Examples
+    --------
+    >>> [round(float(one), 2) for one in round_levels([0.93, 1.72], 8)]
+    [0.9, 1.0, 1.1, 1.2, 1.3, 1.4, 1.5, 1.6, 1.7, 1.8]
+    """
     low, high = float(np.nanmin(values)), float(np.nanmax(values))
-    if step is None:
-        return np.linspace(low, max(high, low + 1e-5), 10)
-    return np.arange(np.floor(low / step) * step, high + step, step)
+    rough = max(high - low, 1e-5) / about
+    power = 10.0 ** np.floor(np.log10(rough))
+    step = next(one * power for one in (1.0, 2.0, 5.0, 10.0) if one * power >= rough * (1.0 - 1e-9))
+    return step * np.arange(np.floor(low / step + 1e-9), np.ceil(high / step - 1e-9) + 1)
 
 
 def _heater_limit(plot: Any, base: HealthyStage) -> None:
@@ -76,11 +103,22 @@ def _heater_limit(plot: Any, base: HealthyStage) -> None:
         note(plot, f"heater's own limit {limit:.0f} m", (-39, limit), (0, 3), color="white", bbox=box)
 
 
-def draw_ceiling(base: HealthyStage, *, minimum: float, name: str = "heater") -> Figure:
-    """Draw the highest site that keeps lambda at its minimum against temperature, by dry-air density and in full."""
+def draw_ceiling(base: HealthyStage, *, minimum: float, name: str = "heater", presenter: bool = False) -> Figure:
+    """Draw the highest site that keeps lambda at its minimum against temperature, by dry-air density and in full.
+
+    Parameters
+    ----------
+    base : HealthyStage
+    minimum : float
+        Lowest lambda accepted [-].
+    name : str
+        What the title calls the heater.
+    presenter : bool
+        Whether it is drawn for a projector: no type under 18 pt where it fills a slide.
+    """
     temps = np.linspace(CURVE_TEMPS_C[0], CURVE_TEMPS_C[-1], 81)
     by_density, full = ceiling_by_temperature(base, temps, minimum)
-    figure, plot = sheet(size=(6.4, 4.2))
+    figure, plot = sheet(presenter=presenter, size=(6.4, 4.2))
     plot.plot(temps, by_density, color=LINE, label="dry-air density alone")
     plot.plot(temps, full, color=MARK, linestyle="--", label="with fuel density and hot gas")
     limit = base.heater.limits.altitude_m if base.heater else None
@@ -98,7 +136,13 @@ def draw_ceiling(base: HealthyStage, *, minimum: float, name: str = "heater") ->
 
 
 def draw_nights(
-    base: HealthyStage, *, altitude_m: float, minimum: float, nights_c: Any = (), name: str = "heater"
+    base: HealthyStage,
+    *,
+    altitude_m: float,
+    minimum: float,
+    nights_c: Any = (),
+    name: str = "heater",
+    presenter: bool = False,
 ) -> Figure:
     """Draw the three lambdas at one height over the temperature of the night, and the nights of a season below.
 
@@ -113,26 +157,30 @@ def draw_nights(
         Temperatures of the nights of use [°C], drawn as ticks at the foot.
     name : str
         What the title calls the heater.
+    presenter : bool
+        Whether it is drawn for a projector: no type under 18 pt where it fills a slide.
     """
     temps, nights = np.linspace(-35.0, 25.0, 121), np.asarray(nights_c, dtype=float)
     lambdas = lambda_from_surface(base.surface, altitude_m=altitude_m, temp_c=temps)
     full, width = lambdas.air_ratio_full, 2.0 * lambdas.air_ratio_full_u
     spans = [f"{part[0]:.2f} to {part[-1]:.2f}" for part in (lambdas.air_ratio, full)]
-    figure, plot = sheet(size=(6.8, 4.4))
+    figure, plot = sheet(presenter=presenter, size=(6.8, 4.4))
     plot.fill_between(temps, full - width, full + width, color=MARK, alpha=0.15, linewidth=0)
     plot.plot(temps, lambdas.air_ratio, color=LINE, label="dry-air density alone")
     plot.plot(temps, lambdas.air_ratio_with_fuel_density, color=INK, linestyle=":", label="with fuel density")
     plot.plot(temps, full, color=MARK, linestyle="--", label="full: with hot gas; band 95 %")
     plot.axhline(minimum, color=GREY, linewidth=1.0, label=f"minimum {minimum:g}")
-    plot.set(xlabel="intake air (°C)", ylabel="lambda (air ratio)", xlim=(-35, 25), ylim=(0.7, 2.3))
+    foot, top = min(float((full - width).min()), minimum) - 0.15, max(float((full + width).max()), minimum)
+    plot.set(xlabel="intake air (°C)", ylabel="lambda (air ratio)", xlim=(-35, 25))
+    plot.set_ylim(foot, top + LEGEND_ROOM * (top - foot))
     at_night = lambda_from_surface(base.surface, altitude_m=altitude_m, temp_c=nights)
     below = int((at_night.air_ratio_full < minimum).sum())
     scan = f"full lambda below {minimum:g} in {below} of {len(nights)} nights drawn" if len(nights) else ""
     if scan:
-        plot.plot(nights, np.full(len(nights), 0.73), linestyle="none", marker="|", markersize=11, color=INK,
+        plot.plot(nights, np.full(len(nights), foot + 0.05), linestyle="none", marker="|", markersize=11, color=INK,
                   label="nights of the season")  # fmt: skip
     title(plot, f"{name} at {altitude_m:.0f} m" + (f": {scan}" if scan else ""))
-    legend(plot, loc="upper right")
+    legend(plot, loc="upper right", ncols=3)
     source_line(figure, SOURCE)
     figure.set_label(
         f"Three lambdas of {name} at {altitude_m:.0f} m against intake air of -35 to 25 °C, falling with warmth: by "
@@ -142,22 +190,31 @@ def draw_nights(
     return figure
 
 
-def draw_margins(plan: FleetPlan) -> Figure:
-    """Draw each site's vehicles: height margin to the heater's own limit against the margin of full lambda."""
+def draw_margins(plan: FleetPlan, *, presenter: bool = False) -> Figure:
+    """Draw each site's vehicles: height margin to the heater's own limit against the margin of full lambda.
+
+    Parameters
+    ----------
+    plan : FleetPlan
+    presenter : bool
+        Whether it is drawn for a projector: no type under 18 pt where it fills a slide.
+    """
     frame = plan.vehicles
-    groups = (("needs a kit or may not run", MARK, "X"), ("within the heater's own limit", LINE, "o"))
+    groups = (("needs a kit or may not run", MARK, "X", "right"), ("within the heater's own limit", LINE, "o", "left"))
     off = stays_off(frame)
-    figure, plot = sheet(size=(7.2, 4.6))
-    for (label, colour, marker), rows in zip(groups, (off, ~off), strict=True):
-        part = frame[rows]
-        plot.scatter(
-            part["margin_m"], part["margin_air_ratio"], c=colour, marker=marker, s=34, label=label, rasterized=True
-        )
-    plot.axvline(0.0, color=INK, linewidth=0.8)
+    figure, plot = sheet(presenter=presenter, size=(7.2, 4.6))
+    for (label, colour, marker, side), rows in zip(groups, (off, ~off), strict=True):
+        at = frame.loc[rows, ["margin_m", "margin_air_ratio"]].dropna().to_numpy(dtype=float)
+        plot.scatter(*at.T, c=colour, marker=marker, s=34, label=f"{label}: {rows.sum()}", rasterized=True)
+        for x, y, count in stacks(at):
+            shift = (-8 if side == "right" else 8, 3)
+            note(plot, f"{count:.0f}", (x, y), shift, color=colour, ha=side)
+    plot.axvline(0.0, ymax=1.0 - LEGEND_ROOM / 2.0, color=INK, linewidth=0.8)
     plot.axhline(0.0, color=INK, linewidth=0.8, linestyle=":")
-    plot.set(xlabel="metres left to the limit that counts", ylabel="lowest full lambda less its minimum")
-    title(plot, "The heater's limit decides (left of the line: off); lambda shows why")
-    legend(plot)
+    plot.set(xlabel="left to the limit that counts (m)", ylabel="lowest full lambda less its minimum (-)")
+    title(plot, "The heater's limit decides (left of the line: off). Numbers count vehicles at one place")
+    plot.set_ylim(plot.get_ylim()[0], plot.get_ylim()[1] + LEGEND_ROOM / 2.0 * np.ptp(plot.get_ylim()))
+    legend(plot, loc="upper left", ncols=2)
     source_line(figure, SOURCE)
     figure.set_label(
         f"{int(off.sum())} of {len(frame)} vehicles lie left of the line where metres to the limit are negative."
@@ -165,19 +222,47 @@ def draw_margins(plan: FleetPlan) -> Figure:
     return figure
 
 
-def draw_heat(plan: FleetPlan) -> Figure:
-    """Draw heat wanted and heat there on the design night, one bar a place and heater, sorted by what is missing."""
+def stacks(at: Any, cells: int = 14) -> Any:
+    """Return where marks stand on or beside each other, and how many: (x, y of the one nearest the side, count).
+
+    Parameters
+    ----------
+    at : array of shape (n, 2)
+        Places of the marks.
+    cells : int
+        Into how many parts either axis is cut; marks of one cell are counted together.
+    """
+    if not len(at):
+        return np.empty((0, 3))
+    wide = np.maximum(np.ptp(at, axis=0), 1e-9) / cells
+    _, cell, counts = np.unique(np.floor(at / wide), axis=0, return_inverse=True, return_counts=True)
+    cell = cell.reshape(-1)
+    middle = np.array([at[cell == one].mean(axis=0) for one in range(len(counts))])
+    return np.column_stack([middle, counts])[counts > 1]
+
+
+def draw_heat(plan: FleetPlan, *, presenter: bool = False) -> Figure:
+    """Draw heat wanted and heat there on the design night, one bar a place and heater, sorted by what is missing.
+
+    Parameters
+    ----------
+    plan : FleetPlan
+    presenter : bool
+        Whether it is drawn for a projector: no type under 18 pt where it fills a slide.
+    """
     frame = plan.vehicles.groupby(["site_id", "heater"], sort=False, as_index=False).agg(
         demand=("heat_demand_kw", "max"), heat=("useful_heat_full_kw", "min"), count=("vehicle_id", "size")
     )
     frame = frame.assign(gap=frame["demand"] - frame["heat"]).sort_values("gap").tail(MOST_BARS)
     names = [f"{row.site_id}, {row.heater} ({row.count})" for row in frame.itertuples(index=False)]
     places = np.arange(len(frame))
-    figure, plot = sheet(size=(7.2, 1.4 + 0.24 * len(frame)))
-    plot.barh(places, frame["heat"], height=0.55, color=LINE, label="heat there, lambda kept")
-    plot.plot(frame["demand"], places, linestyle="none", marker="D", markersize=5, color=MARK, label="heat wanted")
-    plot.set_yticks(places, names, fontsize=7)
-    plot.set_xlabel("kW on the design night (highest demand, lowest heat of the vehicles there)")
+    figure, plot = sheet(presenter=presenter, size=(7.2, 1.4 + 0.24 * len(frame)))
+    plot.barh(places, frame["heat"], height=0.55, color=LINE, label="heat there, lambda kept (lowest)")
+    plot.plot(
+        frame["demand"], places, linestyle="none", marker="D", markersize=5, color=MARK, label="heat wanted (highest)"
+    )
+    plot.set_yticks(places, names, fontsize=type_size(plot, 8))
+    plot.set(xlabel="heat on the design night (kW)", ylabel="place, heater (vehicles)")
     title(plot, "Where the diamond stands beyond the bar the cab stays cold")
     legend(figure, loc="outside lower center", ncols=2)
     short = int((frame["gap"] > 0).sum())

@@ -63,6 +63,7 @@ def draw_steps(
     seed: int = 1,
     pairs: bool = True,
     catalogue: Catalogue | None = None,
+    presenter: bool = False,
 ) -> Figure:
     """Draw how the prior, the first reading and each check moved the probabilities of the causes of one visit.
 
@@ -75,6 +76,8 @@ def draw_steps(
     pairs : bool
     catalogue : mapping, optional
         Fuels beside the shipped ones.
+    presenter : bool
+        Whether it is drawn for a projector: no type under 18 pt where it fills a slide.
 
     Returns
     -------
@@ -89,7 +92,7 @@ def draw_steps(
     shares = [{one.cause: one.probability for one in visit.causes} for visit in found]
     best = sorted(shares[-1], key=lambda name: -max(share.get(name, 0.0) for share in shares[1:]))[:SHOWN]
     best.sort(key=lambda name: -shares[-1].get(name, 0.0))
-    figure, plot = sheet(size=(7.2, 1.4 + 0.42 * len(steps)))
+    figure, plot = sheet(presenter=presenter, size=(7.2, 1.4 + 0.42 * len(steps)))
     places, start = np.arange(len(steps))[::-1], np.zeros(len(steps))
     for name, (color, hatch) in zip([*best, "all others"], [*LOOKS[: len(best)], (GREY, "")], strict=True):
         width = np.array([share.get(name, 0.0) for share in shares]) if name in best else 1.0 - start

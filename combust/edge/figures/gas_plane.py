@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 
 # 95 % of a two-dimensional normal (chi-squared, two degrees of freedom) over the two standard deviations of a limit.
 ELLIPSE_95 = math.sqrt(5.991) / 2.0
+HALF_O2 = 10.0  # vol %, from here on the figure of the shortcut is crowded on the right
 LAMBDA_MARKS = (1.0, 1.2, 1.4, 1.6, 1.8, 2.0, 2.5, 3.0, 4.0, 6.0)
 
 
@@ -31,18 +32,22 @@ def gas_line(fuel: Fuel, air_ratio: Any) -> tuple[Any, Any]:
 
 def draw_fuel_line(plot: Any, fuel: Fuel) -> None:
     """Draw the CO2-O2 plane with a fuel's own line, lambda marked along it, from no excess air to fresh air."""
-    plot.plot(*gas_line(fuel, np.linspace(1.0, 60.0, 2000)), color=LINE, label=f"line of {fuel.name}, {fuel.formula}")
+    plot.plot(
+        *gas_line(fuel, np.linspace(1.0, 60.0, 2000)),
+        color=LINE,
+        label=f"line of {fuel.name}, {fuel.formula}, with lambda",
+    )
     marked = gas_line(fuel, LAMBDA_MARKS)
     plot.plot(*marked, linestyle="none", marker="|", markersize=9, color=LINE)
     for ratio, *at in zip(LAMBDA_MARKS, *marked, strict=True):
-        note(plot, f"{ratio:g}", (at[0], at[1]), (5, 4), color=LINE)
-    plot.plot([100 * DRY_AIR.o2], [100 * DRY_AIR.co2], marker="s", color=INK, markersize=5)
+        note(plot, f"{ratio:g}", (at[0], at[1]), (8, 6), color=LINE)
+    plot.plot([100 * DRY_AIR.o2], [100 * DRY_AIR.co2], marker="s", color=INK, markersize=5, clip_on=False)
     note(plot, "fresh air", (100 * DRY_AIR.o2, 0.1), (-34, 3), ha="right")
     plot.set(xlabel="O2, dry (vol %)", ylabel="CO2, dry (vol %)", xlim=(0, 21.5))
     plot.set_ylim(0, fuel.co2_maximum_pct * 1.12)
 
 
-def draw_plane(result: ReadingResult) -> Figure:
+def draw_plane(result: ReadingResult, *, presenter: bool = False) -> Figure:
     """Draw CO2 against O2: the fuel's own line with lambda marks, and the reading with its 95 % ellipse.
 
     A CO2 that was not measured is drawn as a vertical band at the O2 that was: it says nothing of its own.
@@ -50,13 +55,15 @@ def draw_plane(result: ReadingResult) -> Figure:
     Parameters
     ----------
     result : ReadingResult
+    presenter : bool
+        Whether it is drawn for a projector: no type under 18 pt where it fills a slide.
 
     Returns
     -------
     matplotlib Figure
         Its label (``figure.get_label()``) is the alt text.
     """
-    figure, plot = sheet(size=(6.4, 4.8))
+    figure, plot = sheet(presenter=presenter, size=(6.4, 4.8))
     draw_fuel_line(plot, result.fuel)
     place = _reading_mark(plot, result)
     title(plot, _title(result))
@@ -101,7 +108,7 @@ def _reading_mark(plot: Any, result: ReadingResult) -> str:
     return place_in_words(o2, None)
 
 
-def draw_shortcut_error(fuel: Fuel, *, o2_dry_pct: float | None = None) -> Figure:
+def draw_shortcut_error(fuel: Fuel, *, o2_dry_pct: float | None = None, presenter: bool = False) -> Figure:
     """Draw lambda against O2 by the exact balance and by the shortcut 20.95/(20.95 - O2), and the shortcut's error.
 
     Parameters
@@ -109,10 +116,12 @@ def draw_shortcut_error(fuel: Fuel, *, o2_dry_pct: float | None = None) -> Figur
     fuel : Fuel
     o2_dry_pct : float, optional
         A reading to mark [vol %].
+    presenter : bool
+        Whether it is drawn for a projector: no type under 18 pt where it fills a slide.
     """
     oxygen = np.linspace(0.0, 16.0, 321)
     exact, short = air_ratio_from_o2(oxygen, fuel), air_ratio_shortcut(oxygen)
-    figure, (top, low) = sheet(2, 1, size=(6.4, 5.2), sharex=True, height_ratios=(3, 1.4))
+    figure, (top, low) = sheet(2, 1, presenter=presenter, size=(6.4, 5.2), sharex=True, height_ratios=(3, 1.4))
     top.plot(oxygen, exact, color=LINE, label=f"exact balance, {fuel.name}")
     top.plot(oxygen, short, color=MARK, linestyle="--", label="shortcut 20.95/(20.95 − O2)")
     top.set_ylabel("lambda (air ratio)")
@@ -123,7 +132,9 @@ def draw_shortcut_error(fuel: Fuel, *, o2_dry_pct: float | None = None) -> Figur
         value = float(air_ratio_from_o2(o2_dry_pct, fuel))
         marker_line(top, o2_dry_pct)
         marker_line(low, o2_dry_pct)
-        note(top, f"O2 {o2_dry_pct:g} %: lambda {value:.2f}", (o2_dry_pct, value), (6, -14))
+        # below the curve where there is room to the right, above it where there is none
+        shift, side = ((6, -14), "left") if o2_dry_pct < HALF_O2 else ((-6, 12), "right")
+        note(top, f"O2 {o2_dry_pct:g} %: lambda {value:.2f}", (o2_dry_pct, value), shift, ha=side)
     title(top, "The shortcut reads high, and more so the leaner the gas")
     figure.set_label("Lambda against O2, exact and by the shortcut; the shortcut reads up to several per cent high.")
     return figure

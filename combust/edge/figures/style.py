@@ -16,46 +16,85 @@ if TYPE_CHECKING:
 # Tones of a colour-blind-safe set (Okabe and Ito 2008) that also differ in grey; every use has its own dash or shape.
 INK, LINE, MARK, THIRD, FOURTH, GREY = "#222222", "#0072B2", "#D55E00", "#009E73", "#CC79A7", "#888888"
 TONES = ((LINE, "-"), (MARK, "--"), (THIRD, "-."), (FOURTH, ":"), (INK, (0, (1, 1))))
-STYLE = {"font.size": 9, "axes.spines.top": False, "axes.spines.right": False, "svg.hashsalt": "combust"}
+STYLE: dict[str, Any] = {
+    "font.size": 9,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "svg.hashsalt": "combust",
+}
+
+
+SLIDE_IN, SLIDE_PT = 13.33, 18.0  # how wide a figure stands on a projector, and the smallest type that is read there
+PRESENTER = "presenter"  # marks the figure
 
 
 def sheet(
-    rows: int = 1, columns: int = 1, *, size: tuple[float, float] = (6.4, 4.4), **layout: Any
+    rows: int = 1,
+    columns: int = 1,
+    *,
+    size: tuple[float, float] = (6.4, 4.4),
+    presenter: bool = False,
+    **layout: Any,
 ) -> tuple[Figure, Any]:
-    """Return a figure and its axes (an array when there are several) in the project's style."""
+    """Return a figure and its axes (an array when there are several) in the project's style.
+
+    Parameters
+    ----------
+    rows, columns : int
+    size : (float, float)
+        Width and height [in].
+    presenter : bool
+        For a projector: no type is smaller than 18 pt where the figure fills a slide of 13.33 in, and a PNG has the
+        points for that width.
+    **layout
+        As ``Figure.subplots`` takes it.
+    """
     import matplotlib as mpl
     from matplotlib.figure import Figure
 
-    with mpl.rc_context(STYLE):
+    least = SLIDE_PT * size[0] / SLIDE_IN if presenter else 0.0
+    with mpl.rc_context(STYLE | {"font.size": max(STYLE["font.size"], least)}):
         figure = Figure(figsize=size, layout="constrained")
+        if presenter:
+            figure.set_gid(PRESENTER)
         axes = figure.subplots(rows, columns, **layout)
+        for one in figure.axes:  # ticks are made when they are drawn, out of reach of the style
+            one.tick_params(labelsize=mpl.rcParams["font.size"])
     return figure, axes
+
+
+def type_size(plot: Any, points: float) -> float:
+    """Return the size of a type on a plot or a figure [pt]: on a presenter's sheet no less than can be read."""
+    figure = plot if plot.get_figure() is None else plot.get_figure()
+    shown = figure.get_gid() == PRESENTER
+    return max(points, SLIDE_PT * figure.get_figwidth() / SLIDE_IN) if shown else points
 
 
 def title(plot: Any, text: str) -> None:
     """Write a finding as the title: what the figure shows, not what it is called."""
-    plot.set_title(text, loc="left", fontsize=9)
+    plot.set_title(text, loc="left", fontsize=type_size(plot, 9), wrap=True)
 
 
 def legend(plot: Any, **where: Any) -> None:
     """Draw the legend of a plot or a figure without a frame."""
-    plot.legend(frameon=False, fontsize=8, **where)
+    plot.legend(**{"frameon": False, "fontsize": type_size(plot, 8), **where})
 
 
 def note(plot: Any, text: str, at: tuple[Any, Any], shift: tuple[float, float] = (4, 4), **look: Any) -> None:
     """Write a small word beside a point, shifted by so many points of type."""
-    plot.annotate(text, at, xytext=shift, textcoords="offset points", **{"fontsize": 8, **look})
+    plot.annotate(text, at, xytext=shift, textcoords="offset points", **{"fontsize": type_size(plot, 8), **look})
 
 
 def marker_line(plot: Any, x: float, text: str = "") -> None:
     """Draw a thin vertical line with a word at it."""
     plot.axvline(x, color=INK, linewidth=0.8)
-    note(plot, text, (x, 0.97), (4, 0), xycoords=("data", "axes fraction"), va="top", color=INK)
+    if text:
+        note(plot, text, (x, 0.97), (4, 0), xycoords=("data", "axes fraction"), va="top", color=INK)
 
 
 def source_line(figure: Figure, text: str) -> None:
     """Write where the numbers come from along the foot."""
-    figure.supxlabel(text, fontsize=7, color=GREY)
+    figure.supxlabel(text, fontsize=type_size(figure, 7), color=GREY)
 
 
 def svg_picture(svg: str, alt: str) -> dict[str, str]:
@@ -79,7 +118,8 @@ def _write(figure: Figure, target: Any, kind: str) -> None:
     import matplotlib as mpl
 
     with mpl.rc_context(STYLE):  # the salt of the SVG's names is read here, not while drawing
-        figure.savefig(target, format=kind, dpi=150, metadata={"Date": None} if kind == "svg" else {})
+        dpi = 150 * (SLIDE_IN / figure.get_figwidth() if figure.get_gid() == PRESENTER else 1.0)
+        figure.savefig(target, format=kind, dpi=dpi, metadata={"Date": None} if kind == "svg" else {})
 
 
 def save(figure: Figure, path: str | Path) -> None:

@@ -16,21 +16,24 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 LANES = ("blower", "pump", "glow")
+ON_TONE, MAYBE_TONE = 0.6, 0.25
 
 
-def draw_start(timeline: StartTimeline) -> Figure:
+def draw_start(timeline: StartTimeline, *, presenter: bool = False) -> Figure:
     """Draw a start whose attempts all fail: glow, pump and blower over time, the earliest restart, a power cut.
 
     Parameters
     ----------
     timeline : StartTimeline
+    presenter : bool
+        Whether it is drawn for a projector: no type under 18 pt where it fills a slide.
 
     Returns
     -------
     matplotlib Figure
         Its label is the alt text.
     """
-    figure, plot = sheet(size=(7.2, 3.4))
+    figure, plot = sheet(presenter=presenter, size=(7.2, 3.8))
     for phase in timeline.phases:
         _bars(plot, phase, timeline.cut_at_s)
         plot.axvline(phase.begin_s, color=INK, linewidth=0.4, linestyle=":")
@@ -41,17 +44,31 @@ def draw_start(timeline: StartTimeline) -> Figure:
     if timeline.cut_at_s is not None:
         plot.axvline(timeline.cut_at_s, color=MARK, linewidth=1.6, linestyle="--")
         note(plot, "power cut", (timeline.cut_at_s, -0.62), (3, 0), color=MARK)
+    legend(figure, loc="outside lower center", ncols=3, handles=_blower_key(timeline))
     plot.set_yticks(range(3), LANES)
     plot.set(xlabel="time after switch-on (s)", ylim=(-0.8, 2.9), xlim=(0, end * 1.02))
     fuel = timeline.fuel_ml_last
     dosed = "fuel cannot be told" if fuel is None else f"{fuel:.1f} ml of fuel dosed"
     attempts = sum(phase.name == "attempt" for phase in timeline.phases)
-    title(plot, f"A start whose {attempts} attempt(s) fail: {dosed}")
+    failed = "A start whose attempt fails" if attempts == 1 else f"A start whose {attempts} attempts fail"
+    cut = f"; power cut at {timeline.cut_at_s:.0f} s" if timeline.cut_at_s is not None else ""
+    title(plot, f"{failed}: {dosed}{cut}")
     summary = f"{attempts} attempts, {dosed}"
     summary += f", restart not before {end:.0f} s" if timeline.earliest_restart_s is not None else ""
-    summary += f"; power cut at {timeline.cut_at_s:.0f} s" if timeline.cut_at_s is not None else ""
-    figure.set_label(f"Timeline of a failed start with lanes for glow, pump and blower: {summary}.")
+    figure.set_label(f"Timeline of a failed start with lanes for glow, pump and blower: {summary}{cut}.")
     return figure
+
+
+def _blower_key(timeline: StartTimeline) -> list[Any]:
+    """Return the legend of the blower's tones: runs, may run, and what a power cut takes away."""
+    from matplotlib.patches import Patch
+
+    key = [Patch(facecolor=INK, alpha=ON_TONE, label="blower runs")]
+    if any(phase.blower == "either" for phase in timeline.phases):
+        key.append(Patch(facecolor=INK, alpha=MAYBE_TONE, label="blower may run or stand"))
+    if timeline.cut_at_s is not None:
+        key.append(Patch(facecolor="none", edgecolor=INK, linestyle="--", label="taken away by the power cut"))
+    return key
 
 
 def _bars(plot: Any, phase: Any, cut_at_s: float | None) -> None:
@@ -67,7 +84,7 @@ def _bars(plot: Any, phase: Any, cut_at_s: float | None) -> None:
         if not on:
             continue
         maybe = lane == 0 and phase.blower == "either"
-        style = {"facecolor": colour, "alpha": 0.25 if maybe else 0.6, "hatch": hatch, "edgecolor": colour}
+        style = {"facecolor": colour, "alpha": MAYBE_TONE if maybe else ON_TONE, "hatch": hatch, "edgecolor": colour}
         if stop > phase.begin_s:
             plot.broken_barh([(phase.begin_s, stop - phase.begin_s)], (lane - 0.3, 0.6), **style)
         if stop < phase.end_s:
@@ -75,19 +92,21 @@ def _bars(plot: Any, phase: Any, cut_at_s: float | None) -> None:
                              linestyle="--")  # fmt: skip
 
 
-def draw_history(found: HeaterHistory) -> Figure:
+def draw_history(found: HeaterHistory, *, presenter: bool = False) -> Figure:
     """Draw a heater's lambda at reference air over the winters: visits, line with 95 % band, limit, crossing dates.
 
     Parameters
     ----------
     found : HeaterHistory
+    presenter : bool
+        Whether it is drawn for a projector: no type under 18 pt where it fills a slide.
 
     Returns
     -------
     matplotlib Figure
         Its label is the alt text.
     """
-    figure, plot = sheet(size=(7.2, 4.2))
+    figure, plot = sheet(presenter=presenter, size=(7.2, 4.2))
     usual = float(np.median([point.relative_u for point in found.points]))
     for after, marker, label in ((False, "o", "visit"), (True, "s", "after work")):
         some = [point for point in found.points if point.after == after]
@@ -106,7 +125,8 @@ def draw_history(found: HeaterHistory) -> Figure:
             plot.axhline(limit, color=colour, linestyle="--")
             side, anchor = (0.01, "left") if left else (0.99, "right")
             at = {"xycoords": plot.get_yaxis_transform(), "ha": anchor}
-            note(plot, f"{words} {limit:.2f}", (side, limit), (0, 3), color=colour, **at)
+            box = {"facecolor": "white", "edgecolor": "none", "pad": 1.0}
+            note(plot, f"{words} {limit:.2f}", (side, limit), (0, 4), color=colour, bbox=box, zorder=4, **at)
     if found.step is not None:
         middle = found.step.before + (found.step.after - found.step.before) / 2
         plot.axvline(middle, color=INK, linestyle="-.", label=f"step of {found.step.size_pct:+.0f} %?")

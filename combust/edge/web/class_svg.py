@@ -16,7 +16,7 @@ BAR_WIDTH = 210.0
 GLOWS_FROM = 0.45  # of the glow's bar
 O2_FULL, O2_STEP, FLUE_FULL, FLUE_STEP = 21.0, 7.0, 600.0, 200.0
 PANEL = (404.0, 214.0)  # width, height of one panel
-LEFT, RIGHT, TOP, FOOT = 70.0, 14.0, 44.0, 34.0
+LEFT, RIGHT, TOP, FOOT = 76.0, 14.0, 44.0, 34.0
 CO_LEFT = 156.0
 
 
