@@ -40,6 +40,7 @@ html_theme = "plain"
 html_theme_path = ["theme"]
 html_title = "combust"
 html_copy_source = False
+html_show_search_summary = False  # it would be fetched, which a browser refuses for files
 html_show_sphinx = False
 html_favicon = "icon.svg"
 pygments_style = "bw"
