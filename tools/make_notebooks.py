@@ -26,7 +26,7 @@ PYTHON = {
 }
 INDEX = "00_start_here.ipynb"
 PARTS = (
-    ("The work", "From a reading to a fleet over the winters.", ("01", "02", "03", "04", "05", "06", "07")),
+    ("The work", "From a reading to a fleet over the winters.", ("01", "02", "03", "04", "05", "06", "07", "08")),
     *(
         (f"Lessons: {title.lower()}", "One idea each, for a class or alone.", numbers)
         for title, numbers in lesson_path()

@@ -108,6 +108,13 @@ def confirm(visit: Visit) -> tuple[Confirmed | None, str]:
     >>> confirm(Visit.open("V017", at="2026-01-12T09:00+01:00"))
     (None, 'open still')
     """
+    if "confirmed" not in visit.known:  # the entries of a visit never change
+        visit.known["confirmed"] = _confirm(visit)
+    found: tuple[Confirmed | None, str] = visit.known["confirmed"]
+    return found
+
+
+def _confirm(visit: Visit) -> tuple[Confirmed | None, str]:
     cause, why = _cause_of(visit)
     try:
         heater = visit.need_heater()

@@ -206,7 +206,7 @@ def _mean(values: Sequence[float]) -> float | None:
 
 def _told(asked: Question) -> tuple[str, str, str]:
     shares = zip(asked.answers, asked.shares, strict=True)
-    told = " · ".join(f"{answer} {FULL * share:.0f} %" for answer, share in shares)
+    told = " · ".join(f"“{answer}” {FULL * share:.0f} %" for answer, share in shares)
     return asked.text, told, "" if asked.happened is None else asked.answers[asked.happened]
 
 

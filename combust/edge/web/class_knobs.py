@@ -35,30 +35,34 @@ def knobs(room: Classroom, place: int, typed: Mapping[str, str] | None = None) -
     typed : mapping, optional
         What was typed and refused: it stays in its field.
     """
-    inputs, typed = room.heaters[place].session.heater.inputs, typed or {}
-    groups = []
-    for group, keys in KNOBS.items():
-        rows = []
-        for key in keys:
-            record, value = input_fields()[key], getattr(inputs, key)
-            now = ("yes" if value else "no") if isinstance(value, bool) else value
-            text = f"{now:.6g}" if isinstance(now, float) else str(now)
-            label = record.meaning[:1].upper() + record.meaning[1:]
-            row: dict[str, Any] = {"key": key, "label": label, "unit": record.unit}
-            row |= {"now": text, "value": typed.get(f"knob_{key}", text), "choices": _choices(room, key)}
-            number = record.kind == "number"
-            row |= {"low": f"{record.low:g}", "high": f"{record.high:g}", "number": number}
-            row["slides"] = number and record.high <= SLIDES_UP_TO and not record.unit
-            row["negative"] = number and record.low < 0.0
-            rows.append(row)
-        groups.append({"name": group, "rows": rows})
-    return groups
+    return [
+        {"name": group, "rows": [_row(room, place, key, typed or {}) for key in keys]} for group, keys in KNOBS.items()
+    ]
 
 
 def own_knobs(room: Classroom, place: int, typed: Mapping[str, str] | None = None) -> list[dict[str, Any]]:
     """Return the knobs that a learner may move at a heater of one's own."""
-    allowed = class_table()["own"]["knobs"]
-    return [row for group in knobs(room, place, typed) for row in group["rows"] if row["key"] in allowed]
+    return [_row(room, place, key, typed or {}) for key in class_table()["own"]["knobs"]]
+
+
+def _row(room: Classroom, place: int, key: str, typed: Mapping[str, str]) -> dict[str, Any]:
+    record, value = input_fields()[key], getattr(room.heaters[place].session.heater.inputs, key)
+    now = ("yes" if value else "no") if isinstance(value, bool) else value
+    text = f"{now:.6g}" if isinstance(now, float) else str(now)
+    number = record.kind == "number"
+    return {
+        "key": key,
+        "label": record.meaning[:1].upper() + record.meaning[1:],
+        "unit": record.unit,
+        "now": text,
+        "value": typed.get(f"knob_{key}", text),
+        "choices": _choices(room, key),
+        "low": f"{record.low:g}",
+        "high": f"{record.high:g}",
+        "number": number,
+        "slides": number and record.high <= SLIDES_UP_TO and not record.unit,
+        "negative": number and record.low < 0.0,
+    }
 
 
 def moved(form: Mapping[str, str]) -> dict[str, Any]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 from combust.application.trainer.class_heater import SAMPLE_S, STRIP_POINTS, Sample
 from combust.application.trainer.display import SimulatedDisplay
@@ -18,6 +19,8 @@ O2_FULL, O2_STEP, FLUE_FULL, FLUE_STEP = 21.0, 7.0, 600.0, 200.0
 PANEL = (404.0, 214.0)  # width, height of one panel
 LEFT, RIGHT, TOP, FOOT = 76.0, 14.0, 44.0, 34.0
 CO_LEFT = 156.0
+TITLES = ("o2", "co", "flue")
+ON_A_PHONE = (120, ("o2", "flue"))  # ten minutes: whether it stands still
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,15 +110,25 @@ class Strip:
     foot: float = PANEL[1] - FOOT
 
 
-def strip(samples: Sequence[Sample]) -> Strip:
+def strip(samples: Sequence[Sample], points: int = STRIP_POINTS, titles: Sequence[str] = TITLES) -> Strip:
     """Return the strip of some samples; what was no flue gas has no band of CO, and its line is broken there.
 
     Parameters
     ----------
     samples : sequence of Sample
+    points : int
+        How many samples it is long.
+    titles : sequence of str
+        Which of its panels are drawn.
     """
+    return _strip(tuple(samples[-points:]), points, tuple(titles))
+
+
+@lru_cache(maxsize=64)
+def _strip(samples: tuple[Sample, ...], points: int, titles: tuple[str, ...]) -> Strip:
+    """Draw a strip once for all who look at it."""
     end = samples[-1].time_s if samples else 0.0
-    begin = max(0.0, end - SAMPLE_S * STRIP_POINTS)
+    begin = max(0.0, end - SAMPLE_S * points)
     words = load_table("trainer_scenarios")["co_band"]["words"]
     hottest = max((one.flue_temp_c for one in samples), default=0.0)
     most = max(FLUE_FULL, FLUE_STEP * (hottest // FLUE_STEP + 1.0))
@@ -129,7 +142,7 @@ def strip(samples: Sequence[Sample]) -> Strip:
         _panel("flue", LEFT, (0.0, most), [(one.time_s, one.flue_temp_c) for one in samples], (begin, end),
                [(f"{value:g}", value) for value in flues]),
     )  # fmt: skip
-    return Strip(panels, round(begin / 60.0, 1), round(end / 60.0, 1))
+    return Strip(tuple(one for one in panels if one.title in titles), round(begin / 60.0, 1), round(end / 60.0, 1))
 
 
 def _bands(samples: Iterable[Sample], words: Sequence[str]) -> list[tuple[float, float | None]]:

@@ -12,6 +12,7 @@ from collections import OrderedDict
 from collections.abc import Callable
 from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
+from contextlib import nullcontext
 from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -43,6 +44,9 @@ class Pool:
 
     def __init__(self, workers: int = 0) -> None:
         self._workers, self._lock = workers, threading.Lock()
+        self._slow = threading.BoundedSemaphore(
+            max(1, workers - 1)
+        )  # a process stays free for whoever stands at a heater
         self._executor: ProcessPoolExecutor | None = None
         self._answers: OrderedDict[str, Future[Any]] = OrderedDict()
         self.worked_out = 0
@@ -127,11 +131,12 @@ class Pool:
         """Fill an answer, whoever else waits for it."""
         executor = None
         try:
-            if self._workers and work is not apart:
-                executor = self._started()
-                answer.set_result(executor.submit(work, *given).result())
-            else:
-                answer.set_result(work(*given))
+            with self._slow if work in (deal, tell) else nullcontext():
+                if self._workers and work is not apart:
+                    executor = self._started()
+                    answer.set_result(executor.submit(work, *given).result())
+                else:
+                    answer.set_result(work(*given))
         except BrokenProcessPool as error:
             self._replace(executor)
             answer.set_exception(error)

@@ -8,6 +8,7 @@ from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager, suppress
 from typing import Any
 
+import anyio.to_thread
 from starlette.applications import Starlette
 from starlette.exceptions import HTTPException
 from starlette.middleware import Middleware
@@ -29,6 +30,7 @@ from combust.edge.web.texts import texts
 from combust.edge.web.ways import WAYS
 
 MOST_CONNECTIONS = 256
+MOST_THREADS = 120  # a class that waits for sixty mystery heaters leaves threads to all others
 WARM_AFTER = 2.0  # seconds: the first screen goes before what the others load
 
 
@@ -57,6 +59,7 @@ def make_app(
 
     @asynccontextmanager
     async def alive(_app: Starlette) -> AsyncIterator[None]:
+        anyio.to_thread.current_default_thread_limiter().total_tokens = MOST_THREADS
         try:
             yield
         finally:

@@ -35,7 +35,7 @@ class School:
 
     def begin(self) -> None:
         """Start the server, again too."""
-        self.hall, self.seats = Hall(self.settings.book, lambda: self.now), Seats(self.settings.key)
+        self.hall, self.seats = Hall(self.settings.book, lambda: self.now, patience_s=600.0), Seats(self.settings.key)
         self.app: Starlette = make_app(self.settings, self.seats, None, self.hall)
 
     def person(self, role: str = "") -> Phone:

@@ -12,6 +12,7 @@ from selenium.webdriver.common.by import By
 from tests.edge.web.browser import DESK, PHONE, browser, wait
 from tests.edge.web.served import Caller, Served
 from tests.edge.web.test_class_browser import SMALLEST_AT_THE_WALL, TEXT_SIZES, People
+from tests.long import LONG
 
 pytestmark = pytest.mark.browser
 WALL = "/lesson/11?wall=1"
@@ -77,9 +78,11 @@ def lesson_vote(people: People) -> None:
     assert "Lesson 11: CO as read" in people.go("trainer", "/class/summary")
 
 
-def test_own_heaters_and_a_lesson(served: Served) -> None:
-    with browser(DESK) as driver:
-        people = People(driver, served)
+@pytest.mark.parametrize("script", [True, False] if LONG else [True])
+def test_own_heaters_and_a_lesson(served: Served, script: bool) -> None:
+    """With the script blocked too in ``make study``; without a browser the forms are sent in ``test_class_own.py``."""
+    with browser(DESK, script=script) as driver:
+        people = People(driver, served, script=script)
         own_heaters(people)
         lesson_vote(people)
         for path in ("/class/desk", WALL):
@@ -87,10 +90,3 @@ def test_own_heaters_and_a_lesson(served: Served) -> None:
         people.go("learner", "/class", DESK)
         told = [one["message"] for one in driver.get_log("browser") if one["level"] == "SEVERE"]
         assert [one for one in told if "favicon" not in one] == []
-
-
-def test_the_same_with_the_script_blocked(served: Served) -> None:
-    with browser(DESK, script=False) as driver:
-        people = People(driver, served, script=False)
-        own_heaters(people)
-        lesson_vote(people)

@@ -20,6 +20,7 @@ from combust.application.visit.standing import standing
 from combust.application.visit.visit import Visit
 from combust.data.errors import CombustError
 from combust.edge.logbook.keyboard import profile_in
+from combust.edge.web import pool as pool_module
 from combust.edge.web.pool import MOST_KEPT, WORKERS, Pool
 from tests.application.mystery_study import SALT, dealt
 from tests.edge.moments import PATIENCE
@@ -140,3 +141,21 @@ def test_a_mystery_heater_is_dealt_beside_the_server_once_and_told_in_the_same_w
     assert pool.debrief(Play(here, here.steps), said) == debrief(Play(here, here.steps), said)
     with pytest.raises(CombustError, match="level"):
         pool.case(SALT, 1, "impossible", "", "", True)
+
+
+def test_who_stands_at_a_heater_does_not_wait_for_mysteries(monkeypatch: pytest.MonkeyPatch) -> None:
+    here, gate, inside = Pool(), threading.Event(), threading.Semaphore(0)
+
+    def slow(*order: Any) -> Any:
+        inside.release()
+        gate.wait()
+        return order
+
+    monkeypatch.setattr(pool_module, "deal", slow)
+    with ThreadPoolExecutor(5) as people:
+        dealt_ones = [people.submit(here.case, SALT, seed, "easy", "", "", True) for seed in range(4)]
+        inside.acquire()  # one is being dealt, the others wait for it and hold no process
+        assert here.standing(a_visit()).lines() == standing(a_visit()).lines()
+        assert not inside.acquire(blocking=False)
+        gate.set()
+        assert [one.result()[1] for one in dealt_ones] == [0, 1, 2, 3]

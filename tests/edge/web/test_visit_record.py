@@ -54,6 +54,14 @@ def test_the_text_of_a_repair_can_be_corrected(phone: Phone) -> None:
     assert "hose cleaned" in phone.get(f"{here}/sheet").text
 
 
+def test_which_cause_it_was_is_chosen_on_the_page(phone: Phone) -> None:
+    here = opened(phone)
+    page = phone.get(f"{here}/record").text
+    assert re.search(r'<select id="f-found".*<option value="healthy"[^>]*>nothing was wrong</option>', page, re.DOTALL)
+    assert phone.post(f"{here}/complete", {"found": "intake_restricted"}, page=f"{here}/record").status_code == 303
+    assert "cause: intake restricted" in phone.get(f"{here}/sheet").text
+
+
 @pytest.mark.parametrize("entry", ["1", "99", "0", "x", "1@zz"])
 def test_what_is_no_entry_to_be_corrected_is_refused_in_words(phone: Phone, entry: str) -> None:
     answer = phone.get(f"{opened(phone)}/entries/{entry}")

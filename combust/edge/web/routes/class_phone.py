@@ -14,6 +14,7 @@ from combust.edge.tables.cells import read_cell
 from combust.edge.web import class_view as view
 from combust.edge.web.asked import Asked, whole
 from combust.edge.web.class_knobs import moved, own_knobs
+from combust.edge.web.class_svg import ON_A_PHONE, strip
 from combust.edge.web.point import give_cookie
 from combust.edge.web.point import pair as pair_by
 from combust.edge.web.texts import texts
@@ -36,6 +37,7 @@ def show(asked: Asked, status: int = 200, said: list[str] | None = None) -> Resp
             display = heater.session.display()
             facts |= {"phase": display.phase_label, "locked": display.locked, "checks": view.checks_made(heater, asks)}
             facts |= {"knobs": own_knobs(room, place, asked.form if said else None), "events": view.events(room, place)}
+            facts["strip"] = strip(tuple(heater.strip), *ON_A_PHONE)
             facts["with_me"] = [one.number for one in room.people.by_seat.values() if one.place == place != 0]
     if learner is None:
         return asked.go("/class/desk" if asked.seat.may("trainer") else "/class/join")

@@ -1,0 +1,162 @@
+"""The anonymous table of what visits taught: written, read back as what learning takes, several merged."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pyarrow as pa
+
+from combust.application.learning.anonymous import counted_once, sum_of
+from combust.application.learning.taught import Taught
+from combust.data.errors import CombustError, Fault
+from combust.data.fields import Field
+from combust.data.vocabulary import inputs
+from combust.domain.heater import Heater
+from combust.edge.tables.reader import read_entries, read_table
+from combust.edge.tables.sink import table_sink
+
+READ = (
+    *("stage", "altitude_m", "intake_temp_c", "o2_dry_pct", "co_dry_ppm", "flue_temp_c", "air_in_temp_c"),
+    *("air_out_temp_c", "intake_static_pa", "exhaust_static_pa"),
+)
+NAMED = {
+    "contribution": "checksum of a contribution: it counts once",
+    "book": "what tells contributions of one book, as it grew",
+    "confirmed": "confirmed visits behind the contribution",
+    "kind": "healthy (mean healthy reading), visit, cause or look (counts)",
+    "blower": "type of the blower",
+    "shaft": "whether heating air turns with it: yes, no, untold",
+    "fuel": "fuel of the type",
+    "heat_kw": "largest useful heat of the type",
+    "group": "random number: what stands for one heater",
+    "row": "random number: what stands for one visit",
+    "visits": "visits behind the row",
+    "season": "winters of the visits",
+    "scatter": "how far the row scatters, one visit = 1",
+    "cause": "a cause that was confirmed",
+    "look": "a column that was seen",
+    "verdict": "right, false, missed or clear",
+}
+NUMBERS = ("confirmed", "heat_kw", "group", "row", "visits", "scatter")
+COLUMNS = (*NAMED, *READ)
+FIELDS = {
+    key: Field(key, "number" if key in NUMBERS else "text", meaning, low=0.0, hint="Take the table as it was written.")
+    for key, meaning in NAMED.items()
+} | {key: inputs()[key] for key in READ}
+MARK = "contribution"  # a table with this heading is an anonymous one
+Rows = Sequence[dict[str, Any]]
+
+
+@dataclass(frozen=True, slots=True)
+class Merged:
+    """Anonymous tables taken together: rows, and what was left out, in words."""
+
+    rows: tuple[dict[str, Any], ...]
+    told: tuple[str, ...] = ()
+
+    @property
+    def contributions(self) -> int:
+        """How many count."""
+        return len({row["contribution"] for row in self.rows})
+
+
+def write_anonymous(rows: Rows, out: str | Path) -> None:
+    """Write an anonymous table, CSV or Parquet by its ending, complete or not at all.
+
+    Raises
+    ------
+    CombustError
+        There is no row.
+    """
+    if not rows:
+        hint = "It takes five heaters of one type with confirmed causes."
+        raise CombustError(Fault("table", None, "empty", why="has nothing that may leave the book", hint=hint))
+    with table_sink(out) as write:
+        write(pa.table({key: [row.get(key) for row in rows] for key in COLUMNS}))
+
+
+def is_anonymous(path: str | Path) -> bool:
+    """Return whether a file is an anonymous table, by its heading."""
+    from combust.edge.tables.reader import open_source
+
+    return MARK in open_source(path).header
+
+
+def read_anonymous(path: str | Path) -> list[dict[str, Any]]:
+    """Return the rows of an anonymous table.
+
+    Raises
+    ------
+    CombustError
+        A row that cannot be, a contribution that is not as it was written; nothing is taken in part.
+    """
+    table = read_table(path, FIELDS)
+    entries = read_entries(table)
+    if entries.refused:
+        line, why = entries.refused[0]
+        hint = "Take the table as it was written: it is not mended by hand."
+        raise CombustError(
+            Fault("table", str(path), "format", why=f"has a row that cannot be ({line}: {why})", hint=hint)
+        )
+    rows = [{key: value for key, value in row.items() if value is not None} for _, row in entries.good]
+    for name in dict.fromkeys(str(row.get(MARK)) for row in rows):
+        if sum_of(row for row in rows if str(row.get(MARK)) == name) != name:
+            why, hint = "was changed after it was written, or lacks rows", "Ask for the table again."
+            raise CombustError(Fault(MARK, name, "damaged", why=why, hint=hint))
+    return rows
+
+
+def merged(tables: Sequence[Rows]) -> Merged:
+    """Return several tables as one, each contribution counted once."""
+    rows, told = counted_once(tables)
+    return Merged(tuple(rows), tuple(told))
+
+
+def taught_by(rows: Rows) -> Iterator[Taught]:
+    """Yield what anonymous rows teach, as the visits of a logbook do: a group stands for a heater, a row for a visit.
+
+    First the readings, without a cause; then one entry for each confirmed cause that was counted, without readings
+    (``rows`` is empty): it teaches frequencies only.
+    """
+    healthy: dict[str, list[dict[str, Any]]] = {}
+    visits: dict[tuple[str, str], list[dict[str, Any]]] = {}
+    for row in rows:
+        name = f"{row['contribution']} {row.get('group', 0):.0f}"
+        if row["kind"] == "healthy":
+            healthy.setdefault(name, []).append(row)
+        elif row["kind"] == "visit":
+            visits.setdefault((name, f"{row['row']:.0f}"), []).append(row)
+    heaters = {name: heater_of(some) for name, some in healthy.items()}
+    for (name, _), some in visits.items():
+        if name in heaters:
+            readings = tuple({**_reading(row), "location": "outdoors"} for row in some)
+            count, scatter = int(some[0]["visits"]), float(some[0].get("scatter", 1.0))
+            yield Taught(name, heaters[name], readings, visits=count, scatter=scatter)
+    of_type = {_type_of(some[0]): heaters[name] for name, some in healthy.items()}
+    for row in rows:
+        heater = of_type.get(_type_of(row))
+        if row["kind"] == "cause" and heater is not None:
+            for number in range(int(row["visits"])):
+                yield Taught(f"{row['contribution']} counted {number}", heater, (), cause=str(row["cause"]))
+
+
+def _type_of(row: dict[str, Any]) -> tuple[Any, ...]:
+    return tuple(row.get(key) for key in ("contribution", "blower", "shaft", "fuel", "heat_kw"))
+
+
+def _reading(row: dict[str, Any]) -> dict[str, Any]:
+    return {key: row[key] for key in READ if row.get(key) is not None}
+
+
+def heater_of(rows: Rows) -> Heater:
+    """Return the heater that stands for a group, with the mean healthy reading of its type."""
+    first = rows[0]
+    whole: dict[str, Any] = {"fuel": first["fuel"], "blower": first["blower"]}
+    if first.get("shaft") in ("yes", "no"):
+        whole["heating_air_on_same_shaft"] = first["shaft"] == "yes"
+    whole["stages"] = {str(row["stage"]): {} for row in rows}
+    whole["baseline"] = [{**_reading(row), "origin": "unit"} for row in rows]
+    return Heater.from_dict(whole)
