@@ -170,7 +170,7 @@ class Safety:
 
         References
         ----------
-        :mod:`combust.data.units` (definitions of the units).
+        ``combust.data.units`` (definitions of the units).
 
         Examples
         --------

@@ -31,7 +31,7 @@ OPEN_PAGES = ("/class/wall", "/class/desk")
 
 def records(effort: Effort) -> list[Record]:
     """Return what the phones of a class wait for, and the memory and processors of the server under them."""
-    seconds = float(effort.pick(3, 60))
+    seconds = effort.seconds(3, 60)
     theirs = page.empty_under_load(min(seconds, 10.0))
     rows: list[Record] = []
     for own, title, factor in ((False, "one heater", FACTOR), (True, f"{LEARNERS} heaters", OWN_FACTOR)):
@@ -118,7 +118,7 @@ async def measured(pid: int, seats: Seats, seconds: float, *, own: bool) -> dict
 async def looks(number: int, one: Person, path: str, times: list[float], end: float) -> None:
     """Look at a page as often as its script does."""
     await asyncio.sleep(EVERY_S * number / PHONES)
-    while (begun := time.perf_counter()) < end:
+    while (begun := time.perf_counter()) < end or not times:
         await one.look(path)
         times.append(1e3 * (time.perf_counter() - begun))
         await asyncio.sleep(max(0.0, EVERY_S - (time.perf_counter() - begun)))
@@ -128,7 +128,7 @@ async def acts(number: int, one: Person, times: list[float], end: float) -> None
     """Do something at one's own heater now and then, and wait for the page that shows it."""
     own, count = Person.again(one), number
     await asyncio.sleep(ACT_EACH_S * number / PHONES)
-    while (begun := time.perf_counter()) < end:
+    while (begun := time.perf_counter()) < end or not times:
         path, typed = ACTS[count % len(ACTS)]
         await own.send(path, **typed)
         await own.look("/class")
@@ -140,7 +140,7 @@ async def acts(number: int, one: Person, times: list[float], end: float) -> None
 async def votes(trainer: Person, phones: list[Person], times: list[float], end: float) -> None:
     """Ask again and again, let everybody vote in the same instant, go on."""
     number = 0
-    while time.perf_counter() < end:
+    while time.perf_counter() < end or not times:
         number += 1
         await trainer.send("/class/desk", do="ask", ready="o2")
         await asyncio.gather(*(vote(one, number, index, times) for index, one in enumerate(phones)))

@@ -56,7 +56,10 @@ def curves(effort: Effort) -> list[Curve]:
     """Return the growth of the interpretation in memory and of the table command."""
     return [
         _interpretation(sizes_of(effort)),
-        _command(sizes_of(effort)[1:] if not effort.quick else [10_000, 32_000, 100_000], effort.pick(1, 2)),
+        _command(
+            sizes_of(effort)[1:] if not effort.quick else [effort.pick(rows, 0) for rows in (10_000, 32_000, 100_000)],
+            effort.pick(1, 2),
+        ),
     ]
 
 

@@ -36,7 +36,7 @@ PEER = "Starlette: an empty page"
 
 def records(effort: Effort) -> list[Record]:
     """Return what thirty phones wait for, the memory under them, and the first page after the start."""
-    seconds, rounds = float(effort.pick(3, 60)), effort.pick(1, 5)
+    seconds, rounds = effort.seconds(3, 60), effort.pick(1, 5)
     with tempfile.TemporaryDirectory() as folder:
         book = Path(folder) / "class.book"
         visits_in(book)
@@ -189,7 +189,7 @@ async def phone(number: int, cookie: str, token: str, times: list[float], end: f
     line, random, here = Line(cookie), np.random.default_rng(number), f"/visit/V{number:03d}"
     papers = {"origin": f"http://127.0.0.1:{PORT}", "x_combust_token": token, "content_type": FORM}
     await asyncio.sleep(min(EVERY_S * number / PHONES, max(0.0, end - time.perf_counter())))
-    while (begun := time.perf_counter()) < end:
+    while (begun := time.perf_counter()) < end or not times:
         typed = {"stage": "high", "co_dry_ppm": "120", "once": f"{number:03d}-{begun:.9f}".replace(".", "-")}
         typed |= {"o2_dry_pct": f"{random.uniform(4.0, 9.0):.2f}", "flue_temp_c": f"{random.uniform(280.0, 380.0):.0f}"}
         status, _, _ = await line.ask("POST", f"{here}/reading", urlencode(typed).encode(), **papers)
@@ -204,7 +204,7 @@ async def poller(number: int, cookie: str, times: list[float], end: float) -> No
     """Ask again and again whether a visit has something new."""
     line, tag = Line(cookie), ""
     await asyncio.sleep(PHONES / POLLS_PER_S * number / PHONES)
-    while (begun := time.perf_counter()) < end:
+    while (begun := time.perf_counter()) < end or not times:
         status, told, _ = await line.ask("GET", f"/api/visit/V{number:03d}", if_none_match=tag)
         if status not in (200, 304):
             raise RuntimeError(f"a poll was answered {status}")

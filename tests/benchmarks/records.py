@@ -12,13 +12,23 @@ import numpy as np
 
 @dataclass(frozen=True)
 class Effort:
-    """How much is measured: ``quick`` takes under a minute, the full run some minutes and 6 GB of disk."""
+    """How much is measured: ``quick`` takes under a minute, the full run some minutes and 6 GB of disk.
+
+    The ``least`` run takes a tenth of the quick one: it shows that the same work is compared, and tells no time.
+    """
 
     quick: bool
+    least: bool = False
 
     def pick(self, quick: int, full: int) -> int:
-        """Return the smaller number in a quick run."""
+        """Return the smaller number in a quick run; a tenth of what is more than a few in the least one."""
+        if self.least and quick >= 10:
+            return quick // 10
         return quick if self.quick else full
+
+    def seconds(self, quick: float, full: float) -> float:
+        """Return for how many seconds something is watched."""
+        return 0.1 * quick if self.least else quick if self.quick else full
 
 
 class Timing(NamedTuple):

@@ -20,9 +20,9 @@ PEERS = (
 
 @pytest.fixture(scope="module")
 def quick(tmp_path_factory):
-    """The quick run, written once."""
+    """The least run, written once."""
     folder = tmp_path_factory.mktemp("bench")
-    code = main(["--quick", "--out", str(folder)])
+    code = main(["--least", "--out", str(folder)])
     return code, folder, json.loads((folder / "bench.json").read_text(encoding="utf-8"))["records"]
 
 

@@ -24,7 +24,7 @@ from tests.edge.test_logbook_migration import sealed_book
 from tests.edge.test_visit_at_the_keyboard import MORNING, minutes
 from tests.long import LONG
 
-HISTORIES = 10_000 if LONG else 60
+HISTORIES = 10_000 if LONG else 30
 PEOPLE = ("T. Larkwood", "N. Fellstone", "A. Scarbeck")
 HEATERS = ("heater-0312", "heater-0107")
 # What a person does next: who, what, which visit, which of its entries.

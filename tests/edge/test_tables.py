@@ -176,7 +176,7 @@ def test_a_heading_is_mapped_or_left_out(tmp_path: Path) -> None:
         (b"\n\n\n", {}, "is empty"),
         (b"\xef\xbb\xbf", {}, "is empty"),
         (b";;;\n;;\n", {}, "is empty"),
-        ("o2_dry_pct\n8\n".encode("utf-16"), {}, "not plain text"),
+        ("o2_dry_pct\n8\n".encode("utf-32"), {}, "not plain text"),
         ("o2_dry_pct\n8\n".encode("utf-16-le"), {}, "not plain text"),
         (b"PK\x03\x04\x14\x00\x06\x00", {}, "not plain text"),
         (b"PAR1 but not really", {}, "Parquet"),
@@ -381,3 +381,16 @@ def test_a_row_without_a_gas_is_refused_with_the_remedy(tmp_path: Path) -> None:
 def test_one_gas_wet_and_dry_in_one_row_is_a_fault(tmp_path: Path) -> None:
     done = interpret_bytes(tmp_path, b"o2_dry_pct,o2_wet_pct\n8.2,\n,7.4\n8.2,7.4\n")
     assert [text.startswith("refused") for text in done.findings] == [False, False, True]
+
+
+@pytest.mark.parametrize("order", ["little", "big"])
+def test_the_unicode_text_of_a_spreadsheet_is_read(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, order: str) -> None:
+    """Tabs, decimal commas, a sign of four bytes, UTF-16 in either order of its bytes, wherever a block ends."""
+    text = "o2_dry_pct\tlocation\tnote\r\n" + "8,2\toutdoors\tHütte 🏔 am Paß\r\nabc\toutdoors\t\r\n" * 9
+    plain = interpret_bytes(tmp_path, text.encode("utf-8-sig"), rejects=True)
+    assert (plain.counts.rows, plain.counts.refused, plain.rows[0]["note"]) == (18, 9, "Hütte 🏔 am Paß")
+    data = (b"\xff\xfe" if order == "little" else b"\xfe\xff") + text.encode(f"utf-16-{order[0]}e")
+    for size in (*range(1, 12), source.BLOCK_BYTES):
+        monkeypatch.setattr(source, "BLOCK_BYTES", size)
+        found = interpret_bytes(tmp_path, data, rejects=True)
+        assert (found.raw, found.rejected, found.counts) == (plain.raw, plain.rejected, plain.counts)

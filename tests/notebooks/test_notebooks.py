@@ -1,4 +1,8 @@
-"""Every notebook runs in a kernel of its own, without an error and without a word on stderr, and is in order."""
+"""Every notebook runs without an error and without a word on stderr, and is in order.
+
+They run one after the other in one kernel, which forgets all names before each: its start and its imports would be most
+of the time. That a notebook leans on a setting that another left behind would be seen in JupyterLab only.
+"""
 
 from __future__ import annotations
 
@@ -6,11 +10,13 @@ import os
 import re
 import subprocess
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import nbformat
 import pytest
+from jupyter_client.manager import KernelManager
 from nbclient import NotebookClient
 
 ROOT = Path(__file__).parents[2]
@@ -25,13 +31,23 @@ def read(path: Path) -> Any:
     return nbformat.read(path, as_version=4)
 
 
+@pytest.fixture(scope="module")
+def client() -> Iterator[NotebookClient]:
+    """Give what runs a notebook after the other in the same kernel."""
+    paths = filter(None, [str(ROOT), os.environ.get("PYTHONPATH")])
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("PYTHONPATH", os.pathsep.join(paths))
+        where, kernel = {"metadata": {"path": str(ROOT)}}, KernelManager(kernel_name="python3")
+        yield NotebookClient(read(INDEX), km=kernel, timeout=900, startup_timeout=600, resources=where)
+        kernel.shutdown_kernel(now=True)
+
+
 @pytest.mark.parametrize("path", SOURCED, ids=lambda path: path.stem)
-def test_a_notebook_runs_without_errors_and_without_warnings(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    inherited = os.environ.get("PYTHONPATH")
-    monkeypatch.setenv("PYTHONPATH", os.pathsep.join(filter(None, [str(ROOT), inherited])))
+def test_a_notebook_runs_without_errors_and_without_warnings(path: Path, client: NotebookClient) -> None:
     book = read(path)
-    where = {"metadata": {"path": str(ROOT)}}
-    NotebookClient(book, timeout=900, startup_timeout=600, kernel_name="python3", resources=where).execute()
+    book.cells.insert(0, nbformat.v4.new_code_cell("%reset -f"))
+    client.nb = book
+    client.execute()
     outputs = [output for cell in book.cells if cell.cell_type == "code" for output in cell.outputs]
     assert [output.text for output in outputs if output.get("name") == "stderr"] == []
     assert outputs

@@ -7,6 +7,7 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from combust.data.errors import CombustError, Fault, shorten
 from combust.edge.tables.cells import THOUSANDS, UNKNOWN
@@ -41,6 +42,8 @@ class Dialect:
         Whether the file starts with a byte order mark, as spreadsheets write it.
     returns_only : bool
         Whether lines end in a lone carriage return, as old spreadsheets wrote them.
+    wide : bool
+        Whether the file is UTF-16, as spreadsheets save "Unicode text"; ``start`` counts what `open_bytes` gives.
     """
 
     delimiter: str
@@ -51,6 +54,20 @@ class Dialect:
     line: int = 2
     bom: bool = False
     returns_only: bool = False
+    wide: bool = False
+
+
+def open_bytes(path: Path) -> Any:
+    """Open a file of text to be read as bytes; UTF-16 with its mark is turned into UTF-8 as it is read.
+
+    Half a pair of it becomes the mark of a character that is not known.
+    """
+    file = path.open("rb")
+    first = file.read(4)
+    file.seek(0)
+    if first.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)) and first != codecs.BOM_UTF32_LE:
+        return codecs.EncodedFile(file, "utf-8", "utf-16", errors="replace")
+    return file
 
 
 def read_dialect(path: Path) -> Dialect:
@@ -59,12 +76,12 @@ def read_dialect(path: Path) -> Dialect:
     Raises
     ------
     CombustError
-        Empty file, not text, UTF-16, no heading, twice the same heading.
+        Empty file, not text, UTF-16 without its mark, no heading, twice the same heading.
     """
-    with path.open("rb") as file:
-        sample = file.read(SAMPLE_BYTES)
-        whole = not file.read(1)
-    if sample.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)) or b"\0" in sample:
+    with open_bytes(path) as file:
+        sample, wide = file.read(SAMPLE_BYTES), isinstance(file, codecs.StreamRecoder)
+        whole = not file.read(4)  # of UTF-16 less is no character
+    if b"\0" in sample or sample.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
         hint = "Save it as CSV UTF-8 from the spreadsheet."
         raise CombustError(Fault("file", str(path), "format", why="is not plain text", hint=hint))
     returns_only = b"\n" not in sample and b"\r" in sample
@@ -98,7 +115,8 @@ def read_dialect(path: Path) -> Dialect:
         raise _quote_in_heading(heading)
     header = tuple(name.strip() for name in cells)
     _check_header(path, header)
-    return Dialect(delimiter, _decimal(lines, delimiter), encoding, header, start + end, line, bom, returns_only)
+    decimal, start = _decimal(lines, delimiter), start + end
+    return Dialect(delimiter, decimal, encoding, header, start, line, bom or wide, returns_only, wide)
 
 
 def decode(data: bytes, encoding: str) -> str:

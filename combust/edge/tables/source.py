@@ -17,7 +17,7 @@ import pyarrow.parquet as pq
 from combust.data.errors import CombustError, Fault, no_access, shorten
 from combust.data.fields import is_missing
 from combust.edge.tables.arrow import EMPTY, mask, numbers_of, text_array
-from combust.edge.tables.dialect import Dialect, decode, read_dialect
+from combust.edge.tables.dialect import Dialect, decode, open_bytes, read_dialect
 from combust.edge.tables.rows import last_row_end, quotes_are_regular, split_rows
 
 BLOCK_BYTES = 8_000_000
@@ -82,7 +82,8 @@ class TableSource:
         for raw in _whole_rows(self.path, dialect):
             done += len(raw)
             block = _parse(raw, dialect)
-            yield from _in_parts(replace(block, bytes_read=done, lines=line + block.lines))
+            read = 2 * done if dialect.wide else done
+            yield from _in_parts(replace(block, bytes_read=read, lines=line + block.lines))
             line += block.table.num_rows + block.blank
 
 
@@ -161,10 +162,10 @@ def _bad_parquet(path: Path, error: Exception) -> CombustError:
 
 def _whole_rows(path: Path, dialect: Dialect) -> Iterator[bytes]:
     """Yield blocks of bytes that end where a row ends."""
-    rest = b""
-    with path.open("rb") as file:
-        file.seek(dialect.start)
+    rest, above = b"", dialect.start
+    with open_bytes(path) as file:
         while chunk := file.read(BLOCK_BYTES):
+            chunk, above = chunk[above:], max(0, above - len(chunk))
             data = rest + (chunk.replace(b"\r", b"\n") if dialect.returns_only else chunk)
             cut = last_row_end(data, dialect.delimiter)
             if cut == 0 and len(data) > MAX_ROW_BYTES:
