@@ -26,6 +26,7 @@ test: $(VENV)/.test browser
 	$(BIN)/ruff check .
 	$(BIN)/ruff format --check .
 	$(BIN)/mypy
+	$(BIN)/mypy --strict tests/typed_client/client.py
 	$(BIN)/python -m pytest $(SPREAD) --outside-gate $(SELECTED)
 	@$(MAKE) --no-print-directory browser
 
