@@ -17,7 +17,7 @@ export OMP_NUM_THREADS ?= 1
 # stays in one process, for what its tests share; in the order of tests/conftest.py the slow ones come first.
 SPREAD := -n 3 --dist loadfile --no-loadscope-reorder
 
-.PHONY: demo test study study-foreign coverage accuracy lint bench tours fuzz wheel-check page lab docs browser clean
+.PHONY: demo test study study-foreign study-learn coverage accuracy lint bench tours fuzz wheel-check page lab docs browser clean
 
 demo: $(VENV)/.base
 	$(BIN)/combust demo --out output/demo
@@ -34,7 +34,7 @@ test: $(VENV)/.test browser
 # condition of the history, 210 moments of a signal, a fleet of a million,
 # 200 driven heaters and 10 000 moves of one. The reached numbers are printed.
 study: $(VENV)/.test
-	COMBUST_LONG=yes $(BIN)/python -m pytest -s tests/application/test_causes_study.py tests/application/test_mystery_cases.py \
+	COMBUST_LONG=yes $(BIN)/python -m pytest -s tests/application/learning/test_frequencies.py tests/application/test_causes_study.py tests/application/test_mystery_cases.py \
 	  tests/application/test_history_study.py tests/application/fleet/test_broken_tables.py tests/application/fleet/test_difference.py tests/application/fleet/test_assignment.py tests/application/fleet/test_weather.py \
 	  tests/edge/test_running_conditions.py tests/application/trainer tests/kernel/test_heater_dynamics.py tests/test_site.py \
 	  tests/application/test_safety_lists.py tests/edge/test_logbook_hard.py tests/edge/test_logbook_killed.py \
@@ -46,6 +46,12 @@ study: $(VENV)/.test
 STUDY ?=
 study-foreign: $(VENV)/.test
 	$(BIN)/python -m tests.simulator.table $(STUDY)
+
+# What a logbook teaches: other heaters of a fleet judged before and after, and the ranks of what the hierarchy drew.
+LEARN ?=
+study-learn: $(VENV)/.test
+	$(BIN)/python -m tests.simulator.learning_table --labels 20 $(LEARN)
+	$(BIN)/python -m tests.simulator.learning_ranks
 
 # Branch coverage of kernel and domain by their own tests; fails below the limit in pyproject.toml.
 coverage: $(VENV)/.test

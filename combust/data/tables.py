@@ -70,8 +70,18 @@ def read_toml(path: str | Path, *, quantity: str = "file", max_bytes: int = 4_00
     CombustError
         When the file is missing, too large, not UTF-8 or not TOML; the line is named.
     """
-    path = Path(path)
-    text = read_text(path, quantity=quantity, max_bytes=max_bytes)
+    return toml_of_text(read_text(path, quantity=quantity, max_bytes=max_bytes), quantity=quantity, where=path)
+
+
+def toml_of_text(text: str, *, quantity: str = "file", where: str | Path = "text") -> dict[str, Any]:
+    """Return a user's TOML text as a dictionary; ``where`` is what it was read from.
+
+    Raises
+    ------
+    CombustError
+        When it is not TOML; the line is named.
+    """
+    path = Path(where)
     too_deep = Fault(quantity, str(path), "format", why="holds brackets within brackets without end", hint=_FLATTER)
     if _LONG_PATH.search(text):
         raise CombustError(too_deep)

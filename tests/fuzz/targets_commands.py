@@ -18,7 +18,7 @@ from tests.fuzz.sandbox import BOUNDED, LEFT_OUT, Sandbox, inputs
 SHARES = {
     "reading": 6, "readings": 3, "cause": 0.6, "profile": 8, "duct": 6, "site": 2, "fleet": 0.3, "fuel": 10,
     "start": 8, "supply": 6, "log": 4, "history": 2, "visit": 3, "mystery": 1, "exercises": 1, "page": 3,
-    "demo": 0.05, "word": 5, "completion": 2, "right": 0.6, "share": 1,
+    "demo": 0.05, "word": 5, "completion": 2, "right": 0.6, "share": 1, "learn": 1,
 }  # fmt: skip
 FILES = {
     "data/heaters/heater-0312.toml": "h.toml", "data/heaters/heater-0107.toml": "g.toml",

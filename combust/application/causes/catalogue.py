@@ -83,11 +83,16 @@ def _left(whole: str, rest: Mapping[str, str], have: Container[str]) -> str:
 
 @dataclass(frozen=True, slots=True)
 class Priors:
-    """Everything that is believed before a reading: causes, checks, priors, spreads; ``table`` is the whole TOML."""
+    """Everything that is believed before a reading: causes, checks, priors, spreads; ``table`` is the whole TOML.
+
+    ``learnt`` is what a logbook taught over them, ``stated`` then the table without it: safety goes by that.
+    """
 
     causes: Mapping[str, Cause]
     checks: Mapping[str, Check]
     table: Mapping[str, Any]
+    stated: Mapping[str, Any] | None = None
+    learnt: Any = None
 
     @property
     def shares(self) -> dict[str, float]:

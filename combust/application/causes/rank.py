@@ -37,6 +37,7 @@ from combust.application.causes.visits_of_heater import (
     stopped_where,
     stops_of_others,
 )
+from combust.application.learning.learnt import Learnt, with_learnt
 from combust.application.safety import own_limits
 from combust.domain.catalogue import Catalogue
 from combust.domain.heater import Heater
@@ -60,6 +61,7 @@ def rank_causes(
     next_checks: bool = True,
     instrument: str | InstrumentClass | None = None,
     causes: str | Path | Priors | None = None,
+    learnt: str | Path | Learnt | None = None,
     catalogue: Catalogue | None = None,
     stopped: Iterable[str] = (),
     progress: Callable[[int, int], None] | None = None,
@@ -83,6 +85,8 @@ def rank_causes(
         Accuracy class of the analyser.
     causes : path or Priors, optional
         Own numbers over the shipped table of causes and priors.
+    learnt : path or Learnt, optional
+        What a logbook taught, over those; each answer says so.
     catalogue : mapping, optional
         Fuels beside the shipped ones, from :func:`load_fuels`.
     stopped : iterable of str
@@ -115,7 +119,7 @@ def rank_causes(
     >>> found[0].top.probability < 0.5, len(found[0].cannot_separate[0]) > 4
     (True, True)
     """
-    priors = get_priors(causes)
+    priors = with_learnt(get_priors(causes), learnt)
     visits = group_visits(heater, readings, priors, catalogue)
     results = []
     how: dict[str, Any] = {"seed": seed, "pairs": pairs, "next_checks": next_checks, "instrument": instrument}
@@ -238,7 +242,7 @@ def judge_visit(
         ranked=ranked,
         effective_samples=round(result.effective_samples(), 1),
         findings=_findings_beside(engine, visit, look, disagree, ranked=ranked, doubted=doubted),
-        assumed=tuple(dict.fromkeys([*look.assumed, *_stood_in(visit)])) if not of_start else (),
+        assumed=_assumed(engine, visit, look, of_start=of_start),
         seed=engine.seed,
         why_no_adjust="" if adjust else why_not,
         expected_healthy={
@@ -285,6 +289,13 @@ def _findings_beside(
     if engine.heater.is_provisional:
         findings.append(finding("baseline_provisional"))
     return tuple(findings)
+
+
+def _assumed(engine: Engine, visit: Visit, look: FirstLook, *, of_start: bool) -> tuple[Assumed, ...]:
+    """Return what stood in for what was not entered, and what was learnt; of a start only that."""
+    learnt = [engine.priors.learnt.assumed] if engine.priors.learnt else []
+    stood_in = [] if of_start else [*look.assumed, *_stood_in(visit)]
+    return tuple(dict.fromkeys([*stood_in, *learnt]))
 
 
 def _stood_in(visit: Visit) -> list[Assumed]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 
+from combust.application.learning.learnt import QUANTITY
 from combust.domain.limits import Finding, cautions
 from combust.domain.result import Assumed, Result, Rows, text_of_rows
 from combust.domain.safety import Safety, of_all
@@ -131,6 +132,12 @@ class VisitResult(Result):
     def top(self) -> RankedCause:
         """The most probable cause."""
         return self.causes[0]
+
+    @property
+    def learnt(self) -> str:
+        """What was learnt from a logbook and used here, in words; "" where nothing was."""
+        found = next((one for one in self.assumed if one.quantity == QUANTITY), None)
+        return f"used: {found.value}, from {found.origin}" if found else ""
 
     @property
     def in_short(self) -> str:

@@ -48,7 +48,10 @@ def bent(raw: Any, largest: float) -> Any:
 
 
 def scaled(row: Mapping[str, Any], u: Any) -> Any:
-    """Return a structural number of the table from a standard normal."""
+    """Return a structural number of the table from a standard normal, moved and narrowed by what was learnt, if so."""
+    if "learnt" in row:
+        shift, spread = row["learnt"]
+        u = shift + spread * u
     if row["kind"] == "lognormal":
         raw = row["median"] * np.exp(np.log(row["factor"]) * u)
         return bent(raw, row["largest"]) if "largest" in row else raw

@@ -1,1 +1,1 @@
-"""What closed visits teach: which causes were confirmed, how often the engine was right, what may leave a book."""
+"""What closed visits teach: confirmed causes, how often the engine was right, structure, what may leave a book."""

@@ -7,6 +7,7 @@ from typing import Any
 
 from combust.application.causes.rank import rank_causes
 from combust.application.causes.visit_result import VisitResult
+from combust.application.learning.learnt import NOTHING, Learnt
 from combust.application.visit.by_symptom import checks_by_symptom
 from combust.application.visit.visit import Visit
 from combust.data.errors import CombustError, Fault
@@ -37,6 +38,8 @@ def causes_of(visit: Visit, *, heater: Heater | None = None, **how: Any) -> tupl
         heater = heater or visit.need_heater()
         if heater is None:
             return None, NO_PROFILE + NO_PLATE
+        if how.get("learnt") is None and visit.settings.get("learnt", NOTHING) != NOTHING:
+            how["learnt"] = Learnt.from_text(str(visit.settings["learnt"]))
         found = rank_causes(heater, rows, **how)[0]
     except CombustError as error:
         return None, f"not ranked: {error}"

@@ -99,6 +99,8 @@ class Standing(Result):
         elif causes:
             told = [one for one in causes.causes if one.probability >= LEAST][:FIRST]
             rows.append(("causes", ", ".join(f"{one.cause} {one.percent}" for one in told)))
+            if causes.learnt:
+                rows.append(("learnt", causes.learnt))
             if not causes.valid:
                 rows.append(("not valid", "only sample and instrument are judged: mend them and read again"))
             if not causes.fits:

@@ -10,7 +10,7 @@ from combust.application.causes.catalogue import label_of
 from combust.application.visit.entries import Entry, moment_of, names_of
 from combust.application.visit.taken import Taken
 from combust.application.visit.visit import Visit
-from combust.application.visit.words import BESIDE, PLATE, SAID, SUPPLY
+from combust.application.visit.words import BESIDE, PLATE, SAID, SUPPLY, TAUGHT
 from combust.data.units import in_words, stem_of
 from combust.data.vocabulary import quantities
 
@@ -38,6 +38,8 @@ def told(key: str, body: Mapping[str, Any], units: str = "metric") -> str:
         return f"{typed} ({bound})" if typed else bound
     if value is None:
         return "not entered"
+    if key in TAUGHT and typed:
+        return str(typed)
     if record and record.kind == "band" and isinstance(value, list):
         return " to ".join(f"{end:g}" for end in value)
     figures = re.sub(r"\D", "", typed.split()[0]).lstrip("0") if typed else ""

@@ -82,10 +82,12 @@ PLATE = {
     for word, (part, key) in _PLATE.items()
     if word not in SUPPLY
 }
+# What a logbook taught, as the text of its file: it stays with the visit, as the heater's profile does.
+TAUGHT = {"learnt": Field("learnt", "text", "what a logbook taught (a file of combust learn)", longest=20_000)}
 # What is said and not read: everything else is a reading's.
-SAID = {**HEAD, **SUPPLY, **PLATE}
+SAID = {**HEAD, **SUPPLY, **PLATE, **TAUGHT}
 # Every word that holds from then on, however often something is read.
-HOLDS = (*SETTINGS, *SUPPLY, *PLATE)
+HOLDS = (*SETTINGS, *SUPPLY, *PLATE, *TAUGHT)
 
 
 def with_plate(profile: Mapping[str, Any], heater_id: str | None, said: Mapping[str, Any]) -> dict[str, Any]:

@@ -10,6 +10,7 @@ import click
 from combust.application.causes.catalogue import get_priors
 from combust.application.causes.rank import rank_causes
 from combust.application.causes.visit_result import CausesResult
+from combust.application.learning.learnt import Learnt
 from combust.application.visit.meaning import heater_for
 from combust.application.visit.standing import standing
 from combust.data.errors import CombustError, Fault
@@ -27,7 +28,7 @@ from combust.edge.figures.causes import draw_steps
 if TYPE_CHECKING:
     from combust.edge.tables.reader import Entries
 
-DRAWN = ("seed", "pairs", "catalogue")  # what a figure of the steps is ranked with too
+DRAWN = ("seed", "pairs", "catalogue", "learnt")  # what a figure of the steps is ranked with too
 MANY = 8  # visits that take long enough for a progress bar
 
 
@@ -37,6 +38,7 @@ MANY = 8  # visits that take long enough for a progress bar
 @click.option("--visit-id", metavar="TEXT", help="Which visit of a BOOK; needed unless one alone is open.")
 @table_options
 @click.option("--causes", "causes_file", metavar="FILE", help="TOML file with priors and spreads of your own.")
+@click.option("--learnt", metavar="FILE", help="What a logbook taught (combust learn); each answer says so.")
 @fuels_option
 @instrument_option
 @click.option("--seed", default=1, show_default=True, metavar="N", help="Same seed, same answer.")
@@ -64,6 +66,7 @@ def command(
     heater = Heater.load(profile, catalogue=catalogue) if profile else None
     how: dict[str, Any] = {"seed": options["seed"], "pairs": not options["no_pairs"]}
     how |= {"instrument": options["instrument_class"], "causes": options["causes_file"], "catalogue": catalogue}
+    how["learnt"] = Learnt.load(options["learnt"]) if options["learnt"] else None
     if source is not None and (visit_id is not None or is_book(source)):
         return _of_book(source, visit_id, heater, options, how)
     if heater is None:
@@ -88,6 +91,7 @@ def _of_book(book: str, visit_id: str | None, heater: Heater | None, options: di
             raise CombustError(Fault("visit", visit.visit_id, "missing", why=found.why_not.rstrip("."), hint=hint))
     result = CausesResult((found.causes,), get_priors(how["causes"]).shares, how["seed"])
     supply = [row for row in found.lines() if row[0] == "supply"]
+    supply += [("learnt", found.causes.learnt)] if found.causes.learnt else []
     rows = [*found.causes.lines(), *supply, *result.lines()[-1:], ("", "a stated convention, editable with --causes")]
     readings = [Reading(**one.row) for one in visit.last_taken]
     draw = partial(draw_steps, heater, readings, **{key: how[key] for key in DRAWN}) if heater else None

@@ -36,6 +36,7 @@ MAP = {
         "readings": ("combust.edge.cli.readings", "Interpret a whole table of readings, CSV or Parquet."),
         "history": ("combust.edge.cli.history", "Does a heater drift, and when is it due?"),
         "right": ("combust.edge.cli.right", "How often was the ranking right, by what was mended?"),
+        "learn": ("combust.edge.cli.learn", "What closed visits teach, proved before it is used."),
         "share": ("combust.edge.cli.share", "An anonymous table of what visits taught, for others."),
     },
     "Planning where heaters go": {

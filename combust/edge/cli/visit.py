@@ -68,8 +68,11 @@ def day_command(book: str, words: tuple[str, ...], key_file: str | None) -> Answ
     \b
     Example:
       combust visit day winter.book analyser "portable 0017" zeroo2 20.9 zeroco 0 leak pass trap dry
+
+    What combust learn wrote is used by every visit of the day after: learnt FILE (learnt none: no longer).
     """
     with output.told_first(stops_typed(words, keyboard.this_moment())):
+        words = tuple(keyboard.with_files(words))
         keyboard.look_over(words, keyboard.this_moment())
     with Logbook(book, create=True, key_file=key_file) as opened:
         values = keyboard.set_day(opened, words, keyboard.this_moment())
@@ -99,6 +102,7 @@ def open_command(
     """
     stops = stops_typed(words, keyboard.this_moment())
     with output.told_first(stops):
+        words = tuple(keyboard.with_files(words))
         keyboard.look_over(words, keyboard.this_moment(), heater, folder)
     with output.told_first(stops), Logbook(book, create=True, key_file=key_file) as opened:
         visit, notes = keyboard.open_visit(opened, visit_id, heater, folder, words, keyboard.this_moment())
@@ -141,7 +145,7 @@ def enter_command(book: str, words: tuple[str, ...], visit_id: str | None) -> An
     with output.told_first(stops_typed(words, keyboard.this_moment())), Logbook(book) as opened:
         before = visit = keyboard.the_open_visit(opened, visit_id)
         if words:
-            visit = keyboard.enter(opened, visit, words, keyboard.this_moment())
+            visit = keyboard.enter(opened, visit, keyboard.with_files(words), keyboard.this_moment())
         elif sys.stdin is not None:
             before = visit = _prompt(opened, visit)
     return _answer(visit, before=before)
@@ -162,6 +166,7 @@ def _prompt(opened: Logbook, visit: Visit) -> Visit:
         try:
             words = _cut(line)
             with output.told_first(stops_typed(words, keyboard.this_moment())):
+                words = keyboard.with_files(words)
                 before, visit = visit, keyboard.enter(opened, visit, words, keyboard.this_moment())
             _answer(visit, before=before).say(as_json=False, out=None, more={})
         except CombustError as error:

@@ -11,6 +11,7 @@ from combust.application.causes.catalogue import shipped_priors
 from combust.application.causes.checks import ENTERED_WITH, NEW_ROW, checks_done
 from combust.application.causes.rank import rank_causes
 from combust.application.causes.stage_reading import Values
+from combust.application.learning.learnt import Learnt
 from combust.domain.catalogue import Catalogue
 from combust.domain.heater import Heater
 from combust.edge.figures.style import FOURTH, GREY, LINE, MARK, THIRD, legend, sheet, title
@@ -63,6 +64,7 @@ def draw_steps(
     seed: int = 1,
     pairs: bool = True,
     catalogue: Catalogue | None = None,
+    learnt: Learnt | None = None,
     presenter: bool = False,
 ) -> Figure:
     """Draw how the prior, the first reading and each check moved the probabilities of the causes of one visit.
@@ -76,6 +78,8 @@ def draw_steps(
     pairs : bool
     catalogue : mapping, optional
         Fuels beside the shipped ones.
+    learnt : Learnt, optional
+        What a logbook taught.
     presenter : bool
         Whether it is drawn for a projector: no type under 18 pt where it fills a slide.
 
@@ -88,6 +92,7 @@ def draw_steps(
     empty = [{key: value for key, value in readings[0].items() if key in context}]
     steps = [("before any reading", empty), *evidence_in_steps(readings)]
     how: dict[str, Any] = {"seed": seed, "pairs": pairs, "next_checks": False, "catalogue": catalogue}
+    how["learnt"] = learnt
     found = [rank_causes(heater, rows, **how)[0] for _, rows in steps]
     shares = [{one.cause: one.probability for one in visit.causes} for visit in found]
     best = sorted(shares[-1], key=lambda name: -max(share.get(name, 0.0) for share in shares[1:]))[:SHOWN]

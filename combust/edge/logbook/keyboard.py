@@ -8,6 +8,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+from combust.application.learning.learnt import NOTHING, Learnt
 from combust.application.visit.entries import in_order
 from combust.application.visit.provisional import new_profile
 from combust.application.visit.record import hand_back_faults
@@ -20,7 +21,7 @@ from combust.domain.result import plain
 from combust.edge.logbook.book import MAGIC, Logbook, first_bytes
 from combust.edge.logbook.correction import correction_of_line
 from combust.edge.logbook.listing import entries_of_rows, free_name, is_there, list_visits
-from combust.edge.logbook.typed import entries_of_line, read_line
+from combust.edge.logbook.typed import OF_A_LINE, entries_of_line, read_line
 from combust.edge.logbook.visits import NewEntry, NewVisit, add, answered, read_visit
 from combust.edge.whole_file import whole_file, writable_name
 
@@ -62,6 +63,22 @@ def day_of(book: Logbook, at: datetime.datetime) -> tuple[dict[str, Any], dict[s
 def visit_of_day(book: Logbook, at: datetime.datetime) -> Visit:
     """Return a visit that holds the settings of a day and nothing else: by its units a bare number is understood."""
     return Visit("").add("setting", day_of(book, at)[0])
+
+
+def with_files(words: Sequence[str]) -> list[str]:
+    """Return the words of a line with the text of the file that stands behind ``learnt``: it stays in the book.
+
+    Raises
+    ------
+    CombustError
+        The file cannot be read, or holds what cannot be.
+    """
+    found = list(words)
+    if found and found[0].lower() not in OF_A_LINE:
+        for at, word in enumerate(found[:-1]):
+            if word.lower() == "learnt" and found[at + 1] != NOTHING:
+                found[at + 1] = Learnt.load(found[at + 1]).to_toml()
+    return found
 
 
 def profiles_in(folder: str | Path) -> dict[str, Mapping[str, Any]]:

@@ -14,6 +14,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+from combust.application.learning.learnt import NOTHING, Learnt
 from combust.application.reading.result import safety_of
 from combust.application.visit.record import CHECKS, REST, cannot_be_had, record_fields
 from combust.application.visit.visit import Visit
@@ -111,6 +112,8 @@ def read_line(words: Sequence[str], visit: Visit, at: datetime.datetime) -> Line
     if line.alone or line.faults:
         raise CombustError(line.alone or line.faults)
     line.given = {**measured, **plain(held)}
+    if held.get("learnt", NOTHING) != NOTHING:
+        line.typed["learnt"] = Learnt.from_text(held["learnt"]).told
     return line
 
 

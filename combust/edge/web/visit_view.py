@@ -176,7 +176,7 @@ def _causes(found: Standing, units: str) -> dict[str, Any]:
     facts["apart"] = [", ".join(map(label_of, names)) for names in causes.cannot_separate[:2]]
     facts["excluded"] = [label_of(name) for name in excluded(found.visit, causes)]
     facts["misfit"] = ", ".join(causes.disagree).replace("_", " ") if not causes.fits else ""
-    facts["invalid"] = not causes.valid
+    facts["invalid"], facts["learnt"] = not causes.valid, causes.learnt
     if causes.adjust and found.safety.allows(("burning",)):
         facts["trim"] = in_words(causes.adjust.text, units)
     return facts

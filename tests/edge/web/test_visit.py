@@ -5,6 +5,7 @@ from __future__ import annotations
 import html
 import re
 from collections.abc import Callable
+from pathlib import Path
 from urllib.parse import quote
 
 import pytest
@@ -13,6 +14,7 @@ from combust.application.causes.catalogue import shipped_priors
 from combust.edge.logbook.book import Logbook
 from combust.edge.logbook.visits import names, read_visit
 from combust.edge.web.settings import Settings
+from tests.application.learning.test_learnt import FAR
 from tests.edge.runs import call
 from tests.edge.web.hostile import HOSTILE, check_page
 from tests.edge.web.phone import Phone, banner_of, form_of
@@ -270,3 +272,14 @@ def test_what_the_page_writes_the_command_line_reads(phone: Phone, settings: Set
     assert first
     assert int(first[1]) == round(100 * top["probability"])
     assert told["causes"]["next_checks"][0]["check"] == offered(page)[0]
+
+
+@pytest.mark.practice
+def test_what_a_logbook_taught_is_said_where_the_day_names_it(phone: Phone, settings: Settings, tmp_path: Path) -> None:
+    file = tmp_path / "learnt.toml"
+    file.write_text(FAR.to_toml(), encoding="utf-8")
+    assert call("visit", "day", str(settings.book), "learnt", str(file)).code == 0
+    page = read(phone, opened(phone), **RESTRICTED)
+    assert "What a logbook taught is used: structure, scatter" in page
+    assert page.count("40 visits of 10 heaters") == 2  # with the causes, and among what holds for the visit
+    assert "[book]" not in page

@@ -1,0 +1,194 @@
+"""How often each cause is met: shares learnt from visits whose cause was confirmed, some labels wrong.
+
+The shipped prior counts as a few visits, each confirmed cause as one. A label may be wrong, and then it is any other
+cause: how often is learnt with the shares. Only causes that a repair can confirm are weighed against each other.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from combust.application.causes.catalogue import HEALTHY, Priors
+from combust.application.learning.learnt import rule
+from combust.application.learning.taught import Taught
+from combust.data.tables import load_table
+from combust.kernel.types import Floats
+
+PRIOR_VISITS = 12.0  # what the shipped prior counts for
+WRONG = (1.0, 30.0)  # beta distribution of the share of wrong labels before any visit
+PRIOR_LOOKS = 60.0  # what the shipped share of false looks counts for
+DRAWS, FIRST = 1500, 300
+SEED = 1
+ENDS = (0.05, 0.95)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Shares:
+    """Shares of causes among those that can be confirmed: counts, draws (n x causes), and the shipped shares."""
+
+    causes: tuple[str, ...]
+    counts: Floats
+    drawn: Floats
+    shipped: Floats
+
+    @property
+    def mean(self) -> Floats:
+        """The mean share of each cause."""
+        found: Floats = self.drawn.mean(axis=0)
+        return found
+
+    @property
+    def ends(self) -> tuple[Floats, Floats]:
+        """The ends of the 90 % interval of each share."""
+        low, high = np.quantile(self.drawn, ENDS, axis=0)
+        return low, high
+
+    def to_dict(self) -> dict[str, dict[str, float]]:
+        """Return cause -> count, low, high and factor, as the file of what was learnt holds them."""
+        low, high = self.ends
+        factors = self.mean / self.shipped
+        least = rule("least_prior")
+        for _ in range(20):  # what is held at the least takes its part from the others
+            held = factors < least
+            factors = np.where(held, least, factors)
+            if not held.any() or abs(factors @ self.shipped - 1.0) < 1e-9:
+                break
+            free = ~held
+            factors[free] *= (1.0 - least * self.shipped[held].sum()) / (factors[free] @ self.shipped[free])
+        return {
+            name: {
+                "count": float(self.counts[index]),
+                "low": float(low[index]),
+                "high": float(high[index]),
+                "factor": float(factors[index]),
+            }
+            for index, name in enumerate(self.causes)
+        }
+
+
+def confirmable(priors: Priors) -> tuple[str, ...]:
+    """Return the causes that a repair can confirm and every visit weighs: no doubt of a baseline, none of a start."""
+    return tuple(
+        name for name, cause in priors.causes.items() if name != HEALTHY and not cause.baseline and not cause.asked_by
+    )
+
+
+def shares_of(counts: Mapping[str, int], priors: Priors, seed: int = SEED) -> Shares:
+    """Return the shares that counts of confirmed causes teach, by Gibbs steps over true labels, shares, wrong ones.
+
+    Parameters
+    ----------
+    counts : mapping
+        Cause -> visits in which it was confirmed; causes that cannot be are left out.
+    priors : Priors
+        Whose weights are the shipped shares.
+    seed : int
+    """
+    names = confirmable(priors)
+    weight = np.array([priors.causes[name].weight for name in names])
+    shipped = weight / weight.sum()
+    seen = np.array([counts.get(name, 0) for name in names], dtype=int)
+    return Shares(names, seen.astype(float), _drawn(seen, PRIOR_VISITS * shipped, seed), shipped)
+
+
+def _drawn(seen: np.ndarray, pseudo: Floats, seed: int) -> Floats:
+    """Return draws of the shares: a label that is wrong is any of the other causes alike."""
+    generator, kinds = np.random.default_rng(seed), len(seen)
+    share, wrong = (seen + pseudo) / (seen + pseudo).sum(), WRONG[0] / sum(WRONG)
+    drawn = np.empty((DRAWS, kinds))
+    for step in range(DRAWS + FIRST):
+        chance = np.where(np.eye(kinds, dtype=bool), 1.0 - wrong, wrong / (kinds - 1)) * share  # label x truth
+        chance /= chance.sum(axis=1, keepdims=True)
+        truth = generator.multinomial(seen, chance)
+        mistaken = int(seen.sum() - np.trace(truth))
+        share = generator.dirichlet(truth.sum(axis=0) + pseudo)
+        wrong = float(generator.beta(WRONG[0] + mistaken, WRONG[1] + seen.sum() - mistaken))
+        if step >= FIRST:
+            drawn[step - FIRST] = share
+    return drawn
+
+
+@dataclass(frozen=True, slots=True)
+class Looks:
+    """One thing that is looked at: false and clear looks of each heater, and the shipped share of false ones."""
+
+    shipped: float
+    heaters: Mapping[str, tuple[int, int]]
+
+    def share(self, left_out: Collection[str] = ()) -> float:
+        """Return the share of false looks that the heaters teach but for those left out; the shipped one counts too."""
+        kept = [counts for group, counts in self.heaters.items() if group not in left_out]
+        false, clear = (sum(one[place] for one in kept) for place in (0, 1))
+        return (PRIOR_LOOKS * self.shipped + false) / (PRIOR_LOOKS + false + clear)
+
+    def gains(self, folds: int) -> dict[str, float]:
+        """Return the gain of ln score of each heater left out."""
+        groups, found = sorted(self.heaters), {}
+        for fold in range(folds):
+            out = groups[fold::folds]
+            share = self.share(out)
+            for group in out:
+                false, clear = self.heaters[group]
+                gained = false * np.log(share / self.shipped) + clear * np.log((1.0 - share) / (1.0 - self.shipped))
+                found[group] = float(gained)
+        return found
+
+    def to_dict(self) -> dict[str, float]:
+        """Return false, clear and factor, as the file of what was learnt holds them."""
+        false, clear = (sum(one[place] for one in self.heaters.values()) for place in (0, 1))
+        factor = min(max(self.share() / self.shipped, 0.1), 10.0)
+        return {"false": float(false), "clear": float(clear), "factor": factor}
+
+
+def false_looks(lessons: Iterable[Taught], priors: Priors) -> dict[str, Looks]:
+    """Return what is looked at -> its false and clear looks, of visits whose cause was confirmed."""
+    counts: dict[str, dict[str, tuple[int, int]]] = {}
+    for lesson in lessons:
+        for look in lesson.looks:
+            if look.column in load_table("learnt")["look"] and look.verdict in ("false", "clear"):
+                of_column = counts.setdefault(look.column, {})
+                false, clear = of_column.get(lesson.group, (0, 0))
+                of_column[lesson.group] = (false + (look.verdict == "false"), clear + (look.verdict == "clear"))
+    shares = {column: 1.0 - max(priors.table["seen"][column]["usual"].values()) for column in counts}
+    return {column: Looks(shares[column], of_column) for column, of_column in counts.items()}
+
+
+def better_looks(looks: Mapping[str, Looks], folds: int) -> dict[str, dict[str, float]]:
+    """Return the rows of those looks of which heaters left out are foretold better by more than chance."""
+    found = {}
+    for column, one in looks.items():
+        gained = np.array([*one.gains(folds).values()])
+        looked = sum(map(sum, one.heaters.values()))
+        if len(gained) >= rule("fewest_heaters") and looked >= rule("fewest_visits"):
+            error = float(np.sqrt(np.sum(gained**2)))  # around no gain: heaters that are all alike prove little
+            if gained.sum() > rule("standard_errors") * error:
+                found[column] = one.to_dict()
+    return found
+
+
+def gain_left_out(labels: Sequence[tuple[str, str]], priors: Priors, folds: int) -> tuple[float, float]:
+    """Return mean gain of ln score of a confirmed cause of heaters left out over the shipped shares, and its error.
+
+    ``labels`` are (group, cause); heaters are left out as wholes.
+    """
+    names = confirmable(priors)
+    kept = [(group, names.index(cause)) for group, cause in labels if cause in names]
+    groups = sorted({group for group, _ in kept})
+    if len(groups) < 2:
+        return 0.0, np.inf
+    gained: dict[str, list[float]] = {group: [] for group in groups}
+    for fold in range(folds):
+        out = set(groups[fold::folds])
+        counts = dict.fromkeys(names, 0)
+        for group, place in kept:
+            counts[names[place]] += group not in out
+        found = shares_of(counts, priors) if out else None
+        for group, place in kept:
+            if found is not None and group in out:
+                gained[group].append(float(np.log(found.mean[place] / found.shipped[place])))
+    mean = sum(map(sum, gained.values())) / len(kept)
+    off = np.array([sum(values) - mean * len(values) for values in gained.values()])
+    return mean, float(np.sqrt(len(groups) / (len(groups) - 1.0) * np.sum(off**2)) / len(kept))

@@ -1,0 +1,207 @@
+"""What a logbook taught: its file, and the priors with it. No stop, limit or safety state reads it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+from combust.application.causes.catalogue import Cause, Priors
+from combust.data.errors import CombustError, Fault
+from combust.data.fields import Field, check_fields, fields_of, toml_value
+from combust.data.tables import load_table, read_toml, toml_of_text
+from combust.domain.result import Assumed
+
+SCATTERS = tuple(load_table("learnt")["scatter"])
+TABLES = ("structure", "scatter", "frequency", "look")  # of rows that are named; the others are one row each
+ROWS = ("book", "score")
+NOTHING = "none"  # said where a file could stand: nothing that was learnt is used
+QUANTITY = "learnt from a logbook"
+
+
+def rule(key: str) -> float:
+    """Return one number of the rules by which something is learnt."""
+    return float(load_table("learnt")["rule"][key])
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Learnt:
+    """What a logbook taught, each with the visits that it rests on.
+
+    Attributes
+    ----------
+    book : mapping
+        checksum, visits, heaters, confirmed, first, last, learnt_at, version.
+    score : mapping
+        before, after, gain, gain_u, unlike_before, unlike_after; empty when no structure was learnt.
+    structure : mapping
+        Row of the structure -> shift and spread, in standard deviations of its shipped prior.
+    scatter : mapping
+        Scatter -> factor over the shipped one.
+    frequency : mapping
+        Cause -> count, low, high, and factor over its shipped prior.
+    look : mapping
+        What is looked at -> false and clear looks, and factor over the shipped share of false ones.
+    """
+
+    book: Mapping[str, Any]
+    score: Mapping[str, float] = field(default_factory=dict)
+    structure: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
+    scatter: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
+    frequency: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
+    look: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
+
+    @classmethod
+    def load(cls, path: str | Path) -> Learnt:
+        """Return what a file holds.
+
+        Raises
+        ------
+        CombustError
+            It cannot be read, or holds what cannot be: every fault at once.
+        """
+        return cls.from_dict(read_toml(path, quantity="learnt"))
+
+    @classmethod
+    def from_text(cls, text: str) -> Learnt:
+        """Return what the text of a file holds, as it stays with a visit; the same text gives the same object.
+
+        Raises
+        ------
+        CombustError
+            As :meth:`load`.
+        """
+        return _of_text(text)
+
+    @classmethod
+    def from_dict(cls, given: Mapping[str, Any]) -> Learnt:
+        """Return what a table holds, checked.
+
+        Raises
+        ------
+        CombustError
+            Every fault at once.
+        """
+        known = {name: Field(name, "table", f"the part [{name}]", required=name == "book") for name in (*ROWS, *TABLES)}
+        good, faults = check_fields(given, known, what="a file of what was learnt")
+        found: dict[str, Any] = {}
+        for name, part in good.items():
+            if name in ROWS:
+                found[name], more = check_fields(part, _fields(name), what=f"[{name}]")
+                faults += [(key, fault.within(f"{name}.")) for key, fault in more]
+                continue
+            rows, more = check_fields(part, _row_names(name), what=f"[{name}]")
+            faults += [(key, fault.within(f"{name}.")) for key, fault in more]
+            found[name] = {}
+            for key, row in rows.items():
+                found[name][key], more = check_fields(row, _fields(name), what=f"[{name}.{key}]")
+                faults += [(one, fault.within(f"{name}.{key}.")) for one, fault in more]
+        if faults:
+            raise CombustError([fault for _, fault in faults])
+        return cls(**found)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain values, as the file holds them."""
+        whole = {name: {**getattr(self, name)} for name in (*ROWS, *TABLES)}
+        return {name: part for name, part in whole.items() if part}
+
+    def to_toml(self) -> str:
+        """Return the text of the file."""
+        told = ["# What a logbook taught (combust learn). No stop, limit or safety state reads it."]
+        for name, part in self.to_dict().items():
+            rows = {name: part} if name in ROWS else {f"{name}.{key}": row for key, row in part.items()}
+            for key, row in rows.items():
+                told += ["", f"[{key}]", *(f"{one} = {toml_value(value)}" for one, value in row.items())]
+        return "\n".join(told) + "\n"
+
+    @property
+    def told(self) -> str:
+        """What it rests on, in words."""
+        book = self.book
+        sure = f", {book['confirmed']:g} with a confirmed cause" if book["confirmed"] else ""
+        return f"{book['visits']:g} visits of {book['heaters']:g} heaters{sure}, {book['first']} to {book['last']}"
+
+    @property
+    def assumed(self) -> Assumed:
+        """What every answer says that used it."""
+        what = [name for name in TABLES if getattr(self, name)]
+        names = {"structure": "structure", "scatter": "scatter", "frequency": "frequencies of causes"}
+        names["look"] = "false looks"
+        return Assumed(QUANTITY, ", ".join(names[one] for one in what), "", self.told)
+
+
+@lru_cache(maxsize=8)
+def _of_text(text: str) -> Learnt:
+    return Learnt.from_dict(toml_of_text(text, quantity="learnt"))
+
+
+def _fields(name: str) -> dict[str, Field]:
+    return fields_of(load_table("learnt")["field"][name])
+
+
+def _row_names(name: str) -> dict[str, Field]:
+    from combust.application.causes.catalogue import shipped_priors
+
+    known = shipped_priors().faults if name == "frequency" else tuple(load_table("learnt")[name])
+    return {key: Field(key, "table", f"a part of [{name}]") for key in known}
+
+
+def with_learnt(priors: Priors, learnt: Learnt | str | Path | None) -> Priors:
+    """Return priors with what was learnt over them; what the safety of a visit goes by stays as it was stated.
+
+    Raises
+    ------
+    CombustError
+        The file of what was learnt cannot be read.
+    """
+    if learnt is None:
+        return priors
+    found = learnt if isinstance(learnt, Learnt) else Learnt.load(learnt)
+    if priors.learnt is not None:
+        why, hint = "is learnt twice", "Give one file of what was learnt."
+        raise CombustError(Fault("learnt", found.told, "conflict", why=why, hint=hint))
+    kept = _WITH.get((id(priors), id(found)))
+    if kept is None or kept[0] is not priors or kept[1] is not found:
+        if len(_WITH) >= 4:
+            _WITH.pop(next(iter(_WITH)))
+        kept = _WITH[id(priors), id(found)] = (priors, found, _over(priors, found))
+    return kept[2]
+
+
+# The last few priors with what was learnt: an engine is kept for the same priors.
+_WITH: dict[tuple[int, int], tuple[Priors, Learnt, Priors]] = {}
+
+
+def _over(priors: Priors, found: Learnt) -> Priors:
+    table, stated = priors.table, priors.table
+    structure = {
+        key: {**row, "learnt": (found.structure[key]["shift"], found.structure[key]["spread"])}
+        if key in found.structure
+        else row
+        for key, row in table["structure"].items()
+    }
+    factors = {key: row["factor"] for key, row in found.scatter.items()}
+    tolerance = {key: value * factors[key] if key in factors else value for key, value in table["tolerance"].items()}
+    causes = {name: _weighed(cause, found.frequency.get(name)) for name, cause in priors.causes.items()}
+    seen = {name: _looked(row, found.look.get(name)) for name, row in table["seen"].items()}
+    whole = {**table, "structure": structure, "tolerance": tolerance, "seen": seen}
+    return replace(priors, causes=causes, table=whole, stated=stated, learnt=found)
+
+
+def _looked(row: Mapping[str, Any], learnt: Mapping[str, float] | None) -> Mapping[str, Any]:
+    """Return what a look shows, with the learnt share of looks that show what is not there."""
+    if learnt is None:
+        return row
+    usual = row["usual"]
+    nothing = max(usual, key=lambda one: usual[one])
+    shown = {answer: share * learnt["factor"] for answer, share in usual.items() if answer != nothing}
+    return {**row, "usual": {**shown, nothing: 1.0 - sum(shown.values())}}
+
+
+def _weighed(cause: Cause, row: Mapping[str, float] | None) -> Cause:
+    """Return a cause with its learnt frequency."""
+    if row is None:
+        return cause
+    return replace(cause, weight=cause.weight * row["factor"], weight_told=cause.weight_told * row["factor"])

@@ -1,0 +1,65 @@
+"""``combust learn``: what the visits of a logbook teach, proved before it is used."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterable, Iterator
+from functools import partial
+from typing import Any
+
+import click
+
+from combust.application.learning.learn import Learning, learn
+from combust.application.learning.taught import taught
+from combust.application.visit.visit import Visit
+from combust.edge.cli.answer import Answer, answers
+from combust.edge.cli.options import instrument_option
+from combust.edge.cli.progress import with_progress
+from combust.edge.logbook.book import Logbook
+from combust.edge.logbook.keyboard import this_moment
+from combust.edge.logbook.visits import each_visit
+from combust.edge.whole_file import writable_name
+
+
+@answers("learn", strict="nothing is learnt")
+@click.argument("book", metavar="BOOK")
+@click.option("--out", metavar="FILE", help="Write what was learnt (.toml), where it proved itself.")
+@click.option("--causes", "causes_file", metavar="FILE", help="TOML file with priors and spreads of your own.")
+@instrument_option
+def command(book: str, out: str | None, causes_file: str | None, instrument_class: str | None) -> Answer:
+    """Learn from closed visits what this fleet's heaters are like.
+
+    Use it when a book holds some dozens of closed visits of several heaters: how their exchangers and air paths behave,
+    how far the readings scatter and, from visits whose cause was confirmed (found CAUSE, a repair, a good reading after
+    it), how often each cause is met. It is proved on heaters left out, and used only where it foretells them better by
+    more than twice the standard error; else it says why not, and which checks would help. No stop and no limit reads
+    it, and no cause is learnt below a tenth of its shipped prior.
+
+    \b
+    Examples:
+      combust learn winter.book --out learnt.toml
+
+    \b
+    Next: combust cause BOOK --learnt learnt.toml     (each answer says that it used it)
+    """
+    if out:
+        writable_name(out, (".toml",))
+    last: list[str] = []
+    with Logbook(book, read_only=True) as opened:
+        lessons = list(taught(_noted(each_visit(opened), last)))
+    how: dict[str, Any] = {"causes": causes_file, "instrument": instrument_class}
+    how["checksum"] = hashlib.sha256("\n".join(sorted(last)).encode()).hexdigest()
+    how["learnt_at"] = this_moment().isoformat(timespec="seconds")
+    work = partial(learn, lessons, **how)
+    found: Learning = with_progress("Learning", lambda show: work(progress=show))
+    files = {out: found.learnt.to_toml()} if out and found.learnt else {}
+    notes = [f"Written: {out}" if files else f"Nothing is learnt: {out} was not written."] if out else []
+    return Answer(found, files=files, notes=notes, strict=found.learnt is None)
+
+
+def _noted(visits: Iterable[Visit], last: list[str]) -> Iterator[Visit]:
+    """Yield visits, and note the name of each closed one with its last entry: the checksum of a book is of those."""
+    for visit in visits:
+        if visit.closed_at and visit.entries:
+            last.append(f"{visit.visit_id} {visit.entries[-1].hash}")
+        yield visit

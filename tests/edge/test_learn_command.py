@@ -1,0 +1,54 @@
+"""``combust learn`` on a logbook of simulated visits, and what it wrote in the settings of the day."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from combust.application.learning.learnt import Learnt
+from tests.application.learning.test_learnt import FAR
+from tests.edge.runs import call
+from tests.simulator.fleets import groups_of, write_book
+
+pytestmark = pytest.mark.independent  # visits of a simulator that is built differently from the model
+
+HEATERS = Path(__file__).parents[2] / "data" / "heaters"
+
+
+def test_a_book_teaches_and_the_file_is_used(tmp_path: Path) -> None:
+    book, out = tmp_path / "winter.book", tmp_path / "learnt.toml"
+    write_book(book, groups_of("radiation_30", 9002, 0, 4, 3), "temperatures")
+    done = call("learn", str(book), "--out", str(out), "--json")
+    told = done.json
+    assert (told["visits"], told["heaters"], told["confirmed"]) == (12, 4, 0)
+    assert told["frequencies"].startswith("NOT used: 0 confirmed causes")
+    assert out.exists() == (told["learnt"] is not None) == told["structure"].startswith("used")
+    assert told["score"]["gain"] > 2.0 * told["score"]["gain_u"] or "NOT used" in told["structure"]
+    if out.exists():
+        assert Learnt.load(out).book["visits"] == 12
+    else:
+        assert "was not written" in done.err
+
+
+def test_the_settings_of_the_day_name_it_and_each_answer_says_so(tmp_path: Path) -> None:
+    book, file = str(tmp_path / "day.book"), tmp_path / "learnt.toml"
+    file.write_text(FAR.to_toml(), encoding="utf-8")
+    day = call("visit", "day", book, "location", "outdoors", "altitude", "210", "learnt", str(file))
+    assert "40 visits of 10 heaters" in day.out
+    assert "[book]" not in day.out
+    call("visit", "open", book, "heater-0312", "--heaters", str(HEATERS), "--visit-id", "V1")
+    file.unlink()  # it stays with the book
+    used = call("visit", "enter", book, "high", "o2", "4.84", "flue", "365", "co", "120")
+    assert "from 40 visits of 10 heaters" in used.out
+    assert "from 40 visits of 10 heaters" in call("cause", book).out
+    off = call("visit", "enter", book, "learnt", "none")
+    assert "from 40 visits" not in off.out
+
+
+def test_a_profile_is_no_file_of_what_was_learnt(tmp_path: Path) -> None:
+    book = str(tmp_path / "day.book")
+    done = call("visit", "day", book, "learnt", str(HEATERS / "heater-0312.toml"))
+    assert done.code == 3
+    assert "is nothing that a file of what was learnt holds" in done.err
+    assert not Path(book).exists()
