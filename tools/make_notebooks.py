@@ -34,6 +34,7 @@ PARTS = (
     ("The room", "The page on a phone, cards, a heater with a hidden cause.", ("20", "21", "22")),
 )
 TYPED, OPEN = "# <- yours here", "open"  # what the reader types into; a tag for code that is there to be read
+FOLDED, LIVE = "hide-input", "live"  # tags of what an export leaves out: folded code, how a notebook is run
 GOAL = "After this you can "
 TO_RUN = (
     "*In the menu: **Run**, **Run All Cells**. Code is folded; a click on its three dots opens it, **View**, **Expand All "
@@ -74,7 +75,7 @@ def notebook_text(book: Any) -> str:
     for number, cell in enumerate(book.cells):
         cell["id"] = f"cell-{number:02d}"
         if cell.cell_type == "code" and TYPED not in cell.source and OPEN not in cell.metadata.get("tags", ()):
-            cell["metadata"] = {"jupyter": {"source_hidden": True}, "tags": ["hide-input"]}
+            cell["metadata"] = {"jupyter": {"source_hidden": True}, "tags": [FOLDED]}
     book["metadata"] = {**PYTHON, "title": book.cells[0].source.splitlines()[0].lstrip("# ")}
     return str(jupytext.writes(book, fmt="ipynb")) + "\n"
 
@@ -82,7 +83,7 @@ def notebook_text(book: Any) -> str:
 def of_source(path: Path, following: str) -> str:
     """Return the notebook of one source: how it is run stands after its opening, what comes next at its end."""
     book = jupytext.read(path, fmt={"extension": ".md", "split_at_heading": True})
-    book.cells.insert(1, nbformat.v4.new_markdown_cell(TO_RUN))
+    book.cells.insert(1, nbformat.v4.new_markdown_cell(TO_RUN, metadata={"tags": [LIVE]}))
     book.cells.append(nbformat.v4.new_markdown_cell(f"**Next:** {following}"))
     return notebook_text(book)
 
@@ -111,18 +112,27 @@ def notebooks() -> dict[str, str]:
     return {INDEX: index(), **made}
 
 
-def export(folder: Path) -> None:
-    """Run each notebook and write it as a page: no state of a control is kept, so its figure stands there."""
-    from nbclient import NotebookClient
+def page_of(book: Any) -> str:
+    """Return a notebook that was run as a page: without folded code, a figure where a control stood."""
     from nbconvert import HTMLExporter
+    from traitlets.config import Config
+
+    book.metadata.pop("widgets", None)  # the state of a control would fetch its program from elsewhere
+    tags = {"enabled": True, "remove_input_tags": (FOLDED,), "remove_cell_tags": (LIVE,)}
+    exporter = HTMLExporter(config=Config({"TagRemovePreprocessor": tags}))
+    page, _ = exporter.from_notebook_node(book)
+    return str(page).replace('.ipynb"', '.html"')
+
+
+def export(folder: Path) -> None:
+    """Run each notebook and write it as a page."""
+    from nbclient import NotebookClient
 
     folder.mkdir(parents=True, exist_ok=True)
     for path in sorted(ROOT.glob("*.ipynb")):
         book = nbformat.read(path, as_version=4)
-        run = NotebookClient(book, store_widget_state=False, resources={"metadata": {"path": str(ROOT.parent)}})
-        run.execute()
-        page, _ = HTMLExporter().from_notebook_node(book)
-        (folder / f"{path.stem}.html").write_text(page.replace('.ipynb"', '.html"'), encoding="utf-8")
+        NotebookClient(book, resources={"metadata": {"path": str(ROOT.parent)}}).execute()
+        (folder / f"{path.stem}.html").write_text(page_of(book), encoding="utf-8")
         print(folder / f"{path.stem}.html")
 
 

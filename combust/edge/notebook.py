@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from html import escape
 from typing import TYPE_CHECKING, Any
 
@@ -58,6 +58,24 @@ class InputTable(Shown):
     def keys(self) -> Any:
         """Return the symbols: a table of inputs can be handed on as a mapping."""
         return self._values.keys()
+
+
+class ResultTable(Shown):
+    """What came out as a table, for people: headings with their units, rows of cells, a sentence below it.
+
+    Parameters
+    ----------
+    head : sequence of str
+    rows : iterable of sequences
+        Cells; a number is shown as it is given.
+    note : str
+    """
+
+    def __init__(self, head: Sequence[str], rows: Iterable[Sequence[object]], note: str = "") -> None:
+        cells = [[str(cell) for cell in row] for row in rows]
+        below = f"<p>{escape(note)}</p>" if note else ""
+        lines = ["  ".join(row) for row in [list(head), *cells]]
+        super().__init__(table(cells, head) + below, "\n".join([*lines, *([note] if note else [])]))
 
 
 class FrozenFigure(Shown):

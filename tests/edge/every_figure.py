@@ -44,9 +44,9 @@ def demo_plan() -> Any:
 
 
 @cache
-def history() -> Any:
+def history(noise_pct: float | None = None) -> Any:
     log, on = DATA / "larkfell_winters.csv", datetime.date(2026, 2, 1)
-    return combust.drift_history(log, heater("heaters/heater-0107.toml"), on=on)
+    return combust.drift_history(log, heater("heaters/heater-0107.toml"), visit_noise_pct=noise_pct, on=on)
 
 
 @cache
@@ -91,6 +91,7 @@ FIGURES: dict[str, Callable[[bool], Any]] = {
         combust.start_timeline(heater("heaters/heater-0107.toml"), cut_at_s=300), presenter=big
     ),
     "history": lambda big: draw_history(history(), presenter=big),
+    "history, little scatter": lambda big: draw_history(history(1.0), presenter=big),
     "trim": lambda big: draw_trim(
         heater("heaters/heater-0312.toml"), STAGES, fuel_trim_pct=-13.0, air_ratio_u=0.02, presenter=big
     ),

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import os
 import re
+import runpy
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -23,6 +24,7 @@ ROOT = Path(__file__).parents[2]
 BOOKS = sorted((ROOT / "notebooks").glob("*.ipynb"))
 INDEX, *SOURCED = BOOKS
 LESSONS = [path for path in BOOKS if "10" <= path.stem[:2] <= "19"]
+WIDGET = "application/vnd.jupyter.widget-view+json"
 IN_ORDER = ("Before you start", "Inputs", "Predict", "Compute", "Check", "Explore", "What would change the answer",
             "Formulas", "Exercise", "Three things to remember")  # fmt: skip
 
@@ -51,6 +53,18 @@ def test_a_notebook_runs_without_errors_and_without_warnings(path: Path, client:
     outputs = [output for cell in book.cells if cell.cell_type == "code" for output in cell.outputs]
     assert [output.text for output in outputs if output.get("name") == "stderr"] == []
     assert outputs
+    # for people: a table, a figure or a few lines; a control brings its figure for whoever has no kernel
+    shown = [output.data for output in outputs if "data" in output]
+    assert [data for data in shown if not {"text/html", "text/markdown"} & set(data)] == [], "a bare repr"
+    assert [output.text for output in outputs if len(output.get("text", "").splitlines()) > 4] == []
+    for data in shown:
+        assert WIDGET not in data or "<figure" in data["text/html"] or "<section" in data["text/html"]
+    if path.stem.startswith("16"):
+        page = runpy.run_path(str(ROOT / "tools" / "make_notebooks.py"))["page_of"](book)
+        assert 'class="chart"' in page  # where the control stood
+        assert WIDGET not in page
+        assert "choose(" not in page
+        assert "# &lt;- yours here" in page
 
 
 @pytest.mark.parametrize("path", BOOKS, ids=lambda path: path.stem)
@@ -100,7 +114,8 @@ def test_code_is_folded_but_for_what_is_typed(path: Path) -> None:
     for cell in seen:
         assert "# <- yours here" in cell.source or "open" in cell.metadata["tags"]
         assert len(cell.source.splitlines()) <= 7
-    assert not any("# <- yours here" in cell.source for cell in code if cell not in seen)
+    assert not any("# <- " in cell.source for cell in code if cell not in seen)
+    assert seen
     assert "Run All Cells" in cells[1].source
 
 

@@ -131,6 +131,8 @@ def draw_history(found: HeaterHistory, *, presenter: bool = False) -> Figure:
         middle = found.step.before + (found.step.after - found.step.before) / 2
         plot.axvline(middle, color=INK, linestyle="-.", label=f"step of {found.step.size_pct:+.0f} %?")
     plot.set(xlabel="date of the visit", ylabel="lambda (air ratio) at reference air")
+    low, high = plot.get_ylim()
+    plot.set_ylim(low, high + 0.08 * (high - low))  # room for the words of a band's end below the title
     verdict = f"HEATER OFF by its last visit; {found.verdict}" if found.stopped else found.verdict
     plot.axvline(found.on, color=INK, linestyle=":", label=f"asked: {found.on}")
     title(plot, f"{found.heater_id or 'heater'}, stage {found.stage or 'not stated'}: {verdict}")
