@@ -37,7 +37,7 @@ study: $(VENV)/.test
 	COMBUST_LONG=yes $(BIN)/python -m pytest -s tests/application/learning/test_frequencies.py tests/application/test_causes_study.py tests/application/test_mystery_cases.py \
 	  tests/application/test_history_study.py tests/application/fleet/test_broken_tables.py tests/application/fleet/test_difference.py tests/application/fleet/test_assignment.py tests/application/fleet/test_weather.py \
 	  tests/edge/test_running_conditions.py tests/application/trainer tests/kernel/test_heater_dynamics.py tests/test_site.py \
-	  tests/application/test_safety_lists.py tests/edge/test_logbook_hard.py tests/edge/test_logbook_killed.py \
+	  tests/application/test_safety_lists.py tests/application/learning/test_anonymous.py tests/edge/test_logbook_hard.py tests/edge/test_logbook_killed.py \
 	  tests/edge/test_logbook_merge.py tests/edge/test_logbook_damaged.py tests/edge/test_tables_blocks.py \
 	  tests/edge/test_hostile_files.py tests/edge/web/test_killed.py tests/edge/web/test_lesson_browser.py tests/edge/test_browser_fleet.py \
 	  tests/edge/web/test_class_own_browser.py

@@ -145,7 +145,7 @@ def rows(rng: np.random.Generator, bases: dict[str, dict[str, dict[str, float]]]
                 row |= {
                     "visit_id": f"L{number + 1:02d}", "heater_id": heater, "phase": phase, "stage": stage,
                     "taken_at": f"{day}T{hour:02d}:{minute:02d}+01:00", "location": "outdoors", "fuel": FUEL.name,
-                    "altitude_m": altitude, "intake_temp_c": temp, "supply_v": 12.5, "probe_leak_test": "pass",
+                    "altitude_m": altitude, "intake_temp_c": temp, "supply_v": round(12.5 + rng.normal(0.0, 0.12), 1), "probe_leak_test": "pass",
                     "o2_span_over_3min_pct": 0.1, "minutes_since_ignition": 18,
                 }  # fmt: skip
                 row |= reading(rng, bases[heater][stage], altitude, temp, fault)

@@ -49,6 +49,7 @@ CHANNELS = (*RATIOS, "flue_temp_c")
 SHAFT = {True: "yes", False: "no", None: "untold"}
 HEAD = ("contribution", "book", "confirmed")
 O2_CAN_BE = (0.5, 19.5)
+SITE_CAN_BE = {"altitude_m": (-250.0, 6000.0), "intake_temp_c": (-50.0, 50.0)}
 
 Stages = dict[str, dict[str, float]]
 
@@ -306,7 +307,9 @@ def _row(
             values[stage] = {key: healthy[stage][key] + change for key, change in changed.items()}
         values["site"] = {key: values["site"][key] + healthy["site"][key] for key in SITE}
         fuel = str(named["fuel"])
-        if stages and all(O2_CAN_BE[0] < _o2(values[stage]["air_ratio"], fuel) < O2_CAN_BE[1] for stage in stages):
+        there = all(low <= values["site"][key] <= high for key, (low, high) in SITE_CAN_BE.items())
+        burns = all(O2_CAN_BE[0] < _o2(values[stage]["air_ratio"], fuel) < O2_CAN_BE[1] for stage in stages)
+        if stages and there and burns:
             winters = sorted({one.winter for one in points})
             season = winters[0] if len(winters) == 1 else f"{winters[0]} to {winters[-1]}"
             more = {"visits": size, "season": season, "scatter": scatter_of(size)}

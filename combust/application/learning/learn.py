@@ -120,9 +120,10 @@ def learn(
     Learning
         ``learnt`` holds only what proved itself on heaters left out.
     """
-    priors, given = get_priors(causes), list(lessons)
+    priors, every = get_priors(causes), list(lessons)
+    given = [one for one in every if one.rows]  # a cause that an anonymous table counts stands without readings
     days = sorted(one.day for one in given if one.day)
-    labels = [(one.group, one.cause) for one in given if one.cause]
+    labels = [(one.group, one.cause) for one in every if one.cause]
     shares, why_frequencies, frequent = _frequencies(labels, priors)
     heaters = len({one.group for one in given})
     proof, found, taught, why = None, None, None, _too_few(len(given), heaters)

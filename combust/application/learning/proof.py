@@ -182,7 +182,9 @@ def as_learnt(found: Hierarchy, names: Sequence[str]) -> Learnt:
         name: {"shift": float(shift), "spread": float(width)}
         for name, shift, width in zip(names, found.middle, spread, strict=True)
     }
-    scatter = {name: {"factor": float(np.exp(value))} for name, value in zip(SCATTERS, found.scatter, strict=True)}
+    low, high = load_table("learnt")["field"]["scatter"]["factor"]["band"]
+    factors = np.clip(np.exp(found.scatter), low, high)
+    scatter = {name: {"factor": float(value)} for name, value in zip(SCATTERS, factors, strict=True)}
     return Learnt({}, structure=structure, scatter=scatter)
 
 

@@ -10,14 +10,15 @@ from typing import Any
 import click
 
 from combust.application.learning.learn import Learning, learn
-from combust.application.learning.taught import taught
+from combust.application.learning.taught import Taught, taught
 from combust.application.visit.visit import Visit
 from combust.edge.cli.answer import Answer, answers
-from combust.edge.cli.options import instrument_option
+from combust.edge.cli.options import instrument_option, table_options
 from combust.edge.cli.progress import with_progress
-from combust.edge.logbook.book import Logbook
 from combust.edge.logbook.keyboard import this_moment
-from combust.edge.logbook.visits import each_visit
+from combust.edge.logbook.taught import visits_in
+from combust.edge.tables.anonymous import is_anonymous, read_anonymous, taught_by
+from combust.edge.tables.table_map import TableMap
 from combust.edge.whole_file import writable_name
 
 
@@ -25,15 +26,25 @@ from combust.edge.whole_file import writable_name
 @click.argument("book", metavar="BOOK")
 @click.option("--out", metavar="FILE", help="Write what was learnt (.toml), where it proved itself.")
 @click.option("--causes", "causes_file", metavar="FILE", help="TOML file with priors and spreads of your own.")
+@click.option("--heaters", "folder", metavar="DIR", help="Folder of profiles, for visits that keep none.")
 @instrument_option
-def command(book: str, out: str | None, causes_file: str | None, instrument_class: str | None) -> Answer:
+@table_options
+def command(
+    book: str,
+    out: str | None,
+    causes_file: str | None,
+    folder: str | None,
+    instrument_class: str | None,
+    mapping: TableMap,
+) -> Answer:
     """Learn from closed visits what this fleet's heaters are like.
 
     Use it when a book holds some dozens of closed visits of several heaters: how their exchangers and air paths behave,
     how far the readings scatter and, from visits whose cause was confirmed (found CAUSE, a repair, a good reading after
     it), how often each cause is met. It is proved on heaters left out, and used only where it foretells them better by
     more than twice the standard error; else it says why not, and which checks would help. No stop and no limit reads
-    it, and no cause is learnt below a tenth of its shipped prior.
+    it, and no cause is learnt below a tenth of its shipped prior. BOOK is a logbook, a table of visits with the columns
+    found, event (repair) and closed_at, or an anonymous table of other workshops (combust share).
 
     \b
     Examples:
@@ -44,17 +55,26 @@ def command(book: str, out: str | None, causes_file: str | None, instrument_clas
     """
     if out:
         writable_name(out, (".toml",))
-    last: list[str] = []
-    with Logbook(book, read_only=True) as opened:
-        lessons = list(taught(_noted(each_visit(opened), last)))
+    lessons, last, told = _lessons_in(book, folder, mapping)
     how: dict[str, Any] = {"causes": causes_file, "instrument": instrument_class}
     how["checksum"] = hashlib.sha256("\n".join(sorted(last)).encode()).hexdigest()
     how["learnt_at"] = this_moment().isoformat(timespec="seconds")
     work = partial(learn, lessons, **how)
     found: Learning = with_progress("Learning", lambda show: work(progress=show))
     files = {out: found.learnt.to_toml()} if out and found.learnt else {}
-    notes = [f"Written: {out}" if files else f"Nothing is learnt: {out} was not written."] if out else []
+    notes = [f"note: {one}" for one in told]
+    notes += [f"Written: {out}" if files else f"Nothing is learnt: {out} was not written."] if out else []
     return Answer(found, files=files, notes=notes, strict=found.learnt is None)
+
+
+def _lessons_in(source: str, folder: str | None, mapping: TableMap) -> tuple[list[Taught], list[str], list[str]]:
+    """Return (what a book or a table teaches, what its checksum is of, what is to be told of it)."""
+    if is_anonymous(source):
+        rows = read_anonymous(source)
+        return list(taught_by(rows)), sorted({str(row["contribution"]) for row in rows}), []
+    last: list[str] = []
+    with visits_in(source, folder, mapping=mapping) as (visits, _, told):
+        return list(taught(_noted(visits, last))), last, told
 
 
 def _noted(visits: Iterable[Visit], last: list[str]) -> Iterator[Visit]:

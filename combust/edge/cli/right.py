@@ -6,6 +6,8 @@ from typing import Any
 
 import click
 
+from combust.application.causes.catalogue import get_priors
+from combust.application.learning.learnt import with_learnt
 from combust.application.learning.right import how_often_right
 from combust.domain.result import text_of_rows
 from combust.edge.cli.answer import Answer, answers
@@ -20,9 +22,10 @@ from combust.edge.whole_file import writable_name
 @answers("right", strict="")
 @click.argument("book", metavar="BOOK")
 @click.option("--heaters", "folder", metavar="DIR", help="Folder of profiles, for visits that keep none.")
+@click.option("--learnt", metavar="FILE", help="With what was learnt (combust learn) instead of the shipped priors.")
 @click.option("--out", metavar="FILE", help="Write the page (.html).")
 @table_options
-def command(book: str, folder: str | None, out: str | None, mapping: TableMap) -> Answer:
+def command(book: str, folder: str | None, learnt: str | None, out: str | None, mapping: TableMap) -> Answer:
     """Tell how often the ranking named the cause that was confirmed.
 
     Use it before you lean on the shares: when it said 80 %, how often was it right? A cause is confirmed when the visit
@@ -42,18 +45,21 @@ def command(book: str, folder: str | None, out: str | None, mapping: TableMap) -
 
     if out:
         writable_name(out, (".html",))
+    priors = with_learnt(get_priors(), learnt)
     with visits_in(book, folder, mapping=mapping) as (visits, size, told):
 
         def work(show: Any) -> Any:
-            return how_often_right(visits, progress=show and (lambda done: show(done, size)))
+            return how_often_right(visits, causes=priors, progress=show and (lambda done: show(done, size)))
 
         found = with_progress("visits", work)
     texts = [text_of_rows(found.lines())]
+    told += [f"with what was learnt from {priors.learnt.told}"] if priors.learnt else []
     for part in found.sections():
         rows = [dict(enumerate(row)) for row in part.rows]
         head = {word: str(number) for number, word in enumerate(part.head)}
         table = text_of_table(head, [{str(key): cell for key, cell in row.items()} for row in rows])
         texts.append(f"{part.title}\n{table if rows else part.nothing}")
     texts += [f"Written: {out}"] if out else []
-    files: dict[str, Any] = {out: right_page(found, source=book)} if out else {}
+    source = f"{book}, with what was learnt from {priors.learnt.told}" if priors.learnt else book
+    files: dict[str, Any] = {out: right_page(found, source=source)} if out else {}
     return Answer(found, "\n\n".join(texts), files=files, notes=[f"note: {one}" for one in told])

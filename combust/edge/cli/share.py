@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import Any
 
 import click
@@ -13,7 +12,6 @@ from combust.domain.safety import calculation
 from combust.edge.cli.answer import Answer, answers
 from combust.edge.cli.options import table_options
 from combust.edge.cli.output import text_of_table
-from combust.edge.logbook.book import MAGIC, first_bytes
 from combust.edge.logbook.taught import visits_in
 from combust.edge.tables.anonymous import COLUMNS, is_anonymous, merged, read_anonymous, write_anonymous
 from combust.edge.tables.table_map import TableMap
@@ -50,7 +48,7 @@ def command(sources: tuple[str, ...], folder: str | None, out: str | None, yes: 
         writable_name(out, (".csv", ".parquet"))
     tables, told = [], []
     for source in sources:
-        if first_bytes(Path(source)) != MAGIC and is_anonymous(source):
+        if is_anonymous(source):
             tables.append(read_anonymous(source))
             continue
         with visits_in(source, folder, mapping=mapping) as (visits, _, notes):
@@ -65,10 +63,18 @@ def command(sources: tuple[str, ...], folder: str | None, out: str | None, yes: 
     text = f"{shown}\n\n{RULE.format(FEWEST_VISITS, FEWEST, FEWEST)}"
     facts: dict[str, Any] = {"rows": list(found.rows), "contributions": found.contributions, "told": told}
     if out and rows and not yes:
-        click.echo(text)
-        if not click.confirm("May this leave the book?", err=True):
+        click.echo(text, err=True)  # stdout is for what was done
+        if not _agreed():
             why, hint = "was not agreed to", "Nothing was written."
             raise CombustError(Fault("out", out, "refused", why=why, hint=hint))
     files: dict[str, Any] = {out: lambda path: write_anonymous(found.rows, path)} if out else {}
     written = f"{text}\n\nWritten: {out}" if out else f"{text}\n\nNothing was written: --out FILE."
     return Answer(facts, written, calculation(), notes=[f"note: {one}" for one in told], files=files)
+
+
+def _agreed() -> bool:
+    """Return whether somebody says yes; where nobody can be asked, nobody did."""
+    try:
+        return click.confirm("May this leave the book?", err=True)
+    except click.Abort:
+        return False

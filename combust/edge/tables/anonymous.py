@@ -15,7 +15,8 @@ from combust.data.errors import CombustError, Fault
 from combust.data.fields import Field
 from combust.data.vocabulary import inputs
 from combust.domain.heater import Heater
-from combust.edge.tables.reader import read_entries, read_table
+from combust.edge.logbook.book import MAGIC, first_bytes
+from combust.edge.tables.reader import open_source, read_entries, read_table
 from combust.edge.tables.sink import table_sink
 
 READ = (
@@ -79,9 +80,9 @@ def write_anonymous(rows: Rows, out: str | Path) -> None:
 
 
 def is_anonymous(path: str | Path) -> bool:
-    """Return whether a file is an anonymous table, by its heading."""
-    from combust.edge.tables.reader import open_source
-
+    """Return whether a file is an anonymous table, by its heading; a logbook is none."""
+    if first_bytes(Path(path)) == MAGIC:
+        return False
     return MARK in open_source(path).header
 
 

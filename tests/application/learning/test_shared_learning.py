@@ -1,0 +1,49 @@
+"""What others shared teaches like a book: read by the same learning, and told with what it rests on."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from combust.application.learning import anonymous as an
+from combust.application.learning.learn import learn
+from combust.application.learning.learnt import Learnt
+from combust.edge.figures.learnt import learnt_chart
+from combust.edge.tables.anonymous import is_anonymous, merged, taught_by, write_anonymous
+from tests.application.learning.test_anonymous import LOGBOOK, contribution, fleet, kind_of
+from tests.edge.runs import call
+
+pytestmark = pytest.mark.practice
+
+
+def test_causes_of_several_workshops_are_counted_together() -> None:
+    """Frequencies come from the counts, and the few rows of two small books are too few to teach structure."""
+    tables = merged([contribution(1), contribution(2, "c")])
+    told = [row for row in tables.rows if row["kind"] == "cause"]
+    found = learn(taught_by(tables.rows))
+    assert found.confirmed == sum(row["visits"] for row in told)
+    assert found.visits == len({row["row"] for row in tables.rows if row["kind"] == "visit"})
+    assert "too few" in found.structure
+
+
+def test_rows_of_a_larger_book_teach_structure_that_a_ranking_uses(tmp_path: Path) -> None:
+    """The invented heaters radiate a fifth of their heat, of which the shipped prior believes a hundredth."""
+    rng = np.random.default_rng(2)
+    rows, _ = an.rows_of(kind_of(fleet(rng, 30, 120)), rng)
+    whole = [{"contribution": an.sum_of(rows), "book": "b", "confirmed": 120, **row} for row in rows]
+    shared, learnt, table = tmp_path / "shared.csv", tmp_path / "learnt.toml", tmp_path / "v.csv"
+    write_anonymous(whole, shared)
+    assert is_anonymous(shared)
+    run = call("learn", str(shared), "--out", str(learnt))
+    assert run.code == 0, run.err
+    structure = Learnt.load(learnt).structure
+    assert structure["radiated"]["shift"] > 0.0
+    assert f"radiated: {structure['radiated']['shift']:+.1f}" in learnt_chart(structure).told
+    lines = (LOGBOOK / "visits.csv").read_text(encoding="utf-8").splitlines()
+    table.write_text("\n".join([lines[0], *lines[1 + 4 * 39 :]]), encoding="utf-8")
+    assert not is_anonymous(table)
+    run = call("right", str(table), "--heaters", str(LOGBOOK / "heaters"), "--learnt", str(learnt))
+    assert run.code == 0, run.err
+    assert "with what was learnt from" in run.err
