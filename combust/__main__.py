@@ -4,7 +4,7 @@ from combust.edge import interrupt
 
 
 def run() -> None:
-    """Run the command line; a signal ends it with code 130 or 143, or comes too late to change anything."""
+    """Run the command line; a signal ends it with code 128 + its number, or comes too late to change anything."""
     interrupt.guard()
     try:
         from combust.edge.cli.main import main

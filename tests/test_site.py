@@ -106,7 +106,7 @@ def a_notebook(cell: str) -> str:
     return str(nbformat.writes(book))
 
 
-@pytest.mark.skipif(not LONG, reason="seven small builds: make study")
+@pytest.mark.skipif(not LONG, reason="seven small builds: COMBUST_LONG=yes")
 @pytest.mark.parametrize("fault", FAULTS)
 def test_what_is_not_in_order_fails_the_build(fault: str, tmp_path: Path) -> None:
     """A site of a few empty pages with the real settings; without a fault it is built."""

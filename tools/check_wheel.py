@@ -1,15 +1,20 @@
-"""Build the wheel, install it without extras into an environment of its own, and check it there (``make wheel-check``)."""
+"""Install a wheel without extras into an environment of its own, and check it there.
+
+``make wheel-check`` builds it first; ``make pythons`` does so with each Python that is here, and names those that are not.
+"""
 
 from __future__ import annotations
 
+import argparse
 import os
+import shutil
 import subprocess
 import sys
 import tempfile
-import venv
 from pathlib import Path
 
 ROOT = Path(__file__).parents[1]
+PYTHONS = ("3.11", "3.12", "3.13", "3.14")
 
 
 def run(*command: str | Path, cwd: Path) -> None:
@@ -18,19 +23,51 @@ def run(*command: str | Path, cwd: Path) -> None:
     subprocess.run([str(piece) for piece in command], check=True, cwd=cwd, env=env)
 
 
+def build(source: Path, folder: Path) -> Path:
+    """Build the wheel of a clone or of an sdist into a folder and return it."""
+    run(sys.executable, "-m", "pip", "wheel", "--quiet", "--no-deps", "--wheel-dir", folder, source, cwd=folder)
+    (wheel,) = folder.glob("*.whl")
+    return wheel
+
+
+def check(wheel: Path, folder: Path, python: str | Path = sys.executable, clone: Path = ROOT) -> None:
+    """Install a wheel of a clone with its base dependencies and nothing else, and let it do the main job there."""
+    run(python, "-m", "venv", folder / "bare", cwd=folder)
+    bare = folder / "bare" / "bin" / "python"
+    run(bare, "-m", "pip", "install", "--quiet", wheel, cwd=folder)
+    (folder / "bare.py").write_bytes((clone / "tests" / "bare.py").read_bytes())
+    run(bare, folder / "bare.py", folder / "out", clone / "combust", cwd=folder)
+    run(folder / "bare" / "bin" / "combust", "--help", cwd=folder)
+
+
+def found(version: str) -> str | None:
+    """Return the interpreter of a version: on the path, or one that uv knows."""
+    if (uv := shutil.which("uv")) is not None:
+        asked = [uv, "python", "find", "--no-project", "--no-python-downloads", version]
+        done = subprocess.run(asked, capture_output=True, text=True, check=False)
+        if done.returncode == 0:
+            return done.stdout.strip()
+    return shutil.which(f"python{version}")
+
+
 def main() -> None:
-    """Build, install, check."""
+    """Build, install, check: with this Python, or with each that is here."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--every", action="store_true", help=f"With each Python of {', '.join(PYTHONS)} that is here.")
+    every = parser.parse_args().every
+    told = []
     with tempfile.TemporaryDirectory() as name:
-        folder = Path(name)
-        run(sys.executable, "-m", "pip", "wheel", "--quiet", "--no-deps", "--wheel-dir", folder, ROOT, cwd=folder)
-        (wheel,) = folder.glob("*.whl")
-        venv.create(folder / "bare", with_pip=True)
-        python = folder / "bare" / "bin" / "python"
-        run(python, "-m", "pip", "install", "--quiet", wheel, cwd=folder)
-        (folder / "bare.py").write_bytes((ROOT / "tests" / "bare.py").read_bytes())
-        run(python, folder / "bare.py", folder / "out", ROOT / "combust", cwd=folder)
-        run(folder / "bare" / "bin" / "combust", "--help", cwd=folder)
-        print(f"{wheel.name}: {wheel.stat().st_size / 1e3:.0f} kB, works without extras.")
+        wheel = build(ROOT, Path(name))
+        for version in PYTHONS if every else (f"{sys.version_info.major}.{sys.version_info.minor}",):
+            python = found(version) if every else sys.executable
+            if python is None:
+                told.append(f"Python {version}: not here, NOT checked.")
+                continue
+            folder = Path(name) / version
+            folder.mkdir()
+            check(wheel, folder, python)
+            told.append(f"Python {version}: {wheel.name}, {wheel.stat().st_size / 1e3:.0f} kB, works without extras.")
+    print("\n".join(told))
 
 
 if __name__ == "__main__":

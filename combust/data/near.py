@@ -36,6 +36,32 @@ def did_you_mean(near: Iterable[str], otherwise: str) -> str:
     return f"Did you mean {words}?" if words else otherwise
 
 
+def folded_id(name: object) -> str:
+    """Return the id of a visit, heater, vehicle, site or route as it is compared: trimmed, one form (NFC), case-blind.
+
+    Examples
+    --------
+    >>> folded_id(" LF-0312 ") == folded_id("lf-0312"), folded_id("h\\u00fctte") == folded_id("HU\\u0308TTE")
+    (True, True)
+    """
+    text = str(name or "").strip().casefold()
+    return text if text.isascii() else unicodedata.normalize("NFC", unicodedata.normalize("NFC", text).casefold())
+
+
+def one_spelling(names: Iterable[str], known: Iterable[str] = ()) -> list[str]:
+    """Return ids in the spelling that each was met in first, among those that are known before the others.
+
+    Examples
+    --------
+    >>> one_spelling(["Hut", "hut ", "quay"], ["HUT"])
+    ['HUT', 'HUT', 'quay']
+    """
+    spelled: dict[str, str] = {}
+    for one in known:
+        spelled.setdefault(folded_id(one), one)
+    return [spelled.setdefault(folded_id(one), one) for one in names]
+
+
 def folded_name(name: str) -> str:
     """Return a name without what the eye hardly sees: capitals, letter forms (NFKC), blanks and unseen characters."""
     if name.isascii():

@@ -1,4 +1,4 @@
-"""Ctrl-C, or being ended from outside: what is unfinished is taken away, one line is said, the code is 130 or 143.
+"""Ctrl-C, or being ended from outside: what is unfinished is taken away, one line is said, the code is 128 + signal.
 
 The process leaves from within the handler, at any moment. An exception instead would be lost in the callback of a
 library, or come up as a failed import with a traceback. This module loads nothing heavy: it is in force before anything
@@ -13,7 +13,8 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from types import FrameType
 
-SIGNALS = (signal.SIGINT, signal.SIGTERM)
+# Ctrl-C, an end from outside, a terminal or a connection that is gone (which not every system knows).
+SIGNALS = tuple(getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name))
 # What takes an unfinished thing away: a partial file, an open transaction, a bar on the terminal.
 unfinished: set[Callable[[], object]] = set()
 

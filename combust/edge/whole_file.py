@@ -4,16 +4,29 @@ from __future__ import annotations
 
 import os
 import secrets
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
+from contextvars import ContextVar
 from pathlib import Path
 
 from combust.data.errors import CombustError, Fault
 from combust.edge import interrupt
 
+# What the running command reads: no file among them, nor one that lies in such a folder, is written over.
+_read: ContextVar[tuple[str, ...]] = ContextVar("_read", default=())
 # What is never overwritten, told by the first bytes: a logbook (or another database), the key of one.
 KEY_MARK = b"combust-logbook-key-1\n"
 _KEPT = ((b"SQLite format 3\0", "is a logbook"), (KEY_MARK, "is the key of a logbook"))
+
+
+@contextmanager
+def kept(names: Iterable[str]) -> Iterator[None]:
+    """Let nothing inside the block write over files of these names, or over what lies in folders of these names."""
+    before = _read.set(tuple(names))
+    try:
+        yield
+    finally:
+        _read.reset(before)
 
 
 @contextmanager
@@ -64,14 +77,28 @@ def writable_name(path: str | Path, endings: Sequence[str] = ()) -> Path:
 
 
 def _kept(path: Path) -> str:
-    """Return why what stands under a name is not overwritten: no file (a device), a logbook, a key; "" when it is."""
+    """Return why what stands under a name is not overwritten: an input, no file (a device), a logbook; "" when it is.
+
+    A link among the devices (``/dev/stdout``) leads to whatever stdout is, and would itself be replaced.
+    """
+    if path.is_symlink() and path.parent.resolve().parts[1:2] in (("dev",), ("proc",)):
+        return "is no file"
     if not path.exists():
         return ""
     if not path.is_file():
         return "is no file"
+    if any(_is_one(path, name) or _is_one(path.parent, name) for name in _read.get()):
+        return "is the input of this command"
     try:
         with path.open("rb") as file:
             head = file.read(max(len(mark) for mark, _ in _KEPT))
     except OSError:
         return ""  # replacing it needs no right to read it
     return next((why for mark, why in _KEPT if head.startswith(mark)), "")
+
+
+def _is_one(path: Path, name: str) -> bool:
+    try:
+        return os.path.samefile(path, name)
+    except (OSError, ValueError):
+        return False

@@ -60,6 +60,35 @@ def test_a_closed_pipe_is_no_traceback() -> None:
     assert "Traceback" not in told
 
 
+@pytest.mark.parametrize("command", [("fuel",), (*GOOD, "--out", "r.json"), (*GOOD, "--json", "--out", "r.json")])
+def test_a_reader_that_leaves_is_no_error_and_the_work_is_done(command: tuple[str, ...], tmp_path: Path) -> None:
+    """As ``| head`` does: the reader is gone before the first word; what was to be written is written."""
+    read, write = os.pipe()
+    os.close(read)
+    try:
+        done = subprocess.run(
+            [sys.executable, "-m", "combust", *command], stdout=write, stderr=subprocess.PIPE, cwd=tmp_path,
+            env={**os.environ, "PYTHONPATH": str(ROOT)}, check=False, timeout=PATIENCE,
+        )  # fmt: skip
+    finally:
+        os.close(write)
+    assert done.returncode == 0, done.stderr
+    assert b"roken" not in done.stderr
+    assert (tmp_path / "r.json").exists() == ("--out" in command)
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="the system has no /dev/full")
+@pytest.mark.parametrize("stdout", [">&-", ">/dev/full"])
+def test_a_stdout_that_takes_nothing_is_an_error(stdout: str, tmp_path: Path) -> None:
+    """Whoever redirects the result must hear that there is none."""
+    line = f"{shlex.join([sys.executable, '-m', 'combust', *GOOD])} {stdout}"
+    env = {**os.environ, "PYTHONPATH": str(ROOT)}
+    done = subprocess.run(["sh", "-c", line], stderr=subprocess.PIPE, cwd=tmp_path, env=env, check=False)
+    assert done.returncode == 3
+    assert b"Error:" in done.stderr
+    assert b"Traceback" not in done.stderr
+
+
 def test_a_steering_text_cannot_reach_the_terminal() -> None:
     run = call("reading", "--fuel", "\x1b[2J" + "x" * 5000, "--o2-dry", "8")
     assert run.code == 3

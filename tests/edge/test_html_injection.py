@@ -67,6 +67,12 @@ def check_page(text: str, *, whole: bool = True, script: str = "") -> str:
             if name == "http-equiv":
                 assert value.lower() != "refresh"
     if whole:
+        head = text.partition("</head>")[0]
+        policy = re.search(r'<meta http-equiv="Content-Security-Policy" content="([^"]*)">', head)
+        assert policy, "a page without a content policy"
+        assert policy[1].startswith("default-src 'none'; "), "what is not named may be loaded"
+        assert "http" not in policy[1], "something from outside may be loaded"
+        assert head.index(policy[0]) < head.index("<style"), "the policy stands behind what it rules"
         assert text.lower().count("<html") == text.lower().count("</html>") == 1
     return "".join(tree.itertext())
 
@@ -194,3 +200,14 @@ def test_what_a_notebook_shows(tmp_path: Path, attack: str) -> None:
     for result in shown:
         if hasattr(result, "_repr_html_"):
             check_page(result._repr_html_(), whole=False)
+
+
+def test_every_page_that_is_written_has_a_content_policy():
+    """Also one that no attack above reaches: whatever template begins a page."""
+    templates = [*Path(fleet_page.__file__).parent.glob("templates/*.j2")]
+    pages = {path.name: path.read_text("utf-8") for path in templates if "<head>" in path.read_text("utf-8")}
+    assert len(pages) > 5
+    for name, text in pages.items():
+        lines = text.partition("<head>")[2].strip().splitlines()
+        assert lines[0] == '<meta charset="utf-8">', name
+        assert lines[1].startswith('<meta http-equiv="Content-Security-Policy" content="default-src \'none\';'), name

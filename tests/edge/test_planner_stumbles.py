@@ -27,7 +27,9 @@ def as_saved(frame: pd.DataFrame, path: Path) -> Path:
     return path
 
 
-def test_names_in_other_capitals_are_proposed_on_stderr(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_names_in_other_capitals_are_taken_and_those_nearly_right_proposed(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     cars = pd.read_csv(FLEET / "vehicles.csv").head(6)
     cars.loc[0, "site_id"] = cars.loc[0, "site_id"].upper()
     cars.loc[1, "heater_id"] = "SMALL"
@@ -36,38 +38,34 @@ def test_names_in_other_capitals_are_proposed_on_stderr(tmp_path: Path, capsys: 
               FLEET / "routes.csv", "--profiles", FLEET / "profiles")  # fmt: skip
     code, _, err = run(capsys, "fleet", *tables, "--out", tmp_path / "plan")
     assert code == 0
-    for piece in ("Did you mean depot_fennowgate?", "Did you mean small?", "Did you mean coast_round?"):
-        assert piece in err
-    change = "battery_ah = 200 where site_id = HUT_GLIMMERWICK"
+    assert "Did you mean" not in err  # a name is case-blind
+    change = "battery_ah = 200 where site_id = hut_glimerwick"
     code, _, err = run(capsys, "fleet", *tables, "--change", change, "--out", tmp_path / "plan")
     assert code == 3
     assert "Did you mean hut_glimmerwick?" in err
 
 
 def test_a_question_mark_is_not_known_and_said(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    """Battery, its voltage, ventilation and what is fitted: the row is planned; only W/K cannot be done without."""
+    """Battery, its voltage, ventilation and what is fitted: the row is planned; of W/K by the policy, told."""
     cars = pd.read_csv(FLEET / "vehicles.csv").head(4).astype(object)
     cars.loc[0, "battery_ah"], cars.loc[1, "battery_v"], cars.loc[2, "compensation"] = "?", " ? ", "?"
     cars.loc[3, "cab_ua_w_per_k"] = "?"
     sites = pd.read_csv(FLEET / "sites.csv").astype(object)
     sites.loc[0, ["median_temp_c", "cold_filter_plugging_c"]] = "?"
     tables = ("--vehicles", as_saved(cars, tmp_path / "c.csv"), "--sites", as_saved(sites, tmp_path / "s.csv"))
-    code, out, err = run(capsys, "fleet", *tables, "--profiles", FLEET / "profiles", "--out", tmp_path, "--json")
+    code, out, err = run(
+        capsys, "fleet", *tables, "--profiles", FLEET / "profiles", "--out", tmp_path / "plan", "--json"
+    )
     told = json.loads(out)
     assert code == 0
-    assert told["rows"]["vehicles"] == {"read": 4, "planned": 3, "refused": 1}
+    assert told["rows"]["vehicles"] == {"read": 4, "planned": 4, "refused": 0}
     by_name = {row["vehicle_id"]: row for row in told["vehicles"]}
     names = cars["vehicle_id"].tolist()
     assert [by_name[name]["battery"] for name in names[:2]] == ["unknown", "unknown"]
     assert "not entered: the plugging point of the fuel, battery charge or voltage" in by_name[names[0]]["reason"]
     assert by_name[names[2]]["compensation"] == "none"
-    assert "cab_ua_w_per_k is empty" in err
+    assert "cab_ua_w_per_k was not measured: planned with 75 W/K of the policy" in err
     assert names[3] in err
-    page = (tmp_path / "plan.html").read_text(encoding="utf-8")
-    assert re.search(rf"not planned \(1\).*{names[3]}", page)  # by name, with the heaters that are off
-    assert f"HEATER OFF until its row of the table is mended: {names[3]} (row 5)" in " ".join(
-        told["cards"][-1]["lines"]
-    )
 
 
 def test_every_way_to_ask_for_another_heater_gives_one_answer() -> None:
@@ -149,8 +147,8 @@ def test_a_difference_tells_grades_that_are_not_known_and_heaters_that_no_sum_ho
     sums = plan_difference(plain, swapped).sums.set_index("what")["change"]
     told = {name: change for name, change in sums.items() if str(name).startswith("heaters of type")}
     assert told == {
-        "heaters of type limit_1400; what they cost is in no sum": -9,
-        "heaters of type limit_2400; what they cost is in no sum": 9,
+        "heaters of type limit_1400; what they cost is in no sum (price_heater in the policy)": -9,
+        "heaters of type limit_2400; what they cost is in no sum (price_heater in the policy)": 9,
     }
 
 

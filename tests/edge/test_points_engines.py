@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from contextlib import suppress
 from functools import partial
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -251,3 +252,23 @@ def test_memory_stays_a_few_blocks(tmp_path: Path) -> None:
     counts = points.derate_points(path, tmp_path / "out.parquet", BASE.surface, progress=watch)
     assert counts.with_lambda == rows
     assert max(seen) - low < 5 * dask_workers.BLOCK_ROWS * 7 * 8 < rows * 7 * 8
+
+
+@pytest.mark.regression
+def test_workers_that_are_all_lost_are_told_in_words() -> None:
+    """What Dask raises when a task has killed each worker that tried it, and when its scheduler is gone."""
+    from distributed.client import FutureCancelledError
+    from distributed.scheduler import KilledWorker
+
+    class Lost:
+        def __init__(self, error: Exception) -> None:
+            self.error = error
+
+        def result(self) -> None:
+            raise self.error
+
+    last: Any = SimpleNamespace(address="tcp://127.0.0.1:1")
+    for error in (KilledWorker("sum", last, 3), FutureCancelledError("sum", "scheduler lost")):
+        with pytest.raises(CombustError, match="lost while they worked") as told:
+            dask_workers.result_of(Lost(error))
+        assert "without --workers" in str(told.value)

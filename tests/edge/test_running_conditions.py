@@ -94,10 +94,14 @@ def test_ctrl_c_ends_in_one_line_and_leaves_nothing_half_written(name: str, long
     assert all_gone(process.pid), "a worker was left behind"
 
 
-def test_being_ended_from_outside_leaves_nothing_half_written_either(long_work: Path, tmp_path: Path) -> None:
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP])
+def test_being_ended_from_outside_leaves_nothing_half_written_either(
+    number: signal.Signals, long_work: Path, tmp_path: Path
+) -> None:
+    """Ended by the system, or the terminal was closed, or the connection to it."""
     process = begin(*lines_of("readings", long_work, tmp_path), cwd=tmp_path)
     assert hold(process, middle_of("readings", long_work, tmp_path, process))
-    assert interrupt(process, signal.SIGTERM) == (128 + signal.SIGTERM, "Stopped by the user.\n")
+    assert interrupt(process, number) == (128 + number, "Stopped by the user.\n")
     assert list(tmp_path.iterdir()) == []
 
 

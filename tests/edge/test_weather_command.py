@@ -46,7 +46,7 @@ def test_weather_example_of_the_help(capsys: pytest.CaptureFixture[str], tmp_pat
 
 
 def test_a_pressure_of_sea_level_from_the_command_line(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
-    """Refused by words and with --strict by the exit code; reduced on demand; the plan is there either way."""
+    """Refused when none of what was asked for can be counted, as a table of which no row can be; reduced on demand."""
     at = pd.date_range("2024-11-30 12:00", "2025-01-01 12:00", freq="h").strftime("%Y-%m-%dT%H:%M")
     series = pd.DataFrame({"time": at, "T": 14.0, "p": 30.1})  # °F and inHg: -10 °C, 1019 hPa
     (tmp_path / "series").mkdir()
@@ -57,9 +57,10 @@ def test_a_pressure_of_sea_level_from_the_command_line(capsys: pytest.CaptureFix
     tables += ["--profiles", str(DATA / "profiles")]
     how = ["--map", "T=temp_f", "--map", "p=pressure_inhg", "--season", "12-01:12-31", "--out", str(tmp_path / "plan")]
     asked = ["fleet", *tables, "--weather", str(tmp_path / "series"), *how]
-    code, _, err = run(capsys, *asked, "--strict")
-    assert code == 4
-    assert "Weather of pass_house_hallowick REFUSED" in err
+    code, _, err = run(capsys, *asked)
+    assert code == 3
+    assert "weather = pass_house_hallowick is refused" in err
+    assert not (tmp_path / "plan").exists()
     assert "--sea-level-pressure reduce" in err
     code, out, err = run(capsys, *asked, "--sea-level-pressure", "reduce")
     assert code == 0

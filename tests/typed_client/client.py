@@ -1,4 +1,4 @@
-"""A program of somebody else: it stands outside the package and passes ``mypy --strict`` (``make test`` runs it).
+"""A program of somebody else: it stands outside the package and passes ``mypy --strict`` (its test runs it).
 
 ``assert_type`` says what the type checker must see; where a name returned Any, each of these lines would fail.
 """

@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import inspect
+import subprocess
+import sys
 from collections.abc import Iterator
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -29,6 +32,14 @@ def test_no_public_name_returns_any() -> None:
     found = dict(returned())
     assert len(found) > 60
     assert [name for name, told in found.items() if told in ("Any", inspect.Signature.empty)] == []
+
+
+def test_the_client_passes_the_type_checker() -> None:
+    root, path = Path(combust.__file__).parents[1], Path(client.__file__)
+    done = subprocess.run(
+        [sys.executable, "-m", "mypy", "--strict", str(path)], cwd=root, capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 0, done.stdout
 
 
 def test_the_client_runs() -> None:

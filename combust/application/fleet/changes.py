@@ -2,6 +2,7 @@
 
 A change is ``COLUMN = VALUE``, ``COLUMN raised by NUMBER``, ``COLUMN lowered by NUMBER`` or ``type NAME = NAME``, each
 with ``where COLUMN < VALUE and COLUMN = VALUE`` behind it where it holds for some rows only (``= != < <= > >=``).
+``moves FILE`` puts vehicles where the proposal of an earlier plan moves them (:func:`moves_made`).
 Columns are those of vehicles and sites; a vehicle is also chosen by the columns of its site. ``heater_id = NAME`` and
 ``profile = NAME`` are the same as ``type``, for whatever heater the vehicle has: one way to ask, one answer.
 """
@@ -20,7 +21,7 @@ import pandas as pd
 from combust.application.fleet.tables import MOST_NAMED, FleetTable, fleet_fields
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import Field
-from combust.data.near import did_you_mean, near_matches
+from combust.data.near import did_you_mean, folded_id, near_matches
 
 SIGNS = {
     "<=": operator.le, ">=": operator.ge, "!=": operator.ne, "=": operator.eq, "<": operator.lt, ">": operator.gt,
@@ -32,6 +33,7 @@ CONDITION = re.compile(r"(?P<column>\w+)\s*(?P<sign><=|>=|!=|=|<|>)\s*(?P<value>
 WITH_UNIT = re.compile(r"(?P<number>[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*(?P<unit>[^\d\s.,][^\d.,]*)?")
 DEGREES = ("°c", "degc", "deg c", "c", "k")
 EXAMPLES = "Write it like 'design_temp_c lowered by 8' or 'type small = large where altitude_m >= 2500'."
+MOVES = "moves"
 TYPE_COLUMNS = ("type", "heater_id", "profile")  # all name the heater of a vehicle: its profile, else its heater_id
 # What belongs to the document of a heater and to what is fitted to it: gone with another heater.
 OF_THE_HEATER = {"compensation": "none", "compensation_limit_m": np.nan, "blower_trim_max_pct": np.nan}
@@ -44,6 +46,15 @@ class Condition:
     column: str
     sign: str
     value: Any
+
+
+@dataclass(frozen=True)
+class Place:
+    """Where a vehicle is moved from and to."""
+
+    from_site: str
+    to_site: str
+    to_route: str
 
 
 @dataclass(frozen=True)
@@ -74,7 +85,7 @@ class Change:
         """The table it is made to: that of the column, vehicles where what it asks for is known of a vehicle only."""
         asked = {one.column for one in self.conditions} | ({self.column} - {"type", "fuel"})
         of_vehicle = any(column not in fleet_fields("sites") for column in asked)
-        return "vehicles" if self.column == "type" or of_vehicle else "sites"
+        return "vehicles" if self.column in ("type", MOVES) or of_vehicle else "sites"
 
 
 def read_change(text: str) -> Change:
@@ -100,6 +111,36 @@ def read_change(text: str) -> Change:
         value = _value(found["column"], found["value"].strip(), faults)
         return _whole(Change(text, found["column"], "set", value, conditions=conditions), faults)
     raise CombustError([*faults, Fault("--change", text, "format", why="is no change", hint=EXAMPLES)])
+
+
+def moves_made(text: str, moves: pd.DataFrame) -> Change:
+    """Return the change that puts vehicles where the moves of a plan put them.
+
+    Parameters
+    ----------
+    text : str
+        How it was asked for.
+    moves : DataFrame
+        ``vehicle_id, from_site, to_site, to_route``: ``FleetPlan.assignment.moves``, or moves.csv of its folder.
+    """
+    rows = moves[["vehicle_id", "from_site", "to_site", "to_route"]].itertuples(index=False)
+    return Change(text, MOVES, "set", {row.vehicle_id: Place(*row[1:]) for row in rows})
+
+
+def _wrong_moves(change: Change, vehicles: pd.DataFrame) -> list[Fault]:
+    """Return a fault for each vehicle that is not there, or no longer where it is moved from."""
+    stands = dict(zip(vehicles["vehicle_id"], vehicles["site_id"], strict=True))
+    hint = "Give the moves of a plan of these very tables."
+    faults = []
+    for name, place in change.value.items():
+        if name not in stands:
+            faults.append(
+                Fault(f"--change, {MOVES}", name, "unknown_name", why="is no vehicle of the table", hint=hint)
+            )
+        elif stands[name] != place.from_site:
+            why = f"stands at {stands[name] or 'no site'}, and is moved from {place.from_site}"
+            faults.append(Fault(f"--change, {MOVES}", name, "conflict", why=why, hint=hint))
+    return faults
 
 
 def _whole(change: Change, faults: list[Fault]) -> Change:
@@ -198,14 +239,22 @@ def changed_tables(
     if faults:
         raise CombustError(faults)
     for change in read:
-        if lost := _in_no_row(tables, out, change, types):
+        moved = change.column == MOVES
+        lost = _wrong_moves(change, out["vehicles"].frame) if moved else _in_no_row(tables, out, change, types)
+        if lost:
             raise CombustError(lost)
         rows = _rows(out, change)
         frame = out[change.table].frame.copy()
         more = ""
-        if change.column == "type":
+        if moved:
+            rows = frame["vehicle_id"].isin(change.value).to_numpy()
+            for row in np.flatnonzero(rows):
+                place = change.value[frame.at[row, "vehicle_id"]]
+                frame.loc[row, ["site_id", "route_id"]] = [place.to_site, place.to_route]
+        elif change.column == "type":
             named = _heaters(frame)
-            rows &= (named == change.value) if change.value else (named != change.other)
+            said = pd.Series(named).map(folded_id).to_numpy()
+            rows &= (said == folded_id(change.value)) if change.value else (said != folded_id(change.other))
             for column in ("profile", "heater_id"):
                 frame.loc[rows & (frame[column] == named).to_numpy(), column] = change.other
             for column, value in OF_THE_HEATER.items():
@@ -238,14 +287,16 @@ def _in_no_row(
         frames = [tables[table].frame for tables in (given, now)]
         return {str(one) for frame in frames for one in (_heaters(frame) if column == "type" else frame[column])} - {""}
 
-    asked = [(one.column, one.value, held(one.column)) for one in change.conditions if _is_name(one)]
+    asked = [
+        (one.column, one.value, held(one.column)) for one in change.conditions if one.sign == "=" and _is_name(one)
+    ]
     if change.column == "type":
         known = held("type")
         asked += [("type", change.value, known)] if change.value else []
         asked += [("type", change.other, known | set(types))] if types else []
     faults = []
     for column, name, known in asked:
-        if name not in known:
+        if folded_id(name) not in {*map(folded_id, known)}:
             # A site without vehicles holds no row of theirs, but it may be the one that was meant.
             sites = {str(one) for one in now["sites"].frame["site_id"]} if column == "site_id" else set()
             hint = did_you_mean(
@@ -257,7 +308,7 @@ def _in_no_row(
 
 def _is_name(one: Condition) -> bool:
     fields = fleet_fields("vehicles") | fleet_fields("sites")
-    return one.sign == "=" and fields["heater_id" if one.column == "type" else one.column].kind not in (
+    return one.sign in ("=", "!=") and fields["heater_id" if one.column == "type" else one.column].kind not in (
         "number",
         "numbers",
         "choice",
@@ -285,5 +336,8 @@ def _rows(tables: Mapping[str, FleetTable], change: Change) -> Any:
             site = tables["sites"].frame.drop_duplicates("site_id").set_index("site_id")[one.column]
             column = frame["site_id"].map(site)
         empty = column.isna() | (column == "")
-        rows &= np.asarray(SIGNS[one.sign](column, one.value) & ~empty, dtype=bool)
+        value = one.value
+        if _is_name(one):
+            column, value = column.map(folded_id), folded_id(value)
+        rows &= np.asarray(SIGNS[one.sign](column, value) & ~empty, dtype=bool)
     return rows

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import partial
 from typing import Any
 
@@ -20,7 +20,8 @@ from combust.domain.safety import Safety
 
 CELLS = ("vehicle_id", "kind", "column", "before", "after")
 ON_FUEL = " on "  # stands behind the name of a type that burns another fuel than its own
-ABSENT = "not in the plan"
+ABSENT, STAYS = "not in the plan", "stays"
+MOVES, MOST_MOVES = ("vehicle_id", "before", "after"), 20
 SUMS = {
     "vehicles": "vehicles planned",
     "off": "heaters off",
@@ -47,13 +48,16 @@ class PlanDifference(Result):
         ``before, after, sureness, count, who``: whose decision changes, and how sure the later one is.
     sums : DataFrame
         ``what, before, after, change``; an amount that one plan cannot tell is empty. Types of heater whose number
-        changes stand last: no policy holds what a heater costs.
+        changes stand last; ``price_heater`` of the later policy says what those that are exchanged cost.
+    moves : DataFrame
+        ``vehicle_id, before, after``: where each plan proposes to move a vehicle, of those where they differ.
     """
 
     cells: pd.DataFrame
     decisions: pd.DataFrame
     sums: pd.DataFrame
     later: Safety
+    moves: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=list(MOVES)))
 
     unshown = ("later",)
 
@@ -66,7 +70,10 @@ class PlanDifference(Result):
         """Return the difference in one line."""
         who = self.cells["vehicle_id"].nunique()
         turned = int(self.decisions["count"].sum())
-        return (f"{who} vehicles differ; {turned} of them in their decision" if who else "The two plans are the same",)
+        told = f"{who} vehicles differ; {turned} of them in their decision" if who else ""
+        if len(self.moves):
+            told = f"{told or 'The vehicles are the same'}; {len(self.moves)} proposed moves differ"
+        return (told or "The two plans are the same",)
 
     def lines(self) -> Rows:
         """Return the decisions that change, then the sums that do."""
@@ -75,14 +82,26 @@ class PlanDifference(Result):
             for row in self.decisions.itertuples(index=False)
         ]
         moved = self.sums[self.sums["change"].fillna(0.0) != 0.0]
-        return turned + [
-            (row.what, f"{row.before:.0f} -> {row.after:.0f} ({row.change:+.0f})")
-            for row in moved.itertuples(index=False)
+        places = [
+            (f"proposed move of {row.vehicle_id}", f"{row.before} -> {row.after}") for row in self.moves.itertuples()
         ]
+        more = [("proposed moves", f"{len(places) - MOST_MOVES} more differ")] if len(places) > MOST_MOVES else []
+        return (
+            turned
+            + places[:MOST_MOVES]
+            + more
+            + [
+                (row.what, f"{row.before:.0f} -> {row.after:.0f} ({row.change:+.0f})")
+                for row in moved.itertuples(index=False)
+            ]
+        )
 
 
 def plan_difference(
-    before: pd.DataFrame, after: pd.DataFrame, prices: tuple[dict[str, float], dict[str, float]] = ({}, {})
+    before: pd.DataFrame,
+    after: pd.DataFrame,
+    prices: tuple[dict[str, float], dict[str, float]] = ({}, {}),
+    moves: tuple[pd.DataFrame, pd.DataFrame] | None = None,
 ) -> PlanDifference:
     """Return the difference of two plans.
 
@@ -91,7 +110,10 @@ def plan_difference(
     before, after : DataFrame
         The vehicles of the plans (``FleetPlan.vehicles``, or ``vehicles.parquet`` of its folder).
     prices : two mappings
-        ``price_compensation_kit`` and ``price_fuel_per_l`` of each plan, where they were given, and ``spare_share``.
+        ``price_compensation_kit``, ``price_heater`` and ``price_fuel_per_l`` of each plan, where they were given, and
+        ``spare_share``.
+    moves : two DataFrames, optional
+        The moves that each plan proposes (``FleetPlan.assignment.moves``).
 
     Raises
     ------
@@ -111,7 +133,16 @@ def plan_difference(
     parts += [_cells(old.loc[removed], "removed", old.loc[removed], None)]
     full = [part for part in parts if len(part)]
     cells = pd.concat(full, ignore_index=True) if full else pd.DataFrame(columns=list(CELLS))
-    return PlanDifference(cells, _decisions(old, new), _sums(old, new, prices), plan_safety(after, 0))
+    return PlanDifference(cells, _decisions(old, new), _sums(old, new, prices), plan_safety(after, 0), _moves(moves))
+
+
+def _moves(sides: tuple[pd.DataFrame, pd.DataFrame] | None) -> pd.DataFrame:
+    """Return the proposed moves that differ: where a vehicle goes by the one plan and by the other."""
+    if sides is None:
+        return pd.DataFrame(columns=list(MOVES))
+    before, after = (one.set_index("vehicle_id")["to_site"] for one in sides)
+    table = pd.DataFrame({"before": before, "after": after}).fillna(STAYS)
+    return table[table["before"] != table["after"]].rename_axis("vehicle_id").reset_index()[list(MOVES)]
 
 
 def _cells(rows: pd.DataFrame, kind: str, old: pd.DataFrame | None, new: pd.DataFrame | None) -> pd.DataFrame:
@@ -160,11 +191,25 @@ def _sums(old: pd.DataFrame, new: pd.DataFrame, prices: tuple[dict[str, float], 
     sides = [_amounts(frame, priced) for frame, priced in zip((old, new), prices, strict=True)]
     rows: list[tuple[str, Any, Any]] = [(words, sides[0][key], sides[1][key]) for key, words in SUMS.items()]
     types = [frame["heater"].str.rsplit(ON_FUEL, n=1).str[0].value_counts() for frame in (old, new)]
+    exchanged = _exchanged(old, new)
+    price = prices[1].get("price_heater")
+    rows += [("heaters of another type to fit", 0, exchanged)] if exchanged else []
+    rows += (
+        [("cost of these heaters, in the money of the policy", 0.0, price * exchanged)] if price and exchanged else []
+    )
+    more = "" if price else "; what they cost is in no sum (price_heater in the policy)"
     for name in sorted(set(types[0].index) | set(types[1].index)):
         held, then = (int(counts.get(name, 0)) for counts in types)
-        rows += [(f"heaters of type {name}; what they cost is in no sum", held, then)] if held != then else []
+        rows += [(f"heaters of type {name}{more}", held, then)] if held != then else []
     table = pd.DataFrame(rows, columns=["what", "before", "after"]).astype({"before": float, "after": float})
     return table.assign(change=table["after"] - table["before"])
+
+
+def _exchanged(old: pd.DataFrame, new: pd.DataFrame) -> int:
+    """Return how many vehicles of both plans get a heater of another type."""
+    both = old.index.intersection(new.index, sort=False)
+    sides = [frame.loc[both, "heater"].str.rsplit(ON_FUEL, n=1).str[0].to_numpy() for frame in (old, new)]
+    return int((sides[0] != sides[1]).sum())
 
 
 def _amounts(frame: pd.DataFrame, prices: dict[str, float]) -> dict[str, Any]:

@@ -14,7 +14,7 @@ from combust.application.fleet.heater_types import Fleet
 from combust.application.history.drift_test import rule
 from combust.application.history.fleet_history import FleetHistory
 from combust.data.errors import first_few
-from combust.data.near import folded_name
+from combust.data.near import folded_name, one_spelling
 from combust.domain.heater import Heater
 from combust.domain.limits import Finding, finding
 from combust.domain.result import Rows
@@ -113,7 +113,7 @@ def due_list(vehicles: pd.DataFrame, fleet: Fleet, log: HeaterLog | None) -> tup
     """
     if log is None:
         return DueList(), np.zeros(len(vehicles), dtype=bool)
-    names = vehicles["heater_id"].astype(str)
+    names = pd.Series(one_spelling(vehicles["heater_id"].astype(str), log.names), index=vehicles.index, dtype=object)
     single = ~names.isin(["", *vehicles["profile"]]) & (vehicles["profile"] != "") & ~names.duplicated(keep=False)
     own = (names.isin(log.names) | single).to_numpy()
     rows = np.flatnonzero(own)

@@ -1,4 +1,4 @@
-"""Who gets a compensation kit where not all can have one: most nights first, then the warmer cab, then by id.
+"""Who gets a compensation kit where not all can have one: whom fuel and battery let run, most nights, warmer cab, id.
 
 Nobody is moved for it. What is left over stays off for the season and counts in no sum; every kit, given or not, is
 told with what it buys, so that the next one can be judged.
@@ -31,6 +31,7 @@ KITS_COLUMNS = (
     "cost",
     "text",
 )
+KEEP_IT_OFF = ("below", "too_small")  # fuel and battery that do not let a heater run
 NUMBER = re.compile(r"\d+")
 
 
@@ -87,7 +88,9 @@ def share_out(frame: pd.DataFrame, nights: Any, fleet: Fleet, policy: Policy) ->
     rows = np.flatnonzero((frame["decision"] == "compensate").to_numpy())
     part = frame.iloc[rows]
     cab = cab_with_kit(part, Fleet(fleet.types, fleet.index[rows])) if len(rows) else np.empty(0)
-    order = np.lexsort((by_id(part["vehicle_id"]), -np.round(cab, 1), -np.asarray(nights, dtype=float)[rows]))
+    ready = _runs_with_it(part)
+    count = -np.asarray(nights, dtype=float)[rows]
+    order = np.lexsort((by_id(part["vehicle_id"]), -np.round(cab, 1), count, ready))
     rows, cab, part = rows[order], cab[order], part.iloc[order]
     most = most_kits(policy)
     given = np.arange(len(rows)) < (len(rows) if most is None else most)
@@ -121,10 +124,20 @@ def share_out(frame: pd.DataFrame, nights: Any, fleet: Fleet, policy: Policy) ->
     ), table
 
 
+def _runs_with_it(part: pd.DataFrame) -> Any:
+    """Return for each vehicle what of battery and fuel a kit leaves: 0 nothing, 1 not known, 2 it does not run."""
+    wants = np.zeros(len(part), dtype=int)
+    for at, words in enumerate((UNKNOWN, {key: told for key, told in SUPPLIES.items() if key[1] in KEEP_IT_OFF}), 1):
+        for column, value in words:
+            if column in ("battery", "fuel_grade"):
+                wants[(part[column] == value).to_numpy()] = at
+    return wants
+
+
 def _in_the_way(part: pd.DataFrame) -> list[str]:
     """Return for each vehicle what of battery and fuel a kit alone does not mend, in words."""
     told = {
-        **{key: words for key, words in SUPPLIES.items() if key[1] in ("below", "too_small")},
+        **{key: words for key, words in SUPPLIES.items() if key[1] in KEEP_IT_OFF},
         **{key: f"{words} is not known" for key, words in UNKNOWN.items()},
     }
     pairs = zip(part["battery"], part["fuel_grade"], strict=True)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -40,7 +40,7 @@ from combust.application.fleet.rules import (
 from combust.application.fleet.totals import ALWAYS, TOTALS, totals_of
 from combust.application.fleet.weather import NO_WEATHER, Weather
 from combust.data.errors import CombustError, shorten
-from combust.data.near import folded_name, near_matches
+from combust.data.near import folded_name, near_matches, one_spelling
 from combust.domain.heater import Heater
 from combust.domain.limits import cautions
 from combust.domain.result import Assumed, Result, Rows, plain
@@ -58,7 +58,7 @@ FILLED = {  # what stands for an empty cell of a column
     ("sites", "night_temps_c"): "straight between design night, median and mildest night, 21 even quantiles",
 } | {
     ("vehicles", key): "column empty: policy or table default"
-    for key in ("cab_target_c", "ventilation_m3_per_h", "compensation", "group")
+    for key in ("cab_target_c", "cab_ua_w_per_k", "ventilation_m3_per_h", "compensation", "group")
 }
 # What is said of a name, and what to do.
 SITE_REFUSED = ("names a site that was refused itself.", "See its own row and correct it there.")
@@ -209,24 +209,22 @@ def plan_tables(
     """
     rules = Policy.of(policy)
     faults = tables.Faults()
-    clean_vehicles, clean_sites = faults.take(vehicles), _checked_sites(sites, rules, faults)
+    clean_sites = _checked_sites(sites, rules, faults)
+    clean_vehicles = _as_known(faults.take(vehicles), clean_sites["site_id"], heaters or {}, profiles)
     kept_sites = clean_sites[~faults.refused["sites"]].reset_index(drop=True)
     at = _rows_of_sites(clean_vehicles["site_id"], clean_sites, kept_sites, faults)
     folder = None if profiles is None else Path(profiles)
     sold = np.where(at < 0, "", np.append(kept_sites["fuel"].to_numpy(dtype=object), "")[at])
     types, index = types_of(clean_vehicles, heaters or {}, folder, rules, faults, sold)
-    good = ~faults.refused["vehicles"]
-    rows = {name: _tally(len(refused), int(refused.sum())) for name, refused in faults.refused.items()}
-    if not good.any():
-        raise CombustError(faults.as_faults())
-    chosen = clean_vehicles[good].reset_index(drop=True)
+    good, rows = ~faults.refused["vehicles"], _rows_of(faults)
+    chosen = tables.not_measured(clean_vehicles, rules, faults)[good].reset_index(drop=True)
     fleet = Fleet(types, index[good])
     history, chosen["stopped"] = due_list(chosen, fleet, log)
     frame = _decided(chosen, kept_sites, at[good], fleet, rules)
     flips = sensitivity_frame(frame, fleet, rules)
     frame["sureness"] = sureness(frame, flips, rules)
-    decided, nights = frame, kept_sites["nights_per_season"].to_numpy(dtype=float)[at[good]]
-    frame, kits = share_out(frame, nights, fleet, rules)
+    decided = frame
+    frame, kits = share_out(frame, kept_sites["nights_per_season"].to_numpy(dtype=float)[at[good]], fleet, rules)
     frame["reason"] = with_stops(frame["vehicle_id"], reasons(frame), history.due)
     entered = chosen["service_due_month"].to_numpy(dtype=float)
     uses = route_uses(frame, fleet)
@@ -234,7 +232,7 @@ def plan_tables(
     if routes is not None:
         rows["routes"] = _tally(sums.read, sums.refused)
         _tell_of_routes(sums, clean_vehicles["route_id"].where(good, ""), sites, faults)
-    asked = with_assignment and bool(rules.given("max_moves"))
+    asked = rules.given("max_moves") if with_assignment else None
     change = assign(decided, chosen, kept_sites, fleet, rules) if asked else Assignment()
     totals, remedies = totals_of(frame, rules, rows["vehicles"]["refused"]), remedies_frame(frame, fleet, rules)
     not_planned = clean_vehicles[["vehicle_id", "site_id"]].assign(row=vehicles.lines)[~good].reset_index(drop=True)
@@ -254,11 +252,33 @@ def plan_tables(
         rows,
         totals,
         site_cards(frame, folded_name) + refused_card(not_planned),
-        _assumptions(rules, types, {"vehicles": clean_vehicles, "sites": kept_sites}),
+        _assumptions(rules, types, {"vehicles": vehicles.frame, "sites": kept_sites}),
         not_planned,
         (*vehicles.notes, *sites.notes, *history.notes),
         weather(frame, kept_sites, fleet, rules) if weather else NO_WEATHER,
         history=history,
+    )
+
+
+def _rows_of(faults: tables.Faults) -> dict[str, dict[str, int]]:
+    """Return table -> rows read, planned and refused.
+
+    Raises
+    ------
+    CombustError
+        No vehicle is left.
+    """
+    if faults.refused["vehicles"].all():
+        raise CombustError(faults.as_faults())
+    return {name: _tally(len(refused), int(refused.sum())) for name, refused in faults.refused.items()}
+
+
+def _as_known(vehicles: pd.DataFrame, sites: pd.Series, heaters: Iterable[str], profiles: Any) -> pd.DataFrame:
+    """Return the vehicles with sites, routes and heaters spelled as they are known, or as they came first."""
+    written = [] if profiles is None else sorted(path.stem for path in Path(profiles).glob("*.toml"))
+    known = {"site_id": sites, "route_id": (), "heater_id": [*heaters, *written], "profile": [*heaters, *written]}
+    return vehicles.assign(
+        **{key: pd.Series(one_spelling(vehicles[key], names), vehicles.index, object) for key, names in known.items()}
     )
 
 

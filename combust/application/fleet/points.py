@@ -10,6 +10,7 @@ import numpy as np
 
 from combust.application.fleet.elevation import Elevation, elevation
 from combust.application.fleet.tables import Faults, FleetTable
+from combust.data.near import folded_id
 from combust.kernel.air import pressure_from_altitude
 from combust.kernel.altitude import AltitudeSurface, lambda_from_surface
 
@@ -89,17 +90,22 @@ def route_block(block: FleetTable, uses: Iterable[RouteUse]) -> RouteSums:
     clean = faults.take(block)
     refused = faults.refused["routes"]
     kept = clean[~refused]
-    by_route = kept.groupby("route_id", sort=False).indices
+    routes = kept["route_id"].drop_duplicates()  # a name is folded once, not for each of a million points
+    by_route = kept.groupby(
+        kept["route_id"].map(dict(zip(routes, routes.map(folded_id), strict=True))), sort=False
+    ).indices
     height = kept["altitude_m"].to_numpy(dtype=float)
     minutes = np.rint(kept["minutes"].to_numpy(dtype=float) / GRID_MIN) * GRID_MIN
     temp = kept["temp_c"].to_numpy(dtype=float)
     table = {}
     for use in uses:
-        rows = by_route.get(use.route_id)
+        rows = by_route.get(folded_id(use.route_id))
         if rows is not None:
             table[(use.route_id, use.heater)] = _totals(use, height[rows], minutes[rows], temp[rows])
-    distance, used = kept["distance_km"].to_numpy(dtype=float), {route for route, _ in table}
-    ways = {route: elevation(distance[rows], height[rows]) for route, rows in by_route.items() if route in used}
+    distance, used = kept["distance_km"].to_numpy(dtype=float), dict.fromkeys(route for route, _ in table)
+    ways = {
+        route: elevation(distance[by_route[folded_id(route)]], height[by_route[folded_id(route)]]) for route in used
+    }
     return RouteSums(len(clean), int(refused.sum()), faults.rows[:MOST_FAULTS], table, ways)
 
 

@@ -10,9 +10,10 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from combust.data.errors import CombustError, Fault, shorten
+from combust.application.fleet.policy import Policy
+from combust.data.errors import CombustError, Fault, first_few, shorten
 from combust.data.fields import Field, fields_of
-from combust.data.near import folded_name
+from combust.data.near import folded_id, folded_name
 from combust.data.tables import load_table
 from combust.domain.site import mismatch_words, pressure_mismatch
 from combust.kernel.air import pressure_from_altitude
@@ -20,6 +21,9 @@ from combust.kernel.air import pressure_from_altitude
 FOOT_M = 0.3048
 FAULT_COLUMNS = ("table", "row", "column", "value", "code", "severity", "text")
 MOST_NAMED, MOST_RAISED = 5, 50
+# Columns that every table has and whose cell may be "not measured": the policy stands in, and each such row is told.
+FROM_POLICY = ("cab_ua_w_per_k",)
+WHOSE = " Vehicle: "  # stands before the name of a vehicle at the end of a fault
 
 
 @cache
@@ -75,14 +79,15 @@ class Faults:
         known = {(row, key) for row, key, _ in table.faults}
         for key, spec in fleet_fields(name).items():
             column = table.frame[key]
-            if spec.required:
+            if spec.required and key not in FROM_POLICY:
                 mask = is_empty(column).to_numpy(dtype=bool, copy=True)
                 mask[[row for row, wrong in known if wrong == key]] = False
                 hint = spec.hint or f"Fill in {key}."
                 self.add(name, mask, key, None, "missing", f"{key} is empty. {hint}")
             if spec.unique:
-                again = (column.duplicated(keep="first") & (column != "")).to_numpy(dtype=bool)
-                first = pd.Series(table.lines).groupby(column.to_numpy()).transform("first")
+                alike = column.map(folded_id)
+                again = (alike.duplicated(keep="first") & (column != "")).to_numpy(dtype=bool)
+                first = pd.Series(table.lines).groupby(alike.to_numpy()).transform("first")
 
                 def already(row: int, key: str = key, column: Any = column, first: Any = first) -> str:
                     return f"{key} {shorten(column[row])} stands in row {first[row]} already. Keep one, or rename it."
@@ -95,6 +100,7 @@ class Faults:
     def _nearly_alike(self, table: str, key: str, column: pd.Series) -> None:
         """Warn of each name that differs from an earlier one in capitals, letter forms or blanks alone."""
         names = column[column != ""].drop_duplicates()
+        names = names[~names.map(folded_id).duplicated()]
         folded = names.map(folded_name)
         first = names.groupby(folded).transform("first")
         for row in names.index[names != first]:
@@ -137,7 +143,7 @@ class Faults:
         severity = "warned" if warn else "refused"
         who = self._who(table, row)
         if who and who not in text:
-            text = f"{text} Vehicle: {who}."
+            text = f"{text}{WHOSE}{who}."
         self.rows.append((table, int(self.lines[table][row]), column, value, code, severity, text))
 
     def _who(self, table: str, row: int) -> str:
@@ -160,6 +166,37 @@ class Faults:
         """Return the faults as a table, in the order of table and row."""
         frame = pd.DataFrame(self.rows, columns=list(FAULT_COLUMNS))
         return frame.sort_values(["table", "row"], kind="stable", ignore_index=True)
+
+
+def not_measured(frame: pd.DataFrame, policy: Policy, faults: Faults) -> pd.DataFrame:
+    """Return the vehicles with the policy's value where a cell says that it was not measured; each is told."""
+    for key in FROM_POLICY:
+        empty = (frame[key].isna() & ~faults.refused["vehicles"]).to_numpy()
+        if empty.any():
+            hint = fleet_fields("vehicles")[key].hint
+            text = f"{key} was not measured: planned with {policy[key]:g} W/K of the policy. {hint}"
+            faults.add_group("vehicles", np.flatnonzero(empty).tolist(), key, "", "missing", text, warn=True)
+    return frame.assign(**{key: frame[key].fillna(policy[key]) for key in FROM_POLICY})
+
+
+def told_at_once(faults: pd.DataFrame) -> pd.DataFrame:
+    """Return the faults with the rows of one reason told once: how many, the first of them, one remedy.
+
+    Examples
+    --------
+    >>> rows = [("sites", row, "fuel", "kit", "unknown_name", "refused", "kit is none.") for row in range(2, 9)]
+    >>> told_at_once(pd.DataFrame(rows, columns=list(FAULT_COLUMNS)))[["row", "count"]].to_numpy().tolist()
+    [['2, 3, 4, 5, 6 and 2 more', 7]]
+    """
+    alike = faults.assign(text=faults["text"].str.rsplit(WHOSE, n=1).str[0]) if len(faults) else faults
+    groups = alike.groupby([one for one in FAULT_COLUMNS if one != "row"], sort=False, dropna=False)["row"]
+    rows = []
+    for lines in groups.groups.values():
+        first = faults.loc[lines[0]].to_dict()
+        whole = first["text"] if len(lines) == 1 else alike.loc[lines[0], "text"]
+        named = first_few([str(faults.loc[line, "row"]) for line in lines], MOST_NAMED)
+        rows.append({**first, "row": named, "text": whole, "count": len(lines)})
+    return pd.DataFrame(rows, columns=[*FAULT_COLUMNS, "count"])
 
 
 def check_columns_there(name: str, held: Iterable[str]) -> None:

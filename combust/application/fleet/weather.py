@@ -18,6 +18,7 @@ from combust.application.fleet.heater_types import Fleet, HeaterType
 from combust.application.fleet.hours import DAY_H, Season, SiteHours, months_of
 from combust.application.fleet.nights import as_typed, kept_share
 from combust.application.fleet.policy import Policy
+from combust.data.errors import CombustError, Fault
 from combust.kernel import air, cab
 from combust.kernel.altitude import LOWEST_M, lambda_from_surface, value_from_surface
 from combust.kernel.fuel_delivery import fuel_density_ratio
@@ -252,6 +253,11 @@ def weather_of(
         The planned sites.
     season : Season, optional
         That of all sites; default the months of each.
+
+    Raises
+    ------
+    CombustError
+        Every series was refused.
     """
     told, parts, notes, warnings = [], [], [], []
     by_site = sites.set_index("site_id")
@@ -270,6 +276,11 @@ def weather_of(
             parts.append(rows[["vehicle_id", *CLASS]].reset_index(drop=True).assign(**columns))
         elif len(places):
             notes.append(f"Weather of {site}: no hour of the nights of the season ({span}).")
+    if refused and not told:
+        hint = "Mend the series, or plan without --weather; nothing was written."
+        raise CombustError(
+            [Fault("weather", site, "refused", why=f"is refused: {why}", hint=hint) for site, why in refused.items()]
+        )
     warnings = [*(f"Weather of {site} REFUSED: {why}" for site, why in refused.items()), *warnings]
     empty = pd.DataFrame(columns=["vehicle_id", *CLASS, *COUNTS])
     vehicles = pd.concat(parts, ignore_index=True) if parts else empty

@@ -16,7 +16,7 @@ from combust.application.history.history_result import HeaterHistory
 from combust.application.history.last_visit import JudgedVisit
 from combust.application.history.visit_points import Event, Point, logs_of, series_of_points, tamed, tell
 from combust.data.errors import CombustError, Fault
-from combust.data.near import folded_name
+from combust.data.near import folded_id, folded_name, one_spelling
 from combust.domain.heater import Heater
 from combust.domain.limits import Finding, in_order
 from combust.domain.result import Result
@@ -120,6 +120,7 @@ def fleet_history(
         if row.get("heater_id"):
             by_heater.setdefault(str(row["heater_id"]), []).append(row)
     tell(told, len(rows) - sum(map(len, by_heater.values())), "name no heater and were left out.")
+    profiles = dict(zip(one_spelling(profiles, by_heater), profiles.values(), strict=True))
     found, lost = [], {}
     for name, own in by_heater.items():
         work = {"events": (events or {}).get(name, ()), "visits": judged.get(name, ()), "on": on, **options}
@@ -156,7 +157,7 @@ def _profiles(heaters: Sequence[Heater], told: list[str]) -> dict[str, Heater]:
     for heater in heaters:
         if not heater.heater_id:
             told.append("A profile names no heater_id and was left out: add it.")
-        elif heater.heater_id in found:
+        elif folded_id(heater.heater_id) in {*map(folded_id, found)}:
             told.append(f"Two profiles name {heater.heater_id}: the first counts.")
         else:
             found[heater.heater_id] = heater

@@ -28,6 +28,7 @@ from combust.application.history.visit_points import (
 )
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import fields_of, need_fields
+from combust.data.near import folded_id
 from combust.domain.catalogue import Catalogue
 from combust.domain.heater import Heater
 from combust.domain.instrument import InstrumentClass, instrument_class
@@ -182,7 +183,7 @@ def _last(
 def _is_of(name: str | None, heater: Heater | None, row: Mapping[str, Any] | None = None) -> bool:
     """Return whether a visit, or a row that may name no heater at all, is of this heater."""
     own = heater.heater_id if heater else None
-    return own is None or name == own or (row is not None and "heater_id" not in row)
+    return own is None or folded_id(name) == folded_id(own) or (row is not None and "heater_id" not in row)
 
 
 def _fitted(points: tuple[Point, ...], *, known: bool) -> tuple[tuple[Point, ...], Verdicts, LevelStep | None, Trend]:

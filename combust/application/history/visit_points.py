@@ -16,6 +16,7 @@ from combust.application.reading.columns import columns_of_readings
 from combust.application.reading.interpret import interpret_columns
 from combust.application.reading.judge import codes_of
 from combust.application.reading.result import DEFAULT_FUEL
+from combust.data.near import folded_id
 from combust.domain.catalogue import Catalogue, get_fuel
 from combust.domain.heater import Heater
 from combust.domain.instrument import InstrumentClass
@@ -106,7 +107,7 @@ def points_of(
     """
     told: list[str] = []
     own = heater.heater_id if heater else None
-    kept = [row for row in rows if own is None or row.get("heater_id", own) == own]
+    kept = [row for row in rows if own is None or folded_id(row.get("heater_id", own)) == folded_id(own)]
     tell(told, len(rows) - len(kept), f"of another heater than {own} were refused.")
     real = [row for row in kept if not is_simulated(row)]
     tell(told, len(kept) - len(real), "of the trainer's simulated heater were refused.")

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import functools
-import os
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
@@ -11,30 +10,20 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from combust import __version__
-from combust.data.errors import CombustError, Fault
+from combust.data.errors import CombustError
 from combust.data.units import in_words
 from combust.domain.catalogue import load_fuels
 from combust.domain.result import Result, plain
 from combust.domain.safety import Safety, of_all
 from combust.edge.cli import output
+from combust.edge.cli.files import FIGURES, Written, check_files
 from combust.edge.cli.options import stops_entered
 from combust.edge.figures.style import save
 from combust.edge.tables.table_map import TableMap
-from combust.edge.whole_file import writable_name
+from combust.edge.whole_file import kept
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
-
-FIGURES = (".png", ".svg")
-# Options that name a file to write -> the endings it may have.
-WRITTEN: dict[str, tuple[str, ...]] = {
-    "json_out": (),
-    "save_map": (),
-    "figure": FIGURES,
-    "ceiling_figure": FIGURES,
-    "table": (".csv",),
-}
-ALSO_WRITTEN = ("out", "rejects", "csv_file", "points_out")  # the command itself looks at their names
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,33 +105,6 @@ class Answer:
             click.echo(f"Written: {path}", err=True)
 
 
-def _refuse_inputs(given: Mapping[str, Any]) -> None:
-    """Refuse to write over a file that the command reads: a table, a logbook, a profile, a key, a salt."""
-    written = (*WRITTEN, *ALSO_WRITTEN)
-    outs = [value for name, value in given.items() if name in written and isinstance(value, str)]
-    read = [one for name, value in given.items() if name not in written for one in _texts(value)]
-    faults = [
-        Fault(
-            "file", out, "conflict", why="is the input of this command", hint="Choose another name: it was not touched."
-        )
-        for out in outs
-        if any(_same_file(out, one) for one in read)
-    ]
-    if faults:
-        raise CombustError(faults)
-
-
-def _texts(value: object) -> list[str]:
-    return [one for one in (value if isinstance(value, tuple) else (value,)) if isinstance(one, str)]
-
-
-def _same_file(first: str, second: str) -> bool:
-    try:
-        return os.path.isfile(first) and os.path.samefile(first, second)
-    except (OSError, ValueError):
-        return False
-
-
 def drawn(draw: Callable[[], Figure]) -> Callable[[str], None]:
     """Return what draws a figure into a file, when it is asked to."""
     return lambda path: save(draw(), path)
@@ -180,10 +142,10 @@ def answers(
     def decorate(function: Callable[..., Answer]) -> click.Command:
         @functools.wraps(function)
         def framed(as_json: bool, strict: bool = False, **given: Any) -> None:
-            for name in WRITTEN.keys() & given.keys():
-                if given[name] is not None:
-                    writable_name(given[name], WRITTEN[name])
-            _refuse_inputs(given)
+            with kept(check_files(command.params, given)):
+                _run(as_json=as_json, strict=strict, **given)
+
+        def _run(*, as_json: bool, strict: bool, **given: Any) -> None:
             out, figure, save_map = (given.pop(name, None) for name in ("json_out", "figure", "save_map"))
             units = given.pop("units_of_person", "metric")
             try:
@@ -206,8 +168,16 @@ def answers(
 
         command = (group.command if group else click.command)(name)(framed)
         options = [
-            (figure, click.Option(["--figure"], metavar="FILE", help=figure)),
-            (out, click.Option(["--out", "json_out"], metavar="FILE", help="Write the JSON object to a file as well.")),
+            (figure, click.Option(["--figure"], type=Written(*FIGURES), metavar="FILE", help=figure)),
+            (
+                out,
+                click.Option(
+                    ["--out", "json_out"],
+                    type=Written(),
+                    metavar="FILE",
+                    help="Write the JSON object to a file as well.",
+                ),
+            ),
             (True, click.Option(["--json", "as_json"], is_flag=True, help=f"Print one JSON object{json}.")),
             (strict, click.Option(["--strict"], is_flag=True, help=f"End with exit code 4 when {strict}.")),
         ]

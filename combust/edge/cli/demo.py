@@ -19,6 +19,7 @@ from combust.domain.result import plain, text_of_rows
 from combust.domain.safety import Safety
 from combust.edge.cli import output
 from combust.edge.cli.answer import Answer, answers
+from combust.edge.cli.files import WrittenFolder
 from combust.edge.demo_data import READINGS, demo_data
 from combust.edge.figures.causes import draw_steps
 from combust.edge.figures.gas_plane import draw_plane, draw_shortcut_error
@@ -42,7 +43,14 @@ VISIT_COLUMNS = {"visit": "visit", "heater": "heater_id", "most probable": "caus
 
 
 @answers("demo", strict="")
-@click.option("--out", default="output/demo", show_default=True, metavar="DIR", help="Folder for tables and figures.")
+@click.option(
+    "--out",
+    default="output/demo",
+    show_default=True,
+    type=WrittenFolder(),
+    metavar="DIR",
+    help="Folder for tables and figures.",
+)
 @click.option("--data", "data_folder", metavar="DIR", help="Folder with the demo data (default: the project's data/).")
 def command(out: str, data_folder: str | None) -> Answer:
     """Run the main job on the invented Larkfell data.

@@ -8,6 +8,7 @@ from combust.application.lessons.exercises import exercise, exercise_sheet
 from combust.data.errors import CombustError, Fault
 from combust.domain.result import text_of_rows
 from combust.edge.cli.answer import Answer, answers
+from combust.edge.cli.files import WrittenFolder
 from combust.edge.reports.lessons import card_page, exercise_pages
 from combust.edge.tables.cells import read_cell
 
@@ -18,7 +19,14 @@ from combust.edge.tables.cells import read_cell
 @click.option("--cards", is_flag=True, help="Write the page of misconception cards too.")
 @click.option("--course", is_flag=True, help="Write a day's course too: plan, notes, handouts, test, key.")
 @click.option("--check", "kind", metavar="KIND", help="Check answers to one exercise instead: NAME=VALUE of each.")
-@click.option("--out", default="output/exercises", show_default=True, metavar="DIR", help="Folder for the pages.")
+@click.option(
+    "--out",
+    default="output/exercises",
+    show_default=True,
+    type=WrittenFolder(),
+    metavar="DIR",
+    help="Folder for the pages.",
+)
 @click.argument("given", nargs=-1, metavar="[NAME=VALUE]...")
 def command(
     seed: int | None, fuel: str, cards: bool, course: bool, kind: str | None, out: str, given: tuple[str, ...]

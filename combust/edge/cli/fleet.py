@@ -13,6 +13,7 @@ from combust.data.errors import shorten
 from combust.domain.result import text_of_rows
 from combust.edge.cli import output
 from combust.edge.cli.answer import Answer, answers
+from combust.edge.cli.files import WrittenFolder, refuse_folder
 from combust.edge.cli.options import table_options
 from combust.edge.cli.progress import with_progress
 
@@ -69,7 +70,9 @@ COUNTS = {"lambda by": "air_ratio_by", **{key: key for key in ("rule", "yes", "b
 )
 @click.option("--history", metavar="LOG", help="Logbook or table of its heaters: who is due, who stays off.")
 @click.option("--on", metavar="DATE", help="Day for which the history is judged (default now).")
-@click.option("--out", required=True, metavar="DIR", help="Folder for tables, figures, cards and the page.")
+@click.option(
+    "--out", required=True, type=WrittenFolder(), metavar="DIR", help="Folder for tables, figures, cards and the page."
+)
 @click.option("--title", default="Fleet plan for altitude", metavar="TEXT", help="Title of the page.")
 @click.option("--scheduler", metavar="ADDRESS", help="Dask scheduler for the route points, like tcp://host:8786.")
 @click.option("--workers", type=click.IntRange(1, 1024), help="Use so many local Dask workers for the route points.")
@@ -87,7 +90,8 @@ def command(
 
     \b
     A change is COLUMN = VALUE, COLUMN raised by NUMBER, COLUMN lowered by NUMBER, type NAME = NAME or fuel = NAME,
-    for some rows with: where COLUMN >= VALUE and COLUMN = VALUE
+    for some rows with: where COLUMN >= VALUE and COLUMN = VALUE;
+    or moves FILE: with the moves that --max-moves proposed (moves.csv of a plan, or its folder)
 
     Hourly series (--weather) are counted beside the design night: hours and nights a season below each margin. They
     relax nothing. --map says what their headings hold, as for the other tables; EPW and TMY3 need the extra
@@ -106,6 +110,7 @@ def command(
     Next: combust site --help      (one heater at one site in full)
     """
     from combust.application.fleet.difference import plan_difference
+    from combust.application.fleet.tables import told_at_once
     from combust.edge.logbook.history import heater_log
     from combust.edge.reports.difference_page import prices_of, read_difference, write_difference
     from combust.edge.reports.fleet_page import write_plan
@@ -125,6 +130,7 @@ def command(
     seen = {"weather": tables.pop("weather"), "season": tables.pop("season")}
     seen["reduce_pressure"] = sea_level_pressure == "reduce"
     tables["log"] = heater_log(log, on=day) if log else None
+    refuse_folder(out, (text.strip().partition(" ")[2] for text in changes if text.strip().startswith("moves ")))
     plan = plan_fleet(**tables, **seen, profiles=folder, add_up=add_up, changes=changes)
     files: dict[str, Callable[[str], object]] = {out: partial(write_plan, plan, title=title)}
     text = f"{_text(plan)}\n\nThe page: {Path(out) / 'plan.html'}\nTables, figures and driver cards stand beside it."
@@ -134,9 +140,15 @@ def command(
         told = plan_difference(before.vehicles, plan.vehicles, priced)
         files = {out: partial(_write_both, plan, told, title)}
         text = f"{_told(told, out)}\n\n{text}"
-    first = plan.faults.sort_values("code", key=lambda codes: codes != "duplicate", kind="stable")  # never cut off
-    faults = [f"{row.severity}: {row.table} row {row.row}: {row.text}" for row in first.itertuples()]
-    more = [f"… and {len(faults) - SHOWN_FAULTS} more faults in faults.csv"] if len(faults) > SHOWN_FAULTS else []
+    first = told_at_once(plan.faults).sort_values("code", key=lambda codes: codes != "duplicate", kind="stable")
+    faults = [
+        f"{row.severity}: {row.table} row{'s' if row.count > 1 else ''} {row.row}: {row.text}"
+        + (f" ({row.count} rows)" if row.count > 1 else "")
+        for row in first.itertuples(index=False)
+    ]  # doubles stand first, they are never cut off
+    more = (
+        [f"… and {len(faults) - SHOWN_FAULTS} more kinds of faults in faults.csv"] if len(faults) > SHOWN_FAULTS else []
+    )
     return Answer(
         plan,
         text,
@@ -233,7 +245,8 @@ def _kits(plan: FleetPlan) -> list[str]:
     if left.empty:
         return []
     head = (
-        f"Kits: {len(plan.kits)} are needed, {len(plan.kits) - len(left)} are given out, most nights first, then by id"
+        f"Kits: {len(plan.kits)} are needed, {len(plan.kits) - len(left)} are given out: first where fuel and "
+        "battery let the heater run, then most nights, then by id"
     )
     rows = plan.kits.assign(given=plan.kits["given"].map({True: "yes", False: "next"})).to_dict("records")
     shown = [row for row in rows if row["given"] == "yes"][:SHOWN_KITS] + rows[len(plan.kits) - len(left) :][
@@ -250,6 +263,6 @@ def _proposal(change: Assignment) -> list[str]:
     head = (
         f"A proposal, not in the sums above: {len(change.moves)} moves bring the heaters off from {change.off_before} "
         f"(kits fitted, nobody moved) to {change.off_after}, with {change.kits_before} and {change.kits_after} kits. "
-        f"To plan with them, enter the places of moves.csv in the vehicles table. {change.note}"
+        f'To plan with them: --change "moves PLAN", the folder of this plan. {change.note}'
     )
     return [head, output.text_of_table(AIMS, change.aims.to_dict("records"))]

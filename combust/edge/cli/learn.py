@@ -13,6 +13,7 @@ from combust.application.learning.learn import Learning, learn
 from combust.application.learning.taught import Taught, taught
 from combust.application.visit.visit import Visit
 from combust.edge.cli.answer import Answer, answers
+from combust.edge.cli.files import Written
 from combust.edge.cli.options import instrument_option, table_options
 from combust.edge.cli.progress import with_progress
 from combust.edge.logbook.keyboard import this_moment
@@ -24,7 +25,7 @@ from combust.edge.whole_file import writable_name
 
 @answers("learn", strict="nothing is learnt")
 @click.argument("book", metavar="BOOK")
-@click.option("--out", metavar="FILE", help="Write what was learnt (.toml), where it proved itself.")
+@click.option("--out", type=Written(), metavar="FILE", help="Write what was learnt (.toml), where it proved itself.")
 @click.option("--causes", "causes_file", metavar="FILE", help="TOML file with priors and spreads of your own.")
 @click.option("--heaters", "folder", metavar="DIR", help="Folder of profiles, for visits that keep none.")
 @instrument_option

@@ -19,6 +19,7 @@ from combust.domain.result import plain, text_of_rows
 from combust.domain.safety import Safety, of_all
 from combust.edge.cli import output
 from combust.edge.cli.answer import Answer, answers
+from combust.edge.cli.files import Updated, Written
 from combust.edge.cli.group import NearGroup
 from combust.edge.cli.options import key_option, table_options
 from combust.edge.logbook.book import Logbook
@@ -60,7 +61,7 @@ LISTED = {"safety": "state", "visit": "visit_id", "revision": "revision", "heate
 
 
 @answers("add", command, strict="")
-@click.argument("book", metavar="BOOK")
+@click.argument("book", type=Updated(), metavar="BOOK")
 @click.argument("source", metavar="FILE")
 @table_options
 @key_option()
@@ -189,7 +190,7 @@ def _shown(record: Visit) -> str:
 
 @answers("export", command, strict="")
 @click.argument("book", metavar="BOOK")
-@click.option("--out", required=True, metavar="FILE", help="Where they go: .csv, .parquet or .jsonl.")
+@click.option("--out", required=True, type=Written(), metavar="FILE", help="Where they go: .csv, .parquet or .jsonl.")
 @click.option("--heater-id", metavar="TEXT", help="Of one heater only.")
 @click.option("--every-revision", is_flag=True, help="Also revisions that were corrected since.")
 def export_command(book: str, out: str, heater_id: str | None, every_revision: bool) -> Answer:
@@ -220,7 +221,7 @@ def export_command(book: str, out: str, heater_id: str | None, every_revision: b
 
 
 @answers("import", command, strict="an entry was not taken")
-@click.argument("book", metavar="BOOK")
+@click.argument("book", type=Updated(), metavar="BOOK")
 @click.argument("sources", metavar="FILE ...", nargs=-1, required=True)
 @key_option()
 def import_command(book: str, sources: tuple[str, ...], key_file: str | None) -> Answer:
@@ -309,7 +310,9 @@ def _of_key(found: Verified) -> list[tuple[str, str]]:
 
 @answers("backup", command, strict="")
 @click.argument("book", metavar="BOOK")
-@click.option("--out", required=True, metavar="FILE", help="Where the copy goes; it must not be there yet.")
+@click.option(
+    "--out", required=True, type=Written(), metavar="FILE", help="Where the copy goes; it must not be there yet."
+)
 def backup_command(book: str, out: str) -> Answer:
     """Copy a book while others write to it.
 
@@ -350,7 +353,9 @@ def procedure_command(path: str | None) -> Answer:
 @answers("series", command, strict="it is not steady")
 @click.argument("path", metavar="FILE")
 @table_options
-@click.option("--into", "book", metavar="BOOK", help="Take the steady window into the open visit of a book.")
+@click.option(
+    "--into", "book", type=Updated(), metavar="BOOK", help="Take the steady window into the open visit of a book."
+)
 @click.option("--visit-id", metavar="TEXT", help="Which visit; needed when several are open.")
 def series_command(path: str, mapping: TableMap, book: str | None, visit_id: str | None) -> Answer:
     """Judge whether a logged series was steady, average it, keep it.

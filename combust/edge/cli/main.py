@@ -6,6 +6,7 @@ import importlib
 import io
 import os
 import sys
+from typing import Any, TextIO
 
 import click
 from click.shell_completion import CompletionItem
@@ -113,10 +114,38 @@ def cli() -> None:
 ONE_THREAD = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
 
 
+class _UntilTheReaderLeaves(io.FileIO):
+    """A pipe whose reader may leave (``| head``): the rest is told to nobody, the work is done to its end."""
+
+    def write(self, told: Any, /) -> int:
+        """Return how much was taken."""
+        try:
+            return super().write(told)
+        except OSError as error:
+            nowhere = os.open(os.devnull, os.O_WRONLY)
+            os.dup2(nowhere, self.fileno())  # what is left of it is not tried again when the interpreter ends
+            os.close(nowhere)
+            if not isinstance(error, BrokenPipeError):
+                raise
+            return len(told)
+
+
+def _until_the_reader_leaves(stream: TextIO) -> TextIO:
+    stream.flush()
+    raw = _UntilTheReaderLeaves(stream.fileno(), "w", closefd=False)
+    return io.TextIOWrapper(io.BufferedWriter(raw), stream.encoding, line_buffering=stream.isatty())
+
+
 def main(arguments: list[str] | None = None) -> None:
     """Run the command line; input that is refused ends in plain words and exit code 3, never in a traceback."""
     for name in ONE_THREAD:
         os.environ.setdefault(name, "1")
+    if sys.stdout is None:
+        click.echo("Error: stdout is closed, nothing can be told: nothing was done.", err=True)
+        sys.exit(EXIT_REJECTED)
+    binary = getattr(sys.stdout, "buffer", None)
+    if type(getattr(binary, "raw", binary)) is io.FileIO:
+        sys.stdout = _until_the_reader_leaves(sys.stdout)
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):  # a terminal that lacks a character shows another one instead
             stream.reconfigure(errors="backslashreplace")

@@ -21,6 +21,7 @@ from combust.edge import interrupt
 from combust.edge.cli import output
 from combust.edge.cli.answer import Answer
 from combust.edge.cli.answer import answers as answers_with
+from combust.edge.cli.files import Updated, Written, WrittenFolder
 from combust.edge.cli.group import NearGroup
 from combust.edge.cli.options import pairs_of
 from combust.edge.mystery_files import LARGEST_FILE, KeyFile, LearnerFile
@@ -70,9 +71,20 @@ def command() -> None:
 @doubles_option
 @salt_option
 @click.option(
-    "--out", default="output/mystery_case.json", show_default=True, metavar="FILE", help="The learner's file."
+    "--out",
+    type=Written(),
+    default="output/mystery_case.json",
+    show_default=True,
+    metavar="FILE",
+    help="The learner's file.",
 )
-@click.option("--key", "key_file", metavar="FILE", help="The trainer's file, added to; else OUT with _key in its name.")
+@click.option(
+    "--key",
+    "key_file",
+    type=Updated(),
+    metavar="FILE",
+    help="The trainer's file, added to; else OUT with _key in its name.",
+)
 def deal(seed: int, level: str, salt_file: str | None, out: str, key_file: str | None, **order: Any) -> Answer:
     """Deal a case: a file for the learner, a key for the trainer.
 
@@ -102,9 +114,11 @@ def _order(order: dict[str, Any]) -> dict[str, Any]:
 
 
 @answers_with("play", command, strict="")
-@click.argument("file", type=click.Path(dir_okay=False))
+@click.argument("file", type=Updated(), metavar="FILE")
 @click.option("--take", "steps", multiple=True, metavar="STEP", help="Check or action to make; may be repeated.")
-@click.option("--key", "key_file", metavar="FILE", help="The trainer's key: it hands out what is taken.")
+@click.option(
+    "--key", "key_file", type=Updated(), metavar="FILE", help="The trainer's key: it hands out what is taken."
+)
 @click.option("--say", "said", multiple=True, metavar="CAUSE=P", help="Probability of an answer; replaces all before.")
 @click.option("--exclude", "excluded", multiple=True, metavar="CAUSE", help="A cause that is excluded; replaces all.")
 @click.option("--record", multiple=True, metavar="FIELD=TEXT", help="A field of the record.")
@@ -146,7 +160,7 @@ def play(file: str, steps: Sequence[str], key_file: str | None, **stated: Any) -
 @answers_with("score", command, strict="")
 @click.argument("files", nargs=-1, required=True, type=click.Path(dir_okay=False))
 @click.option("--key", "key_file", required=True, metavar="FILE", help="The trainer's key, with what was handed out.")
-@click.option("--csv", "csv_file", metavar="FILE", help="Also write one row a learner.")
+@click.option("--csv", "csv_file", type=Written(), metavar="FILE", help="Also write one row a learner.")
 @click.option("--names", is_flag=True, help="Names of the files in the table instead of ids.")
 def score(files: Sequence[str], key_file: str, csv_file: str | None, names: bool) -> Answer:
     """Score and debrief played cases with the trainer's key; of several, the class.
@@ -189,7 +203,14 @@ def score(files: Sequence[str], key_file: str, csv_file: str | None, names: bool
 @doubles_option
 @salt_option
 @click.option("--title", default="Mystery heaters", show_default=True, metavar="TEXT", help="Title of the pages.")
-@click.option("--out", default="output/mystery", show_default=True, metavar="DIR", help="Folder for pages and files.")
+@click.option(
+    "--out",
+    type=WrittenFolder(below=True),
+    default="output/mystery",
+    show_default=True,
+    metavar="DIR",
+    help="Folder for pages and files.",
+)
 def sheet(
     seed: int, count: int, level: str, ordered: Sequence[str], salt_file: str | None, title: str, out: str, **order: Any
 ) -> Answer:

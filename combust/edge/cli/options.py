@@ -16,6 +16,7 @@ from combust.data.units import SYSTEMS, in_other_units, in_our_unit
 from combust.data.vocabulary import input_keys, inputs, quantities, quantity
 from combust.domain.reading import REPEATED, check_values
 from combust.domain.safety import Safety
+from combust.edge.cli.files import Written
 
 Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
 
@@ -77,7 +78,7 @@ def table_options(function: Callable[..., Any]) -> Callable[..., Any]:
         "--set": "What the whole table has in common, such as location=outdoors; give it again.",
         "--map": "Say what a column holds, or name a saved map (.toml); give it again.",
     }
-    function = click.option("--save-map", metavar="FILE", help=texts["--save-map"])(function)
+    function = click.option("--save-map", type=Written(), metavar="FILE", help=texts["--save-map"])(function)
     function = click.option("--set", "fixed", multiple=True, metavar="KEY=VALUE", help=texts["--set"])(function)
     return click.option("--map", "map_pairs", multiple=True, metavar="HEADING=KEY", help=texts["--map"])(function)
 

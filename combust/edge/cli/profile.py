@@ -14,6 +14,7 @@ from combust.data.errors import CombustError, Fault
 from combust.domain.catalogue import Catalogue
 from combust.domain.result import shown, text_of_rows
 from combust.edge.cli.answer import Answer, answers
+from combust.edge.cli.files import Written
 from combust.edge.cli.group import NearGroup
 from combust.edge.cli.options import fuels_option
 from combust.edge.cli.output import text_of_table
@@ -46,7 +47,9 @@ def command() -> None:
 @click.option("--heater-id", metavar="TEXT", help="Your own number for the heater.")
 @click.option("--fuel", metavar="NAME", help="Fuel it burns: a catalogue name or a formula.")
 @click.option("--stage", "stages", metavar="NAME", multiple=True, help="Heat stage; give it again [high, low].")
-@click.option("--out", metavar="FILE", help="Write the file instead of printing it; it must not exist yet.")
+@click.option(
+    "--out", type=Written(), metavar="FILE", help="Write the file instead of printing it; it must not exist yet."
+)
 def new(heater_id: str | None, fuel: str | None, stages: tuple[str, ...], out: str | None) -> Answer:
     """Write a commented profile to fill in.
 

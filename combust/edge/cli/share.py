@@ -10,6 +10,7 @@ from combust.application.learning.anonymous import FEWEST, FEWEST_VISITS, anonym
 from combust.data.errors import CombustError, Fault
 from combust.domain.safety import calculation
 from combust.edge.cli.answer import Answer, answers
+from combust.edge.cli.files import Written
 from combust.edge.cli.options import table_options
 from combust.edge.cli.output import text_of_table
 from combust.edge.logbook.taught import visits_in
@@ -26,7 +27,9 @@ RULE += "No ids, names, places, days, texts or photographs."
 @answers("share", strict="")
 @click.argument("sources", metavar="BOOK|TABLE ...", nargs=-1, required=True)
 @click.option("--heaters", "folder", metavar="DIR", help="Folder of profiles, for visits that keep none.")
-@click.option("--out", metavar="FILE", help="Write the table, when it was shown and agreed to (.csv or .parquet).")
+@click.option(
+    "--out", type=Written(), metavar="FILE", help="Write the table, when it was shown and agreed to (.csv or .parquet)."
+)
 @click.option("--yes", is_flag=True, help="It was shown before: write it without asking.")
 @table_options
 def command(sources: tuple[str, ...], folder: str | None, out: str | None, yes: bool, mapping: TableMap) -> Answer:

@@ -19,6 +19,7 @@ from combust.domain.result import text_of_rows
 from combust.domain.safety import of_all
 from combust.edge.cli import output
 from combust.edge.cli.answer import Answer, answers
+from combust.edge.cli.files import Updated, Written
 from combust.edge.cli.group import NearGroup
 from combust.edge.cli.options import key_option
 from combust.edge.logbook import keyboard
@@ -56,7 +57,7 @@ def _visit_option(function: Any) -> Any:
 
 
 @answers("day", command, strict="")
-@click.argument("book", metavar="BOOK")
+@click.argument("book", type=Updated(), metavar="BOOK")
 @click.argument("words", metavar="WORD VALUE ...", nargs=-1, required=True)
 @key_option()
 def day_command(book: str, words: tuple[str, ...], key_file: str | None) -> Answer:
@@ -85,7 +86,7 @@ day_command.context_settings = LINE
 
 
 @answers("open", command, strict="")
-@click.argument("book", metavar="BOOK")
+@click.argument("book", type=Updated(), metavar="BOOK")
 @click.argument("heater", metavar="HEATER")
 @click.argument("words", metavar="[WORD VALUE ...]", nargs=-1)
 @click.option("--heaters", "folder", metavar="DIR", help="Folder of profiles; without it the causes are not ranked.")
@@ -128,7 +129,7 @@ def _answer(visit: Visit, *, before: Visit | None = None, notes: Any = (), in_fu
 
 
 @answers("enter", command, strict="")
-@click.argument("book", metavar="BOOK")
+@click.argument("book", type=Updated(), metavar="BOOK")
 @click.argument("words", metavar="[WORD VALUE ...]", nargs=-1)
 @_visit_option
 def enter_command(book: str, words: tuple[str, ...], visit_id: str | None) -> Answer:
@@ -182,7 +183,7 @@ def _cut(line: str) -> list[str]:
 
 
 @answers("stand", command, strict="")
-@click.argument("book", metavar="BOOK")
+@click.argument("book", type=Updated(), metavar="BOOK")
 @_visit_option
 def stand_command(book: str, visit_id: str | None) -> Answer:
     """Tell where the visit stands.
@@ -196,7 +197,7 @@ def stand_command(book: str, visit_id: str | None) -> Answer:
 
 
 @answers("correct", command, strict="")
-@click.argument("book", metavar="BOOK")
+@click.argument("book", type=Updated(), metavar="BOOK")
 @click.argument("number", metavar="NUMBER")
 @click.argument("words", metavar="[WORD VALUE ...] [because ...]", nargs=-1)
 @_visit_option
@@ -219,11 +220,14 @@ correct_command.context_settings = LINE
 
 
 @answers("close", command, strict="")
-@click.argument("book", metavar="BOOK")
+@click.argument("book", type=Updated(), metavar="BOOK")
 @_visit_option
 @click.option("--incomplete", is_flag=True, help="Close although something is missing; the record says so for ever.")
 @click.option(
-    "--baseline", metavar="FILE", help="Write today's reading as a provisional baseline, or confirm one (.toml)."
+    "--baseline",
+    type=Updated(),
+    metavar="FILE",
+    help="Write today's reading as a provisional baseline, or confirm one (.toml).",
 )
 def close_command(book: str, visit_id: str | None, incomplete: bool, baseline: str | None) -> Answer:
     """Close a visit: checked, and the limits it was judged by written down.
@@ -251,7 +255,7 @@ def close_command(book: str, visit_id: str | None, incomplete: bool, baseline: s
 
 
 @answers("reopen", command, strict="")
-@click.argument("book", metavar="BOOK")
+@click.argument("book", type=Updated(), metavar="BOOK")
 @click.option("--visit-id", required=True, metavar="TEXT", help="Which visit.")
 @click.option("--reason", required=True, metavar="TEXT", help="Why it is opened again; it stands on the record.")
 def reopen_command(book: str, visit_id: str, reason: str) -> Answer:
@@ -272,7 +276,7 @@ def reopen_command(book: str, visit_id: str, reason: str) -> Answer:
 @click.option("--day", metavar="DAY", help="All visits of a day on one sheet: 2026-01-12, or today.")
 @click.option("--revision", type=int, metavar="NUMBER", help="As it was at the end of a revision (default now).")
 @click.option("--numbers", is_flag=True, help="Add the second sheet with every number.")
-@click.option("--out", required=True, metavar="FILE", help="Where the page goes (.html).")
+@click.option("--out", required=True, type=Written(), metavar="FILE", help="Where the page goes (.html).")
 def print_command(
     book: str, visit_id: str | None, day: str | None, revision: int | None, numbers: bool, out: str
 ) -> Answer:

@@ -76,6 +76,8 @@ class Logbook(AbstractContextManager["Logbook"]):
         """Refuse what is no logbook before SQLite opens, or makes, anything."""
         if create and not self.path.exists() and self.path.parent.is_dir():
             return
+        if self.path.exists() and not self.path.is_file() and not self.path.is_dir():
+            raise CombustError(_foreign(self.path))  # nobody waits for what a pipe or a device may give
         head = first_bytes(self.path)
         # A file of no bytes is what a command leaves that was killed while making a logbook: nothing is lost in it.
         if head and head != MAGIC:

@@ -20,7 +20,7 @@ from combust.application.history.visit_points import Event, date_of
 from combust.application.reading.result import safety_of
 from combust.application.visit.visit import Visit, alarm_findings
 from combust.data.errors import CombustError, Fault, shorten
-from combust.data.near import folded_name
+from combust.data.near import folded_id, folded_name
 from combust.domain.catalogue import Catalogue
 from combust.domain.heater import Heater
 from combust.domain.instrument import InstrumentClass
@@ -87,7 +87,8 @@ def drift_history(
     """
     profile = heater if heater is None or isinstance(heater, Heater) else Heater.load(heater)
     entries = read_log(log, mapping)
-    names = [profile.heater_id] if profile and profile.heater_id else entries.events
+    own = folded_id(profile.heater_id) if profile and profile.heater_id else ""
+    names = [name for name in entries.events if not own or folded_id(name) == own]
     found = heater_history(
         entries.rows,
         profile,
@@ -184,28 +185,37 @@ class LogEntries:
     notes: list[str] = field(default_factory=list)
     stops: list[Finding] = field(default_factory=list)
     serials: dict[str, list[tuple[date, str]]] = field(default_factory=lambda: defaultdict(list))
+    spelled: dict[str, str] = field(default_factory=dict)  # ids of heaters as they are compared -> as first met
 
     def add(self, visit: NewVisit | Visit, entries: Iterable[tuple[str, Any]], opened: date | None = None) -> None:
         """Add the entries of one visit, (kind, content); its day is that of its last reading, else when it was opened.
 
         An event without a date of its own happened on that day.
         """
-        named = {"visit_id": visit.visit_id, "heater_id": visit.heater_id}
+        heater_id = self._spelled(visit.heater_id)
+        named = {"visit_id": visit.visit_id, "heater_id": heater_id}
         known = {key: name for key, name in named.items() if name}
         found = list(entries)
         readings = [{**known, **body} for kind, body in found if kind == "reading"]
+        for reading in readings:
+            if "heater_id" in reading:
+                reading["heater_id"] = self._spelled(reading["heater_id"])
         days = [one for one in (date_of(reading.get("taken_at")) for reading in readings) if one]
         day = max(days, default=opened)
         self.rows.extend(readings)
         state = (lambda: visit.safety) if isinstance(visit, Visit) else partial(_safety_of, visit.head, readings)
-        self.judged.append(JudgedVisit(visit.heater_id, visit.visit_id, day, state))
+        self.judged.append(JudgedVisit(heater_id, visit.visit_id, day, state))
         if day and visit.head.get("serial"):
-            self.serials[visit.heater_id or ""].append((day, str(visit.head["serial"])))
+            self.serials[heater_id or ""].append((day, str(visit.head["serial"])))
         events = [body for kind, body in found if kind == "event"]
         happened = [Event(body["event"], date_of(body.get("at")) or day, visit.visit_id) for body in events]
         happened += [Event("repair", day, visit.visit_id)] if any(kind == "adjustment" for kind, _ in found) else []
         if happened:
-            self.events[visit.heater_id or ""] += happened
+            self.events[heater_id or ""] += happened
+
+    def _spelled(self, name: Any) -> Any:
+        """Return the id of a heater as it was met first."""
+        return self.spelled.setdefault(folded_id(name), name) if isinstance(name, str) and name else name
 
     def tell_swaps(self) -> None:
         """Add a swap of the heater wherever the serial number on its plate became another, and tell it."""

@@ -14,7 +14,7 @@ from combust.application.visit.provisional import new_profile
 from combust.application.visit.record import hand_back_faults
 from combust.application.visit.visit import Visit
 from combust.data.errors import CombustError, Fault
-from combust.data.near import did_you_mean, near_matches
+from combust.data.near import did_you_mean, folded_id, near_matches
 from combust.data.tables import read_toml
 from combust.domain.heater import Heater
 from combust.domain.result import plain
@@ -82,7 +82,7 @@ def with_files(words: Sequence[str]) -> list[str]:
 
 
 def profiles_in(folder: str | Path) -> dict[str, Mapping[str, Any]]:
-    """Return the profiles of a folder by the ids of their heaters, case folded.
+    """Return the profiles of a folder by the ids of their heaters as those are compared.
 
     Raises
     ------
@@ -90,7 +90,7 @@ def profiles_in(folder: str | Path) -> dict[str, Mapping[str, Any]]:
         A file that cannot be read.
     """
     tables = [read_toml(path, quantity="profile") for path in sorted(Path(folder).glob("*.toml"))]
-    return {table["heater_id"].casefold(): table for table in tables if isinstance(table.get("heater_id"), str)}
+    return {folded_id(table["heater_id"]): table for table in tables if isinstance(table.get("heater_id"), str)}
 
 
 def profile_in(folder: str | Path, heater_id: str) -> Mapping[str, Any]:
@@ -102,7 +102,7 @@ def profile_in(folder: str | Path, heater_id: str) -> Mapping[str, Any]:
         No such folder, no such heater (near ids are named), a profile with faults.
     """
     known = profiles_in(folder)
-    found = known.get(heater_id.strip().casefold())
+    found = known.get(folded_id(heater_id))
     if found is None:
         near = near_matches(heater_id.casefold(), known, n=3, cutoff=0.5)
         hint = did_you_mean(near, f"It holds {', '.join(known) or 'no profile'}; combust profile new writes one.")

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import hashlib
 import sqlite3
-import unicodedata
 from collections.abc import Iterable, Sequence
 from typing import Any, NamedTuple
 
 from combust.application.visit.entries import moment_of
 from combust.application.visit.visit import Visit
 from combust.data.errors import CombustError, Fault
+from combust.data.near import folded_id
 
 COLUMNS = (
     *("visit_key", "visit_id", "folded", "tag", "heater_id", "heater_folded", "opened_at", "opened_s", "is_open"),
@@ -28,24 +28,13 @@ class Found(NamedTuple):
     visit_id: str
 
 
-def folded(name: str | None) -> str:
-    """Return a name as it is compared: without blanks around it, in one Unicode form, case-blind.
-
-    Examples
-    --------
-    >>> folded(" LF-0312 ") == folded("lf-0312"), folded("h\\u00fctte") == folded("HU\\u0308TTE")
-    (True, True)
-    """
-    return unicodedata.normalize("NFC", unicodedata.normalize("NFC", name or "").strip().casefold())
-
-
 def key_for(visit_id: str, heater_id: str | None, at: str, origin: str) -> str:
     """Return what tells a new visit from others of its name: its heater, else its book, and the day it was opened.
 
     Two books that open the same visit of the same heater on one day write branches of one visit; two that only happen
     to use one name do not.
     """
-    about = "\0".join((folded(visit_id), folded(heater_id) or f"\0{origin}", at[:10]))
+    about = "\0".join((folded_id(visit_id), folded_id(heater_id) or f"\0{origin}", at[:10]))
     return hashlib.sha256(about.encode("utf-8", "surrogatepass")).hexdigest()[:16]
 
 
@@ -56,7 +45,17 @@ def row_of(key: str, visit_id: str, visit: Visit) -> tuple[Any, ...]:
     heater = visit.heater_id if isinstance(visit.heater_id, str) else None
     begun = moment_of(visit.opened_at)
     opened = (visit.opened_at, begun.timestamp() if begun else 0.0, int(not visit.closed_at), visit.revision)
-    return (key, visit_id, folded(visit_id), tag, heater, folded(heater) or None, *opened, len(visit.entries), readings)
+    return (
+        key,
+        visit_id,
+        folded_id(visit_id),
+        tag,
+        heater,
+        folded_id(heater) or None,
+        *opened,
+        len(visit.entries),
+        readings,
+    )
 
 
 def keep(connection: sqlite3.Connection, key: str, visit_id: str, visit: Visit) -> None:
@@ -77,7 +76,7 @@ def find(connection: sqlite3.Connection, name: str, heater_id: str | None = None
     if not rows and base and len(tag) >= 4:
         rows = [row for row in _named(connection, base) if row["tag"].startswith(tag.lower())]
     if len(rows) > 1 and heater_id:
-        rows = [row for row in rows if row["heater_folded"] == folded(heater_id)] or rows
+        rows = [row for row in rows if row["heater_folded"] == folded_id(heater_id)] or rows
     if len(rows) > 1:
         labels = labels_of(connection, rows)
         told = ", ".join(
@@ -92,7 +91,7 @@ def find(connection: sqlite3.Connection, name: str, heater_id: str | None = None
 
 
 def _named(connection: sqlite3.Connection, name: str) -> list[sqlite3.Row]:
-    return connection.execute("SELECT * FROM summary WHERE folded = ?", (folded(name),)).fetchall()
+    return connection.execute("SELECT * FROM summary WHERE folded = ?", (folded_id(name),)).fetchall()
 
 
 def labels_of(connection: sqlite3.Connection, rows: Iterable[sqlite3.Row]) -> dict[str, str]:
@@ -114,7 +113,7 @@ def listed(
     """Return (the rows of the latest visits in the order they were opened, how many there are)."""
     terms: Sequence[str] = [*(["heater_folded = ?1"] if heater_id else []), *(["is_open"] if only_open else [])]
     where = f" WHERE {' AND '.join(terms)}" if terms else ""
-    given = (folded(heater_id),) if heater_id else ()
+    given = (folded_id(heater_id),) if heater_id else ()
     count = connection.execute(f"SELECT count(*) FROM summary{where}", given).fetchone()[0]
     query = f"SELECT * FROM summary{where} ORDER BY opened_s DESC, summary_pk DESC LIMIT {last or -1}"
     rows = connection.execute(query, given).fetchall()[::-1]

@@ -13,6 +13,7 @@ from combust.application.visit.record import check_head, hand_back_faults, limit
 from combust.application.visit.visit import Visit
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import Field
+from combust.data.near import folded_id
 from combust.domain.reading import is_simulated, simulated_fault
 from combust.domain.safety import of_all
 from combust.edge.logbook.book import Logbook
@@ -22,7 +23,7 @@ from combust.edge.logbook.listing import list_visits as list_visits
 from combust.edge.logbook.listing import names as names
 from combust.edge.logbook.migrate import broken_seals
 from combust.edge.logbook.rows import by_visit, of_day, read_all, read_one, visit_of
-from combust.edge.logbook.summary import Found, find, folded, keep, key_for, labels_of, listed
+from combust.edge.logbook.summary import Found, find, keep, key_for, labels_of, listed
 from combust.edge.tables.times import moment_seconds
 
 NewEntry = tuple[str, str | None, Mapping[str, Any]]  # kind, key or None, content
@@ -207,7 +208,7 @@ def _to_one_that_is_there(visit: Visit, new: NewVisit, entries: list[NewEntry]) 
         hint = f"Open it again and say why: combust visit reopen --visit-id {visit.visit_id}."
         why = f"is closed (revision {visit.revision}) and cannot be changed"
         raise CombustError(Fault("visit_id", visit.visit_id, "closed", why=why, hint=hint))
-    if new.heater_id and folded(visit.heater_id or new.heater_id) != folded(new.heater_id):
+    if new.heater_id and folded_id(visit.heater_id or new.heater_id) != folded_id(new.heater_id):
         why, hint = f"is not the heater of this visit ({visit.heater_id})", "One visit is about one heater."
         raise CombustError(Fault("heater_id", new.heater_id, "conflict", why=why, hint=hint))
     return (

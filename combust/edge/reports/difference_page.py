@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 MOST_CSV_ROWS = 500_000  # of a table that is written as CSV too; Parquet holds any number
-PRICES = ("price_compensation_kit", "price_fuel_per_l", "spare_share")
+PRICES = ("price_compensation_kit", "price_heater", "price_fuel_per_l", "spare_share")
 
 
 def read_difference(before: str | Path, after: str | Path) -> PlanDifference:
@@ -30,7 +30,8 @@ def read_difference(before: str | Path, after: str | Path) -> PlanDifference:
     """
     sides = [load_plan(folder) for folder in (before, after)]
     prices = [prices_of(plan.assumptions) for plan in sides]
-    return plan_difference(sides[0].vehicles, sides[1].vehicles, (prices[0], prices[1]))
+    moves = (sides[0].assignment.moves, sides[1].assignment.moves)
+    return plan_difference(sides[0].vehicles, sides[1].vehicles, (prices[0], prices[1]), moves)
 
 
 def prices_of(assumptions: pd.DataFrame) -> dict[str, float]:
@@ -57,7 +58,7 @@ def write_difference(difference: PlanDifference, folder: str | Path, *, title: s
         folder / "difference.html",
         page("difference", title=title, difference=difference, unbroken=unbroken, **_parts(difference)),
     )
-    tables = {"cells": cells, "decisions": difference.decisions, "sums": difference.sums}
+    tables = {"cells": cells, "decisions": difference.decisions, "sums": difference.sums, "moves": difference.moves}
     for name, table in {f"difference_{name}": table for name, table in tables.items()}.items():
         if len(table) <= MOST_CSV_ROWS:
             write_text(folder / f"{name}.csv", csv_of(table))

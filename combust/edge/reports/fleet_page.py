@@ -14,6 +14,7 @@ from combust.application.fleet.elevation import Elevation
 from combust.application.fleet.nights import as_typed
 from combust.application.fleet.overview import LARGE, SHORT, alike, as_fitted, decided, helps, worst_first
 from combust.application.fleet.plan import FleetPlan
+from combust.application.fleet.tables import told_at_once
 from combust.domain.limits import cautions
 from combust.domain.result import plain
 from combust.edge.cli.output import write_text
@@ -68,6 +69,7 @@ def plan_page(plan: FleetPlan, figures: Mapping[str, Figure], *, title: str) -> 
         "fleet",
         title=title,
         plan=plan,
+        faults=told_at_once(plan.faults),
         unbroken=unbroken,
         figures=[picture(figure) for figure in figures.values()],
         flips=flips,

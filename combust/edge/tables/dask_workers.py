@@ -76,9 +76,30 @@ def spread(
         sent = client.scatter(shared, broadcast=True, hash=False)
         running = client.map(_run, tasks, [function] * len(tasks), [sent] * len(tasks), pure=False, retries=5)
         for done, future in enumerate(as_completed(running), 1):
-            yield future.result()
+            yield result_of(future)
             if progress:
                 progress(done, len(tasks))
+
+
+def result_of(future: Any) -> Any:
+    """Return what a worker found.
+
+    Raises
+    ------
+    CombustError
+        Every worker that tried was lost, or the scheduler was.
+    """
+    from concurrent.futures import CancelledError
+
+    from distributed.comm import CommClosedError
+    from distributed.scheduler import KilledWorker
+
+    try:
+        return future.result()
+    except (KilledWorker, CancelledError, CommClosedError) as error:
+        why = f"were lost while they worked ({shorten(error, 80)})"
+        hint = "Give each more memory, or fewer of them; without --workers and --scheduler it is done in one process."
+        raise CombustError(Fault("workers", None, "busy", why=why, hint=hint)) from error
 
 
 def _run(task: tuple[Any, ...], function: Callable[..., Any], shared: tuple[Any, ...]) -> Any:

@@ -10,13 +10,13 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from combust.application.fleet.changes import changed_tables
+from combust.application.fleet.changes import MOVES, Change, changed_tables, moves_made
 from combust.application.fleet.due import HeaterLog
 from combust.application.fleet.hours import Season
 from combust.application.fleet.plan import FleetPlan, plan_tables
 from combust.application.fleet.points import NO_POINTS, RouteSums, RouteUse, route_block
 from combust.application.fleet.policy import Policy
-from combust.application.fleet.tables import FleetTable, check_columns_there, fleet_fields
+from combust.application.fleet.tables import Faults, FleetTable, check_columns_there, fleet_fields
 from combust.data.errors import CombustError, Fault
 from combust.domain.heater import Heater
 from combust.edge.logbook.history import heater_log
@@ -140,6 +140,26 @@ def sum_table(
     return total
 
 
+def moves_of(text: str) -> Change | str:
+    """Return the change ``moves FILE`` with what the file holds, or the folder of a plan; another text as it is.
+
+    Raises
+    ------
+    CombustError
+        No such table, or a row of it that cannot be read.
+    """
+    word, _, path = text.strip().partition(" ")
+    if word != MOVES or not path.strip():
+        return text
+    place = Path(path.strip())
+    table = read_fleet_table(MOVES, place / "moves.parquet" if place.is_dir() else place)
+    faults = Faults()
+    frame = faults.take(table)
+    if faults.refused[MOVES].any():
+        raise CombustError(faults.as_faults())
+    return moves_made(text, frame)
+
+
 def plan_fleet(
     vehicles: pd.DataFrame | str | Path,
     sites: pd.DataFrame | str | Path,
@@ -182,7 +202,7 @@ def plan_fleet(
         Heading -> column, where a heading is none itself; or a saved map with more.
     changes : iterable of str, optional
         What-if, made one after the other before anything is planned: ``"design_temp_c lowered by 8"``,
-        ``"type small = large where altitude_m >= 2500"``, ``"fuel = paraffinic"``.
+        ``"type small = large where altitude_m >= 2500"``, ``"fuel = paraffinic"``, ``"moves output/fleet"``.
     log : HeaterLog or path, optional
         Logbook or table with the winters of its heaters (``heater_id`` of a vehicle is its name there): who is due for
         a visit this season, and which heater stays off by its last one.
@@ -234,7 +254,7 @@ def plan_fleet(
     seen = partial(how, mapping=mapping, elsewhere=names) if how else None
     written = [] if profiles is None else Path(profiles).glob("*.toml")
     types = {*(heaters or {}), *(name for path in written for name in (path.name, path.stem))}
-    read, told = changed_tables(read, changes, types)
+    read, told = changed_tables(read, map(moves_of, changes), types)
     plan = plan_tables(
         read["vehicles"],
         read["sites"],

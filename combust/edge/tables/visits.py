@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from combust.data.errors import CombustError, Fault
+from combust.data.near import folded_id
 from combust.domain.reading import Reading
 from combust.edge.tables.reader import Entries, read_entries, read_table
 from combust.edge.tables.table_map import MapLike
@@ -32,11 +33,13 @@ def read_visits(
     readings = []
     for line, values in entries.good:
         other = values.get("heater_id")
-        if other is not None and heater_id not in (None, other):
+        if other is not None and heater_id is not None and folded_id(other) != folded_id(heater_id):
             fault = Fault("heater_id", other, "conflict", why=IS_OTHER, hint=f"This profile is of {heater_id}.")
             entries.refused.append((line, str(fault)))
         else:
             readings.append(Reading(**{"visit_id": f"row {line}", **values}))
     if heater_id is not None:
-        entries.stopped = [row for row in entries.stopped if row[1].get("heater_id", heater_id) == heater_id]
+        entries.stopped = [
+            row for row in entries.stopped if folded_id(row[1].get("heater_id", heater_id)) == folded_id(heater_id)
+        ]
     return readings, entries

@@ -18,7 +18,7 @@ from combust.application.fleet.nights import station_pressure
 from combust.application.fleet.tables import fleet_fields
 from combust.application.fleet.weather import TYPICAL, Weather, weather_of
 from combust.data.errors import CombustError, Fault, no_access, shorten
-from combust.data.near import folded_name
+from combust.data.near import folded_id, folded_name
 from combust.edge.tables.cells import all_iso_times, plain_text
 from combust.edge.tables.headings import unit_of
 from combust.edge.tables.reader import Rows, Table, read_table
@@ -67,11 +67,11 @@ class WeatherFolder:
             found = sorted(one for one in Path(folder).iterdir() if one.suffix.lower() in ENDINGS)
         except OSError as error:
             raise no_access("weather", folder, error) from error
-        self.files = {one.stem: one for one in found}
+        self.files = {folded_id(one.stem): one for one in found}
         faults = [
             Fault("weather", one.name, "conflict", why="is a second file for one site", hint="Keep one of them.")
             for one in found
-            if self.files[one.stem] != one
+            if self.files[folded_id(one.stem)] != one
         ]
         if not found:
             hint = f"Put in a file for each site, named like its site_id: hut.csv (or {', '.join(ENDINGS[1:])})."
@@ -105,9 +105,12 @@ class WeatherFolder:
         def series() -> Iterator[tuple[str, SiteHours]]:
             heights, pressures = sites["altitude_m"].to_numpy(dtype=float), station_pressure(sites)
             for site, height, pressure in zip(known, heights.tolist(), pressures.tolist(), strict=True):
-                if site in self.files:
+                if folded_id(site) in self.files:
                     try:
-                        yield site, site_hours(read(self.files[site], height), height, pressure, reduce=reduce)
+                        yield (
+                            site,
+                            site_hours(read(self.files[folded_id(site)], height), height, pressure, reduce=reduce),
+                        )
                     except CombustError as error:
                         refused[site] = " ".join(str(fault) for fault in error.faults)
 
@@ -117,11 +120,11 @@ class WeatherFolder:
     def _tell_strange(self, known: list[str], sites: pd.DataFrame) -> None:
         folded = {folded_name(site): site for site in known}
         for name, path in self.files.items():
-            if name not in known:
-                near = folded.get(folded_name(name))
+            if name not in {*map(folded_id, known)}:
+                near = folded.get(folded_name(path.stem))
                 hint = f" Did you mean {shorten(near, 40)}?" if near else ""
                 self.notes.append(f"weather: {shorten(path.name, 60)} is named like no planned site: not used.{hint}")
-        without = [site for site in known if site not in self.files]
+        without = [site for site in known if folded_id(site) not in self.files]
         if without:
             self.notes.append(f"weather: no file for {len(without)} sites: {shorten(', '.join(without), 200)}.")
 

@@ -51,9 +51,9 @@ def test_every_kind_of_fault_in_one_table() -> None:
         7: {"out_of_band"},
         8: {"unknown_name"},
     }
-    assert plan.vehicles["vehicle_id"].tolist() == ["V1-03"]
+    assert plan.vehicles["vehicle_id"].tolist() == ["V1-03", "V1-05"]  # what was not measured is planned and told
     told = " ".join(plan.faults["text"])
-    for piece in ("nowhere", "stands in row 3 already", "unheard_of", "profile", "is empty", "fifty", "automatic"):
+    for piece in ("nowhere", "stands in row 3 already", "unheard_of", "profile", "not measured", "fifty", "automatic"):
         assert piece in told
 
 
@@ -185,7 +185,7 @@ def test_many_rows_with_one_in_a_hundred_bad() -> None:
     loss = np.full(size, 50.0)
     rows = random.choice(size, size=bad, replace=False)
     site[rows[: bad // 2]] = "nowhere"
-    loss[rows[bad // 2 :]] = np.nan
+    loss[rows[bad // 2 :]] = -3.0
     cars = pd.DataFrame({"vehicle_id": np.arange(size).astype(str), "heater_id": "limit_1400", "site_id": site}).assign(
         cab_ua_w_per_k=loss
     )

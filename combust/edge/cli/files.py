@@ -1,0 +1,126 @@
+"""Options that name what a command writes: checked, before anything is computed, against all that it reads."""
+
+from __future__ import annotations
+
+import os
+import re
+import unicodedata
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import click
+from click.shell_completion import CompletionItem
+
+from combust.data.errors import CombustError, Fault
+from combust.edge.whole_file import writable_name
+
+FIGURES = (".png", ".svg")
+
+
+class Written(click.types.StringParamType):
+    """The name of a file that the command writes; ``endings`` are those it may have."""
+
+    name = "file"
+
+    def __init__(self, *endings: str) -> None:
+        self.endings = endings
+
+    def shell_complete(self, ctx: click.Context, param: click.Parameter, incomplete: str) -> list[CompletionItem]:
+        """Let the shell offer what is there."""
+        return [CompletionItem(incomplete, type="dir" if isinstance(self, WrittenFolder) else "file")]
+
+
+class WrittenFolder(Written):
+    """The name of a folder that the command fills; with ``below`` only with folders of its own."""
+
+    def __init__(self, *, below: bool = False) -> None:
+        super().__init__()
+        self.below = below
+
+
+class Updated(Written):
+    """The name of a file that the command reads and writes again: a logbook, a learner's file, a key."""
+
+
+def refuse_folder(out: str, read: Iterable[str]) -> None:
+    """Refuse to fill a folder that holds what is read, or is it.
+
+    Raises
+    ------
+    CombustError
+    """
+    for one in read:
+        if same_file(out, one) or same_file(out, str(Path(one).parent)):
+            hint = "Choose another name: it was not touched."
+            raise CombustError(Fault("file", out, "conflict", why="is the input of this command", hint=hint))
+
+
+def check_files(params: Sequence[click.Parameter], given: Mapping[str, Any]) -> list[str]:
+    """Refuse names that cannot be written, what the command reads under any other name, and one name for two outputs.
+
+    Every text of the command line that is not written counts as read: a table, a logbook, a profile, a key, a salt.
+    What is only read is returned, for :func:`combust.edge.whole_file.kept`.
+
+    Raises
+    ------
+    CombustError
+        Each of them, at once.
+    """
+    kinds = {str(one.name): one.type for one in params if not re.search("TEXT|WORD", one.metavar or "")}
+    texts = [(kinds[name], text) for name, value in given.items() if name in kinds for text in texts_of(value)]
+    outs = [(kind, text) for kind, text in texts if isinstance(kind, Written)]
+    read = [text for kind, text in texts if not isinstance(kind, Written)]
+    updated = [text for kind, text in outs if isinstance(kind, Updated)]
+    faults = []
+    for out in _twice([text for _, text in outs]):
+        why, hint = "is to be written twice", "Give each output a name of its own: it was not touched."
+        faults.append(Fault("file", out, "conflict", why=why, hint=hint))
+    for kind, out in outs:
+        sources = read if isinstance(kind, Updated) else [*read, *updated]
+        if found := next((one for one in sources if same_file(out, one) or _is_filled(kind, out, one)), None):
+            why = "is the input of this command" if same_file(out, found) else f"is the folder of the input {found}"
+            hint = "Choose another name: it was not touched."
+            faults.append(Fault("file", out, "conflict", why=why, hint=hint))
+        elif isinstance(kind, Updated) and os.path.exists(out) and not os.path.isfile(out):
+            hint = "Give the name of a file: it was not touched."
+            faults.append(Fault("file", out, "format", why="is no file", hint=hint))
+        elif isinstance(kind, WrittenFolder) and os.path.lexists(out) and not os.path.isdir(out):
+            hint = "Give the name of a folder: it was not touched."
+            faults.append(Fault("folder", out, "format", why="is no folder", hint=hint))
+    if faults:
+        raise CombustError(faults)
+    for kind, out in outs:
+        if not isinstance(kind, Updated | WrittenFolder):
+            writable_name(out, kind.endings)
+    return read
+
+
+def texts_of(value: object) -> list[str]:
+    """Return the texts of an option that was given once or several times."""
+    return [one for one in (value if isinstance(value, tuple) else (value,)) if isinstance(one, str)]
+
+
+def same_file(first: str, second: str) -> bool:
+    """Return True for two names of one thing that is there: by a link, another spelling, other capitals."""
+    try:
+        return os.path.samefile(first, second)
+    except (OSError, ValueError):
+        return False
+
+
+def _is_filled(kind: Written, folder: str, read: str) -> bool:
+    """Return True when a file that is read lies in the folder to fill, where it may get a name that is written."""
+    filled = isinstance(kind, WrittenFolder) and not kind.below
+    return filled and os.path.isfile(read) and same_file(folder, str(Path(read).parent))
+
+
+def _twice(names: Sequence[str]) -> Iterator[str]:
+    """Yield names that lead to one file, there or not; capitals do not count, some systems do not tell them apart."""
+    for number, name in enumerate(names):
+        if any(same_file(name, one) or _place(name) == _place(one) for one in names[:number]):
+            yield name
+
+
+def _place(name: str) -> str:
+    return unicodedata.normalize("NFC", os.path.realpath(name.replace("\0", ""))).casefold()
