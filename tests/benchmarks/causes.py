@@ -1,4 +1,7 @@
-"""Speed and memory of the ranking of causes for visits of one heater, on one core. It has no peer to compare with."""
+"""Speed and memory of the ranking of causes for visits of one heater, on one core.
+
+The peer is one plain pass of numpy over as many prior draws of a heater whose channels are linear in them.
+"""
 
 from __future__ import annotations
 
@@ -11,7 +14,7 @@ import numpy as np
 from combust.application.causes.rank import rank_visits
 from combust.domain.heater import Heater
 from tests.benchmarks import visit
-from tests.benchmarks.records import Effort, Record, timing_of
+from tests.benchmarks.records import Effort, Record, timed, timing_of
 from tests.simulator.columns import only
 from tests.simulator.faults import drawn_causes
 from tests.simulator.heaters import hidden_heater, profile
@@ -20,6 +23,8 @@ from tests.simulator.visits import visits
 
 GROUP = "causes"
 GOALS = {False: 100.0, True: 25.0}
+PEER = "plain pass over 34 x 112 linear draws"
+HYPOTHESES, DRAWS, NORMALS, CHANNELS, FREEDOM = 34, 112, 14, 14, 12.0
 
 
 def records(effort: Effort) -> list[Record]:
@@ -33,8 +38,11 @@ def records(effort: Effort) -> list[Record]:
     length, chunks = effort.pick(2, 20), effort.pick(2, 4)
     cases = visits(hidden, drawn_causes(rng, max(length * chunks, 40)), rng)
     found = []
+    plain = timed(
+        lambda: [_plain_pass(np.random.default_rng(number)) for number in range(length)], 5, time.process_time
+    )
     for pairs in (False, True):
-        for name, (columns, rows) in SETS.items():
+        for name, (columns, rows) in {**SETS, "all, one stage": (None, (0,))}.items():
             some = [only(case, columns, rows) for case in cases[: length * chunks]]
             list(rank_visits(heater, some[:2], pairs=pairs))
             times = []
@@ -49,6 +57,8 @@ def records(effort: Effort) -> list[Record]:
                     f"{name} columns, {'with' if pairs else 'no'} pairs",
                     "visits/s",
                     1.0 / timing.best,
+                    PEER,
+                    length / plain.best,
                     spread_pct=timing.spread_pct,
                     goal=GOALS[pairs],
                     at_least=True,
@@ -58,6 +68,15 @@ def records(effort: Effort) -> list[Record]:
                 )
             )
     return [*found, _memory(effort, heater, cases), *visit.records(effort)]
+
+
+def _plain_pass(rng: np.random.Generator) -> np.ndarray:
+    """Return the shares of hypotheses by drawing, expecting and weighing, all linear and in whole arrays."""
+    draws = rng.standard_normal((HYPOTHESES, DRAWS, NORMALS))
+    missed = 1.0 - draws @ rng.standard_normal((HYPOTHESES, NORMALS, CHANNELS))
+    likelihood = -0.5 * (FREEDOM + CHANNELS) * np.log1p(np.sum(missed**2, axis=2) / FREEDOM)
+    weight = np.exp(likelihood - likelihood.max()).mean(axis=1)
+    return weight / weight.sum()
 
 
 def _memory(effort: Effort, heater: Heater, cases: list) -> Record:

@@ -230,7 +230,8 @@ class Engine:
         result = Posterior(blocks, log_prior, found, unsteady_most=self.unsteady_most(visit))
         starts = {key: Start.of(block) for key, block in blocks.items()}
         if pairs:
-            starts |= screened(self, visit, residuals, result)
+            how: dict[str, Any] = {"prior_u": self.prior_u, "freedom": self.freedom}
+            starts |= screened(self.pairs(visit.weighed), visit, residuals, result, **how)
         if visit.dimensions:
             sharpen(self, visit, result, starts)
         if pairs and visit.steady is None:

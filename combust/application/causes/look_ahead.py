@@ -9,6 +9,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
+from combust.application.causes.separate import LEAST_CHANCE, gaussian_log_density
 from combust.kernel.types import Floats
 
 SAMPLES = 480  # imagined results of all hypotheses together, about
@@ -17,7 +18,6 @@ ROUGH = 4  # every fourth of them is enough to see which pairs of checks are wor
 CLOSELY = 8  # pairs looked at closely, at most
 NEARLY = 0.8  # of the better rate of the two: a pair that is roughly worth less is left
 NEVER = 2.0  # no probability reaches it
-LEAST_CHANCE = 1e-6  # an answer is never quite impossible
 
 
 class News(NamedTuple):
@@ -79,12 +79,8 @@ class Imagined:
     def read(self, channels: Sequence[int], every: int = 1) -> Floats:
         """Return ln density (sample, hypothesis) of some channels read together, of every n-th sample."""
         place = list(channels)
-        inverse: Any = np.linalg.inv(np.linalg.cholesky(self.cover[:, place][:, :, place]))
-        white = self.results[::every, place] @ inverse.transpose(0, 2, 1)
-        white -= self.mean[:, None, place] @ inverse.transpose(0, 2, 1)
-        constant = np.log(np.diagonal(inverse, axis1=1, axis2=2)).sum(axis=1)
-        density: Floats = constant[:, None] - 0.5 * np.einsum("knd,knd->kn", white, white)
-        return density.T.astype(np.float32)
+        cover = self.cover[:, place][:, :, place]
+        return gaussian_log_density(self.results[::every, place], self.mean[:, place], cover).astype(np.float32)
 
     def seen(self, chance: Floats) -> Floats:
         """Return ln probability (sample, hypothesis) of imagined answers; ``chance`` is (hypothesis, answer)."""

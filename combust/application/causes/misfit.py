@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from combust.application.causes.catalogue import HEALTHY
 from combust.application.causes.draws import Variant
 from combust.application.causes.evidence import UNSTEADY
-from combust.application.causes.posterior import Loose, Whitening, loose_of, student_log
+from combust.application.causes.posterior import Whitening, loose_of, student_of_factors, sums_as_factors
 from combust.kernel.types import Floats
 
 if TYPE_CHECKING:
@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from combust.application.causes.posterior import Posterior, Visit
 
 IMAGINED = 200  # good visits that a visit is held against
+DRAWS = 56  # of each cause, around which they lie
 LEAST_CHANNELS = 2  # one number alone disagrees with nothing
 NAMED = 3  # channels that are named at most
 DISAGREES = 2.0  # standard deviations from what the others tell
@@ -80,40 +81,28 @@ def evidence_among_good_visits(
         for key, value in engine.log_prior(False, visit.weighed).items()
         if key[0].cause != UNSTEADY
     }
-    variants = list(shares)
     share = np.array(list(shares.values())) / sum(shares.values())
-    loose = [loose_of((variant,)) for variant in variants]
-    expected = [-visit.in_usual_units(residuals[one], kind) for one, kind in zip(variants, loose, strict=True)]
-    healthy = next(one for one, variant in zip(expected, variants, strict=True) if variant.cause == HEALTHY)
-    structure = np.cov(healthy.T).reshape(visit.dimensions, visit.dimensions)
+    kinds = [loose_of((variant,)) for variant in shares]
+    expected = np.stack([-visit.in_usual_units(residuals[one], kind) for one, kind in zip(shares, kinds, strict=True)])
+    healthy = next(index for index, variant in enumerate(shares) if variant.cause == HEALTHY)
+    structure = np.cov(expected[healthy].T).reshape(visit.dimensions, visit.dimensions)
     generator = np.random.default_rng([engine.seed, 4, visit.dimensions])
-    results = [np.zeros((1, visit.dimensions))]
-    for count, one, kind in zip(generator.multinomial(IMAGINED, share), expected, loose, strict=True):
-        results.append(one[generator.integers(0, len(one), count)] + _noise(engine, visit, kind, count, generator))
-    read = np.concatenate(results)
-    around = {kind: Whitening.of(visit.noise(kind) + structure, np.zeros(visit.dimensions)) for kind in set(loose)}
-    white = {kind: read @ one.matrix for kind, one in around.items()}
+    of = np.repeat(np.arange(len(share)), generator.multinomial(IMAGINED, share))
+    noise = {kind: visit.noise(kind) for kind in set(kinds)}
+    lower = {kind: np.linalg.cholesky(matrix) for kind, matrix in noise.items()}
+    scatter = generator.standard_normal((IMAGINED, visit.dimensions, 1))
+    scatter /= np.sqrt(generator.chisquare(engine.freedom, (IMAGINED, 1, 1)) / engine.freedom)
+    good = expected[of, generator.integers(0, expected.shape[1], IMAGINED)]
+    good += (np.stack([lower[kind] for kind in kinds])[of] @ scatter)[:, :, 0]
+    read = np.concatenate([np.zeros((1, visit.dimensions)), good])
     density = np.zeros(len(read))
-    for part, draws, kind in zip(share, expected, loose, strict=True):
-        square = _squares(white[kind], draws @ around[kind].matrix)
-        nearness = np.exp(student_log(square, engine.freedom, visit.dimensions)).mean(axis=1)
-        density += part * np.exp(around[kind].log_density) * nearness
+    for kind, matrix in noise.items():
+        some = [index for index, one in enumerate(kinds) if one == kind]
+        around = Whitening.of(matrix + structure, np.zeros(visit.dimensions))
+        draws = expected[some, :DRAWS].reshape(-1, visit.dimensions)
+        factors = sums_as_factors(read @ around.matrix, -draws @ around.matrix, engine.freedom)
+        near = student_of_factors(*factors, engine.freedom, visit.dimensions)
+        nearness = np.exp(near, out=near).reshape(len(read), len(some), -1).mean(axis=2)
+        density += np.exp(around.log_density) * nearness @ share[some]
     log_density = np.log(np.maximum(density, np.finfo(float).tiny))
     return float(log_density[0]), np.sort(log_density[1:])
-
-
-def _noise(engine: Engine, visit: Visit, kind: Loose, count: int, generator: np.random.Generator) -> Floats:
-    """Return errors of imagined readings in usual units, with the tails of the likelihood."""
-    lower: Any = np.linalg.cholesky(visit.noise(kind))
-    stretch = np.sqrt(generator.chisquare(engine.freedom, (count, 1)) / engine.freedom)
-    drawn: Floats = generator.standard_normal((count, visit.dimensions)) @ lower.T / stretch
-    return drawn
-
-
-def _squares(first: Floats, second: Floats) -> Floats:
-    """Return the squared distance of every row of one table to every row of another."""
-    square = first @ second.T
-    square *= -2.0
-    square += np.sum(first**2, axis=1)[:, None]
-    square += np.sum(second**2, axis=1)
-    return np.maximum(square, 0.0, out=square)

@@ -174,6 +174,7 @@ class Posterior:
     log_prior: dict[Hypothesis, float]
     log_evidence: dict[Hypothesis, float] = field(default_factory=dict)
     settled: dict[Hypothesis, float] = field(default_factory=dict)
+    explained: dict[tuple[str, ...], float] = field(default_factory=dict)
     unsteady_most: float = 1.0
 
     def effective(self, key: Hypothesis) -> float:
@@ -196,8 +197,11 @@ class Posterior:
 
     def explanations(self) -> dict[tuple[str, ...], float]:
         """Return the probability of every set of causes (names in order), most probable first."""
-        shares = self.probabilities().items()
-        return added_up((tuple(sorted({variant.cause for variant in key})), share) for key, share in shares)
+        if not self.explained:
+            shares = self.probabilities().items()
+            named = ((tuple(sorted({variant.cause for variant in key})), share) for key, share in shares)
+            self.explained = added_up(named)
+        return self.explained
 
     def effective_samples(self) -> float:
         """Return the effective number of draws behind the whole posterior."""
@@ -211,7 +215,25 @@ def student_log(square: Floats, freedom: float, dimensions: int) -> Floats:
     """Return ln of Student's density of a squared distance, up to a constant; 0 without dimensions."""
     if dimensions == 0:
         return np.zeros_like(square)
-    value: Floats = np.log(1.0 + square / freedom)
+    value: Floats = -0.5 * (freedom + dimensions) * np.log(1.0 + square / freedom)
+    return value
+
+
+def sums_as_factors(first: Floats, second: Floats, freedom: float) -> tuple[Any, Any]:
+    """Return two factors, float32, whose product is 1 + |first + second|² / freedom of each row with each row.
+
+    ``first`` (..., n, d) and ``second`` (..., m, d) give (..., n, d + 2) and (..., m, d + 2).
+    """
+    a, b = (np.asarray(part / np.sqrt(freedom), dtype=np.float32) for part in (first, second))
+    one_a, one_b = (np.ones((*part.shape[:-1], 1), dtype=np.float32) for part in (a, b))
+    square_a, square_b = (np.sum(part * part, axis=-1, keepdims=True) for part in (a, b))
+    return np.concatenate([2.0 * a, square_a + 1.0, one_a], axis=-1), np.concatenate([b, one_b, square_b], axis=-1)
+
+
+def student_of_factors(left: Any, right: Any, freedom: float, dimensions: int) -> Any:
+    """Return ln of Student's density (..., n, m) of the sums behind two factors, up to a constant."""
+    value = left @ right.swapaxes(-1, -2)
+    np.log(np.maximum(value, 1.0, out=value), out=value)
     value *= -0.5 * (freedom + dimensions)
     return value
 

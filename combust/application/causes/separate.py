@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from functools import cache
 from itertools import combinations
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
     from combust.application.causes.posterior import Visit
 
 SAMPLES = 64
+LEAST_CHANCE = 1e-6  # an answer is never quite impossible
 
 
 def bayes_errors(
@@ -66,15 +68,32 @@ def imagined_results(center: Floats, noise: Floats, samples: int, generator: np.
     count, draws, size = center.shape
     mean = center.mean(axis=1)
     away = center - mean[:, None]
-    inverse = np.linalg.inv(np.linalg.cholesky(away.transpose(0, 2, 1) @ away / draws + noise))
     pick = generator.integers(0, draws, (count, samples))
     scatter = generator.standard_normal((count, samples, size)) @ np.linalg.cholesky(noise).swapaxes(-1, -2)
     results = np.take_along_axis(center, pick[:, :, None], axis=1) + scatter
-    whitened = results.reshape(1, count * samples, size) @ inverse.transpose(0, 2, 1)
-    whitened -= mean[:, None] @ inverse.transpose(0, 2, 1)
-    constant = np.log(np.diagonal(inverse, axis1=1, axis2=2)).sum(axis=1)
-    density: Floats = constant - 0.5 * np.einsum("knd,knd->nk", whitened, whitened)
-    return density.reshape(count, samples, count)
+    cover = away.transpose(0, 2, 1) @ away / draws + noise
+    return gaussian_log_density(results.reshape(-1, size), mean, cover).reshape(count, samples, count)
+
+
+def gaussian_log_density(results: Floats, mean: Floats, cover: Floats) -> Floats:
+    """Return ln density (result, kind), up to a constant, of results under a Gaussian of each kind.
+
+    It is linear in the products of every two channels: all results and kinds are one product of matrices.
+    """
+    first, second, share = _products(results.shape[1])
+    precision: Any = np.linalg.inv(cover)
+    pull = (precision @ mean[:, :, None])[:, :, 0]
+    density: Floats = (results[:, first] * results[:, second]) @ (precision[:, first, second] * share).T
+    density += results @ pull.T
+    density -= 0.5 * np.linalg.slogdet(cover)[1] + 0.5 * np.sum(mean * pull, axis=1)
+    return density
+
+
+@cache
+def _products(size: int) -> tuple[Any, Any, Any]:
+    """Return the numbers of the channels of every product of two, and its part in ln density."""
+    first, second = np.triu_indices(size)
+    return first, second, np.where(first == second, -0.5, -1.0)
 
 
 def imagined_answers(
@@ -84,7 +103,7 @@ def imagined_answers(
     chance = chances(column, kinds, priors)
     drawn = generator.random((len(kinds), samples, 1))
     index = np.minimum((drawn > np.cumsum(chance, axis=1)[:, None, :]).sum(axis=2), chance.shape[1] - 1)
-    density: Floats = np.log(np.maximum(chance.T[index], 1e-6))
+    density: Floats = np.log(np.maximum(chance, LEAST_CHANCE)).T[index]
     return density
 
 

@@ -8,9 +8,9 @@ as round as that, one more batch is drawn around what the first one found.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from math import log, pi
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import Any, NamedTuple, Protocol
 
 import numpy as np
 
@@ -27,18 +27,33 @@ from combust.application.causes.posterior import (
 from combust.application.heater.structure import stratified_normals
 from combust.kernel.types import Floats
 
-if TYPE_CHECKING:
-    from combust.application.causes.engine import Engine
-
 BATCH, PARTS = 384, 3  # draws around the top of a leading hypothesis; of the others a part
 BATCHES = 3  # at most: the second is drawn for one visit in ten
 LEADS = 0.3
 ENOUGH = 150.0  # the whole posterior should rest on more than 100 effective draws
 WIDEN = 1.1
 STEPS, STEP = 2, 0.05  # of Gauss-Newton, and the difference behind its slopes
-MOST, NEAR = 32, 10.0  # single causes, and pairs, that climb at most; how far [ln] their best draw may lie below all
-MOST_TOPS, NEAR_TOPS = 14, 6.0  # those of them that go on after the first step
+MOST, NEAR = 16, 10.0  # single causes, and pairs, that climb at most; how far [ln] their best draw may lie below all
+MOST_TOPS, NEAR_TOPS = 10, 6.0  # those of them that go on after the first step
 FARTHEST_START, FARTHEST_TOP = 3.0, 4.0  # standard deviations of the prior
+
+
+class Weighing(Protocol):
+    """What is needed of an engine: tails of the likelihood, draws around 0, and what draws of hypotheses come to."""
+
+    freedom: float
+    batch: Floats
+
+    def drawn(
+        self, visit: Visit, keys: Sequence[Hypothesis], draws: Sequence[Floats]
+    ) -> tuple[list[Floats], list[dict[str, Floats]]]:
+        """Return whitened residuals and sizes of draws of several hypotheses."""
+
+    def log_likelihood(self, visit: Visit, residual: Floats, hypothesis: Hypothesis) -> Floats:
+        """Return ln likelihood of draws."""
+
+    def constant(self, visit: Visit, hypothesis: Hypothesis) -> float:
+        """Return the part of ln likelihood that all draws of a hypothesis share."""
 
 
 class Start(NamedTuple):
@@ -68,7 +83,7 @@ def standard_batch(generator: np.random.Generator) -> Floats:
     return stretched
 
 
-def sharpen(engine: Engine, visit: Visit, result: Posterior, starts: Mapping[Hypothesis, Start]) -> None:
+def sharpen(engine: Weighing, visit: Visit, result: Posterior, starts: Mapping[Hypothesis, Start]) -> None:
     """Draw around the tops of the hypotheses that matter more than their draws so far can carry."""
     tops = climb(engine, visit, result, starts)
     proposals = {key: top.proposal for key, top in tops.items()}
@@ -91,7 +106,9 @@ def _too_few(share: float, effective: float) -> bool:
     return not carried or (share > 0.02 and effective < 20.0) or (share > 0.002 and effective < 7.0)
 
 
-def climb(engine: Engine, visit: Visit, result: Posterior, starts: Mapping[Hypothesis, Start]) -> dict[Hypothesis, Top]:
+def climb(
+    engine: Weighing, visit: Visit, result: Posterior, starts: Mapping[Hypothesis, Start]
+) -> dict[Hypothesis, Top]:
     """Return the tops of the most hopeful hypotheses, by Gauss-Newton steps from their best draws.
 
     After the first step only those go on whose top, as the slopes foretell it, is near the best one.
@@ -119,7 +136,7 @@ def climb(engine: Engine, visit: Visit, result: Posterior, starts: Mapping[Hypot
     }
 
 
-def _newton(engine: Engine, visit: Visit, keys: list[Hypothesis], place: Floats) -> tuple[Floats, Floats, Floats]:
+def _newton(engine: Weighing, visit: Visit, keys: list[Hypothesis], place: Floats) -> tuple[Floats, Floats, Floats]:
     """Return places (hypothesis, normal) after one step, Cholesky factors of the covariance there, ln evidence.
 
     Slopes are differences, of all hypotheses in one forward run. Near its top Student's likelihood is steeper or
@@ -143,7 +160,7 @@ def _newton(engine: Engine, visit: Visit, keys: list[Hypothesis], place: Floats)
 
 
 def _draw(
-    engine: Engine, visit: Visit, result: Posterior, proposals: Mapping[Hypothesis, Proposal], counts: list[int]
+    engine: Weighing, visit: Visit, result: Posterior, proposals: Mapping[Hypothesis, Proposal], counts: list[int]
 ) -> None:
     """Draw a batch from each proposal, all in one forward run, and add it to the block of its hypothesis."""
     draws = [one.drawn(engine.batch[:count]) for one, count in zip(proposals.values(), counts, strict=True)]

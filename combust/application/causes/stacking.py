@@ -37,14 +37,13 @@ def parameters_together(
 def stacked(parts: Sequence[Parameters], sizes: Sequence[int]) -> Parameters:
     """Return the parameters of several blocks as one; a key that a block lacks takes its healthy value."""
     total: Parameters = {}
-    keys = {key for part in parts for key in part if not key.startswith(("size_", "stage_unknown"))}
     ends = np.cumsum(sizes).tolist()
-    for key in sorted(keys):
-        column = np.full(ends[-1], NEUTRAL.get(key, 0.0))
-        for part, size, end in zip(parts, sizes, ends, strict=True):
-            if key in part:
-                column[end - size : end] = part[key]
-        total[key] = column
+    for part, size, end in zip(parts, sizes, ends, strict=True):
+        for key, value in part.items():
+            if key not in total and not key.startswith(("size_", "stage_unknown")):
+                total[key] = np.full(ends[-1], NEUTRAL.get(key, 0.0))
+            if key in total:
+                total[key][end - size : end] = value
     if any("stage_unknown" in part for part in parts):
         total["stage_unknown"] = np.concatenate(
             [part.get("stage_unknown", np.zeros((size, 2))) for part, size in zip(parts, sizes, strict=True)]

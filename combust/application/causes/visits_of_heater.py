@@ -119,8 +119,13 @@ def _fuel_faults(heater: Heater, visit: Sequence[Values], catalogue: Catalogue |
 def stopped_where(
     heater: Heater, visits: Sequence[Sequence[Values]], instrument: InstrumentClass, catalogue: Catalogue | None = None
 ) -> dict[str, Stopped]:
-    """Return visit -> its stops, of the visits whose last readings stop this heater wherever it stands."""
+    """Return visit -> its stops, of the visits whose last readings stop this heater wherever it stands.
+
+    Of one visit alone nothing is told: it stands in its own findings.
+    """
     found: dict[str, Stopped] = {}
+    if len({str(readings[0].get("visit_id", "1")) for readings in visits}) < 2:
+        return found
     for burnt, some in by_fuel(heater, visits, catalogue):
         for readings, look in zip(some, first_look(burnt, instrument, some), strict=True):
             visit, codes = str(readings[0].get("visit_id", "1")), [one.code for one in look.safety.stops]

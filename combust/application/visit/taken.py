@@ -43,7 +43,9 @@ class Taken:
     @property
     def safety(self) -> Safety:
         """The safety state of what was read; CO over the range counts as just above it."""
-        return safety_of(self.row)
+        row = self.row
+        values = _as_key(row)
+        return safety_of(row) if values is None else _stops(values)
 
     @property
     def row(self) -> dict[str, Any]:
@@ -62,16 +64,18 @@ class Taken:
     @property
     def result(self) -> ReadingResult | None:
         """What the reading says; None when it holds nothing to interpret."""
-        values = tuple((key, _whole(value)) for key, value in self.values.items() if key in quantities())
-        try:
-            hash(values)
-        except TypeError:  # a damaged entry can hold anything
-            return None
-        return _said(values)
+        values = _as_key({key: value for key, value in self.values.items() if key in quantities()})
+        return None if values is None else _said(values)
 
 
-def _whole(value: Any) -> Any:
-    return tuple(value) if isinstance(value, list) else value
+def _as_key(values: Mapping[str, Any]) -> tuple[tuple[str, Any], ...] | None:
+    """Return values by which an answer is remembered; None where a damaged entry holds what cannot be one."""
+    key = tuple((name, tuple(value) if isinstance(value, list) else value) for name, value in values.items())
+    try:
+        hash(key)
+    except TypeError:
+        return None
+    return key
 
 
 @lru_cache(maxsize=512)
@@ -81,6 +85,12 @@ def _said(values: tuple[tuple[str, Any], ...]) -> ReadingResult | None:
         return interpret(dict(values))
     except CombustError:
         return None
+
+
+@lru_cache(maxsize=512)
+def _stops(values: tuple[tuple[str, Any], ...]) -> Safety:
+    """Return the safety state of values: each entry asks it of all readings before it."""
+    return safety_of(dict(values))
 
 
 def replace_place(one: Taken, place: object) -> Taken:
