@@ -76,6 +76,12 @@ page: $(VENV)/.page
 lab: $(VENV)/.lab
 	$(BIN)/jupyter lab notebooks/
 
+# The site in output/docs: pages, every notebook run, figures, reference. What is not in order ends it with an error
+# (COMBUST_LONG=yes tests/test_site.py shows that it does).
+.PHONY: docs
+docs: $(VENV)/.test
+	$(BIN)/python tools/make_site.py
+
 bench: $(VENV)/.test
 	$(BIN)/python -m tests.benchmarks $(BENCH)
 

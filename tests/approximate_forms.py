@@ -21,19 +21,13 @@ from combust.data.tables import load_table
 from combust.domain.catalogue import get_fuel, shipped_fuels
 from combust.domain.fuel import fuel_from_formula
 from combust.domain.site import Site
-from combust.kernel import air, air_ratio, altitude, fuel_delivery, gas_flow, heat, uncertainty
+from combust.kernel import air, air_ratio, altitude, fuel_delivery, gas_flow, heat, printed_forms, uncertainty
 from combust.kernel.constants import DRY_AIR
 from combust.kernel.flue_gas import flue_gas_moles
-from combust.kernel.trend import normal_of_student
+from combust.kernel.hot_gas import flame_temperature, fuel_heat
+from combust.kernel.tails import normal_of_student
 from combust.kernel.types import AtomsTuple
-from combust.kernel.working_point import (
-    HealthyState,
-    HeaterParameters,
-    SiteAir,
-    flame_temperature,
-    fuel_heat,
-    working_point,
-)
+from combust.kernel.working_point import HealthyState, HeaterParameters, SiteAir, working_point
 from tests.exact_working_point import exact_air_ratio
 
 # A curve: what is held fixed, the swept quantity, the error in the record's unit.
@@ -87,8 +81,8 @@ def _lambda_curves(name: str, fuels: dict[str, AtomsTuple], shares: tuple[float,
 
 def _closed_form(form: str, o2: np.ndarray, co2: np.ndarray, co: np.ndarray, atoms: AtomsTuple) -> np.ndarray:
     if form == "shortcut":
-        return air_ratio.air_ratio_shortcut(o2)
-    route = {"brettschneider": air_ratio.air_ratio_brettschneider, "spindt": air_ratio.air_ratio_spindt}[form]
+        return printed_forms.air_ratio_shortcut(o2)
+    route = {"brettschneider": printed_forms.air_ratio_brettschneider, "spindt": printed_forms.air_ratio_spindt}[form]
     return route(o2, co2, atoms, co_dry_ppm=co)
 
 

@@ -38,7 +38,7 @@ def test_what_is_excused_exists_and_is_told_why() -> None:
     # Physics is never excused: of the kernel only what splits arrays into blocks, and what reads a stated convention.
     kernel = {name for name in excused if ".kernel." in name}
     blocks = {f"combust.kernel.blocks.{name}" for name in ("run_in_blocks", "in_blocks")}
-    conventions = {"combust.kernel.ducts.bore_u_mm", "combust.kernel.heater_law.body_conventions"}
+    conventions = {"combust.kernel.duct_table.bore_u_mm", "combust.kernel.heater_law.body_conventions"}
     assert kernel == blocks | conventions
 
 

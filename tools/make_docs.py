@@ -1,4 +1,4 @@
-"""Write docs/*.md, and docs/openapi.json, from the commands, the vocabulary, the findings and the words.
+"""Write docs/*.md, docs/openapi.json and docs/pictures, from the commands, the vocabulary, the findings and the words.
 
 python tools/make_docs.py           writes them
 python tools/make_docs.py --check   fails when one is out of date
@@ -184,16 +184,19 @@ def _table(headings: Sequence[str], rows: Any) -> list[str]:
 
 def main() -> None:
     """Write every page, or with --check compare."""
-    stale = []
+    import make_pictures  # what draws is loaded only here
+
+    check = "--check" in sys.argv[1:]
+    stale = make_pictures.refresh(check)
     for path, text in pages().items():
-        if "--check" in sys.argv[1:]:
+        if check:
             if not path.is_file() or path.read_text(encoding="utf-8") != text:
                 stale.append(str(path.relative_to(ROOT)))
         else:
             path.parent.mkdir(exist_ok=True)
             path.write_text(text, encoding="utf-8")
             print(path.relative_to(ROOT))
-    if stale:
+    if stale and check:
         sys.exit(f"Out of date: {', '.join(stale)}. Run: python tools/make_docs.py")
 
 

@@ -20,7 +20,8 @@ from combust.domain.catalogue import get_fuel
 from combust.domain.gas import air_ratio_from_o2
 from combust.domain.site import Site
 from combust.kernel.flue_gas import flue_gas_moles
-from combust.kernel.working_point import HealthyState, HeaterParameters, SiteAir, WorkingPoint, fuel_heat, working_point
+from combust.kernel.hot_gas import fuel_heat
+from combust.kernel.working_point import HealthyState, HeaterParameters, SiteAir, WorkingPoint, working_point
 
 FUEL = get_fuel("diesel_b7")
 PLACES = [

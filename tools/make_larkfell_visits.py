@@ -19,7 +19,8 @@ from combust.domain.gas import air_ratio_from_o2
 from combust.domain.heater import Heater
 from combust.domain.site import Site
 from combust.kernel.flue_gas import flue_gas_moles
-from combust.kernel.working_point import HealthyState, HeaterParameters, SiteAir, WorkingPoint, fuel_heat, working_point
+from combust.kernel.hot_gas import fuel_heat
+from combust.kernel.working_point import HealthyState, HeaterParameters, SiteAir, WorkingPoint, working_point
 
 HEATERS = Path(__file__).parents[1] / "data/heaters"
 PLACES = {"Fellarch depot": (150, 8), "Stonnebrae clinic": (860, 1), "Harlowen Moor barn": (1380, 12)}

@@ -24,6 +24,10 @@ NEEDS = {
     "nobody_in_cab": "nobody in the cab",
     "at_start": "at a start",
 }
+# Of a word that only stands in texts: entries shown, letters it needs, entries beyond which it says nothing.
+MOST, SHORTEST, COMMON = 12, 3, 60
+AMERICAN = {"our": "or", "tre": "ter", "bre": "ber", "ise": "ize", "ising": "izing", "isation": "ization"}
+ENGLISH = re.compile(rf"(?<=\w\w)({'|'.join(sorted(AMERICAN, key=len, reverse=True))})$")
 ROLES = {
     "reading": "in: what is read at the heater",
     "context": "in: the place and its air",
@@ -50,11 +54,19 @@ class Entry:
 
 
 def look_up(asked: str) -> tuple[Entry, ...]:
-    """Return every entry of a word, whatever its spelling (``--o2-dry``, ``O2 dry``, ``o2_dry_pct``).
+    """Return every entry of a word, whatever its spelling (``--o2-dry``, ``O2 dry``, ``o2_dry_pct``, vapour, vapor).
+
+    A word that has no entry of its own is looked for in the names and the texts of all; the first MOST are returned,
+    those with the word in their name first. A word that stands everywhere ("the") finds nothing.
 
     Parameters
     ----------
     asked : str
+
+    Returns
+    -------
+    tuple of Entry
+        At least one.
 
     Raises
     ------
@@ -65,9 +77,11 @@ def look_up(asked: str) -> tuple[Entry, ...]:
     --------
     >>> look_up("Lambda")[0].word
     'lambda'
+    >>> [entry.word for entry in look_up("colder")]
+    ['dew_point', 'flue_below_intake']
     """
     plain = _plain(asked)
-    found = tuple(dict.fromkeys(_spellings().get(plain, ())))
+    found = tuple(dict.fromkeys(_spellings().get(plain, ()))) or _told_in(plain)
     if found:
         return found
     close = near_matches(plain, _spellings(), n=4, cutoff=0.6)
@@ -148,7 +162,32 @@ def _trade_lines(row: dict[str, Any]) -> Lines:
 
 
 def _plain(text: str) -> str:
-    return re.sub(r"[\s_-]+", " ", text.strip().lower()).strip()
+    """Return a text for comparing: small letters, blanks for dashes, one of the two spellings of English, no plural."""
+    words = re.sub(r"[\s_-]+", " ", text.strip().lower()).split()
+    return " ".join(
+        ENGLISH.sub(lambda end: AMERICAN[end[0]], re.sub(r"(?<=\w{3})(?<![su])s$", "", one)) for one in words
+    )
+
+
+def _told_in(plain: str) -> tuple[Entry, ...]:
+    """Return the entries in whose name, then in whose text, all the words stand."""
+    asked = plain.split()
+    if len(plain) < SHORTEST:
+        return ()
+    places = [{entry: set(_words_of(text)) for entry, text in texts.items()} for texts in _texts()]
+    found = dict.fromkeys(entry for place in places for entry, words in place.items() if words.issuperset(asked))
+    return tuple(found)[:MOST] if len(found) <= COMMON else ()
+
+
+def _words_of(text: str) -> list[str]:
+    return _plain(re.sub(r"[^\w\s]+", " ", text)).split()
+
+
+@cache
+def _texts() -> tuple[dict[Entry, str], dict[Entry, str]]:
+    """Return the name and the whole text of every entry."""
+    names = {entry: f"{entry.word} {entry.lines[0][1] if entry.kind == 'cause' else ''}" for entry in entries()}
+    return names, {entry: " ".join(text for _, text in entry.lines) for entry in entries()}
 
 
 @cache

@@ -47,6 +47,16 @@ def takes_arrays(function: F) -> F:
     booleans, texts, and Series with different labels are refused, all at once. The result is a Series (labels and
     name of the first one given), a masked array (masked where any input is), an array, or a float.
 
+    Parameters
+    ----------
+    function : callable
+        On floats and arrays.
+
+    Returns
+    -------
+    callable
+        The same, which takes every kind of number.
+
     Raises
     ------
     CombustError

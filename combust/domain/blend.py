@@ -28,14 +28,36 @@ def mix_fuels(items: list[tuple[Fuel, float]], *, by: str, name: str, label: str
     Parameters
     ----------
     items : list of (Fuel, share)
-        Shares sum to 1.
+        Shares [-], 0 to 1, that sum to 1; others are refused.
     by : {"mass", "volume", "mole"}
         Volume needs the density of every part, mole the carbon atoms of its molecule.
+    name, label : str
+        What the mixture is called, and in plain words.
+
+    Returns
+    -------
+    Fuel
+        The mixture [per carbon atom, MJ/kg, kg/m³]; what one part does not know is None.
 
     Raises
     ------
     CombustError
         Unknown basis, shares that do not sum to 1, a part without density or carbon count.
+
+    See Also
+    --------
+    blend_parts : the other way, from the text of a blend to its parts.
+
+    References
+    ----------
+    Balance of the elements: atoms add up, mass and volume are kept.
+
+    Examples
+    --------
+    >>> from combust.domain.fuel import fuel_from_formula
+    >>> hexane, dodecane = fuel_from_formula("C6H14"), fuel_from_formula("C12H26")
+    >>> mix_fuels([(hexane, 0.5), (dodecane, 0.5)], by="mole", name="half").formula  # 20 H for 9 C
+    'CH2.2222'
     """
     _check(items, by)
     fuels = [part for part, _ in items]
@@ -64,14 +86,32 @@ def mix_fuels(items: list[tuple[Fuel, float]], *, by: str, name: str, label: str
 
 
 def blend_parts(text: str) -> tuple[list[tuple[str, float]], str]:
-    """Return (name and share of each part, what they are shares of) of a text; one that is no blend is its own part.
+    """Return the parts of a text; one that is no blend is its own part.
 
     Shares are of one or with ``%``; without ``by`` they are volumes, which is what a tank and a pump see.
+
+    Parameters
+    ----------
+    text : str
+        Like ``0.8 diesel_b7 + 0.2 kerosene by volume``.
+
+    Returns
+    -------
+    tuple of (list of (name, share), str)
+        Names and shares [-], and what they are shares of.
 
     Raises
     ------
     CombustError
         A part without share or name.
+
+    See Also
+    --------
+    mix_fuels : the other way, from parts to a fuel.
+
+    References
+    ----------
+    A form of this project: the text that a blend tells of itself.
 
     Examples
     --------

@@ -41,12 +41,16 @@ def get_fuel(name: str | Fuel, *, catalogue: Catalogue | None = None, near: bool
     Returns
     -------
     Fuel
-        ``asked_as`` holds the alias when one was used.
+        Per carbon atom [mol/mol, MJ/kg, kg/m³]; ``asked_as`` holds the alias when one was used.
 
     Raises
     ------
     CombustError
         Unknown name (near matches are told) or a formula of no fuel.
+
+    References
+    ----------
+    combust/data/fuels.toml, source and status beside each value.
 
     Examples
     --------
@@ -84,9 +88,26 @@ def _written_blend(text: str, catalogue: Catalogue | None) -> Fuel:
 
 @cache
 def setting_co2_maximum(setting: str) -> float | None:
-    """Return the CO2 maximum behind the fuel set in an analyser [vol %], None where it is not known.
+    """Return the CO2 maximum behind the fuel set in an analyser [vol %].
 
-    ``setting`` is a common setting ("heating oil"), a fuel of the catalogue, or the CO2 maximum itself ("15.4").
+    Parameters
+    ----------
+    setting : str
+        A common setting ("heating oil"), a fuel of the catalogue, or the CO2 maximum itself ("15.4").
+
+    Returns
+    -------
+    float or None
+        CO2 maximum [vol %, dry]; None where it is not known.
+
+    References
+    ----------
+    combust/data/instruments.toml, source beside each row.
+
+    Examples
+    --------
+    >>> setting_co2_maximum("15.4")
+    15.4
     """
     table, text = load_table("instruments"), setting.strip().lower()
     text = table["setting_alias"].get(text, text)
@@ -116,31 +137,72 @@ def blend(
     Parameters
     ----------
     parts : mapping
-        Fuel (name, formula or Fuel) -> share; shares sum to 1.
+        Fuel (name, formula or Fuel) -> share [-], 0 to 1; shares that do not sum to 1 are refused.
     by : {"mass", "volume", "mole"}
+        What the shares are of.
+    name : str
+        What the blend is called.
+    catalogue : mapping, optional
+        Fuels beside the shipped ones, from :func:`load_fuels`.
+
+    Returns
+    -------
+    Fuel
+        The blend [per carbon atom, MJ/kg, kg/m³].
 
     Raises
     ------
     CombustError
         Unknown fuel or basis, shares that do not sum to 1, missing density or molecule.
+
+    References
+    ----------
+    Balance of the elements.
+
+    Examples
+    --------
+    >>> blend({"C6H14": 0.5, "C12H26": 0.5}, by="mole").formula  # 20 H for 9 C
+    'CH2.2222'
     """
     return mix_fuels([(get_fuel(part, catalogue=catalogue), share) for part, share in parts.items()], by=by, name=name)
 
 
 @cache
 def shipped_fuels() -> dict[str, Fuel]:
-    """Return the shipped catalogue, name -> Fuel."""
+    """Return the shipped catalogue.
+
+    Returns
+    -------
+    dict of str to Fuel
+        By name.
+    """
     return _fuels_of(load_table("fuels"), "combust/data/fuels.toml", {})
 
 
 @cache
 def aliases() -> dict[str, str]:
-    """Return alias -> name."""
+    """Return the other names of the shipped fuels.
+
+    Returns
+    -------
+    dict of str to str
+        Alias -> name.
+    """
     return dict(load_table("fuels")["alias"])
 
 
 def load_fuels(path: str | Path) -> dict[str, Fuel]:
     """Return the fuels of a user's TOML file, in the layout of the shipped one (``combust fuel --template`` shows it).
+
+    Parameters
+    ----------
+    path : str or Path
+        The file.
+
+    Returns
+    -------
+    dict of str to Fuel
+        By name, as the file says.
 
     Raises
     ------

@@ -13,12 +13,36 @@ MOST = {"H": 4.5, "O": 2.0, "N": 1.0, "S": 1.0}
 
 
 def parse_formula(text: str) -> tuple[float, dict[str, float]]:
-    """Return (carbon atoms, atoms of H, O, N, S per carbon atom) of a formula.
+    """Return the atoms of a formula.
+
+    Parameters
+    ----------
+    text : str
+        Like ``CH1.86O0.007`` or ``C12H26``: C, H, O, N, S.
+
+    Returns
+    -------
+    tuple of (float, dict of str to float)
+        Carbon atoms [-]; atoms of H, O, N, S per carbon atom [mol/mol].
 
     Raises
     ------
     CombustError
         When it is no formula of C, H, O, N, S, or names no fuel.
+
+    See Also
+    --------
+    formula_text : the inverse, to five digits.
+
+    References
+    ----------
+    Notation of chemistry.
+
+    Examples
+    --------
+    >>> carbon, atoms = parse_formula("C12H26")
+    >>> carbon, round(atoms["H"], 3)
+    (12.0, 2.167)
     """
     atoms = dict.fromkeys("CHONS", 0.0)
     position = 0
@@ -46,11 +70,37 @@ def parse_formula(text: str) -> tuple[float, dict[str, float]]:
 
 
 def formula_text(h_c: float, o_c: float, n_c: float, s_c: float) -> str:
-    """Return the formula per carbon atom as text; the inverse of ``parse_formula`` to five digits."""
+    """Return the formula per carbon atom as text, to five digits.
+
+    Parameters
+    ----------
+    h_c, o_c, n_c, s_c : float
+        Atoms per carbon atom [mol/mol], 0 or more (unchecked).
+
+    Returns
+    -------
+    str
+        The formula.
+
+    See Also
+    --------
+    parse_formula : the inverse.
+    """
     parts = [f"{element}{value:.5g}" for element, value in zip("HONS", (h_c, o_c, n_c, s_c), strict=True) if value]
     return "C" + "".join(parts)
 
 
 def is_formula_like(text: str) -> bool:
-    """Return True when a text is meant as a formula rather than as a name."""
+    """Return True when a text is meant as a formula rather than as a name.
+
+    Parameters
+    ----------
+    text : str
+        What was entered.
+
+    Returns
+    -------
+    bool
+        Whether it begins with C and goes on with elements and numbers only.
+    """
     return bool(re.fullmatch(r"C(?:[\d.]|[CHONS])*", text))

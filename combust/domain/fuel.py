@@ -109,7 +109,13 @@ class Fuel:
         return float(stoichiometry.co2_maximum(self))
 
     def to_dict(self) -> dict[str, object]:
-        """Return everything known and derived as plain values for JSON (unknown is None)."""
+        """Return everything known and derived as plain values for JSON (unknown is None).
+
+        Returns
+        -------
+        dict
+            Key -> value, units in the keys.
+        """
         mass = self.molar_mass_per_carbon
         weight = ATOMIC_WEIGHT
         given = {key: getattr(self, key) for key in self.__slots__ if key != "carbon"}
@@ -139,6 +145,30 @@ def fuel_from_formula(text: str) -> Fuel:
     """Return a fuel known by its formula alone; the heating value is estimated and says so.
 
     Validity record ``heat_from_formula`` (``combust/data/approximate_forms.toml``).
+
+    Parameters
+    ----------
+    text : str
+        Like ``CH1.86O0.007``: C, H, O, N, S.
+
+    Returns
+    -------
+    Fuel
+        Atoms [mol/mol], net heating value [MJ/kg]; no density.
+
+    Raises
+    ------
+    CombustError
+        When it is no formula of a fuel.
+
+    References
+    ----------
+    Thornton's rule (1917): 409 kJ per mol O2 used, within 2 % for liquid fuels.
+
+    Examples
+    --------
+    >>> round(fuel_from_formula("C12H26").net_heating_value_mj_per_kg)  # n-dodecane: 44 in handbooks
+    44
     """
     carbon, atoms = parse_formula(text)
     h_c, o_c, n_c, s_c = (atoms[element] for element in "HONS")

@@ -26,11 +26,13 @@ def stoichiometric_air(fuel: Fuel | str, *, by: str = "mass", air: DryAir = DRY_
         Name, alias, or formula per carbon atom.
     by : {"mass", "volume"}
         kg air per kg fuel, or m³ air (0 °C, 1013.25 hPa) per kg fuel.
+    air
+        Combustion air [mol/mol].
 
     Returns
     -------
     float
-        [kg/kg] or [m³/kg].
+        Dry air [kg/kg] or [m³/kg].
 
     Raises
     ------
@@ -86,22 +88,35 @@ def flue_gas(
     Parameters
     ----------
     fuel : Fuel or str
+        Name, alias, or formula per carbon atom.
     air_ratio : float, array or Series
-        lambda [-], above 0.
+        lambda [-], above 0; 0, less and infinity are refused.
     co_share, hc_share : float or array
-        Share of the fuel's carbon that leaves as CO, as unburnt fuel [mol/mol].
+        Share of the fuel's carbon that leaves as CO, as unburnt fuel [mol/mol], 0 to 1 (others are refused).
     humidity_ratio : float or array
-        Water in the combustion air [mol per mol dry air].
+        Water in the combustion air [mol per mol dry air], 0 to 1 (others are refused).
+    air : DryAir
+        Combustion air [mol/mol].
 
     Returns
     -------
     FlueGas
-        Volumes in m³ (0 °C, 1013.25 hPa) per kg fuel.
+        Shares [vol %, ppm], volumes in m³ (0 °C, 1013.25 hPa) per kg fuel, each of the kind that was given.
 
     Raises
     ------
     CombustError
-        Unknown fuel, lambda not above 0.
+        Unknown fuel, lambda not above 0, a share outside 0 to 1.
+
+    See Also
+    --------
+    air_ratio_from_o2 : the inverse, from O2.
+    air_ratio_from_co2 : the inverse, from CO2.
+    air_ratio_from_balance : the inverse, from both.
+
+    References
+    ----------
+    40 CFR 1065.655 for the water-gas constant; balance of the elements.
 
     Examples
     --------
@@ -145,10 +160,13 @@ def air_ratio_from_o2(
     Parameters
     ----------
     o2_dry_pct : float, array or Series
-        [vol %], 0 to 20.5; NaN gives NaN.
+        O2 [vol %, dry], 0 to 21.5 (others are refused); NaN gives NaN.
     fuel : Fuel or str
+        Name, alias, or formula per carbon atom.
     co_dry_ppm, hc_dry_ppm, no_dry_ppm : float or array, optional
-        What came with it [ppm].
+        What came with it [ppm, dry], 0 or more; what cannot be is refused.
+    air : DryAir
+        Combustion air [mol/mol].
 
     Returns
     -------
@@ -160,14 +178,18 @@ def air_ratio_from_o2(
     CombustError
         Unknown fuel; a value outside its band.
 
+    See Also
+    --------
+    flue_gas : the inverse.
+
+    References
+    ----------
+    40 CFR 1065.655, solved exactly.
+
     Examples
     --------
     >>> round(air_ratio_from_o2(8.2, "diesel_b7", co_dry_ppm=150), 2)
     1.6
-
-    See Also
-    --------
-    flue_gas : the other way round.
     """
     found: Numbers = kernel.air_ratio_from_o2(
         o2_dry_pct, get_fuel(fuel), co_dry_ppm=co_dry_ppm, hc_dry_ppm=hc_dry_ppm, no_dry_ppm=no_dry_ppm, air=air
@@ -189,19 +211,31 @@ def air_ratio_from_co2(
     Parameters
     ----------
     co2_dry_pct : float, array or Series
-        [vol %]; NaN gives NaN.
+        CO2 [vol %, dry], 0 or more; what cannot be is refused; NaN gives NaN.
     fuel : Fuel or str
+        Name, alias, or formula per carbon atom.
     co_dry_ppm, hc_dry_ppm : float or array, optional
+        What came with it [ppm, dry], 0 or more; what cannot be is refused.
+    air : DryAir
+        Combustion air [mol/mol].
 
     Returns
     -------
     float, array or Series
-        lambda [-].
+        lambda [-], the kind that was given.
 
     Raises
     ------
     CombustError
         Unknown fuel; a value outside its band.
+
+    See Also
+    --------
+    flue_gas : the inverse.
+
+    References
+    ----------
+    40 CFR 1065.655, solved exactly.
 
     Examples
     --------
@@ -230,19 +264,31 @@ def air_ratio_from_balance(
     Parameters
     ----------
     o2_dry_pct, co2_dry_pct : float, array or Series
-        [vol %].
+        O2 and CO2 [vol %, dry], 0 or more; what cannot be is refused; NaN gives NaN.
     fuel : Fuel or str
+        Name, alias, or formula per carbon atom.
     co_dry_ppm, hc_dry_ppm, no_dry_ppm : float or array, optional
+        What came with them [ppm, dry], 0 or more; what cannot be is refused.
+    air : DryAir
+        Combustion air [mol/mol].
 
     Returns
     -------
     float, array or Series
-        lambda [-].
+        lambda [-], the kind that was given.
 
     Raises
     ------
     CombustError
         Unknown fuel; a value outside its band.
+
+    See Also
+    --------
+    flue_gas : the inverse.
+
+    References
+    ----------
+    40 CFR 1065.655, solved exactly.
 
     Examples
     --------

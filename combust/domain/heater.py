@@ -149,8 +149,14 @@ class Heater:
         Parameters
         ----------
         path : str or Path
+            The file.
         catalogue : mapping, optional
             Fuels beside the shipped ones.
+
+        Returns
+        -------
+        Heater
+            The profile, units in the names of its fields.
 
         Raises
         ------
@@ -178,8 +184,15 @@ class Heater:
             The layout of the file; ``baseline`` is a list of readings.
         origin : str
             What the errors call the whole of it.
+        catalogue : mapping, optional
+            Fuels beside the shipped ones.
         of_plate : bool
             Known only by its plate: neither a healthy reading nor an ``air_ratio_band`` need be there.
+
+        Returns
+        -------
+        Heater
+            The profile, units in the names of its fields.
 
         Raises
         ------
@@ -216,7 +229,17 @@ class Heater:
         return (_remake, ({**values, "stages": dict(self.stages), "ducts": dict(self.ducts)},))
 
     def stage_of(self, name: str) -> Stage:
-        """Return a stage by name; raises CombustError with the known names.
+        """Return a stage by name.
+
+        Parameters
+        ----------
+        name : str
+            Name of the stage, like ``high``.
+
+        Returns
+        -------
+        Stage
+            What the heater's document says of it.
 
         Raises
         ------
@@ -229,7 +252,18 @@ class Heater:
         return self.stages[name]
 
     def baseline_of(self, stage: str) -> Baseline | None:
-        """Return the healthy reading of a stage: its own, a provisional one, its type's; None when there is none."""
+        """Return the healthy reading of a stage: its own, a provisional one, its type's.
+
+        Parameters
+        ----------
+        stage : str
+            Name of the stage, like ``high``.
+
+        Returns
+        -------
+        Baseline or None
+            The best one there is; None when there is none.
+        """
         found = [baseline for baseline in self.baselines if baseline.stage == stage]
         return min(found, key=lambda baseline: ORIGINS.index(baseline.origin), default=None)
 

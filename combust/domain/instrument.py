@@ -44,7 +44,27 @@ class InstrumentClass:
     source: str
 
     def co_limit_ppm(self, co_ppm: Any) -> Any:
-        """Return the class limit of a CO reading [ppm]."""
+        """Return the class limit of a CO reading [ppm].
+
+        Parameters
+        ----------
+        co_ppm : float or array
+            CO as read [ppm], any.
+
+        Returns
+        -------
+        float or array
+            Limit [ppm], in the shape given; NaN where the class has no range.
+
+        References
+        ----------
+        combust/data/instruments.toml, source beside each class.
+
+        Examples
+        --------
+        >>> float(instrument_class().co_limit_ppm(0.0)) > 0.0
+        True
+        """
         co = np.asarray(co_ppm, dtype=float)
         limit = np.full(co.shape, np.nan)
         for up_to, absolute, share in reversed(self.co_ranges_ppm):
@@ -54,13 +74,29 @@ class InstrumentClass:
 
 @cache
 def instrument_classes() -> dict[str, InstrumentClass]:
-    """Return the shipped classes, name -> InstrumentClass."""
+    """Return the shipped classes.
+
+    Returns
+    -------
+    dict of str to InstrumentClass
+        By name.
+    """
     table = load_table("instruments")
     return {name: _class_of(name, row) for name, row in table["class"].items()}
 
 
 def instrument_class(name: str | InstrumentClass | None = None) -> InstrumentClass:
     """Return an instrument class by name, or from a TOML file with the keys of the shipped ones.
+
+    Parameters
+    ----------
+    name : str, InstrumentClass or None
+        A name, the path of a file that ends in ``.toml``, a class (comes back as it is), or None for the default.
+
+    Returns
+    -------
+    InstrumentClass
+        The class, units in the names of its fields.
 
     Raises
     ------

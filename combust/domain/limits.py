@@ -50,18 +50,55 @@ class Finding:
 
 @cache
 def limits() -> dict[str, Limit]:
-    """Return every limit, key -> Limit."""
+    """Return every limit.
+
+    Returns
+    -------
+    dict of str to Limit
+        By key.
+    """
     return {key: Limit(key=key, **row) for key, row in load_table("limits").items()}
 
 
 def limit(key: str) -> float:
-    """Return the number of one limit."""
+    """Return the number of one limit.
+
+    Parameters
+    ----------
+    key : str
+        A key of ``combust/data/limits.toml``.
+
+    Returns
+    -------
+    float
+        The number [unit of its record].
+
+    References
+    ----------
+    combust/data/limits.toml, basis and origin beside each number.
+
+    Examples
+    --------
+    >>> limit("air_ratio_soot") == limits()["air_ratio_soot"].value
+    True
+    """
     return limits()[key].value
 
 
 @cache
 def finding_kinds(about: str | None = None) -> dict[str, FindingKind]:
-    """Return every kind of finding, or those about one thing, stops first; code -> FindingKind."""
+    """Return every kind of finding, or those about one thing, stops first.
+
+    Parameters
+    ----------
+    about : str or None
+        What they are about, like ``reading``; None = all.
+
+    Returns
+    -------
+    dict of str to FindingKind
+        By code.
+    """
     kinds: dict[str, FindingKind] = {}
     places: dict[str, int] = {}
     for code, row in sorted(load_table("findings").items(), key=lambda item: SEVERITIES.index(item[1]["severity"])):
@@ -74,17 +111,72 @@ def finding_kinds(about: str | None = None) -> dict[str, FindingKind]:
 
 
 def finding(code: str, numbers: Mapping[str, Any] | None = None, /, **fields: Any) -> Finding:
-    """Return a finding of ``findings.toml`` with its {numbers} filled in, from a mapping or from keywords."""
+    """Return a finding of ``findings.toml`` with its {numbers} filled in.
+
+    Parameters
+    ----------
+    code : str
+        A code of ``combust/data/findings.toml``.
+    numbers : mapping, optional
+        What is filled in, by name.
+    **fields
+        The same as keywords.
+
+    Returns
+    -------
+    Finding
+        Code, severity [stop, warn, note] and sentence.
+
+    References
+    ----------
+    combust/data/findings.toml.
+
+    Examples
+    --------
+    >>> finding("calculation_only").severity
+    'note'
+    """
     kind = finding_kinds()[code]
     return Finding(code, kind.severity, kind.text.format_map(fields if numbers is None else numbers))
 
 
 def in_order(findings: Iterable[Finding]) -> tuple[Finding, ...]:
-    """Return findings with the stops first, then warnings, then notes, otherwise as they came."""
+    """Return findings with the stops first, then warnings, then notes, otherwise as they came.
+
+    Parameters
+    ----------
+    findings : iterable of Finding
+        In any order.
+
+    Returns
+    -------
+    tuple of Finding
+        By severity [stop, warn, note].
+
+    References
+    ----------
+    A rule of this project: a stop condition comes before anything else.
+
+    Examples
+    --------
+    >>> in_order([Finding("b", "note", ""), Finding("a", "stop", "")])[0].code
+    'a'
+    """
     return tuple(sorted(findings, key=lambda one: SEVERITIES.index(one.severity)))
 
 
 def cautions(*, in_full: bool = True) -> list[str]:
-    """Return the cautions: in full with a stop, at the opening of a visit and on every sheet, else as one line."""
+    """Return the cautions: in full with a stop, at the opening of a visit and on every sheet, else as one line.
+
+    Parameters
+    ----------
+    in_full : bool
+        All of them, or the short line.
+
+    Returns
+    -------
+    list of str
+        The sentences.
+    """
     row = load_table("cautions")
     return list(row["always"]) if in_full else [row["short"]]

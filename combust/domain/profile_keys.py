@@ -28,14 +28,44 @@ LONGEST_TEXT = 200
 
 @cache
 def profile_keys(part: str) -> Mapping[str, Field]:
-    """Return the keys of one part (profile, stages, baseline, limits, start, ducts), in the order of the table."""
+    """Return the keys of one part, in the order of the table.
+
+    Parameters
+    ----------
+    part : str
+        ``profile``, ``stages``, ``baseline``, ``limits``, ``start``, ``control`` or ``ducts``.
+
+    Returns
+    -------
+    mapping of str to Field
+        By key.
+    """
     return fields_of(load_table("profile_keys")[part], longest=LONGEST_TEXT, one_line=True)
 
 
 def check_part(
     part: str, table: Mapping[str, Any], path: Path, faults: FileFaults, catalogue: Catalogue | None = None
 ) -> dict[str, Any]:
-    """Return the good values of one part of a profile; every fault is added to ``faults`` with its line."""
+    """Return the good values of one part of a profile; every fault is added to ``faults`` with its line.
+
+    Parameters
+    ----------
+    part : str
+        As for :func:`profile_keys`.
+    table : mapping
+        What the file holds there.
+    path : tuple of str or int
+        Where it stands in the file.
+    faults : FileFaults
+        Takes what is wrong.
+    catalogue : mapping, optional
+        Fuels beside the shipped ones.
+
+    Returns
+    -------
+    dict
+        Key -> value, units in the keys.
+    """
     known = profile_keys(part)
     found, refused = check_fields(table, known, unknown=lambda key, value: unknown_profile_key(key, part, value))
     for key in [key for key, record in known.items() if record.kind == "fuel" and key in found]:
@@ -50,7 +80,22 @@ def check_part(
 
 
 def unknown_profile_key(key: str, part: str, value: object) -> Fault:
-    """Return the fault of a key that the part does not know: another place, another unit, or near matches."""
+    """Return the fault of a key that the part does not know: another place, another unit, or near matches.
+
+    Parameters
+    ----------
+    key : str
+        The key that was entered.
+    part : str
+        As for :func:`profile_keys`.
+    value : object
+        What was entered for it.
+
+    Returns
+    -------
+    Fault
+        What is wrong, and what to do.
+    """
     for other in PARTS:
         if other != part and key in profile_keys(other):
             where = f"under {HEADERS[other]}" if other in HEADERS else "at the top, before the first [table]"
@@ -75,6 +120,17 @@ _UNIT_SUFFIXES = tuple(
 
 
 def stem(key: str) -> str:
-    """Return a key without its unit, whatever the unit (``bore_cm`` and ``bore_mm`` give ``bore``)."""
+    """Return a key without its unit, whatever the unit (``bore_cm`` and ``bore_mm`` give ``bore``).
+
+    Parameters
+    ----------
+    key : str
+        A key of a profile.
+
+    Returns
+    -------
+    str
+        The key without its ending.
+    """
     ending = next((suffix for suffix in _UNIT_SUFFIXES if key.endswith(suffix)), "")
     return key[: -len(ending)] if ending else strip_unit(key)

@@ -47,7 +47,18 @@ class Lines:
             self._lines.setdefault(path[:length], number)
 
     def of(self, *path: str | int) -> int | None:
-        """Return the line of a key, or of the nearest table around it; None when nothing of it is in the text."""
+        """Return the line of a key, or of the nearest table around it.
+
+        Parameters
+        ----------
+        *path : str or int
+            Names of tables and key; the place in a list from 0.
+
+        Returns
+        -------
+        int or None
+            The line, counted from 1; None when nothing of it is in the text.
+        """
         for length in range(len(path), 0, -1):
             if path[:length] in self._lines:
                 return self._lines[path[:length]]
@@ -62,18 +73,51 @@ class FileFaults:
         self.found: list[Fault] = []
 
     def add(self, path: Path, value: object, code: Code, why: str, hint: str, *, unit: str = "") -> None:
-        """Add what is wrong with the value at a path."""
+        """Add what is wrong with the value at a path.
+
+        Parameters
+        ----------
+        path : tuple of str or int
+            Where it stands.
+        value : object
+            What stands there.
+        code : str
+            A code of a refused input.
+        why, hint : str
+            What is wrong, and what to do.
+        unit : str
+            Unit of the value, "" = none.
+        """
         self.take(path, [Fault("", value, code, unit=unit, why=why, hint=hint)])
 
     def take(self, path: Path, faults: Iterable[Fault]) -> None:
-        """Add faults of the value at a path; what is missing has the line of what it is missing from."""
+        """Add faults of the value at a path; what is missing has the line of what it is missing from.
+
+        Parameters
+        ----------
+        path : tuple of str or int
+            Where it stands.
+        faults : iterable of Fault
+            What is wrong with it.
+        """
         for fault in faults:
             line = self.lines.of(*path[:-1] if fault.code == "missing" else path)
             self.found.append(fault.at(full_name(path), line))
 
 
 def full_name(path: Path) -> str:
-    """Return the dotted name of a key, entries of a list counted from 1: ``baseline[1].o2_dry_pct``."""
+    """Return the dotted name of a key, entries of a list counted from 1: ``baseline[1].o2_dry_pct``.
+
+    Parameters
+    ----------
+    path : tuple of str or int
+        Where it stands; the place in a list from 0.
+
+    Returns
+    -------
+    str
+        The name.
+    """
     text = ""
     for piece in path:
         word = "" if isinstance(piece, int) else shorten(piece, 40).strip() or '""'

@@ -36,9 +36,23 @@ STAGE_NAME = Field("stages", "text", longest=40, one_line=True, hint="Name it as
 def checked_profile(
     table: Mapping[str, Any], text: str = "", *, catalogue: Catalogue | None = None, of_plate: bool = False
 ) -> dict[str, Any]:
-    """Return what a profile holds by the fields of a Heater, parts as plain dictionaries; ``text`` is its file.
+    """Return what a profile holds by the fields of a Heater, parts as plain dictionaries.
 
-    ``of_plate``: known only by its plate, without a healthy reading or band.
+    Parameters
+    ----------
+    table : mapping
+        The profile in the layout of the file.
+    text : str
+        The text of its file, for the lines of what is wrong.
+    catalogue : mapping, optional
+        Fuels beside the shipped ones.
+    of_plate : bool
+        Known only by its plate, without a healthy reading or band.
+
+    Returns
+    -------
+    dict
+        Field -> value, units in the names.
 
     Raises
     ------

@@ -17,10 +17,37 @@ def density_at_pump(fuel: Fuel, fuel_temp_c: float = DENSITY_TEMP_C) -> float:
 
     A fuel whose expansion is unknown keeps its density of 15 °C (0.1 % per kelvin is usual).
 
+    Parameters
+    ----------
+    fuel : Fuel
+        With its density.
+    fuel_temp_c : float
+        Fuel at the pump [°C], -60 to 80; others are refused.
+
+    Returns
+    -------
+    float
+        Density [kg/m³], one number.
+
     Raises
     ------
     CombustError
         The fuel's density is unknown, or the temperature cannot be.
+
+    See Also
+    --------
+    combust.kernel.fuel_delivery.fuel_density : of plain numbers.
+
+    References
+    ----------
+    Volume expansion, first order; combust/data/fuels.toml.
+
+    Examples
+    --------
+    >>> from combust.domain.catalogue import get_fuel
+    >>> fuel = get_fuel("diesel_b7")
+    >>> density_at_pump(fuel) == fuel.density_kg_per_m3  # at 15 °C
+    True
     """
     if fault := quantity("fuel_temp_c").fault_of(fuel_temp_c):
         raise CombustError(fault)
@@ -38,12 +65,21 @@ def same_pulses(before: Fuel, after: Fuel, *, fuel_temp_c: float = DENSITY_TEMP_
     before, after : Fuel
         Volume is metered: a lighter or oxygenated fuel makes the flame leaner and the heater cooler.
     fuel_temp_c : float
-        Temperature of both at the pump [°C].
+        Temperature of both at the pump [°C], -60 to 80; others are refused.
+
+    Returns
+    -------
+    FuelSwap
+        Factors [-], one number each.
 
     Raises
     ------
     CombustError
         A density is unknown.
+
+    References
+    ----------
+    Balance of the elements; mass follows density.
 
     Examples
     --------
@@ -63,10 +99,33 @@ def on_fuel(heater: Heater, fuel: Fuel) -> Heater:
     The pump meters the same volume: healthy bands of lambda and useful heat of the stages follow. Baselines keep the
     fuel that was burnt when they were read.
 
+    Parameters
+    ----------
+    heater : Heater
+        With the fuel of its document.
+    fuel : Fuel
+        What is in the tank.
+
+    Returns
+    -------
+    Heater
+        The same with that fuel, bands [-] and heat [kW] of its stages changed.
+
     Raises
     ------
     CombustError
         A density is unknown.
+
+    References
+    ----------
+    As for :func:`same_pulses`.
+
+    Examples
+    --------
+    >>> from combust.domain.catalogue import get_fuel
+    >>> heater = Heater.from_dict({"fuel": "diesel_b0", "stages": {"high": {"air_ratio_band": [1.35, 1.8]}}})
+    >>> on_fuel(heater, get_fuel("biodiesel_b100")).stages["high"].air_ratio_band[0] > 1.35  # leaner
+    True
     """
     swap = same_pulses(heater.fuel, fuel)
     stages = {}

@@ -29,7 +29,13 @@ REPEATED = {
 
 
 def nothing_entered() -> Fault:
-    """Return the fault of a reading that holds nothing to judge."""
+    """Return the fault of a reading that holds nothing to judge.
+
+    Returns
+    -------
+    Fault
+        What is wrong, and what to do.
+    """
     hint = "Enter at least what the analyser shows for O2, in vol %, 0 to 21.5."
     return Fault("o2_dry_pct", None, "missing", why="is missing, and so is every other gas", hint=hint)
 
@@ -100,7 +106,18 @@ class Reading(Mapping[str, Any]):
         return partial(Reading, **self._values), ()
 
     def replace(self, /, **values: Any) -> Reading:
-        """Return the reading with some values changed (None takes one out)."""
+        """Return the reading with some values changed.
+
+        Parameters
+        ----------
+        **values : number or str
+            Any input key of the vocabulary, units in the keys; None takes one out.
+
+        Returns
+        -------
+        Reading
+            A new one.
+        """
         return Reading(**{**self._values, **values})
 
     def __repr__(self) -> str:
@@ -108,25 +125,91 @@ class Reading(Mapping[str, Any]):
 
 
 def is_simulated(values: Mapping[str, Any]) -> bool:
-    """Return whether values were read at the simulated heater of the trainer: no record of a heater takes them."""
+    """Return whether values were read at the simulated heater of the trainer: no record of a heater takes them.
+
+    Parameters
+    ----------
+    values : mapping
+        Key -> value of a reading.
+
+    Returns
+    -------
+    bool
+        Whether they say so.
+    """
     return values.get("simulated") == "yes"
 
 
 def simulated_fault() -> Fault:
-    """Return the fault of a reading of the simulated heater where only readings of real heaters are taken."""
+    """Return the fault of a reading of the simulated heater where only readings of real heaters are taken.
+
+    Returns
+    -------
+    Fault
+        What is wrong, and what to do.
+    """
     why = "says that it was read at the simulated heater of the trainer"
     hint = "Keep what was learnt in a note; logbook, history and profiles take readings of real heaters only."
     return Fault("simulated", "yes", "conflict", why=why, hint=hint)
 
 
 def check_values(values: Mapping[str, Any]) -> tuple[dict[str, Any], list[Fault]]:
-    """Return (acceptable values by vocabulary key, faults): units converted, missing left out, nothing raised."""
+    """Return the values of a reading that can be, and what is wrong with the others: nothing is raised.
+
+    Parameters
+    ----------
+    values : mapping
+        Key -> value as entered, any key, any value.
+
+    Returns
+    -------
+    tuple of (dict, list of Fault)
+        Values by vocabulary key [unit of the key], missing left out; every fault.
+
+    See Also
+    --------
+    check_keys : the same with the key that was entered beside each fault.
+
+    References
+    ----------
+    combust/data/quantities.toml: unit and band of every key.
+
+    Examples
+    --------
+    >>> checked, faults = check_values({"o2_dry_pct": 8.2, "altitude_ft": 5000, "co_dry_ppm": -5})
+    >>> round(checked["altitude_m"]), [fault.quantity for fault in faults]  # 5000 x 0.3048
+    (1524, ['co_dry_ppm'])
+    """
     checked, refused = check_keys(values)
     return checked, [fault for _, fault in refused]
 
 
 def check_keys(values: Mapping[str, Any]) -> tuple[dict[str, Any], list[tuple[str, Fault]]]:
-    """Return (acceptable values by vocabulary key, each fault with the key that was entered)."""
+    """Return the values of a reading that can be, and each fault with the key that was entered.
+
+    Parameters
+    ----------
+    values : mapping
+        Key -> value as entered, any key, any value.
+
+    Returns
+    -------
+    tuple of (dict, list of (str, Fault))
+        Values by vocabulary key [unit of the key], missing left out; every fault with its key.
+
+    See Also
+    --------
+    check_values : the faults alone.
+
+    References
+    ----------
+    combust/data/quantities.toml: unit and band of every key.
+
+    Examples
+    --------
+    >>> check_keys({"o2_dry_pct": 82})[1][0][0]
+    'o2_dry_pct'
+    """
     checked, refused = check_fields(values, inputs(), unknown=unknown_key)
     for name, record in quantities().items():
         wet = record.wet_twin
@@ -137,7 +220,20 @@ def check_keys(values: Mapping[str, Any]) -> tuple[dict[str, Any], list[tuple[st
 
 
 def unknown_key(key: str, value: object) -> Fault:
-    """Return the fault of a key that is no input of the vocabulary, with near matches."""
+    """Return the fault of a key that is no input of the vocabulary, with near matches.
+
+    Parameters
+    ----------
+    key : str
+        The key that was entered.
+    value : object
+        What was entered for it.
+
+    Returns
+    -------
+    Fault
+        What is wrong, and what to do.
+    """
     hint = did_you_mean(nearest_keys(key, input_keys()), "All keys: combust word")
     why = "is a result, not an input" if key in quantities() else "is no key that combust knows"
     return Fault(key, value, "unknown_name", why=why, hint=hint)

@@ -43,13 +43,65 @@ class Assumed:
 
 
 def assume(quantity: str, value: Any, origin: str) -> Assumed:
-    """Return what was assumed, in the unit of the vocabulary where its first word is a key of it."""
+    """Return what was assumed, in the unit of the vocabulary where its first word is a key of it.
+
+    Parameters
+    ----------
+    quantity : str
+        A key of the vocabulary, or words.
+    value : object
+        What stood in for it.
+    origin : str
+        Where that came from.
+
+    Returns
+    -------
+    Assumed
+        Value and unit [unit of the key].
+
+    References
+    ----------
+    combust/data/quantities.toml: unit of every key.
+
+    Examples
+    --------
+    >>> assume("pressure_hpa", 1013.25, "standard atmosphere").unit
+    'hPa'
+    """
     known = quantities().get(quantity.split(" ")[0])
     return Assumed(quantity, value, known.unit if known else "", origin)
 
 
 def shown(value: float | None, pattern: str, unit: str = "", *, u: float | None = None, untold: str = UNTOLD) -> str:
-    """Return a number in words, with its 95 % half-width where its standard uncertainty is given, or ``untold``."""
+    """Return a number in words, with its 95 % half-width where its standard uncertainty is given.
+
+    Parameters
+    ----------
+    value : float or None
+        The number [unit], any; None = not known.
+    pattern : str
+        Format of the number, like ``.2f``.
+    unit : str
+        What stands behind it, "" = none.
+    u : float or None
+        Its standard uncertainty [unit], 0 or more (unchecked).
+    untold : str
+        What is said where there is no number.
+
+    Returns
+    -------
+    str
+        The words [number, ±, unit].
+
+    References
+    ----------
+    JCGM 100:2008, 6.2: two standard uncertainties as 95 %.
+
+    Examples
+    --------
+    >>> shown(1.6, ".2f", u=0.02)
+    '1.60 ± 0.04 (95 %)'
+    """
     if value is None:
         return untold
     spread = "" if u is None else f" ± {2 * u:{pattern.lstrip('+')}}"
@@ -60,6 +112,20 @@ def plain(value: Any) -> Any:
     """Return a value as plain JSON: NaN and infinity as None, numpy as Python, records and mappings as dictionaries.
 
     A frame of pandas is a list of its rows.
+
+    Parameters
+    ----------
+    value : object
+        Anything a result holds.
+
+    Returns
+    -------
+    None, bool, int, float, str, list or dict
+        The same as JSON takes it [units in the keys].
+
+    References
+    ----------
+    RFC 8259: JSON knows no NaN.
 
     Examples
     --------
@@ -119,7 +185,23 @@ class Result:
             type.__setattr__(cls, "__repr__", Result.__repr__)
 
     def lines(self) -> Rows:
-        """Return the (label, text) rows for people; by default one for each field that holds one word or number."""
+        """Return the rows for people; by default one for each field that holds one word or number.
+
+        Returns
+        -------
+        list of (str, str)
+            Label and text [unit in the text].
+
+        References
+        ----------
+        A form of this project.
+
+        Examples
+        --------
+        >>> from combust.application.reading.result import interpret
+        >>> interpret({"fuel": "diesel_b7", "o2_dry_pct": 8.2, "location": "outdoors"}).lines()[0]
+        ('lambda (air ratio)', '1.60 ± 0.04 (95 %)')
+        """
         shown = ((name, value) for name, value in self._shown().items() if isinstance(value, str | int | float))
         return [
             (name.replace("_", " "), f"{value:.6g}" if type(value) is float else str(value)) for name, value in shown
@@ -137,11 +219,33 @@ class Result:
         return self.safety.stops
 
     def opening(self) -> tuple[str, ...]:
-        """Return what stands before the rows: the stop conditions, or the sentence of the safety state."""
+        """Return what stands before the rows.
+
+        Returns
+        -------
+        tuple of str
+            The stop conditions, or the sentence of the safety state.
+        """
         return self.safety.lines()
 
     def to_dict(self) -> dict[str, Any]:
-        """Return plain values for JSON; what is not known is None, never NaN."""
+        """Return plain values for JSON; what is not known is None, never NaN.
+
+        Returns
+        -------
+        dict
+            Key -> value [units in the keys]; ``safety`` first, ``version`` last.
+
+        References
+        ----------
+        RFC 8259: JSON knows no NaN.
+
+        Examples
+        --------
+        >>> from combust.application.reading.result import interpret
+        >>> next(iter(interpret({"fuel": "diesel_b7", "o2_dry_pct": 8.2, "location": "outdoors"}).to_dict()))
+        'safety'
+        """
         judged = hasattr(self, "findings") or self.calculated or type(self).safety is not Result.safety
         facts: dict[str, Any] = {"safety": self.safety.to_dict()} if judged else {}
         facts |= plain(self._shown())
@@ -190,7 +294,20 @@ class Result:
 
 
 def text_of_rows(rows: Iterable[tuple[str, str]], *, wrap: int = 0) -> str:
-    """Return (label, text) rows as two aligned columns; ``wrap`` is the widest a line may be (0 = as it comes)."""
+    """Return rows as two aligned columns.
+
+    Parameters
+    ----------
+    rows : iterable of (str, str)
+        Label and text.
+    wrap : int
+        The widest a line may be [characters], 0 or more (unchecked); 0 = as it comes.
+
+    Returns
+    -------
+    str
+        The text, one line or more a row.
+    """
     rows = list(rows)
     indent = max((len(label) for label, _ in rows), default=0) + 2
     joint = "\n" + " " * indent

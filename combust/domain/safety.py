@@ -25,6 +25,20 @@ def ranks_of(found: Mapping[str, Any]) -> Any:
     ----------
     found : mapping
         Code of a finding -> where it holds, one truth value or an array of them.
+
+    Returns
+    -------
+    int or array of int
+        Place in ``STATES`` [-], 0 to 4, in the broadcast shape.
+
+    References
+    ----------
+    combust/data/findings.toml: the state that each finding brings.
+
+    Examples
+    --------
+    >>> STATES[int(ranks_of({"location_unknown": True}))] == STATES[0]
+    False
     """
     kinds = finding_kinds()
     rank: Any = np.int8(0)
@@ -35,7 +49,29 @@ def ranks_of(found: Mapping[str, Any]) -> Any:
 
 
 def forbids(found: Mapping[str, Any], needs: Iterable[str]) -> Any:
-    """Return where any finding forbids one of the needs (``burning``, ``cold``, ``fuel_work``, ...)."""
+    """Return where any finding forbids one of the needs.
+
+    Parameters
+    ----------
+    found : mapping
+        Code of a finding -> where it holds, one truth value or an array of them.
+    needs : iterable of str
+        Any of ``burning``, ``cold``, ``fuel_work`` and the like.
+
+    Returns
+    -------
+    bool or array of bool
+        Whether it is forbidden [-], in the broadcast shape.
+
+    References
+    ----------
+    combust/data/findings.toml: what each finding forbids.
+
+    Examples
+    --------
+    >>> bool(forbids({}, ["burning"]))
+    False
+    """
     kinds, needs = finding_kinds(), set(needs)
     forbidden: Any = np.bool_(False)
     for code, where in found.items():
@@ -59,33 +95,107 @@ class Safety:
 
     @property
     def state(self) -> str:
-        """``everyone_out``, ``heater_off``, ``outdoors_only``, ``not_judged`` or ``nothing_found``."""
+        """``everyone_out``, ``heater_off``, ``outdoors_only``, ``not_judged`` or ``nothing_found`` [worst first]."""
         return STATES[int(ranks_of(self._found))]
 
     @property
     def stops(self) -> tuple[Finding, ...]:
-        """The findings that stop everything else."""
+        """The findings that stop everything else [severity stop]."""
         return tuple(one for one in self.findings if one.severity == "stop")
 
     @property
     def alarming(self) -> bool:
-        """Whether the state is told on both streams, and speaks against handing the heater back."""
+        """Whether the state is told on both streams, and speaks against handing the heater back [yes or no]."""
         return STATES.index(self.state) >= STATES.index("outdoors_only")
 
     def allows(self, needs: Iterable[str]) -> bool:
-        """Return whether what a check, a remedy or an adjustment needs may be done, and so be listed."""
+        """Return whether what a check, a remedy or an adjustment needs may be done, and so be listed.
+
+        Parameters
+        ----------
+        needs : iterable of str
+            Any of ``burning``, ``cold``, ``fuel_work`` and the like.
+
+        Returns
+        -------
+        bool
+            Whether nothing forbids it [yes or no].
+
+        See Also
+        --------
+        forbids : the other way round.
+
+        References
+        ----------
+        combust/data/findings.toml: what each finding forbids.
+
+        Examples
+        --------
+        >>> Safety(()).allows(["burning"])
+        True
+        """
         return not forbids(self._found, needs)
 
     def without_place(self) -> Safety:
-        """Return the safety of the values alone, whatever was said of the place."""
+        """Return the safety of the values alone, whatever was said of the place.
+
+        Returns
+        -------
+        Safety
+            Without the findings of the place [codes of ``PLACE``].
+
+        References
+        ----------
+        A rule of this project: of a past or a refused reading the place is left out.
+
+        Examples
+        --------
+        >>> Safety((finding("location_unknown"),)).without_place().findings
+        ()
+        """
         return Safety(tuple(one for one in self.findings if one.code not in PLACE))
 
     def told_in(self, units: str) -> Safety:
-        """Return the same with its sentences in the units of a person."""
+        """Return the same with its sentences in the units of a person.
+
+        Parameters
+        ----------
+        units : str
+            ``metric`` or ``us``.
+
+        Returns
+        -------
+        Safety
+            Its numbers as that person reads them [°F, ft, inH2O where ``us``].
+
+        References
+        ----------
+        ``combust.data.units`` (definitions of the units).
+
+        Examples
+        --------
+        >>> Safety(()).told_in("us").findings
+        ()
+        """
         return Safety(tuple(replace(one, text=in_words(one.text, units)) for one in self.findings))
 
     def lines(self) -> tuple[str, ...]:
-        """Return what stands before anything else: the stops, or the sentence of the state."""
+        """Return what stands before anything else: the stops, or the sentence of the state.
+
+        Returns
+        -------
+        tuple of str
+            One sentence each [at least one].
+
+        References
+        ----------
+        combust/data/cautions.toml.
+
+        Examples
+        --------
+        >>> Safety(()).lines()
+        ('No stop condition found in what was entered.',)
+        """
         state, texts = self.state, load_table("cautions")
         if self.stops:
             return tuple(one.text for one in self.stops)
@@ -95,17 +205,74 @@ class Safety:
         return (str(texts["no_stop" if state == "nothing_found" else state]),)
 
     def to_dict(self) -> dict[str, Any]:
-        """Return plain values for JSON, where it stands first."""
+        """Return plain values for JSON, where it stands first.
+
+        Returns
+        -------
+        dict
+            ``state``, ``text`` and ``stops`` [words].
+
+        References
+        ----------
+        A rule of this project: the safety state comes first.
+
+        Examples
+        --------
+        >>> Safety(()).to_dict()["state"]
+        'nothing_found'
+        """
         return {"state": self.state, "text": " ".join(self.lines()), "stops": [asdict(one) for one in self.stops]}
 
 
 def calculation(*findings: Finding) -> Safety:
-    """Return the safety of a calculation: without a reading of the heater, nothing is judged yet."""
+    """Return the safety of a calculation: without a reading of the heater, nothing is judged yet.
+
+    Parameters
+    ----------
+    *findings : Finding
+        What was found beside it.
+
+    Returns
+    -------
+    Safety
+        With ``calculation_only`` beside them [not_judged, or worse].
+
+    References
+    ----------
+    A rule of this project.
+
+    Examples
+    --------
+    >>> calculation().state
+    'not_judged'
+    """
     return Safety((*findings, finding("calculation_only")))
 
 
 def of_all(parts: Iterable[Safety], *, refused: int = 0) -> Safety:
-    """Return the safety of several things together and of refused rows; each kind of finding once, the worst first."""
+    """Return the safety of several things together and of refused rows; each kind of finding once, the worst first.
+
+    Parameters
+    ----------
+    parts : iterable of Safety
+        The things.
+    refused : int
+        Rows that were refused [-], 0 or more (unchecked).
+
+    Returns
+    -------
+    Safety
+        All findings [worst first].
+
+    References
+    ----------
+    A rule of this project: the worst of all counts.
+
+    Examples
+    --------
+    >>> of_all([Safety(()), calculation()]).state
+    'not_judged'
+    """
     found: dict[str, Finding] = {}
     for one in (one for part in parts for one in part.findings):
         found.setdefault(one.code, one)

@@ -93,18 +93,57 @@ class Site:
         return float(air.humidity_ratio_moles(self.pressure, self.intake_temp_c, self.humidity_pct))
 
     def to_dict(self) -> dict[str, object]:
-        """Return the site block of the JSON output."""
+        """Return the site block of the JSON output.
+
+        Returns
+        -------
+        dict
+            Key -> value, units in the keys.
+        """
         keys = (*self.__slots__, "air_density_kg_m3", "density_ratio", "dry_air_density_ratio")
         return {key: getattr(self, key) for key in keys} | {"density_reference": dict(DENSITY_REFERENCE)}
 
 
 def pressure_mismatch(altitude_m: Any, pressure_hpa: Any) -> Any:
-    """Return where a station pressure cannot belong to a height: further off than any weather; NaN never is."""
+    """Return where a station pressure cannot belong to a height: further off than any weather.
+
+    Parameters
+    ----------
+    altitude_m : float or array
+        Height [m], -5000 to 11 019; NaN is no mismatch, nor is what lies outside (NaN outside).
+    pressure_hpa : float or array
+        Station pressure [hPa], any; NaN is no mismatch.
+
+    Returns
+    -------
+    bool or array of bool
+        Whether it is more than 60 hPa off [-], in the broadcast shape.
+
+    References
+    ----------
+    ISO 2533:1975; 60 hPa: common practice, no source.
+
+    Examples
+    --------
+    >>> bool(pressure_mismatch(2000.0, 1013.25)), bool(pressure_mismatch(2000.0, 800.0))  # 795 hPa is usual
+    (True, False)
+    """
     return abs(pressure_hpa - air.pressure_from_altitude(altitude_m)) > MISMATCH_HPA
 
 
 def mismatch_words(altitude_m: float) -> tuple[str, str]:
-    """Return (why, remedy) of a station pressure that cannot belong to a height."""
+    """Return what is wrong with a station pressure that cannot belong to a height.
+
+    Parameters
+    ----------
+    altitude_m : float
+        Height [m], -5000 to 11 019 (NaN outside).
+
+    Returns
+    -------
+    tuple of (str, str)
+        What is wrong, and what to do.
+    """
     usual = air.pressure_from_altitude(altitude_m)
     why = f"does not belong to {altitude_m:g} m (about {usual:.0f} hPa)"
     return why, "Give the station pressure, not reduced to sea level."

@@ -1,4 +1,4 @@
-"""Inverse: from measured gases to lambda, and from a hot, wet reading to the dry one with the water of the balance.
+"""Inverse: from measured gases to lambda.
 
 Each route is a function of its own, solved in closed form.
 
@@ -19,14 +19,12 @@ import numpy as np
 
 from combust.kernel.blocks import in_blocks
 from combust.kernel.constants import DRY_AIR, WATER_GAS_CONSTANT, DryAir
-from combust.kernel.flue_gas import flue_gas_moles
 from combust.kernel.stoichiometry import molar_mass_per_carbon, stoichiometric_oxygen
 from combust.kernel.types import Atoms
 
 PPM = 1e-6
 PCT = 1e-2
 BLOCK = 32_768
-WET_ROUNDS = 40
 
 
 def air_ratio_from_o2(
@@ -41,6 +39,38 @@ def air_ratio_from_o2(
     """Return lambda from O2, with the CO, HC and NO that came with it [-].
 
     Exact for the gases given; those not given are taken as absent.
+
+    Parameters
+    ----------
+    o2_dry_pct : float or array
+        O2 [vol %, dry], 0 to below that of the air (unchecked).
+    fuel : Atoms
+        Atoms per carbon atom [mol/mol], any fuel.
+    co_dry_ppm, hc_dry_ppm, no_dry_ppm : float or array
+        CO, HC as C1 and NO [ppm, dry], 0 or more (unchecked).
+    air : DryAir
+        Combustion air [mol/mol], any composition.
+
+    Returns
+    -------
+    float or array
+        lambda [-], in the broadcast shape.
+
+    See Also
+    --------
+    combust.kernel.flue_gas.flue_gas_moles : the inverse.
+
+    References
+    ----------
+    Balance of the elements; water-gas constant of 40 CFR 1065.655.
+
+    Examples
+    --------
+    >>> from combust.kernel.flue_gas import flue_gas_moles
+    >>> from combust.kernel.types import AtomsTuple
+    >>> fuel = AtomsTuple(1.86, 0.007)
+    >>> round(float(air_ratio_from_o2(flue_gas_moles(fuel, 1.6).o2_dry_pct, fuel)), 9)
+    1.6
     """
     oxygen, co, hc, no = o2_dry_pct * PCT, co_dry_ppm * PPM, hc_dry_ppm * PPM, no_dry_ppm * PPM
     nu = stoichiometric_oxygen(fuel)
@@ -68,6 +98,38 @@ def air_ratio_from_co2(
     """Return lambda from CO2, with the CO and HC that came with it [-].
 
     Without CO the lean side is assumed: a CO2 below the maximum has a rich twin.
+
+    Parameters
+    ----------
+    co2_dry_pct : float or array
+        CO2 [vol %, dry], above that of the air to the fuel's maximum (unchecked).
+    fuel : Atoms
+        Atoms per carbon atom [mol/mol], any fuel.
+    co_dry_ppm, hc_dry_ppm : float or array
+        CO and HC as C1 [ppm, dry], 0 or more (unchecked).
+    air : DryAir
+        Combustion air [mol/mol], any composition.
+
+    Returns
+    -------
+    float or array
+        lambda [-], in the broadcast shape.
+
+    See Also
+    --------
+    combust.kernel.flue_gas.flue_gas_moles : the inverse.
+
+    References
+    ----------
+    Balance of the elements; water-gas constant of 40 CFR 1065.655.
+
+    Examples
+    --------
+    >>> from combust.kernel.flue_gas import flue_gas_moles
+    >>> from combust.kernel.types import AtomsTuple
+    >>> fuel = AtomsTuple(1.86, 0.007)
+    >>> round(float(air_ratio_from_co2(flue_gas_moles(fuel, 1.6).co2_dry_pct, fuel)), 9)
+    1.6
     """
     dry_air, burnt = _air_and_carbon(co2_dry_pct * PCT, co_dry_ppm * PPM, hc_dry_ppm * PPM, fuel, air)
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -87,6 +149,32 @@ def o2_from_co2(
 
     Without CO a straight line from the CO2 maximum at no O2 to clean air: its errors stay Gaussian at any lambda. Exact
     for the gases given; the lean side is assumed as in :func:`air_ratio_from_co2`.
+
+    Parameters
+    ----------
+    co2_dry_pct : float or array
+        CO2 [vol %, dry], 0 to the fuel's maximum (unchecked).
+    fuel : Atoms
+        Atoms per carbon atom [mol/mol], any fuel.
+    co_dry_ppm, hc_dry_ppm, no_dry_ppm : float or array
+        CO, HC as C1 and NO [ppm, dry], 0 or more (unchecked).
+    air : DryAir
+        Combustion air [mol/mol], any composition.
+
+    Returns
+    -------
+    float or array
+        O2 [vol %, dry], in the broadcast shape.
+
+    References
+    ----------
+    Balance of the elements; water-gas constant of 40 CFR 1065.655.
+
+    Examples
+    --------
+    >>> from combust.kernel.types import AtomsTuple
+    >>> round(float(o2_from_co2(0.042, AtomsTuple(1.86, 0.007))), 2)  # clean air: 20.95
+    20.95
     """
     co2, co, hc, no = co2_dry_pct * PCT, co_dry_ppm * PPM, hc_dry_ppm * PPM, no_dry_ppm * PPM
     dry_air, burnt = _air_and_carbon(co2, co, hc, fuel, air)
@@ -124,8 +212,37 @@ def air_ratio_from_balance(
 ) -> Any:
     """Return lambda from the carbon and the oxygen balance of O2, CO2, CO, HC and NO together [-].
 
-    Rich and lean. The balances are solved exactly: the forward model's lambda comes back. Long arrays are worked in
-    blocks that stay in the processor's cache, on all cores.
+    Rich and lean. Long arrays are worked in blocks that stay in the processor's cache, on all cores.
+
+    Parameters
+    ----------
+    o2_dry_pct, co2_dry_pct : float or array
+        O2 and CO2 [vol %, dry], 0 to 21 (unchecked).
+    fuel : Atoms
+        Atoms per carbon atom [mol/mol], any fuel.
+    co_dry_ppm, hc_dry_ppm, no_dry_ppm : float or array
+        CO, HC as C1 and NO [ppm, dry], 0 or more (unchecked).
+    air : DryAir
+        Combustion air [mol/mol], any composition.
+
+    Returns
+    -------
+    float or array
+        lambda [-], in the broadcast shape.
+
+    See Also
+    --------
+    combust.kernel.flue_gas.flue_gas_moles : the inverse.
+
+    References
+    ----------
+    40 CFR 1065.655, chemical balances, here solved exactly.
+
+    Examples
+    --------
+    >>> from combust.kernel.types import AtomsTuple
+    >>> round(float(air_ratio_from_balance(3.692, 12.730, AtomsTuple(1.80, 0.0))), 2)
+    1.2
     """
     gases = (o2_dry_pct, co2_dry_pct, co_dry_ppm, hc_dry_ppm, no_dry_ppm)
     return in_blocks(_balance, [*gases, *_balance_weights(fuel, air)], BLOCK, 1)[0]
@@ -161,130 +278,89 @@ def _balance(o2: Any, co2: Any, co: Any, hc: Any, no: Any, *weights: Any) -> tup
     return (c * scale / ((co2 + co * 1e-4 + hc * 1e-4) * b - c * two_n),)
 
 
-def air_ratio_brettschneider(
-    o2_dry_pct: Any,
-    co2_dry_pct: Any,
-    fuel: Atoms,
-    *,
-    co_dry_ppm: Any = 0.0,
-    hc_dry_ppm: Any = 0.0,
-    no_dry_ppm: Any = 0.0,
-) -> Any:
-    """Return lambda by the closed form of Brettschneider (1979) [-].
-
-    It counts the CO2 of the air as burnt fuel: exact at lambda 1, 0.3 % low at 2, 0.8 to 0.93 % low at 4.
-
-    Validity record ``brettschneider`` (``combust/data/approximate_forms.toml``).
-
-    References
-    ----------
-    J. Brettschneider, Technische Berichte 6 (1979) no. 4, 177-186 (form from memory; HC as C1: factor 1e-4).
-    """
-    co, hc, no = co_dry_ppm * 1e-4, hc_dry_ppm * 1e-4, no_dry_ppm * 1e-4
-    with np.errstate(divide="ignore", invalid="ignore"):
-        water = fuel.h_c / 4.0 * WATER_GAS_CONSTANT / (WATER_GAS_CONSTANT + co / co2_dry_pct)
-        oxygen = co2_dry_pct + co / 2.0 + o2_dry_pct + no / 2.0 + (water - fuel.o_c / 2.0) * (co2_dry_pct + co)
-        need = (1.0 + fuel.h_c / 4.0 - fuel.o_c / 2.0) * (co2_dry_pct + co + hc)
-        return oxygen / need
-
-
-def air_ratio_spindt(
-    o2_dry_pct: Any, co2_dry_pct: Any, fuel: Atoms, *, co_dry_ppm: Any = 0.0, hc_dry_ppm: Any = 0.0
-) -> Any:
-    """Return lambda by Spindt's form over the oxygen-free stoichiometric ratio 138 (1 + h/4)/(12.01 + 1.008 h) [-].
-
-    Between 0.1 % high and 0.9 % low over lambda 1 to 4 for fuels without oxygen. It knows no fuel oxygen: B7 reads up
-    to 1.05 % low, B100 up to 3.6 %.
-
-    Validity record ``spindt`` and ``spindt_oxygenated`` (``combust/data/approximate_forms.toml``).
-
-    References
-    ----------
-    R. S. Spindt, SAE 650507 (1965).
-    """
-    co, hc = co_dry_ppm * 1e-4, hc_dry_ppm * 1e-4
-    return air_fuel_ratio_spindt(o2_dry_pct, co2_dry_pct, co, hc, fuel.h_c) / (
-        138.0 * (1.0 + fuel.h_c / 4.0) / (12.011 + 1.00794 * fuel.h_c)
-    )
-
-
-def air_fuel_ratio_spindt(o2_pct: Any, co2_pct: Any, co_pct: Any, hc_pct: Any, h_c: Any) -> Any:
-    """Return Spindt's air/fuel ratio by mass [kg/kg] from dry gases in vol %, HC as C1 (SAE 650507)."""
-    with np.errstate(divide="ignore", invalid="ignore"):
-        q, r = o2_pct / co2_pct, co_pct / co2_pct
-        f_b = (co2_pct + co_pct) / (co2_pct + co_pct + hc_pct)
-        f_c = 12.01 / (12.01 + 1.008 * h_c)
-        return f_b * (11.492 * f_c * (1.0 + r / 2.0 + q) / (1.0 + r) + 120.0 * (1.0 - f_c) / (3.5 + r))
-
-
-def air_ratio_shortcut(o2_dry_pct: Any) -> Any:
-    """Return 20.95/(20.95 - O2), kept only to show how far off it is [-].
-
-    Liquid fuels without CO: 2.4 to 3 % high at lambda 1.6, 3.2 to 4 % at 2, up to 6 % at 4; CO makes it worse.
-
-    Validity record ``shortcut`` (``combust/data/approximate_forms.toml``).
-    """
-    with np.errstate(divide="ignore", invalid="ignore"):
-        return 20.95 / (20.95 - o2_dry_pct)
-
-
 def air_fuel_ratio_from_air_ratio(air_ratio: Any, fuel: Atoms, *, air: DryAir = DRY_AIR) -> Any:
-    """Return the actual air/fuel ratio by mass, dry air [kg/kg]."""
+    """Return the actual air/fuel ratio by mass, dry air [kg/kg].
+
+    Parameters
+    ----------
+    air_ratio : float or array
+        lambda [-], 0 or more (unchecked).
+    fuel : Atoms
+        Atoms per carbon atom [mol/mol], any fuel.
+    air : DryAir
+        Combustion air [mol/mol], any composition.
+
+    Returns
+    -------
+    float or array
+        Air/fuel ratio [kg/kg], in the broadcast shape.
+
+    References
+    ----------
+    Definition of lambda.
+
+    Examples
+    --------
+    >>> from combust.kernel.types import AtomsTuple
+    >>> round(air_fuel_ratio_from_air_ratio(1.0, AtomsTuple(4.0, 0.0)), 1)  # methane: 17.2 in handbooks
+    17.2
+    """
     return air_ratio * stoichiometric_oxygen(fuel) / air.o2 * air.molar_mass / molar_mass_per_carbon(fuel)
 
 
 def air_ratio_from_equivalence_ratio(equivalence_ratio: Any) -> Any:
-    """Return lambda = 1/phi; phi, the fuel-based ratio of the engine trade, appears nowhere else."""
+    """Return lambda = 1/phi; phi, the fuel-based ratio of the engine trade, appears nowhere else [-].
+
+    Parameters
+    ----------
+    equivalence_ratio : float or array
+        phi [-], above 0 (unchecked).
+
+    Returns
+    -------
+    float or array
+        lambda [-], in the shape given.
+
+    See Also
+    --------
+    equivalence_ratio_from_air_ratio : the inverse.
+
+    References
+    ----------
+    Definition.
+
+    Examples
+    --------
+    >>> air_ratio_from_equivalence_ratio(0.8)
+    1.25
+    """
     return 1.0 / equivalence_ratio
 
 
 def equivalence_ratio_from_air_ratio(air_ratio: Any) -> Any:
-    """Return phi = 1/lambda."""
-    return 1.0 / air_ratio
+    """Return phi = 1/lambda [-].
 
+    Parameters
+    ----------
+    air_ratio : float or array
+        lambda [-], above 0 (unchecked).
 
-def flue_water_fraction(
-    fuel: Atoms,
-    air_ratio: Any,
-    *,
-    co_dry_ppm: Any = 0.0,
-    hc_dry_ppm: Any = 0.0,
-    humidity_ratio: Any = 0.0,
-    air: DryAir = DRY_AIR,
-) -> Any:
-    """Return water in the wet flue gas of a lambda and the dry CO and HC found in it [mol/mol]."""
-    dry = flue_gas_moles(fuel, air_ratio, air=air).dry
-    for _ in range(3):
-        shares = {"co_share": co_dry_ppm * PPM * dry, "hc_share": hc_dry_ppm * PPM * dry}
-        gas = flue_gas_moles(fuel, air_ratio, humidity_ratio=humidity_ratio, air=air, **shares)
-        dry = gas.dry
-    return gas.h2o / gas.wet
+    Returns
+    -------
+    float or array
+        phi [-], in the shape given.
 
+    See Also
+    --------
+    air_ratio_from_equivalence_ratio : the inverse.
 
-def dry_fraction_of_wet_reading(
-    fuel: Atoms,
-    *,
-    o2_wet_pct: Any = np.nan,
-    co2_wet_pct: Any = np.nan,
-    co_wet_ppm: Any = 0.0,
-    hc_wet_ppm: Any = 0.0,
-    humidity_ratio: Any = 0.0,
-    air: DryAir = DRY_AIR,
-) -> Any:
-    """Return dry over wet gas [mol/mol]: a wet reading divided by it is the dry reading.
+    References
+    ----------
+    Definition.
 
-    The water follows from O2 where there is one, else from CO2. Solved by fixed point (the map contracts to a tenth
-    a round). NaN where neither gas is given.
+    Examples
+    --------
+    >>> equivalence_ratio_from_air_ratio(1.25)
+    0.8
     """
-    o2_wet, co2_wet = np.asarray(o2_wet_pct, dtype=float), np.asarray(co2_wet_pct, dtype=float)
-    share = np.full(np.broadcast(o2_wet, co2_wet, np.asarray(co_wet_ppm, dtype=float)).shape, 0.9)
-    for _ in range(WET_ROUNDS):
-        gases: dict[str, Any] = {"co_dry_ppm": co_wet_ppm / share, "hc_dry_ppm": hc_wet_ppm / share, "air": air}
-        from_o2 = air_ratio_from_o2(o2_wet / share, fuel, **gases)
-        from_co2 = air_ratio_from_co2(co2_wet / share, fuel, **gases)
-        air_ratio = np.where(np.isnan(o2_wet), from_co2, from_o2)
-        water = flue_water_fraction(fuel, air_ratio, humidity_ratio=humidity_ratio, **gases)
-        last, share = share, 1.0 - water
-        if not np.any(np.abs(share - last) >= 1e-14):
-            break
-    return share
+    return 1.0 / air_ratio

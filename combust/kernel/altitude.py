@@ -10,7 +10,7 @@ import numpy as np
 from combust.kernel import air
 from combust.kernel.blocks import in_blocks
 from combust.kernel.constants import ZERO_CELSIUS_K
-from combust.kernel.fuel_delivery import fuel_density
+from combust.kernel.fuel_delivery import fuel_density_ratio
 from combust.kernel.types import Floats
 from combust.kernel.uncertainty import RECTANGULAR
 
@@ -21,18 +21,61 @@ LOWEST_M, HIGHEST_M = -430.0, 9000.0
 COLDEST_C, HOTTEST_C = -60.0, 60.0
 
 
-def fuel_density_ratio(fuel_temp_c: Any, base_fuel_temp_c: Any, expansion_per_k: Any) -> Any:
-    """Return fuel density at the pump over that at the baseline [-]: rho = rho_15 (1 - beta (T - 15 °C))."""
-    return fuel_density(1.0, expansion_per_k, fuel_temp_c) / fuel_density(1.0, expansion_per_k, base_fuel_temp_c)
-
-
 def fuel_trim_to_keep(air_ratio: Any, wanted_air_ratio: Any) -> Any:
-    """Return the change of fuel that brings lambda to a wanted value [%]; never upward: 0 where lambda is higher."""
+    """Return the change of fuel that brings lambda to a wanted value [%]; never upward.
+
+    Parameters
+    ----------
+    air_ratio, wanted_air_ratio : float or array
+        lambda, as it is and as it is wanted [-], above 0 (unchecked).
+
+    Returns
+    -------
+    float or array
+        Change [%], -100 to 0, in the broadcast shape; 0 where lambda is higher than wanted.
+
+    See Also
+    --------
+    blower_trim_to_keep : the same by air.
+
+    References
+    ----------
+    Definition of lambda: at one air it is inverse to the fuel.
+
+    Examples
+    --------
+    >>> round(float(fuel_trim_to_keep(1.2, 1.6)), 3)  # 1.2/1.6 - 1
+    -25.0
+    """
     return 100.0 * (np.minimum(air_ratio / wanted_air_ratio, 1.0) - 1.0)
 
 
 def blower_trim_to_keep(air_ratio: Any, wanted_air_ratio: Any) -> Any:
-    """Return the change of blower speed that brings lambda up to a wanted value [%]; never below 0."""
+    """Return the change of blower speed that brings lambda up to a wanted value [%]; never below 0.
+
+    Parameters
+    ----------
+    air_ratio, wanted_air_ratio : float or array
+        lambda, as it is and as it is wanted [-], above 0 (unchecked).
+
+    Returns
+    -------
+    float or array
+        Change [%], 0 or more, in the broadcast shape.
+
+    See Also
+    --------
+    fuel_trim_to_keep : the same by fuel.
+
+    References
+    ----------
+    A fan moves a volume in proportion to its speed (affinity law).
+
+    Examples
+    --------
+    >>> round(float(blower_trim_to_keep(1.2, 1.5)), 3)  # 1.5/1.2 - 1
+    25.0
+    """
     return 100.0 * (np.maximum(wanted_air_ratio / air_ratio, 1.0) - 1.0)
 
 
@@ -40,6 +83,33 @@ def ceiling_altitude(dry_air_density_ratio: Any, temp_c: Any, base_dry_density: 
     """Return the geometric height at which dry air of a temperature has a density ratio to the baseline's [m].
 
     Standard atmosphere for the pressure, dry air of ``temp_c`` at the intake.
+
+    Parameters
+    ----------
+    dry_air_density_ratio : float or array
+        Density over the baseline's [-], above 0 (unchecked).
+    temp_c : float or array
+        Intake air [°C], above -273.15 (unchecked).
+    base_dry_density : float or array
+        Dry-air density at the baseline [kg/m³], above 0 (unchecked).
+
+    Returns
+    -------
+    float or array
+        Height [m], -5000 to 11 019 (NaN outside), in the broadcast shape.
+
+    See Also
+    --------
+    combust.kernel.air.dry_air_density : the inverse, with the pressure of the height.
+
+    References
+    ----------
+    ISO 2533:1975.
+
+    Examples
+    --------
+    >>> round(float(ceiling_altitude(1.0, 15.0, 1.225)))  # the standard's sea level
+    0
     """
     kelvin = temp_c + ZERO_CELSIUS_K
     pressure = dry_air_density_ratio * base_dry_density * air.GAS_CONSTANT_DRY_AIR * kelvin / 100.0
@@ -71,7 +141,29 @@ class AltitudeSurface(NamedTuple):
 
 
 def untold_humidity_u(temp_c: Any, pressure_hpa: Any) -> Any:
-    """Return the relative standard uncertainty of dry-air density where no humidity was told: 0 to 100 % [-]."""
+    """Return the relative standard uncertainty of dry-air density where no humidity was told: 0 to 100 % [-].
+
+    Parameters
+    ----------
+    temp_c : float or array
+        Intake air [°C], -100 to 200 (NaN outside).
+    pressure_hpa : float or array
+        Station pressure [hPa], above 0 (unchecked).
+
+    Returns
+    -------
+    float or array
+        Relative standard uncertainty [-], in the broadcast shape.
+
+    References
+    ----------
+    Rectangular distribution: JCGM 100:2008, 4.3.7.
+
+    Examples
+    --------
+    >>> bool(untold_humidity_u(20.0, 1013.25) < 0.01)  # 23.4 hPa/1013 hPa/sqrt(12)
+    True
+    """
     return RECTANGULAR * air.saturation_pressure(temp_c) / pressure_hpa
 
 
@@ -97,7 +189,23 @@ SLOPE_Y, OFFSET_Y = _scale(*(1000.0 / (end + ZERO_CELSIUS_K) for end in (HOTTEST
 
 
 def fit_nodes() -> tuple[Floats, Floats]:
-    """Return (pressures [hPa], temperatures [°C]) of the Chebyshev nodes a hot-gas surface is fitted at."""
+    """Return the Chebyshev nodes a hot-gas surface is fitted at.
+
+    Returns
+    -------
+    pair of array
+        Pressures [hPa] and temperatures [°C], one-dimensional, of one length.
+
+    References
+    ----------
+    Any textbook of numerical analysis.
+
+    Examples
+    --------
+    >>> pressure, temp = fit_nodes()
+    >>> pressure.shape == temp.shape
+    True
+    """
     count = DEGREE + 5
     nodes = np.cos(np.pi * (np.arange(count) + 0.5) / count)
     x, y = (grid.ravel() for grid in np.meshgrid(nodes, nodes))
@@ -106,9 +214,35 @@ def fit_nodes() -> tuple[Floats, Floats]:
 
 
 def fit_surface(values: Floats, pressure_hpa: Floats, temp_c: Floats, counts: Any = True) -> tuple[Floats, float]:
-    """Return (power weights, largest misfit) of the least-squares polynomial of total degree DEGREE through values.
+    """Return the least-squares polynomial of total degree DEGREE through values.
 
-    Where ``counts`` is False the surface only goes on smoothly, and no misfit is told.
+    Parameters
+    ----------
+    values : array
+        What is fitted [one unit], any, one-dimensional.
+    pressure_hpa, temp_c : array
+        Where [hPa, °C], inside the bands of :func:`lambda_from_surface` (unchecked), as long as ``values``.
+    counts : bool or array of bool
+        Where False the surface only goes on smoothly, and no misfit is told.
+
+    Returns
+    -------
+    tuple of (array, float)
+        Power weights of shape (DEGREE + 1, DEGREE + 1), and the largest misfit [the unit of the values].
+
+    See Also
+    --------
+    value_from_surface : the inverse, from weights to values.
+
+    References
+    ----------
+    Linear least squares.
+
+    Examples
+    --------
+    >>> pressure, temp = fit_nodes()
+    >>> fit_surface(np.ones(len(pressure)), pressure, temp)[1] < 1e-12  # a constant is fitted exactly
+    True
     """
     x = SLOPE_X * np.log(pressure_hpa / air.STANDARD_PRESSURE_HPA) - OFFSET_X
     y = SLOPE_Y * 1000.0 / (temp_c + ZERO_CELSIUS_K) - OFFSET_Y
@@ -136,21 +270,35 @@ def lambda_from_surface(
     surface : AltitudeSurface
         The heater stage.
     temp_c : float or array
-        Intake air [°C], -60 to 60.
+        Intake air [°C], -60 to 60 (NaN outside).
     altitude_m, pressure_hpa : float or array
-        Height [m], -430 to 9000, or station pressure [hPa], which wins where it is not NaN.
+        Height [m], -430 to 9000 (NaN outside), or station pressure [hPa] of the same band, which wins where it is
+        not NaN.
     humidity_pct : float or array, optional
-        Relative humidity; where it is not told (NaN) the air is dry, and the uncertainty holds any humidity.
+        Relative humidity [%], 0 to 100 (unchecked); where it is not told (NaN) the air is dry, and the uncertainty
+        holds any humidity.
 
     Returns
     -------
     LambdaAtSite
-        Arrays of the broadcast shape; NaN in gives NaN out, and so does a value outside the bands.
+        Ratios [-] of the broadcast shape; NaN in gives NaN out, and so does a value outside the bands.
 
     Notes
     -----
     Worked in blocks that stay in the processor's cache. ``air_ratio_full`` follows the polynomial fitted to the
     working points; :func:`fit_surface` reports the misfit.
+
+    References
+    ----------
+    ISO 2533:1975 for the pressure; :func:`combust.kernel.working_point.working_point` for the hot gas.
+
+    Examples
+    --------
+    >>> flat = np.zeros((DEGREE + 1, DEGREE + 1))
+    >>> flat[0, 0] = 1.0
+    >>> base = AltitudeSurface(1.6, 1.225, 0.00083, 15.0, flat, flat * 0.0)
+    >>> round(float(lambda_from_surface(base, temp_c=15.0, altitude_m=0.0).air_ratio), 2)  # the standard's sea level
+    1.6
     """
     given = [np.nan if one is None else one for one in (altitude_m, temp_c, pressure_hpa, humidity_pct)]
     return LambdaAtSite(*in_blocks(partial(_block, surface), given, BLOCK, len(LambdaAtSite._fields)))
@@ -181,10 +329,38 @@ def _block(surface: AltitudeSurface, altitude: Floats, temp: Floats, station: Fl
 
 
 def value_from_surface(weights: Floats, pressure_hpa: Any, temp_c: Any) -> Any:
-    """Return the value of one fitted surface (:func:`fit_surface`) at pressures [hPa] and temperatures [°C].
+    """Return the value of one fitted surface at pressures and temperatures.
 
-    NaN outside the bands of :func:`lambda_from_surface`. Validity record ``trim_surface``
-    (``combust/data/approximate_forms.toml``).
+    Validity record ``trim_surface`` (``combust/data/approximate_forms.toml``).
+
+    Parameters
+    ----------
+    weights : array
+        From :func:`fit_surface` [one unit], any.
+    pressure_hpa : float or array
+        Station pressure [hPa], of -430 to 9000 m (NaN outside).
+    temp_c : float or array
+        Intake air [°C], -60 to 60 (NaN outside).
+
+    Returns
+    -------
+    float or array
+        Value [the unit of the fit], in the broadcast shape.
+
+    See Also
+    --------
+    fit_surface : the inverse, from values to weights.
+
+    References
+    ----------
+    Horner's rule.
+
+    Examples
+    --------
+    >>> pressure, temp = fit_nodes()
+    >>> weights, _ = fit_surface(temp, pressure, temp)
+    >>> abs(float(value_from_surface(weights, 800.0, -20.0)) + 20.0) < 0.1
+    True
     """
 
     def block(pressure: Floats, temp: Floats) -> tuple[Floats]:

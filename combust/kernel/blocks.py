@@ -12,7 +12,15 @@ import numpy as np
 
 
 def run_in_blocks(work: Callable[[int, int], None], size: int, block: int) -> None:
-    """Call ``work(start, stop)`` for every block of a length; blocks must not touch each other's output."""
+    """Call ``work(start, stop)`` for every block of a length; blocks must not touch each other's output.
+
+    Parameters
+    ----------
+    work : callable
+        Takes the first and the last index but one of a block.
+    size, block : int
+        Length of the whole and of a block [rows], 0 or more and 1 or more (unchecked).
+    """
     starts = range(0, size, block)
     if len(starts) <= 1:
         work(0, size)
@@ -26,6 +34,27 @@ def in_blocks(function: Callable[..., tuple[Any, ...]], given: list[Any], block:
     """Return the ``count`` columns that a function makes of numbers and arrays, in their broadcast shape.
 
     Warnings of division and of invalid numbers are off: what cannot be told is NaN.
+
+    Parameters
+    ----------
+    function : callable
+        Numbers and one-dimensional arrays of one length -> a tuple of ``count`` columns.
+    given : list of float or array
+        Its arguments, of shapes that broadcast.
+    block : int
+        Length of a block [rows], 1 or more (unchecked).
+    count : int
+        Columns that come out [-], 1 or more (unchecked).
+
+    Returns
+    -------
+    list of float or array
+        The columns, each in the broadcast shape.
+
+    Examples
+    --------
+    >>> in_blocks(lambda a, b: (a + b, a * b), [[1.0, 2.0], 3.0], 1000, 2)
+    [array([4., 5.]), array([3., 6.])]
     """
     arrays = [np.asarray(one, dtype=float) for one in given]
     shape = np.broadcast_shapes(*(one.shape for one in arrays))

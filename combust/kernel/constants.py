@@ -22,9 +22,23 @@ ZERO_CELSIUS_K = 273.15
 
 @names_keywords
 class DryAir(NamedTuple):
-    """Composition of dry combustion air in mol/mol; nitrogen is the remainder.
+    """Composition of dry combustion air; nitrogen is the remainder.
 
     The default is the standard atmosphere's oxygen and argon with present-day CO2, and sums to 1.
+
+    Attributes
+    ----------
+    o2, co2, ar : float
+        Oxygen, carbon dioxide, argon [mol/mol], 0 to 1, together 1 at most (unchecked).
+
+    References
+    ----------
+    US Standard Atmosphere 1976, table 3, for O2 and Ar (from memory); CO2 of about 2020.
+
+    Examples
+    --------
+    >>> round(DryAir().molar_mass, 3)
+    28.967
     """
 
     o2: float = 0.20946

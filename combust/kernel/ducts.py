@@ -3,19 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from functools import cache
 from typing import Any, NamedTuple
 
 import numpy as np
 
-from combust.data.tables import load_table
 from combust.kernel import gas_flow
+from combust.kernel.duct_table import COVERAGE, bore_u_mm, fitting, wall_factor
 from combust.kernel.gas_flow import Duty, contraction_k, expansion_k, friction_factor
 
 SECONDS_PER_HOUR = 3600.0
 MILLIMETRE = 1e-3
-# 95 % limits are two standard uncertainties, as everywhere in combust.
-COVERAGE = 2.0
 # Friction is not repeatable while the flow turns turbulent (convention of this project), as relative u.
 TRANSITION_U = 0.15
 STEP = 1e-4
@@ -93,26 +90,31 @@ class Multiplier(NamedTuple):
 Parameters = Mapping[str, tuple[float, float]]
 
 
-@cache
-def fitting(name: str) -> tuple[float, float]:
-    """Return (K, standard uncertainty) of a fitting of ``combust/data/duct_losses.toml``."""
-    row = load_table("duct_losses")["fitting"][name]
-    return float(row["k"]), (float(row["high"]) - float(row["low"])) / (2.0 * COVERAGE)
-
-
-def wall_factor(wall: str | None) -> tuple[float, float]:
-    """Return (factor on smooth friction, standard uncertainty) of a wall; None = unknown."""
-    row = load_table("duct_losses")["wall"][wall or "unknown"]
-    return float(row["factor"]), float(row["factor"]) * float(row["half_width"]) / COVERAGE
-
-
-def bore_u_mm() -> float:
-    """Return the standard uncertainty of a measured bore [mm]."""
-    return float(load_table("duct_losses")["limits"]["bore"]["value"])
-
-
 def velocity_head(duty: Duty, bore_mm: Any) -> tuple[Any, Any, Any]:
-    """Return (velocity [m/s], Reynolds number [-], velocity head [Pa]) of a duty in a bore."""
+    """Return velocity, Reynolds number and velocity head of a duty in a bore.
+
+    Parameters
+    ----------
+    duty : Duty
+        What flows [kg/h, kg/m³, Pa s].
+    bore_mm : float or array
+        Inner diameter [mm], above 0 (unchecked).
+
+    Returns
+    -------
+    tuple of float or array
+        Velocity [m/s], Reynolds number [-], velocity head [Pa], in the broadcast shape.
+
+    References
+    ----------
+    Continuity; rho v²/2.
+
+    Examples
+    --------
+    >>> velocity, _, head = velocity_head(Duty(3600.0 * np.pi / 4.0, 1.0, 1.8e-5), 1000.0)
+    >>> round(float(velocity), 9), round(float(head), 9)  # pi/4 kg/s of 1 kg/m³ through 1 m bore
+    (1.0, 0.5)
+    """
     bore = np.asarray(bore_mm, dtype=float) * MILLIMETRE
     mass = np.asarray(duty.mass_flow_kg_per_h, dtype=float) / SECONDS_PER_HOUR
     velocity = mass / (duty.density_kg_per_m3 * np.pi / 4.0 * bore**2)
@@ -139,7 +141,27 @@ def _bore_name(shape: DuctShape, key: str) -> str:
 
 
 def in_transition(reynolds: Any) -> Any:
-    """Return where the flow is turning turbulent and friction is not repeatable."""
+    """Return where the flow is turning turbulent and friction is not repeatable.
+
+    Parameters
+    ----------
+    reynolds : float or array
+        Reynolds number [-], any.
+
+    Returns
+    -------
+    bool or array of bool
+        Whether it is [-], in the shape given.
+
+    References
+    ----------
+    Common practice, no source: pipes turn turbulent between about 2000 and 4000.
+
+    Examples
+    --------
+    >>> in_transition(2500.0), in_transition(10_000.0)
+    (True, False)
+    """
     return (reynolds > gas_flow.LAMINAR_BELOW * 0.8) & (reynolds < gas_flow.TURBULENT_ABOVE * 1.3)
 
 
@@ -183,9 +205,18 @@ def duct_loss(shape: DuctShape, duty: Duty) -> DuctLoss:
     Parameters
     ----------
     shape : DuctShape
-        Lengths [m], bores [mm].
+        Geometry: lengths [m], bores [mm], above 0 (unchecked).
     duty : Duty
-        From :func:`intake_duty` or :func:`exhaust_duty`.
+        From :func:`~combust.kernel.gas_flow.intake_duty` or :func:`~combust.kernel.gas_flow.exhaust_duty`.
+
+    Returns
+    -------
+    DuctLoss
+        Losses and pressures [Pa] with 95 % limits, in the broadcast shape.
+
+    References
+    ----------
+    Darcy-Weisbach; fittings and walls of ``combust/data/duct_losses.toml``, source beside each row.
 
     Examples
     --------
@@ -226,6 +257,22 @@ def resistance_multiplier(before: DuctShape, after: DuctShape, duty: Duty) -> Mu
     What both ducts share (the same wall's factor, the same kind of bend) is one uncertain number and largely cancels;
     a bore that changed is uncertain by itself.
 
+    Parameters
+    ----------
+    before, after : DuctShape
+        The two geometries: lengths [m], bores [mm], above 0 (unchecked).
+    duty : Duty
+        What flows through both.
+
+    Returns
+    -------
+    Multiplier
+        Ratio and 95 % limits [-], in the broadcast shape.
+
+    References
+    ----------
+    As for :func:`duct_loss`; JCGM 100:2008, 5.1.2 for the limits.
+
     Examples
     --------
     >>> from combust.kernel.gas_flow import gas_density, gas_viscosity
@@ -258,8 +305,27 @@ def _spread(parameters: Parameters, function: Any) -> Any:
 def friction_multiplier_of_bore(before_mm: Any, after_mm: Any) -> Any:
     """Return (before/after)^5: friction alone, the same mass flow and friction factor [-].
 
-    24 mm crushed to 18 mm gives 4.2. The full formula (:func:`resistance_multiplier`) gives less: the friction factor
-    falls as the narrower flow gets faster, and bends go with the fourth power.
+    The full formula (:func:`resistance_multiplier`) gives less: the friction factor falls as the narrower flow gets
+    faster, and bends go with the fourth power.
+
+    Parameters
+    ----------
+    before_mm, after_mm : float or array
+        Inner diameters [mm], above 0 (unchecked).
+
+    Returns
+    -------
+    float or array
+        Ratio [-], in the broadcast shape.
+
+    References
+    ----------
+    Darcy-Weisbach.
+
+    Examples
+    --------
+    >>> round(friction_multiplier_of_bore(24.0, 18.0), 1)  # (4/3)^5
+    4.2
     """
     return (before_mm / after_mm) ** 5
 
@@ -272,12 +338,60 @@ def air_after_change(multiplier: Any, share: Any, steepness: Any) -> Any:
 
     Parameters
     ----------
-    multiplier, share, steepness : float or array
-        r; w, 0 to 1; s = -d ln p/d ln Q, about 0 (centrifugal near its flat part) to 2 (side-channel).
+    multiplier : float or array
+        r, resistance after over before [-], above 0 (unchecked).
+    share : float or array
+        w [-], 0 to 1 (unchecked).
+    steepness : float or array
+        s = -d ln p/d ln Q [-], about 0 (centrifugal near its flat part) to 2 (side-channel) (unchecked).
+
+    Returns
+    -------
+    float or array
+        Ratio [-], in the broadcast shape.
+
+    See Also
+    --------
+    resistance_from_air_change : the inverse, of the whole path.
+
+    References
+    ----------
+    Loss goes with the square of the flow; a blower curve as a power law.
 
     Examples
     --------
-    >>> round(1.0 - float(air_after_change(2.0, 0.2, 0.0)), 3)
+    >>> round(1.0 - float(air_after_change(2.0, 0.2, 0.0)), 3)  # 1 - 1.2^-0.5
     0.087
     """
     return (1.0 - share + share * np.asarray(multiplier, dtype=float)) ** (-1.0 / (2.0 + steepness))
+
+
+def resistance_from_air_change(remaining: Any, steepness: Any) -> Any:
+    """Return the total resistance ratio that leaves a share of the volume flow: R = q^-(2+s) [-].
+
+    Parameters
+    ----------
+    remaining : float or array
+        q, volume flow after over before [-], above 0 (unchecked).
+    steepness : float or array
+        s = -d ln p/d ln Q of the blower [-], 0 to 2.5 (unchecked).
+
+    Returns
+    -------
+    float or array
+        Resistance after over before [-], in the broadcast shape.
+
+    See Also
+    --------
+    air_after_change : the inverse, of one duct.
+
+    References
+    ----------
+    Loss goes with the square of the flow; a blower curve as a power law.
+
+    Examples
+    --------
+    >>> resistance_from_air_change(0.5, 0.0)  # half the air at the same pressure: 2²
+    4.0
+    """
+    return remaining ** -(2.0 + steepness)

@@ -12,7 +12,13 @@ from combust.kernel.types import Atoms
 
 
 class FlueGasMoles(NamedTuple):
-    """Flue gas in mol per mol of fuel carbon; ``hc`` is unburnt fuel counted as C1."""
+    """Flue gas per mol of fuel carbon; ``hc`` is unburnt fuel counted as C1.
+
+    Attributes
+    ----------
+    co2, co, h2, h2o, o2, n2, ar, so2, hc, no : float or array
+        Amounts [mol per mol C].
+    """
 
     co2: Any
     co: Any
@@ -49,8 +55,34 @@ class FlueGasMoles(NamedTuple):
 def rich_co_share(fuel: Atoms, air_ratio: Any, *, hc_share: Any = 0.0, no_share: Any = 0.0) -> Any:
     """Return the share of fuel carbon that leaves as CO when no O2 is left [mol/mol]; 0 where air suffices.
 
-    CO and H2 share the missing oxygen through CO·H2O/(CO2·H2) = K. NaN where even all carbon as CO and all hydrogen
-    as H2 cannot make up for the missing air.
+    CO and H2 share the missing oxygen through CO·H2O/(CO2·H2) = K.
+
+    Parameters
+    ----------
+    fuel : Atoms
+        Atoms per carbon atom [mol/mol], any fuel.
+    air_ratio : float or array
+        lambda [-], above 0 (unchecked).
+    hc_share, no_share : float or array
+        Carbon left unburnt, and NO formed [mol per mol C], 0 to 1 (unchecked).
+
+    Returns
+    -------
+    float or array
+        Share [mol/mol], 0 to 1, in the broadcast shape; NaN where even all carbon as CO and all hydrogen as H2
+        cannot make up for the missing air.
+
+    References
+    ----------
+    40 CFR 1065.655: K = 3.5.
+
+    Examples
+    --------
+    >>> from combust.kernel.types import AtomsTuple
+    >>> float(rich_co_share(AtomsTuple(1.86, 0.0), 1.2))
+    0.0
+    >>> bool(rich_co_share(AtomsTuple(1.86, 0.0), 0.8) > 0.3)
+    True
     """
     burnt = 1.0 - np.asarray(hc_share, dtype=float)
     oxygen = stoichiometric_oxygen(fuel)
@@ -76,24 +108,41 @@ def flue_gas_moles(
     """Return the flue gas of one mol of fuel carbon.
 
     Assumes that unburnt fuel (``hc_share``) has the fuel's own composition, that H2 is tied to CO by the water-gas
-    constant with the combustion's own CO2 and H2O (40 CFR 1065.655-4, which leaves the CO2 of the burnt air in: below
-    2e-5 apart), and that fuel nitrogen leaves as N2.
+    constant with the combustion's own CO2 and H2O, and that fuel nitrogen leaves as N2.
 
     Parameters
     ----------
     fuel : Atoms
-        Atoms per carbon atom.
+        Atoms per carbon atom [mol/mol], any fuel.
     air_ratio : float or array
-        lambda [-]. Below the air that is needed, CO and H2 rise above ``co_share`` until no O2 is missing.
+        lambda [-], above 0 (unchecked). Below the air that is needed, CO and H2 rise above ``co_share`` until no O2
+        is missing.
     co_share, hc_share, no_share : float or array
-        Fuel carbon that leaves as CO, as unburnt fuel; NO formed [mol per mol C].
+        Fuel carbon that leaves as CO, as unburnt fuel; NO formed [mol per mol C], 0 to 1 (unchecked).
     humidity_ratio : float or array
-        Water in the combustion air [mol per mol dry air].
+        Water in the combustion air [mol per mol dry air], 0 or more (unchecked).
+    air : DryAir
+        Combustion air [mol/mol], any composition.
 
     Returns
     -------
     FlueGasMoles
-        Shape of the broadcast arguments; NaN where the mixture is too rich to burn to CO and H2.
+        Amounts [mol per mol C] in the broadcast shape; NaN where the mixture is too rich to burn to CO and H2.
+
+    See Also
+    --------
+    combust.kernel.air_ratio.air_ratio_from_balance : the inverse.
+
+    References
+    ----------
+    40 CFR 1065.655-4 for the water-gas constant; it leaves the CO2 of the burnt air in: below 2e-5 apart.
+
+    Examples
+    --------
+    >>> from combust.kernel.types import AtomsTuple
+    >>> gas = flue_gas_moles(AtomsTuple(1.86, 0.0), 1.6)
+    >>> round(float(gas.o2_dry_pct), 1), round(float(gas.co2_dry_pct), 1)
+    (8.2, 9.4)
     """
     forced = rich_co_share(fuel, air_ratio, hc_share=hc_share, no_share=no_share)
     carbon_monoxide = np.maximum(co_share, forced)
@@ -123,7 +172,41 @@ def flue_gas_moles(
 
 
 def co_share_from_co(fuel: Atoms, air_ratio: Any, co_fraction_dry: Any, *, air: DryAir = DRY_AIR) -> Any:
-    """Return the share of fuel carbon behind a dry CO fraction at a lambda (fixed point, four rounds) [mol/mol]."""
+    """Return the share of fuel carbon behind a dry CO fraction at a lambda [mol/mol]: fixed point, four rounds.
+
+    Parameters
+    ----------
+    fuel : Atoms
+        Atoms per carbon atom [mol/mol], any fuel.
+    air_ratio : float or array
+        lambda [-], above 0 (unchecked).
+    co_fraction_dry : float or array
+        CO in the dry gas [mol/mol], 0 to 1 (unchecked).
+    air : DryAir
+        Combustion air [mol/mol], any composition.
+
+    Returns
+    -------
+    float or array
+        Share [mol/mol], in the broadcast shape.
+
+    See Also
+    --------
+    flue_gas_moles : the inverse.
+
+    References
+    ----------
+    Balance of the elements.
+
+    Examples
+    --------
+    >>> from combust.kernel.types import AtomsTuple
+    >>> fuel = AtomsTuple(1.86, 0.0)
+    >>> share = co_share_from_co(fuel, 1.6, 150e-6)
+    >>> gas = flue_gas_moles(fuel, 1.6, co_share=share)
+    >>> round(float(1e6 * gas.co / gas.dry), 3)
+    150.0
+    """
     share = np.zeros(np.broadcast(np.asarray(air_ratio), np.asarray(co_fraction_dry)).shape)
     for _ in range(4):
         share = co_fraction_dry * flue_gas_moles(fuel, air_ratio, co_share=share, air=air).dry

@@ -24,17 +24,25 @@ RECTANGULAR_HALF = 3.0**-0.5
 def fuel_density(density_15_kg_per_m3: Any, expansion_per_k: Any, fuel_temp_c: Any) -> Any:
     """Return the density of a liquid fuel at a temperature, linear in temperature [kg/m³].
 
-    Validated from -40 to 60 °C, where the neglected curvature is under 0.3 %.
-
     Validity record ``fuel_density`` (``combust/data/approximate_forms.toml``).
 
     Parameters
     ----------
     density_15_kg_per_m3 : float or array
-        At 15 °C.
+        At 15 °C [kg/m³], above 0 (unchecked).
     expansion_per_k : float or array
-        Volume expansion [1/K].
+        Volume expansion [1/K], 0 or more (unchecked).
     fuel_temp_c : float or array
+        Fuel [°C], -40 to 60, where the neglected curvature is under 0.3 % (unchecked).
+
+    Returns
+    -------
+    float or array
+        Density [kg/m³], in the broadcast shape.
+
+    References
+    ----------
+    Volume expansion, first order.
 
     Examples
     --------
@@ -44,10 +52,61 @@ def fuel_density(density_15_kg_per_m3: Any, expansion_per_k: Any, fuel_temp_c: A
     return density_15_kg_per_m3 * (1.0 - expansion_per_k * (fuel_temp_c - DENSITY_TEMP_C))
 
 
+def fuel_density_ratio(fuel_temp_c: Any, base_fuel_temp_c: Any, expansion_per_k: Any) -> Any:
+    """Return fuel density at the pump over that at the baseline [-]: rho = rho_15 (1 - beta (T - 15 °C)).
+
+    Parameters
+    ----------
+    fuel_temp_c, base_fuel_temp_c : float or array
+        Fuel at the pump, now and at the baseline [°C], -40 to 60 (unchecked).
+    expansion_per_k : float or array
+        Volume expansion [1/K], 0 or more (unchecked).
+
+    Returns
+    -------
+    float or array
+        Ratio [-], in the broadcast shape.
+
+    See Also
+    --------
+    fuel_density : of one temperature.
+
+    References
+    ----------
+    Volume expansion, first order.
+
+    Examples
+    --------
+    >>> round(fuel_density_ratio(-20.0, 15.0, 0.00083), 4)  # 1 + 35 x 0.00083
+    1.0291
+    """
+    return fuel_density(1.0, expansion_per_k, fuel_temp_c) / fuel_density(1.0, expansion_per_k, base_fuel_temp_c)
+
+
 def pump_volume_flow(stroke_ul: Any, pump_hz: Any, *, delivery: Any = 1.0) -> Any:
     """Return the volume flow of a metering pump [l/h]: stroke x frequency x delivery.
 
-    ``delivery`` is the share of the stroke that arrives (1 = nominal; bubbles and suction lift lower it).
+    Parameters
+    ----------
+    stroke_ul : float or array
+        Volume of a stroke [µl], above 0 (unchecked).
+    pump_hz : float or array
+        Strokes a second [Hz], 0 or more (unchecked).
+    delivery : float or array
+        Share of the stroke that arrives [-], 0 to 1.1 (unchecked): 1 = nominal; bubbles and suction lift lower it.
+
+    Returns
+    -------
+    float or array
+        Volume flow [l/h], in the broadcast shape.
+
+    See Also
+    --------
+    pump_hz_from_volume_flow : the inverse.
+
+    References
+    ----------
+    Product of stroke and frequency.
 
     Examples
     --------
@@ -58,7 +117,35 @@ def pump_volume_flow(stroke_ul: Any, pump_hz: Any, *, delivery: Any = 1.0) -> An
 
 
 def pump_hz_from_volume_flow(fuel_l_per_h: Any, stroke_ul: Any, *, delivery: Any = 1.0) -> Any:
-    """Return the pulse frequency that gives a volume flow [Hz]; the inverse of :func:`pump_volume_flow`."""
+    """Return the pulse frequency that gives a volume flow [Hz].
+
+    Parameters
+    ----------
+    fuel_l_per_h : float or array
+        Volume flow [l/h], 0 or more (unchecked).
+    stroke_ul : float or array
+        Volume of a stroke [µl], above 0 (unchecked).
+    delivery : float or array
+        Share of the stroke that arrives [-], above 0 to 1.1 (unchecked).
+
+    Returns
+    -------
+    float or array
+        Frequency [Hz], in the broadcast shape.
+
+    See Also
+    --------
+    pump_volume_flow : the inverse.
+
+    References
+    ----------
+    Product of stroke and frequency, solved for the frequency.
+
+    Examples
+    --------
+    >>> round(pump_hz_from_volume_flow(pump_volume_flow(36.0, 3.32), 36.0), 2)
+    3.32
+    """
     return fuel_l_per_h * MICROLITRES_PER_LITRE / (SECONDS_PER_HOUR * stroke_ul * delivery)
 
 
@@ -91,13 +178,25 @@ class Delivery(NamedTuple):
 def delivery_test(strokes: Any, delivered_ml: Any, nominal_stroke_ul: Any) -> Delivery:
     """Return what a delivery test says: strokes counted, volume caught, against the nominal stroke.
 
-    The strokes are counted without error; the volume is read with a rectangular error of 0.1 ml half width. NaN in,
-    NaN out (and then neither within nor clear).
+    The strokes are counted without error; the volume is read with a rectangular error of 0.1 ml half width.
 
     Parameters
     ----------
-    strokes, delivered_ml, nominal_stroke_ul : float or array
-        Strokes [-], volume [ml], nominal stroke [µl].
+    strokes : float or array
+        Strokes counted [-], above 0 (unchecked).
+    delivered_ml : float or array
+        Volume caught [ml], 0 or more (unchecked).
+    nominal_stroke_ul : float or array
+        What a stroke should give [µl], above 0 (unchecked).
+
+    Returns
+    -------
+    Delivery
+        Arrays of the broadcast shape, deviation [%]; NaN in, NaN out (and then neither within nor clear).
+
+    References
+    ----------
+    Pass band: from memory, medium. Rectangular error: JCGM 100:2008, 4.3.7.
 
     Examples
     --------
@@ -121,7 +220,31 @@ def delivery_test(strokes: Any, delivered_ml: Any, nominal_stroke_ul: Any) -> De
 
 
 def delivered_while_attempting(stroke_ul: Any, pump_hz: Any, seconds: Any) -> Any:
-    """Return the fuel that an attempt to light doses into the burner [ml]."""
+    """Return the fuel that an attempt to light doses into the burner [ml].
+
+    Parameters
+    ----------
+    stroke_ul : float or array
+        Volume of a stroke [µl], above 0 (unchecked).
+    pump_hz : float or array
+        Strokes a second [Hz], 0 or more (unchecked).
+    seconds : float or array
+        How long the pump ran [s], 0 or more (unchecked).
+
+    Returns
+    -------
+    float or array
+        Fuel [ml], in the broadcast shape.
+
+    References
+    ----------
+    Product of stroke, frequency and time.
+
+    Examples
+    --------
+    >>> round(delivered_while_attempting(28.0, 1.2, 62.0), 2)  # 74.4 strokes
+    2.08
+    """
     return stroke_ul * pump_hz * seconds * 1e-3
 
 
@@ -144,11 +267,28 @@ def fuel_swap(
     Parameters
     ----------
     before, after : Atoms
-        The two fuels, atoms per carbon.
+        The two fuels, atoms per carbon atom [mol/mol], any.
     densities : pair of float or array
-        Before and after, at the temperature of the pump [kg/m³].
+        Before and after, at the temperature of the pump [kg/m³], above 0 (unchecked).
     net_heating_values : pair of float or array
-        Before and after [MJ/kg].
+        Before and after [MJ/kg], above 0 (unchecked).
+
+    Returns
+    -------
+    FuelSwap
+        Factors [-], in the broadcast shape.
+
+    References
+    ----------
+    Balance of the elements; mass follows density.
+
+    Examples
+    --------
+    >>> from combust.kernel.types import AtomsTuple
+    >>> fuel = AtomsTuple(1.86, 0.0)
+    >>> same = fuel_swap(fuel, fuel, densities=(832.0, 416.0), net_heating_values=(43.0, 43.0))
+    >>> same.air_ratio, same.fuel_mass, same.heat  # half the mass: twice the lambda, half the heat
+    (2.0, 0.5, 0.5)
     """
     mass = densities[1] / densities[0]
     need = stoichiometric_air_mass(after) / stoichiometric_air_mass(before)

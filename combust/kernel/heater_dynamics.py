@@ -17,7 +17,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from combust.kernel.heater_law import Body, Law
-from combust.kernel.working_point import REFERENCE_C, REFERENCE_K, gas_coefficients
+from combust.kernel.hot_gas import REFERENCE_C, REFERENCE_K, gas_coefficients
 
 NEWTON_STEPS = 2  # of the flue temperature in one step of time; at rest one is exact
 LEAST_GAS = 1e-6  # of the baseline's gas, for the logarithm of the exchanger
@@ -85,14 +85,57 @@ class StepFlows(NamedTuple):
 
 
 def cold_motion(temp_c: Any) -> HeaterMotion:
-    """Return a heater that has stood for long at a temperature [°C], without fuel in the burner."""
+    """Return a heater that has stood for long at a temperature, without fuel in the burner.
+
+    Parameters
+    ----------
+    temp_c : float or array
+        Temperature of all nodes [°C], above -273.15 (unchecked).
+
+    Returns
+    -------
+    HeaterMotion
+        State [K above 25 °C, g], in the shape given.
+
+    References
+    ----------
+    Thermal equilibrium.
+
+    Examples
+    --------
+    >>> cold_motion(25.0).chamber, cold_motion(25.0).film_g
+    (0.0, 0.0)
+    """
     cold = temp_c - REFERENCE_C
     still = cold * 0.0
     return HeaterMotion(cold, cold, cold, cold, cold, cold, cold, still, still, still, still, still > 1.0)
 
 
 def stored_heat(state: HeaterMotion, body: Body) -> Any:
-    """Return the heat in the nodes above 25 °C [J]."""
+    """Return the heat in the nodes above 25 °C [J].
+
+    Parameters
+    ----------
+    state : HeaterMotion
+        Temperatures [K above 25 °C], any.
+    body : Body
+        Capacities [J/K], 0 or more (unchecked).
+
+    Returns
+    -------
+    float or array
+        Heat [J], in the shape of the state.
+
+    References
+    ----------
+    Energy balance: capacity times temperature.
+
+    Examples
+    --------
+    >>> from combust.kernel.heater_law import body_conventions
+    >>> stored_heat(cold_motion(25.0), body_conventions())
+    0.0
+    """
     nodes = body.chamber_j_per_k * state.chamber + body.wall_j_per_k * state.wall + body.casing_j_per_k * state.casing
     return nodes + body.port_j_per_k * state.port + body.glow_j_per_k * state.glow
 
@@ -100,15 +143,41 @@ def stored_heat(state: HeaterMotion, body: Body) -> Any:
 def motion_step(state: HeaterMotion, law: Law, inputs: StepInputs, dt_s: float) -> tuple[HeaterMotion, StepFlows]:
     """Return the heater after a step of time, and what passed during it.
 
-    Heat and fuel balance to rounding for any step: what leaves one node enters another. Explicit in the slow nodes, so
-    that a step stays well below the chamber's seconds (0.25 s is in use); exact in the lags.
+    Heat and fuel balance to rounding for any step: what leaves one node enters another. Explicit in the slow nodes,
+    exact in the lags.
 
     Parameters
     ----------
-    state, law, inputs
-        Numbers, or arrays of one shape.
+    state : HeaterMotion
+        Where it stands [K above 25 °C, g]; numbers, or arrays of one shape.
+    law : Law
+        From :func:`~combust.kernel.heater_law.heater_law` [W, J, kmol/s].
+    inputs : StepInputs
+        Fuel [g/s], glow [W], speeds [-], 0 or more (unchecked).
     dt_s : float
-        [s]
+        Length of the step [s], above 0 and well below the chamber's seconds (unchecked); 0.25 is in use.
+
+    Returns
+    -------
+    tuple of (HeaterMotion, StepFlows)
+        State [K above 25 °C, g] and flows [g/s, W, kmol/s], in the shape of the state.
+
+    References
+    ----------
+    Energy and mass balance of lumped nodes; at rest :func:`combust.kernel.working_point.working_point`.
+
+    Examples
+    --------
+    >>> from combust.kernel import heater_law as laws
+    >>> from combust.kernel import working_point as model
+    >>> from combust.kernel.hot_gas import fuel_heat
+    >>> from combust.kernel.types import AtomsTuple
+    >>> heat, p = fuel_heat(AtomsTuple(1.86, 0.007), 42.6), model.HeaterParameters()
+    >>> base, home = model.HealthyState(1.6, 330.0, 15.0, 15.0, 73.0), model.SiteAir(1.0, 1.0, 1.0, 1.0, 15.0, 15.0)
+    >>> law = laws.heater_law(laws.stage_set(base, p, heat, 1e-5), home, p, heat)
+    >>> state, flows = motion_step(cold_motion(15.0), law, StepInputs(0.0, 100.0, 1.0, 1.0), 0.25)
+    >>> bool(state.glow > state.wall), float(flows.burnt_g_per_s)  # it glows, nothing burns
+    (True, 0.0)
     """
     ops = _NUMBERS if isinstance(state.chamber, float) else _ARRAYS
     body = law.body
@@ -228,7 +297,39 @@ def _flue(state: HeaterMotion, gas: tuple[Any, Any, Any], left: Any, wall: Any, 
 
 
 def port_pressures(state: HeaterMotion, law: Law, flows: StepFlows) -> tuple[Any, Any]:
-    """Return suction at the intake port and pressure at the exhaust port over the baseline's [-]."""
+    """Return suction at the intake port and pressure at the exhaust port over the baseline's [-].
+
+    Parameters
+    ----------
+    state : HeaterMotion
+        Where it stands [K above 25 °C].
+    law : Law
+        What stays the same from step to step [W, J, kmol/s].
+    flows : StepFlows
+        What passed in the last step [kmol/s].
+
+    Returns
+    -------
+    pair of float or array
+        Ratios to the baseline [-], in the shape of the state.
+
+    References
+    ----------
+    Turbulent loss goes with density and the square of the volume flow (Darcy-Weisbach).
+
+    Examples
+    --------
+    >>> from combust.kernel import heater_law as laws
+    >>> from combust.kernel import working_point as model
+    >>> from combust.kernel.hot_gas import fuel_heat
+    >>> from combust.kernel.types import AtomsTuple
+    >>> heat, p = fuel_heat(AtomsTuple(1.86, 0.007), 42.6), model.HeaterParameters()
+    >>> base, home = model.HealthyState(1.6, 330.0, 15.0, 15.0, 73.0), model.SiteAir(1.0, 1.0, 1.0, 1.0, 15.0, 15.0)
+    >>> law = laws.heater_law(laws.stage_set(base, p, heat, 1e-5), home, p, heat)
+    >>> state, flows = motion_step(cold_motion(15.0), law, StepInputs(0.0, 0.0, 0.0, 0.0), 0.25)
+    >>> [float(one) for one in port_pressures(state, law, flows)]  # the blower stands still
+    [0.0, 0.0]
+    """
     thinner = law.inlet_k / (law.inlet_k + law.warming * (state.flue - law.intake))
     volume = flows.air / (law.air * thinner)
     hotter = (REFERENCE_K + state.flue) / (REFERENCE_K + law.stage.flue)

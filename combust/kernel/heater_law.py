@@ -11,17 +11,8 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from combust.data.tables import load_numbers
-from combust.kernel.working_point import (
-    REFERENCE_C,
-    REFERENCE_K,
-    AirPath,
-    FuelHeat,
-    HealthyState,
-    HeaterParameters,
-    SiteAir,
-    baseline_heat,
-    gas_mass,
-)
+from combust.kernel.hot_gas import REFERENCE_C, REFERENCE_K, FuelHeat, gas_mass
+from combust.kernel.working_point import AirPath, HealthyState, HeaterParameters, SiteAir, baseline_heat
 
 
 class Body(NamedTuple):
@@ -110,12 +101,54 @@ class Law(NamedTuple):
 
 @cache
 def body_conventions() -> Body:
-    """Return the shipped conventions, each with its origin in ``heater_dynamics.toml``."""
+    """Return the shipped conventions, each with its origin in ``heater_dynamics.toml``.
+
+    Returns
+    -------
+    Body
+        One number each [J/K, W/K, s, g, -, ml].
+
+    Examples
+    --------
+    >>> body_conventions().chamber_j_per_k > 0.0
+    True
+    """
     return Body(**load_numbers("heater_dynamics", "body"))
 
 
 def stage_set(healthy: HealthyState, p: HeaterParameters, fuel: FuelHeat, fuel_kmol_per_s: Any) -> StageSet:
-    """Return what motion needs of a healthy stage whose fuel carbon flows at a rate [kmol/s]."""
+    """Return what motion needs of a healthy stage whose fuel carbon flows at a rate.
+
+    Parameters
+    ----------
+    healthy : HealthyState
+        The baseline [-, °C, K]; numbers or arrays of one shape.
+    p : HeaterParameters
+        Structure of the heater [-].
+    fuel : FuelHeat
+        Heat of the stated fuel [J/kmol].
+    fuel_kmol_per_s : float or array
+        Flow of fuel carbon at the baseline [kmol/s], above 0 (unchecked).
+
+    Returns
+    -------
+    StageSet
+        The stage [K above 25 °C, J/kmol], in the broadcast shape.
+
+    References
+    ----------
+    :func:`combust.kernel.working_point.baseline_heat`.
+
+    Examples
+    --------
+    >>> from combust.kernel import working_point as model
+    >>> from combust.kernel.hot_gas import fuel_heat
+    >>> from combust.kernel.types import AtomsTuple
+    >>> heat = fuel_heat(AtomsTuple(1.86, 0.007), 42.6)
+    >>> base = model.HealthyState(1.6, 330.0, 15.0, 15.0, 73.0)
+    >>> stage_set(base, model.HeaterParameters(), heat, 1e-5).flue  # 330 less 25
+    305.0
+    """
     useful, radiated, flame, units = baseline_heat(healthy, p, fuel)
     return StageSet(
         fuel_kmol_per_s=fuel_kmol_per_s,
@@ -144,12 +177,38 @@ def heater_law(
 
     Parameters
     ----------
-    stage, site, p, fuel
-        Healthy set, air of the place, parameters, heat of the stated fuel.
+    stage : StageSet
+        The healthy stage [K above 25 °C, J/kmol], from :func:`stage_set`.
+    site : SiteAir
+        Air of the place over the baseline's [-, °C].
+    p : HeaterParameters
+        What differs from the baseline [-].
+    fuel : FuelHeat
+        Heat of the stated fuel [J/kmol].
     need : float or array
-        Air need of a gram of the fuel in the burner over that of the stated fuel [-].
+        Air need of a gram of the fuel in the burner over that of the stated fuel [-], above 0 (unchecked).
     body : Body, optional
-        Conventions; default the shipped ones.
+        Conventions [J/K, W/K, s]; default the shipped ones.
+
+    Returns
+    -------
+    Law
+        Flows [kmol/s], heat [W], ratios [-], in the broadcast shape.
+
+    References
+    ----------
+    Energy and mass balance; see :mod:`combust.kernel.working_point`.
+
+    Examples
+    --------
+    >>> from combust.kernel import working_point as model
+    >>> from combust.kernel.hot_gas import fuel_heat
+    >>> from combust.kernel.types import AtomsTuple
+    >>> heat, p = fuel_heat(AtomsTuple(1.86, 0.007), 42.6), model.HeaterParameters()
+    >>> base, home = model.HealthyState(1.6, 330.0, 15.0, 15.0, 73.0), model.SiteAir(1.0, 1.0, 1.0, 1.0, 15.0, 15.0)
+    >>> law = heater_law(stage_set(base, p, heat, 1e-5), home, p, heat)
+    >>> round(float(law.air / 1e-5), 3)  # at the baseline lambda
+    1.6
     """
     body = body or body_conventions()
     inlet_k, fresh = REFERENCE_K + site.intake_c - REFERENCE_C, 1.0 - p.recirculated
@@ -187,10 +246,28 @@ def regulated_speed(voltage: Any, *, saturation: Any, load: Any) -> Any:
 
     Parameters
     ----------
-    voltage, saturation : float or array
-        Voltage, and that at which the fullest stage saturates, over the baseline's [-].
+    voltage : float or array
+        Over the baseline's [-], 0 or more (unchecked).
+    saturation : float or array
+        Voltage over the baseline's at which the fullest stage saturates [-], above 0 (unchecked).
     load : float or array
-        Speed of the stage over the fullest stage's [-].
+        Speed of the stage over the fullest stage's [-], above 0 (unchecked).
+
+    Returns
+    -------
+    float or array
+        Speed [-], at most 1, in the broadcast shape.
+
+    References
+    ----------
+    A motor's speed limit goes with its voltage (common practice, no source).
+
+    Examples
+    --------
+    >>> round(float(regulated_speed(0.72, saturation=0.9, load=1.0)), 2)  # 0.72/0.9
+    0.8
+    >>> float(regulated_speed(0.95, saturation=0.9, load=1.0))
+    1.0
     """
     return np.minimum(1.0, voltage / (saturation * load))
 
@@ -200,6 +277,37 @@ def blower_speed(voltage: Any, *, load: Any, saturation: Any, regulated: bool | 
 
     A regulated motor keeps its speed until it saturates: min(1, U/(saturation x load)). An unregulated one follows the
     voltage: 1 - gain (1 - U). Unknown counts as regulated.
+
+    Parameters
+    ----------
+    voltage : float or array
+        Over the baseline's [-], 0 to 1 (unchecked).
+    load : float or array
+        Speed of the stage over the fullest stage's [-], above 0 (unchecked).
+    saturation : float or array
+        Voltage over the baseline's at which the fullest stage saturates [-], above 0 (unchecked).
+    regulated : bool or None
+        None = unknown.
+    gain : float or array
+        Loss of speed over loss of voltage of an unregulated motor [-], 0 or more (unchecked).
+
+    Returns
+    -------
+    float or array
+        Speed [-], 0 or more, in the broadcast shape.
+
+    See Also
+    --------
+    regulated_speed : of a regulated motor alone.
+
+    References
+    ----------
+    A motor's speed follows its voltage (common practice, no source).
+
+    Examples
+    --------
+    >>> round(float(blower_speed(0.9, load=1.0, saturation=0.8, regulated=False, gain=0.7)), 2)  # 1 - 0.7 x 0.1
+    0.93
     """
     if regulated is False:
         return np.maximum(0.0, 1.0 - gain * (1.0 - voltage))

@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from combust.kernel.trend import standard_normal_tail
+from combust.kernel.tails import standard_normal_tail
 
 LEAST_GROWTH = 1e-3  # of the information from look to look that the bounds reckon with
 FAR = 9.0  # standard deviations beyond which a tail holds nothing (1e-19)
@@ -26,22 +26,23 @@ def critical_values(information: tuple[float, ...], spent: tuple[float, ...]) ->
     Parameters
     ----------
     information : tuple of float
-        1/variance of the slope at each look, increasing.
+        1/variance of the slope at each look [1/slope²], above 0, increasing (unchecked).
     spent : tuple of float
-        Probability of a false alarm, either way, up to and including each look, increasing.
+        Probability of a false alarm, either way, up to and including each look [-], 0 to 1, increasing (unchecked).
 
     Returns
     -------
     tuple of float
-        Bounds for the size of slope/standard error; infinity where nothing may be spent.
+        Bounds for the size of slope/standard error [-], one a look; infinity where nothing may be spent.
 
     References
     ----------
-    P. Armitage, C. K. McPherson, B. C. Rowe 1969 (recursion); K. K. G. Lan, D. L. DeMets 1983 (spending). From memory.
+    P. Armitage, C. K. McPherson, B. C. Rowe 1969 (recursion); K. K. G. Lan, D. L. DeMets 1983 (spending). From
+    memory.
 
     Examples
     --------
-    >>> round(critical_values((1.0,), (0.05,))[0], 2)
+    >>> round(critical_values((1.0,), (0.05,))[0], 2)  # the normal table's 1.96
     1.96
     """
     bounds = [inf] * len(information)

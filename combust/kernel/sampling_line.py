@@ -12,7 +12,27 @@ T90_PER_LAG = math.log(10.0)  # a first-order step reaches 90 % after this many 
 
 
 def lag_from_t90(t90_s: Any) -> Any:
-    """Return the lag of a first-order sensor from its time to 90 % of a step [s]: T90 = ln 10 x lag."""
+    """Return the lag of a first-order sensor from its time to 90 % of a step [s]: T90 = ln 10 x lag.
+
+    Parameters
+    ----------
+    t90_s : float or array
+        Time to 90 % of a step [s], 0 or more (unchecked).
+
+    Returns
+    -------
+    float or array
+        Lag [s], in the shape given.
+
+    References
+    ----------
+    First-order step response.
+
+    Examples
+    --------
+    >>> round(lag_from_t90(23.0), 1)  # 23/2.303
+    10.0
+    """
     return t90_s / T90_PER_LAG
 
 
@@ -24,9 +44,20 @@ def first_order_step(shown: Any, true: Any, dt_s: Any, lag_s: Any) -> Any:
     Parameters
     ----------
     shown, true : float or array
-        Before the step, and what is there during it (one unit).
-    dt_s, lag_s : float or array
-        [s], lag above 0.
+        Before the step, and what is there during it [one unit], any.
+    dt_s : float or array
+        Length of the step [s], 0 or more (unchecked).
+    lag_s : float or array
+        Lag of the sensor [s], above 0 (unchecked).
+
+    Returns
+    -------
+    float or array
+        What is shown [the same unit], in the broadcast shape.
+
+    References
+    ----------
+    First-order step response.
 
     Examples
     --------
@@ -60,7 +91,29 @@ class TransportDelay:
         self._line: deque[list[float]] = deque([[volume, value]])  # the oldest first: volume, value
 
     def push(self, volume: float, value: float) -> float:
-        """Return the mean value of what leaves while a volume of one value enters; 0 volume returns the end's value."""
+        """Return the mean value of what leaves while a volume of one value enters; 0 volume returns the end's value.
+
+        Parameters
+        ----------
+        volume : float
+            What is pushed in [unit of the line's volume], 0 or more; less counts as 0.
+        value : float
+            Its value [one unit], any.
+
+        Returns
+        -------
+        float
+            Mean value of what leaves [the same unit], one number.
+
+        References
+        ----------
+        Plug flow, no mixing.
+
+        Examples
+        --------
+        >>> TransportDelay(2.0, 20.9).push(4.0, 8.0)  # half of what leaves was in the line
+        14.45
+        """
         line = self._line
         if volume <= 0.0:
             return line[0][1]
@@ -82,5 +135,5 @@ class TransportDelay:
 
     @property
     def content(self) -> float:
-        """Volume times value of all that is inside: what must balance."""
+        """Volume times value of all that is inside [product of both units]: what must balance."""
         return math.fsum(volume * value for volume, value in self._line)

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from math import erfc, inf, sqrt
+from math import inf
 from typing import Any, NamedTuple
 
 import numpy as np
 
+from combust.kernel.tails import normal_of_student, standard_normal_tail
 from combust.kernel.uncertainty import student_t
 
 OPEN = 100.0  # standard deviation of a level, and of a slope a year, that nothing is known of
@@ -44,11 +45,31 @@ class Series(NamedTuple):
 
     @property
     def levels(self) -> Any:
-        """One column for the level of each segment."""
+        """One column of 0 and 1 for the level of each segment [-]."""
         return (np.asarray(self.segment)[:, None] == np.unique(self.segment)).astype(float)
 
     def factors(self, scatter: Scatter) -> Any:
-        """Return the Cholesky factor of the visits' covariance under each law, laws x n x n."""
+        """Return the Cholesky factor of the visits' covariance under each law.
+
+        Parameters
+        ----------
+        scatter : Scatter
+            Shares [-] and years of each law.
+
+        Returns
+        -------
+        array
+            Factors [unit of the noise], laws x visits x visits, lower triangles.
+
+        References
+        ----------
+        A. C. Aitken 1936, generalised least squares (from memory).
+
+        Examples
+        --------
+        >>> series_of([0.0, 1.0], 0.5).factors(Scatter()).tolist()  # independent visits
+        [[[0.5, 0.0], [0.0, 0.5]]]
+        """
         apart = np.subtract.outer(self.times, self.times)
         laws = zip(scatter.share, scatter.years, strict=True)
         alike = [(1.0 - share) * np.eye(len(apart)) + share * np.exp(-((apart / years) ** 2)) for share, years in laws]
@@ -57,7 +78,33 @@ class Series(NamedTuple):
 
 
 def series_of(times: Any, noise_u: Any, *, segment: Any = 0, group: Any = 0, group_u: float = 0.0) -> Series:
-    """Return a series whose noise, segment and group may be one number for all visits."""
+    """Return a series whose noise, segment and group may be one number for all visits.
+
+    Parameters
+    ----------
+    times : array
+        Times in order [years], increasing (unchecked).
+    noise_u : float or array
+        Standard uncertainty of a value [its unit], above 0 (unchecked).
+    segment, group : int or array
+        Which segment and which analyser a visit belongs to [-], any number.
+    group_u : float
+        Standard deviation of the offset of a group [unit of the values], 0 or more (unchecked).
+
+    Returns
+    -------
+    Series
+        Arrays as long as ``times`` [years, unit of the values].
+
+    References
+    ----------
+    A form of this project.
+
+    Examples
+    --------
+    >>> series_of([0.0, 1.0, 2.0], 0.03).noise.tolist()
+    [0.03, 0.03, 0.03]
+    """
     times = np.asarray(times, dtype=float)
     noise, segment, group = (np.broadcast_to(np.asarray(part), times.shape) for part in (noise_u, segment, group))
     return Series(times, noise, segment, group, group_u)
@@ -81,7 +128,28 @@ class Trend(NamedTuple):
     noise: Any
 
     def at(self, look: int) -> Trend:
-        """Return the line of one look."""
+        """Return the line of one look.
+
+        Parameters
+        ----------
+        look : int
+            Which look [-], any that is there, counted from 0.
+
+        Returns
+        -------
+        Trend
+            Numbers instead of arrays [unit of the values, a year].
+
+        References
+        ----------
+        A form of this project.
+
+        Examples
+        --------
+        >>> trend = follow_trend(series_of([0.0, 1.0, 2.0], 0.1), [1.0, 2.0, 3.0])
+        >>> round(float(trend.at(2).slope), 2)  # one a year
+        1.0
+        """
         return Trend(*(part[look] for part in self))
 
 
@@ -97,20 +165,28 @@ def follow_trend(series: Series, values: Any, scatter: Scatter | None = None, *,
     series : Series
         With a prior of the scatter only the proportions of its noise are believed.
     values : array, shape (..., n)
+        Values of the visits [one unit], any.
     scatter : Scatter, optional
         Default independent, and as large as stated.
     reference : float
-        Time t0 of the level.
+        Time t0 of the level [years], any.
 
     Returns
     -------
     Trend
-        Arrays of shape (n, ...), ``information`` of shape (n,). Where nothing fixes a slope its variance is 10 000.
+        Arrays of shape (n, ...) [unit of the values, a year], ``information`` of shape (n,). Where nothing fixes a
+        slope its variance is 10 000.
 
     References
     ----------
     A. C. Aitken 1936 (generalised least squares); A. Zellner 1971, ch. 3 (scatter with a prior); D. L. Wallace 1959
     (Student's tail). From memory.
+
+    Examples
+    --------
+    >>> trend = follow_trend(series_of([0.0, 1.0, 2.0], 0.1), [1.0, 2.0, 3.0])
+    >>> round(float(trend.slope[-1]), 2), trend.slope.shape
+    (1.0, (3,))
     """
     scatter = Scatter() if scatter is None else scatter
     values = np.asarray(values, dtype=float)
@@ -157,7 +233,30 @@ def follow_trend(series: Series, values: Any, scatter: Scatter | None = None, *,
 
 
 def with_slope_prior(trend: Trend, slope_u: float) -> Trend:
-    """Return a line with the prior knowledge that slopes lie about 0 with a standard deviation ``slope_u`` a year."""
+    """Return a line with the prior knowledge that slopes lie about 0.
+
+    Parameters
+    ----------
+    trend : Trend
+        The line [unit of the values, a year].
+    slope_u : float
+        Standard deviation of slopes [unit of the values a year], above 0 (unchecked).
+
+    Returns
+    -------
+    Trend
+        The line [unit of the values, a year], in the shape given.
+
+    References
+    ----------
+    Product of two normal distributions.
+
+    Examples
+    --------
+    >>> trend = Trend(0.0, 1.0, 0.0, 0.25, 0.0, 0.0, 4.0, 1.0)
+    >>> with_slope_prior(trend, 0.5).slope  # as sure as the prior: half way
+    0.5
+    """
     gain = trend.variance_slope + slope_u**2
     return trend._replace(
         level=trend.level - trend.covariance / gain * trend.slope,
@@ -190,23 +289,36 @@ def find_step(
 
     Parameters
     ----------
-    series, values, scatter
+    series : Series
+        As for :func:`follow_trend`.
+    values : array, shape (..., n)
+        Values of the visits [one unit], any.
+    scatter : Scatter
         As for :func:`follow_trend`.
     least : int
-        Visits that must stand on each side of a step, in its segment.
+        Visits that must stand on each side of a step, in its segment [-], 1 or more (unchecked).
     step_u, slope_u : float
-        Prior standard deviations of a step and of a slope (a year), about 0.
+        Prior standard deviations of a step and of a slope (a year), about 0 [unit of the values], above 0
+        (unchecked).
     odds : sequence of float
-        Prior weights of neither, a drift, a step (wherever).
+        Prior weights of neither, a drift, a step (wherever) [-], above 0 (unchecked).
 
     Returns
     -------
     Step
-        Arrays of shape (...); index -1 and chance 0 where no place has enough visits.
+        Place, size [unit of the values], chances [-], shape (...); index -1 and chance 0 where no place has enough
+        visits.
 
     References
     ----------
     H. Jeffreys 1961, ch. 5 (evidence); A. F. M. Smith 1975, Biometrika 62, 407-416 (place of a step). From memory.
+
+    Examples
+    --------
+    >>> series = series_of([0.0, 1.0, 2.0, 3.0, 4.0, 5.0], 0.02)
+    >>> flat = find_step(series, [1, 1, 1, 2, 2, 2], Scatter(), least=2, step_u=0.5, slope_u=0.1, odds=(1, 1, 1))
+    >>> int(flat.index), bool(flat.chance > 0.99)
+    (3, True)
     """
     values, own, visit = np.asarray(values, dtype=float), np.asarray(series.segment), np.arange(len(series.times))
     alike = np.equal.outer(own, own)
@@ -240,88 +352,3 @@ def find_step(
     size = np.sum(shares[:, 2:][pick] * np.stack(sizes)[pick], axis=0) / of_step[pick[1:]]
     told = (places[best], size, of_step.sum(axis=0), shares[:, 1].sum(axis=0))
     return Step(*(part.reshape(values.shape[:-1]) for part in told))
-
-
-def tame_wild(values: Any, noise_u: Any, *, reach: int = 2, farthest: float = 3.0) -> Any:
-    """Return values with each one no farther than ``farthest`` scatters from the median of its neighbours.
-
-    A level step or a line keeps its shape; a single wild value keeps its side and a bounded weight. The scatter is the
-    larger of the stated noise and of 1.4826 times the median distance from the neighbours.
-
-    Parameters
-    ----------
-    values : array, shape (..., n)
-    noise_u : float or array of shape (n,)
-    reach : int
-        Neighbours on each side; at an end the nearest visits that are there, as many in all.
-
-    References
-    ----------
-    F. R. Hampel 1974 (median and its deviation); the moving form is known as the Hampel filter. From memory.
-    """
-    values = np.asarray(values, dtype=float)
-    visits, window = values.shape[-1], 2 * reach + 1
-    if visits < window:
-        return values
-    starts = np.clip(np.arange(visits) - reach, 0, visits - window)
-    middle = np.median(values[..., starts[:, None] + np.arange(window)], axis=-1)
-    off = values - middle
-    usual = np.maximum(np.asarray(noise_u), 1.4826 * np.median(np.abs(off), axis=-1, keepdims=True))
-    return middle + np.clip(off, -farthest * usual, farthest * usual)
-
-
-def standard_normal_tail(z: Any) -> Any:
-    """Return the upper tail of the standard normal distribution, by its complementary error function [-]."""
-    return np.vectorize(lambda x: 0.5 * erfc(x / sqrt(2.0)), otypes=[float])(z)[()]
-
-
-def normal_of_student(t: Any, freedom: Any) -> Any:
-    """Return the standard normal number whose tail is that of Student's t.
-
-    D. L. Wallace 1959, Ann. Math. Statist. 30, 1124-1130 (from memory). Validity record ``student_as_normal``
-    (``combust/data/approximate_forms.toml``).
-    """
-    squeezed = np.sqrt(freedom * np.log1p(np.square(t) / freedom))
-    return np.sign(t) * squeezed * (8.0 * freedom + 1.0) / (8.0 * freedom + 3.0)
-
-
-class Crossing(NamedTuple):
-    """When a line crosses a limit: best time, and the ends of the set of times the data allow (infinite = open)."""
-
-    time: Any
-    earliest: Any
-    latest: Any
-
-
-def crossing_time(trend: Trend, limit: Any, quantile: float) -> Crossing:
-    """Return the time (from t0) at which a line crosses a limit, with Fieller's set.
-
-    The set holds every time whose line value cannot be told from the limit. Where the slope is not told from 0 it has
-    no upper end: ``latest`` is infinite, and ``earliest`` may be minus infinity.
-
-    Parameters
-    ----------
-    trend : Trend
-    limit : float or array
-    quantile : float
-        Two-sided standard normal quantile (1.645 for 90 %).
-
-    References
-    ----------
-    E. C. Fieller 1954, J. Roy. Statist. Soc. B 16, 175-185 (from memory).
-    """
-    level, slope = np.asarray(trend.level) - limit, np.asarray(trend.slope)
-    square = quantile**2
-    a = slope**2 - square * trend.variance_slope
-    b = level * slope - square * trend.covariance
-    c = level**2 - square * trend.variance_level
-    inside = b**2 - a * c
-    with np.errstate(divide="ignore", invalid="ignore"):
-        root = np.sqrt(np.maximum(inside, 0.0))
-        ends = np.stack([(-b - root) / a, (-b + root) / a])
-        low, high = np.min(ends, axis=0), np.max(ends, axis=0)
-        # a > 0: the set lies between the roots. a < 0: outside them; from the later root on it stays open.
-        earliest = np.where(a > 0.0, low, np.where(inside <= 0.0, -np.inf, high))
-        latest = np.where(a > 0.0, high, np.inf)
-        best = -level / slope
-    return Crossing(best[()], earliest[()], latest[()])

@@ -24,12 +24,29 @@ def standard_uncertainty(limit: Any, resolution: Any = 0.0, repeat_sd: Any = 0.0
     Parameters
     ----------
     limit : float or array
-        Accuracy limit of the instrument class, read as a 95 % Gaussian limit.
+        Accuracy limit of the instrument class [unit of the reading], 0 or more (unchecked), read as a 95 % Gaussian
+        limit.
     resolution : float or array
-        Step of the display; adds a rectangular part.
-    repeat_sd, repeats : float or array
-        Standard deviation and number of repeated readings whose mean is the reading. The scatter of a few readings
-        is widened by Student's t (JCGM 100:2008, G.3).
+        Step of the display [unit of the reading], 0 or more (unchecked); adds a rectangular part.
+    repeat_sd : float or array
+        Standard deviation of repeated readings whose mean is the reading [unit of the reading], 0 or more
+        (unchecked).
+    repeats : float or array
+        How many there were [-]; below 1 counts as 1. The scatter of a few is widened by Student's t.
+
+    Returns
+    -------
+    float or array
+        Standard uncertainty [unit of the reading], in the broadcast shape.
+
+    References
+    ----------
+    JCGM 100:2008, F.2.2.1 and G.3.
+
+    Examples
+    --------
+    >>> round(float(standard_uncertainty(0.3, 0.1)), 4)  # sqrt(0.15² + 0.1²/12)
+    0.1528
     """
     parts = (limit / COVERAGE) ** 2 + (resolution * RECTANGULAR) ** 2
     counts = np.maximum(np.asarray(repeats, dtype=float), 1.0)
@@ -41,6 +58,25 @@ def student_t(freedom: Any) -> Any:
     """Return Student's two-sided 95 % factor, interpolated in 1/degrees of freedom between table rows.
 
     Validity record ``student_t`` (``combust/data/approximate_forms.toml``).
+
+    Parameters
+    ----------
+    freedom : float or array
+        Degrees of freedom [-]; below 1 counts as 1.
+
+    Returns
+    -------
+    float or array
+        Factor [-], in the shape given.
+
+    References
+    ----------
+    Any handbook table; the tests recompute it.
+
+    Examples
+    --------
+    >>> round(float(student_t(4.0)), 3)
+    2.776
     """
     rows = np.array(sorted(STUDENT_T, reverse=True), dtype=float)
     return np.interp(1.0 / np.maximum(freedom, 1.0), 1.0 / rows, [STUDENT_T[int(row)] for row in rows])
@@ -56,7 +92,7 @@ class Route(NamedTuple):
 
     @property
     def variance(self) -> Any:
-        """Variance of this route's value."""
+        """Variance of this route's value [its unit squared]."""
         return self.by_gas**2 + self.by_co**2 + self.by_hydrogen**2
 
 
@@ -81,11 +117,34 @@ def uncertain_route(
     Parameters
     ----------
     route : callable
-        :func:`air_ratio_from_o2`, :func:`air_ratio_from_co2` or :func:`o2_from_co2`; ``gases`` go to it as they are.
+        :func:`~combust.kernel.air_ratio.air_ratio_from_o2`, :func:`~combust.kernel.air_ratio.air_ratio_from_co2` or
+        :func:`~combust.kernel.air_ratio.o2_from_co2`.
     gas_pct, gas_u : float or array
-        Its gas and the gas's standard uncertainty [vol %].
-    co_dry_ppm, co_u, hydrogen_u : float or array
-        CO [ppm], and the standard uncertainties of CO [ppm] and of H/C [mol/mol].
+        Its gas and the gas's standard uncertainty [vol %, dry], 0 to 21 (unchecked).
+    fuel : Atoms
+        Atoms per carbon atom [mol/mol], any fuel.
+    co_dry_ppm, co_u : float or array
+        CO and its standard uncertainty [ppm, dry], 0 or more (unchecked).
+    hydrogen_u : float or array
+        Standard uncertainty of H/C [mol/mol], 0 or more (unchecked).
+    **gases : float or array
+        What else the route takes, as it is [ppm, dry], any.
+
+    Returns
+    -------
+    Route
+        Value [unit of the route] and its answers to one standard uncertainty of each, in the broadcast shape.
+
+    References
+    ----------
+    JCGM 100:2008, 5.1.2, first order, by differences.
+
+    Examples
+    --------
+    >>> from combust.kernel.air_ratio import air_ratio_from_o2
+    >>> found = uncertain_route(air_ratio_from_o2, 8.2, AtomsTuple(1.86, 0.007), gas_u=0.15)
+    >>> round(float(found.value), 2), round(2.0 * float(found.variance) ** 0.5, 2)
+    (1.6, 0.04)
     """
     here = route(gas_pct, fuel, co_dry_ppm=co_dry_ppm, **gases)
     step_gas, step_co = STEP * 10.0, STEP * 1e6
@@ -107,8 +166,29 @@ class BestEstimate(NamedTuple):
 def best_estimate(first: Route, second: Route) -> BestEstimate:
     """Return the weighted least squares value of two routes, with their shared CO and fuel errors.
 
-    Where one route is NaN the other is the answer and ``z`` is NaN. Where the routes differ by more than two standard
-    uncertainties, u is widened by z/2, so that a contradiction never looks like precision.
+    Where the routes differ by more than two standard uncertainties, u is widened by z/2, so that a contradiction never
+    looks like precision.
+
+    Parameters
+    ----------
+    first, second : Route
+        The two routes [one unit]; NaN where one was not measured.
+
+    Returns
+    -------
+    BestEstimate
+        Value and u [the same unit], z [-], in the broadcast shape; where one route is NaN the other is the answer
+        and ``z`` is NaN.
+
+    References
+    ----------
+    A. C. Aitken 1936, generalised least squares (from memory). Widening: a convention of this project.
+
+    Examples
+    --------
+    >>> found = best_estimate(Route(1.0, 0.1, 0.0, 0.0), Route(1.2, 0.1, 0.0, 0.0))
+    >>> round(float(found.value), 2), round(float(found.u), 4)  # 0.1/sqrt(2)
+    (1.1, 0.0707)
     """
     shared = first.by_co * second.by_co + first.by_hydrogen * second.by_hydrogen
     of_difference = first.variance + second.variance - 2.0 * shared
@@ -140,7 +220,7 @@ class BestAirRatio(NamedTuple):
 
     @property
     def air_ratio_u(self) -> Any:
-        """Standard uncertainty of lambda, first order."""
+        """Standard uncertainty of lambda, first order [-]."""
         return self.slope * self.o2_u
 
     def at(self, standard_uncertainties: Any) -> Any:
@@ -148,6 +228,26 @@ class BestAirRatio(NamedTuple):
 
         Lambda is a hyperbola of O2 with its pole at clean air: exact without CO, so an interval of O2 becomes one of
         lambda that is not symmetric.
+
+        Parameters
+        ----------
+        standard_uncertainties : float or array
+            How far [standard uncertainties of O2], any.
+
+        Returns
+        -------
+        float or array
+            lambda [-], in the broadcast shape.
+
+        References
+        ----------
+        Balance of the elements, no CO.
+
+        Examples
+        --------
+        >>> best = BestAirRatio(1.6, 8.2, 0.15, 0.13, 0.0)
+        >>> float(best.at(0.0)), bool(best.at(2.0) - 1.6 > 1.6 - best.at(-2.0))
+        (1.6, True)
         """
         return _on_hyperbola(self.air_ratio, self.slope, self.o2, standard_uncertainties * self.o2_u)[0]
 
@@ -161,11 +261,29 @@ def best_air_ratio(by_o2: Route, o2_dry_pct: Any, o2_u: Any, by_co2: Route) -> B
     Parameters
     ----------
     by_o2 : Route
-        Lambda at the O2 read, or at that of CO2 where no O2 was read (:func:`uncertain_route`).
+        Lambda [-] at the O2 read, or at that of CO2 where no O2 was read (:func:`uncertain_route`).
     o2_dry_pct, o2_u : float or array
-        O2 as read and its standard uncertainty [vol %].
+        O2 as read and its standard uncertainty [vol %, dry], 0 to 21 (unchecked).
     by_co2 : Route
-        The O2 of CO2 (:func:`combust.kernel.air_ratio.o2_from_co2`) [vol %].
+        The O2 of CO2 [vol %, dry] (:func:`combust.kernel.air_ratio.o2_from_co2`).
+
+    Returns
+    -------
+    BestAirRatio
+        lambda [-] and its O2 [vol %], in the broadcast shape.
+
+    References
+    ----------
+    A. C. Aitken 1936, generalised least squares (from memory).
+
+    Examples
+    --------
+    >>> from combust.kernel.air_ratio import air_ratio_from_o2, o2_from_co2
+    >>> fuel = AtomsTuple(1.86, 0.007)
+    >>> one = uncertain_route(air_ratio_from_o2, 8.2, fuel, gas_u=0.15)
+    >>> other = uncertain_route(o2_from_co2, 9.3, fuel, gas_u=0.25)
+    >>> round(float(best_air_ratio(one, 8.2, 0.15, other).air_ratio), 1)
+    1.6
     """
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         slope = by_o2.by_gas / o2_u
@@ -195,9 +313,9 @@ def wilson_interval(count: int, of: int, *, z: float = 1.959964) -> tuple[float,
     Parameters
     ----------
     count, of : int
-        So many of so many [-], 0 <= count <= of.
+        So many of so many [-], 0 or more, ``count`` at most ``of`` (unchecked).
     z : float
-        Standard normal quantile: 1.959964 for 95 % on two sides, 1.644854 for 90 %.
+        Standard normal quantile [-], above 0 (unchecked): 1.959964 for 95 % on two sides, 1.644854 for 90 %.
 
     Returns
     -------

@@ -14,7 +14,17 @@ TABLES = ("usual", "flexible_maximum", "pure_copper")
 
 
 def copper_resistivity(temp_c: Any = TABLE_TEMP_C) -> Any:
-    """Return the resistivity of annealed copper [ohm mm²/m], linear in temperature, -60 to 150 °C.
+    """Return the resistivity of annealed copper [ohm mm²/m], linear in temperature.
+
+    Parameters
+    ----------
+    temp_c : float or array
+        Temperature of the conductor [°C], -60 to 150 (unchecked).
+
+    Returns
+    -------
+    float or array
+        Resistivity [ohm mm²/m], in the shape given.
 
     References
     ----------
@@ -22,7 +32,7 @@ def copper_resistivity(temp_c: Any = TABLE_TEMP_C) -> Any:
 
     Examples
     --------
-    >>> round(copper_resistivity(), 5)
+    >>> round(copper_resistivity(), 5)  # 1/58
     0.01724
     """
     table = load_table("cables")
@@ -30,7 +40,27 @@ def copper_resistivity(temp_c: Any = TABLE_TEMP_C) -> Any:
 
 
 def temperature_factor(temp_c: Any) -> Any:
-    """Return resistance at a conductor temperature over that at 20 °C [-]: +0.39 % per kelvin."""
+    """Return resistance at a conductor temperature over that at 20 °C [-]: +0.39 % per kelvin.
+
+    Parameters
+    ----------
+    temp_c : float or array
+        Temperature of the conductor [°C], -60 to 150 (unchecked).
+
+    Returns
+    -------
+    float or array
+        Factor [-], in the shape given.
+
+    References
+    ----------
+    IEC 60028: 0.00393 per K (from memory, high).
+
+    Examples
+    --------
+    >>> round(temperature_factor(120.0), 3)  # 1 + 100 x 0.00393
+    1.393
+    """
     return 1.0 + load_table("cables")["temp_coefficient_per_k"] * (temp_c - TABLE_TEMP_C)
 
 
@@ -40,12 +70,21 @@ def conductor_resistance(area_mm2: Any, temp_c: Any = TABLE_TEMP_C, *, table: st
     Parameters
     ----------
     area_mm2 : float or array
-        Nominal cross-section, 0.5 to 120 mm².
+        Nominal cross-section [mm²], 0.5 to 120 (unchecked); beyond the rows the resistivity of the last one.
     temp_c : float or array
-        Temperature of the conductor.
+        Temperature of the conductor [°C], -60 to 150 (unchecked).
     table : {'usual', 'flexible_maximum', 'pure_copper'}
         What the project computes with; the most a flexible conductor may have; the metal itself. A cross-section
-        between two rows takes the resistivity between theirs, beyond the rows that of the last one.
+        between two rows takes the resistivity between theirs.
+
+    Returns
+    -------
+    float or array
+        Resistance [ohm/m], in the broadcast shape.
+
+    See Also
+    --------
+    cross_section_for : the inverse, from a voltage drop.
 
     References
     ----------
@@ -53,7 +92,7 @@ def conductor_resistance(area_mm2: Any, temp_c: Any = TABLE_TEMP_C, *, table: st
 
     Examples
     --------
-    >>> round(float(1000 * conductor_resistance(1.5)), 1)
+    >>> round(float(1000 * conductor_resistance(1.5)), 1)  # the table's row: 12.7 mohm/m
     12.7
     """
     if table == "pure_copper":
@@ -73,29 +112,47 @@ def loop_resistance(
     Parameters
     ----------
     length_m : float or array
-        One way; the loop has twice as much conductor.
-    area_mm2, temp_c, table
-        As for :func:`conductor_resistance`.
+        One way [m], 0 or more (unchecked); the loop has twice as much conductor.
+    area_mm2 : float or array
+        Nominal cross-section [mm²], 0.5 to 120 (unchecked).
     contacts_mohm : float or array
-        Fuse, plugs and terminals together.
+        Fuse, plugs and terminals together [mohm], 0 or more (unchecked).
+    temp_c : float or array
+        Temperature of the conductor [°C], -60 to 150 (unchecked).
+    table : {'usual', 'flexible_maximum', 'pure_copper'}
+        As for :func:`conductor_resistance`.
+
+    Returns
+    -------
+    float or array
+        Resistance [ohm], in the broadcast shape.
+
+    References
+    ----------
+    Resistances in series.
 
     Examples
     --------
-    >>> round(float(loop_resistance(5.0, 1.5, contacts_mohm=20.0)), 3)
+    >>> round(float(loop_resistance(5.0, 1.5, contacts_mohm=20.0)), 3)  # 10 m x 0.0127 + 0.020
     0.147
     """
     return 2.0 * length_m * conductor_resistance(area_mm2, temp_c, table=table) + contacts_mohm * 1e-3
 
 
 def charge_at_rest(open_circuit_v: Any, nominal_v: Any) -> Any:
-    """Return the share of the full charge of a lead-acid battery from its voltage at rest [-], held at 0 and 1.
+    """Return the share of the full charge of a lead-acid battery from its voltage at rest [-].
 
     Parameters
     ----------
     open_circuit_v : float or array
-        Hours after the last load or charge, nothing switched on [V].
+        Hours after the last load or charge, nothing switched on [V], any: held at the ends of the table.
     nominal_v : float or array
-        12 V is six cells; others in proportion [V].
+        12 V is six cells; others in proportion [V], above 0 (unchecked).
+
+    Returns
+    -------
+    float or array
+        Share [-], 0 to 1, in the broadcast shape.
 
     References
     ----------
@@ -114,9 +171,29 @@ def charge_at_rest(open_circuit_v: Any, nominal_v: Any) -> Any:
 def resistance_of_drop(source_v: Any, load_v: Any, current_a: Any) -> Any:
     """Return the resistance between two measured voltages at a current [ohm].
 
+    Parameters
+    ----------
+    source_v, load_v : float or array
+        In front and behind [V], any.
+    current_a : float or array
+        Current [A], not 0 (unchecked).
+
+    Returns
+    -------
+    float or array
+        Resistance [ohm], in the broadcast shape.
+
+    See Also
+    --------
+    voltage_under_load : the inverse.
+
+    References
+    ----------
+    Ohm's law.
+
     Examples
     --------
-    >>> round(resistance_of_drop(12.4, 11.1, 10.0), 3)
+    >>> round(resistance_of_drop(12.4, 11.1, 10.0), 3)  # 1.3 V / 10 A
     0.13
     """
     return (source_v - load_v) / current_a
@@ -125,18 +202,64 @@ def resistance_of_drop(source_v: Any, load_v: Any, current_a: Any) -> Any:
 def voltage_under_load(source_v: Any, current_a: Any, resistance_ohm: Any) -> Any:
     """Return the voltage behind a resistance at a current [V].
 
+    Parameters
+    ----------
+    source_v : float or array
+        In front [V], any.
+    current_a : float or array
+        Current [A], any.
+    resistance_ohm : float or array
+        Resistance [ohm], 0 or more (unchecked).
+
+    Returns
+    -------
+    float or array
+        Voltage [V], in the broadcast shape.
+
+    See Also
+    --------
+    source_voltage_for : the inverse in the voltage.
+    resistance_of_drop : the inverse in the resistance.
+
+    References
+    ----------
+    Ohm's law.
+
     Examples
     --------
-    >>> round(voltage_under_load(12.2, 10.0, 0.015 + 0.147), 2)
+    >>> round(voltage_under_load(12.2, 10.0, 0.015 + 0.147), 2)  # 12.2 - 1.62
     10.58
     """
     return source_v - current_a * resistance_ohm
 
 
 def current_of_power(power_w: Any, source_v: Any, resistance_ohm: Any) -> Any:
-    """Return the current of a load that takes constant power behind a resistance [A]; NaN where it cannot be carried.
+    """Return the current of a load that takes constant power behind a resistance [A].
 
     The smaller root of P = (E - I R) I: the load settles at the higher voltage.
+
+    Parameters
+    ----------
+    power_w : float or array
+        Power of the load [W], 0 or more (unchecked).
+    source_v : float or array
+        In front [V], above 0 (unchecked).
+    resistance_ohm : float or array
+        Resistance [ohm], 0 or more (unchecked).
+
+    Returns
+    -------
+    float or array
+        Current [A], in the broadcast shape; NaN where the power cannot be carried.
+
+    References
+    ----------
+    Ohm's law.
+
+    Examples
+    --------
+    >>> float(current_of_power(100.0, 12.0, 0.2))  # 10 A x (12 V - 2 V) = 100 W
+    10.0
     """
     squared = np.asarray(source_v**2 - 4.0 * power_w * resistance_ohm, dtype=float)
     root = np.sqrt(np.where(squared < 0.0, np.nan, squared))
@@ -144,13 +267,35 @@ def current_of_power(power_w: Any, source_v: Any, resistance_ohm: Any) -> Any:
 
 
 def source_voltage_for(load_v: Any, current_a: Any, resistance_ohm: Any) -> Any:
-    """Return the voltage in front of a resistance for a voltage behind it [V]; the inverse of the drop.
+    """Return the voltage in front of a resistance for a voltage behind it [V].
 
     This refers a cut-out at the heater to the battery post.
 
+    Parameters
+    ----------
+    load_v : float or array
+        Behind [V], any.
+    current_a : float or array
+        Current [A], any.
+    resistance_ohm : float or array
+        Resistance [ohm], 0 or more (unchecked).
+
+    Returns
+    -------
+    float or array
+        Voltage [V], in the broadcast shape.
+
+    See Also
+    --------
+    voltage_under_load : the inverse.
+
+    References
+    ----------
+    Ohm's law.
+
     Examples
     --------
-    >>> round(source_voltage_for(10.5, 2.5, 0.096), 2)
+    >>> round(source_voltage_for(10.5, 2.5, 0.096), 2)  # 10.5 + 0.24
     10.74
     """
     return load_v + current_a * resistance_ohm
@@ -159,7 +304,36 @@ def source_voltage_for(load_v: Any, current_a: Any, resistance_ohm: Any) -> Any:
 def cross_section_for(drop_v: Any, length_m: Any, current_a: Any, *, temp_c: Any = TABLE_TEMP_C) -> Any:
     """Return the cross-section that keeps the drop of both conductors at a limit [mm²].
 
-    Resistivity as in the 1.5 mm² row of the table (0.0127 ohm/m, read), so that the answer is not the metal's ideal.
+    Resistivity as in the 1.5 mm² row of the table, so that the answer is not the metal's ideal.
+
+    Parameters
+    ----------
+    drop_v : float or array
+        Drop that is allowed [V], above 0 (unchecked).
+    length_m : float or array
+        One way [m], 0 or more (unchecked).
+    current_a : float or array
+        Current [A], 0 or more (unchecked).
+    temp_c : float or array
+        Temperature of the conductor [°C], -60 to 150 (unchecked).
+
+    Returns
+    -------
+    float or array
+        Cross-section [mm²], in the broadcast shape.
+
+    See Also
+    --------
+    conductor_resistance : the inverse.
+
+    References
+    ----------
+    Ohm's law; 0.0127 ohm/m at 1.5 mm² (read).
+
+    Examples
+    --------
+    >>> round(float(cross_section_for(0.5, 5.0, 10.0)), 1)  # 2 x 5 x 10 x 0.01905/0.5
+    3.8
     """
     row = load_table("cables")["usual"][0]
     resistivity = row["milliohm_per_m"] * 1e-3 * row["area"] * temperature_factor(temp_c)
@@ -171,6 +345,28 @@ def night_energy(
     run_on_w: Any = 0.0, run_on_s: Any = 0.0,
 ) -> Any:  # fmt: skip
     """Return the electric energy of a night [Wh]: running, and for each start its glow and its run-on.
+
+    Parameters
+    ----------
+    mean_power_w : float or array
+        Mean power while it runs [W], 0 or more (unchecked).
+    hours : float or array
+        How long it runs [h], 0 or more (unchecked).
+    starts : float or array
+        How many starts [-], 0 or more (unchecked).
+    glow_w, run_on_w : float or array
+        Power of the glow and of the run-on [W], 0 or more (unchecked).
+    glow_s, run_on_s : float or array
+        How long each of them takes [s], 0 or more (unchecked).
+
+    Returns
+    -------
+    float or array
+        Energy [Wh], in the broadcast shape.
+
+    References
+    ----------
+    Power times time.
 
     Examples
     --------

@@ -9,39 +9,25 @@ All temperatures are kelvin above 25 °C unless the name ends in ``_c``; enthalp
 
 from __future__ import annotations
 
-from functools import lru_cache
 from typing import Any, NamedTuple
 
 import numpy as np
 
-from combust.kernel.constants import DRY_AIR, ZERO_CELSIUS_K
-from combust.kernel.flue_gas import flue_gas_moles
-from combust.kernel.heat import heat_input_per_carbon, sensible_heat
-from combust.kernel.stoichiometry import molar_mass_per_carbon, stoichiometric_air_mass
-from combust.kernel.types import Atoms, AtomsTuple
+from combust.kernel.constants import ZERO_CELSIUS_K
+from combust.kernel.hot_gas import (
+    REFERENCE_C,
+    REFERENCE_K,
+    FuelHeat,
+    enthalpy,
+    flame_temperature,
+    gas_coefficients,
+    gas_mass,
+    heat_supplied,
+)
 
-REFERENCE_C = 25.0
-REFERENCE_K = ZERO_CELSIUS_K + REFERENCE_C
-FIT_C = (60.0, 2000.0)
-FIT_INTAKE_C = (-60.0, 60.0)
 ROUNDS = 5  # secant rounds: lambda of a heater is settled to 1e-9 (tests sweep it)
 TRIM_ROUNDS = 5
 STEEPEST, FLATTEST = -1.5, 0.6  # slope of the fixed point that a secant is believed
-
-
-class FuelHeat(NamedTuple):
-    """What the heat balance needs of a fuel, per kmol of its carbon.
-
-    Enthalpy above 25 °C of the gas of air ratio lambda: products + (lambda - 1) air, each a·t + b·t² + c·t³;
-    ``intake_air`` [J/K] is the heat capacity of stoichiometric air at intake temperatures.
-    """
-
-    products: tuple[float, float, float]
-    air: tuple[float, float, float]
-    intake_air: float
-    net_heat: float
-    fuel_mass: float
-    air_mass: float
 
 
 class HealthyState(NamedTuple):
@@ -125,94 +111,6 @@ class WorkingPoint(NamedTuple):
     intake_true_c: Any
 
 
-def fuel_heat(fuel: Atoms, net_heating_value: float) -> FuelHeat:
-    """Return the cubic enthalpies of stoichiometric products and of air for a fuel.
-
-    Least squares on the NASA polynomials from 60 to 2000 °C, which they follow within 0.4 % from 200 °C on. Validity
-    record ``cubic_enthalpy`` (``combust/data/approximate_forms.toml``).
-    """
-    atoms = AtomsTuple(float(fuel.h_c), float(fuel.o_c), float(fuel.n_c), float(fuel.s_c))
-    return _fuel_heat(atoms, float(net_heating_value))
-
-
-@lru_cache(maxsize=64)
-def _fuel_heat(fuel: AtomsTuple, net_heating_value: float) -> FuelHeat:
-    stoichiometric, lean = flue_gas_moles(fuel, 1.0), flue_gas_moles(fuel, 2.0)
-    celsius, cold = np.linspace(*FIT_C, 200), np.linspace(*FIT_INTAKE_C, 50)
-
-    def fitted(at: Any, heat: Any, degree: int) -> list[float]:
-        above = at - REFERENCE_C
-        basis = np.stack([above**power for power in range(1, degree + 1)], axis=1)
-        weight = np.abs(above) ** -0.5  # errors in proportion to the heat itself
-        solved, *_ = np.linalg.lstsq(basis * weight[:, None], heat * weight, rcond=None)
-        return [float(number) for number in solved]
-
-    def heats(at: Any) -> tuple[Any, Any]:
-        products = sensible_heat(stoichiometric, at, REFERENCE_C)
-        return products, sensible_heat(lean, at, REFERENCE_C) - products
-
-    products, air = (fitted(celsius, heat, 3) for heat in heats(celsius))
-    mass = float(molar_mass_per_carbon(fuel))
-    return FuelHeat(
-        products=(products[0], products[1], products[2]),
-        air=(air[0], air[1], air[2]),
-        intake_air=fitted(cold, heats(cold)[1], 1)[0],
-        net_heat=float(heat_input_per_carbon(fuel, net_heating_value)),
-        fuel_mass=mass,
-        air_mass=float(stoichiometric_air_mass(fuel, air=DRY_AIR)) * mass,
-    )
-
-
-def gas_mass(heat: FuelHeat, air_ratio: Any) -> Any:
-    """Return the mass of flue gas [kg per kmol of fuel carbon]."""
-    return heat.fuel_mass + air_ratio * heat.air_mass
-
-
-def enthalpy(heat: FuelHeat, air_ratio: Any, above_k: Any) -> Any:
-    """Return the enthalpy of the flue gas above 25 °C [J per kmol of fuel carbon]."""
-    a, b, c = gas_coefficients(heat, air_ratio)
-    return above_k * (a + above_k * (b + above_k * c))
-
-
-def gas_coefficients(heat: FuelHeat, air_ratio: Any) -> tuple[Any, Any, Any]:
-    """Return a, b, c of the gas's enthalpy a·t + b·t² + c·t³."""
-    (a, b, c), (air_a, air_b, air_c) = heat.products, heat.air
-    return (a - air_a) + air_ratio * air_a, (b - air_b) + air_ratio * air_b, (c - air_c) + air_ratio * air_c
-
-
-def flame_temperature(heat: FuelHeat, air_ratio: Any, intake_above_k: Any, radiated: Any = 0.0) -> Any:
-    """Return the flame temperature of complete combustion, fuel at 25 °C, no dissociation [K above 25 °C].
-
-    Below lambda 1 only the fuel that finds air burns. Validity record ``flame_without_dissociation``.
-
-    Parameters
-    ----------
-    heat : FuelHeat
-    air_ratio : float or array
-        lambda [-].
-    intake_above_k : float or array
-        Temperature of the air that enters [K above 25 °C].
-    radiated : float or array
-        Heat that the flame gives off by radiation [J per kmol of fuel carbon]; 0 is the adiabatic flame.
-    """
-    total = heat_supplied(heat, air_ratio, intake_above_k) - radiated
-    a, b, c = gas_coefficients(heat, air_ratio)
-    flame = 500.0 + 1200.0 / np.maximum(1.0, air_ratio)
-    for _ in range(4):
-        flame = flame - (flame * (a + flame * (b + flame * c)) - total) / (a + flame * (2.0 * b + 3.0 * c * flame))
-    return flame
-
-
-def heat_supplied(heat: FuelHeat, air_ratio: Any, intake_above_k: Any) -> Any:
-    """Return the heat of the fuel that finds air and of the air that enters [J per kmol of fuel carbon]."""
-    return heat.net_heat * np.minimum(1.0, air_ratio) + air_ratio * heat.intake_air * intake_above_k
-
-
-def resistance_from_air_change(remaining: Any, steepness: Any) -> Any:
-    """Return the total resistance ratio that leaves a share of the volume flow: R = q^-(2+s)."""
-    return remaining ** -(2.0 + steepness)
-
-
 class AirPath(NamedTuple):
     """The resistance of the air path over the baseline's, as a sum of what its gases add."""
 
@@ -224,7 +122,30 @@ class AirPath(NamedTuple):
 
     @classmethod
     def of(cls, p: HeaterParameters, intake_0: Any, flame_0: Any, flue_0: Any) -> AirPath:
-        """Return the path of a heater whose baseline had these temperatures."""
+        """Return the path of a heater whose baseline had these temperatures.
+
+        Parameters
+        ----------
+        p : HeaterParameters
+            Shares and multipliers [-].
+        intake_0, flame_0, flue_0 : float or array
+            Temperatures of the baseline [K above 25 °C], above -298 (unchecked).
+
+        Returns
+        -------
+        AirPath
+            Resistances over the baseline's [-, K], in the broadcast shape.
+
+        References
+        ----------
+        Loss goes with density at one mass flow (Darcy-Weisbach).
+
+        Examples
+        --------
+        >>> path = AirPath.of(HeaterParameters(), -10.0, 1400.0, 305.0)
+        >>> round(float(path.flow(1400.0, 305.0, REFERENCE_K - 10.0)), 9)  # the baseline itself
+        1.0
+        """
         burner, inlet_0 = (1.0 - p.intake_share - p.exhaust_share) * p.r_burner, REFERENCE_K + intake_0
         by_flame = 0.5 * burner * p.hot_share * (inlet_0 / (REFERENCE_K + 0.5 * (flame_0 + flue_0)))
         by_flue = by_flame + p.exhaust_share * p.r_ex * (inlet_0 / (REFERENCE_K + flue_0))
@@ -232,7 +153,30 @@ class AirPath(NamedTuple):
         return cls(cold, (by_flame + by_flue) * REFERENCE_K, by_flame, by_flue, -1.0 / (2.0 + p.steepness))
 
     def flow(self, flame: Any, flue: Any, inlet_k: Any) -> Any:
-        """Return the volume flow over the baseline's at full head and speed [-]."""
+        """Return the volume flow over the baseline's at full head and speed [-].
+
+        Parameters
+        ----------
+        flame, flue : float or array
+            Temperatures now [K above 25 °C], above -298 (unchecked).
+        inlet_k : float or array
+            Air at the inlet [K], above 0 (unchecked).
+
+        Returns
+        -------
+        float or array
+            Ratio [-], in the broadcast shape.
+
+        References
+        ----------
+        A blower curve as a power law.
+
+        Examples
+        --------
+        >>> path = AirPath.of(HeaterParameters(), -10.0, 1400.0, 305.0)
+        >>> bool(path.flow(1600.0, 400.0, REFERENCE_K - 10.0) < 1.0)  # hotter gas costs flow
+        True
+        """
         resistance = self.cold + (self.hot + self.by_flame * flame + self.by_flue * flue) / inlet_k
         return np.exp(np.log(resistance) * self.flatness)
 
@@ -248,7 +192,35 @@ def _secant(guess: Any, image: Any, last: Any) -> tuple[Any, Any]:
 
 
 def baseline_heat(healthy: HealthyState, p: HeaterParameters, fuel: FuelHeat) -> tuple[Any, Any, Any, Any]:
-    """Return useful heat, what the flame radiates of it, flame temperature and exchanger units of the baseline."""
+    """Return useful heat, what the flame radiates of it, flame temperature and exchanger units of the baseline.
+
+    Parameters
+    ----------
+    healthy : HealthyState
+        The baseline [-, °C, K].
+    p : HeaterParameters
+        Structure of the heater [-].
+    fuel : FuelHeat
+        Heat of the stated fuel [J/kmol].
+
+    Returns
+    -------
+    tuple of float or array
+        Heat and radiation [J per kmol of fuel carbon], flame [K above 25 °C], units [-], in the broadcast shape.
+
+    References
+    ----------
+    Energy balance; effectiveness of an exchanger whose other side hardly changes (1 - exp(-NTU)).
+
+    Examples
+    --------
+    >>> from combust.kernel.hot_gas import fuel_heat
+    >>> from combust.kernel.types import AtomsTuple
+    >>> heat = fuel_heat(AtomsTuple(1.86, 0.007), 42.6)
+    >>> useful, *_ = baseline_heat(HealthyState(1.6, 330.0, 25.0, 15.0, 73.0), HeaterParameters(), heat)
+    >>> round(float(useful / heat.net_heat), 2)  # 1 less the stack loss of 330 °C
+    0.82
+    """
     intake, flue = healthy.intake_c - REFERENCE_C, healthy.flue_c - REFERENCE_C
     sink = healthy.air_in_c + 0.5 * healthy.rise_k - REFERENCE_C
     useful = heat_supplied(fuel, healthy.air_ratio, intake) - enthalpy(fuel, healthy.air_ratio, flue)
@@ -289,26 +261,38 @@ def working_point(
 
     Parameters
     ----------
-    healthy, site, p, fuel
-        Baseline, air of the place, parameters (arrays of one shape) and the stated fuel's heat.
+    healthy : HealthyState
+        The baseline [-, °C, K].
+    site : SiteAir
+        Air of the place over the baseline's [-, °C].
+    p : HeaterParameters
+        What differs from the baseline [-]; arrays of one shape.
+    fuel : FuelHeat
+        Heat of the stated fuel [J/kmol].
     smooth : bool
         Count all the fuel as burnt down to lambda 0.625: too hot there, but no kink at lambda 1, for a surface.
     rounds : int
-        Rounds of the secant.
+        Rounds of the secant [-], 1 or more (unchecked).
 
     Returns
     -------
     WorkingPoint
-        Shape of the broadcast parameters. lambda may fall below 1.
+        lambda [-], temperatures [°C] and ratios [-] of the broadcast shape. lambda may fall below 1.
+
+    References
+    ----------
+    Energy and mass balance; loss goes with the square of the flow. Hot-gas terms rest on stated priors, no public
+    data.
 
     Examples
     --------
     >>> from combust.domain.catalogue import get_fuel
+    >>> from combust.kernel.hot_gas import fuel_heat
     >>> b7 = get_fuel("diesel_b7")
     >>> base = HealthyState(1.6, 330.0, 15.0, 15.0, 73.0)
     >>> site = SiteAir(1.0, 1.0, 1.0, 1.0, 15.0, 15.0)
     >>> point = working_point(base, site, HeaterParameters(), fuel_heat(b7, b7.net_heating_value_mj_per_kg))
-    >>> round(float(point.air_ratio), 4), round(float(point.flue_c), 3)
+    >>> round(float(point.air_ratio), 4), round(float(point.flue_c), 3)  # the baseline itself
     (1.6, 330.0)
     """
     intake_0, intake = healthy.intake_c - REFERENCE_C, site.intake_c - REFERENCE_C
@@ -375,12 +359,34 @@ def trim_to_keep(
 
     Parameters
     ----------
-    healthy, site, p, fuel
+    healthy, site, p, fuel : HealthyState, SiteAir, HeaterParameters, FuelHeat
         As for :func:`working_point`.
     air_ratio : float or array
-        The wanted lambda [-].
+        The wanted lambda [-], above 0 (unchecked).
     by : {"fuel", "speed"}
-        What is trimmed, one factor for each element [-].
+        What is trimmed.
+
+    Returns
+    -------
+    tuple of (float or array, WorkingPoint)
+        Factor on what is trimmed [-], in the broadcast shape, and where the heater then works.
+
+    See Also
+    --------
+    working_point : the inverse, from the trim to lambda.
+
+    References
+    ----------
+    As for :func:`working_point`.
+
+    Examples
+    --------
+    >>> from combust.kernel.hot_gas import fuel_heat
+    >>> from combust.kernel.types import AtomsTuple
+    >>> base, home = HealthyState(1.6, 330.0, 15.0, 15.0, 73.0), SiteAir(1.0, 1.0, 1.0, 1.0, 15.0, 15.0)
+    >>> heat = fuel_heat(AtomsTuple(1.86, 0.007), 42.6)
+    >>> round(float(trim_to_keep(base, home, HeaterParameters(), heat, 1.6, by="fuel")[0]), 6)  # nothing to change
+    1.0
     """
     sign, start = -1.0 if by == "fuel" else 1.0, getattr(p, by)
     trim: Any = 0.0

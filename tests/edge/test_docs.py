@@ -55,16 +55,28 @@ def test_a_finding_is_a_plain_sentence(kind) -> None:
     ("asked", "word"),
     [("lambda", "lambda"), ("λ", "air_ratio"), ("O2 dry", "o2_dry_pct"), ("--co-dry", "co_dry_ppm"),
      ("intake restricted", "intake_restricted"), ("port_pressures", "port_pressures"), ("Rezero", "zero"),
-     ("exhaust_co_high", "exhaust_co_high"), ("out_of_band", "out_of_band")],
+     ("exhaust_co_high", "exhaust_co_high"), ("out_of_band", "out_of_band"),
+     ("vapour", "vapour"), ("Vapor", "vapour"), ("petrol", "gasoline"), ("gasoline", "gasoline"), ("smoke", "smoke"),
+     ("soot", "smoke"), ("kink", "restriction"), ("kinks", "restriction"), ("bubbles", "bubbles"),
+     ("bubble", "bubbles"), ("vapor lock", "bubbles"), ("efficiency", "efficiency"),
+     ("strainer", "fuel_waxed"), ("rust", "joints")],
 )  # fmt: skip
 def test_a_word_is_found_in_any_spelling(asked, word) -> None:
     assert word in [entry.word for entry in look_up(asked)]
 
 
+def test_a_word_of_texts_finds_a_dozen_entries_at_most_those_named_so_first() -> None:
+    found = look_up("exhaust")
+    assert len(found) == 12
+    assert "exhaust" in found[0].word
+    assert all("exhaust" in entry.word for entry in found if entry.kind == "finding")
+
+
 def test_a_word_that_is_not_known_names_near_ones() -> None:
     with pytest.raises(CombustError, match="lambda"):
         look_up("lamda")
-    assert call("word", "qwertz").code == 3
+    for nothing in ("qwertz", "the", "co 2 x", "", "%"):
+        assert call("word", nothing).code == 3, nothing
 
 
 def test_every_key_finding_cause_and_check_can_be_looked_up() -> None:

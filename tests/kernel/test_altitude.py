@@ -13,15 +13,9 @@ from combust.application.heater.baseline import healthy_stage
 from combust.domain.catalogue import get_fuel
 from combust.domain.site import Site
 from combust.kernel import air, altitude
-from combust.kernel.working_point import (
-    HealthyState,
-    HeaterParameters,
-    SiteAir,
-    flame_temperature,
-    fuel_heat,
-    trim_to_keep,
-    working_point,
-)
+from combust.kernel.fuel_delivery import fuel_density_ratio
+from combust.kernel.hot_gas import flame_temperature, fuel_heat
+from combust.kernel.working_point import HealthyState, HeaterParameters, SiteAir, trim_to_keep, working_point
 
 SEA_LEVEL_15 = healthy_stage("diesel_b7", air_ratio=1.6, reference=Site(0.0, None, 15.0))
 SEA_LEVEL_20 = healthy_stage("diesel_b7", air_ratio=1.6, air_ratio_u=0.02, reference=Site(0.0, None, 20.0))
@@ -103,7 +97,7 @@ def test_ceilings_worked_apart(base: float, temp: float, height: float) -> None:
 @pytest.mark.hand
 def test_cold_fuel_is_denser() -> None:
     # beta 8.3e-4/K over 35 K: 1 + 8.3e-4 * 35 = 1.02905
-    assert altitude.fuel_density_ratio(-20.0, 15.0, 8.3e-4) == pytest.approx(1.02905, abs=1e-12)
+    assert fuel_density_ratio(-20.0, 15.0, 8.3e-4) == pytest.approx(1.02905, abs=1e-12)
 
 
 @pytest.mark.independent

@@ -7,16 +7,15 @@ from functools import cache
 import numpy as np
 import pytest
 
-from combust.kernel.air_ratio import (
-    air_fuel_ratio_spindt,
-    air_ratio_brettschneider,
-    air_ratio_from_equivalence_ratio,
-    air_ratio_shortcut,
-    air_ratio_spindt,
-    equivalence_ratio_from_air_ratio,
-)
+from combust.kernel.air_ratio import air_ratio_from_equivalence_ratio, equivalence_ratio_from_air_ratio
 from combust.kernel.constants import DryAir
 from combust.kernel.flue_gas import FlueGasMoles, co_share_from_co, flue_gas_moles
+from combust.kernel.printed_forms import (
+    air_fuel_ratio_spindt,
+    air_ratio_brettschneider,
+    air_ratio_shortcut,
+    air_ratio_spindt,
+)
 from combust.kernel.types import AtomsTuple
 from tests.source_rows import SourceRow, source_rows
 

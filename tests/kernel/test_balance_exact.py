@@ -11,7 +11,6 @@ from combust.kernel.air_ratio import (
     air_ratio_from_balance,
     air_ratio_from_co2,
     air_ratio_from_o2,
-    dry_fraction_of_wet_reading,
 )
 from combust.kernel.constants import DRY_AIR, DryAir
 from combust.kernel.flue_gas import FlueGasMoles, co_share_from_co, flue_gas_moles
@@ -25,6 +24,7 @@ from combust.kernel.stoichiometry import (
     wet_flue_gas_volume,
 )
 from combust.kernel.types import AtomsTuple
+from combust.kernel.wet_reading import dry_fraction_of_wet_reading
 
 ROWS = 20_000
 EXACT = 1e-9  # the project's own promise: lambda comes back to 1e-9, relative

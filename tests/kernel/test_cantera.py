@@ -9,10 +9,11 @@ import cantera as ct
 import numpy as np
 import pytest
 
-from combust.kernel.air_ratio import air_ratio_brettschneider, air_ratio_from_balance
+from combust.kernel.air_ratio import air_ratio_from_balance
 from combust.kernel.constants import ATOMIC_WEIGHT, DRY_AIR
 from combust.kernel.flue_gas import flue_gas_moles
 from combust.kernel.heat import gas_enthalpy, sensible_heat
+from combust.kernel.printed_forms import air_ratio_brettschneider
 from combust.kernel.stoichiometry import (
     net_heating_value_from_formation,
     stoichiometric_air_mass,

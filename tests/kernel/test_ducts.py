@@ -10,11 +10,11 @@ from hypothesis import strategies as st
 
 from combust.domain.catalogue import get_fuel
 from combust.kernel import gas_flow
+from combust.kernel.duct_table import fitting
 from combust.kernel.ducts import (
     DuctShape,
     air_after_change,
     duct_loss,
-    fitting,
     friction_multiplier_of_bore,
     resistance_multiplier,
 )

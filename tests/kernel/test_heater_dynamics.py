@@ -14,17 +14,8 @@ from combust.kernel import heater_dynamics as motion
 from combust.kernel.flue_gas import flue_gas_moles
 from combust.kernel.heat import sensible_heat
 from combust.kernel.heater_law import blower_speed, body_conventions, heater_law, regulated_speed, stage_set
-from combust.kernel.working_point import (
-    AirPath,
-    HealthyState,
-    HeaterParameters,
-    SiteAir,
-    baseline_heat,
-    enthalpy,
-    fuel_heat,
-    gas_coefficients,
-    working_point,
-)
+from combust.kernel.hot_gas import enthalpy, fuel_heat, gas_coefficients
+from combust.kernel.working_point import AirPath, HealthyState, HeaterParameters, SiteAir, baseline_heat, working_point
 from tests.kernel.test_heater_heat import adiabatic
 from tests.long import LONG
 

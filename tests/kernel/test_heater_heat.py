@@ -5,14 +5,14 @@ from __future__ import annotations
 import cantera as ct
 
 from combust.domain.catalogue import get_fuel
-from combust.kernel import working_point
+from combust.kernel import hot_gas
 from combust.kernel.constants import DRY_AIR
 from combust.kernel.flue_gas import flue_gas_moles
 from tests.kernel.test_cantera import nasa
 from tests.source_rows import SourceRow, source_rows
 
 B7 = get_fuel("diesel_b7")
-HEAT = working_point.fuel_heat(B7, B7.net_heating_value_mj_per_kg)
+HEAT = hot_gas.fuel_heat(B7, B7.net_heating_value_mj_per_kg)
 CANTERA = f"Cantera {ct.__version__}, nasa_gas.yaml"
 
 
@@ -48,20 +48,20 @@ def adiabatic(ratio: float) -> float:
 
 
 def ours_flame(ratio: float) -> float:
-    return 25.0 + float(working_point.flame_temperature(HEAT, ratio, 0.0))
+    return 25.0 + float(hot_gas.flame_temperature(HEAT, ratio, 0.0))
 
 
 @source_rows(
     *(
         SourceRow("independent", CANTERA, f"mass of flue gas at lambda {ratio}, ours over theirs [-]", "1",
-                  lambda ratio=ratio: working_point.gas_mass(HEAT, ratio)
+                  lambda ratio=ratio: hot_gas.gas_mass(HEAT, ratio)
                   / (mixture(ratio, 25.0).mean_molecular_weight * sum(products(ratio).values())), tolerance=2e-4)
         for ratio in (1.0, 1.6, 3.0)
     ),
     *(
         # The cubic follows the polynomials within 0.4 % from 200 °C on (docstring of fuel_heat).
         SourceRow("independent", CANTERA, f"heat of the gas, lambda {ratio}, {temp:g} °C, ours over theirs [-]", "1",
-                  lambda ratio=ratio, temp=temp: working_point.enthalpy(HEAT, ratio, temp - 25.0)
+                  lambda ratio=ratio, temp=temp: hot_gas.enthalpy(HEAT, ratio, temp - 25.0)
                   / heat_above_25(ratio, temp), tolerance=0.004)
         for ratio, temp in ((1.2, 900.0), (1.6, 350.0), (2.0, 200.0), (3.0, 1200.0), (1.0, 1900.0), (1.4, 500.0),
                             (1.8, 250.0), (2.4, 1500.0))

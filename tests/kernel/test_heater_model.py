@@ -8,16 +8,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from combust.domain.catalogue import get_fuel
+from combust.kernel.ducts import resistance_from_air_change
 from combust.kernel.flue_gas import flue_gas_moles
 from combust.kernel.heat import sensible_heat
+from combust.kernel.hot_gas import enthalpy, fuel_heat, heat_supplied
 from combust.kernel.working_point import (
     HealthyState,
     HeaterParameters,
     SiteAir,
-    enthalpy,
-    fuel_heat,
-    heat_supplied,
-    resistance_from_air_change,
     working_point,
 )
 from tests.exact_working_point import exact_air_ratio

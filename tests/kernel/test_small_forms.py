@@ -18,7 +18,7 @@ from combust.domain.limits import limit
 from combust.domain.pump import density_at_pump
 from combust.domain.reading import check_values
 from combust.domain.site import Site
-from combust.kernel import air, air_ratio, altitude, ducts, flue_gas, heat, stoichiometry
+from combust.kernel import air, air_ratio, altitude, duct_table, ducts, flue_gas, heat, stoichiometry, wet_reading
 from combust.kernel.constants import DRY_AIR
 from combust.kernel.gas_flow import Duty
 from combust.kernel.types import AtomsTuple
@@ -76,7 +76,8 @@ def per_carbon_rows() -> list[SourceRow]:
     source = "worked apart: CH1.86, dry air of 20.95 % O2"
     return [
         SourceRow("independent", source, f"water in the wet gas at lambda {ratio} [vol %]", printed,
-                  lambda ratio=ratio: 100.0 * air_ratio.flue_water_fraction(CH186, ratio, air=AIR_2095), status="COMP")
+                  lambda ratio=ratio: 100.0 * wet_reading.flue_water_fraction(CH186, ratio, air=AIR_2095),
+                  status="COMP")
         for ratio, printed in ((1.0, "12.47"), (1.2, "10.50"), (1.5, "8.49"), (2.0, "6.44"), (3.0, "4.34"))
     ]  # fmt: skip
 
@@ -120,10 +121,10 @@ def per_carbon_rows() -> list[SourceRow]:
     *per_carbon_rows(),
     SourceRow("independent", f"Cantera {cantera.__version__}, mole fraction of the mixed gas",
               "water in the wet gas at lambda 1.6, 15 mmol/mol in the air", "0",
-              lambda: air_ratio.flue_water_fraction(CH186, 1.6, humidity_ratio=0.01502) - wet_by_cantera(),
+              lambda: wet_reading.flue_water_fraction(CH186, 1.6, humidity_ratio=0.01502) - wet_by_cantera(),
               tolerance=1e-9),
     SourceRow("independent", "worked apart: 8.20 dry reads 7.54 fully wet", "dry fraction of a wet O2 of 7.54",
-              "0.9195", lambda: air_ratio.dry_fraction_of_wet_reading(get_fuel("diesel_b7"), o2_wet_pct=7.54),
+              "0.9195", lambda: wet_reading.dry_fraction_of_wet_reading(get_fuel("diesel_b7"), o2_wet_pct=7.54),
               tolerance=7e-4, status="COMP"),
     SourceRow("independent", "psychrolib 2.5, GetVapPresFromRelHum [hPa]", "vapour at 23 °C, 47 %", "0",
               lambda: air.vapour_pressure(23.0, 47.0) - psychrolib.GetVapPresFromRelHum(23.0, 0.47) / 100.0,
@@ -159,7 +160,7 @@ def per_carbon_rows() -> list[SourceRow]:
               lambda: 100 * ducts.in_transition(3000) + 10 * ducts.in_transition(1000) + ducts.in_transition(10_000),
               status="MEM-H"),
     SourceRow("memory", "hydraulics handbooks: a corrugated metal hose has about twice the friction of a smooth pipe",
-              "friction of corrugated over smooth", "2.0", lambda: ducts.wall_factor("corrugated")[0],
+              "friction of corrugated over smooth", "2.0", lambda: duct_table.wall_factor("corrugated")[0],
               status="MEM-M"),
     # ---- rich side
     *(

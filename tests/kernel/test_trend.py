@@ -9,18 +9,10 @@ import pytest
 from scipy.stats import multivariate_normal, norm
 from scipy.stats import t as student
 
+from combust.kernel.crossing import crossing_time
 from combust.kernel.looks import critical_values
-from combust.kernel.trend import (
-    Scatter,
-    crossing_time,
-    find_step,
-    follow_trend,
-    normal_of_student,
-    series_of,
-    standard_normal_tail,
-    tame_wild,
-    with_slope_prior,
-)
+from combust.kernel.tails import normal_of_student, standard_normal_tail, tame_wild
+from combust.kernel.trend import Scatter, find_step, follow_trend, series_of, with_slope_prior
 
 WINTERS = np.arange(12.0)
 Q90 = 1.6448536269514722  # standard normal, two-sided 90 % (any handbook table: 1.645)

@@ -26,8 +26,8 @@ from combust.data.tables import load_table
 from combust.domain.catalogue import get_fuel
 from combust.domain.heater import Heater
 from combust.domain.pump import same_pulses
+from combust.kernel.ducts import resistance_from_air_change
 from combust.kernel.types import Floats
-from combust.kernel.working_point import resistance_from_air_change
 
 NORMALS_EACH = 3  # of each of up to two variants, beside those of the structure
 SINGLE_SIZE = len(STRUCTURE) + NORMALS_EACH

@@ -15,16 +15,9 @@ from combust.application.heater.healthy import HealthyStage
 from combust.application.heater.structure import Parameters
 from combust.domain.heater import Heater
 from combust.kernel.heater_law import regulated_speed
+from combust.kernel.hot_gas import FuelHeat, fuel_heat
 from combust.kernel.types import Floats
-from combust.kernel.working_point import (
-    FuelHeat,
-    HealthyState,
-    HeaterParameters,
-    SiteAir,
-    WorkingPoint,
-    fuel_heat,
-    working_point,
-)
+from combust.kernel.working_point import HealthyState, HeaterParameters, SiteAir, WorkingPoint, working_point
 
 MOST_CO = 9.0  # ln of the CO over the baseline's
 BAND = "band"  # lambda of a baseline over the middle of the healthy band in the unit's document, ln

@@ -76,7 +76,7 @@ def rank_causes(
         Rows of one visit have the same ``visit_id`` and ``phase``; rows without a ``visit_id`` are one visit. A visit
         that names another ``fuel`` than the profile is held against the heater on that fuel, at the same pump pulses.
     seed : int
-        Same seed, same answer.
+        Any whole number [-], 0 or more (unchecked): same seed, same answer.
     pairs : bool
         Also weigh two causes at once.
     next_checks : bool
@@ -97,12 +97,17 @@ def rank_causes(
     Returns
     -------
     CausesResult
-        One :class:`VisitResult` for each visit, in order of appearance; ``to_dict()`` is the JSON of the command.
+        One ``VisitResult`` for each visit, in order of appearance; ``to_dict()`` is the JSON of the command;
+        probabilities [-] of each add up to 1.
 
     Raises
     ------
     CombustError
         Every impossible value, unknown stage, fuel or strip-down answer and row of another heater, at once.
+
+    References
+    ----------
+    Bayes' rule; priors and effects with their origin in ``combust/data/causes.toml``.
 
     Examples
     --------

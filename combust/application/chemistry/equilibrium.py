@@ -87,17 +87,18 @@ def flame_equilibrium(
     fuel : Fuel or str
         Name, alias or formula; it enters as the liquid its heating value belongs to, at the intake temperature.
     air_ratio : float
-        lambda [-], 0.5 to 6.
+        lambda [-], 0.5 to 6 (others are refused).
     intake_temp_c, pressure_hpa : float
-        Of air and fuel [°C], [hPa].
+        Of air and fuel [°C], [hPa]; what cannot be is refused.
     air : DryAir
         Composition of the dry air.
     net_heating_value_mj_per_kg : float, optional
-        Instead of the catalogue's, for example of the vaporised fuel [MJ/kg].
+        Instead of the catalogue's, for example of the vaporised fuel [MJ/kg], above 0 (unchecked).
 
     Returns
     -------
     GasState
+        Temperature [K] and shares [mol/mol, ppm].
 
     Raises
     ------

@@ -12,7 +12,8 @@ from combust.application.fleet.heater_types import Fleet
 from combust.application.fleet.policy import Policy
 from combust.application.safety import own_limits
 from combust.kernel import air, cab, wiring
-from combust.kernel.altitude import LambdaAtSite, fuel_density_ratio
+from combust.kernel.altitude import LambdaAtSite
+from combust.kernel.fuel_delivery import fuel_density_ratio
 
 NIGHTS = (("design_night", "", "design_temp_c"), ("mildest_night", "_mild", "mildest_use_temp_c"))
 AT_DESIGN = [  # what the design night shows of the stage, beside its lambdas

@@ -20,7 +20,8 @@ from combust.application.fleet.nights import as_typed, kept_share
 from combust.application.fleet.policy import Policy
 from combust.data.errors import CombustError, Fault
 from combust.kernel import air, cab
-from combust.kernel.altitude import LOWEST_M, fuel_density_ratio, lambda_from_surface, value_from_surface
+from combust.kernel.altitude import LOWEST_M, lambda_from_surface, value_from_surface
+from combust.kernel.fuel_delivery import fuel_density_ratio
 
 MARGINS = {
     "air_ratio": "lambda below its minimum",

@@ -16,10 +16,11 @@ from combust.domain.heater import Baseline, Heater, Stage
 from combust.domain.pump import same_pulses
 from combust.domain.result import Assumed, assume
 from combust.domain.site import Site
-from combust.kernel import air, altitude
+from combust.kernel import air, altitude, hot_gas
 from combust.kernel import working_point as model
 from combust.kernel.altitude import AltitudeSurface, LambdaAtSite
 from combust.kernel.constants import ZERO_CELSIUS_K
+from combust.kernel.fuel_delivery import fuel_density_ratio
 from combust.kernel.types import Floats
 
 SITES_AT_ONCE = 64  # x draws: what the processor's cache holds
@@ -126,9 +127,9 @@ class HealthyStage:
         )
 
     @cached_property
-    def heat(self) -> model.FuelHeat:
+    def heat(self) -> hot_gas.FuelHeat:
         """Heat of the fuel in use."""
-        return model.fuel_heat(self.fuel, self.fuel.net_heating_value_mj_per_kg)
+        return hot_gas.fuel_heat(self.fuel, self.fuel.net_heating_value_mj_per_kg)
 
     def structure(self, u: Any) -> prior.Parameters:
         """Return what nobody knows of this heater from standard normals, draws x columns."""
@@ -170,7 +171,7 @@ class HealthyStage:
 
     def fuel_density(self, fuel_temp_c: Any) -> Any:
         """Return the density of the fuel at the pump over that at the baseline [-]."""
-        return altitude.fuel_density_ratio(fuel_temp_c, self.fuel_temp_c, self.expansion_per_k)
+        return fuel_density_ratio(fuel_temp_c, self.fuel_temp_c, self.expansion_per_k)
 
     def parameters(self, fuel_density: Any) -> model.HeaterParameters:
         """Return the healthy heater with the shared draws of its structure."""

@@ -10,17 +10,8 @@ import numpy as np
 
 from combust.data.tables import load_table
 from combust.kernel.looks import critical_values
-from combust.kernel.trend import (
-    KNOWN,
-    Scatter,
-    Series,
-    Step,
-    Trend,
-    find_step,
-    follow_trend,
-    standard_normal_tail,
-    tame_wild,
-)
+from combust.kernel.tails import standard_normal_tail, tame_wild
+from combust.kernel.trend import KNOWN, Scatter, Series, Step, Trend, find_step, follow_trend
 
 FEWEST = 3
 

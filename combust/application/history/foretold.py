@@ -13,7 +13,9 @@ import numpy as np
 
 from combust.application.history.drift_test import rule
 from combust.application.history.visit_points import DAYS_PER_YEAR, Point
-from combust.kernel.trend import Trend, crossing_time, standard_normal_tail
+from combust.kernel.crossing import crossing_time
+from combust.kernel.tails import standard_normal_tail
+from combust.kernel.trend import Trend
 
 FARTHEST_YEARS = 50.0
 

@@ -21,7 +21,8 @@ from combust.domain.catalogue import Catalogue, get_fuel
 from combust.domain.heater import Heater
 from combust.domain.instrument import InstrumentClass
 from combust.domain.reading import is_simulated
-from combust.kernel.trend import Series, tame_wild
+from combust.kernel.tails import tame_wild
+from combust.kernel.trend import Series
 
 # Findings that make a reading no witness of the heater.
 SPOILT = (

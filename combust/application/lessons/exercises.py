@@ -171,17 +171,23 @@ def exercise(kind: str, *, seed: int | None = None, fuel: Fuel | str = STANDARD_
     kind : str
         ``exercise_kinds()`` lists them.
     seed : int, optional
-        0 or more; the same seed gives the same numbers. None = the standard numbers.
+        0 or more [-], less is refused; the same seed gives the same numbers. None = the standard numbers.
     fuel : Fuel or str
+        Name, alias, or formula per carbon atom.
 
     Returns
     -------
     Exercise
+        Question, numbers and key, each with its [unit].
 
     Raises
     ------
     CombustError
         Unknown kind, a seed below 0.
+
+    References
+    ----------
+    The functions of the kernel; ``tests/application/test_lessons.py`` holds a source for each kind.
 
     Examples
     --------
@@ -231,7 +237,34 @@ def exercise_kinds() -> tuple[str, ...]:
 
 
 def exercise_sheet(seed: int | None = None, *, fuel: Fuel | str = STANDARD_FUEL) -> list[Exercise]:
-    """Return the whole set with the numbers of one seed (None = standard numbers)."""
+    """Return the whole set with the numbers of one seed.
+
+    Parameters
+    ----------
+    seed : int, optional
+        0 or more [-], less is refused; None = the standard numbers.
+    fuel : Fuel or str
+        Name, alias, or formula per carbon atom.
+
+    Returns
+    -------
+    list of Exercise
+        One of each kind, numbers with their [unit].
+
+    Raises
+    ------
+    CombustError
+        A seed below 0, an unknown fuel.
+
+    References
+    ----------
+    As for :func:`exercise`.
+
+    Examples
+    --------
+    >>> len(exercise_sheet()) == len(exercise_kinds())
+    True
+    """
     return [exercise(kind, seed=seed, fuel=fuel) for kind in exercise_kinds()]
 
 

@@ -16,11 +16,12 @@ from combust.domain.catalogue import get_fuel
 from combust.domain.limits import limit
 from combust.domain.site import Site
 from combust.kernel.air import water_dew_point
-from combust.kernel.air_ratio import air_ratio_from_o2, air_ratio_shortcut
+from combust.kernel.air_ratio import air_ratio_from_o2
 from combust.kernel.carbon_monoxide import co_air_free
 from combust.kernel.ducts import duct_loss
 from combust.kernel.flue_gas import flue_gas_moles
 from combust.kernel.fuel_delivery import delivered_while_attempting
+from combust.kernel.printed_forms import air_ratio_shortcut
 from combust.kernel.wiring import loop_resistance, source_voltage_for, voltage_under_load
 
 FUEL = "diesel_b7"
@@ -62,6 +63,15 @@ class Card:
 
 def misconception_cards() -> list[Card]:
     """Return all cards with their numbers computed now.
+
+    Returns
+    -------
+    list of Card
+        What is believed, what is so, and the number [unit in its text] that shows it.
+
+    References
+    ----------
+    Beside each card of ``combust/data/misconceptions.toml``.
 
     Examples
     --------

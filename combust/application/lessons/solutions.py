@@ -11,10 +11,11 @@ from combust.domain.fuel import Fuel
 from combust.domain.instrument import instrument_class
 from combust.domain.site import Site
 from combust.kernel import heat as losses
-from combust.kernel.air_ratio import air_ratio_from_o2, air_ratio_shortcut
+from combust.kernel.air_ratio import air_ratio_from_o2
 from combust.kernel.carbon_monoxide import co_air_free, co_mass_per_heat
 from combust.kernel.flue_gas import co_share_from_co, flue_gas_moles
 from combust.kernel.fuel_delivery import delivered_while_attempting, delivery_test
+from combust.kernel.printed_forms import air_ratio_shortcut
 from combust.kernel.stoichiometry import co2_maximum, stoichiometric_air_moles
 from combust.kernel.wiring import conductor_resistance, source_voltage_for, voltage_under_load
 

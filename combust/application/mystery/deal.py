@@ -117,7 +117,8 @@ def mystery(seed: int, level: str = "medium", *, salt: str) -> MysteryCase:
     Parameters
     ----------
     seed : int
-        From 0; the same seed, level and salt give the same case. The seed alone gives nothing away.
+        0 or more [-], less is refused; the same seed, level and salt give the same case. The seed alone gives nothing
+        away.
     level : str
         ``easy``, ``medium`` or ``hard``.
     salt : str
@@ -126,11 +127,16 @@ def mystery(seed: int, level: str = "medium", *, salt: str) -> MysteryCase:
     Returns
     -------
     MysteryCase
+        First reading and healthy baseline, [units] in the keys.
 
     Raises
     ------
     CombustError
         Unknown level, seed or salt that cannot be.
+
+    References
+    ----------
+    The simulated heater of this project: ``combust/application/mystery/hidden.py``.
 
     Examples
     --------

@@ -27,7 +27,7 @@ from combust.application.trainer.resting import Resting, resting
 from combust.application.trainer.session import TrainingSession
 from combust.data.vocabulary import quantity
 from combust.kernel import air
-from combust.kernel.working_point import resistance_from_air_change
+from combust.kernel.ducts import resistance_from_air_change
 
 STROKES = 200.0
 SPAN_GAS_PCT = 6.0

@@ -14,7 +14,7 @@ from combust.data.vocabulary import quantities
 from combust.domain.instrument import InstrumentClass
 from combust.domain.limits import limit
 from combust.domain.site import REFERENCE_DENSITY
-from combust.kernel import air, air_ratio, carbon_monoxide, heat, stoichiometry, uncertainty
+from combust.kernel import air, air_ratio, carbon_monoxide, heat, printed_forms, stoichiometry, uncertainty, wet_reading
 from combust.kernel.blocks import run_in_blocks
 from combust.kernel.constants import DRY_AIR
 from combust.kernel.flue_gas import flue_gas_moles
@@ -149,7 +149,7 @@ def _dry_share(columns: Columns, gases: dict[str, Any], wet: dict[str, Any], hum
     """Return dry over wet gas: from the wet O2 or CO2, or, when O2 was read dry, from its lambda."""
     co_wet, hc_wet = np.nan_to_num(wet["co_dry_ppm"]), np.nan_to_num(wet["hc_dry_ppm"])
     measured = columns.chosen("co2_origin", "measured")
-    share = air_ratio.dry_fraction_of_wet_reading(
+    share = wet_reading.dry_fraction_of_wet_reading(
         columns.atoms,
         o2_wet_pct=wet["o2_dry_pct"],
         co2_wet_pct=np.where(measured, wet["co2_dry_pct"], np.nan),
@@ -160,7 +160,7 @@ def _dry_share(columns: Columns, gases: dict[str, Any], wet: dict[str, Any], hum
     by_dry = air_ratio.air_ratio_from_o2(gases["o2_dry_pct"], columns.atoms)
     by_co2 = np.where(measured, air_ratio.air_ratio_from_co2(gases["co2_dry_pct"], columns.atoms), np.nan)
     by_dry = np.where(np.isnan(by_dry), by_co2, by_dry)
-    water = air_ratio.flue_water_fraction(columns.atoms, by_dry, humidity_ratio=humidity_ratio)
+    water = wet_reading.flue_water_fraction(columns.atoms, by_dry, humidity_ratio=humidity_ratio)
     return np.where(np.isnan(share), 1.0 - water, share)
 
 
@@ -206,9 +206,9 @@ def _air_ratio(columns: Columns, gas: dict[str, Any], instrument: InstrumentClas
         "air_ratio_by_o2": np.where(np.isnan(o2_used), np.nan, by_o2.value),
         "air_ratio_by_co2": air_ratio.air_ratio_from_co2(co2_used, fuel, **gases),
         "air_ratio_by_balance": air_ratio.air_ratio_from_balance(o2_used, co2_used, fuel, **pair_gases),
-        "air_ratio_by_brettschneider": air_ratio.air_ratio_brettschneider(o2_used, co2_used, fuel, **pair_gases),
-        "air_ratio_by_spindt": air_ratio.air_ratio_spindt(o2_used, co2_used, fuel, **gases),
-        "air_ratio_by_shortcut": air_ratio.air_ratio_shortcut(o2_used),
+        "air_ratio_by_brettschneider": printed_forms.air_ratio_brettschneider(o2_used, co2_used, fuel, **pair_gases),
+        "air_ratio_by_spindt": printed_forms.air_ratio_spindt(o2_used, co2_used, fuel, **gases),
+        "air_ratio_by_shortcut": printed_forms.air_ratio_shortcut(o2_used),
         "excess_air_pct": 100.0 * (shown - 1.0),
         "agreement_z": best.z,
         "fuel_factor": np.where(near_air & ~impossible, np.nan, pair),

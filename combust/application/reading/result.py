@@ -147,11 +147,16 @@ def interpret(
     Returns
     -------
     ReadingResult
+        lambda [-], CO [ppm], losses [%]; units in the names of its fields.
 
     Raises
     ------
     CombustError
         Impossible values, unknown names, or a reading with nothing to interpret; all faults at once.
+
+    References
+    ----------
+    40 CFR 1065.655 (balances), JCGM 100:2008 (uncertainty); the others stand at the functions of the kernel.
 
     Examples
     --------

@@ -73,25 +73,37 @@ def site_effect(
         Height or station pressure, intake temperature, humidity.
     stage : str, optional
         Heat stage; default the one with the most fuel or heat.
+    air_ratio, air_ratio_u, useful_heat_kw : float, optional
+        lambda [-], its standard uncertainty [-] and heat [kW] of a fuel; what cannot be is refused.
+    reference : Site, optional
+        Air that they belong to; default the standard's at sea level.
     fuel_temp_c : float, optional
-        Fuel at the metering pump [°C]; default the intake temperature, listed in ``assumed``.
+        Fuel at the metering pump [°C], -60 to 80 (others are refused); default the intake temperature, listed in
+        ``assumed``.
     air_in_temp_c : float, optional
-        Heating air entering [°C]; default as cold as the intake air, and for the outlet as warm as at the baseline.
+        Heating air entering [°C], what cannot be is refused; default as cold as the intake air, and for the outlet as
+        warm as at the baseline.
     minimum_air_ratio : float, optional
-        lambda that must be kept [-]; default the profile's, else the watch-point of ``limits.toml``.
+        lambda that must be kept [-], what cannot be is refused; default the profile's, else the watch-point of
+        ``limits.toml``.
     keep_air_ratio : float, optional
-        lambda the trims aim at [-]; default the baseline's.
+        lambda the trims aim at [-], what cannot be is refused; default the baseline's.
     reading : Reading or mapping, optional
         A reading taken at the site, to be told whether the site explains it.
 
     Returns
     -------
     SiteEffect
+        lambda [-], gases [vol %], trims [%], heat [kW]; one number each.
 
     Raises
     ------
     CombustError
-        See :func:`combust.application.heater.baseline.healthy_stage`; values outside their bands.
+        As ``healthy_stage`` of ``combust.application.heater.baseline``; values outside their bands.
+
+    References
+    ----------
+    ISO 2533:1975 for the air; balances as for :func:`combust.flue_gas`.
 
     Examples
     --------

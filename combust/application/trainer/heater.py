@@ -15,8 +15,9 @@ from combust.domain.result import Assumed
 from combust.kernel import heater_dynamics as motion
 from combust.kernel.heater_dynamics import HeaterMotion, StepFlows, StepInputs
 from combust.kernel.heater_law import Law, body_conventions
+from combust.kernel.hot_gas import REFERENCE_C
 from combust.kernel.sampling_line import TransportDelay, first_order_step
-from combust.kernel.working_point import REFERENCE_C, WorkingPoint
+from combust.kernel.working_point import WorkingPoint
 
 STEP_S = 0.25
 SECONDS = Field("seconds", unit="s", low=0.0, high=864_000.0, hint="Give 0 to 864000 (ten days).")

@@ -24,7 +24,8 @@ from combust.domain.result import Assumed
 from combust.domain.site import Site
 from combust.kernel.fuel_delivery import pump_hz_from_volume_flow
 from combust.kernel.heater_law import Law, StageSet, blower_speed, heater_law, stage_set
-from combust.kernel.working_point import FuelHeat, HeaterParameters, SiteAir, WorkingPoint, working_point
+from combust.kernel.hot_gas import FuelHeat
+from combust.kernel.working_point import HeaterParameters, SiteAir, WorkingPoint, working_point
 
 Blended = TypeVar("Blended", bound=tuple[Any, ...])
 CONVERGED = 60  # rounds of the steady model that leave nothing to settle

@@ -58,10 +58,29 @@ def scenarios() -> dict[str, Scenario]:
 def scenario(key: str) -> Scenario:
     """Return a story by its key.
 
+    Parameters
+    ----------
+    key : str
+        One of ``combust/data/trainer_scenarios.toml``.
+
+    Returns
+    -------
+    Scenario
+        What happens when [s], to which input [unit of the input].
+
     Raises
     ------
     CombustError
         No such story; the nearest ones are told.
+
+    References
+    ----------
+    Stories of this project, each with its physics tested in ``tests/application/trainer/test_stories.py``.
+
+    Examples
+    --------
+    >>> scenario("thin_wire").title
+    'A thin wire'
     """
     known = scenarios()
     if key not in known:

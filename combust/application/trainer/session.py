@@ -18,7 +18,7 @@ from combust.data.tables import load_table
 from combust.domain.heater import Heater
 from combust.domain.limits import cautions, limit
 from combust.domain.reading import Reading
-from combust.kernel.working_point import REFERENCE_C
+from combust.kernel.hot_gas import REFERENCE_C
 
 TRACE_S = 1.0
 LONGEST_TRACE = 86_400  # rows, a day

@@ -124,20 +124,27 @@ def start_timeline(
     heater : Heater
         Its [start] must have preheat_s and attempt_s.
     cycles : int
-        Failed starts so far, each with all its attempts; 0 when none has failed, and then no fuel is claimed.
+        Failed starts so far [-], 0 or more (others are refused), each with all its attempts; 0 when none has failed,
+        and then no fuel is claimed.
     cut_at_s : float, optional
-        When the power was taken away in the last of them [s after switch-on]: fuel counts up to there.
+        When the power was taken away in the last of them [s after switch-on], 0 or more (others are refused): fuel
+        counts up to there.
     stopped : bool
         Whether no further start is allowed: then no restart is told.
 
     Returns
     -------
     StartTimeline
+        Phases [s], fuel [ml].
 
     Raises
     ------
     CombustError
         No start programme in the profile, or impossible arguments.
+
+    References
+    ----------
+    The heater's own document, as its profile has it.
 
     Examples
     --------

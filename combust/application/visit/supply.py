@@ -95,30 +95,30 @@ def supply_check(
         Fills glow_a, cutout_v, cool_down_s, glow_s, mean_power_w and battery_v where they are not given.
     fed : {'after_disconnect', 'before_disconnect'}
         Whether the vehicle disconnect can cut the heater's feed.
-    open_circuit_v : float
-        Battery at rest [V].
-    plug_glow_v : float, optional
-        Measured at the heater's plug while it glows [V].
-    length_m, area_mm2 : float, optional
-        Cable one way [m] and its cross-section [mm²], or ``length_ft`` [ft] and ``area_awg`` (number of the American
-        Wire Gauge); needed unless ``plug_glow_v`` and ``glow_a`` are there.
-    battery_mohm, contacts_mohm, cable_temp_c : float, optional
-        Inner resistance, all contacts of the loop [mohm], cable [°C] (or ``cable_temp_f``).
-    glow_a, run_a, mean_power_w : float, optional
-        What the heater takes [A], [W].
-    cutout_v, controller_cutout_v, disconnect_v : float, optional
-        At the heater; at the battery post, both others [V].
+    open_circuit_v, plug_glow_v : float, optional
+        Battery at rest; measured at the heater's plug while it glows [V]. Here and below: what cannot be is refused.
+    length_m, length_ft, area_mm2, area_awg : float, optional
+        Cable one way [m or ft], cross-section [mm² or American Wire Gauge]; others are refused. Needed unless
+        ``plug_glow_v`` and ``glow_a`` are there.
+    cable_temp_c, cable_temp_f, battery_temp_c, battery_temp_f : float, optional
+        Cable and battery [°C or °F]; others are refused.
+    glow_a, run_a, mean_power_w, battery_mohm, contacts_mohm : float, optional
+        What the heater takes [A], [W]; battery inside, all contacts of the loop [mohm]; others are refused.
+    cutout_v, controller_cutout_v, disconnect_v, battery_v : float, optional
+        At the heater; at the battery post, both others; nominal [V]; others are refused.
     disconnect_delay_s, cool_down_s, glow_s : float, optional
-        [s].
-    hours, starts : float, optional
-        Of a night [h].
-    battery_v, battery_ah, battery_temp_c, usable_share : float, optional
-        [V], [Ah], [°C] (or ``battery_temp_f``), [0 to 1].
+        How long each takes [s]; others are refused.
+    hours, starts, battery_ah, usable_share : float, optional
+        Of a night [h], [-]; charge [Ah], [-], 0 to 1; others are refused.
 
     Returns
     -------
     SupplyResult
-        ``verdict``: orderly_first, close, conflict, unknown, fed_before_disconnect.
+        [V], [A], [Wh]; ``verdict``: orderly_first, close, conflict, unknown, fed_before_disconnect.
+
+    References
+    ----------
+    Ohm's law; cable and battery tables of ``combust/data`` with their sources.
 
     Raises
     ------

@@ -10,9 +10,10 @@ import numpy as np
 from combust.application.reading.result import ReadingResult
 from combust.domain.fuel import Fuel
 from combust.edge.figures.style import INK, LINE, MARK, legend, marker_line, note, sheet, title
-from combust.kernel.air_ratio import air_ratio_from_o2, air_ratio_shortcut
+from combust.kernel.air_ratio import air_ratio_from_o2
 from combust.kernel.constants import DRY_AIR
 from combust.kernel.flue_gas import flue_gas_moles
+from combust.kernel.printed_forms import air_ratio_shortcut
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure

@@ -57,7 +57,7 @@ def drift_history(
     heater : Heater or path of a profile, optional
         Gives the band; rows of another heater are refused and told.
     stage, instrument, visit_noise_pct, events, catalogue
-        As in :func:`~combust.application.history.heater_history.heater_history`.
+        As in ``heater_history`` of ``combust.application.history``.
     on : date or str, optional
         Day of the question, as a date or as people write one; default now.
     mapping : TableMap, mapping or path, optional
@@ -66,11 +66,16 @@ def drift_history(
     Returns
     -------
     HeaterHistory
+        lambda [-], drift [% a year], dates; one point a visit.
 
     Raises
     ------
     CombustError
         No usable reading, unreadable log.
+
+    References
+    ----------
+    A. Zellner 1971, ch. 3 (scatter with a prior); K. K. G. Lan, D. L. DeMets 1983 (looks). From memory.
 
     Examples
     --------

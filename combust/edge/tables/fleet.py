@@ -194,7 +194,10 @@ def plan_fleet(
     policy : mapping or path, optional
         Values that replace the shipped policy.
     max_kits, max_moves : int, optional
-        Most compensation kits and most moved vehicles of the assignment; they stand before those of the policy.
+        Most compensation kits and most moved vehicles of the assignment [-], 0 or more (less is refused); they stand
+        before those of the policy.
+    with_sensitivity, with_assignment : bool
+        Whether it is told which decisions flip, and who changes places.
     mapping : TableMap, mapping or path, optional
         Heading -> column, where a heading is none itself; or a saved map with more.
     changes : iterable of str, optional
@@ -216,12 +219,17 @@ def plan_fleet(
     Returns
     -------
     FleetPlan
+        Frames, one row a vehicle, site or kit; [units] in the names of the columns.
 
     Raises
     ------
     CombustError
         An empty table, a missing column, a bad policy, or no valid row left. Faults of single rows are listed in the
         plan and the other rows are planned.
+
+    References
+    ----------
+    ISO 2533:1975 (air); the heater's own document decides; policy numbers: origin beside each in the policy.
 
     Examples
     --------

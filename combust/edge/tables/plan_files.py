@@ -169,17 +169,22 @@ def load_plan(folder: str | Path) -> FleetPlan:
 
     Parameters
     ----------
-    folder : path
+    folder : str or Path
+        Where the plan was written.
 
     Returns
     -------
     FleetPlan
-        With all its tables; numbers as they were worked out.
+        With all its tables; numbers as they were worked out, [units] in the names of the columns.
 
     Raises
     ------
     CombustError
         The folder holds no plan, one of another version, or files of two plans.
+
+    References
+    ----------
+    A format of this project: Parquet and JSON Lines.
 
     Examples
     --------

@@ -244,16 +244,29 @@ def interpret_table(
     ----------
     frame : pandas.DataFrame
         Columns named by vocabulary keys; others are carried through.
+    mapping : TableMap, mapping or path, optional
+        Heading -> key, where a heading is not a key itself; or a saved map with more.
+    instrument : InstrumentClass or str, optional
+        Accuracy class of the analyser; default the portable class.
+    catalogue : mapping, optional
+        A user's fuels, from :func:`combust.load_fuels`.
+    default_fuel : Fuel, optional
+        Of the rows that name none.
 
     Returns
     -------
     pandas.DataFrame
-        Same index and order; refused rows have empty results and their reasons in ``findings``.
+        Same index and order, [units] in the names of the columns; refused rows have empty results and their reasons in
+        ``findings``.
 
     Raises
     ------
     CombustError
         Headings that cannot be understood, or no frame at all.
+
+    References
+    ----------
+    As for :func:`combust.interpret`: the same code.
 
     Examples
     --------

@@ -1,0 +1,105 @@
+"""Tails of distributions, and values held within reach of their neighbours."""
+
+from __future__ import annotations
+
+from math import erfc, sqrt
+from typing import Any
+
+import numpy as np
+
+
+def tame_wild(values: Any, noise_u: Any, *, reach: int = 2, farthest: float = 3.0) -> Any:
+    """Return values with each one no farther than ``farthest`` scatters from the median of its neighbours.
+
+    A level step or a line keeps its shape; a single wild value keeps its side and a bounded weight. The scatter is the
+    larger of the stated noise and of 1.4826 times the median distance from the neighbours.
+
+    Parameters
+    ----------
+    values : array
+        Values [one unit], any, in order along the last axis.
+    noise_u : float or array
+        Standard uncertainty of a value [the same unit], 0 or more (unchecked); a number or one for each.
+    reach : int
+        Neighbours on each side [-], 1 or more (unchecked); at an end the nearest that are there, as many in all.
+    farthest : float
+        How many scatters a value may lie off [-], above 0 (unchecked).
+
+    Returns
+    -------
+    array
+        Values [the same unit], in the shape given.
+
+    References
+    ----------
+    F. R. Hampel 1974 (median and its deviation); the moving form is known as the Hampel filter. From memory.
+
+    Examples
+    --------
+    >>> tame_wild(np.array([1.0, 1.0, 9.0, 1.0, 1.0]), 0.1).round(1).tolist()  # 1 and three scatters
+    [1.0, 1.0, 1.3, 1.0, 1.0]
+    """
+    values = np.asarray(values, dtype=float)
+    visits, window = values.shape[-1], 2 * reach + 1
+    if visits < window:
+        return values
+    starts = np.clip(np.arange(visits) - reach, 0, visits - window)
+    middle = np.median(values[..., starts[:, None] + np.arange(window)], axis=-1)
+    off = values - middle
+    usual = np.maximum(np.asarray(noise_u), 1.4826 * np.median(np.abs(off), axis=-1, keepdims=True))
+    return middle + np.clip(off, -farthest * usual, farthest * usual)
+
+
+def standard_normal_tail(z: Any) -> Any:
+    """Return the upper tail of the standard normal distribution, by its complementary error function [-].
+
+    Parameters
+    ----------
+    z : float or array
+        Standard normal number [-], any.
+
+    Returns
+    -------
+    float or array
+        Chance of a larger one [-], 0 to 1, in the shape given.
+
+    References
+    ----------
+    Definition of the complementary error function.
+
+    Examples
+    --------
+    >>> round(float(standard_normal_tail(1.96)), 3)  # any normal table
+    0.025
+    """
+    return np.vectorize(lambda x: 0.5 * erfc(x / sqrt(2.0)), otypes=[float])(z)[()]
+
+
+def normal_of_student(t: Any, freedom: Any) -> Any:
+    """Return the standard normal number whose tail is that of Student's t [-].
+
+    Validity record ``student_as_normal`` (``combust/data/approximate_forms.toml``).
+
+    Parameters
+    ----------
+    t : float or array
+        Student's t [-], any.
+    freedom : float or array
+        Degrees of freedom [-], 1 or more (unchecked).
+
+    Returns
+    -------
+    float or array
+        Standard normal number [-], in the broadcast shape.
+
+    References
+    ----------
+    D. L. Wallace 1959, Ann. Math. Statist. 30, 1124-1130 (from memory).
+
+    Examples
+    --------
+    >>> round(float(normal_of_student(2.228, 10.0)), 2)  # both are the two-sided 5 % point
+    1.96
+    """
+    squeezed = np.sqrt(freedom * np.log1p(np.square(t) / freedom))
+    return np.sign(t) * squeezed * (8.0 * freedom + 1.0) / (8.0 * freedom + 3.0)

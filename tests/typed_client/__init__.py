@@ -1,0 +1,1 @@
+"""A client of ``combust`` for the type checker."""

@@ -1,0 +1,66 @@
+"""A program of somebody else: it stands outside the package and passes ``mypy --strict`` (its test runs it).
+
+``assert_type`` says what the type checker must see; where a name returned Any, each of these lines would fail.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import assert_type
+
+import numpy as np
+from numpy.typing import NDArray
+
+import combust
+
+
+def lambda_of(o2_dry_pct: float) -> str:
+    """Return lambda in words."""
+    ratio = combust.air_ratio_from_o2(o2_dry_pct, "diesel_b7", co_dry_ppm=150)
+    assert_type(ratio, float)
+    return f"{ratio:.2f}"
+
+
+def lambdas_of(o2_dry_pct: NDArray[np.float64]) -> float:
+    """Return the highest lambda of many readings."""
+    ratios = combust.air_ratio_from_o2(o2_dry_pct, combust.get_fuel("diesel"))
+    assert_type(ratios, NDArray[np.float64])
+    return float(ratios.max())
+
+
+def judged(o2_dry_pct: float) -> tuple[str, float | None]:
+    """Return the safety state of a reading, and lambda."""
+    result = combust.interpret(combust.Reading(fuel="diesel_b7", o2_dry_pct=o2_dry_pct, location="outdoors"))
+    assert_type(result.safety.state, str)
+    return result.safety.state, result.air_ratio
+
+
+def at_height(altitude_m: float) -> float:
+    """Return lambda of a heater set at sea level, at a height."""
+    effect = combust.site_effect("diesel_b7", combust.Site(altitude_m=altitude_m), air_ratio=1.6)
+    assert_type(effect.air_ratio, float)
+    return effect.air_ratio
+
+
+def cause_of(profile: Path, o2_dry_pct: float) -> str:
+    """Return the most probable cause of a reading of one heater."""
+    heater = combust.Heater.load(profile)
+    visit = combust.rank_causes(heater, {"o2_dry_pct": o2_dry_pct, "location": "outdoors"}, next_checks=False)[0]
+    assert_type(visit.top.cause, str)
+    return visit.top.cause
+
+
+def refused(o2_dry_pct: float) -> list[str]:
+    """Return what is wrong with a reading, in words."""
+    try:
+        combust.Reading(o2_dry_pct=o2_dry_pct)
+    except combust.CombustError as error:
+        return [fault.quantity for fault in error.faults]
+    return []
+
+
+def air_need(name: str) -> float:
+    """Return the air that a kilogram of fuel needs."""
+    need = combust.stoichiometric_air(name)
+    assert_type(need, float)
+    return need
