@@ -56,8 +56,8 @@ def against_healthy(visit: Visit, causes: VisitResult | None) -> list[str]:
     elif safety.alarming:
         told.append("a warning speaks against handing it back")
     told += ["it was kept off"] if visit.head.get("handed_back") == "no" else []
-    for stage, one in last_of_stages(visit.last_taken).items() if causes else ():
-        if lambda_is_off(visit, one, causes):
+    for stage, one in last_of_stages(visit.last_taken).items():
+        if causes and lambda_is_off(visit, one, causes):
             told.append(f"lambda{f' at {stage}' if stage else ''} is not that of the healthy heater")
     return told
 

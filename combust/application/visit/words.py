@@ -14,8 +14,8 @@ from combust.data.units import SYSTEMS
 from combust.domain.profile_keys import profile_keys
 
 # The causes as they are printed, and what a person says of a heater that has none -> name of a cause.
-CAUSE_WORDS = {
-    str(row[label]).lower().replace(" ", "_"): name
+CAUSE_WORDS: dict[str, str] = {
+    str(row[label]).lower().replace(" ", "_"): str(name)
     for name, row in load_table("causes")["cause"].items()
     for label in ("label", "label_without_baseline")
     if label in row
