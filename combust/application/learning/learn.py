@@ -32,7 +32,7 @@ class Learning(Result):
     learnt : Learnt or None
         What is written down; None where nothing proved itself.
     visits, heaters, confirmed : int
-        What taught.
+        What taught; ``confirmed`` are the visits whose cause a repair confirmed, and that frequencies count.
     structure, frequencies : str
         In words: used, or why not.
     score : mapping
@@ -125,7 +125,7 @@ def learn(
     days = sorted(one.day for one in given if one.day)
     labels = [(one.group, one.cause) for one in every if one.cause]
     shares, why_frequencies, frequent = _frequencies(labels, priors)
-    heaters = len({one.group for one in given})
+    heaters, confirmed = len({one.group for one in given}), int(shares.counts.sum())
     proof, found, taught, why = None, None, None, _too_few(len(given), heaters)
     if not why:
         taught = Class(teachers(given, int(rule("most_visits"))), priors, instrument_class(instrument), progress)
@@ -143,7 +143,7 @@ def learn(
     learnt = None
     looks = better_looks(false_looks(given, priors), int(rule("folds")))
     if used or frequent or looks:
-        book = {"checksum": checksum or "none", "visits": len(given), "heaters": heaters, "confirmed": len(labels)}
+        book = {"checksum": checksum or "none", "visits": len(given), "heaters": heaters, "confirmed": confirmed}
         book |= {"first": days[0] if days else "unknown", "last": days[-1] if days else "unknown"}
         book |= {"learnt_at": learnt_at or "unknown", "version": __version__}
         learnt = Learnt(
@@ -158,7 +158,7 @@ def learn(
         learnt=learnt,
         visits=len(given),
         heaters=heaters,
-        confirmed=len(labels),
+        confirmed=confirmed,
         structure=why or "used: it foretells heaters left out better",
         frequencies=why_frequencies,
         score=proof.to_dict() if proof else {},

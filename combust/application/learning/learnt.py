@@ -8,7 +8,7 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
-from combust.application.causes.catalogue import Cause, Priors
+from combust.application.causes.catalogue import Priors
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import Field, check_fields, fields_of, toml_value
 from combust.data.tables import load_table, read_toml, toml_of_text
@@ -24,6 +24,12 @@ QUANTITY = "learnt from a logbook"
 def rule(key: str) -> float:
     """Return one number of the rules by which something is learnt."""
     return float(load_table("learnt")["rule"][key])
+
+
+def in_bands(part: str, row: Mapping[str, float]) -> dict[str, float]:
+    """Return a row of a part of the file inside the bands in which it can be read again."""
+    fields = _fields(part)
+    return {key: min(max(value, fields[key].low), fields[key].high) for key, value in row.items()}
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -175,7 +181,7 @@ _WITH: dict[tuple[int, int], tuple[Priors, Learnt, Priors]] = {}
 
 
 def _over(priors: Priors, found: Learnt) -> Priors:
-    table, stated = priors.table, priors.table
+    table = priors.table
     structure = {
         key: {**row, "learnt": (found.structure[key]["shift"], found.structure[key]["spread"])}
         if key in found.structure
@@ -184,10 +190,13 @@ def _over(priors: Priors, found: Learnt) -> Priors:
     }
     factors = {key: row["factor"] for key, row in found.scatter.items()}
     tolerance = {key: value * factors[key] if key in factors else value for key, value in table["tolerance"].items()}
-    causes = {name: _weighed(cause, found.frequency.get(name)) for name, cause in priors.causes.items()}
+    causes = {
+        name: replace(cause, learnt=found.frequency[name]["factor"]) if name in found.frequency else cause
+        for name, cause in priors.causes.items()
+    }
     seen = {name: _looked(row, found.look.get(name)) for name, row in table["seen"].items()}
     whole = {**table, "structure": structure, "tolerance": tolerance, "seen": seen}
-    return replace(priors, causes=causes, table=whole, stated=stated, learnt=found)
+    return replace(priors, causes=causes, table=whole, stated=priors, learnt=found)
 
 
 def _looked(row: Mapping[str, Any], learnt: Mapping[str, float] | None) -> Mapping[str, Any]:
@@ -198,10 +207,3 @@ def _looked(row: Mapping[str, Any], learnt: Mapping[str, float] | None) -> Mappi
     nothing = max(usual, key=lambda one: usual[one])
     shown = {answer: share * learnt["factor"] for answer, share in usual.items() if answer != nothing}
     return {**row, "usual": {**shown, nothing: 1.0 - sum(shown.values())}}
-
-
-def _weighed(cause: Cause, row: Mapping[str, float] | None) -> Cause:
-    """Return a cause with its learnt frequency."""
-    if row is None:
-        return cause
-    return replace(cause, weight=cause.weight * row["factor"], weight_told=cause.weight_told * row["factor"])

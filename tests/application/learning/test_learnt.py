@@ -4,18 +4,24 @@ from __future__ import annotations
 
 import subprocess
 import sys
+from dataclasses import replace
+from typing import Any
 
+import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 
-from combust.application.causes.catalogue import get_priors
+from combust.application.causes.catalogue import Priors, get_priors
 from combust.application.causes.rank import rank_causes
-from combust.application.learning.frequencies import confirmable, shares_of
+from combust.application.learning.frequencies import Looks, confirmable, shares_of
+from combust.application.learning.hierarchy import GRID, Hierarchy
 from combust.application.learning.learn import learn, teachers
-from combust.application.learning.learnt import Learnt, with_learnt
+from combust.application.learning.learnt import SCATTERS, Learnt, with_learnt
+from combust.application.learning.proof import as_learnt
 from combust.application.learning.taught import Taught
 from combust.data.errors import CombustError
+from combust.data.tables import load_table
 from combust.domain.heater import Heater
 
 BOOK = {"checksum": "0" * 64, "visits": 40, "heaters": 10, "confirmed": 0, "first": "2025-10-01"}
@@ -120,8 +126,69 @@ def test_no_cause_is_learnt_below_a_tenth_of_its_shipped_prior() -> None:
     assert min(factors) == pytest.approx(0.1)
     assert sum(factors * shares.shipped) == pytest.approx(1.0)
     learnt = with_learnt(priors, Learnt(BOOK, frequency=rows))
+    assert (
+        shares_before_a_reading(learnt)["intake_restricted"]
+        > 5.0 * shares_before_a_reading(priors)["intake_restricted"]
+    )
     for name in confirmable(priors):
-        assert learnt.causes[name].weight >= 0.0999 * priors.causes[name].weight
+        assert shares_before_a_reading(learnt)[name] >= 0.0999 * shares_before_a_reading(priors)[name]
+
+
+def shares_before_a_reading(priors: Priors, **how: Any) -> dict[str, float]:
+    """Share of each cause that is weighed, before anything is read."""
+    weight = priors.weighed((), gas=True, **how)
+    return {name: one / sum(weight.values()) for name, one in weight.items()}
+
+
+FACTORS = st.dictionaries(st.sampled_from(confirmable(get_priors())), st.floats(0.1, 100.0))
+
+
+@pytest.mark.hand
+@settings(max_examples=60, deadline=None)
+@given(FACTORS, st.sets(st.sampled_from(["rise", "flue", "co", "intake_co2"])))
+def test_a_dangerous_cause_is_never_learnt_to_be_rarer(factors: dict[str, float], channels: set[str]) -> None:
+    """Whatever the factors of all causes are, in a file as it may be read: a share is counted after normalising."""
+    rows = {name: {"count": 1.0, "low": 0.0, "high": 1.0, "factor": factor} for name, factor in factors.items()}
+    plain = shares_before_a_reading(get_priors(), channels=channels)
+    learnt = shares_before_a_reading(with_learnt(get_priors(), Learnt(BOOK, frequency=rows)), channels=channels)
+    assert sum(learnt.values()) == pytest.approx(1.0)
+    for name, share in plain.items():
+        least = 1.0 if name in ("exhaust_recirculated", "fuel_other") else 0.1
+        assert learnt[name] >= least * share * (1.0 - 1e-9)
+
+
+COUNTS = st.dictionaries(st.sampled_from(confirmable(get_priors())), st.sampled_from([0, 1, 40, 10**6]))
+ANY = st.floats(-1e3, 1e3).filter(bool)
+
+
+@pytest.mark.practice
+@settings(max_examples=6, deadline=None, phases=[Phase.generate])
+@given(
+    COUNTS,
+    st.lists(ANY, min_size=len(SCATTERS), max_size=len(SCATTERS)),
+    ANY,
+    st.floats(0.0, 0.65),
+    st.integers(0, 10**6),
+)
+def test_whatever_is_learnt_is_written_so_that_it_can_be_read(
+    counts: dict[str, int], scatters: list[float], shift: float, cover: float, false: int
+) -> None:
+    shares = np.zeros((len(SCATTERS), len(GRID)))
+    shares[range(len(SCATTERS)), np.abs(np.array(scatters)[:, None] - GRID).argmin(axis=1)] = 1.0
+    middle, none = np.array([shift, -shift]), np.zeros(0)
+    found = as_learnt(Hierarchy(middle, cover * np.eye(2), none, shares, none, 0.0), ["exponent", "radiated"])
+    looks = {"terminals": Looks(0.02, {"a": (false, 10**6 - false)}).to_dict()}
+    rows = shares_of(counts, get_priors()).to_dict()
+    learnt = replace(found, book=BOOK, score=SCORE, frequency=rows, look=looks)
+    assert Learnt.from_text(learnt.to_toml()).to_toml() == learnt.to_toml()
+
+
+@pytest.mark.practice
+def test_what_a_number_is_can_be_said_in_a_sentence() -> None:
+    """ "It is the ...": a noun without its article follows."""
+    for part in load_table("learnt")["field"].values():
+        for row in part.values():
+            assert row["meaning"].split()[0] not in ("the", "its", "how", "when", "looks", "visits")
 
 
 @pytest.mark.practice
