@@ -19,7 +19,8 @@ EXTRAS = ("cantera", "jupyterlab", "notebook", "ipywidgets", "starlette", "uvico
           "httpx2", "axe_core_python",
           "dask", "distributed", "scipy", "pvlib", "hypothesis",
           "pytest", "nbclient", "nbformat", "selenium", "chemicals", "fluids", "CoolProp", "ambiance", "psychrolib",
-          "airportsdata", "pint", "uncertainties", "html5lib", "polars", "atheris", "jupytext")  # fmt: skip
+          "airportsdata", "pint", "uncertainties", "html5lib", "polars", "atheris", "jupytext", "sphinx", "myst_nb",
+          "numpydoc")  # fmt: skip
 # What needs an extra: arguments -> the line that installs it.
 NEED = {
     ("page",): "pip install 'combust[web]'",

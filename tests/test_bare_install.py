@@ -16,6 +16,7 @@ from tests.bare import EXTRAS
 
 ROOT = Path(__file__).parents[1]
 NAMES = {
+    "myst-nb": "myst_nb",
     "pillow": "",  # matplotlib brings it
     "axe-core-python": "axe_core_python",
     "coolprop": "CoolProp",

@@ -214,7 +214,7 @@ class Field:
         if isinstance(value, str) and value in self.choices:
             return str(value)
         near = near_matches(str(value).lower(), self.choices, n=1, cutoff=0.5)
-        hint = f"Did you mean {near[0]}? {self.hint}".strip() if near else self.remedy
+        hint = f"Did you mean {near[0]}? {self.hint}".strip() if near else self.hint or "Use one of these."
         raise self._refused(value, f"is none of {', '.join(self.choices)}", hint, "unknown_name")
 
     def _items(self, value: object, wanted: str, fewest: int = 0, most: int = MOST_ITEMS) -> tuple[Any, ...]:

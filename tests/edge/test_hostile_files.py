@@ -175,8 +175,9 @@ def test_a_link_where_a_file_is_written_is_replaced_and_its_target_untouched(tmp
     table = tmp_path / "in.csv"
     table.write_bytes(HEAD + GOOD)
     assert call("readings", str(table), "--out", str(tmp_path / "out.csv")).code == 0
-    asked = ("--out", str(tmp_path / "reading.json"), "--figure", str(tmp_path / "plane.svg"))
-    assert call("reading", "--o2-dry", "8.2", "--location", "outdoors", *asked).code == 0
+    for asked in (("--out", "reading.json"), ("--figure", "plane.svg")):
+        name = str(tmp_path / asked[1])
+        assert call("reading", "--o2-dry", "8.2", "--location", "outdoors", asked[0], name).code == 0
     assert precious.read_text(encoding="utf-8") == "keep me"
     assert not any((tmp_path / name).is_symlink() for name in ("out.csv", "reading.json", "plane.svg"))
 

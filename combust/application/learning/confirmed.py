@@ -10,8 +10,9 @@ opening the unit showed), a repair or an adjustment was entered, and the reading
 * with a healthy reading: the sample is valid, the readings fit, and healthy leads the causes or is not told apart from
   what leads.
 
-Nothing wrong (``found healthy``) is a person's word too: it counts when no work was entered, no stop stands and
-something was looked at. It is told apart from the mended ones, since no reading bears it out.
+Nothing wrong (``found healthy``) is a person's word too: it counts when something was looked at and nothing that was
+entered speaks against it: no work, no stop and no warning against handing back, not kept off, lambda as of the healthy
+heater. It is told apart from the mended ones.
 
 What was taken back does not count. A visit does not count either that was changed outside combust, that holds a reading
 of the simulated heater, or in which the heater was swapped. Nothing is guessed from the words of a repair.
@@ -19,16 +20,14 @@ of the simulated heater, or in which the heater was swapped. Nothing is guessed 
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any
 
 from combust.application.causes.catalogue import HEALTHY, shipped_priors
 from combust.application.causes.seen_answers import seen_answers, seen_table
-from combust.application.visit.healthy_band import band_beside
 from combust.application.visit.meaning import causes_of
-from combust.application.visit.taken import Taken
+from combust.application.visit.nothing_wrong import against_healthy, lambda_is_off, last_of_stages
 from combust.application.visit.visit import Visit
 from combust.data.errors import CombustError
 from combust.domain.heater import Heater
@@ -124,14 +123,14 @@ def _confirm(visit: Visit) -> tuple[Confirmed | None, str]:
     rows = [{key: value for key, value in one.row.items() if key != OPENED_UP} for one in before]
     rows = [row for row in rows if row]
     if not why and heater is None:
-        why = "nothing known of the heater"
+        why = "nothing known of the heater: give its profile (--heaters DIR)"
     if not why and not rows:
         why = "nothing read before the work"
     if why or heater is None:
         return None, why
     answers = dict.fromkeys(answer for one in before for answer in seen_answers(one.row, heater, shipped_priors()))
     looks = tuple(_look(column, answer, cause) for column, answer in answers)
-    why = _nothing_wrong(visit, looks) if cause == HEALTHY else _good_after(visit, heater)
+    why = _nothing_wrong(visit, heater, looks) if cause == HEALTHY else _good_after(visit, heater)
     if why:
         return None, why
     return Confirmed(visit.visit_id, visit.heater_id, day_of(visit, rows), heater, cause, (*rows,), looks), ""
@@ -166,12 +165,10 @@ def _cause_of(visit: Visit) -> tuple[str, str]:
     return ("", "a doubt of the baseline, which no repair bears out") if known.baseline else (cause, "")
 
 
-def _nothing_wrong(visit: Visit, looks: tuple[Look, ...]) -> str:
+def _nothing_wrong(visit: Visit, heater: Heater, looks: tuple[Look, ...]) -> str:
     """Return why a visit does not bear out that nothing was wrong; "" where it does."""
-    if visit.worked:
-        return "nothing wrong, but something was mended"
-    if stops := visit.safety.stops:
-        return f"a stop stands at the end ({stops[0].code})"
+    if told := against_healthy(visit, causes_of(visit, heater=heater, pairs=False, next_checks=False)[0]):
+        return f"nothing wrong, but {told[0]}"
     return "" if looks or visit.of_kind("check") else "nothing was looked at"
 
 
@@ -181,35 +178,25 @@ def _good_after(visit: Visit, heater: Heater) -> str:
         return "no repair entered"
     if stops := visit.safety.stops:
         return f"a stop stands at the end ({stops[0].code})"
-    read = _last_of_stages(visit.last_taken)
+    read = last_of_stages(visit.last_taken)
     if not read:
         return "no gas read after the work"
-    if not {*_last_of_stages([one for one in visit.taken if not one.after])} <= {*read}:
+    if not {*last_of_stages([one for one in visit.taken if not one.after])} <= {*read}:
         return "a stage was not read again after the work"
     found, _ = causes_of(visit, heater=heater, pairs=False, next_checks=False)
     if found is None:
         return "the readings after the work cannot be judged"
+    off = [lambda_is_off(visit, one, found) for one in read.values()]
     if not found.ranked:
-        bands = [band_beside(visit, one) for one in read.values()]
-        if None in bands:
+        if None in off:
             return "neither a healthy reading nor a band to hold it against"
-        return "" if all(band and band.place == "inside" for band in bands) else "outside the band after the work"
-    for stage, one in read.items():
-        expected = found.expected_healthy.get(stage) or next(iter(found.expected_healthy.values()), None)
-        result = one.result
-        if expected is None or result is None or result.air_ratio is None:
-            return "the readings after the work cannot be judged"
-        most = 2.0 * math.hypot(result.air_ratio_u or 0.0, expected["air_ratio_u"])
-        if abs(result.air_ratio - expected["air_ratio"]) > most:
-            return "lambda after the work is not the healthy one"
+        return "outside the band after the work" if any(off) else ""
+    if None in off:
+        return "the readings after the work cannot be judged"
+    if any(off):
+        return "lambda after the work is not the healthy one"
     alike = {found.top.cause, *(found.cannot_separate[0] if found.cannot_separate else ())}
     return "" if found.valid and found.fits and HEALTHY in alike else "not healthy after the work"
-
-
-def _last_of_stages(taken: Iterable[Taken]) -> dict[str, Taken]:
-    """Return stage ("" where none was named) -> its last reading that gives lambda."""
-    with_gas = [one for one in taken if one.result is not None and one.result.air_ratio is not None]
-    return {str(one.values.get("stage") or ""): one for one in with_gas}
 
 
 def _look(column: str, answer: str, cause: str) -> Look:

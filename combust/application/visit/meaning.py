@@ -9,6 +9,7 @@ from combust.application.causes.rank import rank_causes
 from combust.application.causes.visit_result import VisitResult
 from combust.application.learning.learnt import NOTHING, Learnt
 from combust.application.visit.by_symptom import checks_by_symptom
+from combust.application.visit.nothing_wrong import safety_with_causes
 from combust.application.visit.visit import Visit
 from combust.data.errors import CombustError, Fault
 from combust.domain.heater import Heater
@@ -67,4 +68,4 @@ def heater_for(visit: Visit, given: Heater | None) -> Heater | None:
 def whole_safety(visit: Visit) -> Safety:
     """Return the safety state of a visit with what the ranking of its causes speaks against at this site."""
     causes, _ = causes_of(visit, pairs=False, next_checks=False)
-    return of_all([visit.safety, *([causes.safety] if causes else [])])
+    return safety_with_causes(visit, causes)

@@ -12,7 +12,7 @@ from combust.application.visit.meaning import whole_safety
 from combust.application.visit.taken import Taken
 from combust.application.visit.visit import Visit
 from combust.application.visit.wording import corrections, every_entry, name_of, rest_of, told
-from combust.application.visit.words import HEAD, SAID
+from combust.application.visit.words import HEAD, SAID, cause_said
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import Field, check_fields, fields_of
 from combust.data.tables import load_table
@@ -87,6 +87,13 @@ def status(visit: Visit) -> str:
     return told + (f"; {len(visit.branches)} branches of several books" if len(visit.branches) > 1 else "")
 
 
+def cause_not_said(visit: Visit) -> str:
+    """Return that a visit with work in it does not say what it was; "" where it does. It may be left open."""
+    shown = {str(one.values.get("strip_down") or "nothing_found") for one in visit.taken} - {"nothing_found"}
+    named = shown or any(branch.settings.get("found") for branch in visit.branches)
+    return "" if named or not visit.worked else "what it was (found CAUSE; it may be left open)"
+
+
 def may_close(visit: Visit, *, incomplete: bool = False) -> str:
     """Return what the record lacks as one text ("" = complete); raises when it may not be closed.
 
@@ -145,6 +152,7 @@ def limit_rows() -> list[dict[str, Any]]:
 def check_head(head: Mapping[str, Any]) -> tuple[dict[str, str], list[Fault]]:
     """Return (good words about the visit, faults)."""
     texts = {key: None if value is None else str(value) for key, value in head.items()}
+    texts |= {"found": cause_said(said)} if (said := texts.get("found")) else {}
     good, faults = check_fields(texts, HEAD, what="the head of a visit")
     return good, [fault for _, fault in faults]
 

@@ -13,14 +13,15 @@ from combust.application.causes.visit_result import NextCheck, VisitResult
 from combust.application.visit.by_symptom import checks_by_symptom
 from combust.application.visit.clock import clock_doubts
 from combust.application.visit.meaning import causes_of
+from combust.application.visit.nothing_wrong import safety_with_causes
 from combust.application.visit.provisional import PROVISIONAL, question, read_of_stages
-from combust.application.visit.record import facts_of, missing_fields, status
+from combust.application.visit.record import cause_not_said, facts_of, missing_fields, status
 from combust.application.visit.supply_said import supply_said
 from combust.application.visit.taken import Taken
 from combust.application.visit.visit import Visit
 from combust.data.units import in_words
 from combust.domain.result import Result, Rows, plain, shown
-from combust.domain.safety import Safety, of_all
+from combust.domain.safety import Safety
 
 FIRST = 3  # causes that are told after an entry
 TOLD_OF_START = ("start_event", "start_smoke")  # what happened at a start, whatever the cause
@@ -39,8 +40,7 @@ class Standing(Result):
     @property
     def safety(self) -> Safety:
         """The safety state of the visit, with what the causes speak against."""
-        state = self.visit.safety
-        return of_all([state, *([self.causes.safety] if self.causes else [])])
+        return safety_with_causes(self.visit, self.causes)
 
     @property
     def checks(self) -> tuple[NextCheck, ...]:
@@ -120,6 +120,7 @@ class Standing(Result):
         if of_baseline := self.baseline:
             rows.append(("baseline", of_baseline))
         lacking = [label for _, label in missing_fields(visit)]
+        lacking += [cause] if (cause := cause_not_said(visit)) else []
         rows.append(("still missing", ", ".join(lacking) if lacking else "nothing"))
         return rows
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
@@ -12,6 +13,13 @@ from combust.data.tables import load_table
 from combust.data.units import SYSTEMS
 from combust.domain.profile_keys import profile_keys
 
+# The causes as they are printed, and what a person says of a heater that has none -> name of a cause.
+CAUSE_WORDS: dict[str, str] = {
+    str(row[label]).lower().replace(" ", "_"): str(name)
+    for name, row in load_table("causes")["cause"].items()
+    for label in ("label", "label_without_baseline")
+    if label in row
+} | dict.fromkeys(("nothing_wrong", "nothing_found", "nothing", "ok"), "healthy")
 SYMPTOMS = ("does_not_start", "dies", "smokes", "smells", "weak_heat", "noisy", "battery_empty")
 # Words about the visit itself; everything that is measured is a reading's key of the vocabulary.
 HEAD = fields_of(
@@ -48,6 +56,18 @@ SETTINGS = (
 BESIDE = ("over", "typed")
 # The supply holds for the whole visit. The voltage at the plug under glow is a quantity of its own (supply_glow_v).
 SUPPLY = {key: replace(field, required=False) for key, field in FIELDS.items() if key != "plug_glow_v"}
+
+
+def cause_said(text: str) -> str:
+    """Return the cause that is meant by its name or as it is printed, whatever joins the words; else the text.
+
+    Examples
+    --------
+    >>> cause_said("too much fuel"), cause_said("Nothing wrong"), cause_said("gremlins")
+    ('fuel_over', 'healthy', 'gremlins')
+    """
+    joined = "_".join(re.split(r"[\s_-]+", text.strip().lower()))
+    return CAUSE_WORDS.get(joined, joined if joined in HEAD["found"].choices else text)
 
 
 def _of_plate(part: str, key: str, name: str = "", meaning: str = "") -> Field:

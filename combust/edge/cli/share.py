@@ -42,7 +42,7 @@ def command(sources: tuple[str, ...], folder: str | None, out: str | None, yes: 
     \b
     Example:
       combust share winter.book
-      combust share winter.book --out output/for_others.csv --yes
+      combust share data/larkfell_logbook/visits.csv --heaters data/larkfell_logbook/heaters --out for_others.csv --yes
 
     \b
     Next: combust learn --help

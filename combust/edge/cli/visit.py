@@ -10,7 +10,7 @@ import click
 
 from combust.application.visit.meaning import whole_safety
 from combust.application.visit.provisional import question
-from combust.application.visit.record import facts_of, handed_back, may_close, status
+from combust.application.visit.record import cause_not_said, facts_of, handed_back, may_close, status
 from combust.application.visit.standing import standing
 from combust.application.visit.visit import Visit
 from combust.application.visit.wording import told, written_since
@@ -250,6 +250,7 @@ def close_command(book: str, visit_id: str | None, incomplete: bool, baseline: s
         visit = close_visit(opened, visit.visit_id, incomplete=incomplete)
         notes = [f"note: {text}" for text in [*opened.notes, *([f"baseline: {asked}"] if asked else [])]]
     text = f"Visit {printable(visit.visit_id)}, revision {visit.revision}: {printable(status(visit))}."
+    notes += [f"note: not said: {said}; then it teaches nothing"] if (said := cause_not_said(visit)) else []
     safety = whole_safety(visit)
     return Answer({**facts_of(visit, safety), "baseline": asked}, text, safety, notes=notes)
 

@@ -18,7 +18,7 @@ from combust.application.learning.learnt import NOTHING, Learnt
 from combust.application.reading.result import safety_of
 from combust.application.visit.record import CHECKS, REST, cannot_be_had, record_fields
 from combust.application.visit.visit import Visit
-from combust.application.visit.words import EVENT, HEAD, HOLDS, NOT_ALONE, PLATE, SAID, SUPPLY
+from combust.application.visit.words import CAUSE_WORDS, EVENT, HEAD, HOLDS, NOT_ALONE, PLATE, SAID, SUPPLY, cause_said
 from combust.data.errors import CombustError, Fault, shorten
 from combust.data.fields import Field, check_fields
 from combust.data.near import did_you_mean, near_matches
@@ -213,7 +213,9 @@ def _take_value(left: list[str], line: Line, known: str, key: str, visit: Visit)
         found = _FROM_TO.match(text)
         _put(line, key, [read_cell(end, UNKNOWN).number for end in found.groups()] if found else text)
     elif kind == "choice":
-        _put(line, key, _choice(left, WORDS[key].choices))
+        also = CAUSE_WORDS if key == "found" else {}
+        said = _choice(left, (*WORDS[key].choices, *also))
+        _put(line, key, cause_said(said) if also else said)
     else:
         text = left.pop(0)
         _put(line, key, text.lower() if text.lower() in WORDS[key].choices else text)
@@ -299,7 +301,7 @@ def _put_word(left: list[str], line: Line, word: str, visit: Visit) -> None:
 
 def _joined(left: list[str], said: str, choices: Sequence[str]) -> str:
     """Return a word, with those behind it where together they are one of the choices: lit and died, does not start."""
-    for count in (3, 2, 1):
+    for count in (5, 4, 3, 2, 1):
         whole = "_".join([said, *(word.lower() for word in left[:count])])
         if len(left) >= count and whole in choices:
             del left[:count]

@@ -18,7 +18,7 @@ from combust.application.fleet.nights import station_pressure
 from combust.application.fleet.tables import fleet_fields
 from combust.application.fleet.weather import TYPICAL, Weather, weather_of
 from combust.data.errors import CombustError, Fault, no_access, shorten
-from combust.data.near import folded_id, folded_name
+from combust.data.near import folded_id, near_matches
 from combust.edge.tables.cells import all_iso_times, plain_text
 from combust.edge.tables.headings import unit_of
 from combust.edge.tables.reader import Rows, Table, read_table
@@ -118,11 +118,10 @@ class WeatherFolder:
         return replace(found, notes=(*self.notes, *found.notes))
 
     def _tell_strange(self, known: list[str], sites: pd.DataFrame) -> None:
-        folded = {folded_name(site): site for site in known}
         for name, path in self.files.items():
             if name not in {*map(folded_id, known)}:
-                near = folded.get(folded_name(path.stem))
-                hint = f" Did you mean {shorten(near, 40)}?" if near else ""
+                near = near_matches(path.stem, known, n=1)
+                hint = f" Did you mean {shorten(near[0], 40)}?" if near else ""
                 self.notes.append(f"weather: {shorten(path.name, 60)} is named like no planned site: not used.{hint}")
         without = [site for site in known if folded_id(site) not in self.files]
         if without:

@@ -58,9 +58,9 @@ def test_a_heater_whose_last_visit_holds_a_stop_is_off_and_never_only_due(name):
     one = cars.loc["V5-01"]
     assert (one["decision"], one["safety"], one["cab"], one["fuel_l_per_season"]) == ("stopped", "heater_off", "off", 0)
     assert "STOP" in one["reason"]
-    assert [(due.heater_id, due.stopped, due.date) for due in plan.history.due[:1]] == [("A", True, None)]
+    assert [(due.heater_id, due.stopped, due.date) for due in plan.history.due[:1]] == [(name.strip(), True, None)]
     assert plan.safety.stops[0].code == "history_stopped"
-    assert "V5-01 (A)" in plan.safety.stops[0].text
+    assert f"V5-01 ({name.strip()})" in plan.safety.stops[0].text
     assert plan.sites.set_index("site_id").loc["S5", "off"] == 1
     assert any("HEATER OFF here: V5-01. A stop condition stands in its history" in line for card in plan.cards
                for line in card["lines"])  # fmt: skip

@@ -256,7 +256,7 @@ def test_nothing_of_the_season_in_the_series(tmp_path: Path) -> None:
 def test_a_refused_series_leaves_the_others_and_the_plan(tmp_path: Path) -> None:
     """S3 lies at 3300 m and gives 1015 hPa; S1 is colder than its design night of -12 °C; V9 is nobody's."""
     at = pd.date_range("2024-12-01 12:00", periods=24 * 40, freq="h").strftime("%Y-%m-%dT%H:%M")
-    for name, temp, pressure in (("S3", -20.0, 1015.0), ("S1", -13.0, 812.0), ("s2", -10.0, 735.0)):
+    for name, temp, pressure in (("S3", -20.0, 1015.0), ("S1", -13.0, 812.0), ("S2-", -10.0, 735.0)):
         frame = pd.DataFrame({"taken_at": at, "temp_c": temp, "pressure_hpa": pressure})
         frame.to_csv(tmp_path / f"{name}.csv", index=False)
     plan = worked.plan(weather=tmp_path, season="12-01:12-31", with_assignment=False)
@@ -266,7 +266,7 @@ def test_a_refused_series_leaves_the_others_and_the_plan(tmp_path: Path) -> None
     said = " ".join(plan.warnings)
     assert "Weather of S3 REFUSED" in said
     assert "Weather of S1: colder than the design night of -12 °C on 31.0 nights a season, down to -13 °C" in said
-    assert "s2.csv is named like no planned site: not used. Did you mean S2?" in " ".join(plan.notes)
+    assert "S2-.csv is named like no planned site: not used. Did you mean S2?" in " ".join(plan.notes)
     assert plan.rows["vehicles"]["planned"] == 51
     assert seen.classes["vehicles"].sum() == 12
 

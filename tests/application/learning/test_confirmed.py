@@ -11,6 +11,8 @@ import pytest
 
 from combust.application.learning.confirmed import confirm, confirmed
 from combust.application.learning.taught import taught
+from combust.application.visit.record import check_head, missing_fields
+from combust.application.visit.standing import standing
 from combust.application.visit.visit import Visit
 from combust.data.errors import CombustError
 from combust.edge.logbook.book import Logbook
@@ -151,3 +153,59 @@ def test_a_table_says_it_with_the_same_word(tmp_path: Path) -> None:
     found, why = confirm(one.add("closed", {}))
     assert found, why
     assert found.cause == "exhaust_restricted"
+
+
+RICH = (DAY, "high o2 4.84 flue 365 co 120 smoke 1 terminals clear")
+WELL = (DAY, "high o2 8.2 flue 330 co 45 terminals clear")
+
+
+@pytest.mark.parametrize(
+    ("lines", "why"),
+    [
+        ((*RICH, "found healthy", "handed_back no"), "a warning speaks against handing it back"),
+        ((*WELL, "found healthy", "handed_back no"), "it was kept off"),
+        # 6.6 % O2 is lambda 1.43: no warning yet, and not the healthy 1.60.
+        ((DAY, f"{WELL[1]} o2 6.6".replace("o2 8.2 ", ""), "found healthy"), "lambda at high is not that of"),
+    ],
+)
+def test_nothing_wrong_does_not_count_against_what_was_entered(lines: tuple[str, ...], why: str) -> None:
+    found, told = confirm(visit_of(*lines))
+    assert found is None
+    assert told.startswith(f"nothing wrong, but {why}")
+    codes = [one.code for one in standing(visit_of(*lines)).safety.findings]
+    assert codes.count("healthy_not_borne_out") == 1
+    only_read = standing(visit_of(*lines[:2])).safety.findings
+    assert "healthy_not_borne_out" not in [one.code for one in only_read]
+
+
+@pytest.mark.parametrize(
+    ("said", "cause"),
+    [
+        ("nothing wrong", "healthy"),
+        ("nothing_found", "healthy"),
+        ("too much fuel", "fuel_over"),
+        ("'Exhaust drawn into the intake'", "exhaust_recirculated"),
+        ("leak of exchanger or exhaust joint", "exhaust_leak"),
+        ("fuel_over", "fuel_over"),
+    ],
+)
+def test_a_cause_is_taken_as_it_is_printed(said: str, cause: str) -> None:
+    assert visit_of(DAY, f"found {said} who Larkwood").head == {"found": cause, "who": "Larkwood"}
+    assert check_head({"found": said.strip("'")}) == ({"found": cause}, [])
+
+
+def test_a_cause_that_is_none_names_the_others_once() -> None:
+    with pytest.raises(CombustError) as refused:
+        visit_of(DAY, "found gremlins")
+    assert str(refused.value).count("intake_restricted") == 1
+
+
+def test_work_without_a_cause_is_asked_for_and_may_be_left_open() -> None:
+    for lines, asked in (
+        ((DAY, *BEFORE, REPAIR), True),
+        ((DAY, *BEFORE), False),
+        ((DAY, *BEFORE, REPAIR, FOUND), False),
+    ):
+        visit = visit_of(*lines, closed=False)
+        assert ("what it was (found CAUSE" in dict(standing(visit).lines())["still missing"]) is asked
+        assert not any("what it was" in label for _, label in missing_fields(visit))

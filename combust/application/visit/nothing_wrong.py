@@ -1,0 +1,74 @@
+"""What speaks against a person's word that nothing was wrong (``found healthy``), in what was entered.
+
+What the ranking gives to the causes does not speak against it: that word is what the ranking is measured by.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+
+from combust.application.causes.catalogue import HEALTHY
+from combust.application.causes.visit_result import VisitResult
+from combust.application.visit.healthy_band import band_beside
+from combust.application.visit.taken import Taken
+from combust.application.visit.visit import Visit
+from combust.domain.limits import Finding, finding
+from combust.domain.safety import Safety, of_all
+
+
+def last_of_stages(taken: Iterable[Taken]) -> dict[str, Taken]:
+    """Return stage ("" where none was named) -> its last reading that gives lambda."""
+    with_gas = [one for one in taken if one.result is not None and one.result.air_ratio is not None]
+    return {str(one.values.get("stage") or ""): one for one in with_gas}
+
+
+def lambda_is_off(visit: Visit, one: Taken, causes: VisitResult) -> bool | None:
+    """Return whether lambda of a reading is not that of the healthy heater; None where there is none to compare.
+
+    With a healthy reading it is off outside the 95 % of both; without one, outside the band of its document.
+    """
+    if not causes.ranked:
+        band = band_beside(visit, one)
+        return None if band is None else band.place != "inside"
+    stage = str(one.values.get("stage") or "")
+    expected = causes.expected_healthy.get(stage) or next(iter(causes.expected_healthy.values()), None)
+    result = one.result
+    if expected is None or result is None or result.air_ratio is None:
+        return None
+    most = 2.0 * math.hypot(result.air_ratio_u or 0.0, expected["air_ratio_u"])
+    return bool(abs(result.air_ratio - expected["air_ratio"]) > most)
+
+
+def against_healthy(visit: Visit, causes: VisitResult | None) -> list[str]:
+    """Return what speaks against it that nothing was wrong, in words; empty where nothing does.
+
+    Parameters
+    ----------
+    visit : Visit
+    causes : VisitResult or None
+        What its readings mean, None where nothing can be told of them.
+    """
+    safety = of_all([visit.safety, *([causes.safety] if causes else [])])
+    told = ["something was mended"] if visit.worked else []
+    if safety.stops:
+        told.append(f"a stop stands at the end ({safety.stops[0].code})")
+    elif safety.alarming:
+        told.append("a warning speaks against handing it back")
+    told += ["it was kept off"] if visit.head.get("handed_back") == "no" else []
+    for stage, one in last_of_stages(visit.last_taken).items():
+        if causes and lambda_is_off(visit, one, causes):
+            told.append(f"lambda{f' at {stage}' if stage else ''} is not that of the healthy heater")
+    return told
+
+
+def findings_of_healthy(visit: Visit, causes: VisitResult | None) -> tuple[Finding, ...]:
+    """Return the warning of a visit that says that nothing was wrong although what was entered speaks against it."""
+    told = against_healthy(visit, causes) if visit.head.get("found") == HEALTHY else []
+    return (finding("healthy_not_borne_out", why=", ".join(told)),) if told else ()
+
+
+def safety_with_causes(visit: Visit, causes: VisitResult | None) -> Safety:
+    """Return the safety state of a visit with what its causes speak against, and with a word that is not borne out."""
+    parts = [visit.safety, *([causes.safety] if causes else []), Safety(findings_of_healthy(visit, causes))]
+    return of_all(parts)
