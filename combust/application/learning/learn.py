@@ -13,7 +13,7 @@ from combust import __version__
 from combust.application.causes.catalogue import Priors, get_priors, label_of
 from combust.application.learning.frequencies import Shares, better_looks, false_looks, gain_left_out, shares_of
 from combust.application.learning.hierarchy import OF_HEATER, SCATTER_U, Hierarchy
-from combust.application.learning.learnt import SCATTERS, Learnt, rule
+from combust.application.learning.learnt import SCATTERS, Learnt, rule, types_of
 from combust.application.learning.proof import Class, as_learnt
 from combust.application.learning.taught import Taught
 from combust.data.tables import load_table
@@ -61,6 +61,10 @@ class Learning(Result):
         rows = [
             ("taught by", f"{self.visits} visits of {self.heaters} heaters, {self.confirmed} with a confirmed cause")
         ]
+        for name, row in (self.learnt.type if self.learnt else {}).items():
+            heats = dict.fromkeys(f"{row[key]:g}" for key in ("least_kw", "most_kw"))
+            heat = f", {' to '.join(heats)} kW" if row["most_kw"] else ""
+            rows.append(("type", f"{row['heaters']:g} heaters: {load_table('learnt')['type'][name]['label']}{heat}"))
         rows.append(("structure", self.structure))
         if self.score:
             rows.append(("foretold, heaters left out", _of_score(self.score)))
@@ -153,6 +157,7 @@ def learn(
             scatter=used.scatter if used else {},
             frequency=shares.to_dict() if frequent else {},
             look=looks,
+            type=types_of({one.group: one.heater for one in given}.values()),
         )
     return Learning(
         learnt=learnt,
