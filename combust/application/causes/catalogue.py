@@ -10,10 +10,13 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from combust.application.heater.structure import priors_table
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import as_number
-from combust.data.tables import read_toml
+from combust.data.tables import load_table, read_toml
+from combust.kernel.types import Floats
 
 HEALTHY = "healthy"
 KINDS = {bool: "true or false", str: "text in quotes", list: "list in square brackets"}
@@ -26,7 +29,8 @@ class Cause:
     ``weight``: its prior over that of a usual fault; ``weight_told`` is that where one of the channels ``told_by`` was
     read, which tell it from a fault. ``asked_by``: columns that are seen, or column=answer, without
     which it is not weighed; empty = always. ``label_without_baseline``, ``sentence_without_baseline``: what is said of
-    it where there is no baseline to hold a reading against.
+    it where there is no baseline to hold a reading against. ``watched_by``: checks that tell a dangerous cause; empty =
+    not dangerous. ``learnt``: how often a logbook met it, over its shipped weight.
     """
 
     name: str
@@ -45,6 +49,13 @@ class Cause:
     severity: Mapping[str, float] = field(default_factory=dict)
     variants: Mapping[str, float] = field(default_factory=lambda: {"": 1.0})
     rest: Mapping[str, str] = field(default_factory=dict)
+    watched_by: tuple[str, ...] = ()
+    learnt: float = 1.0
+
+    @property
+    def dangerous(self) -> bool:
+        """Whether it brings exhaust, CO or a fire to people: learning never makes it less probable beforehand."""
+        return bool(self.watched_by)
 
     def told(self, have: Container[str], *, baseline: bool) -> str:
         """Return label and sentence for a heater with or without a baseline; less what was entered already."""
@@ -86,13 +97,13 @@ def _left(whole: str, rest: Mapping[str, str], have: Container[str]) -> str:
 class Priors:
     """Everything that is believed before a reading: causes, checks, priors, spreads; ``table`` is the whole TOML.
 
-    ``learnt`` is what a logbook taught over them, ``stated`` then the table without it: safety goes by that.
+    ``learnt`` is what a logbook taught over them, ``stated`` then the priors without it: safety goes by those.
     """
 
     causes: Mapping[str, Cause]
     checks: Mapping[str, Check]
     table: Mapping[str, Any]
-    stated: Mapping[str, Any] | None = None
+    stated: Priors | None = None
     learnt: Any = None
 
     @property
@@ -110,6 +121,9 @@ class Priors:
     def weighed(self, seen: Iterable[tuple[str, str]], *, gas: bool, channels: Iterable[str] = ()) -> dict[str, float]:
         """Return the causes that the evidence can speak about, with the weight of each.
 
+        Whatever was learnt and whichever are weighed together: the share of a dangerous one is never below its shipped
+        share, that of another never below a tenth of it.
+
         Parameters
         ----------
         seen : iterable of (column, answer)
@@ -124,11 +138,22 @@ class Priors:
         always = {name for name, cause in self.causes.items() if not cause.asked_by}
         idle = {name for name, cause in self.causes.items() if cause.measurement or cause.baseline}
         kept, read = (always | asked if gas or not asked else (always | asked) - idle), set(channels)
-        return {
+        found = {
             name: cause.weight_told if read & set(cause.told_by) else cause.weight
             for name, cause in self.causes.items()
             if name in kept
         }
+        return found if self.learnt is None else self._learnt(found)
+
+    def _learnt(self, stated: Mapping[str, float]) -> dict[str, float]:
+        """Return weights as they were learnt, held where they must not fall."""
+        weight = np.array([*stated.values()])
+        some = [self.causes[name] for name in stated]
+        least = np.array(
+            [1.0 if cause.dangerous else float(load_table("learnt")["rule"]["least_prior"]) for cause in some]
+        )
+        moved = held(weight * np.array([cause.learnt for cause in some]), weight, least)
+        return dict(zip(stated, moved.tolist(), strict=True))
 
     def strip_down_faults(self, found: str | None) -> list[Fault]:
         """Return the fault of what opening the unit showed, when that is no cause; nothing when it was not entered."""
@@ -140,6 +165,23 @@ class Priors:
     def decide(self, key: str) -> float:
         """Return one number of the decision rules."""
         return float(self.table["decide"][key])
+
+
+def held(wanted: Floats, stated: Floats, least: Floats) -> Floats:
+    """Return weights in the proportions that are wanted, none of whose shares is below ``least`` of its stated share.
+
+    What is held takes its part from the others; the sum is that of the stated weights.
+    """
+    total = stated.sum()
+    found: Floats = wanted * (total / wanted.sum())
+    fixed = np.zeros(len(wanted), dtype=bool)
+    while (low := ~fixed & (found < least * stated)).any():
+        fixed |= low
+        found[fixed] = (least * stated)[fixed]
+        if not (free := wanted[~fixed].sum()) > 0.0:
+            return stated.copy()
+        found[~fixed] = wanted[~fixed] * ((total - found[fixed].sum()) / free)
+    return found
 
 
 @cache
@@ -211,9 +253,7 @@ def _merge(ours: Mapping[str, Any], theirs: Mapping[str, Any], path: str, faults
 
 def _priors_of(table: Mapping[str, Any]) -> Priors:
     causes = {
-        name: Cause(
-            name, **{**row, "asked_by": tuple(row.get("asked_by", ())), "told_by": tuple(row.get("told_by", ()))}
-        )
+        name: Cause(name, **{**row, **{key: tuple(row.get(key, ())) for key in ("asked_by", "told_by", "watched_by")}})
         for name, row in table["cause"].items()
     }
     checks = {

@@ -46,7 +46,7 @@ class Engine:
         self.heater, self.priors, self.instrument, self.seed = heater, priors, instrument, seed
         self.model = Model.of(heater, priors)
         self.drawer = Drawer(heater, priors)
-        self.stages: dict[str, HealthyStage] = healthy_stages(heater, priors.stated or priors.table)
+        self.stages: dict[str, HealthyStage] = healthy_stages(heater, (priors.stated or priors).table)
         self.variants = self.drawer.variants
         self.freedom = priors.decide("student_freedom")
         self._log_priors: dict[tuple[bool, tuple[tuple[str, float], ...]], dict[Hypothesis, float]] = {}

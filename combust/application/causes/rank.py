@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 
 from combust.application.causes.adjust import advise_trim
+from combust.application.causes.beside_shipped import beside_shipped
 from combust.application.causes.catalogue import HEALTHY, Priors, get_priors
 from combust.application.causes.checks import propose_checks
 from combust.application.causes.engine import Engine
@@ -37,7 +38,7 @@ from combust.application.causes.visits_of_heater import (
     stopped_where,
     stops_of_others,
 )
-from combust.application.learning.learnt import Learnt, with_learnt
+from combust.application.learning.learnt import Learnt, of_type, with_learnt
 from combust.application.safety import own_limits
 from combust.domain.catalogue import Catalogue
 from combust.domain.heater import Heater
@@ -155,7 +156,12 @@ def rank_visits(
             engine = engine_of(burnt, priors, accuracy, seed)
             for readings, look in zip(some, first_look(burnt, accuracy, some), strict=True):
                 look = _kept_off(look, [*stops_of_others(readings, visits_stopped), *rows_stopped])
-                yield judge_visit(engine, readings, look, pairs=pairs, next_checks=next_checks)
+                found = judge_visit(engine, readings, look, pairs=pairs, next_checks=next_checks)
+                if priors.stated is not None:
+                    shipped = engine_of(burnt, priors.stated, accuracy, seed)
+                    without = judge_visit(shipped, readings, look, pairs=pairs, next_checks=next_checks)
+                    found = beside_shipped(found, without, priors)
+                yield found
 
 
 def _kept_off(look: FirstLook, names: Sequence[str]) -> FirstLook:
@@ -171,7 +177,11 @@ _ENGINES: dict[tuple[int, int, str, int], tuple[Heater, Priors, Engine]] = {}
 
 
 def engine_of(heater: Heater, priors: Priors, instrument: InstrumentClass, seed: int) -> Engine:
-    """Return the engine of a heater; the last few are kept, since their prior draws serve every visit."""
+    """Return the engine of a heater; the last few are kept, since their prior draws serve every visit.
+
+    The structure of other types of heaters is not used for it.
+    """
+    priors = of_type(priors, heater)
     key = (id(heater), id(priors), instrument.name, seed)
     kept = _ENGINES.get(key)
     if kept is not None and kept[0] is heater and kept[1] is priors and kept[2].instrument == instrument:

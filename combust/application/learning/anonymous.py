@@ -30,6 +30,7 @@ from typing import Any
 import numpy as np
 
 from combust.application.learning.confirmed import Confirmed, confirm
+from combust.application.learning.learnt import heat_of
 from combust.application.learning.right import season_of
 from combust.application.visit.visit import Visit
 from combust.data.errors import CombustError
@@ -155,7 +156,7 @@ def take(kinds: dict[str, Kind], found: Confirmed, after: Sequence[Any]) -> bool
         "shaft": SHAFT[heater.heating_air_on_same_shaft],
         "fuel": heater.fuel.name,
     }
-    kind |= {"heat_kw": _heat_of(heater)}
+    kind |= {"heat_kw": heat_of(heater)}
     name = f"{heater.blower.replace('_', ' ')} blower, {kind['heat_kw']:g} kW, {heater.fuel.name}"
     held = kinds.setdefault(name, Kind(kind))
     who = folded_name(found.heater_id or found.visit_id)
@@ -174,10 +175,6 @@ def take(kinds: dict[str, Kind], found: Confirmed, after: Sequence[Any]) -> bool
             held.points.append(Point(who, (state, *sorted(change)), season_of(found.day), moved, change))
             taken = True
     return taken
-
-
-def _heat_of(heater: Heater) -> float:
-    return max((one.useful_heat_kw or 0.0 for one in heater.stages.values()), default=0.0)
 
 
 def _site_of(row: Any) -> tuple[float, float] | None:

@@ -63,7 +63,7 @@ class Confirmed:
     visit_id : str
     heater_id : str or None
     day : str
-        Of the visit, ISO 8601.
+        Of its readings, ISO 8601.
     heater : Heater
         As its profile or its plate tells it.
     cause : str
@@ -131,8 +131,14 @@ def _confirm(visit: Visit) -> tuple[Confirmed | None, str]:
     answers = dict.fromkeys(answer for one in before for answer in seen_answers(one.row, heater, shipped_priors()))
     looks = tuple(_look(column, answer, cause) for column, answer in answers)
     why = _nothing_wrong(visit, heater, looks) if cause == HEALTHY else _good_after(visit, heater)
-    day = next((str(row["taken_at"]) for row in rows if row.get("taken_at")), visit.opened_at)[:10]
-    return (None, why) if why else (Confirmed(visit.visit_id, visit.heater_id, day, heater, cause, (*rows,), looks), "")
+    if why:
+        return None, why
+    return Confirmed(visit.visit_id, visit.heater_id, day_of(visit, rows), heater, cause, (*rows,), looks), ""
+
+
+def day_of(visit: Visit, rows: Iterable[dict[str, Any]]) -> str:
+    """Return the day of the first reading that has one, not that on which it was typed; else that of the visit."""
+    return next((str(row["taken_at"]) for row in rows if row.get("taken_at")), visit.opened_at)[:10]
 
 
 def _cause_of(visit: Visit) -> tuple[str, str]:

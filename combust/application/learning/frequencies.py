@@ -1,18 +1,20 @@
 """How often each cause is met: shares learnt from visits whose cause was confirmed, some labels wrong.
 
 The shipped prior counts as a few visits, each confirmed cause as one. A label may be wrong, and then it is any other
-cause: how often is learnt with the shares. Only causes that a repair can confirm are weighed against each other.
+cause: how often is learnt with the shares. That a dangerous cause was not met is no reason to look for it less: its
+frequency is raised, never lowered. Only causes that a repair can confirm are weighed against each other.
 """
 
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
-from combust.application.causes.catalogue import HEALTHY, Priors
-from combust.application.learning.learnt import rule
+from combust.application.causes.catalogue import HEALTHY, Priors, held
+from combust.application.learning.learnt import in_bands, rule
 from combust.application.learning.taught import Taught
 from combust.data.tables import load_table
 from combust.kernel.types import Floats
@@ -22,49 +24,50 @@ WRONG = (1.0, 30.0)  # beta distribution of the share of wrong labels before any
 PRIOR_LOOKS = 60.0  # what the shipped share of false looks counts for
 DRAWS, FIRST = 1500, 300
 SEED = 1
+STEPS, ENOUGH = 500, 1e-12
 ENDS = (0.05, 0.95)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Shares:
-    """Shares of causes among those that can be confirmed: counts, draws (n x causes), and the shipped shares."""
+    """Shares of causes among those that can be confirmed: counts, mean share, shipped share, seed of the draws.
+
+    ``lasting`` marks the dangerous causes, whose frequency is never lowered.
+    """
 
     causes: tuple[str, ...]
     counts: Floats
-    drawn: Floats
+    mean: Floats
     shipped: Floats
-
-    @property
-    def mean(self) -> Floats:
-        """The mean share of each cause."""
-        found: Floats = self.drawn.mean(axis=0)
-        return found
+    lasting: Any
+    seed: int = SEED
 
     @property
     def ends(self) -> tuple[Floats, Floats]:
-        """The ends of the 90 % interval of each share."""
-        low, high = np.quantile(self.drawn, ENDS, axis=0)
+        """The ends of the 90 % interval of each share, from draws."""
+        drawn = _drawn(self.counts.astype(int), PRIOR_VISITS * self.shipped, self.seed)
+        low, high = np.quantile(drawn, ENDS, axis=0)
         return low, high
+
+    @property
+    def factors(self) -> Floats:
+        """How often each cause is met over its shipped share: never below a tenth, a dangerous one never below 1."""
+        least = np.where(self.lasting, 1.0, rule("least_prior"))
+        return np.asarray(held(self.mean, self.shipped, least) / self.shipped)
 
     def to_dict(self) -> dict[str, dict[str, float]]:
         """Return cause -> count, low, high and factor, as the file of what was learnt holds them."""
-        low, high = self.ends
-        factors = self.mean / self.shipped
-        least = rule("least_prior")
-        for _ in range(20):  # what is held at the least takes its part from the others
-            held = factors < least
-            factors = np.where(held, least, factors)
-            if not held.any() or abs(factors @ self.shipped - 1.0) < 1e-9:
-                break
-            free = ~held
-            factors[free] *= (1.0 - least * self.shipped[held].sum()) / (factors[free] @ self.shipped[free])
+        (low, high), factors = self.ends, self.factors
         return {
-            name: {
-                "count": float(self.counts[index]),
-                "low": float(low[index]),
-                "high": float(high[index]),
-                "factor": float(factors[index]),
-            }
+            name: in_bands(
+                "frequency",
+                {
+                    "count": float(self.counts[index]),
+                    "low": float(low[index]),
+                    "high": float(high[index]),
+                    "factor": float(factors[index]),
+                },
+            )
             for index, name in enumerate(self.causes)
         }
 
@@ -77,7 +80,7 @@ def confirmable(priors: Priors) -> tuple[str, ...]:
 
 
 def shares_of(counts: Mapping[str, int], priors: Priors, seed: int = SEED) -> Shares:
-    """Return the shares that counts of confirmed causes teach, by Gibbs steps over true labels, shares, wrong ones.
+    """Return the shares that counts of confirmed causes teach; intervals by Gibbs steps over truths and shares.
 
     Parameters
     ----------
@@ -90,8 +93,34 @@ def shares_of(counts: Mapping[str, int], priors: Priors, seed: int = SEED) -> Sh
     names = confirmable(priors)
     weight = np.array([priors.causes[name].weight for name in names])
     shipped = weight / weight.sum()
-    seen = np.array([counts.get(name, 0) for name in names], dtype=int)
-    return Shares(names, seen.astype(float), _drawn(seen, PRIOR_VISITS * shipped, seed), shipped)
+    seen = np.array([counts.get(name, 0) for name in names], dtype=float)
+    lasting = np.array([priors.causes[name].dangerous for name in names])
+    return Shares(names, seen, _mean(seen, PRIOR_VISITS * shipped), shipped, lasting, seed)
+
+
+def _truths(share: Floats, wrong: float) -> Floats:
+    """Return label x truth: how probable each truth is behind a label; a wrong one is any of the other causes alike."""
+    kinds = len(share)
+    chance = np.where(np.eye(kinds, dtype=bool), 1.0 - wrong, wrong / (kinds - 1)) * share
+    found: Floats = chance / chance.sum(axis=1, keepdims=True)
+    return found
+
+
+def _mean(seen: Floats, pseudo: Floats) -> Floats:
+    """Return the mean shares: those that the expected truths behind the labels and the share of wrong ones agree on.
+
+    Without a wrong label (count + pseudo) / (visits + all pseudo); causes that nobody met keep their proportions.
+    """
+    share: Floats = (seen + pseudo) / (seen + pseudo).sum()
+    wrong = WRONG[0] / sum(WRONG)
+    for _ in range(STEPS):
+        truth = seen[:, None] * _truths(share, wrong)
+        before, share = share, truth.sum(axis=0) + pseudo
+        share /= share.sum()
+        wrong = (WRONG[0] + seen.sum() - np.trace(truth)) / (sum(WRONG) + seen.sum())
+        if np.abs(share - before).max() < ENOUGH:
+            break
+    return share
 
 
 def _drawn(seen: np.ndarray, pseudo: Floats, seed: int) -> Floats:
@@ -100,9 +129,7 @@ def _drawn(seen: np.ndarray, pseudo: Floats, seed: int) -> Floats:
     share, wrong = (seen + pseudo) / (seen + pseudo).sum(), WRONG[0] / sum(WRONG)
     drawn = np.empty((DRAWS, kinds))
     for step in range(DRAWS + FIRST):
-        chance = np.where(np.eye(kinds, dtype=bool), 1.0 - wrong, wrong / (kinds - 1)) * share  # label x truth
-        chance /= chance.sum(axis=1, keepdims=True)
-        truth = generator.multinomial(seen, chance)
+        truth = generator.multinomial(seen, _truths(share, wrong))
         mistaken = int(seen.sum() - np.trace(truth))
         share = generator.dirichlet(truth.sum(axis=0) + pseudo)
         wrong = float(generator.beta(WRONG[0] + mistaken, WRONG[1] + seen.sum() - mistaken))
@@ -139,8 +166,8 @@ class Looks:
     def to_dict(self) -> dict[str, float]:
         """Return false, clear and factor, as the file of what was learnt holds them."""
         false, clear = (sum(one[place] for one in self.heaters.values()) for place in (0, 1))
-        factor = min(max(self.share() / self.shipped, 0.1), 10.0)
-        return {"false": float(false), "clear": float(clear), "factor": factor}
+        row = {"false": float(false), "clear": float(clear), "factor": self.share() / self.shipped}
+        return in_bands("look", row)
 
 
 def false_looks(lessons: Iterable[Taught], priors: Priors) -> dict[str, Looks]:
@@ -188,7 +215,7 @@ def gain_left_out(labels: Sequence[tuple[str, str]], priors: Priors, folds: int)
         found = shares_of(counts, priors) if out else None
         for group, place in kept:
             if found is not None and group in out:
-                gained[group].append(float(np.log(found.mean[place] / found.shipped[place])))
+                gained[group].append(float(np.log(found.factors[place])))
     mean = sum(map(sum, gained.values())) / len(kept)
     off = np.array([sum(values) - mean * len(values) for values in gained.values()])
     return mean, float(np.sqrt(len(groups) / (len(groups) - 1.0) * np.sum(off**2)) / len(kept))

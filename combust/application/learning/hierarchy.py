@@ -139,11 +139,12 @@ class Steps:
         from the curvature. The curve is far from round where r is small: a scatter that is not seen may be any smaller.
         """
         one = self.all
+        self.under(log_scatter)  # the noise with the scatters as they are now: only then is no share above one
         part = np.einsum("vk,vkab,vtbc->vtac", self.share, self.inverse, one.scatter, optimize=True)
         part *= np.exp(2.0 * log_scatter)[:, None, None]
         first, second = np.einsum("vtaa->t", part), np.einsum("vtab,vtba->t", part, part)
         share = np.divide(second, first, out=np.zeros_like(first), where=first > 1e-6)
-        share = np.clip(share, 0.0, 0.999)  # rounding, and variants whose noise differs much, may take it beyond
+        share = np.minimum(share, 1.0)  # rounding
         count = np.divide(first, share, out=np.zeros_like(first), where=share > 0.0)
         count *= np.mean(self.freedom / (self.freedom + one.channels + 2.0))
         pulled = np.divide(log_scatter, SCATTER_U**2 * count * share, out=np.zeros_like(first), where=count > 0.0)

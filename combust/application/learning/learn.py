@@ -13,7 +13,7 @@ from combust import __version__
 from combust.application.causes.catalogue import Priors, get_priors, label_of
 from combust.application.learning.frequencies import Shares, better_looks, false_looks, gain_left_out, shares_of
 from combust.application.learning.hierarchy import OF_HEATER, SCATTER_U, Hierarchy
-from combust.application.learning.learnt import SCATTERS, Learnt, rule
+from combust.application.learning.learnt import SCATTERS, Learnt, rule, types_of
 from combust.application.learning.proof import Class, as_learnt
 from combust.application.learning.taught import Taught
 from combust.data.tables import load_table
@@ -32,7 +32,7 @@ class Learning(Result):
     learnt : Learnt or None
         What is written down; None where nothing proved itself.
     visits, heaters, confirmed : int
-        What taught.
+        What taught; ``confirmed`` are the visits whose cause a repair confirmed, and that frequencies count.
     structure, frequencies : str
         In words: used, or why not.
     score : mapping
@@ -61,6 +61,10 @@ class Learning(Result):
         rows = [
             ("taught by", f"{self.visits} visits of {self.heaters} heaters, {self.confirmed} with a confirmed cause")
         ]
+        for name, row in (self.learnt.type if self.learnt else {}).items():
+            heats = dict.fromkeys(f"{row[key]:g}" for key in ("least_kw", "most_kw"))
+            heat = f", {' to '.join(heats)} kW" if row["most_kw"] else ""
+            rows.append(("type", f"{row['heaters']:g} heaters: {load_table('learnt')['type'][name]['label']}{heat}"))
         rows.append(("structure", self.structure))
         if self.score:
             rows.append(("foretold, heaters left out", _of_score(self.score)))
@@ -125,7 +129,7 @@ def learn(
     days = sorted(one.day for one in given if one.day)
     labels = [(one.group, one.cause) for one in every if one.cause]
     shares, why_frequencies, frequent = _frequencies(labels, priors)
-    heaters = len({one.group for one in given})
+    heaters, confirmed = len({one.group for one in given}), int(shares.counts.sum())
     proof, found, taught, why = None, None, None, _too_few(len(given), heaters)
     if not why:
         taught = Class(teachers(given, int(rule("most_visits"))), priors, instrument_class(instrument), progress)
@@ -143,7 +147,7 @@ def learn(
     learnt = None
     looks = better_looks(false_looks(given, priors), int(rule("folds")))
     if used or frequent or looks:
-        book = {"checksum": checksum or "none", "visits": len(given), "heaters": heaters, "confirmed": len(labels)}
+        book = {"checksum": checksum or "none", "visits": len(given), "heaters": heaters, "confirmed": confirmed}
         book |= {"first": days[0] if days else "unknown", "last": days[-1] if days else "unknown"}
         book |= {"learnt_at": learnt_at or "unknown", "version": __version__}
         learnt = Learnt(
@@ -153,12 +157,13 @@ def learn(
             scatter=used.scatter if used else {},
             frequency=shares.to_dict() if frequent else {},
             look=looks,
+            type=types_of({one.group: one.heater for one in given}.values()),
         )
     return Learning(
         learnt=learnt,
         visits=len(given),
         heaters=heaters,
-        confirmed=len(labels),
+        confirmed=confirmed,
         structure=why or "used: it foretells heaters left out better",
         frequencies=why_frequencies,
         score=proof.to_dict() if proof else {},

@@ -2,20 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import hashlib
+import json
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
-from combust.application.causes.catalogue import Cause, Priors
+from combust.application.causes.catalogue import Priors
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import Field, check_fields, fields_of, toml_value
 from combust.data.tables import load_table, read_toml, toml_of_text
+from combust.domain.heater import Heater
 from combust.domain.result import Assumed
 
 SCATTERS = tuple(load_table("learnt")["scatter"])
-TABLES = ("structure", "scatter", "frequency", "look")  # of rows that are named; the others are one row each
+TABLES = ("type", "structure", "scatter", "frequency", "look")  # of rows that are named; the others are one row each
 ROWS = ("book", "score")
 NOTHING = "none"  # said where a file could stand: nothing that was learnt is used
 QUANTITY = "learnt from a logbook"
@@ -24,6 +27,12 @@ QUANTITY = "learnt from a logbook"
 def rule(key: str) -> float:
     """Return one number of the rules by which something is learnt."""
     return float(load_table("learnt")["rule"][key])
+
+
+def in_bands(part: str, row: Mapping[str, float]) -> dict[str, float]:
+    """Return a row of a part of the file inside the bands in which it can be read again."""
+    fields = _fields(part)
+    return {key: min(max(value, fields[key].low), fields[key].high) for key, value in row.items()}
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -44,6 +53,10 @@ class Learnt:
         Cause -> count, low, high, and factor over its shipped prior.
     look : mapping
         What is looked at -> false and clear looks, and factor over the shipped share of false ones.
+    type : mapping
+        Type of heater -> heaters that taught, and their least and most useful heat [kW].
+    unlike : str
+        Why the structure is not used for the heater in question, in words; "" where it is.
     """
 
     book: Mapping[str, Any]
@@ -52,6 +65,8 @@ class Learnt:
     scatter: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
     frequency: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
     look: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
+    type: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
+    unlike: str = ""
 
     @classmethod
     def load(cls, path: str | Path) -> Learnt:
@@ -60,9 +75,9 @@ class Learnt:
         Raises
         ------
         CombustError
-            It cannot be read, or holds what cannot be: every fault at once.
+            It cannot be read, or holds what cannot be, every fault at once; or it was changed by hand.
         """
-        return cls.from_dict(read_toml(path, quantity="learnt"))
+        return _whole(read_toml(path, quantity="learnt"), must=True)
 
     @classmethod
     def from_text(cls, text: str) -> Learnt:
@@ -114,27 +129,98 @@ class Learnt:
             rows = {name: part} if name in ROWS else {f"{name}.{key}": row for key, row in part.items()}
             for key, row in rows.items():
                 told += ["", f"[{key}]", *(f"{one} = {toml_value(value)}" for one, value in row.items())]
-        return "\n".join(told) + "\n"
+        text = "\n".join(told) + "\n"
+        content = _content(toml_of_text(text, quantity="learnt"))
+        return text.replace("[book]\n", f'[book]\ncontent = "{content}"\n', 1)
 
     @property
     def told(self) -> str:
         """What it rests on, in words."""
         book = self.book
         sure = f", {book['confirmed']:g} with a confirmed cause" if book["confirmed"] else ""
-        return f"{book['visits']:g} visits of {book['heaters']:g} heaters{sure}, {book['first']} to {book['last']}"
+        known = load_table("learnt")["type"]
+        types = "; ".join(f"{known[name]['label']}: {row['heaters']:g}" for name, row in self.type.items())
+        told = f"{book['visits']:g} visits of {book['heaters']:g} heaters{sure}, {book['first']} to {book['last']}"
+        told += f" ({types})" if types else ""
+        return f"{told}; {self.unlike}" if self.unlike else told
+
+    def why_unlike(self, heater: Heater) -> str:
+        """Return why the structure is of no heater of this type, in words; "" where it is, or nobody told."""
+        if not self.structure or not self.type:
+            return ""
+        row, heat = self.type.get(type_of(heater)), heat_of(heater)
+        if row and (not heat or not row["most_kw"] or row["least_kw"] / 2.0 <= heat <= 2.0 * row["most_kw"]):
+            return ""
+        label = load_table("learnt")["type"][type_of(heater)]["label"] + (f", {heat:g} kW" if heat else "")
+        return f"no heater of this type ({label}) among those that taught: their structure is not used for it"
 
     @property
     def assumed(self) -> Assumed:
         """What every answer says that used it."""
-        what = [name for name in TABLES if getattr(self, name)]
+        what = [name for name in TABLES if name != "type" and getattr(self, name)]
         names = {"structure": "structure", "scatter": "scatter", "frequency": "frequencies of causes"}
         names["look"] = "false looks"
-        return Assumed(QUANTITY, ", ".join(names[one] for one in what), "", self.told)
+        return Assumed(QUANTITY, ", ".join(names[one] for one in what) or "nothing of it", "", self.told)
 
 
 @lru_cache(maxsize=8)
 def _of_text(text: str) -> Learnt:
-    return Learnt.from_dict(toml_of_text(text, quantity="learnt"))
+    return _whole(toml_of_text(text, quantity="learnt"), must=False)  # a book has a chain of its own
+
+
+def _whole(table: Mapping[str, Any], *, must: bool) -> Learnt:
+    """Return what a table of a file holds, where it is as it was written; ``must``: it carries its checksum."""
+    given = {name: dict(part) if name == "book" and isinstance(part, Mapping) else part for name, part in table.items()}
+    content = given["book"].pop("content", None) if isinstance(given.get("book"), dict) else None
+    found = Learnt.from_dict(given)
+    if content != _content(given) and (must or content is not None):
+        why = "was changed by hand after it was written" if content else "has lost the checksum of its content"
+        hint = "Learn again (combust learn BOOK --out FILE): what was proved is not mended by hand."
+        raise CombustError(Fault("learnt", found.told, "damaged", why=why, hint=hint))
+    return found
+
+
+def _content(table: Mapping[str, Any]) -> str:
+    """Return the checksum of what a file holds, whatever its layout and remarks."""
+    text = json.dumps(table, sort_keys=True, default=str, ensure_ascii=True)
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def type_of(heater: Heater) -> str:
+    """Return the type of a heater: family of its fuel, and its blower."""
+    family = heater.fuel.family
+    return f"{family if family in ('diesel', 'kerosene', 'gasoline') else 'other'}_{heater.blower}"
+
+
+def heat_of(heater: Heater) -> float:
+    """Return the largest useful heat of a heater [kW], 0 where none is known."""
+    return max((one.useful_heat_kw or 0.0 for one in heater.stages.values()), default=0.0)
+
+
+def types_of(heaters: Iterable[Heater]) -> dict[str, dict[str, float]]:
+    """Return the types of heaters, as the file holds them."""
+    found: dict[str, list[float]] = {}
+    for heater in heaters:
+        found.setdefault(type_of(heater), []).append(heat_of(heater))
+    rows = {}
+    for name, heats in sorted(found.items()):
+        known = [one for one in heats if one] or [0.0]
+        row = {"heaters": float(len(heats)), "least_kw": min(known), "most_kw": max(known)}
+        rows[name] = in_bands("type", row)
+    return rows
+
+
+def of_type(priors: Priors, heater: Heater) -> Priors:
+    """Return priors for a heater: without the structure that was learnt of other types."""
+    found = priors.learnt
+    if found is None or priors.stated is None or not (why := found.why_unlike(heater)):
+        return priors
+    return with_learnt(priors.stated, _without_structure(found, why))
+
+
+@lru_cache(maxsize=8)
+def _without_structure(found: Learnt, why: str) -> Learnt:
+    return replace(found, structure={}, unlike=why)
 
 
 def _fields(name: str) -> dict[str, Field]:
@@ -175,7 +261,7 @@ _WITH: dict[tuple[int, int], tuple[Priors, Learnt, Priors]] = {}
 
 
 def _over(priors: Priors, found: Learnt) -> Priors:
-    table, stated = priors.table, priors.table
+    table = priors.table
     structure = {
         key: {**row, "learnt": (found.structure[key]["shift"], found.structure[key]["spread"])}
         if key in found.structure
@@ -184,10 +270,13 @@ def _over(priors: Priors, found: Learnt) -> Priors:
     }
     factors = {key: row["factor"] for key, row in found.scatter.items()}
     tolerance = {key: value * factors[key] if key in factors else value for key, value in table["tolerance"].items()}
-    causes = {name: _weighed(cause, found.frequency.get(name)) for name, cause in priors.causes.items()}
+    causes = {
+        name: replace(cause, learnt=found.frequency[name]["factor"]) if name in found.frequency else cause
+        for name, cause in priors.causes.items()
+    }
     seen = {name: _looked(row, found.look.get(name)) for name, row in table["seen"].items()}
     whole = {**table, "structure": structure, "tolerance": tolerance, "seen": seen}
-    return replace(priors, causes=causes, table=whole, stated=stated, learnt=found)
+    return replace(priors, causes=causes, table=whole, stated=priors, learnt=found)
 
 
 def _looked(row: Mapping[str, Any], learnt: Mapping[str, float] | None) -> Mapping[str, Any]:
@@ -198,10 +287,3 @@ def _looked(row: Mapping[str, Any], learnt: Mapping[str, float] | None) -> Mappi
     nothing = max(usual, key=lambda one: usual[one])
     shown = {answer: share * learnt["factor"] for answer, share in usual.items() if answer != nothing}
     return {**row, "usual": {**shown, nothing: 1.0 - sum(shown.values())}}
-
-
-def _weighed(cause: Cause, row: Mapping[str, float] | None) -> Cause:
-    """Return a cause with its learnt frequency."""
-    if row is None:
-        return cause
-    return replace(cause, weight=cause.weight * row["factor"], weight_told=cause.weight_told * row["factor"])

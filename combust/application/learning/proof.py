@@ -16,7 +16,7 @@ from combust.application.causes.misfit import evidence_among_good_visits
 from combust.application.causes.posterior import Posterior, Visit
 from combust.application.heater.structure import STRUCTURE, known_structure
 from combust.application.learning.hierarchy import OF_HEATER, Hierarchy, Steps
-from combust.application.learning.learnt import SCATTERS, Learnt, rule, with_learnt
+from combust.application.learning.learnt import SCATTERS, Learnt, in_bands, rule, with_learnt
 from combust.application.learning.lines import Lines, lines_of
 from combust.application.learning.taught import Taught
 from combust.data.tables import load_table
@@ -179,12 +179,13 @@ def as_learnt(found: Hierarchy, names: Sequence[str]) -> Learnt:
     """Return a hierarchy as what is written down: middle and spread of each row, factor of each scatter."""
     spread = np.sqrt(OF_HEATER + np.diag(found.cover))
     structure = {
-        name: {"shift": float(shift), "spread": float(width)}
+        name: in_bands("structure", {"shift": float(shift), "spread": float(width)})
         for name, shift, width in zip(names, found.middle, spread, strict=True)
     }
-    low, high = load_table("learnt")["field"]["scatter"]["factor"]["band"]
-    factors = np.clip(np.exp(found.scatter), low, high)
-    scatter = {name: {"factor": float(value)} for name, value in zip(SCATTERS, factors, strict=True)}
+    factors = np.exp(found.scatter)
+    scatter = {
+        name: in_bands("scatter", {"factor": float(value)}) for name, value in zip(SCATTERS, factors, strict=True)
+    }
     return Learnt({}, structure=structure, scatter=scatter)
 
 

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any
 
-from combust.application.learning.confirmed import OPENED_UP, Look, confirm
+from combust.application.learning.confirmed import OPENED_UP, Look, confirm, day_of
 from combust.application.visit.visit import Visit
 from combust.data.near import folded_name
 from combust.domain.heater import Heater
@@ -66,5 +66,5 @@ def taught(visits: Iterable[Visit]) -> Iterator[Taught]:
             rows, cause, looks = tuple(row for row in kept if row), "", ()
         if rows:
             yield Taught(
-                folded_name(visit.heater_id or visit.visit_id), heater, rows, cause, looks, visit.opened_at[:10]
+                folded_name(visit.heater_id or visit.visit_id), heater, rows, cause, looks, day_of(visit, rows)
             )

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterable, Iterator
 from functools import partial
+from pathlib import Path
 from typing import Any
 
 import click
@@ -44,7 +45,8 @@ def command(
     how far the readings scatter and, from visits whose cause was confirmed (found CAUSE, a repair, a good reading after
     it), how often each cause is met. It is proved on heaters left out, and used only where it foretells them better by
     more than twice the standard error; else it says why not, and which checks would help. No stop and no limit reads
-    it, and no cause is learnt below a tenth of its shipped prior. BOOK is a logbook, a table of visits with the columns
+    it; no cause is learnt below a tenth of its shipped prior, and one that brings exhaust, CO or fire never below it
+    (an answer says where it moved one down all the same). BOOK is a logbook, a table of visits with the columns
     found, event (repair) and closed_at, or an anonymous table of other workshops (combust share).
 
     \b
@@ -64,7 +66,11 @@ def command(
     found: Learning = with_progress("Learning", lambda show: work(progress=show))
     files = {out: found.learnt.to_toml()} if out and found.learnt else {}
     notes = [f"note: {one}" for one in told]
-    notes += [f"Written: {out}" if files else f"Nothing is learnt: {out} was not written."] if out else []
+    if out and not files:
+        older = " The one that stands there is of an earlier run: it stays as it was." if Path(out).exists() else ""
+        notes.append(f"Nothing is learnt: {out} was not written.{older}")
+    elif out:
+        notes.append(f"Written: {out}")
     return Answer(found, files=files, notes=notes, strict=found.learnt is None)
 
 

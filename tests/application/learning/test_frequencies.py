@@ -60,6 +60,20 @@ def test_frequencies_are_used_only_where_heaters_left_out_bear_them_out() -> Non
     assert gain < 2.0 * u
 
 
+@pytest.mark.hand
+def test_what_nobody_met_keeps_its_proportions() -> None:
+    """40 confirmed visits beside a prior that counts for 12: 12/52 = 0.231 of its share, were every label right.
+
+    One label in thirty may be wrong, which gives a little back: to all the same, since it may be any of them.
+    """
+    shares = shares_of({NAMES[0]: 25, NAMES[1]: 15}, PRIORS)
+    factors = shares.mean[2:] / shares.shipped[2:]
+    assert factors == pytest.approx(np.full(len(factors), 12.0 / 52.0), rel=0.1)
+    assert np.ptp(factors) < 1e-6 * factors[0]
+    low, high = shares.ends
+    assert np.all((low <= shares.mean) & (shares.mean <= high) | (shares.counts == 0))
+
+
 def lessons(false: int, clear: int) -> list[Taught]:
     row = ({"o2_dry_pct": 8.2},)
     heater: Heater = HEATER

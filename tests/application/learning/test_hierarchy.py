@@ -80,3 +80,23 @@ def test_a_scatter_comes_near_what_the_visits_were_drawn_with(true: float) -> No
     usual = np.sqrt(np.mean([np.mean(one.start**2) for one in lines]))
     assert np.exp(found.scatter[0]) == pytest.approx(usual, rel=0.02)
     assert found.scatter[1:] == pytest.approx(np.zeros(len(SCATTERS) - 1), abs=1e-9)
+
+
+@pytest.mark.independent
+def test_steps_that_end_early_leave_a_posterior_of_the_scatter_that_is_no_narrower_than_the_readings_allow() -> None:
+    """n residuals that are all scatter: ln of it is known to 1/sqrt(2 n) (textbook, from memory).
+
+    After one step the noise is still that of the step before; held against the scatter of now it was more than all.
+    """
+    rng, lines = np.random.default_rng(6), []
+    added = np.zeros((len(SCATTERS), CHANNELS, CHANNELS))
+    added[0] = np.eye(CHANNELS)
+    flat = np.zeros((1, CHANNELS, STRUCTURES))
+    for _ in range(10):
+        start = 4.0 * rng.standard_normal((1, CHANNELS))
+        lines.append(Lines(0, start, flat, 1e-9 * np.eye(CHANNELS)[None], added, np.zeros(1)))
+    found = Steps(lines, [[-1] * STRUCTURES], 0, GAUSSIAN).run(steps=1)
+    assert found.best_scatter[0] == pytest.approx(0.5)  # no step goes farther
+    n = 10 * CHANNELS
+    assert found.shares.sum(axis=1) == pytest.approx(np.ones(len(SCATTERS)))
+    assert found.scatter_u[0] == pytest.approx(1.0 / np.sqrt(2.0 * n + 1.0 / 0.5**2), rel=0.05)

@@ -28,6 +28,21 @@ def test_causes_of_several_workshops_are_counted_together() -> None:
     assert "too few" in found.structure
 
 
+def test_a_table_teaches_the_same_in_each_format_and_two_of_them_together(tmp_path: Path) -> None:
+    """Counts of two workshops add up, however their tables are written and merged."""
+    counts = {}
+    for number, (name, ending) in enumerate([("b", "csv"), ("c", "parquet")], 1):
+        rows = contribution(number, name)
+        write_anonymous(rows, tmp_path / f"{name}.{ending}")
+        counts[f"{name}.{ending}"] = sum(row["visits"] for row in rows if row["kind"] == "cause")
+    merging = ("share", str(tmp_path / "b.csv"), str(tmp_path / "c.parquet"), str(tmp_path / "b.csv"))
+    for both in ("both.csv", "both.parquet"):
+        assert call(*merging, "--out", str(tmp_path / both), "--yes").code == 0
+        counts[both] = counts["b.csv"] + counts["c.parquet"]
+    for name, count in counts.items():
+        assert call("learn", str(tmp_path / name), "--json").json["confirmed"] == count
+
+
 def test_rows_of_a_larger_book_teach_structure_that_a_ranking_uses(tmp_path: Path) -> None:
     """The invented heaters radiate a fifth of their heat, of which the shipped prior believes a hundredth."""
     rng = np.random.default_rng(2)
