@@ -16,7 +16,6 @@ from typing import Any
 from combust.application.causes.catalogue import HEALTHY
 from combust.application.causes.rank import rank_causes
 from combust.application.learning.confirmed import Confirmed, confirm
-from combust.application.visit.record import Section
 from combust.application.visit.visit import Visit
 from combust.application.visit.words import SETTINGS
 from combust.data.errors import CombustError
@@ -268,12 +267,6 @@ class HowRight(Result):
         few = sum(one.of for one in self.by_said if one.of < FEW)
         rows += [("in classes with fewer than five", f"{few}; {TOO_FEW}")] if few else []
         return [*rows, ("visits", f"{self.visits}, with a confirmed cause {sum(one.of for one in self.by_said)}")]
-
-    def sections(self) -> list[Section]:
-        """Return the tables of the page in the order in which they are read."""
-        from combust.application.learning.right_tables import sections_of
-
-        return sections_of(self)
 
 
 def how_often_right(

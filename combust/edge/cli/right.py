@@ -9,6 +9,7 @@ import click
 from combust.application.causes.catalogue import get_priors
 from combust.application.learning.learnt import with_learnt
 from combust.application.learning.right import how_often_right
+from combust.application.learning.right_tables import sections_of
 from combust.domain.result import text_of_rows
 from combust.edge.cli.answer import Answer, answers
 from combust.edge.cli.files import Written
@@ -55,7 +56,7 @@ def command(book: str, folder: str | None, learnt: str | None, out: str | None, 
         found = with_progress("visits", work)
     texts = [text_of_rows(found.lines())]
     told += [f"with what was learnt from {priors.learnt.told}"] if priors.learnt else []
-    for part in found.sections():
+    for part in sections_of(found):
         rows = [dict(enumerate(row)) for row in part.rows]
         head = {word: str(number) for number, word in enumerate(part.head)}
         table = text_of_table(head, [{str(key): cell for key, cell in row.items()} for row in rows])

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from combust.application.learning.right import FEW, HowRight
+from combust.application.learning.right_tables import sections_of
 from combust.edge.figures.chart import Axis, Chart, chart_svg
 from combust.edge.figures.style import GREY, LINE, svg_picture
 from combust.edge.reports.html import harmless, page
@@ -42,7 +43,9 @@ def right_page(found: HowRight, *, source: str = "") -> str:
     """
     chart = right_chart(found)
     figure = svg_picture(chart_svg(chart), chart.told) | {"caption": CAPTION}
-    parts = [part._replace(rows=[[_together(cell) for cell in row] for row in part.rows]) for part in found.sections()]
+    parts = [
+        part._replace(rows=[[_together(cell) for cell in row] for row in part.rows]) for part in sections_of(found)
+    ]
     first = _together(found.lines()[0][1])
     return page("right", found=found, first=first, source=source, parts_of_it=parts, figure=figure)
 

@@ -12,6 +12,7 @@ from scipy.stats import binomtest
 from combust.application.learning.anonymous import anonymous
 from combust.application.learning.confirmed import confirm
 from combust.application.learning.right import Misled, Said, Share, Tally, how_often_right, judge, kind_of, season_of
+from combust.application.learning.right_tables import sections_of
 from combust.edge.logbook.taught import visits_in
 from combust.edge.reports.right_page import right_page
 from combust.kernel.uncertainty import wilson_interval
@@ -158,7 +159,7 @@ def test_what_holds_no_visits_is_refused_and_nothing_is_no_praise(tmp_path: Path
         assert (run.code, "is no folder" in run.err) == (3, True), command
     nothing = how_often_right([])
     praise = "It was wrong nowhere.", "None.", "All were counted."
-    assert not [part.nothing for part in nothing.sections() if part.nothing in praise]
+    assert not [part.nothing for part in sections_of(nothing) if part.nothing in praise]
 
 
 @pytest.mark.hand
@@ -172,7 +173,7 @@ def test_what_it_names_is_told_against_what_it_was() -> None:
         how_often_right([]), overall=Share("all", 4, 6, 0.9), confusion=pairs, wrong=tuple(tally.wrong),
         by_cause=tally.shares("cause"),
     )  # fmt: skip
-    parts = {part.title: part for part in found.sections()}
+    parts = {part.title: part for part in sections_of(found)}
     rows = [(row[0], row[1], row[2].split(":")[0]) for row in parts["When it names this one, what was it?"].rows]
     assert rows[:2] == [("too much fuel", "too much fuel", "3 of 5"), ("too much fuel", "intake restricted", "2 of 5")]
     assert "before anything is mended" in parts["When it names this one, what was it?"].note
