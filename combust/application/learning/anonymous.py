@@ -12,8 +12,9 @@ What it costs learning: a small book gives few rows or none, the difference betw
 steps of the site move the density of the air by up to 2 %. Of 120 visits of 30 heaters 22 rows leave, which teach about
 half of what the visits themselves would (gain of ln score on other heaters, three fleets).
 
-The random numbers come from the content of the book: the same book gives the same table, so that nobody can average
-them away by asking again, and its checksum tells a contribution that comes twice and nothing else.
+The random numbers come from the confirmed visits: the same visits, in a book or as its table, give the same rows, so
+that nobody can average them away by asking again, and their checksum tells a contribution that comes twice and nothing
+else.
 """
 
 from __future__ import annotations
@@ -33,7 +34,7 @@ from combust.application.learning.learnt import heat_of
 from combust.application.learning.right import season_of
 from combust.application.visit.visit import Visit
 from combust.data.errors import CombustError
-from combust.data.near import folded_name
+from combust.data.near import folded_id, folded_name
 from combust.domain.gas import air_ratio_from_o2
 from combust.domain.heater import Heater
 from combust.kernel.air import altitude_from_pressure
@@ -49,6 +50,7 @@ RATIOS = ("air_ratio", "co_dry_ppm", "rise", "intake_static_pa", "exhaust_static
 CHANNELS = (*RATIOS, "flue_temp_c")
 SHAFT = {True: "yes", False: "no", None: "untold"}
 HEAD = ("contribution", "book", "confirmed")
+NAMES = ("heater_id", "reading_id", "note")  # of a row: a book and a table spell them in their own way
 O2_CAN_BE = (0.5, 19.5)
 SITE_CAN_BE = {"altitude_m": (-250.0, 6000.0), "intake_temp_c": (-50.0, 50.0)}
 
@@ -107,10 +109,10 @@ def anonymous(visits: Iterable[Visit]) -> Anonymous:
         found, _ = confirm(visit)
         if found is None:
             continue
-        mark = _mark_of(visit)
+        after = [one.row for one in visit.last_taken] if found.mended else []
+        mark = _mark_of(found, after)
         content.append(mark)
         first = min(first or mark, mark)
-        after = [one.row for one in visit.last_taken] if found.mended else []
         without += not take(kinds, found, after)
     checksum = hashlib.sha256("\n".join(["combust share", *sorted(content)]).encode()).digest()
     generator = np.random.default_rng([*checksum])
@@ -138,10 +140,11 @@ def sum_of(rows: Iterable[dict[str, Any]]) -> str:
     return hashlib.sha256("\n".join(lines).encode()).hexdigest()[:16]
 
 
-def _mark_of(visit: Visit) -> str:
-    """Return what tells the content of a visit from every other; it never leaves."""
-    held = [(one.kind, one.at, one.body, one.hash) for one in visit.entries]
-    return hashlib.sha256(json.dumps(held, sort_keys=True, default=str).encode()).hexdigest()
+def _mark_of(found: Confirmed, after: Sequence[Any]) -> str:
+    """Return what tells a confirmed visit from every other, in a book or in its table; it never leaves."""
+    who = (folded_id(found.visit_id), folded_id(found.heater_id), found.day, found.cause)
+    rows = [{key: value for key, value in row.items() if key not in NAMES} for row in (*found.rows, *after)]
+    return hashlib.sha256(json.dumps([who, rows], sort_keys=True, default=str).encode()).hexdigest()
 
 
 # ---- from visits to points ------------------------------------------------------------------------------------------
@@ -233,10 +236,10 @@ def rows_of(kind: Kind, generator: np.random.Generator) -> tuple[list[dict[str, 
     rows = [{"kind": "cause", **kind.kind, **row} for row in _counted(kind.causes, "cause", told)]
     rows += [{"kind": "look", **kind.kind, **row} for row in _counted(kind.looks, "look", told)]
     if len(kind.healthy) >= FEWEST:
-        healthy = _mean_of(kind.healthy.values())
+        healthy = _mean_of(kind.healthy[who] for who in sorted(kind.healthy))
         healthy["site"] = _coarse(healthy["site"])
         cells: dict[tuple[Any, ...], list[Point]] = defaultdict(list)
-        for point in kind.points:
+        for point in sorted(kind.points, key=_without_heater):  # in one order, whatever that of the book
             cells[point.cell].append(point)
         kept = [some for _, some in sorted(cells.items()) if _enough(some)]
         lost = len(kind.points) - sum(map(len, kept))
@@ -251,6 +254,10 @@ def rows_of(kind: Kind, generator: np.random.Generator) -> tuple[list[dict[str, 
 
 
 LOST = "{} of {} sets of readings, before or after the work: no {} visits of {} heaters have cause and stages in common"
+
+
+def _without_heater(point: Point) -> str:
+    return repr((point.cell, point.winter, point.site, point.change))
 
 
 def _enough(points: Sequence[Point]) -> bool:
@@ -309,7 +316,7 @@ def _row(
         if stages and there and burns:
             winters = sorted({one.winter for one in points})
             season = winters[0] if len(winters) == 1 else f"{winters[0]} to {winters[-1]}"
-            more = {"visits": size, "season": season, "scatter": scatter_of(size)}
+            more = {"mean_of": size, "season": season, "scatter": scatter_of(size)}
             number = int(generator.integers(100_000, 1_000_000))
             return _written(values, {"kind": "visit", "row": number, **named, **more})
     return []

@@ -13,12 +13,11 @@ from itertools import pairwise
 from math import exp, log
 from typing import Any
 
-from combust.application.causes.catalogue import HEALTHY, label_of
+from combust.application.causes.catalogue import HEALTHY
 from combust.application.causes.rank import rank_causes
 from combust.application.learning.confirmed import Confirmed, confirm
 from combust.application.visit.record import Section
 from combust.application.visit.visit import Visit
-from combust.application.visit.wording import name_of
 from combust.application.visit.words import SETTINGS
 from combust.data.errors import CombustError
 from combust.domain.heater import Heater
@@ -272,6 +271,8 @@ class HowRight(Result):
 
     def sections(self) -> list[Section]:
         """Return the tables of the page in the order in which they are read."""
+        from combust.application.learning.right_tables import sections_of
+
         return sections_of(self)
 
 
@@ -316,58 +317,3 @@ def how_often_right(
         misled=tuple((*key, number, tally.turned[key]) for key, number in tally.misled.most_common()),
         looks=tuple((*key, number) for key, number in sorted(tally.looks.items())),
     )
-
-
-# ---- the tables of the page -----------------------------------------------------------------------------------------
-NONE = "No visit has a confirmed cause yet."
-
-
-def sections_of(found: HowRight) -> list[Section]:
-    """Return the tables of the page in the order in which they are read."""
-    said = [(f"{one.name}, on average {percent(one.said)}", one.words, one.verdict) for one in found.by_said]
-    note = "Intervals: 95 %, by the score method (Wilson 1927; Newcombe 1998). Fewer than five are told as a count."
-    parts = [Section("When it said so much, it was right in", said, NONE, ("it said", "right", "that is"), note)]
-    for title, first, shares in (
-        ("By cause", "confirmed cause", found.by_cause),
-        ("By type of heater", "type", found.by_kind),
-        ("Over time", "winter", found.by_winter),
-    ):
-        cells = [(label_of(one.name), one.words, percent(one.said)) for one in shares]
-        parts.append(Section(title, cells, NONE, (first, "named first", "it said, on average")))
-    of = {one.name: one.of for one in found.by_cause}
-    named = [
-        (label_of(cause), label_of(name), Share(name, number, of[cause], 0.0).words)
-        for cause, name, number in found.confusion
-    ]
-    parts.append(Section("What it named for which cause", named, NONE, ("confirmed cause", "named first", "how often")))
-    misled = [
-        (f"{label_of(cause)} taken for {label_of(name)}", name_of(column), str(number), f"{turned} of {number}")
-        for cause, name, column, number, turned in found.misled
-    ]
-    head = ("what was wrong", "reading that misled most", "visits", "right without it")
-    parts.append(Section("Where it was wrong, which reading misled it", misled, "It was wrong nowhere.", head))
-    parts.append(Section("The surest wrong answers", [_wrong(one) for one in found.wrong], "None.", WRONG_HEAD))
-    seen: dict[str, Counter[str]] = {}
-    for column, verdict, number in found.looks:
-        seen.setdefault(column, Counter())[verdict] += number
-    looked = [(name_of(column), *(str(some[key]) for key in VERDICTS)) for column, some in seen.items()]
-    parts.append(
-        Section("What looks showed, held against the confirmed cause", looked, NONE, ("look", *VERDICTS.values()))
-    )
-    reasons = [(why, str(number)) for why, number in found.not_counted.items()]
-    return [*parts, Section("Visits that were not counted", reasons, "All were counted.", ("why", "visits"))]
-
-
-WRONG_HEAD = ("visit", "confirmed cause", "it said", "readings that spoke for it")
-VERDICTS = {
-    "right": "showed it",
-    "false": "showed something else",
-    "missed": "showed nothing",
-    "clear": "nothing to see",
-}
-
-
-def _wrong(one: Said) -> tuple[str, str, str, str]:
-    spoke = [f"{name_of(row.column)} ({row.times:.3g} times)" for row in one.misled[:3]] or ["none by itself"]
-    said = f"{label_of(one.said)}, {percent(one.probability)}" + ("" if one.fits else "; said that nothing fits")
-    return f"{one.visit_id}, {one.day}", label_of(one.cause), said, "; ".join(spoke)

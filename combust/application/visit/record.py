@@ -125,6 +125,15 @@ def may_close(visit: Visit, *, incomplete: bool = False) -> str:
     return ", ".join(label for _, label in lacking)
 
 
+def closing_of_table(visit: Visit, closed_at: str) -> dict[str, Any]:
+    """Return the content of the entry that closes a visit as a table says it was: the day, what it lacks, the limits.
+
+    Nothing is asked for that was not written down elsewhere; what it lacks is told, as of ``close --incomplete``.
+    """
+    lacking = ", ".join(label for _, label in missing_fields(visit))
+    return {"closed_at": closed_at, "incomplete": lacking or None, "limits": limit_rows()}
+
+
 def hand_back_faults(visit: Visit, *, at_the_end: bool = True) -> list[Fault]:
     """Return the fault of a visit that says handed back although something speaks against it.
 

@@ -261,8 +261,9 @@ class Visit(Result):
 
     @property
     def closed_at(self) -> str | None:
-        """When it was closed, None while it is open."""
-        return self._ending.at if self._ending and self._ending.kind == "closed" else None
+        """When it was closed (of a table: as that says), None while it is open."""
+        ending = self._ending
+        return str(ending.body.get("closed_at") or ending.at) if ending and ending.kind == "closed" else None
 
     @property
     def revision(self) -> int:

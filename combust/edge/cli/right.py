@@ -59,7 +59,8 @@ def command(book: str, folder: str | None, learnt: str | None, out: str | None, 
         rows = [dict(enumerate(row)) for row in part.rows]
         head = {word: str(number) for number, word in enumerate(part.head)}
         table = text_of_table(head, [{str(key): cell for key, cell in row.items()} for row in rows])
-        texts.append(f"{part.title}\n{table if rows else part.nothing}")
+        note = f"\n{part.note}" if rows and part.note else ""
+        texts.append(f"{part.title}\n{table if rows else part.nothing}{note}")
     texts += [f"Written: {out}"] if out else []
     source = f"{book}, with what was learnt from {priors.learnt.told}" if priors.learnt else book
     files: dict[str, Any] = {out: right_page(found, source=source)} if out else {}

@@ -21,7 +21,10 @@ from combust.edge.whole_file import writable_name
 RULE = (
     "A row of readings has {} visits of {} heaters or more behind it, a count {} heaters; what has fewer is held back. "
 )
-RULE += "No ids, names, places, days, texts or photographs."
+RULE += "No ids, names, places, days, texts or photographs. "
+RULE += "\nA row of kind visit is no visit: it is a weighted mean of all confirmed visits (mean_of) of one type with "
+RULE += "cause and stages in common, before or after the work. Such rows share their visits: mean_of does not add up. "
+RULE += "Rows of kind cause and look count visits; rows of kind healthy are the mean healthy reading."
 
 
 @answers("share", strict="")

@@ -89,6 +89,8 @@ def profiles_in(folder: str | Path) -> dict[str, Mapping[str, Any]]:
     CombustError
         A file that cannot be read.
     """
+    if not Path(folder).is_dir():
+        raise CombustError(Fault("heaters", str(folder), "missing", why="is no folder", hint="Check the path."))
     tables = [read_toml(path, quantity="profile") for path in sorted(Path(folder).glob("*.toml"))]
     return {folded_id(table["heater_id"]): table for table in tables if isinstance(table.get("heater_id"), str)}
 

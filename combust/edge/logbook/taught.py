@@ -8,7 +8,9 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from combust.application.visit.record import closing_of_table
 from combust.application.visit.visit import Visit
+from combust.data.errors import CombustError, Fault
 from combust.edge.logbook.book import MAGIC, Logbook, first_bytes
 from combust.edge.logbook.keyboard import profiles_in
 from combust.edge.logbook.visits import NewVisit, each_visit, list_visits
@@ -46,6 +48,9 @@ def visits_in(
 
     news, table = visits_of_table(source, mapping=mapping)
     notes = [*table.notes, *table.told("row {} refused: {}")]
+    if not news:
+        hint = "Give a logbook, or a table with visit_id and the columns found, event and closed_at."
+        raise CombustError(Fault("book", str(source), "missing", why="holds no visit that can be read", hint=hint))
     yield (_with_profile(_visit_of(new), profiles) for new in news), len(news), notes
 
 
@@ -56,7 +61,7 @@ def _visit_of(new: NewVisit) -> Visit:
     visit = visit.add("setting", new.head) if new.head else visit
     for kind, key, body in new.entries:
         visit = visit.add(kind, body, key=key or "")
-    return visit.add("closed", {}, at=new.closed_at) if new.closed_at else visit
+    return visit.add("closed", closing_of_table(visit, new.closed_at), at=new.closed_at) if new.closed_at else visit
 
 
 def _with_profile(visit: Visit, profiles: Mapping[str, Mapping[str, Any]]) -> Visit:

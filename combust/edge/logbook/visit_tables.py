@@ -85,6 +85,9 @@ def _take(values: dict[str, Any], gathered: dict[str, NewVisit]) -> list[Fault]:
         faults.append(Fault("reading_id", key, "twice", why="comes twice in this visit", hint="Keep one of them."))
     if no_time(values.get("taken_at")):
         faults.append(time_fault(values["taken_at"]))
+    if no_time(values.get("closed_at")):
+        hint = "Write it like 2026-01-12T09:10, or leave it empty: the visit stays open."
+        faults.append(Fault("closed_at", values["closed_at"], "format", why="is no date with a time", hint=hint))
     if not faults:
         gathered[visit_id] = visit
         visit.heater_id = visit.heater_id or heater

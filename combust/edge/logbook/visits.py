@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from combust.application.visit.entries import in_order
-from combust.application.visit.record import check_head, hand_back_faults, limit_rows, may_close
+from combust.application.visit.record import check_head, closing_of_table, hand_back_faults, limit_rows, may_close
 from combust.application.visit.visit import Visit
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import Field
@@ -50,7 +50,7 @@ class NewVisit:
 
     ``profile`` is that of the heater, kept with a visit that is opened; ``corrects`` the number of the entry that a
     correction is about (or number and letters of its hash); ``at`` when it was entered, default now; with ``opens`` a
-    name that is in the book already is refused. ``closed_at`` is what a table says: a book closes its own.
+    name that is in the book already is refused. ``closed_at`` is what a table says: the visit is then closed.
     """
 
     visit_id: str
@@ -199,7 +199,11 @@ def _add_one(
     name = found.visit_id if found else new.visit_id.strip()
     key = found.key if found else None if of_a_day else key_for(name, new.heater_id, at, book.origin)
     visit = _write(book, connection, visit, name, key, [*entries, *new.entries], at, request, new.corrects)
-    return Written(found.label if found else name, visit.revision, len(entries) + len(new.entries) - opened, opens)
+    if new.closed_at:
+        ending: NewEntry = ("closed", None, closing_of_table(visit, new.closed_at))
+        visit = _write(book, connection, visit, name, key, [ending], at, request)
+    count = len(entries) + len(new.entries) - opened + bool(new.closed_at)
+    return Written(found.label if found else name, visit.revision, count, opens)
 
 
 def _to_one_that_is_there(visit: Visit, new: NewVisit, entries: list[NewEntry]) -> list[NewEntry]:

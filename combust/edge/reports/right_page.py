@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from combust.application.learning.right import FEW, HowRight
 from combust.edge.figures.chart import Axis, Chart, chart_svg
 from combust.edge.figures.style import GREY, LINE, svg_picture
-from combust.edge.reports.html import page
+from combust.edge.reports.html import harmless, page
 
 ENDS = (0.0, 25.0, 50.0, 75.0, 100.0)
 
@@ -40,7 +42,16 @@ def right_page(found: HowRight, *, source: str = "") -> str:
     """
     chart = right_chart(found)
     figure = svg_picture(chart_svg(chart), chart.told) | {"caption": CAPTION}
-    return page("right", found=found, source=source, parts_of_it=found.sections(), figure=figure)
+    parts = [part._replace(rows=[[_together(cell) for cell in row] for row in part.rows]) for part in found.sections()]
+    first = _together(found.lines()[0][1])
+    return page("right", found=found, first=first, source=source, parts_of_it=parts, figure=figure)
+
+
+def _together(text: str) -> Any:
+    """Return a text as markup, escaped, whose numbers stay with their per cent sign on a narrow screen."""
+    from markupsafe import Markup, escape
+
+    return Markup(str(escape(harmless(text))).replace(" %", "&nbsp;%"))
 
 
 CAPTION = "Bars: 95 % intervals (Wilson 1927), dashed where fewer than five were counted. "

@@ -34,14 +34,15 @@ NAMED = {
     "heat_kw": "largest useful heat of the type",
     "group": "random number: what stands for one heater",
     "row": "random number: what stands for one visit",
-    "visits": "visits behind the row",
+    "visits": "how many visits, of a cause or a look that was counted",
+    "mean_of": "visits that a row of readings is a weighted mean of; rows share them: they do not add up",
     "season": "winters of the visits",
     "scatter": "how far the row scatters, one visit = 1",
     "cause": "a cause that was confirmed",
     "look": "a column that was seen",
     "verdict": "right, false, missed or clear",
 }
-NUMBERS = ("confirmed", "heat_kw", "group", "row", "visits", "scatter")
+NUMBERS = ("confirmed", "heat_kw", "group", "row", "visits", "mean_of", "scatter")
 COLUMNS = (*NAMED, *READ)
 FIELDS = {
     key: Field(key, "number" if key in NUMBERS else "text", meaning, low=0.0, hint="Take the table as it was written.")
@@ -74,7 +75,7 @@ def write_anonymous(rows: Rows, out: str | Path) -> None:
     """
     if not rows:
         hint = "It takes five heaters of one type with confirmed causes."
-        raise CombustError(Fault("table", None, "empty", why="has nothing that may leave the book", hint=hint))
+        raise CombustError(Fault("table", None, "missing", why="would be empty: nothing may leave the book", hint=hint))
     with table_sink(out) as write:
         write(pa.table({key: [row.get(key) for row in rows] for key in COLUMNS}))
 
@@ -134,7 +135,7 @@ def taught_by(rows: Rows) -> Iterator[Taught]:
     for (name, _), some in visits.items():
         if name in heaters:
             readings = tuple({**_reading(row), "location": "outdoors"} for row in some)
-            count, scatter = int(some[0]["visits"]), float(some[0].get("scatter", 1.0))
+            count, scatter = int(some[0].get("mean_of") or some[0]["visits"]), float(some[0].get("scatter", 1.0))
             yield Taught(name, heaters[name], readings, visits=count, scatter=scatter)
     of_type = {_type_of(some[0]): heaters[name] for name, some in healthy.items()}
     for row in rows:

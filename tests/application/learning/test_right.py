@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from scipy.stats import binomtest
 
+from combust.application.learning.anonymous import anonymous
 from combust.application.learning.confirmed import confirm
-from combust.application.learning.right import Said, Share, Tally, how_often_right, judge, kind_of, season_of
+from combust.application.learning.right import Misled, Said, Share, Tally, how_often_right, judge, kind_of, season_of
 from combust.edge.logbook.taught import visits_in
 from combust.edge.reports.right_page import right_page
 from combust.kernel.uncertainty import wilson_interval
@@ -119,3 +121,61 @@ def test_the_command_tells_what_it_could_not_count(tmp_path: Path) -> None:
     bare = call("right", str(table))
     assert "nothing can be told" in bare.out
     assert "nothing known of the heater" in bare.out
+
+
+@pytest.mark.practice
+def test_a_book_that_took_a_table_in_says_what_the_table_says(tmp_path: Path) -> None:
+    table, book, again = (str(tmp_path / name) for name in ("v.csv", "v.book", "again.csv"))
+    lines = (LOGBOOK / "visits.csv").read_text(encoding="utf-8").splitlines()
+    Path(table).write_text("\n".join(lines[: 1 + 4 * 10]), encoding="utf-8")
+    assert call("log", "add", book, table).code == 0
+    assert call("log", "export", book, "--out", again).code == 0
+    held = {}
+    for source in (table, book, again):
+        with visits_in(source, HEATERS) as (visits, _, _):
+            held[source] = list(visits)
+    days = [[(one.visit_id, one.closed_at) for one in some] for some in held.values()]
+    assert len(days[0]) == 10
+    assert days == days[:1] * 3
+    first, second = anonymous(held[table]).rows, anonymous(held[book]).rows
+    assert first[0]["confirmed"] == 10
+    assert first == second  # so that a book and its table count once together
+    twice = call("log", "add", book, table)
+    assert "is closed" in twice.err
+    wrong = "\n".join(lines[:5]).replace(lines[4].split(",")[21], "last winter")
+    Path(table).write_text(wrong, encoding="utf-8")
+    assert "closed_at = last winter is no date with a time" in call("log", "add", str(tmp_path / "n.book"), table).err
+
+
+@pytest.mark.practice
+def test_what_holds_no_visits_is_refused_and_nothing_is_no_praise(tmp_path: Path) -> None:
+    text = tmp_path / "text.book"
+    text.write_text("hello", encoding="utf-8")
+    for command in ("right", "share", "learn"):
+        run = call(command, str(text))
+        assert (run.code, "holds no visit" in run.err) == (3, True), command
+        run = call(command, str(LOGBOOK / "visits.csv"), "--heaters", str(tmp_path / "none"))
+        assert (run.code, "is no folder" in run.err) == (3, True), command
+    nothing = how_often_right([])
+    praise = "It was wrong nowhere.", "None.", "All were counted."
+    assert not [part.nothing for part in nothing.sections() if part.nothing in praise]
+
+
+@pytest.mark.hand
+def test_what_it_names_is_told_against_what_it_was() -> None:
+    """Of five times that it named the pump it was the intake twice: told first; a factor has no powers of ten."""
+    tally = Tally()
+    for cause, said in (("fuel_over", "fuel_over"),) * 3 + (("intake_restricted", "fuel_over"),) * 2 + (("x", "x"),):
+        tally.add(Said("V", "2025-01-05", "kind", cause, said, 0.9, 0.1, True, (Misled("warm", 1050.0, True),)))
+    pairs = tuple((*pair, number) for pair, number in sorted(tally.pairs.items()))
+    found = replace(
+        how_often_right([]), overall=Share("all", 4, 6, 0.9), confusion=pairs, wrong=tuple(tally.wrong),
+        by_cause=tally.shares("cause"),
+    )  # fmt: skip
+    parts = {part.title: part for part in found.sections()}
+    rows = [(row[0], row[1], row[2].split(":")[0]) for row in parts["When it names this one, what was it?"].rows]
+    assert rows[:2] == [("too much fuel", "too much fuel", "3 of 5"), ("too much fuel", "intake restricted", "2 of 5")]
+    assert "before anything is mended" in parts["When it names this one, what was it?"].note
+    assert parts["The surest wrong answers"].rows[0][3] == (
+        "minutes of burning before the reading (warm or not): more than 100"
+    )
