@@ -7,6 +7,8 @@ from pathlib import Path
 import pytest
 
 from combust.application.learning.learnt import Learnt
+from combust.application.learning.taught import taught
+from combust.edge.logbook.taught import visits_in
 from tests.application.learning.test_learnt import FAR
 from tests.edge.runs import call
 from tests.simulator.fleets import groups_of, write_book
@@ -29,6 +31,19 @@ def test_a_book_teaches_and_the_file_is_used(tmp_path: Path) -> None:
         assert Learnt.load(out).book["visits"] == 12
     else:
         assert "was not written" in done.err
+
+
+def test_days_are_those_of_the_readings_and_an_older_file_is_told(tmp_path: Path) -> None:
+    """A winter on paper that is typed in May: its days stand on the sheets; too few of them teach nothing."""
+    book, out = tmp_path / "paper.book", tmp_path / "learnt.toml"
+    out.write_text(FAR.to_toml(), encoding="utf-8")
+    write_book(book, groups_of("standard", 9002, 0, 2, 1), "temperatures", typed="2026-05-01T12:00:00+00:00")
+    with visits_in(book) as (found, count, _):
+        assert {one.day for one in taught(found)} == {"2025-10-01"}
+    assert count == 2
+    done = call("learn", str(book), "--out", str(out))
+    assert "of an earlier run: it stays as it was" in done.err
+    assert out.read_text(encoding="utf-8") == FAR.to_toml()
 
 
 def test_the_settings_of_the_day_name_it_and_each_answer_says_so(tmp_path: Path) -> None:

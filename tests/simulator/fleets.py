@@ -32,8 +32,8 @@ def lessons_of(condition, evidence, seed, *, first=0, heaters=10, visits=4, grou
     return found
 
 
-def write_book(path, groups, evidence="full"):
-    """A logbook with closed visits of heaters."""
+def write_book(path, groups, evidence="full", typed=""):
+    """A logbook with closed visits of heaters; ``typed`` is the moment at which they were typed, if not at once."""
     with Logbook(path, create=True) as book:
         for one in groups:
             name = f"heater-{one['heater']:04d}"
@@ -44,5 +44,5 @@ def write_book(path, groups, evidence="full"):
                 head = {"who": "T. Larkwood", "place": "Fellarch depot", "handed_back": "no"}
                 profile = {**one["profile"], "heater_id": name}
                 visit = f"{name}-{number}"
-                add(book, [NewVisit(visit, name, head, entries, profile=profile, at=at)])
+                add(book, [NewVisit(visit, name, head, entries, profile=profile, at=typed or at)])
                 close_visit(book, visit, incomplete=True)

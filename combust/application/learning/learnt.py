@@ -10,6 +10,7 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
+from combust import __version__
 from combust.application.causes.catalogue import Priors
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import Field, check_fields, fields_of, toml_value
@@ -142,6 +143,7 @@ class Learnt:
         types = "; ".join(f"{known[name]['label']}: {row['heaters']:g}" for name, row in self.type.items())
         told = f"{book['visits']:g} visits of {book['heaters']:g} heaters{sure}, {book['first']} to {book['last']}"
         told += f" ({types})" if types else ""
+        told += f", by version {book['version']} where this is {__version__}" if book["version"] != __version__ else ""
         return f"{told}; {self.unlike}" if self.unlike else told
 
     def why_unlike(self, heater: Heater) -> str:

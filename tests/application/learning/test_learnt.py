@@ -13,6 +13,7 @@ import pytest
 from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 
+from combust import __version__
 from combust.application.causes.beside_shipped import no_later
 from combust.application.causes.catalogue import Priors, get_priors
 from combust.application.causes.rank import rank_causes
@@ -28,7 +29,7 @@ from combust.data.tables import load_table
 from combust.domain.heater import Heater
 
 BOOK = {"checksum": "0" * 64, "visits": 40, "heaters": 10, "confirmed": 0, "first": "2025-10-01"}
-BOOK |= {"last": "2026-03-01", "learnt_at": "2026-03-02T08:00:00+00:00", "version": "0.1.0"}
+BOOK |= {"last": "2026-03-01", "learnt_at": "2026-03-02T08:00:00+00:00", "version": __version__}
 SCORE = {"before": 1.0, "after": 1.5, "gain": 0.5, "gain_u": 0.1, "unlike_before": 0.1, "unlike_after": 0.05}
 FAR = Learnt(
     BOOK,
@@ -93,6 +94,8 @@ def test_each_answer_says_that_it_used_what_was_learnt() -> None:
     row = {"o2_dry_pct": 6.0, "altitude_m": 0.0, "intake_temp_c": 15.0, "stage": "high", "location": "outdoors"}
     (plain,) = rank_causes(HEATER, row, pairs=False, next_checks=False)
     (found,) = rank_causes(HEATER, row, pairs=False, next_checks=False, learnt=FAR)
+    assert "by version" not in found.learnt
+    assert "by version 9.9" in replace(FAR, book={**BOOK, "version": "9.9"}).told
     assert plain.learnt == ""
     assert "40 visits of 10 heaters" in found.learnt
     assert "learnt from a logbook" in found.to_dict()["assumed"]
@@ -222,7 +225,7 @@ def test_too_few_visits_are_refused_in_words() -> None:
 @pytest.mark.practice
 @pytest.mark.parametrize(
     ("old", "new"),
-    [("gain = 0.5", "gain = -3"), ('version = "0.1.0"', 'version = "9.9"'), ("factor = 0.1", "factor = 1.1"),
+    [("gain = 0.5", "gain = -3"), (f'version = "{__version__}"', 'version = "9.9"'), ("factor = 0.1", "factor = 1.1"),
      ("[scatter.flue_k]", "[frequency.fuel_over]\ncount = 9\nlow = 0\nhigh = 1\nfactor = 9\n\n[scatter.flue_k]")],
 )  # fmt: skip
 def test_a_file_that_was_changed_by_hand_is_refused(old: str, new: str, tmp_path: Path) -> None:
