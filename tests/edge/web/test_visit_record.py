@@ -58,7 +58,12 @@ def test_which_cause_it_was_is_chosen_on_the_page(phone: Phone) -> None:
     here = opened(phone)
     page = phone.get(f"{here}/record").text
     assert re.search(r'<select id="f-found".*<option value="healthy"[^>]*>nothing was wrong</option>', page, re.DOTALL)
+    asked = "Not said: which cause it was"
+    assert asked not in phone.get(f"{here}/record").text
+    assert phone.post(f"{here}/say", {"kind": "repair", "text": "hose"}, page=f"{here}/say").status_code == 303
+    assert asked in phone.get(f"{here}/record").text
     assert phone.post(f"{here}/complete", {"found": "intake_restricted"}, page=f"{here}/record").status_code == 303
+    assert asked not in phone.get(f"{here}/record").text
     assert "cause: intake restricted" in phone.get(f"{here}/sheet").text
 
 

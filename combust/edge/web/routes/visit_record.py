@@ -7,7 +7,7 @@ from typing import Any
 
 from starlette.responses import Response
 
-from combust.application.visit.record import cannot_be_had, missing_fields, record_fields
+from combust.application.visit.record import cannot_be_had, cause_not_said, missing_fields, record_fields
 from combust.application.visit.standing import line_of
 from combust.application.visit.visit import Visit
 from combust.application.visit.wording import corrections, every_entry
@@ -72,6 +72,7 @@ def _facts(asked: Asked, visit: Visit, error: CombustError | None = None) -> dic
         "declared": declared,
         "fields": fields,
         "head": visit.head,
+        "not_said": cause_not_said(visit),
         "never": [label for key, label in missing_fields(visit) if record_fields()[key].required],
     }
 
