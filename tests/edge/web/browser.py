@@ -12,7 +12,12 @@ from typing import Any
 from urllib.parse import urlparse
 
 from selenium import webdriver
-from selenium.common.exceptions import NoSuchElementException, StaleElementReferenceException, TimeoutException
+from selenium.common.exceptions import (
+    NoSuchElementException,
+    StaleElementReferenceException,
+    TimeoutException,
+    WebDriverException,
+)
 from selenium.webdriver.chrome.service import Service
 from selenium.webdriver.support.ui import WebDriverWait
 
@@ -99,8 +104,17 @@ def wait(driver: Any, condition: Callable[[Any], Any]) -> Any:
         It did not come: with the page that stands there instead, and what the browser complained of.
     """
     gone = (StaleElementReferenceException, NoSuchElementException)
+
+    def holds(asked: Any) -> Any:
+        try:
+            return condition(asked)
+        except WebDriverException as error:  # the same as a stale element, where the driver does not call it so
+            if "does not belong to the document" in str(error):
+                return False
+            raise
+
     try:
-        return WebDriverWait(driver, PATIENCE, poll_frequency=0.05, ignored_exceptions=gone).until(condition)
+        return WebDriverWait(driver, PATIENCE, poll_frequency=0.05, ignored_exceptions=gone).until(holds)
     except TimeoutException as error:
         state = driver.execute_script("return [document.readyState, typeof queue, document.body.innerText]")
         raise AssertionError(f"waited in vain at {driver.current_url}: {state} {driver.get_log('browser')}") from error
