@@ -14,9 +14,7 @@ from statistics import NormalDist
 import numpy as np
 from scipy.stats import kstest
 
-from combust.application.causes import evidence as ev
 from combust.application.causes.catalogue import get_priors
-from combust.application.causes.draws import SINGLE_SIZE
 from combust.application.causes.engine import Engine
 from combust.application.heater.structure import STRUCTURE
 from combust.application.learning.hierarchy import GRID, OF_HEATER, SCATTER_U, Steps
@@ -26,35 +24,11 @@ from combust.application.learning.proof import rows_of
 from combust.domain.heater import Heater
 from combust.domain.instrument import instrument_class
 from tests.simulator.heaters import hidden_heater, profile
-from tests.simulator.own_model import SITE, _columns
+from tests.simulator.own_model import own_visits
 from tests.simulator.study import LESS_CHANNELS
 
 SEED = 77
 SIGNIFICANT = 0.01
-
-
-def readings_of(engine, scattered, place, count, generator):
-    """Readings of one heater whose structure is known, drawn from the model with its own scatters."""
-    shares = engine.prior_shares(pairs=False)
-    keys = list(shares)
-    weight = np.array([shares[key] for key in keys])
-    row = engine.row(SITE)
-    for index in generator.choice(len(keys), count, p=weight / weight.sum()):
-        variant = keys[index][0]
-        u = generator.standard_normal((1, SINGLE_SIZE))
-        u[0, : len(STRUCTURE)] = place
-        expected = engine.model.expected(row, engine.drawer.parameters(u, variant), frozenset(LESS_CHANNELS))
-        clean = {channel: float(expected[channel][0]) for channel in LESS_CHANNELS}
-        reading = {**SITE, **_columns(clean, engine)}
-        found = ev.observations_of(0, reading, row, engine.model, engine.instrument)
-        matrix, shift = ev.covariance(found, [row], [engine.probe_cache(row)], scattered), 0.0
-        if variant.cause in ev.LOOSE:
-            shift, added = ev.loosened(variant.cause, found, [row], scattered)
-            matrix = matrix + added
-        stretch = np.sqrt(generator.chisquare(engine.freedom) / engine.freedom)
-        noise = np.linalg.cholesky(matrix) @ generator.standard_normal(len(found)) / stretch + shift
-        noisy = {one.channel: clean[one.channel] + error for one, error in zip(found, noise, strict=True)}
-        yield {**SITE, **_columns(noisy, engine)}
 
 
 def one_fleet(seed, heaters=10, visits=4):
@@ -76,7 +50,8 @@ def one_fleet(seed, heaters=10, visits=4):
                 place[index] = middle[name] + np.sqrt(OF_HEATER) * place[index]
             row.append(names.index(name) if name else -1)
         rows.append(row)
-        for reading in readings_of(engine, scattered, place, visits, generator):
+        drawn = own_visits(engine, LESS_CHANNELS, (), visits, generator, structure=place, scattered=scattered)
+        for _, _, reading in drawn:
             visit, residuals, _ = engine.visit([reading])
             lines.append(lines_of(engine, visit, residuals, number))
     found = Steps(lines, rows, len(names), priors.decide("student_freedom")).run()

@@ -12,8 +12,13 @@ from tests.simulator.columns import CONTEXT
 SITE = {"stage": "high", "pressure_hpa": 985.0, "intake_temp_c": 12.0, "air_in_temp_c": 12.0, "location": "outdoors"}
 
 
-def own_visits(engine, channels, seen, count, generator):
-    """Yield (variant, normals, reading) drawn from prior, forward model and likelihood of an engine."""
+def own_visits(engine, channels, seen, count, generator, *, structure=None, scattered=None):
+    """Yield (variant, normals, reading) drawn from prior, forward model and likelihood of an engine.
+
+    ``structure`` is that of the heater where it is the same in all visits, ``scattered`` the priors with the scatters
+    that its readings have, where they are not the engine's.
+    """
+    scattered = scattered or engine.priors
     shares = engine.prior_shares(pairs=False)
     keys = list(shares)
     weight = np.array([shares[key] for key in keys])
@@ -21,18 +26,20 @@ def own_visits(engine, channels, seen, count, generator):
     for index in generator.choice(len(keys), count, p=weight / weight.sum()):
         variant = keys[index][0]
         u = generator.standard_normal((1, SINGLE_SIZE))
+        if structure is not None:
+            u[0, : len(structure)] = structure
         parameters = engine.drawer.parameters(u, variant)
         expected = engine.model.expected(row, parameters, frozenset(channels))
         clean = {channel: float(expected[channel][0]) for channel in channels}
         reading = {**SITE, **_columns(clean, engine)}
         found = ev.observations_of(0, reading, row, engine.model, engine.instrument)
         found.sort(key=lambda one: channels.index(one.channel))
-        matrix = ev.covariance(found, [row], [engine.probe_cache(row)], engine.priors)
-        shift, added = ev.unsteady_shift(found, engine.priors)
-        unsteady = variant.cause == "not_steady"
-        matrix = matrix + added * unsteady
+        matrix, shift = ev.covariance(found, [row], [engine.probe_cache(row)], scattered), 0.0
+        if variant.cause in ev.LOOSE:
+            shift, added = ev.loosened(variant.cause, found, [row], scattered)
+            matrix = matrix + added
         stretch = np.sqrt(generator.chisquare(engine.freedom) / engine.freedom)
-        noise = np.linalg.cholesky(matrix) @ generator.standard_normal(len(found)) / stretch + shift * unsteady
+        noise = np.linalg.cholesky(matrix) @ generator.standard_normal(len(found)) / stretch + shift
         noisy = {one.channel: clean[one.channel] + error for one, error in zip(found, noise, strict=True)}
         answers = {}
         for column in seen:

@@ -35,6 +35,7 @@ from combust.application.learning.right import season_of
 from combust.application.visit.visit import Visit
 from combust.data.errors import CombustError
 from combust.data.near import folded_id, folded_name
+from combust.domain.catalogue import get_fuel
 from combust.domain.gas import air_ratio_from_o2
 from combust.domain.heater import Heater
 from combust.kernel.air import altitude_from_pressure
@@ -333,8 +334,6 @@ def scatter_of(size: int) -> float:
 
 
 def _o2(log_ratio: float, fuel: str) -> float:
-    from combust.domain.catalogue import get_fuel
-
     ratio = math.exp(log_ratio)
     return float(flue_gas_moles(get_fuel(fuel), ratio).o2_dry_pct) if ratio > 1.0 else 0.0
 

@@ -137,6 +137,7 @@ def test_the_attack_finds_next_to_nothing() -> None:
     mean, error = found.mean(axis=0), found.std(axis=0, ddof=1) / len(found) ** 0.5
     print(f"pairs right, {len(found)} books: {mean[0]:.3f} ± {error[0]:.3f}; single visits {mean[1]:.3f}; chance 0.5")
     assert mean[0] - 2.0 * error[0] < 0.53
+    assert mean[0] < 0.5 * (0.5 + mean[1])  # nearer to chance than to what single visits give away
     assert mean[1] > 0.9
 
 

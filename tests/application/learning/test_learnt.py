@@ -103,7 +103,7 @@ def test_each_answer_says_that_it_used_what_was_learnt() -> None:
 
 
 @pytest.mark.practice
-def test_the_file_is_read_as_it_was_written(tmp_path) -> None:  # type: ignore[no-untyped-def]
+def test_the_file_is_read_as_it_was_written(tmp_path: Path) -> None:
     path = tmp_path / "learnt.toml"
     path.write_text(FAR.to_toml(), encoding="utf-8")
     assert Learnt.load(path).to_dict() == FAR.to_dict()
