@@ -26,8 +26,8 @@ LEGEND_ROOM = 0.25  # of an axis, kept free for a legend of two rows
 def draw_derating(base: HealthyStage, *, minimum: float, name: str = "heater", presenter: bool = False) -> Figure:
     """Draw full lambda over height and temperature, and the useful heat with lambda kept.
 
-    Cividis, which colour-blind readers tell apart, and even in grey; contour lines carry their numbers. The hatched part
-    lies below the minimum lambda.
+    Cividis: colour-blind readers tell it apart, and it is even in grey; contour lines carry their numbers. The hatched
+    part lies below the minimum lambda.
 
     Parameters
     ----------
