@@ -18,6 +18,7 @@ import numpy as np
 
 from combust.kernel.heater_law import Body, Law
 from combust.kernel.hot_gas import REFERENCE_C, REFERENCE_K, gas_coefficients
+from combust.kernel.types import X
 
 NEWTON_STEPS = 2  # of the flue temperature in one step of time; at rest one is exact
 LEAST_GAS = 1e-6  # of the baseline's gas, for the logarithm of the exchanger
@@ -84,7 +85,7 @@ class StepFlows(NamedTuple):
     gas_share: Any
 
 
-def cold_motion(temp_c: Any) -> HeaterMotion:
+def cold_motion(temp_c: X | float) -> HeaterMotion:
     """Return a heater that has stood for long at a temperature, without fuel in the burner.
 
     Parameters
@@ -171,7 +172,7 @@ def motion_step(state: HeaterMotion, law: Law, inputs: StepInputs, dt_s: float) 
     >>> from combust.kernel import heater_law as laws
     >>> from combust.kernel import working_point as model
     >>> from combust.kernel.hot_gas import fuel_heat
-    >>> from combust.kernel.types import AtomsTuple
+    >>> from combust.kernel.types import AtomsTuple, X
     >>> heat, p = fuel_heat(AtomsTuple(1.86, 0.007), 42.6), model.HeaterParameters()
     >>> base, home = model.HealthyState(1.6, 330.0, 15.0, 15.0, 73.0), model.SiteAir(1.0, 1.0, 1.0, 1.0, 15.0, 15.0)
     >>> law = laws.heater_law(laws.stage_set(base, p, heat, 1e-5), home, p, heat)

@@ -12,6 +12,7 @@ import numpy as np
 
 from combust.data.tables import load_numbers
 from combust.kernel.hot_gas import REFERENCE_C, REFERENCE_K, FuelHeat, gas_mass
+from combust.kernel.types import X
 from combust.kernel.working_point import AirPath, HealthyState, HeaterParameters, SiteAir, baseline_heat
 
 
@@ -116,7 +117,7 @@ def body_conventions() -> Body:
     return Body(**load_numbers("heater_dynamics", "body"))
 
 
-def stage_set(healthy: HealthyState, p: HeaterParameters, fuel: FuelHeat, fuel_kmol_per_s: Any) -> StageSet:
+def stage_set(healthy: HealthyState, p: HeaterParameters, fuel: FuelHeat, fuel_kmol_per_s: X | float) -> StageSet:
     """Return what motion needs of a healthy stage whose fuel carbon flows at a rate.
 
     Parameters
@@ -143,7 +144,7 @@ def stage_set(healthy: HealthyState, p: HeaterParameters, fuel: FuelHeat, fuel_k
     --------
     >>> from combust.kernel import working_point as model
     >>> from combust.kernel.hot_gas import fuel_heat
-    >>> from combust.kernel.types import AtomsTuple
+    >>> from combust.kernel.types import AtomsTuple, X
     >>> heat = fuel_heat(AtomsTuple(1.86, 0.007), 42.6)
     >>> base = model.HealthyState(1.6, 330.0, 15.0, 15.0, 73.0)
     >>> stage_set(base, model.HeaterParameters(), heat, 1e-5).flue  # 330 less 25
@@ -170,7 +171,7 @@ def heater_law(
     p: HeaterParameters,
     fuel: FuelHeat,
     *,
-    need: Any = 1.0,
+    need: X | float = 1.0,
     body: Body | None = None,
 ) -> Law:
     """Return what stays the same from step to step; speed and fuel of ``p`` are left to the steps.
@@ -241,7 +242,7 @@ def heater_law(
     )
 
 
-def regulated_speed(voltage: Any, *, saturation: Any, load: Any) -> Any:
+def regulated_speed(voltage: X | float, *, saturation: X | float, load: X | float) -> X:
     """Return the speed of a regulated motor over the stage's [-]: kept until it saturates, min(1, U/(saturation load)).
 
     Parameters
@@ -272,7 +273,9 @@ def regulated_speed(voltage: Any, *, saturation: Any, load: Any) -> Any:
     return np.minimum(1.0, voltage / (saturation * load))
 
 
-def blower_speed(voltage: Any, *, load: Any, saturation: Any, regulated: bool | None, gain: Any) -> Any:
+def blower_speed(
+    voltage: X | float, *, load: X | float, saturation: X | float, regulated: bool | None, gain: X | float
+) -> X:
     """Return the blower's speed over the stage's at a voltage over the baseline's, both at most 1 [-].
 
     A regulated motor keeps its speed until it saturates: min(1, U/(saturation x load)). An unregulated one follows the

@@ -24,6 +24,7 @@ from combust.kernel.hot_gas import (
     gas_mass,
     heat_supplied,
 )
+from combust.kernel.types import X
 
 ROUNDS = 5  # secant rounds: lambda of a heater is settled to 1e-9 (tests sweep it)
 TRIM_ROUNDS = 5
@@ -121,7 +122,7 @@ class AirPath(NamedTuple):
     flatness: Any
 
     @classmethod
-    def of(cls, p: HeaterParameters, intake_0: Any, flame_0: Any, flue_0: Any) -> AirPath:
+    def of(cls, p: HeaterParameters, intake_0: X | float, flame_0: X | float, flue_0: X | float) -> AirPath:
         """Return the path of a heater whose baseline had these temperatures.
 
         Parameters
@@ -152,7 +153,7 @@ class AirPath(NamedTuple):
         cold = p.intake_share * p.r_in + burner * (1.0 - p.hot_share)
         return cls(cold, (by_flame + by_flue) * REFERENCE_K, by_flame, by_flue, -1.0 / (2.0 + p.steepness))
 
-    def flow(self, flame: Any, flue: Any, inlet_k: Any) -> Any:
+    def flow(self, flame: X | float, flue: X | float, inlet_k: X | float) -> X:
         """Return the volume flow over the baseline's at full head and speed [-].
 
         Parameters
@@ -215,7 +216,7 @@ def baseline_heat(healthy: HealthyState, p: HeaterParameters, fuel: FuelHeat) ->
     Examples
     --------
     >>> from combust.kernel.hot_gas import fuel_heat
-    >>> from combust.kernel.types import AtomsTuple
+    >>> from combust.kernel.types import AtomsTuple, X
     >>> heat = fuel_heat(AtomsTuple(1.86, 0.007), 42.6)
     >>> useful, *_ = baseline_heat(HealthyState(1.6, 330.0, 25.0, 15.0, 73.0), HeaterParameters(), heat)
     >>> round(float(useful / heat.net_heat), 2)  # 1 less the stack loss of 330 °C
@@ -353,8 +354,8 @@ def working_point(
 
 
 def trim_to_keep(
-    healthy: HealthyState, site: SiteAir, p: HeaterParameters, fuel: FuelHeat, air_ratio: Any, *, by: str
-) -> tuple[Any, WorkingPoint]:
+    healthy: HealthyState, site: SiteAir, p: HeaterParameters, fuel: FuelHeat, air_ratio: X | float, *, by: str
+) -> tuple[X, WorkingPoint]:
     """Return the change of fuel or of blower speed that brings lambda to a wanted value, and the working point then.
 
     Parameters

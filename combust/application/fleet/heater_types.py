@@ -22,6 +22,7 @@ from combust.domain.catalogue import get_fuel
 from combust.domain.heater import Heater
 from combust.domain.pump import on_fuel
 from combust.kernel.altitude import LambdaAtSite, fuel_trim_to_keep
+from combust.kernel.types import Floats
 from combust.kernel.working_point import SiteAir
 
 OF_THE_OTHER = {True: {"diesel", "kerosene"}, False: {"gasoline"}}  # families by whether it is made for gasoline
@@ -215,7 +216,7 @@ class Fleet:
 
         return self._each(pressure_hpa, temp_c, work)
 
-    def lambda_at(self, pressure_hpa: Any, temp_c: Any, *, air_ratio_shift: float = 0.0) -> LambdaAtSite:
+    def lambda_at(self, pressure_hpa: Any, temp_c: Any, *, air_ratio_shift: float = 0.0) -> LambdaAtSite[Floats]:
         """Return the three lambdas of each row at a pressure and temperature (arrays of the fleet's length)."""
 
         def work(one: HeaterType, here: SiteAir, _temp: Any) -> Mapping[str, Any]:

@@ -187,7 +187,7 @@ class HealthyStage:
 
     def lambda_at(
         self, site: model.SiteAir, fuel_temp_c: Any = None, *, point: model.WorkingPoint | None = None
-    ) -> LambdaAtSite:
+    ) -> LambdaAtSite[Floats]:
         """Return the three lambdas of each site; fuel as cold as the air unless told.
 
         The uncertainty of the full one holds the structure's draws, the baseline, the fuel's expansion, the form of the

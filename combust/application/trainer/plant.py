@@ -101,7 +101,7 @@ class Plant:
             key = "stroke_ul" if not stroke else f"stages.{healthy.name}.pump_hz"
             hint = "Add it to the profile: the simulated heater is fed by strokes of its pump."
             raise CombustError(Fault(key, None, "missing", why="is not in the profile", hint=hint))
-        hertz = hertz or float(pump_hz_from_volume_flow(flow, stroke))
+        hertz = hertz or float(pump_hz_from_volume_flow(flow or 0.0, stroke))
         millilitres = stroke * hertz * 1e-3
         grams = millilitres * self._density(healthy, healthy.fuel_temp_c) * 1e-3
         volts = healthy.value.get("voltage", math.log(1.05 * (self.heater.nominal_v or USUAL_V)))
