@@ -1,4 +1,4 @@
-"""The calls that the docstrings' examples make: arguments of every public function, for tests that try other kinds of them."""
+"""The calls that the examples of docstrings make: arguments of every function, for tests that try other kinds of them."""
 
 from __future__ import annotations
 

@@ -100,7 +100,7 @@ def heat_loss_covered(heat_kw: X | float, cab_temp_c: X | float, outdoor_temp_c:
     """
     colder = np.maximum(cab_temp_c - outdoor_temp_c, 0.0)
     with np.errstate(divide="ignore", invalid="ignore"):
-        return np.where(colder > 0.0, 1000.0 * heat_kw / colder, np.inf)
+        return np.where(colder > 0.0, 1000.0 * heat_kw / colder, np.inf)[()]
 
 
 def cab_temperature_reached(

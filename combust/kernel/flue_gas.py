@@ -92,7 +92,7 @@ def rich_co_share(fuel: Atoms[X], air_ratio: X | float, *, hc_share: X | float =
     root = np.sqrt(linear**2 + 4.0 * (1.0 - WATER_GAS_CONSTANT) * WATER_GAS_CONSTANT * missing)
     share = 2.0 * WATER_GAS_CONSTANT * missing / (linear + root)
     possible = missing <= (1.0 + hydrogen) * (1.0 + 1e-12)
-    return np.where(missing <= 0.0, 0.0, np.where(possible, share * burnt, np.nan))
+    return np.where(missing <= 0.0, 0.0, np.where(possible, share * burnt, np.nan))[()]
 
 
 def flue_gas_moles(
@@ -155,7 +155,7 @@ def flue_gas_moles(
     demand = own_co2 + carbon_monoxide / 2.0 + own_water / 2.0 + burnt * (fuel.s_c - fuel.o_c / 2.0) + no_share / 2.0
     oxygen = dry_air * air.o2 - demand
     # Where CO was forced by missing air the remainder is rounding, not oxygen.
-    oxygen = np.where((forced > 0.0) & (forced >= co_share), 0.0, oxygen)
+    oxygen = np.where((forced > 0.0) & (forced >= co_share), 0.0, oxygen)[()]
     zero = np.zeros_like(oxygen)
     return FlueGasMoles(
         co2=own_co2 + dry_air * air.co2,

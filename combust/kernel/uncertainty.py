@@ -202,9 +202,9 @@ def best_estimate(first: Route[X] | Route[float], second: Route[X] | Route[float
         z = np.abs(first.value - second.value) / np.sqrt(of_difference)
     u = np.sqrt(variance) * np.maximum(1.0, z / 2.0)
     no_first, no_second = np.isnan(first.value), np.isnan(second.value)
-    best = np.where(no_first, second.value, np.where(no_second, first.value, both))
+    best = np.where(no_first, second.value, np.where(no_second, first.value, both))[()]
     best_u = np.where(no_first, np.sqrt(second.variance), np.where(no_second, np.sqrt(first.variance), u))
-    return BestEstimate(best, best_u, z)
+    return BestEstimate(best, best_u[()], z)
 
 
 class BestAirRatio(NamedTuple, Generic[X]):
