@@ -1,4 +1,4 @@
-"""The calls that the examples of docstrings make: arguments of every function, for tests that try other kinds of them."""
+"""The calls that the examples of docstrings make: arguments of each function, for tests that try other kinds."""
 
 from __future__ import annotations
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import inspect
+import re
 import typing
 from collections.abc import Callable, Iterator
 from typing import Any
@@ -18,7 +19,12 @@ pytestmark = pytest.mark.regression
 
 # What cannot be said closer: the values of a table of many fields, each of its own kind (the vocabulary says which).
 OF_MANY_KINDS = {"check_part", "checked_profile", "check_values", "check_keys"}
-WITH_KIND = [one for one in public() if "X" in str(inspect.signature(one.function).return_annotation)]
+KIND = re.compile(r"\bX\b")
+WITH_KIND = [
+    one
+    for one in public()
+    if not one.is_property and KIND.search(str(inspect.signature(one.function).return_annotation))
+]
 
 
 def holds(hint: object, asked: object) -> bool:
@@ -35,11 +41,15 @@ def test_no_function_returns_any() -> None:
     assert [name for name in wrong if name.rpartition(".")[2] not in OF_MANY_KINDS] == []
 
 
-def made(value: Any, of: Callable[[float], Any]) -> Any:
-    """Return a value with each number in it, also in a record, as another kind of number."""
+def made(value: Any, hint: Any, of: Callable[[float], Any]) -> Any:
+    """Return a value with each number that is of either kind, also in a record, as another kind of number."""
+    if hasattr(value, "_fields") and not isinstance(value, type):
+        hints = typing.get_type_hints(type(value))
+        return type(value)(*(made(getattr(value, key), hints[key], of) for key in value._fields))
+    if not holds(hint, X):
+        return value
     if isinstance(value, tuple):
-        parts = [made(part, of) for part in value]
-        return type(value)(*parts) if hasattr(value, "_fields") else tuple(parts)
+        return tuple(made(part, of_part, of) for part, of_part in zip(value, typing.get_args(hint), strict=True))
     return of(float(value)) if isinstance(value, int | float | np.number) and not isinstance(value, bool) else value
 
 
@@ -59,26 +69,20 @@ def leaves(value: Any, hint: Any) -> Iterator[Any]:
 def call(one: Documented, given: dict[str, Any]) -> Any:
     """Call a function with arguments by name."""
     parameters = inspect.signature(one.function).parameters
-    first = [given[key] for key, each in parameters.items() if each.kind is each.POSITIONAL_OR_KEYWORD]
-    more = {
-        key: value
-        for key, value in given.items()
-        if key not in parameters or parameters[key].kind is parameters[key].KEYWORD_ONLY
-    }
-    return one.function(*first, **more)
+    named = [key for key, each in parameters.items() if each.kind is each.POSITIONAL_OR_KEYWORD]
+    more = {key: value for key, value in given.items() if key not in named}
+    return one.function(*(given[key] for key in named), **more)
 
 
 @pytest.mark.parametrize("one", WITH_KIND, ids=lambda one: one.name.removeprefix("combust."))
 def test_a_float_of_floats_and_an_array_of_arrays(one: Documented) -> None:
     hints = typing.get_type_hints(one.function)
     given = recorded()[one.name]
-    asked = {key for key in given if holds(hints.get(key), X) or key == "self"}
-    by_floats = list(
-        leaves(call(one, {k: made(v, float) if k in asked else v for k, v in given.items()}), hints["return"])
-    )
+    floats = {key: made(value, hints.get(key), float) for key, value in given.items()}
+    by_floats = list(leaves(call(one, floats), hints["return"]))
     assert by_floats
     assert all(isinstance(found, float) for found in by_floats)
-    several = {k: made(v, lambda x: np.array([x, x])) if k in asked else v for k, v in given.items()}
+    several = {key: made(value, hints.get(key), lambda x: np.array([x, x])) for key, value in given.items()}
     for found in leaves(call(one, several), hints["return"]):
         assert type(found) is np.ndarray
         assert found.dtype == np.float64
