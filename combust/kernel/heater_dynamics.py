@@ -85,7 +85,7 @@ class StepFlows(NamedTuple, Generic[X]):
     gas_share: X
 
 
-def cold_motion(temp_c: X | float) -> HeaterMotion[Any]:
+def cold_motion(temp_c: X | float) -> HeaterMotion[X]:
     """Return a heater that has stood for long at a temperature, without fuel in the burner.
 
     Parameters
@@ -107,7 +107,7 @@ def cold_motion(temp_c: X | float) -> HeaterMotion[Any]:
     >>> cold_motion(25.0).chamber, cold_motion(25.0).film_g
     (0.0, 0.0)
     """
-    cold = temp_c - REFERENCE_C
+    cold: Any = temp_c - REFERENCE_C
     still = cold * 0.0
     return HeaterMotion(cold, cold, cold, cold, cold, cold, cold, still, still, still, still, still > 1.0)
 
