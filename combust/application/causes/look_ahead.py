@@ -198,7 +198,9 @@ def worths(
         if most / both_minutes > best:
             pairs[pair] = both_minutes, best
     promising = []
-    for pair, one in zip(pairs, news_of(imagined, [[shows[name] for name in pair] for pair in pairs], ROUGH), strict=True):
+    for pair, one in zip(
+        pairs, news_of(imagined, [[shows[name] for name in pair] for pair in pairs], ROUGH), strict=True
+    ):
         both_minutes, best = pairs[pair]
         if (rough := one.worth(answer_bits) / both_minutes) > NEARLY * best:
             promising.append((best - rough, pair, both_minutes))
