@@ -77,7 +77,7 @@ class Imagined:
         self.log_share = np.log(share).astype(np.float32)
 
     def read(self, channels: Sequence[Sequence[int]], every: int = 1) -> Floats:
-        """Return ln density (set, sample, hypothesis) of sets of as many channels read together, of every n-th sample."""
+        """Return ln density (set, sample, hypothesis) of sets of as many channels read together, of every n-th one."""
         place = np.array(channels)
         results, mean = (np.moveaxis(part[:, place], 0, 1) for part in (self.results[::every], self.mean))
         cover = np.moveaxis(self.cover[:, place[:, :, None], place[:, None, :]], 0, 1)
@@ -92,7 +92,7 @@ class Imagined:
         return told
 
     def news(self, log_density: Floats, every: int = 1) -> list[News]:
-        """Return what is to be expected of results, given ln densities (set, sample, hypothesis) of every n-th sample."""
+        """Return what is to be expected of results, by ln densities (set, sample, hypothesis) of every n-th sample."""
         joint = log_density + self.log_share
         joint = np.exp(joint - joint.max(axis=-1, keepdims=True))
         after = joint @ self.member
