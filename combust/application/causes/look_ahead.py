@@ -152,7 +152,7 @@ def news_of(imagined: Imagined, sets: Sequence[Sequence[Shows]], every: int = 1)
         if channels or seen:
             alike.setdefault(len(channels), []).append((place, channels, sum(seen[1:], seen[0]) if seen else None))
     for count, some in alike.items():
-        density = np.zeros((len(some), len(imagined.of[::every]), len(imagined.share)), dtype=np.float32)
+        density: Any = np.zeros((len(some), len(imagined.of[::every]), len(imagined.share)), dtype=np.float32)
         for row, (_, _, seen_of_set) in zip(density, some, strict=True):
             row += 0.0 if seen_of_set is None else seen_of_set
         if count:
