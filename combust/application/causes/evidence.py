@@ -324,14 +324,18 @@ def loosened(
 
 
 def another_heater(found: Sequence[Observation], rows: Sequence[StageReading], priors: Priors) -> Floats:
-    """Return the added covariance when the baseline is of another heater: each constant of a stage drawn anew."""
+    """Return the added covariance when the baseline is of another heater: each constant of a stage drawn anew.
+
+    Its ducts and its supply are the same ones at every stage: what they move, they move together.
+    """
     spread = priors.table["another_heater"]
     loadings: dict[Any, list[float]] = defaultdict(lambda: [0.0] * len(found))
     for position, one in enumerate(found):
         row = rows[one.row]
         key = _base_key(one.channel)
         if key in row.healthy.value:
-            loadings[(row.healthy.name, key)][position] = float(spread[TYPE_NAMES.get(key, key)])
+            stage = "" if key in OF_INSTALLATION else row.healthy.name
+            loadings[(stage, key)][position] = float(spread[TYPE_NAMES.get(key, key)])
     stack = np.array(list(loadings.values())) if loadings else np.zeros((1, len(found)))
     matrix: Floats = stack.T @ stack
     return matrix
@@ -342,6 +346,7 @@ def _base_key(channel: str) -> str:
     return "air_ratio" if channel in ("lambda_o2", "lambda_co2") else channel
 
 
+OF_INSTALLATION = ("intake_static", "exhaust_static", "voltage")  # constants that all stages of a heater share
 # constant of a healthy stage -> its name in the table of another heater, where it has another
 TYPE_NAMES = {"flue": "flue_k", "intake_static": "static", "exhaust_static": "static"}
 

@@ -194,8 +194,8 @@ def test_fewer_than_five_heaters_are_held_back() -> None:
         assert row["kind"] != "visit" or row["mean_of"] >= 10
 
 
-def contribution(seed: int, book: str = "b", **more: Any) -> list[dict[str, Any]]:
-    rows, _ = an.rows_of(kind_of(fleet(np.random.default_rng(seed), 8, 20)), np.random.default_rng(seed))
+def contribution(seed: int, book: str = "b", size: tuple[int, int] = (8, 20), **more: Any) -> list[dict[str, Any]]:
+    rows, _ = an.rows_of(kind_of(fleet(np.random.default_rng(seed), *size)), np.random.default_rng(seed))
     return [{"contribution": an.sum_of(rows), "book": book, "confirmed": 40, **more, **row} for row in rows]
 
 
