@@ -102,7 +102,7 @@ def test_an_end_from_outside_leaves_no_partial_file(line: tuple[str, ...], here:
 def test_a_folder_that_may_not_be_written_to_is_told_in_words_by_every_command(here: Path, tmp_path: Path) -> None:
     """As a user who may not write: root, whom no permission binds, becomes nobody for it."""
     here.chmod(0o755)
-    lines = WRITE if LONG else [one for one in WRITE if short(one) not in SLOW]
+    lines = WRITE if LONG else [one for one in WRITE if short(one) not in SLOW and "figure=" not in " ".join(one)]
     for line in lines:
         assert call(*line).code == 0, line  # it works where it may, and everything it needs is loaded now
     shutil.rmtree("out")
