@@ -235,6 +235,20 @@ def test_the_plate_multiplies_the_odds_of_another_heaters_baseline(heater, told,
     assert odds[1] / odds[0] == pytest.approx(times, rel=1e-6)
 
 
+@pytest.mark.hand
+@pytest.mark.parametrize(("low", "certain"), [((-20.3, 21.5), True), ((-9.7, 41.9), False)])
+def test_the_ducts_of_another_heater_are_the_same_ones_at_both_stages(heater, low, certain):
+    """Suction 1.45 times and back pressure 0.717 of the baseline's at full stage: so at the low one, or the inverse.
+
+    The inverse (1/1.45 and 1/0.717) would need other ducts at each stage. Heat and gas are the baseline's.
+    """
+    high = {**USUAL, "intake_static_pa": -87.0, "exhaust_static_pa": 107.5, "supply_v": 12.6, **STEADY}
+    usual_low = {"stage": "low", "o2_dry_pct": 10.84, "flue_temp_c": 200, "co_dry_ppm": 50, "air_out_temp_c": 65}
+    other = {**high, **usual_low, "intake_static_pa": low[0], "exhaust_static_pa": low[1]}
+    found = rank_causes(heater, [high, other], pairs=False)[0]
+    assert (found.top.cause == "baseline_of_another_heater" and found.top.probability > 0.9 and found.fits) == certain
+
+
 @pytest.mark.practice
 def test_a_look_at_the_plate_is_proposed_where_the_baseline_is_doubted_and_settles_it(heater):
     doubted = rank_causes(heater, OF_ANOTHER)[0]

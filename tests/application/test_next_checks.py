@@ -93,9 +93,9 @@ def test_the_correlation_of_channels_and_draws_is_kept():
     center = np.stack([np.stack([away, away], axis=1), np.stack([away, -away], axis=1)])
     two = imagined([0.5, 0.5], [0, 1], center, 0.01 * np.eye(2))
     first, second = Shows((0,)), Shows((1,))
-    assert news_of(two, [first]).bits == pytest.approx(0.0, abs=1e-4)
-    assert news_of(two, [second]).bits == pytest.approx(0.0, abs=1e-4)
-    assert news_of(two, [first, second]).bits > 0.97
+    assert news_of(two, [[first]])[0].bits == pytest.approx(0.0, abs=1e-4)
+    assert news_of(two, [[second]])[0].bits == pytest.approx(0.0, abs=1e-4)
+    assert news_of(two, [[first, second]])[0].bits > 0.97
 
 
 @pytest.mark.independent
@@ -109,7 +109,7 @@ def test_bits_of_one_channel_are_those_of_the_integral(apart):
 
     expected = 1.0 - quad(missing, apart - 12.0, apart + 12.0)[0]
     # 480 imagined results: four standard errors of a mean with a spread of 0.4 bit
-    assert news_of(two, [Shows((0,))]).bits == pytest.approx(expected, abs=4.0 * 0.4 / np.sqrt(480.0))
+    assert news_of(two, [[Shows((0,))]])[0].bits == pytest.approx(expected, abs=4.0 * 0.4 / np.sqrt(480.0))
 
 
 @pytest.mark.hand

@@ -76,11 +76,12 @@ class Imagined:
         self.results = picked + (lower[self.of] @ normal)[:, :, 0]
         self.log_share = np.log(share).astype(np.float32)
 
-    def read(self, channels: Sequence[int], every: int = 1) -> Floats:
-        """Return ln density (sample, hypothesis) of some channels read together, of every n-th sample."""
-        place = list(channels)
-        cover = self.cover[:, place][:, :, place]
-        return gaussian_log_density(self.results[::every, place], self.mean[:, place], cover).astype(np.float32)
+    def read(self, channels: Sequence[Sequence[int]], every: int = 1) -> Floats:
+        """Return ln density (set, sample, hypothesis) of sets of as many channels read together, of every n-th one."""
+        place = np.array(channels)
+        results, mean = (np.moveaxis(part[:, place], 0, 1) for part in (self.results[::every], self.mean))
+        cover = np.moveaxis(self.cover[:, place[:, :, None], place[:, None, :]], 0, 1)
+        return gaussian_log_density(results, mean, cover).astype(np.float32)
 
     def seen(self, chance: Floats) -> Floats:
         """Return ln probability (sample, hypothesis) of imagined answers; ``chance`` is (hypothesis, answer)."""
@@ -90,16 +91,17 @@ class Imagined:
         told: Floats = log_chance.T[answer]
         return told
 
-    def news(self, log_density: Floats, every: int = 1) -> News:
-        """Return what is to be expected of results, given ln densities of every n-th sample."""
+    def news(self, log_density: Floats, every: int = 1) -> list[News]:
+        """Return what is to be expected of results, by ln densities (set, sample, hypothesis) of every n-th sample."""
         joint = log_density + self.log_share
-        joint = np.exp(joint - joint.max(axis=1, keepdims=True))
+        joint = np.exp(joint - joint.max(axis=-1, keepdims=True))
         after = joint @ self.member
-        after /= after.sum(axis=1, keepdims=True)
-        left = -np.sum(after * np.log2(np.maximum(after, 1e-30)), axis=1)
+        after /= after.sum(axis=-1, keepdims=True)
+        left = -np.sum(after * np.log2(np.maximum(after, 1e-30)), axis=-1)
         weight = every * self.weight[::every]
-        found = after.max(axis=1) >= self.certain
-        return News(max(0.0, self.entropy - float(weight @ left)), float(weight @ found))
+        bits = np.maximum(0.0, self.entropy - left @ weight)
+        found = (after.max(axis=-1) >= self.certain) @ weight
+        return [News(*one) for one in zip(bits.tolist(), found.tolist(), strict=True)]
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,13 +139,27 @@ class Worth:
         return cls(0.0, minutes, 0.0, 0.0)
 
 
-def news_of(imagined: Imagined, shows: Sequence[Shows], every: int = 1) -> News:
-    """Return what checks made together are expected to tell; their channels are judged as one."""
-    channels = sorted({channel for one in shows for channel in one.channels})
-    parts = [one.seen[::every] for one in shows if one.seen is not None]
-    if channels:
-        parts.append(imagined.read(channels, every))
-    return imagined.news(sum(parts[1:], parts[0]), every) if parts else News()
+def news_of(imagined: Imagined, sets: Sequence[Sequence[Shows]], every: int = 1) -> list[News]:
+    """Return what each set of checks made together is expected to tell; the channels of a set are judged as one.
+
+    Sets of as many channels are worked as one array.
+    """
+    found = [News()] * len(sets)
+    alike: dict[int, list[tuple[int, list[int], Any]]] = {}
+    for place, shows in enumerate(sets):
+        channels = sorted({channel for one in shows for channel in one.channels})
+        seen = [one.seen[::every] for one in shows if one.seen is not None]
+        if channels or seen:
+            alike.setdefault(len(channels), []).append((place, channels, sum(seen[1:], seen[0]) if seen else None))
+    for count, some in alike.items():
+        density: Any = np.zeros((len(some), len(imagined.of[::every]), len(imagined.share)), dtype=np.float32)
+        for row, (_, _, seen_of_set) in zip(density, some, strict=True):
+            row += 0.0 if seen_of_set is None else seen_of_set
+        if count:
+            density += imagined.read([channels for _, channels, _ in some], every)
+        for (place, _, _), news in zip(some, imagined.news(density, every), strict=True):
+            found[place] = news
+    return found
 
 
 def worths(
@@ -171,20 +187,26 @@ def worths(
     answer_bits : float
         Bits that an answer found counts beside what is told of the others: near it, minutes to the answer count.
     """
-    news = {name: news_of(imagined, [one]) for name, one in shows.items()}
+    news = dict(zip(shows, news_of(imagined, [[one] for one in shows.values()]), strict=True))
     rate = {name: one.worth(answer_bits) / minutes[name] for name, one in news.items()}
     found = {name: Worth(one.bits, minutes[name], rate[name], one.bits) for name, one in news.items()}
     most = News(imagined.entropy, float(imagined.certain < NEVER)).worth(answer_bits)
-    promising = []
+    pairs: dict[tuple[str, str], tuple[float, float]] = {}
     for pair in combinations([name for name in shows if name not in alone], 2):
         both_minutes = sum(minutes[name] for name in pair) - (saved if set(pair) <= set(cold) else 0.0)
         best = max(rate[name] for name in pair)
         if most / both_minutes > best:
-            rough = news_of(imagined, [shows[name] for name in pair], ROUGH).worth(answer_bits) / both_minutes
-            if rough > NEARLY * best:
-                promising.append((best - rough, pair, both_minutes))
-    for _, pair, both_minutes in sorted(promising)[:CLOSELY]:
-        both = news_of(imagined, [shows[name] for name in pair])
+            pairs[pair] = both_minutes, best
+    promising = []
+    for pair, one in zip(
+        pairs, news_of(imagined, [[shows[name] for name in pair] for pair in pairs], ROUGH), strict=True
+    ):
+        both_minutes, best = pairs[pair]
+        if (rough := one.worth(answer_bits) / both_minutes) > NEARLY * best:
+            promising.append((best - rough, pair, both_minutes))
+    closely = sorted(promising)[:CLOSELY]
+    together = news_of(imagined, [[shows[name] for name in pair] for _, pair, _ in closely])
+    for (_, pair, both_minutes), both in zip(closely, together, strict=True):
         both_rate = both.worth(answer_bits) / both_minutes
         for name, other in (pair, pair[::-1]):
             found[name] = replace(found[name], adds=max(found[name].adds, both.bits - news[other].bits))
